@@ -1,0 +1,1 @@
+"""The command line of geosite, generated from the process descriptions."""

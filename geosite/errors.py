@@ -1,0 +1,119 @@
+"""The one root error, its three kinds, and the findings that do not stop the work.
+
+Every problem that geosite can meet in its input is a `Problem`: one line that says where, what is
+wrong, what was expected and what to do. Stages collect problems and raise them together, so that
+somebody who fixes a field book fixes it once.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import ClassVar, Literal
+
+__all__ = [
+    "Finding",
+    "GeositeError",
+    "InputError",
+    "OutputRefused",
+    "Problem",
+    "SurveyRefused",
+]
+
+
+def _one_line(text: str, limit: int = 400) -> str:
+    """Keep hostile or endless text on one printable line."""
+    shown = "".join(c if c.isprintable() else f"\\x{ord(c):02x}" for c in text)
+    return shown if len(shown) <= limit else shown[: limit - 1] + "…"
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """One thing that is wrong, on one line.
+
+    Parameters
+    ----------
+    code
+        Stable identifier of the cause, words joined by dashes (``"column-missing"``).
+    what
+        What is wrong, with the offending value.
+    expected
+        What was expected instead.
+    remedy
+        What to do about it.
+    file
+        File the problem is in, as the user named it.
+    line
+        Line in that file, counted from 1.
+    """
+
+    code: str
+    what: str
+    expected: str
+    remedy: str
+    file: str | None = None
+    line: int | None = None
+
+    def __str__(self) -> str:
+        where = ""
+        if self.file is not None:
+            where = self.file + (f":{self.line}" if self.line is not None else "") + ": "
+        return _one_line(f"{where}{self.what}; expected {self.expected}; {self.remedy}", 1000)
+
+
+class GeositeError(Exception):
+    """Root of every error that geosite raises on purpose.
+
+    Parameters
+    ----------
+    problems
+        All problems found, in file order.
+    """
+
+    exit_code: ClassVar[int] = 2
+
+    def __init__(self, problems: Problem | Iterable[Problem]) -> None:
+        found = (problems,) if isinstance(problems, Problem) else tuple(problems)
+        self.problems: tuple[Problem, ...] = found
+        super().__init__("\n".join(str(p) for p in found))
+
+
+class InputError(GeositeError):
+    """A bad call or unreadable input (exit status 2)."""
+
+    exit_code = 2
+
+
+class SurveyRefused(GeositeError):
+    """The input was read, but the survey cannot be right (exit status 3)."""
+
+    exit_code = 3
+
+
+class OutputRefused(GeositeError):
+    """The result cannot be written as asked (exit status 4)."""
+
+    exit_code = 4
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """Something the reader should know that does not stop the work.
+
+    Parameters
+    ----------
+    level
+        ``"note"`` to know, ``"look"`` to look at before the numbers are used.
+    code
+        Stable identifier of the cause, words joined by dashes.
+    text
+        One sentence in a contractor's words.
+    file, line
+        Where it comes from, if from a row.
+    """
+
+    level: Literal["note", "look"]
+    code: str
+    text: str
+    file: str | None = None
+    line: int | None = None

@@ -1,0 +1,68 @@
+"""What was walked: the field book as typed columns, in walking order, in metres."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+PieceKind = Literal["line", "arc", "circle", "stream", "gap"]
+PIECE_KINDS: tuple[PieceKind, ...] = ("line", "arc", "circle", "stream", "gap")
+
+__all__ = ["PIECE_KINDS", "FieldBook", "Floats", "Ints", "PieceKind"]
+
+
+@dataclass(frozen=True, eq=False)
+class FieldBook:
+    """Every observation of a survey, one array element per row, in walking order.
+
+    Text columns are stored once as a tuple of distinct values and per row as an index into it,
+    in order of first appearance; ``-1`` means the cell is blank.
+
+    Parameters
+    ----------
+    file
+        Path of the field book as the user named it, for messages.
+    local : array, shape (n, 3), columns x, y, z, metres
+        Coordinates in each run's own frame: right-handed, z up.
+    unit_m
+        Length of the field book's unit in metres (0.3048 for the international foot).
+    runs, run : distinct run names; array, shape (n,)
+        The uninterrupted walk each row belongs to (never ``-1``). The rows of a run need not be
+        adjacent, their order within the run is the walking order.
+    marks, mark : distinct mark names; array, shape (n,)
+        The physical mark each row stands on, ``-1`` for an unnamed position.
+    features, feature : distinct feature names; array, shape (n,)
+    codes, code : distinct codes; array, shape (n,)
+    kind : array of int8, shape (n,)
+        Index into `PIECE_KINDS`: how the outline reaches this mark from the previous one.
+    piece : array of int16, shape (n,)
+        The number behind the word (``arc2`` gives 2), 1 where there is none.
+    notes : tuple of str, length n
+    line : array, shape (n,)
+        Line of each row in the file, counted from 1.
+    """
+
+    file: str
+    local: Floats
+    unit_m: float
+    runs: tuple[str, ...]
+    run: Ints
+    marks: tuple[str, ...]
+    mark: Ints
+    features: tuple[str, ...]
+    feature: Ints
+    codes: tuple[str, ...]
+    code: Ints
+    kind: npt.NDArray[np.int8]
+    piece: npt.NDArray[np.int16]
+    notes: tuple[str, ...]
+    line: Ints
+
+    def __len__(self) -> int:
+        return len(self.local)

@@ -1,0 +1,143 @@
+"""What leaves: layers, rasters and tables, free of any file format.
+
+The build turns its results into one `Package`; every writer (GeoPackage, GeoTIFF, styles, plan
+sheet, viewer, drafting file) reads the package and nothing else.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, Literal
+
+from geosite.errors import Finding
+from geosite.network.model import Frame
+from geosite.terrain.model import Grid
+
+if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
+
+__all__ = ["Field", "Layer", "Package", "Raster", "Table"]
+
+NODATA = -9999.0
+
+
+@dataclass(frozen=True, slots=True)
+class Field:
+    """One attribute of a layer or table.
+
+    Parameters
+    ----------
+    name
+        Column name, unit suffix included (``area_m2``).
+    type
+        ``"text"``, ``"real"`` or ``"integer"``.
+    description
+        One sentence.
+    unit
+        UCUM or the field's usual symbol, empty for none.
+    values
+        Allowed values and their meaning, for value lists.
+    """
+
+    name: str
+    type: Literal["text", "real", "integer"]
+    description: str = ""
+    unit: str = ""
+    values: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, eq=False)
+class Layer:
+    """One vector layer.
+
+    Parameters
+    ----------
+    name, title, description
+    geometry_type
+        ``"Point"``, ``"LineString"``, ``"Polygon"`` or the Multi kinds, with or without Z
+        (``"PolygonZ"``).
+    fields
+        In column order.
+    records
+        One mapping of field name to value per feature (``None`` for missing).
+    geometries
+        Shapely geometries in map coordinates: easting, northing (map units), elevation (elevation
+        units); same length as `records`.
+    """
+
+    name: str
+    title: str
+    description: str
+    geometry_type: str
+    fields: tuple[Field, ...]
+    records: Sequence[Mapping[str, Any]]
+    geometries: Sequence[Any]
+
+
+@dataclass(frozen=True, eq=False)
+class Raster:
+    """One raster, written as ``<name>.tif``.
+
+    Parameters
+    ----------
+    values : array, shape (rows, cols)
+        Row 0 north, NaN for nodata.
+    unit
+        ``"m"``, ``"percent"``, ``"degree"``, ...
+    is_elevation
+        Values are elevations in the vertical CRS.
+    """
+
+    name: str
+    title: str
+    description: str
+    values: npt.NDArray[np.floating[Any]]
+    grid: Grid
+    unit: str
+    is_elevation: bool = False
+
+
+@dataclass(frozen=True, eq=False)
+class Table:
+    """One table, written as ``<name>.csv`` and, without geometry, into the GeoPackage."""
+
+    name: str
+    title: str
+    fields: tuple[Field, ...]
+    records: Sequence[Mapping[str, Any]]
+
+
+@dataclass(frozen=True, eq=False)
+class Package:
+    """Everything that leaves.
+
+    Parameters
+    ----------
+    title, date
+        Of the site, date as ISO 8601 or empty.
+    frame
+        The map.
+    layers, rasters, tables
+        In the order a reader should meet them.
+    report
+        ``report.json``.
+    findings
+        What to look at, from every stage.
+    features
+        The drawing, for writers that know true curves (`geosite.linework.model.Feature`).
+    codes
+        Meaning of the codes (`geosite.fieldbook.sitefile.Code` by name).
+    """
+
+    title: str
+    date: str
+    frame: Frame
+    layers: tuple[Layer, ...]
+    rasters: tuple[Raster, ...]
+    tables: tuple[Table, ...]
+    report: Mapping[str, Any]
+    findings: tuple[Finding, ...] = ()
+    features: tuple[Any, ...] = ()
+    codes: Mapping[str, Any] = field(default_factory=dict)

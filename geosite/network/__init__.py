@@ -1,0 +1,1 @@
+"""Room 2, where the marks are: closure, ties, anchored baseline, ground and grid."""

@@ -1,0 +1,222 @@
+"""Where the marks are: the frame of the map, and placed marks with their covariance in closed form.
+
+All lengths inside are metres. Horizontal positions are grid metres (map CRS coordinates times the
+unit of the CRS) relative to ``Frame.origin``; ground lengths are grid lengths divided by
+``Frame.combined_factor``. Angles are radians.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+from geosite.errors import Finding
+from geosite.fieldbook.model import Floats, Ints
+
+__all__ = ["Chains", "Closure", "Frame", "LinearForm", "Network"]
+
+
+@dataclass(frozen=True)
+class Frame:
+    """The map the survey is placed on, and how local metres relate to it.
+
+    Parameters
+    ----------
+    crs_wkt
+        Horizontal projected CRS as WKT 2 (hand this, never an object, to fiona or rasterio).
+    crs_name
+        Short name for people, ``"EPSG:25832"`` where it has a code.
+    vertical_wkt, vertical_name
+        Vertical CRS, ``None`` where elevations are relative to a mark.
+    unit_m, height_unit_m
+        Metres per unit of the map CRS and of the elevations.
+    unit_name, height_unit_name
+        ``"metre"``, ``"foot"``, ``"US survey foot"``.
+    origin : (easting, northing), map units
+        Whole numbers near the survey; every local coordinate is relative to it.
+    grid_scale_factor, elevation_factor, combined_factor
+        At the middle of the survey; combined = grid scale factor x R / (R + h).
+    convergence
+        Grid convergence at the middle of the survey, radians, geodetic minus grid azimuth.
+    """
+
+    crs_wkt: str
+    crs_name: str
+    vertical_wkt: str | None
+    vertical_name: str | None
+    unit_m: float
+    height_unit_m: float
+    unit_name: str
+    height_unit_name: str
+    origin: tuple[float, float]
+    grid_scale_factor: float
+    elevation_factor: float
+    combined_factor: float
+    convergence: float
+
+    def to_map(self, local: npt.ArrayLike) -> Floats:
+        """Turn local grid metres, shape (..., 2), into map easting and northing, map units."""
+        return np.asarray(local, dtype=np.float64)[..., :2] / self.unit_m + np.asarray(self.origin)
+
+    def to_local(self, en: npt.ArrayLike) -> Floats:
+        """Turn map easting and northing, shape (..., 2), map units, into local grid metres."""
+        return (np.asarray(en, dtype=np.float64)[..., :2] - np.asarray(self.origin)) * self.unit_m
+
+
+@dataclass(frozen=True, eq=False)
+class Chains:
+    """How each observation hangs on the unknowns of the adjustment.
+
+    Knots are the marks with an unknown of their own: seen more than once, anchored or on the
+    baseline. A chain is the walk of one run between two consecutive knots (or from a knot to the
+    run's end, or from the run's start to a knot); marks inside it are condensed.
+
+    Observation i is at ``(1 - f) * X[start] + f * X[end] + (rotated local vector) + bridge``, where
+    the rotated vector turns with its run's orientation and the bridge is the part of the random
+    walk that the chain's ends do not fix.
+
+    Parameters
+    ----------
+    knots : tuple of str
+        Mark names, in the order of the unknowns.
+    start, end : array, shape (n,)
+        Knot before and after; equal to each other on a knot and on an open chain.
+    chain : array, shape (n,)
+        Number of the chain, ``-1`` on a knot.
+    fraction : array, shape (n,)
+        Share f of the chain's variance spent on reaching i, 0 on a knot and on open chains.
+    variance : array, shape (n,), square metres
+        A-priori variance per axis from the chain's start knot to i.
+    total : array, shape (n,), square metres
+        A-priori variance per axis of the whole chain.
+    is_open : array of bool, shape (n,)
+        The chain has a knot at one end only: free random walk.
+    turn : array, shape (n, 2), metres
+        Derivative of easting, northing with respect to the run's orientation.
+    """
+
+    knots: tuple[str, ...]
+    start: Ints
+    end: Ints
+    chain: Ints
+    fraction: Floats
+    variance: Floats
+    total: Floats
+    is_open: npt.NDArray[np.bool_]
+    turn: Floats
+
+
+@dataclass(frozen=True)
+class Closure:
+    """Misclosure of one loop: a run that came back to a mark, before the adjustment.
+
+    Parameters
+    ----------
+    run, mark
+        The run, and the mark it came back to.
+    first_line, last_line
+        Field-book lines of leaving and of return.
+    length_m
+        Ground length walked.
+    misclosure_m, misclosure_up_m
+        Horizontal and vertical misclosure; vertical with its sign.
+    ratio
+        Ratio of misclosure, length divided by horizontal misclosure (``inf`` for none).
+    sigma_m
+        Expected standard deviation per axis from the leg noise.
+    """
+
+    run: str
+    mark: str
+    first_line: int
+    last_line: int
+    length_m: float
+    misclosure_m: float
+    misclosure_up_m: float
+    ratio: float
+    sigma_m: float
+
+
+@dataclass(frozen=True, eq=False)
+class LinearForm:
+    """A small change of a quantity per small change of the marks it was computed from.
+
+    Parameters
+    ----------
+    rows : array, shape (m,)
+        Observation numbers (rows of the field book); a row may appear more than once.
+    east, north, up : array, shape (m,)
+        Partial derivatives with respect to local easting, northing (grid metres) and elevation
+        (metres) of that observation.
+    """
+
+    rows: Ints
+    east: Floats
+    north: Floats
+    up: Floats
+
+    def __add__(self, other: LinearForm) -> LinearForm:
+        return LinearForm(
+            np.concatenate([self.rows, other.rows]),
+            np.concatenate([self.east, other.east]),
+            np.concatenate([self.north, other.north]),
+            np.concatenate([self.up, other.up]),
+        )
+
+    def __mul__(self, factor: float) -> LinearForm:
+        return LinearForm(
+            self.rows, self.east * factor, self.north * factor, self.up * factor
+        )
+
+    __rmul__ = __mul__
+
+
+@dataclass(frozen=True, eq=False)
+class Network:
+    """The adjusted survey.
+
+    Parameters
+    ----------
+    frame
+        The map.
+    en : array, shape (n, 2), columns easting, northing, local grid metres
+        Adjusted position of each observation.
+    elevation : array, shape (n,), metres
+    raw_en, raw_elevation
+        The same before the adjustment: each run placed by its own two baseline marks alone.
+    orientation : array, shape (runs,)
+        Counter-clockwise turn from each run's local axes to grid east and north.
+    chains
+        How each observation hangs on the unknowns.
+    horizontal : array, shape (2 K + R, 2 K + R)
+        Covariance of the unknowns: easting of K knots, northing of K knots, orientation of R runs;
+        square metres and radians, times the variance factor.
+    vertical : array, shape (K, K)
+        Covariance of the knots' elevations, square metres, times the variance factor.
+    variance_factor, vertical_variance_factor
+        What the a-priori leg variances are multiplied with (1 where redundancy is too small to
+        tell).
+    closures
+        Every loop, in walking order.
+    findings
+        What to look at.
+    report
+        Everything else for ``report.json``: plain dicts, lists, numbers, no NaN.
+    """
+
+    frame: Frame
+    en: Floats
+    elevation: Floats
+    raw_en: Floats
+    raw_elevation: Floats
+    orientation: Floats
+    chains: Chains
+    horizontal: Floats
+    vertical: Floats
+    variance_factor: float
+    vertical_variance_factor: float
+    closures: tuple[Closure, ...]
+    findings: tuple[Finding, ...] = ()
+    report: dict[str, object] = field(default_factory=dict)

@@ -1,0 +1,1 @@
+"""Room 5, what people ask: quantities, distances, grades, sections, parcels."""
