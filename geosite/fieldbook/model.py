@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
+
+from geosite.errors import Finding
+from geosite.fieldbook.sitefile import SiteFile
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -14,7 +18,7 @@ Ints = npt.NDArray[np.int64]
 PieceKind = Literal["line", "arc", "circle", "stream", "gap"]
 PIECE_KINDS: tuple[PieceKind, ...] = ("line", "arc", "circle", "stream", "gap")
 
-__all__ = ["PIECE_KINDS", "FieldBook", "Floats", "Ints", "PieceKind"]
+__all__ = ["PIECE_KINDS", "FieldBook", "Floats", "Ints", "Notes", "PieceKind"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -66,3 +70,28 @@ class FieldBook:
 
     def __len__(self) -> int:
         return len(self.local)
+
+
+@dataclass(frozen=True, eq=False)
+class Notes:
+    """A survey as it was handed in: the site file, the field book and what was noticed on reading.
+
+    Parameters
+    ----------
+    site
+        The site file's tables.
+    site_file
+        Path of the site file as the user named it, for messages.
+    folder
+        Folder of the site file; relative paths in it start here.
+    book
+        The field book.
+    findings
+        What was noticed on reading and does not stop the work.
+    """
+
+    site: SiteFile
+    site_file: str
+    folder: Path
+    book: FieldBook
+    findings: tuple[Finding, ...] = ()

@@ -166,9 +166,7 @@ class LinearForm:
         )
 
     def __mul__(self, factor: float) -> LinearForm:
-        return LinearForm(
-            self.rows, self.east * factor, self.north * factor, self.up * factor
-        )
+        return LinearForm(self.rows, self.east * factor, self.north * factor, self.up * factor)
 
     __rmul__ = __mul__
 

@@ -1,0 +1,1 @@
+"""Entry point of the command line."""
