@@ -19,8 +19,8 @@ __all__ = [
     "Baseline",
     "Code",
     "Drainage",
-    "Grades",
     "GradeLine",
+    "Grades",
     "Handover",
     "LegNoise",
     "Parcels",
@@ -41,7 +41,7 @@ class Table(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """Base of every table: frozen, and an unknown key is an error."""
 
 
-class Site(Table):
+class Site(Table, frozen=True, kw_only=True):
     """``[site]``: what the survey is called."""
 
     title: str = "Untitled site"
@@ -52,7 +52,7 @@ class Site(Table):
     licence: str = ""
 
 
-class LegNoise(Table):
+class LegNoise(Table, frozen=True, kw_only=True):
     """``[survey.leg_noise]``: standard deviation of one leg per axis, sqrt(a^2 + b^2 length)."""
 
     constant: NotNegative = 0.005
@@ -61,7 +61,7 @@ class LegNoise(Table):
     """b, metres per square root of a metre walked."""
 
 
-class Survey(Table):
+class Survey(Table, frozen=True, kw_only=True):
     """``[survey]``: the field book and how it was walked."""
 
     file: str
@@ -74,14 +74,14 @@ class Survey(Table):
     leg_noise: LegNoise = LegNoise()
 
 
-class Baseline(Table):
+class Baseline(Table, frozen=True, kw_only=True):
     """``[baseline]``: the two marks every run visits."""
 
     from_: Name = field(name="from")
     to: Name
 
 
-class AnchorMark(Table):
+class AnchorMark(Table, frozen=True, kw_only=True):
     """``[anchor.marks.NAME]``: a mark whose map position is known."""
 
     easting: float | None = None
@@ -104,7 +104,7 @@ class AnchorMark(Table):
     """A check point: known, compared, never used to place the survey."""
 
 
-class Azimuth(Table):
+class Azimuth(Table, frozen=True, kw_only=True):
     """``[anchor.azimuth]``: direction of the baseline, from its first mark to its second."""
 
     value: Annotated[float, Meta(ge=-360, le=360)]
@@ -116,7 +116,7 @@ class Azimuth(Table):
     """Standard deviation, degrees; default 0.5 for a compass, else exact."""
 
 
-class Anchor(Table):
+class Anchor(Table, frozen=True, kw_only=True):
     """``[anchor]``: where on the map the baseline lies."""
 
     crs: str
@@ -127,7 +127,7 @@ class Anchor(Table):
     """Geoid above ellipsoid, metres, for the elevation factor; without it taken as 0."""
 
 
-class Code(Table):
+class Code(Table, frozen=True, kw_only=True):
     """``[codes.NAME]``: what a surface or feature code means."""
 
     geometry: Literal["area", "line", "point"] = "area"
@@ -151,7 +151,7 @@ class Code(Table):
     """False: its marks are not on the ground (top of a wall), left out of the surface."""
 
 
-class Surface(Table):
+class Surface(Table, frozen=True, kw_only=True):
     """``[surface]``: the elevation model."""
 
     cell_size: Positive | None = None
@@ -170,7 +170,7 @@ class Surface(Table):
     """Leave-one-out scores of every method in the report."""
 
 
-class Drainage(Table):
+class Drainage(Table, frozen=True, kw_only=True):
     """``[drainage]``: where water goes. Limits are defaults that a local rule replaces."""
 
     method: Literal["d8", "d-infinity"] = "d8"
@@ -191,7 +191,7 @@ class Drainage(Table):
     seed: int = 1
 
 
-class Quantities(Table):
+class Quantities(Table, frozen=True, kw_only=True):
     """``[quantities]``: the take-off."""
 
     unit: Literal["m", "ft"] = "m"
@@ -199,7 +199,7 @@ class Quantities(Table):
     """Metres; edges nearer than this are snapped to one. 0 reports them and changes nothing."""
 
 
-class GradeLine(Table):
+class GradeLine(Table, frozen=True, kw_only=True):
     """``[grades.lines.NAME]``: a line whose grades are checked."""
 
     feature: str | None = None
@@ -211,7 +211,7 @@ class GradeLine(Table):
     """Metres between stations."""
 
 
-class Grades(Table):
+class Grades(Table, frozen=True, kw_only=True):
     """``[grades]``: lines to check and the limit sets to check them against."""
 
     lines: dict[str, GradeLine] = {}
@@ -219,7 +219,7 @@ class Grades(Table):
     """TOML file with the user's own limit sets."""
 
 
-class Section(Table):
+class Section(Table, frozen=True, kw_only=True):
     """``[sections.NAME]``: an elevation profile between marks or along a feature."""
 
     marks: tuple[str, ...] = ()
@@ -230,7 +230,7 @@ class Section(Table):
     design_grade_percent: float = 0.0
 
 
-class Parcels(Table):
+class Parcels(Table, frozen=True, kw_only=True):
     """``[parcels]``: the parcel map to lay the survey on. Never a boundary determination."""
 
     file: str
@@ -240,7 +240,7 @@ class Parcels(Table):
     """Stated accuracy of the parcel map, standard deviation per axis, metres."""
 
 
-class Handover(Table):
+class Handover(Table, frozen=True, kw_only=True):
     """``[handover]``: what leaves beside the standard files."""
 
     sheet: Literal[
@@ -259,7 +259,7 @@ class Handover(Table):
     """Rasters as gridded coverages in the GeoPackage."""
 
 
-class SiteFile(Table):
+class SiteFile(Table, frozen=True, kw_only=True):
     """The whole site file."""
 
     site: Site = Site()

@@ -58,11 +58,13 @@ class Frame:
 
     def to_map(self, local: npt.ArrayLike) -> Floats:
         """Turn local grid metres, shape (..., 2), into map easting and northing, map units."""
-        return np.asarray(local, dtype=np.float64)[..., :2] / self.unit_m + np.asarray(self.origin)
+        offset: Floats = np.asarray(local, dtype=np.float64)[..., :2] / self.unit_m
+        return offset + np.asarray(self.origin)
 
     def to_local(self, en: npt.ArrayLike) -> Floats:
         """Turn map easting and northing, shape (..., 2), map units, into local grid metres."""
-        return (np.asarray(en, dtype=np.float64)[..., :2] - np.asarray(self.origin)) * self.unit_m
+        offset: Floats = np.asarray(en, dtype=np.float64)[..., :2] - np.asarray(self.origin)
+        return offset * self.unit_m
 
 
 @dataclass(frozen=True, eq=False)

@@ -62,6 +62,6 @@ class Grid:
     def centres(self) -> tuple[Floats, Floats]:
         """Return easting of each column's and northing of each row's cell centre, map units."""
         return (
-            self.west + (np.arange(self.cols) + 0.5) * self.cell_size,
-            self.north - (np.arange(self.rows) + 0.5) * self.cell_size,
+            self.west + (np.arange(self.cols, dtype=np.float64) + 0.5) * self.cell_size,
+            self.north - (np.arange(self.rows, dtype=np.float64) + 0.5) * self.cell_size,
         )
