@@ -6,7 +6,6 @@ its description, and the section of the rule where it is a limit that a local ru
 
 from __future__ import annotations
 
-import datetime
 from typing import Annotated, Literal
 
 import msgspec
@@ -45,7 +44,8 @@ class Site(Table, frozen=True, kw_only=True):
     """``[site]``: what the survey is called."""
 
     title: str = "Untitled site"
-    date: datetime.date | str | None = None
+    date: str | None = None
+    """ISO 8601; a TOML date becomes one on reading."""
     description: str = ""
     surveyor: str = ""
     client: str = ""
@@ -110,7 +110,7 @@ class Azimuth(Table, frozen=True, kw_only=True):
     value: Annotated[float, Meta(ge=-360, le=360)]
     """Degrees clockwise from north."""
     reference: Literal["grid", "true", "magnetic"] = "grid"
-    date: datetime.date | str | None = None
+    date: str | None = None
     """Day of the compass reading, needed for a magnetic azimuth."""
     sigma: NotNegative | None = None
     """Standard deviation, degrees; default 0.5 for a compass, else exact."""

@@ -58,8 +58,8 @@ class Frame:
 
     def to_map(self, local: npt.ArrayLike) -> Floats:
         """Turn local grid metres, shape (..., 2), into map easting and northing, map units."""
-        offset: Floats = np.asarray(local, dtype=np.float64)[..., :2] / self.unit_m
-        return offset + np.asarray(self.origin)
+        moved: Floats = np.asarray(local, np.float64)[..., :2] / self.unit_m + np.array(self.origin)
+        return moved
 
     def to_local(self, en: npt.ArrayLike) -> Floats:
         """Turn map easting and northing, shape (..., 2), map units, into local grid metres."""
