@@ -18,6 +18,7 @@ __all__ = [
     "Baseline",
     "Code",
     "Drainage",
+    "Earthwork",
     "GradeLine",
     "Grades",
     "Handover",
@@ -230,6 +231,23 @@ class Section(Table, frozen=True, kw_only=True):
     design_grade_percent: float = 0.0
 
 
+class Earthwork(Table, frozen=True, kw_only=True):
+    """``[earthworks.NAME]``: cut and fill of an area against a design plane or a second surface."""
+
+    feature: str
+    design_elevation: float | None = None
+    """Elevation of the design plane at `through`, elevation units."""
+    through: str | None = None
+    """Mark the plane goes through at `design_elevation`; without it the middle of the area."""
+    fall_percent: NotNegative = 0.0
+    fall_azimuth: Annotated[float, Meta(ge=0, le=360)] = 0.0
+    """Degrees clockwise from grid north, the way the plane falls."""
+    surface: str | None = None
+    """Raster of a second surface instead of a plane, elevation units."""
+    interval: Positive = 1.0
+    """Metres between cross sections."""
+
+
 class Parcels(Table, frozen=True, kw_only=True):
     """``[parcels]``: the parcel map to lay the survey on. Never a boundary determination."""
 
@@ -272,6 +290,7 @@ class SiteFile(Table, frozen=True, kw_only=True):
     quantities: Quantities = Quantities()
     grades: Grades = Grades()
     sections: dict[str, Section] = {}
+    earthworks: dict[str, Earthwork] = {}
     parcels: Parcels | None = None
     handover: Handover = Handover()
 
