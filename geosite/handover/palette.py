@@ -1,0 +1,113 @@
+"""One palette for the plan sheet, the viewer and the styles.
+
+Chosen for this project and for colour-blind readers: the six surface tints, the pond tint and the
+five inks stay apart for protan, deutan and tritan vision (simulated after Machado, Oliveira and
+Fernandes, IEEE TVCG 15(6), 2009, doi 10.1109/TVCG.2009.113), and every ramp runs steadily from
+light to dark, so that it also survives a grey copy. Colour never carries a meaning alone: areas
+carry their name, verdicts their word, ponds a ripple, buildings a hatch.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+
+__all__ = [
+    "ALERT",
+    "BUILDING",
+    "DIRECTION_RAMP",
+    "EARTH",
+    "FAINT",
+    "PAPER",
+    "PARCEL",
+    "POND",
+    "RAMPS",
+    "STROKES",
+    "SURFACES",
+    "TEXT",
+    "WATER",
+    "Stroke",
+    "surface_colours",
+]
+
+PAPER = "#ffffff"
+TEXT = "#1f2d37"
+"""Ink of text, marks and built edges."""
+FAINT = "#6b7780"
+"""Ink of coordinate ticks and remarks."""
+EARTH = "#9a7b5c"
+"""Ink of contours and sections."""
+WATER = "#00679c"
+"""Ink of everything that flows or stands."""
+PARCEL = "#6d2077"
+"""Ink of parcel lines."""
+ALERT = "#d4500f"
+"""Ink of what is beyond a limit or must be looked at."""
+POND = "#97d3fd"
+"""Tint of standing water."""
+BUILDING = "#d9dde0"
+"""Tint of footprints, under a hatch of `TEXT`."""
+
+SURFACES = ("#c4bac2", "#e7d4bb", "#90a2db", "#eafbba", "#d29478", "#e7b186")
+"""Tints of areas, given to the codes in the order of the site file."""
+
+
+@dataclass(frozen=True, slots=True)
+class Stroke:
+    """A pen.
+
+    Parameters
+    ----------
+    colour
+        ``#rrggbb``.
+    width_mm
+        On paper.
+    dash_mm
+        Lengths of drawn and empty pieces, empty for a solid line.
+    """
+
+    colour: str
+    width_mm: float
+    dash_mm: tuple[float, ...] = ()
+
+
+STROKES: Mapping[str, Stroke] = MappingProxyType(
+    {
+        "areas": Stroke(TEXT, 0.25),
+        "lines": Stroke(TEXT, 0.35),
+        "baseline": Stroke(TEXT, 0.25, (4.0, 1.0, 0.6, 1.0)),
+        "points": Stroke(TEXT, 0.18),
+        "contours": Stroke(EARTH, 0.13),
+        "contours-index": Stroke(EARTH, 0.3),
+        "drainage_arrows": Stroke(WATER, 0.25),
+        "flow_paths": Stroke(WATER, 0.4, (3.0, 0.8)),
+        "ponding": Stroke(WATER, 0.25),
+        "parcels": Stroke(PARCEL, 0.5, (6.0, 1.2, 1.2, 1.2)),
+        "sections": Stroke(EARTH, 0.4, (8.0, 1.5)),
+        "grades-within": Stroke(WATER, 0.7),
+        "grades-beyond": Stroke(ALERT, 0.9),
+        "grades-undecided": Stroke(ALERT, 0.7, (1.6, 1.2)),
+    }
+)
+"""Pens by layer name; ``contours-index`` and ``grades-<verdict>`` split a layer by a field."""
+
+RAMPS: Mapping[str, tuple[str, ...]] = MappingProxyType(
+    {
+        "elevation": ("#16343f", "#23606a", "#4e8c84", "#93b58f", "#d8d6a2", "#fbf4dc"),
+        "slope": ("#f7f3e6", "#ecd9a8", "#dcae6b", "#bd7a4a", "#8c4a3f", "#4f2536"),
+        "ponding_depth": ("#eaf4f8", "#b5d8e6", "#77b3cf", "#3c86ae", "#1b5a86", "#0e3557"),
+        "contributing_area": ("#f2f5ee", "#c8dcd3", "#8fbcb8", "#55919c", "#2f6379", "#1a3851"),
+        "elevation_sigma": ("#f4f1f7", "#d9cfe3", "#b5a4c9", "#8e7aac", "#67538a", "#3f2e60"),
+        "drainage_confidence": ("#54313f", "#86556a", "#ac8794", "#cdb8bc", "#e6dedc", "#f8f6f2"),
+    }
+)
+"""Colours from the least to the greatest value, evenly spaced, by raster name."""
+
+DIRECTION_RAMP = ("#f2ead3", "#c98a5a", "#3a3450", "#5d93b5")
+"""Colours of azimuths 0, 90, 180 and 270 degrees; the fifth is the first again."""
+
+
+def surface_colours(codes: Iterable[str]) -> dict[str, str]:
+    """Give each code its tint, in order; the tints start over after six codes."""
+    return {code: SURFACES[i % len(SURFACES)] for i, code in enumerate(codes)}
