@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
 
@@ -18,7 +19,14 @@ Ints = npt.NDArray[np.int64]
 PieceKind = Literal["line", "arc", "circle", "stream", "gap"]
 PIECE_KINDS: tuple[PieceKind, ...] = ("line", "arc", "circle", "stream", "gap")
 
-__all__ = ["PIECE_KINDS", "FieldBook", "Floats", "Ints", "Notes", "PieceKind"]
+__all__ = ["PIECE_KINDS", "FieldBook", "Floats", "Ints", "Notes", "PieceKind", "assumed_geometry"]
+
+
+def assumed_geometry(rows: int) -> Literal["area", "line", "point"]:
+    """Return what a feature of so many observations is where its code is not explained."""
+    if rows >= 3:
+        return "area"
+    return "line" if rows == 2 else "point"
 
 
 @dataclass(frozen=True, eq=False)
@@ -88,6 +96,8 @@ class Notes:
         The field book.
     findings
         What was noticed on reading and does not stop the work.
+    site_lines
+        Line of every table and key of the site file by its path, for messages.
     """
 
     site: SiteFile
@@ -95,3 +105,4 @@ class Notes:
     folder: Path
     book: FieldBook
     findings: tuple[Finding, ...] = ()
+    site_lines: Mapping[tuple[str | int, ...], int] = field(default_factory=dict)
