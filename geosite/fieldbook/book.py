@@ -1,0 +1,414 @@
+"""The field book: text rows to typed columns in walking order."""
+
+from __future__ import annotations
+
+import re
+from array import array
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+
+from geosite.errors import Finding
+from geosite.fieldbook.collect import Problems, nearest, shown
+from geosite.fieldbook.files import clean_name, name_fault
+from geosite.fieldbook.model import PIECE_KINDS, FieldBook, Floats, Ints
+from geosite.fieldbook.rows import Rows, is_layer_file, open_csv, open_layer
+from geosite.fieldbook.sitefile import Survey
+
+__all__ = ["COLUMNS", "UNIT_M", "read_book"]
+
+REQUIRED = ("run", "point", "x", "y", "z")
+COLUMNS = (*REQUIRED, "feature", "code", "segment", "note")
+UNIT_M = {"m": 1.0, "ft": 0.3048, "ftUS": 1200 / 3937}
+REACH_M = 1e7
+"""No yard is larger than this."""
+NOTE_LIMIT = 2000
+
+# what devices and spreadsheets call these columns, for suggestions only
+_OFTEN = {
+    "run": ("walk", "session", "track", "setup", "trip"),
+    "point": ("name", "mark", "pt", "id", "pointid", "pointname", "station", "number", "no"),
+    "x": ("east", "easting", "e", "localx", "xm", "xcoord", "xcoordinate"),
+    "y": ("north", "northing", "n", "localy", "ym", "ycoord", "ycoordinate"),
+    "z": ("elevation", "height", "h", "elev", "up", "localz", "zm", "zcoord", "altitude"),
+}
+
+_NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?", re.ASCII)
+_SEGMENT = re.compile(r"([a-z]+)\s*(\d{0,5})", re.ASCII)
+PIECE_LIMIT = 9999
+
+
+class _Names(dict[str, int]):
+    """Numbers distinct names in order of appearance; looked up once per spelling, not per row."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.names: dict[str, int] = {}
+
+    def __missing__(self, cell: str) -> int:
+        name = clean_name(cell)
+        number = self.names.setdefault(name, len(self.names)) if name else -1
+        self[cell] = number
+        return number
+
+
+class _Segments(dict[str, int]):
+    """Reads segment words; -1 for a word that is none. A value is kind * 10000 + piece."""
+
+    def __missing__(self, cell: str) -> int:
+        word = cell.strip().casefold()
+        match = _SEGMENT.fullmatch(word)
+        number = -1
+        if not word:
+            number = 1
+        elif match and match[1] in PIECE_KINDS and int(match[2] or 1) <= PIECE_LIMIT:
+            kind = PIECE_KINDS.index(match[1])
+            number = kind * (PIECE_LIMIT + 1) + int(match[2] or 1)
+        self[cell] = number
+        return number
+
+
+class _Texts(dict[str, str]):
+    """Tidies free text to one printable line; equal notes share one string."""
+
+    def __missing__(self, cell: str) -> str:
+        text = cell
+        if not text.isprintable():
+            text = "".join(c if c.isprintable() or c in "\u200c\u200d" else " " for c in text)
+        text = " ".join(text.split())
+        if len(text) > NOTE_LIMIT:
+            text = text[: NOTE_LIMIT - 1] + "…"
+        if len(self) < 100_000:
+            self[cell] = text
+        return text
+
+
+def normal_header(name: str) -> str:
+    """Return a column name as headers are compared: no blanks, no capitals."""
+    return "".join(name.split()).casefold()
+
+
+def read_book(
+    path: Path,
+    file: str,
+    survey: Survey,
+    problems: Problems,
+    findings: list[Finding],
+    named_in: tuple[str, int | None],
+) -> FieldBook | None:
+    """Read a field book.
+
+    Parameters
+    ----------
+    path, file
+        The file, and how to call it in messages.
+    survey
+        ``[survey]`` of the site file: unit, columns, layer.
+    problems
+        Receives what is wrong. Where rows were lost, the answer is ``None``; where cells alone
+        were bad, it is a book with NaN in their place, good for further checks only.
+    findings
+        Receives what was noticed.
+    named_in
+        Site file and line that name the field book.
+    """
+    before = len(problems)
+    if is_layer_file(path):
+        rows = open_layer(path, file, survey.layer, problems, named_in)
+    else:
+        rows = open_csv(path, file, problems, named_in)
+    if rows is None:
+        return None
+    where = _match_header(rows, survey.columns, file, problems)
+    if where is None:
+        return None
+    unit_m = UNIT_M[survey.unit]
+    book = _collect(rows, where, file, unit_m, problems)
+    if len(book) == 0 and len(problems) == before:
+        problems.add(
+            "no-rows",
+            "the field book has a header and no rows",
+            "one row per observation",
+            "check that the export went through",
+            file,
+            rows.header_line,
+        )
+    _check_names(book, problems)
+    _check_duplicates(book, problems, findings)
+    # after bad cells the walks can still be checked, after lost rows they cannot
+    return None if problems.codes & {"row-length", "csv-syntax", "run-blank", "no-rows"} else book
+
+
+def _match_header(
+    rows: Rows, mapping: dict[str, str], file: str, problems: Problems
+) -> dict[str, int] | None:
+    """Return the place of each of our columns in the file."""
+    headers = [normal_header(name) for name in rows.header]
+    before = len(problems)
+    where: dict[str, int] = {}
+    wanted = {name: normal_header(mapping.get(name, name)) for name in COLUMNS}
+    for name, header in wanted.items():
+        places = [i for i, h in enumerate(headers) if h == header]
+        if len(places) > 1:
+            problems.add(
+                "column-twice",
+                f"two columns are called {shown(rows.header[places[0]])}",
+                "one",
+                "rename or remove one of them",
+                file,
+                rows.header_line,
+            )
+        if places:
+            where[name] = places[0]
+    free = [rows.header[i] for i in range(len(headers)) if headers[i] and i not in where.values()]
+    listed = ", ".join(shown(h.strip(), 30) for h in rows.header[:20]) or "nothing"
+    near_misses: set[str] = set()
+    for name in COLUMNS:
+        if name in where:
+            continue
+        likely = _likely_header(name, wanted[name], free)
+        if name in REQUIRED or name in mapping:
+            named = shown(mapping[name]) if name in mapping else name
+            remedy = f'if it is called otherwise, set {name} = "..." in [survey.columns]'
+            if likely is not None:
+                near_misses.add(likely)
+                remedy = (
+                    f"is it {shown(likely)}? then set {name} = {shown(likely)} in [survey.columns]"
+                )
+            problems.add(
+                "column-missing",
+                f"the field book has no column {named}"
+                + (f" (for {name}, by [survey.columns])" if name in mapping else ""),
+                f"it among the columns, which are {listed}",
+                remedy,
+                file,
+                rows.header_line,
+            )
+        elif likely is not None and likely not in near_misses:
+            problems.add(
+                "column-near-miss",
+                f"the field book has a column {shown(likely)} and none called {name}",
+                f"{name}, or another name that cannot be mistaken for it",
+                f"rename it, or set {name} = {shown(likely)} in [survey.columns]",
+                file,
+                rows.header_line,
+            )
+    return where if len(problems) == before else None
+
+
+def _likely_header(name: str, wanted: str, free: list[str]) -> str | None:
+    for header in free:
+        if normal_header(header).replace("_", "") in _OFTEN.get(name, ()):
+            return header
+    if len(wanted) < 3:
+        return None
+    return nearest(wanted, [h.strip() for h in free], 0.8)
+
+
+def _collect(
+    rows: Rows, where: dict[str, int], file: str, unit_m: float, problems: Problems
+) -> FieldBook:
+    names = {key: _Names() for key in ("run", "point", "feature", "code")}
+    segments, texts = _Segments(), _Texts()
+    numbers = {key: array("d") for key in "xyz"}
+    index = {key: array("q") for key in (*names, "segment")}
+    notes: list[str] = []
+    line = array("q")
+    for lines, chunk in rows.chunks:
+        columns = list(zip(*chunk, strict=True))
+        if not columns:
+            continue
+        line.extend(lines)
+
+        def column(key: str, columns: Sequence[Sequence[str]] = columns) -> Sequence[str]:
+            return columns[where[key]] if key in where else ("",) * len(columns[0])
+
+        for axis in "xyz":
+            numbers[axis].frombytes(
+                _numbers(axis, column(axis), lines, file, unit_m, problems).tobytes()
+            )
+        for key, known in names.items():
+            index[key].extend(map(known.__getitem__, column(key)))
+        words = list(map(segments.__getitem__, column("segment")))
+        if -1 in words:
+            _bad_segments(column("segment"), words, lines, file, problems)
+        index["segment"].extend(words)
+        notes.extend(map(texts.__getitem__, column("note")))
+    local = np.column_stack([np.frombuffer(numbers[axis], np.float64) for axis in "xyz"]) * unit_m
+    segment = _ints(index["segment"])
+    return FieldBook(
+        file=file,
+        local=local,
+        unit_m=unit_m,
+        runs=tuple(names["run"].names),
+        run=_ints(index["run"]),
+        marks=tuple(names["point"].names),
+        mark=_ints(index["point"]),
+        features=tuple(names["feature"].names),
+        feature=_ints(index["feature"]),
+        codes=tuple(names["code"].names),
+        code=_ints(index["code"]),
+        kind=(segment // (PIECE_LIMIT + 1)).astype(np.int8),
+        piece=(segment % (PIECE_LIMIT + 1)).astype(np.int16),
+        notes=tuple(notes),
+        line=_ints(line),
+    )
+
+
+def _ints(values: array[int]) -> Ints:
+    return np.array(values, dtype=np.int64)
+
+
+def _numbers(
+    axis: str,
+    cells: Sequence[str],
+    lines: list[int],
+    file: str,
+    unit_m: float,
+    problems: Problems,
+) -> Floats:
+    """Return a column of coordinates; cells that are none are reported and become NaN."""
+    limit = REACH_M / unit_m
+    joined = "".join(cells)
+    try:
+        # float() alone also takes 1_000 and digits of other scripts
+        if joined.isascii() and "_" not in joined:
+            values = np.fromiter(map(float, cells), np.float64, len(cells))
+            if bool(np.all(np.abs(values) <= limit)):
+                return values
+    except ValueError:
+        pass
+    values = np.full(len(cells), np.nan)
+    for i, cell in enumerate(cells):
+        text = cell.strip()
+        if _NUMBER.fullmatch(text):
+            value = float(text)
+            if abs(value) <= limit:
+                values[i] = value
+                continue
+            problems.add(
+                "coordinate-too-large",
+                f"{axis} is {shown(text, 30)}",
+                f"a local coordinate of at most {limit:.0e} units",
+                "check the unit and the decimal point: no yard is that large",
+                file,
+                lines[i],
+            )
+            continue
+        problems.add(*_number_fault(axis, text), file, lines[i])
+    return values
+
+
+def _number_fault(axis: str, text: str) -> tuple[str, str, str, str]:
+    if not text:
+        return "number-blank", f"{axis} is blank", "a number", "measure it, or remove the row"
+    what = f"{axis} is {shown(text, 30)}"
+    if re.fullmatch(r"[+-]?(nan|inf|infinity|1\.#\w+|n/?a|null|none)", text, re.IGNORECASE):
+        return "not-finite", what, "a finite number", "measure it again, or remove the row"
+    if re.fullmatch(r"[+-]?[\d.' ]*\d,\d+", text, re.ASCII):
+        return "decimal-comma", what, "a decimal point", "export with decimal points, not commas"
+    if text[0] in "\u2212\u2013\u2014":
+        return "not-a-number", what, "a plain minus sign", "type - instead of the long dash"
+    if re.match(r"[+-]?[\d.]+\s*[A-Za-z'\"]", text):
+        return (
+            "not-a-number",
+            what,
+            "a number alone",
+            "remove the unit: it is set once in the site file",
+        )
+    return "not-a-number", what, "a number", "check the columns, or correct the cell"
+
+
+def _bad_segments(
+    cells: Sequence[str], words: list[int], lines: list[int], file: str, problems: Problems
+) -> None:
+    for i, number in enumerate(words):
+        if number >= 0:
+            continue
+        word = cells[i].strip()
+        near = nearest(re.sub(r"[\W\d_]+", "", word), PIECE_KINDS)
+        problems.add(
+            "segment-unknown",
+            f"segment is {shown(word, 30)}",
+            "one of "
+            + ", ".join(PIECE_KINDS)
+            + f", with a number up to {PIECE_LIMIT} for a new piece",
+            f'did you mean "{near}"?' if near else "use one of these words, or leave it blank",
+            file,
+            lines[i],
+        )
+
+
+def _check_names(book: FieldBook, problems: Problems) -> None:
+    """Report blank runs and names that nobody could read or type."""
+    for row in np.flatnonzero(book.run < 0):
+        problems.add(
+            "run-blank",
+            "run is blank",
+            "the name of the walk in every row",
+            "fill it in; with one walk only, any name will do",
+            book.file,
+            int(book.line[row]),
+        )
+    columns: tuple[tuple[str, tuple[str, ...], Ints], ...] = (
+        ("run", book.runs, book.run),
+        ("point", book.marks, book.mark),
+        ("feature", book.features, book.feature),
+        ("code", book.codes, book.code),
+    )
+    for column, names, number in columns:
+        bad = {i: fault for i, name in enumerate(names) if (fault := name_fault(name))}
+        if not bad:
+            continue
+        first = dict(zip(*np.unique(number, return_index=True), strict=True))
+        for i, (what, remedy) in bad.items():
+            problems.add(
+                "name-unusable",
+                f"{column} {shown(names[i], 30)} {what}",
+                "a name of at most 200 visible characters",
+                remedy,
+                book.file,
+                int(book.line[first[i]]),
+            )
+
+
+def _check_duplicates(book: FieldBook, problems: Problems, findings: list[Finding]) -> None:
+    """Report rows that repeat the one before them in their run.
+
+    A mark observed again has other coordinates; a mark that belongs to two features stands there
+    once for each. Standing still while streaming is normal and only counted.
+    """
+    order = np.argsort(book.run, kind="stable")
+    first, second = order[:-1], order[1:]
+    same = np.ones(len(first), dtype=bool)
+    for column in (book.run, book.mark, book.feature):
+        same &= column[first] == column[second]
+    same &= np.all(book.local[first] == book.local[second], axis=1)
+    streamed = (book.mark[second] < 0) & (book.kind[second] == PIECE_KINDS.index("stream"))
+    for row, again in zip(first[same & ~streamed], second[same & ~streamed], strict=True):
+        name = (
+            f"mark {shown(book.marks[book.mark[row]], 30)}"
+            if book.mark[row] >= 0
+            else "its position"
+        )
+        problems.add(
+            "row-duplicate",
+            f"the row repeats line {book.line[row]}: same run, {name}, same coordinates",
+            "each observation once",
+            "remove one of the two",
+            book.file,
+            int(book.line[again]),
+        )
+    still = np.flatnonzero(same & streamed)
+    if len(still):
+        findings.append(
+            Finding(
+                "note",
+                "standing-still",
+                f"{len(still)} streamed row{'s' if len(still) > 1 else ''} did not move from"
+                " the row before.",
+                book.file,
+                int(book.line[second[still[0]]]),
+            )
+        )

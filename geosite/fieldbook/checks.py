@@ -1,0 +1,400 @@
+"""What must fit together: tables of the site file with each other, and with the field book."""
+
+from __future__ import annotations
+
+import datetime
+from pathlib import Path
+
+import numpy as np
+
+from geosite.errors import Finding
+from geosite.fieldbook.book import COLUMNS, normal_header
+from geosite.fieldbook.collect import Problems, nearest, shown
+from geosite.fieldbook.files import check_plain_file, inside
+from geosite.fieldbook.model import FieldBook, Ints, assumed_geometry
+from geosite.fieldbook.site import SiteText
+from geosite.fieldbook.sitefile import AnchorMark, SiteFile, Survey
+
+__all__ = ["check_against_book", "check_columns", "check_site", "check_walks", "look_at"]
+
+FARTHEST = 1e8
+"""Easting and northing, map units: farther than any projected CRS reaches."""
+HIGHEST = 1e5
+"""Elevation, map units."""
+SAME_PLACE_M = 0.01
+PARCELS_LIMIT = 4_000_000_000
+
+
+def check_columns(survey: Survey, place: SiteText, problems: Problems) -> None:
+    """Check ``[survey.columns]``: our names on the left, each header once on the right."""
+    headers: dict[str, str] = {}
+    for name, header in survey.columns.items():
+        line = place.line("survey", "columns", name)
+        if name not in COLUMNS:
+            near = nearest(name, COLUMNS)
+            problems.add(
+                "column-unknown",
+                f"[survey.columns] maps {shown(name)}",
+                "one of " + ", ".join(COLUMNS) + " on the left of the equals sign",
+                f'did you mean "{near}"?' if near else "remove it",
+                place.file,
+                line,
+            )
+        if not header.strip():
+            problems.add(
+                "column-blank",
+                f"[survey.columns] {name} is blank",
+                "the header in the field book",
+                "write it, or remove the key",
+                place.file,
+                line,
+            )
+        other = headers.setdefault(normal_header(header), name)
+        if other != name:
+            problems.add(
+                "column-shared",
+                f"[survey.columns] takes {other} and {name} both from {shown(header)}",
+                "a column of its own for each",
+                "correct one of them",
+                place.file,
+                line,
+            )
+
+
+def check_site(site: SiteFile, folder: Path, place: SiteText, problems: Problems) -> None:
+    """Check the tables of a site file against each other and against the folder it lies in."""
+    if site.baseline.from_ == site.baseline.to:
+        problems.add(
+            "baseline-one-mark",
+            f"[baseline] from and to are both {shown(site.baseline.to)}",
+            "two different marks",
+            "name the two marks that every run visits",
+            place.file,
+            place.line("baseline", "to"),
+        )
+    for name, mark in site.anchor.marks.items():
+        _check_anchor_mark(name, mark, place, problems)
+    _check_placing(site, place, problems)
+    for path, day in (
+        (("site", "date"), site.site.date),
+        (("anchor", "azimuth", "date"), site.anchor.azimuth and site.anchor.azimuth.date),
+    ):
+        if day and iso_day(day) is None:
+            problems.add(
+                "date-unreadable",
+                f"{'.'.join(path)} is {shown(day)}",
+                "a day such as 2026-04-12",
+                "write year, month and day with dashes",
+                place.file,
+                place.line(*path),
+            )
+    azimuth = site.anchor.azimuth
+    if azimuth is not None and azimuth.reference == "magnetic" and not azimuth.date:
+        problems.add(
+            "azimuth-undated",
+            "[anchor.azimuth] is magnetic and has no date",
+            "the day of the compass reading, since magnetic north moves",
+            "add date = 2026-04-12 or whenever it was",
+            place.file,
+            place.line("anchor", "azimuth"),
+        )
+    for path, named, limit in (
+        (("parcels", "file"), site.parcels and site.parcels.file, PARCELS_LIMIT),
+        (("grades", "limits_file"), site.grades.limits_file, 1_000_000),
+    ):
+        if named:
+            key, line = ".".join(path), place.line(*path)
+            found = inside(folder, named, key, problems, place.file, line)
+            if found is not None:
+                what = f"file of {key},"
+                check_plain_file(found, named, what, limit, problems, (place.file, line))
+
+
+def iso_day(text: str) -> str | None:
+    """Return the calendar day of an ISO 8601 date or date and time, or ``None``."""
+    try:
+        return datetime.datetime.fromisoformat(text).date().isoformat()
+    except ValueError:
+        return None
+
+
+def _check_anchor_mark(name: str, mark: AnchorMark, place: SiteText, problems: Problems) -> None:
+    table = f"[anchor.marks.{name}]"
+
+    def wrong(code: str, what: str, expected: str, remedy: str, key: str | None = None) -> None:
+        path = ("anchor", "marks", name) + ((key,) if key else ())
+        problems.add(code, f"{table} {what}", expected, remedy, place.file, place.line(*path))
+
+    grid = [k for k in ("easting", "northing") if getattr(mark, k) is not None]
+    globe = [k for k in ("latitude", "longitude") if getattr(mark, k) is not None]
+    for pair, both in ((grid, ("easting", "northing")), (globe, ("latitude", "longitude"))):
+        if len(pair) == 1:
+            other = both[1 - both.index(pair[0])]
+            wrong("anchor-half", f"has {pair[0]} without {other}", "both", f"add {other}", pair[0])
+    if grid and globe:
+        wrong(
+            "anchor-two-positions",
+            "has both easting, northing and latitude, longitude",
+            "one of the two pairs",
+            "keep the one that was measured",
+        )
+    if not grid and not globe:
+        wrong(
+            "anchor-no-position",
+            "has no position",
+            "easting and northing, or latitude and longitude",
+            "add them",
+        )
+    if mark.elevation is not None and mark.ellipsoidal_height is not None:
+        wrong(
+            "anchor-two-heights",
+            "has both elevation and ellipsoidal_height",
+            "one of the two",
+            "keep the one that was measured",
+        )
+    for key, limit in (
+        ("easting", FARTHEST),
+        ("northing", FARTHEST),
+        ("elevation", HIGHEST),
+        ("ellipsoidal_height", HIGHEST),
+    ):
+        value = getattr(mark, key)
+        if value is not None and abs(value) > limit:
+            wrong(
+                "anchor-too-far",
+                f"{key} is {value:.12g}",
+                f"a map coordinate within {limit:.0e}",
+                "check the decimal point and the CRS",
+                key,
+            )
+
+
+def _placing(site: SiteFile) -> dict[str, AnchorMark]:
+    return {name: mark for name, mark in site.anchor.marks.items() if not mark.check}
+
+
+def _check_placing(site: SiteFile, place: SiteText, problems: Problems) -> None:
+    placing = _placing(site)
+    needed = 1 if site.anchor.azimuth is not None else 2
+    if len(placing) < needed:
+        checks = len(site.anchor.marks) - len(placing)
+        problems.add(
+            "anchor-too-few",
+            f"[anchor.marks] has {len(placing) or 'no'} mark{'s' if len(placing) != 1 else ''}"
+            f" to place the survey by" + (f" and {checks} for checking only" if checks else ""),
+            "two, or one and [anchor.azimuth]",
+            "add a mark with a known position, or the azimuth of the baseline",
+            place.file,
+            place.line("anchor", "marks"),
+        )
+    seen: dict[tuple[float | None, ...], str] = {}
+    for name, mark in placing.items():
+        position = (mark.easting, mark.northing, mark.latitude, mark.longitude)
+        if position == (None, None, None, None):
+            continue
+        other = seen.setdefault(position, name)
+        if other != name:
+            problems.add(
+                "anchor-same-place",
+                f"[anchor.marks] {shown(other)} and {shown(name)} are at the same place",
+                "two places",
+                "correct one of them",
+                place.file,
+                place.line("anchor", "marks", name),
+            )
+
+
+def check_against_book(
+    site: SiteFile, book: FieldBook, place: SiteText, problems: Problems
+) -> None:
+    """Check that marks and features named in the site file are in the field book."""
+    marks, features = set(book.marks), set(book.features)
+    both = marks | features
+
+    def known(names: tuple[str, ...], among: set[str], kind: str, *path: str) -> None:
+        for i, name in enumerate(names):
+            if name in among:
+                continue
+            near = nearest(name, sorted(among)[:5000])
+            problems.add(
+                "name-unknown",
+                f"{'.'.join(path)} names the {kind} {shown(name)}",
+                f"a {kind} of the field book",
+                f'did you mean "{near}"?' if near else "correct the name or remove it",
+                place.file,
+                place.line(*path, i),
+            )
+
+    known(site.surface.exclude, features, "feature", "surface", "exclude")
+    known(site.drainage.flow_paths_from, both, "mark or feature", "drainage", "flow_paths_from")
+    for name, section in site.sections.items():
+        known(section.marks, marks, "mark", "sections", name, "marks")
+        if section.feature is not None:
+            known((section.feature,), features, "feature", "sections", name, "feature")
+    for name, grade in site.grades.lines.items():
+        known(grade.marks, marks, "mark", "grades", "lines", name, "marks")
+        if grade.feature is not None:
+            known((grade.feature,), features, "feature", "grades", "lines", name, "feature")
+
+
+def check_walks(
+    site: SiteFile, book: FieldBook, place: SiteText, problems: Problems, findings: list[Finding]
+) -> None:
+    """Check that every run visits the baseline and that the anchor can hold the survey."""
+    number = {name: i for i, name in enumerate(book.marks)}
+    runs, first_rows = np.unique(book.run, return_index=True)
+    ends = {"from": site.baseline.from_, "to": site.baseline.to}
+    rows: dict[str, Ints] = {}
+    for end, name in ends.items():
+        if name not in number:
+            near = nearest(name, book.marks)
+            problems.add(
+                "baseline-unseen",
+                f"baseline mark {shown(name)} is nowhere in the field book",
+                "both baseline marks in every run",
+                f'did you mean "{near}"?'
+                if near
+                else f"correct [baseline] {end}, or the point column",
+                place.file,
+                place.line("baseline", end),
+            )
+            continue
+        at = np.flatnonzero(book.mark == number[name])
+        seen, where = np.unique(book.run[at], return_index=True)
+        rows[end] = np.full(len(book.runs), -1)
+        rows[end][seen] = at[where]
+        for run in np.setdiff1d(runs, seen):
+            problems.add(
+                "run-without-baseline",
+                f"run {shown(book.runs[run])} never visits mark {shown(name)}",
+                "both baseline marks in every run, since they tie it to the others",
+                "walk the run again over both, or leave its rows out",
+                book.file,
+                int(book.line[first_rows[np.searchsorted(runs, run)]]),
+            )
+    if len(rows) == 2 and ends["from"] != ends["to"]:
+        _check_baseline_length(book, rows["from"], rows["to"], problems)
+    _check_anchor_seen(site, number, place, problems, findings)
+
+
+def _check_baseline_length(book: FieldBook, start: Ints, end: Ints, problems: Problems) -> None:
+    for run in np.flatnonzero((start >= 0) & (end >= 0)):
+        apart = book.local[end[run], :2] - book.local[start[run], :2]
+        length = float(np.hypot(*apart))
+        if length < SAME_PLACE_M:
+            problems.add(
+                "baseline-coincides",
+                f"the baseline marks of run {shown(book.runs[run])} (lines"
+                f" {book.line[start[run]]} and {book.line[end[run]]}) are {length:.3f} m apart"
+                " in plan",
+                "two places several metres apart, since they give the run its direction",
+                "check the rows: one may carry the wrong name",
+                book.file,
+                int(book.line[max(start[run], end[run])]),
+            )
+
+
+def _check_anchor_seen(
+    site: SiteFile,
+    number: dict[str, int],
+    place: SiteText,
+    problems: Problems,
+    findings: list[Finding],
+) -> None:
+    placing = _placing(site)
+    needed = 1 if site.anchor.azimuth is not None else 2
+    enough = sum(name in number for name in placing) >= needed
+    for name, mark in site.anchor.marks.items():
+        if name in number:
+            continue
+        line = place.line("anchor", "marks", name)
+        near = nearest(name, list(number))
+        if enough or mark.check:
+            findings.append(
+                Finding(
+                    "look",
+                    "anchor-unseen",
+                    f"{'Check point' if mark.check else 'Anchor mark'} {name} is not in the field"
+                    " book" + (f"; did you mean {near}?" if near else " and is not used."),
+                    place.file,
+                    line,
+                )
+            )
+        else:
+            problems.add(
+                "anchor-unseen",
+                f"anchor mark {shown(name)} is nowhere in the field book",
+                f"{'two anchor marks' if needed == 2 else 'one anchor mark'} seen in the survey",
+                f'did you mean "{near}"?' if near else "correct the name, or walk to the mark",
+                place.file,
+                line,
+            )
+
+
+def look_at(site: SiteFile, book: FieldBook, findings: list[Finding]) -> None:
+    """Notice what does not stop the work: unexplained codes, stray segments, names alike."""
+    _unexplained_codes(site, book, findings)
+    stray = np.flatnonzero((book.feature < 0) & ((book.kind != 0) | (book.piece != 1)))
+    if len(stray):
+        findings.append(
+            Finding(
+                "look",
+                "segment-without-feature",
+                f"{len(stray)} row{'s have' if len(stray) > 1 else ' has'} a segment and no"
+                " feature; nothing is drawn there.",
+                book.file,
+                int(book.line[stray[0]]),
+            )
+        )
+    for kind, names, column in (
+        ("marks", book.marks, book.mark),
+        ("runs", book.runs, book.run),
+        ("features", book.features, book.feature),
+        ("codes", book.codes, book.code),
+    ):
+        alike: dict[str, int] = {}
+        for i, name in enumerate(names):
+            other = alike.setdefault("".join(name.split()).casefold(), i)
+            if other != i:
+                findings.append(
+                    Finding(
+                        "look",
+                        "names-alike",
+                        f"The {kind} {names[other]} and {name} differ in capitals or blanks only"
+                        " and are taken for two.",
+                        book.file,
+                        int(book.line[np.argmax(column == i)]),
+                    )
+                )
+            if len(findings) > 1000:
+                return
+
+
+def _unexplained_codes(site: SiteFile, book: FieldBook, findings: list[Finding]) -> None:
+    drawn = book.feature >= 0
+    sizes = np.bincount(book.feature[drawn], minlength=len(book.features))
+    for i, code in enumerate(book.codes):
+        if code in site.codes:
+            continue
+        rows = np.flatnonzero(book.code == i)
+        shapes = sorted(
+            {assumed_geometry(int(sizes[f])) for f in np.unique(book.feature[rows]) if f >= 0}
+        )
+        near = nearest(code, site.codes)
+        findings.append(
+            Finding(
+                "look",
+                "code-unexplained",
+                f"Code {code} has no [codes.{code}] table"
+                + (f" (did you mean {near}?)" if near else "")
+                + (
+                    f"; its features are drawn as {' or '.join(shapes)} by their number of marks."
+                    if shapes
+                    else "."
+                ),
+                book.file,
+                int(book.line[rows[0]]),
+            )
+        )
+        if len(findings) > 1000:
+            return

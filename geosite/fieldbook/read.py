@@ -1,0 +1,104 @@
+"""Reading a survey: the site file, the field book it names, and whether they fit together."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import msgspec
+
+from geosite.errors import Finding, InputError, SurveyRefused
+from geosite.fieldbook.book import read_book
+from geosite.fieldbook.checks import (
+    check_against_book,
+    check_columns,
+    check_site,
+    check_walks,
+    iso_day,
+    look_at,
+)
+from geosite.fieldbook.collect import Problems
+from geosite.fieldbook.files import inside
+from geosite.fieldbook.model import FieldBook, Notes
+from geosite.fieldbook.site import SiteText, read_site
+from geosite.fieldbook.sitefile import SiteFile
+
+__all__ = ["read_survey"]
+
+
+def read_survey(site_path: Path) -> Notes:
+    """Read a site file and its field book.
+
+    Parameters
+    ----------
+    site_path
+        The site file (TOML). The field book and every other file it names must lie in its folder.
+
+    Returns
+    -------
+    notes : Notes
+        Site file and field book as typed data, coordinates in metres, and what was noticed.
+
+    Raises
+    ------
+    InputError
+        Something cannot be read or is impossible; all such problems, with file and line.
+    SurveyRefused
+        Everything was read, but a run does not visit the baseline or the anchor cannot hold it.
+    """
+    site_path = Path(site_path)
+    wrong, refused = Problems(), Problems()
+    findings: list[Finding] = []
+    place = read_site(site_path, wrong)
+    book = None
+    if place is not None:
+        if place.site is not None:
+            check_site(place.site, site_path.parent, place, wrong)
+        book = _read_named_book(place, site_path.parent, wrong, findings)
+    if place is None or place.site is None or book is None:
+        raise InputError(wrong.first())
+    site = _with_days(place.site)
+    check_against_book(site, book, place, wrong)
+    check_walks(site, book, place, refused, findings)
+    if len(wrong):
+        raise InputError([*wrong.first(), *(refused.first() if len(refused) else [])])
+    if len(refused):
+        raise SurveyRefused(refused.first())
+    look_at(site, book, findings)
+    return Notes(site, place.file, site_path.parent, book, tuple(findings))
+
+
+def _read_named_book(
+    place: SiteText, folder: Path, problems: Problems, findings: list[Finding]
+) -> FieldBook | None:
+    survey = place.survey
+    if survey is None:
+        return None
+    before = len(problems)
+    check_columns(survey, place, problems)
+    line = place.line("survey", "file")
+    path = inside(folder, survey.file, "survey.file", problems, place.file, line)
+    if path is None or len(problems) > before:
+        return None
+    if survey.layer is not None and path.suffix.lower() == ".csv":
+        findings.append(
+            Finding(
+                "note",
+                "layer-unused",
+                "survey.layer is set, but a CSV field book has no layers.",
+                place.file,
+                place.line("survey", "layer"),
+            )
+        )
+    return read_book(path, str(path), survey, problems, findings, (place.file, line))
+
+
+def _with_days(site: SiteFile) -> SiteFile:
+    """Reduce dates with a time to the day."""
+    replace = msgspec.structs.replace
+    if site.site.date:
+        site = replace(site, site=replace(site.site, date=iso_day(site.site.date)))
+    azimuth = site.anchor.azimuth
+    if azimuth is not None and azimuth.date:
+        azimuth = replace(azimuth, date=iso_day(azimuth.date))
+        site = replace(site, anchor=replace(site.anchor, azimuth=azimuth))
+    return site

@@ -1,0 +1,328 @@
+"""Rows of a field book, as text: from CSV, or from any table or point layer that OGR reads."""
+
+from __future__ import annotations
+
+import csv
+import glob
+import io
+import warnings
+import zipfile
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import islice
+from pathlib import Path
+from typing import Any
+
+from geosite.fieldbook.collect import Problems, nearest, shown
+from geosite.fieldbook.files import check_plain_file, decode, read_plain_file
+
+__all__ = ["Rows", "is_layer_file", "open_csv", "open_layer"]
+
+SIZE_LIMIT = 300_000_000
+CHUNK = 50_000
+
+# Formats that are one plain file of rows or points, with the bytes they start with. OGR chooses its
+# driver by content, so the bytes keep out what can point elsewhere under a harmless name (virtual
+# layers, service descriptions, archives).
+_FORMATS = {
+    ".gpkg": ("GPKG", b"SQLite format 3\x00"),
+    ".shp": ("ESRI Shapefile", b"\x00\x00\x27\x0a"),
+    ".dbf": ("ESRI Shapefile", b""),
+    ".geojson": ("GeoJSON", b"{"),
+    ".json": ("GeoJSON", b"{"),
+    ".fgb": ("FlatGeobuf", b"fgb"),
+    ".xlsx": ("XLSX", b"PK\x03\x04"),
+    ".ods": ("ODS", b"PK\x03\x04"),
+}
+_SEVERAL_LAYERS = {"GPKG", "XLSX", "ODS"}
+
+
+@dataclass(frozen=True)
+class Rows:
+    """A field book as text.
+
+    Parameters
+    ----------
+    header
+        Column names as written.
+    header_line
+        Line they stand on, ``None`` where the format has no lines.
+    chunks
+        Pairs of line numbers and rows; every row is as long as the header.
+    """
+
+    header: list[str]
+    header_line: int | None
+    chunks: Iterator[tuple[list[int], list[list[str]]]]
+
+
+def is_layer_file(path: Path) -> bool:
+    """Report whether a field book is read through OGR."""
+    return path.suffix.lower() in _FORMATS
+
+
+def open_csv(
+    path: Path, file: str, problems: Problems, named_in: tuple[str, int | None]
+) -> Rows | None:
+    """Open a CSV field book; what is wrong goes into `problems`."""
+    data = read_plain_file(path, file, "field book", SIZE_LIMIT, problems, named_in)
+    if data is None or not decode(data, file, "field book", problems):
+        return None
+    text = io.TextIOWrapper(io.BytesIO(data), encoding="utf-8-sig", newline="")
+    reader = csv.reader(text, strict=True)
+    line = 1
+    try:
+        for header in reader:
+            if any(cell.strip() for cell in header):
+                break
+            line = reader.line_num + 1
+        else:
+            header = []
+    except csv.Error as error:
+        _csv_fault(error, file, line, reader.line_num, problems)
+        return None
+    if not _is_comma_separated(header, file, line, problems):
+        return None
+    return Rows(header, line, _chunks(reader, len(header), file, problems))
+
+
+def _is_comma_separated(header: list[str], file: str, line: int, problems: Problems) -> bool:
+    joined = ",".join(header)
+    for mark, name in ((";", "semicolons"), ("\t", "tabs"), ("|", "bars")):
+        if joined.count(mark) > joined.count(","):
+            problems.add(
+                "separator",
+                f"the field book is separated by {name}",
+                "commas between the columns and decimal points in the numbers",
+                "export it as CSV with commas"
+                + (" (not the regional CSV of a spreadsheet)" if mark == ";" else ""),
+                file,
+                line,
+            )
+            return False
+    return True
+
+
+def _csv_fault(error: csv.Error, file: str, start: int, end: int, problems: Problems) -> None:
+    text = str(error)
+    if "unexpected end" in text or "field larger" in text:
+        what = "a quoted cell that starts in this row is never closed"
+        expected, remedy = (
+            "a closing quote",
+            "close the quote, or write two quotes for one in a text",
+        )
+    elif "delimiter expected" in text or "expected after" in text:
+        what = "a quoted cell goes on after its closing quote"
+        expected, remedy = (
+            "a comma or the end of the row there",
+            "write two quotes for one in a text",
+        )
+    else:
+        what, expected, remedy = (
+            f"not valid CSV ({text})",
+            "comma-separated text",
+            "export it again",
+        )
+    if end > start:
+        what += f" (read up to line {end})"
+    problems.add("csv-syntax", what, expected, remedy, file, start)
+
+
+def _chunks(
+    reader: Any, width: int, file: str, problems: Problems
+) -> Iterator[tuple[list[int], list[list[str]]]]:
+    rows: list[list[str]] = []
+    ends: list[int] = []
+    while True:
+        before = reader.line_num
+        rows, ends = [], []
+        try:
+            for row in islice(reader, CHUNK):
+                rows.append(row)
+                ends.append(reader.line_num)
+        except csv.Error as error:
+            start = (ends[-1] if ends else before) + 1
+            _csv_fault(error, file, start, reader.line_num, problems)
+            if rows:
+                yield _even([before, *ends], rows, width, file, problems)
+            return
+        if not rows:
+            return
+        yield _even([before, *ends], rows, width, file, problems)
+
+
+def _even(
+    ends: list[int], rows: list[list[str]], width: int, file: str, problems: Problems
+) -> tuple[list[int], list[list[str]]]:
+    """Drop blank rows and report those that are longer or shorter than the header."""
+    starts = [end + 1 for end in ends[:-1]]
+    if set(map(len, rows)) == {width} and "" not in map("".join, rows):
+        return starts, rows
+    kept_lines: list[int] = []
+    kept: list[list[str]] = []
+    for line, row in zip(starts, rows, strict=True):
+        if not "".join(row).strip():
+            continue
+        if len(row) > width and not "".join(row[width:]).strip():
+            row = row[:width]
+        if len(row) == width:
+            kept_lines.append(line)
+            kept.append(row)
+            continue
+        remedy = "fill in the missing cells or commas"
+        if len(row) > width:
+            remedy = (
+                "write decimal points, not decimal commas"
+                if len(row) >= width + 2
+                else "put a text that contains a comma in quotes, and write decimal points"
+            )
+        problems.add(
+            "row-length",
+            f"the row has {len(row)} cell{'s' if len(row) != 1 else ''}",
+            f"{width} as in the header",
+            remedy,
+            file,
+            line,
+        )
+    return kept_lines, kept
+
+
+def open_layer(
+    path: Path,
+    file: str,
+    layer: str | None,
+    problems: Problems,
+    named_in: tuple[str, int | None],
+) -> Rows | None:
+    """Open a table or point layer; what is wrong goes into `problems`."""
+    driver, start = _FORMATS[path.suffix.lower()]
+    if not check_plain_file(path, file, "field book", SIZE_LIMIT, problems, named_in):
+        return None
+    fault = _content_fault(path, driver, start)
+    if fault is not None:
+        problems.add(
+            "layer-unreadable",
+            f"the field book is not a {driver} file as its name says ({fault})",
+            "a table or a layer of points",
+            "check that it opens elsewhere, or export it as CSV",
+            file,
+        )
+        return None
+    import fiona
+    from fiona.errors import FionaError
+
+    # absolute, so that nothing in the name is taken for a scheme
+    real = path.resolve()
+    try:
+        with (
+            warnings.catch_warnings(),
+            fiona.Env(OGR_XLSX_HEADERS="FORCE", OGR_ODS_HEADERS="FORCE"),
+        ):
+            warnings.simplefilter("ignore")  # what matters is checked on the cells
+            layers = fiona.listlayers(real) if driver in _SEVERAL_LAYERS else []
+            if not _layer_chosen(layer, layers, driver, problems, named_in):
+                return None
+            with fiona.open(
+                real, layer=layer or (layers[0] if layers else None), enabled_drivers=[driver]
+            ) as source:
+                header = list(source.schema["properties"])
+                records = [_record(record, header) for record in source]
+    except (FionaError, OSError, ValueError, OverflowError, AttributeError, TypeError) as error:
+        problems.add(
+            "layer-unreadable",
+            f"the field book cannot be read as {driver} ({error})",
+            "a table or a layer of points",
+            "check that it opens elsewhere, or export it as CSV",
+            file,
+        )
+        return None
+    taken = {"".join(name.split()).casefold() for name in header}
+    placed = [
+        i for i in range(3) if "xyz"[i] not in taken and any(r[len(header) + i] for r in records)
+    ]
+    keep = [*range(len(header)), *(len(header) + i for i in placed)]
+    lines: list[int] = []
+    rows: list[list[str]] = []
+    for number, record in enumerate(records, 1):
+        row = [record[i] for i in keep]
+        if "".join(row).strip():
+            lines.append(number)
+            rows.append(row)
+    return Rows([*header, *("xyz"[i] for i in placed)], None, iter([(lines, rows)]))
+
+
+def _content_fault(path: Path, driver: str, start: bytes) -> str | None:
+    """Return why a file is not what its extension says, or ``None``."""
+    try:
+        with path.open("rb") as stream:
+            head = stream.read(64)
+        if (
+            not head.removeprefix(b"\xef\xbb\xbf")
+            .lstrip(b" \t\r\n" if start == b"{" else b"")
+            .startswith(start)
+        ):
+            return "its first bytes are another format's"
+        if start.startswith(b"PK"):
+            with zipfile.ZipFile(path) as archive:
+                size = sum(member.file_size for member in archive.infolist())
+            if size > SIZE_LIMIT:
+                return f"it unpacks to {size / 1e6:.0f} MB, more than {SIZE_LIMIT / 1e6:.0f}"
+        if driver == "ESRI Shapefile":
+            folder = path.resolve().parent
+            for part in folder.glob(glob.escape(path.stem) + ".*"):
+                if part.resolve().parent != folder:
+                    return f"{part.name} is a link to another folder"
+    except (OSError, RuntimeError, zipfile.BadZipFile) as error:
+        return str(error)
+    return None
+
+
+def _layer_chosen(
+    layer: str | None,
+    layers: list[str],
+    driver: str,
+    problems: Problems,
+    named_in: tuple[str, int | None],
+) -> bool:
+    if driver not in _SEVERAL_LAYERS or (layer is None and len(layers) == 1) or layer in layers:
+        return True
+    names = ", ".join(map(shown, layers[:20]))
+    if layer is None:
+        problems.add(
+            "layer-needed",
+            f"the field book has {len(layers)} layers",
+            "survey.layer to choose one",
+            f"set it to one of {names}" if layers else "check the file",
+            *named_in,
+        )
+    else:
+        near = nearest(layer, layers)
+        problems.add(
+            "layer-unknown",
+            f"the field book has no layer {shown(layer)}",
+            f"one of {names}",
+            f'did you mean "{near}"?' if near else "correct survey.layer",
+            *named_in,
+        )
+    return False
+
+
+def _record(record: Any, header: list[str]) -> list[str]:
+    """Return the cells of a record, then its point's coordinates, blank where there are none."""
+    cells = [_text(record.properties[name]) for name in header]
+    at: tuple[float, ...] = ()
+    shape = record.geometry
+    if shape is not None and shape.type in ("Point", "3D Point"):
+        at = tuple(shape.coordinates)
+    elif shape is not None and shape.type == "MultiPoint" and len(shape.coordinates) == 1:
+        at = tuple(shape.coordinates[0])
+    return cells + [_text(at[i]) if i < len(at) else "" for i in range(3)]
+
+
+def _text(value: object) -> str:
+    """Return a cell as it would be typed: whole numbers without a decimal point."""
+    if value is None:
+        return ""
+    if isinstance(value, float) and value.is_integer() and abs(value) < 1e15:
+        return str(int(value))
+    return str(value)

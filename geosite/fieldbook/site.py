@@ -1,0 +1,392 @@
+"""The site file: TOML text to `SiteFile`, with the line of everything that is wrong."""
+
+from __future__ import annotations
+
+import datetime
+import math
+import re
+import tomllib
+import unicodedata
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+import msgspec
+
+from geosite.fieldbook import toml_lines
+from geosite.fieldbook.collect import Problems, nearest, shown
+from geosite.fieldbook.files import clean_name, decode, name_fault, read_plain_file
+from geosite.fieldbook.sitefile import SiteFile, Survey, schema
+
+__all__ = ["SiteText", "read_site"]
+
+SIZE_LIMIT = 1_000_000
+LINE_LIMIT = 10_000
+"""Characters. Also keeps dotted keys short: tomllib's work grows with their square."""
+DEPTH_LIMIT = 8
+LARGEST = 1e12
+SMALLEST = 1e-12
+
+# where a text may have several lines: WKT is usually printed so
+_MANY_LINES = {"description", "crs", "vertical_crs"}
+
+_TYPES = {
+    "string": "text in quotes",
+    "number": "a number",
+    "integer": "a whole number",
+    "boolean": "true or false",
+    "array": "a list",
+    "object": "a table",
+}
+
+
+@dataclass(frozen=True)
+class SiteText:
+    """A site file that TOML accepted, with what could be understood of it.
+
+    Parameters
+    ----------
+    file
+        Path as the user named it.
+    text
+        The TOML text.
+    site
+        Its tables; ``None`` when something in them is wrong.
+    survey
+        ``[survey]``, if that table is right on its own: the field book can then be read, and its
+        problems told together with those of the site file.
+    """
+
+    file: str
+    text: str
+    site: SiteFile | None
+    survey: Survey | None
+
+    @cached_property
+    def _lines(self) -> dict[toml_lines.Path, int]:
+        return toml_lines.key_lines(self.text)
+
+    def line(self, *path: str | int) -> int | None:
+        """Return the line of a key, or of the nearest table around it."""
+        return toml_lines.line_of(self._lines, path)
+
+
+def read_site(path: Path, problems: Problems) -> SiteText | None:
+    """Read a site file; what is wrong goes into `problems`."""
+    file = str(path)
+    data = read_plain_file(path, file, "site file", SIZE_LIMIT, problems)
+    if data is None or not decode(data, file, "site file", problems):
+        return None
+    text = data.decode("utf-8-sig")
+    raw = _parse(text, file, problems)
+    if raw is None:
+        return None
+    parsed = SiteText(file, text, None, None)
+    before = len(problems)
+    tree = _clean(raw, (), parsed, problems)
+    if len(problems) > before:
+        return SiteText(file, text, None, _survey_alone(tree))
+    try:
+        site = msgspec.convert(tree, SiteFile)
+    except msgspec.ValidationError as error:
+        _explain(tree, parsed, problems)
+        if len(problems) == before:  # the schema is blind to it, so msgspec has the word
+            problems.add(
+                "value-refused",
+                str(error),
+                "what the description of the site file says",
+                "correct the value",
+                file,
+            )
+        return SiteText(file, text, None, _survey_alone(tree))
+    return SiteText(file, text, site, site.survey)
+
+
+def _survey_alone(tree: Any) -> Survey | None:
+    try:
+        return msgspec.convert(tree.get("survey"), Survey)
+    except msgspec.ValidationError:
+        return None
+
+
+def _parse(text: str, file: str, problems: Problems) -> dict[str, Any] | None:
+    for number, line in enumerate(text.split("\n"), 1):
+        if len(line) > LINE_LIMIT:
+            problems.add(
+                "toml-line-too-long",
+                f"the line has {len(line)} characters",
+                f"at most {LINE_LIMIT}",
+                "break the list or the text into several lines",
+                file,
+                number,
+            )
+            return None
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        problems.add(*_toml_fault(str(error), text), file, _toml_line(str(error), text))
+    except RecursionError:
+        problems.add(
+            "toml-nesting",
+            "lists or tables are nested too deeply",
+            f"at most {DEPTH_LIMIT} levels",
+            "remove the extra brackets",
+            file,
+        )
+    except ValueError:  # an integer with more digits than Python converts
+        digits = re.search(r"\d[\d_]{300,}", text)
+        problems.add(
+            "number-too-large",
+            "a whole number has thousands of digits",
+            f"numbers up to {LARGEST:.0e}",
+            "correct the number",
+            file,
+            text.count("\n", 0, digits.start()) + 1 if digits else None,
+        )
+    return None
+
+
+def _toml_line(message: str, text: str) -> int:
+    place = re.search(r"\(at line (\d+), column \d+\)$", message)
+    return int(place[1]) if place else text.rstrip().count("\n") + 1
+
+
+def _toml_fault(message: str, text: str) -> tuple[str, str, str, str]:
+    cause = re.sub(r"\s*\(at [^()]*\)$", "", message)
+    if "overwrite" in cause or "twice" in cause or "Cannot mutate" in cause:
+        return (
+            "toml-duplicate",
+            f"a key or table is given a second time here ({cause})",
+            "each once",
+            "remove one or merge the two",
+        )
+    if message.endswith("(at end of document)"):
+        return (
+            "toml-syntax",
+            f"the file ends inside a value ({cause})",
+            "a closing quote or bracket",
+            "look for the one that is opened and never closed",
+        )
+    return (
+        "toml-syntax",
+        f"not valid TOML: {cause}",
+        'lines such as name = "text", name = 1.5 or [table]',
+        "check quotes, brackets and the equals sign; a decimal point, not a comma",
+    )
+
+
+def _clean(value: Any, path: toml_lines.Path, place: SiteText, problems: Problems) -> Any:
+    """Return the tree, dates as ISO text, names in one spelling; report impossible values."""
+
+    def wrong(code: str, what: str, expected: str, remedy: str) -> None:
+        problems.add(
+            code, f"{_dotted(path)} {what}", expected, remedy, place.file, place.line(*path)
+        )
+
+    if len(path) > DEPTH_LIMIT:
+        wrong(
+            "toml-nesting",
+            "is nested too deeply",
+            f"at most {DEPTH_LIMIT} levels",
+            "remove the extra brackets or dots",
+        )
+        return None
+    if isinstance(value, dict):
+        cleaned: dict[str, Any] = {}
+        for key, item in value.items():
+            name = clean_name(key)
+            here = (*path, key)
+            if not name or name_fault(name):
+                fault, remedy = name_fault(name) or ("is blank", "name it")
+                problems.add(
+                    "name-unusable",
+                    f"the key {_dotted(here)} {fault}",
+                    "a name of 1 to 200 visible characters",
+                    remedy,
+                    place.file,
+                    place.line(*here),
+                )
+            if name in cleaned:
+                problems.add(
+                    "toml-duplicate",
+                    f"{_dotted(here)} is given twice",
+                    "each name once (blanks at its ends do not make another)",
+                    "remove one or merge the two",
+                    place.file,
+                    place.line(*here),
+                )
+            cleaned[name] = _clean(item, here, place, problems)
+        return cleaned
+    if isinstance(value, list):
+        return [_clean(item, (*path, i), place, problems) for i, item in enumerate(value)]
+    if isinstance(value, str):
+        text = clean_name(value)
+        many = bool(path) and path[-1] in _MANY_LINES
+        # joiners belong to the writing of several languages
+        allowed = "\n\t\r\u200c\u200d" if many else "\u200c\u200d"
+        bad = next((c for c in text if not c.isprintable() and c not in allowed), None)
+        if len(text) > LINE_LIMIT:
+            wrong(
+                "text-too-long",
+                f"has {len(text)} characters",
+                f"at most {LINE_LIMIT}",
+                "shorten it",
+            )
+        elif bad is not None:
+            kind = "a line break" if bad in "\n\r" else f"the invisible character U+{ord(bad):04X}"
+            if unicodedata.category(bad) == "Cc" and bad not in "\n\r":
+                kind = f"the control character U+{ord(bad):04X}"
+            wrong("text-unusable", f"contains {kind}", "visible text", "type it again without it")
+        return text
+    if isinstance(value, bool):
+        return value
+    if isinstance(value, int | float):
+        if isinstance(value, float) and not math.isfinite(value):
+            wrong(
+                "not-finite",
+                f"is {value}",
+                "a finite number",
+                "give the number, or leave the key out",
+            )
+        elif abs(value) > LARGEST:
+            wrong(
+                "number-too-large",
+                f"is {value:.3g}" if isinstance(value, float) else "is a huge whole number",
+                f"at most {LARGEST:.0e}",
+                "correct the number",
+            )
+        elif 0 < abs(value) < SMALLEST:
+            wrong(
+                "number-too-small",
+                f"is {value:.3g}",
+                f"0 or at least {SMALLEST:.0e}",
+                "write 0, or correct the number",
+            )
+        return value
+    if isinstance(value, datetime.datetime | datetime.date | datetime.time):
+        return value.isoformat()
+    return value
+
+
+def _dotted(path: toml_lines.Path) -> str:
+    """Return a path as it would be written in the file."""
+    text = ""
+    for part in path:
+        if isinstance(part, int):
+            text += f"[{part}]"
+        else:
+            plain = re.fullmatch(r"[A-Za-z0-9_-]+", part)
+            text += ("." if text else "") + (part if plain else shown(part, 80))
+    return text
+
+
+def _explain(tree: Any, place: SiteText, problems: Problems) -> None:
+    """Report everything in which the tree breaks the schema, in our own words."""
+    from jsonschema import Draft202012Validator  # slow to import, needed on failure only
+
+    unknown: list[tuple[toml_lines.Path, str, str | None]] = []
+    missing: dict[toml_lines.Path, dict[str, Any]] = {}
+    for error in _leaves(Draft202012Validator(schema()).iter_errors(tree)):
+        path = tuple(error.absolute_path)
+        if error.validator == "additionalProperties":
+            allowed = error.schema["properties"]
+            for key in error.instance:
+                if key not in allowed:
+                    free = [name for name in allowed if name not in error.instance]
+                    likely = nearest(key, free) or nearest(key, allowed)
+                    unknown.append((path, key, likely))
+                    _unknown_key(path, key, likely, list(allowed), place, problems)
+        elif error.validator == "required":
+            missing.setdefault(path, {"keys": error.validator_value, "table": error.instance})
+        else:
+            problems.add(
+                "value-refused",
+                f"{_dotted(path) or 'the site file'} is {shown(error.instance)}",
+                _expected(error.schema),
+                _remedy(error),
+                place.file,
+                place.line(*path),
+            )
+    guessed = {(path, likely) for path, _, likely in unknown}
+    for path, found in missing.items():
+        for key in found["keys"]:
+            # a misspelt key is one mistake, not two
+            if key not in found["table"] and (path, key) not in guessed:
+                table = f"[{_dotted(path)}]" if path else "the site file"
+                is_table = not path
+                problems.add(
+                    "key-missing",
+                    f"{table} has no {f'[{key}] table' if is_table else f'key {key}'}",
+                    "it, because the survey cannot be read or placed without it",
+                    f"add {f'a [{key}] table' if is_table else f'{key} = ...'}",
+                    place.file,
+                    place.line(*path),
+                )
+
+
+def _leaves(errors: Any) -> Any:
+    """Yield errors; of "this or nothing" only those about this, since TOML has no null."""
+    for error in errors:
+        if error.validator == "anyOf" and error.context:
+            about = [
+                e
+                for e in error.context
+                if error.schema["anyOf"][e.relative_schema_path[0]] != {"type": "null"}
+            ]
+            yield from _leaves(about)
+        else:
+            yield error
+
+
+def _unknown_key(
+    path: toml_lines.Path,
+    key: str,
+    likely: str | None,
+    allowed: list[str],
+    place: SiteText,
+    problems: Problems,
+) -> None:
+    where = f"[{_dotted(path)}]" if path else "the site file"
+    problems.add(
+        "key-unknown",
+        f"unknown {'key' if path else 'table'} {shown(key)} in {where}",
+        "one of " + ", ".join(allowed),
+        f'did you mean "{likely}"?' if likely else "remove it",
+        place.file,
+        place.line(*path, key),
+    )
+
+
+def _expected(rule: dict[str, Any]) -> str:
+    if "enum" in rule:
+        return "one of " + ", ".join(shown(v) for v in rule["enum"])
+    text = _TYPES.get(rule.get("type", ""), "another value")
+    bounds = []
+    for key, words in (
+        ("exclusiveMinimum", "greater than"),
+        ("minimum", "at least"),
+        ("exclusiveMaximum", "less than"),
+        ("maximum", "at most"),
+    ):
+        if key in rule:
+            bounds.append(f"{words} {rule[key]:g}")
+    if "minLength" in rule:
+        bounds.append(f"of {rule['minLength']} to {rule.get('maxLength', 'any')} characters")
+    return " ".join([text, " and ".join(bounds)]).strip()
+
+
+def _remedy(error: Any) -> str:
+    value, rule = error.instance, error.schema
+    if "enum" in rule and isinstance(value, str):
+        likely = nearest(value, [v for v in rule["enum"] if isinstance(v, str)], 0.5)
+        return f'did you mean "{likely}"?' if likely else "choose one of these"
+    if isinstance(value, str) and rule.get("type") in ("number", "integer"):
+        return "write a number without quotes, with a decimal point"
+    if isinstance(value, str) and rule.get("type") == "boolean":
+        return "write it without quotes"
+    if rule.get("type") == "string" and not isinstance(value, str):
+        return "put it in quotes"
+    if rule.get("type") == "array":
+        return "put it in square brackets"
+    return "correct the value"
