@@ -1,0 +1,28 @@
+"""From local grid metres to map coordinates, for geometries."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import shapely
+
+from geosite.fieldbook.model import Floats
+from geosite.network.model import Frame
+
+if TYPE_CHECKING:
+    from shapely.geometry.base import BaseGeometry
+
+__all__ = ["to_map_geometry"]
+
+
+def to_map_geometry(geometry: BaseGeometry, frame: Frame) -> BaseGeometry:
+    """Turn a geometry from local grid metres and metres up into map and elevation units."""
+    flat = not geometry.has_z
+
+    def moved(local: Floats) -> Floats:
+        en = frame.to_map(local)
+        return en if flat else np.column_stack([en, local[:, 2] / frame.height_unit_m])
+
+    placed: BaseGeometry = shapely.transform(geometry, moved, include_z=not flat)
+    return placed
