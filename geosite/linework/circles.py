@@ -1,0 +1,462 @@
+"""Circles and arcs through marks: exact, fitted, and how they move when a mark moves.
+
+An arc is held on its end marks; what is left is one number, its bulge, the tangent of a quarter of
+the signed sweep (counter-clockwise positive). The bulge passes smoothly through the straight line
+and through the half circle, so flat arcs and arcs of more than 180 degrees need no special case.
+
+References
+----------
+N. Chernov, Circular and Linear Regression: Fitting Circles and Lines by Least Squares, CRC Press
+2010: section 5.10 (Taubin's algebraic fit by singular values), chapter 4 (geometric fit).
+Derivatives of a minimum with respect to the data: implicit function theorem.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from geosite.fieldbook.model import Floats
+
+__all__ = ["Arc", "Circle", "densify", "fit_arc", "fit_circle", "narrowest"]
+
+# Less than this between marks and a straight line, in metres, and no circle is determined: a
+# walked survey does not know its marks to a millimetre.
+STRAIGHT_M = 0.001
+
+
+@dataclass(frozen=True, eq=False)
+class Arc:
+    """A circular arc from the first to the last of its marks.
+
+    Parameters
+    ----------
+    centre : (easting, northing), metres
+    radius : metres
+    start_angle, sweep : radians
+        Counter-clockwise from grid east; the sweep is signed, counter-clockwise positive.
+    bulge
+        Tangent of a quarter of the sweep.
+    chord : metres
+    chord_direction : radians
+        From the first to the last mark, counter-clockwise from grid east.
+    residuals : array, shape (n,), metres
+        Signed distance of each mark from the arc, outwards positive, 0 at the ends.
+    bulge_gradient, chord_gradient : array, shape (n, 2)
+        Derivatives of bulge (1/m) and chord with respect to easting, northing of each mark.
+    """
+
+    centre: tuple[float, float]
+    radius: float
+    start_angle: float
+    sweep: float
+    bulge: float
+    chord: float
+    chord_direction: float
+    residuals: Floats
+    bulge_gradient: Floats
+    chord_gradient: Floats
+
+    def _chain(self, by_bulge: float, by_chord: float) -> Floats:
+        return by_bulge * self.bulge_gradient + by_chord * self.chord_gradient
+
+    @property
+    def _radius_by_bulge(self) -> float:
+        b = self.bulge
+        return math.copysign(1.0, b) * self.chord * (b * b - 1.0) / (4.0 * b * b)
+
+    @property
+    def length(self) -> float:
+        """Arc length, metres."""
+        return self.radius * abs(self.sweep)
+
+    @property
+    def length_gradient(self) -> Floats:
+        """Derivative of the length, shape (n, 2)."""
+        b = self.bulge
+        # the length is even in the bulge, so this holds for both directions
+        by_bulge = self.chord * (b + (b * b - 1.0) * math.atan(b)) / (b * b)
+        return self._chain(by_bulge, self.length / self.chord)
+
+    @property
+    def segment(self) -> float:
+        """Signed area between arc and chord, square metres, positive for a positive sweep."""
+        return 0.5 * self.radius**2 * (self.sweep - math.sin(self.sweep))
+
+    @property
+    def segment_gradient(self) -> Floats:
+        """Derivative of the segment's area, metres, shape (n, 2)."""
+        b, c, r = self.bulge, self.chord, self.radius
+        by_bulge = r * self._radius_by_bulge * (self.sweep - math.sin(self.sweep)) + 2.0 * r * r * (
+            1.0 - math.cos(self.sweep)
+        ) / (1.0 + b * b)
+        return self._chain(by_bulge, 2.0 * self.segment / c)
+
+    @property
+    def radius_gradient(self) -> Floats:
+        """Derivative of the radius, shape (n, 2)."""
+        return self._chain(self._radius_by_bulge, self.radius / self.chord)
+
+    @property
+    def sagitta(self) -> float:
+        """Height of the arc over its chord, metres."""
+        return abs(self.bulge) * self.chord / 2.0
+
+    @property
+    def sagitta_gradient(self) -> Floats:
+        """Derivative of the sagitta, shape (n, 2)."""
+        return self._chain(math.copysign(self.chord / 2.0, self.bulge), abs(self.bulge) / 2.0)
+
+    def normal_motion(self, angles: Floats) -> Floats:
+        """Return how points of the arc move outwards when marks move.
+
+        Parameters
+        ----------
+        angles : array, shape (k,), radians
+            Direction of each point from the centre.
+
+        Returns
+        -------
+        array, shape (k, n, 2)
+            Derivative of the outward motion with respect to each mark.
+        """
+        b, c = self.bulge, self.chord
+        along = np.array([math.cos(self.chord_direction), math.sin(self.chord_direction)])
+        left = np.array([-along[1], along[0]])
+        offset = c * (1.0 - b * b) / (4.0 * b)  # centre, left of the chord's middle
+        offset_gradient = self._chain(-c * (1.0 + b * b) / (4.0 * b * b), offset / c)
+        outward = np.column_stack([np.cos(angles), np.sin(angles)])
+        motion: Floats = (outward @ left)[:, None, None] * offset_gradient + np.asarray(
+            self.radius_gradient
+        )[None, :, :]
+        motion[:, 0] += outward / 2.0
+        motion[:, -1] += outward / 2.0
+        # the chord turns about its middle, the centre swings with it
+        swing = -(outward @ along)[:, None] * offset / c * left
+        motion[:, -1] += swing
+        motion[:, 0] -= swing
+        return motion
+
+
+@dataclass(frozen=True, eq=False)
+class Circle:
+    """A full circle.
+
+    Parameters
+    ----------
+    centre : (easting, northing), metres
+    radius : metres
+    residuals : array, shape (n,), metres
+        Signed distance of each mark from the circle, outwards positive.
+    centre_gradient : array, shape (2, n, 2)
+        Derivatives of the centre's easting and northing with respect to each mark.
+    radius_gradient : array, shape (n, 2)
+    """
+
+    centre: tuple[float, float]
+    radius: float
+    residuals: Floats
+    centre_gradient: Floats
+    radius_gradient: Floats
+
+    def normal_motion(self, angles: Floats) -> Floats:
+        """Return the outward motion of points of the circle, shape (k, n, 2)."""
+        outward = np.column_stack([np.cos(angles), np.sin(angles)])
+        motion: Floats = np.tensordot(outward, self.centre_gradient, 1) + self.radius_gradient
+        return motion
+
+
+def narrowest(points: Floats) -> float:
+    """Return the width of the strip along the least squares line that holds all points, metres."""
+    centred = points - points.mean(axis=0)
+    across = np.linalg.svd(centred, full_matrices=False)[2][1]
+    offsets = centred @ across
+    return float(np.ptp(offsets))
+
+
+def fit_arc(points: Floats) -> Arc | None:
+    """Find the arc through three marks, or the best one near more, held on its end marks.
+
+    With more than three marks the ends stay on the first and last mark, because the neighbouring
+    pieces of the outline start there: a free fit would leave a gap at both joints. The bulge that
+    remains minimises the squared distances of the inner marks from the arc.
+
+    Parameters
+    ----------
+    points : array, shape (n, 2), easting, northing, metres
+        Marks in walking order, n >= 3, first and last apart.
+
+    Returns
+    -------
+    Arc or None
+        None where the marks lie on a straight line.
+    """
+    if narrowest(points) < STRAIGHT_M:
+        return None
+    first, last = points[0], points[-1]
+    chord = float(np.hypot(*(last - first)))
+    along = (last - first) / chord
+    left = np.array([-along[1], along[0]])
+    relative = points[1:-1] - (first + last) / 2.0
+    x, y = relative @ along, relative @ left
+
+    # through one inner mark the sweep is twice the turn at that mark (inscribed angle)
+    half = chord / 2.0
+    turn = np.arctan2(-2.0 * half * y, (x + half) * (half - x) - y * y)
+    starts = np.tan(turn / 2.0)
+    if len(x) == 1:
+        bulge = float(starts[0])
+    else:
+        cost = [float(np.sum(_arc_distance(float(b), x, y, chord)[0] ** 2)) for b in starts]
+        bulge = _settle(float(starts[int(np.argmin(cost))]), x, y, chord)
+    if abs(bulge) * half < STRAIGHT_M:
+        return None
+
+    distance, d1, d2 = _arc_distance(bulge, x, y, chord)
+    # stationarity G(bulge, x, y, chord) = sum e de/dbulge = 0, differentiated
+    mixed = d1 * d1[:, :1] + distance[:, None] * d2[:, 0, :]
+    curvature = float(mixed[:, 0].sum())
+    gx, gy, gc = mixed[:, 1], mixed[:, 2], float(mixed[:, 3].sum())
+    sway = float((gx * y - gy * x).sum()) / chord
+    gradient = np.zeros((len(points), 2))
+    gradient[1:-1] = gx[:, None] * along + gy[:, None] * left
+    middle = (gx.sum() * along + gy.sum() * left) / 2.0
+    gradient[0] = -middle - sway * left - gc * along
+    gradient[-1] = -middle + sway * left + gc * along
+    gradient /= -curvature
+    chord_gradient = np.zeros((len(points), 2))
+    chord_gradient[0], chord_gradient[-1] = -along, along
+
+    centre = (first + last) / 2.0 + chord * (1.0 - bulge**2) / (4.0 * bulge) * left
+    residuals = np.zeros(len(points))
+    residuals[1:-1] = distance * math.copysign(1.0, bulge)
+    return Arc(
+        centre=(float(centre[0]), float(centre[1])),
+        radius=chord * (1.0 + bulge**2) / (4.0 * abs(bulge)),
+        start_angle=math.atan2(first[1] - centre[1], first[0] - centre[0]),
+        sweep=4.0 * math.atan(bulge),
+        bulge=bulge,
+        chord=chord,
+        chord_direction=math.atan2(along[1], along[0]),
+        residuals=residuals,
+        bulge_gradient=gradient,
+        chord_gradient=chord_gradient,
+    )
+
+
+def _settle(bulge: float, x: Floats, y: Floats, chord: float) -> float:
+    """Minimise the squared distances of points from the arc over its bulge, by Newton's method."""
+    distance, first, second = _arc_distance(bulge, x, y, chord)
+    for _ in range(100):
+        cost = float(distance @ distance)
+        slope = float(distance @ first[:, 0])
+        normal = float(first[:, 0] @ first[:, 0])
+        curvature = normal + float(distance @ second[:, 0, 0])
+        # away from a minimum the curvature may be useless; Gauss-Newton always descends
+        step = -slope / (curvature if curvature > 0.1 * normal else normal)
+        while True:
+            distance, first, second = _arc_distance(bulge + step, x, y, chord)
+            # near the minimum the cost no longer tells steps apart, only the slope does
+            if float(distance @ distance) <= cost * (1.0 + 1e-9) or abs(step) < 1e-9:
+                break
+            step /= 2.0
+        bulge += step
+        if abs(step) <= 1e-13 * (1.0 + abs(bulge)):  # the next one would be its square
+            break
+    return bulge
+
+
+def _arc_distance(
+    bulge: float, x: Floats, y: Floats, chord: float
+) -> tuple[Floats, Floats, Floats]:
+    """Return the distance of points from the arc over a chord, with first and second derivatives.
+
+    ``x`` runs along the chord from its middle, ``y`` to its left. The distance is positive outside
+    for a positive bulge; written as a quotient it has no difference of large radii in it:
+    e = (4 b (x^2 + y^2 - c^2 / 4) - 2 c y (1 - b^2)) / (q + c (1 + b^2)), where
+    q = hypot(4 b x, 4 b y - c (1 - b^2)) is 4 b times the distance from the centre.
+
+    Returns
+    -------
+    distance : array, shape (n,)
+    first : array, shape (n, 4)
+        By bulge, x, y, chord.
+    second : array, shape (n, 4, 4)
+    """
+    b, c, n = bulge, chord, len(x)
+    zero, one = np.zeros(n), np.ones(n)
+
+    def symmetric(bb: Floats, bx: Floats, by: Floats, bc: Floats, rest: Floats) -> Floats:
+        """Second derivatives; `rest` is the x, y, chord block, shape (n, 3, 3)."""
+        full = np.empty((n, 4, 4))
+        full[:, 0] = np.stack([bb, bx, by, bc], axis=1)
+        full[:, 1:, 0] = full[:, 0, 1:]
+        full[:, 1:, 1:] = rest
+        return full
+
+    square = x * x + y * y - c * c / 4.0
+    top = 4.0 * b * square - 2.0 * c * y * (1.0 - b * b)
+    top_1 = np.stack(
+        [
+            4.0 * square + 4.0 * b * c * y,
+            8.0 * b * x,
+            8.0 * b * y - 2.0 * c * (1.0 - b * b),
+            -2.0 * b * c - 2.0 * y * (1.0 - b * b),
+        ],
+        axis=1,
+    )
+    rest = np.zeros((n, 3, 3))
+    rest[:, 0, 0] = rest[:, 1, 1] = 8.0 * b
+    rest[:, 1, 2] = rest[:, 2, 1] = -2.0 * (1.0 - b * b)
+    rest[:, 2, 2] = -2.0 * b
+    top_2 = symmetric(4.0 * c * y, 8.0 * x, 8.0 * y + 4.0 * b * c, -2.0 * c + 4.0 * b * y, rest)
+
+    no_rest = np.zeros((n, 3, 3))
+    u, v = 4.0 * b * x, 4.0 * b * y - c * (1.0 - b * b)
+    u_1 = np.stack([4.0 * x, 4.0 * b * one, zero, zero], axis=1)
+    u_2 = symmetric(zero, 4.0 * one, zero, zero, no_rest)
+    v_1 = np.stack([4.0 * y + 2.0 * b * c, zero, 4.0 * b * one, -(1.0 - b * b) * one], axis=1)
+    v_2 = symmetric(2.0 * c * one, zero, 4.0 * one, 2.0 * b * one, no_rest)
+
+    # a mark on the very centre has no direction to the arc; any will do
+    q = np.maximum(np.hypot(u, v), 1e-300)
+    q_1 = (u[:, None] * u_1 + v[:, None] * v_1) / q[:, None]
+    q_2 = (
+        u_1[:, :, None] * u_1[:, None, :]
+        + v_1[:, :, None] * v_1[:, None, :]
+        + u[:, None, None] * u_2
+        + v[:, None, None] * v_2
+        - q_1[:, :, None] * q_1[:, None, :]
+    ) / q[:, None, None]
+    bottom = q + c * (1.0 + b * b)
+    bottom_1 = q_1 + np.array([2.0 * b * c, 0.0, 0.0, 1.0 + b * b])
+    bottom_2 = q_2.copy()
+    bottom_2[:, 0, 0] += 2.0 * c
+    bottom_2[:, 0, 3] += 2.0 * b
+    bottom_2[:, 3, 0] += 2.0 * b
+
+    e = top / bottom
+    e_1 = (top_1 - e[:, None] * bottom_1) / bottom[:, None]
+    e_2 = (
+        top_2
+        - e_1[:, :, None] * bottom_1[:, None, :]
+        - bottom_1[:, :, None] * e_1[:, None, :]
+        - e[:, None, None] * bottom_2
+    ) / bottom[:, None, None]
+    return e, e_1, e_2
+
+
+def fit_circle(points: Floats) -> Circle | None:
+    """Find the circle through three marks, or the one nearest to more (least squared distances).
+
+    Parameters
+    ----------
+    points : array, shape (n, 2), easting, northing, metres
+        Distinct marks, n >= 3, in any order.
+
+    Returns
+    -------
+    Circle or None
+        None where the marks lie on a straight line, or the circle nearest to them is one.
+    """
+    if narrowest(points) < STRAIGHT_M:
+        return None
+    middle = points.mean(axis=0)
+    xy = points - middle
+    extent = float(np.ptp(xy, axis=0).max())
+    start = _circumcircle(xy) if len(xy) == 3 else _taubin(xy)
+    if start is None:
+        return None
+    unknowns = start if len(xy) == 3 else _nearest_circle(xy, start)
+    radius = float(unknowns[2])
+    if not math.isfinite(radius) or extent**2 / (8.0 * radius) < STRAIGHT_M:
+        return None
+
+    offset = xy - unknowns[:2]
+    rho = np.hypot(offset[:, 0], offset[:, 1])
+    unit = offset / rho[:, None]
+    residual = rho - radius if len(xy) > 3 else np.zeros(3)
+    across = np.eye(2) - unit[:, :, None] * unit[:, None, :]
+    bend = (residual / rho)[:, None, None] * across
+    # gradient of half the squared distances, differentiated by unknowns and by marks
+    hessian = np.empty((3, 3))
+    hessian[:2, :2] = unit.T @ unit + bend.sum(axis=0)
+    hessian[:2, 2] = hessian[2, :2] = unit.sum(axis=0)
+    hessian[2, 2] = len(xy)
+    by_marks = np.empty((3, len(xy), 2))
+    by_marks[:2] = np.moveaxis(-(unit[:, :, None] * unit[:, None, :]) - bend, 0, 1)
+    by_marks[2] = -unit
+    solved: Floats = np.asarray(np.linalg.solve(hessian, by_marks.reshape(3, -1)), np.float64)
+    gradient = -solved.reshape(3, -1, 2)
+    centre = unknowns[:2] + middle
+    return Circle(
+        centre=(float(centre[0]), float(centre[1])),
+        radius=radius,
+        residuals=residual,
+        centre_gradient=gradient[:2],
+        radius_gradient=gradient[2],
+    )
+
+
+def _circumcircle(xy: Floats) -> Floats | None:
+    """Return centre and radius of the circle through three points, shape (3,)."""
+    a, b = xy[1] - xy[0], xy[2] - xy[0]
+    cross = 2.0 * (a[0] * b[1] - a[1] * b[0])
+    if cross == 0.0:
+        return None
+    aa, bb = float(a @ a), float(b @ b)
+    offset = np.array([b[1] * aa - a[1] * bb, a[0] * bb - b[0] * aa]) / cross
+    return np.append(xy[0] + offset, np.hypot(*offset))
+
+
+def _taubin(xy: Floats) -> Floats | None:
+    """Return Taubin's algebraic circle for centred points, shape (3,); None for a line."""
+    square = (xy**2).sum(axis=1)
+    mean = float(square.mean())
+    design = np.column_stack([(square - mean) / (2.0 * math.sqrt(mean)), xy])
+    a, b, c = np.linalg.svd(design, full_matrices=False)[2][2]
+    if abs(a) < 1e-12:
+        return None
+    a /= 2.0 * math.sqrt(mean)
+    d = -mean * a
+    radius = math.sqrt(b * b + c * c - 4.0 * a * d) / (2.0 * abs(a))
+    return np.array([-b / (2.0 * a), -c / (2.0 * a), radius])
+
+
+def _nearest_circle(xy: Floats, start: Floats) -> Floats:
+    """Minimise the squared distances from a circle, damped Gauss-Newton, shape (3,)."""
+
+    def distances(unknowns: Floats) -> tuple[Floats, Floats]:
+        offset = xy - unknowns[:2]
+        rho = np.hypot(offset[:, 0], offset[:, 1])
+        design = np.column_stack([-offset / rho[:, None], -np.ones(len(xy))])
+        return rho - unknowns[2], design
+
+    unknowns, damping = start, 0.0
+    error, design = distances(unknowns)
+    for _ in range(200):
+        normal = design.T @ design
+        normal += damping * np.diag(np.diag(normal))
+        step = np.linalg.lstsq(normal, -design.T @ error, rcond=None)[0]
+        size = float(np.abs(step).max()) / (1.0 + float(unknowns[2]))
+        trial, trial_design = distances(unknowns + step)
+        # near the minimum the cost no longer tells steps apart, only the slope does
+        if trial @ trial <= (error @ error) * (1.0 + 1e-9) or size < 1e-9:
+            unknowns, error, design = unknowns + step, trial, trial_design
+            damping = 0.0 if damping < 1e-6 else damping / 10.0
+        else:
+            damping = max(10.0 * damping, 1e-3)
+        if size <= 1e-14:
+            break
+    return unknowns
+
+
+def densify(radius: float, sweep: float, sagitta: float) -> int:
+    """Return how many equal chords replace an arc so that none is farther off than `sagitta`.
+
+    Never fewer than eight to the full circle, however small it is.
+    """
+    step = min(2.0 * math.acos(max(1.0 - sagitta / radius, -1.0)), math.pi / 4.0)
+    return max(1, math.ceil(abs(sweep) / step - 1e-9))

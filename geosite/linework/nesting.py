@@ -1,0 +1,218 @@
+"""Areas within areas: who lies directly inside whom, and what is left of each."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import shapely
+
+from geosite.fieldbook.model import Floats
+from geosite.linework.strokes import Stroke, form_of
+from geosite.network.model import LinearForm
+
+if TYPE_CHECKING:
+    from shapely.geometry import Polygon
+    from shapely.geometry.base import BaseGeometry
+
+__all__ = ["Overlap", "Region", "contents", "covered"]
+
+# A child's edge along its parent's is measured twice and the two differ by centimetres. It still
+# counts as inside when what sticks out is no wider, all round, than 5 cm, and no more than a tenth.
+STRAY_WIDTH_M = 0.05
+STRAY_SHARE = 0.10
+# Less shared ground than this is rounding, square metres.
+NO_AREA_M2 = 1e-9
+
+
+@dataclass(frozen=True, slots=True)
+class Overlap:
+    """Ground that two areas share without one lying inside the other.
+
+    Parameters
+    ----------
+    first, second
+        Positions of the two, first < second.
+    area_m2
+        Shared grid area.
+    is_sliver
+        On the average no wider than `STRAY_WIDTH_M`: one edge, measured twice.
+    """
+
+    first: int
+    second: int
+    area_m2: float
+    is_sliver: bool
+
+
+@dataclass(frozen=True, eq=False)
+class Region:
+    """An area feature as nesting sees it, in grid metres.
+
+    Parameters
+    ----------
+    polygon
+        Densified outline.
+    area, form
+        Exact grid area, and its derivative.
+    strokes
+        The outline, in drawing order.
+    """
+
+    polygon: Polygon
+    area: float
+    form: LinearForm
+    strokes: tuple[Stroke, ...]
+
+
+def contents(
+    polygons: Sequence[Polygon],
+) -> tuple[list[list[int]], list[Overlap]]:
+    """Find the direct children of each polygon, and what overlaps otherwise.
+
+    A polygon lies inside a larger one when (almost) all of its area does: the rest may be at most
+    `STRAY_WIDTH_M` times its perimeter and `STRAY_SHARE` of its area, so that centimetres of noise
+    on a shared edge change nothing. Of two equal polygons the later one is the inner one.
+
+    Returns
+    -------
+    children : list of lists
+        Per polygon, the polygons directly inside it, ascending.
+    overlaps : list of Overlap
+        Pairs that share ground without one lying inside the other.
+    """
+    if len(polygons) < 2:
+        return [[] for _ in polygons], []
+    shapes = np.array(polygons, dtype=object)
+    area = shapely.area(shapes)
+    stray = np.minimum(STRAY_WIDTH_M * shapely.length(shapes), STRAY_SHARE * area)
+    tree = shapely.STRtree(shapes)
+    # prepared geometries settle the clear cases; only touching and overlapping pairs are cut
+    outer, inner = tree.query(shapes, predicate="contains_properly")
+    left, right = tree.query(shapes, predicate="intersects")
+    keep = left < right
+    left, right = left[keep], right[keep]
+    clear = set(zip(outer.tolist(), inner.tolist(), strict=True))
+    unclear = np.array(
+        [(i, j) not in clear and (j, i) not in clear for i, j in zip(left, right, strict=True)],
+        dtype=bool,
+    )
+    left, right = left[unclear], right[unclear]
+    common = shapely.intersection(shapes[left], shapes[right])
+    shared = shapely.area(common)
+    sliver = 2.0 * shared <= STRAY_WIDTH_M * shapely.length(common)
+
+    holders: list[set[int]] = [set() for _ in polygons]
+    for i, j in clear:
+        holders[j].add(i)
+    overlaps = []
+    for i, j, both, thin in zip(
+        left.tolist(), right.tolist(), shared.tolist(), sliver.tolist(), strict=True
+    ):
+        big, small = (i, j) if area[i] >= area[j] else (j, i)
+        if area[small] - both <= stray[small]:
+            holders[small].add(big)
+        elif both > NO_AREA_M2:
+            overlaps.append(Overlap(i, j, both, thin))
+    children: list[list[int]] = [[] for _ in polygons]
+    for child, around in enumerate(holders):
+        # direct: no other holder of the child lies inside this one
+        beyond = set().union(*(holders[h] for h in around)) if around else set()
+        for parent in sorted(around - beyond):
+            children[parent].append(child)
+    return children, sorted(overlaps, key=lambda o: (o.first, o.second))
+
+
+def covered(
+    regions: Sequence[Region], overlapping: Sequence[tuple[int, int]]
+) -> tuple[float, list[LinearForm]]:
+    """Return the area that regions cover together, ground that several share counted once.
+
+    Parameters
+    ----------
+    regions
+        The children of one parent.
+    overlapping
+        Pairs of them (positions in `regions`) that share ground.
+
+    Returns
+    -------
+    area : square metres
+    forms : list of LinearForm
+        To be added up: the derivative of the area.
+    """
+    tangled = sorted({k for pair in overlapping for k in pair})
+    apart = [r for k, r in enumerate(regions) if k not in set(tangled)]
+    area = sum(r.area for r in apart)
+    forms = [r.form for r in apart]
+    if tangled:
+        some = [regions[k] for k in tangled]
+        union = shapely.union_all([r.polygon for r in some])
+        # the union is cut from densified outlines; give back what densifying took
+        area += float(union.area) + sum(r.area - float(r.polygon.area) for r in some)
+        forms += _outline_forms(union, some)
+    return area, forms
+
+
+def _outline_forms(union: BaseGeometry, regions: Sequence[Region]) -> list[LinearForm]:
+    """Differentiate the area of a union: its boundary moves with the outlines it came from.
+
+    An edge from p to q of length L with outward normal n adds L (n . dp + n . dq) / 2; a part of it
+    around the share t of the way adds its own length times (n . dp (1 - t) + n . dq t).
+    """
+    strokes = [s for r in regions for s in r.strokes]
+    edges = np.concatenate(
+        [np.stack([s.piece.vertices[:-1, :2], s.piece.vertices[1:, :2]], axis=1) for s in strokes]
+    )
+    sizes = np.array([len(s.between) for s in strokes])
+    offset = np.cumsum(sizes) - sizes
+    owner = np.repeat(np.arange(len(strokes)), sizes)
+
+    rings = [
+        np.asarray(ring.coords)[:, :2]
+        for part in shapely.get_parts(shapely.orient_polygons(union))
+        for ring in (part.exterior, *part.interiors)
+    ]
+    starts = np.concatenate([ring[:-1] for ring in rings])
+    ends = np.concatenate([ring[1:] for ring in rings])
+    middle = (starts + ends) / 2.0
+    tree = shapely.STRtree(np.asarray(shapely.linestrings(edges)))
+    source = tree.query_nearest(shapely.points(middle), all_matches=False)[1]
+
+    # outside is to the right of a counter-clockwise shell and of a clockwise hole
+    push = np.column_stack([ends[:, 1] - starts[:, 1], starts[:, 0] - ends[:, 0]])
+    edge = edges[source, 1] - edges[source, 0]
+    share = np.einsum("ij,ij->i", middle - edges[source, 0], edge) / np.einsum(
+        "ij,ij->i", edge, edge
+    )
+    forms = []
+    for k, stroke in enumerate(strokes):
+        mine = owner[source] == k
+        if not mine.any():
+            continue
+        force = np.zeros((sizes[k] + 1, 2))
+        at = source[mine] - offset[k]
+        np.add.at(force, at, push[mine] * (1.0 - share[mine, None]))
+        np.add.at(force, at + 1, push[mine] * share[mine, None])
+        forms.append(form_of(stroke.piece.rows, _by_marks(stroke, force)))
+    return forms
+
+
+def _by_marks(stroke: Stroke, force: Floats) -> Floats:
+    """Pass a derivative by vertices, shape (m, 2), on to the marks of a stroke, shape (k, 2)."""
+    shape, piece = stroke.shape, stroke.piece
+    if shape is None:
+        return force
+    outward = piece.vertices[:, :2] - np.array(shape.centre)
+    angles = np.arctan2(outward[:, 1], outward[:, 0])
+    radial = force[:, 0] * np.cos(angles) + force[:, 1] * np.sin(angles)
+    if piece.kind == "circle":
+        return np.asarray(np.tensordot(radial, shape.normal_motion(angles), 1))
+    inner = np.arange(1, len(angles) - 1)
+    gradient: Floats = np.tensordot(radial[inner], shape.normal_motion(angles[inner]), 1)
+    # the ends are marks and move as they please, sideways too
+    gradient[0] += force[0]
+    gradient[-1] += force[-1]
+    return gradient

@@ -1,0 +1,219 @@
+"""One piece of an outline: its geometry, its exact measures, and how they hang on the marks."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from geosite.fieldbook.model import Floats, Ints, PieceKind
+from geosite.linework.circles import Arc, Circle, densify
+from geosite.linework.model import Piece
+from geosite.network.model import LinearForm
+
+__all__ = ["Stroke", "arc_stroke", "circle_stroke", "form_of", "straight_stroke"]
+
+
+@dataclass(frozen=True, eq=False)
+class Stroke:
+    """A piece with what it adds to the measures of its feature, in grid metres.
+
+    Parameters
+    ----------
+    piece
+        The piece.
+    shape
+        The arc or circle behind it, ``None`` for straight edges.
+    between : array, shape (m - 1, 2)
+        Observations before and after each edge between the piece's m vertices.
+    length, length_gradient : metres; array, shape (k, 2)
+        Horizontal length and its derivative by each of the piece's k rows.
+    swept, swept_gradient : square metres; array, shape (k, 2)
+        Signed area between the piece and the feature's reference point.
+    climbs : array, shape (j, 2), metres
+        Horizontal length and rise of each stretch between two marks.
+    in_order
+        False where the marks of an arc do not follow each other along it.
+    """
+
+    piece: Piece
+    shape: Arc | Circle | None
+    between: Ints
+    length: float
+    length_gradient: Floats
+    swept: float
+    swept_gradient: Floats
+    climbs: Floats
+    in_order: bool = True
+
+
+def form_of(rows: Ints, gradient: Floats) -> LinearForm:
+    """Turn a derivative by easting and northing, shape (k, 2), into a linear form."""
+    return LinearForm(rows, gradient[:, 0], gradient[:, 1], np.zeros(len(rows)))
+
+
+def _fan(points: Floats) -> tuple[float, Floats]:
+    """Return the signed area between a polyline and the origin, and its derivative, (k, 2)."""
+    a, b = points[:-1], points[1:]
+    gradient = np.zeros_like(points)
+    gradient[:-1, 0] += b[:, 1]
+    gradient[:-1, 1] -= b[:, 0]
+    gradient[1:, 0] -= a[:, 1]
+    gradient[1:, 1] += a[:, 0]
+    return 0.5 * float(np.sum(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0])), 0.5 * gradient
+
+
+def straight_stroke(kind: PieceKind, rows: Ints, marks: Floats, reference: Floats) -> Stroke:
+    """Draw straight edges from mark to mark.
+
+    Parameters
+    ----------
+    kind
+        ``line``, ``stream`` or ``gap``.
+    rows : array, shape (k,)
+        Observations, no two consecutive ones at the same place.
+    marks : array, shape (k, 3), easting, northing, elevation, metres
+    reference : array, shape (2,)
+        Origin of the swept area.
+    """
+    steps = np.diff(marks, axis=0)
+    lengths = np.hypot(steps[:, 0], steps[:, 1])
+    unit = steps[:, :2] / lengths[:, None]
+    gradient = np.zeros((len(rows), 2))
+    gradient[:-1] -= unit
+    gradient[1:] += unit
+    swept, swept_gradient = _fan(marks[:, :2] - reference)
+    return Stroke(
+        piece=Piece(kind=kind, rows=rows, vertices=marks),
+        shape=None,
+        between=np.column_stack([rows[:-1], rows[1:]]),
+        length=float(lengths.sum()),
+        length_gradient=gradient,
+        swept=swept,
+        swept_gradient=swept_gradient,
+        climbs=np.column_stack([lengths, steps[:, 2]]),
+    )
+
+
+def arc_stroke(rows: Ints, marks: Floats, reference: Floats, arc: Arc, sagitta_m: float) -> Stroke:
+    """Draw an arc through its marks; parameters as in `straight_stroke`."""
+    turned = _turned(marks, arc.centre, arc.start_angle, arc.sweep)
+    sweep = abs(arc.sweep)
+    # the ends are held; an inner mark beyond an end belongs to the end it is nearer to
+    inner = turned[1:-1]
+    inner = np.where(inner <= sweep, inner, np.where(inner - sweep < 2 * math.pi - inner, sweep, 0))
+    turned = np.concatenate([[0.0], inner, [sweep]])
+    vertices, between = _round(rows, marks, turned, arc, arc.start_angle, arc.sweep, sagitta_m)
+    vertices[0], vertices[-1] = marks[0], marks[-1]
+    chord, chord_gradient = _fan(marks[[0, -1], :2] - reference)
+    swept_gradient = arc.segment_gradient.copy()
+    swept_gradient[[0, -1]] += chord_gradient
+    order = np.argsort(turned, kind="stable")
+    return Stroke(
+        piece=Piece(
+            kind="arc",
+            rows=rows,
+            vertices=vertices,
+            centre=arc.centre,
+            radius=arc.radius,
+            start_angle=arc.start_angle,
+            sweep=arc.sweep,
+            residual=float(np.abs(arc.residuals).max()),
+        ),
+        shape=arc,
+        between=between,
+        length=arc.length,
+        length_gradient=arc.length_gradient,
+        swept=chord + arc.segment,
+        swept_gradient=swept_gradient,
+        climbs=np.column_stack([np.diff(turned[order]) * arc.radius, np.diff(marks[order, 2])]),
+        in_order=bool(np.all(np.diff(turned) > 0)),
+    )
+
+
+def circle_stroke(rows: Ints, marks: Floats, circle: Circle, sagitta_m: float) -> Stroke:
+    """Draw a full circle, in the direction in which its marks were walked."""
+    walked = (
+        _fan(marks[:, :2] - np.array(circle.centre))[0]
+        + _fan(marks[[-1, 0], :2] - np.array(circle.centre))[0]
+    )
+    sweep = math.copysign(2.0 * math.pi, walked)
+    start = math.atan2(marks[0, 1] - circle.centre[1], marks[0, 0] - circle.centre[0])
+    turned = _turned(marks, circle.centre, start, sweep)
+    turned[0] = 0.0
+    closed_rows = np.append(rows, rows[0])
+    closed_marks = np.vstack([marks, marks[:1]])
+    turned = np.append(turned, 2.0 * math.pi)
+    vertices, between = _round(closed_rows, closed_marks, turned, circle, start, sweep, sagitta_m)
+    vertices[-1] = vertices[0]
+    order = np.argsort(turned, kind="stable")
+    area = math.pi * circle.radius**2
+    sign = math.copysign(1.0, sweep)
+    return Stroke(
+        piece=Piece(
+            kind="circle",
+            rows=rows,
+            vertices=vertices,
+            centre=circle.centre,
+            radius=circle.radius,
+            start_angle=start,
+            sweep=sweep,
+            residual=float(np.abs(circle.residuals).max()),
+        ),
+        shape=circle,
+        between=between,
+        length=2.0 * math.pi * circle.radius,
+        length_gradient=2.0 * math.pi * circle.radius_gradient,
+        swept=sign * area,
+        swept_gradient=sign * 2.0 * math.pi * circle.radius * circle.radius_gradient,
+        climbs=np.column_stack(
+            [np.diff(turned[order]) * circle.radius, np.diff(closed_marks[order, 2])]
+        ),
+    )
+
+
+def _turned(marks: Floats, centre: tuple[float, float], start_angle: float, sweep: float) -> Floats:
+    """Return the angle of each mark from the start in the direction of the sweep, 0 to 2 pi."""
+    angles = np.arctan2(marks[:, 1] - centre[1], marks[:, 0] - centre[0])
+    return np.asarray(np.mod((angles - start_angle) * math.copysign(1.0, sweep), 2.0 * math.pi))
+
+
+def _round(
+    rows: Ints,
+    marks: Floats,
+    turned: Floats,
+    shape: Arc | Circle,
+    start_angle: float,
+    sweep: float,
+    sagitta_m: float,
+) -> tuple[Floats, Ints]:
+    """Densify between marks: vertices exactly on the arc, elevations by arc length.
+
+    Returns the vertices, shape (m, 3), and the rows on both sides of each edge, shape (m - 1, 2).
+    """
+    order = np.argsort(turned, kind="stable")
+    rows, marks, turned = rows[order], marks[order], turned[order]
+    stretches = np.diff(turned)
+    counts = np.array(
+        [densify(shape.radius, float(s), sagitta_m) if s > 1e-12 else 0 for s in stretches]
+    )
+    # share of the way through its stretch at which each edge starts
+    stretch = np.repeat(np.arange(len(counts)), counts)
+    first = np.repeat(np.cumsum(counts) - counts, counts)
+    share = (np.arange(len(stretch)) - first) / counts[stretch]
+    along = np.append(turned[stretch] + share * stretches[stretch], turned[-1])
+    height = np.append(
+        marks[stretch, 2] + share * (marks[stretch + 1, 2] - marks[stretch, 2]), marks[-1, 2]
+    )
+    angles = start_angle + math.copysign(1.0, sweep) * along
+    vertices = np.column_stack(
+        [
+            shape.centre[0] + shape.radius * np.cos(angles),
+            shape.centre[1] + shape.radius * np.sin(angles),
+            height,
+        ]
+    )
+    if not np.any(shape.residuals):  # exact: the marks themselves are vertices
+        vertices[:-1][share == 0.0] = marks[stretch[share == 0.0]]
+    return vertices, np.column_stack([rows[stretch], rows[stretch + 1]])
