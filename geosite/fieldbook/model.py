@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from geosite.errors import Finding
+from geosite.fieldbook.attached import Attached
 from geosite.fieldbook.sitefile import SiteFile
 
 Floats = npt.NDArray[np.float64]
@@ -98,6 +99,8 @@ class Notes:
         What was noticed on reading and does not stop the work.
     site_lines
         Line of every table and key of the site file by its path, for messages.
+    attached
+        The other files that the site file names.
     """
 
     site: SiteFile
@@ -106,3 +109,4 @@ class Notes:
     book: FieldBook
     findings: tuple[Finding, ...] = ()
     site_lines: Mapping[tuple[str | int, ...], int] = field(default_factory=dict)
+    attached: Attached = Attached()

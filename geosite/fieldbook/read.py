@@ -7,6 +7,7 @@ from pathlib import Path
 import msgspec
 
 from geosite.errors import Finding, InputError, SurveyRefused
+from geosite.fieldbook.attached import read_attached
 from geosite.fieldbook.book import read_book
 from geosite.fieldbook.checks import (
     check_against_book,
@@ -64,7 +65,8 @@ def read_survey(site_path: Path) -> Notes:
     if len(refused):
         raise SurveyRefused(refused.first())
     look_at(site, book, findings)
-    return Notes(site, place.file, site_path.parent, book, tuple(findings))
+    attached = read_attached(site, site_path.parent, place.file)
+    return Notes(site, place.file, site_path.parent, book, tuple(findings), place.lines, attached)
 
 
 def _read_named_book(

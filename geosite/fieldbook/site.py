@@ -64,12 +64,13 @@ class SiteText:
     survey: Survey | None
 
     @cached_property
-    def _lines(self) -> dict[toml_lines.Path, int]:
+    def lines(self) -> dict[toml_lines.Path, int]:
+        """Line of every table and key by its path."""
         return toml_lines.key_lines(self.text)
 
     def line(self, *path: str | int) -> int | None:
         """Return the line of a key, or of the nearest table around it."""
-        return toml_lines.line_of(self._lines, path)
+        return toml_lines.line_of(self.lines, path)
 
 
 def read_site(path: Path, problems: Problems) -> SiteText | None:
