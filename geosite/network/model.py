@@ -83,6 +83,8 @@ class Chains:
     ----------
     knots : tuple of str
         Mark names, in the order of the unknowns.
+    run : array, shape (n,)
+        Run of each observation, for its orientation.
     start, end : array, shape (n,)
         Knot before and after; equal to each other on a knot and on an open chain.
     chain : array, shape (n,)
@@ -100,6 +102,7 @@ class Chains:
     """
 
     knots: tuple[str, ...]
+    run: Ints
     start: Ints
     end: Ints
     chain: Ints

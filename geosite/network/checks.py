@@ -1,0 +1,314 @@
+"""What a survey is refused for, each with the line it comes from."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from geosite.errors import Finding, Problem
+from geosite.fieldbook.model import FieldBook, Notes
+from geosite.fieldbook.toml_lines import line_of
+from geosite.network.frame import Anchored
+from geosite.network.model import Closure
+from geosite.network.walk import Walk
+
+__all__ = ["LengthCheck", "attendance", "baseline_apart", "closures_ok", "length_ok"]
+
+LEAST_LOOP = 2.0
+"""Metres; the ratio of misclosure of a shorter loop says nothing."""
+SHORT_LOOP = 30.0
+"""Metres; a shorter loop must also miss by more than its legs explain, else it is let pass."""
+APART = 0.10
+"""Metres; baseline marks nearer than this are one mark."""
+
+
+def _line(notes: Notes, *path: str) -> int | None:
+    return line_of(notes.site_lines, path)
+
+
+def _visit(book: FieldBook, mark: int, run: int | None = None) -> int:
+    """First row on a mark, of one run or of all."""
+    there = book.mark == mark
+    if run is not None:
+        there &= book.run == run
+    return int(np.argmax(there)) if there.any() else -1
+
+
+def attendance(notes: Notes, anchored: Anchored) -> list[Problem]:
+    """Every run visits both baseline marks; every anchored mark is in the field book."""
+    book, baseline = notes.book, notes.site.baseline
+    problems = []
+    numbers = {name: i for i, name in enumerate(book.marks)}
+    if baseline.from_ == baseline.to:
+        return [
+            Problem(
+                "baseline-one-mark",
+                f"the baseline runs from {baseline.from_} to {baseline.to}",
+                "two different marks",
+                "name the two marks every run visits",
+                notes.site_file,
+                _line(notes, "baseline"),
+            )
+        ]
+    for name, key in ((baseline.from_, "from"), (baseline.to, "to")):
+        if name not in numbers:
+            problems.append(
+                Problem(
+                    "baseline-mark-missing",
+                    f"baseline mark {name} is not in the field book {book.file}",
+                    "the name of a mark in column point",
+                    "correct the name here or there",
+                    notes.site_file,
+                    _line(notes, "baseline", key),
+                )
+            )
+    if problems:
+        return problems
+    for run, run_name in enumerate(book.runs):
+        for name in (baseline.from_, baseline.to):
+            if _visit(book, numbers[name], run) < 0:
+                row = int(np.argmax(book.run == run))
+                problems.append(
+                    Problem(
+                        "run-without-baseline",
+                        f"run {run_name} never visits baseline mark {name}",
+                        f"every run to visit {baseline.from_} and {baseline.to}",
+                        "walk the run again over both marks, or correct the mark names",
+                        book.file,
+                        int(book.line[row]),
+                    )
+                )
+    problems += [
+        Problem(
+            "anchor-mark-missing",
+            f"anchored mark {control.name} is not in the field book {book.file}",
+            "the name of a mark in column point",
+            "correct the name, or remove the table",
+            notes.site_file,
+            _line(notes, "anchor", "marks", control.name),
+        )
+        for control in anchored.controls
+        if control.name not in numbers
+    ]
+    used = [c for c in anchored.controls if c.position is not None and not c.check]
+    if len(used) < 2 and anchored.azimuth is None:
+        name = used[0].name if used else baseline.from_
+        problems.append(
+            Problem(
+                "anchor-one-mark",
+                f"only mark {name} has a known position",
+                "two marks, or one mark and the azimuth of the baseline",
+                "add a second mark or [anchor.azimuth]",
+                notes.site_file,
+                _line(notes, "anchor", "marks"),
+            )
+        )
+    for i, first in enumerate(used):
+        for second in used[i + 1 :]:
+            assert first.position is not None
+            assert second.position is not None
+            if math.dist(first.position, second.position) < APART:
+                problems.append(
+                    Problem(
+                        "anchor-marks-coincide",
+                        f"marks {first.name} and {second.name} are given the same place",
+                        "marks apart from each other",
+                        "correct the coordinates of one of them",
+                        notes.site_file,
+                        _line(notes, "anchor", "marks", second.name),
+                    )
+                )
+    return problems
+
+
+def baseline_apart(notes: Notes, walk: Walk) -> list[Problem]:
+    """Refuse runs in whose notes the two baseline marks fall together."""
+    book, baseline = notes.book, notes.site.baseline
+    numbers = {name: i for i, name in enumerate(book.marks)}
+    place = np.empty(len(walk.row), dtype=np.int64)
+    place[walk.row] = np.arange(len(walk.row))
+    problems = []
+    for run, run_name in enumerate(book.runs):
+        first = _visit(book, numbers[baseline.from_], run)
+        second = _visit(book, numbers[baseline.to], run)
+        apart = float(np.hypot(*(book.local[second] - book.local[first])[:2]))
+        variance = abs(walk.variance[place[second]] - walk.variance[place[first]])
+        if apart < APART or (apart < 1.0 and apart < 2 * math.sqrt(variance)):
+            problems.append(
+                Problem(
+                    "baseline-marks-coincide",
+                    f"run {run_name} has {baseline.from_} and {baseline.to} only {apart:.3f} m "
+                    "apart",
+                    "two baseline marks well apart",
+                    "check the mark names of these rows; mark out a longer baseline",
+                    book.file,
+                    int(book.line[max(first, second)]),
+                )
+            )
+    return problems
+
+
+def closures_ok(notes: Notes, closures: tuple[Closure, ...]) -> tuple[list[Problem], list[Finding]]:
+    """Refuse loops that close worse than the limit.
+
+    The limit alone decides for loops of 30 m and more. A shorter loop is judged by what its legs
+    explain as well (2.45 standard deviations of each axis, 95 %): two careful legs of 5 m already
+    spend 1:500. Below 2 m the ratio says nothing and only a finding is made.
+    """
+    limit = notes.site.survey.closure_limit
+    problems, findings = [], []
+    for loop in closures:
+        if loop.ratio >= limit:
+            continue
+        explained = loop.misclosure_m <= 2.45 * loop.sigma_m
+        says = (
+            f"run {loop.run} came back to mark {loop.mark} after {loop.length_m:.2f} m with a "
+            f"misclosure of {loop.misclosure_m:.3f} m, 1:{loop.ratio:.0f}"
+        )
+        if loop.length_m < LEAST_LOOP or (loop.length_m < SHORT_LOOP and explained):
+            if not explained:
+                findings.append(
+                    Finding(
+                        "look",
+                        "closure-short-loop",
+                        f"{says[0].upper()}{says[1:]}; too short a loop to judge by its ratio.",
+                        notes.book.file,
+                        loop.last_line,
+                    )
+                )
+            continue
+        problems.append(
+            Problem(
+                "closure",
+                says,
+                f"1:{limit:g} or better",
+                f"walk the loop from line {loop.first_line} again",
+                notes.book.file,
+                loop.last_line,
+            )
+        )
+    return problems, findings
+
+
+@dataclass(frozen=True, slots=True)
+class LengthCheck:
+    """A length in the notes against the same on the map.
+
+    Parameters
+    ----------
+    start, end
+        The two marks.
+    measured_m, mapped_m
+        Ground metres.
+    sigma_m
+        Expected standard deviation of the difference.
+    combined_factor
+        Map length per ground length.
+    """
+
+    start: str
+    end: str
+    measured_m: float
+    mapped_m: float
+    sigma_m: float
+    combined_factor: float
+
+    @property
+    def ratio(self) -> float:
+        """Measured over mapped length."""
+        return self.measured_m / self.mapped_m
+
+    @property
+    def ppm(self) -> float:
+        """Measured less mapped length, parts per million."""
+        return (self.ratio - 1) * 1e6
+
+    @property
+    def sigmas(self) -> float:
+        """Difference in standard deviations."""
+        return (self.measured_m - self.mapped_m) / self.sigma_m if self.sigma_m > 0 else 0.0
+
+
+def length_ok(
+    notes: Notes, anchored: Anchored, check: LengthCheck
+) -> tuple[list[Problem], list[Finding]]:
+    """Refuse a length that tells of a mistake; say which mistake it looks like."""
+    pair = f"from {check.start} to {check.end}"
+    says = (
+        f"{pair} the notes measure {check.measured_m:.3f} m, the map says {check.mapped_m:.3f} m "
+        f"(ratio {check.ratio:.5g})"
+    )
+    line = _line(notes, "anchor", "marks", check.end)
+    off = abs(check.sigmas)
+    relative = check.sigma_m / check.mapped_m
+    near = max(0.01, 3 * relative)
+    unit = notes.site.survey.unit
+    map_unit = anchored.frame.unit_name
+    in_feet = unit != "m"
+    for value, looks in _UNIT_MISTAKES:
+        if abs(check.ratio / value - 1) < near and abs(check.ratio - 1) > 3 * near:
+            return [
+                Problem(
+                    "baseline-unit",
+                    says,
+                    "the same length",
+                    looks(in_feet, unit, map_unit),
+                    notes.site_file,
+                    line,
+                )
+            ], []
+    if off > 4 and abs(check.ratio - 1) > 0.01:
+        return [
+            Problem(
+                "baseline-length",
+                says,
+                f"a difference below {4 * check.sigma_m:.3f} m (four standard deviations)",
+                "check the marks' coordinates, their names in the field book, and the unit",
+                notes.site_file,
+                line,
+            )
+        ], []
+    if off <= 3:
+        return [], []
+    guess = ""
+    candidates = (
+        (check.combined_factor, "the notes look reduced to the map grid already"),
+        (1 / check.combined_factor, "the map coordinates look scaled to ground lengths"),
+        (1 / 1.000002, "the notes look like US survey feet taken for international feet"),
+        (1.000002, "the notes look like international feet taken for US survey feet"),
+    )
+    for value, looks_like in candidates:
+        told_apart = abs(value - 1) > 3 * relative
+        if told_apart and abs(check.ratio - value) < 2 * relative:
+            guess = f" {looks_like[0].upper()}{looks_like[1:]}."
+            break
+    text = f"{says[0].upper()}{says[1:]}: {off:.1f} standard deviations apart.{guess}"
+    return [], [Finding("look", "baseline-length", text, notes.site_file, line)]
+
+
+def _feet_short(in_feet: bool, unit: str, map_unit: str) -> str:
+    if in_feet:
+        return f'the notes look like metres: set unit = "m" instead of "{unit}"'
+    if map_unit == "metre":
+        return "the anchor's coordinates look like feet in a CRS in metres: convert them"
+    return "check whether the anchor's coordinates belong to this crs, and the unit of the notes"
+
+
+def _feet_long(in_feet: bool, unit: str, map_unit: str) -> str:
+    if not in_feet:
+        return f'the notes look like feet: set unit = "ft" (or "ftUS") instead of "{unit}"'
+    return f"the anchor's coordinates look like metres in a CRS in {map_unit}: convert them"
+
+
+_UNIT_MISTAKES = (
+    (0.3048, _feet_short),
+    (1 / 0.3048, _feet_long),
+    (0.9144, lambda *_: "one of the two looks like yards: convert it"),
+    (1 / 0.9144, lambda *_: "one of the two looks like yards: convert it"),
+    (100.0, lambda *_: "the notes look like centimetres: convert them to metres"),
+    (1000.0, lambda *_: "the notes look like millimetres: convert them to metres"),
+    (0.01, lambda *_: "the anchor's coordinates look like centimetres: convert them"),
+    (0.001, lambda *_: "the anchor's coordinates look like millimetres: convert them"),
+)
