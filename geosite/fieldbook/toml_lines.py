@@ -6,6 +6,7 @@ import contextlib
 import re
 import tomllib
 from bisect import bisect_right
+from collections.abc import Mapping
 
 __all__ = ["Path", "key_lines", "line_of"]
 
@@ -144,7 +145,7 @@ def key_lines(text: str) -> dict[Path, int]:
     return scan.found
 
 
-def line_of(lines: dict[Path, int], path: Path) -> int | None:
+def line_of(lines: Mapping[Path, int], path: Path) -> int | None:
     """Return the line of a path or of the nearest table around it."""
     while path:
         if path in lines:
