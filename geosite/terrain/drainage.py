@@ -213,29 +213,34 @@ class _Grid:
 # ------------------------------------------------------------------------------- the raw ground
 
 
-def _ring_groups() -> Bytes:
-    """Return, for each set of lower neighbours, the sets of them that touch, shape (256, 4)."""
-    table = np.zeros((256, 4), dtype=np.uint8)
+def _touching() -> Bytes:
+    """Return, for each set of lower neighbours, those that hang together with one of them.
+
+    Returns
+    -------
+    array of uint8, shape (256, 12)
+        Set of neighbours by set and direction; empty where the direction is not in the set.
+    """
+    table = np.zeros((256, 12), dtype=np.uint8)
     for lower in range(256):
         left = {k for k in range(8) if lower >> k & 1}
-        count = 0
         while left:
-            group = [min(left)]
-            left.remove(group[0])
+            group = [left.pop()]
             for k in group:
                 # direct neighbours of a cell touch each other across the corner between them
                 reach = (-2, -1, 1, 2) if k % 2 == 0 else (-1, 1)
                 for other in {(k + step) % 8 for step in reach} & left:
                     left.remove(other)
                     group.append(other)
-            table[lower, count] = sum(1 << k for k in group)
-            count += 1
+            table[lower, group] = sum(1 << k for k in group)
     return table
 
 
-_GROUPS = _ring_groups()
-_IS_SADDLE = _GROUPS[:, 1] > 0
-_SINGLE = np.array([[bits & 1 << k for k in range(8)] for bits in range(256)], dtype=np.uint8)
+_TOUCHING = _touching()
+_ALONE = np.zeros((256, 12), dtype=np.uint8)
+for _k in range(8):
+    _ALONE[:, _k] = np.arange(256) & 1 << _k
+_IS_SADDLE = (_TOUCHING > 0).any(axis=1) & (_TOUCHING.max(axis=1) != np.arange(256))
 
 
 def _outward() -> Bytes:
@@ -554,34 +559,35 @@ class _Passes:
 def _passes(grid: _Grid, relief: _Relief, label: Index, count: int) -> _Passes:
     """Collect the ways over saddles and over the edge, in order of elevation."""
     ways = np.unique(np.append(relief.edge, relief.inlets))
-    cells, turns, ends = (
-        [ways],
-        [np.full(ways.size, LEAVES, np.uint8)],
-        [np.full(ways.size, count, np.int32)],
-    )
-    for loose in (False, True):
-        chosen = relief.is_loose == loose
+    cells = [ways]
+    turns = [np.full(ways.size, LEAVES, dtype=np.uint8)]
+    ends = [np.full(ways.size, count, dtype=np.int32)]
+    shift = grid.shift
+    for touching, chosen in ((_TOUCHING, ~relief.is_loose), (_ALONE, relief.is_loose)):
         saddle, lower = relief.saddles[chosen], relief.lower[chosen]
-        if not saddle.size:
-            continue
-        home = label[saddle]
-        fall = np.full((8, saddle.size), -np.inf, dtype=grid.z.dtype)
-        for k in range(8):
-            has = np.flatnonzero(lower >> k & 1)
-            at = saddle[has]
-            fall[k, has] = (grid.z[at] - grid.z[at + grid.shift[k]]) * (0.5**0.5 if k % 2 else 1.0)
-        for group in (_SINGLE if loose else _GROUPS).T:
-            members = group[lower]
-            has = np.flatnonzero(members)
-            if not has.size:
-                continue
-            inside = members[has] >> np.arange(8, dtype=np.uint8)[:, None] & 1 > 0
-            turn = np.where(inside, fall[:, has], -np.inf).argmax(axis=0).astype(np.uint8)
-            end = label[saddle[has] + grid.shift[turn]]
-            crosses = end != home[has]
-            cells.append(saddle[has][crosses])
+        # the neighbours that hang together with the cell's own way down are in its basin or below
+        left = lower & ~touching[lower, grid.direction[saddle]]
+        # of a saddle's ways the steepest comes first, and wins where a spill level does not decide
+        while (has := np.flatnonzero(left)).size:
+            saddle, lower, left = saddle[has], lower[has], left[has]
+            steepest = np.full(saddle.size, -np.inf, dtype=grid.z.dtype)
+            turn = np.zeros(saddle.size, dtype=np.uint8)
+            for k in range(8):
+                which = np.flatnonzero(left >> k & 1)
+                at = saddle[which]
+                fall = grid.z[at] - grid.z[at + shift[k]]
+                if k % 2:
+                    fall *= 0.5**0.5
+                better = fall > steepest[which]
+                which = which[better]
+                steepest[which] = fall[better]
+                turn[which] = k
+            end = label[saddle + shift[turn]]
+            crosses = end != label[saddle]
+            cells.append(saddle[crosses])
             turns.append(turn[crosses])
             ends.append(end[crosses])
+            left &= ~touching[lower, turn]
     cell = np.concatenate(cells)
     z = grid.z[cell]
     order = _ascending(z)
