@@ -85,13 +85,11 @@ def survey(
     )
     notes = Notes(site, "site.toml", Path("."), book)
 
-    knots: list[str] = []
+    knots: dict[str, int] = {}
     knot = np.empty(n, dtype=np.int64)
     for i in range(n):
         name = marks[mark[i]] if mark[i] >= 0 else f"row {i}"
-        if name not in knots:
-            knots.append(name)
-        knot[i] = knots.index(name)
+        knot[i] = knots.setdefault(name, len(knots))
     k = len(knots)
     horizontal = np.zeros((2 * k + 1, 2 * k + 1))
     horizontal[range(2 * k), range(2 * k)] = sigma**2
@@ -105,6 +103,7 @@ def survey(
         orientation=np.zeros(1),
         chains=Chains(
             knots=tuple(knots),
+            run=np.zeros(n, dtype=np.int64),
             start=knot,
             end=knot,
             chain=np.full(n, -1),
