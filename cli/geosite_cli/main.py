@@ -1,1 +1,102 @@
-"""Entry point of the command line."""
+"""Entry point of the command line: exit statuses, and never a traceback.
+
+Status 0 done, 2 bad call or input, 3 survey refused, 4 output refused, 1 a bug, 130 interrupted,
+141 the reader of a pipe has left. Click, like everything else that takes time to import, is
+imported inside, so that an interrupt during the start is as quiet as a later one.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import signal
+import sys
+from collections.abc import Sequence
+from typing import NoReturn
+
+__all__ = ["main"]
+
+BUG, BAD_CALL, OUTPUT_REFUSED, INTERRUPTED, PIPE_CLOSED = 1, 2, 4, 130, 141
+
+
+def main(arguments: Sequence[str] | None = None) -> NoReturn:
+    """Run the command and leave with its status."""
+    status = BUG
+    try:
+        status = _run(sys.argv[1:] if arguments is None else list(arguments))
+        sys.stdout.flush()
+    except KeyboardInterrupt:
+        status = INTERRUPTED
+        _say("interrupted; nothing half-written was left")
+    except BrokenPipeError:
+        status = PIPE_CLOSED
+    except OSError as error:  # standard output itself could not be written
+        status = OUTPUT_REFUSED
+        _say(f"standard output cannot be written ({error.strerror}); look at where it goes")
+    finally:
+        if status in (PIPE_CLOSED, OUTPUT_REFUSED):
+            # the interpreter flushes once more when it leaves and would complain again
+            _silence(sys.stdout)
+    sys.exit(status)
+
+
+def _silence(stream: object) -> None:
+    with contextlib.suppress(OSError, ValueError, AttributeError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())  # type: ignore[attr-defined]
+
+
+def _say(text: str) -> None:
+    with contextlib.suppress(OSError):
+        print(f"geosite: {text}", file=sys.stderr)
+
+
+def _run(arguments: list[str]) -> int:
+    for name in ("PROJ_DATA", "PROJ_LIB"):
+        # several PROJ copies live in one process, each with its own data: a foreign one breaks them
+        os.environ.pop(name, None)
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="backslashreplace")  # a terminal that cannot show a character
+    signal.signal(signal.SIGTERM, lambda number, frame: sys.exit(128 + number))
+
+    import click
+
+    from geosite.errors import GeositeError
+    from geosite_cli.commands import geosite
+
+    try:
+        geosite.main(arguments, prog_name="geosite", standalone_mode=False)
+    except GeositeError as error:
+        for problem in error.problems:
+            click.echo(str(problem) if problem.file else f"geosite: {problem}", err=True)
+        return error.exit_code
+    except click.exceptions.Exit as error:
+        return error.exit_code
+    except click.exceptions.NoArgsIsHelpError as error:
+        click.echo(error.format_message(), err=True)
+        return BAD_CALL
+    except click.Abort:
+        raise KeyboardInterrupt from None
+    except click.ClickException as error:
+        _say(_one_line(error))
+        return BAD_CALL
+    except (KeyboardInterrupt, BrokenPipeError):
+        raise
+    except MemoryError:
+        _say("this machine has not enough memory for it; use larger cells or a smaller extent")
+        return OUTPUT_REFUSED
+    except Exception as error:
+        from geosite_cli.bug import report
+
+        return report(error)
+    return 0
+
+
+def _one_line(error: object) -> str:
+    import click
+
+    assert isinstance(error, click.ClickException)
+    text = " ".join(error.format_message().split()).rstrip(".")
+    context = getattr(error, "ctx", None)
+    path = context.command_path if context is not None else "geosite"
+    return f"{text}; see {path} --help"

@@ -1,6 +1,31 @@
 """A process: a description in the shape of OGC API - Processes beside the function that runs it.
 
-Reading a description must cost nothing: a process module imports numpy and the rest inside `run`.
+How to add one
+--------------
+1. Write a module with a module-level `Process`. Import nothing heavy at its top: reading a
+   description must cost nothing, so numpy and the rest are imported inside `run`::
+
+       from geosite.processes.model import Context, Input, Output, Process
+
+       def _run(inputs, context):
+           import numpy as np                      # here, not above
+           ...
+           path = context.out / "relief.tif"       # <output id>.<extension>
+           return {"relief_m": 4.2}                # JSON-ready summary
+
+       PROCESS = Process(id="derive-relief", ..., run=_run)
+
+2. Name it in the entry-point group ``geosite.processes`` of your package; the name is the id::
+
+       [project.entry-points."geosite.processes"]
+       derive-relief = "your_package.relief:PROCESS"
+
+That is all: after installation `geosite list`, `describe`, `execute` (with an option per input),
+the Python interface and the HTTP host know it. Inputs arrive checked against their schemas, with
+defaults filled in; paths arrive as text and name existing plain files. `geosite.processes.files`
+reads points and rasters with the checks that every file from outside needs. Raise
+`geosite.errors.InputError`, `SurveyRefused` or `OutputRefused` with one `Problem` per fault; any
+other exception counts as a bug of the process. Give it an `example`: the tests run every one.
 """
 
 from __future__ import annotations
@@ -23,9 +48,12 @@ class Input:
         Snake case; the command line shows it with dashes.
     title, description
     schema
-        JSON Schema of the value. ``{"type": "string", "format": "path"}`` is a file to read.
+        JSON Schema of the value. ``{"type": "string", "format": "path"}`` is a file to read. Stay
+        with keywords that mean the same in JSON Schema 2020-12 and OpenAPI 3.0 (``minimum``, not
+        ``exclusiveMinimum``): clients read both.
     required
-        Whether a request without it is refused.
+        Whether a request without it is refused. One that is not required and has a ``default`` in
+        its schema is filled in, one without stays out of the inputs.
     """
 
     id: str
@@ -34,16 +62,35 @@ class Input:
     schema: Mapping[str, Any]
     required: bool = True
 
+    @property
+    def is_path(self) -> bool:
+        """Whether the value names a file to read."""
+        return self.schema.get("format") == "path"
+
 
 @dataclass(frozen=True, slots=True)
 class Output:
-    """One output: written as ``<id>.<extension>``, named in the answer with its media type."""
+    """One output: written as ``<id>.<extension>``, named in the answer with its media type.
+
+    Parameters
+    ----------
+    id, title, description
+    media_type, extension
+    always
+        False for one that some inputs leave out; without the file it is not in the answer.
+    """
 
     id: str
     title: str
     description: str
     media_type: str
     extension: str
+    always: bool = True
+
+    @property
+    def file_name(self) -> str:
+        """Name of the file in the output folder."""
+        return f"{self.id}.{self.extension}"
 
 
 @dataclass(frozen=True, slots=True)

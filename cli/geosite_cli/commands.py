@@ -1,0 +1,206 @@
+"""The commands. Each reads its arguments, calls geosite and prints; nothing is computed here."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import click
+
+from geosite import __version__
+from geosite_cli.execute import Execute, example_call
+from geosite_cli.terminal import echo, progress
+
+__all__ = ["geosite"]
+
+CONTEXT = {"help_option_names": ["-h", "--help"], "max_content_width": 100}
+
+
+class Commands(click.Group):
+    """The group, which suggests a near name for an unknown command."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Return the commands in the order a newcomer meets them."""
+        return list(self.commands)
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """Find the command of the first word."""
+        name = args[0]
+        if self.get_command(ctx, name) is None and not name.startswith("-"):
+            from geosite.fieldbook.collect import nearest
+
+            close = nearest(name, self.commands)
+            hint = f'did you mean "{close}"?' if close else f"one of {', '.join(self.commands)}"
+            raise click.UsageError(f'there is no command "{name}"; {hint}', ctx)
+        return super().resolve_command(ctx, args)
+
+
+@click.group(
+    cls=Commands,
+    context_settings=CONTEXT,
+    epilog="\b\nExample:\n  geosite new yard\n  geosite build yard/site.toml --out yard/map",
+)
+@click.version_option(__version__, message="geosite %(version)s")
+def geosite() -> None:
+    """Turn a hand-walked site survey into map files, with their accuracy stated.
+
+    A survey is a field book (a CSV table of the marks you walked) and a site file (which two marks
+    are the baseline, and where they lie on the map). geosite adjusts the walks, draws what was
+    walked, models the ground and says how far every number can be trusted.
+
+    It is no boundary survey and no certificate: local codes and licensed professionals decide.
+    """
+
+
+SITE = click.argument("site", type=click.Path(path_type=Path), metavar="SITE.toml")
+OUT = click.option(
+    "--out",
+    required=True,
+    type=click.Path(path_type=Path),
+    metavar="DIR",
+    help="Folder for the files; made if it is not there.",
+)
+JSON = click.option(
+    "--json", "as_json", is_flag=True, help="Print JSON for another program to read."
+)
+
+
+def _print_json(value: Mapping[str, Any]) -> None:
+    click.echo(json.dumps(value, indent=2, sort_keys=True, allow_nan=False))
+
+
+def _print_report(report: Mapping[str, Any], as_json: bool) -> None:
+    if as_json:
+        _print_json(report)
+        return
+    from geosite.processes.summary import lines
+
+    for style, text in lines(report):
+        echo(style, text)
+
+
+@geosite.command(epilog="\b\nExample:\n  geosite build yard/site.toml --out yard/map")
+@SITE
+@OUT
+@JSON
+def build(site: Path, out: Path, as_json: bool) -> None:
+    """Make the map files of a survey.
+
+    Writes the layers (site.gpkg), the elevation, slope and drainage rasters, the quantities and a
+    report into DIR, and prints what a contractor wants to know first: how well the walk closed, how
+    well it fits the baseline, the area of each surface, and what to look at.
+
+    Either all files are written or none.
+    """
+    from geosite.processes.registry import execute
+
+    result = execute("build-site", {"site": str(site)}, out, progress=progress())
+    _print_report(result.summary, as_json)
+
+
+@geosite.command(epilog="\b\nExample:\n  geosite check yard/site.toml")
+@SITE
+@JSON
+def check(site: Path, as_json: bool) -> None:
+    """Say how far a survey can be trusted; writes nothing.
+
+    Reports closure, the fit on the baseline and everything in the field book that looks wrong. Run
+    it before you leave the site: a forgotten mark is quickly walked now.
+    """
+    from geosite.processes.check_survey import report
+
+    _print_report(report(site), as_json)
+
+
+@geosite.command(epilog="\b\nExample:\n  geosite new yard")
+@click.argument("folder", type=click.Path(path_type=Path), metavar="DIR")
+def new(folder: Path) -> None:
+    """Write a starter site to replace with your own.
+
+    DIR gets a commented site file and a small invented field book that build as they are.
+    """
+    from geosite.processes.starter import write
+
+    site = write(folder)
+    click.echo(f"{site} is ready; try: geosite build {site} --out {folder / 'map'}")
+
+
+@geosite.command("list", epilog="\b\nExample:\n  geosite list")
+@JSON
+def list_(as_json: bool) -> None:
+    """List the processes: what geosite, and what is plugged into it, can do."""
+    from geosite.processes.description import summarise
+    from geosite.processes.registry import processes
+
+    found = processes()
+    if as_json:
+        _print_json(
+            {
+                "processes": [summarise(process) for process in found.processes.values()],
+                "broken": [
+                    {"id": b.id, "package": b.package, "reason": b.reason} for b in found.broken
+                ],
+            }
+        )
+        return
+    width = max(
+        (len(name) for name in [*found.processes, *(b.id for b in found.broken)]), default=0
+    )
+    for name, process in found.processes.items():
+        package = found.packages[name]
+        echo(
+            "plain",
+            f"{name:{width}}  {process.title}" + (f" ({package})" if package != "geosite" else ""),
+        )
+    for broken in found.broken:
+        echo("look", f"{broken.id:{width}}  cannot be used: {broken.reason} ({broken.package})")
+
+
+@geosite.command(epilog="\b\nExample:\n  geosite describe derive-slope --json")
+@click.argument("process_id", metavar="ID")
+@JSON
+def describe(process_id: str, as_json: bool) -> None:
+    """Describe a process: what it does, what it takes, what it makes.
+
+    With --json as an OGC API - Processes description.
+    """
+    from geosite.processes.description import describe as description
+    from geosite.processes.registry import find
+
+    process = find(process_id)
+    if as_json:
+        _print_json(description(process))
+        return
+    echo("title", f"{process.id} {process.version}: {process.title}")
+    echo("plain", process.description)
+    echo("title", "\nInputs")
+    for given in process.inputs:
+        detail = "" if given.required else ", may be left out"
+        if "default" in given.schema:
+            detail = f", default {given.schema['default']}"
+        kind = "file" if given.is_path else str(given.schema.get("type", "value"))
+        if "enum" in given.schema:
+            kind = " | ".join(map(str, given.schema["enum"]))
+        echo("plain", f"  {given.id} ({kind}{detail}): {given.description}")
+    echo("title", "\nOutputs")
+    for made in process.outputs:
+        echo("plain", f"  {made.id} ({made.media_type}): {made.description}")
+    echo("title", "\nExample")
+    echo("plain", f"  {example_call(process)}")
+
+
+@geosite.group(
+    cls=Execute,
+    subcommand_metavar="ID [OPTIONS] --out DIR",
+    epilog="\b\nExample:\n  geosite execute derive-slope --elevation map/elevation.tif --out slope",
+)
+def execute() -> None:
+    """Run one process; `geosite execute ID --help` shows its options.
+
+    Results are written into DIR and named, as JSON, on standard output. A result of one process can
+    be an input of the next.
+    """

@@ -1,0 +1,44 @@
+"""What depends on whether somebody is looking: colour and progress."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Callable
+
+import click
+
+__all__ = ["echo", "progress"]
+
+_STYLES = {
+    "title": {"bold": True},
+    "good": {"fg": "green"},
+    "look": {"fg": "yellow"},
+    "plain": {},
+}
+
+
+def _coloured() -> bool:
+    """Colour on a terminal only; see no-color.org."""
+    return (
+        sys.stdout.isatty() and not os.environ.get("NO_COLOR") and os.environ.get("TERM") != "dumb"
+    )
+
+
+def echo(style: str, text: str) -> None:
+    """Print one line on standard output, in colour on a terminal."""
+    click.secho(text, color=_coloured(), **_STYLES[style])  # type: ignore[arg-type]
+
+
+def progress() -> Callable[[float, str], None] | None:
+    """Return what shows progress on standard error, or ``None`` where nobody is looking."""
+    if not sys.stderr.isatty() or os.environ.get("TERM") == "dumb":
+        return None
+
+    def show(share: float, words: str) -> None:
+        done = round(20 * min(max(share, 0.0), 1.0))
+        line = f"[{'#' * done}{' ' * (20 - done)}] {words[:50]}"
+        # a finished bar is wiped, the result is what stays
+        click.echo("\r\x1b[K" + ("" if share >= 1 else line), nl=False, err=True, color=True)
+
+    return show

@@ -1,0 +1,73 @@
+"""The process ``build-site``: from site file and field book to everything that leaves."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from geosite.processes.derive_slope import GEOTIFF
+from geosite.processes.model import Context, Input, Output, Process
+
+__all__ = ["PROCESS", "SITE"]
+
+SITE = Input(
+    "site",
+    "Site file",
+    "TOML file that names the field book, the baseline and where its marks lie on the map",
+    {"type": "string", "format": "path", "contentMediaType": "application/toml"},
+)
+
+
+def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
+    from geosite.build import build
+    from geosite.fieldbook.read import read_survey
+    from geosite.handover.report import plain
+    from geosite.handover.write import write_package
+
+    context.progress(0.05, "reading the field book")
+    notes = read_survey(Path(inputs["site"]))
+    context.progress(0.15, "adjusting, drawing and laying the ground")
+    package = build(notes)
+    context.progress(0.7, "writing the files")
+    write_package(package, context.out, notes.site.handover)
+    context.progress(1.0, "done")
+    report: Mapping[str, Any] = plain({**package.report, "findings": package.findings})
+    return report
+
+
+PROCESS = Process(
+    id="build-site",
+    version="1.0.0",
+    title="Map files of a walked survey",
+    description=(
+        "Adjusts the walks, places them on the map, draws what was walked, models the ground and "
+        "writes layers, rasters, quantities and a report in which every number has its accuracy. "
+        "No boundary survey: local codes and licensed professionals decide."
+    ),
+    keywords=("survey", "adjustment", "GeoPackage", "terrain"),
+    inputs=(SITE,),
+    outputs=(
+        Output(
+            "site",
+            "Layers",
+            "Points, baseline, areas, lines and what was derived from them.",
+            "application/geopackage+sqlite3",
+            "gpkg",
+        ),
+        Output("elevation", "Elevation", "Elevation raster.", GEOTIFF, "tif", always=False),
+        Output("slope", "Slope", "Slope raster, percent.", GEOTIFF, "tif", always=False),
+        Output(
+            "drainage_direction",
+            "Drainage direction",
+            "Azimuth in degrees of the way water leaves the cell.",
+            GEOTIFF,
+            "tif",
+            always=False,
+        ),
+        Output("quantities", "Quantities", "The take-off.", "text/csv", "csv", always=False),
+        Output("report", "Report", "Every number and finding.", "application/json", "json"),
+    ),
+    run=_run,
+    example={"site": "sample_data/ferry_landing/site.toml"},
+)

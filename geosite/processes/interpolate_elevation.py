@@ -1,0 +1,175 @@
+"""The process ``interpolate-elevation``: an elevation raster from points of any origin."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from geosite.errors import InputError, Problem
+from geosite.processes.derive_slope import GEOTIFF
+from geosite.processes.model import Context, Input, Output, Process
+
+__all__ = ["PROCESS"]
+
+
+def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
+    import numpy as np
+
+    from geosite.handover.geotiff import write_raster
+    from geosite.handover.model import Raster
+    from geosite.processes.files import map_frame, read_points
+    from geosite.terrain.surface import grid_over
+    from geosite.terrain.tin import interpolate_tin
+
+    context.progress(0.1, "reading the points")
+    points = read_points(inputs["points"], inputs.get("layer"))
+    crs = _crs(inputs.get("crs"), points.crs_wkt, inputs["points"])
+    positions = points.positions
+    extent = inputs.get("extent")
+    grid = grid_over(positions, inputs.get("cell_size"), tuple(extent) if extent else None)
+    frame = map_frame(crs, (grid.west, grid.south, grid.east, grid.north), inputs["points"])
+    context.progress(0.3, f"interpolating {grid.rows} rows of {grid.cols} cells")
+    method = inputs["method"]
+    values = interpolate_tin(positions, grid)
+    known = np.isfinite(values)
+    if not known.any():
+        raise InputError(
+            Problem(
+                "extent-without-points",
+                f"no cell of the extent west {grid.west:g}, south {grid.south:g}, "
+                f"east {grid.east:g}, north {grid.north:g} lies between the points",
+                "an extent that meets them",
+                "leave extent out, or check the order west,south,east,north",
+                inputs["points"],
+            )
+        )
+    raster = Raster(
+        "elevation",
+        "Elevation",
+        f"Elevation interpolated from {len(positions)} points, method {method}.",
+        values,
+        grid,
+        {1.0: "m", 0.3048: "ft"}.get(frame.height_unit_m, frame.height_unit_name),
+        is_elevation=True,
+    )
+    context.progress(0.8, "writing elevation")
+    write_raster(context.out / "elevation.tif", raster, frame)
+    context.progress(1.0, "done")
+    return {
+        "points": len(positions),
+        "rows": grid.rows,
+        "cols": grid.cols,
+        "cell_size": grid.cell_size,
+        "cells": int(known.sum()),
+        "minimum": float(values[known].min()),
+        "maximum": float(values[known].max()),
+        "crs": frame.crs_name,
+    }
+
+
+def _crs(asked: str | None, found: str | None, file: str) -> str:
+    """Return the CRS of the points: what the request says, what the layer says, never two."""
+    if found is None:
+        if asked is None:
+            raise InputError(
+                Problem(
+                    "crs-missing",
+                    "the table does not say which CRS its coordinates are in",
+                    "a CRS",
+                    "give it as crs, for example EPSG:25832",
+                    file,
+                )
+            )
+        return asked
+    if asked is None:
+        return found
+    from geosite.processes.files import map_frame
+
+    nowhere = (0.0, 0.0, 0.0, 0.0)
+    one, other = map_frame(asked, nowhere), map_frame(found, nowhere, file)
+    from pyproj import CRS
+
+    if not CRS.from_wkt(one.crs_wkt).equals(CRS.from_wkt(other.crs_wkt), ignore_axis_order=True):
+        raise InputError(
+            Problem(
+                "crs-differs",
+                f"the layer is in {other.crs_name}, the request says {one.crs_name}",
+                "one and the same CRS",
+                "leave crs out, or reproject the layer first",
+                file,
+            )
+        )
+    # the request may add a vertical part that the layer does not have
+    return asked if one.vertical_wkt is not None else found
+
+
+PROCESS = Process(
+    id="interpolate-elevation",
+    version="1.0.0",
+    title="Elevation raster from points",
+    description=(
+        "Makes an elevation raster from spot heights: a table with the columns easting, northing "
+        "and elevation, or a point layer. Outside the points there is nodata, never a guess."
+    ),
+    keywords=("terrain", "interpolation", "elevation"),
+    inputs=(
+        Input(
+            "points",
+            "Points with elevations",
+            "CSV with the columns easting, northing and elevation, or a point layer with Z or with "
+            "a field elevation (GeoPackage, GeoJSON, Shapefile, FlatGeobuf)",
+            {"type": "string", "format": "path"},
+        ),
+        Input(
+            "layer",
+            "Layer",
+            "Name of the point layer, where the file holds several",
+            {"type": "string", "minLength": 1, "maxLength": 200},
+            required=False,
+        ),
+        Input(
+            "crs",
+            "CRS",
+            "Projected CRS of the coordinates, such as EPSG:25832, or EPSG:25832+7837 with a "
+            "vertical part; needed for a table, a layer has its own",
+            {"type": "string", "minLength": 1, "maxLength": 20000},
+            required=False,
+        ),
+        Input(
+            "cell_size",
+            "Cell size",
+            "Edge of a cell in map units; without it from the spacing of the points",
+            {"type": "number", "minimum": 1e-06, "maximum": 1e06},
+            required=False,
+        ),
+        Input(
+            "extent",
+            "Extent",
+            "west,south,east,north in map units; without it that of the points. Corners are moved "
+            "out to whole multiples of the cell size",
+            {"type": "array", "items": {"type": "number"}, "minItems": 4, "maxItems": 4},
+            required=False,
+        ),
+        Input(
+            "method",
+            "Method",
+            "tin: flat triangles between the points, the plainest; the others are curved",
+            {
+                "type": "string",
+                "enum": ["tin"],
+                "default": "tin",
+            },
+            required=False,
+        ),
+    ),
+    outputs=(
+        Output("elevation", "Elevation", "Elevation in the unit of the points.", GEOTIFF, "tif"),
+    ),
+    run=_run,
+    example={
+        "points": "sample_data/ferry_landing/truth.csv",
+        "crs": "EPSG:25832+7837",
+        "cell_size": 0.5,
+        "method": "tin",
+    },
+)

@@ -1,0 +1,126 @@
+"""The report in a contractor's words: what to know before the files are used."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any, Literal
+
+__all__ = ["Style", "lines"]
+
+Style = Literal["title", "plain", "good", "look"]
+Line = tuple[Style, str]
+
+_SHOWN = 12
+
+
+def lines(report: Mapping[str, Any]) -> Iterator[Line]:
+    """Put a report into lines for people.
+
+    Parameters
+    ----------
+    report
+        What ``build-site`` and ``check-survey`` return, ``report.json`` read back.
+
+    Yields
+    ------
+    (style, text)
+        ``"title"`` a heading, ``"plain"``, ``"good"`` what is as it should be, ``"look"`` what to
+        look at before the numbers are used.
+    """
+    site, network = report["site"], report["network"]
+    yield "title", site["title"] + (f", {site['date']}" if site["date"] else "")
+    yield from _closure(network["closures"])
+    yield from _ties(network["ties"])
+    yield from _baseline(network["baseline"])
+    yield from _areas(report["areas"])
+    if "terrain" in report:  # a check makes no surface
+        yield from _ground(report["terrain"])
+    yield from _findings(report["findings"])
+
+
+def _closure(closures: Sequence[Mapping[str, Any]]) -> Iterator[Line]:
+    if not closures:
+        yield "look", "Closure: no walk came back to a mark it had left, so nothing checks it"
+        return
+    # no ratio: closed without a remainder
+    worst = min(closures, key=lambda loop: loop["ratio"] or math.inf)
+    loops = f"{len(closures)} loops, the worst" if len(closures) > 1 else "one loop,"
+    ratio = f"1:{worst['ratio']:.0f}" if worst["ratio"] else "exact"
+    yield (
+        "good",
+        f"Closure: {loops} {worst['misclosure_m']:.3f} m off in {worst['length_m']:.0f} m, {ratio} "
+        f"(run {worst['run']}, mark {worst['mark']})",
+    )
+
+
+def _ties(ties: Sequence[Mapping[str, Any]]) -> Iterator[Line]:
+    if ties:
+        worst = max(ties, key=lambda tie: tie["spread_m"])
+        marks = f"{len(ties)} marks" if len(ties) > 1 else "one mark"
+        yield (
+            "plain",
+            f"Runs: tied at {marks}, up to {worst['spread_m']:.3f} m apart before the adjustment "
+            f"(mark {worst['mark']})",
+        )
+
+
+def _baseline(check: Mapping[str, Any] | None) -> Iterator[Line]:
+    if check is None:
+        yield "look", "Baseline: only one mark lies on the map, so no length on it checks the walk"
+        return
+    difference = check["measured_m"] - check["mapped_m"]
+    yield (
+        "good" if abs(check["sigmas"]) <= 3 else "look",
+        f"Baseline {check['from']} to {check['to']}: walked {check['measured_m']:.3f} m, on the "
+        f"map {check['mapped_m']:.3f} m, {1000 * difference:+.0f} mm; "
+        f"{1000 * check['sigma_m']:.0f} mm is the standard deviation to expect",
+    )
+
+
+def _areas(areas: Mapping[str, Mapping[str, Any]]) -> Iterator[Line]:
+    by_code: dict[str, list[Mapping[str, float]]] = {}
+    for area in areas.values():
+        by_code.setdefault(area["code"] or "without a code", []).append(area["net_area_m2"])
+    if not by_code:
+        return
+    yield "title", "Areas on the ground"
+    width = max(map(len, by_code))
+    for code, found in sorted(by_code.items()):
+        text = f"  {code:{width}}  {sum(one['value'] for one in found):10.2f} m2"
+        if len(found) == 1:
+            yield "plain", f"{text}, standard deviation {found[0]['sigma']:.2f} m2"
+        else:
+            yield "plain", f"{text} in {len(found)} areas"
+
+
+def _ground(terrain: Mapping[str, Any] | None) -> Iterator[Line]:
+    if terrain is None or terrain["lowest"] is None:
+        yield "look", "Ground: too few marks for a surface, so there are no rasters"
+        return
+    yield (
+        "plain",
+        f"Ground: elevations {terrain['lowest']:.2f} to {terrain['highest']:.2f} "
+        f"({terrain['elevation_unit']}), {terrain['rows']} x {terrain['cols']} cells of "
+        f"{terrain['cell_size']:g}",
+    )
+
+
+def _findings(findings: Sequence[Mapping[str, Any]]) -> Iterator[Line]:
+    look = [one for one in findings if one["level"] == "look"]
+    notes = [one for one in findings if one["level"] != "look"]
+    if not look:
+        yield "good", "Nothing needs a look"
+    for heading, style, found in (
+        ("Look at this before you use the numbers", "look", look),
+        ("Worth knowing", "plain", notes),
+    ):
+        if not found:
+            continue
+        yield "title", heading
+        for one in found[:_SHOWN]:
+            line = f":{one['line']}" if one.get("line") else ""
+            where = f" ({one['file']}{line})" if one.get("file") else ""
+            yield ("look" if style == "look" else "plain"), f"  {one['text']}{where}"
+        if len(found) > _SHOWN:
+            yield "plain", f"  and {len(found) - _SHOWN} more, in report.json"
