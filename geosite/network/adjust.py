@@ -10,7 +10,7 @@ from geosite.errors import Finding, Problem, SurveyRefused
 from geosite.fieldbook.model import Floats, Ints, Notes
 from geosite.network.checks import (
     LengthCheck,
-    attendance,
+    anchor_ok,
     baseline_apart,
     closures_ok,
     length_ok,
@@ -60,7 +60,7 @@ def adjust(notes: Notes) -> Network:
     """
     book, baseline = notes.book, notes.site.baseline
     anchored = read_anchor(notes)
-    problems = attendance(notes, anchored)
+    problems = anchor_ok(notes, anchored)
     if problems:
         raise SurveyRefused(problems)
     always = {baseline.from_, baseline.to}

@@ -8,13 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from geosite.errors import Finding, Problem
-from geosite.fieldbook.model import FieldBook, Notes
+from geosite.fieldbook.model import FieldBook, Ints, Notes
 from geosite.fieldbook.toml_lines import line_of
 from geosite.network.frame import Anchored
 from geosite.network.model import Closure
 from geosite.network.walk import Walk
 
-__all__ = ["LengthCheck", "attendance", "baseline_apart", "closures_ok", "length_ok"]
+__all__ = ["LengthCheck", "anchor_ok", "baseline_apart", "closures_ok", "length_ok"]
 
 LEAST_LOOP = 2.0
 """Metres; the ratio of misclosure of a shorter loop says nothing."""
@@ -28,83 +28,19 @@ def _line(notes: Notes, *path: str) -> int | None:
     return line_of(notes.site_lines, path)
 
 
-def _visit(book: FieldBook, mark: int, run: int | None = None) -> int:
-    """First row on a mark, of one run or of all."""
-    there = book.mark == mark
-    if run is not None:
-        there &= book.run == run
-    return int(np.argmax(there)) if there.any() else -1
+def _first_visits(book: FieldBook, name: str) -> Ints:
+    """First row of each run on a mark."""
+    rows = np.flatnonzero(book.mark == book.marks.index(name))
+    runs, first = np.unique(book.run[rows], return_index=True)
+    visits = np.full(len(book.runs), -1, dtype=np.int64)
+    visits[runs] = rows[first]
+    return visits
 
 
-def attendance(notes: Notes, anchored: Anchored) -> list[Problem]:
-    """Every run visits both baseline marks; every anchored mark is in the field book."""
-    book, baseline = notes.book, notes.site.baseline
+def anchor_ok(notes: Notes, anchored: Anchored) -> list[Problem]:
+    """Refuse an anchor that cannot hold the survey: known marks that fall together on the map."""
     problems = []
-    numbers = {name: i for i, name in enumerate(book.marks)}
-    if baseline.from_ == baseline.to:
-        return [
-            Problem(
-                "baseline-one-mark",
-                f"the baseline runs from {baseline.from_} to {baseline.to}",
-                "two different marks",
-                "name the two marks every run visits",
-                notes.site_file,
-                _line(notes, "baseline"),
-            )
-        ]
-    for name, key in ((baseline.from_, "from"), (baseline.to, "to")):
-        if name not in numbers:
-            problems.append(
-                Problem(
-                    "baseline-mark-missing",
-                    f"baseline mark {name} is not in the field book {book.file}",
-                    "the name of a mark in column point",
-                    "correct the name here or there",
-                    notes.site_file,
-                    _line(notes, "baseline", key),
-                )
-            )
-    if problems:
-        return problems
-    for run, run_name in enumerate(book.runs):
-        for name in (baseline.from_, baseline.to):
-            if _visit(book, numbers[name], run) < 0:
-                row = int(np.argmax(book.run == run))
-                problems.append(
-                    Problem(
-                        "run-without-baseline",
-                        f"run {run_name} never visits baseline mark {name}",
-                        f"every run to visit {baseline.from_} and {baseline.to}",
-                        "walk the run again over both marks, or correct the mark names",
-                        book.file,
-                        int(book.line[row]),
-                    )
-                )
-    problems += [
-        Problem(
-            "anchor-mark-missing",
-            f"anchored mark {control.name} is not in the field book {book.file}",
-            "the name of a mark in column point",
-            "correct the name, or remove the table",
-            notes.site_file,
-            _line(notes, "anchor", "marks", control.name),
-        )
-        for control in anchored.controls
-        if control.name not in numbers
-    ]
     used = [c for c in anchored.controls if c.position is not None and not c.check]
-    if len(used) < 2 and anchored.azimuth is None:
-        name = used[0].name if used else baseline.from_
-        problems.append(
-            Problem(
-                "anchor-one-mark",
-                f"only mark {name} has a known position",
-                "two marks, or one mark and the azimuth of the baseline",
-                "add a second mark or [anchor.azimuth]",
-                notes.site_file,
-                _line(notes, "anchor", "marks"),
-            )
-        )
     for i, first in enumerate(used):
         for second in used[i + 1 :]:
             assert first.position is not None
@@ -126,13 +62,11 @@ def attendance(notes: Notes, anchored: Anchored) -> list[Problem]:
 def baseline_apart(notes: Notes, walk: Walk) -> list[Problem]:
     """Refuse runs in whose notes the two baseline marks fall together."""
     book, baseline = notes.book, notes.site.baseline
-    numbers = {name: i for i, name in enumerate(book.marks)}
     place = np.empty(len(walk.row), dtype=np.int64)
     place[walk.row] = np.arange(len(walk.row))
     problems = []
-    for run, run_name in enumerate(book.runs):
-        first = _visit(book, numbers[baseline.from_], run)
-        second = _visit(book, numbers[baseline.to], run)
+    starts, ends = _first_visits(book, baseline.from_), _first_visits(book, baseline.to)
+    for run_name, first, second in zip(book.runs, starts, ends, strict=True):
         apart = float(np.hypot(*(book.local[second] - book.local[first])[:2]))
         variance = abs(walk.variance[place[second]] - walk.variance[place[first]])
         if apart < APART or (apart < 1.0 and apart < 2 * math.sqrt(variance)):

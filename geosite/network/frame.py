@@ -420,21 +420,13 @@ class _AnchorReader:
         self.height_unit_m, height_unit_name = (
             _unit(vertical) if vertical is not None else (unit_m, unit_name)
         )
-        placed = {name: self.position(name, mark) for name, mark in self.anchor.marks.items()}
-        heights = {name: self.elevation(name, mark) for name, mark in self.anchor.marks.items()}
+        marks = {n: m for n, m in self.anchor.marks.items() if n in self.notes.book.marks}
+        placed = {name: self.position(name, mark) for name, mark in marks.items()}
+        heights = {name: self.elevation(name, mark) for name, mark in marks.items()}
         known = np.array(
             [p for name, p in placed.items() if p is not None and not self.anchor.marks[name].check]
         )
-        if not len(known):
-            if not self.problems:
-                self.problem(
-                    "anchor-missing",
-                    "no mark has a known position",
-                    "two marks with easting and northing, or one with an azimuth",
-                    "add [anchor.marks.NAME] for the baseline marks",
-                    "anchor",
-                    "marks",
-                )
+        if self.problems:
             raise InputError(self.problems)
         middle = known.mean(axis=0)
         origin = (float(np.rint(middle[0])), float(np.rint(middle[1])))
@@ -469,10 +461,7 @@ class _AnchorReader:
             raise InputError(self.problems)
         return Anchored(
             frame,
-            tuple(
-                self.control(n, m, frame, placed[n], heights[n])
-                for n, m in self.anchor.marks.items()
-            ),
+            tuple(self.control(n, m, frame, placed[n], heights[n]) for n, m in marks.items()),
             azimuth,
             tuple(self.findings),
         )
@@ -515,44 +504,10 @@ class _AnchorReader:
 
     def position(self, name: str, mark: AnchorMark) -> tuple[float, float] | None:
         """Map position of an anchored mark, map units."""
-        where = ("anchor", "marks", name)
-        on_map = (mark.easting, mark.northing)
-        on_globe = (mark.latitude, mark.longitude)
-        for pair, words in (
-            (on_map, ("easting", "northing")),
-            (on_globe, ("latitude", "longitude")),
-        ):
-            if (pair[0] is None) != (pair[1] is None):
-                given, missing = words if pair[1] is None else words[::-1]
-                self.problem(
-                    "anchor-incomplete",
-                    f"mark {name} has {given} without {missing}",
-                    f"both {words[0]} and {words[1]}",
-                    f"add {missing}",
-                    *where,
-                )
-                return None
-        if on_map[0] is not None and on_globe[0] is not None:
-            self.problem(
-                "anchor-twice",
-                f"mark {name} is given by easting, northing and by latitude, longitude",
-                "one of the two",
-                "keep the one you trust",
-                *where,
-            )
-            return None
         if mark.easting is not None and mark.northing is not None:
             return mark.easting, mark.northing
         if mark.latitude is not None and mark.longitude is not None:
             return self.from_globe(name, mark.longitude, mark.latitude)
-        if mark.elevation is None and mark.ellipsoidal_height is None:
-            self.problem(
-                "anchor-empty",
-                f"mark {name} has no coordinates",
-                "easting and northing, latitude and longitude, or an elevation",
-                "add them or remove the table",
-                *where,
-            )
         return None
 
     def from_globe(
@@ -622,15 +577,6 @@ class _AnchorReader:
         where = ("anchor", "marks", name, "ellipsoidal_height")
         if mark.ellipsoidal_height is None:
             return None if mark.elevation is None else mark.elevation * self.height_unit_m
-        if mark.elevation is not None:
-            self.problem(
-                "anchor-twice",
-                f"mark {name} has an elevation and an ellipsoidal_height",
-                "one of the two",
-                "keep the one you trust",
-                *where,
-            )
-            return None
         if mark.latitude is None or mark.longitude is None or self.vertical is None:
             self.problem(
                 "anchor-incomplete",
@@ -750,25 +696,8 @@ class _AnchorReader:
         """Magnetic declination and its model's standard deviation, degrees."""
         given = self.anchor.azimuth
         assert given is not None
-        where = ("anchor", "azimuth", "date")
-        day = given.date or self.notes.site.site.date
-        if day is None:
-            self.problem(
-                "azimuth-date",
-                "the magnetic azimuth has no date",
-                "the day of the compass reading",
-                "add date to [anchor.azimuth]",
-                "anchor",
-                "azimuth",
-            )
-            return None
-        try:
-            year = _decimal_year(day)
-        except ValueError:
-            self.problem(
-                "azimuth-date", f'"{day}" is not a date', "year-month-day", "correct it", *where
-            )
-            return None
+        day = given.date or ""
+        year = _decimal_year(day)
         longitude, latitude = _longitude_latitude(self.wkt, *place)
         ellipsoidal = height + (self.anchor.geoid_height or 0.0)
         return self.model_declination(float(latitude), float(longitude), ellipsoidal, year, day)
@@ -848,8 +777,8 @@ def magnetic_declination(
 
 
 def _decimal_year(day: str) -> float:
-    from datetime import date
+    from datetime import date, datetime
 
-    when = date.fromisoformat(day[:10])
+    when = datetime.fromisoformat(day).date()
     start, end = date(when.year, 1, 1), date(when.year + 1, 1, 1)
     return when.year + (when - start).days / (end - start).days
