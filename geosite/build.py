@@ -1,0 +1,54 @@
+"""The straight line: field book, network, linework, terrain, review, handover."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from geosite.fieldbook.model import Notes
+from geosite.handover.model import Package
+from geosite.handover.pack import pack, survey_report
+from geosite.linework.draw import draw
+from geosite.network.adjust import adjust
+from geosite.review.answers import answer
+from geosite.terrain.site import lay_ground
+
+__all__ = ["build", "check"]
+
+
+def build(notes: Notes) -> Package:
+    """Turn the notes of a walked survey into everything that leaves.
+
+    Parameters
+    ----------
+    notes
+        From `geosite.fieldbook.read.read_survey`.
+
+    Returns
+    -------
+    Package
+        For `geosite.handover.write.write_package`.
+
+    Raises
+    ------
+    InputError
+        The site file asks for something that is not in the field book.
+    SurveyRefused
+        The survey cannot be right: a loop that does not close, an outline that crosses itself.
+    """
+    network = adjust(notes)
+    drawing = draw(notes, network)
+    terrain = lay_ground(notes, network, drawing)
+    answers = answer(notes, network, drawing, terrain)
+    return pack(notes, network, drawing, terrain, answers)
+
+
+def check(notes: Notes) -> dict[str, Any]:
+    """Return how far a survey can be trusted, with the findings; make nothing of it.
+
+    Raises
+    ------
+    SurveyRefused
+        The survey cannot be right.
+    """
+    network = adjust(notes)
+    return survey_report(notes, network, draw(notes, network))

@@ -1,0 +1,246 @@
+"""One package from the results of every room."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from geosite import __version__
+from geosite.errors import Finding
+from geosite.fieldbook.model import Notes
+from geosite.handover.answer_layers import answer_layers, answer_tables
+from geosite.handover.layers import survey_layers
+from geosite.handover.model import Field, Package, Raster, Table
+from geosite.linework.model import Drawing, Measure
+from geosite.network.model import Network
+from geosite.review.answers import Answers
+from geosite.review.limits import CAUTION as ACCESS_CAUTION
+from geosite.review.parcels import BOUNDARY_CAUTION
+from geosite.terrain.site import Terrain
+
+__all__ = ["CAUTION", "pack", "survey_report"]
+
+Raw = npt.NDArray[np.floating[Any]]
+
+CAUTION = (
+    "Not a boundary survey, not a certificate of accessibility, not a drainage design. Limits are "
+    "defaults that local rules replace; local codes and licensed professionals decide. Locate "
+    "buried services before digging."
+)
+
+
+def pack(
+    notes: Notes,
+    network: Network,
+    drawing: Drawing,
+    terrain: Terrain | None,
+    answers: Answers,
+) -> Package:
+    """Gather layers, rasters, tables, report and findings for the writers."""
+    frame = network.frame
+    findings = (
+        *notes.findings,
+        *network.findings,
+        *drawing.findings,
+        *(terrain.findings if terrain is not None else ()),
+        *answers.findings,
+    )
+    return Package(
+        title=notes.site.site.title,
+        date=notes.site.site.date or "",
+        frame=frame,
+        layers=(
+            *survey_layers(notes, network, drawing),
+            *answer_layers(answers, frame),
+        ),
+        rasters=_rasters(notes, network, terrain) if terrain is not None else (),
+        tables=(_quantities(drawing, notes), *answer_tables(answers)),
+        report=_report(notes, network, drawing, terrain, answers),
+        findings=tuple(sorted(findings, key=_worst_first)),
+        features=drawing.features,
+        codes=notes.site.codes,
+    )
+
+
+def _worst_first(finding: Finding) -> int:
+    return 0 if finding.level == "look" else 1
+
+
+def _rasters(notes: Notes, network: Network, terrain: Terrain) -> tuple[Raster, ...]:
+    grid, site = terrain.grid, notes.site
+    unit = site.surface.slope_unit
+    height = network.frame.height_unit_name
+    bare = terrain.cut
+
+    def shown(values: Raw) -> Raw:
+        cut: Raw = np.where(bare, np.nan, values)
+        return cut
+
+    return (
+        Raster(
+            "elevation",
+            "Elevation",
+            f"Elevation of the ground between the marks, {height}; buildings are cut out.",
+            shown(terrain.elevation),
+            grid,
+            "m" if network.frame.height_unit_m == 1.0 else height,
+            is_elevation=True,
+        ),
+        Raster(
+            "slope",
+            "Slope",
+            f"Slope of the ground in {unit}, method {site.surface.slope_method}.",
+            shown(terrain.slope.steepness(unit)),
+            grid,
+            unit,
+        ),
+        Raster(
+            "drainage_direction",
+            "Drainage direction",
+            "Azimuth of the way water leaves the cell, degrees clockwise from grid north; "
+            "-1 where it cannot leave over the ground.",
+            terrain.drainage.azimuth_deg,
+            grid,
+            "degree",
+        ),
+    )
+
+
+def _measure(measure: Measure | None) -> dict[str, float] | None:
+    if measure is None:
+        return None
+    return {"value": measure.value, "sigma": measure.sigma, "grid": measure.grid}
+
+
+def survey_report(notes: Notes, network: Network, drawing: Drawing) -> dict[str, Any]:
+    """Return how far the survey can be trusted, with its findings."""
+    findings = (*notes.findings, *network.findings, *drawing.findings)
+    return {
+        **_survey(notes, network, drawing),
+        "findings": tuple(sorted(findings, key=_worst_first)),
+    }
+
+
+def _survey(notes: Notes, network: Network, drawing: Drawing) -> dict[str, Any]:
+    site = notes.site
+    return {
+        "geosite": __version__,
+        "site": {"title": site.site.title, "date": site.site.date or "", "file": notes.site_file},
+        "caution": [CAUTION, BOUNDARY_CAUTION, ACCESS_CAUTION],
+        "network": network.report,
+        "areas": {
+            f.name: {
+                "code": f.code,
+                "area_m2": _measure(f.area),
+                "net_area_m2": _measure(f.net_area),
+                "perimeter_m": _measure(f.perimeter),
+                "edging_m": _measure(f.edging),
+                "inside": f.inside,
+            }
+            for f in drawing.features
+            if f.kind == "area"
+        },
+        "lines": {
+            f.name: {
+                "code": f.code,
+                "length_m": _measure(f.length),
+                "length_3d_m": f.length_3d_m,
+                "rise_m": f.rise_m,
+                "fall_m": f.fall_m,
+            }
+            for f in drawing.features
+            if f.kind == "line"
+        },
+    }
+
+
+def _report(
+    notes: Notes,
+    network: Network,
+    drawing: Drawing,
+    terrain: Terrain | None,
+    answers: Answers,
+) -> dict[str, Any]:
+    """Return everything for machines; what stands in tables and layers is summed up here."""
+    return {
+        **_survey(notes, network, drawing),
+        "terrain": None if terrain is None else _ground(terrain, network),
+        "grades": [
+            {k: v for k, v in asdict(g).items() if k != "line_en"} | {"unit": g.unit}
+            for g in answers.grades
+        ],
+        "sections": {
+            p.name: {
+                "length_m": float(p.chainage[-1]),
+                "rise_m": p.rise_m,
+                "fall_m": p.fall_m,
+                "largest_sigma_m": float(p.sigma.max()),
+            }
+            for p in answers.profiles
+        },
+        "earthworks": {w.name: asdict(w) for w in answers.earthworks},
+        "parcels": None
+        if answers.parcel_map is None
+        else {
+            "map_sigma_m": answers.parcel_map.sigma_m,
+            "transformation": answers.parcel_map.transformation,
+            "transformation_sigma_m": answers.parcel_map.transformation_sigma_m,
+            "shares": [asdict(s) for s in answers.shares],
+            "clearances": [
+                {
+                    "feature": c.feature,
+                    "parcel": c.parcel,
+                    "distance_m": c.distance_m,
+                    "sigma_m": c.sigma_m,
+                    "verdict": c.verdict,
+                    "words": c.words,
+                }
+                for c in answers.clearances
+            ],
+        },
+    }
+
+
+def _ground(terrain: Terrain, network: Network) -> dict[str, Any]:
+    inside = terrain.elevation[np.isfinite(terrain.elevation) & ~terrain.cut]
+    grid = terrain.grid
+    return {
+        "cell_size": grid.cell_size,
+        "rows": grid.rows,
+        "cols": grid.cols,
+        "unit": network.frame.unit_name,
+        "elevation_unit": network.frame.height_unit_name,
+        "lowest": float(inside.min()) if inside.size else None,
+        "highest": float(inside.max()) if inside.size else None,
+        "points": len(terrain.tin.points),
+    }
+
+
+def _quantities(drawing: Drawing, notes: Notes) -> Table:
+    records = [
+        {
+            "feature": f.name,
+            "code": f.code or None,
+            "area_m2": f.area.value if f.area else None,
+            "area_sigma_m2": f.area.sigma if f.area else None,
+            "net_area_m2": f.net_area.value if f.net_area else None,
+            "perimeter_m": f.perimeter.value if f.perimeter else None,
+            "length_m": f.length.value if f.length else None,
+            "length_sigma_m": f.length.sigma if f.length else None,
+        }
+        for f in drawing.features
+    ]
+    fields = (
+        Field("feature", "text", "Name in the field book."),
+        Field("code", "text", "Surface or feature code."),
+        Field("area_m2", "real", "Area on the ground.", "m2"),
+        Field("area_sigma_m2", "real", "Its standard deviation.", "m2"),
+        Field("net_area_m2", "real", "Area without the features inside it.", "m2"),
+        Field("perimeter_m", "real", "Length of the outline.", "m"),
+        Field("length_m", "real", "Length on the ground.", "m"),
+        Field("length_sigma_m", "real", "Its standard deviation.", "m"),
+    )
+    return Table("quantities", "Quantities", fields, records)

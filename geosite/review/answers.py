@@ -1,0 +1,236 @@
+"""Every question the site file asks, answered from the adjusted survey."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import partial
+from typing import TypeVar
+
+import numpy as np
+
+from geosite.errors import Finding, InputError, Problem
+from geosite.fieldbook import sitefile
+from geosite.fieldbook.attached import SecondSurface
+from geosite.fieldbook.model import Floats, Notes
+from geosite.linework.model import Drawing
+from geosite.network.model import Frame, Network
+from geosite.review.earthwork import Earthwork, earthwork, plane
+from geosite.review.grades import Grade, grade_findings, grade_lines, polyline
+from geosite.review.ground import Ground
+from geosite.review.limits import limit_sets
+from geosite.review.parcels import Clearance, ParcelMap, Share, lay_on, place_parcels
+from geosite.review.sections import Profile, profile
+from geosite.terrain.site import Terrain
+
+__all__ = ["Answers", "answer"]
+
+Asked = TypeVar("Asked")
+
+
+@dataclass(frozen=True, eq=False)
+class Answers:
+    """What was asked and what came out; empty where nothing was asked.
+
+    Parameters
+    ----------
+    grades, profiles, earthworks
+        In the order of the site file.
+    parcel_map, shares, clearances
+        Of ``[parcels]``.
+    findings
+        What to look at.
+    """
+
+    grades: tuple[Grade, ...] = ()
+    profiles: tuple[Profile, ...] = ()
+    earthworks: tuple[Earthwork, ...] = ()
+    parcel_map: ParcelMap | None = None
+    shares: tuple[Share, ...] = ()
+    clearances: tuple[Clearance, ...] = ()
+    findings: tuple[Finding, ...] = ()
+
+
+def answer(notes: Notes, network: Network, drawing: Drawing, terrain: Terrain | None) -> Answers:
+    """Answer ``[grades]``, ``[sections]``, ``[earthworks]`` and ``[parcels]``.
+
+    Raises
+    ------
+    InputError
+        A question names something that does not exist; all such problems together.
+    """
+    problems: list[Problem] = []
+    findings: list[Finding] = []
+    ground = Ground.between(network, terrain.rows, terrain.tin) if terrain is not None else None
+
+    def tried(ask: Callable[[], Asked], nothing: Asked) -> Asked:
+        try:
+            return ask()
+        except InputError as error:
+            problems.extend(error.problems)
+            return nothing
+
+    def graded() -> tuple[Grade, ...]:
+        attached = notes.attached
+        sets = limit_sets(attached.limit_tables, attached.limits_file)
+        return grade_lines(notes, network, drawing, ground, sets)
+
+    none: tuple[Grade, ...] = ()
+    grades = tried(graded, none)
+    findings += grade_findings(grades)
+    profiles = [
+        tried(partial(_section, name, wanted, notes, network, drawing, ground), None)
+        for name, wanted in notes.site.sections.items()
+    ]
+    works = [
+        tried(partial(_earthwork, name, wanted, notes, network, drawing, ground), None)
+        for name, wanted in notes.site.earthworks.items()
+    ]
+    parcel_map: ParcelMap | None = None
+    shares: tuple[Share, ...] = ()
+    clearances: tuple[Clearance, ...] = ()
+    layer, table = notes.attached.parcels, notes.site.parcels
+    if layer is not None and table is not None:
+        parcel_map = tried(
+            partial(place_parcels, layer, table.sigma, network.frame, notes.site_file), None
+        )
+    if problems:
+        raise InputError(problems)
+    if parcel_map is not None:
+        shares, clearances = lay_on(drawing, network, parcel_map)
+        findings += parcel_map.findings
+        findings += [
+            Finding("look", "parcel-line", c.words + ".")
+            for c in clearances
+            if c.verdict != "clear"
+        ]
+    return Answers(
+        grades,
+        tuple(p for p in profiles if p is not None),
+        tuple(w for w in works if w is not None),
+        parcel_map,
+        shares,
+        clearances,
+        tuple(findings),
+    )
+
+
+def _needs_ground(what: str, ground: Ground | None, notes: Notes) -> Ground:
+    if ground is None:
+        raise InputError(
+            Problem(
+                "no-surface",
+                f"{what} needs the ground between the marks",
+                "three or more marks on the ground that are not on one line",
+                "measure more marks or take it out of the site file",
+                notes.site_file,
+            )
+        )
+    return ground
+
+
+def _section(
+    name: str,
+    wanted: sitefile.Section,
+    notes: Notes,
+    network: Network,
+    drawing: Drawing,
+    ground: Ground | None,
+) -> Profile:
+    under = _needs_ground(f"section {name}", ground, notes)
+    line = polyline(name, notes, network, drawing, feature=wanted.feature, marks=wanted.marks)
+    return profile(line, network, under, wanted)
+
+
+def _earthwork(
+    name: str,
+    wanted: sitefile.Earthwork,
+    notes: Notes,
+    network: Network,
+    drawing: Drawing,
+    ground: Ground | None,
+) -> Earthwork:
+    def refuse(code: str, what: str, expected: str, remedy: str) -> InputError:
+        return InputError(
+            Problem(code, f"earthwork {name}: {what}", expected, remedy, notes.site_file)
+        )
+
+    under = _needs_ground(f"earthwork {name}", ground, notes)
+    areas = {f.name: f for f in drawing.features if f.kind == "area"}
+    if wanted.feature not in areas:
+        raise refuse(
+            "earthwork-no-area",
+            f"there is no area {wanted.feature}",
+            f"one of {', '.join(areas) or 'none'}",
+            "correct the name",
+        )
+    feature = areas[wanted.feature]
+    second = notes.attached.surfaces.get(name)
+    if (second is None) == (wanted.design_elevation is None):
+        raise refuse(
+            "earthwork-design",
+            "it has both a plane and a surface" if second else "it has neither plane nor surface",
+            "either design_elevation or surface",
+            "give one of them",
+        )
+    frame = network.frame
+    if second is not None:
+        design = _surface(second, frame, refuse)
+    else:
+        assert wanted.design_elevation is not None
+        through = (feature.geometry.centroid.x, feature.geometry.centroid.y)
+        if wanted.through is not None:
+            book = notes.book
+            if wanted.through not in book.marks:
+                raise refuse(
+                    "earthwork-no-mark",
+                    f"mark {wanted.through} is not in the field book",
+                    "the name of a mark",
+                    "correct the name",
+                )
+            row = int(np.flatnonzero(book.mark == book.marks.index(wanted.through))[0])
+            through = (float(network.en[row, 0]), float(network.en[row, 1]))
+        design = plane(
+            through,
+            wanted.design_elevation * frame.height_unit_m,
+            wanted.fall_percent,
+            wanted.fall_azimuth,
+            frame.combined_factor,
+        )
+    return earthwork(name, feature, network, under, design, interval=wanted.interval)
+
+
+def _surface(
+    second: SecondSurface, frame: Frame, refuse: Callable[[str, str, str, str], InputError]
+) -> Callable[[Floats], Floats]:
+    """Return a raster as a function of local grid metres: bilinear between cell centres."""
+    from pyproj import CRS
+
+    source = CRS.from_wkt(second.crs_wkt)
+    flat = source.sub_crs_list[0] if source.is_compound else source
+    if not flat.equals(CRS.from_wkt(frame.crs_wkt), ignore_axis_order=True):
+        raise refuse(
+            "surface-crs",
+            f"the second surface {second.file} is in {flat.name}",
+            f"a raster in {frame.crs_name}",
+            "warp it to the map's CRS first",
+        )
+    z = second.values * frame.height_unit_m
+    rows, cols = z.shape
+
+    def design(places: Floats) -> Floats:
+        en = frame.to_map(places)
+        col = (en[:, 0] - second.west) / second.cell_east - 0.5
+        row = (second.north - en[:, 1]) / second.cell_north - 0.5
+        c, r = np.floor(col).astype(np.int64), np.floor(row).astype(np.int64)
+        met = (c >= 0) & (r >= 0) & (c < cols - 1) & (r < rows - 1)
+        c, r = np.clip(c, 0, max(cols - 2, 0)), np.clip(r, 0, max(rows - 2, 0))
+        u, v = col - c, row - r
+        east, south = np.minimum(c + 1, cols - 1), np.minimum(r + 1, rows - 1)
+        heights = (z[r, c] * (1 - u) + z[r, east] * u) * (1 - v) + (
+            z[south, c] * (1 - u) + z[south, east] * u
+        ) * v
+        result: Floats = np.where(met, heights, np.nan)
+        return result
+
+    return design

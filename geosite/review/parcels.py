@@ -1,0 +1,357 @@
+"""The survey on the parcel map: how much lies where, and how far from the lines. No boundary.
+
+A parcel map has an accuracy of its own, usually far below the survey's. Every distance is therefore
+given with both combined, and a line is called clear or crossed only when the 95 % interval says so.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+import shapely
+
+from geosite.errors import Finding, InputError, Problem
+from geosite.fieldbook.attached import PolygonLayer
+from geosite.fieldbook.model import Floats, Ints
+from geosite.linework.model import Drawing, Feature
+from geosite.network.covariance import sigma
+from geosite.network.model import Frame, LinearForm, Network
+from geosite.review.limits import Z95
+
+if TYPE_CHECKING:
+    from shapely.geometry.base import BaseGeometry
+
+__all__ = [
+    "BOUNDARY_CAUTION",
+    "Clearance",
+    "Parcel",
+    "ParcelMap",
+    "Share",
+    "lay_on",
+    "place_parcels",
+]
+
+BOUNDARY_CAUTION = (
+    "Not a boundary survey: distances to parcel lines compare this survey with the parcel map as "
+    "it is; only a licensed surveyor determines a boundary."
+)
+
+
+@dataclass(frozen=True, eq=False)
+class Parcel:
+    """One parcel: its name and its polygon in local grid metres."""
+
+    name: str
+    geometry: BaseGeometry
+
+
+@dataclass(frozen=True, eq=False)
+class ParcelMap:
+    """A parcel layer on the frame of the survey.
+
+    Parameters
+    ----------
+    parcels
+        In file order.
+    sigma_m
+        Stated accuracy of the map, per axis.
+    transformation
+        Name of the coordinate operation used, empty if the CRS is the survey's own.
+    transformation_sigma_m
+        Accuracy that the EPSG register states for it.
+    """
+
+    parcels: tuple[Parcel, ...]
+    sigma_m: float
+    transformation: str
+    transformation_sigma_m: float
+    findings: tuple[Finding, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Share:
+    """Area of one feature within one parcel, ground square metres."""
+
+    feature: str
+    code: str
+    parcel: str
+    area_m2: float
+    area_sigma_m2: float
+    share_of_feature: float
+    share_of_parcel: float
+
+
+@dataclass(frozen=True, eq=False)
+class Clearance:
+    """Nearest approach of a feature to a parcel line, ground metres.
+
+    Parameters
+    ----------
+    distance_m
+        Positive: clear of the line by so much. Negative: reaches over it by so much.
+    sigma_m
+        Survey, parcel map and coordinate transformation combined.
+    verdict
+        ``clear``, ``crosses`` or ``cannot tell`` at 95 %.
+    line
+        From the feature to the parcel line, local grid metres, shape (2, 2).
+    """
+
+    feature: str
+    code: str
+    parcel: str
+    distance_m: float
+    sigma_m: float
+    verdict: Literal["clear", "crosses", "cannot tell"]
+    line: Floats
+
+    @property
+    def words(self) -> str:
+        """One sentence."""
+        reach = f"{abs(self.distance_m):.2f} m +/- {Z95 * self.sigma_m:.2f} m (95 %)"
+        if self.verdict == "clear":
+            return f"{self.feature} is clear of the line of parcel {self.parcel} by {reach}"
+        if self.verdict == "crosses":
+            return f"{self.feature} reaches over the line of parcel {self.parcel} by {reach}"
+        side = "short of" if self.distance_m >= 0 else "over"
+        return (
+            f"{self.feature} and the line of parcel {self.parcel}: cannot tell, "
+            f"measured {side} the line by {reach}"
+        )
+
+
+def place_parcels(layer: PolygonLayer, sigma_m: float, frame: Frame, site_file: str) -> ParcelMap:
+    """Bring a parcel layer onto the survey's frame.
+
+    Parameters
+    ----------
+    layer
+        The polygons as they are in the file.
+    sigma_m
+        Stated accuracy of the parcel map, per axis.
+    frame
+        The survey's map.
+    site_file
+        For messages.
+
+    Raises
+    ------
+    InputError
+        The layer's CRS cannot be brought to the survey's without a grid that is missing here
+        (named), or its coordinates do not make sense there.
+    """
+    operation, accuracy, moved = _onto(frame, layer, site_file)
+    findings = []
+    parcels = []
+    for name, shape in zip(layer.names, moved, strict=True):
+        if not shape.is_valid:
+            shape = shapely.make_valid(shape)
+            findings.append(
+                Finding(
+                    "note",
+                    "parcel-mended",
+                    f"Parcel {name} crosses itself in the parcel map; its area is the mended one.",
+                    layer.file,
+                )
+            )
+        if shape.area > 0:
+            parcels.append(Parcel(name, shape))
+    return ParcelMap(tuple(parcels), sigma_m, operation, accuracy, tuple(findings))
+
+
+def _onto(
+    frame: Frame, layer: PolygonLayer, site_file: str
+) -> tuple[str, float, Sequence[BaseGeometry]]:
+    """Return the operation's name, its accuracy and the shapes in local grid metres."""
+    from pyproj import CRS
+    from pyproj.exceptions import ProjError
+    from pyproj.transformer import TransformerGroup
+
+    def refuse(code: str, what: str, expected: str, remedy: str) -> InputError:
+        return InputError(
+            Problem(code, f"[parcels] file {layer.file}: {what}", expected, remedy, site_file)
+        )
+
+    try:
+        source = CRS.from_wkt(layer.crs_wkt)
+        target = CRS.from_wkt(frame.crs_wkt)
+        flat = source.sub_crs_list[0] if source.is_compound else source
+        operation, accuracy, transform = "", 0.0, None
+        if not flat.equals(target, ignore_axis_order=True):
+            group = TransformerGroup(flat, target, always_xy=True, allow_ballpark=False)
+            if not group.transformers:
+                grids = sorted(
+                    {g.short_name for op in group.unavailable_operations for g in op.grids}
+                )
+                raise refuse(
+                    "parcels-no-transformation",
+                    f"from {flat.name} to {target.name} there is no transformation here"
+                    + (f", it needs the grid {', '.join(grids)}" if grids else ""),
+                    "a parcel map in a CRS that can be brought to the survey's",
+                    "install the grid for PROJ or export the parcel map in the survey's CRS",
+                )
+            transform = group.transformers[0]
+            operation = str(transform.description)
+            # -1 is PROJ's word for an accuracy that nobody stated
+            accuracy = max(float(transform.accuracy), 0.0)
+    except ProjError as error:
+        raise refuse(
+            "parcels-crs",
+            f"its CRS cannot be used ({error})",
+            "a CRS that PROJ knows",
+            "export the parcel map in the survey's CRS",
+        ) from error
+
+    def move(coordinates: Floats) -> Floats:
+        if transform is not None:
+            east, north = transform.transform(coordinates[:, 0], coordinates[:, 1])
+            coordinates = np.column_stack([east, north])
+        return frame.to_local(coordinates)
+
+    moved = [shapely.transform(s, move) for s in layer.shapes]
+    if not all(np.isfinite(shapely.get_coordinates(s)).all() for s in moved):
+        raise refuse(
+            "parcels-out-of-reach",
+            f"its coordinates cannot be brought to {target.name}",
+            "parcels near the survey",
+            "check the CRS that the parcel map claims",
+        )
+    return operation, accuracy, moved
+
+
+def lay_on(
+    drawing: Drawing, network: Network, parcel_map: ParcelMap
+) -> tuple[tuple[Share, ...], tuple[Clearance, ...]]:
+    """Lay the features on the parcels.
+
+    Returns
+    -------
+    shares
+        Every feature and parcel that overlap, with the ground area they share. Its sigma is the
+        survey's alone for the whole feature, and grows with the length of parcel line that cuts
+        through it, because that line is only as good as the parcel map.
+    clearances
+        Per feature the nearest line of the parcel that holds most of it.
+    """
+    parcels = parcel_map.parcels
+    tree = shapely.STRtree([p.geometry for p in parcels])
+    factor = network.frame.combined_factor
+    map_sigma = float(np.hypot(parcel_map.sigma_m, parcel_map.transformation_sigma_m))
+    shares: list[Share] = []
+    clearances: list[Clearance] = []
+    for feature in drawing.features:
+        shape = shapely.force_2d(feature.geometry)
+        near: Ints = np.sort(tree.query(shape, predicate="intersects"))
+        if feature.kind == "area" and feature.area is not None:
+            shares += _shares(feature, shape, [parcels[i] for i in near], factor, map_sigma)
+        if len(near):
+            clearances.append(
+                _clearance(feature, shape, [parcels[i] for i in near], network, map_sigma)
+            )
+    return tuple(shares), tuple(clearances)
+
+
+def _shares(
+    feature: Feature,
+    shape: BaseGeometry,
+    parcels: Iterable[Parcel],
+    factor: float,
+    map_sigma: float,
+) -> list[Share]:
+    assert feature.area is not None
+    found = []
+    for parcel in parcels:
+        common = shape.intersection(parcel.geometry)
+        if common.area <= 0:
+            continue
+        # the exact area where the whole feature lies inside, the densified one where it is cut
+        part = common.area / shape.area
+        cut = parcel.geometry.boundary.intersection(shape).length / factor
+        found.append(
+            Share(
+                feature.name,
+                feature.code,
+                parcel.name,
+                feature.area.value * part,
+                # one shift of the parcel map moves the whole cut: sigma times its length
+                float(np.hypot(feature.area.sigma * part, map_sigma * cut)),
+                part,
+                common.area / parcel.geometry.area,
+            )
+        )
+    return found
+
+
+def _clearance(
+    feature: Feature,
+    shape: BaseGeometry,
+    parcels: Sequence[Parcel],
+    network: Network,
+    map_sigma: float,
+) -> Clearance:
+    def held(parcel: Parcel) -> float:
+        common = shape.intersection(parcel.geometry)
+        return float(common.area or common.length or (1.0 if not common.is_empty else 0.0))
+
+    parcel = max(parcels, key=held)
+    boundary = parcel.geometry.boundary
+    outside = shape.difference(parcel.geometry)
+    if outside.is_empty:
+        line = shapely.get_coordinates(shapely.shortest_line(shape, boundary))
+        sign = 1.0
+    else:
+        # the point that reaches farthest over the line
+        corners = shapely.get_coordinates(outside)
+        reach = shapely.distance(shapely.points(corners), boundary)
+        farthest = shapely.Point(corners[int(np.argmax(reach))])
+        line = shapely.get_coordinates(shapely.shortest_line(farthest, boundary))
+        sign = -1.0
+    factor = network.frame.combined_factor
+    distance = sign * float(np.hypot(*(line[1] - line[0]))) / factor
+    survey = _sigma_across(feature, line, boundary, network)
+    total = float(np.hypot(survey, map_sigma))
+    if abs(distance) <= Z95 * total:
+        verdict: Literal["clear", "crosses", "cannot tell"] = "cannot tell"
+    else:
+        verdict = "clear" if distance > 0 else "crosses"
+    return Clearance(feature.name, feature.code, parcel.name, distance, total, verdict, line)
+
+
+def _sigma_across(
+    feature: Feature, line: Floats, boundary: BaseGeometry, network: Network
+) -> float:
+    """Return the survey's sigma, ground metres, of the feature's point in the line's direction."""
+    offset = line[1] - line[0]
+    length = float(np.hypot(*offset))
+    if length < 1e-6:
+        # on the line: take the direction across the boundary there
+        at = boundary.project(shapely.Point(line[0]))
+        before = np.array(boundary.interpolate(max(at - 0.5, 0.0)).coords[0][:2])
+        after = np.array(boundary.interpolate(at + 0.5).coords[0][:2])
+        along = after - before
+        offset, length = np.array([-along[1], along[0]]), float(np.hypot(*along)) or 1.0
+    unit = offset / length
+    # between two marks the point moves with both of them, by its share of the way
+    rows = feature.rows
+    places = network.en[rows]
+    nearest = int(np.argmin(((places - line[0]) ** 2).sum(axis=1)))
+    shares = {int(rows[nearest]): 1.0}
+    if len(rows) > 1:
+        best = np.inf
+        for a, b in zip(range(len(rows)), [*range(1, len(rows)), 0], strict=True):
+            leg = places[b] - places[a]
+            square = float(leg @ leg)
+            if square == 0:
+                continue
+            t = float(np.clip((line[0] - places[a]) @ leg / square, 0.0, 1.0))
+            off = float(np.hypot(*(places[a] + t * leg - line[0])))
+            if off < best - 1e-9:
+                best, shares = off, {int(rows[a]): 1.0 - t, int(rows[b]): t}
+    weights = np.array(list(shares.values()))
+    form = LinearForm(
+        np.array(list(shares)), weights * unit[0], weights * unit[1], np.zeros(len(weights))
+    )
+    return float(sigma(network, form)) / network.frame.combined_factor
