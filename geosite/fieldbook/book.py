@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from array import array
+from collections import defaultdict
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -11,7 +11,7 @@ import numpy as np
 
 from geosite.errors import Finding
 from geosite.fieldbook.collect import Problems, nearest, shown
-from geosite.fieldbook.files import clean_name, name_fault
+from geosite.fieldbook.files import NAME_LIMIT, clean_name, name_fault
 from geosite.fieldbook.model import PIECE_KINDS, FieldBook, Floats, Ints
 from geosite.fieldbook.rows import Rows, is_layer_file, open_csv, open_layer
 from geosite.fieldbook.sitefile import Survey
@@ -39,18 +39,20 @@ _SEGMENT = re.compile(r"([a-z]+)\s*(\d{0,5})", re.ASCII)
 PIECE_LIMIT = 9999
 
 
-class _Names(dict[str, int]):
-    """Numbers distinct names in order of appearance; looked up once per spelling, not per row."""
+class _Names:
+    """Numbers distinct names in order of appearance, 0 for a blank."""
 
     def __init__(self) -> None:
-        super().__init__()
-        self.names: dict[str, int] = {}
+        self.numbers: defaultdict[str, int] = defaultdict()
+        self.numbers.default_factory = self.numbers.__len__
+        self.numbers[""]
 
-    def __missing__(self, cell: str) -> int:
-        name = clean_name(cell)
-        number = self.names.setdefault(name, len(self.names)) if name else -1
-        self[cell] = number
-        return number
+    def number(self, cells: Sequence[str]) -> Ints:
+        tidy = str.strip if "".join(cells).isascii() else clean_name
+        return np.fromiter(map(self.numbers.__getitem__, map(tidy, cells)), np.int64, len(cells))
+
+    def names(self) -> tuple[str, ...]:
+        return tuple(self.numbers)[1:]
 
 
 class _Segments(dict[str, int]):
@@ -137,7 +139,8 @@ def read_book(
     _check_names(book, problems)
     _check_duplicates(book, problems, findings)
     # after bad cells the walks can still be checked, after lost rows they cannot
-    return None if problems.codes & {"row-length", "csv-syntax", "run-blank", "no-rows"} else book
+    lost = {"row-length", "csv-syntax", "run-blank", "no-rows"} & problems.codes
+    return None if lost or problems.full else book
 
 
 def _match_header(
@@ -211,59 +214,53 @@ def _collect(
 ) -> FieldBook:
     names = {key: _Names() for key in ("run", "point", "feature", "code")}
     segments, texts = _Segments(), _Texts()
-    numbers = {key: array("d") for key in "xyz"}
-    index = {key: array("q") for key in (*names, "segment")}
+    parts: dict[str, list[Floats | Ints]] = {
+        key: [np.zeros(0)] for key in (*"xyz", *names, "segment", "line")
+    }
     notes: list[str] = []
-    line = array("q")
-    for lines, chunk in rows.chunks:
-        columns = list(zip(*chunk, strict=True))
-        if not columns:
-            continue
-        line.extend(lines)
-
-        def column(key: str, columns: Sequence[Sequence[str]] = columns) -> Sequence[str]:
-            return columns[where[key]] if key in where else ("",) * len(columns[0])
-
+    for lines, columns in rows.chunks:
+        blank = ("",) * len(lines)
+        cells = {key: columns[where[key]] if key in where else blank for key in COLUMNS}
+        parts["line"].append(np.array(lines, dtype=np.int64))
         for axis in "xyz":
-            numbers[axis].frombytes(
-                _numbers(axis, column(axis), lines, file, unit_m, problems).tobytes()
-            )
+            parts[axis].append(_numbers(axis, cells[axis], lines, file, unit_m, problems))
         for key, known in names.items():
-            index[key].extend(map(known.__getitem__, column(key)))
-        words = list(map(segments.__getitem__, column("segment")))
-        if -1 in words:
-            _bad_segments(column("segment"), words, lines, file, problems)
-        index["segment"].extend(words)
-        notes.extend(map(texts.__getitem__, column("note")))
-    local = np.column_stack([np.frombuffer(numbers[axis], np.float64) for axis in "xyz"]) * unit_m
-    segment = _ints(index["segment"])
+            parts[key].append(known.number(cells[key]) - 1)
+        words = np.fromiter(map(segments.__getitem__, cells["segment"]), np.int64, len(lines))
+        _bad_segments(cells["segment"], words, lines, file, problems)
+        parts["segment"].append(words)
+        notes.extend(map(texts.__getitem__, cells["note"]))
+        if problems.full:
+            break
+
+    def whole(key: str) -> Ints:
+        return np.concatenate(parts[key], dtype=np.int64, casting="unsafe")
+
+    local = np.column_stack([np.concatenate(parts[axis], dtype=np.float64) for axis in "xyz"])
+    segment = whole("segment")
     return FieldBook(
         file=file,
-        local=local,
+        local=local * unit_m,
         unit_m=unit_m,
-        runs=tuple(names["run"].names),
-        run=_ints(index["run"]),
-        marks=tuple(names["point"].names),
-        mark=_ints(index["point"]),
-        features=tuple(names["feature"].names),
-        feature=_ints(index["feature"]),
-        codes=tuple(names["code"].names),
-        code=_ints(index["code"]),
+        runs=names["run"].names(),
+        run=whole("run"),
+        marks=names["point"].names(),
+        mark=whole("point"),
+        features=names["feature"].names(),
+        feature=whole("feature"),
+        codes=names["code"].names(),
+        code=whole("code"),
         kind=(segment // (PIECE_LIMIT + 1)).astype(np.int8),
         piece=(segment % (PIECE_LIMIT + 1)).astype(np.int16),
         notes=tuple(notes),
-        line=_ints(line),
+        line=whole("line"),
     )
-
-
-def _ints(values: array[int]) -> Ints:
-    return np.array(values, dtype=np.int64)
 
 
 def _numbers(
     axis: str,
     cells: Sequence[str],
-    lines: list[int],
+    lines: Sequence[int],
     file: str,
     unit_m: float,
     problems: Problems,
@@ -321,13 +318,11 @@ def _number_fault(axis: str, text: str) -> tuple[str, str, str, str]:
 
 
 def _bad_segments(
-    cells: Sequence[str], words: list[int], lines: list[int], file: str, problems: Problems
+    cells: Sequence[str], words: Ints, lines: Sequence[int], file: str, problems: Problems
 ) -> None:
-    for i, number in enumerate(words):
-        if number >= 0:
-            continue
+    for i in np.flatnonzero(words < 0).tolist():
         word = cells[i].strip()
-        near = nearest(re.sub(r"[\W\d_]+", "", word), PIECE_KINDS)
+        near = problems.suggest(re.sub(r"[\W\d_]+", "", word), PIECE_KINDS)
         problems.add(
             "segment-unknown",
             f"segment is {shown(word, 30)}",
@@ -358,9 +353,9 @@ def _check_names(book: FieldBook, problems: Problems) -> None:
         ("code", book.codes, book.code),
     )
     for column, names, number in columns:
-        bad = {i: fault for i, name in enumerate(names) if (fault := name_fault(name))}
-        if not bad:
+        if "".join(names).isprintable() and max(map(len, names), default=0) <= NAME_LIMIT:
             continue
+        bad = {i: fault for i, name in enumerate(names) if (fault := name_fault(name))}
         first = dict(zip(*np.unique(number, return_index=True), strict=True))
         for i, (what, remedy) in bad.items():
             problems.add(

@@ -208,14 +208,17 @@ def check_against_book(
     site: SiteFile, book: FieldBook, place: SiteText, problems: Problems
 ) -> None:
     """Check that marks and features named in the site file are in the field book."""
-    marks, features = set(book.marks), set(book.features)
+    listed = (site.surface.exclude, site.drainage.flow_paths_from, site.sections, site.grades.lines)
+    if not any(listed):
+        return
+    marks, features = dict.fromkeys(book.marks), dict.fromkeys(book.features)
     both = marks | features
 
-    def known(names: tuple[str, ...], among: set[str], kind: str, *path: str) -> None:
+    def known(names: tuple[str, ...], among: dict[str, None], kind: str, *path: str) -> None:
         for i, name in enumerate(names):
             if name in among:
                 continue
-            near = nearest(name, sorted(among)[:5000])
+            near = problems.suggest(name, among)
             problems.add(
                 "name-unknown",
                 f"{'.'.join(path)} names the {kind} {shown(name)}",
@@ -241,13 +244,14 @@ def check_walks(
     site: SiteFile, book: FieldBook, place: SiteText, problems: Problems, findings: list[Finding]
 ) -> None:
     """Check that every run visits the baseline and that the anchor can hold the survey."""
-    number = {name: i for i, name in enumerate(book.marks)}
+    named = {site.baseline.from_, site.baseline.to, *site.anchor.marks}
+    number = {name: i for i, name in enumerate(book.marks) if name in named}
     runs, first_rows = np.unique(book.run, return_index=True)
     ends = {"from": site.baseline.from_, "to": site.baseline.to}
     rows: dict[str, Ints] = {}
     for end, name in ends.items():
         if name not in number:
-            near = nearest(name, book.marks)
+            near = problems.suggest(name, book.marks)
             problems.add(
                 "baseline-unseen",
                 f"baseline mark {shown(name)} is nowhere in the field book",
@@ -263,7 +267,7 @@ def check_walks(
         seen, where = np.unique(book.run[at], return_index=True)
         rows[end] = np.full(len(book.runs), -1)
         rows[end][seen] = at[where]
-        for run in np.setdiff1d(runs, seen):
+        for run in runs[(runs >= 0) & (rows[end][runs] < 0)].tolist():
             problems.add(
                 "run-without-baseline",
                 f"run {shown(book.runs[run])} never visits mark {shown(name)}",
@@ -274,7 +278,7 @@ def check_walks(
             )
     if len(rows) == 2 and ends["from"] != ends["to"]:
         _check_baseline_length(book, rows["from"], rows["to"], problems)
-    _check_anchor_seen(site, number, place, problems, findings)
+    _check_anchor_seen(site, number, book.marks, place, problems, findings)
 
 
 def _check_baseline_length(book: FieldBook, start: Ints, end: Ints, problems: Problems) -> None:
@@ -297,6 +301,7 @@ def _check_baseline_length(book: FieldBook, start: Ints, end: Ints, problems: Pr
 def _check_anchor_seen(
     site: SiteFile,
     number: dict[str, int],
+    marks: tuple[str, ...],
     place: SiteText,
     problems: Problems,
     findings: list[Finding],
@@ -308,7 +313,7 @@ def _check_anchor_seen(
         if name in number:
             continue
         line = place.line("anchor", "marks", name)
-        near = nearest(name, list(number))
+        near = problems.suggest(name, marks)
         if enough or mark.check:
             findings.append(
                 Finding(
@@ -352,9 +357,11 @@ def look_at(site: SiteFile, book: FieldBook, findings: list[Finding]) -> None:
         ("features", book.features, book.feature),
         ("codes", book.codes, book.code),
     ):
+        if len(set(_alike("\n".join(names)).split("\n"))) == len(names):
+            continue
         alike: dict[str, int] = {}
         for i, name in enumerate(names):
-            other = alike.setdefault("".join(name.split()).casefold(), i)
+            other = alike.setdefault(_alike(name), i)
             if other != i:
                 findings.append(
                     Finding(
@@ -368,6 +375,10 @@ def look_at(site: SiteFile, book: FieldBook, findings: list[Finding]) -> None:
                 )
             if len(findings) > 1000:
                 return
+
+
+def _alike(name: str) -> str:
+    return name.replace(" ", "").casefold()
 
 
 def _unexplained_codes(site: SiteFile, book: FieldBook, findings: list[Finding]) -> None:

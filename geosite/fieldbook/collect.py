@@ -40,6 +40,15 @@ class Problems:
         else:
             self.not_kept += 1
 
+    @property
+    def full(self) -> bool:
+        """Whether nobody will read more of them: time to stop looking for further ones."""
+        return len(self.kept) >= KEPT
+
+    def suggest(self, word: str, names: Iterable[str], cutoff: float = 0.6) -> str | None:
+        """Return the name most like `word`, while the problem will be shown at all."""
+        return nearest(word, names, cutoff) if len(self.kept) < SHOWN else None
+
     def first(self) -> list[Problem]:
         """Return the problems to show: by line within each file, files in order of appearance."""
         files: dict[str | None, int] = {}
@@ -50,7 +59,8 @@ class Problems:
         if more > 0:
             rest = Problem(
                 "more-problems",
-                f"{more} more problem{'s' if more > 1 else ''} of this survey not shown",
+                f"{'at least ' if self.full else ''}{more} more problem{'s' if more > 1 else ''}"
+                " not shown",
                 "a survey without any",
                 "mend the ones above first",
             )

@@ -109,4 +109,4 @@ class Notes:
     book: FieldBook
     findings: tuple[Finding, ...] = ()
     site_lines: Mapping[tuple[str | int, ...], int] = field(default_factory=dict)
-    attached: Attached = Attached()
+    attached: Attached = field(default_factory=Attached)
