@@ -7,11 +7,13 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
-from geosite.handover.model import NODATA, Raster
+from geosite.handover.model import NODATA, Package, Raster
 from geosite.network.model import Frame
+from geosite.terrain.model import Grid
 
-__all__ = ["compound_wkt", "drop_foreign_proj", "write_raster"]
+__all__ = ["compound_wkt", "drop_foreign_proj", "write_coverages", "write_raster"]
 
 BLOCK = 512
 
@@ -50,11 +52,9 @@ def write_raster(path: Path, raster: Raster, frame: Frame) -> None:
     drop_foreign_proj()
     import rasterio
     from rasterio.crs import CRS
-    from rasterio.transform import Affine
 
     grid = raster.grid
-    valid = np.isfinite(raster.values)
-    values = np.where(valid, raster.values, NODATA).astype(np.float32)
+    values = _values(raster)
     wkt = (compound_wkt(frame) if raster.is_elevation else None) or frame.crs_wkt
     # average in overviews only where an average means something: not for directions
     overviews = "NEAREST" if raster.unit == "degree" else "AVERAGE"
@@ -70,7 +70,7 @@ def write_raster(path: Path, raster: Raster, frame: Frame) -> None:
             dtype="float32",
             nodata=NODATA,
             crs=CRS.from_wkt(wkt),
-            transform=Affine(grid.cell_size, 0.0, grid.west, 0.0, -grid.cell_size, grid.north),
+            transform=_transform(grid),
             compress="DEFLATE",
             predictor="YES",
             blocksize=BLOCK,
@@ -82,17 +82,73 @@ def write_raster(path: Path, raster: Raster, frame: Frame) -> None:
         file.set_band_description(1, raster.title)
         file.units = (raster.unit,)
         file.update_tags(TITLE=raster.title, DESCRIPTION=raster.description)
-        file.update_tags(1, **_statistics(values[valid], values.size))
+        file.update_tags(1, **_statistics(values))
 
 
-def _statistics(values: np.ndarray[Any, np.dtype[np.float32]], cells: int) -> dict[str, str]:
-    if not values.size:
+def _values(raster: Raster) -> npt.NDArray[np.float32]:
+    finite = np.isfinite(raster.values)
+    return np.where(finite, raster.values, NODATA).astype(np.float32)
+
+
+def _transform(grid: Grid) -> Any:
+    from rasterio.transform import Affine
+
+    return Affine(grid.cell_size, 0.0, grid.west, 0.0, -grid.cell_size, grid.north)
+
+
+def _statistics(values: npt.NDArray[np.float32]) -> dict[str, str]:
+    """Return the statistics of the valid cells under the names that readers look for."""
+    valid = values[values != np.float32(NODATA)].astype(np.float64)
+    if not valid.size:
         return {}
-    exact = values.astype(np.float64)
     return {
-        "STATISTICS_MINIMUM": repr(float(exact.min())),
-        "STATISTICS_MAXIMUM": repr(float(exact.max())),
-        "STATISTICS_MEAN": repr(float(exact.mean())),
-        "STATISTICS_STDDEV": repr(float(exact.std())),
-        "STATISTICS_VALID_PERCENT": f"{100.0 * exact.size / cells:.4g}",
+        "STATISTICS_MINIMUM": repr(float(valid.min())),
+        "STATISTICS_MAXIMUM": repr(float(valid.max())),
+        "STATISTICS_MEAN": repr(float(valid.mean())),
+        "STATISTICS_STDDEV": repr(float(valid.std())),
+        "STATISTICS_VALID_PERCENT": f"{100.0 * valid.size / values.size:.4g}",
     }
+
+
+def write_coverages(path: Path, package: Package, moment: str) -> None:
+    """Add the rasters to a GeoPackage as gridded coverages (OGC 17-066r1), lossless float32.
+
+    Parameters
+    ----------
+    path
+        The GeoPackage.
+    moment
+        ISO 8601 time that the file states as that of the change.
+    """
+    drop_foreign_proj()
+    import rasterio
+    from rasterio.crs import CRS
+
+    crs = CRS.from_wkt(package.frame.crs_wkt)
+    for raster in package.rasters:
+        with (
+            rasterio.Env(OGR_CURRENT_DATE=moment, OGR_SQLITE_SYNCHRONOUS="OFF"),
+            rasterio.open(
+                path,
+                "w",
+                driver="GPKG",
+                width=raster.grid.cols,
+                height=raster.grid.rows,
+                count=1,
+                dtype="float32",
+                nodata=NODATA,
+                crs=crs,
+                transform=_transform(raster.grid),
+                append_subdataset="YES",
+                raster_table=raster.name,
+                raster_identifier=raster.title,
+                raster_description=raster.description,
+                tile_format="TIFF",
+                uom=raster.unit,
+                field_name=raster.title,
+                quantity_definition=raster.description,
+                grid_cell_encoding="grid-value-is-area",
+                version="1.2",
+            ) as file,
+        ):
+            file.write(_values(raster), 1)

@@ -17,13 +17,14 @@ from geosite.fieldbook.model import PIECE_KINDS, Notes
 from geosite.fieldbook.sitefile import Code
 from geosite.handover.model import Field, Layer
 from geosite.linework.model import Drawing, Feature, Measure
+from geosite.linework.on_map import to_map_geometry
 from geosite.network.covariance import sigma_horizontal, sigma_vertical
 from geosite.network.model import Frame, Network
 
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
 
-__all__ = ["areas", "baseline", "lines", "points", "survey_layers", "to_map_geometry"]
+__all__ = ["areas", "baseline", "lines", "points", "survey_layers"]
 
 
 def survey_layers(notes: Notes, network: Network, drawing: Drawing) -> tuple[Layer, ...]:
@@ -36,19 +37,6 @@ def survey_layers(notes: Notes, network: Network, drawing: Drawing) -> tuple[Lay
     )
 
 
-def to_map_geometry(geometry: BaseGeometry, frame: Frame) -> BaseGeometry:
-    """Turn a geometry from local grid metres and metres up into map and elevation units."""
-    flat = not geometry.has_z
-
-    def moved(local: np.ndarray[Any, np.dtype[np.float64]]) -> Any:
-        en = frame.to_map(local)
-        if flat:
-            return en
-        return np.column_stack([en, local[:, 2] / frame.height_unit_m])
-
-    return shapely.transform(geometry, moved, include_z=not flat)
-
-
 def points(notes: Notes, network: Network) -> Layer:
     """Return every observation with its local and its map coordinates and their accuracy."""
     book, frame = notes.book, network.frame
@@ -58,6 +46,7 @@ def points(notes: Notes, network: Network) -> Layer:
     local = book.local / book.unit_m
     correction = np.hypot(*(network.en - network.raw_en).T)
     correction_up = network.elevation - network.raw_elevation
+    placed: Any = shapely.points(np.column_stack([en, elevation]))
     columns: dict[str, Sequence[Any]] = {
         "run": _names(book.runs, book.run),
         "point": _names(book.marks, book.mark),
@@ -114,7 +103,7 @@ def points(notes: Notes, network: Network) -> Layer:
         "PointZ",
         fields,
         _records(columns),
-        list(shapely.points(np.column_stack([en, elevation]))),
+        placed.tolist(),
     )
 
 
@@ -126,18 +115,19 @@ def baseline(notes: Notes, network: Network) -> Layer:
     rows = [first, last]
     grid = network.en[last] - network.en[first]
     grid_m = float(math.hypot(*grid))
-    mapped_m = grid_m / frame.combined_factor
-    measured_m = _measured(notes, *(book.marks.index(name) for name in names))
+    check = network.report.get("baseline")
+    check = check if isinstance(check, dict) and (check["from"], check["to"]) == names else {}
     azimuth = math.atan2(grid[0], grid[1])
     ends = np.column_stack([frame.to_map(network.en), network.elevation / frame.height_unit_m])
     record = {
         "from_point": names[0],
         "to_point": names[1],
-        "length_m": mapped_m,
-        "length_measured_m": measured_m,
+        "length_m": grid_m / frame.combined_factor,
         "length_grid_m": grid_m,
-        "difference_m": measured_m - mapped_m,
-        "difference_ppm": (measured_m / mapped_m - 1.0) * 1e6,
+        "measured_m": check.get("measured_m", grid_m / frame.combined_factor),
+        "mapped_m": check.get("mapped_m"),
+        "difference_ppm": check.get("ppm"),
+        "difference_sigma_m": check.get("sigma_m"),
         "azimuth_grid_deg": math.degrees(azimuth) % 360.0,
         "azimuth_true_deg": math.degrees(azimuth + frame.convergence) % 360.0,
         "rise_m": float(network.elevation[last] - network.elevation[first]),
@@ -147,10 +137,11 @@ def baseline(notes: Notes, network: Network) -> Layer:
         Field("from_point", "text", "First baseline mark."),
         Field("to_point", "text", "Second baseline mark."),
         Field("length_m", "real", "Length between the placed marks, on the ground.", "m"),
-        Field("length_measured_m", "real", "Length as walked, mean of all runs.", "m"),
         Field("length_grid_m", "real", "Length between the placed marks, on the map grid.", "m"),
-        Field("difference_m", "real", "Walked minus placed length.", "m"),
-        Field("difference_ppm", "real", "The same in parts per million of the length.", "ppm"),
+        Field("measured_m", "real", "Length as walked, from all runs, on the ground.", "m"),
+        Field("mapped_m", "real", "Length between the given positions, on the ground.", "m"),
+        Field("difference_ppm", "real", "Measured minus mapped, per million of mapped.", "ppm"),
+        Field("difference_sigma_m", "real", "Standard deviation of the difference.", "m"),
         Field("azimuth_grid_deg", "real", "Direction clockwise from grid north.", "deg"),
         Field("azimuth_true_deg", "real", "Direction clockwise from true north.", "deg"),
         Field("rise_m", "real", "Second mark above the first.", "m"),
@@ -289,23 +280,12 @@ def _measure(measure: Measure | None) -> tuple[float | None, float | None, float
     return measure.value, measure.grid, measure.sigma
 
 
-def _measured(notes: Notes, one: int, other: int) -> float:
-    """Return the horizontal length between two marks as walked, mean over the runs, metres."""
-    book = notes.book
-    lengths = []
-    for run in range(len(book.runs)):
-        ends = [book.local[(book.run == run) & (book.mark == mark), :2] for mark in (one, other)]
-        if all(len(end) for end in ends):
-            lengths.append(math.hypot(*(ends[1].mean(axis=0) - ends[0].mean(axis=0))))
-    return math.fsum(lengths) / len(lengths)
-
-
 def _one_kind(shapes: Iterable[BaseGeometry], kind: str) -> tuple[str, list[BaseGeometry]]:
     """Keep the plain kind; where one feature has several parts the whole layer is of that kind."""
     found = list(shapes)
     if all(shape.geom_type == kind for shape in found):
         return f"{kind}Z", found
-    collect = shapely.multipolygons if kind == "Polygon" else shapely.multilinestrings
+    collect: Any = shapely.multipolygons if kind == "Polygon" else shapely.multilinestrings
     return f"Multi{kind}Z", [
         shape if shape.geom_type.startswith("Multi") else collect([shape]) for shape in found
     ]

@@ -107,6 +107,7 @@ class Table:
     title: str
     fields: tuple[Field, ...]
     records: Sequence[Mapping[str, Any]]
+    description: str = ""
 
 
 @dataclass(frozen=True, eq=False)
@@ -129,6 +130,10 @@ class Package:
         The drawing, for writers that know true curves (`geosite.linework.model.Feature`).
     codes
         Meaning of the codes (`geosite.fieldbook.sitefile.Code` by name).
+    description, surveyor, client, licence
+        Of the site, as in its ``[site]`` table; empty for not said.
+    lineage
+        How the survey was measured, adjusted and placed, one sentence or two per step.
     """
 
     title: str
@@ -141,3 +146,8 @@ class Package:
     findings: tuple[Finding, ...] = ()
     features: tuple[Any, ...] = ()
     codes: Mapping[str, Any] = field(default_factory=dict)
+    description: str = ""
+    surveyor: str = ""
+    client: str = ""
+    licence: str = ""
+    lineage: tuple[str, ...] = ()
