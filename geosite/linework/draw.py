@@ -447,7 +447,7 @@ def _crossing(book: FieldBook, name: str, rows: Ints, ring: Floats, between: Int
         f"the outline of {name!r} crosses itself: the edge from {_at(book, a[0])} to "
         f"{_at(book, a[1])} meets the edge from {_at(book, b[0])} to {_at(book, b[1])}",
         "an outline that goes around an area once",
-        "check the order of these marks",
+        "check the order of these marks; a mark visited again carries the same name in both rows",
         book.file,
         int(book.line[b[1]]),
     )
