@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol, TypeVar
 
 import numpy as np
 
 from geosite.errors import InputError, Problem
 from geosite.fieldbook import sitefile
+from geosite.fieldbook.collect import Problems
+from geosite.fieldbook.files import check_plain_file, decode, inside
+from geosite.fieldbook.site import parse_toml
 from geosite.fieldbook.sitefile import SiteFile
 
 if TYPE_CHECKING:
@@ -34,7 +37,19 @@ POLYGON_DRIVERS = (
 )
 RASTER_DRIVERS = ("GTiff", "AAIGrid", "GPKG")
 
+VECTOR_LIMIT = 1_000_000_000
+TABLES_LIMIT = 1_000_000
+RASTER_LIMIT = 2_000_000_000
+"""Largest files read, bytes."""
+
 Refuse = Callable[[str, str, str, str], InputError]
+T = TypeVar("T")
+
+
+class LineOf(Protocol):
+    """Gives the line of a key of the site file by its path."""
+
+    def __call__(self, *path: str | int) -> int | None: ...
 
 
 @dataclass(frozen=True, eq=False)
@@ -99,88 +114,73 @@ class Attached:
     surfaces: Mapping[str, SecondSurface] = field(default_factory=dict)
 
 
-def read_attached(site: SiteFile, folder: Path, site_file: str) -> Attached:
-    """Read every file that the site file points to.
+def read_attached(
+    site: SiteFile, folder: Path, file: str, line: LineOf, problems: Problems
+) -> Attached:
+    """Read every file that the site file points to; what is wrong goes into `problems`.
 
     Parameters
     ----------
-    site, folder, site_file
-        The site file, the folder its relative paths start in, its name for messages.
-
-    Raises
-    ------
-    InputError
-        Everything that is wrong with any of them.
+    site, folder, file
+        The site file's tables, its folder, its name for messages.
+    line
+        Gives the line of a key of the site file by its path.
+    problems
+        Receives everything that is wrong with any of the files.
     """
-    problems: list[Problem] = []
 
-    def refuse_as(what: str) -> Refuse:
+    def read(reader: Callable[[Path, Refuse], T], named: str, limit: int, *key: str) -> T | None:
+        at = line(*key)
+        path = inside(folder, named, ".".join(key), problems, file, at)
+        what = f"file of {'.'.join(key)},"
+        if path is None or not check_plain_file(path, named, what, limit, problems, (file, at)):
+            return None
+
         def refuse(code: str, wrong: str, expected: str, remedy: str) -> InputError:
-            return InputError(Problem(code, f"{what}: {wrong}", expected, remedy, site_file))
+            said = f"{'.'.join(key)}: {wrong}"
+            return InputError(Problem(code, said, expected, remedy, file, at))
 
-        return refuse
+        try:
+            return reader(path.resolve(), refuse)
+        except InputError as error:
+            problems.extend(error.problems)
+            return None
 
     parcels: PolygonLayer | None = None
-    tables: Mapping[str, Any] = {}
+    if (table := site.parcels) is not None:
+        parcels = read(partial(_polygons, table), table.file, VECTOR_LIMIT, "parcels", "file")
+    tables: Mapping[str, Any] | None = None
+    if (limits := site.grades.limits_file) is not None:
+        tables = read(partial(_tables, limits), limits, TABLES_LIMIT, "grades", "limits_file")
     surfaces: dict[str, SecondSurface] = {}
-    try:
-        if site.parcels is not None:
-            parcels = _polygons(site.parcels, folder, refuse_as("[parcels] file"))
-    except InputError as error:
-        problems += error.problems
-    try:
-        if site.grades.limits_file is not None:
-            tables = _tables(site.grades.limits_file, folder, refuse_as("[grades] limits_file"))
-    except InputError as error:
-        problems += error.problems
     for name, wanted in site.earthworks.items():
-        try:
-            if wanted.surface is not None:
-                refuse = refuse_as(f"[earthworks.{name}] surface")
-                surfaces[name] = _raster(wanted.surface, folder, refuse)
-        except InputError as error:
-            problems += error.problems
-    if problems:
-        raise InputError(problems)
-    return Attached(parcels, tables, site.grades.limits_file or "", surfaces)
+        if wanted.surface is not None:
+            key = ("earthworks", name, "surface")
+            surface = read(partial(_raster, wanted.surface), wanted.surface, RASTER_LIMIT, *key)
+            if surface is not None:
+                surfaces[name] = surface
+    return Attached(parcels, tables or {}, site.grades.limits_file or "", surfaces)
 
 
-def _inside(file: str, folder: Path, refuse: Refuse) -> Path:
+def _tables(file: str, path: Path, refuse: Refuse) -> Mapping[str, Any]:
+    problems = Problems()
     try:
-        path = (folder / file).resolve()
-        inside = path.is_relative_to(folder.resolve())
-        there = inside and path.is_file()
-    except (OSError, ValueError):
-        inside, there = True, False
-    if not inside:
-        raise refuse(
-            "attached-outside-folder",
-            f"{file} lies outside the site's folder",
-            "a file in the folder of the site file",
-            "copy the file into it",
-        )
-    if not there:
-        raise refuse(
-            "attached-missing", f"{file} is not there", "an existing file", "correct the name"
-        )
-    return path
-
-
-def _tables(file: str, folder: Path, refuse: Refuse) -> Mapping[str, Any]:
-    path = _inside(file, folder, refuse)
-    try:
-        return tomllib.loads(path.read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError) as error:
+        data = path.read_bytes()
+    except OSError as error:
         raise refuse(
             "limits-unreadable",
-            f"{file} cannot be read ({error})",
+            f"{file} cannot be read ({error.strerror})",
             "a TOML file with one table per limit set",
-            "correct the file or take limits_file out",
+            "check its permissions",
         ) from error
+    if decode(data, file, "limit sets", problems):
+        tables = parse_toml(data.decode("utf-8-sig"), file, problems)
+        if tables is not None:
+            return tables
+    raise InputError(problems.first())
 
 
-def _polygons(table: sitefile.Parcels, folder: Path, refuse: Refuse) -> PolygonLayer:
-    path = _inside(table.file, folder, refuse)
+def _polygons(table: sitefile.Parcels, path: Path, refuse: Refuse) -> PolygonLayer:
     import fiona
     import shapely
     import shapely.geometry
@@ -232,8 +232,7 @@ def _polygons(table: sitefile.Parcels, folder: Path, refuse: Refuse) -> PolygonL
     return PolygonLayer(table.file, tuple(names), tuple(shapes), crs_wkt)
 
 
-def _raster(file: str, folder: Path, refuse: Refuse) -> SecondSurface:
-    path = _inside(file, folder, refuse)
+def _raster(file: str, path: Path, refuse: Refuse) -> SecondSurface:
     import rasterio
     from rasterio.errors import RasterioError
 

@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import datetime
-from pathlib import Path
 
 import numpy as np
 
 from geosite.errors import Finding
 from geosite.fieldbook.book import COLUMNS, normal_header
 from geosite.fieldbook.collect import Problems, nearest, shown
-from geosite.fieldbook.files import check_plain_file, inside
 from geosite.fieldbook.model import FieldBook, Ints, assumed_geometry
 from geosite.fieldbook.site import SiteText
 from geosite.fieldbook.sitefile import AnchorMark, SiteFile, Survey
@@ -22,7 +20,6 @@ FARTHEST = 1e8
 HIGHEST = 1e5
 """Elevation, map units."""
 SAME_PLACE_M = 0.01
-PARCELS_LIMIT = 4_000_000_000
 
 
 def check_columns(survey: Survey, place: SiteText, problems: Problems) -> None:
@@ -61,8 +58,8 @@ def check_columns(survey: Survey, place: SiteText, problems: Problems) -> None:
             )
 
 
-def check_site(site: SiteFile, folder: Path, place: SiteText, problems: Problems) -> None:
-    """Check the tables of a site file against each other and against the folder it lies in."""
+def check_site(site: SiteFile, place: SiteText, problems: Problems) -> None:
+    """Check the tables of a site file against each other."""
     if site.baseline.from_ == site.baseline.to:
         problems.add(
             "baseline-one-mark",
@@ -98,16 +95,6 @@ def check_site(site: SiteFile, folder: Path, place: SiteText, problems: Problems
             place.file,
             place.line("anchor", "azimuth"),
         )
-    for path, named, limit in (
-        (("parcels", "file"), site.parcels and site.parcels.file, PARCELS_LIMIT),
-        (("grades", "limits_file"), site.grades.limits_file, 1_000_000),
-    ):
-        if named:
-            key, line = ".".join(path), place.line(*path)
-            found = inside(folder, named, key, problems, place.file, line)
-            if found is not None:
-                what = f"file of {key},"
-                check_plain_file(found, named, what, limit, problems, (place.file, line))
 
 
 def iso_day(text: str) -> str | None:

@@ -40,6 +40,11 @@ class Problems:
         else:
             self.not_kept += 1
 
+    def extend(self, problems: Iterable[Problem]) -> None:
+        """Keep problems that were found elsewhere."""
+        for p in problems:
+            self.add(p.code, p.what, p.expected, p.remedy, p.file, p.line)
+
     @property
     def full(self) -> bool:
         """Whether nobody will read more of them: time to stop looking for further ones."""

@@ -7,7 +7,7 @@ from pathlib import Path
 import msgspec
 
 from geosite.errors import Finding, InputError, SurveyRefused
-from geosite.fieldbook.attached import read_attached
+from geosite.fieldbook.attached import Attached, read_attached
 from geosite.fieldbook.book import read_book
 from geosite.fieldbook.checks import (
     check_against_book,
@@ -50,10 +50,11 @@ def read_survey(site_path: Path) -> Notes:
     wrong, refused = Problems(), Problems()
     findings: list[Finding] = []
     place = read_site(site_path, wrong)
-    book = None
+    book, attached = None, Attached()
     if place is not None:
         if place.site is not None:
-            check_site(place.site, site_path.parent, place, wrong)
+            check_site(place.site, place, wrong)
+            attached = read_attached(place.site, site_path.parent, place.file, place.line, wrong)
         book = _read_named_book(place, site_path.parent, wrong, findings)
     if place is None or place.site is None or book is None:
         raise InputError(wrong.first())
@@ -65,7 +66,6 @@ def read_survey(site_path: Path) -> Notes:
     if len(refused):
         raise SurveyRefused(refused.first())
     look_at(site, book, findings)
-    attached = read_attached(site, site_path.parent, place.file)
     return Notes(site, place.file, site_path.parent, book, tuple(findings), place.lines, attached)
 
 

@@ -7,7 +7,6 @@ import glob
 import io
 import re
 import warnings
-import zipfile
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import islice
@@ -307,6 +306,8 @@ def open_layer(
 
 def _content_fault(path: Path, driver: str, start: bytes) -> str | None:
     """Return why a file is not what its extension says, or ``None``."""
+    import zipfile
+
     try:
         with path.open("rb") as stream:
             head = stream.read(64)

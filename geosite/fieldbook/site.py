@@ -19,7 +19,7 @@ from geosite.fieldbook.collect import Problems, nearest, shown
 from geosite.fieldbook.files import clean_name, decode, name_fault, read_plain_file
 from geosite.fieldbook.sitefile import SiteFile, Survey, schema
 
-__all__ = ["SiteText", "read_site"]
+__all__ = ["SiteText", "parse_toml", "read_site"]
 
 SIZE_LIMIT = 1_000_000
 LINE_LIMIT = 10_000
@@ -80,7 +80,7 @@ def read_site(path: Path, problems: Problems) -> SiteText | None:
     if data is None or not decode(data, file, "site file", problems):
         return None
     text = data.decode("utf-8-sig")
-    raw = _parse(text, file, problems)
+    raw = parse_toml(text, file, problems)
     if raw is None:
         return None
     parsed = SiteText(file, text, None, None)
@@ -111,7 +111,8 @@ def _survey_alone(tree: Any) -> Survey | None:
         return None
 
 
-def _parse(text: str, file: str, problems: Problems) -> dict[str, Any] | None:
+def parse_toml(text: str, file: str, problems: Problems) -> dict[str, Any] | None:
+    """Return the tables of a TOML text; a syntax error goes into `problems` with its line."""
     for number, line in enumerate(text.split("\n"), 1):
         if len(line) > LINE_LIMIT:
             problems.add(
