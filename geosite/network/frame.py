@@ -41,6 +41,8 @@ __all__ = [
 
 CONFORMAL_PPM = 5.0
 """Largest difference of scale along meridian and parallel that still counts as conformal."""
+MARGIN_DEG = 3.0
+"""How far outside its area of use a CRS is still taken: neighbouring zones are used so."""
 _UNITS = {1.0: "metre", 0.3048: "foot", 1200 / 3937: "US survey foot"}
 _FILE_WORDS = re.compile(
     r"nadgrids|geoidgrids|\bgrids\s*=|\+?\binit\s*=|\bcatalog\s*=|PROJ4_GRIDS|PARAMETERFILE", re.I
@@ -201,7 +203,7 @@ def read_crs(text: str, file: str | None = None, line: int | None = None) -> tup
     if crs.is_vertical:
         raise refuse("crs-vertical", "is a vertical CRS", "write it as vertical_crs")
     if not crs.is_projected:
-        raise refuse("crs-not-projected", f"is a {crs.type_name}", "use a projected CRS")
+        raise refuse("crs-not-projected", f"is of type {crs.type_name}", "use a projected CRS")
     method = crs.coordinate_operation.method_name if crs.coordinate_operation else ""
     ellipsoid = crs.ellipsoid
     if "pseudo" in method.lower() or (
@@ -239,7 +241,7 @@ def read_vertical_crs(text: str, file: str | None = None, line: int | None = Non
         crs = crs.source_crs
     if not crs.is_vertical or crs.is_compound:
         what, remedy = (
-            f"is a {crs.type_name}",
+            f"is of type {crs.type_name}",
             "for example EPSG:7837 or EPSG:5703, or leave it out",
         )
     elif crs.axis_info[0].direction != "up":
@@ -326,6 +328,7 @@ def map_factors(
     with _quiet_proj():
         projection, major, e2 = _projection(crs_wkt)
         factors = projection.get_factors(longitude, latitude, errcheck=False)
+    latitude = np.where(np.isfinite(latitude), latitude, np.nan)
     radius = major * math.sqrt(1 - e2) / (1 - e2 * np.sin(np.radians(latitude)) ** 2)
     return (
         np.asarray(factors.meridional_scale, dtype=np.float64),
@@ -627,20 +630,37 @@ class _AnchorReader:
         return float(height) * self.height_unit_m
 
     def check_scale(self, placed: dict[str, tuple[float, float] | None]) -> None:
-        """Refuse marks where the CRS is not defined or not conformal."""
+        """Refuse marks where the CRS is not defined, not meant or not conformal."""
+        area = self.horizontal.area_of_use
+
+        def inside(position: tuple[float, float]) -> bool:
+            longitude, latitude = _longitude_latitude(self.wkt, *position)
+            if area is None:
+                return True
+            east = area.east if area.east >= area.west else area.east + 360
+            turned = longitude + 360 if longitude < area.west - 180 else longitude
+            return bool(
+                area.west - MARGIN_DEG <= turned <= east + MARGIN_DEG
+                and area.south - MARGIN_DEG <= latitude <= area.north + MARGIN_DEG
+            )
+
         for name, position in placed.items():
             if position is None:
                 continue
             meridional, parallel, _, _ = (float(v[0]) for v in map_factors(self.wkt, *position))
             key = "latitude" if self.anchor.marks[name].easting is None else "easting"
             where = ("anchor", "marks", name, key)
-            if not (math.isfinite(meridional) and math.isfinite(parallel) and parallel > 0):
+            shown = f"mark {name} at {position[0]:.1f}, {position[1]:.1f}"
+            defined = math.isfinite(meridional) and math.isfinite(parallel) and parallel > 0
+            if not defined or not inside(position):
+                swapped = key == "easting" and inside(position[::-1])
                 self.problem(
                     "anchor-outside",
-                    f"mark {name} at {position[0]:.1f}, {position[1]:.1f} is outside "
-                    f"{self.horizontal.name}",
+                    f"{shown} is outside the area of {self.horizontal.name}",
                     "a place on the map of this CRS",
-                    "check easting, northing and the crs",
+                    "easting and northing look swapped"
+                    if swapped
+                    else f"check {key} and the other coordinate, and the crs",
                     *where,
                 )
             elif abs(meridional / parallel - 1) * 1e6 > CONFORMAL_PPM:
