@@ -9,7 +9,7 @@ import numpy as np
 from geosite.errors import Finding
 from geosite.fieldbook.book import COLUMNS, normal_header
 from geosite.fieldbook.collect import Problems, nearest, shown
-from geosite.fieldbook.model import FieldBook, Ints, assumed_geometry
+from geosite.fieldbook.model import FieldBook, assumed_geometry
 from geosite.fieldbook.site import SiteText
 from geosite.fieldbook.sitefile import AnchorMark, SiteFile, Survey
 
@@ -19,7 +19,6 @@ FARTHEST = 1e8
 """Easting and northing, map units: farther than any projected CRS reaches."""
 HIGHEST = 1e5
 """Elevation, map units."""
-SAME_PLACE_M = 0.01
 
 
 def check_columns(survey: Survey, place: SiteText, problems: Problems) -> None:
@@ -125,11 +124,11 @@ def _check_anchor_mark(name: str, mark: AnchorMark, place: SiteText, problems: P
             "one of the two pairs",
             "keep the one that was measured",
         )
-    if not grid and not globe:
+    if not grid and not globe and (mark.elevation is None or mark.ellipsoidal_height is not None):
         wrong(
             "anchor-no-position",
             "has no position",
-            "easting and northing, or latitude and longitude",
+            "easting and northing, or latitude and longitude (a benchmark: elevation alone)",
             "add them",
         )
     if mark.elevation is not None and mark.ellipsoidal_height is not None:
@@ -157,45 +156,42 @@ def _check_anchor_mark(name: str, mark: AnchorMark, place: SiteText, problems: P
 
 
 def _placing(site: SiteFile) -> dict[str, AnchorMark]:
-    return {name: mark for name, mark in site.anchor.marks.items() if not mark.check}
+    """Return the marks that place the survey: neither check points nor mere benchmarks."""
+    return {
+        name: mark
+        for name, mark in site.anchor.marks.items()
+        if not mark.check and (mark.easting is not None or mark.latitude is not None)
+    }
 
 
 def _check_placing(site: SiteFile, place: SiteText, problems: Problems) -> None:
     placing = _placing(site)
     needed = 1 if site.anchor.azimuth is not None else 2
     if len(placing) < needed:
-        checks = len(site.anchor.marks) - len(placing)
+        others = len(site.anchor.marks) - len(placing)
         problems.add(
             "anchor-too-few",
             f"[anchor.marks] has {len(placing) or 'no'} mark{'s' if len(placing) != 1 else ''}"
-            f" to place the survey by" + (f" and {checks} for checking only" if checks else ""),
+            " to place the survey by"
+            + (f" ({others} only for checking or for elevation)" if others else ""),
             "two, or one and [anchor.azimuth]",
             "add a mark with a known position, or the azimuth of the baseline",
             place.file,
             place.line("anchor", "marks"),
         )
-    seen: dict[tuple[float | None, ...], str] = {}
-    for name, mark in placing.items():
-        position = (mark.easting, mark.northing, mark.latitude, mark.longitude)
-        if position == (None, None, None, None):
-            continue
-        other = seen.setdefault(position, name)
-        if other != name:
-            problems.add(
-                "anchor-same-place",
-                f"[anchor.marks] {shown(other)} and {shown(name)} are at the same place",
-                "two places",
-                "correct one of them",
-                place.file,
-                place.line("anchor", "marks", name),
-            )
 
 
 def check_against_book(
     site: SiteFile, book: FieldBook, place: SiteText, problems: Problems
 ) -> None:
     """Check that marks and features named in the site file are in the field book."""
-    listed = (site.surface.exclude, site.drainage.flow_paths_from, site.sections, site.grades.lines)
+    listed = (
+        site.surface.exclude,
+        site.drainage.flow_paths_from,
+        site.sections,
+        site.grades.lines,
+        site.earthworks,
+    )
     if not any(listed):
         return
     marks, features = dict.fromkeys(book.marks), dict.fromkeys(book.features)
@@ -225,6 +221,10 @@ def check_against_book(
         known(grade.marks, marks, "mark", "grades", "lines", name, "marks")
         if grade.feature is not None:
             known((grade.feature,), features, "feature", "grades", "lines", name, "feature")
+    for name, work in site.earthworks.items():
+        known((work.feature,), features, "feature", "earthworks", name, "feature")
+        if work.through is not None:
+            known((work.through,), marks, "mark", "earthworks", name, "through")
 
 
 def check_walks(
@@ -233,9 +233,8 @@ def check_walks(
     """Check that every run visits the baseline and that the anchor can hold the survey."""
     named = {site.baseline.from_, site.baseline.to, *site.anchor.marks}
     number = {name: i for i, name in enumerate(book.marks) if name in named}
-    runs, first_rows = np.unique(book.run, return_index=True)
+    _, first_rows = np.unique(book.run, return_index=True)
     ends = {"from": site.baseline.from_, "to": site.baseline.to}
-    rows: dict[str, Ints] = {}
     for end, name in ends.items():
         if name not in number:
             near = problems.suggest(name, book.marks)
@@ -250,39 +249,20 @@ def check_walks(
                 place.line("baseline", end),
             )
             continue
-        at = np.flatnonzero(book.mark == number[name])
-        seen, where = np.unique(book.run[at], return_index=True)
-        rows[end] = np.full(len(book.runs), -1)
-        rows[end][seen] = at[where]
-        for run in runs[(runs >= 0) & (rows[end][runs] < 0)].tolist():
+        unvisited = np.ones(len(book.runs), dtype=bool)
+        unvisited[book.run[book.mark == number[name]]] = False
+        for run in np.flatnonzero(unvisited).tolist():
+            if problems.full:
+                break
             problems.add(
                 "run-without-baseline",
                 f"run {shown(book.runs[run])} never visits mark {shown(name)}",
                 "both baseline marks in every run, since they tie it to the others",
                 "walk the run again over both, or leave its rows out",
                 book.file,
-                int(book.line[first_rows[np.searchsorted(runs, run)]]),
+                int(book.line[first_rows[run]]),
             )
-    if len(rows) == 2 and ends["from"] != ends["to"]:
-        _check_baseline_length(book, rows["from"], rows["to"], problems)
     _check_anchor_seen(site, number, book.marks, place, problems, findings)
-
-
-def _check_baseline_length(book: FieldBook, start: Ints, end: Ints, problems: Problems) -> None:
-    for run in np.flatnonzero((start >= 0) & (end >= 0)):
-        apart = book.local[end[run], :2] - book.local[start[run], :2]
-        length = float(np.hypot(*apart))
-        if length < SAME_PLACE_M:
-            problems.add(
-                "baseline-coincides",
-                f"the baseline marks of run {shown(book.runs[run])} (lines"
-                f" {book.line[start[run]]} and {book.line[end[run]]}) are {length:.3f} m apart"
-                " in plan",
-                "two places several metres apart, since they give the run its direction",
-                "check the rows: one may carry the wrong name",
-                book.file,
-                int(book.line[max(start[run], end[run])]),
-            )
 
 
 def _check_anchor_seen(
@@ -301,7 +281,7 @@ def _check_anchor_seen(
             continue
         line = place.line("anchor", "marks", name)
         near = problems.suggest(name, marks)
-        if enough or mark.check:
+        if enough or name not in placing:
             findings.append(
                 Finding(
                     "look",
@@ -369,8 +349,11 @@ def _alike(name: str) -> str:
 
 
 def _unexplained_codes(site: SiteFile, book: FieldBook, findings: list[Finding]) -> None:
-    drawn = book.feature >= 0
-    sizes = np.bincount(book.feature[drawn], minlength=len(book.features))
+    drawn = np.flatnonzero(book.feature >= 0)
+    # a mark walked twice counts once; unnamed positions count each
+    station = np.where(book.mark >= 0, book.mark, len(book.marks) + np.arange(len(book)))[drawn]
+    pairs = np.unique(np.column_stack([book.feature[drawn], station]), axis=0)
+    sizes = np.bincount(pairs[:, 0], minlength=len(book.features))
     for i, code in enumerate(book.codes):
         if code in site.codes:
             continue
