@@ -9,7 +9,7 @@ nothing is compiled and the first call is as fast as the second.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -22,14 +22,14 @@ from geosite.terrain.basins import (
     settle,
 )
 from geosite.terrain.descent import (
-    COL_STEP,
     LEAVES,
     NODATA,
-    ROW_STEP,
+    POOL,
     SINK,
     Bytes,
     Grid,
     Index,
+    Long,
     Mask,
     Raster,
     descend,
@@ -42,6 +42,12 @@ FlowMethod = Literal["d8"]
 
 _CHUNK = 65_536
 """Cells per step of a pass over flat arrays."""
+_BYTE_ROUNDS = 2
+"""A cell counts at most 9 cells after the first round, 81 after the second: a byte holds them."""
+_FEW = 1000
+"""Fewer cells than this at a time cost more in calls than in work."""
+_END = 8
+"""Feeders that the end of a way waits for in vain, so that it is never taken."""
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -206,29 +212,30 @@ def count_upstream(direction: Bytes) -> Index:
     array of int32, shape (rows, cols), 0 for nodata
     """
     rows, cols = direction.shape
-    # how many feeders are left to come, in the high bits, above the cells counted so far
-    count = np.ones((rows, cols), dtype=np.int64)
-    waits = np.int64(1) << 40
-    feeders = np.zeros((rows, cols), dtype=np.uint8)
-    for k in range(8):
-        to_row, to_col = int(ROW_STEP[k]), int(COL_STEP[k])
-        giver = (
-            slice(max(0, -to_row), rows - max(0, to_row)),
-            slice(max(0, -to_col), cols - max(0, to_col)),
-        )
-        taker = (
-            slice(max(0, to_row), rows - max(0, -to_row)),
-            slice(max(0, to_col), cols - max(0, -to_col)),
-        )
-        feeders[taker] += direction[giver] == k
-    feeders += direction >= LEAVES  # the end of a way is never taken
-    count += feeders * waits
-    value = count.ravel()
     turn = direction.ravel()
     shift = step_table(cols)
+    # No way leads over the edge of the raster, so that a neighbour is a fixed shift of flat arrays.
+    # The first rounds, which take most cells, go over all of them in bytes.
+    feeders = (turn >= LEAVES) * np.uint8(_END)
+    feeders[turn == NODATA] = POOL
+    _give(turn, shift, feeders, None)
+    some = np.ones(turn.size, dtype=np.uint8)
+    for _ in range(_BYTE_ROUNDS):
+        taken = np.where(feeders == 0, turn, np.uint8(POOL))
+        feeders[taken < LEAVES] = POOL
+        _give(taken, shift, feeders, some)
+    del taken
+    front = np.flatnonzero(feeders == 0)
+    # how many feeders are left to come, in the high bits, above the cells counted so far
+    bits = 27 if turn.size < 1 << 27 else 58
+    feeders[feeders == POOL] = 0
+    value: npt.NDArray[Any] = feeders.astype(np.uint32 if bits == 27 else np.uint64)
+    waits = value.dtype.type(1 << bits)
+    value <<= bits
+    value += some
+    del some, feeders
     order = np.empty(value.size, dtype=np.int32)
-    front = np.flatnonzero(feeders.ravel() == 0)
-    while front.size > 1000:
+    while front.size > _FEW:
         there = front + shift[turn[front]]
         np.add.at(value, there, value[front] - waits)
         ready = there[value[there] < waits]
@@ -236,10 +243,9 @@ def count_upstream(direction: Bytes) -> Index:
         place = np.arange(ready.size, dtype=np.int32)
         order[ready] = place
         front = ready[order[ready] == place]
-    open_ = np.flatnonzero((value >= waits) & (turn != NODATA))
-    nodes = np.append(open_, front)
+    nodes = np.append(np.flatnonzero(value >= waits), front)
     order[nodes] = np.arange(nodes.size, dtype=np.int32)
-    total = value[nodes] & (waits - 1)
+    total = value[nodes] % waits
     down = np.full(nodes.size + 1, nodes.size, dtype=np.intp)
     moves = np.flatnonzero(turn[nodes] < LEAVES)
     down[moves] = order[nodes[moves] + shift[turn[nodes[moves]]]]
@@ -250,6 +256,23 @@ def count_upstream(direction: Bytes) -> Index:
         down[moves] = further
         moves = moves[further < nodes.size]
     value[nodes] = total
-    result = value.astype(np.int32).reshape(rows, cols)
-    result[direction == NODATA] = 0
-    return result
+    value[turn == NODATA] = 0
+    return value.astype(np.int32, copy=False).reshape(rows, cols)
+
+
+def _give(turn: Bytes, shift: Long, feeders: Bytes, some: Bytes | None) -> None:
+    """Let each cell that has a way be counted by the next: its cells, or that it is there."""
+    for start in range(0, turn.size, _CHUNK):
+        stop = min(start + _CHUNK, turn.size)
+        for k in range(8):
+            low, high = max(start - shift[k], 0), min(stop - shift[k], turn.size)
+            if high <= low:
+                continue
+            giver, taker = slice(low, high), slice(low + shift[k], high + shift[k])
+            gives = (turn[giver] == k).view(np.uint8)
+            if some is None:
+                feeders[taker] += gives
+            else:
+                feeders[taker] -= gives
+                gives *= some[giver]
+                some[taker] += gives
