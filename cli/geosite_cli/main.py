@@ -65,7 +65,9 @@ def _run(arguments: list[str]) -> int:
     from geosite_cli.commands import geosite
 
     try:
-        geosite.main(arguments, prog_name="geosite", standalone_mode=False)
+        # not geosite.main(): click would answer a closed pipe and an interrupt in its own way
+        with geosite.make_context("geosite", arguments) as context:
+            geosite.invoke(context)
     except GeositeError as error:
         for problem in error.problems:
             click.echo(str(problem) if problem.file else f"geosite: {problem}", err=True)
@@ -86,6 +88,8 @@ def _run(arguments: list[str]) -> int:
         _say("this machine has not enough memory for it; use larger cells or a smaller extent")
         return OUTPUT_REFUSED
     except Exception as error:
+        if isinstance(error, OSError) and error.filename is None:
+            raise
         from geosite_cli.bug import report
 
         return report(error)

@@ -181,7 +181,11 @@ def read_elevation(file: str) -> ElevationRaster:
             driver = _RASTER_STARTS.get(stream.read(4))
         if driver is None:
             raise ValueError("it is neither GeoTIFF nor an Esri ASCII grid")
-        with warnings.catch_warnings():
+        with (
+            # a vertical CRS is passed over unless asked for; a file beside it may name another
+            rasterio.Env(GTIFF_REPORT_COMPD_CS="YES", GDAL_PAM_ENABLED="NO"),
+            warnings.catch_warnings(),
+        ):
             warnings.simplefilter("ignore")  # a file without a place is refused below
             source = rasterio.open(path, driver=driver)
         with source:
@@ -209,7 +213,9 @@ def read_elevation(file: str) -> ElevationRaster:
                 )
             grid = _grid(source, refuse)
             extent = (grid.west, grid.south, grid.east, grid.north)
-            frame = _with_band_unit(map_frame(source.crs.to_wkt(), extent, file), source.units[0])
+            code = source.crs.to_epsg(confidence_threshold=100)
+            crs = f"EPSG:{code}" if code else source.crs.to_wkt()
+            frame = _with_band_unit(map_frame(crs, extent, file), source.units[0])
             values = _elevations(source)
     except (RasterioError, OSError, ValueError) as error:
         raise refuse(

@@ -308,7 +308,7 @@ def _finite(name: str, value: Any, problems: Problems) -> bool:
         elif isinstance(part, int) and not -(10**300) < part < 10**300:
             fault = "a number of more than 300 digits"
         elif not isinstance(part, str | int | float | bool | list | dict | None):
-            fault = f"a {type(part).__name__}"
+            fault = f"of the type {type(part).__name__}"
         if fault is not None:
             problems.add(
                 "input-not-finite", f"{name} is {fault}", "finite plain values", "correct it"
@@ -350,6 +350,8 @@ def _fits(name: str, value: Any, schema: Mapping[str, Any], problems: Problems) 
     before = len(problems)
     errors = jsonschema.Draft202012Validator(dict(schema)).iter_errors(value)
     for error in sorted(errors, key=lambda e: [str(part) for part in e.absolute_path]):
+        if error.validator == "type" and "enum" in error.schema:
+            continue  # the choices say it better
         where = name + "".join(
             f"[{part}]" if isinstance(part, int) else f".{part}" for part in error.absolute_path
         )

@@ -1,0 +1,5 @@
+"""Running the command as ``python -m geosite_cli``."""
+
+from geosite_cli.main import main
+
+main()

@@ -1,0 +1,86 @@
+from __future__ import annotations
+
+import copy
+from typing import Any
+
+from geosite.processes.summary import lines
+
+REPORT: dict[str, Any] = {
+    "site": {"title": "Landing", "date": "2026-04-12"},
+    "network": {
+        "closures": [
+            {"run": "R1", "mark": "B1", "ratio": 4000.2, "misclosure_m": 0.05, "length_m": 200.0},
+            {"run": "R2", "mark": "B2", "ratio": 1000.0, "misclosure_m": 0.1, "length_m": 100.0},
+            {"run": "R3", "mark": "B2", "ratio": None, "misclosure_m": 0.0, "length_m": 100.0},
+        ],
+        "ties": [
+            {"mark": "B1", "spread_m": 0.01, "runs": ["R1", "R2"]},
+            {"mark": "B2", "spread_m": 0.04, "runs": ["R1", "R2"]},
+        ],
+        "baseline": {
+            "from": "B1", "to": "B2", "measured_m": 34.019, "mapped_m": 34.0, "ppm": 558.0,
+            "sigma_m": 0.02, "sigmas": 0.95,
+        },
+    },
+    "areas": {
+        "a": {"code": "asphalt", "net_area_m2": {"value": 100.0, "sigma": 0.5, "grid": 99.9}},
+        "b": {"code": "asphalt", "net_area_m2": {"value": 50.25, "sigma": 0.2, "grid": 50.2}},
+        "c": {"code": "setts", "net_area_m2": {"value": 7.0, "sigma": 0.1, "grid": 7.0}},
+    },
+    "terrain": {
+        "lowest": 400.1, "highest": 402.0, "elevation_unit": "metre", "rows": 4, "cols": 5,
+        "cell_size": 0.25,
+    },
+    "findings": [
+        {"level": "look", "code": "x", "text": "Leg 3 looks wrong.", "file": "book.csv", "line": 9},
+        {"level": "note", "code": "y", "text": "Two rows agree.", "file": None, "line": None},
+    ],
+}  # fmt: skip
+
+
+def text(report: dict[str, Any], style: str | None = None) -> str:
+    return "\n".join(words for kind, words in lines(report) if style in (None, kind))
+
+
+def test_what_a_contractor_wants_to_know_first() -> None:
+    found = text(REPORT)
+    assert "Landing, 2026-04-12" in found
+    assert "3 loops, the worst 0.100 m off in 100 m, 1:1000 (run R2, mark B2)" in found
+    assert "tied at 2 marks, up to 0.040 m apart before the adjustment (mark B2)" in found
+    assert "walked 34.019 m, on the map 34.000 m, +19 mm; 20 mm is the standard" in found
+    assert "asphalt      150.25 m2 in 2 areas" in found
+    assert "setts          7.00 m2, standard deviation 0.10 m2" in found
+    assert "elevations 400.10 to 402.00 (metre), 4 x 5 cells of 0.25" in found
+    assert "Leg 3 looks wrong. (book.csv:9)" in text(REPORT, "look")
+    assert "Two rows agree." in text(REPORT, "plain")
+    assert all("\n" not in words for _, words in list(lines(REPORT)))
+
+
+def test_what_is_missing_is_said() -> None:
+    report = copy.deepcopy(REPORT)
+    report["network"] = {"closures": [], "ties": [], "baseline": None}
+    report["terrain"] = None
+    report["findings"] = []
+    look = text(report, "look")
+    assert "no walk came back" in look
+    assert "only one mark lies on the map" in look
+    assert "no rasters" in look
+    assert "Nothing needs a look" in text(report, "good")
+
+
+def test_a_check_says_nothing_of_a_surface_it_does_not_make() -> None:
+    report = {key: value for key, value in REPORT.items() if key != "terrain"}
+    assert "Ground" not in text(report)
+
+
+def test_a_baseline_that_does_not_fit_stands_out() -> None:
+    report = copy.deepcopy(REPORT)
+    report["network"]["baseline"]["sigmas"] = -3.4
+    assert "Baseline B1 to B2" in text(report, "look")
+
+
+def test_many_findings_do_not_flood_the_screen() -> None:
+    report = copy.deepcopy(REPORT)
+    report["findings"] = REPORT["findings"][:1] * 500
+    assert len(list(lines(report))) < 30
+    assert "and 488 more, in report.json" in text(report)
