@@ -172,8 +172,10 @@ def earthwork(
     steps = max(int(np.ceil(length / factor / interval - 1e-9)), 1)
     stations = np.minimum(np.arange(steps + 1) * interval * factor, length)
     halfway = (stations[:-1] + stations[1:]) / 2
-    # a section exactly on the end of the area has no width: step inside by a hair
-    inside = np.clip(stations, length * 1e-9, length * (1 - 1e-9))
+    # A section exactly on the end of the area meets its outline in a point or all along, as the
+    # last digit falls: a hundredth of the interval further in it is what is meant.
+    inset = min(interval * factor / 100, length / 4)
+    inside = np.clip(stations, inset, length - inset)
     ends = np.array([area_at(s) for s in inside])
     middles = np.array([area_at(s) for s in halfway])
     chain = stations / factor

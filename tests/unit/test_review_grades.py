@@ -99,7 +99,7 @@ def test_a_true_limit_grade_is_undecided_most_of_the_time(tmp_path):
     walks = ramp_walk(1 / 20)
     verdicts = []
     for seed in range(100):
-        notes, network, drawing, ground = measured(tmp_path, seed, walks=walks)
+        notes, network, drawing, _ground = measured(tmp_path, seed, walks=walks)
         line = polyline("walk", notes, network, drawing, feature="ramp_line", marks=())
         grades = check_grades(line, network, None, SETS["walk"], "walk")
         verdicts += [g.verdict for g in grades]

@@ -49,7 +49,7 @@ def test_form_is_the_derivative_with_respect_to_the_marks(laid):
     from dataclasses import replace
 
     _, _, ground = laid
-    place = ground.tin.points[ground.tin.triangles[17], :2].mean(axis=0) + [0.01, -0.02]
+    place = ground.tin.points[ground.tin.triangles[17], :2].mean(axis=0) + np.array([0.01, -0.02])
     (spot,) = ground.at([place])
     for row, east, north, up in zip(
         spot.form.rows, spot.form.east, spot.form.north, spot.form.up, strict=True
