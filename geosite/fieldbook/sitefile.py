@@ -275,6 +275,8 @@ class Handover(Table, frozen=True, kw_only=True):
     """True-curve layer in the GeoPackage."""
     coverages: bool = False
     """Rasters as gridded coverages in the GeoPackage."""
+    archive: bool = False
+    """``handover.zip``, one file to send on with everything in it."""
 
 
 class SiteFile(Table, frozen=True, kw_only=True):

@@ -7,7 +7,7 @@ coordinates, easting and northing in the unit of the map CRS and elevation in it
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -199,12 +199,11 @@ def areas(drawing: Drawing, frame: Frame, codes: Mapping[str, Code]) -> Layer:
         Field("title", "text", "Meaning of the code."),
     )
     shapes = [to_map_geometry(feature.geometry, frame) for feature in chosen]
-    kind, shapes = _one_kind(shapes, "Polygon")
     return Layer(
         "areas",
         "Areas",
         "Surfaces drawn from the walked outlines. Measures are ground values.",
-        kind,
+        _kind(shapes, "Polygon"),
         fields,
         records,
         shapes,
@@ -242,12 +241,11 @@ def lines(drawing: Drawing, frame: Frame, codes: Mapping[str, Code]) -> Layer:
         Field("title", "text", "Meaning of the code."),
     )
     shapes = [to_map_geometry(feature.geometry, frame) for feature in chosen]
-    kind, shapes = _one_kind(shapes, "LineString")
     return Layer(
         "lines",
         "Lines",
         "Lines drawn from the walked marks. Measures are ground values.",
-        kind,
+        _kind(shapes, "LineString"),
         fields,
         records,
         shapes,
@@ -280,12 +278,7 @@ def _measure(measure: Measure | None) -> tuple[float | None, float | None, float
     return measure.value, measure.grid, measure.sigma
 
 
-def _one_kind(shapes: Iterable[BaseGeometry], kind: str) -> tuple[str, list[BaseGeometry]]:
-    """Keep the plain kind; where one feature has several parts the whole layer is of that kind."""
-    found = list(shapes)
-    if all(shape.geom_type == kind for shape in found):
-        return f"{kind}Z", found
-    collect: Any = shapely.multipolygons if kind == "Polygon" else shapely.multilinestrings
-    return f"Multi{kind}Z", [
-        shape if shape.geom_type.startswith("Multi") else collect([shape]) for shape in found
-    ]
+def _kind(shapes: Sequence[BaseGeometry], plain: str) -> str:
+    """Return the type of a layer: plain, or multi as soon as one feature has several parts."""
+    multi = any(shape.geom_type != plain for shape in shapes)
+    return f"Multi{plain}Z" if multi else f"{plain}Z"

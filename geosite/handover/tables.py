@@ -8,7 +8,9 @@ from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-__all__ = ["cell", "write_csv"]
+from geosite.handover.model import Package
+
+__all__ = ["cell", "write_csv", "write_points"]
 
 # A spreadsheet takes a cell that starts so for a formula and may run it.
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
@@ -36,3 +38,32 @@ def write_csv(path: Path, names: Sequence[str], records: Iterable[Mapping[str, A
         rows = csv.writer(stream, lineterminator="\n")
         rows.writerow([cell(name) for name in names])
         rows.writerows([cell(record.get(name)) for name in names] for record in records)
+
+
+def write_points(path: Path, package: Package) -> None:
+    """Write the observations as ``point,northing,easting,elevation,code``, each mark once.
+
+    Map and elevation units, rounded to four decimals. A position without a name is called after
+    its line in the field book.
+    """
+    records = [r for layer in package.layers if layer.name == "points" for r in layer.records]
+    named = {record.get("point") for record in records}
+    seen: set[str] = set()
+    rows = []
+    for number, record in enumerate(records, start=1):
+        name = record.get("point")
+        if name is None:
+            name = f"row {record.get('row', number)}"
+            while name in named:
+                name += "'"
+        elif name in seen:
+            continue
+        seen.add(name)
+        rows.append(
+            {
+                "point": name,
+                **{axis: round(record[axis], 4) for axis in ("northing", "easting", "elevation")},
+                "code": record.get("code"),
+            }
+        )
+    write_csv(path, ("point", "northing", "easting", "elevation", "code"), rows)

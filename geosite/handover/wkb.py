@@ -20,7 +20,7 @@ from geosite.handover.model import Field, Layer, Package
 from geosite.linework.model import Feature, Piece
 from geosite.network.model import Frame
 
-__all__ = ["Encoded", "encode", "encode_curves"]
+__all__ = ["Encoded", "arc_of", "encode", "encode_curves"]
 
 # ISO 13249-3: types with Z are 1000 above the plane ones
 _LINE, _CIRCULAR, _COMPOUND, _CURVE_POLYGON, _MULTI_CURVE = 1002, 1008, 1009, 1010, 1011
@@ -29,6 +29,11 @@ _NAMES = {
     _COMPOUND: "COMPOUNDCURVE",
     _CURVE_POLYGON: "CURVEPOLYGON",
     _MULTI_CURVE: "MULTICURVE",
+}
+_COLLECT: dict[str, Any] = {
+    "MultiPoint": shapely.multipoints,
+    "MultiLineString": shapely.multilinestrings,
+    "MultiPolygon": shapely.multipolygons,
 }
 
 
@@ -52,8 +57,12 @@ class Encoded:
 
 
 def encode(layer: Layer) -> Encoded:
-    """Encode the plain geometries of a layer."""
-    shapes: Any = np.asarray(layer.geometries, dtype=object)
+    """Encode the plain geometries of a layer, single ones as multi where the layer is so."""
+    shapes: Any = np.array(layer.geometries, dtype=object)
+    collect = _COLLECT.get(layer.geometry_type.removesuffix("Z"))
+    if collect is not None:
+        single = np.flatnonzero(shapely.get_type_id(shapes) < 4)
+        shapes[single] = [collect([shape]) for shape in shapes[single]]
     dimension = 3 if layer.geometry_type.endswith("Z") else 2
     wkb: Any = shapely.to_wkb(  # type: ignore[call-overload]
         shapes, flavor="iso", byte_order=1, output_dimension=dimension
@@ -169,7 +178,7 @@ def _on_arc(piece: Piece) -> Floats:
 
 def _at(piece: Piece, share: Floats) -> Floats:
     """Return points at shares 0 to 1 of an arc's sweep, elevations from the vertices."""
-    centre, radius, start, sweep = _circle_of(piece)
+    centre, radius, start, sweep = arc_of(piece)
     angles = start + share * sweep
     turned = np.unwrap(np.arctan2(*(piece.vertices[:, 1::-1] - (centre[1], centre[0])).T))
     along = np.abs(turned - turned[0]) / abs(sweep)
@@ -182,7 +191,8 @@ def _at(piece: Piece, share: Floats) -> Floats:
     )
 
 
-def _circle_of(piece: Piece) -> tuple[tuple[float, float], float, float, float]:
+def arc_of(piece: Piece) -> tuple[tuple[float, float], float, float, float]:
+    """Return centre, radius, start angle and sweep of an arc or circle."""
     if (
         piece.centre is None
         or piece.radius is None
@@ -198,7 +208,7 @@ def _bounds(feature: Feature, frame: Frame) -> tuple[float, float, float, float]
     points: list[Any] = [shapely.get_coordinates(feature.geometry)]
     for piece in feature.pieces:
         if piece.radius is not None:
-            _, _, start, sweep = _circle_of(piece)
+            _, _, start, sweep = arc_of(piece)
             quarters: Floats = np.arange(-8.0, 9.0) * (
                 math.pi / 2.0
             )  # east, north, ... within two turns

@@ -2,17 +2,27 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from pathlib import Path
 
 from geosite.fieldbook.sitefile import Handover
-from geosite.handover.folder import staged
+from geosite.handover.folder import MANIFEST, staged
 from geosite.handover.geopackage import write_geopackage
 from geosite.handover.geotiff import write_raster
+from geosite.handover.manifest import HANDOVER_ZIP, write_manifest, write_zip
+from geosite.handover.metadata import metadata
 from geosite.handover.model import Package
 from geosite.handover.report import write_report
-from geosite.handover.tables import write_csv
+from geosite.handover.styles import styles
+from geosite.handover.tables import write_csv, write_points
 
 __all__ = ["write_package"]
+
+_PLAN = {
+    ".pdf": "Plan sheet at scale, to print",
+    ".svg": "Plan sheet, to edit",
+    ".png": "Plan sheet, to look at",
+}
 
 
 def write_package(package: Package, out: Path, options: Handover) -> tuple[Path, ...]:
@@ -31,26 +41,78 @@ def write_package(package: Package, out: Path, options: Handover) -> tuple[Path,
     Returns
     -------
     tuple of Path
-        The files written, in the order a reader should meet them.
+        The files written, in the order a reader should meet them, the manifest last.
 
     Raises
     ------
     OutputRefused
         The folder cannot be written; what was in it is as it was.
     """
-    names: list[str] = []
-
     with staged(out) as folder:
+        files = list(_write_files(package, folder, options))
+        about = {
+            "title": package.title,
+            "date": package.date,
+            "crs": package.frame.crs_name,
+            "vertical_crs": package.frame.vertical_name or "",
+        }
+        if options.archive:
+            write_zip(folder, about, files, package.date)
+            files.append((HANDOVER_ZIP, "Everything in one file, to send on"))
+        write_manifest(folder, about, files)
+    return tuple(out / name for name, _ in [*files, (MANIFEST, "")])
 
-        def new(name: str) -> Path:
-            names.append(name)
-            return folder / name
 
-        write_geopackage(new("site.gpkg"), package)
-        for raster in package.rasters:
-            write_raster(new(f"{raster.name}.tif"), raster, package.frame)
-        for table in package.tables:
-            fields = [field.name for field in table.fields]
-            write_csv(new(f"{table.name}.csv"), fields, table.records)
-        write_report(new("report.json"), package.report, package.findings)
-    return tuple(out / name for name in names)
+def _write_files(package: Package, folder: Path, options: Handover) -> Iterable[tuple[str, str]]:
+    """Write the files one after the other; yield name and purpose of each."""
+    if options.plan:
+        from geosite.handover.plan import write_plan
+
+        for path in write_plan(folder, package, options):
+            yield path.name, _PLAN[path.suffix]
+    if options.viewer:
+        from geosite.handover.viewer import write_viewer
+
+        yield write_viewer(folder, package).name, "The site to look around in, in any browser"
+
+    record = metadata(package)
+    looks = styles(package)
+    write_geopackage(
+        folder / "site.gpkg",
+        package,
+        curves=options.curves,
+        coverages=options.coverages,
+        metadata=record,
+        styles=looks,
+    )
+    yield "site.gpkg", "All layers and tables for a GIS, GeoPackage"
+    for raster in package.rasters:
+        name = f"{raster.name}.tif"
+        write_raster(folder / name, raster, package.frame)
+        yield name, f"{raster.title}, Cloud Optimized GeoTIFF"
+    for table in package.tables:
+        name = f"{table.name}.csv"
+        write_csv(folder / name, [field.name for field in table.fields], table.records)
+        yield name, f"{table.title}, for a spreadsheet"
+    if options.dxf:
+        from geosite.handover.dxf import write_dxf
+
+        write_dxf(folder / "site.dxf", package)
+        yield "site.dxf", "Drawing with true arcs, DXF"
+    if options.geojson:
+        from geosite.handover.geojson import write_geojson
+
+        write_geojson(folder / "site.geojson", package)
+        yield "site.geojson", "All layers in WGS 84 for the web, GeoJSON"
+    if options.points_csv:
+        write_points(folder / "points.csv", package)
+        yield "points.csv", "Marks as point, northing, easting, elevation, code"
+    write_report(folder / "report.json", package.report, package.findings)
+    yield "report.json", "Every number and finding, for programs"
+    (folder / "metadata.xml").write_bytes(record.encode("utf-8"))
+    yield "metadata.xml", "How it was measured, how good it is, what it is not: ISO 19139"
+    (folder / "styles").mkdir()
+    for name, look in looks.items():
+        file = f"styles/{name}.sld"
+        (folder / file).write_bytes(look.encode("utf-8"))
+        yield file, f"Look of {name}, OGC Styled Layer Descriptor"
