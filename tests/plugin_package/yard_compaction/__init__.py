@@ -1,0 +1,1 @@
+"""Sample plug-in of geosite."""
