@@ -220,20 +220,22 @@ class _Sheet:
 
     def layer(self, layer: Layer) -> None:
         """Draw the lines and outlines of any other layer."""
-        scale = self.frame.height_unit_m / self.frame.unit_m
-        name, pen = f"survey-{layer.name}", STROKES.get(layer.name)
+        on = self.on(f"survey-{layer.name}", STROKES.get(layer.name))
         for shape in layer.geometries:
             for part in _lines(shape):
-                points = shapely.get_coordinates(part, include_z=part.has_z)
-                if part.has_z:
-                    points[:, 2] *= scale
-                    self.space.add_polyline3d(points.tolist(), dxfattribs=self.on(name, pen))
-                else:
+                points = shapely.get_coordinates(part, include_z=True)
+                points[:, 2] *= self.frame.height_unit_m / self.frame.unit_m
+                height = points[0, 2]
+                if not part.has_z or np.all(points[:, 2] == height):
+                    # level, as a contour is: a plane polyline at its elevation
+                    level = {} if math.isnan(height) else {"elevation": float(height)}
                     self.space.add_lwpolyline(
-                        points.tolist(), format="xy", dxfattribs=self.on(name, pen)
+                        points[:, :2].tolist(), format="xy", dxfattribs={**on, **level}
                     )
+                else:
+                    self.space.add_polyline3d(points.tolist(), dxfattribs=on)
             if shape.geom_type == "Point":
-                self.space.add_point((shape.x, shape.y), dxfattribs=self.on(name, pen))
+                self.space.add_point((shape.x, shape.y), dxfattribs=on)
 
     def zoom(self, package: Package) -> None:
         """Let the drawing open on the whole survey."""

@@ -13,6 +13,7 @@ from geosite.errors import Finding
 from geosite.fieldbook.model import Notes
 from geosite.handover.answer_layers import answer_layers, answer_tables
 from geosite.handover.layers import survey_layers
+from geosite.handover.metadata import lineage
 from geosite.handover.model import Field, Package, Raster, Table
 from geosite.linework.model import Drawing, Measure
 from geosite.network.model import Network
@@ -62,6 +63,11 @@ def pack(
         findings=tuple(sorted(findings, key=_worst_first)),
         features=drawing.features,
         codes=notes.site.codes,
+        description=notes.site.site.description,
+        surveyor=notes.site.site.surveyor,
+        client=notes.site.site.client,
+        licence=notes.site.site.licence,
+        lineage=lineage(notes, network),
     )
 
 
