@@ -10,6 +10,7 @@ from typing import Any
 import click
 
 from geosite import __version__
+from geosite.errors import InputError
 from geosite_cli.execute import Execute, example_call
 from geosite_cli.terminal import echo, progress
 
@@ -127,6 +128,22 @@ def new(folder: Path) -> None:
 
     site = write(folder)
     click.echo(f"{site} is ready; try: geosite build {site} --out {folder / 'map'}")
+
+
+@geosite.command(epilog="\b\nExample:\n  geosite verify yard/map")
+@click.argument("place", type=click.Path(path_type=Path), metavar="DIR")
+def verify(place: Path) -> None:
+    """Check that a hand-over arrived whole and unchanged.
+
+    DIR is the folder that geosite wrote, or its zip file. Every file is compared with the manifest
+    in it. This proves that nothing changed on the way, not who made it.
+    """
+    from geosite.handover.manifest import verify as check_manifest
+
+    problems = check_manifest(place)
+    if problems:
+        raise InputError(problems)
+    echo("good", f"{place}: every file is there and as it was written")
 
 
 @geosite.command("list", epilog="\b\nExample:\n  geosite list")

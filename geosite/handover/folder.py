@@ -61,8 +61,8 @@ def staged(out: Path) -> Iterator[Path]:
 
     Notes
     -----
-    Files listed in an earlier manifest and unchanged since are the earlier run's own and go;
-    everything else in `out` stays. Two runs into one folder: the second is refused.
+    When a manifest was written: files listed in an earlier one and unchanged since are the earlier
+    run's own and go. Everything else in `out` stays. Two runs into one folder: the second is refused.
     """
     target = Path(os.path.realpath(out))
     _check(out, target)
@@ -262,7 +262,8 @@ def _carry(old: Path, new: Path) -> None:
     """Give the new folder every file of the old one that is not geosite's to replace."""
     if not old.is_dir():
         return
-    own = _own_files(old)
+    # a run without a manifest, of a single process, adds to what is there
+    own = _own_files(old) if (new / MANIFEST).is_file() else set()
 
     def companion(relative: str) -> bool:
         for ending in _COMPANIONS:

@@ -111,6 +111,31 @@ def test_execute_answers_in_json_and_chains(yard: Path, tmp_path: Path) -> None:
     assert 'unit is "x"' in ran.err
 
 
+def test_execute_into_the_folder_of_a_build_adds_to_it(yard: Path, tmp_path: Path) -> None:
+    out = tmp_path / "map"
+    shutil.copytree(yard / "map", out)
+    before = {path.name for path in out.iterdir()}
+    ran = geosite("execute", "derive-slope", "--elevation", out / "elevation.tif", "--out", out)
+    assert ran.status == 0
+    assert {path.name for path in out.iterdir()} == before | {"aspect.tif"}
+
+
+def test_verify_tells_a_whole_hand_over_from_a_changed_one(yard: Path, tmp_path: Path) -> None:
+    out = tmp_path / "map"
+    shutil.copytree(yard / "map", out)
+    ran = geosite("verify", out)
+    assert (ran.status, ran.err) == (0, "")
+    with (out / "quantities.csv").open("a") as stream:
+        stream.write("x")
+    (out / "slope.tif").unlink()
+    ran = geosite("verify", out)
+    assert (ran.status, ran.out) == (2, "")
+    assert "slope.tif: is missing" in ran.err
+    assert "quantities.csv: has" in ran.err
+    assert geosite("verify", tmp_path).status == 2
+    assert geosite("verify", tmp_path / "none").status == 2
+
+
 def test_execute_builds_and_checks_a_site(yard: Path, tmp_path: Path) -> None:
     site = yard / "site.toml"
     answer = json.loads(
