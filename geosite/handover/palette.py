@@ -16,6 +16,7 @@ from types import MappingProxyType
 __all__ = [
     "ALERT",
     "BUILDING",
+    "DARK",
     "DIRECTION_RAMP",
     "EARTH",
     "FAINT",
@@ -48,6 +49,21 @@ POND = "#97d3fd"
 """Tint of standing water."""
 BUILDING = "#d9dde0"
 """Tint of footprints, under a hatch of `TEXT`."""
+
+DARK: Mapping[str, str] = MappingProxyType(
+    {
+        PAPER: "#101a21",
+        TEXT: "#e2e9ed",
+        FAINT: "#97a5af",
+        EARTH: "#cbac87",
+        WATER: "#62b6ea",
+        PARCEL: "#cf96dc",
+        ALERT: "#ff8f52",
+        POND: "#1f5a86",
+        BUILDING: "#37434b",
+    }
+)
+"""What each ink becomes on a dark screen."""
 
 SURFACES = ("#c4bac2", "#e7d4bb", "#90a2db", "#eafbba", "#d29478", "#e7b186")
 """Tints of areas, given to the codes in the order of the site file."""
