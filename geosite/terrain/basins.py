@@ -11,10 +11,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from geosite.terrain.descent import (
+    HOLLOW,
     LEAVES,
     NODATA,
     POOL,
-    SINK,
     TOUCHING,
     Bytes,
     Grid,
@@ -187,7 +187,7 @@ class Passes:
     z
         Elevation of the pass, which is that of the cell.
     cell, direction
-        The cell, and the way on from it; LEAVES and more, or SINK, to the outside.
+        The cell, and the way on from it; LEAVES and more, or INLET, to the outside.
     """
 
     near: Index
@@ -341,7 +341,7 @@ def find_exits(grid: Grid, passes: Passes, bottoms: Long) -> Exits:
         near = np.append(near, first.astype(np.int32))
         far = np.append(far, np.full(first.size, outside, dtype=np.int32))
         cell = np.append(cell, trapped)
-        turn = np.append(turn, np.full(first.size, SINK, dtype=np.uint8))
+        turn = np.append(turn, np.full(first.size, HOLLOW, dtype=np.uint8))
         z = np.append(z, grid.z[trapped])
     tree = coo_array((np.ones(near.size), (near, far)), shape=(outside + 1, outside + 1))
     _, before = breadth_first_order(tree, outside, directed=False)

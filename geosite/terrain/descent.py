@@ -13,11 +13,12 @@ import numpy.typing as npt
 
 __all__ = [
     "COL_STEP",
+    "HOLLOW",
+    "INLET",
     "LEAVES",
     "NODATA",
     "POOL",
     "ROW_STEP",
-    "SINK",
     "Bytes",
     "Grid",
     "Index",
@@ -39,8 +40,10 @@ ROW_STEP = np.array([-1, -1, 0, 1, 1, 1, 0, -1], dtype=np.intp)
 COL_STEP = np.array([0, 1, 1, 1, 0, -1, -1, -1], dtype=np.intp)
 LEAVES = 8
 """8 to 15: the water leaves the site across the edge, in direction 0 to 7."""
-SINK = 16
-NODATA = 17
+INLET = 16
+HOLLOW = 17
+"""Ground that no way leads out of."""
+NODATA = 18
 POOL = 255
 """While working: no lower neighbour, and neither at the edge nor an inlet."""
 
@@ -130,7 +133,7 @@ class Relief:
     Parameters
     ----------
     direction : array of uint8, shape (rows, cols)
-        Steepest way down; LEAVES + k at edge cells without one, SINK at inlets, POOL elsewhere
+        Steepest way down; LEAVES + k at edge cells without one, INLET at inlets, POOL elsewhere
         without one, NODATA.
     level
         The POOL cells.
@@ -276,7 +279,7 @@ def descend(z: Raster, inlets: Mask | None, barriers: Mask | None, walls: Bytes 
             is_inlet.reshape(high, wide)[:, 1:-1] = inlets[top:bottom]
             is_inlet &= valid
             sunk = np.flatnonzero(is_inlet)
-            turn[sunk] = SINK
+            turn[sunk] = INLET
             candidate[sunk] = lower[sunk]
         candidate *= valid
         saddle = np.flatnonzero(candidate)

@@ -22,10 +22,11 @@ from geosite.terrain.basins import (
     settle,
 )
 from geosite.terrain.descent import (
+    HOLLOW,
+    INLET,
     LEAVES,
     NODATA,
     POOL,
-    SINK,
     Bytes,
     Grid,
     Index,
@@ -36,9 +37,20 @@ from geosite.terrain.descent import (
     step_table,
 )
 
-__all__ = ["LEAVES", "NODATA", "SINK", "Drainage", "FlowMethod", "drain"]
+__all__ = [
+    "HOLLOW",
+    "INLET",
+    "LEAVES",
+    "NODATA",
+    "Drainage",
+    "FlowMethod",
+    "count_upstream",
+    "drain",
+]
 
-FlowMethod = Literal["d8"]
+FlowMethod = Literal["d8", "d-infinity"]
+
+Floats = npt.NDArray[np.float64]
 
 _CHUNK = 65_536
 """Cells per step of a pass over flat arrays."""
@@ -60,26 +72,32 @@ class Drainage:
         Elevation as it was handed in, NaN at barriers.
     direction : array of uint8
         0 to 7 clockwise from north: to that neighbour. 8 to 15: out of the site, in direction 0 to
-        7. `SINK` into an inlet or a hollow without a way out, `NODATA` nodata or barrier.
+        7. `INLET` into an inlet, `HOLLOW` a hollow without a way out, `NODATA` nodata or barrier.
     filled : array
         Elevation of the water surface when every depression is full, NaN for nodata.
     catchment : array of int32
         Flat index of the cell in which the water leaves the site or the ground; -1 for nodata.
-    contributing_cells : array of int32
+    contributing_cells : array of int32, of float64 for d-infinity
         Cells that drain through this one, itself included; 0 for nodata.
     cell_size
         Map units.
+    toward_deg : array of float64, optional
+        Of d-infinity: azimuth of the water where it is shared between two cells, NaN elsewhere.
+    walls
+        As handed in.
     """
 
     ground: Raster
     direction: Bytes
     filled: Raster
     catchment: Index
-    contributing_cells: Index
+    contributing_cells: Index | Floats
     cell_size: float
+    toward_deg: Floats | None = None
+    walls: Bytes | None = None
 
     @property
-    def azimuth_deg(self) -> npt.NDArray[np.float32]:
+    def azimuth_deg(self) -> Raster:
         """The way the water leaves the cell, degrees clockwise from north.
 
         Where it leaves the site, the way across the edge; -1 where it cannot leave over the ground
@@ -88,7 +106,15 @@ class Drainage:
         table = np.full(256, -1.0, dtype=np.float32)
         table[: 2 * LEAVES] = np.arange(2 * LEAVES) % 8 * 45.0
         table[NODATA] = np.nan
-        return table[self.direction]
+        single = table[self.direction]
+        if self.toward_deg is None:
+            return single
+        return np.where(np.isnan(self.toward_deg), single, self.toward_deg)
+
+    @property
+    def contributing_area(self) -> Floats:
+        """Area that drains through each cell, itself included, in the square of the cell's unit."""
+        return self.contributing_cells * np.float64(self.cell_size**2)
 
     @property
     def receiver(self) -> Index:
@@ -106,12 +132,12 @@ class Drainage:
     @property
     def outlets(self) -> Mask:
         """Cells in which water leaves the site over its edge."""
-        return (self.direction >= LEAVES) & (self.direction < SINK)
+        return (self.direction >= LEAVES) & (self.direction < INLET)
 
     @property
     def sinks(self) -> Mask:
         """Cells in which water leaves the ground: inlets, and hollows without a way out."""
-        return np.equal(self.direction, SINK)
+        return (self.direction >= INLET) & (self.direction < NODATA)
 
 
 def drain(
@@ -138,7 +164,9 @@ def drain(
     cell_size
         Edge of a cell, map units.
     method
-        ``"d8"``: one of eight directions.
+        ``"d8"``: one of eight directions. ``"d-infinity"``: any direction, the water shared between
+        the two neighbours on either side of it (`geosite.terrain.facets`); depressions,
+        catchments and `Drainage.direction` are those of d8.
     inlets : array of bool, shape (rows, cols)
         Cells in which water leaves the ground.
     barriers : array of bool, shape (rows, cols)
@@ -185,13 +213,25 @@ def drain(
         basin = label[part]
         np.maximum(grid.z[part], level[basin], out=filled[part])
         label[part] = outlet[basin]
+    filled = filled.reshape(z.shape)
+    toward = None
+    if method == "d-infinity":
+        from geosite.terrain.facets import share, share_out
+
+        shares = share(z, filled, relief.direction, walls)
+        toward = shares.azimuth_deg
+        passing: Index | Floats = share_out(shares)
+    else:
+        passing = count_upstream(relief.direction)
     return Drainage(
         ground=z,
         direction=relief.direction,
-        filled=filled.reshape(z.shape),
+        filled=filled,
         catchment=label.reshape(z.shape),
-        contributing_cells=count_upstream(relief.direction),
+        contributing_cells=passing,
         cell_size=cell_size,
+        toward_deg=toward,
+        walls=walls,
     )
 
 

@@ -113,7 +113,7 @@ def test_contributing_area_equals_the_librarys_on_the_same_directions() -> None:
         z = surface(5, 120, 80)
         z[50:60, 20:40] = np.nan
         got = drain(z, 1.0)
-        code = np.array([64, 128, 1, 2, 4, 8, 16, 32, *[0] * 9, 247], dtype=np.uint8)
+        code = np.array([64, 128, 1, 2, 4, 8, 16, 32, *[0] * 10, 247], dtype=np.uint8)
         library = pyflwdir.from_array(code[got.direction], ftype="d8")
         expected = library.upstream_area("cell")
     expected[~np.isfinite(z)] = 0
