@@ -20,11 +20,12 @@ import json
 import os
 import shutil
 import sys
+import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from geosite.errors import OutputRefused, Problem
+from geosite.errors import GeositeError, OutputRefused, Problem
 
 __all__ = ["MANIFEST", "file_digest", "staged"]
 
@@ -61,10 +62,11 @@ def staged(out: Path) -> Iterator[Path]:
 
     Notes
     -----
-    When a manifest was written: files listed in an earlier one and unchanged since are the earlier
-    run's own and go. Everything else in `out` stays. Two runs into one folder: the second is refused.
+    When a manifest was written, files that an earlier one lists and nobody changed are the earlier
+    run's own and go. Everything else in `out` stays. Two runs into one folder: the second is
+    refused.
     """
-    target = Path(os.path.realpath(out))
+    target = _resolved(out)
     _check(out, target)
     made = _make_parents(out, target.parent)
     key = hashlib.sha256(os.fsencode(target.name)).hexdigest()[:12]
@@ -83,10 +85,18 @@ def staged(out: Path) -> Iterator[Path]:
                     os.chmod(staging, os.stat(target).st_mode & 0o7777)
                 _fsync(staging)
                 _swap(staging, target)
-                _fsync(target.parent)
                 done = True
-            except OSError as error:
-                raise OutputRefused(_problem(out, error)) from error
+                with contextlib.suppress(OSError):
+                    _fsync(target.parent)
+                    # what somebody put into the earlier folder while the swap was on its way
+                    _carry(staging, target)
+            except GeositeError:
+                raise
+            except Exception as error:
+                full = _is_full(staging)
+                if not full and not isinstance(error, OSError) and not _of_writer(error):
+                    raise
+                raise OutputRefused(_full(out) if full else _problem(out, error)) from error
             finally:
                 _remove(staging)
     finally:
@@ -106,16 +116,19 @@ def _refuse(out: Path, code: str, what: str, expected: str, remedy: str) -> Outp
     return OutputRefused(Problem(code, what, expected, remedy, file=str(out)))
 
 
-def _problem(out: Path, error: OSError) -> Problem:
-    if error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):
-        return Problem(
-            "disk-full",
-            "the disk or the quota is full, nothing was changed",
-            "room for the output",
-            "free some space or choose another disk",
-            file=str(out),
-        )
-    reason = os.strerror(error.errno) if error.errno else str(error)
+# fiona, rasterio and SQLite report what they cannot write by errors of their own
+_WRITERS = ("fiona", "rasterio", "sqlite3")
+
+
+def _of_writer(error: Exception) -> bool:
+    return type(error).__module__.partition(".")[0] in _WRITERS
+
+
+def _problem(out: Path, error: Exception) -> Problem:
+    number = error.errno if isinstance(error, OSError) else None
+    if number in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG) or "disk is full" in str(error):
+        return _full(out)
+    reason = os.strerror(number) if number else str(error)
     return Problem(
         "output-not-writable",
         f"cannot be written ({reason}), nothing was changed",
@@ -123,6 +136,34 @@ def _problem(out: Path, error: OSError) -> Problem:
         "change the permissions or choose another folder with --out",
         file=str(out),
     )
+
+
+def _full(out: Path) -> Problem:
+    return Problem(
+        "disk-full",
+        "the disk or the quota is full, nothing was changed",
+        "room for the output",
+        "free some space or choose another disk",
+        file=str(out),
+    )
+
+
+def _is_full(folder: Path) -> bool:
+    """Tell whether 64 KiB no longer fit; asked while the unfinished files are still there."""
+    try:
+        with tempfile.TemporaryFile(dir=folder) as probe:
+            probe.write(bytes(2**16))
+            probe.flush()
+    except OSError as error:
+        return error.errno in (errno.ENOSPC, errno.EDQUOT)
+    return False
+
+
+def _resolved(out: Path) -> Path:
+    try:
+        return Path(os.path.realpath(out))
+    except (OSError, ValueError) as error:  # a NUL in the name
+        raise OutputRefused(_problem(out, error)) from error
 
 
 def _check(out: Path, target: Path) -> None:
@@ -272,26 +313,29 @@ def _carry(old: Path, new: Path) -> None:
                 return True
         return False
 
-    def walk(inner: str) -> None:
+    pending = [""]
+    made: list[str] = []
+    while pending:
+        inner = pending.pop()
         with os.scandir(old / inner) as entries:
             for entry in sorted(entries, key=lambda e: e.name):
                 relative = os.path.join(inner, entry.name)
                 there = new / relative
                 if entry.is_dir(follow_symlinks=False):
-                    before = there.is_dir()
-                    if not before and not os.path.lexists(there):
+                    if not os.path.lexists(there):
                         os.mkdir(there)
-                    walk(relative)
-                    if not before:
-                        if os.listdir(there) or not os.listdir(entry.path):
-                            _fsync(there)
-                            shutil.copystat(entry.path, there)
-                        else:
-                            os.rmdir(there)  # held only files of the earlier run
+                        made.append(relative)
+                    if there.is_dir() and not there.is_symlink():
+                        pending.append(relative)
                 elif not os.path.lexists(there) and relative not in own and not companion(relative):
                     _link(Path(entry.path), there)
-
-    walk("")
+    for relative in reversed(made):  # inner ones first
+        source, there = old / relative, new / relative
+        if os.listdir(there) or not os.listdir(source):
+            _fsync(there)
+            shutil.copystat(source, there)
+        else:
+            os.rmdir(there)  # held only files of the earlier run
 
 
 def _link(source: Path, there: Path) -> None:
@@ -352,9 +396,8 @@ def _swap(staging: Path, target: Path) -> None:
         os.rename(staging, target)  # no folder or an empty one there
         return
     except OSError as error:
-        if error.errno not in (errno.ENOTEMPTY, errno.EEXIST, errno.EACCES):
-            raise
-        if not target.is_dir():
+        # EACCES: Windows, where a folder never takes the place of another
+        if error.errno not in (errno.ENOTEMPTY, errno.EEXIST, errno.EACCES) or not target.is_dir():
             raise
     if not _exchange(staging, target):
         aside = _aside(target, staging.name.split("-")[1])
@@ -366,5 +409,3 @@ def _swap(staging: Path, target: Path) -> None:
             os.rename(aside, target)
             raise
         os.rename(aside, staging)
-    # what somebody put into the earlier folder while the swap was on its way
-    _carry(staging, target)

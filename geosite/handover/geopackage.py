@@ -16,7 +16,6 @@ from contextlib import closing
 from pathlib import Path
 from typing import Any
 
-from geosite.errors import OutputRefused, Problem
 from geosite.handover.geotiff import drop_foreign_proj, write_coverages
 from geosite.handover.model import NODATA, Field, Layer, Package, Table
 from geosite.handover.wkb import Encoded, encode, encode_curves
@@ -57,12 +56,12 @@ def write_geopackage(
 
     Raises
     ------
-    OutputRefused
-        The file does not come out whole, for instance because the disk is full.
+    OSError
+        The file does not come out whole; further errors of fiona, rasterio and sqlite3 mean the
+        same, `geosite.handover.folder.staged` turns them all into one line.
     """
     drop_foreign_proj()
     import fiona
-    from fiona.errors import FionaError
 
     moment = timestamp(package.date)
     sources: list[Layer | Table] = [*package.layers, *package.tables]
@@ -71,50 +70,37 @@ def write_geopackage(
         layer, outlines = encode_curves(package)
         sources.append(layer)
         shapes.append(outlines)
-    try:
-        with fiona.Env(
-            OGR_CURRENT_DATE=moment,
-            # the folder is flushed as a whole before it is swapped in
-            OGR_SQLITE_SYNCHRONOUS="OFF",
-            OGR_SQLITE_JOURNAL="MEMORY",
-        ):
-            for source in sources:
-                _create(path, source, package.frame.crs_wkt)
-        if coverages:
-            write_coverages(path, package, moment)
-        with closing(sqlite3.connect(path, isolation_level=None)) as file:
-            file.execute("PRAGMA synchronous=OFF")
-            file.execute("PRAGMA journal_mode=MEMORY")
-            file.execute("BEGIN")
-            for source, encoded in zip(sources, shapes, strict=True):
-                _fill(file, source, encoded)
-            _describe_columns(file, sources)
-            if coverages and package.rasters:
-                # rasterio tells the tiles about nodata, but not the coverage
-                file.execute(
-                    "UPDATE gpkg_2d_gridded_coverage_ancillary SET data_null = ?", (NODATA,)
-                )
-            if metadata:
-                _add_metadata(file, metadata, moment)
-            if styles:
-                _add_styles(file, package.layers, styles, moment)
-            file.execute("COMMIT")
-            # drops what the writing left in free pages: the bytes depend on the content alone
-            file.execute("VACUUM")
-            file.execute("PRAGMA journal_mode=DELETE")
-            (verdict,) = file.execute("PRAGMA integrity_check").fetchone()
-            if verdict != "ok":
-                raise sqlite3.DatabaseError(verdict)
-    except (FionaError, sqlite3.Error) as error:
-        raise OutputRefused(
-            Problem(
-                "geopackage-not-written",
-                f"cannot be written ({error})",
-                "room and permission for the file",
-                "free some space or choose another folder with --out",
-                file=path.name,
-            )
-        ) from error
+    with fiona.Env(
+        OGR_CURRENT_DATE=moment,
+        # the folder is flushed as a whole before it is swapped in
+        OGR_SQLITE_SYNCHRONOUS="OFF",
+        OGR_SQLITE_JOURNAL="MEMORY",
+    ):
+        for source in sources:
+            _create(path, source, package.frame.crs_wkt)
+    if coverages:
+        write_coverages(path, package, moment)
+    with closing(sqlite3.connect(path, isolation_level=None)) as file:
+        file.execute("PRAGMA synchronous=OFF")
+        file.execute("PRAGMA journal_mode=MEMORY")
+        file.execute("BEGIN")
+        for source, encoded in zip(sources, shapes, strict=True):
+            _fill(file, source, encoded)
+        _describe_columns(file, sources)
+        if coverages and package.rasters:
+            # rasterio tells the tiles about nodata, but not the coverage
+            file.execute("UPDATE gpkg_2d_gridded_coverage_ancillary SET data_null = ?", (NODATA,))
+        if metadata:
+            _add_metadata(file, metadata, moment)
+        if styles:
+            _add_styles(file, package.layers, styles, moment)
+        file.execute("COMMIT")
+        # drops what the writing left in free pages: the bytes depend on the content alone
+        file.execute("VACUUM")
+        file.execute("PRAGMA journal_mode=DELETE")
+        (verdict,) = file.execute("PRAGMA integrity_check").fetchone()
+        if verdict != "ok":
+            raise OSError(f"GeoPackage damaged on writing: {verdict}")
 
 
 def timestamp(date: str) -> str:

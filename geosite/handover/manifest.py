@@ -7,14 +7,14 @@ import re
 import zipfile
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from hashlib import file_digest, sha256
+from hashlib import sha256
 from pathlib import Path, PurePosixPath
 from typing import IO, Any
 
 from geosite.errors import InputError, Problem
-from geosite.handover.folder import MANIFEST
+from geosite.handover.folder import MANIFEST, file_digest
 
-__all__ = ["verify", "write_manifest", "write_zip"]
+__all__ = ["HANDOVER_ZIP", "verify", "write_manifest", "write_zip"]
 
 HANDOVER_ZIP = "handover.zip"
 _KEYS = {"file": str, "purpose": str, "size": int, "sha256": str}
@@ -41,10 +41,14 @@ def _manifest(folder: Path, about: Mapping[str, str], files: Sequence[tuple[str,
     entries = []
     for name, purpose in files:
         path = folder / name
-        with path.open("rb") as stream:
-            digest = file_digest(stream, "sha256").hexdigest()
-        size = path.stat().st_size
-        entries.append({"file": name, "purpose": purpose, "size": size, "sha256": digest})
+        entries.append(
+            {
+                "file": name,
+                "purpose": purpose,
+                "size": path.stat().st_size,
+                "sha256": file_digest(path),
+            }
+        )
     whole = {**about, "files": entries}
     return json.dumps(whole, indent=2, ensure_ascii=False).encode("utf-8", "replace") + b"\n"
 

@@ -16,7 +16,7 @@ from geosite.handover.report import write_report
 from geosite.handover.styles import styles
 from geosite.handover.tables import write_csv, write_points
 
-__all__ = ["write_package"]
+__all__ = ["write_into", "write_package"]
 
 _PLAN = {
     ".pdf": "Plan sheet at scale, to print",
@@ -49,18 +49,30 @@ def write_package(package: Package, out: Path, options: Handover) -> tuple[Path,
         The folder cannot be written; what was in it is as it was.
     """
     with staged(out) as folder:
-        files = list(_write_files(package, folder, options))
-        about = {
-            "title": package.title,
-            "date": package.date,
-            "crs": package.frame.crs_name,
-            "vertical_crs": package.frame.vertical_name or "",
-        }
-        if options.archive:
-            write_zip(folder, about, files, package.date)
-            files.append((HANDOVER_ZIP, "Everything in one file, to send on"))
-        write_manifest(folder, about, files)
-    return tuple(out / name for name, _ in [*files, (MANIFEST, "")])
+        names = write_into(folder, package, options)
+    return tuple(out / name for name in names)
+
+
+def write_into(folder: Path, package: Package, options: Handover) -> tuple[str, ...]:
+    """Write everything that leaves into an empty folder that nobody looks at yet.
+
+    Returns
+    -------
+    tuple of str
+        Names of the files, in the order a reader should meet them, the manifest last.
+    """
+    files = list(_write_files(package, folder, options))
+    about = {
+        "title": package.title,
+        "date": package.date,
+        "crs": package.frame.crs_name,
+        "vertical_crs": package.frame.vertical_name or "",
+    }
+    if options.archive:
+        write_zip(folder, about, files, package.date)
+        files.append((HANDOVER_ZIP, "Everything in one file, to send on"))
+    write_manifest(folder, about, files)
+    return tuple(name for name, _ in [*files, (MANIFEST, "")])
 
 
 def _write_files(package: Package, folder: Path, options: Handover) -> Iterable[tuple[str, str]]:
