@@ -278,6 +278,8 @@ def _numbers(
         pass
     values = np.full(len(cells), np.nan)
     for i, cell in enumerate(cells):
+        if problems.full:
+            break
         text = cell.strip()
         if _NUMBER.fullmatch(text):
             value = float(text)
@@ -321,6 +323,8 @@ def _bad_segments(
     cells: Sequence[str], words: Ints, lines: Sequence[int], file: str, problems: Problems
 ) -> None:
     for i in np.flatnonzero(words < 0).tolist():
+        if problems.full:
+            break
         word = cells[i].strip()
         near = problems.suggest(re.sub(r"[\W\d_]+", "", word), PIECE_KINDS)
         problems.add(

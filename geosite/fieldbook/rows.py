@@ -21,6 +21,8 @@ __all__ = ["Rows", "is_layer_file", "open_csv", "open_layer"]
 SIZE_LIMIT = 300_000_000
 BLOCK = 2_000_000
 """Bytes cut at a time."""
+LINE_LIMIT = 100_000
+"""Characters looked through for the header."""
 ROWS = 4096
 """Rows with quoted cells read at a time: many small lists alive at once are slow to collect."""
 
@@ -75,21 +77,21 @@ def open_csv(
     if data is None or not decode(data, file, "field book", problems):
         return None
     data = data.removeprefix(b"\xef\xbb\xbf")
+    start_text = data[:LINE_LIMIT].decode("utf-8", errors="ignore")
+    if not _is_comma_separated(start_text, file, problems):
+        return None
     if b'"' in data:
         return _open_quoted(data, file, problems)
     if b"\r" in data:
         data = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
+    header: list[str] = []
     start, line = 0, 0
-    while True:
+    while start < len(data) and not "".join(header).strip():
         end = data.find(b"\n", start)
         end = len(data) if end < 0 else end
         line += 1
         header = data[start:end].decode("utf-8").split(",")
         start = end + 1
-        if "".join(header).strip():
-            break
-    if not _is_comma_separated(header, file, line, problems):
-        return None
     return Rows(header, line, _plain_chunks(data, start, line + 1, len(header), file, problems))
 
 
@@ -136,8 +138,6 @@ def _open_quoted(data: bytes, file: str, problems: Problems) -> Rows | None:
     except csv.Error as error:
         _csv_fault(error, file, line, reader.line_num, problems)
         return None
-    if not _is_comma_separated(header, file, line, problems):
-        return None
     return Rows(header, line, _quoted_chunks(reader, len(header), file, problems))
 
 
@@ -159,21 +159,32 @@ def _quoted_chunks(reader: Any, width: int, file: str, problems: Problems) -> It
             _csv_fault(fault, file, ends[-1] + 1, reader.line_num, problems)
 
 
-def _is_comma_separated(header: list[str], file: str, line: int, problems: Problems) -> bool:
-    joined = ",".join(header)
-    for mark, name in ((";", "semicolons"), ("\t", "tabs"), ("|", "bars")):
-        if joined.count(mark) > joined.count(","):
-            problems.add(
-                "separator",
-                f"the field book is separated by {name}",
-                "commas between the columns and decimal points in the numbers",
-                "export it as CSV with commas"
-                + (" (not the regional CSV of a spreadsheet)" if mark == ";" else ""),
-                file,
-                line,
-            )
-            return False
-    return True
+def _is_comma_separated(start: str, file: str, problems: Problems) -> bool:
+    """Report whether the first row that is not blank has commas, naming what it has instead."""
+    for line, row in enumerate(start.splitlines(), 1):
+        if not row.strip(', \t"'):
+            continue
+        for mark, name in ((";", "semicolons"), ("\t", "tabs"), ("|", "bars")):
+            if row.count(mark) > row.count(","):
+                problems.add(
+                    "separator",
+                    f"the field book is separated by {name}",
+                    "commas between the columns and decimal points in the numbers",
+                    "export it as CSV with commas"
+                    + (" (not the regional CSV of a spreadsheet)" if mark == ";" else ""),
+                    file,
+                    line,
+                )
+                return False
+        return True
+    problems.add(
+        "file-empty",
+        "the field book is empty",
+        "a header and one row per observation",
+        "check that the export or copy went through",
+        file,
+    )
+    return False
 
 
 def _csv_fault(error: csv.Error, file: str, start: int, end: int, problems: Problems) -> None:
@@ -208,6 +219,8 @@ def _even(
     kept_lines: list[int] = []
     kept: list[list[str]] = []
     for line, row in zip(lines, rows, strict=True):
+        if problems.full:
+            break
         if not "".join(row).strip():
             continue
         if len(row) > width and not "".join(row[width:]).strip():
