@@ -23,14 +23,15 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     from geosite.build import build
     from geosite.fieldbook.read import read_survey
     from geosite.handover.report import plain
-    from geosite.handover.write import write_package
+    from geosite.handover.write import write_into
 
     context.progress(0.05, "reading the field book")
     notes = read_survey(Path(inputs["site"]))
     context.progress(0.15, "adjusting, drawing and laying the ground")
     package = build(notes)
     context.progress(0.7, "writing the files")
-    write_package(package, context.out, notes.site.handover)
+    # the host swaps the finished folder in
+    write_into(context.out, package, notes.site.handover)
     context.progress(1.0, "done")
     report: Mapping[str, Any] = plain({**package.report, "findings": package.findings})
     return report

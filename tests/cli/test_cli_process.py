@@ -93,11 +93,11 @@ def test_an_interrupted_run_leaves_nothing_behind(
     code = (
         "import sys, time\n"
         "import geosite.handover.write as write\n"
-        "def slow(package, out, options):\n"
+        "def slow(out, package, options):\n"
         "    (out / 'half.txt').write_text('half')\n"
         "    print('writing', file=sys.stderr, flush=True)\n"
         "    time.sleep(60)\n"
-        "write.write_package = slow\n"
+        "write.write_into = slow\n"
         "from geosite_cli.main import main\n"
         f"main(['build', {str(FERRY / 'site.toml')!r}, '--out', {str(tmp_path / 'map')!r}])\n"
     )
