@@ -100,6 +100,11 @@ class Arc:
         return self._chain(self._radius_by_bulge, self.radius / self.chord)
 
     @property
+    def sweep_gradient(self) -> Floats:
+        """Derivative of the sweep, radians per metre, shape (n, 2)."""
+        return self._chain(4.0 / (1.0 + self.bulge**2), 0.0)
+
+    @property
     def sagitta(self) -> float:
         """Height of the arc over its chord, metres."""
         return abs(self.bulge) * self.chord / 2.0

@@ -1,0 +1,571 @@
+"""Distances, directions and angles between marks; edges and corners of features; all with sigma.
+
+Azimuths are grid azimuths. Ground lengths are grid lengths divided by the combined factor; the rise
+is the same on both.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Any, Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from geosite.errors import InputError, Problem
+from geosite.fieldbook.model import Floats, Ints, Notes, PieceKind
+from geosite.linework.circles import fit_arc, fit_circle
+from geosite.linework.model import Drawing, Feature, Measure, Piece
+from geosite.network.covariance import sigma
+from geosite.network.model import LinearForm, Network
+
+__all__ = [
+    "DISTANCE_COLUMNS",
+    "EDGE_COLUMNS",
+    "Angle",
+    "Corner",
+    "Distance",
+    "Edge",
+    "angle_at",
+    "corners_and_edges",
+    "distance",
+    "distance_records",
+    "edge_records",
+]
+
+# Two marks nearer than this have no direction, metres.
+SAME_PLACE_M = 1e-6
+
+
+@dataclass(frozen=True, eq=False)
+class Distance:
+    """From one mark to another.
+
+    Parameters
+    ----------
+    start, end
+        Mark names.
+    horizontal
+        On the ground, metres; its `grid` is the distance on the map grid.
+    slope
+        Along the straight line in space, on the ground, metres.
+    azimuth
+        Grid azimuth, radians clockwise from grid north, 0 to 2 pi.
+    rise
+        Elevation of the end above the start, metres.
+    grade
+        Rise over horizontal distance, a ratio (times 100 for percent).
+    """
+
+    start: str
+    end: str
+    horizontal: Measure
+    slope: Measure
+    azimuth: Measure
+    rise: Measure
+    grade: Measure
+
+
+@dataclass(frozen=True, eq=False)
+class Angle:
+    """The angle at a mark, clockwise from the direction to one mark to the direction to another.
+
+    Parameters
+    ----------
+    at, start, end
+        Mark names.
+    value
+        Radians, 0 to 2 pi.
+    """
+
+    at: str
+    start: str
+    end: str
+    value: Measure
+
+
+@dataclass(frozen=True, eq=False)
+class Edge:
+    """One edge of a feature: straight, an arc, a circle, or a stream as a whole.
+
+    Parameters
+    ----------
+    feature
+        Its name.
+    number
+        Counted from 1, in drawing order.
+    kind
+        ``line``, ``arc``, ``circle``, ``stream`` or ``gap``.
+    start, end : int
+        Observations at both ends.
+    length
+        Along the edge, horizontal, on the ground, metres.
+    chord
+        Straight from end to end, on the ground; 0 for a closed edge.
+    azimuth
+        Grid azimuth of the chord, radians; ``None`` for a closed edge.
+    radius, sagitta, sweep
+        Of arcs: on the ground, metres, and the signed central angle, radians, counter-clockwise
+        positive. Of circles the radius only.
+    departure, arrival
+        Directions of travel at both ends, radians counter-clockwise from grid east; of arcs those
+        of the tangents. ``None`` for a circle.
+    """
+
+    feature: str
+    number: int
+    kind: PieceKind
+    start: int
+    end: int
+    length: Measure
+    chord: Measure
+    azimuth: Measure | None
+    radius: Measure | None = None
+    sagitta: Measure | None = None
+    sweep: Measure | None = None
+    departure: Measure | None = None
+    arrival: Measure | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Corner:
+    """Where two edges of a feature meet.
+
+    Parameters
+    ----------
+    feature
+        Its name.
+    row
+        Observation at the corner.
+    angle
+        Radians, 0 to 2 pi, between the edges, at arcs between the tangents: inside an area; of a
+        line clockwise from the edge before to the edge after.
+    before, after
+        Numbers of the edges.
+    """
+
+    feature: str
+    row: int
+    angle: Measure
+    before: int
+    after: int
+
+
+def distance(notes: Notes, network: Network, start: str, end: str) -> Distance:
+    """Return distance, direction, rise and grade between two marks.
+
+    Parameters
+    ----------
+    notes, network
+        The adjusted survey.
+    start, end
+        Mark names.
+
+    Raises
+    ------
+    InputError
+        A mark is not in the field book, or both stand at the same place.
+    """
+    a, b = _rows(notes, network, start, end)
+    along, chord = _step(network, a, b)
+    rise = float(network.elevation[b] - network.elevation[a])
+    rows = np.array([a, b])
+    to_ground = 1.0 / network.frame.combined_factor
+    ground = chord * to_ground
+    slope = math.hypot(ground, rise)
+
+    def measure(value: float, per_ground: float, per_rise: float, grid: float) -> Measure:
+        """By ground distance and rise."""
+        out = along * (per_ground * to_ground)
+        return _measure(
+            network,
+            value,
+            LinearForm(
+                rows,
+                np.array([-out[0], out[0]]),
+                np.array([-out[1], out[1]]),
+                np.array([-per_rise, per_rise]),
+            ),
+            grid,
+        )
+
+    return Distance(
+        start=start,
+        end=end,
+        horizontal=measure(ground, 1.0, 0.0, chord),
+        slope=measure(slope, ground / slope, rise / slope, math.hypot(chord, rise)),
+        azimuth=_azimuth(_direction(network, a, b)),
+        rise=measure(rise, 0.0, 1.0, rise),
+        grade=measure(rise / ground, -rise / ground**2, 1.0 / ground, rise / chord),
+    )
+
+
+def angle_at(notes: Notes, network: Network, at: str, start: str, end: str) -> Angle:
+    """Return the clockwise angle at a mark from the direction to one mark to that to another.
+
+    Raises
+    ------
+    InputError
+        A mark is not in the field book, or one of the two stands at the place of the vertex.
+    """
+    vertex, a, b = _rows(notes, network, at, start, end)
+    first, second = (_azimuth(_direction(network, vertex, row)) for row in (a, b))
+    value = _wrapped(second.value - first.value)
+    return Angle(at, start, end, _measure(network, value, second.form + first.form * -1.0, value))
+
+
+def corners_and_edges(
+    network: Network, feature: Feature
+) -> tuple[tuple[Corner, ...], tuple[Edge, ...]]:
+    """Return the corner angles and the edges of an area or line, in drawing order.
+
+    A stream is one edge: its vertices are steps, not corners.
+
+    Parameters
+    ----------
+    network
+        The adjusted survey.
+    feature
+        From `geosite.linework.draw.draw`; a point has neither corners nor edges.
+    """
+    edges: list[Edge] = []
+    for piece in feature.pieces:
+        if piece.kind in ("line", "gap"):
+            for a, b in zip(piece.rows[:-1], piece.rows[1:], strict=True):
+                edges.append(_straight(network, feature.name, len(edges) + 1, piece, a, b))
+        elif piece.kind == "stream":
+            edges.append(_stream(network, feature.name, len(edges) + 1, piece))
+        elif piece.kind == "arc":
+            edges.append(_arc(network, feature.name, len(edges) + 1, piece))
+        else:
+            edges.append(_circle(network, feature.name, len(edges) + 1, piece))
+    joints = list(pairwise(edges))
+    # an area closes, and so does a line that comes back to its first mark
+    if len(edges) > 1 and not _apart(network, edges[-1].end, edges[0].start):
+        joints.append((edges[-1], edges[0]))
+    inside_left = feature.kind != "area" or _is_counter_clockwise(feature)
+    corners = []
+    for before, after in joints:
+        if before.arrival is None or after.departure is None:
+            continue
+        turn = after.departure.form + before.arrival.form * -1.0
+        left = after.departure.value - before.arrival.value
+        # the inside of an area lies on one side of its edges, the clockwise angle on the left
+        sign = -1.0 if inside_left else 1.0
+        value = _wrapped(math.pi + sign * left)
+        corners.append(
+            Corner(
+                feature.name,
+                after.start,
+                _measure(network, value, turn * sign, value),
+                before.number,
+                after.number,
+            )
+        )
+    return tuple(corners), tuple(edges)
+
+
+def _rows(notes: Notes, network: Network, first: str, *others: str) -> list[int]:
+    """Return a row of each mark, all but the first at another place than the first."""
+    from difflib import get_close_matches
+
+    book = notes.book
+    rows: list[int] = []
+    problems: list[Problem] = []
+    for mark in (first, *others):
+        if mark in book.marks:
+            row = int(np.flatnonzero(book.mark == book.marks.index(mark))[0])
+            rows.append(row)
+            if len(rows) > 1 and not problems and not _apart(network, rows[0], row):
+                problems.append(
+                    Problem(
+                        "marks-coincide",
+                        f"marks {first!r} and {mark!r} are at the same place",
+                        "two marks apart",
+                        "choose another mark",
+                        book.file,
+                        int(book.line[row]),
+                    )
+                )
+            continue
+        near = get_close_matches(mark, book.marks, n=1)
+        problems.append(
+            Problem(
+                "mark-unknown",
+                f"there is no mark {mark!r}",
+                "the name of a mark of the survey",
+                f"did you mean {near[0]!r}?" if near else "correct the name",
+                book.file,
+            )
+        )
+    if problems:
+        raise InputError(problems)
+    return rows
+
+
+def _apart(network: Network, a: int, b: int) -> bool:
+    step = network.en[b] - network.en[a]
+    return math.hypot(step[0], step[1]) >= SAME_PLACE_M
+
+
+def _measure(network: Network, value: float, form: LinearForm, grid: float) -> Measure:
+    return Measure(value, grid, form, sigma(network, form))
+
+
+def _wrapped(angle: float) -> float:
+    """Bring an angle to 0 to 2 pi; -1e-17 must not become 2 pi."""
+    turned = math.fmod(angle, 2.0 * math.pi)
+    if turned < 0.0:
+        turned += 2.0 * math.pi
+    return 0.0 if turned >= 2.0 * math.pi else turned
+
+
+def _step(network: Network, a: int, b: int) -> tuple[Floats, float]:
+    """Return the unit vector and the grid distance from one row to another."""
+    step = network.en[b] - network.en[a]
+    length = float(np.hypot(step[0], step[1]))
+    return step / length, length
+
+
+def _plan_form(rows: npt.ArrayLike, gradient: Floats) -> LinearForm:
+    rows = np.asarray(rows, dtype=np.int64)
+    return LinearForm(rows, gradient[:, 0], gradient[:, 1], np.zeros(len(rows)))
+
+
+def _direction(network: Network, a: int, b: int) -> Measure:
+    """Return the direction from one row to another, counter-clockwise from grid east."""
+    along, length = _step(network, a, b)
+    left = np.array([-along[1], along[0]]) / length
+    value = math.atan2(along[1], along[0])
+    return _measure(network, value, _plan_form([a, b], np.stack([-left, left])), value)
+
+
+def _azimuth(direction: Measure) -> Measure:
+    value = _wrapped(math.pi / 2.0 - direction.value)
+    return Measure(value, value, direction.form * -1.0, direction.sigma)
+
+
+def _length(network: Network, grid: float, rows: npt.ArrayLike, gradient: Floats) -> Measure:
+    to_ground = 1.0 / network.frame.combined_factor
+    return _measure(network, grid * to_ground, _plan_form(rows, gradient * to_ground), grid)
+
+
+def _chord(network: Network, a: int, b: int) -> Measure:
+    along, length = _step(network, a, b)
+    return _length(network, length, [a, b], np.stack([-along, along]))
+
+
+def _straight(
+    network: Network, feature: str, number: int, piece: Piece, a: np.int64, b: np.int64
+) -> Edge:
+    start, end = int(a), int(b)
+    chord = _chord(network, start, end)
+    heading = _direction(network, start, end)
+    return Edge(
+        feature=feature,
+        number=number,
+        kind=piece.kind,
+        start=start,
+        end=end,
+        length=chord,
+        chord=chord,
+        azimuth=_azimuth(heading),
+        departure=heading,
+        arrival=heading,
+    )
+
+
+def _stream(network: Network, feature: str, number: int, piece: Piece) -> Edge:
+    rows = piece.rows
+    steps = np.diff(network.en[rows], axis=0)
+    lengths = np.hypot(steps[:, 0], steps[:, 1])
+    unit = steps / lengths[:, None]
+    gradient = np.zeros((len(rows), 2))
+    gradient[:-1] -= unit
+    gradient[1:] += unit
+    start, end = int(rows[0]), int(rows[-1])
+    closed = not _apart(network, start, end)
+    return Edge(
+        feature=feature,
+        number=number,
+        kind=piece.kind,
+        start=start,
+        end=end,
+        length=_length(network, float(lengths.sum()), rows, gradient),
+        chord=_nothing(network, rows) if closed else _chord(network, start, end),
+        azimuth=None if closed else _azimuth(_direction(network, start, end)),
+        departure=_direction(network, start, int(rows[1])),
+        arrival=_direction(network, int(rows[-2]), end),
+    )
+
+
+def _nothing(network: Network, rows: Ints) -> Measure:
+    return _measure(network, 0.0, _plan_form(rows[:1], np.zeros((1, 2))), 0.0)
+
+
+def _arc(network: Network, feature: str, number: int, piece: Piece) -> Edge:
+    rows = piece.rows
+    arc = fit_arc(network.en[rows])
+    assert arc is not None  # it was drawn
+    start, end = int(rows[0]), int(rows[-1])
+    heading = _direction(network, start, end)
+    turn = _plan_form(rows, arc.sweep_gradient)
+
+    def tangent(share: float) -> Measure:
+        """At the chord's ends the tangent is turned by half the sweep."""
+        value = heading.value + share * arc.sweep
+        return _measure(network, value, heading.form + turn * share, value)
+
+    return Edge(
+        feature=feature,
+        number=number,
+        kind="arc",
+        start=start,
+        end=end,
+        length=_length(network, arc.length, rows, arc.length_gradient),
+        chord=_chord(network, start, end),
+        azimuth=_azimuth(heading),
+        radius=_length(network, arc.radius, rows, arc.radius_gradient),
+        sagitta=_length(network, arc.sagitta, rows, arc.sagitta_gradient),
+        sweep=_measure(network, arc.sweep, turn, arc.sweep),
+        departure=tangent(-0.5),
+        arrival=tangent(0.5),
+    )
+
+
+def _circle(network: Network, feature: str, number: int, piece: Piece) -> Edge:
+    rows = piece.rows
+    circle = fit_circle(network.en[rows])
+    assert circle is not None  # it was drawn
+    around = 2.0 * math.pi
+    return Edge(
+        feature=feature,
+        number=number,
+        kind="circle",
+        start=int(rows[0]),
+        end=int(rows[0]),
+        length=_length(network, around * circle.radius, rows, around * circle.radius_gradient),
+        chord=_nothing(network, rows),
+        azimuth=None,
+        radius=_length(network, circle.radius, rows, circle.radius_gradient),
+    )
+
+
+def _is_counter_clockwise(feature: Feature) -> bool:
+    """Tell which way an area was walked (its polygon always runs counter-clockwise)."""
+    ring = np.concatenate([p.vertices[:-1, :2] for p in feature.pieces])
+    ring = ring - ring[0]
+    after = np.roll(ring, -1, axis=0)
+    return float(np.sum(ring[:, 0] * after[:, 1] - ring[:, 1] * after[:, 0])) >= 0.0
+
+
+Column = tuple[str, Literal["text", "real", "integer"], str, str]
+
+DISTANCE_COLUMNS: tuple[Column, ...] = (
+    ("from_point", "text", "Mark the distance starts at.", ""),
+    ("to_point", "text", "Mark it ends at.", ""),
+    ("horizontal_m", "real", "Horizontal distance on the ground.", "m"),
+    ("horizontal_sigma_m", "real", "Its standard deviation.", "m"),
+    ("grid_m", "real", "The same on the map grid.", "m"),
+    ("slope_m", "real", "Straight from mark to mark in space.", "m"),
+    ("slope_sigma_m", "real", "Its standard deviation.", "m"),
+    ("azimuth_deg", "real", "Grid azimuth, clockwise from grid north.", "deg"),
+    ("azimuth_sigma_deg", "real", "Its standard deviation.", "deg"),
+    ("rise_m", "real", "Elevation of the end above the start.", "m"),
+    ("rise_sigma_m", "real", "Its standard deviation.", "m"),
+    ("grade_percent", "real", "Rise over horizontal distance.", "percent"),
+    ("grade_sigma_percent", "real", "Its standard deviation.", "percent"),
+)
+"""Columns of `distance_records`: name, type, description, unit."""
+
+
+def distance_records(distances: Iterable[Distance]) -> list[dict[str, Any]]:
+    """Return one record per distance, keyed by `DISTANCE_COLUMNS`."""
+    return [
+        {
+            "from_point": d.start,
+            "to_point": d.end,
+            "horizontal_m": d.horizontal.value,
+            "horizontal_sigma_m": d.horizontal.sigma,
+            "grid_m": d.horizontal.grid,
+            "slope_m": d.slope.value,
+            "slope_sigma_m": d.slope.sigma,
+            "azimuth_deg": math.degrees(d.azimuth.value),
+            "azimuth_sigma_deg": math.degrees(d.azimuth.sigma),
+            "rise_m": d.rise.value,
+            "rise_sigma_m": d.rise.sigma,
+            "grade_percent": 100.0 * d.grade.value,
+            "grade_sigma_percent": 100.0 * d.grade.sigma,
+        }
+        for d in distances
+    ]
+
+
+EDGE_COLUMNS: tuple[Column, ...] = (
+    ("feature", "text", "Name in the field book.", ""),
+    ("edge", "integer", "Number of the edge, in drawing order.", ""),
+    ("kind", "text", "line, arc, circle, stream or gap.", ""),
+    ("from_point", "text", "Mark it starts at; empty for an unnamed one.", ""),
+    ("to_point", "text", "Mark it ends at.", ""),
+    ("length_m", "real", "Length along the edge, on the ground.", "m"),
+    ("length_sigma_m", "real", "Its standard deviation.", "m"),
+    ("chord_m", "real", "Straight from end to end, on the ground.", "m"),
+    ("chord_sigma_m", "real", "Its standard deviation.", "m"),
+    ("azimuth_deg", "real", "Grid azimuth of the chord.", "deg"),
+    ("azimuth_sigma_deg", "real", "Its standard deviation.", "deg"),
+    ("radius_m", "real", "Of an arc or circle, on the ground.", "m"),
+    ("radius_sigma_m", "real", "Its standard deviation.", "m"),
+    ("sagitta_m", "real", "Height of an arc over its chord, on the ground.", "m"),
+    ("sagitta_sigma_m", "real", "Its standard deviation.", "m"),
+    ("sweep_deg", "real", "Central angle of an arc, counter-clockwise positive.", "deg"),
+    ("sweep_sigma_deg", "real", "Its standard deviation.", "deg"),
+    (
+        "angle_deg",
+        "real",
+        "Corner at the start of the edge: inside an area; of a line clockwise "
+        "from the edge before.",
+        "deg",
+    ),
+    ("angle_sigma_deg", "real", "Its standard deviation.", "deg"),
+)
+"""Columns of `edge_records`: name, type, description, unit."""
+
+
+def edge_records(notes: Notes, network: Network, drawing: Drawing) -> list[dict[str, Any]]:
+    """Return one record per edge of every area and line, keyed by `EDGE_COLUMNS`."""
+    book = notes.book
+
+    def name(row: int) -> str | None:
+        return book.marks[book.mark[row]] if book.mark[row] >= 0 else None
+
+    def pair(key: str, unit: str, measure: Measure | None, factor: float = 1.0) -> dict[str, Any]:
+        return {
+            f"{key}_{unit}": None if measure is None else measure.value * factor,
+            f"{key}_sigma_{unit}": None if measure is None else measure.sigma * factor,
+        }
+
+    degrees = 180.0 / math.pi
+    records = []
+    for feature in drawing.features:
+        corners, edges = corners_and_edges(network, feature)
+        angles = {corner.after: corner.angle for corner in corners}
+        for edge in edges:
+            record = {
+                "feature": feature.name,
+                "edge": edge.number,
+                "kind": edge.kind,
+                "from_point": name(edge.start),
+                "to_point": name(edge.end),
+                **pair("length", "m", edge.length),
+                **pair("chord", "m", edge.chord),
+                **pair("azimuth", "deg", edge.azimuth, degrees),
+                **pair("radius", "m", edge.radius),
+                **pair("sagitta", "m", edge.sagitta),
+                **pair("sweep", "deg", edge.sweep, degrees),
+                **pair("angle", "deg", angles.get(edge.number), degrees),
+            }
+            records.append(record)
+    return records

@@ -1,0 +1,589 @@
+"""The take-off: how much of everything, per feature and per code, each with its sigma."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any, Literal
+
+import numpy as np
+import shapely
+
+from geosite.errors import Finding
+from geosite.fieldbook.model import Floats, Ints, Notes
+from geosite.fieldbook.sitefile import Code
+from geosite.linework.model import Drawing, Feature, Measure
+from geosite.linework.nesting import STRAY_WIDTH_M, contents
+from geosite.network.covariance import sigma
+from geosite.network.model import LinearForm, Network
+from geosite.review.draped import Draped, drape
+from geosite.review.shared_edges import SharedEdge, Snapped, neighbours, shared_edges, snap
+
+if TYPE_CHECKING:
+    from shapely.geometry import Polygon
+    from shapely.geometry.base import BaseGeometry
+
+__all__ = [
+    "QUANTITY_COLUMNS",
+    "SHARED_EDGE_COLUMNS",
+    "EdgePair",
+    "Quantity",
+    "TakeOff",
+    "quantity_records",
+    "shared_edge_records",
+    "take_off",
+]
+
+FOOT = 0.3048
+"""International foot, metres; the US survey foot is 2 ppm longer and no quantity shows it."""
+
+# A surface that reaches less than this share of an area speaks for part of it only.
+COVERED_ENOUGH = 0.99
+
+
+@dataclass(frozen=True, eq=False)
+class Quantity:
+    """How much of one feature, or of all features of one code. ``None`` where it does not apply.
+
+    Parameters
+    ----------
+    feature
+        Name of the feature, empty for a code's total.
+    code
+        Its code, empty for none.
+    kind
+        ``area``, ``line`` or ``point``; of a code's total that of its first feature.
+    count
+        Pieces: 1 for an area or a line, the number of marks for points; the sum for a total.
+    gross_area, net_area
+        Plan area within the outline; without the areas directly inside.
+    surface_area
+        Net area on the slope of the ground.
+    covered
+        Share of the net area that the surface reaches; the rest takes the slope of that share.
+    perimeter, edging
+        Length of the outline; without its gaps.
+    length, length_3d_m
+        Horizontal length of a line; along the slope, metres.
+    depth_m, volume
+        Depth of material, measured plumb; net area times depth.
+    material, material_unit
+        Surface area divided by coverage, in units of material.
+    waste_percent
+        Added to what is ordered.
+    order_area, order_volume, order_material, order_length
+        Surface area, volume, material and line length with waste.
+    area_change_m2, net_area_change_m2
+        What making one edge of two has changed; contained in the areas.
+    """
+
+    feature: str
+    code: str
+    kind: Literal["area", "line", "point"]
+    count: int
+    gross_area: Measure | None = None
+    net_area: Measure | None = None
+    surface_area: Measure | None = None
+    covered: float | None = None
+    perimeter: Measure | None = None
+    edging: Measure | None = None
+    length: Measure | None = None
+    length_3d_m: float | None = None
+    depth_m: float | None = None
+    volume: Measure | None = None
+    material: Measure | None = None
+    material_unit: str = ""
+    waste_percent: float = 0.0
+    order_area: Measure | None = None
+    order_volume: Measure | None = None
+    order_material: Measure | None = None
+    order_length: Measure | None = None
+    area_change_m2: float = 0.0
+    net_area_change_m2: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class EdgePair:
+    """An edge that two areas share and that was walked twice, on the ground.
+
+    Parameters
+    ----------
+    first, second
+        Names of the features; of a nested pair, the outer one first.
+    nested
+        One lies inside the other.
+    length_m, overlap_m2, gap_m2, width_m
+        See `geosite.review.shared_edges.SharedEdge`; the width is the mean distance of the edges.
+    outcome
+        ``"one"`` the same marks, ``"reported"`` they differ and stay so, ``"snapped"`` made one,
+        ``"failed"`` could not be made one within the tolerance.
+    """
+
+    first: str
+    second: str
+    nested: bool
+    length_m: float
+    overlap_m2: float
+    gap_m2: float
+    width_m: float
+    outcome: Literal["one", "reported", "snapped", "failed"]
+
+
+@dataclass(frozen=True, eq=False)
+class TakeOff:
+    """The take-off of a survey.
+
+    Parameters
+    ----------
+    features
+        One quantity per feature, in field-book order.
+    codes
+        One total per code, in order of first appearance; features without a code make the total
+        of the empty code.
+    edges
+        Shared edges of areas.
+    outlines
+        New outlines by feature name where edges were snapped, local grid metres, no elevations.
+    findings
+        What to look at.
+    """
+
+    features: tuple[Quantity, ...]
+    codes: tuple[Quantity, ...]
+    edges: tuple[EdgePair, ...]
+    outlines: Mapping[str, Polygon]
+    findings: tuple[Finding, ...] = ()
+
+
+def take_off(
+    notes: Notes,
+    network: Network,
+    drawing: Drawing,
+    ground: tuple[Floats, Ints] | None = None,
+) -> TakeOff:
+    """Take off quantities per feature and per code.
+
+    With ``shared_edge_tolerance`` of ``[quantities]`` above 0, edges of neighbouring areas that
+    differ by less are made one, and the change is stated per feature; with 0 they are reported.
+
+    Parameters
+    ----------
+    notes
+        For ``[codes]`` and ``[quantities]``.
+    network, drawing
+        The adjusted and drawn survey.
+    ground
+        Triangulated surface: points, shape (m, 3), local grid metres and elevation in metres, and
+        triangles, shape (t, 3), rows of the points; `geosite.review.draped.grid_triangles` makes
+        them from a raster. Without it surface areas are those of the plan.
+    """
+    areas = [f for f in drawing.features if f.kind == "area"]
+    polygons: list[Polygon] = [f.geometry for f in areas]  # type: ignore[misc]
+    children, overlaps = contents(polygons)
+    tolerance = notes.site.quantities.shared_edge_tolerance
+    width = tolerance or STRAY_WIDTH_M
+    disputed = {(o.first, o.second) for o in overlaps if not o.is_sliver}
+    near = neighbours(polygons, children, disputed, width)
+    edges = shared_edges(polygons, near, width)
+    snapped = snap(polygons, children, near, edges, tolerance) if tolerance else Snapped({}, ())
+
+    outlines = [snapped.outlines.get(k, p) for k, p in enumerate(polygons)]
+    left = _left(outlines, children)
+    changes = _changes(polygons, children, outlines, left) if snapped.outlines else {}
+    draped = _draped(left, ground, network.frame.combined_factor)
+    place = {f.name: k for k, f in enumerate(areas)}
+    features = []
+    for feature in drawing.features:
+        k = place.get(feature.name)
+        change = changes.get(k, _NO_CHANGE) if k is not None else _NO_CHANGE
+        code = notes.site.codes.get(feature.code)
+        features.append(
+            _quantity(network, feature, code, draped[k] if k is not None else None, change)
+        )
+    by_code: dict[str, list[Quantity]] = {}
+    for quantity in features:
+        by_code.setdefault(quantity.code, []).append(quantity)
+
+    pairs = _pairs(areas, edges, snapped, tolerance, network.frame.combined_factor)
+    findings = [
+        *_edge_findings(pairs, tolerance),
+        *_cover_findings(features, ground is not None),
+    ]
+    return TakeOff(
+        tuple(features),
+        tuple(_total(network, code, some) for code, some in by_code.items()),
+        pairs,
+        {areas[k].name: outline for k, outline in sorted(snapped.outlines.items())},
+        tuple(findings),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Change:
+    """What snapping has done to one area, grid metres and square metres."""
+
+    area: float
+    net_area: float
+    perimeter: float
+
+
+_NO_CHANGE = _Change(0.0, 0.0, 0.0)
+
+
+def _left(outlines: Sequence[Polygon], children: Sequence[Sequence[int]]) -> list[BaseGeometry]:
+    """Return what is left of each outline beside those directly inside it."""
+    return [
+        shapely.difference(own, shapely.union_all([outlines[c] for c in inner])) if inner else own
+        for own, inner in zip(outlines, children, strict=True)
+    ]
+
+
+def _changes(
+    before: Sequence[Polygon],
+    children: Sequence[Sequence[int]],
+    after: Sequence[Polygon],
+    left: Sequence[BaseGeometry],
+) -> dict[int, _Change]:
+    """Compare outlines before and after snapping."""
+    moved = {k for k, (a, b) in enumerate(zip(before, after, strict=True)) if a is not b}
+    changes = {}
+    for k, inner in enumerate(children):
+        if k not in moved and not moved.intersection(inner):
+            continue
+        # as the drawing counts: what is inside comes off in full, even where it sticks out
+        covered = shapely.union_all([before[c] for c in inner])
+        changes[k] = _Change(
+            area=float(after[k].area - before[k].area),
+            net_area=float(left[k].area - (before[k].area - covered.area)),
+            perimeter=float(after[k].length - before[k].length),
+        )
+    return changes
+
+
+def _draped(
+    left: Sequence[BaseGeometry], ground: tuple[Floats, Ints] | None, combined_factor: float
+) -> list[Draped]:
+    if ground is None:
+        return [Draped(1.0, 0.0) for _ in left]
+    return drape(left, *ground, combined_factor)
+
+
+def _shifted(measure: Measure | None, grid_change: float, to_ground: float) -> Measure | None:
+    """Add a change that snapping made; to first order the sigma stays."""
+    if measure is None or grid_change == 0.0:
+        return measure
+    return replace(
+        measure, value=measure.value + grid_change * to_ground, grid=measure.grid + grid_change
+    )
+
+
+def _scaled(measure: Measure, factor: float) -> Measure:
+    return Measure(
+        measure.value * factor,
+        measure.grid * factor,
+        measure.form * factor,
+        measure.sigma * abs(factor),
+    )
+
+
+def _quantity(
+    network: Network, feature: Feature, code: Code | None, draped: Draped | None, change: _Change
+) -> Quantity:
+    to_ground = 1.0 / network.frame.combined_factor
+    waste = code.waste_percent if code is not None else 0.0
+    order = 1.0 + waste / 100.0
+    base = Quantity(
+        feature=feature.name,
+        code=feature.code,
+        kind=feature.kind,
+        count=len(shapely.get_parts(feature.geometry)) if feature.kind == "point" else 1,
+        waste_percent=waste,
+    )
+    if feature.kind == "line" and feature.length is not None:
+        return replace(
+            base,
+            length=feature.length,
+            length_3d_m=feature.length_3d_m,
+            order_length=_scaled(feature.length, order),
+        )
+    if feature.kind == "point" or draped is None:
+        return base
+    net = _shifted(feature.net_area, change.net_area, to_ground**2)
+    assert net is not None
+    surface = _scaled(net, draped.factor)
+    depth = code.depth if code is not None else None
+    coverage = code.coverage if code is not None else None
+    volume = None if depth is None else _scaled(net, depth)
+    material = None if coverage is None else _scaled(surface, 1.0 / coverage)
+    return replace(
+        base,
+        gross_area=_shifted(feature.area, change.area, to_ground**2),
+        net_area=net,
+        surface_area=surface,
+        covered=draped.covered,
+        perimeter=_shifted(feature.perimeter, change.perimeter, to_ground),
+        edging=_shifted(feature.edging, change.perimeter, to_ground),
+        depth_m=depth,
+        volume=volume,
+        material=material,
+        material_unit=code.coverage_unit if code is not None and coverage is not None else "",
+        order_area=_scaled(surface, order),
+        order_volume=None if volume is None else _scaled(volume, order),
+        order_material=None if material is None else _scaled(material, order),
+        area_change_m2=change.area * to_ground**2,
+        net_area_change_m2=change.net_area * to_ground**2,
+    )
+
+
+def _sum(network: Network, measures: Iterable[Measure | None]) -> Measure | None:
+    """Add measures up; marks that several share are counted as the same marks in the sigma."""
+    given = [m for m in measures if m is not None]
+    if not given:
+        return None
+    form = LinearForm(
+        np.concatenate([m.form.rows for m in given]),
+        np.concatenate([m.form.east for m in given]),
+        np.concatenate([m.form.north for m in given]),
+        np.concatenate([m.form.up for m in given]),
+    )
+    return Measure(
+        sum(m.value for m in given), sum(m.grid for m in given), form, sigma(network, form)
+    )
+
+
+def _total(network: Network, code: str, some: Sequence[Quantity]) -> Quantity:
+    """Add up the quantities of one code."""
+    if len(some) == 1:
+        return replace(some[0], feature="")
+    lengths_3d = [q.length_3d_m for q in some if q.length_3d_m is not None]
+    surface = _sum(network, (q.surface_area for q in some))
+    reached = [(q.net_area.value, q.covered) for q in some if q.net_area and q.covered is not None]
+    whole = sum(area for area, _ in reached)
+    return Quantity(
+        feature="",
+        code=code,
+        kind=some[0].kind,
+        count=sum(q.count for q in some),
+        gross_area=_sum(network, (q.gross_area for q in some)),
+        net_area=_sum(network, (q.net_area for q in some)),
+        surface_area=surface,
+        covered=sum(area * share for area, share in reached) / whole if whole > 0.0 else None,
+        perimeter=_sum(network, (q.perimeter for q in some)),
+        edging=_sum(network, (q.edging for q in some)),
+        length=_sum(network, (q.length for q in some)),
+        length_3d_m=sum(lengths_3d) if lengths_3d else None,
+        depth_m=some[0].depth_m,
+        volume=_sum(network, (q.volume for q in some)),
+        material=_sum(network, (q.material for q in some)),
+        material_unit=some[0].material_unit,
+        waste_percent=some[0].waste_percent,
+        order_area=_sum(network, (q.order_area for q in some)),
+        order_volume=_sum(network, (q.order_volume for q in some)),
+        order_material=_sum(network, (q.order_material for q in some)),
+        order_length=_sum(network, (q.order_length for q in some)),
+        area_change_m2=sum(q.area_change_m2 for q in some),
+        net_area_change_m2=sum(q.net_area_change_m2 for q in some),
+    )
+
+
+def _pairs(
+    areas: Sequence[Feature],
+    edges: Sequence[SharedEdge],
+    snapped: Snapped,
+    tolerance: float,
+    combined_factor: float,
+) -> tuple[EdgePair, ...]:
+    failed = set(snapped.failed)
+
+    def outcome(edge: SharedEdge) -> Literal["one", "reported", "snapped", "failed"]:
+        if edge.is_one:
+            return "one"
+        if not tolerance:
+            return "reported"
+        return "failed" if {edge.first, edge.second} & failed else "snapped"
+
+    return tuple(
+        EdgePair(
+            first=areas[e.first].name,
+            second=areas[e.second].name,
+            nested=e.nested,
+            length_m=e.length_m / combined_factor,
+            overlap_m2=e.overlap_m2 / combined_factor**2,
+            gap_m2=e.gap_m2 / combined_factor**2,
+            width_m=e.width_m / combined_factor,
+            outcome=outcome(e),
+        )
+        for e in edges
+    )
+
+
+def _edge_findings(pairs: Sequence[EdgePair], tolerance: float) -> list[Finding]:
+    """Sum up the edges that were walked twice; the list itself is in the take-off."""
+    findings = []
+    twice = [p for p in pairs if p.outcome in ("reported", "failed")]
+    if twice:
+        worst = max(twice, key=lambda p: p.width_m)
+        remedy = (
+            "they could not be made one within the tolerance"
+            if tolerance
+            else "[quantities] shared_edge_tolerance makes one edge of two"
+        )
+        count = f"{len(twice)} edges differ" if len(twice) > 1 else "One edge differs"
+        findings.append(
+            Finding(
+                "look",
+                "edges-walked-twice",
+                f"{count} between areas: overlaps {sum(p.overlap_m2 for p in twice):.2f} "
+                f"m2, gaps {sum(p.gap_m2 for p in twice):.2f} m2, most between {worst.first!r} "
+                f"and {worst.second!r} ({worst.width_m:.3f} m on the average); {remedy}.",
+            )
+        )
+    closed = [p for p in pairs if p.outcome == "snapped"]
+    if closed:
+        findings.append(
+            Finding(
+                "note",
+                "edges-snapped",
+                f"{len(closed)} shared edge{'s' if len(closed) > 1 else ''} within "
+                f"{tolerance:g} m made one; the change of each area is in the quantities.",
+            )
+        )
+    return findings
+
+
+def _cover_findings(features: Sequence[Quantity], has_ground: bool) -> list[Finding]:
+    if not has_ground:
+        return []
+    short = [q for q in features if q.covered is not None and q.covered < COVERED_ENOUGH]
+    if not short:
+        return []
+    named = ", ".join(
+        f"{q.feature!r} ({100.0 * q.covered:.0f} %)" for q in short[:5] if q.covered is not None
+    )
+    more = f" and {len(short) - 5} more" if len(short) > 5 else ""
+    return [
+        Finding(
+            "note",
+            "surface-partly-covered",
+            f"The elevation model reaches only part of {named}{more}; the surface area of the rest "
+            "takes the slope of that part.",
+        )
+    ]
+
+
+_M2, _M, _M3 = "m2", "m", "m3"
+
+QUANTITY_COLUMNS: tuple[tuple[str, Literal["text", "real", "integer"], str, str], ...] = (
+    ("feature", "text", "Name in the field book; empty for the total of a code.", ""),
+    ("code", "text", "Surface or feature code.", ""),
+    ("kind", "text", "area, line or point.", ""),
+    ("count", "integer", "Areas or lines; marks of a point feature.", ""),
+    ("gross_area_m2", "real", "Plan area within the outline, on the ground.", _M2),
+    ("gross_area_sigma_m2", "real", "Its standard deviation.", _M2),
+    ("gross_area_grid_m2", "real", "The same on the map grid.", _M2),
+    ("gross_area_ft2", "real", "The same in square feet.", "ft2"),
+    ("net_area_m2", "real", "Without the areas directly inside, on the ground.", _M2),
+    ("net_area_sigma_m2", "real", "Its standard deviation.", _M2),
+    ("net_area_grid_m2", "real", "The same on the map grid.", _M2),
+    ("net_area_ft2", "real", "The same in square feet.", "ft2"),
+    ("surface_area_m2", "real", "Net area on the slope of the ground.", _M2),
+    ("surface_area_sigma_m2", "real", "Its standard deviation, from the plan area.", _M2),
+    ("surface_area_ft2", "real", "The same in square feet.", "ft2"),
+    ("surface_covered_percent", "real", "Part of it that the elevation model reaches.", "percent"),
+    ("perimeter_m", "real", "Length of the outline, on the ground.", _M),
+    ("perimeter_sigma_m", "real", "Its standard deviation.", _M),
+    ("perimeter_grid_m", "real", "The same on the map grid.", _M),
+    ("perimeter_ft", "real", "The same in feet.", "ft"),
+    ("edging_m", "real", "Length of the outline without its gaps.", _M),
+    ("edging_sigma_m", "real", "Its standard deviation.", _M),
+    ("edging_ft", "real", "The same in feet.", "ft"),
+    ("length_m", "real", "Horizontal length of a line, on the ground.", _M),
+    ("length_sigma_m", "real", "Its standard deviation.", _M),
+    ("length_grid_m", "real", "The same on the map grid.", _M),
+    ("length_ft", "real", "The same in feet.", "ft"),
+    ("length_3d_m", "real", "Length of a line along its slope.", _M),
+    ("length_3d_ft", "real", "The same in feet.", "ft"),
+    ("depth_m", "real", "Depth of material, measured plumb.", _M),
+    ("volume_m3", "real", "Net area times depth.", _M3),
+    ("volume_sigma_m3", "real", "Its standard deviation, from the area.", _M3),
+    ("volume_yd3", "real", "The same in cubic yards.", "yd3"),
+    ("material", "real", "Surface area divided by coverage, in units of material.", ""),
+    ("material_sigma", "real", "Its standard deviation, from the area.", ""),
+    ("material_unit", "text", "Unit of material.", ""),
+    ("waste_percent", "real", "Added to what is ordered.", "percent"),
+    ("order_area_m2", "real", "Surface area with waste.", _M2),
+    ("order_area_ft2", "real", "The same in square feet.", "ft2"),
+    ("order_volume_m3", "real", "Volume with waste.", _M3),
+    ("order_volume_yd3", "real", "The same in cubic yards.", "yd3"),
+    ("order_material", "real", "Material with waste.", ""),
+    ("order_length_m", "real", "Length of a line with waste.", _M),
+    ("order_length_ft", "real", "The same in feet.", "ft"),
+    ("area_change_m2", "real", "What snapping shared edges changed in the gross area.", _M2),
+    ("net_area_change_m2", "real", "What it changed in the net area.", _M2),
+)
+"""Columns of `quantity_records`: name, type, description, unit."""
+
+
+def quantity_records(quantities: Iterable[Quantity]) -> list[dict[str, Any]]:
+    """Return one record per quantity, keyed by `QUANTITY_COLUMNS`, ``None`` for missing."""
+    records = []
+    for q in quantities:
+        record: dict[str, Any] = {
+            "feature": q.feature or None,
+            "code": q.code or None,
+            "kind": q.kind,
+            "count": q.count,
+            "surface_covered_percent": None if q.covered is None else 100.0 * q.covered,
+            "length_3d_m": q.length_3d_m,
+            "length_3d_ft": None if q.length_3d_m is None else q.length_3d_m / FOOT,
+            "depth_m": q.depth_m,
+            "material": q.material.value if q.material else None,
+            "material_sigma": q.material.sigma if q.material else None,
+            "material_unit": q.material_unit or None,
+            "waste_percent": q.waste_percent,
+            "order_material": q.order_material.value if q.order_material else None,
+            "area_change_m2": q.area_change_m2,
+            "net_area_change_m2": q.net_area_change_m2,
+        }
+        for name, measure, metric, imperial, per in (
+            ("gross_area", q.gross_area, "m2", "ft2", FOOT**2),
+            ("net_area", q.net_area, "m2", "ft2", FOOT**2),
+            ("surface_area", q.surface_area, "m2", "ft2", FOOT**2),
+            ("perimeter", q.perimeter, "m", "ft", FOOT),
+            ("edging", q.edging, "m", "ft", FOOT),
+            ("length", q.length, "m", "ft", FOOT),
+            ("volume", q.volume, "m3", "yd3", (3.0 * FOOT) ** 3),
+            ("order_area", q.order_area, "m2", "ft2", FOOT**2),
+            ("order_volume", q.order_volume, "m3", "yd3", (3.0 * FOOT) ** 3),
+            ("order_length", q.order_length, "m", "ft", FOOT),
+        ):
+            record |= {
+                f"{name}_{metric}": measure and measure.value,
+                f"{name}_sigma_{metric}": measure and measure.sigma,
+                f"{name}_grid_{metric}": measure and measure.grid,
+                f"{name}_{imperial}": measure and measure.value / per,
+            }
+        records.append({name: record[name] for name, *_ in QUANTITY_COLUMNS})
+    return records
+
+
+SHARED_EDGE_COLUMNS: tuple[tuple[str, Literal["text", "real", "integer"], str, str], ...] = (
+    ("first", "text", "Name of an area; of a nested pair, the outer one.", ""),
+    ("second", "text", "Name of its neighbour.", ""),
+    ("nested", "integer", "1 where the second lies inside the first.", ""),
+    ("length_m", "real", "Length of the shared edge, on the ground.", _M),
+    ("overlap_m2", "real", "Ground that both count.", _M2),
+    ("gap_m2", "real", "Ground between them that neither counts.", _M2),
+    ("width_m", "real", "Mean distance of the two edges.", _M),
+    ("outcome", "text", "one, reported, snapped or failed.", ""),
+)
+"""Columns of `shared_edge_records`: name, type, description, unit."""
+
+
+def shared_edge_records(pairs: Iterable[EdgePair]) -> list[dict[str, Any]]:
+    """Return one record per shared edge, keyed by `SHARED_EDGE_COLUMNS`."""
+    return [
+        {name: getattr(pair, name) for name, *_ in SHARED_EDGE_COLUMNS}
+        | {"nested": int(pair.nested)}
+        for pair in pairs
+    ]
