@@ -25,7 +25,8 @@ def covered(tin: Tin, line: np.ndarray) -> bool:
     )
     along = tin.points[tin.edges[near[tin.edges].all(axis=1)], :2]
     got = np.linalg.norm(along[:, 1] - along[:, 0], axis=1).sum()
-    return bool(got >= np.linalg.norm(np.diff(line[:, :2], axis=0), axis=1).sum() - 1e-5)
+    # a line may run over itself
+    return bool(got >= shapely.length(shapely.union_all(shapely.linestrings(line[:, :2]))) - 1e-5)
 
 
 def kerb() -> tuple[np.ndarray, list[np.ndarray]]:
