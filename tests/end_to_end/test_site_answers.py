@@ -1,0 +1,82 @@
+"""The processes that answer one question about a site, through the installed command."""
+
+import csv
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import pyogrio
+import pytest
+
+COMMAND = Path(sys.executable).with_name("geosite")
+SAMPLES = Path(__file__).resolve().parents[2] / "sample_data"
+LANDING = SAMPLES / "ferry_landing" / "site.toml"
+
+
+def execute(process: str, site: Path, out: Path) -> subprocess.CompletedProcess:
+    return subprocess.run(
+        [COMMAND, "execute", process, "--site", site, "--out", out],
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,
+    )
+
+
+def rows(path: str) -> list[dict[str, str]]:
+    with Path(path).open(encoding="utf-8") as stream:
+        return list(csv.DictReader(stream))
+
+
+@pytest.mark.parametrize(
+    ("process", "outputs"),
+    [
+        ("measure-quantities", {"quantities"}),
+        ("check-grades", {"grades"}),
+        ("draw-sections", {"section_stations", "sections"}),
+        ("compute-earthworks", {"earthworks"}),
+        ("compare-parcels", {"parcel_shares", "parcel_clearances"}),
+    ],
+)
+def test_each_answer_is_written_and_named(process, outputs, tmp_path):
+    done = execute(process, LANDING, tmp_path / "out")
+    assert done.returncode == 0, done.stderr
+    told = json.loads(done.stdout)
+    assert set(told) == outputs
+    for name, answer in told.items():
+        path = Path(answer["href"])
+        assert path.stem == name
+        if path.suffix == ".csv":
+            assert rows(path)
+        else:
+            assert list(pyogrio.list_layers(path)[:, 0]) == [name]
+
+
+def test_grades_come_with_verdict_section_and_sigma(tmp_path):
+    told = json.loads(execute("check-grades", LANDING, tmp_path / "out").stdout)
+    frame = pyogrio.read_dataframe(told["grades"]["href"])
+    assert set(frame["check_of"]) == {"running", "cross"}
+    assert (frame["sigma"] > 0).all()
+    assert set(frame["section"]) == {"403.3"}
+    assert frame["limit_value"].round(4).isin([5.0, 2.0833]).all()
+
+
+def test_areas_per_parcel_add_up(tmp_path):
+    told = json.loads(execute("compare-parcels", LANDING, tmp_path / "out").stdout)
+    apron = [r for r in rows(told["parcel_shares"]["href"]) if r["feature"] == "apron"]
+    assert sum(float(r["share_of_feature"]) for r in apron) == pytest.approx(1.0, abs=1e-9)
+
+
+def test_three_methods_of_earthwork_agree(tmp_path):
+    told = json.loads(execute("compute-earthworks", LANDING, tmp_path / "out").stdout)
+    net = {r["method"]: float(r["net_m3"]) for r in rows(told["earthworks"]["href"])}
+    assert set(net) == {"average end area", "prismoidal", "grid"}
+    assert max(net.values()) - min(net.values()) < 0.3
+
+
+def test_a_site_that_asks_nothing_is_told_what_to_add(tmp_path):
+    done = execute("draw-sections", SAMPLES / "jetty_feet" / "site.toml", tmp_path / "out")
+    assert done.returncode == 2
+    assert "[sections.NAME]" in done.stderr
+    assert not list((tmp_path).glob("out/*"))
