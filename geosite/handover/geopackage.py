@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from geosite.handover.geotiff import drop_foreign_proj, write_coverages
-from geosite.handover.model import NODATA, Field, Layer, Package, Table
+from geosite.handover.model import NODATA, Field, Layer, Package, Raster, Table
 from geosite.handover.wkb import Encoded, encode, encode_curves
 
 __all__ = ["write_geopackage"]
@@ -52,7 +52,7 @@ def write_geopackage(
     metadata
         ISO 19139 record of the whole file, XML; empty for none.
     styles
-        SLD document by layer name.
+        SLD document by layer or raster name.
 
     Raises
     ------
@@ -83,6 +83,7 @@ def write_geopackage(
     with closing(sqlite3.connect(path, isolation_level=None)) as file:
         file.execute("PRAGMA synchronous=OFF")
         file.execute("PRAGMA journal_mode=MEMORY")
+        file.execute("PRAGMA cache_size=-65536")  # KiB: large layers stay out of the disk
         file.execute("BEGIN")
         for source, encoded in zip(sources, shapes, strict=True):
             _fill(file, source, encoded)
@@ -93,7 +94,8 @@ def write_geopackage(
         if metadata:
             _add_metadata(file, metadata, moment)
         if styles:
-            _add_styles(file, package.layers, styles, moment)
+            drawn: list[Layer | Raster] = [*package.layers, *(package.rasters if coverages else ())]
+            _add_styles(file, drawn, styles, moment)
         file.execute("COMMIT")
         # drops what the writing left in free pages: the bytes depend on the content alone
         file.execute("VACUUM")
@@ -317,7 +319,10 @@ def _add_metadata(file: sqlite3.Connection, metadata: str, moment: str) -> None:
 
 
 def _add_styles(
-    file: sqlite3.Connection, layers: Sequence[Layer], styles: Mapping[str, str], moment: str
+    file: sqlite3.Connection,
+    drawn: Sequence[Layer | Raster],
+    styles: Mapping[str, str],
+    moment: str,
 ) -> None:
     """Store the SLD of each layer in the table that open desktop readers look for."""
     file.execute(
@@ -329,10 +334,17 @@ def _add_styles(
     file.executemany(
         "INSERT INTO layer_styles (f_table_catalog, f_table_schema, f_table_name, "
         "f_geometry_column, styleName, styleSLD, useAsDefault, description, owner, update_time) "
-        "VALUES ('', '', ?, 'geom', ?, ?, 1, ?, '', ?)",
+        "VALUES ('', '', ?, ?, ?, ?, 1, ?, '', ?)",
         [
-            (layer.name, layer.title, styles[layer.name], layer.title, moment)
-            for layer in layers
-            if layer.name in styles
+            (
+                item.name,
+                "geom" if isinstance(item, Layer) else "",
+                item.title,
+                styles[item.name],
+                item.title,
+                moment,
+            )
+            for item in drawn
+            if item.name in styles
         ],
     )
