@@ -130,6 +130,49 @@ def new(folder: Path) -> None:
     click.echo(f"{site} is ready; try: geosite build {site} --out {folder / 'map'}")
 
 
+@geosite.command(
+    "build-many", epilog="\b\nExample:\n  geosite build-many surveys --out maps --workers 4"
+)
+@click.argument("folder", type=click.Path(path_type=Path), metavar="FOLDER")
+@OUT
+@click.option(
+    "--workers",
+    type=click.IntRange(1, 1000),
+    metavar="NUMBER",
+    help="Sites at a time on this machine. Default: one per core.",
+)
+@click.option(
+    "--scheduler", metavar="ADDRESS", help="Build on the workers of this Dask scheduler instead."
+)
+@JSON
+def build_many(
+    folder: Path, out: Path, workers: int | None, scheduler: str | None, as_json: bool
+) -> None:
+    """Build every site below a folder, several at a time.
+
+    Each site gets a folder of its own in DIR. DIR/sites.gpkg shows all of them on one map with
+    their quality figures. A site that is wrong is reported and does not stop the others. Run it
+    again after a break or a correction: sites that are done and unchanged are skipped.
+    """
+    from geosite.processes.many import build_many as build_all
+
+    done = build_all(folder, out, workers=workers, scheduler=scheduler, progress=progress())
+    if as_json:
+        click.echo((out / "sites.json").read_text(encoding="utf-8"), nl=False)
+    counts = dict.fromkeys(("built", "unchanged", "failed"), 0)
+    for site in done:
+        counts[site.status] += 1
+        for problem in site.problems:
+            click.echo(problem, err=True)
+    if not as_json:
+        words = ", ".join(f"{number} {status}" for status, number in counts.items())
+        echo("look" if counts["failed"] else "good", f"{len(done)} sites: {words}")
+        echo("plain", f"All on one map: {out / 'sites.gpkg'}")
+    codes = {site.exit_code for site in done}
+    # a bug outweighs everything, else the gravest of the others
+    click.get_current_context().exit(1 if 1 in codes else max(codes))
+
+
 @geosite.command(epilog="\b\nExample:\n  geosite verify yard/map")
 @click.argument("place", type=click.Path(path_type=Path), metavar="DIR")
 def verify(place: Path) -> None:
