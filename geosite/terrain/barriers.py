@@ -41,13 +41,13 @@ def cells_in(areas: Iterable[BaseGeometry], grid: Grid, *, touched: bool = False
     shapes = [area for area in areas if not area.is_empty]
     if not shapes:
         return np.zeros(grid.shape, dtype=np.bool_)
+    from rasterio import Affine
     from rasterio.features import rasterize
-    from rasterio.transform import from_origin
 
     burnt = rasterize(
         shapes,
         out_shape=grid.shape,
-        transform=from_origin(grid.west, grid.north, grid.cell_size, grid.cell_size),
+        transform=Affine(grid.cell_size, 0.0, grid.west, 0.0, -grid.cell_size, grid.north),
         all_touched=touched,
         dtype=np.uint8,
     )

@@ -29,7 +29,7 @@ def edge_of(z: np.ndarray) -> np.ndarray:
     return np.isfinite(z) & ~np.logical_and.reduce(ring)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=80, deadline=None)
 @given(surfaces())
 def test_filling(z: np.ndarray) -> None:
     known = np.isfinite(z)
@@ -45,14 +45,14 @@ def test_filling(z: np.ndarray) -> None:
     assert (flat[got.receiver.ravel()[cell]] <= flat[cell]).all()
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=80, deadline=None)
 @given(surfaces(), st.integers(1, 3))
 def test_filling_turns_with_the_surface(z: np.ndarray, turns: int) -> None:
     got = drain(np.rot90(z, turns), 1.0)
     assert np.array_equal(got.filled, np.rot90(drain(z, 1.0).filled, turns), equal_nan=True)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=80, deadline=None)
 @given(surfaces(distinct=True), st.integers(1, 3))
 def test_directions_turn_with_the_surface(z: np.ndarray, turns: int) -> None:
     plain, turned = drain(z, 1.0), drain(np.rot90(z, turns), 1.0)

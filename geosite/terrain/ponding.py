@@ -1,0 +1,145 @@
+"""Where water stands: ponds, how much they hold, and where they spill."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from geosite.terrain.descent import COL_STEP, ROW_STEP, Index
+from geosite.terrain.drainage import Drainage
+
+__all__ = ["Pond", "find_ponds"]
+
+
+@dataclass(frozen=True, slots=True)
+class Pond:
+    """Standing water in a depression that is full.
+
+    Parameters
+    ----------
+    number
+        Value in the raster of ponds, counted from 1, the largest volume first.
+    level
+        Elevation of the water.
+    depth
+        Where it is deepest, unit of the elevation.
+    volume
+        Square of the cell's unit times the unit of the elevation.
+    cells
+        Cells under water.
+    row, col
+        Deepest cell: the low point.
+    spill_row, spill_col
+        Cell over which the pond spills; its elevation is the level.
+    contributing_cells
+        Cells whose water passes through the place where it spills, the pond included.
+    sigma
+        Standard deviation of the elevation at the low point; NaN where not known.
+    """
+
+    number: int
+    level: float
+    depth: float
+    volume: float
+    cells: int
+    row: int
+    col: int
+    spill_row: int
+    spill_col: int
+    contributing_cells: float
+    sigma: float = float("nan")
+
+    @property
+    def is_significant(self) -> bool:
+        """Whether the pond is deeper than the elevations are good; so if that is not known."""
+        return not self.depth <= self.sigma
+
+
+def find_ponds(
+    drainage: Drainage, sigma: npt.NDArray[np.floating[Any]] | float | None = None
+) -> tuple[Index, tuple[Pond, ...]]:
+    """Find the ponds, one per connected water surface.
+
+    Parameters
+    ----------
+    drainage
+        Of the site.
+    sigma : array, shape (rows, cols), or float, optional
+        Standard deviation of the elevations, their unit.
+
+    Returns
+    -------
+    raster : array of int32, shape (rows, cols)
+        Number of the pond; 0 where no water stands.
+    ponds
+        The largest volume first.
+    """
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import connected_components
+
+    rows, cols = drainage.direction.shape
+    raster = np.zeros((rows, cols), dtype=np.int32)
+    depth = drainage.ponding_depth.ravel()
+    wet = np.flatnonzero(depth > 0)
+    if not wet.size:
+        return raster, ()
+    place = np.full(depth.size, -1, dtype=np.int32)
+    place[wet] = np.arange(wet.size, dtype=np.int32)
+    row, col = np.divmod(wet, cols)
+    near, far = [], []
+    for k in (2, 3, 4, 5):
+        to_row, to_col = row + ROW_STEP[k], col + COL_STEP[k]
+        is_open = (to_row < rows) & (to_col >= 0) & (to_col < cols)
+        if drainage.walls is not None:
+            is_open &= (drainage.walls.ravel()[wet] >> k & 1) == 0
+        at = np.flatnonzero(is_open)
+        there = place[to_row[at] * cols + to_col[at]]
+        near.append(at[there >= 0])
+        far.append(there[there >= 0])
+    a, b = np.concatenate(near), np.concatenate(far)
+    count, part = connected_components(
+        coo_array((np.ones(a.size, dtype=np.int8), (a, b)), shape=(wet.size, wet.size)),
+        directed=False,
+    )
+    cell_area = drainage.cell_size**2
+    volume = np.bincount(part, weights=depth[wet].astype(np.float64)) * cell_area
+    cells = np.bincount(part)
+    # deepest first within each pond; of equally deep cells the first
+    by_depth = np.lexsort((wet, -depth[wet], part))
+    deepest = wet[by_depth[np.flatnonzero(np.diff(part[by_depth], prepend=-1))]]
+    # the pond's water goes on where a cell's receiver is not in it: most of it at the spill
+    receiver = drainage.receiver.ravel()[wet]
+    into = place[receiver]
+    leaves = np.flatnonzero((into < 0) | (part[np.maximum(into, 0)] != part))
+    passing = drainage.contributing_cells.ravel()
+    by_water = leaves[np.lexsort((wet[leaves], -passing[wet[leaves]], part[leaves]))]
+    spilling = by_water[np.flatnonzero(np.diff(part[by_water], prepend=-1))]
+    spill = receiver[spilling]
+    flat_sigma = None
+    if sigma is not None:
+        flat_sigma = np.broadcast_to(np.asarray(sigma, dtype=np.float64), (rows, cols)).ravel()
+
+    order = np.lexsort((deepest, -volume))
+    number = np.empty(count, dtype=np.int32)
+    number[order] = np.arange(1, count + 1, dtype=np.int32)
+    raster.ravel()[wet] = number[part]
+    level = drainage.filled.ravel()
+    return raster, tuple(
+        Pond(
+            number=n,
+            level=float(level[deepest[p]]),
+            depth=float(depth[deepest[p]]),
+            volume=float(volume[p]),
+            cells=int(cells[p]),
+            row=int(deepest[p]) // cols,
+            col=int(deepest[p]) % cols,
+            spill_row=int(spill[p]) // cols,
+            spill_col=int(spill[p]) % cols,
+            contributing_cells=float(passing[wet[spilling[p]]]),
+            **({} if flat_sigma is None else {"sigma": float(flat_sigma[deepest[p]])}),
+        )
+        for n, p in enumerate(order.tolist(), start=1)
+    )

@@ -1,0 +1,173 @@
+"""Catchments, flow paths and arrows."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import shapely
+
+from geosite.terrain.barriers import cells_in, cells_of_points, outlines, walls_along
+from geosite.terrain.drainage import drain
+from geosite.terrain.flow import arrows, catchments, flow_path, flow_paths
+from geosite.terrain.model import Grid
+from geosite.terrain.slope import slope
+
+
+def roof(rows: int, cols: int) -> np.ndarray:
+    """A ridge from north to south; the ground falls straight east and west of it."""
+    c = np.mgrid[:rows, :cols][1]
+    return 20.0 - np.abs(c - (cols - 1) / 2.0 + 0.25)
+
+
+def test_catchments_of_a_roof() -> None:
+    raster, found = catchments(drain(roof(6, 10), 1.0))
+    # the whole edge south, east and west lets water out
+    assert sum(c.cells for c in found) == 60
+    assert {c.kind for c in found} == {"edge"}
+    west, east = raster[0, 0], raster[0, 9]
+    assert (raster[:5, :3] == west).all()
+    assert (raster[:5, 7:] == east).all()
+
+
+def test_catchments_of_inlets_and_hollows() -> None:
+    z = roof(9, 20)
+    inlets = np.zeros(z.shape, dtype=np.int64)
+    inlets[2:7, 3] = 1
+    inlets[4, 15] = 7
+    barriers = np.zeros(z.shape, dtype=bool)
+    barriers[0:3, 17:20] = True
+    barriers[1, 18] = False
+    drainage = drain(z, 1.0, inlets=inlets > 0, barriers=barriers)
+    raster, found = catchments(drainage, inlets)
+    kinds = {(c.kind, c.inlet): c for c in found}
+    assert set(kinds) == {("edge", 0), ("inlet", 1), ("inlet", 7), ("hollow", 0)}
+    assert kinds["hollow", 0].cells == 1
+    assert (kinds["hollow", 0].row, kinds["hollow", 0].col) == (1, 18)
+    assert kinds["inlet", 7].peak_cells == drainage.contributing_cells[4, 15]
+    assert kinds["inlet", 1].cells == drainage.contributing_cells[2:7, 3].sum()
+    assert kinds["inlet", 1].col == 3
+    assert sum(c.cells for c in found) == 180 - 8
+    assert (raster[inlets == 7] == kinds["inlet", 7].number).all()
+
+
+def test_a_path_follows_the_water_to_the_edge() -> None:
+    z = roof(6, 10)
+    drainage = drain(z, 1.0)
+    rows, cols = flow_path(drainage, 2, 7)
+    assert rows.tolist() == [2, 2, 2]
+    assert cols.tolist() == [7, 8, 9]
+    z[0, 0] = np.nan
+    assert flow_path(drain(z, 1.0), 0, 0)[0].size == 0
+
+
+def test_paths_join_and_run_out_of_the_site() -> None:
+    grid = Grid(100.0, 206.0, 2.0, 6, 10)
+    drainage = drain(roof(6, 10), 2.0)
+    first, second = flow_paths(drainage, grid, [(2, 7), (2, 6), (2, 8), (2, 9)])
+    assert shapely.get_coordinates(first).tolist() == [
+        [115.0, 201.0],
+        [117.0, 201.0],
+        [119.0, 201.0],
+        [120.0, 201.0],
+    ]
+    # the second stops where it meets the first, and the others lie on it
+    assert shapely.get_coordinates(second).tolist() == [[113.0, 201.0], [115.0, 201.0]]
+    heights = shapely.get_coordinates(first, include_z=True)[:, 2]
+    assert (np.diff(heights) <= 0).all()
+    assert heights[0] == drainage.filled[2, 7]
+
+
+def test_a_path_ends_in_an_inlet() -> None:
+    inlets = np.zeros((6, 10), dtype=bool)
+    inlets[2, 8] = True
+    grid = Grid(0.0, 6.0, 1.0, 6, 10)
+    (line,) = flow_paths(drain(roof(6, 10), 1.0, inlets=inlets), grid, [(2, 6)])
+    assert shapely.get_coordinates(line)[-1].tolist() == [8.5, 3.5]
+
+
+def test_arrows_of_a_plane() -> None:
+    rows, cols = 23, 37
+    r, c = np.mgrid[:rows, :cols]
+    turn = np.radians(200.0)
+    z = 50.0 - 0.04 * (np.sin(turn) * c - np.cos(turn) * r)
+    grid = Grid(500.0, 900.0, 0.5, rows, cols)
+    drainage = drain(z, 0.5, method="d-infinity")
+    got = arrows(drainage, slope(z, 0.5), grid, 5)
+    assert len(got.easting) == 5 * 8
+    np.testing.assert_allclose(got.slope_percent, 8.0, rtol=1e-9)
+    inner = (got.easting > 503) & (got.easting < 515) & (got.northing > 892) & (got.northing < 897)
+    assert inner.sum() > 5
+    np.testing.assert_allclose(got.azimuth_deg[inner], 200.0, atol=1e-9)
+    np.testing.assert_allclose(got.steadiness[inner], 1.0, atol=1e-12)
+    # every coarse cell's middle is the middle of its ground
+    assert got.easting.min() == pytest.approx(500.0 + 4 * 0.5 / 2)
+    assert got.contributing_area.max() == drainage.contributing_area.max()
+
+
+def test_arrows_leave_out_what_has_no_ground() -> None:
+    z = roof(12, 20)
+    z[:, 8:] = np.nan
+    grid = Grid(0.0, 12.0, 1.0, 12, 20)
+    got = arrows(drain(z, 1.0), slope(z, 1.0), grid, 4)
+    assert len(got.easting) == 6
+    np.testing.assert_allclose(got.azimuth_deg, 270.0, atol=15.0)
+    two_ways = arrows(drain(roof(12, 20), 1.0), slope(roof(12, 20), 1.0), grid, 20)
+    assert two_ways.steadiness[0] < 0.3
+
+
+def test_cells_of_areas_and_points() -> None:
+    grid = Grid(10.0, 20.0, 1.0, 4, 5)
+    area = shapely.box(11.2, 17.2, 13.6, 18.6)
+    assert cells_in([area], grid).astype(int).tolist() == [
+        [0, 0, 0, 0, 0],
+        [0, 1, 1, 1, 0],
+        [0, 1, 1, 1, 0],
+        [0, 0, 0, 0, 0],
+    ]
+    assert not cells_in([], grid).any()
+    thin = shapely.box(11.6, 16.0, 11.9, 20.0)
+    assert cells_in([thin], grid).sum() == 0
+    assert cells_in([thin], grid, touched=True).sum() == 4
+    row, col = cells_of_points([(10.0, 20.0), (14.9, 16.1), (15.0, 18.0), (12.0, 15.9)], grid)
+    assert row.tolist() == [0, 3, -1, -1]
+    assert col.tolist() == [0, 4, -1, -1]
+
+
+def test_a_kerb_turns_the_water() -> None:
+    # ground falling south-east, a kerb slantwise across it with both ends at the edge
+    r, c = np.mgrid[:20, :20]
+    z = 10.0 - 0.1 * r - 0.1 * c
+    grid = Grid(0.0, 20.0, 1.0, 20, 20)
+    kerb = shapely.LineString([(0.0, 5.3), (20.0, 14.1)])
+    walls = walls_along([kerb], grid)
+    got = drain(z, 1.0, walls=walls)
+    east, north = np.meshgrid(*grid.centres())
+    above = north > 5.3 + east * 8.8 / 20.0
+    assert np.array_equal(above, above.ravel()[got.catchment.ravel()].reshape(above.shape))
+    assert (got.contributing_cells[got.outlets & above].max()) > 100
+    free = drain(z, 1.0)
+    assert not np.array_equal(above, above.ravel()[free.catchment.ravel()].reshape(above.shape))
+
+
+def test_water_goes_round_the_end_of_a_kerb() -> None:
+    r, _ = np.mgrid[:15, :21]
+    z = 10.0 - 0.1 * r
+    grid = Grid(0.0, 15.0, 1.0, 15, 21)
+    walls = walls_along([shapely.LineString([(4.0, 7.0), (17.0, 7.0)])], grid)
+    got = drain(z, 1.0, walls=walls)
+    # 7 rows stand behind 13 columns of kerb; both ways round its ends are used
+    assert got.ponding_depth.max() == pytest.approx(0.0, abs=1e-12)
+    assert got.contributing_cells[8, [3, 17]].sum() >= 13 * 8
+    assert (got.contributing_cells[8, 4:17] == 1).all()
+
+
+def test_a_building_thinner_than_a_cell_still_bars_the_way() -> None:
+    r, _ = np.mgrid[:9, :9]
+    z = 10.0 - 0.1 * r
+    grid = Grid(0.0, 9.0, 1.0, 9, 9)
+    wall = shapely.box(-1.0, 4.6, 10.0, 4.9)
+    assert not cells_in([wall], grid).any()
+    got = drain(z, 1.0, walls=walls_along(outlines([wall]), grid))
+    above = np.zeros(z.shape, dtype=bool)
+    above[:4] = True
+    assert np.array_equal(above, above.ravel()[got.catchment.ravel()].reshape(above.shape))
