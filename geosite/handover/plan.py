@@ -10,12 +10,13 @@ import shapely
 from geosite.fieldbook.sitefile import Handover
 from geosite.handover.model import Package
 from geosite.handover.palette import surface_colours
+from geosite.handover.plan_font import printable, typeface
 from geosite.handover.plan_layout import choose_layout, scale_name
 from geosite.handover.plan_map import Measures, draw_map, layer_of
 from geosite.handover.plan_pdf import pdf, png
-from geosite.handover.plan_sheet import Sheet
+from geosite.handover.plan_sheet import Sheet, Text
 from geosite.handover.plan_svg import svg
-from geosite.handover.plan_words import CAUTION, frame_group, header_group, text_height, words_group
+from geosite.handover.plan_words import CAUTION, frame_group, header_group, words_fit, words_group
 
 __all__ = ["draw_plan", "write_plan"]
 
@@ -72,10 +73,15 @@ def draw_plan(package: Package, options: Handover) -> Sheet:
         for name, code in package.codes.items()
         if code.geometry == "area" and not code.building
     )
-    layout = choose_layout(
-        package.frame, _extent(package), options, text_height(package, measures, 72.0)
-    )
+    layout = choose_layout(package.frame, _extent(package), options, words_fit(package, measures))
     groups, dropped = draw_map(package, layout, measures, tints)
+    header = header_group(package, layout, measures)
+    lacking = any(
+        typeface(item.weight).lacks(item.text)
+        for group in (*groups, header)
+        for item in group.items
+        if isinstance(item, Text)
+    )
     scale = layout.view.scale
     return Sheet(
         width=layout.width,
@@ -84,13 +90,13 @@ def draw_plan(package: Package, options: Handover) -> Sheet:
         scale=scale,
         unit=measures.unit,
         unit_m=measures.unit_m,
-        title=package.title or "Untitled site",
+        title=printable(package.title or "Untitled site", 200),
         description=f"Site plan {scale_name(scale, options.unit)} on {options.sheet}. {CAUTION}",
         groups=(
             *groups,
             frame_group(layout),
-            header_group(package, layout, measures),
-            words_group(package, layout, measures, tints, dropped),
+            header,
+            words_group(package, layout, measures, tints, dropped, lacking),
         ),
     )
 

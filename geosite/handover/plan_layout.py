@@ -7,7 +7,7 @@ measured on the ground. Map coordinates are drawn at grid length divided by the 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -143,7 +143,7 @@ def choose_layout(
     frame: Frame,
     extent: tuple[float, float, float, float],
     options: Handover,
-    text_height: float,
+    words_fit: Callable[[tuple[Rectangle, ...], float], bool],
 ) -> Layout:
     """Choose landscape or portrait and the scale.
 
@@ -155,8 +155,8 @@ def choose_layout(
         What must be on the map.
     options
         Sheet, scale, unit.
-    text_height
-        Height that the words take in one column, mm at lettering 1.
+    words_fit
+        Tells whether the words fit into columns at a lettering.
 
     Returns
     -------
@@ -169,7 +169,7 @@ def choose_layout(
     OutputRefused
         The scale asked for needs a larger sheet.
     """
-    found = [_arrange(frame, extent, options, way, text_height) for way in (True, False)]
+    found = [_arrange(frame, extent, options, way, words_fit) for way in (True, False)]
     best, needed = min(found, key=lambda pair: (pair[0].view.scale, pair[1]))
     if options.scale is None:
         return best
@@ -190,7 +190,7 @@ def _arrange(
     extent: tuple[float, float, float, float],
     options: Handover,
     landscape: bool,
-    text_height: float,
+    words_fit: Callable[[tuple[Rectangle, ...], float], bool],
 ) -> tuple[Layout, float]:
     """Return the layout one way round, and the scale number at which the extent just fits."""
     long, short = SHEETS[options.sheet]
@@ -211,10 +211,14 @@ def _arrange(
         window_right, window_bottom = right - column - gap, bottom - rim
     else:
         column = (right - left - 2 * gap) / 3
-        band = min(text_height * lettering**2 * _COLUMN / column / 3 * 1.12, 0.42 * height)
-        columns = tuple(
-            Rectangle(left + i * (column + gap), bottom - band, column, band) for i in range(3)
-        )
+        band = 20.0 * lettering
+        while True:
+            columns = tuple(
+                Rectangle(left + i * (column + gap), bottom - band, column, band) for i in range(3)
+            )
+            if band > 0.4 * height or words_fit(columns, lettering):
+                break
+            band += 4.0 * lettering
         window_right, window_bottom = right, bottom - band - gap - rim
     window = Rectangle(
         left + rim, window_top, window_right - left - rim, window_bottom - window_top

@@ -399,13 +399,20 @@ class _Map:
                 self.add("grades", self.paper(chosen), STROKES[f"grades-{verdict}"])
         near = self.layer("parcel_clearances")
         if near is not None:
-            lines = list(self.paper(near.geometries))
+            lines = [line for _, line in self.clearances(near)]
             self.add("parcel_clearances", lines, Stroke(PARCEL, 0.25))
             ends = [end for line in lines for end in _end_ticks(line, 1.0 * self.k)]
             self.add("parcel_clearances", ends, Stroke(PARCEL, 0.25))
         baseline = self.layer("baseline")
         if baseline is not None:
             self.add("baseline", self.paper(baseline.geometries), STROKES["baseline"], 1)
+
+    def clearances(self, layer: Layer) -> Iterator[tuple[Mapping[str, Any], Floats]]:
+        """Yield those that are close or cannot be told; what is far away needs no drawing."""
+        for record, geometry in zip(layer.records, layer.geometries, strict=True):
+            for line in self.paper([geometry]):
+                if record.get("verdict") != "clear" or _length(line) < 25.0 * self.k:
+                    yield record, line
 
     # ---- marks ---------------------------------------------------------------------------------
 
@@ -420,34 +427,37 @@ class _Map:
             for record in (baseline.records if baseline is not None else ())
             for end in ("from_point", "to_point")
         }
+        records = layer.records
         places = self.view.on_paper(shapely.get_coordinates(np.array(layer.geometries, object)))
-        found: dict[str, _Mark] = {}
-        quiet = []
-        for record, place in zip(layer.records, places, strict=True):
-            name, code = record.get("point"), self.package.codes.get(str(record.get("code")))
-            if not name:
-                quiet.append(place)
+        met = {r["point"]: i for i, r in reversed(list(enumerate(records))) if r.get("point")}
+        codes = self.package.codes
+        alone = {name for name, code in codes.items() if code.geometry == "point"}
+        marks, crowd = [], []
+        for name, i in met.items():
+            record = records[i]
+            code = record.get("code")
+            if name not in ends and code not in alone:
+                crowd.append(i)
                 continue
-            if name in found:
-                continue
-            inlet = code is not None and code.inlet
-            alone = code is not None and code.geometry == "point"
-            found[name] = _Mark(
-                name=str(name),
-                feature=str(record.get("feature") or "") if alone else "",
-                elevation=record.get("elevation"),
-                place=place,
-                kind="baseline" if name in ends else "inlet" if inlet else "mark",
+            kind: Literal["baseline", "inlet", "mark"] = (
+                "baseline" if name in ends else "inlet" if codes[code].inlet else "mark"
             )
-        marks = list(found.values())
-        self.mark_symbols(marks, quiet)
+            feature = str(record.get("feature") or "") if code in alone else ""
+            marks.append(_Mark(str(name), feature, record.get("elevation"), places[i], kind))
+        crowd.sort()
+        kept = thin(places[crowd], 1.2, self.view)
+        self.dropped += len(crowd) - len(kept)
+        marks += [
+            _Mark(str(records[i]["point"]), "", records[i].get("elevation"), places[i], "mark")
+            for i in (crowd[k] for k in kept)
+        ]
+        walked = [i for i, r in enumerate(records) if not r.get("point")]
+        self.mark_symbols(marks, places[walked])
         return marks
 
-    def mark_symbols(self, marks: Sequence[_Mark], quiet: Sequence[Floats]) -> None:
-        shown = np.array([m.place for m in marks]).reshape(-1, 2)
-        kept = set(thin(shown, 1.2, self.view))
+    def mark_symbols(self, marks: Sequence[_Mark], walked: Floats) -> None:
         dots = []
-        for i, mark in enumerate(marks):
+        for mark in marks:
             x, y = mark.place.tolist()
             if mark.kind == "baseline":
                 self.shapes["points"] += baseline_symbol(x, y, self.k)
@@ -455,12 +465,11 @@ class _Map:
             elif mark.kind == "inlet":
                 self.shapes["points"] += inlet_symbol(x, y, self.k)
                 self.board.take(x, y, 1.5 * self.k)
-            elif i in kept:
+            else:
                 dots.append(mark_symbol(x, y, self.k))
                 self.board.take(x, y, 0.6 * self.k)
         if dots:
             self.shapes["points"].append(Shape(dots, STROKES["points"], PAPER))
-        walked = np.array(quiet).reshape(-1, 2)
         specks = [
             Outline((Arc((x, y), 0.22 * self.k, 0.0, 2 * math.pi),), closed=True)
             for x, y in walked[thin(walked, 0.8, self.view)].tolist()
@@ -685,7 +694,7 @@ class _Map:
         if layer is None:
             return
         words = {"clear": "clear by {}", "crosses": "over by {}", "cannot tell": "cannot tell: {}"}
-        for record, geometry in zip(layer.records, layer.geometries, strict=True):
+        for record, line in self.clearances(layer):
             distance, verdict = record.get("distance_m"), record.get("verdict")
             if distance is None or verdict not in words:
                 continue
@@ -694,7 +703,7 @@ class _Map:
                 size=_SMALL,
                 colour=PARCEL,
             )
-            middle = self.view.on_paper(shapely.get_coordinates(geometry)).mean(axis=0)
+            middle = line.mean(axis=0)
             places = around(middle[0], middle[1], text.width, text.size, 1.0 * self.k)
             self.write("parcel_clearances", [text], places, count=verdict != "clear")
 
@@ -717,13 +726,18 @@ class _Map:
             return
         window = self.view.window
         frame = shapely.box(window.x, window.y, window.right, window.bottom)
+        areas = self.layer("areas")
+        drawn = [self.view_polygon(g) for g in areas.geometries] if areas is not None else []
+        covered = shapely.union_all(shapely.make_valid(np.array(drawn, dtype=object)))
         for record, geometry in zip(layer.records, layer.geometries, strict=True):
             name = first(record, "parcel", "name")
             shape = shapely.intersection(shapely.make_valid(self.view_polygon(geometry)), frame)
             if not name or shape.is_empty or not shape.area > 0:
                 continue
             text = self.line(f"parcel {name}", size=2.6, colour=PARCEL)
-            self.write("parcels", [text], interior(shape, self.view, self.k, 24), pull=0.05)
+            free = interior(shapely.difference(shape, covered), self.view, self.k, 24)
+            places = np.concatenate([free, interior(shape, self.view, self.k, 24)])
+            self.write("parcels", [text], places, pull=0.05)
 
     def name_arrows(self) -> None:
         places = np.array([place for place, _ in self.arrow_labels]).reshape(-1, 2)
@@ -774,6 +788,8 @@ def thin(places: Floats, cell: float, view: View) -> list[int]:
 def interior(shape: Any, view: View, lettering: float, count: int = 96) -> Floats:
     """Return places inside a polygon in sheet mm, shape (k, 3), the roomiest first."""
     window = view.window
+    if shape.is_empty:
+        return np.zeros((0, 3))
     west, top, east, bottom = shape.bounds
     west, east = max(west, window.x), min(east, window.right)
     top, bottom = max(top, window.y), min(bottom, window.bottom)

@@ -169,8 +169,10 @@ class _Page:
                 out.append("h")
 
     def _arc(self, arc: Arc, pen: str, out: list[str]) -> str:
-        # eighths of a turn at most: the curve is then within 4e-6 of the radius
-        parts = max(math.ceil(abs(arc.sweep) / (math.pi / 4) - 1e-9), 1)
+        # a curve for an eighth of a turn is within 4e-6 of the radius, one for a quarter within
+        # 3e-4, which is enough for small signs
+        widest = math.pi / 4 if arc.radius > 2.0 else math.pi / 2
+        parts = max(math.ceil(abs(arc.sweep) / widest - 1e-9), 1)
         step = arc.sweep / parts
         pull = arc.radius * 4 / 3 * math.tan(step / 4)
         angle = arc.start

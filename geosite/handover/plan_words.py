@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 
 import numpy as np
 
@@ -35,8 +35,9 @@ from geosite.handover.plan_map import (
     mark_symbol,
 )
 from geosite.handover.plan_sheet import Anchor, Group, Outline, Rectangle, Shape, Text, rectangle
+from geosite.network.model import Frame
 
-__all__ = ["CAUTION", "frame_group", "header_group", "text_height", "words_group"]
+__all__ = ["CAUTION", "frame_group", "header_group", "words_fit", "words_group"]
 
 CAUTION = (
     "Not a boundary survey. Not a certificate of accessibility and not a drainage design: limits "
@@ -115,9 +116,12 @@ class _Column:
         self.y += 3.2 * self.k * share
 
 
-def text_height(package: Package, measures: Measures, column: float) -> float:
-    """Return the height that all words take in one column, mm at lettering 1."""
-    return _height(_blocks(package, measures, None, 0, {}).values(), column, 1.0, 10)
+def words_fit(
+    package: Package, measures: Measures
+) -> Callable[[tuple[Rectangle, ...], float], bool]:
+    """Return a function that tells whether lists of ten rows fit into columns at a lettering."""
+    blocks = list(_blocks(package, measures, None, 1, False, {}).values())
+    return lambda columns, lettering: _flow(blocks, columns, lettering, 10)[1] <= 0
 
 
 def words_group(
@@ -126,41 +130,38 @@ def words_group(
     measures: Measures,
     tints: Mapping[str, str],
     dropped: int,
+    lacking: bool,
 ) -> Group:
     """Return the words, spread over the columns of the layout; lists are cut where they must be."""
-    blocks = _blocks(package, measures, layout, dropped, tints)
+    blocks = _blocks(package, measures, layout, dropped, lacking, tints)
     items: Items = []
     for rows, without in _CUTS:
         kept = [block for name, block in blocks.items() if name not in without]
-        items, left = _flow(kept, layout, rows)
+        items, left = _flow(kept, layout.columns, layout.lettering, rows)
         if left <= 0:
             break
     return Group("words", "Words", tuple(items))
 
 
-def _flow(blocks: Sequence[Block], layout: Layout, limit: int) -> tuple[Items, float]:
+def _flow(
+    blocks: Sequence[Block], columns: tuple[Rectangle, ...], lettering: float, limit: int
+) -> tuple[Items, float]:
     """Return the items, and by how much they are too long."""
-    columns = list(layout.columns)
-    place = columns.pop(0)
-    column = _Column(place.x, place.y, place.width, layout.lettering)
+    place, *columns_left = columns
+    column = _Column(place.x, place.y, place.width, lettering)
     items: Items = []
+    longest = -math.inf
     for block in blocks:
-        height = _height([block], place.width, layout.lettering, limit)
-        if column.y + height > place.bottom + 0.1 and columns:
-            items += column.items
-            place = columns.pop(0)
-            column = _Column(place.x, place.y, place.width, layout.lettering)
+        start = len(column.items), column.y
         block(column, limit)
+        if column.y > place.bottom + 0.1 and columns_left:
+            items += column.items[: start[0]]
+            place, *columns_left = columns_left
+            column = _Column(place.x, place.y, place.width, lettering)
+            block(column, limit)
+        longest = max(longest, column.y - place.bottom - 0.1)
         column.gap()
-    return items + column.items, column.y - 3.2 * layout.lettering - place.bottom
-
-
-def _height(blocks: Iterable[Block], width: float, lettering: float, limit: int) -> float:
-    column = _Column(0.0, 0.0, width, lettering)
-    for block in blocks:
-        block(column, limit)
-        column.gap()
-    return column.y - 3.2 * lettering
+    return items + column.items, longest
 
 
 def _blocks(
@@ -168,6 +169,7 @@ def _blocks(
     measures: Measures,
     layout: Layout | None,
     dropped: int,
+    lacking: bool,
     tints: Mapping[str, str],
 ) -> dict[str, Block]:
     """Return the blocks in reading order."""
@@ -180,7 +182,7 @@ def _blocks(
         "lines": _lines(package, measures),
         "signs": _signs(package),
         "accuracy": _accuracy(package, measures),
-        "place": _place(package, measures, dropped),
+        "place": _place(package, measures, dropped, lacking),
         "caution": _caution(),
     }
     return {name: block for name, block in found.items() if block is not None}
@@ -468,7 +470,7 @@ def _lines(package: Package, measures: Measures) -> Block | None:
 
 
 def _signs(package: Package) -> Block:
-    heights = package.frame.height_unit_name
+    heights = _plural(package.frame.height_unit_name)
     contours = layer_of(package, "contours")
 
     def block(column: _Column, limit: int) -> None:
@@ -480,7 +482,7 @@ def _signs(package: Package) -> Block:
                     Shape([mark_symbol(x, y, k)], STROKES["points"], PAPER),
                     Text(x + 1.1 * k, y + 0.7 * k, "402", 1.8 * k),
                 ],
-                f"mark with its elevation, {heights}",
+                f"mark with its elevation in {heights}",
             )
         if layer_of(package, "baseline") is not None:
             column.row(lambda x, y: list(baseline_symbol(x, y, k)), "baseline mark")
@@ -537,19 +539,15 @@ def _accuracy(package: Package, measures: Measures) -> Block:
     return block
 
 
-def _place(package: Package, measures: Measures, dropped: int) -> Block:
+def _place(package: Package, measures: Measures, dropped: int, lacking: bool) -> Block:
     frame = package.frame
-    name = re.match(r'\s*PROJ(?:CRS|CS)\["([^"]{1,80})"', frame.crs_wkt)
-    crs = frame.crs_name if name is None else f"{name[1]} ({frame.crs_name})"
     unit = "metres" if measures.unit == "m" else "international feet"
-    heights = frame.vertical_name or "relative to the first baseline mark"
     text = (
-        f"Map: {printable(crs, 120)}. Elevations: {printable(heights, 80)}, "
-        f"in {frame.height_unit_name}. Lengths in {unit}, on the ground and on this paper; "
-        f"lengths on the map grid are {frame.combined_factor:.6f} of them. "
+        f"Map: {_crs(frame.crs_wkt, frame.crs_name)}. Elevations: {_heights(frame)}, "
+        f"in {_plural(frame.height_unit_name)}. Lengths in {unit}, on the ground and on this "
+        f"paper; lengths on the map grid are {frame.combined_factor:.6f} of them. "
         f"{convergence_words(frame.convergence)}"
     )
-    lacking = _lacks(package)
 
     def block(column: _Column, limit: int) -> None:
         column.heading("Where it lies")
@@ -563,16 +561,20 @@ def _place(package: Package, measures: Measures, dropped: int) -> Block:
     return block
 
 
-def _lacks(package: Package) -> bool:
-    """Return whether a name has characters that the sheet draws as boxes."""
-    face = typeface("regular")
-    names = [package.title, *(f"{c.title}" for c in package.codes.values())]
-    for name in ("points", "areas", "lines", "parcels"):
-        layer = layer_of(package, name)
-        if layer is not None:
-            for record in layer.records:
-                names += [str(record.get(key) or "") for key in ("point", "feature", "parcel")]
-    return any(face.lacks(printable(text)) for text in names)
+def _crs(wkt: str, name: str) -> str:
+    """Return what a CRS calls itself in its WKT, with its short name."""
+    called = re.match(r'\s*[A-Z_]+\["([^"]{1,80})"', wkt)
+    return printable(name if called is None else f"{called[1]} ({name})", 120)
+
+
+def _heights(frame: Frame) -> str:
+    if frame.vertical_name is None:
+        return "relative to the first baseline mark"
+    return _crs(frame.vertical_wkt or "", frame.vertical_name)
+
+
+def _plural(unit: str) -> str:
+    return unit.replace("foot", "feet") if "foot" in unit else f"{unit}s"
 
 
 def _caution() -> Block:
@@ -601,10 +603,10 @@ def header_group(package: Package, layout: Layout, measures: Measures) -> Group:
         size -= 0.2 * k
     shown = typeface("bold").fit(title, (box.width - taken) / size)
     frame = package.frame
-    where = f"Site plan in {frame.crs_name}" + (
-        f", elevations in {frame.vertical_name}" if frame.vertical_name else ""
-    )
-    under = typeface("regular").fit(printable(where, 160), (box.width - taken) / (2.9 * k))
+    where = f"Site plan in {_crs(frame.crs_wkt, frame.crs_name)}"
+    if frame.vertical_name:
+        where += f", elevations in {_heights(frame)}"
+    under = typeface("regular").fit(where, (box.width - taken) / (2.9 * k))
     items: Items = [
         Text(box.x, box.y + 5.4 * k, shown, size, "bold"),
         Text(box.x, box.y + 10.2 * k, under, 2.9 * k, colour=FAINT),
