@@ -14,6 +14,7 @@ from geosite.fieldbook.collect import Problems, nearest, shown
 from geosite.fieldbook.files import NAME_LIMIT, clean_name, name_fault
 from geosite.fieldbook.model import PIECE_KINDS, FieldBook, Floats, Ints
 from geosite.fieldbook.rows import Rows, is_layer_file, open_csv, open_layer
+from geosite.fieldbook.site import SiteText
 from geosite.fieldbook.sitefile import Survey
 
 __all__ = ["COLUMNS", "UNIT_M", "read_book"]
@@ -97,7 +98,7 @@ def read_book(
     survey: Survey,
     problems: Problems,
     findings: list[Finding],
-    named_in: tuple[str, int | None],
+    place: SiteText,
 ) -> FieldBook | None:
     """Read a field book.
 
@@ -112,14 +113,14 @@ def read_book(
         were bad, it is a book with NaN in their place, good for further checks only.
     findings
         Receives what was noticed.
-    named_in
-        Site file and line that name the field book.
+    place
+        The site file that names the field book.
     """
     before = len(problems)
     if is_layer_file(path):
-        rows = open_layer(path, file, survey.layer, problems, named_in)
+        rows = open_layer(path, file, survey.layer, problems, place)
     else:
-        rows = open_csv(path, file, problems, named_in)
+        rows = open_csv(path, file, problems, place)
     if rows is None:
         return None
     where = _match_header(rows, survey.columns, file, problems)

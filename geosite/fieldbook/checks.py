@@ -318,6 +318,7 @@ def look_at(site: SiteFile, book: FieldBook, findings: list[Finding]) -> None:
                 int(book.line[stray[0]]),
             )
         )
+    _repeated_exactly(book, findings)
     for kind, names, column in (
         ("marks", book.marks, book.mark),
         ("runs", book.runs, book.run),
@@ -342,6 +343,35 @@ def look_at(site: SiteFile, book: FieldBook, findings: list[Finding]) -> None:
                 )
             if len(findings) > 1000:
                 return
+
+
+def _repeated_exactly(book: FieldBook, findings: list[Finding]) -> None:
+    """Notice marks that read the same to the last digit later in their run, as copied rows do."""
+    visit = np.where(book.mark >= 0, book.run * len(book.marks) + book.mark, -1)
+    _, first, times = np.unique(visit, return_inverse=True, return_counts=True)
+    rows = np.flatnonzero((times[first] > 1) & (visit >= 0))
+    order = rows[np.lexsort((rows, *book.local[rows].T, visit[rows]))]
+    one, other = order[:-1], order[1:]
+    same = (visit[one] == visit[other]) & np.all(book.local[one] == book.local[other], axis=1)
+    # one mark of two features stands in neighbouring rows, once for each
+    same &= ~((other == one + 1) & (book.feature[one] != book.feature[other]))
+    if not same.any():
+        return
+    again = other[same].min()
+    before = one[same][np.argmin(other[same])]
+    count = np.count_nonzero(same)
+    findings.append(
+        Finding(
+            "look",
+            "rows-repeated",
+            f"{count} row{'s repeat' if count > 1 else ' repeats'} an earlier observation of"
+            f" {'their' if count > 1 else 'its'} mark to the last digit, the first one line"
+            f" {book.line[before]}. A mark walked to again reads a little different: was a row"
+            " copied?",
+            book.file,
+            int(book.line[again]),
+        )
+    )
 
 
 def _alike(name: str) -> str:

@@ -91,7 +91,7 @@ def _read_named_book(
                 place.line("survey", "layer"),
             )
         )
-    return read_book(path, str(path), survey, problems, findings, (place.file, line))
+    return read_book(path, str(path), survey, problems, findings, place)
 
 
 def _with_days(site: SiteFile) -> SiteFile:

@@ -15,12 +15,15 @@ from typing import Any
 
 from geosite.fieldbook.collect import Problems, nearest, shown
 from geosite.fieldbook.files import check_plain_file, decode, read_plain_file
+from geosite.fieldbook.site import SiteText
 
 __all__ = ["Rows", "is_layer_file", "open_csv", "open_layer"]
 
 SIZE_LIMIT = 300_000_000
 BLOCK = 2_000_000
 """Bytes cut at a time."""
+RECORDS = 1_000_000
+"""Most records of a layer: they are held one by one."""
 LINE_LIMIT = 100_000
 """Characters looked through for the header."""
 ROWS = 4096
@@ -39,7 +42,8 @@ _FORMATS = {
     ".xlsx": ("XLSX", b"PK\x03\x04"),
     ".ods": ("ODS", b"PK\x03\x04"),
 }
-_SEVERAL_LAYERS = {"GPKG", "XLSX", "ODS"}
+_SHEETS = {"XLSX", "ODS"}
+_SEVERAL_LAYERS = {"GPKG", *_SHEETS}
 
 
 Chunk = tuple[Sequence[int], list[Sequence[str]]]
@@ -69,11 +73,13 @@ def is_layer_file(path: Path) -> bool:
     return path.suffix.lower() in _FORMATS
 
 
-def open_csv(
-    path: Path, file: str, problems: Problems, named_in: tuple[str, int | None]
-) -> Rows | None:
+def _named_in(place: SiteText) -> tuple[str, int | None]:
+    return place.file, place.line("survey", "file")
+
+
+def open_csv(path: Path, file: str, problems: Problems, place: SiteText) -> Rows | None:
     """Open a CSV field book; what is wrong goes into `problems`."""
-    data = read_plain_file(path, file, "field book", SIZE_LIMIT, problems, named_in)
+    data = read_plain_file(path, file, "field book", SIZE_LIMIT, problems, _named_in(place))
     if data is None or not decode(data, file, "field book", problems):
         return None
     data = data.removeprefix(b"\xef\xbb\xbf")
@@ -256,11 +262,11 @@ def open_layer(
     file: str,
     layer: str | None,
     problems: Problems,
-    named_in: tuple[str, int | None],
+    place: SiteText,
 ) -> Rows | None:
     """Open a table or point layer; what is wrong goes into `problems`."""
     driver, start = _FORMATS[path.suffix.lower()]
-    if not check_plain_file(path, file, "field book", SIZE_LIMIT, problems, named_in):
+    if not check_plain_file(path, file, "field book", SIZE_LIMIT, problems, _named_in(place)):
         return None
     fault = _content_fault(path, driver, start)
     if fault is not None:
@@ -277,6 +283,7 @@ def open_layer(
 
     # absolute, so that nothing in the name is taken for a scheme
     real = path.resolve()
+    lines: list[int] = []
     try:
         with (
             warnings.catch_warnings(),
@@ -284,13 +291,24 @@ def open_layer(
         ):
             warnings.simplefilter("ignore")  # what matters is checked on the cells
             layers = fiona.listlayers(real) if driver in _SEVERAL_LAYERS else []
-            if not _layer_chosen(layer, layers, driver, problems, named_in):
+            if not _layer_chosen(layer, layers, driver, problems, place):
                 return None
+            if driver == "GPKG" and _is_view(real, layer or layers[0]):
+                raise ValueError("the layer is a view: a query that may never end")
             with fiona.open(
-                real, layer=layer or (layers[0] if layers else None), enabled_drivers=[driver]
+                real,
+                layer=layer or (layers[0] if layers else None),
+                enabled_drivers=[driver],
+                allow_unsupported_drivers=True,  # spreadsheets: read well, not on its list
             ) as source:
                 header = list(source.schema["properties"])
-                records = [_record(record, header) for record in source]
+                records = []
+                for number, record in enumerate(source, 1):
+                    if number > RECORDS:
+                        raise ValueError(f"it has more than {RECORDS} records")
+                    # a spreadsheet's record has the number of its row
+                    lines.append(int(record.id) if driver in _SHEETS else number)
+                    records.append(_record(record, header))
     except (FionaError, OSError, ValueError, OverflowError, AttributeError, TypeError) as error:
         problems.add(
             "layer-unreadable",
@@ -305,13 +323,9 @@ def open_layer(
         i for i in range(3) if "xyz"[i] not in taken and any(r[len(header) + i] for r in records)
     ]
     keep = [*range(len(header)), *(len(header) + i for i in placed)]
-    lines: list[int] = []
-    rows: list[list[str]] = []
-    for number, record in enumerate(records, 1):
-        row = [record[i] for i in keep]
-        if "".join(row).strip():
-            lines.append(number)
-            rows.append(row)
+    filled = [i for i, record in enumerate(records) if "".join(record).strip()]
+    rows = [[records[i][k] for k in keep] for i in filled]
+    lines = [lines[i] for i in filled]
     return Rows(
         [*header, *("xyz"[i] for i in placed)], None, iter([(lines, _columns(rows, len(keep)))])
     )
@@ -345,23 +359,38 @@ def _content_fault(path: Path, driver: str, start: bytes) -> str | None:
     return None
 
 
+def _is_view(path: Path, layer: str) -> bool:
+    import sqlite3
+
+    connection = sqlite3.connect(f"{path.as_uri()}?immutable=1", uri=True)
+    try:
+        query = "SELECT count(*) FROM sqlite_master WHERE type = 'view' AND lower(name) = lower(?)"
+        return bool(connection.execute(query, (layer,)).fetchone()[0])
+    except sqlite3.Error as error:
+        raise ValueError(str(error)) from error
+    finally:
+        connection.close()
+
+
 def _layer_chosen(
     layer: str | None,
     layers: list[str],
     driver: str,
     problems: Problems,
-    named_in: tuple[str, int | None],
+    place: SiteText,
 ) -> bool:
     if driver not in _SEVERAL_LAYERS or (layer is None and len(layers) == 1) or layer in layers:
         return True
     names = ", ".join(map(shown, layers[:20]))
+    line = place.line("survey", "file" if layer is None else "layer")
     if layer is None:
         problems.add(
             "layer-needed",
             f"the field book has {len(layers)} layers",
             "survey.layer to choose one",
             f"set it to one of {names}" if layers else "check the file",
-            *named_in,
+            place.file,
+            line,
         )
     else:
         near = nearest(layer, layers)
@@ -370,7 +399,8 @@ def _layer_chosen(
             f"the field book has no layer {shown(layer)}",
             f"one of {names}",
             f'did you mean "{near}"?' if near else "correct survey.layer",
-            *named_in,
+            place.file,
+            line,
         )
     return False
 

@@ -439,6 +439,15 @@ def test_stray_segment(tmp_path: Path) -> None:
     assert findings(write(tmp_path, book)) == [("look", "segment-without-feature", 6)]
 
 
+def test_rows_repeated_later(tmp_path: Path) -> None:
+    rows = "R1,A1,1,1,0,,,,\nR1,A2,5,1.001,0,,,,\nR2,A2,5,1,0,,,,\nR2,A1,1,1,0,,,,\n"
+    notes = read_survey(write(tmp_path, BOOK + rows + "R1,B2,10,0,0.1,,,,\n"))
+    (finding,) = notes.findings
+    assert (finding.level, finding.code, finding.line) == ("look", "rows-repeated", 10)
+    assert "2 rows repeat" in finding.text
+    assert "the first one line 4" in finding.text
+
+
 def test_names_alike(tmp_path: Path) -> None:
     book = BOOK.replace("R2,B1", "R2,b 1,3,3,0,,,,\nR2,B1")
     assert findings(write(tmp_path, book)) == [("look", "names-alike", 9)]
