@@ -13,28 +13,29 @@ from geosite.handover.model import Package
 __all__ = ["cell", "write_csv", "write_points"]
 
 # A spreadsheet takes a cell that starts so for a formula and may run it.
-_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
+_FORMULA = ("=", "+", "-", "@", "\t", "\n")
 
 
 def cell(value: Any) -> str:
     """Return the text of one cell.
 
     Numbers are written with the digits that give them back exactly. Text that a spreadsheet would
-    take for a formula gets an apostrophe in front; NUL, which no CSV reader takes, is dropped.
+    take for a formula gets an apostrophe in front; NUL is dropped and every line end in it becomes
+    a line feed, because CSV readers do not agree on them.
     """
     if value is None:
         return ""
     if isinstance(value, float):
         return repr(value + 0.0) if math.isfinite(value) else ""
     if isinstance(value, str):
-        text = value.replace("\0", "")
+        text = value.replace("\0", "").replace("\r\n", "\n").replace("\r", "\n")
         return f"'{text}" if text.startswith(_FORMULA) else text
     return str(value)
 
 
 def write_csv(path: Path, names: Sequence[str], records: Iterable[Mapping[str, Any]]) -> None:
     """Write records, mappings of column name to value, under the given column names."""
-    with path.open("w", encoding="utf-8", newline="") as stream:
+    with path.open("w", encoding="utf-8", errors="replace", newline="") as stream:
         rows = csv.writer(stream, lineterminator="\n")
         rows.writerow([cell(name) for name in names])
         rows.writerows([cell(record.get(name)) for name in names] for record in records)
