@@ -89,4 +89,23 @@ def test_bands_make_no_difference(method: str, monkeypatch: pytest.MonkeyPatch) 
     banded = slope(z, 1.0, method=method)  # type: ignore[arg-type]
     assert np.array_equal(whole.east, banded.east, equal_nan=True)
     assert np.array_equal(whole.north, banded.north, equal_nan=True)
-    assert np.array_equal(steep, banded.steepness("degree"), equal_nan=True)
+    np.testing.assert_allclose(steep, banded.steepness("degree"), rtol=1e-6)
+
+
+def test_float32_degrees_are_as_good_as_float32() -> None:
+    # every slope up to 45 degrees and beyond: bands with and without steep cells
+    rise = np.repeat(np.geomspace(1e-6, 1.0, 500), 3).reshape(-1, 3)
+    east = np.arange(3.0) * rise
+    exact = np.degrees(np.arctan(np.hypot(*_gradient(east))))
+    got = slope(east.astype(np.float32), 1.0).steepness("degree")[1:-1, 1:-1]
+    np.testing.assert_allclose(got, exact, rtol=1e-6)
+    assert 44.0 < got.max() < 45.0
+    east[1] = [0.0, 3.0, 6.0]
+    steep = np.degrees(np.arctan(np.hypot(*_gradient(east))))
+    got = slope(east.astype(np.float32), 1.0).steepness("degree")
+    np.testing.assert_allclose(got[1:-1, 1:-1], steep, rtol=1e-6)
+
+
+def _gradient(z: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    got = slope(z, 1.0)
+    return got.east[1:-1, 1:-1], got.north[1:-1, 1:-1]
