@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+import warnings
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
@@ -13,7 +15,7 @@ import numpy as np
 from geosite.errors import InputError, Problem
 from geosite.fieldbook import sitefile
 from geosite.fieldbook.collect import Problems
-from geosite.fieldbook.files import check_plain_file, decode, inside
+from geosite.fieldbook.files import check_plain_file, decode, inside, is_view
 from geosite.fieldbook.site import parse_toml
 from geosite.fieldbook.sitefile import SiteFile
 
@@ -35,12 +37,15 @@ POLYGON_DRIVERS = (
     "MapInfo File",
     "TopoJSON",
 )
-RASTER_DRIVERS = ("GTiff", "AAIGrid", "GPKG")
+RASTER_DRIVERS = {".asc": "AAIGrid", ".gpkg": "GPKG"}
+"""By extension; everything else is a GeoTIFF. rasterio takes one driver at a time."""
 
 VECTOR_LIMIT = 1_000_000_000
 TABLES_LIMIT = 1_000_000
 RASTER_LIMIT = 2_000_000_000
 """Largest files read, bytes."""
+CELLS = 25_000_000
+"""Most cells of a second surface: 200 MB in memory."""
 
 Refuse = Callable[[str, str, str, str], InputError]
 T = TypeVar("T")
@@ -185,11 +190,22 @@ def _polygons(table: sitefile.Parcels, path: Path, refuse: Refuse) -> PolygonLay
     import shapely
     import shapely.geometry
     from fiona.errors import FionaError
+    from shapely.errors import ShapelyError
 
     names: list[str] = []
     shapes: list[BaseGeometry] = []
+    # this driver would leave a file of its own beside the map, and fetch schemas
+    options = {"WRITE_GFS": "NO"} if path.suffix.lower() == ".gml" else {}
     try:
-        with fiona.open(path, layer=table.layer, enabled_drivers=POLYGON_DRIVERS) as source:
+        with (
+            _quiet(),
+            fiona.Env(GML_DOWNLOAD_SCHEMA="NO"),
+            fiona.open(
+                path, layer=table.layer, enabled_drivers=POLYGON_DRIVERS, **options
+            ) as source,
+        ):
+            if is_view(path, source.name):
+                raise ValueError("the layer is a view, a query that may never end")
             columns = list(source.schema["properties"])
             if table.name_field is not None and table.name_field not in columns:
                 raise refuse(
@@ -208,7 +224,7 @@ def _polygons(table: sitefile.Parcels, path: Path, refuse: Refuse) -> PolygonLay
                 named = record.properties[table.name_field] if table.name_field else None
                 names.append(str(named) if named is not None else str(record.id))
                 shapes.append(shapely.force_2d(shape))
-    except (FionaError, OSError, ValueError, TypeError, UnicodeError) as error:
+    except (FionaError, ShapelyError, OSError, ValueError, TypeError) as error:
         raise refuse(
             "parcels-unreadable",
             f"{table.file} cannot be read ({error})",
@@ -232,31 +248,40 @@ def _polygons(table: sitefile.Parcels, path: Path, refuse: Refuse) -> PolygonLay
     return PolygonLayer(table.file, tuple(names), tuple(shapes), crs_wkt)
 
 
+@contextmanager
+def _quiet() -> Iterator[None]:
+    """Keep the readers' warnings off the terminal: what matters is checked here."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        yield
+
+
 def _raster(file: str, path: Path, refuse: Refuse) -> SecondSurface:
     import rasterio
     from rasterio.errors import RasterioError
 
+    driver = RASTER_DRIVERS.get(path.suffix.lower(), "GTiff")
     try:
-        with rasterio.open(path, driver=list(RASTER_DRIVERS)) as source:
-            turned = source.transform.b != 0 or source.transform.d != 0
-            if turned or source.transform.e >= 0 or source.crs is None:
+        with _quiet(), rasterio.open(path, driver=driver) as source:
+            place = source.transform
+            upright = place.b == place.d == 0 and place.a > 0 > place.e
+            if not upright or source.crs is None:
                 raise refuse(
                     "surface-not-north-up",
                     f"{file} is turned, upside down or without a CRS",
                     "a north-up raster with a CRS",
                     "warp it to the map's CRS first",
                 )
-            if source.width * source.height > 100_000_000:
+            if source.width * source.height > CELLS:
                 raise refuse(
                     "surface-too-large",
                     f"{file} has {source.width} x {source.height} cells",
-                    "at most 100 million",
+                    f"at most {CELLS / 1e6:.0f} million",
                     "cut it to the site",
                 )
             values = source.read(1, masked=True).astype(np.float64).filled(np.nan)
-            place = source.transform
             crs_wkt = str(source.crs.to_wkt())
-    except (RasterioError, OSError, ValueError) as error:
+    except (RasterioError, OSError, ValueError, IndexError) as error:
         raise refuse(
             "surface-unreadable",
             f"{file} cannot be read ({error})",

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from geosite.fieldbook.collect import Problems, nearest, shown
-from geosite.fieldbook.files import check_plain_file, decode, read_plain_file
+from geosite.fieldbook.files import check_plain_file, decode, is_view, read_plain_file
 from geosite.fieldbook.site import SiteText
 
 __all__ = ["Rows", "is_layer_file", "open_csv", "open_layer"]
@@ -293,14 +293,14 @@ def open_layer(
             layers = fiona.listlayers(real) if driver in _SEVERAL_LAYERS else []
             if not _layer_chosen(layer, layers, driver, problems, place):
                 return None
-            if driver == "GPKG" and _is_view(real, layer or layers[0]):
-                raise ValueError("the layer is a view: a query that may never end")
             with fiona.open(
                 real,
                 layer=layer or (layers[0] if layers else None),
                 enabled_drivers=[driver],
                 allow_unsupported_drivers=True,  # spreadsheets: read well, not on its list
             ) as source:
+                if is_view(real, source.name):
+                    raise ValueError("the layer is a view, a query that may never end")
                 header = list(source.schema["properties"])
                 records = []
                 for number, record in enumerate(source, 1):
@@ -357,19 +357,6 @@ def _content_fault(path: Path, driver: str, start: bytes) -> str | None:
     except (OSError, RuntimeError, zipfile.BadZipFile) as error:
         return str(error)
     return None
-
-
-def _is_view(path: Path, layer: str) -> bool:
-    import sqlite3
-
-    connection = sqlite3.connect(f"{path.as_uri()}?immutable=1", uri=True)
-    try:
-        query = "SELECT count(*) FROM sqlite_master WHERE type = 'view' AND lower(name) = lower(?)"
-        return bool(connection.execute(query, (layer,)).fetchone()[0])
-    except sqlite3.Error as error:
-        raise ValueError(str(error)) from error
-    finally:
-        connection.close()
 
 
 def _layer_chosen(

@@ -1,0 +1,180 @@
+"""Files that a site file names beside the field book: what is read, and what is refused."""
+
+import warnings
+from pathlib import Path
+from typing import Any
+
+import fiona
+import numpy as np
+import pytest
+import rasterio
+from fieldbook_cases import BOOK, SITE, faults, write
+from rasterio.transform import Affine
+
+from geosite.fieldbook.attached import Attached
+from geosite.fieldbook.read import read_survey
+
+SQUARE = {"type": "Polygon", "coordinates": [[(0, 0), (9, 0), (9, 9), (0, 0)]]}
+PARCELS = SITE + '[parcels]\nfile = "parcels.gpkg"\nname_field = "lot"\n'  # lines 21 to 23
+SURFACE = SITE + '[earthworks.pit]\nfeature = "landing"\nsurface = "below.tif"\n'
+
+
+def parcels(path: Path, shapes: list[Any], crs: str | None = "EPSG:25832") -> None:
+    kind = shapes[0]["type"] if shapes and shapes[0] else "Polygon"
+    schema = {"geometry": kind, "properties": {"lot": "str"}}
+    with fiona.open(path, "w", driver="GPKG", schema=schema, crs=crs) as out:
+        for i, shape in enumerate(shapes):
+            out.write({"geometry": shape, "properties": {"lot": f"12/{i}"}})
+
+
+def surface(path: Path, transform: Affine, crs: str | None = "EPSG:25832") -> None:
+    profile = {"driver": "GTiff", "width": 3, "height": 2, "count": 1, "dtype": "float32"}
+    with rasterio.open(path, "w", **profile, crs=crs, transform=transform, nodata=-9999) as out:
+        out.write(np.array([[1, 2, 3], [4, 5, -9999]], dtype="float32"), 1)
+
+
+def read(folder: Path, site: str) -> Attached:
+    return read_survey(write(folder, BOOK, site)).attached
+
+
+def test_nothing_attached(tmp_path: Path) -> None:
+    found = read(tmp_path, SITE)
+    assert found.parcels is None
+    assert (found.limit_tables, found.limits_file, found.surfaces) == ({}, "", {})
+
+
+def test_parcel_map(tmp_path: Path) -> None:
+    parcels(tmp_path / "parcels.gpkg", [SQUARE, None, SQUARE])
+    found = read(tmp_path, PARCELS).parcels
+    assert found is not None
+    assert found.names == ("12/0", "12/2")
+    assert [shape.area for shape in found.shapes] == [40.5, 40.5]
+    assert "25832" in found.crs_wkt
+    found = read(tmp_path, PARCELS.replace('name_field = "lot"\n', "")).parcels
+    assert found is not None
+    assert found.names == ("1", "3")
+
+
+def test_reading_leaves_nothing_behind(tmp_path: Path) -> None:
+    schema = {"geometry": "Polygon", "properties": {"lot": "str"}}
+    with fiona.open(
+        tmp_path / "map.gml", "w", driver="GML", schema=schema, crs="EPSG:25832"
+    ) as out:
+        out.write({"geometry": SQUARE, "properties": {"lot": "12/0"}})
+    (tmp_path / "map.xsd").unlink()
+    surface(tmp_path / "below.tif", Affine(1, 0, 5, 0, -1, 5))
+    site = PARCELS.replace("parcels.gpkg", "map.gml") + SURFACE.removeprefix(SITE)
+    path = write(tmp_path, BOOK, site)
+    before = sorted(p.name for p in tmp_path.iterdir())
+    found = read_survey(path).attached.parcels
+    assert found is not None
+    assert found.names == ("12/0",)
+    assert sorted(p.name for p in tmp_path.iterdir()) == before
+
+
+def test_limit_sets(tmp_path: Path) -> None:
+    (tmp_path / "limits.toml").write_text("[mine]\nrunning_slope = 5.0\n")
+    found = read(tmp_path, SITE + '[grades]\nlimits_file = "limits.toml"\n')
+    assert found.limit_tables == {"mine": {"running_slope": 5.0}}
+    assert found.limits_file == "limits.toml"
+
+
+def test_second_surface(tmp_path: Path) -> None:
+    surface(tmp_path / "below.tif", Affine(0.5, 0, 100, 0, -0.25, 200))
+    found = read(tmp_path, SURFACE).surfaces["pit"]
+    np.testing.assert_array_equal(found.values, [[1, 2, 3], [4, 5, np.nan]])
+    assert (found.west, found.north, found.cell_east, found.cell_north) == (100, 200, 0.5, 0.25)
+
+
+LINE = {"type": "LineString", "coordinates": [(0, 0), (1, 1)]}
+
+
+@pytest.mark.parametrize(
+    ("shapes", "crs", "site", "code"),
+    [
+        ([LINE], "EPSG:25832", PARCELS, "parcels-no-polygons"),
+        ([], "EPSG:25832", PARCELS, "parcels-no-polygons"),
+        ([SQUARE], None, PARCELS, "parcels-no-crs"),
+        ([SQUARE], "EPSG:25832", PARCELS.replace('"lot"', '"plot"'), "parcels-name-field"),
+        ([SQUARE], "EPSG:25832", PARCELS + 'layer = "x"\n', "parcels-unreadable"),
+    ],
+)
+def test_parcel_map_refused(tmp_path: Path, shapes, crs, site: str, code: str) -> None:
+    parcels(tmp_path / "parcels.gpkg", shapes, crs)
+    assert faults(write(tmp_path, BOOK, site)) == (2, [("site.toml", 22, code)])
+
+
+@pytest.mark.parametrize("name", ["parcels.gpkg", "parcels.geojson", "parcels.shp"])
+@pytest.mark.parametrize(
+    "content",
+    [
+        b"<OGRVRTDataSource><OGRVRTLayer name='a'><SrcDataSource>b.gpkg</SrcDataSource>"
+        b"</OGRVRTLayer></OGRVRTDataSource>",
+        b"no parcels",
+        b"",
+        b"SQLite format 3\0" + b"\xff" * 300,
+        b'{"type": "FeatureCollection", "features": [{"type": "Feature", "properties": {},'
+        b' "geometry": {"type": "Polygon", "coordinates": [[[0, 0], [1, 1]]]}}]}',
+    ],
+    ids=["VRT", "text", "empty", "SQLite", "half a polygon"],
+)
+def test_not_a_parcel_map(tmp_path: Path, name: str, content: bytes) -> None:
+    (tmp_path / name).write_bytes(content)
+    parcels(tmp_path / "b.gpkg", [SQUARE])
+    site = SITE + f'[parcels]\nfile = "{name}"\n'
+    assert faults(write(tmp_path, BOOK, site)) == (2, [("site.toml", 22, "parcels-unreadable")])
+
+
+def test_limit_sets_with_a_mistake_have_its_line(tmp_path: Path) -> None:
+    (tmp_path / "limits.toml").write_text("[mine]\nrunning = \n")
+    site = SITE + '[grades]\nlimits_file = "limits.toml"\n'
+    assert faults(write(tmp_path, BOOK, site)) == (2, [("limits.toml", 2, "toml-syntax")])
+
+
+@pytest.mark.parametrize(
+    ("transform", "crs", "code"),
+    [
+        (Affine(1, 0, 5, 0, 1, 5), "EPSG:25832", "surface-not-north-up"),
+        (Affine(1, 0.1, 5, 0.1, -1, 5), "EPSG:25832", "surface-not-north-up"),
+        (Affine(-1, 0, 5, 0, -1, 5), "EPSG:25832", "surface-not-north-up"),
+        (Affine(1, 0, 5, 0, -1, 5), None, "surface-not-north-up"),
+    ],
+)
+def test_surface_refused(tmp_path: Path, transform: Affine, crs, code: str) -> None:
+    surface(tmp_path / "below.tif", transform, crs)
+    assert faults(write(tmp_path, BOOK, SURFACE)) == (2, [("site.toml", 23, code)])
+
+
+def test_surface_without_a_place(tmp_path: Path) -> None:
+    profile = {"driver": "GTiff", "width": 3, "height": 2, "count": 1, "dtype": "float32"}
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        with rasterio.open(tmp_path / "below.tif", "w", **profile):
+            pass
+    expected = (2, [("site.toml", 23, "surface-not-north-up")])
+    assert faults(write(tmp_path, BOOK, SURFACE)) == expected
+
+
+def test_surface_too_large(tmp_path: Path, monkeypatch) -> None:
+    monkeypatch.setattr("geosite.fieldbook.attached.CELLS", 5)
+    surface(tmp_path / "below.tif", Affine(1, 0, 5, 0, -1, 5))
+    assert faults(write(tmp_path, BOOK, SURFACE)) == (2, [("site.toml", 23, "surface-too-large")])
+
+
+def test_not_a_surface(tmp_path: Path) -> None:
+    (tmp_path / "below.tif").write_text("<VRTDataset rasterXSize='1' rasterYSize='1'></VRTDataset>")
+    assert faults(write(tmp_path, BOOK, SURFACE)) == (2, [("site.toml", 23, "surface-unreadable")])
+
+
+def test_all_of_them_are_told_together(tmp_path: Path) -> None:
+    (tmp_path / "parcels.gpkg").write_text("none")
+    site = PARCELS + '[grades]\nlimits_file = "limits.toml"\n' + SURFACE.removeprefix(SITE)
+    assert faults(write(tmp_path, BOOK.replace("R1,B2,10", "R1,B2,ten"), site)) == (
+        2,
+        [
+            ("site.toml", 22, "parcels-unreadable"),
+            ("site.toml", 25, "file-missing"),
+            ("site.toml", 28, "file-missing"),
+            ("book.csv", 3, "not-a-number"),
+        ],
+    )
