@@ -10,9 +10,17 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 import shapely
 
-from geosite.errors import Finding, Problem, SurveyRefused
+from geosite.errors import Problem, SurveyRefused
 from geosite.fieldbook.model import PIECE_KINDS, FieldBook, Floats, Ints, Notes, PieceKind
-from geosite.linework.circles import STRAIGHT_M, Circle, fit_arc, fit_circle, narrowest
+from geosite.linework.circles import STRAIGHT_M, fit_arc, fit_circle, narrowest
+from geosite.linework.findings import (
+    at,
+    fit_findings,
+    open_end_findings,
+    overlap_findings,
+    small_findings,
+)
+from geosite.linework.measures import open_measure, sum_of_forms, with_sigmas
 from geosite.linework.model import Drawing, Feature, Measure
 from geosite.linework.nesting import Overlap, Region, contents, covered
 from geosite.linework.strokes import (
@@ -22,7 +30,6 @@ from geosite.linework.strokes import (
     form_of,
     straight_stroke,
 )
-from geosite.network.covariance import sigma
 from geosite.network.model import LinearForm, Network
 
 if TYPE_CHECKING:
@@ -33,12 +40,6 @@ __all__ = ["draw"]
 # Two positions nearer than a micrometre are one: adjusted marks that are the same differ by
 # rounding only, and no device resolves less than a tenth of a millimetre.
 SAME_PLACE_M = 1e-6
-# Distances from a fitted arc are looked at beyond three standard deviations (0.3 % by chance).
-LARGE_RESIDUAL = 3.0
-# A circle's radius that is known to a tenth only comes from marks on too short a stretch of it.
-LOOSE_RADIUS = 0.10
-# An area or a length below three of its own standard deviations is not told from nothing.
-SMALL_IN_SIGMAS = 3.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,9 +47,8 @@ class _Draft:
     """A feature on its way: everything but the areas inside it."""
 
     feature: Feature
-    strokes: tuple[Stroke, ...]
-    findings: tuple[Finding, ...]
-    region: Region | None
+    strokes: tuple[Stroke, ...] = ()
+    region: Region | None = None
 
 
 class _Refused(Exception):
@@ -100,9 +100,15 @@ def draw(notes: Notes, network: Network, *, sagitta_m: float = 0.002) -> Drawing
             problems.append(refused.problem)
     if problems:
         raise SurveyRefused(sorted(problems, key=lambda p: p.line or 0))
-    findings = [f for d in drafts for f in d.findings]
-    features, more = _nest(book, network, drafts)
-    return Drawing(features, (*findings, *more))
+    opened, overlaps = _nest(network, drafts)
+    features = tuple(with_sigmas(network, opened))
+    findings = (
+        *fit_findings(book, network, [(d.feature.name, d.strokes) for d in drafts]),
+        *open_end_findings(book, [(d.feature, d.strokes) for d in drafts]),
+        *small_findings(book, features),
+        *overlap_findings(book, [f for f in features if f.kind == "area"], overlaps),
+    )
+    return Drawing(features, findings)
 
 
 def _draw_feature(notes: Notes, network: Network, rows: Ints, sagitta_m: float) -> _Draft:
@@ -114,7 +120,7 @@ def _draw_feature(notes: Notes, network: Network, rows: Ints, sagitta_m: float) 
     kind = _kind(notes, code, distinct)
     if kind == "point":
         feature = Feature(name, code, kind, rows, (), _points(marks))
-        return _Draft(feature, (), (), None)
+        return _Draft(feature)
     if distinct < (3 if kind == "area" else 2):
         raise _Refused(
             Problem(
@@ -236,8 +242,7 @@ def _arc(
         raise _Refused(
             Problem(
                 "arc-needs-three-marks",
-                f"the arc of {name!r} from {_at(book, own[0])} to {_at(book, own[-1])} has "
-                "two marks",
+                f"the arc of {name!r} from {at(book, own[0])} to {at(book, own[-1])} has two marks",
                 "three marks or more: the one before it, one along it, its end",
                 "walk a mark in the middle of the arc, or make it a line",
                 book.file,
@@ -285,7 +290,7 @@ def _straight_as_walked(book: FieldBook, own: Ints) -> bool:
 
 
 def _straight(book: FieldBook, word: str, name: str, own: Ints) -> Problem:
-    through = ", ".join(_at(book, r) for r in (own if len(own) <= 4 else own[[0, 1, -1]]))
+    through = ", ".join(at(book, r) for r in (own if len(own) <= 4 else own[[0, 1, -1]]))
     return Problem(
         f"{word}-is-straight",
         f"the {word} of {name!r} through {through} lies on a straight line",
@@ -310,19 +315,12 @@ def _circle_not_alone(book: FieldBook, name: str, row: int) -> Problem:
 def _closed_arc(book: FieldBook, name: str, own: Ints) -> Problem:
     return Problem(
         "arc-ends-at-its-start",
-        f"the arc of {name!r} starts and ends at {_at(book, own[0])}",
+        f"the arc of {name!r} starts and ends at {at(book, own[0])}",
         "an arc between two different marks",
         "make it two arcs (arc, arc2), or a circle with a feature name of its own",
         book.file,
         int(book.line[own[-1]]),
     )
-
-
-def _at(book: FieldBook, row: int | np.integer) -> str:
-    """Name a row for people: its mark and its line."""
-    mark = book.mark[row]
-    called = f"mark {book.marks[mark]!r}" if mark >= 0 else "the unnamed mark"
-    return f"{called} (line {book.line[row]})"
 
 
 def _sum_of_lengths(network: Network, strokes: Sequence[Stroke]) -> Measure | None:
@@ -335,10 +333,9 @@ def _sum_of_lengths(network: Network, strokes: Sequence[Stroke]) -> Measure | No
 
 
 def _measure(network: Network, grid: float, form: LinearForm, power: int) -> Measure:
-    """Bring a grid length (power 1) or area (power 2) to the ground and state its sigma."""
+    """Bring a grid length (power 1) or area (power 2) to the ground."""
     to_ground = network.frame.combined_factor**-power
-    form = form * to_ground
-    return Measure(grid * to_ground, grid, form, sigma(network, form))
+    return open_measure(grid * to_ground, grid, form * to_ground)
 
 
 def _line(
@@ -378,8 +375,7 @@ def _line(
         rise_m=float(np.maximum(climbs[:, 1], 0.0).sum()),
         fall_m=float(np.maximum(-climbs[:, 1], 0.0).sum()),
     )
-    findings = _fit_findings(book, network, name, strokes) + _small(book, feature, length)
-    return _Draft(feature, tuple(strokes), tuple(findings), None)
+    return _Draft(feature, tuple(strokes))
 
 
 def _area(
@@ -413,10 +409,7 @@ def _area(
         perimeter=perimeter,
         edging=perimeter if len(drawn) == len(strokes) else _sum_of_lengths(network, drawn),
     )
-    findings = _fit_findings(book, network, name, strokes) + _small(book, feature, area)
-    return _Draft(
-        feature, tuple(strokes), tuple(findings), Region(polygon, abs(swept), form, tuple(strokes))
-    )
+    return _Draft(feature, tuple(strokes), Region(polygon, abs(swept), form, tuple(strokes)))
 
 
 def _crossing(book: FieldBook, name: str, rows: Ints, ring: Floats, between: Ints) -> Problem:
@@ -444,8 +437,8 @@ def _crossing(book: FieldBook, name: str, rows: Ints, ring: Floats, between: Int
     a, b = between[one[bad][first]], between[other[bad][first]]
     return Problem(
         "outline-crosses-itself",
-        f"the outline of {name!r} crosses itself: the edge from {_at(book, a[0])} to "
-        f"{_at(book, a[1])} meets the edge from {_at(book, b[0])} to {_at(book, b[1])}",
+        f"the outline of {name!r} crosses itself: the edge from {at(book, a[0])} to "
+        f"{at(book, a[1])} meets the edge from {at(book, b[0])} to {at(book, b[1])}",
         "an outline that goes around an area once",
         "check the order of these marks; a mark visited again carries the same name in both rows",
         book.file,
@@ -453,104 +446,8 @@ def _crossing(book: FieldBook, name: str, rows: Ints, ring: Floats, between: Int
     )
 
 
-def _fit_findings(
-    book: FieldBook, network: Network, name: str, strokes: Sequence[Stroke]
-) -> list[Finding]:
-    """Say what to look at in arcs and circles."""
-    findings = []
-    for stroke in strokes:
-        shape, rows, line = stroke.shape, stroke.piece.rows, int(book.line[stroke.piece.rows[-1]])
-        if shape is None:
-            continue
-        word = stroke.piece.kind
-        if not stroke.in_order:
-            findings.append(
-                Finding(
-                    "look",
-                    "arc-out-of-order",
-                    f"The marks of the arc of {name!r} do not follow each other along it; "
-                    "two of them may have changed places.",
-                    book.file,
-                    line,
-                )
-            )
-        if len(rows) > 3:
-            worst = int(np.abs(shape.residuals).argmax())
-            off = float(abs(shape.residuals[worst]))
-            expected = _residual_sigma(network, stroke, worst)
-            if off > max(LARGE_RESIDUAL * expected, STRAIGHT_M):
-                findings.append(
-                    Finding(
-                        "look",
-                        "fit-residual-large",
-                        f"{_at(book, rows[worst])[0].upper()}{_at(book, rows[worst])[1:]} is "
-                        f"{off:.3f} m off the {word} of {name!r}, where about {expected:.3f} m "
-                        "was expected; it may not belong to it.",
-                        book.file,
-                        int(book.line[rows[worst]]),
-                    )
-                )
-        if isinstance(shape, Circle):
-            loose = sigma(network, form_of(rows, shape.radius_gradient))
-            if loose > LOOSE_RADIUS * shape.radius:
-                findings.append(
-                    Finding(
-                        "look",
-                        "circle-loose",
-                        f"The marks of circle {name!r} cover too short a stretch of it: the "
-                        f"radius is {shape.radius:.2f} m with a standard deviation of "
-                        f"{loose:.2f} m. Walk marks all around it.",
-                        book.file,
-                        line,
-                    )
-                )
-        else:
-            bend = sigma(network, form_of(rows, shape.sagitta_gradient))
-            if shape.sagitta < SMALL_IN_SIGMAS * bend:
-                findings.append(
-                    Finding(
-                        "look",
-                        "arc-flat",
-                        f"The arc of {name!r} bends by {shape.sagitta:.3f} m with a standard "
-                        f"deviation of {bend:.3f} m: it cannot be told from a straight line.",
-                        book.file,
-                        line,
-                    )
-                )
-    return findings
-
-
-def _residual_sigma(network: Network, stroke: Stroke, mark: int) -> float:
-    """Return the standard deviation of one mark's distance from a fitted arc or circle, metres."""
-    shape, rows = stroke.shape, stroke.piece.rows
-    assert shape is not None
-    outward = network.en[rows[mark]] - np.array(shape.centre)
-    angle = np.arctan2(outward[1], outward[0])
-    gradient = -shape.normal_motion(np.array([angle]))[0]
-    gradient[mark] += [np.cos(angle), np.sin(angle)]
-    return sigma(network, form_of(rows, gradient))
-
-
-def _small(book: FieldBook, feature: Feature, size: Measure | None) -> list[Finding]:
-    if size is None or size.value >= SMALL_IN_SIGMAS * size.sigma:
-        return []
-    unit = "m2" if feature.kind == "area" else "m"
-    return [
-        Finding(
-            "look",
-            "feature-small",
-            f"{feature.kind.capitalize()} {feature.name!r} measures {size.value:.3f} {unit} with "
-            f"a standard deviation of {size.sigma:.3f} {unit}: too small for this survey.",
-            book.file,
-            int(book.line[feature.rows[0]]),
-        )
-    ]
-
-
-def _nest(
-    book: FieldBook, network: Network, drafts: Sequence[_Draft]
-) -> tuple[tuple[Feature, ...], list[Finding]]:
-    """Take the areas inside each area off its net area."""
+def _nest(network: Network, drafts: Sequence[_Draft]) -> tuple[list[Feature], list[Overlap]]:
+    """Take the areas inside each area off its net area; return what overlaps otherwise."""
     regions = [(k, d.region) for k, d in enumerate(drafts) if d.region is not None]
     children, overlaps = contents([r.polygon for _, r in regions])
     features = [d.feature for d in drafts]
@@ -567,30 +464,13 @@ def _nest(
         if not inner:
             continue
         place, region = regions[parent]
-        tangled = [(inner.index(o.first), inner.index(o.second)) for o in sharing.get(parent, [])]
+        position = {child: k for k, child in enumerate(inner)}
+        tangled = [(position[o.first], position[o.second]) for o in sharing.get(parent, [])]
         taken, forms = covered([regions[c][1] for c in inner], tangled)
-        form = region.form
-        for piece in forms:
-            form = form + piece * -1.0
+        form = sum_of_forms([region.form, *(f * -1.0 for f in forms)])
         features[place] = replace(
             features[place],
             net_area=_measure(network, region.area - taken, form, 2),
             inside=tuple(features[regions[c][0]].name for c in inner),
         )
-    findings = []
-    for overlap in overlaps:
-        # a sliver along a shared edge is left to the take-off, which can close it
-        if overlap.is_sliver:
-            continue
-        one, other = (features[regions[k][0]] for k in (overlap.first, overlap.second))
-        findings.append(
-            Finding(
-                "look",
-                "areas-overlap",
-                f"Areas {one.name!r} and {other.name!r} share {overlap.area_m2:.2f} m2 and "
-                "neither lies inside the other: this ground is counted twice.",
-                book.file,
-                int(book.line[other.rows[0]]),
-            )
-        )
-    return tuple(features), findings
+    return features, overlaps

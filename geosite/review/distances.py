@@ -18,8 +18,8 @@ import numpy.typing as npt
 from geosite.errors import InputError, Problem
 from geosite.fieldbook.model import Floats, Ints, Notes, PieceKind
 from geosite.linework.circles import fit_arc, fit_circle
+from geosite.linework.measures import open_measure, with_sigmas
 from geosite.linework.model import Drawing, Feature, Measure, Piece
-from geosite.network.covariance import sigma
 from geosite.network.model import LinearForm, Network
 
 __all__ = [
@@ -180,19 +180,15 @@ def distance(notes: Notes, network: Network, start: str, end: str) -> Distance:
     def measure(value: float, per_ground: float, per_rise: float, grid: float) -> Measure:
         """By ground distance and rise."""
         out = along * (per_ground * to_ground)
-        return _measure(
-            network,
-            value,
-            LinearForm(
-                rows,
-                np.array([-out[0], out[0]]),
-                np.array([-out[1], out[1]]),
-                np.array([-per_rise, per_rise]),
-            ),
-            grid,
+        form = LinearForm(
+            rows,
+            np.array([-out[0], out[0]]),
+            np.array([-out[1], out[1]]),
+            np.array([-per_rise, per_rise]),
         )
+        return open_measure(value, grid, form)
 
-    return Distance(
+    found = Distance(
         start=start,
         end=end,
         horizontal=measure(ground, 1.0, 0.0, chord),
@@ -201,6 +197,7 @@ def distance(notes: Notes, network: Network, start: str, end: str) -> Distance:
         rise=measure(rise, 0.0, 1.0, rise),
         grade=measure(rise / ground, -rise / ground**2, 1.0 / ground, rise / chord),
     )
+    return with_sigmas(network, [found])[0]
 
 
 def angle_at(notes: Notes, network: Network, at: str, start: str, end: str) -> Angle:
@@ -214,7 +211,8 @@ def angle_at(notes: Notes, network: Network, at: str, start: str, end: str) -> A
     vertex, a, b = _rows(notes, network, at, start, end)
     first, second = (_azimuth(_direction(network, vertex, row)) for row in (a, b))
     value = _wrapped(second.value - first.value)
-    return Angle(at, start, end, _measure(network, value, second.form + first.form * -1.0, value))
+    form = second.form + first.form * -1.0
+    return with_sigmas(network, [Angle(at, start, end, open_measure(value, value, form))])[0]
 
 
 def corners_and_edges(
@@ -231,6 +229,12 @@ def corners_and_edges(
     feature
         From `geosite.linework.draw.draw`; a point has neither corners nor edges.
     """
+    corners, edges = _corners_and_edges(network, feature)
+    return tuple(with_sigmas(network, corners)), tuple(with_sigmas(network, edges))
+
+
+def _corners_and_edges(network: Network, feature: Feature) -> tuple[list[Corner], list[Edge]]:
+    """Return corners and edges with their sigmas still open."""
     edges: list[Edge] = []
     for piece in feature.pieces:
         if piece.kind in ("line", "gap"):
@@ -260,12 +264,12 @@ def corners_and_edges(
             Corner(
                 feature.name,
                 after.start,
-                _measure(network, value, turn * sign, value),
+                open_measure(value, value, turn * sign),
                 before.number,
                 after.number,
             )
         )
-    return tuple(corners), tuple(edges)
+    return corners, edges
 
 
 def _rows(notes: Notes, network: Network, first: str, *others: str) -> list[int]:
@@ -311,10 +315,6 @@ def _apart(network: Network, a: int, b: int) -> bool:
     return math.hypot(step[0], step[1]) >= SAME_PLACE_M
 
 
-def _measure(network: Network, value: float, form: LinearForm, grid: float) -> Measure:
-    return Measure(value, grid, form, sigma(network, form))
-
-
 def _wrapped(angle: float) -> float:
     """Bring an angle to 0 to 2 pi; -1e-17 must not become 2 pi."""
     turned = math.fmod(angle, 2.0 * math.pi)
@@ -340,7 +340,7 @@ def _direction(network: Network, a: int, b: int) -> Measure:
     along, length = _step(network, a, b)
     left = np.array([-along[1], along[0]]) / length
     value = math.atan2(along[1], along[0])
-    return _measure(network, value, _plan_form([a, b], np.stack([-left, left])), value)
+    return open_measure(value, value, _plan_form([a, b], np.stack([-left, left])))
 
 
 def _azimuth(direction: Measure) -> Measure:
@@ -350,7 +350,7 @@ def _azimuth(direction: Measure) -> Measure:
 
 def _length(network: Network, grid: float, rows: npt.ArrayLike, gradient: Floats) -> Measure:
     to_ground = 1.0 / network.frame.combined_factor
-    return _measure(network, grid * to_ground, _plan_form(rows, gradient * to_ground), grid)
+    return open_measure(grid * to_ground, grid, _plan_form(rows, gradient * to_ground))
 
 
 def _chord(network: Network, a: int, b: int) -> Measure:
@@ -395,15 +395,15 @@ def _stream(network: Network, feature: str, number: int, piece: Piece) -> Edge:
         start=start,
         end=end,
         length=_length(network, float(lengths.sum()), rows, gradient),
-        chord=_nothing(network, rows) if closed else _chord(network, start, end),
+        chord=_nothing(rows) if closed else _chord(network, start, end),
         azimuth=None if closed else _azimuth(_direction(network, start, end)),
         departure=_direction(network, start, int(rows[1])),
         arrival=_direction(network, int(rows[-2]), end),
     )
 
 
-def _nothing(network: Network, rows: Ints) -> Measure:
-    return _measure(network, 0.0, _plan_form(rows[:1], np.zeros((1, 2))), 0.0)
+def _nothing(rows: Ints) -> Measure:
+    return open_measure(0.0, 0.0, _plan_form(rows[:1], np.zeros((1, 2))))
 
 
 def _arc(network: Network, feature: str, number: int, piece: Piece) -> Edge:
@@ -417,7 +417,7 @@ def _arc(network: Network, feature: str, number: int, piece: Piece) -> Edge:
     def tangent(share: float) -> Measure:
         """At the chord's ends the tangent is turned by half the sweep."""
         value = heading.value + share * arc.sweep
-        return _measure(network, value, heading.form + turn * share, value)
+        return open_measure(value, value, heading.form + turn * share)
 
     return Edge(
         feature=feature,
@@ -430,7 +430,7 @@ def _arc(network: Network, feature: str, number: int, piece: Piece) -> Edge:
         azimuth=_azimuth(heading),
         radius=_length(network, arc.radius, rows, arc.radius_gradient),
         sagitta=_length(network, arc.sagitta, rows, arc.sagitta_gradient),
-        sweep=_measure(network, arc.sweep, turn, arc.sweep),
+        sweep=open_measure(arc.sweep, arc.sweep, turn),
         departure=tangent(-0.5),
         arrival=tangent(0.5),
     )
@@ -448,7 +448,7 @@ def _circle(network: Network, feature: str, number: int, piece: Piece) -> Edge:
         start=int(rows[0]),
         end=int(rows[0]),
         length=_length(network, around * circle.radius, rows, around * circle.radius_gradient),
-        chord=_nothing(network, rows),
+        chord=_nothing(rows),
         azimuth=None,
         radius=_length(network, circle.radius, rows, circle.radius_gradient),
     )
@@ -548,24 +548,27 @@ def edge_records(notes: Notes, network: Network, drawing: Drawing) -> list[dict[
         }
 
     degrees = 180.0 / math.pi
-    records = []
+    all_corners: list[Corner] = []
+    all_edges: list[Edge] = []
     for feature in drawing.features:
-        corners, edges = corners_and_edges(network, feature)
-        angles = {corner.after: corner.angle for corner in corners}
-        for edge in edges:
-            record = {
-                "feature": feature.name,
-                "edge": edge.number,
-                "kind": edge.kind,
-                "from_point": name(edge.start),
-                "to_point": name(edge.end),
-                **pair("length", "m", edge.length),
-                **pair("chord", "m", edge.chord),
-                **pair("azimuth", "deg", edge.azimuth, degrees),
-                **pair("radius", "m", edge.radius),
-                **pair("sagitta", "m", edge.sagitta),
-                **pair("sweep", "deg", edge.sweep, degrees),
-                **pair("angle", "deg", angles.get(edge.number), degrees),
-            }
-            records.append(record)
-    return records
+        corners, edges = _corners_and_edges(network, feature)
+        all_corners += corners
+        all_edges += edges
+    angles = {(c.feature, c.after): c.angle for c in with_sigmas(network, all_corners)}
+    return [
+        {
+            "feature": edge.feature,
+            "edge": edge.number,
+            "kind": edge.kind,
+            "from_point": name(edge.start),
+            "to_point": name(edge.end),
+            **pair("length", "m", edge.length),
+            **pair("chord", "m", edge.chord),
+            **pair("azimuth", "deg", edge.azimuth, degrees),
+            **pair("radius", "m", edge.radius),
+            **pair("sagitta", "m", edge.sagitta),
+            **pair("sweep", "deg", edge.sweep, degrees),
+            **pair("angle", "deg", angles.get((edge.feature, edge.number)), degrees),
+        }
+        for edge in with_sigmas(network, all_edges)
+    ]

@@ -6,16 +6,16 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Literal
 
-import numpy as np
 import shapely
 
 from geosite.errors import Finding
 from geosite.fieldbook.model import Floats, Ints, Notes
 from geosite.fieldbook.sitefile import Code
+from geosite.linework.measures import sum_of_forms
 from geosite.linework.model import Drawing, Feature, Measure
 from geosite.linework.nesting import STRAY_WIDTH_M, contents
 from geosite.network.covariance import sigma
-from geosite.network.model import LinearForm, Network
+from geosite.network.model import Network
 from geosite.review.draped import Draped, drape
 from geosite.review.shared_edges import SharedEdge, Snapped, neighbours, shared_edges, snap
 
@@ -340,12 +340,7 @@ def _sum(network: Network, measures: Iterable[Measure | None]) -> Measure | None
     given = [m for m in measures if m is not None]
     if not given:
         return None
-    form = LinearForm(
-        np.concatenate([m.form.rows for m in given]),
-        np.concatenate([m.form.east for m in given]),
-        np.concatenate([m.form.north for m in given]),
-        np.concatenate([m.form.up for m in given]),
-    )
+    form = sum_of_forms([m.form for m in given])
     return Measure(
         sum(m.value for m in given), sum(m.grid for m in given), form, sigma(network, form)
     )

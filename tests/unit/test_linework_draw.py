@@ -431,6 +431,16 @@ def test_findings_about_weak_shapes() -> None:
     assert [f.code for f in drawing(tiny, sigma=0.01).findings] == ["feature-small"]
 
 
+def test_finding_about_a_start_walked_up_to_again() -> None:
+    made = square("p", 0, 0, 5) + rows("p", "apron", [("", 0.02, 0.03)])
+    (finding,) = drawing(made).findings
+    assert finding.code == "outline-nearly-closed"
+    assert finding.line == 6
+    assert "0.04 m" in finding.text
+    named = [(*r[:3], "A", *r[4:]) if k in (0, 4) else r for k, r in enumerate(made)]
+    assert drawing(named).findings == ()
+
+
 def test_tiles_of_a_yard() -> None:
     made = square("yard", -1, -1, 52)
     for i in range(10):

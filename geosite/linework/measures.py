@@ -1,0 +1,79 @@
+"""Measures first, their sigmas afterwards and all at once.
+
+One standard deviation costs far more than its share of many: features are measured with the sigma
+left open (NaN), and `with_sigmas` closes all of them together.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import fields, replace
+from typing import TYPE_CHECKING, TypeVar
+
+import numpy as np
+
+from geosite.linework.model import Measure
+from geosite.network.covariance import sigmas
+from geosite.network.model import LinearForm, Network
+
+if TYPE_CHECKING:
+    from _typeshed import DataclassInstance
+
+    Item = TypeVar("Item", bound=DataclassInstance)
+
+__all__ = ["open_measure", "sum_of_forms", "with_sigmas"]
+
+
+def open_measure(value: float, grid: float, form: LinearForm) -> Measure:
+    """Return a measure whose sigma is still open."""
+    return Measure(value, grid, form, math.nan)
+
+
+def sum_of_forms(forms: Sequence[LinearForm]) -> LinearForm:
+    """Add up many forms at once; at least one."""
+    return LinearForm(
+        np.concatenate([f.rows for f in forms]),
+        np.concatenate([f.east for f in forms]),
+        np.concatenate([f.north for f in forms]),
+        np.concatenate([f.up for f in forms]),
+    )
+
+
+def with_sigmas(network: Network, items: Sequence[Item]) -> list[Item]:
+    """Close the open sigmas of every measure that is a field of an item.
+
+    Parameters
+    ----------
+    network
+        For the covariance.
+    items
+        Frozen dataclasses.
+
+    Returns
+    -------
+    list
+        The same items; a measure that several of them share stays shared.
+    """
+    opened: dict[int, Measure] = {}
+    for item in items:
+        for field in fields(item):
+            measure = getattr(item, field.name)
+            if isinstance(measure, Measure) and math.isnan(measure.sigma):
+                opened[id(measure)] = measure
+    found = sigmas(network, [m.form for m in opened.values()])
+    closed = {
+        key: replace(measure, sigma=float(s))
+        for (key, measure), s in zip(opened.items(), found, strict=True)
+    }
+    return [
+        replace(
+            item,
+            **{
+                field.name: closed[id(getattr(item, field.name))]
+                for field in fields(item)
+                if id(getattr(item, field.name)) in closed
+            },
+        )
+        for item in items
+    ]
