@@ -91,7 +91,7 @@ def survey(
         name = marks[mark[i]] if mark[i] >= 0 else f"row {i}"
         knot[i] = knots.setdefault(name, len(knots))
     k = len(knots)
-    horizontal = np.zeros((2 * k + 1, 2 * k + 1))
+    horizontal = np.zeros((2 * k, 2 * k))
     horizontal[range(2 * k), range(2 * k)] = sigma**2
     zeros = np.zeros(n)
     network = Network(
@@ -114,6 +114,8 @@ def survey(
             turn=np.zeros((n, 2)),
         ),
         horizontal=horizontal,
+        turn_gain=np.zeros((1, 2 * k)),
+        turn_variance=np.zeros(1),
         vertical=np.eye(k) * sigma_up**2,
         variance_factor=1.0,
         vertical_variance_factor=1.0,

@@ -2,29 +2,44 @@
 
 from __future__ import annotations
 
-import math
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from geosite.errors import Finding, Problem, SurveyRefused
-from geosite.fieldbook.model import Floats, Ints, Notes
+from geosite.fieldbook.model import FieldBook, Floats, Notes
+from geosite.network import told
+from geosite.network.anchor import Anchored, Control, read_anchor
+from geosite.network.blunders import find_mistakes
 from geosite.network.checks import (
-    LengthCheck,
     anchor_ok,
     baseline_apart,
     closures_ok,
+    length_check,
     length_ok,
 )
-from geosite.network.frame import (
-    Anchored,
-    Control,
-    at_middle,
-    combined_factor,
-    read_anchor,
-)
-from geosite.network.model import Closure, Frame, Network
+from geosite.network.frame import at_middle, combined_factor
+from geosite.network.model import Chains, Closure, Frame, Network
+from geosite.network.report import Judged, report
 from geosite.network.similarity import fit_rigid
-from geosite.network.solve import Legs, Placement, Prior, level, place
+from geosite.network.solve import Levels, Placement, Prior, level, place
+from geosite.network.tie import (
+    Misfit,
+    Tied,
+    first_visits,
+    known_heights,
+    known_places,
+    make_legs,
+    misfit,
+    tie,
+)
+from geosite.network.trust import (
+    advise,
+    check_points,
+    judge_noise,
+    lever_arm,
+    neighbour_precision,
+)
 from geosite.network.walk import Complexes, Walk, loops, make_chains, scaled_path, walk_runs
 
 __all__ = ["adjust"]
@@ -50,234 +65,226 @@ def adjust(notes: Notes) -> Network:
     InputError
         If the anchor cannot be used: CRS, marks, azimuth.
     SurveyRefused
-        If the survey cannot be right: baseline missing or collapsed, loops that do not close,
-        a unit mistake; all of them together.
+        If the survey cannot be right: baseline collapsed, loops that do not close, a mistake that
+        has a name, a wrong unit; all of them together.
 
     Notes
     -----
     The scale is the combined factor of the map at the survey's middle, not an unknown. Leg
     variances are taken as they are in grid metres; the combined factor is left out of them.
     """
-    book, baseline = notes.book, notes.site.baseline
+    book, baseline = notes.book, (notes.site.baseline.from_, notes.site.baseline.to)
+    noise = notes.site.survey.leg_noise
     anchored = read_anchor(notes)
     problems = anchor_ok(notes, anchored)
+    always = frozenset(c.name for c in anchored.controls if not c.check) | set(baseline)
+    walk = walk_runs(book, noise, always)
+    problems += baseline_apart(notes, walk)
     if problems:
         raise SurveyRefused(problems)
-    always = {baseline.from_, baseline.to}
-    always |= {control.name for control in anchored.controls if not control.check}
-    walk = walk_runs(book, notes.site.survey.leg_noise, always)
     closures = loops(book, walk)
-    problems = baseline_apart(notes, walk)
-    refused, findings = closures_ok(notes, closures)
-    problems += refused
-    if any(p.code == "baseline-marks-coincide" for p in problems):
-        raise SurveyRefused(problems)
+    problems, findings = closures_ok(notes, closures)
 
-    knot = {name: i for i, name in enumerate(walk.knots)}
-    start_knot, end_knot = knot[baseline.from_], knot[baseline.to]
-    free = _free_network(notes, walk, anchored.frame.combined_factor, start_knot, end_knot)
-    check = _length_check(anchored, free, knot, (baseline.from_, baseline.to))
+    def fit(trial: FieldBook) -> tuple[Tied, float, int]:
+        tied = tie(trial, noise, baseline, always, anchored.frame.combined_factor)
+        fits = _misfits(tied, anchored.controls)
+        squares = tied.squares + sum(f.squares for f in fits)
+        return tied, squares, tied.redundancy + sum(f.freedom for f in fits)
+
+    search = find_mistakes(fit, book, baseline)
+    refused, more = told.told_mistakes(notes, search)
+    problems, findings = refused + problems, findings + more
+    check = length_check(anchored, search.tied, baseline)
     if check is not None:
         refused, more = length_ok(notes, anchored, check)
-        problems += refused
-        findings += more
+        problems, findings = problems + refused, findings + more
     if problems:
         raise SurveyRefused(problems)
 
-    heights = _height_prior(anchored.controls, knot, start_knot)
-    frame, path, legs, placement = _on_the_map(notes, walk, anchored, free, knot, heights)
-    if not placement.converged:
-        raise SurveyRefused(
-            Problem(
-                "network-unsettled",
-                "the orientations of the runs do not settle",
-                "runs that fit together at their common marks",
-                "check the mark names: the same name must be the same physical mark",
-                book.file,
-            )
-        )
-    elevation, vertical, _, _ = level(legs, heights)
-    chains, offset, rise = make_chains(walk, path, placement.orientation)
-    share = chains.fraction[:, None]
-    en = (1 - share) * placement.position[chains.start]
-    en += share * placement.position[chains.end] + offset
-    up = (1 - chains.fraction) * elevation[chains.start]
-    up += chains.fraction * elevation[chains.end] + rise
-    raw_en, raw_up = _raw(
-        notes, walk, path, placement, elevation, (start_knot, end_knot), anchored.controls
-    )
+    spent = search.redundancy_spent
+    tied = search.tied
+    horizontal = judge_noise(tied.plan.weighted_squares, tied.plan.redundancy - spent[0])
+    vertical = judge_noise(tied.levels.weighted_squares, tied.levels.redundancy - spent[1])
+    factors = (horizontal.factor, vertical.factor)
+    findings += told.told_noise(notes, horizontal, vertical)
+    misfits = _misfits(tied, anchored.controls, factors)
+    findings += told.told_control(notes, misfits, tied.walk.knots)
     if not any(c.elevation is not None and not c.check for c in anchored.controls):
-        findings.append(
-            Finding(
-                "look",
-                "elevation-relative",
-                f"No elevation is given: elevations count from mark {baseline.from_}, which is 0, "
-                "and the map scale is that of sea level.",
-                notes.site_file,
-            )
+        text = (
+            f"No elevation is given: elevations count from mark {baseline[0]}, which is 0, and the "
+            "map scale is that of sea level."
         )
+        findings.append(Finding("look", "elevation-relative", text, notes.site_file))
     if check is None:
-        findings.append(
-            Finding(
-                "note",
-                "scale-unchecked",
-                "Only one mark has a known position, so no length on the map checks the notes.",
-                notes.site_file,
-            )
-        )
-    report = _report(notes, frame, closures, check, placement.orientation, raw_en, walk, anchored)
-    return Network(
-        frame=frame,
-        en=en,
-        elevation=up,
-        raw_en=raw_en,
-        raw_elevation=raw_up,
-        orientation=placement.orientation,
-        chains=chains,
-        horizontal=placement.covariance,
-        vertical=vertical,
-        variance_factor=1.0,
-        vertical_variance_factor=1.0,
-        closures=closures,
+        text = "Only one mark has a known position, so no length on the map checks the notes."
+        findings.append(Finding("note", "scale-unchecked", text, notes.site_file))
+
+    survey = _Survey(notes, anchored, always, factors)
+    network = survey.network(walk, closures, tied)
+    common = any(name not in always for name in walk.knots)
+    alone = survey.baseline_only(network, walk) if common else None
+    ends = tuple(int(walk.row[np.argmax(walk.knot == walk.knots.index(n))]) for n in baseline)
+    arm = lever_arm(network, (ends[0], ends[1]), alone)
+    findings += told.told_lever_arm(notes, arm)
+    known = known_places(anchored.controls, {n: i for i, n in enumerate(walk.knots)})
+    advice = advise(network, book, noise, arm.row, max(float(known.sigma.max()), 0.01))
+    findings += told.told_advice(notes, arm, advice)
+    checks = check_points(network, book, anchored.controls)
+    findings += told.told_check_points(notes, checks)
+    judged = Judged(
+        noise=(horizontal, vertical),
+        length=check,
+        misfits=misfits,
+        checks=checks,
+        arm=arm,
+        advice=advice,
+        neighbours=neighbour_precision(network, book),
+        mistakes=search.mistakes,
+    )
+    return replace(
+        network,
         findings=anchored.findings + tuple(findings),
-        report=report,
+        report=report(notes, anchored, network, walk, judged),
     )
 
 
-def _legs(walk: Walk, path: Floats, runs: int) -> Legs:
-    step = path[walk.leg_end] - path[walk.leg_start]
-    return Legs(
-        run=walk.leg_run,
-        start=walk.leg_from,
-        end=walk.leg_to,
-        vector=step[:, :2],
-        rise=step[:, 2],
-        variance=walk.leg_variance,
-        knots=len(walk.knots),
-        runs=runs,
+def _misfits(
+    tied: Tied, controls: tuple[Control, ...], factors: tuple[float, float] = (1.0, 1.0)
+) -> tuple[Misfit, Misfit]:
+    return (
+        misfit(tied, known_places(controls, tied.knot), factors),
+        misfit(tied, known_heights(controls, tied.knot), factors),
     )
 
 
-def _first_orientations(legs: Legs, walk: Walk, path: Floats, start: int, end: int) -> Floats:
-    """Orientation of each run that lays its own baseline, first visits, along the east axis."""
-    turn = np.zeros(legs.runs)
-    for run in range(legs.runs):
-        inside = walk.run == run
-        first = int(np.argmax(inside & (walk.knot == start)))
-        second = int(np.argmax(inside & (walk.knot == end)))
-        x, y = (path[second] - path[first])[:2]
-        turn[run] = -math.atan2(y, x)
-    return turn
+@dataclass(frozen=True, eq=False)
+class _Placed:
+    """One adjustment on the map with given factors."""
+
+    path: Floats
+    plan: Placement
+    levels: Levels
+    chains: Chains
+    en: Floats
+    elevation: Floats
 
 
-def _free_network(notes: Notes, walk: Walk, factor: float, start: int, end: int) -> Placement:
-    """Tie the runs to each other only: first mark at 0, the first run's baseline east."""
-    path = scaled_path(walk, notes.book.local, factor)
-    legs = _legs(walk, path, len(notes.book.runs))
-    turn = _first_orientations(legs, walk, path, start, end)
-    origin = Prior(np.array([start]), np.zeros((1, 2)), np.zeros(1))
-    return place(legs, origin, turn, hold_first=True)
+@dataclass(frozen=True, eq=False)
+class _Survey:
+    """What it takes to put a survey on the map."""
 
+    notes: Notes
+    anchored: Anchored
+    always: frozenset[str]
+    factors: tuple[float, float]
 
-def _known(controls: tuple[Control, ...], knot: dict[str, int]) -> Prior:
-    used = [c for c in controls if c.position is not None and not c.check]
-    return Prior(
-        np.array([knot[c.name] for c in used], dtype=np.int64),
-        np.array([c.position for c in used], dtype=np.float64),
-        np.array([c.sigma for c in used]),
-    )
-
-
-def _height_prior(controls: tuple[Control, ...], knot: dict[str, int], start: int) -> Prior:
-    used = [c for c in controls if c.elevation is not None and not c.check]
-    if not used:
-        return Prior(np.array([start]), np.zeros(1), np.zeros(1))
-    return Prior(
-        np.array([knot[c.name] for c in used], dtype=np.int64),
-        np.array([c.elevation for c in used], dtype=np.float64),
-        np.array([c.sigma_elevation for c in used]),
-    )
-
-
-def _length_check(
-    anchored: Anchored, free: Placement, knot: dict[str, int], baseline: tuple[str, str]
-) -> LengthCheck | None:
-    """Compare the baseline, or the two known marks farthest apart, in the notes and on the map."""
-    used = {c.name: c for c in anchored.controls if c.position is not None and not c.check}
-    if len(used) < 2:
-        return None
-    if baseline[0] in used and baseline[1] in used:
-        pair = baseline
-    else:
-        names = list(used)
-        places = np.array([used[n].position for n in names])
-        apart = np.hypot(*(places[:, None] - places[None]).transpose(2, 0, 1))
-        far = np.unravel_index(int(np.argmax(apart)), apart.shape)
-        pair = (names[int(far[0])], names[int(far[1])])
-    first, second = used[pair[0]], used[pair[1]]
-    assert first.position is not None
-    assert second.position is not None
-    i, j = knot[pair[0]], knot[pair[1]]
-    vector = free.position[j] - free.position[i]
-    length = float(np.hypot(*vector))
-    along = vector / max(length, 1e-12)
-    form = np.zeros(len(free.covariance))
-    count = len(free.position)
-    form[[i, j]] += -along[0], along[0]
-    form[[count + i, count + j]] += -along[1], along[1]
-    variance = float(form @ free.covariance @ form) + first.sigma**2 + second.sigma**2
-    factor = anchored.frame.combined_factor
-    return LengthCheck(
-        pair[0],
-        pair[1],
-        length / factor,
-        math.dist(first.position, second.position) / factor,
-        math.sqrt(max(variance, 0.0)) / factor,
-        factor,
-    )
-
-
-def _on_the_map(
-    notes: Notes,
-    walk: Walk,
-    anchored: Anchored,
-    free: Placement,
-    knot: dict[str, int],
-    heights: Prior,
-) -> tuple[Frame, Floats, Legs, Placement]:
-    """Adjust with the anchor; the combined factor is taken at the middle of what comes out."""
-    book, baseline = notes.book, notes.site.baseline
-    prior = _known(anchored.controls, knot)
-    start, end = knot[baseline.from_], knot[baseline.to]
-    azimuth = None
-    if len(prior.knot) >= 2:
-        turn = fit_rigid(free.position[prior.knot], prior.value).turn
-    else:
-        assert anchored.azimuth is not None
-        azimuth = (start, end, *anchored.azimuth)
-        turn = 0.0
-    orientation = free.orientation + turn
-    frame = anchored.frame
-    factor: float | Complexes = frame.combined_factor
-    geoid = notes.site.anchor.geoid_height or 0.0
-    for turn_number in range(3):
+    def once(self, walk: Walk, orientation: Floats, factor: float | Complexes) -> _Placed:
+        """Adjust with the anchor, for one combined factor."""
+        book, baseline = self.notes.book, self.notes.site.baseline
+        knot = {name: i for i, name in enumerate(walk.knots)}
+        start, end = knot[baseline.from_], knot[baseline.to]
+        places = known_places(self.anchored.controls, knot)
+        heights = known_heights(self.anchored.controls, knot)
+        if not len(heights.knot):
+            heights = Prior(np.array([start]), np.zeros(1), np.zeros(1))
+        azimuth = None
+        if len(places.knot) == 1:
+            assert self.anchored.azimuth is not None
+            azimuth = (start, end, *self.anchored.azimuth)
         path = scaled_path(walk, book.local, factor)
-        legs = _legs(walk, path, len(book.runs))
-        placement = place(legs, prior, orientation, azimuth=azimuth)
-        if turn_number == 2:
-            break
-        orientation = placement.orientation
-        chains, offset, rise = make_chains(walk, path, orientation)
-        share = chains.fraction[:, None]
-        en = (1 - share) * placement.position[chains.start] + offset
-        en += share * placement.position[chains.end]
-        elevation = level(legs, heights)[0]
-        up = elevation[chains.start] + chains.fraction * (
-            elevation[chains.end] - elevation[chains.start]
+        legs = make_legs(walk, path, len(book.runs), self.factors)
+        plan = place(legs, places, orientation, azimuth=azimuth)
+        if not plan.converged:
+            raise SurveyRefused(
+                Problem(
+                    "network-unsettled",
+                    "the orientations of the runs do not settle",
+                    "runs that fit together at their common marks",
+                    "check the mark names: the same name must be the same physical mark",
+                    book.file,
+                )
+            )
+        levels = level(legs, heights)
+        chains, offset, rise = make_chains(walk, path, plan.orientation)
+        s, e, f = chains.start, chains.end, chains.fraction
+        en = (1 - f)[:, None] * plan.position[s] + f[:, None] * plan.position[e] + offset
+        up = (1 - f) * levels.elevation[s] + f * levels.elevation[e] + rise
+        return _Placed(path, plan, levels, chains, en, up)
+
+    def network(self, walk: Walk, closures: tuple[Closure, ...], free: Tied) -> Network:
+        """Adjust with the anchor; the combined factor is taken at the middle of what comes out."""
+        places = known_places(self.anchored.controls, free.knot)
+        orientation = free.plan.orientation
+        if len(places.knot) >= 2:
+            turn = fit_rigid(free.plan.position[places.knot], places.value).turn
+            orientation = orientation + turn
+        geoid = self.notes.site.anchor.geoid_height or 0.0
+        frame = self.anchored.frame
+        factor: float | Complexes = frame.combined_factor
+        for _ in range(3):
+            placed = self.once(walk, orientation, factor)
+            orientation, before = placed.plan.orientation, factor
+            frame, factor = _factor(frame, walk, placed.en, placed.elevation + geoid)
+            if isinstance(factor, float) and isinstance(before, float):
+                extent = float(np.ptp(placed.en, axis=0).max())
+                if abs(factor - before) * extent < 1e-7:
+                    break
+        return self.made(walk, placed, frame, closures)
+
+    def baseline_only(self, network: Network, walk: Walk) -> Network:
+        """Adjust with the baseline and the known marks as the only common marks."""
+        book = self.notes.book
+        keep = np.isin(np.array(book.marks), sorted(self.always))
+        mark = np.where((book.mark >= 0) & keep[book.mark], book.mark, -1)
+        alone = replace(self, notes=replace(self.notes, book=replace(book, mark=mark)))
+        walk = walk_runs(alone.notes.book, self.notes.site.survey.leg_noise, self.always)
+        placed = alone.once(walk, network.orientation, network.frame.combined_factor)
+        return alone.made(walk, placed, network.frame, ())
+
+    def made(
+        self, walk: Walk, placed: _Placed, frame: Frame, closures: tuple[Closure, ...]
+    ) -> Network:
+        raw_en, raw_elevation = self.raw(walk, placed)
+        return Network(
+            frame=frame,
+            en=placed.en,
+            elevation=placed.elevation,
+            raw_en=raw_en,
+            raw_elevation=raw_elevation,
+            orientation=placed.plan.orientation,
+            chains=placed.chains,
+            horizontal=placed.plan.covariance,
+            turn_gain=placed.plan.turn_gain,
+            turn_variance=placed.plan.turn_variance,
+            vertical=placed.levels.covariance,
+            variance_factor=self.factors[0],
+            vertical_variance_factor=self.factors[1],
+            closures=closures,
         )
-        up = up + rise + geoid
-        frame, factor = _factor(frame, walk, en, up)
-    return frame, path, legs, placement
+
+    def raw(self, walk: Walk, placed: _Placed) -> tuple[Floats, Floats]:
+        """Place each run by its own first visits to the two baseline marks, unadjusted."""
+        baseline, runs, path = self.notes.site.baseline, len(self.notes.book.runs), placed.path
+        names = (baseline.from_, baseline.to)
+        knots = [walk.knots.index(name) for name in names]
+        target = placed.plan.position[knots].copy()
+        for control in self.anchored.controls:
+            if control.name in names and control.position is not None and not control.check:
+                target[names.index(control.name)] = control.position
+        visits = [path[first_visits(walk, runs, knot)] for knot in knots]
+        # each run is laid on the map by the middle and the direction of its own baseline
+        own = visits[1] - visits[0]
+        turn = np.arctan2(*(target[1] - target[0])[::-1]) - np.arctan2(own[:, 1], own[:, 0])
+        middle = (visits[0] + visits[1]) / 2
+        run = walk.run
+        moved = path - middle[run]
+        cosine, sine = np.cos(turn)[run], np.sin(turn)[run]
+        en, height = np.empty((len(path), 2)), np.empty(len(path))
+        en[walk.row] = target.mean(axis=0) + np.column_stack(
+            [moved[:, 0] * cosine - moved[:, 1] * sine, moved[:, 0] * sine + moved[:, 1] * cosine]
+        )
+        height[walk.row] = moved[:, 2] + float(placed.levels.elevation[knots].mean())
+        return en, height
 
 
 def _factor(
@@ -294,13 +301,7 @@ def _factor(
     middle = (low + high) / 2
     level_m = float(height.mean())
     frame = at_middle(frame, (float(middle[0]), float(middle[1])), level_m)
-    half = np.maximum((high - low) / 2, 1.0)
-    cross = middle + half * np.array([[-1, 0], [1, 0], [0, -1], [0, 1], [0, 0]])
-    above = np.array([0.0, 0.0, 0.0, 0.0, 100.0])
-    easting, northing = frame.to_map(cross).T
-    factors = combined_factor(frame.crs_wkt, easting, northing, level_m + above)
-    slope = (factors[[1, 3]] - factors[[0, 2]]) / (2 * half)
-    upward = (factors[4] - frame.combined_factor) / above[4]
+    slope, upward = scale_plane(frame, middle, np.maximum((high - low) / 2, 1.0), level_m)
     offset = en - middle
     change = offset @ slope + upward * (height - level_m)
     spread = float(np.ptp(change))
@@ -313,124 +314,20 @@ def _factor(
     return frame, per_leg
 
 
-def _raw(
-    notes: Notes,
-    walk: Walk,
-    path: Floats,
-    placement: Placement,
-    elevation: Floats,
-    baseline: tuple[int, int],
-    controls: tuple[Control, ...],
-) -> tuple[Floats, Floats]:
-    """Each run placed by its own first visits to the two baseline marks, unadjusted."""
-    target = placement.position[list(baseline)].copy()
-    up = elevation[list(baseline)]
-    for control in controls:
-        for i, number in enumerate(baseline):
-            if control.name == walk.knots[number] and control.position and not control.check:
-                target[i] = control.position
-    en, height = np.empty((len(path), 2)), np.empty(len(path))
-    for run in range(len(notes.book.runs)):
-        inside = walk.run == run
-        visits: Ints = np.array([np.argmax(inside & (walk.knot == k)) for k in baseline])
-        moved = fit_rigid(path[visits, :2], target).apply(path[inside, :2])
-        en[walk.row[inside]] = moved
-        height[walk.row[inside]] = path[inside, 2] + float((up - path[visits, 2]).mean())
-    return en, height
+def scale_plane(frame: Frame, middle: Floats, half: Floats, height: float) -> tuple[Floats, float]:
+    """Return the change of the combined factor per metre east and north, and per metre up.
 
-
-def _report(
-    notes: Notes,
-    frame: Frame,
-    closures: tuple[Closure, ...],
-    check: LengthCheck | None,
-    orientation: Floats,
-    raw_en: Floats,
-    walk: Walk,
-    anchored: Anchored,
-) -> dict[str, object]:
-    """Everything for ``report.json``; ratios of 0 misclosure are left out (no infinity in JSON)."""
-    book = notes.book
-    return {
-        "frame": {
-            "crs": frame.crs_name,
-            "vertical_crs": frame.vertical_name,
-            "unit": frame.unit_name,
-            "elevation_unit": frame.height_unit_name,
-            "grid_scale_factor": frame.grid_scale_factor,
-            "elevation_factor": frame.elevation_factor,
-            "combined_factor": frame.combined_factor,
-            "convergence_deg": math.degrees(frame.convergence),
-        },
-        "anchor": {
-            "marks": [
-                {
-                    "mark": c.name,
-                    "use": "check" if c.check else "anchor",
-                    "sigma_m": c.sigma,
-                    "exact": c.sigma == 0,
-                }
-                for c in anchored.controls
-            ],
-            "grid_azimuth_deg": None
-            if anchored.azimuth is None
-            else math.degrees(anchored.azimuth[0]) % 360,
-        },
-        "runs": [
-            {
-                "run": name,
-                "orientation_deg": math.degrees(float(orientation[i])),
-                "observations": int((book.run == i).sum()),
-            }
-            for i, name in enumerate(book.runs)
-        ],
-        "closures": [
-            {
-                "run": c.run,
-                "mark": c.mark,
-                "first_line": c.first_line,
-                "last_line": c.last_line,
-                "length_m": c.length_m,
-                "misclosure_m": c.misclosure_m,
-                "misclosure_up_m": c.misclosure_up_m,
-                "ratio": c.ratio if math.isfinite(c.ratio) else None,
-                "sigma_m": c.sigma_m,
-            }
-            for c in closures
-        ],
-        "ties": _ties(notes, walk, raw_en),
-        "baseline": None
-        if check is None
-        else {
-            "from": check.start,
-            "to": check.end,
-            "measured_m": check.measured_m,
-            "mapped_m": check.mapped_m,
-            "ppm": check.ppm,
-            "sigma_m": check.sigma_m,
-            "sigmas": check.sigmas,
-        },
-    }
-
-
-def _ties(notes: Notes, walk: Walk, raw_en: Floats) -> list[dict[str, object]]:
-    """List marks that several runs visited, and how far apart the runs put them unadjusted."""
-    book = notes.book
-    rows = np.flatnonzero(book.mark >= 0)
-    rows = rows[np.argsort(book.mark[rows], kind="stable")]
-    cuts = np.flatnonzero(np.diff(book.mark[rows])) + 1
-    ties: list[dict[str, object]] = []
-    for group in np.split(rows, cuts):
-        runs = np.unique(book.run[group])
-        if len(runs) < 2:
-            continue
-        seen = np.array([raw_en[group[book.run[group] == r]].mean(axis=0) for r in runs])
-        spread = float(np.hypot(*np.ptp(seen, axis=0)))
-        ties.append(
-            {
-                "mark": book.marks[book.mark[group[0]]],
-                "runs": [book.runs[r] for r in runs],
-                "spread_m": spread,
-            }
-        )
-    return ties
+    Parameters
+    ----------
+    frame
+    middle, half : array, shape (2,), local grid metres
+        Middle and half size of the extent.
+    height
+        Metres above the ellipsoid.
+    """
+    cross = middle + half * np.array([[-1, 0], [1, 0], [0, -1], [0, 1], [0, 0], [0, 0]])
+    above = np.array([0.0, 0.0, 0.0, 0.0, 0.0, 100.0])
+    easting, northing = frame.to_map(cross).T
+    factors = combined_factor(frame.crs_wkt, easting, northing, height + above)
+    slope: Floats = (factors[[1, 3]] - factors[[0, 2]]) / (2 * half)
+    return slope, float(factors[5] - factors[4]) / 100.0

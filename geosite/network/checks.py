@@ -8,13 +8,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from geosite.errors import Finding, Problem
-from geosite.fieldbook.model import FieldBook, Ints, Notes
+from geosite.fieldbook.model import Notes
 from geosite.fieldbook.toml_lines import line_of
-from geosite.network.frame import Anchored
+from geosite.network.anchor import Anchored
 from geosite.network.model import Closure
+from geosite.network.tie import Tied, first_visits
 from geosite.network.walk import Walk
 
-__all__ = ["LengthCheck", "anchor_ok", "baseline_apart", "closures_ok", "length_ok"]
+__all__ = ["LengthCheck", "anchor_ok", "baseline_apart", "closures_ok", "length_check", "length_ok"]
 
 LEAST_LOOP = 2.0
 """Metres; the ratio of misclosure of a shorter loop says nothing."""
@@ -26,15 +27,6 @@ APART = 0.10
 
 def _line(notes: Notes, *path: str) -> int | None:
     return line_of(notes.site_lines, path)
-
-
-def _first_visits(book: FieldBook, name: str) -> Ints:
-    """First row of each run on a mark."""
-    rows = np.flatnonzero(book.mark == book.marks.index(name))
-    runs, first = np.unique(book.run[rows], return_index=True)
-    visits = np.full(len(book.runs), -1, dtype=np.int64)
-    visits[runs] = rows[first]
-    return visits
 
 
 def anchor_ok(notes: Notes, anchored: Anchored) -> list[Problem]:
@@ -62,26 +54,26 @@ def anchor_ok(notes: Notes, anchored: Anchored) -> list[Problem]:
 def baseline_apart(notes: Notes, walk: Walk) -> list[Problem]:
     """Refuse runs in whose notes the two baseline marks fall together."""
     book, baseline = notes.book, notes.site.baseline
-    place = np.empty(len(walk.row), dtype=np.int64)
-    place[walk.row] = np.arange(len(walk.row))
-    problems = []
-    starts, ends = _first_visits(book, baseline.from_), _first_visits(book, baseline.to)
-    for run_name, first, second in zip(book.runs, starts, ends, strict=True):
-        apart = float(np.hypot(*(book.local[second] - book.local[first])[:2]))
-        variance = abs(walk.variance[place[second]] - walk.variance[place[first]])
-        if apart < APART or (apart < 1.0 and apart < 2 * math.sqrt(variance)):
-            problems.append(
-                Problem(
-                    "baseline-marks-coincide",
-                    f"run {run_name} has {baseline.from_} and {baseline.to} only {apart:.3f} m "
-                    "apart",
-                    "two baseline marks well apart",
-                    "check the mark names of these rows; mark out a longer baseline",
-                    book.file,
-                    int(book.line[max(first, second)]),
-                )
-            )
-    return problems
+    starts, ends = (
+        first_visits(walk, len(book.runs), walk.knots.index(name))
+        for name in (baseline.from_, baseline.to)
+    )
+    step = book.local[walk.row[ends]] - book.local[walk.row[starts]]
+    apart = np.hypot(step[:, 0], step[:, 1])
+    spread = np.sqrt(np.abs(walk.variance[ends] - walk.variance[starts]))
+    together = (apart < APART) | ((apart < 1.0) & (apart < 2 * spread))
+    return [
+        Problem(
+            "baseline-marks-coincide",
+            f"run {book.runs[run]} has {baseline.from_} and {baseline.to} only {apart[run]:.3f} m "
+            "apart",
+            "two baseline marks well apart",
+            "check the mark names of these rows; mark out a longer baseline",
+            book.file,
+            int(book.line[walk.row[max(starts[run], ends[run])]]),
+        )
+        for run in np.flatnonzero(together).tolist()
+    ]
 
 
 def closures_ok(notes: Notes, closures: tuple[Closure, ...]) -> tuple[list[Problem], list[Finding]]:
@@ -163,6 +155,41 @@ class LengthCheck:
     def sigmas(self) -> float:
         """Difference in standard deviations."""
         return (self.measured_m - self.mapped_m) / self.sigma_m if self.sigma_m > 0 else 0.0
+
+
+def length_check(anchored: Anchored, tied: Tied, baseline: tuple[str, str]) -> LengthCheck | None:
+    """Compare the baseline, or the two known marks farthest apart, in the notes and on the map."""
+    used = {c.name: c for c in anchored.controls if c.position is not None and not c.check}
+    if len(used) < 2:
+        return None
+    if baseline[0] in used and baseline[1] in used:
+        pair = baseline
+    else:
+        names = list(used)
+        places = np.array([used[n].position for n in names])
+        apart = np.hypot(*(places[:, None] - places[None]).transpose(2, 0, 1))
+        far = np.unravel_index(int(np.argmax(apart)), apart.shape)
+        pair = (names[int(far[0])], names[int(far[1])])
+    first, second = used[pair[0]], used[pair[1]]
+    assert first.position is not None
+    assert second.position is not None
+    i, j = tied.knot[pair[0]], tied.knot[pair[1]]
+    vector = tied.plan.position[j] - tied.plan.position[i]
+    length = float(np.hypot(*vector))
+    along = vector / max(length, 1e-12)
+    form = np.zeros(len(tied.plan.covariance))
+    form[i], form[j] = -along[0], along[0]
+    form[tied.legs.knots + i], form[tied.legs.knots + j] = -along[1], along[1]
+    variance = float(form @ tied.plan.covariance @ form) + first.sigma**2 + second.sigma**2
+    factor = anchored.frame.combined_factor
+    return LengthCheck(
+        pair[0],
+        pair[1],
+        length / factor,
+        math.dist(first.position, second.position) / factor,
+        math.sqrt(max(variance, 0.0)) / factor,
+        factor,
+    )
 
 
 def length_ok(

@@ -339,7 +339,8 @@ def _variances(network: Network, forms: Sequence[LinearForm]) -> Floats:
     rows, owner, weights = rows[inside], owner[inside], weights[inside]
     chain, spent = chains.chain[rows], chains.variance[rows]
     order = np.lexsort((spent, chain, owner))
-    rows, owner, weights, chain, spent = (v[order] for v in (rows, owner, weights, chain, spent))
+    rows, owner, weights = rows[order], owner[order], weights[order]
+    chain, spent = chain[order], spent[order]
     first = np.append(True, (chain[1:] != chain[:-1]) | (owner[1:] != owner[:-1]))
     starts = np.flatnonzero(first)
     group = np.cumsum(first) - 1

@@ -12,37 +12,34 @@ import re
 import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
 
-from geosite.errors import Finding, InputError, Problem
-from geosite.fieldbook.model import Floats, Notes
-from geosite.fieldbook.sitefile import AnchorMark
-from geosite.fieldbook.toml_lines import line_of
+from geosite.errors import InputError, Problem
+from geosite.fieldbook.model import Floats
 from geosite.network.model import Frame
 
 if TYPE_CHECKING:
     from pyproj import CRS, Proj
 
 __all__ = [
-    "Anchored",
-    "Control",
     "at_middle",
     "combined_factor",
+    "length_unit",
+    "longitude_latitude",
     "map_factors",
-    "read_anchor",
+    "quiet_proj",
     "read_crs",
     "read_vertical_crs",
+    "short_name",
 ]
 
 CONFORMAL_PPM = 5.0
 """Largest difference of scale along meridian and parallel that still counts as conformal."""
-MARGIN_DEG = 3.0
-"""How far outside its area of use a CRS is still taken: neighbouring zones are used so."""
 _UNITS = {1.0: "metre", 0.3048: "foot", 1200 / 3937: "US survey foot"}
 _FILE_WORDS = re.compile(
     r"nadgrids|geoidgrids|\bgrids\s*=|\+?\binit\s*=|\bcatalog\s*=|PROJ4_GRIDS|PARAMETERFILE", re.I
@@ -52,55 +49,12 @@ _WKT = re.compile(r"[A-Za-z_0-9]+\s*\[.*\]", re.DOTALL)
 _PROJ_STRING = re.compile(r"\+?proj=\S+(\s+\+?\S+)*")
 
 
-@dataclass(frozen=True, slots=True)
-class Control:
-    """A mark whose place on the map is known.
-
-    Parameters
-    ----------
-    name
-        Mark name.
-    position : (easting, northing), local grid metres, or None
-    elevation
-        Metres, or ``None``.
-    sigma, sigma_elevation
-        Standard deviation per axis, metres; 0 for a position taken as exact.
-    check
-        Compared with the result, never used to place the survey.
-    """
-
-    name: str
-    position: tuple[float, float] | None
-    elevation: float | None
-    sigma: float
-    sigma_elevation: float
-    check: bool
-
-
-@dataclass(frozen=True)
-class Anchored:
-    """What the site file's ``[anchor]`` says, in local grid metres.
-
-    Parameters
-    ----------
-    frame
-        The map, its factors taken at the anchored marks.
-    controls
-        Marks whose place is known, in site-file order.
-    azimuth : (azimuth, sigma) or None
-        Grid azimuth of the baseline and its standard deviation, radians clockwise from grid north.
-    findings
-    """
-
-    frame: Frame
-    controls: tuple[Control, ...]
-    azimuth: tuple[float, float] | None
-    findings: tuple[Finding, ...]
-
-
 @contextmanager
-def _quiet_proj() -> Iterator[None]:
-    """PROJ without foreign data folders, network or warnings about grids (asked for by name)."""
+def quiet_proj() -> Iterator[None]:
+    """Run PROJ without foreign data folders, network or warnings about grids.
+
+    Missing grids are asked for by name instead.
+    """
     os.environ.pop("PROJ_DATA", None)
     os.environ.pop("PROJ_LIB", None)
     from pyproj._network import set_network_enabled
@@ -140,7 +94,7 @@ def _parse(text: str, key: str, file: str | None, line: int | None) -> CRS:
         or _PROJ_STRING.fullmatch(stripped)
     ):
         raise refuse("is not understood")
-    with _quiet_proj():
+    with quiet_proj():
         from pyproj import CRS
         from pyproj.exceptions import CRSError
 
@@ -260,12 +214,14 @@ def read_vertical_crs(text: str, file: str | None = None, line: int | None = Non
     )
 
 
-def _name(crs: CRS) -> str:
+def short_name(crs: CRS) -> str:
+    """Return authority and code, or the name where a CRS has none."""
     authority = crs.to_authority(min_confidence=100)
     return f"{authority[0]}:{authority[1]}" if authority else crs.name
 
 
-def _unit(crs: CRS) -> tuple[float, str]:
+def length_unit(crs: CRS) -> tuple[float, str]:
+    """Return metres per unit of a CRS and the unit's name."""
     axis = crs.axis_info[0]
     factor = float(axis.unit_conversion_factor)
     for known, name in _UNITS.items():
@@ -277,7 +233,7 @@ def _unit(crs: CRS) -> tuple[float, str]:
 @lru_cache(maxsize=16)
 def _projection(wkt: str) -> tuple[Proj, float, float]:
     """Projection, semi-major axis, square of the eccentricity."""
-    with _quiet_proj():
+    with quiet_proj():
         from pyproj import CRS, Proj
 
         crs = CRS.from_wkt(wkt)
@@ -287,8 +243,9 @@ def _projection(wkt: str) -> tuple[Proj, float, float]:
         return Proj(crs), major, 1 - (minor / major) ** 2
 
 
-def _longitude_latitude(wkt: str, easting: Any, northing: Any) -> tuple[Any, Any]:
-    with _quiet_proj():
+def longitude_latitude(wkt: str, easting: Any, northing: Any) -> tuple[Any, Any]:
+    """Return longitude and latitude of map places, degrees on the CRS's own datum."""
+    with quiet_proj():
         projection, _, _ = _projection(wkt)
         longitude, latitude = projection(easting, northing, inverse=True)
     return longitude, latitude
@@ -320,12 +277,12 @@ def map_factors(
     M and N as in Snyder, Map Projections: A Working Manual, USGS Professional Paper 1395, eqs 4-18
     to 4-20; sqrt(M N) = a sqrt(1 - e^2) / (1 - e^2 sin^2 latitude).
     """
-    longitude, latitude = _longitude_latitude(
+    longitude, latitude = longitude_latitude(
         crs_wkt,
         np.atleast_1d(np.asarray(easting, float)),
         np.atleast_1d(np.asarray(northing, float)),
     )
-    with _quiet_proj():
+    with quiet_proj():
         projection, major, e2 = _projection(crs_wkt)
         factors = projection.get_factors(longitude, latitude, errcheck=False)
     latitude = np.where(np.isfinite(latitude), latitude, np.nan)
@@ -378,427 +335,3 @@ def at_middle(frame: Frame, position: tuple[float, float], height: float) -> Fra
         combined_factor=scale * elevation_factor,
         convergence=convergence,
     )
-
-
-def read_anchor(notes: Notes) -> Anchored:
-    """Read the anchor of a survey: the map, the marks known on it, the azimuth of the baseline.
-
-    Raises
-    ------
-    InputError
-        If the CRS cannot carry a survey, or a mark, height or azimuth cannot be used; all such
-        problems together.
-    """
-    return _AnchorReader(notes).read()
-
-
-class _AnchorReader:
-    """Reads ``[anchor]``; collects problems so that all are told at once."""
-
-    def __init__(self, notes: Notes) -> None:
-        self.notes = notes
-        self.anchor = notes.site.anchor
-        self.problems: list[Problem] = []
-        self.findings: list[Finding] = []
-        self.transforms: dict[str, Any] = {}
-
-    def line(self, *path: str) -> int | None:
-        return line_of(self.notes.site_lines, path)
-
-    def problem(self, code: str, what: str, expected: str, remedy: str, *path: str) -> None:
-        self.problems.append(
-            Problem(code, what, expected, remedy, self.notes.site_file, self.line(*path))
-        )
-
-    def note(self, code: str, text: str, *path: str) -> None:
-        self.findings.append(Finding("note", code, text, self.notes.site_file, self.line(*path)))
-
-    def read(self) -> Anchored:
-        horizontal, vertical = self.systems()
-        if self.problems or horizontal is None:
-            raise InputError(self.problems)
-        self.horizontal, self.vertical = horizontal, vertical
-        self.wkt = horizontal.to_wkt()
-        unit_m, unit_name = _unit(horizontal)
-        self.height_unit_m, height_unit_name = (
-            _unit(vertical) if vertical is not None else (unit_m, unit_name)
-        )
-        marks = {n: m for n, m in self.anchor.marks.items() if n in self.notes.book.marks}
-        placed = {name: self.position(name, mark) for name, mark in marks.items()}
-        heights = {name: self.elevation(name, mark) for name, mark in marks.items()}
-        known = np.array(
-            [p for name, p in placed.items() if p is not None and not self.anchor.marks[name].check]
-        )
-        if self.problems:
-            raise InputError(self.problems)
-        middle = known.mean(axis=0)
-        origin = (float(np.rint(middle[0])), float(np.rint(middle[1])))
-        elevations = [
-            h for name, h in heights.items() if h is not None and not self.anchor.marks[name].check
-        ]
-        frame = Frame(
-            crs_wkt=self.wkt,
-            crs_name=_name(horizontal),
-            vertical_wkt=None if vertical is None else vertical.to_wkt(),
-            vertical_name=None if vertical is None else _name(vertical),
-            unit_m=unit_m,
-            height_unit_m=self.height_unit_m,
-            unit_name=unit_name,
-            height_unit_name=height_unit_name,
-            origin=origin,
-            grid_scale_factor=1.0,
-            elevation_factor=1.0,
-            combined_factor=1.0,
-            convergence=0.0,
-        )
-        self.check_scale(placed)
-        if self.problems:
-            raise InputError(self.problems)
-        height = float(np.mean(elevations)) if elevations else 0.0
-        east, north = frame.to_local(middle)
-        frame = at_middle(
-            frame, (float(east), float(north)), height + (self.anchor.geoid_height or 0.0)
-        )
-        azimuth = self.azimuth(placed, height)
-        if self.problems:
-            raise InputError(self.problems)
-        return Anchored(
-            frame,
-            tuple(self.control(n, m, frame, placed[n], heights[n]) for n, m in marks.items()),
-            azimuth,
-            tuple(self.findings),
-        )
-
-    def systems(self) -> tuple[CRS | None, CRS | None]:
-        horizontal = vertical = None
-        file = self.notes.site_file
-        try:
-            horizontal, vertical = read_crs(self.anchor.crs, file, self.line("anchor", "crs"))
-        except InputError as error:
-            self.problems += error.problems
-        if self.anchor.vertical_crs is not None:
-            try:
-                given = read_vertical_crs(
-                    self.anchor.vertical_crs, file, self.line("anchor", "vertical_crs")
-                )
-            except InputError as error:
-                self.problems += error.problems
-            else:
-                if vertical is not None and vertical != given:
-                    self.problem(
-                        "vertical-crs-twice",
-                        f"crs contains {vertical.name}, vertical_crs is {given.name}",
-                        "one vertical CRS",
-                        "remove one of the two",
-                        "anchor",
-                        "vertical_crs",
-                    )
-                vertical = given
-        elif vertical is not None and (vertical.axis_info[0].direction != "up"):
-            self.problem(
-                "vertical-crs",
-                f"the vertical part of crs, {vertical.name}, counts down",
-                "heights that count up",
-                "use a compound CRS with heights",
-                "anchor",
-                "crs",
-            )
-        return horizontal, vertical
-
-    def position(self, name: str, mark: AnchorMark) -> tuple[float, float] | None:
-        """Map position of an anchored mark, map units."""
-        if mark.easting is not None and mark.northing is not None:
-            return mark.easting, mark.northing
-        if mark.latitude is not None and mark.longitude is not None:
-            return self.from_globe(name, mark.longitude, mark.latitude)
-        return None
-
-    def from_globe(
-        self, name: str, longitude: float, latitude: float
-    ) -> tuple[float, float] | None:
-        where = ("anchor", "marks", name, "latitude")
-        with _quiet_proj():
-            group = self.group("EPSG:4326", self.horizontal, longitude, latitude)
-            usable = list(group.transformers)
-            missing = self.missing_grids(group)
-            if not usable:
-                self.problem(
-                    "transformation-missing",
-                    f"mark {name}: no transformation from WGS 84 to {self.horizontal.name} is "
-                    f"installed{missing and f', grid {missing} is missing'}",
-                    "a transformation of known accuracy",
-                    "give easting and northing instead",
-                    *where,
-                )
-                return None
-            best = usable[0]
-            easting, northing = best.transform(longitude, latitude)
-        if not (math.isfinite(easting) and math.isfinite(northing)):
-            self.problem(
-                "anchor-outside",
-                f"mark {name} at latitude {latitude}, longitude {longitude} is outside "
-                f"{self.horizontal.name}",
-                "a place on the map of this CRS",
-                "check the two numbers and the crs",
-                *where,
-            )
-            return None
-        accuracy = f"good to {best.accuracy:g} m" if best.accuracy >= 0 else "of unknown accuracy"
-        better = (
-            f"; a better one needs the grid {missing}, which is not installed" if missing else ""
-        )
-        self.note(
-            "anchor-from-globe",
-            f"Mark {name} was given by latitude and longitude (WGS 84); the transformation to "
-            f"{self.horizontal.name} is {accuracy}{better}. Its sigma should include that.",
-            *where,
-        )
-        return float(easting), float(northing)
-
-    def group(self, source: str, target: CRS, longitude: float, latitude: float) -> Any:
-        from pyproj.transformer import AreaOfInterest, TransformerGroup
-
-        return TransformerGroup(
-            source,
-            target,
-            always_xy=True,
-            allow_ballpark=False,
-            area_of_interest=AreaOfInterest(longitude, latitude, longitude, latitude),
-        )
-
-    @staticmethod
-    def missing_grids(group: Any) -> str:
-        """Names of the grids that the best unavailable transformation needs."""
-        operations = group.unavailable_operations
-        if not operations or group.best_available:
-            return ""
-        names = [g.short_name for g in operations[0].grids if not g.available]
-        return ", ".join(names)
-
-    def elevation(self, name: str, mark: AnchorMark) -> float | None:
-        """Elevation of an anchored mark, metres."""
-        where = ("anchor", "marks", name, "ellipsoidal_height")
-        if mark.ellipsoidal_height is None:
-            return None if mark.elevation is None else mark.elevation * self.height_unit_m
-        if mark.latitude is None or mark.longitude is None or self.vertical is None:
-            self.problem(
-                "anchor-incomplete",
-                f"mark {name} has an ellipsoidal_height without "
-                + ("vertical_crs" if self.vertical is None else "latitude and longitude"),
-                "latitude, longitude and a vertical_crs",
-                "add them or give the elevation",
-                *where,
-            )
-            return None
-        with _quiet_proj():
-            from pyproj.crs import CompoundCRS
-
-            target = CompoundCRS("place and height", [self.horizontal, self.vertical])
-            group = self.group("EPSG:4979", target, mark.longitude, mark.latitude)
-            # without its geoid grid PROJ may hand back the height unchanged
-            usable = [t for t in group.transformers if "allpark" not in t.description]
-            if not usable:
-                missing = self.missing_grids(group)
-                self.problem(
-                    "geoid-grid-missing",
-                    f"mark {name}: the height above the ellipsoid cannot be turned into "
-                    f"{self.vertical.name}"
-                    + (f", geoid grid {missing} is not installed" if missing else ""),
-                    "a geoid model for this vertical CRS",
-                    "install the grid in PROJ's data folder, or give the elevation itself",
-                    *where,
-                )
-                return None
-            best = usable[0]
-            height = best.transform(mark.longitude, mark.latitude, mark.ellipsoidal_height)[2]
-        if not math.isfinite(height):
-            self.problem(
-                "geoid-outside",
-                f"mark {name} is outside the geoid model of {self.vertical.name}",
-                "a place the geoid model covers",
-                "check latitude and longitude, or give the elevation itself",
-                *where,
-            )
-            return None
-        accuracy = f"good to {best.accuracy:g} m" if best.accuracy >= 0 else "of unknown accuracy"
-        self.note(
-            "elevation-from-ellipsoid",
-            f"The elevation of mark {name} was computed from its height above the ellipsoid by "
-            f"{best.description}, {accuracy}.",
-            *where,
-        )
-        return float(height) * self.height_unit_m
-
-    def check_scale(self, placed: dict[str, tuple[float, float] | None]) -> None:
-        """Refuse marks where the CRS is not defined, not meant or not conformal."""
-        area = self.horizontal.area_of_use
-
-        def inside(position: tuple[float, float]) -> bool:
-            longitude, latitude = _longitude_latitude(self.wkt, *position)
-            if area is None:
-                return True
-            east = area.east if area.east >= area.west else area.east + 360
-            turned = longitude + 360 if longitude < area.west - 180 else longitude
-            return bool(
-                area.west - MARGIN_DEG <= turned <= east + MARGIN_DEG
-                and area.south - MARGIN_DEG <= latitude <= area.north + MARGIN_DEG
-            )
-
-        for name, position in placed.items():
-            if position is None:
-                continue
-            meridional, parallel, _, _ = (float(v[0]) for v in map_factors(self.wkt, *position))
-            key = "latitude" if self.anchor.marks[name].easting is None else "easting"
-            where = ("anchor", "marks", name, key)
-            shown = f"mark {name} at {position[0]:.1f}, {position[1]:.1f}"
-            defined = math.isfinite(meridional) and math.isfinite(parallel) and parallel > 0
-            if not defined or not inside(position):
-                swapped = key == "easting" and inside(position[::-1])
-                self.problem(
-                    "anchor-outside",
-                    f"{shown} is outside the area of {self.horizontal.name}",
-                    "a place on the map of this CRS",
-                    "easting and northing look swapped"
-                    if swapped
-                    else f"check {key} and the other coordinate, and the crs",
-                    *where,
-                )
-            elif abs(meridional / parallel - 1) * 1e6 > CONFORMAL_PPM:
-                self.problem(
-                    "crs-not-conformal",
-                    f"{self.horizontal.name} stretches north and east differently here, by "
-                    f"{abs(meridional / parallel - 1) * 1e6:.0f} ppm",
-                    f"a conformal CRS (at most {CONFORMAL_PPM:g} ppm)",
-                    "use the CRS of the region's survey maps, a conformal one",
-                    "anchor",
-                    "crs",
-                )
-                return
-
-    def azimuth(
-        self, placed: dict[str, tuple[float, float] | None], height: float
-    ) -> tuple[float, float] | None:
-        """Grid azimuth of the baseline and its sigma, radians."""
-        given = self.anchor.azimuth
-        if given is None:
-            return None
-        baseline = self.notes.site.baseline
-        known = {
-            n: p for n, p in placed.items() if p is not None and not self.anchor.marks[n].check
-        }
-        place = known.get(baseline.from_) or known.get(baseline.to) or next(iter(known.values()))
-        convergence = float(map_factors(self.wkt, *place)[2][0])
-        value = math.radians(given.value)
-        sigma = math.radians(given.sigma or 0.0)
-        if given.reference == "grid":
-            return value, sigma
-        words = f"grid convergence {math.degrees(convergence):+.4f}°"
-        if given.reference == "magnetic":
-            if given.sigma is None:
-                sigma = math.radians(0.5)
-            declination = self.declination(place, height)
-            if declination is None:
-                return None
-            value += math.radians(declination[0])
-            sigma = math.hypot(sigma, math.radians(declination[1]))
-            words = f"declination {declination[0]:+.2f}° (World Magnetic Model), " + words
-        grid = value - convergence
-        self.note(
-            "azimuth-reduced",
-            f"The {given.reference} azimuth {given.value:g}° is "
-            f"{math.degrees(grid) % 360:.4f}° from grid north ({words}).",
-            "anchor",
-            "azimuth",
-        )
-        return grid, sigma
-
-    def declination(self, place: tuple[float, float], height: float) -> tuple[float, float] | None:
-        """Magnetic declination and its model's standard deviation, degrees."""
-        given = self.anchor.azimuth
-        assert given is not None
-        day = given.date or ""
-        year = _decimal_year(day)
-        longitude, latitude = _longitude_latitude(self.wkt, *place)
-        ellipsoidal = height + (self.anchor.geoid_height or 0.0)
-        return self.model_declination(float(latitude), float(longitude), ellipsoidal, year, day)
-
-    def model_declination(
-        self, latitude: float, longitude: float, height: float, year: float, day: str
-    ) -> tuple[float, float] | None:
-        where = ("anchor", "azimuth", "date")
-        if not WMM_FROM <= year < WMM_TO:
-            self.problem(
-                "azimuth-date",
-                f"{day} is outside the World Magnetic Model {WMM_FROM:.0f}",
-                f"a day from {WMM_FROM:.0f} to {WMM_TO - 1:.0f}",
-                "give the azimuth from grid or true north instead",
-                *where,
-            )
-            return None
-        declination, horizontal = magnetic_declination(latitude, longitude, height, year)
-        if horizontal < 6000.0:
-            self.problem(
-                "azimuth-magnetic",
-                f"a compass is not reliable here: the horizontal field is {horizontal:.0f} nT",
-                "at least 6000 nT",
-                "give the azimuth from grid or true north instead",
-                "anchor",
-                "azimuth",
-            )
-            return None
-        # error model published with WMM2025: sqrt(0.26^2 + (5417 / H)^2) degrees
-        return declination, math.hypot(0.26, 5417.0 / horizontal)
-
-    def control(
-        self,
-        name: str,
-        mark: AnchorMark,
-        frame: Frame,
-        placed: tuple[float, float] | None,
-        elevation: float | None,
-    ) -> Control:
-        position = None
-        if placed is not None:
-            east, north = frame.to_local(placed)
-            position = (float(east), float(north))
-        sigma = mark.sigma or 0.0
-        vertical = mark.sigma_elevation if mark.sigma_elevation is not None else sigma
-        return Control(name, position, elevation, sigma, vertical, mark.check)
-
-
-WMM_FROM, WMM_TO = 2025.0, 2030.0
-"""Validity of the World Magnetic Model 2025, decimal years."""
-
-
-def magnetic_declination(
-    latitude: float, longitude: float, height: float, year: float
-) -> tuple[float, float]:
-    """Return declination (degrees, east positive) and horizontal field (nT) of WMM2025.
-
-    Parameters
-    ----------
-    latitude, longitude
-        Degrees, WGS 84.
-    height
-        Metres above the ellipsoid.
-    year
-        Decimal year, 2025 to 2030.
-
-    Notes
-    -----
-    NOAA/NCEI and BGS, World Magnetic Model 2025, coefficients from the package pygeomag.
-    """
-    from pygeomag import GeoMag
-
-    field = GeoMag(coefficients_file="wmm/WMM_2025.COF").calculate(
-        glat=latitude, glon=longitude, alt=height / 1000.0, time=year
-    )
-    return float(field.d), float(field.h)
-
-
-def _decimal_year(day: str) -> float:
-    from datetime import date, datetime
-
-    when = datetime.fromisoformat(day).date()
-    start, end = date(when.year, 1, 1), date(when.year + 1, 1, 1)
-    return when.year + (when - start).days / (end - start).days

@@ -193,14 +193,18 @@ class Network:
         Counter-clockwise turn from each run's local axes to grid east and north.
     chains
         How each observation hangs on the unknowns.
-    horizontal : array, shape (2 K + R, 2 K + R)
-        Covariance of the unknowns: easting of K knots, northing of K knots, orientation of R runs;
-        square metres and radians, times the variance factor.
-    vertical : array, shape (K, K)
-        Covariance of the knots' elevations, square metres, times the variance factor.
+    horizontal : array, shape (2 K, 2 K), square metres
+        Covariance of the knots: easting of K knots, then northing of K knots.
+    turn_gain : array, shape (R, 2 K), radians per metre
+        How a run's orientation follows the knots: its error is ``turn_gain @ (error of the knots)``
+        plus a part of its own.
+    turn_variance : array, shape (R,), square radians
+        Variance of that part of its own.
+    vertical : array, shape (K, K), square metres
+        Covariance of the knots' elevations.
     variance_factor, vertical_variance_factor
-        What the a-priori leg variances are multiplied with (1 where redundancy is too small to
-        tell).
+        What the a-priori leg variances are multiplied with, here and in the covariances above (1
+        where redundancy is too small to tell, or the misclosures are as expected).
     closures
         Every loop, in walking order.
     findings
@@ -217,6 +221,8 @@ class Network:
     orientation: Floats
     chains: Chains
     horizontal: Floats
+    turn_gain: Floats
+    turn_variance: Floats
     vertical: Floats
     variance_factor: float
     vertical_variance_factor: float

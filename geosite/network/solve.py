@@ -1,10 +1,13 @@
 """The least squares of the knots: positions and one orientation per run.
 
 Model of a long leg from knot p to knot q in run r with local vector D and variance V per axis:
-``D = R(-t_r) (X_q - X_p) + e``. Seen from the map the same is ``R(t_r) D - (X_q - X_p)``, so the
-two coordinates share one coefficient matrix, and for given orientations the positions follow
-linearly. The orientations are found by Gauss-Newton on that reduced problem (Golub & Pereyra 1973,
+``D = R(-t_r) (X_q - X_p) + e``. Seen from the map the residual is ``R(t_r) D - (X_q - X_p)``, so
+the two coordinates share one coefficient matrix, and for given orientations the positions follow
+linearly. Gauss-Newton on that reduced problem finds the orientations (Golub & Pereyra 1973,
 doi:10.1137/0710036; Kaufman 1975, doi:10.1007/BF01932995).
+
+The orientations do not see each other but through the knots: they are eliminated first, one number
+each, and what is dense is the knots alone.
 """
 
 from __future__ import annotations
@@ -15,8 +18,9 @@ import numpy as np
 import numpy.typing as npt
 
 from geosite.fieldbook.model import Floats, Ints
+from geosite.network.walk import sum_at
 
-__all__ = ["Legs", "Placement", "Prior", "level", "place"]
+__all__ = ["Legs", "Levels", "Placement", "Prior", "level", "place"]
 
 EXACT = 1e-4
 """Standard deviations up to this, metres, are taken as exact: smaller ones mean nothing here."""
@@ -33,6 +37,7 @@ class Legs:
     vector : array, shape (s, 2), grid metres in the run's own frame
     rise : array, shape (s,), metres
     variance : array, shape (s,), square metres per axis
+    variance_up : array, shape (s,), square metres
     knots, runs
         How many.
     """
@@ -43,6 +48,7 @@ class Legs:
     vector: Floats
     rise: Floats
     variance: Floats
+    variance_up: Floats
     knots: int
     runs: int
 
@@ -63,6 +69,12 @@ class Prior:
     value: Floats
     sigma: Floats
 
+    @property
+    def exact(self) -> npt.NDArray[np.bool_]:
+        """Which are taken as exact."""
+        exact: npt.NDArray[np.bool_] = self.sigma <= EXACT
+        return exact
+
 
 @dataclass(frozen=True, eq=False)
 class Placement:
@@ -72,10 +84,16 @@ class Placement:
     ----------
     position : array, shape (K, 2), grid metres
     orientation : array, shape (R,), radians
-    covariance : array, shape (2 K + R, 2 K + R)
-        Easting of all knots, northing of all knots, orientations; zero rows where held.
+    covariance : array, shape (2 K, 2 K), square metres
+        Easting of all knots, then northing of all knots; zero where held.
+    turn_gain : array, shape (R, 2 K), radians per metre
+        How a run's orientation follows the knots.
+    turn_variance : array, shape (R,), square radians
+        Variance of a run's orientation when the knots are held.
+    residual : array, shape (s, 2), metres
+        Of the long legs, observed less adjusted, map axes.
     weighted_squares
-        Sum of the squared residuals of legs and priors over their variances.
+        Sum of the squared residuals of legs and known marks over their variances.
     redundancy
         Observations less unknowns.
     converged
@@ -85,98 +103,139 @@ class Placement:
     position: Floats
     orientation: Floats
     covariance: Floats
+    turn_gain: Floats
+    turn_variance: Floats
+    residual: Floats
     weighted_squares: float
     redundancy: int
     converged: bool
 
 
-def _laplacian(legs: Legs, prior: Prior) -> tuple[Floats, Ints, Floats]:
-    """Inverse of the weighted graph of knots; free knots; weights of the priors (0 for exact)."""
-    weight = 1.0 / legs.variance
-    count = legs.knots
-    matrix = np.zeros((count, count))
+@dataclass(frozen=True, eq=False)
+class Levels:
+    """Adjusted elevations of the knots.
+
+    Parameters
+    ----------
+    elevation : array, shape (K,), metres
+    covariance : array, shape (K, K), square metres
+    residual : array, shape (s,), metres
+    weighted_squares, redundancy
+        As in `Placement`.
+    """
+
+    elevation: Floats
+    covariance: Floats
+    residual: Floats
+    weighted_squares: float
+    redundancy: int
+
+
+def _graph(legs: Legs, variance: Floats, prior: Prior) -> tuple[Floats, Ints, Floats]:
+    """Return the weighted graph of the knots, the free knots, the priors' weights (0 for exact)."""
+    weight = 1.0 / variance
+    at = np.arange(legs.knots)
+    matrix = np.zeros((legs.knots, legs.knots))
     np.add.at(matrix, (legs.start, legs.end), -weight)
     matrix += matrix.T
-    degree = np.zeros(count)
-    np.add.at(degree, legs.start, weight)
-    np.add.at(degree, legs.end, weight)
-    matrix[np.arange(count), np.arange(count)] += degree
-    exact = prior.sigma <= EXACT
-    prior_weight = np.where(exact, 0.0, 1.0 / np.where(exact, 1.0, prior.sigma) ** 2)
+    matrix[at, at] += sum_at(legs.start, weight, legs.knots)
+    matrix[at, at] += sum_at(legs.end, weight, legs.knots)
+    prior_weight = np.where(prior.exact, 0.0, 1.0 / np.where(prior.exact, 1.0, prior.sigma) ** 2)
     np.add.at(matrix, (prior.knot, prior.knot), prior_weight)
-    held = np.zeros(count, dtype=bool)
-    held[prior.knot[exact]] = True
-    free = np.flatnonzero(~held)
-    inverse = np.zeros((count, count))
+    held = np.zeros(legs.knots, dtype=bool)
+    held[prior.knot[prior.exact]] = True
+    return matrix, np.flatnonzero(~held), prior_weight
+
+
+def _inverse(matrix: Floats, free: Ints) -> Floats:
+    """Invert the rows and columns of the free unknowns, zero elsewhere; symmetric."""
+    out = np.zeros_like(matrix)
     if len(free):
-        inverse[np.ix_(free, free)] = np.linalg.inv(matrix[np.ix_(free, free)])
-    return (inverse + inverse.T) / 2, free, prior_weight
+        inner = np.linalg.inv(matrix[np.ix_(free, free)])
+        out[np.ix_(free, free)] = (inner + inner.T) / 2
+    return out
 
 
-def _held(legs: Legs, prior: Prior, columns: int) -> Floats:
-    """Start values: exact priors in their place, zero elsewhere."""
-    start = np.zeros((legs.knots, columns))
-    exact = prior.sigma <= EXACT
-    start[prior.knot[exact]] = prior.value[exact].reshape(-1, columns)
-    return start
+def _gather(legs: Legs, per_leg: Floats) -> Floats:
+    """Add each leg's value at the knot it reaches, take it off where it leaves, shape (K,)."""
+    return sum_at(legs.end, per_leg, legs.knots) - sum_at(legs.start, per_leg, legs.knots)
 
 
 class _Reduced:
-    """Positions as a function of the orientations, and the normal equations of the latter."""
+    """Positions as a function of the orientations, and the normal equations of both."""
 
     def __init__(self, legs: Legs, prior: Prior) -> None:
         self.legs, self.prior = legs, prior
-        self.inverse, self.free, self.prior_weight = _laplacian(legs, prior)
-        self.held = _held(legs, prior, 2)
+        self.graph, self.free, self.prior_weight = _graph(legs, legs.variance, prior)
+        self.inverse = _inverse(self.graph, self.free)
+        self.held_knots = np.unique(prior.knot[prior.exact])
+        self.held = np.zeros((legs.knots, 2))
+        self.held[prior.knot[prior.exact]] = prior.value[prior.exact]
         self.weight = 1.0 / legs.variance
 
-    def rotated(self, orientation: Floats) -> Floats:
-        turn = orientation[self.legs.run]
-        x, y = self.legs.vector.T
-        return np.column_stack(
-            [x * np.cos(turn) - y * np.sin(turn), x * np.sin(turn) + y * np.cos(turn)]
-        )
-
-    def gather(self, per_leg: Floats) -> Floats:
-        """Sum of a leg's value at the knot it reaches less that at the knot it leaves."""
-        out = np.zeros((self.legs.knots, *per_leg.shape[1:]))
-        np.add.at(out, self.legs.end, per_leg)
-        np.subtract.at(out, self.legs.start, per_leg)
-        return out
-
     def solve(self, orientation: Floats) -> tuple[Floats, Floats, float]:
-        """Positions, leg residuals (observed less adjusted, map axes), weighted squares."""
+        """Positions, residuals of the legs, weighted squares."""
         legs, prior = self.legs, self.prior
-        observed = self.rotated(orientation)
-        left = observed - (self.held[legs.end] - self.held[legs.start])
-        right = self.gather(self.weight[:, None] * left)
-        np.add.at(
-            right, prior.knot, self.prior_weight[:, None] * (prior.value - self.held[prior.knot])
-        )
+        cosine, sine = np.cos(orientation)[legs.run], np.sin(orientation)[legs.run]
+        x, y = legs.vector.T
+        observed = np.column_stack([x * cosine - y * sine, x * sine + y * cosine])
+        left = self.weight[:, None] * (observed - self.held[legs.end] + self.held[legs.start])
+        right = np.column_stack([_gather(legs, left[:, 0]), _gather(legs, left[:, 1])])
+        pull = self.prior_weight[:, None] * (prior.value - self.held[prior.knot])
+        np.add.at(right, prior.knot, pull)
         position = self.held + self.inverse @ right
-        residual = observed - (position[legs.end] - position[legs.start])
+        residual = observed - position[legs.end] + position[legs.start]
         off = prior.value - position[prior.knot]
-        squares = float(
-            (self.weight[:, None] * residual**2).sum() + (self.prior_weight[:, None] * off**2).sum()
-        )
+        squares = float((self.weight[:, None] * residual**2).sum())
+        squares += float((self.prior_weight[:, None] * off**2).sum())
         return position, residual, squares
 
-    def columns(self, position: Floats) -> tuple[Floats, Floats, Floats, Floats]:
-        """Coupling of positions and orientations: C_E, C_N (K, R), D (R,), leg vectors (s, 2)."""
+    def coupling(self, position: Floats) -> tuple[Floats, Floats, Floats]:
+        """Coupling of knots and orientations, shape (2 K, R); weight of each orientation, (R,).
+
+        The third is the derivative of each leg with respect to its run's orientation, (s, 2).
+        """
         legs = self.legs
         vector = position[legs.end] - position[legs.start]
-        east, north = np.zeros((legs.knots, legs.runs)), np.zeros((legs.knots, legs.runs))
-        along_e, along_n = self.weight * vector[:, 1], -self.weight * vector[:, 0]
-        np.add.at(east, (legs.end, legs.run), along_e)
-        np.subtract.at(east, (legs.start, legs.run), along_e)
-        np.add.at(north, (legs.end, legs.run), along_n)
-        np.subtract.at(north, (legs.start, legs.run), along_n)
-        held = np.ones(legs.knots, dtype=bool)
-        held[self.free] = False
-        east[held] = north[held] = 0.0
-        square = np.zeros(legs.runs)
-        np.add.at(square, legs.run, self.weight * (vector**2).sum(axis=1))
-        return east, north, square, vector
+        across = np.column_stack([vector[:, 1], -vector[:, 0]])
+        table = np.zeros((2 * legs.knots, legs.runs))
+        for axis in (0, 1):
+            shift, value = axis * legs.knots, self.weight * across[:, axis]
+            np.add.at(table, (shift + legs.end, legs.run), value)
+            np.subtract.at(table, (shift + legs.start, legs.run), value)
+        table[self.held_knots] = table[legs.knots + self.held_knots] = 0.0
+        square = sum_at(legs.run, self.weight * (vector**2).sum(axis=1), legs.runs)
+        return table, square, across
+
+    def normal(
+        self, table: Floats, square: Floats, row: Floats | None, row_variance: float
+    ) -> tuple[Floats, Ints]:
+        """Return the normal equations of the knots, orientations eliminated, and the free rows.
+
+        An azimuth is one more row with its multiplier as one more unknown, so that an exact one
+        (variance 0) needs no huge weight.
+        """
+        count = self.legs.knots
+        size = 2 * count + (row is not None)
+        matrix = np.zeros((size, size))
+        matrix[:count, :count] = matrix[count : 2 * count, count : 2 * count] = self.graph
+        matrix[: 2 * count, : 2 * count] -= (table / square) @ table.T
+        free = np.concatenate([self.free, count + self.free])
+        if row is not None:
+            matrix[-1, :-1] = matrix[:-1, -1] = row
+            matrix[-1, -1] = -row_variance
+            free = np.append(free, size - 1)
+        return matrix, free
+
+
+def _azimuth_row(legs: Legs, free: Ints, vector: Floats, start: int, end: int) -> Floats:
+    """Sideways shift of one knot seen from another, metres, per shift of each, shape (2 K,)."""
+    row = np.zeros(2 * legs.knots)
+    along = vector / np.hypot(*vector)
+    for knot, sign in ((end, 1.0), (start, -1.0)):
+        if knot in free:
+            row[knot], row[legs.knots + knot] = sign * along[1], -sign * along[0]
+    return row
 
 
 def place(
@@ -184,7 +243,6 @@ def place(
     prior: Prior,
     orientation: Floats,
     *,
-    hold_first: bool = False,
     azimuth: tuple[int, int, float, float] | None = None,
 ) -> Placement:
     """Adjust the knots' positions and the runs' orientations.
@@ -195,39 +253,35 @@ def place(
         All long legs; every knot must hang together through them.
     prior
         Known positions, at least one.
-    orientation : array, shape (runs,)
+    orientation : array, shape (R,)
         Where to start, radians.
-    hold_first
-        Hold the orientation of run 0 (free network).
     azimuth : (from knot, to knot, azimuth, sigma), radians
-        Direction that turns the whole network, for a network with one known mark: the network is
-        adjusted with `hold_first`, then turned about the first prior's mark.
+        Turns the whole network about the only known mark; it has no redundancy.
 
     Returns
     -------
     Placement
     """
     reduced = _Reduced(legs, prior)
-    turning = np.arange(legs.runs) >= (1 if hold_first or azimuth is not None else 0)
     theta = np.array(orientation, dtype=np.float64)
     position, residual, squares = reduced.solve(theta)
-    converged = not turning.any()
-    for _ in range(100):
-        if converged:
-            break
-        east, north, square, vector = reduced.columns(position)
-        slope = np.zeros(legs.runs)
-        np.add.at(
-            slope,
-            legs.run,
-            reduced.weight * (vector[:, 1] * residual[:, 0] - vector[:, 0] * residual[:, 1]),
-        )
-        normal = (
-            np.diag(square) - east.T @ reduced.inverse @ east - north.T @ reduced.inverse @ north
-        )
-        step = np.zeros(legs.runs)
-        free = np.ix_(turning, turning)
-        step[turning] = np.linalg.lstsq(normal[free], slope[turning], rcond=1e-13)[0]
+    converged = False
+    row: Floats | None = None
+    for _ in range(60):
+        if azimuth is not None:
+            start, end, value, _ = azimuth
+            turn = np.pi / 2 - value - np.arctan2(*(position[end] - position[start])[::-1])
+            theta = theta + turn
+            position, residual, squares = reduced.solve(theta)
+            row = _azimuth_row(legs, reduced.free, position[end] - position[start], start, end)
+        table, square, across = reduced.coupling(position)
+        slope = sum_at(legs.run, reduced.weight * (across * residual).sum(axis=1), legs.runs)
+        matrix, free = reduced.normal(table, square, row, 0.0)
+        right = np.append(-table @ (slope / square), [] if row is None else [0.0])
+        moved = np.zeros(len(matrix))
+        if len(free):
+            moved[free] = np.linalg.solve(matrix[np.ix_(free, free)], right[free])
+        step = (slope - table.T @ moved[: len(table)]) / square
         share = 1.0
         while True:
             trial = reduced.solve(theta + share * step)
@@ -236,74 +290,46 @@ def place(
             share /= 2
         theta = theta + share * step
         position, residual, squares = trial
-        converged = bool(np.abs(share * step).max() < 1e-11)
-    if azimuth is not None:
-        start, end, value, _ = azimuth
-        vector = position[end] - position[start]
-        turn = (np.pi / 2 - value) - np.arctan2(vector[1], vector[0])
-        theta = theta + turn
-        cosine, sine = np.cos(turn), np.sin(turn)
-        pivot = prior.value[0]
-        position = pivot + (position - pivot) @ np.array([[cosine, sine], [-sine, cosine]])
-    if azimuth is not None:
-        turning = np.ones(legs.runs, dtype=bool)
-    covariance = _covariance(reduced, position, turning, azimuth)
-    observations = 2 * (len(legs.run) + int((prior.sigma > EXACT).sum())) + (azimuth is not None)
-    redundancy = observations - 2 * len(reduced.free) - int(turning.sum())
-    theta = (theta + np.pi) % (2 * np.pi) - np.pi
-    return Placement(position, theta, covariance, squares, redundancy, converged)
+        if np.abs(share * step).max() < 1e-11:
+            converged = True
+            break
+    return _placed(reduced, theta, position, residual, squares, azimuth, converged)
 
 
-def _covariance(
+def _placed(
     reduced: _Reduced,
+    theta: Floats,
     position: Floats,
-    turning: npt.NDArray[np.bool_],
+    residual: Floats,
+    squares: float,
     azimuth: tuple[int, int, float, float] | None,
-) -> Floats:
-    """Covariance of easting, northing, orientations by the Schur complement of the orientations.
-
-    An azimuth is one more row: its multiplier is an extra unknown, so that an exact azimuth
-    (sigma 0) needs no huge weight.
-    """
-    legs, inverse = reduced.legs, reduced.inverse
-    east, north, square, _ = reduced.columns(position)
-    keep = np.flatnonzero(turning)
-    east, north = east[:, keep], north[:, keep]
-    middle = np.diag(square[keep])
+    converged: bool,
+) -> Placement:
+    legs = reduced.legs
+    table, square, _ = reduced.coupling(position)
+    row, row_variance = None, 0.0
     if azimuth is not None:
         start, end, _, sigma = azimuth
         vector = position[end] - position[start]
-        length = float(np.hypot(*vector))
-        row_e, row_n = np.zeros((legs.knots, 1)), np.zeros((legs.knots, 1))
-        # sideways shift of the end, in metres: keeps the row of the size of the others
-        for knot, sign in ((end, 1.0), (start, -1.0)):
-            row_e[knot], row_n[knot] = sign * vector[1] / length, -sign * vector[0] / length
-        held = np.ones(legs.knots, dtype=bool)
-        held[reduced.free] = False
-        row_e[held] = row_n[held] = 0.0
-        east, north = np.hstack([east, row_e]), np.hstack([north, row_n])
-        middle = np.pad(middle, (0, 1))
-        middle[-1, -1] = -((sigma * length) ** 2)
-    spread_e, spread_n = inverse @ east, inverse @ north
-    core = np.linalg.inv(middle - east.T @ spread_e - north.T @ spread_n) if len(middle) else middle
-    count, runs = legs.knots, legs.runs
-    covariance = np.zeros((2 * count + runs, 2 * count + runs))
-    e, n = slice(0, count), slice(count, 2 * count)
-    covariance[e, e] = inverse + spread_e @ core @ spread_e.T
-    covariance[n, n] = inverse + spread_n @ core @ spread_n.T
-    covariance[e, n] = spread_e @ core @ spread_n.T
-    covariance[n, e] = covariance[e, n].T
-    angles = 2 * count + keep
-    inner = core[:, : len(keep)]
-    covariance[e, angles] = -spread_e @ inner
-    covariance[n, angles] = -spread_n @ inner
-    covariance[angles, e] = covariance[e, angles].T
-    covariance[angles, n] = covariance[n, angles].T
-    covariance[np.ix_(angles, angles)] = core[: len(keep), : len(keep)]
-    return covariance
+        row = _azimuth_row(legs, reduced.free, vector, start, end)
+        row_variance = float(sigma**2 * (vector**2).sum())
+    size = 2 * legs.knots
+    known = int((~reduced.prior.exact).sum())
+    observations = 2 * (len(legs.run) + known) + (azimuth is not None)
+    return Placement(
+        position=position,
+        orientation=(theta + np.pi) % (2 * np.pi) - np.pi,
+        covariance=_inverse(*reduced.normal(table, square, row, row_variance))[:size, :size],
+        turn_gain=-(table / square).T,
+        turn_variance=1.0 / square,
+        residual=residual,
+        weighted_squares=squares,
+        redundancy=observations - 2 * len(reduced.free) - legs.runs,
+        converged=converged,
+    )
 
 
-def level(legs: Legs, prior: Prior) -> tuple[Floats, Floats, float, int]:
+def level(legs: Legs, prior: Prior) -> Levels:
     """Adjust the knots' elevations.
 
     Parameters
@@ -314,22 +340,18 @@ def level(legs: Legs, prior: Prior) -> tuple[Floats, Floats, float, int]:
 
     Returns
     -------
-    elevation : array, shape (K,), metres
-    covariance : array, shape (K, K), square metres
-    weighted_squares
-    redundancy
+    Levels
     """
-    inverse, free, prior_weight = _laplacian(legs, prior)
-    held = _held(legs, prior, 1)[:, 0]
-    weight = 1.0 / legs.variance
-    left = weight * (legs.rise - held[legs.end] + held[legs.start])
-    right = np.zeros(legs.knots)
-    np.add.at(right, legs.end, left)
-    np.subtract.at(right, legs.start, left)
+    graph, free, prior_weight = _graph(legs, legs.variance_up, prior)
+    inverse = _inverse(graph, free)
+    held = np.zeros(legs.knots)
+    held[prior.knot[prior.exact]] = prior.value[prior.exact]
+    weight = 1.0 / legs.variance_up
+    right = _gather(legs, weight * (legs.rise - held[legs.end] + held[legs.start]))
     np.add.at(right, prior.knot, prior_weight * (prior.value - held[prior.knot]))
     elevation = held + inverse @ right
     residual = legs.rise - elevation[legs.end] + elevation[legs.start]
     off = prior.value - elevation[prior.knot]
     squares = float((weight * residual**2).sum() + (prior_weight * off**2).sum())
-    redundancy = len(legs.run) + int((prior.sigma > EXACT).sum()) - len(free)
-    return elevation, inverse, squares, redundancy
+    redundancy = len(legs.run) + int((~prior.exact).sum()) - len(free)
+    return Levels(elevation, inverse, residual, squares, redundancy)

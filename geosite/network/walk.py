@@ -19,7 +19,7 @@ from geosite.network.model import Chains, Closure
 
 Complexes = npt.NDArray[np.complex128]
 
-__all__ = ["Complexes", "Walk", "loops", "make_chains", "scaled_path", "walk_runs"]
+__all__ = ["Complexes", "Walk", "loops", "make_chains", "scaled_path", "sum_at", "walk_runs"]
 
 # A leg is never taken as perfect: 1 micrometre, and 0.1 mm per square root of a metre where the
 # site file sets all noise to zero, so that the misclosure is shared out by length (compass rule).
@@ -84,7 +84,12 @@ class Walk:
         return self.run[self.leg_start]
 
 
-def walk_runs(book: FieldBook, noise: LegNoise, always: set[str]) -> Walk:
+def sum_at(places: Ints, values: Floats, size: int) -> Floats:
+    """Return the sums of the values at each place 0 .. size - 1."""
+    return np.asarray(np.bincount(places, values, size), dtype=np.float64)
+
+
+def walk_runs(book: FieldBook, noise: LegNoise, always: frozenset[str]) -> Walk:
     """Put the observations in walking order and find knots and long legs.
 
     Parameters

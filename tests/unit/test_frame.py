@@ -11,7 +11,8 @@ from network_cases import notes
 
 from geosite.errors import InputError
 from geosite.network.adjust import adjust
-from geosite.network.frame import read_anchor, read_crs, read_vertical_crs
+from geosite.network.anchor import read_anchor
+from geosite.network.frame import read_crs, read_vertical_crs
 
 SQUARE = [
     ("R", "A", 0.0, 0.0, 0.0),

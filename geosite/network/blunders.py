@@ -1,0 +1,639 @@
+"""Mistakes that the misclosures give away, by name where they have one.
+
+Two kinds of suspicion are weighed against each other. A leg or a visit to a mark that is off by an
+unknown amount is tested with its residual and the covariance of that residual (data snooping:
+Baarda 1968, A testing procedure for use in geodetic networks, Netherlands Geodetic Commission).
+A mistake with a name (a run mirrored, in another unit, names exchanged, a sign lost) has nothing
+free to fit: the field book is corrected for it and tied again, and it is believed when that
+explains the misclosures as well as an unknown amount would.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from geosite.fieldbook.model import FieldBook, Floats, Ints
+from geosite.network.chance import beyond
+from geosite.network.tie import Tied, first_visits
+from geosite.network.walk import make_chains, sum_at
+
+__all__ = ["Mistake", "Search", "find_mistakes", "leg_tests"]
+
+ALARM = 0.01
+"""Chance of one false alarm in a survey without a mistake."""
+CLEAR = 40.0
+"""Drop of the chi-square, in units of the noise that is left, that makes a named mistake clear."""
+NEARLY = 16.3
+"""Chi-square of three degrees of freedom that is exceeded once in a thousand."""
+MOST_MISTAKES = 4
+RUNS_TRIED = 6
+
+Fit = Callable[[FieldBook], "tuple[Tied, float, int]"]
+"""Ties a field book; also returns its chi-square with the known marks, and the redundancy."""
+
+
+@dataclass(frozen=True, eq=False)
+class Mistake:
+    """One mistake.
+
+    Parameters
+    ----------
+    kind
+        ``"leg"``, ``"visit"``, ``"leg-sign"``, ``"run-unit"``, ``"run-mirrored"``,
+        ``"run-upside-down"``, ``"baseline-swapped"``, ``"names-swapped"``, ``"name-wrong"``.
+    run
+        Name of the run, or of the runs that cannot be told apart, joined by ``" or "``.
+    rows : tuple of int
+        Field-book rows: both ends of the leg or of the stretch of legs, the visit, the rows whose
+        names are exchanged; empty for a whole run.
+    marks : tuple of str
+        Marks concerned.
+    error : array, shape (3,), metres
+        Estimated error in easting, northing, elevation, of a leg or visit; NaN where unchecked.
+    detail
+        What the kind leaves open: axes of a lost sign, factor of the unit.
+    chance
+        Chance that noise alone looks like this.
+    others
+        Further legs or visits that the misclosures cannot tell from it, as row pairs.
+    corrected
+        The field book without the mistake.
+    """
+
+    kind: str
+    run: str
+    rows: tuple[int, ...]
+    marks: tuple[str, ...]
+    error: Floats
+    detail: str
+    chance: float
+    others: tuple[tuple[int, int], ...]
+    corrected: FieldBook
+
+    @property
+    def size(self) -> float:
+        """Length of the estimated error, metres."""
+        return float(np.sqrt(np.nansum(self.error**2)))
+
+
+@dataclass(frozen=True, eq=False)
+class Search:
+    """What was found, and what is left when it is taken out.
+
+    Parameters
+    ----------
+    mistakes
+        In order of weight.
+    tied
+        The network with the mistakes corrected.
+    redundancy_spent : (horizontal, vertical)
+        Unknown amounts that were fitted to correct legs and visits.
+    """
+
+    mistakes: tuple[Mistake, ...]
+    tied: Tied
+    redundancy_spent: tuple[int, int]
+
+
+class _Residuals:
+    """Residuals of the long legs and their covariance, by blocks."""
+
+    def __init__(self, tied: Tied) -> None:
+        self.legs, self.plan, self.levels = tied.legs, tied.plan, tied.levels
+        plan = self.plan
+        self.with_knots = plan.turn_gain @ plan.covariance
+        self.turn_variance = (self.with_knots * plan.turn_gain).sum(axis=1) + plan.turn_variance
+        vector = plan.position[self.legs.end] - plan.position[self.legs.start]
+        self.across = np.column_stack([vector[:, 1], -vector[:, 0]])
+
+    def adjusted(self, s: Ints, t: Ints) -> Floats:
+        """Covariance of two adjusted legs of one run, shape (m, 2, 2)."""
+        legs, q, count = self.legs, self.plan.covariance, self.legs.knots
+        run = legs.run[s]
+        out = np.empty((len(s), 2, 2))
+        for i in (0, 1):
+            for j in (0, 1):
+                si, ei = i * count + legs.start[s], i * count + legs.end[s]
+                sj, ej = j * count + legs.start[t], j * count + legs.end[t]
+                value = q[ei, ej] - q[ei, sj] - q[si, ej] + q[si, sj]
+                turned_t = self.with_knots[run, ej] - self.with_knots[run, sj]
+                turned_s = self.with_knots[run, ei] - self.with_knots[run, si]
+                value += self.across[s, i] * turned_t + self.across[t, j] * turned_s
+                out[:, i, j] = (
+                    value + self.across[s, i] * self.across[t, j] * (self.turn_variance[run])
+                )
+        return out
+
+    def adjusted_up(self, s: Ints, t: Ints) -> Floats:
+        """Covariance of two adjusted rises, shape (m,)."""
+        legs, q = self.legs, self.levels.covariance
+        value: Floats = (
+            q[legs.end[s], legs.end[t]]
+            - q[legs.end[s], legs.start[t]]
+            - q[legs.start[s], legs.end[t]]
+            + q[legs.start[s], legs.start[t]]
+        )
+        return value
+
+    def single(self) -> tuple[Floats, Floats, Floats, Floats]:
+        """Estimated error of each leg if it alone is wrong, and its weight; plan and up."""
+        legs = self.legs
+        every = np.arange(len(legs.run))
+        spread = legs.variance[:, None, None] * np.eye(2) - self.adjusted(every, every)
+        weight = spread / legs.variance[:, None, None] ** 2
+        pull = self.plan.residual / legs.variance[:, None]
+        weight_up = (legs.variance_up - self.adjusted_up(every, every)) / legs.variance_up**2
+        pull_up = self.levels.residual / legs.variance_up
+        return weight, pull, weight_up, pull_up
+
+    def double(self, s: Ints, t: Ints) -> tuple[Floats, Floats, Floats, Floats]:
+        """Compute the same for the mark between two consecutive legs s and t of one run."""
+        legs = self.legs
+        weight, pull, weight_up, pull_up = self.single()
+        cross = self.adjusted(s, t) / (legs.variance[s] * legs.variance[t])[:, None, None]
+        cross_up = self.adjusted_up(s, t) / (legs.variance_up[s] * legs.variance_up[t])
+        # the residuals' own covariance is minus that of the adjusted legs, and one error has the
+        # opposite sign: the two minus signs cancel
+        return (
+            weight[s] + weight[t] + cross + cross.transpose(0, 2, 1),
+            pull[s] - pull[t],
+            weight_up[s] + weight_up[t] + 2 * cross_up,
+            pull_up[s] - pull_up[t],
+        )
+
+
+def _test(
+    legs_scale: Floats, weight: Floats, pull: Floats, weight_up: Floats, pull_up: Floats
+) -> tuple[Floats, Floats, Ints, Floats]:
+    """Errors (m, 3), their covariance (m, 3, 3), degrees of freedom (m,), chi-square (m,).
+
+    `legs_scale` is the weight of an observation that everything else checks fully; what has less
+    than a hundredth of that is not checked.
+    """
+    count = len(pull)
+    error = np.full((count, 3), np.nan)
+    spread = np.zeros((count, 3, 3))
+    freedom = np.zeros(count, dtype=np.int64)
+    test = np.zeros(count)
+    least = np.linalg.eigvalsh(weight)[:, 0] if count else np.zeros(0)
+    plan = least > 0.01 * legs_scale
+    inverse = np.linalg.inv(weight[plan])
+    error[plan, :2] = np.einsum("mij,mj->mi", inverse, pull[plan])
+    test[plan] += (error[plan, :2] * pull[plan]).sum(axis=1)
+    spread[plan, :2, :2] = inverse
+    freedom[plan] += 2
+    up = weight_up > 0.01 * legs_scale
+    error[up, 2] = pull_up[up] / weight_up[up]
+    test[up] += pull_up[up] ** 2 / weight_up[up]
+    spread[up, 2, 2] = 1 / weight_up[up]
+    freedom[up] += 1
+    return error, spread, freedom, test
+
+
+@dataclass(frozen=True, eq=False)
+class _Suspect:
+    """A leg (first = last) or a visit (between two consecutive legs) that may be off."""
+
+    leg: int
+    visit: bool
+    error: Floats
+    spread: Floats
+    freedom: int
+    test: float
+
+
+def leg_tests(tied: Tied) -> tuple[Floats, Ints, Floats]:
+    """Return estimated errors (s, 3), degrees of freedom and chi-square of all long legs."""
+    residuals = _Residuals(tied)
+    error, _, freedom, test = _test(1.0 / tied.legs.variance, *residuals.single())
+    return error, freedom, test
+
+
+def _suspects(tied: Tied) -> tuple[list[_Suspect], int]:
+    """Legs and visits, most suspicious first, and how many were tested."""
+    legs, walk = tied.legs, tied.walk
+    residuals = _Residuals(tied)
+    found: list[_Suspect] = []
+
+    def collect(visit: bool, at: Ints, results: tuple[Floats, Floats, Ints, Floats]) -> int:
+        error, spread, freedom, test = results
+        worst = np.argsort(-test, kind="stable")[:12]
+        found.extend(
+            _Suspect(int(at[i]), visit, error[i], spread[i], int(freedom[i]), float(test[i]))
+            for i in worst[freedom[worst] > 0].tolist()
+        )
+        return int((freedom > 0).sum())
+
+    every = np.arange(len(legs.run))
+    count = collect(False, every, _test(1 / legs.variance, *residuals.single()))
+    joined = np.flatnonzero(walk.leg_end[:-1] == walk.leg_start[1:])
+    scale = 1 / legs.variance[joined] + 1 / legs.variance[joined + 1]
+    count += collect(True, joined, _test(scale, *residuals.double(joined, joined + 1)))
+    found.sort(key=lambda suspect: -suspect.test)
+    return found, count
+
+
+def find_mistakes(fit: Fit, book: FieldBook, baseline: tuple[str, str]) -> Search:
+    """Look for mistakes until the misclosures are what the leg noise explains.
+
+    Parameters
+    ----------
+    fit
+        Ties a field book.
+    book
+        The field book as read.
+    baseline
+        Names of the two baseline marks.
+
+    Returns
+    -------
+    Search
+    """
+    tied, squares, redundancy = fit(book)
+    mistakes: list[Mistake] = []
+    spent = [0, 0]
+    for _ in range(MOST_MISTAKES):
+        if redundancy <= 0:
+            break
+        suspects, tested = _suspects(tied)
+        best = suspects[0] if suspects else None
+        gross = beyond(squares, redundancy) < ALARM / 100
+        left = tied.redundancy - sum(spent)
+        clear = best is not None and _stands_out(best, tested, tied.squares, left)
+        if not gross and not clear:
+            break
+        named = _Named(fit, tied, squares, redundancy, baseline, suspects)
+        mistake = named.best()
+        if mistake is None and clear and best is not None:
+            mistake = _unnamed(tied, best, suspects, tested)
+            spent[0] += 2 if np.isfinite(best.error[0]) else 0
+            spent[1] += 1 if np.isfinite(best.error[2]) else 0
+        if mistake is None:
+            break
+        mistakes.append(mistake)
+        tied, squares, redundancy = fit(mistake.corrected)
+        redundancy -= sum(spent)
+    return Search(tuple(mistakes), tied, (spent[0], spent[1]))
+
+
+def _stands_out(suspect: _Suspect, tested: int, squares: float, redundancy: int) -> bool:
+    """Tell a mistake from chance, and from noise that is larger than assumed everywhere."""
+    if beyond(suspect.test, suspect.freedom) * tested > ALARM:
+        return False
+    left = redundancy - suspect.freedom
+    if left <= 0:
+        return True
+    noise = max((squares - suspect.test) / left, 1.0)
+    if noise == 1.0:
+        return True
+    from scipy.special import fdtrc
+
+    ratio = suspect.test / suspect.freedom / noise
+    return bool(fdtrc(suspect.freedom, left, ratio) * tested < ALARM)
+
+
+def _leg_rows(tied: Tied, leg: int) -> tuple[int, int]:
+    walk = tied.walk
+    return int(walk.row[walk.leg_start[leg]]), int(walk.row[walk.leg_end[leg]])
+
+
+def _unnamed(tied: Tied, best: _Suspect, suspects: list[_Suspect], tested: int) -> Mistake:
+    """Make the mistake of a leg or visit that is off by an amount without a name."""
+    book, walk, legs = tied.book, tied.walk, tied.legs
+    alike = [
+        s for s in suspects if s is not best and s.visit == best.visit and s.test > best.test - 6
+    ]
+    first, last = _leg_rows(tied, best.leg)
+    run = int(legs.run[best.leg])
+    error = np.nan_to_num(best.error)
+    turn = float(tied.plan.orientation[run])
+    own = np.array(
+        [
+            error[0] * math.cos(turn) + error[1] * math.sin(turn),
+            -error[0] * math.sin(turn) + error[1] * math.cos(turn),
+            error[2],
+        ]
+    )
+    local = book.local.copy()
+    if best.visit:
+        local[last] -= own
+        rows: tuple[int, ...] = (last,)
+        marks: tuple[str, ...] = (walk.knots[legs.end[best.leg]],)
+    else:
+        after = walk.row[(walk.run == run) & (np.arange(len(walk.row)) >= walk.leg_end[best.leg])]
+        local[after] -= own
+        rows = (first, last)
+        marks = (walk.knots[legs.start[best.leg]], walk.knots[legs.end[best.leg]])
+    return Mistake(
+        kind="visit" if best.visit else "leg",
+        run=book.runs[run],
+        rows=rows,
+        marks=marks,
+        error=best.error,
+        detail="",
+        chance=min(1.0, beyond(best.test, best.freedom) * tested),
+        others=tuple(_leg_rows(tied, s.leg) for s in alike),
+        corrected=replace(book, local=local),
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class _Trial:
+    mistake: Mistake
+    squares: float
+
+
+class _Named:
+    """Mistakes with a name that may explain the misclosures of one network."""
+
+    def __init__(
+        self,
+        fit: Fit,
+        tied: Tied,
+        squares: float,
+        redundancy: int,
+        baseline: tuple[str, str],
+        suspects: list[_Suspect],
+    ) -> None:
+        self.fit, self.tied, self.baseline = fit, tied, baseline
+        self.squares, self.redundancy, self.suspects = squares, redundancy, suspects
+        self.book = tied.book
+
+    def best(self) -> Mistake | None:
+        """Return the named mistake that explains the misclosures best, if it does so well."""
+        trials = [
+            trial
+            for source in (self.whole_runs, self.baseline_pairs, self.signs, self.names)
+            for trial in source()
+        ]
+        if not trials:
+            return None
+        trials.sort(key=lambda trial: trial.squares)
+        best = trials[0]
+        noise = max(1.0, best.squares / max(self.redundancy, 1))
+        unnamed = self.suspects[0].test if self.suspects else 0.0
+        drop = self.squares - best.squares
+        if drop < CLEAR * noise or drop < unnamed - NEARLY * noise:
+            return None
+        # the same mistake in another run may explain as much: then it is one of them
+        alike = [
+            t.mistake.run
+            for t in trials
+            if t.mistake.kind == best.mistake.kind
+            and not t.mistake.rows
+            and not best.mistake.rows
+            and t.squares < best.squares + 10 * noise
+        ]
+        mistake = best.mistake
+        if len(alike) > 1:
+            mistake = replace(mistake, run=" or ".join(alike), detail="")
+        return replace(mistake, chance=math.exp(-drop / noise / 2))
+
+    def trial(
+        self,
+        kind: str,
+        run: str,
+        corrected: FieldBook,
+        rows: tuple[int, ...] = (),
+        marks: tuple[str, ...] = (),
+        detail: str = "",
+        others: tuple[tuple[int, int], ...] = (),
+        error: Floats | None = None,
+    ) -> _Trial:
+        squares = self.fit(corrected)[1]
+        nothing = np.full(3, np.nan) if error is None else error
+        return _Trial(
+            Mistake(kind, run, rows, marks, nothing, detail, 0.0, others, corrected), squares
+        )
+
+    def suspicious_runs(self) -> list[int]:
+        """Return the runs with the largest share of the misclosures, largest first."""
+        legs = self.tied.legs
+        share = (self.tied.plan.residual**2).sum(axis=1) / legs.variance
+        share = share + self.tied.levels.residual**2 / legs.variance_up
+        by_run = sum_at(legs.run, share, legs.runs)
+        return [int(r) for r in np.argsort(-by_run, kind="stable")[:RUNS_TRIED]]
+
+    def whole_runs(self) -> Iterator[_Trial]:
+        """Try runs mirrored, upside down, in another unit, with the baseline names exchanged."""
+        book = self.book
+        groups = [(book.runs[r], book.run == r) for r in self.suspicious_runs()]
+        if len(book.runs) > 1:
+            groups.append(("every run", np.ones(len(book), dtype=bool)))
+        lengths = self.run_lengths()
+        for run, rows in groups:
+            for kind, signs in (
+                ("run-mirrored", (1.0, -1.0, 1.0)),
+                ("run-upside-down", (1.0, 1.0, -1.0)),
+                ("run-mirrored-upside-down", (1.0, -1.0, -1.0)),
+            ):
+                local = book.local.copy()
+                local[rows] *= signs
+                yield self.trial(kind, run, replace(book, local=local))
+            if run == "every run":
+                continue
+            number = book.runs.index(run)
+            for factor in (0.3048, 1 / 0.3048):
+                # feet taken for metres make the run 3.28 times as long as the others
+                if abs(math.log(lengths[number] * factor)) < 0.4:
+                    local = book.local.copy()
+                    local[rows] *= factor
+                    detail = "feet" if factor < 1 else "metres"
+                    yield self.trial("run-unit", run, replace(book, local=local), detail=detail)
+            if len(book.runs) > 1:
+                a, b = (book.marks.index(name) for name in self.baseline)
+                mark = book.mark.copy()
+                mark[rows & (book.mark == a)] = b
+                mark[rows & (book.mark == b)] = a
+                yield self.trial(
+                    "baseline-swapped", run, replace(book, mark=mark), marks=self.baseline
+                )
+
+    def run_lengths(self) -> Floats:
+        """Baseline length of each run over the median of the others."""
+        tied = self.tied
+        start, end = (tied.knot[name] for name in self.baseline)
+        runs = len(self.book.runs)
+        own = (
+            tied.path[first_visits(tied.walk, runs, end), :2]
+            - tied.path[first_visits(tied.walk, runs, start), :2]
+        )
+        length = np.hypot(*own.T)
+        typical = np.array(
+            [np.median(np.delete(length, r)) if runs > 1 else length[r] for r in range(runs)]
+        )
+        ratio: Floats = length / np.maximum(typical, 1e-9)
+        return ratio
+
+    def baseline_pairs(self) -> Iterator[_Trial]:
+        """Try exchanged names of two baseline marks visited one after the other."""
+        walk = self.tied.walk
+        a, b = (self.tied.knot[name] for name in self.baseline)
+        suspicious = set(self.suspicious_runs())
+        at = np.flatnonzero((walk.knot == a) | (walk.knot == b))
+        for i, j in zip(at[:-1].tolist(), at[1:].tolist(), strict=True):
+            run = int(walk.run[i])
+            if run != walk.run[j] or walk.knot[i] == walk.knot[j] or run not in suspicious:
+                continue
+            if np.any(walk.knot[i + 1 : j] >= 0):
+                continue
+            yield self.exchange(int(walk.row[i]), int(walk.row[j]), "baseline-swapped")
+
+    def exchange(self, first: int, second: int, kind: str = "names-swapped") -> _Trial:
+        book = self.book
+        mark = book.mark.copy()
+        mark[[first, second]] = mark[[second, first]]
+        names = tuple(book.marks[book.mark[row]] for row in sorted((first, second)))
+        if set(names) == set(self.baseline):
+            kind = "baseline-swapped"
+        return self.trial(
+            kind,
+            book.runs[book.run[first]],
+            replace(book, mark=mark),
+            rows=tuple(sorted((first, second))),
+            marks=names,
+        )
+
+    def signs(self) -> Iterator[_Trial]:
+        """Try legs written with the wrong sign: the error is twice the leg."""
+        book, tied = self.book, self.tied
+        walk, legs = tied.walk, tied.legs
+        for suspect in [s for s in self.suspects if not s.visit][:4]:
+            run = int(legs.run[suspect.leg])
+            turn = float(tied.plan.orientation[run])
+            rotation = np.array(
+                [
+                    [math.cos(turn), -math.sin(turn), 0.0],
+                    [math.sin(turn), math.cos(turn), 0.0],
+                    [0.0, 0.0, 1.0],
+                ]
+            )
+            checked = np.isfinite(suspect.error)
+            weight = np.linalg.inv(suspect.spread[np.ix_(checked, checked)])
+            first, last = int(walk.leg_start[suspect.leg]), int(walk.leg_end[suspect.leg])
+            step = np.diff(book.local[walk.row[first : last + 1]], axis=0)
+            found = []
+            for axes, pattern in _SIGNS.items():
+                off = (suspect.error - 2 * (step * pattern) @ rotation.T)[:, checked]
+                distance = np.einsum("mi,ij,mj->m", off, weight, off)
+                found += [(float(d), axes, j) for j, d in enumerate(distance)]
+            found.sort()
+            best, axes, j = found[0]
+            if best > NEARLY or suspect.test - best < CLEAR:
+                continue
+            near = [at for d, ax, at in found if ax == axes and at != j and d < best + 6]
+            row, next_row = int(walk.row[first + j]), int(walk.row[first + j + 1])
+            local = book.local.copy()
+            after = walk.row[first + j + 1 :][walk.run[first + j + 1 :] == run]
+            local[after] -= 2 * step[j] * _SIGNS[axes]
+            yield self.trial(
+                "leg-sign",
+                book.runs[run],
+                replace(book, local=local),
+                rows=(row, next_row),
+                detail=axes,
+                others=tuple(
+                    (int(walk.row[first + k]), int(walk.row[first + k + 1])) for k in near
+                ),
+                error=suspect.error,
+            )
+
+    def names(self) -> Iterator[_Trial]:
+        """Try visits that are really at another mark: a wrong name, or two exchanged."""
+        book, tied = self.book, self.tied
+        tried: set[tuple[int, int]] = set()
+        for suspect in self.suspects[:8]:
+            if suspect.test < CLEAR:
+                continue
+            ends = _leg_rows(tied, suspect.leg)
+            # a mark seen twice only: the other visit may be the wrong one
+            for row in ends[1:] if suspect.visit else ends:
+                knot = tied.knot[book.marks[book.mark[row]]]
+                alike = np.flatnonzero(book.mark == book.mark[row])
+                for visit in alike[:6].tolist():
+                    yield from self.misnamed(visit, knot, tried)
+
+    def misnamed(self, row: int, knot: int, tried: set[tuple[int, int]]) -> Iterator[_Trial]:
+        """Rename one visit to what is found where it really is."""
+        book = self.book
+        run, name = int(book.run[row]), book.marks[book.mark[row]]
+        without = book.mark.copy()
+        without[row] = -1
+        others = np.flatnonzero(without == book.mark[row])
+        if name in self.baseline:  # every run must keep a visit to both
+            others = others[book.run[others] == run]
+        if (row, -1) in tried or not len(others):
+            return
+        tried.add((row, -1))
+        blank = replace(book, mark=without)
+        tied, squares, _ = self.fit(blank)
+        if self.squares - squares < CLEAR / 2:
+            return
+        place, up, spread = _places(tied, run)
+        rows = np.flatnonzero(book.run == run)
+        at = np.flatnonzero(rows == row)[0]
+        # rows of this run at the mark's real place, as others see it: exchanged names
+        other_run = int(book.run[others[0]])
+        seen, seen_up, _ = _places(tied, other_run)
+        index = np.flatnonzero(np.flatnonzero(book.run == other_run) == others[0])[0]
+        for other in rows[_near(place, up, spread, seen[index], float(seen_up[index]))].tolist():
+            pair = (min(row, other), max(row, other))
+            unlike = book.mark[other] >= 0 and book.mark[other] != book.mark[row]
+            if unlike and pair not in tried:
+                tried.add(pair)
+                yield self.exchange(row, other)
+        # marks at the visit's real place
+        level = tied.levels.elevation
+        knots_near = _near(tied.plan.position, level, spread[at], place[at], float(up[at]))
+        for number in np.flatnonzero(knots_near)[:6].tolist():
+            real = tied.walk.knots[number]
+            if real == name:
+                continue
+            mark = book.mark.copy()
+            mark[row] = book.marks.index(real)
+            yield self.trial(
+                "name-wrong",
+                book.runs[run],
+                replace(book, mark=mark),
+                rows=(row,),
+                marks=(name, real),
+            )
+
+
+_SIGNS = {
+    "x, y and z": np.array([1.0, 1.0, 1.0]),
+    "x and y": np.array([1.0, 1.0, 0.0]),
+    "x": np.array([1.0, 0.0, 0.0]),
+    "y": np.array([0.0, 1.0, 0.0]),
+    "z": np.array([0.0, 0.0, 1.0]),
+}
+
+
+def _places(tied: Tied, run: int) -> tuple[Floats, Floats, Floats]:
+    """Position, elevation and rough sigma of the rows of one run in the free network."""
+    chains, offset, rise = make_chains(tied.walk, tied.path, tied.plan.orientation)
+    rows = np.flatnonzero(tied.book.run == run)
+    s, e, f = chains.start[rows], chains.end[rows], chains.fraction[rows]
+    position, level = tied.plan.position, tied.levels.elevation
+    place = (1 - f)[:, None] * position[s] + f[:, None] * position[e] + offset[rows]
+    up = (1 - f) * level[s] + f * level[e] + rise[rows]
+    count = tied.legs.knots
+    own = np.diag(tied.plan.covariance)
+    variance = np.maximum(own[s] + own[count + s], own[e] + own[count + e]) / 2
+    inside = chains.variance[rows] * np.where(chains.is_open[rows], 1.0, 1.0 - f)
+    return place, up, np.sqrt(variance + inside)
+
+
+def _near(
+    place: Floats, up: Floats, spread: Floats, at: Floats, at_up: float
+) -> npt.NDArray[np.bool_]:
+    """Places that may be one with another, horizontally within four sigma and vertically too."""
+    reach = 4 * spread + 0.05
+    apart = np.hypot(place[:, 0] - at[0], place[:, 1] - at[1])
+    near: npt.NDArray[np.bool_] = (apart < reach) & (np.abs(up - at_up) < reach)
+    return near

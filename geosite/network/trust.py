@@ -1,0 +1,393 @@
+"""How good the numbers are: noise, control, check points, lever arm, the most useful tie."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from geosite.fieldbook.model import FieldBook, Floats, Ints
+from geosite.fieldbook.sitefile import LegNoise
+from geosite.network.anchor import Control
+from geosite.network.chance import beyond
+from geosite.network.covariance import (
+    error_ellipses,
+    relative_ellipses,
+    sight_covariance,
+    sigma_horizontal,
+    sigma_vertical,
+)
+from geosite.network.model import Closure, Network
+
+__all__ = [
+    "Advice",
+    "CheckPoints",
+    "LeverArm",
+    "NeighbourPrecision",
+    "Noise",
+    "advise",
+    "allowed_relative_precision",
+    "check_points",
+    "judge_noise",
+    "levelling_mm_per_sqrt_km",
+    "lever_arm",
+    "neighbour_precision",
+    "nssda_horizontal",
+    "nssda_vertical",
+]
+
+ELLIPSE_95 = math.sqrt(-2 * math.log(0.05))
+"""Semi-major axis of the 95 % error ellipse in standard deviations: 2.4477."""
+LEAST_FREEDOM = 4
+"""Fewer independent misclosures say nothing about the noise."""
+SURE_FREEDOM = 20
+"""From so many on, noise smaller than assumed is believed and not only reported."""
+ENOUGH_CHECK_POINTS = 20
+"""NSSDA, FGDC-STD-007.3-1998, section 3.2.2 (section from memory)."""
+
+Verdict = Literal["as expected", "worse than assumed", "better than assumed", "too little to tell"]
+
+
+@dataclass(frozen=True, slots=True)
+class Noise:
+    """What the misclosures say about the leg noise that was assumed.
+
+    Parameters
+    ----------
+    verdict
+    factor
+        What the a-priori variances are multiplied with.
+    estimate
+        Weighted squares of the misclosures over their number, ``None`` where there are none.
+    squares, freedom
+        Chi-square and its degrees of freedom.
+    chance
+        Chance of misclosures at least as large if the noise is as assumed.
+    """
+
+    verdict: Verdict
+    factor: float
+    estimate: float | None
+    squares: float
+    freedom: int
+    chance: float
+
+
+def judge_noise(squares: float, freedom: int) -> Noise:
+    """Judge the assumed leg noise by the misclosures, chi-square test at 5 %, both sides.
+
+    Parameters
+    ----------
+    squares
+        Weighted sum of their squares.
+    freedom
+        Independent misclosures.
+
+    Returns
+    -------
+    Noise
+        The factor is 1 unless the test fails; below 1 only with 20 misclosures or more, since
+        promising too much is worse than too little.
+    """
+    estimate = squares / freedom if freedom > 0 else None
+    chance = beyond(squares, freedom) if freedom > 0 else 1.0
+    if estimate is None or freedom < LEAST_FREEDOM:
+        return Noise("too little to tell", 1.0, estimate, squares, max(freedom, 0), chance)
+    if chance < 0.025:
+        return Noise("worse than assumed", estimate, estimate, squares, freedom, chance)
+    if chance > 0.975:
+        factor = max(estimate, 0.01) if freedom >= SURE_FREEDOM else 1.0
+        return Noise("better than assumed", factor, estimate, squares, freedom, chance)
+    return Noise("as expected", 1.0, estimate, squares, freedom, chance)
+
+
+def nssda_horizontal(east: Floats, north: Floats) -> tuple[float, float]:
+    """Return radial RMSE and horizontal accuracy at 95 % of check point errors.
+
+    Parameters
+    ----------
+    east, north : array, shape (m,), metres
+
+    Notes
+    -----
+    NSSDA, FGDC-STD-007.3-1998: 1.7308 RMSE_r where both axes are alike; 2.4477 times the mean of
+    the two where the smaller is 0.6 to 1 of the larger; otherwise the first is used as well.
+    """
+    both = math.sqrt(float((east**2).mean())), math.sqrt(float((north**2).mean()))
+    radial = math.hypot(*both)
+    if max(both) > 0 and 0.6 <= min(both) / max(both) < 1.0:
+        return radial, ELLIPSE_95 * (both[0] + both[1]) / 2
+    return radial, ELLIPSE_95 / math.sqrt(2) * radial
+
+
+def nssda_vertical(up: Floats) -> tuple[float, float]:
+    """Return RMSE and vertical accuracy at 95 %, 1.9600 RMSE_z (NSSDA, as above)."""
+    rmse = math.sqrt(float((up**2).mean()))
+    return rmse, 1.96 * rmse
+
+
+@dataclass(frozen=True, eq=False)
+class CheckPoints:
+    """Known marks that did not take part.
+
+    Parameters
+    ----------
+    names : tuple of str
+    error : array, shape (m, 3), metres
+        Survey less known: easting, northing, elevation; NaN where not known.
+    sigma : array, shape (m, 3), metres
+        Expected standard deviation of that.
+    """
+
+    names: tuple[str, ...]
+    error: Floats
+    sigma: Floats
+
+    @property
+    def suspicious(self) -> tuple[str, ...]:
+        """Marks that are farther off than one in a thousand should be."""
+        share = np.nan_to_num(self.error / np.maximum(self.sigma, 1e-6)) ** 2
+        freedom = np.isfinite(self.error).sum(axis=1)
+        return tuple(
+            name
+            for name, square, n in zip(self.names, share.sum(axis=1), freedom, strict=True)
+            if n and beyond(float(square), int(n)) < 0.001
+        )
+
+
+def check_points(network: Network, book: FieldBook, controls: tuple[Control, ...]) -> CheckPoints:
+    """Compare the survey with its check points."""
+    used = [c for c in controls if c.check]
+    rows = np.array(
+        [int(np.argmax(book.mark == book.marks.index(c.name))) for c in used], dtype=np.int64
+    )
+    place = np.array([c.position or (math.nan, math.nan) for c in used]).reshape(-1, 2)
+    up = np.array([math.nan if c.elevation is None else c.elevation for c in used])
+    own = np.array([[c.sigma, c.sigma, c.sigma_elevation] for c in used]).reshape(-1, 3)
+    horizontal, vertical = sigma_horizontal(network)[rows], sigma_vertical(network)[rows]
+    measured = np.column_stack([horizontal, horizontal, vertical])
+    error = np.column_stack([network.en[rows] - place, network.elevation[rows] - up])
+    return CheckPoints(tuple(c.name for c in used), error, np.hypot(own, measured))
+
+
+@dataclass(frozen=True, slots=True)
+class LeverArm:
+    """What the baseline's length costs at the far end of the site.
+
+    Parameters
+    ----------
+    row
+        Observation farthest from the middle of the baseline.
+    distance_m, baseline_m
+        Ground metres.
+    error_95_m
+        Semi-major axis of its 95 % error ellipse.
+    swing_95_m
+        The part that is the turn of its run.
+    baseline_only_95_m
+        What it would be if the runs shared the baseline and nothing else; ``None`` where that is
+        so.
+    """
+
+    row: int
+    distance_m: float
+    baseline_m: float
+    error_95_m: float
+    swing_95_m: float
+    baseline_only_95_m: float | None
+
+
+def lever_arm(
+    network: Network, baseline: tuple[int, int], baseline_only: Network | None
+) -> LeverArm:
+    """Measure the lever arm.
+
+    Parameters
+    ----------
+    network
+    baseline
+        Rows on the two baseline marks.
+    baseline_only
+        The same survey adjusted with the baseline marks as the only common marks.
+    """
+    ends = network.en[list(baseline)]
+    arm = np.hypot(*(network.en - ends.mean(axis=0)).T)
+    row = int(np.argmax(arm))
+    run = network.chains.run[row]
+    gain = network.turn_gain[run]
+    turn = float(gain @ network.horizontal @ gain) + float(network.turn_variance[run])
+    factor = network.frame.combined_factor
+    return LeverArm(
+        row=row,
+        distance_m=float(arm[row]) / factor,
+        baseline_m=math.dist(*ends) / factor,
+        error_95_m=ELLIPSE_95 * float(error_ellipses(network)[0][row]),
+        swing_95_m=1.96 * math.sqrt(max(turn, 0.0)) * float(arm[row]),
+        baseline_only_95_m=None
+        if baseline_only is None
+        else ELLIPSE_95 * float(error_ellipses(baseline_only)[0][row]),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    """The one extra measurement of a kind that would help the far end most.
+
+    Parameters
+    ----------
+    kind
+        ``"tie"``: a run visits a mark once more; ``"control"``: a mark's map position is measured.
+    mark
+        The mark.
+    run
+        The run that should visit it; empty for control.
+    row
+        Observation of that run from which to walk there, -1 for control.
+    error_95_m
+        What the far end would be good to.
+    """
+
+    kind: Literal["tie", "control"]
+    mark: str
+    run: str
+    row: int
+    error_95_m: float
+
+
+CANDIDATE_MARKS = 60
+CANDIDATE_RUNS = 4
+
+
+def advise(
+    network: Network, book: FieldBook, noise: LegNoise, far: int, sigma_control: float
+) -> tuple[Advice, ...]:
+    """Compute what each candidate measurement would gain; return the best of each kind.
+
+    Parameters
+    ----------
+    network, book
+    noise
+        Leg noise of the extra visit.
+    far
+        Row whose error is to shrink.
+    sigma_control
+        Standard deviation per axis that a newly measured map position would have, metres.
+
+    Returns
+    -------
+    tuple of Advice
+        Best tie, best control mark; a kind is missing if it gains less than a twentieth.
+
+    Notes
+    -----
+    One more pair of observations with derivative A and variance v changes the covariance C of the
+    far end to ``C - G (S + v I)^-1 G^T``, with G its covariance with the new pair and S the pair's
+    own.
+    """
+    rows = np.flatnonzero(book.mark >= 0)
+    if not len(rows):
+        return ()
+    _, first = np.unique(book.mark[rows], return_index=True)
+    marks = rows[first]
+    if len(marks) > CANDIDATE_MARKS:
+        marks = marks[np.linspace(0, len(marks) - 1, CANDIDATE_MARKS).round().astype(int)]
+    pairs: list[tuple[int, int, int]] = []  # mark's row, row walked from, run that walks
+    step_by_run: dict[int, Ints] = {}
+    shown = np.argsort(-np.bincount(book.run))[:CANDIDATE_RUNS]
+    for run in shown.tolist():
+        of_run = np.flatnonzero(book.run == run)
+        step_by_run[run] = of_run[:: max(1, len(of_run) // 500)]
+    for mark in marks.tolist():
+        for run, of_run in step_by_run.items():
+            apart = np.hypot(*(network.en[of_run] - network.en[mark]).T)
+            if run == book.run[mark]:
+                # its own run comes back at the end of its walk
+                pairs.append((mark, int(of_run[-1]), run))
+            elif not np.any((book.run == run) & (book.mark == book.mark[mark])):
+                pairs.append((mark, int(of_run[np.argmin(apart)]), run))
+    best: list[Advice] = []
+    now = ELLIPSE_95 * float(error_ellipses(network)[0][far])
+    controls = [(int(m), -1, int(book.run[m])) for m in marks]
+    for candidates in (pairs, controls):
+        if not candidates:
+            continue
+        table = np.array(candidates, dtype=np.int64)
+        own, cross, others = sight_covariance(network, far, table[:, 0], table[:, 1])
+        if candidates is pairs:
+            length = np.hypot(*(network.en[table[:, 0]] - network.en[table[:, 1]]).T)
+            variance = noise.constant**2 + noise.per_sqrt_metre**2 * length
+        else:
+            variance = np.full(len(table), sigma_control**2)
+        others = others + np.maximum(variance, 1e-8)[:, None, None] * np.eye(2)
+        left = own - cross @ np.linalg.solve(others, cross.transpose(0, 2, 1))
+        error = ELLIPSE_95 * np.sqrt(np.maximum(np.linalg.eigvalsh(left)[:, 1], 0.0))
+        i = int(np.argmin(error))
+        if error[i] < 0.95 * now:
+            mark, row, run = candidates[i]
+            name = book.marks[book.mark[mark]]
+            walks = book.runs[run] if row >= 0 else ""
+            best.append(Advice("tie" if row >= 0 else "control", name, walks, row, float(error[i])))
+    return tuple(best)
+
+
+def allowed_relative_precision(distance_m: float) -> float:
+    """Return 2 cm plus 50 ppm of a distance, metres.
+
+    2021 ALTA/NSPS Minimum Standard Detail Requirements, section 3.E.v: 95 % between neighbouring
+    corners. Compared as information only: geosite makes no boundary survey.
+    """
+    return 0.02 + 50e-6 * distance_m
+
+
+@dataclass(frozen=True, slots=True)
+class NeighbourPrecision:
+    """How well named marks next to each other are known relative to each other.
+
+    Parameters
+    ----------
+    pairs
+        How many were compared.
+    within
+        How many keep 2 cm plus 50 ppm.
+    worst : (row before, row after)
+    worst_95_m, allowed_m
+        Semi-major axis of the worst pair's 95 % ellipse, and what would be allowed for it.
+    """
+
+    pairs: int
+    within: int
+    worst: tuple[int, int]
+    worst_95_m: float
+    allowed_m: float
+
+
+def neighbour_precision(network: Network, book: FieldBook) -> NeighbourPrecision | None:
+    """Compare neighbouring named marks of a run with 2 cm plus 50 ppm; ``None`` without any."""
+    order = np.argsort(book.run, kind="stable")
+    before, after = order[:-1], order[1:]
+    pair = (book.run[before] == book.run[after]) & (book.mark[before] >= 0)
+    pair &= (book.mark[after] >= 0) & (book.mark[before] != book.mark[after])
+    before, after = before[pair], after[pair]
+    if not len(before):
+        return None
+    distance = np.hypot(*(network.en[after] - network.en[before]).T)
+    error = ELLIPSE_95 * relative_ellipses(network, before, after)[0]
+    allowed = 0.02 + 50e-6 * distance / network.frame.combined_factor
+    worst = int(np.argmax(error - allowed))
+    return NeighbourPrecision(
+        pairs=len(before),
+        within=int((error <= allowed).sum()),
+        worst=(int(before[worst]), int(after[worst])),
+        worst_95_m=float(error[worst]),
+        allowed_m=float(allowed[worst]),
+    )
+
+
+def levelling_mm_per_sqrt_km(closure: Closure) -> float:
+    """Return the vertical misclosure of a loop over the root of its length, mm per sqrt(km).
+
+    FGCC 1984 allows 12 for third-order levelling (from memory).
+    """
+    return abs(closure.misclosure_up_m) * 1000 / math.sqrt(max(closure.length_m, 1e-3) / 1000)

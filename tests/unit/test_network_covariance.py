@@ -1,0 +1,317 @@
+"""The closed-form covariance against a dense solution and against simulated walks."""
+
+from __future__ import annotations
+
+import math
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+import pytest
+from network_cases import notes, turned
+
+from geosite.fieldbook.model import Notes
+from geosite.network.adjust import adjust
+from geosite.network.covariance import (
+    covariance,
+    error_ellipses,
+    relative_ellipses,
+    sight_covariance,
+    sigma,
+    sigma_horizontal,
+    sigma_vertical,
+    sigmas,
+)
+from geosite.network.model import LinearForm, Network
+from geosite.network.solve import Prior, level, place
+from geosite.network.tie import make_legs
+from geosite.network.walk import make_chains, walk_runs
+
+# true ground of a small invented site, metres; unnamed stops are walked through once
+PLACES = {
+    "A": (0.0, 0.0, 1.0),
+    "B": (6.0, 1.0, 1.1),
+    "T1": (20.0, 12.0, 0.7),
+    "T2": (-3.0, 25.0, 0.4),
+    "T3": (14.0, 30.0, 0.2),
+    "C": (28.0, 3.0, 0.9),
+}
+# open ends, chains of several marks, standing still, marks seen twice by one run
+WALKS = {
+    "R1": ["s1", "A", "B", "s2", "s3", "T1", "s4", "T2", "s5", "s6", "B", "A"],
+    "R2": ["B", "s7", "A", "T1", "s8", "s9", "s10", "T3", "C", "s11", "B", "s12", "s13"],
+    "R3": ["A", "B", "T2", "s14", "T3", "s15", "T2", "s16", "A", "s17", "B"],
+}
+ANCHORS: dict[str, tuple[dict[str, dict[str, Any]], dict[str, Any]]] = {
+    "two marks with sigma": (
+        {
+            "A": {"easting": 500.0, "northing": 700.0, "elevation": 1.0, "sigma": 0.02},
+            "B": {"easting": 506.0, "northing": 701.0, "elevation": 1.1, "sigma": 0.01},
+        },
+        {},
+    ),
+    "two exact marks": (
+        {
+            "A": {"easting": 500.0, "northing": 700.0, "elevation": 1.0},
+            "B": {"easting": 506.0, "northing": 701.0},
+        },
+        {},
+    ),
+    "three marks, one seen once": (
+        {
+            "A": {"easting": 500.0, "northing": 700.0, "elevation": 1.0, "sigma": 0.02},
+            "B": {"easting": 506.0, "northing": 701.0, "sigma": 0.02},
+            "C": {"easting": 528.0, "northing": 703.0, "elevation": 0.9, "sigma": 0.05},
+        },
+        {},
+    ),
+    "one mark and an azimuth": (
+        {"A": {"easting": 500.0, "northing": 700.0, "elevation": 1.0, "sigma": 0.02}},
+        {"azimuth": {"value": math.degrees(math.atan2(6, 1)), "sigma": 0.1}},
+    ),
+    "one mark and an exact azimuth": (
+        {"A": {"easting": 500.0, "northing": 700.0, "elevation": 1.0}},
+        {"azimuth": {"value": math.degrees(math.atan2(6, 1))}},
+    ),
+}
+NOISE = (0.005, 0.004)
+
+
+def places() -> dict[str, np.ndarray]:
+    rng = np.random.default_rng(3)
+    found = {name: np.array(place) for name, place in PLACES.items()}
+    for stops in WALKS.values():
+        for stop in stops:
+            if stop not in found:
+                found[stop] = np.append(rng.uniform(-5, 35, 2), rng.uniform(0, 1))
+    return found
+
+
+def survey(anchor: str, rng: np.random.Generator | None = None) -> Notes:
+    """Walk the site, without noise or with; every run in a frame of its own."""
+    known, more = ANCHORS[anchor]
+    where, rows = places(), []
+    for number, (run, stops) in enumerate(WALKS.items()):
+        local = np.array([where[stop] for stop in stops])
+        if rng is not None:
+            legs = np.diff(local, axis=0)
+            spread = np.sqrt(NOISE[0] ** 2 + NOISE[1] ** 2 * np.sqrt((legs**2).sum(axis=1)))
+            legs = legs + rng.standard_normal(legs.shape) * spread[:, None]
+            local = np.vstack([local[0], local[0] + np.cumsum(legs, axis=0)])
+        local = turned(local, 100.0 * number + 17, (3.0, -8.0, 2.0))
+        for stop, xyz in zip(stops, local, strict=True):
+            rows.append((run, "" if stop.startswith("s") else stop, *xyz))
+    # a plain map at the very middle, so that ground is grid
+    crs = "+proj=tmerc +lat_0=0 +lon_0=11 +k=1 +x_0=500 +y_0=700 +ellps=GRS80 +units=m +type=crs"
+    return notes(rows, known, noise=NOISE, crs=crs, **more)
+
+
+def dense(case: Notes, network: Network) -> tuple[np.ndarray, np.ndarray]:
+    """Covariance of all rows' easting, northing (2 n) and elevation (n), every mark an unknown."""
+    book, n = case.book, len(case.book)
+    mark = {}
+    unknown = np.array(
+        [
+            mark.setdefault(("mark", m) if m >= 0 else ("row", i), len(mark))
+            for i, m in enumerate(book.mark)
+        ]
+    )
+    count, runs = len(mark), len(book.runs)
+    rows, rows_up = [], []
+    for run in range(runs):
+        at = np.flatnonzero(book.run == run)
+        for i, j in pairwise(at):
+            length = float(np.sqrt(((book.local[j] - book.local[i]) ** 2).sum()))
+            weight = 1 / math.sqrt(NOISE[0] ** 2 + NOISE[1] ** 2 * length + 1e-12)
+            step = network.en[j] - network.en[i]
+            for axis, across in ((0, step[1]), (1, -step[0])):
+                row = np.zeros(2 * count + runs)
+                row[axis * count + unknown[j]] += 1
+                row[axis * count + unknown[i]] -= 1
+                row[2 * count + run] = across
+                rows.append(row * weight / math.sqrt(network.variance_factor))
+            row = np.zeros(count)
+            row[unknown[j]] += 1
+            row[unknown[i]] -= 1
+            rows_up.append(row * weight / math.sqrt(network.vertical_variance_factor))
+    held, held_up = [], []
+    for name, known in case.site.anchor.marks.items():
+        at = unknown[np.flatnonzero(book.mark == book.marks.index(name))[0]]
+        for axis in (0, 1):
+            row = np.zeros(2 * count + runs)
+            row[axis * count + at] = 1 / (known.sigma or 1)
+            (rows if known.sigma else held).append(row)
+        if known.elevation is not None:
+            row = np.zeros(count)
+            row[at] = 1 / (known.sigma or 1)
+            (rows_up if known.sigma else held_up).append(row)
+    azimuth = case.site.anchor.azimuth
+    if azimuth is not None:
+        a, b = (np.flatnonzero(book.mark == book.marks.index(name))[0] for name in "AB")
+        step = network.en[b] - network.en[a]
+        row = np.zeros(2 * count + runs)
+        for knot, sign in ((unknown[b], 1), (unknown[a], -1)):
+            row[knot] = sign * step[1] / (step @ step)
+            row[count + knot] = -sign * step[0] / (step @ step)
+        if azimuth.sigma:
+            rows.append(row / math.radians(azimuth.sigma))
+        else:
+            held.append(row)
+
+    def covariance_of(design: list[np.ndarray], fixed: list[np.ndarray]) -> np.ndarray:
+        table = np.array(design)
+        free = np.eye(table.shape[1])
+        if fixed:  # what is exact: only the unknowns' space beside it moves
+            q, _ = np.linalg.qr(np.array(fixed).T, mode="complete")
+            free = q[:, len(fixed) :]
+        _, r = np.linalg.qr(table @ free)
+        root = free @ np.linalg.inv(r)
+        return root @ root.T
+
+    plan, up = covariance_of(rows, held), covariance_of(rows_up, held_up)
+    both = np.concatenate([unknown, count + unknown])
+    assert n == len(unknown)
+    return plan[np.ix_(both, both)], up[np.ix_(unknown, unknown)]
+
+
+def single_forms(n: int) -> list[LinearForm]:
+    one, none = np.ones(1), np.zeros(1)
+    at = [np.array([i]) for i in range(n)]
+    return (
+        [LinearForm(i, one, none, none) for i in at]
+        + [LinearForm(i, none, one, none) for i in at]
+        + [LinearForm(i, none, none, one) for i in at]
+    )
+
+
+@pytest.mark.parametrize("anchor", ANCHORS)
+def test_closed_form_equals_the_dense_solution(anchor: str) -> None:
+    case = survey(anchor)
+    network = adjust(case)
+    n = len(case.book)
+    plan, up = dense(case, network)
+    found = covariance(network, single_forms(n))
+    scale = plan.diagonal().max()
+    assert np.abs(found[: 2 * n, : 2 * n] - plan).max() < 1e-9 * scale
+    assert np.abs(found[2 * n :, 2 * n :] - up).max() < 1e-9 * up.diagonal().max()
+    assert np.abs(found[: 2 * n, 2 * n :]).max() == 0.0
+    own = plan.diagonal()
+    assert sigma_horizontal(network) ** 2 == pytest.approx(
+        (own[:n] + own[n:]) / 2, abs=1e-9 * scale
+    )
+    assert sigma_vertical(network) ** 2 == pytest.approx(up.diagonal(), abs=1e-9 * up.max())
+
+    major, minor, azimuth = error_ellipses(network)
+    for i in (0, 4, 13, n - 1):
+        block = plan[np.ix_([i, n + i], [i, n + i])]
+        values = np.linalg.eigvalsh(block)
+        assert [minor[i] ** 2, major[i] ** 2] == pytest.approx(values, abs=1e-9 * scale)
+        direction = np.array([math.sin(azimuth[i]), math.cos(azimuth[i])])
+        assert direction @ block @ direction == pytest.approx(values[1], abs=1e-9 * scale)
+
+    before, after = np.arange(n - 1), np.arange(1, n)
+    same = case.book.run[before] == case.book.run[after]
+    before, after = before[same], after[same]
+    relative = relative_ellipses(network, before, after)[0]
+    for k, (i, j) in enumerate(zip(before, after, strict=True)):
+        pick = np.zeros((2, 2 * n))
+        pick[0, [i, j]] = pick[1, [n + i, n + j]] = -1, 1
+        value = np.linalg.eigvalsh(pick @ plan @ pick.T)[1]
+        assert relative[k] ** 2 == pytest.approx(value, abs=1e-9 * scale)
+
+
+def test_forms_of_many_rows_and_their_correlation() -> None:
+    case = survey("two marks with sigma")
+    network = adjust(case)
+    n = len(case.book)
+    plan, up = dense(case, network)
+    rng = np.random.default_rng(5)
+    forms, tables = [], []
+    for size in (3, 8, 20):
+        rows = rng.integers(0, n, size)  # rows may appear twice
+        east, north, lift = rng.normal(size=(3, size))
+        forms.append(LinearForm(rows, east, north, lift))
+        table = np.zeros(3 * n)
+        np.add.at(table, rows, east)
+        np.add.at(table, n + rows, north)
+        np.add.at(table, 2 * n + rows, lift)
+        tables.append(table)
+    whole = np.zeros((3 * n, 3 * n))
+    whole[: 2 * n, : 2 * n], whole[2 * n :, 2 * n :] = plan, up
+    expected = np.array(tables) @ whole @ np.array(tables).T
+    assert covariance(network, forms) == pytest.approx(expected, rel=1e-8, abs=1e-12)
+    assert sigma(network, forms[1]) == pytest.approx(math.sqrt(expected[1, 1]), rel=1e-9)
+    total = forms[0] + 2.0 * forms[1]
+    assert sigma(network, total) ** 2 == pytest.approx(
+        expected[0, 0] + 4 * expected[0, 1] + 4 * expected[1, 1], rel=1e-9
+    )
+    assert sigmas(network, forms) ** 2 == pytest.approx(np.diag(expected), rel=1e-9)
+    assert covariance(network, []).shape == (0, 0)
+    assert sigmas(network, []).shape == (0,)
+
+
+def test_seen_from_another_run() -> None:
+    case = survey("two marks with sigma")
+    network = adjust(case)
+    n, target = len(case.book), 4
+    plan, _ = dense(case, network)
+    rows, base = np.array([6, 15, 20, 3]), np.array([-1, 17, 30, 9])
+    own, cross, others = sight_covariance(network, target, rows, base)
+    pick = [target, n + target]
+    scale = plan.diagonal().max()
+    assert own == pytest.approx(plan[np.ix_(pick, pick)], abs=1e-9 * scale)
+    assert cross[0] == pytest.approx(plan[np.ix_(pick, [6, n + 6])], abs=1e-9 * scale)
+    assert others[0] == pytest.approx(plan[np.ix_([6, n + 6], [6, n + 6])], abs=1e-9 * scale)
+    # a sight from the row before it in the same chain is that leg's vector in the run's own frame:
+    # the turn of the run is taken out, so its error is smaller than that of the difference
+    difference = np.zeros((2, 2 * n))
+    difference[0, [3, 9]] = difference[1, [n + 3, n + 9]] = 1, -1
+    assert np.trace(others[3]) != pytest.approx(np.trace(difference @ plan @ difference.T))
+
+
+def test_against_5000_simulated_walks() -> None:
+    case = survey("two exact marks")
+    expected = adjust(case)
+    book, count = case.book, 5000
+    noise, known = case.site.survey.leg_noise, frozenset("AB")
+    walk = walk_runs(book, noise, known)
+    start = [walk.knots.index(name) for name in "AB"]
+    places = Prior(np.array(start), np.array([[0.0, 0.0], [6.0, 1.0]]), np.zeros(2))
+    height = Prior(np.array(start[:1]), np.ones(1), np.zeros(1))
+    rng = np.random.default_rng(11)
+    # the true legs of each run, then walks with noise
+    order, run = walk.row, book.run[walk.row]
+    legs = np.diff(book.local[order], axis=0, prepend=np.zeros((1, 3)))
+    first = np.append(True, run[1:] != run[:-1])
+    spread = np.sqrt(NOISE[0] ** 2 + NOISE[1] ** 2 * np.sqrt((legs**2).sum(axis=1)))
+    spread[first] = 0.0
+    found = np.empty((count, len(book), 3))
+    for i in range(count):
+        path = np.cumsum(legs + rng.standard_normal(legs.shape) * spread[:, None], axis=0)
+        ties = make_legs(walk, path, len(book.runs), (1.0, 1.0))
+        plan = place(ties, places, expected.orientation)
+        levels = level(ties, height)
+        chains, offset, rise = make_chains(walk, path, plan.orientation)
+        s, e, f = chains.start, chains.end, chains.fraction
+        found[i, :, :2] = (
+            (1 - f)[:, None] * plan.position[s] + f[:, None] * plan.position[e] + offset
+        )
+        found[i, :, 2] = (1 - f) * levels.elevation[s] + f * levels.elevation[e] + rise
+    seen = found.std(axis=0)
+    for simulated, stated, factor in (
+        (
+            np.sqrt((seen[:, 0] ** 2 + seen[:, 1] ** 2) / 2),
+            sigma_horizontal(expected),
+            expected.variance_factor,
+        ),
+        (seen[:, 2], sigma_vertical(expected), expected.vertical_variance_factor),
+    ):
+        stated = stated / math.sqrt(factor)
+        moving = stated > 1e-6
+        # a simulated sigma scatters by sigma / sqrt(2 count), 1 %: four of those, 36 marks at once
+        assert simulated[moving] == pytest.approx(stated[moving], rel=0.04)
+        assert np.all(simulated[~moving] < 1e-6)
+    mean = found.mean(axis=0)[:, :2] + [500.0, 700.0]
+    bias = np.abs(mean - expected.frame.to_map(expected.en))
+    stated = sigma_horizontal(expected).max() / math.sqrt(expected.variance_factor)
+    assert bias.max() < 5 * stated / math.sqrt(count)
