@@ -15,38 +15,64 @@ import numpy as np
 
 from geosite.fieldbook.model import Floats, Ints
 from geosite.network.model import LinearForm, Network
+from geosite.network.walk import sum_at
 
-__all__ = ["covariance", "error_ellipses", "sigma", "sigma_horizontal", "sigma_vertical", "sigmas"]
+__all__ = [
+    "covariance",
+    "error_ellipses",
+    "relative_ellipses",
+    "sight_covariance",
+    "sigma",
+    "sigma_horizontal",
+    "sigma_vertical",
+    "sigmas",
+]
 
 
-def _bridge(network: Network, factor: float) -> Floats:
-    """Variance per axis of each observation inside its chain, shape (n,), square metres."""
+def _turns(network: Network) -> tuple[Floats, Floats]:
+    """Covariance of orientations with knots, shape (R, 2 K), and their variance, shape (R,)."""
+    with_knots = network.turn_gain @ network.horizontal
+    variance = (with_knots * network.turn_gain).sum(axis=1) + network.turn_variance
+    return with_knots, variance
+
+
+def _planar(
+    network: Network,
+    ends: tuple[Ints, Ints],
+    shares: tuple[Floats, Floats],
+    turn: Floats,
+    run: Ints,
+) -> tuple[Floats, Floats, Floats]:
+    """Variance of easting, of northing and their covariance of ``a X[s] + b X[e] + turn t``."""
+    q, count = network.horizontal, len(network.chains.knots)
+    with_knots, variance = _turns(network)
+    (s, e), (a, b) = ends, shares
+
+    def pair(i: int, j: int) -> Floats:
+        si, ei, sj, ej = i * count + s, i * count + e, j * count + s, j * count + e
+        value: Floats = a**2 * q[si, sj] + b**2 * q[ei, ej] + a * b * (q[si, ej] + q[ei, sj])
+        value += turn[:, j] * (a * with_knots[run, si] + b * with_knots[run, ei])
+        value += turn[:, i] * (a * with_knots[run, sj] + b * with_knots[run, ej])
+        return value + turn[:, i] * turn[:, j] * variance[run]
+
+    return pair(0, 0), pair(1, 1), pair(0, 1)
+
+
+def _inside(network: Network) -> Floats:
+    """Share of an observation's variance that its chain leaves to it, times the variance."""
     chains = network.chains
-    rest = np.where(chains.is_open, 1.0, 1.0 - chains.fraction)
-    return factor * chains.variance * rest
+    rest: Floats = chains.variance * np.where(chains.is_open, 1.0, 1.0 - chains.fraction)
+    return rest
 
 
 def _marks(network: Network) -> tuple[Floats, Floats, Floats]:
-    """Variance of easting, of northing, and their covariance, shape (n,) each."""
-    chains, q = network.chains, network.horizontal
-    count = len(chains.knots)
-    s, e, f = chains.start, chains.end, chains.fraction
-    t = 2 * count + chains.run
-    east, north = chains.turn.T
-
-    def pair(a: int, b: int, turn_a: Floats, turn_b: Floats) -> Floats:
-        i, j, k, m = a + s, a + e, b + s, b + e
-        value = (1 - f) ** 2 * q[i, k] + f**2 * q[j, m] + f * (1 - f) * (q[i, m] + q[j, k])
-        value += turn_b * ((1 - f) * q[i, t] + f * q[j, t])
-        value += turn_a * ((1 - f) * q[k, t] + f * q[m, t])
-        return value + turn_a * turn_b * q[t, t]
-
-    bridge = _bridge(network, network.variance_factor)
-    return (
-        pair(0, 0, east, east) + bridge,
-        pair(count, count, north, north) + bridge,
-        pair(0, count, east, north),
+    chains = network.chains
+    f = chains.fraction
+    east, north, both = _planar(
+        network, (chains.start, chains.end), (1 - f, f), chains.turn, chains.run
     )
+    inside = network.variance_factor * _inside(network)
+    return east + inside, north + inside, both
 
 
 def sigma_horizontal(network: Network) -> Floats:
@@ -66,7 +92,16 @@ def sigma_vertical(network: Network) -> Floats:
     chains, q = network.chains, network.vertical
     s, e, f = chains.start, chains.end, chains.fraction
     value = (1 - f) ** 2 * q[s, s] + f**2 * q[e, e] + 2 * f * (1 - f) * q[s, e]
-    return np.sqrt(np.maximum(value + _bridge(network, network.vertical_variance_factor), 0.0))
+    return np.sqrt(np.maximum(value + network.vertical_variance_factor * _inside(network), 0.0))
+
+
+def _ellipses(east: Floats, north: Floats, both: Floats) -> tuple[Floats, Floats, Floats]:
+    middle, half = (east + north) / 2, np.hypot((east - north) / 2, both)
+    return (
+        np.sqrt(np.maximum(middle + half, 0.0)),
+        np.sqrt(np.maximum(middle - half, 0.0)),
+        np.mod(np.arctan2(2 * both, north - east) / 2, np.pi),
+    )
 
 
 def error_ellipses(network: Network) -> tuple[Floats, Floats, Floats]:
@@ -79,14 +114,42 @@ def error_ellipses(network: Network) -> tuple[Floats, Floats, Floats]:
     azimuth : array, shape (n,), radians
         Direction of the major axis, clockwise from grid north, 0 to pi.
     """
-    east, north, both = _marks(network)
-    middle, half = (east + north) / 2, np.hypot((east - north) / 2, both)
-    azimuth = np.mod(np.arctan2(2 * both, north - east) / 2, np.pi)
-    return (
-        np.sqrt(np.maximum(middle + half, 0.0)),
-        np.sqrt(np.maximum(middle - half, 0.0)),
-        azimuth,
+    return _ellipses(*_marks(network))
+
+
+def relative_ellipses(network: Network, before: Ints, after: Ints) -> tuple[Floats, Floats, Floats]:
+    """Return the standard error ellipse of one observation seen from the one before it in its run.
+
+    Parameters
+    ----------
+    network
+    before, after : array, shape (m,)
+        Rows of two observations of the same run next to each other.
+
+    Returns
+    -------
+    major, minor, azimuth : array, shape (m,)
+        As `error_ellipses`.
+    """
+    chains = network.chains
+    # a leg lies inside one chain: the chain of whichever end is not a knot, or that of both knots
+    inner = np.where(chains.chain[after] >= 0, after, before)
+    between = (chains.chain[before] < 0) & (chains.chain[after] < 0)
+    start = np.where(between, chains.start[before], chains.start[inner])
+    end = np.where(between, chains.start[after], chains.end[inner])
+    opened = chains.is_open[inner] & ~between
+    f0 = np.where(chains.chain[before] >= 0, chains.fraction[before], 0.0)
+    f1 = np.where(chains.chain[after] >= 0, chains.fraction[after], 1.0)
+    share = np.where(opened, 0.0, f1 - f0)
+    spent = network.variance_factor * np.where(
+        opened,
+        np.abs(chains.variance[after] - chains.variance[before]),
+        np.where(between, 0.0, share * chains.total[inner]),
     )
+    turn = chains.turn[after] - chains.turn[before]
+    east, north, both = _planar(network, (start, end), (-share, share), turn, chains.run[after])
+    inside = spent * (1 - share)
+    return _ellipses(east + inside, north + inside, both)
 
 
 def covariance(network: Network, forms: Sequence[LinearForm]) -> Floats:
@@ -105,88 +168,196 @@ def covariance(network: Network, forms: Sequence[LinearForm]) -> Floats:
     """
     if not forms:
         return np.zeros((0, 0))
-    chains = network.chains
-    count = len(chains.knots)
-    rows = np.concatenate([form.rows for form in forms]).astype(np.int64)
-    owner = np.repeat(np.arange(len(forms)), [len(form.rows) for form in forms])
-    east = np.concatenate([form.east for form in forms])
-    north = np.concatenate([form.north for form in forms])
-    up = np.concatenate([form.up for form in forms])
-    s, e, f = chains.start[rows], chains.end[rows], chains.fraction[rows]
-
-    def project(weight: Floats, offset: int, size: int) -> Floats:
-        out = np.zeros((len(forms), size))
-        np.add.at(out, (owner, offset + s), (1 - f) * weight)
-        np.add.at(out, (owner, offset + e), f * weight)
-        return out
-
-    size = len(network.horizontal)
-    plan = project(east, 0, size) + project(north, count, size)
-    turned = east * chains.turn[rows, 0] + north * chains.turn[rows, 1]
-    np.add.at(plan, (owner, 2 * count + chains.run[rows]), turned)
-    level = project(up, 0, count)
-    total = plan @ network.horizontal @ plan.T + level @ network.vertical @ level.T
-    inside = chains.chain[rows] >= 0
-    if inside.any():
-        total += _walks(
-            network,
-            rows[inside],
-            owner[inside],
-            east[inside],
-            north[inside],
-            up[inside],
-            len(forms),
-        )
+    rows, owner, weights = _stacked(forms)
+    plan, turns, level = _projected(network, rows, owner, weights, len(forms))
+    total: Floats = plan @ network.horizontal @ plan.T + level @ network.vertical @ level.T
+    total += (turns * network.turn_variance) @ turns.T
+    inside = np.flatnonzero(network.chains.chain[rows] >= 0)
+    if len(inside):
+        _add_walks(network, rows[inside], owner[inside], weights[inside], total)
     return (total + total.T) / 2
 
 
-def _walks(
-    network: Network, rows: Ints, owner: Ints, east: Floats, north: Floats, up: Floats, count: int
-) -> Floats:
-    """Part of the covariance that stems from the random walk inside the chains.
+def _stacked(forms: Sequence[LinearForm]) -> tuple[Ints, Ints, Floats]:
+    """Rows of all forms, the form each belongs to, and its three derivatives."""
+    rows = np.concatenate([form.rows for form in forms]).astype(np.int64)
+    owner = np.repeat(np.arange(len(forms)), [len(form.rows) for form in forms])
+    weights = np.column_stack(
+        [
+            np.concatenate([form.east for form in forms]),
+            np.concatenate([form.north for form in forms]),
+            np.concatenate([form.up for form in forms]),
+        ]
+    )
+    return rows, owner, weights
+
+
+def _projected(
+    network: Network, rows: Ints, owner: Ints, weights: Floats, sums: int
+) -> tuple[Floats, Floats, Floats]:
+    """Weighted sums as derivatives of knots (m, 2 K), of the runs' own turns, of elevations."""
+    chains = network.chains
+    count, runs = len(chains.knots), len(network.turn_variance)
+    east, north, up = weights.T
+    s, e, f = chains.start[rows], chains.end[rows], chains.fraction[rows]
+
+    def project(places: Ints, values: Floats, size: int) -> Floats:
+        return sum_at(owner * size + places, values, sums * size).reshape(sums, size)
+
+    turned = east * chains.turn[rows, 0] + north * chains.turn[rows, 1]
+    turns = project(chains.run[rows], turned, runs)
+    plan = np.hstack(
+        [project(s, (1 - f) * w, count) + project(e, f * w, count) for w in (east, north)]
+    )
+    level = project(s, (1 - f) * up, count) + project(e, f * up, count)
+    return plan + turns @ network.turn_gain, turns, level
+
+
+def sight_covariance(
+    network: Network, target: int, rows: Ints, seen_from: Ints
+) -> tuple[Floats, Floats, Floats]:
+    """Return the covariance of one mark with other marks as they are, or as a run would see them.
+
+    Parameters
+    ----------
+    network
+    target
+        Observation.
+    rows : array, shape (m,)
+        Observations.
+    seen_from : array, shape (m,)
+        Observation of the run that sees each of them, whose orientation then counts as well; ``-1``
+        for the place on the map.
+
+    Returns
+    -------
+    own : array, shape (2, 2), square metres
+        Covariance of the target's easting and northing.
+    cross : array, shape (m, 2, 2)
+        Of the target's with each other mark's.
+    others : array, shape (m, 2, 2)
+        Of each other mark's own.
+    """
+    chains = network.chains
+    every = np.append(target, rows)
+    base = np.append(-1, seen_from)
+    count, knots = len(every), len(chains.knots)
+    plan = np.zeros((count, 2, 2 * knots))
+    turns = np.zeros((count, 2, len(network.turn_variance)))
+    at = np.arange(count)
+    seen = np.flatnonzero(base >= 0)
+    for index, row, sign in ((at, every, 1.0), (seen, base[seen], -1.0)):
+        f = chains.fraction[row]
+        for axis in (0, 1):
+            here = np.full(len(index), axis)
+            np.add.at(plan, (index, here, axis * knots + chains.start[row]), sign * (1 - f))
+            np.add.at(plan, (index, here, axis * knots + chains.end[row]), sign * f)
+            np.add.at(turns, (index, here, chains.run[row]), sign * chains.turn[row, axis])
+    step = network.en[every[seen]] - network.en[base[seen]]
+    across = np.column_stack([step[:, 1], -step[:, 0]])
+    for axis in (0, 1):
+        here = np.full(len(seen), axis)
+        np.add.at(turns, (seen, here, chains.run[base[seen]]), across[:, axis])
+    plan += turns @ network.turn_gain
+    spread, turned = plan @ network.horizontal, turns * network.turn_variance
+    others = spread @ plan.transpose(0, 2, 1) + turned @ turns.transpose(0, 2, 1)
+    cross = np.einsum("ak,mbk->mab", spread[0], plan) + np.einsum("ar,mbr->mab", turned[0], turns)
+    inside = np.zeros(count)
+    inside += _inside_both(network, every, every)
+    inside[seen] += _inside_both(network, base[seen], base[seen])
+    inside[seen] -= 2 * _inside_both(network, every[seen], base[seen])
+    with_target = _inside_both(network, np.full(count, target), every)
+    with_target[seen] -= _inside_both(network, np.full(len(seen), target), base[seen])
+    others += inside[:, None, None] * np.eye(2)
+    cross += with_target[:, None, None] * np.eye(2)
+    return others[0], cross[1:], others[1:]
+
+
+def _inside_both(network: Network, a: Ints, b: Ints) -> Floats:
+    """Covariance per horizontal axis of what the chains leave to rows a and b, square metres."""
+    chains = network.chains
+    same = (chains.chain[a] == chains.chain[b]) & (chains.chain[a] >= 0)
+    va, vb = chains.variance[a], chains.variance[b]
+    taken = np.where(chains.is_open[a], 0.0, va * vb / np.where(same, chains.total[a], 1.0))
+    both: Floats = network.variance_factor * np.where(same, np.minimum(va, vb) - taken, 0.0)
+    return both
+
+
+def _add_walks(network: Network, rows: Ints, owner: Ints, weights: Floats, total: Floats) -> None:
+    """Add the part that stems from the random walk inside the chains.
 
     With the weights w of a quantity sorted by v along a chain, the free walk contributes the sum
     over the steps of v of (sum of the weights beyond)^2, and a bridge takes (sum of w v)^2 / V
-    away: both are sums of products, so one matrix product serves all pairs of quantities.
+    away: both are sums of products, so one matrix product serves all quantities on a chain.
     """
     chains = network.chains
-    names, chain = np.unique(chains.chain[rows], return_inverse=True)
-    order = np.lexsort((chains.variance[rows], chain))
-    rows, owner, chain = rows[order], owner[order], chain[order]
-    spent = chains.variance[rows]
-    first = np.append(True, chain[1:] != chain[:-1])
-    step = np.diff(spent, prepend=0.0)
-    step[first] = spent[first]
-    step = np.maximum(step, 0.0)
-    total = np.zeros(len(names))
-    closed = np.zeros(len(names), dtype=bool)
-    total[chain] = chains.total[rows]
-    closed[chain] = ~chains.is_open[rows]
-    out = np.zeros((count, count))
-    for weights, factor in (
-        (east, network.variance_factor),
-        (north, network.variance_factor),
-        (up, network.vertical_variance_factor),
-    ):
-        w = np.zeros((len(rows), count))
-        w[np.arange(len(rows)), owner] = weights[order]
-        running = np.cumsum(w[::-1], axis=0)[::-1]
-        # weights beyond a row inside its own chain: less what later chains add
-        last = np.append(first[1:], True)
-        ends = np.flatnonzero(last)
-        after = np.vstack([running[1:], np.zeros((1, count))])[ends]
-        beyond = running - after[chain]
-        moment = np.add.reduceat(w * spent[:, None], np.flatnonzero(first), axis=0)
-        taken = np.where(closed, 1.0 / np.where(closed, total, 1.0), 0.0)
-        out += factor * ((beyond * step[:, None]).T @ beyond - (moment * taken[:, None]).T @ moment)
-    return out
+    order = np.lexsort((chains.variance[rows], chains.chain[rows]))
+    rows, owner, weights = rows[order], owner[order], weights[order]
+    cuts = np.flatnonzero(np.diff(chains.chain[rows])) + 1
+    factors = (network.variance_factor, network.variance_factor, network.vertical_variance_factor)
+    for first, last in zip([0, *cuts], [*cuts, len(rows)], strict=True):
+        here = slice(first, last)
+        owners, column = np.unique(owner[here], return_inverse=True)
+        spent = chains.variance[rows[here]]
+        step = np.diff(spent, prepend=0.0)
+        row = rows[first]
+        block = np.zeros((len(owners), len(owners)))
+        for axis, factor in enumerate(factors):
+            if not weights[here, axis].any():
+                continue
+            table = np.zeros((last - first, len(owners)))
+            table[np.arange(last - first), column] = weights[here, axis]
+            beyond = np.cumsum(table[::-1], axis=0)[::-1]
+            block += factor * (beyond * step[:, None]).T @ beyond
+            if not chains.is_open[row]:
+                moment = spent @ table
+                block -= factor / chains.total[row] * np.outer(moment, moment)
+        total[np.ix_(owners, owners)] += block
+
+
+def sigmas(network: Network, forms: Sequence[LinearForm]) -> Floats:
+    """Return the standard deviation of each quantity, shape (m,), in its unit.
+
+    The same as the root of the diagonal of `covariance`, in time linear in the number of rows.
+    """
+    knots, runs = len(network.chains.knots), len(network.turn_variance)
+    together = max(1, 4_000_000 // (2 * knots + runs))
+    parts = [_variances(network, forms[i : i + together]) for i in range(0, len(forms), together)]
+    return np.sqrt(np.maximum(np.concatenate([*parts, np.zeros(0)]), 0.0))
+
+
+def _variances(network: Network, forms: Sequence[LinearForm]) -> Floats:
+    rows, owner, weights = _stacked(forms)
+    plan, turns, level = _projected(network, rows, owner, weights, len(forms))
+    variance: Floats = ((plan @ network.horizontal) * plan).sum(axis=1)
+    variance += ((level @ network.vertical) * level).sum(axis=1)
+    variance += (turns**2) @ network.turn_variance
+    chains = network.chains
+    inside = np.flatnonzero(chains.chain[rows] >= 0)
+    if not len(inside):
+        return variance
+    rows, owner, weights = rows[inside], owner[inside], weights[inside]
+    chain, spent = chains.chain[rows], chains.variance[rows]
+    order = np.lexsort((spent, chain, owner))
+    rows, owner, weights = rows[order], owner[order], weights[order]
+    chain, spent = chain[order], spent[order]
+    first = np.append(True, (chain[1:] != chain[:-1]) | (owner[1:] != owner[:-1]))
+    starts = np.flatnonzero(first)
+    group = np.cumsum(first) - 1
+    last = np.append(starts[1:], len(rows)) - 1
+    step = np.where(first, spent, np.diff(spent, prepend=0.0))
+    running = np.cumsum(weights, axis=0)
+    beyond = running[last][group] - running + weights
+    squares = np.add.reduceat(step[:, None] * beyond**2, starts, axis=0)
+    moment = np.add.reduceat(spent[:, None] * weights, starts, axis=0)
+    closed = ~chains.is_open[rows[starts]]
+    total = np.where(closed, chains.total[rows[starts]], 1.0)
+    squares -= np.where(closed, 1.0 / total, 0.0)[:, None] * moment**2
+    factors = (network.variance_factor, network.variance_factor, network.vertical_variance_factor)
+    variance += sum_at(owner[starts], squares @ np.array(factors), len(forms))
+    return variance
 
 
 def sigma(network: Network, form: LinearForm) -> float:
     """Return the standard deviation of one quantity, in its unit."""
-    return float(np.sqrt(max(float(covariance(network, [form])[0, 0]), 0.0)))
-
-
-def sigmas(network: Network, forms: Sequence[LinearForm]) -> Floats:
-    """Return the standard deviation of each of many quantities, shape (m,), in their units."""
-    return np.array([sigma(network, form) for form in forms])
+    return float(sigmas(network, [form])[0])
