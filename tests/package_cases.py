@@ -10,6 +10,7 @@ import dataclasses
 import math
 from collections.abc import Mapping, Sequence
 from functools import cache
+from itertools import cycle
 from typing import Any
 
 import numpy as np
@@ -209,7 +210,7 @@ def marks() -> list[tuple[str, float, float, str, str]]:
     found += [(f"S{i}", e, n, "", "") for i, (e, n) in enumerate(spots, start=1)]
     for shape in features():
         corners = shape.pieces[0].vertices[:4, :2] / FACTOR
-        prefix = shape.name[0].upper()
+        prefix = shape.name[:2].upper()
         found += [
             (f"{prefix}{i}", float(e), float(n), shape.name, shape.code)
             for i, (e, n) in enumerate(corners, start=1)
@@ -509,4 +510,41 @@ def only(package: Package, *names: str) -> Package:
         package,
         layers=tuple(x for x in package.layers if x.name in names),
         rasters=tuple(x for x in package.rasters if x.name in names),
+    )
+
+
+HOSTILE = (
+    "</script><script>window.hacked=1</script>",
+    "<img src=x onerror=window.hacked=1>",
+    "<!--<script>",
+    "]]>",
+    "{{script}} {{policy}} {{site}}",
+    "'\"`${window.hacked=1}`\\",
+    "a\u2028b\u2029c\x00d\u202ee",
+    "\ud800",
+    "n" * 10_000,
+)
+
+
+def hostile_landing(*names: str) -> Package:
+    """Return the site with every text taken from `names` in turn."""
+    package = ferry_landing()
+    supply = cycle(names)
+
+    def renamed(x: Layer) -> Layer:
+        records = [
+            {k: next(supply) if isinstance(v, str) and k != "verdict" else v for k, v in r.items()}
+            for r in x.records
+        ]
+        return dataclasses.replace(x, records=records, title=next(supply))
+
+    return dataclasses.replace(
+        package,
+        title=names[0],
+        date=next(supply),
+        layers=tuple(map(renamed, package.layers)),
+        codes={name: Code(title=name, inlet=i == 0) for i, name in enumerate(names)},
+        findings=tuple(Finding("look", "x", name) for name in names)
+        + tuple(Finding("note", "y", name) for name in names),
+        frame=dataclasses.replace(package.frame, crs_name=next(supply), vertical_name=next(supply)),
     )

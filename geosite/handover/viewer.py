@@ -122,7 +122,9 @@ def _hash(text: str) -> str:
 
 def _json(value: Any) -> str:
     """Return JSON that cannot end or comment out the script element it stands in."""
-    text = json.dumps(value, ensure_ascii=True, allow_nan=False, separators=(",", ":"))
+    text = json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+    # a lone surrogate, which no UTF-8 file can hold, becomes a question mark
+    text = text.encode("utf-8", "replace").decode("utf-8")
     return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
 
 
@@ -232,7 +234,7 @@ def _value(value: Any) -> Any:
     if isinstance(value, bool | int) or value is None:
         return value
     if isinstance(value, float | np.floating):
-        return round(float(value), 4) if math.isfinite(value) else None
+        return round(float(value), 6) if math.isfinite(value) else None
     return str(value)[:200]
 
 
