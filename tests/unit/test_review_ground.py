@@ -77,3 +77,16 @@ def test_sum_form_adds_up(laid):
         seen = np.bincount(both.rows, getattr(both, axis), 200)
         expected = np.bincount(summed.rows, getattr(summed, axis), 200)
         assert np.allclose(seen, expected, atol=1e-12)
+
+
+def test_level_covariance_of_pairs_is_that_of_the_forms(laid):
+    from geosite.network.covariance import covariance, level_covariance
+    from geosite.network.model import LinearForm
+
+    network, terrain, _ = laid
+    rows = terrain.rows[::5]
+    zero, one = np.zeros(1), np.ones(1)
+    whole = covariance(network, [LinearForm(np.array([r]), zero, zero, one) for r in rows])
+    a, b = np.meshgrid(rows, rows, indexing="ij")
+    pairs = level_covariance(network, a.ravel(), b.ravel()).reshape(whole.shape)
+    assert np.allclose(pairs, whole, rtol=1e-9, atol=1e-15)
