@@ -10,7 +10,7 @@ from typing import Any
 import click
 
 from geosite import __version__
-from geosite.errors import InputError
+from geosite.errors import InputError, Problem
 from geosite_cli.execute import Execute, example_call
 from geosite_cli.terminal import echo, progress
 
@@ -264,3 +264,69 @@ def execute() -> None:
     Results are written into DIR and named, as JSON, on standard output. A result of one process can
     be an input of the next.
     """
+
+
+@geosite.command(epilog="\b\nExample:\n  geosite serve --folder served --port 5000")
+@click.option(
+    "--folder",
+    required=True,
+    type=click.Path(path_type=Path),
+    metavar="DIR",
+    help="Where uploaded files and results are kept; nothing outside it is read or written.",
+)
+@click.option(
+    "--port",
+    default=5000,
+    show_default=True,
+    type=click.IntRange(0, 65535),
+    metavar="NUMBER",
+    help="Port on this machine; 0 takes a free one.",
+)
+@click.option(
+    "--time-limit",
+    default=600.0,
+    show_default=True,
+    type=click.FloatRange(0.1, 1e6),
+    metavar="SECONDS",
+    help="Runs that take longer are ended.",
+)
+@click.option(
+    "--upload-limit",
+    default=500,
+    show_default=True,
+    type=click.IntRange(1, 1_000_000),
+    metavar="MB",
+    help="Largest file that may be sent.",
+)
+@click.option(
+    "--memory-limit",
+    default=8000,
+    show_default=True,
+    type=click.IntRange(500, 10_000_000),
+    metavar="MB",
+    help="Most memory that one run may take.",
+)
+def serve(folder: Path, port: int, time_limit: float, upload_limit: int, memory_limit: int) -> None:
+    """Serve all processes to other programs on this machine, over OGC API - Processes.
+
+    The address is printed once it answers. It is reachable from this machine only. Send files with
+    PUT to /files/uploads/NAME, run processes with POST to /processes/ID/execution, end it with
+    Ctrl-C.
+    """
+    try:
+        from geosite.processes import host
+    except ModuleNotFoundError as error:
+        raise InputError(
+            Problem(
+                "host-missing",
+                f"{error.name} is not installed",
+                "the optional part that serves processes",
+                "install geosite[host]",
+            )
+        ) from error
+    limits = host.Limits(
+        seconds=time_limit,
+        upload_bytes=upload_limit * 1_000_000,
+        memory_bytes=memory_limit * 1_000_000,
+    )
+    host.serve(folder, port, limits=limits, ready=click.echo)

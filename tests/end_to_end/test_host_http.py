@@ -1,0 +1,399 @@
+"""The HTTP host, over HTTP, against the real server in a process of its own."""
+
+from __future__ import annotations
+
+import http.server
+import json
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import threading
+import time
+import urllib.error
+import urllib.request
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pytest
+import tifffile
+from cli_runner import FERRY, geosite, geosite_process
+
+from geosite.processes.registry import processes
+
+SITE = "[handover]\nplan = false\nviewer = false\ndxf = false\ngeojson = false\n"
+
+
+@dataclass(frozen=True)
+class Answer:
+    status: int
+    headers: dict[str, str]
+    body: bytes
+
+    @property
+    def json(self) -> Any:
+        return json.loads(self.body)
+
+
+@dataclass(frozen=True)
+class Host:
+    url: str
+    folder: Path
+    process: subprocess.Popen[str]
+
+    def ask(
+        self, method: str, path: str, body: Any = None, headers: dict[str, str] | None = None
+    ) -> Answer:
+        url = path if path.startswith("http") else self.url + path
+        data = json.dumps(body).encode() if isinstance(body, dict | list) else body
+        asked = urllib.request.Request(url, data, headers or {}, method=method)
+        try:
+            with urllib.request.urlopen(asked, timeout=60) as answer:
+                return Answer(answer.status, dict(answer.headers), answer.read())
+        except urllib.error.HTTPError as answer:
+            with answer:
+                return Answer(answer.code, dict(answer.headers), answer.read())
+
+    def run(self, process: str, inputs: Any, *, later: bool = False, **more: Any) -> Answer:
+        headers = {"Content-Type": "application/json"}
+        if later:
+            headers["Prefer"] = "respond-async"
+        return self.ask(
+            "POST", f"/processes/{process}/execution", {"inputs": inputs, **more}, headers
+        )
+
+    def send(self, name: str, data: bytes) -> str:
+        answer = self.ask("PUT", f"/files/uploads/{name}", data)
+        assert answer.status == 201, answer.body
+        return str(answer.json["href"])
+
+    def wait(self, location: str) -> Any:
+        deadline = time.monotonic() + 60
+        while time.monotonic() < deadline:
+            job = self.ask("GET", f"{location}?f=json").json
+            if job["status"] in ("successful", "failed"):
+                return job
+            time.sleep(0.05)
+        raise AssertionError("the job does not end")
+
+    def jobs(self) -> list[Any]:
+        return list(self.ask("GET", "/jobs?f=json").json["jobs"])
+
+
+def start(folder: Path, *options: str) -> Host:
+    child = subprocess.Popen(
+        [sys.executable, "-m", "geosite_cli", "serve", "--folder", folder, "--port", "0", *options],
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+    )  # fmt: skip
+    assert child.stdout is not None
+    url = child.stdout.readline().strip()
+    if not url:
+        assert child.stderr is not None
+        raise AssertionError(child.stderr.read())
+    return Host(url, folder, child)
+
+
+def stop(host: Host, number: signal.Signals = signal.SIGINT) -> str:
+    host.process.send_signal(number)
+    _, said = host.process.communicate(timeout=30)
+    return said
+
+
+@pytest.fixture(scope="module")
+def host(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Host]:
+    running = start(tmp_path_factory.mktemp("host") / "served", "--upload-limit", "1")
+    try:
+        running.send("points.csv", (FERRY / "truth.csv").read_bytes())
+        yield running
+    finally:
+        said = stop(running)
+    assert "Traceback" not in said
+
+
+POINTS = {"points": {"href": "uploads/points.csv"}, "crs": "EPSG:25832", "cell_size": 1}
+
+
+def test_every_process_is_listed_and_described(host: Host) -> None:
+    listed = host.ask("GET", "/processes?f=json").json["processes"]
+    known = processes().processes
+    assert {one["id"] for one in listed} == set(known)
+    described = host.ask("GET", "/processes/derive-slope?f=json").json
+    assert described["inputs"]["method"]["schema"]["enum"] == ["horn", "zevenbergen-thorne"]
+    assert described["jobControlOptions"] == ["sync-execute", "async-execute"]
+    assert host.ask("GET", "/processes/derive-slop?f=json").status == 404
+    assert host.ask("GET", "/openapi?f=json").json["paths"]["/processes/derive-slope/execution"]
+    assert host.ask("GET", "/conformance?f=json").status == 200
+    # and for people
+    assert b"<html" in host.ask("GET", "/processes/derive-slope?f=html").body
+
+
+def test_a_run_answers_with_references_that_the_next_run_takes(host: Host, tmp_path: Path) -> None:
+    first = host.run("interpolate-elevation", POINTS)
+    assert first.status == 200, first.body
+    elevation = first.json["elevation"]
+    assert elevation["href"].startswith(f"{host.url}/files/jobs/")
+    fetched = host.ask("GET", elevation["href"])
+    assert fetched.headers["X-Content-Type-Options"] == "nosniff"
+    (tmp_path / "e.tif").write_bytes(fetched.body)
+    values = tifffile.imread(tmp_path / "e.tif", level=0)
+    assert 400 < values[values != -9999].mean() < 404
+    second = host.run("derive-slope", {"elevation": elevation, "unit": "degree"})
+    assert set(second.json) == {"slope", "aspect"}
+    # only what was asked for
+    third = host.run("derive-slope", {"elevation": elevation["href"]}, outputs={"aspect": {}})
+    assert set(third.json) == {"aspect"}
+    wrong = host.run("derive-slope", {"elevation": elevation["href"]}, outputs={"slop": {}})
+    assert (wrong.status, "slope, aspect" in wrong.json["description"]) == (400, True)
+
+
+def test_a_job_in_the_background(host: Host) -> None:
+    begun = host.run("interpolate-elevation", POINTS, later=True)
+    assert begun.status == 201
+    assert begun.json["status"] == "accepted"
+    location = begun.headers["Location"]
+    assert location.endswith(begun.json["jobID"])
+    job = host.wait(location)
+    assert (job["status"], job["progress"]) == ("successful", 100)
+    results = host.ask("GET", f"{location}/results?f=json").json
+    path = host.folder / "jobs" / begun.json["jobID"] / "results/elevation.tif"
+    assert path.is_file()
+    assert host.ask("GET", results["elevation"]["href"]).body == path.read_bytes()
+    assert host.ask("DELETE", location).status == 200
+    assert host.ask("GET", location).status == 404
+    assert not path.parent.parent.exists()
+    assert host.ask("GET", results["elevation"]["href"]).status == 404
+
+
+def test_a_whole_site_is_built(host: Host) -> None:
+    assert geosite("new", host.folder.parent / "yard").status == 0
+    for name in ("site.toml", "field_book.csv"):
+        host.send(f"yard/{name}", (host.folder.parent / "yard" / name).read_bytes())
+    built = host.run("build-site", {"site": "uploads/yard/site.toml"})
+    assert built.status == 200, built.body
+    report = host.ask("GET", built.json["report"]["href"]).json
+    assert report["site"]["title"] == "Starter site (invented)"
+
+
+def test_a_survey_that_is_refused_says_why(host: Host) -> None:
+    assert geosite("new", host.folder.parent / "loose").status == 0
+    site = (host.folder.parent / "loose/site.toml").read_text()
+    host.send("loose/site.toml", site.replace("limit = 300 ", "limit = 90000 ").encode())
+    host.send("loose/field_book.csv", (host.folder.parent / "loose/field_book.csv").read_bytes())
+    begun = host.run("check-survey", {"site": "uploads/loose/site.toml"}, later=True)
+    job = host.wait(begun.headers["Location"])
+    assert job["status"] == "failed"
+    assert "uploads/loose/field_book.csv:" in job["message"]
+    assert str(host.folder) not in json.dumps(job)
+    answer = host.run("check-survey", {"site": "uploads/loose/site.toml"})
+    assert answer.status == 400
+    assert "1:90000" in answer.json["description"]
+
+
+@pytest.mark.parametrize("later", [False, True])
+def test_schemas_are_enforced_before_a_job_begins(host: Host, later: bool) -> None:
+    before = len(host.jobs())
+    wrong = POINTS | {"cell_size": -1, "method": "tim", "cellsize": 1, "extent": [0, 1]}
+    answer = host.run("interpolate-elevation", wrong, later=later)
+    assert answer.status == 400
+    assert answer.json["description"].count("\n") == 3
+    assert 'did you mean "tin"?' in answer.json["description"]
+    assert len(host.jobs()) == before
+
+
+@pytest.mark.parametrize(
+    "body",
+    [b"", b"{", b"[]", b'{"inputs": []}', b'{"inputs": {"cell_size": NaN}}', b"\xff", b"[" * 99999,
+     b'{"inputs": {}, "inputs": {}}', b'{"input": {}}'],
+)  # fmt: skip
+def test_requests_that_are_none(host: Host, body: bytes) -> None:
+    answer = host.ask("POST", "/processes/derive-slope/execution", body)
+    assert answer.status == 400
+    assert answer.json["description"]
+    assert b"Traceback" not in answer.body
+
+
+@pytest.mark.parametrize(
+    "path",
+    [
+        "/etc/hostname",
+        "../../outside.csv",
+        "uploads/../../outside.csv",
+        "jobs/../.host/jobs.json",
+        ".host/jobs.json",
+        "uploads/link.csv",
+        "uploads/folder/outside.csv",
+        "file:///etc/hostname",
+        "http://127.0.0.1:1/a.csv",
+        "/vsicurl/http://127.0.0.1:1/a.csv",
+        "uploads/none.csv",
+        "uploads",
+        "",
+        "a\0b",
+        7,
+    ],
+)
+def test_only_files_in_the_folder_are_read(host: Host, path: Any) -> None:
+    outside = host.folder.parent / "outside.csv"
+    outside.write_text("easting,northing,elevation\n1,2,3\n4,5,6\n7,9,9\n")
+    for name, target in (("link.csv", outside), ("folder", outside.parent)):
+        if not (host.folder / "uploads" / name).is_symlink():
+            (host.folder / "uploads" / name).symlink_to(target)
+    answer = host.run("interpolate-elevation", POINTS | {"points": path})
+    assert answer.status == 400, answer.body
+    assert str(host.folder) not in answer.body.decode()
+
+
+def test_a_site_file_cannot_point_out_of_its_folder(host: Host) -> None:
+    text = (FERRY / "site.toml").read_text()
+    host.send("sly/site.toml", text.replace('"field_book.csv"', '"../../../outside.csv"').encode())
+    answer = host.run("check-survey", {"site": "uploads/sly/site.toml"})
+    assert answer.status == 400
+    assert "leads out of the site file's folder" in answer.json["description"]
+
+
+@pytest.mark.parametrize(
+    "path",
+    ["/files/.host/jobs.json", "/files/uploads/link.csv", "/files//etc/hostname",
+     "/files/uploads/%2e%2e/%2e%2e/outside.csv", "/files/uploads", "/files/uploads/none.csv"],
+)  # fmt: skip
+def test_nothing_else_is_handed_out(host: Host, path: str) -> None:
+    link = host.folder / "uploads/link.csv"
+    if not link.is_symlink():
+        link.symlink_to(host.folder.parent / "outside.csv")
+    assert host.ask("GET", path).status in (404, 308)
+    assert b"easting" not in host.ask("GET", path).body
+
+
+@pytest.mark.parametrize(
+    "name",
+    ["../a.csv", ".hidden", "a/b/c/d/e.csv", "a%00b", "a;b", "%2e%2e/a.csv", "x/%2e%2e/%2e%2e/a",
+     "points.csv/a", "yard", "", "x" * 200],
+)  # fmt: skip
+def test_uploads_go_nowhere_else(host: Host, name: str) -> None:
+    (host.folder / "uploads/yard").mkdir(exist_ok=True)
+    places = [host.folder.parent, host.folder, host.folder / "uploads"]
+    before = [sorted(path.name for path in place.iterdir()) for place in places]
+    answer = host.ask("PUT", f"/files/uploads/{name}", b"x")
+    assert 400 <= answer.status < 500
+    assert [sorted(path.name for path in place.iterdir()) for place in places] == before
+
+
+def test_uploads_have_a_limit_and_can_be_removed(host: Host) -> None:
+    assert host.ask("PUT", "/files/uploads/big.bin", b"x" * 1_000_001).status == 413
+    assert not (host.folder / "uploads/big.bin").exists()
+    host.send("small.bin", b"x" * 1000)
+    assert host.ask("DELETE", "/files/uploads/small.bin").status == 204
+    assert not (host.folder / "uploads/small.bin").exists()
+    assert list((host.folder / ".host").glob("tmp*")) == []
+
+
+@pytest.mark.parametrize(
+    "headers",
+    [{"Host": "elsewhere.invalid"}, {"Origin": "http://elsewhere.invalid"}, {"Origin": "null"}],
+)
+def test_other_sites_cannot_use_it_through_a_browser(host: Host, headers: dict[str, str]) -> None:
+    assert host.ask("GET", "/processes?f=json", headers=headers).status == 403
+    body = {"inputs": POINTS}
+    path = "/processes/interpolate-elevation/execution"
+    assert host.ask("POST", path, body, headers | {"Content-Type": "text/plain"}).status == 403
+    assert host.ask("PUT", "/files/uploads/x.csv", b"x", headers).status == 403
+
+
+def test_nothing_is_sent_to_addresses_that_a_request_names(host: Host) -> None:
+    called = []
+
+    class Ear(http.server.BaseHTTPRequestHandler):
+        def do_POST(self) -> None:
+            called.append(self.path)
+            self.send_response(200)
+            self.end_headers()
+
+    with http.server.HTTPServer(("127.0.0.1", 0), Ear) as ear:
+        thread = threading.Thread(target=ear.serve_forever)
+        thread.start()
+        address = f"http://127.0.0.1:{ear.server_address[1]}/"
+        answer = host.run(
+            "interpolate-elevation", POINTS,
+            subscriber={"successUri": address, "inProgressUri": address, "failedUri": address},
+        )  # fmt: skip
+        assert answer.status == 200
+        ear.shutdown()
+        thread.join()
+    assert called == []
+
+
+def test_a_job_that_is_dismissed_ends_and_leaves_nothing(host: Host) -> None:
+    begun = host.run("interpolate-elevation", POINTS | {"cell_size": 0.01}, later=True)
+    location = begun.headers["Location"]
+    deadline = time.monotonic() + 30
+    while host.ask("GET", f"{location}?f=json").json["status"] == "accepted":
+        assert time.monotonic() < deadline
+    assert host.ask("DELETE", location).status == 200
+    assert host.ask("GET", location).status == 404
+    time.sleep(0.3)
+    assert not (host.folder / "jobs" / begun.json["jobID"]).exists()
+
+
+def test_runs_that_take_too_long_are_ended(tmp_path: Path) -> None:
+    host = start(tmp_path / "served", "--time-limit", "0.2")
+    try:
+        host.send("points.csv", (FERRY / "truth.csv").read_bytes())
+        answer = host.run("interpolate-elevation", POINTS)
+        assert answer.status == 400
+        assert "took longer than 0.2 s" in answer.json["description"]
+        assert list((host.folder / "jobs").iterdir()) == []
+    finally:
+        stop(host)
+
+
+def test_runs_that_take_too_much_memory_are_ended(tmp_path: Path) -> None:
+    host = start(tmp_path / "served", "--memory-limit", "1000")
+    try:
+        host.send("points.csv", (FERRY / "truth.csv").read_bytes())
+        assert host.run("interpolate-elevation", POINTS).status == 200
+        answer = host.run("interpolate-elevation", POINTS | {"cell_size": 0.006})
+        assert answer.status == 400
+        assert "memory" in answer.json["description"]
+    finally:
+        stop(host)
+
+
+def test_jobs_outlive_the_host_and_none_runs_for_ever(tmp_path: Path) -> None:
+    host = start(tmp_path / "served")
+    host.send("points.csv", (FERRY / "truth.csv").read_bytes())
+    done = host.run("interpolate-elevation", POINTS, later=True).headers["Location"]
+    assert host.wait(done)["status"] == "successful"
+    cut = host.run("interpolate-elevation", POINTS | {"cell_size": 0.01}, later=True)
+    cut_off = cut.headers["Location"]
+    while host.ask("GET", f"{cut_off}?f=json").json["status"] == "accepted":
+        pass
+    said = stop(host)
+    assert host.process.returncode == 0
+    assert "Traceback" not in said
+    again = start(tmp_path / "served")
+    try:
+        jobs = {job["jobID"]: job for job in again.jobs()}
+        assert jobs[done.rsplit("/", 1)[1]]["status"] == "successful"
+        assert jobs[cut_off.rsplit("/", 1)[1]]["status"] == "failed"
+    finally:
+        stop(again, signal.SIGTERM)
+    assert again.process.returncode == 143
+
+
+def test_a_port_that_is_taken_and_a_host_that_is_not_installed(host: Host, tmp_path: Path) -> None:
+    port = host.url.rsplit(":", 1)[1]
+    ran = geosite_process("serve", "--folder", tmp_path / "x", "--port", port, env=dict(os.environ))
+    assert (ran.status, ran.err.count("\n")) == (2, 1)
+    assert f"the port {port} of this machine" in ran.err
+    code = (
+        "import sys; sys.modules['pygeoapi'] = None\n"
+        "from geosite_cli.main import main\n"
+        f"main(['serve', '--folder', {str(tmp_path / 'x')!r}])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert done.returncode == 2
+    assert "install geosite[host]" in done.stderr
+    shutil.rmtree(tmp_path / "x", ignore_errors=True)
