@@ -14,7 +14,17 @@ from geosite.fieldbook.model import Floats, Ints
 from geosite.terrain.breakline import Mesh, constrain, neighbours, node, turns
 from geosite.terrain.model import Grid
 
-__all__ = ["Tin", "interpolate_tin", "locate", "triangulate"]
+__all__ = [
+    "Tin",
+    "border",
+    "find",
+    "interpolate_tin",
+    "linear",
+    "locate",
+    "rasterise",
+    "shares",
+    "triangulate",
+]
 
 # rows of triangles and cells that are worked on together: what stays in the cache
 _ROWS_AT_ONCE = 1 << 16
@@ -519,3 +529,80 @@ def locate(tin: Tin, grid: Grid) -> npt.NDArray[np.int32]:
     for cell, triangle, _, _, _ in _on_border(tin, grid):
         out[cell] = triangle
     return out.reshape(grid.shape)
+
+
+def find(tin: Tin, places: Floats) -> Ints:
+    """Find the triangle that each place lies in.
+
+    Parameters
+    ----------
+    tin
+    places : array, shape (k, 2), columns easting, northing
+
+    Returns
+    -------
+    array of int, shape (k,)
+        Row of ``tin.triangles``, -1 outside; on an edge or a corner the lowest row.
+    """
+    middle = np.round(tin.points[:, :2].mean(axis=0))
+    corners = (tin.points[:, :2] - middle)[tin.triangles]
+    tree = shapely.STRtree(np.asarray(shapely.polygons(corners)))
+    which, hit = tree.query(shapely.points(places - middle), predicate="intersects")
+    triangle = np.full(len(places), len(tin.triangles))
+    np.minimum.at(triangle, which, hit)
+    return np.where(triangle < len(tin.triangles), triangle, -1)
+
+
+def border(tin: Tin) -> npt.NDArray[np.bool_]:
+    """Mark the rows of ``tin.points`` on the outer border, and any in no triangle."""
+    outer = _on_border_vertices(tin.triangles, len(tin.points))
+    used = np.zeros(len(tin.points), bool)
+    used[tin.triangles] = True
+    return outer | ~used
+
+
+def shares(tin: Tin, triangle: Ints, places: Floats) -> Floats:
+    """Weigh the corners of the triangle each place is in.
+
+    Parameters
+    ----------
+    tin
+    triangle : array of int, shape (k,)
+    places : array, shape (k, 2), columns easting, northing
+
+    Returns
+    -------
+    array, shape (k, 3)
+        Barycentric coordinates, none negative, adding up to 1.
+    """
+    a, b, c = (tin.points[tin.triangles[triangle, k], :2] for k in range(3))
+    (xb, yb), (xc, yc), (xp, yp) = ((p - a).T for p in (b, c, places))
+    twice = xb * yc - yb * xc
+    # a triangle without area: any place in it will do
+    twice[twice == 0] = 1.0
+    weight = np.empty((len(triangle), 3))
+    weight[:, 1] = (xp * yc - yp * xc) / twice
+    weight[:, 2] = (xb * yp - yb * xp) / twice
+    weight[:, 0] = 1.0 - weight[:, 1] - weight[:, 2]
+    # a place on an edge is in by rounding only
+    np.clip(weight, 0.0, None, out=weight)
+    weight /= weight.sum(axis=1, keepdims=True)
+    return weight
+
+
+def linear(tin: Tin, triangle: Ints, places: Floats) -> Floats:
+    """Interpolate linearly in the triangle each place is in.
+
+    Parameters
+    ----------
+    tin
+    triangle : array of int, shape (k,)
+    places : array, shape (k, 2), columns easting, northing
+
+    Returns
+    -------
+    array, shape (k,)
+    """
+    corners = tin.points[tin.triangles[triangle], 2]
+    z: Floats = (shares(tin, triangle, places) * corners).sum(axis=1)
+    return z
