@@ -17,7 +17,6 @@ from geosite.terrain.tin import locate, shares
 __all__ = [
     "Perturbation",
     "draw_elevations",
-    "elevation_covariance",
     "elevation_sigma",
     "interpolation_rate",
     "perturbations",
@@ -110,7 +109,8 @@ def elevation_sigma(
         Made with the sigma of its points.
     covariance
         Covariance of the elevations of pairs of points, numbered as they were given to the
-        surface; without it their errors are taken as independent.
+        surface (`geosite.network.covariance.level_covariance` for a network's); without it their
+        errors are taken as independent.
     rate
         From `interpolation_rate`, which is called without it.
 
@@ -262,37 +262,6 @@ class _Independent:
         return drawn
 
 
-def elevation_covariance(network: Network, i: Ints, j: Ints) -> Floats:
-    """Return the covariance of pairs of observed elevations.
-
-    Parameters
-    ----------
-    network
-    i, j : array of int, shape (k,)
-        Observations.
-
-    Returns
-    -------
-    array, shape (k,), square metres
-
-    Notes
-    -----
-    Both hang on their knots; inside a chain what the knots do not fix is a random walk between
-    two of them, ``min(v_i, v_j) - v_i v_j / V``, or from one, ``min(v_i, v_j)``.
-    """
-    chains, knots = network.chains, network.vertical
-    f, g = chains.fraction[i], chains.fraction[j]
-    si, ei, sj, ej = chains.start[i], chains.end[i], chains.start[j], chains.end[j]
-    shared = (1 - f) * ((1 - g) * knots[si, sj] + g * knots[si, ej])
-    shared += f * ((1 - g) * knots[ei, sj] + g * knots[ei, ej])
-    walk = np.minimum(chains.variance[i], chains.variance[j])
-    bound = ~chains.is_open[i]
-    walk = walk - np.where(bound, f * chains.variance[j], 0.0)
-    together = (chains.chain[i] == chains.chain[j]) & (chains.chain[i] >= 0)
-    covariance: Floats = shared + np.where(together, network.vertical_variance_factor * walk, 0.0)
-    return covariance
-
-
 def draw_elevations(network: Network, rng: np.random.Generator) -> Floats:
     """Draw an error of every observed elevation, as the adjustment leaves it.
 
@@ -304,7 +273,7 @@ def draw_elevations(network: Network, rng: np.random.Generator) -> Floats:
     Returns
     -------
     array, shape (n,), metres
-        Exact draws from the covariance of `elevation_covariance`, in time proportional to the
+        Exact draws from `geosite.network.covariance.level_covariance`, in time proportional to the
         number of observations: knots by their covariance, between them random walks tied to both.
     """
     chains = network.chains
