@@ -122,7 +122,7 @@ class _Sheet:
         return np.column_stack([self.frame.to_map(local), local[:, 2] / self.frame.unit_m])
 
     def write(self, text: str, at: Sequence[float], layer: str) -> None:
-        if text:
+        if text.strip():
             shift = 0.4 * self.text
             entity = self.space.add_text(
                 _one_line(text), height=self.text, dxfattribs=self.on(layer)

@@ -87,9 +87,8 @@ def metadata(package: Package) -> str:
     wgs84 = to_wgs84(package.frame)
     places = _extent(package)
     day = package.date[:10] if re.fullmatch(r"\d{4}-\d{2}-\d{2}.*", package.date) else ""
-    identifier = uuid.uuid5(
-        _NAMESPACE, "|".join((package.title, day, package.frame.crs_wkt, repr(places.tolist())))
-    )
+    told = "|".join((package.title, day, package.frame.crs_wkt, repr(places.tolist())))
+    identifier = uuid.uuid5(_NAMESPACE, told.encode("utf-8", "replace").decode("utf-8"))
     root = node(
         "gmd:MD_Metadata",
         node("gmd:fileIdentifier", _text(str(identifier))),

@@ -12,6 +12,7 @@ from collections.abc import Iterable, Sequence
 
 import numpy as np
 
+from geosite.fieldbook.model import Floats
 from geosite.handover.markup import document, node
 from geosite.handover.model import Layer, Package, Raster
 from geosite.handover.palette import (
@@ -70,36 +71,43 @@ def raster_style(raster: Raster) -> str:
     """Return the SLD document of a raster: a ramp over the values it holds."""
     if raster.name == "drainage_direction":
         turn = (*DIRECTION_RAMP, DIRECTION_RAMP[0])
-        stops = [(-1.0, ALERT, "no way out")]
         names = ("north", "east", "south", "west", "north")
+        stops = [(-1.0, ALERT, "no way out")]
         stops += [(90.0 * i, turn[i], names[i]) for i in range(5)]
     else:
         colours = RAMPS.get(raster.name, _GREY)
-        low, high = _range(raster)
+        values = _spread(raster, len(colours))
         unit = f" {raster.unit}" if raster.unit else ""
+        digits = int(np.clip(2 - np.floor(np.log10(np.diff(values).min())), 0, 6))
         stops = [
-            (float(value), colour, f"{value:.4g}{unit}")
-            for value, colour in zip(np.linspace(low, high, len(colours)), colours, strict=True)
+            (float(value), colour, f"{value:.{digits}f}{unit}")
+            for value, colour in zip(values, colours, strict=True)
         ]
-        digits = max(0, 3 - int(np.floor(np.log10(high - low))))
-        stops = [(v, c, f"{v:.{min(digits, 3)}f}{unit}") for v, c, _ in stops]
     entries = [
         node("ColorMapEntry", color=colour, quantity=f"{value:.9g}", label=label)
         for value, colour, label in stops
     ]
+    if raster.name == "ponding_depth":
+        entries[0].set("opacity", "0")  # dry ground
     symbolizer = node("RasterSymbolizer", node("Opacity", "1"), node("ColorMap", *entries))
     rule = node("Rule", node("Name", raster.name), node("Title", raster.title), symbolizer)
     return _document(raster.name, raster.title, raster.description, [[rule]])
 
 
-def _range(raster: Raster) -> tuple[float, float]:
-    """Return what the ramp spans: elevations whole, the rest without the outer 2 percent."""
-    valid = raster.values[np.isfinite(raster.values)]
+def _spread(raster: Raster, count: int) -> Floats:
+    """Return the values of the ramp's colours: all there are, or without the outer 2 percent."""
+    valid = raster.values[np.isfinite(raster.values)].astype(np.float64)
     if not valid.size:
-        return 0.0, 1.0
-    shares = (0.0, 100.0) if raster.is_elevation else (2.0, 98.0)
-    low, high = (float(v) for v in np.percentile(valid, shares))
-    return (low, high) if high - low > 1e-9 * max(1.0, abs(low)) else (low - 0.5, high + 0.5)
+        return np.linspace(0.0, 1.0, count)
+    whole = raster.is_elevation or raster.name == "ponding_depth"
+    low, high = np.percentile(valid, (0.0, 100.0) if whole else (2.0, 98.0)).tolist()
+    if high - low <= 1e-6 * max(1.0, abs(low)):
+        low, high = float(valid.min()), float(valid.max())
+    if high - low <= 1e-6 * max(1.0, abs(low)):
+        low, high = low - 0.5, high + 0.5
+    if raster.name == "contributing_area" and low > 0.0:
+        return np.geomspace(low, high, count)  # most cells have little, a few have all
+    return np.linspace(low, high, count)
 
 
 def _document(name: str, title: str, abstract: str, groups: Sequence[Sequence[ET.Element]]) -> str:
