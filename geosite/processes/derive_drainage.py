@@ -3,31 +3,31 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from geosite.processes.derive_slope import ELEVATION, GEOTIFF
 from geosite.processes.model import Context, Input, Output, Process
 
-__all__ = ["PROCESS"]
+if TYPE_CHECKING:
+    from geosite.handover.model import Raster
+    from geosite.processes.files import ElevationRaster
+    from geosite.terrain.drainage import FlowMethod
+
+__all__ = ["PROCESS", "derived"]
 
 
-def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
+def derived(ground: ElevationRaster, method: FlowMethod) -> tuple[Raster, Raster, Raster]:
+    """Return drainage direction, ponding depth and contributing area of an elevation raster."""
     import numpy as np
 
-    from geosite.handover.geotiff import write_raster
     from geosite.handover.model import Raster
-    from geosite.processes.files import read_elevation
     from geosite.terrain.drainage import drain
 
-    context.progress(0.1, "reading the elevations")
-    ground = read_elevation(inputs["elevation"])
-    context.progress(0.2, "finding the ways of the water")
-    flow = drain(ground.values, ground.grid.cell_size, method=inputs["method"])
+    flow = drain(ground.values, ground.grid.cell_size, method=method)
     outside = ~np.isfinite(ground.values)
     depth = np.where(outside, np.nan, flow.ponding_depth * ground.frame.height_unit_m)
-    cell_m2 = (ground.grid.cell_size * ground.frame.unit_m) ** 2
-    area = np.where(outside, np.nan, flow.contributing_cells * cell_m2)
-    rasters = (
+    area = np.where(outside, np.nan, flow.contributing_area * ground.frame.unit_m**2)
+    return (
         Raster(
             "drainage_direction",
             "Drainage direction",
@@ -53,15 +53,27 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
             "m2",
         ),
     )
+
+
+def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
+    import numpy as np
+
+    from geosite.handover.geotiff import write_raster
+    from geosite.processes.files import read_elevation
+
+    context.progress(0.1, "reading the elevations")
+    ground = read_elevation(inputs["elevation"])
+    context.progress(0.2, "finding the ways of the water")
+    rasters = derived(ground, inputs["method"])
     for number, raster in enumerate(rasters):
         context.progress(0.6 + 0.13 * number, f"writing {raster.name}")
         write_raster(context.out / f"{raster.name}.tif", raster, ground.frame)
     context.progress(1.0, "done")
+    _, depth, area = (raster.values for raster in rasters)
     wet = depth[depth > 0].astype(np.float64)
     return {
-        "cells": int((~outside).sum()),
-        "outlets": int(flow.outlets.sum()),
-        "ponding_volume_m3": float(wet.sum() * cell_m2),
+        "cells": int(np.isfinite(ground.values).sum()),
+        "ponding_volume_m3": float(wet.sum()) * (ground.grid.cell_size * ground.frame.unit_m) ** 2,
         "deepest_m": float(wet.max()) if wet.size else 0.0,
         "largest_contributing_area_m2": float(np.nanmax(area)),
     }

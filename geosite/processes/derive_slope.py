@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from geosite.processes.model import Context, Input, Output, Process
 
-__all__ = ["PROCESS"]
+if TYPE_CHECKING:
+    from geosite.handover.model import Raster
+    from geosite.processes.files import ElevationRaster
+    from geosite.terrain.slope import SlopeMethod, SlopeUnit
+
+__all__ = ["ELEVATION", "GEOTIFF", "PROCESS", "derived"]
 
 GEOTIFF = "image/tiff; application=geotiff; profile=cloud-optimized"
 
@@ -19,29 +24,21 @@ ELEVATION = Input(
 )
 
 
-def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
-    import numpy as np
+_METHODS = {"horn": "Horn (1981)", "zevenbergen-thorne": "Zevenbergen and Thorne (1987)"}
 
-    from geosite.handover.geotiff import write_raster
+
+def derived(ground: ElevationRaster, method: SlopeMethod, unit: SlopeUnit) -> tuple[Raster, Raster]:
+    """Return slope and aspect of an elevation raster."""
     from geosite.handover.model import Raster
-    from geosite.processes.files import read_elevation
     from geosite.terrain.slope import slope
 
-    context.progress(0.1, "reading the elevations")
-    ground = read_elevation(inputs["elevation"])
-    context.progress(0.3, "deriving slope and aspect")
-    derived = slope(
-        ground.values, ground.grid.cell_size, z_factor=ground.z_factor, method=inputs["method"]
-    )
-    unit = inputs["unit"]
-    steepness = derived.steepness(unit)
-    method = {"horn": "Horn (1981)", "zevenbergen-thorne": "Zevenbergen and Thorne (1987)"}
-    rasters = (
+    found = slope(ground.values, ground.grid.cell_size, z_factor=ground.z_factor, method=method)
+    return (
         Raster(
             "slope",
             "Slope",
-            f"Slope in {unit}, method of {method[inputs['method']]}.",
-            steepness,
+            f"Slope in {unit}, method of {_METHODS[method]}.",
+            found.steepness(unit),
             ground.grid,
             unit,
         ),
@@ -49,18 +46,31 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
             "aspect",
             "Aspect",
             "Steepest way down, degrees clockwise from grid north; nodata on level ground.",
-            derived.aspect(),
+            found.aspect(),
             ground.grid,
             "degree",
         ),
     )
+
+
+def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
+    import numpy as np
+
+    from geosite.handover.geotiff import write_raster
+    from geosite.processes.files import read_elevation
+
+    context.progress(0.1, "reading the elevations")
+    ground = read_elevation(inputs["elevation"])
+    context.progress(0.3, "deriving slope and aspect")
+    rasters = derived(ground, inputs["method"], inputs["unit"])
     for number, raster in enumerate(rasters):
         context.progress(0.6 + 0.2 * number, f"writing {raster.name}")
         write_raster(context.out / f"{raster.name}.tif", raster, ground.frame)
+    steepness = rasters[0].values
     known = steepness[np.isfinite(steepness)].astype(np.float64)
     context.progress(1.0, "done")
     return {
-        "unit": unit,
+        "unit": inputs["unit"],
         "cells": int(known.size),
         "minimum": float(known.min()) if known.size else None,
         "mean": float(known.mean()) if known.size else None,

@@ -3,36 +3,48 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from geosite.errors import InputError, Problem
 from geosite.processes.derive_slope import GEOTIFF
 from geosite.processes.model import Context, Input, Output, Process
 
-__all__ = ["PROCESS"]
+if TYPE_CHECKING:
+    from geosite.handover.model import Raster
+    from geosite.network.model import Frame
+    from geosite.processes.files import Points
+
+__all__ = ["PROCESS", "interpolated"]
 
 
-def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
+def interpolated(
+    points: Points,
+    *,
+    crs: str | None,
+    cell_size: float | None,
+    extent: tuple[float, float, float, float] | None,
+    method: str,
+    file: str | None = None,
+) -> tuple[Raster, Frame]:
+    """Return an elevation raster between points, and its map.
+
+    Raises
+    ------
+    InputError
+        No CRS or two, an extent without points, too many cells.
+    """
     import numpy as np
 
-    from geosite.handover.geotiff import write_raster
     from geosite.handover.model import Raster
-    from geosite.processes.files import map_frame, read_points
+    from geosite.processes.files import map_frame
     from geosite.terrain.surface import grid_over
     from geosite.terrain.tin import interpolate_tin
 
-    context.progress(0.1, "reading the points")
-    points = read_points(inputs["points"], inputs.get("layer"))
-    crs = _crs(inputs.get("crs"), points.crs_wkt, inputs["points"])
-    positions = points.positions
-    extent = inputs.get("extent")
-    grid = grid_over(positions, inputs.get("cell_size"), tuple(extent) if extent else None)
-    frame = map_frame(crs, (grid.west, grid.south, grid.east, grid.north), inputs["points"])
-    context.progress(0.3, f"interpolating {grid.rows} rows of {grid.cols} cells")
-    method = inputs["method"]
-    values = interpolate_tin(positions, grid)
-    known = np.isfinite(values)
-    if not known.any():
+    known_crs = _crs(crs, points.crs_wkt, file)
+    grid = grid_over(points.positions, cell_size, extent)
+    frame = map_frame(known_crs, (grid.west, grid.south, grid.east, grid.north), file)
+    values = interpolate_tin(points.positions, grid)
+    if not np.isfinite(values).any():
         raise InputError(
             Problem(
                 "extent-without-points",
@@ -40,41 +52,64 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
                 f"east {grid.east:g}, north {grid.north:g} lies between the points",
                 "an extent that meets them",
                 "leave extent out, or check the order west,south,east,north",
-                inputs["points"],
+                file,
             )
         )
+    unit = {1.0: "m", 0.3048: "ft"}.get(frame.height_unit_m, frame.height_unit_name)
     raster = Raster(
         "elevation",
         "Elevation",
-        f"Elevation interpolated from {len(positions)} points, method {method}.",
+        f"Elevation interpolated from {len(points.positions)} points, method {method}.",
         values,
         grid,
-        {1.0: "m", 0.3048: "ft"}.get(frame.height_unit_m, frame.height_unit_name),
+        unit,
         is_elevation=True,
+    )
+    return raster, frame
+
+
+def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
+    import numpy as np
+
+    from geosite.handover.geotiff import write_raster
+    from geosite.processes.files import read_points
+
+    context.progress(0.1, "reading the points")
+    points = read_points(inputs["points"], inputs.get("layer"))
+    context.progress(0.3, "interpolating")
+    extent = inputs.get("extent")
+    raster, frame = interpolated(
+        points,
+        crs=inputs.get("crs"),
+        cell_size=inputs.get("cell_size"),
+        extent=tuple(extent) if extent else None,
+        method=inputs["method"],
+        file=inputs["points"],
     )
     context.progress(0.8, "writing elevation")
     write_raster(context.out / "elevation.tif", raster, frame)
     context.progress(1.0, "done")
+    known = raster.values[np.isfinite(raster.values)]
     return {
-        "points": len(positions),
-        "rows": grid.rows,
-        "cols": grid.cols,
-        "cell_size": grid.cell_size,
-        "cells": int(known.sum()),
-        "minimum": float(values[known].min()),
-        "maximum": float(values[known].max()),
+        "points": len(points.positions),
+        "rows": raster.grid.rows,
+        "cols": raster.grid.cols,
+        "cell_size": raster.grid.cell_size,
+        "cells": int(known.size),
+        "minimum": float(known.min()),
+        "maximum": float(known.max()),
         "crs": frame.crs_name,
     }
 
 
-def _crs(asked: str | None, found: str | None, file: str) -> str:
+def _crs(asked: str | None, found: str | None, file: str | None) -> str:
     """Return the CRS of the points: what the request says, what the layer says, never two."""
     if found is None:
         if asked is None:
             raise InputError(
                 Problem(
                     "crs-missing",
-                    "the table does not say which CRS its coordinates are in",
+                    "the points do not say which CRS their coordinates are in",
                     "a CRS",
                     "give it as crs, for example EPSG:25832",
                     file,
