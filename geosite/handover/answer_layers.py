@@ -14,6 +14,13 @@ from geosite.review.answers import Answers
 from geosite.review.grades import Grade
 from geosite.review.limits import CAUTION
 from geosite.review.parcels import BOUNDARY_CAUTION, Clearance, ParcelMap, Share
+from geosite.review.quantities import (
+    QUANTITY_COLUMNS,
+    SHARED_EDGE_COLUMNS,
+    TakeOff,
+    quantity_records,
+    shared_edge_records,
+)
 from geosite.review.sections import Profile
 
 __all__ = ["answer_layers", "answer_tables"]
@@ -34,6 +41,8 @@ CLEARANCES = {
 def answer_layers(answers: Answers, frame: Frame) -> tuple[Layer, ...]:
     """Return a layer for every question that was asked."""
     found = []
+    if answers.take_off.outlines:
+        found.append(_snapped(answers.take_off, frame))
     if answers.grades:
         found.append(_grades(answers.grades, frame))
     if answers.profiles:
@@ -46,8 +55,16 @@ def answer_layers(answers: Answers, frame: Frame) -> tuple[Layer, ...]:
 
 
 def answer_tables(answers: Answers) -> tuple[Table, ...]:
-    """Return a table for every question whose answer is a list."""
-    found = []
+    """Return the take-off, and a table for every question whose answer is a list."""
+    taken = answers.take_off
+    columns = tuple(Field(*column[:3], unit=column[3]) for column in QUANTITY_COLUMNS)
+    records = quantity_records([*taken.features, *taken.codes])
+    found = [Table("quantities", "Quantities", columns, records)]
+    if taken.edges:
+        columns = tuple(Field(*column[:3], unit=column[3]) for column in SHARED_EDGE_COLUMNS)
+        found.append(
+            Table("shared_edges", "Shared edges", columns, shared_edge_records(taken.edges))
+        )
     if answers.profiles:
         found.append(_stations(answers.profiles))
     if answers.earthworks:
@@ -55,6 +72,30 @@ def answer_tables(answers: Answers) -> tuple[Table, ...]:
     if answers.shares:
         found.append(_shares(answers.shares))
     return tuple(found)
+
+
+def _snapped(taken: TakeOff, frame: Frame) -> Layer:
+    changes = {q.feature: q for q in taken.features}
+    records = [
+        {
+            "feature": name,
+            "code": changes[name].code or None,
+            "area_m2": outline.area / frame.combined_factor**2,
+            "area_change_m2": changes[name].area_change_m2,
+        }
+        for name, outline in taken.outlines.items()
+    ]
+    fields = (
+        Field("feature", "text", "Name in the field book."),
+        Field("code", "text", "Surface code."),
+        Field("area_m2", "real", "Area on the ground after snapping.", "m2"),
+        Field("area_change_m2", "real", "What snapping changed in the measured area.", "m2"),
+    )
+    shapes = [to_map_geometry(outline, frame) for outline in taken.outlines.values()]
+    description = "Areas whose shared edges were made one; the layer areas keeps what was measured."
+    return Layer(
+        "areas_snapped", "Areas, edges shared", description, "Polygon", fields, records, shapes
+    )
 
 
 def _grades(grades: tuple[Grade, ...], frame: Frame) -> Layer:

@@ -12,19 +12,18 @@ from geosite import __version__
 from geosite.errors import Finding
 from geosite.fieldbook.model import Notes
 from geosite.handover.answer_layers import answer_layers, answer_tables
+from geosite.handover.ground_layers import ground_layers, ground_rasters
 from geosite.handover.layers import survey_layers
 from geosite.handover.metadata import lineage
-from geosite.handover.model import Field, Package, Raster, Table
+from geosite.handover.model import Package
 from geosite.linework.model import Drawing, Measure
 from geosite.network.model import Network
 from geosite.review.answers import Answers
 from geosite.review.limits import CAUTION as ACCESS_CAUTION
 from geosite.review.parcels import BOUNDARY_CAUTION
-from geosite.terrain.site import Terrain
+from geosite.terrain.site import SLOPE_BREAKS_PERCENT, Terrain
 
 __all__ = ["CAUTION", "pack", "survey_report"]
-
-Raw = npt.NDArray[np.floating[Any]]
 
 CAUTION = (
     "Not a boundary survey, not a certificate of accessibility, not a drainage design. Limits are "
@@ -55,10 +54,11 @@ def pack(
         frame=frame,
         layers=(
             *survey_layers(notes, network, drawing),
+            *(ground_layers(terrain, frame) if terrain is not None else ()),
             *answer_layers(answers, frame),
         ),
-        rasters=_rasters(notes, network, terrain) if terrain is not None else (),
-        tables=(_quantities(drawing, notes), *answer_tables(answers)),
+        rasters=ground_rasters(notes, network, terrain) if terrain is not None else (),
+        tables=answer_tables(answers),
         report=_report(notes, network, drawing, terrain, answers),
         findings=tuple(sorted(findings, key=_worst_first)),
         features=drawing.features,
@@ -73,46 +73,6 @@ def pack(
 
 def _worst_first(finding: Finding) -> int:
     return 0 if finding.level == "look" else 1
-
-
-def _rasters(notes: Notes, network: Network, terrain: Terrain) -> tuple[Raster, ...]:
-    grid, site = terrain.grid, notes.site
-    unit = site.surface.slope_unit
-    height = network.frame.height_unit_name
-    bare = terrain.cut
-
-    def shown(values: Raw) -> Raw:
-        cut: Raw = np.where(bare, np.nan, values)
-        return cut
-
-    return (
-        Raster(
-            "elevation",
-            "Elevation",
-            f"Elevation of the ground between the marks, {height}; buildings are cut out.",
-            shown(terrain.elevation),
-            grid,
-            "m" if network.frame.height_unit_m == 1.0 else height,
-            is_elevation=True,
-        ),
-        Raster(
-            "slope",
-            "Slope",
-            f"Slope of the ground in {unit}, method {site.surface.slope_method}.",
-            shown(terrain.slope.steepness(unit)),
-            grid,
-            unit,
-        ),
-        Raster(
-            "drainage_direction",
-            "Drainage direction",
-            "Azimuth of the way water leaves the cell, degrees clockwise from grid north; "
-            "-1 where it cannot leave over the ground.",
-            terrain.drainage.azimuth_deg,
-            grid,
-            "degree",
-        ),
-    )
 
 
 def _measure(measure: Measure | None) -> dict[str, float] | None:
@@ -211,42 +171,50 @@ def _report(
 
 
 def _ground(terrain: Terrain, network: Network) -> dict[str, Any]:
-    inside = terrain.elevation[np.isfinite(terrain.elevation) & ~terrain.cut]
-    grid = terrain.grid
+    inside = terrain.elevation[np.isfinite(terrain.elevation)]
+    grid, water, frame = terrain.grid, terrain.water, network.frame
+    cell_m2 = (grid.cell_size * frame.unit_m) ** 2
     return {
         "cell_size": grid.cell_size,
         "rows": grid.rows,
         "cols": grid.cols,
-        "unit": network.frame.unit_name,
-        "elevation_unit": network.frame.height_unit_name,
+        "unit": frame.unit_name,
+        "elevation_unit": frame.height_unit_name,
         "lowest": float(inside.min()) if inside.size else None,
         "highest": float(inside.max()) if inside.size else None,
         "points": len(terrain.tin.points),
+        "method": terrain.surface.method,
+        "scores": [asdict(score) for score in terrain.surface.scores],
+        "sigma_m": _middle(terrain.sigma, frame.height_unit_m),
+        "slope_breaks_percent": SLOPE_BREAKS_PERCENT,
+        "slope_classes_m2": {
+            name: (row * cell_m2).tolist()
+            for name, row in zip(terrain.areas, terrain.classes, strict=True)
+        },
+        "falls_from_buildings": [asdict(fall) for fall in terrain.falls],
+        "flat_paving": [asdict(paving) for paving in terrain.paving],
+        "ponds": [
+            {
+                "depth_m": pond.depth * frame.height_unit_m,
+                "volume_m3": pond.volume * frame.unit_m**2 * frame.height_unit_m,
+                "area_m2": pond.cells * cell_m2,
+                "is_significant": pond.is_significant,
+            }
+            for pond in water.ponds
+        ],
+        "catchments": [
+            {
+                "leaves_by": c.kind,
+                "inlet": water.inlets[c.inlet - 1] if c.inlet else None,
+                "area_m2": c.cells * cell_m2,
+            }
+            for c in water.catchments
+        ],
     }
 
 
-def _quantities(drawing: Drawing, notes: Notes) -> Table:
-    records = [
-        {
-            "feature": f.name,
-            "code": f.code or None,
-            "area_m2": f.area.value if f.area else None,
-            "area_sigma_m2": f.area.sigma if f.area else None,
-            "net_area_m2": f.net_area.value if f.net_area else None,
-            "perimeter_m": f.perimeter.value if f.perimeter else None,
-            "length_m": f.length.value if f.length else None,
-            "length_sigma_m": f.length.sigma if f.length else None,
-        }
-        for f in drawing.features
-    ]
-    fields = (
-        Field("feature", "text", "Name in the field book."),
-        Field("code", "text", "Surface or feature code."),
-        Field("area_m2", "real", "Area on the ground.", "m2"),
-        Field("area_sigma_m2", "real", "Its standard deviation.", "m2"),
-        Field("net_area_m2", "real", "Area without the features inside it.", "m2"),
-        Field("perimeter_m", "real", "Length of the outline.", "m"),
-        Field("length_m", "real", "Length on the ground.", "m"),
-        Field("length_sigma_m", "real", "Its standard deviation.", "m"),
-    )
-    return Table("quantities", "Quantities", fields, records)
+def _middle(sigma: npt.NDArray[np.float64], unit_m: float) -> dict[str, float] | None:
+    known = sigma[np.isfinite(sigma)] * unit_m
+    if not known.size:
+        return None
+    return {"median": float(np.median(known)), "largest": float(known.max())}

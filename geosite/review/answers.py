@@ -20,6 +20,7 @@ from geosite.review.grades import Grade, grade_findings, grade_lines, polyline
 from geosite.review.ground import Ground
 from geosite.review.limits import limit_sets
 from geosite.review.parcels import Clearance, ParcelMap, Share, lay_on, place_parcels
+from geosite.review.quantities import TakeOff, take_off
 from geosite.review.sections import Profile, profile
 from geosite.terrain.site import Terrain
 
@@ -34,6 +35,8 @@ class Answers:
 
     Parameters
     ----------
+    take_off
+        Quantities per feature and per code.
     grades, profiles, earthworks
         In the order of the site file.
     parcel_map, shares, clearances
@@ -42,6 +45,7 @@ class Answers:
         What to look at.
     """
 
+    take_off: TakeOff
     grades: tuple[Grade, ...] = ()
     profiles: tuple[Profile, ...] = ()
     earthworks: tuple[Earthwork, ...] = ()
@@ -52,7 +56,7 @@ class Answers:
 
 
 def answer(notes: Notes, network: Network, drawing: Drawing, terrain: Terrain | None) -> Answers:
-    """Answer ``[grades]``, ``[sections]``, ``[earthworks]`` and ``[parcels]``.
+    """Take off the quantities; answer grades, sections, earthworks and parcels.
 
     Raises
     ------
@@ -62,6 +66,10 @@ def answer(notes: Notes, network: Network, drawing: Drawing, terrain: Terrain | 
     problems: list[Problem] = []
     findings: list[Finding] = []
     ground = Ground.between(network, terrain.rows, terrain.tin) if terrain is not None else None
+
+    triangles = None if ground is None else (ground.tin.points, ground.tin.triangles)
+    taken = take_off(notes, network, drawing, triangles)
+    findings += taken.findings
 
     def tried(ask: Callable[[], Asked], nothing: Asked) -> Asked:
         try:
@@ -105,6 +113,7 @@ def answer(notes: Notes, network: Network, drawing: Drawing, terrain: Terrain | 
             if c.verdict != "clear"
         ]
     return Answers(
+        taken,
         grades,
         tuple(p for p in profiles if p is not None),
         tuple(w for w in works if w is not None),

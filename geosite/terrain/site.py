@@ -2,25 +2,95 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 import shapely
 
-from geosite.errors import Finding
+from geosite.errors import Finding, InputError, Problem
 from geosite.fieldbook.model import Floats, Ints, Notes
-from geosite.linework.model import Drawing
+from geosite.fieldbook.sitefile import Code
+from geosite.linework.model import Drawing, Feature
 from geosite.linework.on_map import to_map_geometry
+from geosite.network.covariance import level_covariance, sigma_vertical
 from geosite.network.model import Frame, Network
+from geosite.terrain.barriers import cells_in, cells_of_points, walls_along
+from geosite.terrain.contour import Contour, contours
+from geosite.terrain.descent import Index, Mask, Raster
 from geosite.terrain.drainage import Drainage, drain
+from geosite.terrain.falls import (
+    FallFromBuilding,
+    FlatPaving,
+    fall_findings,
+    falls_from_building,
+    flat_paving,
+    flat_paving_findings,
+    pond_findings,
+    slope_classes,
+)
+from geosite.terrain.flow import Arrows, Catchment, arrows, catchments, flow_paths
 from geosite.terrain.model import Grid
+from geosite.terrain.ponding import Pond, find_ponds
 from geosite.terrain.slope import Slope, slope
-from geosite.terrain.surface import grid_over
-from geosite.terrain.tin import Tin, rasterise, triangulate
+from geosite.terrain.surface import Surface, elevation_surface, grid_over
+from geosite.terrain.tin import Tin
 
-__all__ = ["Terrain", "lay_ground", "z_factor"]
+if TYPE_CHECKING:
+    from shapely.geometry.base import BaseGeometry
+
+__all__ = ["SLOPE_BREAKS_PERCENT", "FlowPath", "Terrain", "Water", "lay_ground", "z_factor"]
+
+SLOPE_BREAKS_PERCENT = (1.0, 2.0, 5.0, 8.33, 12.5, 20.0)
+"""Limits of the slope classes per feature: flat, drains, walk, ramp, steep, very steep."""
+
+_Wanted = Callable[[Code], bool]
+
+_ARROWS_ACROSS = 18
+"""Arrows along the longer side of the site where no spacing is given."""
+
+
+@dataclass(frozen=True, eq=False)
+class FlowPath:
+    """The way of water from one start. `line` is a LineStringZ in map coordinates."""
+
+    start: str
+    line: BaseGeometry
+
+
+@dataclass(frozen=True, eq=False)
+class Water:
+    """Where water goes. Arrays have shape (rows, cols).
+
+    Parameters
+    ----------
+    drainage
+        Directions, ponding and contributing area, around the buildings.
+    pond, ponds
+        Number of the pond in each cell, 0 for none; the ponds.
+    catchment, catchments
+        Number of the catchment in each cell; the catchments.
+    inlets
+        Names of inlet 1, 2, ... of the catchments.
+    paths
+        From the marks and features that the site file names.
+    arrows
+        One per coarse cell.
+    confidence
+        Share of perturbed surfaces that agree with the direction; None if not asked for.
+    """
+
+    drainage: Drainage
+    pond: Index
+    ponds: tuple[Pond, ...]
+    catchment: Index
+    catchments: tuple[Catchment, ...]
+    inlets: tuple[str, ...]
+    paths: tuple[FlowPath, ...]
+    arrows: Arrows
+    confidence: npt.NDArray[np.float32] | None
 
 
 @dataclass(frozen=True, eq=False)
@@ -35,12 +105,25 @@ class Terrain:
         Observations that are on the ground.
     tin
         Triangles between them, local grid metres and metres.
-    elevation : array
-        Elevation units, NaN outside the data.
-    cut : array of bool
-        Cells of the elevation that are covered by a building.
-    slope, drainage
-        Derived from `elevation`, over the buildings and around them.
+    surface
+        The elevation model, map and elevation units, buildings filled in.
+    elevation, sigma : array
+        Elevation units, NaN outside the data and under buildings.
+    slope
+        Of the surface.
+    buildings : array of bool
+        Cells under buildings.
+    water
+        Where it goes.
+    contours
+        Lines of equal elevation.
+    numbers, classes : array
+        Number of the area in each cell, from 1, in the order of `areas`, the innermost on top; and
+        cells per area and slope class (`SLOPE_BREAKS_PERCENT`).
+    areas
+        Names of the areas that `numbers` counts.
+    falls, paving
+        Checked against ``[drainage]``.
     findings
         What to look at.
     """
@@ -48,10 +131,18 @@ class Terrain:
     grid: Grid
     rows: Ints
     tin: Tin
+    surface: Surface
     elevation: Floats
-    cut: npt.NDArray[np.bool_]
+    sigma: Floats
     slope: Slope
-    drainage: Drainage
+    buildings: Mask
+    water: Water
+    contours: tuple[Contour, ...]
+    numbers: Index
+    classes: npt.NDArray[np.int64]
+    areas: tuple[str, ...]
+    falls: tuple[FallFromBuilding, ...]
+    paving: tuple[FlatPaving, ...]
     findings: tuple[Finding, ...] = ()
 
 
@@ -61,76 +152,358 @@ def z_factor(frame: Frame) -> float:
 
 
 def lay_ground(notes: Notes, network: Network, drawing: Drawing) -> Terrain | None:
-    """Interpolate the surface and derive slope and drainage.
+    """Interpolate the surface and derive slope, drainage, contours and what to look at.
 
     Returns
     -------
     Terrain or None
         None where fewer than three marks, or only marks on one line, are on the ground.
+
+    Raises
+    ------
+    InputError
+        ``[surface]`` or ``[drainage]`` names a feature or mark that does not exist, or asks for a
+        raster that is too large.
     """
     frame, table = network.frame, notes.site.surface
+    _check_names(notes, drawing)
     rows = _on_ground(notes, drawing)
     places = np.column_stack([frame.to_map(network.en[rows]), network.elevation[rows]])
     places[:, 2] /= frame.height_unit_m
-    tin = triangulate(places)
+    if _span_no_area(places):
+        return None
     grid = grid_over(places, table.cell_size)
-    elevation = rasterise(tin, grid)
-    derived = slope(elevation, grid.cell_size, z_factor=z_factor(frame), method=table.slope_method)
-    codes = notes.site.codes
-    buildings = _cells(drawing, frame, grid, (c for c, code in codes.items() if code.building))
-    inlets = _cells(drawing, frame, grid, (c for c, code in codes.items() if code.inlet))
-    drainage = drain(elevation, grid.cell_size, inlets=inlets, barriers=buildings)
-    local = tin.points.copy()
-    local[:, :2] = frame.to_local(tin.points[:, :2])
+    shapes = {f.name: to_map_geometry(f.geometry, frame) for f in drawing.features}
+    kinds = _ByCode(drawing, notes.site.codes, shapes)
+    per_unit = frame.height_unit_m**-2
+    surface = elevation_surface(
+        places,
+        grid,
+        method=table.method,
+        sigma=sigma_vertical(network)[rows] / frame.height_unit_m,
+        covariance=lambda i, j: level_covariance(network, rows[i], rows[j]) * per_unit,
+        breaklines=[
+            shapely.get_coordinates(part, include_z=True)
+            for shape in kinds.shapes(lambda code: code.breakline)
+            for part in shapely.get_parts(_edges(shape))
+        ],
+        scores=table.scores,
+        names=_names(notes, rows),
+        unit=_symbol(frame),
+    )
+    steepness = slope(
+        surface.z, grid.cell_size, z_factor=z_factor(frame), method=table.slope_method
+    )
+    buildings = cells_in(kinds.shapes(lambda code: code.building), grid)
+    sigma = _sigma(surface, network, rows)
+    relative = _relative_sigma(surface)
+    water = _water(notes, network, kinds, surface, steepness, buildings, relative, rows)
+    bare = np.where(buildings, np.nan, surface.z)
+    numbers, areas = _numbers(drawing, shapes, grid)
+    percent = steepness.steepness("percent")
+    falls = _falls(notes, frame, kinds, bare, grid, relative)
+    paving = _paving(notes, frame, drawing, percent, numbers, areas, grid)
+    findings = (
+        *surface.findings,
+        *fall_findings(falls),
+        *flat_paving_findings(paving),
+        *pond_findings(
+            water.ponds, grid, map_unit_m=frame.unit_m, height_unit_m=frame.height_unit_m
+        ),
+    )
+    local = surface.tin.points.copy()
+    local[:, :2] = frame.to_local(surface.tin.points[:, :2])
     local[:, 2] *= frame.height_unit_m
     return Terrain(
-        grid,
-        rows,
-        replace(tin, points=local),
-        elevation,
-        buildings,
-        derived,
-        drainage,
+        grid=grid,
+        rows=rows,
+        tin=replace(surface.tin, points=local),
+        surface=surface,
+        elevation=bare,
+        sigma=np.where(buildings, np.nan, sigma),
+        slope=steepness,
+        buildings=buildings,
+        water=water,
+        contours=contours(bare, grid, table.contour_interval, index_every=table.index_every),
+        numbers=numbers,
+        classes=slope_classes(percent, numbers, len(areas), SLOPE_BREAKS_PERCENT),
+        areas=areas,
+        falls=falls,
+        paving=paving,
+        findings=findings,
     )
+
+
+@dataclass(frozen=True, eq=False)
+class _ByCode:
+    """Features with the meaning of their code, and their shapes on the map."""
+
+    drawing: Drawing
+    codes: dict[str, Code]
+    placed: dict[str, BaseGeometry]
+
+    def features(self, wanted: _Wanted) -> Iterator[Feature]:
+        for feature in self.drawing.features:
+            code = self.codes.get(feature.code)
+            if code is not None and wanted(code):
+                yield feature
+
+    def shapes(self, wanted: _Wanted) -> list[BaseGeometry]:
+        return [self.placed[f.name] for f in self.features(wanted)]
+
+
+def _edges(shape: BaseGeometry) -> BaseGeometry:
+    return shape.boundary if "Polygon" in shape.geom_type else shape
+
+
+def _symbol(frame: Frame) -> str:
+    return "m" if frame.height_unit_m == 1.0 else "ft"
+
+
+def _names(notes: Notes, rows: Ints) -> list[str]:
+    book = notes.book
+    return [book.marks[book.mark[r]] if book.mark[r] >= 0 else f"line {book.line[r]}" for r in rows]
+
+
+def _span_no_area(places: Floats) -> bool:
+    apart = places[:, :2] - places[:1, :2] if len(places) else places
+    reach = float(np.abs(apart).max(initial=0.0))
+    hull = shapely.convex_hull(shapely.MultiPoint(apart[:, :2]))
+    # thinner than a millionth of its length is a line that rounding has bent
+    return bool(shapely.area(hull) <= 1e-6 * reach**2)
+
+
+def _check_names(notes: Notes, drawing: Drawing) -> None:
+    known = {f.name for f in drawing.features}
+    marks = set(notes.book.marks)
+    problems = []
+    for key, names, there in (
+        (("surface", "exclude"), notes.site.surface.exclude, known),
+        (("drainage", "flow_paths_from"), notes.site.drainage.flow_paths_from, known | marks),
+    ):
+        problems += [
+            Problem(
+                "terrain-name-unknown",
+                f"[{key[0]}] {key[1]} names {name}, which is not in the field book",
+                "the name of a feature" + (" or a mark" if there is not known else ""),
+                "correct the name or take it out",
+                notes.site_file,
+                notes.site_lines.get(key),
+            )
+            for name in names
+            if name not in there
+        ]
+    if problems:
+        raise InputError(problems)
 
 
 def _on_ground(notes: Notes, drawing: Drawing) -> Ints:
     """Return the observations that are on the ground."""
-    site = notes.site
+    site, book = notes.site, notes.book
     off = set(site.surface.exclude)
     above = {
         f.name
         for f in drawing.features
         if f.name in off or (f.code in site.codes and not site.codes[f.code].ground)
     }
-    book = notes.book
     lifted = np.array([name in above for name in book.features] + [False])
     kept: Ints = np.flatnonzero(~lifted[book.feature])
     return kept
 
 
-def _cells(
-    drawing: Drawing, frame: Frame, grid: Grid, codes: Iterable[str]
-) -> npt.NDArray[np.bool_]:
-    """Return the cells whose centre lies in an area, or that hold a point, of certain codes."""
-    covered = np.zeros(grid.shape, np.bool_)
-    wanted = set(codes)
-    east, north = grid.centres()
-    for feature in drawing.features:
-        if feature.code not in wanted:
-            continue
-        shape = shapely.force_2d(to_map_geometry(feature.geometry, frame))
-        west, south, far_east, far_north = shape.bounds
-        c0, c1 = np.searchsorted(east, [west, far_east])
-        r0, r1 = np.searchsorted(-north, [-far_north, -south])
-        if feature.kind == "area":
-            shapely.prepare(shape)
-            across, along = np.meshgrid(east[c0:c1], north[r0:r1])
-            covered[r0:r1, c0:c1] |= shapely.contains_xy(shape, across, along)
+def _sigma(surface: Surface, network: Network, rows: Ints) -> Floats:
+    """Return the standard deviation of each cell's elevation on the map, elevation units."""
+    from geosite.terrain.uncertainty import elevation_sigma
+
+    per_unit = network.frame.height_unit_m**-2
+    return elevation_sigma(
+        surface, lambda i, j: level_covariance(network, rows[i], rows[j]) * per_unit
+    )
+
+
+def _relative_sigma(surface: Surface) -> Floats:
+    """Return the standard deviation of each cell against its surroundings.
+
+    What the anchor and the drift add lifts a hollow and its rim alike; only what neighbours do not
+    share can make a hollow where there is none.
+    """
+    from geosite.terrain.uncertainty import elevation_sigma
+
+    return elevation_sigma(replace(surface, sigma=surface.noise))
+
+
+def _water(
+    notes: Notes,
+    network: Network,
+    kinds: _ByCode,
+    surface: Surface,
+    steepness: Slope,
+    buildings: Mask,
+    relative: Floats,
+    rows: Ints,
+) -> Water:
+    table, grid = notes.site.drainage, surface.grid
+    inlets, inlet_names = _inlets(kinds, grid)
+    fences = kinds.shapes(lambda code: code.barrier)
+    houses = kinds.shapes(lambda code: code.building)
+    barred = [*fences, *(h for h in houses if "Polygon" in h.geom_type)]
+    walls = walls_along([_edges(shape) for shape in barred], grid) if barred else None
+    drainage = drain(
+        surface.z,
+        grid.cell_size,
+        method=table.method,
+        inlets=inlets > 0,
+        barriers=buildings,
+        walls=walls,
+    )
+    pond, ponds = find_ponds(drainage, relative)
+    catchment, found = catchments(drainage, inlets)
+    span = max(grid.rows, grid.cols)
+    spacing = table.arrow_spacing or span * grid.cell_size / _ARROWS_ACROSS
+    every = max(1, round(spacing / grid.cell_size))
+    confidence = None
+    if table.confidence_runs:
+        confidence = _confidence(notes, network, surface, drainage, inlets > 0, buildings, rows)
+    return Water(
+        drainage,
+        pond,
+        ponds,
+        catchment,
+        found,
+        inlet_names,
+        _paths(notes, network, kinds, drainage, grid),
+        arrows(drainage, steepness, grid, every),
+        confidence,
+    )
+
+
+def _inlets(kinds: _ByCode, grid: Grid) -> tuple[Index, tuple[str, ...]]:
+    """Return the number of the inlet in each cell, 0 elsewhere, and the inlets' names."""
+    numbers = np.zeros(grid.shape, np.int32)
+    names = []
+    for feature in kinds.features(lambda code: code.inlet):
+        shape = kinds.placed[feature.name]
+        names.append(feature.name)
+        if "Polygon" in shape.geom_type:
+            numbers[cells_in([shape], grid, touched=True)] = len(names)
         else:
-            places = shapely.get_coordinates(shape)
-            col = np.floor((places[:, 0] - grid.west) / grid.cell_size).astype(np.int64)
-            row = np.floor((grid.north - places[:, 1]) / grid.cell_size).astype(np.int64)
-            met = (row >= 0) & (row < grid.rows) & (col >= 0) & (col < grid.cols)
-            covered[row[met], col[met]] = True
-    return covered
+            row, col = cells_of_points(shapely.get_coordinates(shape), grid)
+            met = row >= 0
+            numbers[row[met], col[met]] = len(names)
+    return numbers, tuple(names)
+
+
+def _paths(
+    notes: Notes, network: Network, kinds: _ByCode, drainage: Drainage, grid: Grid
+) -> tuple[FlowPath, ...]:
+    book = notes.book
+    found = []
+    for name in notes.site.drainage.flow_paths_from:
+        if name in kinds.placed:
+            places = shapely.get_coordinates(kinds.placed[name])
+        else:
+            row = int(np.flatnonzero(book.mark == book.marks.index(name))[0])
+            places = network.frame.to_map(network.en[row : row + 1])
+        row_of, col_of = cells_of_points(places, grid)
+        starts = [(int(r), int(c)) for r, c in zip(row_of, col_of, strict=True) if r >= 0]
+        found += [FlowPath(name, line) for line in flow_paths(drainage, grid, starts)]
+    return tuple(found)
+
+
+def _confidence(
+    notes: Notes,
+    network: Network,
+    surface: Surface,
+    drainage: Drainage,
+    inlets: Mask,
+    buildings: Mask,
+    rows: Ints,
+) -> npt.NDArray[np.float32]:
+    import os
+
+    from geosite.terrain.confidence import drainage_confidence
+    from geosite.terrain.uncertainty import draw_elevations, perturbations
+
+    table, unit = notes.site.drainage, network.frame.height_unit_m
+    perturb = perturbations(surface, lambda rng: draw_elevations(network, rng)[rows] / unit)
+    return drainage_confidence(
+        surface.z,
+        surface.grid.cell_size,
+        perturb,
+        table.confidence_runs,
+        seed=table.seed,
+        workers=os.cpu_count() or 1,
+        method=table.method,
+        inlets=inlets,
+        barriers=buildings,
+        walls=drainage.walls,
+    )
+
+
+def _numbers(
+    drawing: Drawing, shapes: dict[str, BaseGeometry], grid: Grid
+) -> tuple[Index, tuple[str, ...]]:
+    """Return the number of the innermost area in each cell, and the areas' names."""
+    numbers = np.zeros(grid.shape, np.int32)
+    areas = [f for f in drawing.features if f.kind == "area"]
+    order = sorted(range(len(areas)), key=lambda k: -shapes[areas[k].name].area)
+    for k in order:
+        numbers[cells_in([shapes[areas[k].name]], grid)] = k + 1
+    return numbers, tuple(f.name for f in areas)
+
+
+def _falls(
+    notes: Notes,
+    frame: Frame,
+    kinds: _ByCode,
+    bare: Floats,
+    grid: Grid,
+    relative: Floats,
+) -> tuple[FallFromBuilding, ...]:
+    table = notes.site.drainage
+    paved = cells_in(
+        (s for s in kinds.shapes(lambda code: code.paved) if "Polygon" in s.geom_type), grid
+    )
+    found = [
+        falls_from_building(
+            feature.name,
+            shapely.force_2d(kinds.placed[feature.name]),
+            bare,
+            grid,
+            map_unit_m=frame.unit_m,
+            height_unit_m=frame.height_unit_m,
+            distance_m=table.fall_distance,
+            limit_percent=table.fall_from_building_percent,
+            paved_percent=table.fall_from_building_paved_percent,
+            paved=paved,
+            sigma=relative,
+        )
+        for feature in kinds.features(lambda code: code.building)
+        if feature.kind == "area"
+    ]
+    return tuple(fall for fall in found if fall is not None)
+
+
+def _paving(
+    notes: Notes,
+    frame: Frame,
+    drawing: Drawing,
+    percent: Raster,
+    numbers: Index,
+    areas: Sequence[str],
+    grid: Grid,
+) -> tuple[FlatPaving, ...]:
+    codes = notes.site.codes
+    paved = {f.name for f in drawing.features if f.code in codes and codes[f.code].paved}
+    names = [name for name in areas if name in paved]
+    renumbered = np.zeros(len(areas) + 1, np.int32)
+    for k, name in enumerate(names, start=1):
+        renumbered[list(areas).index(name) + 1] = k
+    return flat_paving(
+        percent,
+        renumbered[numbers],
+        names,
+        grid,
+        minimum_percent=notes.site.drainage.minimum_paved_fall_percent,
+        map_unit_m=frame.unit_m,
+    )
