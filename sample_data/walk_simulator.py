@@ -95,8 +95,17 @@ def field_book_rows(
                 dict(
                     zip(
                         COLUMNS,
-                        (walk.run, stop.point, x, y, z)
-                        + (stop.feature, stop.code, stop.segment, stop.note),
+                        (
+                            walk.run,
+                            stop.point,
+                            x,
+                            y,
+                            z,
+                            stop.feature,
+                            stop.code,
+                            stop.segment,
+                            stop.note,
+                        ),
                         strict=True,
                     )
                 )

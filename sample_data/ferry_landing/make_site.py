@@ -28,11 +28,13 @@ CRS = "EPSG:25832"
 ORIGIN = (512_300.0, 5_276_100.0)  # map position of the invented site's south-west corner
 LEVEL = 402.0  # metres, about the middle of the site
 
+HOLLOW = (38.0, 5.2)  # where the car park has settled
+
 # ---- the true ground, in ground metres from the south-west corner -------------------------------
 
 
 def ground(east: float, north: float) -> float:
-    """Elevation of the finished ground: falls north to the lake, two dishes around the inlets."""
+    """Elevation of the ground: falls north to the lake, dished at inlets, sunk in the car park."""
     if north <= 10.0:  # car park above the kerb
         up = 402.62 - 0.012 * (north - 10.0) + 0.002 * (east - 30.0)
     elif north <= 31.0:
@@ -42,7 +44,8 @@ def ground(east: float, north: float) -> float:
     for inlet_east, inlet_north in ((27.0, 24.0), (45.5, 26.0)):
         reach = math.hypot(east - inlet_east, north - inlet_north)
         up -= 0.14 * math.exp(-((reach / 3.2) ** 2))
-    return up
+    sunk = math.hypot(east - HOLLOW[0], north - HOLLOW[1])
+    return up - 0.12 * math.exp(-((sunk / 2.4) ** 2))
 
 
 def on_ground(
@@ -91,9 +94,23 @@ def run_one() -> Walk:
     stops.append(on_ground(27.0, 24.0, "I1", "inlet_west", "inlet"))
     stops.append(on_ground(45.5, 26.0, "I2", "inlet_east", "inlet"))
     for n, (east, north) in enumerate(
-        [(49.0, 22.0), (41.0, 16.0), (42.0, 24.0), (46.5, 29.0), (33.0, 27.5), (30.5, 24.0)]
-        + [(27.0, 27.5), (23.5, 24.0), (27.0, 20.5), (22.0, 15.0), (31.0, 15.0), (21.0, 28.0)]
-        + [(13.0, 28.0), (7.5, 20.5), (14.0, 14.5)],
+        [
+            (49.0, 22.0),
+            (41.0, 16.0),
+            (42.0, 24.0),
+            (46.5, 29.0),
+            (33.0, 27.5),
+            (30.5, 24.0),
+            (27.0, 27.5),
+            (23.5, 24.0),
+            (27.0, 20.5),
+            (22.0, 15.0),
+            (31.0, 15.0),
+            (21.0, 28.0),
+            (13.0, 28.0),
+            (7.5, 20.5),
+            (14.0, 14.5),
+        ],
         start=1,
     ):
         stops.append(on_ground(east, north, f"S{n}"))
@@ -138,8 +155,22 @@ def run_three() -> Walk:
     stops.append(on_ground(17.0, 1.5, "F2", *fence))
     stops.append(on_ground(22.0, 1.5, "F3", *fence, segment="gap", note="gate"))
     stops.append(on_ground(54.0, 3.0, "F4", *fence, segment="line"))
-    stops.append(on_ground(30.0, 5.0, "S18"))
     stops.append(on_ground(53.5, 9.0, "S19"))
+    for n, (east, north) in enumerate(
+        [
+            (41.2, 5.6),
+            (39.5, 6.6),
+            (39.4, 4.0),
+            HOLLOW,
+            (36.6, 4.1),
+            (36.5, 6.4),
+            (34.6, 5.1),
+            (38.2, 8.2),
+            (30.0, 5.0),
+        ],
+        start=20,
+    ):
+        stops.append(on_ground(east, north, f"S{n}"))
     stops += [B1, B2]
     return Walk("R3", tuple(stops))
 

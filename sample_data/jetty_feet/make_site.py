@@ -1,6 +1,6 @@
 """Make the tiny sample in feet: an invented jetty head, one run, one mark and a grid azimuth.
 
-    python sample_data/jetty_feet/make_site.py
+python sample_data/jetty_feet/make_site.py
 """
 
 from __future__ import annotations
@@ -28,9 +28,17 @@ def main() -> None:
     deck = ("deck", "planks")
     walk = Walk(
         "R1",
-        (at(0, 0, "P1"), at(24, 18, "P2"))
-        + (at(5, 20, "D1", *deck), at(35, 20, "D2", *deck), at(35, 44, "D3", *deck))
-        + (at(5, 44, "D4", *deck), at(20, 32, "S1"), at(0, 0, "P1"), at(24, 18, "P2")),
+        (
+            at(0, 0, "P1"),
+            at(24, 18, "P2"),
+            at(5, 20, "D1", *deck),
+            at(35, 20, "D2", *deck),
+            at(35, 44, "D3", *deck),
+            at(5, 44, "D4", *deck),
+            at(20, 32, "S1"),
+            at(0, 0, "P1"),
+            at(24, 18, "P2"),
+        ),
     )
     rows = field_book_rows([walk], Noise(), np.random.default_rng(7), unit_m=FOOT, decimals=2)
     write_csv(HERE / "field_book.csv", COLUMNS, rows)
