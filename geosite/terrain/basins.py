@@ -20,6 +20,7 @@ from geosite.terrain.descent import (
     Grid,
     Index,
     Long,
+    Mask,
     Raster,
     Relief,
     step_table,
@@ -38,7 +39,7 @@ __all__ = [
 
 _CHUNK = 65_536
 """Cells per step of a pass over flat arrays."""
-_FARTHEST_FIRST = (7, 5, 3, 1, 6, 4, 2, 0)
+_FARTHEST_FIRST = np.array([7, 5, 3, 1, 6, 4, 2, 0])
 _ALONE = np.zeros((256, 256), dtype=np.uint8)
 for _k in range(8):
     _ALONE[:, _k] = np.arange(256) & 1 << _k
@@ -59,18 +60,24 @@ class Pools:
     has_flats: bool
 
 
+def _level_neighbours(grid: Grid, cells: Long) -> tuple[Long, Mask]:
+    """Return the neighbours by direction, shape (8, n), and which are as high as the cell."""
+    there, is_open = grid.around(cells)
+    is_level = grid.z.take(there) == grid.z.take(cells)
+    if is_open is not None:
+        is_level &= is_open
+    return there, is_level
+
+
 def _spread(grid: Grid, front: Long) -> None:
     """Turn the level cells round `front` towards it, ring by ring."""
     while front.size:
-        z = grid.z[front]
-        reached, turns = [], []
-        for k in _FARTHEST_FIRST:
-            which, there = grid.neighbours(front, k)
-            take = np.flatnonzero((grid.direction[there] == POOL) & (grid.z[there] == z[which]))
-            reached.append(there[take])
-            turns.append(np.full(take.size, (k + 4) % 8, dtype=np.uint8))
+        there, is_level = _level_neighbours(grid, front)
+        is_level &= grid.direction.take(there) == POOL
+        way, which = np.nonzero(is_level[_FARTHEST_FIRST])
         # where several reach a cell the last is kept: the nearest, the first clockwise from north
-        cells, turn = np.concatenate(reached), np.concatenate(turns)
+        way = _FARTHEST_FIRST[way]
+        cells, turn = there[way, which], ((way + 4) % 8).astype(np.uint8)
         grid.direction[cells] = turn
         front = cells[grid.direction[cells] == turn]
 
@@ -85,39 +92,32 @@ def settle(grid: Grid, level: Long) -> Pools:
     level
         Cells without a lower neighbour.
     """
-    z = grid.z[level]
     pick = np.full(level.size, POOL, dtype=np.uint8)
     is_flat = False
-    for k in _FARTHEST_FIRST:
-        which, there = grid.neighbours(level, k)
-        equal = np.flatnonzero(grid.z[there] == z[which])
-        if not equal.size:
-            continue
-        is_flat = True
-        if not isinstance(which, slice):
-            which = which[equal]
-        else:
-            which = equal
-        has_way = grid.direction[there[equal]] != POOL
-        pick[which[has_way]] = k
+    for start in range(0, level.size, _CHUNK):
+        some = slice(start, start + _CHUNK)
+        there, is_level = _level_neighbours(grid, level[some])
+        if is_level.any():
+            is_flat = True
+            is_level &= grid.direction.take(there) != POOL
+            way, which = np.nonzero(is_level[_FARTHEST_FIRST])
+            pick[some][which] = _FARTHEST_FIRST[way]
     if not is_flat:
         return Pools(level, level, has_flats=False)
     has_way = pick != POOL
-    front = level[has_way]
-    grid.direction[front] = pick[has_way]
-    _spread(grid, front)
+    grid.direction[level[has_way]] = pick[has_way]
+    _spread(grid, level[has_way])
     cells = level[grid.direction[level] == POOL]
     near, far = [], []
-    for k in (2, 3, 4, 5):
-        which, there = grid.neighbours(cells, k)
-        same = np.flatnonzero(
-            (grid.direction[there] == POOL) & (grid.z[there] == grid.z[cells][which])
-        )
-        near.append(same if isinstance(which, slice) else which[same])
-        far.append(np.searchsorted(cells, there[same]))
-    a, b = np.concatenate(near), np.concatenate(far)
-    if not a.size:
+    for start in range(0, cells.size, _CHUNK):
+        there, is_level = _level_neighbours(grid, cells[start : start + _CHUNK])
+        is_level &= grid.direction.take(there) == POOL
+        way, which = np.nonzero(is_level[2:6])  # half of the neighbours, each pair once
+        near.append(start + which)
+        far.append(np.searchsorted(cells, there[way + 2, which]))
+    if not sum(part.size for part in near):
         return Pools(cells, cells, has_flats=False)
+    a, b = np.concatenate(near), np.concatenate(far)
     from scipy.sparse import coo_array
     from scipy.sparse.csgraph import connected_components
 

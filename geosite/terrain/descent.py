@@ -68,22 +68,27 @@ class Grid:
     cols: int
     walls: Bytes | None
 
-    def neighbours(self, cells: Long, k: int) -> tuple[slice | Long, Long]:
-        """Return which of the cells have an open way in direction `k`, and where it leads.
+    def around(self, cells: Long) -> tuple[Long, Mask | None]:
+        """Return the neighbours of some cells, and which of them have an open way there.
 
         Without walls every cell at the edge of the raster is an outlet, so that a cell that is none
         has all eight neighbours; only such cells are asked for.
+
+        Returns
+        -------
+        there : array, shape (8, n)
+            Flat indices by direction; the cell's own where the way is shut.
+        is_open : array of bool, shape (8, n), or None
+            None where all ways are open.
         """
-        there = cells + (ROW_STEP[k] * self.cols + COL_STEP[k])
+        there = cells + (ROW_STEP * self.cols + COL_STEP)[:, None]
         if self.walls is None:
-            return slice(None), there
+            return there, None
         row, col = np.divmod(cells, self.cols)
-        row += ROW_STEP[k]
-        col += COL_STEP[k]
+        row, col = row + ROW_STEP[:, None], col + COL_STEP[:, None]
         is_open = (row >= 0) & (row < self.rows) & (col >= 0) & (col < self.cols)
-        is_open &= (self.walls[cells] >> k & 1) == 0
-        which = np.flatnonzero(is_open)
-        return which, there[which]
+        is_open &= (self.walls[cells] >> np.arange(8, dtype=np.uint8)[:, None] & 1) == 0
+        return np.where(is_open, there, cells), is_open
 
 
 def _touching() -> Bytes:

@@ -26,7 +26,6 @@ from geosite.terrain.descent import (
     INLET,
     LEAVES,
     NODATA,
-    POOL,
     Bytes,
     Grid,
     Index,
@@ -56,10 +55,11 @@ _CHUNK = 65_536
 """Cells per step of a pass over flat arrays."""
 _BYTE_ROUNDS = 2
 """A cell counts at most 9 cells after the first round, 81 after the second: a byte holds them."""
-_FEW = 1000
+_FEW = 300
 """Fewer cells than this at a time cost more in calls than in work."""
 _END = 8
 """Feeders that the end of a way waits for in vain, so that it is never taken."""
+_TAKEN = 255
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -256,19 +256,22 @@ def count_upstream(direction: Bytes) -> Index:
     shift = step_table(cols)
     # No way leads over the edge of the raster, so that a neighbour is a fixed shift of flat arrays.
     # The first rounds, which take most cells, go over all of them in bytes.
-    feeders = (turn >= LEAVES) * np.uint8(_END)
-    feeders[turn == NODATA] = POOL
+    feeders = (turn >= LEAVES).view(np.uint8) * np.uint8(_END)
+    feeders |= (turn == NODATA).view(np.uint8) * np.uint8(_TAKEN)
     _give(turn, shift, feeders, None)
     some = np.ones(turn.size, dtype=np.uint8)
     for _ in range(_BYTE_ROUNDS):
-        taken = np.where(feeders == 0, turn, np.uint8(POOL))
-        feeders[taken < LEAVES] = POOL
+        taken = (feeders == 0).view(np.uint8) * np.uint8(_TAKEN)
+        feeders |= taken
+        # the direction where a cell is taken, else none
+        np.invert(taken, out=taken)
+        taken |= turn
         _give(taken, shift, feeders, some)
     del taken
     front = np.flatnonzero(feeders == 0)
     # how many feeders are left to come, in the high bits, above the cells counted so far
     bits = 27 if turn.size < 1 << 27 else 58
-    feeders[feeders == POOL] = 0
+    feeders *= (feeders != _TAKEN).view(np.uint8)
     value: npt.NDArray[Any] = feeders.astype(np.uint32 if bits == 27 else np.uint64)
     waits = value.dtype.type(1 << bits)
     value <<= bits
@@ -276,13 +279,13 @@ def count_upstream(direction: Bytes) -> Index:
     del some, feeders
     order = np.empty(value.size, dtype=np.int32)
     while front.size > _FEW:
-        there = front + shift[turn[front]]
-        np.add.at(value, there, value[front] - waits)
-        ready = there[value[there] < waits]
+        there = front + shift.take(turn.take(front))
+        np.add.at(value, there, value.take(front) - waits)
+        ready = there[value.take(there) < waits]
         # two feeders of a cell may have been the last ones at once
         place = np.arange(ready.size, dtype=np.int32)
         order[ready] = place
-        front = ready[order[ready] == place]
+        front = ready[order.take(ready) == place]
     nodes = np.append(np.flatnonzero(value >= waits), front)
     order[nodes] = np.arange(nodes.size, dtype=np.int32)
     total = value[nodes] % waits
@@ -296,12 +299,13 @@ def count_upstream(direction: Bytes) -> Index:
         down[moves] = further
         moves = moves[further < nodes.size]
     value[nodes] = total
-    value[turn == NODATA] = 0
+    value *= turn != NODATA
     return value.astype(np.int32, copy=False).reshape(rows, cols)
 
 
 def _give(turn: Bytes, shift: Long, feeders: Bytes, some: Bytes | None) -> None:
     """Let each cell that has a way be counted by the next: its cells, or that it is there."""
+    is_given, amount = np.empty((2, min(_CHUNK, turn.size)), dtype=np.uint8)
     for start in range(0, turn.size, _CHUNK):
         stop = min(start + _CHUNK, turn.size)
         for k in range(8):
@@ -309,10 +313,11 @@ def _give(turn: Bytes, shift: Long, feeders: Bytes, some: Bytes | None) -> None:
             if high <= low:
                 continue
             giver, taker = slice(low, high), slice(low + shift[k], high + shift[k])
-            gives = (turn[giver] == k).view(np.uint8)
+            gives, given = is_given[: high - low], amount[: high - low]
+            np.equal(turn[giver], k, out=gives.view(np.bool_))
             if some is None:
                 feeders[taker] += gives
             else:
                 feeders[taker] -= gives
-                gives *= some[giver]
-                some[taker] += gives
+                np.multiply(gives, some[giver], out=given)
+                some[taker] += given
