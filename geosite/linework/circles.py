@@ -25,6 +25,9 @@ __all__ = ["Arc", "Circle", "densify", "fit_arc", "fit_circle", "narrowest"]
 # Less than this between marks and a straight line, in metres, and no circle is determined: a
 # walked survey does not know its marks to a millimetre.
 STRAIGHT_M = 0.001
+# An arc of more than half a circle holds its marks apart by about its radius. One whose radius is
+# this many times their extent goes round the world from one end of a line to the other.
+ALL_AROUND = 20.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -196,7 +199,7 @@ def fit_arc(points: Floats) -> Arc | None:
     Returns
     -------
     Arc or None
-        None where the marks lie on a straight line.
+        None where the marks lie on a straight line, or no arc of finite radius comes near them.
     """
     if narrowest(points) < STRAIGHT_M:
         return None
@@ -214,9 +217,16 @@ def fit_arc(points: Floats) -> Arc | None:
     if len(x) == 1:
         bulge = float(starts[0])
     else:
-        cost = [float(np.sum(_arc_distance(float(b), x, y, chord)[0] ** 2)) for b in starts]
-        bulge = _settle(float(starts[int(np.argmin(cost))]), x, y, chord)
-    if abs(bulge) * half < STRAIGHT_M:
+        # every inner mark's own arc is a start; the best of them is near the minimum
+        b = starts[:, None]
+        off = 4.0 * b * (x * x + y * y - half * half) - 2.0 * chord * y * (1.0 - b * b)
+        reach = np.hypot(4.0 * b * x, 4.0 * b * y - chord * (1.0 - b * b)) + chord * (1.0 + b * b)
+        best = int(np.argmin(((off / reach) ** 2).sum(axis=1)))
+        bulge = _settle(float(starts[best]), x, y, chord)
+    if not abs(bulge) * half >= STRAIGHT_M:
+        return None
+    radius = chord * (1.0 + bulge**2) / (4.0 * abs(bulge))
+    if abs(bulge) > 1.0 and radius > ALL_AROUND * float(np.ptp(points, axis=0).max()):
         return None
 
     distance, d1, d2 = _arc_distance(bulge, x, y, chord)
@@ -239,7 +249,7 @@ def fit_arc(points: Floats) -> Arc | None:
     residuals[1:-1] = distance * math.copysign(1.0, bulge)
     return Arc(
         centre=(float(centre[0]), float(centre[1])),
-        radius=chord * (1.0 + bulge**2) / (4.0 * abs(bulge)),
+        radius=radius,
         start_angle=math.atan2(first[1] - centre[1], first[0] - centre[0]),
         sweep=4.0 * math.atan(bulge),
         bulge=bulge,
@@ -252,13 +262,18 @@ def fit_arc(points: Floats) -> Arc | None:
 
 
 def _settle(bulge: float, x: Floats, y: Floats, chord: float) -> float:
-    """Minimise the squared distances of points from the arc over its bulge, by Newton's method."""
+    """Minimise the squared distances of points from the arc over its bulge, by Newton's method.
+
+    NaN where there is no minimum.
+    """
     distance, first, second = _arc_distance(bulge, x, y, chord)
     for _ in range(100):
         cost = float(distance @ distance)
         slope = float(distance @ first[:, 0])
         normal = float(first[:, 0] @ first[:, 0])
         curvature = normal + float(distance @ second[:, 0, 0])
+        if not normal > 0.0 or abs(bulge) > 1e6:
+            return math.nan  # it runs away to a circle of no end
         # away from a minimum the curvature may be useless; Gauss-Newton always descends
         step = -slope / (curvature if curvature > 0.1 * normal else normal)
         while True:

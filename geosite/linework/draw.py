@@ -294,7 +294,7 @@ def _straight(book: FieldBook, word: str, name: str, own: Ints) -> Problem:
     return Problem(
         f"{word}-is-straight",
         f"the {word} of {name!r} through {through} lies on a straight line",
-        "marks that bend by more than a millimetre",
+        "marks along a bend, in walking order",
         "check the marks for a mix-up, or make the piece a line",
         book.file,
         int(book.line[own[-1]]),

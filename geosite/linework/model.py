@@ -81,8 +81,9 @@ class Feature:
     pieces
         In drawing order. An area's last piece closes it.
     geometry
-        Shapely PolygonZ, LineStringZ, MultiLineStringZ (broken at gaps) or PointZ; x and y in
-        local grid metres, z in metres.
+        Shapely PolygonZ (counter-clockwise, without holes), LineStringZ, MultiLineStringZ (broken
+        at gaps), PointZ or MultiPointZ (a point feature of several marks); x and y in local grid
+        metres, z in metres.
     area, perimeter
         Of areas. `perimeter` counts gaps, `edging` does not.
     net_area

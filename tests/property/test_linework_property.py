@@ -11,11 +11,15 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from linework_cases import Row, rows, survey
 
-from geosite.errors import SurveyRefused
+from geosite.errors import Problem, SurveyRefused
+from geosite.fieldbook.model import Notes
 from geosite.fieldbook.sitefile import Code
 from geosite.linework.draw import draw
-from geosite.linework.model import Feature
+from geosite.linework.model import Drawing, Feature
 from geosite.linework.nesting import contents
+from geosite.network.model import Network
+from geosite.review.distances import edge_records
+from geosite.review.quantities import quantity_records, take_off
 
 CODES = {"apron": Code(geometry="area"), "kerb": Code(geometry="line")}
 PROFILE = settings(max_examples=60, deadline=None, derandomize=True)
@@ -185,3 +189,54 @@ def test_net_area_is_what_is_left(
     assert inner.inside == ("core",)
     total = outer.net_area.value + inner.net_area.value + core.net_area.value  # type: ignore[union-attr]
     assert total == pytest.approx(outer.area.value, rel=1e-9)  # type: ignore[union-attr]
+
+
+WORDS = ["line", "arc", "arc2", "circle", "stream", "gap", "line3"]
+
+
+def drawn_or_refused(notes: Notes, network: Network) -> tuple[Drawing | None, tuple[Problem, ...]]:
+    try:
+        return draw(notes, network), ()
+    except SurveyRefused as refused:
+        return None, refused.problems
+
+
+@settings(max_examples=300, deadline=None, derandomize=True)
+@given(
+    st.lists(
+        st.tuples(
+            st.sampled_from(["p", "q"]),
+            st.sampled_from(WORDS),
+            st.integers(0, 4),
+            st.integers(0, 4),
+            st.sampled_from([None, "A", "B"]),
+        ),
+        min_size=1,
+        max_size=12,
+    ),
+    st.sampled_from(["apron", "kerb", ""]),
+)
+def test_any_rows_are_drawn_or_refused(
+    walk: list[tuple[str, str, int, int, str]], code: str
+) -> None:
+    # the same name is the same place, as after the adjustment
+    spots = {"A": (0.0, 0.0), "B": (3.0, 1.0)}
+    made: list[Row] = []
+    for name, word, e, n, mark in walk:
+        east, north = spots[mark] if mark else (float(e), float(n))
+        made.append((name, code, word, mark, east, north, float(e)))
+    notes, network = survey(made, CODES, sigma=0.01)
+    drawing, refused = drawn_or_refused(notes, network)
+    assert all(2 <= (p.line or 0) <= len(made) + 1 for p in refused)
+    if drawing is None:
+        return
+    out = take_off(notes, network, drawing)
+    records = [*quantity_records(out.features), *edge_records(notes, network, drawing)]
+    for record in records:
+        assert all(math.isfinite(v) for v in record.values() if isinstance(v, float))
+    for feature in drawing.features:
+        assert feature.geometry.is_valid
+        if feature.area is not None:
+            # the geometry and the exact value differ by the sagitta at most
+            length = feature.perimeter.grid  # type: ignore[union-attr]
+            assert feature.geometry.area == pytest.approx(feature.area.grid, abs=0.002 * length)

@@ -39,7 +39,7 @@ def simulated(network: Network, pick: Callable[[Network], list[float]]) -> list[
     rng = np.random.default_rng(5)
     knots = len(network.chains.knots)
     values = [
-        pick(moved(network, rng.normal(0.0, [0.01, 0.01, 0.02], (knots, 3)))) for _ in range(400)
+        pick(moved(network, rng.normal(0.0, [0.01, 0.01, 0.02], (knots, 3)))) for _ in range(200)
     ]
     return [float(v) for v in np.std(values, axis=0)]
 
@@ -73,7 +73,7 @@ def test_sigmas_against_simulated_noise() -> None:
         return [d.horizontal, d.slope, d.azimuth, d.rise, d.grade, angle]
 
     spread = simulated(network, lambda n: [m.value for m in measures(n)])
-    assert [m.sigma for m in measures(network)] == pytest.approx(spread, rel=0.12)
+    assert [m.sigma for m in measures(network)] == pytest.approx(spread, rel=0.16)
 
 
 def test_sigma_by_hand() -> None:
@@ -248,7 +248,7 @@ def test_edge_and_corner_sigmas_against_simulated_noise() -> None:
         return [getattr(edges[1], name) for name in names] + [c.angle for c in corners]
 
     spread = simulated(network, lambda n: [m.value for m in measures(n)])
-    assert [m.sigma for m in measures(network)] == pytest.approx(spread, rel=0.12)
+    assert [m.sigma for m in measures(network)] == pytest.approx(spread, rel=0.16)
 
 
 def test_edge_records_carry_every_column() -> None:

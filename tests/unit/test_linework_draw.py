@@ -348,6 +348,13 @@ def test_refusals_are_collected_in_file_order() -> None:
             rows("k", "kerb", [("", 0, 0), ("arc", 1, 0.05), ("arc", 2, -0.05), ("arc", 3, 0)]),
             "arc-is-straight",
         ),
+        # out of order on a nearly straight line: the long way round a circle of 100 m
+        (rows("k", "kerb", [("", 0, 0), ("arc", 2, 0.01), ("arc", 1, 0)]), "arc-is-straight"),
+        # inner marks beyond and across: no arc comes near, the best one has no end
+        (
+            rows("k", "kerb", [("", 0, 4), ("arc", 4, 0), ("arc", 0, 2), ("arc", 2, 2)]),
+            "arc-is-straight",
+        ),
         (
             rows("p", "apron", [("", 9, 9), ("", 0, 9), ("circle", 0, 0), ("circle", 5, 0)]),
             "circle-not-alone",

@@ -148,12 +148,12 @@ def test_sigma_against_simulated_noise(
     rng = np.random.default_rng(11)
     knots = len(network.chains.knots)
     values = []
-    for _ in range(400):
+    for _ in range(200):
         shift = np.zeros((knots, 3))
         shift[:, :2] = rng.normal(0.0, 0.01, (knots, 2))
         values.append(value(notes, moved(network, shift), pick))
-    # the standard deviation of 400 values is itself known to 3.5 %
-    assert np.std(values) == pytest.approx(measure.sigma, rel=0.12)
+    # the standard deviation of 200 values is itself known to 5 %
+    assert np.std(values) == pytest.approx(measure.sigma, rel=0.16)
     assert np.mean(values) == pytest.approx(measure.value, abs=0.3 * measure.sigma)
 
 

@@ -151,13 +151,13 @@ def test_total_sigma_against_simulated_noise() -> None:
     assert total.volume is not None
     rng = np.random.default_rng(2)
     found = []
-    for _ in range(300):
+    for _ in range(200):
         shift = rng.normal(0.0, [0.01, 0.01, 0.0], (len(network.chains.knots), 3))
         walked = moved(network, shift)
         volume = take_off(notes, walked, draw(notes, walked)).codes[0].volume
         assert volume is not None
         found.append(volume.value)
-    assert total.volume.sigma == pytest.approx(float(np.std(found)), rel=0.12)
+    assert total.volume.sigma == pytest.approx(float(np.std(found)), rel=0.16)
 
 
 # --- draped over the ground
