@@ -344,7 +344,8 @@ def sigmas(network: Network, forms: Sequence[LinearForm]) -> Floats:
     knots, runs = len(network.chains.knots), len(network.turn_variance)
     together = max(1, 4_000_000 // (2 * knots + runs))
     parts = [_variances(network, forms[i : i + together]) for i in range(0, len(forms), together)]
-    return np.sqrt(np.maximum(np.concatenate([*parts, np.zeros(0)]), 0.0))
+    spread: Floats = np.sqrt(np.maximum(np.concatenate([*parts, np.zeros(0)]), 0.0))
+    return spread
 
 
 def _variances(network: Network, forms: Sequence[LinearForm]) -> Floats:
