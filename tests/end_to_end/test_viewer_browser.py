@@ -279,6 +279,10 @@ def test_a_steeper_view_shows_more_of_the_block(browser: Any, page: Path) -> Non
         " s.dispatchEvent(new Event('input')); s.dispatchEvent(new Event('change')); }"
     )
     settle(browser)
+    click(browser)
+    told = answer(browser)  # the middle of the raster, 60 x 45 m from the origin on
+    middle = [float(told[name].replace("\u202f", "")) for name in ("Easting", "Northing")]
+    assert middle == pytest.approx([512_330.0, 5_276_122.5], abs=0.8)
     places = []
     for across in (-150, 150):
         click(browser, across, 0)

@@ -80,7 +80,11 @@ def pdf_paths(document: bytes, layer: str) -> list[np.ndarray]:
                 found.append(path)
             path.append([float(v) for v in operands])
         elif inside and operator == b"c":
-            path.append([float(v) for v in operands[-2:]])
+            # the middle and the end of the curve
+            numbers = np.array([float(v) for v in operands]).reshape(3, 2)
+            corners = np.array([path[-1], *numbers])
+            path.append((corners.T @ [0.125, 0.375, 0.375, 0.125]).tolist())
+            path.append(numbers[-1].tolist())
     return [np.array(p) * 25.4 / 72 for p in found]
 
 
@@ -101,7 +105,7 @@ def test_arcs_in_the_pdf_lie_on_their_circle(document: bytes) -> None:
     (island,) = [
         p
         for p in pdf_paths(document, "Outlines of areas")
-        if len(p) == 9 and np.hypot(*(p[0] - p[-1])) < 0.01
+        if len(p) == 17 and np.hypot(*(p[0] - p[-1])) < 0.01
     ]
     centre = island[:-1].mean(axis=0)
     assert np.hypot(*(island - centre).T) == pytest.approx(15.0, abs=0.002)  # 3 m at 1:200
@@ -150,6 +154,13 @@ def test_lengths_in_the_svg_are_right(sheet: Sheet) -> None:
     )
     radii = {float(r) for p in paths for r in re.findall(r"A([\d.]+) ", p)}
     assert sorted(radii) == pytest.approx([15.0, 40.0], abs=0.001)  # true arcs, 3 m and 8 m
+    # the round corner runs from below its centre to the right of it, the short way round
+    corner = next(p for p in paths if "A40" in p)
+    found = re.search(r"[ML]([\d.]+) ([\d.]+)A[\d.]+ [\d.]+ 0 (\d) (\d) ([\d.]+) ([\d.]+)", corner)
+    assert found
+    x, y, far, clockwise, to_x, to_y = map(float, found.groups())
+    assert (to_x - x, to_y - y) == pytest.approx((40.0, -40.0), abs=0.01)
+    assert (far, clockwise) == (0, 0)  # counter-clockwise as seen: it bulges outwards
 
 
 def test_the_scale_bar_has_the_length_it_says(sheet: Sheet) -> None:
