@@ -517,6 +517,8 @@ HOSTILE = (
     "</script><script>window.hacked=1</script>",
     "<img src=x onerror=window.hacked=1>",
     "<!--<script>",
+    "</script x",
+    "<!-- <script x",
     "]]>",
     "{{script}} {{policy}} {{site}}",
     "'\"`${window.hacked=1}`\\",
