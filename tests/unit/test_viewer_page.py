@@ -187,6 +187,12 @@ def test_hostile_names_stay_data(name: str, tmp_path: Path) -> None:
     usual, page = page_of(ferry_landing(), tmp_path), page_of(hostile_landing(name), tmp_path)
     assert [(t, n) for t, n, _ in page.attributes] == [(t, n) for t, n, _ in usual.attributes]
     assert len(page.parts["script"]) == 2
+    # browsers end a script at "</script" and a blank: no bracket at all may be in the data
+    text = (tmp_path / "viewer.html").read_text("utf-8")
+    start = text.index('id="site">') + len('id="site">')
+    data = text[start : text.index("\n<script>", start)]
+    assert data.endswith("</script>")
+    assert not re.search("[<>&]", data.removesuffix("</script>"))
     assert site_of(page)["title"] == name.encode("utf-8", "replace").decode("utf-8")
     if "\ud800" not in name and "\x00" not in name:
         assert page.parts["title"] == [name]
