@@ -17,6 +17,7 @@ __all__ = [
     "Azimuth",
     "Baseline",
     "Code",
+    "Distances",
     "Drainage",
     "Earthwork",
     "GradeLine",
@@ -200,6 +201,15 @@ class Quantities(Table, frozen=True, kw_only=True):
     """Metres; edges nearer than this are snapped to one. 0 reports them and changes nothing."""
 
 
+class Distances(Table, frozen=True, kw_only=True):
+    """``[distances]``: what is measured between marks."""
+
+    pairs: tuple[tuple[Name, Name], ...] = ()
+    """From mark, to mark."""
+    angles: tuple[tuple[Name, Name, Name], ...] = ()
+    """At a mark, clockwise from the direction to one mark to that to another."""
+
+
 class GradeLine(Table, frozen=True, kw_only=True):
     """``[grades.lines.NAME]``: a line whose grades are checked."""
 
@@ -290,6 +300,7 @@ class SiteFile(Table, frozen=True, kw_only=True):
     surface: Surface = Surface()
     drainage: Drainage = Drainage()
     quantities: Quantities = Quantities()
+    distances: Distances = Distances()
     grades: Grades = Grades()
     sections: dict[str, Section] = {}
     earthworks: dict[str, Earthwork] = {}

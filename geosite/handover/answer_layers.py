@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import numpy as np
@@ -11,6 +12,12 @@ from geosite.handover.model import Field, Layer, Table
 from geosite.linework.on_map import to_map_geometry
 from geosite.network.model import Frame
 from geosite.review.answers import Answers
+from geosite.review.distances import (
+    DISTANCE_COLUMNS,
+    EDGE_COLUMNS,
+    Angle,
+    distance_records,
+)
 from geosite.review.grades import Grade
 from geosite.review.limits import CAUTION
 from geosite.review.parcels import BOUNDARY_CAUTION, Clearance, ParcelMap, Share
@@ -60,6 +67,15 @@ def answer_tables(answers: Answers) -> tuple[Table, ...]:
     columns = tuple(Field(*column[:3], unit=column[3]) for column in QUANTITY_COLUMNS)
     records = quantity_records([*taken.features, *taken.codes])
     found = [Table("quantities", "Quantities", columns, records)]
+    if answers.edges:
+        columns = tuple(Field(*column[:3], unit=column[3]) for column in EDGE_COLUMNS)
+        found.append(Table("edges", "Edges and corners", columns, answers.edges))
+    if answers.distances:
+        columns = tuple(Field(*column[:3], unit=column[3]) for column in DISTANCE_COLUMNS)
+        records = distance_records(answers.distances)
+        found.append(Table("distances", "Distances between marks", columns, records))
+    if answers.angles:
+        found.append(_angles(answers.angles))
     if taken.edges:
         columns = tuple(Field(*column[:3], unit=column[3]) for column in SHARED_EDGE_COLUMNS)
         found.append(
@@ -72,6 +88,27 @@ def answer_tables(answers: Answers) -> tuple[Table, ...]:
     if answers.shares:
         found.append(_shares(answers.shares))
     return tuple(found)
+
+
+def _angles(angles: tuple[Angle, ...]) -> Table:
+    records = [
+        {
+            "at_point": a.at,
+            "from_point": a.start,
+            "to_point": a.end,
+            "angle_deg": math.degrees(a.value.value),
+            "angle_sigma_deg": math.degrees(a.value.sigma),
+        }
+        for a in angles
+    ]
+    fields = (
+        Field("at_point", "text", "Mark the angle is at."),
+        Field("from_point", "text", "Mark in the first direction."),
+        Field("to_point", "text", "Mark in the second direction."),
+        Field("angle_deg", "real", "Clockwise from the first direction to the second.", "deg"),
+        Field("angle_sigma_deg", "real", "Its standard deviation.", "deg"),
+    )
+    return Table("angles", "Angles at marks", fields, records)
 
 
 def _snapped(taken: TakeOff, frame: Frame) -> Layer:

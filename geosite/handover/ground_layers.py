@@ -11,13 +11,14 @@ import shapely
 from geosite.fieldbook.model import Notes
 from geosite.handover.model import Field, Layer, Raster
 from geosite.network.model import Frame, Network
+from geosite.terrain.contour import Contour
 from geosite.terrain.flow import polygons
 from geosite.terrain.site import Terrain
 
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
 
-__all__ = ["ground_layers", "ground_rasters"]
+__all__ = ["contour_layer", "ground_layers", "ground_rasters"]
 
 LEAVES_BY = {
     "edge": "over the edge of the surveyed ground",
@@ -31,7 +32,7 @@ Raw = npt.NDArray[np.floating[Any]]
 def ground_layers(terrain: Terrain, frame: Frame) -> tuple[Layer, ...]:
     """Return the layers that hold anything, in the order a reader should meet them."""
     layers = (
-        _contours(terrain, frame),
+        contour_layer(terrain.contours, frame),
         _arrows(terrain, frame),
         _paths(terrain, frame),
         _ponds(terrain, frame),
@@ -125,8 +126,8 @@ def ground_rasters(notes: Notes, network: Network, terrain: Terrain) -> tuple[Ra
     return tuple(rasters)
 
 
-def _contours(terrain: Terrain, frame: Frame) -> Layer:
-    found = terrain.contours
+def contour_layer(found: tuple[Contour, ...], frame: Frame) -> Layer:
+    """Return contours as a layer."""
     fields = (
         Field("elevation", "real", "Elevation of the line.", frame.height_unit_name),
         Field("is_index", "integer", "1 for an index contour.", values={"0": "no", "1": "yes"}),

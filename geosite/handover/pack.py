@@ -19,6 +19,7 @@ from geosite.handover.model import Package
 from geosite.linework.model import Drawing, Measure
 from geosite.network.model import Network
 from geosite.review.answers import Answers
+from geosite.review.distances import distance_records
 from geosite.review.limits import CAUTION as ACCESS_CAUTION
 from geosite.review.parcels import BOUNDARY_CAUTION
 from geosite.terrain.site import SLOPE_BREAKS_PERCENT, Terrain
@@ -134,6 +135,7 @@ def _report(
     return {
         **_survey(notes, network, drawing),
         "terrain": None if terrain is None else _ground(terrain, network),
+        "distances": distance_records(answers.distances),
         "grades": [
             {k: v for k, v in asdict(g).items() if k != "line_en"} | {"unit": g.unit}
             for g in answers.grades

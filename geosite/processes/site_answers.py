@@ -13,7 +13,7 @@ from typing import Any
 from geosite.processes.build_site import SITE
 from geosite.processes.model import Context, Output, Process
 
-__all__ = ["EARTHWORKS", "GRADES", "PARCELS", "QUANTITIES", "SECTIONS"]
+__all__ = ["DISTANCES", "EARTHWORKS", "GRADES", "PARCELS", "QUANTITIES", "SECTIONS"]
 
 GEOPACKAGE = "application/geopackage+sqlite3"
 EXAMPLE = {"site": "sample_data/ferry_landing/site.toml"}
@@ -105,6 +105,22 @@ QUANTITIES = _process(
     "with its standard deviation, in metres and feet.",
     ("quantities", "area", "volume"),
     (_csv("quantities", "Quantities", "One row per feature, then one per code."),),
+)
+
+DISTANCES = _process(
+    "measure-distances",
+    "distances",
+    "[distances]",
+    "Distances, angles and edges of a walked survey",
+    "Horizontal, slope, ground and grid distance, azimuth, rise and grade between marks, angles at "
+    "marks, and every edge and corner of every feature with the radius and sagitta of its arcs; "
+    "each with its standard deviation.",
+    ("distance", "azimuth", "angle", "radius"),
+    (
+        _csv("distances", "Distances", "One row per pair of marks."),
+        _csv("angles", "Angles", "One row per angle."),
+        _csv("edges", "Edges", "One row per edge of a feature."),
+    ),
 )
 
 GRADES = _process(

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import partial
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import numpy as np
 
@@ -15,6 +15,7 @@ from geosite.fieldbook.attached import SecondSurface
 from geosite.fieldbook.model import Floats, Notes
 from geosite.linework.model import Drawing
 from geosite.network.model import Frame, Network
+from geosite.review.distances import Angle, Distance, angle_at, distance, edge_records
 from geosite.review.earthwork import Earthwork, earthwork, plane
 from geosite.review.grades import Grade, grade_findings, grade_lines, polyline
 from geosite.review.ground import Ground
@@ -37,6 +38,10 @@ class Answers:
     ----------
     take_off
         Quantities per feature and per code.
+    distances, angles
+        Between the marks that the site file names.
+    edges
+        One record per edge of every area and line, see `geosite.review.distances.EDGE_COLUMNS`.
     grades, profiles, earthworks
         In the order of the site file.
     parcel_map, shares, clearances
@@ -46,6 +51,9 @@ class Answers:
     """
 
     take_off: TakeOff
+    distances: tuple[Distance, ...] = ()
+    angles: tuple[Angle, ...] = ()
+    edges: tuple[Mapping[str, Any], ...] = ()
     grades: tuple[Grade, ...] = ()
     profiles: tuple[Profile, ...] = ()
     earthworks: tuple[Earthwork, ...] = ()
@@ -56,7 +64,7 @@ class Answers:
 
 
 def answer(notes: Notes, network: Network, drawing: Drawing, terrain: Terrain | None) -> Answers:
-    """Take off the quantities; answer grades, sections, earthworks and parcels.
+    """Take off quantities, measure distances; answer grades, sections, earthworks, parcels.
 
     Raises
     ------
@@ -77,6 +85,10 @@ def answer(notes: Notes, network: Network, drawing: Drawing, terrain: Terrain | 
         except InputError as error:
             problems.extend(error.problems)
             return nothing
+
+    asked = notes.site.distances
+    distances = [tried(partial(distance, notes, network, *pair), None) for pair in asked.pairs]
+    angles = [tried(partial(angle_at, notes, network, *three), None) for three in asked.angles]
 
     def graded() -> tuple[Grade, ...]:
         attached = notes.attached
@@ -114,6 +126,9 @@ def answer(notes: Notes, network: Network, drawing: Drawing, terrain: Terrain | 
         ]
     return Answers(
         taken,
+        tuple(d for d in distances if d is not None),
+        tuple(a for a in angles if a is not None),
+        tuple(edge_records(notes, network, drawing)),
         grades,
         tuple(p for p in profiles if p is not None),
         tuple(w for w in works if w is not None),

@@ -33,6 +33,7 @@ def rows(path: str) -> list[dict[str, str]]:
     ("process", "outputs"),
     [
         ("measure-quantities", {"quantities"}),
+        ("measure-distances", {"distances", "angles", "edges"}),
         ("check-grades", {"grades"}),
         ("draw-sections", {"section_stations", "sections"}),
         ("compute-earthworks", {"earthworks"}),
@@ -80,3 +81,40 @@ def test_a_site_that_asks_nothing_is_told_what_to_add(tmp_path):
     assert done.returncode == 2
     assert "[sections.NAME]" in done.stderr
     assert not list((tmp_path).glob("out/*"))
+
+
+def test_the_baseline_is_as_long_as_it_was_made(tmp_path):
+    told = json.loads(execute("measure-distances", LANDING, tmp_path / "out").stdout)
+    (pair,) = [r for r in rows(told["distances"]["href"]) if r["from_point"] == "B1"]
+    # B1 and B2 of make_site.py: 34 m east, 1 m north, on the ground
+    true = (34.0**2 + 1.0) ** 0.5
+    assert abs(float(pair["horizontal_m"]) - true) < 4 * float(pair["horizontal_sigma_m"])
+    arcs = [r for r in rows(told["edges"]["href"]) if r["kind"] == "arc"]
+    assert float(arcs[0]["radius_m"]) == pytest.approx(8.0, abs=0.1)
+
+
+def test_contours_are_traced_from_a_raster_that_another_process_made(tmp_path):
+    done = subprocess.run(
+        [COMMAND, "build", SAMPLES / "jetty_feet" / "site.toml", "--out", tmp_path / "jetty"],
+        capture_output=True,
+        timeout=120,
+        check=False,
+    )
+    assert done.returncode == 0
+    done = subprocess.run(
+        [
+            *(COMMAND, "execute", "trace-contours", "--interval", "0.1"),
+            *("--elevation", tmp_path / "jetty" / "elevation.tif", "--out", tmp_path / "lines"),
+        ],
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr
+    lines = pyogrio.read_dataframe(json.loads(done.stdout)["contours"]["href"])
+    # the deck falls 1.5 % to the east: 0.1 ft every 6.7 ft
+    assert len(lines) >= 4
+    assert lines.crs.to_epsg() == 2264
+    assert (lines["elevation"] * 10).round(6).mod(1).eq(0).all()
+    assert lines.geometry.has_z.all()
