@@ -42,6 +42,9 @@ _SCORED_AT_LEAST = 5
 _JUDGED_AT_LEAST = 10
 # times the usual distance from the neighbours' plane; 1 in 500 million of normal errors
 _OUTLIER = 6.0
+_ABOVE_NEIGHBOURS = 1.7
+# variance of the neighbours' plane at the mark in units of theirs: beyond, it is extrapolated
+_REACH = 0.5
 _NAMED = 20
 
 
@@ -412,11 +415,17 @@ def _noise(tin: Tin, covariance: Covariance) -> Floats:
 def _outliers(tin: Tin, noise: Floats | None, label: _Label) -> list[Finding]:
     """Find marks far above or below the plane through their neighbours; none is dropped.
 
-    Marks on breaklines have neighbours on two levels and are not judged. A wrong mark pulls the
-    planes of its neighbours too: only the worst of a neighbourhood is named.
+    Marks on breaklines are on either of two levels: they neither are judged nor judge. A wrong
+    mark pulls the planes of its neighbours too, by a few tenths of its own error; where neighbours
+    stand out about as much the ground itself is bent. So only a mark is named that stands out 1.7
+    times as far as every neighbour.
     """
     count = len(tin.points)
     start, end = _edges(tin)
+    plain = np.ones(count, bool)
+    plain[tin.edges] = False
+    plain[int(tin.origin.max()) + 1 :] = False
+    start, end = start[plain[end]], end[plain[end]]
     east, north, up = (tin.points[end] - tin.points[start]).T
     size = np.sqrt(np.bincount(start, east**2 + north**2, count))
     size[size == 0] = 1.0
@@ -428,9 +437,7 @@ def _outliers(tin: Tin, noise: Floats | None, label: _Label) -> list[Finding]:
     ]
     sums.append(np.bincount(start, north * north, count))
     matrix = np.stack(sums, axis=1)[:, [0, 1, 2, 1, 3, 4, 2, 4, 5]].reshape(-1, 3, 3)
-    judged = np.linalg.det(matrix) > 1e-4
-    judged[tin.edges] = False
-    judged[int(tin.origin.max()) + 1 :] = False
+    judged = plain & (np.linalg.det(matrix) > 1e-4)
     right = np.stack([np.bincount(start, p * up, count) for p in (ones, east, north)], axis=1)
     inverse = np.linalg.inv(matrix[judged])
     reach = np.zeros(count)
@@ -439,15 +446,19 @@ def _outliers(tin: Tin, noise: Floats | None, label: _Label) -> list[Finding]:
     above = np.zeros(count)
     above[judged] = -(inverse[:, 0] * right[judged]).sum(axis=1)
     above /= np.sqrt(1 + reach)
-    judged &= reach < 2
+    judged &= reach < _REACH
     if judged.sum() < _JUDGED_AT_LEAST:
         return []
+    # what is usual grows with the distance of the neighbours, but does not shrink with it
     usual = 1.4826 * float(np.median(np.abs(above[judged])))
-    level = np.hypot(usual, 0.0 if noise is None else noise)
+    wide = 1.4826 * float(np.median(np.abs(above[judged]) / size[judged])) * size
+    level = np.hypot(np.maximum(usual, wide), np.zeros(count) if noise is None else noise)
     share = np.where(judged, np.abs(above), 0.0)
     worst = np.zeros(count)
     np.maximum.at(worst, start, share[end])
-    flagged = np.flatnonzero((share > _OUTLIER * level) & (share > worst) & (share > 1e-9))
+    flagged = np.flatnonzero(
+        (share > _OUTLIER * level) & (share > _ABOVE_NEIGHBOURS * worst) & (share > 1e-9)
+    )
     order = flagged[np.argsort(-share[flagged])]
     findings = []
     for vertex in order[:_NAMED].tolist():

@@ -62,8 +62,10 @@ def interpolation_rate(surface: Surface) -> float | None:
     np.minimum.at(nearest, end, apart)
     noise = 0.0
     if surface.noise is not None:
-        # its own and, at a third of the weight each, that of three marks around it
-        noise = 4 / 3 * float((surface.noise[which] ** 2).sum())
+        # its own, and that of the prediction: between three marks the squares of their shares add
+        # up to a half on average, what averages over many marks has next to none
+        predicted = 0.5 if surface.method in ("tin", "natural-neighbour") else 0.0
+        noise = (1 + predicted) * float((surface.noise[which] ** 2).sum())
     excess = float((residual**2).sum()) - noise
     return float(np.sqrt(max(excess, 0.0) / (nearest[which] ** 2).sum()))
 
