@@ -114,15 +114,21 @@ def main() -> None:
     for side in (1000, 3000):
         mine, other = peak("ours", side), peak("library", side)
         print(f"  {side} x {side} {mine:24.1f} {other:7.1f}   {mine / other:.2f}", flush=True)
-    print("time for twice the cells")
+    print("processor time for twice the cells")
     whole = noisy(4000, 0.02)
-    last = None
-    for side in (500, 707, 1000, 1414, 2000, 2828, 4000):
-        z = np.ascontiguousarray(whole[:side, :side])
-        taken = float(np.median([timed(ours, z) for _ in range(ROUNDS)]))
-        ratio = "" if last is None else f"{taken / last:.2f}"
-        print(f"  {side**2 / 1e6:6.2f} million {taken:7.3f} s   {ratio}", flush=True)
-        last = taken
+    sides = (500, 707, 1000, 1414, 2000, 2828, 4000)
+    taken: dict[int, list[float]] = {side: [] for side in sides}
+    for _ in range(ROUNDS):
+        for side in sides:
+            z = np.ascontiguousarray(whole[:side, :side])
+            start = time.process_time()
+            ours(z)
+            taken[side].append(time.process_time() - start)
+    last = np.nan
+    for side in sides:
+        now = float(np.median(taken[side]))
+        print(f"  {side**2 / 1e6:6.2f} million {now:7.3f} s   {now / last:.2f}")
+        last = now
 
 
 if __name__ == "__main__":
