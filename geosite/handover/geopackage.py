@@ -13,6 +13,7 @@ import sqlite3
 import struct
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import closing
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -22,7 +23,7 @@ from geosite.handover.wkb import Encoded, encode, encode_curves
 
 __all__ = ["write_geopackage"]
 
-_FIONA_TYPE = {"text": "str", "real": "float", "integer": "int64"}
+_SQL_TYPE = {"text": "TEXT", "real": "REAL", "integer": "INTEGER"}
 _SCHEMA_EXTENSION = "http://www.geopackage.org/spec120/#extension_schema"
 _GEOMETRY_EXTENSION = "http://www.geopackage.org/spec120/#extension_geometry_types"
 _METADATA_EXTENSION = "http://www.geopackage.org/spec120/#extension_metadata"
@@ -70,23 +71,30 @@ def write_geopackage(
         layer, outlines = encode_curves(package)
         sources.append(layer)
         shapes.append(outlines)
-    with fiona.Env(
-        OGR_CURRENT_DATE=moment,
-        # the folder is flushed as a whole before it is swapped in
-        OGR_SQLITE_SYNCHRONOUS="OFF",
-        OGR_SQLITE_JOURNAL="MEMORY",
+    with (
+        fiona.Env(OGR_CURRENT_DATE=moment, OGR_SQLITE_SYNCHRONOUS="OFF"),
+        fiona.open(
+            path,
+            "w",
+            driver="GPKG",
+            layer=_PATTERN,
+            crs_wkt=package.frame.crs_wkt,
+            schema={"geometry": "Point", "properties": {"x": "str"}},
+            VERSION="1.2",
+        ),
     ):
-        for source in sources:
-            _create(path, source, package.frame.crs_wkt)
+        pass
     if coverages:
         write_coverages(path, package, moment)
     with closing(sqlite3.connect(path, isolation_level=None)) as file:
+        # the folder is flushed as a whole before it is swapped in
         file.execute("PRAGMA synchronous=OFF")
         file.execute("PRAGMA journal_mode=MEMORY")
         file.execute("PRAGMA cache_size=-65536")  # KiB: large layers stay out of the disk
         file.execute("BEGIN")
+        pattern = _take_pattern(file)
         for source, encoded in zip(sources, shapes, strict=True):
-            _fill(file, source, encoded)
+            pattern.write(source, encoded, moment)
         _describe_columns(file, sources)
         if coverages and package.rasters:
             # rasterio tells the tiles about nodata, but not the coverage
@@ -111,83 +119,133 @@ def timestamp(date: str) -> str:
     return f"{day}T00:00:00.000Z"
 
 
-def _create(path: Path, source: Layer | Table, crs_wkt: str) -> None:
-    """Let fiona make the table, its CRS, spatial index and registration."""
-    import fiona
-
-    geometry = "None"
-    options = {"IDENTIFIER": source.title, "DESCRIPTION": source.description}
-    if isinstance(source, Layer):
-        flat = source.geometry_type.removesuffix("Z")
-        # fiona has no mixed layer with Z: made without, it is told apart when it is filled
-        geometry = flat if flat in (source.geometry_type, "Unknown") else f"3D {flat}"
-        options["crs_wkt"] = crs_wkt
-    columns = {field.name: _FIONA_TYPE[field.type] for field in source.fields}
-    schema = {"geometry": geometry, "properties": columns}
-    with fiona.open(
-        path, "w", driver="GPKG", layer=source.name, schema=schema, VERSION="1.2", **options
-    ):
-        pass
+# the one layer that fiona makes; the others are made after its pattern and it goes
+_PATTERN = "geosite_pattern"
 
 
-def _fill(file: sqlite3.Connection, source: Layer | Table, encoded: Encoded | None) -> None:
-    """Insert all rows at once; fiona's 0.2 ms per feature are 20 s for 100,000 observations.
-
-    The triggers that fiona made keep spatial index and count right when somebody edits the file.
-    They rest meanwhile, because row by row they take longer than all the rest.
-    """
-    columns: dict[str, Iterable[Any]] = {
-        field.name: [_value(field, record.get(field.name)) for record in source.records]
-        for field in source.fields
-    }
+def _take_pattern(file: sqlite3.Connection) -> _Pattern:
+    """Read how fiona made its layer, and remove the layer."""
+    ((index,),) = file.execute(
+        "SELECT sql FROM sqlite_master WHERE name = ?", (f"rtree_{_PATTERN}_geom",)
+    )
     triggers = file.execute(
-        "SELECT name, sql FROM sqlite_master WHERE type = 'trigger' AND tbl_name = ?",
-        (source.name,),
+        "SELECT sql FROM sqlite_master WHERE type = 'trigger' AND tbl_name = ?", (_PATTERN,)
     ).fetchall()
-    for name, _ in triggers:
-        file.execute(f"DROP TRIGGER {_quoted(name)}")
-    if encoded is not None:
-        columns = {**_fill_geometry(file, source.name, encoded), **columns}
-    file.executemany(
-        f"INSERT INTO {_quoted(source.name)} ({', '.join(map(_quoted, columns))}) "
-        f"VALUES ({', '.join('?' * len(columns))})",
-        zip(*columns.values(), strict=True),
+    ((srs_id,),) = file.execute(
+        "SELECT srs_id FROM gpkg_geometry_columns WHERE table_name = ?", (_PATTERN,)
     )
-    file.execute(
-        "UPDATE gpkg_ogr_contents SET feature_count = ? WHERE table_name = ?",
-        (len(source.records), source.name),
+    ((extension,),) = file.execute(
+        "SELECT definition FROM gpkg_extensions WHERE table_name = ?", (_PATTERN,)
     )
-    for _, sql in triggers:
-        file.execute(sql)
+    file.execute(f"DROP TABLE rtree_{_PATTERN}_geom")
+    file.execute(f"DROP TABLE {_PATTERN}")
+    for table in (
+        "gpkg_extensions",
+        "gpkg_geometry_columns",
+        "gpkg_ogr_contents",
+        "gpkg_contents",
+    ):
+        file.execute(f"DELETE FROM {table} WHERE table_name = ?", (_PATTERN,))
+    return _Pattern(file, srs_id, extension, index, tuple(sql for (sql,) in triggers))
 
 
-def _fill_geometry(
-    file: sqlite3.Connection, table: str, encoded: Encoded
-) -> dict[str, Iterable[bytes]]:
-    """Write spatial index, extent and geometry types of a table; return its geometry column."""
-    ((column, srs_id),) = file.execute(
-        "SELECT column_name, srs_id FROM gpkg_geometry_columns WHERE table_name = ?", (table,)
-    )
-    if encoded.curved:
-        file.execute("UPDATE gpkg_geometry_columns SET z = 2 WHERE table_name = ?", (table,))
-    for kind in encoded.curved:
-        _extend(file, table, f"gpkg_geom_{kind}", _GEOMETRY_EXTENSION, column)
-    if len(encoded.bounds):
-        west, south = encoded.bounds[:, :2].min(axis=0).tolist()
-        east, north = encoded.bounds[:, 2:].max(axis=0).tolist()
-        file.execute(
-            "UPDATE gpkg_contents SET min_x = ?, min_y = ?, max_x = ?, max_y = ? "
-            "WHERE table_name = ?",
-            (west, south, east, north, table),
+@dataclass(frozen=True, slots=True)
+class _Pattern:
+    """A layer as fiona makes it, to make more of; fiona reads all layers again for every one.
+
+    Parameters
+    ----------
+    file
+        The GeoPackage.
+    srs_id
+        Of the map CRS in it.
+    extension
+        Definition of the spatial index in ``gpkg_extensions``.
+    index, triggers
+        SQL of the spatial index, and of the triggers that keep it and the feature count right
+        when somebody edits the file.
+    """
+
+    file: sqlite3.Connection
+    srs_id: int
+    extension: str
+    index: str
+    triggers: tuple[str, ...]
+
+    def write(self, source: Layer | Table, encoded: Encoded | None, moment: str) -> None:
+        """Make a table, fill it, and register it."""
+        if not _NAME.fullmatch(source.name):
+            raise ValueError(f"{source.name!r} is no name for a table")
+        columns: dict[str, Iterable[Any]] = {
+            field.name: [_value(field, record.get(field.name)) for record in source.records]
+            for field in source.fields
+        }
+        types = {field.name: _SQL_TYPE[field.type] for field in source.fields}
+        extent: list[float | None] = [None] * 4
+        if isinstance(source, Layer) and encoded is not None:
+            columns = {"geom": _blobs(encoded, self.srs_id), **columns}
+            types = {"geom": _geometry_type(source), **types}
+            if len(encoded.bounds):
+                low, high = encoded.bounds[:, :2].min(axis=0), encoded.bounds[:, 2:].max(axis=0)
+                extent = [*low.tolist(), *high.tolist()]
+        made = "".join(f", {_quoted(name)} {kind}" for name, kind in types.items())
+        self.file.execute(
+            f"CREATE TABLE {_quoted(source.name)} "
+            f'("fid" INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL{made})'
         )
-    file.executemany(
-        f"INSERT INTO {_quoted(f'rtree_{table}_{column}')} VALUES (?, ?, ?, ?, ?)",
-        (
-            (fid, west, east, south, north)
-            for fid, (west, south, east, north) in enumerate(encoded.bounds.tolist(), start=1)
-        ),
-    )
-    return {column: _blobs(encoded, srs_id)}
+        if columns:
+            self.file.executemany(
+                f"INSERT INTO {_quoted(source.name)} ({', '.join(map(_quoted, columns))}) "
+                f"VALUES ({', '.join('?' * len(columns))})",
+                zip(*columns.values(), strict=True),
+            )
+        kind, srs_id = ("attributes", 0) if encoded is None else ("features", self.srs_id)
+        # two things may have one title, but not one identifier
+        self.file.execute(
+            "INSERT INTO gpkg_contents SELECT ?1, ?2, CASE WHEN EXISTS (SELECT 1 FROM "
+            "gpkg_contents WHERE identifier = ?3) THEN ?3 || ' (' || ?1 || ')' ELSE ?3 END, "
+            "?4, ?5, ?6, ?7, ?8, ?9, ?10",
+            (source.name, kind, source.title, source.description, moment, *extent, srs_id),
+        )
+        self.file.execute(
+            "INSERT INTO gpkg_ogr_contents VALUES (?, ?)", (source.name, len(source.records))
+        )
+        if isinstance(source, Layer) and encoded is not None:
+            self._index(source, encoded)
+        for trigger in self.triggers:
+            # a table without geometry has a count to keep, but no index
+            if encoded is not None or "rtree" not in trigger:
+                self.file.execute(trigger.replace(_PATTERN, source.name))
+
+    def _index(self, layer: Layer, encoded: Encoded) -> None:
+        """Register the geometry column and fill its spatial index."""
+        z = 0 if not layer.geometry_type.endswith("Z") else 2 if encoded.curved else 1
+        self.file.execute(
+            "INSERT INTO gpkg_geometry_columns VALUES (?, 'geom', ?, ?, ?, 0)",
+            (layer.name, _geometry_type(layer), self.srs_id, z),
+        )
+        self.file.execute(
+            "INSERT INTO gpkg_extensions VALUES (?, 'geom', 'gpkg_rtree_index', ?, 'write-only')",
+            (layer.name, self.extension),
+        )
+        for kind in encoded.curved:
+            _extend(self.file, layer.name, f"gpkg_geom_{kind}", _GEOMETRY_EXTENSION, "geom")
+        self.file.execute(self.index.replace(_PATTERN, layer.name))
+        self.file.executemany(
+            f"INSERT INTO {_quoted(f'rtree_{layer.name}_geom')} VALUES (?, ?, ?, ?, ?)",
+            (
+                (fid, west, east, south, north)
+                for fid, (west, south, east, north) in enumerate(encoded.bounds.tolist(), start=1)
+            ),
+        )
+
+
+_NAME = re.compile(r"[A-Za-z]\w*", re.ASCII)
+
+
+def _geometry_type(layer: Layer) -> str:
+    name = layer.geometry_type.removesuffix("Z").upper()
+    return "GEOMETRY" if name == "UNKNOWN" else name
 
 
 # OGC 12-128, clause 2.1.3: magic, version 0, flags (envelope of two axes, little-endian), srs_id,

@@ -15,7 +15,8 @@ from geosite.terrain.model import Grid
 
 __all__ = ["compound_wkt", "drop_foreign_proj", "write_coverages", "write_raster"]
 
-BLOCK = 512
+# cells per side of a tile: a usual site is one tile, and compressing empty cells takes time too
+BLOCK = 256
 
 
 def drop_foreign_proj() -> None:

@@ -289,6 +289,19 @@ def test_empty_layers_and_layers_of_several_parts(tmp_path: Path) -> None:
     assert subprocess.run([*validator(), str(path)]).returncode == 0
 
 
+def test_two_layers_of_one_title_and_names_that_are_none(tmp_path: Path) -> None:
+    one = Layer("ponds", "Water", "", "PolygonZ", (), (), ())
+    two = Layer("paths", "Water", "", "LineStringZ", (), (), ())
+    path = tmp_path / "x.gpkg"
+    write_geopackage(path, small(one, two))
+    assert query(path, "SELECT identifier FROM gpkg_contents") == [("Water",), ("Water (paths)",)]
+    assert subprocess.run([*validator(), str(path)]).returncode == 0
+    for name in ("", "a b", "x'); --", "gpkg\0", "1a", "é"):
+        with pytest.raises(ValueError, match="no name for a table"):
+            write_geopackage(tmp_path / "y.gpkg", small(dataclasses.replace(one, name=name)))
+        (tmp_path / "y.gpkg").unlink()
+
+
 def test_hostile_text_and_numbers(tmp_path: Path) -> None:
     texts = [
         "'; DROP TABLE points; --",
