@@ -107,15 +107,19 @@ class _Sheet:
         self.space: Modelspace = drawing.modelspace()
         self.frame = frame
         self.text = TEXT_HEIGHT_M / frame.unit_m
+        self._on: dict[str, dict[str, Any]] = {}
 
     def on(self, name: str, pen: Stroke | None = None) -> dict[str, Any]:
-        """Return the attributes that put an entity on a layer."""
-        name = _NOT_IN_NAMES.sub("_", _one_line(name)).strip()[:200] or "no-code"
+        """Return the attributes that put an entity on a layer, made when it is new."""
+        if name in self._on:
+            return self._on[name]
+        asked, name = name, _NOT_IN_NAMES.sub("_", _one_line(name)).strip()[:200] or "no-code"
         if name not in self.drawing.layers:
             layer = self.drawing.layers.add(name)
             if pen is not None:
                 layer.rgb = tuple(int(pen.colour[i : i + 2], 16) for i in (1, 3, 5))
-        return {"layer": name}
+        self._on[asked] = {"layer": name}
+        return self._on[asked]
 
     def place(self, local: Floats) -> Floats:
         """Turn local grid metres and metres up into drawing coordinates, shape (n, 3)."""
