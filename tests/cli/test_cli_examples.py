@@ -18,11 +18,13 @@ COMMANDS = ["new", "check", "build", "verify", "list", "describe", "execute", "b
 
 @pytest.fixture(scope="module")
 def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Return a folder in which a reader of the help stands: sample data and a built map."""
+    """Return a folder in which a reader of the help stands: sample data, surveys, a map."""
     folder = tmp_path_factory.mktemp("examples")
     (folder / "sample_data").symlink_to(ROOT / "sample_data")
-    shutil.copytree(FERRY, folder / "surveys/ferry")
-    assert geosite("build", FERRY / "site.toml", "--out", folder / "map").status == 0
+    assert geosite("new", folder / "surveys/yard").status == 0
+    points = ("--points", FERRY / "truth.csv", "--crs", "EPSG:25832+7837", "--cell-size", "0.5")
+    ran = geosite("execute", "interpolate-elevation", *points, "--out", folder / "map")
+    assert ran.status == 0
     return folder
 
 
@@ -47,6 +49,8 @@ def test_the_example_of_every_process_runs(
     assert always <= set(answer)
     for made in answer.values():
         assert Path(made["href"]).stat().st_size > 0
+    if "site" in processes().processes[process_id].example:
+        return
     # the same request as a file
     request = {"inputs": dict(processes().processes[process_id].example)}
     Path("request.json").write_text(json.dumps(request))

@@ -11,7 +11,7 @@ import sys
 from pathlib import Path
 
 import pytest
-from cli_runner import FERRY, geosite_process
+from cli_runner import FERRY, geosite, geosite_process
 
 COMMAND = [sys.executable, "-m", "geosite_cli"]
 HEAVY = {"numpy", "scipy", "shapely", "pyproj", "fiona", "rasterio", "jsonschema", "msgspec"}
@@ -43,7 +43,8 @@ def test_bare_surroundings(tmp_path: Path) -> None:
         "PYTHONWARNINGS": "error",
     }
     out = tmp_path / "map"
-    ran = geosite_process("build", FERRY / "site.toml", "--out", out, env=env)
+    assert geosite("new", tmp_path / "yard").status == 0
+    ran = geosite_process("build", tmp_path / "yard/site.toml", "--out", out, env=env)
     assert ran.err == ""
     assert ran.status == 0
     points = out / "site.gpkg"
@@ -136,8 +137,12 @@ def on_a_terminal(arguments: list[str], env: dict[str, str]) -> str:
 
 
 def test_colour_and_progress_on_a_terminal_only(tmp_path: Path) -> None:
-    check = ["check", str(FERRY / "site.toml")]
-    build = ["build", str(FERRY / "site.toml"), "--out", str(tmp_path / "map")]
+    assert geosite("new", tmp_path / "yard").status == 0
+    site = tmp_path / "yard/site.toml"
+    with site.open("a") as stream:
+        stream.write("[handover]\nplan = false\nviewer = false\ndxf = false\n")
+    check = ["check", str(site)]
+    build = ["build", str(site), "--out", str(tmp_path / "map")]
     env = {name: v for name, v in os.environ.items() if name != "NO_COLOR"} | {"TERM": "xterm"}
     shown = on_a_terminal(build, env)
     assert "\x1b[1m" in shown
