@@ -369,13 +369,14 @@ def water_layers() -> tuple[Layer, ...]:
             places.append(shapely.Point(on_map((east, north))))
     ponds, rings = [], []
     turns = np.linspace(0, 2 * math.pi, 33)
-    for number, (i, j) in enumerate(((27.0, 24.0), (45.5, 26.0)), start=1):
+    for number, (i, j) in enumerate(((27.0, 24.0), (45.5, 26.0), (20.0, 29.0)), start=1):
         ring = np.column_stack([i + 2.2 * np.cos(turns), j + 1.9 * np.sin(turns)])
         rings.append(shapely.Polygon(on_map(ring)[:, :2]))
         ponds.append(
             {
                 "pond": number,
-                "depth_m": 0.06,
+                "depth_m": 0.06 if number < 3 else 0.004,
+                "is_significant": int(number < 3),
                 "volume_m3": 0.41,
                 "area_m2": 13.1,
                 "spill_elevation": 402.2,

@@ -33,6 +33,7 @@ from geosite.handover.plan_sheet import Arc, Group, Outline, Shape, Text
 from geosite.linework.model import Feature, Piece
 
 __all__ = [
+    "DOUBTFUL",
     "RIPPLE",
     "Measures",
     "arrow_symbol",
@@ -41,6 +42,7 @@ __all__ = [
     "inlet_symbol",
     "layer_of",
     "mark_symbol",
+    "significant",
 ]
 
 #: Size of map lettering at lettering 1, mm: 2.2 mm is about 6 points.
@@ -48,6 +50,8 @@ _SIZE = 2.2
 _SMALL = 1.8
 #: Hatch of standing water.
 RIPPLE = Stroke(WATER, 0.15, (1.4, 0.9))
+#: Edge of a pond that is shallower than the survey can tell.
+DOUBTFUL = Stroke(WATER, 0.15, (0.5, 0.5))
 
 
 @dataclass(frozen=True, slots=True)
@@ -342,9 +346,12 @@ class _Map:
     def water(self) -> None:
         ponds = self.layer("ponding")
         if ponds is not None:
-            for geometry in ponds.geometries:
+            for record, geometry in zip(ponds.records, ponds.geometries, strict=True):
                 edges = [Outline((ring,), closed=True) for ring in self.paper([geometry])]
                 if not edges:
+                    continue
+                if not significant(record):
+                    self.shapes["ponding"].append(Shape(edges, DOUBTFUL))
                     continue
                 self.shapes["ponding"].append(Shape(edges, STROKES["ponding"], POND, 0.8))
                 shape = self.view_polygon(geometry)
@@ -355,7 +362,9 @@ class _Map:
         paths = self.layer("flow_paths")
         if paths is not None:
             lines = list(self.paper(paths.geometries))
-            self.add("flow_paths", lines, STROKES["flow_paths"])
+            # paths run into each other: what they share is drawn once, or the dashes would close
+            once = shapely.line_merge(shapely.union_all(shapely.force_2d(list(paths.geometries))))
+            self.add("flow_paths", self.paper([once]), STROKES["flow_paths"])
             heads = [head for line in lines if (head := _head(line, 2.2 * self.k)) is not None]
             self.shapes["flow_paths"].append(Shape(heads, None, WATER))
         arrows = self.layer("drainage_arrows")
@@ -636,6 +645,8 @@ class _Map:
         if layer is None:
             return
         for record, geometry in zip(layer.records, layer.geometries, strict=True):
+            if not significant(record):
+                continue
             depth = first(record, "depth_m", "max_depth_m", "deepest_m")
             volume = first(record, "volume_m3")
             lines = []
@@ -741,7 +752,7 @@ class _Map:
 
     def name_arrows(self) -> None:
         places = np.array([place for place, _ in self.arrow_labels]).reshape(-1, 2)
-        for i in thin(places, 16.0 * self.k, self.view):
+        for i in thin(places, 24.0 * self.k, self.view):
             (x, y), steep = places[i].tolist(), self.arrow_labels[i][1]
             text = self.line(f"{steep:.1f} %", size=_SMALL, colour=WATER)
             beside = around(x, y, text.width, text.size, 1.2 * self.k)
@@ -758,6 +769,11 @@ class _Mark:
     elevation: float | None
     place: Floats
     kind: Literal["mark", "baseline", "inlet"]
+
+
+def significant(pond: Mapping[str, Any]) -> bool:
+    """Return whether a pond is deeper than the survey's own uncertainty."""
+    return pond.get("is_significant") != 0
 
 
 def first(record: Mapping[str, Any], *names: str) -> Any:

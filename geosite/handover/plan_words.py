@@ -23,6 +23,7 @@ from geosite.handover.palette import (
 from geosite.handover.plan_font import Weight, printable, typeface
 from geosite.handover.plan_layout import Layout, scale_name
 from geosite.handover.plan_map import (
+    DOUBTFUL,
     RIPPLE,
     Measures,
     arrow_symbol,
@@ -33,11 +34,21 @@ from geosite.handover.plan_map import (
     inlet_symbol,
     layer_of,
     mark_symbol,
+    significant,
 )
 from geosite.handover.plan_sheet import Anchor, Group, Outline, Rectangle, Shape, Text, rectangle
 from geosite.network.model import Frame
 
-__all__ = ["CAUTION", "frame_group", "header_group", "words_fit", "words_group"]
+__all__ = [
+    "CAUTION",
+    "accuracy_words",
+    "crs_words",
+    "frame_group",
+    "header_group",
+    "height_words",
+    "words_fit",
+    "words_group",
+]
 
 CAUTION = (
     "Not a boundary survey. Not a certificate of accessibility and not a drainage design: limits "
@@ -342,12 +353,20 @@ def _water(package: Package, measures: Measures) -> Block | None:
                 _steepness(arrows),
             )
         if ponds is not None:
-            depths = [first(r, "depth_m", "max_depth_m", "deepest_m") or 0.0 for r in ponds.records]
-            volume = sum(r.get("volume_m3") or 0.0 for r in ponds.records)
-            places = "1 place" if len(depths) == 1 else f"{len(depths)} places"
-            column.row(_pond_sign(k), f"stands in {places}, deepest", measures.length(max(depths)))
-            if volume:
-                column.row(None, "all of them hold", measures.volume(volume))
+            deep = [r for r in ponds.records if significant(r)]
+            if deep:
+                depth = max(first(r, "depth_m", "max_depth_m") or 0.0 for r in deep)
+                places = "1 place" if len(deep) == 1 else f"{len(deep)} places"
+                column.row(_pond_sign(k), f"stands in {places}, deepest", measures.length(depth))
+                volume = sum(r.get("volume_m3") or 0.0 for r in deep)
+                if volume:
+                    words = "it holds" if len(deep) == 1 else "together they hold"
+                    column.row(None, words, measures.volume(volume))
+            doubtful = len(ponds.records) - len(deep)
+            if doubtful:
+                column.row(
+                    _stroke_sign(DOUBTFUL, k), "may stand, too shallow to tell", str(doubtful)
+                )
         if paths is not None:
             pen = STROKES["flow_paths"]
             count = "1 drawn" if len(paths.records) == 1 else f"{len(paths.records)} drawn"
@@ -543,7 +562,7 @@ def _place(package: Package, measures: Measures, dropped: int, lacking: bool) ->
     frame = package.frame
     unit = "metres" if measures.unit == "m" else "international feet"
     text = (
-        f"Map: {_crs(frame.crs_wkt, frame.crs_name)}. Elevations: {_heights(frame)}, "
+        f"Map: {crs_words(frame.crs_wkt, frame.crs_name)}. Elevations: {height_words(frame)}, "
         f"in {_plural(frame.height_unit_name)}. Lengths in {unit}, on the ground and on this "
         f"paper; lengths on the map grid are {frame.combined_factor:.6f} of them. "
         f"{convergence_words(frame.convergence)}"
@@ -561,16 +580,17 @@ def _place(package: Package, measures: Measures, dropped: int, lacking: bool) ->
     return block
 
 
-def _crs(wkt: str, name: str) -> str:
+def crs_words(wkt: str, name: str) -> str:
     """Return what a CRS calls itself in its WKT, with its short name."""
     called = re.match(r'\s*[A-Z_]+\["([^"]{1,80})"', wkt)
     return printable(name if called is None else f"{called[1]} ({name})", 120)
 
 
-def _heights(frame: Frame) -> str:
+def height_words(frame: Frame) -> str:
+    """Return what elevations are relative to."""
     if frame.vertical_name is None:
         return "relative to the first baseline mark"
-    return _crs(frame.vertical_wkt or "", frame.vertical_name)
+    return crs_words(frame.vertical_wkt or "", frame.vertical_name)
 
 
 def _plural(unit: str) -> str:
@@ -603,9 +623,9 @@ def header_group(package: Package, layout: Layout, measures: Measures) -> Group:
         size -= 0.2 * k
     shown = typeface("bold").fit(title, (box.width - taken) / size)
     frame = package.frame
-    where = f"Site plan in {_crs(frame.crs_wkt, frame.crs_name)}"
+    where = f"Site plan in {crs_words(frame.crs_wkt, frame.crs_name)}"
     if frame.vertical_name:
-        where += f", elevations in {_heights(frame)}"
+        where += f", elevations in {height_words(frame)}"
     under = typeface("regular").fit(where, (box.width - taken) / (2.9 * k))
     items: Items = [
         Text(box.x, box.y + 5.4 * k, shown, size, "bold"),

@@ -38,7 +38,7 @@ from geosite.handover.palette import (
     surface_colours,
 )
 from geosite.handover.plan_map import Measures
-from geosite.handover.plan_words import CAUTION, accuracy_words
+from geosite.handover.plan_words import CAUTION, accuracy_words, crs_words, height_words
 
 __all__ = ["write_viewer"]
 
@@ -149,8 +149,8 @@ def _site(package: Package) -> dict[str, Any]:
     return {
         "title": package.title,
         "date": package.date,
-        "crs": frame.crs_name,
-        "vertical": frame.vertical_name,
+        "crs": crs_words(frame.crs_wkt, frame.crs_name),
+        "vertical": height_words(frame),
         "origin": list(frame.origin),
         "unit": frame.unit_name,
         "unit_m": frame.unit_m,

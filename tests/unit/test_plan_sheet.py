@@ -251,6 +251,17 @@ def test_the_sheet_says_what_each_reader_wants_first(sheet: Sheet) -> None:
         assert word in words
 
 
+def test_ponds_too_shallow_to_tell_are_not_told_as_ponds(sheet: Sheet) -> None:
+    words = words_of(sheet)
+    assert "stands in 2 places, deepest" in words
+    assert "may stand, too shallow to tell" in words
+    assert "0.82 m³" in words  # of the two that count
+    assert "0.00 m deep" not in words
+    ponds = next(g for g in sheet.groups if g.name == "ponding")
+    filled = [s for s in ponds.items if not isinstance(s, Text) and s.fill]
+    assert len(filled) == 2
+
+
 def test_texts_stay_on_the_paper_on_every_sheet(package: Package) -> None:
     for name, unit in zip(SHEETS, ["m", "ft"] * 5, strict=True):
         drawn = draw_plan(package, Handover(sheet=name, unit=unit))  # type: ignore[arg-type]

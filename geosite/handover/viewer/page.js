@@ -392,7 +392,10 @@ function fillWords() {
   byId("thinned").hidden = !site.thinned;
   for (const [id, texts] of [["look", site.look], ["notes", site.notes]]) {
     byId(`${id}-card`).hidden = !texts.length;
-    for (const text of texts) byId(id).append(element("li", text));
+    const more = byId(`${id}-more`), first = 3;
+    texts.forEach((text, i) => (i < first ? byId(id) : more.querySelector("ul")).append(element("li", text)));
+    more.hidden = texts.length <= first;
+    more.querySelector("summary").textContent = `${texts.length - first} more`;
   }
 }
 

@@ -1,6 +1,7 @@
 // The site from above, painted on any canvas: the screen, and the cloth that the relief wears.
 
-const shown = new Map(site.layers.map((layer) => [layer.name, layer.name !== "parcel_clearances"]));
+const QUIET = ["parcel_clearances", "catchments", "outflows"]; // switched on when asked for
+const shown = new Map(site.layers.map((layer) => [layer.name, !QUIET.includes(layer.name)]));
 const look = { ground: "", writing: true, line: [], cross: null, spot: null };
 
 // Bottom to top.
@@ -8,6 +9,8 @@ const ORDER = [
   "areas", "ponding", "contours", "parcels", "lines", "flow_paths", "drainage_arrows", "sections",
   "grades", "parcel_clearances", "baseline", "points",
 ];
+// A pond that is deeper than the survey's own uncertainty.
+const significant = (pond) => pond.p.is_significant !== 0;
 const VERDICT_INK = { within: "water", beyond: "alert", undecided: "alert" };
 
 const tintCache = new Map();
@@ -41,10 +44,11 @@ function tintRange(name) {
   return [raster.low, raster.high];
 }
 
-// Neighbouring parcels share their lines: each is drawn once, or its dashes would run into each other.
-const parcelLines = (() => {
+// Neighbouring parcels share lines, flow paths run into each other: what they share is drawn once,
+// or its dashes would close.
+function drawnOnce(name) {
   const met = new Set(), runs = [];
-  for (const feature of layers.get("parcels")?.features ?? [])
+  for (const feature of layers.get(name)?.features ?? [])
     for (const ring of feature.g) {
       let run = [];
       for (let i = 0; i + 3 < ring.length; i += 2) {
@@ -61,7 +65,8 @@ const parcelLines = (() => {
       if (run.length) runs.push(run);
     }
   return { g: runs };
-})();
+}
+const parcelLines = drawnOnce("parcels"), flowLines = drawnOnce("flow_paths");
 
 // Paint the plan. view: {e, n, zoom (pixels per map unit)}, the place in the middle of the canvas.
 function paintPlan(context, width, height_, view, ratio, { writing = false, paper = inks().paper } = {}) {
@@ -112,11 +117,13 @@ function paintPlan(context, width, height_, view, ratio, { writing = false, pape
     ponding: () =>
       each("ponding", (f) => {
         trace(f);
-        context.globalAlpha = 0.8;
-        context.fillStyle = ink.pond;
-        context.fill("evenodd");
-        context.globalAlpha = 1;
-        pen(ink.water, 1.2);
+        if (significant(f)) {
+          context.globalAlpha = 0.8;
+          context.fillStyle = ink.pond;
+          context.fill("evenodd");
+          context.globalAlpha = 1;
+        }
+        pen(ink.water, significant(f) ? 1.2 : 0.8, significant(f) ? [] : [2, 2]);
         context.stroke();
       }),
     contours: () =>
@@ -133,8 +140,12 @@ function paintPlan(context, width, height_, view, ratio, { writing = false, pape
     },
     lines: () =>
       each("lines", (f, p) => { trace(f); pen(ink.text, site.codes[p.code]?.barrier ? 2.6 : 1.6); context.stroke(); }),
-    flow_paths: () =>
-      each("flow_paths", (f) => { trace(f); pen(ink.water, 2.2, [8, 3]); context.stroke(); }),
+    flow_paths: () => {
+      if (!shown.get("flow_paths")) return;
+      trace(flowLines);
+      pen(ink.water, 2.2, [8, 3]);
+      context.stroke();
+    },
     drainage_arrows: () => {
       const met = new Set();
       each("drainage_arrows", (f, p) => {
@@ -163,9 +174,11 @@ function paintPlan(context, width, height_, view, ratio, { writing = false, pape
   for (const name of ORDER) drawers[name]();
   for (const layer of site.layers)
     if (!ORDER.includes(layer.name)) each(layer.name, (f) => {
-      if (layer.kind === "Point") return;
-      trace(f);
-      pen(ink.faint, 1.2);
+      if (layer.kind === "Point") {
+        context.beginPath();
+        context.arc(X(f.g[0][0]), Y(f.g[0][1]), 5 * ratio, 0, 2 * Math.PI);
+      } else trace(f);
+      pen(ink.water, 1.2, layer.kind === "Point" ? [] : [1.5, 3]);
       context.stroke();
     });
   if (writing) write(context, width, height_, X, Y, ratio, ink);
@@ -311,7 +324,7 @@ function write(context, width, height_, X, Y, ratio, ink) {
   for (const f of visible("points")) if (!grand(f)) spare(f, 3 * ratio);
   for (const f of visible("ponding")) {
     const [e, n] = middle(f), depth = f.p.depth_m ?? f.p.max_depth_m;
-    if (depth !== undefined) beside(X(e), Y(n), [`${depth.toFixed(2)} m deep`], ink.water, false);
+    if (depth !== undefined && significant(f)) beside(X(e), Y(n), [`${depth.toFixed(2)} m deep`], ink.water, false);
   }
   for (const f of visible("parcels")) {
     const [e, n] = middle(f);

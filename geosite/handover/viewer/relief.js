@@ -3,10 +3,40 @@
 
 const reliefView = { turn: -25, tilt: 38, exaggeration: 1, zoom: 0 };
 
+// Holes in the ground, as under a building, get a flat lid at the mean height of their rim; what
+// is outside the survey stays open.
+function lidded({ rows, cols, values }) {
+  const filled = Float32Array.from(values), met = new Uint8Array(values.length);
+  for (let start = 0; start < values.length; start++) {
+    if (met[start] || !Number.isNaN(values[start])) continue;
+    const hole = [start];
+    let open = false, sum = 0, count = 0;
+    met[start] = 1;
+    for (let k = 0; k < hole.length; k++) {
+      const row = Math.floor(hole[k] / cols), col = hole[k] % cols;
+      if (row === 0 || col === 0 || row === rows - 1 || col === cols - 1) open = true;
+      for (const [r, c] of [[row - 1, col], [row + 1, col], [row, col - 1], [row, col + 1]]) {
+        if (r < 0 || c < 0 || r >= rows || c >= cols) continue;
+        const i = r * cols + c;
+        if (!Number.isNaN(values[i])) {
+          sum += values[i];
+          count++;
+        } else if (!met[i]) {
+          met[i] = 1;
+          hole.push(i);
+        }
+      }
+    }
+    if (!open && count) for (const i of hole) filled[i] = sum / count;
+  }
+  return filled;
+}
+
 const relief = (() => {
   const raster = rasters.get("elevation");
   if (!raster) return null;
-  const { rows, cols, cell, values } = raster;
+  const { rows, cols, cell } = raster;
+  const values = lidded(raster);
   const middle = { e: raster.west + (cols * cell) / 2, n: raster.north - (rows * cell) / 2 };
   const upPerUnit = site.height_unit_m / site.unit_m; // map units per elevation unit
   const CLOTH = 1400; // pixels along the longer side
