@@ -36,6 +36,8 @@ __all__ = ["write_dxf"]
 # DXF reference, header variable $INSUNITS
 _UNITS = {"metre": 6, "foot": 2, "US survey foot": 21}
 TEXT_HEIGHT_M = 0.25
+# there when asked for, in the way otherwise
+_OFF = ("survey-catchments",)
 # what a layer name cannot hold in DXF
 _NOT_IN_NAMES = re.compile(r"""[<>/\\":;?*|=`,\x00-\x1f\x7f]""")
 
@@ -72,8 +74,9 @@ def _ezdxf() -> Iterator[Any]:
     """Import ezdxf without its search for fonts, and have it write what the content alone decides.
 
     On its first import ezdxf reads every font of the machine and leaves a cache in the home folder;
-    nothing here measures text. Its option for fixed dates and identifiers is named for tests, but
-    is the only way to the same bytes from the same survey.
+    nothing here measures text (a program that wants its fonts as well imports ezdxf first). Its
+    option for fixed dates and identifiers is named for tests, but is the only way to the same
+    bytes from the same survey.
     """
     names = ("XDG_CACHE_HOME", "XDG_CONFIG_HOME")
     kept = {name: os.environ.get(name) for name in names}
@@ -118,6 +121,8 @@ class _Sheet:
             layer = self.drawing.layers.add(name)
             if pen is not None:
                 layer.rgb = tuple(int(pen.colour[i : i + 2], 16) for i in (1, 3, 5))
+            if name in _OFF:
+                layer.off()
         self._on[asked] = {"layer": name}
         return self._on[asked]
 
@@ -225,7 +230,7 @@ class _Sheet:
     def layer(self, layer: Layer) -> None:
         """Draw the lines and outlines of any other layer."""
         on = self.on(f"survey-{layer.name}", STROKES.get(layer.name))
-        for shape in layer.geometries:
+        for shape, record in zip(layer.geometries, layer.records, strict=True):
             for part in _lines(shape):
                 points = shapely.get_coordinates(part, include_z=True)
                 points[:, 2] *= self.frame.height_unit_m / self.frame.unit_m
@@ -238,8 +243,21 @@ class _Sheet:
                     )
                 else:
                     self.space.add_polyline3d(points.tolist(), dxfattribs=on)
-            if shape.geom_type == "Point":
+            if shape.geom_type == "Point" and record.get("azimuth_deg") is not None:
+                self.arrow((shape.x, shape.y), math.radians(record["azimuth_deg"]), on)
+            elif shape.geom_type == "Point":
                 self.space.add_point((shape.x, shape.y), dxfattribs=on)
+
+    def arrow(self, at: tuple[float, float], azimuth: float, on: dict[str, Any]) -> None:
+        """Draw an arrow as one polyline: a shaft, and a head that tapers from its width to none."""
+        east, north = math.sin(azimuth), math.cos(azimuth)
+        size = 1.5 * self.text
+        steps = ((-1.0, 0.0), (0.4, 0.5 * size), (1.0, 0.0))
+        points = [
+            (at[0] + share * size * east, at[1] + share * size * north, width, 0.0)
+            for share, width in steps
+        ]
+        self.space.add_lwpolyline(points, format="xyse", dxfattribs=on)
 
     def zoom(self, package: Package) -> None:
         """Let the drawing open on the whole survey."""

@@ -19,12 +19,13 @@ from geosite.handover.palette import (
     ALERT,
     BUILDING,
     DIRECTION_RAMP,
+    EARTH,
     PAPER,
     POND,
     RAMPS,
     STROKES,
-    SURFACES,
     TEXT,
+    WATER,
     Stroke,
     surface_colours,
 )
@@ -69,10 +70,10 @@ def vector_style(layer: Layer, package: Package) -> str:
 
 def raster_style(raster: Raster) -> str:
     """Return the SLD document of a raster: a ramp over the values it holds."""
-    if raster.name == "drainage_direction":
+    if raster.name in ("drainage_direction", "aspect"):
         turn = (*DIRECTION_RAMP, DIRECTION_RAMP[0])
         names = ("north", "east", "south", "west", "north")
-        stops = [(-1.0, ALERT, "no way out")]
+        stops = [(-1.0, ALERT, "no way out")] if raster.name == "drainage_direction" else []
         stops += [(90.0 * i, turn[i], names[i]) for i in range(5)]
     else:
         colours = RAMPS.get(raster.name, _GREY)
@@ -151,12 +152,25 @@ def _rules(layer: Layer, package: Package) -> Iterable[ET.Element]:
             symbol = _line(STROKES[f"grades-{verdict}"])
             yield _rule(verdict, f"Grade {verdict}", [symbol], _equal("verdict", verdict))
         yield _rule("other", "No limit", [_line(STROKES["lines"])], node("ElseFilter"))
+    elif name == "ponding" and any(field.name == "is_significant" for field in layer.fields):
+        quiet = Stroke(STROKES["ponding"].colour, STROKES["ponding"].width_mm / 2.0)
+        certain = [_polygon(POND, STROKES["ponding"], 0.8)]
+        yield _rule("pond", layer.title, certain, _equal("is_significant", "1"))
+        yield _rule("shallow", "Too shallow to tell", [_polygon(None, quiet)], node("ElseFilter"))
     elif name == "ponding":
         yield _rule("pond", layer.title, [_polygon(POND, STROKES["ponding"], 0.8)])
-    elif name == "parcels":
-        yield _rule("parcel", layer.title, [_polygon(None, STROKES["parcels"])])
+    elif name == "parcel_clearances":
+        for verdict, colour in (("clear", TEXT), ("cannot tell", EARTH), ("crosses", ALERT)):
+            symbol = _line(Stroke(colour, 0.35))
+            yield _rule(verdict, verdict.capitalize(), [symbol], _equal("verdict", verdict))
+    elif name in ("catchments", "outflows"):
+        pen = Stroke(WATER, 0.25, (2.0, 1.0))
+        mark = _mark("square", 1.6, WATER)
+        symbol = _polygon(None, pen) if name == "catchments" else mark
+        yield _rule(name, layer.title, [symbol])
     elif "Polygon" in layer.geometry_type:
-        yield _rule(name, layer.title, [_polygon(SURFACES[0], pen or STROKES["areas"])])
+        # no fill: it would hide what is below
+        yield _rule(name, layer.title, [_polygon(None, pen or STROKES["areas"])])
     elif "LineString" in layer.geometry_type:
         yield _rule(name, layer.title, [_line(pen or STROKES["lines"])])
     else:

@@ -165,6 +165,21 @@ def test_contours_are_level(drawing: Any) -> None:
     )
 
 
+def test_drainage_arrows_point_the_way_the_water_goes(drawing: Any) -> None:
+    package = package_cases.ferry_landing()
+    layer = next(x for x in package.layers if x.name == "drainage_arrows")
+    arrows = on(drawing, "LWPOLYLINE", "survey-drainage_arrows")
+    assert len(arrows) == len(layer.records)
+    for arrow, record in zip(arrows, layer.records, strict=True):
+        (tail, neck, tip) = (np.array(p) for p in arrow.get_points("xyse"))
+        east, north = (tip - tail)[:2]
+        azimuth = math.degrees(math.atan2(east, north)) % 360.0
+        assert azimuth == pytest.approx(record["azimuth_deg"], abs=1e-6)
+        # the head tapers towards the tip
+        assert neck[2] > 0.0
+        assert neck[3] == 0.0
+
+
 def test_every_other_layer_is_drawn(drawing: Any) -> None:
     names = {layer.dxf.name for layer in drawing.layers}
     for layer in package_cases.ferry_landing().layers:

@@ -151,6 +151,24 @@ def test_areas_are_drawn_by_their_code_and_grades_by_their_verdict() -> None:
     assert drawn_by(contours, {"is_index": 0}) == ["contour"]
 
 
+def test_ponds_too_shallow_to_tell_are_quiet() -> None:
+    fields = (Field("is_significant", "integer"),)
+    layer = Layer("ponding", "Ponds", "", "Polygon", fields, [], [])
+    root = ET.fromstring(vector_style(layer, package_cases.ferry_landing()).encode())
+    (group,) = rules(root)
+    assert drawn_by(group, {"is_significant": 1}) == ["pond"]
+    assert drawn_by(group, {"is_significant": 0}) == ["shallow"]
+    assert [rule.find(f".//{SLD}Fill") is None for rule in group] == [False, True]
+
+
+@pytest.mark.parametrize("name", ["catchments", "something_new"])
+def test_other_polygons_do_not_hide_what_is_below(name: str) -> None:
+    layer = Layer(name, "t", "", "MultiPolygon", (), [], [])
+    text = vector_style(layer, package_cases.ferry_landing())
+    assert "PolygonSymbolizer" in text
+    assert "<Fill>" not in text
+
+
 def test_a_building_is_known_without_its_colour() -> None:
     (building,) = (
         rule
@@ -177,6 +195,8 @@ def test_ramps_rise_over_the_values(raster: Raster) -> None:
     if raster.name == "drainage_direction":
         assert quantities == [-1, 0, 90, 180, 270, 360]
         assert stops[1][1] == stops[-1][1]  # north is north from both sides
+    elif raster.name == "aspect":
+        assert quantities == [0, 90, 180, 270, 360]
     elif raster.is_elevation or raster.name == "ponding_depth":
         assert quantities[0] == pytest.approx(valid.min(), rel=1e-6)
         assert quantities[-1] == pytest.approx(valid.max(), rel=1e-6)
