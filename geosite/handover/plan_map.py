@@ -254,7 +254,7 @@ class _Map:
             return
         # a parcel can be far larger than the sheet, and neighbours share their lines
         box = self._frame_on_map()
-        edges = shapely.union_all([g.boundary for g in shapely.force_2d(list(layer.geometries))])
+        edges = shapely.union_all(shapely.boundary(shapely.force_2d(list(layer.geometries))))
         self.add("parcels", self.paper([shapely.clip_by_rect(edges, *box)]), STROKES["parcels"])
 
     def areas(self) -> None:
@@ -288,7 +288,9 @@ class _Map:
 
     def view_polygon(self, geometry: Any) -> Any:
         """Return a geometry in map coordinates as one in sheet mm."""
-        return shapely.transform(shapely.force_2d(geometry), self.view.on_paper)
+        shape = shapely.transform(shapely.force_2d(geometry), self.view.on_paper)
+        # rounding can make slivers cross themselves, which later overlays would refuse
+        return shape if shape.is_valid else shapely.buffer(shape, 0.0)
 
     def outlines(self, feature: Feature) -> Iterator[Outline]:
         """Yield the drawn parts of an outline, with true arcs, broken at gaps."""
@@ -739,10 +741,10 @@ class _Map:
         frame = shapely.box(window.x, window.y, window.right, window.bottom)
         areas = self.layer("areas")
         drawn = [self.view_polygon(g) for g in areas.geometries] if areas is not None else []
-        covered = shapely.union_all(shapely.make_valid(np.array(drawn, dtype=object)))
+        covered = shapely.union_all(np.array(drawn, dtype=object))
         for record, geometry in zip(layer.records, layer.geometries, strict=True):
             name = first(record, "parcel", "name")
-            shape = shapely.intersection(shapely.make_valid(self.view_polygon(geometry)), frame)
+            shape = shapely.intersection(self.view_polygon(geometry), frame)
             if not name or shape.is_empty or not shape.area > 0:
                 continue
             text = self.line(f"parcel {name}", size=2.6, colour=PARCEL)
