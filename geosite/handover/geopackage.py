@@ -219,7 +219,8 @@ class _Pattern:
 
     def _index(self, layer: Layer, encoded: Encoded) -> None:
         """Register the geometry column and fill its spatial index."""
-        z = 0 if not layer.geometry_type.endswith("Z") else 2 if encoded.curved else 1
+        # 2, Z allowed, for mixed types: readers have no code for a mixed type with Z
+        z = 2 if "Unknown" in layer.geometry_type else int(layer.geometry_type.endswith("Z"))
         self.file.execute(
             "INSERT INTO gpkg_geometry_columns VALUES (?, 'geom', ?, ?, ?, 0)",
             (layer.name, _geometry_type(layer), self.srs_id, z),

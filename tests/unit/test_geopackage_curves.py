@@ -77,6 +77,17 @@ def test_no_curves_no_extension(tmp_path: Path) -> None:
     assert all("geom_" not in name for (name,) in found)
 
 
+def test_readers_list_a_layer_without_curves_or_features(tmp_path: Path) -> None:
+    import pyogrio
+
+    straight = package_cases.feature("l", "x", "line", package_cases.straight((0, 0), (9, 9)))
+    for number, given in enumerate((package(), package(straight))):
+        path = tmp_path / f"{number}.gpkg"
+        write_geopackage(path, given, curves=True)
+        assert pyogrio.list_layers(path).tolist() == [["curves", "Unknown"]]
+        assert pyogrio.read_info(path, layer="curves")["features"] == number
+
+
 @pytest.mark.parametrize("sweep", [-350.0, -180.0, -10.0, 0.5, 90.0, 200.0])
 def test_arcs_of_every_turn(tmp_path: Path, sweep: float) -> None:
     arc = package_cases.arc((30.0, 20.0), 5.0, 25.0, sweep)
