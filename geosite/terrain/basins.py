@@ -11,10 +11,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from geosite.terrain.descent import (
+    COL_STEP,
     HOLLOW,
     LEAVES,
     NODATA,
     POOL,
+    ROW_STEP,
     TOUCHING,
     Bytes,
     Grid,
@@ -108,24 +110,58 @@ def settle(grid: Grid, level: Long) -> Pools:
     grid.direction[level[has_way]] = pick[has_way]
     _spread(grid, level[has_way])
     cells = level[grid.direction[level] == POOL]
-    near, far = [], []
-    for start in range(0, cells.size, _CHUNK):
-        there, is_level = _level_neighbours(grid, cells[start : start + _CHUNK])
-        is_level &= grid.direction.take(there) == POOL
-        way, which = np.nonzero(is_level[2:6])  # half of the neighbours, each pair once
-        near.append(start + which)
-        far.append(np.searchsorted(cells, there[way + 2, which]))
-    if not sum(part.size for part in near):
-        return Pools(cells, cells, has_flats=False)
-    a, b = np.concatenate(near), np.concatenate(far)
-    from scipy.sparse import coo_array
-    from scipy.sparse.csgraph import connected_components
-
-    links = coo_array((np.ones(a.size), (a, b)), shape=(cells.size, cells.size))
-    count, part = connected_components(links, directed=False)
+    part, count = regions(cells, (grid.rows, grid.cols), walls=grid.walls, z=grid.z)
     stands = np.empty(count, dtype=np.intp)
     stands[part[::-1]] = cells[::-1]
-    return Pools(cells, stands[part], has_flats=True)
+    return Pools(cells, stands[part], has_flats=count < cells.size)
+
+
+def regions(
+    cells: Long, shape: tuple[int, int], *, walls: Bytes | None = None, z: Raster | None = None
+) -> tuple[Index, int]:
+    """Find which of some cells hang together over open ways.
+
+    Parameters
+    ----------
+    cells
+        Flat indices, ascending.
+    shape
+        Rows and columns of the raster.
+    walls, z
+        Flat; with `z` only cells as high hang together.
+
+    Returns
+    -------
+    part : array of int32, shape (n,)
+        Region of each cell, from 0.
+    count
+        Number of regions.
+    """
+    rows, cols = shape
+    place = np.full(rows * cols, -1, dtype=np.int32)
+    place[cells] = np.arange(cells.size, dtype=np.int32)
+    near, far = [], []
+    for start in range(0, cells.size, _CHUNK):
+        some = cells[start : start + _CHUNK]
+        row, col = np.divmod(some, cols)
+        for k in (2, 3, 4, 5):  # half of the neighbours, each pair once
+            to_row, to_col = row + ROW_STEP[k], col + COL_STEP[k]
+            is_open = (to_row < rows) & (to_col >= 0) & (to_col < cols)
+            if walls is not None:
+                is_open &= (walls[some] >> k & 1) == 0
+            which = np.flatnonzero(is_open)
+            there = to_row[which] * cols + to_col[which]
+            other = place[there]
+            met = other >= 0
+            if z is not None:
+                met &= z[there] == z[some[which]]
+            near.append((start + which[met]).astype(np.int32))
+            far.append(other[met])
+    empty = np.empty(0, dtype=np.int32)
+    _, part, count = _join(
+        np.concatenate([empty, *near]), np.concatenate([empty, *far]), cells.size
+    )
+    return part, count
 
 
 # ----------------------------------------------------------------------------------------- basins
@@ -278,25 +314,31 @@ class Exits:
     trapped: Long
 
 
-def _spanning_tree(passes: Passes) -> tuple[Long, Index, int]:
-    """Choose the lowest passes that join everything (Boruvka's algorithm, all basins at once).
+def _join(near: Index, far: Index, count: int) -> tuple[Long, Index, int]:
+    """Choose the first links that join everything (Boruvka's algorithm, all parts at once).
+
+    Parameters
+    ----------
+    near, far : array of int32, shape (links,)
+        What each link joins, the cheapest link first.
+    count
+        Number of things to join.
 
     Returns
     -------
     chosen
-        Positions in `passes`.
-    part
-        Connected part of each basin and, last, of the outside.
-    count
+        Links of the minimum spanning forest, ascending.
+    part : array of int32, shape (count,)
+        Connected part of each thing.
+    parts
         Number of parts.
     """
-    count = passes.outside + 1
     part = np.arange(count, dtype=np.int32)
-    is_chosen = np.zeros(passes.cell.size, dtype=np.bool_)
-    rank = np.arange(passes.cell.size, dtype=np.int32)
-    a, b = passes.near, passes.far
+    is_chosen = np.zeros(near.size, dtype=np.bool_)
+    rank = np.arange(near.size, dtype=np.int32)
+    a, b = near, far
     while rank.size:
-        # the last value written stays, and the passes are written from the highest down
+        # the last value written stays, and the links are written from the last to the first
         place = np.arange(rank.size - 1, -1, -1, dtype=np.int32)
         lowest = np.full((2, count), rank.size, dtype=np.int32)
         lowest[0, a[::-1]] = place
@@ -322,13 +364,51 @@ def _spanning_tree(passes: Passes) -> tuple[Long, Index, int]:
     return np.flatnonzero(is_chosen), part, count
 
 
+def _hang(near: Index, far: Index, root: int) -> tuple[Long, Long]:
+    """Hang a tree from its root, leaf by leaf.
+
+    Parameters
+    ----------
+    near, far
+        Ends of the links; the root has the largest number.
+
+    Returns
+    -------
+    link
+        The link that leads towards the root, by node; the root has none.
+    up
+        The next node that way; of the root itself.
+    """
+    ends = near.astype(np.int64) + far
+    # per node: sum of its links in the low bits, how many they are in the high bits
+    one = np.int64(1) << 32
+    value = np.zeros(root + 1, dtype=np.int64)
+    links = np.arange(near.size, dtype=np.int64) + one
+    np.add.at(value, near, links)
+    np.add.at(value, far, links)
+    value[root] += one * (root + 2)  # never a leaf
+    link = np.zeros(root, dtype=np.intp)
+    up = np.full(root + 1, root, dtype=np.intp)
+    order = np.empty(root + 1, dtype=np.int32)
+    front = np.flatnonzero(value >> 32 == 1)
+    while front.size:
+        last = value.take(front) - one
+        there = ends.take(last) - front
+        link[front] = last
+        up[front] = there
+        np.subtract.at(value, there, last + one)
+        ready = there[value.take(there) < 2 * one]
+        # several leaves of a node may have been the last ones at once
+        place = np.arange(ready.size, dtype=np.int32)
+        order[ready] = place
+        front = ready[order.take(ready) == place]
+    return link, up
+
+
 def find_exits(grid: Grid, passes: Passes, bottoms: Long) -> Exits:
     """Find the spill level of every basin and the pass its water leaves over."""
-    from scipy.sparse import coo_array
-    from scipy.sparse.csgraph import breadth_first_order
-
     outside = passes.outside
-    chosen, part, parts = _spanning_tree(passes)
+    chosen, part, parts = _join(passes.near, passes.far, outside + 1)
     near, far = passes.near[chosen], passes.far[chosen]
     cell, turn, z = passes.cell[chosen], passes.direction[chosen], passes.z[chosen]
     trapped = bottoms[:0]
@@ -343,24 +423,19 @@ def find_exits(grid: Grid, passes: Passes, bottoms: Long) -> Exits:
         cell = np.append(cell, trapped)
         turn = np.append(turn, np.full(first.size, HOLLOW, dtype=np.uint8))
         z = np.append(z, grid.z[trapped])
-    tree = coo_array((np.ones(near.size), (near, far)), shape=(outside + 1, outside + 1))
-    _, before = breadth_first_order(tree, outside, directed=False)
-    # a pass may be crossed either way: the basin farther from the outside drains over it
-    is_back = before[far] == near
-    basin = np.where(is_back, far, near)
-    exit_cell = np.empty(outside, dtype=np.intp)
-    exit_cell[basin] = np.where(is_back, cell + step_table(grid.cols)[turn], cell)
-    exit_turn = np.empty(outside, dtype=np.uint8)
-    exit_turn[basin] = np.where(is_back, (turn + 4) % 8, turn)
-    level = np.empty(outside, dtype=z.dtype)
-    level[basin] = z
-    down = np.where(before[:-1] == outside, np.arange(outside, dtype=np.int32), before[:-1])
+    link, up = _hang(near, far, outside)
+    cell, turn, level = cell[link], turn[link], z[link]
+    # a pass may be crossed either way
+    is_back = far[link] == np.arange(outside)
+    cell = np.where(is_back, cell + step_table(grid.cols)[turn], cell)
+    turn = np.where(is_back, (turn + 4) % 8, turn)
+    down = np.where(up[:-1] == outside, np.arange(outside), up[:-1])
     while True:
         np.maximum(level, level[down], out=level)
         if np.array_equal(further := down[down], down):
             break
         down = further
-    return Exits(exit_cell, exit_turn, level, exit_cell[down].astype(np.int32), trapped)
+    return Exits(cell, turn, level, cell[down].astype(np.int32), trapped)
 
 
 def carve(grid: Grid, exits: Exits, pools: Pools) -> None:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 import numpy.typing as npt
 
+from geosite.terrain.basins import regions
 from geosite.terrain.descent import (
     COL_STEP,
     HOLLOW,
@@ -84,11 +85,11 @@ def catchments(
     catchments
         The largest first. Their cells add up to the site.
     """
-    from scipy.ndimage import label
-
     direction = drainage.direction
-    place, stretches = label(drainage.outlets, structure=np.ones((3, 3)))
-    place = place.astype(np.int32).ravel()
+    edge = np.flatnonzero(drainage.outlets)
+    stretch, stretches = regions(edge, (direction.shape[0], direction.shape[1]))
+    place = np.zeros(direction.size, dtype=np.int32)
+    place[edge] = 1 + stretch
     sink = np.flatnonzero(drainage.sinks)
     # the number of its inlet, or for a cell without one a number of its own below zero
     name = -1 - np.arange(sink.size)

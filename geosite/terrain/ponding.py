@@ -8,7 +8,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from geosite.terrain.descent import COL_STEP, ROW_STEP, Index
+from geosite.terrain.basins import regions
+from geosite.terrain.descent import Index
 from geosite.terrain.drainage import Drainage
 
 __all__ = ["Pond", "find_ponds"]
@@ -77,33 +78,14 @@ def find_ponds(
     ponds
         The largest volume first.
     """
-    from scipy.sparse import coo_array
-    from scipy.sparse.csgraph import connected_components
-
     rows, cols = drainage.direction.shape
     raster = np.zeros((rows, cols), dtype=np.int32)
     depth = drainage.ponding_depth.ravel()
     wet = np.flatnonzero(depth > 0)
     if not wet.size:
         return raster, ()
-    place = np.full(depth.size, -1, dtype=np.int32)
-    place[wet] = np.arange(wet.size, dtype=np.int32)
-    row, col = np.divmod(wet, cols)
-    near, far = [], []
-    for k in (2, 3, 4, 5):
-        to_row, to_col = row + ROW_STEP[k], col + COL_STEP[k]
-        is_open = (to_row < rows) & (to_col >= 0) & (to_col < cols)
-        if drainage.walls is not None:
-            is_open &= (drainage.walls.ravel()[wet] >> k & 1) == 0
-        at = np.flatnonzero(is_open)
-        there = place[to_row[at] * cols + to_col[at]]
-        near.append(at[there >= 0])
-        far.append(there[there >= 0])
-    a, b = np.concatenate(near), np.concatenate(far)
-    count, part = connected_components(
-        coo_array((np.ones(a.size, dtype=np.int8), (a, b)), shape=(wet.size, wet.size)),
-        directed=False,
-    )
+    walls = None if drainage.walls is None else drainage.walls.ravel()
+    part, count = regions(wet, (rows, cols), walls=walls)
     cell_area = drainage.cell_size**2
     volume = np.bincount(part, weights=depth[wet].astype(np.float64)) * cell_area
     cells = np.bincount(part)
@@ -112,8 +94,9 @@ def find_ponds(
     deepest = wet[by_depth[np.flatnonzero(np.diff(part[by_depth], prepend=-1))]]
     # the pond's water goes on where a cell's receiver is not in it: most of it at the spill
     receiver = drainage.receiver.ravel()[wet]
-    into = place[receiver]
-    leaves = np.flatnonzero((into < 0) | (part[np.maximum(into, 0)] != part))
+    pond = np.full(depth.size, -1, dtype=np.int32)
+    pond[wet] = part
+    leaves = np.flatnonzero(pond[receiver] != part)
     passing = drainage.contributing_cells.ravel()
     by_water = leaves[np.lexsort((wet[leaves], -passing[wet[leaves]], part[leaves]))]
     spilling = by_water[np.flatnonzero(np.diff(part[by_water], prepend=-1))]
