@@ -24,6 +24,8 @@ _PLAN = {
     ".png": "Plan sheet, to look at",
 }
 
+_SECTION = {".pdf": "Section at scale, to print", ".svg": "Section, to edit"}
+
 
 def write_package(package: Package, out: Path, options: Handover) -> tuple[Path, ...]:
     """Write everything that leaves into the folder `out`.
@@ -82,6 +84,11 @@ def _write_files(package: Package, folder: Path, options: Handover) -> Iterable[
 
         for path in write_plan(folder, package, options):
             yield path.name, _PLAN[path.suffix]
+        if any(table.name == "section_stations" for table in package.tables):
+            from geosite.handover.plan_profile import write_sections
+
+            for path in write_sections(folder, package, options):
+                yield path.name, _SECTION[path.suffix]
     if options.viewer:
         from geosite.handover.viewer import write_viewer
 
