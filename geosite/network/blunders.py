@@ -13,6 +13,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from itertools import combinations
 
 import numpy as np
 import numpy.typing as npt
@@ -56,7 +57,7 @@ class Mistake:
     error : array, shape (3,), metres
         Estimated error in easting, northing, elevation, of a leg or visit; NaN where unchecked.
     detail
-        What the kind leaves open: axes of a lost sign, factor of the unit.
+        What the kind leaves open: axes of a lost sign, unit of the run, a hint.
     chance
         Chance that noise alone looks like this.
     others
@@ -310,32 +311,31 @@ def _unnamed(tied: Tied, best: _Suspect, suspects: list[_Suspect], tested: int) 
     ]
     first, last = _leg_rows(tied, best.leg)
     run = int(legs.run[best.leg])
-    error = np.nan_to_num(best.error)
-    turn = float(tied.plan.orientation[run])
-    own = np.array(
-        [
-            error[0] * math.cos(turn) + error[1] * math.sin(turn),
-            -error[0] * math.sin(turn) + error[1] * math.cos(turn),
-            error[2],
-        ]
-    )
+    rotation = _own_axes(tied, best.leg)
+    shift = rotation @ np.nan_to_num(best.error)
     local = book.local.copy()
+    hint = ""
     if best.visit:
-        local[last] -= own
+        local[last] -= shift
         rows: tuple[int, ...] = (last,)
         marks: tuple[str, ...] = (walk.knots[legs.end[best.leg]],)
     else:
-        after = walk.row[(walk.run == run) & (np.arange(len(walk.row)) >= walk.leg_end[best.leg])]
-        local[after] -= own
+        local[_rows_from(tied, last)] -= shift
         rows = (first, last)
         marks = (walk.knots[legs.start[best.leg]], walk.knots[legs.end[best.leg]])
+        spread = rotation @ best.spread @ rotation.T
+        own = np.where(np.isfinite(best.error), shift, np.nan)
+        hints = _twice_a_leg(tied, best.leg, own, spread, _ONE_AXIS)
+        if hints and hints[0].misfit < 9.0:
+            a, b = (int(book.line[row]) for row in hints[0].rows)
+            hint = f"as if {hints[0].axes} of the leg from line {a} to {b} had the wrong sign"
     return Mistake(
         kind="visit" if best.visit else "leg",
         run=book.runs[run],
         rows=rows,
         marks=marks,
         error=best.error,
-        detail="",
+        detail=hint,
         chance=min(1.0, beyond(best.test, best.freedom) * tested),
         others=tuple(_leg_rows(tied, s.leg) for s in alike),
         corrected=replace(book, local=local),
@@ -382,16 +382,20 @@ class _Named:
             return None
         # the same mistake in another run may explain as much: then it is one of them
         alike = [
-            t.mistake.run
+            t.mistake
             for t in trials
             if t.mistake.kind == best.mistake.kind
-            and not t.mistake.rows
-            and not best.mistake.rows
+            and set(t.mistake.marks) == set(best.mistake.marks)
+            and t.mistake.run != best.mistake.run
             and t.squares < best.squares + 10 * noise
         ]
         mistake = best.mistake
-        if len(alike) > 1:
-            mistake = replace(mistake, run=" or ".join(alike), detail="")
+        if alike:
+            runs = dict.fromkeys([mistake.run, *(m.run for m in alike)])
+            pairs = tuple(m.rows for m in alike if len(m.rows) == 2)
+            mistake = replace(
+                mistake, run=" or ".join(runs), detail="", others=mistake.others + pairs
+            )
         return replace(mistake, chance=math.exp(-drop / noise / 2))
 
     def trial(
@@ -501,58 +505,68 @@ class _Named:
 
     def signs(self) -> Iterator[_Trial]:
         """Try legs written with the wrong sign: the error is twice the leg."""
-        book, tied = self.book, self.tied
-        walk, legs = tied.walk, tied.legs
-        for suspect in [s for s in self.suspects if not s.visit][:4]:
-            run = int(legs.run[suspect.leg])
-            turn = float(tied.plan.orientation[run])
-            rotation = np.array(
-                [
-                    [math.cos(turn), -math.sin(turn), 0.0],
-                    [math.sin(turn), math.cos(turn), 0.0],
-                    [0.0, 0.0, 1.0],
-                ]
-            )
-            checked = np.isfinite(suspect.error)
-            weight = np.linalg.inv(suspect.spread[np.ix_(checked, checked)])
-            first, last = int(walk.leg_start[suspect.leg]), int(walk.leg_end[suspect.leg])
-            step = np.diff(book.local[walk.row[first : last + 1]], axis=0)
-            found = []
-            for axes, pattern in _SIGNS.items():
-                off = (suspect.error - 2 * (step * pattern) @ rotation.T)[:, checked]
-                distance = np.einsum("mi,ij,mj->m", off, weight, off)
-                found += [(float(d), axes, j) for j, d in enumerate(distance)]
-            found.sort()
-            best, axes, j = found[0]
-            if best > NEARLY or suspect.test - best < CLEAR:
+        book = self.book
+        for suspect in [s for s in self.suspects if not s.visit and s.test > CLEAR][:4]:
+            own, spread, left = self.refined(suspect)
+            legs = _twice_a_leg(self.tied, suspect.leg, own, spread, _REVERSED)
+            if not legs or self.squares - left - legs[0].misfit < CLEAR:
                 continue
-            near = [at for d, ax, at in found if ax == axes and at != j and d < best + 6]
-            row, next_row = int(walk.row[first + j]), int(walk.row[first + j + 1])
+            best = legs[0]
             local = book.local.copy()
-            after = walk.row[first + j + 1 :][walk.run[first + j + 1 :] == run]
-            local[after] -= 2 * step[j] * _SIGNS[axes]
+            row, next_row = best.rows
+            after = _rows_from(self.tied, next_row)
+            local[after] -= 2 * (book.local[next_row] - book.local[row]) * _REVERSED[best.axes]
             yield self.trial(
                 "leg-sign",
-                book.runs[run],
+                book.runs[book.run[row]],
                 replace(book, local=local),
-                rows=(row, next_row),
-                detail=axes,
+                rows=best.rows,
+                detail=best.axes,
                 others=tuple(
-                    (int(walk.row[first + k]), int(walk.row[first + k + 1])) for k in near
+                    o.rows for o in legs[1:] if o.misfit < best.misfit + 6 and o.rows != best.rows
                 ),
                 error=suspect.error,
             )
+
+    def refined(self, suspect: _Suspect) -> tuple[Floats, Floats, float]:
+        """Estimate a leg's error again where it no longer bends the whole network.
+
+        Returns the error in the run's own axes (NaN where unchecked), its covariance, and the
+        chi-square that is left without it.
+        """
+        book, tied = self.book, self.tied
+        after = _rows_from(tied, _leg_rows(tied, suspect.leg)[1])
+        total, squares = np.zeros(3), self.squares
+        error, spread = suspect.error, suspect.spread
+        for _ in range(3):
+            own = _own_axes(tied, suspect.leg) @ np.nan_to_num(error)
+            total += own
+            local = book.local.copy()
+            local[after] -= total
+            tied, squares, _ = self.fit(replace(book, local=local))
+            residuals = _Residuals(tied)
+            errors, spreads, _, _ = _test(1.0 / tied.legs.variance, *residuals.single())
+            error, spread = errors[suspect.leg], spreads[suspect.leg]
+        rotation = _own_axes(tied, suspect.leg)
+        total[~np.isfinite(error)] = np.nan
+        return total, rotation @ spread @ rotation.T, squares
 
     def names(self) -> Iterator[_Trial]:
         """Try visits that are really at another mark: a wrong name, or two exchanged."""
         book, tied = self.book, self.tied
         tried: set[tuple[int, int]] = set()
+        ends = [_leg_rows(tied, s.leg) for s in self.suspects[:8] if s.test >= CLEAR]
+        visits = sorted({row for pair in ends for row in pair})
+        for first, second in combinations(visits, 2):
+            if book.run[first] == book.run[second] and book.mark[first] != book.mark[second]:
+                tried.add((first, second))
+                yield self.exchange(first, second)
         for suspect in self.suspects[:8]:
             if suspect.test < CLEAR:
                 continue
-            ends = _leg_rows(tied, suspect.leg)
+            leg = _leg_rows(tied, suspect.leg)
             # a mark seen twice only: the other visit may be the wrong one
-            for row in ends[1:] if suspect.visit else ends:
+            for row in leg[1:] if suspect.visit else leg:
                 knot = tied.knot[book.marks[book.mark[row]]]
                 alike = np.flatnonzero(book.mark == book.mark[row])
                 for visit in alike[:6].tolist():
@@ -605,13 +619,61 @@ class _Named:
             )
 
 
-_SIGNS = {
+_REVERSED = {
     "x, y and z": np.array([1.0, 1.0, 1.0]),
     "x and y": np.array([1.0, 1.0, 0.0]),
+}
+"""Signs lost when a leg is noted backwards."""
+_ONE_AXIS = {
     "x": np.array([1.0, 0.0, 0.0]),
     "y": np.array([0.0, 1.0, 0.0]),
     "z": np.array([0.0, 0.0, 1.0]),
 }
+"""A single sign. Among many legs one fits by chance too often to be more than a hint."""
+
+
+@dataclass(frozen=True, slots=True)
+class _TwiceALeg:
+    misfit: float
+    axes: str
+    rows: tuple[int, int]
+
+
+def _own_axes(tied: Tied, leg: int) -> Floats:
+    """Rotation from map axes to those of a leg's run, shape (3, 3)."""
+    turn = float(tied.plan.orientation[tied.legs.run[leg]])
+    cosine, sine = math.cos(turn), math.sin(turn)
+    return np.array([[cosine, sine, 0.0], [-sine, cosine, 0.0], [0.0, 0.0, 1.0]])
+
+
+def _rows_from(tied: Tied, row: int) -> Ints:
+    """Rows of a run from one of them to its end, in walking order."""
+    rows = np.flatnonzero(tied.book.run == tied.book.run[row])
+    after: Ints = rows[rows >= row]
+    return after
+
+
+def _twice_a_leg(
+    tied: Tied, leg: int, own: Floats, spread: Floats, patterns: dict[str, Floats]
+) -> list[_TwiceALeg]:
+    """Legs of a stretch whose double, in the axes of a pattern, is its error; best first.
+
+    `own` and `spread` are the error of the stretch and its covariance in the run's own axes.
+    """
+    walk = tied.walk
+    checked = np.isfinite(own)
+    weight = np.linalg.inv(spread[np.ix_(checked, checked)])
+    rows = walk.row[int(walk.leg_start[leg]) : int(walk.leg_end[leg]) + 1]
+    step = np.diff(tied.book.local[rows], axis=0)
+    found = []
+    for axes, pattern in patterns.items():
+        off = (own - 2 * step * pattern)[:, checked]
+        misfit = np.einsum("mi,ij,mj->m", off, weight, off)
+        found += [
+            _TwiceALeg(float(misfit[k]), axes, (int(rows[k]), int(rows[k + 1])))
+            for k in np.flatnonzero(misfit < NEARLY).tolist()
+        ]
+    return sorted(found, key=lambda leg: leg.misfit)
 
 
 def _places(tied: Tied, run: int) -> tuple[Floats, Floats, Floats]:

@@ -95,27 +95,6 @@ def sigma_vertical(network: Network) -> Floats:
     return np.sqrt(np.maximum(value + network.vertical_variance_factor * _inside(network), 0.0))
 
 
-def level_covariance(network: Network, a: Ints, b: Ints) -> Floats:
-    """Return the covariance of the elevations of pairs of observations.
-
-    Parameters
-    ----------
-    network
-    a, b : array, shape (m,)
-        Observations.
-
-    Returns
-    -------
-    array, shape (m,), square metres
-    """
-    chains, q = network.chains, network.vertical
-    value = np.zeros(len(a))
-    for one, of_one in ((chains.start, 1 - chains.fraction), (chains.end, chains.fraction)):
-        for two, of_two in ((chains.start, 1 - chains.fraction), (chains.end, chains.fraction)):
-            value += of_one[a] * of_two[b] * q[one[a], two[b]]
-    return value + network.vertical_variance_factor * _inside_both(network, a, b)
-
-
 def _ellipses(east: Floats, north: Floats, both: Floats) -> tuple[Floats, Floats, Floats]:
     middle, half = (east + north) / 2, np.hypot((east - north) / 2, both)
     return (
@@ -289,18 +268,18 @@ def sight_covariance(
     inside[seen] -= 2 * _inside_both(network, every[seen], base[seen])
     with_target = _inside_both(network, np.full(count, target), every)
     with_target[seen] -= _inside_both(network, np.full(len(seen), target), base[seen])
-    others += network.variance_factor * inside[:, None, None] * np.eye(2)
-    cross += network.variance_factor * with_target[:, None, None] * np.eye(2)
+    others += inside[:, None, None] * np.eye(2)
+    cross += with_target[:, None, None] * np.eye(2)
     return others[0], cross[1:], others[1:]
 
 
 def _inside_both(network: Network, a: Ints, b: Ints) -> Floats:
-    """A-priori covariance per axis of what the chains leave to rows a and b, square metres."""
+    """Covariance per horizontal axis of what the chains leave to rows a and b, square metres."""
     chains = network.chains
     same = (chains.chain[a] == chains.chain[b]) & (chains.chain[a] >= 0)
     va, vb = chains.variance[a], chains.variance[b]
     taken = np.where(chains.is_open[a], 0.0, va * vb / np.where(same, chains.total[a], 1.0))
-    both: Floats = np.where(same, np.minimum(va, vb) - taken, 0.0)
+    both: Floats = network.variance_factor * np.where(same, np.minimum(va, vb) - taken, 0.0)
     return both
 
 
@@ -344,8 +323,8 @@ def sigmas(network: Network, forms: Sequence[LinearForm]) -> Floats:
     knots, runs = len(network.chains.knots), len(network.turn_variance)
     together = max(1, 4_000_000 // (2 * knots + runs))
     parts = [_variances(network, forms[i : i + together]) for i in range(0, len(forms), together)]
-    spread: Floats = np.sqrt(np.maximum(np.concatenate([*parts, np.zeros(0)]), 0.0))
-    return spread
+    variance: Floats = np.concatenate([*parts, np.zeros(0)])
+    return np.sqrt(np.maximum(variance, 0.0))
 
 
 def _variances(network: Network, forms: Sequence[LinearForm]) -> Floats:

@@ -75,6 +75,8 @@ def _off(book: FieldBook, mistake: Mistake) -> tuple[str, str]:
             f"run {mistake.run} is off by {amount} between marks {mistake.marks[0]} and "
             f"{mistake.marks[1]}, {where}"
         )
+        if mistake.detail:
+            says += f", {mistake.detail}"
         remedy = "look for a jump there, and walk that stretch again"
     if mistake.others:
         listed = "; ".join(
@@ -147,7 +149,8 @@ def _named(notes: Notes, mistake: Mistake) -> Problem:
 
 
 def _lines(book: FieldBook, mistake: Mistake) -> str:
-    return " and ".join(str(int(book.line[row])) for row in mistake.rows)
+    pairs = [mistake.rows] if mistake.kind == "leg-sign" else [mistake.rows, *mistake.others]
+    return ", or ".join(" and ".join(str(int(book.line[row])) for row in pair) for pair in pairs)
 
 
 def _sign(book: FieldBook, mistake: Mistake, who: str) -> tuple[str, str, str]:
