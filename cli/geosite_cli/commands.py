@@ -42,6 +42,7 @@ class Commands(click.Group):
 
 @click.group(
     cls=Commands,
+    no_args_is_help=False,
     context_settings=CONTEXT,
     epilog="\b\nExample:\n  geosite new yard\n  geosite build yard/site.toml --out yard/map",
 )
@@ -255,6 +256,7 @@ def describe(process_id: str, as_json: bool) -> None:
 
 @geosite.group(
     cls=Execute,
+    no_args_is_help=False,
     subcommand_metavar="ID [OPTIONS] --out DIR",
     epilog="\b\nExample:\n  geosite execute derive-slope --elevation map/elevation.tif --out slope",
 )

@@ -74,9 +74,6 @@ def _run(arguments: list[str]) -> int:
         return error.exit_code
     except click.exceptions.Exit as error:
         return error.exit_code
-    except click.exceptions.NoArgsIsHelpError as error:
-        click.echo(error.format_message(), err=True)
-        return BAD_CALL
     except click.Abort:
         raise KeyboardInterrupt from None
     except click.ClickException as error:

@@ -1,19 +1,16 @@
-"""A starter site: a commented site file and a small invented field book that build as they are."""
+"""Writing the starter site into a folder of its own."""
 
 from __future__ import annotations
 
-from importlib.resources import files
 from pathlib import Path
 
 from geosite.errors import OutputRefused, Problem
 
 __all__ = ["write"]
 
-_NAMES = ("site.toml", "field_book.csv")
-
 
 def write(folder: Path) -> Path:
-    """Write the starter site into a new or empty folder.
+    """Write the starter site, which builds as it is, into a new or empty folder.
 
     Returns
     -------
@@ -25,6 +22,7 @@ def write(folder: Path) -> Path:
     OutputRefused
         The folder holds something already or cannot be written.
     """
+    from geosite.fieldbook.starter import starter_files
     from geosite.handover.folder import staged
 
     try:
@@ -41,8 +39,8 @@ def write(folder: Path) -> Path:
                 str(folder),
             )
         )
+    found = starter_files()
     with staged(folder) as staging:
-        for name in _NAMES:
-            text = (files("geosite.processes") / "starter_site" / name).read_bytes()
-            (staging / name).write_bytes(text)
-    return folder / _NAMES[0]
+        for name, content in found.items():
+            (staging / name).write_bytes(content)
+    return folder / next(iter(found))

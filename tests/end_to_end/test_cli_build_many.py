@@ -30,7 +30,7 @@ def yard(folder: Path, *, title: str = "", lean: bool = True) -> Path:
     assert geosite("new", folder).status == 0
     site = folder / "site.toml"
     text = site.read_text()
-    text = text.replace("Starter site", title) if title else text
+    text = text.replace("Ferry landing", title) if title else text
     site.write_text(text + (LEAN if lean else ""))
     return site
 
@@ -44,7 +44,7 @@ def sites(tmp_path: Path) -> Path:
     syntax = yard(folder / "bad_syntax")
     syntax.write_text("[survey\n")
     rows = yard(folder / "bad_row").with_name("field_book.csv")
-    rows.write_text(rows.read_text().replace("R1,F3,", "R1,F3,x"))
+    rows.write_text(rows.read_text().replace("morning,A3,", "morning,A3,x"))
     loose = yard(folder / "bad_closure")
     loose.write_text(loose.read_text().replace("closure_limit = 300 ", "closure_limit = 9000 "))
     return folder
@@ -72,7 +72,7 @@ def test_a_bad_site_does_not_stop_the_rest_and_a_second_run_skips_what_is_done(
     ran = geosite("build-many", sites, "--out", out, "--workers", "2")
     assert ran.status == 3
     assert "7 sites: 4 built, 0 unchanged, 3 failed" in ran.out
-    assert ran.err.count("\n") == 3
+    assert all(any(name in line for name in BAD) for line in ran.err.splitlines())
     assert "bad_row/field_book.csv:6: x is" in ran.err
     assert "Traceback" not in ran.err
     summary = rows(out)
@@ -80,9 +80,9 @@ def test_a_bad_site_does_not_stop_the_rest_and_a_second_run_skips_what_is_done(
     for name in GOOD:
         assert (out / name / "elevation.tif").is_file()
         one = summary[name]
-        assert (one["title"], one["status"]) == (f"Site {name} (invented)", "built")
+        assert (one["title"], one["status"]) == (f"Site {name} (invented example)", "built")
         assert one["closure_ratio"] > 300
-        assert one["sigma_h_max_m"] > 0.02
+        assert one["sigma_h_max_m"] > 0.01
         assert one["geometry"] is not None
     for name in BAD:
         assert not (out / name).exists()
@@ -92,9 +92,9 @@ def test_a_bad_site_does_not_stop_the_rest_and_a_second_run_skips_what_is_done(
 
     before = {name: (out / name / "site.gpkg").stat().st_mtime_ns for name in GOOD}
     changed = sites / "yard/field_book.csv"
-    changed.write_text(changed.read_text().replace("back where the walk began", "back again"))
+    changed.write_text(changed.read_text().replace("spot height", "spot"))
     mended = sites / "bad_row/field_book.csv"
-    mended.write_text(mended.read_text().replace("R1,F3,x", "R1,F3,"))
+    mended.write_text(mended.read_text().replace("morning,A3,x", "morning,A3,"))
     again = {built.name: built for built in build_many(sites, out, workers=1)}
     status = {name: built.status for name, built in again.items()}
     assert status == {
@@ -107,7 +107,7 @@ def test_a_bad_site_does_not_stop_the_rest_and_a_second_run_skips_what_is_done(
     }
     after = {name: (out / name / "site.gpkg").stat().st_mtime_ns for name in GOOD}
     assert {name for name in GOOD if before[name] != after[name]} == {"yard"}
-    assert rows(out)["apron"]["title"] == "Site apron (invented)"  # from the record
+    assert rows(out)["apron"]["title"] == "Site apron (invented example)"  # from the record
 
 
 def test_a_site_whose_files_are_gone_is_built_again(tmp_path: Path) -> None:
@@ -239,7 +239,7 @@ def test_a_run_that_is_broken_off_goes_on_where_it_was(tmp_path: Path, number: i
 def test_json_for_machines_and_the_same_bytes_from_the_same_sites(tmp_path: Path) -> None:
     yard(tmp_path / "in/a")
     ran = geosite("build-many", tmp_path / "in", "--out", tmp_path / "one", "--json")
-    assert json.loads(ran.out)["sites"][0]["figures"]["observations"] == 25
+    assert json.loads(ran.out)["sites"][0]["figures"]["observations"] == 24
     geosite("build-many", tmp_path / "in", "--out", tmp_path / "two")
     one, two = ((tmp_path / name / "sites.gpkg").read_bytes() for name in ("one", "two"))
     assert one == two

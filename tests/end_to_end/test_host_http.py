@@ -174,7 +174,7 @@ def test_a_whole_site_is_built(host: Host) -> None:
     built = host.run("build-site", {"site": "uploads/yard/site.toml"})
     assert built.status == 200, built.body
     report = host.ask("GET", built.json["report"]["href"]).json
-    assert report["site"]["title"] == "Starter site (invented)"
+    assert report["site"]["title"] == "Ferry landing (invented example)"
 
 
 def test_a_survey_that_is_refused_says_why(host: Host) -> None:
