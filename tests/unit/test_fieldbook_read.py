@@ -103,6 +103,14 @@ def test_same_book_in_other_clothes(tmp_path: Path, form) -> None:
     assert same(book_of(tmp_path, form(BOOK)), book_of(tmp_path / "plain"))
 
 
+def test_blank_rows_in_between(tmp_path: Path) -> None:
+    lines = BOOK.splitlines()
+    lines.insert(4, "," * 8)
+    lines.insert(7, " ,\t,,,,,,, ")
+    book = book_of(tmp_path, "\n".join(lines) + "\n")
+    assert book.line.tolist() == [2, 3, 4, 6, 7, 9, 10, 11]
+
+
 def test_columns_in_any_order_and_mapped(tmp_path: Path) -> None:
     rows = [line.split(",") for line in BOOK.splitlines()]
     rows[0] = ["Walk", "Name", "Local East", "y", "z", "feature", "code", "segment", "note"]

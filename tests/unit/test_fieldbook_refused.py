@@ -104,6 +104,13 @@ BAD = {
         after_baseline(ROW.strip(), "R2,B1,0,0,0,,,,", ROW.strip(), "R2,B2,9,0,0,,,,"),
         [(6, "row-duplicate")],
     ),
+    "duplicate row, many runs in turn": (
+        HEADER
+        + "".join(f"R{r},B{b},{b},{r},0,,,,\n" for b in (1, 2) for r in range(40))
+        + "".join(f"R{r},A{i},{i},{r},0,f,setts,,\n" for i in range(9) for r in range(40))
+        + "R7,A8,8,7,0,f,setts,,\n",
+        [(442, "row-duplicate")],
+    ),
     "control character in a name": (with_cell(1, "A\x07"), [(4, "name-unusable")]),
     "line break in a name": (with_cell(1, '"A\nB"'), [(4, "name-unusable")]),
     "bidirectional mark in a name": (with_cell(5, "a\u202eb"), [(4, "name-unusable")]),
