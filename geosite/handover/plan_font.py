@@ -7,9 +7,10 @@ Only what a sheet uses of the OpenType tables (ISO/IEC 14496-22) is read: `cmap`
 from __future__ import annotations
 
 import struct
+from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, cached_property
 from importlib.resources import files
 from typing import Literal
 
@@ -53,10 +54,16 @@ class Typeface:
     ascent: float
     descent: float
 
+    @cached_property
+    def _widths(self) -> dict[str, float]:
+        empty_box = self.advances[0]
+        return defaultdict(
+            lambda: empty_box, {c: self.advances[glyph] for c, glyph in self.glyphs.items()}
+        )
+
     def width(self, text: str) -> float:
         """Return the width of a text, em."""
-        glyphs, advances = self.glyphs, self.advances
-        return sum(advances[glyphs.get(c, 0)] for c in text)
+        return sum(map(self._widths.__getitem__, text))
 
     def lacks(self, text: str) -> bool:
         """Return whether a character of the text is drawn as an empty box."""
@@ -77,20 +84,23 @@ class Typeface:
     def wrap(self, text: str, limit: float) -> list[str]:
         """Break a text into lines of at most `limit` em, between words where it can be."""
         lines: list[str] = []
-        line = ""
+        words: list[str] = []
+        blank, used = self.width(" "), 0.0
         for word in text.split():
-            longer = f"{line} {word}" if line else word
-            if self.width(longer) <= limit:
-                line = longer
+            wide = self.width(word)
+            if words and used + blank + wide <= limit:
+                words.append(word)
+                used += blank + wide
                 continue
-            if line:
-                lines.append(line)
-            while self.width(word) > limit and len(word) > 1:
+            if words:
+                lines.append(" ".join(words))
+            while wide > limit and len(word) > 1:
                 cut = max(len(self.fit(word, limit)) - 1, 1)
                 lines.append(word[:cut])
                 word = word[cut:]
-            line = word
-        return [*lines, line] if line else lines
+                wide = self.width(word)
+            words, used = [word], wide
+        return [*lines, " ".join(words)] if words else lines
 
     def subset(self, text: Iterable[str]) -> bytes:
         """Return the font file with the outlines of these characters only.
