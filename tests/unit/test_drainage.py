@@ -8,33 +8,40 @@ import numpy as np
 import pytest
 
 from geosite.terrain import basins, descent, drainage
-from geosite.terrain.drainage import HOLLOW, LEAVES, NODATA, Drainage, drain
+from geosite.terrain.drainage import HOLLOW, INLET, LEAVES, NODATA, Drainage, drain
 
 STEPS = [(-1, 0), (-1, 1), (0, 1), (1, 1), (1, 0), (1, -1), (0, -1), (-1, -1)]
 
 
 def priority_flood(
-    z: np.ndarray, inlets: np.ndarray | None = None, barriers: np.ndarray | None = None
+    z: np.ndarray,
+    inlets: np.ndarray | None = None,
+    barriers: np.ndarray | None = None,
+    walls: np.ndarray | None = None,
 ) -> np.ndarray:
     """Barnes, Lehman & Mulla (2014), algorithm 1, in plain Python."""
+    walls = np.zeros(z.shape, dtype=np.uint8) if walls is None else walls
     rows, cols = z.shape
     blocked = np.zeros(z.shape, dtype=bool) if barriers is None else barriers
     filled = np.full(z.shape, np.nan)
     heap: list[tuple[float, int, int]] = []
     for r, c in np.argwhere(np.isfinite(z) & ~blocked):
-        near = [(r + dr, c + dc) for dr, dc in STEPS]
-        inside = [0 <= i < rows and 0 <= j < cols for i, j in near]
-        at_edge = not all(inside) or any(
-            not np.isfinite(z[i, j]) and not blocked[i, j] for i, j in near
-        )
-        if at_edge or (inlets is not None and inlets[r, c]):
+        at_edge = inlets is not None and inlets[r, c]
+        for k, (dr, dc) in enumerate(STEPS):
+            i, j = r + dr, c + dc
+            if walls[r, c] >> k & 1:
+                continue
+            is_in = 0 <= i < rows and 0 <= j < cols
+            if not is_in or (not np.isfinite(z[i, j]) and not blocked[i, j]):
+                at_edge = True
+        if at_edge:
             filled[r, c] = z[r, c]
             heapq.heappush(heap, (z[r, c], r, c))
     while heap:
         level, r, c = heapq.heappop(heap)
-        for dr, dc in STEPS:
+        for k, (dr, dc) in enumerate(STEPS):
             i, j = r + dr, c + dc
-            if not (0 <= i < rows and 0 <= j < cols) or blocked[i, j]:
+            if walls[r, c] >> k & 1 or not (0 <= i < rows and 0 <= j < cols) or blocked[i, j]:
                 continue
             if np.isfinite(z[i, j]) and np.isnan(filled[i, j]):
                 filled[i, j] = max(level, z[i, j])
@@ -110,6 +117,31 @@ def test_filled_with_inlets_and_barriers(number: int) -> None:
     is_inlet = inlets & np.isfinite(z) & ~barriers
     assert got.sinks[is_inlet].all()
     assert (got.azimuth_deg[got.sinks] == -1.0).all()
+
+
+@pytest.mark.parametrize("number", range(60))
+@pytest.mark.parametrize("share", [0.1, 0.5])
+def test_filled_behind_walls(number: int, share: float) -> None:
+    z = cases()[number]
+    rng = np.random.default_rng(number)
+    inlets = rng.random(z.shape) < 0.02
+    walls = np.zeros(z.shape, dtype=np.uint8)
+    for r, c in np.ndindex(z.shape):
+        for k in range(4):
+            if rng.random() < share:
+                i, j = r + STEPS[k][0], c + STEPS[k][1]
+                walls[r, c] |= 1 << k
+                if 0 <= i < z.shape[0] and 0 <= j < z.shape[1]:
+                    walls[i, j] |= 1 << k + 4
+    got = drain(z, 1.0, inlets=inlets, walls=walls)
+    expected = priority_flood(z, inlets, walls=walls)
+    reached = np.isfinite(expected)
+    assert np.array_equal(got.filled[reached], expected[reached])
+    assert_sound(z, got)
+    # no way leads through a wall, and none out of the site
+    way = got.direction % 8
+    passes = np.isfinite(z) & (got.direction < INLET)
+    assert ((walls[passes] >> way[passes] & 1) == 0).all()
 
 
 def test_straight_out_across_the_edge() -> None:
