@@ -15,7 +15,8 @@ from geosite.fieldbook.model import Floats, Ints, Notes
 from geosite.fieldbook.sitefile import Code
 from geosite.linework.model import Drawing, Feature
 from geosite.linework.on_map import to_map_geometry
-from geosite.network.covariance import level_covariance, sigma_vertical
+from geosite.network.covariance import sigma_vertical
+from geosite.network.levels import level_covariance
 from geosite.network.model import Frame, Network
 from geosite.terrain.barriers import cells_in, cells_of_points, walls_along
 from geosite.terrain.contour import Contour, contours

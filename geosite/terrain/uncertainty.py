@@ -111,7 +111,7 @@ def elevation_sigma(
         Made with the sigma of its points.
     covariance
         Covariance of the elevations of pairs of points, numbered as they were given to the
-        surface (`geosite.network.covariance.level_covariance` for a network's); without it their
+        surface (`geosite.network.levels.level_covariance` for a network's); without it their
         errors are taken as independent.
     rate
         From `interpolation_rate`, which is called without it.
@@ -275,7 +275,7 @@ def draw_elevations(network: Network, rng: np.random.Generator) -> Floats:
     Returns
     -------
     array, shape (n,), metres
-        Exact draws from `geosite.network.covariance.level_covariance`, in time proportional to the
+        Exact draws from `geosite.network.levels.level_covariance`, in time proportional to the
         number of observations: knots by their covariance, between them random walks tied to both.
     """
     chains = network.chains

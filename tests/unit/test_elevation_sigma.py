@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 
 from geosite.network.adjust import adjust
-from geosite.network.covariance import level_covariance, sigma_vertical
+from geosite.network.covariance import sigma_vertical
+from geosite.network.levels import level_covariance
 from geosite.terrain.model import Grid
 from geosite.terrain.surface import Surface, elevation_surface
 from geosite.terrain.uncertainty import (
