@@ -85,6 +85,9 @@ def _command(process: Process) -> click.Command:
         given = {name: word for name, word in words.items() if word is not None}
         values = {**_requested(request), **inputs.from_words(process, given)}
         result = registry.execute(process.id, values, out, progress=progress())
+        for finding in result.summary.get("findings", ()):
+            if finding["level"] == "look":
+                click.echo(f"look: {finding['text']}", err=True)
         click.echo(json.dumps(result.outputs, indent=2))
 
     outputs = "\n".join(f"  {made.file_name}: {made.title}" for made in process.outputs)

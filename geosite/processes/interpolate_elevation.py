@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 from geosite.errors import InputError, Problem
 from geosite.processes.derive_slope import GEOTIFF
 from geosite.processes.model import Context, Input, Output, Process
 
 if TYPE_CHECKING:
+    from geosite.errors import Finding
     from geosite.handover.model import Raster
     from geosite.network.model import Frame
     from geosite.processes.files import Points
+    from geosite.terrain.scores import Method
 
 __all__ = ["PROCESS", "interpolated"]
 
@@ -23,10 +25,10 @@ def interpolated(
     crs: str | None,
     cell_size: float | None,
     extent: tuple[float, float, float, float] | None,
-    method: str,
+    method: Method | Literal["auto"],
     file: str | None = None,
-) -> tuple[Raster, Frame]:
-    """Return an elevation raster between points, and its map.
+) -> tuple[Raster, Frame, tuple[Finding, ...]]:
+    """Return an elevation raster between points, its map, and what to look at.
 
     Raises
     ------
@@ -37,14 +39,15 @@ def interpolated(
 
     from geosite.handover.model import Raster
     from geosite.processes.files import map_frame
-    from geosite.terrain.surface import grid_over
-    from geosite.terrain.tin import interpolate_tin
+    from geosite.terrain.surface import elevation_surface, grid_over
 
     known_crs = _crs(crs, points.crs_wkt, file)
     grid = grid_over(points.positions, cell_size, extent)
     frame = map_frame(known_crs, (grid.west, grid.south, grid.east, grid.north), file)
-    values = interpolate_tin(points.positions, grid)
-    if not np.isfinite(values).any():
+    unit = {1.0: "m", 0.3048: "ft"}.get(frame.height_unit_m, frame.height_unit_name)
+    # only what lies at the very same place is one point
+    surface = elevation_surface(points.positions, grid, method=method, unit=unit, coincident=0.0)
+    if not np.isfinite(surface.z).any():
         raise InputError(
             Problem(
                 "extent-without-points",
@@ -55,17 +58,16 @@ def interpolated(
                 file,
             )
         )
-    unit = {1.0: "m", 0.3048: "ft"}.get(frame.height_unit_m, frame.height_unit_name)
     raster = Raster(
         "elevation",
         "Elevation",
-        f"Elevation interpolated from {len(points.positions)} points, method {method}.",
-        values,
+        f"Elevation interpolated from {len(points.positions)} points, method {surface.method}.",
+        surface.z,
         grid,
         unit,
         is_elevation=True,
     )
-    return raster, frame
+    return raster, frame, surface.findings
 
 
 def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
@@ -78,7 +80,7 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     points = read_points(inputs["points"], inputs.get("layer"))
     context.progress(0.3, "interpolating")
     extent = inputs.get("extent")
-    raster, frame = interpolated(
+    raster, frame, findings = interpolated(
         points,
         crs=inputs.get("crs"),
         cell_size=inputs.get("cell_size"),
@@ -99,6 +101,7 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
         "minimum": float(known.min()),
         "maximum": float(known.max()),
         "crs": frame.crs_name,
+        "findings": [{"level": one.level, "text": one.text} for one in findings],
     }
 
 
@@ -188,10 +191,19 @@ PROCESS = Process(
         Input(
             "method",
             "Method",
-            "tin: flat triangles between the points, the plainest; the others are curved",
+            "tin: flat triangles, the plainest; natural-neighbour: smooth, through every point; "
+            "thin-plate: least bent; inverse-distance: a weighted average; plane: one for all; "
+            "auto: whichever predicts left-out points best",
             {
                 "type": "string",
-                "enum": ["tin"],
+                "enum": [
+                    "tin",
+                    "natural-neighbour",
+                    "thin-plate",
+                    "inverse-distance",
+                    "plane",
+                    "auto",
+                ],
                 "default": "tin",
             },
             required=False,

@@ -120,7 +120,8 @@ class Process:
         In the order a reader should meet them.
     run
         Takes the validated inputs and a `Context`, writes the outputs it made into `Context.out`
-        and returns a JSON-ready summary.
+        and returns a JSON-ready summary. What to look at goes under ``"findings"``, a list of
+        ``{"level": "look", "text": ...}``; the command line shows it.
     example
         Inputs of an example request that runs on sample_data.
     """

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from geosite.fieldbook.sitefile import Handover
     from geosite.processes.files import ElevationRaster
     from geosite.terrain.drainage import FlowMethod
+    from geosite.terrain.scores import Method
     from geosite.terrain.slope import SlopeMethod, SlopeUnit
 
 __all__ = [
@@ -310,7 +311,7 @@ def interpolate_elevation(
     crs: str | None = None,
     cell_size: float | None = None,
     extent: tuple[float, float, float, float] | None = None,
-    method: str = "tin",
+    method: Method | Literal["auto"] = "tin",
 ) -> Raster:
     """Make an elevation raster from points.
 
@@ -325,7 +326,8 @@ def interpolate_elevation(
     extent
         West, south, east, north, map units; without it that of the points.
     method
-        ``"tin"``, ``"natural-neighbour"``, ``"thin-plate"`` or ``"inverse-distance"``.
+        ``"tin"``, ``"natural-neighbour"``, ``"thin-plate"``, ``"inverse-distance"``, ``"plane"``
+        or ``"auto"``.
 
     Returns
     -------
@@ -353,7 +355,7 @@ def interpolate_elevation(
     asked = {"crs": crs, "cell_size": cell_size, "extent": extent, "method": method}
     values = checked(PROCESS, {"points": __file__, **asked})
     positions, own_crs = _positions(points)
-    raster, frame = interpolated(
+    raster, frame, _ = interpolated(
         Points(positions, own_crs),
         crs=crs,
         cell_size=cell_size,

@@ -130,6 +130,28 @@ def test_elevations_between_points_on_a_plane(tmp_path: Path) -> None:
         assert "DHHN2016" in file.crs.to_wkt()
 
 
+@pytest.mark.parametrize(
+    "method", ["natural-neighbour", "thin-plate", "inverse-distance", "plane", "auto"]
+)
+def test_every_method_stays_between_the_points(tmp_path: Path, method: str) -> None:
+    inputs = {"points": points(tmp_path / "p.csv"), "crs": "EPSG:25832", "cell_size": 1}
+    run("interpolate-elevation", tmp_path / "out", **inputs, method=method)
+    found = read(tmp_path / "out/elevation.tif")
+    rows, cols = np.indices(found.shape)
+    plane = 400 + EAST_RISE * (cols + 0.5) + NORTH_RISE * (20 - (rows + 0.5))
+    # all but the weighted average follow a plane exactly
+    np.testing.assert_allclose(found, plane, atol=0.5 if method == "inverse-distance" else 5e-5)
+
+
+def test_a_stray_point_is_told(tmp_path: Path) -> None:
+    path = Path(points(tmp_path / "p.csv"))
+    path.write_text(path.read_text() + "500010,5000010,450\n")
+    inputs = {"points": str(path), "crs": "EPSG:25832", "cell_size": 1}
+    found = run("interpolate-elevation", tmp_path / "out", **inputs).summary["findings"]
+    assert [one["level"] for one in found] == ["look"]
+    assert "point 61" in found[0]["text"]
+
+
 def test_the_extent_is_kept_and_outside_the_points_is_nodata(tmp_path: Path) -> None:
     run(
         "interpolate-elevation", tmp_path / "out", points=points(tmp_path / "p.csv"),
