@@ -77,6 +77,10 @@ class GeositeError(Exception):
         self.problems: tuple[Problem, ...] = found
         super().__init__("\n".join(str(p) for p in found))
 
+    def __reduce__(self) -> tuple[type[GeositeError], tuple[tuple[Problem, ...]]]:
+        """Cross from one process to another whole."""
+        return type(self), (self.problems,)
+
 
 class InputError(GeositeError):
     """A bad call or unreadable input (exit status 2)."""

@@ -169,8 +169,10 @@ def choose_layout(
     OutputRefused
         The scale asked for needs a larger sheet.
     """
-    found = [_arrange(frame, extent, options, way, words_fit) for way in (True, False)]
-    best, needed = min(found, key=lambda pair: (pair[0].view.scale, pair[1]))
+    # landscape needs no trying: portrait is tried as long as it can be the better one
+    flat = _arrange(frame, extent, options, True, words_fit, math.inf)
+    upright = _arrange(frame, extent, options, False, words_fit, flat[1])
+    best, needed = min(flat, upright, key=lambda pair: (pair[0].view.scale, pair[1]))
     if options.scale is None:
         return best
     if options.scale < needed:
@@ -191,8 +193,12 @@ def _arrange(
     options: Handover,
     landscape: bool,
     words_fit: Callable[[tuple[Rectangle, ...], float], bool],
+    rival: float,
 ) -> tuple[Layout, float]:
-    """Return the layout one way round, and the scale number at which the extent just fits."""
+    """Return the layout one way round, and the scale number at which the extent just fits.
+
+    Once that number is beyond the one of a rival, the words are no longer tried.
+    """
     long, short = SHEETS[options.sheet]
     width, height = (long, short) if landscape else (short, long)
     lettering = _LETTERING[tuple(SHEETS).index(options.sheet) % len(_LETTERING)]
@@ -203,12 +209,24 @@ def _arrange(
     # map coordinates are written along the left and the lower edge of the window
     rim = 4.0 * lettering
     window_top = header.bottom + gap / 2
+    west, south, east, north = extent
+    clear = 2 * _CLEAR * lettering
+    # a site of one mark still gets a map
+    across = max((east - west) * frame.unit_m, 0.5) / frame.combined_factor
+    up = max((north - south) * frame.unit_m, 0.5) / frame.combined_factor
+
+    def fits_at(window: Rectangle) -> float:
+        return 1000.0 * max(across / (window.width - clear), up / (window.height - clear))
+
+    def window_to(right_edge: float, bottom_edge: float) -> Rectangle:
+        return Rectangle(left + rim, window_top, right_edge - left - rim, bottom_edge - window_top)
+
     if landscape:
         column = _COLUMN * lettering
         columns: tuple[Rectangle, ...] = (
             Rectangle(right - column, window_top, column, bottom - window_top),
         )
-        window_right, window_bottom = right - column - gap, bottom - rim
+        window = window_to(right - column - gap, bottom - rim)
     else:
         column = (right - left - 2 * gap) / 3
         band = 20.0 * lettering
@@ -216,19 +234,12 @@ def _arrange(
             columns = tuple(
                 Rectangle(left + i * (column + gap), bottom - band, column, band) for i in range(3)
             )
-            if band > 0.4 * height or words_fit(columns, lettering):
+            window = window_to(right, bottom - band - gap - rim)
+            lost = fits_at(window) > rival
+            if lost or band > 0.4 * height or words_fit(columns, lettering):
                 break
             band += 4.0 * lettering
-        window_right, window_bottom = right, bottom - band - gap - rim
-    window = Rectangle(
-        left + rim, window_top, window_right - left - rim, window_bottom - window_top
-    )
-    west, south, east, north = extent
-    clear = 2 * _CLEAR * lettering
-    # a site of one mark still gets a map
-    across = max((east - west) * frame.unit_m, 0.5) / frame.combined_factor
-    up = max((north - south) * frame.unit_m, 0.5) / frame.combined_factor
-    needed = 1000.0 * max(across / (window.width - clear), up / (window.height - clear))
+    needed = fits_at(window)
     scale = next(s for s in usual_scales(options.unit) if s >= needed)
     view = View(frame, ((west + east) / 2, (south + north) / 2), scale, window)
     layout = Layout(options.sheet, width, height, lettering, header, columns, view)

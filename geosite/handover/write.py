@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from geosite.fieldbook.sitefile import Handover
+from geosite.handover.aside import aside
 from geosite.handover.folder import MANIFEST, staged
 from geosite.handover.geopackage import write_geopackage
 from geosite.handover.geotiff import write_raster
@@ -63,7 +64,8 @@ def write_into(folder: Path, package: Package, options: Handover) -> tuple[str, 
     tuple of str
         Names of the files, in the order a reader should meet them, the manifest last.
     """
-    files = list(_write_files(package, folder, options))
+    with aside(lambda: list(_write_exchange(package, folder, options))) as exchange:
+        files = [*_write_files(package, folder, options), *exchange()]
     about = {
         "title": package.title,
         "date": package.date,
@@ -113,16 +115,6 @@ def _write_files(package: Package, folder: Path, options: Handover) -> Iterable[
         name = f"{table.name}.csv"
         write_csv(folder / name, [field.name for field in table.fields], table.records)
         yield name, f"{table.title}, for a spreadsheet"
-    if options.dxf:
-        from geosite.handover.dxf import write_dxf
-
-        write_dxf(folder / "site.dxf", package)
-        yield "site.dxf", "Drawing with true arcs, DXF"
-    if options.geojson:
-        from geosite.handover.geojson import write_geojson
-
-        write_geojson(folder / "site.geojson", package)
-        yield "site.geojson", "All layers in WGS 84 for the web, GeoJSON"
     if options.points_csv:
         write_points(folder / "points.csv", package)
         yield "points.csv", "Marks as point, northing, easting, elevation, code"
@@ -135,3 +127,17 @@ def _write_files(package: Package, folder: Path, options: Handover) -> Iterable[
         file = f"styles/{name}.sld"
         (folder / file).write_bytes(look.encode("utf-8"))
         yield file, f"Look of {name}, OGC Styled Layer Descriptor"
+
+
+def _write_exchange(package: Package, folder: Path, options: Handover) -> Iterable[tuple[str, str]]:
+    """Write the files for other programs than a GIS; their library is the slowest to load."""
+    if options.dxf:
+        from geosite.handover.dxf import write_dxf
+
+        write_dxf(folder / "site.dxf", package)
+        yield "site.dxf", "Drawing with true arcs, DXF"
+    if options.geojson:
+        from geosite.handover.geojson import write_geojson
+
+        write_geojson(folder / "site.geojson", package)
+        yield "site.geojson", "All layers in WGS 84 for the web, GeoJSON"
