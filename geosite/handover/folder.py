@@ -74,7 +74,7 @@ def staged(out: Path) -> Iterator[Path]:
     try:
         with _only_one(out, target.parent / f".geosite-{key}.lock") as locked:
             if locked:
-                _recover(target, key)
+                _recover(out, target, key)
             staging = target.parent / f".geosite-{key}-{os.getpid()}-{os.urandom(4).hex()}"
             try:
                 os.mkdir(staging)
@@ -262,11 +262,14 @@ def _only_one(out: Path, lock: Path) -> Iterator[bool]:
         os.close(handle)
 
 
-def _recover(target: Path, key: str) -> None:
+def _recover(out: Path, target: Path, key: str) -> None:
     """Clear what killed runs left; only called while the lock is held, so none of it is in use."""
     aside = _aside(target, key)
     if aside.is_dir() and not target.exists():
-        os.rename(aside, target)
+        try:
+            os.rename(aside, target)
+        except OSError as error:
+            raise OutputRefused(_problem(out, error)) from error
     for left in target.parent.glob(f".geosite-{key}-*"):
         _remove(left)
 
@@ -293,7 +296,7 @@ def _own_files(folder: Path) -> set[str]:
                 and file_digest(path) == entry["sha256"]
             ):
                 own.add(os.path.normpath(entry["file"]))
-    except (OSError, ValueError, KeyError, TypeError):
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
         # no manifest, or not one of ours: nothing here is known to be ours
         return own if (folder / MANIFEST).is_file() and len(own) > 1 else set()
     return own

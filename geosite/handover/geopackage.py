@@ -1,8 +1,9 @@
 """GeoPackage (OGC 12-128, version 1.2): layers and tables, described so that nobody has to ask.
 
-fiona makes the file, its tables, CRS and spatial indexes; the rows and what fiona has no words for
-are added with sqlite3: true curves, column descriptions, units and value lists (schema extension),
-ISO metadata (metadata extension) and styles. The same package gives the same bytes.
+fiona makes the file, its CRS and one layer. The tables are made after the pattern of that layer and
+filled with sqlite3, which also adds what fiona has no words for: true curves, column descriptions,
+units and value lists (schema extension), ISO metadata (metadata extension) and styles. The same
+package gives the same bytes.
 """
 
 from __future__ import annotations

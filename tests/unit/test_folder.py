@@ -153,7 +153,14 @@ def test_a_manifest_that_is_not_one_claims_nothing(tmp_path: Path) -> None:
     out = tmp_path / "out"
     out.mkdir()
     (out / "precious.txt").write_text("keep")
-    for text in ("{", "[]", '{"files": [1]}', '{"files": [{"file": "../x"}]}', "null"):
+    for text in (
+        "{",
+        "[]",
+        "[" * 100_000,
+        '{"files": [1]}',
+        '{"files": [{"file": "../x"}]}',
+        "null",
+    ):
         (out / "MANIFEST.json").write_text(text)
         write_listed(out, a="1")
         assert content(out) == {"a.txt": "1", "precious.txt": "keep"}
