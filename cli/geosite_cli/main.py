@@ -51,8 +51,8 @@ def _say(text: str) -> None:
 
 
 def _run(arguments: list[str]) -> int:
-    for name in ("PROJ_DATA", "PROJ_LIB"):
-        # several PROJ copies live in one process, each with its own data: a foreign one breaks them
+    for name in ("PROJ_DATA", "PROJ_LIB", "GDAL_DATA"):
+        # several PROJ and GDAL copies live in one process, each with its own data: foreign breaks
         os.environ.pop(name, None)
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
@@ -71,6 +71,12 @@ def _run(arguments: list[str]) -> int:
     except GeositeError as error:
         for problem in error.problems:
             click.echo(str(problem) if problem.file else f"geosite: {problem}", err=True)
+        if "--json" in arguments:
+            import json
+            from dataclasses import asdict
+
+            problems = [asdict(problem) for problem in error.problems]
+            click.echo(json.dumps({"problems": problems}, indent=2, sort_keys=True))
         return error.exit_code
     except click.exceptions.Exit as error:
         return error.exit_code

@@ -228,6 +228,17 @@ def test_a_field_book_with_faults_names_every_row(tmp_path: Path) -> None:
     assert "field_book.csv:9:" in ran.err
 
 
+def test_problems_are_json_too_where_json_was_asked_for(tmp_path: Path) -> None:
+    geosite("new", tmp_path / "yard")
+    book = tmp_path / "yard/field_book.csv"
+    book.write_text(book.read_text().replace("morning,A3,", "morning,A3,x"))
+    ran = geosite("check", tmp_path / "yard/site.toml", "--json")
+    assert ran.status == 2
+    (problem,) = json.loads(ran.out)["problems"]
+    assert (problem["file"], problem["line"]) == (str(book), 6)
+    assert problem["expected"] == "a number"
+
+
 def test_output_that_cannot_be_written_is_status_4(yard: Path, tmp_path: Path) -> None:
     (tmp_path / "file").write_text("mine")
     ran = geosite("build", yard / "site.toml", "--out", tmp_path / "file")
