@@ -19,8 +19,8 @@ COOKBOOK = {
             --out water
         """,
     "Spot heights from any source: surface, slope, contours": """
-        geosite execute interpolate-elevation --points heights.csv --crs EPSG:25832 --cell-size 0.5 \
-            --out ground
+        geosite execute interpolate-elevation --points heights.csv --crs EPSG:25832 \
+            --cell-size 0.5 --out ground
         geosite execute derive-slope --elevation ground/elevation.tif --unit degree --out ground
         geosite execute trace-contours --elevation ground/elevation.tif --interval 0.25 --out ground
         """,
