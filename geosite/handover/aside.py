@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import ctypes
 import multiprocessing
 import os
 import pickle
@@ -17,6 +18,8 @@ from typing import TypeVar
 __all__ = ["aside"]
 
 Done = TypeVar("Done")
+
+_PR_SET_PDEATHSIG = 1  # prctl(2)
 
 
 @contextmanager
@@ -44,11 +47,13 @@ def aside(work: Callable[[], Done]) -> Iterator[Callable[[], Done]]:
         yield work
         return
     reading, writing = os.pipe()
+    original = os.getpid()
     with warnings.catch_warnings():
         # the idle threads of the linear algebra library look like ours; it forks well
         warnings.simplefilter("ignore", DeprecationWarning)
         copy = os.fork()
     if copy == 0:
+        _die_with(original)
         _work_and_vanish(work, reading, writing)
     os.close(writing)
     ended = False
@@ -83,6 +88,16 @@ def _is_safe() -> bool:
         and threading.active_count() == 1
         and multiprocessing.parent_process() is None
     )
+
+
+def _die_with(original: int) -> None:
+    """Let this copy be killed with the process it was made from.
+
+    Otherwise it would go on writing, and hold the lock of the output folder, after a kill.
+    """
+    ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL)
+    if os.getppid() != original:  # it died before this was said
+        os._exit(0)
 
 
 def _work_and_vanish(work: Callable[[], object], reading: int, writing: int) -> None:

@@ -21,6 +21,7 @@ import os
 import shutil
 import sys
 import tempfile
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -225,6 +226,8 @@ def _only_one(out: Path, lock: Path) -> Iterator[bool]:
         return
     import fcntl
 
+    # a run that was killed a moment ago lets go when the system has cleared it away
+    patience = time.monotonic() + 0.5
     while True:
         try:
             handle = os.open(lock, os.O_RDONLY | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC, 0o666)
@@ -234,6 +237,9 @@ def _only_one(out: Path, lock: Path) -> Iterator[bool]:
             fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:
             os.close(handle)
+            if time.monotonic() < patience:
+                time.sleep(0.02)
+                continue
             raise _refuse(
                 out,
                 "output-in-use",
