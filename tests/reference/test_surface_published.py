@@ -152,7 +152,7 @@ def test_leave_one_out_equals_leaving_out_one(method: Method) -> None:
     tin = triangulate(points)
     which = scorable(tin)
     predicted = leave_one_out(tin, method, which)
-    for row, value in zip(which, predicted, strict=True):
+    for row, value in list(zip(which, predicted, strict=True))[::3]:
         rest = np.delete(points, row, axis=0)
         here = points[row, :2]
         if method == "tin":

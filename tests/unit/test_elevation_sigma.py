@@ -178,7 +178,7 @@ def test_drawn_errors_have_the_networks_covariance() -> None:
     )
     count = len(network.elevation)
     rng = np.random.default_rng(11)
-    drawn = np.stack([draw_elevations(network, rng) for _ in range(4000)])
+    drawn = np.stack([draw_elevations(network, rng) for _ in range(1500)])
     i, j = np.indices((count, count)).reshape(2, -1)
     expected = level_covariance(network, i, j).reshape(count, count)
     sigma = np.sqrt(np.diagonal(expected))
@@ -186,6 +186,6 @@ def test_drawn_errors_have_the_networks_covariance() -> None:
     found = np.cov(drawn.T)
     scale = np.maximum(sigma, 1e-9)
     off = (found - expected) / scale[:, None] / scale[None, :]
-    # correlations of 28 x 28 from 4000 draws: five standard deviations
-    assert np.abs(off).max() < 5 * np.sqrt(2 / 4000)
-    assert np.abs(drawn.mean(axis=0) / scale).max() < 5 / np.sqrt(4000)
+    # correlations of 28 x 28 from 1500 draws: five standard deviations
+    assert np.abs(off).max() < 5 * np.sqrt(2 / 1500)
+    assert np.abs(drawn.mean(axis=0) / scale).max() < 5 / np.sqrt(1500)
