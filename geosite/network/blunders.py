@@ -64,6 +64,8 @@ class Mistake:
         Further legs or visits that the misclosures cannot tell from it, as row pairs.
     corrected
         The field book without the mistake.
+    alternative
+        A wrong name that explains the same as the two exchanged ones.
     """
 
     kind: str
@@ -75,6 +77,7 @@ class Mistake:
     chance: float
     others: tuple[tuple[int, int], ...]
     corrected: FieldBook
+    alternative: Mistake | None = None
 
     @property
     def size(self) -> float:
@@ -271,7 +274,7 @@ def find_mistakes(fit: Fit, book: FieldBook, baseline: tuple[str, str]) -> Searc
         named = _Named(fit, tied, squares, redundancy, baseline, suspects)
         mistake = named.best()
         if mistake is None and clear and best is not None:
-            mistake = _unnamed(tied, best, suspects, tested)
+            mistake = _unnamed(fit, tied, best, suspects, tested)
             spent[0] += 2 if np.isfinite(best.error[0]) else 0
             spent[1] += 1 if np.isfinite(best.error[2]) else 0
         if mistake is None:
@@ -303,42 +306,84 @@ def _leg_rows(tied: Tied, leg: int) -> tuple[int, int]:
     return int(walk.row[walk.leg_start[leg]]), int(walk.row[walk.leg_end[leg]])
 
 
-def _unnamed(tied: Tied, best: _Suspect, suspects: list[_Suspect], tested: int) -> Mistake:
+@dataclass(frozen=True, eq=False)
+class _Refined:
+    """A leg's or visit's error where it no longer bends the whole network.
+
+    `own` (NaN where unchecked) and its covariance `spread` are in the axes of its run, `error` in
+    those of the map; `left` is the chi-square without it, `corrected` the field book without it.
+    """
+
+    suspect: _Suspect
+    own: Floats
+    spread: Floats
+    error: Floats
+    left: float
+    corrected: FieldBook
+
+
+def _refined(fit: Fit, tied: Tied, suspect: _Suspect) -> _Refined:
+    """Estimate an error again and again with what is known of it taken out."""
+    book = tied.book
+    row = _leg_rows(tied, suspect.leg)[1]
+    moved = np.array([row]) if suspect.visit else _rows_from(tied, row)
+    total, left, corrected = np.zeros(3), 0.0, book
+    error, spread = suspect.error, suspect.spread
+    at = np.array([suspect.leg])
+    for _ in range(3):
+        total += _own_axes(tied, suspect.leg) @ np.nan_to_num(error)
+        local = book.local.copy()
+        local[moved] -= total
+        corrected = replace(book, local=local)
+        tied, left, _ = fit(corrected)
+        residuals = _Residuals(tied)
+        scale = 1.0 / tied.legs.variance
+        if suspect.visit:
+            found = _test(scale[at] + scale[at + 1], *residuals.double(at, at + 1))
+        else:
+            found = _test(scale[at], *(v[at] for v in residuals.single()))
+        error, spread = found[0][0], found[1][0]
+    rotation = _own_axes(tied, suspect.leg)
+    checked = np.isfinite(suspect.error)
+    return _Refined(
+        suspect,
+        np.where(checked, total, np.nan),
+        rotation @ spread @ rotation.T,
+        np.where(checked, rotation.T @ total, np.nan),
+        left,
+        corrected,
+    )
+
+
+def _unnamed(
+    fit: Fit, tied: Tied, best: _Suspect, suspects: list[_Suspect], tested: int
+) -> Mistake:
     """Make the mistake of a leg or visit that is off by an amount without a name."""
     book, walk, legs = tied.book, tied.walk, tied.legs
     alike = [
         s for s in suspects if s is not best and s.visit == best.visit and s.test > best.test - 6
     ]
     first, last = _leg_rows(tied, best.leg)
-    run = int(legs.run[best.leg])
-    rotation = _own_axes(tied, best.leg)
-    shift = rotation @ np.nan_to_num(best.error)
-    local = book.local.copy()
+    better = _refined(fit, tied, best)
+    rows: tuple[int, ...] = (last,)
+    marks: tuple[str, ...] = (walk.knots[legs.end[best.leg]],)
     hint = ""
-    if best.visit:
-        local[last] -= shift
-        rows: tuple[int, ...] = (last,)
-        marks: tuple[str, ...] = (walk.knots[legs.end[best.leg]],)
-    else:
-        local[_rows_from(tied, last)] -= shift
-        rows = (first, last)
-        marks = (walk.knots[legs.start[best.leg]], walk.knots[legs.end[best.leg]])
-        spread = rotation @ best.spread @ rotation.T
-        own = np.where(np.isfinite(best.error), shift, np.nan)
-        hints = _twice_a_leg(tied, best.leg, own, spread, _ONE_AXIS)
-        if hints and hints[0].misfit < 9.0:
+    if not best.visit:
+        rows, marks = (first, last), (walk.knots[legs.start[best.leg]], *marks)
+        hints = _twice_a_leg(tied, better, _ONE_AXIS)
+        if best.test > CLEAR and hints and hints[0].misfit < 9.0:
             a, b = (int(book.line[row]) for row in hints[0].rows)
             hint = f"as if {hints[0].axes} of the leg from line {a} to {b} had the wrong sign"
     return Mistake(
         kind="visit" if best.visit else "leg",
-        run=book.runs[run],
+        run=book.runs[legs.run[best.leg]],
         rows=rows,
         marks=marks,
-        error=best.error,
+        error=better.error,
         detail=hint,
         chance=min(1.0, beyond(best.test, best.freedom) * tested),
         others=tuple(_leg_rows(tied, s.leg) for s in alike),
-        corrected=replace(book, local=local),
+        corrected=better.corrected,
     )
 
 
@@ -396,6 +441,14 @@ class _Named:
             mistake = replace(
                 mistake, run=" or ".join(runs), detail="", others=mistake.others + pairs
             )
+        # two exchanged names and one wrong name elsewhere may put the same marks together
+        close = [t.mistake for t in trials if t.squares < best.squares + 10 * noise]
+        wrong = next((m for m in close if m.kind == "name-wrong"), None)
+        swapped = next((m for m in close if m.kind == "names-swapped"), None)
+        if mistake.kind == "name-wrong" and swapped is not None:
+            mistake = swapped
+        if mistake.kind == "names-swapped":
+            mistake = replace(mistake, alternative=wrong)
         return replace(mistake, chance=math.exp(-drop / noise / 2))
 
     def trial(
@@ -507,9 +560,9 @@ class _Named:
         """Try legs written with the wrong sign: the error is twice the leg."""
         book = self.book
         for suspect in [s for s in self.suspects if not s.visit and s.test > CLEAR][:4]:
-            own, spread, left = self.refined(suspect)
-            legs = _twice_a_leg(self.tied, suspect.leg, own, spread, _REVERSED)
-            if not legs or self.squares - left - legs[0].misfit < CLEAR:
+            better = _refined(self.fit, self.tied, suspect)
+            legs = _twice_a_leg(self.tied, better, _REVERSED)
+            if not legs or self.squares - better.left - legs[0].misfit < CLEAR:
                 continue
             best = legs[0]
             local = book.local.copy()
@@ -528,29 +581,6 @@ class _Named:
                 error=suspect.error,
             )
 
-    def refined(self, suspect: _Suspect) -> tuple[Floats, Floats, float]:
-        """Estimate a leg's error again where it no longer bends the whole network.
-
-        Returns the error in the run's own axes (NaN where unchecked), its covariance, and the
-        chi-square that is left without it.
-        """
-        book, tied = self.book, self.tied
-        after = _rows_from(tied, _leg_rows(tied, suspect.leg)[1])
-        total, squares = np.zeros(3), self.squares
-        error, spread = suspect.error, suspect.spread
-        for _ in range(3):
-            own = _own_axes(tied, suspect.leg) @ np.nan_to_num(error)
-            total += own
-            local = book.local.copy()
-            local[after] -= total
-            tied, squares, _ = self.fit(replace(book, local=local))
-            residuals = _Residuals(tied)
-            errors, spreads, _, _ = _test(1.0 / tied.legs.variance, *residuals.single())
-            error, spread = errors[suspect.leg], spreads[suspect.leg]
-        rotation = _own_axes(tied, suspect.leg)
-        total[~np.isfinite(error)] = np.nan
-        return total, rotation @ spread @ rotation.T, squares
-
     def names(self) -> Iterator[_Trial]:
         """Try visits that are really at another mark: a wrong name, or two exchanged."""
         book, tied = self.book, self.tied
@@ -567,12 +597,11 @@ class _Named:
             leg = _leg_rows(tied, suspect.leg)
             # a mark seen twice only: the other visit may be the wrong one
             for row in leg[1:] if suspect.visit else leg:
-                knot = tied.knot[book.marks[book.mark[row]]]
                 alike = np.flatnonzero(book.mark == book.mark[row])
                 for visit in alike[:6].tolist():
-                    yield from self.misnamed(visit, knot, tried)
+                    yield from self.misnamed(visit, tried)
 
-    def misnamed(self, row: int, knot: int, tried: set[tuple[int, int]]) -> Iterator[_Trial]:
+    def misnamed(self, row: int, tried: set[tuple[int, int]]) -> Iterator[_Trial]:
         """Rename one visit to what is found where it really is."""
         book = self.book
         run, name = int(book.run[row]), book.marks[book.mark[row]]
@@ -588,34 +617,27 @@ class _Named:
         tied, squares, _ = self.fit(blank)
         if self.squares - squares < CLEAR / 2:
             return
-        place, up, spread = _places(tied, run)
-        rows = np.flatnonzero(book.run == run)
-        at = np.flatnonzero(rows == row)[0]
-        # rows of this run at the mark's real place, as others see it: exchanged names
-        other_run = int(book.run[others[0]])
-        seen, seen_up, _ = _places(tied, other_run)
-        index = np.flatnonzero(np.flatnonzero(book.run == other_run) == others[0])[0]
-        for other in rows[_near(place, up, spread, seen[index], float(seen_up[index]))].tolist():
+        place, up, spread = _places(tied)
+        named = (book.mark >= 0) & (book.mark != book.mark[row])
+        # named rows of this run at the mark's real place, as others see it: exchanged names
+        seen = int(others[0])
+        near = _near(place, up, spread, place[seen], float(up[seen]))
+        for other in np.flatnonzero(near & named & (book.run == run))[:6].tolist():
             pair = (min(row, other), max(row, other))
-            unlike = book.mark[other] >= 0 and book.mark[other] != book.mark[row]
-            if unlike and pair not in tried:
+            if pair not in tried:
                 tried.add(pair)
                 yield self.exchange(row, other)
         # marks at the visit's real place
-        level = tied.levels.elevation
-        knots_near = _near(tied.plan.position, level, spread[at], place[at], float(up[at]))
-        for number in np.flatnonzero(knots_near)[:6].tolist():
-            real = tied.walk.knots[number]
-            if real == name:
-                continue
+        near = _near(place, up, np.hypot(spread, spread[row]), place[row], float(up[row]))
+        for real in np.unique(book.mark[near & named])[:6].tolist():
             mark = book.mark.copy()
-            mark[row] = book.marks.index(real)
+            mark[row] = real
             yield self.trial(
                 "name-wrong",
                 book.runs[run],
                 replace(book, mark=mark),
                 rows=(row,),
-                marks=(name, real),
+                marks=(name, book.marks[real]),
             )
 
 
@@ -653,16 +675,11 @@ def _rows_from(tied: Tied, row: int) -> Ints:
     return after
 
 
-def _twice_a_leg(
-    tied: Tied, leg: int, own: Floats, spread: Floats, patterns: dict[str, Floats]
-) -> list[_TwiceALeg]:
-    """Legs of a stretch whose double, in the axes of a pattern, is its error; best first.
-
-    `own` and `spread` are the error of the stretch and its covariance in the run's own axes.
-    """
-    walk = tied.walk
+def _twice_a_leg(tied: Tied, better: _Refined, patterns: dict[str, Floats]) -> list[_TwiceALeg]:
+    """Legs of a stretch whose double, in the axes of a pattern, is its error; best first."""
+    walk, leg, own = tied.walk, better.suspect.leg, better.own
     checked = np.isfinite(own)
-    weight = np.linalg.inv(spread[np.ix_(checked, checked)])
+    weight = np.linalg.inv(better.spread[np.ix_(checked, checked)])
     rows = walk.row[int(walk.leg_start[leg]) : int(walk.leg_end[leg]) + 1]
     step = np.diff(tied.book.local[rows], axis=0)
     found = []
@@ -676,19 +693,17 @@ def _twice_a_leg(
     return sorted(found, key=lambda leg: leg.misfit)
 
 
-def _places(tied: Tied, run: int) -> tuple[Floats, Floats, Floats]:
-    """Position, elevation and rough sigma of the rows of one run in the free network."""
+def _places(tied: Tied) -> tuple[Floats, Floats, Floats]:
+    """Position, elevation and rough sigma of all rows in the free network."""
     chains, offset, rise = make_chains(tied.walk, tied.path, tied.plan.orientation)
-    rows = np.flatnonzero(tied.book.run == run)
-    s, e, f = chains.start[rows], chains.end[rows], chains.fraction[rows]
+    s, e, f = chains.start, chains.end, chains.fraction
     position, level = tied.plan.position, tied.levels.elevation
-    place = (1 - f)[:, None] * position[s] + f[:, None] * position[e] + offset[rows]
-    up = (1 - f) * level[s] + f * level[e] + rise[rows]
-    count = tied.legs.knots
+    place = (1 - f)[:, None] * position[s] + f[:, None] * position[e] + offset
+    up = (1 - f) * level[s] + f * level[e] + rise
     own = np.diag(tied.plan.covariance)
-    variance = np.maximum(own[s] + own[count + s], own[e] + own[count + e]) / 2
-    inside = chains.variance[rows] * np.where(chains.is_open[rows], 1.0, 1.0 - f)
-    return place, up, np.sqrt(variance + inside)
+    both = own[: tied.legs.knots] + own[tied.legs.knots :]
+    inside = chains.variance * np.where(chains.is_open, 1.0, 1.0 - f)
+    return place, up, np.sqrt(np.maximum(both[s], both[e]) / 2 + inside)
 
 
 def _near(

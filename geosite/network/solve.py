@@ -244,6 +244,8 @@ def place(
     orientation: Floats,
     *,
     azimuth: tuple[int, int, float, float] | None = None,
+    settled: float = 1e-11,
+    steps: int = 60,
 ) -> Placement:
     """Adjust the knots' positions and the runs' orientations.
 
@@ -257,6 +259,10 @@ def place(
         Where to start, radians.
     azimuth : (from knot, to knot, azimuth, sigma), radians
         Turns the whole network about the only known mark; it has no redundancy.
+    settled
+        Radians; the orientations are found when none moves by more.
+    steps
+        Most steps to take.
 
     Returns
     -------
@@ -267,7 +273,7 @@ def place(
     position, residual, squares = reduced.solve(theta)
     converged = False
     row: Floats | None = None
-    for _ in range(60):
+    for _ in range(steps):
         if azimuth is not None:
             start, end, value, _ = azimuth
             turn = np.pi / 2 - value - np.arctan2(*(position[end] - position[start])[::-1])
@@ -290,7 +296,7 @@ def place(
             share /= 2
         theta = theta + share * step
         position, residual, squares = trial
-        if np.abs(share * step).max() < 1e-11:
+        if np.abs(share * step).max() < settled:
             converged = True
             break
     return _placed(reduced, theta, position, residual, squares, azimuth, converged)

@@ -18,6 +18,12 @@ from geosite.network.walk import Complexes, Walk, scaled_path, walk_runs
 __all__ = ["Misfit", "Tied", "known_heights", "known_places", "make_legs", "misfit", "tie"]
 
 
+SETTLED = 1e-8
+"""Radians. A tenth of a micrometre over ten metres: enough to judge misclosures by."""
+STEPS = 15
+"""Runs that fit together settle in five; what needs more has a mistake in it and is only judged."""
+
+
 @dataclass(frozen=True, eq=False)
 class Tied:
     """A free network: first baseline mark at 0, the baseline along the east axis.
@@ -120,6 +126,8 @@ def tie(
         Prior(origin, np.zeros((1, 2)), exact),
         turn,
         azimuth=(start, end, math.pi / 2, 0.0),
+        settled=SETTLED,
+        steps=STEPS,
     )
     levels = level(legs, Prior(origin, exact, exact))
     return Tied(book, walk, path, legs, plan, levels)

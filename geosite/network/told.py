@@ -133,7 +133,7 @@ def _named(notes: Notes, mistake: Mistake) -> Problem:
         case "names-swapped":
             said = (
                 f"{who} has the names {mistake.marks[0]} and {mistake.marks[1]} exchanged on lines "
-                f"{_lines(book, mistake)}",
+                f"{_lines(book, mistake)}{_or_else(book, mistake.alternative)}",
                 "the same name on the same mark everywhere",
                 "exchange the two names",
             )
@@ -146,6 +146,15 @@ def _named(notes: Notes, mistake: Mistake) -> Problem:
         case _:
             said = _sign(book, mistake, who)
     return Problem(mistake.kind, *said, book.file, line)
+
+
+def _or_else(book: FieldBook, wrong: Mistake | None) -> str:
+    if wrong is None:
+        return ""
+    return (
+        f" (or run {wrong.run}, line {int(book.line[wrong.rows[0]])}, calls a mark "
+        f"{wrong.marks[0]} that is where {wrong.marks[1]} is)"
+    )
 
 
 def _lines(book: FieldBook, mistake: Mistake) -> str:
