@@ -54,7 +54,8 @@ def fit_plane(points: Floats, sigma: Floats | None = None) -> Plane:
     points : array, shape (n, 3), columns easting, northing, elevation
         Three or more, not on one line.
     sigma : array, shape (n,), optional
-        Standard deviation of each elevation; without it all count the same.
+        Standard deviation of each elevation, the smallest taken for no less than a thousandth of
+        the largest; without it all count the same.
 
     Returns
     -------
@@ -62,7 +63,9 @@ def fit_plane(points: Floats, sigma: Floats | None = None) -> Plane:
     """
     middle = points[:, :2].mean(axis=0)
     design = np.column_stack([np.ones(len(points)), points[:, :2] - middle])
-    root = np.ones(len(points)) if sigma is None else 1 / sigma
+    root = np.ones(len(points))
+    if sigma is not None and (sigma > 0).any():
+        root = 1 / np.maximum(sigma, 1e-3 * sigma.max())
     # orthogonal columns: their squares are the leverage
     q, r = np.linalg.qr(design * root[:, None])
     level, east, north = np.linalg.solve(r, q.T @ (points[:, 2] * root))

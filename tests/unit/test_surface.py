@@ -171,6 +171,23 @@ def test_what_all_marks_share_is_not_smoothed() -> None:
     assert np.nanstd(told.z - truth) < 0.5 * np.nanstd(alone.z - truth)
 
 
+@pytest.mark.parametrize("method", METHODS)
+@pytest.mark.parametrize("sigma", [[0.0] * 60, [0.0] * 30 + [0.02] * 30])
+def test_exact_marks_do_not_upset_any_method(method: Method, sigma: list[float]) -> None:
+    surface = elevation_surface(yard(60), GRID, method=method, sigma=sigma, scores=True)
+    assert np.abs(surface.z[np.isfinite(surface.z)] - 5.4).max() < 1.5
+    assert all(np.isfinite(s.rmse) for s in surface.scores)
+
+
+def test_a_plane_goes_by_the_marks_that_are_known_best() -> None:
+    points = yard(60, noise=0.0)
+    points[:, 2] = 5.0
+    points[40:, 2] += np.linspace(-1, 2, 20)
+    sigma = np.where(np.arange(60) < 40, 0.001, 1.0)
+    z = elevation_surface(points, GRID, method="plane", sigma=sigma).z
+    assert np.nanmax(np.abs(z - 5.0)) < 0.001
+
+
 def test_exact_marks_are_not_smoothed() -> None:
     points = yard(60)
     np.testing.assert_array_equal(smoothing(points, None), 0)
