@@ -343,6 +343,8 @@ def _bad_segments(
 def _check_names(book: FieldBook, problems: Problems) -> None:
     """Report blank runs and names that nobody could read or type."""
     for row in np.flatnonzero(book.run < 0):
+        if problems.full:
+            return
         problems.add(
             "run-blank",
             "run is blank",
@@ -363,6 +365,8 @@ def _check_names(book: FieldBook, problems: Problems) -> None:
         bad = {i: fault for i, name in enumerate(names) if (fault := name_fault(name))}
         first = dict(zip(*np.unique(number, return_index=True), strict=True))
         for i, (what, remedy) in bad.items():
+            if problems.full:
+                return
             problems.add(
                 "name-unusable",
                 f"{column} {shown(names[i], 30)} {what}",
@@ -387,6 +391,8 @@ def _check_duplicates(book: FieldBook, problems: Problems, findings: list[Findin
     same &= np.all(book.local[first] == book.local[second], axis=1)
     streamed = (book.mark[second] < 0) & (book.kind[second] == PIECE_KINDS.index("stream"))
     for row, again in zip(first[same & ~streamed], second[same & ~streamed], strict=True):
+        if problems.full:
+            break
         name = (
             f"mark {shown(book.marks[book.mark[row]], 30)}"
             if book.mark[row] >= 0

@@ -9,7 +9,7 @@ import numpy as np
 from geosite.errors import Finding
 from geosite.fieldbook.book import COLUMNS, normal_header
 from geosite.fieldbook.collect import Problems, nearest, shown
-from geosite.fieldbook.model import FieldBook, assumed_geometry
+from geosite.fieldbook.model import FieldBook, Ints, assumed_geometry
 from geosite.fieldbook.site import SiteText
 from geosite.fieldbook.sitefile import AnchorMark, SiteFile, Survey
 
@@ -17,6 +17,8 @@ __all__ = ["check_against_book", "check_columns", "check_site", "check_walks", "
 
 FARTHEST = 1e8
 """Easting and northing, map units: farther than any projected CRS reaches."""
+NOTICED = 20
+"""Findings of one kind that are told one by one."""
 HIGHEST = 1e5
 """Elevation, map units."""
 
@@ -199,7 +201,7 @@ def check_against_book(
 
     def known(names: tuple[str, ...], among: dict[str, None], kind: str, *path: str) -> None:
         for i, name in enumerate(names):
-            if name in among:
+            if name in among or problems.full:
                 continue
             near = problems.suggest(name, among)
             problems.add(
@@ -325,24 +327,34 @@ def look_at(site: SiteFile, book: FieldBook, findings: list[Finding]) -> None:
         ("features", book.features, book.feature),
         ("codes", book.codes, book.code),
     ):
-        if len(set(_alike("\n".join(names)).split("\n"))) == len(names):
-            continue
-        alike: dict[str, int] = {}
-        for i, name in enumerate(names):
-            other = alike.setdefault(_alike(name), i)
-            if other != i:
-                findings.append(
-                    Finding(
-                        "look",
-                        "names-alike",
-                        f"The {kind} {names[other]} and {name} differ in capitals or blanks only"
-                        " and are taken for two.",
-                        book.file,
-                        int(book.line[np.argmax(column == i)]),
-                    )
-                )
-            if len(findings) > 1000:
-                return
+        _names_alike(kind, names, column, book, findings)
+
+
+def _names_alike(
+    kind: str, names: tuple[str, ...], column: Ints, book: FieldBook, findings: list[Finding]
+) -> None:
+    if len(set(_alike("\n".join(names)).split("\n"))) == len(names):
+        return
+    known: dict[str, int] = {}
+    pairs = [(known.setdefault(_alike(name), i), i) for i, name in enumerate(names)]
+    pairs = [(first, i) for first, i in pairs if first != i]
+    for first, i in pairs[:NOTICED]:
+        findings.append(
+            Finding(
+                "look",
+                "names-alike",
+                f"The {kind} {names[first]} and {names[i]} differ in capitals or blanks only"
+                " and are taken for two.",
+                book.file,
+                int(book.line[np.argmax(column == i)]),
+            )
+        )
+    _and_more(len(pairs) - NOTICED, "names-alike", f"pairs of {kind} that look alike", findings)
+
+
+def _and_more(count: int, code: str, what: str, findings: list[Finding]) -> None:
+    if count > 0:
+        findings.append(Finding("look", code, f"And {count} more {what}."))
 
 
 def _repeated_exactly(book: FieldBook, findings: list[Finding]) -> None:
@@ -384,9 +396,9 @@ def _unexplained_codes(site: SiteFile, book: FieldBook, findings: list[Finding])
     station = np.where(book.mark >= 0, book.mark, len(book.marks) + np.arange(len(book)))[drawn]
     pairs = np.unique(np.column_stack([book.feature[drawn], station]), axis=0)
     sizes = np.bincount(pairs[:, 0], minlength=len(book.features))
-    for i, code in enumerate(book.codes):
-        if code in site.codes:
-            continue
+    unexplained = [i for i, code in enumerate(book.codes) if code not in site.codes]
+    for i in unexplained[:NOTICED]:
+        code = book.codes[i]
         rows = np.flatnonzero(book.code == i)
         shapes = sorted(
             {assumed_geometry(int(sizes[f])) for f in np.unique(book.feature[rows]) if f >= 0}
@@ -407,5 +419,4 @@ def _unexplained_codes(site: SiteFile, book: FieldBook, findings: list[Finding])
                 int(book.line[rows[0]]),
             )
         )
-        if len(findings) > 1000:
-            return
+    _and_more(len(unexplained) - NOTICED, "code-unexplained", "unexplained codes", findings)

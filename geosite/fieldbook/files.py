@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import os
 import stat
 import unicodedata
@@ -20,6 +21,7 @@ __all__ = [
 ]
 
 NAME_LIMIT = 200
+BLOCK = 1_000_000
 
 _KINDS = {
     b"PK\x03\x04": "a zip or spreadsheet file",
@@ -246,21 +248,31 @@ def decode(data: bytes, file: str, what: str, problems: Problems) -> bool:
             data.count(b"\n", 0, nul) + 1,
         )
         return False
-    try:
-        data.decode("utf-8")
-    except UnicodeDecodeError as error:
-        byte = data[error.start]
+    at = _first_wrong_byte(data)
+    if at is not None:
         problems.add(
             "encoding",
-            f"byte 0x{byte:02x} is not UTF-8; it looks like Latin-1 or Windows text"
-            f' ("{bytes([byte]).decode("latin-1")}")',
+            f"byte 0x{data[at]:02x} is not UTF-8; it looks like Latin-1 or Windows text"
+            f' ("{bytes([data[at]]).decode("latin-1")}")',
             "UTF-8",
             'save it as "UTF-8" (in a spreadsheet: "CSV UTF-8")',
             file,
-            data.count(b"\n", 0, error.start) + 1,
+            data.count(b"\n", 0, at) + 1,
         )
         return False
     return True
+
+
+def _first_wrong_byte(data: bytes) -> int | None:
+    """Return where UTF-8 ends; in blocks, since text takes up to four times the room of bytes."""
+    decoder = codecs.getincrementaldecoder("utf-8")()
+    for start in range(0, len(data), BLOCK):
+        held = len(decoder.getstate()[0])
+        try:
+            decoder.decode(data[start : start + BLOCK], start + BLOCK >= len(data))
+        except UnicodeDecodeError as error:
+            return start - held + error.start
+    return None
 
 
 def clean_name(text: str) -> str:

@@ -19,9 +19,12 @@ from geosite.fieldbook.site import SiteText
 
 __all__ = ["Rows", "is_layer_file", "open_csv", "open_layer"]
 
-SIZE_LIMIT = 300_000_000
+SIZE_LIMIT = 200_000_000
 BLOCK = 2_000_000
 """Bytes cut at a time."""
+LINES = 5_000_000
+LONGEST = 1_000_000
+"""Most lines of a text, most bytes of a line that does not fit into a block."""
 RECORDS = 1_000_000
 """Most records of a layer: they are held one by one."""
 LINE_LIMIT = 100_000
@@ -83,6 +86,15 @@ def open_csv(path: Path, file: str, problems: Problems, place: SiteText) -> Rows
     if data is None or not decode(data, file, "field book", problems):
         return None
     data = data.removeprefix(b"\xef\xbb\xbf")
+    if max(data.count(b"\n"), data.count(b"\r")) > LINES:
+        problems.add(
+            "too-many-rows",
+            f"the field book has more than {LINES:,} lines",
+            "fewer",
+            "split the survey, or thin the streamed rows",
+            file,
+        )
+        return None
     start_text = data[:LINE_LIMIT].decode("utf-8", errors="ignore")
     if not _is_comma_separated(start_text, file, problems):
         return None
@@ -114,6 +126,16 @@ def _plain_chunks(
         end = data.rfind(b"\n", start, start + BLOCK) + 1
         if end <= start:
             end = data.find(b"\n", start) + 1 or len(data)
+            if end - start > LONGEST:
+                problems.add(
+                    "row-length",
+                    f"the row has {end - start} characters",
+                    f"at most {LONGEST}",
+                    "export the field book again",
+                    file,
+                    line,
+                )
+                return
         block = data[start:end].decode("utf-8")
         if not block.endswith("\n"):
             block += "\n"

@@ -15,18 +15,21 @@ from typing import Any
 import msgspec
 
 from geosite.fieldbook import toml_lines
-from geosite.fieldbook.collect import Problems, nearest, shown
+from geosite.fieldbook.collect import Problems, shown
 from geosite.fieldbook.files import clean_name, decode, name_fault, read_plain_file
 from geosite.fieldbook.sitefile import SiteFile, Survey, schema
 
 __all__ = ["SiteText", "parse_toml", "read_site"]
 
-SIZE_LIMIT = 1_000_000
+SIZE_LIMIT = 200_000
 LINE_LIMIT = 10_000
-"""Characters. Also keeps dotted keys short: tomllib's work grows with their square."""
 DEPTH_LIMIT = 8
 LARGEST = 1e12
 SMALLEST = 1e-12
+
+_QUOTED = re.compile(r"""\"(?:[^"\\]|\\.)*\"|'[^']*'""")
+# tomllib's work grows with the square of the parts
+_LONG_KEY = re.compile(r"(?<![\w-])(?:[\w-]++\s*+\.\s*+){30}")
 
 # where a text may have several lines: WKT is usually printed so
 _MANY_LINES = {"description", "crs", "vertical_crs"}
@@ -120,6 +123,16 @@ def parse_toml(text: str, file: str, problems: Problems) -> dict[str, Any] | Non
                 f"the line has {len(line)} characters",
                 f"at most {LINE_LIMIT}",
                 "break the list or the text into several lines",
+                file,
+                number,
+            )
+            return None
+        if line.count(".") >= 30 and _LONG_KEY.search(_QUOTED.sub("q", line)):
+            problems.add(
+                "toml-nesting",
+                "a key has too many parts joined by dots",
+                f"at most {DEPTH_LIMIT}",
+                "remove the extra dots, or put the text in quotes",
                 file,
                 number,
             )
@@ -290,13 +303,15 @@ def _explain(tree: Any, place: SiteText, problems: Problems) -> None:
     unknown: list[tuple[toml_lines.Path, str, str | None]] = []
     missing: dict[toml_lines.Path, dict[str, Any]] = {}
     for error in _leaves(Draft202012Validator(schema()).iter_errors(tree)):
+        if problems.full:
+            return
         path = tuple(error.absolute_path)
         if error.validator == "additionalProperties":
             allowed = error.schema["properties"]
             for key in error.instance:
-                if key not in allowed:
+                if key not in allowed and not problems.full:
                     free = [name for name in allowed if name not in error.instance]
-                    likely = nearest(key, free) or nearest(key, allowed)
+                    likely = problems.suggest(key, free) or problems.suggest(key, allowed)
                     unknown.append((path, key, likely))
                     _unknown_key(path, key, likely, list(allowed), place, problems)
         elif error.validator == "required":
@@ -306,7 +321,7 @@ def _explain(tree: Any, place: SiteText, problems: Problems) -> None:
                 "value-refused",
                 f"{_dotted(path) or 'the site file'} is {shown(error.instance)}",
                 _expected(error.schema),
-                _remedy(error),
+                _remedy(error, problems),
                 place.file,
                 place.line(*path),
             )
@@ -378,10 +393,10 @@ def _expected(rule: dict[str, Any]) -> str:
     return " ".join([text, " and ".join(bounds)]).strip()
 
 
-def _remedy(error: Any) -> str:
+def _remedy(error: Any, problems: Problems) -> str:
     value, rule = error.instance, error.schema
     if "enum" in rule and isinstance(value, str):
-        likely = nearest(value, [v for v in rule["enum"] if isinstance(v, str)], 0.5)
+        likely = problems.suggest(value, [v for v in rule["enum"] if isinstance(v, str)], 0.5)
         return f'did you mean "{likely}"?' if likely else "choose one of these"
     if isinstance(value, str) and rule.get("type") in ("number", "integer"):
         return "write a number without quotes, with a decimal point"

@@ -225,6 +225,30 @@ def test_faults_in_later_blocks_have_the_right_line(tmp_path: Path, monkeypatch)
     assert faults(write(tmp_path, after_baseline(*rows))) == (2, expected)
 
 
+@pytest.mark.parametrize("block", [1, 2, 3, 7, 100])
+def test_wrong_bytes_are_found_across_blocks(tmp_path: Path, monkeypatch, block: int) -> None:
+    monkeypatch.setattr("geosite.fieldbook.files.BLOCK", block)
+    good = BOOK.replace("landing", "l\u00e4nd\u20ac\U0001f6a4")
+    assert faults(write(tmp_path, good)) == (0, [])
+    bad = good.encode().replace(b"R2,B1", b"R2,\xe2\x82,B1")
+    assert faults(write(tmp_path, bad)) == (2, [("book.csv", 9, "encoding")])
+    cut = good.encode() + b"\n\xe2\x82"
+    assert faults(write(tmp_path, cut)) == (2, [("book.csv", 11, "encoding")])
+
+
+def test_too_many_lines(tmp_path: Path, monkeypatch) -> None:
+    monkeypatch.setattr("geosite.fieldbook.rows.LINES", 9)
+    assert faults(write(tmp_path, BOOK.replace("\n", "\r\n"))) == (0, [])
+    assert faults(write(tmp_path, BOOK + "\n")) == (2, [("book.csv", None, "too-many-rows")])
+
+
+def test_a_line_without_end(tmp_path: Path, monkeypatch) -> None:
+    monkeypatch.setattr("geosite.fieldbook.rows.BLOCK", 500)
+    monkeypatch.setattr("geosite.fieldbook.rows.LONGEST", 900)
+    path = write(tmp_path, after_baseline(ROW.strip() + "," * 1000))
+    assert faults(path) == (2, [("book.csv", 4, "row-length")])
+
+
 # ---- what is not a plain file -------------------------------------------------------------------
 
 
@@ -263,7 +287,7 @@ def test_book_without_permission(tmp_path: Path) -> None:
 def test_book_too_large(tmp_path: Path) -> None:
     path = write(tmp_path)
     with (tmp_path / "book.csv").open("r+b") as stream:
-        stream.truncate(300_000_001)  # sparse: takes no room
+        stream.truncate(200_000_001)  # sparse: takes no room
     assert faults(path) == (2, [("book.csv", None, "file-too-large")])
 
 
