@@ -394,8 +394,9 @@ def _unexplained_codes(site: SiteFile, book: FieldBook, findings: list[Finding])
     drawn = np.flatnonzero(book.feature >= 0)
     # a mark walked twice counts once; unnamed positions count each
     station = np.where(book.mark >= 0, book.mark, len(book.marks) + np.arange(len(book)))[drawn]
-    pairs = np.unique(np.column_stack([book.feature[drawn], station]), axis=0)
-    sizes = np.bincount(pairs[:, 0], minlength=len(book.features))
+    stations = len(book.marks) + len(book)
+    pairs = np.unique(book.feature[drawn] * stations + station)
+    sizes = np.bincount(pairs // stations, minlength=len(book.features))
     unexplained = [i for i, code in enumerate(book.codes) if code not in site.codes]
     for i in unexplained[:NOTICED]:
         code = book.codes[i]
