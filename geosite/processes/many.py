@@ -10,6 +10,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import re
 import signal
 import sqlite3
 import threading
@@ -33,6 +34,7 @@ __all__ = ["Built", "build_many", "find_sites"]
 Progress = Callable[[float, str], None]
 
 DONE = ".done"
+_ADDRESS = re.compile(r"(\w+://)?[^/\s]+:\d{1,5}", re.ASCII)
 _ONE_AT_A_TIME = threading.Lock()
 LAYER = "sites"
 
@@ -467,6 +469,9 @@ def _on_dask(jobs: Sequence[Job], address: str) -> Iterator[Built]:
             )
         ) from error
     try:
+        # a client that was given no address keeps trying while it is closed
+        if not _ADDRESS.fullmatch(address):
+            raise ValueError("that is no address")
         client = Client(address, timeout=10, set_as_default=False)
     except (OSError, ValueError, TimeoutError) as error:
         raise InputError(
