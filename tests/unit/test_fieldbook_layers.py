@@ -99,6 +99,29 @@ def sheets(path: Path, pages: dict[str, list[list[Any]]]) -> None:
             )
 
 
+def open_sheet(path: Path, rows: list[list[Any]]) -> None:
+    """Write a minimal spreadsheet (OASIS OpenDocument 1.2)."""
+
+    def cell(value: Any) -> str:
+        if isinstance(value, float):
+            kind = f'office:value-type="float" office:value="{value}"'
+            return f"<table:table-cell {kind}/>"
+        words = f"<text:p>{value}</text:p>" if value else ""
+        return f'<table:table-cell office:value-type="string">{words}</table:table-cell>'
+
+    name = "urn:oasis:names:tc:opendocument:xmlns"
+    spaces = " ".join(f'xmlns:{n}="{name}:{n}:1.0"' for n in ("office", "table", "text"))
+    body = "".join(f"<table:table-row>{''.join(map(cell, r))}</table:table-row>" for r in rows)
+    with zipfile.ZipFile(path, "w") as out:
+        out.writestr("mimetype", "application/vnd.oasis.opendocument.spreadsheet")
+        out.writestr(
+            "content.xml",
+            f'<office:document-content {spaces} office:version="1.2"><office:body>'
+            f'<office:spreadsheet><table:table table:name="Walk">{body}</table:table>'
+            "</office:spreadsheet></office:body></office:document-content>",
+        )
+
+
 def page() -> list[list[Any]]:
     return [HEAD, *([float(v) if 2 <= i <= 4 else v for i, v in enumerate(row)] for row in ROWS)]
 
@@ -176,6 +199,13 @@ def test_spreadsheet_with_row_numbers(tmp_path: Path, plain: FieldBook) -> None:
     book = read(tmp_path, "book.xlsx")
     assert same_but_lines(book, plain)
     assert book.line.tolist() == [2, 3, 5, 6, 7, 8, 9, 10]
+
+
+def test_open_spreadsheet(tmp_path: Path, plain: FieldBook) -> None:
+    open_sheet(tmp_path / "book.ods", page())
+    book = read(tmp_path, "book.ods")
+    assert same_but_lines(book, plain)
+    assert book.line.tolist() == list(range(2, 10))
 
 
 def test_numbers_as_names(tmp_path: Path) -> None:
