@@ -33,6 +33,8 @@ NEARLY = 16.3
 """Chi-square of three degrees of freedom that is exceeded once in a thousand."""
 MOST_MISTAKES = 4
 RUNS_TRIED = 6
+FEW = 8
+"""With fewer misclosures left, a mistake and noise larger than assumed look alike."""
 
 Fit = Callable[[FieldBook], "tuple[Tied, float, int]"]
 """Ties a field book; also returns its chi-square with the known marks, and the redundancy."""
@@ -287,17 +289,17 @@ def find_mistakes(fit: Fit, book: FieldBook, baseline: tuple[str, str]) -> Searc
 
 def _stands_out(suspect: _Suspect, tested: int, squares: float, redundancy: int) -> bool:
     """Tell a mistake from chance, and from noise that is larger than assumed everywhere."""
-    if beyond(suspect.test, suspect.freedom) * tested > ALARM:
-        return False
     left = redundancy - suspect.freedom
-    if left <= 0:
-        return True
-    noise = max((squares - suspect.test) / left, 1.0)
-    if noise == 1.0:
-        return True
+    rest = squares - suspect.test
+    chance = beyond(suspect.test, suspect.freedom) * tested
+    if chance > ALARM:
+        return False
+    if left <= 0 or beyond(rest, left) > ALARM:
+        # few left cannot tell the noise: it has to be a hundred times as clear
+        return chance < (ALARM / 100 if left < FEW else ALARM)
     from scipy.special import fdtrc
 
-    ratio = suspect.test / suspect.freedom / noise
+    ratio = suspect.test / suspect.freedom / (rest / left)
     return bool(fdtrc(suspect.freedom, left, ratio) * tested < ALARM)
 
 

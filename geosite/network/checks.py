@@ -209,7 +209,7 @@ def length_ok(
     map_unit = anchored.frame.unit_name
     in_feet = unit != "m"
     for value, looks in _UNIT_MISTAKES:
-        if abs(check.ratio / value - 1) < near and abs(check.ratio - 1) > 3 * near:
+        if off > 4 and abs(check.ratio / value - 1) < near < abs(check.ratio - 1) / 3:
             return [
                 Problem(
                     "baseline-unit",

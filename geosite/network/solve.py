@@ -205,7 +205,8 @@ class _Reduced:
             np.subtract.at(table, (shift + legs.start, legs.run), value)
         table[self.held_knots] = table[legs.knots + self.held_knots] = 0.0
         square = sum_at(legs.run, self.weight * (vector**2).sum(axis=1), legs.runs)
-        return table, square, across
+        # a mistake in the names can leave a run without a direction: any will do then
+        return table, np.maximum(square, 1e-9), across
 
     def normal(
         self, table: Floats, square: Floats, row: Floats | None, row_variance: float
@@ -231,7 +232,9 @@ class _Reduced:
 def _azimuth_row(legs: Legs, free: Ints, vector: Floats, start: int, end: int) -> Floats:
     """Sideways shift of one knot seen from another, metres, per shift of each, shape (2 K,)."""
     row = np.zeros(2 * legs.knots)
-    along = vector / np.hypot(*vector)
+    length = np.hypot(*vector)
+    # a mistake in the names can make the two fall together: any direction will do then
+    along = vector / length if length > 1e-9 else np.array([1.0, 0.0])
     for knot, sign in ((end, 1.0), (start, -1.0)):
         if knot in free:
             row[knot], row[legs.knots + knot] = sign * along[1], -sign * along[0]

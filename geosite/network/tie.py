@@ -20,6 +20,8 @@ __all__ = ["Misfit", "Tied", "known_heights", "known_places", "make_legs", "misf
 
 SETTLED = 1e-8
 """Radians. A tenth of a micrometre over ten metres: enough to judge misclosures by."""
+NO_FIT = 1e12
+"""Chi-square of known marks that the notes lay on one place."""
 STEPS = 15
 """Runs that fit together settle in five; what needs more has a mistake in it and is only judged."""
 
@@ -211,36 +213,37 @@ def misfit(tied: Tied, prior: Prior, factors: tuple[float, float] = (1.0, 1.0)) 
         With no freedom left (two positions have one, one elevation none) `squares` is 0.
     """
     count, knot = len(prior.knot), prior.knot
-    if prior.value.ndim == 1:
+    axes = prior.value.ndim
+    freedom = axes * count - (3 if axes == 2 else 1)
+    nothing = np.zeros((count, axes)), np.zeros(count)
+    if freedom <= 0:
+        return Misfit(knot, nothing[0], 0.0, 0, *nothing)
+    if axes == 1:
         values = prior.value - tied.levels.elevation[knot]
         covariance = factors[1] * tied.levels.covariance[np.ix_(knot, knot)]
         design = np.ones((count, 1))
-        axes = 1
     else:
         free = tied.plan.position[knot]
-        moved = fit_rigid(free, prior.value) if count > 1 else None
-        turned = free if moved is None else moved.apply(free)
-        turn = 0.0 if moved is None else moved.turn
+        if np.ptp(free, axis=0).max() < 1e-3:  # a mistake in the names lays them on one place
+            apart = prior.value - prior.value.mean(axis=0)
+            return Misfit(knot, apart, NO_FIT, freedom, *nothing)
+        moved = fit_rigid(free, prior.value)
+        turned = moved.apply(free)
         values = (prior.value - turned).ravel()
         both = np.column_stack([knot, tied.legs.knots + knot]).ravel()
         covariance = factors[0] * tied.plan.covariance[np.ix_(both, both)]
-        rotation = np.array([[math.cos(turn), -math.sin(turn)], [math.sin(turn), math.cos(turn)]])
-        spin = np.kron(np.eye(count), rotation)
+        cosine, sine = math.cos(moved.turn), math.sin(moved.turn)
+        spin = np.kron(np.eye(count), np.array([[cosine, -sine], [sine, cosine]]))
         covariance = spin @ covariance @ spin.T
         about = turned - turned.mean(axis=0)
-        arm = float(np.sqrt((about**2).mean())) or 1.0
+        arm = float(np.sqrt((about**2).mean()))
         design = np.zeros((2 * count, 3))
         design[0::2, 0] = design[1::2, 1] = 1.0
         design[0::2, 2], design[1::2, 2] = -about[:, 1] / arm, about[:, 0] / arm
-        axes = 2
     covariance = covariance + np.diag(np.repeat(prior.sigma**2, axes))
-    freedom = axes * count - design.shape[1]
-    if freedom <= 0:
-        nothing = np.zeros((count, axes))
-        return Misfit(knot, nothing, 0.0, 0, nothing, np.zeros(count))
     residual, squares, weight = _generalised(values, covariance, design)
     pull = weight @ values
-    error, test = np.zeros((count, axes)), np.zeros(count)
+    error, test = nothing
     for i in range(count):
         own = slice(axes * i, axes * (i + 1))
         if freedom >= axes:

@@ -7,6 +7,7 @@ import numpy as np
 from geosite.errors import Finding, Problem
 from geosite.fieldbook.model import FieldBook, Notes
 from geosite.network.blunders import Mistake, Search
+from geosite.network.checks import SHORT_LOOP
 from geosite.network.tie import Misfit
 from geosite.network.trust import (
     ENOUGH_CHECK_POINTS,
@@ -38,6 +39,7 @@ def told_mistakes(notes: Notes, search: Search) -> tuple[list[Problem], list[Fin
             run = book.runs.index(mistake.run)
             rows = np.flatnonzero(book.run == run)
             length = float(np.hypot(*np.diff(book.local[rows, :2], axis=0).T).sum())
+            length = max(length, SHORT_LOOP)
             says, remedy = _off(book, mistake)
             line = int(book.line[mistake.rows[-1]])
             if mistake.size > length / notes.site.survey.closure_limit:
