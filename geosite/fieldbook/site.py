@@ -89,12 +89,12 @@ def read_site(path: Path, problems: Problems) -> SiteText | None:
     parsed = SiteText(file, text, None, None)
     before = len(problems)
     tree = _clean(raw, (), parsed, problems)
-    if len(problems) > before:
-        return SiteText(file, text, None, _survey_alone(tree))
+    site = None
     try:
         site = msgspec.convert(tree, SiteFile)
     except msgspec.ValidationError as error:
-        _explain(tree, parsed, problems)
+        if "toml-nesting" not in problems.codes:
+            _explain(tree, parsed, problems)
         if len(problems) == before:  # the schema is blind to it, so msgspec has the word
             problems.add(
                 "value-refused",
@@ -103,6 +103,7 @@ def read_site(path: Path, problems: Problems) -> SiteText | None:
                 "correct the value",
                 file,
             )
+    if site is None or len(problems) > before:
         return SiteText(file, text, None, _survey_alone(tree))
     return SiteText(file, text, site, site.survey)
 
@@ -264,14 +265,16 @@ def _clean(value: Any, path: toml_lines.Path, place: SiteText, problems: Problem
                 "a finite number",
                 "give the number, or leave the key out",
             )
-        elif abs(value) > LARGEST:
+            return 1  # any number, so that it is told once
+        if abs(value) > LARGEST:
             wrong(
                 "number-too-large",
                 f"is {value:.3g}" if isinstance(value, float) else "is a huge whole number",
                 f"at most {LARGEST:.0e}",
                 "correct the number",
             )
-        elif 0 < abs(value) < SMALLEST:
+            return 1
+        if 0 < abs(value) < SMALLEST:
             wrong(
                 "number-too-small",
                 f"is {value:.3g}",

@@ -216,6 +216,10 @@ BAD = {
         append("[earthworks.e]", 'feature = "landing"', "design_elevation = 1", 'through = "Q"'),
         [(24, "name-unknown")],
     ),
+    "impossible number and unknown key": (
+        append("[surface]", "cell_size = nan", "cellsize = 1", "index_every = inf"),
+        [(22, "not-finite"), (23, "key-unknown"), (24, "not-finite")],
+    ),
     "everything at once": (
         "[survey]\nfile = 'book.csv'\nunits = 'm'\n[baseline]\nfrom = 'B1'\nto = 5\n"
         "[anchor]\ncrs = 'EPSG:25832'\n[anchor.marks]\nB1 = {easting = '1', northing = 2}\n"
