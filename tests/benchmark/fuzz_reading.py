@@ -185,7 +185,7 @@ def wrong_success(notes: object, book: bytes) -> str:
     if len(found) != len(rows) - 1:
         return "wrong success: number of rows"
     for i, row in enumerate(rows[1:]):
-        values = [float(row[place[axis]]) * found.unit_m for axis in "xyz"]
+        values = [float(row[place[axis]].strip()) * found.unit_m for axis in "xyz"]
         if max(abs(a - b) for a, b in zip(values, found.local[i], strict=True)) > 1e-9:
             return "wrong success: coordinates"
         if found.runs[found.run[i]].split() != row[place["run"]].split():
