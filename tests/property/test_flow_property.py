@@ -73,6 +73,10 @@ def test_catchments_and_ponds_add_up(z: np.ndarray, seed: int) -> None:
         np.unique(inlets[(inlets > 0) & np.isfinite(z)])
     )
     assert all(raster[c.row, c.col] == c.number for c in found)
+    for c in found:
+        ends = (raster == c.number) & (got.outlets | got.sinks)
+        assert c.peak_cells == got.contributing_cells[ends].max()
+        assert c.peak_cells == got.contributing_cells[c.row, c.col]
 
     wet, ponds = find_ponds(got)
     assert np.array_equal(wet > 0, got.ponding_depth > 0)

@@ -77,6 +77,19 @@ def test_paths_join_and_run_out_of_the_site() -> None:
     assert heights[0] == drainage.filled[2, 7]
 
 
+@pytest.mark.parametrize(("turns", "corner"), [(0, (0, 4)), (1, (0, 0)), (2, (4, 0)), (3, (4, 4))])
+def test_a_path_runs_out_of_the_corner(turns: int, corner: tuple[float, float]) -> None:
+    # ground falling north along the west column, turned against the clock
+    z = np.array([[1.0, 9.0, 9.0, 9.0]] * 4)
+    z[:, 0] += np.arange(4) * 0.1
+    z[:, 1:] += 1.0
+    z = np.rot90(z, turns)
+    grid = Grid(0.0, 4.0, 1.0, 4, 4)
+    start = tuple(np.argwhere(z == 1.2)[0])
+    (line,) = flow_paths(drain(z, 1.0), grid, [(int(start[0]), int(start[1]))])
+    assert shapely.get_coordinates(line)[-1].tolist() == list(corner)
+
+
 def test_a_path_ends_in_an_inlet() -> None:
     inlets = np.zeros((6, 10), dtype=bool)
     inlets[2, 8] = True

@@ -50,6 +50,14 @@ def test_a_hole_makes_its_nine_windows_unknown(method: str, hole: tuple[int, int
     assert np.array_equal(np.isfinite(got.north), expected)
 
 
+def test_a_hair_west_of_north_is_north_not_360() -> None:
+    r, c = np.mgrid[:3, :3]
+    z = (r + np.float32(1e-9) * c).astype(np.float32) * np.float32(0.5)
+    z[1, 2] += np.float32(1e-7)
+    assert slope(z, 1.0).east[1, 1] > 0.0
+    assert slope(z, 1.0).aspect()[1, 1] == 0.0
+
+
 def test_level_ground_has_no_aspect() -> None:
     got = slope(np.full((4, 4), 31.5), 1.0)
     assert got.steepness()[1, 1] == 0.0
