@@ -44,7 +44,6 @@ class NaturalNeighbours:
         position = tin.points[:, :2]
         self._middle: Floats = np.round((position.min(axis=0) + position.max(axis=0)) / 2)
         self._x, self._y = np.ascontiguousarray((position - self._middle).T)
-        self._size = float(np.ptp(position, axis=0).max())
         self._z = np.ascontiguousarray(tin.points[:, 2])
         self._start = tin.triangles.ravel()
         self._end = np.roll(tin.triangles, -1, axis=1).ravel()
@@ -75,16 +74,12 @@ class NaturalNeighbours:
         weighted, total = np.zeros(len(places)), np.zeros(len(places))
         place = np.tile(np.arange(len(places)), 3)
         half = np.concatenate([3 * triangle + j for j in range(3)])
-        # on a mark or on the border areas are infinite: there the triangle itself is the limit
+        # on a mark and on the border areas are infinite: there the triangle itself is the limit
         with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
             while len(place):
                 place, half = self._add(x, y, place, half, weighted, total)
             z = weighted / total
-        on_mark = np.zeros(len(places), bool)
-        for corner in self._tin.triangles[triangle].T:
-            apart = np.hypot(self._x[corner] - x, self._y[corner] - y)
-            on_mark |= apart <= 1e-12 * self._size
-        usable = (total > 0) & (z >= self._z.min()) & (z <= self._z.max()) & ~on_mark
+        usable = (total > 0) & (z >= self._z.min()) & (z <= self._z.max())
         return np.where(usable, z, flat)
 
     def _add(

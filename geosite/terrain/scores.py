@@ -149,8 +149,8 @@ def _strangers(tin: Tin, which: Ints) -> Iterator[Ints]:
             first[beaten] = False
             batch |= first
             open_ &= ~first
+            # an edge between two marks inside the hull is there in both directions
             open_[end[first[start]]] = False
-            open_[start[first[end]]] = False
         left &= ~batch
         yield which[batch]
 

@@ -75,6 +75,12 @@ def test_a_hole_of_one_cell_is_left_out() -> None:
     assert shapely.distance(lines, shapely.points(east[120], north[100])) > 0.3
 
 
+def test_three_centres_carry_a_line() -> None:
+    z = np.array([[0.0, np.nan], [1.0, 0.0]])
+    (half,) = (c for c in contours(z, Grid(0, 2, 1.0, 2, 2), 0.5) if c.elevation == 0.5)
+    assert sorted(half.line.tolist()) == [[0.5, 1.0], [1.0, 0.5]]
+
+
 def test_every_fifth_is_an_index_contour() -> None:
     found = contours(cone(1.0, 0.1), GRID, 0.5)
     named = {c.elevation: c.is_index for c in found}

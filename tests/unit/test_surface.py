@@ -128,7 +128,7 @@ def test_natural_neighbours_on_a_lattice_and_on_its_lines() -> None:
 
 def test_natural_neighbours_close_to_a_mark_come_to_its_elevation() -> None:
     points = yard(60)
-    for away in (1e-3, 1e-6, 1e-9, 1e-12):
+    for away in (1e-3, 1e-6, 1e-9, 1e-12, 1e-14, 0.0):
         mark = points[20]
         grid = Grid(mark[0] + away - 0.5, mark[1] + 0.5, 1.0, 1, 1)
         z = interpolate_natural(triangulate(points), grid)
