@@ -230,10 +230,10 @@ def fall_findings(falls: Sequence[FallFromBuilding]) -> tuple[Finding, ...]:
             Finding(
                 "look" if is_sure else "note",
                 "fall-from-building",
-                f"{fall.name}: the {what} within {fall.over_m:.2f} m of the wall {does}, and "
-                f"{fall.limit_percent:g} % or more is usual ({R401_3}), worst at "
-                f"{fall.easting:.2f}, {fall.northing:.2f}; {fall.short_m:.1f} of "
-                f"{fall.wall_m:.1f} m of wall have less than their limit, and before "
+                f"{fall.name}: the {what} within {fall.over_m:.2f} m of the wall {does}; a fall of "
+                f"{fall.limit_percent:g} % or more is usual ({R401_3}). Worst at "
+                f"{fall.easting:.2f}, {fall.northing:.2f}. Of {fall.wall_m:.1f} m of wall "
+                f"{fall.short_m:.1f} m have less than their limit, and before "
                 f"{fall.toward_m:.1f} m water runs towards the building.{doubt}",
             )
         )
@@ -330,10 +330,13 @@ def flat_paving(
 
 
 def flat_paving_findings(paving: Sequence[FlatPaving]) -> tuple[Finding, ...]:
-    """Say which paved ground is so flat that water will stand on it."""
+    """Say which paved ground is so flat that water will stand on it.
+
+    Where no patch is as large as a square metre it is only a note: every crest has such places.
+    """
     return tuple(
         Finding(
-            "look",
+            "look" if p.patch_m2 >= 1.0 else "note",
             "flat-paving",
             f"{p.name}: {p.flat_m2:.1f} of {p.known_m2:.1f} m2 are flatter than "
             f"{p.minimum_percent:g} % (common practice, a default that local rules replace) and "
@@ -383,10 +386,10 @@ def pond_findings(
             Finding(
                 "note",
                 "ponds-not-significant",
-                f"{len(shallow)} more hollows, the deepest "
-                f"{deepest.depth * height_unit_m * 1000:.0f} mm, are no deeper than the elevations "
-                f"are good there (sigma {deepest.sigma * height_unit_m * 1000:.0f} mm): they are "
-                "not significant and may not be there at all.",
+                f"Hollows no deeper than the elevations are good: {len(shallow)}, the deepest "
+                f"{deepest.depth * height_unit_m * 1000:.0f} mm where sigma is "
+                f"{deepest.sigma * height_unit_m * 1000:.0f} mm. They are not significant and may "
+                "not be there at all.",
             )
         )
     return tuple(found)

@@ -135,7 +135,7 @@ def test_flat_paving() -> None:
     numbers[:10, :10] = 1
     numbers[10:, 20:] = 2
     slope[2:5, 3:8] = 0.4
-    slope[8, 1] = 0.9
+    slope[8, 1] = 0.05
     slope[0, :] = np.nan
     grid = Grid(0.0, 10.0, 0.5, 20, 30)
     apron, circle = flat_paving(slope, numbers, ["apron", "turning circle"], grid)
@@ -144,7 +144,12 @@ def test_flat_paving() -> None:
     assert circle.flat_m2 == 0.0
     (finding,) = flat_paving_findings([apron, circle])
     assert finding.text.startswith("apron: 4.0 of 22.5 m2 are flatter than 1 %")
+    assert finding.level == "look"
     assert flat_paving(slope, numbers * 0, ["apron"], grid) == ()
+    (crest,) = flat_paving_findings(
+        flat_paving(slope, numbers, ["apron"], grid, minimum_percent=0.1)
+    )
+    assert crest.level == "note"
 
 
 def test_pond_findings_name_only_what_is_significant() -> None:
@@ -155,8 +160,7 @@ def test_pond_findings_name_only_what_is_significant() -> None:
     deep, shallow = pond_findings(ponds, grid)
     assert (deep.level, shallow.level) == ("look", "note")
     assert "100 mm deep at 113.00, 200.00 (0.40 m3 on 4.0 m2)" in deep.text
-    assert "1 more hollows, the deepest 10 mm" in shallow.text
-    assert "sigma 20 mm" in shallow.text
+    assert "1, the deepest 10 mm where sigma is 20 mm" in shallow.text
     assert pond_findings((), grid) == ()
 
 
