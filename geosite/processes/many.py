@@ -18,7 +18,7 @@ import tomllib
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from dataclasses import asdict, dataclass, field
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Any, Literal
@@ -400,11 +400,14 @@ Job = tuple[str, Path, Path]
 
 def _context() -> BaseContext:
     import multiprocessing
+    from multiprocessing import forkserver
 
     # a fork of a process with threads may hang; a fork server imports the libraries once
     if "forkserver" in multiprocessing.get_all_start_methods():
         context = multiprocessing.get_context("forkserver")
         context.set_forkserver_preload(["geosite.processes.warm"])
+        with _uninterrupted():  # inherited by the workers, from their first moment on
+            forkserver.ensure_running()
         return context
     return multiprocessing.get_context("spawn")
 
@@ -442,6 +445,18 @@ def _in_processes(jobs: Sequence[Job], workers: int) -> Iterator[Built]:
                             yield _died(job)
         if broken:
             workers = 1
+
+
+@contextmanager
+def _uninterrupted() -> Iterator[None]:
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 def _leave_it() -> None:
