@@ -35,7 +35,9 @@ _OFTEN = {
     "z": ("elevation", "height", "h", "elev", "up", "localz", "zm", "zcoord", "altitude"),
 }
 
-_NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?", re.ASCII)
+_NUMBER = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?", re.ASCII)
+NUMBER_LIMIT = 100
+"""Characters of a number."""
 _SEGMENT = re.compile(r"([a-z]+)\s*(\d{0,5})", re.ASCII)
 PIECE_LIMIT = 9999
 
@@ -282,7 +284,7 @@ def _numbers(
         if problems.full:
             break
         text = cell.strip()
-        if _NUMBER.fullmatch(text):
+        if len(text) <= NUMBER_LIMIT and _NUMBER.fullmatch(text):
             value = float(text)
             if abs(value) <= limit:
                 values[i] = value
@@ -304,6 +306,8 @@ def _number_fault(axis: str, text: str) -> tuple[str, str, str, str]:
     if not text:
         return "number-blank", f"{axis} is blank", "a number", "measure it, or remove the row"
     what = f"{axis} is {shown(text, 30)}"
+    if len(text) > NUMBER_LIMIT:
+        return "not-a-number", what, "a number", "check the columns, or correct the cell"
     if re.fullmatch(r"[+-]?(nan|inf|infinity|1\.#\w+|n/?a|null|none)", text, re.IGNORECASE):
         return "not-finite", what, "a finite number", "measure it again, or remove the row"
     if re.fullmatch(r"[+-]?[\d.' ]*\d,\d+", text, re.ASCII):

@@ -27,7 +27,7 @@ DEPTH_LIMIT = 8
 LARGEST = 1e12
 SMALLEST = 1e-12
 
-_QUOTED = re.compile(r"""\"(?:[^"\\]|\\.)*\"|'[^']*'""")
+_QUOTED = re.compile(r"""\"(?:[^"\\]++|\\.)*+(?:\"|$)|'[^']*+(?:'|$)""")
 # tomllib's work grows with the square of the parts
 _LONG_KEY = re.compile(r"(?<![\w-])(?:[\w-]++\s*+\.\s*+){30}")
 

@@ -3,6 +3,7 @@
 import os
 import random
 import threading
+import time
 from pathlib import Path
 
 import pytest
@@ -223,6 +224,15 @@ def test_faults_in_later_blocks_have_the_right_line(tmp_path: Path, monkeypatch)
     assert faults(write(tmp_path, after_baseline(*rows))) == (2, expected)
     rows.append('R1,A999,1,1,0,,,,"quoted"')
     assert faults(write(tmp_path, after_baseline(*rows))) == (2, expected)
+
+
+@pytest.mark.parametrize("cell", ["9" * 900_000 + "x", "1" + " " * 900_000 + "x", "." * 900_000])
+def test_an_endless_cell_is_refused_at_once(tmp_path: Path, cell: str) -> None:
+    # a number pattern with two ways to match digits took hours for the first one
+    began = time.process_time()
+    assert faults(write(tmp_path, with_cell(2, cell))) == (2, [("book.csv", 4, "not-a-number")])
+    assert faults(write(tmp_path, with_cell(7, cell)))[0] == 2
+    assert time.process_time() - began < 5
 
 
 @pytest.mark.parametrize("block", [1, 2, 3, 7, 100])

@@ -3,6 +3,7 @@
 import os
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import pytest
@@ -346,6 +347,16 @@ def test_site_file_too_large(tmp_path: Path) -> None:
 def test_site_file_name_that_no_system_has(tmp_path: Path) -> None:
     assert faults(tmp_path / "a\0b")[0] == 2
     assert faults(tmp_path / ("n" * 5000))[0] == 2
+
+
+@pytest.mark.parametrize(
+    "line",
+    ['"' + '\\"' * 4_900 + "." * 40, "'" * 4_999 + "." * 40, "a" * 9_900 + "." * 40, ". " * 4_999],
+)
+def test_lines_that_are_hard_to_scan(tmp_path: Path, line: str) -> None:
+    began = time.process_time()
+    assert faults(write(tmp_path, BOOK, SITE + f"{line}\n" * 18))[0] == 2
+    assert time.process_time() - began < 2
 
 
 # ---- exit 3: read, but it cannot be right --------------------------------------------------------
