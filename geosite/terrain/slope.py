@@ -139,7 +139,8 @@ class Slope:
             divisor = (8.0 if is_horn else 2.0) * self.cell_size
             scale = z.dtype.type(self.z_factor / divisor)
             # Rows lie one after the other, so a neighbour is a fixed shift of the flat array; only
-            # windows that wrap round the raster's edge are wrong, and those are overwritten below.
+            # windows that wrap round the raster's edge are wrong, and count as level until they
+            # are overwritten below.
             flat, out = z.ravel(), result.ravel()
             rises = np.empty(_BAND + 2 * cols, z.dtype)
             climbs = np.empty(_BAND + 2, z.dtype)
@@ -179,6 +180,9 @@ class Slope:
                 north += unknown
                 east *= scale
                 north *= scale
+                for edge in (0, cols - 1):
+                    wrapped = slice((edge - start) % cols, None, cols)
+                    east[wrapped] = north[wrapped] = 0.0
                 fill(east, north, out[start:stop])
         result[:1] = result[-1:] = np.nan
         result[:, :1] = result[:, -1:] = np.nan
