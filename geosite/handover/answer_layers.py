@@ -276,7 +276,8 @@ def _earthworks(answers: Answers) -> Table:
 def _parcels(parcel_map: ParcelMap, shares: tuple[Share, ...], frame: Frame) -> Layer:
     covered: dict[str, float] = {}
     for share in shares:
-        covered[share.parcel] = covered.get(share.parcel, 0.0) + share.area_m2
+        if not share.nested:
+            covered[share.parcel] = covered.get(share.parcel, 0.0) + share.area_m2
     squared = frame.combined_factor**2
     records = [
         {
@@ -292,7 +293,9 @@ def _parcels(parcel_map: ParcelMap, shares: tuple[Share, ...], frame: Frame) -> 
     fields = (
         Field("parcel", "text", "Name in the parcel map."),
         Field("area_m2", "real", "Area in the parcel map, as on the ground.", "m2"),
-        Field("feature_area_m2", "real", "Sum of the areas of features in it.", "m2"),
+        Field(
+            "feature_area_m2", "real", "Ground that features in it cover, nested ones once.", "m2"
+        ),
         Field("map_sigma_m", "real", "Stated accuracy of the parcel map.", "m"),
         Field("transformation", "text", "Coordinate operation from the parcel map's CRS."),
         Field("transformation_sigma_m", "real", "Stated accuracy of that operation.", "m"),

@@ -80,6 +80,7 @@ def staged(out: Path) -> Iterator[Path]:
             try:
                 os.mkdir(staging)
                 yield staging
+                _guard(out, target, staging)
                 _flush(staging)
                 _carry(target, staging)
                 if target.is_dir():
@@ -105,6 +106,35 @@ def staged(out: Path) -> Iterator[Path]:
             for folder in reversed(made):
                 with contextlib.suppress(OSError):
                     os.rmdir(folder)
+
+
+def _listed(folder: Path) -> set[str]:
+    """Return the names in an earlier run's manifest, changed since or not."""
+    try:
+        entries = json.loads((folder / MANIFEST).read_bytes())["files"]
+        return {MANIFEST, *(os.path.normpath(entry["file"]) for entry in entries)}
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
+        return set()
+
+
+def _guard(out: Path, target: Path, staging: Path) -> None:
+    """Refuse to replace a file that no earlier run wrote: it may be the field book itself."""
+    if not (staging / MANIFEST).is_file() or not target.is_dir():
+        return
+    known = _listed(target)
+    if not known and (target / MANIFEST).is_file():
+        return  # an unreadable manifest of an earlier run
+    written = (Path(folder, name) for folder, _, names in os.walk(staging) for name in names)
+    names = sorted(os.path.relpath(path, staging) for path in written)
+    strange = [n for n in names if n not in known and os.path.lexists(target / n) and n != MANIFEST]
+    if strange:
+        raise _refuse(
+            out,
+            "file-in-the-way",
+            f"it holds {', '.join(strange[:5])}, which geosite did not write and would replace",
+            "a folder of its own for the results",
+            "choose another folder with --out, or move the file away",
+        )
 
 
 def file_digest(path: Path) -> str:

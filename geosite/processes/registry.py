@@ -16,7 +16,7 @@ from importlib.metadata import EntryPoint, entry_points
 from pathlib import Path
 from typing import Any
 
-from geosite.errors import GeositeError, InputError, Problem
+from geosite.errors import GeositeError, InputError, OutputRefused, Problem
 from geosite.fieldbook.collect import nearest
 from geosite.processes.inputs import checked
 from geosite.processes.model import Context, Process
@@ -262,12 +262,31 @@ def execute(
             for made in process.outputs:
                 if made.always and not (folder / made.file_name).is_file():
                     raise RuntimeError(f"{process_id} did not write {made.file_name}")
+            _spare_inputs(process, values, folder, out)
         names = {made.id: made for made in process.outputs if (folder / made.file_name).is_file()}
     outputs = {
         name: {"href": str(out.absolute() / made.file_name), "type": made.media_type}
         for name, made in names.items()
     }
     return Result(outputs, summary)
+
+
+def _spare_inputs(process: Process, values: Mapping[str, Any], folder: Path, out: Path) -> None:
+    """Refuse to put an output in the place of a file that was read."""
+    for given in process.inputs:
+        source = Path(values[given.id]) if given.is_path and given.id in values else None
+        if source is None or not (folder / source.name).exists():
+            continue
+        if (out / source.name).exists() and source.exists() and source.samefile(out / source.name):
+            raise OutputRefused(
+                Problem(
+                    "input-in-the-way",
+                    f"the output {source.name} would replace the input {given.id}",
+                    "a folder of its own for the results",
+                    "choose another folder with --out",
+                    str(out),
+                )
+            )
 
 
 @contextlib.contextmanager

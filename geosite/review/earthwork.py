@@ -14,6 +14,7 @@ from geosite.fieldbook.model import Floats
 from geosite.linework.model import Feature
 from geosite.network.covariance import sigma
 from geosite.network.model import Network
+from geosite.review.grades import refuse_dense
 from geosite.review.ground import Ground
 
 if TYPE_CHECKING:
@@ -148,6 +149,7 @@ def earthwork(
     shape = shapely.force_2d(feature.geometry)
     origin, along, length, half_width = _axis(shape)
     across = np.array([-along[1], along[0]])
+    refuse_dense(f"earthwork {name}", "interval", max(length, 2 * half_width) / factor, interval)
 
     def difference(places: Floats) -> Floats:
         return ground.elevations(places) - design(places)

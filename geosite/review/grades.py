@@ -26,6 +26,7 @@ __all__ = [
     "grade_lines",
     "place_on",
     "polyline",
+    "refuse_dense",
 ]
 
 Check = Literal["running", "cross", "rise per run", "landing slope", "landing length"]
@@ -184,6 +185,29 @@ def _along_arcs(
     return longer
 
 
+MOST_STATIONS = 20_000
+
+
+def refuse_dense(name: str, key: str, length: float, interval: float) -> None:
+    """Refuse an interval that would make more stations than anybody reads.
+
+    Raises
+    ------
+    InputError
+        With the number it would make and the interval that would do.
+    """
+    if length / interval > MOST_STATIONS:
+        raise InputError(
+            Problem(
+                "interval-too-small",
+                f"{name}: {key} = {interval:g} m makes {length / interval:.0f} stations "
+                f"on {length:.1f} m",
+                f"at most {MOST_STATIONS}",
+                f"use {length / MOST_STATIONS * 1.01:.2g} m or more",
+            )
+        )
+
+
 def place_on(line: Polyline, network: Network, at: float) -> tuple[Floats, LinearForm]:
     """Return easting, northing, elevation at a chainage, and the form of the elevation."""
     k = int(np.clip(np.searchsorted(line.chainage, at, side="right") - 1, 0, len(line.rows) - 2))
@@ -264,6 +288,7 @@ def check_grades(
     """
     stations = line.chainage
     if station is not None:
+        refuse_dense(line.name, "station", line.chainage[-1], station)
         steps = np.arange(0.0, line.chainage[-1], station)
         stations = np.append(steps[line.chainage[-1] - steps > station * 1e-6], line.chainage[-1])
     running = [_running(line, network, limits, limits_name, a, b) for a, b in pairwise(stations)]

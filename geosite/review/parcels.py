@@ -7,7 +7,7 @@ given with both combined, and a line is called clear or crossed only when the 95
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -82,6 +82,8 @@ class Share:
     area_sigma_m2: float
     share_of_feature: float
     share_of_parcel: float
+    nested: bool = False
+    """The feature lies inside another one, whose area counts this ground already."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -242,11 +244,13 @@ def lay_on(
     map_sigma = float(np.hypot(parcel_map.sigma_m, parcel_map.transformation_sigma_m))
     shares: list[Share] = []
     clearances: list[Clearance] = []
+    nested = {name for outer in drawing.features for name in outer.inside}
     for feature in drawing.features:
         shape = shapely.force_2d(feature.geometry)
         near: Ints = np.sort(tree.query(shape, predicate="intersects"))
         if feature.kind == "area" and feature.area is not None:
-            shares += _shares(feature, shape, [parcels[i] for i in near], factor, map_sigma)
+            found = _shares(feature, shape, [parcels[i] for i in near], factor, map_sigma)
+            shares += [replace(share, nested=feature.name in nested) for share in found]
         if len(near):
             clearances.append(
                 _clearance(feature, shape, [parcels[i] for i in near], network, map_sigma)

@@ -10,7 +10,7 @@ from geosite.fieldbook import sitefile
 from geosite.fieldbook.model import Floats
 from geosite.network.covariance import sigma
 from geosite.network.model import LinearForm, Network
-from geosite.review.grades import Polyline, place_on
+from geosite.review.grades import Polyline, place_on, refuse_dense
 from geosite.review.ground import Ground
 
 __all__ = ["Profile", "profile"]
@@ -76,9 +76,14 @@ def profile(
     """
     total = float(line.chainage[-1])
     interval = wanted.interval or max(total / _STATIONS, 0.05)
+    refuse_dense(f"section {line.name}", "interval", total, interval)
     steps = np.arange(0.0, total, interval)
     # a station within a hand's breadth of a mark would say the same twice
-    apart = np.abs(steps[:, None] - line.chainage[None, :]).min(axis=1) > interval * 0.05
+    after = np.clip(np.searchsorted(line.chainage, steps), 1, len(line.chainage) - 1)
+    nearest = np.minimum(
+        np.abs(steps - line.chainage[after - 1]), np.abs(line.chainage[after] - steps)
+    )
+    apart = nearest > interval * 0.05
     stations = np.sort(np.concatenate([line.chainage, steps[apart]]))
     on_mark = np.isin(stations, line.chainage)
     places, forms, heights, kept = [], [], [], []
