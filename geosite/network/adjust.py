@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -44,6 +45,8 @@ from geosite.network.walk import Complexes, Walk, loops, make_chains, scaled_pat
 
 __all__ = ["adjust"]
 
+TOGETHER = 1e-3
+"""Metres; baseline marks nearer than this give no direction."""
 VARYING = 1e-3
 """Metres; the combined factor is taken leg by leg when its change over the survey costs more."""
 
@@ -88,8 +91,12 @@ def adjust(notes: Notes) -> Network:
     def fit(trial: FieldBook) -> tuple[Tied, float, int]:
         tied = tie(trial, noise, baseline, always, anchored.frame.combined_factor)
         fits = _misfits(tied, anchored.controls)
-        squares = tied.squares + sum(f.squares for f in fits)
-        return tied, squares, tied.redundancy + sum(f.freedom for f in fits)
+        freedom = tied.redundancy + sum(f.freedom for f in fits)
+        # names exchanged by mistake can lay the two ends of the baseline on one place
+        ends = tied.plan.position[[tied.knot[name] for name in baseline]]
+        if math.dist(*ends) < TOGETHER:
+            return tied, math.inf, freedom
+        return tied, tied.squares + sum(f.squares for f in fits), freedom
 
     search = find_mistakes(fit, book, baseline)
     refused, more = told.told_mistakes(notes, search)

@@ -20,6 +20,7 @@ import numpy.typing as npt
 
 from geosite.fieldbook.model import FieldBook, Floats, Ints
 from geosite.network.chance import beyond
+from geosite.network.model import turn_with_knots
 from geosite.network.tie import Tied, first_visits
 from geosite.network.walk import make_chains, sum_at
 
@@ -112,7 +113,7 @@ class _Residuals:
     def __init__(self, tied: Tied) -> None:
         self.legs, self.plan, self.levels = tied.legs, tied.plan, tied.levels
         plan = self.plan
-        self.with_knots = plan.turn_gain @ plan.covariance
+        self.with_knots = turn_with_knots(plan.turn_gain, plan.covariance)
         self.turn_variance = (self.with_knots * plan.turn_gain).sum(axis=1) + plan.turn_variance
         vector = plan.position[self.legs.end] - plan.position[self.legs.start]
         self.across = np.column_stack([vector[:, 1], -vector[:, 0]])
@@ -240,7 +241,8 @@ def _suspects(tied: Tied) -> tuple[list[_Suspect], int]:
     joined = np.flatnonzero(walk.leg_end[:-1] == walk.leg_start[1:])
     scale = 1 / legs.variance[joined] + 1 / legs.variance[joined + 1]
     count += collect(True, joined, _test(scale, *residuals.double(joined, joined + 1)))
-    found.sort(key=lambda suspect: -suspect.test)
+    # what is equal but for rounding comes in walking order
+    found.sort(key=lambda suspect: (-round(suspect.test, 6), suspect.leg))
     return found, count
 
 

@@ -29,13 +29,6 @@ __all__ = [
 ]
 
 
-def _turns(network: Network) -> tuple[Floats, Floats]:
-    """Covariance of orientations with knots, shape (R, 2 K), and their variance, shape (R,)."""
-    with_knots = network.turn_gain @ network.horizontal
-    variance = (with_knots * network.turn_gain).sum(axis=1) + network.turn_variance
-    return with_knots, variance
-
-
 def _planar(
     network: Network,
     ends: tuple[Ints, Ints],
@@ -45,7 +38,7 @@ def _planar(
 ) -> tuple[Floats, Floats, Floats]:
     """Variance of easting, of northing and their covariance of ``a X[s] + b X[e] + turn t``."""
     q, count = network.horizontal, len(network.chains.knots)
-    with_knots, variance = _turns(network)
+    with_knots, variance = network.turn_with_knots, network.turn_total
     (s, e), (a, b) = ends, shares
 
     def pair(i: int, j: int) -> Floats:
@@ -259,9 +252,11 @@ def sight_covariance(
         here = np.full(len(seen), axis)
         np.add.at(turns, (seen, here, chains.run[base[seen]]), across[:, axis])
     plan += turns @ network.turn_gain
-    spread, turned = plan @ network.horizontal, turns * network.turn_variance
+    spread = (plan.reshape(2 * count, -1) @ network.horizontal).reshape(plan.shape)
+    turned = turns * network.turn_variance
     others = spread @ plan.transpose(0, 2, 1) + turned @ turns.transpose(0, 2, 1)
-    cross = np.einsum("ak,mbk->mab", spread[0], plan) + np.einsum("ar,mbr->mab", turned[0], turns)
+    both = plan.reshape(2 * count, -1) @ spread[0].T + turns.reshape(2 * count, -1) @ turned[0].T
+    cross = both.reshape(count, 2, 2).transpose(0, 2, 1)
     inside = np.zeros(count)
     inside += _inside_both(network, every, every)
     inside[seen] += _inside_both(network, base[seen], base[seen])

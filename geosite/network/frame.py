@@ -216,8 +216,12 @@ def read_vertical_crs(text: str, file: str | None = None, line: int | None = Non
 
 def short_name(crs: CRS) -> str:
     """Return authority and code, or the name where a CRS has none."""
-    authority = crs.to_authority(min_confidence=100)
-    return f"{authority[0]}:{authority[1]}" if authority else crs.name
+    own = crs.to_json_dict().get("id")
+    if own:
+        return f"{own['authority']}:{own['code']}"
+    # searching the register takes longer than the rest of a small survey: not for nameless ones
+    authority = None if crs.name == "unknown" else crs.to_authority(min_confidence=100)
+    return f"{authority[0]}:{authority[1]}" if authority else str(crs.name)
 
 
 def length_unit(crs: CRS) -> tuple[float, str]:

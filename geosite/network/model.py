@@ -8,6 +8,7 @@ unit of the CRS) relative to ``Frame.origin``; ground lengths are grid lengths d
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -15,7 +16,7 @@ import numpy.typing as npt
 from geosite.errors import Finding
 from geosite.fieldbook.model import Floats, Ints
 
-__all__ = ["Chains", "Closure", "Frame", "LinearForm", "Network"]
+__all__ = ["Chains", "Closure", "Frame", "LinearForm", "Network", "turn_with_knots"]
 
 
 @dataclass(frozen=True)
@@ -229,3 +230,23 @@ class Network:
     closures: tuple[Closure, ...]
     findings: tuple[Finding, ...] = ()
     report: dict[str, object] = field(default_factory=dict)
+
+    @cached_property
+    def turn_with_knots(self) -> Floats:
+        """Covariance of the orientations with the knots, shape (R, 2 K), radian metres."""
+        return turn_with_knots(self.turn_gain, self.horizontal)
+
+    @cached_property
+    def turn_total(self) -> Floats:
+        """Variance of the orientations, shape (R,), square radians."""
+        total: Floats = (self.turn_with_knots * self.turn_gain).sum(axis=1) + self.turn_variance
+        return total
+
+
+def turn_with_knots(turn_gain: Floats, horizontal: Floats) -> Floats:
+    """Return ``turn_gain @ horizontal``; a run sees few of many knots, so sparse when large."""
+    if turn_gain.size < 100_000:
+        return np.asarray(turn_gain @ horizontal)
+    from scipy.sparse import csr_array
+
+    return np.asarray(csr_array(turn_gain) @ horizontal)

@@ -17,9 +17,12 @@ from geosite.network.tie import Misfit
 from geosite.network.trust import (
     Advice,
     CheckPoints,
+    DirectionCheck,
     LeverArm,
     NeighbourPrecision,
     Noise,
+    angular_limit,
+    direction_check,
     levelling_mm_per_sqrt_km,
     nssda_horizontal,
     nssda_vertical,
@@ -57,11 +60,10 @@ def report(
 ) -> dict[str, object]:
     """Return everything about the network that has no column of its own."""
     book, frame = notes.book, network.frame
+    baseline = notes.site.baseline
+    ends = walk.knots.index(baseline.from_), walk.knots.index(baseline.to)
     counts = np.bincount(book.run, minlength=len(book.runs))
-    turn = np.sqrt(
-        ((network.turn_gain @ network.horizontal) * network.turn_gain).sum(axis=1)
-        + network.turn_variance
-    )
+    turn = np.sqrt(network.turn_total)
     return {
         "frame": {
             "crs": frame.crs_name,
@@ -93,6 +95,7 @@ def report(
                 "orientation_deg": math.degrees(float(network.orientation[i])),
                 "orientation_sigma_deg": math.degrees(float(turn[i])),
                 "observations": int(counts[i]),
+                "direction": _direction(direction_check(book, walk, i, ends)),
             }
             for i, name in enumerate(book.runs)
         ],
@@ -138,6 +141,20 @@ def _closure(closure: Closure) -> dict[str, object]:
         "sigma_m": closure.sigma_m,
         "levelling_mm_per_sqrt_km": levelling_mm_per_sqrt_km(closure),
         "would_meet": reached,
+    }
+
+
+def _direction(check: DirectionCheck | None) -> dict[str, object] | None:
+    if check is None:
+        return None
+    limits = {k: math.degrees(angular_limit(k, check.angles)) for k in (10.0, 30.0)}
+    return {
+        "misclosure_deg": math.degrees(check.misclosure),
+        "sigma_deg": math.degrees(check.sigma),
+        "angles": check.angles,
+        "information_only": "WAC 332-130-090(2): 10 and 30 seconds times the root of the angles",
+        "limit_10_deg": limits[10.0],
+        "limit_30_deg": limits[30.0],
     }
 
 

@@ -13,6 +13,8 @@ each, and what is dense is the knots alone.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -20,8 +22,10 @@ import numpy.typing as npt
 from geosite.fieldbook.model import Floats, Ints
 from geosite.network.walk import sum_at
 
-__all__ = ["Legs", "Levels", "Placement", "Prior", "level", "place"]
+__all__ = ["Legs", "Levels", "Placement", "Prior", "System", "level", "place"]
 
+DENSE = 600
+"""Rows up to which a dense solution is faster than importing a sparse one."""
 EXACT = 1e-4
 """Standard deviations up to this, metres, are taken as exact: smaller ones mean nothing here."""
 
@@ -84,8 +88,8 @@ class Placement:
     ----------
     position : array, shape (K, 2), grid metres
     orientation : array, shape (R,), radians
-    covariance : array, shape (2 K, 2 K), square metres
-        Easting of all knots, then northing of all knots; zero where held.
+    system
+        Normal equations at the end.
     turn_gain : array, shape (R, 2 K), radians per metre
         How a run's orientation follows the knots.
     turn_variance : array, shape (R,), square radians
@@ -102,13 +106,22 @@ class Placement:
 
     position: Floats
     orientation: Floats
-    covariance: Floats
+    system: System
     turn_gain: Floats
     turn_variance: Floats
     residual: Floats
     weighted_squares: float
     redundancy: int
     converged: bool
+
+    @cached_property
+    def covariance(self) -> Floats:
+        """Covariance of the knots, shape (2 K, 2 K), square metres; zero where held.
+
+        Easting of all knots, then northing of all knots.
+        """
+        size = 2 * len(self.position)
+        return self.system.inverse()[:size, :size]
 
 
 @dataclass(frozen=True, eq=False)
@@ -118,42 +131,83 @@ class Levels:
     Parameters
     ----------
     elevation : array, shape (K,), metres
-    covariance : array, shape (K, K), square metres
+    system
+        Normal equations.
     residual : array, shape (s,), metres
     weighted_squares, redundancy
         As in `Placement`.
     """
 
     elevation: Floats
-    covariance: Floats
+    system: System
     residual: Floats
     weighted_squares: float
     redundancy: int
 
+    @cached_property
+    def covariance(self) -> Floats:
+        """Covariance of the knots' elevations, shape (K, K), square metres; zero where held."""
+        return self.system.inverse()
 
-def _graph(legs: Legs, variance: Floats, prior: Prior) -> tuple[Floats, Ints, Floats]:
+
+class System:
+    """Symmetric equations with some unknowns held: dense when small, sparse when large.
+
+    Long legs tie each knot to a few others only, so that elimination in a good order leaves a large
+    network sparse. Its inverse, which the covariances need, is dense all the same.
+    """
+
+    def __init__(self, matrix: Any, free: Ints) -> None:
+        self.size, self.free = matrix.shape[0], free
+        self.matrix = matrix[np.ix_(free, free)] if isinstance(matrix, np.ndarray) else None
+        if self.matrix is None:
+            from scipy.sparse.linalg import splu
+
+            self.sparse = matrix[free][:, free].tocsc()
+            # symmetric: ten times faster; an exact azimuth's row has no pivot of its own
+            self.factor = splu(
+                self.sparse,
+                permc_spec="MMD_AT_PLUS_A",
+                diag_pivot_thresh=1e-3,
+                options={"SymmetricMode": True},
+            )
+
+    def solve(self, right: Floats) -> Floats:
+        """Solve for one or several right sides, shape (size,) or (size, m); zero where held."""
+        out = np.zeros_like(right)
+        if self.matrix is None:
+            out[self.free] = self.factor.solve(right[self.free])
+        elif len(self.free):
+            out[self.free] = np.linalg.solve(self.matrix, right[self.free])
+        return out
+
+    def inverse(self) -> Floats:
+        """Return the inverse, zero where held."""
+        out = np.zeros((self.size, self.size))
+        if len(self.free):
+            inner = np.linalg.inv(self.sparse.toarray() if self.matrix is None else self.matrix)
+            out[np.ix_(self.free, self.free)] = (inner + inner.T) / 2
+        return out
+
+
+def _graph(legs: Legs, variance: Floats, prior: Prior) -> tuple[Any, Ints, Floats]:
     """Return the weighted graph of the knots, the free knots, the priors' weights (0 for exact)."""
     weight = 1.0 / variance
-    at = np.arange(legs.knots)
-    matrix = np.zeros((legs.knots, legs.knots))
-    np.add.at(matrix, (legs.start, legs.end), -weight)
-    matrix += matrix.T
-    matrix[at, at] += sum_at(legs.start, weight, legs.knots)
-    matrix[at, at] += sum_at(legs.end, weight, legs.knots)
     prior_weight = np.where(prior.exact, 0.0, 1.0 / np.where(prior.exact, 1.0, prior.sigma) ** 2)
-    np.add.at(matrix, (prior.knot, prior.knot), prior_weight)
-    held = np.zeros(legs.knots, dtype=bool)
-    held[prior.knot[prior.exact]] = True
-    return matrix, np.flatnonzero(~held), prior_weight
+    at = np.concatenate([legs.start, legs.end, legs.start, legs.end, prior.knot])
+    to = np.concatenate([legs.end, legs.start, legs.start, legs.end, prior.knot])
+    values = np.concatenate([-weight, -weight, weight, weight, prior_weight])
+    free = np.setdiff1d(np.arange(legs.knots), prior.knot[prior.exact])
+    return _table(at, to, values, (legs.knots, legs.knots)), free, prior_weight
 
 
-def _inverse(matrix: Floats, free: Ints) -> Floats:
-    """Invert the rows and columns of the free unknowns, zero elsewhere; symmetric."""
-    out = np.zeros_like(matrix)
-    if len(free):
-        inner = np.linalg.inv(matrix[np.ix_(free, free)])
-        out[np.ix_(free, free)] = (inner + inner.T) / 2
-    return out
+def _table(at: Ints, to: Ints, values: Floats, shape: tuple[int, int]) -> Any:
+    """Add values up in a table: a dense array when small, a sparse one when large."""
+    if shape[0] <= DENSE:
+        return sum_at(at * shape[1] + to, values, shape[0] * shape[1]).reshape(shape)
+    from scipy.sparse import coo_array
+
+    return coo_array((values, (at, to)), shape=shape).tocsr()
 
 
 def _gather(legs: Legs, per_leg: Floats) -> Floats:
@@ -167,8 +221,9 @@ class _Reduced:
     def __init__(self, legs: Legs, prior: Prior) -> None:
         self.legs, self.prior = legs, prior
         self.graph, self.free, self.prior_weight = _graph(legs, legs.variance, prior)
-        self.inverse = _inverse(self.graph, self.free)
-        self.held_knots = np.unique(prior.knot[prior.exact])
+        self.system = System(self.graph, self.free)
+        self.moving = np.zeros(legs.knots)
+        self.moving[self.free] = 1.0
         self.held = np.zeros((legs.knots, 2))
         self.held[prior.knot[prior.exact]] = prior.value[prior.exact]
         self.weight = 1.0 / legs.variance
@@ -183,50 +238,57 @@ class _Reduced:
         right = np.column_stack([_gather(legs, left[:, 0]), _gather(legs, left[:, 1])])
         pull = self.prior_weight[:, None] * (prior.value - self.held[prior.knot])
         np.add.at(right, prior.knot, pull)
-        position = self.held + self.inverse @ right
+        position = self.held + self.system.solve(right)
         residual = observed - position[legs.end] + position[legs.start]
         off = prior.value - position[prior.knot]
         squares = float((self.weight[:, None] * residual**2).sum())
         squares += float((self.prior_weight[:, None] * off**2).sum())
         return position, residual, squares
 
-    def coupling(self, position: Floats) -> tuple[Floats, Floats, Floats]:
+    def coupling(self, position: Floats) -> tuple[Any, Floats, Floats]:
         """Coupling of knots and orientations, shape (2 K, R); weight of each orientation, (R,).
 
         The third is the derivative of each leg with respect to its run's orientation, (s, 2).
         """
-        legs = self.legs
+        legs, count = self.legs, self.legs.knots
         vector = position[legs.end] - position[legs.start]
         across = np.column_stack([vector[:, 1], -vector[:, 0]])
-        table = np.zeros((2 * legs.knots, legs.runs))
-        for axis in (0, 1):
-            shift, value = axis * legs.knots, self.weight * across[:, axis]
-            np.add.at(table, (shift + legs.end, legs.run), value)
-            np.subtract.at(table, (shift + legs.start, legs.run), value)
-        table[self.held_knots] = table[legs.knots + self.held_knots] = 0.0
+        east, north = (self.weight[:, None] * across).T
+        at = np.concatenate([legs.end, legs.start, count + legs.end, count + legs.start])
+        moving = self.moving[np.concatenate([legs.end, legs.start] * 2)]
+        values = np.concatenate([east, -east, north, -north]) * moving
+        table = _table(at, np.tile(legs.run, 4), values, (2 * count, legs.runs))
         square = sum_at(legs.run, self.weight * (vector**2).sum(axis=1), legs.runs)
         # a mistake in the names can leave a run without a direction: any will do then
         return table, np.maximum(square, 1e-9), across
 
-    def normal(
-        self, table: Floats, square: Floats, row: Floats | None, row_variance: float
-    ) -> tuple[Floats, Ints]:
-        """Return the normal equations of the knots, orientations eliminated, and the free rows.
+    def normal(self, table: Any, square: Floats, row: Floats | None, variance: float) -> System:
+        """Return the normal equations of the knots, the orientations eliminated.
 
         An azimuth is one more row with its multiplier as one more unknown, so that an exact one
         (variance 0) needs no huge weight.
         """
-        count = self.legs.knots
-        size = 2 * count + (row is not None)
-        matrix = np.zeros((size, size))
-        matrix[:count, :count] = matrix[count : 2 * count, count : 2 * count] = self.graph
-        matrix[: 2 * count, : 2 * count] -= (table / square) @ table.T
-        free = np.concatenate([self.free, count + self.free])
-        if row is not None:
-            matrix[-1, :-1] = matrix[:-1, -1] = row
-            matrix[-1, -1] = -row_variance
-            free = np.append(free, size - 1)
-        return matrix, free
+        free = np.concatenate([self.free, self.legs.knots + self.free])
+        size = table.shape[0]
+        if isinstance(table, np.ndarray):
+            matrix = -(table / square) @ table.T
+            half = size // 2
+            graph = self.graph if isinstance(self.graph, np.ndarray) else self.graph.toarray()
+            matrix[:half, :half] += graph
+            matrix[half:, half:] += graph
+            if row is not None:
+                matrix = np.block([[matrix, row[:, None]], [row, np.array([-variance])]])
+        else:
+            from scipy import sparse
+
+            blocks: Any = sparse
+            matrix = blocks.block_diag([self.graph, self.graph], format="csr")
+            matrix = matrix - table.multiply(1 / square) @ table.T
+            if row is not None:
+                edge = blocks.csr_array(row[:, None])
+                corner = blocks.csr_array(np.array([[-variance]]))
+                matrix = blocks.block_array([[matrix, edge], [edge.T, corner]], format="csr")
+        return System(matrix, free if row is None else np.append(free, size))
 
 
 def _azimuth_row(legs: Legs, free: Ints, vector: Floats, start: int, end: int) -> Floats:
@@ -247,7 +309,7 @@ def place(
     orientation: Floats,
     *,
     azimuth: tuple[int, int, float, float] | None = None,
-    settled: float = 1e-11,
+    settled: float = 1e-10,
     steps: int = 60,
 ) -> Placement:
     """Adjust the knots' positions and the runs' orientations.
@@ -285,12 +347,9 @@ def place(
             row = _azimuth_row(legs, reduced.free, position[end] - position[start], start, end)
         table, square, across = reduced.coupling(position)
         slope = sum_at(legs.run, reduced.weight * (across * residual).sum(axis=1), legs.runs)
-        matrix, free = reduced.normal(table, square, row, 0.0)
-        right = np.append(-table @ (slope / square), [] if row is None else [0.0])
-        moved = np.zeros(len(matrix))
-        if len(free):
-            moved[free] = np.linalg.solve(matrix[np.ix_(free, free)], right[free])
-        step = (slope - table.T @ moved[: len(table)]) / square
+        right = np.append(-(table @ (slope / square)), [] if row is None else [0.0])
+        moved = reduced.normal(table, square, row, 0.0).solve(right)[: table.shape[0]]
+        step = (slope - table.T @ moved) / square
         share = 1.0
         while True:
             trial = reduced.solve(theta + share * step)
@@ -322,14 +381,14 @@ def _placed(
         vector = position[end] - position[start]
         row = _azimuth_row(legs, reduced.free, vector, start, end)
         row_variance = float(sigma**2 * (vector**2).sum())
-    size = 2 * legs.knots
     known = int((~reduced.prior.exact).sum())
     observations = 2 * (len(legs.run) + known) + (azimuth is not None)
     return Placement(
         position=position,
         orientation=(theta + np.pi) % (2 * np.pi) - np.pi,
-        covariance=_inverse(*reduced.normal(table, square, row, row_variance))[:size, :size],
-        turn_gain=-(table / square).T,
+        system=reduced.normal(table, square, row, row_variance),
+        turn_gain=-(table if isinstance(table, np.ndarray) else table.toarray()).T
+        / square[:, None],
         turn_variance=1.0 / square,
         residual=residual,
         weighted_squares=squares,
@@ -352,15 +411,15 @@ def level(legs: Legs, prior: Prior) -> Levels:
     Levels
     """
     graph, free, prior_weight = _graph(legs, legs.variance_up, prior)
-    inverse = _inverse(graph, free)
+    system = System(graph, free)
     held = np.zeros(legs.knots)
     held[prior.knot[prior.exact]] = prior.value[prior.exact]
     weight = 1.0 / legs.variance_up
     right = _gather(legs, weight * (legs.rise - held[legs.end] + held[legs.start]))
     np.add.at(right, prior.knot, prior_weight * (prior.value - held[prior.knot]))
-    elevation = held + inverse @ right
+    elevation = held + system.solve(right)
     residual = legs.rise - elevation[legs.end] + elevation[legs.start]
     off = prior.value - elevation[prior.knot]
     squares = float((weight * residual**2).sum() + (prior_weight * off**2).sum())
     redundancy = len(legs.run) + int((~prior.exact).sum()) - len(free)
-    return Levels(elevation, inverse, residual, squares, redundancy)
+    return Levels(elevation, system, residual, squares, redundancy)

@@ -82,7 +82,9 @@ def _off(book: FieldBook, mistake: Mistake) -> tuple[str, str]:
         remedy = "look for a jump there, and walk that stretch again"
     if mistake.others:
         listed = "; ".join(
-            f"line {int(book.line[b])}" if mistake.kind == "visit" else _stretch(book, a, b)
+            f"line {int(book.line[b])} of run {book.runs[book.run[b]]}"
+            if mistake.kind == "visit"
+            else _stretch(book, a, b)
             for a, b in mistake.others[:3]
         )
         remedy += f" (the misclosures cannot tell it from {listed})"

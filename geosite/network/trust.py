@@ -20,16 +20,20 @@ from geosite.network.covariance import (
     sigma_vertical,
 )
 from geosite.network.model import Closure, Network
+from geosite.network.walk import Walk
 
 __all__ = [
     "Advice",
     "CheckPoints",
+    "DirectionCheck",
     "LeverArm",
     "NeighbourPrecision",
     "Noise",
     "advise",
     "allowed_relative_precision",
+    "angular_limit",
     "check_points",
+    "direction_check",
     "judge_noise",
     "levelling_mm_per_sqrt_km",
     "lever_arm",
@@ -216,8 +220,7 @@ def lever_arm(
     arm = np.hypot(*(network.en - ends.mean(axis=0)).T)
     row = int(np.argmax(arm))
     run = network.chains.run[row]
-    gain = network.turn_gain[run]
-    turn = float(gain @ network.horizontal @ gain) + float(network.turn_variance[run])
+    turn = float(network.turn_total[run])
     factor = network.frame.combined_factor
     return LeverArm(
         row=row,
@@ -332,7 +335,7 @@ def advise(
     return tuple(best)
 
 
-def allowed_relative_precision(distance_m: float) -> float:
+def allowed_relative_precision(distance_m: Floats) -> Floats:
     """Return 2 cm plus 50 ppm of a distance, metres.
 
     2021 ALTA/NSPS Minimum Standard Detail Requirements, section 3.E.v: 95 % between neighbouring
@@ -374,7 +377,7 @@ def neighbour_precision(network: Network, book: FieldBook) -> NeighbourPrecision
         return None
     distance = np.hypot(*(network.en[after] - network.en[before]).T)
     error = ELLIPSE_95 * relative_ellipses(network, before, after)[0]
-    allowed = 0.02 + 50e-6 * distance / network.frame.combined_factor
+    allowed = allowed_relative_precision(distance / network.frame.combined_factor)
     worst = int(np.argmax(error - allowed))
     return NeighbourPrecision(
         pairs=len(before),
@@ -383,6 +386,62 @@ def neighbour_precision(network: Network, book: FieldBook) -> NeighbourPrecision
         worst_95_m=float(error[worst]),
         allowed_m=float(allowed[worst]),
     )
+
+
+@dataclass(frozen=True, slots=True)
+class DirectionCheck:
+    """Turn of a run's frame between its first and its last look along the baseline.
+
+    Parameters
+    ----------
+    misclosure
+        Radians, counter-clockwise.
+    sigma
+        What the leg noise makes of it, radians.
+    angles
+        Marks at which the walk turned in between.
+    """
+
+    misclosure: float
+    sigma: float
+    angles: int
+
+
+def direction_check(
+    book: FieldBook, walk: Walk, run: int, ends: tuple[int, int]
+) -> DirectionCheck | None:
+    """Compare the first and the last pass of a run along the baseline; ``None`` for one pass.
+
+    Parameters
+    ----------
+    book, walk
+    run
+        Number of the run.
+    ends
+        Knots of the two baseline marks.
+    """
+    here = np.arange(*np.searchsorted(walk.run, [run, run + 1]))
+    visits = [here[walk.knot[here] == knot] for knot in ends]
+    if min(len(v) for v in visits) < 2:
+        return None
+    first, last = (np.array([v[i] for v in visits]) for i in (0, -1))
+    passes = [book.local[walk.row[at[1]]] - book.local[walk.row[at[0]]] for at in (first, last)]
+    lengths = [float(np.hypot(p[0], p[1])) for p in passes]
+    turn = complex(*passes[1][:2]) / complex(*passes[0][:2])
+    spread = [abs(float(walk.variance[at[1]] - walk.variance[at[0]])) for at in (first, last)]
+    return DirectionCheck(
+        misclosure=math.atan2(turn.imag, turn.real),
+        sigma=math.sqrt(sum(v / n**2 for v, n in zip(spread, lengths, strict=True))),
+        angles=int(last.min() - first.max()),
+    )
+
+
+def angular_limit(seconds: float, angles: int) -> float:
+    """Return the angular misclosure a rule of K seconds times the root of n allows, radians.
+
+    K is 10 for the 1:10,000 classes and 30 for the 1:5,000 classes of WAC 332-130-090(2).
+    """
+    return math.radians(seconds / 3600) * math.sqrt(angles)
 
 
 def levelling_mm_per_sqrt_km(closure: Closure) -> float:
