@@ -22,9 +22,8 @@ def main(surveys: int) -> None:
         start = time.perf_counter()
         alarms = sum(bool(said(clean(seed, walks=walks))) for seed in range(1000, 1000 + surveys))
         took = (time.perf_counter() - start) / surveys
-        print(
-            f"{'no mistake, ' + name:36} {alarms:4} of {surveys} alarms   {took * 1000:5.0f} ms each"
-        )
+        label = f"no mistake, {name}"
+        print(f"{label:36} {alarms:4} of {surveys} alarms   {took * 1000:5.0f} ms each")
     for kind in KINDS:
         start = time.perf_counter()
         named = 0
