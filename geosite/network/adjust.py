@@ -131,6 +131,7 @@ def adjust(notes: Notes) -> Network:
     common = any(name not in always for name in walk.knots)
     alone = survey.baseline_only(network, walk) if common else None
     ends = tuple(int(walk.row[np.argmax(walk.knot == walk.knots.index(n))]) for n in baseline)
+    findings += told.told_azimuth(notes, anchored, network, (ends[0], ends[1]))
     arm = lever_arm(network, (ends[0], ends[1]), alone)
     findings += told.told_lever_arm(notes, arm)
     known = known_places(anchored.controls, {n: i for i, n in enumerate(walk.knots)})

@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from geosite.errors import Finding, Problem
 from geosite.fieldbook.model import FieldBook, Notes
+from geosite.network.anchor import Anchored
 from geosite.network.blunders import Mistake, Search
+from geosite.network.chance import beyond
 from geosite.network.checks import SHORT_LOOP
+from geosite.network.covariance import sigma
+from geosite.network.model import LinearForm, Network
 from geosite.network.tie import Misfit
 from geosite.network.trust import (
     ENOUGH_CHECK_POINTS,
@@ -19,6 +25,7 @@ from geosite.network.trust import (
 
 __all__ = [
     "told_advice",
+    "told_azimuth",
     "told_check_points",
     "told_control",
     "told_lever_arm",
@@ -223,8 +230,6 @@ def told_control(
     notes: Notes, misfits: tuple[Misfit, Misfit], names: tuple[str, ...]
 ) -> list[Finding]:
     """Say when known marks do not fit the survey, and which is most likely wrong."""
-    from geosite.network.chance import beyond
-
     findings = []
     for fit, what in zip(misfits, ("position", "elevation"), strict=True):
         if fit.freedom == 0 or beyond(fit.squares, fit.freedom) > 0.001:
@@ -283,6 +288,26 @@ def told_lever_arm(notes: Notes, arm: LeverArm) -> list[Finding]:
             int(book.line[arm.row]),
         )
     ]
+
+
+def told_azimuth(
+    notes: Notes, anchored: Anchored, network: Network, baseline: tuple[int, int]
+) -> list[Finding]:
+    """Compare a given azimuth with the baseline where two or more known marks hold the survey."""
+    known = sum(c.position is not None and not c.check for c in anchored.controls)
+    if anchored.azimuth is None or known < 2:
+        return []
+    given, sigma_given = anchored.azimuth
+    east, north = network.en[baseline[1]] - network.en[baseline[0]]
+    off = math.remainder(given - math.atan2(east, north), 2 * math.pi)
+    sign = np.array([-1.0, 1.0]) / (east**2 + north**2)
+    turn = LinearForm(np.array(baseline), sign * north, -sign * east, np.zeros(2))
+    clear = abs(off) > 3 * math.hypot(sigma_given, sigma(network, turn))
+    text = (
+        f"The azimuth given for the baseline differs by {math.degrees(off):+.3f}° from the one the "
+        "known marks give; it is only compared, since they hold the survey."
+    )
+    return [Finding("look" if clear else "note", "azimuth-compared", text, notes.site_file)]
 
 
 def told_advice(notes: Notes, arm: LeverArm, advice: tuple[Advice, ...]) -> list[Finding]:

@@ -16,7 +16,7 @@ from geosite.errors import SurveyRefused
 from geosite.network.adjust import adjust
 from geosite.network.blunders import leg_tests
 from geosite.network.chance import beyond, chi_square
-from geosite.network.covariance import error_ellipses, sigma_horizontal
+from geosite.network.covariance import error_ellipses, sigma_horizontal, sigma_vertical
 from geosite.network.tie import tie
 from geosite.network.trust import ELLIPSE_95, judge_noise
 
@@ -300,6 +300,72 @@ def test_the_advised_control_brings_what_it_promises() -> None:
     reached = ELLIPSE_95 * error_ellipses(better)[0][3] / math.sqrt(better.variance_factor)
     promised = advice["error_95_m"] / math.sqrt(network.variance_factor)
     assert reached == pytest.approx(promised, rel=1e-6)
+
+
+# ---- heights and azimuths -----------------------------------------------------------------------
+
+
+def test_a_benchmark_without_a_position_levels_the_survey() -> None:
+    rows = square_rows()
+    known = {n: mark(n) for n in "AB"}
+    for place in known.values():
+        del place["elevation"]
+    known["E"] = {"elevation": 112.5, "sigma": 0.004}
+    network = adjust(notes(rows, known, crs=CRS))
+    assert network.elevation[4] == pytest.approx(112.5, abs=1e-9)
+    assert network.elevation[0] == pytest.approx(112.5 - 0.02 * 15, abs=1e-9)
+    assert sigma_vertical(network)[4] == pytest.approx(0.004, rel=1e-9)
+    assert "elevation-relative" not in codes(network)
+    assert "elevation-relative" in codes(adjust(notes(rows, _flat(known), crs=CRS)))
+
+
+def _flat(known: dict[str, dict[str, Any]]) -> dict[str, dict[str, Any]]:
+    return {n: known[n] for n in "AB"}
+
+
+@pytest.mark.parametrize(("degrees", "level"), [(90.0, "note"), (92.0, "look")])
+def test_an_azimuth_beside_two_known_marks_is_compared(degrees: float, level: str) -> None:
+    known = {n: mark(n) for n in "AB"}
+    with_azimuth = notes(square_rows(), known, crs=CRS, azimuth={"value": degrees})
+    network = adjust(with_azimuth)
+    (told,) = [f for f in network.findings if f.code == "azimuth-compared"]
+    assert told.level == level
+    assert f"differs by {degrees - 90:+.3f}°" in told.text
+    assert network.en == pytest.approx(adjust(notes(square_rows(), known, crs=CRS)).en, abs=1e-12)
+
+
+# ---- large networks, plain report ---------------------------------------------------------------
+
+
+def test_sparse_and_dense_solutions_agree(monkeypatch: pytest.MonkeyPatch) -> None:
+    import geosite.network.solve as solve
+
+    survey = clean(5)
+    dense = adjust(survey)
+    one_mark = {"B1": {"easting": 512310.995, "northing": 5276107.996, "elevation": 402.6}}
+    by_azimuth = notes(
+        survey.book,
+        one_mark,
+        baseline=("B1", "B2"),
+        limit=100.0,
+        crs="EPSG:25832",
+        azimuth={"value": 88.0, "sigma": 0.01},
+    )
+    dense_azimuth = adjust(by_azimuth)
+    monkeypatch.setattr(solve, "DENSE", 0)
+    for expected, found in ((dense, adjust(survey)), (dense_azimuth, adjust(by_azimuth))):
+        assert found.en == pytest.approx(expected.en, abs=1e-9)
+        assert found.elevation == pytest.approx(expected.elevation, abs=1e-10)
+        assert sigma_horizontal(found) == pytest.approx(sigma_horizontal(expected), rel=1e-8)
+        assert sigma_vertical(found) == pytest.approx(sigma_vertical(expected), rel=1e-8)
+
+
+def test_the_report_is_plain_json() -> None:
+    import json
+
+    for survey in (clean(5), notes(square_rows(), {n: mark(n) for n in "ABCD"}, crs=CRS)):
+        report = adjust(survey).report
+        assert json.loads(json.dumps(report, allow_nan=False)) == report
 
 
 # ---- redundancy, unchecked ends, scale ----------------------------------------------------------
