@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import warnings
-from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
@@ -15,7 +13,8 @@ import numpy as np
 from geosite.errors import InputError, Problem
 from geosite.fieldbook import sitefile
 from geosite.fieldbook.collect import Problems
-from geosite.fieldbook.files import check_plain_file, decode, inside, is_view
+from geosite.fieldbook.files import check_plain_file, decode, inside
+from geosite.fieldbook.foreign import damage, is_view, quiet
 from geosite.fieldbook.site import parse_toml
 from geosite.fieldbook.sitefile import SiteFile
 
@@ -197,8 +196,10 @@ def _polygons(table: sitefile.Parcels, path: Path, refuse: Refuse) -> PolygonLay
     # this driver would leave a file of its own beside the map, and fetch schemas
     options = {"WRITE_GFS": "NO"} if path.suffix.lower() == ".gml" else {}
     try:
+        if (fault := damage(path)) is not None:
+            raise ValueError(fault)
         with (
-            _quiet(),
+            quiet(),
             fiona.Env(GML_DOWNLOAD_SCHEMA="NO"),
             fiona.open(
                 path, layer=table.layer, enabled_drivers=POLYGON_DRIVERS, **options
@@ -248,21 +249,15 @@ def _polygons(table: sitefile.Parcels, path: Path, refuse: Refuse) -> PolygonLay
     return PolygonLayer(table.file, tuple(names), tuple(shapes), crs_wkt)
 
 
-@contextmanager
-def _quiet() -> Iterator[None]:
-    """Keep the readers' warnings off the terminal: what matters is checked here."""
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        yield
-
-
 def _raster(file: str, path: Path, refuse: Refuse) -> SecondSurface:
     import rasterio
     from rasterio.errors import RasterioError
 
     driver = RASTER_DRIVERS.get(path.suffix.lower(), "GTiff")
     try:
-        with _quiet(), rasterio.open(path, driver=driver) as source:
+        if (fault := damage(path)) is not None:
+            raise ValueError(fault)
+        with quiet(), rasterio.open(path, driver=driver) as source:
             place = source.transform
             upright = place.b == place.d == 0 and place.a > 0 > place.e
             if not upright or source.crs is None:

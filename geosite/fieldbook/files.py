@@ -15,7 +15,6 @@ __all__ = [
     "clean_name",
     "decode",
     "inside",
-    "is_view",
     "name_fault",
     "read_plain_file",
 ]
@@ -192,23 +191,6 @@ def check_plain_file(
         )
         return False
     return True
-
-
-def is_view(path: Path, layer: str) -> bool:
-    """Report whether a layer of a GeoPackage is a stored query instead of a table."""
-    with path.open("rb") as stream:
-        if not stream.read(16).startswith(b"SQLite format 3"):
-            return False
-    import sqlite3
-
-    connection = sqlite3.connect(f"{path.resolve().as_uri()}?immutable=1", uri=True)
-    try:
-        query = "SELECT count(*) FROM sqlite_master WHERE type = 'view' AND lower(name) = lower(?)"
-        return bool(connection.execute(query, (layer,)).fetchone()[0])
-    except sqlite3.Error as error:
-        raise ValueError(str(error)) from error
-    finally:
-        connection.close()
 
 
 def decode(data: bytes, file: str, what: str, problems: Problems) -> bool:

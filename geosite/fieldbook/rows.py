@@ -6,7 +6,6 @@ import csv
 import glob
 import io
 import re
-import warnings
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import islice
@@ -14,7 +13,8 @@ from pathlib import Path
 from typing import Any
 
 from geosite.fieldbook.collect import Problems, nearest, shown
-from geosite.fieldbook.files import check_plain_file, decode, is_view, read_plain_file
+from geosite.fieldbook.files import check_plain_file, decode, read_plain_file
+from geosite.fieldbook.foreign import damage, is_view, quiet
 from geosite.fieldbook.site import SiteText
 
 __all__ = ["Rows", "is_layer_file", "open_csv", "open_layer"]
@@ -308,10 +308,9 @@ def open_layer(
     lines: list[int] = []
     try:
         with (
-            warnings.catch_warnings(),
+            quiet(),
             fiona.Env(OGR_XLSX_HEADERS="FORCE", OGR_ODS_HEADERS="FORCE"),
         ):
-            warnings.simplefilter("ignore")  # what matters is checked on the cells
             layers = fiona.listlayers(real) if driver in _SEVERAL_LAYERS else []
             if not _layer_chosen(layer, layers, driver, problems, place):
                 return None
@@ -355,8 +354,6 @@ def open_layer(
 
 def _content_fault(path: Path, driver: str, start: bytes) -> str | None:
     """Return why a file is not what its extension says, or ``None``."""
-    import zipfile
-
     try:
         with path.open("rb") as stream:
             head = stream.read(64)
@@ -366,17 +363,14 @@ def _content_fault(path: Path, driver: str, start: bytes) -> str | None:
             .startswith(start)
         ):
             return "its first bytes are another format's"
-        if start.startswith(b"PK"):
-            with zipfile.ZipFile(path) as archive:
-                size = sum(member.file_size for member in archive.infolist())
-            if size > SIZE_LIMIT:
-                return f"it unpacks to {size / 1e6:.0f} MB, more than {SIZE_LIMIT / 1e6:.0f}"
+        if (fault := damage(path)) is not None:
+            return fault
         if driver == "ESRI Shapefile":
             folder = path.resolve().parent
             for part in folder.glob(glob.escape(path.stem) + ".*"):
                 if part.resolve().parent != folder:
                     return f"{part.name} is a link to another folder"
-    except (OSError, RuntimeError, zipfile.BadZipFile) as error:
+    except (OSError, RuntimeError) as error:
         return str(error)
     return None
 

@@ -122,11 +122,9 @@ def _guard(out: Path, target: Path, staging: Path) -> None:
     if not (staging / MANIFEST).is_file() or not target.is_dir():
         return
     known = _listed(target)
-    if not known and (target / MANIFEST).is_file():
-        return  # an unreadable manifest of an earlier run
     written = (Path(folder, name) for folder, _, names in os.walk(staging) for name in names)
     names = sorted(os.path.relpath(path, staging) for path in written)
-    strange = [n for n in names if n not in known and os.path.lexists(target / n) and n != MANIFEST]
+    strange = [n for n in names if n not in known and os.path.lexists(target / n)]
     if strange:
         raise _refuse(
             out,

@@ -286,7 +286,7 @@ def test_something_else_under_the_name(tmp_path: Path, name: str, content: bytes
 
 
 def test_spreadsheet_that_unpacks_to_a_lot(tmp_path: Path, monkeypatch) -> None:
-    monkeypatch.setattr("geosite.fieldbook.rows.SIZE_LIMIT", 4_000_000)
+    monkeypatch.setattr("geosite.fieldbook.foreign.UNPACKED_LIMIT", 4_000_000)
     sheets(tmp_path / "book.xlsx", {"Walk": page()})
     path = write(tmp_path, site=site("book.xlsx"))
     assert faults(path) == (0, [])

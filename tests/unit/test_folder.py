@@ -161,9 +161,13 @@ def test_a_manifest_that_is_not_one_claims_nothing(tmp_path: Path) -> None:
         '{"files": [{"file": "../x"}]}',
         "null",
     ):
+        (out / "a.txt").write_text("of somebody's own")
         (out / "MANIFEST.json").write_text(text)
-        write_listed(out, a="1")
-        assert content(out) == {"a.txt": "1", "precious.txt": "keep"}
+        with pytest.raises(OutputRefused, match=r"a\.txt, which geosite did not write"):
+            write_listed(out, a="1")
+        assert (out / "a.txt").read_text() == "of somebody's own"
+        assert (out / "MANIFEST.json").read_text() == text
+        assert (out / "precious.txt").read_text() == "keep"
 
 
 def test_a_manifest_cannot_reach_outside(tmp_path: Path) -> None:
