@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 from geosite.fieldbook.sitefile import Handover
@@ -64,8 +64,26 @@ def write_into(folder: Path, package: Package, options: Handover) -> tuple[str, 
     tuple of str
         Names of the files, in the order a reader should meet them, the manifest last.
     """
-    with aside(lambda: list(_write_exchange(package, folder, options))) as exchange:
-        files = [*_write_files(package, folder, options), *exchange()]
+
+    def others() -> tuple[list[tuple[str, str]], ...]:
+        rasters = list(_write_rasters(package, folder))
+        return rasters, list(_write_exchange(package, folder, options))
+
+    with aside(others) as rest:
+        record, looks = metadata(package), styles(package)
+        files = list(_write_sheets(package, folder, options))
+        write_geopackage(
+            folder / "site.gpkg",
+            package,
+            curves=options.curves,
+            coverages=options.coverages,
+            metadata=record,
+            styles=looks,
+        )
+        files.append(("site.gpkg", "All layers and tables for a GIS, GeoPackage"))
+        tables = list(_write_tables(package, folder, options))
+        rasters, exchange = rest()
+    files += [*rasters, *tables, *exchange, *_write_record(folder, record, looks)]
     about = {
         "title": package.title,
         "date": package.date,
@@ -79,8 +97,8 @@ def write_into(folder: Path, package: Package, options: Handover) -> tuple[str, 
     return tuple(name for name, _ in [*files, (MANIFEST, "")])
 
 
-def _write_files(package: Package, folder: Path, options: Handover) -> Iterable[tuple[str, str]]:
-    """Write the files one after the other; yield name and purpose of each."""
+def _write_sheets(package: Package, folder: Path, options: Handover) -> Iterable[tuple[str, str]]:
+    """Write what people look at; yield name and purpose of each file."""
     if options.plan:
         from geosite.handover.plan import write_plan
 
@@ -96,21 +114,15 @@ def _write_files(package: Package, folder: Path, options: Handover) -> Iterable[
 
         yield write_viewer(folder, package).name, "The site to look around in, in any browser"
 
-    record = metadata(package)
-    looks = styles(package)
-    write_geopackage(
-        folder / "site.gpkg",
-        package,
-        curves=options.curves,
-        coverages=options.coverages,
-        metadata=record,
-        styles=looks,
-    )
-    yield "site.gpkg", "All layers and tables for a GIS, GeoPackage"
+
+def _write_rasters(package: Package, folder: Path) -> Iterable[tuple[str, str]]:
     for raster in package.rasters:
         name = f"{raster.name}.tif"
         write_raster(folder / name, raster, package.frame)
         yield name, f"{raster.title}, Cloud Optimized GeoTIFF"
+
+
+def _write_tables(package: Package, folder: Path, options: Handover) -> Iterable[tuple[str, str]]:
     for table in package.tables:
         name = f"{table.name}.csv"
         write_csv(folder / name, [field.name for field in table.fields], table.records)
@@ -120,6 +132,10 @@ def _write_files(package: Package, folder: Path, options: Handover) -> Iterable[
         yield "points.csv", "Marks as point, northing, easting, elevation, code"
     write_report(folder / "report.json", package.report, package.findings)
     yield "report.json", "Every number and finding, for programs"
+
+
+def _write_record(folder: Path, record: str, looks: Mapping[str, str]) -> Iterable[tuple[str, str]]:
+    """Write what tells about the data: metadata and looks."""
     (folder / "metadata.xml").write_bytes(record.encode("utf-8"))
     yield "metadata.xml", "How it was measured, how good it is, what it is not: ISO 19139"
     (folder / "styles").mkdir()

@@ -466,7 +466,10 @@ class _Named:
         others: tuple[tuple[int, int], ...] = (),
         error: Floats | None = None,
     ) -> _Trial:
-        squares = self.fit(corrected)[1]
+        try:
+            squares = self.fit(corrected)[1]
+        except np.linalg.LinAlgError:
+            squares = math.inf  # what leaves a mark without any place explains nothing
         nothing = np.full(3, np.nan) if error is None else error
         return _Trial(
             Mistake(kind, run, rows, marks, nothing, detail, 0.0, others, corrected), squares
@@ -501,7 +504,7 @@ class _Named:
             number = book.runs.index(run)
             for factor in (0.3048, 1 / 0.3048):
                 # feet taken for metres make the run 3.28 times as long as the others
-                if abs(math.log(lengths[number] * factor)) < 0.4:
+                if 2 / 3 < lengths[number] * factor < 3 / 2:
                     local = book.local.copy()
                     local[rows] *= factor
                     detail = "feet" if factor < 1 else "metres"
@@ -618,7 +621,10 @@ class _Named:
             return
         tried.add((row, -1))
         blank = replace(book, mark=without)
-        tied, squares, _ = self.fit(blank)
+        try:
+            tied, squares, _ = self.fit(blank)
+        except np.linalg.LinAlgError:
+            return
         if self.squares - squares < CLEAR / 2:
             return
         place, up, spread = _places(tied)
@@ -683,7 +689,10 @@ def _twice_a_leg(tied: Tied, better: _Refined, patterns: dict[str, Floats]) -> l
     """Legs of a stretch whose double, in the axes of a pattern, is its error; best first."""
     walk, leg, own = tied.walk, better.suspect.leg, better.own
     checked = np.isfinite(own)
-    weight = np.linalg.inv(better.spread[np.ix_(checked, checked)])
+    try:
+        weight = np.linalg.inv(better.spread[np.ix_(checked, checked)])
+    except np.linalg.LinAlgError:
+        return []  # a leg without any noise tells nothing of its size
     rows = walk.row[int(walk.leg_start[leg]) : int(walk.leg_end[leg]) + 1]
     step = np.diff(tied.book.local[rows], axis=0)
     found = []
@@ -707,7 +716,8 @@ def _places(tied: Tied) -> tuple[Floats, Floats, Floats]:
     own = np.diag(tied.plan.covariance)
     both = own[: tied.legs.knots] + own[tied.legs.knots :]
     inside = chains.variance * np.where(chains.is_open, 1.0, 1.0 - f)
-    return place, up, np.sqrt(np.maximum(both[s], both[e]) / 2 + inside)
+    # rounding leaves less than nothing where nothing is left
+    return place, up, np.sqrt(np.maximum(np.maximum(both[s], both[e]) / 2 + inside, 0.0))
 
 
 def _near(

@@ -192,7 +192,8 @@ class System:
 
 def _graph(legs: Legs, variance: Floats, prior: Prior) -> tuple[Any, Ints, Floats]:
     """Return the weighted graph of the knots, the free knots, the priors' weights (0 for exact)."""
-    weight = 1.0 / variance
+    # a correction that is tried may leave a walk of no length, hence of no variance
+    weight = 1.0 / np.maximum(variance, 1e-18)
     prior_weight = np.where(prior.exact, 0.0, 1.0 / np.where(prior.exact, 1.0, prior.sigma) ** 2)
     at = np.concatenate([legs.start, legs.end, legs.start, legs.end, prior.knot])
     to = np.concatenate([legs.end, legs.start, legs.start, legs.end, prior.knot])

@@ -425,8 +425,12 @@ def direction_check(
     if min(len(v) for v in visits) < 2:
         return None
     first, last = (np.array([v[i] for v in visits]) for i in (0, -1))
+    if last.min() <= first.max():
+        return None  # the second pass begins before the first has ended
     passes = [book.local[walk.row[at[1]]] - book.local[walk.row[at[0]]] for at in (first, last)]
     lengths = [float(np.hypot(p[0], p[1])) for p in passes]
+    if min(lengths) == 0:
+        return None
     turn = complex(*passes[1][:2]) / complex(*passes[0][:2])
     spread = [abs(float(walk.variance[at[1]] - walk.variance[at[0]])) for at in (first, last)]
     return DirectionCheck(

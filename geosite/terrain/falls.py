@@ -132,8 +132,6 @@ def falls_from_building(
     International Residential Code, R401.3 Drainage: the grade falls 6 in (152 mm) or more within
     the first 10 ft (3048 mm), impervious surfaces 2 percent or more away from the building.
     """
-    from scipy.ndimage import map_coordinates
-
     cell_m = grid.cell_size * map_unit_m
     foot, outward, spacing = _stations(footprint, grid.cell_size)
     # from the wall outwards in half cells, the last sample at the full distance
@@ -143,9 +141,7 @@ def falls_from_building(
     north = foot[:, 1:] + outward[:, 1:] * steps
     row = (grid.north - north) / grid.cell_size - 0.5
     col = (east - grid.west) / grid.cell_size - 0.5
-    height = map_coordinates(
-        z.astype(np.float64), [row, col], order=1, mode="constant", cval=np.nan
-    )
+    height = _bilinear(z, row, col)
     # the first stretch of known ground from the wall
     known = np.isfinite(height)
     begin = known.argmax(axis=1)
@@ -297,8 +293,6 @@ def flat_paving(
     -------
     FlatPaving of each feature that has known slopes, in the order of the names
     """
-    from scipy.ndimage import label
-
     cell_m2 = (grid.cell_size * map_unit_m) ** 2
     east, north = grid.centres()
     is_known = np.isfinite(slope_percent)
@@ -310,10 +304,7 @@ def flat_paving(
             continue
         patch, place = 0, (np.nan, np.nan)
         if flat.any():
-            parts, _ = label(flat, structure=np.ones((3, 3)))
-            sizes = np.bincount(parts.ravel())
-            sizes[0] = 0
-            rows, cols = np.nonzero(parts == sizes.argmax())
+            rows, cols = _largest_patch(flat)
             middle = np.argmin((rows - rows.mean()) ** 2 + (cols - cols.mean()) ** 2)
             patch, place = rows.size, (float(east[cols[middle]]), float(north[rows[middle]]))
         found.append(
@@ -421,3 +412,44 @@ def slope_classes(
     classes = len(breaks) + 1
     flat = (numbers[inside].astype(np.intp) - 1) * classes + grade
     return np.bincount(flat, minlength=count * classes).reshape(count, classes)
+
+
+def _bilinear(z: Raster, row: Floats, col: Floats) -> Floats:
+    """Read a raster between its cells' centres; NaN beyond them."""
+    last_row, last_col = z.shape[0] - 1, z.shape[1] - 1
+    inside = (row >= 0) & (row <= last_row) & (col >= 0) & (col <= last_col)
+    row, col = np.clip(row, 0, last_row), np.clip(col, 0, last_col)
+    top, left = row.astype(np.intp), col.astype(np.intp)
+    bottom, right = np.minimum(top + 1, last_row), np.minimum(left + 1, last_col)
+    down, over = row - top, col - left
+    value: Floats = np.zeros(row.shape)
+    for r, c, weight in (
+        (top, left, (1 - down) * (1 - over)),
+        (top, right, (1 - down) * over),
+        (bottom, left, down * (1 - over)),
+        (bottom, right, down * over),
+    ):
+        # a neighbour without weight may be unknown
+        value += np.where(weight > 0, weight * z[r, c], 0.0)
+    return np.where(inside, value, np.nan)
+
+
+def _largest_patch(flat: Mask) -> tuple[Index, Index]:
+    """Return rows and columns of the most cells that touch by a side or a corner."""
+    # its import costs a third of scipy.ndimage's, which small yards would feel
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import connected_components
+
+    rows, cols = np.nonzero(flat)
+    number = np.full((flat.shape[0] + 1, flat.shape[1] + 2), -1, dtype=np.intp)
+    number[rows, cols + 1] = np.arange(rows.size)
+    here, there = [], []
+    for down, over in ((0, 1), (1, -1), (1, 0), (1, 1)):
+        beside = number[rows + down, cols + 1 + over]
+        here.append(np.flatnonzero(beside >= 0))
+        there.append(beside[beside >= 0])
+    a, b = np.concatenate(here), np.concatenate(there)
+    touches = coo_array((np.ones(a.size, dtype=np.int8), (a, b)), shape=(rows.size, rows.size))
+    part = connected_components(touches, directed=False)[1]
+    largest = part == np.bincount(part).argmax()
+    return rows[largest], cols[largest]

@@ -196,8 +196,7 @@ def lay_ground(notes: Notes, network: Network, drawing: Drawing) -> Terrain | No
         surface.z, grid.cell_size, z_factor=z_factor(frame), method=table.slope_method
     )
     buildings = cells_in(kinds.shapes(lambda code: code.building), grid)
-    sigma = _sigma(surface, network, rows)
-    relative = _relative_sigma(surface)
+    sigma, relative = _sigmas(surface, network, rows)
     water = _water(notes, network, kinds, surface, steepness, buildings, relative, rows)
     bare = np.where(buildings, np.nan, surface.z)
     numbers, areas = _numbers(drawing, shapes, grid)
@@ -312,25 +311,20 @@ def _on_ground(notes: Notes, drawing: Drawing) -> Ints:
     return kept
 
 
-def _sigma(surface: Surface, network: Network, rows: Ints) -> Floats:
-    """Return the standard deviation of each cell's elevation on the map, elevation units."""
-    from geosite.terrain.uncertainty import elevation_sigma
-
-    per_unit = network.frame.height_unit_m**-2
-    return elevation_sigma(
-        surface, lambda i, j: level_covariance(network, rows[i], rows[j]) * per_unit
-    )
-
-
-def _relative_sigma(surface: Surface) -> Floats:
-    """Return the standard deviation of each cell against its surroundings.
+def _sigmas(surface: Surface, network: Network, rows: Ints) -> tuple[Floats, Floats]:
+    """Return each cell's standard deviation on the map and against its surroundings, its unit.
 
     What the anchor and the drift add lifts a hollow and its rim alike; only what neighbours do not
     share can make a hollow where there is none.
     """
-    from geosite.terrain.uncertainty import elevation_sigma
+    from geosite.terrain.uncertainty import elevation_sigma, interpolation_rate
 
-    return elevation_sigma(replace(surface, sigma=surface.noise))
+    per_unit = network.frame.height_unit_m**-2
+    rate = interpolation_rate(surface) or 0.0
+    on_map = elevation_sigma(
+        surface, lambda i, j: level_covariance(network, rows[i], rows[j]) * per_unit, rate
+    )
+    return on_map, elevation_sigma(replace(surface, sigma=surface.noise), rate=rate)
 
 
 def _water(
