@@ -1,0 +1,80 @@
+"""What arcs and circles say about how they move, against small differences of the fits."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+
+from geosite.linework.circles import Arc, fit_arc, fit_circle
+
+STEP = 1e-5
+# marks that lie far off their arc and circle, so that the second derivatives count as well
+LEFT = np.array([[0.0, 0.0], [3.0, -1.9], [5.5, -3.4], [8.0, -1.2], [11.0, 1.0]])
+MARKS = {
+    "flat": LEFT,
+    "turning right": LEFT * [1.0, -1.0],
+    "more than half": np.array([[0.0, 0.0], [-4.2, 3.0], [0.7, 10.2], [6.5, 6.1], [3.0, 0.5]]),
+    "through three": LEFT[[0, 2, 4]],
+}
+QUANTITIES = ("bulge", "chord", "length", "segment", "radius", "sweep", "sagitta")
+
+
+def moved(points: np.ndarray, measure: Callable[[np.ndarray], np.ndarray]) -> np.ndarray:
+    """Central differences of `measure` by each coordinate of each mark, shape (..., n, 2)."""
+    found = []
+    for place in np.ndindex(points.shape):
+        step = np.zeros(points.shape)
+        step[place] = STEP
+        found.append((measure(points + step) - measure(points - step)) / (2.0 * STEP))
+    return np.moveaxis(np.array(found), 0, -1).reshape(*np.shape(found[0]), *points.shape)
+
+
+def arc_through(points: np.ndarray) -> Arc:
+    arc = fit_arc(points)
+    assert arc is not None
+    return arc
+
+
+@pytest.mark.parametrize("name", MARKS)
+@pytest.mark.parametrize("quantity", QUANTITIES)
+def test_an_arc_knows_how_its_marks_change_it(name: str, quantity: str) -> None:
+    stated = getattr(arc_through(MARKS[name]), f"{quantity}_gradient")
+    seen = moved(MARKS[name], lambda p: np.float64(getattr(arc_through(p), quantity)))
+    assert stated == pytest.approx(seen, abs=1e-6)
+
+
+@pytest.mark.parametrize("name", MARKS)
+def test_points_of_an_arc_move_as_stated(name: str) -> None:
+    points = MARKS[name]
+    arc = arc_through(points)
+    angles = arc.start_angle + arc.sweep * np.array([0.0, 0.2, 0.7, 1.0])
+    outward = np.column_stack([np.cos(angles), np.sin(angles)])
+
+    def reach(changed: np.ndarray) -> np.ndarray:
+        """How far out the changed arc lies, seen from the old centre."""
+        other = arc_through(changed)
+        shift = outward @ (np.array(other.centre) - arc.centre)
+        return shift + other.radius
+
+    assert arc.normal_motion(angles) == pytest.approx(moved(points, reach), abs=1e-6)
+
+
+@pytest.mark.parametrize("name", MARKS)
+def test_a_circle_knows_how_its_marks_change_it(name: str) -> None:
+    points = MARKS[name]
+    circle = fit_circle(points)
+    assert circle is not None
+
+    def centre_and_radius(changed: np.ndarray) -> np.ndarray:
+        other = fit_circle(changed)
+        assert other is not None
+        return np.array([*other.centre, other.radius])
+
+    seen = moved(points, centre_and_radius)
+    assert circle.centre_gradient == pytest.approx(seen[:2], abs=1e-6)
+    assert circle.radius_gradient == pytest.approx(seen[2], abs=1e-6)
+    angles = np.array([0.3, 2.0, 4.0])
+    outward = np.column_stack([np.cos(angles), np.sin(angles), np.ones(3)])
+    assert circle.normal_motion(angles) == pytest.approx(np.tensordot(outward, seen, 1), abs=1e-6)
