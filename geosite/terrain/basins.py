@@ -117,7 +117,12 @@ def settle(grid: Grid, level: Long) -> Pools:
 
 
 def regions(
-    cells: Long, shape: tuple[int, int], *, walls: Bytes | None = None, z: Raster | None = None
+    cells: Long,
+    shape: tuple[int, int],
+    *,
+    walls: Bytes | None = None,
+    z: Raster | None = None,
+    links: tuple[Long, Long] | None = None,
 ) -> tuple[Index, int]:
     """Find which of some cells hang together over open ways.
 
@@ -129,6 +134,8 @@ def regions(
         Rows and columns of the raster.
     walls, z
         Flat; with `z` only cells as high hang together.
+    links : two arrays, shape (m,)
+        Places in `cells` of pairs that hang together too.
 
     Returns
     -------
@@ -141,6 +148,9 @@ def regions(
     place = np.full(rows * cols, -1, dtype=np.int32)
     place[cells] = np.arange(cells.size, dtype=np.int32)
     near, far = [], []
+    if links is not None:
+        near.append(links[0].astype(np.int32))
+        far.append(links[1].astype(np.int32))
     for start in range(0, cells.size, _CHUNK):
         some = cells[start : start + _CHUNK]
         row, col = np.divmod(some, cols)

@@ -5,7 +5,7 @@ Directions are numbered 0 to 7 clockwise from north, 45 degrees apart.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -27,6 +27,7 @@ __all__ = [
     "Raster",
     "Relief",
     "descend",
+    "heights_around",
     "step_table",
 ]
 
@@ -49,6 +50,8 @@ POOL = 255
 
 _BAND = 16_384
 """Cells per band of rows: its buffers stay within the second-level cache."""
+_ROUNDING = 0.01
+"""Part of the drop across the edge below which a drop along the edge says nothing."""
 
 
 def step_table(cols: int) -> Long:
@@ -114,21 +117,25 @@ def _touching() -> Bytes:
     return table
 
 
-def _outward() -> Bytes:
-    """Return, for each set of outside neighbours, the one straight across the edge."""
+def _straight_out() -> Bytes:
+    """Return, for each set of outside neighbours, those that lie most straight across the edge."""
     table = np.zeros(256, dtype=np.uint8)
     turn = np.arange(8) * np.pi / 4
     for outside in range(1, 256):
         is_out = np.array([outside >> k & 1 for k in range(8)], dtype=bool)
         east, north = np.sin(turn[is_out]).sum(), np.cos(turn[is_out]).sum()
         along = np.where(is_out, np.round(np.sin(turn) * east + np.cos(turn) * north, 9), -np.inf)
+        best = is_out & (along == along.max())
         # of two that are as straight across, the nearer
-        table[outside] = max(range(8), key=lambda k: (along[k], k % 2 == 0, -k))
+        if best[::2].any():
+            best[1::2] = False
+        table[outside] = np.packbits(best, bitorder="little")[0]
     return table
 
 
 TOUCHING = _touching()
-OUTWARD = _outward()
+STRAIGHT_OUT = _straight_out()
+OUTWARD = np.array([(int(ways) & -int(ways)).bit_length() - 1 for ways in STRAIGHT_OUT], np.int8)
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -138,15 +145,16 @@ class Relief:
     Parameters
     ----------
     direction : array of uint8, shape (rows, cols)
-        Steepest way down; LEAVES + k at edge cells without one, INLET at inlets, POOL elsewhere
-        without one, NODATA.
+        Steepest way down; LEAVES + k at edge cells without one, and where the ground falls across
+        the edge; INLET at inlets, POOL elsewhere without one, NODATA.
     level
         The POOL cells.
     saddles, lower, is_loose
-        Cells whose lower neighbours may not hang together; the set of those neighbours; whether a
-        wall is so near that their touching proves nothing.
+        Cells whose lower neighbours may not hang together or do not take their water; the set of
+        those neighbours; whether a wall is so near that their touching proves nothing.
     edge, outward
-        Cells at the edge of the data; LEAVES + the direction straight out.
+        Cells at the edge of the data, ascending; LEAVES + the direction out, straight out where the
+        ground does not fall across the edge.
     inlets
         The inlets on known ground.
     """
@@ -275,7 +283,7 @@ def descend(z: Raster, inlets: Mask | None, barriers: Mask | None, walls: Bytes 
             np.copyto(turn, NODATA, where=~valid)
         outside *= valid
         edge = np.flatnonzero(outside)
-        outward = OUTWARD[outside[edge]] + np.uint8(LEAVES)
+        outward = (OUTWARD[outside[edge]] + LEAVES).astype(np.uint8)
         is_low = turn[edge] == POOL
         turn[edge[is_low]] = outward[is_low]
         sunk = edge[:0]
@@ -299,9 +307,10 @@ def descend(z: Raster, inlets: Mask | None, barriers: Mask | None, walls: Bytes 
                 _unframed(edge, wide, top),
                 outward,
                 _unframed(sunk, wide, top),
+                outside[edge],
             )
         )
-    return Relief(
+    relief = Relief(
         direction,
         level=np.concatenate([band[0] for band in bands]),
         saddles=np.concatenate([band[1] for band in bands]),
@@ -311,6 +320,104 @@ def descend(z: Raster, inlets: Mask | None, barriers: Mask | None, walls: Bytes 
         outward=np.concatenate([band[5] for band in bands]),
         inlets=np.concatenate([band[6] for band in bands]),
     )
+    return _let_out(z, relief, np.concatenate([band[7] for band in bands]), walls)
+
+
+def _let_out(z: Raster, relief: Relief, outside: Bytes, walls: Bytes | None) -> Relief:
+    """Let water that would run along the edge leave where the ground falls across the edge.
+
+    The ground is carried on over the edge at the slope at which it reaches it, and the water of an
+    edge cell leaves if that is the steepest way down. Otherwise all water of a plane would run
+    along its lower side, where cells are as high but for rounding, and leave in one place.
+
+    Water runs on where its way leads inside again; and to a place that is lower than the edge on
+    both sides of it, for there a channel leaves.
+
+    Parameters
+    ----------
+    z, walls
+        As for `descend`.
+    relief
+        Its directions are changed.
+    outside : array of uint8, shape of `relief.edge`
+        Set of neighbours outside, by edge cell.
+    """
+    cols = z.shape[1]
+    ground, direction = z.ravel(), relief.direction.ravel()
+    turn = direction[relief.edge]
+    runs = np.flatnonzero(turn < LEAVES)
+    # where the way down leads as long as it stays at the edge, by pointer jumping; then inside
+    inside = relief.edge.size
+    end = np.arange(inside + 1)
+    there = relief.edge[runs] + step_table(cols)[turn[runs]]
+    end[runs] = np.where(_is_among(there, relief.edge), np.searchsorted(relief.edge, there), inside)
+    end[:-1][turn == INLET] = inside
+    while not np.array_equal(further := end[end], end):
+        end = further
+    runs = runs[end[runs] < inside]
+    if not runs.size:
+        return relief
+    cell, on = relief.edge[runs], turn[runs].astype(np.intp)
+    which, ways = np.arange(cell.size), np.arange(8)[:, None]
+    distance = np.where(ways % 2, np.sqrt(2.0), 1.0)
+    around = heights_around(z, cell, ways, walls)
+    inner = (ground[cell] - around[on, which]) / distance[on, 0]
+    carried = (around[(ways + 4) % 8, which] - ground[cell]) / distance
+    carried[~(np.isfinite(carried) & (outside[runs] >> ways & 1 > 0))] = -np.inf
+    way = carried.argmax(axis=0)
+    across = carried[way, which]
+    falls = ((carried > 0) & (STRAIGHT_OUT[outside[runs]] >> ways & 1 > 0)).any(axis=0)
+    there = cell + step_table(cols)[on]
+    rise = (heights_around(z, there, on, walls) - ground[there]) / distance[on, 0]
+    gathers = np.minimum(inner, rise) > _ROUNDING * across
+    leaves = falls & (across >= inner) & ~gathers
+    runs, cell, way = runs[leaves], cell[leaves], way[leaves].astype(np.uint8)
+    outward = relief.outward.copy()
+    outward[runs] = way + np.uint8(LEAVES)
+    direction[cell] = outward[runs]
+    # a cell that lets its water out is joined to none of its lower neighbours
+    new = ~_is_among(cell, relief.saddles)
+    cell, around = cell[new], around[:, leaves][:, new]
+    is_before = (ways < 2) | (ways > 5)
+    lower = (around < ground[cell]) | (is_before & (around == ground[cell]))
+    return replace(
+        relief,
+        outward=outward,
+        saddles=np.append(relief.saddles, cell),
+        lower=np.append(relief.lower, np.packbits(lower, axis=0, bitorder="little")[0]),
+        is_loose=np.append(relief.is_loose, np.full(cell.size, walls is not None)),
+    )
+
+
+def _is_among(cells: Long, ascending: Long) -> Mask:
+    """Return which of some cells are among others."""
+    place = np.searchsorted(ascending, cells)
+    found: Mask = np.append(ascending, -1)[place] == cells
+    return found
+
+
+def heights_around(z: Raster, cells: Long, ways: Long, walls: Bytes | None) -> Raster:
+    """Return the elevation of neighbours; NaN where there is none, and behind a wall.
+
+    Parameters
+    ----------
+    z, walls : array, shape (rows, cols)
+        As for `descend`.
+    cells : array, shape (n,)
+        Flat indices.
+    ways : array, shape (n,) or (m, 1)
+        Directions.
+    """
+    rows, cols = z.shape
+    row, col = np.divmod(cells, cols)
+    row, col = row + ROW_STEP[ways], col + COL_STEP[ways]
+    is_open = (row >= 0) & (row < rows) & (col >= 0) & (col < cols)
+    if walls is not None:
+        is_open &= walls.ravel()[cells] >> ways & 1 == 0
+    there = np.where(is_open, row * cols + col, 0)
+    height: Raster = np.where(is_open, z.ravel()[there], z.dtype.type(np.nan))
+    height[~np.isfinite(height)] = np.nan
+    return height
 
 
 def _unframed(cells: Long, wide: int, top: int) -> Long:

@@ -155,7 +155,9 @@ def drain(
     steepest way to a lower one of its eight neighbours; of equally steep ways the first clockwise
     from north. On level ground it takes the shortest way to where the ground falls. Where a
     depression spills, the water of its bottom goes to the pass. A cell at the edge without a lower
-    neighbour, or over which a depression spills, drains straight out.
+    neighbour, or over which a depression spills, drains straight out. Water that would run along
+    the edge until it leaves does so at once where the ground, carried on over the edge at the slope
+    at which it reaches it, falls more steeply that way.
 
     Parameters
     ----------

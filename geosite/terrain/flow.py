@@ -20,6 +20,8 @@ from geosite.terrain.descent import (
     Index,
     Long,
     Raster,
+    heights_around,
+    step_table,
 )
 from geosite.terrain.drainage import Drainage
 from geosite.terrain.model import Grid
@@ -31,6 +33,8 @@ if TYPE_CHECKING:
 __all__ = ["Arrows", "Catchment", "arrows", "catchments", "flow_path", "flow_paths", "polygons"]
 
 Floats = npt.NDArray[np.float64]
+
+_STEPS = tuple(zip(ROW_STEP.tolist(), COL_STEP.tolist(), strict=True))
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +72,9 @@ def catchments(
 ) -> tuple[Index, tuple[Catchment, ...]]:
     """Divide the site by where its water leaves.
 
-    Edge cells that let water out and touch are one stretch; the cells of an inlet are one inlet.
+    Edge cells that let water out and touch are one stretch, and so are those between which the edge
+    only falls: a stretch may leave the straight line of the cells. The cells of an inlet are one
+    inlet.
 
     Parameters
     ----------
@@ -87,7 +93,8 @@ def catchments(
     """
     direction = drainage.direction
     edge = np.flatnonzero(drainage.outlets)
-    stretch, stretches = regions(edge, (direction.shape[0], direction.shape[1]))
+    shape = direction.shape[0], direction.shape[1]
+    stretch, stretches = regions(edge, shape, links=_down_the_edge(drainage, edge))
     place = np.zeros(direction.size, dtype=np.int32)
     place[edge] = 1 + stretch
     sink = np.flatnonzero(drainage.sinks)
@@ -128,6 +135,38 @@ def catchments(
         for number, old in enumerate(order.tolist(), start=1)
     )
     return renumbered[total], found
+
+
+def _down_the_edge(drainage: Drainage, outlets: Long) -> tuple[Long, Long]:
+    """Return pairs of outlets: one, and where its water would leave if it ran down the edge.
+
+    Parameters
+    ----------
+    outlets
+        Flat indices, ascending.
+
+    Returns
+    -------
+    one, other
+        Places in `outlets`.
+    """
+    turn, shift = drainage.direction.ravel(), step_table(drainage.direction.shape[1])
+    around = heights_around(drainage.ground, outlets, np.arange(8)[:, None], drainage.walls)
+    fall = drainage.ground.ravel()[outlets] - around
+    fall[1::2] *= 0.5**0.5
+    fall[~(fall > 0)] = 0
+    one = np.flatnonzero(fall.any(axis=0))
+    cell = outlets[one] + shift[fall[:, one].argmax(axis=0)]
+    known = np.pad(drainage.direction != NODATA, 1)
+    is_inside = np.logical_and.reduce(
+        [known[1 + r : r - 1 or None, 1 + c : c - 1 or None] for r, c in _STEPS]
+    ).ravel()
+    there, moving = cell, np.arange(cell.size)
+    while moving.size:
+        moving = moving[~is_inside[there[moving]] & (turn[there[moving]] < LEAVES)]
+        there[moving] += shift[turn[there[moving]]]
+    ends = np.flatnonzero(drainage.outlets.ravel()[there])
+    return one[ends], np.searchsorted(outlets, there[ends])
 
 
 def flow_path(drainage: Drainage, row: int, col: int) -> tuple[Long, Long]:

@@ -214,3 +214,76 @@ def test_bands_and_chunks_make_no_difference(monkeypatch: pytest.MonkeyPatch) ->
     parts = drain(z, 1.0)
     for name in ("direction", "filled", "catchment", "contributing_cells"):
         assert np.array_equal(getattr(whole, name), getattr(parts, name), equal_nan=True)
+
+
+def plane(azimuth: float, rows: int, cols: int, dtype: type = np.float64) -> np.ndarray:
+    """Ground that falls 2 % this way at an elevation whose last digits are coarse."""
+    r, c = np.mgrid[:rows, :cols]
+    turn = np.radians(azimuth)
+    return (431.7 - 0.02 * (np.sin(turn) * c - np.cos(turn) * r)).astype(dtype)
+
+
+@pytest.mark.parametrize("dtype", [np.float32, np.float64])
+@pytest.mark.parametrize("azimuth", [90.0, 180.0, 180.0 + 1e-9, 170.0, 160.0, 250.0, 359.0])
+def test_a_plane_drains_over_its_whole_lower_side(azimuth: float, dtype: type) -> None:
+    z = plane(azimuth, 31, 40, dtype)
+    got = drain(z, 1.0)
+    assert_sound(z, got)
+    assert np.array_equal(got.filled, priority_flood(z))
+    side = round(azimuth / 90.0) % 4
+    lower = [np.s_[0, :], np.s_[:, -1], np.s_[-1, :], np.s_[:, 0]][side]
+    assert got.outlets[lower].all()
+    # all of it leaves straight across, a corner aside
+    assert (got.direction[lower][1:-1] - LEAVES == 2 * side).all()
+    # and each cell takes the way that d8 gives it in the middle of the plane
+    assert (got.azimuth_deg[1:-1, 1:-1] == 90.0 * side).all()
+    assert got.contributing_cells[lower][5:-5].max() <= max(z.shape)
+    assert got.outlets.sum() == got.outlets[lower].sum()
+
+
+@pytest.mark.parametrize("azimuth", [125.0, 135.0, 145.0])
+def test_a_plane_drains_over_both_its_lower_sides(azimuth: float) -> None:
+    z = plane(azimuth, 31, 40)
+    got = drain(z, 1.0)
+    assert_sound(z, got)
+    assert got.outlets[-1, 1:].all()
+    assert got.outlets[1:, -1].all()
+    for side in (got.azimuth_deg[-1, 1:], got.azimuth_deg[1:, -1]):
+        assert (side == 135.0).all()
+    assert got.contributing_cells.max() <= 31
+
+
+def test_a_plane_drains_over_the_whole_of_a_ragged_edge() -> None:
+    # the lower edge of the data runs aslant of the cells
+    z = plane(170.0, 60, 50)
+    r, c = np.mgrid[:60, :50]
+    z[r > 30 + 0.37 * c] = np.nan
+    got = drain(z, 1.0)
+    assert_sound(z, got)
+    last = np.isfinite(z).sum(axis=0) - 1
+    assert got.outlets[last, np.arange(50)][1:].all()
+    assert got.contributing_cells.max() <= 60
+
+
+def test_water_at_the_edge_runs_to_the_channel_there() -> None:
+    # a valley that leaves in the south: its bottom is lower than the edge on both sides of it
+    r, c = np.mgrid[:20, :21]
+    z = 50.0 - 0.02 * r + 0.005 * np.abs(c - 10)
+    z[:, 10] -= 0.1
+    got = drain(z, 1.0)
+    assert_sound(z, got)
+    assert got.azimuth_deg[-1, [9, 10, 11]].tolist() == [90.0, 180.0, 270.0]
+
+
+def test_water_at_the_edge_runs_to_lower_ground_inside_and_into_inlets() -> None:
+    z = plane(180.0, 12, 12)
+    z[8:11, 5] -= 0.3
+    inlets = np.zeros(z.shape, dtype=bool)
+    inlets[11, 9] = True
+    z[11, 9] -= 0.001
+    got = drain(z, 1.0, inlets=inlets)
+    assert_sound(z, got)
+    assert np.array_equal(got.filled, priority_flood(z, inlets))
+    # the trough spills over (11, 4)
+    assert got.azimuth_deg[11, 4:7].tolist() == [180.0, 0.0, 315.0]
+    assert got.azimuth_deg[11, [8, 10]].tolist() == [90.0, 270.0]

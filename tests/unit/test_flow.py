@@ -29,6 +29,20 @@ def test_catchments_of_a_roof() -> None:
     assert (raster[:5, 7:] == east).all()
 
 
+@pytest.mark.parametrize("azimuth", [0.0, 90.0, 115.0, 135.0, 160.0, 180.0, 290.0])
+@pytest.mark.parametrize("is_ragged", [False, True])
+def test_a_plane_is_one_catchment_that_leaves_over_a_side(azimuth: float, is_ragged: bool) -> None:
+    r, c = np.mgrid[:50, :70]
+    turn = np.radians(azimuth)
+    z = 300.0 - 0.015 * (np.sin(turn) * c - np.cos(turn) * r)
+    if is_ragged:
+        z[np.hypot(r - 25.0, c - 35.0) > 24.3] = np.nan
+    drainage = drain(z, 1.0)
+    _, found = catchments(drainage)
+    assert [(c.kind, c.cells) for c in found] == [("edge", np.isfinite(z).sum())]
+    assert drainage.outlets.sum() >= 39
+
+
 def test_catchments_of_inlets_and_hollows() -> None:
     z = roof(9, 20)
     inlets = np.zeros(z.shape, dtype=np.int64)
@@ -82,7 +96,7 @@ def test_a_path_runs_out_of_the_corner(turns: int, corner: tuple[float, float]) 
     # ground falling north along the west column, turned against the clock
     z = np.array([[1.0, 9.0, 9.0, 9.0]] * 4)
     z[:, 0] += np.arange(4) * 0.1
-    z[:, 1:] += 1.0
+    z[:, 1:] = z[:, :1] + 0.02  # flatter towards the edge than along it
     z = np.rot90(z, turns)
     grid = Grid(0.0, 4.0, 1.0, 4, 4)
     start = tuple(np.argwhere(z == 1.2)[0])
