@@ -163,7 +163,8 @@ def read_attached(
             surface = read(partial(_raster, wanted.surface), wanted.surface, RASTER_LIMIT, *key)
             if surface is not None:
                 surfaces[name] = surface
-    return Attached(parcels, tables or {}, site.grades.limits_file or "", surfaces)
+    limits_file = "" if limits is None else str(Path(file).parent / limits)
+    return Attached(parcels, tables or {}, limits_file, surfaces)
 
 
 def _tables(file: str, path: Path, refuse: Refuse) -> Mapping[str, Any]:

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
 
-from geosite.errors import Finding
+from geosite.errors import Finding, InputError
 from geosite.fieldbook.attached import Attached
 from geosite.fieldbook.sitefile import SiteFile
+from geosite.fieldbook.toml_lines import line_of
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -110,3 +112,28 @@ class Notes:
     findings: tuple[Finding, ...] = ()
     site_lines: Mapping[tuple[str | int, ...], int] = field(default_factory=dict)
     attached: Attached = field(default_factory=Attached)
+
+    @contextmanager
+    def asked(self, *path: str | int) -> Iterator[None]:
+        """Let what is wrong with an answer stand where the site file asks for it.
+
+        Parameters
+        ----------
+        *path
+            Of the key that asks, ``"surface", "cell_size"``.
+
+        Raises
+        ------
+        InputError
+            Of the body; problems without a line have the line of the key.
+        """
+        line = line_of(self.site_lines, path)
+        try:
+            yield
+        except InputError as error:
+            raise InputError(
+                replace(problem, file=self.site_file, line=line)
+                if problem.line is None and problem.file in (None, self.site_file)
+                else problem
+                for problem in error.problems
+            ) from None

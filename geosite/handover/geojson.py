@@ -44,10 +44,8 @@ def write_geojson(path: Path, package: Package) -> None:
         "title": package.title,
         "date": package.date,
         "position": "WGS 84 longitude and latitude, degrees, two numbers per position",
-        "height": "no heights in positions (RFC 7946 means ellipsoidal ones); the properties "
-        "elevation are in "
-        + frame.height_unit_name
-        + "s "
+        "height": "no heights in positions (RFC 7946 means ellipsoidal ones); the unit of "
+        f"the property elevation is the {frame.height_unit_name}, "
         + (f"in {frame.vertical_name}" if frame.vertical_name else "above or below a mark"),
         "operation": f"{wgs84.operation}, accuracy "
         + (f"{accuracy:g} m" if accuracy is not None else "unknown"),

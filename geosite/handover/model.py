@@ -18,9 +18,16 @@ if TYPE_CHECKING:
     import numpy as np
     import numpy.typing as npt
 
-__all__ = ["Field", "Layer", "Package", "Raster", "Table"]
+__all__ = ["CAUTION", "Field", "Layer", "Package", "Raster", "Table"]
 
 NODATA = -9999.0
+
+CAUTION = (
+    "Not a boundary survey. Not a certificate of accessibility and not a drainage design: limits "
+    "are defaults that local rules replace, and local codes and licensed professionals decide. "
+    "Locate buried services before digging. Parcel lines are the parcel map's, not a boundary "
+    "determination."
+)
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,7 +15,7 @@ from geosite.handover.answer_layers import answer_layers, answer_tables
 from geosite.handover.ground_layers import ground_layers, ground_rasters
 from geosite.handover.layers import survey_layers
 from geosite.handover.metadata import lineage
-from geosite.handover.model import Package
+from geosite.handover.model import CAUTION, Package
 from geosite.linework.model import Drawing, Measure
 from geosite.network.model import Network
 from geosite.review.answers import Answers
@@ -24,13 +24,7 @@ from geosite.review.limits import CAUTION as ACCESS_CAUTION
 from geosite.review.parcels import BOUNDARY_CAUTION
 from geosite.terrain.site import SLOPE_BREAKS_PERCENT, Terrain
 
-__all__ = ["CAUTION", "pack", "survey_report"]
-
-CAUTION = (
-    "Not a boundary survey, not a certificate of accessibility, not a drainage design. Limits are "
-    "defaults that local rules replace; local codes and licensed professionals decide. Locate "
-    "buried services before digging."
-)
+__all__ = ["pack", "survey_report"]
 
 
 def pack(

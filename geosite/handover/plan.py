@@ -8,7 +8,7 @@ import numpy as np
 import shapely
 
 from geosite.fieldbook.sitefile import Handover
-from geosite.handover.model import Package
+from geosite.handover.model import CAUTION, Package
 from geosite.handover.palette import surface_colours
 from geosite.handover.plan_font import printable, typeface
 from geosite.handover.plan_layout import choose_layout, scale_name
@@ -16,7 +16,7 @@ from geosite.handover.plan_map import Measures, draw_map, layer_of
 from geosite.handover.plan_pdf import pdf, png
 from geosite.handover.plan_sheet import Sheet, Text
 from geosite.handover.plan_svg import svg
-from geosite.handover.plan_words import CAUTION, frame_group, header_group, words_fit, words_group
+from geosite.handover.plan_words import frame_group, header_group, words_fit, words_group
 
 __all__ = ["draw_plan", "write_plan"]
 

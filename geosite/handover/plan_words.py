@@ -8,7 +8,7 @@ from collections.abc import Callable, Mapping, Sequence
 
 import numpy as np
 
-from geosite.handover.model import Layer, Package
+from geosite.handover.model import CAUTION, Layer, Package
 from geosite.handover.palette import (
     ALERT,
     BUILDING,
@@ -40,7 +40,6 @@ from geosite.handover.plan_sheet import Anchor, Group, Outline, Rectangle, Shape
 from geosite.network.model import Frame
 
 __all__ = [
-    "CAUTION",
     "accuracy_words",
     "crs_words",
     "frame_group",
@@ -49,12 +48,6 @@ __all__ = [
     "words_fit",
     "words_group",
 ]
-
-CAUTION = (
-    "Not a boundary survey. Not a certificate of accessibility and not a drainage design: limits "
-    "are defaults, and local codes and licensed professionals decide. Locate buried services "
-    "before digging. Parcel lines are the parcel map's, not a boundary determination."
-)
 
 _BODY = 2.35
 _HEADING = 2.7

@@ -21,7 +21,7 @@ from typing import Any
 import numpy as np
 import shapely
 
-from geosite.handover.model import Layer, Package, Raster
+from geosite.handover.model import CAUTION, Layer, Package, Raster
 from geosite.handover.palette import (
     ALERT,
     BUILDING,
@@ -38,7 +38,7 @@ from geosite.handover.palette import (
     surface_colours,
 )
 from geosite.handover.plan_map import Measures
-from geosite.handover.plan_words import CAUTION, accuracy_words, crs_words, height_words
+from geosite.handover.plan_words import accuracy_words, crs_words, height_words
 
 __all__ = ["write_viewer"]
 

@@ -79,16 +79,23 @@ def answer(notes: Notes, network: Network, drawing: Drawing, terrain: Terrain | 
     taken = take_off(notes, network, drawing, triangles)
     findings += taken.findings
 
-    def tried(ask: Callable[[], Asked], nothing: Asked) -> Asked:
+    def tried(ask: Callable[[], Asked], nothing: Asked, *path: str | int) -> Asked:
         try:
-            return ask()
+            with notes.asked(*path):
+                return ask()
         except InputError as error:
             problems.extend(error.problems)
             return nothing
 
     asked = notes.site.distances
-    distances = [tried(partial(distance, notes, network, *pair), None) for pair in asked.pairs]
-    angles = [tried(partial(angle_at, notes, network, *three), None) for three in asked.angles]
+    distances = [
+        tried(partial(distance, notes, network, *pair), None, "distances", "pairs", number)
+        for number, pair in enumerate(asked.pairs)
+    ]
+    angles = [
+        tried(partial(angle_at, notes, network, *three), None, "distances", "angles", number)
+        for number, three in enumerate(asked.angles)
+    ]
 
     def graded() -> tuple[Grade, ...]:
         attached = notes.attached
@@ -96,14 +103,24 @@ def answer(notes: Notes, network: Network, drawing: Drawing, terrain: Terrain | 
         return grade_lines(notes, network, drawing, ground, sets)
 
     none: tuple[Grade, ...] = ()
-    grades = tried(graded, none)
+    grades = tried(graded, none, "grades")
     findings += grade_findings(grades)
     profiles = [
-        tried(partial(_section, name, wanted, notes, network, drawing, ground), None)
+        tried(
+            partial(_section, name, wanted, notes, network, drawing, ground),
+            None,
+            "sections",
+            name,
+        )
         for name, wanted in notes.site.sections.items()
     ]
     works = [
-        tried(partial(_earthwork, name, wanted, notes, network, drawing, ground), None)
+        tried(
+            partial(_earthwork, name, wanted, notes, network, drawing, ground),
+            None,
+            "earthworks",
+            name,
+        )
         for name, wanted in notes.site.earthworks.items()
     ]
     parcel_map: ParcelMap | None = None
@@ -112,10 +129,13 @@ def answer(notes: Notes, network: Network, drawing: Drawing, terrain: Terrain | 
     layer, table = notes.attached.parcels, notes.site.parcels
     if layer is not None and table is not None:
         parcel_map = tried(
-            partial(place_parcels, layer, table.sigma, network.frame, notes.site_file), None
+            partial(place_parcels, layer, table.sigma, network.frame, notes.site_file),
+            None,
+            "parcels",
+            "file",
         )
     if problems:
-        raise InputError(problems)
+        raise InputError(dict.fromkeys(problems))
     if parcel_map is not None:
         shares, clearances = lay_on(drawing, network, parcel_map)
         findings += parcel_map.findings

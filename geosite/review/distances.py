@@ -290,8 +290,6 @@ def _rows(notes: Notes, network: Network, first: str, *others: str) -> list[int]
                         f"marks {first!r} and {mark!r} are at the same place",
                         "two marks apart",
                         "choose another mark",
-                        book.file,
-                        int(book.line[row]),
                     )
                 )
             continue
@@ -302,7 +300,6 @@ def _rows(notes: Notes, network: Network, first: str, *others: str) -> list[int]
                 f"there is no mark {mark!r}",
                 "the name of a mark of the survey",
                 f"did you mean {near[0]!r}?" if near else "correct the name",
-                book.file,
             )
         )
     if problems:

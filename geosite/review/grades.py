@@ -456,7 +456,8 @@ def grade_lines(
     found: list[Grade] = []
     for name, wanted in notes.site.grades.lines.items():
         try:
-            found += _graded(name, wanted, notes, network, drawing, ground, sets)
+            with notes.asked("grades", "lines", name):
+                found += _graded(name, wanted, notes, network, drawing, ground, sets)
         except InputError as error:
             problems += error.problems
     if problems:
@@ -516,11 +517,16 @@ def grade_findings(grades: Sequence[Grade]) -> tuple[Finding, ...]:
                 text = f"{line}: beyond the limit: {what}. {CAUTION}"
                 found.append(Finding("look", "grade-beyond", text))
             else:
+                needed = [g.extra_observations for g in open_]
+                most = max((n for n in needed if n), default=0)
+                each = "it" if len(open_) == 1 else "each"
                 more = (
-                    f"{worst.extra_observations} more measurements of it would decide"
-                    if worst.extra_observations
+                    f"{most} more measurements of {each} would decide"
+                    if all(needed)
                     else "no reasonable number of measurements would decide"
+                    + (" all of them" if most else "")
                 )
-                text = f"{line}: undecided at this accuracy: {what}; {more}. {CAUTION}"
+                parts = f" in {len(open_)} places, the worst" if len(open_) > 1 else ""
+                text = f"{line}: undecided at this accuracy{parts}: {what}; {more}. {CAUTION}"
                 found.append(Finding("look", "grade-undecided", text))
     return tuple(found)

@@ -52,6 +52,9 @@ _Wanted = Callable[[Code], bool]
 _ARROWS_ACROSS = 18
 """Arrows along the longer side of the site where no spacing is given."""
 
+_LEAST_POND_M = 1e-4
+"""No shallower hollow is told: the last digits of an elevation make some of 1e-7 m on any plane."""
+
 
 @dataclass(frozen=True, eq=False)
 class FlowPath:
@@ -173,7 +176,8 @@ def lay_ground(notes: Notes, network: Network, drawing: Drawing) -> Terrain | No
     places[:, 2] /= frame.height_unit_m
     if _span_no_area(places):
         return None
-    grid = grid_over(places, table.cell_size)
+    with notes.asked("surface", "cell_size"):
+        grid = grid_over(places, table.cell_size)
     shapes = {f.name: to_map_geometry(f.geometry, frame) for f in drawing.features}
     kinds = _ByCode(drawing, notes.site.codes, shapes)
     per_unit = frame.height_unit_m**-2
@@ -214,6 +218,8 @@ def lay_ground(notes: Notes, network: Network, drawing: Drawing) -> Terrain | No
     local = surface.tin.points.copy()
     local[:, :2] = frame.to_local(surface.tin.points[:, :2])
     local[:, 2] *= frame.height_unit_m
+    with notes.asked("surface", "contour_interval"):
+        lines = contours(bare, grid, table.contour_interval, index_every=table.index_every)
     return Terrain(
         grid=grid,
         rows=rows,
@@ -224,7 +230,7 @@ def lay_ground(notes: Notes, network: Network, drawing: Drawing) -> Terrain | No
         slope=steepness,
         buildings=buildings,
         water=water,
-        contours=contours(bare, grid, table.contour_interval, index_every=table.index_every),
+        contours=lines,
         numbers=numbers,
         classes=slope_classes(percent, numbers, len(areas), SLOPE_BREAKS_PERCENT),
         areas=areas,
@@ -351,7 +357,8 @@ def _water(
         barriers=buildings,
         walls=walls,
     )
-    pond, ponds = find_ponds(drainage, relative)
+    least = _LEAST_POND_M / network.frame.height_unit_m
+    pond, ponds = find_ponds(drainage, relative, minimum_depth=least)
     catchment, found = catchments(drainage, inlets)
     span = max(grid.rows, grid.cols)
     spacing = table.arrow_spacing or span * grid.cell_size / _ARROWS_ACROSS

@@ -163,9 +163,11 @@ def test_one_clear_line_with_file_and_row(name, tmp_path):
 def test_several_are_reported_together(tmp_path):
     book = edited("10,8,0.2", "10,eight,0.2", edited("2,9,0.3", "2,9,inf"))
     site = edited("[codes.kerb]", "[codes.kerb]\ngeometri = 'line'", SITE)
+    site = edited("EPSG:25832", "EPSG:4326", site)
     done = build(write(tmp_path, site, book))
     assert done.returncode == 2
-    for pattern in (r"site\.toml:\d+: .*geometri", r"walk\.csv:4: ", r"walk\.csv:5: "):
+    site_lines = r"site\.toml:\d+: .*geometri", r"site\.toml:9: .*projected"
+    for pattern in (*site_lines, r"walk\.csv:4: ", r"walk\.csv:5: "):
         assert re.search(pattern, done.stderr), done.stderr
 
 
@@ -194,3 +196,35 @@ def test_missing_site_file(tmp_path):
     assert done.returncode == 2
     assert re.search(r"nothing\.toml: .*expected", done.stderr)
     shutil.rmtree(tmp_path)
+
+
+ASKED = {
+    "cell size": ("[surface]", "cell_size = 1e-6"),
+    "contour interval": ("[surface]", "contour_interval = 1e-9"),
+    "distance of a mark from itself": ("[distances]", 'pairs = [["A", "A"]]'),
+    "distance to nowhere": ("[distances]", 'pairs = [["A", "B"], ["A", "Q"]]'),
+    "line of nothing": ("[grades.lines.way]", 'feature = "lane"'),
+    "limits of nobody": ("[grades.lines.way]", 'marks = ["A", "C"]\nlimits = "ours"'),
+    "section to nowhere": ("[sections.s]", 'marks = ["A", "Q"]'),
+    "earthwork of nothing": ("[earthworks.w]", 'feature = "pit"\ndesign_elevation = 0'),
+}
+
+
+@pytest.mark.parametrize("name", ASKED)
+def test_a_wrong_question_is_told_where_it_is_asked(name, tmp_path):
+    table, keys = ASKED[name]
+    site = write(tmp_path, f"{SITE}{table}\n{keys}\n")
+    line = SITE.count("\n") + 1
+    done = build(site)
+    told = done.stderr.splitlines()
+    assert done.returncode == 2
+    assert len(told) == 1
+    assert re.match(rf"{re.escape(str(site))}:({line}|{line + 1}): ", told[0]), told
+
+
+def test_an_own_limit_set_is_told_by_its_file(tmp_path):
+    (tmp_path / "limits.toml").write_text("[ours]\nslope = 3\n")
+    site = write(tmp_path, f'{SITE}[grades]\nlimits_file = "limits.toml"\n')
+    done = build(site)
+    assert done.returncode == 2
+    assert done.stderr.startswith(f"{tmp_path / 'limits.toml'}:"), done.stderr

@@ -76,7 +76,7 @@ def test_limit_sets(tmp_path: Path) -> None:
     (tmp_path / "limits.toml").write_text("[mine]\nrunning_slope = 5.0\n")
     found = read(tmp_path, SITE + '[grades]\nlimits_file = "limits.toml"\n')
     assert found.limit_tables == {"mine": {"running_slope": 5.0}}
-    assert found.limits_file == "limits.toml"
+    assert found.limits_file == str(tmp_path / "limits.toml")
 
 
 def test_second_surface(tmp_path: Path) -> None:

@@ -33,7 +33,7 @@ from pypdf.generic import ContentStream
 
 from geosite.errors import Finding
 from geosite.fieldbook.sitefile import Code, Handover
-from geosite.handover.model import Package
+from geosite.handover.model import CAUTION, Package
 from geosite.handover.plan import draw_plan, write_plan
 from geosite.handover.plan_font import typeface
 from geosite.handover.plan_layout import SHEETS
@@ -41,7 +41,7 @@ from geosite.handover.plan_map import Measures
 from geosite.handover.plan_pdf import pdf, png
 from geosite.handover.plan_sheet import Sheet, Text
 from geosite.handover.plan_svg import svg
-from geosite.handover.plan_words import CAUTION, accuracy_words, convergence_words
+from geosite.handover.plan_words import accuracy_words, convergence_words
 
 SVG = "{http://www.w3.org/2000/svg}"
 
