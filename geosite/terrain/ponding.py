@@ -60,7 +60,10 @@ class Pond:
 
 
 def find_ponds(
-    drainage: Drainage, sigma: npt.NDArray[np.floating[Any]] | float | None = None
+    drainage: Drainage,
+    sigma: npt.NDArray[np.floating[Any]] | float | None = None,
+    *,
+    minimum_depth: float = 0.0,
 ) -> tuple[Index, tuple[Pond, ...]]:
     """Find the ponds, one per connected water surface.
 
@@ -70,6 +73,8 @@ def find_ponds(
         Of the site.
     sigma : array, shape (rows, cols), or float, optional
         Standard deviation of the elevations, their unit.
+    minimum_depth
+        Least depth of a pond, unit of the elevation. Shallower ones are left out.
 
     Returns
     -------
@@ -86,6 +91,13 @@ def find_ponds(
         return raster, ()
     walls = None if drainage.walls is None else drainage.walls.ravel()
     part, count = regions(wet, (rows, cols), walls=walls)
+    if minimum_depth > 0:
+        deepest_of = np.zeros(count, dtype=depth.dtype)
+        np.maximum.at(deepest_of, part, depth[wet])
+        is_deep = deepest_of >= minimum_depth
+        stays = is_deep[part]
+        wet, part = wet[stays], (np.cumsum(is_deep, dtype=np.int32) - np.int32(1))[part[stays]]
+        count = int(is_deep.sum())
     cell_area = drainage.cell_size**2
     volume = np.bincount(part, weights=depth[wet].astype(np.float64)) * cell_area
     cells = np.bincount(part)

@@ -95,6 +95,18 @@ def test_only_what_is_deeper_than_sigma_counts() -> None:
     assert all(p.is_significant for p in unknown)
 
 
+def test_a_least_depth_leaves_out_the_shallow_and_keeps_the_others_numbers() -> None:
+    z = np.full((5, 13), 9.0)
+    z[2, 2], z[1:4, 6], z[2, 10] = 8.99999, 8.9, 8.9999
+    raster, ponds = find_ponds(drain(z, 1.0), minimum_depth=1e-4 - 1e-9)
+    assert [(p.number, p.cells, p.col) for p in ponds] == [(1, 3, 6), (2, 1, 10)]
+    assert np.unique(raster).tolist() == [0, 1, 2]
+    assert raster[2, [2, 6, 10]].tolist() == [0, 1, 2]
+    assert [p.volume for p in ponds] == pytest.approx([0.3, 1e-4])
+    assert len(find_ponds(drain(z, 1.0))[1]) == 3
+    assert find_ponds(drain(z, 1.0), minimum_depth=1.0)[1] == ()
+
+
 def test_no_pond() -> None:
     raster, ponds = find_ponds(drain(np.arange(12.0).reshape(3, 4), 1.0))
     assert ponds == ()
