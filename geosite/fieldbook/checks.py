@@ -6,14 +6,22 @@ import datetime
 
 import numpy as np
 
-from geosite.errors import Finding
+from geosite.errors import Finding, InputError
 from geosite.fieldbook.book import COLUMNS, normal_header
 from geosite.fieldbook.collect import Problems, nearest, shown
+from geosite.fieldbook.crs import read_systems
 from geosite.fieldbook.model import FieldBook, Ints, assumed_geometry
 from geosite.fieldbook.site import SiteText
 from geosite.fieldbook.sitefile import AnchorMark, SiteFile, Survey
 
-__all__ = ["check_against_book", "check_columns", "check_site", "check_walks", "look_at"]
+__all__ = [
+    "check_against_book",
+    "check_columns",
+    "check_site",
+    "check_systems",
+    "check_walks",
+    "look_at",
+]
 
 FARTHEST = 1e8
 """Easting and northing, map units: farther than any projected CRS reaches."""
@@ -96,6 +104,21 @@ def check_site(site: SiteFile, place: SiteText, problems: Problems) -> None:
             place.file,
             place.line("anchor", "azimuth"),
         )
+
+
+def check_systems(place: SiteText, problems: Problems) -> None:
+    """Read the CRS of the anchor, so that its faults are told together with all others.
+
+    Needed only where something else is wrong: the network reads the CRS in any case, and the
+    library that can is slow to import.
+    """
+    if place.systems is None:
+        return
+    lines = place.line("anchor", "crs"), place.line("anchor", "vertical_crs")
+    try:
+        read_systems(*place.systems, place.file, lines)
+    except InputError as error:
+        problems.extend(error.problems)
 
 
 def iso_day(text: str) -> str | None:

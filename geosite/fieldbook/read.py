@@ -13,6 +13,7 @@ from geosite.fieldbook.checks import (
     check_against_book,
     check_columns,
     check_site,
+    check_systems,
     check_walks,
     iso_day,
     look_at,
@@ -56,11 +57,16 @@ def read_survey(site_path: Path) -> Notes:
             check_site(place.site, place, wrong)
             attached = read_attached(place.site, site_path.parent, place.file, place.line, wrong)
         book = _read_named_book(place, site_path.parent, wrong, findings)
-    if place is None or place.site is None or book is None:
+    if place is None:
+        raise InputError(wrong.first())
+    if place.site is None or book is None:
+        check_systems(place, wrong)
         raise InputError(wrong.first())
     site = _with_days(place.site)
     check_against_book(site, book, place, wrong)
     check_walks(site, book, place, refused, findings)
+    if len(wrong) or len(refused):
+        check_systems(place, wrong)
     if len(wrong):
         raise InputError([*wrong.first(), *(refused.first() if len(refused) else [])])
     if len(refused):

@@ -59,12 +59,15 @@ class SiteText:
     survey
         ``[survey]``, if that table is right on its own: the field book can then be read, and its
         problems told together with those of the site file.
+    systems : (crs, vertical_crs) or None
+        Of ``[anchor]``, as far as both are texts: they can be read whatever else is wrong.
     """
 
     file: str
     text: str
     site: SiteFile | None
     survey: Survey | None
+    systems: tuple[str, str | None] | None
 
     @cached_property
     def lines(self) -> dict[toml_lines.Path, int]:
@@ -86,7 +89,7 @@ def read_site(path: Path, problems: Problems) -> SiteText | None:
     raw = parse_toml(text, file, problems)
     if raw is None:
         return None
-    parsed = SiteText(file, text, None, None)
+    parsed = SiteText(file, text, None, None, None)
     before = len(problems)
     tree = _clean(raw, (), parsed, problems)
     site = None
@@ -104,8 +107,8 @@ def read_site(path: Path, problems: Problems) -> SiteText | None:
                 file,
             )
     if site is None or len(problems) > before:
-        return SiteText(file, text, None, _survey_alone(tree))
-    return SiteText(file, text, site, site.survey)
+        return SiteText(file, text, None, _survey_alone(tree), _systems_alone(tree))
+    return SiteText(file, text, site, site.survey, (site.anchor.crs, site.anchor.vertical_crs))
 
 
 def _survey_alone(tree: Any) -> Survey | None:
@@ -113,6 +116,14 @@ def _survey_alone(tree: Any) -> Survey | None:
         return msgspec.convert(tree.get("survey"), Survey)
     except msgspec.ValidationError:
         return None
+
+
+def _systems_alone(tree: Any) -> tuple[str, str | None] | None:
+    anchor = tree.get("anchor")
+    if not isinstance(anchor, dict) or not isinstance(anchor.get("crs"), str):
+        return None
+    vertical = anchor.get("vertical_crs")
+    return anchor["crs"], vertical if isinstance(vertical, str) else None
 
 
 def parse_toml(text: str, file: str, problems: Problems) -> dict[str, Any] | None:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from geosite.errors import Finding, InputError, Problem
+from geosite.fieldbook.crs import quiet_proj, read_systems
 from geosite.fieldbook.model import Notes
 from geosite.fieldbook.sitefile import AnchorMark
 from geosite.fieldbook.toml_lines import line_of
@@ -18,9 +19,6 @@ from geosite.network.frame import (
     length_unit,
     longitude_latitude,
     map_factors,
-    quiet_proj,
-    read_crs,
-    read_vertical_crs,
     short_name,
 )
 from geosite.network.model import Frame
@@ -32,6 +30,8 @@ __all__ = ["Anchored", "Control", "magnetic_declination", "read_anchor"]
 
 MARGIN_DEG = 3.0
 """How far outside its area of use a CRS is still taken: neighbouring zones are used so."""
+AT_POLE_DEG = 90 - 1e-5
+"""A metre from the pole."""
 WMM_FROM, WMM_TO = 2025.0, 2030.0
 """Validity of the World Magnetic Model 2025, decimal years."""
 
@@ -116,9 +116,12 @@ class _AnchorReader:
         self.findings.append(Finding("note", code, text, self.notes.site_file, self.line(*path)))
 
     def read(self) -> Anchored:
-        horizontal, vertical = self.systems()
-        if self.problems or horizontal is None:
-            raise InputError(self.problems)
+        horizontal, vertical = read_systems(
+            self.anchor.crs,
+            self.anchor.vertical_crs,
+            self.notes.site_file,
+            (self.line("anchor", "crs"), self.line("anchor", "vertical_crs")),
+        )
         self.horizontal, self.vertical = horizontal, vertical
         self.wkt = horizontal.to_wkt()
         unit_m, unit_name = length_unit(horizontal)
@@ -170,42 +173,6 @@ class _AnchorReader:
             azimuth,
             tuple(self.findings),
         )
-
-    def systems(self) -> tuple[CRS | None, CRS | None]:
-        horizontal = vertical = None
-        file = self.notes.site_file
-        try:
-            horizontal, vertical = read_crs(self.anchor.crs, file, self.line("anchor", "crs"))
-        except InputError as error:
-            self.problems += error.problems
-        if self.anchor.vertical_crs is not None:
-            try:
-                given = read_vertical_crs(
-                    self.anchor.vertical_crs, file, self.line("anchor", "vertical_crs")
-                )
-            except InputError as error:
-                self.problems += error.problems
-            else:
-                if vertical is not None and vertical != given:
-                    self.problem(
-                        "vertical-crs-twice",
-                        f"crs contains {vertical.name}, vertical_crs is {given.name}",
-                        "one vertical CRS",
-                        "remove one of the two",
-                        "anchor",
-                        "vertical_crs",
-                    )
-                vertical = given
-        elif vertical is not None and (vertical.axis_info[0].direction != "up"):
-            self.problem(
-                "vertical-crs",
-                f"the vertical part of crs, {vertical.name}, counts down",
-                "heights that count up",
-                "use a compound CRS with heights",
-                "anchor",
-                "crs",
-            )
-        return horizontal, vertical
 
     def position(self, name: str, mark: AnchorMark) -> tuple[float, float] | None:
         """Map position of an anchored mark, map units."""
@@ -394,6 +361,16 @@ class _AnchorReader:
         sigma = math.radians(given.sigma or 0.0)
         if given.reference == "grid":
             return value, sigma
+        if abs(float(longitude_latitude(self.wkt, *place)[1])) > AT_POLE_DEG:
+            self.problem(
+                "azimuth-pole",
+                "true north has no direction at the pole",
+                "an azimuth from grid north",
+                'write reference = "grid", or give a second mark',
+                "anchor",
+                "azimuth",
+            )
+            return None
         words = f"grid convergence {math.degrees(convergence):+.4f}°"
         if given.reference == "magnetic":
             if given.sigma is None:

@@ -21,9 +21,10 @@ import numpy.typing as npt
 
 from geosite.errors import InputError, Problem
 from geosite.fieldbook.collect import Problems, nearest, shown
+from geosite.fieldbook.crs import read_crs
 from geosite.fieldbook.files import decode
 from geosite.fieldbook.model import Floats
-from geosite.network.frame import at_middle, read_crs
+from geosite.network.frame import at_middle
 from geosite.network.model import Frame
 from geosite.terrain.model import Grid
 from geosite.terrain.surface import MAX_CELLS

@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 from network_cases import dms, notes
 
+from geosite.fieldbook.crs import read_crs
 from geosite.network.adjust import adjust
-from geosite.network.frame import combined_factor, map_factors, read_crs
+from geosite.network.frame import combined_factor, longitude_latitude, map_factors
 
 FOOT, US_FOOT = 0.3048, 1200 / 3937
 
@@ -68,6 +69,36 @@ def test_factors_of_a_data_sheet() -> None:
     k, _, convergence, _ = map_factors(wkt("EPSG:6608"), *on_map("EPSG:6608"))
     assert k[0] == pytest.approx(0.99996957, abs=6e-8)
     assert math.degrees(convergence[0]) == pytest.approx(dms(0, 11, 3.9), abs=0.1 / 3600)
+
+
+@pytest.mark.parametrize(
+    ("code", "longitude", "latitude", "east", "north", "turn"),
+    [
+        # IOGP Publication 373-7-2, Polar Stereographic variants A and B (figures from memory)
+        ("EPSG:5041", 44.0, 73.0, 3320416.75, 632668.43, 44.0),
+        ("EPSG:32661", 44.0, 73.0, 3320416.75, 632668.43, 44.0),
+        ("EPSG:3032", 120.0, -75.0, 7255380.79, 7053389.56, -50.0),
+    ],
+)
+def test_polar_maps(
+    code: str, longitude: float, latitude: float, east: float, north: float, turn: float
+) -> None:
+    # easting, northing, whatever the order of the register's axes; the turn is the longitude from
+    # the straight meridian, Snyder, USGS Professional Paper 1395, p. 158 (page from memory)
+    assert longitude_latitude(wkt(code), east, north) == pytest.approx(
+        (longitude, latitude), abs=2e-7
+    )
+    meridional, parallel, convergence, _ = map_factors(wkt(code), east, north)
+    assert math.degrees(convergence[0]) == pytest.approx(turn, abs=1e-6)
+    assert meridional == pytest.approx(parallel, abs=1e-9)
+
+
+@pytest.mark.parametrize(("code", "scale"), [("EPSG:5041", 0.994), ("EPSG:5042", 0.994)])
+def test_scale_at_the_pole(code: str, scale: float) -> None:
+    # the scale at the pole is what defines the map; R there is a / sqrt(1 - e^2) = 6399593.626 m
+    for away in (0.0, 1e-3, 1.0, 50.0):
+        factor = combined_factor(wkt(code), 2e6 + away, 2e6, 100.0)[0]
+        assert factor == pytest.approx(scale * 6399593.626 / 6399693.626, abs=1e-10)
 
 
 def test_the_network_uses_elevation_and_geoid_height() -> None:

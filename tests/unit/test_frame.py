@@ -10,9 +10,9 @@ import pytest
 from network_cases import notes
 
 from geosite.errors import InputError
+from geosite.fieldbook.crs import read_crs, read_vertical_crs
 from geosite.network.adjust import adjust
 from geosite.network.anchor import read_anchor
-from geosite.network.frame import read_crs, read_vertical_crs
 
 SQUARE = [
     ("R", "A", 0.0, 0.0, 0.0),
@@ -38,7 +38,6 @@ ENGINEERING = (
         ("+proj=merc +a=6378137 +b=6378137 +units=m +type=crs", "is Web Mercator"),
         ("EPSG:2048", "has axes west and south"),
         ("EPSG:5513", "has axes south and west"),
-        ("EPSG:3031", "has axes north and north"),
         ("EPSG:7837", "is a vertical CRS"),
         (ENGINEERING, "is of type Engineering CRS"),
         ("EPSG:999999", "is unknown"),
@@ -90,6 +89,43 @@ def test_projected_crs_are_taken(crs: str, name: str, unit: str) -> None:
     frame = read_anchor(notes(SQUARE, place, crs=crs, azimuth=EAST)).frame
     assert (frame.crs_name, frame.unit_name) == (name, unit)
     assert frame.origin == (east, north)
+
+
+@pytest.mark.parametrize(
+    ("crs", "middle"),
+    [
+        ("EPSG:5041", 2e6),
+        ("EPSG:5042", 2e6),
+        ("EPSG:32661", 2e6),
+        ("EPSG:3031", 0.0),
+        ("EPSG:3995", 0.0),
+        ("EPSG:3413", 0.0),
+        ("+proj=stere +lat_0=90 +lat_ts=71 +lon_0=0 +ellps=WGS84 +type=crs", 0.0),
+    ],
+)
+@pytest.mark.parametrize("away", [0.0, 5.0, 400_000.0])
+def test_polar_crs_are_taken(crs: str, middle: float, away: float) -> None:
+    place = {"A": {"easting": middle + away, "northing": middle - away}}
+    network = adjust(notes(SQUARE, place, crs=crs, azimuth=EAST))
+    # axes that are both called south or north: x to the right, y up all the same
+    ground = (network.en - network.en[0]) / network.frame.combined_factor
+    assert ground == pytest.approx(np.array([row[2:4] for row in SQUARE]), abs=1e-7)
+    assert network.frame.to_map(network.en[0]) == pytest.approx(
+        [middle + away, middle - away], abs=1e-6
+    )
+
+
+def test_true_north_at_the_pole_is_refused() -> None:
+    true = {"value": 90.0, "reference": "true"}
+    at_pole = {"A": {"easting": 2e6, "northing": 2e6}}
+    with pytest.raises(InputError, match="true north has no direction at the pole"):
+        read_anchor(notes(SQUARE, at_pole, crs="EPSG:5041", azimuth=true))
+    # 20 m along the meridian of 90 degrees east true north points west: what is walked at a true
+    # azimuth of 90 degrees goes to grid north
+    beside = {"A": {"easting": 2e6 + 20, "northing": 2e6}}
+    azimuth = read_anchor(notes(SQUARE, beside, crs="EPSG:5041", azimuth=true)).azimuth
+    assert azimuth is not None
+    assert azimuth[0] == pytest.approx(0.0, abs=1e-9)
 
 
 def test_wkt_of_a_crs_is_taken() -> None:
