@@ -6,33 +6,73 @@ bytes that are not UTF-8, which it does about damaged databases. So databases ar
 
 from __future__ import annotations
 
+import glob
 import json
+import re
 import sys
 import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
-__all__ = ["damage", "is_view", "quiet"]
+__all__ = ["damage", "is_view", "names_a_file", "quiet"]
 
 UNPACKED_LIMIT = 200_000_000
 JSON_LIMIT = 50_000_000
 """Bytes; reading JSON takes many times its size in memory."""
+HEAD = 1_000_000
+"""Bytes at the start of other files in which the text of a CRS is looked for."""
+
+# What makes PROJ open a file as soon as it understands the text. "@null" is no grid at all.
+_FILE_OF_CRS = re.compile(
+    r"PARAMETERFILE|PROJ4_GRIDS|\b(?:nad|geoid|xy_|z_)?grids\s*=(?!\s*[\"']|\s*@null)"
+    r"|\b(?:init|catalog)\s*=(?!\s*[\"'])|\bproj\s*=\s*(?:tinshift|defmodel)",
+    re.IGNORECASE,
+)
+_CRS_NAME = re.compile(r"urn:[\w:.-]+|https?://www\.opengis\.net/[\w/.#-]+|\w+:[\w.-]+", re.ASCII)
+_FOREIGN_CRS = "its CRS names another file or an address, and nothing else is read or fetched"
 
 
 def damage(path: Path) -> str | None:
-    """Return why a database, archive or JSON file cannot be handed on, or ``None``.
+    """Return why a file must not be handed to the reading library, or ``None``.
 
-    Other files have no damage that matters here.
+    Damage in databases, archives and JSON; a CRS that would have another file read or an address
+    fetched; a part of a shapefile that is a link to another folder.
     """
     with path.open("rb") as stream:
-        head = stream.read(64)
+        head = stream.read(HEAD)
+    if (fault := _foreign_part(path)) is not None:
+        return fault
     if head.startswith(b"SQLite format 3\0"):
         return _database_damage(path)
     if head.startswith(b"PK\x03\x04"):
         return _archive_damage(path)
-    if head.removeprefix(b"\xef\xbb\xbf").lstrip().startswith((b"{", b"[")):
+    if head.removeprefix(b"\xef\xbb\xbf").lstrip(b" \t\r\n\x1e").startswith((b"{", b"[")):
         return _json_damage(path)
+    return _FOREIGN_CRS if names_a_file(head.decode("latin-1")) else None
+
+
+def names_a_file(crs: str) -> bool:
+    """Report whether the text of a CRS would have PROJ read a file that it names."""
+    return _FILE_OF_CRS.search(crs) is not None
+
+
+def _foreign_part(path: Path) -> str | None:
+    """Look at the files beside one that belong to it."""
+    folder = path.resolve().parent
+    for part in sorted(folder.glob(glob.escape(path.stem) + ".*")):
+        if part.name == path.name or part.is_dir():
+            continue
+        if path.suffix.lower() in (".shp", ".dbf") and part.resolve().parent != folder:
+            return f"{part.name} is a link to another folder"
+        if not part.is_file():
+            return f"{part.name} beside it is no plain file"
+        ending = part.name[len(path.stem) :].lower()
+        if ending in (".prj", ".qpj") or ending.endswith(".aux.xml"):
+            with part.open("rb") as stream:
+                if names_a_file(stream.read(HEAD).decode("latin-1")):
+                    return _FOREIGN_CRS
     return None
 
 
@@ -44,6 +84,8 @@ def _database_damage(path: Path) -> str | None:
         # names and statements too: text that is no UTF-8 fails here
         connection.execute("SELECT name, tbl_name, sql FROM sqlite_master").fetchall()
         (found,) = connection.execute("PRAGMA quick_check(1)").fetchone()
+        if _database_names_a_file(connection):
+            return _FOREIGN_CRS
     except sqlite3.OperationalError as error:
         # an index of a kind that this Python cannot check says nothing about damage
         return None if "no such module" in str(error) else f"damaged: {error}"
@@ -52,6 +94,16 @@ def _database_damage(path: Path) -> str | None:
     finally:
         connection.close()
     return None if found == "ok" else f"damaged: {found}"
+
+
+def _database_names_a_file(connection: Any) -> bool:
+    tables = "SELECT name FROM sqlite_master WHERE lower(name) LIKE '%spatial_ref_sys%'"
+    for (table,) in connection.execute(tables).fetchall():
+        quoted = str(table).replace('"', '""')
+        for row in connection.execute(f'SELECT * FROM "{quoted}" LIMIT 10000'):
+            if any(isinstance(text, str) and names_a_file(text) for text in row):
+                return True
+    return False
 
 
 def _archive_damage(path: Path) -> str | None:
@@ -71,10 +123,27 @@ def _json_damage(path: Path) -> str | None:
     if path.stat().st_size > JSON_LIMIT:
         return f"more than {JSON_LIMIT / 1e6:.0f} MB of JSON"
     try:
-        json.loads(path.read_bytes().decode("utf-8-sig"))
+        text = path.read_bytes().decode("utf-8-sig")
+        try:
+            documents = [json.loads(text)]
+        except json.JSONDecodeError as error:
+            if error.msg != "Extra data" and "\x1e" not in text:
+                raise
+            # one feature per line, or after a record separator (RFC 8142)
+            documents = [json.loads(line) for line in re.split("[\x1e\n]", text) if line.strip()]
     except (ValueError, RecursionError) as error:
         return f"damaged: {error}"
-    return None
+    return None if all(map(_harmless_crs, documents)) else _FOREIGN_CRS
+
+
+def _harmless_crs(document: Any) -> bool:
+    """Report whether the CRS of a GeoJSON object is one that its name alone says."""
+    crs = document.get("crs") if isinstance(document, dict) else None
+    if not isinstance(crs, dict) or crs.get("type") == "EPSG":
+        return True
+    named = crs.get("properties")
+    name = named.get("name") if isinstance(named, dict) else None
+    return crs.get("type") == "name" and bool(_CRS_NAME.fullmatch(str(name)))
 
 
 def is_view(path: Path, layer: str) -> bool:

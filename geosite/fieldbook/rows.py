@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import glob
 import io
 import re
 from collections.abc import Iterator, Sequence
@@ -365,11 +364,6 @@ def _content_fault(path: Path, driver: str, start: bytes) -> str | None:
             return "its first bytes are another format's"
         if (fault := damage(path)) is not None:
             return fault
-        if driver == "ESRI Shapefile":
-            folder = path.resolve().parent
-            for part in folder.glob(glob.escape(path.stem) + ".*"):
-                if part.resolve().parent != folder:
-                    return f"{part.name} is a link to another folder"
     except (OSError, RuntimeError) as error:
         return str(error)
     return None
