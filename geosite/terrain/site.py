@@ -13,6 +13,7 @@ import shapely
 from geosite.errors import Finding, InputError, Problem
 from geosite.fieldbook.model import Floats, Ints, Notes
 from geosite.fieldbook.sitefile import Code
+from geosite.fieldbook.toml_lines import line_of
 from geosite.linework.model import Drawing, Feature
 from geosite.linework.on_map import to_map_geometry
 from geosite.network.covariance import sigma_vertical
@@ -20,7 +21,7 @@ from geosite.network.levels import level_covariance
 from geosite.network.model import Frame, Network
 from geosite.terrain.barriers import cells_in, cells_of_points, walls_along
 from geosite.terrain.contour import Contour, contours
-from geosite.terrain.descent import Index, Mask, Raster
+from geosite.terrain.descent import NODATA, Index, Mask, Raster
 from geosite.terrain.drainage import Drainage, drain
 from geosite.terrain.falls import (
     FallFromBuilding,
@@ -201,7 +202,7 @@ def lay_ground(notes: Notes, network: Network, drawing: Drawing) -> Terrain | No
     )
     buildings = cells_in(kinds.shapes(lambda code: code.building), grid)
     sigma, relative = _sigmas(surface, network, rows)
-    water = _water(notes, network, kinds, surface, steepness, buildings, relative, rows)
+    water, lost = _water(notes, network, kinds, surface, steepness, buildings, relative, rows)
     bare = np.where(buildings, np.nan, surface.z)
     numbers, areas = _numbers(drawing, shapes, grid)
     percent = steepness.steepness("percent")
@@ -209,6 +210,7 @@ def lay_ground(notes: Notes, network: Network, drawing: Drawing) -> Terrain | No
     paving = _paving(notes, frame, drawing, percent, numbers, areas, grid)
     findings = (
         *surface.findings,
+        *lost,
         *fall_findings(falls),
         *flat_paving_findings(paving),
         *pond_findings(
@@ -342,7 +344,7 @@ def _water(
     buildings: Mask,
     relative: Floats,
     rows: Ints,
-) -> Water:
+) -> tuple[Water, tuple[Finding, ...]]:
     table, grid = notes.site.drainage, surface.grid
     inlets, inlet_names = _inlets(kinds, grid)
     fences = kinds.shapes(lambda code: code.barrier)
@@ -366,17 +368,19 @@ def _water(
     confidence = None
     if table.confidence_runs:
         confidence = _confidence(notes, network, surface, drainage, inlets > 0, buildings, rows)
-    return Water(
+    paths, lost = _paths(notes, network, kinds, drainage, grid)
+    water = Water(
         drainage,
         pond,
         ponds,
         catchment,
         found,
         inlet_names,
-        _paths(notes, network, kinds, drainage, grid),
+        paths,
         arrows(drainage, steepness, grid, every),
         confidence,
     )
+    return water, lost
 
 
 def _inlets(kinds: _ByCode, grid: Grid) -> tuple[Index, tuple[str, ...]]:
@@ -397,10 +401,11 @@ def _inlets(kinds: _ByCode, grid: Grid) -> tuple[Index, tuple[str, ...]]:
 
 def _paths(
     notes: Notes, network: Network, kinds: _ByCode, drainage: Drainage, grid: Grid
-) -> tuple[FlowPath, ...]:
+) -> tuple[tuple[FlowPath, ...], tuple[Finding, ...]]:
+    """Return the ways of water from what the site file names, and a word where there is none."""
     book = notes.book
-    found = []
-    for name in notes.site.drainage.flow_paths_from:
+    found, lost = [], []
+    for number, name in enumerate(notes.site.drainage.flow_paths_from):
         if name in kinds.placed:
             places = shapely.get_coordinates(kinds.placed[name])
         else:
@@ -408,8 +413,25 @@ def _paths(
             places = network.frame.to_map(network.en[row : row + 1])
         row_of, col_of = cells_of_points(places, grid)
         starts = [(int(r), int(c)) for r, c in zip(row_of, col_of, strict=True) if r >= 0]
-        found += [FlowPath(name, line) for line in flow_paths(drainage, grid, starts)]
-    return tuple(found)
+        lines = flow_paths(drainage, grid, starts)
+        found += [FlowPath(name, line) for line in lines]
+        if lines:
+            continue
+        if any(drainage.direction[start] != NODATA for start in starts):
+            why = "there the water is at its end already: in an inlet or in a hollow"
+        else:
+            why = "it lies outside the ground between the marks, right on its edge or in a building"
+        lost.append(
+            Finding(
+                "look",
+                "flow-path-no-start",
+                f"No flow path from {name}: {why}. Name a mark or a feature on open ground further "
+                "in, or take the name out.",
+                notes.site_file,
+                line_of(notes.site_lines, ("drainage", "flow_paths_from", number)),
+            )
+        )
+    return tuple(found), tuple(lost)
 
 
 def _confidence(

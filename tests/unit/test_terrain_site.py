@@ -98,3 +98,30 @@ def test_hollows_shallower_than_a_tenth_of_a_millimetre_are_no_ponds(
     assert (water.pond > 0).sum() == water.ponds[0].cells
     (pond,) = [f for f in terrain.findings if f.code.startswith("pond")]
     assert pond.text.startswith("Water stands 76 mm deep")
+
+
+def test_a_flow_path_without_a_start_is_told_at_its_line(laid: Laid) -> None:
+    marks = lattice(lambda x, y: -0.02 * y)
+    marks += [("middle", 21.0, 11.0, -0.22, "", "")]
+    marks += [("grate", 12.0, 12.0, -0.24, "sink", "inlet")]
+    more = """
+    [codes.inlet]
+    geometry = "point"
+    inlet = true
+    [drainage]
+    flow_paths_from = [
+        "middle",
+        "A",
+        "sink",
+    ]
+    """
+    _, terrain = laid(marks, more, turn_deg=31.0)
+    assert {path.start for path in terrain.water.paths} == {"middle"}
+    told = [f for f in terrain.findings if f.code == "flow-path-no-start"]
+    edge, sink = told
+    assert edge.text.startswith("No flow path from A: it lies outside the ground")
+    assert "further in" in edge.text
+    assert sink.text.startswith("No flow path from sink: there the water is at its end")
+    assert edge.file is not None
+    lines = Path(edge.file).read_text(encoding="utf-8").splitlines()
+    assert [lines[f.line - 1].strip() for f in told if f.line] == ['"A",', '"sink",']
