@@ -23,6 +23,7 @@ from geosite.errors import InputError, Problem
 from geosite.fieldbook.collect import Problems, nearest, shown
 from geosite.fieldbook.crs import read_crs
 from geosite.fieldbook.files import decode
+from geosite.fieldbook.foreign import damage, is_view, quiet
 from geosite.fieldbook.model import Floats
 from geosite.network.frame import at_middle
 from geosite.network.model import Frame
@@ -45,6 +46,7 @@ _RASTER_STARTS = {
     b"NCOL": "AAIGrid",
 }
 _POINT_DRIVERS = ["GPKG", "GeoJSON", "GeoJSONSeq", "ESRI Shapefile", "FlatGeobuf", "GML", "DXF"]
+_LONGEST_HEADER = 100_000
 _TEXT = (".csv", ".txt", ".tsv")
 _COLUMNS = ("easting", "northing", "elevation")
 _CRS_ADDRESS = re.compile(r"https?://www\.opengis\.net/def/crs/(\w+)/[\w.]+/(\w+)", re.ASCII)
@@ -52,6 +54,12 @@ _BAND_UNITS = (
     (1.0, "metre", ("m", "metre", "meter", "metres", "meters")),
     (0.3048, "foot", ("ft", "foot", "feet")),
     (1200 / 3937, "US survey foot", ("ftus", "us-ft", "us survey foot", "us survey feet")),
+)
+# words for what is no elevation (a slope, an aspect, a share, an area), or one in a unit that no
+# elevation is worked with in; any other word is passed over
+_OTHER_UNITS = frozenset(
+    "% percent ratio 1 degree degrees deg ° radian radians rad gon grad permille ‰ "
+    "m2 m² m^2 ft2 ft² ft^2 ha m3 m³ m^3 mm cm dm km m/m m/s".split()
 )
 
 
@@ -167,7 +175,8 @@ def read_elevation(file: str) -> ElevationRaster:
     Raises
     ------
     InputError
-        Unreadable, several bands, turned, cells that are not square, not projected, too large.
+        Unreadable, several bands, turned, cells that are not square, not projected, too large, or
+        of something else than elevations by its unit.
     """
     import rasterio
     from rasterio.errors import RasterioError
@@ -182,6 +191,8 @@ def read_elevation(file: str) -> ElevationRaster:
             driver = _RASTER_STARTS.get(stream.read(4))
         if driver is None:
             raise ValueError("it is neither GeoTIFF nor an Esri ASCII grid")
+        if (fault := damage(path)) is not None:
+            raise ValueError(fault)
         with (
             # a vertical CRS is passed over unless asked for; a file beside it may name another
             rasterio.Env(GTIFF_REPORT_COMPD_CS="YES", GDAL_PAM_ENABLED="NO"),
@@ -212,11 +223,19 @@ def read_elevation(file: str) -> ElevationRaster:
                     "a raster with a projected CRS",
                     "assign its CRS first",
                 )
+            unit = (source.units[0] or "").strip()
+            if unit.lower() in _OTHER_UNITS:
+                raise refuse(
+                    "raster-unit",
+                    f"the raster says that its values are in {shown(unit)}",
+                    "elevations in metres or feet",
+                    "choose the raster of the elevations, or correct its unit if that is wrong",
+                )
             grid = _grid(source, refuse)
             extent = (grid.west, grid.south, grid.east, grid.north)
             code = source.crs.to_epsg(confidence_threshold=100)
             crs = f"EPSG:{code}" if code else source.crs.to_wkt()
-            frame = _with_band_unit(map_frame(crs, extent, file), source.units[0])
+            frame = _with_band_unit(map_frame(crs, extent, file), unit)
             values = _elevations(source)
     except (RasterioError, OSError, ValueError) as error:
         raise refuse(
@@ -261,9 +280,9 @@ def _grid(source: Any, refuse: Any) -> Grid:
     return Grid(place.c, place.f, wide, source.height, source.width)
 
 
-def _with_band_unit(frame: Frame, unit: str | None) -> Frame:
+def _with_band_unit(frame: Frame, unit: str) -> Frame:
     """Without a vertical CRS the band may say in which unit its elevations are."""
-    word = (unit or "").strip().lower()
+    word = unit.lower()
     for length, name, words in _BAND_UNITS:
         if frame.vertical_wkt is None and word in words:
             return replace(frame, height_unit_m=length, height_unit_name=name)
@@ -315,16 +334,16 @@ def _from_text(file: str) -> Floats:
     data = Path(file).read_bytes()
     if not decode(data, file, "table of points", problems):
         raise InputError(problems.first())
-    text = data.decode("utf-8-sig")
+    text = data.decode("utf-8-sig").replace("\r\n", "\n").replace("\r", "\n")
     first = next((n for n, line in enumerate(text.split("\n", 1000)) if line.strip()), 0)
     start = 0
     for _ in range(first):
         start = text.index("\n", start) + 1
     header_line, _, rest = text[start:].partition("\n")
     separator = max(",;\t", key=header_line.count)
-    header = [
-        cell.strip().casefold() for cell in next(csv.reader([header_line], delimiter=separator), [])
-    ]
+    # cut, so that no cell is longer than the reader of tables takes
+    cells = next(csv.reader([header_line[:_LONGEST_HEADER]], delimiter=separator), [])
+    header = [cell.strip().casefold() for cell in cells]
     missing = [name for name in _COLUMNS if name not in header]
     for name in missing:
         close = nearest(name, [cell for cell in header if cell not in _COLUMNS])
@@ -413,10 +432,20 @@ def _from_layer(file: str, layer: str | None) -> Points:
     path = Path(file).resolve()
     with path.open("rb") as stream:
         is_database = stream.read(16) == b"SQLite format 3\x00"
-    if is_database:
-        layer = _package_layer(path, file, layer)
+    # this driver would leave a file of its own beside the points, and fetch schemas
+    options = {"WRITE_GFS": "NO"} if path.suffix.lower() == ".gml" else {}
     try:
-        with fiona.open(path, layer=layer, enabled_drivers=_POINT_DRIVERS) as source:
+        if (fault := damage(path)) is not None:
+            raise ValueError(fault)
+        if is_database:
+            layer = _package_layer(path, file, layer)
+        with (
+            quiet(),
+            fiona.Env(GML_DOWNLOAD_SCHEMA="NO"),
+            fiona.open(path, layer=layer, enabled_drivers=_POINT_DRIVERS, **options) as source,
+        ):
+            if is_view(path, source.name):
+                raise ValueError("the layer is a view, a query that may never end")
             crs_wkt = str(source.crs_wkt or "") or None
             names = {name.casefold(): name for name in source.schema["properties"]}
             field = names.get("elevation")

@@ -1,12 +1,14 @@
-"""Fuzz the reading of surveys: damaged field books and site files, counted and reported.
+"""Fuzz the reading of what comes from outside, counted and reported.
 
     python tests/benchmark/fuzz_reading.py --inputs 50000
     python tests/benchmark/fuzz_reading.py --inputs 50000 --guided
+    python tests/benchmark/fuzz_reading.py --inputs 50000 --kinds parcels points request
 
-Guided means coverage-guided and needs atheris. Every input must end in notes or in an error of
-ours, within 10 seconds and 1 GB. Notes that come out are compared with a plain reading of the same
-text by the csv module, so that a wrong success is a failure too. Inputs that fail are kept in the
-folder given by ``--keep``.
+Damaged field books, site files, parcel layers, tables and layers of points, and process requests.
+Guided means coverage-guided and needs atheris. Every input must end in a result or in an error of
+ours, within 10 seconds and 1 GB. What comes out is compared with a plain reading of the same bytes
+(by the csv, json and jsonschema modules), so that a wrong success is a failure too. Inputs that
+fail are kept in the folder given by ``--keep``.
 """
 
 from __future__ import annotations
@@ -16,6 +18,8 @@ import collections
 import csv
 import importlib
 import io
+import json
+import math
 import os
 import random
 import resource
@@ -43,8 +47,54 @@ WORDS = [
 ]
 
 
-def corpus() -> dict[str, list[bytes]]:
-    """Return good files of both kinds to start from."""
+KINDS = ("book", "site", "parcels", "points", "request")
+LAYERS = {b"{": "geojson", b"SQLi": "gpkg", b"\0\0\x27\x0a": "shp", b"fgb": "fgb", b"<?xm": "gml"}
+PARCELS = '[parcels]\nfile = "%s"\n'
+
+
+def ending(data: bytes) -> str:
+    """Return the file name ending that fits the first bytes of a layer, else that of a table."""
+    return next((end for start, end in LAYERS.items() if data.startswith(start)), "csv")
+
+
+def layers(shapes: list[dict[str, object]], folder: Path) -> list[bytes]:
+    """Return the same features in several formats."""
+    import fiona
+
+    geometry = str(shapes[0]["type"])
+    solid = "3D Point" if geometry == "Point" else geometry
+    schema = {"geometry": solid, "properties": {"name": "str", "elevation": "float"}}
+    found = []
+    for end, driver in (
+        ("geojson", "GeoJSON"),
+        ("gpkg", "GPKG"),
+        ("shp", "ESRI Shapefile"),
+        ("fgb", "FlatGeobuf"),
+        ("gml", "GML"),
+    ):
+        path = folder / f"{geometry}.{end}"
+        with fiona.open(path, "w", driver=driver, schema=schema, crs="EPSG:25832") as sink:
+            for i, shape in enumerate(shapes):
+                record = {"name": f"p{i}", "elevation": i + 0.5}
+                sink.write({"geometry": shape, "properties": record})
+        found.append(path.read_bytes())
+    return found
+
+
+def requests() -> list[bytes]:
+    """Return one request per process, files named that are there."""
+    from geosite.processes.registry import processes
+
+    found = []
+    for name, process in processes().processes.items():
+        paths = {given.id: str(Path(__file__)) for given in process.inputs if given.is_path}
+        inputs = {k: paths.get(k, value) for k, value in process.example.items()}
+        found.append(json.dumps({"process": name, "inputs": inputs}).encode())
+    return found
+
+
+def corpus(folder: Path) -> dict[str, list[bytes]]:
+    """Return good files of every kind to start from."""
     from fieldbook_cases import BOOK, SITE
 
     from geosite.fieldbook.starter import starter_files
@@ -56,7 +106,23 @@ def corpus() -> dict[str, list[bytes]]:
     quoted = "\n".join(
         ",".join(f'"{cell}"' for cell in line.split(",")) for line in BOOK.splitlines()
     )
+    ring = [(512300.0, 5276090.0), (512330.0, 5276090.0), (512330.0, 5276120.0)]
+    polygons: list[dict[str, object]] = [
+        {"type": "Polygon", "coordinates": [[(e + 40 * i, n) for e, n in [*ring, ring[0]]]]}
+        for i in range(3)
+    ]
+    points: list[dict[str, object]] = [
+        {"type": "Point", "coordinates": (512300.0 + i, 5276100.0 + i * i % 7, float(i))}
+        for i in range(12)
+    ]
+    table = "easting,northing,elevation\n" + "".join(f"{i},{i * i},{i / 8}\n" for i in range(9))
     return {
+        "parcels": layers(polygons, folder),
+        "points": [
+            *layers(points, folder),
+            *(table.encode(), table.replace(",", ";").replace(".", ",").encode()) * 3,
+        ],
+        "request": requests(),
         "book": [
             BOOK.encode(),
             quoted.encode(),
@@ -109,6 +175,9 @@ class Fuzz:
     def __init__(self, folder: Path, keep: Path) -> None:
         from fieldbook_cases import BOOK, SITE, write
 
+        from geosite.processes.registry import processes
+
+        self.processes = processes().processes
         self.write = write
         self.folder = folder
         self.keep = keep
@@ -119,16 +188,13 @@ class Fuzz:
         self.started = time.perf_counter()
 
     def one(self, kind: str, data: bytes) -> None:
-        """Read one survey with a damaged file of a kind."""
+        """Read one damaged file of a kind."""
         from geosite.errors import GeositeError
-        from geosite.fieldbook.read import read_survey
 
-        files = {**self.good, kind: data}
-        path = self.write(self.folder, files["book"], files["site"])
         began = time.perf_counter()
         fault = ""
         try:
-            notes = read_survey(path)
+            fault = getattr(self, kind)(data)
         except GeositeError as error:
             said = [str(p) for p in error.problems]
             self.count.update({p.code for p in error.problems})
@@ -139,8 +205,7 @@ class Fuzz:
             if isinstance(sys.exc_info()[1], KeyboardInterrupt):
                 raise
         else:
-            self.count["read as notes"] += 1
-            fault = wrong_success(notes, files["book"])
+            self.count[f"read ({kind})"] += 1
         taken = time.perf_counter() - began
         self.slowest = max(self.slowest, taken)
         self.count["inputs"] += 1
@@ -151,13 +216,91 @@ class Fuzz:
             self.keep.mkdir(parents=True, exist_ok=True)
             (self.keep / f"{kind}_{self.count['inputs']}").write_bytes(data)
 
+    def book(self, data: bytes) -> str:
+        """Read a survey with this field book."""
+        return self._survey(data, self.good["site"])
+
+    def site(self, data: bytes) -> str:
+        """Read a survey with this site file."""
+        return self._survey(self.good["book"], data)
+
+    def _survey(self, book: bytes, site: bytes) -> str:
+        from geosite.fieldbook.read import read_survey
+
+        return wrong_success(read_survey(self.write(self.folder, book, site)), book)
+
+    def parcels(self, data: bytes) -> str:
+        """Read a survey with this parcel layer."""
+        from geosite.fieldbook.read import read_survey
+
+        name = f"parcels.{ending(data)}"
+        (self.folder / name).write_bytes(data)
+        site = self.good["site"].decode() + PARCELS % name
+        found = read_survey(self.write(self.folder, self.good["book"], site)).attached.parcels
+        assert found is not None
+        if len(found.names) != len(found.shapes) or not found.crs_wkt:
+            return "wrong success: parcels without name or CRS"
+        if any(shape.geom_type not in ("Polygon", "MultiPolygon") for shape in found.shapes):
+            return "wrong success: parcels that are no polygons"
+        if name.endswith(".geojson"):
+            told = plain_features(data)
+            wanted = sum(t in ("Polygon", "MultiPolygon") for t in told)
+            if len(found.shapes) > wanted:
+                return "wrong success: more parcels than polygons"
+        return ""
+
+    def points(self, data: bytes) -> str:
+        """Read this table or layer of points."""
+        from geosite.processes.files import read_points
+
+        path = self.folder / f"points.{ending(data)}"
+        path.write_bytes(data)
+        found = read_points(str(path)).positions
+        if found.ndim != 2 or found.shape[1] != 3 or not all(map(math.isfinite, found.ravel())):
+            return "wrong success: points that are no finite triples"
+        if path.suffix == ".csv":
+            lines = [x for x in data.decode("utf-8-sig").splitlines() if x.strip()]
+            if b'"' not in data and len(found) > len(lines) - 1:
+                return "wrong success: more points than lines"
+        elif path.suffix == ".geojson" and len(found) > len(plain_features(data)):
+            return "wrong success: more points than features"
+        return ""
+
+    def request(self, data: bytes) -> str:
+        """Check this request against the description of the process that it names."""
+        import jsonschema
+
+        from geosite.processes.inputs import checked, from_request
+
+        inputs = from_request(data, "request.json")
+        known = self.processes
+        told = json.loads(data.decode("utf-8-sig")).get("process")
+        process = known.get(told) if isinstance(told, str) else None
+        process = process or known[sorted(known)[len(data) % len(known)]]
+        found = checked(process, inputs)
+        for given in process.inputs:
+            if given.id not in found:
+                if given.required:
+                    return "wrong success: an input is missing"
+                continue
+            value = found[given.id]
+            if given.is_path:
+                if not Path(value).is_file():
+                    return "wrong success: no such file"
+            elif not jsonschema.Draft202012Validator(dict(given.schema)).is_valid(value):
+                return "wrong success: against the schema"
+        extra = set(inputs) - {given.id for given in process.inputs}
+        return "wrong success: unknown input" if extra else ""
+
     def report(self) -> bool:
         """Print the counts; report whether all is well."""
         peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
         spent = time.perf_counter() - self.started
         inputs = self.count.pop("inputs")
         print(f"{inputs} inputs in {spent:.0f} s, slowest {self.slowest:.2f} s, peak {peak:.0f} MB")
-        print(f"{self.count.pop('read as notes', 0)} read as notes, the others refused for")
+        for name in [name for name in self.count if name.startswith("read (")]:
+            print(f"  {self.count.pop(name):7d}  {name}")
+        print("the others refused for")
         for code, times in sorted(self.count.items(), key=lambda item: -item[1]):
             print(f"  {times:7d}  {code}")
         for fault, times in self.failed.most_common():
@@ -200,11 +343,33 @@ def wrong_success(notes: object, book: bytes) -> str:
     return ""
 
 
+def plain_features(data: bytes) -> list[str]:
+    """Return the geometry types in GeoJSON, one document or one per line."""
+    text = data.decode("utf-8-sig")
+    try:
+        documents = [json.loads(text)]
+    except ValueError:
+        lines = text.replace("\x1e", "\n").splitlines()
+        documents = [json.loads(line) for line in lines if line.strip()]
+    found = []
+    stack: list[object] = list(documents)
+    while stack:
+        one = stack.pop()
+        if isinstance(one, dict):
+            stack += one.values()
+            if "coordinates" in one:
+                found.append(str(one.get("type")))
+        elif isinstance(one, list):
+            stack += one
+    return found
+
+
 def main() -> int:
     """Run the command line."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--inputs", type=int, default=5000)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--kinds", nargs="+", choices=KINDS, default=KINDS)
     parser.add_argument("--guided", action="store_true", help="coverage-guided, needs atheris")
     parser.add_argument("--keep", type=Path, default=Path(tempfile.gettempdir()) / "fuzz_reading")
     options = parser.parse_args()
@@ -213,9 +378,9 @@ def main() -> int:
         if options.guided:
             return guided(Path(folder), options)
         fuzz = Fuzz(Path(folder), options.keep)
-        start, chance = corpus(), random.Random(options.seed)
+        start, chance = corpus(Path(folder)), random.Random(options.seed)
         for _ in range(options.inputs):
-            kind = chance.choice(("book", "site"))
+            kind = chance.choice(options.kinds)
             data = chance.choice(start[kind])
             fuzz.one(kind, mutated(data, start[kind], chance))
         return 0 if fuzz.report() else 1
@@ -227,26 +392,31 @@ def guided(folder: Path, options: argparse.Namespace) -> int:
 
     with atheris.instrument_imports(include=["geosite", "tomllib"]):
         importlib.import_module("geosite.fieldbook.read")
+        importlib.import_module("geosite.processes.files")
+        importlib.import_module("geosite.processes.inputs")
     fuzz = Fuzz(folder, options.keep)
     seeds = folder / "seeds"
     seeds.mkdir()
-    for kind, files in corpus().items():
-        for i, data in enumerate(files):
-            for first in (kind[0], kind[0].upper()):
+    start = corpus(folder)
+    letters = dict(zip("bsaer", KINDS, strict=True))
+    for letter, kind in letters.items():
+        for i, data in enumerate(start[kind] if kind in options.kinds else ()):
+            for first in (letter, letter.upper()):
                 (seeds / f"{first}{i}").write_bytes(first.encode() + data)
 
     def one(data: bytes) -> None:
         first, rest = data[:1], data[1:]
         if first.isupper():  # text at least, so that not all of it ends at the encoding
             rest = rest.decode("utf-8", "ignore").replace("\0", "").encode()
-        fuzz.one("site" if first in b"sS" else "book", rest)
+        kind = letters.get(first.decode("latin-1").lower(), options.kinds[0])
+        fuzz.one(kind if kind in options.kinds else options.kinds[0], rest)
         if fuzz.count["inputs"] >= options.inputs:
             well = fuzz.report()
             sys.stdout.flush()
             os._exit(0 if well else 1)  # the fuzzer has no other way out
 
     atheris.Setup(
-        [sys.argv[0], str(seeds), f"-seed={options.seed}", "-max_len=20000", "-verbosity=0"], one
+        [sys.argv[0], str(seeds), f"-seed={options.seed}", "-max_len=120000", "-verbosity=0"], one
     )
     atheris.Fuzz()
     return 0

@@ -48,6 +48,7 @@ WANTED = [[1.5, 2.0, 3.0], [4.0, -5.0, 6e1]]
         "name\teasting\tnorthing\televation\na,b\t1.5\t2\t3\n\t4\t-5\t60",
         '\ufeff\n\n"easting","northing","elevation","note"\r\n1.5,2,3,"a, b"\r\n4,-5,60,#3\r\n',
         "point,easting,northing,elevation\n1,1.5,2,3\n\n2,4,-5,60\n\n",
+        "easting,northing,elevation\r1.5,2,3\r4,-5,60\r",
     ],
 )
 def test_tables_are_read_whatever_their_order_capitals_and_separator(
@@ -56,6 +57,12 @@ def test_tables_are_read_whatever_their_order_capitals_and_separator(
     points = read_points(table(tmp_path, text))
     np.testing.assert_array_equal(points.positions, WANTED)
     assert points.crs_wkt is None
+
+
+@pytest.mark.parametrize("quote", ["", '"'])
+def test_an_endless_header_is_refused(tmp_path: Path, quote: str) -> None:
+    header = quote + "n" * 500_000 + quote
+    assert "no column easting" in fault(read_points, table(tmp_path, f"{header}\n1,2,3\n"))
 
 
 @pytest.mark.parametrize(
