@@ -6,7 +6,8 @@ A mutant is a module with one thing changed: a comparison, an arithmetic sign, a
 condition, a returned value, or a statement left out. It is killed if a test fails or takes much
 longer than it should. No file is written: each mutant lives in a forked process whose import of
 that one module is given the changed tree. The tests run are the modules of tests that run the
-changed statement, quickest first, up to half a minute; hypothesis gets few examples, always the same.
+changed statement, up to 40 s of them and none that is slow; hypothesis gets few examples, always
+the same.
 
 Left alone: annotations, decorators, words, and the `strict` of `zip`, which tells on nobody.
 """
@@ -28,7 +29,7 @@ import tempfile
 import threading
 import time
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import CodeType, FrameType, ModuleType
@@ -38,7 +39,8 @@ REPO = Path(__file__).resolve().parents[2]
 ROOMS = ("network", "linework", "terrain")
 TESTS = ("unit", "property", "reference")
 EXAMPLES = 25  # of hypothesis, per test
-BUDGET_S = 30.0  # of tests per mutant, as measured while the map was made
+BUDGET_S = 40.0  # of tests per mutant, as measured while the map was made
+SLOW_S = 4.0  # a test that takes longer is left out
 MEMORY = 6 << 30
 KILLED, SURVIVED, NOT_RUN, NOT_MUTATED = "killed", "survived", "no test runs it", "not mutated"
 
@@ -218,12 +220,21 @@ class Changed(importlib.machinery.SourceFileLoader):
         return self.mutant.compiled()
 
 
-class FewExamples:
-    """Plug-in of pytest: hypothesis looks at few examples, always the same, and shrinks none."""
+class Quick:
+    """Plug-in of pytest: no slow tests; few examples of hypothesis, always the same, not shrunk."""
+
+    def __init__(self, slow: Collection[str] = ()) -> None:
+        self.slow = slow
+        self.seconds: dict[str, float] = {}
+
+    def pytest_runtest_logreport(self, report: Any) -> None:
+        if report.when == "call":
+            self.seconds[report.nodeid] = report.duration
 
     def pytest_collection_modifyitems(self, items: list[Any]) -> None:
         from hypothesis import Phase, settings
 
+        items[:] = [item for item in items if item.nodeid not in self.slow]
         for item in items:
             told = getattr(item.obj, "_hypothesis_internal_use_settings", None)
             if told is not None:
@@ -238,7 +249,7 @@ class FewExamples:
                 )
 
 
-def run_tests(modules: Sequence[str], finder: Here) -> int:
+def run_tests(modules: Sequence[str], finder: Here, quick: Quick) -> int:
     import pytest
 
     sys.meta_path.insert(0, finder)
@@ -247,9 +258,7 @@ def run_tests(modules: Sequence[str], finder: Here) -> int:
         options = ["-x", "-q", "-p", "no:cacheprovider", "-p", "no:xdist"]
         options += ["-W", "ignore::pytest.PytestAssertRewriteWarning"]  # of what is preloaded
         places = [f"--rootdir={REPO}", f"--basetemp={folder}/tests"]
-        code = int(
-            pytest.main([*options, *places, *(str(REPO / m) for m in modules)], [FewExamples()])
-        )
+        code = int(pytest.main([*options, *places, *(str(REPO / m) for m in modules)], [quick]))
     package = sys.modules.get("geosite")
     assert package is None or Path(package.__file__ or "").is_relative_to(REPO)
     return code
@@ -301,10 +310,11 @@ def preload() -> None:
 
 @dataclass(frozen=True)
 class Tests:
-    """A module of tests: how long it takes and which lines it runs, per file."""
+    """A module of tests: how long it takes without its slow ones, which lines it runs, per file."""
 
     name: str
     seconds: float
+    slow: tuple[str, ...]
     lines: dict[str, frozenset[int]]
 
 
@@ -328,11 +338,13 @@ def traced(module: str) -> dict[str, Any] | None:
             start = time.monotonic()
             threading.settrace(call)
             sys.settrace(call)
-            code = run_tests([module], Here())
+            quick = Quick()
+            code = run_tests([module], Here(), quick)
             sys.settrace(None)
-            seconds = time.monotonic() - start
+            slow = {name: took for name, took in quick.seconds.items() if took > SLOW_S}
+            seconds = time.monotonic() - start - sum(slow.values())
             lines = {file: sorted(found) for file, found in seen.items() if found}
-            json.dump({"seconds": seconds, "lines": lines}, told)
+            json.dump({"seconds": seconds, "slow": list(slow), "lines": lines}, told)
             told.flush()
             return code
 
@@ -357,7 +369,12 @@ def all_tests(kept: Path | None) -> list[Tests]:
             if kept:
                 kept.write_text(json.dumps(known), encoding="utf-8")
     return [
-        Tests(name, told["seconds"], {f: frozenset(n) for f, n in told["lines"].items()})
+        Tests(
+            name,
+            told["seconds"],
+            tuple(told["slow"]),
+            {file: frozenset(lines) for file, lines in told["lines"].items()},
+        )
         for name, told in known.items()
         if told["lines"]
     ]
@@ -389,7 +406,8 @@ def outcome(mutant: Mutant, tests: Sequence[Tests]) -> str:
 
         def work(batch: Sequence[Tests] = batch) -> int:
             finder = Here(mutant)
-            code = run_tests([t.name for t in batch], finder)
+            slow = {name for t in batch for name in t.slow}
+            code = run_tests([t.name for t in batch], finder, Quick(slow))
             return code if finder.met else 99
 
         if batch:

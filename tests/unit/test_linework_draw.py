@@ -421,6 +421,9 @@ def test_findings_about_fits() -> None:
     (finding,) = drawing(rows("k", "kerb", marks), sigma=0.01).findings
     assert finding.code == "fit-residual-large"
     assert finding.line == 6
+    # one mark of eight pulls the arc a quarter of the way after itself
+    assert finding.text.startswith("The unnamed mark (line 6) is 0.074 m off the arc of 'k', where")
+    assert "0.009 m was expected" in finding.text
 
     swapped = [marks[k] for k in (0, 2, 1, 3, 5, 6, 7)]
     assert [f.code for f in drawing(rows("k", "kerb", swapped)).findings] == ["arc-out-of-order"]
