@@ -129,6 +129,27 @@ def test_findings_say_how_sure_they_are() -> None:
     assert "within what the elevations are good for" in second.text
 
 
+def test_level_ground_does_not_rise() -> None:
+    fall = falls_from_building("ticket house", HOUSE, hipped(0.0), GRID)
+    assert fall is not None
+    assert fall.toward_m == 0.0
+    (finding,) = fall_findings([fall])
+    assert finding.text.startswith("ticket house: the ground within 2.80 m of the wall falls 0.0 %")
+    assert "a fall of 5 % or more is usual" in finding.text
+    assert "Of 40.0 m of wall 40.0 m have less than their limit" in finding.text
+
+
+@pytest.mark.parametrize("mirrored", [True, False])
+def test_flat_cells_that_touch_by_a_corner_hang_together(mirrored: bool) -> None:
+    slope = np.full((6, 6), 3.0)
+    slope[[1, 2, 3], [1, 2, 3]] = slope[[3, 5], [0, 5]] = 0.2
+    if mirrored:
+        slope = slope[:, ::-1]
+    grid = Grid(0.0, 6.0, 1.0, 6, 6)
+    (yard,) = flat_paving(slope, np.ones((6, 6), dtype=np.int64), ["yard"], grid)
+    assert (yard.flat_m2, yard.patch_m2) == (5.0, 3.0)
+
+
 def test_flat_paving() -> None:
     slope = np.full((20, 30), 3.0)
     numbers = np.zeros((20, 30), dtype=np.int32)
