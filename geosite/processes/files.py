@@ -33,7 +33,7 @@ from geosite.terrain.surface import MAX_CELLS
 if TYPE_CHECKING:
     from pyproj import CRS
 
-__all__ = ["ElevationRaster", "Points", "map_frame", "read_elevation", "read_points"]
+__all__ = ["ElevationRaster", "Points", "check_unit", "map_frame", "read_elevation", "read_points"]
 
 # Formats that hold their data themselves; a VRT or a web service description does not. GDAL is
 # told which one it is, so that it asks no other driver.
@@ -55,11 +55,15 @@ _BAND_UNITS = (
     (0.3048, "foot", ("ft", "foot", "feet")),
     (1200 / 3937, "US survey foot", ("ftus", "us-ft", "us survey foot", "us survey feet")),
 )
-# words for what is no elevation (a slope, an aspect, a share, an area), or one in a unit that no
-# elevation is worked with in; any other word is passed over
+# what a slope, an aspect, a share or an area is in, and lengths in which no elevation is worked
+# with; any other word is passed over
 _OTHER_UNITS = frozenset(
-    "% percent ratio 1 degree degrees deg ° radian radians rad gon grad permille ‰ "
-    "m2 m² m^2 ft2 ft² ft^2 ha m3 m³ m^3 mm cm dm km m/m m/s".split()
+    (
+        *("%", "percent", "ratio", "1", "m/m", "permille", "‰"),
+        *("degree", "degrees", "deg", "°", "radian", "radians", "rad", "gon", "grad"),
+        *("m2", "m²", "m^2", "ft2", "ft²", "ft^2", "ha", "m3", "m³", "m^3"),
+        *("mm", "cm", "dm", "km"),
+    )
 )
 
 
@@ -224,13 +228,7 @@ def read_elevation(file: str) -> ElevationRaster:
                     "assign its CRS first",
                 )
             unit = (source.units[0] or "").strip()
-            if unit.lower() in _OTHER_UNITS:
-                raise refuse(
-                    "raster-unit",
-                    f"the raster says that its values are in {shown(unit)}",
-                    "elevations in metres or feet",
-                    "choose the raster of the elevations, or correct its unit if that is wrong",
-                )
+            check_unit(unit, file)
             grid = _grid(source, refuse)
             extent = (grid.west, grid.south, grid.east, grid.north)
             code = source.crs.to_epsg(confidence_threshold=100)
@@ -278,6 +276,33 @@ def _grid(source: Any, refuse: Any) -> Grid:
             "resample it to square cells first",
         )
     return Grid(place.c, place.f, wide, source.height, source.width)
+
+
+def check_unit(unit: str, file: str | None = None) -> None:
+    """Refuse a unit in which no elevations are.
+
+    Parameters
+    ----------
+    unit
+        As the raster says, blank where it does not.
+    file
+        For the message.
+
+    Raises
+    ------
+    InputError
+        The raster holds slopes, directions, areas or the like.
+    """
+    if unit.lower() in _OTHER_UNITS:
+        raise InputError(
+            Problem(
+                "raster-unit",
+                f"the raster says that its values are in {shown(unit)}",
+                "elevations in metres or feet",
+                "choose the raster of the elevations, or correct its unit if that is wrong",
+                file,
+            )
+        )
 
 
 def _with_band_unit(frame: Frame, unit: str) -> Frame:

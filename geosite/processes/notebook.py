@@ -397,8 +397,9 @@ def _positions(points: Any) -> tuple[npt.NDArray[np.float64], str | None]:
 
 
 def _ground(elevation: Raster) -> ElevationRaster:
-    from geosite.processes.files import ElevationRaster
+    from geosite.processes.files import ElevationRaster, check_unit
 
+    check_unit(elevation.unit)
     return ElevationRaster(np.asarray(elevation.values), elevation.grid, elevation.frame)
 
 

@@ -101,6 +101,11 @@ def test_the_site_goes_through_the_terrain_functions(site: geosite.Site) -> None
     assert np.nanmin(water.contributing_area.values) == pytest.approx(elevation.grid.cell_size**2)
 
 
+def test_a_slope_is_no_ground(site: geosite.Site) -> None:
+    with pytest.raises(geosite.InputError, match="values are in"):
+        geosite.derive_drainage(geosite.derive_slope(site.raster("elevation")).slope)
+
+
 def test_points_may_be_a_geodataframe_with_z_or_with_a_column() -> None:
     rng = np.random.default_rng(4)
     east, north = rng.uniform(0, 30, (2, 40))
