@@ -129,6 +129,34 @@ def test_findings_say_how_sure_they_are() -> None:
     assert "within what the elevations are good for" in second.text
 
 
+@pytest.mark.parametrize("rough", [1e-7, 2e-5])
+def test_level_ground_that_rounding_makes_rough_does_not_fall_either_way(rough: float) -> None:
+    z = hipped(0.0)
+    z += rough * np.random.default_rng(3).choice([-1.0, 1.0], z.shape)
+    fall = falls_from_building("ticket house", HOUSE, z, GRID)
+    assert fall is not None
+    assert -1e-2 < fall.worst_percent < 0.0
+    assert (fall.toward_m, fall.short_m) == (0.0, pytest.approx(40.0))
+    (finding,) = fall_findings([fall])
+    assert "falls 0.0 % away from it" in finding.text
+    assert "before 0.0 m water runs towards the building" in finding.text
+
+
+def test_ground_as_steep_as_the_limit_but_for_rounding_is_steep_enough() -> None:
+    fall = falls_from_building("ticket house", HOUSE, hipped(5.0 - 1e-6), GRID)
+    assert fall is not None
+    assert 4.99 < fall.worst_percent < 5.0 - 9e-7
+    assert fall.short_m == 0.0
+
+
+def test_a_rise_of_a_millimetre_is_told() -> None:
+    fall = falls_from_building("ticket house", HOUSE, hipped(-0.1 / 3.048), GRID)
+    assert fall is not None
+    assert fall.toward_m == pytest.approx(40.0)
+    (finding,) = fall_findings([fall])
+    assert "so that water runs towards it" in finding.text
+
+
 def test_level_ground_does_not_rise() -> None:
     fall = falls_from_building("ticket house", HOUSE, hipped(0.0), GRID)
     assert fall is not None
