@@ -463,14 +463,17 @@ def _outliers(tin: Tin, noise: Floats | None, label: _Label) -> list[Finding]:
     findings = []
     for vertex in order[:_NAMED].tolist():
         side = "above" if above[vertex] > 0 else "below"
+        beyond = "where all else is even"
+        if level[vertex] > 0:
+            beyond = f"{share[vertex] / level[vertex]:.0f} times what is usual here"
         findings.append(
             Finding(
                 "look",
                 "outlier",
                 f"{label.point(int(tin.owner[vertex]))} is "
                 f"{label.height(float(share[vertex] * np.sqrt(1 + reach[vertex])))} {side} the "
-                f"plane through its neighbours, {share[vertex] / level[vertex]:.0f} times "
-                "what is usual here; it is kept: look at the notes, exclude it if it is wrong",
+                f"plane through its neighbours, {beyond}; it is kept: look at the notes, "
+                "exclude it if it is wrong",
             )
         )
     if len(order) > _NAMED:

@@ -270,6 +270,53 @@ def test_a_wrong_mark_is_named_and_kept(seed: int) -> None:
     np.testing.assert_array_equal(surface.tin.points, points)
 
 
+def test_how_far_a_wrong_mark_stands_out() -> None:
+    points = yard(120)
+    wrong = int(np.argmin(np.hypot(points[:, 0] - 20, points[:, 1] - 15)))
+    points[wrong, 2] += 0.6
+    (text,) = said(elevation_surface(points, GRID, unit="m"), "outlier")
+
+    triangles = triangulate(points).triangles
+    off, size = {}, {}
+    for mark in range(120):
+        around = np.setdiff1d(triangles[(triangles == mark).any(axis=1)], [mark])
+        apart = points[around] - points[mark]
+        # the plane through the neighbours, least squares, and how sure it is at the mark
+        plane = np.column_stack([np.ones(len(around)), apart[:, :2]])
+        if len(around) < 3:
+            continue
+        reach = np.linalg.inv(plane.T @ plane)[0, 0]
+        if reach < 0.5:
+            off[mark] = -np.linalg.lstsq(plane, apart[:, 2], rcond=None)[0][0] / np.sqrt(1 + reach)
+            size[mark] = np.sqrt((apart[:, :2] ** 2).sum())
+            if mark == wrong:
+                height = off[mark] * np.sqrt(1 + reach)
+    # 1.4826 times the median deviation is the standard deviation of normal errors
+    usual = 1.4826 * np.median(np.abs(list(off.values())))
+    wide = 1.4826 * np.median([abs(off[m]) / size[m] for m in off]) * size[wrong]
+    times = off[wrong] / max(usual, wide)
+    assert text.startswith(f"point {wrong + 1} is {height:.3f} m above the plane through its")
+    assert f"neighbours, {times:.0f} times what is usual here" in text
+
+
+def test_of_many_wrong_marks_the_worst_are_named() -> None:
+    east, north = np.meshgrid(np.arange(30.0) * 3, np.arange(30.0) * 3)
+    points = np.column_stack([east.ravel(), north.ravel(), np.zeros(900)])
+    points[:, :2] += np.random.default_rng(4).uniform(-0.5, 0.5, (900, 2))
+    wrong = (np.arange(3, 28, 5)[:, None] * 30 + np.arange(3, 28, 5)).ravel()
+    points[wrong, 2] = np.linspace(1.0, 2.0, len(wrong))
+    found = said(elevation_surface(points, GRID, unit="m"), "outlier")
+    named = [int(text.split()[1]) - 1 for text in found[:-1]]
+    assert found[-1] == f"{len(wrong) - len(named)} more marks stand out like these"
+    assert set(named) <= set(wrong.tolist())
+    heights = [float(text.split()[3]) for text in found[:-1]]
+    assert min(heights) > 1.15
+    assert len(heights) == 20
+    assert all(
+        "plane through its neighbours, where all else is even;" in text for text in found[:-1]
+    )
+
+
 def test_the_method_chosen_is_the_best_scored_and_said() -> None:
     rng = np.random.default_rng(0)
     flat = yard(80, noise=0.0)

@@ -36,6 +36,12 @@ def test_grid_is_snapped_and_holds_the_points() -> None:
     assert grid_over(points, 2.0, (100, 200, 140, 240)).shape == (20, 20)
 
 
+def test_an_extent_of_one_line_is_one_row_or_column() -> None:
+    points = np.array([[0.5, 0.5, 1], [8.5, 0.5, 1], [3.5, 6.5, 2]])
+    assert grid_over(points, 1.0, (0.5, 2.5, 7.5, 2.5)).shape == (1, 8)
+    assert grid_over(points, 1.0, (2.5, 0.5, 2.5, 5.5)).shape == (6, 1)
+
+
 def test_absurd_rasters_are_refused_before_they_are_made() -> None:
     points = np.array([[0, 0], [1000, 0], [0, 1000.0]])
     tracemalloc.start()

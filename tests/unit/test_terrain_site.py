@@ -10,6 +10,8 @@ import numpy as np
 import pytest
 
 from geosite.fieldbook.read import read_survey
+from geosite.handover.ground_layers import ground_layers, ground_rasters
+from geosite.handover.pack import _ground
 from geosite.linework.draw import draw
 from geosite.network.adjust import adjust
 from geosite.network.model import Network
@@ -26,7 +28,7 @@ from = "A"
 to = "B"
 [anchor]
 crs = "{crs}"
-vertical_crs = "EPSG:7837"
+vertical_crs = "{vertical}"
 [anchor.marks.A]
 easting = {east}
 northing = {north}
@@ -46,6 +48,7 @@ def laid(tmp_path: Path) -> Laid:
         more: str = "",
         *,
         crs: str = "EPSG:25832",
+        vertical: str = "EPSG:7837",
         at: tuple[float, float, float] = (570000.0, 5930000.0, 431.7),
         turn_deg: float = 0.0,
         scale: float = 1.0,
@@ -60,6 +63,7 @@ def laid(tmp_path: Path) -> Laid:
         site = tmp_path / "site.toml"
         text = SITE.format(
             crs=crs,
+            vertical=vertical,
             east=at[0],
             north=at[1],
             up=at[2],
@@ -84,6 +88,56 @@ def lattice(height: Callable[[float, float], float], step: float = 5.0) -> list[
         way = xs if j % 2 == 0 else xs[::-1]
         rows += [("", x, y, height(x, y), "", "") for x in way if y or 0.0 < x < 40.0]
     return rows
+
+
+def test_areas_lengths_and_falls_are_those_of_the_ground(laid: Laid, tmp_path: Path) -> None:
+    # a map whose lengths are nine tenths of those on the ground: no sum can hide which is told
+    crs = "+proj=tmerc +lon_0=9 +k=0.9 +x_0=500000 +ellps=GRS80 +units=m +type=crs"
+    at, factor = (500000.0, 5300000.0, 0.0), 0.9
+    # ground 40 m by 30 m that falls 5 % north, with a hollow and a house of 8 m by 6 m
+    marks = lattice(lambda x, y: -0.05 * y - 1.0 * ((x, y) == (30.0, 10.0)), step=2.5)
+    corners = [(8.0, 14.0), (16.0, 14.0), (16.0, 20.0), (8.0, 20.0)]
+    marks += [("", x, y, -0.05 * y, "shed", "house") for x, y in corners]
+    more = """
+    [codes.house]
+    building = true
+    [surface]
+    cell_size = 0.1
+    """
+    network, terrain = laid(marks, more, crs=crs, at=at, scale=factor)
+    assert network.frame.combined_factor == pytest.approx(factor, rel=1e-5)
+    bare = 40.0 * 30.0 - 8.0 * 6.0
+
+    layers = {layer.name: layer.records for layer in ground_layers(terrain, network.frame)}
+    assert sum(c["area_m2"] for c in layers["catchments"]) == pytest.approx(bare, rel=0.02)
+    assert sum(c["area_m2"] for c in layers["outflows"]) == pytest.approx(bare, rel=0.02)
+    (pond,) = layers["ponding"]
+    notes = read_survey(tmp_path / "site.toml")
+    made = {raster.name: raster for raster in ground_rasters(notes, network, terrain)}
+    depth, area = made["ponding_depth"].values, made["contributing_area"].values
+    cell_m2 = (0.1 / factor) ** 2
+    assert pond["area_m2"] == pytest.approx((depth > 0).sum() * cell_m2)
+    assert pond["volume_m3"] == pytest.approx(np.nansum(depth) * cell_m2)
+    assert np.nanmin(area) == pytest.approx(cell_m2)
+    assert pond["contributing_area_m2"] <= np.nanmax(area)
+    assert max(a["contributing_area_m2"] for a in layers["drainage_arrows"]) == pytest.approx(
+        np.nanmax(area)
+    )
+    (told,) = [f.text for f in terrain.findings if f.code == "pond"]
+    assert f"({pond['volume_m3']:.2f} m3 on {pond['area_m2']:.1f} m2)" in told
+
+    report = _ground(terrain, network)
+    assert report["ponds"][0]["volume_m3"] == pytest.approx(pond["volume_m3"])
+    assert sum(c["area_m2"] for c in report["catchments"]) == pytest.approx(bare, rel=0.02)
+    (fall,) = terrain.falls
+    assert fall.wall_m == pytest.approx(2 * (8.0 + 6.0), rel=1e-4)
+    # of a whole 3.048 m there are no two halves of a cell of 0.11 m missing at the wall
+    assert fall.over_m == pytest.approx(3.048, abs=0.12)
+    assert fall.worst_percent == pytest.approx(-5.0, abs=0.02)
+    # the slope raster keeps to the grid and says so
+    assert np.nanmedian(made["slope"].values) == pytest.approx(5.0 / factor, rel=0.01)
+    assert "lengths on the map grid" in made["slope"].description
+    assert "0.900000" in made["slope"].description
 
 
 @pytest.mark.parametrize("turn_deg", [0.0, 31.0])
@@ -125,3 +179,92 @@ def test_a_flow_path_without_a_start_is_told_at_its_line(laid: Laid) -> None:
     assert edge.file is not None
     lines = Path(edge.file).read_text(encoding="utf-8").splitlines()
     assert [lines[f.line - 1].strip() for f in told if f.line] == ['"A",', '"sink",']
+
+
+FULL = """
+[codes.house]
+building = true
+[codes.apron]
+paved = true
+[codes.inlet]
+inlet = true
+[codes.kerb]
+geometry = "line"
+barrier = true
+[surface]
+cell_size = {cell}
+[drainage]
+flow_paths_from = ["apron"]
+confidence_runs = 2
+"""
+
+
+def box(west: float, south: float, east: float, north: float, name: str, code: str) -> list[Row]:
+    corners = [(west, south), (east, south), (east, north), (west, north)]
+    return [("", x, y, -0.02 * x - 0.01 * y, name, code) for x, y in corners]
+
+
+def test_maps_in_feet_say_the_same_of_the_ground(laid: Laid) -> None:
+    foot = 0.3048
+    marks = lattice(lambda x, y: -0.02 * x - 0.01 * y - 0.3 * (x == 25.0 and y == 20.0))
+    marks += box(8, 12, 16, 18, "shed", "house") + box(20, 2, 33, 13, "apron", "apron")
+    marks += box(34, 21, 36, 23, "grate", "inlet")
+    marks += [("", 4.0, y, -0.08 - 0.01 * y, "stop", "kerb") for y in (3.0, 26.0)]
+    utm = "+proj=utm +zone=32 +ellps=GRS80 +units={} +type=crs"
+    # away from the edges of the cells, which rounding would otherwise move a cell over
+    place = (570000.1, 5930000.1, 431.7)
+    network, metric = laid(marks, FULL.format(cell=1.0), crs=utm.format("m"), at=place)
+    other, feet = laid(
+        marks,
+        FULL.format(cell=1.0 / foot),
+        crs=utm.format("ft"),
+        vertical="EPSG:8228",
+        at=(place[0] / foot, place[1] / foot, place[2] / foot),
+        scale=1 / foot,
+    )
+    assert (other.frame.unit_m, other.frame.height_unit_m) == (foot, foot)
+    shift = np.append(np.array(other.frame.origin) * foot - network.frame.origin, 0.0)
+    assert other.en + shift[:2] == pytest.approx(network.en, abs=1e-5)
+    assert feet.grid.shape == metric.grid.shape
+    assert feet.tin.points + shift == pytest.approx(metric.tin.points, abs=1e-5)
+    for one, same in (
+        (feet.elevation * foot, metric.elevation),
+        (feet.sigma * foot, metric.sigma),
+        (feet.slope.steepness("percent"), metric.slope.steepness("percent")),
+        (feet.water.drainage.ponding_depth * foot, metric.water.drainage.ponding_depth),
+        (feet.water.confidence, metric.water.confidence),
+    ):
+        assert one == pytest.approx(same, abs=1e-4, nan_ok=True)
+    assert feet.numbers.tolist() == metric.numbers.tolist()
+    assert feet.classes.tolist() == metric.classes.tolist()
+    assert metric.water.ponds
+    assert metric.water.paths
+    assert len(feet.water.ponds) == len(metric.water.ponds)
+    assert len(feet.water.paths) == len(metric.water.paths)
+    (fall,), (same_fall) = feet.falls, metric.falls[0]
+    for name in ("worst_percent", "sigma_percent", "over_m", "wall_m", "short_m", "toward_m"):
+        assert getattr(fall, name) == pytest.approx(getattr(same_fall, name), abs=1e-3), name
+    assert [p.known_m2 for p in feet.paving] == pytest.approx([p.known_m2 for p in metric.paving])
+    assert {f.code for f in feet.findings} == {f.code for f in metric.findings}
+
+
+def test_buildings_walls_and_inlets_reach_the_water(laid: Laid) -> None:
+    marks = lattice(lambda x, y: -0.02 * x - 0.01 * y)
+    marks += box(8, 12, 16, 18, "shed", "house") + box(20, 2, 33, 13, "apron", "apron")
+    marks += box(34, 21, 36, 23, "grate", "inlet")
+    _, terrain = laid(marks, FULL.format(cell=0.5))
+    # a house of 8 m by 6 m, an inlet of 2 m by 2 m whose touched cells count
+    assert terrain.buildings.sum() == 16 * 12
+    assert np.isnan(terrain.elevation[terrain.buildings]).all()
+    assert np.isnan(terrain.sigma[terrain.buildings]).all()
+    assert np.isfinite(terrain.surface.z[terrain.buildings]).all()
+    assert terrain.water.inlets == ("grate",)
+    (catchment,) = [c for c in terrain.water.catchments if c.inlet == 1]
+    assert catchment.cells > 25
+    assert terrain.water.confidence is not None
+    dry = terrain.water.drainage.direction == 0
+    assert dry.shape == terrain.grid.shape
+    assert terrain.areas == ("shed", "apron", "grate")
+    assert terrain.classes.sum(axis=1).tolist()[1] == pytest.approx(26 * 22, abs=60)
+    # 2.2 % everywhere: the class from 2 to 5 %
+    assert terrain.classes.argmax(axis=1).tolist()[1:] == [2, 2]
