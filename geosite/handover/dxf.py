@@ -66,6 +66,9 @@ def write_dxf(path: Path, package: Package) -> None:
             elif layer.name not in ("areas", "lines"):
                 sheet.layer(layer)
         sheet.zoom(package)
+        # the library adds them in the order of a set, another one in every process
+        for kind in sorted(drawing.entitydb.dxf_types_in_use()):
+            drawing.classes.add_class(kind)
         drawing.saveas(path, encoding="utf-8")
 
 

@@ -62,7 +62,8 @@ def write_zip(
     """
     day = re.match(r"(\d{4})-(\d{2})-(\d{2})", date)
     year, month, of_month = (int(part) for part in day.groups()) if day else (1980, 1, 1)
-    stamp = (max(year, 1980), month, of_month, 0, 0, 0)
+    year = min(max(year, 1980), 2107)  # what a zip file can hold
+    stamp = (year, month, of_month, 0, 0, 0)
     with zipfile.ZipFile(folder / HANDOVER_ZIP, "w") as archive:
 
         def add(name: str, content: bytes) -> None:

@@ -234,6 +234,14 @@ def test_the_same_package_gives_the_same_bytes(tmp_path: Path) -> None:
     assert not ezdxf.options.write_fixed_meta_data_for_testing
 
 
+def test_classes_stand_in_one_order_whatever_the_hash_seed(tmp_path: Path) -> None:
+    found = written(tmp_path, package_cases.ferry_landing())
+    used = found.entitydb.dxf_types_in_use()
+    names = [kind.dxf.name for kind in found.classes if kind.dxf.name in used]
+    assert len(names) > 1
+    assert names == sorted(names)
+
+
 def test_it_needs_no_home_and_leaves_nothing_there(tmp_path: Path) -> None:
     home = tmp_path / "home"
     home.mkdir()

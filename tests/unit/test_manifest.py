@@ -185,3 +185,12 @@ def test_options_leave_files_out(tmp_path: Path) -> None:
     assert (tmp_path / "out" / "handover.zip").exists()
     write_package(package_cases.ferry_landing(), tmp_path / "out", bare)
     assert {p.name for p in (tmp_path / "out").rglob("*") if p.is_file()} == names
+
+
+@pytest.mark.parametrize("date", ["", "0001-01-01", "1979-12-31", "2107-12-31", "9999-12-31"])
+def test_a_day_that_a_zip_file_cannot_hold(date: str, tmp_path: Path) -> None:
+    (tmp_path / "a.txt").write_bytes(b"one")
+    write_zip(tmp_path, {"title": "t"}, FILES[:1], date)
+    with zipfile.ZipFile(tmp_path / "handover.zip") as archive:
+        years = {entry.date_time[0] for entry in archive.infolist()}
+    assert years == {2107 if date > "2100" else 1980}
