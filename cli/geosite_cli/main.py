@@ -54,6 +54,8 @@ def _run(arguments: list[str]) -> int:
     for name in ("PROJ_DATA", "PROJ_LIB", "GDAL_DATA"):
         # several PROJ and GDAL copies live in one process, each with its own data: foreign breaks
         os.environ.pop(name, None)
+    # what goes wrong is said by an error, not by a library's own lines beside it
+    os.environ.setdefault("CPL_LOG", "OFF")
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="backslashreplace")  # a terminal that cannot show a character

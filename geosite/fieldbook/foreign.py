@@ -79,6 +79,8 @@ def _foreign_part(path: Path) -> str | None:
 def _database_damage(path: Path) -> str | None:
     import sqlite3
 
+    if _is_locked(path):
+        return "another program is writing to it: close it there first"
     connection = sqlite3.connect(f"{path.resolve().as_uri()}?immutable=1", uri=True)
     try:
         # names and statements too: text that is no UTF-8 fails here
@@ -94,6 +96,20 @@ def _database_damage(path: Path) -> str | None:
     finally:
         connection.close()
     return None if found == "ok" else f"damaged: {found}"
+
+
+def _is_locked(path: Path) -> bool:
+    """Report whether a database stays locked for half a second; the library waits far longer."""
+    import sqlite3
+
+    connection = sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True, timeout=0.5)
+    try:
+        connection.execute("SELECT 1 FROM sqlite_master").fetchone()
+    except sqlite3.Error as error:
+        return "locked" in str(error)
+    finally:
+        connection.close()
+    return False
 
 
 def _database_names_a_file(connection: Any) -> bool:
@@ -168,13 +184,13 @@ def quiet() -> Iterator[None]:
     """Keep warnings and complaints of the reading libraries off the terminal.
 
     What matters is checked on what was read. Complaints that cannot be decoded would be printed
-    as ignored exceptions.
+    twice, as an exception and as one that is ignored.
     """
-    hook = sys.unraisablehook
+    hooks = sys.excepthook, sys.unraisablehook
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        sys.unraisablehook = lambda _: None
+        sys.excepthook, sys.unraisablehook = (lambda *_: None), (lambda _: None)
         try:
             yield
         finally:
-            sys.unraisablehook = hook
+            sys.excepthook, sys.unraisablehook = hooks

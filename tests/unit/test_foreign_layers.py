@@ -1,4 +1,4 @@
-"""A CRS in a file from outside: no address in it is fetched, no file that it names is read."""
+"""Layers from outside: no address of a CRS is fetched, no file that it names is read."""
 
 from __future__ import annotations
 
@@ -6,7 +6,9 @@ import json
 import os
 import socket
 import sqlite3
+import sys
 import threading
+import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -16,7 +18,7 @@ import pytest
 
 from geosite.errors import GeositeError, InputError
 from geosite.fieldbook.crs import read_crs
-from geosite.fieldbook.foreign import damage
+from geosite.fieldbook.foreign import damage, quiet
 from geosite.processes.files import read_points
 
 GEODETIC = (
@@ -206,3 +208,29 @@ def test_geojson_of_one_feature_per_line(tmp_path: Path) -> None:
     path.write_text("\n".join([*lines, '{"type": ']))
     with pytest.raises(InputError, match="damaged"):
         read_points(str(path))
+
+
+def test_a_database_that_is_being_written_is_refused_at_once(tmp_path: Path) -> None:
+    path = layer(tmp_path / "points.gpkg", "GPKG")
+    writer = sqlite3.connect(path, isolation_level=None)
+    writer.execute("BEGIN EXCLUSIVE")
+    began = time.monotonic()
+    with pytest.raises(InputError, match="another program is writing to it"):
+        read_points(str(path))
+    assert time.monotonic() - began < 4
+    writer.execute("ROLLBACK")
+    writer.execute("BEGIN")
+    writer.execute("SELECT count(*) FROM points").fetchone()  # only read elsewhere: no harm
+    assert len(read_points(str(path)).positions) == 4
+    writer.close()
+
+
+def test_complaints_that_cannot_be_decoded_are_not_printed(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    # the vector library's callback prints them through this hook
+    hooks = sys.excepthook, sys.unraisablehook
+    with quiet():
+        sys.excepthook(ValueError, ValueError("0xea"), None)
+    assert capsys.readouterr().err == ""
+    assert (sys.excepthook, sys.unraisablehook) == hooks
