@@ -93,6 +93,15 @@ def test_repeated_positions_collapse() -> None:
     assert len(feature.geometry.exterior.coords) == 5  # type: ignore[attr-defined]
 
 
+def test_rows_of_one_mark_collapse_whatever_they_measured() -> None:
+    made = square("p", 0, 0, 5)
+    again = ("p", "apron", "", "A", 0.01, 0.01, 0.0)
+    first = ("p", "apron", "", "A", 0.0, 0.0, 0.0)
+    feature = only([first, again, *made[1:]])
+    assert feature.area.value == 25.0  # type: ignore[union-attr]
+    assert len(feature.geometry.exterior.coords) == 5  # type: ignore[attr-defined]
+
+
 def test_a_digit_starts_a_new_arc() -> None:
     # two quarter arcs, not one through five marks
     marks = [("line", 0, 0)] + [
@@ -248,6 +257,9 @@ def test_points() -> None:
     assert one.geometry.equals(shapely.Point(3, 4, 5))
     assert shapely.get_z(one.geometry) == 5.0
     assert shapely.get_num_geometries(several.geometry) == 2
+    # one mark whose height was noted twice
+    twice = drawing(rows("i3", "inlet", [("", 3, 4, 5), ("", 3, 4, 5.02)])).features[0]
+    assert twice.geometry.equals(shapely.Point(3, 4, 5))
 
 
 def test_shell_runs_counter_clockwise() -> None:
@@ -449,6 +461,24 @@ def test_finding_about_a_start_walked_up_to_again() -> None:
     assert "0.04 m" in finding.text
     named = [(*r[:3], "A", *r[4:]) if k in (0, 4) else r for k, r in enumerate(made)]
     assert drawing(named).findings == ()
+    # 0.14 m is near, 0.16 m is not, nor is more than a twentieth of a small outline
+    for size, gap, near in (
+        (9, 0.14, True),
+        (9, 0.16, False),
+        (0.5, 0.09, True),
+        (0.5, 0.13, False),
+    ):
+        ends = square("p", 0, 0, size) + rows("p", "apron", [("", 0, gap)])
+        assert [f.code for f in drawing(ends).findings] == ["outline-nearly-closed"] * near
+
+
+def test_a_long_straight_arc_is_named_by_three_of_its_marks() -> None:
+    marks = [("arc", k, k) for k in range(6)]
+    (text,) = problems(rows("k", "kerb", marks))
+    assert "through the unnamed mark (line 2), the unnamed mark (line 3), the unnamed mark" in text
+    assert "mark (line 7) lies on a straight line" in text
+    (short,) = problems(rows("k", "kerb", marks[:4]))
+    assert [f"(line {n})" in short for n in (2, 3, 4, 5)] == [True] * 4
 
 
 def test_tiles_of_a_yard() -> None:
