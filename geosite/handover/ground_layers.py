@@ -71,7 +71,8 @@ def ground_rasters(notes: Notes, network: Network, terrain: Terrain) -> tuple[Ra
         raster(
             "slope",
             "Slope",
-            f"Slope of the ground in {table.slope_unit}, method {table.slope_method}.",
+            f"Slope of the ground in {table.slope_unit}, method {table.slope_method}, over lengths "
+            f"on the map grid, which are {frame.combined_factor:.6f} of those on the ground.",
             bare(terrain.slope.steepness(table.slope_unit)),
             table.slope_unit,
         ),
@@ -108,7 +109,7 @@ def ground_rasters(notes: Notes, network: Network, terrain: Terrain) -> tuple[Ra
             "contributing_area",
             "Contributing area",
             "Ground whose water passes through the cell, its own included, square metres.",
-            np.where(known, drainage.contributing_area * frame.unit_m**2, np.nan),
+            np.where(known, drainage.contributing_area * frame.ground_unit_m**2, np.nan),
             "m2",
         ),
     ]
@@ -143,7 +144,7 @@ def contour_layer(found: tuple[Contour, ...], frame: Frame) -> Layer:
 
 def _arrows(terrain: Terrain, frame: Frame) -> Layer:
     a = terrain.water.arrows
-    area = a.contributing_area * frame.unit_m**2
+    area = a.contributing_area * frame.ground_unit_m**2
     columns = (a.azimuth_deg, a.slope_percent, area, a.steadiness)
     names = ("azimuth_deg", "slope_percent", "contributing_area_m2", "steadiness")
     records = [dict(zip(names, map(float, row), strict=True)) for row in zip(*columns, strict=True)]
@@ -165,11 +166,11 @@ def _paths(terrain: Terrain, frame: Frame) -> Layer:
     records = []
     for path in found:
         line = shapely.get_coordinates(path.line, include_z=True)
-        grid_m = float(np.hypot(*np.diff(line[:, :2], axis=0).T).sum()) * frame.unit_m
+        length = float(np.hypot(*np.diff(line[:, :2], axis=0).T).sum())
         records.append(
             {
                 "start": path.start,
-                "length_m": grid_m / frame.combined_factor,
+                "length_m": length * frame.ground_unit_m,
                 "fall_m": float(line[0, 2] - line[-1, 2]) * frame.height_unit_m,
             }
         )
@@ -193,6 +194,7 @@ def _paths(terrain: Terrain, frame: Frame) -> Layer:
 def _ponds(terrain: Terrain, frame: Frame) -> Layer:
     water, (east, north) = terrain.water, terrain.grid.centres()
     outlines = polygons(water.pond, terrain.grid)
+    cell = (terrain.grid.cell_size * frame.ground_unit_m) ** 2
     records, shapes = [], []
     for pond in water.ponds:
         records.append(
@@ -201,15 +203,14 @@ def _ponds(terrain: Terrain, frame: Frame) -> Layer:
                 "depth_m": pond.depth * frame.height_unit_m,
                 "depth_sigma_m": _finite(pond.sigma * frame.height_unit_m),
                 "is_significant": int(pond.is_significant),
-                "volume_m3": pond.volume * frame.unit_m**2 * frame.height_unit_m,
-                "area_m2": pond.cells * (terrain.grid.cell_size * frame.unit_m) ** 2,
+                "volume_m3": pond.volume * frame.ground_unit_m**2 * frame.height_unit_m,
+                "area_m2": pond.cells * cell,
                 "spill_elevation": pond.level,
                 "low_easting": float(east[pond.col]),
                 "low_northing": float(north[pond.row]),
                 "spill_easting": float(east[pond.spill_col]),
                 "spill_northing": float(north[pond.spill_row]),
-                "contributing_area_m2": float(pond.contributing_cells)
-                * (terrain.grid.cell_size * frame.unit_m) ** 2,
+                "contributing_area_m2": float(pond.contributing_cells) * cell,
             }
         )
         shapes.append(outlines[pond.number])
@@ -239,7 +240,7 @@ def _ponds(terrain: Terrain, frame: Frame) -> Layer:
 def _catchments(terrain: Terrain, frame: Frame) -> Layer:
     water = terrain.water
     outlines = polygons(water.catchment, terrain.grid)
-    cell = (terrain.grid.cell_size * frame.unit_m) ** 2
+    cell = (terrain.grid.cell_size * frame.ground_unit_m) ** 2
     records = [
         {
             "catchment": c.number,
@@ -262,7 +263,7 @@ def _catchments(terrain: Terrain, frame: Frame) -> Layer:
 
 def _outflows(terrain: Terrain, frame: Frame) -> Layer:
     water, (east, north) = terrain.water, terrain.grid.centres()
-    cell = (terrain.grid.cell_size * frame.unit_m) ** 2
+    cell = (terrain.grid.cell_size * frame.ground_unit_m) ** 2
     records = [
         {
             "catchment": c.number,

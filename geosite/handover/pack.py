@@ -169,7 +169,7 @@ def _report(
 def _ground(terrain: Terrain, network: Network) -> dict[str, Any]:
     inside = terrain.elevation[np.isfinite(terrain.elevation)]
     grid, water, frame = terrain.grid, terrain.water, network.frame
-    cell_m2 = (grid.cell_size * frame.unit_m) ** 2
+    cell_m2 = (grid.cell_size * frame.ground_unit_m) ** 2
     return {
         "cell_size": grid.cell_size,
         "rows": grid.rows,
@@ -192,7 +192,7 @@ def _ground(terrain: Terrain, network: Network) -> dict[str, Any]:
         "ponds": [
             {
                 "depth_m": pond.depth * frame.height_unit_m,
-                "volume_m3": pond.volume * frame.unit_m**2 * frame.height_unit_m,
+                "volume_m3": pond.volume * frame.ground_unit_m**2 * frame.height_unit_m,
                 "area_m2": pond.cells * cell_m2,
                 "is_significant": pond.is_significant,
             }

@@ -57,6 +57,11 @@ class Frame:
     combined_factor: float
     convergence: float
 
+    @property
+    def ground_unit_m(self) -> float:
+        """Metres on the ground per unit of the map CRS."""
+        return self.unit_m / self.combined_factor
+
     def to_map(self, local: npt.ArrayLike) -> Floats:
         """Turn local grid metres, shape (..., 2), into map easting and northing, map units."""
         moved: Floats = np.asarray(local, np.float64)[..., :2] / self.unit_m + np.array(self.origin)

@@ -47,7 +47,7 @@ def derived(ground: ElevationRaster, method: FlowMethod) -> tuple[Raster, Raster
         Raster(
             "contributing_area",
             "Contributing area",
-            "Area that drains through the cell, its own included.",
+            "Area that drains through the cell, its own included, on the map grid.",
             area,
             ground.grid,
             "m2",
@@ -112,7 +112,7 @@ PROCESS = Process(
         Output(
             "contributing_area",
             "Contributing area",
-            "Square metres that drain through the cell, its own included.",
+            "Square metres of the map grid that drain through the cell, its own included.",
             GEOTIFF,
             "tif",
         ),

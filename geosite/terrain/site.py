@@ -214,7 +214,7 @@ def lay_ground(notes: Notes, network: Network, drawing: Drawing) -> Terrain | No
         *fall_findings(falls),
         *flat_paving_findings(paving),
         *pond_findings(
-            water.ponds, grid, map_unit_m=frame.unit_m, height_unit_m=frame.height_unit_m
+            water.ponds, grid, map_unit_m=frame.ground_unit_m, height_unit_m=frame.height_unit_m
         ),
     )
     local = surface.tin.points.copy()
@@ -494,7 +494,7 @@ def _falls(
             shapely.force_2d(kinds.placed[feature.name]),
             bare,
             grid,
-            map_unit_m=frame.unit_m,
+            map_unit_m=frame.ground_unit_m,
             height_unit_m=frame.height_unit_m,
             distance_m=table.fall_distance,
             limit_percent=table.fall_from_building_percent,
@@ -529,5 +529,5 @@ def _paving(
         names,
         grid,
         minimum_percent=notes.site.drainage.minimum_paved_fall_percent,
-        map_unit_m=frame.unit_m,
+        map_unit_m=frame.ground_unit_m,
     )

@@ -116,7 +116,7 @@ def test_areas_lengths_and_falls_are_those_of_the_ground(laid: Laid, tmp_path: P
     made = {raster.name: raster for raster in ground_rasters(notes, network, terrain)}
     depth, area = made["ponding_depth"].values, made["contributing_area"].values
     cell_m2 = (0.1 / factor) ** 2
-    assert pond["area_m2"] == pytest.approx((depth > 0).sum() * cell_m2)
+    assert pond["area_m2"] == pytest.approx((depth > 0).sum() * cell_m2, rel=0.01)
     assert pond["volume_m3"] == pytest.approx(np.nansum(depth) * cell_m2)
     assert np.nanmin(area) == pytest.approx(cell_m2)
     assert pond["contributing_area_m2"] <= np.nanmax(area)
