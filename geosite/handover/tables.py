@@ -12,8 +12,9 @@ from geosite.handover.model import Package
 
 __all__ = ["cell", "write_csv", "write_points"]
 
-# A spreadsheet takes a cell that starts so for a formula and may run it.
-_FORMULA = ("=", "+", "-", "@", "\t", "\n")
+# A spreadsheet takes a cell that starts so for a formula and may run it; some also take the wide
+# forms of these signs.
+_FORMULA = ("=", "+", "-", "@", "\t", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20")
 
 
 def cell(value: Any) -> str:
