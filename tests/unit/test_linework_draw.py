@@ -158,6 +158,16 @@ def test_arc_vertices_lie_on_the_arc_and_keep_the_sagitta() -> None:
         assert v[:, 2] == pytest.approx(expected, abs=1e-9)
 
 
+@pytest.mark.parametrize("back", [False, True])
+def test_a_mark_beyond_the_end_of_an_arc_counts_at_that_end(back: bool) -> None:
+    # by noise the second mark stands a little before the first, on 230 degrees of arc
+    marks = [("arc", 9 * math.cos(a), 9 * math.sin(a), z) for a, z in ((0, 0), (-0.01, 0.1))]
+    marks += [("arc", 9 * math.cos(a), 9 * math.sin(a), z) for a, z in ((2, 1.0), (4, 2.0))]
+    feature = only(rows("k", "kerb", marks[::-1] if back else marks))
+    climbed = (feature.fall_m, feature.rise_m) if back else (feature.rise_m, feature.fall_m)
+    assert climbed == (2.0, 0.0)
+
+
 def test_length_in_space_rise_and_fall() -> None:
     marks = [("line", 0, 0, 1.0), ("line", 3, 4, 2.0), ("line", 3, 10, 0.5)]
     feature = only(rows("k", "kerb", marks))
