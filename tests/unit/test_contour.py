@@ -103,6 +103,12 @@ def test_interval_follows_the_relief(relief: float, interval: float) -> None:
     assert default_interval(z) == pytest.approx(interval)
 
 
+def test_no_relief_no_matter_where_gives_an_interval_of_one() -> None:
+    for level in (np.nan, 0.0, -3.0):
+        assert default_interval(np.full((2, 2), level)) == 1.0
+    assert default_interval(np.array([[0.0, 3e-7]])) == pytest.approx(2e-8)
+
+
 def test_level_ground_with_rounding_has_no_contours_of_its_rounding() -> None:
     rng = np.random.default_rng(1)
     z = 412.3 + rng.normal(0, 1e-13, GRID.shape)
