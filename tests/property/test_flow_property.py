@@ -91,6 +91,24 @@ def test_catchments_and_ponds_add_up(z: np.ndarray, seed: int) -> None:
         assert z[pond.spill_row, pond.spill_col] == pond.level
 
 
+@settings(max_examples=100, deadline=None)
+@given(surfaces(levels=False), st.integers(1, 3), st.integers(0, 2**32 - 1))
+def test_catchments_and_ponds_turn_with_the_surface(z: np.ndarray, turns: int, seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    inlets = np.where(rng.random(z.shape) < 0.05, rng.integers(1, 4, z.shape), 0)
+    walls = np.zeros(z.shape, dtype=np.uint8)  # none is there, which must not matter either
+    plain = drain(z, 1.0, inlets=inlets > 0, walls=walls)
+    turned = drain(np.rot90(z, turns), 1.0, inlets=np.rot90(inlets > 0, turns))
+    for (one, found), (other, same) in (
+        (catchments(plain, inlets), catchments(turned, np.rot90(inlets, turns))),
+        (find_ponds(plain), find_ponds(turned)),
+    ):
+        assert [c.cells for c in found] == [c.cells for c in same]
+        # each region is the other's, whatever their numbers
+        pairs = np.unique(np.stack([np.rot90(one, turns).ravel(), other.ravel()]), axis=1)
+        assert pairs.shape[1] == len(found) + (one == 0).any()
+
+
 corners = st.tuples(st.integers(-2, 2 * GRID.rows + 2), st.integers(-2, 2 * GRID.cols + 2))
 
 
