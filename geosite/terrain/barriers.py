@@ -28,11 +28,11 @@ def cells_in(areas: Iterable[BaseGeometry], grid: Grid, *, touched: bool = False
     Parameters
     ----------
     areas
-        Polygons in map coordinates.
+        Polygons in map coordinates; lines too with `touched`.
     grid
         Map units.
     touched
-        Every cell that an area or its outline touches instead.
+        Every cell that an area or its outline, or a line, touches instead.
 
     Returns
     -------

@@ -390,12 +390,12 @@ def _inlets(kinds: _ByCode, grid: Grid) -> tuple[Index, tuple[str, ...]]:
     for feature in kinds.features(lambda code: code.inlet):
         shape = kinds.placed[feature.name]
         names.append(feature.name)
-        if "Polygon" in shape.geom_type:
-            numbers[cells_in([shape], grid, touched=True)] = len(names)
-        else:
+        if "Point" in shape.geom_type:
             row, col = cells_of_points(shapely.get_coordinates(shape), grid)
             met = row >= 0
             numbers[row[met], col[met]] = len(names)
+        else:  # a channel takes water along all of its length
+            numbers[cells_in([shape], grid, touched=True)] = len(names)
     return numbers, tuple(names)
 
 

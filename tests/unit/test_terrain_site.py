@@ -90,6 +90,78 @@ def lattice(height: Callable[[float, float], float], step: float = 5.0) -> list[
     return rows
 
 
+@pytest.mark.parametrize("turn_deg", [0.0, 31.0])
+def test_a_channel_takes_water_along_all_of_its_length(laid: Laid, turn_deg: float) -> None:
+    # ground that falls north, a drain of two marks right across it at half its length
+    marks = lattice(lambda x, y: -0.02 * y)
+    marks += [("", x, 16.0, -0.32, "drain", "channel") for x in (0.0, 40.0)]
+    more = """
+    [codes.channel]
+    geometry = "line"
+    inlet = true
+    """
+    network, terrain = laid(marks, more, turn_deg=turn_deg)
+    inlet = next(c for c in terrain.water.catchments if c.kind == "inlet")
+    cell_m2 = (terrain.grid.cell_size * network.frame.ground_unit_m) ** 2
+    assert inlet.cells * cell_m2 == pytest.approx(40.0 * 16.0, rel=0.06)
+
+
+@pytest.mark.parametrize(
+    ("unit", "of_percent"),
+    [
+        ("percent", lambda percent: percent),
+        ("ratio", lambda percent: percent / 100.0),
+        ("degree", lambda percent: np.degrees(np.arctan(percent / 100.0))),
+    ],
+)
+def test_the_slope_is_in_the_unit_asked_for_and_says_so(
+    laid: Laid, tmp_path: Path, unit: str, of_percent: Callable[[float], float]
+) -> None:
+    network, terrain = laid(lattice(lambda x, y: -0.3 * y), f'[surface]\nslope_unit = "{unit}"\n')
+    notes = read_survey(tmp_path / "site.toml")
+    slope = next(r for r in ground_rasters(notes, network, terrain) if r.name == "slope")
+    assert slope.unit == unit
+    assert np.nanmedian(slope.values) == pytest.approx(of_percent(30.0), rel=1e-3)
+
+
+def test_what_is_above_the_ground_is_left_out_of_it(laid: Laid) -> None:
+    marks = lattice(lambda x, y: -0.02 * y)
+    ring = [(18.0, 13.0), (23.0, 13.0), (23.0, 18.0), (18.0, 18.0)]
+    marks += [("", x, y, 3.0, "heap", "pile") for x, y in ring]
+    marks += [("", x, 8.0, 2.0, "coping", "wall_top") for x in (7.0, 12.0)]
+    more = """
+    [codes.pile]
+    [codes.wall_top]
+    geometry = "line"
+    ground = false
+    [surface]
+    exclude = ["heap"]
+    """
+    _, terrain = laid(marks, more)
+    assert np.nanmax(terrain.elevation) < 431.7 + 1e-6
+    _, with_heap = laid(marks, more.replace('exclude = ["heap"]', ""))
+    assert np.nanmax(with_heap.elevation) > 434.0
+
+
+def test_a_breakline_keeps_its_edge(laid: Laid) -> None:
+    # a dam whose crest was walked at its two ends, between dense marks on level ground
+    marks = lattice(lambda x, y: 0.0)
+    marks += [("", x, 12.6, 1.0, "crest", "crest") for x in (2.0, 38.0)]
+    more = """
+    [codes.crest]
+    geometry = "line"
+    breakline = {}
+    """
+    heights = []
+    for word in ("true", "false"):
+        _, terrain = laid(marks, more.format(word), at=(570000.0, 5930000.0, 0.0))
+        row = int((terrain.grid.north - 5930012.6) / terrain.grid.cell_size)
+        col = int((570021.0 - terrain.grid.west) / terrain.grid.cell_size)
+        heights.append(np.max(terrain.elevation[row - 1 : row + 2, col]))
+    assert heights[0] > 0.8
+    assert heights[1] < 0.1
+
+
 def test_areas_lengths_and_falls_are_those_of_the_ground(laid: Laid, tmp_path: Path) -> None:
     # a map whose lengths are nine tenths of those on the ground: no sum can hide which is told
     crs = "+proj=tmerc +lon_0=9 +k=0.9 +x_0=500000 +ellps=GRS80 +units=m +type=crs"
