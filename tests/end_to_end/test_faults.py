@@ -1,0 +1,312 @@
+"""The machine is not as it should be: full disk, odd surroundings, wrong clock, foreign text."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import re
+import shutil
+import sqlite3
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+COMMAND = Path(sys.executable).with_name("geosite")
+JETTY = Path(__file__).resolve().parents[2] / "sample_data" / "jetty_feet"
+FERRY = JETTY.with_name("ferry_landing")
+
+
+def run(*words: object, **more: str) -> subprocess.CompletedProcess:
+    return subprocess.run(
+        [COMMAND, *map(str, words)],
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,
+        env={**os.environ, **more},
+    )
+
+
+def one_line(done: subprocess.CompletedProcess, status: int) -> str:
+    assert done.returncode == status, done.stderr
+    assert done.stderr.count("\n") == 1, done.stderr
+    assert "; expected " in done.stderr
+    return done.stderr
+
+
+def digests(folder: Path) -> dict[str, str]:
+    return {
+        str(path.relative_to(folder)): hashlib.sha256(path.read_bytes()).hexdigest()
+        for path in sorted(folder.rglob("*"))
+        if path.is_file()
+    }
+
+
+@pytest.fixture(scope="module")
+def usual(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
+    """Return what a build writes when all is well."""
+    folder = tmp_path_factory.mktemp("usual")
+    shutil.copytree(JETTY, folder / "site")
+    assert build_in(folder).returncode == 0
+    return digests(folder / "map")
+
+
+def build_in(folder: Path, **more: str) -> subprocess.CompletedProcess:
+    # names as the user gave them stand in the report, so always the same ones
+    return subprocess.run(
+        [COMMAND, "build", "site/site.toml", "--out", "map"],
+        cwd=folder,
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,
+        env={**os.environ, **more},
+    )
+
+
+# ---- disks --------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def disk(tmp_path: Path, request: pytest.FixtureRequest) -> Iterator[Path]:
+    """Mount a small disk in memory, where that is allowed."""
+    folder = tmp_path / "disk"
+    folder.mkdir()
+    if sys.platform != "linux" or os.geteuid() != 0:
+        pytest.skip("only the superuser mounts")
+    mount = ["mount", "-t", "tmpfs", "-o", request.param, "tmpfs", folder]
+    if subprocess.run(mount, capture_output=True, check=False).returncode:
+        pytest.skip("mounting is not allowed here")
+    try:
+        yield folder
+    finally:
+        subprocess.run(["umount", folder], check=True)
+
+
+@pytest.mark.parametrize("disk", ["size=64k", "size=600k"], indirect=True)
+def test_a_full_disk(disk: Path) -> None:
+    (disk / "note.txt").write_text("somebody's own file")
+    said = one_line(run("build", JETTY / "site.toml", "--out", disk / "map"), 4)
+    assert "the disk or the quota is full, nothing was changed" in said
+    assert [path.name for path in disk.iterdir()] == ["note.txt"]
+
+
+@pytest.mark.parametrize("disk", ["size=3m"], indirect=True)
+def test_a_disk_that_fills_up_keeps_the_earlier_map(disk: Path) -> None:
+    first = run("build", JETTY / "site.toml", "--out", disk / "map")
+    assert first.returncode == 0, first.stderr
+    before = digests(disk)
+    assert "full" in one_line(run("build", FERRY / "site.toml", "--out", disk / "map"), 4)
+    assert digests(disk) == before
+
+
+@pytest.mark.parametrize("disk", ["ro"], indirect=True)
+def test_a_disk_that_cannot_be_written(disk: Path) -> None:
+    for words in (("build", JETTY / "site.toml", "--out", disk / "map"), ("new", disk / "yard")):
+        assert "Read-only file system" in one_line(run(*words), 4)
+    assert list(disk.iterdir()) == []
+
+
+@pytest.mark.skipif(sys.platform == "win32" or os.geteuid() == 0, reason="needs a plain user")
+def test_a_folder_that_cannot_be_written(tmp_path: Path) -> None:
+    (tmp_path / "closed").mkdir(mode=0o555)
+    words = ("build", JETTY / "site.toml", "--out", tmp_path / "closed" / "map")
+    assert "Permission denied" in one_line(run(*words), 4)
+
+
+# ---- others at work -----------------------------------------------------------------------------
+
+
+def test_two_builds_into_one_folder(tmp_path: Path) -> None:
+    words = [COMMAND, "build", JETTY / "site.toml", "--out", tmp_path / "map"]
+    both = [subprocess.Popen(words, stderr=subprocess.PIPE, text=True) for _ in range(2)]
+    said = [process.communicate(timeout=120)[1] for process in both]
+    states = sorted(process.returncode for process in both)
+    assert states in ([0, 4], [0, 0])  # the second is refused, or came after the first
+    assert all("another run is writing" in text for text in said if text)
+    assert run("verify", tmp_path / "map").returncode == 0
+    assert [path.name for path in tmp_path.iterdir()] == ["map"]
+
+
+def test_a_parcel_map_that_another_program_has_open(tmp_path: Path) -> None:
+    shutil.copytree(FERRY, tmp_path / "site")
+    words = ("check", tmp_path / "site" / "site.toml")
+    parcels = sqlite3.connect(tmp_path / "site" / "parcels.gpkg", isolation_level=None)
+    parcels.execute("BEGIN EXCLUSIVE")
+    said = one_line(run(*words), 2)
+    assert "parcels.gpkg cannot be read (another program is writing to it" in said
+    parcels.execute("ROLLBACK")
+    parcels.execute("BEGIN")
+    parcels.execute("SELECT * FROM sqlite_master").fetchone()  # looked at in a GIS
+    assert run(*words).returncode == 0
+    parcels.close()
+
+
+def test_an_earlier_map_that_another_program_has_open(tmp_path: Path) -> None:
+    words = ("build", JETTY / "site.toml", "--out", tmp_path / "map")
+    assert run(*words).returncode == 0
+    earlier = sqlite3.connect(tmp_path / "map" / "site.gpkg", isolation_level=None)
+    earlier.execute("BEGIN EXCLUSIVE")
+    assert run(*words).returncode == 0  # who has it open keeps the old one
+    assert run("verify", tmp_path / "map").returncode == 0
+    earlier.close()
+
+
+# ---- surroundings -------------------------------------------------------------------------------
+
+
+def test_foreign_data_folders_change_nothing(tmp_path: Path, usual: dict[str, str]) -> None:
+    shutil.copytree(JETTY, tmp_path / "site")
+    foreign = tmp_path / "foreign"
+    foreign.mkdir()
+    (foreign / "proj.db").write_text("no database")
+    (foreign / "gdalvrt.xsd").write_text("no schema")
+    folders = dict.fromkeys(("PROJ_DATA", "PROJ_LIB", "GDAL_DATA"), str(foreign))
+    done = build_in(tmp_path, PROJ_NETWORK="ON", **folders)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert digests(tmp_path / "map") == usual
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="needs its surroundings")
+def test_no_home_and_a_c_locale_change_nothing(
+    tmp_path: Path, usual: dict[str, str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    shutil.copytree(JETTY, tmp_path / "site")
+    for name in set(os.environ) - {"PATH"}:
+        monkeypatch.delenv(name)
+    done = build_in(tmp_path, LC_ALL="C", PYTHONUTF8="0", PYTHONCOERCECLOCALE="0")
+    assert (done.returncode, done.stderr) == (0, "")
+    assert digests(tmp_path / "map") == usual
+
+
+def test_dates_of_files_in_the_far_past_and_future(tmp_path: Path, usual: dict[str, str]) -> None:
+    shutil.copytree(JETTY, tmp_path / "site")
+    past, future = (time.mktime((year, 1, 1, 0, 0, 0, 0, 0, 0)) for year in (1960, 2150))
+    for path in (tmp_path / "site").iterdir():
+        os.utime(path, (future, future))
+    assert build_in(tmp_path, SOURCE_DATE_EPOCH="99999999999").returncode == 0
+    assert digests(tmp_path / "map") == usual
+    # the clock was set back since: the map is newer than now, and than the changed site file
+    for path in (tmp_path / "map").iterdir():
+        os.utime(path, (future, future))
+    site = tmp_path / "site" / "site.toml"
+    text = site.read_text(encoding="utf-8")
+    changed = text.replace("cell_size = 1.0", "cell_size = 2.0")
+    assert changed != text
+    site.write_text(changed, encoding="utf-8")
+    os.utime(site, (past, past))
+    assert build_in(tmp_path).returncode == 0
+    assert digests(tmp_path / "map") != usual
+
+
+# ---- text of other machines ---------------------------------------------------------------------
+
+
+def rewritten(folder: Path, change: object) -> subprocess.CompletedProcess:
+    shutil.copytree(JETTY, folder / "site")
+    for name in ("site.toml", "field_book.csv"):
+        path = folder / "site" / name
+        path.write_bytes(change(path.read_bytes()))  # type: ignore[operator]
+    return build_in(folder)
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        lambda raw: raw.replace(b"\n", b"\r\n"),
+        lambda raw: b"\xef\xbb\xbf" + raw,
+        lambda raw: b"\xef\xbb\xbf" + raw.replace(b"\n", b"\r\n"),
+    ],
+    ids=["Windows line ends", "byte order mark", "both"],
+)
+def test_text_of_other_systems_is_the_same_text(
+    change: object, tmp_path: Path, usual: dict[str, str]
+) -> None:
+    done = rewritten(tmp_path, change)
+    assert done.returncode == 0, done.stderr
+    assert digests(tmp_path / "map") == usual
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        (lambda raw: raw.replace(b",", b";").replace(b".", b","), "separated by semicolons"),
+        (lambda raw: raw.replace(b",", b";"), "separated by semicolons"),
+        (lambda raw: raw.decode().encode("utf-16"), "UTF-16"),
+        (lambda raw: raw + "R1,Böschung,0,0,0,,,,\n".encode("latin-1"), "looks like Latin-1"),
+    ],
+    ids=["decimal commas", "semicolons", "UTF-16", "Latin-1"],
+)
+def test_a_field_book_of_a_regional_spreadsheet_is_recognised(
+    change: object, words: str, tmp_path: Path
+) -> None:
+    shutil.copytree(JETTY, tmp_path / "site")
+    book = tmp_path / "site" / "field_book.csv"
+    book.write_bytes(change(book.read_bytes()))  # type: ignore[operator]
+    assert words in one_line(build_in(tmp_path), 2)
+    assert not (tmp_path / "map").exists()
+
+
+# ---- too much -----------------------------------------------------------------------------------
+
+
+def test_a_raster_of_a_trillion_cells_is_refused_with_its_size(tmp_path: Path) -> None:
+    table = tmp_path / "points.csv"
+    table.write_text("easting,northing,elevation\n0,0,1\n1000000,0,2\n0,1000000,3\n")
+    wanted = ("--points", table, "--crs", "EPSG:25832", "--cell-size", 1, "--out", tmp_path / "x")
+    said = one_line(run("execute", "interpolate-elevation", *wanted), 2)
+    assert "1000000 rows of 1000000 cells, 8000.0 GB" in said
+    shutil.copytree(JETTY, tmp_path / "site")
+    site = tmp_path / "site" / "site.toml"
+    text = re.sub(r"(?m)^cell_size = .*", "cell_size = 1e-5", site.read_text(encoding="utf-8"))
+    assert "cell_size = 1e-5" in text
+    site.write_text(text, encoding="utf-8")
+    assert "GB" in one_line(build_in(tmp_path), 2)
+
+
+def test_coordinates_of_a_trillion(tmp_path: Path) -> None:
+    shutil.copytree(JETTY, tmp_path / "site")
+    book = tmp_path / "site" / "field_book.csv"
+    lines = book.read_text(encoding="utf-8").splitlines()
+    cells = lines[3].split(",")
+    cells[2] = "1e12"
+    lines[3] = ",".join(cells)
+    book.write_text("\n".join(lines), encoding="utf-8")
+    assert 'field_book.csv:4: x is "1e12"' in one_line(build_in(tmp_path), 2)
+
+
+LEGS = 1_000_000
+
+
+def test_a_field_book_of_a_million_rows(tmp_path: Path) -> None:
+    site = (
+        '[survey]\nfile = "book.csv"\n[baseline]\nfrom = "B1"\nto = "B2"\n[anchor]\n'
+        'crs = "EPSG:25832"\n[anchor.marks.B1]\neasting = 512310\nnorthing = 5276100\n'
+        "[anchor.marks.B2]\neasting = 512344\nnorthing = 5276100\n"
+    )
+    (tmp_path / "site.toml").write_text(site)
+    rows = (
+        f"R1,,{i % 1000 / 10},{i // 1000 / 10},{i % 7 / 100},path,,stream,\n" for i in range(LEGS)
+    )
+    with (tmp_path / "book.csv").open("w") as stream:
+        stream.write(
+            "run,point,x,y,z,feature,code,segment,note\nR1,B1,0,0,0,,,,\nR1,B2,34,0,0,,,,\n"
+        )
+        stream.writelines(rows)
+    script = (
+        "import resource, sys, time; from pathlib import Path;"
+        "from geosite.fieldbook.read import read_survey;"
+        f"notes = read_survey(Path({str(tmp_path / 'site.toml')!r})); print(len(notes.book),"
+        " time.process_time(), resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", script], capture_output=True, text=True, timeout=120, check=True
+    )
+    rows_read, seconds, megabytes = map(float, done.stdout.split())
+    assert rows_read == LEGS + 2
+    assert seconds < 20
+    assert megabytes < 1000
