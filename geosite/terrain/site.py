@@ -21,7 +21,7 @@ from geosite.network.levels import level_covariance
 from geosite.network.model import Frame, Network
 from geosite.terrain.barriers import cells_in, cells_of_points, walls_along
 from geosite.terrain.contour import Contour, contours
-from geosite.terrain.descent import NODATA, Index, Mask, Raster
+from geosite.terrain.descent import INLET, NODATA, Index, Mask, Raster
 from geosite.terrain.drainage import Drainage, drain
 from geosite.terrain.falls import (
     FallFromBuilding,
@@ -206,12 +206,13 @@ def lay_ground(notes: Notes, network: Network, drawing: Drawing) -> Terrain | No
     bare = np.where(buildings, np.nan, surface.z)
     numbers, areas = _numbers(drawing, shapes, grid)
     percent = steepness.steepness("percent")
-    falls = _falls(notes, frame, kinds, bare, grid, relative)
+    falls, unseen = _falls(notes, frame, kinds, bare, grid, relative)
     paving = _paving(notes, frame, drawing, percent, numbers, areas, grid)
     findings = (
         *surface.findings,
         *lost,
         *fall_findings(falls),
+        *unseen,
         *flat_paving_findings(paving),
         *pond_findings(
             water.ponds, grid, map_unit_m=frame.ground_unit_m, height_unit_m=frame.height_unit_m
@@ -369,6 +370,18 @@ def _water(
     if table.confidence_runs:
         confidence = _confidence(notes, network, surface, drainage, inlets > 0, buildings, rows)
     paths, lost = _paths(notes, network, kinds, drainage, grid)
+    taking = set(np.unique(inlets[drainage.direction == INLET]).tolist())
+    lost += tuple(
+        _not_on_ground(
+            notes,
+            name,
+            "inlet-no-ground",
+            f"The inlet {name} takes no water: it lies outside the ground between the marks, right "
+            "on its edge, in a building or on another inlet. Walk marks round it.",
+        )
+        for number, name in enumerate(inlet_names, start=1)
+        if number not in taking
+    )
     water = Water(
         drainage,
         pond,
@@ -397,6 +410,12 @@ def _inlets(kinds: _ByCode, grid: Grid) -> tuple[Index, tuple[str, ...]]:
         else:  # a channel takes water along all of its length
             numbers[cells_in([shape], grid, touched=True)] = len(names)
     return numbers, tuple(names)
+
+
+def _not_on_ground(notes: Notes, feature: str, code: str, text: str) -> Finding:
+    book = notes.book
+    rows = np.flatnonzero(book.feature == book.features.index(feature))
+    return Finding("look", code, text, book.file, int(book.line[rows[0]]))
 
 
 def _paths(
@@ -483,13 +502,13 @@ def _falls(
     bare: Floats,
     grid: Grid,
     relative: Floats,
-) -> tuple[FallFromBuilding, ...]:
+) -> tuple[tuple[FallFromBuilding, ...], tuple[Finding, ...]]:
     table = notes.site.drainage
     paved = cells_in(
         (s for s in kinds.shapes(lambda code: code.paved) if "Polygon" in s.geom_type), grid
     )
-    found = [
-        falls_from_building(
+    found = {
+        feature.name: falls_from_building(
             feature.name,
             shapely.force_2d(kinds.placed[feature.name]),
             bare,
@@ -504,8 +523,19 @@ def _falls(
         )
         for feature in kinds.features(lambda code: code.building)
         if feature.kind == "area"
-    ]
-    return tuple(fall for fall in found if fall is not None)
+    }
+    unseen = tuple(
+        _not_on_ground(
+            notes,
+            name,
+            "fall-from-building-unknown",
+            f"{name}: whether the ground falls away from it is not known, for no ground was "
+            f"surveyed before its walls. Walk marks {table.fall_distance:.2f} m from them.",
+        )
+        for name, fall in found.items()
+        if fall is None
+    )
+    return tuple(fall for fall in found.values() if fall is not None), unseen
 
 
 def _paving(

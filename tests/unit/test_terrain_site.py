@@ -124,6 +124,39 @@ def test_the_slope_is_in_the_unit_asked_for_and_says_so(
     assert np.nanmedian(slope.values) == pytest.approx(of_percent(30.0), rel=1e-3)
 
 
+def test_inlets_and_buildings_without_ground_are_told_at_their_row(
+    laid: Laid, tmp_path: Path
+) -> None:
+    marks = lattice(lambda x, y: -0.02 * y)
+    marks += [
+        ("", 12.0, 12.0, -0.24, "grate", "inlet"),
+        ("", 12.0, 17.0, -0.34, "lost", "inlet"),
+    ]
+    walls = [(8.0, 14.0), (16.0, 14.0), (16.0, 20.0), (8.0, 20.0)]
+    # no mark of the kiosk is on the ground, and it stands outside the others
+    marks += [("", x, y, -0.02 * y, "shed", "house") for x, y in walls]
+    marks += [("", x + 60.0, y, -0.02 * y, "kiosk", "hut") for x, y in walls]
+    more = """
+    [codes.inlet]
+    geometry = "point"
+    inlet = true
+    [codes.house]
+    building = true
+    [codes.hut]
+    building = true
+    ground = false
+    """
+    _, terrain = laid(marks, more, turn_deg=31.0)
+    assert [fall.name for fall in terrain.falls] == ["shed"]
+    told = {f.code: f for f in terrain.findings}
+    rows = (tmp_path / "book.csv").read_text(encoding="utf-8").splitlines()
+    for code, name in (("inlet-no-ground", "lost"), ("fall-from-building-unknown", "kiosk")):
+        assert name in told[code].text
+        assert told[code].line is not None
+        assert f",{name}," in rows[told[code].line - 1]
+        assert sum(f.code == code for f in terrain.findings) == 1
+
+
 def test_what_is_above_the_ground_is_left_out_of_it(laid: Laid) -> None:
     marks = lattice(lambda x, y: -0.02 * y)
     ring = [(18.0, 13.0), (23.0, 13.0), (23.0, 18.0), (18.0, 18.0)]
