@@ -18,6 +18,7 @@ from geosite.network.checks import (
     closures_ok,
     length_check,
     length_ok,
+    no_place,
 )
 from geosite.network.frame import at_middle, combined_factor
 from geosite.network.model import Chains, Closure, Frame, Network
@@ -76,9 +77,16 @@ def adjust(notes: Notes) -> Network:
     The scale is the combined factor of the map at the survey's middle, not an unknown. Leg
     variances are taken as they are in grid metres; the combined factor is left out of them.
     """
+    anchored = read_anchor(notes)
+    try:
+        return _adjusted(notes, anchored)
+    except np.linalg.LinAlgError:
+        raise SurveyRefused(no_place(notes)) from None
+
+
+def _adjusted(notes: Notes, anchored: Anchored) -> Network:
     book, baseline = notes.book, (notes.site.baseline.from_, notes.site.baseline.to)
     noise = notes.site.survey.leg_noise
-    anchored = read_anchor(notes)
     problems = anchor_ok(notes, anchored)
     always = frozenset(c.name for c in anchored.controls if not c.check) | set(baseline)
     walk = walk_runs(book, noise, always)

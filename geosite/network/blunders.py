@@ -38,7 +38,10 @@ FEW = 8
 """With fewer misclosures left, a mistake and noise larger than assumed look alike."""
 
 Fit = Callable[[FieldBook], "tuple[Tied, float, int]"]
-"""Ties a field book; also returns its chi-square with the known marks, and the redundancy."""
+"""Ties a field book; also returns its chi-square with the known marks, and the redundancy.
+
+Raises `numpy.linalg.LinAlgError` where the marks have no determined place.
+"""
 
 
 @dataclass(frozen=True, eq=False)
@@ -279,8 +282,9 @@ def find_mistakes(fit: Fit, book: FieldBook, baseline: tuple[str, str]) -> Searc
         mistake = named.best()
         if mistake is None and clear and best is not None:
             mistake = _unnamed(fit, tied, best, suspects, tested)
-            spent[0] += 2 if np.isfinite(best.error[0]) else 0
-            spent[1] += 1 if np.isfinite(best.error[2]) else 0
+            if mistake is not None:
+                spent[0] += 2 if np.isfinite(best.error[0]) else 0
+                spent[1] += 1 if np.isfinite(best.error[2]) else 0
         if mistake is None:
             break
         mistakes.append(mistake)
@@ -326,8 +330,18 @@ class _Refined:
     corrected: FieldBook
 
 
-def _refined(fit: Fit, tied: Tied, suspect: _Suspect) -> _Refined:
-    """Estimate an error again and again with what is known of it taken out."""
+def _refined(fit: Fit, tied: Tied, suspect: _Suspect) -> _Refined | None:
+    """Estimate an error again and again with what is known of it taken out.
+
+    ``None`` where that leaves marks without any place: such an error explains nothing.
+    """
+    try:
+        return _settled(fit, tied, suspect)
+    except np.linalg.LinAlgError:
+        return None
+
+
+def _settled(fit: Fit, tied: Tied, suspect: _Suspect) -> _Refined:
     book = tied.book
     row = _leg_rows(tied, suspect.leg)[1]
     moved = np.array([row]) if suspect.visit else _rows_from(tied, row)
@@ -361,7 +375,7 @@ def _refined(fit: Fit, tied: Tied, suspect: _Suspect) -> _Refined:
 
 def _unnamed(
     fit: Fit, tied: Tied, best: _Suspect, suspects: list[_Suspect], tested: int
-) -> Mistake:
+) -> Mistake | None:
     """Make the mistake of a leg or visit that is off by an amount without a name."""
     book, walk, legs = tied.book, tied.walk, tied.legs
     alike = [
@@ -369,6 +383,8 @@ def _unnamed(
     ]
     first, last = _leg_rows(tied, best.leg)
     better = _refined(fit, tied, best)
+    if better is None:
+        return None
     rows: tuple[int, ...] = (last,)
     marks: tuple[str, ...] = (walk.knots[legs.end[best.leg]],)
     hint = ""
@@ -568,8 +584,8 @@ class _Named:
         book = self.book
         for suspect in [s for s in self.suspects if not s.visit and s.test > CLEAR][:4]:
             better = _refined(self.fit, self.tied, suspect)
-            legs = _twice_a_leg(self.tied, better, _REVERSED)
-            if not legs or self.squares - better.left - legs[0].misfit < CLEAR:
+            legs = [] if better is None else _twice_a_leg(self.tied, better, _REVERSED)
+            if better is None or not legs or self.squares - better.left - legs[0].misfit < CLEAR:
                 continue
             best = legs[0]
             local = book.local.copy()

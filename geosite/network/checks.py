@@ -15,12 +15,22 @@ from geosite.network.model import Closure
 from geosite.network.tie import Tied, first_visits
 from geosite.network.walk import Walk
 
-__all__ = ["LengthCheck", "anchor_ok", "baseline_apart", "closures_ok", "length_check", "length_ok"]
+__all__ = [
+    "LengthCheck",
+    "anchor_ok",
+    "baseline_apart",
+    "closures_ok",
+    "length_check",
+    "length_ok",
+    "no_place",
+]
 
 LEAST_LOOP = 2.0
 """Metres; the ratio of misclosure of a shorter loop says nothing."""
 SHORT_LOOP = 30.0
 """Metres; a shorter loop must also miss by more than its legs explain, else it is let pass."""
+WORST_KNOWN = 1000.0
+"""Metres; a position known worse than this holds nothing, and its weight has no digits left."""
 APART = 0.10
 """Metres; baseline marks nearer than this are one mark."""
 
@@ -30,8 +40,20 @@ def _line(notes: Notes, *path: str) -> int | None:
 
 
 def anchor_ok(notes: Notes, anchored: Anchored) -> list[Problem]:
-    """Refuse an anchor that cannot hold the survey: known marks that fall together on the map."""
-    problems = []
+    """Refuse an anchor that cannot hold the survey: marks that fall together or are not known."""
+    problems = [
+        Problem(
+            "anchor-sigma",
+            f"mark {c.name} is known to {max(c.sigma, c.sigma_elevation):g} m only, so the survey "
+            "has no determined place",
+            f"a sigma of at most {WORST_KNOWN:g} m",
+            "sigma is in metres: correct it, or measure the mark",
+            notes.site_file,
+            _line(notes, "anchor", "marks", c.name, "sigma"),
+        )
+        for c in anchored.controls
+        if not c.check and max(c.sigma, c.sigma_elevation) > WORST_KNOWN
+    ]
     used = [c for c in anchored.controls if c.position is not None and not c.check]
     for i, first in enumerate(used):
         for second in used[i + 1 :]:
@@ -49,6 +71,28 @@ def anchor_ok(notes: Notes, anchored: Anchored) -> list[Problem]:
                     )
                 )
     return problems
+
+
+def no_place(notes: Notes) -> Problem:
+    """Say of a survey whose equations have no solution which run has no determined place.
+
+    Legs and marks were checked before, so that only lengths beyond all measure are left.
+    """
+    book = notes.book
+    order = np.argsort(book.run, kind="stable")
+    step = np.sqrt((np.diff(book.local[order], axis=0) ** 2).sum(axis=1))
+    step[np.diff(book.run[order]) != 0] = 0.0
+    longest = int(np.argmax(step))
+    row = int(order[longest + 1])
+    return Problem(
+        "place-undetermined",
+        f"the marks of run {book.runs[book.run[row]]} have no determined place; its longest leg, "
+        f"of {step[longest]:.0f} m, ends here",
+        "legs of a walk, and marks that hold every run in place and direction",
+        "check coordinates, unit and mark names of the run",
+        book.file,
+        int(book.line[row]),
+    )
 
 
 def baseline_apart(notes: Notes, walk: Walk) -> list[Problem]:

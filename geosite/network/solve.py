@@ -153,6 +153,8 @@ class Levels:
 class System:
     """Symmetric equations with some unknowns held: dense when small, sparse when large.
 
+    Equations without a solution raise `numpy.linalg.LinAlgError`.
+
     Long legs tie each knot to a few others only, so that elimination in a good order leaves a large
     network sparse. Its inverse, which the covariances need, is dense all the same.
     """
@@ -165,12 +167,15 @@ class System:
 
             self.sparse = matrix[free][:, free].tocsc()
             # symmetric: ten times faster; an exact azimuth's row has no pivot of its own
-            self.factor = splu(
-                self.sparse,
-                permc_spec="MMD_AT_PLUS_A",
-                diag_pivot_thresh=1e-3,
-                options={"SymmetricMode": True},
-            )
+            try:
+                self.factor = splu(
+                    self.sparse,
+                    permc_spec="MMD_AT_PLUS_A",
+                    diag_pivot_thresh=1e-3,
+                    options={"SymmetricMode": True},
+                )
+            except RuntimeError as error:
+                raise np.linalg.LinAlgError(str(error)) from None
 
     def solve(self, right: Floats) -> Floats:
         """Solve for one or several right sides, shape (size,) or (size, m); zero where held."""
@@ -192,8 +197,7 @@ class System:
 
 def _graph(legs: Legs, variance: Floats, prior: Prior) -> tuple[Any, Ints, Floats]:
     """Return the weighted graph of the knots, the free knots, the priors' weights (0 for exact)."""
-    # a correction that is tried may leave a walk of no length, hence of no variance
-    weight = 1.0 / np.maximum(variance, 1e-18)
+    weight = 1.0 / variance
     prior_weight = np.where(prior.exact, 0.0, 1.0 / np.where(prior.exact, 1.0, prior.sigma) ** 2)
     at = np.concatenate([legs.start, legs.end, legs.start, legs.end, prior.knot])
     to = np.concatenate([legs.end, legs.start, legs.start, legs.end, prior.knot])
@@ -351,12 +355,14 @@ def place(
         right = np.append(-(table @ (slope / square)), [] if row is None else [0.0])
         moved = reduced.normal(table, square, row, 0.0).solve(right)[: table.shape[0]]
         step = (slope - table.T @ moved) / square
-        share = 1.0
-        while True:
-            trial = reduced.solve(theta + share * step)
-            if trial[2] <= squares * (1 + 1e-12) + 1e-15 or share < 1e-6:
-                break
+        share, most = 1.0, squares * (1 + 1e-12) + 1e-15
+        trial = reduced.solve(theta + step)
+        while trial[2] > most and share > 1e-3:
             share /= 2
+            trial = reduced.solve(theta + share * step)
+        if trial[2] > most:  # rounding hides what a small step gains; a large one leads nowhere
+            converged = bool(np.abs(step).max() < 1e-6)
+            break
         theta = theta + share * step
         position, residual, squares = trial
         if np.abs(share * step).max() < settled:

@@ -62,6 +62,11 @@ def told_mistakes(notes: Notes, search: Search) -> tuple[list[Problem], list[Fin
     return problems, findings
 
 
+def _signed(value: float, digits: int) -> str:
+    """Write a number with its sign; 0 has none of its own."""
+    return f"{round(value, digits) + 0.0:+.{digits}f}"
+
+
 def _stretch(book: FieldBook, first: int, last: int) -> str:
     a, b = int(book.line[first]), int(book.line[last])
     return f"lines {a} to {b}"
@@ -71,9 +76,9 @@ def _off(book: FieldBook, mistake: Mistake) -> tuple[str, str]:
     east, north, up = (float(v) for v in mistake.error)
     parts = []
     if np.isfinite(east):
-        parts.append(f"{east:+.2f} m east, {north:+.2f} m north")
+        parts.append(f"{_signed(east, 2)} m east, {_signed(north, 2)} m north")
     if np.isfinite(up):
-        parts.append(f"{up:+.2f} m up")
+        parts.append(f"{_signed(up, 2)} m up")
     amount = f"about {mistake.size:.2f} m ({', '.join(parts)})"
     if mistake.kind == "visit":
         says = f"run {mistake.run} is off by {amount} on its visit to mark {mistake.marks[0]}"
@@ -304,8 +309,8 @@ def told_azimuth(
     turn = LinearForm(np.array(baseline), sign * north, -sign * east, np.zeros(2))
     clear = abs(off) > 3 * math.hypot(sigma_given, sigma(network, turn))
     text = (
-        f"The azimuth given for the baseline differs by {math.degrees(off):+.3f}° from the one the "
-        "known marks give; it is only compared, since they hold the survey."
+        f"The azimuth given for the baseline differs by {_signed(math.degrees(off), 3)}° from the "
+        "one the known marks give; it is only compared, since they hold the survey."
     )
     return [Finding("look" if clear else "note", "azimuth-compared", text, notes.site_file)]
 

@@ -21,9 +21,11 @@ Complexes = npt.NDArray[np.complex128]
 
 __all__ = ["Complexes", "Walk", "loops", "make_chains", "scaled_path", "sum_at", "walk_runs"]
 
-# A leg is never taken as perfect: 1 micrometre, and 0.1 mm per square root of a metre where the
+# A leg is never taken as perfect: 10 micrometres, and 0.1 mm per square root of a metre where the
 # site file sets all noise to zero, so that the misclosure is shared out by length (compass rule).
-LEAST_VARIANCE = 1e-12
+# Nor is one so much better than the worst that their weights share no digits.
+LEAST_VARIANCE = 1e-10
+LEAST_SHARE = 1e-10
 LEAST_PER_METRE = 1e-8
 
 
@@ -116,8 +118,9 @@ def walk_runs(book: FieldBook, noise: LegNoise, always: frozenset[str]) -> Walk:
     length = np.sqrt((step**2).sum(axis=1))
     a, b = noise.constant, noise.per_sqrt_metre
     per_metre = b**2 if a > 0 or b > 0 else LEAST_PER_METRE
-    variance = a**2 + per_metre * length + LEAST_VARIANCE
-    variance[first] = 0.0
+    variance = a**2 + per_metre * length
+    least = max(LEAST_VARIANCE, LEAST_SHARE * float(variance.max(initial=0.0)))
+    variance = np.where(first, 0.0, np.maximum(variance, least))
 
     seen = np.bincount(mark[mark >= 0], minlength=len(book.marks))
     is_knot_mark = seen > 1

@@ -69,11 +69,11 @@ def _baseline(check: Mapping[str, Any] | None) -> Iterator[Line]:
     if check is None:
         yield "look", "Baseline: only one mark lies on the map, so no length on it checks the walk"
         return
-    difference = check["measured_m"] - check["mapped_m"]
+    difference_mm = round(1000 * (check["measured_m"] - check["mapped_m"]))  # whole: no -0
     yield (
         "good" if abs(check["sigmas"]) <= 3 else "look",
         f"Baseline {check['from']} to {check['to']}: walked {check['measured_m']:.3f} m, on the "
-        f"map {check['mapped_m']:.3f} m, {1000 * difference:+.0f} mm; "
+        f"map {check['mapped_m']:.3f} m, {difference_mm:+d} mm; "
         f"{1000 * check['sigma_m']:.0f} mm is the standard deviation to expect",
     )
 

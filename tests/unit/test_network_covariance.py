@@ -122,7 +122,7 @@ def dense(case: Notes, network: Network) -> tuple[np.ndarray, np.ndarray]:
         at = np.flatnonzero(book.run == run)
         for i, j in pairwise(at):
             length = float(np.sqrt(((book.local[j] - book.local[i]) ** 2).sum()))
-            weight = 1 / math.sqrt(NOISE[0] ** 2 + NOISE[1] ** 2 * length + 1e-12)
+            weight = 1 / math.sqrt(NOISE[0] ** 2 + NOISE[1] ** 2 * length)
             step = network.en[j] - network.en[i]
             for axis, across in ((0, step[1]), (1, -step[0])):
                 row = np.zeros(2 * count + runs)

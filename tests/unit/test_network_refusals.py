@@ -10,7 +10,11 @@ import pytest
 from network_cases import Row, notes
 
 from geosite.errors import SurveyRefused
+from geosite.fieldbook.model import FieldBook
 from geosite.network.adjust import adjust
+from geosite.network.blunders import find_mistakes
+from geosite.network.covariance import sigma_horizontal
+from geosite.network.tie import Tied, tie
 
 PLACES = {"A": (0, 0, 0.0), "B": (8, 0, 0.1), "C": (30, 25, 0.6), "D": (-5, 30, 0.4)}
 
@@ -199,3 +203,50 @@ def test_baseline_visited_late_and_runs_in_any_frame() -> None:
     # marks of a plain map whose middle is the baseline: ground is grid to a part per billion
     assert network.frame.to_map(network.en) == pytest.approx(expected[:, :2], abs=1e-4)
     assert network.elevation == pytest.approx(expected[:, 2], abs=1e-9)
+
+
+def test_a_sigma_that_holds_nothing_is_refused() -> None:
+    # equations of such marks lose their digits: they were a crash
+    (first, second) = refused(rows(), marks(sigma=1e6))
+    assert "mark A is known to 1e+06 m only, so the survey has no determined place" in first
+    assert "mark B" in second
+
+
+def test_standing_still_beside_long_legs() -> None:
+    # without a least variance that grows with the largest one a leg has an infinite weight
+    walk = [("R", n, x, 0.0, 0.0) for n, x in zip("AB", (0.0, 20.0), strict=True)]
+    walk += [("R", "", 2e4 * (i % 2), 2e4, 0.0) for i in range(40)]
+    walk += [("R", "C", 5.0, 5.0, 1.0), ("R", "D", 5.0, 5.0, 1.0), ("R", "B", 20.0, 0.0, 0.0)]
+    walk += [("R", "D", 5.0, 5.0, 1.0), ("R", "C", 5.0, 5.0, 1.0)]
+    known = {"A": {"easting": 0.0, "northing": 0.0}, "B": {"easting": 20.0, "northing": 0.0}}
+    network = adjust(notes(walk, known, noise=(0.0, 1.0)))
+    assert network.frame.to_map(network.en[-1]) == pytest.approx([5.0, 5.0], abs=0.05)
+    assert np.isfinite(sigma_horizontal(network)).all()
+
+
+def test_a_run_without_a_determined_place_is_named(monkeypatch: pytest.MonkeyPatch) -> None:
+    def unsolved(*_: Any, **__: Any) -> None:
+        raise np.linalg.LinAlgError("Singular matrix")
+
+    monkeypatch.setattr("geosite.network.tie.place", unsolved)
+    (told,) = refused(rows(), marks())
+    assert "field_book.csv:5: the marks of run R1 have no determined place" in told
+
+
+def test_a_correction_that_leaves_a_mark_without_place_explains_nothing() -> None:
+    # whatever is tried besides the notes as they are has no solution
+    spoilt = rows("ABCDABCDAB")
+    spoilt[5] = ("R1", "B", 8.0, 3.0, 0.1)
+    survey = notes(spoilt, marks())
+
+    def fit(book: FieldBook) -> tuple[Tied, float, int]:
+        if book is not survey.book:
+            raise np.linalg.LinAlgError("Singular matrix")
+        noise = survey.site.survey.leg_noise
+        tied = tie(book, noise, ("A", "B"), frozenset("AB"), 1.0)
+        return tied, tied.squares, tied.redundancy
+
+    search = find_mistakes(fit, survey.book, ("A", "B"))
+    assert search.tied.squares > 1000
+    assert search.mistakes == ()
+    assert search.redundancy_spent == (0, 0)

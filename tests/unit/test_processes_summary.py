@@ -79,6 +79,13 @@ def test_a_baseline_that_does_not_fit_stands_out() -> None:
     assert "Baseline B1 to B2" in text(report, "look")
 
 
+def test_no_difference_has_no_sign_of_its_own() -> None:
+    report = copy.deepcopy(REPORT)
+    check = report["network"]["baseline"]
+    check["measured_m"] = check["mapped_m"] - 0.0003
+    assert ", +0 mm;" in text(report)
+
+
 def test_many_findings_do_not_flood_the_screen() -> None:
     report = copy.deepcopy(REPORT)
     report["findings"] = REPORT["findings"][:1] * 500
