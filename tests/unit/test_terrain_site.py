@@ -358,6 +358,7 @@ def test_buildings_walls_and_inlets_reach_the_water(laid: Laid) -> None:
     marks += box(8, 12, 16, 18, "shed", "house") + box(20, 2, 33, 13, "apron", "apron")
     marks += box(34, 21, 36, 23, "grate", "inlet")
     _, terrain = laid(marks, FULL.format(cell=0.5))
+    assert len(terrain.rows) == len(marks) + 3  # all marks, and both ends of the baseline
     # a house of 8 m by 6 m, an inlet of 2 m by 2 m whose touched cells count
     assert terrain.buildings.sum() == 16 * 12
     assert np.isnan(terrain.elevation[terrain.buildings]).all()
@@ -373,3 +374,24 @@ def test_buildings_walls_and_inlets_reach_the_water(laid: Laid) -> None:
     assert terrain.classes.sum(axis=1).tolist()[1] == pytest.approx(26 * 22, abs=60)
     # 2.2 % everywhere: the class from 2 to 5 %
     assert terrain.classes.argmax(axis=1).tolist()[1:] == [2, 2]
+
+
+def test_what_is_not_on_the_ground_does_not_lift_it(laid: Laid) -> None:
+    marks = lattice(lambda x, y: 0.0)
+    marks += [("", x, 14.0, 1.8, "wall", "wall_top") for x in (8.0, 16.0)]
+    marks += [("", x, 22.0, 0.9, "bench", "furniture") for x in (8.0, 16.0)]
+    more = """
+    [codes.wall_top]
+    geometry = "line"
+    ground = false
+    [codes.furniture]
+    geometry = "line"
+    [surface]
+    exclude = ["bench"]
+    """
+    _, terrain = laid(marks, more)
+    assert len(terrain.rows) == len(marks) + 3 - 4
+    assert np.nanmax(np.abs(terrain.elevation - 431.7)) < 1e-3
+    _, terrain = laid(marks, more.replace('"bench"', ""))
+    assert len(terrain.rows) == len(marks) + 3 - 2
+    assert np.nanmax(terrain.elevation - 431.7) > 0.5
