@@ -140,10 +140,12 @@ def _adjusted(notes: Notes, anchored: Anchored) -> Network:
     alone = survey.baseline_only(network, walk) if common else None
     ends = tuple(int(walk.row[np.argmax(walk.knot == walk.knots.index(n))]) for n in baseline)
     findings += told.told_azimuth(notes, anchored, network, (ends[0], ends[1]))
-    arm = lever_arm(network, (ends[0], ends[1]), alone)
-    findings += told.told_lever_arm(notes, arm)
     known = known_places(anchored.controls, {n: i for i, n in enumerate(walk.knots)})
-    advice = advise(network, book, noise, arm.row, max(float(known.sigma.max()), 0.01))
+    known_rows = walk.row[np.isin(walk.knot, known.knot)]
+    arm = lever_arm(network, (ends[0], ends[1]), alone, known_rows)
+    findings += told.told_lever_arm(notes, arm)
+    best_sigma = max(float(known.sigma.max()), 0.01)
+    advice = advise(network, book, noise, arm.row, best_sigma, known_rows)
     findings += told.told_advice(notes, arm, advice)
     checks = check_points(network, book, anchored.controls)
     findings += told.told_check_points(notes, checks)

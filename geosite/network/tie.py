@@ -193,7 +193,8 @@ def _generalised(
     normal = design.T @ weight @ design
     projected = weight - weight @ design @ np.linalg.solve(normal, design.T @ weight)
     residual = values - design @ np.linalg.solve(normal, design.T @ weight @ values)
-    return residual, float(values @ projected @ values), np.asarray(projected)
+    # from the residuals, not from the values: no difference of large numbers
+    return residual, max(float(residual @ weight @ residual), 0.0), np.asarray(projected)
 
 
 def misfit(tied: Tied, prior: Prior, factors: tuple[float, float] = (1.0, 1.0)) -> Misfit:

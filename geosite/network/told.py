@@ -286,9 +286,8 @@ def told_lever_arm(notes: Notes, arm: LeverArm) -> list[Finding]:
         Finding(
             "note",
             "lever-arm",
-            f"The baseline is {arm.baseline_m:.1f} m long and the site reaches "
-            f"{arm.distance_m:.0f} m from it: at its far end ({where}) the direction alone costs "
-            f"up to {arm.swing_95_m:.2f} m (95 %).",
+            f"The baseline is {arm.baseline_m:.1f} m long and {where} is {arm.distance_m:.0f} m "
+            f"from it: there the direction alone costs up to {arm.swing_95_m:.2f} m (95 %).",
             book.file,
             int(book.line[arm.row]),
         )
@@ -328,7 +327,7 @@ def told_advice(notes: Notes, arm: LeverArm, advice: tuple[Advice, ...]) -> list
         else:
             parts.append(f"measure mark {one.mark} on the map: {one.error_95_m:.2f} m there")
     text = (
-        f"The far end of the site is good to {arm.error_95_m:.2f} m (95 %). What would help most: "
+        f"The least certain place is good to {arm.error_95_m:.2f} m (95 %). What would help most: "
         + "; or ".join(parts)
         + "."
     )

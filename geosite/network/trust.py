@@ -183,13 +183,13 @@ class LeverArm:
     Parameters
     ----------
     row
-        Observation farthest from the middle of the baseline.
+        The observation known worst among those on marks that are not anchored.
     distance_m, baseline_m
-        Ground metres.
+        From the middle of the baseline; ground metres.
     error_95_m
         Semi-major axis of its 95 % error ellipse.
     swing_95_m
-        The part that is the turn of its run.
+        The part that the turn of its run explains, never more than the whole.
     baseline_only_95_m
         What it would be if the runs shared the baseline and nothing else; ``None`` where that is
         so.
@@ -204,7 +204,10 @@ class LeverArm:
 
 
 def lever_arm(
-    network: Network, baseline: tuple[int, int], baseline_only: Network | None
+    network: Network,
+    baseline: tuple[int, int],
+    baseline_only: Network | None,
+    anchored: Ints,
 ) -> LeverArm:
     """Measure the lever arm.
 
@@ -215,19 +218,27 @@ def lever_arm(
         Rows on the two baseline marks.
     baseline_only
         The same survey adjusted with the baseline marks as the only common marks.
+    anchored : array, shape (k,)
+        Rows on marks that are anchored: they are known already.
     """
     ends = network.en[list(baseline)]
     arm = np.hypot(*(network.en - ends.mean(axis=0)).T)
-    row = int(np.argmax(arm))
-    run = network.chains.run[row]
+    major = error_ellipses(network)[0].copy()
+    if len(anchored) < len(major):
+        major[anchored] = -1.0
+    row = int(np.argmax(major))
+    chains = network.chains
+    run, start, end, f = chains.run[row], chains.start[row], chains.end[row], chains.fraction[row]
     turn = float(network.turn_total[run])
+    with_knots = network.turn_with_knots[run].reshape(2, -1)
+    together = (1 - f) * with_knots[:, start] + f * with_knots[:, end] + chains.turn[row] * turn
     factor = network.frame.combined_factor
     return LeverArm(
         row=row,
         distance_m=float(arm[row]) / factor,
         baseline_m=math.dist(*ends) / factor,
         error_95_m=ELLIPSE_95 * float(error_ellipses(network)[0][row]),
-        swing_95_m=1.96 * math.sqrt(max(turn, 0.0)) * float(arm[row]),
+        swing_95_m=1.96 * float(np.hypot(*together)) / math.sqrt(turn) if turn > 0 else 0.0,
         baseline_only_95_m=None
         if baseline_only is None
         else ELLIPSE_95 * float(error_ellipses(baseline_only)[0][row]),
@@ -264,7 +275,12 @@ CANDIDATE_RUNS = 4
 
 
 def advise(
-    network: Network, book: FieldBook, noise: LegNoise, far: int, sigma_control: float
+    network: Network,
+    book: FieldBook,
+    noise: LegNoise,
+    far: int,
+    sigma_control: float,
+    anchored: Ints,
 ) -> tuple[Advice, ...]:
     """Compute what each candidate measurement would gain; return the best of each kind.
 
@@ -277,6 +293,8 @@ def advise(
         Row whose error is to shrink.
     sigma_control
         Standard deviation per axis that a newly measured map position would have, metres.
+    anchored : array, shape (k,)
+        Rows on marks that are anchored: measuring them again is no advice.
 
     Returns
     -------
@@ -312,7 +330,8 @@ def advise(
                 pairs.append((mark, int(of_run[np.argmin(apart)]), run))
     best: list[Advice] = []
     now = ELLIPSE_95 * float(error_ellipses(network)[0][far])
-    controls = [(int(m), -1, int(book.run[m])) for m in marks]
+    known = set(book.mark[anchored].tolist())
+    controls = [(int(m), -1, int(book.run[m])) for m in marks if book.mark[m] not in known]
     for candidates in (pairs, controls):
         if not candidates:
             continue

@@ -231,7 +231,7 @@ def test_lever_arm_before_and_after_ties() -> None:
     assert arm["baseline_only_95_m"] == pytest.approx(expected, rel=1e-6)
     assert arm["baseline_only_95_m"] > arm["error_95_m"]
     (told,) = [f for f in network.findings if f.code == "lever-arm"]
-    assert "The baseline is 5.0 m long and the site reaches 59 m from it" in told.text
+    assert "The baseline is 5.0 m long and mark F is 59 m from it" in told.text
 
 
 def test_swing_of_a_short_baseline_is_its_noise_times_the_arm() -> None:
@@ -250,7 +250,40 @@ def test_swing_of_a_short_baseline_is_its_noise_times_the_arm() -> None:
     network = adjust(replace(survey, book=book_once))
     arm = network.report["lever_arm"]
     turn = math.sqrt(0.005**2 + 0.004**2 * 5.0) / 5.0
-    assert arm["swing_95_m"] == pytest.approx(1.96 * turn * arm["distance_m"], rel=1e-3)
+    # the run goes on from B, which is exact: what lies beyond turns about it
+    assert arm["swing_95_m"] == pytest.approx(1.96 * turn * math.hypot(53.0, 20.0), rel=1e-6)
+    assert arm["swing_95_m"] < arm["error_95_m"]
+
+
+@pytest.mark.parametrize("known", ["AF", "ABF", "ABFG", "ABFGHK"])
+def test_with_more_anchors_the_worst_mark_is_one_that_is_not_known(known: str) -> None:
+    survey = short_baseline(ties=True)
+    where = {"A": (0, 0), "B": (5, 0), "F": (58, 20), "G": (40, 15), "H": (50, -12), "K": (20, 5)}
+    anchor = {
+        name: {"easting": 1000.0 + where[name][0], "northing": 2000.0 + where[name][1]}
+        for name in known
+    }
+    # a rough position: F is the mark known worst, and is anchored all the same
+    anchor["F"] |= {"sigma": 0.3}
+    network = adjust(notes(survey.book, anchor, crs=CRS))
+    arm, advice = network.report["lever_arm"], network.report["advice"]
+    assert arm["swing_95_m"] <= arm["error_95_m"]
+    if known == "ABFGHK":  # nothing else is left
+        return
+    assert arm["mark"] not in known
+    free = [i for i, m in enumerate(survey.book.mark) if survey.book.marks[m] not in known]
+    assert arm["error_95_m"] == pytest.approx(ELLIPSE_95 * error_ellipses(network)[0][free].max())
+    assert all(a["mark"] not in known for a in advice if a["kind"] == "control")
+
+
+def test_known_marks_that_fit_exactly_have_no_misfit() -> None:
+    # the difference of large numbers went below zero here
+    for height in (0.0, 500.0, 3000.0, 8848.86):
+        rows = [(r, n, x, y, z + height) for r, n, x, y, z in square_rows()]
+        known = {n: mark(n) | {"elevation": mark(n)["elevation"] + height} for n in "ABCDE"}
+        control = adjust(notes(rows, known, crs=CRS)).report["control"]
+        assert 0 <= control["vertical"]["chi_square"] < 1e-6
+        assert control["horizontal"]["chi_square"] >= 0
 
 
 @pytest.mark.parametrize("ties", [True, False])
