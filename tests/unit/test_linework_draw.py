@@ -168,6 +168,28 @@ def test_a_mark_beyond_the_end_of_an_arc_counts_at_that_end(back: bool) -> None:
     assert climbed == (2.0, 0.0)
 
 
+@pytest.mark.parametrize("angles", [(0, 3.5, 5), (0, 1.5, 5), (0, 2, 3.5, 5)])
+def test_a_circle_runs_as_its_marks_were_walked(angles: tuple[float, ...]) -> None:
+    marks = [("circle", 6 * math.cos(a), 6 * math.sin(a)) for a in angles]
+    for sign, walk in ((1, marks), (-1, marks[::-1])):
+        (piece,) = only(rows("c", "apron", walk)).pieces
+        assert piece.sweep == pytest.approx(sign * 2 * math.pi, abs=1e-12)
+
+
+def test_heights_along_a_circle_follow_its_marks() -> None:
+    angles, heights = np.array([0.5, 1.5, 3.0, 5.0]), [1.0, 2.0, 0.0, 4.0]
+    marks = [
+        ("circle", 6 * math.cos(a), 6 * math.sin(a), z)
+        for a, z in zip(angles, heights, strict=True)
+    ]
+    (piece,) = only(rows("c", "apron", marks)).pieces
+    v = piece.vertices
+    turned = np.unwrap(np.arctan2(v[:, 1], v[:, 0]))
+    expected = np.interp(turned, [*angles, 0.5 + 2 * math.pi], [*heights, 1.0])
+    assert v[:, 2] == pytest.approx(expected, abs=1e-6)
+    assert np.ptp(turned) == pytest.approx(2 * math.pi, abs=1e-9)
+
+
 def test_length_in_space_rise_and_fall() -> None:
     marks = [("line", 0, 0, 1.0), ("line", 3, 4, 2.0), ("line", 3, 10, 0.5)]
     feature = only(rows("k", "kerb", marks))
@@ -273,8 +295,8 @@ def test_points() -> None:
 
 
 def test_shell_runs_counter_clockwise() -> None:
-    made = square("p", 0, 0, 5)
-    for walk in (made, made[::-1]):
+    made, small = square("p", 0, 0, 5), square("p", 0, 0, 0.5)
+    for walk in (made, made[::-1], small, small[::-1]):
         ring = only(walk).geometry.exterior  # type: ignore[attr-defined]
         assert ring.is_ccw
         assert ring.has_z
@@ -427,6 +449,26 @@ def test_arc_noted_straight_is_refused_although_the_adjustment_bent_it() -> None
     from dataclasses import replace
 
     notes, network = survey(rows("k", "kerb", [("", 0, 0), ("arc", 5, 5), ("arc", 9, 9)]), CODES)
+    bent = network.en + np.array([[0.0, 0.0], [0.02, -0.02], [0.0, 0.0]])
+    with pytest.raises(SurveyRefused, match="straight line"):
+        draw(notes, replace(network, en=bent))
+
+
+def test_refusals_name_the_row_that_matters() -> None:
+    bad = rows("k", "kerb", [("", 0, 0), ("", 4, 0), ("arc", 5, 5)])
+    bad += rows("p", "apron", [("", 0, 9), ("", 5, 9)]) + rows("p", "kerb", [("", 5, 15)])
+    arc, code = problems(bad)
+    assert arc.startswith(
+        "walk.csv:4: the arc of 'k' from the unnamed mark (line 3) to the unnamed"
+    )
+    assert code.startswith("walk.csv:7: feature 'p' has code 'kerb' here and 'apron' in line 5")
+
+
+def test_straight_as_walked_whatever_its_heights() -> None:
+    from dataclasses import replace
+
+    marks = [("", 0, 0, 0.0), ("arc", 5, 5, 2.0), ("arc", 9, 9, 0.0)]
+    notes, network = survey(rows("k", "kerb", marks), CODES)
     bent = network.en + np.array([[0.0, 0.0], [0.02, -0.02], [0.0, 0.0]])
     with pytest.raises(SurveyRefused, match="straight line"):
         draw(notes, replace(network, en=bent))

@@ -109,6 +109,12 @@ def test_area_and_perimeter_derivatives(made: list[Row]) -> None:
     check_form(made, PERIMETER)
 
 
+def test_area_derivatives_of_what_is_smaller_than_one_square_metre() -> None:
+    slab = [(0.0, 0.0), (0.8, 0.1), (0.7, 0.6), (-0.1, 0.5)]
+    check_form(rows("s", "apron", words("line", slab)), AREA)
+    check_form(rows("s", "apron", words("line", slab[::-1])), AREA)
+
+
 @pytest.mark.parametrize("made", [CLOCKWISE, GAPS])
 def test_length_derivatives(made: list[Row]) -> None:
     check_form(made, LENGTH)
