@@ -118,3 +118,22 @@ def test_a_closure_names_the_rules_it_would_meet() -> None:
     assert closure["ratio"] == pytest.approx(closure["length_m"] / 0.010, rel=1e-4)
     assert len(closure["would_meet"]) == 1
     assert closure["would_meet"][0].startswith("WAC 332-130-090(1), subdivisions")
+
+
+def test_the_baseline_is_compared_with_the_map_within_its_own_noise() -> None:
+    # one leg from A to B, 5 mm and 4 mm per root metre, on marks known to 1 cm and 2 cm
+    known = {"A": KNOWN["A"], "B": KNOWN["B"] | {"sigma": 0.02}}
+    rows = [("R1", "A", 0.0, 0.0, 0.0), ("R1", "B", 8.55, 0.0, 0.4)]
+    for degrees in (0.0, 75.0):
+        local = turned(np.array([row[2:] for row in rows]), degrees)
+        book = [(*row[:2], *xyz) for row, xyz in zip(rows, local, strict=True)]
+        found = adjust(notes(book, known, crs=CRS, noise=(0.005, 0.004))).report["baseline"]
+        assert (found["from"], found["to"]) == ("A", "B")
+        assert found["measured_m"] == pytest.approx(8.55, abs=1e-6)
+        assert found["mapped_m"] == pytest.approx(math.hypot(3.0, 8.0), abs=1e-5)
+        length = math.hypot(8.55, 0.4)
+        leg = math.sqrt(0.005**2 + 0.004**2 * length)
+        assert found["sigma_m"] == pytest.approx(math.hypot(leg, 0.01, 0.02), rel=1e-4)
+        off = found["measured_m"] - found["mapped_m"]
+        assert found["sigmas"] == pytest.approx(off / found["sigma_m"], rel=1e-6)
+        assert found["ppm"] == pytest.approx(off / found["mapped_m"] * 1e6, rel=1e-6)
