@@ -6,8 +6,7 @@ A mutant is a module with one thing changed: a comparison, an arithmetic sign, a
 condition, a returned value, or a statement left out. It is killed if a test fails or takes much
 longer than it should. No file is written: each mutant lives in a forked process whose import of
 that one module is given the changed tree. The tests run are the modules of tests that run the
-changed statement, up to 20 s of them and none that is slow; hypothesis gets few examples, always
-the same.
+changed statement, quick ones first; hypothesis gets few examples, always the same.
 
 Left alone: annotations, decorators, words, and the `strict` of `zip`, which tells on nobody.
 """
@@ -39,9 +38,9 @@ REPO = Path(__file__).resolve().parents[2]
 ROOMS = ("network", "linework", "terrain")
 TESTS = ("unit", "property", "reference")
 EXAMPLES = 25  # of hypothesis, per test
-BUDGET_S = 60.0  # of tests per mutant, as measured while the map was made
-SLOW_S = 8.0  # a test that takes longer is left out
-# all of it in processor seconds, with tracing, which takes some three times as long as without
+# a module, and a test, that takes longer comes last: processor seconds with tracing, which take
+# some three times as long as without
+QUICK_S, SLOW_S = 20.0, 4.0
 MEMORY = 6 << 30
 KILLED, SURVIVED, NOT_RUN, NOT_MUTATED = "killed", "survived", "no test runs it", "not mutated"
 
@@ -391,38 +390,42 @@ def all_tests(kept: Path | None) -> list[Tests]:
 # --- the count -------------------------------------------------------------------------------
 
 
-def choose(mutant: Mutant, tests: Sequence[Tests]) -> list[Tests]:
-    """The tests that run the statement, or its file if it is outside functions, best first."""
+def batches(mutant: Mutant, tests: Sequence[Tests]) -> Iterator[tuple[list[str], set[str], float]]:
+    """Yield modules of tests that run the statement, which of their tests to leave out, seconds.
+
+    Most mutants die at once, so a few modules come first; what no quick test has killed meets the
+    slow ones. Outside functions, what runs the file counts.
+    """
     file = str(mutant.path)
 
     def runs(t: Tests) -> bool:
         lines = t.lines.get(file, frozenset())
         return bool(lines) and (not mutant.in_function or not lines.isdisjoint(mutant.lines))
 
-    chosen: list[Tests] = []
-    for t in sorted(filter(runs, tests), key=lambda t: t.seconds / len(t.lines[file])):
-        if not chosen or sum(c.seconds for c in chosen) + t.seconds <= BUDGET_S:
-            chosen.append(t)
-    return chosen
+    ranked = sorted(filter(runs, tests), key=lambda t: t.seconds / len(t.lines[file]))
+    quick = [t for t in ranked if t.seconds <= QUICK_S]
+    for part in (quick[:3], quick[3:]):
+        limit_s = 20 + 2 * sum(t.seconds for t in part)
+        yield [t.name for t in part], {name for t in part for name in t.slow}, limit_s
+    rest = [t for t in ranked if t.seconds > QUICK_S or t.slow]
+    yield [t.name for t in rest], set(), 900.0
 
 
 def outcome(mutant: Mutant, tests: Sequence[Tests]) -> str:
-    chosen = choose(mutant, tests)
-    if not chosen:
-        return NOT_RUN
-    for batch in (chosen[:3], chosen[3:]):  # most die at once, so few modules are imported
+    how = NOT_RUN
+    for modules, left_out, limit_s in batches(mutant, tests):
 
-        def work(batch: Sequence[Tests] = batch) -> int:
+        def work(modules: list[str] = modules, left_out: set[str] = left_out) -> int:
             finder = Here(mutant)
-            slow = {name for t in batch for name in t.slow}
-            code = run_tests([t.name for t in batch], finder, Quick(slow))
+            code = run_tests(modules, finder, Quick(left_out))
             return code if finder.met else 99
 
-        if batch:
-            code = forked(work, 10 + sum(t.seconds for t in batch))
+        if modules:
+            how = SURVIVED
+            code = forked(work, limit_s)
             if code != 0:
                 return NOT_MUTATED if code == 99 else KILLED
-    return SURVIVED
+    return how
 
 
 def main() -> None:

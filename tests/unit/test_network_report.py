@@ -124,11 +124,12 @@ def test_the_baseline_is_compared_with_the_map_within_its_own_noise() -> None:
     # one leg from A to B, 5 mm and 4 mm per root metre, on marks known to 1 cm and 2 cm
     known = {"A": KNOWN["A"], "B": KNOWN["B"] | {"sigma": 0.02}}
     rows = [("R1", "A", 0.0, 0.0, 0.0), ("R1", "B", 8.55, 0.0, 0.4)]
-    for degrees in (0.0, 75.0):
+    for start, end, degrees in (("A", "B", 0.0), ("A", "B", 75.0), ("B", "A", 20.0)):
         local = turned(np.array([row[2:] for row in rows]), degrees)
         book = [(*row[:2], *xyz) for row, xyz in zip(rows, local, strict=True)]
-        found = adjust(notes(book, known, crs=CRS, noise=(0.005, 0.004))).report["baseline"]
-        assert (found["from"], found["to"]) == ("A", "B")
+        walk = notes(book, known, baseline=(start, end), crs=CRS, noise=(0.005, 0.004))
+        found = adjust(walk).report["baseline"]
+        assert (found["from"], found["to"]) == (start, end)
         assert found["measured_m"] == pytest.approx(8.55, abs=1e-6)
         assert found["mapped_m"] == pytest.approx(math.hypot(3.0, 8.0), abs=1e-5)
         length = math.hypot(8.55, 0.4)
@@ -137,3 +138,16 @@ def test_the_baseline_is_compared_with_the_map_within_its_own_noise() -> None:
         off = found["measured_m"] - found["mapped_m"]
         assert found["sigmas"] == pytest.approx(off / found["sigma_m"], rel=1e-6)
         assert found["ppm"] == pytest.approx(off / found["mapped_m"] * 1e6, rel=1e-6)
+
+
+def test_known_marks_fit_as_well_however_the_run_lies() -> None:
+    known = {name: place | {"sigma": 0.01} for name, place in KNOWN.items()}
+    known["V"] = {k: v for k, v in known["V"].items() if k != "check"}
+    found = []
+    for degrees in (0.0, 40.0, 130.0):
+        book = walked("ABTUV", "R1", degrees)
+        found.append(adjust(notes(book, known, crs=CRS)).report["control"]["horizontal"])
+    assert found[0]["freedom"] == 3
+    assert found[0]["chi_square"] > 0.5
+    for other in found[1:]:
+        assert other["chi_square"] == pytest.approx(found[0]["chi_square"], rel=1e-6)
