@@ -17,6 +17,6 @@ def test_lines_that_may_be_meant_are_all_listed(kind: str, lines: str) -> None:
     # other legs with the wrong sign are told as stretches, not here
     walked = book([("R", name, float(k), 0.0, 0.0) for k, name in enumerate("ABCD")])
     unknown = np.full(3, np.nan)
-    assert _lines(walked, Mistake(kind, "R", (0, 1), ("A", "B"), unknown, "", 0.0, ((3, 2),))) == (
-        lines
-    )
+    others = ((3, 2),)
+    mistake = Mistake(kind, "R", (0, 1), ("A", "B"), unknown, "", 0.0, others, walked)
+    assert _lines(walked, mistake) == lines
