@@ -399,6 +399,7 @@ def guided(folder: Path, options: argparse.Namespace) -> int:
         importlib.import_module("geosite.processes.files")
         importlib.import_module("geosite.processes.inputs")
     fuzz = Fuzz(folder, options.keep)
+    options.keep.mkdir(parents=True, exist_ok=True)
     seeds = folder / "seeds"
     seeds.mkdir()
     start = corpus(folder)
@@ -420,7 +421,15 @@ def guided(folder: Path, options: argparse.Namespace) -> int:
             os._exit(0 if well else 1)  # the fuzzer has no other way out
 
     atheris.Setup(
-        [sys.argv[0], str(seeds), f"-seed={options.seed}", "-max_len=120000", "-verbosity=0"], one
+        [
+            sys.argv[0],
+            str(seeds),
+            f"-seed={options.seed}",
+            "-max_len=120000",
+            "-verbosity=0",
+            f"-artifact_prefix={options.keep}/",
+        ],
+        one,
     )
     atheris.Fuzz()
     return 0
