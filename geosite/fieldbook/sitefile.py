@@ -196,7 +196,6 @@ class Drainage(Table, frozen=True, kw_only=True):
 class Quantities(Table, frozen=True, kw_only=True):
     """``[quantities]``: the take-off."""
 
-    unit: Literal["m", "ft"] = "m"
     shared_edge_tolerance: NotNegative = 0.0
     """Metres; edges nearer than this are snapped to one. 0 reports them and changes nothing."""
 
