@@ -8,12 +8,14 @@ properties, with their datum named at the top of the file.
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import shapely
+from shapely.affinity import translate
 
 from geosite.handover.model import Layer, Package
 from geosite.handover.report import plain
@@ -70,12 +72,37 @@ def _placed(layer: Layer, wgs84: Wgs84) -> Any:
 
 
 def _cut(shape: Any) -> Any:
-    """Cut a geometry in two at the antimeridian (RFC 7946, section 3.1.9)."""
-    turned = shapely.transform(shape, lambda p: np.column_stack([np.mod(p[:, 0], 360.0), p[:, 1]]))
-    east = shapely.intersection(turned, shapely.box(0.0, -90.0, 180.0, 90.0))
-    west = shapely.intersection(turned, shapely.box(180.0, -90.0, 360.0, 90.0))
-    west = shapely.transform(west, lambda p: p - (360.0, 0.0))
-    return shapely.union_all([east, west])
+    """Cut a geometry into parts at the antimeridian (RFC 7946, section 3.1.9)."""
+    unrolled = shapely.union_all([_unrolled(part) for part in shapely.get_parts(shape)])
+    west, _, east, _ = unrolled.bounds
+    parts = []
+    for turn in range(math.floor((west + 180.0) / 360.0), math.floor((east + 180.0) / 360.0) + 1):
+        window = shapely.box(360.0 * turn - 180.0, -90.0, 360.0 * turn + 180.0, 90.0)
+        part = shapely.intersection(unrolled, window)
+        parts.append(translate(part, -360.0 * turn))
+    return shapely.union_all(parts)
+
+
+def _unrolled(part: Any) -> Any:
+    """Let longitude run on beyond 180 degrees, round a pole too; valid."""
+    if part.geom_type == "Polygon":
+        outer, *inner = (_run_on(shapely.get_coordinates(r)) for r in shapely.get_rings(part))
+        middle = outer[:, 0].mean()
+        for ring in inner:
+            ring[:, 0] += 360.0 * round((middle - ring[:, 0].mean()) / 360.0)
+        return shapely.make_valid(shapely.polygons(outer, inner or None))
+    if part.geom_type == "LineString":
+        return shapely.linestrings(_run_on(shapely.get_coordinates(part)))
+    return part
+
+
+def _run_on(path: Any) -> Any:
+    path = np.column_stack([np.unwrap(path[:, 0], period=360.0), path[:, 1]])
+    if (path[0, 1:] == path[-1, 1:]).all() and abs(path[-1, 0] - path[0, 0]) > 180.0:
+        # a ring round a pole comes back along it: on this map the pole is a line
+        pole = math.copysign(90.0, path[0, 1])
+        path = np.vstack([path, [path[-1, 0], pole], [path[0, 0], pole], path[0]])
+    return path
 
 
 def _features(layer: Layer, shapes: Any) -> Iterator[str]:

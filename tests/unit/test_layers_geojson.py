@@ -120,6 +120,26 @@ def test_cut_at_the_antimeridian(tmp_path: Path) -> None:
         assert (read.area or read.length) == pytest.approx(total, rel=1e-4)
 
 
+def test_a_yard_round_the_pole(tmp_path: Path) -> None:
+    """On this map the pole is a line: the yard reaches up to it over all longitudes, hole and all."""
+    wkt = CRS("EPSG:5041").to_wkt()
+    yard = shapely.Point(2_000_000, 2_000_000).buffer(20.0, quad_segs=90)
+    yard = shapely.force_3d(yard.difference(shapely.Point(2_000_010, 2_000_000).buffer(2.0)), 1.0)
+    package = one_layer(yard, kind="PolygonZ", crs_wkt=wkt, crs_name="", origin=(2e6, 2e6))
+    (feature,) = written(tmp_path, package)["features"]
+    read = shapely.geometry.shape(feature["geometry"])
+    assert read.is_valid
+    west, south, east, north = read.bounds
+    assert (west, east, north) == (-180.0, 180.0, 90.0)
+    degree = 111_694.0  # metres of meridian per degree at the pole, WGS 84
+    assert (north - south) * degree == pytest.approx(20.0 / 0.994, rel=1e-3)
+    band = 360.0 * (north - south)
+    assert 0.9 * band < read.area < band  # the hole comes off
+    back = Transformer.from_crs(4326, 5041, always_xy=True)
+    hole = back.transform(2_000_010, 2_000_000, direction="INVERSE")
+    assert not read.contains(shapely.Point(hole))
+
+
 def test_values_without_a_number_are_null(tmp_path: Path) -> None:
     package = one_layer(shapely.Point(512_000, 5_276_000, 1), kind="PointZ")
     layer = dataclasses.replace(package.layers[0], records=[{"n": math.nan}])
