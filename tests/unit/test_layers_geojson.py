@@ -121,7 +121,7 @@ def test_cut_at_the_antimeridian(tmp_path: Path) -> None:
 
 
 def test_a_yard_round_the_pole(tmp_path: Path) -> None:
-    """On this map the pole is a line: the yard reaches up to it over all longitudes, hole and all."""
+    """On this map the pole is a line: the yard reaches up to it over all longitudes."""
     wkt = CRS("EPSG:5041").to_wkt()
     yard = shapely.Point(2_000_000, 2_000_000).buffer(20.0, quad_segs=90)
     yard = shapely.force_3d(yard.difference(shapely.Point(2_000_010, 2_000_000).buffer(2.0)), 1.0)
