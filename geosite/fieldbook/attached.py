@@ -189,6 +189,7 @@ def _polygons(table: sitefile.Parcels, path: Path, refuse: Refuse) -> PolygonLay
     import fiona
     import shapely
     import shapely.geometry
+    from fiona._err import CPLE_BaseError  # some of the library's complaints arrive as they are
     from fiona.errors import FionaError
     from shapely.errors import ShapelyError
 
@@ -226,7 +227,7 @@ def _polygons(table: sitefile.Parcels, path: Path, refuse: Refuse) -> PolygonLay
                 named = record.properties[table.name_field] if table.name_field else None
                 names.append(str(named) if named is not None else str(record.id))
                 shapes.append(shapely.force_2d(shape))
-    except (FionaError, ShapelyError, OSError, ValueError, TypeError) as error:
+    except (FionaError, CPLE_BaseError, ShapelyError, OSError, ValueError, TypeError) as error:
         raise refuse(
             "parcels-unreadable",
             f"{table.file} cannot be read ({error})",

@@ -300,6 +300,7 @@ def open_layer(
         )
         return None
     import fiona
+    from fiona._err import CPLE_BaseError  # some of the library's complaints arrive as they are
     from fiona.errors import FionaError
 
     # absolute, so that nothing in the name is taken for a scheme
@@ -329,7 +330,15 @@ def open_layer(
                     # a spreadsheet's record has the number of its row
                     lines.append(int(record.id) if driver in _SHEETS else number)
                     records.append(_record(record, header))
-    except (FionaError, OSError, ValueError, OverflowError, AttributeError, TypeError) as error:
+    except (
+        FionaError,
+        CPLE_BaseError,
+        OSError,
+        ValueError,
+        OverflowError,
+        AttributeError,
+        TypeError,
+    ) as error:
         problems.add(
             "layer-unreadable",
             f"the field book cannot be read as {driver} ({error})",

@@ -449,6 +449,7 @@ def _name_bad_cells(rest: str, separator: str, wanted: Sequence[int], file: str,
 
 def _from_layer(file: str, layer: str | None) -> Points:
     import fiona
+    from fiona._err import CPLE_BaseError  # some of the library's complaints arrive as they are
     from fiona.errors import FionaError
 
     def refuse(code: str, what: str, expected: str, remedy: str) -> InputError:
@@ -475,7 +476,7 @@ def _from_layer(file: str, layer: str | None) -> Points:
             names = {name.casefold(): name for name in source.schema["properties"]}
             field = names.get("elevation")
             positions = _positions(source, field, refuse)
-    except (FionaError, OSError, ValueError, TypeError, UnicodeError) as error:
+    except (FionaError, CPLE_BaseError, OSError, ValueError, TypeError, UnicodeError) as error:
         raise refuse(
             "layer-unreadable",
             f"it cannot be read as a point layer ({_reason(error)})",

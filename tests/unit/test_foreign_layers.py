@@ -234,3 +234,28 @@ def test_complaints_that_cannot_be_decoded_are_not_printed(
         sys.excepthook(ValueError, ValueError("0xea"), None)
     assert capsys.readouterr().err == ""
     assert (sys.excepthook, sys.unraisablehook) == hooks
+
+
+def test_a_bare_complaint_of_the_library_is_told_in_one_line(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A damaged GeoPackage, found by fuzzing, made the library raise what is no error of its own.
+
+    The bytes that did it are many; what it raised is raised here.
+    """
+    from fiona._err import CPLE_AppDefinedError
+
+    layer = tmp_path / "marks.gpkg"
+    schema = {"geometry": "3D Point", "properties": {}}
+    with fiona.open(layer, "w", driver="GPKG", crs="EPSG:25832", schema=schema):
+        pass
+
+    def complain(*args: Any, **kwargs: Any) -> None:
+        raise CPLE_AppDefinedError(3, 1, "layer 'Point' is not registered in gpkg_contents")
+
+    monkeypatch.setattr(fiona, "open", complain)
+    monkeypatch.setattr(fiona, "listlayers", complain)
+    with pytest.raises(InputError) as refused:
+        read_points(str(layer), None)
+    (problem,) = refused.value.problems
+    assert "is not registered in gpkg_contents" in problem.what
