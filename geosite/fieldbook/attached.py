@@ -14,7 +14,7 @@ from geosite.errors import InputError, Problem
 from geosite.fieldbook import sitefile
 from geosite.fieldbook.collect import Problems
 from geosite.fieldbook.files import check_plain_file, decode, inside
-from geosite.fieldbook.foreign import damage, is_view, quiet
+from geosite.fieldbook.foreign import damage, driver_names, is_view, quiet, reading_layers
 from geosite.fieldbook.site import parse_toml
 from geosite.fieldbook.sitefile import SiteFile
 
@@ -24,16 +24,16 @@ if TYPE_CHECKING:
 
 __all__ = ["Attached", "PolygonLayer", "SecondSurface", "read_attached"]
 
-#: OGR and GDAL drivers that read plain local files and nothing else.
-POLYGON_DRIVERS = (
+#: Formats whose OGR drivers read plain local files and nothing else.
+POLYGON_FORMATS = (
     "GPKG",
-    "ESRI Shapefile",
+    "Shapefile",
     "GeoJSON",
     "GeoJSONSeq",
     "FlatGeobuf",
     "GML",
     "DXF",
-    "MapInfo File",
+    "TAB",
     "TopoJSON",
 )
 RASTER_DRIVERS = {".asc": "AAIGrid", ".gpkg": "GPKG"}
@@ -189,7 +189,6 @@ def _polygons(table: sitefile.Parcels, path: Path, refuse: Refuse) -> PolygonLay
     import fiona
     import shapely
     import shapely.geometry
-    from fiona._err import CPLE_BaseError  # some of the library's complaints arrive as they are
     from fiona.errors import FionaError
     from shapely.errors import ShapelyError
 
@@ -201,10 +200,10 @@ def _polygons(table: sitefile.Parcels, path: Path, refuse: Refuse) -> PolygonLay
         if (fault := damage(path)) is not None:
             raise ValueError(fault)
         with (
-            quiet(),
+            reading_layers(),
             fiona.Env(GML_DOWNLOAD_SCHEMA="NO"),
             fiona.open(
-                path, layer=table.layer, enabled_drivers=POLYGON_DRIVERS, **options
+                path, layer=table.layer, enabled_drivers=driver_names(POLYGON_FORMATS), **options
             ) as source,
         ):
             if is_view(path, source.name):
@@ -227,7 +226,7 @@ def _polygons(table: sitefile.Parcels, path: Path, refuse: Refuse) -> PolygonLay
                 named = record.properties[table.name_field] if table.name_field else None
                 names.append(str(named) if named is not None else str(record.id))
                 shapes.append(shapely.force_2d(shape))
-    except (FionaError, CPLE_BaseError, ShapelyError, OSError, ValueError, TypeError) as error:
+    except (FionaError, ShapelyError, OSError, ValueError, TypeError) as error:
         raise refuse(
             "parcels-unreadable",
             f"{table.file} cannot be read ({error})",

@@ -11,13 +11,15 @@ import json
 import re
 import sys
 import warnings
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-__all__ = ["damage", "is_view", "names_a_file", "quiet"]
+__all__ = ["damage", "driver_names", "is_view", "names_a_file", "quiet", "reading_layers"]
 
+_BY_EXTENSION = {"Shapefile": "shp", "TAB": "tab"}
+"""Formats that the library names after their makers; it is asked for the name."""
 UNPACKED_LIMIT = 200_000_000
 JSON_LIMIT = 50_000_000
 """Bytes; reading JSON takes many times its size in memory."""
@@ -194,3 +196,32 @@ def quiet() -> Iterator[None]:
             yield
         finally:
             sys.excepthook, sys.unraisablehook = hooks
+
+
+@contextmanager
+def reading_layers() -> Iterator[None]:
+    """Be `quiet`, and make every complaint of the vector library one of its own errors.
+
+    Raises
+    ------
+    FionaError
+        Of the body; complaints that arrive bare are among them.
+    """
+    from fiona._err import CPLE_BaseError
+    from fiona.errors import FionaError
+
+    with quiet():
+        try:
+            yield
+        except CPLE_BaseError as error:
+            raise FionaError(str(error)) from error
+
+
+def driver_names(formats: Iterable[str]) -> list[str]:
+    """Return the vector library's own names of some formats."""
+    from fiona.drvsupport import driver_from_extension
+
+    return [
+        driver_from_extension(f"a.{_BY_EXTENSION[name]}") if name in _BY_EXTENSION else name
+        for name in formats
+    ]

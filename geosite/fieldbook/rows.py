@@ -13,7 +13,7 @@ from typing import Any
 
 from geosite.fieldbook.collect import Problems, nearest, shown
 from geosite.fieldbook.files import check_plain_file, decode, read_plain_file
-from geosite.fieldbook.foreign import damage, is_view, quiet
+from geosite.fieldbook.foreign import damage, driver_names, is_view, reading_layers
 from geosite.fieldbook.site import SiteText
 
 __all__ = ["Rows", "is_layer_file", "open_csv", "open_layer"]
@@ -36,8 +36,8 @@ ROWS = 4096
 # layers, service descriptions, archives).
 _FORMATS = {
     ".gpkg": ("GPKG", b"SQLite format 3\x00"),
-    ".shp": ("ESRI Shapefile", b"\x00\x00\x27\x0a"),
-    ".dbf": ("ESRI Shapefile", b""),
+    ".shp": ("Shapefile", b"\x00\x00\x27\x0a"),
+    ".dbf": ("Shapefile", b""),
     ".geojson": ("GeoJSON", b"{"),
     ".json": ("GeoJSON", b"{"),
     ".fgb": ("FlatGeobuf", b"fgb"),
@@ -300,7 +300,6 @@ def open_layer(
         )
         return None
     import fiona
-    from fiona._err import CPLE_BaseError  # some of the library's complaints arrive as they are
     from fiona.errors import FionaError
 
     # absolute, so that nothing in the name is taken for a scheme
@@ -308,7 +307,7 @@ def open_layer(
     lines: list[int] = []
     try:
         with (
-            quiet(),
+            reading_layers(),
             fiona.Env(OGR_XLSX_HEADERS="FORCE", OGR_ODS_HEADERS="FORCE"),
         ):
             layers = fiona.listlayers(real) if driver in _SEVERAL_LAYERS else []
@@ -317,7 +316,7 @@ def open_layer(
             with fiona.open(
                 real,
                 layer=layer or (layers[0] if layers else None),
-                enabled_drivers=[driver],
+                enabled_drivers=driver_names([driver]),
                 allow_unsupported_drivers=True,  # spreadsheets: read well, not on its list
             ) as source:
                 if is_view(real, source.name):
@@ -332,7 +331,6 @@ def open_layer(
                     records.append(_record(record, header))
     except (
         FionaError,
-        CPLE_BaseError,
         OSError,
         ValueError,
         OverflowError,

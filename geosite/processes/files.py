@@ -23,7 +23,7 @@ from geosite.errors import InputError, Problem
 from geosite.fieldbook.collect import Problems, nearest, shown
 from geosite.fieldbook.crs import read_crs
 from geosite.fieldbook.files import decode
-from geosite.fieldbook.foreign import damage, is_view, quiet
+from geosite.fieldbook.foreign import damage, driver_names, is_view, reading_layers
 from geosite.fieldbook.model import Floats
 from geosite.network.frame import at_middle
 from geosite.network.model import Frame
@@ -45,7 +45,7 @@ _RASTER_STARTS = {
     b"ncol": "AAIGrid",
     b"NCOL": "AAIGrid",
 }
-_POINT_DRIVERS = ["GPKG", "GeoJSON", "GeoJSONSeq", "ESRI Shapefile", "FlatGeobuf", "GML", "DXF"]
+_POINT_FORMATS = ["GPKG", "GeoJSON", "GeoJSONSeq", "Shapefile", "FlatGeobuf", "GML", "DXF"]
 _LONGEST_HEADER = 100_000
 _TEXT = (".csv", ".txt", ".tsv")
 _COLUMNS = ("easting", "northing", "elevation")
@@ -194,7 +194,7 @@ def read_elevation(file: str) -> ElevationRaster:
         with path.open("rb") as stream:
             driver = _RASTER_STARTS.get(stream.read(4))
         if driver is None:
-            raise ValueError("it is neither GeoTIFF nor an Esri ASCII grid")
+            raise ValueError("it is neither GeoTIFF nor an ASCII grid")
         if (fault := damage(path)) is not None:
             raise ValueError(fault)
         with (
@@ -449,7 +449,6 @@ def _name_bad_cells(rest: str, separator: str, wanted: Sequence[int], file: str,
 
 def _from_layer(file: str, layer: str | None) -> Points:
     import fiona
-    from fiona._err import CPLE_BaseError  # some of the library's complaints arrive as they are
     from fiona.errors import FionaError
 
     def refuse(code: str, what: str, expected: str, remedy: str) -> InputError:
@@ -460,15 +459,16 @@ def _from_layer(file: str, layer: str | None) -> Points:
         is_database = stream.read(16) == b"SQLite format 3\x00"
     # this driver would leave a file of its own beside the points, and fetch schemas
     options = {"WRITE_GFS": "NO"} if path.suffix.lower() == ".gml" else {}
+    drivers = driver_names(_POINT_FORMATS)
     try:
         if (fault := damage(path)) is not None:
             raise ValueError(fault)
         if is_database:
             layer = _package_layer(path, file, layer)
         with (
-            quiet(),
+            reading_layers(),
             fiona.Env(GML_DOWNLOAD_SCHEMA="NO"),
-            fiona.open(path, layer=layer, enabled_drivers=_POINT_DRIVERS, **options) as source,
+            fiona.open(path, layer=layer, enabled_drivers=drivers, **options) as source,
         ):
             if is_view(path, source.name):
                 raise ValueError("the layer is a view, a query that may never end")
@@ -476,11 +476,11 @@ def _from_layer(file: str, layer: str | None) -> Points:
             names = {name.casefold(): name for name in source.schema["properties"]}
             field = names.get("elevation")
             positions = _positions(source, field, refuse)
-    except (FionaError, CPLE_BaseError, OSError, ValueError, TypeError, UnicodeError) as error:
+    except (FionaError, OSError, ValueError, TypeError, UnicodeError) as error:
         raise refuse(
             "layer-unreadable",
             f"it cannot be read as a point layer ({_reason(error)})",
-            f"a .csv table or a point layer in one of the formats {', '.join(_POINT_DRIVERS)}",
+            f"a .csv table or a point layer in one of the formats {', '.join(_POINT_FORMATS)}",
             "export it again, for example as GeoPackage",
         ) from error
     return Points(positions, crs_wkt)

@@ -61,6 +61,8 @@ def layers(shapes: list[dict[str, object]], folder: Path) -> list[bytes]:
     """Return the same features in several formats."""
     import fiona
 
+    from geosite.fieldbook.foreign import driver_names
+
     geometry = str(shapes[0]["type"])
     solid = "3D Point" if geometry == "Point" else geometry
     schema = {"geometry": solid, "properties": {"name": "str", "elevation": "float"}}
@@ -68,7 +70,7 @@ def layers(shapes: list[dict[str, object]], folder: Path) -> list[bytes]:
     for end, driver in (
         ("geojson", "GeoJSON"),
         ("gpkg", "GPKG"),
-        ("shp", "ESRI Shapefile"),
+        ("shp", *driver_names(["Shapefile"])),
         ("fgb", "FlatGeobuf"),
         ("gml", "GML"),
     ):

@@ -11,8 +11,11 @@ import numpy as np
 import pytest
 from fieldbook_cases import BOOK, SITE, faults, write
 
+from geosite.fieldbook.foreign import driver_names
 from geosite.fieldbook.model import FieldBook
 from geosite.fieldbook.read import read_survey
+
+(SHAPEFILE,) = driver_names(["Shapefile"])
 
 HEAD, *ROWS = [line.split(",") for line in BOOK.splitlines()]
 TYPES = {name: "float" if name in "xyz" else "str" for name in HEAD}
@@ -151,7 +154,7 @@ def plain(tmp_path: Path) -> FieldBook:
     [
         ("book.gpkg", "GPKG", True),
         ("book.gpkg", "GPKG", False),
-        ("book.shp", "ESRI Shapefile", True),
+        ("book.shp", SHAPEFILE, True),
         ("BOOK.GeoJSON", "GeoJSON", True),
         ("book.json", "GeoJSON", False),
         ("book.fgb", "FlatGeobuf", True),
@@ -167,7 +170,7 @@ def test_layer(tmp_path: Path, plain: FieldBook, name: str, driver: str, placed:
 
 
 def test_dbase_table_alone(tmp_path: Path, plain: FieldBook) -> None:
-    layer(tmp_path / "book.dbf", "ESRI Shapefile", False)
+    layer(tmp_path / "book.dbf", SHAPEFILE, False)
     assert sorted(p.name for p in tmp_path.glob("book.*")) == ["book.cpg", "book.dbf"]
     assert same_but_lines(read(tmp_path, "book.dbf"), plain)
 
@@ -314,7 +317,7 @@ def test_parts_of_a_shapefile_elsewhere(tmp_path: Path) -> None:
     folder, other = tmp_path / "site", tmp_path / "other"
     folder.mkdir()
     other.mkdir()
-    layer(folder / "book.shp", "ESRI Shapefile", True)
+    layer(folder / "book.shp", SHAPEFILE, True)
     (folder / "book.dbf").rename(other / "secret.dbf")
     (folder / "book.dbf").symlink_to(other / "secret.dbf")
     path = write(folder, site=site("book.shp"))

@@ -18,8 +18,10 @@ import pytest
 
 from geosite.errors import GeositeError, InputError
 from geosite.fieldbook.crs import read_crs
-from geosite.fieldbook.foreign import damage, quiet
+from geosite.fieldbook.foreign import damage, driver_names, quiet
 from geosite.processes.files import read_points
+
+(SHAPEFILE,) = driver_names(["Shapefile"])
 
 GEODETIC = (
     'GEOGCS["a",DATUM["d",SPHEROID["e",6378137,298.257]],PRIMEM["Greenwich",0],'
@@ -149,7 +151,7 @@ def layer(path: Path, driver: str) -> Path:
 
 
 @pytest.mark.parametrize("extension", ["+proj=tinshift +file={}", "+proj=utm +nadgrids={}"])
-@pytest.mark.parametrize("driver", ["GPKG", "ESRI Shapefile"])
+@pytest.mark.parametrize("driver", ["GPKG", SHAPEFILE])
 def test_a_layer_has_no_file_read(driver: str, extension: str, tmp_path: Path, pipe: str) -> None:
     wkt = UTM % extension.format(pipe)
     if driver == "GPKG":
@@ -169,7 +171,7 @@ def test_a_layer_has_no_file_read(driver: str, extension: str, tmp_path: Path, p
 
 
 def test_no_grid_at_all_is_no_file(tmp_path: Path) -> None:
-    path = layer(tmp_path / "points.shp", "ESRI Shapefile")
+    path = layer(tmp_path / "points.shp", SHAPEFILE)
     path.with_suffix(".prj").write_text(UTM % "+proj=utm +zone=32 +nadgrids=@null")
     assert damage(path) is None
 
@@ -177,7 +179,7 @@ def test_no_grid_at_all_is_no_file(tmp_path: Path) -> None:
 def test_parts_of_a_shapefile_stay_in_its_folder(tmp_path: Path) -> None:
     for folder in ("one", "other"):
         (tmp_path / folder).mkdir()
-        layer(tmp_path / folder / "points.shp", "ESRI Shapefile")
+        layer(tmp_path / folder / "points.shp", SHAPEFILE)
     path = tmp_path / "one" / "points.shp"
     assert damage(path) is None
     path.with_suffix(".dbf").unlink()
@@ -187,7 +189,7 @@ def test_parts_of_a_shapefile_stay_in_its_folder(tmp_path: Path) -> None:
 
 
 def test_a_pipe_beside_a_layer_is_not_waited_for(tmp_path: Path) -> None:
-    path = layer(tmp_path / "points.shp", "ESRI Shapefile")
+    path = layer(tmp_path / "points.shp", SHAPEFILE)
     path.with_suffix(".prj").unlink()
     os.mkfifo(path.with_suffix(".prj"))
     (error,) = ends(lambda: read_points(str(path)))

@@ -34,7 +34,7 @@ ENGINEERING = (
         ("EPSG:4979", "is geographic"),
         ("EPSG:4978", "is geocentric"),
         ("EPSG:3857", "is Web Mercator"),
-        ("ESRI:102100", "is Web Mercator"),
+        ("EPSG:3785", "is Web Mercator"),
         ("+proj=merc +a=6378137 +b=6378137 +units=m +type=crs", "is Web Mercator"),
         ("EPSG:2048", "has axes west and south"),
         ("EPSG:5513", "has axes south and west"),

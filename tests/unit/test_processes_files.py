@@ -14,7 +14,10 @@ import rasterio
 from rasterio.transform import Affine
 
 from geosite.errors import InputError
+from geosite.fieldbook.foreign import driver_names
 from geosite.processes.files import map_frame, read_elevation, read_points
+
+(SHAPEFILE,) = driver_names(["Shapefile"])
 
 EXTENT = (500_000.0, 5_000_000.0, 500_100.0, 5_000_100.0)
 
@@ -117,7 +120,7 @@ def layer(
 
 
 @pytest.mark.parametrize(
-    ("driver", "name"), [("GPKG", "p.gpkg"), ("GeoJSON", "p.geojson"), ("ESRI Shapefile", "p.shp")]
+    ("driver", "name"), [("GPKG", "p.gpkg"), ("GeoJSON", "p.geojson"), (SHAPEFILE, "p.shp")]
 )
 def test_point_layers_are_read_with_z_or_with_a_field(
     tmp_path: Path, driver: str, name: str
@@ -230,7 +233,7 @@ def test_an_ascii_grid_is_read_with_its_projection_beside_it(tmp_path: Path) -> 
     )
     path = table(tmp_path, text, "a.asc")
     assert "which CRS" in fault(read_elevation, path)
-    (tmp_path / "a.prj").write_text(pyproj.CRS.from_epsg(25832).to_wkt("WKT1_ESRI"))
+    (tmp_path / "a.prj").write_text(pyproj.CRS.from_epsg(25832).to_wkt("WKT1_GDAL"))
     found = read_elevation(path)
     np.testing.assert_array_equal(found.values, [[1, 2], [3, np.nan]])
     assert found.grid.north == 5_000_004
