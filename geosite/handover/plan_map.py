@@ -48,6 +48,10 @@ __all__ = [
 #: Size of map lettering at lettering 1, mm: 2.2 mm is about 6 points.
 _SIZE = 2.2
 _SMALL = 1.8
+# mm on paper: bends that no pen shows and no eye sees
+_FINEST = 0.01
+# of ponds and of grades: beyond that a plan cannot be read
+_NAMES = 200
 #: Hatch of standing water.
 RIPPLE = Stroke(WATER, 0.15, (1.4, 0.9))
 #: Edge of a pond that is shallower than the survey can tell.
@@ -210,8 +214,10 @@ class _Map:
         rings = shapely.get_type_id(parts) == shapely.GeometryType.POLYGON
         lines = np.concatenate([shapely.get_rings(parts[rings]), parts[~rings]])
         places, owner = shapely.get_coordinates(lines, return_index=True)
-        cuts = np.flatnonzero(np.diff(owner)) + 1
-        yield from np.split(self.view.on_paper(places), cuts)
+        drawn = shapely.linestrings(self.view.on_paper(places), indices=owner)
+        fine = shapely.simplify(drawn, _FINEST, preserve_topology=False)
+        places, owner = shapely.get_coordinates(fine, return_index=True)
+        yield from np.split(places, np.flatnonzero(np.diff(owner)) + 1)
 
     def _frame_on_map(self) -> tuple[float, float, float, float]:
         """Return the map window in map coordinates, a little wider."""
@@ -630,25 +636,32 @@ class _Map:
         marked = [bool(first(r, "is_index", "index")) for r in layer.records]
         heights = [r.get("elevation") for r in layer.records]
         digits = _digits([h for h in heights if h is not None])
-        for main in (True, False):
-            for height, geometry, mine in zip(heights, layer.geometries, marked, strict=True):
-                if height is None or mine is not main:
+        lengths = shapely.length(np.array(layer.geometries, object)) * self.view.mm_per_unit
+        # ground of many small hollows has thousands of loops with no room for a name
+        roomy = np.flatnonzero(lengths >= 25.0 * self.k).tolist()
+        for i in sorted(roomy, key=lambda i: not marked[i]):
+            if heights[i] is None:
+                continue
+            for line in self.paper([layer.geometries[i]]):
+                if _length(line) < 25.0 * self.k:
                     continue
-                for line in self.paper([geometry]):
-                    length = _length(line)
-                    if length < 25.0 * self.k:
-                        continue
-                    text = self.line(f"{height:.{digits}f}", size=_SMALL, bold=main, colour=EARTH)
-                    shares = np.linspace(0.08, 0.92, 13)[[6, 3, 9, 1, 11, 5, 7, 2, 10, 0, 12]]
-                    self.write("contours", [text], along(line, (0.0,), shares.tolist()), count=main)
+                words = f"{heights[i]:.{digits}f}"
+                text = self.line(words, size=_SMALL, bold=marked[i], colour=EARTH)
+                shares = np.linspace(0.08, 0.92, 13)[[6, 3, 9, 1, 11, 5, 7, 2, 10, 0, 12]]
+                places = along(line, (0.0,), shares.tolist())
+                self.write("contours", [text], places, count=marked[i])
 
     def name_ponds(self) -> None:
         layer = self.layer("ponding")
         if layer is None:
             return
-        for record, geometry in zip(layer.records, layer.geometries, strict=True):
-            if not significant(record):
-                continue
+        told = [
+            (record, geometry)
+            for record, geometry in zip(layer.records, layer.geometries, strict=True)
+            if significant(record)
+        ]
+        self.dropped += len(told[_NAMES:])
+        for record, geometry in told[:_NAMES]:  # the largest come first
             depth = first(record, "depth_m", "max_depth_m", "deepest_m")
             volume = first(record, "volume_m3")
             lines = []
@@ -683,7 +696,7 @@ class _Map:
                 for i, r in enumerate(layer.records)
                 if r.get("verdict") in rank and r.get("value") is not None
             ),
-        )[:200]
+        )[:_NAMES]
         for order, i in told:
             record = layer.records[i]
             check = first(record, "check_of", "check") or ""

@@ -15,6 +15,8 @@ from geosite.terrain.surface import round_step
 __all__ = ["Contour", "contours", "default_interval"]
 
 _AT_MOST = 2000
+# share of a cell: vertices that bend a line by less are dropped. On a triangle's plane all do.
+_STRAIGHT = 1e-5
 
 
 @dataclass(frozen=True, eq=False)
@@ -93,7 +95,9 @@ def contours(
 
     Notes
     -----
-    contourpy traces them, linear between the centres of the cells.
+    contourpy traces them, linear between the centres of the cells. Vertices that stand in a
+    straight line between their neighbours, to 1e-5 of a cell, are left out: on triangulated ground
+    most do.
     """
     if interval is None:
         interval = default_interval(z)
@@ -121,6 +125,7 @@ def contours(
             )
         )
     import contourpy
+    import shapely
 
     east, north = grid.centres()
     # south first: contourpy then has the higher ground on the left
@@ -137,7 +142,12 @@ def contours(
     for multiple in range(math.ceil(low / interval), math.floor(high / interval) + 1):
         # the product of whole number and interval carries rounding that a reader would see
         elevation = float(f"{multiple * interval:.12g}") + 0.0
-        lines = [np.asarray(line, dtype=np.float64) for line in generator.lines(elevation)]
+        traced = [np.asarray(line, dtype=np.float64) for line in generator.lines(elevation)]
+        whole = np.array([shapely.LineString(line) for line in traced if len(line) > 1], object)
+        lines = shapely.simplify(whole, _STRAIGHT * grid.cell_size, preserve_topology=False)
         is_index = multiple % index_every == 0
-        found.extend(Contour(elevation, is_index, line + corner) for line in lines if len(line) > 1)
+        found.extend(
+            Contour(elevation, is_index, shapely.get_coordinates(line) + corner)
+            for line in lines[shapely.length(lines) > 0]
+        )
     return tuple(found)

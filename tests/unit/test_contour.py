@@ -53,6 +53,31 @@ def test_a_plane_gives_straight_lines_at_the_right_place() -> None:
         np.testing.assert_allclose(on, contour.elevation, atol=1e-8)
 
 
+def test_a_straight_line_has_two_vertices_and_a_bend_of_a_thousandth_of_a_cell_stays() -> None:
+    _, north = np.meshgrid(*GRID.centres())
+    z = (north - 5_300_000) / 10
+    assert [len(c.line) for c in contours(z, GRID, 1.0)] == [2] * 9
+    z[:, 100] += 0.001 * 0.5 / 10
+    lines = [c.line for c in contours(z, GRID, 1.0)]
+    assert [len(line) for line in lines] == [5] * 9
+    bend = [np.ptp(line[:, 1]) for line in lines]
+    np.testing.assert_allclose(bend, 0.0005, rtol=1e-5)
+
+
+def test_no_line_leaves_the_place_where_it_was_traced() -> None:
+    import contourpy
+
+    z = np.random.default_rng(4).normal(size=(12, 12)).cumsum(axis=0).cumsum(axis=1)
+    grid = Grid(0, 12, 1.0, 12, 12)
+    east, north = grid.centres()
+    traced = contourpy.contour_generator(east, north[::-1], z[::-1]).lines(1.0)
+    found = [c.line for c in contours(z, grid, 1.0) if c.elevation == 1.0]
+    assert len(found) == len(traced) > 1
+    for plain, raw in zip(found, traced, strict=True):
+        apart = shapely.hausdorff_distance(shapely.linestrings(plain), shapely.linestrings(raw))
+        assert apart <= 1.01e-5
+
+
 def test_lines_are_clipped_to_the_data_and_end_at_holes() -> None:
     z = cone()
     z[60:140, 90:110] = np.nan
