@@ -123,6 +123,9 @@ def answer(notes: Notes, network: Network, drawing: Drawing, terrain: Terrain | 
         )
         for name, wanted in notes.site.earthworks.items()
     ]
+    if notes.site.drainage.flow_paths_from:
+        drop = partial(_needs_ground, "the path of a drop", ground, notes)
+        tried(drop, None, "drainage", "flow_paths_from")
     parcel_map: ParcelMap | None = None
     shares: tuple[Share, ...] = ()
     clearances: tuple[Clearance, ...] = ()

@@ -222,6 +222,26 @@ def test_a_wrong_question_is_told_where_it_is_asked(name, tmp_path):
     assert re.match(rf"{re.escape(str(site))}:({line}|{line + 1}): ", told[0]), told
 
 
+NEED_GROUND = {
+    "path of a drop": ("[drainage]", 'flow_paths_from = ["B"]'),
+    "section": ("[sections.s]", 'marks = ["A", "B"]'),
+}
+
+
+@pytest.mark.parametrize("name", NEED_GROUND)
+def test_what_needs_ground_is_told_where_the_marks_make_none(name, tmp_path):
+    table, keys = NEED_GROUND[name]
+    site = write(tmp_path, f"{SITE}{table}\n{keys}\n", HEADER + "R1,A,0,0,0,,,,\nR1,B,10,0,1,,,,\n")
+    line = SITE.count("\n") + 1
+    done = build(site)
+    (told,) = done.stderr.splitlines()
+    assert done.returncode == 2
+    assert re.match(rf"{re.escape(str(site))}:({line}|{line + 1}): .* needs the ground ", told), (
+        told
+    )
+    assert not (tmp_path / "out").exists()
+
+
 def test_an_own_limit_set_is_told_by_its_file(tmp_path):
     (tmp_path / "limits.toml").write_text("[ours]\nslope = 3\n")
     site = write(tmp_path, f'{SITE}[grades]\nlimits_file = "limits.toml"\n')
