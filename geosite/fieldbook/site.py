@@ -57,7 +57,7 @@ class SiteText:
     site
         Its tables; ``None`` when something in them is wrong.
     survey
-        ``[survey]``, if that table is right on its own: the field book can then be read, and its
+        ``[survey]``, if what it says of the field book is right: that can then be read, and its
         problems told together with those of the site file.
     systems : (crs, vertical_crs) or None
         Of ``[anchor]``, as far as both are texts: they can be read whatever else is wrong.
@@ -112,10 +112,16 @@ def read_site(path: Path, problems: Problems) -> SiteText | None:
 
 
 def _survey_alone(tree: Any) -> Survey | None:
-    try:
-        return msgspec.convert(tree.get("survey"), Survey)
-    except msgspec.ValidationError:
+    """Read ``[survey]``, if need be without what tells nothing of how the field book is written."""
+    table = tree.get("survey")
+    if not isinstance(table, dict):
         return None
+    for aside in ((), ("closure_limit", "leg_noise"), ("closure_limit", "leg_noise", "unit")):
+        try:
+            return msgspec.convert({k: v for k, v in table.items() if k not in aside}, Survey)
+        except msgspec.ValidationError:
+            continue
+    return None
 
 
 def _systems_alone(tree: Any) -> tuple[str, str | None] | None:

@@ -272,6 +272,18 @@ def test_problems_of_both_files_are_told_together(tmp_path: Path) -> None:
     )
 
 
+@pytest.mark.parametrize("wrong", ['unit = "yards"', "closure_limit = -3", 'leg_noise = "fine"'])
+def test_a_wrong_value_beside_its_name_does_not_hide_faults_of_the_field_book(
+    tmp_path: Path, wrong: str
+) -> None:
+    site = instead('file = "book.csv"', f'file = "book.csv"\n{wrong}')
+    book = BOOK.replace("R1,A1,1,1,", "R1,A1,1,l,")
+    assert faults(write(tmp_path, book, site)) == (
+        2,
+        [("site.toml", 3, "value-refused"), ("book.csv", 4, "not-a-number")],
+    )
+
+
 # ---- what is read --------------------------------------------------------------------------------
 
 
