@@ -599,7 +599,10 @@ class _Named:
                 rows=best.rows,
                 detail=best.axes,
                 others=tuple(
-                    o.rows for o in legs[1:] if o.misfit < best.misfit + 6 and o.rows != best.rows
+                    # a level leg fits with z and without
+                    dict.fromkeys(
+                        o.rows for o in legs if o.misfit < best.misfit + 6 and o.rows != best.rows
+                    )
                 ),
                 error=suspect.error,
             )
