@@ -244,7 +244,7 @@ def told_control(
         text = f"The known {what}s do not fit the survey within their accuracy"
         best = int(np.argmax(fit.test))
         ranked = np.sort(fit.test)
-        if len(fit.knot) > 2 and fit.freedom > 1 and ranked[-1] > ranked[-2] + 10:
+        if len(fit.knot) > 2 and ranked[-1] > ranked[-2] + 10:
             size = float(np.sqrt((fit.error[best] ** 2).sum()))
             text += f": the {what} of mark {names[fit.knot[best]]} looks wrong by {size:.2f} m."
         else:

@@ -338,7 +338,7 @@ def test_turn_between_the_first_and_the_last_look_along_the_baseline() -> None:
     between = [("", 20 + 5j), ("B", 11 + 3j), ("C", 30 + 9j)]
     last = [("B", 10 + 8j), ("", 12 + 8j), ("A", 10 + 8j - 8 * turn)]
     other = ("R0", [("C", 0j), ("A", 1 + 0j), ("B", 4 + 0j)])
-    found = looked([other, ("R1", first + between + last), other[:1] + ([("C", 5j)],)], 1)
+    found = looked([other, ("R1", first + between + last), ("R0", [("C", 5j)])], 1)
     assert found is not None
     assert found.misclosure == pytest.approx(0.3)
     # legs of the first pass: 10 m; of the last: 2 m, then from there to A
