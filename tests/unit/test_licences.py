@@ -40,6 +40,9 @@ WORDS = {
     "Mozilla Public License 2.0 (MPL 2.0)": "MPL-2.0",
 }
 
+# of parts built into a wheel, whose licences lie beside it in the wheel
+INSIDE = {"dependency licenses", "LicenseRef-PdfiumThirdParty"}
+
 
 def needed(name: str, found: dict[str, Distribution]) -> dict[str, Distribution]:
     """Return the installed distributions that one needs, and those that these need."""
@@ -65,11 +68,10 @@ def licences(one: Distribution) -> set[str]:
         words = [word for word in words if word != "OSI Approved"]
         if not words:
             words = (one.metadata.get("License") or "").split(",")
-    # the parts built into a wheel come with licences of their own, beside it in the wheel
     return {
         WORDS.get(word.strip(), word.strip())
         for word in words
-        if word.strip() and word.strip() != "dependency licenses"
+        if word.strip() and word.strip() not in INSIDE
     }
 
 
