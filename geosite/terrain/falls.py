@@ -140,7 +140,7 @@ def falls_from_building(
     foot, outward, spacing = _stations(footprint, grid.cell_size)
     # from the wall outwards in half cells, the last sample at the full distance
     reach = distance_m / map_unit_m
-    steps = np.linspace(0.0, reach, max(2, int(np.ceil(2.0 * reach / grid.cell_size)) + 1))
+    steps = np.linspace(0.0, reach, int(np.ceil(2.0 * reach / grid.cell_size)) + 1)
     east = foot[:, :1] + outward[:, :1] * steps
     north = foot[:, 1:] + outward[:, 1:] * steps
     row = (grid.north - north) / grid.cell_size - 0.5
@@ -153,7 +153,7 @@ def falls_from_building(
     stop = np.where(ends.any(axis=1), ends.argmax(axis=1), steps.size) - 1
     over = (steps[stop] - steps[begin]) * map_unit_m
     near_wall = steps[begin] * map_unit_m <= 2.0 * cell_m
-    enough = known.any(axis=1) & near_wall & (over >= min(distance_m / 2.0, 2.0 * cell_m))
+    enough = near_wall & (over >= min(distance_m / 2.0, 2.0 * cell_m))
     at = np.flatnonzero(enough)
     if not at.size:
         return None
@@ -454,6 +454,6 @@ def _largest_patch(flat: Mask) -> tuple[Index, Index]:
         there.append(beside[beside >= 0])
     a, b = np.concatenate(here), np.concatenate(there)
     touches = coo_array((np.ones(a.size, dtype=np.int8), (a, b)), shape=(rows.size, rows.size))
-    part = connected_components(touches, directed=False)[1]
+    part = connected_components(touches)[1]
     largest = part == np.bincount(part).argmax()
     return rows[largest], cols[largest]

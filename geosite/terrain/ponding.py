@@ -103,16 +103,15 @@ def find_ponds(
     cells = np.bincount(part)
     # deepest first within each pond; of equally deep cells the first
     by_depth = np.lexsort((wet, -depth[wet], part))
-    deepest = wet[by_depth[np.flatnonzero(np.diff(part[by_depth], prepend=-1))]]
-    # the pond's water goes on where a cell's receiver is not in it: most of it at the spill
+    deepest = wet[by_depth[np.searchsorted(part[by_depth], np.arange(count))]]
+    # the pond spills where a cell's receiver is not in it: over its lowest pass only
     receiver = drainage.receiver.ravel()[wet]
     pond = np.full(depth.size, -1, dtype=np.int32)
     pond[wet] = part
     leaves = np.flatnonzero(pond[receiver] != part)
-    passing = drainage.contributing_cells.ravel()
-    by_water = leaves[np.lexsort((wet[leaves], -passing[wet[leaves]], part[leaves]))]
-    spilling = by_water[np.flatnonzero(np.diff(part[by_water], prepend=-1))]
+    spilling = leaves[np.argsort(part[leaves])]
     spill = receiver[spilling]
+    passing = drainage.contributing_cells.ravel()
     flat_sigma = None
     if sigma is not None:
         flat_sigma = np.broadcast_to(np.asarray(sigma, dtype=np.float64), (rows, cols)).ravel()

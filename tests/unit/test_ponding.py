@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import shapely
@@ -91,6 +93,7 @@ def test_only_what_is_deeper_than_sigma_counts() -> None:
     assert [round(p.depth, 6) for p in ponds] == [0.1, 0.01]
     assert [p.is_significant for p in ponds] == [True, False]
     assert [p.sigma for p in ponds] == [0.02, 0.02]
+    assert not replace(ponds[0], depth=0.25, sigma=0.25).is_significant
     _, unknown = find_ponds(drain(z, 1.0))
     assert all(p.is_significant for p in unknown)
 
@@ -105,6 +108,9 @@ def test_a_least_depth_leaves_out_the_shallow_and_keeps_the_others_numbers() -> 
     assert [p.volume for p in ponds] == pytest.approx([0.3, 1e-4])
     assert len(find_ponds(drain(z, 1.0))[1]) == 3
     assert find_ponds(drain(z, 1.0), minimum_depth=1.0)[1] == ()
+    # as deep as the least depth will do
+    least = 9.0 - z[2, 6]
+    assert [p.number for p in find_ponds(drain(z, 1.0), minimum_depth=least)[1]] == [1]
 
 
 def test_no_pond() -> None:
