@@ -61,6 +61,8 @@ def to_wgs84(frame: Frame) -> Wgs84:
 
     def place(en: npt.ArrayLike) -> Floats:
         flat = np.asarray(en, dtype=np.float64).reshape(-1, 2)
+        if len(flat) == 1:  # pyproj makes numbers of arrays of one, which numpy 1.25 to 2.3 deplore
+            return np.array([chosen.transform(*flat[0].tolist())])
         return np.column_stack(chosen.transform(flat[:, 0], flat[:, 1]))
 
     chosen.transform(*frame.origin)  # with several candidates, the place decides

@@ -59,15 +59,13 @@ def needed(name: str, found: dict[str, Distribution]) -> dict[str, Distribution]
 
 def licences(one: Distribution) -> set[str]:
     """Return the licences that a distribution states, as SPDX identifiers where known."""
+    kinds = one.metadata.get_all("Classifier") or []
+    words = [c.rpartition("::")[2].strip() for c in kinds if c.startswith("License ::")]
+    words = [word for word in words if word != "OSI Approved"]
     stated = one.metadata.get("License-Expression")
-    if stated:
-        words = re.split(r"\s+(?:AND|OR)\s+|[()]", stated)
-    else:
-        kinds = one.metadata.get_all("Classifier") or []
-        words = [c.rpartition("::")[2].strip() for c in kinds if c.startswith("License ::")]
-        words = [word for word in words if word != "OSI Approved"]
-        if not words:
-            words = (one.metadata.get("License") or "").split(",")
+    if stated or not words:
+        stated = stated or one.metadata.get("License") or ""
+        words = re.split(r"\s+(?:AND|OR)\s+|[(),]", stated)
     return {
         WORDS.get(word.strip(), word.strip())
         for word in words
