@@ -100,8 +100,8 @@ def test_paved_on_one_half_is_not_paved() -> None:
     # known up to the wall: eight samples, four of them in columns 8 and 9
     paved = np.zeros(GRID.shape, dtype=bool)
     paved[:, [8, 9]] = True
-    e, _ = np.meshgrid(*GRID.centres())
-    z = np.where(e < 7.0, np.nan, -0.01 * e)
+    z = np.full(GRID.shape, np.nan)
+    z[4:8, 7:] = -0.01 * np.arange(7, 12)
     fall = falls_from_building("shed", HOUSE, z, GRID, distance_m=3.5, paved=paved)
     assert fall is not None
     assert (fall.is_paved, fall.over_m) == (False, 3.5)
