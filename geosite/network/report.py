@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 
 import numpy as np
@@ -289,21 +288,15 @@ def _ties(book: FieldBook, raw_en: Floats) -> list[dict[str, object]]:
 
 def _unchecked(book: FieldBook, walk: Walk) -> list[dict[str, object]]:
     """List the ends of runs that nothing checks: they never come back to a common mark."""
-    open_end = walk.after < 0
-    at = np.flatnonzero(open_end)
-    starts: Sequence[int] = at[np.append(True, np.diff(at) > 1) if len(at) else []].tolist()
-    out: list[dict[str, object]] = []
-    for start in starts:
-        run = int(walk.run[start])
-        last = start
-        while last + 1 < len(open_end) and open_end[last + 1] and walk.run[last + 1] == run:
-            last += 1
-        out.append(
-            {
-                "run": book.runs[run],
-                "first_line": int(book.line[walk.row[start]]),
-                "last_line": int(book.line[walk.row[last]]),
-                "observations": last - start + 1,
-            }
-        )
-    return out
+    at = np.flatnonzero(walk.after < 0)
+    # every run meets the baseline, so the end of one never touches that of the next
+    ends = np.split(at, np.flatnonzero(np.diff(at) > 1) + 1) if len(at) else []
+    return [
+        {
+            "run": book.runs[walk.run[end[0]]],
+            "first_line": int(book.line[walk.row[end[0]]]),
+            "last_line": int(book.line[walk.row[end[-1]]]),
+            "observations": len(end),
+        }
+        for end in ends
+    ]

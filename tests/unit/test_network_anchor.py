@@ -359,7 +359,7 @@ def test_maps_that_stretch_are_refused_once(monkeypatch: pytest.MonkeyPatch) -> 
             5,
         )
     ]
-    of = reader({name: PLACE for name in "ABC"})
+    of = reader(dict.fromkeys("ABC", PLACE))
     of.check_scale({"A": None, "B": (9.0, 50.0), "C": (9.0, 50.0)})
     assert [p.code for p in of.problems] == ["crs-not-conformal"]
 
