@@ -108,6 +108,13 @@ def survey(anchor: str, rng: np.random.Generator | None = None) -> Notes:
 
 def dense(case: Notes, network: Network) -> tuple[np.ndarray, np.ndarray]:
     """Covariance of all rows' easting, northing (2 n) and elevation (n), every mark an unknown."""
+    plan, up = dense_with_turns(case, network)
+    n = len(case.book)
+    return plan[: 2 * n, : 2 * n], up
+
+
+def dense_with_turns(case: Notes, network: Network) -> tuple[np.ndarray, np.ndarray]:
+    """Return the same, the runs' orientations after the northings."""
     book, n = case.book, len(case.book)
     mark = {}
     unknown = np.array(
@@ -169,7 +176,7 @@ def dense(case: Notes, network: Network) -> tuple[np.ndarray, np.ndarray]:
         return root @ root.T
 
     plan, up = covariance_of(rows, held), covariance_of(rows_up, held_up)
-    both = np.concatenate([unknown, count + unknown])
+    both = np.concatenate([unknown, count + unknown, 2 * count + np.arange(runs)])
     assert n == len(unknown)
     return plan[np.ix_(both, both)], up[np.ix_(unknown, unknown)]
 
@@ -262,11 +269,39 @@ def test_seen_from_another_run() -> None:
     assert own == pytest.approx(plan[np.ix_(pick, pick)], abs=1e-9 * scale)
     assert cross[0] == pytest.approx(plan[np.ix_(pick, [6, n + 6])], abs=1e-9 * scale)
     assert others[0] == pytest.approx(plan[np.ix_([6, n + 6], [6, n + 6])], abs=1e-9 * scale)
-    # a sight from the row before it in the same chain is that leg's vector in the run's own frame:
-    # the turn of the run is taken out, so its error is smaller than that of the difference
-    difference = np.zeros((2, 2 * n))
-    difference[0, [3, 9]] = difference[1, [n + 3, n + 9]] = 1, -1
-    assert np.trace(others[3]) != pytest.approx(np.trace(difference @ plan @ difference.T))
+
+
+def test_marks_as_another_run_sees_them() -> None:
+    # a mark's place in the frame of a run: its place less that of the row it is seen from, turned
+    # back with the run
+    case = survey("two marks with sigma")
+    network = adjust(case)
+    n, book = len(case.book), case.book
+    whole, _ = dense_with_turns(case, network)
+    scale = whole[: 2 * n, : 2 * n].diagonal().max()
+
+    def sight(row: int, base: int) -> np.ndarray:
+        table = np.zeros((2, len(whole)))
+        table[0, row] = table[1, n + row] = 1.0
+        if base >= 0:
+            table[0, base] -= 1.0
+            table[1, n + base] -= 1.0
+            east, north = network.en[row] - network.en[base]
+            table[:, 2 * n + book.run[base]] = north, -east
+        return table
+
+    rng = np.random.default_rng(9)
+    for target in (0, 4, 7, 11, 24, n - 1):  # on knots, inside chains, on open ends
+        rows, base = rng.integers(0, n, 40), rng.integers(-1, n, 40)
+        rows[:6], base[:6] = target, [-1, target - 1, (target + 1) % n, 5, 24, 12]
+        rows[6:8], base[6:8] = [24, n - 2], [23, n - 1]
+        own, cross, others = sight_covariance(network, target, rows, base)
+        here = sight(target, -1)
+        assert own == pytest.approx(here @ whole @ here.T, abs=1e-9 * scale)
+        for k in range(40):
+            there = sight(int(rows[k]), int(base[k]))
+            assert cross[k] == pytest.approx(here @ whole @ there.T, abs=1e-9 * scale)
+            assert others[k] == pytest.approx(there @ whole @ there.T, abs=1e-9 * scale)
 
 
 def test_against_5000_simulated_walks() -> None:
