@@ -140,10 +140,7 @@ def interpolate_thin_plate(
     for box, marks in _patches(position):
         cols = np.flatnonzero((u > box[0]) & (u < box[2]))
         rows = np.flatnonzero((v > box[1]) & (v < box[3]))
-        if len(cols) == 0 or len(rows) == 0:
-            continue
-        window = np.ix_(rows, cols)
-        row, col = np.nonzero(inside[window])
+        row, col = np.nonzero(inside[np.ix_(rows, cols)])
         if len(row) == 0:
             continue
         place = np.column_stack([u[cols[col]], v[rows[row]]])
@@ -240,16 +237,14 @@ def leave_one_out_thin_plate(points: Floats, noise: Floats | None, which: Ints) 
 
     out = np.empty(len(which))
     tree = KDTree(position)
-    nearest = min(_PER_PATCH, len(points) - 1)
     for start in range(0, len(which), 64):
         part = which[start : start + 64]
-        mark = np.asarray(tree.query(position[part], k=nearest + 1)[1])
+        mark = np.asarray(tree.query(position[part], k=_PER_PATCH + 1)[1])
         # the mark itself is one of them
         own = mark == part[:, None]
-        own[~own.any(axis=1), -1] = True
-        mark = mark[~own].reshape(len(part), nearest)
-        known = np.zeros((len(part), nearest + 3))
-        known[:, :nearest] = points[mark, 2]
+        mark = mark[~own].reshape(len(part), _PER_PATCH)
+        known = np.zeros((len(part), _PER_PATCH + 3))
+        known[:, :_PER_PATCH] = points[mark, 2]
         equations = _equations(position[mark], diagonal[mark])
         solved = np.linalg.solve(equations, known[..., None])[..., 0]
         place = position[part][:, None, :]
