@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
-from geosite.errors import Finding, InputError, Problem
+from geosite.errors import Finding
 from geosite.fieldbook.model import Floats, Ints, Notes
 from geosite.fieldbook.sitefile import Code
 from geosite.fieldbook.toml_lines import line_of
@@ -167,11 +167,9 @@ def lay_ground(notes: Notes, network: Network, drawing: Drawing) -> Terrain | No
     Raises
     ------
     InputError
-        ``[surface]`` or ``[drainage]`` names a feature or mark that does not exist, or asks for a
-        raster that is too large.
+        ``[surface]`` asks for a raster that is too large, or for too many contours.
     """
     frame, table = network.frame, notes.site.surface
-    _check_names(notes, drawing)
     rows = _on_ground(notes, drawing)
     places = np.column_stack([frame.to_map(network.en[rows]), network.elevation[rows]])
     places[:, 2] /= frame.height_unit_m
@@ -200,7 +198,7 @@ def lay_ground(notes: Notes, network: Network, drawing: Drawing) -> Terrain | No
     steepness = slope(
         surface.z, grid.cell_size, z_factor=z_factor(frame), method=table.slope_method
     )
-    buildings = cells_in(kinds.shapes(lambda code: code.building), grid)
+    buildings = cells_in(kinds.areas(lambda code: code.building), grid)
     sigma, relative = _sigmas(surface, network, rows)
     water, lost = _water(notes, network, kinds, surface, steepness, buildings, relative, rows)
     bare = np.where(buildings, np.nan, surface.z)
@@ -260,6 +258,9 @@ class _ByCode:
     def shapes(self, wanted: _Wanted) -> list[BaseGeometry]:
         return [self.placed[f.name] for f in self.features(wanted)]
 
+    def areas(self, wanted: _Wanted) -> list[BaseGeometry]:
+        return [shape for shape in self.shapes(wanted) if "Polygon" in shape.geom_type]
+
 
 def _edges(shape: BaseGeometry) -> BaseGeometry:
     return shape.boundary if "Polygon" in shape.geom_type else shape
@@ -280,30 +281,6 @@ def _span_no_area(places: Floats) -> bool:
     hull = shapely.convex_hull(shapely.MultiPoint(apart[:, :2]))
     # thinner than a millionth of its length is a line that rounding has bent
     return bool(shapely.area(hull) <= 1e-6 * reach**2)
-
-
-def _check_names(notes: Notes, drawing: Drawing) -> None:
-    known = {f.name for f in drawing.features}
-    marks = set(notes.book.marks)
-    problems = []
-    for key, names, there in (
-        (("surface", "exclude"), notes.site.surface.exclude, known),
-        (("drainage", "flow_paths_from"), notes.site.drainage.flow_paths_from, known | marks),
-    ):
-        problems += [
-            Problem(
-                "terrain-name-unknown",
-                f"[{key[0]}] {key[1]} names {name}, which is not in the field book",
-                "the name of a feature" + (" or a mark" if there is not known else ""),
-                "correct the name or take it out",
-                notes.site_file,
-                notes.site_lines.get(key),
-            )
-            for name in names
-            if name not in there
-        ]
-    if problems:
-        raise InputError(problems)
 
 
 def _on_ground(notes: Notes, drawing: Drawing) -> Ints:
@@ -348,9 +325,7 @@ def _water(
 ) -> tuple[Water, tuple[Finding, ...]]:
     table, grid = notes.site.drainage, surface.grid
     inlets, inlet_names = _inlets(kinds, grid)
-    fences = kinds.shapes(lambda code: code.barrier)
-    houses = kinds.shapes(lambda code: code.building)
-    barred = [*fences, *(h for h in houses if "Polygon" in h.geom_type)]
+    barred = kinds.shapes(lambda code: code.barrier) + kinds.areas(lambda code: code.building)
     walls = walls_along([_edges(shape) for shape in barred], grid) if barred else None
     drainage = drain(
         surface.z,
@@ -504,9 +479,7 @@ def _falls(
     relative: Floats,
 ) -> tuple[tuple[FallFromBuilding, ...], tuple[Finding, ...]]:
     table = notes.site.drainage
-    paved = cells_in(
-        (s for s in kinds.shapes(lambda code: code.paved) if "Polygon" in s.geom_type), grid
-    )
+    paved = cells_in(kinds.areas(lambda code: code.paved), grid)
     found = {
         feature.name: falls_from_building(
             feature.name,

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from geosite.errors import InputError
+from geosite.terrain.model import Grid
 from geosite.terrain.surface import MAX_CELLS, default_cell_size, grid_over
 
 
@@ -70,3 +71,22 @@ def test_empty_extents(extent: tuple[float, float, float, float]) -> None:
 def test_points_in_line_have_no_default() -> None:
     with pytest.raises(InputError, match="not on one line"):
         default_cell_size([[0, 0], [1, 1], [2, 2.0]])
+
+
+def test_a_grid_covers_its_extent_with_the_fewest_whole_cells() -> None:
+    grid = Grid.covering(0.7, 3.1, 2.2, 4.6, 0.5)
+    assert grid == Grid(0.5, 5.0, 0.5, 4, 4)
+    assert (grid.shape, grid.east, grid.south) == ((4, 4), 2.5, 3.0)
+    assert grid.centres()[0].tolist() == [0.75, 1.25, 1.75, 2.25]
+    assert grid.centres()[1].tolist() == [4.75, 4.25, 3.75, 3.25]
+    # a place is one cell, north and east of it where it is a corner of cells
+    assert Grid.covering(3.0, 2.0, 3.0, 2.0, 1.0) == Grid(3.0, 3.0, 1.0, 1, 1)
+    assert Grid.covering(3.5, -0.5, 3.5, -0.5, 1.0) == Grid(3.0, 0.0, 1.0, 1, 1)
+
+
+@pytest.mark.parametrize(
+    ("off", "more"), [(0.0, 0), (1e-10, 0), (1e-8, 1)], ids=["exact", "rounded", "beyond"]
+)
+def test_only_an_extent_beyond_rounding_takes_another_cell(off: float, more: int) -> None:
+    grid = Grid.covering(3.0 - off, 6.0 - off, 5.0 + off, 10.0 + off, 1.0)
+    assert grid == Grid(3.0 - more, 10.0 + more, 1.0, 4 + 2 * more, 2 + 2 * more)

@@ -15,7 +15,8 @@ from geosite.handover.pack import _ground
 from geosite.linework.draw import draw
 from geosite.network.adjust import adjust
 from geosite.network.model import Network
-from geosite.terrain.site import Terrain, lay_ground
+from geosite.terrain.falls import slope_classes
+from geosite.terrain.site import SLOPE_BREAKS_PERCENT, Terrain, _span_no_area, lay_ground
 
 Row = tuple[str, float, float, float, str, str]
 """Mark, local x, y and z, feature, code."""
@@ -340,6 +341,8 @@ def test_maps_in_feet_say_the_same_of_the_ground(laid: Laid) -> None:
         (feet.water.confidence, metric.water.confidence),
     ):
         assert one == pytest.approx(same, abs=1e-4, nan_ok=True)
+    assert feet.surface.noise is not None
+    assert feet.surface.noise * foot == pytest.approx(metric.surface.noise, rel=1e-3)
     assert feet.numbers.tolist() == metric.numbers.tolist()
     assert feet.classes.tolist() == metric.classes.tolist()
     assert metric.water.ponds
@@ -395,3 +398,67 @@ def test_what_is_not_on_the_ground_does_not_lift_it(laid: Laid) -> None:
     _, terrain = laid(marks, more.replace('"bench"', ""))
     assert len(terrain.rows) == len(marks) + 3 - 2
     assert np.nanmax(terrain.elevation - 431.7) > 0.5
+
+
+def test_only_a_building_with_an_area_bars_the_way_however_thin(laid: Laid) -> None:
+    # ground that falls north; two buildings right across it, between the centres of the cells
+    marks = lattice(lambda x, y: -0.02 * y)
+    thin = [(6.0, 15.05), (19.0, 15.05), (19.0, 15.25), (6.0, 15.25)]
+    marks += [("", x, y, -0.02 * y, "screen", "screen") for x, y in thin]
+    marks += [("", x, 15.15, -0.303, "trace", "trace") for x in (23.0, 36.0)]
+    more = """
+    [codes.screen]
+    building = true
+    [codes.trace]
+    building = true
+    geometry = "line"
+    [surface]
+    cell_size = 1.0
+    """
+    _, terrain = laid(marks, more, at=(570000.0, 5930000.0, 0.0))
+    assert not terrain.buildings.any()
+    north_of = int(terrain.grid.north - 5930015.5)
+    passing = terrain.water.drainage.contributing_cells[north_of]
+    col = {
+        name: int(570000.0 + x - terrain.grid.west) for name, x in (("screen", 12), ("line", 30))
+    }
+    assert passing[col["screen"]] == 1
+    assert passing[col["line"]] == 16
+
+
+def test_the_innermost_area_is_on_top(laid: Laid) -> None:
+    marks = lattice(lambda x, y: 0.0)
+    marks += box(24, 9, 26, 11, "bed", "lawn") + box(20, 5, 35, 25, "yard", "lawn")
+    marks += box(5, 5, 9, 9, "plot", "lawn")
+    more = "[codes.lawn]\n[surface]\ncell_size = 0.5\nexclude = ['bed', 'yard', 'plot']\n"
+    _, terrain = laid(marks, more)
+    assert terrain.areas == ("bed", "yard", "plot")
+    count = np.bincount(terrain.numbers.ravel())
+    assert (count[1:] * 0.25).tolist() == [4.0, 15.0 * 20.0 - 4.0, 16.0]
+
+
+@pytest.mark.parametrize(("table", "spacing"), [("", 40.0 / 18.0), ("arrow_spacing = 5.0", 5.0)])
+def test_eighteen_arrows_across_unless_their_spacing_is_given(
+    laid: Laid, table: str, spacing: float
+) -> None:
+    more = f"[surface]\ncell_size = 0.1\n[drainage]\n{table}\n"
+    _, terrain = laid(lattice(lambda x, y: -0.02 * y), more)
+    along = np.unique(terrain.water.arrows.easting.round(3))
+    assert np.median(np.diff(along)) == pytest.approx(spacing, abs=0.051)
+
+
+def test_slope_classes_end_where_the_trade_draws_the_line() -> None:
+    # a ramp of 1 in 12, and 1 in 8 and 1 in 5
+    assert SLOPE_BREAKS_PERCENT[3:] == (round(100 / 12, 2), 100 / 8, 100 / 5)
+    one_each = np.array([[0.9, 1.9, 4.0, 5.5, 9.0, 13.0, 20.5]])
+    counts = slope_classes(one_each, np.ones((1, 7), int), 1, SLOPE_BREAKS_PERCENT)
+    assert counts.tolist() == [[1] * 7]
+
+
+@pytest.mark.parametrize("off", [0.0, 5e6])
+def test_marks_thinner_than_a_millionth_of_their_length_span_no_area(off: float) -> None:
+    thin = np.array([[0.0, 0.0], [1000.0, 0.0], [500.0, 0.0]]) + off
+    for width, is_thin in ((0.0, True), (1.5e-3, True), (2.5e-3, False)):
+        thin[2, 1] = off + width  # a triangle: half of length by width
+        assert _span_no_area(thin) is is_thin
+    assert _span_no_area(np.empty((0, 3)))
