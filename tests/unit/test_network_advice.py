@@ -87,6 +87,7 @@ def test_accuracy_of_check_points_by_hand() -> None:
     assert horizontal(3.0, 3.0) == pytest.approx((math.sqrt(18), 1.7308 * math.sqrt(18)), rel=1e-4)
     assert horizontal(3.0, 5.0) == pytest.approx((math.sqrt(34), 2.4477 * 4.0), rel=1e-4)
     assert horizontal(5.0, 3.0) == pytest.approx((math.sqrt(34), 2.4477 * 4.0), rel=1e-4)
+    assert horizontal(0.3, 0.5) == pytest.approx((math.sqrt(0.34), 2.4477 * 0.4), rel=1e-4)
     radial = math.hypot(2.99, 5.0)
     assert horizontal(2.99, 5.0) == pytest.approx((radial, 1.7308 * radial), rel=1e-4)
     assert horizontal(0.5, 0.0) == pytest.approx((0.5, 1.7308 * 0.5), rel=1e-4)
@@ -152,7 +153,7 @@ def ellipses(*major: float) -> Any:
 
 def test_lever_arm_by_hand(monkeypatch: pytest.MonkeyPatch) -> None:
     chains = SimpleNamespace(
-        run=np.array([0, 0, 1, 1]),
+        run=np.array([0, 0, 1, 0]),
         start=np.array([0, 1, 1, 0]),
         end=np.array([0, 1, 2, 0]),
         fraction=np.array([0.0, 0.0, 0.25, 0.0]),
@@ -168,7 +169,7 @@ def test_lever_arm_by_hand(monkeypatch: pytest.MonkeyPatch) -> None:
     alone: Any = "alone"
 
     def of(survey: Any) -> Any:
-        return ellipses(*(1.0, 2.0, 4.0, 3.0))(0) if survey is alone else ellipses(9, 1, 2, 5)(0)
+        return ellipses(*(1.0, 2.0, 4.0, 3.0))(0) if survey is alone else ellipses(8, 1, 2, 9)(0)
 
     monkeypatch.setattr(trust, "error_ellipses", of)
     arm = lever_arm(network, (0, 1), alone, np.array([0, 3]))
@@ -183,8 +184,8 @@ def test_lever_arm_by_hand(monkeypatch: pytest.MonkeyPatch) -> None:
     # with everything known the worst of all is shown; a run whose turn is exact does not swing
     network.turn_total = np.array([0.0, 0.04])
     arm = lever_arm(network, (0, 1), None, np.arange(4))
-    assert (arm.row, arm.swing_95_m, arm.baseline_only_95_m) == (0, 0.0, None)
-    assert arm.distance_m == pytest.approx(10.0)
+    assert (arm.row, arm.swing_95_m, arm.baseline_only_95_m) == (3, 0.0, None)
+    assert arm.distance_m == pytest.approx(97.0 / 0.5)
     arm = lever_arm(network, (0, 1), None, np.array([0, 1, 3]))
     assert arm.row == 2
 
@@ -257,6 +258,15 @@ def test_the_best_candidate_of_each_kind_is_advised(monkeypatch: pytest.MonkeyPa
     # nothing is better than exact
     (tie,), _ = advised(monkeypatch, FORTH, PLACES, lambda _, row: 5.0 if row >= 0 else 0.0)
     assert tie.error_95_m == 0.0
+
+
+def test_a_tie_may_leave_from_the_very_first_row(monkeypatch: pytest.MonkeyPatch) -> None:
+    def gain(*pair: int) -> float:
+        return float(pair == (4, 0))
+
+    places = [(0, 0), (9, 0), (0, 0), (9, 0), (1, 2)]
+    (tie,), _ = advised(monkeypatch, walked(R1="AB", R2="ABE"), places, gain)
+    assert (tie.kind, tie.mark, tie.run, tie.row) == ("tie", "E", "R1", 0)
 
 
 def test_a_visit_without_a_leg_is_not_exact(monkeypatch: pytest.MonkeyPatch) -> None:
