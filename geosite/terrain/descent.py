@@ -269,7 +269,7 @@ def descend(z: Raster, inlets: Mask | None, barriers: Mask | None, walls: Bytes 
 
         # a part of the ring begins at each direct neighbour that is not lower while one of the next
         # two is; two such beginnings make a saddle (Yokoi's connectivity number)
-        candidate = lower >> 1 | lower << 7 | lower >> 2 | lower << 6
+        candidate = lower >> 1 | lower >> 2 | lower << 6
         candidate &= ~lower & 0b01010101
         candidate &= candidate - 1
         candidate |= (turn == POOL) * lower

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -13,6 +15,7 @@ from geosite.terrain.descent import (
     POOL,
     STRAIGHT_OUT,
     TOUCHING,
+    Grid,
     descend,
     heights_around,
 )
@@ -143,7 +146,9 @@ def cases(first: int, last: int) -> list[Ground]:
             # as rough as the least drop along the edge that says something
             plane + rng.normal(0.0, 0.012, shape),
         ][number % 4]
-        if number % 5 == 1:
+        if number % 8 == 7:  # the edge of the data aslant of the cells
+            z[r > 3.3 + 0.6 * c] = np.nan
+        if number % 5 in (1, 2):
             z[rng.random(shape) < 0.2] = rng.choice([np.nan, np.inf, -np.inf])
         inlets, barriers = (rng.random(shape) < 0.1 * (number % 6 == k) for k in (2, 3))
         z[barriers] = np.nan
@@ -171,7 +176,10 @@ def test_every_cell_goes_where_the_rules_say(part: int, monkeypatch: pytest.Monk
     for ground in cases(8 * part, 8 * part + 8):
         z, cols = ground.z, ground.z.shape[1]
         has_walls = bool(ground.walls.any())
-        relief = descend(z, ground.inlets, ground.barriers, ground.walls if has_walls else None)
+        inlets, barriers, walls = (
+            each if each.any() else None for each in (ground.inlets, ground.barriers, ground.walls)
+        )
+        relief = descend(z, inlets, barriers, walls)
         cells = [(int(r), int(c)) for r, c in np.argwhere(np.isfinite(z))]
         at_once = {at: k for at in cells if (k := ground.leaves_at_once(*at)) is not None}
         let_out += len(at_once)
@@ -231,6 +239,26 @@ def test_heights_around_are_those_of_open_ways() -> None:
         ]
         expected = np.array(each, dtype=np.float64)
         assert np.array_equal(got, expected, equal_nan=True)
+
+
+def test_neighbours_beyond_the_raster_or_a_wall_are_shut() -> None:
+    for ground in cases(0, 16):
+        (rows, cols), walls = ground.z.shape, ground.walls
+        cells = np.arange(rows * cols)
+        grid = Grid(ground.z.ravel(), walls.ravel(), rows, cols, walls.ravel())
+        there, is_open = grid.around(cells)
+        assert is_open is not None
+        for k, cell in np.ndindex(8, cells.size):
+            r, c = divmod(cell, cols)
+            i, j = r + STEPS[k][0], c + STEPS[k][1]
+            way = 0 <= i < rows and 0 <= j < cols and not walls[r, c] >> k & 1
+            assert is_open[k, cell] == way
+            assert there[k, cell] == (i * cols + j if way else cell)
+        inner = cells.reshape(rows, cols)[1:-1, 1:-1].ravel()
+        free, shut = replace(grid, walls=None).around(inner)
+        assert shut is None
+        expected = [[cell + down * cols + over for cell in inner] for down, over in STEPS]
+        assert free.tolist() == expected
 
 
 def test_sets_of_neighbours() -> None:
