@@ -141,7 +141,8 @@ def cases(first: int, last: int) -> list[Ground]:
         plane = np.sin(turn) * c + np.cos(turn) * r
         z = [
             rng.normal(size=shape),
-            rng.integers(0, 4, shape).astype(float),
+            # level steps, at random or on a slope
+            np.round(2.0 * plane) if number % 8 == 5 else rng.integers(0, 4, shape).astype(float),
             plane + rng.normal(0.0, 0.3, shape),
             # as rough as the least drop along the edge that says something
             plane + rng.normal(0.0, 0.012, shape),
@@ -239,6 +240,8 @@ def test_heights_around_are_those_of_open_ways() -> None:
         ]
         expected = np.array(each, dtype=np.float64)
         assert np.array_equal(got, expected, equal_nan=True)
+    one = np.array([[5.0]])
+    assert np.isnan(heights_around(one, np.array([0]), np.arange(8)[:, None], None)).all()
 
 
 def test_neighbours_beyond_the_raster_or_a_wall_are_shut() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pickle
+from dataclasses import replace
 
 import network_cases
 import numpy as np
@@ -11,7 +12,9 @@ import pytest
 from geosite.network.adjust import adjust
 from geosite.network.covariance import sigma_vertical
 from geosite.network.levels import level_covariance
+from geosite.terrain import uncertainty
 from geosite.terrain.model import Grid
+from geosite.terrain.scores import Method
 from geosite.terrain.surface import Surface, elevation_surface
 from geosite.terrain.uncertainty import (
     draw_elevations,
@@ -63,6 +66,68 @@ def test_a_survey_too_small_to_leave_a_mark_out_says_nothing_of_interpolation() 
     surface = triangle([0.01] * 3)
     assert interpolation_rate(surface) is None
     np.testing.assert_array_equal(elevation_sigma(surface), elevation_sigma(surface, rate=0.0))
+
+
+@pytest.mark.parametrize(
+    ("method", "own"),
+    [
+        ("tin", 1.5),
+        ("natural-neighbour", 1.5),
+        ("inverse-distance", 1.0),
+        ("plane", 1.0),
+        ("thin-plate", 1.0),
+    ],
+)
+def test_the_rate_is_what_a_mark_left_out_shows_beyond_its_noise(
+    method: Method, own: float
+) -> None:
+    # one mark inside, 0.4 above level ground; the nearest of the others is 2 away
+    east, north = (at.ravel() for at in np.meshgrid([0.0, 2.0, 4.0], [0.0, 3.0, 6.0]))
+    points = np.column_stack([east, north, np.zeros(9)])
+    points[4, 2] = 0.4
+    grid = Grid(0.0, 6.0, 1.0, 6, 4)
+    plain = elevation_surface(points, grid, method=method)
+    assert interpolation_rate(plain) == pytest.approx(0.4 / 2.0, rel=1e-9)
+    # of three marks that predict, half a variance beside its own; of many next to none
+    noisy = elevation_surface(points, grid, method=method, sigma=[0.2] * 9)
+    assert interpolation_rate(noisy) == pytest.approx(np.sqrt(0.4**2 - own * 0.2**2) / 2.0)
+    assert interpolation_rate(elevation_surface(points, grid, method=method, sigma=[0.5] * 9)) == 0
+
+
+def test_few_cells_at_a_time_say_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
+    grid = Grid(0, 100, 4.0, 25, 25)
+    surface = elevation_surface(hills(40, 2, 0.02), grid, sigma=[0.02] * 40)
+    whole, drawn = elevation_sigma(surface, rate=0.1), perturbations(surface, rate=0.1)
+    monkeypatch.setattr(uncertainty, "_AT_ONCE", 37)
+    np.testing.assert_array_equal(elevation_sigma(surface, rate=0.1), whole)
+    parts = perturbations(surface, rate=0.1)
+    np.testing.assert_array_equal(parts.corners, drawn.corners)
+    np.testing.assert_array_equal(parts.cell, drawn.cell)
+    # what is drawn between marks is the rate times the distance, and hangs together over half the
+    # spacing of the marks
+    exact = elevation_sigma(replace(surface, sigma=None), rate=0.1)
+    known = np.isfinite(surface.z)
+    np.testing.assert_allclose(drawn.interpolation_sigma[known], exact[known])
+    assert (drawn.interpolation_sigma[~known] == 0.0).all()
+    assert drawn.correlation_cells == pytest.approx(np.sqrt(known.sum() / 40) / 2)
+
+
+def test_no_cell_between_the_marks_draws_no_error() -> None:
+    grid = Grid(20.0, 100.0, 1.0, 5, 5)
+    surface = elevation_surface(CORNERS, grid, sigma=[0.01] * 3)
+    assert np.isnan(perturbations(surface)(np.random.default_rng(1))).all()
+    assert np.isnan(elevation_sigma(surface)).all()
+
+
+def test_two_marks_of_one_place_share_their_error_in_a_cell() -> None:
+    # a breakline's own vertex hangs on the nearest mark: their weights add up before squaring
+    points = np.array([[0.5, 0.5, 0.0], [10.5, 0.5, 0.0], [0.5, 10.5, 0.0]])
+    line = np.array([[0.5, 0.5, 0.0], [4.5, 4.5, 0.0]])
+    surface = elevation_surface(points, GRID, sigma=[0.03, 0.01, 0.01], breaklines=[line])
+    assert surface.tin.owner.tolist() == [0, 1, 2, 0]
+    sigma = elevation_sigma(surface, rate=0.0)
+    # half way along the line: all of it is the first mark's
+    assert sigma[8, 2] == pytest.approx(0.03)
 
 
 def hills(n: int, seed: int, noise: float) -> np.ndarray:
