@@ -73,6 +73,13 @@ def test_free_network_starts_at_the_baseline_and_runs_east() -> None:
     assert noisy.squares > noisy.plan.weighted_squares > 1.0
     assert noisy.plan.position[noisy.knot["A"]].tolist() == [0.0, 0.0]
     assert noisy.plan.position[noisy.knot["B"], 1] == pytest.approx(0.0, abs=1e-9)
+    # the baseline is east by definition: B moves along it only
+    k, b = len(noisy.walk.knots), noisy.knot["B"]
+    assert noisy.plan.covariance[b, b] > 1e-5
+    assert noisy.plan.covariance[k + b, k + b] == pytest.approx(0.0, abs=1e-12)
+    # baseline marks count though they are seen once
+    once = tie(book([("R", n, *PLACES[n]) for n in "CABD"]), NOISE, ("A", "B"), frozenset(), 1.0)
+    assert once.walk.knots == ("A", "B")
 
 
 def test_map_lengths_are_ground_lengths_times_the_factor() -> None:
@@ -163,6 +170,8 @@ def test_misfit_is_what_known_marks_add_to_the_joint_adjustment(
         assert found.freedom == freedom[axes]
         assert found.knot is prior.knot
         expected = joint_squares(free, prior, factors)
+        if factors == (1.0, 1.0):
+            assert misfit(free, prior).squares == found.squares
         assert expected > 0.02
         assert found.squares == pytest.approx(expected, rel=2e-3)
         assert found.residual.shape == found.error.shape == (len(names), axes)
