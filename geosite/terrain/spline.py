@@ -83,7 +83,7 @@ def smoothing(points: Floats, noise: Floats | None) -> Floats:
     spread = contrast.T @ (known[used, None] ** 2 * contrast)
     values, vectors = eigh(bent, spread)
     values = np.maximum(values, 0.0)
-    square = (vectors.T @ (contrast.T @ (points[used, 2] - points[used, 2].mean()))) ** 2
+    square = (vectors.T @ (contrast.T @ points[used, 2])) ** 2
 
     def unlikely(log_ratio: float) -> float:
         variance = np.exp(log_ratio) * values + 1.0
@@ -91,7 +91,7 @@ def smoothing(points: Floats, noise: Floats | None) -> Floats:
 
     # from "all is noise" to "none is"
     lowest = np.log(1e-6 / values.max())
-    highest = np.log(1e6 / max(values[values > 0].min(), values.max() * 1e-12))
+    highest = np.log(1e6 / max(values.min(), values.max() * 1e-12))
     tried = np.linspace(lowest, highest, 80)
     best = int(np.argmin([unlikely(t) for t in tried]))
     around = (tried[max(best - 1, 0)], tried[min(best + 1, len(tried) - 1)])

@@ -142,6 +142,58 @@ def test_arrows_leave_out_what_has_no_ground() -> None:
     assert two_ways.steadiness[0] < 0.3
 
 
+@pytest.mark.parametrize("every", [1, 2, 3, 5, 20])
+def test_arrows_are_means_over_their_coarse_cells(every: int) -> None:
+    rows, cols = 11, 16
+    rng = np.random.default_rng(every)
+    z = rng.normal(size=(rows, cols)) + np.arange(cols)
+    z[rng.random(z.shape) < 0.15] = np.nan
+    inlets = rng.random(z.shape) < 0.05
+    grid = Grid(500.0, 900.0, 2.0, rows, cols)
+    drainage, steep = drain(z, 2.0, inlets=inlets), slope(z, 2.0)
+    got = arrows(drainage, steep, grid, every)
+
+    # whole coarse cells, the grid in their middle
+    above, left = (-rows % every) // 2, (-cols % every) // 2
+    expected = []
+    for top in range(-above, rows, every):
+        for west in range(-left, cols, every):
+            cells = [
+                (r, c)
+                for r in range(max(top, 0), min(top + every, rows))
+                for c in range(max(west, 0), min(west + every, cols))
+            ]
+            known = [at for at in cells if np.isfinite(z[at])]
+            moving = [at for at in known if not drainage.sinks[at]]
+            sloping = [at for at in cells if np.isfinite(steep.steepness()[at])]
+            if not moving or not sloping:
+                continue
+            turn = np.radians([float(drainage.azimuth_deg[at]) for at in moving])
+            east, north = np.sin(turn).mean(), np.cos(turn).mean()
+            expected.append(
+                (
+                    np.mean([500.0 + 2.0 * c + 1.0 for _, c in known]),
+                    np.mean([900.0 - 2.0 * r - 1.0 for r, _ in known]),
+                    np.hypot(east, north),
+                    np.mean([steep.steepness()[at] for at in sloping]),
+                    max(drainage.contributing_area[at] for at in known),
+                    east,
+                    north,
+                )
+            )
+    easting, northing, steadiness, percent, area, east, north = np.array(expected).T
+    np.testing.assert_allclose(got.easting, easting, rtol=1e-12)
+    np.testing.assert_allclose(got.northing, northing, rtol=1e-12)
+    np.testing.assert_allclose(got.steadiness, steadiness, atol=1e-12)
+    np.testing.assert_allclose(got.slope_percent, percent, rtol=1e-12)
+    np.testing.assert_allclose(got.contributing_area, area)
+    turn = np.radians(got.azimuth_deg)
+    sure = steadiness > 1e-6
+    np.testing.assert_allclose((np.sin(turn) * steadiness)[sure], east[sure], atol=1e-7)
+    np.testing.assert_allclose((np.cos(turn) * steadiness)[sure], north[sure], atol=1e-7)
+    assert ((got.azimuth_deg >= 0.0) & (got.azimuth_deg < 360.0)).all()
+
+
 def test_cells_of_areas_and_points() -> None:
     grid = Grid(10.0, 20.0, 1.0, 4, 5)
     area = shapely.box(11.2, 17.2, 13.6, 18.6)

@@ -94,7 +94,7 @@ def test_the_smoothing_makes_the_marks_most_likely() -> None:
     ratio = noise**2 / smoothing(points, noise)
     assert ratio == pytest.approx(np.full(45, ratio[0]), rel=1e-9)
     best = unlikely(float(ratio[0]))
-    assert best < min(unlikely(float(ratio[0]) * 1.05), unlikely(float(ratio[0]) / 1.05))
+    assert best < min(unlikely(float(ratio[0]) * 1.005), unlikely(float(ratio[0]) / 1.005))
 
 
 def test_a_thousand_marks_score_a_large_survey() -> None:
