@@ -203,7 +203,8 @@ def told_noise(notes: Notes, horizontal: Noise, vertical: Noise) -> list[Finding
             )
             findings.append(Finding("look", "noise-worse", text, notes.site_file))
         elif noise.verdict == "better than assumed":
-            root = (noise.estimate or 1.0) ** 0.5
+            assert noise.estimate is not None
+            root = noise.estimate**0.5
             text = (
                 f"The misclosures {what} are better than assumed, {root:.2f} of what the leg noise "
                 "of the site file explains"

@@ -68,13 +68,13 @@ def test_lines_that_may_be_meant_are_all_listed(kind: str, lines: str) -> None:
 
 def test_a_small_error_is_a_finding_and_one_beyond_the_limit_is_refused() -> None:
     # 1:100 of 150 m
-    small = mistake("leg", rows=(1, 2), error=np.array([1.2, -0.9, 0.0]))
+    small = mistake("leg", rows=(1, 2), error=np.array([1.2, -0.89, -0.001]))
     problems, (finding,) = told_of(small)
     assert problems == []
     assert finding == Finding(
         "look",
         "leg-off",
-        "Run R1 is off by about 1.50 m (+1.20 m east, -0.90 m north, +0.00 m up) between marks C "
+        "Run R1 is off by about 1.49 m (+1.20 m east, -0.89 m north, +0.00 m up) between marks C "
         "and D, lines 3 to 4: look for a jump there, and walk that stretch again.",
         "field_book.csv",
         4,
@@ -244,6 +244,8 @@ def test_noise_larger_or_smaller_than_assumed() -> None:
     (few,) = told_noise(survey(), judge_noise(0.5, 8), expected)
     assert few.text.startswith("The misclosures in plan are better than assumed, 0.25 of what")
     assert few.text.endswith("too few to count on it, so the stated accuracies stay.")
+    (perfect,) = told_noise(survey(), judge_noise(0.0, 30), expected)
+    assert "are better than assumed, 0.00 of what" in perfect.text
 
 
 def test_too_few_misclosures_are_said_to_be_few() -> None:
