@@ -394,7 +394,7 @@ def test_an_azimuth_is_compared_with_two_known_marks(monkeypatch: pytest.MonkeyP
     # the derivative of the azimuth by its two ends, against differences
     form = forms[0]
     assert form.rows.tolist() == [1, 2]
-    assert not form.up.any()
+    assert form.up.tolist() == [0.0, 0.0]
     for k, sign in ((0, -1), (1, 1)):
         east = math.atan2(3.0 + sign * 1e-6, 4.0) - math.atan2(3.0 - sign * 1e-6, 4.0)
         north = math.atan2(3.0, 4.0 + sign * 1e-6) - math.atan2(3.0, 4.0 - sign * 1e-6)
