@@ -113,24 +113,23 @@ def leave_one_out(tin: Tin, method: Method, which: Ints, noise: Floats | None = 
     if method == "thin-plate":
         return leave_one_out_thin_plate(marks, known, which)
     out = np.empty(len(which))
-    number = np.full(len(tin.points), -1)
-    number[which] = np.arange(len(which))
-    for batch in _strangers(tin, which):
+    # without breaklines other marks are neighbours
+    for batch in _strangers(tin if method == "tin" else triangulate(marks), which):
+        taken = which[batch]
+        places = tin.points[taken, :2]
         if method == "tin":
             rest = triangulate(
-                np.delete(tin.points, batch, axis=0), [tin.points[pair] for pair in tin.edges]
+                np.delete(tin.points, taken, axis=0), [tin.points[pair] for pair in tin.edges]
             )
-            triangle = find(rest, tin.points[batch, :2])
-            out[number[batch]] = linear(rest, triangle, tin.points[batch, :2])
+            out[batch] = linear(rest, find(rest, places), places)
         else:
-            rest = triangulate(np.delete(marks, batch, axis=0))
-            triangle = find(rest, tin.points[batch, :2])
-            out[number[batch]] = NaturalNeighbours(rest).at(triangle, tin.points[batch, :2])
+            rest = triangulate(np.delete(marks, taken, axis=0))
+            out[batch] = NaturalNeighbours(rest).at(find(rest, places), places)
     return out
 
 
 def _strangers(tin: Tin, which: Ints) -> Iterator[Ints]:
-    """Cut marks into batches in which none is the neighbour of another."""
+    """Cut marks into batches, places in `which`, in which none is the neighbour of another."""
     number = np.full(len(tin.points), -1)
     number[which] = np.arange(len(which))
     start = number[tin.triangles.ravel()]
@@ -152,7 +151,7 @@ def _strangers(tin: Tin, which: Ints) -> Iterator[Ints]:
             # an edge between two marks inside the hull is there in both directions
             open_[end[first[start]]] = False
         left &= ~batch
-        yield which[batch]
+        yield np.flatnonzero(batch)
 
 
 def score(tin: Tin, method: Method, noise: Floats | None = None) -> Score:

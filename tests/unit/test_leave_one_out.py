@@ -7,8 +7,18 @@ import pytest
 from scipy.interpolate import RBFInterpolator
 
 from geosite.terrain.idw import inverse_distance
-from geosite.terrain.scores import Score, scorable, score
+from geosite.terrain.model import Grid
+from geosite.terrain.scores import (
+    METHODS,
+    Method,
+    Score,
+    _strangers,
+    leave_one_out,
+    scorable,
+    score,
+)
 from geosite.terrain.spline import leave_one_out_thin_plate, smoothing
+from geosite.terrain.surface import elevation_surface
 from geosite.terrain.tin import border, triangulate
 
 
@@ -127,3 +137,65 @@ def test_a_line_beyond_the_marks_makes_no_hull_mark_scorable() -> None:
 def test_without_inner_marks_there_is_no_score() -> None:
     corners = np.array([[0.0, 0.0, 1.0], [9.0, 0.0, 2.0], [0.0, 9.0, 3.0]])
     assert score(triangulate(corners), "tin") == Score("tin", 0, 0.0, 0.0, 0.0)
+
+
+@pytest.mark.parametrize("method", METHODS)
+def test_a_score_is_that_of_marks_that_never_were(method: Method) -> None:
+    # a breakline whose ends are no marks: only the triangles know it, and no method scores them
+    points = slope(18)
+    line = np.array([[20.0, 15.0, 9.0], [35.0, 25.0, 9.0]])
+    tin = triangulate(points, [line])
+    which = scorable(tin)
+    assert len(tin.points) == 20
+    assert 5 <= len(which) <= 15
+    residual = []
+    for mark in which:
+        cell = Grid(points[mark, 0] - 0.5, points[mark, 1] + 0.5, 1.0, 1, 1)
+        lines = [line] if method == "tin" else []
+        rest = np.delete(points, mark, axis=0)
+        z = elevation_surface(rest, cell, method=method, breaklines=lines).z[0, 0]
+        residual.append(points[mark, 2] - z)
+    np.testing.assert_allclose(
+        points[which, 2] - leave_one_out(tin, method, which), residual, atol=1e-7
+    )
+    found = score(tin, method)
+    assert (found.method, found.marks) == (method, len(which))
+    assert found.rmse == pytest.approx(np.sqrt(np.mean(np.square(residual))), abs=1e-7)
+    assert found.mean == pytest.approx(np.mean(residual), abs=1e-7)
+    assert found.largest == pytest.approx(np.max(np.abs(residual)), abs=1e-7)
+
+
+def test_the_noise_of_marks_alone_counts_where_breaklines_add_some() -> None:
+    points = slope(18)
+    tin = triangulate(points, [np.array([[20.0, 15.0, 9.0], [35.0, 25.0, 9.0]])])
+    noise = np.append(np.linspace(0.02, 0.3, 18), [1e-6, 1e-6])
+    which = scorable(tin)
+    for method in ("plane", "thin-plate"):
+        plain = leave_one_out(triangulate(points), method, which, noise[:18])  # type: ignore[arg-type]
+        with_line = leave_one_out(tin, method, which, noise)  # type: ignore[arg-type]
+        np.testing.assert_allclose(with_line, plain, rtol=1e-12)
+
+
+@pytest.mark.parametrize("n", [12, 200])
+def test_batches_are_of_marks_that_are_not_each_others_neighbours(n: int) -> None:
+    tin = triangulate(slope(n))
+    which = scorable(tin)
+    batches = list(_strangers(tin, which))
+    assert sorted(np.concatenate(batches).tolist()) == list(range(len(which)))
+    sides = np.stack([tin.triangles.ravel(), np.roll(tin.triangles, -1, axis=1).ravel()], axis=1)
+    left = set(which.tolist())
+    for batch in batches:
+        taken = set(which[batch].tolist())
+        assert not any(a in taken and b in taken for a, b in sides.tolist())
+        left -= taken
+        # no other mark that is left could have joined it
+        near = {b for a, b in sides.tolist() if a in taken}
+        assert left <= near
+    assert len(batches) <= 8
+
+
+def test_a_place_that_a_line_of_one_vertex_adds_is_not_scored() -> None:
+    points = slope(30)
+    tin = triangulate(points, [np.array([[30.0, 20.0, 5.0]])])
+    assert len(tin.points) == 31
+    assert scorable(tin).tolist() == scorable(triangulate(points)).tolist()
