@@ -253,7 +253,8 @@ def length_ok(
     map_unit = anchored.frame.unit_name
     in_feet = unit != "m"
     for value, looks in _UNIT_MISTAKES:
-        if off > 4 and abs(check.ratio / value - 1) < near < abs(check.ratio - 1) / 3:
+        # that is nine standard deviations off, or more
+        if abs(check.ratio / value - 1) < near < abs(check.ratio - 1) / 3:
             return [
                 Problem(
                     "baseline-unit",

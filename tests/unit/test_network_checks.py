@@ -86,7 +86,10 @@ def test_known_marks_ten_centimetres_apart_are_two() -> None:
 def test_the_longest_leg_of_a_survey_without_place_is_named() -> None:
     rows = [("R1", "A", 0.0, 0.0, 0.0), ("R2", "A", 1e9, 0.0, 0.0), ("R1", "B", 9.0, 0.0, 0.0)]
     rows += [("R2", "B", 1e9, 30.0, 40.0), ("R1", "A", 9.0, 40.0, 0.0), ("R2", "C", 1e9, 0, 39.0)]
-    problem = no_place(survey(rows))
+    for scale in (0.01, 1.0):
+        small = [(run, name, scale * x, scale * y, scale * z) for run, name, x, y, z in rows]
+        problem = no_place(survey(small))
+        assert problem.line == 5
     assert (problem.code, problem.file, problem.line) == (
         "place-undetermined",
         "field_book.csv",
@@ -204,6 +207,9 @@ def test_length_of_the_baseline_or_of_the_marks_farthest_apart() -> None:
     )
     own = 0.001**2 / misfit(tied, prior).squares
     assert found.sigma_m == pytest.approx(math.sqrt(own + 0.3**2 + 0.3**2) / 0.5, rel=1e-4)
+    found = checked("BCD")
+    assert found is not None
+    assert (found.start, found.end) == ("C", "D")
     exact = checked("CD", C=control("C", (0.0, 0.0)), D=control("D", (1.0, 0.0)))
     assert exact is not None
     assert exact.sigma_m == pytest.approx(math.sqrt(own) / 0.5, rel=1e-3)
@@ -337,6 +343,8 @@ def test_units_are_told_apart_by_three_sigma_of_the_ratio() -> None:
             " The notes look like US survey feet taken for international feet.",
         ),
         (1.000002, 0.9996, " The notes look like international feet taken for US survey feet."),
+        # the first reason counts
+        (1 / 1.000002, 1 / 1.000002, " The notes look reduced to the map grid already."),
         (0.9998, 0.9996, ""),
         (0.9996, 1.0, ""),
     ],
@@ -354,6 +362,7 @@ def test_a_small_difference_of_scale_may_have_a_reason(
         check = length(5000.0 * (ratio + 2.1 * share / 2), 5000.0, 5000.0 * share / 2, factor)
         assert judged(check)[1][0].text.endswith("apart.")
         # a scale that the length cannot tell from 1 is no reason
-        coarse = abs(ratio - 1) / 2.99
-        check = length(5000.0 * (1 + (ratio - 1) * 1.1), 5000.0, 5000.0 * coarse, factor)
-        assert judged(check)[1][0].text.endswith("apart.")
+        for sigmas, told in ((2.99, ""), (3.01, guess)):
+            coarse = 5000.0 * abs(ratio - 1) / sigmas
+            check = length(5000.0 * (1 + (ratio - 1) * 1.1), 5000.0, coarse, factor)
+            assert judged(check)[1][0].text.partition("apart.")[2] == told
