@@ -119,6 +119,10 @@ def test_problems_of_the_anchor_are_told_together() -> None:
     with pytest.raises(InputError) as refused:
         read_anchor(survey({"A": {"easting": 5e9, "northing": 0.0}, "B": PLACE}))
     assert [p.code for p in refused.value.problems] == ["anchor-outside"]
+    # a map of an unknown datum: nothing leads there from latitude and longitude
+    with pytest.raises(InputError) as refused:
+        read_anchor(survey({"A": {"latitude": 0.0, "longitude": 11.0}}))
+    assert [p.code for p in refused.value.problems] == ["transformation-missing"]
     azimuth = {"value": 1.0, "reference": "magnetic", "date": "2031-01-01"}
     with pytest.raises(InputError) as refused:
         read_anchor(survey(azimuth=azimuth))
