@@ -83,3 +83,48 @@ def test_noise_has_the_deviation_and_the_reach_it_says(reach: float) -> None:
         assert along == pytest.approx(np.exp(-1.0), abs=0.06)
     else:
         assert abs(np.mean(noise[:, :-1] * noise[:, 1:])) < 0.02
+
+
+@pytest.mark.parametrize(
+    ("azimuth", "other", "share"),
+    [(100.0, 122.0, 1.0), (100.0, 123.0, 0.0), (10.0, 349.0, 1.0), (10.0, 347.0, 0.0)],
+)
+def test_ways_agree_within_half_of_an_eighth(azimuth: float, other: float, share: float) -> None:
+    r, c = np.mgrid[:7, :7]
+
+    def plane(degrees: float) -> np.ndarray:
+        turn = np.radians(degrees)
+        return 9.0 - 0.1 * (np.sin(turn) * c - np.cos(turn) * r)
+
+    got = drainage_confidence(plane(azimuth), 1.0, lambda _: plane(other), 2, method="d-infinity")
+    assert (got[1:-1, 1:-1] == share).all()
+
+
+def test_no_way_out_agrees_with_no_way() -> None:
+    # a yard of two cells: the lower one is where water stays, the other drains to it, due north in
+    # half of the drawn surfaces
+    z = np.full((4, 3), 9.0)
+    z[1:3, 1] = [5.0, 4.0]
+    barriers = np.ones(z.shape, dtype=bool)
+    barriers[1:3, 1] = False
+    swapped = z.copy()
+    swapped[1:3, 1] = [4.0, 5.0]
+    turns = iter([z, swapped, z, swapped])
+    got = drainage_confidence(z, 1.0, lambda _: next(turns), 4, barriers=barriers)
+    assert got[1:3, 1].tolist() == [0.5, 0.5]
+    assert np.isnan(got[barriers]).all()
+
+
+def test_noise_of_a_standard_deviation_per_cell_hangs_together_as_told() -> None:
+    z = slope_with_a_flat()
+    sigma = np.linspace(0.0, 0.02, z.size).reshape(z.shape)
+    got = drainage_confidence(z, 1.0, sigma, 3, seed=4, correlation_cells=2.5)
+    drawn = iter(
+        [
+            z + sigma * correlated_noise(z.shape, 2.5, np.random.default_rng(child))
+            for child in np.random.SeedSequence(4).spawn(3)
+        ]
+    )
+    same = drainage_confidence(z, 1.0, lambda _: next(drawn), 3)
+    np.testing.assert_array_equal(got, same)
+    assert np.nanmin(got) < 1.0

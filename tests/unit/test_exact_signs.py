@@ -45,6 +45,24 @@ def test_near_a_circle_the_side_is_exact(away: float, spread: float) -> None:
     assert 20 < sum(inside) < len(inside) - 20
 
 
+@pytest.mark.parametrize("first", range(3))
+@pytest.mark.parametrize("scale", [1.0, 1024.0])
+def test_beside_two_marks_in_line_and_a_far_one_the_side_is_exact(first: int, scale: float) -> None:
+    # two of the three differences cancel: what is left is mostly rounding
+    rng = np.random.default_rng(6)
+    far, inside = 1e6, []
+    for _ in range(400):
+        near = rng.uniform(-1, 1, 2)
+        beside = near * (1 + rng.uniform(-3, 3) * far * 1e-16) + rng.uniform(-1e-16, 1e-16, 2)
+        turn = rng.uniform(0, 6.28)
+        three = [(far * np.cos(turn), far * np.sin(turn)), tuple(near), tuple(beside)]
+        a, b, c = ((scale * float(x), scale * float(y)) for x, y in three[first:] + three[:first])
+        if exact_turn(a, b, c) > 0:
+            inside.append(exactly_inside(a, b, c, (0.0, 0.0)))
+            assert _in_circle(a, b, c, (0.0, 0.0)) == inside[-1]
+    assert 20 < sum(inside) < len(inside) - 20
+
+
 def test_on_a_circle_is_not_inside() -> None:
     a, b, c, d = (5.0, 0.0), (0.0, 5.0), (-3.0, 4.0), (4.0, -3.0)
     assert not _in_circle(a, b, c, d)
