@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from geosite.errors import InputError
 from geosite.terrain.model import Grid
 from geosite.terrain.scores import Score
 from geosite.terrain.surface import (
@@ -58,16 +59,24 @@ def test_the_default_cell_keeps_to_a_million() -> None:
     assert default_cell_size(points * [1000.0, 1000.0]) == 1.0
     # positions without a number do not count
     assert default_cell_size([[0, 0], [0, 30], [30, 0], [30, 30], [np.nan, 5]]) == 1.0
+    # 0.0791 * root of an eighth over three
+    assert default_cell_size([[0, 0], [0.5, 0], [0, 0.5]]) == 0.02
+    with pytest.raises(InputError, match="0 positions span no area"):
+        default_cell_size(np.empty((0, 2)))
 
 
 def test_the_largest_raster_and_the_next_one() -> None:
     corner = [[0.0, 0.0], [9.0, 9.0]]
     side = int(MAX_CELLS**0.5)
     assert grid_over(corner, 1.0, (0, 0, side, side)).shape == (side, side)
-    with pytest.raises(Exception, match=r"use a cell size of 2 or more") as caught:
-        grid_over(corner, 1.0, (0, 0, side, side + 1))
+    with pytest.raises(InputError, match=r"use a cell size of 2 or more") as caught:
+        grid_over(corner, 1.0, (70, 50, side + 70, side + 51))
     assert f"makes {side + 1} rows of {side} cells, 0.8 GB per raster" in str(caught.value)
     assert f"over {side} x {side + 1} map units" in str(caught.value)
+    assert "at most 100 million cells" in str(caught.value)
+    # as large as allowed, but half a cell aside: one row and column more
+    with pytest.raises(InputError, match=r"use a cell size of 2 or more"):
+        grid_over(corner, 1.0, (0.5, 0.5, side + 0.5, side + 0.5))
 
 
 def test_marks_at_one_place_are_joined_to_the_first() -> None:
