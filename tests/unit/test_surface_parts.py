@@ -207,3 +207,33 @@ def test_a_crossing_is_told_beyond_the_size_of_a_place() -> None:
         )
         assert surface.tin.crossing_gap == gap
         assert sum(f.code == "breaklines-cross" for f in surface.findings) == told
+
+
+def test_marks_on_a_breakline_are_neither_judged_nor_judge() -> None:
+    rng = np.random.default_rng(2)
+    east, north = (at.ravel() for at in np.meshgrid(np.arange(9.0), np.arange(8.0)))
+    points = np.column_stack([east, north, rng.normal(0.0, 0.01, 72)])
+    points[:, :2] += rng.uniform(-0.2, 0.2, (72, 2))
+    points[[20, 42], 2] += 0.5
+    grid = Grid(0.0, 8.0, 1.0, 8, 9)
+
+    def named(**more: object) -> list[str]:
+        surface = elevation_surface(points, grid, **more)  # type: ignore[arg-type]
+        return sorted(f.text[:8] for f in surface.findings if f.code == "outlier")
+
+    assert named() == ["point 21", "point 43"]
+    assert named(breaklines=[points[[20, 42]]]) == []
+    # marks that are known no better than that do not stand out
+    assert named(sigma=np.full(72, 0.2)) == []
+    # nor does one beside a mark that stands out almost as much
+    points[21, 2] += 0.4
+    assert named() == ["point 43"]
+
+
+def test_of_too_few_marks_none_is_unusual() -> None:
+    # a lattice of 3 by 5: three marks inside, some of the others have neighbours all round
+    east, north = (at.ravel() for at in np.meshgrid(np.arange(5.0), np.arange(3.0)))
+    points = np.column_stack([east, north, np.zeros(15)])
+    points[7, 2] = 3.0
+    surface = elevation_surface(points, Grid(0.0, 2.0, 1.0, 2, 4))
+    assert [f.code for f in surface.findings] == []
