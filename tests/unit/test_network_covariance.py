@@ -271,6 +271,35 @@ def test_seen_from_another_run() -> None:
     assert others[0] == pytest.approx(plan[np.ix_([6, n + 6], [6, n + 6])], abs=1e-9 * scale)
 
 
+def test_a_chain_that_leaves_the_very_first_row(monkeypatch: pytest.MonkeyPatch) -> None:
+    # chains are numbered by the position they start at: this one has number 0
+    monkeypatch.setitem(WALKS, "R1", ["A", "s1", "s2", "B", "T1", "s4", "T2", "s6", "B", "A"])
+    case = survey("two marks with sigma")
+    network = adjust(case)
+    n, book = len(case.book), case.book
+    assert np.flatnonzero(network.chains.chain == 0).tolist() == [1, 2]
+    plan, up = dense(case, network)
+    scale = plan.diagonal().max()
+    forms = single_forms(n)
+    found = covariance(network, forms)
+    assert np.abs(found[: 2 * n, : 2 * n] - plan).max() < 1e-9 * scale
+    assert np.abs(found[2 * n :, 2 * n :] - up).max() < 1e-9 * up.diagonal().max()
+    assert sigmas(network, forms) ** 2 == pytest.approx(found.diagonal(), abs=1e-9 * scale)
+    before = np.flatnonzero(book.run[1:] == book.run[:-1])
+    relative = relative_ellipses(network, before, before + 1)
+    for k, i in enumerate(before.tolist()):
+        pick = np.zeros((2, 2 * n))
+        pick[0, [i, i + 1]] = pick[1, [n + i, n + i + 1]] = -1, 1
+        values = np.linalg.eigvalsh(pick @ plan @ pick.T)
+        assert relative[1][k] ** 2 == pytest.approx(values[0], abs=1e-9 * scale)
+        assert relative[0][k] ** 2 == pytest.approx(values[1], abs=1e-9 * scale)
+    _, cross, others = sight_covariance(network, 1, np.array([2, 4]), np.array([-1, -1]))
+    for k, i in enumerate((2, 4)):
+        at = [i, n + i]
+        assert cross[k] == pytest.approx(plan[np.ix_([1, n + 1], at)], abs=1e-9 * scale)
+        assert others[k] == pytest.approx(plan[np.ix_(at, at)], abs=1e-9 * scale)
+
+
 def test_marks_as_another_run_sees_them() -> None:
     # a mark's place in the frame of a run: its place less that of the row it is seen from, turned
     # back with the run
