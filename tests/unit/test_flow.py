@@ -7,8 +7,9 @@ import pytest
 import shapely
 
 from geosite.terrain.barriers import cells_in, cells_of_points, outlines, walls_along
+from geosite.terrain.descent import LEAVES
 from geosite.terrain.drainage import drain
-from geosite.terrain.flow import arrows, catchments, flow_path, flow_paths
+from geosite.terrain.flow import _down_the_edge, arrows, catchments, flow_path, flow_paths
 from geosite.terrain.model import Grid
 from geosite.terrain.slope import slope
 
@@ -41,6 +42,52 @@ def test_a_plane_is_one_catchment_that_leaves_over_a_side(azimuth: float, is_rag
     _, found = catchments(drainage)
     assert [(c.kind, c.cells) for c in found] == [("edge", np.isfinite(z).sum())]
     assert drainage.outlets.sum() >= 39
+
+
+STEPS = [(-1, 0), (-1, 1), (0, 1), (1, 1), (1, 0), (1, -1), (0, -1), (-1, -1)]
+
+
+@pytest.mark.parametrize("seed", range(24))
+def test_stretches_of_the_edge_between_which_it_only_falls(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    rows, cols = rng.integers(2, 10, 2)
+    r, c = np.mgrid[:rows, :cols]
+    turn = rng.uniform(0.0, 2.0 * np.pi)
+    z = np.sin(turn) * c + np.cos(turn) * r + rng.normal(0.0, [0.02, 0.3][seed % 2], (rows, cols))
+    if seed % 3 == 0:
+        z[np.hypot(r - rows / 2, c - cols / 2) > 4.0] = np.nan
+    if seed % 4 == 1:
+        z = np.round(z)
+    drainage = drain(z, 1.0)
+    known = np.pad(np.isfinite(z), 1)
+
+    def next_down(at: tuple[int, int]) -> tuple[int, int] | None:
+        best, way = 0.0, None
+        for k, (down, over) in enumerate(STEPS):
+            to = at[0] + down, at[1] + over
+            if known[to[0] + 1, to[1] + 1]:
+                fall = (z[at] - z[to]) * (0.5**0.5 if k % 2 else 1.0)
+                if fall > best:
+                    best, way = fall, to
+        return way
+
+    expected = set()
+    for start in map(tuple, np.argwhere(drainage.outlets).tolist()):
+        at = next_down(start)
+        if at is None:
+            continue
+        # on down as long as it stays at the edge
+        while not known[at[0] : at[0] + 3, at[1] : at[1] + 3].all():
+            if drainage.direction[at] >= LEAVES:
+                break
+            down, over = STEPS[drainage.direction[at]]
+            at = at[0] + down, at[1] + over
+        if drainage.outlets[at]:
+            expected.add((start[0] * cols + start[1], at[0] * cols + at[1]))
+    outlets = np.flatnonzero(drainage.outlets)
+    one, other = _down_the_edge(drainage, outlets)
+    got = zip(outlets[one].tolist(), outlets[other].tolist(), strict=True)
+    assert sorted(got) == sorted(expected)
 
 
 def test_catchments_of_inlets_and_hollows() -> None:

@@ -237,3 +237,15 @@ def test_of_too_few_marks_none_is_unusual() -> None:
     points[7, 2] = 3.0
     surface = elevation_surface(points, Grid(0.0, 2.0, 1.0, 2, 4))
     assert [f.code for f in surface.findings] == []
+
+
+@pytest.mark.parametrize(("wrong", "last"), [(20, None), (21, "1 more marks stand out like these")])
+def test_twenty_marks_are_named(wrong: int, last: str | None) -> None:
+    east, north = (at.ravel() * 3.0 for at in np.meshgrid(np.arange(30.0), np.arange(24.0)))
+    points = np.column_stack([east, north, np.zeros(720)])
+    points[:, :2] += np.random.default_rng(4).uniform(-0.5, 0.5, (720, 2))
+    spread = (np.arange(3, 24, 5)[:, None] * 30 + np.arange(3, 28, 5)).ravel()[:wrong]
+    points[spread, 2] = np.linspace(1.0, 2.0, wrong)
+    told = [f.text for f in elevation_surface(points, Grid(0.0, 9.0, 3.0, 3, 3)).findings]
+    assert sum(text.startswith("point ") for text in told) == 20
+    assert told[20:] == ([] if last is None else [last])
