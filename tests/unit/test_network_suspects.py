@@ -446,7 +446,7 @@ def test_whole_runs_are_tried_mirrored_upside_down_and_exchanged() -> None:
             assert mistake.marks == ()
             assert np.array_equal(mistake.corrected.mark, survey.mark)
         assert (mistake.rows, mistake.detail, mistake.others) == ((), "", ())
-        assert np.isnan(mistake.error).all()
+        assert np.isnan(mistake.error).tolist() == [True] * 3
         assert (mistake.chance, mistake.alternative, trial.squares) == (0.0, None, 7.0)
     # one run alone: every run is that one, and nothing says which baseline mark is which
     kinds = [(t.mistake.kind, t.mistake.run) for t in named(walked("ABCA")).whole_runs()]
