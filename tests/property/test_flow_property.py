@@ -77,6 +77,9 @@ def test_catchments_and_ponds_add_up(z: np.ndarray, seed: int) -> None:
         ends = (raster == c.number) & (got.outlets | got.sinks)
         assert c.peak_cells == got.contributing_cells[ends].max()
         assert c.peak_cells == got.contributing_cells[c.row, c.col]
+        # of several the first
+        most = ends & (got.contributing_cells == c.peak_cells)
+        assert np.flatnonzero(most)[0] == c.row * z.shape[1] + c.col
 
     wet, ponds = find_ponds(got)
     assert np.array_equal(wet > 0, got.ponding_depth > 0)

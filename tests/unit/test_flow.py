@@ -111,6 +111,22 @@ def test_catchments_of_inlets_and_hollows() -> None:
     assert (raster[inlets == 7] == kinds["inlet", 7].number).all()
 
 
+def test_each_hollow_and_each_cell_of_no_inlet_is_by_itself() -> None:
+    z = np.arange(63, dtype=float).reshape(7, 9)
+    barriers = np.zeros(z.shape, dtype=bool)
+    barriers[2:5, 1:8] = True
+    barriers[3, [2, 4, 6]] = False
+    numbers = np.zeros(z.shape, dtype=int)
+    numbers[6, [0, 8]] = 5
+    takes = numbers > 0
+    takes[0, [0, 4]] = True
+    _, found = catchments(drain(z, 1.0, inlets=takes, barriers=barriers), numbers)
+    assert [(c.row, c.col) for c in found if c.kind == "hollow"] == [(3, 2), (3, 4), (3, 6)]
+    assert sorted((c.inlet, c.row) for c in found if c.kind == "inlet") == [(0, 0), (0, 0), (5, 6)]
+    _, alone = catchments(drain(z, 1.0, inlets=takes, barriers=barriers))
+    assert sum(c.kind == "inlet" for c in alone) == 4
+
+
 def test_a_path_follows_the_water_to_the_edge() -> None:
     z = roof(6, 10)
     drainage = drain(z, 1.0)
