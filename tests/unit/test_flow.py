@@ -47,16 +47,20 @@ def test_a_plane_is_one_catchment_that_leaves_over_a_side(azimuth: float, is_rag
 STEPS = [(-1, 0), (-1, 1), (0, 1), (1, 1), (1, 0), (1, -1), (0, -1), (-1, -1)]
 
 
-@pytest.mark.parametrize("seed", range(24))
+@pytest.mark.parametrize("seed", range(48))
 def test_stretches_of_the_edge_between_which_it_only_falls(seed: int) -> None:
     rng = np.random.default_rng(seed)
-    rows, cols = rng.integers(2, 10, 2)
+    rows, cols = rng.integers(3, 12, 2)
     r, c = np.mgrid[:rows, :cols]
     turn = rng.uniform(0.0, 2.0 * np.pi)
-    z = np.sin(turn) * c + np.cos(turn) * r + rng.normal(0.0, [0.02, 0.3][seed % 2], (rows, cols))
+    z = (
+        np.sin(turn) * c
+        + np.cos(turn) * r
+        + rng.normal(0.0, [0.02, 0.1, 0.3, 2.0][seed % 4], (rows, cols))
+    )
     if seed % 3 == 0:
         z[np.hypot(r - rows / 2, c - cols / 2) > 4.0] = np.nan
-    if seed % 4 == 1:
+    if seed % 7 == 1:
         z = np.round(z)
     drainage = drain(z, 1.0)
     known = np.pad(np.isfinite(z), 1)
@@ -165,6 +169,14 @@ def test_a_path_runs_out_of_the_corner(turns: int, corner: tuple[float, float]) 
     start = tuple(np.argwhere(z == 1.2)[0])
     (line,) = flow_paths(drain(z, 1.0), grid, [(int(start[0]), int(start[1]))])
     assert shapely.get_coordinates(line)[-1].tolist() == list(corner)
+
+
+@pytest.mark.parametrize("turns", range(4))
+def test_a_path_runs_straight_out_over_each_side(turns: int) -> None:
+    z = np.rot90(np.repeat(np.arange(5.0)[:, None], 5, axis=1), turns)
+    (line,) = flow_paths(drain(z, 1.0), Grid(0.0, 5.0, 1.0, 5, 5), [(2, 2)])
+    ends = [(2.5, 5.0), (0.0, 2.5), (2.5, 0.0), (5.0, 2.5)]
+    assert shapely.get_coordinates(line)[[0, -1]].tolist() == [[2.5, 2.5], [*ends[turns]]]
 
 
 def test_a_path_ends_in_an_inlet() -> None:
