@@ -190,7 +190,7 @@ def _test(
     spread = np.zeros((count, 3, 3))
     freedom = np.zeros(count, dtype=np.int64)
     test = np.zeros(count)
-    least = np.linalg.eigvalsh(weight)[:, 0] if count else np.zeros(0)
+    least = np.linalg.eigvalsh(weight)[:, 0]
     plan = least > 0.01 * legs_scale
     inverse = np.linalg.inv(weight[plan])
     error[plan, :2] = np.einsum("mij,mj->mi", inverse, pull[plan])

@@ -864,6 +864,9 @@ def test_misclosures_are_gross_beyond_one_in_ten_thousand(monkeypatch: pytest.Mo
         assert search.mistakes == ()
         assert len(asked) == count
     ((_, found, squares, redundancy, baseline, suspects),) = asked
+    # one misclosure is enough
+    assert find_mistakes(lambda _: (tied, 99.0, 1), tied.book, BASELINE).mistakes == ()
+    assert len(asked) == 2
     assert (found, squares, redundancy, baseline) == (tied, squares, 5, BASELINE)
     assert len(suspects) == len(_suspects(tied)[0])
 
