@@ -56,10 +56,9 @@ def interpolation_rate(surface: Surface) -> float | None:
     start = tin.triangles.ravel()
     end = np.roll(tin.triangles, -1, axis=1).ravel()
     apart = np.hypot(*(tin.points[start, :2] - tin.points[end, :2]).T)
-    # the nearest mark is a neighbour
+    # the nearest mark is a neighbour; edges between marks inside the hull are there both ways
     nearest = np.full(len(tin.points), np.inf)
     np.minimum.at(nearest, start, apart)
-    np.minimum.at(nearest, end, apart)
     noise = 0.0
     if surface.noise is not None:
         # its own, and that of the prediction: between three marks the squares of their shares add
@@ -81,13 +80,13 @@ class _Cells:
 
 
 def _weighed(surface: Surface) -> Iterator[tuple[Ints, _Cells]]:
-    """Yield triangles and cells, some at a time, for cells that have an elevation."""
+    """Yield, at least once, triangles and cells, for cells that have an elevation."""
     tin, grid = surface.tin, surface.grid
     triangle = locate(tin, grid).ravel()
     triangle[np.isnan(surface.z).ravel()] = -1
     east, north = grid.centres()
     inside = np.flatnonzero(triangle >= 0)
-    for start in range(0, len(inside), _AT_ONCE):
+    for start in range(0, max(len(inside), 1), _AT_ONCE):
         cell = inside[start : start + _AT_ONCE]
         row, col = np.divmod(cell, grid.cols)
         places = np.column_stack([east[col], north[row]])
@@ -234,23 +233,20 @@ def perturbations(
         parts.append(
             (cells.cell, tin.owner[cells.corners].astype(np.int32), cells.shares.astype(np.float32))
         )
-    if parts:
-        cell, corners, weights = (np.concatenate(part) for part in zip(*parts, strict=True))
-    else:
-        cell, corners, weights = np.empty(0, np.int64), np.empty((0, 3)), np.empty((0, 3))
+    cell, corners, weights = (np.concatenate(part) for part in zip(*parts, strict=True))
     if draw is None:
         spread = np.zeros(len(tin.origin))
         if surface.sigma is not None:
             spread[tin.owner] = surface.sigma
         draw = _Independent(spread)
-    spacing = float(np.sqrt(len(cell) / max(len(tin.points), 1)))
+    spacing = float(np.sqrt(len(cell) / len(tin.points)))
     return Perturbation(
         surface,
         draw,
         error.reshape(grid.shape),
         spacing / 2,
-        corners.astype(np.int32),
-        weights.astype(np.float32),
+        corners,
+        weights,
         cell,
     )
 

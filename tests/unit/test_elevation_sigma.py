@@ -55,6 +55,18 @@ def test_errors_that_marks_share_do_not_average_out() -> None:
     assert np.nanmin(elevation_sigma(surface, rate=0.0)) < 0.03
 
 
+def test_errors_of_three_marks_are_weighed_with_their_covariance() -> None:
+    surface = triangle([0.01, 0.02, 0.03])
+    root = np.random.default_rng(5).normal(0.0, 0.02, (3, 3))
+    matrix = root @ root.T
+    sigma = elevation_sigma(surface, lambda i, j: matrix[i, j], rate=0.0)
+    for (r, c), value in np.ndenumerate(sigma):
+        share = np.array([10 - c - (10 - r), c, 10 - r]) / 10
+        if share.min() >= 0:
+            assert value == pytest.approx(np.sqrt(share @ matrix @ share), rel=1e-9)
+    assert np.isfinite(sigma).sum() == 66
+
+
 def test_sigma_grows_with_the_distance_from_marks() -> None:
     sigma = elevation_sigma(triangle([0.0] * 3), rate=0.02)
     assert sigma[10, 0] == 0
@@ -81,16 +93,16 @@ def test_a_survey_too_small_to_leave_a_mark_out_says_nothing_of_interpolation() 
 def test_the_rate_is_what_a_mark_left_out_shows_beyond_its_noise(
     method: Method, own: float
 ) -> None:
-    # one mark inside, 0.4 above level ground; the nearest of the others is 2 away
-    east, north = (at.ravel() for at in np.meshgrid([0.0, 2.0, 4.0], [0.0, 3.0, 6.0]))
+    # one mark inside, 0.4 above level ground; the nearest of the others is 2.5 away
+    east, north = (at.ravel() for at in np.meshgrid([0.0, 2.5, 5.0], [0.0, 3.0, 6.0]))
     points = np.column_stack([east, north, np.zeros(9)])
     points[4, 2] = 0.4
     grid = Grid(0.0, 6.0, 1.0, 6, 4)
     plain = elevation_surface(points, grid, method=method)
-    assert interpolation_rate(plain) == pytest.approx(0.4 / 2.0, rel=1e-9)
+    assert interpolation_rate(plain) == pytest.approx(0.4 / 2.5, rel=1e-9)
     # of three marks that predict, half a variance beside its own; of many next to none
     noisy = elevation_surface(points, grid, method=method, sigma=[0.2] * 9)
-    assert interpolation_rate(noisy) == pytest.approx(np.sqrt(0.4**2 - own * 0.2**2) / 2.0)
+    assert interpolation_rate(noisy) == pytest.approx(np.sqrt(0.4**2 - own * 0.2**2) / 2.5)
     assert interpolation_rate(elevation_surface(points, grid, method=method, sigma=[0.5] * 9)) == 0
 
 
@@ -222,7 +234,7 @@ def walked() -> network_cases.FieldBook:
     rng = np.random.default_rng(5)
     rows = []
     for run in ("R1", "R2"):
-        rows += [(run, "A", 0, 0, 0), (run, "B", 8, 0, 0.1)]
+        rows += [(run, "A", 0, 0, 0), (run, "", 3, 1, 0.2), (run, "B", 8, 0, 0.1)]
         rows += [(run, "", *(rng.random(3) * [40, 30, 1])) for _ in range(6)]
         rows += [(run, "T", 20, 25, 0.5)]
         rows += [(run, "", *(rng.random(3) * [40, 30, 1])) for _ in range(5)]
@@ -251,6 +263,22 @@ def test_drawn_errors_have_the_networks_covariance() -> None:
     found = np.cov(drawn.T)
     scale = np.maximum(sigma, 1e-9)
     off = (found - expected) / scale[:, None] / scale[None, :]
-    # correlations of 28 x 28 from 1500 draws: five standard deviations
+    # correlations of 30 x 30 from 1500 draws: five standard deviations
     assert np.abs(off).max() < 5 * np.sqrt(2 / 1500)
     assert np.abs(drawn.mean(axis=0) / scale).max() < 5 / np.sqrt(1500)
+
+
+def test_marks_without_others_between_them_are_drawn_as_knots() -> None:
+    rows = [(run, "A", 0, 0, 0) for run in ("R1", "R2")] + [("R1", "B", 8, 0, 0.1)]
+    rows = [rows[0], rows[2], rows[1], ("R2", "B", 8, 0, 0.1)]
+    known = {
+        "A": {"easting": 0.0, "northing": 0.0, "elevation": 10.0, "sigma": 0.03},
+        "B": {"easting": 8.0, "northing": 0.0},
+    }
+    network = adjust(network_cases.notes(network_cases.book(rows), known, noise=(0.0, 0.01)))
+    rng = np.random.default_rng(3)
+    drawn = np.stack([draw_elevations(network, rng) for _ in range(2000)])
+    assert drawn.shape == (2000, 4)
+    # both runs tell the same marks
+    np.testing.assert_allclose(drawn[:, :2], drawn[:, 2:], atol=1e-12)
+    np.testing.assert_allclose(drawn.std(axis=0), sigma_vertical(network), rtol=0.08)
