@@ -183,6 +183,18 @@ def test_level_bottom_of_a_hollow_drains_towards_the_way_out() -> None:
     assert got.contributing_cells[4, 11] == z.size
 
 
+@pytest.mark.parametrize(("aslant", "azimuth"), [(3.7, 90.0), (3.5, 45.0)])
+def test_a_pond_spills_the_steepest_way(aslant: float, azimuth: float) -> None:
+    # the pass falls 1 to the east; 1.3 or 1.5 to the north-east, which is 1.4 times as far
+    z = np.full((5, 7), 9.0)
+    z[2] = [9.0, 2.0, 1.0, 5.0, 4.0, 2.0, 1.0]
+    z[1, 4] = aslant
+    got = drain(z, 1.0)
+    assert_sound(z, got)
+    assert got.ponding_depth[2, :4].tolist() == [0.0, 3.0, 4.0, 0.0]
+    assert got.azimuth_deg[2, 1:4].tolist() == [90.0, 90.0, azimuth]
+
+
 def test_barriers_enclose_a_yard_that_cannot_drain() -> None:
     z = np.arange(81, dtype=np.float64).reshape(9, 9)
     barriers = np.zeros((9, 9), dtype=bool)
