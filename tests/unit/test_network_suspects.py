@@ -495,6 +495,9 @@ def test_lengths_of_the_baseline_against_the_median_of_the_others() -> None:
     local[8:] *= 4.0
     found = named(replace(survey, local=local)).run_lengths()
     assert found == pytest.approx([1 / 3, 2 / 2.5, 4 / 1.5])
+    # a baseline of a few decimetres
+    found = named(replace(survey, local=0.02 * local)).run_lengths()
+    assert found == pytest.approx([1 / 3, 2 / 2.5, 4 / 1.5])
     assert named(walked("ABCA")).run_lengths() == pytest.approx([1.0])
 
 
