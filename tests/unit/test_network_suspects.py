@@ -663,6 +663,11 @@ def test_a_wrong_name_is_found_by_where_the_visit_really_was() -> None:
     assert tried == {(9, -1)}
     assert misnamed(spoilt, 9, tried) == []  # once is enough
     assert misnamed(right, 9, set()) == []  # nothing to explain
+    # the first mark of the field book is as good as any
+    first = walked("DABCEAB", "BADCB", "ABECDAB")
+    (trial,) = misnamed(renamed(first, r9="E"), 9, set())
+    assert trial.mistake.marks == ("E", "D")
+    spoilt = renamed(walked("ABCDEAB", "BADCB", "ABECDAB", seed=1), r9="E")
     tied, squares, redundancy = fit(spoilt)
     blank = fit(replace(spoilt, mark=np.where(np.arange(len(spoilt)) == 9, -1, spoilt.mark)))[1]
     for explained, count in ((CLEAR / 2 - 0.1, 0), (CLEAR / 2 + 0.1, 1)):
