@@ -122,15 +122,11 @@ def _split_at_points(points: Floats, edges: Ints) -> Ints:
     passer, edge = tree.query(
         shapely.points(points[:, :2]), predicate="dwithin", distance=2 * SAME_PLACE
     )
-    between = (edges[edge, 0] != passer) & (edges[edge, 1] != passer)
-    passer, edge = passer[between], edge[between]
-    if len(edge) == 0:
-        return edges
     start, along = points[edges[edge, 0], :2], points[edges[edge, 1], :2]
     share = ((points[passer, :2] - start) * (along - start)).sum(axis=1)
     share /= ((along - start) ** 2).sum(axis=1)
     number = np.arange(len(edges))
-    # every edge as a chain: its start, what it passes in order, its end
+    # every edge as a chain: its start, what it passes in order, itself among them, its end
     which = np.concatenate([number, edge, number])
     at = np.concatenate([np.full(len(edges), -np.inf), share, np.full(len(edges), np.inf)])
     row = np.concatenate([edges[:, 0], passer, edges[:, 1]])

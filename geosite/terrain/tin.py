@@ -180,7 +180,19 @@ def _triangulate(given: Floats, lines: list[Floats]) -> Tin | None:
         return None
     if len(edges):
         triangles, edges = constrain(reduced[:, :2], triangles, edges)
-    return Tin(distinct, _peel(reduced[:, :2], triangles), origin, owner, edges, gap)
+    triangles = _peel(reduced[:, :2], triangles)
+    if len(triangles) == 0 or not _are_sides(edges, triangles):
+        return None
+    return Tin(distinct, triangles, origin, owner, edges, gap)
+
+
+def _are_sides(edges: Ints, triangles: Ints) -> bool:
+    """Tell whether all edges, the lower row first, are sides of the triangles."""
+    if len(edges) == 0:
+        return True
+    sides = np.sort(triangles[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2), axis=1)
+    number = [int(max(edges.max(), triangles.max())) + 1, 1]
+    return bool(np.isin(edges @ number, sides @ number).all())
 
 
 def _delaunay(positions: Floats) -> Ints | None:

@@ -99,6 +99,17 @@ def test_coincident_positions_count_with_their_mean() -> None:
     np.testing.assert_array_equal(tin.points[tin.origin[:4]], points[:4])
 
 
+@pytest.mark.parametrize(("along", "line"), [([0.0, 0.25, 0.75], []), ([0.0, 0.0, 3.0], [0, -1])])
+@pytest.mark.parametrize("turn", [1.0, 2.0])
+def test_marks_that_rounding_parts_from_a_line_make_no_empty_net(
+    along: list[float], line: list[float], turn: float
+) -> None:
+    way = np.array([np.sin(turn), np.cos(turn), 0.0])
+    tin = triangulate(np.outer(along, way), [np.outer(line, way)] if line else [])
+    assert len(tin.triangles) == 1
+    assert set(tin.edges.ravel().tolist()) <= set(tin.triangles.ravel().tolist())
+
+
 def test_triangles_are_counter_clockwise_and_tile_the_hull() -> None:
     points = scattered(2000)
     tin = triangulate(points)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 import pytest
 import shapely
@@ -92,6 +94,18 @@ def test_a_line_is_led_over_the_marks_on_it() -> None:
     assert {tuple(sorted(edge)) for edge in tin.edges.tolist()} == {(4, 6), (4, 7)}
     # the mark keeps its own height
     assert tin.points[4, 2] == 7.0
+
+
+@pytest.mark.parametrize("off", [1e-6, -1e-6])
+def test_a_line_just_beside_marks_is_bent_to_them_in_order(off: float) -> None:
+    points = np.array([[0, 0, 0], [9, 0, 0], [9, 6, 0], [0, 6, 0], [6, 3 + off, 7.0], [2, 3, 5]])
+    for ends, order in (((0.5, 8.0), (6, 5, 4, 7)), ((8.0, 0.5), (6, 4, 5, 7))):
+        line = np.array([[ends[0], 3.0, 1], [ends[1], 3.0, 1]])
+        tin = triangulate(points, [line])
+        expected = {tuple(sorted(pair)) for pair in itertools.pairwise(order)}
+        assert {tuple(edge) for edge in tin.edges.tolist()} == expected
+        assert len(tin.points) == 8
+        assert tin.crossing_gap == 0.0
 
 
 def test_a_line_that_ends_on_another_splits_it() -> None:
