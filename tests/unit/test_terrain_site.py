@@ -462,3 +462,12 @@ def test_marks_thinner_than_a_millionth_of_their_length_span_no_area(off: float)
         thin[2, 1] = off + width  # a triangle: half of length by width
         assert _span_no_area(thin) is is_thin
     assert _span_no_area(np.empty((0, 3)))
+
+
+def test_a_mark_that_stands_out_is_told_by_its_name(laid: Laid) -> None:
+    marks = lattice(lambda x, y: 0.001 * ((x * 7 + y * 3) % 5))
+    marks += [("peak", 22.0, 13.0, 2.0, "", "")]
+    _, terrain = laid(marks)
+    (told,) = [f.text for f in terrain.findings if f.code == "outlier"]
+    assert told.startswith("mark peak is ")
+    assert " m above the plane through its neighbours" in told
