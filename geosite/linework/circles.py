@@ -231,7 +231,7 @@ def fit_arc(points: Floats) -> Arc | None:
 
     distance, d1, d2 = _arc_distance(bulge, x, y, chord)
     # stationarity G(bulge, x, y, chord) = sum e de/dbulge = 0, differentiated
-    mixed = d1 * d1[:, :1] + distance[:, None] * d2[:, 0, :]
+    mixed = d1 * d1[:, :1] + distance[:, None] * d2
     curvature = float(mixed[:, 0].sum())
     gx, gy, gc = mixed[:, 1], mixed[:, 2], float(mixed[:, 3].sum())
     sway = float((gx * y - gy * x).sum()) / chord
@@ -271,7 +271,7 @@ def _settle(bulge: float, x: Floats, y: Floats, chord: float) -> float:
         cost = float(distance @ distance)
         slope = float(distance @ first[:, 0])
         normal = float(first[:, 0] @ first[:, 0])
-        curvature = normal + float(distance @ second[:, 0, 0])
+        curvature = normal + float(distance @ second[:, 0])
         if not normal > 0.0 or abs(bulge) > 1e6:
             return math.nan  # it runs away to a circle of no end
         # away from a minimum the curvature may be useless; Gauss-Newton always descends
@@ -291,7 +291,7 @@ def _settle(bulge: float, x: Floats, y: Floats, chord: float) -> float:
 def _arc_distance(
     bulge: float, x: Floats, y: Floats, chord: float
 ) -> tuple[Floats, Floats, Floats]:
-    """Return the distance of points from the arc over a chord, with first and second derivatives.
+    """Return the distance of points from the arc over a chord, with what the bulge does to it.
 
     ``x`` runs along the chord from its middle, ``y`` to its left. The distance is positive outside
     for a positive bulge; written as a quotient it has no difference of large radii in it:
@@ -303,69 +303,43 @@ def _arc_distance(
     distance : array, shape (n,)
     first : array, shape (n, 4)
         By bulge, x, y, chord.
-    second : array, shape (n, 4, 4)
+    second : array, shape (n, 4)
+        Of the derivative by the bulge, by the same.
     """
-    b, c, n = bulge, chord, len(x)
-    zero, one = np.zeros(n), np.ones(n)
+    b, c = bulge, chord
+    ones = np.ones(len(x))
 
-    def symmetric(bb: Floats, bx: Floats, by: Floats, bc: Floats, rest: Floats) -> Floats:
-        """Second derivatives; `rest` is the x, y, chord block, shape (n, 3, 3)."""
-        full = np.empty((n, 4, 4))
-        full[:, 0] = np.stack([bb, bx, by, bc], axis=1)
-        full[:, 1:, 0] = full[:, 0, 1:]
-        full[:, 1:, 1:] = rest
-        return full
+    def columns(*values: Floats | float) -> Floats:
+        return np.column_stack([value * ones for value in values])
 
     square = x * x + y * y - c * c / 4.0
     top = 4.0 * b * square - 2.0 * c * y * (1.0 - b * b)
-    top_1 = np.stack(
-        [
-            4.0 * square + 4.0 * b * c * y,
-            8.0 * b * x,
-            8.0 * b * y - 2.0 * c * (1.0 - b * b),
-            -2.0 * b * c - 2.0 * y * (1.0 - b * b),
-        ],
-        axis=1,
+    top_1 = columns(
+        4.0 * square + 4.0 * b * c * y,
+        8.0 * b * x,
+        8.0 * b * y - 2.0 * c * (1.0 - b * b),
+        -2.0 * b * c - 2.0 * y * (1.0 - b * b),
     )
-    rest = np.zeros((n, 3, 3))
-    rest[:, 0, 0] = rest[:, 1, 1] = 8.0 * b
-    rest[:, 1, 2] = rest[:, 2, 1] = -2.0 * (1.0 - b * b)
-    rest[:, 2, 2] = -2.0 * b
-    top_2 = symmetric(4.0 * c * y, 8.0 * x, 8.0 * y + 4.0 * b * c, -2.0 * c + 4.0 * b * y, rest)
+    top_2 = columns(4.0 * c * y, 8.0 * x, 8.0 * y + 4.0 * b * c, -2.0 * c + 4.0 * b * y)
 
-    no_rest = np.zeros((n, 3, 3))
     u, v = 4.0 * b * x, 4.0 * b * y - c * (1.0 - b * b)
-    u_1 = np.stack([4.0 * x, 4.0 * b * one, zero, zero], axis=1)
-    u_2 = symmetric(zero, 4.0 * one, zero, zero, no_rest)
-    v_1 = np.stack([4.0 * y + 2.0 * b * c, zero, 4.0 * b * one, -(1.0 - b * b) * one], axis=1)
-    v_2 = symmetric(2.0 * c * one, zero, 4.0 * one, 2.0 * b * one, no_rest)
+    u_1 = columns(4.0 * x, 4.0 * b, 0.0, 0.0)
+    v_1 = columns(4.0 * y + 2.0 * b * c, 0.0, 4.0 * b, -(1.0 - b * b))
+    u_2, v_2 = np.array([0.0, 4.0, 0.0, 0.0]), np.array([2.0 * c, 0.0, 4.0, 2.0 * b])
 
     # a mark on the very centre has no direction to the arc; any will do
-    q = np.maximum(np.hypot(u, v), 1e-300)
-    q_1 = (u[:, None] * u_1 + v[:, None] * v_1) / q[:, None]
-    q_2 = (
-        u_1[:, :, None] * u_1[:, None, :]
-        + v_1[:, :, None] * v_1[:, None, :]
-        + u[:, None, None] * u_2
-        + v[:, None, None] * v_2
-        - q_1[:, :, None] * q_1[:, None, :]
-    ) / q[:, None, None]
+    q = np.maximum(np.hypot(u, v), 1e-300)[:, None]
+    q_1 = (u[:, None] * u_1 + v[:, None] * v_1) / q
+    q_2 = u_1[:, :1] * u_1 + v_1[:, :1] * v_1 + u[:, None] * u_2 + v[:, None] * v_2
+    q_2 = (q_2 - q_1[:, :1] * q_1) / q
     bottom = q + c * (1.0 + b * b)
     bottom_1 = q_1 + np.array([2.0 * b * c, 0.0, 0.0, 1.0 + b * b])
-    bottom_2 = q_2.copy()
-    bottom_2[:, 0, 0] += 2.0 * c
-    bottom_2[:, 0, 3] += 2.0 * b
-    bottom_2[:, 3, 0] += 2.0 * b
+    bottom_2 = q_2 + np.array([2.0 * c, 0.0, 0.0, 2.0 * b])
 
-    e = top / bottom
-    e_1 = (top_1 - e[:, None] * bottom_1) / bottom[:, None]
-    e_2 = (
-        top_2
-        - e_1[:, :, None] * bottom_1[:, None, :]
-        - bottom_1[:, :, None] * e_1[:, None, :]
-        - e[:, None, None] * bottom_2
-    ) / bottom[:, None, None]
-    return e, e_1, e_2
+    e = top[:, None] / bottom
+    e_1 = (top_1 - e * bottom_1) / bottom
+    e_2 = (top_2 - e_1[:, :1] * bottom_1 - bottom_1[:, :1] * e_1 - e * bottom_2) / bottom
+    return e[:, 0], e_1, e_2
 
 
 def fit_circle(points: Floats) -> Circle | None:

@@ -78,3 +78,22 @@ def test_a_circle_knows_how_its_marks_change_it(name: str) -> None:
     angles = np.array([0.3, 2.0, 4.0])
     outward = np.column_stack([np.cos(angles), np.sin(angles), np.ones(3)])
     assert circle.normal_motion(angles) == pytest.approx(np.tensordot(outward, seen, 1), abs=1e-6)
+
+
+def test_a_first_step_too_far_still_leads_to_the_nearest_arc() -> None:
+    """From the best inner mark's own arc Newton's first step passes the minimum by far."""
+    from scipy.optimize import minimize_scalar
+
+    marks = np.array([[0.0, 0.0], [-3.2, 0.2], [-12.1, -1.1], [-6.5, -3.8], [10.0, 0.0]])
+    arc = arc_through(marks)
+
+    def squares(bulge: float) -> float:
+        """From the circle through both ends with this bulge, written with its centre."""
+        centre = np.array([5.0, 10.0 * (1.0 - bulge**2) / (4.0 * bulge)])
+        radius = 10.0 * (1.0 + bulge**2) / (4.0 * bulge)
+        away = np.hypot(*(marks[1:-1] - centre).T) - radius
+        return float(away @ away)
+
+    best = minimize_scalar(squares, bounds=(1.0, 100.0), method="bounded", options={"xatol": 1e-9})
+    assert arc.bulge == pytest.approx(best.x, rel=1e-6)
+    assert float(arc.residuals @ arc.residuals) == pytest.approx(best.fun, rel=1e-9)
