@@ -7,7 +7,7 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from geosite.linework.circles import Arc, fit_arc, fit_circle
+from geosite.linework.circles import Arc, _taubin, fit_arc, fit_circle
 
 STEP = 1e-5
 # marks that lie far off their arc and circle, so that the second derivatives count as well
@@ -97,3 +97,31 @@ def test_a_first_step_too_far_still_leads_to_the_nearest_arc() -> None:
     best = minimize_scalar(squares, bounds=(1.0, 100.0), method="bounded", options={"xatol": 1e-9})
     assert arc.bulge == pytest.approx(best.x, rel=1e-6)
     assert float(arc.residuals @ arc.residuals) == pytest.approx(best.fun, rel=1e-9)
+
+
+def test_the_first_guess_of_a_circle_is_exact_where_the_marks_are() -> None:
+    angles = np.array([0.1, 0.9, 1.3, 2.5, 4.0])
+    marks = 3.0 * np.column_stack([np.cos(angles), np.sin(angles)]) + [0.4, -0.7]
+    middle = marks.mean(axis=0)
+    found = _taubin(marks - middle)
+    assert found is not None
+    assert found == pytest.approx([0.4 - middle[0], -0.7 - middle[1], 3.0], abs=1e-12)
+
+
+def test_the_first_guess_of_a_circle_has_taubins_least_value() -> None:
+    """Of (mean of f^2) / (mean of |grad f|^2), f = a (x^2 + y^2) + b x + c y + d (Taubin 1991)."""
+    from scipy.optimize import minimize
+
+    marks = LEFT - LEFT.mean(axis=0) + [[0, 0.2], [0, 0], [0.1, 0], [0, -0.3], [0, 0.1]]
+    marks = marks - marks.mean(axis=0)
+
+    def value(circle: np.ndarray) -> float:
+        offset = marks - circle[:2]
+        square = (offset**2).sum(axis=1)
+        return float(((square - circle[2] ** 2) ** 2).sum() / (4.0 * square.sum()))
+
+    found = _taubin(marks)
+    assert found is not None
+    best = minimize(value, found * 1.01, method="Nelder-Mead", options={"xatol": 1e-9, "fatol": 0})
+    assert value(found) == pytest.approx(best.fun, rel=1e-9)
+    assert found == pytest.approx(best.x, rel=1e-5)
