@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
@@ -388,10 +389,10 @@ def _area(
     drawn = [s for s in strokes if s.piece.kind != "gap"]
     perimeter = _sum_of_lengths(network, strokes)
     # OGC Simple Features: the shell runs counter-clockwise
-    polygon = shapely.Polygon(ring if swept >= 0.0 else ring[::-1])
+    sign = math.copysign(1.0, swept)
+    polygon = shapely.Polygon(ring if sign > 0.0 else ring[::-1])
     if not shapely.is_valid(polygon):
         raise _Refused(_crossing(book, name, rows, ring, between))
-    sign = 1.0 if swept >= 0.0 else -1.0
     form = form_of(
         np.concatenate([s.piece.rows for s in strokes]),
         sign * np.concatenate([s.swept_gradient for s in strokes]),

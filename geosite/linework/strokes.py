@@ -104,8 +104,8 @@ def arc_stroke(rows: Ints, marks: Floats, reference: Floats, arc: Arc, sagitta_m
     inner = turned[1:-1]
     inner = np.where(inner <= sweep, inner, np.where(inner - sweep < 2 * math.pi - inner, sweep, 0))
     turned = np.concatenate([[0.0], inner, [sweep]])
-    vertices, between = _round(rows, marks, turned, arc, arc.start_angle, arc.sweep, sagitta_m)
-    vertices[0], vertices[-1] = marks[0], marks[-1]
+    starts, between = _round(rows, marks, turned, arc, arc.start_angle, arc.sweep, sagitta_m)
+    vertices = np.vstack([marks[:1], starts[1:], marks[-1:]])
     chord, chord_gradient = _fan(marks[[0, -1], :2] - reference)
     swept_gradient = arc.segment_gradient.copy()
     swept_gradient[[0, -1]] += chord_gradient
@@ -145,8 +145,8 @@ def circle_stroke(rows: Ints, marks: Floats, circle: Circle, sagitta_m: float) -
     closed_rows = np.append(rows, rows[0])
     closed_marks = np.vstack([marks, marks[:1]])
     turned = np.append(turned, 2.0 * math.pi)
-    vertices, between = _round(closed_rows, closed_marks, turned, circle, start, sweep, sagitta_m)
-    vertices[-1] = vertices[0]
+    starts, between = _round(closed_rows, closed_marks, turned, circle, start, sweep, sagitta_m)
+    vertices = np.vstack([starts, starts[:1]])
     order = np.argsort(turned, kind="stable")
     area = math.pi * circle.radius**2
     sign = math.copysign(1.0, sweep)
@@ -190,7 +190,8 @@ def _round(
 ) -> tuple[Floats, Ints]:
     """Densify between marks: vertices exactly on the arc, elevations by arc length.
 
-    Returns the vertices, shape (m, 3), and the rows on both sides of each edge, shape (m - 1, 2).
+    Returns the vertex at the start of each edge, shape (m, 3), and the rows on both sides of the
+    edge, shape (m, 2).
     """
     order = np.argsort(turned, kind="stable")
     rows, marks, turned = rows[order], marks[order], turned[order]
@@ -202,10 +203,8 @@ def _round(
     stretch = np.repeat(np.arange(len(counts)), counts)
     first = np.repeat(np.cumsum(counts) - counts, counts)
     share = (np.arange(len(stretch)) - first) / counts[stretch]
-    along = np.append(turned[stretch] + share * stretches[stretch], turned[-1])
-    height = np.append(
-        marks[stretch, 2] + share * (marks[stretch + 1, 2] - marks[stretch, 2]), marks[-1, 2]
-    )
+    along = turned[stretch] + share * stretches[stretch]
+    height = marks[stretch, 2] + share * (marks[stretch + 1, 2] - marks[stretch, 2])
     angles = start_angle + math.copysign(1.0, sweep) * along
     vertices = np.column_stack(
         [
@@ -215,5 +214,5 @@ def _round(
         ]
     )
     if not np.any(shape.residuals):  # exact: the marks themselves are vertices
-        vertices[:-1][share == 0.0] = marks[stretch[share == 0.0]]
+        vertices[share == 0.0] = marks[stretch[share == 0.0]]
     return vertices, np.column_stack([rows[stretch], rows[stretch + 1]])
