@@ -208,13 +208,15 @@ def reading_layers() -> Iterator[None]:
         Of the body; complaints that arrive bare are among them.
     """
     from fiona._err import CPLE_BaseError
-    from fiona.errors import FionaError
+    from fiona.errors import FionaError, UnsupportedGeometryTypeError
 
     with quiet():
         try:
             yield
         except CPLE_BaseError as error:
             raise FionaError(str(error)) from error
+        except UnsupportedGeometryTypeError as error:
+            raise FionaError(f"geometries of an unknown type, {error}") from error
 
 
 def driver_names(formats: Iterable[str]) -> list[str]:

@@ -261,3 +261,25 @@ def test_a_bare_complaint_of_the_library_is_told_in_one_line(
         read_points(str(layer), None)
     (problem,) = refused.value.problems
     assert "is not registered in gpkg_contents" in problem.what
+
+
+def test_no_byte_of_a_flatgeobuf_head_ends_in_anything_but_points_or_a_refusal(
+    tmp_path: Path,
+) -> None:
+    """One changed byte, found by fuzzing, makes a geometry type that the library cannot name."""
+    layer = tmp_path / "marks.fgb"
+    schema = {"geometry": "3D Point", "properties": {"name": "str"}}
+    with fiona.open(layer, "w", driver="FlatGeobuf", crs="EPSG:25832", schema=schema) as sink:
+        for i in range(3):
+            shape = {"type": "Point", "coordinates": (512300.0 + i, 5276100.0, float(i))}
+            sink.write({"geometry": shape, "properties": {"name": f"p{i}"}})
+    good = layer.read_bytes()
+    said = set()
+    for at in range(12, 60):
+        for value in (0, 9, 0xFF):
+            layer.write_bytes(good[:at] + bytes([value]) + good[at + 1 :])
+            try:
+                assert read_points(str(layer), None).positions.shape[1] == 3
+            except InputError as refused:
+                said |= {problem.what for problem in refused.problems}
+    assert any("geometries of an unknown type" in what for what in said)
