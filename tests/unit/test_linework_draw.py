@@ -372,6 +372,22 @@ def test_refusals_are_collected_in_file_order() -> None:
     assert "(line 10) to the unnamed mark (line 11)" in bow
 
 
+def test_refusals_of_features_walked_in_turns_are_in_file_order() -> None:
+    bow = rows("bow", "apron", [("", 0, 0), ("", 5, 5), ("", 5, 0), ("", 0, 5)])
+    flat = rows("flat", "kerb", [("", 0, 0), ("arc", 5, 5), ("arc", 10, 10)])
+    first, second = problems([*bow[:1], *flat, *bow[1:]])
+    assert first.startswith("walk.csv:5: the arc of 'flat'")
+    assert second.startswith("walk.csv:8: the outline of 'bow' crosses itself")
+
+
+def test_an_edge_that_runs_back_over_the_one_before_is_named_with_it() -> None:
+    back = [("", 0, 0, 0, "A"), ("", 10, 0, 0, "B"), ("", 4, 0, 0, "C"), ("", 4, 5, 0, "D")]
+    (said,) = problems(rows("spike", "apron", back))
+    assert said.startswith("walk.csv:4: the outline of 'spike' crosses itself")
+    assert "mark 'A' (line 2) to mark 'B' (line 3) meets" in said
+    assert "mark 'B' (line 3) to mark 'C' (line 4)" in said
+
+
 @pytest.mark.parametrize(
     ("made", "code"),
     [
