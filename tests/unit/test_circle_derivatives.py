@@ -125,3 +125,16 @@ def test_the_first_guess_of_a_circle_has_taubins_least_value() -> None:
     best = minimize(value, found * 1.01, method="Nelder-Mead", options={"xatol": 1e-9, "fatol": 0})
     assert value(found) == pytest.approx(best.fun, rel=1e-9)
     assert found == pytest.approx(best.x, rel=1e-5)
+
+
+def test_marks_of_no_clear_circle_get_one_that_no_small_change_betters() -> None:
+    marks = np.array([[1.1, 1.2], [1.9, 4.2], [0, 0.4], [-0.7, 0], [0.6, 1.6], [-0.7, -1.7]])
+    circle = fit_circle(marks)
+    assert circle is not None
+    assert circle.radius > 1000.0  # next to a line: undamped steps overshoot
+    offset = marks - circle.centre
+    away = np.hypot(*offset.T)
+    assert circle.residuals == pytest.approx(away - circle.radius, abs=1e-9)
+    # the derivatives of half the squares, by radius and by centre
+    assert circle.residuals.sum() == pytest.approx(0.0, abs=1e-9)
+    assert circle.residuals @ (offset / away[:, None]) == pytest.approx([0.0, 0.0], abs=1e-9)
