@@ -190,9 +190,12 @@ def _are_sides(edges: Ints, triangles: Ints) -> bool:
     """Tell whether all edges, the lower row first, are sides of the triangles."""
     if len(edges) == 0:
         return True
-    sides = np.sort(triangles[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2), axis=1)
-    number = [int(max(edges.max(), triangles.max())) + 1, 1]
-    return bool(np.isin(edges @ number, sides @ number).all())
+    count = int(max(edges.max(), triangles.max())) + 1
+    on_edges = np.zeros(count, bool)
+    on_edges[edges] = True
+    sides = triangles[:, [0, 1, 1, 2, 2, 0]].reshape(-1, 2)
+    sides = np.sort(sides[on_edges[sides].all(axis=1)], axis=1)
+    return bool(np.isin(edges @ [count, 1], sides @ [count, 1]).all())
 
 
 def _delaunay(positions: Floats) -> Ints | None:
