@@ -87,6 +87,24 @@ def turned(local: np.ndarray, degrees: float, shift: Sequence[float] = (0, 0, 0)
     return out + np.asarray(shift)
 
 
+def run_rows(
+    run: str,
+    stops: str,
+    places: dict[str, tuple[float, float, float]],
+    degrees: float,
+    shift: Sequence[float],
+    rng: np.random.Generator | None = None,
+    sigma: float = 0.0,
+) -> list[Row]:
+    """Walk places named by one letter in a turned frame; capitals are marks. Errors add up."""
+    local = np.array([places[s] for s in stops])
+    if rng is not None:
+        local = local + np.cumsum(rng.normal(0, sigma, local.shape), axis=0)
+    local = turned(local, degrees, shift)
+    names = [s if s.isupper() else "" for s in stops]
+    return [(run, name, *xyz) for name, xyz in zip(names, local, strict=True)]
+
+
 def dms(degrees: float, minutes: float, seconds: float = 0.0) -> float:
     """Return decimal degrees, the sign taken from `degrees`."""
     return math.copysign(abs(degrees) + minutes / 60 + seconds / 3600, degrees)

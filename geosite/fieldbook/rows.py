@@ -329,14 +329,7 @@ def open_layer(
                     # a spreadsheet's record has the number of its row
                     lines.append(int(record.id) if driver in _SHEETS else number)
                     records.append(_record(record, header))
-    except (
-        FionaError,
-        OSError,
-        ValueError,
-        OverflowError,
-        AttributeError,
-        TypeError,
-    ) as error:
+    except (FionaError, OSError, ValueError, OverflowError, AttributeError, TypeError) as error:
         problems.add(
             "layer-unreadable",
             f"the field book cannot be read as {driver} ({error})",

@@ -637,6 +637,7 @@ class _Map:
         heights = [r.get("elevation") for r in layer.records]
         digits = _digits([h for h in heights if h is not None])
         lengths = shapely.length(np.array(layer.geometries, object)) * self.view.mm_per_unit
+        shares = np.linspace(0.08, 0.92, 13)[[6, 3, 9, 1, 11, 5, 7, 2, 10, 0, 12]].tolist()
         # ground of many small hollows has thousands of loops with no room for a name
         roomy = np.flatnonzero(lengths >= 25.0 * self.k).tolist()
         for i in sorted(roomy, key=lambda i: not marked[i]):
@@ -647,9 +648,7 @@ class _Map:
                     continue
                 words = f"{heights[i]:.{digits}f}"
                 text = self.line(words, size=_SMALL, bold=marked[i], colour=EARTH)
-                shares = np.linspace(0.08, 0.92, 13)[[6, 3, 9, 1, 11, 5, 7, 2, 10, 0, 12]]
-                places = along(line, (0.0,), shares.tolist())
-                self.write("contours", [text], places, count=marked[i])
+                self.write("contours", [text], along(line, (0.0,), shares), count=marked[i])
 
     def name_ponds(self) -> None:
         layer = self.layer("ponding")

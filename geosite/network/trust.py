@@ -223,10 +223,11 @@ def lever_arm(
     """
     ends = network.en[list(baseline)]
     arm = np.hypot(*(network.en - ends.mean(axis=0)).T)
-    major = error_ellipses(network)[0].copy()
+    major = error_ellipses(network)[0]
+    open_to_doubt = major.copy()
     if len(anchored) < len(major):
-        major[anchored] = -1.0
-    row = int(np.argmax(major))
+        open_to_doubt[anchored] = -1.0
+    row = int(np.argmax(open_to_doubt))
     chains = network.chains
     run, start, end, f = chains.run[row], chains.start[row], chains.end[row], chains.fraction[row]
     turn = float(network.turn_total[run])
@@ -237,7 +238,7 @@ def lever_arm(
         row=row,
         distance_m=float(arm[row]) / factor,
         baseline_m=math.dist(*ends) / factor,
-        error_95_m=ELLIPSE_95 * float(error_ellipses(network)[0][row]),
+        error_95_m=ELLIPSE_95 * float(major[row]),
         swing_95_m=1.96 * float(np.hypot(*together)) / math.sqrt(turn) if turn > 0 else 0.0,
         baseline_only_95_m=None
         if baseline_only is None

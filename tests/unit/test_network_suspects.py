@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from network_cases import Row, book, turned
+from network_cases import Row, book, run_rows, turned
 from scipy.stats import chi2
 from scipy.stats import f as f_distribution
 
@@ -58,16 +58,10 @@ BASELINE = ("A", "B")
 def walked(*walks: str, seed: int | None = None, sigma: float = 0.02) -> FieldBook:
     """Walk the stops of each run in a frame of its own, the first one in the map's."""
     rows: list[Row] = []
-    rng = np.random.default_rng(seed)
+    rng = None if seed is None else np.random.default_rng(seed)
     for number, stops in enumerate(walks):
-        local = np.array([PLACES[s] for s in stops])
-        if seed is not None:
-            local = local + np.cumsum(rng.normal(0, sigma, local.shape), axis=0)
-        local = turned(local, TURNS[number], (5.0 * number, -number, number))
-        rows += [
-            (f"R{number + 1}", s if s.isupper() else "", *xyz)
-            for s, xyz in zip(stops, local, strict=True)
-        ]
+        shift = (5.0 * number, -number, number)
+        rows += run_rows(f"R{number + 1}", stops, PLACES, TURNS[number], shift, rng, sigma)
     return book(rows)
 
 

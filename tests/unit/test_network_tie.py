@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from network_cases import Row, book, turned
+from network_cases import Row, book, run_rows
 
 from geosite.fieldbook.model import FieldBook
 from geosite.fieldbook.sitefile import LegNoise
@@ -37,14 +37,11 @@ WALKS = {"R1": "ABCDAECB", "R2": "BADCEB"}
 
 
 def walked(seed: int | None = None) -> FieldBook:
-    rng = np.random.default_rng(seed)
+    rng = None if seed is None else np.random.default_rng(seed)
     rows: list[Row] = []
     for number, (run, stops) in enumerate(WALKS.items()):
-        local = np.array([PLACES[s] for s in stops])
-        if seed is not None:
-            local = local + np.cumsum(rng.normal(0, 0.03, local.shape), axis=0)
-        local = turned(local, 50 + 100 * number, (7.0, -3.0 * number, 2.0))
-        rows += [(run, s, *xyz) for s, xyz in zip(stops, local, strict=True)]
+        shift = (7.0, -3.0 * number, 2.0)
+        rows += run_rows(run, stops, PLACES, 50 + 100 * number, shift, rng, 0.03)
     return book(rows)
 
 
