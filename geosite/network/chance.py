@@ -1,10 +1,13 @@
-"""The chi-square distribution, without the second that importing a library for it takes."""
+"""Chi-square and Student's t, without the time that importing a library for them takes."""
 
 from __future__ import annotations
 
 import math
 
-__all__ = ["beyond", "chi_square"]
+__all__ = ["beyond", "chi_square", "ellipse_factor", "t_factor"]
+
+NORMAL_95 = 1.959963984540054
+"""97.5 % quantile of the normal distribution."""
 
 
 def beyond(value: float, freedom: int) -> float:
@@ -56,3 +59,47 @@ def chi_square(probability: float, freedom: int) -> float:
         else:
             high = middle
     return (low + high) / 2
+
+
+def t_factor(degrees_of_freedom: float) -> float:
+    """Return half the width of the 95 % interval in standard deviations.
+
+    Parameters
+    ----------
+    degrees_of_freedom
+        Of Student's t distribution; infinite for the normal distribution.
+
+    Returns
+    -------
+    float
+        97.5 % quantile.
+
+    Examples
+    --------
+    >>> round(t_factor(math.inf), 4), round(t_factor(2.0), 4), round(t_factor(10.0), 4)
+    (1.96, 4.3027, 2.2281)
+    """
+    if math.isinf(degrees_of_freedom):
+        return NORMAL_95
+    from scipy.special import stdtrit
+
+    return float(stdtrit(degrees_of_freedom, 0.975))
+
+
+def ellipse_factor(degrees_of_freedom: float) -> float:
+    """Return the semi-axes of the 95 % error ellipse in standard deviations.
+
+    Notes
+    -----
+    Root of twice the 95 % quantile of F with 2 and n degrees of freedom, which has a closed form:
+    ``n (0.05^(-2 / n) - 1)``, and ``-2 ln 0.05`` for the normal distribution.
+
+    Examples
+    --------
+    >>> round(ellipse_factor(math.inf), 4), round(ellipse_factor(10.0), 4)
+    (2.4477, 2.8645)
+    """
+    n = degrees_of_freedom
+    if math.isinf(n):
+        return math.sqrt(-2 * math.log(0.05))
+    return math.sqrt(n * math.expm1(-2 / n * math.log(0.05)))

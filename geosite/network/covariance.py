@@ -14,12 +14,14 @@ from collections.abc import Sequence
 import numpy as np
 
 from geosite.fieldbook.model import Floats, Ints
+from geosite.network.chance import t_factor
 from geosite.network.model import LinearForm, Network
 from geosite.network.walk import sum_at
 
 __all__ = [
     "covariance",
     "error_ellipses",
+    "intervals",
     "relative_ellipses",
     "sight_covariance",
     "sigma",
@@ -315,19 +317,44 @@ def sigmas(network: Network, forms: Sequence[LinearForm]) -> Floats:
 
     The same as the root of the diagonal of `covariance`, in time linear in the number of rows.
     """
-    knots, runs = len(network.chains.knots), len(network.turn_variance)
-    together = max(1, 4_000_000 // (2 * knots + runs))
-    parts = [_variances(network, forms[i : i + together]) for i in range(0, len(forms), together)]
-    variance: Floats = np.concatenate([*parts, np.zeros(0)])
-    return np.sqrt(np.maximum(variance, 0.0))
+    total: Floats = np.sqrt(_variances(network, forms).sum(axis=0))
+    return total
+
+
+def intervals(network: Network, forms: Sequence[LinearForm]) -> Floats:
+    """Return half the width of each quantity's 95 % interval, shape (m,), in its unit.
+
+    Notes
+    -----
+    Sigma times the quantile of Student's t. The plan and the heights have variance factors and
+    degrees of freedom of their own; a quantity of both has those of Satterthwaite (1946, An
+    approximate distribution of estimates of variance components, doi:10.2307/3002019),
+    ``(V_1 + V_2)^2 / (V_1^2 / n_1 + V_2^2 / n_2)``.
+    """
+    plan, level = _variances(network, forms)
+    total = plan + level
+    spread = plan**2 / network.degrees_of_freedom + level**2 / network.vertical_degrees_of_freedom
+    degrees = np.divide(total**2, spread, out=np.full(len(total), np.inf), where=spread > 0)
+    unlike = {n: t_factor(n) for n in np.unique(degrees).tolist()}
+    half: Floats = np.sqrt(total) * np.array([unlike[n] for n in degrees.tolist()])
+    return half
 
 
 def _variances(network: Network, forms: Sequence[LinearForm]) -> Floats:
+    """Variances from the plan and from the heights, shape (2, m)."""
+    knots, runs = len(network.chains.knots), len(network.turn_variance)
+    together = max(1, 4_000_000 // (2 * knots + runs))
+    parts = [_of_some(network, forms[i : i + together]) for i in range(0, len(forms), together)]
+    return np.maximum(np.hstack([*parts, np.zeros((2, 0))]), 0.0)
+
+
+def _of_some(network: Network, forms: Sequence[LinearForm]) -> Floats:
     rows, owner, weights = _stacked(forms)
     plan, turns, level = _projected(network, rows, owner, weights, len(forms))
-    variance: Floats = ((plan @ network.horizontal) * plan).sum(axis=1)
-    variance += ((level @ network.vertical) * level).sum(axis=1)
-    variance += (turns**2) @ network.turn_variance
+    variance = np.zeros((2, len(forms)))
+    variance[0] = ((plan @ network.horizontal) * plan).sum(axis=1)
+    variance[0] += (turns**2) @ network.turn_variance
+    variance[1] = ((level @ network.vertical) * level).sum(axis=1)
     chains = network.chains
     inside = np.flatnonzero(chains.chain[rows] >= 0)
     if not len(inside):
@@ -349,8 +376,10 @@ def _variances(network: Network, forms: Sequence[LinearForm]) -> Floats:
     closed = ~chains.is_open[rows[starts]]
     total = np.where(closed, chains.total[rows[starts]], 1.0)
     squares -= np.where(closed, 1.0 / total, 0.0)[:, None] * moment**2
-    factors = (network.variance_factor, network.variance_factor, network.vertical_variance_factor)
-    variance += sum_at(owner[starts], squares @ np.array(factors), len(forms))
+    in_plan = network.variance_factor * (squares[:, 0] + squares[:, 1])
+    variance[0] += sum_at(owner[starts], in_plan, len(forms))
+    in_height = network.vertical_variance_factor * squares[:, 2]
+    variance[1] += sum_at(owner[starts], in_height, len(forms))
     return variance
 
 

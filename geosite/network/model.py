@@ -7,6 +7,7 @@ unit of the CRS) relative to ``Frame.origin``; ground lengths are grid lengths d
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -15,6 +16,7 @@ import numpy.typing as npt
 
 from geosite.errors import Finding
 from geosite.fieldbook.model import Floats, Ints
+from geosite.network.chance import ellipse_factor, t_factor
 
 __all__ = ["Chains", "Closure", "Frame", "LinearForm", "Network", "turn_with_knots"]
 
@@ -213,6 +215,12 @@ class Network:
         where redundancy is too small to tell, or the misclosures are as expected).
     closures
         Every loop, in walking order.
+    degrees_of_freedom, vertical_degrees_of_freedom
+        Of Student's t distribution that errors over their standard deviations follow, in plan and
+        in height: infinite where the noise is taken as known.
+    accuracy_known
+        False where nothing checks the survey and nothing is known of the device: then the
+        covariances are an assumption, and no accuracy may be stated.
     findings
         What to look at.
     report
@@ -233,8 +241,26 @@ class Network:
     variance_factor: float
     vertical_variance_factor: float
     closures: tuple[Closure, ...]
+    degrees_of_freedom: float = math.inf
+    vertical_degrees_of_freedom: float = math.inf
+    accuracy_known: bool = True
     findings: tuple[Finding, ...] = ()
     report: dict[str, object] = field(default_factory=dict)
+
+    @cached_property
+    def interval_factor(self) -> float:
+        """Half the 95 % interval of a length, an area or a coordinate in plan, over its sigma."""
+        return t_factor(self.degrees_of_freedom)
+
+    @cached_property
+    def vertical_interval_factor(self) -> float:
+        """Half the 95 % interval of an elevation or a rise over its sigma."""
+        return t_factor(self.vertical_degrees_of_freedom)
+
+    @cached_property
+    def ellipse_factor(self) -> float:
+        """Semi-axes of the 95 % error ellipse over those of the standard ellipse."""
+        return ellipse_factor(self.degrees_of_freedom)
 
     @cached_property
     def turn_with_knots(self) -> Floats:

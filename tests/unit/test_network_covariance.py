@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from itertools import pairwise
 from typing import Any
 
 import numpy as np
 import pytest
 from network_cases import notes, turned
+from scipy import stats
 
 from geosite.fieldbook.model import Notes
 from geosite.network.adjust import adjust
 from geosite.network.covariance import (
     covariance,
     error_ellipses,
+    intervals,
     relative_ellipses,
     sight_covariance,
     sigma,
@@ -379,3 +382,33 @@ def test_against_5000_simulated_walks() -> None:
     bias = np.abs(mean - expected.frame.to_map(expected.en))
     stated = sigma_horizontal(expected).max() / math.sqrt(expected.variance_factor)
     assert bias.max() < 5 * stated / math.sqrt(count)
+
+
+def test_half_widths_are_students_t_times_sigma_with_plan_and_height_apart() -> None:
+    """A quantity of plan and height has the degrees of freedom of Satterthwaite 1946."""
+    network = replace(
+        adjust(survey("two marks with sigma")),
+        degrees_of_freedom=3.0,
+        vertical_degrees_of_freedom=8.0,
+    )
+    rows, one, none = np.array([5]), np.ones(1), np.zeros(1)
+    plan, up = LinearForm(rows, one, none, none), LinearForm(rows, none, none, one)
+    a, b = sigmas(network, [plan, up])
+    both = LinearForm(rows, one, none, one * (a / b))
+    half = intervals(network, [plan, up, both])
+    assert half[0] == pytest.approx(3.1824 * a, rel=1e-4)  # tables of Student's t, 97.5 %
+    assert half[1] == pytest.approx(2.3060 * b, rel=1e-4)
+    # equal variances with 3 and 8 degrees of freedom: 4 / (1 / 3 + 1 / 8) = 8.727
+    assert half[2] == pytest.approx(stats.t.ppf(0.975, 96 / 11) * math.sqrt(2) * a, rel=1e-9)
+    assert network.interval_factor == pytest.approx(3.1824, rel=1e-4)
+    # Abramowitz & Stegun table 26.9: F(2, 3) at 95 % is 9.55
+    assert network.ellipse_factor == pytest.approx(math.sqrt(2 * 9.55), rel=1e-3)
+
+
+def test_known_noise_has_normal_half_widths() -> None:
+    network = adjust(survey("two marks with sigma"))
+    one = np.ones(1)
+    form = LinearForm(np.array([5]), one, one, one)
+    half = intervals(network, [form])
+    assert half == pytest.approx(1.959964 * sigmas(network, [form]), rel=1e-6)
+    assert intervals(network, []).shape == (0,)
