@@ -14,16 +14,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from geosite.errors import (
-        Finding,
-        GeositeError,
-        InputError,
-        OutputRefused,
-        Problem,
-        SurveyRefused,
-    )
-    from geosite.processes.many import build_many
-    from geosite.processes.notebook import (
+    from geosite.api import (
         Raster,
         Site,
         build_site,
@@ -33,6 +24,15 @@ if TYPE_CHECKING:
         interpolate_elevation,
         read_raster,
     )
+    from geosite.base.errors import (
+        Finding,
+        GeositeError,
+        InputError,
+        OutputRefused,
+        Problem,
+        SurveyRefused,
+    )
+    from geosite.processes.hosts.many import build_many
     from geosite.processes.registry import execute
     from geosite.processes.registry import processes as list_processes
 
@@ -61,8 +61,8 @@ __all__ = [
 
 _ERRORS = ("Finding", "GeositeError", "InputError", "OutputRefused", "Problem", "SurveyRefused")
 _ELSEWHERE = {
-    **dict.fromkeys(_ERRORS, ("errors", "")),
-    "build_many": ("processes.many", ""),
+    **dict.fromkeys(_ERRORS, ("base.errors", "")),
+    "build_many": ("processes.hosts.many", ""),
     "execute": ("processes.registry", ""),
     "list_processes": ("processes.registry", "processes"),
 }
@@ -72,7 +72,7 @@ def __getattr__(name: str) -> Any:
     """Import a name of the interface when it is first asked for."""
     if name not in __all__:
         raise AttributeError(f"module 'geosite' has no attribute {name!r}")
-    module, there = _ELSEWHERE.get(name, ("processes.notebook", ""))
+    module, there = _ELSEWHERE.get(name, ("api", ""))
     found = getattr(import_module(f"geosite.{module}"), there or name)
     globals()[name] = found
     return found

@@ -26,7 +26,7 @@ def build(notes: Notes) -> Package:
     Returns
     -------
     Package
-        For `geosite.handover.write.write_package`.
+        For `geosite.handover.folder.write.write_package`.
 
     Raises
     ------

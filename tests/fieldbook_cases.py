@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from geosite.errors import GeositeError
+from geosite.base.errors import GeositeError
 from geosite.fieldbook.read import read_survey
 
 SITE = """\

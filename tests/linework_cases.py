@@ -7,9 +7,10 @@ from pathlib import Path
 
 import numpy as np
 
+from geosite.base.map_frame import Frame
 from geosite.fieldbook.model import PIECE_KINDS, FieldBook, Notes
 from geosite.fieldbook.sitefile import Anchor, Baseline, Code, Quantities, SiteFile, Survey
-from geosite.network.model import Chains, Frame, Network
+from geosite.network.model import Chains, Network
 
 # feature, code, segment, mark (or None), easting, northing, elevation
 Row = tuple[str, str, str, "str | None", float, float, float]

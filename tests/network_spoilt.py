@@ -14,7 +14,7 @@ from ferry_landing import make_site
 from network_cases import book, notes
 from walk_simulator import Noise, Walk, recorded
 
-from geosite.errors import SurveyRefused
+from geosite.base.errors import SurveyRefused
 from geosite.fieldbook.model import FieldBook, Notes
 from geosite.network.adjust import adjust
 

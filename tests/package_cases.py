@@ -16,12 +16,13 @@ from typing import Any
 import numpy as np
 import shapely
 
-from geosite.errors import Finding
+from geosite.base.errors import Finding
+from geosite.base.grid import Grid
+from geosite.base.map_frame import Frame
 from geosite.fieldbook.sitefile import Code
 from geosite.handover.model import Field, Layer, Package, Raster, Table
 from geosite.linework.model import Feature, Measure, Piece
-from geosite.network.model import Frame, LinearForm
-from geosite.terrain.model import Grid
+from geosite.network.model import LinearForm
 
 NO_ROWS = np.zeros(0, np.int64)
 NO_FORM = LinearForm(NO_ROWS, np.zeros(0), np.zeros(0), np.zeros(0))

@@ -10,7 +10,7 @@ from typing import Any
 import click
 
 from geosite import __version__
-from geosite.errors import InputError, Problem
+from geosite.base.errors import InputError, Problem
 from geosite_cli.execute import Execute, example_call
 from geosite_cli.terminal import echo, progress
 
@@ -32,7 +32,7 @@ class Commands(click.Group):
         """Find the command of the first word."""
         name = args[0]
         if self.get_command(ctx, name) is None and not name.startswith("-"):
-            from geosite.fieldbook.collect import nearest
+            from geosite.base.problems import nearest
 
             close = nearest(name, self.commands)
             hint = f'did you mean "{close}"?' if close else f"one of {', '.join(self.commands)}"
@@ -155,7 +155,7 @@ def build_many(
     their quality figures. A site that is wrong is reported and does not stop the others. Run it
     again after a break or a correction: sites that are done and unchanged are skipped.
     """
-    from geosite.processes.many import build_many as build_all
+    from geosite.processes.hosts.many import build_many as build_all
 
     done = build_all(folder, out, workers=workers, scheduler=scheduler, progress=progress())
     if as_json:
@@ -182,7 +182,7 @@ def verify(place: Path) -> None:
     DIR is the folder that geosite wrote, or its zip file. Every file is compared with the manifest
     in it. This proves that nothing changed on the way, not who made it.
     """
-    from geosite.handover.manifest import verify as check_manifest
+    from geosite.handover.folder.manifest import verify as check_manifest
 
     problems = check_manifest(place)
     if problems:
@@ -316,7 +316,7 @@ def serve(folder: Path, port: int, time_limit: float, upload_limit: int, memory_
     Ctrl-C.
     """
     try:
-        from geosite.processes import host
+        from geosite.processes.hosts import http as host
     except ModuleNotFoundError as error:
         raise InputError(
             Problem(

@@ -63,7 +63,7 @@ def _run(arguments: list[str]) -> int:
 
     import click
 
-    from geosite.errors import GeositeError
+    from geosite.base.errors import GeositeError
     from geosite_cli.commands import geosite
 
     try:

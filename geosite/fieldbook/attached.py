@@ -10,13 +10,13 @@ from typing import TYPE_CHECKING, Any, Protocol, TypeVar
 
 import numpy as np
 
-from geosite.errors import InputError, Problem
+from geosite.base.errors import InputError, Problem
+from geosite.base.problems import Problems
 from geosite.fieldbook import sitefile
-from geosite.fieldbook.collect import Problems
-from geosite.fieldbook.files import check_plain_file, decode, inside
-from geosite.fieldbook.foreign import damage, driver_names, is_view, quiet, reading_layers
 from geosite.fieldbook.site import parse_toml
 from geosite.fieldbook.sitefile import SiteFile
+from geosite.reading.files import check_plain_file, decode, inside
+from geosite.reading.foreign import damage, driver_names, is_view, quiet, reading_layers
 
 if TYPE_CHECKING:
     import numpy.typing as npt

@@ -9,13 +9,14 @@ from pathlib import Path
 
 import numpy as np
 
-from geosite.errors import Finding
-from geosite.fieldbook.collect import Problems, nearest, shown
-from geosite.fieldbook.files import NAME_LIMIT, clean_name, name_fault
-from geosite.fieldbook.model import PIECE_KINDS, FieldBook, Floats, Ints
-from geosite.fieldbook.rows import Rows, is_layer_file, open_csv, open_layer
+from geosite.base.arrays import Floats, Ints
+from geosite.base.errors import Finding
+from geosite.base.problems import Problems, nearest, shown
+from geosite.fieldbook.model import PIECE_KINDS, FieldBook
 from geosite.fieldbook.site import SiteText
 from geosite.fieldbook.sitefile import Survey
+from geosite.reading.files import NAME_LIMIT, clean_name, name_fault
+from geosite.reading.tables import Rows, is_layer_file, open_csv, open_layer
 
 __all__ = ["COLUMNS", "UNIT_M", "read_book"]
 

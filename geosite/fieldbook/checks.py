@@ -6,13 +6,14 @@ import datetime
 
 import numpy as np
 
-from geosite.errors import Finding, InputError
+from geosite.base.arrays import Ints
+from geosite.base.errors import Finding, InputError
+from geosite.base.problems import Problems, nearest, shown
 from geosite.fieldbook.book import COLUMNS, normal_header
-from geosite.fieldbook.collect import Problems, nearest, shown
-from geosite.fieldbook.crs import read_systems
-from geosite.fieldbook.model import FieldBook, Ints, assumed_geometry
+from geosite.fieldbook.model import FieldBook, assumed_geometry
 from geosite.fieldbook.site import SiteText
 from geosite.fieldbook.sitefile import AnchorMark, SiteFile, Survey
+from geosite.reading.crs import read_systems
 
 __all__ = [
     "check_against_book",

@@ -11,18 +11,16 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from geosite.errors import Finding, InputError
+from geosite.base.arrays import Floats, Ints
+from geosite.base.errors import Finding, InputError
 from geosite.fieldbook.attached import Attached
 from geosite.fieldbook.sitefile import SiteFile
-from geosite.fieldbook.toml_lines import line_of
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
+from geosite.reading.toml_lines import line_of
 
 PieceKind = Literal["line", "arc", "circle", "stream", "gap"]
 PIECE_KINDS: tuple[PieceKind, ...] = ("line", "arc", "circle", "stream", "gap")
 
-__all__ = ["PIECE_KINDS", "FieldBook", "Floats", "Ints", "Notes", "PieceKind", "assumed_geometry"]
+__all__ = ["PIECE_KINDS", "FieldBook", "Notes", "PieceKind", "assumed_geometry"]
 
 
 def assumed_geometry(rows: int) -> Literal["area", "line", "point"]:

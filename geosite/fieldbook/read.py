@@ -6,7 +6,8 @@ from pathlib import Path
 
 import msgspec
 
-from geosite.errors import Finding, InputError, SurveyRefused
+from geosite.base.errors import Finding, InputError, SurveyRefused
+from geosite.base.problems import Problems
 from geosite.fieldbook.attached import Attached, read_attached
 from geosite.fieldbook.book import read_book
 from geosite.fieldbook.checks import (
@@ -18,11 +19,10 @@ from geosite.fieldbook.checks import (
     iso_day,
     look_at,
 )
-from geosite.fieldbook.collect import Problems
-from geosite.fieldbook.files import inside
 from geosite.fieldbook.model import FieldBook, Notes
 from geosite.fieldbook.site import SiteText, read_site
 from geosite.fieldbook.sitefile import SiteFile
+from geosite.reading.files import inside
 
 __all__ = ["read_survey"]
 

@@ -8,16 +8,16 @@ import re
 import tomllib
 import unicodedata
 from dataclasses import dataclass
-from functools import cached_property
 from pathlib import Path
 from typing import Any
 
 import msgspec
 
-from geosite.fieldbook import toml_lines
-from geosite.fieldbook.collect import Problems, shown
-from geosite.fieldbook.files import clean_name, decode, name_fault, read_plain_file
+from geosite.base.problems import Problems, shown
 from geosite.fieldbook.sitefile import SiteFile, Survey, schema
+from geosite.reading.files import clean_name, decode, name_fault, read_plain_file
+from geosite.reading.toml_lines import Path as TomlPath
+from geosite.reading.toml_lines import TomlText
 
 __all__ = ["SiteText", "parse_toml", "read_site"]
 
@@ -45,15 +45,11 @@ _TYPES = {
 
 
 @dataclass(frozen=True)
-class SiteText:
+class SiteText(TomlText):
     """A site file that TOML accepted, with what could be understood of it.
 
     Parameters
     ----------
-    file
-        Path as the user named it.
-    text
-        The TOML text.
     site
         Its tables; ``None`` when something in them is wrong.
     survey
@@ -63,20 +59,9 @@ class SiteText:
         Of ``[anchor]``, as far as both are texts: they can be read whatever else is wrong.
     """
 
-    file: str
-    text: str
     site: SiteFile | None
     survey: Survey | None
     systems: tuple[str, str | None] | None
-
-    @cached_property
-    def lines(self) -> dict[toml_lines.Path, int]:
-        """Line of every table and key by its path."""
-        return toml_lines.key_lines(self.text)
-
-    def line(self, *path: str | int) -> int | None:
-        """Return the line of a key, or of the nearest table around it."""
-        return toml_lines.line_of(self.lines, path)
 
 
 def read_site(path: Path, problems: Problems) -> SiteText | None:
@@ -209,7 +194,7 @@ def _toml_fault(message: str, text: str) -> tuple[str, str, str, str]:
     )
 
 
-def _clean(value: Any, path: toml_lines.Path, place: SiteText, problems: Problems) -> Any:
+def _clean(value: Any, path: TomlPath, place: SiteText, problems: Problems) -> Any:
     """Return the tree, dates as ISO text, names in one spelling; report impossible values."""
 
     def wrong(code: str, what: str, expected: str, remedy: str) -> None:
@@ -304,7 +289,7 @@ def _clean(value: Any, path: toml_lines.Path, place: SiteText, problems: Problem
     return value
 
 
-def _dotted(path: toml_lines.Path) -> str:
+def _dotted(path: TomlPath) -> str:
     """Return a path as it would be written in the file."""
     text = ""
     for part in path:
@@ -320,8 +305,8 @@ def _explain(tree: Any, place: SiteText, problems: Problems) -> None:
     """Report everything in which the tree breaks the schema, in our own words."""
     from jsonschema import Draft202012Validator  # slow to import, needed on failure only
 
-    unknown: list[tuple[toml_lines.Path, str, str | None]] = []
-    missing: dict[toml_lines.Path, dict[str, Any]] = {}
+    unknown: list[tuple[TomlPath, str, str | None]] = []
+    missing: dict[TomlPath, dict[str, Any]] = {}
     for error in _leaves(Draft202012Validator(schema()).iter_errors(tree)):
         if problems.full:
             return
@@ -377,7 +362,7 @@ def _leaves(errors: Any) -> Any:
 
 
 def _unknown_key(
-    path: toml_lines.Path,
+    path: TomlPath,
     key: str,
     likely: str | None,
     allowed: list[str],

@@ -10,9 +10,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Literal
 
-from geosite.errors import Finding
-from geosite.network.model import Frame
-from geosite.terrain.model import Grid
+from geosite.base.errors import Finding
+from geosite.base.grid import Grid
+from geosite.base.map_frame import Frame
 
 if TYPE_CHECKING:
     import numpy as np

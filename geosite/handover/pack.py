@@ -9,12 +9,12 @@ import numpy as np
 import numpy.typing as npt
 
 from geosite import __version__
-from geosite.errors import Finding
+from geosite.base.errors import Finding
 from geosite.fieldbook.model import Notes
-from geosite.handover.answer_layers import answer_layers, answer_tables
-from geosite.handover.ground_layers import ground_layers, ground_rasters
-from geosite.handover.layers import survey_layers
-from geosite.handover.metadata import lineage
+from geosite.handover.formats.metadata import lineage
+from geosite.handover.layers.answers import answer_layers, answer_tables
+from geosite.handover.layers.ground import ground_layers, ground_rasters
+from geosite.handover.layers.survey import survey_layers
 from geosite.handover.model import CAUTION, Package
 from geosite.linework.model import Drawing, Measure
 from geosite.network.model import Network

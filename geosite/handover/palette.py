@@ -10,8 +10,9 @@ carry their name, verdicts their word, ponds a ripple, buildings a hatch.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 from types import MappingProxyType
+
+from geosite.drawing.ink import PAPER, TEXT, Stroke
 
 __all__ = [
     "ALERT",
@@ -20,21 +21,15 @@ __all__ = [
     "DIRECTION_RAMP",
     "EARTH",
     "FAINT",
-    "PAPER",
     "PARCEL",
     "POND",
     "RAMPS",
     "STROKES",
     "SURFACES",
-    "TEXT",
     "WATER",
-    "Stroke",
     "surface_colours",
 ]
 
-PAPER = "#ffffff"
-TEXT = "#1f2d37"
-"""Ink of text, marks and built edges."""
 FAINT = "#6b7780"
 """Ink of coordinate ticks and remarks."""
 EARTH = "#9a7b5c"
@@ -67,25 +62,6 @@ DARK: Mapping[str, str] = MappingProxyType(
 
 SURFACES = ("#c4bac2", "#e7d4bb", "#90a2db", "#eafbba", "#d29478", "#e7b186")
 """Tints of areas, given to the codes in the order of the site file."""
-
-
-@dataclass(frozen=True, slots=True)
-class Stroke:
-    """A pen.
-
-    Parameters
-    ----------
-    colour
-        ``#rrggbb``.
-    width_mm
-        On paper.
-    dash_mm
-        Lengths of drawn and empty pieces, empty for a solid line.
-    """
-
-    colour: str
-    width_mm: float
-    dash_mm: tuple[float, ...] = ()
 
 
 STROKES: Mapping[str, Stroke] = MappingProxyType(

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from geosite.fieldbook.model import Floats
+from geosite.base.arrays import Floats
 
 __all__ = ["Arc", "Circle", "densify", "fit_arc", "fit_circle", "narrowest"]
 

@@ -11,8 +11,9 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 import shapely
 
-from geosite.errors import Problem, SurveyRefused
-from geosite.fieldbook.model import PIECE_KINDS, FieldBook, Floats, Ints, Notes, PieceKind
+from geosite.base.arrays import Floats, Ints
+from geosite.base.errors import Problem, SurveyRefused
+from geosite.fieldbook.model import PIECE_KINDS, FieldBook, Notes, PieceKind
 from geosite.linework.circles import STRAIGHT_M, fit_arc, fit_circle, narrowest
 from geosite.linework.findings import (
     at,

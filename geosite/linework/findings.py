@@ -9,7 +9,7 @@ from typing import Literal
 
 import numpy as np
 
-from geosite.errors import Finding
+from geosite.base.errors import Finding
 from geosite.fieldbook.model import FieldBook
 from geosite.linework.circles import STRAIGHT_M, Circle
 from geosite.linework.model import Feature

@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
-from geosite.errors import Finding
-from geosite.fieldbook.model import Floats, Ints, PieceKind
+from geosite.base.arrays import Floats, Ints
+from geosite.base.errors import Finding
+from geosite.fieldbook.model import PieceKind
 from geosite.network.model import LinearForm
 
 if TYPE_CHECKING:

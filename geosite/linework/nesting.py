@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import shapely
 
-from geosite.fieldbook.model import Floats
+from geosite.base.arrays import Floats
 from geosite.linework.strokes import Stroke, form_of
 from geosite.network.model import LinearForm
 

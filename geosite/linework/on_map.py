@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import shapely
 
-from geosite.fieldbook.model import Floats
-from geosite.network.model import Frame
+from geosite.base.arrays import Floats
+from geosite.base.map_frame import Frame
 
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry

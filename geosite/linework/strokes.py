@@ -7,7 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from geosite.fieldbook.model import Floats, Ints, PieceKind
+from geosite.base.arrays import Floats, Ints
+from geosite.fieldbook.model import PieceKind
 from geosite.linework.circles import Arc, Circle, densify
 from geosite.linework.model import Piece
 from geosite.network.model import LinearForm

@@ -7,11 +7,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from geosite.errors import Finding, Problem, SurveyRefused
-from geosite.fieldbook.model import FieldBook, Floats, Notes
+from geosite.base.arrays import Floats
+from geosite.base.errors import Finding, Problem, SurveyRefused
+from geosite.base.map_frame import Frame, at_middle, combined_factor
+from geosite.fieldbook.model import FieldBook, Notes
 from geosite.network import told
 from geosite.network.anchor import Anchored, Control, read_anchor
-from geosite.network.blunders import find_mistakes
 from geosite.network.checks import (
     anchor_ok,
     baseline_apart,
@@ -20,8 +21,8 @@ from geosite.network.checks import (
     length_ok,
     no_place,
 )
-from geosite.network.frame import at_middle, combined_factor
-from geosite.network.model import Chains, Closure, Frame, Network
+from geosite.network.mistakes.search import find_mistakes
+from geosite.network.model import Chains, Closure, Network
 from geosite.network.report import Judged, report
 from geosite.network.similarity import fit_rigid
 from geosite.network.solve import Levels, Placement, Prior, level, place

@@ -8,20 +8,21 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from geosite.errors import Finding, InputError, Problem
-from geosite.fieldbook.crs import quiet_proj, read_systems
-from geosite.fieldbook.model import Notes
-from geosite.fieldbook.sitefile import AnchorMark
-from geosite.fieldbook.toml_lines import line_of
-from geosite.network.frame import (
+from geosite.base.errors import Finding, InputError, Problem
+from geosite.base.map_frame import (
     CONFORMAL_PPM,
+    Frame,
     at_middle,
     length_unit,
     longitude_latitude,
     map_factors,
     short_name,
 )
-from geosite.network.model import Frame
+from geosite.base.proj import quiet_proj
+from geosite.fieldbook.model import Notes
+from geosite.fieldbook.sitefile import AnchorMark
+from geosite.reading.crs import read_systems
+from geosite.reading.toml_lines import line_of
 
 if TYPE_CHECKING:
     from pyproj import CRS

@@ -7,13 +7,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from geosite.errors import Finding, Problem
+from geosite.base.errors import Finding, Problem
 from geosite.fieldbook.model import Notes
-from geosite.fieldbook.toml_lines import line_of
 from geosite.network.anchor import Anchored
 from geosite.network.model import Closure
 from geosite.network.tie import Tied, first_visits
 from geosite.network.walk import Walk
+from geosite.reading.toml_lines import line_of
 
 __all__ = [
     "LengthCheck",

@@ -13,8 +13,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from geosite.fieldbook.model import Floats, Ints
-from geosite.network.chance import t_factor
+from geosite.base.arrays import Floats, Ints
+from geosite.base.statistics import t_factor
 from geosite.network.model import LinearForm, Network
 from geosite.network.walk import sum_at
 

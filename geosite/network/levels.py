@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from geosite.fieldbook.model import Floats, Ints
+from geosite.base.arrays import Floats, Ints
 from geosite.network.model import Network
 
 __all__ = ["level_covariance"]

@@ -14,65 +14,12 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
-from geosite.errors import Finding
-from geosite.fieldbook.model import Floats, Ints
-from geosite.network.chance import ellipse_factor, t_factor
+from geosite.base.arrays import Floats, Ints
+from geosite.base.errors import Finding
+from geosite.base.map_frame import Frame
+from geosite.base.statistics import ellipse_factor, t_factor
 
-__all__ = ["Chains", "Closure", "Frame", "LinearForm", "Network", "turn_with_knots"]
-
-
-@dataclass(frozen=True)
-class Frame:
-    """The map the survey is placed on, and how local metres relate to it.
-
-    Parameters
-    ----------
-    crs_wkt
-        Horizontal projected CRS as WKT 2 (hand this, never an object, to fiona or rasterio).
-    crs_name
-        Short name for people, ``"EPSG:25832"`` where it has a code.
-    vertical_wkt, vertical_name
-        Vertical CRS, ``None`` where elevations are relative to a mark.
-    unit_m, height_unit_m
-        Metres per unit of the map CRS and of the elevations.
-    unit_name, height_unit_name
-        ``"metre"``, ``"foot"``, ``"US survey foot"``.
-    origin : (easting, northing), map units
-        Whole numbers near the survey; every local coordinate is relative to it.
-    grid_scale_factor, elevation_factor, combined_factor
-        At the middle of the survey; combined = grid scale factor x R / (R + h).
-    convergence
-        Grid convergence at the middle of the survey, radians, geodetic minus grid azimuth.
-    """
-
-    crs_wkt: str
-    crs_name: str
-    vertical_wkt: str | None
-    vertical_name: str | None
-    unit_m: float
-    height_unit_m: float
-    unit_name: str
-    height_unit_name: str
-    origin: tuple[float, float]
-    grid_scale_factor: float
-    elevation_factor: float
-    combined_factor: float
-    convergence: float
-
-    @property
-    def ground_unit_m(self) -> float:
-        """Metres on the ground per unit of the map CRS."""
-        return self.unit_m / self.combined_factor
-
-    def to_map(self, local: npt.ArrayLike) -> Floats:
-        """Turn local grid metres, shape (..., 2), into map easting and northing, map units."""
-        moved: Floats = np.asarray(local, np.float64)[..., :2] / self.unit_m + np.array(self.origin)
-        return moved
-
-    def to_local(self, en: npt.ArrayLike) -> Floats:
-        """Turn map easting and northing, shape (..., 2), map units, into local grid metres."""
-        offset: Floats = np.asarray(en, dtype=np.float64)[..., :2] - np.asarray(self.origin)
-        return offset * self.unit_m
+__all__ = ["Chains", "Closure", "LinearForm", "Network", "turn_with_knots"]
 
 
 @dataclass(frozen=True, eq=False)

@@ -7,10 +7,11 @@ from dataclasses import asdict, dataclass
 
 import numpy as np
 
-from geosite.fieldbook.model import FieldBook, Floats, Notes
+from geosite.base.arrays import Floats
+from geosite.fieldbook.model import FieldBook, Notes
 from geosite.network.anchor import Anchored
-from geosite.network.blunders import Mistake
 from geosite.network.checks import LengthCheck
+from geosite.network.mistakes.search import Mistake
 from geosite.network.model import Closure, Network
 from geosite.network.tie import Misfit
 from geosite.network.trust import (

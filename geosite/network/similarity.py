@@ -13,8 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from geosite.errors import Problem, SurveyRefused
-from geosite.fieldbook.model import Floats
+from geosite.base.arrays import Floats
+from geosite.base.errors import Problem, SurveyRefused
 
 __all__ = ["Similarity", "fit_rigid", "fit_similarity"]
 

@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from geosite.fieldbook.model import Floats, Ints
+from geosite.base.arrays import Floats, Ints
 from geosite.network.walk import sum_at
 
 __all__ = ["Legs", "Levels", "Placement", "Prior", "System", "level", "place"]

@@ -8,7 +8,8 @@ from functools import cached_property
 
 import numpy as np
 
-from geosite.fieldbook.model import FieldBook, Floats, Ints
+from geosite.base.arrays import Floats, Ints
+from geosite.fieldbook.model import FieldBook
 from geosite.fieldbook.sitefile import LegNoise
 from geosite.network.anchor import Control
 from geosite.network.similarity import fit_rigid

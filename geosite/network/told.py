@@ -6,13 +6,13 @@ import math
 
 import numpy as np
 
-from geosite.errors import Finding, Problem
+from geosite.base.errors import Finding, Problem
+from geosite.base.statistics import beyond
 from geosite.fieldbook.model import FieldBook, Notes
 from geosite.network.anchor import Anchored
-from geosite.network.blunders import Mistake, Search
-from geosite.network.chance import beyond
 from geosite.network.checks import SHORT_LOOP
 from geosite.network.covariance import sigma
+from geosite.network.mistakes.search import Mistake, Search
 from geosite.network.model import LinearForm, Network
 from geosite.network.tie import Misfit
 from geosite.network.trust import (

@@ -8,10 +8,11 @@ from typing import Literal
 
 import numpy as np
 
-from geosite.fieldbook.model import FieldBook, Floats, Ints
+from geosite.base.arrays import Floats, Ints
+from geosite.base.statistics import beyond
+from geosite.fieldbook.model import FieldBook
 from geosite.fieldbook.sitefile import LegNoise
 from geosite.network.anchor import Control
-from geosite.network.chance import beyond
 from geosite.network.covariance import (
     error_ellipses,
     relative_ellipses,

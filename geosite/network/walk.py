@@ -13,7 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from geosite.fieldbook.model import FieldBook, Floats, Ints
+from geosite.base.arrays import Floats, Ints
+from geosite.fieldbook.model import FieldBook
 from geosite.fieldbook.sitefile import LegNoise
 from geosite.network.model import Chains, Closure
 

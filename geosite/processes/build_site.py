@@ -22,8 +22,8 @@ SITE = Input(
 def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     from geosite.build import build
     from geosite.fieldbook.read import read_survey
-    from geosite.handover.report import plain
-    from geosite.handover.write import write_into
+    from geosite.handover.folder.write import write_into
+    from geosite.handover.formats.report import plain
 
     context.progress(0.05, "reading the field book")
     notes = read_survey(Path(inputs["site"]))

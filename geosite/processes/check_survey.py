@@ -22,14 +22,14 @@ def report(site: Path) -> Mapping[str, Any]:
     """
     from geosite.build import check
     from geosite.fieldbook.read import read_survey
-    from geosite.handover.report import plain
+    from geosite.handover.formats.report import plain
 
     found: Mapping[str, Any] = plain(check(read_survey(site)))
     return found
 
 
 def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
-    from geosite.handover.report import write_report
+    from geosite.handover.formats.report import write_report
 
     found = report(Path(inputs["site"]))
     write_report(

@@ -10,8 +10,8 @@ from geosite.processes.model import Context, Input, Output, Process
 
 if TYPE_CHECKING:
     from geosite.handover.model import Raster
-    from geosite.processes.files import ElevationRaster
-    from geosite.terrain.drainage import FlowMethod
+    from geosite.reading.rasters import ElevationRaster
+    from geosite.terrain.water.drainage import FlowMethod
 
 __all__ = ["PROCESS", "derived"]
 
@@ -21,7 +21,7 @@ def derived(ground: ElevationRaster, method: FlowMethod) -> tuple[Raster, Raster
     import numpy as np
 
     from geosite.handover.model import Raster
-    from geosite.terrain.drainage import drain
+    from geosite.terrain.water.drainage import drain
 
     flow = drain(ground.values, ground.grid.cell_size, method=method)
     outside = ~np.isfinite(ground.values)
@@ -58,8 +58,8 @@ def derived(ground: ElevationRaster, method: FlowMethod) -> tuple[Raster, Raster
 def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     import numpy as np
 
-    from geosite.handover.geotiff import write_raster
-    from geosite.processes.files import read_elevation
+    from geosite.handover.formats.geotiff import write_raster
+    from geosite.reading.rasters import read_elevation
 
     context.progress(0.1, "reading the elevations")
     ground = read_elevation(inputs["elevation"])

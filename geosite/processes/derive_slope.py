@@ -9,7 +9,7 @@ from geosite.processes.model import Context, Input, Output, Process
 
 if TYPE_CHECKING:
     from geosite.handover.model import Raster
-    from geosite.processes.files import ElevationRaster
+    from geosite.reading.rasters import ElevationRaster
     from geosite.terrain.slope import SlopeMethod, SlopeUnit
 
 __all__ = ["ELEVATION", "GEOTIFF", "PROCESS", "derived"]
@@ -56,8 +56,8 @@ def derived(ground: ElevationRaster, method: SlopeMethod, unit: SlopeUnit) -> tu
 def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     import numpy as np
 
-    from geosite.handover.geotiff import write_raster
-    from geosite.processes.files import read_elevation
+    from geosite.handover.formats.geotiff import write_raster
+    from geosite.reading.rasters import read_elevation
 
     context.progress(0.1, "reading the elevations")
     ground = read_elevation(inputs["elevation"])

@@ -15,10 +15,10 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import unquote, urlsplit
 
-from geosite.errors import InputError
-from geosite.fieldbook.collect import Problems, nearest, shown
-from geosite.fieldbook.files import check_plain_file, read_plain_file
+from geosite.base.errors import InputError
+from geosite.base.problems import Problems, nearest, shown
 from geosite.processes.model import Process
+from geosite.reading.files import check_plain_file, read_plain_file
 
 __all__ = ["checked", "from_request", "from_words", "read_request"]
 

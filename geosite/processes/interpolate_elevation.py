@@ -5,16 +5,16 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any, Literal
 
-from geosite.errors import InputError, Problem
+from geosite.base.errors import InputError, Problem
 from geosite.processes.derive_slope import GEOTIFF
 from geosite.processes.model import Context, Input, Output, Process
 
 if TYPE_CHECKING:
-    from geosite.errors import Finding
+    from geosite.base.errors import Finding
+    from geosite.base.map_frame import Frame
     from geosite.handover.model import Raster
-    from geosite.network.model import Frame
-    from geosite.processes.files import Points
-    from geosite.terrain.scores import Method
+    from geosite.reading.points import Points
+    from geosite.terrain.surface.scores import Method
 
 __all__ = ["PROCESS", "interpolated"]
 
@@ -38,8 +38,8 @@ def interpolated(
     import numpy as np
 
     from geosite.handover.model import Raster
-    from geosite.processes.files import map_frame
-    from geosite.terrain.surface import elevation_surface, grid_over
+    from geosite.reading.crs import map_frame
+    from geosite.terrain.surface.model import elevation_surface, grid_over
 
     known_crs = _crs(crs, points.crs_wkt, file)
     grid = grid_over(points.positions, cell_size, extent)
@@ -73,8 +73,8 @@ def interpolated(
 def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     import numpy as np
 
-    from geosite.handover.geotiff import write_raster
-    from geosite.processes.files import read_points
+    from geosite.handover.formats.geotiff import write_raster
+    from geosite.reading.points import read_points
 
     context.progress(0.1, "reading the points")
     points = read_points(inputs["points"], inputs.get("layer"))
@@ -121,7 +121,7 @@ def _crs(asked: str | None, found: str | None, file: str | None) -> str:
         return asked
     if asked is None:
         return found
-    from geosite.processes.files import map_frame
+    from geosite.reading.crs import map_frame
 
     nowhere = (0.0, 0.0, 0.0, 0.0)
     one, other = map_frame(asked, nowhere), map_frame(found, nowhere, file)

@@ -22,10 +22,11 @@ How to add one
 
 That is all: after installation `geosite list`, `describe`, `execute` (with an option per input),
 the Python interface and the HTTP host know it. Inputs arrive checked against their schemas, with
-defaults filled in; paths arrive as text and name existing plain files. `geosite.processes.files`
+defaults filled in; paths arrive as text and name existing plain files. `geosite.reading`
 reads points and rasters with the checks that every file from outside needs. Raise
-`geosite.errors.InputError`, `SurveyRefused` or `OutputRefused` with one `Problem` per fault; any
-other exception counts as a bug of the process. Give it an `example`: the tests run every one.
+`InputError`, `SurveyRefused` or `OutputRefused` of `geosite.base.errors` with one `Problem` per
+fault; any other exception counts as a bug of the process. Give it an `example`: the tests run every
+one.
 """
 
 from __future__ import annotations

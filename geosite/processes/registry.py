@@ -16,8 +16,8 @@ from importlib.metadata import EntryPoint, entry_points
 from pathlib import Path
 from typing import Any
 
-from geosite.errors import GeositeError, InputError, OutputRefused, Problem
-from geosite.fieldbook.collect import nearest
+from geosite.base.errors import GeositeError, InputError, OutputRefused, Problem
+from geosite.base.problems import nearest
 from geosite.processes.inputs import checked
 from geosite.processes.model import Context, Process
 
@@ -251,7 +251,7 @@ def execute(
     PlugInError
         A process of another package failed by a bug of its own.
     """
-    from geosite.handover.folder import staged
+    from geosite.handover.folder.staging import staged
 
     process, package = _find(process_id)
     values = checked(process, inputs)

@@ -25,12 +25,12 @@ def _answering(
     """Return the run that writes the layers and tables of certain names, or says none was asked."""
 
     def run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
+        from geosite.base.errors import InputError, Problem
         from geosite.build import build
-        from geosite.errors import InputError, Problem
         from geosite.fieldbook.read import read_survey
-        from geosite.handover.geopackage import write_geopackage
-        from geosite.handover.report import plain
-        from geosite.handover.tables import write_csv
+        from geosite.handover.formats.geopackage import write_geopackage
+        from geosite.handover.formats.report import plain
+        from geosite.handover.formats.tables import write_csv
 
         context.progress(0.05, "reading the field book")
         notes = read_survey(Path(inputs["site"]))

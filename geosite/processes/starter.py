@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from geosite.errors import OutputRefused, Problem
+from geosite.base.errors import OutputRefused, Problem
 
 __all__ = ["write"]
 
@@ -23,7 +23,7 @@ def write(folder: Path) -> Path:
         The folder holds something already or cannot be written.
     """
     from geosite.fieldbook.starter import starter_files
-    from geosite.handover.folder import staged
+    from geosite.handover.folder.staging import staged
 
     try:
         taken = folder.is_dir() and any(folder.iterdir())

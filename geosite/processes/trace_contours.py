@@ -14,10 +14,10 @@ __all__ = ["PROCESS"]
 def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     import numpy as np
 
-    from geosite.handover.geopackage import write_geopackage
-    from geosite.handover.ground_layers import contour_layer
+    from geosite.handover.formats.geopackage import write_geopackage
+    from geosite.handover.layers.ground import contour_layer
     from geosite.handover.model import Package
-    from geosite.processes.files import read_elevation
+    from geosite.reading.rasters import read_elevation
     from geosite.terrain.contour import contours, default_interval
 
     context.progress(0.1, "reading the elevations")

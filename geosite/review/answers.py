@@ -9,12 +9,14 @@ from typing import Any, TypeVar
 
 import numpy as np
 
-from geosite.errors import Finding, InputError, Problem
+from geosite.base.arrays import Floats
+from geosite.base.errors import Finding, InputError, Problem
+from geosite.base.map_frame import Frame
 from geosite.fieldbook import sitefile
 from geosite.fieldbook.attached import SecondSurface
-from geosite.fieldbook.model import Floats, Notes
+from geosite.fieldbook.model import Notes
 from geosite.linework.model import Drawing
-from geosite.network.model import Frame, Network
+from geosite.network.model import Network
 from geosite.review.distances import Angle, Distance, angle_at, distance, edge_records
 from geosite.review.earthwork import Earthwork, earthwork, plane
 from geosite.review.grades import Grade, grade_findings, grade_lines, polyline

@@ -15,8 +15,9 @@ from typing import Any, Literal
 import numpy as np
 import numpy.typing as npt
 
-from geosite.errors import InputError, Problem
-from geosite.fieldbook.model import Floats, Ints, Notes, PieceKind
+from geosite.base.arrays import Floats, Ints
+from geosite.base.errors import InputError, Problem
+from geosite.fieldbook.model import Notes, PieceKind
 from geosite.linework.circles import fit_arc, fit_circle
 from geosite.linework.measures import open_measure, with_sigmas
 from geosite.linework.model import Drawing, Feature, Measure, Piece

@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 import shapely
 
-from geosite.fieldbook.model import Floats, Ints
-from geosite.network.model import Frame
-from geosite.terrain.model import Grid
+from geosite.base.arrays import Floats, Ints
+from geosite.base.grid import Grid
+from geosite.base.map_frame import Frame
 
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry

@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
-from geosite.fieldbook.model import Floats
+from geosite.base.arrays import Floats
 from geosite.linework.model import Feature
 from geosite.network.covariance import sigma
 from geosite.network.model import Network

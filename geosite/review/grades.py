@@ -9,9 +9,10 @@ from typing import Literal
 
 import numpy as np
 
-from geosite.errors import Finding, InputError, Problem
+from geosite.base.arrays import Floats, Ints
+from geosite.base.errors import Finding, InputError, Problem
 from geosite.fieldbook import sitefile
-from geosite.fieldbook.model import Floats, Ints, Notes
+from geosite.fieldbook.model import Notes
 from geosite.linework.model import Drawing
 from geosite.network.covariance import sigma
 from geosite.network.model import LinearForm, Network

@@ -14,9 +14,9 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
-from geosite.fieldbook.model import Floats, Ints
+from geosite.base.arrays import Floats, Ints
 from geosite.network.model import LinearForm, Network
-from geosite.terrain.tin import Tin
+from geosite.terrain.surface.tin import Tin
 
 __all__ = ["Ground", "Spot"]
 

@@ -13,7 +13,7 @@ from typing import Annotated, Any, Literal
 import msgspec
 from msgspec import Meta, Struct
 
-from geosite.errors import InputError, Problem
+from geosite.base.errors import InputError, Problem
 
 __all__ = [
     "CAUTION",

@@ -13,12 +13,13 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 import shapely
 
-from geosite.errors import Finding, InputError, Problem
+from geosite.base.arrays import Floats, Ints
+from geosite.base.errors import Finding, InputError, Problem
+from geosite.base.map_frame import Frame
 from geosite.fieldbook.attached import PolygonLayer
-from geosite.fieldbook.model import Floats, Ints
 from geosite.linework.model import Drawing, Feature
 from geosite.network.covariance import sigma
-from geosite.network.model import Frame, LinearForm, Network
+from geosite.network.model import LinearForm, Network
 from geosite.review.limits import Z95
 
 if TYPE_CHECKING:

@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import shapely
 
-from geosite.errors import Finding
-from geosite.fieldbook.model import Floats, Ints, Notes
+from geosite.base.arrays import Floats, Ints
+from geosite.base.errors import Finding
+from geosite.fieldbook.model import Notes
 from geosite.fieldbook.sitefile import Code
 from geosite.linework.measures import sum_of_forms
 from geosite.linework.model import Drawing, Feature, Measure

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from geosite.base.arrays import Floats
 from geosite.fieldbook import sitefile
-from geosite.fieldbook.model import Floats
 from geosite.network.covariance import sigma
 from geosite.network.model import LinearForm, Network
 from geosite.review.grades import Polyline, place_on, refuse_dense

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import shapely
 
-from geosite.fieldbook.model import Ints
+from geosite.base.arrays import Ints
 
 if TYPE_CHECKING:
     import numpy.typing as npt

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from geosite.errors import InputError, Problem
-from geosite.fieldbook.model import Floats
-from geosite.terrain.model import Grid
-from geosite.terrain.surface import round_step
+from geosite.base.arrays import Floats
+from geosite.base.errors import InputError, Problem
+from geosite.base.grid import Grid
+from geosite.terrain.surface.model import round_step
 
 __all__ = ["Contour", "contours", "default_interval"]
 

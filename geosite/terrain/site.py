@@ -10,20 +10,26 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
-from geosite.errors import Finding
-from geosite.fieldbook.model import Floats, Ints, Notes
+from geosite.base.arrays import Floats, Ints
+from geosite.base.errors import Finding
+from geosite.base.grid import Grid
+from geosite.base.map_frame import Frame
+from geosite.fieldbook.model import Notes
 from geosite.fieldbook.sitefile import Code
-from geosite.fieldbook.toml_lines import line_of
 from geosite.linework.model import Drawing, Feature
 from geosite.linework.on_map import to_map_geometry
 from geosite.network.covariance import sigma_vertical
 from geosite.network.levels import level_covariance
-from geosite.network.model import Frame, Network
-from geosite.terrain.barriers import cells_in, cells_of_points, walls_along
+from geosite.network.model import Network
+from geosite.reading.toml_lines import line_of
 from geosite.terrain.contour import Contour, contours
-from geosite.terrain.descent import INLET, NODATA, Index, Mask, Raster
-from geosite.terrain.drainage import Drainage, drain
-from geosite.terrain.falls import (
+from geosite.terrain.slope import Slope, slope
+from geosite.terrain.surface.model import Surface, elevation_surface, grid_over
+from geosite.terrain.surface.tin import Tin
+from geosite.terrain.water.barriers import cells_in, cells_of_points, walls_along
+from geosite.terrain.water.descent import INLET, NODATA, Index, Mask, Raster
+from geosite.terrain.water.drainage import Drainage, drain
+from geosite.terrain.water.falls import (
     FallFromBuilding,
     FlatPaving,
     fall_findings,
@@ -33,12 +39,8 @@ from geosite.terrain.falls import (
     pond_findings,
     slope_classes,
 )
-from geosite.terrain.flow import Arrows, Catchment, arrows, catchments, flow_paths
-from geosite.terrain.model import Grid
-from geosite.terrain.ponding import Pond, find_ponds
-from geosite.terrain.slope import Slope, slope
-from geosite.terrain.surface import Surface, elevation_surface, grid_over
-from geosite.terrain.tin import Tin
+from geosite.terrain.water.flow import Arrows, Catchment, arrows, catchments, flow_paths
+from geosite.terrain.water.ponding import Pond, find_ponds
 
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
@@ -303,7 +305,7 @@ def _sigmas(surface: Surface, network: Network, rows: Ints) -> tuple[Floats, Flo
     What the anchor and the drift add lifts a hollow and its rim alike; only what neighbours do not
     share can make a hollow where there is none.
     """
-    from geosite.terrain.uncertainty import elevation_sigma, interpolation_rate
+    from geosite.terrain.surface.uncertainty import elevation_sigma, interpolation_rate
 
     per_unit = network.frame.height_unit_m**-2
     rate = interpolation_rate(surface) or 0.0
@@ -439,8 +441,8 @@ def _confidence(
 ) -> npt.NDArray[np.float32]:
     import os
 
-    from geosite.terrain.confidence import drainage_confidence
-    from geosite.terrain.uncertainty import draw_elevations, perturbations
+    from geosite.terrain.surface.uncertainty import draw_elevations, perturbations
+    from geosite.terrain.water.confidence import drainage_confidence
 
     table, unit = notes.site.drainage, network.frame.height_unit_m
     perturb = perturbations(surface, lambda rng: draw_elevations(network, rng)[rows] / unit)

@@ -17,7 +17,7 @@ from pathlib import Path
 
 import numpy as np
 
-from geosite.terrain.drainage import Drainage, drain
+from geosite.terrain.water.drainage import Drainage, drain
 
 ROUNDS = 5
 

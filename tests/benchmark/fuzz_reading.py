@@ -61,7 +61,7 @@ def layers(shapes: list[dict[str, object]], folder: Path) -> list[bytes]:
     """Return the same features in several formats."""
     import fiona
 
-    from geosite.fieldbook.foreign import driver_names
+    from geosite.reading.foreign import driver_names
 
     geometry = str(shapes[0]["type"])
     solid = "3D Point" if geometry == "Point" else geometry
@@ -191,7 +191,7 @@ class Fuzz:
 
     def one(self, kind: str, data: bytes) -> None:
         """Read one damaged file of a kind."""
-        from geosite.errors import GeositeError
+        from geosite.base.errors import GeositeError
 
         began, worked = time.perf_counter(), time.process_time()
         fault = ""
@@ -254,7 +254,7 @@ class Fuzz:
 
     def points(self, data: bytes) -> str:
         """Read this table or layer of points."""
-        from geosite.processes.files import read_points
+        from geosite.reading.points import read_points
 
         path = self.folder / f"points.{ending(data)}"
         path.write_bytes(data)
@@ -398,7 +398,7 @@ def guided(folder: Path, options: argparse.Namespace) -> int:
 
     with atheris.instrument_imports(include=["geosite", "tomllib"]):
         importlib.import_module("geosite.fieldbook.read")
-        importlib.import_module("geosite.processes.files")
+        importlib.import_module("geosite.reading.rasters")
         importlib.import_module("geosite.processes.inputs")
     fuzz = Fuzz(folder, options.keep)
     options.keep.mkdir(parents=True, exist_ok=True)

@@ -18,7 +18,7 @@ import shapely
 sys.path.insert(0, str(Path(__file__).parents[1]))
 import package_cases
 
-from geosite.handover.geopackage import write_geopackage
+from geosite.handover.formats.geopackage import write_geopackage
 from geosite.handover.model import Field, Layer, Package
 
 NUMBERS = tuple(f"value_{i}" for i in range(9))

@@ -36,7 +36,7 @@ from typing import Any
 
 REPO = Path(__file__).resolve().parents[2]
 ROOMS = ("network", "linework", "terrain")
-TESTS = ("unit", "property", "reference")
+TESTS = ("base", "network", "linework", "terrain", "published")
 EXAMPLES = 25  # of hypothesis, per test
 # a module, and a test, that takes longer comes last: processor seconds with tracing, which take
 # some three times as long as without

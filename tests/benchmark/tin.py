@@ -21,8 +21,8 @@ from pathlib import Path
 
 import numpy as np
 
-from geosite.terrain.model import Grid
-from geosite.terrain.tin import interpolate_tin
+from geosite.base.grid import Grid
+from geosite.terrain.surface.tin import interpolate_tin
 
 ROUNDS = 5
 CASES = ((20_000, 1000, 0.5), (200_000, 3000, 0.45))

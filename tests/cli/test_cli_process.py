@@ -95,7 +95,7 @@ def test_an_interrupted_run_leaves_nothing_behind(
 ) -> None:
     code = (
         "import sys, time\n"
-        "import geosite.handover.write as write\n"
+        "import geosite.handover.folder.write as write\n"
         "def slow(out, package, options):\n"
         "    (out / 'half.txt').write_text('half')\n"
         "    print('writing', file=sys.stderr, flush=True)\n"

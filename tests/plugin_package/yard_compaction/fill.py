@@ -6,14 +6,14 @@ import json
 from collections.abc import Mapping
 from typing import Any
 
-from geosite.errors import InputError, Problem
+from geosite.base.errors import InputError, Problem
 from geosite.processes.model import Context, Input, Output, Process
 
 
 def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     import numpy as np
 
-    from geosite.processes.files import read_elevation
+    from geosite.reading.rasters import read_elevation
 
     ground = read_elevation(inputs["elevation"])
     depth = np.clip(inputs["level"] - ground.values.astype(np.float64), 0, None)

@@ -1,0 +1,1 @@
+"""What every room may use, and nothing about sites: errors, arrays, statistics, map frame, grid."""

@@ -1,0 +1,215 @@
+"""The map the survey is placed on: CRS, units, anchored marks, combined factor.
+
+Coordinates are easting, northing (``always_xy``). No grid is fetched.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+
+from geosite.base.arrays import Floats
+from geosite.base.proj import quiet_proj
+
+if TYPE_CHECKING:
+    from pyproj import CRS, Proj
+
+__all__ = [
+    "Frame",
+    "at_middle",
+    "combined_factor",
+    "length_unit",
+    "longitude_latitude",
+    "map_factors",
+    "short_name",
+]
+
+CONFORMAL_PPM = 5.0
+"""Largest difference of scale along meridian and parallel that still counts as conformal."""
+_UNITS = {1.0: "metre", 0.3048: "foot", 1200 / 3937: "US survey foot"}
+
+
+@dataclass(frozen=True)
+class Frame:
+    """The map the survey is placed on, and how local metres relate to it.
+
+    Parameters
+    ----------
+    crs_wkt
+        Horizontal projected CRS as WKT 2 (hand this, never an object, to fiona or rasterio).
+    crs_name
+        Short name for people, ``"EPSG:25832"`` where it has a code.
+    vertical_wkt, vertical_name
+        Vertical CRS, ``None`` where elevations are relative to a mark.
+    unit_m, height_unit_m
+        Metres per unit of the map CRS and of the elevations.
+    unit_name, height_unit_name
+        ``"metre"``, ``"foot"``, ``"US survey foot"``.
+    origin : (easting, northing), map units
+        Whole numbers near the survey; every local coordinate is relative to it.
+    grid_scale_factor, elevation_factor, combined_factor
+        At the middle of the survey; combined = grid scale factor x R / (R + h).
+    convergence
+        Grid convergence at the middle of the survey, radians, geodetic minus grid azimuth.
+    """
+
+    crs_wkt: str
+    crs_name: str
+    vertical_wkt: str | None
+    vertical_name: str | None
+    unit_m: float
+    height_unit_m: float
+    unit_name: str
+    height_unit_name: str
+    origin: tuple[float, float]
+    grid_scale_factor: float
+    elevation_factor: float
+    combined_factor: float
+    convergence: float
+
+    @property
+    def ground_unit_m(self) -> float:
+        """Metres on the ground per unit of the map CRS."""
+        return self.unit_m / self.combined_factor
+
+    def to_map(self, local: npt.ArrayLike) -> Floats:
+        """Turn local grid metres, shape (..., 2), into map easting and northing, map units."""
+        moved: Floats = np.asarray(local, np.float64)[..., :2] / self.unit_m + np.array(self.origin)
+        return moved
+
+    def to_local(self, en: npt.ArrayLike) -> Floats:
+        """Turn map easting and northing, shape (..., 2), map units, into local grid metres."""
+        offset: Floats = np.asarray(en, dtype=np.float64)[..., :2] - np.asarray(self.origin)
+        return offset * self.unit_m
+
+
+def short_name(crs: CRS) -> str:
+    """Return authority and code, or the name where a CRS has none."""
+    own = crs.to_json_dict().get("id")
+    if own:
+        return f"{own['authority']}:{own['code']}"
+    # searching the register takes longer than the rest of a small survey: not for nameless ones
+    authority = None if crs.name == "unknown" else crs.to_authority(min_confidence=100)
+    return f"{authority[0]}:{authority[1]}" if authority else str(crs.name)
+
+
+def length_unit(crs: CRS) -> tuple[float, str]:
+    """Return metres per unit of a CRS and the unit's name."""
+    axis = crs.axis_info[0]
+    factor = float(axis.unit_conversion_factor)
+    for known, name in _UNITS.items():
+        if abs(factor / known - 1) < 1e-9:
+            return known, name
+    return factor, str(axis.unit_name)
+
+
+@lru_cache(maxsize=16)
+def _projection(wkt: str) -> tuple[Proj, float, float]:
+    """Projection, semi-major axis, square of the eccentricity."""
+    with quiet_proj():
+        from pyproj import CRS, Proj
+
+        crs = CRS.from_wkt(wkt)
+        ellipsoid = crs.ellipsoid
+        assert ellipsoid is not None
+        major, minor = ellipsoid.semi_major_metre, ellipsoid.semi_minor_metre
+        return Proj(crs), major, 1 - (minor / major) ** 2
+
+
+def longitude_latitude(wkt: str, easting: Any, northing: Any) -> tuple[Any, Any]:
+    """Return longitude and latitude of map places, degrees on the CRS's own datum."""
+    with quiet_proj():
+        projection, _, _ = _projection(wkt)
+        longitude, latitude = projection(easting, northing, inverse=True)
+    return longitude, latitude
+
+
+def map_factors(
+    crs_wkt: str, easting: npt.ArrayLike, northing: npt.ArrayLike
+) -> tuple[Floats, Floats, Floats, Floats]:
+    """Return the scale and turn of the map at places on it.
+
+    Parameters
+    ----------
+    crs_wkt
+        Projected CRS.
+    easting, northing : array_like, shape (m,), map units
+
+    Returns
+    -------
+    meridional, parallel : array, shape (m,)
+        Point scale along the meridian and the parallel, equal on a conformal map. Not finite
+        outside the CRS's domain.
+    convergence : array, shape (m,), radians
+        Geodetic minus grid azimuth.
+    radius : array, shape (m,), metres
+        Gaussian mean radius of the ellipsoid, sqrt(M N).
+
+    Notes
+    -----
+    M and N as in Snyder, Map Projections: A Working Manual, USGS Professional Paper 1395, eqs 4-18
+    to 4-20; sqrt(M N) = a sqrt(1 - e^2) / (1 - e^2 sin^2 latitude).
+    """
+    longitude, latitude = longitude_latitude(
+        crs_wkt,
+        np.atleast_1d(np.asarray(easting, float)),
+        np.atleast_1d(np.asarray(northing, float)),
+    )
+    with quiet_proj():
+        projection, major, e2 = _projection(crs_wkt)
+        factors = projection.get_factors(longitude, latitude, errcheck=False)
+    latitude = np.where(np.isfinite(latitude), latitude, np.nan)
+    radius = major * math.sqrt(1 - e2) / (1 - e2 * np.sin(np.radians(latitude)) ** 2)
+    return (
+        np.asarray(factors.meridional_scale, dtype=np.float64),
+        np.asarray(factors.parallel_scale, dtype=np.float64),
+        np.radians(np.asarray(factors.meridian_convergence, dtype=np.float64)),
+        np.asarray(radius, dtype=np.float64),
+    )
+
+
+def combined_factor(
+    crs_wkt: str,
+    easting: npt.ArrayLike,
+    northing: npt.ArrayLike,
+    height: npt.ArrayLike,
+) -> Floats:
+    """Return map length per ground length: grid scale factor times R / (R + h).
+
+    Parameters
+    ----------
+    crs_wkt
+        Projected CRS.
+    easting, northing : array_like, shape (m,), map units
+    height : array_like, shape (m,), metres
+        Above the ellipsoid (elevation plus geoid height).
+
+    Returns
+    -------
+    array, shape (m,)
+    """
+    meridional, parallel, _, radius = map_factors(crs_wkt, easting, northing)
+    scale: Floats = np.sqrt(meridional * parallel)
+    return scale * radius / (radius + np.asarray(height, dtype=np.float64))
+
+
+def at_middle(frame: Frame, position: tuple[float, float], height: float) -> Frame:
+    """Return the frame with its factors taken at a place in local grid metres and a height."""
+    easting, northing = frame.to_map(position)
+    meridional, parallel, convergence, radius = (
+        float(v[0]) for v in map_factors(frame.crs_wkt, easting, northing)
+    )
+    scale = math.sqrt(meridional * parallel)
+    elevation_factor = radius / (radius + height)
+    return replace(
+        frame,
+        grid_scale_factor=scale,
+        elevation_factor=elevation_factor,
+        combined_factor=scale * elevation_factor,
+        convergence=convergence,
+    )

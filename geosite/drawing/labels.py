@@ -1,0 +1,226 @@
+"""Labels that do not collide: greedy, in order of importance, the same result every time.
+
+The map window is a board of half-millimetre cells. A cell is taken by a label or a symbol, or
+crossed by linework. A label has candidate places; the one that touches nothing taken and crosses
+least is its place. The cost grows with the number of labels, not with its square.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+import numpy.typing as npt
+
+from geosite.base.arrays import Floats
+from geosite.drawing.font import Weight, typeface
+from geosite.drawing.ink import TEXT
+from geosite.drawing.sheet import Arc, Outline, Rectangle, Text
+
+__all__ = ["Board", "Line", "along", "around", "upright"]
+
+_CELL = 0.5
+#: Share of the line height that letters with and without descenders really need.
+_LEADING = 1.18
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One line of a label."""
+
+    text: str
+    size: float
+    weight: Weight = "regular"
+    colour: str = TEXT
+
+    @property
+    def width(self) -> float:
+        """Width, mm."""
+        return typeface(self.weight).width(self.text) * self.size
+
+
+class Board:
+    """What is taken on the map window."""
+
+    def __init__(self, window: Rectangle) -> None:
+        self._window = window
+        shape = (math.ceil(window.height / _CELL), math.ceil(window.width / _CELL))
+        self._taken = np.zeros(shape, np.bool_)
+        self._crossed = np.zeros(shape, np.uint8)
+
+    def cross(self, lines: Iterable[Floats], weight: int = 1) -> None:
+        """Note linework, each of shape (n, 2), sheet mm: labels avoid it where they can."""
+        kept = [line for line in lines if len(line) > 1]
+        if not kept:
+            return
+        start = np.concatenate([line[:-1] for line in kept])
+        step = np.concatenate([line[1:] for line in kept]) - start
+        # long edges that run off the sheet are sampled no finer than the board needs
+        pieces = np.hypot(step[:, 0], step[:, 1]) / (_CELL * 0.9)
+        count = np.minimum(np.nan_to_num(pieces).astype(np.int64) + 1, 20_000)
+        edge = np.repeat(np.arange(len(count)), count)
+        share = (np.arange(len(edge)) - np.repeat(np.cumsum(count) - count, count)) / count[edge]
+        places = start[edge] + step[edge] * share[:, None]
+        row, col, inside = self._cells(places[:, 0], places[:, 1])
+        flat = np.unique(row[inside] * self._crossed.shape[1] + col[inside])
+        board = self._crossed.reshape(-1)
+        board[flat] = np.minimum(board[flat].astype(np.int64) + weight, 255)
+
+    def fill(self, outlines: Iterable[Outline]) -> None:
+        """Note straight outlines, for example a hatch."""
+        self.cross(
+            piece for outline in outlines for piece in outline.pieces if not isinstance(piece, Arc)
+        )
+
+    def is_taken(self, place: Floats) -> bool:
+        """Return whether a place, sheet mm, is under a label or a symbol."""
+        row, col, inside = self._cells(place[:1], place[1:2])
+        return bool(inside[0] and self._taken[row[0], col[0]])
+
+    def take(self, x: float, y: float, radius: float) -> None:
+        """Note a symbol: no label covers it."""
+        box = np.array([[x, y, 0.0]])
+        self._mark(_box(2 * radius, 2 * radius), box[0])
+
+    def place(
+        self,
+        lines: Sequence[Line],
+        candidates: Floats,
+        *,
+        pull: float = 0.6,
+        within: bool = True,
+        halo: bool = True,
+    ) -> list[Text]:
+        """Find room for a label.
+
+        Parameters
+        ----------
+        lines
+            From top to bottom.
+        candidates : array, shape (k, 3), columns x, y (mm), angle (degrees)
+            Middles of the label, the favourite first.
+        pull
+            Cost of each step down the list, in crossed cells.
+        within
+            The whole label stays inside the window.
+        halo
+            The text gets a rim of paper.
+
+        Returns
+        -------
+        list of Text
+            Empty if every candidate touches something taken.
+        """
+        lines = [line for line in lines if line.text]
+        if not lines or not len(candidates):
+            return []
+        width = max(line.width for line in lines)
+        height = sum(line.size for line in lines) * _LEADING
+        box = _box(width + 0.6, height + 0.2)
+        turn = np.radians(candidates[:, 2])
+        cos, sin = np.cos(turn)[:, None], np.sin(turn)[:, None]
+        x = candidates[:, :1] + box[:, 0] * cos + box[:, 1] * sin
+        y = candidates[:, 1:2] - box[:, 0] * sin + box[:, 1] * cos
+        row, col, inside = self._cells(x, y)
+        row, col = np.where(inside, row, 0), np.where(inside, col, 0)
+        blocked = (self._taken[row, col] & inside).any(axis=1)
+        if within:
+            blocked |= ~inside.all(axis=1)
+        cost = np.where(inside, self._crossed[row, col], 0).sum(axis=1, dtype=np.float64)
+        cost += pull * np.arange(len(candidates))
+        cost[blocked] = np.inf
+        best = int(cost.argmin())
+        if not math.isfinite(cost[best]):
+            return []
+        self._mark(box, candidates[best])
+        return _texts(lines, height, candidates[best], halo)
+
+    def _cells(
+        self, x: Floats, y: Floats
+    ) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64], npt.NDArray[np.bool_]]:
+        col = np.floor((x - self._window.x) / _CELL).astype(np.int64)
+        row = np.floor((y - self._window.y) / _CELL).astype(np.int64)
+        rows, cols = self._taken.shape
+        return row, col, (row >= 0) & (row < rows) & (col >= 0) & (col < cols)
+
+    def _mark(self, box: Floats, place: Floats) -> None:
+        turn = math.radians(place[2])
+        x = place[0] + box[:, 0] * math.cos(turn) + box[:, 1] * math.sin(turn)
+        y = place[1] - box[:, 0] * math.sin(turn) + box[:, 1] * math.cos(turn)
+        row, col, inside = self._cells(x, y)
+        self._taken[row[inside], col[inside]] = True
+
+
+def around(x: float, y: float, width: float, height: float, gap: float) -> Floats:
+    """Return candidates beside a symbol: right, left, above, below and the corners."""
+    right, up = width / 2 + gap, height / 2 + gap
+    far, near = gap * 0.7 + width / 2, gap * 0.7 + height / 2
+    offsets = [
+        (right, 0), (far, -near), (far, near), (-right, 0), (-far, -near), (-far, near),
+        (0, -up), (0, up),
+    ]  # fmt: skip
+    return np.array([(x + dx, y + dy, 0.0) for dx, dy in offsets])
+
+
+def along(line: Floats, offsets: Sequence[float], shares: Sequence[float]) -> Floats:
+    """Return candidates along a line, shape (n, 2), beside it at signed distances (left is < 0)."""
+    steps = np.diff(line, axis=0)
+    lengths = np.hypot(steps[:, 0], steps[:, 1])
+    ends = np.concatenate([[0.0], np.cumsum(lengths)])
+    found = []
+    for share in shares:
+        at = share * ends[-1]
+        k = int(np.clip(np.searchsorted(ends, at, side="right") - 1, 0, len(steps) - 1))
+        if not lengths[k] > 0:
+            continue
+        way = steps[k] / lengths[k]
+        middle = line[k] + way * (at - ends[k])
+        angle = upright(math.degrees(math.atan2(-way[1], way[0])))
+        found += [(middle[0] - way[1] * o, middle[1] + way[0] * o, angle) for o in offsets]
+    return np.array(found).reshape(-1, 3)
+
+
+def upright(angle: float) -> float:
+    """Turn a text angle, degrees, by half a turn where it would stand on its head."""
+    turned = (angle + 180.0) % 360.0 - 180.0
+    if turned > 90.0 + 1e-6:
+        return turned - 180.0
+    return turned + 180.0 if turned <= -90.0 + 1e-6 else turned
+
+
+def _box(width: float, height: float) -> Floats:
+    """Return points that cover a box around the origin, a cell apart; rounded to whole cells."""
+    return _lattice(max(round(width / _CELL), 1), max(round(height / _CELL), 1))
+
+
+@lru_cache(maxsize=512)
+def _lattice(across: int, down: int) -> Floats:
+    x = (np.arange(across + 1) - across / 2) * _CELL
+    y = (np.arange(down + 1) - down / 2) * _CELL
+    return np.column_stack([np.tile(x, down + 1), np.repeat(y, across + 1)])
+
+
+def _texts(lines: Sequence[Line], height: float, place: Floats, halo: bool) -> list[Text]:
+    turn = math.radians(place[2])
+    found, top = [], -height / 2
+    for line in lines:
+        # the middle of capital letters is 0.36 em above the baseline
+        base = top + line.size * (_LEADING / 2 + 0.36)
+        top += line.size * _LEADING
+        found.append(
+            Text(
+                float(place[0] + base * math.sin(turn)),
+                float(place[1] + base * math.cos(turn)),
+                line.text,
+                line.size,
+                line.weight,
+                line.colour,
+                "middle",
+                float(place[2]),
+                halo,
+            )
+        )
+    return found

@@ -1,0 +1,322 @@
+"""The sheet as PDF 1.7 (ISO 32000-1): true size, layers, fonts inside, no date, same bytes always.
+
+Written out here because a sheet needs little of the format, and some of it no small library has:
+optional-content layers (8.11), a measuring viewport (12.9) so that a reader's ruler shows site
+lengths, and no scaling on printing (12.2).
+"""
+
+from __future__ import annotations
+
+import math
+import zlib
+from collections.abc import Callable, Iterable
+from hashlib import sha256
+
+from geosite.drawing.font import Typeface, Weight, typeface
+from geosite.drawing.ink import PAPER
+from geosite.drawing.sheet import Arc, Outline, Shape, Sheet, Text
+
+__all__ = ["pdf", "png"]
+
+#: Points per millimetre.
+_PT = 72 / 25.4
+
+
+def pdf(sheet: Sheet) -> bytes:
+    """Return the sheet as a PDF document of one page."""
+    page = _Page(sheet)
+    content = page.content()
+    objects: list[bytes] = []
+
+    def add(body: str | bytes) -> int:
+        objects.append(body.encode("ascii") if isinstance(body, str) else body)
+        return len(objects)
+
+    def stream(data: bytes, entries: str) -> int:
+        packed = zlib.compress(data, 6)
+        head = f"<< /Length {len(packed)} /Filter /FlateDecode {entries}>>\nstream\n"
+        return add(head.encode("ascii") + packed + b"\nendstream")
+
+    catalogue, pages, leaf = add(""), add(""), add("")
+    body = stream(content, "")
+    layers = [
+        add(f"<< /Type /OCG /Name {_string(group.title)} >>")
+        for group in sheet.groups
+        if group.items
+    ]
+    fonts = " ".join(
+        f"/{_FONT[weight]} {_font(typeface(weight), used, add, stream)} 0 R"
+        for weight, used in sorted(page.used.items())
+    )
+    states = " ".join(
+        f"/{name} << /ca {_n(value)} >>" for value, name in sorted(page.opacities.items())
+    )
+    properties = " ".join(f"/{_layer(i)} {number} 0 R" for i, number in enumerate(layers))
+    listed = " ".join(f"{number} 0 R" for number in layers)
+    window, top = sheet.window, sheet.height
+    box = " ".join(
+        _n(v * _PT) for v in (window.x, top - window.bottom, window.right, top - window.y)
+    )
+    per_point = sheet.scale / 1000 / _PT / sheet.unit_m
+    square = _string(f"{sheet.unit}²")
+    unit = _string(sheet.unit)
+    measure = (
+        f"<< /Type /Measure /Subtype /RL /R {_string(f'1:{_n(sheet.scale)}')}"
+        f" /X [<< /Type /NumberFormat /U {unit} /C {per_point:.9f} /D 1000 >>]"
+        f" /D [<< /Type /NumberFormat /U {unit} /C 1 /D 1000 >>]"
+        f" /A [<< /Type /NumberFormat /U {square} /C 1 /D 100 >>] >>"
+    )
+    objects[catalogue - 1] = (
+        f"<< /Type /Catalog /Pages {pages} 0 R /Lang (en) /PageMode /UseNone"
+        " /ViewerPreferences << /PrintScaling /None /DisplayDocTitle true >>"
+        f" /OCProperties << /OCGs [{listed}] /D << /Order [{listed}] /ON [{listed}] >> >> >>"
+    ).encode("ascii")
+    objects[pages - 1] = f"<< /Type /Pages /Kids [{leaf} 0 R] /Count 1 >>".encode("ascii")
+    objects[leaf - 1] = (
+        f"<< /Type /Page /Parent {pages} 0 R /Contents {body} 0 R"
+        f" /MediaBox [0 0 {_n(sheet.width * _PT)} {_n(sheet.height * _PT)}]"
+        f" /Resources << /Font << {fonts} >> /ExtGState << {states} >>"
+        f" /Properties << {properties} >> >>"
+        f" /VP [<< /Type /Viewport /BBox [{box}] /Name {_string('Map')} /Measure {measure} >>] >>"
+    ).encode("ascii")
+    info = add(
+        f"<< /Title {_string(sheet.title)} /Subject {_string(sheet.description)}"
+        " /Producer (geosite) >>"
+    )
+    return _assemble(objects, catalogue, info)
+
+
+def png(document: bytes, dpi: float) -> bytes:
+    """Return the first page of a PDF document as a PNG image of at most 8 million pixels."""
+    import struct
+
+    import numpy as np
+    import pypdfium2
+
+    opened = pypdfium2.PdfDocument(document)
+    page = opened[0]
+    zoom = min(dpi / 72, math.sqrt(8e6 / (page.get_width() * page.get_height())))
+    bitmap = page.render(scale=zoom, rev_byteorder=True)
+    pixels = np.array(bitmap.to_numpy()[..., :3])
+    for part in (bitmap, page, opened):
+        part.close()
+    rows, columns = pixels.shape[:2]
+    # each row starts with its filter: none
+    lines = np.zeros((rows, 1 + 3 * columns), np.uint8)
+    lines[:, 1:] = pixels.reshape(rows, -1)
+    resolution = round(zoom * _PT * 1000)  # pixels per metre
+
+    def chunk(kind: bytes, data: bytes) -> bytes:
+        return (
+            struct.pack(">L", len(data)) + kind + data + struct.pack(">L", zlib.crc32(kind + data))
+        )
+
+    return (
+        b"\x89PNG\r\n\x1a\n"
+        + chunk(b"IHDR", struct.pack(">LLBBBBB", columns, rows, 8, 2, 0, 0, 0))
+        + chunk(b"sRGB", b"\0")
+        + chunk(b"pHYs", struct.pack(">LLB", resolution, resolution, 1))
+        + chunk(b"IDAT", zlib.compress(lines.tobytes(), 2))
+        + chunk(b"IEND", b"")
+    )
+
+
+_FONT: dict[Weight, str] = {"regular": "R", "bold": "B"}
+
+
+class _Page:
+    """The content stream of a sheet and the resources it asks for."""
+
+    def __init__(self, sheet: Sheet) -> None:
+        self.sheet = sheet
+        self.used: dict[Weight, set[str]] = {}
+        self.opacities: dict[float, str] = {}
+
+    def content(self) -> bytes:
+        out: list[str] = ["1 j 0 J"]
+        window = self.sheet.window
+        number = 0
+        for group in self.sheet.groups:
+            if not group.items:
+                continue
+            out.append(f"/OC /{_layer(number)} BDC q")
+            number += 1
+            if group.in_map:
+                corner = self._xy(window.x, window.bottom)
+                out.append(f"{corner} {_n(window.width * _PT)} {_n(window.height * _PT)} re W n")
+            for item in group.items:
+                if isinstance(item, Text):
+                    self._text(item, out)
+                else:
+                    self._shape(item, out)
+            out.append("Q EMC")
+        return "\n".join(out).encode("ascii")
+
+    def _xy(self, x: float, y: float) -> str:
+        return f"{_n(x * _PT)} {_n((self.sheet.height - y) * _PT)}"
+
+    def _path(self, outlines: Iterable[Outline], out: list[str]) -> None:
+        for outline in outlines:
+            pen = "m"
+            for piece in outline.pieces:
+                if isinstance(piece, Arc):
+                    pen = self._arc(piece, pen, out)
+                else:
+                    for x, y in piece.tolist():
+                        out.append(f"{self._xy(x, y)} {pen}")
+                        pen = "l"
+            if outline.closed:
+                out.append("h")
+
+    def _arc(self, arc: Arc, pen: str, out: list[str]) -> str:
+        # a curve for an eighth of a turn is within 4e-6 of the radius, one for a quarter within
+        # 3e-4, which is enough for small signs
+        widest = math.pi / 4 if arc.radius > 2.0 else math.pi / 2
+        parts = max(math.ceil(abs(arc.sweep) / widest - 1e-9), 1)
+        step = arc.sweep / parts
+        pull = arc.radius * 4 / 3 * math.tan(step / 4)
+        angle = arc.start
+        x, y = self._on(arc, angle)
+        out.append(f"{self._xy(x, y)} {pen}")
+        for _ in range(parts):
+            first = (x - pull * math.sin(angle), y + pull * math.cos(angle))
+            angle += step
+            x, y = self._on(arc, angle)
+            second = (x + pull * math.sin(angle), y - pull * math.cos(angle))
+            out.append(f"{self._xy(*first)} {self._xy(*second)} {self._xy(x, y)} c")
+        return "l"
+
+    @staticmethod
+    def _on(arc: Arc, angle: float) -> tuple[float, float]:
+        return (
+            arc.centre[0] + arc.radius * math.cos(angle),
+            arc.centre[1] + arc.radius * math.sin(angle),
+        )
+
+    def _shape(self, shape: Shape, out: list[str]) -> None:
+        faint = bool(shape.fill) and shape.opacity < 1
+        if faint:
+            name = self.opacities.setdefault(shape.opacity, f"G{len(self.opacities)}")
+            out.append(f"q /{name} gs")
+        if shape.fill:
+            out.append(f"{_rgb(shape.fill)} rg")
+        if shape.stroke:
+            dash = " ".join(_n(v * _PT) for v in shape.stroke.dash_mm)
+            out.append(
+                f"{_rgb(shape.stroke.colour)} RG {_n(shape.stroke.width_mm * _PT)} w [{dash}] 0 d"
+            )
+        self._path(shape.outlines, out)
+        out.append(
+            {(True, True): "B*", (True, False): "f*", (False, True): "S"}.get(
+                (bool(shape.fill), bool(shape.stroke)), "n"
+            )
+        )
+        if faint:
+            out.append("Q")
+
+    def _text(self, item: Text, out: list[str]) -> None:
+        face = typeface(item.weight)
+        self.used.setdefault(item.weight, set()).update(item.text)
+        width = face.width(item.text) * item.size
+        back = {"start": 0.0, "middle": width / 2, "end": width}[item.anchor]
+        turn = math.radians(item.angle)
+        cos, sin = math.cos(turn), math.sin(turn)
+        place = self._xy(item.x - back * cos, item.y + back * sin)
+        matrix = f"{cos:.6f} {sin:.6f} {-sin:.6f} {cos:.6f} {place} Tm"
+        codes = "".join(f"{face.glyphs.get(c, 0):04x}" for c in item.text)
+        size = _n(item.size * _PT)
+        shown = f"{matrix} <{codes}> Tj"
+        lacking = face.lacks(item.text)
+        if lacking:  # readers and searches get the characters that the page shows as boxes
+            out.append(f"/Span << /ActualText {_string(item.text)} >> BDC")
+        out.append(f"BT /{_FONT[item.weight]} {size} Tf")
+        if item.halo:
+            rim = f"1 Tr {_rgb(PAPER)} RG {_n(item.size * 0.22 * _PT)} w [] 0 d"
+            out.append(f"{rim} {shown} 0 Tr")
+        out.append(f"{_rgb(item.colour)} rg {shown} ET")
+        if lacking:
+            out.append("EMC")
+
+
+def _font(
+    face: Typeface,
+    used: set[str],
+    add: Callable[[str | bytes], int],
+    stream: Callable[[bytes, str], int],
+) -> int:
+    """Add a composite font coded by glyph number, with its way back to characters."""
+    known = sorted((face.glyphs[c], c) for c in used if c in face.glyphs)
+    subset = face.subset(used)
+    # six letters mark a subset (9.6.4); taken from its content, so that they repeat
+    tag = "".join(chr(65 + b % 26) for b in sha256(subset).digest()[:6])
+    name = f"{tag}+{face.name}"
+    widths = " ".join(
+        f"{g} [{_n(face.advances[g] * 1000)}]" for g in sorted({0} | {g for g, _ in known})
+    )
+    program = stream(subset, f"/Length1 {len(subset)} ")
+    box = " ".join(_n(v * 1000) for v in face.box)
+    descriptor = add(
+        f"<< /Type /FontDescriptor /FontName /{name} /Flags 4 /FontBBox [{box}] /ItalicAngle 0"
+        f" /Ascent {_n(face.ascent * 1000)} /Descent {_n(face.descent * 1000)}"
+        f" /CapHeight 729 /StemV {120 if 'Bold' in face.name else 80}"
+        f" /FontFile2 {program} 0 R >>"
+    )
+    descendant = add(
+        f"<< /Type /Font /Subtype /CIDFontType2 /BaseFont /{name}"
+        " /CIDSystemInfo << /Registry (Adobe) /Ordering (Identity) /Supplement 0 >>"
+        f" /FontDescriptor {descriptor} 0 R /DW 600 /W [{widths}] /CIDToGIDMap /Identity >>"
+    )
+    lines = [f"<{g:04x}> <{c.encode('utf-16-be').hex()}>" for g, c in known]
+    blocks = [lines[i : i + 100] for i in range(0, len(lines), 100)]
+    mapping = "\n".join(
+        [
+            "/CIDInit /ProcSet findresource begin 12 dict begin begincmap",
+            "/CIDSystemInfo << /Registry (Adobe) /Ordering (UCS) /Supplement 0 >> def",
+            "/CMapName /Adobe-Identity-UCS def /CMapType 2 def",
+            "1 begincodespacerange <0000> <ffff> endcodespacerange",
+            *(f"{len(b)} beginbfchar\n" + "\n".join(b) + "\nendbfchar" for b in blocks),
+            "endcmap CMapName currentdict /CMap defineresource pop end end",
+        ]
+    )
+    unicode = stream(mapping.encode("ascii"), "")
+    return add(
+        f"<< /Type /Font /Subtype /Type0 /BaseFont /{name} /Encoding /Identity-H"
+        f" /DescendantFonts [{descendant} 0 R] /ToUnicode {unicode} 0 R >>"
+    )
+
+
+def _assemble(objects: list[bytes], catalogue: int, info: int) -> bytes:
+    # the second line tells transfer programs that the file is binary (7.5.2)
+    out = bytearray(b"%PDF-1.7\n%\xe2\xe3\xcf\xd3\n")
+    starts = []
+    for number, body in enumerate(objects, start=1):
+        starts.append(len(out))
+        out += f"{number} 0 obj\n".encode("ascii") + body + b"\nendobj\n"
+    name = sha256(out).hexdigest()[:32]
+    table = len(out)
+    out += f"xref\n0 {len(objects) + 1}\n0000000000 65535 f \n".encode("ascii")
+    for start in starts:
+        out += f"{start:010d} 00000 n \n".encode("ascii")
+    out += (
+        f"trailer\n<< /Size {len(objects) + 1} /Root {catalogue} 0 R /Info {info} 0 R"
+        f" /ID [<{name}> <{name}>] >>\nstartxref\n{table}\n%%EOF\n"
+    ).encode("ascii")
+    return bytes(out)
+
+
+def _n(value: float) -> str:
+    text = f"{value:.3f}".rstrip("0").rstrip(".")
+    return "0" if text == "-0" else text
+
+
+def _rgb(colour: str) -> str:
+    return " ".join(_n(int(colour[i : i + 2], 16) / 255) for i in (1, 3, 5))
+
+
+def _layer(number: int) -> str:
+    return f"L{number}"
+
+
+def _string(text: str) -> str:
+    """Return a text string, UTF-16 with byte order mark, in hexadecimal."""
+    return f"<feff{text.encode('utf-16-be', 'replace').hex()}>"

@@ -1,0 +1,159 @@
+"""A sheet of paper as a drawing: shapes and text in millimetres, free of any file format.
+
+The sheet's origin is its top left corner, x to the right, y down. Angles of arcs are radians,
+clockwise as seen; angles of text are degrees, counter-clockwise as seen.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from geosite.base.arrays import Floats
+from geosite.drawing.font import Weight
+from geosite.drawing.ink import TEXT, Stroke
+
+__all__ = [
+    "Anchor",
+    "Arc",
+    "Group",
+    "Outline",
+    "Rectangle",
+    "Shape",
+    "Sheet",
+    "Text",
+    "rectangle",
+]
+
+Anchor = Literal["start", "middle", "end"]
+
+
+@dataclass(frozen=True, slots=True)
+class Arc:
+    """A circular arc; a full circle has a sweep of two pi."""
+
+    centre: tuple[float, float]
+    radius: float
+    start: float
+    sweep: float
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Outline:
+    """Pieces drawn one after the other: arrays of shape (n, 2), and arcs."""
+
+    pieces: tuple[Floats | Arc, ...]
+    closed: bool = False
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Shape:
+    """Outlines drawn with one pen and filled with one tint (even-odd rule)."""
+
+    outlines: Sequence[Outline]
+    stroke: Stroke | None = None
+    fill: str | None = None
+    opacity: float = 1.0
+    """Of the tint."""
+
+
+@dataclass(frozen=True, slots=True)
+class Text:
+    """One line of text, placed by its baseline."""
+
+    x: float
+    y: float
+    text: str
+    size: float
+    """Em, mm."""
+    weight: Weight = "regular"
+    colour: str = TEXT
+    anchor: Anchor = "start"
+    angle: float = 0.0
+    halo: bool = False
+    """A rim of paper keeps the text legible on lines."""
+
+
+@dataclass(frozen=True, slots=True)
+class Rectangle:
+    """Left, top, width and height, mm."""
+
+    x: float
+    y: float
+    width: float
+    height: float
+
+    @property
+    def right(self) -> float:
+        """Right edge."""
+        return self.x + self.width
+
+    @property
+    def bottom(self) -> float:
+        """Bottom edge."""
+        return self.y + self.height
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Group:
+    """What is switched on and off together.
+
+    Parameters
+    ----------
+    name
+        Identifier, letters, digits, dashes and underscores.
+    title
+        For people.
+    items
+        In drawing order.
+    in_map
+        Cut off at the edge of the map window.
+    """
+
+    name: str
+    title: str
+    items: Sequence[Shape | Text]
+    in_map: bool = False
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Sheet:
+    """A finished drawing.
+
+    Parameters
+    ----------
+    width, height
+        Paper, mm.
+    window
+        The map on it.
+    scale
+        Scale number: 200 for 1:200.
+    unit, unit_m
+        Symbol and length of the unit that the sheet speaks, for readers that measure on it.
+    title, description
+    groups
+        In drawing order.
+    """
+
+    width: float
+    height: float
+    window: Rectangle
+    scale: float
+    unit: str
+    unit_m: float
+    title: str
+    description: str
+    groups: tuple[Group, ...]
+
+
+def rectangle(
+    box: Rectangle, *, stroke: Stroke | None = None, fill: str | None = None, opacity: float = 1.0
+) -> Shape:
+    """Return the outline of a rectangle as a shape."""
+    import numpy as np
+
+    corners = np.array(
+        [(box.x, box.y), (box.right, box.y), (box.right, box.bottom), (box.x, box.bottom)]
+    )
+    return Shape((Outline((corners,), closed=True),), stroke, fill, opacity)

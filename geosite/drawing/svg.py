@@ -1,0 +1,128 @@
+"""The sheet as SVG 1.1: one user unit is one millimetre, the fonts are inside."""
+
+from __future__ import annotations
+
+import math
+from base64 import b64encode
+from collections.abc import Iterable
+from xml.sax.saxutils import escape, quoteattr
+
+from geosite.drawing.font import Weight, typeface
+from geosite.drawing.ink import PAPER
+from geosite.drawing.sheet import Arc, Outline, Shape, Sheet, Text
+
+__all__ = ["svg"]
+
+#: Readers without the font inside the file fall back to these.
+_FAMILY = "geosite-sheet, 'DejaVu Sans Condensed', 'DejaVu Sans', 'Noto Sans', sans-serif"
+
+
+def svg(sheet: Sheet) -> str:
+    """Return the sheet as an SVG document.
+
+    Lengths have three decimals (a micrometre on paper); arcs are true arcs. Each group is a ``g``
+    with its name as ``id`` and its title inside.
+    """
+    window = sheet.window
+    used: dict[Weight, set[str]] = {}
+    body: list[str] = []
+    for group in sheet.groups:
+        clip = ' clip-path="url(#map-window)"' if group.in_map else ""
+        body.append(f"<g id={quoteattr(group.name)}{clip}><title>{escape(group.title)}</title>")
+        for item in group.items:
+            if isinstance(item, Text):
+                used.setdefault(item.weight, set()).update(item.text)
+                body.append(_text(item))
+            else:
+                body.append(_shape(item))
+        body.append("</g>")
+    fonts = "".join(
+        f"@font-face{{font-family:geosite-sheet;font-weight:{weight_name};"
+        f"src:url(data:font/ttf;base64,{b64encode(typeface(weight).subset(used[weight])).decode()})"
+        "}"
+        for weight, weight_name in (("regular", "normal"), ("bold", "bold"))
+        if weight in used
+    )
+    return "\n".join(
+        [
+            '<?xml version="1.0" encoding="UTF-8"?>',
+            f'<svg xmlns="http://www.w3.org/2000/svg" width="{_n(sheet.width)}mm"'
+            f' height="{_n(sheet.height)}mm" viewBox="0 0 {_n(sheet.width)} {_n(sheet.height)}">',
+            f"<title>{escape(sheet.title)}</title><desc>{escape(sheet.description)}</desc>",
+            f"<style>{fonts}text{{font-family:{_FAMILY};white-space:pre}}"
+            "path{stroke-linejoin:round;stroke-linecap:butt;fill-rule:evenodd}</style>",
+            f'<defs><clipPath id="map-window"><rect x="{_n(window.x)}" y="{_n(window.y)}"'
+            f' width="{_n(window.width)}" height="{_n(window.height)}"/></clipPath></defs>',
+            f'<rect width="{_n(sheet.width)}" height="{_n(sheet.height)}" fill="{PAPER}"/>',
+            *body,
+            "</svg>",
+            "",
+        ]
+    )
+
+
+def _n(value: float) -> str:
+    text = f"{value:.3f}".rstrip("0").rstrip(".")
+    return "0" if text == "-0" else text
+
+
+def _path(outlines: Iterable[Outline]) -> str:
+    parts: list[str] = []
+    for outline in outlines:
+        pen = "M"
+        for piece in outline.pieces:
+            if isinstance(piece, Arc):
+                start = _on(piece, 0.0)
+                parts.append(f"{pen}{_n(start[0])} {_n(start[1])}")
+                # an arc of more than half a turn has no unique SVG form: two halves
+                halves = 2 if abs(piece.sweep) > math.pi * 0.99 else 1
+                for k in range(1, halves + 1):
+                    x, y = _on(piece, k / halves)
+                    r, way = _n(piece.radius), int(piece.sweep > 0)
+                    parts.append(f"A{r} {r} 0 0 {way} {_n(x)} {_n(y)}")
+            else:
+                for x, y in piece.tolist():
+                    parts.append(f"{pen}{_n(x)} {_n(y)}")
+                    pen = "L"
+            pen = "L"
+        if outline.closed:
+            parts.append("Z")
+    return "".join(parts)
+
+
+def _on(arc: Arc, share: float) -> tuple[float, float]:
+    angle = arc.start + arc.sweep * share
+    return (
+        arc.centre[0] + arc.radius * math.cos(angle),
+        arc.centre[1] + arc.radius * math.sin(angle),
+    )
+
+
+def _shape(shape: Shape) -> str:
+    look = f'fill="{shape.fill}"' if shape.fill else 'fill="none"'
+    if shape.fill and shape.opacity < 1:
+        look += f' fill-opacity="{_n(shape.opacity)}"'
+    if shape.stroke:
+        look += f' stroke="{shape.stroke.colour}" stroke-width="{_n(shape.stroke.width_mm)}"'
+        if shape.stroke.dash_mm:
+            look += f' stroke-dasharray="{" ".join(map(_n, shape.stroke.dash_mm))}"'
+    return f'<path d="{_path(shape.outlines)}" {look}/>'
+
+
+def _text(item: Text) -> str:
+    face = typeface(item.weight)
+    look = f'x="{_n(item.x)}" y="{_n(item.y)}" font-size="{_n(item.size)}" fill="{item.colour}"'
+    if item.weight == "bold":
+        look += ' font-weight="bold"'
+    if item.anchor != "start":
+        look += f' text-anchor="{item.anchor}"'
+    if item.angle:
+        look += f' transform="rotate({_n(-item.angle)} {_n(item.x)} {_n(item.y)})"'
+    if item.halo:
+        look += f' stroke="{PAPER}" stroke-width="{_n(item.size * 0.22)}" paint-order="stroke"'
+        look += ' stroke-linejoin="round"'
+    if len(item.text) > 1 and not face.lacks(item.text):
+        # keeps the width where a reader ignores the font inside
+        length = _n(face.width(item.text) * item.size)
+        look += f' textLength="{length}" lengthAdjust="spacingAndGlyphs"'
+    return f"<text {look}>{escape(item.text)}</text>"

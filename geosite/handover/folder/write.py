@@ -1,0 +1,159 @@
+"""The hand-over folder: every file of a package, written beside its place and swapped in whole."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+
+from geosite.fieldbook.sitefile import Handover
+from geosite.handover.folder.aside import aside
+from geosite.handover.folder.manifest import HANDOVER_ZIP, write_manifest, write_zip
+from geosite.handover.folder.staging import MANIFEST, staged
+from geosite.handover.formats.geopackage import write_geopackage
+from geosite.handover.formats.geotiff import write_raster
+from geosite.handover.formats.metadata import metadata
+from geosite.handover.formats.report import write_report
+from geosite.handover.formats.styles import styles
+from geosite.handover.formats.tables import write_csv, write_points
+from geosite.handover.model import Package
+
+__all__ = ["write_into", "write_package"]
+
+_PLAN = {
+    ".pdf": "Plan sheet at scale, to print",
+    ".svg": "Plan sheet, to edit",
+    ".png": "Plan sheet, to look at",
+}
+
+_SECTION = {".pdf": "Section at scale, to print", ".svg": "Section, to edit"}
+
+
+def write_package(package: Package, out: Path, options: Handover) -> tuple[Path, ...]:
+    """Write everything that leaves into the folder `out`.
+
+    Parameters
+    ----------
+    package
+        What to write.
+    out
+        The folder; made when missing, replaced in one step when there. Other people's files in it
+        stay.
+    options
+        The site file's ``[handover]`` table.
+
+    Returns
+    -------
+    tuple of Path
+        The files written, in the order a reader should meet them, the manifest last.
+
+    Raises
+    ------
+    OutputRefused
+        The folder cannot be written; what was in it is as it was.
+    """
+    with staged(out) as folder:
+        names = write_into(folder, package, options)
+    return tuple(out / name for name in names)
+
+
+def write_into(folder: Path, package: Package, options: Handover) -> tuple[str, ...]:
+    """Write everything that leaves into an empty folder that nobody looks at yet.
+
+    Returns
+    -------
+    tuple of str
+        Names of the files, in the order a reader should meet them, the manifest last.
+    """
+
+    def others() -> tuple[list[tuple[str, str]], ...]:
+        rasters = list(_write_rasters(package, folder))
+        return rasters, list(_write_exchange(package, folder, options))
+
+    with aside(others) as rest:
+        record, looks = metadata(package), styles(package)
+        files = list(_write_sheets(package, folder, options))
+        write_geopackage(
+            folder / "site.gpkg",
+            package,
+            curves=options.curves,
+            coverages=options.coverages,
+            metadata=record,
+            styles=looks,
+        )
+        files.append(("site.gpkg", "All layers and tables for a GIS, GeoPackage"))
+        tables = list(_write_tables(package, folder, options))
+        rasters, exchange = rest()
+    files += [*rasters, *tables, *exchange, *_write_record(folder, record, looks)]
+    about = {
+        "title": package.title,
+        "date": package.date,
+        "crs": package.frame.crs_name,
+        "vertical_crs": package.frame.vertical_name or "",
+    }
+    if options.archive:
+        write_zip(folder, about, files, package.date)
+        files.append((HANDOVER_ZIP, "Everything in one file, to send on"))
+    write_manifest(folder, about, files)
+    return tuple(name for name, _ in [*files, (MANIFEST, "")])
+
+
+def _write_sheets(package: Package, folder: Path, options: Handover) -> Iterable[tuple[str, str]]:
+    """Write what people look at; yield name and purpose of each file."""
+    if options.plan:
+        from geosite.handover.plan.sheet import write_plan
+
+        for path in write_plan(folder, package, options):
+            yield path.name, _PLAN[path.suffix]
+        if any(table.name == "section_stations" for table in package.tables):
+            from geosite.handover.plan.profile import write_sections
+
+            for path in write_sections(folder, package, options):
+                yield path.name, _SECTION[path.suffix]
+    if options.viewer:
+        from geosite.handover.viewer.page import write_viewer
+
+        yield write_viewer(folder, package).name, "The site to look around in, in any browser"
+
+
+def _write_rasters(package: Package, folder: Path) -> Iterable[tuple[str, str]]:
+    for raster in package.rasters:
+        name = f"{raster.name}.tif"
+        write_raster(folder / name, raster, package.frame)
+        yield name, f"{raster.title}, Cloud Optimized GeoTIFF"
+
+
+def _write_tables(package: Package, folder: Path, options: Handover) -> Iterable[tuple[str, str]]:
+    for table in package.tables:
+        name = f"{table.name}.csv"
+        write_csv(folder / name, [field.name for field in table.fields], table.records)
+        yield name, f"{table.title}, for a spreadsheet"
+    if options.points_csv:
+        write_points(folder / "points.csv", package)
+        yield "points.csv", "Marks as point, northing, easting, elevation, code"
+    write_report(folder / "report.json", package.report, package.findings)
+    yield "report.json", "Every number and finding, for programs"
+
+
+def _write_record(folder: Path, record: str, looks: Mapping[str, str]) -> Iterable[tuple[str, str]]:
+    """Write what tells about the data: metadata and looks."""
+    (folder / "metadata.xml").write_bytes(record.encode("utf-8"))
+    yield "metadata.xml", "How it was measured, how good it is, what it is not: ISO 19139"
+    (folder / "styles").mkdir()
+    for name, look in looks.items():
+        file = f"styles/{name}.sld"
+        (folder / file).write_bytes(look.encode("utf-8"))
+        yield file, f"Look of {name}, OGC Styled Layer Descriptor"
+
+
+def _write_exchange(package: Package, folder: Path, options: Handover) -> Iterable[tuple[str, str]]:
+    """Write the files for other programs than a GIS; their library is the slowest to load."""
+    if options.dxf:
+        from geosite.handover.formats.dxf import write_dxf
+
+        write_dxf(folder / "site.dxf", package)
+        yield "site.dxf", "Drawing with true arcs, DXF"
+    if options.geojson:
+        from geosite.handover.formats.geojson import write_geojson
+
+        write_geojson(folder / "site.geojson", package)
+        yield "site.geojson", "All layers in WGS 84 for the web, GeoJSON"

@@ -1,0 +1,117 @@
+"""GeoJSON (RFC 7946): every layer in one file, WGS 84 longitude and latitude.
+
+Height rule: RFC 7946 allows as third number only a height above the WGS 84 ellipsoid. A survey's
+elevations are above a vertical datum or a mark, so positions have two numbers, and elevations are
+properties, with their datum named at the top of the file.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import shapely
+from shapely.affinity import translate
+
+from geosite.handover.formats.report import plain
+from geosite.handover.formats.wgs84 import Wgs84, to_wgs84
+from geosite.handover.model import Layer, Package
+
+__all__ = ["write_geojson"]
+
+# 1e-9 degree is 0.1 mm on the ground
+_DECIMALS = 9
+
+
+def write_geojson(path: Path, package: Package) -> None:
+    """Write all layers; the property ``layer`` says which one a feature is from."""
+    wgs84 = to_wgs84(package.frame)
+    lines: list[str] = []
+    low, high = np.full(2, np.inf), np.full(2, -np.inf)
+    for layer in package.layers:
+        if not len(layer.geometries):
+            continue
+        shapes = _placed(layer, wgs84)
+        west, south, east, north = shapely.total_bounds(shapes).tolist()
+        low, high = np.minimum(low, (west, south)), np.maximum(high, (east, north))
+        lines += _features(layer, shapes)
+    frame = package.frame
+    accuracy = wgs84.accuracy_m
+    head: dict[str, Any] = {
+        "type": "FeatureCollection",
+        "title": package.title,
+        "date": package.date,
+        "position": "WGS 84 longitude and latitude, degrees, two numbers per position",
+        "height": "no heights in positions (RFC 7946 means ellipsoidal ones); the unit of "
+        f"the property elevation is the {frame.height_unit_name}, "
+        + (f"in {frame.vertical_name}" if frame.vertical_name else "above or below a mark"),
+        "operation": f"{wgs84.operation}, accuracy "
+        + (f"{accuracy:g} m" if accuracy is not None else "unknown"),
+    }
+    if np.isfinite(low).all():
+        head["bbox"] = [*low.tolist(), *high.tolist()]
+    top = json.dumps(plain(head), ensure_ascii=False, allow_nan=False)
+    body = ",\n".join(lines)
+    text = f'{top[:-1]}, "features": [\n{body}\n]}}\n'
+    path.write_bytes(text.encode("utf-8", "replace"))
+
+
+def _placed(layer: Layer, wgs84: Wgs84) -> Any:
+    """Return the layer's geometries in two dimensions, exteriors counter-clockwise, degrees."""
+    shapes: Any = shapely.force_2d(np.array(layer.geometries, dtype=object))
+    shapes = shapely.transform(shapes, lambda en: np.round(wgs84.place(en), _DECIMALS))
+    west, _, east, _ = shapely.bounds(shapes).T
+    across = np.flatnonzero(east - west > 180.0)
+    if across.size:
+        shapes[across] = [_cut(shape) for shape in shapes[across]]
+    return shapely.orient_polygons(shapes, exterior_cw=False)
+
+
+def _cut(shape: Any) -> Any:
+    """Cut a geometry into parts at the antimeridian (RFC 7946, section 3.1.9)."""
+    unrolled = shapely.union_all([_unrolled(part) for part in shapely.get_parts(shape)])
+    west, _, east, _ = unrolled.bounds
+    parts = []
+    for turn in range(math.floor((west + 180.0) / 360.0), math.floor((east + 180.0) / 360.0) + 1):
+        window = shapely.box(360.0 * turn - 180.0, -90.0, 360.0 * turn + 180.0, 90.0)
+        part = shapely.intersection(unrolled, window)
+        parts.append(translate(part, -360.0 * turn))
+    return shapely.union_all(parts)
+
+
+def _unrolled(part: Any) -> Any:
+    """Let longitude run on beyond 180 degrees, round a pole too; valid."""
+    if part.geom_type == "Polygon":
+        outer, *inner = (_run_on(shapely.get_coordinates(r)) for r in shapely.get_rings(part))
+        middle = outer[:, 0].mean()
+        for ring in inner:
+            ring[:, 0] += 360.0 * round((middle - ring[:, 0].mean()) / 360.0)
+        return shapely.make_valid(shapely.polygons(outer, inner or None))
+    if part.geom_type == "LineString":
+        return shapely.linestrings(_run_on(shapely.get_coordinates(part)))
+    return part
+
+
+def _run_on(path: Any) -> Any:
+    path = np.column_stack([np.unwrap(path[:, 0], period=360.0), path[:, 1]])
+    if (path[0, 1:] == path[-1, 1:]).all() and abs(path[-1, 0] - path[0, 0]) > 180.0:
+        # a ring round a pole comes back along it: on this map the pole is a line
+        pole = math.copysign(90.0, path[0, 1])
+        path = np.vstack([path, [path[-1, 0], pole], [path[0, 0], pole], path[0]])
+    return path
+
+
+def _features(layer: Layer, shapes: Any) -> Iterator[str]:
+    names = [field.name for field in layer.fields]
+    geometries = shapely.to_geojson(shapes)
+    for number, (record, geometry) in enumerate(zip(layer.records, geometries, strict=True), 1):
+        properties = {"layer": layer.name, **{name: plain(record.get(name)) for name in names}}
+        shown = json.dumps(properties, ensure_ascii=False, allow_nan=False)
+        yield (
+            f'{{"type": "Feature", "id": "{layer.name}.{number}", '
+            f'"geometry": {geometry}, "properties": {shown}}}'
+        )

@@ -1,0 +1,155 @@
+"""Rasters as Cloud Optimized GeoTIFF: float32, nodata -9999, north up."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from geosite.base.grid import Grid
+from geosite.base.map_frame import Frame
+from geosite.handover.model import NODATA, Package, Raster
+
+__all__ = ["compound_wkt", "drop_foreign_proj", "write_coverages", "write_raster"]
+
+# cells per side of a tile: a usual site is one tile, and compressing empty cells takes time too
+BLOCK = 256
+
+
+def drop_foreign_proj() -> None:
+    """Forget where another program keeps its PROJ data; call before importing fiona or rasterio.
+
+    Each of the two carries a PROJ of its own with its own data; one that is told to read the data
+    of another version refuses every CRS.
+    """
+    for name in ("PROJ_DATA", "PROJ_LIB", "GDAL_DATA"):
+        os.environ.pop(name, None)
+
+
+def compound_wkt(frame: Frame) -> str | None:
+    """Return the WKT of map and vertical CRS together; None where elevations are relative."""
+    if frame.vertical_wkt is None:
+        return None
+    from pyproj import CRS
+    from pyproj.crs import CompoundCRS
+
+    name = f"{frame.crs_name} + {frame.vertical_name}"
+    wkt: str = CompoundCRS(
+        name, [CRS.from_wkt(frame.crs_wkt), CRS.from_wkt(frame.vertical_wkt)]
+    ).to_wkt()
+    return wkt
+
+
+def write_raster(path: Path, raster: Raster, frame: Frame) -> None:
+    """Write one raster with its unit, title, description, statistics and CRS.
+
+    An elevation raster carries the vertical CRS in its GeoTIFF keys. They are written in the form
+    of GeoTIFF 1.0, where readers that know nothing of compound systems still find the EPSG code of
+    the map.
+    """
+    drop_foreign_proj()
+    import rasterio
+    from rasterio.crs import CRS
+
+    grid = raster.grid
+    values = _values(raster)
+    wkt = (compound_wkt(frame) if raster.is_elevation else None) or frame.crs_wkt
+    # average in overviews only where an average means something: not for directions
+    overviews = "NEAREST" if raster.unit == "degree" else "AVERAGE"
+    with (
+        rasterio.Env(GDAL_PAM_ENABLED="NO"),
+        rasterio.open(
+            path,
+            "w",
+            driver="COG",
+            width=grid.cols,
+            height=grid.rows,
+            count=1,
+            dtype="float32",
+            nodata=NODATA,
+            crs=CRS.from_wkt(wkt),
+            transform=_transform(grid),
+            compress="DEFLATE",
+            predictor="YES",
+            blocksize=BLOCK,
+            overview_resampling=overviews,
+            geotiff_version="1.0",
+        ) as file,
+    ):
+        file.write(values, 1)
+        file.set_band_description(1, raster.title)
+        file.units = (raster.unit,)
+        file.update_tags(TITLE=raster.title, DESCRIPTION=raster.description)
+        file.update_tags(1, **_statistics(values))
+
+
+def _values(raster: Raster) -> npt.NDArray[np.float32]:
+    finite = np.isfinite(raster.values)
+    return np.where(finite, raster.values, NODATA).astype(np.float32)
+
+
+def _transform(grid: Grid) -> Any:
+    from rasterio.transform import Affine
+
+    return Affine(grid.cell_size, 0.0, grid.west, 0.0, -grid.cell_size, grid.north)
+
+
+def _statistics(values: npt.NDArray[np.float32]) -> dict[str, str]:
+    """Return the statistics of the valid cells under the names that readers look for."""
+    valid = values[values != np.float32(NODATA)].astype(np.float64)
+    if not valid.size:
+        return {}
+    return {
+        "STATISTICS_MINIMUM": repr(float(valid.min())),
+        "STATISTICS_MAXIMUM": repr(float(valid.max())),
+        "STATISTICS_MEAN": repr(float(valid.mean())),
+        "STATISTICS_STDDEV": repr(float(valid.std())),
+        "STATISTICS_VALID_PERCENT": f"{100.0 * valid.size / values.size:.4g}",
+    }
+
+
+def write_coverages(path: Path, package: Package, moment: str) -> None:
+    """Add the rasters to a GeoPackage as gridded coverages (OGC 17-066r1), lossless float32.
+
+    Parameters
+    ----------
+    path
+        The GeoPackage.
+    moment
+        ISO 8601 time that the file states as that of the change.
+    """
+    drop_foreign_proj()
+    import rasterio
+    from rasterio.crs import CRS
+
+    crs = CRS.from_wkt(package.frame.crs_wkt)
+    for raster in package.rasters:
+        with (
+            rasterio.Env(OGR_CURRENT_DATE=moment, OGR_SQLITE_SYNCHRONOUS="OFF"),
+            rasterio.open(
+                path,
+                "w",
+                driver="GPKG",
+                width=raster.grid.cols,
+                height=raster.grid.rows,
+                count=1,
+                dtype="float32",
+                nodata=NODATA,
+                crs=crs,
+                transform=_transform(raster.grid),
+                append_subdataset="YES",
+                raster_table=raster.name,
+                raster_identifier=raster.title,
+                raster_description=raster.description,
+                tile_format="TIFF",
+                uom=raster.unit,
+                field_name=raster.title,
+                quantity_definition=raster.description,
+                grid_cell_encoding="grid-value-is-area",
+                version="1.2",
+            ) as file,
+        ):
+            file.write(_values(raster), 1)

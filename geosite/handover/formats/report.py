@@ -1,0 +1,48 @@
+"""``report.json``: every number and finding, for machines. Sorted keys, no NaN, ISO 8601 text."""
+
+from __future__ import annotations
+
+import dataclasses
+import datetime
+import json
+import math
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from geosite.base.errors import Finding
+
+__all__ = ["plain", "write_report"]
+
+
+def plain(value: Any) -> Any:
+    """Turn a value into what JSON knows; a number that is not finite becomes null."""
+    if value is None or isinstance(value, str | bool):
+        return value
+    if isinstance(value, np.ndarray):
+        return plain(value.tolist())
+    if isinstance(value, np.generic):
+        return plain(value.item())
+    if isinstance(value, int):
+        return value
+    if isinstance(value, float):
+        return value + 0.0 if math.isfinite(value) else None  # + 0.0: no minus zero
+    if isinstance(value, datetime.date | datetime.time):
+        return value.isoformat()
+    if isinstance(value, Mapping):
+        return {str(key): plain(inner) for key, inner in value.items()}
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        return {f.name: plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
+    if isinstance(value, Iterable):
+        return [plain(inner) for inner in value]
+    return str(value)
+
+
+def write_report(path: Path, report: Mapping[str, Any], findings: Iterable[Finding]) -> None:
+    """Write the report with the findings of every stage under ``findings``."""
+    whole = {**plain(report), "findings": plain(tuple(findings))}
+    text = json.dumps(whole, sort_keys=True, indent=2, ensure_ascii=False, allow_nan=False)
+    # a lone surrogate, which no UTF-8 file can hold, becomes a question mark
+    path.write_bytes(text.encode("utf-8", "replace") + b"\n")

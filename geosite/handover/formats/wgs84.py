@@ -1,0 +1,72 @@
+"""From the map to WGS 84 longitude and latitude, for metadata and GeoJSON."""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from geosite.base.arrays import Floats
+from geosite.base.map_frame import Frame
+
+__all__ = ["Wgs84", "to_wgs84"]
+
+
+@dataclass(frozen=True)
+class Wgs84:
+    """The operation from the map CRS to WGS 84.
+
+    Parameters
+    ----------
+    place
+        Turns easting and northing, shape (n, 2), map units, into longitude and latitude, degrees.
+    operation
+        Name of the coordinate operation.
+    accuracy_m
+        Its stated accuracy, ``None`` where none is known.
+    """
+
+    place: Callable[[npt.ArrayLike], Floats]
+    operation: str
+    accuracy_m: float | None
+
+
+def to_wgs84(frame: Frame) -> Wgs84:
+    """Choose the best operation that works without a download, at the frame's origin."""
+    from pyproj import CRS, Transformer
+    from pyproj.exceptions import ProjError
+    from pyproj.transformer import AreaOfInterest
+
+    crs = CRS.from_wkt(frame.crs_wkt)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # better grids exist elsewhere: the accuracy is stated
+        own = Transformer.from_crs(crs, crs.geodetic_crs, always_xy=True)
+        longitude, latitude = own.transform(*frame.origin)
+        area = AreaOfInterest(
+            longitude - 0.01,
+            max(latitude - 0.01, -90.0),
+            longitude + 0.01,
+            min(latitude + 0.01, 90.0),
+        )
+        try:
+            chosen = Transformer.from_crs(
+                crs, "EPSG:4326", always_xy=True, area_of_interest=area, allow_ballpark=False
+            )
+        except ProjError:
+            # no known datum shift, as for a CRS of one's own: taken as equal, accuracy unknown
+            chosen = Transformer.from_crs(crs, "EPSG:4326", always_xy=True, area_of_interest=area)
+
+    def place(en: npt.ArrayLike) -> Floats:
+        flat = np.asarray(en, dtype=np.float64).reshape(-1, 2)
+        if len(flat) == 1:  # pyproj makes numbers of arrays of one, which numpy 1.25 to 2.3 deplore
+            return np.array([chosen.transform(*flat[0].tolist())])
+        return np.column_stack(chosen.transform(flat[:, 0], flat[:, 1]))
+
+    chosen.transform(*frame.origin)  # with several candidates, the place decides
+    used = chosen.get_last_used_operation()
+    accuracy = used.accuracy
+    known = accuracy is not None and accuracy >= 0.0 and "Ballpark" not in used.description
+    return Wgs84(place, used.description, float(accuracy) if known else None)

@@ -1,0 +1,1 @@
+"""Layers and tables of the hand-over, free of any file format."""

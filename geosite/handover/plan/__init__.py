@@ -1,0 +1,1 @@
+"""The plan sheet and the section sheets of a site."""

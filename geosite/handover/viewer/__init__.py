@@ -1,0 +1,1 @@
+"""The viewer: one HTML file that needs no network."""

@@ -1,0 +1,284 @@
+"""The viewer: one HTML file with everything in it, that asks the network for nothing.
+
+The page, its style and its script lie in the folder ``viewer`` beside this module; the site goes
+into the page as JSON. The content security policy forbids every request and every script but the
+one whose hash it names.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import re
+from base64 import b64encode
+from collections.abc import Mapping, Sequence
+from hashlib import sha256
+from html import escape
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import shapely
+
+from geosite.drawing.ink import PAPER, TEXT
+from geosite.handover.model import CAUTION, Layer, Package, Raster
+from geosite.handover.palette import (
+    ALERT,
+    BUILDING,
+    DARK,
+    DIRECTION_RAMP,
+    EARTH,
+    FAINT,
+    PARCEL,
+    POND,
+    RAMPS,
+    WATER,
+    surface_colours,
+)
+from geosite.handover.plan.map import Measures
+from geosite.handover.plan.words import accuracy_words, crs_words, height_words
+
+__all__ = ["write_viewer"]
+
+#: Parts of the script, in the order they are joined.
+_SCRIPTS = ("site.js", "plan.js", "relief.js", "profile.js", "page.js")
+
+#: Cells per raster: with the rasters below this keeps the page well under a megabyte.
+_CELLS = 60_000
+#: Vertices and features per layer.
+_VERTICES = 20_000
+_FEATURES = 3_000
+
+#: Rasters that the page shows, and the bytes per cell they need.
+_RASTERS = {
+    "elevation": 2,
+    "slope": 2,
+    "drainage_direction": 1,
+    "elevation_sigma": 1,
+    "ponding_depth": 1,
+    "drainage_confidence": 1,
+}
+
+_INKS = {
+    "paper": PAPER,
+    "text": TEXT,
+    "faint": FAINT,
+    "earth": EARTH,
+    "water": WATER,
+    "parcel": PARCEL,
+    "alert": ALERT,
+    "pond": POND,
+    "building": BUILDING,
+}
+
+
+def write_viewer(folder: Path, package: Package) -> Path:
+    """Write ``viewer.html``.
+
+    Parameters
+    ----------
+    folder
+        Existing folder.
+    package
+        What to show; any layer or raster may be missing. Large rasters are shown with larger
+        cells and long lines with fewer vertices, and the page says so.
+
+    Returns
+    -------
+    Path
+        The file written.
+    """
+    path = folder / "viewer.html"
+    path.write_bytes(_page(package).encode("utf-8", "replace"))
+    return path
+
+
+def _page(package: Package) -> str:
+    assets = files("geosite.handover.viewer")
+    style = (assets / "page.css").read_text("utf-8")
+    script = "\n".join((assets / name).read_text("utf-8") for name in _SCRIPTS)
+    script = f'"use strict";\n(() => {{\n{script}\n}})();\n'
+    policy = (
+        "default-src 'none'; img-src data:; base-uri 'none'; form-action 'none'; "
+        f"script-src '{_hash(script)}'; style-src '{_hash(style)}'"
+    )
+    parts = {
+        "policy": policy,
+        "title": escape(package.title or "Untitled site"),
+        "style": style,
+        "site": _json(_site(package)),
+        "script": script,
+    }
+    page = (assets / "page.html").read_text("utf-8")
+    # in one pass: what a part contains is never taken for a place to fill
+    return re.sub(r"\{\{(\w+)\}\}", lambda place: parts[place[1]], page)
+
+
+def _hash(text: str) -> str:
+    return f"sha256-{b64encode(sha256(text.encode('utf-8')).digest()).decode('ascii')}"
+
+
+def _json(value: Any) -> str:
+    """Return JSON that cannot end or comment out the script element it stands in."""
+    text = json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+    # a lone surrogate, which no UTF-8 file can hold, becomes a question mark
+    text = text.encode("utf-8", "replace").decode("utf-8")
+    return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
+
+
+def _site(package: Package) -> dict[str, Any]:
+    frame = package.frame
+    tints = surface_colours(
+        name
+        for name, code in package.codes.items()
+        if code.geometry == "area" and not code.building
+    )
+    layers, thinned = [], False
+    for layer in package.layers:
+        shown, less = _layer(layer, frame.origin, frame.unit_m)
+        if shown["features"]:
+            layers.append(shown)
+            thinned |= less
+    rasters = {}
+    for raster in package.rasters:
+        if raster.name in _RASTERS and np.isfinite(raster.values).any():
+            rasters[raster.name], less = _raster(raster, frame.origin)
+            thinned |= less
+    return {
+        "title": package.title,
+        "date": package.date,
+        "crs": crs_words(frame.crs_wkt, frame.crs_name),
+        "vertical": height_words(frame),
+        "origin": list(frame.origin),
+        "unit": frame.unit_name,
+        "unit_m": frame.unit_m,
+        "height_unit": frame.height_unit_name,
+        "height_unit_m": frame.height_unit_m,
+        "factor": frame.combined_factor,
+        "convergence_deg": math.degrees(frame.convergence),
+        "layers": layers,
+        "rasters": rasters,
+        "codes": {
+            name: {
+                "title": code.title,
+                "tint": tints.get(name),
+                "building": code.building,
+                "inlet": code.inlet,
+                "barrier": code.barrier or code.breakline,
+            }
+            for name, code in package.codes.items()
+        },
+        "look": [f.text for f in package.findings if f.level == "look"][:50],
+        "notes": [f.text for f in package.findings if f.level == "note"][:50],
+        "accuracy": accuracy_words(package, Measures("m")),
+        "caution": CAUTION,
+        "thinned": thinned,
+        "inks": {
+            "light": _INKS,
+            "dark": {name: DARK[ink] for name, ink in _INKS.items()},
+        },
+        "ramps": {**RAMPS, "drainage_direction": [*DIRECTION_RAMP, DIRECTION_RAMP[0]]},
+    }
+
+
+def _layer(layer: Layer, origin: tuple[float, float], unit_m: float) -> tuple[dict[str, Any], bool]:
+    """Return a layer with coordinates relative to the origin, and whether it was thinned."""
+    chosen: Sequence[int] = range(len(layer.geometries))
+    if layer.name == "points":  # a named mark once, where it was first met
+        chosen = _once(layer)
+    kept = [i for i in chosen if layer.geometries[i] is not None]
+    less = len(kept) > _FEATURES
+    if less:
+        kept = [kept[round(k)] for k in np.linspace(0, len(kept) - 1, _FEATURES)]
+    shapes = np.array([layer.geometries[i] for i in kept], dtype=object)
+    if len(shapes) and shapely.get_num_coordinates(shapes).sum() > _VERTICES:
+        less = True
+        for tolerance_m in (0.005, 0.02, 0.08, 0.3, 1.2, 5.0):
+            shapes = shapely.simplify(shapes, tolerance_m / unit_m, preserve_topology=False)
+            if shapely.get_num_coordinates(shapes).sum() <= _VERTICES:
+                break
+    features = [
+        {"p": _properties(layer.records[i]), "g": lines}
+        for i, shape in zip(kept, shapes, strict=True)
+        if (lines := _lines(shape, origin))
+    ]
+    kind = layer.geometry_type.removesuffix("Z").removeprefix("Multi")
+    fields = {f.name: [f.description, f.unit] for f in layer.fields}
+    return {
+        "name": layer.name,
+        "title": layer.title,
+        "kind": kind,
+        "fields": fields,
+        "features": features,
+    }, less
+
+
+def _once(layer: Layer) -> list[int]:
+    met: set[Any] = set()
+    kept = []
+    for i, record in enumerate(layer.records):
+        name = record.get("point")
+        if name and name not in met:
+            met.add(name)
+            kept.append(i)
+    return kept
+
+
+def _properties(record: Mapping[str, Any]) -> dict[str, Any]:
+    return {key: text for key, value in record.items() if (text := _value(value)) not in (None, "")}
+
+
+def _value(value: Any) -> Any:
+    if isinstance(value, bool | int) or value is None:
+        return value
+    if isinstance(value, float | np.floating):
+        return round(float(value), 6) if math.isfinite(value) else None
+    return str(value)[:200]
+
+
+def _lines(shape: Any, origin: tuple[float, float]) -> list[list[float]]:
+    """Return points, lines or rings as flat lists of easting, northing relative to the origin."""
+    parts = shapely.get_parts(shape)
+    if len(parts) and parts[0].geom_type == "Polygon":
+        parts = shapely.get_rings(parts)
+    found = []
+    for part in parts:
+        places = shapely.get_coordinates(part) - np.array(origin)
+        if np.isfinite(places).all() and len(places):
+            found.append([round(v, 3) for v in places.ravel().tolist()])
+    return found
+
+
+def _raster(raster: Raster, origin: tuple[float, float]) -> tuple[dict[str, Any], bool]:
+    """Return a raster as whole numbers in base64, and whether cells were left out."""
+    grid = raster.grid
+    values = np.asarray(raster.values, np.float64)
+    stride = max(math.ceil(math.sqrt(values.size / _CELLS)), 1)
+    half = stride // 2
+    values = values[half::stride, half::stride]
+    # the cell kept is near the middle of the larger cell that it stands for
+    west = grid.west + (half + 0.5 - stride / 2) * grid.cell_size
+    north = grid.north - (half + 0.5 - stride / 2) * grid.cell_size
+    known = np.isfinite(values)
+    low, high = float(values[known].min()), float(values[known].max())
+    width = _RASTERS[raster.name]
+    steps = 2 ** (8 * width) - 2
+    # no finer than a tenth of a millimetre or of a per mille
+    step = max((high - low) / steps, 1e-4)
+    codes = np.full(values.shape, steps + 1, np.dtype(f"<u{width}"))
+    codes[known] = np.rint((values[known] - low) / step).astype(codes.dtype)
+    return {
+        "title": raster.title,
+        "unit": raster.unit,
+        "west": west - origin[0],
+        "north": north - origin[1],
+        "cell": grid.cell_size * stride,
+        "rows": values.shape[0],
+        "cols": values.shape[1],
+        "low": low,
+        "high": high,
+        "step": step,
+        "width": width,
+        "data": b64encode(codes.tobytes()).decode("ascii"),
+    }, stride > 1

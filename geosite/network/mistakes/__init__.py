@@ -1,0 +1,1 @@
+"""Mistakes that the misclosures give away."""

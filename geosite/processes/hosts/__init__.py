@@ -1,0 +1,1 @@
+"""What runs processes: the HTTP host, single jobs, many sites side by side."""

@@ -1,0 +1,1 @@
+"""Files from outside: tables, points, rasters, CRS texts; every error with file and line."""

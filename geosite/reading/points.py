@@ -1,0 +1,279 @@
+"""Points with elevations from outside: text tables and point layers."""
+
+from __future__ import annotations
+
+import csv
+import io
+import sqlite3
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from geosite.base.arrays import Floats
+from geosite.base.errors import InputError, Problem
+from geosite.base.problems import Problems, nearest, one_line, shown
+from geosite.reading.files import decode
+from geosite.reading.foreign import damage, driver_names, is_view, reading_layers
+
+if TYPE_CHECKING:
+    pass
+
+__all__ = ["Points", "read_points"]
+
+_POINT_FORMATS = ["GPKG", "GeoJSON", "GeoJSONSeq", "Shapefile", "FlatGeobuf", "GML", "DXF"]
+_LONGEST_HEADER = 100_000
+_TEXT = (".csv", ".txt", ".tsv")
+_COLUMNS = ("easting", "northing", "elevation")
+
+
+@dataclass(frozen=True, eq=False)
+class Points:
+    """Points with elevations.
+
+    Parameters
+    ----------
+    positions : array, shape (n, 3), columns easting, northing, elevation
+        Map units, elevation in its own unit, file order.
+    crs_wkt
+        CRS of the layer, ``None`` for a table.
+    """
+
+    positions: Floats
+    crs_wkt: str | None
+
+
+def read_points(file: str, layer: str | None = None) -> Points:
+    """Read points with elevations.
+
+    Parameters
+    ----------
+    file
+        A table with the columns easting, northing and elevation (CSV with commas, semicolons or
+        tabs; other columns are ignored, capitals do not matter), or a point layer with Z or with a
+        field elevation.
+    layer
+        Name of the layer, where the file holds several. Without it ``points``, or the only one.
+
+    Raises
+    ------
+    InputError
+        Unreadable, columns missing, cells that are no finite numbers, no points.
+    """
+    if Path(file).suffix.lower() in _TEXT:
+        points = Points(_from_text(file), None)
+    else:
+        points = _from_layer(file, layer)
+    if not len(points.positions):
+        raise InputError(
+            Problem(
+                "points-none", "there are no points in it", "points", "choose another file", file
+            )
+        )
+    return points
+
+
+def _from_text(file: str) -> Floats:
+    problems = Problems()
+    data = Path(file).read_bytes()
+    if not decode(data, file, "table of points", problems):
+        raise InputError(problems.first())
+    text = data.decode("utf-8-sig").replace("\r\n", "\n").replace("\r", "\n")
+    first = next((n for n, line in enumerate(text.split("\n", 1000)) if line.strip()), 0)
+    start = 0
+    for _ in range(first):
+        start = text.index("\n", start) + 1
+    header_line, _, rest = text[start:].partition("\n")
+    separator = max(",;\t", key=header_line.count)
+    # cut, so that no cell is longer than the reader of tables takes
+    cells = next(csv.reader([header_line[:_LONGEST_HEADER]], delimiter=separator), [])
+    header = [cell.strip().casefold() for cell in cells]
+    missing = [name for name in _COLUMNS if name not in header]
+    for name in missing:
+        close = nearest(name, [cell for cell in header if cell not in _COLUMNS])
+        problems.add(
+            "column-missing",
+            f"there is no column {name}",
+            "the columns easting, northing and elevation",
+            f'rename "{close}"' if close else "add it, or name the columns in the first line",
+            file,
+            first + 1,
+        )
+    if missing:
+        raise InputError(problems.first())
+    wanted = [header.index(name) for name in _COLUMNS]
+    if separator == ";" and "," in rest and "." not in rest:
+        rest = rest.replace(",", ".")  # decimal commas
+    if not rest.strip():
+        return np.empty((0, 3))
+    try:
+        found = np.loadtxt(
+            io.StringIO(rest),
+            delimiter=separator,
+            usecols=wanted,
+            quotechar='"',
+            comments=None,
+            ndmin=2,
+        )
+    except ValueError:
+        found = None
+    if found is None or not np.isfinite(found).all():
+        _name_bad_cells(rest, separator, wanted, file, first + 2)
+    assert found is not None
+    return np.asarray(found, dtype=np.float64)
+
+
+def _name_bad_cells(rest: str, separator: str, wanted: Sequence[int], file: str, line: int) -> None:
+    """Go through the rows one by one, only when one of them is known to be wrong."""
+    problems = Problems()
+    rows = csv.reader(io.StringIO(rest), delimiter=separator)
+    try:
+        for row in rows:
+            if not any(cell.strip() for cell in row):
+                continue
+            for name, column in zip(_COLUMNS, wanted, strict=True):
+                cell = row[column].strip() if column < len(row) else ""
+                try:
+                    good = bool(np.isfinite(float(cell)))
+                except ValueError:
+                    good = False
+                if not good:
+                    problems.add(
+                        "cell-not-number",
+                        f"{name} is {shown(cell)}",
+                        "a finite number with a decimal point",
+                        "correct the cell or take the row out",
+                        file,
+                        line + rows.line_num - 1,
+                    )
+    except csv.Error as error:
+        problems.add(
+            "table-unreadable",
+            f"the row cannot be split ({error})",
+            "cells in a row",
+            "export it again",
+            file,
+            line + rows.line_num - 1,
+        )
+    if not problems:
+        problems.add(
+            "table-unreadable",
+            "the table cannot be read",
+            "rows of equal length",
+            "export it again",
+            file,
+        )
+    raise InputError(problems.first())
+
+
+def _from_layer(file: str, layer: str | None) -> Points:
+    import fiona
+    from fiona.errors import FionaError
+
+    def refuse(code: str, what: str, expected: str, remedy: str) -> InputError:
+        return InputError(Problem(code, what, expected, remedy, file))
+
+    path = Path(file).resolve()
+    with path.open("rb") as stream:
+        is_database = stream.read(16) == b"SQLite format 3\x00"
+    # this driver would leave a file of its own beside the points, and fetch schemas
+    options = {"WRITE_GFS": "NO"} if path.suffix.lower() == ".gml" else {}
+    drivers = driver_names(_POINT_FORMATS)
+    try:
+        if (fault := damage(path)) is not None:
+            raise ValueError(fault)
+        if is_database:
+            layer = _package_layer(path, file, layer)
+        with (
+            reading_layers(),
+            fiona.Env(GML_DOWNLOAD_SCHEMA="NO"),
+            fiona.open(path, layer=layer, enabled_drivers=drivers, **options) as source,
+        ):
+            if is_view(path, source.name):
+                raise ValueError("the layer is a view, a query that may never end")
+            crs_wkt = str(source.crs_wkt or "") or None
+            names = {name.casefold(): name for name in source.schema["properties"]}
+            field = names.get("elevation")
+            positions = _positions(source, field, refuse)
+    except (FionaError, OSError, ValueError, TypeError, UnicodeError) as error:
+        raise refuse(
+            "layer-unreadable",
+            f"it cannot be read as a point layer ({one_line(error)})",
+            f"a .csv table or a point layer in one of the formats {', '.join(_POINT_FORMATS)}",
+            "export it again, for example as GeoPackage",
+        ) from error
+    return Points(positions, crs_wkt)
+
+
+def _package_layer(path: Path, file: str, wanted: str | None) -> str:
+    """Choose the layer of a GeoPackage without asking every driver about the file."""
+    try:
+        uri = f"{path.as_uri()}?mode=ro&immutable=1"
+        database = sqlite3.connect(uri, uri=True)
+        try:
+            rows = database.execute(
+                "SELECT table_name FROM gpkg_geometry_columns "
+                "WHERE upper(geometry_type_name) IN ('POINT', 'GEOMETRY') ORDER BY rowid"
+            ).fetchall()
+        finally:
+            database.close()
+    except sqlite3.Error as error:
+        raise InputError(
+            Problem(
+                "layer-unreadable",
+                f"the database is no GeoPackage ({one_line(error)})",
+                "a GeoPackage with a point layer",
+                "export it again",
+                file,
+            )
+        ) from error
+    names = [str(name) for (name,) in rows]
+    choice = wanted or ("points" if "points" in names or len(names) != 1 else names[0])
+    if choice not in names:
+        close = nearest(choice, names) if wanted else None
+        raise InputError(
+            Problem(
+                "layer-unknown",
+                f"there is no point layer {shown(choice)}",
+                f"one of {', '.join(names[:20])}" if names else "a point layer",
+                f'did you mean "{close}"?' if close else "name one with layer",
+                file,
+            )
+        )
+    return choice
+
+
+def _positions(source: Any, field: str | None, refuse: Any) -> Floats:
+    found: list[tuple[float, float, float]] = []
+    for record in source:
+        geometry = record.geometry
+        if geometry is None or geometry.type not in ("Point", "3D Point"):
+            kind = "nothing" if geometry is None else geometry.type
+            raise refuse(
+                "feature-not-point",
+                f"feature {record.id} is {kind}",
+                "points only",
+                "choose a point layer, or turn multipoints into points",
+            )
+        place = geometry.coordinates
+        up = place[2] if len(place) > 2 else record.properties[field] if field else None
+        if up is None:
+            raise refuse(
+                "point-no-elevation",
+                f"the point {record.id} has no elevation",
+                "points with Z, or a field elevation",
+                "add the elevations or take the point out",
+            )
+        found.append((float(place[0]), float(place[1]), float(up)))
+    positions = np.array(found, dtype=np.float64).reshape(-1, 3)
+    if not np.isfinite(positions).all():
+        number = int(np.flatnonzero(~np.isfinite(positions).all(axis=1))[0]) + 1
+        raise refuse(
+            "point-not-finite",
+            f"point number {number} is not finite",
+            "finite coordinates",
+            "correct it",
+        )
+    return positions

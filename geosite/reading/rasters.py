@@ -1,0 +1,229 @@
+"""Elevation rasters from outside: read with every check that an unknown file needs.
+
+Only plain files on this machine, only formats that cannot point somewhere else, sizes looked at
+before anything is read, and a CRS that distances can be measured in.
+"""
+
+from __future__ import annotations
+
+import warnings
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+
+from geosite.base.errors import InputError, Problem
+from geosite.base.grid import MAX_CELLS, Grid
+from geosite.base.map_frame import Frame
+from geosite.base.problems import one_line, shown
+from geosite.reading.crs import map_frame
+from geosite.reading.foreign import damage
+
+if TYPE_CHECKING:
+    pass
+
+__all__ = ["ElevationRaster", "check_unit", "read_elevation"]
+
+# Formats that hold their data themselves; a VRT or a web service description does not. GDAL is
+# told which one it is, so that it asks no other driver.
+_RASTER_STARTS = {
+    b"II*\0": "GTiff",
+    b"MM\0*": "GTiff",
+    b"II+\0": "GTiff",
+    b"MM\0+": "GTiff",
+    b"ncol": "AAIGrid",
+    b"NCOL": "AAIGrid",
+}
+_BAND_UNITS = (
+    (1.0, "metre", ("m", "metre", "meter", "metres", "meters")),
+    (0.3048, "foot", ("ft", "foot", "feet")),
+    (1200 / 3937, "US survey foot", ("ftus", "us-ft", "us survey foot", "us survey feet")),
+)
+# what a slope, an aspect, a share or an area is in, and lengths in which no elevation is worked
+# with; any other word is passed over
+_OTHER_UNITS = frozenset(
+    (
+        *("%", "percent", "ratio", "1", "m/m", "permille", "‰"),
+        *("degree", "degrees", "deg", "°", "radian", "radians", "rad", "gon", "grad"),
+        *("m2", "m²", "m^2", "ft2", "ft²", "ft^2", "ha", "m3", "m³", "m^3"),
+        *("mm", "cm", "dm", "km"),
+    )
+)
+
+
+@dataclass(frozen=True, eq=False)
+class ElevationRaster:
+    """An elevation raster.
+
+    Parameters
+    ----------
+    values : array of float32 or float64, shape (rows, cols)
+        Row 0 north, NaN for nodata.
+    grid
+        Where it lies.
+    frame
+        Its map, with the unit of the elevations.
+    """
+
+    values: npt.NDArray[np.floating[Any]]
+    grid: Grid
+    frame: Frame
+
+    @property
+    def z_factor(self) -> float:
+        """Map units per unit of elevation."""
+        return self.frame.height_unit_m / self.frame.unit_m
+
+
+def read_elevation(file: str) -> ElevationRaster:
+    """Read an elevation raster.
+
+    Parameters
+    ----------
+    file
+        GeoTIFF or another raster file that stands alone.
+
+    Raises
+    ------
+    InputError
+        Unreadable, several bands, turned, cells that are not square, not projected, too large, or
+        of something else than elevations by its unit.
+    """
+    import rasterio
+    from rasterio.errors import RasterioError
+
+    def refuse(code: str, what: str, expected: str, remedy: str) -> InputError:
+        return InputError(Problem(code, what, expected, remedy, file))
+
+    # the resolved path: GDAL reads meaning into names like "GTIFF_DIR:1:a.tif"
+    path = Path(file).resolve()
+    try:
+        with path.open("rb") as stream:
+            driver = _RASTER_STARTS.get(stream.read(4))
+        if driver is None:
+            raise ValueError("it is neither GeoTIFF nor an ASCII grid")
+        if (fault := damage(path)) is not None:
+            raise ValueError(fault)
+        with (
+            # a vertical CRS is passed over unless asked for; a file beside it may name another
+            rasterio.Env(GTIFF_REPORT_COMPD_CS="YES", GDAL_PAM_ENABLED="NO"),
+            warnings.catch_warnings(),
+        ):
+            warnings.simplefilter("ignore")  # a file without a place is refused below
+            source = rasterio.open(path, driver=driver)
+        with source:
+            if source.count != 1:
+                raise refuse(
+                    "raster-bands",
+                    f"the raster has {source.count} bands",
+                    "one band of elevations",
+                    "save the band of the elevations alone",
+                )
+            if source.width * source.height > MAX_CELLS:
+                size = source.width * source.height * 4 / 1e9
+                raise refuse(
+                    "raster-too-large",
+                    f"the raster has {source.height} rows of {source.width} cells, {size:.1f} GB",
+                    f"at most {MAX_CELLS / 1e6:.0f} million cells",
+                    "cut it to the site or take larger cells",
+                )
+            if source.crs is None:
+                raise refuse(
+                    "raster-no-crs",
+                    "the raster does not say which CRS it is in",
+                    "a raster with a projected CRS",
+                    "assign its CRS first",
+                )
+            unit = (source.units[0] or "").strip()
+            check_unit(unit, file)
+            grid = _grid(source, refuse)
+            extent = (grid.west, grid.south, grid.east, grid.north)
+            code = source.crs.to_epsg(confidence_threshold=100)
+            crs = f"EPSG:{code}" if code else source.crs.to_wkt()
+            frame = _with_band_unit(map_frame(crs, extent, file), unit)
+            values = _elevations(source)
+    except (RasterioError, OSError, ValueError) as error:
+        raise refuse(
+            "raster-unreadable",
+            f"the raster cannot be read ({one_line(error)})",
+            "a whole GeoTIFF, or an ASCII grid with its .prj",
+            "export it again",
+        ) from error
+    if not np.isfinite(values).any():
+        raise refuse(
+            "raster-empty",
+            "the raster holds no elevation at all",
+            "elevations",
+            "look at its nodata",
+        )
+    return ElevationRaster(values, grid, frame)
+
+
+def _grid(source: Any, refuse: Any) -> Grid:
+    place = source.transform
+    wide, high = abs(place.a), abs(place.e)
+    turned = place.b != 0 or place.d != 0
+    if turned or place.a <= 0 or place.e >= 0 or source.transform.is_identity:
+        raise refuse(
+            "raster-not-north-up",
+            "the raster is turned, upside down or has no place on the map",
+            "a north-up raster",
+            "warp it north-up first",
+        )
+    # a rounded cell size in a text header may move the far edge by a tenth of a cell, no more
+    if abs(wide - high) * max(source.width, source.height) > 0.1 * wide:
+        raise refuse(
+            "raster-cells-not-square",
+            f"the cells are {wide:g} wide and {high:g} high",
+            "square cells",
+            "resample it to square cells first",
+        )
+    return Grid(place.c, place.f, wide, source.height, source.width)
+
+
+def check_unit(unit: str, file: str | None = None) -> None:
+    """Refuse a unit in which no elevations are.
+
+    Parameters
+    ----------
+    unit
+        As the raster says, blank where it does not.
+    file
+        For the message.
+
+    Raises
+    ------
+    InputError
+        The raster holds slopes, directions, areas or the like.
+    """
+    if unit.lower() in _OTHER_UNITS:
+        raise InputError(
+            Problem(
+                "raster-unit",
+                f"the raster says that its values are in {shown(unit)}",
+                "elevations in metres or feet",
+                "choose the raster of the elevations, or correct its unit if that is wrong",
+                file,
+            )
+        )
+
+
+def _with_band_unit(frame: Frame, unit: str) -> Frame:
+    """Without a vertical CRS the band may say in which unit its elevations are."""
+    word = unit.lower()
+    for length, name, words in _BAND_UNITS:
+        if frame.vertical_wkt is None and word in words:
+            return replace(frame, height_unit_m=length, height_unit_name=name)
+    return frame
+
+
+def _elevations(source: Any) -> npt.NDArray[np.floating[Any]]:
+    band = source.read(1, masked=True)
+    kind = np.float32 if band.dtype in (np.float32, np.int16, np.uint8, np.uint16) else np.float64
+    values = band.astype(kind).filled(np.nan)
+    if (source.scales[0], source.offsets[0]) != (1.0, 0.0):
+        values = values * kind(source.scales[0]) + kind(source.offsets[0])
+    values[~np.isfinite(values)] = np.nan
+    return np.asarray(values)

@@ -1,0 +1,423 @@
+"""Rows of a field book, as text: from CSV, or from any table or point layer that OGR reads."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from itertools import islice
+from pathlib import Path
+from typing import Any
+
+from geosite.base.problems import Problems, nearest, shown
+from geosite.reading.files import check_plain_file, decode, read_plain_file
+from geosite.reading.foreign import damage, driver_names, is_view, reading_layers
+from geosite.reading.toml_lines import TomlText
+
+__all__ = ["Rows", "is_layer_file", "open_csv", "open_layer"]
+
+SIZE_LIMIT = 200_000_000
+BLOCK = 2_000_000
+"""Bytes cut at a time."""
+LINES = 5_000_000
+LONGEST = 1_000_000
+"""Most lines of a text, most bytes of a line that does not fit into a block."""
+RECORDS = 1_000_000
+"""Most records of a layer: they are held one by one."""
+LINE_LIMIT = 100_000
+"""Characters looked through for the header."""
+ROWS = 4096
+"""Rows with quoted cells read at a time: many small lists alive at once are slow to collect."""
+
+# Formats that are one plain file of rows or points, with the bytes they start with. OGR chooses its
+# driver by content, so the bytes keep out what can point elsewhere under a harmless name (virtual
+# layers, service descriptions, archives).
+_FORMATS = {
+    ".gpkg": ("GPKG", b"SQLite format 3\x00"),
+    ".shp": ("Shapefile", b"\x00\x00\x27\x0a"),
+    ".dbf": ("Shapefile", b""),
+    ".geojson": ("GeoJSON", b"{"),
+    ".json": ("GeoJSON", b"{"),
+    ".fgb": ("FlatGeobuf", b"fgb"),
+    ".xlsx": ("XLSX", b"PK\x03\x04"),
+    ".ods": ("ODS", b"PK\x03\x04"),
+}
+_SHEETS = {"XLSX", "ODS"}
+_SEVERAL_LAYERS = {"GPKG", *_SHEETS}
+
+
+Chunk = tuple[Sequence[int], list[Sequence[str]]]
+
+
+@dataclass(frozen=True)
+class Rows:
+    """A field book as text.
+
+    Parameters
+    ----------
+    header
+        Column names as written.
+    header_line
+        Line they stand on, ``None`` where the format has no lines.
+    chunks
+        Line numbers of some rows, and their cells column by column in the order of the header.
+    """
+
+    header: list[str]
+    header_line: int | None
+    chunks: Iterator[Chunk]
+
+
+def is_layer_file(path: Path) -> bool:
+    """Report whether a field book is read through OGR."""
+    return path.suffix.lower() in _FORMATS
+
+
+def _named_in(place: TomlText) -> tuple[str, int | None]:
+    return place.file, place.line("survey", "file")
+
+
+def open_csv(path: Path, file: str, problems: Problems, place: TomlText) -> Rows | None:
+    """Open a CSV field book; what is wrong goes into `problems`."""
+    data = read_plain_file(path, file, "field book", SIZE_LIMIT, problems, _named_in(place))
+    if data is None or not decode(data, file, "field book", problems):
+        return None
+    data = data.removeprefix(b"\xef\xbb\xbf")
+    if max(data.count(b"\n"), data.count(b"\r")) > LINES:
+        problems.add(
+            "too-many-rows",
+            f"the field book has more than {LINES:,} lines",
+            "fewer",
+            "split the survey, or thin the streamed rows",
+            file,
+        )
+        return None
+    start_text = data[:LINE_LIMIT].decode("utf-8", errors="ignore")
+    if not _is_comma_separated(start_text, file, problems):
+        return None
+    if b'"' in data:
+        return _open_quoted(data, file, problems)
+    if b"\r" in data:
+        data = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
+    header: list[str] = []
+    start, line = 0, 0
+    while start < len(data) and not "".join(header).strip():
+        end = data.find(b"\n", start)
+        end = len(data) if end < 0 else end
+        line += 1
+        header = data[start:end].decode("utf-8").split(",")
+        start = end + 1
+    return Rows(header, line, _plain_chunks(data, start, line + 1, len(header), file, problems))
+
+
+def _plain_chunks(
+    data: bytes, start: int, line: int, width: int, file: str, problems: Problems
+) -> Iterator[Chunk]:
+    """Cut rows without quotes. Splitting whole blocks takes a third of a row-by-row reader's time.
+
+    Every line break becomes a cell of its own: if each ``width + 1``-th cell is one, all rows are
+    as long as the header.
+    """
+    blank_row = re.compile(r"\n[ \t,]*\n")
+    while start < len(data):
+        end = data.rfind(b"\n", start, start + BLOCK) + 1
+        if end <= start:
+            end = data.find(b"\n", start) + 1 or len(data)
+            if end - start > LONGEST:
+                problems.add(
+                    "row-length",
+                    f"the row has {end - start} characters",
+                    f"at most {LONGEST}",
+                    "export the field book again",
+                    file,
+                    line,
+                )
+                return
+        block = data[start:end].decode("utf-8")
+        if not block.endswith("\n"):
+            block += "\n"
+        start = end
+        count = block.count("\n")
+        lines = range(line, line + count)
+        line += count
+        cells = block.replace("\n", ",\n,").split(",")
+        cells.pop()
+        even = len(cells) == count * (width + 1) and cells[width :: width + 1].count("\n") == count
+        if even and not blank_row.search("\n" + block):
+            yield lines, [cells[i :: width + 1] for i in range(width)]
+        else:
+            rows = [text.split(",") for text in block[:-1].split("\n")]
+            yield _even(lines, rows, width, file, problems)
+
+
+def _open_quoted(data: bytes, file: str, problems: Problems) -> Rows | None:
+    text = io.TextIOWrapper(io.BytesIO(data), encoding="utf-8", newline="")
+    reader = csv.reader(text, strict=True)
+    line = 1
+    header: list[str] = []
+    try:
+        for header in reader:
+            if "".join(header).strip():
+                break
+            line = reader.line_num + 1
+    except csv.Error as error:
+        _csv_fault(error, file, line, reader.line_num, problems)
+        return None
+    return Rows(header, line, _quoted_chunks(reader, len(header), file, problems))
+
+
+def _quoted_chunks(reader: Any, width: int, file: str, problems: Problems) -> Iterator[Chunk]:
+    fault: csv.Error | None = None
+    while fault is None:
+        rows: list[list[str]] = []
+        ends = [reader.line_num]
+        try:
+            for row in islice(reader, ROWS):
+                rows.append(row)
+                ends.append(reader.line_num)
+        except csv.Error as error:
+            fault = error
+        if not rows and fault is None:
+            return
+        yield _even([end + 1 for end in ends[:-1]], rows, width, file, problems)
+        if fault is not None:
+            _csv_fault(fault, file, ends[-1] + 1, reader.line_num, problems)
+
+
+def _is_comma_separated(start: str, file: str, problems: Problems) -> bool:
+    """Report whether the first row that is not blank has commas, naming what it has instead."""
+    for line, row in enumerate(start.splitlines(), 1):
+        if not row.strip(', \t"'):
+            continue
+        for mark, name in ((";", "semicolons"), ("\t", "tabs"), ("|", "bars")):
+            if row.count(mark) > row.count(","):
+                problems.add(
+                    "separator",
+                    f"the field book is separated by {name}",
+                    "commas between the columns and decimal points in the numbers",
+                    "export it as CSV with commas"
+                    + (" (not the regional CSV of a spreadsheet)" if mark == ";" else ""),
+                    file,
+                    line,
+                )
+                return False
+        return True
+    problems.add(
+        "file-empty",
+        "the field book is empty",
+        "a header and one row per observation",
+        "check that the export or copy went through",
+        file,
+    )
+    return False
+
+
+def _csv_fault(error: csv.Error, file: str, start: int, end: int, problems: Problems) -> None:
+    text = str(error)
+    if "unexpected end" in text or "field larger" in text:
+        what = "a quoted cell that starts in this row is never closed"
+        expected, remedy = (
+            "a closing quote",
+            "close the quote, or write two quotes for one in a text",
+        )
+    elif "delimiter expected" in text or "expected after" in text:
+        what = "a quoted cell goes on after its closing quote"
+        expected, remedy = (
+            "a comma or the end of the row there",
+            "write two quotes for one in a text",
+        )
+    else:
+        what, expected, remedy = (
+            f"not valid CSV ({text})",
+            "comma-separated text",
+            "export it again",
+        )
+    if end > start:
+        what += f" (read up to line {end})"
+    problems.add("csv-syntax", what, expected, remedy, file, start)
+
+
+def _even(
+    lines: Sequence[int], rows: list[list[str]], width: int, file: str, problems: Problems
+) -> Chunk:
+    """Turn rows into columns; drop blank rows, report those that are not as long as the header."""
+    kept_lines: list[int] = []
+    kept: list[list[str]] = []
+    for line, row in zip(lines, rows, strict=True):
+        if problems.full:
+            break
+        if not "".join(row).strip():
+            continue
+        if len(row) > width and not "".join(row[width:]).strip():
+            row = row[:width]
+        if len(row) == width:
+            kept_lines.append(line)
+            kept.append(row)
+            continue
+        remedy = "fill in the missing cells or commas"
+        if len(row) > width:
+            remedy = (
+                "write decimal points, not decimal commas"
+                if len(row) >= width + 2
+                else "put a text that contains a comma in quotes, and write decimal points"
+            )
+        problems.add(
+            "row-length",
+            f"the row has {len(row)} cell{'s' if len(row) != 1 else ''}",
+            f"{width} as in the header",
+            remedy,
+            file,
+            line,
+        )
+    return kept_lines, _columns(kept, width)
+
+
+def _columns(rows: list[list[str]], width: int) -> list[Sequence[str]]:
+    return list(zip(*rows, strict=True)) if rows else [()] * width
+
+
+def open_layer(
+    path: Path,
+    file: str,
+    layer: str | None,
+    problems: Problems,
+    place: TomlText,
+) -> Rows | None:
+    """Open a table or point layer; what is wrong goes into `problems`."""
+    driver, start = _FORMATS[path.suffix.lower()]
+    if not check_plain_file(path, file, "field book", SIZE_LIMIT, problems, _named_in(place)):
+        return None
+    fault = _content_fault(path, driver, start)
+    if fault is not None:
+        problems.add(
+            "layer-unreadable",
+            f"the field book is not a {driver} file as its name says ({fault})",
+            "a table or a layer of points",
+            "check that it opens elsewhere, or export it as CSV",
+            file,
+        )
+        return None
+    import fiona
+    from fiona.errors import FionaError
+
+    # absolute, so that nothing in the name is taken for a scheme
+    real = path.resolve()
+    lines: list[int] = []
+    try:
+        with (
+            reading_layers(),
+            fiona.Env(OGR_XLSX_HEADERS="FORCE", OGR_ODS_HEADERS="FORCE"),
+        ):
+            layers = fiona.listlayers(real) if driver in _SEVERAL_LAYERS else []
+            if not _layer_chosen(layer, layers, driver, problems, place):
+                return None
+            with fiona.open(
+                real,
+                layer=layer or (layers[0] if layers else None),
+                enabled_drivers=driver_names([driver]),
+                allow_unsupported_drivers=True,  # spreadsheets: read well, not on its list
+            ) as source:
+                if is_view(real, source.name):
+                    raise ValueError("the layer is a view, a query that may never end")
+                header = list(source.schema["properties"])
+                records = []
+                for number, record in enumerate(source, 1):
+                    if number > RECORDS:
+                        raise ValueError(f"it has more than {RECORDS} records")
+                    # a spreadsheet's record has the number of its row
+                    lines.append(int(record.id) if driver in _SHEETS else number)
+                    records.append(_record(record, header))
+    except (FionaError, OSError, ValueError, OverflowError, AttributeError, TypeError) as error:
+        problems.add(
+            "layer-unreadable",
+            f"the field book cannot be read as {driver} ({error})",
+            "a table or a layer of points",
+            "check that it opens elsewhere, or export it as CSV",
+            file,
+        )
+        return None
+    taken = {"".join(name.split()).casefold() for name in header}
+    placed = [
+        i for i in range(3) if "xyz"[i] not in taken and any(r[len(header) + i] for r in records)
+    ]
+    keep = [*range(len(header)), *(len(header) + i for i in placed)]
+    filled = [i for i, record in enumerate(records) if "".join(record).strip()]
+    rows = [[records[i][k] for k in keep] for i in filled]
+    lines = [lines[i] for i in filled]
+    return Rows(
+        [*header, *("xyz"[i] for i in placed)], None, iter([(lines, _columns(rows, len(keep)))])
+    )
+
+
+def _content_fault(path: Path, driver: str, start: bytes) -> str | None:
+    """Return why a file is not what its extension says, or ``None``."""
+    try:
+        with path.open("rb") as stream:
+            head = stream.read(64)
+        if (
+            not head.removeprefix(b"\xef\xbb\xbf")
+            .lstrip(b" \t\r\n" if start == b"{" else b"")
+            .startswith(start)
+        ):
+            return "its first bytes are another format's"
+        if (fault := damage(path)) is not None:
+            return fault
+    except (OSError, RuntimeError) as error:
+        return str(error)
+    return None
+
+
+def _layer_chosen(
+    layer: str | None,
+    layers: list[str],
+    driver: str,
+    problems: Problems,
+    place: TomlText,
+) -> bool:
+    if driver not in _SEVERAL_LAYERS or (layer is None and len(layers) == 1) or layer in layers:
+        return True
+    names = ", ".join(map(shown, layers[:20]))
+    line = place.line("survey", "file" if layer is None else "layer")
+    if layer is None:
+        problems.add(
+            "layer-needed",
+            f"the field book has {len(layers)} layers",
+            "survey.layer to choose one",
+            f"set it to one of {names}" if layers else "check the file",
+            place.file,
+            line,
+        )
+    else:
+        near = nearest(layer, layers)
+        problems.add(
+            "layer-unknown",
+            f"the field book has no layer {shown(layer)}",
+            f"one of {names}",
+            f'did you mean "{near}"?' if near else "correct survey.layer",
+            place.file,
+            line,
+        )
+    return False
+
+
+def _record(record: Any, header: list[str]) -> list[str]:
+    """Return the cells of a record, then its point's coordinates, blank where there are none."""
+    cells = [_text(record.properties[name]) for name in header]
+    at: tuple[float, ...] = ()
+    shape = record.geometry
+    if shape is not None and shape.type in ("Point", "3D Point"):
+        at = tuple(shape.coordinates)
+    elif shape is not None and shape.type == "MultiPoint" and len(shape.coordinates) == 1:
+        at = tuple(shape.coordinates[0])
+    return cells + [_text(at[i]) if i < len(at) else "" for i in range(3)]
+
+
+def _text(value: object) -> str:
+    """Return a cell as it would be typed: whole numbers without a decimal point."""
+    if value is None:
+        return ""
+    if isinstance(value, float) and value.is_integer() and abs(value) < 1e15:
+        return str(int(value))
+    return str(value)

@@ -1,0 +1,182 @@
+"""Leave-one-out: how well each method predicts a mark from the others."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from geosite.base.arrays import Floats, Ints
+from geosite.terrain.surface.idw import inverse_distance
+from geosite.terrain.surface.natural import NaturalNeighbours
+from geosite.terrain.surface.plane import fit_plane
+from geosite.terrain.surface.spline import leave_one_out_thin_plate
+from geosite.terrain.surface.tin import Tin, border, find, linear, triangulate
+
+__all__ = ["METHODS", "Method", "Score", "leave_one_out", "scorable", "score"]
+
+Method = Literal["tin", "natural-neighbour", "thin-plate", "inverse-distance", "plane"]
+METHODS: tuple[Method, ...] = (
+    "tin",
+    "natural-neighbour",
+    "thin-plate",
+    "inverse-distance",
+    "plane",
+)
+
+_AT_MOST = 1000
+
+
+@dataclass(frozen=True, slots=True)
+class Score:
+    """How well one method predicts marks it was not given.
+
+    Parameters
+    ----------
+    method
+    marks
+        How many were left out, one at a time; the same for every method.
+    rmse, mean, largest
+        Root mean square, mean and largest absolute value of mark minus prediction, elevation
+        units.
+    """
+
+    method: Method
+    marks: int
+    rmse: float
+    mean: float
+    largest: float
+
+
+def scorable(tin: Tin) -> Ints:
+    """Choose the marks that are left out, one at a time.
+
+    Parameters
+    ----------
+    tin
+
+    Returns
+    -------
+    array of int, shape (k,)
+        Rows of ``tin.points``: marks inside the hull, as no method may extrapolate, and not on a
+        breakline, which would go with them; of more than 1000 a thousand spread over all.
+    """
+    usable = ~border(tin)
+    usable[tin.edges] = False
+    marks = int(tin.origin.max()) + 1
+    if marks < len(tin.points):
+        # what breaklines added is no mark, and the hull without it may be smaller
+        usable[marks:] = False
+        usable[:marks] &= ~border(triangulate(tin.points[:marks]))
+    rows = np.flatnonzero(usable)
+    if len(rows) > _AT_MOST:
+        rows = np.sort(np.random.default_rng(0).permutation(rows)[:_AT_MOST])
+    return rows
+
+
+def leave_one_out(tin: Tin, method: Method, which: Ints, noise: Floats | None = None) -> Floats:
+    """Predict marks from all others.
+
+    Parameters
+    ----------
+    tin
+    method
+    which : array of int, shape (k,)
+        Rows of ``tin.points``, from `scorable`.
+    noise : array, shape (m,), optional
+        Standard deviation of each elevation of ``tin.points`` against its neighbours, for the
+        methods that smooth.
+
+    Returns
+    -------
+    array, shape (k,)
+        Predicted elevations.
+
+    Notes
+    -----
+    For the triangles and the natural neighbours marks are taken out in a few batches: marks that
+    are not each other's neighbours do not take part in each other's prediction, so a batch without
+    neighbours gives exactly what leaving out one at a time gives. The plane is in closed form from
+    the leverages, the spline from its inverse (see `leave_one_out_thin_plate`).
+    """
+    marks = tin.points[: int(tin.origin.max()) + 1]
+    known = None if noise is None else noise[: len(marks)]
+    if method == "plane":
+        plane = fit_plane(marks, known)
+        residual = plane.residuals[which] / (1 - plane.leverage[which])
+        predicted: Floats = marks[which, 2] - residual
+        return predicted
+    if method == "inverse-distance":
+        return inverse_distance(marks, marks[which, :2], leave_out=which)
+    if method == "thin-plate":
+        return leave_one_out_thin_plate(marks, known, which)
+    out = np.empty(len(which))
+    # without breaklines other marks are neighbours
+    for batch in _strangers(tin if method == "tin" else triangulate(marks), which):
+        taken = which[batch]
+        places = tin.points[taken, :2]
+        if method == "tin":
+            rest = triangulate(
+                np.delete(tin.points, taken, axis=0), [tin.points[pair] for pair in tin.edges]
+            )
+            out[batch] = linear(rest, find(rest, places), places)
+        else:
+            rest = triangulate(np.delete(marks, taken, axis=0))
+            out[batch] = NaturalNeighbours(rest).at(find(rest, places), places)
+    return out
+
+
+def _strangers(tin: Tin, which: Ints) -> Iterator[Ints]:
+    """Cut marks into batches, places in `which`, in which none is the neighbour of another."""
+    number = np.full(len(tin.points), -1)
+    number[which] = np.arange(len(which))
+    start = number[tin.triangles.ravel()]
+    end = number[np.roll(tin.triangles, -1, axis=1).ravel()]
+    both = (start >= 0) & (end >= 0)
+    start, end = start[both], end[both]
+    rank = np.random.default_rng(0).permutation(len(which))
+    left = np.ones(len(which), bool)
+    while left.any():
+        open_, batch = left.copy(), np.zeros(len(which), bool)
+        while open_.any():
+            # those that rank before all their open neighbours
+            rivals = open_[start] & open_[end]
+            beaten = np.where(rank[start] > rank[end], start, end)[rivals]
+            first = open_.copy()
+            first[beaten] = False
+            batch |= first
+            open_ &= ~first
+            # an edge between two marks inside the hull is there in both directions
+            open_[end[first[start]]] = False
+        left &= ~batch
+        yield np.flatnonzero(batch)
+
+
+def score(tin: Tin, method: Method, noise: Floats | None = None) -> Score:
+    """Score a method by leaving out one mark at a time.
+
+    Parameters
+    ----------
+    tin
+    method
+    noise : array, shape (m,), optional
+        See `leave_one_out`.
+
+    Returns
+    -------
+    Score
+        Of zero marks, with zeros, where the survey is too small to leave one out.
+    """
+    which = scorable(tin)
+    if len(which) == 0:
+        return Score(method, 0, 0.0, 0.0, 0.0)
+    residual = tin.points[which, 2] - leave_one_out(tin, method, which, noise)
+    return Score(
+        method,
+        len(which),
+        float(np.sqrt(np.mean(residual**2))),
+        float(residual.mean()),
+        float(np.abs(residual).max()),
+    )

@@ -1,0 +1,266 @@
+"""Thin-plate spline: the least bent surface that passes the marks as closely as they are known."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+import numpy.typing as npt
+
+from geosite.base.arrays import Floats, Ints
+from geosite.base.grid import Grid
+
+__all__ = ["interpolate_thin_plate", "leave_one_out_thin_plate", "smoothing"]
+
+#: Up to so many marks one spline serves the whole site.
+ONE_SPLINE = 500
+_PER_PATCH = 60
+_OVERLAP = 0.25
+_FOR_ROUGHNESS = 300
+
+
+def _scaled(points: Floats) -> tuple[Floats, Floats, float]:
+    """Positions from their middle in units of their extent, for the condition of the equations."""
+    low, high = points[:, :2].min(axis=0), points[:, :2].max(axis=0)
+    middle, size = (low + high) / 2, float((high - low).max())
+    return (points[:, :2] - middle) / size, middle, size
+
+
+def _kernel(p: Floats, q: Floats) -> Floats:
+    """Return ``r**2 log r``, shape (..., m, n), between p, (..., m, 2), and q, (..., n, 2)."""
+    apart = p[..., :, None, :] - q[..., None, :, :]
+    square = (apart * apart).sum(axis=-1)
+    # 0 log 0 is 0
+    kernel: Floats = 0.5 * square * np.log(np.where(square > 0, square, 1.0))
+    return kernel
+
+
+def _linear_part(p: Floats) -> Floats:
+    return np.concatenate([np.ones((*p.shape[:-1], 1)), p], axis=-1)
+
+
+def smoothing(points: Floats, noise: Floats | None) -> Floats:
+    """Choose how far the spline may pass beside each mark.
+
+    Parameters
+    ----------
+    points : array, shape (n, 3), columns easting, northing, elevation
+        Distinct positions.
+    noise : array, shape (n,), optional
+        Standard deviation of each elevation against its neighbours; without it the spline goes
+        through the marks.
+
+    Returns
+    -------
+    array, shape (n,)
+        What is added to the diagonal of the spline's equations, for positions in units of their
+        extent.
+
+    Notes
+    -----
+    The spline is the best estimate of a surface drawn at random with the generalised covariance
+    ``tau**2 r**2 log r`` from marks with these standard deviations; the diagonal then is
+    ``(noise / tau)**2`` (Wahba, G. (1990), Spline models for observational data, ch. 1 and 4,
+    doi:10.1137/1.9781611970128). How rough the ground is, tau, is the one unknown; it is the value
+    that makes the marks most likely once planes are taken out (restricted maximum likelihood),
+    from at most 300 marks.
+    """
+    if noise is None or not (noise > 0).any():
+        return np.zeros(len(points))
+    from scipy.linalg import eigh
+    from scipy.optimize import minimize_scalar
+
+    known = np.maximum(noise, 1e-3 * float(noise.max()))
+    used = np.arange(len(points))
+    if len(points) > _FOR_ROUGHNESS:
+        used = np.sort(np.random.default_rng(0).permutation(len(points))[:_FOR_ROUGHNESS])
+    if len(used) < 5:
+        return np.zeros(len(points))
+    position = _scaled(points)[0][used]
+    full, _ = np.linalg.qr(_linear_part(position), mode="complete")
+    contrast = full[:, 3:]
+    bent = contrast.T @ _kernel(position, position) @ contrast
+    spread = contrast.T @ (known[used, None] ** 2 * contrast)
+    values, vectors = eigh(bent, spread)
+    values = np.maximum(values, 0.0)
+    square = (vectors.T @ (contrast.T @ points[used, 2])) ** 2
+
+    def unlikely(log_ratio: float) -> float:
+        variance = np.exp(log_ratio) * values + 1.0
+        return float((np.log(variance) + square / variance).sum())
+
+    # from "all is noise" to "none is"
+    lowest = np.log(1e-6 / values.max())
+    highest = np.log(1e6 / max(values.min(), values.max() * 1e-12))
+    tried = np.linspace(lowest, highest, 80)
+    best = int(np.argmin([unlikely(t) for t in tried]))
+    around = (tried[max(best - 1, 0)], tried[min(best + 1, len(tried) - 1)])
+    ratio = np.exp(minimize_scalar(unlikely, bounds=around, method="bounded").x)
+    diagonal: Floats = known**2 / ratio
+    return diagonal
+
+
+def interpolate_thin_plate(
+    points: Floats,
+    grid: Grid,
+    inside: npt.NDArray[np.bool_],
+    noise: Floats | None = None,
+) -> Floats:
+    """Interpolate elevations by a thin-plate spline.
+
+    Parameters
+    ----------
+    points : array, shape (n, 3), columns easting, northing, elevation
+        Distinct positions, not all on one line.
+    grid
+    inside : array of bool, shape (rows, cols)
+        Where to interpolate; NaN elsewhere.
+    noise : array, shape (n,), optional
+        See `smoothing`.
+
+    Returns
+    -------
+    array, shape (rows, cols)
+
+    Notes
+    -----
+    Duchon, J. (1977), Splines minimizing rotation-invariant semi-norms in Sobolev spaces, Lecture
+    Notes in Mathematics 571:85-100, doi:10.1007/BFb0086566. With more than 500 marks the site is
+    cut into overlapping patches of some 60 marks and more, whose splines are blended smoothly (a
+    partition of unity: Wendland, H. (2005), Scattered data approximation, ch. 15.4,
+    doi:10.1017/CBO9780511617539); cost then grows in proportion to marks and cells.
+    """
+    from scipy.interpolate import RBFInterpolator
+
+    position, middle, size = _scaled(points)
+    diagonal = smoothing(points, noise)
+    east, north = grid.centres()
+    u, v = (east - middle[0]) / size, (north - middle[1]) / size
+    total, weighted = np.zeros(grid.shape), np.zeros(grid.shape)
+    for box, marks in _patches(position):
+        cols = np.flatnonzero((u > box[0]) & (u < box[2]))
+        rows = np.flatnonzero((v > box[1]) & (v < box[3]))
+        row, col = np.nonzero(inside[np.ix_(rows, cols)])
+        if len(row) == 0:
+            continue
+        place = np.column_stack([u[cols[col]], v[rows[row]]])
+        spline = RBFInterpolator(
+            position[marks], points[marks, 2], smoothing=diagonal[marks], degree=1
+        )
+        weight = _bump(place[:, 0], box[0], box[2]) * _bump(place[:, 1], box[1], box[3])
+        total[rows[row], cols[col]] += weight
+        weighted[rows[row], cols[col]] += weight * spline(place)
+    with np.errstate(invalid="ignore"):
+        z: Floats = np.where(inside, weighted / total, np.nan)
+    return z
+
+
+def _bump(t: Floats, low: float, high: float) -> Floats:
+    """1 in the middle, 0 with level slope at both ends."""
+    if not np.isfinite(low):
+        return np.ones_like(t)
+    across = (2 * t - low - high) / (high - low)
+    bump: Floats = (1 - across * across) ** 2
+    return bump
+
+
+def _patches(position: Floats) -> Iterator[tuple[tuple[float, float, float, float], Ints]]:
+    """Yield boxes that overlap and cover all positions, with the marks their spline goes by."""
+    if len(position) <= ONE_SPLINE:
+        whole = (-np.inf, -np.inf, np.inf, np.inf)
+        yield whole, np.arange(len(position))
+        return
+    from scipy.spatial import KDTree
+
+    tree = KDTree(position)
+    stack = [(0.0, 0.0, 1.0 + 1e-9, np.arange(len(position)))]
+    while stack:
+        x, y, size, near = stack.pop()
+        reach = size / 2 + _OVERLAP * size
+        in_reach = (np.abs(position[near] - (x, y)) < reach).all(axis=1)
+        near = near[in_reach]
+        if len(near) > 2 * _PER_PATCH:
+            step = size / 4
+            stack.extend(
+                (x + i * step, y + j * step, size / 2, near) for i in (-1, 1) for j in (-1, 1)
+            )
+            continue
+        count = _PER_PATCH
+        while len(near) < _PER_PATCH or _on_a_line(position[near]):
+            # marks streamed along one edge carry no spline by themselves
+            near = np.asarray(tree.query((x, y), k=min(count, len(position)))[1])
+            if count >= len(position):
+                break
+            count *= 2
+        yield (x - reach, y - reach, x + reach, y + reach), near
+
+
+def _on_a_line(position: Floats) -> bool:
+    spread = np.linalg.svd(position - position.mean(axis=0), compute_uv=False)
+    return bool(spread[1] <= 1e-3 * spread[0])
+
+
+def leave_one_out_thin_plate(points: Floats, noise: Floats | None, which: Ints) -> Floats:
+    """Predict marks from the others.
+
+    Parameters
+    ----------
+    points : array, shape (n, 3), columns easting, northing, elevation
+        Distinct positions, not all on one line.
+    noise : array, shape (n,), optional
+        See `smoothing`, which is not repeated without the mark.
+    which : array of int, shape (k,)
+        Marks to predict.
+
+    Returns
+    -------
+    array, shape (k,)
+        Predicted elevations.
+
+    Notes
+    -----
+    Up to 500 marks in closed form from one inverse: the residual of a mark left out is its
+    coefficient divided by its diagonal element of the inverse (Rippa, S. (1999), An algorithm for
+    selecting a good value for the parameter c in radial basis function interpolation, Advances in
+    Computational Mathematics 11:193-210, doi:10.1023/A:1018975909870; it holds for the bordered
+    system too). Above, each mark is predicted by the spline through its 60 nearest neighbours.
+    """
+    position = _scaled(points)[0]
+    diagonal = smoothing(points, noise)
+    if len(points) <= ONE_SPLINE:
+        inverse = np.linalg.inv(_equations(position, diagonal))
+        count = len(points)
+        coefficient = inverse[:count, :count] @ points[:, 2]
+        left_out: Floats = points[:, 2] - coefficient / np.diagonal(inverse)[:count]
+        return left_out[which]
+    from scipy.spatial import KDTree
+
+    out = np.empty(len(which))
+    tree = KDTree(position)
+    for start in range(0, len(which), 64):
+        part = which[start : start + 64]
+        mark = np.asarray(tree.query(position[part], k=_PER_PATCH + 1)[1])
+        # the mark itself is one of them
+        own = mark == part[:, None]
+        mark = mark[~own].reshape(len(part), _PER_PATCH)
+        known = np.zeros((len(part), _PER_PATCH + 3))
+        known[:, :_PER_PATCH] = points[mark, 2]
+        equations = _equations(position[mark], diagonal[mark])
+        solved = np.linalg.solve(equations, known[..., None])[..., 0]
+        place = position[part][:, None, :]
+        row = np.concatenate([_kernel(place, position[mark]), _linear_part(place)], axis=-1)
+        out[start : start + 64] = (row[:, 0] * solved).sum(axis=1)
+    return out
+
+
+def _equations(position: Floats, diagonal: Floats) -> Floats:
+    """Return the spline's equations, shape (..., n + 3, n + 3)."""
+    count = position.shape[-2]
+    matrix = np.zeros((*position.shape[:-2], count + 3, count + 3))
+    matrix[..., :count, :count] = _kernel(position, position)
+    index = np.arange(count)
+    matrix[..., index, index] += diagonal
+    linear = _linear_part(position)
+    matrix[..., :count, count:] = linear
+    matrix[..., count:, :count] = np.swapaxes(linear, -1, -2)
+    return matrix

@@ -1,0 +1,1 @@
+"""Where water goes: descent, depressions, flow, ponds, and how sure that is."""

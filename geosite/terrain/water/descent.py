@@ -1,0 +1,427 @@
+"""The raw ground: steepest descent, the edge of the data, and the cells that may be saddles.
+
+Directions are numbered 0 to 7 clockwise from north, 45 degrees apart.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+__all__ = [
+    "COL_STEP",
+    "HOLLOW",
+    "INLET",
+    "LEAVES",
+    "NODATA",
+    "POOL",
+    "ROW_STEP",
+    "Bytes",
+    "Grid",
+    "Index",
+    "Long",
+    "Mask",
+    "Raster",
+    "Relief",
+    "descend",
+    "heights_around",
+    "step_table",
+]
+
+Raster = npt.NDArray[np.floating[Any]]
+Mask = npt.NDArray[np.bool_]
+Bytes = npt.NDArray[np.uint8]
+Index = npt.NDArray[np.int32]
+Long = npt.NDArray[np.intp]
+
+ROW_STEP = np.array([-1, -1, 0, 1, 1, 1, 0, -1], dtype=np.intp)
+COL_STEP = np.array([0, 1, 1, 1, 0, -1, -1, -1], dtype=np.intp)
+LEAVES = 8
+"""8 to 15: the water leaves the site across the edge, in direction 0 to 7."""
+INLET = 16
+HOLLOW = 17
+"""Ground that no way leads out of."""
+NODATA = 18
+POOL = 255
+"""While working: no lower neighbour, and neither at the edge nor an inlet."""
+
+_BAND = 16_384
+"""Cells per band of rows: its buffers stay within the second-level cache."""
+_ROUNDING = 0.01
+"""Part of the drop across the edge below which a drop along the edge says nothing."""
+
+
+def step_table(cols: int) -> Long:
+    """Return the flat distance to the next cell by direction, 0 where the water goes to no cell."""
+    table = np.zeros(256, dtype=np.intp)
+    table[:8] = ROW_STEP * cols + COL_STEP
+    return table
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Grid:
+    """The surface as flat arrays; `direction` is worked on in place."""
+
+    z: Raster
+    direction: Bytes
+    rows: int
+    cols: int
+    walls: Bytes | None
+
+    def around(self, cells: Long) -> tuple[Long, Mask | None]:
+        """Return the neighbours of some cells, and which of them have an open way there.
+
+        Without walls every cell at the edge of the raster is an outlet, so that a cell that is none
+        has all eight neighbours; only such cells are asked for.
+
+        Returns
+        -------
+        there : array, shape (8, n)
+            Flat indices by direction; the cell's own where the way is shut.
+        is_open : array of bool, shape (8, n), or None
+            None where all ways are open.
+        """
+        there = cells + (ROW_STEP * self.cols + COL_STEP)[:, None]
+        if self.walls is None:
+            return there, None
+        row, col = np.divmod(cells, self.cols)
+        row, col = row + ROW_STEP[:, None], col + COL_STEP[:, None]
+        is_open = (row >= 0) & (row < self.rows) & (col >= 0) & (col < self.cols)
+        is_open &= (self.walls[cells] >> np.arange(8, dtype=np.uint8)[:, None] & 1) == 0
+        return np.where(is_open, there, cells), is_open
+
+
+def _touching() -> Bytes:
+    """Return, for each set of lower neighbours, those that hang together with one of them.
+
+    Returns
+    -------
+    array of uint8, shape (256, 256)
+        Set of neighbours by set and direction; empty where the direction is not in the set.
+    """
+    table = np.zeros((256, 256), dtype=np.uint8)
+    for lower in range(256):
+        left = {k for k in range(8) if lower >> k & 1}
+        while left:
+            group = [left.pop()]
+            for k in group:
+                # direct neighbours of a cell touch each other across the corner between them
+                reach = (-2, -1, 1, 2) if k % 2 == 0 else (-1, 1)
+                for other in {(k + step) % 8 for step in reach} & left:
+                    left.remove(other)
+                    group.append(other)
+            table[lower, group] = sum(1 << k for k in group)
+    return table
+
+
+def _straight_out() -> Bytes:
+    """Return, for each set of outside neighbours, those that lie most straight across the edge."""
+    table = np.zeros(256, dtype=np.uint8)
+    turn = np.arange(8) * np.pi / 4
+    for outside in range(1, 256):
+        is_out = np.array([outside >> k & 1 for k in range(8)], dtype=bool)
+        east, north = np.sin(turn[is_out]).sum(), np.cos(turn[is_out]).sum()
+        along = np.where(is_out, np.round(np.sin(turn) * east + np.cos(turn) * north, 9), -np.inf)
+        best = is_out & (along == along.max())
+        # of two that are as straight across, the nearer
+        if best[::2].any():
+            best[1::2] = False
+        table[outside] = np.packbits(best, bitorder="little")[0]
+    return table
+
+
+TOUCHING = _touching()
+STRAIGHT_OUT = _straight_out()
+OUTWARD = np.array([(int(ways) & -int(ways)).bit_length() - 1 for ways in STRAIGHT_OUT], np.int8)
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Relief:
+    """What the raw ground says about each cell. Cells are flat indices.
+
+    Parameters
+    ----------
+    direction : array of uint8, shape (rows, cols)
+        Steepest way down; LEAVES + k at edge cells without one, and where the ground falls across
+        the edge; INLET at inlets, POOL elsewhere without one, NODATA.
+    level
+        The POOL cells.
+    saddles, lower, is_loose
+        Cells whose lower neighbours may not hang together or do not take their water; the set of
+        those neighbours; whether a wall is so near that their touching proves nothing.
+    edge, outward
+        Cells at the edge of the data, ascending; LEAVES + the direction out, straight out where the
+        ground does not fall across the edge.
+    inlets
+        The inlets on known ground.
+    """
+
+    direction: Bytes
+    level: Long
+    saddles: Long
+    lower: Bytes
+    is_loose: Mask
+    edge: Long
+    outward: Bytes
+    inlets: Long
+
+
+def descend(z: Raster, inlets: Mask | None, barriers: Mask | None, walls: Bytes | None) -> Relief:
+    """Find the steepest way down from each cell, and what the basin graph needs to know.
+
+    A cell is as high as its elevation says, and of two cells as high the later one is higher: no
+    two cells are level, and the set of a cell's lower neighbours tells what the ground does there.
+    Where those neighbours hang together round the cell, they are joined below it; only where they
+    fall into parts can the cell be a pass.
+
+    Parameters
+    ----------
+    z : array, shape (rows, cols)
+        Elevation, NaN where unknown and at barriers.
+    inlets, barriers, walls
+        As for `geosite.terrain.water.drainage.drain`.
+
+    Returns
+    -------
+    Relief
+    """
+    rows, cols = z.shape
+    wide = cols + 2
+    step = max(1, _BAND // wide)
+    huge = np.finfo(z.dtype).max
+    diagonal = z.dtype.type(np.sqrt(0.5))
+    shift = [int(r) * wide + int(c) for r, c in zip(ROW_STEP, COL_STEP, strict=True)]
+    direction = np.empty((rows, cols), dtype=np.uint8)
+    bands = []
+    # A band is framed by cells of no ground, and one more at either end for the frame's corners;
+    # then a neighbour is a fixed shift of a flat array.
+    first = wide + 1
+    framed = (step + 2) * wide + 2
+    ground_of_band = np.empty(framed, dtype=z.dtype)
+    out_of_band = np.empty(framed, dtype=np.uint8)
+    wall_of_band = np.zeros(framed, dtype=np.uint8)
+    fall_of_band, best_of_band = np.empty((2, step * wide), dtype=z.dtype)
+    for top in range(0, rows, step):
+        bottom = min(top + step, rows)
+        high = bottom - top
+        size = high * wide
+        core = slice(first, first + size)
+        framed = (high + 2) * wide + 2
+        halo = slice(max(top - 1, 0), min(bottom + 1, rows))
+        inside = slice(halo.start - top + 1, halo.stop - top + 1), slice(1, -1)
+
+        ground, is_out, wall = ground_of_band[:framed], out_of_band[:framed], None
+        ground.fill(huge)
+        is_out.fill(1)
+        framed_ground = ground[1:-1].reshape(high + 2, wide)[inside]
+        framed_out = is_out[1:-1].reshape(high + 2, wide)[inside]
+        framed_ground[...] = z[halo]
+        np.logical_not(np.isfinite(framed_ground), out=framed_out.view(np.bool_))
+        is_whole = not framed_out.any()
+        if not is_whole:
+            np.copyto(framed_ground, huge, where=framed_out.view(np.bool_))
+        if barriers is not None:
+            framed_out[barriers[halo]] = 0
+        here = ground[core]
+        if walls is not None:
+            wall = wall_of_band[:framed]
+            wall.fill(0)
+            wall[1:-1].reshape(high + 2, wide)[inside] = walls[halo]
+
+        fall, best = fall_of_band[:size], best_of_band[:size]
+        best.fill(0)
+        turn = np.zeros(size, dtype=np.uint8)
+        flag = np.empty(size, dtype=np.uint8)
+        for k in range(8):
+            np.subtract(here, ground[first + shift[k] : first + shift[k] + size], out=fall)
+            if k % 2:
+                fall *= diagonal
+            if wall is not None:
+                np.copyto(fall, 0, where=(wall[core] >> k & 1).view(np.bool_))
+            # the last direction that was steeper than all before it has the largest number
+            np.greater(fall, best, out=flag.view(np.bool_))
+            np.maximum(best, fall, out=best)
+            flag *= k + 1
+            np.maximum(turn, flag, out=turn)
+        turn -= 1  # none becomes POOL
+
+        # a comparison with the neighbour ahead tells the neighbour about this cell
+        lower = np.full(size, sum(1 << (k + 4) % 8 for k in (2, 3, 4, 5)), dtype=np.uint8)
+        for k in (2, 3, 4, 5):
+            ahead = shift[k]
+            is_lower = np.less(
+                ground[first : first + size + ahead], ground[first - ahead : first + size]
+            ).view(np.uint8)
+            np.multiply(is_lower[ahead:], 1 << k, out=flag)
+            lower += flag
+            np.multiply(is_lower[:size], 1 << (k + 4) % 8, out=flag)
+            lower -= flag
+        outside = np.zeros(size, dtype=np.uint8)
+        for k in range(8):
+            np.left_shift(is_out[first + shift[k] : first + shift[k] + size], k, out=flag)
+            outside |= flag
+        if wall is not None:
+            lower &= ~wall[core]
+            outside &= ~wall[core]
+
+        # a part of the ring begins at each direct neighbour that is not lower while one of the next
+        # two is; two such beginnings make a saddle (Yokoi's connectivity number)
+        candidate = lower >> 1 | lower >> 2 | lower << 6
+        candidate &= ~lower & 0b01010101
+        candidate &= candidate - 1
+        candidate |= (turn == POOL) * lower
+        if wall is not None:
+            near = wall[core].copy()
+            for k in range(8):
+                near |= wall[first + shift[k] : first + shift[k] + size]
+            candidate |= (near > 0) * lower
+        valid = here < huge
+        if not is_whole:
+            np.copyto(turn, NODATA, where=~valid)
+        outside *= valid
+        edge = np.flatnonzero(outside)
+        outward = (OUTWARD[outside[edge]] + LEAVES).astype(np.uint8)
+        is_low = turn[edge] == POOL
+        turn[edge[is_low]] = outward[is_low]
+        sunk = edge[:0]
+        if inlets is not None:
+            is_inlet = np.zeros(size, dtype=np.bool_)
+            is_inlet.reshape(high, wide)[:, 1:-1] = inlets[top:bottom]
+            is_inlet &= valid
+            sunk = np.flatnonzero(is_inlet)
+            turn[sunk] = INLET
+            candidate[sunk] = lower[sunk]
+        candidate *= valid
+        saddle = np.flatnonzero(candidate)
+        level = np.flatnonzero((turn == POOL) & valid)
+        direction[top:bottom] = turn.reshape(high, wide)[:, 1:-1]
+        bands.append(
+            (
+                _unframed(level, wide, top),
+                _unframed(saddle, wide, top),
+                lower[saddle],
+                np.zeros(saddle.size, dtype=np.bool_) if wall is None else near[saddle] > 0,
+                _unframed(edge, wide, top),
+                outward,
+                _unframed(sunk, wide, top),
+                outside[edge],
+            )
+        )
+    relief = Relief(
+        direction,
+        level=np.concatenate([band[0] for band in bands]),
+        saddles=np.concatenate([band[1] for band in bands]),
+        lower=np.concatenate([band[2] for band in bands]),
+        is_loose=np.concatenate([band[3] for band in bands]),
+        edge=np.concatenate([band[4] for band in bands]),
+        outward=np.concatenate([band[5] for band in bands]),
+        inlets=np.concatenate([band[6] for band in bands]),
+    )
+    return _let_out(z, relief, np.concatenate([band[7] for band in bands]), walls)
+
+
+def _let_out(z: Raster, relief: Relief, outside: Bytes, walls: Bytes | None) -> Relief:
+    """Let water that would run along the edge leave where the ground falls across the edge.
+
+    The ground is carried on over the edge at the slope at which it reaches it, and the water of an
+    edge cell leaves if that is the steepest way down. Otherwise all water of a plane would run
+    along its lower side, where cells are as high but for rounding, and leave in one place.
+
+    Water runs on where its way leads inside again; and to a place that is lower than the edge on
+    both sides of it, for there a channel leaves.
+
+    Parameters
+    ----------
+    z, walls
+        As for `descend`.
+    relief
+        Its directions are changed.
+    outside : array of uint8, shape of `relief.edge`
+        Set of neighbours outside, by edge cell.
+    """
+    cols = z.shape[1]
+    ground, direction = z.ravel(), relief.direction.ravel()
+    turn = direction[relief.edge]
+    runs = np.flatnonzero(turn < LEAVES)
+    # where the way down leads as long as it stays at the edge, by pointer jumping; then inside
+    inside = relief.edge.size
+    end = np.arange(inside + 1)
+    there = relief.edge[runs] + step_table(cols)[turn[runs]]
+    end[runs] = np.where(_is_among(there, relief.edge), np.searchsorted(relief.edge, there), inside)
+    end[:-1][turn == INLET] = inside
+    while not np.array_equal(further := end[end], end):
+        end = further
+    runs = runs[end[runs] < inside]
+    if not runs.size:
+        return relief
+    cell, on = relief.edge[runs], turn[runs].astype(np.intp)
+    which, ways = np.arange(cell.size), np.arange(8)[:, None]
+    distance = np.where(ways % 2, np.sqrt(2.0), 1.0)
+    around = heights_around(z, cell, ways, walls)
+    inner = (ground[cell] - around[on, which]) / distance[on, 0]
+    carried = (around[(ways + 4) % 8, which] - ground[cell]) / distance
+    carried[~(np.isfinite(carried) & (outside[runs] >> ways & 1 > 0))] = -np.inf
+    way = carried.argmax(axis=0)
+    across = carried[way, which]
+    falls = ((carried > 0) & (STRAIGHT_OUT[outside[runs]] >> ways & 1 > 0)).any(axis=0)
+    there = cell + step_table(cols)[on]
+    rise = (heights_around(z, there, on, walls) - ground[there]) / distance[on, 0]
+    gathers = np.minimum(inner, rise) > _ROUNDING * across
+    leaves = falls & (across >= inner) & ~gathers
+    runs, cell, way = runs[leaves], cell[leaves], way[leaves].astype(np.uint8)
+    outward = relief.outward.copy()
+    outward[runs] = way + np.uint8(LEAVES)
+    direction[cell] = outward[runs]
+    # a cell that lets its water out is joined to none of its lower neighbours
+    new = ~_is_among(cell, relief.saddles)
+    cell, around = cell[new], around[:, leaves][:, new]
+    is_before = (ways < 2) | (ways > 5)
+    lower = (around < ground[cell]) | (is_before & (around == ground[cell]))
+    return replace(
+        relief,
+        outward=outward,
+        saddles=np.append(relief.saddles, cell),
+        lower=np.append(relief.lower, np.packbits(lower, axis=0, bitorder="little")[0]),
+        is_loose=np.append(relief.is_loose, np.full(cell.size, walls is not None)),
+    )
+
+
+def _is_among(cells: Long, ascending: Long) -> Mask:
+    """Return which of some cells are among others."""
+    place = np.searchsorted(ascending, cells)
+    found: Mask = np.append(ascending, -1)[place] == cells
+    return found
+
+
+def heights_around(z: Raster, cells: Long, ways: Long, walls: Bytes | None) -> Raster:
+    """Return the elevation of neighbours; NaN where there is none, and behind a wall.
+
+    Parameters
+    ----------
+    z, walls : array, shape (rows, cols)
+        As for `descend`.
+    cells : array, shape (n,)
+        Flat indices.
+    ways : array, shape (n,) or (m, 1)
+        Directions.
+    """
+    rows, cols = z.shape
+    row, col = np.divmod(cells, cols)
+    row, col = row + ROW_STEP[ways], col + COL_STEP[ways]
+    is_open = (row >= 0) & (row < rows) & (col >= 0) & (col < cols)
+    if walls is not None:
+        is_open &= walls.ravel()[cells] >> ways & 1 == 0
+    there = np.where(is_open, row * cols + col, 0)
+    height: Raster = np.where(is_open, z.ravel()[there], z.dtype.type(np.nan))
+    height[~np.isfinite(height)] = np.nan
+    return height
+
+
+def _unframed(cells: Long, wide: int, top: int) -> Long:
+    """Turn flat indices of a framed band into those of the raster."""
+    cols = wide - 2
+    result: Long = cells - 2 * (cells // wide) + (top * cols - 1)
+    return result

@@ -1,0 +1,319 @@
+"""Where water goes: steepest descent, depressions and flats, and the ground each cell drains.
+
+The surface is never altered to find a direction: water follows the raw ground to the bottom of a
+depression, the depression fills to its lowest pass, and from there the bottom is linked to the pass
+and the pass to the next depression (`basins`). Everything is array operations, so
+nothing is compiled and the first call is as fast as the second.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from geosite.terrain.water.basins import carve, find_exits, find_passes, label_basins, settle
+from geosite.terrain.water.descent import (
+    HOLLOW,
+    INLET,
+    LEAVES,
+    NODATA,
+    Bytes,
+    Grid,
+    Index,
+    Long,
+    Mask,
+    Raster,
+    descend,
+    step_table,
+)
+
+__all__ = [
+    "HOLLOW",
+    "INLET",
+    "LEAVES",
+    "NODATA",
+    "Drainage",
+    "FlowMethod",
+    "count_upstream",
+    "drain",
+]
+
+FlowMethod = Literal["d8", "d-infinity"]
+
+Floats = npt.NDArray[np.float64]
+
+_CHUNK = 65_536
+"""Cells per step of a pass over flat arrays."""
+_BYTE_ROUNDS = 2
+"""A cell counts at most 9 cells after the first round, 81 after the second: a byte holds them."""
+_FEW = 300
+"""Fewer cells than this at a time cost more in calls than in work."""
+_END = 8
+"""Feeders that the end of a way waits for in vain, so that it is never taken."""
+_TAKEN = 255
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Drainage:
+    """Where the water of each cell goes. Arrays have shape (rows, cols), row 0 in the north.
+
+    Parameters
+    ----------
+    ground : array
+        Elevation as it was handed in, NaN at barriers.
+    direction : array of uint8
+        0 to 7 clockwise from north: to that neighbour. 8 to 15: out of the site, in direction 0 to
+        7. `INLET` into an inlet, `HOLLOW` a hollow without a way out, `NODATA` nodata or barrier.
+    filled : array
+        Elevation of the water surface when every depression is full, NaN for nodata.
+    catchment : array of int32
+        Flat index of the cell in which the water leaves the site or the ground; -1 for nodata.
+    contributing_cells : array of int32, of float64 for d-infinity
+        Cells that drain through this one, itself included; 0 for nodata.
+    cell_size
+        Map units.
+    toward_deg : array of float64, optional
+        Of d-infinity: azimuth of the water where it is shared between two cells, NaN elsewhere.
+    walls
+        As handed in.
+    """
+
+    ground: Raster
+    direction: Bytes
+    filled: Raster
+    catchment: Index
+    contributing_cells: Index | Floats
+    cell_size: float
+    toward_deg: Floats | None = None
+    walls: Bytes | None = None
+
+    @property
+    def azimuth_deg(self) -> Raster:
+        """The way the water leaves the cell, degrees clockwise from north.
+
+        Where it leaves the site, the way across the edge; -1 where it cannot leave over the ground
+        (an inlet, a hollow without a way out); NaN for nodata.
+        """
+        table = np.full(256, -1.0, dtype=np.float32)
+        table[: 2 * LEAVES] = np.arange(2 * LEAVES) % 8 * 45.0
+        table[NODATA] = np.nan
+        single = table[self.direction]
+        if self.toward_deg is None:
+            return single
+        return np.where(np.isnan(self.toward_deg), single, self.toward_deg)
+
+    @property
+    def contributing_area(self) -> Floats:
+        """Area that drains through each cell, itself included, in the square of the cell's unit."""
+        return self.contributing_cells * np.float64(self.cell_size**2)
+
+    @property
+    def receiver(self) -> Index:
+        """Flat index of the next cell, the cell's own where the water leaves, -1 for nodata."""
+        shift = step_table(self.direction.shape[1]).astype(np.int32)[self.direction]
+        shift += np.arange(shift.size, dtype=np.int32).reshape(shift.shape)
+        shift[self.direction == NODATA] = -1
+        return shift
+
+    @property
+    def ponding_depth(self) -> Raster:
+        """Depth of the water when every depression is full, unit of the elevation."""
+        return np.subtract(self.filled, self.ground)
+
+    @property
+    def outlets(self) -> Mask:
+        """Cells in which water leaves the site over its edge."""
+        return (self.direction >= LEAVES) & (self.direction < INLET)
+
+    @property
+    def sinks(self) -> Mask:
+        """Cells in which water leaves the ground: inlets, and hollows without a way out."""
+        return (self.direction >= INLET) & (self.direction < NODATA)
+
+
+def drain(
+    z: Raster,
+    cell_size: float,
+    *,
+    method: FlowMethod = "d8",
+    inlets: Mask | None = None,
+    barriers: Mask | None = None,
+    walls: Bytes | None = None,
+) -> Drainage:
+    """Find where the water of every cell goes.
+
+    Water leaves the site at the edge of the raster and of its data. From a cell it takes the
+    steepest way to a lower one of its eight neighbours; of equally steep ways the first clockwise
+    from north. On level ground it takes the shortest way to where the ground falls. Where a
+    depression spills, the water of its bottom goes to the pass. A cell at the edge without a lower
+    neighbour, or over which a depression spills, drains straight out. Water that would run along
+    the edge until it leaves does so at once where the ground, carried on over the edge at the slope
+    at which it reaches it, falls more steeply that way.
+
+    Parameters
+    ----------
+    z : array, shape (rows, cols), row 0 in the north
+        Elevation. Anything not finite is outside the data.
+    cell_size
+        Edge of a cell, map units.
+    method
+        ``"d8"``: one of eight directions. ``"d-infinity"``: any direction, the water shared between
+        the two neighbours on either side of it (`geosite.terrain.water.facets`); depressions,
+        catchments and `Drainage.direction` are those of d8.
+    inlets : array of bool, shape (rows, cols)
+        Cells in which water leaves the ground.
+    barriers : array of bool, shape (rows, cols)
+        Cells that water neither enters nor leaves the site through (buildings).
+    walls : array of uint8, shape (rows, cols)
+        Bit ``k`` is set where water cannot step from the cell in direction ``k`` (kerbs); set on
+        both sides of a wall.
+
+    Returns
+    -------
+    Drainage
+
+    Notes
+    -----
+    The filled surface equals a priority-flood's exactly. Every cell drains to an outlet or a sink,
+    and there are no cycles. Ground enclosed by barriers has no way out: its lowest cell is a sink.
+    """
+    if z.dtype not in (np.float32, np.float64):
+        z = z.astype(np.float64)
+    if barriers is not None:
+        z = np.where(barriers, z.dtype.type(np.nan), z)
+    z = np.ascontiguousarray(z)
+    if z.size == 0:
+        empty = np.empty(z.shape, dtype=np.int32)
+        return Drainage(z, empty.astype(np.uint8), z, empty, empty, cell_size)
+    relief = descend(z, inlets, barriers, walls)
+    grid = Grid(
+        z.ravel(),
+        relief.direction.ravel(),
+        z.shape[0],
+        z.shape[1],
+        None if walls is None else walls.ravel(),
+    )
+    pools = settle(grid, relief.level)
+    label, bottoms = label_basins(grid, pools)
+    exits = find_exits(grid, find_passes(grid, relief, label, len(bottoms)), bottoms)
+    carve(grid, exits, pools)
+
+    level = np.append(exits.level, z.dtype.type(np.nan))
+    outlet = np.append(exits.outlet, np.int32(-1))
+    filled = np.empty_like(grid.z)
+    for start in range(0, label.size, _CHUNK):
+        part = slice(start, start + _CHUNK)
+        basin = label[part]
+        np.maximum(grid.z[part], level[basin], out=filled[part])
+        label[part] = outlet[basin]
+    filled = filled.reshape(z.shape)
+    toward = None
+    if method == "d-infinity":
+        from geosite.terrain.water.facets import share, share_out
+
+        shares = share(z, filled, relief.direction, walls)
+        toward = shares.azimuth_deg
+        passing: Index | Floats = share_out(shares)
+    else:
+        passing = count_upstream(relief.direction)
+    return Drainage(
+        ground=z,
+        direction=relief.direction,
+        filled=filled,
+        catchment=label.reshape(z.shape),
+        contributing_cells=passing,
+        cell_size=cell_size,
+        toward_deg=toward,
+        walls=walls,
+    )
+
+
+def count_upstream(direction: Bytes) -> Index:
+    """Count the cells that drain through each cell, itself included.
+
+    Cells that nothing drains to are taken first, then those whose last feeder has been taken, and
+    so on; every cell is touched once. When only the long channels are left and there is little to
+    take at a time, their sums are found by pointer jumping over the channels alone.
+
+    Parameters
+    ----------
+    direction : array of uint8, shape (rows, cols)
+        As in `Drainage`.
+
+    Returns
+    -------
+    array of int32, shape (rows, cols), 0 for nodata
+    """
+    rows, cols = direction.shape
+    turn = direction.ravel()
+    shift = step_table(cols)
+    # No way leads over the edge of the raster, so that a neighbour is a fixed shift of flat arrays.
+    # The first rounds, which take most cells, go over all of them in bytes.
+    feeders = (turn >= LEAVES).view(np.uint8) * np.uint8(_END)
+    feeders |= (turn == NODATA).view(np.uint8) * np.uint8(_TAKEN)
+    _give(turn, shift, feeders, None)
+    some = np.ones(turn.size, dtype=np.uint8)
+    for _ in range(_BYTE_ROUNDS):
+        taken = (feeders == 0).view(np.uint8) * np.uint8(_TAKEN)
+        feeders |= taken
+        # the direction where a cell is taken, else none
+        np.invert(taken, out=taken)
+        taken |= turn
+        _give(taken, shift, feeders, some)
+    del taken
+    front = np.flatnonzero(feeders == 0)
+    # how many feeders are left to come, in the high bits, above the cells counted so far
+    bits = 27 if turn.size < 1 << 27 else 58
+    feeders *= (feeders != _TAKEN).view(np.uint8)
+    value: npt.NDArray[Any] = feeders.astype(np.uint32 if bits == 27 else np.uint64)
+    waits = value.dtype.type(1 << bits)
+    value <<= bits
+    value += some
+    del some, feeders
+    order = np.empty(value.size, dtype=np.int32)
+    while front.size > _FEW:
+        there = front + shift.take(turn.take(front))
+        np.add.at(value, there, value.take(front) - waits)
+        ready = there[value.take(there) < waits]
+        # two feeders of a cell may have been the last ones at once
+        place = np.arange(ready.size, dtype=np.int32)
+        order[ready] = place
+        front = ready[order.take(ready) == place]
+    nodes = np.append(np.flatnonzero(value >= waits), front)
+    order[nodes] = np.arange(nodes.size, dtype=np.int32)
+    total = value[nodes] % waits
+    down = np.full(nodes.size + 1, nodes.size, dtype=np.intp)
+    moves = np.flatnonzero(turn[nodes] < LEAVES)
+    down[moves] = order[nodes[moves] + shift[turn[nodes[moves]]]]
+    while moves.size:
+        there = down[moves]
+        np.add.at(total, there, total[moves])
+        further = down[there]
+        down[moves] = further
+        moves = moves[further < nodes.size]
+    value[nodes] = total
+    value *= turn != NODATA
+    return value.astype(np.int32, copy=False).reshape(rows, cols)
+
+
+def _give(turn: Bytes, shift: Long, feeders: Bytes, some: Bytes | None) -> None:
+    """Let each cell that has a way be counted by the next: its cells, or that it is there."""
+    is_given, amount = np.empty((2, min(_CHUNK, turn.size)), dtype=np.uint8)
+    for start in range(0, turn.size, _CHUNK):
+        stop = min(start + _CHUNK, turn.size)
+        for k in range(8):
+            low, high = max(start - shift[k], 0), min(stop - shift[k], turn.size)
+            if high <= low:
+                continue
+            giver, taker = slice(low, high), slice(low + shift[k], high + shift[k])
+            gives, given = is_given[: high - low], amount[: high - low]
+            np.equal(turn[giver], k, out=gives.view(np.bool_))
+            if some is None:
+                feeders[taker] += gives
+            else:
+                feeders[taker] -= gives
+                np.multiply(gives, some[giver], out=given)
+                some[taker] += given

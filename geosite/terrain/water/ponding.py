@@ -1,0 +1,139 @@
+"""Where water stands: ponds, how much they hold, and where they spill."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from geosite.terrain.water.basins import regions
+from geosite.terrain.water.descent import Index
+from geosite.terrain.water.drainage import Drainage
+
+__all__ = ["Pond", "find_ponds"]
+
+
+@dataclass(frozen=True, slots=True)
+class Pond:
+    """Standing water in a depression that is full.
+
+    Parameters
+    ----------
+    number
+        Value in the raster of ponds, counted from 1, the largest volume first.
+    level
+        Elevation of the water.
+    depth
+        Where it is deepest, unit of the elevation.
+    volume
+        Square of the cell's unit times the unit of the elevation.
+    cells
+        Cells under water.
+    row, col
+        Deepest cell: the low point.
+    spill_row, spill_col
+        Cell over which the pond spills; its elevation is the level.
+    contributing_cells
+        Cells whose water passes through the place where it spills, the pond included.
+    sigma
+        Standard deviation of the elevation at the low point; NaN where not known.
+    """
+
+    number: int
+    level: float
+    depth: float
+    volume: float
+    cells: int
+    row: int
+    col: int
+    spill_row: int
+    spill_col: int
+    contributing_cells: float
+    sigma: float = float("nan")
+
+    @property
+    def is_significant(self) -> bool:
+        """Whether the pond is deeper than the elevations are good; so if that is not known."""
+        return not self.depth <= self.sigma
+
+
+def find_ponds(
+    drainage: Drainage,
+    sigma: npt.NDArray[np.floating[Any]] | float | None = None,
+    *,
+    minimum_depth: float = 0.0,
+) -> tuple[Index, tuple[Pond, ...]]:
+    """Find the ponds, one per connected water surface.
+
+    Parameters
+    ----------
+    drainage
+        Of the site.
+    sigma : array, shape (rows, cols), or float, optional
+        Standard deviation of the elevations, their unit.
+    minimum_depth
+        Least depth of a pond, unit of the elevation. Shallower ones are left out.
+
+    Returns
+    -------
+    raster : array of int32, shape (rows, cols)
+        Number of the pond; 0 where no water stands.
+    ponds
+        The largest volume first.
+    """
+    rows, cols = drainage.direction.shape
+    raster = np.zeros((rows, cols), dtype=np.int32)
+    depth = drainage.ponding_depth.ravel()
+    wet = np.flatnonzero(depth > 0)
+    if not wet.size:
+        return raster, ()
+    walls = None if drainage.walls is None else drainage.walls.ravel()
+    part, count = regions(wet, (rows, cols), walls=walls)
+    if minimum_depth > 0:
+        deepest_of = np.zeros(count, dtype=depth.dtype)
+        np.maximum.at(deepest_of, part, depth[wet])
+        is_deep = deepest_of >= minimum_depth
+        stays = is_deep[part]
+        wet, part = wet[stays], (np.cumsum(is_deep, dtype=np.int32) - np.int32(1))[part[stays]]
+        count = int(is_deep.sum())
+    cell_area = drainage.cell_size**2
+    volume = np.bincount(part, weights=depth[wet].astype(np.float64)) * cell_area
+    cells = np.bincount(part)
+    # deepest first within each pond; of equally deep cells the first
+    by_depth = np.lexsort((wet, -depth[wet], part))
+    deepest = wet[by_depth[np.searchsorted(part[by_depth], np.arange(count))]]
+    # the pond spills where a cell's receiver is not in it: over its lowest pass only
+    receiver = drainage.receiver.ravel()[wet]
+    pond = np.full(depth.size, -1, dtype=np.int32)
+    pond[wet] = part
+    leaves = np.flatnonzero(pond[receiver] != part)
+    spilling = leaves[np.argsort(part[leaves])]
+    spill = receiver[spilling]
+    passing = drainage.contributing_cells.ravel()
+    flat_sigma = None
+    if sigma is not None:
+        flat_sigma = np.broadcast_to(np.asarray(sigma, dtype=np.float64), (rows, cols)).ravel()
+
+    order = np.lexsort((deepest, -volume))
+    number = np.empty(count, dtype=np.int32)
+    number[order] = np.arange(1, count + 1, dtype=np.int32)
+    raster.ravel()[wet] = number[part]
+    level = drainage.filled.ravel()
+    return raster, tuple(
+        Pond(
+            number=n,
+            level=float(level[deepest[p]]),
+            depth=float(depth[deepest[p]]),
+            volume=float(volume[p]),
+            cells=int(cells[p]),
+            row=int(deepest[p]) // cols,
+            col=int(deepest[p]) % cols,
+            spill_row=int(spill[p]) // cols,
+            spill_col=int(spill[p]) % cols,
+            contributing_cells=float(passing[wet[spilling[p]]]),
+            **({} if flat_sigma is None else {"sigma": float(flat_sigma[deepest[p]])}),
+        )
+        for n, p in enumerate(order.tolist(), start=1)
+    )

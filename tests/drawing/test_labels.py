@@ -1,0 +1,111 @@
+"""The label placer: nothing taken is covered, crossed places are avoided, reading is upright."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+import shapely
+from hypothesis import given
+from hypothesis import strategies as st
+
+from geosite.drawing.labels import Board, Line, along, around, upright
+from geosite.drawing.sheet import Outline, Rectangle
+
+WINDOW = Rectangle(20.0, 30.0, 120.0, 90.0)
+
+
+def box_of(line: Line, place: np.ndarray) -> shapely.Polygon:
+    """Box of the letters around the middle of a label; angles counter-clockwise as seen."""
+    x, y, angle = place
+    turn = math.radians(angle)
+    right = np.array([math.cos(turn), -math.sin(turn)]) * line.width / 2
+    down = np.array([math.sin(turn), math.cos(turn)]) * line.size * 0.45
+    middle = np.array([x, y])
+    return shapely.Polygon(
+        [middle - right - down, middle + right - down, middle + right + down, middle - right + down]
+    )
+
+
+def placed(board: Board, line: Line, place: list[float]) -> bool:
+    return bool(board.place([line], np.array([place])))
+
+
+@given(seed=st.integers(0, 1_000_000))
+def test_turned_labels_never_overlap_and_stay_in_the_window(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    board, line = Board(WINDOW), Line("12.345 m", 2.4)
+    kept = []
+    for x, y, angle in rng.uniform((15, 25, -90), (145, 125, 90), (60, 3)):
+        if placed(board, line, [x, y, angle]):
+            kept.append(box_of(line, np.array([x, y, angle])))
+    assert len(kept) > 3
+    frame = shapely.box(WINDOW.x - 0.3, WINDOW.y - 0.3, WINDOW.right + 0.3, WINDOW.bottom + 0.3)
+    assert all(frame.covers(box) for box in kept)
+    for i, one in enumerate(kept):
+        for other in kept[i + 1 :]:
+            assert one.intersection(other).area < 0.3  # half a cell of 0.5 mm along an edge
+
+
+@pytest.mark.parametrize("angle", [0.0, 37.0, 90.0, -60.0])
+def test_a_symbol_is_not_covered(angle: float) -> None:
+    board, line = Board(WINDOW), Line("402.61", 2.4)
+    board.take(80.0, 75.0, 1.0)
+    assert not placed(board, line, [80.0, 75.0, angle])
+    turn = math.radians(angle)
+    # beyond the end of the label along its own direction: free
+    away = line.width / 2 + 2.5
+    assert placed(board, line, [80 + away * math.cos(turn), 75 - away * math.sin(turn), angle])
+    assert board.is_taken(np.array([80.0, 75.0]))
+    assert not board.is_taken(np.array([30.0, 35.0]))
+    assert not board.is_taken(np.array([0.0, 0.0]))
+
+
+def test_the_place_that_crosses_least_is_taken() -> None:
+    line = Line("apron", 2.4)
+    crossing = [np.array([(20.0, 60.0), (140.0, 60.0)])]
+    candidates = np.array([(60.0, 60.0, 0.0), (60.0, 80.0, 0.0)])
+    free = Board(WINDOW)
+    (text,) = free.place([line], candidates)
+    assert text.y == pytest.approx(60.0 + 0.36 * 2.4, abs=0.5)  # the favourite
+    crossed = Board(WINDOW)
+    crossed.cross(crossing)
+    (text,) = crossed.place([line], candidates)
+    assert text.y == pytest.approx(80.0 + 0.36 * 2.4, abs=0.5)
+    hatched = Board(WINDOW)
+    hatched.fill([Outline((crossing[0],))])
+    (text,) = hatched.place([line], candidates)
+    assert text.y > 70
+
+
+def test_nothing_to_say_and_nowhere_to_go() -> None:
+    board = Board(WINDOW)
+    assert board.place([Line("", 2.0)], np.array([(60.0, 60.0, 0.0)])) == []
+    assert board.place([Line("x", 2.0)], np.zeros((0, 3))) == []
+    assert board.place([Line("x", 2.0)], np.array([(0.0, 0.0, 0.0)])) == []
+    board.cross([np.zeros((1, 2)), np.array([(50.0, 50.0), (50.0, 50.0)])])
+
+
+def test_candidates_along_a_line_lie_beside_it_and_read_upright() -> None:
+    line = np.array([(100.0, 50.0), (60.0, 50.0)])  # drawn from right to left
+    found = along(line, (-2.0, 2.0), (0.25,))
+    assert found[:, 0] == pytest.approx([90.0, 90.0])
+    assert sorted(found[:, 1]) == pytest.approx([48.0, 52.0])
+    assert found[:, 2] == pytest.approx([0.0, 0.0])
+    steep = along(np.array([(50.0, 50.0), (50.0, 90.0)]), (0.0,), (0.5,))
+    assert abs(steep[0, 2]) == pytest.approx(90.0)
+    assert len(along(np.array([(1.0, 1.0), (1.0, 1.0)]), (0.0,), (0.5,))) == 0
+
+
+@given(st.floats(-720, 720))
+def test_text_never_stands_on_its_head(angle: float) -> None:
+    turned = upright(angle)
+    assert -90.0 - 1e-5 <= turned <= 90.0 + 1e-5
+    assert math.isclose(math.sin(2 * math.radians(turned - angle)), 0.0, abs_tol=1e-6)
+
+
+def test_candidates_around_a_symbol_leave_it_free() -> None:
+    symbol = shapely.Point(50, 50).buffer(1.0)
+    for x, y, _ in around(50.0, 50.0, 10.0, 3.0, 1.5):
+        assert not shapely.box(x - 5, y - 1.5, x + 5, y + 1.5).intersects(symbol)

@@ -1,0 +1,101 @@
+"""Work done aside: its result, its errors, its end."""
+
+import os
+import signal
+import threading
+import time
+
+import pytest
+
+from geosite.base.errors import OutputRefused, Problem
+from geosite.handover.folder import aside as module
+from geosite.handover.folder.aside import aside
+
+
+@pytest.fixture(params=["copy", "here"])
+def way(request, monkeypatch):
+    safe = request.param == "copy"
+    if safe and not hasattr(os, "fork"):
+        pytest.skip("this system cannot copy a process")
+    monkeypatch.setattr(module, "_is_safe", lambda: safe)
+    return request.param
+
+
+def test_the_work_is_done_and_its_result_comes_back(way, tmp_path):
+    def work():
+        (tmp_path / "aside.txt").write_text(str(os.getpid()))
+        return [("aside.txt", "purpose")]
+
+    with aside(work) as result:
+        (tmp_path / "body.txt").write_text("body")
+        assert result() == [("aside.txt", "purpose")]
+    done_here = (tmp_path / "aside.txt").read_text() == str(os.getpid())
+    assert done_here == (way == "here")
+
+
+def test_refusals_cross_whole(way):
+    problem = Problem("full", "no room", "room", "make room", "a.dxf", 3)
+
+    def work():
+        raise OutputRefused([problem, problem])
+
+    with pytest.raises(OutputRefused) as caught, aside(work) as result:
+        result()
+    assert caught.value.problems == (problem, problem)
+
+
+def test_any_other_error_crosses_too(way):
+    with pytest.raises(ZeroDivisionError), aside(lambda: 1 / 0) as result:
+        result()
+
+
+def test_what_cannot_be_sent_is_done_again_here(way):
+    with aside(lambda: threading.Lock()) as result:
+        assert result().acquire(blocking=False)
+
+
+def test_a_copy_that_dies_is_replaced(monkeypatch, tmp_path):
+    monkeypatch.setattr(module, "_is_safe", lambda: True)
+    me = os.getpid()
+
+    def work():
+        if os.getpid() != me:
+            os.kill(os.getpid(), signal.SIGKILL)
+        return "done"
+
+    with aside(work) as result:
+        assert result() == "done"
+
+
+def test_an_error_in_the_body_ends_the_copy(monkeypatch, tmp_path):
+    monkeypatch.setattr(module, "_is_safe", lambda: True)
+    copies = []
+    fork = os.fork
+
+    def noted():
+        copies.append(fork())
+        return copies[-1]
+
+    monkeypatch.setattr(os, "fork", noted)
+
+    def work():
+        time.sleep(30)
+
+    before = time.monotonic()
+    with pytest.raises(KeyError), aside(work):
+        raise KeyError("body")
+    assert time.monotonic() - before < 10
+    (copy,) = copies
+    with pytest.raises(ChildProcessError):  # nobody is left to wait for
+        os.waitpid(copy, os.WNOHANG)
+
+
+def test_threads_keep_the_work_here():
+    hold = threading.Event()
+    other = threading.Thread(target=hold.wait)
+    other.start()
+    try:
+        assert not module._is_safe()
+    finally:
+        hold.set()
+        other.join()

@@ -1,0 +1,129 @@
+"""Sections as drawings: true along, enlarged upwards by the number that is written."""
+
+from __future__ import annotations
+
+import dataclasses
+import re
+from pathlib import Path
+from xml.etree import ElementTree
+
+import numpy as np
+import pytest
+from package_cases import HOSTILE, ferry_landing, ground
+
+from geosite.drawing.sheet import Sheet, Text
+from geosite.fieldbook.sitefile import Handover
+from geosite.handover.model import Field, Table
+from geosite.handover.plan.map import Measures
+from geosite.handover.plan.profile import Section, draw_profile, plot_profile, write_sections
+
+AT = np.array([0.0, 5.0, 12.0, 20.0, 24.0])
+UP = np.array([402.4, 402.3, 402.44, 402.04, 402.04])
+LABELS = ("S1", "S2", "", "S4", "S5")
+
+
+def section(**changes: object) -> Section:
+    usual = Section("north", AT, UP, np.full(5, 0.02), LABELS)
+    return dataclasses.replace(usual, **changes)  # type: ignore[arg-type]
+
+
+def drawn_line(sheet: Sheet) -> np.ndarray:
+    ground_group = next(g for g in sheet.groups if g.name == "ground")
+    (line,) = (
+        item.outlines[0].pieces[0]
+        for item in ground_group.items
+        if not isinstance(item, Text) and item.stroke and item.stroke.width_mm == 0.6
+    )
+    assert isinstance(line, np.ndarray)
+    return line
+
+
+def words(sheet: Sheet) -> list[str]:
+    return [t.text for g in sheet.groups for t in g.items if isinstance(t, Text)]
+
+
+@pytest.mark.parametrize("scale", [0.1, 1.0, 40.0, 900.0])
+def test_lengths_and_heights_have_the_scales_they_say(scale: float) -> None:
+    sheet = draw_profile(section(chainage=AT * scale), Measures("m"))
+    line = drawn_line(sheet)
+    told = next(t for t in words(sheet) if "heights" in t)
+    found = re.fullmatch(r"1:([\d.]+), heights ([\d.]+) times", told)
+    assert found
+    along, higher = float(found[1]), float(found[2])
+    assert np.diff(line[:, 0]) == pytest.approx(np.diff(AT * scale) * 1000 / along, abs=1e-6)
+    assert -np.diff(line[:, 1]) == pytest.approx(np.diff(UP) * 1000 * higher / along, abs=1e-6)
+    window = sheet.window
+    assert (line[:, 0] > window.x).all()
+    assert (line[:, 0] < window.right).all()
+    assert (line[:, 1] > window.y).all()
+    assert (line[:, 1] < window.bottom).all()
+
+
+def test_grades_are_told_from_mark_to_mark_with_their_way() -> None:
+    told = words(draw_profile(section(), Measures("m")))
+    # 0.1 m down on 5 m; 0.26 m down on 15 m, over the unnamed rise between; level
+    assert "→ 2.0" in told
+    assert "→ 1.7" in told
+    assert "0.0" in told
+    rising = words(draw_profile(section(elevation=UP[::-1].copy()), Measures("m")))
+    assert any(t.startswith("←") for t in rising)
+
+
+def test_the_band_holds_95_percent_and_is_left_out_when_nothing_is_known() -> None:
+    sheet = draw_profile(section(), Measures("m"))
+    (band,) = (
+        item.outlines[0].pieces[0]
+        for g in sheet.groups
+        if g.name == "ground"
+        for item in g.items
+        if not isinstance(item, Text) and item.fill
+    )
+    assert isinstance(band, np.ndarray)
+    line = drawn_line(sheet)
+    per_metre = (line[1, 1] - line[0, 1]) / (UP[0] - UP[1])
+    assert band[-1, 1] - band[0, 1] == pytest.approx(2 * 1.96 * 0.02 * per_metre, rel=1e-3)
+    bare = draw_profile(section(sigma=np.full(5, np.nan)), Measures("m"))
+    assert not any("95 %" in t for t in words(bare))
+
+
+def test_a_design_line_is_drawn_where_it_is_known() -> None:
+    design = np.array([np.nan, 402.5, 402.4, 402.3, np.nan])
+    sheet = draw_profile(section(design=design), Measures("m"))
+    assert "design" in words(sheet)
+    assert "design" not in words(draw_profile(section(), Measures("m")))
+
+
+def test_a_level_or_endless_section_is_drawn_too() -> None:
+    level = draw_profile(section(elevation=np.full(5, 402.0), sigma=np.zeros(5)), Measures("m"))
+    assert np.ptp(drawn_line(level)[:, 1]) == 0
+    crowd = np.linspace(0, 60, 4000)
+    many = Section("x", crowd, ground(20.0, crowd), np.full(4000, 0.01), ["P"] * 4000)
+    texts = words(draw_profile(many, Measures("ft")))
+    assert texts.count("P") < 35  # one column per 8 mm at most
+
+
+def test_the_plot_is_well_formed_for_any_name() -> None:
+    for name in HOSTILE:
+        text = plot_profile(AT, UP, labels=[name] * 5, name=name)
+        ElementTree.fromstring(text.encode("utf-8"))
+        assert "<script" not in text
+
+
+def test_every_section_of_the_table_is_written(tmp_path: Path) -> None:
+    names = ("section", "chainage_m", "point", "elevation_m", "sigma_m", "design_m")
+    records = [
+        {"section": s, "chainage_m": float(a), "point": p or None, "elevation_m": float(u)}
+        | {"sigma_m": 0.02, "design_m": None}
+        for s in ("../../etc", "b")
+        for a, u, p in zip(AT, UP, LABELS, strict=True)
+    ]
+    stations = Table(
+        "section_stations", "Stations", tuple(Field(n, "text") for n in names), records
+    )
+    package = dataclasses.replace(ferry_landing(), tables=(stations,))
+    written = write_sections(tmp_path, package, Handover())
+    assert [p.name for p in written] == [
+        "section_1.pdf", "section_1.svg", "section_2.pdf", "section_2.svg",
+    ]  # fmt: skip
+    assert sorted(p.name for p in tmp_path.iterdir()) == sorted(p.name for p in written)
+    assert write_sections(tmp_path, ferry_landing(), Handover()) == ()

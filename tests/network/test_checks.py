@@ -1,0 +1,368 @@
+"""What a survey is refused for: every limit from both sides, every sentence with its numbers."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pytest
+from network_cases import Row, book, notes
+
+from geosite.base.errors import Finding, Problem
+from geosite.fieldbook.model import FieldBook, Notes
+from geosite.fieldbook.sitefile import LegNoise
+from geosite.network.anchor import Control
+from geosite.network.checks import (
+    LengthCheck,
+    anchor_ok,
+    baseline_apart,
+    closures_ok,
+    length_check,
+    length_ok,
+    no_place,
+)
+from geosite.network.model import Closure
+from geosite.network.solve import Prior
+from geosite.network.tie import misfit, tie
+from geosite.network.walk import walk_runs
+
+
+def survey(rows: list[Row] | FieldBook | None = None, **more: Any) -> Notes:
+    found = notes(rows or [("R", "A", 0.0, 0.0, 0.0)], {}, **more)
+    lines = {("anchor", "marks", "B"): 9, ("anchor", "marks", "B", "sigma"): 11}
+    return replace(found, site_lines=lines)
+
+
+def control(
+    name: str, place: tuple[float, float] | None, check: bool = False, sigma: float = 0.0
+) -> Control:
+    return Control(name, place, None, sigma, 0.0, check)
+
+
+def anchored(*controls: Control, factor: float = 1.0, unit: str = "metre") -> Any:
+    return SimpleNamespace(
+        controls=controls, frame=SimpleNamespace(combined_factor=factor, unit_name=unit)
+    )
+
+
+def test_marks_known_too_badly_hold_nothing() -> None:
+    fine = (control("A", (0, 0), sigma=1000.0), control("C", (9, 9), True, 1001.0))
+    assert anchor_ok(survey(), anchored(*fine)) == []
+    bad = control("B", (5, 5), sigma=1001.0)
+    high = replace(control("D", None), sigma_elevation=2500.0)
+    first, second = anchor_ok(survey(), anchored(*fine, bad, high))
+    assert first == Problem(
+        "anchor-sigma",
+        "mark B is known to 1001 m only, so the survey has no determined place",
+        "a sigma of at most 1000 m",
+        "sigma is in metres: correct it, or measure the mark",
+        "site.toml",
+        11,
+    )
+    assert second.what.startswith("mark D is known to 2500 m only")
+
+
+def test_known_marks_ten_centimetres_apart_are_two() -> None:
+    apart = (control("A", (1.0, 1.0)), control("B", (1.0, 1.101)), control("C", (1.05, 1.0), True))
+    assert anchor_ok(survey(), anchored(*apart, control("D", None), control("E", None))) == []
+    near = (control("C", (1.0, 1.0)), control("D", (5.0, 5.0)), control("B", (1.06, 1.079)))
+    (problem,) = anchor_ok(survey(), anchored(*near))
+    assert problem == Problem(
+        "anchor-marks-coincide",
+        "marks C and B are given the same place",
+        "marks apart from each other",
+        "correct the coordinates of one of them",
+        "site.toml",
+        9,
+    )
+    three = [control(name, (2.0, 3.0)) for name in "CAB"]
+    said = [p.what[6:13] for p in anchor_ok(survey(), anchored(*three))]
+    assert said == ["C and A", "C and B", "A and B"]
+
+
+def test_the_longest_leg_of_a_survey_without_place_is_named() -> None:
+    rows = [("R1", "A", 0.0, 0.0, 0.0), ("R2", "A", 1e9, 0.0, 0.0), ("R1", "B", 9.0, 0.0, 0.0)]
+    rows += [("R2", "B", 1e9, 30.0, 40.0), ("R1", "A", 9.0, 40.0, 0.0), ("R2", "C", 1e9, 0, 39.0)]
+    for scale in (0.01, 1.0):
+        small = [(run, name, scale * x, scale * y, scale * z) for run, name, x, y, z in rows]
+        problem = no_place(survey(small))
+        assert problem.line == 5
+    assert (problem.code, problem.file, problem.line) == (
+        "place-undetermined",
+        "field_book.csv",
+        5,
+    )
+    assert "the marks of run R2 have no determined place; its longest leg, of 50 m" in problem.what
+
+
+def test_baseline_marks_apart_in_every_run() -> None:
+    def said(length: float, noise: tuple[float, float] = (0.0, 0.0)) -> list[Problem]:
+        rows = [("R1", "A", 0.0, 0.0, 0.0), ("R1", "B", 9.0, 0.0, 0.0), ("R2", "B", 5.0, 5.0, 9.0)]
+        x, y = 0.6 * length, 0.8 * length
+        rows += [("R2", "A", 5.0 + x, 5.0 - y, 0.0), ("R1", "C", 1.0, 0.0, 0.0)]
+        checked = survey(rows, noise=noise)
+        walk = walk_runs(checked.book, checked.site.survey.leg_noise, frozenset("AB"))
+        return baseline_apart(checked, walk)
+
+    assert said(0.101) == []
+    (problem,) = said(0.099)
+    assert problem == Problem(
+        "baseline-marks-coincide",
+        "run R2 has A and B only 0.099 m apart",
+        "two baseline marks well apart",
+        "check the mark names of these rows; mark out a longer baseline",
+        "field_book.csv",
+        5,
+    )
+    # below a metre: twice the noise of the leg
+    assert said(0.41, (0.2, 0.0)) == []
+    assert len(said(0.39, (0.2, 0.0))) == 1
+    assert len(said(0.99, (0.5, 0.0))) == 1
+    assert said(1.01, (0.51, 0.0)) == []
+
+
+def loop(length: float, misclosure: float, ratio: float, sigma: float) -> Closure:
+    return Closure("R", "C", 3, 8, length, misclosure, 0.0, ratio, sigma)
+
+
+def closed(one: Closure, limit: float = 300.0) -> tuple[list[Problem], list[Finding]]:
+    return closures_ok(survey(limit=limit), (one,))
+
+
+def test_loops_close_within_the_limit() -> None:
+    assert closed(loop(100.0, 1.0, 300.0, 0.01)) == ([], [])
+    (problem,), findings = closed(loop(100.0, 0.4, 299.6, 9.0))
+    assert findings == []
+    assert problem == Problem(
+        "closure",
+        "run R came back to mark C after 100.00 m with a misclosure of 0.400 m, 1:300",
+        "1:300 or better",
+        "walk the loop from line 3 again",
+        "field_book.csv",
+        8,
+    )
+    # below 30 m noise may explain it: 2.45 sigma
+    assert closed(loop(29.9, 0.244, 100.0, 0.1)) == ([], [])
+    for refused in (loop(29.9, 0.246, 100.0, 0.1), loop(30.0, 0.244, 100.0, 0.1)):
+        problems, findings = closed(refused)
+        assert (len(problems), len(findings)) == (1, 0)
+    assert closed(loop(1.9, 0.244, 100.0, 0.1)) == ([], [])
+    (problem,), _ = closed(loop(2.0, 0.246, 100.0, 0.1))
+    problems, (finding,) = closed(loop(1.9, 0.246, 8.0, 0.1))
+    assert problems == []
+    assert finding == Finding(
+        "look",
+        "closure-short-loop",
+        "Run R came back to mark C after 1.90 m with a misclosure of 0.246 m, 1:8; too short a "
+        "loop to judge by its ratio.",
+        "field_book.csv",
+        8,
+    )
+    # one loop that is let pass hides no other
+    several = (loop(9, 9, 999, 1), loop(1.9, 0.2, 9, 0.1), loop(1.9, 0.3, 9, 0.1))
+    problems, findings = closures_ok(survey(), (*several, loop(50, 9, 5.6, 1)))
+    assert ([p.code for p in problems], len(findings)) == (["closure"], 1)
+
+
+# ---- a length on the map ------------------------------------------------------------------------
+
+PLACES = {"A": (0.0, 0.0), "B": (30.0, 40.0), "C": (-20.0, 60.0), "D": (90.0, 10.0)}
+
+
+def test_length_of_the_baseline_or_of_the_marks_farthest_apart() -> None:
+    rng = np.random.default_rng(6)
+    local = np.array([PLACES[s] for s in "ABCDACBD"]) + rng.normal(0, 0.02, (8, 2))
+    walked = book([("R", s, *xy, 0.0) for s, xy in zip("ABCDACBD", local, strict=True)])
+    noise = LegNoise(constant=0.02, per_sqrt_metre=0.01)
+    tied = tie(walked, noise, ("A", "B"), frozenset(), 0.5)
+    known = {n: control(n, (x + 9.0, y), sigma=0.3) for n, (x, y) in PLACES.items()}
+    known["B"] = replace(known["B"], sigma=0.4)
+
+    def checked(names: str, **changed: Control) -> LengthCheck | None:
+        marks = known | changed
+        return length_check(anchored(*(marks[n] for n in names), factor=0.5), tied, ("A", "B"))
+
+    found = checked("DCBA")
+    assert found is not None
+    assert (found.start, found.end, found.combined_factor) == ("A", "B", 0.5)
+    position = tied.plan.position
+    apart = math.dist(position[tied.knot["A"]], position[tied.knot["B"]])
+    assert found.measured_m == pytest.approx(apart / 0.5)
+    assert found.mapped_m == pytest.approx(50.0 / 0.5)
+    # without the baseline's second mark: the longest of the others
+    found = checked("CAD")
+    assert found is not None
+    assert (found.start, found.end) == ("C", "D")
+    apart = math.dist(position[tied.knot["C"]], position[tied.knot["D"]])
+    assert found.measured_m == pytest.approx(apart / 0.5)
+    assert found.mapped_m == pytest.approx(math.hypot(110.0, 50.0) / 0.5)
+    # its variance: how much two exact marks that far apart would add to the misclosures
+    prior = Prior(
+        np.array([tied.knot["C"], tied.knot["D"]]),
+        np.array([[0.0, 0.0], [apart + 0.001, 0.0]]),
+        np.zeros(2),
+    )
+    own = 0.001**2 / misfit(tied, prior).squares
+    assert found.sigma_m == pytest.approx(math.sqrt(own + 0.3**2 + 0.3**2) / 0.5, rel=1e-4)
+    found = checked("BCD")
+    assert found is not None
+    assert (found.start, found.end) == ("C", "D")
+    exact = checked("CD", C=control("C", (0.0, 0.0)), D=control("D", (1.0, 0.0)))
+    assert exact is not None
+    assert exact.sigma_m == pytest.approx(math.sqrt(own) / 0.5, rel=1e-3)
+    found = checked("AB")
+    assert found is not None
+    assert found.sigma_m == pytest.approx(0.5 / 0.5, rel=0.05)
+    found = checked("ACD", D=replace(known["D"], check=True))
+    assert found is not None
+    assert {found.start, found.end} == {"A", "C"}
+    assert checked("A") is None
+    assert checked("AB", B=replace(known["B"], position=None)) is None
+    assert checked("AB", B=replace(known["B"], check=True)) is None
+
+
+def length(measured: float, mapped: float, sigma: float, factor: float = 1.0) -> LengthCheck:
+    return LengthCheck("A", "B", measured, mapped, sigma, factor)
+
+
+def test_a_length_in_ppm_and_in_standard_deviations() -> None:
+    check = length(100.1, 100.0, 0.05)
+    assert check.ratio == pytest.approx(1.001)
+    assert check.ppm == pytest.approx(1000.0)
+    assert check.sigmas == pytest.approx(2.0)
+    assert length(99.9, 100.0, 0.05).sigmas == pytest.approx(-2.0)
+    assert length(99.9, 100.0, 0.0).sigmas == 0.0
+
+
+def judged(
+    check: LengthCheck, unit: str = "m", map_unit: str = "metre"
+) -> tuple[list[Problem], list[Finding]]:
+    return length_ok(survey(unit=unit), anchored(unit=map_unit), check)
+
+
+def test_a_length_is_refused_beyond_four_sigma_and_one_percent() -> None:
+    assert judged(length(100.0, 100.0, 0.0)) == ([], [])
+    for off in (2.99, -2.99):
+        assert judged(length(100.0 + off * 0.1, 100.0, 0.1)) == ([], [])
+    problems, (finding,) = judged(length(100.0 + 0.301, 100.0, 0.1))
+    assert problems == []
+    assert finding == Finding(
+        "look",
+        "baseline-length",
+        "From A to B the notes measure 100.301 m, the map says 100.000 m (ratio 1.003): 3.0 "
+        "standard deviations apart.",
+        "site.toml",
+        9,
+    )
+    # within one percent, or within four sigma, it is looked at only
+    for check in (length(100.99, 100.0, 0.1), length(98.02, 100.0, 0.5), length(103.9, 100.0, 1.0)):
+        problems, findings = judged(check)
+        assert (problems, len(findings)) == ([], 1)
+    for measured in (101.01, 98.99):
+        (problem,), findings = judged(length(measured, 100.0, 0.1))
+        assert findings == []
+    assert problem == Problem(
+        "baseline-length",
+        "from A to B the notes measure 98.990 m, the map says 100.000 m (ratio 0.9899)",
+        "a difference below 0.400 m (four standard deviations)",
+        "check the marks' coordinates, their names in the field book, and the unit",
+        "site.toml",
+        9,
+    )
+
+
+FEET_NOTES = 'the notes look like feet: set unit = "ft" (or "ftUS") instead of "m"'
+FEET_MAP = "the anchor's coordinates look like feet in a CRS in metres: convert them"
+
+
+@pytest.mark.parametrize(
+    ("ratio", "unit", "map_unit", "remedy"),
+    [
+        (1 / 0.3048, "m", "metre", FEET_NOTES),
+        (
+            1 / 0.3048,
+            "ft",
+            "US survey foot",
+            "the anchor's coordinates look like metres in a CRS in US survey foot: convert them",
+        ),
+        (0.3048, "ft", "metre", 'the notes look like metres: set unit = "m" instead of "ft"'),
+        (0.3048, "m", "metre", FEET_MAP),
+        (
+            0.3048,
+            "m",
+            "foot",
+            "check whether the anchor's coordinates belong to this crs, and the unit of the notes",
+        ),
+        (0.9144, "m", "metre", "one of the two looks like yards: convert it"),
+        (1 / 0.9144, "m", "metre", "one of the two looks like yards: convert it"),
+        (100.0, "m", "metre", "the notes look like centimetres: convert them to metres"),
+        (1000.0, "m", "metre", "the notes look like millimetres: convert them to metres"),
+        (0.01, "m", "metre", "the anchor's coordinates look like centimetres: convert them"),
+        (0.001, "m", "metre", "the anchor's coordinates look like millimetres: convert them"),
+    ],
+)
+def test_a_length_in_another_unit_is_named(
+    ratio: float, unit: str, map_unit: str, remedy: str
+) -> None:
+    for off in (1.0, 1.0099, 0.9901):
+        (problem,), findings = judged(length(ratio * 50.0 * off, 50.0, 0.001), unit, map_unit)
+        assert findings == []
+        assert (problem.code, problem.expected) == ("baseline-unit", "the same length")
+        assert (problem.remedy, problem.file, problem.line) == (remedy, "site.toml", 9)
+        assert problem.what.startswith("from A to B the notes measure ")
+    for off in (1.0101, 0.9899):
+        (problem,), _ = judged(length(ratio * 50.0 * off, 50.0, 0.001), unit, map_unit)
+        assert problem.code == "baseline-length"
+
+
+def test_units_are_told_apart_by_three_sigma_of_the_ratio() -> None:
+    # 2 % of the length: what is within 6 % of 3.28 looks like feet
+    (problem,), _ = judged(length(50.0 / 0.3048 * 1.059, 50.0, 1.0))
+    assert problem.code == "baseline-unit"
+    (problem,), _ = judged(length(50.0 / 0.3048 * 1.061, 50.0, 1.0))
+    assert problem.code == "baseline-length"
+    # yards are 8.6 % shorter: told only where the ratio is known to a third of that
+    for sigma, code in ((0.47, "baseline-unit"), (0.48, "baseline-length")):
+        (problem,), _ = judged(length(50.0 * 0.9144, 50.0, sigma))
+        assert problem.code == code
+    # not significant: no unit either
+    assert judged(length(50.0 / 0.3048, 50.0, 29.0))[0] == []
+
+
+@pytest.mark.parametrize(
+    ("ratio", "factor", "guess"),
+    [
+        (0.9996, 0.9996, " The notes look reduced to the map grid already."),
+        (1 / 0.9996, 0.9996, " The map coordinates look scaled to ground lengths."),
+        (
+            1 / 1.000002,
+            0.9996,
+            " The notes look like US survey feet taken for international feet.",
+        ),
+        (1.000002, 0.9996, " The notes look like international feet taken for US survey feet."),
+        # the first reason counts
+        (1 / 1.000002, 1 / 1.000002, " The notes look reduced to the map grid already."),
+        (0.9998, 0.9996, ""),
+        (0.9996, 1.0, ""),
+    ],
+)
+def test_a_small_difference_of_scale_may_have_a_reason(
+    ratio: float, factor: float, guess: str
+) -> None:
+    share = 0.2 * abs(ratio - 1)
+    for off in (0.0, 1.9, -1.9):
+        check = length(5000.0 * (ratio + off * share / 2), 5000.0, 5000.0 * share / 2, factor)
+        problems, (finding,) = judged(check)
+        assert problems == []
+        assert finding.text.partition("apart.")[2] == guess
+    if guess:
+        check = length(5000.0 * (ratio + 2.1 * share / 2), 5000.0, 5000.0 * share / 2, factor)
+        assert judged(check)[1][0].text.endswith("apart.")
+        # a scale that the length cannot tell from 1 is no reason
+        for sigmas, told in ((2.99, ""), (3.01, guess)):
+            coarse = 5000.0 * abs(ratio - 1) / sigmas
+            check = length(5000.0 * (1 + (ratio - 1) * 1.1), 5000.0, coarse, factor)
+            assert judged(check)[1][0].text.partition("apart.")[2] == told

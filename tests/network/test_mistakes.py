@@ -1,0 +1,198 @@
+"""Mistakes are named: kind, run, lines, size; and a survey without any is left in peace.
+
+The full table, a hundred surveys with and without each kind, is tests/benchmark/blunder_table.py.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from network_cases import notes
+from network_spoilt import KINDS, NOISE, WALKS, clean, is_named, said, spoil
+from walk_simulator import Noise
+
+from geosite.base.errors import SurveyRefused
+from geosite.fieldbook.model import FieldBook, Notes
+from geosite.network.adjust import adjust
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_mistake_is_named(kind: str) -> None:
+    for seed in (1, 5, 9):
+        spoilt = spoil(kind, seed)
+        told = said(spoilt.notes)
+        assert is_named(spoilt, told), (seed, spoilt.run, spoilt.rows, told)
+
+
+@pytest.mark.parametrize("walks", [WALKS, WALKS[:1], WALKS[::2]], ids=["three", "one", "two"])
+def test_no_false_alarm(walks: tuple) -> None:
+    assert sum(bool(said(clean(seed, walks=walks))) for seed in range(100, 125)) <= 1
+
+
+def test_noise_that_is_larger_everywhere_is_not_a_mistake() -> None:
+    for seed in range(200, 210):
+        survey = clean(seed, Noise(3 * NOISE.constant, 3 * NOISE.per_sqrt_metre))
+        assumed = clean(seed).site
+        assert not said(replace(survey, site=assumed))
+
+
+def run_rows(book: FieldBook, run: str) -> np.ndarray:
+    return np.flatnonzero(book.run == book.runs.index(run))
+
+
+def changed(survey: Notes, rows: np.ndarray, signs: tuple[float, float, float]) -> Notes:
+    local = survey.book.local.copy()
+    local[rows] *= signs
+    return replace(survey, book=replace(survey.book, local=local))
+
+
+def problems(survey: Notes) -> list[str]:
+    with pytest.raises(SurveyRefused) as refused:
+        adjust(survey)
+    assert refused.value.exit_code == 3
+    return [str(p) for p in refused.value.problems]
+
+
+def test_size_and_place_of_a_jump_are_told() -> None:
+    survey = clean(3)
+    local = survey.book.local.copy()
+    rows = run_rows(survey.book, "R3")
+    local[rows[8:]] += [0.9, 0.0, 0.3]  # a jump on the walk from A5 (line 82) to A6 (line 89)
+    network = adjust(replace(survey, book=replace(survey.book, local=local)))
+    (told,) = [f for f in network.findings if f.code == "leg-off"]
+    assert (told.level, told.line) == ("look", 89)
+    assert "between marks A5 and A6, lines 82 to 89" in told.text
+    (mistake,) = network.report["mistakes"]
+    assert np.hypot(*mistake["error_m"][:2]) == pytest.approx(0.9, abs=0.15)
+    assert mistake["error_m"][2] == pytest.approx(0.3, abs=0.15)
+    # the noise is judged without the mistake
+    assert network.report["noise"]["horizontal"]["verdict"] == "as expected"
+
+
+def test_a_jump_beyond_the_limit_is_refused() -> None:
+    survey = clean(3)
+    local = survey.book.local.copy()
+    local[run_rows(survey.book, "R3")[8:]] += [6.0, 0.0, 0.0]
+    told = problems(replace(survey, book=replace(survey.book, local=local)))
+    assert told[0].startswith("field_book.csv:89: run R3 is off by about 6.")
+    assert "expected at most 1:100 of the run's length" in told[0]
+    assert any("came back to mark B1" in t for t in told)
+
+
+def test_a_visit_to_the_wrong_place_is_told_from_a_jump() -> None:
+    survey = clean(6)
+    local = survey.book.local.copy()
+    row = np.flatnonzero(
+        (survey.book.mark == survey.book.marks.index("A2"))
+        & (survey.book.run == survey.book.runs.index("R2"))
+    )[0]
+    local[row] += [0.8, -0.5, 0.0]
+    network = adjust(replace(survey, book=replace(survey.book, local=local)))
+    (told,) = [f for f in network.findings if f.code in ("visit-off", "leg-off")]
+    assert told.code == "visit-off"
+    assert "on its visit to mark A2" in told.text
+    # only R1 and R2 went there, so either may be wrong, and both are named
+    assert "Run R1 is off by about" in told.text
+    assert f"cannot tell it from line {survey.book.line[row]} of run R2" in told.text
+
+
+def test_two_runs_leave_open_which_one_is_mirrored() -> None:
+    survey = clean(2, walks=WALKS[::2])
+    told = problems(changed(survey, run_rows(survey.book, "R3"), (1, -1, 1)))
+    assert "one of the runs R" in told[0]
+    assert "R1" in told[0]
+    assert "R3" in told[0]
+    assert "mirrored" in told[0]
+
+
+def test_a_third_known_mark_tells_that_every_run_is_mirrored() -> None:
+    survey = clean(2)
+    place = adjust(survey)
+    book = survey.book
+    row = np.flatnonzero(book.mark == book.marks.index("A5"))[0]
+    import msgspec
+
+    east, north = place.frame.to_map(place.en[row]).tolist()
+    marks = msgspec.to_builtins(survey.site.anchor.marks)
+    marks["A5"] = {"easting": east, "northing": north, "sigma": 0.03}
+    site = msgspec.structs.replace(
+        survey.site, anchor=msgspec.structs.replace(survey.site.anchor, marks=_marks(marks))
+    )
+    third = replace(survey, site=site)
+    assert not said(third)
+    told = problems(changed(third, np.arange(len(book)), (-1, 1, 1)))
+    assert "every run is mirrored" in told[0]
+
+
+def _marks(marks: dict) -> dict:
+    return notes([], marks).site.anchor.marks
+
+
+def test_a_run_upside_down() -> None:
+    # the landing falls by half a metre between the common marks
+    survey = clean(4)
+    told = problems(changed(survey, run_rows(survey.book, "R2"), (1, 1, -1)))
+    assert told[0].startswith("field_book.csv:51: run R2 has its z axis downwards")
+    told = problems(changed(survey, run_rows(survey.book, "R2"), (1, -1, -1)))
+    assert "run R2 has y and z with the wrong sign" in told[0]
+
+
+def test_the_map_tells_which_of_two_runs_is_in_feet() -> None:
+    survey = clean(2, walks=WALKS[::2])
+    local = survey.book.local.copy()
+    local[run_rows(survey.book, "R1")] /= 0.3048
+    told = problems(replace(survey, book=replace(survey.book, local=local)))
+    assert told[0].startswith("field_book.csv:2: run R1 looks measured in feet, unlike the others")
+    local = survey.book.local.copy()
+    local[run_rows(survey.book, "R1")] *= 0.3048
+    told = problems(replace(survey, book=replace(survey.book, local=local)))
+    assert told[0].startswith("field_book.csv:2: run R1 looks measured in metres")
+    # and not the length of the baseline, which is only spoilt by that run
+    assert not any("the map says" in t for t in told)
+
+
+def test_a_wrong_name_that_belongs_to_another_mark() -> None:
+    survey = clean(7)
+    book = survey.book
+    row = np.flatnonzero((book.mark == book.marks.index("A2")) & (book.run == 1))[0]
+    mark = book.mark.copy()
+    mark[row] = book.marks.index("A5")  # R2 never goes to A5, R1 and R3 do
+    told = problems(replace(survey, book=replace(book, mark=mark)))
+    assert told[0].startswith(
+        f"field_book.csv:{book.line[row]}: run R2 calls a mark A5 that is where A2 is"
+    )
+
+
+def test_two_mistakes_in_one_survey() -> None:
+    survey = clean(8)
+    local = survey.book.local.copy()
+    local[run_rows(survey.book, "R2"), 1] *= -1
+    local[run_rows(survey.book, "R1")[20:]] += [0.0, 5.0, 0.0]
+    told = problems(replace(survey, book=replace(survey.book, local=local)))
+    assert any("run R2 is mirrored" in t for t in told)
+    assert any("run R1 is off by about 5." in t or "run R1 is off by about 4.9" in t for t in told)
+
+
+def test_one_sign_is_a_hint_only() -> None:
+    survey = clean(11)
+    rows = run_rows(survey.book, "R3")
+    step = survey.book.local[rows[13]] - survey.book.local[rows[12]]
+    local = survey.book.local.copy()
+    local[rows[13:], 0] -= 2 * step[0]
+    told = said(replace(survey, book=replace(survey.book, local=local)))
+    assert told[0][0] == "leg-off"
+    a, b = (int(survey.book.line[r]) for r in rows[12:14])
+    assert f"as if x of the leg from line {a} to {b} had the wrong sign" in told[0][1]
+
+
+def test_a_swapped_single_run_cannot_be_told() -> None:
+    # one run and nothing but the baseline: exchanging its two names turns the survey about, and
+    # nothing in the notes contradicts it. The small redundancy is said
+    survey = clean(12, walks=WALKS[:1])
+    book = survey.book
+    a, b = book.marks.index("B1"), book.marks.index("B2")
+    mark = np.where(book.mark == a, b, np.where(book.mark == b, a, book.mark))
+    network = adjust(replace(survey, book=replace(book, mark=mark)))
+    assert "redundancy-small" in [f.code for f in network.findings]

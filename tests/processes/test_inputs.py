@@ -1,0 +1,242 @@
+from __future__ import annotations
+
+import json
+import os
+from pathlib import Path
+from typing import Any
+
+import jsonschema
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from geosite.base.errors import InputError
+from geosite.processes.inputs import _quick, checked, from_request, from_words
+from geosite.processes.model import Input, Output, Process
+
+
+def process(*inputs: Input) -> Process:
+    made = (Output("result", "Result", "", "text/plain", "txt"),)
+    return Process("try-it", "1", "Try", "", inputs, made, lambda inputs, context: {})
+
+
+NUMBER = Input("cell_size", "Cell size", "", {"type": "number", "minimum": 0.5}, required=False)
+METHOD = Input(
+    "method", "Method", "", {"enum": ["tin", "plane"], "type": "string", "default": "tin"}, False
+)
+FILE = Input("points", "Points", "", {"type": "string", "format": "path"})
+EXTENT = Input(
+    "extent",
+    "Extent",
+    "",
+    {"type": "array", "items": {"type": "number"}, "minItems": 4, "maxItems": 4},
+    required=False,
+)
+FLAG = Input("smooth", "Smooth", "", {"type": "boolean"}, required=False)
+
+
+def lines(*inputs: Input, **values: Any) -> list[str]:
+    with pytest.raises(InputError) as caught:
+        checked(process(*inputs), values)
+    assert caught.value.exit_code == 2
+    return [str(problem) for problem in caught.value.problems]
+
+
+def test_defaults_are_filled_in_and_what_has_none_stays_out() -> None:
+    assert checked(process(NUMBER, METHOD, FLAG), {}) == {"method": "tin"}
+    assert checked(process(NUMBER, METHOD), {"cell_size": 2, "method": "plane"}) == {
+        "cell_size": 2,
+        "method": "plane",
+    }
+
+
+def test_every_fault_is_told_at_once_with_the_near_name() -> None:
+    found = lines(NUMBER, METHOD, FILE, cellsize=1, method="tim", cell_size=0.1)
+    assert len(found) == 4
+    assert 'no input "cellsize"' in found[0]
+    assert 'did you mean "cell_size"?' in found[0]
+    assert "cell_size is 0.1; expected at least 0.5" in found[1]
+    assert 'method is "tim"; expected one of tin, plane; did you mean "tin"?' in found[2]
+    assert 'the input "points" of try-it is missing' in found[3]
+    assert all("\n" not in line for line in found)
+
+
+@pytest.mark.parametrize("value", [float("nan"), float("inf"), -float("inf"), 10**400])
+def test_what_is_not_finite_is_refused_wherever_it_hides(value: float) -> None:
+    assert "cell_size is" in lines(NUMBER, cell_size=value)[0]
+    assert "extent is" in lines(EXTENT, extent=[0, 0, 1, value])[0]
+    deep = Input("table", "Table", "", {"type": "object"})
+    assert "table is" in lines(deep, table={"a": [{"b": value}]})[0]
+
+
+@pytest.mark.parametrize(
+    ("one", "value", "expected"),
+    [
+        (NUMBER, "2", "expected a number"),
+        (NUMBER, True, "expected a number"),
+        (FLAG, 1, "expected true or false"),
+        (EXTENT, [0, 0, 1], "extent is [0, 0, 1]; expected 4 values"),
+        (EXTENT, [0, 0, 1, "e"], 'extent[3] is "e"; expected a number'),
+        (EXTENT, "0,0,1,1", "expected a list"),
+        (METHOD, 3, "method is 3; expected one of tin, plane"),
+        (NUMBER, object(), "cell_size is of the type object"),
+    ],
+)
+def test_a_value_that_does_not_fit_says_what_would(one: Input, value: Any, expected: str) -> None:
+    assert expected in lines(one, **{one.id: value})[0]
+
+
+def test_a_schema_beyond_the_quick_check_is_enforced_too() -> None:
+    named = Input(
+        "limits",
+        "Limits",
+        "",
+        {
+            "type": "object",
+            "properties": {"running": {"type": "number"}, "cross": {"type": "number"}},
+            "required": ["running"],
+            "additionalProperties": False,
+        },
+    )
+    assert checked(process(named), {"limits": {"running": 5}}) == {"limits": {"running": 5}}
+    found = lines(named, limits={"crosss": 2})
+    assert any("also running" in line for line in found)
+    assert any('did you mean "cross"?' in line for line in found)
+    pattern = Input("name", "Name", "", {"type": "string", "pattern": "^[a-z]+$"})
+    assert "name is" in lines(pattern, name="A1")[0]
+
+
+SCHEMAS = st.fixed_dictionaries(
+    {"type": st.sampled_from(["string", "number", "integer", "boolean", "array", "object"])},
+    optional={
+        "enum": st.lists(st.sampled_from(["a", "b", 1, 2.5, True, None]), min_size=1),
+        "minimum": st.integers(-2, 2),
+        "maximum": st.floats(-2, 2),
+        "minLength": st.integers(0, 2),
+        "maxLength": st.integers(0, 2),
+        "minItems": st.integers(0, 2),
+        "maxItems": st.integers(0, 2),
+        "items": st.sampled_from([{"type": "number"}, {"type": "string", "enum": ["a"]}, {}]),
+        "pattern": st.just("^a"),
+        "multipleOf": st.just(2),
+    },
+)
+VALUES = st.recursive(
+    st.sampled_from(["", "a", "b", "abc", 0, 1, 2, -3, 2.5, -0.0, True, False, None]),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.just("k"), inner, max_size=1),
+    max_leaves=4,
+)
+
+
+@settings(max_examples=400, deadline=None)
+@given(SCHEMAS, VALUES)
+def test_the_quick_check_accepts_nothing_that_jsonschema_refuses(
+    schema: dict[str, Any], value: Any
+) -> None:
+    """The standard's reference implementation for Python decides."""
+    if _quick(value, schema):
+        assert jsonschema.Draft202012Validator(schema).is_valid(value)
+
+
+def test_the_quick_check_saves_the_import_for_plain_requests() -> None:
+    assert _quick("tin", METHOD.schema)
+    assert _quick([0, 0.5, 1, 2], EXTENT.schema)
+    assert _quick(3, NUMBER.schema)
+
+
+def test_words_of_a_command_line_become_values() -> None:
+    words = {
+        "cell_size": "0.25",
+        "extent": "0,-1.5, 2e1,3",
+        "smooth": True,
+        "points": "12",
+        "method": "1",
+    }
+    assert from_words(process(NUMBER, EXTENT, FLAG, FILE, METHOD), words) == {
+        "cell_size": 0.25,
+        "extent": [0.0, -1.5, 20.0, 3.0],
+        "smooth": True,
+        "points": "12",
+        "method": "1",
+    }
+    count = Input("count", "Count", "", {"type": "integer"})
+    table = Input("table", "Table", "", {"type": "object"})
+    assert from_words(process(count, table), {"count": "-12", "table": '{"a": 1}'}) == {
+        "count": -12,
+        "table": {"a": 1},
+    }
+
+
+@pytest.mark.parametrize("word", ["nan", "inf", "1_000", "0,25", "", "٣", "0x10", "1e", "9" * 5000])
+def test_a_word_that_is_no_number_is_refused_as_it_was_written(word: str) -> None:
+    count = Input("count", "Count", "", {"type": "integer"})
+    one = process(NUMBER, count)
+    with pytest.raises(InputError, match="expected"):
+        checked(one, from_words(one, {"cell_size": word, "count": "1.5"}))
+
+
+def test_a_request_may_hold_values_qualified_values_and_references(tmp_path: Path) -> None:
+    points = tmp_path / "points with space.csv"
+    points.write_text("x")
+    request = {
+        "inputs": {
+            "cell_size": {"value": 1.5},
+            "points": {"href": points.as_uri(), "type": "text/csv"},
+        },
+        "outputs": {},
+        "response": "document",
+    }
+    text = b"\xef\xbb\xbf" + json.dumps(request).encode()
+    found = checked(process(NUMBER, FILE), from_request(text, "request.json"))
+    assert found == {"cell_size": 1.5, "points": str(points)}
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        (b"{", "request.json:1: the request is not JSON"),
+        (b'{"inputs":\n{"a": 1,}}', "request.json:2: the request is not JSON"),
+        (b'{"inputs": {"a": NaN}}', "the number NaN"),
+        (b'{"inputs": {"a": 1, "a": 2}}', "a key that is there twice"),
+        (b"[1]", "expected an object"),
+        (b"{}", 'has no "inputs"'),
+        (b'{"inputs": [1]}', 'has no "inputs"'),
+        (b'{"inputs": {}, "input": 1}', 'did you mean "inputs"?'),
+        (b"\xff\xfe{", "not UTF-8"),
+        (b"[" * 100_000, "nested too deep"),
+    ],
+)
+def test_a_request_that_is_none_is_refused_on_one_line(text: bytes, expected: str) -> None:
+    with pytest.raises(InputError) as caught:
+        from_request(text, "request.json")
+    assert expected in str(caught.value)
+    assert "\n" not in str(caught.value.problems[0])
+
+
+@pytest.mark.parametrize(
+    "address",
+    [
+        "http://127.0.0.1/points.csv",
+        "https://example.invalid/points.csv",
+        "s3://bucket/points.csv",
+        "/vsicurl/http://127.0.0.1/a.tif",
+        "/vsizip/a.zip/a.tif",
+        "//host/share/a.tif",
+        "\\\\host\\share\\a.tif",
+        "file://host/share/a.tif",
+        "FILE://HOST/a.tif",
+        "file:///tmp/a.tif?x=1",
+    ],
+)
+def test_only_files_on_this_machine_are_read(address: str) -> None:
+    assert "expected a file on this machine" in lines(FILE, points=address)[0]
+
+
+def test_only_plain_files_are_read(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "pipe")
+    assert "pipe" in lines(FILE, points=str(tmp_path / "pipe"))[0]
+    assert "is a folder" in lines(FILE, points=str(tmp_path))[0]
+    assert "does not exist" in lines(FILE, points=str(tmp_path / "none.csv"))[0]
+    assert "points" in lines(FILE, points="a\0b")[0]
+    assert "device" in lines(FILE, points="/dev/zero")[0]
+    assert "expected the path of a file" in lines(FILE, points=7)[0]

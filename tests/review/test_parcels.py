@@ -1,0 +1,132 @@
+"""The survey on the parcel map: shares, clearances, verdicts, other CRSs."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+import shapely
+from ferry_landing import make_site
+from pyproj import CRS, Transformer
+from simulated import FACTOR, ferry_landing
+
+from geosite.base.errors import InputError
+from geosite.fieldbook.attached import PolygonLayer
+from geosite.linework.draw import draw
+from geosite.network.adjust import adjust
+from geosite.review.parcels import lay_on, place_parcels
+
+
+@pytest.fixture(scope="module")
+def surveyed(tmp_path_factory):
+    survey = ferry_landing(5, tmp_path_factory.mktemp("walk"))
+    network = adjust(survey.notes)
+    return network, draw(survey.notes, network)
+
+
+def polygon(*corners):
+    return shapely.Polygon([make_site.to_map(e, n, FACTOR) for e, n in corners])
+
+
+def layer(*shapes, crs="EPSG:25832"):
+    names = tuple(f"P{k}" for k in range(1, len(shapes) + 1))
+    return PolygonLayer("map.gpkg", names, shapes, CRS(crs).to_wkt())
+
+
+WEST = polygon((-20, -20), (30, -20), (30, 60), (-20, 60))
+EAST = polygon((30, -20), (90, -20), (90, 60), (30, 60))
+
+
+def test_shares_add_up_to_the_whole(surveyed):
+    network, drawing = surveyed
+    shares, _ = lay_on(
+        drawing, network, place_parcels(layer(WEST, EAST), 0.1, network.frame, "site.toml")
+    )
+    for feature in drawing.features:
+        if feature.kind == "area":
+            mine = [s for s in shares if s.feature == feature.name]
+            total = sum(s.area_m2 for s in mine)
+            assert total == pytest.approx(feature.area.value, rel=1e-9)
+            assert sum(s.share_of_feature for s in mine) == pytest.approx(1.0)
+    (house,) = [s for s in shares if s.feature == "ticket_house"]
+    # whole within one parcel: the area is as good as the survey, the map takes no part
+    drawn = next(f for f in drawing.features if f.name == "ticket_house")
+    assert house.area_sigma_m2 == pytest.approx(drawn.area.sigma)
+    cut = [s for s in shares if s.feature == "apron"]
+    # 20 m of parcel line, good to 0.1 m, cut the apron
+    assert all(s.area_sigma_m2 > 1.5 for s in cut)
+
+
+@pytest.mark.parametrize(
+    ("edge", "sigma", "verdict"),
+    [
+        (8.0, 0.05, "clear"),
+        (8.95, 0.5, "cannot tell"),
+        (9.02, 0.5, "cannot tell"),
+        (9.8, 0.05, "crosses"),
+    ],
+)
+def test_three_verdicts_about_the_house(surveyed, edge, sigma, verdict):
+    # the west wall of the house stands at east = 9
+    network, drawing = surveyed
+    parcel = polygon((edge, -20), (60, -20), (60, 60), (edge, 60))
+    placed = place_parcels(layer(parcel), sigma, network.frame, "site.toml")
+    _, clearances = lay_on(drawing, network, placed)
+    (house,) = [c for c in clearances if c.feature == "ticket_house"]
+    assert house.distance_m == pytest.approx(9.0 - edge, abs=0.12)
+    assert house.sigma_m > sigma
+    assert house.verdict == verdict
+    words = {"clear": "is clear of", "crosses": "reaches over", "cannot tell": "cannot tell"}
+    assert words[verdict] in house.words
+    assert "+/-" in house.words
+
+
+def test_sigma_joins_survey_map_and_transformation(surveyed):
+    network, drawing = surveyed
+    sigmas = {}
+    for sigma in (0.0, 0.3):
+        placed = place_parcels(layer(WEST), sigma, network.frame, "site.toml")
+        placed = replace(placed, transformation_sigma_m=0.4 if sigma else 0.0)
+        _, clearances = lay_on(drawing, network, placed)
+        sigmas[sigma] = {c.feature: c.sigma_m for c in clearances}
+    for feature, alone in sigmas[0.0].items():
+        assert 0.005 < alone < 0.2
+        assert sigmas[0.3][feature] == pytest.approx(np.hypot(alone, 0.5), rel=1e-9)
+
+
+def test_the_same_answers_from_another_crs(surveyed):
+    network, drawing = surveyed
+    direct = place_parcels(layer(WEST, EAST), 0.1, network.frame, "site.toml")
+    mover = Transformer.from_crs("EPSG:25832", "EPSG:3034", always_xy=True)
+    moved = [
+        shapely.transform(
+            shapely.segmentize(s, 1.0), lambda p: np.column_stack(mover.transform(p[:, 0], p[:, 1]))
+        )
+        for s in (WEST, EAST)
+    ]
+    other = place_parcels(layer(*moved, crs="EPSG:3034"), 0.1, network.frame, "site.toml")
+    assert other.transformation
+    for (a, ca), (b, cb) in zip(
+        zip(*lay_on(drawing, network, direct), strict=False),
+        zip(*lay_on(drawing, network, other), strict=False),
+        strict=True,
+    ):
+        assert a.area_m2 == pytest.approx(b.area_m2, abs=2e-3)
+        assert ca.distance_m == pytest.approx(cb.distance_m, abs=2e-3)
+
+
+def test_a_missing_grid_is_named(surveyed):
+    network, _ = surveyed
+    # NAD27 to ETRS89 needs a grid that no wheel of PROJ carries
+    far = layer(shapely.box(300_000, 4_500_000, 300_100, 4_500_100), crs="EPSG:26711")
+    with pytest.raises(InputError) as caught:
+        place_parcels(far, 0.1, network.frame, "site.toml")
+    (problem,) = caught.value.problems
+    assert problem.code in ("parcels-no-transformation", "parcels-out-of-reach")
+
+
+def test_bow_tie_parcels_are_mended_and_said(surveyed):
+    network, _ = surveyed
+    bow = polygon((0, 0), (10, 10), (10, 0), (0, 10))
+    placed = place_parcels(layer(bow), 0.1, network.frame, "site.toml")
+    assert placed.findings[0].code == "parcel-mended"
+    assert placed.parcels[0].geometry.is_valid

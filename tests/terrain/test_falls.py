@@ -1,0 +1,321 @@
+"""Falls from buildings, flat paving and ponds: every figure of an answer, worked out by hand.
+
+Cells, units and falls are powers of two or short decimals near zero, so that what is said of limits
+("or more", "most of") is tested on the limit itself.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+import shapely
+from scipy import ndimage
+
+from geosite.base.grid import Grid
+from geosite.terrain.water.falls import (
+    FallFromBuilding,
+    FlatPaving,
+    _bilinear,
+    _largest_patch,
+    fall_findings,
+    falls_from_building,
+    flat_paving,
+    flat_paving_findings,
+    pond_findings,
+)
+from geosite.terrain.water.ponding import Pond
+
+# 12 x 12 m; the house stands in the middle, with four metres of ground to the rim on every side
+GRID = Grid(0.0, 12.0, 1.0, 12, 12)
+HOUSE = shapely.box(4.0, 4.0, 8.0, 8.0)
+
+
+def around_the_house() -> np.ndarray:
+    """Ground 8 % down from every wall, but 1 % down from the east wall, 0.5 % at its north end."""
+    e, n = np.meshgrid(*GRID.centres())
+    away = np.maximum(np.maximum(4.0 - e, e - 8.0), np.maximum(4.0 - n, n - 8.0))
+    grade = np.where((e > 8.0) & (n < 8.0) & (n > 4.0), 0.01, 0.08)
+    grade[4, 8:] = 0.005
+    return np.where(away < 0.0, np.nan, -grade * away)
+
+
+@pytest.mark.parametrize("turns", range(4))
+def test_the_rim_of_the_raster_ends_the_distance(turns: int) -> None:
+    # samples every half metre; the first known one is the centre half a metre from the wall, the
+    # last one the rim's, 3.5 m from it, whichever side of the raster that is
+    sigma = np.full(GRID.shape, 0.5)
+    sigma[4, 8], sigma[4, 11] = 0.003, 0.004
+    place = [(8.0, 7.5), (4.5, 8.0), (4.0, 4.5), (7.5, 4.0)][turns]
+    for distance in (3.5, 7.0):
+        fall = falls_from_building(
+            "shed",
+            HOUSE,
+            np.rot90(around_the_house(), turns),
+            GRID,
+            distance_m=distance,
+            sigma=np.rot90(sigma, turns),
+        )
+        assert fall is not None
+        # one wall misses the limit, by most at its north end
+        assert fall == FallFromBuilding(
+            name="shed",
+            distance_m=distance,
+            wall_m=16.0,
+            short_m=4.0,
+            toward_m=0.0,
+            worst_percent=pytest.approx(0.5, rel=1e-12),  # type: ignore[arg-type]
+            limit_percent=5.0,
+            is_paved=False,
+            over_m=3.0,
+            sigma_percent=pytest.approx(0.5 / 3.0, rel=1e-12),  # type: ignore[arg-type]
+            easting=place[0],
+            northing=place[1],
+        )
+
+
+# of the seven samples before a wall the columns away from it hold 2, 1, 3 and 1 (a sample half way
+# between two centres belongs to the even one)
+@pytest.mark.parametrize(
+    ("cols", "is_paved"),
+    [((8, 9), False), ((10,), False), ((11,), False), ((8, 9, 11), True), ((10, 11), True)],
+)
+@pytest.mark.parametrize("is_north", [False, True])
+def test_paved_is_where_most_of_the_known_ground_is(
+    cols: tuple[int, ...], is_paved: bool, is_north: bool
+) -> None:
+    paved = np.zeros(GRID.shape, dtype=bool)
+    paved[:, list(cols)] = True
+    z = around_the_house()
+    if is_north:  # rows take the part of the columns
+        z, paved = z.T, paved.T
+    fall = falls_from_building("shed", HOUSE, z, GRID, distance_m=7.0, paved=paved)
+    assert fall is not None
+    assert fall.is_paved is is_paved
+    assert fall.limit_percent == (2.0 if is_paved else 5.0)
+
+
+def test_paved_on_one_half_is_not_paved() -> None:
+    # known up to the wall: eight samples, four of them in columns 8 and 9
+    paved = np.zeros(GRID.shape, dtype=bool)
+    paved[:, [8, 9]] = True
+    z = np.full(GRID.shape, np.nan)
+    z[4:8, 7:] = -0.01 * np.arange(7, 12)
+    fall = falls_from_building("shed", HOUSE, z, GRID, distance_m=3.5, paved=paved)
+    assert fall is not None
+    assert (fall.is_paved, fall.over_m) == (False, 3.5)
+
+
+# half metre cells of a map and an elevation in odd units: 0.25 m and 0.5 m
+FINE = Grid(0.0, 80.0, 2.0, 40, 40)
+MAP_UNIT, HEIGHT_UNIT = 0.25, 0.5
+SHED = shapely.box(8.0, 31.0, 31.0, 55.0)
+
+
+def east_of_the_shed(first: int, last: int) -> np.ndarray:
+    """Ground 4 % down to the east in columns first to last; the wall is on the centre of 15."""
+    z = np.full(FINE.shape, np.nan)
+    col = np.arange(first, last + 1)
+    z[:, first : last + 1] = -0.04 * (col - 15) * 0.5 / HEIGHT_UNIT
+    return z
+
+
+def fall_east(first: int, last: int, distance: float) -> FallFromBuilding | None:
+    return falls_from_building(
+        "shed",
+        SHED,
+        east_of_the_shed(first, last),
+        FINE,
+        map_unit_m=MAP_UNIT,
+        height_unit_m=HEIGHT_UNIT,
+        distance_m=distance,
+        sigma=np.full(FINE.shape, 0.01),
+    )
+
+
+def test_ground_begins_within_two_cells_of_the_wall() -> None:
+    at_once, gap = fall_east(15, 23, 4.0), fall_east(17, 23, 4.0)
+    assert at_once is not None
+    assert (at_once.over_m, at_once.wall_m) == (4.0, 6.0)
+    assert at_once.worst_percent == pytest.approx(4.0, rel=1e-12)
+    # 0.01 units of half a metre at either end
+    assert at_once.sigma_percent == pytest.approx(0.5 * 2.0**0.5 / 4.0, rel=1e-12)
+    assert gap is not None
+    assert gap.over_m == 3.0
+    assert fall_east(18, 23, 4.0) is None
+
+
+@pytest.mark.parametrize(
+    ("last", "distance", "over"),
+    [
+        (17, 4.0, 1.0),  # two cells will do
+        (16, 4.0, None),
+        (16, 1.0, 0.5),  # half the distance will do
+        (16, 1.125, None),
+        (30, 3.0, 3.0),
+    ],
+)
+def test_ground_is_known_over_two_cells_or_half_the_distance(
+    last: int, distance: float, over: float | None
+) -> None:
+    fall = fall_east(15, last, distance)
+    assert (fall and fall.over_m) == over
+
+
+def test_no_known_ground_is_no_answer() -> None:
+    assert fall_east(38, 37, 4.0) is None
+
+
+def level_but_for(drop: float) -> FallFromBuilding:
+    """Ground all round that falls this many metres over the two metres from every wall."""
+    grid = Grid(0.0, 8.0, 1.0, 8, 8)
+    e, n = np.meshgrid(*grid.centres())
+    away = np.maximum(np.abs(e - 4.0), np.abs(n - 4.0))
+    # 2.5 m from the middle at the first centres beyond the house, 3.5 m at the next
+    z = -drop * (away - 1.5) / 2.0
+    house = shapely.box(2.5, 2.5, 5.5, 5.5)
+    fall = falls_from_building("shed", house, z, grid, distance_m=2.0, limit_percent=0.0)
+    assert fall is not None
+    assert fall.over_m == 2.0
+    return fall
+
+
+def test_a_tenth_of_a_millimetre_is_rounding() -> None:
+    # the limit is level ground: what falls towards the house by more than 0.1 mm is short of it
+    assert level_but_for(0.0).short_m == 0.0
+    assert level_but_for(-0.995e-4).short_m == 0.0
+    assert level_but_for(-0.995e-4).toward_m == 0.0
+    assert level_but_for(-1.005e-4).short_m == pytest.approx(12.0)
+    assert level_but_for(-1.005e-4).toward_m == pytest.approx(12.0)
+
+
+@pytest.mark.parametrize(
+    ("outline", "wall"),
+    [
+        ([(4, 4), (8, 4), (8, 4), (8, 8), (4, 8), (4, 8)], 16.0),  # corners told twice
+        ([(5, 5), (6, 5), (6, 6), (5, 6)], 4.0),  # walls of one metre
+        ([(5.8, 5.8), (6.2, 5.8), (6.2, 6.2), (5.8, 6.2)], 1.6),  # shorter than half a cell
+    ],
+)
+def test_all_walls_count_with_their_length(outline: list[tuple[float, float]], wall: float) -> None:
+    fall = falls_from_building("shed", shapely.Polygon(outline), np.zeros((12, 12)), GRID)
+    assert fall is not None
+    assert fall.wall_m == pytest.approx(wall, rel=1e-12)
+    assert fall.short_m == fall.wall_m
+
+
+def test_a_place_for_every_cell_of_wall_and_one_for_a_short_wall() -> None:
+    # ground ever flatter to the north: the worst of the two places at a wall of 1.6 m is the second
+    e, n = np.meshgrid(*Grid(0.0, 12.0, 0.5, 24, 24).centres())
+    z = -(e - 6.0) * (12.0 - n) / 100.0
+    grid = Grid(0.0, 12.0, 0.5, 24, 24)
+    wall = shapely.box(2.0, 5.0, 6.0, 6.0)
+    z[:, :12] = np.nan
+    fall = falls_from_building("shed", wall, z, grid, distance_m=2.0)
+    assert fall is not None
+    # a metre of wall, cells of half a metre: places at 5.25 and 5.75
+    assert (fall.wall_m, fall.easting, fall.northing) == (1.0, 6.0, 5.75)
+    assert fall.worst_percent == pytest.approx(12.0 - 5.75, rel=1e-9)
+    short = falls_from_building("shed", shapely.box(5.9, 5.0, 6.0, 5.2), z, grid, distance_m=2.0)
+    assert short is not None
+    assert (short.wall_m, short.northing) == (pytest.approx(0.2), pytest.approx(5.1))
+
+
+FALL = FallFromBuilding("shed", 2.0, 12.0, 12.0, 3.0, 3.0, 5.0, False, 2.0, np.nan, 1.0, 2.0)
+
+
+@pytest.mark.parametrize(
+    ("worst", "does"),
+    [
+        (-0.00502, "rises 0.0 % away from it"),  # 0.1004 mm over 2 m
+        (-0.00498, "falls 0.0 % away from it"),
+        (-1.24, "rises 1.2 % away from it"),
+        (1.24, "falls 1.2 % away from it"),
+    ],
+)
+def test_a_rise_is_told_from_a_tenth_of_a_millimetre_on(worst: float, does: str) -> None:
+    (finding,) = fall_findings([replace(FALL, worst_percent=worst)])
+    assert does in finding.text
+
+
+@pytest.mark.parametrize(
+    ("sigma", "level"), [(np.nan, "look"), (1.99, "look"), (2.0, "note"), (2.5, "note")]
+)
+def test_what_is_within_one_sigma_is_a_note(sigma: float, level: str) -> None:
+    # two percent short of the limit
+    (finding,) = fall_findings([replace(FALL, sigma_percent=sigma)])
+    assert finding.level == level
+    assert ("within what the elevations are good for" in finding.text) is (level == "note")
+
+
+def test_the_rest_of_a_fall_does_not_depend_on_the_first() -> None:
+    fine = replace(FALL, short_m=0.0)
+    assert fall_findings([fine, FALL]) == fall_findings([FALL])
+    metre = replace(FALL, short_m=1.0)
+    assert len(fall_findings([metre])) == 1
+
+
+def test_flat_paving_in_ground_units() -> None:
+    # cells of 2 units of a quarter metre: 0.25 m2
+    slope = np.full((6, 6), 3.0)
+    slope[1, 1:4], slope[4, 5] = 0.5, 0.999
+    slope[0, 0] = 1.0  # the least slope that drains
+    grid = Grid(100.0, 212.0, 2.0, 6, 6)
+    numbers = np.ones((6, 6), dtype=np.int32)
+    numbers[5] = 2
+    yard, lane = flat_paving(slope, numbers, ["yard", "lane"], grid, map_unit_m=0.25)
+    assert yard == FlatPaving("yard", 1.0, 7.5, 1.0, 0.75, 105.0, 209.0)
+    assert (lane.flat_m2, lane.known_m2, lane.patch_m2) == (0.0, 1.5, 0.0)
+    assert np.isnan([lane.easting, lane.northing]).all()
+
+
+@pytest.mark.parametrize(("patch", "level"), [(0.75, "note"), (1.0, "look"), (1.5, "look")])
+def test_a_square_metre_in_one_piece_is_looked_at(patch: float, level: str) -> None:
+    (finding,) = flat_paving_findings([FlatPaving("yard", 2.0, 9.0, 1.0, patch, 5.0, 6.0)])
+    assert finding.level == level
+
+
+def test_ponds_in_metres_whatever_their_units() -> None:
+    deep = Pond(1, 9.0, 5.5, 40.0, 3, 1, 1, 2, 2, 5.0, sigma=1.0)
+    low, lower = (replace(deep, number=k, depth=d, sigma=6.25) for k, d in ((2, 3.5), (3, 4.5)))
+    grid = Grid(100.0, 212.0, 2.0, 6, 6)
+    first, rest = pond_findings([deep, low, lower], grid, map_unit_m=0.25, height_unit_m=0.5)
+    # 40 * 0.25^2 * 0.5; 3 cells of half a metre
+    assert first.text == (
+        "Water stands 2750 mm deep at 103.00, 209.00 (1.25 m3 on 0.8 m2) before it spills at "
+        "105.00, 207.00."
+    )
+    assert "good: 2, the deepest 2250 mm where sigma is 3125 mm" in rest.text
+
+
+def test_between_centres_a_raster_is_read_bilinearly() -> None:
+    r, c = np.mgrid[:4, :5].astype(np.float64)
+    z = 1.0 + 2.0 * r + 3.0 * c + 0.5 * r * c
+    rng = np.random.default_rng(1)
+    row = np.append(rng.uniform(0.0, 3.0, 40), [0.0, 0.0, 3.0, 3.0, 0.25, 2.75, 1.5, 2.5])
+    col = np.append(rng.uniform(0.0, 4.0, 40), [0.0, 4.0, 0.0, 4.0, 1.5, 2.5, 0.25, 3.75])
+    expected = 1.0 + 2.0 * row + 3.0 * col + 0.5 * row * col
+    np.testing.assert_allclose(_bilinear(z, row, col), expected, rtol=1e-13)
+    beyond = np.array([[-1e-9, 1.0], [3.0 + 1e-9, 1.0], [1.0, -1e-9], [1.0, 4.0 + 1e-9]])
+    assert np.isnan(_bilinear(z, *beyond.T)).all()
+
+
+def test_a_neighbour_without_weight_may_be_unknown() -> None:
+    z = np.array([[1.0, 2.0], [3.0, np.nan]])
+    row, col = np.array([0.0, 0.0, 1.0, 0.5, 0.5]), np.array([0.0, 0.5, 0.0, 0.0, 0.5])
+    assert _bilinear(z, row, col)[:4].tolist() == [1.0, 1.5, 3.0, 2.0]
+    assert np.isnan(_bilinear(z, row, col)[4])
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_the_largest_patch_is_that_of_a_general_labelling(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    flat = rng.random(rng.integers(1, 9, 2)) < 0.4
+    flat[0, 0] = True
+    label, _ = ndimage.label(flat, structure=np.ones((3, 3)))
+    rows, cols = _largest_patch(flat)
+    found = np.unique(label[rows, cols])
+    assert found.size == 1
+    size = np.bincount(label.ravel())
+    assert size[found[0]] == rows.size == size[1:].max()

@@ -1,0 +1,359 @@
+"""The viewer in a real browser: pointing, keys, line, relief, phone, dark, hostile names."""
+
+from __future__ import annotations
+
+import hashlib
+import math
+import re
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from package_cases import FACTOR, HOSTILE, ferry_landing, ground, hostile_landing, marks, only
+
+from geosite.handover.viewer.page import write_viewer
+
+BROWSER = next(
+    filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None
+)
+DRIVER = shutil.which("chromedriver")
+
+pytestmark = [
+    pytest.mark.skipif(not (BROWSER and DRIVER), reason="no chromium and chromedriver here"),
+    # the driver's own client leaves its sockets to the collector
+    pytest.mark.filterwarnings("ignore::ResourceWarning"),
+    pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning"),
+]
+
+FLAGS = (
+    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+    "--disable-background-networking", "--disable-component-update", "--disable-sync",
+    "--disable-dev-shm-usage", "--hide-scrollbars",
+)  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
+    webdriver = pytest.importorskip("selenium.webdriver")
+    options = webdriver.ChromeOptions()
+    options.binary_location = BROWSER
+    for flag in (*FLAGS, f"--user-data-dir={tmp_path_factory.mktemp('profile')}"):
+        options.add_argument(flag)
+    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
+    driver = webdriver.Chrome(options=options, service=webdriver.ChromeService(DRIVER))
+    driver.set_script_timeout(30)
+    yield driver
+    driver.quit()
+
+
+@pytest.fixture(scope="module")
+def page(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return write_viewer(tmp_path_factory.mktemp("viewer"), ferry_landing())
+
+
+def show(browser: Any, page: Path, width: int = 1200, height: int = 800, **look: str) -> None:
+    """Open a page in a window of a size; fails on anything in the browser's console."""
+    browser.execute_cdp_cmd(
+        "Emulation.setDeviceMetricsOverride",
+        {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": width < 500},
+    )
+    features = [{"name": "prefers-color-scheme", "value": look.get("scheme", "light")}]
+    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": features})
+    browser.get(page.as_uri())
+    settle(browser)
+    assert browser.get_log("browser") == []
+
+
+def settle(browser: Any) -> None:
+    """Wait until the picture is painted."""
+    browser.execute_async_script(
+        "const done = arguments[0];"
+        "requestAnimationFrame(() => requestAnimationFrame(() => requestAnimationFrame(done)));"
+    )
+
+
+def choose(browser: Any, name: str, text: str) -> None:
+    from selenium.webdriver.support.ui import Select
+
+    Select(browser.find_element("id", name)).select_by_visible_text(text)
+    settle(browser)
+
+
+def click(browser: Any, across: float = 0.0, down: float = 0.0) -> None:
+    """Click on the map, pixels from its middle."""
+    from selenium.webdriver import ActionChains
+
+    canvas = browser.find_element("id", "screen")
+    ActionChains(browser).move_to_element_with_offset(canvas, across, down).click().perform()
+    settle(browser)
+
+
+def keys(browser: Any, *pressed: str) -> None:
+    canvas = browser.find_element("id", "screen")
+    canvas.send_keys(*pressed)
+    settle(browser)
+
+
+def answer(browser: Any) -> dict[str, str]:
+    names = [e.text for e in browser.find_elements("css selector", "#answer dt")]
+    values = [e.text for e in browser.find_elements("css selector", "#answer dd")]
+    return dict(zip(names, values, strict=True))
+
+
+def picture(browser: Any) -> str:
+    pixels = browser.execute_script("return document.getElementById('screen').toDataURL()")
+    return hashlib.sha256(pixels.encode()).hexdigest()
+
+
+def place_of(name: str) -> tuple[float, float]:
+    return next((e, n) for mark, e, n, _, _ in marks() if mark == name)
+
+
+def test_it_opens_without_a_request_and_without_a_complaint(browser: Any, page: Path) -> None:
+    show(browser, page)
+    asked = browser.execute_script(
+        "return performance.getEntriesByType('resource').map(e => e.name)"
+    )
+    assert asked == []
+    assert browser.find_element("id", "title").text == "Ferry landing (invented)"
+    assert "2026-04-12" in browser.find_element("id", "subtitle").text
+    assert "Locate buried services" in browser.find_element("id", "caution").text
+    assert "not" in browser.find_element("id", "caution").text
+    assert "inlet_west" in browser.find_element("id", "look").text
+
+
+def test_clicking_a_mark_tells_its_place_and_sigma(browser: Any, page: Path) -> None:
+    show(browser, page)
+    choose(browser, "find", "S10")  # brings it to the middle
+    click(browser, 3, -2)  # near it, not on it
+    assert browser.find_element("id", "answer-title").text == "Mark S10"
+    told = answer(browser)
+    east, north = place_of("S10")
+    assert told["Easting"].replace("\u202f", "") == f"{512_300 + FACTOR * east:.3f}"
+    assert told["Northing"].replace("\u202f", "") == f"{5_276_100 + FACTOR * north:.3f}"
+    assert told["Elevation"] == f"{float(ground(east, north)):.2f} m"
+    sigma = 0.008 + 0.0004 * math.hypot(east - 28.0, north - 8.5)
+    assert told["Elevation, sigma"] == f"{sigma:.3f} m (95 %: ± {1.96 * sigma:.2f} m)"
+    assert told["Area"].startswith("apron, ")
+    assert told["Parcel"].startswith("101/2")
+
+
+def test_clicking_the_ground_tells_the_cell(browser: Any, page: Path) -> None:
+    show(browser, page)
+    choose(browser, "find", "S10")
+    click(browser, 60, 0)
+    assert browser.find_element("id", "answer-title").text == "This spot"
+    told = answer(browser)
+    east = (float(told["Easting"].replace("\u202f", "")) - 512_300) / FACTOR
+    north = (float(told["Northing"].replace("\u202f", "")) - 5_276_100) / FACTOR
+    assert float(told["Elevation"].split()[0]) == pytest.approx(
+        float(ground(east, north)), abs=0.01
+    )
+    sigma = float(told["Elevation, sigma"].split()[0])
+    assert sigma == pytest.approx(0.008 + 0.0006 * math.hypot(east - 28, north - 8.5), abs=0.001)
+    assert told["Slope"].endswith("%")
+    assert told["Water runs"].startswith("north")
+
+
+def test_a_line_between_marks_has_the_grade_of_their_elevations(browser: Any, page: Path) -> None:
+    show(browser, page)
+    choose(browser, "from", "S10")
+    choose(browser, "to", "S14")
+    (e1, n1), (e2, n2) = place_of("S10"), place_of("S14")
+    length = math.hypot(e2 - e1, n2 - n1)
+    rise = float(ground(e2, n2) - ground(e1, n1))
+    words = browser.find_element("id", "profile-words").text
+    assert f"{length:.2f} m long on the ground" in words
+    grade = 100 * rise / length
+    assert f"{'+' if grade > 0 else chr(0x2212)}{abs(grade):.1f} %" in words
+    sigmas = [0.008 + 0.0004 * math.hypot(e - 28, n - 8.5) for e, n in ((e1, n1), (e2, n2))]
+    assert f"± {1.96 * 100 * math.hypot(*sigmas) / length:.1f} %" in words
+    assert browser.find_element("id", "profile").is_displayed()
+    assert len(browser.find_elements("css selector", "#profile .ground")) == 1
+    assert len(browser.find_elements("css selector", "#profile-rows tr")) == 1
+
+
+def test_everything_can_be_done_with_keys(browser: Any, page: Path) -> None:
+    from selenium.webdriver.common.keys import Keys
+
+    show(browser, page)
+    before = picture(browser)
+    keys(browser, Keys.ARROW_RIGHT, Keys.ARROW_RIGHT, Keys.ARROW_UP)
+    assert picture(browser) != before
+    assert " E, " in browser.find_element("id", "cross-words").text
+    keys(browser, Keys.ENTER)
+    assert browser.find_element("id", "answer-title").text == "This spot"
+    keys(browser, "l", Keys.ENTER)
+    for _ in range(4):
+        keys(browser, Keys.SHIFT + Keys.ARROW_RIGHT)
+    keys(browser, Keys.NULL, Keys.ENTER)
+    words = browser.find_element("id", "profile-words").text
+    assert "long on the ground" in words
+    keys(browser, Keys.BACKSPACE)
+    assert browser.find_element("id", "profile-words").text == "One corner set. Set the next."
+    keys(browser, Keys.ESCAPE)
+    assert browser.find_element("id", "draw").get_attribute("aria-pressed") == "false"
+    here = picture(browser)
+    keys(browser, "+")
+    assert picture(browser) != here
+    # Tab reaches every control and the focus can be seen
+    reached = set()
+    for _ in range(60):
+        active = browser.switch_to.active_element
+        reached.add(active.get_attribute("id") or active.get_attribute("data-layer"))
+        active.send_keys(Keys.TAB)
+    wanted = {"plan-mode", "relief-mode", "closer", "farther", "whole", "find", "draw", "undo"}
+    assert wanted | {"clear", "from", "to", "ground", "writing", "areas", "parcels"} <= reached
+
+
+def test_drawing_with_the_pointer(browser: Any, page: Path) -> None:
+    show(browser, page)
+    browser.find_element("id", "draw").click()
+    for across in (-80, 20, 120):
+        click(browser, across, 30)
+    assert len(browser.find_elements("css selector", "#profile-rows tr")) == 2
+    browser.find_element("id", "undo").click()
+    assert len(browser.find_elements("css selector", "#profile-rows tr")) == 1
+    browser.find_element("id", "clear").click()
+    assert browser.find_element("id", "profile-words").text == "No line yet."
+
+
+def test_layers_and_ground_colours_change_the_picture(browser: Any, page: Path) -> None:
+    show(browser, page)
+    seen = {picture(browser)}
+    boxes = browser.find_elements("css selector", "#layers input")
+    assert len(boxes) == 13  # twelve layers and the writing
+    for box in boxes:
+        box.click()
+        settle(browser)
+        seen.add(picture(browser))
+    # the distances to parcel lines are off at first: switched on, under their line nothing else
+    assert len(seen) >= 12
+    for name in ("Elevation", "Slope", "Elevation sigma", "Ponding depth", "Drainage direction"):
+        choose(browser, "ground", name)
+        seen.add(picture(browser))
+        assert browser.find_element("id", "ramp").is_displayed()
+    assert len(seen) >= 17
+
+
+def test_the_relief_turns_and_answers(browser: Any, page: Path) -> None:
+    from selenium.webdriver.common.keys import Keys
+
+    show(browser, page)
+    flat = picture(browser)
+    browser.find_element("id", "relief-mode").click()
+    settle(browser)
+    first = picture(browser)
+    assert first != flat
+    click(browser, 0, 20)
+    told = answer(browser)
+    east = (float(told["Easting"].replace("\u202f", "")) - 512_300) / FACTOR
+    north = (float(told["Northing"].replace("\u202f", "")) - 5_276_100) / FACTOR
+    assert 3 < east < 55
+    assert 1 < north < 36
+    assert float(told["Elevation"].split()[0]) == pytest.approx(
+        float(ground(east, north)), abs=0.02
+    )
+    assert picture(browser) != first  # the spot is marked on the relief too
+    turned = picture(browser)
+    keys(browser, Keys.ARROW_RIGHT)
+    assert picture(browser) != turned
+    slider = browser.find_element("id", "exaggeration")
+    before = slider.get_attribute("value")
+    slider.send_keys(Keys.ARROW_RIGHT)
+    settle(browser)
+    assert float(slider.get_attribute("value")) > float(before)
+    assert browser.find_element("id", "exaggeration-value").text.endswith(chr(0xD7))
+    assert browser.get_log("browser") == []
+
+
+def test_a_steeper_view_shows_more_of_the_block(browser: Any, page: Path) -> None:
+    """Seen from straight above the relief is the plan: every place where it belongs."""
+    show(browser, page)
+    browser.find_element("id", "relief-mode").click()
+    browser.execute_script(
+        "for (const [id, v] of [['tilt', 88], ['turn', 0]]) {"
+        " const s = document.getElementById(id); s.value = v;"
+        " s.dispatchEvent(new Event('input')); s.dispatchEvent(new Event('change')); }"
+    )
+    settle(browser)
+    click(browser)
+    told = answer(browser)  # the middle of the raster, 60 x 45 m from the origin on
+    middle = [float(told[name].replace("\u202f", "")) for name in ("Easting", "Northing")]
+    assert middle == pytest.approx([512_330.0, 5_276_122.5], abs=0.8)
+    places = []
+    for across in (-150, 150):
+        click(browser, across, 0)
+        told = answer(browser)
+        places.append(float(told["Easting"].replace("\u202f", "")))
+        assert float(told["Northing"].replace("\u202f", "")) == pytest.approx(5_276_120, abs=6)
+    assert places[0] < 512_330 < places[1]
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_a_phone_shows_it_without_scrolling_sideways(browser: Any, page: Path, scheme: str) -> None:
+    show(browser, page, 360, 740, scheme=scheme)
+    wide, inner = browser.execute_script(
+        "return [document.documentElement.scrollWidth, window.innerWidth]"
+    )
+    assert wide <= inner == 360
+    for button in browser.find_elements("css selector", "button, select"):
+        if button.is_displayed():
+            assert button.size["height"] >= 44
+            assert button.rect["x"] + button.rect["width"] <= 360
+    for size in browser.execute_script(
+        "return [...document.querySelectorAll('p, li, dt, dd, label, h2')]"
+        ".filter(e => e.offsetParent).map(e => parseFloat(getComputedStyle(e).fontSize))"
+    ):
+        assert size >= 13
+    ink, paper = browser.execute_script(
+        "const s = getComputedStyle(document.querySelector('.card'));"
+        "return [getComputedStyle(document.body).color, s.backgroundColor]"
+    )
+    light = [sum(map(int, re.findall(r"\d+", c)[:3])) for c in (ink, paper)]
+    assert (light[1] > light[0]) is (scheme == "light")
+
+
+def test_hostile_names_do_nothing(browser: Any, tmp_path: Path) -> None:
+    show(browser, write_viewer(tmp_path, hostile_landing(*HOSTILE)))
+    click(browser)
+    browser.find_element("id", "relief-mode").click()
+    settle(browser)
+    click(browser)
+    for name in ("find", "from", "to"):
+        browser.execute_script(
+            "const s = document.getElementById(arguments[0]); s.selectedIndex = 2;"
+            "s.dispatchEvent(new Event('change'))",
+            name,
+        )
+    settle(browser)
+    assert browser.execute_script("return window.hacked") is None
+    assert browser.execute_script("return document.scripts.length") == 2
+    assert browser.execute_script("return document.images.length") == 0
+    assert "<img src=x onerror" in browser.find_element("id", "look").text
+    assert browser.get_log("browser") == []
+
+
+def test_a_script_of_somebody_else_is_refused(browser: Any, page: Path, tmp_path: Path) -> None:
+    """The policy works: a page with one more script does not run it and asks for nothing."""
+    text = page.read_text("utf-8").replace(
+        "</body>", "<script>window.hacked = 1</script><img src='http://127.0.0.1:9/x.png'></body>"
+    )
+    changed = tmp_path / "changed.html"
+    changed.write_text(text, "utf-8")
+    browser.get(changed.as_uri())
+    settle(browser)
+    assert browser.execute_script("return window.hacked") is None
+    complaints = " ".join(entry["message"] for entry in browser.get_log("browser"))
+    assert "Content Security Policy" in complaints
+    assert "ERR_CONNECTION" not in complaints
+
+
+@pytest.mark.parametrize("names", [(), ("points",), ("elevation",), ("parcels", "areas")])
+def test_a_page_with_little_in_it(browser: Any, tmp_path: Path, names: tuple[str, ...]) -> None:
+    show(browser, write_viewer(tmp_path, only(ferry_landing(), *names)))
+    click(browser)
+    assert browser.find_element("id", "relief-mode").is_displayed() is ("elevation" in names)
+    assert browser.get_log("browser") == []
