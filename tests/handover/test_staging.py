@@ -296,7 +296,8 @@ def test_a_kill_between_the_two_renames_is_mended_by_the_next_run(
     out = tmp_path / "out"
     write(out, a="old")
     script = (
-        "import os, signal\nfrom pathlib import Path\nfrom geosite.handover.folder import staging as folder\n"
+        "import os, signal\nfrom pathlib import Path\n"
+        "from geosite.handover.folder import staging as folder\n"
         "folder._exchange = lambda one, other: False\n"
         "rename, count = os.rename, []\n"
         "def counted(*names):\n"
