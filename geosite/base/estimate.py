@@ -1,0 +1,81 @@
+"""A number with its 95 % interval: what every figure that leaves is made of."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Self
+
+import numpy as np
+import numpy.typing as npt
+
+__all__ = ["Estimate"]
+
+
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """A number and how far it can be trusted.
+
+    Parameters
+    ----------
+    value
+        Best estimate.
+    low, high
+        Ends of the interval that holds the true value in 95 of 100 cases; infinite where nothing
+        bounds it.
+    sigma
+        Standard deviation where the error is nearly normal and the interval lies evenly about the
+        value; ``None`` where it is not, and the ends alone speak.
+
+    Examples
+    --------
+    >>> Estimate.normal(10.0, 0.5, 1.96)
+    Estimate(value=10.0, low=9.02, high=10.98, sigma=0.5)
+    >>> Estimate.from_draws(3.0, np.arange(1.0, 101.0)).low
+    3.475
+    """
+
+    value: float
+    low: float
+    high: float
+    sigma: float | None = None
+
+    @classmethod
+    def normal(cls, value: float, sigma: float, factor: float) -> Self:
+        """Return the estimate of a number whose error is nearly normal.
+
+        Parameters
+        ----------
+        value, sigma
+            The number and its standard deviation.
+        factor
+            Half-width of the 95 % interval in standard deviations, the quantile of Student's t or
+            of the normal distribution (1.96).
+        """
+        return cls(value, value - factor * sigma, value + factor * sigma, sigma)
+
+    @classmethod
+    def from_draws(cls, value: float, draws: npt.ArrayLike) -> Self:
+        """Return the estimate of a number computed once on every one of many possible grounds.
+
+        Parameters
+        ----------
+        value
+            The number computed on the best ground.
+        draws : array, shape (n,)
+            The number on each possible ground; the interval runs from their 2.5 to their 97.5 %
+            quantile (linear between order statistics, Hyndman & Fan 1996, type 7,
+            doi:10.2307/2684934).
+        """
+        low, high = np.quantile(np.asarray(draws, np.float64), (0.025, 0.975))
+        return cls(value, float(low), float(high))
+
+    @property
+    def half_width(self) -> float:
+        """Half the length of the interval: what stands after "+/-" where it lies evenly."""
+        return (self.high - self.low) / 2
+
+    def scaled(self, factor: float) -> Self:
+        """Return the same in a unit that is `factor` times as fine."""
+        low, high = sorted((self.low * factor, self.high * factor))
+        sigma = None if self.sigma is None else self.sigma * abs(factor)
+        return type(self)(self.value * factor, low, high, sigma)
