@@ -104,6 +104,75 @@ def test_a_disk_that_fills_up_keeps_the_earlier_map(disk: Path) -> None:
     assert digests(disk) == before
 
 
+@pytest.fixture(scope="module")
+def elevations(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Write the elevations of a rough hillside, 300 x 300 cells."""
+    import numpy as np
+    import rasterio
+
+    path = tmp_path_factory.mktemp("elevations") / "elevation.tif"
+    steps = np.random.default_rng(1).normal(size=(300, 300)) * 0.01
+    with rasterio.open(
+        path, "w", driver="GTiff", width=300, height=300, count=1, dtype="float32",
+        crs="EPSG:25832", transform=rasterio.Affine(1, 0, 5e5, 0, -1, 53e5),
+    ) as file:  # fmt: skip
+        file.write(steps.cumsum(axis=0).cumsum(axis=1).astype(np.float32), 1)
+    return path
+
+
+def whole_or_refused(done: subprocess.CompletedProcess, out: Path, words: str) -> bool:
+    """Report whether every raster reads back, after a refusal that nothing is there."""
+    import rasterio
+
+    if done.returncode == 0:
+        assert done.stderr == ""
+        for path in out.glob("*.tif"):
+            with rasterio.open(path) as file:
+                file.read()
+        return True
+    assert words in one_line(done, 4)
+    assert not out.parent.exists() or list(out.parent.iterdir()) == []
+    return False
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("process", "disk"),
+    [
+        *(("derive-slope", f"size={size}k") for size in (200, 520, 660, 700, 740, 780, 820)),
+        *(("derive-drainage", f"size={size}k") for size in (100, 200, 260, 300, 340, 380, 900)),
+    ],
+    indirect=["disk"],
+)
+def test_processes_on_a_small_disk(process: str, disk: Path, elevations: Path) -> None:
+    done = run("execute", process, "--elevation", elevations, "--out", disk / "map")
+    assert whole_or_refused(done, disk / "map", "quota is full") == (disk / "map").is_dir()
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(sys.platform == "win32", reason="has no such limit")
+@pytest.mark.parametrize("process", ["derive-slope", "derive-drainage", "build"])
+def test_a_limit_on_the_size_of_files(process: str, tmp_path: Path, elevations: Path) -> None:
+    words = (
+        ["build", str(JETTY / "site.toml")]
+        if process == "build"
+        else ["execute", process, "--elevation", str(elevations)]
+    )
+    outcomes = set()
+    for blocks in (8, 64, 400, 4000):  # of 512 bytes in sh, 1024 in bash: both in the range
+        done = subprocess.run(
+            ["sh", "-c", f'ulimit -f {blocks}; exec "$@"', "sh", COMMAND, *words, "--out", "o/map"],
+            capture_output=True,
+            text=True,
+            timeout=120,
+            check=False,
+            cwd=tmp_path,
+        )
+        outcomes.add(whole_or_refused(done, tmp_path / "o" / "map", "larger than this process"))
+        shutil.rmtree(tmp_path / "o", ignore_errors=True)
+    assert outcomes == {True, False}
+
+
 @pytest.mark.parametrize("disk", ["ro"], indirect=True)
 def test_a_disk_that_cannot_be_written(disk: Path) -> None:
     for words in (("build", JETTY / "site.toml", "--out", disk / "map"), ("new", disk / "yard")):

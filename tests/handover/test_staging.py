@@ -132,7 +132,7 @@ def test_an_own_subfolder_goes_with_its_files(tmp_path: Path) -> None:
     out = tmp_path / "out"
     with staged(out) as inside:
         (inside / "styles").mkdir()
-        (inside / "styles" / "x.sld").write_text("x")
+        (inside / "styles" / "x.sld").write_text("<x/>")
         write_manifest(inside, {}, [("styles/x.sld", "")])
     write_listed(out, a="1")
     assert content(out) == {"a.txt": "1"}
@@ -316,8 +316,7 @@ def test_a_kill_between_the_two_renames_is_mended_by_the_next_run(
     assert leftovers(tmp_path) == []
 
 
-def test_a_full_disk_is_one_line_and_changes_nothing(tmp_path: Path) -> None:
-    """A limit on the size of files stands for the full disk: both end a write half-way."""
+def test_a_limit_on_the_size_of_files_is_one_line_and_changes_nothing(tmp_path: Path) -> None:
     out = tmp_path / "out"
     write(out, a="old")
     code = (
@@ -333,7 +332,7 @@ def test_a_full_disk_is_one_line_and_changes_nothing(tmp_path: Path) -> None:
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
     assert done.returncode == 1
     assert done.stderr.count("\n") == 1
-    assert "the disk or the quota is full, nothing was changed" in done.stderr
+    assert "larger than this process may write, nothing was changed" in done.stderr
     assert content(out) == {"a.txt": "old"}
     assert leftovers(tmp_path) == []
     assert resource.getrlimit(resource.RLIMIT_FSIZE)[0] != 1000

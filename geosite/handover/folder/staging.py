@@ -1,9 +1,10 @@
 """The output folder: built beside its place and swapped in whole, so that nothing is half-written.
 
-Everything is written into a staging folder next to the target, flushed to the disk, and then the
-two folders change places in one step (``renameat2`` with ``RENAME_EXCHANGE``, Linux 3.15 and
-later). A kill at any moment leaves the earlier folder or the new one. Files of other people that
-were in the folder are carried over as hard links before the swap.
+Everything is written into a staging folder next to the target, flushed to the disk and read back
+(`geosite.handover.folder.read_back`); then the two folders change places in one step
+(``renameat2`` with ``RENAME_EXCHANGE``, Linux 3.15 and later). A kill at any moment leaves the
+earlier folder or the new one. Files of other people that were in the folder are carried over as
+hard links before the swap.
 
 Where the system or the file system has no exchange, the earlier folder is renamed aside and the
 new one renamed in: between these two steps a kill leaves no folder at that name, and the next run
@@ -27,6 +28,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from geosite.base.errors import GeositeError, OutputRefused, Problem
+from geosite.handover.folder.read_back import faults
 
 __all__ = ["MANIFEST", "file_digest", "staged"]
 
@@ -58,8 +60,8 @@ def staged(out: Path) -> Iterator[Path]:
     Raises
     ------
     OutputRefused
-        The folder cannot be written, swapped or locked, or the disk is full. What was in `out`
-        is as it was.
+        The folder cannot be written, swapped or locked, the disk is full, or a file did not come
+        out whole. What was in `out` is as it was.
 
     Notes
     -----
@@ -82,6 +84,7 @@ def staged(out: Path) -> Iterator[Path]:
                 yield staging
                 _guard(out, target, staging)
                 _flush(staging)
+                _read_back(out, staging)
                 _carry(target, staging)
                 if target.is_dir():
                     os.chmod(staging, os.stat(target).st_mode & 0o7777)
@@ -135,6 +138,24 @@ def _guard(out: Path, target: Path, staging: Path) -> None:
         )
 
 
+def _read_back(out: Path, staging: Path) -> None:
+    """Refuse files that are not whole, all of them, or what kept them from being so."""
+    found = list(faults(staging))
+    if found and not _is_full(staging):
+        raise OutputRefused(
+            Problem(
+                "output-not-whole",
+                f"{name} did not come out whole ({reason}), nothing was changed",
+                "a file that reads back as it was written",
+                "run it again; if it happens again, choose another disk with --out",
+                file=str(out),
+            )
+            for name, reason in found
+        )
+    if found:
+        raise OutputRefused(_full(out))
+
+
 def file_digest(path: Path) -> str:
     """Return the SHA-256 of a file, hexadecimal."""
     with path.open("rb") as stream:
@@ -155,7 +176,15 @@ def _of_writer(error: Exception) -> bool:
 
 def _problem(out: Path, error: Exception) -> Problem:
     number = error.errno if isinstance(error, OSError) else None
-    if number in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG) or "disk is full" in str(error):
+    if number == errno.EFBIG:
+        return Problem(
+            "file-too-large",
+            "a file would be larger than this process may write, nothing was changed",
+            "room for the output",
+            "raise the limit (ulimit -f) or choose another disk",
+            file=str(out),
+        )
+    if number in (errno.ENOSPC, errno.EDQUOT) or "disk is full" in str(error):
         return _full(out)
     reason = os.strerror(number) if number else str(error)
     return Problem(

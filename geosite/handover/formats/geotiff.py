@@ -13,7 +13,7 @@ from geosite.base.grid import Grid
 from geosite.base.map_frame import Frame
 from geosite.handover.model import NODATA, Package, Raster
 
-__all__ = ["compound_wkt", "drop_foreign_proj", "write_coverages", "write_raster"]
+__all__ = ["compound_wkt", "drop_foreign_proj", "with_coverages", "write_raster"]
 
 # cells per side of a tile: a usual site is one tile, and compressing empty cells takes time too
 BLOCK = 256
@@ -49,21 +49,25 @@ def write_raster(path: Path, raster: Raster, frame: Frame) -> None:
     An elevation raster carries the vertical CRS in its GeoTIFF keys. They are written in the form
     of GeoTIFF 1.0, where readers that know nothing of compound systems still find the EPSG code of
     the map.
+
+    Raises
+    ------
+    OSError
+        The file cannot be written, or not all of it.
     """
     drop_foreign_proj()
     import rasterio
     from rasterio.crs import CRS
+    from rasterio.io import MemoryFile
 
     grid = raster.grid
     values = _values(raster)
     wkt = (compound_wkt(frame) if raster.is_elevation else None) or frame.crs_wkt
     # average in overviews only where an average means something: not for directions
     overviews = "NEAREST" if raster.unit == "degree" else "AVERAGE"
-    with (
-        rasterio.Env(GDAL_PAM_ENABLED="NO"),
-        rasterio.open(
-            path,
-            "w",
+    # made in memory: the library says nothing of what a full disk did not take, Python does
+    with rasterio.Env(GDAL_PAM_ENABLED="NO"), MemoryFile(ext=".tif") as memory:
+        with memory.open(
             driver="COG",
             width=grid.cols,
             height=grid.rows,
@@ -77,13 +81,13 @@ def write_raster(path: Path, raster: Raster, frame: Frame) -> None:
             blocksize=BLOCK,
             overview_resampling=overviews,
             geotiff_version="1.0",
-        ) as file,
-    ):
-        file.write(values, 1)
-        file.set_band_description(1, raster.title)
-        file.units = (raster.unit,)
-        file.update_tags(TITLE=raster.title, DESCRIPTION=raster.description)
-        file.update_tags(1, **_statistics(values))
+        ) as file:
+            file.write(values, 1)
+            file.set_band_description(1, raster.title)
+            file.units = (raster.unit,)
+            file.update_tags(TITLE=raster.title, DESCRIPTION=raster.description)
+            file.update_tags(1, **_statistics(values))
+        path.write_bytes(memory.getbuffer())
 
 
 def _values(raster: Raster) -> npt.NDArray[np.float32]:
@@ -111,26 +115,30 @@ def _statistics(values: npt.NDArray[np.float32]) -> dict[str, str]:
     }
 
 
-def write_coverages(path: Path, package: Package, moment: str) -> None:
+def with_coverages(geopackage: bytes, package: Package, moment: str) -> bytes:
     """Add the rasters to a GeoPackage as gridded coverages (OGC 17-066r1), lossless float32.
 
     Parameters
     ----------
-    path
-        The GeoPackage.
+    geopackage
+        The file's content.
     moment
         ISO 8601 time that the file states as that of the change.
     """
     drop_foreign_proj()
     import rasterio
     from rasterio.crs import CRS
+    from rasterio.io import MemoryFile
 
     crs = CRS.from_wkt(package.frame.crs_wkt)
-    for raster in package.rasters:
-        with (
-            rasterio.Env(OGR_CURRENT_DATE=moment, OGR_SQLITE_SYNCHRONOUS="OFF"),
-            rasterio.open(
-                path,
+    with (
+        rasterio.Env(OGR_CURRENT_DATE=moment, OGR_SQLITE_SYNCHRONOUS="OFF"),
+        MemoryFile(ext=".gpkg") as memory,
+    ):
+        memory.write(geopackage)  # content given at its making could not grow
+        for raster in package.rasters:
+            with rasterio.open(
+                memory.name,
                 "w",
                 driver="GPKG",
                 width=raster.grid.cols,
@@ -150,6 +158,6 @@ def write_coverages(path: Path, package: Package, moment: str) -> None:
                 quantity_definition=raster.description,
                 grid_cell_encoding="grid-value-is-area",
                 version="1.2",
-            ) as file,
-        ):
-            file.write(_values(raster), 1)
+            ) as file:
+                file.write(_values(raster), 1)
+        return bytes(memory.getbuffer())
