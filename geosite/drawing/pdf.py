@@ -14,7 +14,7 @@ from hashlib import sha256
 
 from geosite.drawing.font import Typeface, Weight, typeface
 from geosite.drawing.ink import PAPER
-from geosite.drawing.sheet import Arc, Outline, Shape, Sheet, Text
+from geosite.drawing.sheet import Arc, Outline, Page, Shape, Sheet, Text
 
 __all__ = ["pdf", "png"]
 
@@ -22,10 +22,22 @@ __all__ = ["pdf", "png"]
 _PT = 72 / 25.4
 
 
-def pdf(sheet: Sheet) -> bytes:
-    """Return the sheet as a PDF document of one page."""
-    page = _Page(sheet)
-    content = page.content()
+def pdf(first: Page, *more: Page) -> bytes:
+    """Return pages as one PDF document, titled after the first of them.
+
+    Parameters
+    ----------
+    first, *more
+        A `Sheet` becomes a page whose map can be measured on; a plain `Page` one of words.
+
+    Examples
+    --------
+    >>> page = Page(width=210, height=297, title="Slip", description="", groups=())
+    >>> document = pdf(page, page)
+    >>> document[:8], document.count(b"/Type /Page ")
+    (b'%PDF-1.7', 2)
+    """
+    sheets = (first, *more)
     objects: list[bytes] = []
 
     def add(body: str | bytes) -> int:
@@ -37,22 +49,52 @@ def pdf(sheet: Sheet) -> bytes:
         head = f"<< /Length {len(packed)} /Filter /FlateDecode {entries}>>\nstream\n"
         return add(head.encode("ascii") + packed + b"\nendstream")
 
-    catalogue, pages, leaf = add(""), add(""), add("")
-    body = stream(content, "")
-    layers = [
-        add(f"<< /Type /OCG /Name {_string(group.title)} >>")
-        for group in sheet.groups
-        if group.items
-    ]
+    used: dict[Weight, set[str]] = {}
+    opacities: dict[float, str] = {}
+    catalogue, pages = add(""), add("")
+    leaves, layers = [], []
+    for sheet in sheets:
+        leaf = add("")
+        body = stream(_Page(sheet, used, opacities).content(), "")
+        own = [
+            add(f"<< /Type /OCG /Name {_string(group.title)} >>")
+            for group in sheet.groups
+            if group.items
+        ]
+        leaves.append((leaf, body, own))
+        layers += own
     fonts = " ".join(
-        f"/{_FONT[weight]} {_font(typeface(weight), used, add, stream)} 0 R"
-        for weight, used in sorted(page.used.items())
+        f"/{_FONT[weight]} {_font(typeface(weight), used[weight], add, stream)} 0 R"
+        for weight in sorted(used)
     )
-    states = " ".join(
-        f"/{name} << /ca {_n(value)} >>" for value, name in sorted(page.opacities.items())
-    )
-    properties = " ".join(f"/{_layer(i)} {number} 0 R" for i, number in enumerate(layers))
+    states = " ".join(f"/{name} << /ca {_n(value)} >>" for value, name in sorted(opacities.items()))
+    for sheet, (leaf, body, own) in zip(sheets, leaves, strict=True):
+        properties = " ".join(f"/{_layer(i)} {number} 0 R" for i, number in enumerate(own))
+        objects[leaf - 1] = (
+            f"<< /Type /Page /Parent {pages} 0 R /Contents {body} 0 R"
+            f" /MediaBox [0 0 {_n(sheet.width * _PT)} {_n(sheet.height * _PT)}]"
+            f" /Resources << /Font << {fonts} >> /ExtGState << {states} >>"
+            f" /Properties << {properties} >> >>{_viewport(sheet)} >>"
+        ).encode("ascii")
     listed = " ".join(f"{number} 0 R" for number in layers)
+    kids = " ".join(f"{leaf} 0 R" for leaf, _, _ in leaves)
+    objects[catalogue - 1] = (
+        f"<< /Type /Catalog /Pages {pages} 0 R /Lang (en) /PageMode /UseNone"
+        " /ViewerPreferences << /PrintScaling /None /DisplayDocTitle true >>"
+        f" /OCProperties << /OCGs [{listed}] /D << /Order [{listed}] /ON [{listed}] >> >> >>"
+    ).encode("ascii")
+    objects[pages - 1] = f"<< /Type /Pages /Kids [{kids}] /Count {len(leaves)} >>".encode("ascii")
+    info = add(
+        f"<< /Title {_string(first.title)} /Subject {_string(first.description)}"
+        " /Producer (geosite) >>"
+    )
+    return _assemble(objects, catalogue, info)
+
+
+def _viewport(sheet: Page) -> str:
+    """Return the part of a page that a reader can measure on (12.9)."""
+    if not isinstance(sheet, Sheet):
+        return ""
     window, top = sheet.window, sheet.height
     box = " ".join(
         _n(v * _PT) for v in (window.x, top - window.bottom, window.right, top - window.y)
@@ -66,24 +108,7 @@ def pdf(sheet: Sheet) -> bytes:
         f" /D [<< /Type /NumberFormat /U {unit} /C 1 /D 1000 >>]"
         f" /A [<< /Type /NumberFormat /U {square} /C 1 /D 100 >>] >>"
     )
-    objects[catalogue - 1] = (
-        f"<< /Type /Catalog /Pages {pages} 0 R /Lang (en) /PageMode /UseNone"
-        " /ViewerPreferences << /PrintScaling /None /DisplayDocTitle true >>"
-        f" /OCProperties << /OCGs [{listed}] /D << /Order [{listed}] /ON [{listed}] >> >> >>"
-    ).encode("ascii")
-    objects[pages - 1] = f"<< /Type /Pages /Kids [{leaf} 0 R] /Count 1 >>".encode("ascii")
-    objects[leaf - 1] = (
-        f"<< /Type /Page /Parent {pages} 0 R /Contents {body} 0 R"
-        f" /MediaBox [0 0 {_n(sheet.width * _PT)} {_n(sheet.height * _PT)}]"
-        f" /Resources << /Font << {fonts} >> /ExtGState << {states} >>"
-        f" /Properties << {properties} >> >>"
-        f" /VP [<< /Type /Viewport /BBox [{box}] /Name {_string('Map')} /Measure {measure} >>] >>"
-    ).encode("ascii")
-    info = add(
-        f"<< /Title {_string(sheet.title)} /Subject {_string(sheet.description)}"
-        " /Producer (geosite) >>"
-    )
-    return _assemble(objects, catalogue, info)
+    return f" /VP [<< /Type /Viewport /BBox [{box}] /Name {_string('Map')} /Measure {measure} >>]"
 
 
 def png(document: bytes, dpi: float) -> bytes:
@@ -125,23 +150,25 @@ _FONT: dict[Weight, str] = {"regular": "R", "bold": "B"}
 
 
 class _Page:
-    """The content stream of a sheet and the resources it asks for."""
+    """The content stream of a page; the resources it asks for are noted for the document."""
 
-    def __init__(self, sheet: Sheet) -> None:
+    def __init__(
+        self, sheet: Page, used: dict[Weight, set[str]], opacities: dict[float, str]
+    ) -> None:
         self.sheet = sheet
-        self.used: dict[Weight, set[str]] = {}
-        self.opacities: dict[float, str] = {}
+        self.used = used
+        self.opacities = opacities
 
     def content(self) -> bytes:
         out: list[str] = ["1 j 0 J"]
-        window = self.sheet.window
         number = 0
         for group in self.sheet.groups:
             if not group.items:
                 continue
             out.append(f"/OC /{_layer(number)} BDC q")
             number += 1
-            if group.in_map:
+            if group.in_map and isinstance(self.sheet, Sheet):
+                window = self.sheet.window
                 corner = self._xy(window.x, window.bottom)
                 out.append(f"{corner} {_n(window.width * _PT)} {_n(window.height * _PT)} re W n")
             for item in group.items:

@@ -19,6 +19,7 @@ __all__ = [
     "Arc",
     "Group",
     "Outline",
+    "Page",
     "Rectangle",
     "Shape",
     "Sheet",
@@ -117,20 +118,14 @@ class Group:
     in_map: bool = False
 
 
-@dataclass(frozen=True, eq=False, slots=True)
-class Sheet:
-    """A finished drawing.
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Page:
+    """A finished page.
 
     Parameters
     ----------
     width, height
         Paper, mm.
-    window
-        The map on it.
-    scale
-        Scale number: 200 for 1:200.
-    unit, unit_m
-        Symbol and length of the unit that the sheet speaks, for readers that measure on it.
     title, description
     groups
         In drawing order.
@@ -138,13 +133,29 @@ class Sheet:
 
     width: float
     height: float
+    title: str
+    description: str
+    groups: tuple[Group, ...]
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Sheet(Page):
+    """A page with a drawing at scale.
+
+    Parameters
+    ----------
+    window
+        The map on it.
+    scale
+        Scale number: 200 for 1:200.
+    unit, unit_m
+        Symbol and length of the unit that the sheet speaks, for readers that measure on it.
+    """
+
     window: Rectangle
     scale: float
     unit: str
     unit_m: float
-    title: str
-    description: str
-    groups: tuple[Group, ...]
 
 
 def rectangle(
