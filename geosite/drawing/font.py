@@ -20,6 +20,9 @@ __all__ = ["Typeface", "Weight", "printable", "typeface"]
 
 Weight = Literal["regular", "bold"]
 
+#: Blanks that Python does not call printable: no-break, and the narrow one between thousands.
+_BLANKS = "\u00a0\u202f"
+
 _FILES: Mapping[Weight, str] = {
     "regular": "DejaVuSansCondensed.ttf",
     "bold": "DejaVuSansCondensed-Bold.ttf",
@@ -136,8 +139,14 @@ class Typeface:
 
 
 def printable(text: str, limit: int = 60) -> str:
-    """Return a text safe for one line of a drawing: no control or direction characters."""
-    shown = "".join(c if c.isprintable() else "□" for c in text[: limit + 1])
+    r"""Return a text safe for one line of a drawing: no control or direction characters.
+
+    Examples
+    --------
+    >>> printable("1\u202f014 ft\x07")
+    '1\u202f014 ft□'
+    """
+    shown = "".join(c if c.isprintable() or c in _BLANKS else "□" for c in text[: limit + 1])
     return shown if len(shown) <= limit else shown[: limit - 1] + "…"
 
 

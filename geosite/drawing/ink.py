@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-__all__ = ["PAPER", "TEXT", "Stroke"]
+__all__ = ["FAINT", "PAPER", "TEXT", "Stroke"]
 
 PAPER = "#ffffff"
 TEXT = "#1f2d37"
 """Ink of text, marks and built edges."""
+FAINT = "#6b7780"
+"""Ink of remarks and coordinate ticks."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,7 +12,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from types import MappingProxyType
 
-from geosite.drawing.ink import PAPER, TEXT, Stroke
+from geosite.drawing.ink import FAINT, PAPER, TEXT, Stroke
 
 __all__ = [
     "ALERT",
@@ -20,7 +20,6 @@ __all__ = [
     "DARK",
     "DIRECTION_RAMP",
     "EARTH",
-    "FAINT",
     "PARCEL",
     "POND",
     "RAMPS",
@@ -30,8 +29,6 @@ __all__ = [
     "surface_colours",
 ]
 
-FAINT = "#6b7780"
-"""Ink of coordinate ticks and remarks."""
 EARTH = "#9a7b5c"
 """Ink of contours and sections."""
 WATER = "#00679c"

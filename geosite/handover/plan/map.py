@@ -13,11 +13,11 @@ import shapely
 
 from geosite.base.arrays import Floats
 from geosite.drawing.font import printable
-from geosite.drawing.ink import PAPER, TEXT, Stroke
+from geosite.drawing.ink import FAINT, PAPER, TEXT, Stroke
 from geosite.drawing.labels import Board, Line, along, around
 from geosite.drawing.sheet import Arc, Group, Outline, Shape, Text
 from geosite.handover.model import Layer, Package
-from geosite.handover.palette import ALERT, BUILDING, EARTH, FAINT, PARCEL, POND, STROKES, WATER
+from geosite.handover.palette import ALERT, BUILDING, EARTH, PARCEL, POND, STROKES, WATER
 from geosite.handover.plan.layout import Layout, View
 from geosite.linework.model import Feature, Piece
 

@@ -14,13 +14,13 @@ import numpy.typing as npt
 
 from geosite.base.arrays import Floats
 from geosite.drawing.font import printable, typeface
-from geosite.drawing.ink import TEXT, Stroke
+from geosite.drawing.ink import FAINT, TEXT, Stroke
 from geosite.drawing.pdf import pdf
 from geosite.drawing.sheet import Group, Outline, Rectangle, Shape, Sheet, Text, rectangle
 from geosite.drawing.svg import svg
 from geosite.fieldbook.sitefile import Handover
 from geosite.handover.model import Package
-from geosite.handover.palette import ALERT, EARTH, FAINT, WATER
+from geosite.handover.palette import ALERT, EARTH, WATER
 from geosite.handover.plan.layout import scale_name, usual_scales
 from geosite.handover.plan.map import Measures
 

@@ -10,10 +10,10 @@ import numpy as np
 
 from geosite.base.map_frame import Frame
 from geosite.drawing.font import Weight, printable, typeface
-from geosite.drawing.ink import PAPER, TEXT, Stroke
+from geosite.drawing.ink import FAINT, PAPER, TEXT, Stroke
 from geosite.drawing.sheet import Anchor, Group, Outline, Rectangle, Shape, Text, rectangle
 from geosite.handover.model import CAUTION, Layer, Package
-from geosite.handover.palette import ALERT, BUILDING, FAINT, POND, STROKES, WATER
+from geosite.handover.palette import ALERT, BUILDING, POND, STROKES, WATER
 from geosite.handover.plan.layout import Layout, scale_name
 from geosite.handover.plan.map import (
     DOUBTFUL,

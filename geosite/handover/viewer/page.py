@@ -21,7 +21,7 @@ from typing import Any
 import numpy as np
 import shapely
 
-from geosite.drawing.ink import PAPER, TEXT
+from geosite.drawing.ink import FAINT, PAPER, TEXT
 from geosite.handover.model import CAUTION, Layer, Package, Raster
 from geosite.handover.palette import (
     ALERT,
@@ -29,7 +29,6 @@ from geosite.handover.palette import (
     DARK,
     DIRECTION_RAMP,
     EARTH,
-    FAINT,
     PARCEL,
     POND,
     RAMPS,
