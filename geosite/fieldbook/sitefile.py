@@ -26,9 +26,12 @@ __all__ = [
     "LegNoise",
     "Parcels",
     "Quantities",
+    "Revision",
     "Section",
+    "Sheet",
     "Site",
     "SiteFile",
+    "Submission",
     "Surface",
     "Survey",
 ]
@@ -288,6 +291,59 @@ class Handover(Table, frozen=True, kw_only=True):
     """``handover.zip``, one file to send on with everything in it."""
 
 
+class Revision(Table, frozen=True, kw_only=True):
+    """One row of ``[[sheet.revisions]]``: what changed on the sheet since it was first issued."""
+
+    number: Annotated[str, Meta(min_length=1, max_length=12)]
+    """Its letter or number, as it is written beside the change."""
+    date: str
+    """ISO 8601; a TOML date becomes one on reading."""
+    text: Annotated[str, Meta(max_length=200)]
+    """What changed."""
+    by: str = ""
+    """Who changed it."""
+
+
+class Sheet(Table, frozen=True, kw_only=True):
+    """``[sheet]``: the title block of plan, sections and papers (fields after ISO 7200:2004)."""
+
+    project: str = ""
+    """Project that the sheet belongs to."""
+    number: str = ""
+    """Number of the sheet in the project's list."""
+    client: str = ""
+    """Legal owner; ``[site] client`` where this is not given."""
+    surveyor: str = ""
+    """Who made it; ``[site] surveyor`` where this is not given."""
+    licence: str = ""
+    """Licence or registration of the surveyor, as it must stand on the sheet."""
+    approved_by: str = ""
+    """Who approved it; left to be signed where this is not given."""
+    revisions: tuple[Revision, ...] = ()
+    """Oldest first."""
+
+
+class Submission(Table, frozen=True, kw_only=True):
+    """``[submission]``: who is responsible for the data, and what a receiver asks for."""
+
+    profile: str | None = None
+    """Name of a built-in profile or a file beside the site file: what the receiver requires."""
+    organisation: str = ""
+    """Responsible party, the contact of data and metadata."""
+    email: str = ""
+    """Of the responsible party."""
+    identifier: str = ""
+    """Unique identifier of the data; one is made from title, date and place without it."""
+    keywords: tuple[str, ...] = ()
+    """Words it is found by."""
+    conditions: str = ""
+    """Conditions for access and use."""
+    public_access: str = ""
+    """Limitations on public access; ``"none"`` for none."""
+    link: str = ""
+    """Address at which the data can be had, written down and never opened."""
+
+
 class SiteFile(Table, frozen=True, kw_only=True):
     """The whole site file."""
 
@@ -305,6 +361,8 @@ class SiteFile(Table, frozen=True, kw_only=True):
     earthworks: dict[str, Earthwork] = {}
     parcels: Parcels | None = None
     handover: Handover = Handover()
+    sheet: Sheet = Sheet()
+    submission: Submission = Submission()
 
 
 def schema() -> dict[str, object]:

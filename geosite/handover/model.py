@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, Literal
 from geosite.base.errors import Finding
 from geosite.base.grid import Grid
 from geosite.base.map_frame import Frame
+from geosite.fieldbook.sitefile import Sheet, Submission
 
 if TYPE_CHECKING:
     import numpy as np
@@ -141,6 +142,8 @@ class Package:
         Of the site, as in its ``[site]`` table; empty for not said.
     lineage
         How the survey was measured, adjusted and placed, one sentence or two per step.
+    sheet, submission
+        ``[sheet]`` and ``[submission]`` of the site file: title block, responsible party.
     """
 
     title: str
@@ -158,3 +161,5 @@ class Package:
     client: str = ""
     licence: str = ""
     lineage: tuple[str, ...] = ()
+    sheet: Sheet = field(default_factory=Sheet)
+    submission: Submission = field(default_factory=Submission)

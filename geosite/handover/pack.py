@@ -63,6 +63,8 @@ def pack(
         client=notes.site.site.client,
         licence=notes.site.site.licence,
         lineage=lineage(notes, network),
+        sheet=notes.site.sheet,
+        submission=notes.site.submission,
     )
 
 

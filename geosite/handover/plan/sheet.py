@@ -16,6 +16,7 @@ from geosite.handover.model import CAUTION, Package
 from geosite.handover.palette import surface_colours
 from geosite.handover.plan.layout import choose_layout, scale_name
 from geosite.handover.plan.map import Measures, draw_map, layer_of
+from geosite.handover.plan.pages import following_pages
 from geosite.handover.plan.words import frame_group, header_group, words_fit, words_group
 
 __all__ = ["draw_plan", "write_plan"]
@@ -48,7 +49,7 @@ def write_plan(folder: Path, package: Package, options: Handover) -> tuple[Path,
         The scale asked for needs a larger sheet.
     """
     sheet = draw_plan(package, options)
-    document = pdf(sheet)
+    document = pdf(sheet, *following_pages(package, options))
     contents = {
         "plan.pdf": document,
         "plan.svg": svg(sheet).encode("utf-8"),

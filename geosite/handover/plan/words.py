@@ -106,6 +106,17 @@ class _Column:
         shown = typeface(weight).fit(text, room / em)
         self.items.append(Text(left, base, shown, em, weight, colour))
 
+    def pair(self, name: str, text: str) -> None:
+        """Write a name and, beside it, a text that runs over as many lines as it needs."""
+        em, left = _BODY * self.k, 19.0 * self.k
+        face = typeface("regular")
+        label = face.fit(name, (left - 1.0 * self.k) / em)
+        for i, line in enumerate(face.wrap(text, (self.width - left) / em)):
+            self.y += em * _LEADING
+            if i == 0:
+                self.items.append(Text(self.x, self.y - em * 0.3, label, em, colour=FAINT))
+            self.items.append(Text(self.x + left, self.y - em * 0.3, line, em))
+
     def gap(self, share: float = 1.0) -> None:
         """Leave room before the next block."""
         self.y += 3.2 * self.k * share
@@ -179,6 +190,7 @@ def _blocks(
         "accuracy": _accuracy(package, measures),
         "place": _place(package, measures, dropped, lacking),
         "caution": _caution(),
+        "title block": _title_block(package),
     }
     return {name: block for name, block in found.items() if block is not None}
 
@@ -435,16 +447,16 @@ def _look(package: Package) -> Block | None:
 
     def block(column: _Column, limit: int) -> None:
         column.heading("Look at this first")
-        shown = min(limit, 6)
+        shown = min(limit, 4)
         for text in texts[:shown]:
             column.y += 0.5 * column.k
             top = column.y
             column.x, column.width = column.x + 3.0 * column.k, column.width - 3.0 * column.k
-            column.paragraph(printable(text, 240))
+            column.paragraph(printable(text, len(text)))
             column.x, column.width = column.x - 3.0 * column.k, column.width + 3.0 * column.k
             bar = Rectangle(column.x, top + 0.6 * column.k, 1.0 * column.k, column.y - top)
             column.items.append(rectangle(bar, fill=ALERT))
-        _more(column, len(texts), shown, "report.json")
+        _more(column, len(texts), shown, "the list of findings, on the sheets that follow")
 
     return block
 
@@ -585,6 +597,35 @@ def _caution() -> Block:
     def block(column: _Column, limit: int) -> None:
         column.heading("Caution")
         column.paragraph(CAUTION, weight="regular")
+
+    return block
+
+
+def _title_block(package: Package) -> Block | None:
+    """Return the title block: data fields after ISO 7200:2004, those that are given."""
+    sheet = package.sheet
+    who = sheet.surveyor or package.surveyor
+    fields = {
+        "Legal owner": sheet.client or package.client,
+        "Project": sheet.project,
+        "Surveyed by": ", ".join(x for x in (who, sheet.licence) if x),
+        "Approved by": sheet.approved_by,
+        "Sheet": sheet.number,
+    }
+    given = {name: text for name, text in fields.items() if text}
+    if not given and not sheet.revisions:
+        return None
+
+    def block(column: _Column, limit: int) -> None:
+        column.heading("Title block")
+        for name, text in given.items():
+            column.pair(name, printable(text, 200))
+        for revision in sheet.revisions[-max(limit, 1) :]:
+            by = f", {revision.by}" if revision.by else ""
+            column.pair(
+                f"Revision {printable(revision.number, 12)}",
+                printable(f"{revision.date}: {revision.text}{by}", 260),
+            )
 
     return block
 

@@ -1,0 +1,74 @@
+"""The sheets that follow the plan: every finding in full, and the caution."""
+
+from __future__ import annotations
+
+from geosite.base.errors import Finding
+from geosite.drawing.document import Block, Column, Heading, Paper, Paragraph, Table, lay_out
+from geosite.drawing.sheet import Page
+from geosite.fieldbook.sitefile import Handover
+from geosite.handover.model import CAUTION, Package
+
+__all__ = ["following_pages", "paper_for"]
+
+#: Width and height of running pages beside each family of sheets, mm: ISO 216 A4, ANSI A.
+_RUNNING = {"A": (210.0, 297.0), "ANSI": (215.9, 279.4)}
+
+
+def paper_for(package: Package, options: Handover, title: str) -> Paper:
+    """Return the paper of a running document, with the site's name at its head.
+
+    Parameters
+    ----------
+    package
+        Whose title, date and sheet number stand there.
+    options
+        ``[handover]``: its sheet decides between A4 and ANSI A.
+    title
+        Of the document.
+    """
+    width, height = _RUNNING["ANSI" if options.sheet.startswith("ANSI") else "A"]
+    name = package.title or "Untitled site"
+    parts = (name, package.date and f"surveyed {package.date}", package.sheet.number)
+    return Paper(width, height, title, ", ".join(p for p in parts if p), CAUTION)
+
+
+def following_pages(package: Package, options: Handover) -> tuple[Page, ...]:
+    """Return the sheets after the plan; none where there is nothing to say.
+
+    Parameters
+    ----------
+    package
+        With its findings, the ones to look at first.
+    options
+        ``[handover]``.
+    """
+    if not package.findings:
+        return ()
+    look = [f for f in package.findings if f.level == "look"]
+    notes = [f for f in package.findings if f.level != "look"]
+    blocks: list[Block] = [Heading("Findings")]
+    if look:
+        blocks += [
+            Heading("Look at this before the numbers are used", 2),
+            _table(look, 1),
+        ]
+    if notes:
+        blocks += [Heading("Good to know", 2), _table(notes, len(look) + 1)]
+    blocks += [Heading("Caution", 2), Paragraph(CAUTION)]
+    return lay_out(blocks, paper_for(package, options, "Findings"))
+
+
+def _table(findings: list[Finding], first: int) -> Table:
+    columns = (Column("no.", 0.07, "end"), Column("finding", 1.0), Column("where", 0.3))
+    rows = tuple(
+        (f"{number} ", finding.text, _where(finding))
+        for number, finding in enumerate(findings, start=first)
+    )
+    return Table(columns, rows)
+
+
+def _where(finding: Finding) -> str:
+    if not finding.file:
+        return ""
+    name = finding.file.replace("\\", "/").rsplit("/", 1)[-1]
+    return f"{name}:{finding.line}" if finding.line else name

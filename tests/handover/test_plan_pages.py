@@ -1,0 +1,85 @@
+"""The title block, and the sheets that follow the plan, read back by a PDF library."""
+
+from __future__ import annotations
+
+import dataclasses
+import io
+
+import package_cases
+import pypdf
+import pytest
+
+from geosite.base.errors import Finding
+from geosite.drawing.pdf import pdf
+from geosite.fieldbook.sitefile import Handover, Revision, Sheet
+from geosite.handover.model import CAUTION, Package
+from geosite.handover.plan.pages import following_pages, paper_for
+from geosite.handover.plan.sheet import draw_plan
+
+LONG = "Water stands at " + ", ".join(f"{512000 + i}.25, {5276000 + i}.75" for i in range(60)) + "."
+FINDINGS = (
+    *(Finding("look", "pond", f"Place {i} is deep: {LONG}") for i in range(12)),
+    Finding("note", "cells", "An area of 14\u202f994 m2 was left out.", "yard/field_book.csv", 17),
+)
+
+
+def with_findings(**changes: object) -> Package:
+    return dataclasses.replace(package_cases.ferry_landing(), findings=FINDINGS, **changes)
+
+
+def words(text: str) -> str:
+    return " ".join(text.replace("\u202f", " ").replace("\xa0", " ").split())
+
+
+@pytest.mark.parametrize("sheet", ["A3", "ANSI D"])
+def test_every_finding_stands_in_full_on_the_sheets_that_follow(sheet: str) -> None:
+    pages = following_pages(with_findings(), Handover(sheet=sheet))
+    read = words(
+        " ".join(page.extract_text() for page in pypdf.PdfReader(io.BytesIO(pdf(*pages))).pages)
+    )
+    for number in range(12):
+        assert f"Place {number} is deep" in read
+    assert read.count("5276059.75") == 12  # the last coordinate of each
+    assert "An area of 14 994 m2 was left out." in read
+    assert "field_book.csv:17" in read
+    assert words(CAUTION)[:60] in read
+    assert "□" not in read
+
+
+def test_without_findings_no_sheet_follows() -> None:
+    package = dataclasses.replace(package_cases.ferry_landing(), findings=())
+    assert following_pages(package, Handover()) == ()
+
+
+def test_running_pages_are_of_the_sheets_family() -> None:
+    package = with_findings()
+    assert paper_for(package, Handover(sheet="A1"), "x").width == 210.0
+    assert paper_for(package, Handover(sheet="ANSI B"), "x").height == 279.4
+
+
+def test_the_title_block_carries_what_the_site_file_gives() -> None:
+    sheet = Sheet(
+        project="Renewal of the apron",
+        number="FL-01",
+        client="Invented Landing Trust",
+        surveyor="A. Example",
+        licence="licence 000",
+        revisions=(
+            Revision(number="A", date="2026-04-14", text="Kerb measured again", by="B. Example"),
+        ),
+    )
+    document = pdf(draw_plan(with_findings(sheet=sheet), Handover()))
+    read = words(pypdf.PdfReader(io.BytesIO(document)).pages[0].extract_text())
+    for wanted in (
+        "FL-01",
+        "Renewal of the apron",
+        "Invented Landing Trust",
+        "A. Example, licence 000",
+        "2026-04-14: Kerb measured again, B. Example",
+    ):
+        assert wanted in read
+
+
+def test_nothing_given_leaves_no_title_block() -> None:
+    document = pdf(draw_plan(with_findings(), Handover()))
+    assert "Title block" not in pypdf.PdfReader(io.BytesIO(document)).pages[0].extract_text()
