@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, TypeVar
 import numpy as np
 
 from geosite.linework.model import Measure
-from geosite.network.covariance import sigmas
+from geosite.network.covariance import accuracies
 from geosite.network.model import LinearForm, Network
 
 if TYPE_CHECKING:
@@ -61,10 +61,10 @@ def with_sigmas(network: Network, items: Sequence[Item]) -> list[Item]:
             measure = getattr(item, field.name)
             if isinstance(measure, Measure) and math.isnan(measure.sigma):
                 opened[id(measure)] = measure
-    found = sigmas(network, [m.form for m in opened.values()])
+    found = accuracies(network, [m.form for m in opened.values()])
     closed = {
-        key: replace(measure, sigma=float(s))
-        for (key, measure), s in zip(opened.items(), found, strict=True)
+        key: replace(measure, sigma=float(sigma), half_width=float(half_width))
+        for (key, measure), sigma, half_width in zip(opened.items(), *found, strict=True)
     }
     return [
         replace(

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 from geosite.base.arrays import Floats, Ints
 from geosite.base.errors import Finding
+from geosite.base.estimate import Estimate
 from geosite.fieldbook.model import PieceKind
 from geosite.network.model import LinearForm
 
@@ -30,12 +32,22 @@ class Measure:
         Derivative of `value` with respect to the observations.
     sigma
         Standard deviation of `value`, from `form` and the covariance of the network.
+    half_width
+        Half the 95 % interval of `value`.
     """
 
     value: float
     grid: float
     form: LinearForm
     sigma: float
+    half_width: float = math.nan
+
+    @property
+    def estimate(self) -> Estimate:
+        """The ground value with its interval."""
+        return Estimate(
+            self.value, self.value - self.half_width, self.value + self.half_width, self.sigma
+        )
 
 
 @dataclass(frozen=True, eq=False)

@@ -19,6 +19,7 @@ from geosite.network.model import LinearForm, Network
 from geosite.network.walk import sum_at
 
 __all__ = [
+    "accuracies",
     "covariance",
     "error_ellipses",
     "intervals",
@@ -322,7 +323,16 @@ def sigmas(network: Network, forms: Sequence[LinearForm]) -> Floats:
 
 
 def intervals(network: Network, forms: Sequence[LinearForm]) -> Floats:
-    """Return half the width of each quantity's 95 % interval, shape (m,), in its unit.
+    """Return half the width of each quantity's 95 % interval, shape (m,), in its unit."""
+    return accuracies(network, forms)[1]
+
+
+def accuracies(network: Network, forms: Sequence[LinearForm]) -> tuple[Floats, Floats]:
+    """Return the standard deviation of each quantity, and half the width of its 95 % interval.
+
+    Returns
+    -------
+    sigmas, half_widths : array, shape (m,), in the quantity's unit
 
     Notes
     -----
@@ -336,8 +346,8 @@ def intervals(network: Network, forms: Sequence[LinearForm]) -> Floats:
     spread = plan**2 / network.degrees_of_freedom + level**2 / network.vertical_degrees_of_freedom
     degrees = np.divide(total**2, spread, out=np.full(len(total), np.inf), where=spread > 0)
     unlike = {n: t_factor(n) for n in np.unique(degrees).tolist()}
-    half: Floats = np.sqrt(total) * np.array([unlike[n] for n in degrees.tolist()])
-    return half
+    sigma: Floats = np.sqrt(total)
+    return sigma, sigma * np.array([unlike[n] for n in degrees.tolist()])
 
 
 def _variances(network: Network, forms: Sequence[LinearForm]) -> Floats:
