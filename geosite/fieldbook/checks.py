@@ -85,11 +85,16 @@ def check_site(site: SiteFile, place: SiteText, problems: Problems) -> None:
     for path, day in (
         (("site", "date"), site.site.date),
         (("anchor", "azimuth", "date"), site.anchor.azimuth and site.anchor.azimuth.date),
+        (("submission", "issued"), site.submission.issued),
+        *(
+            (("sheet", "revisions", number, "date"), revision.date)
+            for number, revision in enumerate(site.sheet.revisions)
+        ),
     ):
         if day and iso_day(day) is None:
             problems.add(
                 "date-unreadable",
-                f"{'.'.join(path)} is {shown(day)}",
+                f"{'.'.join(map(str, path))} is {shown(day)}",
                 "a day such as 2026-04-12",
                 "write year, month and day with dashes",
                 place.file,

@@ -105,6 +105,9 @@ def _with_days(site: SiteFile) -> SiteFile:
     replace = msgspec.structs.replace
     if site.site.date:
         site = replace(site, site=replace(site.site, date=iso_day(site.site.date)))
+    if site.submission.issued:
+        issued = iso_day(site.submission.issued)
+        site = replace(site, submission=replace(site.submission, issued=issued))
     azimuth = site.anchor.azimuth
     if azimuth is not None and azimuth.date:
         azimuth = replace(azimuth, date=iso_day(azimuth.date))

@@ -332,6 +332,9 @@ class Submission(Table, frozen=True, kw_only=True):
     """Responsible party, the contact of data and metadata."""
     email: str = ""
     """Of the responsible party."""
+    issued: str | None = None
+    """Day the data is handed over, ISO 8601; a TOML date becomes one. Without it the metadata bears
+    the day of the survey, never the clock's."""
     identifier: str = ""
     """Unique identifier of the data; one is made from title, date and place without it."""
     keywords: tuple[str, ...] = ()

@@ -11,7 +11,7 @@ import numpy.typing as npt
 from geosite import __version__
 from geosite.base.errors import Finding
 from geosite.fieldbook.model import Notes
-from geosite.handover.formats.metadata import lineage
+from geosite.handover.formats.lineage import lineage
 from geosite.handover.layers.answers import answer_layers, answer_tables
 from geosite.handover.layers.ground import ground_layers, ground_rasters
 from geosite.handover.layers.survey import survey_layers
@@ -62,7 +62,7 @@ def pack(
         surveyor=notes.site.site.surveyor,
         client=notes.site.site.client,
         licence=notes.site.site.licence,
-        lineage=lineage(notes, network),
+        lineage=lineage(notes, network, terrain, answers),
         sheet=notes.site.sheet,
         submission=notes.site.submission,
     )

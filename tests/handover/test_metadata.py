@@ -15,7 +15,9 @@ import pytest
 from pyproj import CRS
 
 from geosite.fieldbook.read import read_survey
-from geosite.handover.formats.metadata import lineage, metadata
+from geosite.fieldbook.sitefile import Submission
+from geosite.handover.formats.lineage import lineage
+from geosite.handover.formats.metadata import metadata
 from geosite.handover.formats.wgs84 import to_wgs84
 from geosite.handover.model import Package
 from geosite.network.adjust import adjust
@@ -40,6 +42,18 @@ def schema() -> Any:
         "plugins/profiles/apiso/schemas/ogc/iso/19139/20070417/gmd/gmd.xsd",
     )
     return etree.XMLSchema(etree.parse(path, etree.XMLParser(no_network=True)))
+
+
+SUBMISSION = Submission(
+    organisation="Invented Works",
+    email="works@example.org",
+    issued="2026-04-20",
+    identifier="urn:example:landing",
+    keywords=("yard", "drainage"),
+    conditions="CC0-1.0",
+    public_access="none",
+    link="https://example.org/landing",
+)
 
 
 def full() -> Package:
@@ -68,6 +82,10 @@ def cases() -> dict[str, Package]:
     own = "+proj=tmerc +lat_0=47 +lon_0=9 +ellps=bessel +units=m +type=crs"
     return {
         "full": whole,
+        "submitted": dataclasses.replace(whole, submission=SUBMISSION),
+        "an address alone": dataclasses.replace(
+            whole, submission=Submission(email="works@example.org"), surveyor=""
+        ),
         "sample": package_cases.ferry_landing(),
         "nothing in it": dataclasses.replace(whole, layers=(), rasters=(), tables=(), features=()),
         "no date": dataclasses.replace(whole, date=""),
@@ -127,7 +145,7 @@ def test_stated_accuracy_is_that_of_the_points() -> None:
     root = ET.fromstring(metadata(package).encode())
     points = next(layer for layer in package.layers if layer.name == "points")
     for report, field in zip(
-        root.iterfind(".//gmd:DQ_AbsoluteExternalPositionalAccuracy", NAMES),
+        root.iterfind("gmd:dataQualityInfo[1]//gmd:DQ_AbsoluteExternalPositionalAccuracy", NAMES),
         ("sigma_h_m", "sigma_v_m"),
         strict=True,
     ):
@@ -215,3 +233,41 @@ def test_wgs84_states_operation_and_accuracy() -> None:
     unknown = to_wgs84(package_cases.frame(crs_wkt=CRS(own).to_wkt(), origin=(0.0, 0.0)))
     assert unknown.accuracy_m is None
     assert unknown.place([(0.0, 0.0)])[0] == pytest.approx([9.0, 47.0], abs=0.01)
+
+
+def told(package: Package, path: str) -> list[str]:
+    root = ET.fromstring(metadata(package).encode())
+    return ["".join(found.itertext()).strip() for found in root.iterfind(path, NAMES)]
+
+
+def test_the_day_of_issue_and_the_day_of_the_survey_both_stand() -> None:
+    package = dataclasses.replace(full(), submission=SUBMISSION)
+    dates = ".//gmd:identificationInfo//gmd:citation//gmd:CI_Date/gmd:date"
+    assert told(package, "gmd:dateStamp") == ["2026-04-20"]
+    assert told(package, dates) == [package.date, "2026-04-20"]
+    assert told(full(), "gmd:dateStamp") == [package.date]
+
+
+def test_the_responsible_party_is_the_contact() -> None:
+    package = dataclasses.replace(full(), submission=SUBMISSION)
+    (contact,) = told(package, "gmd:contact//gmd:organisationName")
+    assert contact == "Invented Works"
+    assert told(package, "gmd:contact//gmd:electronicMailAddress") == ["works@example.org"]
+    assert told(full(), "gmd:contact//gmd:individualName") == ["A. Example"]
+
+
+def test_the_elevation_raster_has_an_accuracy_of_its_own() -> None:
+    package = full()
+    sigma = next((r for r in package.rasters if r.name == "elevation_sigma"), None)
+    assert sigma is not None
+    cells = sigma.values[np.isfinite(sigma.values)].astype(float)
+    (scope,) = told(package, "gmd:dataQualityInfo[2]//gmd:levelDescription")
+    (value,) = told(package, "gmd:dataQualityInfo[2]//gmd:value")
+    assert scope == "elevation.tif"
+    assert float(value) == pytest.approx(np.sqrt(np.mean(cells**2)), abs=5e-5)
+
+
+def test_conformity_that_nobody_evaluated_is_said_so() -> None:
+    assert told(full(), ".//gmd:DQ_ConformanceResult/gmd:explanation") == [
+        "Conformity was not evaluated."
+    ]

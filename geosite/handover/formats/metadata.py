@@ -9,74 +9,22 @@ import math
 import re
 import uuid
 import xml.etree.ElementTree as ET
-from collections.abc import Iterable
 
 import numpy as np
 import shapely
 
 from geosite.base.arrays import Floats
-from geosite.fieldbook.model import Notes
+from geosite.fieldbook.sitefile import Submission
 from geosite.handover.formats.markup import document, node
 from geosite.handover.formats.wgs84 import Wgs84, to_wgs84
 from geosite.handover.model import Package
-from geosite.network.model import Network
 
-__all__ = ["lineage", "metadata"]
+__all__ = ["metadata"]
 
 _CODES = "http://www.isotc211.org/2005/resources/Codelist/gmxCodelists.xml"
 _METRE = "http://www.opengis.net/def/uom/UCUM/0/m"
 # so that the same survey has the same identifier on every machine
 _NAMESPACE = uuid.uuid5(uuid.NAMESPACE_URL, "urn:geosite:survey")
-
-
-def lineage(notes: Notes, network: Network) -> tuple[str, ...]:
-    """Say how the survey was measured, adjusted and placed, from the notes and the adjustment."""
-    book, frame = notes.book, network.frame
-    noise = notes.site.survey.leg_noise
-    measured = (
-        f"Measured: {len(book)} observations in {len(book.runs)} uninterrupted "
-        f"run{'s' if len(book.runs) != 1 else ''} ({_listed(book.runs)}), walked with a device "
-        "that gives x, y, z relative to the start of each run. Standard deviation of one leg per "
-        f"axis sqrt({noise.constant:g}^2 + {noise.per_sqrt_metre:g}^2 x length) m."
-    )
-    ratios = [c.ratio for c in network.closures if math.isfinite(c.ratio)]
-    loops = len(network.closures)
-    adjusted = (
-        "Adjusted: least squares over all legs with one orientation per run, scale not estimated. "
-        f"{loops} loop{'s' if loops != 1 else ''} closed"
-        + (f", the worst by 1:{min(ratios):.0f}" if ratios else "")
-        + f" (limit 1:{notes.site.survey.closure_limit:g}); variance factor "
-        f"{network.variance_factor:.2f} horizontal, {network.vertical_variance_factor:.2f} "
-        "vertical."
-    )
-    anchors = [
-        f"{name} ({_sigma(mark.sigma)})"
-        for name, mark in notes.site.anchor.marks.items()
-        if not mark.check
-    ]
-    azimuth = notes.site.anchor.azimuth
-    placed = (
-        f"Placed: on {frame.crs_name} by mark{'s' if len(anchors) != 1 else ''} {_listed(anchors)}"
-        + (f" and a {azimuth.reference} azimuth of {azimuth.value:g} degrees" if azimuth else "")
-        + f"; combined factor {frame.combined_factor:.8f}. Elevations "
-        + (f"in {frame.vertical_name}." if frame.vertical_name else "relative to a mark.")
-    )
-    check = network.report.get("baseline")
-    if isinstance(check, dict):
-        placed += (
-            f" {check['from']} to {check['to']}: {check['measured_m']:.3f} m measured, "
-            f"{check['mapped_m']:.3f} m on the map, both on the ground."
-        )
-    return measured, adjusted, placed
-
-
-def _listed(names: Iterable[str]) -> str:
-    shown = list(names)
-    return ", ".join(shown[:12]) + (f" and {len(shown) - 12} more" if len(shown) > 12 else "")
-
-
-def _sigma(sigma: float | None) -> str:
-    return "taken as exact" if not sigma else f"standard deviation {sigma:g} m per axis"
 
 
 def metadata(package: Package) -> str:
@@ -88,6 +36,7 @@ def metadata(package: Package) -> str:
     wgs84 = to_wgs84(package.frame)
     places = _extent(package)
     day = package.date[:10] if re.fullmatch(r"\d{4}-\d{2}-\d{2}.*", package.date) else ""
+    issued = package.submission.issued or day
     told = "|".join((package.title, day, package.frame.crs_wkt, repr(places.tolist())))
     identifier = uuid.uuid5(_NAMESPACE, told.encode("utf-8", "replace").decode("utf-8"))
     root = node(
@@ -96,15 +45,17 @@ def metadata(package: Package) -> str:
         node("gmd:language", _code("LanguageCode", "eng")),
         node("gmd:characterSet", _code("MD_CharacterSetCode", "utf8")),
         node("gmd:hierarchyLevel", _code("MD_ScopeCode", "dataset")),
-        _party("gmd:contact", package.surveyor, "author"),
-        node("gmd:dateStamp", node("gco:Date", day))
-        if day
+        _contact("gmd:contact", package, "pointOfContact"),
+        node("gmd:dateStamp", node("gco:Date", issued))
+        if issued
         else node("gmd:dateStamp", gco__nilReason="unknown"),
         node("gmd:metadataStandardName", _text("ISO 19115:2003, ISO/TS 19139:2007")),
         node("gmd:metadataStandardVersion", _text("1.0")),
         *_reference_systems(package),
         node("gmd:identificationInfo", _identification(package, day, wgs84, places)),
+        node("gmd:distributionInfo", _distribution(package)),
         node("gmd:dataQualityInfo", _quality(package)),
+        *_raster_quality(package),
         xmlns__gmd="http://www.isotc211.org/2005/gmd",
         xmlns__gco="http://www.isotc211.org/2005/gco",
         xmlns__gml="http://www.opengis.net/gml/3.2",
@@ -130,6 +81,34 @@ def _party(tag: str, name: str, role: str) -> ET.Element:
         node("gmd:role", _code("CI_RoleCode", role)),
     )
     return node(tag, party)
+
+
+def _contact(tag: str, package: Package, role: str) -> ET.Element:
+    """Return the responsible party: an organisation with its address, or the surveyor."""
+    given = package.submission
+    if not given.organisation and not given.email:
+        return _party(tag, package.surveyor, "author")
+    address = (
+        node(
+            "gmd:contactInfo",
+            node(
+                "gmd:CI_Contact",
+                node(
+                    "gmd:address",
+                    node("gmd:CI_Address", node("gmd:electronicMailAddress", _text(given.email))),
+                ),
+            ),
+        )
+        if given.email
+        else None
+    )
+    parts = (
+        node("gmd:individualName", _text(package.surveyor)) if package.surveyor else None,
+        node("gmd:organisationName", _text(given.organisation)) if given.organisation else None,
+        address,
+        node("gmd:role", _code("CI_RoleCode", role)),
+    )
+    return node(tag, node("gmd:CI_ResponsibleParty", *(p for p in parts if p is not None)))
 
 
 def _reference_systems(package: Package) -> list[ET.Element]:
@@ -181,6 +160,7 @@ def _identification(package: Package, day: str, wgs84: Wgs84, places: Floats) ->
         if day
         else node("gmd:date", gco__nilReason="unknown")
     )
+    given = package.submission
     abstract = package.description or f"Hand-walked site survey: {package.title}"
     names = [layer.title for layer in package.layers] + [r.title for r in package.rasters]
     constraints = [
@@ -213,23 +193,33 @@ def _identification(package: Package, day: str, wgs84: Wgs84, places: Floats) ->
             node(
                 "gmd:CI_Citation",
                 node("gmd:title", _text(package.title)),
-                node(
-                    "gmd:date",
-                    node(
-                        "gmd:CI_Date",
-                        date,
-                        node("gmd:dateType", _code("CI_DateTypeCode", "creation")),
-                    ),
+                *_dates(date, given.issued),
+                *(
+                    [
+                        node(
+                            "gmd:identifier",
+                            node("gmd:MD_Identifier", node("gmd:code", _text(given.identifier))),
+                        )
+                    ]
+                    if given.identifier
+                    else []
                 ),
             ),
         ),
         node("gmd:abstract", _text(abstract)),
         node("gmd:purpose", _text("Site works: quantities, falls, grades, plans.")),
+        *(
+            [_contact("gmd:pointOfContact", package, "owner")]
+            if given.organisation or given.email
+            else []
+        ),
         *([_party("gmd:pointOfContact", package.client, "user")] if package.client else []),
+        *_keywords(given.keywords),
         node(
             "gmd:resourceConstraints",
             node("gmd:MD_LegalConstraints", *constraints, *licence),
         ),
+        *_access(given),
         *(
             node("gmd:spatialRepresentationType", _code("MD_SpatialRepresentationTypeCode", kind))
             for kind in kinds
@@ -241,6 +231,84 @@ def _identification(package: Package, day: str, wgs84: Wgs84, places: Floats) ->
         node("gmd:topicCategory", node("gmd:MD_TopicCategoryCode", "structure")),
         *([node("gmd:extent", _box(wgs84, places))] if np.isfinite(places).all() else []),
         node("gmd:supplementalInformation", _text(f"Holds: {', '.join(names)}.")),
+    )
+
+
+def _dates(creation: ET.Element, issued: str | None) -> list[ET.Element]:
+    """Return the day of the survey, and the day the data was issued where it is given."""
+    found = [(creation, "creation")]
+    if issued:
+        found.append((node("gmd:date", node("gco:Date", issued)), "publication"))
+    return [
+        node(
+            "gmd:date",
+            node("gmd:CI_Date", date, node("gmd:dateType", _code("CI_DateTypeCode", kind))),
+        )
+        for date, kind in found
+    ]
+
+
+def _keywords(words: tuple[str, ...]) -> list[ET.Element]:
+    if not words:
+        return []
+    keywords = (node("gmd:keyword", _text(word)) for word in words)
+    return [node("gmd:descriptiveKeywords", node("gmd:MD_Keywords", *keywords))]
+
+
+def _access(given: Submission) -> list[ET.Element]:
+    """Return conditions for use, and limitations on public access, where they are given."""
+    found = []
+    if given.conditions:
+        found.append(
+            node(
+                "gmd:MD_LegalConstraints",
+                node("gmd:useConstraints", _code("MD_RestrictionCode", "otherRestrictions")),
+                node("gmd:otherConstraints", _text(given.conditions)),
+            )
+        )
+    if given.public_access:
+        none = given.public_access.casefold() == "none"
+        text = "No limitations on public access" if none else given.public_access
+        found.append(
+            node(
+                "gmd:MD_LegalConstraints",
+                node("gmd:accessConstraints", _code("MD_RestrictionCode", "otherRestrictions")),
+                node("gmd:otherConstraints", _text(text)),
+            )
+        )
+    return [node("gmd:resourceConstraints", constraint) for constraint in found]
+
+
+def _distribution(package: Package) -> ET.Element:
+    """Return the formats that the data leaves in, and where it can be had if that is given."""
+    formats = [("GeoPackage (OGC 12-128)", "1.2")] * bool(package.layers)
+    formats += [("Cloud Optimized GeoTIFF (OGC 21-026)", "1.0")] * bool(package.rasters)
+    formats += [("CSV (RFC 4180)", "2005")] * bool(package.tables)
+    link = package.submission.link
+    online = node(
+        "gmd:transferOptions",
+        node(
+            "gmd:MD_DigitalTransferOptions",
+            node(
+                "gmd:onLine",
+                node("gmd:CI_OnlineResource", node("gmd:linkage", node("gmd:URL", link))),
+            ),
+        ),
+    )
+    return node(
+        "gmd:MD_Distribution",
+        *(
+            node(
+                "gmd:distributionFormat",
+                node(
+                    "gmd:MD_Format",
+                    node("gmd:name", _text(name)),
+                    node("gmd:version", _text(version)),
+                ),
+            )
+            for name, version in formats
+        ),
+        *([online] if link else []),
     )
 
 
@@ -281,6 +349,7 @@ def _quality(package: Package) -> ET.Element:
         )
         if sigmas.size
     ]
+    reports.append(node("gmd:report", _conformity()))
     steps = [
         node(
             "gmd:processStep",
@@ -307,6 +376,53 @@ def _quality(package: Package) -> ET.Element:
     )
 
 
+def _conformity() -> ET.Element:
+    """Return the degree of conformity with the rules on interoperability: not evaluated."""
+    return node(
+        "gmd:DQ_DomainConsistency",
+        node(
+            "gmd:result",
+            node(
+                "gmd:DQ_ConformanceResult",
+                node(
+                    "gmd:specification",
+                    node(
+                        "gmd:CI_Citation",
+                        node("gmd:title", _text("Commission Regulation (EU) No 1089/2010")),
+                        *_dates(node("gmd:date", node("gco:Date", "2010-12-08")), None),
+                    ),
+                ),
+                node("gmd:explanation", _text("Conformity was not evaluated.")),
+                node("gmd:pass", gco__nilReason="unknown"),
+            ),
+        ),
+    )
+
+
+def _raster_quality(package: Package) -> list[ET.Element]:
+    """Return the accuracy of the elevation raster over its cells, a scope of its own."""
+    sigma = next((r for r in package.rasters if r.name == "elevation_sigma"), None)
+    known = np.zeros(0) if sigma is None else sigma.values[np.isfinite(sigma.values)]
+    if sigma is None or not known.size:
+        return []
+    unit_m = package.frame.height_unit_m
+    report = _accuracy(
+        "Standard deviation of a cell of elevation.tif",
+        known.astype(np.float64) * unit_m,
+        "cells; each cell has its own in elevation_sigma.tif",
+    )
+    scope = node(
+        "gmd:DQ_Scope",
+        node("gmd:level", _code("MD_ScopeCode", "tile")),
+        node(
+            "gmd:levelDescription",
+            node("gmd:MD_ScopeDescription", node("gmd:other", _text("elevation.tif"))),
+        ),
+    )
+    quality = node("gmd:DQ_DataQuality", node("gmd:scope", scope), node("gmd:report", report))
+    return [node("gmd:dataQualityInfo", quality)]
+
+
 def _sigmas(package: Package, field: str) -> Floats:
     for layer in package.layers:
         if layer.name == "points":
@@ -315,7 +431,7 @@ def _sigmas(package: Package, field: str) -> Floats:
     return np.zeros(0)
 
 
-def _accuracy(name: str, sigmas: Floats) -> ET.Element:
+def _accuracy(name: str, sigmas: Floats, over: str = "observations") -> ET.Element:
     typical = math.sqrt(float(np.mean(sigmas**2)))
     result = node(
         "gmd:DQ_QuantitativeResult",
@@ -329,7 +445,7 @@ def _accuracy(name: str, sigmas: Floats) -> ET.Element:
         node(
             "gmd:measureDescription",
             _text(
-                "Root mean square over all observations, by propagation from the adjustment; "
+                f"Root mean square over all {over}, by propagation from the adjustment; "
                 f"largest {sigmas.max():.4f} m."
             ),
         ),

@@ -1,0 +1,128 @@
+"""How the data came to be, step by step, for the metadata (ISO 19115:2003, LI_ProcessStep)."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+
+from geosite.fieldbook.model import Notes
+from geosite.network.model import Network
+from geosite.review.answers import Answers
+from geosite.review.parcels import ParcelMap
+from geosite.terrain.site import Terrain
+
+__all__ = ["lineage"]
+
+
+def lineage(
+    notes: Notes, network: Network, terrain: Terrain | None = None, answers: Answers | None = None
+) -> tuple[str, ...]:
+    """Say how the survey was measured, adjusted and placed, and how each output was made.
+
+    Parameters
+    ----------
+    notes, network
+        What was walked, and where it was placed.
+    terrain
+        The ground, where one was made.
+    answers
+        Whose parcel map is told, where there is one.
+
+    Returns
+    -------
+    tuple of str
+        One process step each: measured, adjusted, placed, surface, water, parcels.
+    """
+    steps = [_measured(notes), _adjusted(notes, network), _placed(notes, network)]
+    if terrain is not None:
+        steps += [_surface(terrain, network), _water()]
+    if answers is not None and answers.parcel_map is not None:
+        steps.append(_parcels(answers.parcel_map))
+    return tuple(steps)
+
+
+def _measured(notes: Notes) -> str:
+    book = notes.book
+    noise = notes.site.survey.leg_noise
+    return (
+        f"Measured: {len(book)} observations in {len(book.runs)} uninterrupted "
+        f"run{'s' if len(book.runs) != 1 else ''} ({_listed(book.runs)}), walked with a device "
+        "that gives x, y, z relative to the start of each run. Standard deviation of one leg per "
+        f"axis sqrt({noise.constant:g}^2 + {noise.per_sqrt_metre:g}^2 x length) m."
+    )
+
+
+def _adjusted(notes: Notes, network: Network) -> str:
+    ratios = [c.ratio for c in network.closures if math.isfinite(c.ratio)]
+    loops = len(network.closures)
+    return (
+        "Adjusted: least squares over all legs with one orientation per run, scale not estimated. "
+        f"{loops} loop{'s' if loops != 1 else ''} closed"
+        + (f", the worst by 1:{min(ratios):.0f}" if ratios else "")
+        + f" (limit 1:{notes.site.survey.closure_limit:g}); variance factor "
+        f"{network.variance_factor:.2f} horizontal, {network.vertical_variance_factor:.2f} "
+        "vertical."
+    )
+
+
+def _placed(notes: Notes, network: Network) -> str:
+    frame = network.frame
+    anchors = [
+        f"{name} ({_sigma(mark.sigma)})"
+        for name, mark in notes.site.anchor.marks.items()
+        if not mark.check
+    ]
+    azimuth = notes.site.anchor.azimuth
+    placed = (
+        f"Placed: on {frame.crs_name} by mark{'s' if len(anchors) != 1 else ''} {_listed(anchors)}"
+        + (f" and a {azimuth.reference} azimuth of {azimuth.value:g} degrees" if azimuth else "")
+        + f"; combined factor {frame.combined_factor:.8f}. Elevations "
+        + (f"in {frame.vertical_name}." if frame.vertical_name else "relative to a mark.")
+    )
+    check = network.report.get("baseline")
+    if isinstance(check, dict):
+        placed += (
+            f" {check['from']} to {check['to']}: {check['measured_m']:.3f} m measured, "
+            f"{check['mapped_m']:.3f} m on the map, both on the ground."
+        )
+    return placed
+
+
+def _surface(terrain: Terrain, network: Network) -> str:
+    cell = terrain.grid.cell_size * network.frame.unit_m
+    return (
+        f"Surface: {len(terrain.tin.points)} marks on the ground interpolated by the method "
+        f"{terrain.surface.method} to cells of {cell:g} m, breaklines kept, nothing beyond the "
+        "marks; elevation.tif, elevation_sigma.tif. Slope after Horn (1981) in slope.tif, "
+        "contours from the same raster."
+    )
+
+
+def _water() -> str:
+    return (
+        "Water: steepest descent to one of eight neighbours on the unaltered surface, depressions "
+        "by the basin graph (Cordonnier, Bovy and Braun 2019, doi:10.5194/esurf-7-549-2019); "
+        "drainage_direction.tif, contributing_area.tif, ponding_depth.tif, arrows, flow paths, "
+        "ponds and catchments."
+    )
+
+
+def _parcels(parcels: ParcelMap) -> str:
+    by = (
+        f"transformed by {parcels.transformation} (accuracy {parcels.transformation_sigma_m:g} m)"
+        if parcels.transformation
+        else "in the CRS of the survey"
+    )
+    return (
+        f"Parcels: {len(parcels.parcels)} polygons of a parcel map of stated accuracy "
+        f"{parcels.sigma_m:g} m per axis, {by}; compared with the survey, not determined by it."
+    )
+
+
+def _listed(names: Iterable[str]) -> str:
+    shown = list(names)
+    return ", ".join(shown[:12]) + (f" and {len(shown) - 12} more" if len(shown) > 12 else "")
+
+
+def _sigma(sigma: float | None) -> str:
+    return "taken as exact" if not sigma else f"standard deviation {sigma:g} m per axis"
