@@ -180,7 +180,7 @@ def _ground(terrain: Terrain, network: Network) -> dict[str, Any]:
         "elevation_unit": frame.height_unit_name,
         "lowest": float(inside.min()) if inside.size else None,
         "highest": float(inside.max()) if inside.size else None,
-        "points": len(terrain.tin.points),
+        "points": len(terrain.ground.tin.points),
         "method": terrain.surface.method,
         "scores": [asdict(score) for score in terrain.surface.scores],
         "sigma_m": _middle(terrain.sigma, frame.height_unit_m),

@@ -20,11 +20,11 @@ from geosite.network.model import Network
 from geosite.review.distances import Angle, Distance, angle_at, distance, edge_records
 from geosite.review.earthwork import Earthwork, earthwork, plane
 from geosite.review.grades import Grade, grade_findings, grade_lines, polyline
-from geosite.review.ground import Ground
 from geosite.review.limits import limit_sets
 from geosite.review.parcels import Clearance, ParcelMap, Share, lay_on, place_parcels
 from geosite.review.quantities import TakeOff, take_off
 from geosite.review.sections import Profile, profile
+from geosite.terrain.ground import Ground
 from geosite.terrain.site import Terrain
 
 __all__ = ["Answers", "answer"]
@@ -75,8 +75,7 @@ def answer(notes: Notes, network: Network, drawing: Drawing, terrain: Terrain | 
     """
     problems: list[Problem] = []
     findings: list[Finding] = []
-    ground = Ground.between(network, terrain.rows, terrain.tin) if terrain is not None else None
-
+    ground = terrain.ground if terrain is not None else None
     triangles = None if ground is None else (ground.tin.points, ground.tin.triangles)
     taken = take_off(notes, network, drawing, triangles)
     findings += taken.findings

@@ -15,7 +15,7 @@ from geosite.linework.model import Feature
 from geosite.network.covariance import sigma
 from geosite.network.model import Network
 from geosite.review.grades import refuse_dense
-from geosite.review.ground import Ground
+from geosite.terrain.ground import Ground
 
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
@@ -152,7 +152,7 @@ def earthwork(
     refuse_dense(f"earthwork {name}", "interval", max(length, 2 * half_width) / factor, interval)
 
     def difference(places: Floats) -> Floats:
-        return ground.elevations(places) - design(places)
+        return ground.elevations_at(places) - design(places)
 
     def area_at(at: float) -> tuple[float, float]:
         middle = origin + along * at

@@ -16,8 +16,8 @@ from geosite.fieldbook.model import Notes
 from geosite.linework.model import Drawing
 from geosite.network.covariance import sigma
 from geosite.network.model import LinearForm, Network
-from geosite.review.ground import Ground
 from geosite.review.limits import CAUTION, LimitSet, judge
+from geosite.terrain.ground import Ground
 
 __all__ = [
     "Grade",

@@ -11,7 +11,7 @@ from geosite.fieldbook import sitefile
 from geosite.network.covariance import sigma
 from geosite.network.model import LinearForm, Network
 from geosite.review.grades import Polyline, place_on, refuse_dense
-from geosite.review.ground import Ground
+from geosite.terrain.ground import Ground
 
 __all__ = ["Profile", "profile"]
 

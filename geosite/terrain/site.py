@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import zlib
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
@@ -23,9 +24,9 @@ from geosite.network.levels import level_covariance
 from geosite.network.model import Network
 from geosite.reading.toml_lines import line_of
 from geosite.terrain.contour import Contour, contours
+from geosite.terrain.ground import Ground, ground_between
 from geosite.terrain.slope import Slope, slope
 from geosite.terrain.surface.model import Surface, elevation_surface, grid_over
-from geosite.terrain.surface.tin import Tin
 from geosite.terrain.water.barriers import cells_in, cells_of_points, walls_along
 from geosite.terrain.water.descent import INLET, NODATA, Index, Mask, Raster
 from geosite.terrain.water.drainage import Drainage, drain
@@ -110,8 +111,8 @@ class Terrain:
         Map units.
     rows : array
         Observations that are on the ground.
-    tin
-        Triangles between them, local grid metres and metres.
+    ground
+        The triangles between them and how far the ground may lie from them, local grid metres.
     surface
         The elevation model, map and elevation units, buildings filled in.
     elevation, sigma : array
@@ -137,7 +138,7 @@ class Terrain:
 
     grid: Grid
     rows: Ints
-    tin: Tin
+    ground: Ground
     surface: Surface
     elevation: Floats
     sigma: Floats
@@ -226,7 +227,7 @@ def lay_ground(notes: Notes, network: Network, drawing: Drawing) -> Terrain | No
     return Terrain(
         grid=grid,
         rows=rows,
-        tin=replace(surface.tin, points=local),
+        ground=ground_between(network, rows, replace(surface.tin, points=local), seed=_seed(notes)),
         surface=surface,
         elevation=bare,
         sigma=np.where(buildings, np.nan, sigma),
@@ -283,6 +284,11 @@ def _span_no_area(places: Floats) -> bool:
     hull = shapely.convex_hull(shapely.MultiPoint(apart[:, :2]))
     # thinner than a millionth of its length is a line that rounding has bent
     return bool(shapely.area(hull) <= 1e-6 * reach**2)
+
+
+def _seed(notes: Notes) -> int:
+    """Return a number that hangs on what was walked alone, so that the same notes draw the same."""
+    return zlib.crc32(np.ascontiguousarray(notes.book.local).tobytes()) ^ notes.site.drainage.seed
 
 
 def _on_ground(notes: Notes, drawing: Drawing) -> Ints:

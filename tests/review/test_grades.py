@@ -12,7 +12,6 @@ from geosite.fieldbook.sitefile import GradeLine, Grades
 from geosite.linework.draw import draw
 from geosite.network.adjust import adjust
 from geosite.review.grades import check_grades, grade_findings, grade_lines, polyline
-from geosite.review.ground import Ground
 from geosite.review.limits import limit_sets
 from geosite.terrain.site import lay_ground
 
@@ -24,7 +23,7 @@ def measured(folder, seed=1, *, walks=None, noise=make_site.NOISE):
     network = adjust(survey.notes)
     drawing = draw(survey.notes, network)
     terrain = lay_ground(survey.notes, network, drawing)
-    return survey.notes, network, drawing, Ground.between(network, terrain.rows, terrain.tin)
+    return survey.notes, network, drawing, terrain.ground
 
 
 def ramp_walk(grade, *, cross=0.0, length=12.0, step=4.0, beside=2.0):

@@ -17,7 +17,6 @@ from geosite.network.adjust import adjust
 from geosite.review.answers import answer
 from geosite.review.earthwork import earthwork, plane
 from geosite.review.grades import polyline
-from geosite.review.ground import Ground
 from geosite.review.sections import profile
 from geosite.terrain.site import lay_ground
 
@@ -47,14 +46,14 @@ def block(seed, folder, height, noise=QUIET, spacing=2.0):
 
 def worked(found, design, **more):
     _, network, drawing, terrain = found
-    ground = Ground.between(network, terrain.rows, terrain.tin)
+    ground = terrain.ground
     (feature,) = [f for f in drawing.features if f.name == "block"]
     return earthwork("dig", feature, network, ground, design, **more)
 
 
 def test_profile_has_marks_interval_and_grade(tmp_path):
     notes, network, drawing, terrain = block(1, tmp_path, lambda e, n: 0.03 * e)
-    ground = Ground.between(network, terrain.rows, terrain.tin)
+    ground = terrain.ground
     line = polyline("s", notes, network, drawing, feature=None, marks=("Q0", "Q1"))
     found = profile(line, network, ground, Section(marks=("Q0", "Q1"), interval=5.0))
     assert found.chainage == pytest.approx([0.0, 5.0, 10.0, 12.0], abs=1e-3)
@@ -67,7 +66,7 @@ def test_profile_has_marks_interval_and_grade(tmp_path):
 
 def test_profile_over_a_ridge_has_rise_and_fall_and_design(tmp_path):
     notes, network, drawing, terrain = block(1, tmp_path, lambda e, n: 0.1 * (6 - abs(e - 10)))
-    ground = Ground.between(network, terrain.rows, terrain.tin)
+    ground = terrain.ground
     line = polyline("s", notes, network, drawing, feature=None, marks=("Q0", "Q1"))
     wanted = Section(
         marks=("Q0", "Q1"), interval=1.0, design_elevation=B1.up, design_grade_percent=2.0
@@ -83,7 +82,7 @@ def test_profile_sigma_is_what_walks_scatter_by(tmp_path):
     for seed in range(150):
         found = block(seed, tmp_path, lambda e, n: 0.03 * e, Noise(0.005, 0.004), spacing=4.0)
         notes, network, drawing, terrain = found
-        ground = Ground.between(network, terrain.rows, terrain.tin)
+        ground = terrain.ground
         line = polyline("s", notes, network, drawing, feature=None, marks=("Q0", "Q2"))
         told = profile(line, network, ground, Section(marks=("Q0", "Q2"), interval=4.0))
         along = 4 + told.chainage / np.sqrt(2)

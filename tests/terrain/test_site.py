@@ -332,7 +332,7 @@ def test_maps_in_feet_say_the_same_of_the_ground(laid: Laid) -> None:
     shift = np.append(np.array(other.frame.origin) * foot - network.frame.origin, 0.0)
     assert other.en + shift[:2] == pytest.approx(network.en, abs=1e-5)
     assert feet.grid.shape == metric.grid.shape
-    assert feet.tin.points + shift == pytest.approx(metric.tin.points, abs=1e-5)
+    assert feet.ground.tin.points + shift == pytest.approx(metric.ground.tin.points, abs=1e-5)
     for one, same in (
         (feet.elevation * foot, metric.elevation),
         (feet.sigma * foot, metric.sigma),

@@ -13,9 +13,17 @@ from geosite.terrain.surface.idw import inverse_distance
 from geosite.terrain.surface.natural import NaturalNeighbours
 from geosite.terrain.surface.plane import fit_plane
 from geosite.terrain.surface.spline import leave_one_out_thin_plate
-from geosite.terrain.surface.tin import Tin, border, find, linear, triangulate
+from geosite.terrain.surface.tin import Tin, border, find, shares, triangulate
 
-__all__ = ["METHODS", "Method", "Score", "leave_one_out", "scorable", "score"]
+__all__ = [
+    "METHODS",
+    "Method",
+    "Score",
+    "leave_one_out",
+    "scorable",
+    "score",
+    "triangles_without",
+]
 
 Method = Literal["tin", "natural-neighbour", "thin-plate", "inverse-distance", "plane"]
 METHODS: tuple[Method, ...] = (
@@ -112,20 +120,56 @@ def leave_one_out(tin: Tin, method: Method, which: Ints, noise: Floats | None = 
         return inverse_distance(marks, marks[which, :2], leave_out=which)
     if method == "thin-plate":
         return leave_one_out_thin_plate(marks, known, which)
+    if method == "tin":
+        corners, weights = triangles_without(tin, which)
+        linear: Floats = (weights * tin.points[corners, 2]).sum(axis=1)
+        return linear
     out = np.empty(len(which))
     # without breaklines other marks are neighbours
-    for batch in _strangers(tin if method == "tin" else triangulate(marks), which):
+    for batch in _strangers(triangulate(marks), which):
         taken = which[batch]
         places = tin.points[taken, :2]
-        if method == "tin":
-            rest = triangulate(
-                np.delete(tin.points, taken, axis=0), [tin.points[pair] for pair in tin.edges]
-            )
-            out[batch] = linear(rest, find(rest, places), places)
-        else:
-            rest = triangulate(np.delete(marks, taken, axis=0))
-            out[batch] = NaturalNeighbours(rest).at(find(rest, places), places)
+        rest = triangulate(np.delete(marks, taken, axis=0))
+        out[batch] = NaturalNeighbours(rest).at(find(rest, places), places)
     return out
+
+
+def triangles_without(tin: Tin, which: Ints) -> tuple[Ints, Floats]:
+    """Find the triangle that each mark would lie in if it had not been measured.
+
+    Parameters
+    ----------
+    tin
+    which : array of int, shape (k,)
+        Rows of ``tin.points``, from `scorable`.
+
+    Returns
+    -------
+    corners : array of int, shape (k, 3)
+        Rows of ``tin.points``.
+    shares : array, shape (k, 3)
+        Barycentric coordinates of the mark.
+
+    Examples
+    --------
+    >>> corners = [[0.0, 0.0, 7.0], [4.0, 0.0, 8.0], [0.0, 4.0, 9.0], [1.0, 1.0, 0.0]]
+    >>> found, shares = triangles_without(triangulate(np.array(corners)), np.array([3]))
+    >>> sorted(zip(found[0].tolist(), shares[0].tolist()))
+    [(0, 0.5), (1, 0.25), (2, 0.25)]
+    """
+    corners = np.empty((len(which), 3), np.int64)
+    weights = np.empty((len(which), 3))
+    for batch in _strangers(tin, which):
+        taken = which[batch]
+        places = tin.points[taken, :2]
+        rest = triangulate(
+            np.delete(tin.points, taken, axis=0), [tin.points[pair] for pair in tin.edges]
+        )
+        triangle = find(rest, places)
+        left = np.delete(np.arange(len(tin.points)), taken)
+        corners[batch] = left[rest.triangles[triangle]]
+        weights[batch] = shares(rest, triangle, places)
+    return corners, weights
 
 
 def _strangers(tin: Tin, which: Ints) -> Iterator[Ints]:

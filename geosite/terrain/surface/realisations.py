@@ -1,0 +1,240 @@
+"""Many grounds that might as well be true: errors of the marks, and a rough surface between them.
+
+Each draw has generators of its own by its number, so that it is the same however many are made, in
+whatever order and on how many processors.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from geosite.base.arrays import Floats, Ints
+from geosite.network.model import Network
+from geosite.terrain.surface.roughness import Roughness
+
+__all__ = ["Lattice", "draw_marks", "draw_rough"]
+
+_MOST_NODES = 10_000
+"""Nodes of the lattice on which rough surfaces are drawn."""
+
+_STEPS_PER_RANGE = 3.0
+"""Nodes to a range: with cubics between them a surface keeps its variance to a few percent."""
+
+
+def _factor(covariance: Floats) -> Floats:
+    """Return a matrix whose product with its transpose is `covariance`."""
+    largest = float(covariance.diagonal().max(initial=0.0))
+    if largest == 0.0:
+        return np.zeros_like(covariance)
+    # a mark without error leaves the matrix singular: a part in 1e10 makes it definite
+    definite = covariance + 1e-10 * largest * np.eye(len(covariance))
+    return np.asarray(np.linalg.cholesky(definite), np.float64)
+
+
+def _tail(rng: np.random.Generator, degrees_of_freedom: float) -> float:
+    """Draw what turns a normal error into one of Student's t distribution."""
+    if math.isinf(degrees_of_freedom):
+        return 1.0
+    return math.sqrt(degrees_of_freedom / rng.chisquare(degrees_of_freedom))
+
+
+def draw_marks(network: Network, seed: int, draws: range) -> Floats:
+    """Draw errors of all observed positions, as the adjustment leaves them.
+
+    Parameters
+    ----------
+    network
+    seed, draws
+        Each draw has a generator of its own.
+
+    Returns
+    -------
+    array, shape (len(draws), n, 3), metres
+        Errors of easting, northing and elevation of every observation: exact draws from the
+        network's covariance, in time proportional to the number of observations. Knots by their
+        covariance, between them random walks tied to both; in plan the turn of each run as well.
+        Where the noise had to be estimated, the tails are those of Student's t.
+    """
+    chains = network.chains
+    knots, runs = len(chains.knots), len(network.turn_variance)
+    inner, bridge = _bridges(network)
+    count = len(inner)
+    plan, level = np.empty((len(draws), 2 * knots)), np.empty((len(draws), knots))
+    turn = np.empty((len(draws), runs))
+    walked = np.empty((len(draws), 3, count))
+    rest = np.empty((len(draws), 3, len(bridge.ends)))
+    for at, number in enumerate(draws):
+        rng = np.random.default_rng([seed, number, 0])
+        in_plan = _tail(rng, network.degrees_of_freedom)
+        in_height = _tail(rng, network.vertical_degrees_of_freedom)
+        axes = np.array([in_plan, in_plan, in_height])[:, None]
+        plan[at] = in_plan * rng.standard_normal(2 * knots)
+        turn[at] = in_plan * rng.standard_normal(runs)
+        level[at] = in_height * rng.standard_normal(knots)
+        walked[at] = axes * rng.standard_normal((3, count))
+        rest[at] = axes * rng.standard_normal((3, len(bridge.ends)))
+    plan = plan @ _factor(network.horizontal).T
+    turn = turn * np.sqrt(np.maximum(network.turn_variance, 0.0)) + plan @ network.turn_gain.T
+    level = level @ _factor(network.vertical).T
+    start, end, f = chains.start, chains.end, chains.fraction
+    out = np.empty((len(draws), len(f), 3))
+    for axis, values in enumerate((plan[:, :knots], plan[:, knots:], level)):
+        out[:, :, axis] = (1 - f) * values[:, start] + f * values[:, end]
+        if axis < 2:
+            out[:, :, axis] += chains.turn[:, axis] * turn[:, chains.run]
+    factors = (network.variance_factor, network.variance_factor, network.vertical_variance_factor)
+    for axis, factor in enumerate(factors):
+        out[:, inner, axis] += math.sqrt(factor) * bridge.over(walked[:, axis], rest[:, axis])
+    return out
+
+
+@dataclass(frozen=True, eq=False)
+class _Bridges:
+    """Random walks along the chains, tied to the knot at either end."""
+
+    step: Floats
+    starts: Ints
+    ends: Ints
+    left: Floats
+    share: Floats
+
+    def over(self, normal: Floats, rest: Floats) -> Floats:
+        """Return what standard normal numbers make of the walks, shape (draws, rows)."""
+        walked: Floats = np.cumsum(normal * np.sqrt(self.step), axis=1)
+        count = self.ends - self.starts + 1
+        before = np.concatenate([np.zeros((len(walked), 1)), walked], axis=1)[:, self.starts]
+        walked -= np.repeat(before, count, axis=1)
+        # on to the knot at the end, and back by what was missed there
+        missed = walked[:, self.ends] + rest * np.sqrt(self.left)
+        walked -= self.share * np.repeat(missed, count, axis=1)
+        return walked
+
+
+def _bridges(network: Network) -> tuple[Ints, _Bridges]:
+    """Return the observations inside chains, in order along them, and their walks."""
+    chains = network.chains
+    inner = np.flatnonzero(chains.chain >= 0)
+    order = inner[np.lexsort((chains.variance[inner], chains.chain[inner]))]
+    chain, variance = chains.chain[order], chains.variance[order]
+    starts = np.flatnonzero(np.diff(chain, prepend=-1))
+    ends = np.append(starts[1:], len(order))[: len(starts)] - 1
+    step = np.diff(variance, prepend=0.0)
+    step[starts] = variance[starts]
+    left = np.maximum(chains.total[order[ends]] - variance[ends], 0.0)
+    share = np.where(chains.is_open[order], 0.0, chains.fraction[order])
+    return order, _Bridges(np.maximum(step, 0.0), starts, ends, left, share)
+
+
+@dataclass(frozen=True, eq=False)
+class Lattice:
+    """A square lattice of nodes over the ground.
+
+    Parameters
+    ----------
+    west, south
+        First node, local grid metres.
+    step
+        Between nodes, metres.
+    rows, cols
+        Nodes northward and eastward.
+    """
+
+    west: float
+    south: float
+    step: float
+    rows: int
+    cols: int
+
+    @classmethod
+    def over(cls, points: Floats, rough: Roughness) -> Lattice:
+        """Lay a lattice fine enough for a rough surface over points."""
+        west, south = (float(v) for v in points[:, :2].min(axis=0))
+        wide, high = (float(v) for v in np.ptp(points[:, :2], axis=0))
+        step = math.sqrt(max(wide, 1e-3) * max(high, 1e-3) / _MOST_NODES)
+        if rough.ranges:
+            step = max(step, min(rough.ranges) / _STEPS_PER_RANGE)
+        step = max(step, max(wide, high) / _MOST_NODES)
+        # a node more on either side than the cubics between the nodes need
+        return cls(
+            west - 2 * step, south - 2 * step, step, int(high / step) + 6, int(wide / step) + 6
+        )
+
+    def weights(self, places: Floats) -> tuple[Ints, Floats]:
+        """Return the sixteen nodes round each place and their weights, shape (m, 16)."""
+        low, up = _cubic((places[:, 1] - self.south) / self.step, self.rows)
+        left, over = _cubic((places[:, 0] - self.west) / self.step, self.cols)
+        nodes = (low[:, :, None] * self.cols + left[:, None]).reshape(len(places), 16)
+        return nodes, (up[:, :, None] * over[:, None]).reshape(len(places), 16)
+
+
+def _cubic(at: Floats, count: int) -> tuple[Ints, Floats]:
+    """Return the four nodes round each place along one axis and their weights, shape (m, 4).
+
+    Notes
+    -----
+    Cubic convolution (Keys, R.G. 1981, doi:10.1109/TASSP.1981.1163711): through the nodes, exact
+    for a parabola, so that little of the surface's bend between nodes is lost.
+    """
+    first = np.clip(np.floor(at).astype(np.int64) - 1, 0, count - 4)
+    t = at - first - 1
+    share = np.column_stack(
+        [
+            t * (t * (2 - t) - 1),
+            t * t * (3 * t - 5) + 2,
+            t * (t * (4 - 3 * t) + 1),
+            t * t * (t - 1),
+        ]
+    )
+    return first[:, None] + np.arange(4), share / 2
+
+
+def draw_rough(rough: Roughness, lattice: Lattice, seed: int, draws: range) -> Floats:
+    """Draw rough surfaces on a lattice.
+
+    Returns
+    -------
+    array, shape (len(draws), rows * cols), metres
+
+    Notes
+    -----
+    Circulant embedding: the covariance is laid round a torus so much larger than the lattice that
+    its ends do not meet, whose eigenvalues are its Fourier transform (Dietrich, C.R. & Newsam, G.N.
+    1997, doi:10.1137/S1064827592240555). Eigenvalues below zero, of rounding, are left out.
+    """
+    out = np.zeros((len(draws), lattice.rows * lattice.cols))
+    if not rough.sills:
+        return out
+    apart = math.ceil(4.0 * max(rough.ranges) / lattice.step)
+    high, wide = _even(lattice.rows + apart), _even(lattice.cols + apart)
+    down = np.minimum(np.arange(high), high - np.arange(high)) * lattice.step
+    over = np.minimum(np.arange(wide), wide - np.arange(wide)) * lattice.step
+    power = np.fft.fft2(rough.covariance(np.hypot(down[:, None], over))).real
+    amplitude = np.sqrt(np.maximum(power, 0.0) * (high * wide))
+    for pair in range(draws.start // 2, (draws.stop + 1) // 2):
+        rng = np.random.default_rng([seed, pair, 1])
+        spectrum = rng.standard_normal((2, high, wide))
+        # the real and the imaginary part are two surfaces that know nothing of each other
+        both = np.fft.ifft2(amplitude * (spectrum[0] + 1j * spectrum[1]))
+        both = both[: lattice.rows, : lattice.cols].ravel()
+        tails = [_tail(rng, rough.degrees_of_freedom) for _ in range(2)]
+        for number, drawn, tail in zip(
+            (2 * pair, 2 * pair + 1), (both.real, both.imag), tails, strict=True
+        ):
+            if number in draws:
+                out[number - draws.start] = tail * drawn
+    return out
+
+
+def _even(count: int) -> int:
+    """Return the next number of 2, 3 and 5 only: what a Fourier transform does fast."""
+    while True:
+        left = count
+        for prime in (2, 3, 5):
+            while left % prime == 0:
+                left //= prime
+        if left == 1 and count % 2 == 0:
+            return count
+        count += 1

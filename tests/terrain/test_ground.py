@@ -1,0 +1,151 @@
+"""The ground between the marks keeps its dependence on the marks."""
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from simulated import ferry_landing
+
+from geosite.linework.draw import draw
+from geosite.network.adjust import adjust
+from geosite.terrain.site import lay_ground
+from geosite.terrain.surface.roughness import EVEN
+from geosite.terrain.surface.tin import rasterise
+
+
+@pytest.fixture(scope="module")
+def laid(tmp_path_factory):
+    survey = ferry_landing(3, tmp_path_factory.mktemp("walk"))
+    network = adjust(survey.notes)
+    terrain = lay_ground(survey.notes, network, draw(survey.notes, network))
+    return network, terrain, terrain.ground
+
+
+def test_elevations_are_those_of_the_raster(laid):
+    network, terrain, ground = laid
+    east, north = terrain.grid.centres()
+    places = np.stack(np.meshgrid(east, north), axis=-1).reshape(-1, 2)
+    here = ground.elevations_at(network.frame.to_local(places)).reshape(terrain.grid.shape)
+    raster = rasterise_again(terrain, network)
+    both = np.isfinite(here) & np.isfinite(raster)
+    assert both.mean() > 0.5
+    assert np.abs(here - raster)[both].max() < 1e-6
+
+
+def rasterise_again(terrain, network):
+    points = terrain.ground.tin.points.copy()
+    points[:, :2] = network.frame.to_map(points[:, :2])
+    return rasterise(replace(terrain.ground.tin, points=points), terrain.grid)
+
+
+def test_outside_the_marks_there_is_no_ground(laid):
+    _, _, ground = laid
+    far = ground.tin.points[:, :2].max(axis=0) + 1.0
+    assert ground.at([far]) == [None]
+    assert np.isnan(ground.elevations_at([far])).all()
+
+
+def test_form_is_the_derivative_with_respect_to_the_marks(laid):
+    _, _, ground = laid
+    place = ground.tin.points[ground.tin.triangles[17], :2].mean(axis=0) + np.array([0.01, -0.02])
+    (spot,) = ground.at([place])
+    for row, east, north, up in zip(
+        spot.form.rows, spot.form.east, spot.form.north, spot.form.up, strict=True
+    ):
+        point = ground.tin.origin[np.flatnonzero(ground.rows == row)[0]]
+        for axis, expected in enumerate((east, north, up)):
+            step = np.zeros_like(ground.tin.points)
+            step[point, axis] = 1e-6
+            moved = [
+                replace(ground, tin=replace(ground.tin, points=ground.tin.points + sign * step))
+                for sign in (1, -1)
+            ]
+            high, low = (g.elevations_at([place])[0] for g in moved)
+            assert (high - low) / 2e-6 == pytest.approx(expected, abs=1e-6)
+
+
+def test_sum_form_adds_up(laid):
+    _, _, ground = laid
+    corners = ground.tin.points[ground.tin.triangles[[3, 40]], :2]
+    places = corners.mean(axis=1)
+    one, two = ground.at(places)
+    both = ground.sum_form(places, [2.0, -3.0])
+    summed = one.form * 2.0 + two.form * -3.0
+    for axis in ("east", "north", "up"):
+        seen = np.bincount(both.rows, getattr(both, axis), 200)
+        expected = np.bincount(summed.rows, getattr(summed, axis), 200)
+        assert np.allclose(seen, expected, atol=1e-12)
+
+
+def test_level_covariance_of_pairs_is_that_of_the_forms(laid):
+    from geosite.network.covariance import covariance
+    from geosite.network.levels import level_covariance
+    from geosite.network.model import LinearForm
+
+    network, terrain, _ = laid
+    rows = terrain.rows[::5]
+    zero, one = np.zeros(1), np.ones(1)
+    whole = covariance(network, [LinearForm(np.array([r]), zero, zero, one) for r in rows])
+    a, b = np.meshgrid(rows, rows, indexing="ij")
+    pairs = level_covariance(network, a.ravel(), b.ravel()).reshape(whole.shape)
+    assert np.allclose(pairs, whole, rtol=1e-9, atol=1e-15)
+
+
+def test_draws_have_the_covariance_of_the_closed_form(laid):
+    _, _, ground = laid
+    places = ground.tin.points[ground.tin.triangles[[3, 17, 40, 60]], :2].mean(axis=1)
+    # without the tails that stand for estimated sills
+    known = replace(ground.roughness, degrees_of_freedom=math.inf)
+    drawn = replace(ground, draws=4000, roughness=known).draws_at(places)
+    expected = ground.covariance_at(places)
+    sigma = np.sqrt(expected.diagonal())
+    assert np.abs(drawn.mean(axis=0) - ground.elevations_at(places)).max() < 5 * sigma.max() / 63
+    seen = np.cov(drawn.T)
+    assert seen / np.outer(sigma, sigma) == pytest.approx(
+        expected / np.outer(sigma, sigma), abs=0.12
+    )
+
+
+def test_possible_grounds_are_the_same_however_they_are_asked_for(laid):
+    _, _, ground = laid
+    places = ground.tin.points[ground.tin.triangles[[3, 17]], :2].mean(axis=1)
+    both = ground.draws_at(places)
+    assert np.array_equal(both[:, :1], ground.draws_at(places[:1]))
+    assert np.array_equal(both[:21], replace(ground, draws=21).draws_at(places))
+
+
+def test_ground_departs_from_the_triangles_nowhere_on_a_mark(laid):
+    _, _, ground = laid
+    marks = ground.tin.points[5:25, :2]
+    on_marks, between = ground.sigmas_at(marks)
+    assert between.max() < 1e-9
+    assert on_marks.min() > 0
+    inside = ground.tin.points[ground.tin.triangles, :2].mean(axis=1)
+    assert np.median(ground.sigmas_at(inside)[1]) > 0.005
+
+
+def test_without_noise_and_roughness_all_grounds_are_the_ground(laid):
+    _, _, ground = laid
+    network = ground.network
+    exact = replace(
+        network,
+        horizontal=0 * network.horizontal,
+        vertical=0 * network.vertical,
+        turn_variance=0 * network.turn_variance,
+        variance_factor=0.0,
+        vertical_variance_factor=0.0,
+    )
+    places = ground.tin.points[ground.tin.triangles[[3, 17]], :2].mean(axis=1)
+    even = replace(ground, network=exact, roughness=EVEN)
+    assert (even.draws_at(places) == ground.elevations_at(places)).all()
+    assert not even.covariance_at(places).any()
+
+
+def test_far_from_marks_the_ground_is_not_measured(laid):
+    _, _, ground = laid
+    marks = ground.tin.points[:10, :2]
+    assert ground.measured(marks + (ground.tin.points[:, :2].mean(axis=0) - marks) * 1e-6).all()
+    assert not ground.measured(ground.tin.points[:, :2].max(axis=0) + 1.0).any()
+    near = replace(ground, roughness=replace(ground.roughness, reach_m=0.001))
+    assert not near.measured(ground.tin.points[ground.tin.triangles[[17]], :2].mean(axis=1)).any()
