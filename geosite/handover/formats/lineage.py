@@ -91,7 +91,7 @@ def _placed(notes: Notes, network: Network) -> str:
 def _surface(terrain: Terrain, network: Network) -> str:
     cell = terrain.grid.cell_size * network.frame.unit_m
     return (
-        f"Surface: {len(terrain.tin.points)} marks on the ground interpolated by the method "
+        f"Surface: {len(terrain.ground.tin.points)} marks on the ground interpolated by the method "
         f"{terrain.surface.method} to cells of {cell:g} m, breaklines kept, nothing beyond the "
         "marks; elevation.tif, elevation_sigma.tif. Slope after Horn (1981) in slope.tif, "
         "contours from the same raster."
