@@ -174,20 +174,44 @@ def build_many(
     click.get_current_context().exit(1 if 1 in codes else max(codes))
 
 
-@geosite.command(epilog="\b\nExample:\n  geosite verify yard/map")
+@geosite.command(epilog="\b\nExample:\n  geosite verify yard/map --profile discovery")
 @click.argument("place", type=click.Path(path_type=Path), metavar="DIR")
-def verify(place: Path) -> None:
-    """Check that a hand-over arrived whole and unchanged.
+@click.option("--profile", metavar="NAME|FILE", help="Also check what a receiver requires.")
+def verify(place: Path, profile: str | None) -> None:
+    """Check that a hand-over arrived whole and unchanged, and has what a receiver requires.
 
     DIR is the folder that geosite wrote, or its zip file. Every file is compared with the manifest
-    in it. This proves that nothing changed on the way, not who made it.
+    in it. This proves that nothing changed on the way, not who made it. A profile lists files,
+    layers, metadata, CRSs and accuracies; "discovery" comes with geosite, others are TOML files.
     """
     from geosite.handover.folder.manifest import verify as check_manifest
 
     problems = check_manifest(place)
+    if profile is not None:
+        problems += _lacking(place, profile)
     if problems:
         raise InputError(problems)
     echo("good", f"{place}: every file is there and as it was written")
+    if profile is not None:
+        echo("good", f"{place}: has what the profile {profile} requires")
+
+
+def _lacking(place: Path, name: str) -> tuple[Problem, ...]:
+    from geosite.handover.submission.check import missing
+    from geosite.handover.submission.profile import read_profile
+
+    wanted = read_profile(name)
+    if not place.is_dir():
+        raise InputError(
+            Problem(
+                "profile-archive",
+                "a profile is checked on a folder, not on an archive",
+                "the folder that geosite wrote",
+                "unpack the archive first",
+                file=str(place),
+            )
+        )
+    return missing(place, wanted)
 
 
 @geosite.command("list", epilog="\b\nExample:\n  geosite list")

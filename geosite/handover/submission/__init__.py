@@ -1,0 +1,1 @@
+"""What a receiver requires of a hand-over, as data, and whether a folder has it."""

@@ -1,0 +1,121 @@
+"""Profiles: what a receiver requires, as a small TOML file."""
+
+from __future__ import annotations
+
+import tomllib
+from importlib.resources import files
+from pathlib import Path
+from typing import Annotated
+
+import msgspec
+from msgspec import Meta, field
+
+from geosite.base.errors import InputError, Problem
+from geosite.base.problems import Problems, nearest
+from geosite.fieldbook.sitefile import Table
+from geosite.reading.files import decode, read_plain_file
+
+__all__ = ["Accuracy", "Element", "LayerRule", "Profile", "built_in", "read_profile"]
+
+_SIZE_LIMIT = 200_000
+
+
+class Element(Table, frozen=True, kw_only=True):
+    """One element of the metadata that must be there."""
+
+    name: str
+    """What the receiver calls it."""
+    path: str
+    """Where it stands below ``gmd:MD_Metadata``: paths of ElementTree, ``|`` between other ways."""
+    state: str = ""
+    """Where a surveyor states it."""
+
+
+class LayerRule(Table, frozen=True, kw_only=True):
+    """``[layers.NAME]``: a layer of the GeoPackage that must be there."""
+
+    geometry: str | None = None
+    """Geometry type, upper case, such as ``"POLYGON"``."""
+    columns: tuple[str, ...] = ()
+    """Columns that it must have."""
+
+
+class Accuracy(Table, frozen=True, kw_only=True):
+    """``[accuracy]``: the largest errors at 95 % that are accepted, metres."""
+
+    horizontal_95_m: Annotated[float, Meta(gt=0)] | None = None
+    vertical_95_m: Annotated[float, Meta(gt=0)] | None = None
+
+
+class Profile(Table, frozen=True, kw_only=True):
+    """What a receiver requires of a hand-over."""
+
+    title: str
+    source: str = ""
+    """The rule it comes from."""
+    files: tuple[str, ...] = ()
+    """Names, ``*`` for any part of one."""
+    crs: tuple[str, ...] = ()
+    """Accepted map CRSs, such as ``"EPSG:25832"``; empty for any."""
+    vertical_crs: tuple[str, ...] = ()
+    """Accepted vertical CRSs; empty for any, or none."""
+    layers: dict[str, LayerRule] = field(default_factory=dict)
+    elements: tuple[Element, ...] = ()
+    accuracy: Accuracy = Accuracy()
+
+
+def built_in() -> tuple[str, ...]:
+    """Return the names of the profiles that come with geosite.
+
+    Examples
+    --------
+    >>> built_in()
+    ('discovery',)
+    """
+    folder = files("geosite.handover.submission") / "profiles"
+    return tuple(sorted(p.name[:-5] for p in folder.iterdir() if p.name.endswith(".toml")))
+
+
+def read_profile(name: str, beside: Path | None = None) -> Profile:
+    """Read a profile by its name or from a file.
+
+    Parameters
+    ----------
+    name
+        Of a built-in profile, or a path that ends in ``.toml``.
+    beside
+        Folder that a path is relative to.
+
+    Raises
+    ------
+    InputError
+        There is no such profile, or it is not understood; every fault of its TOML.
+    """
+    if name in built_in():
+        folder = files("geosite.handover.submission") / "profiles"
+        return msgspec.convert(tomllib.loads((folder / f"{name}.toml").read_text("utf-8")), Profile)
+    if not name.endswith(".toml"):
+        close = nearest(name, built_in())
+        raise InputError(
+            Problem(
+                "profile-unknown",
+                f'there is no profile "{name}"',
+                f"one of {', '.join(built_in())}, or a file that ends in .toml",
+                f'did you mean "{close}"' if close else "name a file with what is required",
+            )
+        )
+    path = Path(name) if beside is None else beside / name
+    problems = Problems()
+    data = read_plain_file(path, str(path), "profile", _SIZE_LIMIT, problems)
+    if data is not None and decode(data, str(path), "profile", problems):
+        try:
+            return msgspec.convert(tomllib.loads(data.decode("utf-8-sig")), Profile)
+        except (tomllib.TOMLDecodeError, msgspec.ValidationError, RecursionError) as error:
+            problems.add(
+                "profile-unreadable",
+                f"it is no profile ({error})",
+                "title, files, crs, [layers.NAME], [[elements]], [accuracy]",
+                "compare it with a built-in one: geosite verify --help names them",
+                str(path),
+            )
+    raise InputError(problems.first())
