@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -17,20 +17,25 @@ from geosite.base.arrays import Floats
 from geosite.base.proj import quiet_proj
 
 if TYPE_CHECKING:
-    from pyproj import CRS, Proj
+    from pyproj import CRS, Geod, Proj
 
 __all__ = [
     "Frame",
     "at_middle",
     "combined_factor",
+    "is_computable",
     "length_unit",
     "longitude_latitude",
     "map_factors",
+    "scale_by_geodesics",
     "short_name",
 ]
 
 CONFORMAL_PPM = 5.0
 """Largest difference of scale along meridian and parallel that still counts as conformal."""
+ON_ELLIPSOID_PPM = 100.0
+"""Largest difference between a map's scale by PROJ and by geodesics. A map drawn on a sphere is off
+by 1,000 to 7,000; the projections of some town grids, onto a plane at the town's height, by 15."""
 _UNITS = {1.0: "metre", 0.3048: "foot", 1200 / 3937: "US survey foot"}
 
 
@@ -108,24 +113,50 @@ def length_unit(crs: CRS) -> tuple[float, str]:
     return factor, str(axis.unit_name)
 
 
+class _Projection(NamedTuple):
+    """What PROJ needs to know of a CRS: prime meridian in degrees, metres per map unit."""
+
+    proj: Proj
+    geod: Geod
+    prime_meridian: float
+    unit_m: float
+
+
 @lru_cache(maxsize=16)
-def _projection(wkt: str) -> tuple[Proj, float, float]:
-    """Projection, semi-major axis, square of the eccentricity."""
+def _projection(wkt: str) -> _Projection:
     with quiet_proj():
         from pyproj import CRS, Proj
 
         crs = CRS.from_wkt(wkt)
-        ellipsoid = crs.ellipsoid
-        assert ellipsoid is not None
-        major, minor = ellipsoid.semi_major_metre, ellipsoid.semi_minor_metre
-        return Proj(crs), major, 1 - (minor / major) ** 2
+        geod = crs.get_geod()
+        assert geod is not None
+        meridian = crs.prime_meridian
+        # in the meridian's own unit, which may be grads
+        zero = (
+            float(meridian.longitude) * float(meridian.unit_conversion_factor) if meridian else 0.0
+        )
+        unit_m = float(crs.axis_info[0].unit_conversion_factor)
+        return _Projection(Proj(crs), geod, math.degrees(zero), unit_m)
+
+
+def is_computable(wkt: str) -> bool:
+    """Report whether PROJ has the formulas of a projected CRS; for a few it has the name only."""
+    from pyproj.exceptions import CRSError, ProjError
+
+    try:
+        _projection(wkt)
+    except (CRSError, ProjError):
+        return False
+    return True
 
 
 def longitude_latitude(wkt: str, easting: Any, northing: Any) -> tuple[Any, Any]:
-    """Return longitude and latitude of map places, degrees on the CRS's own datum."""
+    """Return longitude and latitude of map places, degrees on the CRS's own datum.
+
+    Longitudes count from Greenwich, whatever prime meridian the CRS counts from.
+    """
     with quiet_proj():
-        projection, _, _ = _projection(wkt)
-        longitude, latitude = projection(easting, northing, inverse=True)
+        longitude, latitude = _projection(wkt).proj(easting, northing, inverse=True)
     return longitude, latitude
 
 
@@ -161,16 +192,58 @@ def map_factors(
         np.atleast_1d(np.asarray(northing, float)),
     )
     with quiet_proj():
-        projection, major, e2 = _projection(crs_wkt)
-        factors = projection.get_factors(longitude, latitude, errcheck=False)
+        used = _projection(crs_wkt)
+        # unlike its transformations, PROJ's factors want longitudes from the CRS's prime meridian
+        longitude = longitude - used.prime_meridian
+        factors = used.proj.get_factors(longitude, latitude, errcheck=False)
+    e2 = used.geod.es
     latitude = np.where(np.isfinite(latitude), latitude, np.nan)
-    radius = major * math.sqrt(1 - e2) / (1 - e2 * np.sin(np.radians(latitude)) ** 2)
+    radius = used.geod.a * math.sqrt(1 - e2) / (1 - e2 * np.sin(np.radians(latitude)) ** 2)
     return (
         np.asarray(factors.meridional_scale, dtype=np.float64),
         np.asarray(factors.parallel_scale, dtype=np.float64),
         np.radians(np.asarray(factors.meridian_convergence, dtype=np.float64)),
         np.asarray(radius, dtype=np.float64),
     )
+
+
+def scale_by_geodesics(
+    crs_wkt: str, easting: float, northing: float, step_m: float = 50.0
+) -> Floats:
+    """Return map length per length on the ellipsoid in four directions.
+
+    Parameters
+    ----------
+    crs_wkt
+        Projected CRS.
+    easting, northing
+        Map units.
+    step_m
+        Half the length measured, map metres.
+
+    Returns
+    -------
+    array, shape (4,)
+        Towards grid azimuths of 0, 45, 90 and 135 degrees; NaN outside the CRS's domain.
+
+    Notes
+    -----
+    Measured by geodesics (Karney 2013, doi:10.1007/s00190-012-0578-z) between places on the map, so
+    unlike `map_factors` it does not depend on how PROJ differentiates a projection. The two differ
+    where PROJ draws a map on a sphere although the CRS has an ellipsoid. Four directions, because
+    a map that bends right angles may still have one scale along both axes.
+    """
+    used = _projection(crs_wkt)
+    step = step_m / used.unit_m
+    azimuth = np.radians([0.0, 45.0, 90.0, 135.0, 180.0, 225.0, 270.0, 315.0])
+    longitude, latitude = longitude_latitude(
+        crs_wkt, easting + step * np.sin(azimuth), northing + step * np.cos(azimuth)
+    )
+    if not (np.isfinite(longitude).all() and np.isfinite(latitude).all()):
+        return np.full(4, np.nan)
+    _, _, length = used.geod.inv(longitude[:4], latitude[:4], longitude[4:], latitude[4:])
+    measured: Floats = 2 * step_m / np.asarray(length, dtype=np.float64)
+    return measured
 
 
 def combined_factor(

@@ -11,11 +11,13 @@ import numpy as np
 from geosite.base.errors import Finding, InputError, Problem
 from geosite.base.map_frame import (
     CONFORMAL_PPM,
+    ON_ELLIPSOID_PPM,
     Frame,
     at_middle,
     length_unit,
     longitude_latitude,
     map_factors,
+    scale_by_geodesics,
     short_name,
 )
 from geosite.base.proj import quiet_proj
@@ -300,7 +302,7 @@ class _AnchorReader:
         return float(height) * self.height_unit_m
 
     def check_scale(self, placed: dict[str, tuple[float, float] | None]) -> None:
-        """Refuse marks where the CRS is not defined, not meant or not conformal."""
+        """Refuse marks where the CRS is not defined, not meant, not conformal or on a sphere."""
         area = self.horizontal.area_of_use
 
         def inside(position: tuple[float, float]) -> bool:
@@ -344,6 +346,22 @@ class _AnchorReader:
                     "crs",
                 )
                 return
+            elif (off := self.off_ellipsoid_ppm(position, meridional)) > ON_ELLIPSOID_PPM:
+                self.problem(
+                    "crs-on-sphere",
+                    f"{self.horizontal.name} is drawn as if the earth were a ball, or bends right "
+                    f"angles: lengths here are {off:.0f} ppm from what its scale says",
+                    "a conformal map of the ellipsoid",
+                    "use the CRS of the region's survey maps, a conformal one",
+                    "anchor",
+                    "crs",
+                )
+                return
+
+    def off_ellipsoid_ppm(self, position: tuple[float, float], scale: float) -> float:
+        """Return how far the scale on the map is from that between places on the ellipsoid."""
+        measured = scale_by_geodesics(self.wkt, *position)
+        return float(np.max(np.abs(measured / scale - 1))) * 1e6
 
     def azimuth(
         self, placed: dict[str, tuple[float, float] | None], height: float

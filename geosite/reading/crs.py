@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from geosite.base.errors import InputError, Problem
-from geosite.base.map_frame import Frame, at_middle, length_unit, short_name
+from geosite.base.map_frame import Frame, at_middle, is_computable, length_unit, short_name
 from geosite.base.proj import quiet_proj
 
 if TYPE_CHECKING:
@@ -137,6 +137,13 @@ def read_crs(text: str, file: str | None = None, line: int | None = None) -> tup
             "its metres are not metres on the ground and its scale differs by direction: use the "
             "projected CRS of the region's maps",
         )
+    if "equidistant cylindrical" in method.lower():
+        raise refuse(
+            "crs-equidistant-cylindrical",
+            "is an equidistant cylindrical map of the world",
+            "its scale differs by direction, and it takes the earth for a ball: use the projected "
+            "CRS of the region's maps",
+        )
     directions = [axis.direction for axis in crs.axis_info[:2]]
     # at a pole every direction is the same: there both axes have it, told apart by their meridian
     at_pole = directions in (["south", "south"], ["north", "north"])
@@ -144,6 +151,12 @@ def read_crs(text: str, file: str | None = None, line: int | None = None) -> tup
         shown = " and ".join(directions) or "unknown"
         raise refuse(
             "crs-axes", f"has axes {shown}", "use the variant of this CRS with axes east and north"
+        )
+    if not is_computable(crs.to_wkt()):
+        raise refuse(
+            "crs-not-computable",
+            f"({method or 'no method'}) is one that PROJ cannot compute",
+            "use another CRS of the region's maps",
         )
     return crs, vertical
 

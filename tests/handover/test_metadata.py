@@ -21,6 +21,7 @@ from geosite.handover.formats.metadata import metadata
 from geosite.handover.formats.wgs84 import to_wgs84
 from geosite.handover.model import Package
 from geosite.network.adjust import adjust
+from geosite.reading.crs import map_frame
 
 SAMPLES = Path(__file__).parents[2] / "sample_data"
 NAMES = {
@@ -271,3 +272,15 @@ def test_conformity_that_nobody_evaluated_is_said_so() -> None:
     assert told(full(), ".//gmd:DQ_ConformanceResult/gmd:explanation") == [
         "Conformity was not evaluated."
     ]
+
+
+def test_longitudes_in_grads_from_another_meridian() -> None:
+    """Taken for degrees from Greenwich they led where no operation to WGS 84 is known."""
+    frame = map_frame("EPSG:27572", (600_000.0, 2_400_000.0, 600_100.0, 2_400_100.0))
+    there = to_wgs84(frame)
+    assert there.accuracy_m == 2.0
+    assert "NTF to WGS 84" in there.operation
+    # shift of NTF, -168, -60, 320 m, at the place: 53 m west, 8 m south
+    assert there.place([[600_000.0, 2_400_000.0]])[0] == pytest.approx(
+        [2.336509, 48.598672], abs=1e-6
+    )

@@ -289,6 +289,7 @@ def scaled(
     position: tuple[float, float] | None,
     scales: tuple[float, float] = (1.0, 1.0),
     area: tuple[float, float, float, float] | None = (6.0, 12.0, 40.0, 60.0),
+    measured: tuple[float, ...] = (),
     **mark: float,
 ) -> _AnchorReader:
     """Check a mark on a map whose coordinates are degrees."""
@@ -299,6 +300,7 @@ def scaled(
     monkeypatch.setattr(anchor, "longitude_latitude", lambda _, e, n: (e, n))
     factors = [np.array([v]) for v in (*scales, 0.0, 0.0)]
     monkeypatch.setattr(anchor, "map_factors", lambda *_: factors)
+    monkeypatch.setattr(anchor, "scale_by_geodesics", lambda *_: np.array(measured or scales[:1]))
     of.check_scale({"A": position})
     return of
 
@@ -366,6 +368,16 @@ def test_maps_that_stretch_are_refused_once(monkeypatch: pytest.MonkeyPatch) -> 
     of = reader(dict.fromkeys("ABC", PLACE))
     of.check_scale({"A": None, "B": (9.0, 50.0), "C": (9.0, 50.0)})
     assert [p.code for p in of.problems] == ["crs-not-conformal"]
+
+
+def test_maps_drawn_on_a_sphere_are_refused(monkeypatch: pytest.MonkeyPatch) -> None:
+    for good in ((0.9, 0.9), (0.9 * (1 + 99e-6), 0.9 * (1 - 99e-6))):
+        assert scaled(monkeypatch, (9.0, 50.0), (0.9, 0.9), measured=good).problems == []
+    for bad in ((0.9, 0.9 * (1 - 101e-6)), (0.9 * (1 + 101e-6), 0.9)):
+        (problem,) = scaled(monkeypatch, (9.0, 50.0), (0.9, 0.9), measured=bad).problems
+        assert problem.code == "crs-on-sphere"
+        assert "lengths here are 101 ppm from what its scale says" in problem.what
+        assert problem.line == 5
 
 
 # ---- azimuth ------------------------------------------------------------------------------------

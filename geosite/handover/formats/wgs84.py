@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from geosite.base.arrays import Floats
-from geosite.base.map_frame import Frame
+from geosite.base.map_frame import Frame, longitude_latitude
 
 __all__ = ["Wgs84", "to_wgs84"]
 
@@ -43,8 +43,7 @@ def to_wgs84(frame: Frame) -> Wgs84:
     crs = CRS.from_wkt(frame.crs_wkt)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # better grids exist elsewhere: the accuracy is stated
-        own = Transformer.from_crs(crs, crs.geodetic_crs, always_xy=True)
-        longitude, latitude = own.transform(*frame.origin)
+        longitude, latitude = longitude_latitude(frame.crs_wkt, *frame.origin)
         area = AreaOfInterest(
             longitude - 0.01,
             max(latitude - 0.01, -90.0),
