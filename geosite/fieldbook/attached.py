@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from functools import partial
+from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol, TypeVar
 
@@ -15,6 +17,7 @@ from geosite.base.problems import Problems
 from geosite.fieldbook import sitefile
 from geosite.fieldbook.site import parse_toml
 from geosite.fieldbook.sitefile import SiteFile
+from geosite.fieldbook.surroundings import Surroundings
 from geosite.reading.files import check_plain_file, decode, inside
 from geosite.reading.foreign import damage, driver_names, is_view, quiet, reading_layers
 
@@ -43,6 +46,8 @@ VECTOR_LIMIT = 1_000_000_000
 TABLES_LIMIT = 1_000_000
 RASTER_LIMIT = 2_000_000_000
 """Largest files read, bytes."""
+MOST_POLYGONS = 50_000
+"""Parcels round one survey."""
 CELLS = 25_000_000
 """Most cells of a second surface: 200 MB in memory."""
 
@@ -68,12 +73,18 @@ class PolygonLayer:
         Same length, file order.
     crs_wkt
         CRS of the file.
+    reach_m
+        How far round the survey the file was read; infinite for all of it.
+    repeated
+        Number of polygons left out because they are the same as one before them.
     """
 
     file: str
     names: tuple[str, ...]
     shapes: tuple[BaseGeometry, ...]
     crs_wkt: str
+    reach_m: float = math.inf
+    repeated: int = 0
 
 
 @dataclass(frozen=True, eq=False)
@@ -119,7 +130,12 @@ class Attached:
 
 
 def read_attached(
-    site: SiteFile, folder: Path, file: str, line: LineOf, problems: Problems
+    site: SiteFile,
+    folder: Path,
+    file: str,
+    line: LineOf,
+    problems: Problems,
+    near: Surroundings | None = None,
 ) -> Attached:
     """Read every file that the site file points to; what is wrong goes into `problems`.
 
@@ -131,6 +147,8 @@ def read_attached(
         Gives the line of a key of the site file by its path.
     problems
         Receives everything that is wrong with any of the files.
+    near
+        Where the survey lies: of a parcel map no more is read.
     """
 
     def read(reader: Callable[[Path, Refuse], T], named: str, limit: int, *key: str) -> T | None:
@@ -152,7 +170,7 @@ def read_attached(
 
     parcels: PolygonLayer | None = None
     if (table := site.parcels) is not None:
-        parcels = read(partial(_polygons, table), table.file, VECTOR_LIMIT, "parcels", "file")
+        parcels = read(partial(_polygons, table, near), table.file, VECTOR_LIMIT, "parcels", "file")
     tables: Mapping[str, Any] | None = None
     if (limits := site.grades.limits_file) is not None:
         tables = read(partial(_tables, limits), limits, TABLES_LIMIT, "grades", "limits_file")
@@ -185,15 +203,13 @@ def _tables(file: str, path: Path, refuse: Refuse) -> Mapping[str, Any]:
     raise InputError(problems.first())
 
 
-def _polygons(table: sitefile.Parcels, path: Path, refuse: Refuse) -> PolygonLayer:
+def _polygons(
+    table: sitefile.Parcels, near: Surroundings | None, path: Path, refuse: Refuse
+) -> PolygonLayer:
     import fiona
-    import shapely
-    import shapely.geometry
     from fiona.errors import FionaError
     from shapely.errors import ShapelyError
 
-    names: list[str] = []
-    shapes: list[BaseGeometry] = []
     # this driver would leave a file of its own beside the map, and fetch schemas
     options = {"WRITE_GFS": "NO"} if path.suffix.lower() == ".gml" else {}
     try:
@@ -217,15 +233,15 @@ def _polygons(table: sitefile.Parcels, path: Path, refuse: Refuse) -> PolygonLay
                     "correct name_field",
                 )
             crs_wkt = str(source.crs_wkt or "")
-            for record in source:
-                if record.geometry is None:
-                    continue
-                shape = shapely.geometry.shape(record.geometry)
-                if shape.geom_type not in ("Polygon", "MultiPolygon"):
-                    continue
-                named = record.properties[table.name_field] if table.name_field else None
-                names.append(str(named) if named is not None else str(record.id))
-                shapes.append(shapely.force_2d(shape))
+            window = near.in_crs(crs_wkt) if near is not None and crs_wkt else None
+            found = _inside(source, window, table, refuse)
+            if not found and not _has_polygons(source):
+                raise refuse(
+                    "parcels-no-polygons",
+                    f"{table.file} holds no polygons",
+                    "a polygon layer",
+                    "name the right layer with layer",
+                )
     except (FionaError, ShapelyError, OSError, ValueError, TypeError) as error:
         raise refuse(
             "parcels-unreadable",
@@ -233,13 +249,6 @@ def _polygons(table: sitefile.Parcels, path: Path, refuse: Refuse) -> PolygonLay
             "a polygon layer",
             "correct layer or export the parcel map again, for example as GeoPackage",
         ) from error
-    if not shapes:
-        raise refuse(
-            "parcels-no-polygons",
-            f"{table.file} holds no polygons",
-            "a polygon layer",
-            "name the right layer with layer",
-        )
     if not crs_wkt:
         raise refuse(
             "parcels-no-crs",
@@ -247,7 +256,54 @@ def _polygons(table: sitefile.Parcels, path: Path, refuse: Refuse) -> PolygonLay
             "a layer with a CRS",
             "export it again with its CRS, or as GeoPackage",
         )
-    return PolygonLayer(table.file, tuple(names), tuple(shapes), crs_wkt)
+    once = {shape.wkb: (name, shape) for name, shape in reversed(found)}
+    names, shapes = zip(*reversed(once.values()), strict=True) if once else ((), ())
+    reach = math.inf if window is None or near is None else near.reach_m
+    return PolygonLayer(table.file, names, shapes, crs_wkt, reach, len(found) - len(once))
+
+
+def _inside(
+    source: Any,
+    window: tuple[float, float, float, float] | None,
+    table: sitefile.Parcels,
+    refuse: Refuse,
+) -> list[tuple[str, BaseGeometry]]:
+    """Return names and polygons of a layer that reach into a window."""
+    found: list[tuple[str, BaseGeometry]] = []
+    for record in source if window is None else source.filter(bbox=window):
+        shape = _polygon(record.geometry)
+        if shape is None or shape.is_empty:
+            continue
+        named = record.properties[table.name_field] if table.name_field else None
+        found.append((str(named) if named is not None else str(record.id), shape))
+        if len(found) > MOST_POLYGONS:
+            raise refuse(
+                "parcels-too-many",
+                f"more than {MOST_POLYGONS} polygons of {table.file} lie round the survey",
+                "a parcel map, in which a place belongs to one parcel",
+                "export the parcels of the site alone",
+            )
+    return found
+
+
+def _polygon(geometry: Any) -> BaseGeometry | None:
+    """Return a polygon or several, without the empty ones among them; None for anything else."""
+    import shapely
+    import shapely.geometry
+
+    if geometry is None or geometry.type not in ("Polygon", "MultiPolygon"):
+        return None
+    parts = geometry.coordinates if geometry.type == "MultiPolygon" else [geometry.coordinates]
+    kept = [part for part in parts if part and part[0]]
+    if not kept:
+        return None
+    kind, held = ("Polygon", kept[0]) if len(kept) == 1 else ("MultiPolygon", kept)
+    return shapely.force_2d(shapely.geometry.shape({"type": kind, "coordinates": held}))
+
+
+def _has_polygons(source: Any) -> bool:
+    """Tell whether there is a polygon among the first records of a layer."""
+    return any(_polygon(record.geometry) is not None for record in islice(source, 1000))
 
 
 def _raster(file: str, path: Path, refuse: Refuse) -> SecondSurface:

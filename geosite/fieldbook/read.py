@@ -22,6 +22,7 @@ from geosite.fieldbook.checks import (
 from geosite.fieldbook.model import FieldBook, Notes
 from geosite.fieldbook.site import SiteText, read_site
 from geosite.fieldbook.sitefile import SiteFile
+from geosite.fieldbook.surroundings import surroundings
 from geosite.reading.files import inside
 
 __all__ = ["read_survey"]
@@ -55,8 +56,14 @@ def read_survey(site_path: Path) -> Notes:
     if place is not None:
         if place.site is not None:
             check_site(place.site, place, wrong)
-            attached = read_attached(place.site, site_path.parent, place.file, place.line, wrong)
         book = _read_named_book(place, site_path.parent, wrong, findings)
+        if place.site is not None:
+            near = None
+            if book is not None and place.site.parcels is not None:
+                near = surroundings(place.site.anchor, book.local, book.run)
+            attached = read_attached(
+                place.site, site_path.parent, place.file, place.line, wrong, near
+            )
     if place is None:
         raise InputError(wrong.first())
     if place.site is None or book is None:

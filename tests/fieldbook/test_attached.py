@@ -14,7 +14,15 @@ from rasterio.transform import Affine
 from geosite.fieldbook.attached import Attached
 from geosite.fieldbook.read import read_survey
 
-SQUARE = {"type": "Polygon", "coordinates": [[(0, 0), (9, 0), (9, 9), (0, 0)]]}
+E, N = 512310.0, 5276100.0  # the first mark of the baseline
+
+
+def triangle(east: float, north: float, side: float = 9.0) -> dict[str, Any]:
+    ring = [(east, north), (east + side, north), (east + side, north + side), (east, north)]
+    return {"type": "Polygon", "coordinates": [ring]}
+
+
+SQUARE = triangle(E, N)
 PARCELS = SITE + '[parcels]\nfile = "parcels.gpkg"\nname_field = "lot"\n'  # lines 21 to 23
 SURFACE = SITE + '[earthworks.pit]\nfeature = "landing"\nsurface = "below.tif"\n'
 
@@ -44,15 +52,81 @@ def test_nothing_attached(tmp_path: Path) -> None:
 
 
 def test_parcel_map(tmp_path: Path) -> None:
-    parcels(tmp_path / "parcels.gpkg", [SQUARE, None, SQUARE])
+    parcels(tmp_path / "parcels.gpkg", [SQUARE, None, triangle(E + 9, N)])
     found = read(tmp_path, PARCELS).parcels
     assert found is not None
     assert found.names == ("12/0", "12/2")
     assert [shape.area for shape in found.shapes] == [40.5, 40.5]
+    assert found.repeated == 0
     assert "25832" in found.crs_wkt
     found = read(tmp_path, PARCELS.replace('name_field = "lot"\n', "")).parcels
     assert found is not None
     assert found.names == ("1", "3")
+
+
+def test_no_more_of_a_parcel_map_is_read_than_lies_round_the_survey(tmp_path: Path) -> None:
+    # the survey is 10 m long; parcels up to 500 m round it count
+    far = [triangle(E + 1000, N), triangle(E, N + 600), triangle(0, 0)]
+    parcels(tmp_path / "parcels.gpkg", [*far, triangle(E + 400, N)])
+    found = read(tmp_path, PARCELS).parcels
+    assert found is not None
+    assert found.names == ("12/3",)
+    assert 500 < found.reach_m < 520
+
+
+def test_the_window_is_the_same_in_another_crs_and_from_latitude_and_longitude(
+    tmp_path: Path,
+) -> None:
+    # the first mark is at 9.16388 E, 47.63818 N; the parcel map is in WGS 84
+    near, far = triangle(9.163, 47.638, 0.001), triangle(9.263, 47.638, 0.001)
+    parcels(tmp_path / "parcels.gpkg", [near, far], "EPSG:4326")
+    found = read(tmp_path, PARCELS).parcels
+    assert found is not None
+    assert found.names == ("12/0",)
+    site = PARCELS.replace("easting = 512310.0", "longitude = 9.16388").replace(
+        "northing = 5276100.0", "latitude = 47.63818", 1
+    )
+    found = read(tmp_path, site).parcels
+    assert found is not None
+    assert found.names == ("12/0",)
+
+
+def test_the_same_polygon_many_times_is_read_once(tmp_path: Path) -> None:
+    parcels(tmp_path / "parcels.gpkg", [SQUARE] * 40 + [triangle(E + 9, N)])
+    found = read(tmp_path, PARCELS).parcels
+    assert found is not None
+    assert found.names == ("12/0", "12/40")
+    assert found.repeated == 39
+
+
+def test_empty_parts_of_a_parcel_are_nothing(tmp_path: Path) -> None:
+    # a row whose second part is empty, as WKB: no writer makes one, some files hold one
+    import shapely
+    from pyogrio.raw import write as write_layer
+
+    ring = SQUARE["coordinates"][0]
+    whole = shapely.MultiPolygon([shapely.Polygon(ring), shapely.Polygon()])
+    blobs = np.array([shapely.to_wkb(whole), shapely.to_wkb(shapely.MultiPolygon())], object)
+    lots = [np.array(["12/0", "12/1"], object)]
+    write_layer(
+        tmp_path / "parcels.gpkg",
+        blobs,
+        lots,
+        ["lot"],
+        crs="EPSG:25832",
+        geometry_type="MultiPolygon",
+    )
+    found = read(tmp_path, PARCELS).parcels
+    assert found is not None
+    assert found.names == ("12/0",)
+    assert found.shapes[0].area == 40.5
+
+
+def test_too_many_parcels_are_refused(tmp_path: Path, monkeypatch) -> None:
+    monkeypatch.setattr("geosite.fieldbook.attached.MOST_POLYGONS", 3)
+    parcels(tmp_path / "parcels.gpkg", [triangle(E + k, N) for k in range(4)])
+    expected = (2, [("site.toml", 22, "parcels-too-many")])
+    assert faults(write(tmp_path, BOOK, PARCELS)) == expected
 
 
 def test_reading_leaves_nothing_behind(tmp_path: Path) -> None:
@@ -172,9 +246,9 @@ def test_all_of_them_are_told_together(tmp_path: Path) -> None:
     assert faults(write(tmp_path, BOOK.replace("R1,B2,10", "R1,B2,ten"), site)) == (
         2,
         [
+            ("book.csv", 3, "not-a-number"),
             ("site.toml", 22, "parcels-unreadable"),
             ("site.toml", 25, "file-missing"),
             ("site.toml", 28, "file-missing"),
-            ("book.csv", 3, "not-a-number"),
         ],
     )
