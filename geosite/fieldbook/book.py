@@ -12,17 +12,17 @@ import numpy as np
 from geosite.base.arrays import Floats, Ints
 from geosite.base.errors import Finding
 from geosite.base.problems import Problems, nearest, shown
+from geosite.base.units import UNIT_M
 from geosite.fieldbook.model import PIECE_KINDS, FieldBook
 from geosite.fieldbook.site import SiteText
 from geosite.fieldbook.sitefile import Survey
 from geosite.reading.files import NAME_LIMIT, clean_name, name_fault
 from geosite.reading.tables import Rows, is_layer_file, open_csv, open_layer
 
-__all__ = ["COLUMNS", "UNIT_M", "read_book"]
+__all__ = ["COLUMNS", "read_book"]
 
 REQUIRED = ("run", "point", "x", "y", "z")
 COLUMNS = (*REQUIRED, "feature", "code", "segment", "note")
-UNIT_M = {"m": 1.0, "ft": 0.3048, "ftUS": 1200 / 3937}
 REACH_M = 1e7
 """No yard is larger than this."""
 NOTE_LIMIT = 2000

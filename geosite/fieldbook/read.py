@@ -23,6 +23,7 @@ from geosite.fieldbook.model import FieldBook, Notes
 from geosite.fieldbook.site import SiteText, read_site
 from geosite.fieldbook.sitefile import SiteFile
 from geosite.fieldbook.surroundings import surroundings
+from geosite.fieldbook.written_lengths import look_at_numbers
 from geosite.reading.files import inside
 
 __all__ = ["read_survey"]
@@ -79,6 +80,7 @@ def read_survey(site_path: Path) -> Notes:
     if len(refused):
         raise SurveyRefused(refused.first())
     look_at(site, book, findings)
+    look_at_numbers(place.raw, site, place, findings)
     return Notes(site, place.file, site_path.parent, book, tuple(findings), place.lines, attached)
 
 

@@ -7,7 +7,8 @@ import math
 import re
 import tomllib
 import unicodedata
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -15,15 +16,18 @@ import msgspec
 
 from geosite.base.problems import Problems, shown
 from geosite.fieldbook.sitefile import SiteFile, Survey, schema
+from geosite.fieldbook.written_lengths import with_lengths
 from geosite.reading.files import clean_name, decode, name_fault, read_plain_file
 from geosite.reading.toml_lines import Path as TomlPath
 from geosite.reading.toml_lines import TomlText
 
-__all__ = ["SiteText", "parse_toml", "read_site"]
+__all__ = ["GAP", "SiteText", "parse_toml", "read_site"]
 
 SIZE_LIMIT = 200_000
 LINE_LIMIT = 10_000
 DEPTH_LIMIT = 8
+GAP = "GAP"
+"""How a text starts that stands for something an import could not know."""
 LARGEST = 1e12
 SMALLEST = 1e-12
 
@@ -57,11 +61,14 @@ class SiteText(TomlText):
         problems told together with those of the site file.
     systems : (crs, vertical_crs) or None
         Of ``[anchor]``, as far as both are texts: they can be read whatever else is wrong.
+    raw
+        The tables as they are written.
     """
 
     site: SiteFile | None
     survey: Survey | None
     systems: tuple[str, str | None] | None
+    raw: Mapping[str, Any] = field(default_factory=dict)
 
 
 def read_site(path: Path, problems: Problems) -> SiteText | None:
@@ -77,6 +84,9 @@ def read_site(path: Path, problems: Problems) -> SiteText | None:
     parsed = SiteText(file, text, None, None, None)
     before = len(problems)
     tree = _clean(raw, (), parsed, problems)
+    _name_gaps(tree, (), parsed, problems)
+    with_lengths(tree, parsed, problems)
+    _unit_of_the_walk(tree)
     site = None
     try:
         site = msgspec.convert(tree, SiteFile)
@@ -93,7 +103,32 @@ def read_site(path: Path, problems: Problems) -> SiteText | None:
             )
     if site is None or len(problems) > before:
         return SiteText(file, text, None, _survey_alone(tree), _systems_alone(tree))
-    return SiteText(file, text, site, site.survey, (site.anchor.crs, site.anchor.vertical_crs))
+    systems = site.anchor.crs, site.anchor.vertical_crs
+    return SiteText(file, text, site, site.survey, systems, raw)
+
+
+def _unit_of_the_walk(tree: Any) -> None:
+    """Say and print in the unit of the walk, unless the site file says otherwise."""
+    survey, handover = tree.get("survey"), tree.get("handover", {})
+    if isinstance(survey, dict) and isinstance(handover, dict) and "unit" not in handover:
+        in_feet = survey.get("unit") in ("ft", "ftUS")
+        tree["handover"] = {**handover, "unit": "ft" if in_feet else "m"}
+
+
+def _name_gaps(value: Any, path: TomlPath, place: TomlText, problems: Problems) -> None:
+    """Report what an import could not know and nobody has filled in yet."""
+    if isinstance(value, dict):
+        for key, inner in value.items():
+            _name_gaps(inner, (*path, key), place, problems)
+    elif isinstance(value, str) and value.startswith(GAP):
+        problems.add(
+            "gap",
+            f"{_dotted(path)} is still a gap",
+            value.removeprefix(GAP).strip(" :") or "a value",
+            "put the value in the place of the text",
+            place.file,
+            place.line(*path),
+        )
 
 
 def _survey_alone(tree: Any) -> Survey | None:
@@ -112,6 +147,8 @@ def _survey_alone(tree: Any) -> Survey | None:
 def _systems_alone(tree: Any) -> tuple[str, str | None] | None:
     anchor = tree.get("anchor")
     if not isinstance(anchor, dict) or not isinstance(anchor.get("crs"), str):
+        return None
+    if anchor["crs"].startswith(GAP):
         return None
     vertical = anchor.get("vertical_crs")
     return anchor["crs"], vertical if isinstance(vertical, str) else None
@@ -321,7 +358,7 @@ def _explain(tree: Any, place: SiteText, problems: Problems) -> None:
                     _unknown_key(path, key, likely, list(allowed), place, problems)
         elif error.validator == "required":
             missing.setdefault(path, {"keys": error.validator_value, "table": error.instance})
-        else:
+        elif not (isinstance(error.instance, str) and error.instance.startswith(GAP)):
             problems.add(
                 "value-refused",
                 f"{_dotted(path) or 'the site file'} is {shown(error.instance)}",

@@ -1,7 +1,11 @@
 """The site file: TOML tables as frozen structs. The JSON Schema of these structs is enforced.
 
-One struct per table. Every field has a default unless the job cannot be done without it, a unit in
-its description, and the section of the rule where it is a limit that a local rule may replace.
+One struct per table. Every field has a default unless the job cannot be done without it, and below
+it a docstring: what it means, and the section of the rule where it is a limit that a local rule may
+replace. The docstring may end in ``Example: `...`.`` (TOML), needed where neither a default nor a
+list of words shows what to write, and in ``Since 0.2.``. The unit is in the type: a `Length` is in
+metres inside, and may be written with its own unit (``"4 in"``). ``geosite describe site-file``
+prints all of it.
 """
 
 from __future__ import annotations
@@ -38,6 +42,20 @@ __all__ = [
 
 Positive = Annotated[float, Meta(gt=0)]
 NotNegative = Annotated[float, Meta(ge=0)]
+Length = Annotated[float, Meta(gt=0, extra={"unit": "m"})]
+LengthOrNone = Annotated[float, Meta(ge=0, extra={"unit": "m"})]
+"""Nought is allowed."""
+MapLength = Annotated[float, Meta(gt=0, extra={"unit": "map unit"})]
+MapPlace = Annotated[float, Meta(extra={"unit": "map unit"})]
+Height = Annotated[float, Meta(extra={"unit": "elevation unit"})]
+HeightStep = Annotated[float, Meta(gt=0, extra={"unit": "elevation unit"})]
+EllipsoidHeight = Annotated[float, Meta(extra={"unit": "m"})]
+Percent = Annotated[float, Meta(ge=0, extra={"unit": "percent"})]
+Grade = Annotated[float, Meta(extra={"unit": "percent"})]
+Bearing = Annotated[float, Meta(ge=-360, le=360, extra={"unit": "degree"})]
+Latitude = Annotated[float, Meta(ge=-90, le=90, extra={"unit": "degree"})]
+Longitude = Annotated[float, Meta(ge=-180, le=180, extra={"unit": "degree"})]
+Degrees = Annotated[float, Meta(ge=0, extra={"unit": "degree"})]
 Name = Annotated[str, Meta(min_length=1, max_length=200)]
 
 
@@ -49,31 +67,42 @@ class Site(Table, frozen=True, kw_only=True):
     """``[site]``: what the survey is called."""
 
     title: str = "Untitled site"
+    """Name of the site, on the plan, in the report and the metadata."""
     date: str | None = None
-    """ISO 8601; a TOML date becomes one on reading."""
+    """Day of the walk, ISO 8601; a TOML date without quotes will do. Example: `2026-04-12`."""
     description: str = ""
+    """What was walked, in a sentence. Example: `"Apron and slipway, walked in two runs"`."""
     surveyor: str = ""
+    """Who walked. Example: `"A. Walker"`."""
     client: str = ""
+    """For whom. Example: `"Harbour board"`."""
     licence: str = ""
+    """Under which terms the files may be used. Example: `"CC BY 4.0"`."""
 
 
 class LegNoise(Table, frozen=True, kw_only=True):
     """``[survey.leg_noise]``: standard deviation of one leg per axis, sqrt(a^2 + b^2 length)."""
 
-    constant: NotNegative = 0.005
-    """a, metres."""
+    constant: LengthOrNone = 0.005
+    """a, the part that every leg has."""
     per_sqrt_metre: NotNegative = 0.004
-    """b, metres per square root of a metre walked."""
+    """b, metres per square root of a metre walked: the part that grows with the way."""
 
 
 class Survey(Table, frozen=True, kw_only=True):
     """``[survey]``: the field book and how it was walked."""
 
     file: str
+    """Field book, a file in the site file's folder: CSV, a spreadsheet or a layer of points.
+    Example: `"field_book.csv"`."""
     unit: Literal["m", "ft", "ftUS"] = "m"
+    """Unit of x, y and z in the field book: metres, international feet (0.3048 m), US survey feet
+    (1200/3937 m)."""
     columns: dict[str, str] = {}
-    """Field-book column (run, point, x, ...) to the header the device writes."""
+    """Field-book column (run, point, x, ...) to the header that the device writes.
+    Example: `{ point = "Name", z = "Height" }`."""
     layer: str | None = None
+    """Layer or sheet of the field book, where its file has several. Example: `"walk"`."""
     closure_limit: Positive = 300.0
     """Smallest acceptable ratio of misclosure, 300 for 1:300. A default: practice differs."""
     leg_noise: LegNoise = LegNoise()
@@ -83,28 +112,33 @@ class Baseline(Table, frozen=True, kw_only=True):
     """``[baseline]``: the two marks every run visits."""
 
     from_: Name = field(name="from")
+    """First mark of the baseline. Example: `"B1"`."""
     to: Name
+    """Second mark of the baseline, as far from the first as can be. Example: `"B2"`."""
 
 
 class AnchorMark(Table, frozen=True, kw_only=True):
     """``[anchor.marks.NAME]``: a mark whose map position is known."""
 
-    easting: float | None = None
-    """Map CRS units."""
-    northing: float | None = None
-    """Map CRS units."""
-    elevation: float | None = None
-    """Unit of the vertical CRS; without one, the unit of the map CRS."""
-    latitude: Annotated[float, Meta(ge=-90, le=90)] | None = None
-    """Degrees, WGS 84."""
-    longitude: Annotated[float, Meta(ge=-180, le=180)] | None = None
-    """Degrees, WGS 84."""
-    ellipsoidal_height: float | None = None
-    """Metres above the WGS 84 ellipsoid, turned into an elevation by the geoid grid."""
-    sigma: NotNegative | None = None
-    """Standard deviation per horizontal axis, metres; without it the position is taken as exact."""
-    sigma_elevation: NotNegative | None = None
-    """Standard deviation of the elevation, metres; without it `sigma`, else exact."""
+    easting: MapPlace | None = None
+    """Easting on the map of `crs`. Example: `512640.0`."""
+    northing: MapPlace | None = None
+    """Northing on the map of `crs`. Example: `5276210.0`."""
+    elevation: Height | None = None
+    """Height, in the unit of the vertical CRS; without one, in that of the map.
+    Example: `402.6`."""
+    latitude: Latitude | None = None
+    """WGS 84, instead of easting and northing. Example: `47.6402`."""
+    longitude: Longitude | None = None
+    """WGS 84, instead of easting and northing. Example: `9.1684`."""
+    ellipsoidal_height: EllipsoidHeight | None = None
+    """Height above the WGS 84 ellipsoid instead of the elevation; the geoid grid turns it into one.
+    Example: `449.9`."""
+    sigma: Annotated[float, Meta(ge=0, extra={"unit": "m", "usual": (0.0001, 20.0)})] | None = None
+    """Standard deviation per horizontal axis; without it the position is taken as exact.
+    Example: `0.015`."""
+    sigma_elevation: LengthOrNone | None = None
+    """Standard deviation of the elevation; without it `sigma`, else exact. Example: `0.02`."""
     check: bool = False
     """A check point: known, compared, never used to place the survey."""
 
@@ -112,38 +146,48 @@ class AnchorMark(Table, frozen=True, kw_only=True):
 class Azimuth(Table, frozen=True, kw_only=True):
     """``[anchor.azimuth]``: direction of the baseline, from its first mark to its second."""
 
-    value: Annotated[float, Meta(ge=-360, le=360)]
-    """Degrees clockwise from north."""
+    value: Bearing
+    """Clockwise from north. Example: `87.6`."""
     reference: Literal["grid", "true", "magnetic"] = "grid"
+    """Which north: of the map grid, true, or of a compass."""
     date: str | None = None
-    """Day of the compass reading, needed for a magnetic azimuth."""
-    sigma: NotNegative | None = None
-    """Standard deviation, degrees; default 0.5 for a compass, else exact."""
+    """Day of the compass reading, needed for a magnetic azimuth. Example: `2026-04-12`."""
+    sigma: Degrees | None = None
+    """Standard deviation; 0.5 for a compass without it, else exact. Example: `0.5`."""
 
 
 class Anchor(Table, frozen=True, kw_only=True):
     """``[anchor]``: where on the map the baseline lies."""
 
     crs: str
+    """Projected CRS of the map, by its code, as WKT or PROJ string. Example: `"EPSG:25832"`."""
     vertical_crs: str | None = None
+    """CRS of the elevations; without one they count in map units. Example: `"EPSG:7837"`."""
     marks: dict[str, AnchorMark]
+    """Marks whose place on the map is known, each a table of its own."""
     azimuth: Azimuth | None = None
-    geoid_height: float | None = None
-    """Geoid above ellipsoid, metres, for the elevation factor; without it taken as 0."""
+    """Direction of the baseline, where only one mark is known."""
+    geoid_height: EllipsoidHeight | None = None
+    """Geoid above ellipsoid, for the elevation factor; without it taken as 0. Example: `48.2`."""
 
 
 class Code(Table, frozen=True, kw_only=True):
     """``[codes.NAME]``: what a surface or feature code means."""
 
     geometry: Literal["area", "line", "point"] = "area"
+    """What features of this code are drawn as."""
     title: str = ""
-    depth: NotNegative | None = None
-    """Depth of material, metres."""
+    """Name for people. Example: `"Asphalt apron"`."""
+    depth: Annotated[float, Meta(ge=0, extra={"unit": "m", "usual": (0.005, 1.0)})] | None = None
+    """Depth of material, for its volume. Example: `"4 in"`."""
     coverage: Positive | None = None
-    """Square metres that one unit of material covers."""
+    """Square metres that one unit of material covers. Example: `1.0`."""
     coverage_unit: str = ""
-    waste_percent: NotNegative = 0.0
+    """What one unit of material is called. Example: `"pallets of setts"`."""
+    waste_percent: Annotated[float, Meta(ge=0, extra={"unit": "percent", "usual": (0, 50)})] = 0.0
+    """Added to the material for cutting and breakage."""
     paved: bool = False
+    """Paved: counted so in the take-off and in the checks of falls."""
     building: bool = False
     """Footprint: cut out of the surface, a barrier to water, checked for falls away from it."""
     barrier: bool = False
@@ -159,18 +203,23 @@ class Code(Table, frozen=True, kw_only=True):
 class Surface(Table, frozen=True, kw_only=True):
     """``[surface]``: the elevation model."""
 
-    cell_size: Positive | None = None
-    """Map units; without it from the spacing of the marks."""
+    cell_size: MapLength | None = None
+    """Edge of a raster cell; without it from the spacing of the marks. Example: `0.25`."""
     method: Literal[
         "tin", "natural-neighbour", "thin-plate", "inverse-distance", "plane", "auto"
     ] = "tin"
+    """How the ground between the marks is made: flat triangles, smooth ways, one plane, or the one
+    that predicts left-out marks best."""
     slope_method: Literal["horn", "zevenbergen-thorne"] = "horn"
+    """Slope from eight neighbours (Horn 1981) or from four (Zevenbergen and Thorne 1987)."""
     slope_unit: Literal["percent", "degree", "ratio"] = "percent"
-    contour_interval: Positive | None = None
-    """Elevation units; without it from the relief."""
+    """Unit of the slope raster."""
+    contour_interval: HeightStep | None = None
+    """Step between contours; without it from the relief. Example: `0.25`."""
     index_every: Annotated[int, Meta(ge=1)] = 5
+    """Every how manieth contour is an index contour, drawn bold with its elevation."""
     exclude: tuple[str, ...] = ()
-    """Features whose marks are left out of the surface."""
+    """Features whose marks are left out of the surface. Example: `["roof"]`."""
     scores: bool = False
     """Leave-one-out scores of every method in the report."""
 
@@ -179,95 +228,121 @@ class Drainage(Table, frozen=True, kw_only=True):
     """``[drainage]``: where water goes. Limits are defaults that a local rule replaces."""
 
     method: Literal["d8", "d-infinity"] = "d8"
+    """Water leaves a cell one of eight ways, or shared between two neighbours (Tarboton 1997)."""
     flow_paths_from: tuple[str, ...] = ()
-    """Marks or features from which a flow path is drawn."""
-    fall_from_building_percent: NotNegative = 5.0
+    """Marks or features from which a flow path is drawn. Example: `["A1"]`."""
+    fall_from_building_percent: Percent = 5.0
     """International Residential Code R401.3: 6 in within the first 10 ft."""
-    fall_from_building_paved_percent: NotNegative = 2.0
+    fall_from_building_paved_percent: Percent = 2.0
     """International Residential Code R401.3, impervious surfaces."""
-    fall_distance: Positive = 3.048
-    """Metres from the building, R401.3 (10 ft)."""
-    minimum_paved_fall_percent: NotNegative = 1.0
+    fall_distance: Length = 3.048
+    """Distance from the building over which it must fall, R401.3 (10 ft)."""
+    minimum_paved_fall_percent: Percent = 1.0
     """Flatter paved ground will hold water (common practice, no source)."""
-    arrow_spacing: Positive | None = None
-    """Map units between drainage arrows."""
+    arrow_spacing: MapLength | None = None
+    """Distance between drainage arrows; without it from the size of the site. Example: `4.0`."""
     confidence_runs: Annotated[int, Meta(ge=0, le=10_000)] = 0
     """How many times the surface is perturbed for drainage_confidence.tif; 0 leaves it out."""
     seed: int = 1
+    """Start of the random numbers, so that a run can be repeated."""
 
 
 class Quantities(Table, frozen=True, kw_only=True):
     """``[quantities]``: the take-off."""
 
-    shared_edge_tolerance: NotNegative = 0.0
-    """Metres; edges nearer than this are snapped to one. 0 reports them and changes nothing."""
+    shared_edge_tolerance: LengthOrNone = 0.0
+    """Edges nearer than this are snapped to one. 0 reports them and changes nothing."""
 
 
 class Distances(Table, frozen=True, kw_only=True):
     """``[distances]``: what is measured between marks."""
 
     pairs: tuple[tuple[Name, Name], ...] = ()
-    """From mark, to mark."""
+    """From mark, to mark. Example: `[["B1", "B2"]]`."""
     angles: tuple[tuple[Name, Name, Name], ...] = ()
-    """At a mark, clockwise from the direction to one mark to that to another."""
+    """At a mark, clockwise from the direction to one mark to that to another.
+    Example: `[["B1", "B2", "A1"]]`."""
 
 
 class GradeLine(Table, frozen=True, kw_only=True):
     """``[grades.lines.NAME]``: a line whose grades are checked."""
 
     feature: str | None = None
+    """Line feature to check; instead of it `marks`. Example: `"kerb"`."""
     marks: tuple[str, ...] = ()
+    """Marks that the line runs through; instead of it `feature`. Example: `["A1", "A2"]`."""
     limits: str = "walk"
-    width: Positive = 1.2
-    """Metres, for the cross slope."""
-    station: Positive | None = None
-    """Metres between stations."""
+    """Limit set to check against; `geosite describe limits` lists them."""
+    width: Annotated[float, Meta(gt=0, extra={"unit": "m", "usual": (0.5, 15.0)})] = 1.2
+    """Width of the way, for the cross slope."""
+    station: Length | None = None
+    """Distance between stations; without it from the line. Example: `1.0`."""
 
 
 class Grades(Table, frozen=True, kw_only=True):
     """``[grades]``: lines to check and the limit sets to check them against."""
 
     lines: dict[str, GradeLine] = {}
+    """Lines to check, each a table of its own."""
     limits_file: str | None = None
-    """TOML file with the user's own limit sets."""
+    """TOML file with limit sets of your own, beside the site file. Example: `"limits.toml"`."""
 
 
 class Section(Table, frozen=True, kw_only=True):
     """``[sections.NAME]``: an elevation profile between marks or along a feature."""
 
     marks: tuple[str, ...] = ()
+    """Marks that the section runs through; instead of it `feature`. Example: `["A1", "A2"]`."""
     feature: str | None = None
-    interval: Positive | None = None
-    """Metres between stations."""
-    design_elevation: float | None = None
-    design_grade_percent: float = 0.0
+    """Line feature that the section follows; instead of it `marks`. Example: `"kerb"`."""
+    interval: Length | None = None
+    """Distance between stations; without it from the length. Example: `1.0`."""
+    design_elevation: Height | None = None
+    """Elevation of the design line at its start. Example: `402.5`."""
+    design_grade_percent: Grade = 0.0
+    """Grade of the design line from its start, up positive."""
 
 
 class Earthwork(Table, frozen=True, kw_only=True):
     """``[earthworks.NAME]``: cut and fill of an area against a design plane or a second surface."""
 
     feature: str
-    design_elevation: float | None = None
-    """Elevation of the design plane at `through`, elevation units."""
+    """Area whose ground is compared. Example: `"apron"`."""
+    design_elevation: Height | None = None
+    """Elevation of the design plane at `through`. Example: `402.5`."""
     through: str | None = None
-    """Mark the plane goes through at `design_elevation`; without it the middle of the area."""
-    fall_percent: NotNegative = 0.0
-    fall_azimuth: Annotated[float, Meta(ge=0, le=360)] = 0.0
-    """Degrees clockwise from grid north, the way the plane falls."""
+    """Mark the plane goes through at `design_elevation`; without it the middle of the area.
+    Example: `"A1"`."""
+    fall_percent: Percent = 0.0
+    """Fall of the design plane."""
+    fall_azimuth: Annotated[float, Meta(ge=0, le=360, extra={"unit": "degree"})] = 0.0
+    """Clockwise from grid north, the way the plane falls."""
     surface: str | None = None
-    """Raster of a second surface instead of a plane, elevation units."""
-    interval: Positive = 1.0
-    """Metres between cross sections."""
+    """Raster of a second surface instead of a plane, elevation units. Example: `"old.tif"`."""
+    interval: Length = 1.0
+    """Distance between cross sections."""
 
 
 class Parcels(Table, frozen=True, kw_only=True):
     """``[parcels]``: the parcel map to lay the survey on. Never a boundary determination."""
 
     file: str
+    """Polygon layer in the site file's folder: GeoPackage, zipped or plain shapefile, GeoJSON, KML,
+    GML, drafting file (DXF) and others. Example: `"parcels.gpkg"`."""
     layer: str | None = None
+    """Layer, where the file has several. Example: `"parcels"`."""
     name_field: str | None = None
-    sigma: NotNegative = 0.5
-    """Stated accuracy of the parcel map, standard deviation per axis, metres."""
+    """Column with the parcels' names; without it their numbers in the file. Example: `"parcel"`."""
+    sigma: LengthOrNone = 0.5
+    """Stated accuracy of the parcel map, standard deviation per axis."""
+    crs: str | None = None
+    """CRS of the file, where the file does not say it. Example: `"EPSG:4326"`."""
+    operation: str | None = None
+    """Coordinate operation from the parcels' CRS to the map's, by its code; without it the best one
+    at the site. Example: `"EPSG:1149"`."""
+    accuracy_m: LengthOrNone | None = None
+    """Accuracy to take for that operation, standard deviation per axis; lets parcels in where no
+    operation of known accuracy is installed. Example: `1.0`."""
 
 
 class Handover(Table, frozen=True, kw_only=True):
@@ -276,13 +351,22 @@ class Handover(Table, frozen=True, kw_only=True):
     sheet: Literal[
         "A4", "A3", "A2", "A1", "A0", "ANSI A", "ANSI B", "ANSI C", "ANSI D", "ANSI E"
     ] = "A3"
+    """Paper of the plan."""
     scale: Annotated[int, Meta(gt=0)] | None = None
+    """Scale of the plan, 200 for 1:200; without it the largest round one that fits.
+    Example: `200`."""
     unit: Literal["m", "ft"] = "m"
+    """Unit of every length that is printed or said; without it that of the field book."""
     plan: bool = True
+    """Plan sheet (`plan.pdf`, `plan.svg`, `plan.png`)."""
     viewer: bool = True
+    """Page for a browser (`viewer.html`)."""
     dxf: bool = True
+    """Drafting file (`site.dxf`)."""
     geojson: bool = True
+    """Features in longitude and latitude (`site.geojson`)."""
     points_csv: bool = True
+    """Marks to set out from (`points.csv`)."""
     curves: bool = False
     """True-curve layer in the GeoPackage."""
     coverages: bool = False
@@ -351,21 +435,37 @@ class SiteFile(Table, frozen=True, kw_only=True):
     """The whole site file."""
 
     site: Site = Site()
+    """What the survey is called."""
     survey: Survey
+    """The field book."""
     baseline: Baseline
+    """The two marks that every run visits."""
     anchor: Anchor
+    """Where on the map the baseline lies."""
     codes: dict[str, Code] = {}
+    """What the codes of the field book mean."""
     surface: Surface = Surface()
+    """The elevation model."""
     drainage: Drainage = Drainage()
+    """Where water goes."""
     quantities: Quantities = Quantities()
+    """The take-off."""
     distances: Distances = Distances()
+    """What is measured between marks."""
     grades: Grades = Grades()
+    """Lines whose grades are checked."""
     sections: dict[str, Section] = {}
+    """Elevation profiles."""
     earthworks: dict[str, Earthwork] = {}
+    """Cut and fill."""
     parcels: Parcels | None = None
+    """The parcel map."""
     handover: Handover = Handover()
+    """What leaves."""
     sheet: Sheet = Sheet()
+    """What stands on the plan sheet."""
     submission: Submission = Submission()
+    """What the receiver wants to know."""
 
 
 def schema() -> dict[str, object]:

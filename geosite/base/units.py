@@ -1,0 +1,95 @@
+"""Units of length: their sizes, and lengths as people write them (``4 in``, ``0.1 m``)."""
+
+from __future__ import annotations
+
+import re
+from typing import Literal
+
+__all__ = ["FOOT_M", "LENGTH_UNITS", "UNIT_M", "US_SURVEY_FOOT_M", "length_m", "unit_named"]
+
+FOOT_M = 0.3048
+"""International foot, exact (NIST Special Publication 811, appendix B.8)."""
+US_SURVEY_FOOT_M = 1200 / 3937
+"""US survey foot, exact (Federal Register 24 FR 5348, 1959)."""
+
+UNIT_M: dict[Literal["m", "ft", "ftUS"], float] = {
+    "m": 1.0,
+    "ft": FOOT_M,
+    "ftUS": US_SURVEY_FOOT_M,
+}
+"""Units of a field book, metres each."""
+
+LENGTH_UNITS = {
+    "mm": 0.001,
+    "cm": 0.01,
+    "m": 1.0,
+    "km": 1000.0,
+    "in": FOOT_M / 12,
+    "ft": FOOT_M,
+    "ftUS": US_SURVEY_FOOT_M,
+    "yd": 3 * FOOT_M,
+}
+"""Units in which a length may be written, metres each."""
+
+_WORDS = {
+    **{unit: unit for unit in LENGTH_UNITS},
+    **dict.fromkeys(("metre", "metres", "meter", "meters"), "m"),
+    **dict.fromkeys(("millimetre", "millimetres", "millimeter", "millimeters"), "mm"),
+    **dict.fromkeys(("centimetre", "centimetres", "centimeter", "centimeters"), "cm"),
+    **dict.fromkeys(("inch", "inches", '"', "\u2033"), "in"),
+    **dict.fromkeys(("foot", "feet", "'", "\u2032"), "ft"),
+    **dict.fromkeys(("usft", "us-ft", "ussurveyfoot", "ussurveyfeet", "ftus"), "ftUS"),
+    **dict.fromkeys(("yard", "yards"), "yd"),
+}
+_LENGTH = re.compile(
+    r"([+-]?(?:\d+(?:\.\d*)?|\.\d+))\s*([A-Za-z' \"\u2032\u2033-]+?)", re.ASCII | re.IGNORECASE
+)
+_FEET_AND_INCHES = re.compile(
+    r"([+-]?\d+)\s*(?:ft|feet|foot|['\u2032])\s*(\d+(?:\.\d+)?)\s*(?:in|inch|inches|[\"\u2033])"
+)
+
+
+def length_m(text: str) -> float | None:
+    """Return a length with its unit in metres, ``None`` where it is not understood.
+
+    Parameters
+    ----------
+    text
+        A number and a unit: mm, cm, m, km, in, ft, ftUS, yd, or feet and inches.
+
+    Returns
+    -------
+    float or None
+        Metres.
+
+    Examples
+    --------
+    >>> length_m("4 in")
+    0.1016
+    >>> length_m("5 ft 6 in")
+    1.6764
+    >>> length_m("4") is None
+    True
+    """
+    text = text.strip()
+    if both := _FEET_AND_INCHES.fullmatch(text):
+        feet = float(both[1])
+        inches = float(both[2]) / 12
+        return round((feet - inches if both[1].startswith("-") else feet + inches) * FOOT_M, 12)
+    match = _LENGTH.fullmatch(text)
+    if match is None:
+        return None
+    unit = unit_named(match[2])
+    return None if unit is None else round(float(match[1]) * LENGTH_UNITS[unit], 12)
+
+
+def unit_named(word: str) -> str | None:
+    """Return the unit of length that a word means, ``None`` for none.
+
+    Examples
+    --------
+    >>> unit_named("Feet"), unit_named("us-ft"), unit_named("degrees")
+    ('ft', 'ftUS', None)
+    """
+    plain = "".join(word.split())
+    return _WORDS.get(plain) or _WORDS.get(plain.casefold())
