@@ -13,7 +13,7 @@ import sys
 import textwrap
 from dataclasses import dataclass
 from functools import cache
-from typing import Any
+from typing import Any, Literal
 
 import msgspec
 from msgspec import NODEFAULT, inspect
@@ -84,17 +84,20 @@ class TableEntry:
     keys
     required
         Whether a file without it is refused.
+    repeated
+        Whether it is written as ``[[...]]``, once for each of a list.
     """
 
     path: str
     meaning: str
     keys: tuple[KeyEntry, ...]
     required: bool
+    repeated: bool = False
 
     @property
     def heading(self) -> str:
         """As it stands in the file."""
-        return f"[{self.path}]" if self.path else "the file"
+        return f"[[{self.path}]]" if self.repeated else f"[{self.path}]"
 
 
 @cache
@@ -141,7 +144,9 @@ def tables() -> tuple[TableEntry, ...]:
     return tuple(table for table in struct_tables(root, "", True) if table.path)
 
 
-def struct_tables(struct: inspect.StructType, path: str, required: bool) -> list[TableEntry]:
+def struct_tables(
+    struct: inspect.StructType, path: str, required: bool, repeated: bool = False
+) -> list[TableEntry]:
     """Return the table of a struct and those inside it.
 
     Parameters
@@ -152,6 +157,8 @@ def struct_tables(struct: inspect.StructType, path: str, required: bool) -> list
         How its table is called.
     required
         Whether the file must have it.
+    repeated
+        Whether it is one of a list.
     """
     own, docstrings = _docstrings(struct.cls)
     keys: list[KeyEntry] = []
@@ -159,25 +166,30 @@ def struct_tables(struct: inspect.StructType, path: str, required: bool) -> list
     for field in struct.fields:
         here = f"{path}.{field.encode_name}" if path else field.encode_name
         nested = _nested(field.type)
-        if nested is not None:
-            table, many = nested
-            inner += struct_tables(table, f"{here}.NAME" if many else here, field.required)
-            if not many or field.name not in docstrings:
-                continue
         if nested is None:
             keys.append(_key(field, docstrings.get(field.name, "")))
+            continue
+        table, many = nested
+        below = f"{here}.NAME" if many == "by name" else here
+        inner += struct_tables(table, below, field.required, many == "list")
     meaning = re.sub(r"^``\[[^`]*``:\s*", "", own.split("\n\n")[0].replace("\n", " "))
-    entry = TableEntry(path, meaning[:1].upper() + meaning[1:], tuple(keys), required)
+    entry = TableEntry(path, meaning[:1].upper() + meaning[1:], tuple(keys), required, repeated)
     return [entry, *inner]
 
 
-def _nested(kind: inspect.Type) -> tuple[inspect.StructType, bool] | None:
-    """Return the struct of a table, and whether there may be many by name."""
+def _nested(
+    kind: inspect.Type,
+) -> tuple[inspect.StructType, Literal["one", "by name", "list"]] | None:
+    """Return the struct of a table, and whether there may be many of it."""
     for one in kind.types if isinstance(kind, inspect.UnionType) else (kind,):
         if isinstance(one, inspect.StructType):
-            return one, False
+            return one, "one"
         if isinstance(one, inspect.DictType) and isinstance(one.value_type, inspect.StructType):
-            return one.value_type, True
+            return one.value_type, "by name"
+        if isinstance(one, inspect.VarTupleType | inspect.ListType) and isinstance(
+            one.item_type, inspect.StructType
+        ):
+            return one.item_type, "list"
     return None
 
 
@@ -192,7 +204,7 @@ def _key(field: inspect.Field, docstring: str) -> KeyEntry:
     unit = extra.get("unit", "")
     if not unit and isinstance(kind, inspect.FloatType | inspect.IntType):
         unit = next((u for end, u in _SUFFIXES.items() if field.encode_name.endswith(end)), "")
-    shown = example[1] if example else toml_value(default if default is not None else _first(kind))
+    shown = example[1] if example else toml_value(default) or _some_value(kind, meaning)
     return KeyEntry(
         name=field.encode_name,
         meaning=meaning,
@@ -216,8 +228,17 @@ def _plain(kind: inspect.Type) -> tuple[inspect.Type, dict[str, Any]]:
     return kind, {}
 
 
-def _first(kind: inspect.Type) -> Any:
-    return kind.values[0] if isinstance(kind, inspect.LiteralType) else None
+def _some_value(kind: inspect.Type, meaning: str) -> str:
+    """Return a value of the type, for a key without default whose docstring shows none."""
+    if isinstance(kind, inspect.LiteralType):
+        return toml_value(kind.values[0])
+    if isinstance(kind, inspect.StrType):
+        return "2026-04-12" if "ISO 8601" in meaning else '"..."'
+    if isinstance(kind, inspect.BoolType):
+        return "true"
+    if isinstance(kind, inspect.FloatType | inspect.IntType):
+        return "1"
+    return "[]"
 
 
 def _type_words(kind: inspect.Type) -> str:

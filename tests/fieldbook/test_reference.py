@@ -30,7 +30,7 @@ def test_every_key_of_the_schema_is_in_the_reference() -> None:
         (name, key)
         for name, definition in schema["$defs"].items()
         for key, rule in definition.get("properties", {}).items()
-        if "$ref" not in str(rule)
+        if "$ref" not in str(rule) and name != "SiteFile"
     }
     assert len(in_schema) == len(KEYS)
 
@@ -51,6 +51,7 @@ def test_every_example_is_taken_by_the_schema_for_editors(table: TableEntry, key
 def inner(rule: dict) -> dict:
     """Follow a reference to its struct, past "or nothing"."""
     rule = next((r for r in rule.get("anyOf", ()) if "$ref" in r), rule)
+    rule = rule["items"] if "$ref" in rule.get("items", {}) else rule
     while "$ref" in rule:
         rule = json_schema()["$defs"][rule["$ref"].rsplit("/", 1)[1]]
     return rule
