@@ -18,6 +18,7 @@ from geosite.fieldbook import sitefile
 from geosite.fieldbook.site import parse_toml
 from geosite.fieldbook.sitefile import SiteFile
 from geosite.fieldbook.surroundings import Surroundings
+from geosite.reading.ascii_grid import OPTIONS, check_ascii_grid
 from geosite.reading.files import check_plain_file, decode, inside
 from geosite.reading.foreign import damage, driver_names, is_view, quiet, reading_layers
 
@@ -314,7 +315,8 @@ def _raster(file: str, path: Path, refuse: Refuse) -> SecondSurface:
     try:
         if (fault := damage(path)) is not None:
             raise ValueError(fault)
-        with quiet(), rasterio.open(path, driver=driver) as source:
+        options = OPTIONS if driver == "AAIGrid" else {}
+        with quiet(), rasterio.open(path, driver=driver, **options) as source:
             place = source.transform
             upright = place.b == place.d == 0 and place.a > 0 > place.e
             if not upright or source.crs is None:
@@ -324,6 +326,13 @@ def _raster(file: str, path: Path, refuse: Refuse) -> SecondSurface:
                     "a north-up raster with a CRS",
                     "warp it to the map's CRS first",
                 )
+            if "complex" in source.dtypes[0]:
+                raise refuse(
+                    "surface-complex",
+                    f"the cells of {file} are complex numbers",
+                    "elevations, which are real numbers",
+                    "save its real part if that is the elevation",
+                )
             if source.width * source.height > CELLS:
                 raise refuse(
                     "surface-too-large",
@@ -331,6 +340,8 @@ def _raster(file: str, path: Path, refuse: Refuse) -> SecondSurface:
                     f"at most {CELLS / 1e6:.0f} million",
                     "cut it to the site",
                 )
+            if driver == "AAIGrid":
+                check_ascii_grid(path, file)
             values = source.read(1, masked=True).astype(np.float64).filled(np.nan)
             crs_wkt = str(source.crs.to_wkt())
     except (RasterioError, OSError, ValueError, IndexError) as error:

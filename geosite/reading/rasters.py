@@ -9,7 +9,7 @@ from __future__ import annotations
 import warnings
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -18,11 +18,9 @@ from geosite.base.errors import InputError, Problem
 from geosite.base.grid import MAX_CELLS, Grid
 from geosite.base.map_frame import Frame
 from geosite.base.problems import one_line, shown
+from geosite.reading.ascii_grid import OPTIONS, check_ascii_grid
 from geosite.reading.crs import map_frame
 from geosite.reading.foreign import damage
-
-if TYPE_CHECKING:
-    pass
 
 __all__ = ["ElevationRaster", "check_unit", "read_elevation"]
 
@@ -88,8 +86,8 @@ def read_elevation(file: str) -> ElevationRaster:
     Raises
     ------
     InputError
-        Unreadable, several bands, turned, cells that are not square, not projected, too large, or
-        of something else than elevations by its unit.
+        Unreadable, several bands, turned, cells that are not square or not numbers, not projected,
+        too large, or of something else than elevations by its unit.
     """
     import rasterio
     from rasterio.errors import RasterioError
@@ -106,13 +104,14 @@ def read_elevation(file: str) -> ElevationRaster:
             raise ValueError("it is neither GeoTIFF nor an ASCII grid")
         if (fault := damage(path)) is not None:
             raise ValueError(fault)
+        options = OPTIONS if driver == "AAIGrid" else {}
         with (
             # a vertical CRS is passed over unless asked for; a file beside it may name another
             rasterio.Env(GTIFF_REPORT_COMPD_CS="YES", GDAL_PAM_ENABLED="NO"),
             warnings.catch_warnings(),
         ):
             warnings.simplefilter("ignore")  # a file without a place is refused below
-            source = rasterio.open(path, driver=driver)
+            source = rasterio.open(path, driver=driver, **options)
         with source:
             if source.count != 1:
                 raise refuse(
@@ -120,6 +119,13 @@ def read_elevation(file: str) -> ElevationRaster:
                     f"the raster has {source.count} bands",
                     "one band of elevations",
                     "save the band of the elevations alone",
+                )
+            if "complex" in source.dtypes[0]:
+                raise refuse(
+                    "raster-complex",
+                    "the cells of the raster are complex numbers",
+                    "elevations, which are real numbers",
+                    "save its real part if that is the elevation",
                 )
             if source.width * source.height > MAX_CELLS:
                 size = source.width * source.height * 4 / 1e9
@@ -143,6 +149,8 @@ def read_elevation(file: str) -> ElevationRaster:
             code = source.crs.to_epsg(confidence_threshold=100)
             crs = f"EPSG:{code}" if code else source.crs.to_wkt()
             frame = _with_band_unit(map_frame(crs, extent, file), unit)
+            if driver == "AAIGrid":
+                check_ascii_grid(path, file)
             values = _elevations(source)
     except (RasterioError, OSError, ValueError) as error:
         raise refuse(

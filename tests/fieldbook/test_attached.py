@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 import rasterio
 from fieldbook_cases import BOOK, SITE, faults, write
+from pyproj import CRS
 from rasterio.transform import Affine
 
 from geosite.fieldbook.attached import Attached
@@ -238,6 +239,24 @@ def test_surface_too_large(tmp_path: Path, monkeypatch) -> None:
 def test_not_a_surface(tmp_path: Path) -> None:
     (tmp_path / "below.tif").write_text("<VRTDataset rasterXSize='1' rasterYSize='1'></VRTDataset>")
     assert faults(write(tmp_path, BOOK, SURFACE)) == (2, [("site.toml", 23, "surface-unreadable")])
+
+
+def test_a_surface_with_a_word_among_its_cells(tmp_path: Path) -> None:
+    header = "ncols 2\nnrows 2\nxllcorner 5\nyllcorner 5\ncellsize 1\n"
+    (tmp_path / "below.prj").write_text(CRS.from_epsg(25832).to_wkt("WKT1_GDAL"))
+    site = SURFACE.replace("below.tif", "below.asc")
+    (tmp_path / "below.asc").write_text(header + "1 2\n3 abc\n")
+    told = faults(write(tmp_path, BOOK, site))
+    assert told == (2, [("below.asc", 7, "grid-cell-not-number")])
+
+
+def test_a_surface_of_complex_numbers(tmp_path: Path) -> None:
+    with rasterio.open(
+        tmp_path / "below.tif", "w", driver="GTiff", width=3, height=2, count=1, dtype="complex64",
+        crs="EPSG:25832", transform=Affine(1, 0, 5, 0, -1, 5),
+    ):  # fmt: skip
+        pass
+    assert faults(write(tmp_path, BOOK, SURFACE)) == (2, [("site.toml", 23, "surface-complex")])
 
 
 def test_all_of_them_are_told_together(tmp_path: Path) -> None:

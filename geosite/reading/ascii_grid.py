@@ -1,0 +1,85 @@
+"""ASCII grids, looked at before the raster library reads them: it takes any word for the number 0.
+
+A header of names and numbers (``ncols``, ``nrows``, ``xllcorner`` or ``xllcenter``, ...,
+``nodata_value``), then the cells row by row, separated by blanks or line ends.
+"""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+from geosite.base.errors import InputError, Problem
+from geosite.base.problems import shown
+
+__all__ = ["OPTIONS", "check_ascii_grid"]
+
+OPTIONS = {"DATATYPE": "FLOAT64"}
+"""For the reading library, which would take ``nan`` for 0 among whole numbers."""
+
+_NUMBER = rb"[+-]?(?:\d+[.,]?\d*|[.,]\d+)(?:[eE][+-]?\d+)?"
+_HEADER = re.compile(
+    rb"\s*(ncols|nrows|[xy]ll(?:corner|center)|cellsize|d[xy]|nodata_value)[ \t]+(\S+)", re.I
+)
+_BAD_CELL = re.compile(rb"(?<!\S)(?!(?:" + _NUMBER + rb"|nan)(?!\S))\S+", re.I)
+_LONGEST_HEADER = 10_000
+_BLOCK = 1 << 20
+
+
+def check_ascii_grid(path: Path, file: str) -> None:
+    """Refuse an ASCII grid with a cell that is no number, or with too few or too many cells.
+
+    Parameters
+    ----------
+    path, file
+        The file, and how the user named it.
+
+    Raises
+    ------
+    InputError
+        With the line of the cell.
+    """
+    with path.open("rb") as stream:
+        head = stream.read(_LONGEST_HEADER)
+        named: dict[bytes, bytes] = {}
+        at = 0
+        while found := _HEADER.match(head, at):
+            named[found[1].lower()] = found[2]
+            if not re.fullmatch(_NUMBER + rb"|nan", found[2], re.I):
+                raise _not_number(found[2], file, head.count(b"\n", 0, found.end()) + 1)
+            at = found.end()
+        stream.seek(at)
+        line, cells = head.count(b"\n", 0, at) + 1, 0
+        while block := stream.read(_BLOCK):
+            block += stream.readline() if not block[-1:].isspace() else b""
+            if (bad := _BAD_CELL.search(block)) is not None:
+                raise _not_number(bad[0], file, line + block.count(b"\n", 0, bad.start()))
+            cells += len(block.split())
+            line += block.count(b"\n")
+    try:
+        rows, cols = int(named[b"nrows"]), int(named[b"ncols"])
+    except (KeyError, ValueError):
+        return  # a header that the library refuses
+    if cells != rows * cols:
+        raise InputError(
+            Problem(
+                "grid-cell-count",
+                f"the grid has {cells} cells",
+                f"{rows} rows of {cols}, {rows * cols} cells, as its header says",
+                "export it again",
+                file,
+            )
+        )
+
+
+def _not_number(cell: bytes, file: str, line: int) -> InputError:
+    return InputError(
+        Problem(
+            "grid-cell-not-number",
+            f"a cell is {shown(cell.decode('utf-8', 'replace'))}",
+            "a number",
+            "correct the cell, or write the grid's nodata_value where nothing was measured",
+            file,
+            line,
+        )
+    )
