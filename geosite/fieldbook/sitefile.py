@@ -367,6 +367,10 @@ class Handover(Table, frozen=True, kw_only=True):
     """Features in longitude and latitude (`site.geojson`)."""
     points_csv: bool = True
     """Marks to set out from (`points.csv`)."""
+    spreadsheet: bool = True
+    """`site.xlsx`, the tables for a spreadsheet in any locale."""
+    takeoff: bool = True
+    """`takeoff.pdf`, what is there and what to order."""
     curves: bool = False
     """True-curve layer in the GeoPackage."""
     coverages: bool = False

@@ -113,6 +113,8 @@ def _write_sheets(package: Package, folder: Path, options: Handover) -> Iterable
         from geosite.handover.viewer.page import write_viewer
 
         yield write_viewer(folder, package).name, "The site to look around in, in any browser"
+    if options.takeoff:
+        yield from _write_takeoff(package, folder, options)
 
 
 def _write_rasters(package: Package, folder: Path) -> Iterable[tuple[str, str]]:
@@ -145,6 +147,16 @@ def _write_record(folder: Path, record: str, looks: Mapping[str, str]) -> Iterab
         yield file, f"Look of {name}, OGC Styled Layer Descriptor"
 
 
+def _write_takeoff(package: Package, folder: Path, options: Handover) -> Iterable[tuple[str, str]]:
+    """Write the take-off as people read it."""
+    from geosite.handover.papers.takeoff import takeoff_pdf
+
+    paper = takeoff_pdf(package, options)
+    if paper is not None:
+        (folder / "takeoff.pdf").write_bytes(paper)
+        yield "takeoff.pdf", "What is there and what to order, to print"
+
+
 def _write_exchange(package: Package, folder: Path, options: Handover) -> Iterable[tuple[str, str]]:
     """Write the files for other programs than a GIS; their library is the slowest to load."""
     if options.dxf:
@@ -152,6 +164,11 @@ def _write_exchange(package: Package, folder: Path, options: Handover) -> Iterab
 
         write_dxf(folder / "site.dxf", package)
         yield "site.dxf", "Drawing with true arcs, DXF"
+    if options.spreadsheet and package.tables:
+        from geosite.handover.formats.spreadsheet import write_spreadsheet
+
+        write_spreadsheet(folder / "site.xlsx", package)
+        yield "site.xlsx", "The tables, for a spreadsheet in any language"
     if options.geojson:
         from geosite.handover.formats.geojson import write_geojson
 

@@ -14,9 +14,9 @@ from geosite.drawing.svg import svg
 from geosite.fieldbook.sitefile import Handover
 from geosite.handover.model import CAUTION, Package
 from geosite.handover.palette import surface_colours
+from geosite.handover.papers.findings import following_pages
 from geosite.handover.plan.layout import choose_layout, scale_name
 from geosite.handover.plan.map import Measures, draw_map, layer_of
-from geosite.handover.plan.pages import following_pages
 from geosite.handover.plan.words import frame_group, header_group, words_fit, words_group
 
 __all__ = ["draw_plan", "write_plan"]

@@ -14,6 +14,9 @@ __all__ = ["following_pages", "paper_for"]
 _RUNNING = {"A": (210.0, 297.0), "ANSI": (215.9, 279.4)}
 
 
+_FOOT = "No boundary survey, no certificate, no drainage design. Locate buried services first."
+
+
 def paper_for(package: Package, options: Handover, title: str) -> Paper:
     """Return the paper of a running document, with the site's name at its head.
 
@@ -29,7 +32,7 @@ def paper_for(package: Package, options: Handover, title: str) -> Paper:
     width, height = _RUNNING["ANSI" if options.sheet.startswith("ANSI") else "A"]
     name = package.title or "Untitled site"
     parts = (name, package.date and f"surveyed {package.date}", package.sheet.number)
-    return Paper(width, height, title, ", ".join(p for p in parts if p), CAUTION)
+    return Paper(width, height, title, ", ".join(p for p in parts if p), _FOOT)
 
 
 def following_pages(package: Package, options: Handover) -> tuple[Page, ...]:

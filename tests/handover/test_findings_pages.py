@@ -13,7 +13,7 @@ from geosite.base.errors import Finding
 from geosite.drawing.pdf import pdf
 from geosite.fieldbook.sitefile import Handover, Revision, Sheet
 from geosite.handover.model import CAUTION, Package
-from geosite.handover.plan.pages import following_pages, paper_for
+from geosite.handover.papers.findings import following_pages, paper_for
 from geosite.handover.plan.sheet import draw_plan
 
 LONG = "Water stands at " + ", ".join(f"{512000 + i}.25, {5276000 + i}.75" for i in range(60)) + "."

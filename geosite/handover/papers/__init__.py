@@ -1,0 +1,1 @@
+"""Papers beside the plan: findings in full, the take-off, the survey report."""

@@ -1,0 +1,277 @@
+"""The take-off on paper: what is there and what to order, no digit more than is known."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from geosite.base.rounding import decimals, grouped, written
+from geosite.drawing.document import Block, Column, Heading, Paragraph, Table, lay_out
+from geosite.drawing.pdf import pdf
+from geosite.fieldbook.sitefile import Handover
+from geosite.handover.model import CAUTION, Package
+from geosite.handover.papers.findings import paper_for
+
+__all__ = ["takeoff_pdf"]
+
+Record = Mapping[str, Any]
+
+_FOOT = 0.3048
+_YARD = 0.9144
+
+_HOW_TO_READ = (
+    'Quantities are ground values. "+/-" is half of the interval that holds the true value in 95 '
+    "of 100 cases, from the survey alone; what is ordered has the waste added and is rounded up to "
+    "the last digit that is known. Depths are measured plumb."
+)
+_EARTHWORK_CAUTION = (
+    "Earthwork volumes hold between the marks only as far as the ground there was walked. No "
+    "allowance for swell or shrinkage is in them."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class _Unit:
+    """A unit that quantities are written in."""
+
+    per_metre: float
+    length: str
+    area: str
+    volume: str
+    per_volume: float
+    """Units of volume in a cubic metre."""
+
+
+_UNITS: Mapping[Literal["m", "ft"], _Unit] = {
+    "m": _Unit(1.0, "m", "m²", "m³", 1.0),
+    "ft": _Unit(1 / _FOOT, "ft", "ft²", "yd³", 1 / _YARD**3),
+}
+
+
+def takeoff_pdf(package: Package, options: Handover) -> bytes | None:
+    """Return the take-off as a PDF document.
+
+    Parameters
+    ----------
+    package
+        With the table ``quantities`` and, where asked for, ``earthworks``.
+    options
+        ``[handover]``: unit and sheet.
+
+    Returns
+    -------
+    bytes or None
+        ``None`` where nothing was measured.
+    """
+    tables = {table.name: table.records for table in package.tables}
+    records = tables.get("quantities", ())
+    if not records:
+        return None
+    unit = _UNITS[options.unit]
+    totals = [r for r in records if not r.get("feature")]
+    features = [r for r in records if r.get("feature")]
+    blocks: list[Block] = [Heading("Take-off"), Paragraph(_HOW_TO_READ)]
+    blocks += _orders(package, totals, unit)
+    blocks += _areas(package, features, totals, unit)
+    blocks += _lines(package, features, totals, unit)
+    blocks += _pieces(package, totals)
+    blocks += _earthworks(tables.get("earthworks", ()), unit)
+    blocks += [Heading("Caution", 2), Paragraph(CAUTION)]
+    return pdf(*lay_out(blocks, paper_for(package, options, "Take-off")))
+
+
+def _name(package: Package, code: str | None) -> str:
+    if not code:
+        return "without a code"
+    meaning = package.codes.get(code)
+    title = meaning.title if meaning is not None else ""
+    return title or code
+
+
+def _told(record: Record, stem: str, metric: str, factor: float, symbol: str) -> str:
+    value = record.get(f"{stem}_{metric}")
+    if value is None:
+        return ""
+    half = record.get(f"{stem}_95_{metric}")
+    return written(value * factor, None if half is None else half * factor, symbol)
+
+
+def _order(record: Record, stem: str, metric: str, factor: float, symbol: str) -> str:
+    """Return what to order: rounded up at the last digit that its interval bears."""
+    value = record.get(f"order_{stem}_{metric}" if metric else f"order_{stem}")
+    if value is None:
+        return ""
+    half = record.get(f"order_{stem}_95_{metric}" if metric else f"order_{stem}_95")
+    places = decimals(None if half is None else half * factor)
+    step = 10.0**-places
+    return f"{grouped(math.ceil(value * factor / step - 1e-9) * step, places)} {symbol}".rstrip()
+
+
+def _orders(package: Package, totals: Sequence[Record], unit: _Unit) -> list[Block]:
+    rows = []
+    for record in totals:
+        meaning = package.codes.get(record.get("code") or "")
+        if meaning is not None and meaning.building:
+            continue
+        name, waste = _name(package, record.get("code")), record.get("waste_percent")
+        added = f"{waste:g} %" if waste else ""
+        kinds = (
+            ("on the ground's slope", "area", "surface_area", "m2", unit.per_metre**2, unit.area),
+            ("by depth", "volume", "volume", "m3", unit.per_volume, unit.volume),
+            ("along it", "length", "length", "m", unit.per_metre, unit.length),
+        )
+        for how, ordered, measured, metric, factor, symbol in kinds:
+            order = _order(record, ordered, metric, factor, symbol)
+            if order:
+                said = _told(record, measured, metric, factor, symbol)
+                rows.append((name, how, said, added, order))
+        if record.get("order_material") is not None:
+            symbol = record.get("material_unit") or ""
+            value, half = record.get("material"), record.get("material_95")
+            said = "" if value is None else written(value, half, symbol)
+            rows.append(
+                (name, "by coverage", said, added, _order(record, "material", "", 1, symbol))
+            )
+    if not rows:
+        return []
+    columns = (
+        Column("what", 1.2),
+        Column("measured", 0.9),
+        Column("quantity", 1.1, "end"),
+        Column("waste", 0.45, "end"),
+        Column("to order", 0.8, "end"),
+    )
+    return [Heading("What to order", 2), Table(columns, tuple(rows))]
+
+
+def _by_code(
+    features: Iterable[Record], totals: Iterable[Record], kind: str
+) -> Iterable[tuple[bool, Record]]:
+    """Yield the features of a kind, code by code, each code followed by its total."""
+    groups: dict[str, list[Record]] = {}
+    for record in features:
+        if record.get("kind") == kind:
+            groups.setdefault(record.get("code") or "", []).append(record)
+    sums = {r.get("code") or "": r for r in totals if r.get("kind") == kind}
+    for code, own in groups.items():
+        for record in own:
+            yield False, record
+        if len(own) > 1 and code in sums:
+            yield True, sums[code]
+
+
+def _areas(
+    package: Package, features: Sequence[Record], totals: Sequence[Record], unit: _Unit
+) -> list[Block]:
+    square = unit.per_metre**2
+    rows, strong = [], set()
+    for number, (is_total, record) in enumerate(_by_code(features, totals, "area")):
+        if is_total:
+            strong.add(number)
+        rows.append(
+            (
+                _name(package, record.get("code")),
+                "all" if is_total else str(record.get("feature")),
+                _told(record, "gross_area", "m2", square, unit.area),
+                _told(record, "net_area", "m2", square, unit.area),
+                _told(record, "edging", "m", unit.per_metre, unit.length),
+                _told(record, "volume", "m3", unit.per_volume, unit.volume),
+            )
+        )
+    if not rows:
+        return []
+    columns = (
+        Column("surface", 1.0),
+        Column("feature", 0.8),
+        Column("within its outline", 1.05, "end"),
+        Column("without what lies in it", 1.05, "end"),
+        Column("edge", 0.95, "end"),
+        Column("volume", 0.9, "end"),
+    )
+    return [Heading("Surfaces", 2), Table(columns, tuple(rows), frozenset(strong))]
+
+
+def _lines(
+    package: Package, features: Sequence[Record], totals: Sequence[Record], unit: _Unit
+) -> list[Block]:
+    rows, strong = [], set()
+    for number, (is_total, record) in enumerate(_by_code(features, totals, "line")):
+        if is_total:
+            strong.add(number)
+        sloped = record.get("length_3d_m")
+        half = record.get("length_3d_95_m", record.get("length_95_m"))
+        rows.append(
+            (
+                _name(package, record.get("code")),
+                "all" if is_total else str(record.get("feature")),
+                _told(record, "length", "m", unit.per_metre, unit.length),
+                ""
+                if sloped is None
+                else written(
+                    sloped * unit.per_metre,
+                    None if half is None else half * unit.per_metre,
+                    unit.length,
+                ),
+            )
+        )
+    if not rows:
+        return []
+    columns = (
+        Column("line", 1.0),
+        Column("feature", 0.8),
+        Column("level", 0.8, "end"),
+        Column("along the slope", 0.8, "end"),
+    )
+    return [Heading("Lines", 2), Table(columns, tuple(rows), frozenset(strong))]
+
+
+def _pieces(package: Package, totals: Sequence[Record]) -> list[Block]:
+    rows = tuple(
+        (_name(package, r.get("code")), f"{r.get('count') or 0}")
+        for r in totals
+        if r.get("kind") == "point"
+    )
+    if not rows:
+        return []
+    return [Heading("Pieces", 2), Table((Column("what", 2.0), Column("pieces", 0.4, "end")), rows)]
+
+
+def _earthworks(records: Sequence[Record], unit: _Unit) -> list[Block]:
+    if not records:
+        return []
+    rows = tuple(
+        (
+            str(r.get("earthwork") or ""),
+            str(r.get("feature") or ""),
+            str(r.get("method") or ""),
+            *(_volume(r, stem, unit) for stem in ("cut", "fill", "net")),
+        )
+        for r in records
+    )
+    columns = (
+        Column("earthwork", 0.9),
+        Column("feature", 0.7),
+        Column("method", 0.9),
+        Column("cut", 0.9, "end"),
+        Column("fill", 0.9, "end"),
+        Column("cut less fill", 0.95, "end"),
+    )
+    return [
+        Heading("Earthworks", 2),
+        Table(columns, rows),
+        Paragraph(_EARTHWORK_CAUTION),
+    ]
+
+
+def _volume(record: Record, stem: str, unit: _Unit) -> str:
+    value = record.get(f"{stem}_m3")
+    if value is None:
+        return ""
+    low, high = record.get(f"{stem}_low_m3"), record.get(f"{stem}_high_m3")
+    if low is None or high is None:
+        return _told(record, stem, "m3", unit.per_volume, unit.volume)
+    places = decimals((high - low) / 2 * unit.per_volume)
+    ends = (grouped(v * unit.per_volume, places) for v in (value, low, high))
+    return "{} ({} to {}) {}".format(*ends, unit.volume)

@@ -1,0 +1,113 @@
+"""The spreadsheet, read back by another library and, where it is there, an office program."""
+
+from __future__ import annotations
+
+import dataclasses
+import re
+import shutil
+import subprocess
+from pathlib import Path
+
+import openpyxl
+import package_cases
+import pytest
+
+from geosite.handover.formats.spreadsheet import write_spreadsheet
+from geosite.handover.model import Field, Package, Table
+
+TABLE = Table(
+    "quantities",
+    "Quantities",
+    (
+        Field("feature", "text", "Name."),
+        Field("net_area_m2", "real", "Area.", "m2"),
+        Field("net_area_95_m2", "real", "Half of its interval.", "m2"),
+        Field("count", "integer", "Pieces."),
+    ),
+    (
+        {"feature": "apron", "net_area_m2": 14994.26, "net_area_95_m2": 1.95, "count": 1},
+        {"feature": "=1+1", "net_area_m2": None, "net_area_95_m2": None, "count": 2},
+        {"feature": "https://example.org\x00", "net_area_m2": -0.5, "count": 0},
+    ),
+)
+
+
+def package(*tables: Table, **changes: object) -> Package:
+    return dataclasses.replace(package_cases.ferry_landing(), tables=tables, **changes)
+
+
+def written(folder: Path, *tables: Table, **changes: object) -> Path:
+    path = folder / "site.xlsx"
+    write_spreadsheet(path, package(*tables, **changes))
+    return path
+
+
+def test_numbers_are_numbers_under_a_heading_and_a_unit(tmp_path: Path) -> None:
+    sheet = openpyxl.load_workbook(written(tmp_path, TABLE))["quantities"]
+    rows = [[cell.value for cell in row] for row in sheet.iter_rows()]
+    assert rows[0] == ["Feature", "Net area", "Net area +/- (95 %)", "Count"]
+    assert [value or "" for value in rows[1]] == ["", "m²", "m²", ""]
+    assert rows[2] == ["apron", 14994.26, 1.95, 1]
+    assert sheet["B3"].number_format == "#,##0.00"
+
+
+def test_text_is_never_a_formula_or_a_link(tmp_path: Path) -> None:
+    sheet = openpyxl.load_workbook(written(tmp_path, TABLE))["quantities"]
+    assert (sheet["A4"].value, sheet["A4"].data_type) == ("=1+1", "s")
+    assert sheet["A5"].value == "https://example.org□"
+    assert sheet["A5"].hyperlink is None
+
+
+def test_names_that_no_sheet_may_have_are_mended(tmp_path: Path) -> None:
+    odd = dataclasses.replace(TABLE, name="a/b:c*" + "x" * 40)
+    assert openpyxl.load_workbook(written(tmp_path, odd)).sheetnames[1] == "a b c " + "x" * 25
+
+
+def test_the_same_package_gives_the_same_bytes(tmp_path: Path) -> None:
+    first = written(tmp_path, TABLE).read_bytes()
+    assert written(tmp_path, TABLE).read_bytes() == first
+
+
+@pytest.mark.parametrize("date", ["", "2026-04-12", "last spring"])
+def test_the_date_in_the_file_is_the_surveys(tmp_path: Path, date: str) -> None:
+    book = openpyxl.load_workbook(written(tmp_path, TABLE, date=date))
+    assert book.properties.created.date().isoformat() == (
+        "2026-04-12" if date.startswith("2026") else "1980-01-01"
+    )
+
+
+SETTING = """<?xml version="1.0" encoding="UTF-8"?>
+<oor:items xmlns:oor="http://openoffice.org/2001/registry">
+<item oor:path="/org.openoffice.Setup/L10N"><prop oor:name="ooSetupSystemLocale" oor:op="fuse">
+<value>{language}</value></prop></item></oor:items>"""
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(shutil.which("soffice") is None, reason="no office program is installed")
+@pytest.mark.parametrize(("language", "shown"), [("en-US", "14,994.26"), ("de-DE", "14.994,26")])
+def test_an_office_program_shows_the_number_in_its_own_language(
+    tmp_path: Path, language: str, shown: str
+) -> None:
+    path = written(tmp_path, TABLE)
+    profile = tmp_path / "profile"
+    (profile / "user").mkdir(parents=True)
+    (profile / "user" / "registrymodifications.xcu").write_text(SETTING.format(language=language))
+    subprocess.run(
+        [
+            "soffice",
+            f"-env:UserInstallation={profile.as_uri()}",
+            "--headless",
+            "--convert-to",
+            "fods",
+            "--outdir",
+            str(tmp_path / "out"),
+            str(path),
+        ],
+        check=True,
+        capture_output=True,
+        timeout=120,
+    )
+    read = (tmp_path / "out" / "site.fods").read_text("utf-8")
+    cell = re.search(r'office:value-type="float" office:value="14994.26".*?</table', read, re.S)
+    assert cell is not None
+    assert f"<text:p>{shown}</text:p>" in cell[0]

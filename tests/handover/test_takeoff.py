@@ -1,0 +1,117 @@
+"""The take-off on paper: read back by a PDF library, digits and sums by hand."""
+
+from __future__ import annotations
+
+import dataclasses
+import io
+from collections.abc import Mapping
+from typing import Any
+
+import package_cases
+import pypdf
+
+from geosite.fieldbook.sitefile import Code, Handover
+from geosite.handover.model import Package, Table
+from geosite.handover.papers.takeoff import takeoff_pdf
+
+CODES = {
+    "asphalt": Code(title="Asphalt apron", geometry="area"),
+    "house": Code(title="Ticket house", geometry="area", building=True),
+}
+
+
+def area(feature: str, code: str, size: float, half: float | None = None, **more: Any) -> Any:
+    return {
+        "feature": feature,
+        "code": code,
+        "kind": "area",
+        "count": 1,
+        "gross_area_m2": size,
+        "gross_area_95_m2": half,
+        "net_area_m2": size,
+        "net_area_95_m2": half,
+        **more,
+    }
+
+
+def package(*records: Mapping[str, Any], earthworks: tuple[Mapping[str, Any], ...] = ()) -> Package:
+    tables = [Table("quantities", "Quantities", (), records)]
+    if earthworks:
+        tables.append(Table("earthworks", "Earthworks", (), earthworks))
+    return dataclasses.replace(package_cases.ferry_landing(), tables=tuple(tables), codes=CODES)
+
+
+def read(package: Package, **options: Any) -> str:
+    document = takeoff_pdf(package, Handover(**options))
+    assert document is not None
+    pages = pypdf.PdfReader(io.BytesIO(document)).pages
+    text = " ".join(page.extract_text() for page in pages)
+    return " ".join(text.replace("\u202f", " ").replace("\xa0", " ").split())
+
+
+APRON = area("apron", "asphalt", 14994.26, 19.5)
+APRON_TWO = area("yard", "asphalt", 100.0, 0.5)
+BOTH = area(
+    "",
+    "asphalt",
+    15094.26,
+    19.6,
+    surface_area_m2=15100.0,
+    surface_area_95_m2=19.6,
+    waste_percent=5.0,
+    order_area_m2=15855.0,
+    order_area_95_m2=20.6,
+)
+
+
+def test_a_quantity_has_no_digit_that_its_interval_does_not_bear() -> None:
+    text = read(package(APRON, APRON_TWO, BOTH))
+    assert "14 994 +/- 20 m²" in text
+    assert "100.0 +/- 0.5 m²" in text
+    assert "15 094 +/- 20 m²" in text  # the total of the code
+    assert "14994" not in text
+
+
+def test_what_is_ordered_is_rounded_up_to_the_last_known_digit() -> None:
+    assert "5 % 15 855 m²" in read(package(APRON, BOTH))
+    more = {**BOTH, "order_area_m2": 15855.01}
+    assert "5 % 15 856 m²" in read(package(APRON, more))
+
+
+def test_without_an_interval_two_decimals_stand() -> None:
+    assert "14 994.26 m²" in read(package(area("apron", "asphalt", 14994.26)))
+
+
+def test_buildings_are_measured_and_not_ordered() -> None:
+    house = area("house", "house", 63.4, 0.3)
+    total = {**house, "feature": "", "order_area_m2": 63.5, "order_area_95_m2": 0.3}
+    text = read(package(house, total))
+    assert "What to order" not in text
+    assert "63.4 +/- 0.3 m²" in text
+
+
+def test_feet_are_square_feet_and_cubic_yards() -> None:
+    text = read(package(area("apron", "asphalt", 929.0304, 0.929), BOTH), unit="ft")
+    assert "10 000 +/- 10 ft²" in text  # 10,000 sq ft are 929.0304 m2 exactly
+    work = ({"earthwork": "dig", "method": "grid", "cut_m3": 0.764554857984},)
+    assert "1.00 yd³" in read(package(APRON, earthworks=work), unit="ft")
+
+
+def test_earthworks_are_printed_with_both_ends_of_their_interval() -> None:
+    work = {
+        "earthwork": "even",
+        "feature": "slipway",
+        "method": "prismoidal",
+        "cut_m3": 0.35,
+        "cut_low_m3": 0.05,
+        "cut_high_m3": 2.1,
+        "fill_m3": 2.48,
+        "fill_95_m3": 0.51,
+    }
+    text = read(package(APRON, earthworks=(work,)))
+    assert "0.3 (0.1 to 2.1) m³" in text or "0.4 (0.1 to 2.1) m³" in text
+    assert "2.5 +/- 0.5 m³" in text
+
+
+def test_nothing_measured_is_no_paper() -> None:
+    assert takeoff_pdf(package(), Handover()) is None
