@@ -16,11 +16,12 @@ from typing import Any
 import numpy as np
 import shapely
 
+from geosite.base.columns import Field
 from geosite.base.errors import Finding
 from geosite.base.grid import Grid
 from geosite.base.map_frame import Frame
 from geosite.fieldbook.sitefile import Code
-from geosite.handover.model import Field, Layer, Package, Raster, Table
+from geosite.handover.model import Layer, Package, Raster, Table
 from geosite.linework.model import Feature, Measure, Piece
 from geosite.network.model import LinearForm
 
@@ -280,6 +281,7 @@ def drawn_layers(shapes: Sequence[Feature]) -> tuple[Layer, Layer]:
                 "area_sigma_m2": f.area.sigma,
                 "net_area_m2": f.area.value - sum(sizes[n] for n in held),
                 "perimeter_m": f.perimeter.value,
+                "inside": ", ".join(held) or None,
                 "title": CODES[f.code].title if f.code in CODES else None,
             }
         )
@@ -423,11 +425,14 @@ def contours(interval: float = 0.1, every: int = 5) -> Layer:
 def review_layers() -> tuple[Layer, ...]:
     grades = [
         {"line": "access_walk", "check_of": "running", "from_point": "W1", "to_point": "W2",
-         "value": 1.9, "sigma": 0.3, "unit": "percent", "limit_value": 5.0, "verdict": "within"},
+         "value": 1.9, "value_sigma": 0.3, "unit": "percent",
+         "limit_value": 5.0, "verdict": "within"},
         {"line": "access_walk", "check_of": "running", "from_point": "W2", "to_point": "W3",
-         "value": 5.3, "sigma": 0.4, "unit": "percent", "limit_value": 5.0, "verdict": "undecided"},
+         "value": 5.3, "value_sigma": 0.4, "unit": "percent",
+         "limit_value": 5.0, "verdict": "undecided"},
         {"line": "access_walk", "check_of": "cross", "from_point": "W1", "to_point": "W3",
-         "value": 3.4, "sigma": 0.3, "unit": "percent", "limit_value": 2.0833, "verdict": "beyond"},
+         "value": 3.4, "value_sigma": 0.3, "unit": "percent",
+         "limit_value": 2.0833, "verdict": "beyond"},
     ]  # fmt: skip
     steps = [((14.0, 10.6), (14.0, 12.8)), ((14.0, 12.8), (14.0, 15.0)), ((14.0, 10.6), (14, 16.9))]
     section = np.array([(14.0, 14.5), (23.5, 24.0), (24.5, 36.0)])
@@ -457,7 +462,7 @@ def review_layers() -> tuple[Layer, ...]:
         ),
         layer(
             "parcel_clearances", "Clearances", "LineString",
-            [{"feature": "apron", "parcel": "101/2", "distance_m": 1.62, "sigma_m": 0.11,
+            [{"feature": "apron", "parcel": "101/2", "distance_m": 1.62, "distance_sigma_m": 0.11,
               "verdict": "clear", "words": "apron: clear of the line by 1.62 m +/- 0.21 m"}],
             [shapely.LineString(on_map(np.array([(46.0, 12.25), (46.0, 10.24)]))[:, :2])],
         ),

@@ -8,8 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any
 
+from geosite.base.columns import Field
 from geosite.base.errors import Finding
 from geosite.base.grid import Grid
 from geosite.base.map_frame import Frame
@@ -19,7 +20,11 @@ if TYPE_CHECKING:
     import numpy as np
     import numpy.typing as npt
 
-__all__ = ["CAUTION", "Field", "Layer", "Package", "Raster", "Table"]
+    from geosite.fieldbook.sitefile import Code
+    from geosite.linework.model import Feature
+    from geosite.review.sections import Profile
+
+__all__ = ["CAUTION", "Layer", "Package", "Raster", "Table"]
 
 NODATA = -9999.0
 
@@ -29,31 +34,6 @@ CAUTION = (
     "Locate buried services before digging. Parcel lines are the parcel map's, not a boundary "
     "determination."
 )
-
-
-@dataclass(frozen=True, slots=True)
-class Field:
-    """One attribute of a layer or table.
-
-    Parameters
-    ----------
-    name
-        Column name, unit suffix included (``area_m2``).
-    type
-        ``"text"``, ``"real"`` or ``"integer"``.
-    description
-        One sentence.
-    unit
-        UCUM or the field's usual symbol, empty for none.
-    values
-        Allowed values and their meaning, for value lists.
-    """
-
-    name: str
-    type: Literal["text", "real", "integer"]
-    description: str = ""
-    unit: str = ""
-    values: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, eq=False)
@@ -136,6 +116,8 @@ class Package:
         What to look at, from every stage.
     features
         The drawing, for writers that know true curves (`geosite.linework.model.Feature`).
+    profiles
+        The sections (`geosite.review.sections.Profile`), for the writers that draw them.
     codes
         Meaning of the codes (`geosite.fieldbook.sitefile.Code` by name).
     description, surveyor, client, licence
@@ -154,8 +136,9 @@ class Package:
     tables: tuple[Table, ...]
     report: Mapping[str, Any]
     findings: tuple[Finding, ...] = ()
-    features: tuple[Any, ...] = ()
-    codes: Mapping[str, Any] = field(default_factory=dict)
+    features: tuple[Feature, ...] = ()
+    profiles: tuple[Profile, ...] = ()
+    codes: Mapping[str, Code] = field(default_factory=dict)
     description: str = ""
     surveyor: str = ""
     client: str = ""

@@ -12,14 +12,18 @@ from geosite import __version__
 from geosite.base.errors import Finding
 from geosite.fieldbook.model import Notes
 from geosite.handover.formats.lineage import lineage
-from geosite.handover.layers.answers import answer_layers, answer_tables
-from geosite.handover.layers.ground import ground_layers, ground_rasters
-from geosite.handover.layers.survey import survey_layers
+from geosite.handover.layers.distances import distance_columns
+from geosite.handover.layers.everything import (
+    answer_layers,
+    answer_tables,
+    survey_layers,
+    terrain_layers,
+)
+from geosite.handover.layers.rasters import ground_rasters
 from geosite.handover.model import CAUTION, Package
 from geosite.linework.model import Drawing, Measure
 from geosite.network.model import Network
 from geosite.review.answers import Answers
-from geosite.review.distances import distance_records
 from geosite.review.limits import CAUTION as ACCESS_CAUTION
 from geosite.review.parcels import BOUNDARY_CAUTION
 from geosite.terrain.site import SLOPE_BREAKS_PERCENT, Terrain
@@ -49,14 +53,15 @@ def pack(
         frame=frame,
         layers=(
             *survey_layers(notes, network, drawing),
-            *(ground_layers(terrain, frame) if terrain is not None else ()),
-            *answer_layers(answers, frame),
+            *(terrain_layers(terrain, network) if terrain is not None else ()),
+            *answer_layers(answers, network),
         ),
         rasters=ground_rasters(notes, network, terrain) if terrain is not None else (),
-        tables=answer_tables(answers),
+        tables=answer_tables(answers, notes, network),
         report=_report(notes, network, drawing, terrain, answers),
         findings=tuple(sorted(findings, key=_worst_first)),
         features=drawing.features,
+        profiles=answers.profiles,
         codes=notes.site.codes,
         description=notes.site.site.description,
         surveyor=notes.site.site.surveyor,
@@ -131,7 +136,7 @@ def _report(
     return {
         **_survey(notes, network, drawing),
         "terrain": None if terrain is None else _ground(terrain, network),
-        "distances": distance_records(answers.distances),
+        "distances": distance_columns().records(answers.distances),
         "grades": [
             {k: v for k, v in asdict(g).items() if k != "line_en"} | {"unit": g.unit}
             for g in answers.grades

@@ -15,7 +15,7 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     import numpy as np
 
     from geosite.handover.formats.geopackage import write_geopackage
-    from geosite.handover.layers.ground import contour_layer
+    from geosite.handover.layers import contours as contour_lines
     from geosite.handover.model import Package
     from geosite.reading.rasters import read_elevation
     from geosite.terrain.contour import contours, default_interval
@@ -26,7 +26,7 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     interval = inputs.get("interval") or default_interval(z)
     context.progress(0.3, f"tracing contours every {interval:g}")
     found = contours(z, ground.grid, interval, index_every=inputs["index_every"])
-    layer = contour_layer(found, ground.frame)
+    layer = contour_lines.layer(found, ground.frame)
     context.progress(0.8, "writing contours")
     package = Package("Contours", "", ground.frame, (layer,), (), (), {})
     write_geopackage(context.out / "contours.gpkg", package)

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
-from typing import Any, TypeVar
+from typing import TypeVar
 
 import numpy as np
 
@@ -17,7 +17,7 @@ from geosite.fieldbook.attached import SecondSurface
 from geosite.fieldbook.model import Notes
 from geosite.linework.model import Drawing
 from geosite.network.model import Network
-from geosite.review.distances import Angle, Distance, angle_at, distance, edge_records
+from geosite.review.distances import Angle, Distance, Edge, angle_at, distance, outline_edges
 from geosite.review.earthwork import Earthwork, earthwork, plane
 from geosite.review.grades import Grade, grade_findings, grade_lines, polyline
 from geosite.review.limits import limit_sets
@@ -43,7 +43,7 @@ class Answers:
     distances, angles
         Between the marks that the site file names.
     edges
-        One record per edge of every area and line, see `geosite.review.distances.EDGE_COLUMNS`.
+        Every edge of every area and line.
     grades, profiles, earthworks
         In the order of the site file.
     parcel_map, shares, clearances
@@ -55,7 +55,7 @@ class Answers:
     take_off: TakeOff
     distances: tuple[Distance, ...] = ()
     angles: tuple[Angle, ...] = ()
-    edges: tuple[Mapping[str, Any], ...] = ()
+    edges: tuple[Edge, ...] = ()
     grades: tuple[Grade, ...] = ()
     profiles: tuple[Profile, ...] = ()
     earthworks: tuple[Earthwork, ...] = ()
@@ -152,7 +152,7 @@ def answer(notes: Notes, network: Network, drawing: Drawing, terrain: Terrain | 
         taken,
         tuple(d for d in distances if d is not None),
         tuple(a for a in angles if a is not None),
-        tuple(edge_records(notes, network, drawing)),
+        outline_edges(network, drawing),
         grades,
         tuple(p for p in profiles if p is not None),
         tuple(w for w in works if w is not None),

@@ -7,10 +7,8 @@ is the same on both.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
-from typing import Any, Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -24,8 +22,6 @@ from geosite.linework.model import Drawing, Feature, Measure, Piece
 from geosite.network.model import LinearForm, Network
 
 __all__ = [
-    "DISTANCE_COLUMNS",
-    "EDGE_COLUMNS",
     "Angle",
     "Corner",
     "Distance",
@@ -33,8 +29,7 @@ __all__ = [
     "angle_at",
     "corners_and_edges",
     "distance",
-    "distance_records",
-    "edge_records",
+    "outline_edges",
 ]
 
 # Two marks nearer than this have no direction, metres.
@@ -114,6 +109,9 @@ class Edge:
     departure, arrival
         Directions of travel at both ends, radians counter-clockwise from grid east; of arcs those
         of the tangents. ``None`` for a circle.
+    corner
+        Angle at the start of the edge, radians: inside an area; of a line clockwise from the edge
+        before. ``None`` where there is none.
     """
 
     feature: str
@@ -129,6 +127,7 @@ class Edge:
     sweep: Measure | None = None
     departure: Measure | None = None
     arrival: Measure | None = None
+    corner: Measure | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -232,6 +231,16 @@ def corners_and_edges(
     """
     corners, edges = _corners_and_edges(network, feature)
     return tuple(with_sigmas(network, corners)), tuple(with_sigmas(network, edges))
+
+
+def outline_edges(network: Network, drawing: Drawing) -> tuple[Edge, ...]:
+    """Return every edge of all areas and lines, each with the corner at its start."""
+    found: list[Edge] = []
+    for feature in drawing.features:
+        corners, edges = _corners_and_edges(network, feature)
+        angles = {corner.after: corner.angle for corner in corners}
+        found += [replace(edge, corner=angles.get(edge.number)) for edge in edges]
+    return tuple(with_sigmas(network, found))
 
 
 def _corners_and_edges(network: Network, feature: Feature) -> tuple[list[Corner], list[Edge]]:
@@ -343,7 +352,7 @@ def _direction(network: Network, a: int, b: int) -> Measure:
 
 def _azimuth(direction: Measure) -> Measure:
     value = _wrapped(math.pi / 2.0 - direction.value)
-    return Measure(value, value, direction.form * -1.0, direction.sigma)
+    return Measure(value, value, direction.form * -1.0, direction.sigma, direction.half_width)
 
 
 def _length(network: Network, grid: float, rows: npt.ArrayLike, gradient: Floats) -> Measure:
@@ -458,115 +467,3 @@ def _is_counter_clockwise(feature: Feature) -> bool:
     ring = ring - ring[0]
     after = np.roll(ring, -1, axis=0)
     return float(np.sum(ring[:, 0] * after[:, 1] - ring[:, 1] * after[:, 0])) >= 0.0
-
-
-Column = tuple[str, Literal["text", "real", "integer"], str, str]
-
-DISTANCE_COLUMNS: tuple[Column, ...] = (
-    ("from_point", "text", "Mark the distance starts at.", ""),
-    ("to_point", "text", "Mark it ends at.", ""),
-    ("horizontal_m", "real", "Horizontal distance on the ground.", "m"),
-    ("horizontal_sigma_m", "real", "Its standard deviation.", "m"),
-    ("grid_m", "real", "The same on the map grid.", "m"),
-    ("slope_m", "real", "Straight from mark to mark in space.", "m"),
-    ("slope_sigma_m", "real", "Its standard deviation.", "m"),
-    ("azimuth_deg", "real", "Grid azimuth, clockwise from grid north.", "deg"),
-    ("azimuth_sigma_deg", "real", "Its standard deviation.", "deg"),
-    ("rise_m", "real", "Elevation of the end above the start.", "m"),
-    ("rise_sigma_m", "real", "Its standard deviation.", "m"),
-    ("grade_percent", "real", "Rise over horizontal distance.", "percent"),
-    ("grade_sigma_percent", "real", "Its standard deviation.", "percent"),
-)
-"""Columns of `distance_records`: name, type, description, unit."""
-
-
-def distance_records(distances: Iterable[Distance]) -> list[dict[str, Any]]:
-    """Return one record per distance, keyed by `DISTANCE_COLUMNS`."""
-    return [
-        {
-            "from_point": d.start,
-            "to_point": d.end,
-            "horizontal_m": d.horizontal.value,
-            "horizontal_sigma_m": d.horizontal.sigma,
-            "grid_m": d.horizontal.grid,
-            "slope_m": d.slope.value,
-            "slope_sigma_m": d.slope.sigma,
-            "azimuth_deg": math.degrees(d.azimuth.value),
-            "azimuth_sigma_deg": math.degrees(d.azimuth.sigma),
-            "rise_m": d.rise.value,
-            "rise_sigma_m": d.rise.sigma,
-            "grade_percent": 100.0 * d.grade.value,
-            "grade_sigma_percent": 100.0 * d.grade.sigma,
-        }
-        for d in distances
-    ]
-
-
-EDGE_COLUMNS: tuple[Column, ...] = (
-    ("feature", "text", "Name in the field book.", ""),
-    ("edge", "integer", "Number of the edge, in drawing order.", ""),
-    ("kind", "text", "line, arc, circle, stream or gap.", ""),
-    ("from_point", "text", "Mark it starts at; empty for an unnamed one.", ""),
-    ("to_point", "text", "Mark it ends at.", ""),
-    ("length_m", "real", "Length along the edge, on the ground.", "m"),
-    ("length_sigma_m", "real", "Its standard deviation.", "m"),
-    ("chord_m", "real", "Straight from end to end, on the ground.", "m"),
-    ("chord_sigma_m", "real", "Its standard deviation.", "m"),
-    ("azimuth_deg", "real", "Grid azimuth of the chord.", "deg"),
-    ("azimuth_sigma_deg", "real", "Its standard deviation.", "deg"),
-    ("radius_m", "real", "Of an arc or circle, on the ground.", "m"),
-    ("radius_sigma_m", "real", "Its standard deviation.", "m"),
-    ("sagitta_m", "real", "Height of an arc over its chord, on the ground.", "m"),
-    ("sagitta_sigma_m", "real", "Its standard deviation.", "m"),
-    ("sweep_deg", "real", "Central angle of an arc, counter-clockwise positive.", "deg"),
-    ("sweep_sigma_deg", "real", "Its standard deviation.", "deg"),
-    (
-        "angle_deg",
-        "real",
-        "Corner at the start of the edge: inside an area; of a line clockwise "
-        "from the edge before.",
-        "deg",
-    ),
-    ("angle_sigma_deg", "real", "Its standard deviation.", "deg"),
-)
-"""Columns of `edge_records`: name, type, description, unit."""
-
-
-def edge_records(notes: Notes, network: Network, drawing: Drawing) -> list[dict[str, Any]]:
-    """Return one record per edge of every area and line, keyed by `EDGE_COLUMNS`."""
-    book = notes.book
-
-    def name(row: int) -> str | None:
-        return book.marks[book.mark[row]] if book.mark[row] >= 0 else None
-
-    def pair(key: str, unit: str, measure: Measure | None, factor: float = 1.0) -> dict[str, Any]:
-        return {
-            f"{key}_{unit}": None if measure is None else measure.value * factor,
-            f"{key}_sigma_{unit}": None if measure is None else measure.sigma * factor,
-        }
-
-    degrees = 180.0 / math.pi
-    all_corners: list[Corner] = []
-    all_edges: list[Edge] = []
-    for feature in drawing.features:
-        corners, edges = _corners_and_edges(network, feature)
-        all_corners += corners
-        all_edges += edges
-    angles = {(c.feature, c.after): c.angle for c in with_sigmas(network, all_corners)}
-    return [
-        {
-            "feature": edge.feature,
-            "edge": edge.number,
-            "kind": edge.kind,
-            "from_point": name(edge.start),
-            "to_point": name(edge.end),
-            **pair("length", "m", edge.length),
-            **pair("chord", "m", edge.chord),
-            **pair("azimuth", "deg", edge.azimuth, degrees),
-            **pair("radius", "m", edge.radius),
-            **pair("sagitta", "m", edge.sagitta),
-            **pair("sweep", "deg", edge.sweep, degrees),
-            **pair("angle", "deg", angles.get((edge.feature, edge.number)), degrees),
-        }
-        for edge in with_sigmas(network, all_edges)
-    ]

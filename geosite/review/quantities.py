@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Literal
 
 import shapely
 
@@ -15,7 +15,7 @@ from geosite.fieldbook.sitefile import Code
 from geosite.linework.measures import sum_of_forms
 from geosite.linework.model import Drawing, Feature, Measure
 from geosite.linework.nesting import STRAY_WIDTH_M, contents
-from geosite.network.covariance import sigma
+from geosite.network.covariance import accuracies
 from geosite.network.model import Network
 from geosite.review.draped import Draped, drape
 from geosite.review.shared_edges import SharedEdge, Snapped, neighbours, shared_edges, snap
@@ -25,18 +25,11 @@ if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
 
 __all__ = [
-    "QUANTITY_COLUMNS",
-    "SHARED_EDGE_COLUMNS",
     "EdgePair",
     "Quantity",
     "TakeOff",
-    "quantity_records",
-    "shared_edge_records",
     "take_off",
 ]
-
-FOOT = 0.3048
-"""International foot, metres; the US survey foot is 2 ppm longer and no quantity shows it."""
 
 # A surface that reaches less than this share of an area speaks for part of it only.
 COVERED_ENOUGH = 0.99
@@ -284,6 +277,7 @@ def _scaled(measure: Measure, factor: float) -> Measure:
         measure.grid * factor,
         measure.form * factor,
         measure.sigma * abs(factor),
+        measure.half_width * abs(factor),
     )
 
 
@@ -342,8 +336,13 @@ def _sum(network: Network, measures: Iterable[Measure | None]) -> Measure | None
     if not given:
         return None
     form = sum_of_forms([m.form for m in given])
+    (sigma,), (half_width,) = accuracies(network, [form])
     return Measure(
-        sum(m.value for m in given), sum(m.grid for m in given), form, sigma(network, form)
+        sum(m.value for m in given),
+        sum(m.grid for m in given),
+        form,
+        float(sigma),
+        float(half_width),
     )
 
 
@@ -464,122 +463,4 @@ def _cover_findings(features: Sequence[Quantity], has_ground: bool) -> list[Find
             f"The elevation model reaches only part of {named}{more}; the surface area of the rest "
             "takes the slope of that part.",
         )
-    ]
-
-
-_M2, _M, _M3 = "m2", "m", "m3"
-
-QUANTITY_COLUMNS: tuple[tuple[str, Literal["text", "real", "integer"], str, str], ...] = (
-    ("feature", "text", "Name in the field book; empty for the total of a code.", ""),
-    ("code", "text", "Surface or feature code.", ""),
-    ("kind", "text", "area, line or point.", ""),
-    ("count", "integer", "Areas or lines; marks of a point feature.", ""),
-    ("gross_area_m2", "real", "Plan area within the outline, on the ground.", _M2),
-    ("gross_area_sigma_m2", "real", "Its standard deviation.", _M2),
-    ("gross_area_grid_m2", "real", "The same on the map grid.", _M2),
-    ("gross_area_ft2", "real", "The same in square feet.", "ft2"),
-    ("net_area_m2", "real", "Without the areas directly inside, on the ground.", _M2),
-    ("net_area_sigma_m2", "real", "Its standard deviation.", _M2),
-    ("net_area_grid_m2", "real", "The same on the map grid.", _M2),
-    ("net_area_ft2", "real", "The same in square feet.", "ft2"),
-    ("surface_area_m2", "real", "Net area on the slope of the ground.", _M2),
-    ("surface_area_sigma_m2", "real", "Its standard deviation, from the plan area.", _M2),
-    ("surface_area_ft2", "real", "The same in square feet.", "ft2"),
-    ("surface_covered_percent", "real", "Part of it that the elevation model reaches.", "percent"),
-    ("perimeter_m", "real", "Length of the outline, on the ground.", _M),
-    ("perimeter_sigma_m", "real", "Its standard deviation.", _M),
-    ("perimeter_grid_m", "real", "The same on the map grid.", _M),
-    ("perimeter_ft", "real", "The same in feet.", "ft"),
-    ("edging_m", "real", "Length of the outline without its gaps.", _M),
-    ("edging_sigma_m", "real", "Its standard deviation.", _M),
-    ("edging_ft", "real", "The same in feet.", "ft"),
-    ("length_m", "real", "Horizontal length of a line, on the ground.", _M),
-    ("length_sigma_m", "real", "Its standard deviation.", _M),
-    ("length_grid_m", "real", "The same on the map grid.", _M),
-    ("length_ft", "real", "The same in feet.", "ft"),
-    ("length_3d_m", "real", "Length of a line along its slope.", _M),
-    ("length_3d_ft", "real", "The same in feet.", "ft"),
-    ("depth_m", "real", "Depth of material, measured plumb.", _M),
-    ("volume_m3", "real", "Net area times depth.", _M3),
-    ("volume_sigma_m3", "real", "Its standard deviation, from the area.", _M3),
-    ("volume_yd3", "real", "The same in cubic yards.", "yd3"),
-    ("material", "real", "Surface area divided by coverage, in units of material.", ""),
-    ("material_sigma", "real", "Its standard deviation, from the area.", ""),
-    ("material_unit", "text", "Unit of material.", ""),
-    ("waste_percent", "real", "Added to what is ordered.", "percent"),
-    ("order_area_m2", "real", "Surface area with waste.", _M2),
-    ("order_area_ft2", "real", "The same in square feet.", "ft2"),
-    ("order_volume_m3", "real", "Volume with waste.", _M3),
-    ("order_volume_yd3", "real", "The same in cubic yards.", "yd3"),
-    ("order_material", "real", "Material with waste.", ""),
-    ("order_length_m", "real", "Length of a line with waste.", _M),
-    ("order_length_ft", "real", "The same in feet.", "ft"),
-    ("area_change_m2", "real", "What snapping shared edges changed in the gross area.", _M2),
-    ("net_area_change_m2", "real", "What it changed in the net area.", _M2),
-)
-"""Columns of `quantity_records`: name, type, description, unit."""
-
-
-def quantity_records(quantities: Iterable[Quantity]) -> list[dict[str, Any]]:
-    """Return one record per quantity, keyed by `QUANTITY_COLUMNS`, ``None`` for missing."""
-    records = []
-    for q in quantities:
-        record: dict[str, Any] = {
-            "feature": q.feature or None,
-            "code": q.code or None,
-            "kind": q.kind,
-            "count": q.count,
-            "surface_covered_percent": None if q.covered is None else 100.0 * q.covered,
-            "length_3d_m": q.length_3d_m,
-            "length_3d_ft": None if q.length_3d_m is None else q.length_3d_m / FOOT,
-            "depth_m": q.depth_m,
-            "material": q.material.value if q.material else None,
-            "material_sigma": q.material.sigma if q.material else None,
-            "material_unit": q.material_unit or None,
-            "waste_percent": q.waste_percent,
-            "order_material": q.order_material.value if q.order_material else None,
-            "area_change_m2": q.area_change_m2,
-            "net_area_change_m2": q.net_area_change_m2,
-        }
-        for name, measure, metric, imperial, per in (
-            ("gross_area", q.gross_area, "m2", "ft2", FOOT**2),
-            ("net_area", q.net_area, "m2", "ft2", FOOT**2),
-            ("surface_area", q.surface_area, "m2", "ft2", FOOT**2),
-            ("perimeter", q.perimeter, "m", "ft", FOOT),
-            ("edging", q.edging, "m", "ft", FOOT),
-            ("length", q.length, "m", "ft", FOOT),
-            ("volume", q.volume, "m3", "yd3", (3.0 * FOOT) ** 3),
-            ("order_area", q.order_area, "m2", "ft2", FOOT**2),
-            ("order_volume", q.order_volume, "m3", "yd3", (3.0 * FOOT) ** 3),
-            ("order_length", q.order_length, "m", "ft", FOOT),
-        ):
-            record |= {
-                f"{name}_{metric}": measure and measure.value,
-                f"{name}_sigma_{metric}": measure and measure.sigma,
-                f"{name}_grid_{metric}": measure and measure.grid,
-                f"{name}_{imperial}": measure and measure.value / per,
-            }
-        records.append({name: record[name] for name, *_ in QUANTITY_COLUMNS})
-    return records
-
-
-SHARED_EDGE_COLUMNS: tuple[tuple[str, Literal["text", "real", "integer"], str, str], ...] = (
-    ("first", "text", "Name of an area; of a nested pair, the outer one.", ""),
-    ("second", "text", "Name of its neighbour.", ""),
-    ("nested", "integer", "1 where the second lies inside the first.", ""),
-    ("length_m", "real", "Length of the shared edge, on the ground.", _M),
-    ("overlap_m2", "real", "Ground that both count.", _M2),
-    ("gap_m2", "real", "Ground between them that neither counts.", _M2),
-    ("width_m", "real", "Mean distance of the two edges.", _M),
-    ("outcome", "text", "one, reported, snapped or failed.", ""),
-)
-"""Columns of `shared_edge_records`: name, type, description, unit."""
-
-
-def shared_edge_records(pairs: Iterable[EdgePair]) -> list[dict[str, Any]]:
-    """Return one record per shared edge, keyed by `SHARED_EDGE_COLUMNS`."""
-    return [
-        {name: getattr(pair, name) for name, *_ in SHARED_EDGE_COLUMNS}
-        | {"nested": int(pair.nested)}
-        for pair in pairs
     ]

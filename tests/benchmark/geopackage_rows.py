@@ -18,8 +18,9 @@ import shapely
 sys.path.insert(0, str(Path(__file__).parents[1]))
 import package_cases
 
+from geosite.base.columns import Field
 from geosite.handover.formats.geopackage import write_geopackage
-from geosite.handover.model import Field, Layer, Package
+from geosite.handover.model import Layer, Package
 
 NUMBERS = tuple(f"value_{i}" for i in range(9))
 TEXTS = ("run", "point", "feature", "code")

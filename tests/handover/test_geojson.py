@@ -14,8 +14,9 @@ import pytest
 import shapely
 from pyproj import CRS, Transformer
 
+from geosite.base.columns import Field
 from geosite.handover.formats.geojson import write_geojson
-from geosite.handover.model import Field, Layer, Package
+from geosite.handover.model import Layer, Package
 
 
 def written(tmp_path: Path, package: Package) -> dict[str, Any]:

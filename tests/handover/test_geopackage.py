@@ -20,10 +20,11 @@ import pytest
 import shapely
 from pyproj import CRS
 
+from geosite.base.columns import Field
 from geosite.handover.formats.geopackage import write_geopackage
 from geosite.handover.formats.metadata import metadata
 from geosite.handover.formats.styles import styles
-from geosite.handover.model import Field, Layer, Package, Table
+from geosite.handover.model import Layer, Package, Table
 
 LONDON = "2026-04-12T00:00:00.000Z"
 

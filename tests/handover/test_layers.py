@@ -14,7 +14,7 @@ import shapely
 
 from geosite.fieldbook.model import Notes
 from geosite.fieldbook.read import read_survey
-from geosite.handover.layers.survey import survey_layers
+from geosite.handover.layers.everything import survey_layers
 from geosite.handover.model import Layer
 from geosite.linework.draw import draw
 from geosite.linework.model import Drawing
@@ -90,6 +90,8 @@ def test_points_are_every_observation_in_walking_order() -> None:
     )
     assert column(points, "sigma_h_m") == sigma_horizontal(network).tolist()
     assert column(points, "sigma_v_m") == sigma_vertical(network).tolist()
+    half = column(points, "v_95_m")
+    assert half == (sigma_vertical(network) * network.vertical_interval_factor).tolist()
 
 
 def test_correction_is_the_horizontal_move_of_the_adjustment() -> None:

@@ -13,9 +13,9 @@ from package_cases import HOSTILE, ferry_landing, ground
 
 from geosite.drawing.sheet import Sheet, Text
 from geosite.fieldbook.sitefile import Handover
-from geosite.handover.model import Field, Table
 from geosite.handover.plan.map import Measures
 from geosite.handover.plan.profile import Section, draw_profile, plot_profile, write_sections
+from geosite.review.sections import Profile
 
 AT = np.array([0.0, 5.0, 12.0, 20.0, 24.0])
 UP = np.array([402.4, 402.3, 402.44, 402.04, 402.04])
@@ -109,18 +109,24 @@ def test_the_plot_is_well_formed_for_any_name() -> None:
         assert "<script" not in text
 
 
-def test_every_section_of_the_table_is_written(tmp_path: Path) -> None:
-    names = ("section", "chainage_m", "point", "elevation_m", "sigma_m", "design_m")
-    records = [
-        {"section": s, "chainage_m": float(a), "point": p or None, "elevation_m": float(u)}
-        | {"sigma_m": 0.02, "design_m": None}
-        for s in ("../../etc", "b")
-        for a, u, p in zip(AT, UP, LABELS, strict=True)
-    ]
-    stations = Table(
-        "section_stations", "Stations", tuple(Field(n, "text") for n in names), records
+def test_every_section_is_written(tmp_path: Path) -> None:
+    grade = 100 * np.diff(UP) / np.diff(AT)
+    profiles = tuple(
+        Profile(
+            name,
+            tuple(LABELS),
+            AT,
+            np.column_stack([AT, AT]),
+            UP,
+            np.full(len(AT), 0.02),
+            grade,
+            np.full(len(grade), 0.3),
+            0.0,
+            0.0,
+        )
+        for name in ("../../etc", "b")
     )
-    package = dataclasses.replace(ferry_landing(), tables=(stations,))
+    package = dataclasses.replace(ferry_landing(), profiles=profiles)
     written = write_sections(tmp_path, package, Handover())
     assert [p.name for p in written] == [
         "section_1.pdf", "section_1.svg", "section_2.pdf", "section_2.svg",

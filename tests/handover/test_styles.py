@@ -16,9 +16,10 @@ import numpy as np
 import package_cases
 import pytest
 
+from geosite.base.columns import Field
 from geosite.base.grid import Grid
 from geosite.handover.formats.styles import raster_style, styles, vector_style
-from geosite.handover.model import Field, Layer, Raster
+from geosite.handover.model import Layer, Raster
 from geosite.handover.palette import BUILDING, DIRECTION_RAMP, POND, RAMPS, SURFACES
 
 SLD = "{http://www.opengis.net/sld}"

@@ -15,11 +15,11 @@ from geosite.base.errors import Problem, SurveyRefused
 from geosite.fieldbook.model import Notes
 from geosite.fieldbook.sitefile import Code
 from geosite.linework.draw import draw
-from geosite.linework.model import Drawing, Feature
+from geosite.linework.model import Drawing, Feature, Measure
 from geosite.linework.nesting import contents
 from geosite.network.model import Network
-from geosite.review.distances import edge_records
-from geosite.review.quantities import quantity_records, take_off
+from geosite.review.distances import outline_edges
+from geosite.review.quantities import take_off
 
 CODES = {"apron": Code(geometry="area"), "kerb": Code(geometry="line")}
 PROFILE = settings(max_examples=60, deadline=None, derandomize=True)
@@ -231,9 +231,11 @@ def test_any_rows_are_drawn_or_refused(
     if drawing is None:
         return
     out = take_off(notes, network, drawing)
-    records = [*quantity_records(out.features), *edge_records(notes, network, drawing)]
-    for record in records:
-        assert all(math.isfinite(v) for v in record.values() if isinstance(v, float))
+    for fact in (*out.features, *outline_edges(network, drawing)):
+        for measure in vars(fact).values():
+            if isinstance(measure, Measure):
+                numbers = (measure.value, measure.grid, measure.sigma, measure.half_width)
+                assert all(map(math.isfinite, numbers))
     for feature in drawing.features:
         assert feature.geometry.is_valid
         if feature.area is not None:

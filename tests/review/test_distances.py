@@ -15,15 +15,11 @@ from geosite.linework.draw import draw
 from geosite.linework.model import Measure
 from geosite.network.model import Network
 from geosite.review.distances import (
-    DISTANCE_COLUMNS,
-    EDGE_COLUMNS,
     Corner,
     Edge,
     angle_at,
     corners_and_edges,
     distance,
-    distance_records,
-    edge_records,
 )
 
 CODES = {"apron": Code(geometry="area"), "kerb": Code(geometry="line")}
@@ -109,13 +105,6 @@ def test_unknown_and_coinciding_marks() -> None:
         distance(notes, network, "A", "A")
     with pytest.raises(InputError, match="same place"):
         angle_at(notes, network, "A", "B", "A2")
-
-
-def test_records_carry_every_column() -> None:
-    notes, network = survey(MARKS)
-    (record,) = distance_records([distance(notes, network, "A", "B")])
-    assert list(record) == [name for name, *_ in DISTANCE_COLUMNS]
-    assert record["grade_percent"] == pytest.approx(10.0)
 
 
 # --- corners and edges
@@ -249,16 +238,3 @@ def test_edge_and_corner_sigmas_against_simulated_noise() -> None:
 
     spread = simulated(network, lambda n: [m.value for m in measures(n)])
     assert [m.sigma for m in measures(network)] == pytest.approx(spread, rel=0.16)
-
-
-def test_edge_records_carry_every_column() -> None:
-    made = rows("p", "apron", [(*m, 0, f"m{k}") for k, m in enumerate(ROUNDED)])
-    made += rows("spot", "", [("", 1, 1)])
-    notes, network = survey(made, CODES)
-    records = edge_records(notes, network, draw(notes, network))
-    assert [r["kind"] for r in records] == ["line", "arc", "line", "line"]
-    assert all(list(r) == [name for name, *_ in EDGE_COLUMNS] for r in records)
-    assert [r["from_point"] for r in records] == ["m0", "m1", "m4", "m5"]
-    assert records[0]["radius_m"] is None
-    assert records[1]["radius_m"] > 2.0
-    assert None not in [r["angle_deg"] for r in records]

@@ -15,12 +15,8 @@ from geosite.linework.draw import draw
 from geosite.linework.model import Measure
 from geosite.review.draped import grid_triangles
 from geosite.review.quantities import (
-    QUANTITY_COLUMNS,
-    SHARED_EDGE_COLUMNS,
     Quantity,
     TakeOff,
-    quantity_records,
-    shared_edge_records,
     take_off,
 )
 
@@ -93,18 +89,6 @@ def test_everything_is_on_the_ground() -> None:
     assert yard.perimeter.value == pytest.approx(80.0 / 0.9996)
 
 
-def test_metres_beside_feet() -> None:
-    yard, _, edge, _ = quantity_records(taken(YARD).features)
-    assert list(yard) == list(edge) == [name for name, *_ in QUANTITY_COLUMNS]
-    # 1 m = 3.2808398950 ft, the international foot (Federal Register 85, no. 193, p. 62698)
-    assert yard["perimeter_ft"] == pytest.approx(80.0 * 3.2808398950, rel=1e-10)
-    assert yard["net_area_ft2"] == pytest.approx(384.0 * 3.2808398950**2, rel=1e-10)
-    assert yard["volume_yd3"] == pytest.approx(57.6 * 3.2808398950**3 / 27.0, rel=1e-10)
-    assert edge["length_ft"] == pytest.approx(11.0 * 3.2808398950, rel=1e-10)
-    assert yard["length_m"] is None
-    assert edge["net_area_m2"] is None
-
-
 def test_totals_of_a_code() -> None:
     made = square("a", 0, 0, 5) + square("b", 10, 0, 3) + square("c", 20, 0, 2, "bed")
     apron, bed = taken(made, sigma=0.01).codes
@@ -124,8 +108,6 @@ def test_totals_of_a_code() -> None:
         }
     )
     assert (bed.code, bed.count) == ("bed", 1)
-    (record, _) = quantity_records((apron, bed))
-    assert record["feature"] is None
 
 
 def test_sigma_of_a_total_knows_shared_marks() -> None:
@@ -339,12 +321,6 @@ def test_inner_edge_along_the_outer_one(off: float) -> None:
     assert out.outlines["yard"].contains(out.outlines["pad"])
     shared = out.outlines["yard"].boundary.intersection(out.outlines["pad"].boundary)
     assert shared.length == pytest.approx(4.0, abs=0.05)
-
-
-def test_records_of_shared_edges() -> None:
-    (record,) = shared_edge_records(taken(near(0.04)).edges)
-    assert list(record) == [name for name, *_ in SHARED_EDGE_COLUMNS]
-    assert record["nested"] == 0
 
 
 def test_nothing_drawn() -> None:

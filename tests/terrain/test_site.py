@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 
 from geosite.fieldbook.read import read_survey
-from geosite.handover.layers.ground import ground_layers, ground_rasters
+from geosite.handover.layers.everything import terrain_layers
+from geosite.handover.layers.rasters import ground_rasters
 from geosite.handover.pack import _ground
 from geosite.linework.draw import draw
 from geosite.network.adjust import adjust
@@ -214,7 +215,7 @@ def test_areas_lengths_and_falls_are_those_of_the_ground(laid: Laid, tmp_path: P
     assert network.frame.combined_factor == pytest.approx(factor, rel=1e-5)
     bare = 40.0 * 30.0 - 8.0 * 6.0
 
-    layers = {layer.name: layer.records for layer in ground_layers(terrain, network.frame)}
+    layers = {layer.name: layer.records for layer in terrain_layers(terrain, network)}
     assert sum(c["area_m2"] for c in layers["catchments"]) == pytest.approx(bare, rel=0.02)
     assert sum(c["area_m2"] for c in layers["outflows"]) == pytest.approx(bare, rel=0.02)
     (pond,) = layers["ponding"]

@@ -104,7 +104,7 @@ def _write_sheets(package: Package, folder: Path, options: Handover) -> Iterable
 
         for path in write_plan(folder, package, options):
             yield path.name, _PLAN[path.suffix]
-        if any(table.name == "section_stations" for table in package.tables):
+        if package.profiles:
             from geosite.handover.plan.profile import write_sections
 
             for path in write_sections(folder, package, options):

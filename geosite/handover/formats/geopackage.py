@@ -18,9 +18,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from geosite.base.columns import Field
 from geosite.handover.formats.geotiff import drop_foreign_proj, with_coverages
 from geosite.handover.formats.wkb import Encoded, encode, encode_curves
-from geosite.handover.model import NODATA, Field, Layer, Package, Raster, Table
+from geosite.handover.model import NODATA, Layer, Package, Raster, Table
 
 __all__ = ["write_geopackage"]
 
@@ -329,19 +330,11 @@ def _describe_columns(file: sqlite3.Connection, sources: Sequence[Layer | Table]
                     source.name,
                     field.name,
                     field.name,
-                    _column_title(field) + unit,
+                    field.heading + unit,
                     field.description + (f" Unit: {field.unit}." if field.unit else ""),
                     constraint,
                 ),
             )
-
-
-def _column_title(field: Field) -> str:
-    """Return the column name in words: ``net_area_m2`` becomes ``Net area``."""
-    words = field.name.split("_")
-    if len(words) > 1 and words[-1] in {"m", "m2", "m3", "deg", "percent", "ppm"}:
-        words.pop()
-    return " ".join(words).capitalize()
 
 
 def _add_metadata(file: sqlite3.Connection, metadata: str, moment: str) -> None:

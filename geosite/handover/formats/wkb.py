@@ -17,7 +17,8 @@ import shapely
 
 from geosite.base.arrays import Floats
 from geosite.base.map_frame import Frame
-from geosite.handover.model import Field, Layer, Package
+from geosite.handover.layers import curves
+from geosite.handover.model import Layer, Package
 from geosite.linework.model import Feature, Piece
 
 __all__ = ["Encoded", "arc_of", "encode", "encode_curves"]
@@ -77,44 +78,13 @@ def encode_curves(package: Package) -> tuple[Layer, Encoded]:
     """
     frame = package.frame
     drawn = [feature for feature in package.features if feature.kind != "point"]
-    records, wkb, bounds, curved = [], [], [], set()
+    wkb, bounds, curved = [], [], set()
     for feature in drawn:
-        size = feature.area if feature.kind == "area" else None
-        length = feature.perimeter if feature.kind == "area" else feature.length
-        code = package.codes.get(feature.code)
-        records.append(
-            {
-                "feature": feature.name,
-                "code": feature.code or None,
-                "kind": feature.kind,
-                "area_m2": size.value if size else None,
-                "length_m": length.value if length else None,
-                "arcs": sum(piece.radius is not None for piece in feature.pieces),
-                "title": (code.title or None) if code else None,
-            }
-        )
         outline, kinds = _outline(feature, frame)
         wkb.append(outline)
         curved |= kinds
         bounds.append(_bounds(feature, frame))
-    fields = (
-        Field("feature", "text", "Name in the field book."),
-        Field("code", "text", "Surface or feature code."),
-        Field("kind", "text", "", values={"area": "closed outline", "line": "open line"}),
-        Field("area_m2", "real", "Area on the ground, of areas.", "m2"),
-        Field("length_m", "real", "Length or whole outline on the ground.", "m"),
-        Field("arcs", "integer", "Number of arcs and circles."),
-        Field("title", "text", "Meaning of the code."),
-    )
-    layer = Layer(
-        "curves",
-        "Outlines with true arcs",
-        "The same areas and lines with circular arcs instead of short chords.",
-        "UnknownZ",
-        fields,
-        records,
-        [feature.geometry for feature in drawn],
-    )
+    layer = curves.layer(drawn, {name: code.title for name, code in package.codes.items()})
     names = tuple(sorted(_NAMES[kind] for kind in curved))
     return layer, Encoded(wkb, np.array(bounds, dtype=np.float64).reshape(-1, 4), names)
 

@@ -264,16 +264,16 @@ class _Map:
             if not rings:
                 continue
             closed = [Outline((ring,), closed=True) for ring in rings]
-            code = self.package.codes.get(str(record.get("code")))
+            code = self.package.codes.get(str(record["code"]))
             building = code is not None and code.building
-            tint = BUILDING if building else self.tints.get(str(record.get("code")), PAPER)
+            tint = BUILDING if building else self.tints.get(str(record["code"]), PAPER)
             self.shapes["areas"].append(Shape(closed, None, tint))
             if building:
                 shape = self.view_polygon(geometry)
                 hatching = hatch(shape, 1.6 * self.k, 45.0)
                 self.shapes["areas"].append(Shape(hatching, Stroke(TEXT, 0.13)))
                 self.hatched += hatching
-            feature = drawn.get(str(record.get("feature")))
+            feature = drawn.get(str(record["feature"]))
             pen = STROKES["areas"]
             if building:
                 pen = replace(pen, width_mm=pen.width_mm * 2)
@@ -314,7 +314,7 @@ class _Map:
             return
         drawn = {f.name: f for f in self.package.features}
         for record, geometry in zip(layer.records, layer.geometries, strict=True):
-            feature = drawn.get(str(record.get("feature")))
+            feature = drawn.get(str(record["feature"]))
             lines = list(self.paper([geometry]))
             if not lines:
                 continue
@@ -323,7 +323,7 @@ class _Map:
                 if feature is None
                 else list(self.outlines(feature))
             )
-            code = self.package.codes.get(str(record.get("code")))
+            code = self.package.codes.get(str(record["code"]))
             barrier = code is not None and (code.barrier or code.breakline)
             pen = STROKES["lines"]
             if barrier:
@@ -335,7 +335,7 @@ class _Map:
         layer = self.layer("contours")
         if layer is None:
             return
-        main = [bool(first(record, "is_index", "index")) for record in layer.records]
+        main = [bool(record["is_index"]) for record in layer.records]
         for wanted, pen in ((False, "contours"), (True, "contours-index")):
             chosen = [g for g, m in zip(layer.geometries, main, strict=True) if m is wanted]
             self.add("contours", self.paper(chosen), STROKES[pen], 1)
@@ -374,8 +374,8 @@ class _Map:
         darts, shafts = [], []
         for i in thin(places, 7.0 * self.k, self.view):
             record, (x, y) = layer.records[i], places[i].tolist()
-            azimuth = first(record, "azimuth_deg", "direction_deg")
-            steep = first(record, "slope_percent")
+            azimuth = record["azimuth_deg"]
+            steep = record["slope_percent"]
             if azimuth is None or azimuth < 0 or self.board.is_taken(places[i]):
                 continue
             dart = arrow_symbol(x, y, azimuth, arrow_length(steep) * self.k)
@@ -400,7 +400,7 @@ class _Map:
                 chosen = [
                     g
                     for r, g in zip(grades.records, grades.geometries, strict=True)
-                    if r.get("verdict") == verdict
+                    if r["verdict"] == verdict
                 ]
                 self.add("grades", self.paper(chosen), STROKES[f"grades-{verdict}"])
         near = self.layer("parcel_clearances")
@@ -417,7 +417,7 @@ class _Map:
         """Yield those that are close or cannot be told; what is far away needs no drawing."""
         for record, geometry in zip(layer.records, layer.geometries, strict=True):
             for line in self.paper([geometry]):
-                if record.get("verdict") != "clear" or _length(line) < 25.0 * self.k:
+                if record["verdict"] != "clear" or _length(line) < 25.0 * self.k:
                     yield record, line
 
     # ---- marks ---------------------------------------------------------------------------------
@@ -435,29 +435,29 @@ class _Map:
         }
         records = layer.records
         places = self.view.on_paper(shapely.get_coordinates(np.array(layer.geometries, object)))
-        met = {r["point"]: i for i, r in reversed(list(enumerate(records))) if r.get("point")}
+        met = {r["point"]: i for i, r in reversed(list(enumerate(records))) if r["point"]}
         codes = self.package.codes
         alone = {name for name, code in codes.items() if code.geometry == "point"}
         marks, crowd = [], []
         for name, i in met.items():
             record = records[i]
-            code = record.get("code")
+            code = record["code"]
             if name not in ends and code not in alone:
                 crowd.append(i)
                 continue
             kind: Literal["baseline", "inlet", "mark"] = (
                 "baseline" if name in ends else "inlet" if codes[code].inlet else "mark"
             )
-            feature = str(record.get("feature") or "") if code in alone else ""
-            marks.append(_Mark(str(name), feature, record.get("elevation"), places[i], kind))
+            feature = str(record["feature"] or "") if code in alone else ""
+            marks.append(_Mark(str(name), feature, record["elevation"], places[i], kind))
         crowd.sort()
         kept = thin(places[crowd], 1.2, self.view)
         self.dropped += len(crowd) - len(kept)
         marks += [
-            _Mark(str(records[i]["point"]), "", records[i].get("elevation"), places[i], "mark")
+            _Mark(str(records[i]["point"]), "", records[i]["elevation"], places[i], "mark")
             for i in (crowd[k] for k in kept)
         ]
-        walked = [i for i, r in enumerate(records) if not r.get("point")]
+        walked = [i for i, r in enumerate(records) if not r["point"]]
         self.mark_symbols(marks, places[walked])
         return marks
 
@@ -512,22 +512,20 @@ class _Map:
         if layer is None:
             return
         shapes = {
-            str(record.get("feature")): geometry
+            str(record["feature"]): geometry
             for record, geometry in zip(layer.records, layer.geometries, strict=True)
         }
         order = np.argsort(-shapely.area(np.array(layer.geometries, object)), kind="stable")
         for i in order:
             record, geometry = layer.records[i], layer.geometries[i]
-            held = [
-                shapes[name] for name in (record.get("inside") or "").split(", ") if name in shapes
-            ]
-            size = first(record, "net_area_m2", "area_m2")
-            name, title = str(record.get("feature") or ""), str(record.get("title") or "")
+            held = [shapes[name] for name in (record["inside"] or "").split(", ") if name in shapes]
+            size = record["net_area_m2"]
+            name, title = str(record["feature"] or ""), str(record["title"] or "")
             lines = [self.line(name, size=2.5, bold=True)]
             if title and title != name:
                 lines.append(self.line(title))
             if size is not None:
-                gross = record.get("area_m2")
+                gross = record["area_m2"]
                 net = gross is not None and abs(size - gross) > 5e-3
                 lines.append(self.line(self.measures.area(size) + (" net" if net else "")))
             open_ground = self.view_polygon(geometry)
@@ -572,8 +570,8 @@ class _Map:
             return
         for record, geometry in zip(layer.records, layer.geometries, strict=True):
             lines = sorted(self.paper([geometry]), key=_length, reverse=True)
-            text = str(record.get("feature") or "")
-            length = record.get("length_m")
+            text = str(record["feature"] or "")
+            length = record["length_m"]
             if length is not None:
                 text = f"{text}  {self.measures.length(length)}"
             label = self.line(text)
@@ -622,8 +620,8 @@ class _Map:
         layer = self.layer("contours")
         if layer is None:
             return
-        marked = [bool(first(r, "is_index", "index")) for r in layer.records]
-        heights = [r.get("elevation") for r in layer.records]
+        marked = [bool(r["is_index"]) for r in layer.records]
+        heights = [r["elevation"] for r in layer.records]
         digits = _digits([h for h in heights if h is not None])
         lengths = shapely.length(np.array(layer.geometries, object)) * self.view.mm_per_unit
         shares = np.linspace(0.08, 0.92, 13)[[6, 3, 9, 1, 11, 5, 7, 2, 10, 0, 12]].tolist()
@@ -650,8 +648,8 @@ class _Map:
         ]
         self.dropped += len(told[_NAMES:])
         for record, geometry in told[:_NAMES]:  # the largest come first
-            depth = first(record, "depth_m", "max_depth_m", "deepest_m")
-            volume = first(record, "volume_m3")
+            depth = record["depth_m"]
+            volume = record["volume_m3"]
             lines = []
             if depth is not None:
                 lines.append(self.line(f"{self.measures.length(depth)} deep", colour=WATER))
@@ -682,13 +680,13 @@ class _Map:
             (
                 (rank[r["verdict"]], i)
                 for i, r in enumerate(layer.records)
-                if r.get("verdict") in rank and r.get("value") is not None
+                if r["verdict"] in rank and r["value"] is not None
             ),
         )[:_NAMES]
         for order, i in told:
             record = layer.records[i]
-            check = first(record, "check_of", "check") or ""
-            percent = record.get("unit") == "percent"
+            check = record["check_of"] or ""
+            percent = record["unit"] == "percent"
             value = float(record["value"])
             amount = f"{abs(value):.1f} %" if percent else self.measures.length(abs(value))
             words = f"{'' if check == 'running' else f'{check} '}{amount} {record['verdict']}"
@@ -709,7 +707,7 @@ class _Map:
             return
         words = {"clear": "clear by {}", "crosses": "over by {}", "cannot tell": "cannot tell: {}"}
         for record, line in self.clearances(layer):
-            distance, verdict = record.get("distance_m"), record.get("verdict")
+            distance, verdict = record["distance_m"], record["verdict"]
             if distance is None or verdict not in words:
                 continue
             text = self.line(
@@ -744,7 +742,7 @@ class _Map:
         drawn = [self.view_polygon(g) for g in areas.geometries] if areas is not None else []
         covered = shapely.union_all(np.array(drawn, dtype=object))
         for record, geometry in zip(layer.records, layer.geometries, strict=True):
-            name = first(record, "parcel", "name")
+            name = record["parcel"]
             shape = shapely.intersection(self.view_polygon(geometry), frame)
             if not name or shape.is_empty or not shape.area > 0:
                 continue
@@ -777,11 +775,6 @@ class _Mark:
 def significant(pond: Mapping[str, Any]) -> bool:
     """Return whether a pond is deeper than the survey's own uncertainty."""
     return pond.get("is_significant") != 0
-
-
-def first(record: Mapping[str, Any], *names: str) -> Any:
-    """Return the first value that is there."""
-    return next((record[n] for n in names if record.get(n) is not None), None)
 
 
 def grid_step(view: View, lettering: float) -> float:

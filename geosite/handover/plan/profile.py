@@ -23,6 +23,7 @@ from geosite.handover.model import Package
 from geosite.handover.palette import ALERT, EARTH, WATER
 from geosite.handover.plan.layout import scale_name, usual_scales
 from geosite.handover.plan.map import Measures
+from geosite.review.sections import Profile
 
 __all__ = ["Section", "draw_profile", "plot_profile", "write_sections"]
 
@@ -70,7 +71,7 @@ def write_sections(folder: Path, package: Package, options: Handover) -> tuple[P
     folder
         Existing folder.
     package
-        Its table ``section_stations`` is drawn; without one nothing is written.
+        Its sections are drawn; without one nothing is written.
     options
         ``[handover]``: unit.
 
@@ -80,8 +81,9 @@ def write_sections(folder: Path, package: Package, options: Handover) -> tuple[P
         The files written.
     """
     written = []
-    for number, section in enumerate(_sections(package), start=1):
-        sheet = draw_profile(section, Measures(options.unit), about=package.title)
+    long = (p for p in package.profiles if p.chainage[-1] > p.chainage[0])
+    for number, profile in enumerate(long, start=1):
+        sheet = draw_profile(_section(profile), Measures(options.unit), about=package.title)
         for ending, data in (("pdf", pdf(sheet)), ("svg", svg(sheet).encode("utf-8"))):
             path = folder / f"section_{number}.{ending}"
             path.write_bytes(data)
@@ -89,31 +91,15 @@ def write_sections(folder: Path, package: Package, options: Handover) -> tuple[P
     return tuple(written)
 
 
-def _sections(package: Package) -> list[Section]:
-    table = next((t for t in package.tables if t.name == "section_stations"), None)
-    stations: dict[str, list[Any]] = {}
-    for record in table.records if table is not None else ():
-        if record.get("chainage_m") is not None and record.get("elevation_m") is not None:
-            stations.setdefault(str(record.get("section") or ""), []).append(record)
-
-    def column(rows: list[Any], name: str) -> Floats:
-        values = [math.nan if r.get(name) is None else float(r[name]) for r in rows]
-        return np.array(values, dtype=np.float64)
-
-    found = []
-    for name, rows in stations.items():
-        design = column(rows, "design_m")
-        found.append(
-            Section(
-                name,
-                column(rows, "chainage_m"),
-                column(rows, "elevation_m"),
-                column(rows, "sigma_m"),
-                [str(r.get("point") or "") for r in rows],
-                design if np.isfinite(design).any() else None,
-            )
-        )
-    return [section for section in found if section.chainage[-1] > section.chainage[0]]
+def _section(profile: Profile) -> Section:
+    return Section(
+        profile.name,
+        profile.chainage,
+        profile.elevation,
+        profile.sigma,
+        profile.labels,
+        profile.design,
+    )
 
 
 def plot_profile(

@@ -21,7 +21,6 @@ from geosite.handover.plan.map import (
     Measures,
     arrow_symbol,
     baseline_symbol,
-    first,
     grid_step,
     hatch,
     inlet_symbol,
@@ -288,8 +287,8 @@ def _surfaces(package: Package, measures: Measures, tints: Mapping[str, str]) ->
         return None
     sums: dict[str, float] = {}
     for record in layer.records:
-        code = str(record.get("code") or "")
-        sums[code] = sums.get(code, 0.0) + float(first(record, "net_area_m2", "area_m2") or 0.0)
+        code = str(record["code"] or "")
+        sums[code] = sums.get(code, 0.0) + float(record["net_area_m2"] or 0.0)
 
     def block(column: _Column, limit: int) -> None:
         column.heading("Surfaces, on the ground")
@@ -300,7 +299,7 @@ def _surfaces(package: Package, measures: Measures, tints: Mapping[str, str]) ->
             tint = BUILDING if building else tints.get(code, PAPER)
             column.row(_swatch(tint, building, column.k), printable(title), measures.area(area))
         _more(column, len(sums), limit, "quantities.csv")
-        note = "Net of the shapes inside." if any(r.get("inside") for r in layer.records) else ""
+        note = "Net of the shapes inside." if any(r["inside"] for r in layer.records) else ""
         if note:
             column.paragraph(note, colour=FAINT)
 
@@ -351,10 +350,10 @@ def _water(package: Package, measures: Measures) -> Block | None:
         if ponds is not None:
             deep = [r for r in ponds.records if significant(r)]
             if deep:
-                depth = max(first(r, "depth_m", "max_depth_m") or 0.0 for r in deep)
+                depth = max(r["depth_m"] or 0.0 for r in deep)
                 places = "1 place" if len(deep) == 1 else f"{len(deep)} places"
                 column.row(_pond_sign(k), f"stands in {places}, deepest", measures.length(depth))
-                volume = sum(r.get("volume_m3") or 0.0 for r in deep)
+                volume = sum(r["volume_m3"] or 0.0 for r in deep)
                 if volume:
                     words = "it holds" if len(deep) == 1 else "together they hold"
                     column.row(None, words, measures.volume(volume))
@@ -378,13 +377,11 @@ def _inlets(package: Package) -> int:
     codes = {name for name, code in package.codes.items() if code.inlet}
     if layer is None or not codes:
         return 0
-    return len(
-        {r.get("feature") or i for i, r in enumerate(layer.records) if r.get("code") in codes}
-    )
+    return len({r["feature"] or i for i, r in enumerate(layer.records) if r["code"] in codes})
 
 
 def _steepness(arrows: Layer) -> str:
-    slopes = [r["slope_percent"] for r in arrows.records if r.get("slope_percent") is not None]
+    slopes = [r["slope_percent"] for r in arrows.records if r["slope_percent"] is not None]
     return f"{min(slopes):.1f} to {max(slopes):.1f} %" if slopes else ""
 
 
@@ -410,13 +407,13 @@ def _grades(package: Package, measures: Measures) -> Block | None:
     worst: dict[str, tuple[int, float, str]] = {}
     rank = {"beyond": 0, "undecided": 1, "within": 2}
     for record in layer.records:
-        verdict = str(record.get("verdict"))
-        if verdict not in rank or record.get("value") is None:
+        verdict = str(record["verdict"])
+        if verdict not in rank or record["value"] is None:
             continue
-        percent = record.get("unit") == "percent"
+        percent = record["unit"] == "percent"
         value = abs(float(record["value"]))
         amount = f"{value:.1f} %" if percent else measures.length(value)
-        check = first(record, "check_of", "check") or "grade"
+        check = record["check_of"] or "grade"
         key = f"{record.get('line')}, {check}"
         told = (rank[verdict], -value, f"{amount}  {verdict}")
         worst[key] = min(worst.get(key, told), told)
@@ -467,8 +464,8 @@ def _lines(package: Package, measures: Measures) -> Block | None:
         return None
     sums: dict[str, float] = {}
     for record in layer.records:
-        code = str(record.get("code") or "")
-        sums[code] = sums.get(code, 0.0) + float(record.get("length_m") or 0.0)
+        code = str(record["code"] or "")
+        sums[code] = sums.get(code, 0.0) + float(record["length_m"] or 0.0)
 
     def block(column: _Column, limit: int) -> None:
         column.heading("Lines, on the ground")
@@ -516,7 +513,7 @@ def _signs(package: Package) -> Block:
 
 def contour_interval(layer: Layer) -> float:
     """Return the usual step between contours."""
-    heights = np.unique([round(r["elevation"], 4) for r in layer.records if r.get("elevation")])
+    heights = np.unique([round(r["elevation"], 4) for r in layer.records if r["elevation"]])
     return float(np.round(np.median(np.diff(heights)), 4)) if len(heights) > 1 else 0.0
 
 
@@ -527,10 +524,8 @@ def accuracy_words(package: Package, measures: Measures) -> str:
     interval of 1.96 times 95 % of the elevations (two- and one-dimensional normal distribution).
     """
     layer = layer_of(package, "points")
-    across = (
-        [r["sigma_h_m"] for r in layer.records if r.get("sigma_h_m") is not None] if layer else []
-    )
-    up = [r["sigma_v_m"] for r in layer.records if r.get("sigma_v_m") is not None] if layer else []
+    across = [r["sigma_h_m"] for r in layer.records if r["sigma_h_m"] is not None] if layer else []
+    up = [r["sigma_v_m"] for r in layer.records if r["sigma_v_m"] is not None] if layer else []
     if not across or not up:
         return "The accuracy of the marks is not known."
     wide = 2.4477 * np.array(across)

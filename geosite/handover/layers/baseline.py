@@ -1,0 +1,149 @@
+"""The layer ``baseline``: the line between the two marks that every run visits."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+
+from geosite.base.arrays import Floats
+from geosite.base.columns import Columns, estimate, real, text
+from geosite.base.estimate import Estimate
+from geosite.base.map_frame import Frame
+from geosite.fieldbook.model import Notes
+from geosite.handover.layers.measures import GRID, degrees, ground
+from geosite.handover.model import Layer
+from geosite.network.model import Network
+from geosite.review.distances import Distance, distance
+
+__all__ = ["columns", "layer"]
+
+
+@dataclass(frozen=True, eq=False)
+class Baseline:
+    """The baseline as it was placed, and what was walked against what the map says.
+
+    Parameters
+    ----------
+    placed
+        Between the two marks on the map.
+    frame
+        The map.
+    measured_m, mapped_m
+        Length as walked and between the given positions, on the ground; the second ``None`` where
+        only one mark was given.
+    difference_ppm, difference_m
+        Measured minus mapped, per million of mapped and in metres.
+    """
+
+    placed: Distance
+    frame: Frame
+    measured_m: float
+    mapped_m: float | None
+    difference_ppm: Estimate | None
+    difference_m: Estimate | None
+
+
+def columns() -> Columns[Baseline]:
+    """Return the columns."""
+    return Columns(
+        (
+            text("from_point", "First baseline mark.", lambda b: b.placed.start),
+            text("to_point", "Second baseline mark.", lambda b: b.placed.end),
+            estimate(
+                "length_m",
+                "Length between the placed marks, on the ground.",
+                lambda b: ground(b.placed.horizontal),
+                "m",
+            ),
+            real(
+                "length_grid_m",
+                "Length between the placed marks, on the map grid.",
+                lambda b: b.placed.horizontal.grid,
+                "m",
+                exact=GRID,
+            ),
+            real(
+                "measured_m",
+                "Length as walked, from all runs, on the ground.",
+                lambda b: b.measured_m,
+                "m",
+                exact="difference_m has the interval of both",
+            ),
+            real(
+                "mapped_m",
+                "Length between the given positions, on the ground.",
+                lambda b: b.mapped_m,
+                "m",
+                exact="difference_m has the interval of both",
+            ),
+            estimate(
+                "difference_ppm",
+                "Measured minus mapped, per million of mapped.",
+                lambda b: b.difference_ppm,
+                "ppm",
+            ),
+            estimate("difference_m", "Measured minus mapped.", lambda b: b.difference_m, "m"),
+            estimate(
+                "azimuth_grid_deg",
+                "Direction clockwise from grid north.",
+                lambda b: degrees(b.placed.azimuth),
+                "deg",
+            ),
+            real(
+                "azimuth_true_deg",
+                "Direction clockwise from true north.",
+                lambda b: math.degrees(b.placed.azimuth.value + b.frame.convergence) % 360.0,
+                "deg",
+                exact="that of azimuth_grid_deg, turned by the convergence",
+            ),
+            estimate(
+                "rise_m", "Second mark above the first.", lambda b: ground(b.placed.rise), "m"
+            ),
+            real(
+                "combined_factor",
+                "Grid length divided by ground length.",
+                lambda b: b.frame.combined_factor,
+                exact="computed from the map's CRS",
+            ),
+        )
+    )
+
+
+def layer(notes: Notes, network: Network) -> Layer:
+    """Return the baseline, with its measured and its mapped length."""
+    book, frame = notes.book, network.frame
+    names = (notes.site.baseline.from_, notes.site.baseline.to)
+    rows = [int(np.flatnonzero(book.mark == book.marks.index(name))[0]) for name in names]
+    ends: Floats = np.column_stack(
+        [frame.to_map(network.en), network.elevation / frame.height_unit_m]
+    )
+    table = columns()
+    return Layer(
+        "baseline",
+        "Baseline",
+        "Line between the two marks that every run visits and that place it on the map.",
+        "LineStringZ",
+        table.fields,
+        table.records([_baseline(notes, network, names)]),
+        (shapely.linestrings(ends[rows]),),
+    )
+
+
+def _baseline(notes: Notes, network: Network, names: tuple[str, str]) -> Baseline:
+    placed = distance(notes, network, *names)
+    check = network.report.get("baseline")
+    if not isinstance(check, dict) or (check["from"], check["to"]) != names:
+        return Baseline(placed, network.frame, placed.horizontal.value, None, None, None)
+    measured, mapped, factor = check["measured_m"], check["mapped_m"], network.interval_factor
+    sigma = check["sigma_m"]
+    return Baseline(
+        placed,
+        network.frame,
+        measured,
+        mapped,
+        Estimate.normal(check["ppm"], 1e6 * sigma / mapped, factor),
+        Estimate.normal(measured - mapped, sigma, factor),
+    )

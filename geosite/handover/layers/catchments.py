@@ -1,0 +1,101 @@
+"""The layers ``catchments`` and ``outflows``: where the water leaves the survey."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import shapely
+
+from geosite.base.columns import Column, Columns, integer, real, text
+from geosite.base.grid import Grid
+from geosite.handover.layers.shapes import whole_polygons
+from geosite.handover.model import Layer
+from geosite.terrain.water.flow import Catchment
+
+if TYPE_CHECKING:
+    from shapely.geometry.base import BaseGeometry
+
+__all__ = ["columns", "layer", "outflow_columns", "outflows"]
+
+LEAVES_BY = {
+    "edge": "over the edge of the surveyed ground",
+    "inlet": "into an inlet",
+    "hollow": "nowhere: a hollow without a way out",
+}
+
+
+def columns(inlets: Sequence[str], cell_m2: float) -> Columns[Catchment]:
+    """Return the columns of the catchments; `inlets` names inlet 1, 2, ..."""
+    return Columns(
+        (
+            integer("catchment", "Number, the largest area first.", lambda c: c.number),
+            *_way_out(inlets),
+            real(
+                "area_m2",
+                "Area of the catchment within the survey.",
+                lambda c: c.cells * cell_m2,
+                "m2",
+            ),
+        )
+    )
+
+
+def outflow_columns(inlets: Sequence[str], cell_m2: float) -> Columns[Catchment]:
+    """Return the columns of the outflows."""
+    return Columns(
+        (
+            integer("catchment", "Number of the catchment.", lambda c: c.number),
+            *_way_out(inlets),
+            real("area_m2", "Area that drains to it.", lambda c: c.cells * cell_m2, "m2"),
+            real(
+                "peak_area_m2",
+                "Area whose water passes through this one cell.",
+                lambda c: c.peak_cells * cell_m2,
+                "m2",
+            ),
+        )
+    )
+
+
+def _way_out(inlets: Sequence[str]) -> tuple[Column[Catchment], ...]:
+    return (
+        text("leaves_by", "How its water leaves.", lambda c: c.kind, LEAVES_BY),
+        text(
+            "inlet",
+            "Inlet that takes it.",
+            lambda c: inlets[c.inlet - 1] if c.inlet else None,
+        ),
+    )
+
+
+def layer(
+    catchments: tuple[Catchment, ...],
+    outlines: Sequence[BaseGeometry],
+    table: Columns[Catchment],
+) -> Layer:
+    """Return the catchments with their outlines in map coordinates."""
+    kind, shapes = whole_polygons(outlines)
+    return Layer(
+        "catchments",
+        "Catchments",
+        "Ground by where its water leaves the survey. Areas add up to the whole.",
+        kind,
+        table.fields,
+        table.records(catchments),
+        shapes,
+    )
+
+
+def outflows(catchments: tuple[Catchment, ...], grid: Grid, table: Columns[Catchment]) -> Layer:
+    """Return the place of each catchment that most of its water passes."""
+    east, north = grid.centres()
+    return Layer(
+        "outflows",
+        "Outflows",
+        "Where water leaves the survey: the place of each catchment that most passes.",
+        "Point",
+        table.fields,
+        table.records(catchments),
+        [shapely.Point(east[c.col], north[c.row]) for c in catchments],
+    )

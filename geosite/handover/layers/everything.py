@@ -1,0 +1,103 @@
+"""All layers and tables of a survey, in the order a reader should meet them."""
+
+from __future__ import annotations
+
+from geosite.fieldbook.model import Notes
+from geosite.handover.layers import (
+    areas,
+    baseline,
+    catchments,
+    contours,
+    distances,
+    drainage_arrows,
+    earthworks,
+    flow_paths,
+    grades,
+    lines,
+    parcels,
+    points,
+    ponding,
+    quantities,
+    sections,
+    shared_edges,
+)
+from geosite.handover.model import Layer, Table
+from geosite.linework.model import Drawing
+from geosite.network.model import Network
+from geosite.review.answers import Answers
+from geosite.terrain.site import Terrain
+from geosite.terrain.water.flow import polygons
+
+__all__ = ["answer_layers", "answer_tables", "survey_layers", "terrain_layers"]
+
+
+def survey_layers(notes: Notes, network: Network, drawing: Drawing) -> tuple[Layer, ...]:
+    """Return the layers ``points``, ``baseline``, ``areas`` and ``lines``, in this order."""
+    titles = {name: code.title for name, code in notes.site.codes.items()}
+    return (
+        points.layer(notes, network),
+        baseline.layer(notes, network),
+        areas.layer(drawing, network.frame, titles),
+        lines.layer(drawing, network.frame, titles),
+    )
+
+
+def terrain_layers(terrain: Terrain, network: Network) -> tuple[Layer, ...]:
+    """Return the layers of the ground that hold anything."""
+    frame, grid, water = network.frame, terrain.grid, terrain.water
+    cell_m2 = (grid.cell_size * frame.ground_unit_m) ** 2
+    ponds, basins = polygons(water.pond, grid), polygons(water.catchment, grid)
+    found = (
+        contours.layer(terrain.contours, frame),
+        drainage_arrows.layer(water.arrows, frame),
+        flow_paths.layer(water.paths, frame),
+        ponding.layer(water.ponds, [ponds[p.number] for p in water.ponds], frame, grid),
+        catchments.layer(
+            water.catchments,
+            [basins[c.number] for c in water.catchments],
+            catchments.columns(water.inlets, cell_m2),
+        ),
+        catchments.outflows(
+            water.catchments, grid, catchments.outflow_columns(water.inlets, cell_m2)
+        ),
+    )
+    return tuple(layer for layer in found if len(layer.geometries))
+
+
+def answer_layers(answers: Answers, network: Network) -> tuple[Layer, ...]:
+    """Return a layer for every question that was asked."""
+    frame, factor = network.frame, network.interval_factor
+    found = []
+    if answers.take_off.outlines:
+        found.append(shared_edges.snapped(answers.take_off, frame))
+    if answers.grades:
+        found.append(grades.layer(answers.grades, network, frame))
+    if answers.profiles:
+        found.append(sections.layer(answers.profiles, frame))
+    if answers.parcel_map is not None:
+        found.append(parcels.layer(answers.parcel_map, answers.shares, frame))
+        if answers.clearances:
+            found.append(parcels.clearances(answers.clearances, frame, factor))
+    return tuple(found)
+
+
+def answer_tables(answers: Answers, notes: Notes, network: Network) -> tuple[Table, ...]:
+    """Return the take-off, and a table for every question whose answer is a list."""
+    in_plan, in_height = network.interval_factor, network.vertical_interval_factor
+    taken = answers.take_off
+    found = [quantities.table([*taken.features, *taken.codes])]
+    if answers.edges:
+        found.append(distances.edges(answers.edges, notes.book))
+    if answers.distances:
+        found.append(distances.distances(answers.distances))
+    if answers.angles:
+        found.append(distances.angles(answers.angles))
+    if taken.edges:
+        found.append(shared_edges.table(taken.edges))
+    if answers.profiles:
+        found.append(sections.stations(answers.profiles, in_height))
+    if answers.earthworks:
+        found.append(earthworks.table(answers.earthworks, in_height))
+    if answers.shares:
+        found.append(parcels.shares(answers.shares, in_plan))
+    return tuple(found)

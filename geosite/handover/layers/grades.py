@@ -1,0 +1,91 @@
+"""The layer ``grades``: grades along and across lines, held against limits."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import shapely
+
+from geosite.base.columns import Columns, estimate, integer, real, text
+from geosite.base.estimate import Estimate
+from geosite.base.map_frame import Frame
+from geosite.handover.model import Layer
+from geosite.linework.on_map import to_map_geometry
+from geosite.network.model import Network
+from geosite.review.grades import Grade
+from geosite.review.limits import CAUTION
+
+__all__ = ["VERDICTS", "columns", "layer"]
+
+VERDICTS = {
+    "within": "within the limit at 95 %",
+    "beyond": "beyond the limit at 95 %",
+    "undecided": "the 95 % interval holds the limit",
+    "no limit": "the limit set has none for this",
+}
+
+
+def columns(network: Network) -> Columns[Grade]:
+    """Return the columns; the network has the width of the intervals."""
+
+    def measured(grade: Grade) -> Estimate:
+        in_plan = grade.check == "landing length"
+        factor = network.interval_factor if in_plan else network.vertical_interval_factor
+        return Estimate.normal(grade.value, grade.sigma, factor)
+
+    place = "a station along the line, chosen by the check"
+    return Columns(
+        (
+            text("line", "Name of the checked line.", lambda g: g.line),
+            text("check_of", "What is held against the limit.", lambda g: g.check),
+            text("from_point", "Mark or station the stretch starts at.", lambda g: g.start),
+            text("to_point", "Mark or station the stretch ends at.", lambda g: g.end),
+            real(
+                "from_m",
+                "Distance along the line, on the ground.",
+                lambda g: g.start_m,
+                "m",
+                exact=place,
+            ),
+            real(
+                "to_m",
+                "Distance along the line, on the ground.",
+                lambda g: g.end_m,
+                "m",
+                exact=place,
+            ),
+            estimate(
+                "value", "Measured value, rise positive along the line or to its left.", measured
+            ),
+            text("unit", "Unit of value, its sigma and its limit.", lambda g: g.unit),
+            real(
+                "limit_value",
+                "The limit.",
+                lambda g: g.limit,
+                exact="given by the limit set",
+            ),
+            text("limits", "Limit set.", lambda g: g.limits),
+            text("section", "Section of the standard.", lambda g: g.section),
+            text("verdict", "At 95 %.", lambda g: g.verdict, VERDICTS),
+            integer(
+                "extra_observations",
+                "More measurements of the same stretch that would decide; empty: no reasonable "
+                "number.",
+                lambda g: g.extra_observations,
+            ),
+        )
+    )
+
+
+def layer(grades: Sequence[Grade], network: Network, frame: Frame) -> Layer:
+    """Return the checked stretches as lines."""
+    table = columns(network)
+    return Layer(
+        "grades",
+        "Grades",
+        f"Grades along and across lines, held against limits. {CAUTION}",
+        "LineStringZ",
+        table.fields,
+        table.records(grades),
+        [to_map_geometry(shapely.LineString(g.line_en), frame) for g in grades],
+    )

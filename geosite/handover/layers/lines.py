@@ -1,0 +1,61 @@
+"""The layer ``lines``: lines drawn from the walked marks."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from geosite.base.columns import Columns, estimate, real, text
+from geosite.base.map_frame import Frame
+from geosite.handover.layers.measures import GRID, grid, ground
+from geosite.handover.layers.shapes import common_type
+from geosite.handover.model import Layer
+from geosite.linework.model import Drawing, Feature
+from geosite.linework.on_map import to_map_geometry
+
+__all__ = ["columns", "layer"]
+
+CONTRACT = ("feature", "code", "length_m", "length_3d_m", "rise_m", "fall_m")
+
+
+def columns(titles: Mapping[str, str]) -> Columns[Feature]:
+    """Return the columns; `titles` says what each code means."""
+    return Columns(
+        (
+            text("feature", "Name in the field book.", lambda f: f.name),
+            text("code", "Feature code.", lambda f: f.code, titles),
+            estimate(
+                "length_m",
+                "Horizontal length on the ground, exact on arcs.",
+                lambda f: ground(f.length),
+                "m",
+            ),
+            real("length_3d_m", "Length along the slope.", lambda f: f.length_3d_m, "m"),
+            real("rise_m", "Sum of all climbs along the line.", lambda f: f.rise_m, "m"),
+            real("fall_m", "Sum of all descents along the line.", lambda f: f.fall_m, "m"),
+            real(
+                "length_grid_m",
+                "Length on the map grid.",
+                lambda f: grid(f.length),
+                "m",
+                exact=GRID,
+            ),
+            text("title", "Meaning of the code.", lambda f: titles.get(f.code)),
+        ),
+        CONTRACT,
+    )
+
+
+def layer(drawing: Drawing, frame: Frame, titles: Mapping[str, str]) -> Layer:
+    """Return the lines with their ground measures and the grid values beside them."""
+    chosen = [feature for feature in drawing.features if feature.kind == "line"]
+    shapes = [to_map_geometry(feature.geometry, frame) for feature in chosen]
+    table = columns(titles)
+    return Layer(
+        "lines",
+        "Lines",
+        "Lines drawn from the walked marks. Measures are ground values.",
+        common_type(shapes, "LineString"),
+        table.fields,
+        table.records(chosen),
+        shapes,
+    )

@@ -1,0 +1,190 @@
+"""The table ``quantities``: the take-off, per feature and per code."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+from geosite.base.columns import Column, Columns, estimate, integer, real, text
+from geosite.base.units import FOOT_M
+from geosite.handover.layers.measures import GRID, grid, ground
+from geosite.handover.model import Table
+from geosite.linework.model import Measure
+from geosite.review.quantities import Quantity
+
+__all__ = ["columns", "table"]
+
+_FEET = {"m": ("ft", FOOT_M), "m2": ("ft2", FOOT_M**2), "m3": ("yd3", (3 * FOOT_M) ** 3)}
+_IN_WORDS = {"ft": "feet", "ft2": "square feet", "yd3": "cubic yards"}
+_AREA = "from the plan area"
+
+
+def columns() -> Columns[Quantity]:
+    """Return the columns; feet and yards are the international ones (0.3048 m)."""
+    return Columns(
+        (
+            text(
+                "feature",
+                "Name in the field book; empty for the total of a code.",
+                lambda q: q.feature,
+            ),
+            text("code", "Surface or feature code.", lambda q: q.code),
+            text("kind", "area, line or point.", lambda q: q.kind),
+            integer("count", "Areas or lines; marks of a point feature.", lambda q: q.count),
+            *_size(
+                "gross_area_m2",
+                "Plan area within the outline, on the ground.",
+                lambda q: q.gross_area,
+            ),
+            *_size(
+                "net_area_m2",
+                "Without the areas directly inside, on the ground.",
+                lambda q: q.net_area,
+            ),
+            *_size(
+                "surface_area_m2",
+                "Net area on the slope of the ground.",
+                lambda q: q.surface_area,
+                on_grid=False,
+                known_from=_AREA,
+            ),
+            real(
+                "surface_covered_percent",
+                "Part of it that the elevation model reaches.",
+                lambda q: None if q.covered is None else 100.0 * q.covered,
+                "percent",
+                exact="how far a model reaches, not an estimate",
+            ),
+            *_size("perimeter_m", "Length of the outline, on the ground.", lambda q: q.perimeter),
+            *_size(
+                "edging_m",
+                "Length of the outline without its gaps.",
+                lambda q: q.edging,
+                on_grid=False,
+            ),
+            *_size("length_m", "Horizontal length of a line, on the ground.", lambda q: q.length),
+            real("length_3d_m", "Length of a line along its slope.", lambda q: q.length_3d_m, "m"),
+            real(
+                "length_3d_ft",
+                "The same in feet.",
+                lambda q: None if q.length_3d_m is None else q.length_3d_m / FOOT_M,
+                "ft",
+                exact=_same("length_3d_m"),
+            ),
+            real(
+                "depth_m",
+                "Depth of material, measured plumb.",
+                lambda q: q.depth_m,
+                "m",
+                exact="given in the site file",
+            ),
+            *_size(
+                "volume_m3",
+                "Net area times depth.",
+                lambda q: q.volume,
+                on_grid=False,
+                known_from="from the area",
+            ),
+            estimate(
+                "material",
+                "Surface area divided by coverage, in units of material.",
+                lambda q: ground(q.material),
+                known_from="from the area",
+            ),
+            text("material_unit", "Unit of material.", lambda q: q.material_unit),
+            real(
+                "waste_percent",
+                "Added to what is ordered.",
+                lambda q: q.waste_percent,
+                "percent",
+                exact="given in the site file",
+            ),
+            *_size(
+                "order_area_m2",
+                "Surface area with waste.",
+                lambda q: q.order_area,
+                on_grid=False,
+                known_from=_AREA,
+            ),
+            *_size(
+                "order_volume_m3",
+                "Volume with waste.",
+                lambda q: q.order_volume,
+                on_grid=False,
+                known_from="from the area",
+            ),
+            estimate(
+                "order_material",
+                "Material with waste.",
+                lambda q: ground(q.order_material),
+                known_from="from the area",
+            ),
+            *_size(
+                "order_length_m",
+                "Length of a line with waste.",
+                lambda q: q.order_length,
+                on_grid=False,
+            ),
+            real(
+                "area_change_m2",
+                "What snapping shared edges changed in the gross area.",
+                lambda q: q.area_change_m2,
+                "m2",
+                exact="what was changed, not an estimate",
+            ),
+            real(
+                "net_area_change_m2",
+                "What it changed in the net area.",
+                lambda q: q.net_area_change_m2,
+                "m2",
+                exact="what was changed, not an estimate",
+            ),
+        )
+    )
+
+
+def table(quantities: Sequence[Quantity]) -> Table:
+    """Return the quantities, in the order given."""
+    found = columns()
+    return Table("quantities", "Quantities", found.fields, found.records(quantities))
+
+
+def _size(
+    name: str,
+    description: str,
+    of: Callable[[Quantity], Measure | None],
+    *,
+    on_grid: bool = True,
+    known_from: str = "",
+) -> tuple[Column[Quantity], ...]:
+    """Return a measure on the ground with its interval, on the map grid, and in feet or yards."""
+    stem, _, unit = name.rpartition("_")
+    other, size = _FEET[unit]
+
+    def in_other(quantity: Quantity) -> float | None:
+        measure = of(quantity)
+        return None if measure is None else measure.value / size
+
+    same = real(
+        f"{stem}_{other}",
+        f"The same in {_IN_WORDS[other]}.",
+        in_other,
+        other,
+        exact=_same(name),
+    )
+    value: Column[Quantity] = estimate(
+        name, description, lambda q: ground(of(q)), unit, known_from=known_from
+    )
+    if not on_grid:
+        return value, same
+    plan: Column[Quantity] = real(
+        f"{stem}_grid_{unit}",
+        "The same on the map grid.",
+        lambda q: grid(of(q)),
+        unit,
+        exact=GRID,
+    )
+    return value, plan, same
+
+
+def _same(name: str) -> str:
+    return f"{name} in another unit has the interval"

@@ -1,0 +1,102 @@
+"""The rasters of the ground: elevation, slope, drainage and what was derived from them."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from geosite.fieldbook.model import Notes
+from geosite.handover.model import Raster
+from geosite.network.model import Network
+from geosite.terrain.site import Terrain
+
+__all__ = ["ground_rasters"]
+
+Raw = npt.NDArray[np.floating[Any]]
+
+
+def ground_rasters(notes: Notes, network: Network, terrain: Terrain) -> tuple[Raster, ...]:
+    """Return elevation, slope, drainage direction and what was derived from them."""
+    frame, water, table = network.frame, terrain.water, notes.site.surface
+    height = "m" if frame.height_unit_m == 1.0 else frame.height_unit_name
+    drainage, flat = water.drainage, terrain.buildings
+
+    def raster(
+        name: str, title: str, description: str, values: Raw, unit: str, *, elevation: bool = False
+    ) -> Raster:
+        return Raster(name, title, description, values, terrain.grid, unit, is_elevation=elevation)
+
+    def bare(values: Raw) -> Raw:
+        cut: Raw = np.where(flat, np.nan, values)
+        return cut
+
+    known = np.isfinite(drainage.filled)
+    rasters = [
+        raster(
+            "elevation",
+            "Elevation",
+            f"Elevation of the ground between the marks, {height}, by {terrain.surface.method}; "
+            "buildings are cut out.",
+            terrain.elevation,
+            height,
+            elevation=True,
+        ),
+        raster(
+            "slope",
+            "Slope",
+            f"Slope of the ground in {table.slope_unit}, method {table.slope_method}, over lengths "
+            f"on the map grid, which are {frame.combined_factor:.6f} of those on the ground.",
+            bare(terrain.slope.steepness(table.slope_unit)),
+            table.slope_unit,
+        ),
+        raster(
+            "drainage_direction",
+            "Drainage direction",
+            "Azimuth of the way water leaves the cell, degrees clockwise from grid north; "
+            "-1 where it cannot leave over the ground.",
+            drainage.azimuth_deg,
+            "degree",
+        ),
+        raster(
+            "aspect",
+            "Aspect",
+            "Azimuth of steepest descent, degrees clockwise from grid north; -1 on level ground.",
+            bare(terrain.slope.aspect()),
+            "degree",
+        ),
+        raster(
+            "elevation_sigma",
+            "Standard deviation of the elevation",
+            "From the marks and from the interpolation between them, metres.",
+            terrain.sigma * frame.height_unit_m,
+            "m",
+        ),
+        raster(
+            "ponding_depth",
+            "Ponding depth",
+            "Depth of the water when every hollow is full to its spill point, metres.",
+            drainage.ponding_depth * frame.height_unit_m,
+            "m",
+        ),
+        raster(
+            "contributing_area",
+            "Contributing area",
+            "Ground whose water passes through the cell, its own included, square metres.",
+            np.where(known, drainage.contributing_area * frame.ground_unit_m**2, np.nan),
+            "m2",
+        ),
+    ]
+    if water.confidence is not None:
+        rasters.append(
+            raster(
+                "drainage_confidence",
+                "Drainage confidence",
+                f"Share of {notes.site.drainage.confidence_runs} perturbed surfaces on which the "
+                "water leaves the cell the same way, 0 to 1.",
+                water.confidence,
+                "1",
+            )
+        )
+    return tuple(rasters)

@@ -1,0 +1,26 @@
+"""Geometries of layers: one type for all features, on the map."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import shapely
+
+if TYPE_CHECKING:
+    from shapely.geometry.base import BaseGeometry
+
+__all__ = ["common_type", "whole_polygons"]
+
+
+def common_type(shapes: Sequence[BaseGeometry], single: str) -> str:
+    """Return the type of a layer: single, or multi as soon as one feature has several parts."""
+    multi = any(shape.geom_type != single for shape in shapes)
+    return f"Multi{single}Z" if multi else f"{single}Z"
+
+
+def whole_polygons(shapes: Sequence[BaseGeometry]) -> tuple[str, list[BaseGeometry]]:
+    """Return the type of polygons without heights, and all of them in that type."""
+    if all(s.geom_type == "Polygon" for s in shapes):
+        return "Polygon", list(shapes)
+    return "MultiPolygon", [shapely.MultiPolygon(list(shapely.get_parts(s))) for s in shapes]
