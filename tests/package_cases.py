@@ -229,12 +229,26 @@ def layer(
     *,
     description: str = "",
 ) -> Layer:
+    """Return a layer with the records given; columns of the real layer they lack are empty."""
     kinds = {str: "text", float: "real", int: "integer"}
     fields = tuple(
         Field(key, kinds.get(type(value), "text"))  # type: ignore[arg-type]
         for key, value in (records[0] if records else {}).items()
     )
-    return Layer(name, title, description, kind, fields, list(records), list(geometries))
+    lacking = dict.fromkeys(field.name for field in real_fields().get(name, ()))
+    filled = [{**record, **{k: None for k in lacking if k not in record}} for record in records]
+    return Layer(name, title, description, kind, fields, filled, list(geometries))
+
+
+@cache
+def real_fields() -> dict[str, tuple[Field, ...]]:
+    from geosite.handover.layers import areas, lines, points
+
+    return {
+        "points": points.columns(frame(), "m", {}).fields,
+        "areas": areas.columns({}).fields,
+        "lines": lines.columns({}).fields,
+    }
 
 
 def points_layer() -> Layer:
