@@ -58,7 +58,7 @@ def test_grades_come_with_verdict_section_and_sigma(tmp_path):
     told = json.loads(execute("check-grades", LANDING, tmp_path / "out").stdout)
     frame = pyogrio.read_dataframe(told["grades"]["href"])
     assert set(frame["check_of"]) == {"running", "cross"}
-    assert (frame["sigma"] > 0).all()
+    assert (frame["value_sigma"] > 0).all()
     assert set(frame["section"]) == {"403.3"}
     assert frame["limit_value"].round(4).isin([5.0, 2.0833]).all()
 
