@@ -369,6 +369,8 @@ class Handover(Table, frozen=True, kw_only=True):
     """Marks to set out from (`points.csv`)."""
     spreadsheet: bool = True
     """`site.xlsx`, the tables for a spreadsheet in any locale."""
+    survey_report: bool = True
+    """Closures, accuracies and adjusted coordinates to sign (`survey_report.pdf`)."""
     takeoff: bool = True
     """`takeoff.pdf`, what is there and what to order."""
     curves: bool = False

@@ -113,6 +113,11 @@ def _write_sheets(package: Package, folder: Path, options: Handover) -> Iterable
         from geosite.handover.viewer.page import write_viewer
 
         yield write_viewer(folder, package).name, "The site to look around in, in any browser"
+    if options.survey_report:
+        from geosite.handover.papers.survey_report import survey_report_pdf
+
+        (folder / "survey_report.pdf").write_bytes(survey_report_pdf(package, options))
+        yield "survey_report.pdf", "How it was walked, adjusted and placed, to sign"
     if options.takeoff:
         yield from _write_takeoff(package, folder, options)
 

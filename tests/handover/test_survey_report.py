@@ -1,0 +1,82 @@
+"""The survey report, read back by a PDF library and held against report.json."""
+
+from __future__ import annotations
+
+import io
+import json
+from pathlib import Path
+
+import pypdf
+import pytest
+from cli_runner import FERRY, geosite
+
+
+@pytest.fixture(scope="module")
+def built(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    out = tmp_path_factory.mktemp("report") / "map"
+    assert geosite("build", FERRY / "site.toml", "--out", out).status == 0
+    return out
+
+
+@pytest.fixture(scope="module")
+def text(built: Path) -> str:
+    pages = pypdf.PdfReader(built / "survey_report.pdf").pages
+    whole = " ".join(page.extract_text() for page in pages)
+    return " ".join(whole.replace("\u202f", " ").replace("\xa0", " ").split())
+
+
+def test_every_closure_stands_in_it_as_in_the_report(built: Path, text: str) -> None:
+    network = json.loads((built / "report.json").read_text("utf-8"))["network"]
+    assert network["closures"]
+    for closure in network["closures"]:
+        row = f"{closure['first_line']} to {closure['last_line']} {closure['length_m']:.1f}"
+        assert f"{row} {closure['misclosure_m']:.3f}" in text
+
+
+def test_the_estimate_of_the_variance_factor_is_told_beside_the_one_applied(
+    built: Path, text: str
+) -> None:
+    noise = json.loads((built / "report.json").read_text("utf-8"))["network"]["noise"]
+    for axis in ("horizontal", "vertical"):
+        assert f"{noise[axis]['estimate']:.2f} {noise[axis]['factor']:.2f}" in text
+
+
+def test_ground_and_grid_are_told_apart_with_an_example(text: str) -> None:
+    # combined factor 0.99953884 at 512330, 5276120 in EPSG:25832 and 402 m
+    assert "100.000 m on the ground are 99.954 m on the map grid" in text
+
+
+def test_datums_are_named(text: str) -> None:
+    assert "datum European Terrestrial Reference System 1989" in text
+    assert "datum Deutsches Haupthoehennetz 2016" in text
+
+
+def test_every_mark_stands_in_it_once(text: str) -> None:
+    assert text.count(" S19 512 353.670 ") <= 1
+    assert "Adjusted coordinates" in text
+    assert "No mark with known coordinates was kept out of the adjustment" in text
+
+
+def test_it_is_to_be_signed_and_carries_the_caution(text: str) -> None:
+    assert "licence number" in text
+    assert "Place, date" in text
+    assert "Not a boundary survey" in text
+
+
+def test_check_points_are_told_with_the_statements(tmp_path: Path) -> None:
+    site = tmp_path / "yard"
+    site.mkdir()
+    for file in FERRY.iterdir():
+        if file.is_file():
+            (site / file.name).write_bytes(file.read_bytes())
+    toml = (site / "site.toml").read_text("utf-8")
+    more = (
+        "[anchor.marks.A2]\neasting = 512343.99\nnorthing = 5276112.01\nelevation = 402.5\n"
+        "sigma = 0.01\ncheck = true\n\n[codes.asphalt]"
+    )
+    (site / "site.toml").write_text(toml.replace("[codes.asphalt]", more, 1), "utf-8")
+    assert geosite("build", site / "site.toml", "--out", tmp_path / "map").status == 0
+    reader = pypdf.PdfReader(io.BytesIO((tmp_path / "map" / "survey_report.pdf").read_bytes()))
+    whole = " ".join(" ".join(page.extract_text() for page in reader.pages).split())
+    assert "No NSSDA statement: 1 check point, 20 are needed" in whole
+    assert "No ASPRS class: 1 check point, 30 are needed" in whole
