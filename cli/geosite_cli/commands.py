@@ -340,7 +340,8 @@ def serve(folder: Path, port: int, time_limit: float, upload_limit: int, memory_
     Ctrl-C.
     """
     try:
-        from geosite.processes.hosts import http as host
+        from geosite.processes.hosts.http import serve as start
+        from geosite.processes.hosts.jobs import Limits
     except ModuleNotFoundError as error:
         raise InputError(
             Problem(
@@ -350,9 +351,9 @@ def serve(folder: Path, port: int, time_limit: float, upload_limit: int, memory_
                 "install geosite[host]",
             )
         ) from error
-    limits = host.Limits(
+    limits = Limits(
         seconds=time_limit,
         upload_bytes=upload_limit * 1_000_000,
         memory_bytes=memory_limit * 1_000_000,
     )
-    host.serve(folder, port, limits=limits, ready=click.echo)
+    start(folder, port, limits=limits, ready=click.echo)

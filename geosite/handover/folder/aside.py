@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import ctypes
 import multiprocessing
 import os
 import pickle
@@ -15,11 +14,11 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TypeVar
 
+from geosite.base.parent import die_with_parent
+
 __all__ = ["aside"]
 
 Done = TypeVar("Done")
-
-_PR_SET_PDEATHSIG = 1  # prctl(2)
 
 
 @contextmanager
@@ -53,7 +52,7 @@ def aside(work: Callable[[], Done]) -> Iterator[Callable[[], Done]]:
         warnings.simplefilter("ignore", DeprecationWarning)
         copy = os.fork()
     if copy == 0:
-        _die_with(original)
+        die_with_parent(original)
         _work_and_vanish(work, reading, writing)
     os.close(writing)
     ended = False
@@ -88,16 +87,6 @@ def _is_safe() -> bool:
         and threading.active_count() == 1
         and multiprocessing.parent_process() is None
     )
-
-
-def _die_with(original: int) -> None:
-    """Let this copy be killed with the process it was made from.
-
-    Otherwise it would go on writing, and hold the lock of the output folder, after a kill.
-    """
-    ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL)
-    if os.getppid() != original:  # it died before this was said
-        os._exit(0)
 
 
 def _work_and_vanish(work: Callable[[], object], reading: int, writing: int) -> None:

@@ -13,6 +13,8 @@ import sys
 from pathlib import Path
 from typing import Any
 
+from geosite.base.parent import die_with_parent
+
 __all__ = ["main"]
 
 
@@ -34,6 +36,7 @@ def _limit(memory_bytes: int, file_bytes: int) -> None:
 def main() -> None:
     """Run what standard input asks for."""
     asked: dict[str, Any] = json.load(sys.stdin)
+    die_with_parent(asked["host"])
     for name in ("PROJ_DATA", "PROJ_LIB", "GDAL_DATA"):
         os.environ.pop(name, None)
     _limit(asked["memory_bytes"], asked["file_bytes"])
