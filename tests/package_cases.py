@@ -242,13 +242,9 @@ def layer(
 
 @cache
 def real_fields() -> dict[str, tuple[Field, ...]]:
-    from geosite.handover.layers import areas, lines, points
+    from geosite.handover.layers.catalogue import catalogue
 
-    return {
-        "points": points.columns(frame(), "m", {}).fields,
-        "areas": areas.columns({}).fields,
-        "lines": lines.columns({}).fields,
-    }
+    return {name: columns.fields for name, (_, columns) in catalogue().items()}
 
 
 def points_layer() -> Layer:

@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-from geosite.base.columns import Field
+from geosite.base.columns import Columns, Field
 from geosite.base.errors import Finding
 from geosite.base.grid import Grid
 from geosite.base.map_frame import Frame
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from geosite.linework.model import Feature
     from geosite.review.sections import Profile
 
-__all__ = ["CAUTION", "Layer", "Package", "Raster", "Table"]
+__all__ = ["CAUTION", "Form", "Layer", "Package", "Raster", "Table"]
 
 NODATA = -9999.0
 
@@ -96,6 +96,46 @@ class Table:
     fields: tuple[Field, ...]
     records: Sequence[Mapping[str, Any]]
     description: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Form:
+    """What a layer or a table is, apart from what stands in it.
+
+    Parameters
+    ----------
+    name, title, description
+        As in `Layer`.
+    geometry_type
+        As in `Layer`; empty for a table.
+    """
+
+    name: str
+    title: str
+    description: str = ""
+    geometry_type: str = ""
+
+    def layer(
+        self,
+        columns: Columns[Any],
+        records: Sequence[Mapping[str, Any]],
+        geometries: Sequence[Any],
+        geometry_type: str = "",
+    ) -> Layer:
+        """Return the layer; its type where the features have several parts or no heights."""
+        return Layer(
+            self.name,
+            self.title,
+            self.description,
+            geometry_type or self.geometry_type,
+            columns.fields,
+            records,
+            geometries,
+        )
+
+    def table(self, columns: Columns[Any], records: Sequence[Mapping[str, Any]]) -> Table:
+        """Return the table."""
+        return Table(self.name, self.title, columns.fields, records, self.description)
 
 
 @dataclass(frozen=True, eq=False)

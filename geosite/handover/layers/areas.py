@@ -8,11 +8,18 @@ from geosite.base.columns import Columns, estimate, real, text
 from geosite.base.map_frame import Frame
 from geosite.handover.layers.measures import GRID, grid, ground
 from geosite.handover.layers.shapes import common_type
-from geosite.handover.model import Layer
+from geosite.handover.model import Form, Layer
 from geosite.linework.model import Drawing, Feature
 from geosite.linework.on_map import to_map_geometry
 
 __all__ = ["columns", "layer"]
+
+AREAS = Form(
+    "areas",
+    "Areas",
+    "Surfaces drawn from the walked outlines. Measures are ground values.",
+    "PolygonZ",
+)
 
 CONTRACT = ("feature", "code", "area_m2", "area_sigma_m2", "net_area_m2", "perimeter_m")
 
@@ -67,12 +74,4 @@ def layer(drawing: Drawing, frame: Frame, titles: Mapping[str, str]) -> Layer:
     chosen = [feature for feature in drawing.features if feature.kind == "area"]
     shapes = [to_map_geometry(feature.geometry, frame) for feature in chosen]
     table = columns(titles)
-    return Layer(
-        "areas",
-        "Areas",
-        "Surfaces drawn from the walked outlines. Measures are ground values.",
-        common_type(shapes, "Polygon"),
-        table.fields,
-        table.records(chosen),
-        shapes,
-    )
+    return AREAS.layer(table, table.records(chosen), shapes, common_type(shapes, "Polygon"))

@@ -14,11 +14,18 @@ from geosite.base.estimate import Estimate
 from geosite.base.map_frame import Frame
 from geosite.fieldbook.model import Notes
 from geosite.handover.layers.measures import GRID, degrees, ground
-from geosite.handover.model import Layer
+from geosite.handover.model import Form, Layer
 from geosite.network.model import Network
 from geosite.review.distances import Distance, distance
 
 __all__ = ["columns", "layer"]
+
+BASELINE = Form(
+    "baseline",
+    "Baseline",
+    "Line between the two marks that every run visits and that place it on the map.",
+    "LineStringZ",
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -121,14 +128,8 @@ def layer(notes: Notes, network: Network) -> Layer:
         [frame.to_map(network.en), network.elevation / frame.height_unit_m]
     )
     table = columns()
-    return Layer(
-        "baseline",
-        "Baseline",
-        "Line between the two marks that every run visits and that place it on the map.",
-        "LineStringZ",
-        table.fields,
-        table.records([_baseline(notes, network, names)]),
-        (shapely.linestrings(ends[rows]),),
+    return BASELINE.layer(
+        table, table.records([_baseline(notes, network, names)]), (shapely.linestrings(ends[rows]),)
     )
 
 

@@ -10,13 +10,26 @@ import shapely
 from geosite.base.columns import Column, Columns, integer, real, text
 from geosite.base.grid import Grid
 from geosite.handover.layers.shapes import whole_polygons
-from geosite.handover.model import Layer
+from geosite.handover.model import Form, Layer
 from geosite.terrain.water.flow import Catchment
 
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
 
 __all__ = ["columns", "layer", "outflow_columns", "outflows"]
+
+CATCHMENTS = Form(
+    "catchments",
+    "Catchments",
+    "Ground by where its water leaves the survey. Areas add up to the whole.",
+    "Polygon",
+)
+OUTFLOWS = Form(
+    "outflows",
+    "Outflows",
+    "Where water leaves the survey: the place of each catchment that most passes.",
+    "Point",
+)
 
 LEAVES_BY = {
     "edge": "over the edge of the surveyed ground",
@@ -72,30 +85,23 @@ def _way_out(inlets: Sequence[str]) -> tuple[Column[Catchment], ...]:
 def layer(
     catchments: tuple[Catchment, ...],
     outlines: Sequence[BaseGeometry],
-    table: Columns[Catchment],
+    inlets: Sequence[str],
+    cell_m2: float,
 ) -> Layer:
     """Return the catchments with their outlines in map coordinates."""
     kind, shapes = whole_polygons(outlines)
-    return Layer(
-        "catchments",
-        "Catchments",
-        "Ground by where its water leaves the survey. Areas add up to the whole.",
-        kind,
-        table.fields,
-        table.records(catchments),
-        shapes,
-    )
+    table = columns(inlets, cell_m2)
+    return CATCHMENTS.layer(table, table.records(catchments), shapes, kind)
 
 
-def outflows(catchments: tuple[Catchment, ...], grid: Grid, table: Columns[Catchment]) -> Layer:
+def outflows(
+    catchments: tuple[Catchment, ...], grid: Grid, inlets: Sequence[str], cell_m2: float
+) -> Layer:
     """Return the place of each catchment that most of its water passes."""
     east, north = grid.centres()
-    return Layer(
-        "outflows",
-        "Outflows",
-        "Where water leaves the survey: the place of each catchment that most passes.",
-        "Point",
-        table.fields,
+    table = outflow_columns(inlets, cell_m2)
+    return OUTFLOWS.layer(
+        table,
         table.records(catchments),
         [shapely.Point(east[c.col], north[c.row]) for c in catchments],
     )

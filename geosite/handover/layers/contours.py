@@ -7,10 +7,17 @@ import shapely
 
 from geosite.base.columns import Columns, integer, real
 from geosite.base.map_frame import Frame
-from geosite.handover.model import Layer
+from geosite.handover.model import Form, Layer
 from geosite.terrain.contour import Contour
 
 __all__ = ["columns", "layer"]
+
+CONTOURS = Form(
+    "contours",
+    "Contours",
+    "Lines of equal elevation of the ground, from the elevation raster.",
+    "LineStringZ",
+)
 
 
 def columns(frame: Frame) -> Columns[Contour]:
@@ -37,12 +44,8 @@ def columns(frame: Frame) -> Columns[Contour]:
 def layer(contours: tuple[Contour, ...], frame: Frame) -> Layer:
     """Return contours in map coordinates as a layer."""
     table = columns(frame)
-    return Layer(
-        "contours",
-        "Contours",
-        "Lines of equal elevation of the ground, from the elevation raster.",
-        "LineStringZ",
-        table.fields,
+    return CONTOURS.layer(
+        table,
         table.records(contours),
         [
             shapely.LineString(np.column_stack([c.line, np.full(len(c.line), c.elevation)]))

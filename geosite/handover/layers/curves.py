@@ -6,10 +6,17 @@ from collections.abc import Mapping, Sequence
 
 from geosite.base.columns import Columns, estimate, integer, text
 from geosite.handover.layers.measures import ground
-from geosite.handover.model import Layer
+from geosite.handover.model import Form, Layer
 from geosite.linework.model import Feature
 
 __all__ = ["columns", "layer"]
+
+CURVES = Form(
+    "curves",
+    "Outlines with true arcs",
+    "The same areas and lines with circular arcs instead of short chords.",
+    "UnknownZ",
+)
 
 
 def columns(titles: Mapping[str, str]) -> Columns[Feature]:
@@ -18,7 +25,12 @@ def columns(titles: Mapping[str, str]) -> Columns[Feature]:
         (
             text("feature", "Name in the field book.", lambda f: f.name),
             text("code", "Surface or feature code.", lambda f: f.code),
-            text("kind", "", lambda f: f.kind, {"area": "closed outline", "line": "open line"}),
+            text(
+                "kind",
+                "An outline or a line.",
+                lambda f: f.kind,
+                {"area": "closed outline", "line": "open line"},
+            ),
             estimate("area_m2", "Area on the ground, of areas.", lambda f: ground(f.area), "m2"),
             estimate(
                 "length_m",
@@ -39,12 +51,4 @@ def columns(titles: Mapping[str, str]) -> Columns[Feature]:
 def layer(drawn: Sequence[Feature], titles: Mapping[str, str]) -> Layer:
     """Return the layer with densified outlines, for readers that know no arcs."""
     table = columns(titles)
-    return Layer(
-        "curves",
-        "Outlines with true arcs",
-        "The same areas and lines with circular arcs instead of short chords.",
-        "UnknownZ",
-        table.fields,
-        table.records(drawn),
-        [feature.geometry for feature in drawn],
-    )
+    return CURVES.layer(table, table.records(drawn), [feature.geometry for feature in drawn])

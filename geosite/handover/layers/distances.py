@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from geosite.base.columns import Columns, estimate, integer, real, text
 from geosite.fieldbook.model import FieldBook
 from geosite.handover.layers.measures import GRID, degrees, ground, scaled
-from geosite.handover.model import Table
+from geosite.handover.model import Form, Table
 from geosite.review.distances import Angle, Distance, Edge
 
 __all__ = ["angle_columns", "angles", "distance_columns", "distances", "edge_columns", "edges"]
+
+DISTANCES = Form("distances", "Distances between marks")
+ANGLES = Form("angles", "Angles at marks")
+EDGES = Form("edges", "Edges and corners")
 
 
 def distance_columns() -> Columns[Distance]:
@@ -60,7 +64,7 @@ def distance_columns() -> Columns[Distance]:
 def distances(found: Sequence[Distance]) -> Table:
     """Return the distances that were asked for."""
     table = distance_columns()
-    return Table("distances", "Distances between marks", table.fields, table.records(found))
+    return DISTANCES.table(table, table.records(found))
 
 
 def angle_columns() -> Columns[Angle]:
@@ -83,15 +87,11 @@ def angle_columns() -> Columns[Angle]:
 def angles(found: Sequence[Angle]) -> Table:
     """Return the angles that were asked for."""
     table = angle_columns()
-    return Table("angles", "Angles at marks", table.fields, table.records(found))
+    return ANGLES.table(table, table.records(found))
 
 
-def edge_columns(book: FieldBook) -> Columns[Edge]:
-    """Return the columns of the edges; the field book names their ends."""
-
-    def name(row: int) -> str | None:
-        return book.marks[book.mark[row]] if book.mark[row] >= 0 else None
-
+def edge_columns(name: Callable[[int], str | None]) -> Columns[Edge]:
+    """Return the columns of the edges; `name` gives the mark of an observation."""
     return Columns(
         (
             text("feature", "Name in the field book.", lambda e: e.feature),
@@ -146,5 +146,9 @@ def edge_columns(book: FieldBook) -> Columns[Edge]:
 
 def edges(found: Sequence[Edge], book: FieldBook) -> Table:
     """Return the edges of every area and line."""
-    table = edge_columns(book)
-    return Table("edges", "Edges and corners", table.fields, table.records(found))
+
+    def name(row: int) -> str | None:
+        return book.marks[book.mark[row]] if book.mark[row] >= 0 else None
+
+    table = edge_columns(name)
+    return EDGES.table(table, table.records(found))

@@ -6,10 +6,17 @@ import shapely
 
 from geosite.base.columns import Columns, real
 from geosite.base.map_frame import Frame
-from geosite.handover.model import Layer
+from geosite.handover.model import Form, Layer
 from geosite.terrain.water.flow import Arrows
 
 __all__ = ["columns", "layer"]
+
+DRAINAGE_ARROWS = Form(
+    "drainage_arrows",
+    "Drainage arrows",
+    "Which way water runs, one arrow per coarse cell; turn the sign by azimuth_deg.",
+    "Point",
+)
 
 
 def columns(frame: Frame) -> Columns[Arrows]:
@@ -42,12 +49,8 @@ def columns(frame: Frame) -> Columns[Arrows]:
 def layer(arrows: Arrows, frame: Frame) -> Layer:
     """Return the arrows as points."""
     table = columns(frame)
-    return Layer(
-        "drainage_arrows",
-        "Drainage arrows",
-        "Which way water runs, one arrow per coarse cell; turn the sign by azimuth_deg.",
-        "Point",
-        table.fields,
+    return DRAINAGE_ARROWS.layer(
+        table,
         table.records_of(arrows),
         [shapely.Point(e, n) for e, n in zip(arrows.easting, arrows.northing, strict=True)],
     )

@@ -7,10 +7,12 @@ from dataclasses import dataclass
 
 from geosite.base.columns import Columns, estimate, real, text
 from geosite.handover.layers.measures import normal
-from geosite.handover.model import Table
+from geosite.handover.model import Form, Table
 from geosite.review.earthwork import Earthwork, Volumes
 
 __all__ = ["columns", "table"]
+
+EARTHWORKS = Form("earthworks", "Cut and fill")
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,4 +67,4 @@ def table(works: Sequence[Earthwork], factor: float) -> Table:
         )
     ]
     listed = columns(factor)
-    return Table("earthworks", "Cut and fill", listed.fields, listed.records(found))
+    return EARTHWORKS.table(listed, listed.records(found))

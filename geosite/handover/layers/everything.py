@@ -53,13 +53,9 @@ def terrain_layers(terrain: Terrain, network: Network) -> tuple[Layer, ...]:
         flow_paths.layer(water.paths, frame),
         ponding.layer(water.ponds, [ponds[p.number] for p in water.ponds], frame, grid),
         catchments.layer(
-            water.catchments,
-            [basins[c.number] for c in water.catchments],
-            catchments.columns(water.inlets, cell_m2),
+            water.catchments, [basins[c.number] for c in water.catchments], water.inlets, cell_m2
         ),
-        catchments.outflows(
-            water.catchments, grid, catchments.outflow_columns(water.inlets, cell_m2)
-        ),
+        catchments.outflows(water.catchments, grid, water.inlets, cell_m2),
     )
     return tuple(layer for layer in found if len(layer.geometries))
 
@@ -71,7 +67,7 @@ def answer_layers(answers: Answers, network: Network) -> tuple[Layer, ...]:
     if answers.take_off.outlines:
         found.append(shared_edges.snapped(answers.take_off, frame))
     if answers.grades:
-        found.append(grades.layer(answers.grades, network, frame))
+        found.append(grades.layer(answers.grades, network))
     if answers.profiles:
         found.append(sections.layer(answers.profiles, frame))
     if answers.parcel_map is not None:

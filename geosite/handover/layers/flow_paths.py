@@ -7,10 +7,17 @@ import shapely
 
 from geosite.base.columns import Columns, real, text
 from geosite.base.map_frame import Frame
-from geosite.handover.model import Layer
+from geosite.handover.model import Form, Layer
 from geosite.terrain.site import FlowPath
 
 __all__ = ["columns", "layer"]
+
+FLOW_PATHS = Form(
+    "flow_paths",
+    "Flow paths",
+    "The way of water from its start to where it leaves or joins an earlier way.",
+    "LineStringZ",
+)
 
 
 def columns(frame: Frame) -> Columns[FlowPath]:
@@ -36,12 +43,4 @@ def columns(frame: Frame) -> Columns[FlowPath]:
 def layer(paths: tuple[FlowPath, ...], frame: Frame) -> Layer:
     """Return the paths as lines."""
     table = columns(frame)
-    return Layer(
-        "flow_paths",
-        "Flow paths",
-        "The way of water from its start to where it leaves or joins an earlier way.",
-        "LineStringZ",
-        table.fields,
-        table.records(paths),
-        [path.line for path in paths],
-    )
+    return FLOW_PATHS.layer(table, table.records(paths), [path.line for path in paths])

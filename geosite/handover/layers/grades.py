@@ -8,14 +8,20 @@ import shapely
 
 from geosite.base.columns import Columns, estimate, integer, real, text
 from geosite.base.estimate import Estimate
-from geosite.base.map_frame import Frame
-from geosite.handover.model import Layer
+from geosite.handover.model import Form, Layer
 from geosite.linework.on_map import to_map_geometry
 from geosite.network.model import Network
 from geosite.review.grades import Grade
 from geosite.review.limits import CAUTION
 
 __all__ = ["VERDICTS", "columns", "layer"]
+
+GRADES = Form(
+    "grades",
+    "Grades",
+    f"Grades along and across lines, held against limits. {CAUTION}",
+    "LineStringZ",
+)
 
 VERDICTS = {
     "within": "within the limit at 95 %",
@@ -25,12 +31,11 @@ VERDICTS = {
 }
 
 
-def columns(network: Network) -> Columns[Grade]:
-    """Return the columns; the network has the width of the intervals."""
+def columns(in_plan: float, in_height: float) -> Columns[Grade]:
+    """Return the columns; intervals of lengths and of heights are so many sigmas to each side."""
 
     def measured(grade: Grade) -> Estimate:
-        in_plan = grade.check == "landing length"
-        factor = network.interval_factor if in_plan else network.vertical_interval_factor
+        factor = in_plan if grade.check == "landing length" else in_height
         return Estimate.normal(grade.value, grade.sigma, factor)
 
     place = "a station along the line, chosen by the check"
@@ -77,15 +82,12 @@ def columns(network: Network) -> Columns[Grade]:
     )
 
 
-def layer(grades: Sequence[Grade], network: Network, frame: Frame) -> Layer:
+def layer(grades: Sequence[Grade], network: Network) -> Layer:
     """Return the checked stretches as lines."""
-    table = columns(network)
-    return Layer(
-        "grades",
-        "Grades",
-        f"Grades along and across lines, held against limits. {CAUTION}",
-        "LineStringZ",
-        table.fields,
+    frame = network.frame
+    table = columns(network.interval_factor, network.vertical_interval_factor)
+    return GRADES.layer(
+        table,
         table.records(grades),
         [to_map_geometry(shapely.LineString(g.line_en), frame) for g in grades],
     )

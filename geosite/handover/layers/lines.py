@@ -8,11 +8,18 @@ from geosite.base.columns import Columns, estimate, real, text
 from geosite.base.map_frame import Frame
 from geosite.handover.layers.measures import GRID, grid, ground
 from geosite.handover.layers.shapes import common_type
-from geosite.handover.model import Layer
+from geosite.handover.model import Form, Layer
 from geosite.linework.model import Drawing, Feature
 from geosite.linework.on_map import to_map_geometry
 
 __all__ = ["columns", "layer"]
+
+LINES = Form(
+    "lines",
+    "Lines",
+    "Lines drawn from the walked marks. Measures are ground values.",
+    "LineStringZ",
+)
 
 CONTRACT = ("feature", "code", "length_m", "length_3d_m", "rise_m", "fall_m")
 
@@ -50,12 +57,4 @@ def layer(drawing: Drawing, frame: Frame, titles: Mapping[str, str]) -> Layer:
     chosen = [feature for feature in drawing.features if feature.kind == "line"]
     shapes = [to_map_geometry(feature.geometry, frame) for feature in chosen]
     table = columns(titles)
-    return Layer(
-        "lines",
-        "Lines",
-        "Lines drawn from the walked marks. Measures are ground values.",
-        common_type(shapes, "LineString"),
-        table.fields,
-        table.records(chosen),
-        shapes,
-    )
+    return LINES.layer(table, table.records(chosen), shapes, common_type(shapes, "LineString"))

@@ -10,7 +10,7 @@ import shapely
 from geosite.base.columns import Columns, estimate, real, text
 from geosite.base.map_frame import Frame
 from geosite.handover.layers.measures import normal
-from geosite.handover.model import Layer, Table
+from geosite.handover.model import Form, Layer, Table
 from geosite.linework.on_map import to_map_geometry
 from geosite.review.parcels import BOUNDARY_CAUTION, Clearance, Parcel, ParcelMap, Share
 
@@ -22,6 +22,17 @@ __all__ = [
     "share_columns",
     "shares",
 ]
+
+PARCELS = Form(
+    "parcels", "Parcels", f"The parcel map on the survey's CRS. {BOUNDARY_CAUTION}", "MultiPolygon"
+)
+PARCEL_CLEARANCES = Form(
+    "parcel_clearances",
+    "Clearances",
+    f"Nearest approach of features to parcel lines. {BOUNDARY_CAUTION}",
+    "LineString",
+)
+PARCEL_SHARES = Form("parcel_shares", "Areas per parcel")
 
 CLEARANCES = {
     "clear": "clear of the line at 95 %",
@@ -84,14 +95,8 @@ def layer(parcel_map: ParcelMap, found: Sequence[Share], frame: Frame) -> Layer:
             covered[share.parcel] = covered.get(share.parcel, 0.0) + share.area_m2
     table = parcel_columns(parcel_map, covered, frame)
     shapes = [shapely.multipolygons(_polygons(p.geometry)) for p in parcel_map.parcels]
-    return Layer(
-        "parcels",
-        "Parcels",
-        f"The parcel map on the survey's CRS. {BOUNDARY_CAUTION}",
-        "MultiPolygon",
-        table.fields,
-        table.records(parcel_map.parcels),
-        [to_map_geometry(s, frame) for s in shapes],
+    return PARCELS.layer(
+        table, table.records(parcel_map.parcels), [to_map_geometry(s, frame) for s in shapes]
     )
 
 
@@ -118,12 +123,8 @@ def clearance_columns(factor: float) -> Columns[Clearance]:
 def clearances(found: Sequence[Clearance], frame: Frame, factor: float) -> Layer:
     """Return the nearest approach of each feature to a parcel line."""
     table = clearance_columns(factor)
-    return Layer(
-        "parcel_clearances",
-        "Clearances",
-        f"Nearest approach of features to parcel lines. {BOUNDARY_CAUTION}",
-        "LineString",
-        table.fields,
+    return PARCEL_CLEARANCES.layer(
+        table,
         table.records(found),
         [to_map_geometry(shapely.LineString(c.line), frame) for c in found],
     )
@@ -163,7 +164,7 @@ def share_columns(factor: float) -> Columns[Share]:
 def shares(found: Sequence[Share], factor: float) -> Table:
     """Return the area of each feature in each parcel."""
     table = share_columns(factor)
-    return Table("parcel_shares", "Areas per parcel", table.fields, table.records(found))
+    return PARCEL_SHARES.table(table, table.records(found))
 
 
 def _polygons(shape: Any) -> list[Any]:

@@ -14,11 +14,18 @@ from geosite.base.arrays import Floats
 from geosite.base.columns import Columns, integer, real, text
 from geosite.base.map_frame import Frame
 from geosite.fieldbook.model import PIECE_KINDS, FieldBook, Notes
-from geosite.handover.model import Layer
+from geosite.handover.model import Form, Layer
 from geosite.network.covariance import sigma_horizontal, sigma_vertical
 from geosite.network.model import Network
 
 __all__ = ["columns", "layer"]
+
+POINTS = Form(
+    "points",
+    "Observations",
+    "Every observation of the field book, adjusted and placed on the map.",
+    "PointZ",
+)
 
 SEGMENTS = {
     "line": "straight",
@@ -122,19 +129,33 @@ def columns(frame: Frame, unit: str, codes: Mapping[str, str]) -> Columns[Placed
                 frame.height_unit_name,
                 exact="its accuracy is sigma_v_m and v_95_m",
             ),
-            real("sigma_h_m", "Standard deviation per horizontal axis.", lambda p: p.sigma_h, "m"),
+            real(
+                "sigma_h_m",
+                "Standard deviation per horizontal axis.",
+                lambda p: p.sigma_h,
+                "m",
+                exact="itself an accuracy",
+            ),
             real(
                 "h_95_m",
                 "Half the 95 % interval per horizontal axis.",
                 lambda p: p.sigma_h * p.network.interval_factor,
                 "m",
+                exact="itself an accuracy",
             ),
-            real("sigma_v_m", "Standard deviation of the elevation.", lambda p: p.sigma_v, "m"),
+            real(
+                "sigma_v_m",
+                "Standard deviation of the elevation.",
+                lambda p: p.sigma_v,
+                "m",
+                exact="itself an accuracy",
+            ),
             real(
                 "v_95_m",
                 "Half the 95 % interval of the elevation.",
                 lambda p: p.sigma_v * p.network.vertical_interval_factor,
                 "m",
+                exact="itself an accuracy",
             ),
             real(
                 "correction_m",
@@ -169,12 +190,4 @@ def layer(notes: Notes, network: Network) -> Layer:
     titles = {name: code.title for name, code in notes.site.codes.items()}
     table = columns(network.frame, notes.site.survey.unit, titles)
     shapes: Any = shapely.points(np.column_stack([placed.en, placed.elevation]))
-    return Layer(
-        "points",
-        "Observations",
-        "Every observation of the field book, adjusted and placed on the map.",
-        "PointZ",
-        table.fields,
-        table.records_of(placed),
-        shapes.tolist(),
-    )
+    return POINTS.layer(table, table.records_of(placed), shapes.tolist())

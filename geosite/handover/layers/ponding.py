@@ -9,13 +9,17 @@ from geosite.base.columns import Columns, integer, real
 from geosite.base.grid import Grid
 from geosite.base.map_frame import Frame
 from geosite.handover.layers.shapes import whole_polygons
-from geosite.handover.model import Layer
+from geosite.handover.model import Form, Layer
 from geosite.terrain.water.ponding import Pond
 
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
 
 __all__ = ["columns", "layer"]
+
+PONDING = Form(
+    "ponding", "Ponds", "Standing water when every hollow is full. No drainage design.", "Polygon"
+)
 
 SIGNIFICANT = {"0": "no: it may not be there at all", "1": "yes"}
 
@@ -88,12 +92,4 @@ def layer(
     """Return the ponds with their outlines in map coordinates."""
     table = columns(frame, grid)
     kind, shapes = whole_polygons(outlines)
-    return Layer(
-        "ponding",
-        "Ponds",
-        "Standing water when every hollow is full. No drainage design.",
-        kind,
-        table.fields,
-        table.records(ponds),
-        shapes,
-    )
+    return PONDING.layer(table, table.records(ponds), shapes, kind)

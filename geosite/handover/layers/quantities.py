@@ -7,11 +7,13 @@ from collections.abc import Callable, Sequence
 from geosite.base.columns import Column, Columns, estimate, integer, real, text
 from geosite.base.units import FOOT_M
 from geosite.handover.layers.measures import GRID, grid, ground
-from geosite.handover.model import Table
+from geosite.handover.model import Form, Table
 from geosite.linework.model import Measure
 from geosite.review.quantities import Quantity
 
 __all__ = ["columns", "table"]
+
+QUANTITIES = Form("quantities", "Quantities")
 
 _FEET = {"m": ("ft", FOOT_M), "m2": ("ft2", FOOT_M**2), "m3": ("yd3", (3 * FOOT_M) ** 3)}
 _IN_WORDS = {"ft": "feet", "ft2": "square feet", "yd3": "cubic yards"}
@@ -145,7 +147,7 @@ def columns() -> Columns[Quantity]:
 def table(quantities: Sequence[Quantity]) -> Table:
     """Return the quantities, in the order given."""
     found = columns()
-    return Table("quantities", "Quantities", found.fields, found.records(quantities))
+    return QUANTITIES.table(found, found.records(quantities))
 
 
 def _size(

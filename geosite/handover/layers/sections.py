@@ -12,11 +12,19 @@ from geosite.base.columns import Columns, estimate, real, text
 from geosite.base.estimate import Estimate
 from geosite.base.map_frame import Frame
 from geosite.handover.layers.measures import normal
-from geosite.handover.model import Layer, Table
+from geosite.handover.model import Form, Layer, Table
 from geosite.linework.on_map import to_map_geometry
 from geosite.review.sections import Profile
 
 __all__ = ["columns", "layer", "station_columns", "stations"]
+
+SECTIONS = Form(
+    "sections",
+    "Sections",
+    "Lines along which the elevation profile was taken; stations in their table.",
+    "LineStringZ",
+)
+SECTION_STATIONS = Form("section_stations", "Stations of the sections")
 
 
 def columns() -> Columns[Profile]:
@@ -39,6 +47,7 @@ def columns() -> Columns[Profile]:
                 "Largest standard deviation of an elevation.",
                 lambda p: p.sigma.max(),
                 "m",
+                exact="itself an accuracy",
             ),
         )
     )
@@ -47,12 +56,8 @@ def columns() -> Columns[Profile]:
 def layer(profiles: Sequence[Profile], frame: Frame) -> Layer:
     """Return the sections as lines on the ground."""
     table = columns()
-    return Layer(
-        "sections",
-        "Sections",
-        "Lines along which the elevation profile was taken; stations in their table.",
-        "LineStringZ",
-        table.fields,
+    return SECTIONS.layer(
+        table,
         table.records(profiles),
         [
             to_map_geometry(shapely.LineString(np.column_stack([p.en, p.elevation])), frame)
@@ -138,4 +143,4 @@ def stations(profiles: Sequence[Profile], factor: float) -> Table:
     """Return the stations of all sections."""
     table = station_columns(factor)
     found = [Station(p, k) for p in profiles for k in range(len(p.chainage))]
-    return Table("section_stations", "Stations of the sections", table.fields, table.records(found))
+    return SECTION_STATIONS.table(table, table.records(found))

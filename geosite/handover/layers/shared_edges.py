@@ -6,11 +6,19 @@ from collections.abc import Sequence
 
 from geosite.base.columns import Columns, integer, real, text
 from geosite.base.map_frame import Frame
-from geosite.handover.model import Layer, Table
+from geosite.handover.model import Form, Layer, Table
 from geosite.linework.on_map import to_map_geometry
 from geosite.review.quantities import EdgePair, TakeOff
 
 __all__ = ["columns", "snapped", "snapped_columns", "table"]
+
+SHARED_EDGES = Form("shared_edges", "Shared edges")
+AREAS_SNAPPED = Form(
+    "areas_snapped",
+    "Areas, edges shared",
+    "Areas whose shared edges were made one; the layer areas keeps what was measured.",
+    "Polygon",
+)
 
 
 def columns() -> Columns[EdgePair]:
@@ -34,7 +42,7 @@ def columns() -> Columns[EdgePair]:
 def table(pairs: Sequence[EdgePair]) -> Table:
     """Return the shared edges."""
     found = columns()
-    return Table("shared_edges", "Shared edges", found.fields, found.records(pairs))
+    return SHARED_EDGES.table(found, found.records(pairs))
 
 
 def snapped_columns(taken: TakeOff, frame: Frame) -> Columns[str]:
@@ -65,12 +73,8 @@ def snapped_columns(taken: TakeOff, frame: Frame) -> Columns[str]:
 def snapped(taken: TakeOff, frame: Frame) -> Layer:
     """Return the areas whose edges were made one."""
     found = snapped_columns(taken, frame)
-    return Layer(
-        "areas_snapped",
-        "Areas, edges shared",
-        "Areas whose shared edges were made one; the layer areas keeps what was measured.",
-        "Polygon",
-        found.fields,
+    return AREAS_SNAPPED.layer(
+        found,
         found.records(list(taken.outlines)),
         [to_map_geometry(outline, frame) for outline in taken.outlines.values()],
     )

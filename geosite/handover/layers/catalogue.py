@@ -1,0 +1,89 @@
+"""Every layer and table that geosite can write, with its columns: made without a survey."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from geosite.base.columns import Columns
+from geosite.base.grid import Grid
+from geosite.base.map_frame import Frame
+from geosite.handover.layers import (
+    areas,
+    baseline,
+    catchments,
+    contours,
+    curves,
+    distances,
+    drainage_arrows,
+    earthworks,
+    flow_paths,
+    grades,
+    lines,
+    parcels,
+    points,
+    ponding,
+    quantities,
+    sections,
+    shared_edges,
+)
+from geosite.handover.model import Form
+from geosite.review.parcels import ParcelMap
+from geosite.review.quantities import TakeOff
+
+__all__ = ["catalogue"]
+
+_MAP = Frame(
+    crs_wkt="",
+    crs_name="",
+    vertical_wkt="",
+    vertical_name="",
+    unit_m=1.0,
+    height_unit_m=1.0,
+    unit_name="unit of the map CRS",
+    height_unit_name="unit of the elevations",
+    origin=(0.0, 0.0),
+    grid_scale_factor=1.0,
+    elevation_factor=1.0,
+    combined_factor=1.0,
+    convergence=0.0,
+)
+
+
+def catalogue() -> dict[str, tuple[Form, Columns[Any]]]:
+    """Return what each layer and table is, and its columns in order, by name.
+
+    Units that a survey chooses are written out: those of its map, elevations and field book.
+
+    Examples
+    --------
+    >>> form, columns = catalogue()["lines"]
+    >>> form.geometry_type, [one.name for one in columns.fields][:3]
+    ('LineStringZ', ['feature', 'code', 'length_m'])
+    """
+    found: tuple[tuple[Form, Columns[Any]], ...] = (
+        (points.POINTS, points.columns(_MAP, "unit of the field book", {})),
+        (baseline.BASELINE, baseline.columns()),
+        (areas.AREAS, areas.columns({})),
+        (lines.LINES, lines.columns({})),
+        (contours.CONTOURS, contours.columns(_MAP)),
+        (drainage_arrows.DRAINAGE_ARROWS, drainage_arrows.columns(_MAP)),
+        (flow_paths.FLOW_PATHS, flow_paths.columns(_MAP)),
+        (ponding.PONDING, ponding.columns(_MAP, Grid(0.0, 0.0, 1.0, 1, 1))),
+        (catchments.CATCHMENTS, catchments.columns((), 1.0)),
+        (catchments.OUTFLOWS, catchments.outflow_columns((), 1.0)),
+        (shared_edges.AREAS_SNAPPED, shared_edges.snapped_columns(TakeOff((), (), (), {}), _MAP)),
+        (grades.GRADES, grades.columns(2.0, 2.0)),
+        (sections.SECTIONS, sections.columns()),
+        (parcels.PARCELS, parcels.parcel_columns(ParcelMap((), 0.0, "", 0.0), {}, _MAP)),
+        (parcels.PARCEL_CLEARANCES, parcels.clearance_columns(2.0)),
+        (curves.CURVES, curves.columns({})),
+        (quantities.QUANTITIES, quantities.columns()),
+        (distances.EDGES, distances.edge_columns(lambda row: None)),
+        (distances.DISTANCES, distances.distance_columns()),
+        (distances.ANGLES, distances.angle_columns()),
+        (shared_edges.SHARED_EDGES, shared_edges.columns()),
+        (sections.SECTION_STATIONS, sections.station_columns(2.0)),
+        (earthworks.EARTHWORKS, earthworks.columns(2.0)),
+        (parcels.PARCEL_SHARES, parcels.share_columns(2.0)),
+    )
+    return {form.name: (form, columns) for form, columns in found}

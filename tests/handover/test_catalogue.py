@@ -1,0 +1,67 @@
+"""The catalogue of layers and tables says what the files hold, and no number stands alone."""
+
+from __future__ import annotations
+
+from functools import cache
+from pathlib import Path
+
+import pytest
+
+from geosite.build import build
+from geosite.fieldbook.read import read_survey
+from geosite.handover.layers.catalogue import catalogue
+from geosite.handover.model import Package
+
+SAMPLES = Path(__file__).parents[2] / "sample_data"
+
+WAITING = {
+    "lines": {"length_3d_m", "rise_m", "fall_m"},
+    "drainage_arrows": {"azimuth_deg", "slope_percent", "contributing_area_m2"},
+    "flow_paths": {"length_m", "fall_m"},
+    "ponding": {
+        *("depth_m", "depth_sigma_m", "volume_m3", "area_m2", "spill_elevation"),
+        "contributing_area_m2",
+    },
+    "catchments": {"area_m2"},
+    "outflows": {"area_m2", "peak_area_m2"},
+    "sections": {"length_m", "rise_m", "fall_m"},
+    "quantities": {"length_3d_m"},
+    "shared_edges": {"length_m", "overlap_m2", "gap_m2", "width_m"},
+    "earthworks": {"cut_m3", "fill_m3"},
+}
+"""Numbers whose fact has no interval yet. A column leaves this list when its fact brings one."""
+
+
+@cache
+def package(name: str) -> Package:
+    return build(read_survey(SAMPLES / name / "site.toml"))
+
+
+def test_every_number_has_its_interval_or_says_why_not() -> None:
+    bare = {
+        name: {
+            column.name for column in columns.columns if column.kind == "real" and not column.exact
+        }
+        for name, (_, columns) in catalogue().items()
+    }
+    assert {name: found for name, found in bare.items() if found} == WAITING
+
+
+@pytest.mark.parametrize("sample", ["ferry_landing", "jetty_feet"])
+def test_layers_and_tables_are_those_of_the_catalogue(sample: str) -> None:
+    made = package(sample)
+    for one in (*made.layers, *made.tables):
+        form, columns = catalogue()[one.name]
+        assert (one.title, one.description) == (form.title, form.description)
+        assert [f.name for f in one.fields] == [f.name for f in columns.fields]
+        assert [f.description for f in one.fields] == [f.description for f in columns.fields]
+        assert all(list(record) == [f.name for f in one.fields] for record in one.records)
+
+
+def test_names_of_columns_are_told_apart_and_described() -> None:
+    for name, (form, columns) in catalogue().items():
+        names = [f.name for f in columns.fields]
+        assert len(set(names)) == len(names), name
+        assert form.title
+        assert all(f.description.endswith(".") for f in columns.fields), name
+        assert all(f.name == f.name.lower() for f in columns.fields), name
