@@ -1,0 +1,58 @@
+"""Two field books as one: the same names are the same marks, runs of the same name stay apart."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from geosite.base.arrays import Ints
+from geosite.fieldbook.model import FieldBook
+
+__all__ = ["joined"]
+
+
+def joined(first: FieldBook, second: FieldBook, suffix: str) -> FieldBook:
+    """Return the observations of two books, those of the first one in front.
+
+    Parameters
+    ----------
+    first, second
+        Coordinates in metres already; file and unit are those of the first.
+    suffix
+        Added to the name of a run of the second book that the first one has as well: it is another
+        walk.
+
+    Returns
+    -------
+    FieldBook
+    """
+    own = {run: f"{run}{suffix}" if run in first.runs else run for run in second.runs}
+    runs, run = _merged(first.runs, first.run, tuple(own.values()), second.run)
+    marks, mark = _merged(first.marks, first.mark, second.marks, second.mark)
+    features, feature = _merged(first.features, first.feature, second.features, second.feature)
+    codes, code = _merged(first.codes, first.code, second.codes, second.code)
+    return replace(
+        first,
+        local=np.vstack([first.local, second.local]),
+        runs=runs,
+        run=run,
+        marks=marks,
+        mark=mark,
+        features=features,
+        feature=feature,
+        codes=codes,
+        code=code,
+        kind=np.concatenate([first.kind, second.kind]),
+        piece=np.concatenate([first.piece, second.piece]),
+        notes=(*first.notes, *second.notes),
+        line=np.concatenate([first.line, second.line]),
+    )
+
+
+def _merged(
+    names: tuple[str, ...], index: Ints, more: tuple[str, ...], more_index: Ints
+) -> tuple[tuple[str, ...], Ints]:
+    known = {name: number for number, name in enumerate(names)}
+    moved = np.array([known.setdefault(name, len(known)) for name in more] + [-1], np.int64)
+    return tuple(known), np.concatenate([index, moved[more_index]])

@@ -1,0 +1,308 @@
+"""Designs from outside: points, lines and areas with elevations, from a table or a vector layer."""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal
+
+import numpy as np
+
+from geosite.base.arrays import Floats
+from geosite.base.errors import InputError, Problem
+from geosite.base.problems import Problems, nearest, one_line, shown
+from geosite.reading.files import clean_name, decode
+from geosite.reading.foreign import damage, driver_names, is_view, reading_layers
+
+__all__ = ["Design", "DesignShape", "ShapeKind", "read_design"]
+
+ShapeKind = Literal["point", "line", "area"]
+
+_FORMATS = ["GPKG", "GeoJSON", "GeoJSONSeq", "Shapefile", "FlatGeobuf", "GML", "DXF"]
+_TEXT = (".csv", ".txt", ".tsv")
+_NAMES = ("point", "name", "feature", "label", "layer", "id")
+_CODES = ("code", "layer")
+SHAPES_LIMIT = 200_000
+"""Vertices: nobody sets out or builds from more."""
+
+
+@dataclass(frozen=True, eq=False)
+class DesignShape:
+    """One point, line or ring of a design.
+
+    Parameters
+    ----------
+    name, code
+        Of the feature, blank where the file gives none.
+    kind
+        ``"area"`` for a ring, which ends where it began.
+    places : array, shape (n, 3), columns easting, northing, elevation
+        Map units and elevation units; NaN where the file gives no elevation.
+    line
+        Of a table, counted from 1.
+    """
+
+    name: str
+    code: str
+    kind: ShapeKind
+    places: Floats
+    line: int | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Design:
+    """What a design file holds.
+
+    Parameters
+    ----------
+    file
+        As the user named it.
+    shapes
+        File order.
+    crs_wkt
+        CRS of the layer, ``None`` where the file does not say (tables, drafting files).
+    """
+
+    file: str
+    shapes: tuple[DesignShape, ...]
+    crs_wkt: str | None
+
+
+def read_design(file: str, layer: str | None = None) -> Design:
+    """Read a design.
+
+    Parameters
+    ----------
+    file
+        A table with the columns point, easting, northing and elevation (commas, semicolons or
+        tabs, in any order; other columns are ignored), or a vector layer of points, lines or areas.
+    layer
+        Name of the layer, where the file holds several.
+
+    Raises
+    ------
+    InputError
+        Unreadable, columns missing, cells that are no finite numbers, nothing in it.
+    """
+    if Path(file).suffix.lower() in _TEXT:
+        if layer is not None:
+            raise InputError(
+                Problem(
+                    "layer-in-table",
+                    f"a table has no layer {shown(layer)}",
+                    "a layer of a vector file, or a table alone",
+                    "leave the layer out",
+                    file,
+                )
+            )
+        design = Design(file, tuple(_rows(file)), None)
+    else:
+        design = _from_layer(file, layer)
+    if not design.shapes:
+        raise InputError(
+            Problem(
+                "design-empty",
+                "there is nothing in it",
+                "points, lines or areas of a design",
+                "choose another file or layer",
+                file,
+            )
+        )
+    return design
+
+
+def _rows(file: str) -> Iterator[DesignShape]:
+    """Yield the points of a table; all faults are told together."""
+    problems = Problems()
+    data = Path(file).read_bytes()
+    if not decode(data, file, "table of design points", problems):
+        raise InputError(problems.first())
+    text = data.decode("utf-8-sig").replace("\r\n", "\n").replace("\r", "\n")
+    lines = text.split("\n")
+    first = next((n for n, line in enumerate(lines) if line.strip()), 0)
+    separator = max(",;\t", key=lines[first].count)
+    decimal_comma = separator == ";" and "," in text and "." not in text[len(lines[first]) :]
+    rows = csv.reader(io.StringIO("\n".join(lines[first:])), delimiter=separator)
+    try:
+        header = [cell.strip().casefold() for cell in next(rows, [])]
+        where = _columns(header, file, first + 1, problems)
+        if problems:
+            raise InputError(problems.first())
+        found = []
+        for row in rows:
+            if not any(cell.strip() for cell in row) or problems.full:
+                continue
+            cells = dict(zip(header, row, strict=False))
+            line = first + rows.line_num
+            place = [
+                _number(cells.get(axis, ""), axis, decimal_comma, file, line, problems)
+                for axis in ("easting", "northing", "elevation")
+            ]
+            name = clean_name(cells.get(where, "")) if where else ""
+            code = clean_name(cells.get("code", ""))
+            found.append(DesignShape(name, code, "point", np.array([place]), line))
+    except csv.Error as error:
+        problems.add(
+            "table-unreadable",
+            f"the row cannot be split ({error})",
+            "cells in a row",
+            "export it again",
+            file,
+            first + rows.line_num,
+        )
+    if problems:
+        raise InputError(problems.first())
+    yield from found
+
+
+def _columns(header: list[str], file: str, line: int, problems: Problems) -> str | None:
+    """Check the header; return the column that names the points."""
+    for name in ("easting", "northing"):
+        if name not in header:
+            close = nearest(name, [cell for cell in header if cell != "point"])
+            problems.add(
+                "column-missing",
+                f"there is no column {name}",
+                "the columns point, easting, northing and elevation",
+                f'rename "{close}"' if close else "add it, or name the columns in the first line",
+                file,
+                line,
+            )
+    return next((name for name in _NAMES if name in header), None)
+
+
+def _number(
+    cell: str, axis: str, decimal_comma: bool, file: str, line: int, problems: Problems
+) -> float:
+    text = cell.strip().replace(",", ".") if decimal_comma else cell.strip()
+    if not text and axis == "elevation":
+        return math.nan
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.nan
+    if not math.isfinite(value):
+        problems.add(
+            "cell-not-number",
+            f"{axis} is {shown(cell)}",
+            "a finite number with a decimal point",
+            "correct the cell or take the row out",
+            file,
+            line,
+        )
+    return value
+
+
+def _from_layer(file: str, layer: str | None) -> Design:
+    import fiona
+    from fiona.errors import FionaError
+    from shapely.errors import ShapelyError
+
+    path = Path(file).resolve()
+    options = {"WRITE_GFS": "NO"} if path.suffix.lower() == ".gml" else {}
+    drivers = driver_names(_FORMATS)
+    shapes: list[DesignShape] = []
+    try:
+        if (fault := damage(path)) is not None:
+            raise ValueError(fault)
+        with reading_layers(), fiona.Env(GML_DOWNLOAD_SCHEMA="NO"):
+            layer = _layer(path, file, layer, fiona.listlayers(path))
+            with fiona.open(path, layer=layer, enabled_drivers=drivers, **options) as source:
+                if is_view(path, source.name):
+                    raise ValueError("the layer is a view, a query that may never end")
+                crs_wkt = str(source.crs_wkt or "") or None
+                names = {str(name).casefold(): name for name in source.schema["properties"]}
+                for record in source:
+                    shapes += _shapes(record, names)
+                    if sum(len(shape.places) for shape in shapes[-3:]) > SHAPES_LIMIT:
+                        raise ValueError(f"a shape has more than {SHAPES_LIMIT} vertices")
+    except (FionaError, ShapelyError, OSError, ValueError, TypeError, UnicodeError) as error:
+        raise InputError(
+            Problem(
+                "layer-unreadable",
+                f"it cannot be read as a design ({one_line(error)})",
+                f"a .csv table or a layer in one of the formats {', '.join(_FORMATS)}",
+                "export it again, for example as GeoPackage",
+                file,
+            )
+        ) from error
+    bad = [s.name or f"number {n}" for n, s in enumerate(shapes, 1) if _off(s.places)]
+    if bad:
+        raise InputError(
+            Problem(
+                "point-not-finite",
+                f"shape {bad[0]} has a coordinate that is not finite",
+                "finite coordinates",
+                "correct it",
+                file,
+            )
+        )
+    return Design(file, tuple(shapes), crs_wkt)
+
+
+def _off(places: Floats) -> bool:
+    return not bool(np.isfinite(places[:, :2]).all())
+
+
+def _layer(path: Path, file: str, wanted: str | None, names: list[str]) -> str:
+    choice = wanted or (
+        names[0]
+        if len(names) == 1
+        else next((name for name in ("design", "points") if name in names), None)
+    )
+    if choice in names:
+        assert choice is not None
+        return choice
+    close = nearest(choice, names) if choice else None
+    raise InputError(
+        Problem(
+            "layer-unknown",
+            f"there is no layer {shown(choice)}" if choice else "it holds several layers",
+            f"one of {', '.join(names[:20])}" if names else "a layer",
+            f'did you mean "{close}"?' if close else "name one with layer",
+            file,
+        )
+    )
+
+
+def _shapes(record: Any, names: Mapping[str, str]) -> Iterator[DesignShape]:
+    import shapely
+    import shapely.geometry
+
+    if record.geometry is None:
+        return
+
+    def first(columns: tuple[str, ...]) -> str:
+        for column in columns:
+            if column in names and (value := record.properties[names[column]]) not in (None, ""):
+                return clean_name(str(value))
+        return ""
+
+    name, code = first(_NAMES), first(_CODES)
+    up = record.properties[names["elevation"]] if "elevation" in names else None
+    for part in _singles(shapely.geometry.shape(record.geometry)):
+        kinds: dict[str, ShapeKind] = {"Point": "point", "LineString": "line", "LinearRing": "line"}
+        rings = [part] if part.geom_type in kinds else [part.exterior, *part.interiors]
+        kind = kinds.get(part.geom_type, "area")
+        for ring in rings:
+            places = np.full((len(ring.coords), 3), np.nan)
+            found = shapely.get_coordinates(ring, include_z=True)
+            places[:, :2] = found[:, :2]
+            if ring.has_z:
+                places[:, 2] = found[:, 2]
+            elif up is not None:
+                places[:, 2] = float(up)
+            yield DesignShape(name, code, kind, places)
+
+
+def _singles(shape: Any) -> Iterator[Any]:
+    """Yield the simple parts of a geometry, collections taken apart."""
+    if hasattr(shape, "geoms"):
+        for part in shape.geoms:
+            yield from _singles(part)
+    elif not shape.is_empty:
+        yield shape

@@ -1,0 +1,211 @@
+"""Today's visits to the two baseline marks, and whether they fit the survey's baseline."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from geosite.base.arrays import Floats, Ints
+from geosite.base.errors import Problem, SurveyRefused
+from geosite.fieldbook.model import FieldBook, Notes
+from geosite.network.covariance import sigmas
+from geosite.network.model import LinearForm, Network
+
+__all__ = ["BaselineCheck", "baseline_rows", "check_baseline", "ground_baseline"]
+
+UNITS = {
+    0.3048: ("metres read as feet", "m"),
+    1 / 0.3048: ("feet read as metres", "ft"),
+}
+UNIT_SHARE = 0.03
+"""A ratio this near to that of two units looks like a mistaken unit."""
+BEYOND = 4.0
+"""Standard deviations: a baseline that is farther off is not noise (once in 16,000)."""
+SLACK_M = 0.003
+"""What pointing at two marks may add whatever the noise model says."""
+
+
+@dataclass(frozen=True, slots=True)
+class BaselineCheck:
+    """Today's baseline beside the known one.
+
+    Parameters
+    ----------
+    run
+        The walk that is used.
+    visits
+        To the first and the second mark.
+    length_m, known_m
+        Ground lengths: as walked today, and from the survey.
+    sigma_m
+        Standard deviation of their difference.
+    rise_m, known_rise_m
+        From the first mark to the second.
+    rise_sigma_m
+        Standard deviation of their difference.
+    swap_seen
+        Whether names exchanged today would show in the heights.
+    """
+
+    run: str
+    visits: tuple[int, int]
+    length_m: float
+    known_m: float
+    sigma_m: float
+    rise_m: float
+    known_rise_m: float
+    rise_sigma_m: float
+    swap_seen: bool
+
+    @property
+    def ppm(self) -> float:
+        """How much longer the baseline is today, in millionths."""
+        return (self.length_m / self.known_m - 1) * 1e6
+
+
+def baseline_rows(notes: Notes) -> tuple[int, int]:
+    """Return an observation of the first and of the second mark in the survey."""
+    book = notes.book
+    first, second = (
+        int(np.flatnonzero(book.mark == book.marks.index(name))[0]) for name in _names(notes)
+    )
+    return first, second
+
+
+def ground_baseline(notes: Notes, network: Network) -> tuple[Floats, float]:
+    """Return the step from the first to the second mark, local grid metres and metres up."""
+    first, second = baseline_rows(notes)
+    step: Floats = network.en[second] - network.en[first]
+    return step, float(network.elevation[second] - network.elevation[first])
+
+
+def check_baseline(notes: Notes, network: Network, walk: FieldBook) -> BaselineCheck:
+    """Hold today's baseline against the survey's.
+
+    Parameters
+    ----------
+    notes, network
+        The survey and where its marks are.
+    walk
+        Today's field book. Of several runs the last one counts.
+
+    Raises
+    ------
+    SurveyRefused
+        The walk does not visit both marks, or what it measured between them is not this baseline.
+    """
+    run = len(walk.runs) - 1
+    names = _names(notes)
+    visits = (_visits(walk, run, names[0]), _visits(walk, run, names[1]))
+    missing = [name for name, rows in zip(names, visits, strict=True) if not len(rows)]
+    if missing:
+        raise SurveyRefused(
+            Problem(
+                "walk-no-baseline",
+                f"the run {walk.runs[run]} does not visit {' nor '.join(missing)}",
+                f"a visit to {names[0]} and to {names[1]} before anything is set out",
+                "walk to both marks first and note them under these names",
+                walk.file,
+            )
+        )
+    places = [walk.local[rows].mean(axis=0) for rows in visits]
+    step = places[1] - places[0]
+    known, known_rise = ground_baseline(notes, network)
+    factor = network.frame.combined_factor
+    known_m = float(np.hypot(*known)) / factor
+    sigma_m, rise_sigma = _sigmas(notes, network, walk, visits, known_m)
+    check = BaselineCheck(
+        walk.runs[run],
+        (len(visits[0]), len(visits[1])),
+        float(np.hypot(*step[:2])),
+        known_m,
+        sigma_m,
+        float(step[2]),
+        known_rise,
+        rise_sigma,
+        2 * abs(known_rise) > BEYOND * rise_sigma + SLACK_M,
+    )
+    line = int(walk.line[visits[1][0]])
+    misfit = _misfit(check, names)
+    if misfit is not None:
+        raise SurveyRefused(replace(misfit, file=walk.file, line=line))
+    return check
+
+
+def _misfit(check: BaselineCheck, names: tuple[str, str]) -> Problem | None:
+    walked, known = check.length_m, check.known_m
+    ratio = walked / known
+    limit = BEYOND * check.sigma_m + SLACK_M
+    if abs(walked - known) > limit:
+        remedy = "check that both marks are the right ones and have not moved, and walk them again"
+        if walked < 1e-3:
+            remedy = "note each mark under its own name"
+        for unit, (looks, wanted) in UNITS.items():
+            if abs(ratio / unit - 1) < UNIT_SHARE:
+                remedy = f"it looks like {looks}: if so, give --unit {wanted} with the walk"
+        return Problem(
+            "baseline-length",
+            f"today the baseline from {names[0]} to {names[1]} is {walked:.3f} m long, "
+            f"{ratio:.4f} of its length",
+            f"{known:.3f} m within {limit:.3f} m",
+            remedy,
+        )
+    limit = BEYOND * check.rise_sigma_m + SLACK_M
+    if abs(check.rise_m - check.known_rise_m) <= limit:
+        return None
+    what = f"today {names[1]} lies {check.rise_m:+.3f} m from {names[0]} in height"
+    if check.swap_seen and abs(check.rise_m + check.known_rise_m) <= limit:
+        return Problem(
+            "baseline-swapped",
+            f"{what}, as if the two names were exchanged",
+            f"{check.known_rise_m:+.3f} m within {limit:.3f} m",
+            f"exchange the names {names[0]} and {names[1]} in this walk, if that is so",
+        )
+    return Problem(
+        "baseline-rise",
+        what,
+        f"{check.known_rise_m:+.3f} m within {limit:.3f} m",
+        "check both marks and that z points up, and walk them again",
+    )
+
+
+def _names(notes: Notes) -> tuple[str, str]:
+    return notes.site.baseline.from_, notes.site.baseline.to
+
+
+def _visits(walk: FieldBook, run: int, name: str) -> Ints:
+    if name not in walk.marks:
+        return np.zeros(0, np.int64)
+    here: Ints = np.flatnonzero((walk.run == run) & (walk.mark == walk.marks.index(name)))
+    return here
+
+
+def _sigmas(
+    notes: Notes, network: Network, walk: FieldBook, visits: tuple[Ints, Ints], known_m: float
+) -> tuple[float, float]:
+    """Return the standard deviations of today's length and rise against the survey's."""
+    step, _ = ground_baseline(notes, network)
+    along = step / np.hypot(*step)
+    pull = np.array([-1.0, 1.0])
+    both, none = np.array(baseline_rows(notes), np.int64), np.zeros(2)
+    in_survey = sigmas(
+        network,
+        [
+            LinearForm(both, along[0] * pull, along[1] * pull, none),
+            LinearForm(both, none, none, pull),
+        ],
+    )
+    noise = notes.site.survey.leg_noise
+    # the way walked between the two nearest visits, leg by leg
+    apart = np.abs(visits[0][:, None] - visits[1][None, :])
+    i, j = np.unravel_index(int(apart.argmin()), apart.shape)
+    low, high = sorted((int(visits[0][i]), int(visits[1][j])))
+    legs = np.sqrt((np.diff(walk.local[low : high + 1], axis=0) ** 2).sum(axis=1))
+    today = float((noise.constant**2 + noise.per_sqrt_metre**2 * legs).sum())
+    factors = network.variance_factor, network.vertical_variance_factor
+    plan, level = (
+        math.sqrt(own**2 + factor * today) for own, factor in zip(in_survey, factors, strict=True)
+    )
+    return plan, level
