@@ -23,6 +23,8 @@ UNIT_SHARE = 0.03
 """A ratio this near to that of two units looks like a mistaken unit."""
 BEYOND = 4.0
 """Standard deviations: a baseline that is farther off is not noise (once in 16,000)."""
+AT_MOST = 8.0
+"""The same where little is known of the noise: Student's t would let anything pass."""
 SLACK_M = 0.003
 """What pointing at two marks may add whatever the noise model says."""
 
@@ -45,6 +47,8 @@ class BaselineCheck:
         From the first mark to the second.
     rise_sigma_m
         Standard deviation of their difference.
+    limit_m, rise_limit_m
+        A larger difference is not noise.
     swap_seen
         Whether names exchanged today would show in the heights.
     """
@@ -57,6 +61,8 @@ class BaselineCheck:
     rise_m: float
     known_rise_m: float
     rise_sigma_m: float
+    limit_m: float
+    rise_limit_m: float
     swap_seen: bool
 
     @property
@@ -116,6 +122,7 @@ def check_baseline(notes: Notes, network: Network, walk: FieldBook) -> BaselineC
     factor = network.frame.combined_factor
     known_m = float(np.hypot(*known)) / factor
     sigma_m, rise_sigma = _sigmas(notes, network, walk, visits, known_m)
+    rise_limit = _beyond(network.vertical_degrees_of_freedom) * rise_sigma + SLACK_M
     check = BaselineCheck(
         walk.runs[run],
         (len(visits[0]), len(visits[1])),
@@ -125,7 +132,9 @@ def check_baseline(notes: Notes, network: Network, walk: FieldBook) -> BaselineC
         float(step[2]),
         known_rise,
         rise_sigma,
-        2 * abs(known_rise) > BEYOND * rise_sigma + SLACK_M,
+        _beyond(network.degrees_of_freedom) * sigma_m + SLACK_M,
+        rise_limit,
+        2 * abs(known_rise) > rise_limit,
     )
     line = int(walk.line[visits[1][0]])
     misfit = _misfit(check, names)
@@ -137,7 +146,7 @@ def check_baseline(notes: Notes, network: Network, walk: FieldBook) -> BaselineC
 def _misfit(check: BaselineCheck, names: tuple[str, str]) -> Problem | None:
     walked, known = check.length_m, check.known_m
     ratio = walked / known
-    limit = BEYOND * check.sigma_m + SLACK_M
+    limit = check.limit_m
     if abs(walked - known) > limit:
         remedy = "check that both marks are the right ones and have not moved, and walk them again"
         if walked < 1e-3:
@@ -152,7 +161,7 @@ def _misfit(check: BaselineCheck, names: tuple[str, str]) -> Problem | None:
             f"{known:.3f} m within {limit:.3f} m",
             remedy,
         )
-    limit = BEYOND * check.rise_sigma_m + SLACK_M
+    limit = check.rise_limit_m
     if abs(check.rise_m - check.known_rise_m) <= limit:
         return None
     what = f"today {names[1]} lies {check.rise_m:+.3f} m from {names[0]} in height"
@@ -169,6 +178,15 @@ def _misfit(check: BaselineCheck, names: tuple[str, str]) -> Problem | None:
         f"{check.known_rise_m:+.3f} m within {limit:.3f} m",
         "check both marks and that z points up, and walk them again",
     )
+
+
+def _beyond(freedom: float) -> float:
+    """Return the quantile of Student's t that is as rare as `BEYOND` of the normal one."""
+    if math.isinf(freedom):
+        return BEYOND
+    from scipy.special import ndtr, stdtrit
+
+    return min(float(stdtrit(freedom, float(ndtr(BEYOND)))), AT_MOST)
 
 
 def _names(notes: Notes) -> tuple[str, str]:
@@ -204,7 +222,8 @@ def _sigmas(
     low, high = sorted((int(visits[0][i]), int(visits[1][j])))
     legs = np.sqrt((np.diff(walk.local[low : high + 1], axis=0) ** 2).sum(axis=1))
     today = float((noise.constant**2 + noise.per_sqrt_metre**2 * legs).sum())
-    factors = network.variance_factor, network.vertical_variance_factor
+    # one survey that closed well by chance does not make a better device
+    factors = max(network.variance_factor, 1.0), max(network.vertical_variance_factor, 1.0)
     plan, level = (
         math.sqrt(own**2 + factor * today) for own, factor in zip(in_survey, factors, strict=True)
     )

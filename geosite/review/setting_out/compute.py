@@ -12,11 +12,8 @@ import shapely
 
 from geosite.base.arrays import Floats, Ints
 from geosite.base.estimate import Estimate
-from geosite.base.statistics import chi_square, radius_factor
 from geosite.fieldbook.model import FieldBook, Notes
-from geosite.network.covariance import sigmas
-from geosite.network.model import LinearForm, Network
-from geosite.review.ground import Ground
+from geosite.network.model import Network
 from geosite.review.setting_out.baseline import (
     baseline_rows,
     check_baseline,
@@ -30,9 +27,11 @@ from geosite.review.setting_out.joint import (
     settle,
     today_rows,
 )
-from geosite.review.setting_out.model import Known, Located, SettingOut, Verdict
+from geosite.review.setting_out.model import Known, Located, SettingOut
+from geosite.review.setting_out.spread import spread_of
 from geosite.review.setting_out.targets import Target
 from geosite.review.setting_out.wording import findings
+from geosite.terrain.ground import Ground
 
 __all__ = ["Today", "set_out"]
 
@@ -109,13 +108,22 @@ def set_out(
         else [Place(network.en[row], float(network.elevation[row]), np.array([row]), np.ones(1))]
     )
     joint = way.settled(notes, network, [*places, *also], file)
-    spread = _spread(joint, places, network, check is None)
+    spread = spread_of(joint, places, network, check is None)
     unit_m = (walk or notes.book).unit_m
     shown = None if today is None else joint.readings * today.sign / unit_m
+    under = _under(ground, places)
     located = [
         replace(
-            _located(notes, network, target, place, ground, unit_m, _Of(spread, i), tolerance),
+            _located(notes, network, target, place, unit_m),
             reading=None if shown is None else _three(shown[i]),
+            ground=under[i],
+            cut=_less(under[i], place.up),
+            sigma_h_m=spread.told("plan", i),
+            sigma_v_m=spread.told("level", i),
+            error_95_m=spread.told("radius", i),
+            v_95_m=spread.told("level_95", i),
+            map_sigma_h_m=spread.told("on_map", i),
+            verdict=spread.verdict(i, tolerance),
         )
         for i, (target, place) in enumerate(zip(targets, places, strict=True))
     ]
@@ -202,130 +210,47 @@ def _place(network: Network, ground: Ground | None, target: Target) -> Place:
         spot = ground.at(edge + (middle - edge) * 1e-6)[0]
     if spot is None:
         return Place(en, up, np.array([nearest]), np.ones(1))
-    # a corner where breaklines cross is nobody's mark
-    known = spot.form.rows >= 0
-    share = spot.form.up[known]
+    share = spot.form.up
     if not share.sum() > 0:
         return Place(en, up, np.array([nearest]), np.ones(1))
-    return Place(en, up, spot.form.rows[known], share / share.sum())
+    return Place(en, up, spot.form.rows, share / share.sum())
 
 
-@dataclass(frozen=True, eq=False)
-class _Spread:
-    """How far the device may be off at each point, metres on the ground; NaN where not known.
-
-    `least` is what the radius is at least, for all that is known of the size of the noise.
-    """
-
-    plan: Floats
-    level: Floats
-    radius: Floats
-    least: Floats
-    level_95: Floats
-    on_map: Floats
-
-
-@dataclass(frozen=True, slots=True)
-class _Of:
-    """What a spread says of one point."""
-
-    all: _Spread
-    number: int
-
-    def told(self, name: str) -> float | None:
-        value = float(getattr(self.all, name)[self.number])
-        return value if math.isfinite(value) else None
+def _under(ground: Ground | None, places: Sequence[Place]) -> list[Estimate | None]:
+    """Return the walked ground at the points, where the marks tell of it."""
+    if ground is None:
+        return [None] * len(places)
+    at = np.array([place.en for place in places]).reshape(-1, 2)
+    met = ground.measured(at)
+    found: list[Estimate | None] = [None] * len(places)
+    known = np.flatnonzero(met)
+    heights = ground.elevations_at(at[known])
+    marks, between = ground.sigmas_at(at[known])
+    for i, height, own, rough in zip(
+        known.tolist(), heights.tolist(), marks.tolist(), between.tolist(), strict=True
+    ):
+        factor = ground.interval_factor(own**2, rough**2)
+        found[i] = Estimate.normal(height, math.hypot(own, rough), factor)
+    return found
 
 
-def _spread(joint: Joint, places: Sequence[Place], survey: Network, planned: bool) -> _Spread:
-    """Return the errors of the points, the first rows, against the survey around them.
-
-    A planned walk fits its baseline without error; that says nothing about the noise, so the
-    survey's own variance factors stay.
-    """
-    network = joint.network
-    relative, absolute = [], []
-    for row, place in zip(joint.rows, places, strict=False):
-        rows = np.append(place.rows, row)
-        pull = np.append(-place.shares, 1.0)
-        none = np.zeros(len(rows))
-        relative += [
-            LinearForm(rows, pull, none, none),
-            LinearForm(rows, none, pull, none),
-            LinearForm(rows, pull, pull, none),
-            LinearForm(rows, none, none, pull),
-        ]
-        alone = np.array([row])
-        one, zero = np.ones(1), np.zeros(1)
-        absolute += [LinearForm(alone, one, zero, zero), LinearForm(alone, zero, one, zero)]
-    table = sigmas(network, relative).reshape(-1, 4)
-    on_map = sigmas(network, absolute).reshape(-1, 2)
-    level_factor, freedom = network.vertical_interval_factor, network.degrees_of_freedom
-    if planned:
-        table[:, :3] *= math.sqrt(survey.variance_factor / network.variance_factor)
-        lift = survey.vertical_variance_factor / network.vertical_variance_factor
-        table[:, 3] *= math.sqrt(lift)
-        level_factor, freedom = survey.vertical_interval_factor, survey.degrees_of_freedom
-    table[:, :3] /= network.frame.combined_factor
-    east, north, both, level = table.T
-    cross = (both**2 - east**2 - north**2) / 2
-    middle = (east**2 + north**2) / 2
-    half = np.hypot((east**2 - north**2) / 2, cross)
-    major = np.sqrt(middle + half)
-    minor = np.sqrt(np.maximum(middle - half, 0.0))
-    ratio = np.divide(minor, major, out=np.ones_like(minor), where=major > 0)
-    radius = major * radius_factor(ratio, freedom)
-    least = major * radius_factor(ratio, math.inf)
-    if math.isfinite(freedom):
-        n = max(round(freedom), 1)
-        least = least * math.sqrt(n / chi_square(0.025, n))
-    known = network.accuracy_known and survey.accuracy_known
-    unknown = np.full(len(east), math.nan)
-    return _Spread(
-        plan=np.sqrt(middle) if known else unknown,
-        level=level if known else unknown,
-        radius=radius if known else unknown,
-        least=least if known else unknown,
-        level_95=level * level_factor if known else unknown,
-        on_map=np.sqrt((on_map**2).mean(axis=1)) if known else unknown,
-    )
+def _less(ground: Estimate | None, up: float) -> Estimate | None:
+    if ground is None:
+        return None
+    return Estimate(ground.value - up, ground.low - up, ground.high - up, ground.sigma)
 
 
 def _located(
-    notes: Notes,
-    network: Network,
-    target: Target,
-    place: Place,
-    ground: Ground | None,
-    unit_m: float,
-    spread: _Of,
-    tolerance: float | None,
+    notes: Notes, network: Network, target: Target, place: Place, unit_m: float
 ) -> Located:
     along, offset, rise, far = _from_baseline(notes, network, place.en, place.up)
-    under = None if ground is None else ground.at(place.en)[0]
-    walked = cut = None
-    if under is not None:
-        sigma = float(sigmas(network, [under.form])[0])
-        factor = network.vertical_interval_factor
-        walked = Estimate.normal(under.elevation, sigma, factor)
-        cut = Estimate.normal(under.elevation - place.up, sigma, factor)
-
     return Located(
-        target=target,
-        reading=None,
+        target,
         along=along / unit_m,
         offset=offset / unit_m,
         rise=rise / unit_m,
         distance=math.hypot(along, offset) / unit_m,
         angle=math.atan2(offset, along) % (2 * math.pi),
-        ground=walked,
-        cut=cut,
-        sigma_h_m=spread.told("plan"),
-        sigma_v_m=spread.told("level"),
-        error_95_m=spread.told("radius"),
-        v_95_m=spread.told("level_95"),
-        map_sigma_h_m=spread.told("on_map"),
-        verdict=None if tolerance is None else _verdict(spread.all, spread.number, tolerance),
         far=far,
     )
 
@@ -345,15 +270,6 @@ def _from_baseline(
     nearer = min(math.hypot(along, offset), math.hypot(along - length / factor, offset))
     rise = up - float(network.elevation[first])
     return along, offset, rise, nearer / (length / factor)
-
-
-def _verdict(spread: _Spread, number: int, tolerance: float) -> Verdict:
-    """Judge the radius, whose own size is only as well known as the noise it was made from."""
-    if not np.isfinite(spread.radius[number]):
-        return "undecided"
-    if spread.radius[number] <= tolerance:
-        return "can"
-    return "undecided" if spread.least[number] <= tolerance else "cannot"
 
 
 def _visits(
@@ -387,7 +303,7 @@ def _straight(
     for _, number in sorted(missed)[:STRAIGHT]:
         alone = replace(way, rows=())
         joint = alone.settled(notes, network, [places[number]], file)
-        spread = _spread(joint, [places[number]], network, way.planned)
+        spread = spread_of(joint, [places[number]], network, way.planned)
         found[located[number].target.name] = float(spread.radius[0])
     return found
 

@@ -23,14 +23,16 @@ class Located:
     ----------
     target
         What is set out.
-    reading : (x, y, z) or None
-        What the device shows there, in the unit and the axes of today's walk; None without a walk.
     along, offset, rise
         From the first baseline mark: along the baseline, to the right of it, up; ground lengths in
         the unit of the walk.
     distance, angle
         At the first mark: ground distance in the unit of the walk, angle clockwise from the
         direction to the second mark, radians.
+    far
+        How many baseline lengths from the nearer baseline mark.
+    reading : (x, y, z) or None
+        What the device shows there, in the unit and the axes of today's walk; None without a walk.
     ground
         Elevation of the walked ground there, metres; None where the marks do not reach.
     cut
@@ -45,26 +47,24 @@ class Located:
         Standard deviation per horizontal axis on the map, with what the anchor adds.
     verdict
         Against the tolerance; None without one.
-    far
-        How many baseline lengths from the nearer baseline mark.
     """
 
     target: Target
-    reading: tuple[float, float, float] | None
     along: float
     offset: float
     rise: float
     distance: float
     angle: float
-    ground: Estimate | None
-    cut: Estimate | None
-    sigma_h_m: float | None
-    sigma_v_m: float | None
-    error_95_m: float | None
-    v_95_m: float | None
-    map_sigma_h_m: float | None
-    verdict: Verdict | None
     far: float
+    reading: tuple[float, float, float] | None = None
+    ground: Estimate | None = None
+    cut: Estimate | None = None
+    sigma_h_m: float | None = None
+    sigma_v_m: float | None = None
+    error_95_m: float | None = None
+    v_95_m: float | None = None
+    map_sigma_h_m: float | None = None
+    verdict: Verdict | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from geosite.base.errors import Finding
 from geosite.review.setting_out.model import Located, SettingOut
 
-__all__ = ["VERDICTS", "findings", "ground_words", "order_words"]
+__all__ = ["VERDICTS", "check_words", "findings", "ground_words", "mark_words", "order_words"]
 
 VERDICTS = {
     "can": "in 95 of 100 walks the device stands within the tolerance",
@@ -40,6 +40,39 @@ def order_words(found: SettingOut) -> str:
         "Errors are for a walk from the baseline to the points in this order without a return; "
         f"going back to {found.marks[0]} or {found.marks[1]} in between makes them smaller."
     )
+
+
+def check_words(found: SettingOut) -> str:
+    """Say how the baseline fits today, or how long it must come out."""
+    one, two = found.marks
+    unit = found.unit
+    if found.check is None:
+        return (
+            f"From {one} to {two} are {found.baseline:.3f} {unit} on the ground, {two} lies "
+            f"{found.baseline_rise:+.3f} {unit} from {one} in height. Along and aside count from "
+            f"{one}, facing {two}."
+        )
+    today = found.check.length_m / found.unit_m
+    return (
+        f"Baseline {one} to {two}: {today:.3f} {unit} today, {found.baseline:.3f} {unit} known. "
+        f"x, y, z hold for today's start of the device only. Along and aside count from {one}, "
+        f"facing {two}."
+    )
+
+
+def mark_words(found: SettingOut) -> str:
+    """Say at which known mark to try the device first."""
+    known = found.check_mark
+    if known is None:
+        return ""
+    if known.reading is None:
+        side = "right" if known.offset >= 0 else "left"
+        return (
+            f"Try the device first at the known mark {known.name}: {known.along:.2f} {found.unit} "
+            f"along, {abs(known.offset):.2f} {found.unit} to the {side}."
+        )
+    shown = "  ".join(f"{value:.3f}" for value in known.reading)
+    return f"Try the device first at the known mark {known.name}: it should show {shown}."
 
 
 def _baseline(found: SettingOut, file: str) -> Iterator[Finding]:

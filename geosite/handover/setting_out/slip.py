@@ -1,0 +1,238 @@
+"""The slip to print: what the device must show, in large letters, twenty points to a page."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from geosite.base.arrays import Floats
+from geosite.drawing.font import Weight, printable, typeface
+from geosite.drawing.ink import FAINT, PAPER, TEXT, Stroke
+from geosite.drawing.sheet import (
+    Anchor,
+    Arc,
+    Group,
+    Outline,
+    Page,
+    Rectangle,
+    Shape,
+    Text,
+    rectangle,
+)
+from geosite.handover.model import CAUTION
+from geosite.review.setting_out.model import Located, SettingOut
+from geosite.review.setting_out.wording import check_words, ground_words, mark_words, order_words
+
+__all__ = ["POINTS_PER_PAGE", "slip_pages"]
+
+POINTS_PER_PAGE = 20
+_PAPERS = {"A4": (210.0, 297.0), "letter": (215.9, 279.4)}
+_MARGIN = 10.0
+_ROW = 7.6
+_LETTERS = 4.3
+"""Em of the figures, mm: read at arm's length."""
+_FAR = "#d4500f"
+
+_Items = list[Shape | Text]
+
+
+@dataclass(frozen=True, slots=True)
+class _Column:
+    head: tuple[str, str]
+    width: float
+    anchor: Anchor = "end"
+    weight: Weight = "regular"
+
+
+def slip_pages(found: SettingOut, paper: str = "A4") -> tuple[Page, ...]:
+    """Return the pages of the slip.
+
+    Parameters
+    ----------
+    found
+    paper
+        ``"A4"`` or ``"letter"``, upright.
+    """
+    width, height = _PAPERS[paper]
+    groups = [
+        found.points[first : first + POINTS_PER_PAGE]
+        for first in range(0, len(found.points), POINTS_PER_PAGE)
+    ]
+    pages = []
+    for number, points in enumerate(groups, start=1):
+        first = (number - 1) * POINTS_PER_PAGE + 1
+        items: _Items = []
+        top = _head(items, found, width, f"{number} of {len(groups)}")
+        top = _table(items, found, points, first, top, width)
+        foot = _foot(items, found, width, height)
+        box = Rectangle(_MARGIN, top + 3, width - 2 * _MARGIN, foot - top - 5)
+        _sketch(items, found, points, first, box)
+        pages.append(
+            Page(
+                width=width,
+                height=height,
+                title=f"Setting out: {found.title}",
+                description=f"Points {first} to {first + len(points) - 1}",
+                groups=(Group("slip", "Slip", items),),
+            )
+        )
+    return tuple(pages)
+
+
+def _lines(
+    items: _Items, text: str, x: float, y: float, width: float, size: float, colour: str = TEXT
+) -> float:
+    for line in typeface("regular").wrap(printable(text, 2000), width / size):
+        items.append(Text(x, y, line, size, colour=colour))
+        y += size * 1.32
+    return y
+
+
+def _head(items: _Items, found: SettingOut, width: float, page: str) -> float:
+    room = width - 2 * _MARGIN
+    bold = typeface("bold")
+    title = bold.fit(printable(f"Setting out: {found.title}", 120), (room - 30) / 6)
+    items.append(Text(_MARGIN, 16, title, 6, "bold"))
+    items.append(Text(width - _MARGIN, 16, page, 4.5, anchor="end"))
+    y = _lines(items, check_words(found), _MARGIN, 22, room, 3.4)
+    words = mark_words(found)
+    return _lines(items, words, _MARGIN, y, room, 3.4) if words else y
+
+
+def _columns(found: SettingOut) -> list[_Column]:
+    unit = found.unit
+    own = [_Column(("", ""), 8, "start", "bold"), _Column(("point", ""), 30, "start", "bold")]
+    if found.baseline_visits is not None:
+        own += [_Column((axis, unit), 22, weight="bold") for axis in "xyz"]
+    own += [
+        _Column(("along", unit), 20),
+        _Column(("aside", unit), 21),
+        _Column(("cut, fill", unit), 19),
+        _Column(("within", unit), 15),
+        _Column(("set", ""), 12, "middle"),
+    ]
+    return own
+
+
+def _table(
+    items: _Items,
+    found: SettingOut,
+    points: Sequence[Located],
+    first: int,
+    top: float,
+    width: float,
+) -> float:
+    columns = _columns(found)
+    stretch = (width - 2 * _MARGIN) / sum(column.width for column in columns)
+    y = top + 3.5
+    edges = np.cumsum([0.0, *(column.width * stretch for column in columns)]) + _MARGIN
+    for column, left, right in zip(columns, edges[:-1], edges[1:], strict=True):
+        x = {"start": left + 1, "middle": (left + right) / 2, "end": right - 1.2}[column.anchor]
+        head = f"{column.head[0]}, {column.head[1]}" if column.head[1] else column.head[0]
+        items.append(Text(float(x), y, head, 3.1, colour=FAINT, anchor=column.anchor))
+    y += 1.8
+    pen = Stroke(TEXT, 0.35)
+    items.append(_rule(_MARGIN, y, width - _MARGIN, pen))
+    for number, point in enumerate(points, start=first):
+        if number % 2 == 0:
+            band = Rectangle(_MARGIN, y, width - 2 * _MARGIN, _ROW)
+            items.append(rectangle(band, fill="#eef1f3"))
+        cells = _cells(found, point, number)
+        for column, cell, left, right in zip(columns, cells, edges[:-1], edges[1:], strict=True):
+            if column.head[0] == "set":
+                side = _ROW - 3
+                box = Rectangle(float(left + right) / 2 - side / 2, y + 1.5, side, side)
+                items.append(rectangle(box, stroke=Stroke(TEXT, 0.4), fill=PAPER))
+                continue
+            face = typeface(column.weight)
+            text, size = printable(cell, 40), _LETTERS
+            room = float(right - left) - 1.8
+            if face.width(text) * size > room:  # a long name, or a frame far from its origin
+                size = max(room / face.width(text), 2.6)
+                text = face.fit(text, room / size)
+            x = float(left) + 1 if column.anchor == "start" else float(right) - 1.2
+            colour = _FAR if column.head[0] == "within" and point.verdict == "cannot" else TEXT
+            base = y + _ROW / 2 + size * 0.36
+            items.append(Text(x, base, text, size, column.weight, colour, column.anchor))
+        y += _ROW
+    items.append(_rule(_MARGIN, y, width - _MARGIN, pen))
+    return y
+
+
+def _cells(found: SettingOut, point: Located, number: int) -> list[str]:
+    places = 3 if found.unit == "m" else 2
+    cells = [str(number), point.target.name]
+    if found.baseline_visits is not None:
+        cells += ["-" if v is None else f"{v:.{places}f}" for v in point.reading or (None,) * 3]
+    side = "L" if point.offset < 0 else "R"
+    cells += [f"{point.along:.{places}f}", f"{abs(point.offset):.{places}f} {side}"]
+    if point.cut is None:
+        cells.append("-")
+    else:
+        cut = point.cut.value / found.unit_m
+        cells.append(f"{abs(cut):.2f} {'C' if cut >= 0 else 'F'}")
+    within = point.error_95_m
+    cells.append("?" if within is None else f"{within / found.unit_m:.2f}")
+    return [*cells, ""]
+
+
+def _rule(left: float, y: float, right: float, pen: Stroke) -> Shape:
+    return Shape((Outline((np.array([(left, y), (right, y)]),)),), pen)
+
+
+def _foot(items: _Items, found: SettingOut, width: float, height: float) -> float:
+    room = width - 2 * _MARGIN
+    words = (
+        f"L and R: left and right of the baseline. C: ground above the design, F: fill. Within: "
+        f"radius that holds the device in 95 of 100 walks. {order_words(found)} "
+        f"{ground_words(found)} {CAUTION}"
+    )
+    lines = typeface("regular").wrap(words, room / 2.5)
+    top = height - 7 - len(lines) * 2.5 * 1.32
+    _lines(items, words, _MARGIN, top + 2.5, room, 2.5, FAINT)
+    return top
+
+
+def _sketch(
+    items: _Items, found: SettingOut, points: Sequence[Located], first: int, box: Rectangle
+) -> None:
+    """Draw baseline and points as seen with the baseline running to the right."""
+    if box.height < 15:
+        return
+    items.append(rectangle(box, stroke=Stroke(FAINT, 0.2)))
+    places = np.array([(0.0, 0.0), (found.baseline, 0.0), *((p.along, p.offset) for p in points)])
+    low, high = places.min(axis=0), places.max(axis=0)
+    span = np.maximum(high - low, 1e-6)
+    room = np.array([box.width - 24, box.height - 13])
+    scale = float((room / span).min())
+    middle = np.array([box.x + box.width / 2, box.y + box.height / 2])
+    on_paper: Floats = middle + (places - (low + high) / 2) * scale
+    one, two = on_paper[:2]
+    items.append(Shape((Outline((np.array([one, two]),)),), Stroke(TEXT, 0.7)))
+    heading = two - one
+    length = float(np.hypot(*heading))
+    if length > 6:
+        ahead = heading / length
+        side = np.array([-ahead[1], ahead[0]])
+        back = two - ahead * 3
+        tip = np.array([two, back + side * 1.1, back - side * 1.1])
+        items.append(Shape((Outline((tip,), closed=True),), fill=TEXT))
+    for mark, at, name in zip(("from", "to"), (one, two), found.marks, strict=True):
+        items.append(_dot(at, 1.1, TEXT, PAPER))
+        lift = -2.2 if mark == "from" else 5.0
+        text = printable(name, 24)
+        items.append(
+            Text(float(at[0]), float(at[1]) + lift, text, 3.4, "bold", anchor="middle", halo=True)
+        )
+    for number, at in enumerate(on_paper[2:], start=first):
+        items.append(_dot(at, 0.8, _FAR, _FAR))
+        x, y = (float(v) for v in at)
+        items.append(Text(x + 1.4, y - 0.8, str(number), 3.2, halo=True))
+
+
+def _dot(at: Floats, radius: float, colour: str, fill: str) -> Shape:
+    circle = Arc((float(at[0]), float(at[1])), radius, 0.0, 2 * math.pi)
+    return Shape((Outline((circle,), closed=True),), Stroke(colour, 0.4), fill)

@@ -1,0 +1,89 @@
+"""The slip and the table of a setting out."""
+
+from __future__ import annotations
+
+import io
+
+import numpy as np
+import pytest
+from package_cases import ferry_landing
+from pypdf import PdfReader
+from setting_out_cases import found
+
+from geosite.drawing.pdf import pdf
+from geosite.handover.setting_out.phone import phone_page
+from geosite.handover.setting_out.slip import POINTS_PER_PAGE, slip_pages
+from geosite.handover.setting_out.table import setting_out_table
+
+
+def texts(count: int, walked: bool = True, paper: str = "A4") -> list[str]:
+    document = pdf(*slip_pages(found(walked, count), paper))
+    return [page.extract_text() for page in PdfReader(io.BytesIO(document)).pages]
+
+
+def test_twenty_points_stand_on_a_page() -> None:
+    assert POINTS_PER_PAGE == 20
+    pages = texts(41)
+    assert len(pages) == 3
+    assert "Q20" in pages[0]
+    assert "Q21" in pages[1]
+    assert "Q41" in pages[2]
+    assert all("Setting out: Quay & <b>shed</b> (invented)" in page for page in pages)
+    assert "2 of 3" in pages[1]
+
+
+def test_the_slip_says_baseline_check_mark_ground_and_caution() -> None:
+    (page,) = texts(2)
+    words = " ".join(page.split())
+    assert "Baseline A to B: 10.000 m today, 10.000 m known" in words
+    assert "it should show 6.000 3.000 0.100" in words
+    assert "divided by the combined factor 0.9996000" in words
+    assert "Locate buried services before digging" in words
+    assert "5.000 R" in words
+    assert "1.000 L" in words
+    assert "0.15 F" in words
+    assert "0.60 C" in words
+
+
+def test_without_a_walk_there_are_no_columns_for_it() -> None:
+    (page,) = texts(2, walked=False)
+    assert "x, m" not in page
+    assert "along, m" in page
+    assert "6.00 m to the right" in " ".join(page.split())
+
+
+@pytest.mark.parametrize("paper", ["A4", "letter"])
+@pytest.mark.parametrize("count", [2, 20])
+def test_nothing_lies_off_the_paper_or_on_the_foot(paper: str, count: int) -> None:
+    for page in slip_pages(found(count=count), paper):
+        items = page.groups[0].items
+        for item in items:
+            if hasattr(item, "text"):
+                assert 0 < item.x < page.width
+                assert 0 < item.y < page.height - 4
+        boxes = [i.outlines[0].pieces[0] for i in items if hasattr(i, "outlines")]
+        frames = [b for b in boxes if isinstance(b, np.ndarray) and np.ptp(b[:, 0]) > 180]
+        assert max(float(b[:, 1].max()) for b in frames) < page.height - 20
+
+
+def test_the_table_has_the_columns_of_the_contract_and_no_infinity() -> None:
+    table = setting_out_table(found(), ferry_landing().frame)
+    names = [field.name for field in table.fields]
+    wanted = [
+        *("point", "x", "y", "z", "along", "offset", "distance", "angle_deg"),
+        *("elevation", "ground_elevation", "cut_m"),
+        *("sigma_h_m", "sigma_v_m", "error_95_m", "verdict"),
+    ]
+    assert [name for name in names if name in wanted] == wanted
+    first = table.records[0]
+    assert (first["point"], first["x"], first["along"], first["offset"]) == ("P1", 5.0, 5.0, 5.0)
+    assert first["angle_deg"] == 45.0
+    assert first["cut_m"] == pytest.approx(-0.15)
+    assert first["cut_95_m"] == pytest.approx(0.0392)
+
+
+def test_the_page_holds_everything_and_asks_for_nothing() -> None:
+    page = phone_page(found()).decode("utf-8")
+    assert "default-src 'none'" in page
+    assert "<b>shed</b>" not in page
+    assert "src=" not in page

@@ -1,0 +1,94 @@
+"""Designs from tables and layers."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import fiona
+import numpy as np
+import pytest
+
+from geosite.base.errors import InputError
+from geosite.reading.designs import read_design
+
+
+def table(folder: Path, text: str) -> str:
+    path = folder / "design.csv"
+    path.write_text(text, encoding="utf-8")
+    return str(path)
+
+
+def layer(folder: Path, kind: str, geometries: list[dict], name: str = "design.gpkg") -> str:
+    path = folder / name
+    schema = {"geometry": kind, "properties": {"name": "str", "elevation": "float"}}
+    with fiona.open(path, "w", driver="GPKG", layer="design", schema=schema, crs="EPSG:25832") as s:
+        for number, geometry in enumerate(geometries):
+            s.write({"geometry": geometry, "properties": {"name": f"n{number}", "elevation": 7.5}})
+    return str(path)
+
+
+def test_a_table_in_any_order_with_names_and_lines(tmp_path: Path) -> None:
+    text = "\nElevation;easting;Point;northing\n1,5;10,25;A1;20\n;11;;21\n"
+    design = read_design(table(tmp_path, text))
+    first, second = design.shapes
+    assert (first.name, first.line, second.name, second.line) == ("A1", 3, "", 4)
+    assert first.places[0] == pytest.approx([10.25, 20, 1.5])
+    assert math.isnan(second.places[0, 2])
+    assert design.crs_wkt is None
+
+
+def test_all_faults_of_a_table_at_once(tmp_path: Path) -> None:
+    with pytest.raises(InputError) as error:
+        read_design(table(tmp_path, "point,easting,northing,elevation\nA,x,2,3\nB,1,inf,3\n"))
+    assert [(p.line, p.code) for p in error.value.problems] == [
+        (2, "cell-not-number"),
+        (3, "cell-not-number"),
+    ]
+
+
+def test_a_missing_column_is_named_with_the_likely_one(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match=r'no column northing.*rename "northng"'):
+        read_design(table(tmp_path, "point,easting,northng,elevation\nA,1,2,3\n"))
+
+
+def test_a_layer_of_lines_with_heights_and_one_without(tmp_path: Path) -> None:
+    lines = [{"type": "LineString", "coordinates": [(0, 0, 1), (5, 0, 2)]}]
+    (line,) = read_design(layer(tmp_path, "3D LineString", lines)).shapes
+    assert (line.kind, line.name) == ("line", "n0")
+    assert line.places.tolist() == [[0, 0, 1], [5, 0, 2]]
+    flat = [{"type": "LineString", "coordinates": [(0, 0), (5, 0)]}]
+    (line,) = read_design(layer(tmp_path, "LineString", flat, "flat.gpkg")).shapes
+    assert line.places[:, 2].tolist() == [7.5, 7.5]
+
+
+def test_rings_of_areas_and_parts_of_collections(tmp_path: Path) -> None:
+    outer = [(0, 0, 1), (9, 0, 1), (9, 9, 1), (0, 0, 1)]
+    inner = [(5, 1, 1), (6, 1, 1), (6, 2, 1), (5, 1, 1)]
+    both = [
+        {
+            "type": "MultiPolygon",
+            "coordinates": [[outer, inner], [[(x + 20, y, z) for x, y, z in outer]]],
+        }
+    ]
+    shapes = read_design(layer(tmp_path, "3D MultiPolygon", both)).shapes
+    assert [s.kind for s in shapes] == ["area"] * 3
+    assert [len(s.places) for s in shapes] == [4, 4, 4]
+
+
+def test_an_unknown_layer_an_empty_file_and_no_layer_file(tmp_path: Path) -> None:
+    good = layer(tmp_path, "Point", [{"type": "Point", "coordinates": (1, 2)}])
+    with pytest.raises(
+        InputError, match=r'no layer "desing"; expected one of design.*did you mean'
+    ):
+        read_design(good, "desing")
+    with pytest.raises(InputError, match="nothing in it"):
+        read_design(layer(tmp_path, "Point", [], "empty.gpkg"))
+    with pytest.raises(InputError, match="nothing in it"):
+        read_design(table(tmp_path, "point,easting,northing,elevation\n"))
+    (tmp_path / "a.gpkg").write_bytes(b"no database")
+    with pytest.raises(InputError, match="cannot be read as a design"):
+        read_design(str(tmp_path / "a.gpkg"))
+    with pytest.raises(InputError, match="a table has no layer"):
+        read_design(table(tmp_path, "easting,northing\n1,2\n"), "x")
+    assert np.isfinite(read_design(good).shapes[0].places).all()
