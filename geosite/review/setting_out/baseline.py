@@ -21,9 +21,9 @@ UNITS = {
 }
 UNIT_SHARE = 0.03
 """A ratio this near to that of two units looks like a mistaken unit."""
-BEYOND = 4.0
-"""Standard deviations: a baseline that is farther off is not noise (once in 16,000)."""
-AT_MOST = 8.0
+BEYOND = 5.0
+"""Standard deviations: a baseline that is farther off is not noise (once in two million)."""
+AT_MOST = 10.0
 """The same where little is known of the noise: Student's t would let anything pass."""
 SLACK_M = 0.003
 """What pointing at two marks may add whatever the noise model says."""
