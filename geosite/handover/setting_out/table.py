@@ -6,8 +6,8 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
-from geosite.base.map_frame import Frame
 from geosite.base.columns import Field
+from geosite.base.map_frame import Frame
 from geosite.handover.model import Table
 from geosite.review.setting_out.model import Located, SettingOut
 from geosite.review.setting_out.wording import VERDICTS
