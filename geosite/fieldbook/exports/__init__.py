@@ -1,0 +1,1 @@
+"""Any export to a field book: what each column is, and how sure that is."""

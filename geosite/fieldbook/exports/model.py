@@ -1,0 +1,172 @@
+"""Facts of an import: tables as they came, what each column is taken for, questions left open."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Literal
+
+from geosite.base.arrays import Floats
+from geosite.reading.delimited import Decimal, TextTable
+
+__all__ = [
+    "ROLES",
+    "Answers",
+    "Column",
+    "Question",
+    "Role",
+    "Source",
+    "Sureness",
+    "Unit",
+    "Walked",
+]
+
+Role = Literal["run", "point", "x", "y", "z", "feature", "code", "segment", "note", "time"]
+ROLES: tuple[Role, ...] = (
+    "run",
+    "point",
+    "x",
+    "y",
+    "z",
+    "feature",
+    "code",
+    "segment",
+    "note",
+    "time",
+)
+Unit = Literal["m", "ft", "ftUS"]
+Sureness = Literal["told", "sure", "likely", "guess"]
+"""By you; by a plain header; by an unusual header or clear data; by the usual order."""
+
+
+@dataclass(frozen=True)
+class Answers:
+    """What whoever imports has said already.
+
+    Parameters
+    ----------
+    columns
+        Header or number of a column, counted from 1, by role; a minus in front turns the axis.
+    unit
+        Of x, y and z.
+    decimal
+        Decimal mark of the numbers.
+    baseline
+        The two marks that every walk visits.
+    baseline_m
+        Its measured length, metres, and as it was written.
+    crs
+        Map CRS.
+    marks
+        Easting, northing and perhaps elevation by mark, map units.
+    title
+        Of the site.
+    """
+
+    columns: Mapping[str, str] = field(default_factory=dict)
+    unit: Unit | None = None
+    decimal: Decimal | None = None
+    baseline: tuple[str, str] | None = None
+    baseline_m: tuple[float, str] | None = None
+    crs: str | None = None
+    marks: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
+    title: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """Something the exports leave open, and how to answer it.
+
+    Parameters
+    ----------
+    code
+        Stable identifier.
+    what
+        What is not clear.
+    expected
+        What would settle it.
+    answer
+        The option to give, with an example.
+    file, line
+    """
+
+    code: str
+    what: str
+    expected: str
+    answer: str
+    file: str | None = None
+    line: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """One table of one file.
+
+    Parameters
+    ----------
+    file
+        As the user named it; a sheet's name after it.
+    label
+        What a walk is called that fills it.
+    table
+    """
+
+    file: str
+    label: str
+    table: TextTable
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """What a column is taken for.
+
+    Parameters
+    ----------
+    role
+    index
+        Counted from 0.
+    header
+        As written, blank without one.
+    turned
+        Whether the axis points the other way and its numbers change sign.
+    sureness
+    why
+        In a few words.
+    """
+
+    role: Role
+    index: int
+    header: str
+    turned: bool
+    sureness: Sureness
+    why: str
+
+
+@dataclass(frozen=True, eq=False)
+class Walked:
+    """Observations of one source, in walking order.
+
+    Parameters
+    ----------
+    source
+    columns
+        By role.
+    unit
+        Unit that the headers say, with where they say it; ``None`` where they do not.
+    lines
+        Line of each observation.
+    xyz : array, shape (n, 3)
+        In the source's own unit; axes right-handed, z up.
+    cells
+        Text by role, one per observation; roles without a column are missing.
+    breaks
+        Places before which there was an empty line or the header once more.
+    """
+
+    source: Source
+    columns: Mapping[str, Column]
+    unit: tuple[str, str] | None
+    lines: tuple[int, ...]
+    xyz: Floats
+    cells: Mapping[str, tuple[str, ...]]
+    breaks: frozenset[int] = frozenset()

@@ -1,0 +1,273 @@
+"""Text tables of any origin: encoding, separator and decimal mark are found out, and told.
+
+Nothing is assumed that the text itself does not show. What it leaves open is a question.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Literal
+
+from geosite.base.problems import Problems
+
+__all__ = ["Decimal", "TextTable", "as_number", "decoded", "split_table"]
+
+Decimal = Literal[".", ","]
+
+SEPARATORS = {"\t": "tabs", ";": "semicolons", "|": "bars", ",": "commas", " ": "blanks"}
+_SAMPLE = 400
+"""Rows by which a separator is chosen."""
+_TYPOGRAPHY = str.maketrans({"\u2212": "-", "\u2013": "-", "\u00a0": "", "\u202f": "", "'": ""})
+_POINT = re.compile(r"[+-]?(?:\d{1,3}(?:,\d{3})+|\d+)?(?:\.\d*)?(?:[eE][+-]?\d+)?", re.ASCII)
+_COMMA = re.compile(r"[+-]?(?:\d{1,3}(?:\.\d{3})+|\d+)?(?:,\d*)?(?:[eE][+-]?\d+)?", re.ASCII)
+_ONE_BYTE = ("cp1252", "cp1250", "cp1251", "cp1253", "mac_roman", "cp850")
+_WESTERN = frozenset(
+    "äöüÄÖÜßéèêëàâáãåçñíìîïóòôõøœæúùûÿýÉÈÊÀÁÂÅÇÑÓØÆÚ°²³µ½¼'\u2018\u2019\u201c\u201d\u2013€"
+)
+
+
+@dataclass(frozen=True)
+class TextTable:
+    """Rows of a text table.
+
+    Parameters
+    ----------
+    rows
+        Cells without blanks at their ends; rows of the table's own width only.
+    lines
+        Line of each row, counted from 1.
+    breaks
+        Places in `rows` before which there was an empty line.
+    above
+        Lines above the table (titles, comments), as they are.
+    encoding, separator
+        ``"utf-8"``, ``"utf-16"``, ``"cp1252"``, ...; one of `SEPARATORS`.
+    decimal
+        Mark between whole and fraction; ``None`` where the text does not tell it.
+    guessed
+        What was found out with less than certainty, in words.
+    """
+
+    rows: tuple[tuple[str, ...], ...]
+    lines: tuple[int, ...]
+    breaks: frozenset[int] = frozenset()
+    above: tuple[str, ...] = ()
+    encoding: str = "utf-8"
+    separator: str = ","
+    decimal: Decimal | None = "."
+    guessed: tuple[str, ...] = field(default=())
+
+    @property
+    def width(self) -> int:
+        """Cells in a row."""
+        return len(self.rows[0]) if self.rows else 0
+
+
+def as_number(cell: str, decimal: Decimal = ".") -> float | None:
+    """Return a cell as a number, ``None`` where it is none.
+
+    Parameters
+    ----------
+    cell
+        Digits may be grouped in thousands by the other mark, by blanks or by apostrophes.
+    decimal
+        Mark between whole and fraction.
+
+    Examples
+    --------
+    >>> as_number("1.234,5", ","), as_number("-0.080"), as_number("P1")
+    (1234.5, -0.08, None)
+    """
+    text = cell.strip().translate(_TYPOGRAPHY)
+    if not text or not any(c.isdigit() for c in text):
+        return None
+    if re.fullmatch(r"[+-]?\d{1,3}( \d{3})+([.,]\d*)?", text, re.ASCII):
+        text = text.replace(" ", "")
+    if (_POINT if decimal == "." else _COMMA).fullmatch(text) is None:
+        return None
+    other = "," if decimal == "." else "."
+    return float(text.replace(other, "").replace(decimal, "."))
+
+
+def decoded(data: bytes) -> tuple[str, str, bool]:
+    """Return bytes as text, the encoding, and whether that is certain.
+
+    A byte order mark and valid UTF-8 are certain; the encodings of one byte per character fit any
+    text and are chosen by the letters they make.
+
+    Examples
+    --------
+    >>> decoded("Höhe".encode("utf-16"))
+    ('Höhe', 'utf-16', True)
+    >>> decoded("Höhe".encode("cp1252"))
+    ('Höhe', 'cp1252', False)
+    """
+    if data.startswith((b"\xff\xfe", b"\xfe\xff")):
+        return data.decode("utf-16", errors="replace"), "utf-16", True
+    zeros = data[:4096]
+    if zeros.count(0) * 4 > len(zeros):
+        little = zeros[1::2].count(0) >= zeros[::2].count(0)
+        name = "utf-16-le" if little else "utf-16-be"
+        return data.decode(name, errors="replace"), name, True
+    try:
+        return data.decode("utf-8-sig"), "utf-8", True
+    except UnicodeDecodeError:
+        pass
+    western = data.decode("cp1252", errors="replace")
+    if all(c in _WESTERN for c in western if ord(c) > 127):
+        return western, "cp1252", False
+    from charset_normalizer import from_bytes
+
+    best = from_bytes(data, cp_isolation=list(_ONE_BYTE)).best()
+    return (western, "cp1252", False) if best is None else (str(best), best.encoding, False)
+
+
+def split_table(
+    data: bytes, file: str, problems: Problems, decimal: Decimal | None = None
+) -> TextTable | None:
+    """Split a text into rows and cells.
+
+    Parameters
+    ----------
+    data, file
+        The bytes, and what to call them in messages.
+    problems
+        Receives what is wrong; the answer is then ``None``.
+    decimal
+        The decimal mark, where somebody knows it.
+    """
+    text, encoding, certain = decoded(data)
+    guessed = [] if certain else [f"the encoding of {file} is taken as {encoding}"]
+    if "\0" in text:
+        problems.add(
+            "not-text", "it contains NUL bytes", "a text table", "export it again as text", file
+        )
+        return None
+    lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
+    choices = [(_weight(lines[:_SAMPLE], s, decimal), s) for s in SEPARATORS]
+    (score, _), separator = max(choices, key=lambda c: c[0])
+    if score < 3:
+        problems.add(
+            "no-coordinates",
+            "no separator gives rows with three columns of numbers",
+            "a table with x, y and z in every row",
+            "export it as text with one observation per row",
+            file,
+        )
+        return None
+    rows = _cells(lines, separator)
+    width = Counter(len(cells) for _, cells in rows if len(cells) >= 3).most_common(1)[0][0]
+    mark = decimal or _decimal_mark([c for _, cells in rows for c in cells], separator)
+    return _body(rows, lines, width, file, encoding, separator, mark, tuple(guessed), problems)
+
+
+def _cells(lines: Sequence[str], separator: str) -> list[tuple[int, list[str]]]:
+    if separator == " ":
+        return [(n, line.split()) for n, line in enumerate(lines, 1)]
+    found = []
+    reader = csv.reader(io.StringIO("\n".join(lines)), delimiter=separator, skipinitialspace=True)
+    start = 1
+    try:
+        for cells in reader:
+            found.append((start, [cell.strip() for cell in cells]))
+            start = reader.line_num + 1
+    except csv.Error:
+        return [(n, [c.strip() for c in line.split(separator)]) for n, line in enumerate(lines, 1)]
+    return found
+
+
+def _weight(lines: Sequence[str], separator: str, decimal: Decimal | None) -> tuple[int, float]:
+    """Return how many columns of numbers a separator makes, and how even the rows are."""
+    rows = [cells for _, cells in _cells(lines, separator) if any(cells)]
+    if not rows:
+        return 0, 0.0
+    width, count = Counter(len(cells) for cells in rows).most_common(1)[0]
+    even = count / len(rows)
+    if width < 3 or even < 0.5:
+        return 0, even
+    body = [cells for cells in rows if len(cells) == width]
+    marks: tuple[Decimal, ...] = (decimal,) if decimal else (".", ",")
+    numbers = max(
+        sum(
+            sum(as_number(cells[i], mark) is not None for cells in body) >= 0.6 * len(body)
+            for i in range(width)
+        )
+        for mark in marks
+    )
+    return numbers, even
+
+
+def _decimal_mark(cells: Sequence[str], separator: str) -> Decimal | None:
+    """Return the decimal mark that the numbers show, ``None`` where they leave it open.
+
+    A comma followed by other than three digits, or after a nought, is no mark of thousands.
+    """
+    joined = [c for c in cells if c and c[-1].isdigit() and c[0] in "+-0123456789.,\u2212"]
+    points = [c for c in joined if as_number(c, ".") is not None and "." in c]
+    commas = [c for c in joined if as_number(c, ",") is not None and "," in c]
+    sure_comma = any(not re.fullmatch(r"[+-]?[1-9]\d{0,2}(,\d{3})+", c) for c in commas)
+    sure_point = any(not re.fullmatch(r"[+-]?[1-9]\d{0,2}(\.\d{3})+", c) for c in points)
+    if sure_comma and not sure_point:
+        return ","
+    if commas and not sure_comma and not points and separator != ",":
+        return None  # 1,234 may be either
+    if sure_comma and sure_point:
+        return None
+    return "."
+
+
+def _body(
+    rows: Sequence[tuple[int, list[str]]],
+    lines: Sequence[str],
+    width: int,
+    file: str,
+    encoding: str,
+    separator: str,
+    mark: Decimal | None,
+    guessed: tuple[str, ...],
+    problems: Problems,
+) -> TextTable | None:
+    """Cut the table out of the text: titles above, empty lines within, rows that are too short."""
+    first = next(i for i, (_, cells) in enumerate(rows) if len(cells) == width)
+    kept: list[tuple[str, ...]] = []
+    numbers: list[int] = []
+    breaks: set[int] = set()
+    for line, cells in rows[first:]:
+        if not any(cells):
+            if kept:
+                breaks.add(len(kept))
+            continue
+        if lines[line - 1].lstrip().startswith("#"):
+            continue
+        if len(cells) > width and not any(cells[width:]):
+            cells = cells[:width]
+        if len(cells) != width:
+            problems.add(
+                "row-length",
+                f"the row has {len(cells)} cells",
+                f"{width} as in most rows",
+                "decimal commas between commas cannot be told apart: export with semicolons"
+                if separator == "," and len(cells) > width
+                else "fill in the missing cells, or take the row out",
+                file,
+                line,
+            )
+            continue
+        kept.append(tuple(cells))
+        numbers.append(line)
+    above = tuple(lines[: rows[first][0] - 1])
+    return TextTable(
+        tuple(kept),
+        tuple(numbers),
+        frozenset(b for b in breaks if b < len(kept)),
+        above,
+        encoding,
+        separator,
+        mark,
+        guessed,
+    )
