@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -12,11 +11,11 @@ import click
 from geosite import __version__
 from geosite.base.errors import InputError, Problem
 from geosite_cli.execute import Execute, example_call
+from geosite_cli.options import CONTEXT, JSON, OUT, SITE, print_json
+from geosite_cli.starting import import_
 from geosite_cli.terminal import echo, progress
 
 __all__ = ["geosite"]
-
-CONTEXT = {"help_option_names": ["-h", "--help"], "max_content_width": 100}
 
 
 class Commands(click.Group):
@@ -58,26 +57,9 @@ def geosite() -> None:
     """
 
 
-SITE = click.argument("site", type=click.Path(path_type=Path), metavar="SITE.toml")
-OUT = click.option(
-    "--out",
-    required=True,
-    type=click.Path(path_type=Path),
-    metavar="DIR",
-    help="Folder for the files; made if it is not there.",
-)
-JSON = click.option(
-    "--json", "as_json", is_flag=True, help="Print JSON for another program to read."
-)
-
-
-def _print_json(value: Mapping[str, Any]) -> None:
-    click.echo(json.dumps(value, indent=2, sort_keys=True, allow_nan=False))
-
-
 def _print_report(report: Mapping[str, Any], as_json: bool) -> None:
     if as_json:
-        _print_json(report)
+        print_json(report)
         return
     from geosite.processes.summary import lines
 
@@ -129,6 +111,9 @@ def new(folder: Path) -> None:
 
     site = write(folder)
     click.echo(f"{site} is ready; try: geosite build {site} --out {folder / 'map'}")
+
+
+geosite.add_command(import_)
 
 
 @geosite.command(
@@ -223,7 +208,7 @@ def list_(as_json: bool) -> None:
 
     found = processes()
     if as_json:
-        _print_json(
+        print_json(
             {
                 "processes": [summarise(process) for process in found.processes.values()],
                 "broken": [
@@ -258,7 +243,7 @@ def describe(process_id: str, as_json: bool) -> None:
 
     process = find(process_id)
     if as_json:
-        _print_json(description(process))
+        print_json(description(process))
         return
     echo("title", f"{process.id} {process.version}: {process.title}")
     echo("plain", process.description)

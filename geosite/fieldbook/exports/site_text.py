@@ -16,6 +16,10 @@ __all__ = ["site_text"]
 Gap = Callable[[str, str], str]
 
 _UNITS = "m, ft or ftUS, the unit of x, y and z"
+_LINES = re.compile(
+    r"kerb|curb|fence|wall|edge|line|pipe|cable|hedge|path|walk|ditch|gutter|rail", re.IGNORECASE
+)
+"""Words in the names of things that are lines on most sites."""
 _BARE = re.compile(r"[A-Za-z0-9_-]+")
 
 
@@ -67,7 +71,12 @@ def site_text(
             "",
         ]
     for code, size in _codes(found).items():
-        lines += [f"[codes.{_key(code)}]", f"geometry = {toml_value(assumed_geometry(size))}", ""]
+        shape = "line" if size > 1 and _LINES.search(code) else assumed_geometry(size)
+        lines += [
+            f"[codes.{_key(code)}]",
+            f'geometry = {toml_value(shape):17}# "area", "line" or "point": guessed, look at it',
+            "",
+        ]
     return "\n".join(lines), tuple(gaps)
 
 

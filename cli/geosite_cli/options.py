@@ -1,0 +1,39 @@
+"""Arguments and options that several commands share, and printing for programs."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+from typing import Any
+
+import click
+
+from geosite_cli.terminal import echo
+
+__all__ = ["CONTEXT", "JSON", "OUT", "SITE", "print_json", "print_lines"]
+
+CONTEXT = {"help_option_names": ["-h", "--help"], "max_content_width": 100}
+
+SITE = click.argument("site", type=click.Path(path_type=Path), metavar="SITE.toml")
+OUT = click.option(
+    "--out",
+    required=True,
+    type=click.Path(path_type=Path),
+    metavar="DIR",
+    help="Folder for the files; made if it is not there.",
+)
+JSON = click.option(
+    "--json", "as_json", is_flag=True, help="Print JSON for another program to read."
+)
+
+
+def print_json(value: Mapping[str, Any]) -> None:
+    """Print facts for a program: sorted keys, no NaN."""
+    click.echo(json.dumps(value, indent=2, sort_keys=True, allow_nan=False, ensure_ascii=False))
+
+
+def print_lines(lines: Iterable[tuple[str, str]]) -> None:
+    """Print lines for people, each with its style."""
+    for style, text in lines:
+        echo(style, text)
