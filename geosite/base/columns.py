@@ -123,7 +123,7 @@ class Column(Generic[Fact]):
         if self.kind == "estimate":
             return (
                 value,
-                part("sigma", f"Standard deviation of {self.name}{given}.", "sigma"),
+                part("sigma", f"Standard deviation of {self.name}{given}.", "standard deviation"),
                 part("95", f"Half the 95 % interval of {self.name}{given}.", "+/- at 95 %"),
             )
         return (

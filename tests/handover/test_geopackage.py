@@ -23,7 +23,7 @@ from pyproj import CRS
 from geosite.base.columns import Field
 from geosite.handover.formats.geopackage import write_geopackage
 from geosite.handover.formats.metadata import metadata
-from geosite.handover.formats.styles import styles
+from geosite.handover.formats.sld import styles
 from geosite.handover.model import Layer, Package, Table
 
 LONDON = "2026-04-12T00:00:00.000Z"
@@ -95,7 +95,7 @@ def test_layers_read_back_with_pyogrio(whole: Path) -> None:
     package = package_cases.ferry_landing()
     names = [layer.name for layer in package.layers]
     listed = dict(pyogrio.list_layers(whole))
-    assert list(listed) == [*names, "curves", "quantities"]
+    assert list(listed) == [*names, "curves", "quantities", "layer_styles"]
     for layer in package.layers:
         info = pyogrio.read_info(whole, layer=layer.name)
         assert info["crs"] == "EPSG:25832"
@@ -175,10 +175,11 @@ def test_units_and_value_lists(tmp_path: Path) -> None:
     )
     records = [{"net_area_m2": 1.0, "verdict": "within"}, {"net_area_m2": 2.0, "verdict": "odd"}]
     write_geopackage(path, small(point_layer(records, *fields)))
-    ((title, text),) = query(
-        path, "SELECT title, description FROM gpkg_data_columns WHERE column_name = 'net_area_m2'"
+    ((name, title, text),) = query(
+        path,
+        "SELECT name, title, description FROM gpkg_data_columns WHERE column_name = 'net_area_m2'",
     )
-    assert title == "Net area [m2]"
+    assert name == title == "Net area [m²]"  # readers show the name
     assert text == "Area without the features inside it. Unit: m2."
     ((name,),) = query(
         path, "SELECT constraint_name FROM gpkg_data_columns WHERE column_name = 'verdict'"
@@ -201,7 +202,7 @@ def test_contents_are_named_and_dated(whole: Path) -> None:
     found = {row[0]: row[1:] for row in rows}
     for layer in package_cases.ferry_landing().layers:
         assert found[layer.name] == (layer.title, layer.description, LONDON, "features")
-    assert found["quantities"][3] == "attributes"
+    assert found["quantities"][3] == found["layer_styles"][3] == "attributes"
     assert found["elevation"][3] == "2d-gridded-coverage"
 
 

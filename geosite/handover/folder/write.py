@@ -5,15 +5,19 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 
+from msgspec.structs import replace
+
 from geosite.fieldbook.sitefile import Handover
 from geosite.handover.folder.aside import aside
 from geosite.handover.folder.manifest import HANDOVER_ZIP, write_manifest, write_zip
 from geosite.handover.folder.staging import MANIFEST, staged
+from geosite.handover.formats.desktop.project import PROJECT, project
+from geosite.handover.formats.desktop.style import native_styles
 from geosite.handover.formats.geopackage import write_geopackage
 from geosite.handover.formats.geotiff import write_raster
 from geosite.handover.formats.metadata import metadata
 from geosite.handover.formats.report import write_report
-from geosite.handover.formats.styles import styles
+from geosite.handover.formats.sld import styles
 from geosite.handover.formats.tables import write_csv, write_points
 from geosite.handover.model import Package
 
@@ -70,7 +74,7 @@ def write_into(folder: Path, package: Package, options: Handover) -> tuple[str, 
         return rasters, list(_write_exchange(package, folder, options))
 
     with aside(others) as rest:
-        record, looks = metadata(package), styles(package)
+        record, looks, native = metadata(package), styles(package), native_styles(package)
         files = list(_write_sheets(package, folder, options))
         write_geopackage(
             folder / "site.gpkg",
@@ -79,11 +83,14 @@ def write_into(folder: Path, package: Package, options: Handover) -> tuple[str, 
             coverages=options.coverages,
             metadata=record,
             styles=looks,
+            native_styles=native,
         )
         files.append(("site.gpkg", "All layers and tables for a GIS, GeoPackage"))
+        files.append(_write_project(package, folder, options))
         tables = list(_write_tables(package, folder, options))
         rasters, exchange = rest()
     files += [*rasters, *tables, *exchange, *_write_record(folder, record, looks)]
+    files += _write_raster_styles(package, folder, native)
     about = {
         "title": package.title,
         "date": package.date,
@@ -120,6 +127,26 @@ def _write_sheets(package: Package, folder: Path, options: Handover) -> Iterable
         yield "survey_report.pdf", "How it was walked, adjusted and placed, to sign"
     if options.takeoff:
         yield from _write_takeoff(package, folder, options)
+
+
+def _write_project(package: Package, folder: Path, options: Handover) -> tuple[str, str]:
+    """Write the project that opens everything at once."""
+    from geosite.handover.plan.sheet import layout_of
+
+    # without a plan its scale is only a wish
+    layout = layout_of(package, options if options.plan else replace(options, scale=None))
+    (folder / PROJECT).write_bytes(project(package, layout).encode("utf-8"))
+    return PROJECT, "Everything at once for the open GIS desktop, styled and in groups"
+
+
+def _write_raster_styles(
+    package: Package, folder: Path, native: Mapping[str, str]
+) -> Iterable[tuple[str, str]]:
+    """Write the look of each raster beside it, where the desktop looks for it."""
+    for raster in package.rasters:
+        file = f"{raster.name}.qml"
+        (folder / file).write_bytes(native[raster.name].encode("utf-8"))
+        yield file, f"Look of {raster.name}.tif in the open GIS desktop"
 
 
 def _write_rasters(package: Package, folder: Path) -> Iterable[tuple[str, str]]:

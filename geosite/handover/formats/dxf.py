@@ -64,7 +64,7 @@ def write_dxf(path: Path, package: Package) -> None:
         for layer in package.layers:
             if layer.name == "points":
                 sheet.marks(layer)
-            elif layer.name not in ("areas", "lines"):
+            elif layer.name not in ("areas", "lines", "marks"):
                 sheet.layer(layer)
         sheet.zoom(package)
         # the library adds them in the order of a set, another one in every process

@@ -1,4 +1,4 @@
-"""GeoPackage (OGC 12-128, version 1.2): layers and tables, described so that nobody has to ask.
+"""GeoPackage (OGC 12-128, version 1.3): layers and tables, described so that nobody has to ask.
 
 fiona makes the file, its CRS and one layer. The tables are made after the pattern of that layer and
 filled with sqlite3, which also adds what fiona has no words for: true curves, column descriptions,
@@ -22,6 +22,7 @@ from geosite.base.columns import Field
 from geosite.handover.formats.geotiff import drop_foreign_proj, with_coverages
 from geosite.handover.formats.wkb import Encoded, encode, encode_curves
 from geosite.handover.model import NODATA, Layer, Package, Raster, Table
+from geosite.handover.titles import column_titles
 
 __all__ = ["write_geopackage"]
 
@@ -39,6 +40,7 @@ def write_geopackage(
     coverages: bool = False,
     metadata: str = "",
     styles: Mapping[str, str] | None = None,
+    native_styles: Mapping[str, str] | None = None,
 ) -> None:
     """Write the package's layers and tables into a new GeoPackage.
 
@@ -56,6 +58,8 @@ def write_geopackage(
         ISO 19139 record of the whole file, XML; empty for none.
     styles
         SLD document by layer or raster name.
+    native_styles
+        The same in the open GIS desktop's own format.
 
     Raises
     ------
@@ -81,7 +85,7 @@ def write_geopackage(
             layer=_PATTERN,
             crs_wkt=package.frame.crs_wkt,
             schema={"geometry": "Point", "properties": {"x": "str"}},
-            VERSION="1.2",
+            VERSION="1.3",
         ).close()
         content = bytes(memory.getbuffer())
     path.write_bytes(with_coverages(content, package, moment) if coverages else content)
@@ -102,7 +106,7 @@ def write_geopackage(
             _add_metadata(file, metadata, moment)
         if styles:
             drawn: list[Layer | Raster] = [*package.layers, *(package.rasters if coverages else ())]
-            _add_styles(file, drawn, styles, moment)
+            _add_styles(file, drawn, styles, native_styles or {}, moment)
         file.execute("COMMIT")
         # drops what the writing left in free pages: the bytes depend on the content alone
         file.execute("VACUUM")
@@ -308,6 +312,7 @@ def _describe_columns(file: sqlite3.Connection, sources: Sequence[Layer | Table]
     for table in ("gpkg_data_columns", "gpkg_data_column_constraints"):
         _extend(file, table, "gpkg_schema", _SCHEMA_EXTENSION)
     for source in sources:
+        titles = column_titles(source.fields)
         for field in source.fields:
             constraint = None
             if field.values:
@@ -323,14 +328,15 @@ def _describe_columns(file: sqlite3.Connection, sources: Sequence[Layer | Table]
                     "VALUES (?, 'enum', ?, ?)",
                     [(constraint, *pair) for pair in {**met, **field.values}.items()],
                 )
-            unit = f" [{field.unit}]" if field.unit else ""
+            # readers show the column "name", not the title
+            title = titles[field.name]
             file.execute(
                 "INSERT INTO gpkg_data_columns VALUES (?, ?, ?, ?, ?, NULL, ?)",
                 (
                     source.name,
                     field.name,
-                    field.name,
-                    field.heading + unit,
+                    title,
+                    title,
                     field.description + (f" Unit: {field.unit}." if field.unit else ""),
                     constraint,
                 ),
@@ -369,24 +375,30 @@ def _add_styles(
     file: sqlite3.Connection,
     drawn: Sequence[Layer | Raster],
     styles: Mapping[str, str],
+    native_styles: Mapping[str, str],
     moment: str,
 ) -> None:
-    """Store the SLD of each layer in the table that open desktop readers look for."""
+    """Store the look of each layer in the table that open desktop readers look for.
+
+    The table is registered as attributes: readers hide a table that is not.
+    """
     file.execute(
         "CREATE TABLE layer_styles (id INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL, "
-        "f_table_catalog TEXT, f_table_schema TEXT, f_table_name TEXT, f_geometry_column TEXT, "
-        "styleName TEXT, styleQML TEXT, styleSLD TEXT, useAsDefault BOOLEAN, description TEXT, "
-        "owner TEXT, ui TEXT, update_time DATETIME)"
+        "f_table_catalog TEXT(256), f_table_schema TEXT(256), f_table_name TEXT(256), "
+        "f_geometry_column TEXT(256), styleName TEXT(30), styleQML TEXT, styleSLD TEXT, "
+        "useAsDefault BOOLEAN, description TEXT, owner TEXT(30), ui TEXT(30), "
+        "update_time DATETIME)"
     )
     file.executemany(
         "INSERT INTO layer_styles (f_table_catalog, f_table_schema, f_table_name, "
-        "f_geometry_column, styleName, styleSLD, useAsDefault, description, owner, update_time) "
-        "VALUES ('', '', ?, ?, ?, ?, 1, ?, '', ?)",
+        "f_geometry_column, styleName, styleQML, styleSLD, useAsDefault, description, owner, "
+        "update_time) VALUES ('', '', ?, ?, ?, ?, ?, 1, ?, '', ?)",
         [
             (
                 item.name,
                 "geom" if isinstance(item, Layer) else "",
-                item.title,
+                item.name[:30],
+                native_styles.get(item.name),
                 styles[item.name],
                 item.title,
                 moment,
@@ -395,3 +407,9 @@ def _add_styles(
             if item.name in styles
         ],
     )
+    file.execute(
+        "INSERT INTO gpkg_contents (table_name, data_type, identifier, description, last_change) "
+        "VALUES ('layer_styles', 'attributes', 'layer_styles', 'Looks of the layers', ?)",
+        (moment,),
+    )
+    file.execute("INSERT INTO gpkg_ogr_contents SELECT 'layer_styles', COUNT(*) FROM layer_styles")

@@ -14,6 +14,7 @@ from geosite.handover.layers import (
     flow_paths,
     grades,
     lines,
+    marks,
     parcels,
     points,
     ponding,
@@ -32,14 +33,17 @@ __all__ = ["answer_layers", "answer_tables", "survey_layers", "terrain_layers"]
 
 
 def survey_layers(notes: Notes, network: Network, drawing: Drawing) -> tuple[Layer, ...]:
-    """Return the layers ``points``, ``baseline``, ``areas`` and ``lines``, in this order."""
+    """Return ``points``, ``marks``, ``baseline``, ``areas``, ``lines``: those that hold anything."""
     titles = {name: code.title for name, code in notes.site.codes.items()}
-    return (
-        points.layer(notes, network),
+    observed = points.layer(notes, network)
+    found = (
+        observed,
+        marks.layer(observed, notes),
         baseline.layer(notes, network),
         areas.layer(drawing, network.frame, titles),
         lines.layer(drawing, network.frame, titles),
     )
+    return tuple(layer for layer in found if len(layer.geometries))
 
 
 def terrain_layers(terrain: Terrain, network: Network) -> tuple[Layer, ...]:

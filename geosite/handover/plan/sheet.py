@@ -15,11 +15,11 @@ from geosite.fieldbook.sitefile import Handover
 from geosite.handover.model import CAUTION, Package
 from geosite.handover.palette import surface_colours
 from geosite.handover.papers.findings import following_pages
-from geosite.handover.plan.layout import choose_layout, scale_name
+from geosite.handover.plan.layout import Layout, choose_layout, scale_name
 from geosite.handover.plan.map import Measures, draw_map, layer_of
 from geosite.handover.plan.words import frame_group, header_group, words_fit, words_group
 
-__all__ = ["draw_plan", "write_plan"]
+__all__ = ["draw_plan", "layout_of", "write_plan"]
 
 #: Layers whose extent the sheet must hold; parcels may run off it.
 _MUST = ("points", "baseline", "areas", "lines", "contours", "flow_paths", "ponding", "sections")
@@ -74,7 +74,7 @@ def draw_plan(package: Package, options: Handover) -> Sheet:
         for name, code in package.codes.items()
         if code.geometry == "area" and not code.building
     )
-    layout = choose_layout(package.frame, _extent(package), options, words_fit(package, measures))
+    layout = layout_of(package, options)
     groups, dropped = draw_map(package, layout, measures, tints)
     header = header_group(package, layout, measures)
     lacking = any(
@@ -100,6 +100,18 @@ def draw_plan(package: Package, options: Handover) -> Sheet:
             words_group(package, layout, measures, tints, dropped, lacking),
         ),
     )
+
+
+def layout_of(package: Package, options: Handover) -> Layout:
+    """Return paper, scale and map window of the plan.
+
+    Raises
+    ------
+    OutputRefused
+        The scale asked for needs a larger sheet.
+    """
+    fit = words_fit(package, Measures(options.unit))
+    return choose_layout(package.frame, _extent(package), options, fit)
 
 
 def _extent(package: Package) -> tuple[float, float, float, float]:

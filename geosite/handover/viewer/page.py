@@ -135,6 +135,8 @@ def _site(package: Package) -> dict[str, Any]:
     )
     layers, thinned = [], False
     for layer in package.layers:
+        if layer.name == "marks":
+            continue  # the page draws every mark once from the observations
         shown, less = _layer(layer, frame.origin, frame.unit_m)
         if shown["features"]:
             layers.append(shown)

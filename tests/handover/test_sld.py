@@ -6,7 +6,9 @@ can be installed carries the file.
 
 from __future__ import annotations
 
+import dataclasses
 import itertools
+import math
 import xml.etree.ElementTree as ET
 from collections.abc import Iterator, Mapping
 from functools import cache
@@ -18,7 +20,7 @@ import pytest
 
 from geosite.base.columns import Field
 from geosite.base.grid import Grid
-from geosite.handover.formats.styles import raster_style, styles, vector_style
+from geosite.handover.formats.sld import raster_style, styles, vector_style
 from geosite.handover.model import Layer, Raster
 from geosite.handover.palette import BUILDING, DIRECTION_RAMP, POND, RAMPS, SURFACES
 
@@ -102,37 +104,55 @@ def rules(root: ET.Element) -> Iterator[list[ET.Element]]:
 def holds(condition: ET.Element, record: Mapping[str, Any]) -> bool:
     """Evaluate the few filter operators that are used."""
     kind = bare(condition)
-    if kind == "Not":
-        return not holds(condition[0], record)
+    if kind in ("And", "Or"):
+        return (all if kind == "And" else any)(holds(part, record) for part in condition)
     value = record.get(condition.findtext(f"{OGC}PropertyName") or "")
-    if kind == "PropertyIsNull":
-        return value is None
-    assert kind == "PropertyIsEqualTo"
-    return value is not None and str(value) == condition.findtext(f"{OGC}Literal")
+    literal = condition.findtext(f"{OGC}Literal") or ""
+    if kind == "PropertyIsEqualTo":
+        return value is not None and str(value) == literal
+    if kind == "PropertyIsNotEqualTo":
+        return str(value) != literal
+    assert value is not None
+    if kind == "PropertyIsGreaterThanOrEqualTo":
+        return float(value) >= float(literal)
+    assert kind == "PropertyIsLessThan"
+    return float(value) < float(literal)
 
 
-def drawn_by(group: list[ET.Element], record: Mapping[str, Any]) -> list[str]:
-    """Return the names of the rules of a group that draw a record."""
+def drawn_by(group: list[ET.Element], record: Mapping[str, Any], scale: float = 1.0) -> list[str]:
+    """Return the names of the rules of a group that draw a record at a scale."""
     met = []
     for rule in group:
         found = rule.find(f"{OGC}Filter")
-        otherwise = rule.find(f"{SLD}ElseFilter") is not None
-        if not otherwise if found is None else holds(found[0], record):
-            met.append(rule)
-    if not met:
-        met = [rule for rule in group if rule.find(f"{SLD}ElseFilter") is not None]
-    return [rule.findtext(f"{SLD}Name") or "" for rule in met]
+        low = float(rule.findtext(f"{SLD}MinScaleDenominator") or 0.0)
+        high = float(rule.findtext(f"{SLD}MaxScaleDenominator") or math.inf)
+        if low <= scale < high and (found is None or holds(found[0], record)):
+            met.append(rule.findtext(f"{SLD}Name") or "")
+    return met
 
 
 def test_every_feature_is_drawn_by_exactly_one_rule() -> None:
+    """The first rule that fits draws a feature in one reader, every rule that fits in another."""
     for layer in package_cases.ferry_landing().layers:
-        first, *labels = rules(documents()[layer.name])
-        assert len(labels) <= 1
+        (group,) = rules(documents()[layer.name])
         names = {field.name for field in layer.fields}
         for used in documents()[layer.name].iter(f"{OGC}PropertyName"):
             assert used.text in names
+        found = documents()[layer.name].iter(f"{SLD}MaxScaleDenominator")
+        scales = sorted({float(e.text or 0) for e in found})
         for record in layer.records:
-            assert len(drawn_by(first, record)) == 1
+            assert len(drawn_by(group, record)) == 1
+            for scale in scales[:-1]:
+                assert len(drawn_by(group, record, scale)) == 1
+
+
+def test_nothing_that_a_reader_was_seen_to_fail_on() -> None:
+    for root in documents().values():
+        for kind in (f"{SLD}ElseFilter", f"{OGC}Not", f"{OGC}PropertyIsNull"):
+            assert root.find(f".//{kind}") is None
+        assert all(turn.text for turn in root.iter(f"{SLD}Rotation"))  # a number, no property
+        families = root.findall(f".//{SLD}CssParameter[@name='font-family']")
+        assert all(family.text != "sans-serif" for family in families)
 
 
 def test_areas_are_drawn_by_their_code_and_grades_by_their_verdict() -> None:
@@ -141,15 +161,37 @@ def test_areas_are_drawn_by_their_code_and_grades_by_their_verdict() -> None:
     areas = next(rules(documents()["areas"]))
     for record in by_name["areas"].records:
         assert drawn_by(areas, record) == [record["code"]]
-    assert drawn_by(areas, {"code": "unknown"}) == ["other"]
-    assert drawn_by(areas, {"code": None}) == ["other"]
     grades = next(rules(documents()["grades"]))
-    for verdict in ("within", "beyond", "undecided"):
-        assert drawn_by(grades, {"verdict": verdict}) == [verdict]
-    assert drawn_by(grades, {"verdict": "no limit"}) == ["other"]
+    for record in by_name["grades"].records:
+        known = record["verdict"] in ("within", "beyond", "undecided")
+        assert drawn_by(grades, record) == [record["verdict"] if known else "other"]
     contours = next(rules(documents()["contours"]))
     assert drawn_by(contours, {"is_index": 1}) == ["index"]
     assert drawn_by(contours, {"is_index": 0}) == ["contour"]
+
+
+def test_an_area_of_a_code_that_nobody_explained_is_drawn_too() -> None:
+    package = package_cases.ferry_landing()
+    codes = {name: code for name, code in package.codes.items() if name != "setts"}
+    layer = next(layer for layer in package.layers if layer.name == "areas")
+    text = vector_style(layer, dataclasses.replace(package, codes=codes))
+    (group,) = rules(ET.fromstring(text.encode()))
+    assert drawn_by(group, {"code": "setts"}) == drawn_by(group, {"code": None}) == ["other"]
+    assert drawn_by(group, {"code": "asphalt"}) == ["asphalt"]
+
+
+@pytest.mark.parametrize("azimuth", [0.0, 11.0, 12.0, 45.0, 180.0, 348.0, 349.0, 359.9, 360.0])
+def test_arrows_are_turned_to_within_half_a_sector(azimuth: float) -> None:
+    fields = (Field("azimuth_deg", "real"), Field("steadiness", "real"))
+    layer = Layer("drainage_arrows", "", "", "Point", fields, [], [])
+    root = ET.fromstring(vector_style(layer, package_cases.ferry_landing()).encode())
+    (group,) = rules(root)
+    (name,) = drawn_by(group, {"azimuth_deg": azimuth, "steadiness": 0.99})
+    (rule,) = (rule for rule in group if rule.findtext(f"{SLD}Name") == name)
+    turn = float(rule.findtext(f".//{SLD}Rotation") or 0.0)
+    assert abs((turn - azimuth + 180.0) % 360.0 - 180.0) <= 11.25
+    assert len(drawn_by(group, {"azimuth_deg": azimuth, "steadiness": 0.8})) == 1
+    assert drawn_by(group, {"azimuth_deg": azimuth, "steadiness": 0.5}) == []
 
 
 def test_ponds_too_shallow_to_tell_are_quiet() -> None:
@@ -158,7 +200,7 @@ def test_ponds_too_shallow_to_tell_are_quiet() -> None:
     root = ET.fromstring(vector_style(layer, package_cases.ferry_landing()).encode())
     (group,) = rules(root)
     assert drawn_by(group, {"is_significant": 1}) == ["pond"]
-    assert drawn_by(group, {"is_significant": 0}) == ["shallow"]
+    assert drawn_by(group, {"is_significant": 0}) == ["doubtful"]
     assert [rule.find(f".//{SLD}Fill") is None for rule in group] == [False, True]
 
 
@@ -194,8 +236,9 @@ def test_ramps_rise_over_the_values(raster: Raster) -> None:
     assert quantities == sorted(set(quantities))
     valid = raster.values[np.isfinite(raster.values)]
     if raster.name == "drainage_direction":
-        assert quantities == [-1, 0, 90, 180, 270, 360]
-        assert stops[1][1] == stops[-1][1]  # north is north from both sides
+        assert quantities[-5:] == [0, 90, 180, 270, 360]
+        assert all(-1 <= quantity < 0 for quantity in quantities[:-5])
+        assert stops[-5][1] == stops[-1][1]  # north is north from both sides
     elif raster.name == "aspect":
         assert quantities == [0, 90, 180, 270, 360]
     elif raster.is_elevation or raster.name == "ponding_depth":

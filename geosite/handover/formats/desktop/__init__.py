@@ -1,0 +1,1 @@
+"""The open GIS desktop's own formats: styles, and a project that opens everything at once."""
