@@ -50,7 +50,7 @@ def column(layer: Layer, name: str) -> list[Any]:
 
 
 def test_names_and_first_fields_are_the_contracts() -> None:
-    assert list(layers()) == ["points", "baseline", "areas", "lines"]
+    assert list(layers()) == ["points", "marks", "baseline", "areas", "lines"]
     for name, fields in CONTRACT.items():
         assert [field.name for field in layers()[name].fields][: len(fields)] == fields
     assert layers()["points"].geometry_type == "PointZ"
@@ -192,3 +192,22 @@ def test_elevations_in_feet_on_a_map_in_metres() -> None:
         assert np.array_equal(now[:, :2], was[:, :2])
         assert np.allclose(now[:, 2] * 0.3048, was[:, 2], rtol=0, atol=1e-9)
     assert changed[0].records[0]["sigma_v_m"] == layers()["points"].records[0]["sigma_v_m"]
+
+
+@pytest.mark.parametrize("name", ["ferry_landing", "jetty_feet"])
+def test_every_mark_stands_once_where_all_its_visits_are(name: str) -> None:
+    points, marks = layers(name)["points"], layers(name)["marks"]
+    named = [record["point"] for record in points.records if record["point"]]
+    assert [record["point"] for record in marks.records] == list(dict.fromkeys(named))
+    assert sum(record["visits"] for record in marks.records) == len(named)
+    assert max(record["visits"] for record in marks.records) > 1
+    where = {r["point"]: s for r, s in zip(marks.records, marks.geometries, strict=True)}
+    for record, shape in zip(points.records, points.geometries, strict=True):
+        if record["point"]:
+            assert shape.distance(where[record["point"]]) < 1e-6
+    assert sum(record["role"] == "baseline" for record in marks.records) == 2
+
+
+def test_a_layer_without_features_is_not_handed_over() -> None:
+    assert all(len(layer.geometries) for layer in layers("davis_spot_heights").values())
+    assert "lines" not in layers("davis_spot_heights")

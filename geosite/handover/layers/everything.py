@@ -33,7 +33,7 @@ __all__ = ["answer_layers", "answer_tables", "survey_layers", "terrain_layers"]
 
 
 def survey_layers(notes: Notes, network: Network, drawing: Drawing) -> tuple[Layer, ...]:
-    """Return ``points``, ``marks``, ``baseline``, ``areas``, ``lines``: those that hold anything."""
+    """Return ``points``, ``marks``, ``baseline``, ``areas``, ``lines``: those that hold any."""
     titles = {name: code.title for name, code in notes.site.codes.items()}
     observed = points.layer(notes, network)
     found = (
