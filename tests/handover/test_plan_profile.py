@@ -14,7 +14,13 @@ from package_cases import HOSTILE, ferry_landing, ground
 from geosite.drawing.sheet import Sheet, Text
 from geosite.fieldbook.sitefile import Handover
 from geosite.handover.plan.map import Measures
-from geosite.handover.plan.profile import Section, draw_profile, plot_profile, write_sections
+from geosite.handover.plan.profile import (
+    Heights,
+    Section,
+    draw_profile,
+    plot_profile,
+    write_sections,
+)
 from geosite.review.sections import Profile
 
 AT = np.array([0.0, 5.0, 12.0, 20.0, 24.0])
@@ -23,7 +29,7 @@ LABELS = ("S1", "S2", "", "S4", "S5")
 
 
 def section(**changes: object) -> Section:
-    usual = Section("north", AT, UP, np.full(5, 0.02), LABELS)
+    usual = Section("north", AT, UP, np.full(5, 1.96 * 0.02), LABELS)
     return dataclasses.replace(usual, **changes)  # type: ignore[arg-type]
 
 
@@ -61,9 +67,10 @@ def test_lengths_and_heights_have_the_scales_they_say(scale: float) -> None:
 
 def test_grades_are_told_from_mark_to_mark_with_their_way() -> None:
     told = words(draw_profile(section(), Measures("m")))
-    # 0.1 m down on 5 m; 0.26 m down on 15 m, over the unnamed rise between; level
+    # 0.1 m down on 5 m; 0.14 m up on 7 m to the highest place, 0.4 m down on 8 m; level
     assert "→ 2.0" in told
-    assert "→ 1.7" in told
+    assert "← 2.0" in told
+    assert "→ 5.0" in told
     assert "0.0" in told
     rising = words(draw_profile(section(elevation=UP[::-1].copy()), Measures("m")))
     assert any(t.startswith("←") for t in rising)
@@ -82,7 +89,7 @@ def test_the_band_holds_95_percent_and_is_left_out_when_nothing_is_known() -> No
     line = drawn_line(sheet)
     per_metre = (line[1, 1] - line[0, 1]) / (UP[0] - UP[1])
     assert band[-1, 1] - band[0, 1] == pytest.approx(2 * 1.96 * 0.02 * per_metre, rel=1e-3)
-    bare = draw_profile(section(sigma=np.full(5, np.nan)), Measures("m"))
+    bare = draw_profile(section(half_width=np.full(5, np.nan)), Measures("m"))
     assert not any("95 %" in t for t in words(bare))
 
 
@@ -94,7 +101,9 @@ def test_a_design_line_is_drawn_where_it_is_known() -> None:
 
 
 def test_a_level_or_endless_section_is_drawn_too() -> None:
-    level = draw_profile(section(elevation=np.full(5, 402.0), sigma=np.zeros(5)), Measures("m"))
+    level = draw_profile(
+        section(elevation=np.full(5, 402.0), half_width=np.zeros(5)), Measures("m")
+    )
     assert np.ptp(drawn_line(level)[:, 1]) == 0
     crowd = np.linspace(0, 60, 4000)
     many = Section("x", crowd, ground(20.0, crowd), np.full(4000, 0.01), ["P"] * 4000)
@@ -133,3 +142,33 @@ def test_every_section_is_written(tmp_path: Path) -> None:
     ]  # fmt: skip
     assert sorted(p.name for p in tmp_path.iterdir()) == sorted(p.name for p in written)
     assert write_sections(tmp_path, ferry_landing(), Handover()) == ()
+
+
+def test_the_datum_is_a_round_elevation_below_everything_and_is_the_lower_edge() -> None:
+    for unit in ("m", "ft"):
+        heights = Heights(unit, 1.0 if unit == "m" else 0.3048, "invented datum")
+        sheet = draw_profile(section(), Measures(unit), heights=heights)
+        (told,) = [t for t in words(sheet) if t.startswith("Datum ")]
+        datum_m = float(told.removeprefix("Datum ")) * heights.unit_m
+        line = drawn_line(sheet)
+        per_metre = (line[0, 1] - line[3, 1]) / (UP[3] - UP[0])
+        assert sheet.window.bottom - line[0, 1] == pytest.approx(
+            (UP[0] - datum_m) * per_metre, abs=0.02
+        )
+        assert any(f"Elevation, {unit}" == t for t in words(sheet))
+        assert "invented datum" in " ".join(words(sheet))
+
+
+def test_both_ends_bear_the_letter_that_the_plan_has() -> None:
+    told = words(draw_profile(section(letter="B", name="house_to_lake"), Measures("m")))
+    assert "Section B-B', house to lake" in told
+    assert {"B", "B'"} <= set(told)
+
+
+def test_the_lowest_place_between_the_marks_has_a_column_of_its_own() -> None:
+    up = np.array([402.4, 402.3, 401.9, 402.1, 402.3])
+    told = words(draw_profile(section(elevation=up), Measures("m")))
+    assert {"low", "401.90"} <= set(told)
+    # to the low point it falls, from it it rises
+    assert "→ 5.7" in told
+    assert any(t.startswith("←") for t in told)

@@ -100,12 +100,13 @@ def test_files_layers_columns_systems_and_accuracy_are_held_against_the_profile(
         Profile,
     )
     found = missing(full, profile)
-    assert [p.code for p in found if p.code not in ("profile-accuracy", "profile-package")] == [
+    assert [p.code for p in found] == [
         "profile-file",
         "profile-geometry",
         "profile-column",
         "profile-layer",
         "profile-crs",
+        "profile-accuracy",
     ]
     assert "*.shp" in found[0].what
     about = json.loads((full / "MANIFEST.json").read_bytes())

@@ -37,6 +37,8 @@ __all__ = [
 #: Size of map lettering at lettering 1, mm: 2.2 mm is about 6 points.
 _SIZE = 2.2
 _SMALL = 1.8
+#: Letters at the ends of sections.
+_SECTION = 3.4
 # mm on paper: bends that no pen shows and no eye sees
 _FINEST = 0.01
 # of ponds and of grades: beyond that a plan cannot be read
@@ -81,6 +83,22 @@ class Measures:
     def volume(self, volume_m3: float) -> str:
         """Return a volume with its unit."""
         return f"{volume_m3 / self.unit_m**3:.2f} {self.unit}³"
+
+
+def section_letter(number: int) -> str:
+    """Return the letter of the section with this number, counted from 0: A, B, ..., Z, AA.
+
+    Examples
+    --------
+    >>> [section_letter(n) for n in (0, 25, 26, 701, 702)]
+    ['A', 'Z', 'AA', 'ZZ', 'AAA']
+    """
+    letters = ""
+    number += 1
+    while number:
+        number, rest = divmod(number - 1, 26)
+        letters = chr(65 + rest) + letters
+    return letters
 
 
 def layer_of(package: Package, name: str) -> Layer | None:
@@ -723,14 +741,17 @@ class _Map:
         layer = self.layer("sections")
         if layer is None:
             return
-        for record, geometry in zip(layer.records, layer.geometries, strict=True):
-            text = self.line(f"section {record.get('section') or ''}", colour=EARTH)
-            for line in self.paper([geometry]):
-                ends = [
-                    around(x, y, text.width, text.size, 1.4 * self.k)
-                    for x, y in (line[0].tolist(), line[-1].tolist())
-                ]
-                self.write("sections", [text], np.concatenate(ends))
+        for number, geometry in enumerate(layer.geometries):
+            letter = section_letter(number)
+            lines = list(self.paper([geometry]))
+            if not lines:
+                continue
+            for name, (x, y) in (
+                (letter, lines[0][0].tolist()),
+                (f"{letter}'", lines[-1][-1].tolist()),
+            ):
+                text = self.line(name, size=_SECTION, bold=True, colour=EARTH)
+                self.write("sections", [text], around(x, y, text.width, text.size, 1.4 * self.k))
 
     def name_parcels(self) -> None:
         layer = self.layer("parcels")

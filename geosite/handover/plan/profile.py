@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from geosite.base.arrays import Floats
+from geosite.base.statistics import NORMAL_95
 from geosite.drawing.font import printable, typeface
 from geosite.drawing.ink import FAINT, TEXT, Stroke
 from geosite.drawing.pdf import pdf
@@ -22,18 +23,25 @@ from geosite.fieldbook.sitefile import Handover
 from geosite.handover.model import Package
 from geosite.handover.palette import ALERT, EARTH, WATER
 from geosite.handover.plan.layout import scale_name, usual_scales
-from geosite.handover.plan.map import Measures
+from geosite.handover.plan.map import Measures, section_letter
+from geosite.handover.plan.words import height_words
 from geosite.review.sections import Profile
 
-__all__ = ["Section", "draw_profile", "plot_profile", "write_sections"]
+__all__ = [
+    "Heights",
+    "Section",
+    "draw_profile",
+    "plot_profile",
+    "write_sections",
+]
 
 _WIDTH, _HEIGHT = 297.0, 210.0  # A4 landscape
 _WINDOW = Rectangle(34.0, 34.0, 249.0, 104.0)
 #: How many times higher than long; the largest that fits.
 _EXAGGERATIONS = (50.0, 20.0, 10.0, 5.0, 2.0, 1.0)
 _BODY = 2.4
-#: 95 % of a normal distribution.
-_TWO_SIDED = 1.96
+#: Least distance between two columns of the table, mm.
+_APART = 8.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -43,24 +51,63 @@ class Section:
     Parameters
     ----------
     name
-        Name of the section.
+        Name of the section, as the site file has it.
     chainage : array, shape (m,), ground metres
         Rising from 0.
     elevation : array, shape (m,), metres
-    sigma : array, shape (m,), metres
-        Standard deviation of the elevation, NaN where it is not known.
+    half_width : array, shape (m,), metres
+        Half of the 95 % interval of the elevation, NaN where it is not known.
     labels : length m
         Mark at each station, empty between marks.
     design : array, shape (m,), metres, or None
         Elevation of a design line.
+    letter
+        ``"A"`` for the section that runs from A to A' on the plan; empty for none.
     """
 
     name: str
     chainage: Floats
     elevation: Floats
-    sigma: Floats
+    half_width: Floats
     labels: Sequence[str]
     design: Floats | None = None
+    letter: str = ""
+
+    @property
+    def title(self) -> str:
+        """What the sheet is called.
+
+        Examples
+        --------
+        >>> nothing = np.zeros(0)
+        >>> Section("house_to_lake", nothing, nothing, nothing, (), None, "B").title
+        "Section B-B', house to lake"
+        """
+        words = self.name.replace("_", " ").strip()
+        if not self.letter:
+            return f"Section {words}".strip()
+        return f"Section {self.letter}-{self.letter}'" + (f", {words}" if words else "")
+
+
+@dataclass(frozen=True, slots=True)
+class Heights:
+    """The unit that elevations are written in, and what they are relative to."""
+
+    unit: str
+    unit_m: float
+    datum: str
+
+    @classmethod
+    def of(cls, package: Package, measures: Measures) -> Heights:
+        """Return feet on a sheet in feet, the foot of the vertical CRS where it has one."""
+        frame = package.frame
+        own = abs(frame.height_unit_m / measures.unit_m - 1) < 1e-4
+        unit_m = frame.height_unit_m if own else measures.unit_m
+        return cls(measures.unit, unit_m, height_words(frame))
+
+    def written(self, elevation_m: float, digits: int = 2) -> str:
+        """Return an elevation without its unit."""
+        return f"{elevation_m / self.unit_m + 0.0:.{digits}f}"
 
 
 def write_sections(folder: Path, package: Package, options: Handover) -> tuple[Path, ...]:
@@ -80,10 +127,18 @@ def write_sections(folder: Path, package: Package, options: Handover) -> tuple[P
     tuple of Path
         The files written.
     """
+    measures = Measures(options.unit)
+    parts = (package.title, package.date and f"surveyed {package.date}", package.sheet.number)
+    about = ", ".join(part for part in parts if part)
     written = []
     long = (p for p in package.profiles if p.chainage[-1] > p.chainage[0])
     for number, profile in enumerate(long, start=1):
-        sheet = draw_profile(_section(profile), Measures(options.unit), about=package.title)
+        sheet = draw_profile(
+            _section(profile, section_letter(number - 1)),
+            measures,
+            about=about,
+            heights=Heights.of(package, measures),
+        )
         for ending, data in (("pdf", pdf(sheet)), ("svg", svg(sheet).encode("utf-8"))):
             path = folder / f"section_{number}.{ending}"
             path.write_bytes(data)
@@ -91,14 +146,15 @@ def write_sections(folder: Path, package: Package, options: Handover) -> tuple[P
     return tuple(written)
 
 
-def _section(profile: Profile) -> Section:
+def _section(profile: Profile, letter: str) -> Section:
     return Section(
         profile.name,
         profile.chainage,
         profile.elevation,
-        profile.sigma,
+        NORMAL_95 * profile.sigma,
         profile.labels,
         profile.design,
+        letter,
     )
 
 
@@ -132,36 +188,49 @@ def plot_profile(
         name,
         at,
         np.asarray(elevation, np.float64),
-        np.full(at.shape, np.nan) if sigma is None else np.asarray(sigma, np.float64),
+        np.full(at.shape, np.nan) if sigma is None else NORMAL_95 * np.asarray(sigma, np.float64),
         list(labels) or [""] * len(at),
         None if design is None else np.asarray(design, np.float64),
     )
     return svg(draw_profile(section, Measures("m")))
 
 
-def draw_profile(section: Section, measures: Measures, *, about: str = "") -> Sheet:
+def draw_profile(
+    section: Section, measures: Measures, *, about: str = "", heights: Heights | None = None
+) -> Sheet:
     """Return a section as a drawing on A4.
 
+    Parameters
+    ----------
+    section
+        What is drawn.
+    measures
+        Unit of distances.
+    about
+        Site, day and sheet, under the title.
+    heights
+        Unit and datum of elevations; metres without it.
+
+    Notes
+    -----
     The horizontal scale is the largest usual one at which the section fits; heights are enlarged
-    by a round number. Elevations are in metres.
+    by a round number. The lower edge of the drawing is the datum line, a round elevation.
     """
+    heights = heights or Heights("m", 1.0, "")
     start, length = section.chainage[0], float(section.chainage[-1] - section.chainage[0])
-    spread = np.where(np.isfinite(section.sigma), _TWO_SIDED * section.sigma, 0.0)
+    spread = np.where(np.isfinite(section.half_width), section.half_width, 0.0)
     low = float((section.elevation - spread).min())
     high = float((section.elevation + spread).max())
     if section.design is not None:
         low = min(low, float(np.nanmin(section.design)))
         high = max(high, float(np.nanmax(section.design)))
     scale = next(s for s in usual_scales(measures.unit) if length * 1000 / s <= _WINDOW.width - 12)
-    room = (_WINDOW.height - 16) * scale / 1000
-    rise = max(high - low, 1e-3)
-    higher = next((e for e in _EXAGGERATIONS if rise * e <= room), room / rise)
+    higher, step, base = _upright(low, high, scale, heights.unit_m)
     left = _WINDOW.x + (_WINDOW.width - length * 1000 / scale) / 2
-    middle = _WINDOW.y + _WINDOW.height / 2
 
     def place(at: npt.ArrayLike, up: npt.ArrayLike) -> Floats:
         x = left + (np.asarray(at) - start) * 1000 / scale
-        y = middle - (np.asarray(up) - (low + high) / 2) * 1000 * higher / scale
+        y = _WINDOW.bottom - (np.asarray(up) - base) * 1000 * higher / scale
         return np.column_stack(np.broadcast_arrays(x, y))
 
     named = _named(section, place)
@@ -172,41 +241,92 @@ def draw_profile(section: Section, measures: Measures, *, about: str = "") -> Sh
         scale=scale,
         unit=measures.unit,
         unit_m=measures.unit_m,
-        title=printable(f"Section {section.name}", 200),
+        title=printable(section.title, 200),
         description=f"Section at {scale_name(scale, measures.unit)}, heights {higher:g} times.",
         groups=(
-            _axes(low, high, place, scale, higher),
+            _axes(section, base, step, place, heights),
             _ground(section, spread, place),
-            _table(section, named, place, measures),
-            _words(section, about, scale, higher, measures),
+            _table(section, named, place, measures, heights),
+            _words(section, about, scale, higher, measures, heights),
         ),
     )
 
 
+def _upright(low: float, high: float, scale: float, unit_m: float) -> tuple[float, float, float]:
+    """Return how many times heights are enlarged, the step of level lines, and the datum, metres.
+
+    Steps and datum are round numbers of the unit; the datum lies under everything drawn.
+    """
+    room = (_WINDOW.height - 10.0) * scale / 1000
+    rise = max(high - low, 1e-3)
+    for higher in (*_EXAGGERATIONS, *(room / rise * share for share in (0.9, 0.7, 0.5, 0.3))):
+        step = _round_up(12.0 * scale / 1000 / higher / unit_m) * unit_m
+        base = math.floor(low / step - 0.15) * step
+        if (high - base) * higher <= room:
+            break
+    return higher, step, base
+
+
 def _named(section: Section, place: Any) -> list[int]:
-    """Return the stations that get a column in the table: both ends, and marks with room."""
+    """Return the stations that get a column in the table.
+
+    Both ends, the places where the ground turns, and marks with room.
+    """
     last = len(section.chainage) - 1
-    kept = [0]
     x = place(section.chainage, section.elevation)[:, 0]
-    for i in range(1, last):
-        if section.labels[i] and x[i] - x[kept[-1]] >= 8.0 and x[last] - x[i] >= 8.0:
-            kept.append(i)
-    return [*kept, last]
+    kept = {0, last}
+    turning = (station for station, _ in _turns(section.elevation))
+    marks = (i for i in range(1, last) if section.labels[i])
+    for i in (*turning, *marks):
+        if all(abs(x[i] - x[k]) >= _APART for k in kept):
+            kept.add(i)
+    return sorted(kept)
 
 
-def _axes(low: float, high: float, place: Any, scale: float, higher: float) -> Group:
-    """Return the frame with level lines and their elevations."""
-    step = _round_up(12.0 * scale / 1000 / higher)
-    digits = max(0, math.ceil(-math.log10(step) - 1e-9))
-    reach = _WINDOW.height / 2 * scale / 1000 / higher
-    middle = (low + high) / 2
+def _turns(elevation: Floats) -> list[tuple[int, str]]:
+    """Return where the ground turns up ("low") or down ("high") by more than a fifth of its range.
+
+    Smaller turns are ripples of the measurement; so is everything under two centimetres.
+    """
+    least = max(0.2 * float(np.ptp(elevation)), 0.02)
+    found: list[tuple[int, str]] = []
+    low = high = 0
+    way = 0
+    for i, up in enumerate(elevation.tolist()):
+        low = i if up < elevation[low] else low
+        high = i if up > elevation[high] else high
+        if way <= 0 and up - elevation[low] > least:
+            found.append((low, "low"))
+            way, high = 1, i
+        elif way >= 0 and elevation[high] - up > least:
+            found.append((high, "high"))
+            way, low = -1, i
+    # the first is an end of the section
+    return [turn for turn in found if 0 < turn[0] < len(elevation) - 1]
+
+
+def _label(section: Section, station: int) -> str:
+    """Return the mark at a station, or what is special about it."""
+    return section.labels[station] or dict(_turns(section.elevation)).get(station, "")
+
+
+def _axes(section: Section, base: float, step: float, place: Any, heights: Heights) -> Group:
+    """Return the frame with the datum, the level lines and their elevations, and both ends."""
+    digits = max(0, math.ceil(-math.log10(step / heights.unit_m) - 1e-9))
     lines, texts = [], []
-    for k in range(math.ceil((middle - reach) / step), math.floor((middle + reach) / step) + 1):
-        y = float(place(0.0, k * step)[0, 1])
-        if not _WINDOW.y + 1 < y < _WINDOW.bottom - 1:
-            continue
+    for k in range(1, 1000):
+        y = float(place(0.0, base + k * step)[0, 1])
+        if y < _WINDOW.y + 1:
+            break
         lines.append(Outline((np.array([(_WINDOW.x, y), (_WINDOW.right, y)]),)))
-        texts.append(Text(_WINDOW.x - 1.5, y + 0.8, f"{k * step:.{digits}f}", _BODY, anchor="end"))
+        level = heights.written(base + k * step, digits)
+        texts.append(Text(_WINDOW.x - 1.5, y + 0.8, level, _BODY, anchor="end"))
+    datum = f"Datum {heights.written(base, digits)}"
+    texts.append(Text(_WINDOW.x - 1.5, _WINDOW.bottom + 0.4, datum, _BODY, "bold", anchor="end"))
+    if section.letter:
+        ends = place(section.chainage[[0, -1]], section.elevation[[0, -1]])[:, 0].tolist()
+        for x, name in zip(ends, (section.letter, f"{section.letter}'"), strict=True):
+            texts.append(Text(x, _WINDOW.y + 5.0, name, 3.6, "bold", anchor="middle", halo=True))
     return Group(
         "axes",
         "Elevations",
@@ -214,7 +334,7 @@ def _axes(low: float, high: float, place: Any, scale: float, higher: float) -> G
             Shape(lines, Stroke(FAINT, 0.1)),
             rectangle(_WINDOW, stroke=Stroke(TEXT, 0.35)),
             *texts,
-            Text(_WINDOW.x - 1.5, _WINDOW.y - 1.5, "m", _BODY, anchor="end"),
+            Text(_WINDOW.x - 1.5, _WINDOW.y - 1.5, heights.unit, _BODY, anchor="end"),
         ),
     )
 
@@ -236,14 +356,16 @@ def _ground(section: Section, spread: Floats, place: Any) -> Group:
     return Group("ground", "Ground", tuple(items), in_map=True)
 
 
-def _table(section: Section, named: list[int], place: Any, measures: Measures) -> Group:
+def _table(
+    section: Section, named: list[int], place: Any, measures: Measures, heights: Heights
+) -> Group:
     """Return the table below: mark, distance and elevation per station, grade from one to the next.
 
     A grade is written with an arrow that points the way water would run.
     """
     points = place(section.chainage, section.elevation)
     top, height = _WINDOW.bottom + 3.0, 8.0
-    rows = ("Mark", f"Distance, {measures.unit}", "Elevation, m", "Grade, %")
+    rows = ("Mark", f"Distance, {measures.unit}", f"Elevation, {heights.unit}", "Grade, %")
     tall = (6.0, 13.0, 13.0, height)
     items: list[Shape | Text] = []
     lines, y = [], top
@@ -257,9 +379,9 @@ def _table(section: Section, named: list[int], place: Any, measures: Measures) -
     for i in named:
         x, ground = points[i].tolist()
         drops.append(Outline((np.array([(x, ground), (x, y)]),)))
-        label = typeface("regular").fit(printable(section.labels[i], 30), 7.5 / _BODY)
+        label = typeface("regular").fit(printable(_label(section, i), 30), 7.5 / _BODY)
         items.append(Text(x, top + 4.1, label, _BODY, "bold", anchor="middle", halo=True))
-        values = (measures.number(section.chainage[i]), f"{section.elevation[i]:.2f}")
+        values = (measures.number(section.chainage[i]), heights.written(section.elevation[i]))
         for value, at in zip(values, (top + 6.0, top + 19.0), strict=True):
             items.append(Text(x + 2.6, at + 12.2, value, _BODY, angle=90.0, halo=True))
     items.insert(0, Shape(drops, Stroke(FAINT, 0.13)))
@@ -275,9 +397,19 @@ def _table(section: Section, named: list[int], place: Any, measures: Measures) -
     return Group("table", "Stations", tuple(items))
 
 
-def _words(section: Section, about: str, scale: float, higher: float, measures: Measures) -> Group:
+def _words(
+    section: Section,
+    about: str,
+    scale: float,
+    higher: float,
+    measures: Measures,
+    heights: Heights,
+) -> Group:
     """Return title, scale and what the signs mean."""
-    title = typeface("bold").fit(printable(f"Section {section.name}", 120), 170 / 6.5)
+    title = typeface("bold").fit(printable(section.title, 120), 170 / 6.5)
+    under = ". ".join(
+        part for part in (about, heights.datum and f"Elevations: {heights.datum}") if part
+    )
     big = f"{scale_name(scale, measures.unit)}, heights {higher:.3g} times"
     signs: list[Shape | Text] = []
     x, y = _WINDOW.x, 198.0
@@ -292,9 +424,9 @@ def _words(section: Section, about: str, scale: float, higher: float, measures: 
         return Shape([Outline((np.array([(x, y), (x + 8.0, y)]),))], pen)
 
     sign(stroke(Stroke(EARTH, 0.6)), "ground")
-    if np.isfinite(section.sigma).any():
+    if np.isfinite(section.half_width).any():
         band = rectangle(Rectangle(x, y - 1.3, 8.0, 2.6), fill=WATER, opacity=0.22)
-        sign(band, "holds 95 % of what the marks allow")
+        sign(band, "holds the ground in 95 of 100 cases")
     if section.design is not None:
         sign(stroke(Stroke(ALERT, 0.35, (4.0, 1.2))), "design")
     signs.append(Text(x, y + 0.8, "Arrows point downhill.", _BODY))
@@ -303,7 +435,13 @@ def _words(section: Section, about: str, scale: float, higher: float, measures: 
         "Words",
         (
             Text(_WINDOW.x, 17.5, title, 6.5, "bold"),
-            Text(_WINDOW.x, 23.0, printable(about, 100), 2.9, colour=FAINT),
+            Text(
+                _WINDOW.x,
+                23.0,
+                typeface("regular").fit(printable(under, 300), _WINDOW.width / 2.9),
+                2.9,
+                colour=FAINT,
+            ),
             Text(_WINDOW.right, 17.5, big, 4.0, "bold", TEXT, "end"),
             rectangle(Rectangle(_WINDOW.x, 25.4, _WINDOW.width, 0.7), fill=TEXT),
             *signs,

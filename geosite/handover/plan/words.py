@@ -504,7 +504,7 @@ def _signs(package: Package) -> Block:
                 f"contour, every {contour_interval(contours):g} {heights}",
             )
         if layer_of(package, "sections") is not None:
-            column.row(_stroke_sign(STROKES["sections"], k), "section")
+            column.row(_stroke_sign(STROKES["sections"], k), "section, from A to A'")
         if layer_of(package, "parcels") is not None:
             column.row(_stroke_sign(STROKES["parcels"], k), "line of the parcel map")
 
