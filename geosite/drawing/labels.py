@@ -75,10 +75,26 @@ class Board:
             piece for outline in outlines for piece in outline.pieces if not isinstance(piece, Arc)
         )
 
-    def is_taken(self, place: Floats) -> bool:
-        """Return whether a place, sheet mm, is under a label or a symbol."""
-        row, col, inside = self._cells(place[:1], place[1:2])
-        return bool(inside[0] and self._taken[row[0], col[0]])
+    def claim(self, outline: Floats) -> bool:
+        """Take the room of a small symbol, corners of shape (n, 2), unless some of it is taken."""
+        low, high = outline.min(axis=0), outline.max(axis=0)
+        across = np.arange(low[0], high[0] + _CELL, _CELL / 2)
+        down = np.arange(low[1], high[1] + _CELL, _CELL / 2)
+        x, y = (part.ravel() for part in np.meshgrid(across, down))
+        start, step = outline, np.roll(outline, -1, axis=0) - outline
+        # even-odd rule for the cells inside, and the corners for those that it is too thin to hold
+        crossing = (start[:, 1] > y[:, None]) != (start[:, 1] + step[:, 1] > y[:, None])
+        with np.errstate(divide="ignore", invalid="ignore"):
+            at = start[:, 0] + step[:, 0] * (y[:, None] - start[:, 1]) / step[:, 1]
+        held = ((crossing & (x[:, None] < at)).sum(axis=1) % 2).astype(bool)
+        edge = (start + step * np.linspace(0.0, 1.0, 9)[:, None, None]).reshape(-1, 2)
+        x, y = np.append(x[held], edge[:, 0]), np.append(y[held], edge[:, 1])
+        row, col, inside = self._cells(x, y)
+        row, col = row[inside], col[inside]
+        if self._taken[row, col].any():
+            return False
+        self._taken[row, col] = True
+        return True
 
     def take(self, x: float, y: float, radius: float) -> None:
         """Note a symbol: no label covers it."""

@@ -57,9 +57,17 @@ def test_a_symbol_is_not_covered(angle: float) -> None:
     # beyond the end of the label along its own direction: free
     away = line.width / 2 + 2.5
     assert placed(board, line, [80 + away * math.cos(turn), 75 - away * math.sin(turn), angle])
-    assert board.is_taken(np.array([80.0, 75.0]))
-    assert not board.is_taken(np.array([30.0, 35.0]))
-    assert not board.is_taken(np.array([0.0, 0.0]))
+
+
+def test_a_small_symbol_takes_its_room_once_and_none_where_a_label_stands() -> None:
+    board, line = Board(WINDOW), Line("402.61", 2.4)
+    sliver = np.array([(60.0, 60.0), (64.0, 60.1), (64.0, 59.9)])
+    assert board.claim(sliver)
+    assert not board.claim(sliver + 0.2)
+    assert board.claim(sliver + np.array([0.0, 8.0]))
+    assert not placed(board, line, [62.0, 60.0, 0.0])
+    assert placed(board, line, [100.0, 75.0, 0.0])
+    assert not board.claim(np.array([(99.0, 70.0), (101.0, 70.0), (100.0, 80.0)]))
 
 
 def test_the_place_that_crosses_least_is_taken() -> None:

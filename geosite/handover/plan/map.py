@@ -154,6 +154,10 @@ class _Map:
         self.measures = measures
         self.tints = tints
         self.k = layout.lettering
+        #: Size of a raster cell on paper, mm.
+        self.cell = max(
+            (r.grid.cell_size * layout.view.mm_per_unit for r in package.rasters), default=0.0
+        )
         self.board = Board(layout.view.window)
         self.shapes: dict[str, list[Shape]] = defaultdict(list)
         self.texts: dict[str, list[Text]] = defaultdict(list)
@@ -187,6 +191,7 @@ class _Map:
         self.name_areas()
         self.name_marks(marks, important=True)
         self.name_ponds()
+        self.name_sections()
         self.board.fill(self.hatched)  # only the name of an area may stand on its own hatch
         self.name_lines()
         self.name_grades()
@@ -194,8 +199,8 @@ class _Map:
         self.name_marks(marks, important=False)
         self.name_contours()
         self.name_clearances()
-        self.name_sections()
         self.name_parcels()
+        self.arrows()
         self.name_arrows()
 
     # ---- linework ------------------------------------------------------------------------------
@@ -362,7 +367,10 @@ class _Map:
         ponds = self.layer("ponding")
         if ponds is not None:
             for record, geometry in zip(ponds.records, ponds.geometries, strict=True):
-                edges = [Outline((ring,), closed=True) for ring in self.paper([geometry])]
+                edges = [
+                    Outline((rounded(ring, self.cell),), closed=True)
+                    for ring in self.paper([geometry])
+                ]
                 if not edges:
                     continue
                 if not significant(record):
@@ -382,28 +390,29 @@ class _Map:
             self.add("flow_paths", self.paper([once]), STROKES["flow_paths"])
             heads = [head for line in lines if (head := _head(line, 2.2 * self.k)) is not None]
             self.shapes["flow_paths"].append(Shape(heads, None, WATER))
-        arrows = self.layer("drainage_arrows")
-        if arrows is not None:
-            self.arrows(arrows)
 
-    def arrows(self, layer: Layer) -> None:
+    def arrows(self) -> None:
+        """Draw the arrows that no label, symbol or other arrow needs the room of."""
+        layer = self.layer("drainage_arrows")
+        if layer is None:
+            return
         middles = shapely.get_coordinates(shapely.centroid(np.array(layer.geometries, object)))
         places = self.view.on_paper(middles)
-        darts, shafts = [], []
+        darts = []
         for i in thin(places, 7.0 * self.k, self.view):
             record, (x, y) = layer.records[i], places[i].tolist()
             azimuth = record["azimuth_deg"]
             steep = record["slope_percent"]
-            if azimuth is None or azimuth < 0 or self.board.is_taken(places[i]):
+            if azimuth is None or azimuth < 0:
                 continue
             dart = arrow_symbol(x, y, azimuth, arrow_length(steep) * self.k)
+            if not self.board.claim(dart):
+                continue
             darts.append(Outline((dart,), closed=True))
-            shafts.append(dart[[0, 3]])
             if steep is not None:
                 self.arrow_labels.append((places[i], float(steep)))
         if darts:
             self.shapes["drainage_arrows"].append(Shape(darts, None, WATER))
-        self.board.cross(shafts, 3)
 
     def sections(self) -> None:
         sections = self.layer("sections")
@@ -791,6 +800,34 @@ class _Mark:
     elevation: float | None
     place: Floats
     kind: Literal["mark", "baseline", "inlet"]
+
+
+def rounded(ring: Floats, cell: float) -> Floats:
+    """Return a closed line along cells of a raster without its stairs.
+
+    Parameters
+    ----------
+    ring : array, shape (n, 2), sheet mm
+        Closed: its last place is its first.
+    cell
+        Size of a cell, mm. No place moves by more than about that.
+
+    Notes
+    -----
+    Stairs are cut by Douglas and Peucker (1973) at three quarters of a cell, corners by four
+    rounds of Chaikin (1974, doi:10.1016/0146-664X(74)90028-8).
+    """
+    if len(ring) < 4 or cell <= 0:
+        return ring
+    line = shapely.simplify(shapely.linestrings(ring), 0.75 * cell)
+    places: Floats = shapely.get_coordinates(shapely.segmentize(line, 3 * cell))[:-1]
+    if len(places) < 3:
+        return ring
+    for _ in range(4):
+        following = np.roll(places, -1, axis=0)
+        cut = np.stack([0.75 * places + 0.25 * following, 0.25 * places + 0.75 * following], 1)
+        places = cut.reshape(-1, 2)
+    return np.vstack([places, places[:1]])
 
 
 def significant(pond: Mapping[str, Any]) -> bool:

@@ -1,0 +1,111 @@
+"""Fifty sheets: no label stands on another, on an arrow or on a sign."""
+
+from __future__ import annotations
+
+import math
+import random
+from itertools import product
+
+import numpy as np
+import package_cases
+import pytest
+import shapely
+
+from geosite.drawing.font import typeface
+from geosite.drawing.sheet import Sheet, Text
+from geosite.fieldbook.sitefile import Handover
+from geosite.handover.model import Package
+from geosite.handover.plan.layout import SHEETS
+from geosite.handover.plan.map import rounded
+from geosite.handover.plan.sheet import draw_plan
+
+
+def corners(text: Text) -> shapely.Polygon:
+    """The box of a text: its width, from the baseline to the height of its capitals."""
+    width = typeface(text.weight).width(text.text) * text.size
+    turn = math.radians(text.angle)
+    right = np.array([math.cos(turn), -math.sin(turn)])
+    up = np.array([-math.sin(turn), -math.cos(turn)])
+    back = {"start": 0.0, "middle": width / 2, "end": width}[text.anchor]
+    start = np.array([text.x, text.y]) - back * right
+    high = up * 0.72 * text.size
+    return shapely.Polygon(
+        [start, start + right * width, start + right * width + high, start + high]
+    )
+
+
+def labels(sheet: Sheet) -> list[Text]:
+    return [
+        t for g in sheet.groups if g.name.endswith("-text") for t in g.items if isinstance(t, Text)
+    ]
+
+
+def darts(sheet: Sheet) -> list[shapely.Polygon]:
+    group = next(g for g in sheet.groups if g.name == "drainage_arrows")
+    return [
+        shapely.Polygon(piece)
+        for item in group.items
+        if not isinstance(item, Text)
+        for outline in item.outlines
+        for piece in outline.pieces
+        if isinstance(piece, np.ndarray)
+    ]
+
+
+def thinned(package: Package, seed: int) -> Package:
+    """The invented landing with some of its marks, features and arrows taken away by chance."""
+    import dataclasses
+
+    choose = random.Random(seed)
+    layers = []
+    for layer in package.layers:
+        kept = [i for i in range(len(layer.records)) if choose.random() < 0.4 + 0.06 * (seed % 10)]
+        layers.append(
+            dataclasses.replace(
+                layer,
+                records=[layer.records[i] for i in kept],
+                geometries=[layer.geometries[i] for i in kept],
+            )
+        )
+    return dataclasses.replace(package, layers=tuple(layers))
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("sheet", "seed"), list(product(SHEETS, range(5))))
+def test_no_label_stands_on_another_or_on_an_arrow(sheet: str, seed: int) -> None:
+    package = thinned(package_cases.ferry_landing(), 5 * list(SHEETS).index(sheet) + seed)
+    drawn = draw_plan(package, Handover(sheet=sheet, unit="ft" if seed % 2 else "m"))  # type: ignore[arg-type]
+    texts = labels(drawn)
+    boxes = [corners(t) for t in texts]
+    tree = shapely.STRtree(boxes)
+    first, second = tree.query(boxes, predicate="intersects")
+    for a, b in zip(first.tolist(), second.tolist(), strict=True):
+        if a < b:
+            assert boxes[a].intersection(boxes[b]).area < 0.05, (texts[a].text, texts[b].text)
+    arrows = darts(drawn)
+    if arrows:
+        label, arrow = shapely.STRtree(arrows).query(boxes, predicate="intersects")
+        for a, b in zip(label.tolist(), arrow.tolist(), strict=True):
+            assert boxes[a].intersection(arrows[b]).area < 0.05, texts[a].text
+
+
+def test_a_pond_of_cells_is_drawn_round_and_stays_where_it_is() -> None:
+    cell = 2.0
+    row, col = np.mgrid[0:30, 0:30]
+    inside = np.hypot(row - 15, col - 14) < 11
+    cells = [shapely.box(c * cell, r * cell, (c + 1) * cell, (r + 1) * cell) for r, c in
+             zip(*np.nonzero(inside), strict=True)]  # fmt: skip
+    pond = shapely.union_all(cells)
+    drawn = rounded(shapely.get_coordinates(pond.exterior), cell)
+    smooth = shapely.Polygon(drawn)
+    assert smooth.is_valid
+    assert smooth.hausdorff_distance(pond) <= cell
+    assert smooth.area == pytest.approx(pond.area, rel=0.02)
+    steps = np.diff(drawn, axis=0)
+    turn = np.abs(np.angle(np.exp(1j * np.diff(np.arctan2(steps[:, 1], steps[:, 0])))))
+    assert np.degrees(turn).max() < 30  # the stairs turned by 90
+
+
+@pytest.mark.parametrize("ring", [np.zeros((0, 2)), np.zeros((3, 2)), np.eye(3)[:, :2]])
+def test_what_is_too_small_to_be_rounded_stays(ring: np.ndarray) -> None:
+    assert rounded(ring, 1.0) is ring
