@@ -29,7 +29,7 @@ class Ran:
 def geosite(*arguments: object) -> Ran:
     """Run the command in this process."""
     out, err = io.StringIO(), io.StringIO()
-    before = signal.getsignal(signal.SIGTERM)
+    before = {number: signal.getsignal(number) for number in (signal.SIGINT, signal.SIGTERM)}
     try:
         with (
             contextlib.redirect_stdout(out),
@@ -38,7 +38,8 @@ def geosite(*arguments: object) -> Ran:
         ):
             main([str(argument) for argument in arguments])
     finally:
-        signal.signal(signal.SIGTERM, before)
+        for number, handler in before.items():
+            signal.signal(number, handler)
     return Ran(int(left.value.code or 0), out.getvalue(), err.getvalue())
 
 

@@ -8,6 +8,7 @@ import traceback
 
 import click
 
+from geosite.base.errors import printable
 from geosite.processes.registry import PlugInError
 
 __all__ = ["report"]
@@ -18,8 +19,10 @@ def report(error: Exception) -> int:
     if isinstance(error, OSError) and not isinstance(error, FileNotFoundError) and error.strerror:
         where = f"{error.filename}: " if error.filename else ""
         click.echo(
-            f"geosite: {where}{error.strerror}; expected a file and folder that can be read and "
-            "written; look at its permissions and the free space",
+            printable(
+                f"geosite: {where}{error.strerror}; expected a file and folder that can be read "
+                "and written; look at its permissions and the free space"
+            ),
             err=True,
         )
         return 4
@@ -48,5 +51,5 @@ def report(error: Exception) -> int:
             f"please run it again with GEOSITE_DEBUG=trace.txt and send that file and the input "
             f"files to {whom}"
         )
-    click.echo(f"geosite: {what}; {todo}", err=True)
+    click.echo(printable(f"geosite: {what}; {todo}"), err=True)
     return 1

@@ -11,6 +11,7 @@ from typing import Any
 
 import click
 
+from geosite.base.errors import printable
 from geosite.processes import inputs, registry
 from geosite.processes.model import Input, Process
 from geosite_cli.terminal import progress
@@ -87,7 +88,7 @@ def _command(process: Process) -> click.Command:
         result = registry.execute(process.id, values, out, progress=progress())
         for finding in result.summary.get("findings", ()):
             if finding["level"] == "look":
-                click.echo(f"look: {finding['text']}", err=True)
+                click.echo(printable(f"look: {finding['text']}"), err=True)
         click.echo(json.dumps(result.outputs, indent=2))
 
     outputs = "\n".join(f"  {made.file_name}: {made.title}" for made in process.outputs)

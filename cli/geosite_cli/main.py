@@ -9,10 +9,11 @@ from __future__ import annotations
 
 import contextlib
 import os
-import signal
 import sys
 from collections.abc import Sequence
 from typing import NoReturn
+
+from geosite.base import interrupt
 
 __all__ = ["main"]
 
@@ -23,8 +24,10 @@ def main(arguments: Sequence[str] | None = None) -> NoReturn:
     """Run the command and leave with its status."""
     status = BUG
     try:
+        interrupt.listen()
         status = _run(sys.argv[1:] if arguments is None else list(arguments))
         sys.stdout.flush()
+        interrupt.stop_if_asked()
     except KeyboardInterrupt:
         status = INTERRUPTED
         _say("interrupted; nothing half-written was left")
@@ -34,6 +37,7 @@ def main(arguments: Sequence[str] | None = None) -> NoReturn:
         status = OUTPUT_REFUSED
         _say(f"standard output cannot be written ({error.strerror}); look at where it goes")
     finally:
+        interrupt.ignore()
         if status in (PIPE_CLOSED, OUTPUT_REFUSED):
             # the interpreter flushes once more when it leaves and would complain again
             _silence(sys.stdout)
@@ -46,8 +50,10 @@ def _silence(stream: object) -> None:
 
 
 def _say(text: str) -> None:
+    from geosite.base.errors import printable
+
     with contextlib.suppress(OSError):
-        print(f"geosite: {text}", file=sys.stderr)
+        print(printable(f"geosite: {text}"), file=sys.stderr)
 
 
 def _run(arguments: list[str]) -> int:
@@ -55,11 +61,10 @@ def _run(arguments: list[str]) -> int:
         # several PROJ and GDAL copies live in one process, each with its own data: foreign breaks
         os.environ.pop(name, None)
     # what goes wrong is said by an error, not by a library's own lines beside it
-    os.environ.setdefault("CPL_LOG", "OFF")
+    os.environ.setdefault("CPL_LOG", os.devnull)  # the name of a file, whatever is written there
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="backslashreplace")  # a terminal that cannot show a character
-    signal.signal(signal.SIGTERM, lambda number, frame: sys.exit(128 + number))
 
     import click
 

@@ -8,6 +8,8 @@ from collections.abc import Callable
 
 import click
 
+from geosite.base.errors import printable
+
 __all__ = ["echo", "progress"]
 
 _STYLES = {
@@ -26,7 +28,11 @@ def _coloured() -> bool:
 
 
 def echo(style: str, text: str) -> None:
-    """Print one line on standard output, in colour on a terminal."""
+    """Print lines on standard output, in colour on a terminal.
+
+    Names in files from elsewhere may hold what a terminal obeys: it is written out.
+    """
+    text = "\n".join(map(printable, text.split("\n")))
     click.secho(text, color=_coloured(), **_STYLES[style])  # type: ignore[arg-type]
 
 

@@ -18,13 +18,21 @@ __all__ = [
     "OutputRefused",
     "Problem",
     "SurveyRefused",
+    "printable",
 ]
 
 
-def _one_line(text: str, limit: int = 400) -> str:
-    """Keep hostile or endless text on one printable line."""
-    shown = "".join(c if c.isprintable() else f"\\x{ord(c):02x}" for c in text)
-    return shown if len(shown) <= limit else shown[: limit - 1] + "…"
+def printable(text: str) -> str:
+    """Return a text with what a terminal would obey, not show, written out as numbers."""
+    return "".join(c if c.isprintable() else f"\\x{ord(c):02x}" for c in text)
+
+
+def _cut(text: str, limit: int) -> str:
+    return text if len(text) <= limit else text[: limit - 1] + "…"
+
+
+_LONGEST_PART, _LONGEST_LINE = 300, 1000
+"""Characters of one line, and of what was expected and what to do at its end."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +66,11 @@ class Problem:
         where = ""
         if self.file is not None:
             where = self.file + (f":{self.line}" if self.line is not None else "") + ": "
-        return _one_line(f"{where}{self.what}; expected {self.expected}; {self.remedy}", 1000)
+        # hostile or endless text is cut at what is wrong: what to do about it always stays
+        expected, remedy = (_cut(printable(t), _LONGEST_PART) for t in (self.expected, self.remedy))
+        end = f"; expected {expected}; {remedy}"
+        head = _cut(printable(where + self.what), _LONGEST_LINE - len(end))
+        return head + end
 
 
 class GeositeError(Exception):

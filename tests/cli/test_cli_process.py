@@ -117,6 +117,35 @@ def test_an_interrupted_run_leaves_nothing_behind(
     assert list(tmp_path.iterdir()) == []
 
 
+INTERRUPTED = "geosite: interrupted; nothing half-written was left\n"
+
+
+@pytest.mark.parametrize(("number", "status"), [(signal.SIGINT, 130), (signal.SIGTERM, 143)])
+def test_an_interrupt_that_a_library_swallowed_counts(
+    tmp_path: Path, number: signal.Signals, status: int
+) -> None:
+    code = (
+        "import os, sys\n"
+        "import geosite.handover.folder.write as write\n"
+        "whole = write.write_into\n"
+        "class Callback:\n"
+        "    def __del__(self):\n"
+        f"        os.kill(os.getpid(), {int(number)})\n"
+        "def deaf(out, package, options):\n"
+        "    done = whole(out, package, options)\n"
+        "    sys.unraisablehook = lambda _: None\n"
+        "    Callback()\n"
+        "    return done\n"
+        "write.write_into = deaf\n"
+        "from geosite_cli.main import main\n"
+        f"main(['build', {str(FERRY / 'site.toml')!r}, '--out', {str(tmp_path / 'map')!r}])\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=120)
+    assert done.returncode == status
+    assert done.stderr == ("" if status == 143 else INTERRUPTED)
+    assert list(tmp_path.iterdir()) == []
+
+
 def on_a_terminal(arguments: list[str], env: dict[str, str]) -> str:
     """Run the command on a pseudo-terminal and return everything it shows."""
     leader, follower = pty.openpty()

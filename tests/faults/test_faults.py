@@ -187,6 +187,19 @@ def test_a_folder_that_cannot_be_written(tmp_path: Path) -> None:
     assert "Permission denied" in one_line(run(*words), 4)
 
 
+def test_a_folder_that_somebody_made_read_only(tmp_path: Path) -> None:
+    words = ("build", JETTY / "site.toml", "--out", tmp_path / "map")
+    assert run(*words).returncode == 0
+    before = digests(tmp_path)
+    (tmp_path / "map").chmod(0o555)
+    for _ in range(2):
+        assert "Permission denied" in one_line(run(*words), 4)
+    assert digests(tmp_path) == before
+    assert [path.name for path in tmp_path.iterdir()] == ["map"]
+    (tmp_path / "map").chmod(0o755)
+    assert run(*words).returncode == 0
+
+
 # ---- others at work -----------------------------------------------------------------------------
 
 
@@ -270,6 +283,69 @@ def test_dates_of_files_in_the_far_past_and_future(tmp_path: Path, usual: dict[s
     os.utime(site, (past, past))
     assert build_in(tmp_path).returncode == 0
     assert digests(tmp_path / "map") != usual
+
+
+def test_no_file_of_the_users_is_a_log(tmp_path: Path) -> None:
+    """Whatever CPL_LOG holds is the name of a file to the libraries: "OFF" was one."""
+    code = (
+        "import ctypes, glob, os, sys\n"
+        "from pathlib import Path\n"
+        "from geosite_cli.main import main\n"
+        "try: main(['--version'])\n"
+        "except SystemExit: pass\n"
+        "import fiona\n"
+        "own = Path(fiona.__file__).parent\n"
+        "places = own, own.with_name('fiona.libs')\n"
+        "found = [str(p) for place in places for p in place.rglob('libgdal*')]\n"
+        "if not found: sys.exit('no library')\n"
+        "ctypes.CDLL(found[0]).CPLError(3, 1, b'a complaint outside of all that listens')\n"
+    )
+    (tmp_path / "OFF").write_text("somebody's own file")
+    done = subprocess.run(
+        [sys.executable, "-c", code],
+        cwd=tmp_path,
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,
+        env={name: value for name, value in os.environ.items() if name != "CPL_LOG"},
+    )
+    if "no library" in done.stderr:
+        pytest.skip("the library is not beside its wrapper")
+    assert done.returncode == 0, done.stderr
+    assert "complaint" not in done.stderr
+    assert (tmp_path / "OFF").read_text() == "somebody's own file"
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="has no pipes among its files")
+def test_a_pipe_is_no_hand_over(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "map")
+    assert "neither a folder nor a plain file" in one_line(run("verify", tmp_path / "map"), 2)
+
+
+def test_names_in_files_do_not_command_the_terminal(tmp_path: Path) -> None:
+    import fiona
+    import pyproj
+
+    shutil.copytree(FERRY, tmp_path / "site")
+    path = tmp_path / "site" / "parcels.gpkg"
+    with fiona.open(path) as file:
+        schema, crs, layer = file.schema, file.crs_wkt, file.name
+        records = [{"geometry": r.geometry, "properties": dict(r.properties)} for r in file]
+    path.unlink()
+    field = next(name for name, value in records[0]["properties"].items() if value == "101/1")
+    for record in records:
+        record["properties"][field] += "\x1b]0;title\x07\x1b[2J"
+    with fiona.open(path, "w", driver="GPKG", layer=layer, schema=schema, crs_wkt=crs) as file:
+        file.writerecords(records)
+    assert pyproj.CRS.from_wkt(crs).to_epsg() == 25832
+    done = run("check", tmp_path / "site" / "site.toml")
+    assert done.returncode == 0, done.stderr
+    built = run("build", tmp_path / "site" / "site.toml", "--out", tmp_path / "map")
+    assert "\\x1b]0;title\\x07" in built.stdout
+    for said in (done.stdout, done.stderr, built.stdout, built.stderr):
+        assert "\x1b" not in said
+        assert "\x07" not in said
 
 
 # ---- text of other machines ---------------------------------------------------------------------

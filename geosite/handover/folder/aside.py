@@ -47,6 +47,8 @@ def aside(work: Callable[[], Done]) -> Iterator[Callable[[], Done]]:
         return
     reading, writing = os.pipe()
     original = os.getpid()
+    # an interrupt is the original's, who ends the copy; it must not come between fork and work
+    blocked = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT, signal.SIGTERM})
     with warnings.catch_warnings():
         # the idle threads of the linear algebra library look like ours; it forks well
         warnings.simplefilter("ignore", DeprecationWarning)
@@ -54,7 +56,6 @@ def aside(work: Callable[[], Done]) -> Iterator[Callable[[], Done]]:
     if copy == 0:
         die_with_parent(original)
         _work_and_vanish(work, reading, writing)
-    os.close(writing)
     ended = False
 
     def result() -> Done:
@@ -71,6 +72,8 @@ def aside(work: Callable[[], Done]) -> Iterator[Callable[[], Done]]:
         return answer[1]  # type: ignore[return-value]
 
     try:
+        signal.pthread_sigmask(signal.SIG_SETMASK, blocked)
+        os.close(writing)
         yield result
     finally:
         os.close(reading)

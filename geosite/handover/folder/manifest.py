@@ -170,6 +170,8 @@ def _opened(place: Path) -> Iterator[_Source]:
     if place.is_dir():
         yield _Source(place, None)
         return
+    if place.exists() and not place.is_file():  # a pipe would be waited for
+        raise OSError("neither a folder nor a plain file")
     with zipfile.ZipFile(place) as archive:
         yield _Source(None, archive)
 

@@ -28,6 +28,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from geosite.base.errors import GeositeError, OutputRefused, Problem
+from geosite.base.interrupt import stop_if_asked
 from geosite.handover.folder.read_back import faults
 
 __all__ = ["MANIFEST", "file_digest", "staged"]
@@ -89,6 +90,7 @@ def staged(out: Path) -> Iterator[Path]:
                 if target.is_dir():
                     os.chmod(staging, os.stat(target).st_mode & 0o7777)
                 _fsync(staging)
+                stop_if_asked()
                 _swap(staging, target)
                 done = True
                 with contextlib.suppress(OSError):
@@ -235,6 +237,8 @@ def _check(out: Path, target: Path) -> None:
         raise _refuse(
             out, "output-is-a-file", "is a file", "a folder", "choose another name with --out"
         )
+    if exists and not (os.access(target, os.W_OK) and os.stat(target).st_mode & 0o222):
+        raise OutputRefused(_problem(out, PermissionError(errno.EACCES, "Permission denied")))
     if exists and os.path.ismount(target):
         raise _refuse(
             out,
@@ -342,7 +346,13 @@ def _aside(target: Path, key: str) -> Path:
 
 
 def _remove(folder: Path) -> None:
+    """Remove a folder as far as that goes, with folders in it that somebody made read-only."""
     shutil.rmtree(folder, ignore_errors=True)
+    if folder.is_dir():
+        for base, _, _ in os.walk(folder):
+            with contextlib.suppress(OSError):
+                os.chmod(base, 0o700)
+        shutil.rmtree(folder, ignore_errors=True)
 
 
 def _own_files(folder: Path) -> set[str]:

@@ -1,0 +1,58 @@
+"""An interrupt that somebody swallowed is raised again where it is asked for."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import signal
+import sys
+from collections.abc import Iterator
+
+import pytest
+
+from geosite.base import interrupt
+
+if sys.platform == "win32":
+    pytest.skip("has no such signals", allow_module_level=True)
+
+
+@pytest.fixture(autouse=True)
+def _as_before() -> Iterator[None]:
+    before = {number: signal.getsignal(number) for number in (signal.SIGINT, signal.SIGTERM)}
+    yield
+    for number, handler in before.items():
+        signal.signal(number, handler)
+    interrupt.listen()
+    for number, handler in before.items():
+        signal.signal(number, handler)
+
+
+@pytest.mark.parametrize(
+    ("number", "kind"), [(signal.SIGINT, KeyboardInterrupt), (signal.SIGTERM, SystemExit)]
+)
+def test_a_swallowed_signal_comes_back(number: signal.Signals, kind: type[BaseException]) -> None:
+    interrupt.listen()
+    interrupt.stop_if_asked()
+    with contextlib.suppress(kind):
+        os.kill(os.getpid(), number)
+        raise AssertionError("the signal came too late")
+    for _ in range(2):
+        with pytest.raises(kind):
+            interrupt.stop_if_asked()
+    interrupt.listen()
+    interrupt.stop_if_asked()
+
+
+def test_what_this_process_was_started_to_ignore_stays_so() -> None:
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    interrupt.listen()
+    os.kill(os.getpid(), signal.SIGINT)
+    interrupt.stop_if_asked()
+
+
+def test_who_leaves_is_not_interrupted() -> None:
+    interrupt.listen()
+    interrupt.ignore()
+    os.kill(os.getpid(), signal.SIGINT)
+    os.kill(os.getpid(), signal.SIGTERM)
+    interrupt.stop_if_asked()
