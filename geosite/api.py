@@ -157,12 +157,10 @@ class Site:
     @property
     def report(self) -> Mapping[str, Any]:
         """Every number, as ``report.json`` has it."""
-        from geosite.handover.formats.report import plain
+        from geosite.handover.report.serialise import as_json
 
-        report: Mapping[str, Any] = plain(
-            {**self.package.report, "findings": self.package.findings}
-        )
-        return report
+        assert self.package.report is not None
+        return as_json(self.package.report)
 
     @property
     def findings(self) -> tuple[Finding, ...]:

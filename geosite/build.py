@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from geosite.fieldbook.model import Notes
 from geosite.handover.model import Package
-from geosite.handover.pack import pack, survey_report
+from geosite.handover.pack import pack
+from geosite.handover.report.make import survey_report
+from geosite.handover.report.model import SurveyReport
 from geosite.linework.draw import draw
 from geosite.network.adjust import adjust
 from geosite.review.answers import answer
@@ -42,7 +42,7 @@ def build(notes: Notes) -> Package:
     return pack(notes, network, drawing, terrain, answers)
 
 
-def check(notes: Notes) -> dict[str, Any]:
+def check(notes: Notes) -> SurveyReport:
     """Return how far a survey can be trusted, with the findings; make nothing of it.
 
     Raises

@@ -22,6 +22,7 @@ from geosite.base.grid import Grid
 from geosite.base.map_frame import Frame
 from geosite.fieldbook.sitefile import Code
 from geosite.handover.model import Layer, Package, Raster, Table
+from geosite.handover.report.model import Points, SiteReport, Title
 from geosite.linework.model import Feature, Measure, Piece
 from geosite.network.model import LinearForm
 
@@ -490,6 +491,27 @@ def baseline_layer() -> Layer:
     )
 
 
+def report(**changes: Any) -> SiteReport:
+    """Return a report that says next to nothing."""
+    usual = SiteReport(
+        geosite="0",
+        site=Title("Ferry landing (invented)", "2026-04-12", "site.toml"),
+        caution=("Not a boundary survey.", "Locate buried services before digging."),
+        network={"closure": {"ratio": 1450.0}},
+        points=Points(30, 0.03, 0.06, 0.02, 0.04, ()),
+        areas={},
+        lines={},
+        findings=(),
+        terrain=None,
+        distances=(),
+        grades=(),
+        sections={},
+        earthworks={},
+        parcels=None,
+    )
+    return dataclasses.replace(usual, **changes)
+
+
 def ferry_landing() -> Package:
     """Return the whole site."""
     shapes = features()
@@ -510,7 +532,7 @@ def ferry_landing() -> Package:
         ),
         rasters=rasters(),
         tables=(quantities,),
-        report={"closure": {"ratio": 1450.0}},
+        report=report(),
         findings=(
             Finding("look", "pond-deep", "Water stands 0.06 m deep at inlet_west before it runs."),
             Finding("look", "grade-beyond", "access_walk: cross slope 3.4 % is beyond 2.08 %."),

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     import numpy.typing as npt
 
     from geosite.fieldbook.sitefile import Code
+    from geosite.handover.report.model import SiteReport
     from geosite.linework.model import Feature
     from geosite.review.sections import Profile
 
@@ -151,7 +152,7 @@ class Package:
     layers, rasters, tables
         In the order a reader should meet them.
     report
-        ``report.json``.
+        ``report.json``; ``None`` for a package without a survey.
     findings
         What to look at, from every stage.
     features
@@ -174,7 +175,7 @@ class Package:
     layers: tuple[Layer, ...]
     rasters: tuple[Raster, ...]
     tables: tuple[Table, ...]
-    report: Mapping[str, Any]
+    report: SiteReport | None = None
     findings: tuple[Finding, ...] = ()
     features: tuple[Feature, ...] = ()
     profiles: tuple[Profile, ...] = ()

@@ -23,7 +23,7 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     from geosite.build import build
     from geosite.fieldbook.read import read_survey
     from geosite.handover.folder.write import write_into
-    from geosite.handover.formats.report import plain
+    from geosite.handover.report.serialise import as_json
 
     context.progress(0.05, "reading the field book")
     notes = read_survey(Path(inputs["site"]))
@@ -33,8 +33,8 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     # the host swaps the finished folder in
     write_into(context.out, package, notes.site.handover)
     context.progress(1.0, "done")
-    report: Mapping[str, Any] = plain({**package.report, "findings": package.findings})
-    return report
+    assert package.report is not None
+    return as_json(package.report)
 
 
 PROCESS = Process(

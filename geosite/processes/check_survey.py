@@ -22,23 +22,20 @@ def report(site: Path) -> Mapping[str, Any]:
     """
     from geosite.build import check
     from geosite.fieldbook.read import read_survey
-    from geosite.handover.formats.report import plain
+    from geosite.handover.report.serialise import as_json
 
-    found: Mapping[str, Any] = plain(check(read_survey(site)))
-    return found
+    return as_json(check(read_survey(site)))
 
 
 def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
-    from geosite.handover.formats.report import write_report
+    from geosite.build import check
+    from geosite.fieldbook.read import read_survey
+    from geosite.handover.report.serialise import as_json, write_report
 
-    found = report(Path(inputs["site"]))
-    write_report(
-        context.out / "report.json",
-        {key: value for key, value in found.items() if key != "findings"},
-        found.get("findings", ()),
-    )
+    found = check(read_survey(Path(inputs["site"])))
+    write_report(context.out / "report.json", found)
     context.progress(1.0, "done")
-    return found
+    return as_json(found)
 
 
 PROCESS = Process(

@@ -29,8 +29,8 @@ def _answering(
         from geosite.build import build
         from geosite.fieldbook.read import read_survey
         from geosite.handover.formats.geopackage import write_geopackage
-        from geosite.handover.formats.report import plain
         from geosite.handover.formats.tables import write_csv
+        from geosite.handover.report.serialise import plain
 
         context.progress(0.05, "reading the field book")
         notes = read_survey(Path(inputs["site"]))
@@ -58,7 +58,7 @@ def _answering(
                 found = tables[output.id]
                 write_csv(path, [field.name for field in found.fields], found.records)
         context.progress(1.0, "done")
-        told = package.report.get(question)
+        told = getattr(package.report, question, None)  # quantities are a table only
         answer: Mapping[str, Any] = plain({question: told, "findings": package.findings})
         return answer
 

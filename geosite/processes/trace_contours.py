@@ -28,7 +28,7 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     found = contours(z, ground.grid, interval, index_every=inputs["index_every"])
     layer = contour_lines.layer(found, ground.frame)
     context.progress(0.8, "writing contours")
-    package = Package("Contours", "", ground.frame, (layer,), (), (), {})
+    package = Package("Contours", "", ground.frame, (layer,), (), ())
     write_geopackage(context.out / "contours.gpkg", package)
     context.progress(1.0, "done")
     return {"interval": interval, "contours": len(found)}

@@ -34,7 +34,7 @@ def package(count: int) -> Package:
     places = np.array([512_300.0, 5_276_100.0, 400.0]) + 500.0 * random.random((count, 3))
     fields = tuple(Field(n, "real") for n in NUMBERS) + tuple(Field(n, "text") for n in TEXTS)
     layer = Layer("points", "Points", "", "PointZ", fields, records, list(shapely.points(places)))
-    return Package("t", "2026-04-12", package_cases.frame(), (layer,), (), (), {})
+    return Package("t", "2026-04-12", package_cases.frame(), (layer,), (), ())
 
 
 def best(run: Any, folder: Path) -> float:

@@ -42,9 +42,7 @@ def on(drawing: Any, kind: str, layer: str) -> list[Any]:
 
 
 def with_features(*features: Feature, **frame: Any) -> Package:
-    return Package(
-        "t", "2026-04-12", package_cases.frame(**frame), (), (), (), {}, features=features
-    )
+    return Package("t", "2026-04-12", package_cases.frame(**frame), (), (), (), features=features)
 
 
 def test_the_audit_finds_nothing(drawing: Any) -> None:

@@ -30,7 +30,7 @@ def one_layer(*shapes: Any, kind: str = "PolygonZ", **frame: Any) -> Package:
     layer = Layer(
         "areas", "", "", kind, (Field("n", "real"),), [{"n": 1.0} for _ in shapes], shapes
     )
-    return Package("t", "", package_cases.frame(**frame), (layer,), (), (), {})
+    return Package("t", "", package_cases.frame(**frame), (layer,), (), ())
 
 
 @pytest.fixture(scope="module")

@@ -37,7 +37,7 @@ def query(path: Path, sql: str, *values: Any) -> list[tuple[Any, ...]]:
 def small(
     *layers: Layer, tables: Sequence[Table] = (), date: str = "2026-04-12", **frame: Any
 ) -> Package:
-    return Package("t", date, package_cases.frame(**frame), layers, (), tuple(tables), {})
+    return Package("t", date, package_cases.frame(**frame), layers, (), tuple(tables))
 
 
 def point_layer(records: Sequence[Mapping[str, Any]], *fields: Field) -> Layer:

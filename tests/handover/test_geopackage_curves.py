@@ -21,7 +21,7 @@ from geosite.linework.model import Feature
 
 
 def package(*features: Feature) -> Package:
-    return Package("t", "", package_cases.frame(), (), (), (), {}, features=features)
+    return Package("t", "", package_cases.frame(), (), (), (), features=features)
 
 
 def read(tmp_path: Path, given: Package) -> dict[str, Any]:

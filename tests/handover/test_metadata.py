@@ -65,7 +65,7 @@ def full() -> Package:
         client="Invented Landing",
         licence="CC0-1.0",
         lineage=("Measured: walked.", "Adjusted: least squares.", "Placed: on marks."),
-        report={"caution": ["Not a boundary survey.", "Locate buried services before digging."]},
+        report=package_cases.report(),
     )
 
 
@@ -134,7 +134,7 @@ def test_it_answers_what_a_clerk_asks() -> None:
     assert texts(root, "gmd:dateStamp") == ["2026-04-12"]
     assert texts(root, "gmd:contact//gmd:individualName") == ["A. Example"]
     assert texts(root, ".//gmd:pointOfContact//gmd:individualName") == ["Invented Landing"]
-    assert texts(root, ".//gmd:useLimitation") == full().report["caution"]
+    assert texts(root, ".//gmd:useLimitation") == list(package_cases.report().caution)
     assert texts(root, ".//gmd:otherConstraints") == ["CC0-1.0"]
     codes = texts(root, "gmd:referenceSystemInfo//gmd:RS_Identifier/gmd:code")
     assert codes == ["25832", "DHHN2016 height"]

@@ -3,18 +3,13 @@
 from __future__ import annotations
 
 import csv
-import datetime
-import json
 import math
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import package_cases
 import pytest
 
-from geosite.base.errors import Finding
-from geosite.handover.formats.report import plain, write_report
 from geosite.handover.formats.tables import cell, write_csv, write_points
 from geosite.handover.model import Layer, Package
 
@@ -72,7 +67,7 @@ def points(tmp_path: Path, *records: dict[str, Any]) -> list[list[str]]:
     usual = {"easting": 512_310.99494, "northing": 5_276_107.0, "elevation": -0.5, "code": None}
     layer = Layer("points", "", "", "PointZ", (), [usual | r for r in records], [])
     path = tmp_path / "points.csv"
-    write_points(path, Package("", "", package_cases.frame(), (layer,), (), (), {}))
+    write_points(path, Package("", "", package_cases.frame(), (layer,), (), ()))
     return rows(path)
 
 
@@ -99,54 +94,5 @@ def test_a_mark_is_listed_once_and_every_position_has_a_name(tmp_path: Path) -> 
 
 def test_a_package_without_points_has_an_empty_list(tmp_path: Path) -> None:
     path = tmp_path / "points.csv"
-    write_points(path, Package("", "", package_cases.frame(), (), (), (), {}))
+    write_points(path, Package("", "", package_cases.frame(), (), (), ()))
     assert rows(path) == [["point", "northing", "easting", "elevation", "code"]]
-
-
-def test_the_report_is_plain_json_without_nan(tmp_path: Path) -> None:
-    path = tmp_path / "report.json"
-    report = {
-        "z": math.nan,
-        "a": np.float32(1.5),
-        "inf": -math.inf,
-        "minus zero": -0.0,
-        "array": np.array([[1, 2], [3, 4]]),
-        "date": datetime.date(2026, 4, 12),
-        "flag": np.bool_(True),
-        "whole": np.int64(7),
-        "tuple": (1, "ü", None),
-        "nested": {1: {"deep": [math.nan]}},
-        "lone": "\ud800",
-        "path": Path("x"),
-    }
-    finding = Finding("look", "code", "text", "field_book.csv", 3)
-    write_report(path, report, [finding])
-    text = path.read_text(encoding="utf-8")
-
-    def no_constant(name: str) -> None:
-        raise AssertionError(name)
-
-    read = json.loads(text, parse_constant=no_constant)
-    assert list(read) == sorted(read)
-    assert read == {
-        "z": None,
-        "a": 1.5,
-        "inf": None,
-        "minus zero": 0.0,
-        "array": [[1, 2], [3, 4]],
-        "date": "2026-04-12",
-        "flag": True,
-        "whole": 7,
-        "tuple": [1, "ü", None],
-        "nested": {"1": {"deep": [None]}},
-        "lone": "?",
-        "path": "x",
-        "findings": [
-            {"level": "look", "code": "code", "text": "text", "file": "field_book.csv", "line": 3}
-        ],
-    }
-    assert "-0.0" not in text
-
-
-def test_plain_takes_any_finding() -> None:
-    assert plain([Finding("note", "c", "t")])[0]["line"] is None

@@ -12,7 +12,7 @@ import pytest
 from geosite.fieldbook.read import read_survey
 from geosite.handover.layers.everything import terrain_layers
 from geosite.handover.layers.rasters import ground_rasters
-from geosite.handover.pack import _ground
+from geosite.handover.report.make import ground_report
 from geosite.linework.draw import draw
 from geosite.network.adjust import adjust
 from geosite.network.model import Network
@@ -233,9 +233,9 @@ def test_areas_lengths_and_falls_are_those_of_the_ground(laid: Laid, tmp_path: P
     (told,) = [f.text for f in terrain.findings if f.code == "pond"]
     assert f"({pond['volume_m3']:.2f} m3 on {pond['area_m2']:.1f} m2)" in told
 
-    report = _ground(terrain, network)
-    assert report["ponds"][0]["volume_m3"] == pytest.approx(pond["volume_m3"])
-    assert sum(c["area_m2"] for c in report["catchments"]) == pytest.approx(bare, rel=0.02)
+    report = ground_report(terrain, network.frame)
+    assert report.ponds[0].volume_m3 == pytest.approx(pond["volume_m3"])
+    assert sum(c.area_m2 for c in report.catchments) == pytest.approx(bare, rel=0.02)
     (fall,) = terrain.falls
     assert fall.wall_m == pytest.approx(2 * (8.0 + 6.0), rel=1e-4)
     # of a whole 3.048 m there are no two halves of a cell of 0.11 m missing at the wall

@@ -16,10 +16,10 @@ from geosite.handover.formats.desktop.style import native_styles
 from geosite.handover.formats.geopackage import write_geopackage
 from geosite.handover.formats.geotiff import write_raster
 from geosite.handover.formats.metadata import metadata
-from geosite.handover.formats.report import write_report
 from geosite.handover.formats.sld import styles
 from geosite.handover.formats.tables import write_csv, write_points
 from geosite.handover.model import Package
+from geosite.handover.report.serialise import write_report
 
 __all__ = ["write_into", "write_package"]
 
@@ -164,8 +164,9 @@ def _write_tables(package: Package, folder: Path, options: Handover) -> Iterable
     if options.points_csv:
         write_points(folder / "points.csv", package)
         yield "points.csv", "Marks as point, northing, easting, elevation, code"
-    write_report(folder / "report.json", package.report, package.findings)
-    yield "report.json", "Every number and finding, for programs"
+    if package.report is not None:
+        write_report(folder / "report.json", package.report)
+        yield "report.json", "Every number and finding, for programs"
 
 
 def _write_record(folder: Path, record: str, looks: Mapping[str, str]) -> Iterable[tuple[str, str]]:

@@ -17,9 +17,9 @@ import numpy as np
 import shapely
 from shapely.affinity import translate
 
-from geosite.handover.formats.report import plain
 from geosite.handover.formats.wgs84 import Wgs84, to_wgs84
 from geosite.handover.model import Layer, Package
+from geosite.handover.report.serialise import plain
 
 __all__ = ["write_geojson"]
 

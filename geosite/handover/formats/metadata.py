@@ -30,7 +30,7 @@ _NAMESPACE = uuid.uuid5(uuid.NAMESPACE_URL, "urn:geosite:survey")
 def metadata(package: Package) -> str:
     """Return the ISO 19139 record of a package, XML.
 
-    Lineage comes from ``package.lineage``, the caution from ``package.report["caution"]``, the
+    Lineage comes from ``package.lineage``, the caution from ``package.report.caution``, the
     accuracy from the layer ``points``.
     """
     wgs84 = to_wgs84(package.frame)
@@ -165,7 +165,7 @@ def _identification(package: Package, day: str, wgs84: Wgs84, places: Floats) ->
     names = [layer.title for layer in package.layers] + [r.title for r in package.rasters]
     constraints = [
         node("gmd:useLimitation", _text(str(caution)))
-        for caution in package.report.get("caution", ())
+        for caution in (package.report.caution if package.report is not None else ())
     ]
     licence = (
         (

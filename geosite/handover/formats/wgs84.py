@@ -12,7 +12,7 @@ import numpy.typing as npt
 from geosite.base.arrays import Floats
 from geosite.base.map_frame import Frame, longitude_latitude
 
-__all__ = ["Wgs84", "to_wgs84"]
+__all__ = ["Wgs84", "outline", "to_wgs84"]
 
 
 @dataclass(frozen=True)
@@ -69,3 +69,13 @@ def to_wgs84(frame: Frame) -> Wgs84:
     accuracy = used.accuracy
     known = accuracy is not None and accuracy >= 0.0 and "Ballpark" not in used.description
     return Wgs84(place, used.description, float(accuracy) if known else None)
+
+
+def outline(frame: Frame, en: Floats) -> tuple[tuple[float, float], ...]:
+    """Return the corners of the extent of places on the map, longitude and latitude, degrees.
+
+    Counter-clockwise, the first corner again at the end.
+    """
+    (west, south), (east, north) = en.min(axis=0).tolist(), en.max(axis=0).tolist()
+    corners = [(west, south), (east, south), (east, north), (west, north), (west, south)]
+    return tuple((float(x), float(y)) for x, y in to_wgs84(frame).place(corners).tolist())

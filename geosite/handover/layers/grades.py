@@ -14,7 +14,7 @@ from geosite.network.model import Network
 from geosite.review.grades import Grade
 from geosite.review.limits import CAUTION
 
-__all__ = ["VERDICTS", "columns", "layer"]
+__all__ = ["VERDICTS", "columns", "estimate_of", "layer"]
 
 GRADES = Form(
     "grades",
@@ -33,11 +33,6 @@ VERDICTS = {
 
 def columns(in_plan: float, in_height: float) -> Columns[Grade]:
     """Return the columns; intervals of lengths and of heights are so many sigmas to each side."""
-
-    def measured(grade: Grade) -> Estimate:
-        factor = in_plan if grade.check == "landing length" else in_height
-        return Estimate.normal(grade.value, grade.sigma, factor)
-
     place = "a station along the line, chosen by the check"
     return Columns(
         (
@@ -60,7 +55,9 @@ def columns(in_plan: float, in_height: float) -> Columns[Grade]:
                 exact=place,
             ),
             estimate(
-                "value", "Measured value, rise positive along the line or to its left.", measured
+                "value",
+                "Measured value, rise positive along the line or to its left.",
+                lambda g: estimate_of(g, in_plan, in_height),
             ),
             text("unit", "Unit of value, its sigma and its limit.", lambda g: g.unit),
             real(
@@ -80,6 +77,12 @@ def columns(in_plan: float, in_height: float) -> Columns[Grade]:
             ),
         )
     )
+
+
+def estimate_of(grade: Grade, in_plan: float, in_height: float) -> Estimate:
+    """Return the measured value; intervals of lengths and heights are so many sigmas wide."""
+    factor = in_plan if grade.check == "landing length" else in_height
+    return Estimate.normal(grade.value, grade.sigma, factor)
 
 
 def layer(grades: Sequence[Grade], network: Network) -> Layer:

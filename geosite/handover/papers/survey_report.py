@@ -45,7 +45,7 @@ def survey_report_pdf(package: Package, options: Handover) -> bytes:
     options
         ``[handover]``: sheet.
     """
-    network: Record = package.report.get("network") or {}
+    network: Record = package.report.network if package.report is not None else {}
     marks = _marks(package)
     blocks: list[Block] = [
         Heading("Survey report"),

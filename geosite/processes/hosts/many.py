@@ -12,7 +12,6 @@ import json
 import os
 import re
 import signal
-import sqlite3
 import threading
 import tomllib
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
@@ -229,7 +228,7 @@ def _build(name: str, site: Path, target: Path, record: Path) -> Built:
         if done is not None:
             return Built(name, str(site), "unchanged", figures=done)
         result = execute("build-site", {"site": str(site)}, target)
-        figures = _figures(result.summary, target)
+        figures = _figures(result.summary)
         _remember(record, found, target, figures)
     except GeositeError as error:
         record.unlink(missing_ok=True)
@@ -271,52 +270,31 @@ def _remember(record: Path, found: str, target: Path, figures: Mapping[str, Any]
     os.replace(draft, record)
 
 
-def _figures(report: Mapping[str, Any], target: Path) -> dict[str, Any]:
+def _figures(report: Mapping[str, Any]) -> dict[str, Any]:
     """Pick what tells good sites from bad ones, and the place of the site in WGS 84."""
     network, site = report["network"], report["site"]
     loops = network["closures"]
     ratios = [loop for loop in loops if loop["ratio"]]
     worst = min(ratios, key=lambda loop: loop["ratio"]) if ratios else None
     check = network["baseline"] or {}
-    database = sqlite3.connect(f"{(target / 'site.gpkg').resolve().as_uri()}?mode=ro", uri=True)
-    try:
-        count, sigma_h, sigma_v = database.execute(
-            "SELECT count(*), max(sigma_h_m), max(sigma_v_m) FROM points"
-        ).fetchone()
-        extent = database.execute(
-            "SELECT min_x, min_y, max_x, max_y, definition FROM gpkg_contents "
-            "JOIN gpkg_spatial_ref_sys USING (srs_id) WHERE table_name = 'points'"
-        ).fetchone()
-    finally:
-        database.close()
+    points = report["points"]
     return {
         "title": site["title"],
         "date": site["date"] or None,
         "crs": network["frame"]["crs"],
-        "observations": count,
+        "observations": points["count"],
         "loops": len(loops),
         "closure_ratio": worst["ratio"] if worst else None,
         "misclosure_m": worst["misclosure_m"] if worst else None,
         "baseline_m": check.get("measured_m"),
         "baseline_ppm": check.get("ppm"),
         "baseline_sigmas": check.get("sigmas"),
-        "sigma_h_max_m": sigma_h,
-        "sigma_v_max_m": sigma_v,
+        "sigma_h_max_m": points["largest_sigma_h_m"],
+        "sigma_v_max_m": points["largest_sigma_v_m"],
         "area_m2": sum(area["net_area_m2"]["value"] for area in report["areas"].values()),
         "look": sum(one["level"] == "look" for one in report["findings"]),
-        "outline": _outline(*extent),
+        "outline": points["outline_wgs84"],
     }
-
-
-def _outline(west: float, south: float, east: float, north: float, crs: str) -> list[list[float]]:
-    """Return the corners of an extent as longitude and latitude, WGS 84, counter-clockwise."""
-    import pyproj
-
-    to_wgs84 = pyproj.Transformer.from_crs(crs, "OGC:CRS84", always_xy=True)
-    longitudes, latitudes = to_wgs84.transform(
-        [west, east, east, west, west], [south, south, north, north, south]
-    )
-    return [[float(x), float(y)] for x, y in zip(longitudes, latitudes, strict=True)]
 
 
 def build_many(

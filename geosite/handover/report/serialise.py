@@ -12,9 +12,9 @@ from typing import Any
 
 import numpy as np
 
-from geosite.base.errors import Finding
+from geosite.handover.report.model import SurveyReport
 
-__all__ = ["plain", "write_report"]
+__all__ = ["as_json", "plain", "write_report"]
 
 
 def plain(value: Any) -> Any:
@@ -40,9 +40,15 @@ def plain(value: Any) -> Any:
     return str(value)
 
 
-def write_report(path: Path, report: Mapping[str, Any], findings: Iterable[Finding]) -> None:
-    """Write the report with the findings of every stage under ``findings``."""
-    whole = {**plain(report), "findings": plain(tuple(findings))}
+def as_json(report: SurveyReport) -> dict[str, Any]:
+    """Return a report as JSON values."""
+    found: dict[str, Any] = plain(report)
+    return found
+
+
+def write_report(path: Path, report: SurveyReport) -> None:
+    """Write a report as ``report.json``."""
+    whole = as_json(report)
     text = json.dumps(whole, sort_keys=True, indent=2, ensure_ascii=False, allow_nan=False)
     # a lone surrogate, which no UTF-8 file can hold, becomes a question mark
     path.write_bytes(text.encode("utf-8", "replace") + b"\n")

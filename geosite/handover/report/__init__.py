@@ -1,0 +1,1 @@
+"""What ``report.json`` says: its types, how they are filled, written and described."""

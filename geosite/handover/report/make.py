@@ -1,0 +1,213 @@
+"""From the facts of every room to the report."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numpy as np
+
+from geosite import __version__
+from geosite.base.arrays import Floats
+from geosite.base.errors import Finding
+from geosite.base.map_frame import Frame
+from geosite.fieldbook.model import Notes
+from geosite.handover.formats.wgs84 import outline
+from geosite.handover.layers.distances import distance_columns
+from geosite.handover.layers.grades import estimate_of
+from geosite.handover.model import CAUTION
+from geosite.handover.report import model
+from geosite.linework.model import Drawing, Feature, Measure
+from geosite.network.covariance import sigma_horizontal, sigma_vertical
+from geosite.network.model import Network
+from geosite.review.answers import Answers
+from geosite.review.grades import Grade
+from geosite.review.limits import CAUTION as ACCESS_CAUTION
+from geosite.review.parcels import BOUNDARY_CAUTION
+from geosite.terrain.site import SLOPE_BREAKS_PERCENT, Terrain
+
+__all__ = ["ground_report", "site_report", "survey_report", "worst_first"]
+
+
+def worst_first(findings: Iterable[Finding]) -> tuple[Finding, ...]:
+    """Put what to look at before what to know; the order is kept within both."""
+    return tuple(sorted(findings, key=lambda finding: finding.level != "look"))
+
+
+def survey_report(notes: Notes, network: Network, drawing: Drawing) -> model.SurveyReport:
+    """Return how far the survey can be trusted."""
+    site = notes.site.site
+    return model.SurveyReport(
+        geosite=__version__,
+        site=model.Title(site.title, site.date or "", notes.site_file),
+        caution=(CAUTION, BOUNDARY_CAUTION, ACCESS_CAUTION),
+        network=network.report,
+        points=_points(network),
+        areas={f.name: _area(f) for f in drawing.features if f.kind == "area"},
+        lines={f.name: _line(f) for f in drawing.features if f.kind == "line"},
+        findings=worst_first((*notes.findings, *network.findings, *drawing.findings)),
+    )
+
+
+def site_report(
+    notes: Notes,
+    network: Network,
+    drawing: Drawing,
+    terrain: Terrain | None,
+    answers: Answers,
+) -> model.SiteReport:
+    """Return everything; what stands in tables and layers is summed up."""
+    survey = survey_report(notes, network, drawing)
+    findings = (
+        *notes.findings,
+        *network.findings,
+        *drawing.findings,
+        *(terrain.findings if terrain is not None else ()),
+        *answers.findings,
+    )
+    return model.SiteReport(
+        geosite=survey.geosite,
+        site=survey.site,
+        caution=survey.caution,
+        network=survey.network,
+        points=survey.points,
+        areas=survey.areas,
+        lines=survey.lines,
+        findings=worst_first(findings),
+        terrain=None if terrain is None else ground_report(terrain, network.frame),
+        distances=tuple(distance_columns().records(answers.distances)),
+        grades=tuple(_grade(g, network) for g in answers.grades),
+        sections={
+            p.name: model.Section(float(p.chainage[-1]), p.rise_m, p.fall_m, float(p.sigma.max()))
+            for p in answers.profiles
+        },
+        earthworks={w.name: w for w in answers.earthworks},
+        parcels=_parcels(answers),
+    )
+
+
+def _points(network: Network) -> model.Points:
+    sigma_h, sigma_v = _largest(sigma_horizontal(network)), _largest(sigma_vertical(network))
+    return model.Points(
+        count=len(network.en),
+        largest_sigma_h_m=sigma_h,
+        largest_h_95_m=None if sigma_h is None else sigma_h * network.interval_factor,
+        largest_sigma_v_m=sigma_v,
+        largest_v_95_m=None if sigma_v is None else sigma_v * network.vertical_interval_factor,
+        outline_wgs84=outline(network.frame, network.frame.to_map(network.en)),
+    )
+
+
+def _largest(sigma: Floats) -> float | None:
+    known = sigma[np.isfinite(sigma)]
+    return float(known.max()) if known.size else None
+
+
+def _measured(measure: Measure | None) -> model.Measured | None:
+    if measure is None:
+        return None
+    found = measure.estimate
+    return model.Measured(found.value, found.low, found.high, found.sigma, measure.grid)
+
+
+def _area(feature: Feature) -> model.Area:
+    return model.Area(
+        code=feature.code,
+        area_m2=_measured(feature.area),
+        net_area_m2=_measured(feature.net_area),
+        perimeter_m=_measured(feature.perimeter),
+        edging_m=_measured(feature.edging),
+        inside=feature.inside,
+    )
+
+
+def _line(feature: Feature) -> model.Line:
+    return model.Line(
+        code=feature.code,
+        length_m=_measured(feature.length),
+        length_3d_m=feature.length_3d_m,
+        rise_m=feature.rise_m,
+        fall_m=feature.fall_m,
+    )
+
+
+def _grade(grade: Grade, network: Network) -> model.Grade:
+    found = estimate_of(grade, network.interval_factor, network.vertical_interval_factor)
+    return model.Grade(
+        line=grade.line,
+        limits=grade.limits,
+        check=grade.check,
+        start=grade.start,
+        end=grade.end,
+        start_m=grade.start_m,
+        end_m=grade.end_m,
+        value=found.value,
+        value_low=found.low,
+        value_high=found.high,
+        sigma=found.sigma,
+        limit=grade.limit,
+        section=grade.section,
+        verdict=grade.verdict,
+        extra_observations=grade.extra_observations,
+        unit=grade.unit,
+    )
+
+
+def ground_report(terrain: Terrain, frame: Frame) -> model.Ground:
+    """Return the ground between the marks."""
+    inside = terrain.elevation[np.isfinite(terrain.elevation)]
+    sigma = terrain.sigma[np.isfinite(terrain.sigma)] * frame.height_unit_m
+    grid, water = terrain.grid, terrain.water
+    cell_m2 = (grid.cell_size * frame.ground_unit_m) ** 2
+    return model.Ground(
+        cell_size=grid.cell_size,
+        rows=grid.rows,
+        cols=grid.cols,
+        unit=frame.unit_name,
+        elevation_unit=frame.height_unit_name,
+        lowest=float(inside.min()) if inside.size else None,
+        highest=float(inside.max()) if inside.size else None,
+        points=len(terrain.ground.tin.points),
+        method=terrain.surface.method,
+        scores=terrain.surface.scores,
+        sigma_m=model.Spread(float(np.median(sigma)), float(sigma.max())) if sigma.size else None,
+        slope_breaks_percent=SLOPE_BREAKS_PERCENT,
+        slope_classes_m2={
+            name: tuple((row * cell_m2).tolist())
+            for name, row in zip(terrain.areas, terrain.classes, strict=True)
+        },
+        falls_from_buildings=terrain.falls,
+        flat_paving=terrain.paving,
+        ponds=tuple(
+            model.Pond(
+                depth_m=pond.depth * frame.height_unit_m,
+                volume_m3=pond.volume * frame.ground_unit_m**2 * frame.height_unit_m,
+                area_m2=pond.cells * cell_m2,
+                is_significant=pond.is_significant,
+            )
+            for pond in water.ponds
+        ),
+        catchments=tuple(
+            model.Catchment(
+                leaves_by=c.kind,
+                inlet=water.inlets[c.inlet - 1] if c.inlet else None,
+                area_m2=c.cells * cell_m2,
+            )
+            for c in water.catchments
+        ),
+    )
+
+
+def _parcels(answers: Answers) -> model.Parcels | None:
+    parcel_map = answers.parcel_map
+    if parcel_map is None:
+        return None
+    return model.Parcels(
+        map_sigma_m=parcel_map.sigma_m,
+        transformation=parcel_map.transformation,
+        transformation_sigma_m=parcel_map.transformation_sigma_m,
+        shares=answers.shares,
+        clearances=tuple(
+            model.Clearance(c.feature, c.parcel, c.distance_m, c.sigma_m, c.verdict, c.words)
+            for c in answers.clearances
+        ),
+    )

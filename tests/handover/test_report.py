@@ -1,0 +1,188 @@
+"""``report.json``: plain JSON, as its schema says, and no number without its interval."""
+
+from __future__ import annotations
+
+import datetime
+import json
+import math
+from collections.abc import Iterator
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import jsonschema
+import numpy as np
+import package_cases
+import pytest
+
+from geosite.base.errors import Finding
+from geosite.build import build, check
+from geosite.fieldbook.read import read_survey
+from geosite.handover.report import model
+from geosite.handover.report.make import worst_first
+from geosite.handover.report.model import SurveyReport
+from geosite.handover.report.schema import report_schema, schema_of
+from geosite.handover.report.serialise import as_json, plain, write_report
+
+SAMPLES = Path(__file__).parents[2] / "sample_data"
+
+EXACT = {
+    "of the rasters, chosen": ("Ground.cell_size",),
+    "of the raster, whose cells have their own in elevation_sigma.tif": (
+        "Ground.lowest",
+        "Ground.highest",
+    ),
+    "itself an accuracy": (
+        *("Points.largest_sigma_h_m", "Points.largest_h_95_m"),
+        *("Points.largest_sigma_v_m", "Points.largest_v_95_m"),
+        *("Spread.median", "Spread.largest", "Section.largest_sigma_m"),
+        *("Score.rmse", "Score.mean", "Score.largest"),
+        *("Parcels.map_sigma_m", "Parcels.transformation_sigma_m"),
+    ),
+    "an extent": ("Points.outline_wgs84",),
+    "a limit, given": ("Ground.slope_breaks_percent", "Grade.limit", "FlatPaving.minimum_percent"),
+    "a station along the line, chosen by the check": ("Grade.start_m", "Grade.end_m"),
+    "how far both surfaces reach": ("Earthwork.covered",),
+    "area_m2 beside it has the interval": ("Share.share_of_feature", "Share.share_of_parcel"),
+}
+"""Numbers that need no interval, by the reason."""
+
+WAITING = (
+    *("Line.length_3d_m", "Line.rise_m", "Line.fall_m"),
+    *("Pond.depth_m", "Pond.volume_m3", "Pond.area_m2", "Catchment.area_m2"),
+    "Ground.slope_classes_m2",
+    *("Section.length_m", "Section.rise_m", "Section.fall_m"),
+    *("Volumes.cut_m3", "Volumes.fill_m3"),
+    *("Share.area_m2", "Clearance.distance_m"),
+)
+"""Numbers whose fact has no interval yet. One leaves this list when its fact brings one."""
+
+
+@cache
+def report(sample: str) -> dict[str, Any]:
+    built = build(read_survey(SAMPLES / sample / "site.toml"))
+    assert built.report is not None
+    return as_json(built.report)
+
+
+def numbers(schema: dict[str, Any]) -> Iterator[str]:
+    """Name every property that holds numbers, as ``Type.property``."""
+    for kind, part in schema["$defs"].items():
+        for name, one in part["properties"].items():
+            if '"number"' in json.dumps(one):
+                yield f"{kind}.{name}"
+
+
+def test_every_number_has_its_interval_or_says_why_not() -> None:
+    schema = report_schema()
+    found = set(numbers(schema))
+    beside = set()
+    for one in found:
+        kind, name = one.split(".")
+        names = schema["$defs"][kind]["properties"]
+        stem, _, unit = name.rpartition("_")
+        ways = (("low", "high"), (f"{name}_low", f"{name}_high"), (f"{stem}_95_{unit}",))
+        if name in {"value", "grid", "low", "high", "sigma"} or any(
+            all(way in names for way in ways_) for ways_ in ways
+        ):
+            beside.add(one)
+        if name.endswith(("_low", "_high")) or "sigma" in name:
+            beside.add(one)
+    alone = found - beside - {"SiteReport.distances", "SiteReport.network"}
+    exact = {name for names in EXACT.values() for name in names}
+    waiting = {one for one in WAITING if one not in beside}
+    falls = {one for one in alone if one.startswith(("FallFromBuilding.", "FlatPaving."))}
+    assert alone - falls == (exact | waiting) - beside - falls
+
+
+@pytest.mark.parametrize("sample", ["ferry_landing", "jetty_feet", "davis_spot_heights"])
+def test_reports_are_as_their_schema_says(sample: str) -> None:
+    schema = report_schema()
+    jsonschema.Draft202012Validator.check_schema(schema)
+    jsonschema.validate(report(sample), schema, jsonschema.Draft202012Validator)
+
+
+def test_the_report_of_a_check_has_a_schema_too() -> None:
+    found = as_json(check(read_survey(SAMPLES / "ferry_landing" / "site.toml")))
+    schema = schema_of(SurveyReport)
+    jsonschema.validate(found, schema, jsonschema.Draft202012Validator)
+    assert set(found) < set(report("ferry_landing"))
+
+
+def test_the_schema_refuses_what_no_report_says() -> None:
+    schema = report_schema()
+    spoilt = report("ferry_landing") | {"areas": {"apron": {"code": 3}}}
+    with pytest.raises(jsonschema.ValidationError):
+        jsonschema.validate(spoilt, schema, jsonschema.Draft202012Validator)
+
+
+def test_every_word_of_the_schema_is_explained() -> None:
+    for kind, part in report_schema()["$defs"].items():
+        if kind not in model.__all__:
+            continue  # the facts of a room, explained there
+        assert part["description"], kind
+        bare = [name for name, one in part["properties"].items() if not one.get("description")]
+        assert not bare, f"{kind}: {bare}"
+
+
+def test_the_extent_of_a_site_lies_where_the_site_is() -> None:
+    corners = report("ferry_landing")["points"]["outline_wgs84"]
+    assert len(corners) == 5
+    assert corners[0] == corners[-1]
+    (west, south), (east, north) = corners[0], corners[2]
+    assert 0 < east - west < 0.01
+    assert 0 < north - south < 0.01
+
+
+def test_what_to_look_at_comes_first() -> None:
+    findings = [Finding("note", "a", "A"), Finding("look", "b", "B"), Finding("look", "c", "C")]
+    assert [f.code for f in worst_first(findings)] == ["b", "c", "a"]
+
+
+def test_the_report_is_plain_json_without_nan(tmp_path: Path) -> None:
+    path = tmp_path / "report.json"
+    network = {
+        "z": math.nan,
+        "a": np.float32(1.5),
+        "inf": -math.inf,
+        "minus zero": -0.0,
+        "array": np.array([[1, 2], [3, 4]]),
+        "date": datetime.date(2026, 4, 12),
+        "flag": np.bool_(True),
+        "whole": np.int64(7),
+        "tuple": (1, "ü", None),
+        "nested": {1: {"deep": [math.nan]}},
+        "lone": "\ud800",
+        "path": Path("x"),
+    }
+    finding = Finding("look", "code", "text", "field_book.csv", 3)
+    write_report(path, package_cases.report(network=network, findings=(finding,)))
+    text = path.read_text(encoding="utf-8")
+
+    def no_constant(name: str) -> None:
+        raise AssertionError(name)
+
+    read = json.loads(text, parse_constant=no_constant)
+    assert list(read) == sorted(read)
+    assert read["network"] == {
+        "z": None,
+        "a": 1.5,
+        "inf": None,
+        "minus zero": 0.0,
+        "array": [[1, 2], [3, 4]],
+        "date": "2026-04-12",
+        "flag": True,
+        "whole": 7,
+        "tuple": [1, "ü", None],
+        "nested": {"1": {"deep": [None]}},
+        "lone": "?",
+        "path": "x",
+    }
+    assert read["findings"] == [
+        {"level": "look", "code": "code", "text": "text", "file": "field_book.csv", "line": 3}
+    ]
+    assert "-0.0" not in text
+
+
+def test_plain_takes_any_finding() -> None:
+    assert plain([Finding("note", "c", "t")])[0]["line"] is None
