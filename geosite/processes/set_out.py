@@ -17,8 +17,8 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     from geosite.drawing.pdf import pdf
     from geosite.fieldbook.other_walk import read_other_walk
     from geosite.fieldbook.read import read_survey
-    from geosite.handover.formats.report import plain
     from geosite.handover.formats.tables import write_csv
+    from geosite.handover.report.serialise import plain
     from geosite.handover.setting_out.phone import phone_page
     from geosite.handover.setting_out.slip import slip_pages
     from geosite.handover.setting_out.table import setting_out_table
