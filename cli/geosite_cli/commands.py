@@ -10,9 +10,10 @@ import click
 
 from geosite import __version__
 from geosite.base.errors import InputError, Problem
-from geosite_cli.execute import Execute, example_call
+from geosite_cli.execute import Execute
+from geosite_cli.explaining import describe
 from geosite_cli.options import CONTEXT, JSON, OUT, SITE, print_json
-from geosite_cli.starting import import_
+from geosite_cli.starting import import_, new
 from geosite_cli.terminal import echo, progress
 
 __all__ = ["geosite"]
@@ -100,19 +101,7 @@ def check(site: Path, as_json: bool) -> None:
     _print_report(report(site), as_json)
 
 
-@geosite.command(epilog="\b\nExample:\n  geosite new yard")
-@click.argument("folder", type=click.Path(path_type=Path), metavar="DIR")
-def new(folder: Path) -> None:
-    """Write a starter site to replace with your own.
-
-    DIR gets a commented site file and a small invented field book that build as they are.
-    """
-    from geosite.processes.starter import write
-
-    site = write(folder)
-    click.echo(f"{site} is ready; try: geosite build {site} --out {folder / 'map'}")
-
-
+geosite.add_command(new)
 geosite.add_command(import_)
 
 
@@ -230,37 +219,7 @@ def list_(as_json: bool) -> None:
         echo("look", f"{broken.id:{width}}  cannot be used: {broken.reason} ({broken.package})")
 
 
-@geosite.command(epilog="\b\nExample:\n  geosite describe derive-slope --json")
-@click.argument("process_id", metavar="ID")
-@JSON
-def describe(process_id: str, as_json: bool) -> None:
-    """Describe a process: what it does, what it takes, what it makes.
-
-    With --json as an OGC API - Processes description.
-    """
-    from geosite.processes.description import describe as description
-    from geosite.processes.registry import find
-
-    process = find(process_id)
-    if as_json:
-        print_json(description(process))
-        return
-    echo("title", f"{process.id} {process.version}: {process.title}")
-    echo("plain", process.description)
-    echo("title", "\nInputs")
-    for given in process.inputs:
-        detail = "" if given.required else ", may be left out"
-        if "default" in given.schema:
-            detail = f", default {given.schema['default']}"
-        kind = "file" if given.is_path else str(given.schema.get("type", "value"))
-        if "enum" in given.schema:
-            kind = " | ".join(map(str, given.schema["enum"]))
-        echo("plain", f"  {given.id} ({kind}{detail}): {given.description}")
-    echo("title", "\nOutputs")
-    for made in process.outputs:
-        echo("plain", f"  {made.id} ({made.media_type}): {made.description}")
-    echo("title", "\nExample")
-    echo("plain", f"  {example_call(process)}")
+geosite.add_command(describe)
 
 
 @geosite.group(

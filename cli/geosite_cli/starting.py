@@ -9,14 +9,37 @@ import click
 
 from geosite_cli.options import JSON, OUT, print_json, print_lines
 
-__all__ = ["import_"]
+__all__ = ["import_", "new"]
+
+
+@click.command(epilog="\b\nExample:\n  geosite new yard")
+@click.argument("folder", type=click.Path(path_type=Path), metavar="DIR", required=False)
+@click.option(
+    "--starter", default="landing", show_default=True, metavar="NAME", help="Kind of job."
+)
+@click.option("--list", "list_them", is_flag=True, help="Name the starters, write nothing.")
+def new(folder: Path | None, starter: str, list_them: bool) -> None:
+    """Write a starter site to replace with your own.
+
+    DIR gets a commented site file and a small invented field book that build as they are.
+    """
+    if list_them:
+        from geosite.fieldbook.starter import STARTERS
+
+        width = max(map(len, STARTERS))
+        print_lines(("plain", f"{name:{width}}  {one.title}") for name, one in STARTERS.items())
+        return
+    if folder is None:
+        raise click.UsageError("Missing argument 'DIR'.", click.get_current_context())
+    from geosite.processes.starter import write
+
+    site = write(folder, starter)
+    click.echo(f"{site} is ready; try: geosite build {site} --out {folder / 'map'}")
 
 
 @click.command(
     "import",
-    epilog="\b\nExamples:\n"
-    '  geosite import walk.csv --out yard --baseline-length "32.8 ft"\n'
-    "  geosite import morning.txt noon.txt --out yard --column x=2 --column y=3 --unit m",
+    epilog='\b\nExample:\n  geosite import walk.csv --out yard --baseline-length "58.7 ft"',
 )
 @click.argument(
     "files", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="FILES..."

@@ -1,16 +1,20 @@
-"""Writing the starter site into a folder of its own."""
+"""Writing a starter site into a folder of its own."""
 
 from __future__ import annotations
 
 from pathlib import Path
 
-from geosite.base.errors import OutputRefused, Problem
-
 __all__ = ["write"]
 
 
-def write(folder: Path) -> Path:
-    """Write the starter site, which builds as it is, into a new or empty folder.
+def write(folder: Path, starter: str = "landing") -> Path:
+    """Write a starter site, which builds as it is, into a new or empty folder.
+
+    Parameters
+    ----------
+    folder
+    starter
+        One of `geosite.fieldbook.starter.STARTERS`.
 
     Returns
     -------
@@ -19,27 +23,17 @@ def write(folder: Path) -> Path:
 
     Raises
     ------
+    InputError
+        There is no such starter.
     OutputRefused
         The folder holds something already or cannot be written.
     """
     from geosite.fieldbook.starter import starter_files
     from geosite.handover.folder.staging import staged
+    from geosite.processes.importing import refuse_full
 
-    try:
-        taken = folder.is_dir() and any(folder.iterdir())
-    except OSError:
-        taken = False  # the folder cannot be looked into; writing will say why
-    if taken:
-        raise OutputRefused(
-            Problem(
-                "folder-not-empty",
-                "there are files in the folder already",
-                "a new or an empty folder",
-                "choose another name",
-                str(folder),
-            )
-        )
-    found = starter_files()
+    found = starter_files(starter)
+    refuse_full(folder)
     with staged(folder) as staging:
         for name, content in found.items():
             (staging / name).write_bytes(content)

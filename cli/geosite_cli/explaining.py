@@ -1,0 +1,83 @@
+"""Commands that explain: the reference and the guide."""
+
+from __future__ import annotations
+
+import click
+
+from geosite_cli.execute import example_call
+from geosite_cli.options import JSON, print_json, print_lines
+from geosite_cli.terminal import echo
+
+__all__ = ["describe"]
+
+
+@click.command(epilog="\b\nExample:\n  geosite describe site-file codes")
+@click.argument("what", metavar="WHAT")
+@click.argument("part", metavar="[PART]", required=False)
+@JSON
+@click.option(
+    "--json-schema",
+    "as_schema",
+    is_flag=True,
+    help="With site-file: its JSON Schema, so that an editor completes and checks it.",
+)
+def describe(what: str, part: str | None, as_json: bool, as_schema: bool) -> None:
+    r"""Describe what may be written, what comes out, or a process.
+
+    \b
+    WHAT is one of
+      site-file [TABLE]    every table and key of the site file
+      field-book [COLUMN]  its columns, and segments with a drawing each
+      limits [SET]         limit sets for grades, with their sections
+      outputs [FILE]       every file, its layers and columns with units
+      a process id         what it does, takes and makes: geosite list
+
+    With --json for programs, a process as an OGC API - Processes description.
+    """
+    from geosite.processes.reference import TOPICS, describe_topic
+
+    if as_schema:
+        from geosite.fieldbook.reference import json_schema
+
+        if what != "site-file":
+            raise click.UsageError("--json-schema goes with site-file", click.get_current_context())
+        print_json(json_schema())
+        return
+    if what in TOPICS:
+        lines, facts = describe_topic(what, part)
+        if as_json:
+            print_json(facts)
+        else:
+            print_lines(lines)
+        return
+    if part is not None:
+        raise click.UsageError(
+            f'"{what}" has no parts; one of {", ".join(TOPICS)} has', click.get_current_context()
+        )
+    _describe_process(what, as_json)
+
+
+def _describe_process(process_id: str, as_json: bool) -> None:
+    from geosite.processes.description import describe as description
+    from geosite.processes.registry import find
+
+    process = find(process_id)
+    if as_json:
+        print_json(description(process))
+        return
+    echo("title", f"{process.id} {process.version}: {process.title}")
+    echo("plain", process.description)
+    echo("title", "\nInputs")
+    for given in process.inputs:
+        detail = "" if given.required else ", may be left out"
+        if "default" in given.schema:
+            detail = f", default {given.schema['default']}"
+        kind = "file" if given.is_path else str(given.schema.get("type", "value"))
+        if "enum" in given.schema:
+            kind = " | ".join(map(str, given.schema["enum"]))
+        echo("plain", f"  {given.id} ({kind}{detail}): {given.description}")
+    echo("title", "\nOutputs")
+    for made in process.outputs:
+        echo("plain", f"  {made.id} ({made.media_type}): {made.description}")
+    echo("title", "\nExample")
+    echo("plain", f"  {example_call(process)}")
