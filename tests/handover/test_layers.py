@@ -55,7 +55,6 @@ def test_names_and_first_fields_are_the_contracts() -> None:
         assert [field.name for field in layers()[name].fields][: len(fields)] == fields
     assert layers()["points"].geometry_type == "PointZ"
     assert layers()["areas"].geometry_type == "PolygonZ"
-    assert layers("jetty_feet")["lines"].geometry_type == "LineStringZ"
 
 
 @pytest.mark.parametrize("name", ["ferry_landing", "jetty_feet", "davis_spot_heights"])
