@@ -190,8 +190,10 @@ def _lacking(place: Path, name: str) -> tuple[Problem, ...]:
 
 @geosite.command("list", epilog="\b\nExample:\n  geosite list")
 @JSON
-def list_(as_json: bool) -> None:
+@click.option("--full", is_flag=True, help="With --json: the whole description of each.")
+def list_(as_json: bool, full: bool) -> None:
     """List the processes: what geosite, and what is plugged into it, can do."""
+    from geosite.processes.description import describe as description
     from geosite.processes.description import summarise
     from geosite.processes.registry import processes
 
@@ -199,7 +201,10 @@ def list_(as_json: bool) -> None:
     if as_json:
         print_json(
             {
-                "processes": [summarise(process) for process in found.processes.values()],
+                "processes": [
+                    description(process) if full else summarise(process)
+                    for process in found.processes.values()
+                ],
                 "broken": [
                     {"id": b.id, "package": b.package, "reason": b.reason} for b in found.broken
                 ],
@@ -234,6 +239,26 @@ def execute() -> None:
     Results are written into DIR and named, as JSON, on standard output. A result of one process can
     be an input of the next.
     """
+
+
+@geosite.command(epilog="\b\nExample:\n  geosite toolbox --out geosite_toolbox.zip")
+@click.option(
+    "--out",
+    required=True,
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="FILE.zip",
+    help="The plug-in, to install from a zip file in the open GIS desktop.",
+)
+def toolbox(out: Path) -> None:
+    """Write the plug-in that brings all processes into the toolbox of the open GIS desktop.
+
+    The desktop runs this command for each of them; where it does not find it by itself, set its
+    path in the options of its processing toolbox. Works with desktop versions from 3.22 on.
+    """
+    from geosite.processes.hosts.toolbox.package import write_toolbox
+
+    write_toolbox(out)
+    click.echo(f"{out} is ready; in the desktop: Plugins, Install from ZIP")
 
 
 @geosite.command(epilog="\b\nExample:\n  geosite serve --folder served --port 5000")

@@ -37,7 +37,18 @@ def echo(style: str, text: str) -> None:
 
 
 def progress() -> Callable[[float, str], None] | None:
-    """Return what shows progress on standard error, or ``None`` where nobody is looking."""
+    """Return what shows progress on standard error, or ``None`` where nobody is looking.
+
+    ``GEOSITE_PROGRESS=lines`` is for programs that look on: ``progress SHARE WORDS``, a line each.
+    """
+    if os.environ.get("GEOSITE_PROGRESS") == "lines":
+
+        def tell(share: float, words: str) -> None:
+            click.echo(
+                f"progress {min(max(share, 0.0), 1.0):.3f} {' '.join(words.split())}", err=True
+            )
+
+        return tell
     if not sys.stderr.isatty() or os.environ.get("TERM") == "dumb":
         return None
 

@@ -58,6 +58,7 @@ def derived(ground: ElevationRaster, method: FlowMethod) -> tuple[Raster, Raster
 def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     import numpy as np
 
+    from geosite.handover.formats.desktop.style import write_raster_style
     from geosite.handover.formats.geotiff import write_raster
     from geosite.reading.rasters import read_elevation
 
@@ -68,6 +69,7 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     for number, raster in enumerate(rasters):
         context.progress(0.6 + 0.13 * number, f"writing {raster.name}")
         write_raster(context.out / f"{raster.name}.tif", raster, ground.frame)
+        write_raster_style(context.out, raster)
     context.progress(1.0, "done")
     _, depth, area = (raster.values for raster in rasters)
     wet = depth[depth > 0].astype(np.float64)

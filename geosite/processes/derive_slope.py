@@ -56,6 +56,7 @@ def derived(ground: ElevationRaster, method: SlopeMethod, unit: SlopeUnit) -> tu
 def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     import numpy as np
 
+    from geosite.handover.formats.desktop.style import write_raster_style
     from geosite.handover.formats.geotiff import write_raster
     from geosite.reading.rasters import read_elevation
 
@@ -66,6 +67,7 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     for number, raster in enumerate(rasters):
         context.progress(0.6 + 0.2 * number, f"writing {raster.name}")
         write_raster(context.out / f"{raster.name}.tif", raster, ground.frame)
+        write_raster_style(context.out, raster)
     steepness = rasters[0].values
     known = steepness[np.isfinite(steepness)].astype(np.float64)
     context.progress(1.0, "done")

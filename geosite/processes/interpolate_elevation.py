@@ -73,6 +73,7 @@ def interpolated(
 def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     import numpy as np
 
+    from geosite.handover.formats.desktop.style import write_raster_style
     from geosite.handover.formats.geotiff import write_raster
     from geosite.reading.points import read_points
 
@@ -90,6 +91,7 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     )
     context.progress(0.8, "writing elevation")
     write_raster(context.out / "elevation.tif", raster, frame)
+    write_raster_style(context.out, raster)
     context.progress(1.0, "done")
     known = raster.values[np.isfinite(raster.values)]
     return {

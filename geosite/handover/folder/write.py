@@ -12,7 +12,7 @@ from geosite.handover.folder.aside import aside
 from geosite.handover.folder.manifest import HANDOVER_ZIP, write_manifest, write_zip
 from geosite.handover.folder.staging import MANIFEST, staged
 from geosite.handover.formats.desktop.project import PROJECT, project
-from geosite.handover.formats.desktop.style import native_styles
+from geosite.handover.formats.desktop.style import native_styles, write_raster_style
 from geosite.handover.formats.geopackage import write_geopackage
 from geosite.handover.formats.geotiff import write_raster
 from geosite.handover.formats.metadata import metadata
@@ -90,7 +90,7 @@ def write_into(folder: Path, package: Package, options: Handover) -> tuple[str, 
         tables = list(_write_tables(package, folder, options))
         rasters, exchange = rest()
     files += [*rasters, *tables, *exchange, *_write_record(folder, record, looks)]
-    files += _write_raster_styles(package, folder, native)
+    files += _write_raster_styles(package, folder)
     about = {
         "title": package.title,
         "date": package.date,
@@ -139,13 +139,10 @@ def _write_project(package: Package, folder: Path, options: Handover) -> tuple[s
     return PROJECT, "Everything at once for the open GIS desktop, styled and in groups"
 
 
-def _write_raster_styles(
-    package: Package, folder: Path, native: Mapping[str, str]
-) -> Iterable[tuple[str, str]]:
+def _write_raster_styles(package: Package, folder: Path) -> Iterable[tuple[str, str]]:
     """Write the look of each raster beside it, where the desktop looks for it."""
     for raster in package.rasters:
-        file = f"{raster.name}.qml"
-        (folder / file).write_bytes(native[raster.name].encode("utf-8"))
+        file = write_raster_style(folder, raster).name
         yield file, f"Look of {raster.name}.tif in the open GIS desktop"
 
 

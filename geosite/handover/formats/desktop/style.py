@@ -9,6 +9,7 @@ from __future__ import annotations
 import uuid
 import xml.etree.ElementTree as ET
 from collections.abc import Iterable, Mapping, Sequence
+from pathlib import Path
 
 from geosite.base.columns import Field
 from geosite.drawing.ink import PAPER, Stroke
@@ -42,6 +43,7 @@ __all__ = [
     "vector_attributes",
     "vector_document",
     "vector_nodes",
+    "write_raster_style",
 ]
 
 VERSION = "3.22.0"
@@ -74,6 +76,13 @@ def raster_document(raster: Raster, ramp: Ramp) -> str:
     root = node("qgis", *raster_nodes(raster, ramp), **raster_attributes(), version=VERSION)
     root.set("styleCategories", "AllStyleCategories")
     return document(root)
+
+
+def write_raster_style(folder: Path, raster: Raster) -> Path:
+    """Write the style beside ``<name>.tif``, where the desktop looks for it."""
+    path = folder / f"{raster.name}.qml"
+    path.write_bytes(raster_document(raster, ramp_of(raster)).encode("utf-8"))
+    return path
 
 
 # ---- layers --------------------------------------------------------------------------------------

@@ -135,7 +135,7 @@ class ProcessAlgorithm(QgsProcessingAlgorithm):
         out = self.parameterAsString(given, OUT, context) or tempfile.mkdtemp(prefix="geosite-")
         inputs: dict[str, Any] = {}
         for field in self.fields:
-            inputs.update(self._value(field, given, context))
+            inputs.update(self._value(field, given, context, feedback))
         feedback.pushInfo(f"{self.command} execute {self.description['id']} --out {out}")
 
         def progress(share: float, words: str) -> None:
@@ -148,7 +148,9 @@ class ProcessAlgorithm(QgsProcessingAlgorithm):
                 self.description["id"],
                 inputs,
                 out,
-                said=feedback.pushWarning if hasattr(feedback, "pushWarning") else feedback.pushInfo,
+                said=feedback.pushWarning
+                if hasattr(feedback, "pushWarning")
+                else feedback.pushInfo,
                 progress=progress,
                 cancelled=feedback.isCanceled,
             )
@@ -163,7 +165,11 @@ class ProcessAlgorithm(QgsProcessingAlgorithm):
         return {**results, OUT: out}
 
     def _value(
-        self, field: Parameter, given: dict[str, Any], context: QgsProcessingContext
+        self,
+        field: Parameter,
+        given: dict[str, Any],
+        context: QgsProcessingContext,
+        feedback: QgsProcessingFeedback,
     ) -> dict[str, Any]:
         """Return an input as the command takes it; nothing where it was left empty."""
         value = given.get(field.id)
@@ -171,7 +177,7 @@ class ProcessAlgorithm(QgsProcessingAlgorithm):
             return {}
         if field.kind == "layer":
             path, layer = self.parameterAsCompatibleSourceLayerPathAndLayerName(
-                given, field.id, context, _READ, "gpkg"
+                given, field.id, context, _READ, "gpkg", feedback
             )
             named = any(other.id == "layer" for other in self.fields) and not given.get("layer")
             return {field.id: path, **({"layer": layer} if layer and named else {})}
@@ -183,9 +189,7 @@ class ProcessAlgorithm(QgsProcessingAlgorithm):
             return {field.id: parts.get("path") or raster.source()}
         return {field.id: self._plain(field, given, context)}
 
-    def _plain(
-        self, field: Parameter, given: dict[str, Any], context: QgsProcessingContext
-    ) -> Any:
+    def _plain(self, field: Parameter, given: dict[str, Any], context: QgsProcessingContext) -> Any:
         if field.kind == "crs":
             crs = self.parameterAsCrs(given, field.id, context)
             return crs.authid() or crs.toWkt()

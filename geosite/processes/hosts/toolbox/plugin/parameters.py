@@ -144,7 +144,11 @@ def at_parameters(lines: Sequence[str], known: Sequence[Parameter]) -> list[str]
     for line in lines:
         text = line.removeprefix("geosite: ")
         about = next(
-            (p for p in known if re.search(rf'(^|[:,] )(the )?{re.escape(p.id)} (is|has|"|must)', text)),
+            (
+                p
+                for p in known
+                if re.search(rf'(^|[:,] )(the )?{re.escape(p.id)} (is|has|"|must)', text)
+            ),
             None,
         )
         told.append(text if about is None else f"{about.title}: {text}")
