@@ -1,0 +1,150 @@
+"""The toolbox plug-in where no desktop is needed: zip, forms, and how it runs the command."""
+
+from __future__ import annotations
+
+import sys
+import time
+import zipfile
+from pathlib import Path
+
+import pytest
+from cli_runner import FERRY, geosite
+
+from geosite.processes.description import describe
+from geosite.processes.hosts.toolbox.plugin import command, parameters
+from geosite.processes.registry import processes
+
+
+@pytest.fixture
+def program(tmp_path: Path) -> str:
+    path = tmp_path / "geosite"
+    path.write_text(f'#!/bin/sh\nexec "{sys.executable}" -m geosite_cli "$@"\n')
+    path.chmod(0o755)
+    return str(path)
+
+
+def test_the_zip_holds_one_folder_that_the_desktop_installs(tmp_path: Path) -> None:
+    ran = geosite("toolbox", "--out", tmp_path / "a.zip")
+    assert ran.status == 0
+    assert geosite("toolbox", "--out", tmp_path / "deep/b.zip").status == 0
+    assert (tmp_path / "a.zip").read_bytes() == (tmp_path / "deep/b.zip").read_bytes()
+    with zipfile.ZipFile(tmp_path / "a.zip") as archive:
+        names = archive.namelist()
+        assert {name.split("/")[0] for name in names} == {"geosite_toolbox"}
+        about = archive.read("geosite_toolbox/metadata.txt").decode()
+        assert "hasProcessingProvider=yes" in about
+        assert "VERSION" not in about.split("description=")[1]
+        for name in names:
+            if name.endswith(".py"):
+                compile(archive.read(name), name, "exec")
+
+
+def test_a_file_that_cannot_be_written_is_one_line(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("")
+    ran = geosite("toolbox", "--out", tmp_path / "file/toolbox.zip")
+    assert ran.status == 4
+    assert len(ran.err.splitlines()) == 1
+
+
+@pytest.mark.parametrize("name", list(processes().processes))
+def test_every_input_of_every_process_has_a_field(name: str) -> None:
+    process = processes().processes[name]
+    fields = parameters.parameters(describe(process))
+    assert {field.id for field in fields} == {given.id for given in process.inputs}
+    needed = [not field.optional for field in fields]
+    assert needed == sorted(needed, reverse=True)
+    for field in fields:
+        assert field.kind != "json", field.id
+        assert field.title
+        assert field.help
+
+
+@pytest.mark.slow
+def test_the_command_lists_and_runs(program: str, tmp_path: Path) -> None:
+    listed = command.list_processes(program)
+    assert [one["id"] for one in listed] == list(processes().processes)
+    shares: list[float] = []
+    made = command.run(
+        program,
+        "interpolate-elevation",
+        {"points": str(FERRY / "truth.csv"), "crs": "EPSG:25832", "cell_size": 1.0},
+        str(tmp_path / "out"),
+        said=lambda line: None,
+        progress=lambda share, words: shares.append(share),
+        cancelled=lambda: False,
+    )
+    assert Path(made["elevation"]["href"]).is_file()
+    assert (tmp_path / "out/elevation.qml").is_file()  # the desktop's look lies beside it
+    assert shares == sorted(shares)
+    assert shares[-1] == 1.0
+
+
+@pytest.mark.slow
+def test_refusals_come_with_the_title_of_the_field(program: str, tmp_path: Path) -> None:
+    with pytest.raises(command.CommandError) as refused:
+        command.run(
+            program,
+            "interpolate-elevation",
+            {"points": str(tmp_path / "none.csv"), "cell_size": -1.0},
+            str(tmp_path / "out"),
+            said=lambda line: None,
+            progress=lambda share, words: None,
+            cancelled=lambda: False,
+        )
+    fields = parameters.parameters(describe(processes().processes["interpolate-elevation"]))
+    told = parameters.at_parameters(str(refused.value).splitlines(), fields)
+    assert sorted(line.split(":")[0] for line in told) == ["Cell size", "Points with elevations"]
+    assert not (tmp_path / "out").exists()
+
+
+@pytest.mark.slow
+def test_a_cancelled_run_ends_and_leaves_nothing(program: str, tmp_path: Path) -> None:
+    begun = time.monotonic()
+    with pytest.raises(command.CommandError, match=r"^$"):
+        command.run(
+            program,
+            "build-site",
+            {"site": str(FERRY / "site.toml")},
+            str(tmp_path / "out"),
+            said=lambda line: None,
+            progress=lambda share, words: None,
+            cancelled=lambda: True,
+        )
+    assert time.monotonic() - begun < 5.0
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["geosite"]
+
+
+def test_without_a_command_the_reason_is_one_line(tmp_path: Path) -> None:
+    for path in ("", str(tmp_path / "none"), sys.executable):
+        with pytest.raises(command.CommandError, match="set its path in the options") as refused:
+            command.list_processes(path)
+        assert "\n" not in str(refused.value)
+
+
+def test_the_desktops_own_settings_do_not_reach_the_command(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    script = tmp_path / "geosite"
+    script.write_text('#!/bin/sh\necho "{\\"seen\\": {\\"href\\": \\"$PROJ_LIB$PYTHONHOME\\"}}"\n')
+    script.chmod(0o755)
+    monkeypatch.setenv("PROJ_LIB", "/elsewhere")
+    monkeypatch.setenv("PYTHONHOME", "/elsewhere")
+    made = command.run(
+        str(script), "x", {}, str(tmp_path), said=print, progress=lambda share, words: None,
+        cancelled=lambda: False,
+    )  # fmt: skip
+    assert made == {"seen": {"href": ""}}
+
+
+def test_the_command_is_found_where_it_usually_is(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.delenv("GEOSITE_COMMAND", raising=False)
+    monkeypatch.setenv("PATH", "")
+    monkeypatch.setenv("HOME", str(tmp_path))
+    usual = tmp_path / ".local/bin/geosite"
+    usual.parent.mkdir(parents=True)
+    usual.write_text("")
+    assert command.find_command() == str(usual)
+    monkeypatch.setenv("GEOSITE_COMMAND", "/given")
+    assert command.find_command() == "/given"
