@@ -10,10 +10,11 @@ import pypdf
 import pytest
 
 from geosite.base.errors import Finding
+from geosite.drawing.document import lay_out
 from geosite.drawing.pdf import pdf
 from geosite.fieldbook.sitefile import Handover, Revision, Sheet
 from geosite.handover.model import CAUTION, Package
-from geosite.handover.papers.findings import following_pages, paper_for
+from geosite.handover.papers.findings import finding_blocks, paper_for
 from geosite.handover.plan.sheet import draw_plan
 
 LONG = "Water stands at " + ", ".join(f"{512000 + i}.25, {5276000 + i}.75" for i in range(60)) + "."
@@ -33,7 +34,9 @@ def words(text: str) -> str:
 
 @pytest.mark.parametrize("sheet", ["A3", "ANSI D"])
 def test_every_finding_stands_in_full_on_the_sheets_that_follow(sheet: str) -> None:
-    pages = following_pages(with_findings(), Handover(sheet=sheet))
+    package = with_findings()
+    paper = paper_for(package, Handover(sheet=sheet), "Findings")  # type: ignore[arg-type]
+    pages = lay_out(finding_blocks(package), paper)
     read = words(
         " ".join(page.extract_text() for page in pypdf.PdfReader(io.BytesIO(pdf(*pages))).pages)
     )
@@ -48,7 +51,7 @@ def test_every_finding_stands_in_full_on_the_sheets_that_follow(sheet: str) -> N
 
 def test_without_findings_no_sheet_follows() -> None:
     package = dataclasses.replace(package_cases.ferry_landing(), findings=())
-    assert following_pages(package, Handover()) == ()
+    assert finding_blocks(package) == []
 
 
 def test_running_pages_are_of_the_sheets_family() -> None:

@@ -1,14 +1,13 @@
-"""The sheets that follow the plan: every finding in full, and the caution."""
+"""Every finding in full, and the paper that running pages are set on."""
 
 from __future__ import annotations
 
 from geosite.base.errors import Finding
-from geosite.drawing.document import Block, Column, Heading, Paper, Paragraph, Table, lay_out
-from geosite.drawing.sheet import Page
+from geosite.drawing.document import Block, Column, Heading, Paper, Paragraph, Table
 from geosite.fieldbook.sitefile import Handover
 from geosite.handover.model import CAUTION, Package
 
-__all__ = ["following_pages", "paper_for"]
+__all__ = ["finding_blocks", "paper_for"]
 
 #: Width and height of running pages beside each family of sheets, mm: ISO 216 A4, ANSI A.
 _RUNNING = {"A": (210.0, 297.0), "ANSI": (215.9, 279.4)}
@@ -35,18 +34,10 @@ def paper_for(package: Package, options: Handover, title: str) -> Paper:
     return Paper(width, height, title, ", ".join(p for p in parts if p), _FOOT)
 
 
-def following_pages(package: Package, options: Handover) -> tuple[Page, ...]:
-    """Return the sheets after the plan; none where there is nothing to say.
-
-    Parameters
-    ----------
-    package
-        With its findings, the ones to look at first.
-    options
-        ``[handover]``.
-    """
+def finding_blocks(package: Package) -> list[Block]:
+    """Return every finding in full, those to look at first; nothing where there is none."""
     if not package.findings:
-        return ()
+        return []
     look = [f for f in package.findings if f.level == "look"]
     notes = [f for f in package.findings if f.level != "look"]
     blocks: list[Block] = [Heading("Findings")]
@@ -57,8 +48,7 @@ def following_pages(package: Package, options: Handover) -> tuple[Page, ...]:
         ]
     if notes:
         blocks += [Heading("Good to know", 2), _table(notes, len(look) + 1)]
-    blocks += [Heading("Caution", 2), Paragraph(CAUTION)]
-    return lay_out(blocks, paper_for(package, options, "Findings"))
+    return [*blocks, Heading("Caution", 2), Paragraph(CAUTION)]
 
 
 def _table(findings: list[Finding], first: int) -> Table:

@@ -14,7 +14,7 @@ from geosite.fieldbook.sitefile import Handover
 from geosite.handover.model import CAUTION, Package
 from geosite.handover.papers.findings import paper_for
 
-__all__ = ["takeoff_pdf"]
+__all__ = ["takeoff_blocks", "takeoff_pdf"]
 
 Record = Mapping[str, Any]
 
@@ -65,10 +65,19 @@ def takeoff_pdf(package: Package, options: Handover) -> bytes | None:
     bytes or None
         ``None`` where nothing was measured.
     """
+    blocks = takeoff_blocks(package, options)
+    if not blocks:
+        return None
+    blocks += [Heading("Caution", 2), Paragraph(CAUTION)]
+    return pdf(*lay_out(blocks, paper_for(package, options, "Take-off")))
+
+
+def takeoff_blocks(package: Package, options: Handover) -> list[Block]:
+    """Return the take-off as headings and tables; nothing where nothing was measured."""
     tables = {table.name: table.records for table in package.tables}
     records = tables.get("quantities", ())
     if not records:
-        return None
+        return []
     unit = _UNITS[options.unit]
     totals = [r for r in records if not r.get("feature")]
     features = [r for r in records if r.get("feature")]
@@ -77,9 +86,7 @@ def takeoff_pdf(package: Package, options: Handover) -> bytes | None:
     blocks += _areas(package, features, totals, unit)
     blocks += _lines(package, features, totals, unit)
     blocks += _pieces(package, totals)
-    blocks += _earthworks(tables.get("earthworks", ()), unit)
-    blocks += [Heading("Caution", 2), Paragraph(CAUTION)]
-    return pdf(*lay_out(blocks, paper_for(package, options, "Take-off")))
+    return blocks + _earthworks(tables.get("earthworks", ()), unit)
 
 
 def _name(package: Package, code: str | None) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
@@ -31,6 +31,7 @@ __all__ = [
     "Heights",
     "Section",
     "draw_profile",
+    "draw_sections",
     "plot_profile",
     "write_sections",
 ]
@@ -127,23 +128,28 @@ def write_sections(folder: Path, package: Package, options: Handover) -> tuple[P
     tuple of Path
         The files written.
     """
-    measures = Measures(options.unit)
-    parts = (package.title, package.date and f"surveyed {package.date}", package.sheet.number)
-    about = ", ".join(part for part in parts if part)
     written = []
-    long = (p for p in package.profiles if p.chainage[-1] > p.chainage[0])
-    for number, profile in enumerate(long, start=1):
-        sheet = draw_profile(
-            _section(profile, section_letter(number - 1)),
-            measures,
-            about=about,
-            heights=Heights.of(package, measures),
-        )
+    for number, sheet in enumerate(draw_sections(package, options), start=1):
         for ending, data in (("pdf", pdf(sheet)), ("svg", svg(sheet).encode("utf-8"))):
             path = folder / f"section_{number}.{ending}"
             path.write_bytes(data)
             written.append(path)
     return tuple(written)
+
+
+def draw_sections(package: Package, options: Handover) -> Iterator[Sheet]:
+    """Yield the sections of a package as drawings, lettered as on the plan."""
+    measures = Measures(options.unit)
+    parts = (package.title, package.date and f"surveyed {package.date}", package.sheet.number)
+    about = ", ".join(part for part in parts if part)
+    long = (p for p in package.profiles if p.chainage[-1] > p.chainage[0])
+    for number, profile in enumerate(long):
+        yield draw_profile(
+            _section(profile, section_letter(number)),
+            measures,
+            about=about,
+            heights=Heights.of(package, measures),
+        )
 
 
 def _section(profile: Profile, letter: str) -> Section:

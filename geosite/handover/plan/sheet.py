@@ -2,27 +2,37 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import shapely
 
+from geosite.drawing.document import lay_out
 from geosite.drawing.font import printable, typeface
 from geosite.drawing.pdf import pdf, png
-from geosite.drawing.sheet import Sheet, Text
+from geosite.drawing.sheet import Page, Sheet, Text
 from geosite.drawing.svg import svg
 from geosite.fieldbook.sitefile import Handover
 from geosite.handover.model import CAUTION, Package
 from geosite.handover.palette import surface_colours
-from geosite.handover.papers.findings import following_pages
+from geosite.handover.papers.findings import finding_blocks, paper_for
+from geosite.handover.papers.takeoff import takeoff_blocks
+from geosite.handover.papers.verdicts import verdict_blocks
 from geosite.handover.plan.layout import Layout, choose_layout, scale_name
 from geosite.handover.plan.map import Measures, draw_map, layer_of
+from geosite.handover.plan.profile import draw_sections
 from geosite.handover.plan.words import frame_group, header_group, words_fit, words_group
 
 __all__ = ["draw_plan", "layout_of", "write_plan"]
 
 #: Layers whose extent the sheet must hold; parcels may run off it.
 _MUST = ("points", "baseline", "areas", "lines", "contours", "flow_paths", "ponding", "sections")
+#: What makes a sheet of its own worth while, and what is drawn on it.
+_WATER = ("contours", "drainage_arrows", "flow_paths", "ponding")
+_GROUND = frozenset({*_WATER, "areas", "lines", "outflows", "catchments"})
+_WATER_FINDINGS = frozenset({"pond", "ponds-not-significant", "fall-from-building", "flat-paving"})
 _PNG_DPI = 150
 
 
@@ -49,7 +59,7 @@ def write_plan(folder: Path, package: Package, options: Handover) -> tuple[Path,
         The scale asked for needs a larger sheet.
     """
     sheet = draw_plan(package, options)
-    document = pdf(sheet, *following_pages(package, options))
+    document = pdf(sheet, *_following(package, options))
     contents = {
         "plan.pdf": document,
         "plan.svg": svg(sheet).encode("utf-8"),
@@ -60,8 +70,52 @@ def write_plan(folder: Path, package: Package, options: Handover) -> tuple[Path,
     return tuple(folder / name for name in contents)
 
 
-def draw_plan(package: Package, options: Handover) -> Sheet:
+def _following(package: Package, options: Handover) -> Iterator[Page]:
+    """Yield the sheets after the plan: water, sections, verdicts, quantities, findings."""
+    if any(layer_of(package, name) is not None for name in _WATER):
+        yield draw_plan(package, options, called="Ground and water", drawn=_ground_only(package))
+    yield from draw_sections(package, options)
+    blocks = [*verdict_blocks(package, options.unit), *takeoff_blocks(package, options)]
+    blocks += finding_blocks(package)
+    if blocks:
+        yield from lay_out(blocks, paper_for(package, options, "Verdicts, quantities, findings"))
+
+
+def _ground_only(package: Package) -> Package:
+    """Return the ground and its water, with the inlets and no other mark, dimension or verdict."""
+    layers = [layer for layer in package.layers if layer.name in _GROUND]
+    points = layer_of(package, "points")
+    if points is not None:
+        inlets = {name for name, code in package.codes.items() if code.inlet}
+        kept = [i for i, r in enumerate(points.records) if r.get("code") in inlets]
+        layers.append(
+            replace(
+                points,
+                records=[points.records[i] for i in kept],
+                geometries=[points.geometries[i] for i in kept],
+            )
+        )
+    water = tuple(f for f in package.findings if f.code in _WATER_FINDINGS)
+    return replace(package, layers=tuple(layers), features=(), findings=water)
+
+
+def draw_plan(
+    package: Package,
+    options: Handover,
+    *,
+    called: str = "Site plan",
+    drawn: Package | None = None,
+) -> Sheet:
     """Return the plan as a drawing.
+
+    Parameters
+    ----------
+    package, options
+        What to draw, and on which sheet.
+    called
+        Name of the sheet, under the title of the site.
+    drawn
+        What of the package is on the sheet; all without it. Paper, scale and window are the same.
 
     Raises
     ------
@@ -75,8 +129,9 @@ def draw_plan(package: Package, options: Handover) -> Sheet:
         if code.geometry == "area" and not code.building
     )
     layout = layout_of(package, options)
+    package = drawn or package
     groups, dropped = draw_map(package, layout, measures, tints)
-    header = header_group(package, layout, measures)
+    header = header_group(package, layout, measures, called)
     lacking = any(
         typeface(item.weight).lacks(item.text)
         for group in (*groups, header)
@@ -92,7 +147,7 @@ def draw_plan(package: Package, options: Handover) -> Sheet:
         unit=measures.unit,
         unit_m=measures.unit_m,
         title=printable(package.title or "Untitled site", 200),
-        description=f"Site plan {scale_name(scale, options.unit)} on {options.sheet}. {CAUTION}",
+        description=f"{called} {scale_name(scale, options.unit)} on {options.sheet}. {CAUTION}",
         groups=(
             *groups,
             frame_group(layout),

@@ -625,7 +625,9 @@ def _title_block(package: Package) -> Block | None:
     return block
 
 
-def header_group(package: Package, layout: Layout, measures: Measures) -> Group:
+def header_group(
+    package: Package, layout: Layout, measures: Measures, called: str = "Site plan"
+) -> Group:
     """Return the strip above the map: what this is, at which scale, of which day."""
     box, k = layout.header, layout.lettering
     title = printable(package.title or "Untitled site", 120)
@@ -643,7 +645,7 @@ def header_group(package: Package, layout: Layout, measures: Measures) -> Group:
         size -= 0.2 * k
     shown = typeface("bold").fit(title, (box.width - taken) / size)
     frame = package.frame
-    where = f"Site plan in {crs_words(frame.crs_wkt, frame.crs_name)}"
+    where = f"{called} in {crs_words(frame.crs_wkt, frame.crs_name)}"
     if frame.vertical_name:
         where += f", elevations in {height_words(frame)}"
     under = typeface("regular").fit(where, (box.width - taken) / (2.9 * k))

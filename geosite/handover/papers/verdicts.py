@@ -1,0 +1,118 @@
+"""Grades and distances to parcel lines, each held against its limit, as tables."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, Literal
+
+from geosite.base.rounding import decimals, grouped, written
+from geosite.drawing.document import Block, Column, Heading, Paragraph, Table
+from geosite.handover.model import Package
+
+__all__ = ["verdict_blocks"]
+
+Record = Mapping[str, Any]
+
+_FOOT = 0.3048
+_WORST_FIRST = ("beyond", "crosses", "undecided", "cannot tell", "not measured")
+
+
+def verdict_blocks(package: Package, unit: Literal["m", "ft"]) -> list[Block]:
+    """Return the tables of what was held against a limit; none where nothing was.
+
+    Parameters
+    ----------
+    package
+        With the layers ``grades`` and ``parcel_clearances`` where they were asked for.
+    unit
+        Of lengths.
+    """
+    records = {layer.name: layer.records for layer in package.layers}
+    per_metre = 1.0 if unit == "m" else 1 / _FOOT
+    return [
+        *_grades(sorted(records.get("grades", ()), key=_rank), per_metre, unit),
+        *_clearances(sorted(records.get("parcel_clearances", ()), key=_rank), per_metre, unit),
+    ]
+
+
+def _rank(record: Record) -> int:
+    verdict = record.get("verdict")
+    return _WORST_FIRST.index(verdict) if verdict in _WORST_FIRST else len(_WORST_FIRST)
+
+
+def _bold(records: list[Record]) -> frozenset[int]:
+    return frozenset(i for i, r in enumerate(records) if r.get("verdict") in ("beyond", "crosses"))
+
+
+def _grades(records: list[Record], per_metre: float, unit: str) -> list[Block]:
+    if not records:
+        return []
+    rows = []
+    for r in records:
+        percent = r.get("unit") == "percent"
+        factor, symbol = (1.0, "%") if percent else (per_metre, unit)
+        value, half, limit = r.get("value"), r.get("value_95"), r.get("limit_value")
+        half = None if half is None else half * factor
+        rule = " ".join(str(r[k]) for k in ("limits", "section") if r.get(k))
+        rows.append(
+            (
+                str(r.get("line") or ""),
+                str(r.get("check_of") or ""),
+                f"{r.get('from_point') or ''} to {r.get('to_point') or ''}",
+                "" if value is None else written(value * factor, half, symbol),
+                ""
+                if limit is None
+                else f"{grouped(limit * factor, max(decimals(half), 1))} {symbol}",
+                str(r.get("verdict") or ""),
+                rule,
+            )
+        )
+    columns = (
+        Column("line", 0.8),
+        Column("check", 0.9),
+        Column("stretch", 0.9),
+        Column("measured", 0.95, "end"),
+        Column("limit", 0.6, "end"),
+        Column("verdict", 0.75),
+        Column("rule", 1.3),
+    )
+    return [
+        Heading("Grades against limits", 2),
+        Paragraph(
+            "Within or beyond is said where 95 of 100 possible grounds agree; otherwise it is "
+            "undecided. Limits are defaults that local rules replace; this is no certificate of "
+            "accessibility."
+        ),
+        Table(columns, tuple(rows), _bold(records)),
+    ]
+
+
+def _clearances(records: list[Record], per_metre: float, unit: str) -> list[Block]:
+    if not records:
+        return []
+    rows = []
+    for r in records:
+        value, half = r.get("distance_m"), r.get("distance_95_m")
+        half = None if half is None else half * per_metre
+        rows.append(
+            (
+                str(r.get("feature") or ""),
+                str(r.get("parcel") or ""),
+                "" if value is None else written(value * per_metre, half, unit),
+                str(r.get("verdict") or ""),
+            )
+        )
+    columns = (
+        Column("feature", 1.0),
+        Column("parcel", 1.0),
+        Column("distance to its line,\nnegative beyond it", 1.0, "end"),
+        Column("verdict", 0.8),
+    )
+    return [
+        Heading("Distances to parcel lines", 2),
+        Paragraph(
+            "Parcel lines are the parcel map's, with its stated accuracy; this determines no "
+            "boundary."
+        ),
+        Table(columns, tuple(rows), _bold(records)),
+    ]
