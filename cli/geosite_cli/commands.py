@@ -9,6 +9,7 @@ from typing import Any
 import click
 
 from geosite import __version__
+from geosite.base import interrupt
 from geosite.base.errors import InputError, Problem
 from geosite_cli.execute import Execute
 from geosite_cli.explaining import describe
@@ -304,9 +305,10 @@ def toolbox(out: Path) -> None:
 def serve(folder: Path, port: int, time_limit: float, upload_limit: int, memory_limit: int) -> None:
     """Serve all processes to other programs on this machine, over OGC API - Processes.
 
-    The address is printed once it answers. It is reachable from this machine only. Send files with
-    PUT to /files/uploads/NAME, run processes with POST to /processes/ID/execution, end it with
-    Ctrl-C.
+    The address is printed once it answers, and below it a token that every request has to bring:
+    "Authorization: Bearer TOKEN", or the token as the password of HTTP Basic. It is reachable from
+    this machine only and answers in JSON. Send files with PUT to /files/uploads/NAME, run
+    processes with POST to /processes/ID/execution, end it with Ctrl-C.
     """
     try:
         from geosite.processes.hosts.http import serve as start
@@ -325,4 +327,9 @@ def serve(folder: Path, port: int, time_limit: float, upload_limit: int, memory_
         upload_bytes=upload_limit * 1_000_000,
         memory_bytes=memory_limit * 1_000_000,
     )
-    start(folder, port, limits=limits, ready=click.echo)
+
+    def ready(url: str, token: str) -> None:
+        click.echo(f"{url}\ntoken: {token}")
+
+    start(folder, port, limits=limits, ready=ready)
+    interrupt.was_the_end()

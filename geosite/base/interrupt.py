@@ -10,7 +10,7 @@ import signal
 import threading
 from types import FrameType
 
-__all__ = ["ignore", "listen", "stop_if_asked"]
+__all__ = ["ignore", "listen", "stop_if_asked", "was_the_end"]
 
 _asked: list[int] = []
 
@@ -33,6 +33,12 @@ def ignore() -> None:
     if threading.current_thread() is threading.main_thread():
         for number in (signal.SIGINT, signal.SIGTERM):
             signal.signal(number, signal.SIG_IGN)
+
+
+def was_the_end() -> None:
+    """Forget an interrupt that was meant: the usual way to end what runs until then."""
+    while signal.SIGINT in _asked:
+        _asked.remove(signal.SIGINT)
 
 
 def _stop(number: int, frame: FrameType | None) -> None:

@@ -56,3 +56,12 @@ def test_who_leaves_is_not_interrupted() -> None:
     os.kill(os.getpid(), signal.SIGINT)
     os.kill(os.getpid(), signal.SIGTERM)
     interrupt.stop_if_asked()
+
+
+def test_an_interrupt_may_be_the_usual_end() -> None:
+    interrupt.listen()
+    with contextlib.suppress(KeyboardInterrupt):
+        os.kill(os.getpid(), signal.SIGINT)
+        raise AssertionError("the signal came too late")
+    interrupt.was_the_end()
+    interrupt.stop_if_asked()

@@ -20,7 +20,7 @@ if sys.platform != "linux":
 TRUTH = Path(__file__).resolve().parents[2] / "sample_data" / "ferry_landing" / "truth.csv"
 
 
-def start(folder: Path) -> tuple[subprocess.Popen[str], str]:
+def start(folder: Path) -> tuple[subprocess.Popen[str], str, str]:
     host = subprocess.Popen(
         [sys.executable, "-m", "geosite_cli", "serve", "--folder", folder, "--port", "0"],
         stdout=subprocess.PIPE,
@@ -32,7 +32,7 @@ def start(folder: Path) -> tuple[subprocess.Popen[str], str]:
     if not url:
         assert host.stderr is not None
         raise AssertionError(host.stderr.read())
-    return host, url
+    return host, url, host.stdout.readline().strip().removeprefix("token: ")
 
 
 def end(host: subprocess.Popen[str], number: signal.Signals) -> None:
@@ -40,8 +40,9 @@ def end(host: subprocess.Popen[str], number: signal.Signals) -> None:
     host.communicate(timeout=30)
 
 
-def ask(url: str, body: Any = None) -> Any:
+def ask(url: str, token: str, body: Any = None) -> Any:
     headers = {"Content-Type": "application/json", "Prefer": "respond-async"}
+    headers["Authorization"] = f"Bearer {token}"
     data = None if body is None else json.dumps(body).encode()
     with urllib.request.urlopen(urllib.request.Request(url, data, headers), timeout=60) as answer:
         return json.loads(answer.read())
@@ -69,9 +70,9 @@ def test_kills_while_jobs_run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -
     chance = random.Random(4)
     asked: set[str] = set()
     for _ in range(6):
-        host, url = start(folder)
+        host, url, token = start(folder)
         for _ in range(3):
-            job = ask(f"{url}/processes/interpolate-elevation/execution", {"inputs": inputs})
+            job = ask(f"{url}/processes/interpolate-elevation/execution", token, {"inputs": inputs})
             asked.add(job["jobID"])
         time.sleep(chance.uniform(0, 3.0))
         end(host, signal.SIGKILL)
@@ -79,8 +80,8 @@ def test_kills_while_jobs_run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -
         while runs_in(tmp_path) and time.monotonic() < deadline:
             time.sleep(0.05)
         assert runs_in(tmp_path) == []
-    host, url = start(folder)
-    jobs = ask(f"{url}/jobs?f=json")["jobs"]
+    host, url, token = start(folder)
+    jobs = ask(f"{url}/jobs?f=json", token)["jobs"]
     assert {job["jobID"] for job in jobs} == asked
     states = {job["jobID"]: job["status"] for job in jobs}
     assert set(states.values()) <= {"successful", "failed"}

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import base64
+import contextlib
 import http.server
 import json
 import os
 import shutil
 import signal
+import socket
 import subprocess
 import sys
 import threading
@@ -41,6 +44,7 @@ class Answer:
 @dataclass(frozen=True)
 class Host:
     url: str
+    token: str
     folder: Path
     process: subprocess.Popen[str]
 
@@ -49,7 +53,8 @@ class Host:
     ) -> Answer:
         url = path if path.startswith("http") else self.url + path
         data = json.dumps(body).encode() if isinstance(body, dict | list) else body
-        asked = urllib.request.Request(url, data, headers or {}, method=method)
+        given = {"Authorization": f"Bearer {self.token}", **(headers or {})}
+        asked = urllib.request.Request(url, data, given, method=method)
         try:
             with urllib.request.urlopen(asked, timeout=60) as answer:
                 return Answer(answer.status, dict(answer.headers), answer.read())
@@ -93,7 +98,8 @@ def start(folder: Path, *options: str) -> Host:
     if not url:
         assert child.stderr is not None
         raise AssertionError(child.stderr.read())
-    return Host(url, folder, child)
+    token = child.stdout.readline().strip().removeprefix("token: ")
+    return Host(url, token, folder, child)
 
 
 def stop(host: Host, number: signal.Signals = signal.SIGINT) -> str:
@@ -126,8 +132,97 @@ def test_every_process_is_listed_and_described(host: Host) -> None:
     assert host.ask("GET", "/processes/derive-slop?f=json").status == 404
     assert host.ask("GET", "/openapi?f=json").json["paths"]["/processes/derive-slope/execution"]
     assert host.ask("GET", "/conformance?f=json").status == 200
-    # and for people
-    assert b"<html" in host.ask("GET", "/processes/derive-slope?f=html").body
+
+
+@pytest.mark.parametrize(
+    "path", ["/", "/processes", "/processes/derive-slope", "/openapi", "/jobs"]
+)
+def test_pages_that_would_run_scripts_from_elsewhere_are_not_served(host: Host, path: str) -> None:
+    answer = host.ask("GET", path, headers={"Accept": "text/html,application/xhtml+xml"})
+    assert answer.status == 200
+    assert "json" in answer.headers["Content-Type"]
+    assert answer.json
+    assert answer.headers["Content-Security-Policy"] == "default-src 'none'; sandbox"
+    assert host.ask("GET", f"{path}?f=html").status == 406
+    assert host.ask("GET", "/static/css/default.css").status == 406
+
+
+def test_who_has_no_token_gets_nothing(host: Host) -> None:
+    def basic(password: str) -> str:
+        return "Basic " + base64.b64encode(f"any:{password}".encode()).decode()
+
+    for words in ("", "Bearer ", "Bearer x", basic("x"), "Digest a=b", "Bearer " + "é" * 8):
+        for method, path in (("GET", "/jobs"), ("PUT", "/files/uploads/a.txt"), ("GET", "/x")):
+            answer = host.ask(method, path, b"x", headers={"Authorization": words})
+            assert answer.status == 401, (words, path)
+            assert "token" in answer.json["description"]
+    assert host.ask("GET", "/jobs", headers={"Authorization": basic(host.token)}).status == 200
+    assert len(host.token) >= 32
+
+
+def talk(host: Host, *parts: bytes) -> tuple[bytes, socket.socket]:
+    """Send bytes as they are; return the first line of the answer."""
+    connection = socket.create_connection(("127.0.0.1", int(host.url.rpartition(":")[2])), 30)
+    with contextlib.suppress(BrokenPipeError, ConnectionResetError):
+        for part in parts:
+            connection.sendall(part)
+    return connection.makefile("rb").readline(), connection
+
+
+def test_a_body_in_chunks_has_the_same_limit(host: Host) -> None:
+    head = (
+        f"POST /processes/derive-slope/execution HTTP/1.1\r\nHost: {host.url[7:]}\r\n"
+        f"Authorization: Bearer {host.token}\r\nContent-Type: application/json\r\n"
+        "Transfer-Encoding: chunked\r\n\r\n"
+    ).encode()
+    chunk = b"100000\r\n" + b" " * 0x100000 + b"\r\n"
+    before = resident(host)
+    answer, connection = talk(host, head, *[chunk] * 40, b"0\r\n\r\n")
+    connection.close()
+    assert b" 413 " in answer
+    assert resident(host) - before < 50_000_000
+
+
+def resident(host: Host) -> int:
+    pages = Path(f"/proc/{host.process.pid}/statm").read_text().split()[1]
+    return int(pages) * 4096
+
+
+@pytest.mark.parametrize(
+    "path",
+    [
+        "/%00", "/processes/%00", "/jobs/%00", "/jobs/%00/results", "/files/%00",
+        "/files/uploads/a%00b", "/files/uploads/" + "a" * 300, "/files/" + "a/" * 3000,
+        "/jobs/" + "a" * 5000, "/files/uploads/%ed%a0%80", "/processes/%ed%a0%80", "/files/..%2f",
+        "/files/uploads/%1b%5b2J",
+    ],
+)  # fmt: skip
+@pytest.mark.parametrize("method", ["GET", "PUT", "DELETE"])
+def test_odd_addresses_are_refused(host: Host, path: str, method: str) -> None:
+    answer = host.ask(method, path, b"x" if method == "PUT" else None)
+    assert 400 <= answer.status < 500, answer.body
+
+
+@pytest.mark.parametrize("name", ["a" * 5000, "uploads/" + "a" * 300, "uploads/\ud800", "\ud800/x"])
+def test_odd_names_of_inputs_are_refused(host: Host, name: str) -> None:
+    body = json.dumps({"inputs": {"elevation": name}}).encode()
+    headers = {"Content-Type": "application/json"}
+    answer = host.ask("POST", "/processes/derive-slope/execution", body, headers)
+    assert answer.status == 400, answer.body
+
+
+@pytest.mark.slow
+def test_connections_that_say_nothing_are_few_and_end(tmp_path: Path) -> None:
+    host = start(tmp_path / "served")
+    address = ("127.0.0.1", int(host.url.rpartition(":")[2]))
+    idle = [socket.create_connection(address, 10) for _ in range(300)]
+    time.sleep(1.0)
+    threads = int(Path(f"/proc/{host.process.pid}/stat").read_text().rpartition(")")[2].split()[17])
+    assert threads < 80
+    for connection in idle:
+        connection.close()
+    assert host.ask("GET", "/jobs").status == 200
+    assert "Traceback" not in stop(host)
 
 
 def test_a_run_answers_with_references_that_the_next_run_takes(host: Host, tmp_path: Path) -> None:

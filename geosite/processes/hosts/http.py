@@ -13,9 +13,11 @@ else cannot use the host through the browser of whoever started it.
 from __future__ import annotations
 
 import contextlib
+import hmac
 import json
 import os
 import re
+import secrets
 import shutil
 import tempfile
 from collections.abc import Callable, Iterator
@@ -36,7 +38,7 @@ _DEEPEST = 4
 _LARGEST_REQUEST = 10_000_000  # bytes
 
 
-def _configuration(folder: Path, url: str, port: int, limits: Limits) -> dict[str, Any]:
+def _configuration(folder: Path, url: str, limits: Limits) -> dict[str, Any]:
     """Return pygeoapi's configuration."""
     about = {
         "title": "geosite",
@@ -45,7 +47,7 @@ def _configuration(folder: Path, url: str, port: int, limits: Limits) -> dict[st
     usable = registry.processes().processes
     return {
         "server": {
-            "bind": {"host": "127.0.0.1", "port": port},
+            "bind": {"host": "127.0.0.1", "port": int(url.rpartition(":")[2])},
             "url": url,
             "mimetype": "application/json; charset=UTF-8",
             "encoding": "utf-8",
@@ -90,7 +92,7 @@ def serve(
     port: int = 5000,
     *,
     limits: Limits | None = None,
-    ready: Callable[[str], None] = lambda url: None,
+    ready: Callable[[str, str], None] = lambda url, token: None,
 ) -> None:
     """Serve every process on this machine until interrupted.
 
@@ -103,7 +105,8 @@ def serve(
     limits
         What the host allows.
     ready
-        Called with the address once requests are answered.
+        Called with the address and the token once requests are answered. Every request has to
+        bring the token, as ``Authorization: Bearer TOKEN`` or as the password of HTTP Basic.
 
     Raises
     ------
@@ -133,31 +136,40 @@ def serve(
     listener.listen(64)
     port = listener.getsockname()[1]
     url = f"http://127.0.0.1:{port}"
+    token = secrets.token_urlsafe(24)
     with (
         listener,
         only_host(folder / ".host"),
-        _application(folder, url, port, limits) as (application, manager),
+        _application(folder, url, token, limits) as (application, manager),
     ):
-        import logging
+        from waitress.server import create_server
 
-        from werkzeug.serving import make_server
-
-        logging.getLogger("werkzeug").setLevel(logging.ERROR)
-        server = make_server("127.0.0.1", port, application, threaded=True, fd=listener.fileno())
-        ready(url)
+        server = create_server(
+            application,
+            sockets=[listener],
+            # one thread for every run that may wait, and some to answer meanwhile
+            threads=limits.at_once + limits.waiting + 8,
+            connection_limit=limits.connections,
+            channel_timeout=limits.idle_seconds,
+            cleanup_interval=max(1, limits.idle_seconds // 2),
+            max_request_body_size=limits.upload_bytes,
+            clear_untrusted_proxy_headers=True,
+            ident=None,
+        )
+        ready(url, token)
         try:
-            server.serve_forever()
+            server.run()  # returns on an interrupt
         finally:
             manager.end_all()
-            server.server_close()
+            server.close()
 
 
 @contextlib.contextmanager
 def _application(
-    folder: Path, url: str, port: int, limits: Limits
+    folder: Path, url: str, token: str, limits: Limits
 ) -> Iterator[tuple[Any, Manager]]:
     """Make pygeoapi's application, which reads its configuration from files on import."""
-    configuration = _configuration(folder, url, port, limits)
+    configuration = _configuration(folder, url, limits)
     with tempfile.TemporaryDirectory(prefix="geosite-host-") as place:
         path = Path(place) / "configuration.yml"
         path.write_text(json.dumps(configuration), encoding="utf-8")  # JSON is YAML
@@ -173,13 +185,13 @@ def _application(
         manager.clear_up()
         for left in (folder / ".host").glob("tmp*"):  # uploads that a kill cut off
             left.unlink(missing_ok=True)
-        _guard(flask_app.APP, url, limits)
+        _guard(flask_app.APP, url, token, limits)
         _add_files(flask_app.APP, folder, url, limits)
         yield flask_app.APP, manager
 
 
-def _guard(application: Any, url: str, limits: Limits) -> None:
-    """Turn away what did not come from this machine's own user, and requests that are none."""
+def _guard(application: Any, url: str, token: str, limits: Limits) -> None:
+    """Turn away what did not come from the user who started it, and requests that are none."""
     from flask import Response, request
     from werkzeug.exceptions import HTTPException
 
@@ -202,6 +214,17 @@ def _guard(application: Any, url: str, limits: Limits) -> None:
         origin = request.headers.get("Origin")
         if origin is not None and origin.removeprefix("http://") not in own:
             return answer(403, "requests from other sites are not answered")
+        if not _brings(request.authorization, token):
+            refused = answer(401, "send the token that was printed when the host was started")
+            refused.headers["WWW-Authenticate"] = 'Basic realm="geosite", charset="UTF-8"'
+            return refused
+        if "\0" in request.path:
+            return answer(400, "there is a NUL in the address")
+        if not request.path.startswith("/files/"):
+            # pygeoapi's pages would run scripts from public networks in the reader's browser
+            if request.path.startswith("/static") or request.args.get("f", "json") != "json":
+                return answer(406, "this host answers in JSON only")
+            request.environ["HTTP_ACCEPT"] = "application/json"
         if request.method == "POST":
             if (request.content_length or 0) > _LARGEST_REQUEST:
                 return answer(413, "a request of more than 10 MB; upload files with PUT")
@@ -211,11 +234,25 @@ def _guard(application: Any, url: str, limits: Limits) -> None:
                 return answer(400, str(error))
         return None
 
+    @application.after_request  # type: ignore[untyped-decorator]
+    def nothing_else(response: Response) -> Response:
+        response.headers["Content-Security-Policy"] = "default-src 'none'; sandbox"
+        response.headers["X-Content-Type-Options"] = "nosniff"
+        return response
+
     @application.errorhandler(Exception)  # type: ignore[untyped-decorator]
     def failed(error: Exception) -> Response:
         if isinstance(error, HTTPException):
             return answer(error.code or 500, error.description or error.name)
         return answer(500, f"a bug in the host ({type(error).__name__})")
+
+
+def _brings(given: Any, token: str) -> bool:
+    """Report whether a request's ``Authorization`` holds the token."""
+    if given is None:
+        return False
+    words = given.token if given.type == "bearer" else given.password
+    return hmac.compare_digest(str(words or "").encode("utf-8", "replace"), token.encode())
 
 
 def _add_files(application: Any, folder: Path, url: str, limits: Limits) -> None:
@@ -235,12 +272,15 @@ def _add_files(application: Any, folder: Path, url: str, limits: Limits) -> None
 
     @application.get("/files/<path:name>")  # type: ignore[untyped-decorator]
     def fetch(name: str) -> Response:
-        path = (root / name).resolve()
-        shared = path.is_relative_to(root / "uploads") or path.is_relative_to(root / "jobs")
-        if not shared or not path.is_file() or any(part[0] == "." for part in Path(name).parts):
+        try:
+            path = (root / name).resolve()
+            shared = path.is_relative_to(root / "uploads") or path.is_relative_to(root / "jobs")
+            known = shared and path.is_file() and not any(p[0] == "." for p in Path(name).parts)
+        except (OSError, ValueError):  # a name too long, or no name
+            known = False
+        if not known:
             abort(404, "there is no such file")
         response: Response = send_file(path, as_attachment=True)
-        response.headers["X-Content-Type-Options"] = "nosniff"
         return response
 
     @application.put("/files/uploads/<path:name>")  # type: ignore[untyped-decorator]

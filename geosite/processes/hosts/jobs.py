@@ -28,7 +28,7 @@ from pygeoapi.process.base import (
 )
 from pygeoapi.process.manager.base import BaseManager
 
-from geosite.base.errors import InputError, Problem
+from geosite.base.errors import InputError, Problem, printable
 from geosite.processes import registry
 from geosite.processes.description import describe
 from geosite.processes.hosts.job_list import JobList
@@ -60,6 +60,10 @@ class Limits:
         Runs at a time; the others wait.
     waiting
         Most runs that wait; more are refused.
+    connections
+        Most connections at a time.
+    idle_seconds
+        After which a connection on which nothing comes or goes is closed.
     """
 
     seconds: float = 600.0
@@ -69,6 +73,8 @@ class Limits:
     memory_bytes: int = 8_000_000_000
     at_once: int = 2
     waiting: int = 50
+    connections: int = 200
+    idle_seconds: int = 60
 
 
 class _Refused(ProcessorExecuteError):  # type: ignore[misc]
@@ -223,10 +229,13 @@ class Manager(BaseManager):  # type: ignore[misc]
         if text.startswith(f"{self.url}/files/"):
             text = unquote(text.removeprefix(f"{self.url}/files/"))
         root = self.folder.resolve()
-        path = (root / text).resolve()
+        try:
+            path = (root / text).resolve()
+        except (OSError, ValueError):  # a name too long, or half a character
+            path = Path("/")
         inside = path.is_relative_to(root / "uploads") or path.is_relative_to(root / "jobs")
         if not inside or Path(text).is_absolute() or "://" in text:
-            what = f'{name} is "{value[:200]}"'
+            what = f'{name} is "{printable(value[:200])}"'
             raise InputError(Problem("path-outside", what, expected, "upload the file first"))
         return str(path)
 
