@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -21,6 +22,7 @@ from geosite.base.map_frame import (
     short_name,
 )
 from geosite.base.proj import quiet_proj
+from geosite.base.units import FOOT_M
 from geosite.fieldbook.model import Notes
 from geosite.fieldbook.sitefile import AnchorMark
 from geosite.reading.crs import read_systems
@@ -305,15 +307,15 @@ class _AnchorReader:
         """Refuse marks where the CRS is not defined, not meant, not conformal or on a sphere."""
         area = self.horizontal.area_of_use
 
-        def inside(position: tuple[float, float]) -> bool:
+        def inside(position: tuple[float, float], margin: float = MARGIN_DEG) -> bool:
             longitude, latitude = longitude_latitude(self.wkt, *position)
             if area is None:
                 return True
             east = area.east if area.east >= area.west else area.east + 360
             turned = longitude + 360 if longitude < area.west - 180 else longitude
             return bool(
-                area.west - MARGIN_DEG <= turned <= east + MARGIN_DEG
-                and area.south - MARGIN_DEG <= latitude <= area.north + MARGIN_DEG
+                area.west - margin <= turned <= east + margin
+                and area.south - margin <= latitude <= area.north + margin
             )
 
         for name, position in placed.items():
@@ -333,6 +335,20 @@ class _AnchorReader:
                     "easting and northing look swapped"
                     if swapped
                     else f"check {key} and the other coordinate, and the crs",
+                    *where,
+                )
+            elif (
+                key == "easting"
+                and not inside(position, 0.0)
+                and (other := self.other_unit(position, inside)) is not None
+            ):
+                self.problem(
+                    "anchor-other-unit",
+                    f"{shown} is outside the area of use of {self.horizontal.name}, and inside it"
+                    f" if the coordinates are {other}",
+                    "coordinates in the unit of the crs, at the place where the site is",
+                    f"use the crs that these coordinates were given in (one in {other}), or"
+                    " convert them; the unit of the walk has nothing to do with it",
                     *where,
                 )
             elif abs(meridional / parallel - 1) * 1e6 > CONFORMAL_PPM:
@@ -362,6 +378,20 @@ class _AnchorReader:
         """Return how far the scale on the map is from that between places on the ellipsoid."""
         measured = scale_by_geodesics(self.wkt, *position)
         return float(np.max(np.abs(measured / scale - 1))) * 1e6
+
+    def other_unit(
+        self,
+        position: tuple[float, float],
+        inside: Callable[[tuple[float, float], float], bool],
+    ) -> str | None:
+        """Name the unit in which a place outside the area of use would lie inside it."""
+        unit_m, _ = length_unit(self.horizontal)
+        in_metres = unit_m == 1.0
+        factor = FOOT_M if in_metres else 1 / unit_m
+        easting, northing = position[0] * factor, position[1] * factor
+        if not inside((easting, northing), 0.0):
+            return None
+        return "feet" if in_metres else "metres"
 
     def azimuth(
         self, placed: dict[str, tuple[float, float] | None], height: float

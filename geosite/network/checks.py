@@ -296,7 +296,13 @@ def length_ok(
 
 def _feet_short(in_feet: bool, unit: str, map_unit: str) -> str:
     if in_feet:
-        return f'the notes look like metres: set unit = "m" instead of "{unit}"'
+        notes = f'the notes look like metres: set unit = "m" instead of "{unit}"'
+        if map_unit != "metre":
+            return notes
+        return (
+            f"either {notes}; or the anchor's coordinates are feet and this crs, in metres, is not"
+            " theirs. Look at where each was written down before you change one of them"
+        )
     if map_unit == "metre":
         return "the anchor's coordinates look like feet in a CRS in metres: convert them"
     return "check whether the anchor's coordinates belong to this crs, and the unit of the notes"
@@ -304,7 +310,13 @@ def _feet_short(in_feet: bool, unit: str, map_unit: str) -> str:
 
 def _feet_long(in_feet: bool, unit: str, map_unit: str) -> str:
     if not in_feet:
-        return f'the notes look like feet: set unit = "ft" (or "ftUS") instead of "{unit}"'
+        notes = f'the notes look like feet: set unit = "ft" (or "ftUS") instead of "{unit}"'
+        if map_unit == "metre":
+            return notes
+        return (
+            f"either {notes}; or the anchor's coordinates are metres and this crs, in {map_unit},"
+            " is not theirs. Look at where each was written down before you change one of them"
+        )
     return f"the anchor's coordinates look like metres in a CRS in {map_unit}: convert them"
 
 

@@ -297,6 +297,7 @@ def scaled(
     if area is not None:
         west, east, south, north = area
         of.horizontal.area_of_use = SimpleNamespace(west=west, east=east, south=south, north=north)
+    of.horizontal.axis_info = [SimpleNamespace(unit_conversion_factor=1.0, unit_name="metre")]
     monkeypatch.setattr(anchor, "longitude_latitude", lambda _, e, n: (e, n))
     factors = [np.array([v]) for v in (*scales, 0.0, 0.0)]
     monkeypatch.setattr(anchor, "map_factors", lambda *_: factors)
@@ -335,6 +336,16 @@ def test_marks_lie_where_the_crs_is_meant(
         assert problem.what == (
             f"mark A at {position[0]:.1f}, {position[1]:.1f} is outside the area of the map"
         )
+
+
+def test_feet_on_a_map_in_metres_are_told_by_their_place(monkeypatch: pytest.MonkeyPatch) -> None:
+    # outside the area of use by half a degree, in its middle when taken as feet
+    area = (6.0, 32.0, 10.0, 60.0)
+    (problem,) = scaled(monkeypatch, (32.5, 50.0), area=area).problems
+    assert problem.code == "anchor-other-unit"
+    assert "inside it if the coordinates are feet" in problem.what
+    # without that second story the margin holds
+    assert scaled(monkeypatch, (32.5, 20.0), area=area).problems == []
 
 
 def test_marks_off_the_map_say_what_to_look_at(monkeypatch: pytest.MonkeyPatch) -> None:

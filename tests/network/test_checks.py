@@ -288,7 +288,23 @@ FEET_MAP = "the anchor's coordinates look like feet in a CRS in metres: convert 
             "US survey foot",
             "the anchor's coordinates look like metres in a CRS in US survey foot: convert them",
         ),
-        (0.3048, "ft", "metre", 'the notes look like metres: set unit = "m" instead of "ft"'),
+        # two stories explain it: both are told
+        (
+            0.3048,
+            "ft",
+            "metre",
+            'either the notes look like metres: set unit = "m" instead of "ft"; or the anchor\'s'
+            " coordinates are feet and this crs, in metres, is not theirs. Look at where each was"
+            " written down before you change one of them",
+        ),
+        (0.3048, "ft", "foot", 'the notes look like metres: set unit = "m" instead of "ft"'),
+        (
+            1 / 0.3048,
+            "m",
+            "foot",
+            f"either {FEET_NOTES}; or the anchor's coordinates are metres and this crs, in foot, is"
+            " not theirs. Look at where each was written down before you change one of them",
+        ),
         (0.3048, "m", "metre", FEET_MAP),
         (
             0.3048,
