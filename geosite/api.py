@@ -262,8 +262,8 @@ def build_site(site: str | Path) -> Site:
     --------
     >>> import geosite
     >>> site = geosite.build_site("sample_data/ferry_landing/site.toml")
-    >>> site.layers[:4]
-    ('points', 'baseline', 'areas', 'lines')
+    >>> site.layers[:3]
+    ('points', 'marks', 'baseline')
     >>> areas = site.layer("areas")
     >>> sorted(areas.loc[areas.code == "asphalt", "feature"])
     ['apron']

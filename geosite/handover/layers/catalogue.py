@@ -19,6 +19,7 @@ from geosite.handover.layers import (
     flow_paths,
     grades,
     lines,
+    marks,
     parcels,
     points,
     ponding,
@@ -60,8 +61,10 @@ def catalogue() -> dict[str, tuple[Form, Columns[Any]]]:
     >>> form.geometry_type, [one.name for one in columns.fields][:3]
     ('LineStringZ', ['feature', 'code', 'length_m'])
     """
+    of_points = points.columns(_MAP, "unit of the field book", {})
     found: tuple[tuple[Form, Columns[Any]], ...] = (
-        (points.POINTS, points.columns(_MAP, "unit of the field book", {})),
+        (points.POINTS, of_points),
+        (marks.MARKS, marks.columns(of_points)),
         (baseline.BASELINE, baseline.columns()),
         (areas.AREAS, areas.columns({})),
         (lines.LINES, lines.columns({})),

@@ -35,10 +35,11 @@ __all__ = ["answer_layers", "answer_tables", "survey_layers", "terrain_layers"]
 def survey_layers(notes: Notes, network: Network, drawing: Drawing) -> tuple[Layer, ...]:
     """Return ``points``, ``marks``, ``baseline``, ``areas``, ``lines``: those that hold any."""
     titles = {name: code.title for name, code in notes.site.codes.items()}
-    observed = points.layer(notes, network)
+    placed = points.Placed(notes.book, network)
+    of_points = points.columns(network.frame, notes.site.survey.unit, titles)
     found = (
-        observed,
-        marks.layer(observed, notes),
+        points.layer(placed, of_points),
+        marks.layer(placed, notes, of_points),
         baseline.layer(notes, network),
         areas.layer(drawing, network.frame, titles),
         lines.layer(drawing, network.frame, titles),

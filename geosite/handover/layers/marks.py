@@ -2,78 +2,126 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
+from collections.abc import Iterable
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Any, Literal
 
-from geosite.base.columns import Field
+import numpy as np
+import shapely
+
+from geosite.base.arrays import Ints
+from geosite.base.columns import Column, Columns, integer, text
 from geosite.fieldbook.model import Notes
-from geosite.handover.model import Layer
+from geosite.handover.layers.points import Placed
+from geosite.handover.model import Form, Layer
 
-__all__ = ["layer"]
+__all__ = ["columns", "layer"]
 
+MARKS = Form("marks", "Marks", "Every named mark once, adjusted and placed on the map.", "PointZ")
 ROLES = {
     "baseline": "one of the two marks that every run visits",
     "inlet": "water leaves here",
     "mark": "an ordinary mark",
 }
 # of one visit, not of the mark
-_OF_A_VISIT = ("run", "feature", "code", "local_x", "local_y", "local_z", "segment", "row", "note")
+_OF_A_VISIT = (
+    *("run", "point", "feature", "code", "local_x", "local_y", "local_z"),
+    *("segment", "row", "note"),
+)
 
 
-def layer(points: Layer, notes: Notes) -> Layer:
-    """Return each named mark once, from the layer of all observations.
+@dataclass(frozen=True, eq=False)
+class Visited:
+    """All named marks, in the order met; ``visits`` has the observations of each."""
 
-    Parameters
-    ----------
-    points
-        Visits of one mark stand at one adjusted place in it.
-    notes
-        What the field book says about the marks.
-    """
-    baseline = (notes.site.baseline.from_, notes.site.baseline.to)
-    inlets = {name for name, code in notes.site.codes.items() if code.inlet}
-    visits: dict[str, list[int]] = {}
-    for i, record in enumerate(points.records):
-        if record.get("point"):
-            visits.setdefault(record["point"], []).append(i)
-    kept = tuple(field for field in points.fields if field.name not in (*_OF_A_VISIT, "point"))
-    records, shapes = [], []
-    for name, rows in visits.items():
-        met = [points.records[i] for i in rows]
-        role = "inlet" if any(record["code"] in inlets for record in met) else "mark"
-        first = met[0]
-        records.append(
-            {
-                "point": name,
-                "role": "baseline" if name in baseline else role,
-                "visits": len(rows),
-                "runs": _listed(met, "run"),
-                "features": _listed(met, "feature"),
-                **{field.name: first[field.name] for field in kept},
-                "note": _listed(met, "note"),
-            }
+    placed: Placed
+    notes: Notes
+    visits: tuple[Ints, ...]
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Their names."""
+        return self.placed.book.marks
+
+    @property
+    def first(self) -> Ints:
+        """The first observation of each: all visits of a mark stand at one adjusted place."""
+        return np.array([rows[0] for rows in self.visits], np.int64)
+
+    def roles(self) -> list[str]:
+        """Return what each mark is for."""
+        book, site = self.placed.book, self.notes.site
+        baseline = (site.baseline.from_, site.baseline.to)
+        inlets = [i for i, name in enumerate(book.codes) if (c := site.codes.get(name)) and c.inlet]
+        return [
+            "baseline" if name in baseline
+            else "inlet" if np.isin(book.code[rows], inlets).any()
+            else "mark"
+            for name, rows in zip(self.names, self.visits, strict=True)
+        ]  # fmt: skip
+
+    def listed(self, kind: Literal["run", "feature"]) -> list[str]:
+        """Return the different runs or features of each mark as one text."""
+        names = self.placed.names(kind)
+        return [
+            ", ".join(dict.fromkeys(name for i in rows if (name := names[i])))
+            for rows in self.visits
+        ]
+
+    def notes_of_each(self) -> list[str]:
+        """Return what was noted at each mark."""
+        texts = self.placed.book.notes
+        return [
+            ", ".join(dict.fromkeys(texts[i] for i in rows if texts[i])) for rows in self.visits
+        ]
+
+
+def columns(of_points: Columns[Placed]) -> Columns[Visited]:
+    """Return the columns: those of the marks, and those of the layer ``points`` about the place."""
+
+    def at_first_visit(column: Column[Placed]) -> Column[Visited]:
+        return Column(
+            column.name,
+            column.kind,
+            column.description,
+            lambda v: column.get(v.placed)[v.first],
+            column.unit,
+            exact=column.exact,
         )
-        shapes.append(points.geometries[rows[0]])
-    fields = (
-        Field("point", "text", "Name of the mark."),
-        Field("role", "text", "What the mark is for.", values=ROLES),
-        Field("visits", "integer", "How many times it was measured."),
-        Field("runs", "text", "Uninterrupted walks that visited it."),
-        Field("features", "text", "Shapes it belongs to."),
-        *kept,
-        Field("note", "text", "Free text of the field book."),
-    )
-    return Layer(
-        "marks",
-        "Marks",
-        "Every named mark once, adjusted and placed on the map.",
-        points.geometry_type,
-        fields,
-        records,
-        shapes,
+
+    about = {f.name: c for c in of_points.columns for f in c.fields if f.name not in _OF_A_VISIT}
+    place = [about[f.name] for f in of_points.fields if f.name in about]  # in that layer's order
+    return Columns(
+        (
+            text("point", "Name of the mark.", lambda v: v.names),
+            text("role", "What the mark is for.", lambda v: v.roles(), ROLES),
+            integer(
+                "visits",
+                "How many times it was measured.",
+                lambda v: [len(rows) for rows in v.visits],
+            ),
+            text("runs", "Uninterrupted walks that visited it.", lambda v: v.listed("run")),
+            text("features", "Shapes it belongs to.", lambda v: v.listed("feature")),
+            *map(at_first_visit, place),
+            text("note", "Free text of the field book.", lambda v: v.notes_of_each()),
+        )
     )
 
 
-def _listed(records: list[Mapping[str, Any]], field: str) -> str | None:
-    """Return the different values in the order met, as one text."""
-    return ", ".join(dict.fromkeys(r[field] for r in records if r[field])) or None
+def layer(placed: Placed, notes: Notes, of_points: Columns[Placed]) -> Layer:
+    """Return each named mark once, from all observations and the columns of their layer."""
+    book = notes.book
+    order = np.argsort(book.mark, kind="stable")
+    starts = np.searchsorted(book.mark[order], np.arange(len(book.marks) + 1))
+    visits = tuple(order[a:b] for a, b in pairwise(starts))
+    visited = Visited(placed, notes, visits)
+    table = columns(of_points)
+    places = np.column_stack([placed.en, placed.elevation])[visited.first]
+    shapes: Any = shapely.points(places)
+    return MARKS.layer(table, table.records_of(visited), shapes.tolist())
+
+
+def _joined(texts: Iterable[str | None]) -> str:
+    """Join the different texts in the order met."""
+    return ", ".join(dict.fromkeys(text for text in texts if text))

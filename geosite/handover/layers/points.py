@@ -13,12 +13,12 @@ import shapely
 from geosite.base.arrays import Floats
 from geosite.base.columns import Columns, integer, real, text
 from geosite.base.map_frame import Frame
-from geosite.fieldbook.model import PIECE_KINDS, FieldBook, Notes
+from geosite.fieldbook.model import PIECE_KINDS, FieldBook
 from geosite.handover.model import Form, Layer
 from geosite.network.covariance import sigma_horizontal, sigma_vertical
 from geosite.network.model import Network
 
-__all__ = ["columns", "layer"]
+__all__ = ["Placed", "columns", "layer"]
 
 POINTS = Form(
     "points",
@@ -184,10 +184,7 @@ def columns(frame: Frame, unit: str, codes: Mapping[str, str]) -> Columns[Placed
     )
 
 
-def layer(notes: Notes, network: Network) -> Layer:
+def layer(placed: Placed, table: Columns[Placed]) -> Layer:
     """Return every observation, in walking order."""
-    placed = Placed(notes.book, network)
-    titles = {name: code.title for name, code in notes.site.codes.items()}
-    table = columns(network.frame, notes.site.survey.unit, titles)
     shapes: Any = shapely.points(np.column_stack([placed.en, placed.elevation]))
     return POINTS.layer(table, table.records_of(placed), shapes.tolist())

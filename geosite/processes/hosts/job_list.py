@@ -40,7 +40,7 @@ class JobList:
     >>> with tempfile.TemporaryDirectory() as folder:
     ...     jobs = JobList(Path(folder, "jobs.sqlite"))
     ...     jobs.add("a", {"status": "accepted"})
-    ...     jobs.update("a", {"status": "failed"})
+    ...     changed = jobs.update("a", {"status": "failed"})
     ...     jobs.get("a")
     {'status': 'failed'}
     """

@@ -183,8 +183,8 @@ def expression(test: Test) -> str:
 
     Examples
     --------
-    >>> expression(Test("code", ("setts",)))
-    '"code" = \\'setts\\''
+    >>> print(expression(Test("code", ("setts",))))
+    "code" = 'setts'
     >>> expression(Test("steadiness", low=0.7, high=0.95))
     '("steadiness" >= 0.7 AND "steadiness" < 0.95)'
     """
@@ -213,12 +213,13 @@ def _literal(value: str | int) -> str:
 
 
 def label_expression(label: Label) -> str:
-    r"""Return a label in the desktop's expression language; NULL, no label, where a value is NULL.
+    """Return a label in the desktop's expression language; NULL, no label, where a value is NULL.
 
     Examples
     --------
-    >>> label_expression(Label((Value("length_m", 2), " m"), "length_m", "#000000", "along"))
-    'format_number("length_m", 2) || \\' m\\''
+    >>> from geosite.handover.looks import Value
+    >>> print(label_expression(Label((Value("length_m", 2), " m"), "length_m", "#000", "along")))
+    format_number("length_m", 2) || ' m'
     """
     parts = []
     for part in label.words:
