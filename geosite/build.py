@@ -10,7 +10,7 @@ from geosite.handover.report.model import SurveyReport
 from geosite.linework.draw import draw
 from geosite.network.adjust import adjust
 from geosite.review.answers import answer
-from geosite.terrain.site import lay_ground
+from geosite.terrain.site import model_terrain
 
 __all__ = ["build", "check"]
 
@@ -37,7 +37,7 @@ def build(notes: Notes) -> Package:
     """
     network = adjust(notes)
     drawing = draw(notes, network)
-    terrain = lay_ground(notes, network, drawing)
+    terrain = model_terrain(notes, network, drawing)
     answers = answer(notes, network, drawing, terrain)
     return pack(notes, network, drawing, terrain, answers)
 

@@ -241,8 +241,9 @@ class Drainage(Table, frozen=True, kw_only=True):
     """Flatter paved ground will hold water (common practice, no source)."""
     arrow_spacing: MapLength | None = None
     """Distance between drainage arrows; without it from the size of the site. Example: `4.0`."""
-    confidence_runs: Annotated[int, Meta(ge=0, le=10_000)] = 0
-    """How many times the surface is perturbed for drainage_confidence.tif; 0 leaves it out."""
+    confidence_runs: Annotated[int, Meta(ge=0, le=10_000)] = 200
+    """Possible grounds that are drained for the intervals of ponds, catchments, flat paving and
+    walls, and for drainage_confidence.tif; 0 leaves them out."""
     seed: int = 1
     """Start of the random numbers, so that a run can be repeated."""
 

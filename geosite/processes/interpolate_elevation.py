@@ -40,13 +40,14 @@ def interpolated(
     from geosite.handover.model import Raster
     from geosite.reading.crs import map_frame
     from geosite.terrain.surface.model import elevation_surface, grid_over
+    from geosite.terrain.wording import surface_findings
 
     known_crs = _crs(crs, points.crs_wkt, file)
     grid = grid_over(points.positions, cell_size, extent)
     frame = map_frame(known_crs, (grid.west, grid.south, grid.east, grid.north), file)
     unit = {1.0: "m", 0.3048: "ft"}.get(frame.height_unit_m, frame.height_unit_name)
     # only what lies at the very same place is one point
-    surface = elevation_surface(points.positions, grid, method=method, unit=unit, coincident=0.0)
+    surface = elevation_surface(points.positions, grid, method=method, coincident=0.0)
     if not np.isfinite(surface.z).any():
         raise InputError(
             Problem(
@@ -67,7 +68,7 @@ def interpolated(
         unit,
         is_elevation=True,
     )
-    return raster, frame, surface.findings
+    return raster, frame, surface_findings(surface, unit=unit, coincident=0.0)
 
 
 def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:

@@ -215,7 +215,7 @@ class Ground:
         met = np.flatnonzero(triangle >= 0)
         out = np.full((self.draws, len(places)), np.nan)
         corners = self.tin.triangles[triangle[met]]
-        slope = self._gradients[triangle[met]]
+        slope = self.gradients[triangle[met]]
         nodes, share = self.lattice.weights(places[met])
         known = self.elevations_at(places[met])
         for first in range(0, self.draws, _DRAWS_AT_ONCE):
@@ -312,7 +312,7 @@ class Ground:
         triangle = triangle[met]
         pull = shares[met] * np.asarray(factors, np.float64)[met, None]
         corners = self.tin.triangles[triangle]
-        slope = self._gradients[triangle]
+        slope = self.gradients[triangle]
         count = len(self.tin.points)
 
         def gathered(values: Floats) -> Floats:
@@ -339,7 +339,8 @@ class Ground:
         ]
 
     @cached_property
-    def _gradients(self) -> Floats:
+    def gradients(self) -> Floats:
+        """Rise towards east and north of each triangle, shape (t, 2)."""
         return _plane_gradients(self.tin.points, self.tin.triangles)
 
 

@@ -16,14 +16,6 @@ SAMPLES = Path(__file__).parents[2] / "sample_data"
 
 WAITING = {
     "lines": {"length_3d_m", "rise_m", "fall_m"},
-    "drainage_arrows": {"azimuth_deg", "slope_percent", "contributing_area_m2"},
-    "flow_paths": {"length_m", "fall_m"},
-    "ponding": {
-        *("depth_m", "depth_sigma_m", "volume_m3", "area_m2", "spill_elevation"),
-        "contributing_area_m2",
-    },
-    "catchments": {"area_m2"},
-    "outflows": {"area_m2", "peak_area_m2"},
     "sections": {"length_m", "rise_m", "fall_m"},
     "quantities": {"length_3d_m"},
     "shared_edges": {"length_m", "overlap_m2", "gap_m2", "width_m"},

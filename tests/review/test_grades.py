@@ -13,7 +13,7 @@ from geosite.linework.draw import draw
 from geosite.network.adjust import adjust
 from geosite.review.grades import check_grades, grade_findings, grade_lines, polyline
 from geosite.review.limits import limit_sets
-from geosite.terrain.site import lay_ground
+from geosite.terrain.site import model_terrain
 
 SETS = limit_sets({})
 
@@ -22,7 +22,7 @@ def measured(folder, seed=1, *, walks=None, noise=make_site.NOISE):
     survey = ferry_landing(seed, folder, noise=noise, **({"walks": walks} if walks else {}))
     network = adjust(survey.notes)
     drawing = draw(survey.notes, network)
-    terrain = lay_ground(survey.notes, network, drawing)
+    terrain = model_terrain(survey.notes, network, drawing)
     return survey.notes, network, drawing, terrain.ground
 
 

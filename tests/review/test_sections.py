@@ -18,7 +18,7 @@ from geosite.review.answers import answer
 from geosite.review.earthwork import earthwork, plane
 from geosite.review.grades import polyline
 from geosite.review.sections import profile
-from geosite.terrain.site import lay_ground
+from geosite.terrain.site import model_terrain
 
 QUIET = Noise(1e-6, 1e-7)
 B1, B2 = make_site.B1, make_site.B2
@@ -40,7 +40,7 @@ def block(seed, folder, height, noise=QUIET, spacing=2.0):
     survey = ferry_landing(seed, folder, noise=noise, anchor_sigma=1e-6, walks=walks)
     network = adjust(survey.notes)
     drawing = draw(survey.notes, network)
-    terrain = lay_ground(survey.notes, network, drawing)
+    terrain = model_terrain(survey.notes, network, drawing)
     return survey.notes, network, drawing, terrain
 
 

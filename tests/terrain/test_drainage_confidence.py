@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-
 from geosite.terrain.water.confidence import correlated_noise, drainage_confidence
+
 from geosite.terrain.water.descent import NODATA
 from geosite.terrain.water.drainage import drain
 

@@ -8,6 +8,12 @@ from dataclasses import replace
 import network_cases
 import numpy as np
 import pytest
+from geosite.terrain.surface.uncertainty import (
+    draw_elevations,
+    elevation_sigma,
+    interpolation_rate,
+    perturbations,
+)
 
 from geosite.base.grid import Grid
 from geosite.network.adjust import adjust
@@ -16,12 +22,6 @@ from geosite.network.levels import level_covariance
 from geosite.terrain.surface import uncertainty
 from geosite.terrain.surface.model import Surface, elevation_surface
 from geosite.terrain.surface.scores import Method
-from geosite.terrain.surface.uncertainty import (
-    draw_elevations,
-    elevation_sigma,
-    interpolation_rate,
-    perturbations,
-)
 
 # one triangle, its corners on cell centres
 CORNERS = np.array([[0.5, 0.5, 1.0], [10.5, 0.5, 2.0], [0.5, 10.5, 4.0]])

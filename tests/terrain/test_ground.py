@@ -9,7 +9,7 @@ from simulated import ferry_landing
 
 from geosite.linework.draw import draw
 from geosite.network.adjust import adjust
-from geosite.terrain.site import lay_ground
+from geosite.terrain.site import model_terrain
 from geosite.terrain.surface.roughness import EVEN
 from geosite.terrain.surface.tin import rasterise
 
@@ -18,7 +18,7 @@ from geosite.terrain.surface.tin import rasterise
 def laid(tmp_path_factory):
     survey = ferry_landing(3, tmp_path_factory.mktemp("walk"))
     network = adjust(survey.notes)
-    terrain = lay_ground(survey.notes, network, draw(survey.notes, network))
+    terrain = model_terrain(survey.notes, network, draw(survey.notes, network))
     return network, terrain, terrain.ground
 
 

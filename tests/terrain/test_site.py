@@ -16,7 +16,7 @@ from geosite.handover.report.make import ground_report
 from geosite.linework.draw import draw
 from geosite.network.adjust import adjust
 from geosite.network.model import Network
-from geosite.terrain.site import SLOPE_BREAKS_PERCENT, Terrain, _span_no_area, lay_ground
+from geosite.terrain.site import SLOPE_BREAKS_PERCENT, Terrain, _span_no_area, model_terrain
 from geosite.terrain.water.falls import slope_classes
 
 Row = tuple[str, float, float, float, str, str]
@@ -75,7 +75,7 @@ def laid(tmp_path: Path) -> Laid:
         site.write_text(text + textwrap.dedent(more), encoding="utf-8")
         notes = read_survey(site)
         network = adjust(notes)
-        terrain = lay_ground(notes, network, draw(notes, network))
+        terrain = model_terrain(notes, network, draw(notes, network))
         assert terrain is not None
         return network, terrain
 

@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING
 
 import shapely
 
-from geosite.base.columns import Column, Columns, integer, real, text
+from geosite.base.columns import Column, Columns, integer, interval, text
 from geosite.base.grid import Grid
 from geosite.handover.layers.shapes import whole_polygons
 from geosite.handover.model import Form, Layer
-from geosite.terrain.water.flow import Catchment
+from geosite.terrain.water.estimates import CatchmentEstimate
 
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
@@ -38,70 +38,64 @@ LEAVES_BY = {
 }
 
 
-def columns(inlets: Sequence[str], cell_m2: float) -> Columns[Catchment]:
+def columns(inlets: Sequence[str]) -> Columns[CatchmentEstimate]:
     """Return the columns of the catchments; `inlets` names inlet 1, 2, ..."""
     return Columns(
         (
-            integer("catchment", "Number, the largest area first.", lambda c: c.number),
+            integer("catchment", "Number, the largest area first.", lambda c: c.catchment.number),
             *_way_out(inlets),
-            real(
-                "area_m2",
-                "Area of the catchment within the survey.",
-                lambda c: c.cells * cell_m2,
-                "m2",
+            interval(
+                "area_m2", "Area of the catchment within the survey.", lambda c: c.area_m2, "m2"
             ),
         )
     )
 
 
-def outflow_columns(inlets: Sequence[str], cell_m2: float) -> Columns[Catchment]:
+def outflow_columns(inlets: Sequence[str]) -> Columns[CatchmentEstimate]:
     """Return the columns of the outflows."""
     return Columns(
         (
-            integer("catchment", "Number of the catchment.", lambda c: c.number),
+            integer("catchment", "Number of the catchment.", lambda c: c.catchment.number),
             *_way_out(inlets),
-            real("area_m2", "Area that drains to it.", lambda c: c.cells * cell_m2, "m2"),
-            real(
+            interval("area_m2", "Area that drains to it.", lambda c: c.area_m2, "m2"),
+            interval(
                 "peak_area_m2",
                 "Area whose water passes through this one cell.",
-                lambda c: c.peak_cells * cell_m2,
+                lambda c: c.peak_m2,
                 "m2",
             ),
         )
     )
 
 
-def _way_out(inlets: Sequence[str]) -> tuple[Column[Catchment], ...]:
+def _way_out(inlets: Sequence[str]) -> tuple[Column[CatchmentEstimate], ...]:
     return (
-        text("leaves_by", "How its water leaves.", lambda c: c.kind, LEAVES_BY),
+        text("leaves_by", "How its water leaves.", lambda c: c.catchment.kind, LEAVES_BY),
         text(
             "inlet",
             "Inlet that takes it.",
-            lambda c: inlets[c.inlet - 1] if c.inlet else None,
+            lambda c: inlets[c.catchment.inlet - 1] if c.catchment.inlet else None,
         ),
     )
 
 
 def layer(
-    catchments: tuple[Catchment, ...],
+    catchments: tuple[CatchmentEstimate, ...],
     outlines: Sequence[BaseGeometry],
     inlets: Sequence[str],
-    cell_m2: float,
 ) -> Layer:
     """Return the catchments with their outlines in map coordinates."""
     kind, shapes = whole_polygons(outlines)
-    table = columns(inlets, cell_m2)
+    table = columns(inlets)
     return CATCHMENTS.layer(table, table.records(catchments), shapes, kind)
 
 
-def outflows(
-    catchments: tuple[Catchment, ...], grid: Grid, inlets: Sequence[str], cell_m2: float
-) -> Layer:
+def outflows(catchments: tuple[CatchmentEstimate, ...], grid: Grid, inlets: Sequence[str]) -> Layer:
     """Return the place of each catchment that most of its water passes."""
     east, north = grid.centres()
-    table = outflow_columns(inlets, cell_m2)
+    table = outflow_columns(inlets)
     return OUTFLOWS.layer(
         table,
         table.records(catchments),
-        [shapely.Point(east[c.col], north[c.row]) for c in catchments],
+        [shapely.Point(east[c.catchment.col], north[c.catchment.row]) for c in catchments],
     )

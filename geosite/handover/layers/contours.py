@@ -42,13 +42,15 @@ def columns(frame: Frame) -> Columns[Contour]:
 
 
 def layer(contours: tuple[Contour, ...], frame: Frame) -> Layer:
-    """Return contours in map coordinates as a layer."""
+    """Return contours, whose lines are in local grid metres, as a layer of the map."""
     table = columns(frame)
     return CONTOURS.layer(
         table,
         table.records(contours),
         [
-            shapely.LineString(np.column_stack([c.line, np.full(len(c.line), c.elevation)]))
+            shapely.LineString(
+                np.column_stack([frame.to_map(c.line), np.full(len(c.line), c.elevation)])
+            )
             for c in contours
         ],
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import shapely
 
 from geosite.base.columns import Columns, real
@@ -19,6 +20,9 @@ DRAINAGE_ARROWS = Form(
 )
 
 
+_SIGN = "a mean sign to read the map by; catchments and outflows have the intervals"
+
+
 def columns(frame: Frame) -> Columns[Arrows]:
     """Return the columns."""
     return Columns(
@@ -28,13 +32,21 @@ def columns(frame: Frame) -> Columns[Arrows]:
                 "Mean way of the water, clockwise from grid north.",
                 lambda a: a.azimuth_deg,
                 "deg",
+                exact="steadiness says how sure it is, drainage_confidence.tif cell by cell",
             ),
-            real("slope_percent", "Mean slope.", lambda a: a.slope_percent, "percent"),
+            real(
+                "slope_percent",
+                "Mean slope.",
+                lambda a: a.slope_percent,
+                "percent",
+                exact=_SIGN,
+            ),
             real(
                 "contributing_area_m2",
                 "Largest contributing area in the cell.",
-                lambda a: a.contributing_area * frame.ground_unit_m**2,
+                lambda a: a.contributing_area / frame.combined_factor**2,
                 "m2",
+                exact=_SIGN,
             ),
             real(
                 "steadiness",
@@ -49,8 +61,9 @@ def columns(frame: Frame) -> Columns[Arrows]:
 def layer(arrows: Arrows, frame: Frame) -> Layer:
     """Return the arrows as points."""
     table = columns(frame)
+    places = frame.to_map(np.column_stack([arrows.easting, arrows.northing]))
     return DRAINAGE_ARROWS.layer(
         table,
         table.records_of(arrows),
-        [shapely.Point(e, n) for e, n in zip(arrows.easting, arrows.northing, strict=True)],
+        [shapely.Point(place) for place in places],
     )

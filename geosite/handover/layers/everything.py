@@ -50,17 +50,18 @@ def survey_layers(notes: Notes, network: Network, drawing: Drawing) -> tuple[Lay
 def terrain_layers(terrain: Terrain, network: Network) -> tuple[Layer, ...]:
     """Return the layers of the ground that hold anything."""
     frame, grid, water = network.frame, terrain.grid, terrain.water
-    cell_m2 = (grid.cell_size * frame.ground_unit_m) ** 2
     ponds, basins = polygons(water.pond, grid), polygons(water.catchment, grid)
     found = (
         contours.layer(terrain.contours, frame),
         drainage_arrows.layer(water.arrows, frame),
         flow_paths.layer(water.paths, frame),
-        ponding.layer(water.ponds, [ponds[p.number] for p in water.ponds], frame, grid),
+        ponding.layer(water.ponds, [ponds[p.pond.number] for p in water.ponds], frame, grid),
         catchments.layer(
-            water.catchments, [basins[c.number] for c in water.catchments], water.inlets, cell_m2
+            water.catchments,
+            [basins[c.catchment.number] for c in water.catchments],
+            water.inlets,
         ),
-        catchments.outflows(water.catchments, grid, water.inlets, cell_m2),
+        catchments.outflows(water.catchments, grid, water.inlets),
     )
     return tuple(layer for layer in found if len(layer.geometries))
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -11,6 +12,7 @@ from geosite.fieldbook.model import Notes
 from geosite.handover.model import Raster
 from geosite.network.model import Network
 from geosite.terrain.site import Terrain
+from geosite.terrain.site_water import Water
 
 __all__ = ["ground_rasters"]
 
@@ -24,7 +26,7 @@ def ground_rasters(notes: Notes, network: Network, terrain: Terrain) -> tuple[Ra
     drainage, flat = water.drainage, terrain.buildings
 
     def raster(
-        name: str, title: str, description: str, values: Raw, unit: str, *, elevation: bool = False
+        name: str, title: str, description: str, values: Raw, unit: str, elevation: bool = False
     ) -> Raster:
         return Raster(name, title, description, values, terrain.grid, unit, is_elevation=elevation)
 
@@ -39,7 +41,7 @@ def ground_rasters(notes: Notes, network: Network, terrain: Terrain) -> tuple[Ra
             "Elevation",
             f"Elevation of the ground between the marks, {height}, by {terrain.surface.method}; "
             "buildings are cut out.",
-            terrain.elevation,
+            terrain.elevation / frame.height_unit_m,
             height,
             elevation=True,
         ),
@@ -70,33 +72,60 @@ def ground_rasters(notes: Notes, network: Network, terrain: Terrain) -> tuple[Ra
             "elevation_sigma",
             "Standard deviation of the elevation",
             "From the marks and from the interpolation between them, metres.",
-            terrain.sigma * frame.height_unit_m,
+            terrain.sigma,
             "m",
         ),
         raster(
             "ponding_depth",
             "Ponding depth",
             "Depth of the water when every hollow is full to its spill point, metres.",
-            drainage.ponding_depth * frame.height_unit_m,
+            drainage.ponding_depth,
             "m",
         ),
         raster(
             "contributing_area",
             "Contributing area",
             "Ground whose water passes through the cell, its own included, square metres.",
-            np.where(known, drainage.contributing_area * frame.ground_unit_m**2, np.nan),
+            np.where(known, drainage.contributing_area / frame.combined_factor**2, np.nan),
             "m2",
         ),
     ]
-    if water.confidence is not None:
-        rasters.append(
-            raster(
-                "drainage_confidence",
-                "Drainage confidence",
-                f"Share of {notes.site.drainage.confidence_runs} perturbed surfaces on which the "
-                "water leaves the cell the same way, 0 to 1.",
-                water.confidence,
-                "1",
-            )
-        )
+    if water.possible is not None:
+        rasters += _shares(water, raster)
     return tuple(rasters)
+
+
+def _shares(water: Water, raster: Callable[[str, str, str, Raw, str], Raster]) -> list[Raster]:
+    """Return the rasters that say on how many of the possible grounds something is so."""
+    possible = water.possible
+    assert possible is not None
+    grounds = f"Share of {possible.draws} possible grounds on which"
+    found = [
+        raster(
+            "drainage_confidence",
+            "Drainage confidence",
+            f"{grounds} the water leaves the cell the same way, 0 to 1.",
+            possible.confidence,
+            "1",
+        ),
+        raster(
+            "ponding_probability",
+            "Ponding probability",
+            f"{grounds} water stands in the cell, a millimetre or more, 0 to 1.",
+            possible.ponding,
+            "1",
+        ),
+    ]
+    found += [
+        raster(
+            f"drains_to_inlet_{number}",
+            f"Drains to {name}",
+            f"{grounds} the water of the cell ends in the inlet {name}, 0 to 1.",
+            share,
+            "1",
+        )
+        for number, (name, share) in enumerate(
+            zip(water.inlets, possible.to_inlet, strict=False), start=1
+        )
+    ]
+    return found

@@ -9,13 +9,13 @@ import numpy as np
 from geosite import __version__
 from geosite.base.arrays import Floats
 from geosite.base.errors import Finding
-from geosite.base.map_frame import Frame
 from geosite.fieldbook.model import Notes
 from geosite.handover.formats.wgs84 import outline
 from geosite.handover.layers.distances import distance_columns
 from geosite.handover.layers.grades import estimate_of
 from geosite.handover.model import CAUTION
 from geosite.handover.report import model
+from geosite.handover.report.ground import ground_report
 from geosite.linework.model import Drawing, Feature, Measure
 from geosite.network.covariance import sigma_horizontal, sigma_vertical
 from geosite.network.model import Network
@@ -23,9 +23,9 @@ from geosite.review.answers import Answers
 from geosite.review.grades import Grade
 from geosite.review.limits import CAUTION as ACCESS_CAUTION
 from geosite.review.parcels import BOUNDARY_CAUTION
-from geosite.terrain.site import SLOPE_BREAKS_PERCENT, Terrain
+from geosite.terrain.site import Terrain
 
-__all__ = ["ground_report", "site_report", "survey_report", "worst_first"]
+__all__ = ["site_report", "survey_report", "worst_first"]
 
 
 def worst_first(findings: Iterable[Finding]) -> tuple[Finding, ...]:
@@ -149,51 +149,6 @@ def _grade(grade: Grade, network: Network) -> model.Grade:
         verdict=grade.verdict,
         extra_observations=grade.extra_observations,
         unit=grade.unit,
-    )
-
-
-def ground_report(terrain: Terrain, frame: Frame) -> model.Ground:
-    """Return the ground between the marks."""
-    inside = terrain.elevation[np.isfinite(terrain.elevation)]
-    sigma = terrain.sigma[np.isfinite(terrain.sigma)] * frame.height_unit_m
-    grid, water = terrain.grid, terrain.water
-    cell_m2 = (grid.cell_size * frame.ground_unit_m) ** 2
-    return model.Ground(
-        cell_size=grid.cell_size,
-        rows=grid.rows,
-        cols=grid.cols,
-        unit=frame.unit_name,
-        elevation_unit=frame.height_unit_name,
-        lowest=float(inside.min()) if inside.size else None,
-        highest=float(inside.max()) if inside.size else None,
-        points=len(terrain.ground.tin.points),
-        method=terrain.surface.method,
-        scores=terrain.surface.scores,
-        sigma_m=model.Spread(float(np.median(sigma)), float(sigma.max())) if sigma.size else None,
-        slope_breaks_percent=SLOPE_BREAKS_PERCENT,
-        slope_classes_m2={
-            name: tuple((row * cell_m2).tolist())
-            for name, row in zip(terrain.areas, terrain.classes, strict=True)
-        },
-        falls_from_buildings=terrain.falls,
-        flat_paving=terrain.paving,
-        ponds=tuple(
-            model.Pond(
-                depth_m=pond.depth * frame.height_unit_m,
-                volume_m3=pond.volume * frame.ground_unit_m**2 * frame.height_unit_m,
-                area_m2=pond.cells * cell_m2,
-                is_significant=pond.is_significant,
-            )
-            for pond in water.ponds
-        ),
-        catchments=tuple(
-            model.Catchment(
-                leaves_by=c.kind,
-                inlet=water.inlets[c.inlet - 1] if c.inlet else None,
-                area_m2=c.cells * cell_m2,
-            )
-            for c in water.catchments
-        ),
     )
 
 

@@ -13,19 +13,21 @@ from geosite.base.errors import Finding
 from geosite.review.earthwork import Earthwork
 from geosite.review.parcels import Share
 from geosite.terrain.surface.scores import Score
-from geosite.terrain.water.falls import FallFromBuilding, FlatPaving
 
 __all__ = [
     "Area",
     "Catchment",
     "Clearance",
+    "Fall",
     "Grade",
     "Ground",
     "Line",
     "Measured",
     "Parcels",
+    "Paving",
     "Points",
     "Pond",
+    "Roughness",
     "Section",
     "SiteReport",
     "Spread",
@@ -161,41 +163,138 @@ class Spread:
     largest: float
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Pond:
-    """Standing water when a hollow is full.
+    """Standing water when a hollow is full, each number with both ends of its 95 % interval.
 
     Parameters
     ----------
-    depth_m, volume_m3, area_m2
-        When full.
+    probability
+        Share of the possible grounds on which water stands here.
     is_significant
-        Deeper than its standard deviation.
+        Whether there is a pond with 95 % confidence.
     """
 
     depth_m: float
+    depth_low_m: float | None
+    depth_high_m: float | None
     volume_m3: float
+    volume_low_m3: float | None
+    volume_high_m3: float | None
     area_m2: float
+    area_low_m2: float | None
+    area_high_m2: float | None
+    probability: float | None
     is_significant: bool
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Catchment:
-    """Ground whose water leaves in one place.
+    """Ground by where its water leaves the survey.
 
     Parameters
     ----------
     leaves_by
-        ``edge``, ``inlet`` or ``hollow``.
+        ``"edge"``, ``"inlet"`` or ``"hollow"``.
     inlet
-        Name of the inlet.
-    area_m2
-        Within the survey.
+        Its name.
+    area_m2, area_low_m2, area_high_m2
+        Within the survey, with its 95 % interval.
     """
 
-    leaves_by: Literal["edge", "inlet", "hollow"]
+    leaves_by: str
     inlet: str | None
     area_m2: float
+    area_low_m2: float | None
+    area_high_m2: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fall:
+    """How the ground falls away from one building.
+
+    Parameters
+    ----------
+    name
+        Of the building.
+    distance_m
+        From the wall over which the fall is asked for.
+    wall_m
+        Length of wall before which the ground is known.
+    short_m, toward_m
+        Of wall before which it falls less than it should, and towards the building; with their 95 %
+        intervals.
+    worst_percent, worst_sigma_percent, worst_95_percent
+        Fall at the place that misses its limit by most, or holds it by least; its standard
+        deviation and half its 95 % interval.
+    limit_percent, is_paved, over_m
+        At that place.
+    easting, northing
+        The place, at the wall, map units.
+    """
+
+    name: str
+    distance_m: float
+    wall_m: float
+    short_m: float
+    short_low_m: float | None
+    short_high_m: float | None
+    toward_m: float
+    toward_low_m: float | None
+    toward_high_m: float | None
+    worst_percent: float
+    worst_sigma_percent: float | None
+    worst_95_percent: float | None
+    limit_percent: float
+    is_paved: bool
+    over_m: float
+    easting: float
+    northing: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Paving:
+    """Paved ground of one feature that is flatter than it should be.
+
+    Parameters
+    ----------
+    flat_m2
+        Area flatter than the minimum, with its 95 % interval.
+    known_m2
+        Area of known slope.
+    patch_m2, easting, northing
+        The largest flat patch, and a place in it, map units.
+    """
+
+    name: str
+    flat_m2: float
+    flat_low_m2: float | None
+    flat_high_m2: float | None
+    known_m2: float
+    minimum_percent: float
+    patch_m2: float
+    easting: float | None
+    northing: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Roughness:
+    """How far the ground may lie from the straight lines between the marks.
+
+    Parameters
+    ----------
+    sigma_m, range_m
+        Standard deviation and range of each part of a rough surface.
+    marks_left_out
+        How many marks told; 0 where there were too few, and nothing is known.
+    reach_m
+        So far from a mark they say anything; beyond, the ground counts as not measured.
+    """
+
+    sigma_m: tuple[float, ...]
+    range_m: tuple[float, ...]
+    marks_left_out: int
+    reach_m: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -220,8 +319,12 @@ class Ground:
         Standard deviations of the elevation raster.
     slope_breaks_percent
         Limits of the slope classes.
-    slope_classes_m2
-        Ground of each area, by name, in each class.
+    roughness
+        Of the ground between the marks.
+    possible_grounds
+        How many the intervals of what is not linear rest on.
+    slope_classes_m2, slope_classes_low_m2, slope_classes_high_m2
+        Ground of each area, by name, in each class, with its 95 % interval.
     falls_from_buildings, flat_paving
         What was looked at.
     ponds, catchments
@@ -239,10 +342,14 @@ class Ground:
     method: str
     scores: tuple[Score, ...]
     sigma_m: Spread | None
+    roughness: Roughness
+    possible_grounds: int
     slope_breaks_percent: tuple[float, ...]
     slope_classes_m2: Mapping[str, tuple[float, ...]]
-    falls_from_buildings: tuple[FallFromBuilding, ...]
-    flat_paving: tuple[FlatPaving, ...]
+    slope_classes_low_m2: Mapping[str, tuple[float, ...]]
+    slope_classes_high_m2: Mapping[str, tuple[float, ...]]
+    falls_from_buildings: tuple[Fall, ...]
+    flat_paving: tuple[Paving, ...]
     ponds: tuple[Pond, ...]
     catchments: tuple[Catchment, ...]
 

@@ -12,7 +12,7 @@ import numpy.typing as npt
 import shapely
 
 from geosite.base.arrays import Floats, Ints
-from geosite.base.errors import Finding, InputError, Problem
+from geosite.base.errors import InputError, Problem
 from geosite.base.grid import MAX_CELLS, Grid
 from geosite.terrain.surface.tin import Tin, locate, rasterise, triangulate
 
@@ -20,7 +20,10 @@ if TYPE_CHECKING:
     from geosite.terrain.surface.scores import Method, Score
 
 __all__ = [
+    "SCORED_AT_LEAST",
+    "Coincident",
     "Covariance",
+    "Outlier",
     "Surface",
     "default_cell_size",
     "elevation_surface",
@@ -34,15 +37,16 @@ Covariance = Callable[[Ints, Ints], Floats]
 
 _DEFAULT_CELLS = 1_000_000
 
-# marks needed before a method is chosen, or a mark called unusual
-_SCORED_AT_LEAST = 5
+SCORED_AT_LEAST = 5
+"""Marks that must be left out before a method is chosen by them."""
+
+# marks needed before one is called unusual
 _JUDGED_AT_LEAST = 10
 # times the usual distance from the neighbours' plane; 1 in 500 million of normal errors
 _OUTLIER = 6.0
 _ABOVE_NEIGHBOURS = 1.7
 # variance of the neighbours' plane at the mark in units of theirs: beyond, it is extrapolated
 _REACH = 0.5
-_NAMED = 20
 
 
 def round_step(value: float, *, up: bool = False) -> float:
@@ -173,6 +177,48 @@ def grid_over(
     return grid
 
 
+@dataclass(frozen=True, slots=True)
+class Coincident:
+    """Two points at one place whose elevations differ.
+
+    Parameters
+    ----------
+    low, high
+        The lower and the higher one, numbered as given.
+    gap
+        Difference of their elevations.
+    sigma
+        Standard deviation of the difference, None where it is not known.
+    elevation
+        What the surface takes there.
+    """
+
+    low: int
+    high: int
+    gap: float
+    sigma: float | None
+    elevation: float
+
+
+@dataclass(frozen=True, slots=True)
+class Outlier:
+    """A point far above or below the plane through its neighbours.
+
+    Parameters
+    ----------
+    point
+        Numbered as given.
+    above
+        How far above the plane, negative below.
+    times
+        So many times what is usual there; infinite where all else is even.
+    """
+
+    point: int
+    above: float
+    times: float
+
+
 @dataclass(frozen=True, eq=False)
 class Surface:
     """An elevation model and what it was made from.
@@ -193,8 +239,12 @@ class Surface:
         The part of it that neighbours do not share.
     scores
         One per method, best first, if they were asked for.
-    findings
-        What to look at.
+    is_chosen
+        Whether the method was chosen by the scores.
+    coincident
+        Points at one place that do not agree.
+    outliers
+        Points that stand out, the worst first.
     """
 
     grid: Grid
@@ -204,7 +254,9 @@ class Surface:
     sigma: Floats | None
     noise: Floats | None
     scores: tuple[Score, ...]
-    findings: tuple[Finding, ...]
+    is_chosen: bool
+    coincident: tuple[Coincident, ...]
+    outliers: tuple[Outlier, ...]
 
 
 def elevation_surface(
@@ -217,8 +269,6 @@ def elevation_surface(
     breaklines: Sequence[npt.ArrayLike] = (),
     cut_out: npt.NDArray[np.bool_] | None = None,
     scores: bool = False,
-    names: Sequence[str] | None = None,
-    unit: str = "",
     coincident: float = 0.001,
 ) -> Surface:
     """Interpolate an elevation model from points.
@@ -226,7 +276,7 @@ def elevation_surface(
     Parameters
     ----------
     points : array, shape (n, 3), columns easting, northing, elevation
-        Map units; leave out what is not on the ground.
+        Leave out what is not on the ground.
     grid
         Where to interpolate, at the centres of the cells.
     method
@@ -246,13 +296,9 @@ def elevation_surface(
         Cells without ground, under a building.
     scores
         Score every method by leaving out one mark at a time.
-    names
-        Names of the points, for findings.
-    unit
-        Symbol of the elevation unit, for findings.
     coincident
-        Points nearer than this to each other, map units, are one place: their elevations are
-        averaged by weight, and reported where they differ by more than this.
+        Points nearer than this to each other are one place: their elevations are averaged by
+        weight, and told where they differ by more than this.
 
     Returns
     -------
@@ -266,54 +312,18 @@ def elevation_surface(
     """
     given = np.asarray(points, dtype=np.float64)
     known = None if sigma is None else _checked_sigma(sigma, len(given))
-    label = _Label(names, unit)
-    marks, origin, owner, findings = _combine(given, known, coincident, label)
+    marks, origin, owner, unequal = _combine(given, known, coincident)
     tin = triangulate(marks, breaklines)
     # from marks to given points
     tin = replace(tin, origin=tin.origin[origin], owner=owner[tin.owner])
-    if tin.crossing_gap > coincident:
-        findings.append(
-            Finding(
-                "look",
-                "breaklines-cross",
-                f"breaklines cross whose elevations differ by up to "
-                f"{label.height(tin.crossing_gap)} there; the mean is used",
-            )
-        )
     spread = None if known is None else known[tin.owner]
     noise = spread if covariance is None else _noise(tin, covariance)
-    findings += _outliers(tin, noise, label)
     chosen, found = _choose(tin, method, noise, scores)
-    if method == "auto":
-        findings.append(_said(chosen, found, label))
-    if breaklines and chosen != "tin":
-        findings.append(
-            Finding(
-                "look",
-                "breaklines-unused",
-                f"the method {chosen} knows no breaklines: the surface is smooth across them; "
-                "use tin to keep the edges",
-            )
-        )
     z = _interpolate(tin, grid, chosen, noise)
     if cut_out is not None:
         z[cut_out] = np.nan
-    return Surface(grid, z, chosen, tin, spread, noise, found, tuple(findings))
-
-
-@dataclass(frozen=True, slots=True)
-class _Label:
-    """How findings call points and heights."""
-
-    names: Sequence[str] | None
-    unit: str
-
-    def point(self, row: int) -> str:
-        name = "" if self.names is None else self.names[row]
-        return f"mark {name}" if name else f"point {row + 1}"
-
-    def height(self, value: float) -> str:
-        return f"{value:.3f} {self.unit}".rstrip()
+    outliers = _outliers(tin, noise)
+    return Surface(grid, z, chosen, tin, spread, noise, found, method == "auto", unequal, outliers)
 
 
 def _checked_sigma(sigma: npt.ArrayLike, count: int) -> Floats:
@@ -331,22 +341,22 @@ def _checked_sigma(sigma: npt.ArrayLike, count: int) -> Floats:
 
 
 def _combine(
-    given: Floats, sigma: Floats | None, coincident: float, label: _Label
-) -> tuple[Floats, Ints, Ints, list[Finding]]:
+    given: Floats, sigma: Floats | None, coincident: float
+) -> tuple[Floats, Ints, Ints, tuple[Coincident, ...]]:
     """Make one mark of points at the same place.
 
     Returns the marks, the mark of each point, the point that speaks for each mark (the surest one,
-    whose sigma the mark keeps: errors of one place are mostly shared), and findings.
+    whose sigma the mark keeps: errors of one place are mostly shared), and what does not agree.
     """
     alone = np.arange(len(given))
     if given.ndim != 2 or given.shape[1] != 3 or not np.isfinite(given).all():
         # refused in plain words by the triangulation
-        return given, alone, alone, []
+        return given, alone, alone, ()
     place = np.asarray(shapely.points(given[:, :2] - given[:1, :2]))
     first, second = shapely.STRtree(place).query(place, predicate="dwithin", distance=coincident)
     apart = first < second
     if not apart.any():
-        return given, alone, alone, []
+        return given, alone, alone, ()
     # each joins the first place it is near to: a dense line must not shrink to a point
     group = alone.copy()
     order = np.lexsort((second[apart], first[apart]))
@@ -356,7 +366,7 @@ def _combine(
     root, origin = np.unique(group, return_inverse=True)
     marks = given[root]
     owner = root.copy()
-    findings = []
+    unequal = []
     members = np.split(np.argsort(origin, kind="stable"), np.cumsum(np.bincount(origin))[:-1])
     for mark, rows in enumerate(members):
         if len(rows) == 1:
@@ -373,18 +383,8 @@ def _combine(
         gap = float(given[high, 2] - given[low, 2])
         if gap > coincident:
             known = None if sigma is None else float(np.hypot(sigma[low], sigma[high]))
-            sure = known is not None and gap <= 3 * known
-            findings.append(
-                Finding(
-                    "note" if sure else "look",
-                    "coincident-marks",
-                    f"{label.point(low)} and {label.point(high)} are at the same place with "
-                    f"elevations that differ by {label.height(gap)}; the surface takes their "
-                    f"{'mean' if sigma is None else 'weighted mean'}, "
-                    f"{label.height(float(marks[mark, 2]))}",
-                )
-            )
-    return marks, origin, owner, findings
+            unequal.append(Coincident(int(low), int(high), gap, known, float(marks[mark, 2])))
+    return marks, origin, owner, tuple(unequal)
 
 
 def _edges(tin: Tin) -> tuple[Ints, Ints]:
@@ -409,7 +409,7 @@ def _noise(tin: Tin, covariance: Covariance) -> Floats:
     return noise
 
 
-def _outliers(tin: Tin, noise: Floats | None, label: _Label) -> list[Finding]:
+def _outliers(tin: Tin, noise: Floats | None) -> tuple[Outlier, ...]:
     """Find marks far above or below the plane through their neighbours; none is dropped.
 
     Marks on breaklines are on either of two levels: they neither are judged nor judge. A wrong
@@ -445,7 +445,7 @@ def _outliers(tin: Tin, noise: Floats | None, label: _Label) -> list[Finding]:
     above /= np.sqrt(1 + reach)
     judged &= reach < _REACH
     if judged.sum() < _JUDGED_AT_LEAST:
-        return []
+        return ()
     # what is usual grows with the distance of the neighbours, but does not shrink with it
     usual = 1.4826 * float(np.median(np.abs(above[judged])))
     wide = 1.4826 * float(np.median(np.abs(above[judged]) / size[judged])) * size
@@ -457,27 +457,14 @@ def _outliers(tin: Tin, noise: Floats | None, label: _Label) -> list[Finding]:
         (share > _OUTLIER * level) & (share > _ABOVE_NEIGHBOURS * worst) & (share > 1e-9)
     )
     order = flagged[np.argsort(-share[flagged])]
-    findings = []
-    for vertex in order[:_NAMED].tolist():
-        side = "above" if above[vertex] > 0 else "below"
-        beyond = "where all else is even"
-        if level[vertex] > 0:
-            beyond = f"{share[vertex] / level[vertex]:.0f} times what is usual here"
-        findings.append(
-            Finding(
-                "look",
-                "outlier",
-                f"{label.point(int(tin.owner[vertex]))} is "
-                f"{label.height(float(share[vertex] * np.sqrt(1 + reach[vertex])))} {side} the "
-                f"plane through its neighbours, {beyond}; it is kept: look at the notes, "
-                "exclude it if it is wrong",
-            )
+    return tuple(
+        Outlier(
+            int(tin.owner[vertex]),
+            float(np.copysign(share[vertex] * np.sqrt(1 + reach[vertex]), above[vertex])),
+            float(share[vertex] / level[vertex]) if level[vertex] > 0 else math.inf,
         )
-    if len(order) > _NAMED:
-        findings.append(
-            Finding("look", "outlier", f"{len(order) - _NAMED} more marks stand out like these")
-        )
-    return findings
+        for vertex in order.tolist()
+    )
 
 
 def _choose(
@@ -491,25 +478,7 @@ def _choose(
         found = tuple(sorted((score(tin, m, noise) for m in METHODS), key=lambda s: s.rmse))
     if method != "auto":
         return method, found
-    return (found[0].method if found[0].marks >= _SCORED_AT_LEAST else "tin"), found
-
-
-def _said(chosen: Method, found: tuple[Score, ...], label: _Label) -> Finding:
-    marks = found[0].marks
-    if marks < _SCORED_AT_LEAST:
-        return Finding(
-            "note",
-            "method-chosen",
-            f"the surface is made of triangles: only {marks} marks can be left out to compare "
-            f"methods, {_SCORED_AT_LEAST} are needed",
-        )
-    others = ", ".join(f"{s.method} {label.height(s.rmse)}" for s in found[1:])
-    return Finding(
-        "note",
-        "method-chosen",
-        f"the surface is made by {chosen}: it predicts {marks} marks it was not given to "
-        f"{label.height(found[0].rmse)} (root mean square), {others}",
-    )
+    return (found[0].method if found[0].marks >= SCORED_AT_LEAST else "tin"), found
 
 
 def _interpolate(tin: Tin, grid: Grid, method: Method, noise: Floats | None) -> Floats:

@@ -169,6 +169,30 @@ class Lattice:
         nodes = (low[:, :, None] * self.cols + left[:, None]).reshape(len(places), 16)
         return nodes, (up[:, :, None] * over[:, None]).reshape(len(places), 16)
 
+    def over_cells(self, nodes: Floats, northing: Floats, easting: Floats) -> Floats:
+        """Return a surface on a raster: the same as `weights`, one axis after the other.
+
+        Parameters
+        ----------
+        nodes : array, shape (rows * cols,)
+        northing, easting : array, shape (n,) and (m,)
+            Of the rows and columns of cells.
+
+        Returns
+        -------
+        array, shape (n, m)
+        """
+        low, up = _cubic((northing - self.south) / self.step, self.rows)
+        left, over = _cubic((easting - self.west) / self.step, self.cols)
+        values = nodes.reshape(self.rows, self.cols)
+        # four nodes each way: sums of four are faster than a product with a nearly empty matrix
+        down, across = np.zeros((len(low), self.cols)), np.zeros((len(low), len(left)))
+        for k in range(4):
+            down += up[:, k, None] * values[low[:, k]]
+        for k in range(4):
+            across += over[:, k] * down[:, left[:, k]]
+        return across
+
 
 def _cubic(at: Floats, count: int) -> tuple[Ints, Floats]:
     """Return the four nodes round each place along one axis and their weights, shape (m, 4).

@@ -1,4 +1,4 @@
-"""Ground that falls the wrong way or not enough, and water that stands, in words.
+"""How the ground falls away from buildings, and how much paved ground is nearly level.
 
 Every limit is a default that a local rule replaces. None of this is a drainage design.
 """
@@ -8,37 +8,93 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
-from geosite.base.errors import Finding
+from geosite.base.arrays import Floats
 from geosite.base.grid import Grid
 from geosite.terrain.water.descent import Index, Mask, Raster
-from geosite.terrain.water.ponding import Pond
 
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
 
 __all__ = [
+    "LEAST_DROP_M",
     "FallFromBuilding",
     "FlatPaving",
-    "fall_findings",
+    "WallProfiles",
+    "fall_from_building",
     "falls_from_building",
     "flat_paving",
-    "flat_paving_findings",
-    "pond_findings",
     "slope_classes",
+    "wall_profiles",
 ]
-
-Floats = npt.NDArray[np.float64]
 
 # Surfaces far from the origin of their coordinates are rough by 1e-7 m, of float32 by 3e-5 m: a
 # drop that misses by less than a tenth of a millimetre misses by rounding.
-_LEAST_DROP_M = 1e-4
+LEAST_DROP_M = 1e-4
 
-R401_3 = "International Residential Code R401.3, a default that local rules replace"
+
+@dataclass(frozen=True, eq=False)
+class WallProfiles:
+    """Profiles of the ground square to the walls of one building, one per place along them.
+
+    Parameters
+    ----------
+    name
+        Of the building.
+    distance_m
+        From the wall over which the fall is asked for.
+    foot : array, shape (n, 2)
+        The place at the wall, easting and northing in the unit of the grid.
+    row, col : array, shape (n, 2)
+        Where the profile begins at the wall and where it ends, in cells from the centre of the
+        first one.
+    width_m, over_m : array, shape (n,)
+        Wall that each profile stands for, and its own length, on the ground.
+    limit_percent : array, shape (n,)
+        Least fall asked for there.
+    is_paved : array of bool, shape (n,)
+        Whether most of the ground before the place is paved.
+    """
+
+    name: str
+    distance_m: float
+    foot: Floats
+    row: Floats
+    col: Floats
+    width_m: Floats
+    over_m: Floats
+    limit_percent: Floats
+    is_paved: Mask
+
+    def fall_percent(self, z: Raster) -> Floats:
+        """Return the fall along each profile, positive away from the wall, percent.
+
+        Parameters
+        ----------
+        z : array, shape (..., rows, cols), metres
+            One ground, or a stack of them.
+
+        Returns
+        -------
+        array, shape (..., n)
+        """
+        height = _bilinear(z, self.row, self.col)
+        fall: Floats = (height[..., 0] - height[..., 1]) / self.over_m * 100.0
+        return fall
+
+    def short(self, fall_percent: Floats) -> Mask:
+        """Tell where a fall is less than its limit, by more than rounding."""
+        short: Mask = fall_percent < self.limit_percent - LEAST_DROP_M / self.over_m * 100.0
+        return short
+
+    def toward(self, fall_percent: Floats) -> Mask:
+        """Tell where the ground falls towards the building, by more than rounding."""
+        toward: Mask = fall_percent < -LEAST_DROP_M / self.over_m * 100.0
+        return toward
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,9 +113,10 @@ class FallFromBuilding:
         Length of wall before which it falls less than it should.
     toward_m
         Length of wall before which it falls towards the building, by more than rounding.
+    worst
+        Number of the profile that misses its limit by most, or holds it by least.
     worst_percent
-        Fall at the place that misses its limit by most, or holds it by least; negative towards the
-        building.
+        Fall there; negative towards the building.
     limit_percent
         Limit at that place.
     is_paved
@@ -67,10 +124,8 @@ class FallFromBuilding:
     over_m
         Distance over which the fall was taken there: shorter where the data or another building
         ends it.
-    sigma_percent
-        Standard deviation of the fall there; NaN where not known.
     easting, northing
-        The place, at the wall, map units.
+        The place, at the wall, in the unit of the grid.
     """
 
     name: str
@@ -78,43 +133,40 @@ class FallFromBuilding:
     wall_m: float
     short_m: float
     toward_m: float
+    worst: int
     worst_percent: float
     limit_percent: float
     is_paved: bool
     over_m: float
-    sigma_percent: float
     easting: float
     northing: float
 
 
-def falls_from_building(
+def wall_profiles(
     name: str,
     footprint: BaseGeometry,
     z: Raster,
     grid: Grid,
     *,
-    map_unit_m: float = 1.0,
-    height_unit_m: float = 1.0,
+    ground_m: float = 1.0,
     distance_m: float = 3.048,
     limit_percent: float = 5.0,
     paved_percent: float = 2.0,
     paved: Mask | None = None,
-    sigma: npt.NDArray[np.floating[Any]] | None = None,
-) -> FallFromBuilding | None:
-    """Check that the ground falls away from a building, square to its walls.
+) -> WallProfiles | None:
+    """Lay profiles square to the walls of a building, as far as the ground is known.
 
     Parameters
     ----------
     name
         For the answer.
     footprint
-        Polygon or MultiPolygon, map coordinates.
+        Polygon or MultiPolygon, in the coordinates of the grid.
     z : array, shape (rows, cols)
         Elevation; NaN outside the data and inside buildings.
     grid
-        Map units.
-    map_unit_m, height_unit_m
-        Metres per unit of the map and of the elevation.
+    ground_m
+        Metres on the ground per unit of the grid.
     distance_m
         From the wall (R401.3: 10 ft).
     limit_percent
@@ -123,12 +175,10 @@ def falls_from_building(
         Least fall of paved ground (R401.3: impervious surfaces).
     paved : array of bool, shape (rows, cols)
         Paved cells.
-    sigma : array, shape (rows, cols)
-        Standard deviation of the elevation, its unit.
 
     Returns
     -------
-    FallFromBuilding or None
+    WallProfiles or None
         None where the ground is not known over half the distance, or two cells, before any wall.
 
     References
@@ -136,60 +186,111 @@ def falls_from_building(
     International Residential Code, R401.3 Drainage: the grade falls 6 in (152 mm) or more within
     the first 10 ft (3048 mm), impervious surfaces 2 percent or more away from the building.
     """
-    cell_m = grid.cell_size * map_unit_m
+    cell_m = grid.cell_size * ground_m
     foot, outward, spacing = _stations(footprint, grid.cell_size)
     # from the wall outwards in half cells, the last sample at the full distance
-    reach = distance_m / map_unit_m
+    reach = distance_m / ground_m
     steps = np.linspace(0.0, reach, int(np.ceil(2.0 * reach / grid.cell_size)) + 1)
     east = foot[:, :1] + outward[:, :1] * steps
     north = foot[:, 1:] + outward[:, 1:] * steps
     row = (grid.north - north) / grid.cell_size - 0.5
     col = (east - grid.west) / grid.cell_size - 0.5
-    height = _bilinear(z, row, col)
     # the first stretch of known ground from the wall
-    known = np.isfinite(height)
+    known = np.isfinite(_bilinear(z, row, col))
     begin = known.argmax(axis=1)
     ends = ~known & (np.arange(steps.size) > begin[:, None])
     stop = np.where(ends.any(axis=1), ends.argmax(axis=1), steps.size) - 1
-    over = (steps[stop] - steps[begin]) * map_unit_m
-    near_wall = steps[begin] * map_unit_m <= 2.0 * cell_m
-    enough = near_wall & (over >= min(distance_m / 2.0, 2.0 * cell_m))
-    at = np.flatnonzero(enough)
+    over = (steps[stop] - steps[begin]) * ground_m
+    near_wall = steps[begin] * ground_m <= 2.0 * cell_m
+    at = np.flatnonzero(near_wall & (over >= min(distance_m / 2.0, 2.0 * cell_m)))
     if not at.size:
         return None
-    begin, stop, over = begin[at], stop[at], over[at]
-    fall = (height[at, begin] - height[at, stop]) * height_unit_m / over * 100.0
-    cell_row = np.clip(np.rint(row[at]).astype(np.intp), 0, grid.rows - 1)
-    cell_col = np.clip(np.rint(col[at]).astype(np.intp), 0, grid.cols - 1)
-    along = np.arange(steps.size)
-    between = (along >= begin[:, None]) & (along <= stop[:, None])
+    begin, stop = begin[at], stop[at]
     is_paved = np.zeros(at.size, dtype=np.bool_)
     if paved is not None:
+        cell_row = np.clip(np.rint(row[at]).astype(np.intp), 0, grid.rows - 1)
+        cell_col = np.clip(np.rint(col[at]).astype(np.intp), 0, grid.cols - 1)
+        along = np.arange(steps.size)
+        between = (along >= begin[:, None]) & (along <= stop[:, None])
         is_paved = (paved[cell_row, cell_col] & between).sum(axis=1) * 2 > between.sum(axis=1)
-    limit = np.where(is_paved, paved_percent, limit_percent)
-    worst = int(np.argmin(fall - limit))
-    doubt = np.nan
-    if sigma is not None:
-        ends_of = [begin[worst], stop[worst]]
-        ends_sigma = sigma[cell_row[worst, ends_of], cell_col[worst, ends_of]]
-        doubt = float(np.hypot(*ends_sigma.astype(np.float64))) * height_unit_m / over[worst] * 100
-    rounding = _LEAST_DROP_M / over * 100.0
-    short = fall < limit - rounding
-    width = spacing[at] * map_unit_m
-    return FallFromBuilding(
-        name=name,
-        distance_m=distance_m,
-        wall_m=float(width.sum()),
-        short_m=float(width[short].sum()),
-        toward_m=float(width[fall < -rounding].sum()),
-        worst_percent=float(fall[worst]),
-        limit_percent=float(limit[worst]),
-        is_paved=bool(is_paved[worst]),
-        over_m=float(over[worst]),
-        sigma_percent=float(doubt),
-        easting=float(foot[at[worst], 0]),
-        northing=float(foot[at[worst], 1]),
+    return WallProfiles(
+        name,
+        distance_m,
+        foot[at],
+        np.column_stack([row[at, begin], row[at, stop]]),
+        np.column_stack([col[at, begin], col[at, stop]]),
+        spacing[at] * ground_m,
+        over[at],
+        np.where(is_paved, paved_percent, limit_percent),
+        is_paved,
     )
+
+
+def fall_from_building(profiles: WallProfiles, z: Raster) -> FallFromBuilding:
+    """Sum up the profiles before the walls of one building on one ground.
+
+    Parameters
+    ----------
+    profiles
+    z : array, shape (rows, cols), metres
+    """
+    fall = profiles.fall_percent(z)
+    worst = int(np.argmin(fall - profiles.limit_percent))
+    return FallFromBuilding(
+        name=profiles.name,
+        distance_m=profiles.distance_m,
+        wall_m=float(profiles.width_m.sum()),
+        short_m=float(profiles.width_m[profiles.short(fall)].sum()),
+        toward_m=float(profiles.width_m[profiles.toward(fall)].sum()),
+        worst=worst,
+        worst_percent=float(fall[worst]),
+        limit_percent=float(profiles.limit_percent[worst]),
+        is_paved=bool(profiles.is_paved[worst]),
+        over_m=float(profiles.over_m[worst]),
+        easting=float(profiles.foot[worst, 0]),
+        northing=float(profiles.foot[worst, 1]),
+    )
+
+
+def falls_from_building(
+    name: str,
+    footprint: BaseGeometry,
+    z: Raster,
+    grid: Grid,
+    *,
+    ground_m: float = 1.0,
+    distance_m: float = 3.048,
+    limit_percent: float = 5.0,
+    paved_percent: float = 2.0,
+    paved: Mask | None = None,
+) -> FallFromBuilding | None:
+    """Check that the ground falls away from a building, square to its walls.
+
+    Parameters and limits as for `wall_profiles`; None where no profile can be laid.
+
+    Examples
+    --------
+    Ground that falls 3 % to the north, past a house of 4 by 4 m in its middle:
+
+    >>> import shapely
+    >>> grid = Grid(0.0, 20.0, 0.5, 40, 40)
+    >>> z = np.repeat(-0.03 * grid.centres()[1][:, None], 40, axis=1)
+    >>> fall = falls_from_building("house", shapely.box(8, 8, 12, 12), z, grid)
+    >>> round(fall.worst_percent, 6), fall.toward_m
+    (-3.0, 4.0)
+    """
+    profiles = wall_profiles(
+        name,
+        footprint,
+        z,
+        grid,
+        ground_m=ground_m,
+        distance_m=distance_m,
+        limit_percent=limit_percent,
+        paved_percent=paved_percent,
+        paved=paved,
+    )
+    return None if profiles is None else fall_from_building(profiles, z)
 
 
 def _stations(footprint: BaseGeometry, spacing: float) -> tuple[Floats, Floats, Floats]:
@@ -211,35 +312,6 @@ def _stations(footprint: BaseGeometry, spacing: float) -> tuple[Floats, Floats, 
     return np.concatenate(feet), np.concatenate(outwards), np.concatenate(lengths)
 
 
-def fall_findings(falls: Sequence[FallFromBuilding]) -> tuple[Finding, ...]:
-    """Say where the ground does not fall away from a building as it should."""
-    found = []
-    for fall in falls:
-        if fall.short_m == 0.0:
-            continue
-        if fall.worst_percent < -_LEAST_DROP_M / fall.over_m * 100.0:
-            does = f"rises {-fall.worst_percent:.1f} % away from it, so that water runs towards it"
-        else:
-            does = f"falls {max(fall.worst_percent, 0.0):.1f} % away from it"
-        what = "paved ground" if fall.is_paved else "ground"
-        doubt = ""
-        is_sure = not fall.limit_percent - fall.worst_percent <= fall.sigma_percent
-        if not is_sure:
-            doubt = " This is within what the elevations are good for."
-        found.append(
-            Finding(
-                "look" if is_sure else "note",
-                "fall-from-building",
-                f"{fall.name}: the {what} within {fall.over_m:.2f} m of the wall {does}; a fall of "
-                f"{fall.limit_percent:g} % or more is usual ({R401_3}). Worst at "
-                f"{fall.easting:.2f}, {fall.northing:.2f}. Of {fall.wall_m:.1f} m of wall "
-                f"{fall.short_m:.1f} m have less than their limit, and before "
-                f"{fall.toward_m:.1f} m water runs towards the building.{doubt}",
-            )
-        )
-    return tuple(found)
-
-
 @dataclass(frozen=True, slots=True)
 class FlatPaving:
     """Paved ground of one feature that is flatter than it should be.
@@ -255,7 +327,7 @@ class FlatPaving:
     patch_m2
         Area of the largest flat patch that hangs together.
     easting, northing
-        A cell of that patch, the nearest to its middle; map units.
+        A cell of that patch, the nearest to its middle, in the unit of the grid.
     """
 
     name: str
@@ -274,9 +346,9 @@ def flat_paving(
     grid: Grid,
     *,
     minimum_percent: float = 1.0,
-    map_unit_m: float = 1.0,
+    ground_m: float = 1.0,
 ) -> tuple[FlatPaving, ...]:
-    """Find paved ground on which water will stand.
+    """Find paved ground that is nearly level.
 
     Parameters
     ----------
@@ -287,17 +359,16 @@ def flat_paving(
     names
         Name of feature 1, 2, ...
     grid
-        Map units.
     minimum_percent
         Least slope that drains (common practice, no source).
-    map_unit_m
-        Metres per map unit.
+    ground_m
+        Metres on the ground per unit of the grid.
 
     Returns
     -------
     FlatPaving of each feature that has known slopes, in the order of the names
     """
-    cell_m2 = (grid.cell_size * map_unit_m) ** 2
+    cell_m2 = (grid.cell_size * ground_m) ** 2
     east, north = grid.centres()
     is_known = np.isfinite(slope_percent)
     found = []
@@ -319,72 +390,6 @@ def flat_paving(
                 minimum_percent,
                 patch * cell_m2,
                 *place,
-            )
-        )
-    return tuple(found)
-
-
-def flat_paving_findings(paving: Sequence[FlatPaving]) -> tuple[Finding, ...]:
-    """Say which paved ground is so flat that water will stand on it.
-
-    Where no patch is as large as a square metre it is only a note: every crest has such places.
-    """
-    return tuple(
-        Finding(
-            "look" if p.patch_m2 >= 1.0 else "note",
-            "flat-paving",
-            f"{p.name}: {p.flat_m2:.1f} of {p.known_m2:.1f} m2 are flatter than "
-            f"{p.minimum_percent:g} % (common practice, a default that local rules replace) and "
-            f"will hold water; the largest such patch, {p.patch_m2:.1f} m2, is at "
-            f"{p.easting:.2f}, {p.northing:.2f}.",
-        )
-        for p in paving
-        if p.flat_m2 > 0.0
-    )
-
-
-def pond_findings(
-    ponds: Sequence[Pond], grid: Grid, *, map_unit_m: float = 1.0, height_unit_m: float = 1.0
-) -> tuple[Finding, ...]:
-    """Say where water stands deeper than the elevations are good, and how many ponds are not.
-
-    Parameters
-    ----------
-    ponds
-        From `geosite.terrain.water.ponding.find_ponds` with map units and elevation units.
-    grid
-        Map units.
-    map_unit_m, height_unit_m
-        Metres per unit of the map and of the elevation.
-    """
-    east, north = grid.centres()
-    cell_m2 = (grid.cell_size * map_unit_m) ** 2
-    found = []
-    for pond in ponds:
-        if not pond.is_significant:
-            continue
-        volume = pond.volume * map_unit_m**2 * height_unit_m
-        found.append(
-            Finding(
-                "look",
-                "pond",
-                f"Water stands {pond.depth * height_unit_m * 1000:.0f} mm deep at "
-                f"{east[pond.col]:.2f}, {north[pond.row]:.2f} ({volume:.2f} m3 on "
-                f"{pond.cells * cell_m2:.1f} m2) before it spills at "
-                f"{east[pond.spill_col]:.2f}, {north[pond.spill_row]:.2f}.",
-            )
-        )
-    shallow = [pond for pond in ponds if not pond.is_significant]
-    if shallow:
-        deepest = max(shallow, key=lambda pond: pond.depth)
-        found.append(
-            Finding(
-                "note",
-                "ponds-not-significant",
-                f"Hollows no deeper than the elevations are good: {len(shallow)}, the deepest "
-                f"{deepest.depth * height_unit_m * 1000:.0f} mm where sigma is "
-                f"{deepest.sigma * height_unit_m * 1000:.0f} mm. They are not significant and may "
-                "not be there at all.",
             )
         )
     return tuple(found)
@@ -419,14 +424,14 @@ def slope_classes(
 
 
 def _bilinear(z: Raster, row: Floats, col: Floats) -> Floats:
-    """Read a raster between its cells' centres; NaN beyond them."""
-    last_row, last_col = z.shape[0] - 1, z.shape[1] - 1
+    """Read a raster, or a stack of them, between its cells' centres; NaN beyond them."""
+    last_row, last_col = z.shape[-2] - 1, z.shape[-1] - 1
     inside = (row >= 0) & (row <= last_row) & (col >= 0) & (col <= last_col)
     row, col = np.clip(row, 0, last_row), np.clip(col, 0, last_col)
     top, left = row.astype(np.intp), col.astype(np.intp)
     bottom, right = np.minimum(top + 1, last_row), np.minimum(left + 1, last_col)
     down, over = row - top, col - left
-    value: Floats = np.zeros(row.shape)
+    value: Floats = np.zeros((*z.shape[:-2], *row.shape))
     for r, c, weight in (
         (top, left, (1 - down) * (1 - over)),
         (top, right, (1 - down) * over),
@@ -434,7 +439,7 @@ def _bilinear(z: Raster, row: Floats, col: Floats) -> Floats:
         (bottom, right, down * over),
     ):
         # a neighbour without weight may be unknown
-        value += np.where(weight > 0, weight * z[r, c], 0.0)
+        value += np.where(weight > 0, weight * z[..., r, c], 0.0)
     return np.where(inside, value, np.nan)
 
 

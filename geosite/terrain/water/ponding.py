@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
 from geosite.terrain.water.basins import regions
 from geosite.terrain.water.descent import Index
@@ -29,6 +27,8 @@ class Pond:
         Where it is deepest, unit of the elevation.
     volume
         Square of the cell's unit times the unit of the elevation.
+    cell_depths
+        Depths of its cells added up, unit of the elevation.
     cells
         Cells under water.
     row, col
@@ -37,31 +37,23 @@ class Pond:
         Cell over which the pond spills; its elevation is the level.
     contributing_cells
         Cells whose water passes through the place where it spills, the pond included.
-    sigma
-        Standard deviation of the elevation at the low point; NaN where not known.
     """
 
     number: int
     level: float
     depth: float
     volume: float
+    cell_depths: float
     cells: int
     row: int
     col: int
     spill_row: int
     spill_col: int
     contributing_cells: float
-    sigma: float = float("nan")
-
-    @property
-    def is_significant(self) -> bool:
-        """Whether the pond is deeper than the elevations are good; so if that is not known."""
-        return not self.depth <= self.sigma
 
 
 def find_ponds(
     drainage: Drainage,
-    sigma: npt.NDArray[np.floating[Any]] | float | None = None,
     *,
     minimum_depth: float = 0.0,
 ) -> tuple[Index, tuple[Pond, ...]]:
@@ -71,8 +63,6 @@ def find_ponds(
     ----------
     drainage
         Of the site.
-    sigma : array, shape (rows, cols), or float, optional
-        Standard deviation of the elevations, their unit.
     minimum_depth
         Least depth of a pond, unit of the elevation. Shallower ones are left out.
 
@@ -99,7 +89,8 @@ def find_ponds(
         wet, part = wet[stays], (np.cumsum(is_deep, dtype=np.int32) - np.int32(1))[part[stays]]
         count = int(is_deep.sum())
     cell_area = drainage.cell_size**2
-    volume = np.bincount(part, weights=depth[wet].astype(np.float64)) * cell_area
+    depths = np.bincount(part, weights=depth[wet].astype(np.float64))
+    volume = depths * cell_area
     cells = np.bincount(part)
     # deepest first within each pond; of equally deep cells the first
     by_depth = np.lexsort((wet, -depth[wet], part))
@@ -112,10 +103,6 @@ def find_ponds(
     spilling = leaves[np.argsort(part[leaves])]
     spill = receiver[spilling]
     passing = drainage.contributing_cells.ravel()
-    flat_sigma = None
-    if sigma is not None:
-        flat_sigma = np.broadcast_to(np.asarray(sigma, dtype=np.float64), (rows, cols)).ravel()
-
     order = np.lexsort((deepest, -volume))
     number = np.empty(count, dtype=np.int32)
     number[order] = np.arange(1, count + 1, dtype=np.int32)
@@ -127,13 +114,13 @@ def find_ponds(
             level=float(level[deepest[p]]),
             depth=float(depth[deepest[p]]),
             volume=float(volume[p]),
+            cell_depths=float(depths[p]),
             cells=int(cells[p]),
             row=int(deepest[p]) // cols,
             col=int(deepest[p]) % cols,
             spill_row=int(spill[p]) // cols,
             spill_col=int(spill[p]) % cols,
             contributing_cells=float(passing[wet[spilling[p]]]),
-            **({} if flat_sigma is None else {"sigma": float(flat_sigma[deepest[p]])}),
         )
         for n, p in enumerate(order.tolist(), start=1)
     )

@@ -1,0 +1,141 @@
+"""What the drawn features mean to the ground: buildings, breaklines, barriers, inlets, areas."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import shapely
+
+from geosite.base.arrays import Floats, Ints
+from geosite.base.grid import Grid
+from geosite.fieldbook.model import Notes
+from geosite.fieldbook.sitefile import Code
+from geosite.linework.model import Drawing, Feature
+from geosite.terrain.water.barriers import cells_in, cells_of_points, walls_along
+from geosite.terrain.water.descent import Bytes, Index, Mask
+
+if TYPE_CHECKING:
+    from shapely.geometry.base import BaseGeometry
+
+__all__ = ["GroundFeatures", "ground_features", "rows_on_ground", "spans_area"]
+
+_Wanted = Callable[[Code], bool]
+
+
+@dataclass(frozen=True, eq=False)
+class GroundFeatures:
+    """Features with the meaning of their code. Shapes are in local grid metres.
+
+    Parameters
+    ----------
+    drawing
+    codes
+        By name.
+    shapes
+        Of each feature, by its name.
+    """
+
+    drawing: Drawing
+    codes: dict[str, Code]
+    shapes: dict[str, BaseGeometry]
+
+    def of(self, wanted: _Wanted) -> Iterator[Feature]:
+        """Yield the features whose code is wanted."""
+        for feature in self.drawing.features:
+            code = self.codes.get(feature.code)
+            if code is not None and wanted(code):
+                yield feature
+
+    def areas(self, wanted: _Wanted) -> list[BaseGeometry]:
+        """Return the areas whose code is wanted."""
+        shapes = [self.shapes[f.name] for f in self.of(wanted)]
+        return [shape for shape in shapes if "Polygon" in shape.geom_type]
+
+    def buildings(self, grid: Grid) -> Mask:
+        """Return the cells under buildings, shape (rows, cols)."""
+        return cells_in(self.areas(lambda code: code.building), grid)
+
+    def paved(self, grid: Grid) -> Mask:
+        """Return the cells of paved areas, shape (rows, cols)."""
+        return cells_in(self.areas(lambda code: code.paved), grid)
+
+    def breaklines(self) -> list[Floats]:
+        """Return the edges that triangles must not cross, each of shape (k, 3)."""
+        return [
+            shapely.get_coordinates(part, include_z=True)
+            for feature in self.of(lambda code: code.breakline)
+            for part in shapely.get_parts(_edges(self.shapes[feature.name]))
+        ]
+
+    def walls(self, grid: Grid) -> Bytes | None:
+        """Return the steps that barriers and buildings block, None where there are none."""
+        barred = [self.shapes[f.name] for f in self.of(lambda code: code.barrier)]
+        barred += self.areas(lambda code: code.building)
+        return walls_along([_edges(shape) for shape in barred], grid) if barred else None
+
+    def inlets(self, grid: Grid) -> tuple[Index, tuple[str, ...]]:
+        """Return the number of the inlet in each cell, 0 elsewhere, and the inlets' names."""
+        numbers = np.zeros(grid.shape, np.int32)
+        names = []
+        for feature in self.of(lambda code: code.inlet):
+            shape = self.shapes[feature.name]
+            names.append(feature.name)
+            if "Point" in shape.geom_type:
+                row, col = cells_of_points(shapely.get_coordinates(shape), grid)
+                met = row >= 0
+                numbers[row[met], col[met]] = len(names)
+            else:  # a channel takes water along all of its length
+                numbers[cells_in([shape], grid, touched=True)] = len(names)
+        return numbers, tuple(names)
+
+    def numbered_areas(self, grid: Grid) -> tuple[Index, tuple[str, ...]]:
+        """Return the number of the innermost area in each cell, and the areas' names."""
+        numbers = np.zeros(grid.shape, np.int32)
+        areas = [f for f in self.drawing.features if f.kind == "area"]
+        order = sorted(range(len(areas)), key=lambda k: -self.shapes[areas[k].name].area)
+        for k in order:
+            numbers[cells_in([self.shapes[areas[k].name]], grid)] = k + 1
+        return numbers, tuple(f.name for f in areas)
+
+
+def ground_features(notes: Notes, drawing: Drawing) -> GroundFeatures:
+    """Join the drawn features to the meaning of their codes."""
+    return GroundFeatures(drawing, notes.site.codes, {f.name: f.geometry for f in drawing.features})
+
+
+def _edges(shape: BaseGeometry) -> BaseGeometry:
+    return shape.boundary if "Polygon" in shape.geom_type else shape
+
+
+def rows_on_ground(notes: Notes, drawing: Drawing) -> Ints:
+    """Return the observations that are on the ground."""
+    site, book = notes.site, notes.book
+    off = set(site.surface.exclude)
+    above = {
+        f.name
+        for f in drawing.features
+        if f.name in off or (f.code in site.codes and not site.codes[f.code].ground)
+    }
+    lifted = np.array([name in above for name in book.features] + [False])
+    kept: Ints = np.flatnonzero(~lifted[book.feature])
+    return kept
+
+
+def spans_area(places: Floats) -> bool:
+    """Tell whether places, shape (n, 2) or more columns, are not all on one line.
+
+    Examples
+    --------
+    >>> spans_area(np.array([[0.0, 0.0], [1.0, 1.0], [3.0, 3.0]]))
+    False
+    >>> spans_area(np.array([[0.0, 0.0], [1.0, 1.0], [3.0, 2.0]]))
+    True
+    """
+    apart = places[:, :2] - places[:1, :2]
+    reach = float(np.abs(apart).max(initial=0.0))
+    hull = shapely.convex_hull(shapely.MultiPoint(apart))
+    # thinner than a millionth of its length is a line that rounding has bent
+    return bool(shapely.area(hull) > 1e-6 * reach**2)

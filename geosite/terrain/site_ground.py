@@ -1,0 +1,158 @@
+"""The surface of one site, before any water: grid, features, triangles, slope."""
+
+from __future__ import annotations
+
+import zlib
+from dataclasses import dataclass
+
+import numpy as np
+
+from geosite.base.arrays import Floats, Ints
+from geosite.base.grid import Grid
+from geosite.base.map_frame import Frame
+from geosite.fieldbook.model import Notes
+from geosite.linework.model import Drawing
+from geosite.network.covariance import sigma_vertical
+from geosite.network.levels import level_covariance
+from geosite.network.model import Network
+from geosite.terrain.features import GroundFeatures, ground_features, rows_on_ground, spans_area
+from geosite.terrain.ground import Ground, ground_between
+from geosite.terrain.slope import Slope, slope
+from geosite.terrain.surface.model import Surface, elevation_surface, grid_over
+from geosite.terrain.water.descent import Mask
+
+__all__ = ["SiteGround", "site_ground"]
+
+
+@dataclass(frozen=True, eq=False)
+class SiteGround:
+    """The surface of one site and what lies on it. Arrays have shape (rows, cols).
+
+    Parameters
+    ----------
+    notes, network
+    features
+        What the drawn features mean to the ground.
+    grid, local
+        Where the cells are on the map, in its unit, and in local grid metres.
+    rows : array
+        Observations that are on the ground.
+    surface
+        The elevation model, metres, buildings filled in.
+    ground
+        The triangles and how far the ground may lie from them.
+    slope
+        Of the surface.
+    buildings : array of bool
+        Cells under buildings.
+    """
+
+    notes: Notes
+    network: Network
+    features: GroundFeatures
+    grid: Grid
+    local: Grid
+    rows: Ints
+    surface: Surface
+    ground: Ground
+    slope: Slope
+    buildings: Mask
+
+    @property
+    def frame(self) -> Frame:
+        """The map."""
+        return self.network.frame
+
+    @property
+    def ground_m(self) -> float:
+        """Metres on the ground per grid metre."""
+        return 1.0 / self.frame.combined_factor
+
+    @property
+    def cell_m2(self) -> float:
+        """Area of a cell on the ground."""
+        return (self.local.cell_size * self.ground_m) ** 2
+
+    @property
+    def bare(self) -> Floats:
+        """Elevation without the ground under buildings, metres."""
+        return np.where(self.buildings, np.nan, self.surface.z)
+
+    @property
+    def unit(self) -> str:
+        """Symbol of the elevation unit."""
+        return "m" if self.frame.height_unit_m == 1.0 else "ft"
+
+    def place(self, row: int, col: int) -> tuple[float, float]:
+        """Return map easting and northing of a cell's centre."""
+        size = self.grid.cell_size
+        return self.grid.west + (col + 0.5) * size, self.grid.north - (row + 0.5) * size
+
+    def names(self) -> list[str]:
+        """Return what the points of the surface are called: by mark, or by line of the notes."""
+        book = self.notes.book
+        return [
+            book.marks[book.mark[r]] if book.mark[r] >= 0 else f"line {book.line[r]}"
+            for r in self.rows
+        ]
+
+
+def site_ground(notes: Notes, network: Network, drawing: Drawing) -> SiteGround | None:
+    """Interpolate the surface of a site.
+
+    Returns
+    -------
+    SiteGround or None
+        None where fewer than three marks, or only marks on one line, are on the ground.
+
+    Raises
+    ------
+    InputError
+        ``[surface]`` asks for a raster that is too large.
+    """
+    frame, table = network.frame, notes.site.surface
+    rows = rows_on_ground(notes, drawing)
+    marks = np.column_stack([network.en[rows], network.elevation[rows]])
+    if not spans_area(marks):
+        return None
+    with notes.asked("surface", "cell_size"):
+        grid = grid_over(frame.to_map(marks), table.cell_size)
+    west, north = (float(v) for v in frame.to_local((grid.west, grid.north)))
+    local = Grid(west, north, grid.cell_size * frame.unit_m, grid.rows, grid.cols)
+    features = ground_features(notes, drawing)
+    surface = elevation_surface(
+        marks,
+        local,
+        method=table.method,
+        sigma=sigma_vertical(network)[rows],
+        covariance=lambda i, j: level_covariance(network, rows[i], rows[j]),
+        breaklines=features.breaklines(),
+        scores=table.scores,
+    )
+    draws = _affordable(notes.site.drainage.confidence_runs, local)
+    return SiteGround(
+        notes=notes,
+        network=network,
+        features=features,
+        grid=grid,
+        local=local,
+        rows=rows,
+        surface=surface,
+        ground=ground_between(network, rows, surface.tin, draws=draws, seed=_seed(notes)),
+        slope=slope(surface.z, local.cell_size, method=table.slope_method),
+        buildings=features.buildings(local),
+    )
+
+
+_MOST_CELLS_DRAINED = 40_000_000
+_LEAST_DRAWS = 50
+
+
+def _affordable(asked: int, grid: Grid) -> int:
+    """Return how many possible grounds are drained: fewer of a large raster, but not too few."""
+    return min(asked, max(_LEAST_DRAWS, _MOST_CELLS_DRAINED // (grid.rows * grid.cols)))
+
+
+def _seed(notes: Notes) -> int:
+    """Return a number that hangs on what was walked alone, so that the same notes draw the same."""
+    return zlib.crc32(np.ascontiguousarray(notes.book.local).tobytes()) ^ notes.site.drainage.seed

@@ -1,0 +1,333 @@
+"""The water of one site: where it goes, where it stands, how sure that is."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+import shapely
+
+from geosite.base.estimate import Estimate
+from geosite.network.covariance import covariance
+from geosite.terrain.possible import PossibleRasters
+from geosite.terrain.site_ground import SiteGround
+from geosite.terrain.water.barriers import cells_of_points
+from geosite.terrain.water.descent import INLET, NODATA, Index
+from geosite.terrain.water.drainage import Drainage, drain
+from geosite.terrain.water.estimates import (
+    CatchmentEstimate,
+    FallEstimate,
+    PavingEstimate,
+    PondEstimate,
+    estimate_catchments,
+    estimate_fall,
+    estimate_paving,
+    estimate_ponds,
+    interval_of,
+)
+from geosite.terrain.water.falls import (
+    FallFromBuilding,
+    WallProfiles,
+    fall_from_building,
+    flat_paving,
+    wall_profiles,
+)
+from geosite.terrain.water.flow import Arrows, arrows, catchments, flow_paths
+from geosite.terrain.water.likelihood import Possible, Question, ask_possible
+from geosite.terrain.water.ponding import find_ponds
+
+if TYPE_CHECKING:
+    from shapely.geometry.base import BaseGeometry
+
+__all__ = ["SLOPE_BREAKS_PERCENT", "FlowPath", "NoFlowPath", "Water", "site_water"]
+
+SLOPE_BREAKS_PERCENT = (1.0, 2.0, 5.0, 8.33, 12.5, 20.0)
+"""Limits of the slope classes per feature: flat, drains, walk, ramp, steep, very steep."""
+
+_ARROWS_ACROSS = 18
+"""Arrows along the longer side of the site where no spacing is given."""
+
+_LEAST_POND_M = 1e-4
+"""No shallower hollow is told: the last digits of an elevation make some of 1e-7 m on any plane."""
+
+
+@dataclass(frozen=True, eq=False)
+class FlowPath:
+    """The way of water from one start.
+
+    Parameters
+    ----------
+    start
+        Name of the mark or feature.
+    cell
+        Row and column of the cell it begins in.
+    line
+        LineStringZ through the centres of cells, local grid metres and metres.
+    length_m, fall_m
+        On the ground, and of the water's surface.
+    """
+
+    start: str
+    cell: tuple[int, int]
+    line: BaseGeometry
+    length_m: Estimate
+    fall_m: Estimate
+
+
+@dataclass(frozen=True, slots=True)
+class NoFlowPath:
+    """A start without a way: its place in the site file's list, its name, and why.
+
+    `why` is ``"ended"`` where the water is at its end already, ``"no-ground"`` where there is none.
+    """
+
+    number: int
+    start: str
+    why: Literal["ended", "no-ground"]
+
+
+@dataclass(frozen=True, eq=False)
+class Water:
+    """Where water goes. Arrays have shape (rows, cols), lengths are in local grid metres.
+
+    Parameters
+    ----------
+    drainage
+        Directions, ponding and contributing area, around the buildings.
+    pond, ponds
+        Number of the pond in each cell, 0 for none; the ponds.
+    catchment, catchments
+        Number of the catchment in each cell; the catchments.
+    inlets, dry_inlets
+        Names of inlet 1, 2, ...; those of them that take no water.
+    paths, lost_paths
+        From the marks and features that the site file names, and those without a way.
+    arrows
+        One per coarse cell.
+    falls, unseen_buildings
+        Falls from buildings; names of the buildings before whose walls no ground is known.
+    paving
+        Flat paved ground.
+    areas : array of int
+        Number of the innermost area in each cell, from 1, in the order of `area_names`.
+    area_names
+    possible
+        What the possible grounds answer; None where none were asked for.
+    """
+
+    drainage: Drainage
+    pond: Index
+    ponds: tuple[PondEstimate, ...]
+    catchment: Index
+    catchments: tuple[CatchmentEstimate, ...]
+    inlets: tuple[str, ...]
+    dry_inlets: tuple[str, ...]
+    paths: tuple[FlowPath, ...]
+    lost_paths: tuple[NoFlowPath, ...]
+    arrows: Arrows
+    falls: tuple[FallEstimate, ...]
+    unseen_buildings: tuple[str, ...]
+    paving: tuple[PavingEstimate, ...]
+    areas: Index
+    area_names: tuple[str, ...]
+    possible: Possible | None
+
+
+def site_water(site: SiteGround) -> Water:
+    """Drain the surface of a site, and as many possible ones as were asked for."""
+    table, grid = site.notes.site.drainage, site.local
+    inlets, inlet_names = site.features.inlets(grid)
+    drainage = drain(
+        site.surface.z,
+        grid.cell_size,
+        method=table.method,
+        inlets=inlets > 0,
+        barriers=site.buildings,
+        walls=site.features.walls(grid),
+    )
+    pond, ponds = find_ponds(drainage, minimum_depth=_LEAST_POND_M)
+    catchment, found = catchments(drainage, inlets)
+    areas, names = site.features.numbered_areas(grid)
+    profiles, unseen = _profiles(site)
+    ways, lost = _ways(site, drainage)
+    outlet = catchment.copy()
+    for one in found:
+        if one.inlet:
+            outlet[inlets == one.inlet] = one.number
+    question = Question(
+        drainage=drainage,
+        method=table.method,
+        inlets=inlets,
+        buildings=site.buildings,
+        pond=pond,
+        ponds=len(ponds),
+        outlet=outlet,
+        catchments=len(found),
+        areas=areas,
+        area_count=len(names),
+        breaks_percent=SLOPE_BREAKS_PERCENT,
+        flat_percent=table.minimum_paved_fall_percent,
+        slope_method=site.notes.site.surface.slope_method,
+        profiles=profiles,
+        starts=tuple(cell for _, cell, _ in ways),
+    )
+    possible = _possible(site, question)
+    taking = set(np.unique(inlets[drainage.direction == INLET]).tolist())
+    return Water(
+        drainage=drainage,
+        pond=pond,
+        ponds=estimate_ponds(ponds, possible, cell_m2=site.cell_m2),
+        catchment=catchment,
+        catchments=estimate_catchments(found, possible, cell_m2=site.cell_m2),
+        inlets=inlet_names,
+        dry_inlets=tuple(n for k, n in enumerate(inlet_names, start=1) if k not in taking),
+        paths=_paths(site, ways, possible),
+        lost_paths=lost,
+        arrows=_arrows(site, drainage),
+        falls=_falls(site, profiles, possible),
+        unseen_buildings=unseen,
+        paving=_paving(site, areas, names, possible),
+        areas=areas,
+        area_names=names,
+        possible=possible,
+    )
+
+
+def _possible(site: SiteGround, question: Question) -> Possible | None:
+    if not site.ground.draws:
+        return None
+    rasters = PossibleRasters(site.ground, site.local, site.surface.z)
+    return ask_possible(question, rasters.stack, site.ground.draws, workers=os.cpu_count() or 1)
+
+
+def _arrows(site: SiteGround, drainage: Drainage) -> Arrows:
+    grid, spacing = site.grid, site.notes.site.drainage.arrow_spacing
+    if spacing is None:
+        spacing = max(grid.rows, grid.cols) * grid.cell_size / _ARROWS_ACROSS
+    every = max(1, round(spacing / grid.cell_size))
+    return arrows(drainage, site.slope, site.local, every)
+
+
+_Way = tuple[str, tuple[int, int], "BaseGeometry"]
+"""Start, its cell, and the line."""
+
+
+def _ways(site: SiteGround, drainage: Drainage) -> tuple[tuple[_Way, ...], tuple[NoFlowPath, ...]]:
+    """Return the ways of water from what the site file names, and those that are none."""
+    book, grid = site.notes.book, site.local
+    found, lost = [], []
+    for number, name in enumerate(site.notes.site.drainage.flow_paths_from):
+        if name in site.features.shapes:
+            places = shapely.get_coordinates(site.features.shapes[name])
+        else:
+            row = int(np.flatnonzero(book.mark == book.marks.index(name))[0])
+            places = site.network.en[row : row + 1]
+        row_of, col_of = cells_of_points(places, grid)
+        starts = [(int(r), int(c)) for r, c in zip(row_of, col_of, strict=True) if r >= 0]
+        lines = flow_paths(drainage, grid, starts)
+        for line in lines:
+            begin_row, begin_col = cells_of_points(shapely.get_coordinates(line)[:1], grid)
+            found.append((name, (int(begin_row[0]), int(begin_col[0])), line))
+        if not lines:
+            ended = any(drainage.direction[start] != NODATA for start in starts)
+            lost.append(NoFlowPath(number, name, "ended" if ended else "no-ground"))
+    return tuple(found), tuple(lost)
+
+
+def _paths(
+    site: SiteGround, ways: tuple[_Way, ...], possible: Possible | None
+) -> tuple[FlowPath, ...]:
+    out = []
+    cell_m = site.local.cell_size * site.ground_m
+    for number, (name, cell, line) in enumerate(ways):
+        at = shapely.get_coordinates(line, include_z=True)
+        length = float(np.hypot(*np.diff(at[:, :2], axis=0).T).sum()) * site.ground_m
+        drawn = fallen = None
+        if possible is not None:
+            drawn = possible.path_steps[:, number] * cell_m
+            fallen = possible.path_fall[:, number]
+        fall = float(at[0, 2] - at[-1, 2])
+        out.append(
+            FlowPath(name, cell, line, interval_of(length, drawn), interval_of(fall, fallen))
+        )
+    return tuple(out)
+
+
+def _profiles(site: SiteGround) -> tuple[tuple[WallProfiles, ...], tuple[str, ...]]:
+    """Return profiles before the walls of buildings, and the buildings that have none."""
+    table = site.notes.site.drainage
+    paved = site.features.paved(site.local)
+    found = {
+        feature.name: wall_profiles(
+            feature.name,
+            shapely.force_2d(site.features.shapes[feature.name]),
+            site.bare,
+            site.local,
+            ground_m=site.ground_m,
+            distance_m=table.fall_distance,
+            limit_percent=table.fall_from_building_percent,
+            paved_percent=table.fall_from_building_paved_percent,
+            paved=paved,
+        )
+        for feature in site.features.of(lambda code: code.building)
+        if feature.kind == "area"
+    }
+    return (
+        tuple(one for one in found.values() if one is not None),
+        tuple(name for name, one in found.items() if one is None),
+    )
+
+
+def _falls(
+    site: SiteGround, profiles: tuple[WallProfiles, ...], possible: Possible | None
+) -> tuple[FallEstimate, ...]:
+    out = []
+    for number, one in enumerate(profiles):
+        fall = fall_from_building(one, site.bare)
+        drawn = None if possible is None else possible.fall_percent[number]
+        out.append(estimate_fall(fall, _worst(site, one, fall), one, drawn))
+    return tuple(out)
+
+
+def _worst(site: SiteGround, profiles: WallProfiles, fall: FallFromBuilding) -> Estimate:
+    """Return the fall at the worst place with the interval that the marks and the ground give."""
+    grid = site.local
+    ends = np.column_stack(
+        [
+            grid.west + (profiles.col[fall.worst] + 0.5) * grid.cell_size,
+            grid.north - (profiles.row[fall.worst] + 0.5) * grid.cell_size,
+        ]
+    )
+    drop = np.array([1.0, -1.0])
+    marks = float(covariance(site.network, [site.ground.sum_form(ends, drop)])[0, 0])
+    between = float(drop @ site.ground.departure_covariance(ends) @ drop)
+    per_metre = 100.0 / fall.over_m
+    return Estimate.normal(
+        fall.worst_percent,
+        float(np.sqrt(marks + between)) * per_metre,
+        site.ground.interval_factor(marks, between),
+    )
+
+
+def _paving(
+    site: SiteGround, areas: Index, names: tuple[str, ...], possible: Possible | None
+) -> tuple[PavingEstimate, ...]:
+    codes = site.notes.site.codes
+    paved = {
+        f.name for f in site.features.drawing.features if f.code in codes and codes[f.code].paved
+    }
+    chosen = [name for name in names if name in paved]
+    renumbered = np.zeros(len(names) + 1, np.int32)
+    for k, name in enumerate(chosen, start=1):
+        renumbered[names.index(name) + 1] = k
+    paving = flat_paving(
+        site.slope.steepness("percent"),
+        renumbered[areas],
+        chosen,
+        site.local,
+        minimum_percent=site.notes.site.drainage.minimum_paved_fall_percent,
+        ground_m=site.ground_m,
+    )
+    return estimate_paving(paving, names, possible, cell_m2=site.cell_m2)

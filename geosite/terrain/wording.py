@@ -1,0 +1,404 @@
+"""What the ground has to tell, in words: the facts of this room as findings."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Sequence
+
+from geosite.base.errors import Finding
+from geosite.base.estimate import Estimate
+from geosite.base.map_frame import Frame
+from geosite.fieldbook.model import Notes
+from geosite.reading.toml_lines import line_of
+from geosite.terrain.site_ground import SiteGround
+from geosite.terrain.site_water import Water
+from geosite.terrain.surface.model import SCORED_AT_LEAST, Surface
+from geosite.terrain.water.estimates import FallEstimate, PavingEstimate, PondEstimate
+from geosite.terrain.water.falls import LEAST_DROP_M
+
+__all__ = [
+    "R401_3",
+    "contour_findings",
+    "fall_findings",
+    "interval_words",
+    "paving_findings",
+    "pond_findings",
+    "roughness_findings",
+    "surface_findings",
+    "terrain_findings",
+]
+
+R401_3 = "International Residential Code R401.3, a default that local rules replace"
+
+_NAMED = 20
+"""So many points that stand out are named."""
+
+_PATCH_M2 = 1.0
+"""Every crest has flat places; a smaller one is only a note."""
+
+
+def interval_words(estimate: Estimate, decimals: int, unit: str) -> str:
+    """Return a number with its 95 % interval as it is said in a sentence.
+
+    Examples
+    --------
+    >>> interval_words(Estimate(0.35, 0.05, 2.1), 2, "m3")
+    '0.35 m3 (0.05 to 2.10)'
+    >>> interval_words(Estimate(0.35, float("-inf"), float("inf")), 2, "m3")
+    '0.35 m3'
+    """
+    value = f"{estimate.value:.{decimals}f} {unit}".rstrip()
+    if not (math.isfinite(estimate.low) and math.isfinite(estimate.high)):
+        return value
+    return f"{value} ({estimate.low:.{decimals}f} to {estimate.high:.{decimals}f})"
+
+
+def terrain_findings(
+    site: SiteGround, water: Water, interval: float, usual_sigma: float
+) -> tuple[Finding, ...]:
+    """Say everything about the ground of a site that a reader should know.
+
+    Parameters
+    ----------
+    site, water
+    interval
+        Contour interval, elevation units.
+    usual_sigma
+        Usual standard deviation of an elevation against its surroundings, metres.
+    """
+    unit_m = site.frame.height_unit_m
+    return (
+        *surface_findings(site.surface, site.names(), site.unit, scale=1 / unit_m),
+        *roughness_findings(site.ground.roughness.departures),
+        *_draws_findings(site),
+        *_lost_paths(site.notes, water),
+        *_dry_inlets(site.notes, water),
+        *fall_findings(water.falls, site.frame),
+        *_unseen_buildings(site.notes, water),
+        *paving_findings(water.paving, site.frame),
+        *pond_findings(water.ponds, site.place),
+        *contour_findings(interval, usual_sigma / unit_m, site.unit),
+    )
+
+
+# ------------------------------------------------------------------------------------------ surface
+
+
+def surface_findings(
+    surface: Surface,
+    names: Sequence[str] | None = None,
+    unit: str = "",
+    *,
+    coincident: float = 0.001,
+    scale: float = 1.0,
+) -> tuple[Finding, ...]:
+    """Say what the marks have that does not fit, and how the surface was made.
+
+    Parameters
+    ----------
+    surface
+    names
+        Of the points that were given to it; without them they are numbered.
+    unit, scale
+        Symbol of the unit in which heights are said, and how many of them one of the surface's is.
+    coincident
+        Breaklines whose elevations differ by less where they cross are not mentioned.
+    """
+
+    def point(row: int) -> str:
+        name = "" if names is None else names[row]
+        return f"mark {name}" if name else f"point {row + 1}"
+
+    def height(value: float) -> str:
+        return f"{value * scale:.3f} {unit}".rstrip()
+
+    found = [*_coincident(surface, point, height)]
+    if surface.tin.crossing_gap > coincident:
+        found.append(
+            Finding(
+                "look",
+                "breaklines-cross",
+                "breaklines cross whose elevations differ by up to "
+                f"{height(surface.tin.crossing_gap)} there; the mean is used",
+            )
+        )
+    found += _outliers(surface, point, height)
+    if surface.is_chosen:
+        found.append(_chosen(surface, height))
+    if len(surface.tin.edges) and surface.method != "tin":
+        found.append(
+            Finding(
+                "look",
+                "breaklines-unused",
+                f"the method {surface.method} knows no breaklines: the surface is smooth across "
+                "them; use tin to keep the edges",
+            )
+        )
+    return tuple(found)
+
+
+_Point = Callable[[int], str]
+_Height = Callable[[float], str]
+
+
+def _coincident(surface: Surface, point: _Point, height: _Height) -> Iterable[Finding]:
+    for one in surface.coincident:
+        is_sure = one.sigma is not None and one.gap <= 3 * one.sigma
+        mean = "mean" if one.sigma is None else "weighted mean"
+        yield Finding(
+            "note" if is_sure else "look",
+            "coincident-marks",
+            f"{point(one.low)} and {point(one.high)} are at the same place with elevations that "
+            f"differ by {height(one.gap)}; the surface takes their {mean}, {height(one.elevation)}",
+        )
+
+
+def _outliers(surface: Surface, point: _Point, height: _Height) -> Iterable[Finding]:
+    for one in surface.outliers[:_NAMED]:
+        beyond = "where all else is even"
+        if math.isfinite(one.times):
+            beyond = f"{one.times:.0f} times what is usual here"
+        yield Finding(
+            "look",
+            "outlier",
+            f"{point(one.point)} is {height(abs(one.above))} "
+            f"{'above' if one.above > 0 else 'below'} the plane through its neighbours, {beyond}; "
+            "it is kept: look at the notes, exclude it if it is wrong",
+        )
+    more = len(surface.outliers) - _NAMED
+    if more > 0:
+        yield Finding("look", "outlier", f"{more} more marks stand out like these")
+
+
+def _chosen(surface: Surface, height: _Height) -> Finding:
+    best, *others = surface.scores
+    if best.marks < SCORED_AT_LEAST:
+        text = (
+            f"the surface is made of triangles: only {best.marks} marks can be left out to compare "
+            f"methods, {SCORED_AT_LEAST} are needed"
+        )
+    else:
+        rest = ", ".join(f"{s.method} {height(s.rmse)}" for s in others)
+        text = (
+            f"the surface is made by {surface.method}: it predicts {best.marks} marks it was not "
+            f"given to {height(best.rmse)} (root mean square), {rest}"
+        )
+    return Finding("note", "method-chosen", text)
+
+
+def roughness_findings(departures: int) -> tuple[Finding, ...]:
+    """Say so where too few marks tell how far the ground departs from the triangles."""
+    if departures:
+        return ()
+    return (
+        Finding(
+            "note",
+            "ground-between-not-known",
+            "Too few marks lie among others to tell how far the ground departs from the straight "
+            "lines between them: intervals of elevations, falls and ponds hold the errors of the "
+            "marks alone. Walk more marks inside the site.",
+        ),
+    )
+
+
+def contour_findings(interval: float, known: float, unit: str) -> tuple[Finding, ...]:
+    """Say so where contours that were asked for are finer than the ground is known.
+
+    Parameters
+    ----------
+    interval
+        Contour interval, elevation units.
+    known
+        Usual standard deviation of an elevation against its surroundings, the same.
+    unit
+        Their symbol.
+    """
+    if interval >= 2 * known:
+        return ()
+    return (
+        Finding(
+            "note",
+            "contours-finer-than-known",
+            f"Contours every {interval:g} {unit} are finer than the ground is known: between the "
+            f"marks it is good to {known:.3f} {unit} (one sigma) against its surroundings, and an "
+            "interval of twice that is the least that can be relied on.",
+        ),
+    )
+
+
+# -------------------------------------------------------------------------------------------- water
+
+
+def fall_findings(falls: Iterable[FallEstimate], frame: Frame) -> tuple[Finding, ...]:
+    """Say where the ground does not fall away from a building as it should.
+
+    Something to look at where some of the wall is short of its limit on 95 % of the possible
+    grounds; else, where it may be, that it is undecided.
+    """
+    found = []
+    for one in falls:
+        fall = one.fall
+        if fall.short_m == 0.0:
+            continue
+        if fall.worst_percent < -LEAST_DROP_M / fall.over_m * 100.0:
+            does = f"rises {-fall.worst_percent:.1f} % away from it, so that water runs towards it"
+        else:
+            does = f"falls {max(fall.worst_percent, 0.0):.1f} % away from it"
+        half = one.worst_percent.half_width
+        if math.isfinite(half):
+            does += f" (+/- {half:.1f} %, 95 %)"
+        what = "paved ground" if fall.is_paved else "ground"
+        is_sure = one.short_m.low > 0.0 or not math.isfinite(one.short_m.low)
+        doubt = ""
+        if not is_sure:
+            doubt = (
+                " Undecided: some possible grounds fall enough everywhere. More marks at the wall "
+                f"and {fall.distance_m:.2f} m from it would decide it."
+            )
+        easting, northing = frame.to_map((fall.easting, fall.northing))
+        found.append(
+            Finding(
+                "look" if is_sure else "note",
+                "fall-from-building",
+                f"{fall.name}: the {what} within {fall.over_m:.2f} m of the wall {does}; a fall of "
+                f"{fall.limit_percent:g} % or more is usual ({R401_3}). Worst at "
+                f"{easting:.2f}, {northing:.2f}. Of {fall.wall_m:.1f} m of wall "
+                f"{interval_words(one.short_m, 1, 'm')} have less than their limit, and before "
+                f"{interval_words(one.toward_m, 1, 'm')} water runs towards the building.{doubt}",
+            )
+        )
+    return tuple(found)
+
+
+def paving_findings(paving: Iterable[PavingEstimate], frame: Frame) -> tuple[Finding, ...]:
+    """Say how much paved ground is flatter than it should be.
+
+    Something to look at where some of it is on 95 % of the possible grounds and the largest patch
+    has a square metre. That water stands there is said by ponds alone.
+    """
+    found = []
+    for one in paving:
+        paved = one.paving
+        if paved.flat_m2 == 0.0:
+            continue
+        is_sure = one.flat_m2.low > 0.0 or not math.isfinite(one.flat_m2.low)
+        easting, northing = frame.to_map((paved.easting, paved.northing))
+        doubt = "" if is_sure else " Undecided: on some possible grounds none is."
+        found.append(
+            Finding(
+                "look" if is_sure and paved.patch_m2 >= _PATCH_M2 else "note",
+                "flat-paving",
+                f"{paved.name}: {interval_words(one.flat_m2, 1, 'm2')} of {paved.known_m2:.1f} m2 "
+                f"are flatter than {paved.minimum_percent:g} % (common practice, a default that "
+                f"local rules replace); the largest such patch, {paved.patch_m2:.1f} m2, is at "
+                f"{easting:.2f}, {northing:.2f}.{doubt}",
+            )
+        )
+    return tuple(found)
+
+
+def pond_findings(
+    ponds: Sequence[PondEstimate], place: Callable[[int, int], tuple[float, float]]
+) -> tuple[Finding, ...]:
+    """Say where water stands for certain, and where it may.
+
+    Parameters
+    ----------
+    ponds
+    place
+        Map easting and northing of the centre of a cell, by row and column.
+    """
+    found = []
+    for one in ponds:
+        if not one.is_significant:
+            continue
+        pond = one.pond
+        depth = interval_words(one.depth_m.scaled(1000.0), 0, "mm")
+        low, spill = place(pond.row, pond.col), place(pond.spill_row, pond.spill_col)
+        found.append(
+            Finding(
+                "look",
+                "pond",
+                f"Water stands {depth} deep at {low[0]:.2f}, {low[1]:.2f}, "
+                f"{interval_words(one.volume_m3, 2, 'm3')} on "
+                f"{interval_words(one.area_m2, 1, 'm2')}, before it spills at "
+                f"{spill[0]:.2f}, {spill[1]:.2f}.",
+            )
+        )
+    doubtful = [one for one in ponds if not one.is_significant]
+    if doubtful:
+        surest = max(doubtful, key=lambda one: one.probability)
+        low = place(surest.pond.row, surest.pond.col)
+        without = round(100 * (1 - surest.probability))
+        found.append(
+            Finding(
+                "note",
+                "ponds-not-significant",
+                f"Hollows that may not be there: {len(doubtful)}. The likeliest, at "
+                f"{low[0]:.2f}, {low[1]:.2f}, is "
+                f"{interval_words(surest.depth_m.scaled(1000.0), 0, 'mm')} deep; in {without} of "
+                "100 possible grounds there is no pond here. More marks in it and round its rim "
+                "would decide it.",
+            )
+        )
+    return tuple(found)
+
+
+def _draws_findings(site: SiteGround) -> tuple[Finding, ...]:
+    asked, drawn = site.notes.site.drainage.confidence_runs, site.ground.draws
+    if drawn >= asked:
+        return ()
+    return (
+        Finding(
+            "note",
+            "fewer-possible-grounds",
+            f"Intervals of ponds, catchments and flat paving rest on {drawn} possible grounds, not "
+            f"{asked}: the raster has {site.grid.rows * site.grid.cols} cells. A larger cell size "
+            "leaves time for more.",
+        ),
+    )
+
+
+def _lost_paths(notes: Notes, water: Water) -> Iterable[Finding]:
+    for one in water.lost_paths:
+        why = "it lies outside the ground between the marks, right on its edge or in a building"
+        if one.why == "ended":
+            why = "there the water is at its end already: in an inlet or in a hollow"
+        yield Finding(
+            "look",
+            "flow-path-no-start",
+            f"No flow path from {one.start}: {why}. Name a mark or a feature on open ground "
+            "further in, or take the name out.",
+            notes.site_file,
+            line_of(notes.site_lines, ("drainage", "flow_paths_from", one.number)),
+        )
+
+
+def _dry_inlets(notes: Notes, water: Water) -> Iterable[Finding]:
+    for name in water.dry_inlets:
+        yield _at_feature(
+            notes,
+            name,
+            "inlet-no-ground",
+            f"The inlet {name} takes no water: it lies outside the ground between the marks, right "
+            "on its edge, in a building or on another inlet. Walk marks round it.",
+        )
+
+
+def _unseen_buildings(notes: Notes, water: Water) -> Iterable[Finding]:
+    for name in water.unseen_buildings:
+        yield _at_feature(
+            notes,
+            name,
+            "fall-from-building-unknown",
+            f"{name}: whether the ground falls away from it is not known, for no ground was "
+            f"surveyed before its walls. Walk marks {notes.site.drainage.fall_distance:.2f} m from "
+            "them.",
+        )
+
+
+def _at_feature(notes: Notes, feature: str, code: str, text: str) -> Finding:
+    book = notes.book
+    number = book.features.index(feature)
+    row = next(k for k, one in enumerate(book.feature.tolist()) if one == number)
+    return Finding("look", code, text, book.file, int(book.line[row]))
