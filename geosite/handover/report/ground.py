@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 
+from geosite.base.arrays import Floats
 from geosite.base.estimate import Estimate
 from geosite.base.map_frame import Frame
 from geosite.handover.report import model
@@ -69,14 +70,18 @@ def _slope_classes(terrain: Terrain, cell_m2: float) -> tuple[_Classes, _Classes
     """Return the areas by slope class, and both ends of their intervals; empty if not known."""
     water, counted = terrain.water, terrain.classes
 
-    def named(rows: np.ndarray) -> _Classes:  # type: ignore[type-arg]
+    def named(rows: Floats) -> _Classes:
         areas = zip(water.area_names, rows * cell_m2, strict=True)
         return {name: tuple(row.tolist()) for name, row in areas}
 
     if water.possible is None:
-        return named(counted), {}, {}
+        return named(counted.astype(np.float64)), {}, {}
     low, high = np.quantile(water.possible.class_cells, (0.025, 0.975), axis=0)
-    return named(counted), named(np.minimum(low, counted)), named(np.maximum(high, counted))
+    return (
+        named(counted.astype(np.float64)),
+        named(np.minimum(low, counted)),
+        named(np.maximum(high, counted)),
+    )
 
 
 def _roughness(rough: Roughness) -> model.Roughness:
