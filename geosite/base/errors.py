@@ -126,6 +126,10 @@ class Finding:
         One sentence in a contractor's words.
     file, line
         Where it comes from, if from a row.
+    mark
+        The mark that it is about.
+    place : (easting, northing), map units
+        Where to look.
     """
 
     level: Literal["note", "look"]
@@ -133,3 +137,5 @@ class Finding:
     text: str
     file: str | None = None
     line: int | None = None
+    mark: str | None = None
+    place: tuple[float, float] | None = None

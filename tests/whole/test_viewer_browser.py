@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import dataclasses
 import hashlib
+import importlib.util
 import math
 import re
 import shutil
@@ -10,9 +12,12 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
+import shapely
 from package_cases import FACTOR, HOSTILE, ferry_landing, ground, hostile_landing, marks, only
 
+from geosite.base.errors import Finding
 from geosite.handover.viewer.page import write_viewer
 
 BROWSER = next(
@@ -81,6 +86,14 @@ def choose(browser: Any, name: str, text: str) -> None:
     settle(browser)
 
 
+def find(browser: Any, text: str) -> None:
+    """Type a name into the search box and press Enter."""
+    box = browser.find_element("id", "find")
+    box.clear()
+    box.send_keys(text, "\ue007")
+    settle(browser)
+
+
 def click(browser: Any, across: float = 0.0, down: float = 0.0) -> None:
     """Click on the map, pixels from its middle."""
     from selenium.webdriver import ActionChains
@@ -126,7 +139,7 @@ def test_it_opens_without_a_request_and_without_a_complaint(browser: Any, page: 
 
 def test_clicking_a_mark_tells_its_place_and_sigma(browser: Any, page: Path) -> None:
     show(browser, page)
-    choose(browser, "find", "S10")  # brings it to the middle
+    find(browser, "S10")  # brings it to the middle
     click(browser, 3, -2)  # near it, not on it
     assert browser.find_element("id", "answer-title").text == "Mark S10"
     told = answer(browser)
@@ -142,7 +155,7 @@ def test_clicking_a_mark_tells_its_place_and_sigma(browser: Any, page: Path) -> 
 
 def test_clicking_the_ground_tells_the_cell(browser: Any, page: Path) -> None:
     show(browser, page)
-    choose(browser, "find", "S10")
+    find(browser, "S10")
     click(browser, 60, 0)
     assert browser.find_element("id", "answer-title").text == "This spot"
     told = answer(browser)
@@ -357,3 +370,109 @@ def test_a_page_with_little_in_it(browser: Any, tmp_path: Path, names: tuple[str
     click(browser)
     assert browser.find_element("id", "relief-mode").is_displayed() is ("elevation" in names)
     assert browser.get_log("browser") == []
+
+
+def test_a_name_is_found_by_its_beginning_and_an_unknown_one_is_said(
+    browser: Any, page: Path
+) -> None:
+    show(browser, page)
+    find(browser, "islan")
+    assert "island" in answer(browser)["Area"]
+    find(browser, "no such mark")
+    assert "no such mark" in browser.find_element("id", "find-words").text
+
+
+def test_lengths_change_to_feet_everywhere(browser: Any, page: Path) -> None:
+    show(browser, page)
+    find(browser, "S10")
+    metres = float(answer(browser)["Elevation"].split()[0])
+    choose(browser, "from", "B1")
+    choose(browser, "to", "B2")
+    choose(browser, "units", "feet")
+    told = answer(browser)
+    assert told["Elevation"].endswith(" ft")
+    assert float(told["Elevation"].split()[0]) == pytest.approx(metres / 0.3048, abs=0.03)
+    assert told["Area"].endswith("ft²")
+    words = browser.find_element("id", "profile-words").text
+    # 34.0147 m between the baseline marks, on the ground
+    assert re.match(r"111\.\d+ ft long", words)
+    assert " m " not in words
+    assert browser.find_element("id", "scale-words").text.endswith(" ft")
+
+
+def test_a_closed_line_holds_the_area_of_its_corners(browser: Any, page: Path) -> None:
+    show(browser, page)
+    find(browser, "S10")
+    for _ in range(5):  # so close that no other mark is within a finger's breadth of a corner
+        browser.find_element("id", "closer").click()
+    browser.find_element("id", "draw").click()
+    for across, down in ((-80, -80), (80, -80), (80, 80), (-80, 80)):
+        click(browser, across, down)
+    bar = browser.execute_script(
+        "return parseFloat(document.getElementById('scale-bar').style.width)"
+    )
+    length = float(browser.find_element("id", "scale-words").text.split()[0])
+    side = 160 * length / bar
+    words = browser.find_element("id", "profile-words").text.replace("\u202f", "")
+    held = re.search(r"it holds ([\d.]+) m²", words)
+    assert held
+    assert float(held[1]) == pytest.approx(side**2, rel=0.03)
+
+
+def test_a_finding_with_a_place_goes_there_and_back(browser: Any, tmp_path: Path) -> None:
+    package = ferry_landing()
+    east, north = place_of("S10")
+    at = (512_300 + FACTOR * east, 5_276_100 + FACTOR * north)
+    findings = (
+        Finding("look", "a", "Look at this place.", place=at),
+        Finding("look", "b", "Look at this mark.", mark="S4"),
+        Finding("note", "c", "Nowhere."),
+    )
+    page = write_viewer(tmp_path, dataclasses.replace(package, findings=findings))
+    show(browser, page)
+    first, second = browser.find_elements("css selector", "#look button.finding")
+    second.click()
+    settle(browser)
+    assert browser.find_element("id", "answer-title").text == "Mark S4"
+    first.click()
+    settle(browser)
+    assert browser.find_element("id", "answer-title").text == "Mark S10"
+    assert "here" in first.get_attribute("class")
+    assert "here" not in second.get_attribute("class")
+    assert not browser.find_elements("css selector", "#notes button")
+
+
+def test_the_name_of_an_area_is_not_written_on_what_lies_in_it(tmp_path: Path) -> None:
+    import json
+
+    package = ferry_landing()
+    text = write_viewer(tmp_path, package).read_text("utf-8")
+    (data,) = re.findall(r'<script type="application/json" id="site">(.*?)</script>', text, re.S)
+    site = json.loads(data)
+    areas = next(layer for layer in site["layers"] if layer["name"] == "areas")["features"]
+    shapes = {f["p"]["feature"]: shapely.Polygon(np.reshape(f["g"][0], (-1, 2))) for f in areas}
+    for f in areas:
+        label = shapely.Point(f["label"])
+        assert shapes[f["p"]["feature"]].contains(label)
+        for name, other in shapes.items():
+            inside = shapes[f["p"]["feature"]].contains(other)
+            assert name == f["p"]["feature"] or not (inside and other.contains(label))
+
+
+@pytest.mark.parametrize("size", [(1400, 900), (820, 1180), (390, 844)])
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_axe_finds_nothing_serious(
+    browser: Any, page: Path, size: tuple[int, int], scheme: str
+) -> None:
+    """Rules of axe-core, an open checker of the Web Content Accessibility Guidelines."""
+    package = importlib.util.find_spec("axe_core_python")
+    if package is None or not package.submodule_search_locations:
+        pytest.skip("needs the package axe-core-python")
+    (script,) = Path(package.submodule_search_locations[0]).rglob("axe.min.js")
+    show(browser, page, *size, scheme=scheme)
+    browser.execute_cdp_cmd("Runtime.evaluate", {"expression": script.read_text("utf-8")})
+    found = browser.execute_async_script(
+        "const done = arguments[0]; axe.run(document).then(r => done(r.violations));"
+    )
+    serious = [v for v in found if v["impact"] in ("serious", "critical")]
+    assert not serious, [(v["id"], v["nodes"][0]["html"]) for v in serious]

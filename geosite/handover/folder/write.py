@@ -119,7 +119,8 @@ def _write_sheets(package: Package, folder: Path, options: Handover) -> Iterable
     if options.viewer:
         from geosite.handover.viewer.page import write_viewer
 
-        yield write_viewer(folder, package).name, "The site to look around in, in any browser"
+        page = write_viewer(folder, package, options.unit)
+        yield page.name, "The site to look around in, in any browser"
     if options.survey_report:
         from geosite.handover.papers.survey_report import survey_report_pdf
 

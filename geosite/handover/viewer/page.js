@@ -20,8 +20,9 @@ function redraw() {
 }
 
 function paintScreen() {
-  ratio = Math.min(window.devicePixelRatio || 1, 2);
-  if (mode === "relief") ratio = Math.min(ratio, 1.5);
+  // as sharp as the screen while nothing moves
+  ratio = Math.min(window.devicePixelRatio || 1, 3);
+  if (mode === "relief" && moving) ratio = Math.min(ratio, 1.5);
   const width = Math.round(screen_.clientWidth * ratio), height_ = Math.round(screen_.clientHeight * ratio);
   if (screen_.width !== width || screen_.height !== height_) Object.assign(screen_, { width, height: height_ });
   if (!width || !height_) return;
@@ -75,10 +76,10 @@ function paintScale() {
   const bar = byId("scale");
   bar.hidden = mode === "relief";
   if (bar.hidden) return;
-  const perMetre = view.zoom / METRE, power = 10 ** Math.floor(Math.log10(120 / perMetre));
-  const length = [5, 2, 1].map((m) => m * power).find((l) => l * perMetre <= 120);
-  byId("scale-bar").style.width = `${length * perMetre}px`;
-  byId("scale-words").textContent = length >= 1 ? `${length} m` : `${+(length * 100).toPrecision(3)} cm`;
+  const perUnit = view.zoom / METRE / perMetre(), power = 10 ** Math.floor(Math.log10(120 / perUnit));
+  const length = [5, 2, 1].map((m) => m * power).find((l) => l * perUnit <= 120);
+  byId("scale-bar").style.width = `${length * perUnit}px`;
+  byId("scale-words").textContent = `${+length.toPrecision(3)} ${unit.name}`;
 }
 
 const toScreen = ([e, n]) => [screen_.clientWidth / 2 + (e - view.e) * view.zoom, screen_.clientHeight / 2 - (n - view.n) * view.zoom];
@@ -123,10 +124,10 @@ function tell(place, mark) {
     const sigma = mark ? mark.sigma_v_m : valueAt("elevation_sigma", ...place);
     facts.push(["Elevation", height(up)]);
     if (sigma !== undefined && !Number.isNaN(sigma))
-      facts.push(["Elevation, sigma", `${metres(sigma, 3)} (95 %: ± ${metres(1.96 * sigma, 2)})`]);
+      facts.push(["Elevation, sigma", `${metres(sigma, 3)} (95 %: ± ${metres(mark?.v_95_m ?? site.half_width.height * sigma, 2)})`]);
   } else facts.push(["Elevation", "not known here"]);
   if (mark?.sigma_h_m !== undefined)
-    facts.push(["Position, sigma per axis", `${metres(mark.sigma_h_m, 3)} (95 %: ${metres(2.4477 * mark.sigma_h_m, 2)})`]);
+    facts.push(["Position, sigma per axis", `${metres(mark.sigma_h_m, 3)} (95 %: ± ${metres(mark.h_95_m ?? site.half_width.plan * mark.sigma_h_m, 2)})`]);
   const slope = rasters.get("slope");
   const steep = cellAt(slope ?? { cols: 0, rows: 0, west: 0, north: 0, cell: 1 }, ...place);
   if (slope && !Number.isNaN(steep)) facts.push(["Slope", `${steep.toFixed(1)} ${slope.unit === "percent" ? "%" : slope.unit}`]);
@@ -149,10 +150,17 @@ function tell(place, mark) {
     for (const feature of layers.get(name)?.features ?? [])
       if (shown.get(name) && insideOf(feature, place)) {
         const called = feature.p.feature ?? feature.p.parcel ?? "without a name";
-        const size = feature.p.net_area_m2 ?? feature.p.area_m2;
-        facts.push([title, size === undefined ? called : `${called}, ${size.toFixed(1)} m²`]);
+        const net = feature.p.net_area_m2 !== undefined;
+        const size = net ? feature.p.net_area_m2 : feature.p.area_m2;
+        const half = net ? feature.p.net_area_95_m2 : feature.p.area_95_m2;
+        facts.push([title, size === undefined ? called : `${called}, ${area(size, half)}`]);
       }
   say(mark ? `Mark ${mark.point}` : "This spot", facts);
+  for (const button of document.querySelectorAll("button.finding")) {
+    const about = placeOf(findings[+button.dataset.finding]);
+    const near = about && Math.hypot(about[0] - place[0], about[1] - place[1]) * METRE < 1.5;
+    button.classList.toggle("here", Boolean(near));
+  }
 }
 
 function insideOf(feature, [e, n]) {
@@ -364,18 +372,57 @@ function listMarks() {
       freshen();
     });
   }
-  const find = byId("find");
-  find.append(element("option", "choose a mark", { value: "" }));
-  marks.forEach((mark, i) => find.append(element("option", mark.point, { value: String(i) })));
-  find.addEventListener("change", () => {
-    if (find.value === "") return;
-    const mark = marks[+find.value];
-    look.spot = [mark.e, mark.n];
-    Object.assign(view, { e: mark.e, n: mark.n });
-    tell(look.spot, mark);
-    freshen();
-  });
-  byId("find-row").hidden = byId("ends").hidden = !marks.length;
+  const find = byId("find"), known = byId("names");
+  for (const name of targets.keys()) known.append(element("option", null, { value: name }));
+  const search = () => {
+    const wanted = find.value.trim(), lower = wanted.toLowerCase();
+    if (!wanted) return;
+    const name = targets.has(wanted) ? wanted : [...targets.keys()].find((n) => n.toLowerCase().startsWith(lower));
+    byId("find-words").textContent = name ? "" : `Nothing here is called ${wanted}.`;
+    if (name) go(targets.get(name));
+  };
+  find.addEventListener("change", search);
+  find.addEventListener("keydown", (event) => { if (event.key === "Enter") search(); });
+  byId("find-row").hidden = !targets.size;
+  byId("ends").hidden = !marks.length;
+}
+
+// What can be looked for by name: marks first, then areas, lines and parcels.
+const targets = (() => {
+  const found = new Map(marks.map((mark) => [String(mark.point), [mark.e, mark.n]]));
+  for (const name of ["areas", "lines", "parcels"])
+    for (const feature of layers.get(name)?.features ?? []) {
+      const called = feature.p.feature ?? feature.p.parcel, line = feature.g[0];
+      if (called === undefined || found.has(String(called))) continue;
+      const k = 2 * Math.floor(line.length / 4);
+      found.set(String(called), feature.label ?? [line[k], line[k + 1]]);
+    }
+  return found;
+})();
+
+// Move the plan to a place and ask there.
+function go(place) {
+  if (mode === "relief") setMode("plan");
+  look.spot = place;
+  Object.assign(view, { e: place[0], n: place[1] });
+  tell(place, markNear(place));
+  freshen();
+  byId("screen").scrollIntoView({ block: "nearest" });
+}
+
+const findings = [...site.look, ...site.notes];
+const placeOf = (finding) => finding.place ?? (finding.mark === undefined ? null : targets.get(finding.mark) ?? null);
+
+// A finding whose place is known is a button that goes there.
+function findingItem(finding) {
+  const item = element("li"), place = placeOf(finding);
+  if (!place) item.textContent = finding.text;
+  else {
+    const button = element("button", finding.text, { type: "button", class: "finding", "data-finding": String(findings.indexOf(finding)) });
+    button.addEventListener("click", () => go(place));
+    item.append(button);
+  }
+  return item;
 }
 
 function fillWords() {
@@ -393,7 +440,7 @@ function fillWords() {
   for (const [id, texts] of [["look", site.look], ["notes", site.notes]]) {
     byId(`${id}-card`).hidden = !texts.length;
     const more = byId(`${id}-more`), first = 3;
-    texts.forEach((text, i) => (i < first ? byId(id) : more.querySelector("ul")).append(element("li", text)));
+    texts.forEach((finding, i) => (i < first ? byId(id) : more.querySelector("ul")).append(findingItem(finding)));
     more.hidden = texts.length <= first;
     more.querySelector("summary").textContent = `${texts.length - first} more`;
   }
@@ -409,6 +456,15 @@ byId("relief-mode").addEventListener("click", () => setMode("relief"));
 byId("relief-mode").hidden = !relief;
 byId("draw").addEventListener("click", () => draw(!drawing));
 byId("undo").addEventListener("click", undo);
+byId("units").value = unit.name;
+byId("units").addEventListener("change", () => {
+  unit.name = byId("units").value;
+  showProfile();
+  showRamp();
+  if (look.spot) tell(look.spot, markNear(look.spot));
+  freshen();
+});
+byId("print").addEventListener("click", () => window.print());
 byId("clear").addEventListener("click", () => { look.line = []; showProfile(); freshen(); });
 byId("closer").addEventListener("click", () => zoomBy(1.4));
 byId("farther").addEventListener("click", () => zoomBy(1 / 1.4));

@@ -16,11 +16,14 @@ from hashlib import sha256
 from html import escape
 from importlib.resources import files
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
+import numpy.typing as npt
 import shapely
 
+from geosite.base.errors import Finding
+from geosite.base.statistics import NORMAL_95
 from geosite.drawing.ink import FAINT, PAPER, TEXT
 from geosite.handover.model import CAUTION, Layer, Package, Raster
 from geosite.handover.palette import (
@@ -48,6 +51,8 @@ _CELLS = 60_000
 #: Vertices and features per layer.
 _VERTICES = 20_000
 _FEATURES = 3_000
+#: How well the middle of the free room for a name is found, as a share of the outline.
+_LABEL_ROOM = 0.005
 
 #: Rasters that the page shows, and the bytes per cell they need.
 _RASTERS = {
@@ -72,7 +77,7 @@ _INKS = {
 }
 
 
-def write_viewer(folder: Path, package: Package) -> Path:
+def write_viewer(folder: Path, package: Package, unit: Literal["m", "ft"] = "m") -> Path:
     """Write ``viewer.html``.
 
     Parameters
@@ -82,6 +87,8 @@ def write_viewer(folder: Path, package: Package) -> Path:
     package
         What to show; any layer or raster may be missing. Large rasters are shown with larger
         cells and long lines with fewer vertices, and the page says so.
+    unit
+        Of lengths when the page opens; a reader can change it.
 
     Returns
     -------
@@ -89,11 +96,11 @@ def write_viewer(folder: Path, package: Package) -> Path:
         The file written.
     """
     path = folder / "viewer.html"
-    path.write_bytes(_page(package).encode("utf-8", "replace"))
+    path.write_bytes(_page(package, unit).encode("utf-8", "replace"))
     return path
 
 
-def _page(package: Package) -> str:
+def _page(package: Package, unit: str) -> str:
     assets = files("geosite.handover.viewer")
     style = (assets / "page.css").read_text("utf-8")
     script = "\n".join((assets / name).read_text("utf-8") for name in _SCRIPTS)
@@ -106,7 +113,7 @@ def _page(package: Package) -> str:
         "policy": policy,
         "title": escape(package.title or "Untitled site"),
         "style": style,
-        "site": _json(_site(package)),
+        "site": _json(_site(package, unit)),
         "script": script,
     }
     page = (assets / "page.html").read_text("utf-8")
@@ -126,7 +133,32 @@ def _json(value: Any) -> str:
     return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
 
 
-def _site(package: Package) -> dict[str, Any]:
+def _finding(finding: Finding, origin: tuple[float, float]) -> dict[str, Any]:
+    """Return a finding with the mark and the place that it is about, where they are known."""
+    told: dict[str, Any] = {"text": finding.text}
+    if finding.mark:
+        told["mark"] = finding.mark
+    if finding.place is not None and all(map(math.isfinite, finding.place)):
+        told["place"] = [round(v - o, 3) for v, o in zip(finding.place, origin, strict=True)]
+    return told
+
+
+def _half_widths(package: Package) -> dict[str, float]:
+    """Return half of a 95 % interval in standard deviations, as the marks have it."""
+    found = {"plan": NORMAL_95, "height": NORMAL_95}
+    points = next((layer for layer in package.layers if layer.name == "points"), None)
+    for record in points.records if points is not None else ():
+        for key, sigma, half in (
+            ("plan", "sigma_h_m", "h_95_m"),
+            ("height", "sigma_v_m", "v_95_m"),
+        ):
+            if record.get(sigma) and record.get(half):
+                found[key] = record[half] / record[sigma]
+        break
+    return found
+
+
+def _site(package: Package, unit: str) -> dict[str, Any]:
     frame = package.frame
     tints = surface_colours(
         name
@@ -170,8 +202,10 @@ def _site(package: Package) -> dict[str, Any]:
             }
             for name, code in package.codes.items()
         },
-        "look": [f.text for f in package.findings if f.level == "look"][:50],
-        "notes": [f.text for f in package.findings if f.level == "note"][:50],
+        "look": [_finding(f, frame.origin) for f in package.findings if f.level == "look"][:50],
+        "notes": [_finding(f, frame.origin) for f in package.findings if f.level == "note"][:50],
+        "shown_unit": unit,
+        "half_width": _half_widths(package),
         "accuracy": accuracy_words(package, Measures("m")),
         "caution": CAUTION,
         "thinned": thinned,
@@ -199,11 +233,14 @@ def _layer(layer: Layer, origin: tuple[float, float], unit_m: float) -> tuple[di
             shapes = shapely.simplify(shapes, tolerance_m / unit_m, preserve_topology=False)
             if shapely.get_num_coordinates(shapes).sum() <= _VERTICES:
                 break
-    features = [
+    features: list[dict[str, Any]] = [
         {"p": _properties(layer.records[i]), "g": lines}
         for i, shape in zip(kept, shapes, strict=True)
         if (lines := _lines(shape, origin))
     ]
+    if layer.name == "areas":
+        for feature, place in zip(features, _label_places(shapes, origin), strict=False):
+            feature["label"] = place
     kind = layer.geometry_type.removesuffix("Z").removeprefix("Multi")
     fields = {f.name: [f.description, f.unit] for f in layer.fields}
     return {
@@ -213,6 +250,28 @@ def _layer(layer: Layer, origin: tuple[float, float], unit_m: float) -> tuple[di
         "fields": fields,
         "features": features,
     }, less
+
+
+def _label_places(shapes: npt.NDArray[Any], origin: tuple[float, float]) -> list[list[float]]:
+    """Return a place inside each area and outside those within it, for its name."""
+    flat = shapely.force_2d(shapes)
+    found = []
+    for i, shape in enumerate(flat):
+        sound = shape.is_valid
+        within = [
+            o for j, o in enumerate(flat) if j != i and sound and o.is_valid and shape.contains(o)
+        ]
+        free = shapely.difference(shape, shapely.union_all(within)) if within else shape
+        widest = free if not free.is_empty else shape
+        # the first place of the line from the middle to the rim
+        middle = (
+            shapely.maximum_inscribed_circle(widest, tolerance=_LABEL_ROOM * widest.length)
+            if widest.is_valid and widest.area > 0
+            else widest.representative_point()
+        )
+        x, y = shapely.get_coordinates(middle)[0] - np.array(origin)
+        found.append([round(float(x), 3), round(float(y), 3)])
+    return found
 
 
 def _once(layer: Layer) -> list[int]:

@@ -304,8 +304,8 @@ function write(context, width, height_, X, Y, ratio, ink) {
   };
   for (const f of visible("areas")) {
     const size = f.p.net_area_m2 ?? f.p.area_m2, lines = [short(f.p.feature ?? "")];
-    if (size !== undefined) lines.push(`${size.toFixed(1)} m²`);
-    const [e, n] = middle(f);
+    if (size !== undefined) lines.push(area(size));
+    const [e, n] = f.label ?? middle(f);
     [[0, 0], [0, 26], [0, -26], [60, 0], [-60, 0], [90, 40], [-90, 40]].some(([dx, dy]) =>
       place(X(e) + dx * ratio, Y(n) + dy * ratio, lines, ink.text, true));
   }
@@ -318,13 +318,13 @@ function write(context, width, height_, X, Y, ratio, ink) {
     for (const f of visible("grades"))
       if (f.p.verdict === verdict && f.p.value !== undefined) {
         const check = f.p.check_of === "running" ? "" : `${short(f.p.check_of ?? "")} `;
-        const text = `${check}${Math.abs(f.p.value).toFixed(1)} ${f.p.unit === "percent" ? "%" : "m"} ${verdict}`;
+        const text = `${check}${f.p.unit === "percent" ? `${Math.abs(f.p.value).toFixed(1)} %` : metres(Math.abs(f.p.value))} ${verdict}`;
         beside(...middleOf(f), [text], ink[VERDICT_INK[verdict]], verdict === "beyond");
       }
   for (const f of visible("points")) if (!grand(f)) spare(f, 3 * ratio);
   for (const f of visible("ponding")) {
     const [e, n] = middle(f), depth = f.p.depth_m ?? f.p.max_depth_m;
-    if (depth !== undefined && significant(f)) beside(X(e), Y(n), [`${depth.toFixed(2)} m deep`], ink.water, false);
+    if (depth !== undefined && significant(f)) beside(X(e), Y(n), [`${metres(depth)} deep`], ink.water, false);
   }
   for (const f of visible("parcels")) {
     const [e, n] = middle(f);

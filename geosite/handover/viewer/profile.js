@@ -51,7 +51,20 @@ function gradesOf(stations) {
   return { edges, whole: edge(ends[0], ends[ends.length - 1]), steepest, rise, fall };
 }
 
-const plusMinus = (value, digits, unit) => (Number.isNaN(value) ? "" : ` ± ${(1.96 * value).toFixed(digits)}${unit}`);
+const plusMinus = (value, digits, behind) => (Number.isNaN(value) ? "" : ` ± ${(site.half_width.height * value).toFixed(digits)}${behind}`);
+
+// Area within the corners, ground square metres, and half of its 95 % interval where every corner
+// is a mark: corners taken as independent, as the words beside it say.
+function areaOf(corners) {
+  let sum = 0, variance = 0;
+  corners.forEach(([e, n], i) => {
+    const [a, b] = corners[(i + corners.length - 1) % corners.length], [c, d] = corners[(i + 1) % corners.length];
+    sum += e * d - c * n;
+    const sigma = markOf([e, n])?.sigma_h_m ?? NaN;
+    variance += (0.25 * ((c - a) ** 2 + (d - b) ** 2) * METRE ** 2) * sigma ** 2;
+  });
+  return { size: (Math.abs(sum) / 2) * METRE ** 2, half: site.half_width.plan * Math.sqrt(variance) };
+}
 const signed = (value, digits) => (Number.isNaN(value) ? "?" : `${value > 0 ? "+" : value < 0 ? "−" : ""}${Math.abs(value).toFixed(digits)}`);
 
 function showProfile() {
@@ -77,13 +90,17 @@ function showProfile() {
     parts.push(`It ${way} ${metres(Math.abs(whole.rise))} from end to end: ${signed(whole.grade, 1)} %${plusMinus(whole.sigma, 1, " %")}.`);
     parts.push(`Steepest piece ${percent(told.steepest)}; climbs ${metres(told.rise)}, descends ${metres(told.fall)} in all.`);
   }
+  if (look.line.length > 2) {
+    const closed = areaOf(look.line);
+    parts.push(`Closed to its start it holds ${area(closed.size, closed.half)}${closed.half > 0 ? " (corners taken as independent)" : ""}.`);
+  }
   words.textContent = parts.join(" ");
   for (const e of told.edges) {
     const row = element("tr");
     row.append(
       element("td", `${e.from.name || "corner"} to ${e.to.name || "corner"}`),
       element("td", metres(e.length)),
-      element("td", Number.isNaN(e.rise) ? "not known" : `${signed(e.rise, 2)} m`),
+      element("td", Number.isNaN(e.rise) ? "not known" : `${signed(e.rise * perMetre(), 2)} ${unit.name}`),
       element("td", Number.isNaN(e.grade) ? "not known" : `${signed(e.grade, 1)} %${plusMinus(e.sigma, 1, "")}`),
     );
     rows.append(row);
@@ -95,7 +112,7 @@ function showProfile() {
 
 function drawProfile(chart, stations, known, total) {
   const W = 360, H = 190, left = 46, right = 8, top = 10, bottom = 26;
-  const spread = (s) => (Number.isNaN(s.sigma) ? 0 : 1.96 * s.sigma);
+  const spread = (s) => (Number.isNaN(s.sigma) ? 0 : site.half_width.height * s.sigma);
   let low = Math.min(...known.map((s) => s.up - spread(s))), high = Math.max(...known.map((s) => s.up + spread(s)));
   if (high - low < 0.1) { low -= 0.05; high += 0.05; }
   const X = (at) => left + ((W - left - right) * at) / total;
@@ -105,16 +122,19 @@ function drawProfile(chart, stations, known, total) {
     return [1, 2, 5, 10].map((m) => m * power).find((s) => span / s <= count);
   };
   chart.setAttribute("viewBox", `0 0 ${W} ${H}`);
-  const up = round(high - low, 5), across = round(total, 6);
-  for (let k = Math.ceil(low / up); k * up <= high; k++) {
-    const y = Y(k * up);
+  const tall = perHeight() / site.height_unit_m, long = perMetre(); // chart units per metre
+  const up = round((high - low) * tall, 5), across = round(total * long, 5);
+  for (let k = Math.ceil((low * tall) / up); k * up <= high * tall; k++) {
+    const y = Y((k * up) / tall);
     chart.append(svgElement("line", { x1: left, x2: W - right, y1: y, y2: y, class: "rule" }));
-    const shownUp = (k * up) / site.height_unit_m;
-    chart.append(svgElement("text", { x: left - 4, y: y + 3.5, "text-anchor": "end" }, shownUp.toFixed(up < 0.1 ? 2 : up < 1 ? 1 : 0)));
+    chart.append(svgElement("text", { x: left - 4, y: y + 3.5, "text-anchor": "end" }, (k * up).toFixed(up < 0.1 ? 2 : up < 1 ? 1 : 0)));
   }
-  chart.append(svgElement("text", { x: 4, y: H - 9 }, heightUnit));
-  for (let k = 0; k * across <= total * 1.0001; k++)
-    chart.append(svgElement("text", { x: X(k * across), y: H - 9, "text-anchor": k ? "middle" : "start" }, `${+(k * across).toPrecision(6)}${k ? "" : " m"}`));
+  chart.append(svgElement("text", { x: 4, y: H - 9 }, unit.name));
+  for (let k = 0; k * across <= total * long * 1.0001; k++) {
+    const x = X((k * across) / long);
+    // the last figure stays on the chart
+    chart.append(svgElement("text", { x: Math.min(x, W - 10), y: H - 9, "text-anchor": "middle" }, `${+(k * across).toPrecision(6)}`));
+  }
   // a gap in the ground breaks the line
   const runs = [[]];
   for (const s of stations) {

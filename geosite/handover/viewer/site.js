@@ -74,9 +74,22 @@ const baselineEnds = new Set(
   (layers.get("baseline")?.features ?? []).flatMap((f) => [f.p.from_point, f.p.to_point]),
 );
 
-const heightUnit = site.height_unit === "metre" ? "m" : site.height_unit;
-const metres = (value, digits = 2) => `${value.toFixed(digits)} m`;
-const height = (value) => `${value.toFixed(2)} ${heightUnit}`;
+// Lengths are kept in metres and written in the unit that the reader chose.
+const FOOT = 0.3048;
+const unit = { name: site.shown_unit === "ft" ? "ft" : "m" };
+const perMetre = () => (unit.name === "ft" ? 1 / FOOT : 1);
+const metres = (value, digits = 2) => `${(value * perMetre()).toFixed(digits)} ${unit.name}`;
+// Elevations in feet are in the foot of the vertical CRS where it has one.
+const perHeight = () => {
+  const foot = Math.abs(site.height_unit_m / FOOT - 1) < 1e-4;
+  return unit.name === "ft" && foot ? 1 : site.height_unit_m * perMetre();
+};
+const height = (value) => `${(value * perHeight()).toFixed(2)} ${unit.name}`;
+const area = (value, half) => {
+  const scale = perMetre() ** 2, digits = unit.name === "ft" ? 0 : 1;
+  const written = (v) => (v * scale).toFixed(digits).replace(/\B(?=(\d{3})+(?!\d))/g, "\u202f");
+  return `${written(value)}${half > 0 ? ` ± ${written(half)}` : ""} ${unit.name}²`;
+};
 const percent = (value) => `${value.toFixed(1)} %`;
 const mapDigits = site.unit_m < 0.9 ? 2 : 3;
 const coordinate = (value, axis) => {
