@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 
 import numpy as np
 
@@ -25,12 +26,38 @@ from geosite.review.limits import CAUTION as ACCESS_CAUTION
 from geosite.review.parcels import BOUNDARY_CAUTION
 from geosite.terrain.site import Terrain
 
-__all__ = ["site_report", "survey_report", "worst_first"]
+__all__ = ["located", "site_report", "survey_report", "worst_first"]
 
 
 def worst_first(findings: Iterable[Finding]) -> tuple[Finding, ...]:
     """Put what to look at before what to know; the order is kept within both."""
     return tuple(sorted(findings, key=lambda finding: finding.level != "look"))
+
+
+def located(findings: Iterable[Finding], notes: Notes, network: Network) -> tuple[Finding, ...]:
+    """Add mark and place to findings that come from a row of the field book or name a mark.
+
+    Parameters
+    ----------
+    findings
+        In any order; those with a place keep it.
+    notes, network
+        Whose rows they speak of, and where these lie.
+    """
+    book, found = notes.book, []
+    rows = {int(line): row for row, line in enumerate(book.line)}
+    for finding in findings:
+        row = None
+        if finding.mark in book.marks:
+            row = int(np.flatnonzero(book.mark == book.marks.index(finding.mark))[0])
+        elif finding.file == book.file and finding.line is not None:
+            row = rows.get(finding.line)
+        if row is not None and finding.place is None:
+            east, north = network.frame.to_map(network.en[row]).tolist()
+            mark = book.marks[book.mark[row]] if book.mark[row] >= 0 else None
+            finding = replace(finding, mark=finding.mark or mark, place=(east, north))
+        found.append(finding)
+    return tuple(found)
 
 
 def survey_report(notes: Notes, network: Network, drawing: Drawing) -> model.SurveyReport:
@@ -44,7 +71,9 @@ def survey_report(notes: Notes, network: Network, drawing: Drawing) -> model.Sur
         points=_points(network),
         areas={f.name: _area(f) for f in drawing.features if f.kind == "area"},
         lines={f.name: _line(f) for f in drawing.features if f.kind == "line"},
-        findings=worst_first((*notes.findings, *network.findings, *drawing.findings)),
+        findings=worst_first(
+            located((*notes.findings, *network.findings, *drawing.findings), notes, network)
+        ),
     )
 
 
@@ -72,7 +101,7 @@ def site_report(
         points=survey.points,
         areas=survey.areas,
         lines=survey.lines,
-        findings=worst_first(findings),
+        findings=worst_first(located(findings, notes, network)),
         terrain=None if terrain is None else ground_report(terrain, network.frame),
         distances=tuple(distance_columns().records(answers.distances)),
         grades=tuple(_grade(g, network) for g in answers.grades),
