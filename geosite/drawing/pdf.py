@@ -14,7 +14,7 @@ from hashlib import sha256
 
 from geosite.drawing.font import Typeface, Weight, typeface
 from geosite.drawing.ink import PAPER
-from geosite.drawing.sheet import Arc, Outline, Page, Shape, Sheet, Text
+from geosite.drawing.sheet import Arc, Outline, Page, Place, Shape, Sheet, Text
 
 __all__ = ["pdf", "png"]
 
@@ -108,7 +108,22 @@ def _viewport(sheet: Page) -> str:
         f" /D [<< /Type /NumberFormat /U {unit} /C 1 /D 1000 >>]"
         f" /A [<< /Type /NumberFormat /U {square} /C 1 /D 100 >>] >>"
     )
-    return f" /VP [<< /Type /Viewport /BBox [{box}] /Name {_string('Map')} /Measure {measure} >>]"
+    # where two lie over each other the later one counts: a ruler shows lengths on the ground
+    views = [] if sheet.place is None else [_on_earth(sheet.place)]
+    views.append(measure)
+    named = f"<< /Type /Viewport /BBox [{box}] /Name {_string('Map')} /Measure "
+    return f" /VP [{' '.join(f'{named}{view} >>' for view in views)}]"
+
+
+def _on_earth(place: Place) -> str:
+    """Return where the corners of a viewport lie (ISO 32000-2, 12.10), for a GIS that opens it."""
+    corners = " ".join(f"{latitude:.10f} {longitude:.10f}" for latitude, longitude in place.corners)
+    square = "0 0 0 1 1 1 1 0"
+    code = "" if place.epsg is None else f" /EPSG {place.epsg}"
+    return (
+        f"<< /Type /Measure /Subtype /GEO /Bounds [{square}] /LPTS [{square}] /GPTS [{corners}]"
+        f" /GCS << /Type /PROJCS{code} /WKT {_string(place.wkt)} >> >>"
+    )
 
 
 def png(document: bytes, dpi: float) -> bytes:

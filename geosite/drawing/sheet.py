@@ -20,6 +20,7 @@ __all__ = [
     "Group",
     "Outline",
     "Page",
+    "Place",
     "Rectangle",
     "Shape",
     "Sheet",
@@ -138,6 +139,26 @@ class Page:
     groups: tuple[Group, ...]
 
 
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where on earth the map window of a sheet lies.
+
+    Parameters
+    ----------
+    corners
+        Latitude and longitude, degrees on the CRS's own datum, of the window's lower left, upper
+        left, upper right and lower right corner.
+    wkt
+        The projected CRS as WKT 1.
+    epsg
+        Its code, None where it has none.
+    """
+
+    corners: tuple[tuple[float, float], ...]
+    wkt: str
+    epsg: int | None = None
+
+
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Sheet(Page):
     """A page with a drawing at scale.
@@ -150,12 +171,15 @@ class Sheet(Page):
         Scale number: 200 for 1:200.
     unit, unit_m
         Symbol and length of the unit that the sheet speaks, for readers that measure on it.
+    place
+        Where on earth the window lies, None for nowhere.
     """
 
     window: Rectangle
     scale: float
     unit: str
     unit_m: float
+    place: Place | None = None
 
 
 def rectangle(

@@ -15,6 +15,7 @@ from pathlib import Path
 from xml.etree import ElementTree
 
 import numpy as np
+import package_cases
 import pypdf
 import pytest
 import shapely
@@ -120,12 +121,31 @@ def test_the_page_has_the_size_of_the_sheet_and_is_not_scaled_on_printing(docume
 
 
 def test_a_ruler_in_the_reader_shows_site_lengths(document: bytes, sheet: Sheet) -> None:
-    viewport = pypdf.PdfReader(BytesIO(document)).pages[0]["/VP"][0]
+    viewport = pypdf.PdfReader(BytesIO(document)).pages[0]["/VP"][-1]  # the last one counts
     box = [float(v) * 25.4 / 72 for v in viewport["/BBox"]]
     assert box[2] - box[0] == pytest.approx(sheet.window.width, abs=0.01)
     metres_per_point = float(viewport["/Measure"]["/X"][0]["/C"])
     assert metres_per_point * 72 / 25.4 * 190.0 == pytest.approx(38.0, abs=1e-4)
     assert viewport["/Measure"]["/R"] == "1:200"
+
+
+def test_the_map_window_lies_where_it_is_on_earth(document: bytes, sheet: Sheet) -> None:
+    """Corners come back to the map through the CRS that stands beside them, to the millimetre."""
+    from pyproj import CRS, Transformer
+
+    earth, ruler = pypdf.PdfReader(BytesIO(document)).pages[0]["/VP"]
+    assert earth["/BBox"] == ruler["/BBox"]
+    measure = earth["/Measure"]
+    assert (measure["/Subtype"], measure["/GCS"]["/EPSG"]) == ("/GEO", 25832)
+    crs = CRS.from_wkt(str(measure["/GCS"]["/WKT"]))
+    corners = np.array([float(v) for v in measure["/GPTS"]]).reshape(4, 2)
+    way = Transformer.from_crs(crs.geodetic_crs, crs, always_xy=True)
+    map_corners = np.column_stack(way.transform(corners[:, 1], corners[:, 0]))
+    sides = np.hypot(*np.diff(map_corners, axis=0).T)
+    window, factor = sheet.window, package_cases.FACTOR
+    expected = np.array([window.height, window.width, window.height]) * 0.2 * factor
+    assert sides == pytest.approx(expected, abs=0.001)
+    assert map_corners[0] == pytest.approx(map_corners[1] - (0.0, expected[0]), abs=0.001)
 
 
 def svg_tree(sheet: Sheet) -> ElementTree.Element:

@@ -46,9 +46,11 @@ def compound_wkt(frame: Frame) -> str | None:
 def write_raster(path: Path, raster: Raster, frame: Frame) -> None:
     """Write one raster with its unit, title, description, statistics and CRS.
 
-    An elevation raster carries the vertical CRS in its GeoTIFF keys. They are written in the form
-    of GeoTIFF 1.0, where readers that know nothing of compound systems still find the EPSG code of
-    the map.
+    An elevation raster carries the vertical CRS in its GeoTIFF keys, as version 1.1 of the standard
+    (OGC 19-008r4) has them: from keys of version 1.0 GDAL and all that read with it report the map
+    alone. Tried with GDAL 3.6 and 3.10, tifffile, and the open GIS desktop 3.22 (which shows the
+    map's CRS) and 3.40 (which shows both). Who wants the code of the map asks the compound CRS for
+    its horizontal part.
 
     Raises
     ------
@@ -80,7 +82,7 @@ def write_raster(path: Path, raster: Raster, frame: Frame) -> None:
             predictor="YES",
             blocksize=BLOCK,
             overview_resampling=overviews,
-            geotiff_version="1.0",
+            geotiff_version="1.1",
         ) as file:
             file.write(values, 1)
             file.set_band_description(1, raster.title)

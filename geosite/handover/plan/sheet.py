@@ -9,10 +9,11 @@ from pathlib import Path
 import numpy as np
 import shapely
 
+from geosite.base.map_frame import longitude_latitude
 from geosite.drawing.document import lay_out
 from geosite.drawing.font import printable, typeface
 from geosite.drawing.pdf import pdf, png
-from geosite.drawing.sheet import Page, Sheet, Text
+from geosite.drawing.sheet import Page, Place, Sheet, Text
 from geosite.drawing.svg import svg
 from geosite.fieldbook.sitefile import Handover
 from geosite.handover.model import CAUTION, Package
@@ -20,7 +21,7 @@ from geosite.handover.palette import surface_colours
 from geosite.handover.papers.findings import finding_blocks, paper_for
 from geosite.handover.papers.takeoff import takeoff_blocks
 from geosite.handover.papers.verdicts import verdict_blocks
-from geosite.handover.plan.layout import Layout, choose_layout, scale_name
+from geosite.handover.plan.layout import Layout, View, choose_layout, scale_name
 from geosite.handover.plan.map import Measures, draw_map, layer_of
 from geosite.handover.plan.profile import draw_sections
 from geosite.handover.plan.words import frame_group, header_group, words_fit, words_group
@@ -154,7 +155,29 @@ def draw_plan(
             header,
             words_group(package, layout, measures, tints, dropped, lacking),
         ),
+        place=_place(layout.view),
     )
+
+
+def _place(view: View) -> Place | None:
+    """Return where on earth the map window lies; None where the CRS has no older form."""
+    from pyproj import CRS
+    from pyproj.exceptions import CRSError
+
+    across = view.window.width / 2 / view.mm_per_unit
+    up = view.window.height / 2 / view.mm_per_unit
+    east, north = view.centre
+    corners = [(east + x * across, north + y * up) for x, y in ((-1, -1), (-1, 1), (1, 1), (1, -1))]
+    longitude, latitude = longitude_latitude(view.frame.crs_wkt, *np.transpose(corners))
+    if not (np.isfinite(longitude).all() and np.isfinite(latitude).all()):
+        return None
+    try:
+        crs = CRS.from_wkt(view.frame.crs_wkt)
+        wkt = crs.to_wkt("WKT1_GDAL")
+    except CRSError:
+        return None
+    places = tuple(zip(latitude.tolist(), longitude.tolist(), strict=True))
+    return Place(places, " ".join(wkt.split()), crs.to_epsg())
 
 
 def layout_of(package: Package, options: Handover) -> Layout:
