@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib.util
 import json
+import sqlite3
 import subprocess
 import sys
 import xml.etree.ElementTree as ET
@@ -86,3 +87,18 @@ def test_drawing_metadata_and_json_are_sound(handed_over: tuple[str, Path]) -> N
     assert collection["features"]
     report = json.loads((out / "report.json").read_text(encoding="utf-8"))
     assert report["network"]["frame"]["crs"] == f"EPSG:{CODES[name]}"
+
+
+def test_each_geojson_file_has_one_layer_of_one_kind(handed_over: tuple[str, Path]) -> None:
+    _, out = handed_over
+    with sqlite3.connect(out / "site.gpkg") as file:
+        layers = dict(
+            file.execute("SELECT table_name, geometry_type_name FROM gpkg_geometry_columns")
+        )
+    layers.pop("curves", None)
+    assert {path.stem for path in (out / "geojson").iterdir()} == set(layers)
+    for path in (out / "geojson").iterdir():
+        features = json.loads(path.read_bytes())["features"]
+        kinds = {feature["geometry"]["type"].removeprefix("Multi") for feature in features}
+        assert len(kinds) == 1, path.name
+        assert {feature["properties"]["layer"] for feature in features} == {path.stem}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 
@@ -16,6 +17,7 @@ from geosite.handover.formats.desktop.style import native_styles, write_raster_s
 from geosite.handover.formats.geopackage import write_geopackage
 from geosite.handover.formats.geotiff import write_raster
 from geosite.handover.formats.metadata import metadata
+from geosite.handover.formats.prj import esri_wkt
 from geosite.handover.formats.sld import styles
 from geosite.handover.formats.tables import write_csv, write_points
 from geosite.handover.model import Package
@@ -195,6 +197,10 @@ def _write_exchange(package: Package, folder: Path, options: Handover) -> Iterab
 
         write_dxf(folder / "site.dxf", package)
         yield "site.dxf", "Drawing with true arcs, DXF"
+        crs = esri_wkt(package.frame)
+        if crs is not None:
+            (folder / "site.prj").write_bytes(crs.encode("utf-8"))
+            yield "site.prj", "Map CRS of site.dxf, which has no place for it inside"
     if options.spreadsheet and package.tables:
         from geosite.handover.formats.spreadsheet import write_spreadsheet
 
@@ -205,3 +211,8 @@ def _write_exchange(package: Package, folder: Path, options: Handover) -> Iterab
 
         write_geojson(folder / "site.geojson", package)
         yield "site.geojson", "All layers in WGS 84 for the web, GeoJSON"
+        (folder / "geojson").mkdir()
+        for layer in package.layers:
+            file = f"geojson/{layer.name}.geojson"
+            write_geojson(folder / file, dataclasses.replace(package, layers=(layer,)))
+            yield file, f"{layer.title} in WGS 84 alone: one kind of geometry, GeoJSON"
