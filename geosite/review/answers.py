@@ -13,15 +13,23 @@ from geosite.base.arrays import Floats
 from geosite.base.errors import Finding, InputError, Problem
 from geosite.base.map_frame import Frame
 from geosite.fieldbook import sitefile
-from geosite.fieldbook.attached import SecondSurface
 from geosite.fieldbook.model import Notes
 from geosite.linework.model import Drawing
 from geosite.network.model import Network
+from geosite.reading.second_surface import SecondSurface
+from geosite.reading.toml_lines import line_of
 from geosite.review.distances import Angle, Distance, Edge, angle_at, distance, outline_edges
 from geosite.review.earthwork import Earthwork, earthwork, plane
 from geosite.review.grades import Grade, grade_findings, grade_lines, polyline
 from geosite.review.limits import limit_sets
-from geosite.review.parcels import Clearance, ParcelMap, Share, lay_on, place_parcels
+from geosite.review.parcels import (
+    Clearance,
+    ParcelMap,
+    Share,
+    lay_on,
+    no_parcel_near,
+    place_parcels,
+)
 from geosite.review.quantities import TakeOff, take_off
 from geosite.review.sections import Profile, profile
 from geosite.terrain.ground import Ground
@@ -133,7 +141,7 @@ def answer(notes: Notes, network: Network, drawing: Drawing, terrain: Terrain | 
     layer, table = notes.attached.parcels, notes.site.parcels
     if layer is not None and table is not None:
         parcel_map = tried(
-            partial(place_parcels, layer, table.sigma, network.frame, notes.site_file),
+            partial(place_parcels, layer, table, network.frame, notes.site_file),
             None,
             "parcels",
             "file",
@@ -142,6 +150,10 @@ def answer(notes: Notes, network: Network, drawing: Drawing, terrain: Terrain | 
         raise InputError(dict.fromkeys(problems))
     if parcel_map is not None:
         shares, clearances = lay_on(drawing, network, parcel_map)
+        if drawing.features and not clearances:
+            line = line_of(notes.site_lines, ("parcels", "file"))
+            away = no_parcel_near(parcel_map, drawing, network)
+            findings.append(Finding("look", "parcels-away", away, notes.site_file, line))
         findings += parcel_map.findings
         findings += [
             Finding("look", "parcel-line", c.words + ".")

@@ -6,7 +6,7 @@ given with both combined, and a line is called clear or crossed only when the 95
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
@@ -15,11 +15,13 @@ import shapely
 
 from geosite.base.arrays import Floats, Ints
 from geosite.base.errors import Finding, InputError, Problem
-from geosite.base.map_frame import Frame
-from geosite.fieldbook.attached import PolygonLayer
+from geosite.base.map_frame import Frame, longitude_latitude
+from geosite.fieldbook.sitefile import Parcels
 from geosite.linework.model import Drawing, Feature
 from geosite.network.covariance import sigma
 from geosite.network.model import LinearForm, Network
+from geosite.reading.operations import Operation, best_operation
+from geosite.reading.polygons import PolygonLayer
 from geosite.review.limits import Z95
 
 if TYPE_CHECKING:
@@ -32,6 +34,7 @@ __all__ = [
     "ParcelMap",
     "Share",
     "lay_on",
+    "no_parcel_near",
     "place_parcels",
 ]
 
@@ -126,15 +129,20 @@ class Clearance:
         )
 
 
-def place_parcels(layer: PolygonLayer, sigma_m: float, frame: Frame, site_file: str) -> ParcelMap:
+def place_parcels(
+    layer: PolygonLayer,
+    table: Parcels,
+    frame: Frame,
+    site_file: str,
+) -> ParcelMap:
     """Bring a parcel layer onto the survey's frame.
 
     Parameters
     ----------
     layer
         The polygons as they are in the file.
-    sigma_m
-        Stated accuracy of the parcel map, per axis.
+    table
+        ``[parcels]``: stated accuracy, chosen operation.
     frame
         The survey's map.
     site_file
@@ -146,8 +154,8 @@ def place_parcels(layer: PolygonLayer, sigma_m: float, frame: Frame, site_file: 
         The layer's CRS cannot be brought to the survey's without a grid that is missing here
         (named), or its coordinates do not make sense there.
     """
-    operation, accuracy, moved = _onto(frame, layer, site_file)
-    findings = []
+    operation, moved = _onto(frame, layer, table, site_file)
+    findings = list(_of_operation(operation, layer))
     parcels = []
     for name, shape in zip(layer.names, moved, strict=True):
         if not shape.is_valid:
@@ -162,16 +170,31 @@ def place_parcels(layer: PolygonLayer, sigma_m: float, frame: Frame, site_file: 
             )
         if shape.area > 0:
             parcels.append(Parcel(name, shape))
-    return ParcelMap(tuple(parcels), sigma_m, operation, accuracy, tuple(findings))
+    return ParcelMap(
+        tuple(parcels), table.sigma, operation.name, operation.accuracy_m, tuple(findings)
+    )
+
+
+def _of_operation(operation: Operation, layer: PolygonLayer) -> Iterator[Finding]:
+    """Name the coordinate operation, so that somebody can judge it."""
+    if not operation.name:
+        return
+    codes = f" ({', '.join(operation.codes)})" if operation.codes else ""
+    good = f"good to {operation.accuracy_m:g} m" if operation.stated else "of unknown accuracy"
+    yield Finding(
+        "note" if operation.stated else "look",
+        "parcels-operation",
+        f"The parcel map was brought to the survey's CRS by {operation.name}{codes}, {good}.",
+        layer.file,
+    )
 
 
 def _onto(
-    frame: Frame, layer: PolygonLayer, site_file: str
-) -> tuple[str, float, Sequence[BaseGeometry]]:
-    """Return the operation's name, its accuracy and the shapes in local grid metres."""
+    frame: Frame, layer: PolygonLayer, table: Parcels, site_file: str
+) -> tuple[Operation, Sequence[BaseGeometry]]:
+    """Return the coordinate operation and the shapes in local grid metres."""
     from pyproj import CRS
     from pyproj.exceptions import ProjError
-    from pyproj.transformer import TransformerGroup
 
     def refuse(code: str, what: str, expected: str, remedy: str) -> InputError:
         return InputError(
@@ -179,27 +202,18 @@ def _onto(
         )
 
     try:
-        source = CRS.from_wkt(layer.crs_wkt)
+        source = CRS.from_user_input(layer.crs_wkt)
         target = CRS.from_wkt(frame.crs_wkt)
         flat = source.sub_crs_list[0] if source.is_compound else source
-        operation, accuracy, transform = "", 0.0, None
-        if not flat.equals(target, ignore_axis_order=True):
-            group = TransformerGroup(flat, target, always_xy=True, allow_ballpark=False)
-            if not group.transformers:
-                grids = sorted(
-                    {g.short_name for op in group.unavailable_operations for g in op.grids}
-                )
-                raise refuse(
-                    "parcels-no-transformation",
-                    f"from {flat.name} to {target.name} there is no transformation here"
-                    + (f", it needs the grid {', '.join(grids)}" if grids else ""),
-                    "a parcel map in a CRS that can be brought to the survey's",
-                    "install the grid for PROJ or export the parcel map in the survey's CRS",
-                )
-            transform = group.transformers[0]
-            operation = str(transform.description)
-            # -1 is PROJ's word for an accuracy that nobody stated
-            accuracy = max(float(transform.accuracy), 0.0)
+        longitude, latitude = longitude_latitude(frame.crs_wkt, *frame.origin)
+        operation = best_operation(
+            flat,
+            target,
+            (float(longitude), float(latitude)),
+            refuse,
+            code=table.operation,
+            accuracy_m=table.accuracy_m,
+        )
     except ProjError as error:
         raise refuse(
             "parcels-crs",
@@ -209,10 +223,8 @@ def _onto(
         ) from error
 
     def move(coordinates: Floats) -> Floats:
-        if transform is not None:
-            east, north = transform.transform(coordinates[:, 0], coordinates[:, 1])
-            coordinates = np.column_stack([east, north])
-        return frame.to_local(coordinates)
+        east, north = operation.move(coordinates[:, 0], coordinates[:, 1])
+        return frame.to_local(np.column_stack([east, north]))
 
     moved = [shapely.transform(s, move) for s in layer.shapes]
     if not all(np.isfinite(shapely.get_coordinates(s)).all() for s in moved):
@@ -222,7 +234,7 @@ def _onto(
             "parcels near the survey",
             "check the CRS that the parcel map claims",
         )
-    return operation, accuracy, moved
+    return operation, moved
 
 
 def lay_on(
@@ -257,6 +269,23 @@ def lay_on(
                 _clearance(feature, shape, [parcels[i] for i in near], network, map_sigma)
             )
     return tuple(shares), tuple(clearances)
+
+
+def no_parcel_near(parcel_map: ParcelMap, drawing: Drawing, network: Network) -> str:
+    """Say why no feature meets a parcel: how far away the parcels lie."""
+    if not parcel_map.parcels:
+        return (
+            "No parcel of the parcel map lies near the survey, so nothing is said about parcels:"
+            " check the CRS of the parcel map and the anchor."
+        )
+    shapes = [shapely.force_2d(feature.geometry) for feature in drawing.features]
+    tree = shapely.STRtree([p.geometry for p in parcel_map.parcels])
+    _, distances = tree.query_nearest(shapes, return_distance=True, all_matches=False)
+    nearest = float(np.min(distances)) / network.frame.combined_factor
+    return (
+        f"No feature lies on a parcel, the nearest parcel is {nearest:.0f} m away, so nothing is"
+        " said about parcels: check the CRS of the parcel map and the anchor."
+    )
 
 
 def _shares(

@@ -124,7 +124,7 @@ def test_empty_parts_of_a_parcel_are_nothing(tmp_path: Path) -> None:
 
 
 def test_too_many_parcels_are_refused(tmp_path: Path, monkeypatch) -> None:
-    monkeypatch.setattr("geosite.fieldbook.attached.MOST_POLYGONS", 3)
+    monkeypatch.setattr("geosite.reading.polygons.MOST_POLYGONS", 3)
     parcels(tmp_path / "parcels.gpkg", [triangle(E + k, N) for k in range(4)])
     expected = (2, [("site.toml", 22, "parcels-too-many")])
     assert faults(write(tmp_path, BOOK, PARCELS)) == expected
@@ -231,7 +231,7 @@ def test_surface_without_a_place(tmp_path: Path) -> None:
 
 
 def test_surface_too_large(tmp_path: Path, monkeypatch) -> None:
-    monkeypatch.setattr("geosite.fieldbook.attached.CELLS", 5)
+    monkeypatch.setattr("geosite.reading.second_surface.CELLS", 5)
     surface(tmp_path / "below.tif", Affine(1, 0, 5, 0, -1, 5))
     assert faults(write(tmp_path, BOOK, SURFACE)) == (2, [("site.toml", 23, "surface-too-large")])
 

@@ -10,10 +10,11 @@ from pyproj import CRS, Transformer
 from simulated import FACTOR, ferry_landing
 
 from geosite.base.errors import InputError
-from geosite.fieldbook.attached import PolygonLayer
+from geosite.fieldbook.sitefile import Parcels
 from geosite.linework.draw import draw
 from geosite.network.adjust import adjust
-from geosite.review.parcels import lay_on, place_parcels
+from geosite.reading.polygons import PolygonLayer
+from geosite.review.parcels import lay_on, no_parcel_near, place_parcels
 
 
 @pytest.fixture(scope="module")
@@ -32,6 +33,10 @@ def layer(*shapes, crs="EPSG:25832"):
     return PolygonLayer("map.gpkg", names, shapes, CRS(crs).to_wkt())
 
 
+def stated(sigma, **table):
+    return Parcels(file="map.gpkg", sigma=sigma, **table)
+
+
 WEST = polygon((-20, -20), (30, -20), (30, 60), (-20, 60))
 EAST = polygon((30, -20), (90, -20), (90, 60), (30, 60))
 
@@ -39,7 +44,9 @@ EAST = polygon((30, -20), (90, -20), (90, 60), (30, 60))
 def test_shares_add_up_to_the_whole(surveyed):
     network, drawing = surveyed
     shares, _ = lay_on(
-        drawing, network, place_parcels(layer(WEST, EAST), 0.1, network.frame, "site.toml")
+        drawing,
+        network,
+        place_parcels(layer(WEST, EAST), stated(0.1), network.frame, "site.toml"),
     )
     for feature in drawing.features:
         if feature.kind == "area":
@@ -69,7 +76,7 @@ def test_three_verdicts_about_the_house(surveyed, edge, sigma, verdict):
     # the west wall of the house stands at east = 9
     network, drawing = surveyed
     parcel = polygon((edge, -20), (60, -20), (60, 60), (edge, 60))
-    placed = place_parcels(layer(parcel), sigma, network.frame, "site.toml")
+    placed = place_parcels(layer(parcel), stated(sigma), network.frame, "site.toml")
     _, clearances = lay_on(drawing, network, placed)
     (house,) = [c for c in clearances if c.feature == "ticket_house"]
     assert house.distance_m == pytest.approx(9.0 - edge, abs=0.12)
@@ -84,7 +91,7 @@ def test_sigma_joins_survey_map_and_transformation(surveyed):
     network, drawing = surveyed
     sigmas = {}
     for sigma in (0.0, 0.3):
-        placed = place_parcels(layer(WEST), sigma, network.frame, "site.toml")
+        placed = place_parcels(layer(WEST), stated(sigma), network.frame, "site.toml")
         placed = replace(placed, transformation_sigma_m=0.4 if sigma else 0.0)
         _, clearances = lay_on(drawing, network, placed)
         sigmas[sigma] = {c.feature: c.sigma_m for c in clearances}
@@ -95,7 +102,7 @@ def test_sigma_joins_survey_map_and_transformation(surveyed):
 
 def test_the_same_answers_from_another_crs(surveyed):
     network, drawing = surveyed
-    direct = place_parcels(layer(WEST, EAST), 0.1, network.frame, "site.toml")
+    direct = place_parcels(layer(WEST, EAST), stated(0.1), network.frame, "site.toml")
     mover = Transformer.from_crs("EPSG:25832", "EPSG:3034", always_xy=True)
     moved = [
         shapely.transform(
@@ -103,7 +110,7 @@ def test_the_same_answers_from_another_crs(surveyed):
         )
         for s in (WEST, EAST)
     ]
-    other = place_parcels(layer(*moved, crs="EPSG:3034"), 0.1, network.frame, "site.toml")
+    other = place_parcels(layer(*moved, crs="EPSG:3034"), stated(0.1), network.frame, "site.toml")
     assert other.transformation
     for (a, ca), (b, cb) in zip(
         zip(*lay_on(drawing, network, direct), strict=False),
@@ -119,7 +126,7 @@ def test_a_missing_grid_is_named(surveyed):
     # NAD27 to ETRS89 needs a grid that no wheel of PROJ carries
     far = layer(shapely.box(300_000, 4_500_000, 300_100, 4_500_100), crs="EPSG:26711")
     with pytest.raises(InputError) as caught:
-        place_parcels(far, 0.1, network.frame, "site.toml")
+        place_parcels(far, stated(0.1), network.frame, "site.toml")
     (problem,) = caught.value.problems
     assert problem.code in ("parcels-no-transformation", "parcels-out-of-reach")
 
@@ -127,6 +134,17 @@ def test_a_missing_grid_is_named(surveyed):
 def test_bow_tie_parcels_are_mended_and_said(surveyed):
     network, _ = surveyed
     bow = polygon((0, 0), (10, 10), (10, 0), (0, 10))
-    placed = place_parcels(layer(bow), 0.1, network.frame, "site.toml")
+    placed = place_parcels(layer(bow), stated(0.1), network.frame, "site.toml")
     assert placed.findings[0].code == "parcel-mended"
     assert placed.parcels[0].geometry.is_valid
+
+
+def test_parcels_far_away_are_said_to_be_so(surveyed):
+    network, drawing = surveyed
+    far = polygon((4000, 0), (4100, 0), (4100, 50), (4000, 50))
+    placed = place_parcels(layer(far), stated(0.1), network.frame, "site.toml")
+    said = no_parcel_near(placed, drawing, network)
+    assert " 39" in said
+    assert "check the CRS" in said
+    nothing = replace(placed, parcels=())
+    assert "No parcel" in no_parcel_near(nothing, drawing, network)

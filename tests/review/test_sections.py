@@ -10,10 +10,11 @@ from simulated import ferry_landing
 from walk_simulator import Noise, Stop, Walk
 
 from geosite.base.errors import InputError
-from geosite.fieldbook.attached import Attached, SecondSurface
+from geosite.fieldbook.attached import Attached
 from geosite.fieldbook.sitefile import Earthwork, Section
 from geosite.linework.draw import draw
 from geosite.network.adjust import adjust
+from geosite.reading.second_surface import SecondSurface
 from geosite.review.answers import answer
 from geosite.review.earthwork import earthwork, plane
 from geosite.review.grades import polyline

@@ -1,0 +1,176 @@
+"""The coordinate operation from one CRS to another that is best at a place."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from geosite.base.arrays import Floats
+from geosite.base.errors import InputError
+from geosite.base.proj import quiet_proj
+
+if TYPE_CHECKING:
+    from pyproj import CRS
+
+__all__ = ["Operation", "best_operation", "operation_codes"]
+
+Refuse = Callable[[str, str, str, str], InputError]
+
+
+@dataclass(frozen=True, eq=False)
+class Operation:
+    """A coordinate operation.
+
+    Parameters
+    ----------
+    name
+        As the register has it; blank where both CRSs are the same.
+    codes
+        Of its steps from one datum to another, ``"EPSG:1149"``.
+    accuracy_m
+        As the register states it, or as the site file does; 0 for the same CRS.
+    stated
+        Whether anybody states an accuracy.
+    move
+        Takes x and y of the source, gives easting and northing of the target.
+    """
+
+    name: str
+    codes: tuple[str, ...]
+    accuracy_m: float
+    stated: bool
+    move: Callable[[Floats, Floats], tuple[Any, Any]]
+
+
+def best_operation(
+    source: CRS,
+    target: CRS,
+    place: tuple[float, float],
+    refuse: Refuse,
+    *,
+    code: str | None = None,
+    accuracy_m: float | None = None,
+) -> Operation:
+    """Return the operation that is best at a place.
+
+    Parameters
+    ----------
+    source, target
+        Horizontal CRSs.
+    place : (longitude, latitude), degrees
+        Where the site lies: an operation for a wider area may be metres off there.
+    refuse
+        Makes the error of a code, what is wrong, what was expected and what to do.
+    code
+        The operation that somebody chose.
+    accuracy_m
+        Accuracy that somebody states; without any installed operation the datums are then taken as
+        one.
+
+    Raises
+    ------
+    InputError
+        None is installed, or not the chosen one.
+    """
+    if source.equals(target, ignore_axis_order=True):
+        return Operation("", (), 0.0, True, lambda x, y: (x, y))
+    with quiet_proj():
+        near = _group(source, target, place)
+        if code is not None:
+            chosen = _by_code(near, _group(source, target, None), code, refuse)
+        else:
+            usable = [t for t in near.transformers if _holds(t, place)] or list(near.transformers)
+            # -1 is PROJ's word for an accuracy that nobody stated
+            chosen = min(
+                usable, key=lambda t: t.accuracy if t.accuracy >= 0 else math.inf, default=None
+            )
+        if chosen is None and accuracy_m is not None:
+            chosen = _group(source, target, place, ballpark=True).transformers[0]
+        if chosen is None:
+            raise _missing(near, source, target, refuse)
+    stated = float(chosen.accuracy) if chosen.accuracy >= 0 else None
+    accuracy = accuracy_m if accuracy_m is not None else stated
+    return Operation(
+        str(chosen.description),
+        operation_codes(chosen),
+        accuracy or 0.0,
+        accuracy is not None,
+        chosen.transform,
+    )
+
+
+def _group(
+    source: CRS, target: CRS, place: tuple[float, float] | None, ballpark: bool = False
+) -> Any:
+    from pyproj.transformer import AreaOfInterest, TransformerGroup
+
+    area = None if place is None else AreaOfInterest(*place, *place)
+    return TransformerGroup(
+        source, target, always_xy=True, allow_ballpark=ballpark, area_of_interest=area
+    )
+
+
+def _holds(transformer: Any, place: tuple[float, float]) -> bool:
+    area = transformer.area_of_use
+    if area is None:
+        return True
+    east = area.east if area.east >= area.west else area.east + 360
+    longitude = place[0] + 360 if place[0] < area.west else place[0]
+    return bool(area.west <= longitude <= east and area.south <= place[1] <= area.north)
+
+
+def operation_codes(transformer: Any) -> tuple[str, ...]:
+    """Return the codes of the steps that change the datum, in order, either way round."""
+    found: list[str] = []
+
+    def look(value: Any) -> None:
+        if isinstance(value, dict):
+            own = value.get("id")
+            if isinstance(own, dict) and value.get("type") == "Transformation":
+                authority = str(own["authority"]).removeprefix("INVERSE(").removesuffix(")")
+                found.append(f"{authority}:{own['code']}")
+            for step in value.get("steps", ()):
+                look(step)
+
+    look(transformer.to_json_dict())
+    return tuple(dict.fromkeys(found))
+
+
+def _by_code(near: Any, every: Any, code: str, refuse: Refuse) -> Any:
+    wanted = code.strip().upper()
+    offers: dict[str, None] = {}
+    for transformer in (*near.transformers, *every.transformers):
+        own = [c.upper() for c in operation_codes(transformer)]
+        if wanted in own:
+            return transformer
+        offers |= dict.fromkeys(own)
+    listed = ", ".join(offers) or "none that is installed"
+    raise refuse(
+        "parcels-operation",
+        f"operation {code} does not lead from one CRS to the other here",
+        f"the code of one that does: {listed}",
+        "correct operation, or leave it out for the best one at the site",
+    )
+
+
+def _missing(group: Any, source: CRS, target: CRS, refuse: Refuse) -> InputError:
+    import pyproj.datadir
+
+    wanted = group.unavailable_operations[0] if group.unavailable_operations else None
+    grids = [g.short_name for g in wanted.grids if not g.available] if wanted else []
+    accuracy = f", good to {wanted.accuracy:g} m" if wanted and wanted.accuracy >= 0 else ""
+    needs = f"; the best needs the grid {' and '.join(grids)}{accuracy}" if grids else ""
+    where = (
+        f"take {'them' if len(grids) > 1 else 'it'} from PROJ's data package (proj-data) and put"
+        f" {'them' if len(grids) > 1 else 'it'} into {pyproj.datadir.get_data_dir()}; or"
+        if grids
+        else "export the parcel map in the survey's CRS; or"
+    )
+    return refuse(
+        "parcels-no-transformation",
+        f"from {source.name} to {target.name} no transformation is installed{needs}",
+        "a transformation of known accuracy, or one stated by accuracy_m",
+        f"{where} state how far the two may differ at the site, such as [parcels] accuracy_m = 1.0",
+    )

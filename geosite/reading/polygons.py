@@ -1,0 +1,256 @@
+"""Polygons from outside, a parcel map above all: only what lies round the survey is read."""
+
+from __future__ import annotations
+
+import math
+import zipfile
+from collections.abc import Callable
+from dataclasses import dataclass
+from itertools import islice
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from geosite.base.errors import InputError
+from geosite.reading.foreign import damage, driver_names, is_view, names_a_file, reading_layers
+
+if TYPE_CHECKING:
+    from shapely.geometry.base import BaseGeometry
+
+__all__ = ["PolygonLayer", "read_polygons"]
+
+#: Formats whose OGR drivers read plain local files and nothing else.
+POLYGON_FORMATS = (
+    "GPKG",
+    "Shapefile",
+    "GeoJSON",
+    "GeoJSONSeq",
+    "FlatGeobuf",
+    "GML",
+    "DXF",
+    "TAB",
+    "TopoJSON",
+    "KML",
+)
+MOST_POLYGONS = 50_000
+"""Parcels round one survey."""
+
+Box = tuple[float, float, float, float]
+Refuse = Callable[[str, str, str, str], InputError]
+
+
+@dataclass(frozen=True, eq=False)
+class PolygonLayer:
+    """Polygons as they are in the file, names beside them.
+
+    Parameters
+    ----------
+    file
+        As the user named it.
+    names, shapes
+        Same length, file order.
+    crs_wkt
+        CRS of the file, or the one that was given for it.
+    reach_m
+        How far round the survey the file was read; infinite for all of it.
+    repeated
+        Number of polygons left out because they are the same as one before them.
+    """
+
+    file: str
+    names: tuple[str, ...]
+    shapes: tuple[BaseGeometry, ...]
+    crs_wkt: str
+    reach_m: float = math.inf
+    repeated: int = 0
+
+
+def read_polygons(
+    path: Path,
+    file: str,
+    refuse: Refuse,
+    *,
+    layer: str | None = None,
+    name_field: str | None = None,
+    crs: str | None = None,
+    near: Callable[[str], Box | None] = lambda crs: None,
+    reach_m: float = math.inf,
+) -> PolygonLayer:
+    """Read the polygons of a layer.
+
+    Parameters
+    ----------
+    path, file
+        The file, resolved, and how the user named it. A zip file holds one shapefile.
+    refuse
+        Makes the error of a code, what is wrong, what was expected and what to do.
+    layer
+        Where the file has several.
+    name_field
+        Column with their names; without it their numbers in the file.
+    crs
+        CRS of a file that does not say its own.
+    near
+        Gives the box round the survey in the CRS of the file; ``None`` to read all.
+    reach_m
+        How far from the survey that box reaches.
+
+    Raises
+    ------
+    InputError
+    """
+    import fiona
+    from fiona.errors import FionaError
+    from shapely.errors import ShapelyError
+
+    # the one driver would leave a file of its own beside the map, and fetch schemas
+    options = {"WRITE_GFS": "NO"} if path.suffix.lower() == ".gml" else {}
+    try:
+        if (fault := damage(path) or _zip_fault(path)) is not None:
+            raise ValueError(fault)
+        place = f"zip://{path.as_posix()}" if path.suffix.lower() == ".zip" else path
+        with (
+            reading_layers(),
+            fiona.Env(GML_DOWNLOAD_SCHEMA="NO"),
+            fiona.open(
+                place,
+                layer=layer,
+                enabled_drivers=driver_names(POLYGON_FORMATS),
+                allow_unsupported_drivers=True,  # KML: read well, not on its list
+                **options,
+            ) as source,
+        ):
+            if is_view(path, source.name):
+                raise ValueError("the layer is a view, a query that may never end")
+            columns = list(source.schema["properties"])
+            if name_field is not None and name_field not in columns:
+                raise refuse(
+                    "parcels-name-field",
+                    f"there is no column {name_field} in {file}",
+                    f"one of {', '.join(columns) or 'none at all'}",
+                    "correct name_field",
+                )
+            crs_wkt = _crs_of(str(source.crs_wkt or ""), crs, file, refuse)
+            window = near(crs_wkt)
+            found = _inside(source, window, name_field, file, refuse)
+            if not found and not _has_polygons(source):
+                raise refuse(
+                    "parcels-no-polygons",
+                    f"{file} holds no polygons",
+                    "a polygon layer",
+                    "name the right layer with layer",
+                )
+    except (FionaError, ShapelyError, OSError, ValueError, TypeError) as error:
+        raise refuse(
+            "parcels-unreadable",
+            f"{file} cannot be read ({error})",
+            "a polygon layer",
+            "correct layer or export the parcel map again, for example as GeoPackage",
+        ) from error
+    once = {shape.wkb: (name, shape) for name, shape in reversed(found)}
+    names, shapes = zip(*reversed(once.values()), strict=True) if once else ((), ())
+    reach = math.inf if window is None else reach_m
+    return PolygonLayer(file, names, shapes, crs_wkt, reach, len(found) - len(once))
+
+
+def _crs_of(own: str, given: str | None, file: str, refuse: Refuse) -> str:
+    """Return the CRS of a layer as WKT: its own, or the one that the site file gives."""
+    from pyproj import CRS
+    from pyproj.exceptions import CRSError
+
+    if given is None:
+        if not own:
+            raise refuse(
+                "parcels-no-crs",
+                f"{file} does not say which CRS it is in",
+                "a layer with a CRS",
+                'say it with crs = "EPSG:...", or export the file again with its CRS',
+            )
+        return own
+    try:
+        if names_a_file(given) or "://" in given:
+            raise CRSError("it names a file or an address")
+        told = CRS.from_user_input(given)
+    except CRSError as error:
+        raise refuse(
+            "parcels-crs",
+            f"crs {given} is not understood ({str(error)[:100]})",
+            "an authority and code, WKT or a PROJ string",
+            'write for example crs = "EPSG:25832"',
+        ) from None
+    if own and not CRS.from_wkt(own).equals(told, ignore_axis_order=True):
+        raise refuse(
+            "parcels-two-crs",
+            f"{file} is in {CRS.from_wkt(own).name}, crs says {told.name}",
+            "one CRS",
+            "take crs out, or correct the file if it is wrong there",
+        )
+    return str(told.to_wkt())
+
+
+def _zip_fault(path: Path) -> str | None:
+    """Return why a zip file is no packed shapefile, or ``None``."""
+    if path.suffix.lower() != ".zip":
+        return None
+    with zipfile.ZipFile(path) as archive:
+        names = archive.namelist()
+        shapes = [name for name in names if name.lower().endswith(".shp")]
+        if len(shapes) != 1:
+            return f"it holds {len(shapes)} shapefiles, expected one"
+        for name in names:
+            if name.lower().endswith((".prj", ".qpj")):
+                with archive.open(name) as stream:
+                    if names_a_file(stream.read(1_000_000).decode("latin-1")):
+                        return "its CRS names another file, and nothing else is read or fetched"
+    return None
+
+
+def _inside(
+    source: Any, window: Box | None, name_field: str | None, file: str, refuse: Refuse
+) -> list[tuple[str, BaseGeometry]]:
+    """Return names and polygons of a layer that reach into a window."""
+    found: list[tuple[str, BaseGeometry]] = []
+    drawn = source.driver == "DXF"
+    for record in source if window is None else source.filter(bbox=window):
+        shape = _polygon(record.geometry, drawn)
+        if shape is None or shape.is_empty:
+            continue
+        named = record.properties[name_field] if name_field else None
+        found.append((str(named) if named is not None else str(record.id), shape))
+        if len(found) > MOST_POLYGONS:
+            raise refuse(
+                "parcels-too-many",
+                f"more than {MOST_POLYGONS} polygons of {file} lie round the survey",
+                "a parcel map, in which a place belongs to one parcel",
+                "export the parcels of the site alone",
+            )
+    return found
+
+
+def _polygon(geometry: Any, drawn: bool = False) -> BaseGeometry | None:
+    """Return a polygon or several, without the empty ones among them; None for anything else.
+
+    In a drafting file a closed line is a polygon.
+    """
+    import shapely
+    import shapely.geometry
+
+    if geometry is None:
+        return None
+    if drawn and geometry.type in ("LineString", "3D LineString"):
+        ring = list(geometry.coordinates)
+        closed = len(ring) > 3 and tuple(ring[0][:2]) == tuple(ring[-1][:2])
+        return shapely.force_2d(shapely.Polygon([c[:2] for c in ring])) if closed else None
+    if geometry.type not in ("Polygon", "MultiPolygon"):
+        return None
+    parts = geometry.coordinates if geometry.type == "MultiPolygon" else [geometry.coordinates]
+    kept = [part for part in parts if part and part[0]]
+    if not kept:
+        return None
+    kind, held = ("Polygon", kept[0]) if len(kept) == 1 else ("MultiPolygon", kept)
+    return shapely.force_2d(shapely.geometry.shape({"type": kind, "coordinates": held}))
+
+
+def _has_polygons(source: Any) -> bool:
+    """Tell whether there is a polygon among the first records of a layer."""
+    drawn = source.driver == "DXF"
+    return any(_polygon(record.geometry, drawn) is not None for record in islice(source, 1000))
