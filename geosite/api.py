@@ -1,7 +1,6 @@
 """The Python interface: what a notebook works with, GeoDataFrames and numpy rasters in and out.
 
-Everything here is reached as ``geosite.NAME``; nothing is imported before it is used. Layers need
-geopandas, an optional part (``pip install geosite[notebook]``).
+Everything here is reached as ``geosite.NAME``; nothing is imported before it is used.
 """
 
 from __future__ import annotations
@@ -66,6 +65,10 @@ class Raster:
     unit: str
     grid: Grid
     frame: Frame
+
+    def __repr__(self) -> str:
+        rows, cols = self.values.shape
+        return f"<Raster {self.name!r}, {self.unit}, {self.crs}: {rows} x {cols} cells>"
 
     @property
     def crs(self) -> str:
@@ -144,6 +147,13 @@ class Site:
     package: Package
     handover: Handover
 
+    def __repr__(self) -> str:
+        made = self.package
+        return (
+            f"<Site {made.title!r}, {made.frame.crs_name}: {len(made.layers)} layers, "
+            f"{len(made.rasters)} rasters, {len(made.tables)} tables>"
+        )
+
     @property
     def layers(self) -> tuple[str, ...]:
         """Names of the layers."""
@@ -173,7 +183,7 @@ class Site:
         Raises
         ------
         InputError
-            There is none of that name, or geopandas is not installed.
+            There is none of that name.
         """
         found = {layer.name: layer for layer in self.package.layers}
         return _frame_of(_named(found, name, "layer"), self.package.frame)
@@ -224,17 +234,8 @@ def _raster(raster: HandoverRaster, frame: Frame) -> Raster:
 
 
 def _frame_of(layer: Layer, frame: Frame) -> geopandas.GeoDataFrame:
-    try:
-        import geopandas
-    except ImportError as error:
-        raise InputError(
-            Problem(
-                "geopandas-missing",
-                "geopandas is not installed",
-                "the optional part for notebooks",
-                "install geosite[notebook]",
-            )
-        ) from error
+    import geopandas
+
     columns = {
         field.name: [record.get(field.name) for record in layer.records] for field in layer.fields
     }

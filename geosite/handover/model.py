@@ -64,6 +64,9 @@ class Layer:
     records: Sequence[Mapping[str, Any]]
     geometries: Sequence[Any]
 
+    def __repr__(self) -> str:
+        return f"<Layer {self.name!r}, {self.geometry_type}: {len(self.records)} features>"
+
 
 @dataclass(frozen=True, eq=False)
 class Raster:
@@ -97,6 +100,9 @@ class Table:
     fields: tuple[Field, ...]
     records: Sequence[Mapping[str, Any]]
     description: str = ""
+
+    def __repr__(self) -> str:
+        return f"<Table {self.name!r}: {len(self.records)} records>"
 
 
 @dataclass(frozen=True, slots=True)

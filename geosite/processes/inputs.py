@@ -28,21 +28,6 @@ _DEEPEST = 40
 _LARGEST_REQUEST = 10_000_000  # bytes
 _LARGEST_FILE = 20_000_000_000  # bytes; what a raster of the largest size can take
 
-# What the quick check knows. A schema with any other keyword goes to jsonschema.
-_QUICK = frozenset(
-    (
-        "type",
-        "enum",
-        "minimum",
-        "maximum",
-        "minItems",
-        "maxItems",
-        "items",
-        "minLength",
-        "maxLength",
-    )
-) | frozenset(("format", "default", "title", "description", "contentMediaType", "example"))
-
 _TYPES: dict[str, tuple[Any, str]] = {
     "string": (str, "text"),
     "number": ((int, float), "a number"),
@@ -321,30 +306,7 @@ def _finite(name: str, value: Any, problems: Problems) -> bool:
     return True
 
 
-def _quick(value: Any, schema: Mapping[str, Any]) -> bool:
-    """Report whether a value is surely valid; jsonschema, slow to import, decides the others."""
-    if not _QUICK.issuperset(schema) or schema.get("type") not in _TYPES:
-        return False
-    kind = schema["type"]
-    if not isinstance(value, _TYPES[kind][0]) or (isinstance(value, bool) != (kind == "boolean")):
-        return False
-    if kind == "object" or ("enum" in schema and value not in schema["enum"]):
-        return False
-    if kind in ("number", "integer"):
-        low, high = schema.get("minimum", value), schema.get("maximum", value)
-        return bool(low <= value <= high)
-    if kind == "string":
-        return bool(schema.get("minLength", 0) <= len(value) <= schema.get("maxLength", len(value)))
-    if kind == "array":
-        return bool(
-            schema.get("minItems", 0) <= len(value) <= schema.get("maxItems", len(value))
-        ) and (all(_quick(item, schema["items"]) for item in value) if "items" in schema else True)
-    return True
-
-
 def _fits(name: str, value: Any, schema: Mapping[str, Any], problems: Problems) -> bool:
-    if _quick(value, schema):
-        return True
     import jsonschema
 
     before = len(problems)

@@ -151,9 +151,10 @@ def test_a_wrong_word_is_refused_with_the_right_ones(site: geosite.Site) -> None
         geosite.derive_drainage(elevation, method="d9")  # type: ignore[arg-type]
 
 
-def test_layers_without_geopandas_say_what_to_install(
-    site: geosite.Site, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setitem(sys.modules, "geopandas", None)
-    with pytest.raises(geosite.InputError, match=r"install geosite\[notebook\]"):
-        site.layer("points")
+def test_what_a_notebook_shows_is_short(site: geosite.Site) -> None:
+    shown = repr(site)
+    assert shown.startswith("<Site 'Ferry landing (invented)', EPSG:25832: ")
+    assert len(shown) < 120
+    assert repr(site.raster("slope")).startswith("<Raster 'slope', percent, EPSG:25832: ")
+    assert repr(site.package.layers[0]).startswith("<Layer 'points', PointZ: ")
+    assert repr(site.package.tables[0]).startswith("<Table 'quantities': ")

@@ -5,13 +5,10 @@ import os
 from pathlib import Path
 from typing import Any
 
-import jsonschema
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
 from geosite.base.errors import InputError
-from geosite.processes.inputs import _quick, checked, from_request, from_words
+from geosite.processes.inputs import checked, from_request, from_words
 from geosite.processes.model import Input, Output, Process
 
 
@@ -86,7 +83,7 @@ def test_a_value_that_does_not_fit_says_what_would(one: Input, value: Any, expec
     assert expected in lines(one, **{one.id: value})[0]
 
 
-def test_a_schema_beyond_the_quick_check_is_enforced_too() -> None:
+def test_a_schema_of_any_kind_is_enforced() -> None:
     named = Input(
         "limits",
         "Limits",
@@ -104,44 +101,6 @@ def test_a_schema_beyond_the_quick_check_is_enforced_too() -> None:
     assert any('did you mean "cross"?' in line for line in found)
     pattern = Input("name", "Name", "", {"type": "string", "pattern": "^[a-z]+$"})
     assert "name is" in lines(pattern, name="A1")[0]
-
-
-SCHEMAS = st.fixed_dictionaries(
-    {"type": st.sampled_from(["string", "number", "integer", "boolean", "array", "object"])},
-    optional={
-        "enum": st.lists(st.sampled_from(["a", "b", 1, 2.5, True, None]), min_size=1),
-        "minimum": st.integers(-2, 2),
-        "maximum": st.floats(-2, 2),
-        "minLength": st.integers(0, 2),
-        "maxLength": st.integers(0, 2),
-        "minItems": st.integers(0, 2),
-        "maxItems": st.integers(0, 2),
-        "items": st.sampled_from([{"type": "number"}, {"type": "string", "enum": ["a"]}, {}]),
-        "pattern": st.just("^a"),
-        "multipleOf": st.just(2),
-    },
-)
-VALUES = st.recursive(
-    st.sampled_from(["", "a", "b", "abc", 0, 1, 2, -3, 2.5, -0.0, True, False, None]),
-    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.just("k"), inner, max_size=1),
-    max_leaves=4,
-)
-
-
-@settings(max_examples=400, deadline=None)
-@given(SCHEMAS, VALUES)
-def test_the_quick_check_accepts_nothing_that_jsonschema_refuses(
-    schema: dict[str, Any], value: Any
-) -> None:
-    """The standard's reference implementation for Python decides."""
-    if _quick(value, schema):
-        assert jsonschema.Draft202012Validator(schema).is_valid(value)
-
-
-def test_the_quick_check_saves_the_import_for_plain_requests() -> None:
-    assert _quick("tin", METHOD.schema)
-    assert _quick([0, 0.5, 1, 2], EXTENT.schema)
-    assert _quick(3, NUMBER.schema)
 
 
 def test_words_of_a_command_line_become_values() -> None:

@@ -17,8 +17,7 @@ from geosite.terrain.surface.uncertainty import (
 
 from geosite.base.grid import Grid
 from geosite.network.adjust import adjust
-from geosite.network.covariance import sigma_vertical
-from geosite.network.levels import level_covariance
+from geosite.network.covariance import level_covariance, sigma_vertical
 from geosite.terrain.surface import uncertainty
 from geosite.terrain.surface.model import Surface, elevation_surface
 from geosite.terrain.surface.scores import Method

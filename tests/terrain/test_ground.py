@@ -79,8 +79,7 @@ def test_sum_form_adds_up(laid):
 
 
 def test_level_covariance_of_pairs_is_that_of_the_forms(laid):
-    from geosite.network.covariance import covariance
-    from geosite.network.levels import level_covariance
+    from geosite.network.covariance import covariance, level_covariance
     from geosite.network.model import LinearForm
 
     network, terrain, _ = laid

@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 import re
+import subprocess
+import sys
 import tomllib
+import zipfile
 from importlib.metadata import Distribution, distribution
 from pathlib import Path
 
 import pytest
 from packaging.requirements import Requirement
+
+from geosite import __version__
 
 ROOT = Path(__file__).parents[2]
 
@@ -97,3 +102,21 @@ def test_the_font_comes_with_its_licence() -> None:
     folder = ROOT / "geosite" / "drawing" / "fonts"
     assert list(folder.glob("*.ttf"))
     assert "free of charge" in (folder / "LICENSE.txt").read_text(encoding="utf-8")
+
+
+@pytest.mark.slow
+def test_the_wheel_holds_its_licences_its_version_and_its_types(tmp_path: Path) -> None:
+    pip = [sys.executable, "-m", "pip", "-q", "--disable-pip-version-check"]
+    made = [*pip, "wheel", "--no-deps", "--no-build-isolation", "-w", str(tmp_path), str(ROOT)]
+    subprocess.run(made, check=True)
+    (wheel,) = tmp_path.glob("*.whl")
+    assert wheel.name.startswith(f"geosite-{__version__}-")
+    with zipfile.ZipFile(wheel) as packed:
+        names = packed.namelist()
+        folder = f"geosite-{__version__}.dist-info"
+        licence = packed.read(f"{folder}/licenses/geosite/LICENSE").decode()
+        stated = packed.read(f"{folder}/METADATA").decode()
+    assert "MIT License" in licence
+    assert "License-Expression: MIT" in stated
+    assert f"{folder}/licenses/geosite/drawing/fonts/LICENSE.txt" in names
+    assert "geosite/py.typed" in names
