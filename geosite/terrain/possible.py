@@ -11,8 +11,7 @@ import numpy.typing as npt
 
 from geosite.base.arrays import Floats, Ints
 from geosite.base.grid import Grid
-from geosite.network.covariance import error_ellipses
-from geosite.network.covariance import level_covariance
+from geosite.network.covariance import error_ellipses, level_covariance
 from geosite.terrain.ground import Ground
 from geosite.terrain.surface.tin import locate, shares
 

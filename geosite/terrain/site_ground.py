@@ -12,8 +12,7 @@ from geosite.base.grid import Grid
 from geosite.base.map_frame import Frame
 from geosite.fieldbook.model import Notes
 from geosite.linework.model import Drawing
-from geosite.network.covariance import sigma_vertical
-from geosite.network.covariance import level_covariance
+from geosite.network.covariance import level_covariance, sigma_vertical
 from geosite.network.model import Network
 from geosite.terrain.features import GroundFeatures, ground_features, rows_on_ground, spans_area
 from geosite.terrain.ground import Ground, ground_between
