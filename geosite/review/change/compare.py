@@ -1,0 +1,290 @@
+"""Two surveys of one site: which marks kept their places, how the ground and the works changed."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+
+from geosite.base.arrays import Floats, Ints
+from geosite.base.errors import Finding, InputError, Problem
+from geosite.base.estimate import Estimate
+from geosite.base.statistics import t_factor
+from geosite.fieldbook.model import Notes
+from geosite.network.covariance import covariance
+from geosite.network.model import LinearForm, Network
+from geosite.review.change import wording
+from geosite.review.change.congruency import (
+    Stability,
+    find_stable,
+    frame_of_level,
+    frame_of_plan,
+)
+from geosite.review.change.ground import GroundChange, change_of_ground
+from geosite.review.change.progress import Progress, progress
+from geosite.review.quantities import TakeOff
+from geosite.terrain.site import Terrain
+
+__all__ = ["Change", "Epoch", "MarkChange", "compare"]
+
+COMMON = 200
+"""Most common marks that are held against each other."""
+
+Verdict = Literal["stable", "moved", "undecided"]
+
+
+@dataclass(frozen=True, eq=False)
+class Epoch:
+    """One survey, adjusted, drawn and taken off."""
+
+    notes: Notes
+    network: Network
+    terrain: Terrain | None
+    taken: TakeOff
+
+
+@dataclass(frozen=True, eq=False)
+class MarkChange:
+    """One common mark.
+
+    Parameters
+    ----------
+    name
+    en : array, shape (2,), local grid metres
+        Its place in the first survey.
+    elevation
+        In the first survey, metres.
+    east, north, up
+        Displacement against the stable marks, ground metres.
+    horizontal
+        Length in plan, ground metres.
+    detectable_h_m, detectable_v_m
+        The displacement that would have been found in 80 of 100 cases.
+    probability_h, probability_v
+        Of a larger displacement where nothing moved.
+    plan, level
+        Verdicts.
+    """
+
+    name: str
+    en: Floats
+    elevation: float
+    east: Estimate
+    north: Estimate
+    up: Estimate
+    horizontal: Estimate
+    detectable_h_m: float
+    detectable_v_m: float
+    probability_h: float
+    probability_v: float
+    plan: Verdict
+    level: Verdict
+
+
+@dataclass(frozen=True, eq=False)
+class Change:
+    """What changed from the first survey to the second.
+
+    Parameters
+    ----------
+    marks
+        Common marks, in the order of the first field book.
+    plan, level
+        Tests of the common marks; None with fewer than two.
+    ground
+        Difference of the ground; None where the two do not overlap.
+    progress
+        Quantities per code and what was added.
+    findings
+    """
+
+    marks: tuple[MarkChange, ...]
+    plan: Stability | None
+    level: Stability | None
+    ground: GroundChange | None
+    progress: tuple[Progress, ...]
+    findings: tuple[Finding, ...] = ()
+
+
+def compare(before: Epoch, after: Epoch) -> Change:
+    """Compare two surveys over their common marks and ground.
+
+    Raises
+    ------
+    InputError
+        They are on different maps, or have fewer than two marks in common.
+    """
+    _same_map(before, after)
+    names = _common(before, after)
+    rows = [_rows(epoch.notes, names) for epoch in (before, after)]
+    frame = before.network.frame
+    factor = frame.combined_factor
+    first = before.network.en[rows[0]]
+    second = frame.to_local(after.network.frame.to_map(after.network.en[rows[1]]))
+    lift = after.network.elevation[rows[1]] - before.network.elevation[rows[0]]
+    plan = find_stable(
+        ((second - first) / factor).ravel(),
+        _covariance(before, after, rows, "plan") / factor**2,
+        frame_of_plan(first / factor),
+        size=2,
+        noise_freedom=_freedom(before, after, rows, "plan"),
+    )
+    level = find_stable(
+        lift,
+        _covariance(before, after, rows, "level"),
+        frame_of_level(len(names)),
+        size=1,
+        noise_freedom=_freedom(before, after, rows, "level"),
+    )
+    marks = tuple(
+        _mark(name, before, int(rows[0][i]), i, plan, level) for i, name in enumerate(names)
+    )
+    ground = None
+    if before.terrain is not None and after.terrain is not None:
+        ground = change_of_ground(
+            (before.terrain.ground, after.terrain.ground),
+            before.terrain.grid,
+            (rows[0][level.stable], rows[1][level.stable]),
+            plan.frame,
+            first.mean(axis=0),
+        )
+    change = Change(
+        marks,
+        plan,
+        level,
+        ground,
+        progress(before.taken, after.taken, before.notes.site.codes | after.notes.site.codes),
+    )
+    return replace(change, findings=wording.findings(change, before.notes, after.notes))
+
+
+def _same_map(before: Epoch, after: Epoch) -> None:
+    from pyproj import CRS
+
+    one, other = before.network.frame, after.network.frame
+    if not CRS.from_wkt(one.crs_wkt).equals(CRS.from_wkt(other.crs_wkt), ignore_axis_order=True):
+        raise InputError(
+            Problem(
+                "surveys-crs",
+                f"this survey is on {other.crs_name} and the one before on {one.crs_name}",
+                "two surveys on one map",
+                "anchor both in the same CRS",
+                after.notes.site_file,
+            )
+        )
+    if one.vertical_name != other.vertical_name:
+        raise InputError(
+            Problem(
+                "surveys-heights",
+                f"this survey has heights in {other.vertical_name or 'no system'} and the one "
+                f"before in {one.vertical_name or 'no system'}",
+                "the same vertical_crs",
+                "give both the same vertical_crs, or leave it out of both",
+                after.notes.site_file,
+            )
+        )
+
+
+def _common(before: Epoch, after: Epoch) -> list[str]:
+    there = set(after.notes.book.marks)
+    names = [name for name in before.notes.book.marks if name in there]
+    if len(names) < 2:
+        raise InputError(
+            Problem(
+                "surveys-nothing-common",
+                f"only {len(names)} mark{'' if len(names) == 1 else 's'} of the survey before "
+                f"{'is' if len(names) == 1 else 'are'} in this one",
+                "two or more marks under the same names in both",
+                "give the same mark the same name; visit the baseline in both",
+                after.notes.site_file,
+            )
+        )
+    if len(names) <= COMMON:
+        return names
+    baseline = before.notes.site.baseline
+    first = [name for name in (baseline.from_, baseline.to) if name in there]
+    rest = [name for name in names if name not in first]
+    # spread over the walk, not its first marks only
+    picked = np.linspace(0, len(rest) - 1, COMMON - len(first)).round().astype(int)
+    return [*first, *(rest[i] for i in picked.tolist())]
+
+
+def _rows(notes: Notes, names: Sequence[str]) -> Ints:
+    book = notes.book
+    marks, first = np.unique(book.mark, return_index=True)
+    row_of = dict(zip(marks.tolist(), first.tolist(), strict=True))
+    return np.array([row_of[book.marks.index(name)] for name in names], np.int64)
+
+
+def _forms(rows: Ints, what: Literal["plan", "level"]) -> list[LinearForm]:
+    one, none = np.ones(1), np.zeros(1)
+    if what == "level":
+        return [LinearForm(np.array([row]), none, none, one) for row in rows]
+    return [
+        LinearForm(np.array([row]), *axis, none)
+        for row in rows
+        for axis in ((one, none), (none, one))
+    ]
+
+
+def _covariance(
+    before: Epoch, after: Epoch, rows: Sequence[Ints], what: Literal["plan", "level"]
+) -> Floats:
+    total: Floats = covariance(before.network, _forms(rows[0], what)) + covariance(
+        after.network, _forms(rows[1], what)
+    )
+    return total
+
+
+def _freedom(
+    before: Epoch, after: Epoch, rows: Sequence[Ints], what: Literal["plan", "level"]
+) -> float:
+    """Degrees of freedom of the noise of both (Satterthwaite, 1946, doi:10.2307/3002019)."""
+    total = spread = 0.0
+    for epoch, own in ((before, rows[0]), (after, rows[1])):
+        size = float(np.trace(covariance(epoch.network, _forms(own, what))))
+        network = epoch.network
+        plan, level = network.degrees_of_freedom, network.vertical_degrees_of_freedom
+        total += size
+        spread += size**2 / (plan if what == "plan" else level)
+    return total**2 / spread if spread > 0 else math.inf
+
+
+def _mark(
+    name: str, before: Epoch, row: int, number: int, plan: Stability, level: Stability
+) -> MarkChange:
+    flat, up = plan.marks[number], level.marks[number]
+    in_plan = t_factor(flat.test.noise_freedom)
+    in_height = t_factor(up.test.noise_freedom)
+    east, north = flat.shift.tolist()
+    length = math.hypot(east, north)
+    along = flat.shift / length if length > 0 else np.array([1.0, 0.0])
+    spread = math.sqrt(max(float(along @ flat.covariance @ along), 0.0))
+    sigma = np.sqrt(np.maximum(np.diagonal(flat.covariance), 0.0)).tolist()
+    sigma_up = math.sqrt(max(float(up.covariance[0, 0]), 0.0))
+    return MarkChange(
+        name,
+        before.network.en[row],
+        float(before.network.elevation[row]),
+        Estimate.normal(east, sigma[0], in_plan),
+        Estimate.normal(north, sigma[1], in_plan),
+        Estimate.normal(float(up.shift[0]), sigma_up, in_height),
+        Estimate.normal(length, spread, in_plan),
+        flat.detectable,
+        up.detectable,
+        flat.test.probability,
+        up.test.probability,
+        _verdict(plan, number),
+        _verdict(level, number),
+    )
+
+
+def _verdict(found: Stability, number: int) -> Verdict:
+    if not found.last.passed or number in found.doubtful:
+        return "undecided"
+    if found.stable[number]:
+        return "stable"
+    return "undecided" if found.marks[number].test.passed else "moved"

@@ -1,0 +1,350 @@
+"""Congruency of two surveys over their common marks: whether anything moved, and what.
+
+Pelzer (1971), Zur Analyse geodaetischer Deformationsmessungen, DGK C 164; Caspary (2000), Concepts
+of Network and Deformation Analysis, ch. 4; Niemeier (2008), Ausgleichungsrechnung, section 14.4.
+Both surveys place the marks in a frame of their own (an anchor that is only so well known, or none
+in common), so a shift, a turn or a lift that all marks share is no movement: the test is made on
+what is left when that is taken out.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from geosite.base.arrays import Floats
+from geosite.base.statistics import beyond
+
+__all__ = [
+    "Moved",
+    "Outcome",
+    "Stability",
+    "congruency",
+    "detectable",
+    "find_stable",
+    "frame_of_level",
+    "frame_of_plan",
+]
+
+SIGNIFICANCE = 0.05
+POWER = 0.80
+AS_GOOD = 3.84
+"""Two marks whose removal leaves squares this near to each other explain the change alike."""
+
+Mask = npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """Outcome of one test.
+
+    Parameters
+    ----------
+    statistic
+        Weighted squares over `freedom`: follows F(freedom, noise_freedom) where nothing moved.
+    freedom
+        Independent differences that were tested.
+    noise_freedom
+        How well the noise is known; infinite where it is taken as known.
+    probability
+        Of a larger statistic where nothing moved.
+    """
+
+    statistic: float
+    freedom: int
+    noise_freedom: float
+    probability: float
+
+    @property
+    def passed(self) -> bool:
+        """Whether the difference is no more than noise, at 5 %."""
+        return self.probability >= SIGNIFICANCE
+
+
+@dataclass(frozen=True, eq=False)
+class Moved:
+    """One mark against the stable ones.
+
+    Parameters
+    ----------
+    shift : array, shape (k,)
+        Its displacement, k = 2 in plan and 1 in height.
+    covariance : array, shape (k, k)
+    test
+        Of this displacement alone.
+    """
+
+    shift: Floats
+    covariance: Floats
+    test: Outcome
+
+    @property
+    def detectable(self) -> float:
+        """What would have been found in 80 of 100 cases, in the worst direction."""
+        return detectable(self.covariance, self.test.noise_freedom)
+
+
+@dataclass(frozen=True, eq=False)
+class Stability:
+    """Which marks kept their places.
+
+    Parameters
+    ----------
+    first
+        Test of all marks together.
+    stable : array of bool, shape (m,)
+        Marks that are congruent with each other.
+    last
+        Test of these alone.
+    marks
+        Every mark against the stable ones (a stable one against the others).
+    frame : array, shape (3,) or (1,)
+        What the second survey's frame is off by: shift east, shift north, turn; or lift.
+    doubtful
+        Marks whose removal explains the change as well as that of those which were removed.
+    """
+
+    first: Outcome
+    stable: Mask
+    last: Outcome
+    marks: tuple[Moved, ...]
+    frame: Floats
+    doubtful: tuple[int, ...]
+
+
+def frame_of_plan(places: npt.ArrayLike) -> Floats:
+    """Return how marks move with a shift and a turn of their frame.
+
+    Parameters
+    ----------
+    places : array, shape (m, 2), columns easting, northing
+
+    Returns
+    -------
+    array, shape (2 m, 3)
+        Rows east and north of each mark in turn; columns shift east, shift north, turn
+        (counter-clockwise, about the middle of the marks).
+    """
+    en = np.asarray(places, np.float64)
+    away = en - en.mean(axis=0)
+    frame = np.zeros((2 * len(en), 3))
+    frame[0::2, 0] = frame[1::2, 1] = 1.0
+    frame[0::2, 2], frame[1::2, 2] = -away[:, 1], away[:, 0]
+    return frame
+
+
+def frame_of_level(count: int) -> Floats:
+    """Return how elevations move with a lift of their frame, shape (count, 1)."""
+    return np.ones((count, 1))
+
+
+def congruency(
+    shift: npt.ArrayLike,
+    covariance: npt.ArrayLike,
+    frame: npt.ArrayLike,
+    noise_freedom: float = math.inf,
+) -> Outcome:
+    """Test whether differences between two surveys are no more than noise and frame.
+
+    Parameters
+    ----------
+    shift : array, shape (n,)
+        Second survey minus first.
+    covariance : array, shape (n, n)
+        Of the differences.
+    frame : array, shape (n, d)
+        What is no movement, see `frame_of_plan`.
+    noise_freedom
+        Degrees of freedom of the variance factor in `covariance`.
+
+    Notes
+    -----
+    With B the directions square to `frame`, ``(B'd)' (B'QB)^-1 B'd`` is Pelzer's
+    ``d' Q_dd^+ d`` of the inner-constraint solution, and the least weighted squares of d less any
+    frame.
+
+    Examples
+    --------
+    Four benchmarks of which the third sank by 5 mm; each difference has a sigma of 1 mm.
+
+    >>> test = congruency([0, 0, -5.0, 0], np.eye(4), frame_of_level(4))
+    >>> test.freedom, round(test.statistic, 9), test.passed
+    (3, 6.25, False)
+    """
+    d, q, g = (np.asarray(a, np.float64) for a in (shift, covariance, frame))
+    square = _square_to(g)
+    left = square.T @ d
+    spread = square.T @ q @ square
+    if not len(left):
+        return Outcome(0.0, 0, noise_freedom, 1.0)
+    value, vector = np.linalg.eigh(spread)
+    kept = value > max(value.max(), 0.0) * 1e-12
+    freedom = int(kept.sum())
+    if not freedom:
+        return Outcome(0.0, 0, noise_freedom, 1.0)
+    squares = float((((vector[:, kept].T @ left) ** 2) / value[kept]).sum())
+    return _tested(squares, freedom, noise_freedom)
+
+
+def _square_to(frame: Floats) -> Floats:
+    """Return orthonormal directions square to the columns of a matrix, shape (n, n - rank)."""
+    whole, sizes, _ = np.linalg.svd(frame)
+    rank = int((sizes > sizes.max(initial=0.0) * 1e-9).sum())
+    found: Floats = whole[:, rank:]
+    return found
+
+
+def _tested(squares: float, freedom: int, noise_freedom: float) -> Outcome:
+    if math.isinf(noise_freedom):
+        probability = beyond(squares, freedom)
+    else:
+        from scipy.special import fdtrc
+
+        probability = float(fdtrc(freedom, noise_freedom, squares / freedom))
+    return Outcome(squares / freedom, freedom, noise_freedom, probability)
+
+
+def detectable(covariance: npt.ArrayLike, noise_freedom: float = math.inf) -> float:
+    """Return the displacement that a test at 5 % finds in 80 of 100 cases.
+
+    Parameters
+    ----------
+    covariance : array, shape (k, k)
+        Of one mark's displacement; the answer holds for its worst direction.
+    noise_freedom
+
+    Notes
+    -----
+    Baarda (1968), A testing procedure for use in geodetic networks: the non-centrality at which the
+    power is reached, 7.85 for one and 9.63 for two dimensions where the noise is known.
+
+    Examples
+    --------
+    >>> round(detectable([[1.0]]) ** 2, 2), round(detectable(np.eye(2)) ** 2, 2)
+    (7.85, 9.63)
+    """
+    from scipy.special import chndtr, fdtri, ncfdtr
+
+    q = np.atleast_2d(np.asarray(covariance, np.float64))
+    k = len(q)
+    n = min(noise_freedom, 1e6)
+    limit = float(fdtri(k, n, 1 - SIGNIFICANCE))
+
+    def missed(non_centrality: float) -> float:
+        if n >= 1e6:
+            return float(chndtr(limit * k, k, non_centrality))
+        return float(ncfdtr(k, n, non_centrality, limit))
+
+    low, high = 0.0, 10.0
+    while missed(high) > 1 - POWER:
+        high *= 2
+    for _ in range(60):
+        middle = (low + high) / 2
+        low, high = (middle, high) if missed(middle) > 1 - POWER else (low, middle)
+    return math.sqrt((low + high) / 2 * max(float(np.linalg.eigvalsh(q)[-1]), 0.0))
+
+
+def find_stable(
+    shift: npt.ArrayLike,
+    covariance: npt.ArrayLike,
+    frame: npt.ArrayLike,
+    *,
+    size: int,
+    noise_freedom: float = math.inf,
+    candidates: Sequence[int] | None = None,
+) -> Stability:
+    """Find the marks that kept their places, and how far the others moved.
+
+    Parameters
+    ----------
+    shift, covariance, frame
+        As for `congruency`.
+    size
+        Numbers per mark: 2 in plan, 1 in height.
+    noise_freedom
+    candidates
+        Marks that may be stable; without it all.
+
+    Notes
+    -----
+    While the marks thought stable are not congruent, the one is taken out whose removal leaves the
+    least squares (Pelzer's localisation). Every mark is then tested against the stable ones, a
+    stable one against the other stable ones.
+
+    Examples
+    --------
+    >>> found = find_stable([0.2, -0.1, -5.0, 0.3], np.eye(4), frame_of_level(4), size=1)
+    >>> found.stable.tolist(), round(float(found.marks[2].shift[0]), 2)
+    ([True, True, False, True], -5.13)
+    """
+    d, q, g = (np.asarray(a, np.float64) for a in (shift, covariance, frame))
+    count = len(d) // size
+    least = 2  # marks; one tells nothing
+    stable = np.zeros(count, bool)
+    stable[list(range(count) if candidates is None else candidates)] = True
+
+    def tested(marks: Mask) -> Outcome:
+        rows = np.repeat(marks, size)
+        return congruency(d[rows], q[np.ix_(rows, rows)], g[rows], noise_freedom)
+
+    first = last = tested(stable)
+    doubtful: list[int] = []
+    while not last.passed and stable.sum() > least:
+        without = {}
+        for mark in np.flatnonzero(stable).tolist():
+            less = stable.copy()
+            less[mark] = False
+            without[mark] = tested(less)
+        squares = {mark: test.statistic * test.freedom for mark, test in without.items()}
+        worst = min(squares, key=squares.__getitem__)
+        doubtful += [
+            mark
+            for mark, left in squares.items()
+            if mark != worst and left - squares[worst] < AS_GOOD and without[mark].passed
+        ]
+        stable[worst] = False
+        last = without[worst]
+    moved = [_against(d, q, g, stable, mark, size, noise_freedom) for mark in range(count)]
+    return Stability(
+        first,
+        stable,
+        last,
+        tuple(moved),
+        _frame(d, q, g, np.repeat(stable, size))[0],
+        tuple(mark for mark in dict.fromkeys(doubtful) if stable[mark]),
+    )
+
+
+def _against(
+    d: Floats, q: Floats, g: Floats, stable: Mask, mark: int, size: int, noise_freedom: float
+) -> Moved:
+    """Return a mark's displacement in the frame of the stable marks, itself left out."""
+    others = stable.copy()
+    others[mark] = False
+    if others.sum() * size < g.shape[1]:  # too few to hold the frame: the mark helps to hold it
+        others = stable
+    rows = np.repeat(others, size)
+    _, gain = _frame(d, q, g, rows)
+    here = np.arange(mark * size, (mark + 1) * size)
+    take = np.zeros((size, len(d)))
+    take[np.arange(size), here] = 1.0
+    take[:, rows] -= g[here] @ gain
+    shift, spread = take @ d, take @ q @ take.T
+    value = float(shift @ np.linalg.pinv(spread, rcond=1e-9, hermitian=True) @ shift)
+    rank = int(np.linalg.matrix_rank(spread, hermitian=True, tol=1e-9 * np.abs(spread).max()))
+    test = _tested(value, rank, noise_freedom) if rank else Outcome(0.0, 0, noise_freedom, 1.0)
+    return Moved(shift, spread, test)
+
+
+def _frame(d: Floats, q: Floats, g: Floats, rows: Mask) -> tuple[Floats, Floats]:
+    """Return the frame's parameters from some rows, by weights, and their gain on these rows."""
+    own = q[np.ix_(rows, rows)]
+    weight = np.linalg.pinv(own, rcond=1e-12, hermitian=True)
+    part = g[rows]
+    normal = part.T @ weight @ part
+    gain: Floats = np.linalg.pinv(normal, hermitian=True) @ part.T @ weight
+    return gain @ d[rows], gain
