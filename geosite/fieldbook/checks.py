@@ -222,6 +222,7 @@ def check_against_book(
         site.sections,
         site.grades.lines,
         site.earthworks,
+        site.runs,
     )
     if not any(listed):
         return
@@ -242,6 +243,18 @@ def check_against_book(
                 place.line(*path, i),
             )
 
+    runs = dict.fromkeys(book.runs)
+    for run in site.runs:
+        if run not in runs:
+            near = problems.suggest(run, runs)
+            problems.add(
+                "name-unknown",
+                f"[runs] names the run {shown(run)}",
+                "a run of the field book",
+                f'did you mean "{near}"?' if near else "correct the name or remove it",
+                place.file,
+                place.line("runs", run),
+            )
     known(site.surface.exclude, features, "feature", "surface", "exclude")
     known(site.drainage.flow_paths_from, both, "mark or feature", "drainage", "flow_paths_from")
     for name, section in site.sections.items():

@@ -21,6 +21,10 @@ __all__ = [
     "Azimuth",
     "Baseline",
     "Code",
+    "Design",
+    "DesignEdge",
+    "DesignPad",
+    "DesignStrip",
     "Distances",
     "Drainage",
     "Earthwork",
@@ -31,6 +35,7 @@ __all__ = [
     "Parcels",
     "Quantities",
     "Revision",
+    "Run",
     "Section",
     "Sheet",
     "Site",
@@ -38,6 +43,7 @@ __all__ = [
     "Submission",
     "Surface",
     "Survey",
+    "Tolerance",
 ]
 
 Positive = Annotated[float, Meta(gt=0)]
@@ -106,6 +112,13 @@ class Survey(Table, frozen=True, kw_only=True):
     closure_limit: Positive = 300.0
     """Smallest acceptable ratio of misclosure, 300 for 1:300. A default: practice differs."""
     leg_noise: LegNoise = LegNoise()
+
+
+class Run(Table, frozen=True, kw_only=True):
+    """``[runs.NAME]``: what is known of one walk."""
+
+    date: str | None = None
+    """Day it was walked, where the survey took several. Example: `2026-05-11`."""
 
 
 class Baseline(Table, frozen=True, kw_only=True):
@@ -198,6 +211,14 @@ class Code(Table, frozen=True, kw_only=True):
     """The ground has an edge along it: triangles do not cross."""
     ground: bool = True
     """False: its marks are not on the ground (top of a wall), left out of the surface."""
+    height_m: LengthOrNone | None = None
+    """Of a barrier: how high; deeper water goes over it. Without it, none does. Example: `0.12`."""
+    gutter: bool = False
+    """Water runs along here, as at the foot of a kerb."""
+    drains_to: str | None = None
+    """Of a building: the inlet that takes the water of its roof. Example: `"inlet_west"`."""
+    runoff: Annotated[float, Meta(ge=0, le=1)] | None = None
+    """Share of the rain that runs off, for the rational method. Example: `0.9`."""
 
 
 class Surface(Table, frozen=True, kw_only=True):
@@ -241,6 +262,11 @@ class Drainage(Table, frozen=True, kw_only=True):
     """Flatter paved ground will hold water (common practice, no source)."""
     arrow_spacing: MapLength | None = None
     """Distance between drainage arrows; without it from the size of the site. Example: `4.0`."""
+    rainfall_mm_per_hour: Positive | None = None
+    """Intensity of the rain for the time of concentration, which is yours to choose; without it no
+    peak flows. Example: `100.0`."""
+    runoff: Annotated[float, Meta(ge=0, le=1)] | None = None
+    """Share of the rain that runs off where no code says."""
     confidence_runs: Annotated[int, Meta(ge=0, le=10_000)] = 200
     """Possible grounds that are drained for the intervals of ponds, catchments, flat paving and
     walls, and for drainage_confidence.tif; 0 leaves them out."""
@@ -346,6 +372,83 @@ class Parcels(Table, frozen=True, kw_only=True):
     operation of known accuracy is installed. Example: `1.0`."""
 
 
+class DesignPad(Table, frozen=True, kw_only=True):
+    """``[designs.NAME.pads.PAD]``: an area that is built to a plane."""
+
+    feature: str | None = None
+    """Area of the survey whose outline it has. Example: `"apron"`."""
+    points: tuple[tuple[MapPlace, MapPlace], ...] = ()
+    """Corners instead, easting and northing. Example: `[[512320, 5276126], [512328, 5276126]]`."""
+    elevation: Height
+    """Of the plane at `through`. Example: `402.22`."""
+    through: str | tuple[MapPlace, MapPlace] | None = None
+    """Mark, or easting and northing; without it the first corner."""
+    fall_percent: Percent = 0.0
+    """Fall of the plane, per length on the ground."""
+    fall_azimuth: Annotated[float, Meta(ge=0, le=360, extra={"unit": "degree"})] = 0.0
+    """The way it falls, clockwise from grid north."""
+
+
+class DesignEdge(Table, frozen=True, kw_only=True):
+    """``[designs.NAME.edges.EDGE]``: a line with elevations; a closed one bounds a surface."""
+
+    marks: tuple[str, ...] = ()
+    """Marks of the survey along it. Example: `["A1", "A2"]`."""
+    points: tuple[tuple[MapPlace, MapPlace], ...] = ()
+    """Places instead, easting and northing."""
+    elevations: tuple[Height, ...] = ()
+    """At each of them. Example: `[402.4, 402.2]`."""
+    start: Height | None = None
+    """Elevation at the first of them instead."""
+    grades: tuple[Grade, ...] = ()
+    """Grade of each stretch after `start`, percent, rise positive. Example: `[-2.0]`."""
+    closed: bool = False
+    """The last place joins the first, and what lies within is built."""
+
+
+class DesignStrip(Table, frozen=True, kw_only=True):
+    """``[designs.NAME.strips.STRIP]``: a path or road along a line with elevations."""
+
+    line: str
+    """Edge of this design that it follows. Example: `"axis"`."""
+    width: Length
+    """Whole width on the ground. Example: `3.0`."""
+    cross_fall_percent: Grade = 0.0
+    """Fall away from the line; to its right where it falls to one side, to its left if negative."""
+    crowned: bool = True
+    """Falls to both sides; false: to one side."""
+
+
+class Design(Table, frozen=True, kw_only=True):
+    """``[designs.NAME]``: a ground that is to be built, joined to the walked one."""
+
+    title: str = ""
+    """Name for people. Example: `"Boarding pad"`."""
+    file: str | None = None
+    """Layer of 3D points, lines and areas, or raster of elevations. Example: `"design.gpkg"`."""
+    layer: str | None = None
+    """Layer of the file, where it holds several."""
+    pads: dict[str, DesignPad] = {}
+    """Areas that are built to planes."""
+    edges: dict[str, DesignEdge] = {}
+    """Lines with elevations."""
+    strips: dict[str, DesignStrip] = {}
+    """Paths and roads along edges."""
+    side_slope: Annotated[float, Meta(ge=0, le=100)] = 2.0
+    """Length of the bank per height, 2 for one in two, until it meets the ground; 0: a wall."""
+
+
+class Tolerance(Table, frozen=True, kw_only=True):
+    """``[tolerances.CODE]``: how near to the design it must be built. None is a default."""
+
+    plan: Length | None = None
+    """Greatest distance in plan. Example: `0.05`."""
+    height: Length | None = None
+    """Greatest difference in height. Example: `0.02`."""
+    thickness: Length | None = None
+    """Greatest difference of what was laid from the depth of its code. Example: `0.02`."""
+
+
 class Handover(Table, frozen=True, kw_only=True):
     """``[handover]``: what leaves beside the standard files."""
 
@@ -445,6 +548,8 @@ class SiteFile(Table, frozen=True, kw_only=True):
     """What the survey is called."""
     survey: Survey
     """The field book."""
+    runs: dict[str, Run] = {}
+    """What is known of single walks."""
     baseline: Baseline
     """The two marks that every run visits."""
     anchor: Anchor
@@ -467,6 +572,10 @@ class SiteFile(Table, frozen=True, kw_only=True):
     """Cut and fill."""
     parcels: Parcels | None = None
     """The parcel map."""
+    designs: dict[str, Design] = {}
+    """Grounds that are to be built."""
+    tolerances: dict[str, Tolerance] = {}
+    """How near to the design each code must be built."""
     handover: Handover = Handover()
     """What leaves."""
     sheet: Sheet = Sheet()

@@ -30,6 +30,8 @@ from geosite.terrain.site import Terrain
 
 __all__ = ["Change", "Epoch", "MarkChange", "compare"]
 
+ANOTHER_M = 3.0
+"""Marks of one name that lie farther apart than this, or a tenth of the site, are two marks."""
 COMMON = 200
 """Most common marks that are held against each other."""
 
@@ -118,7 +120,7 @@ def compare(before: Epoch, after: Epoch) -> Change:
         They are on different maps, or have fewer than two marks in common.
     """
     _same_map(before, after)
-    names = _common(before, after)
+    names, other_marks = _common(before, after)
     rows = [_rows(epoch.notes, names) for epoch in (before, after)]
     frame = before.network.frame
     factor = frame.combined_factor
@@ -158,7 +160,8 @@ def compare(before: Epoch, after: Epoch) -> Change:
         ground,
         progress(before.taken, after.taken, before.notes.site.codes | after.notes.site.codes),
     )
-    return replace(change, findings=wording.findings(change, before.notes, after.notes))
+    told = wording.findings(change, other_marks, before.notes, after.notes)
+    return replace(change, findings=told)
 
 
 def _same_map(before: Epoch, after: Epoch) -> None:
@@ -188,9 +191,21 @@ def _same_map(before: Epoch, after: Epoch) -> None:
         )
 
 
-def _common(before: Epoch, after: Epoch) -> list[str]:
+def _common(before: Epoch, after: Epoch) -> tuple[list[str], list[str]]:
+    """Return the marks of both surveys, and those that only share a name."""
     there = set(after.notes.book.marks)
     names = [name for name in before.notes.book.marks if name in there]
+    alike: list[str] = []
+    if len(names) > 2:
+        frame = before.network.frame
+        first = before.network.en[_rows(before.notes, names)]
+        second = after.network.en[_rows(after.notes, names)]
+        step = frame.to_local(after.network.frame.to_map(second)) - first
+        away = np.hypot(*(step - np.median(step, axis=0)).T)
+        # nothing on a yard walks that far
+        far = away > max(ANOTHER_M, 0.1 * float(np.hypot(*np.ptp(first, axis=0))))
+        alike = [name for name, off in zip(names, far.tolist(), strict=True) if off]
+        names = [name for name in names if name not in alike]
     if len(names) < 2:
         raise InputError(
             Problem(
@@ -203,13 +218,13 @@ def _common(before: Epoch, after: Epoch) -> list[str]:
             )
         )
     if len(names) <= COMMON:
-        return names
+        return names, alike
     baseline = before.notes.site.baseline
-    first = [name for name in (baseline.from_, baseline.to) if name in there]
-    rest = [name for name in names if name not in first]
+    known = [name for name in (baseline.from_, baseline.to) if name in names]
+    rest = [name for name in names if name not in known]
     # spread over the walk, not its first marks only
-    picked = np.linspace(0, len(rest) - 1, COMMON - len(first)).round().astype(int)
-    return [*first, *(rest[i] for i in picked.tolist())]
+    picked = np.linspace(0, len(rest) - 1, COMMON - len(known)).round().astype(int)
+    return [*known, *(rest[i] for i in picked.tolist())], alike
 
 
 def _rows(notes: Notes, names: Sequence[str]) -> Ints:

@@ -182,7 +182,7 @@ def congruency(
     if not len(left):
         return Outcome(0.0, 0, noise_freedom, 1.0)
     value, vector = np.linalg.eigh(spread)
-    kept = value > max(value.max(), 0.0) * 1e-12
+    kept = value > max(float(np.trace(q)), 0.0) * 1e-12
     freedom = int(kept.sum())
     if not freedom:
         return Outcome(0.0, 0, noise_freedom, 1.0)
@@ -272,8 +272,8 @@ def find_stable(
     Notes
     -----
     While the marks thought stable are not congruent, the one is taken out whose removal leaves the
-    least squares (Pelzer's localisation). Every mark is then tested against the stable ones, a
-    stable one against the other stable ones.
+    least squares (Pelzer's localisation); those that fit the rest after all come back. Every mark
+    is then tested against the stable ones, a stable one against the other stable ones.
 
     Examples
     --------
@@ -308,6 +308,13 @@ def find_stable(
         ]
         stable[worst] = False
         last = without[worst]
+    moved = [_against(d, q, g, stable, mark, size, noise_freedom) for mark in range(count)]
+    # one that was taken out for the sake of another comes back where it fits after all
+    for mark in sorted(range(count), key=lambda m: -moved[m].test.probability):
+        more = stable.copy()
+        more[mark] = True
+        if not stable[mark] and moved[mark].test.passed and tested(more).passed:
+            stable, last = more, tested(more)
     moved = [_against(d, q, g, stable, mark, size, noise_freedom) for mark in range(count)]
     return Stability(
         first,

@@ -38,12 +38,13 @@ class Progress:
 
 
 def progress(before: TakeOff, after: TakeOff, codes: Mapping[str, Code]) -> tuple[Progress, ...]:
-    """Return the quantities of both surveys side by side; a code that one lacks counts zero.
+    """Return the quantities of both surveys side by side.
 
-    The two are taken as independent: each was walked on its own.
+    A code that the first survey lacks counts zero there; one that the second lacks was not walked
+    again and is left out. The two are taken as independent: each was walked on its own.
     """
     found: list[Progress] = []
-    order = dict.fromkeys([q.code for q in before.codes] + [q.code for q in after.codes])
+    order = [q.code for q in after.codes]
     one, other = ({q.code: q for q in taken.codes} for taken in (before, after))
     for code in order:
         title = codes[code].title if code in codes else ""

@@ -21,10 +21,13 @@ VERDICTS = {
 }
 
 
-def findings(change: Change, before: Notes, after: Notes) -> tuple[Finding, ...]:
+def findings(
+    change: Change, other_marks: Sequence[str], before: Notes, after: Notes
+) -> tuple[Finding, ...]:
     """Return what to know and what to look at."""
     return (
         *_days(before, after),
+        *_alike(other_marks, after),
         *_marks(change, "plan", change.plan),
         *_marks(change, "level", change.level),
         *_ground(change),
@@ -40,6 +43,17 @@ def _days(before: Notes, after: Notes) -> Iterator[Finding]:
             f"The second survey is of {other}, before the first, {one}: exchange them, or read "
             "every change the other way round.",
             after.site_file,
+        )
+
+
+def _alike(names: Sequence[str], after: Notes) -> Iterator[Finding]:
+    if names:
+        yield Finding(
+            "look",
+            "marks-alike",
+            f"{_listed(names)}: another mark of this name lies far from it in the survey before, "
+            "so they are not compared. Give each mark a name of its own.",
+            after.book.file,
         )
 
 

@@ -1,0 +1,1 @@
+"""Layers, tables and rasters of comparisons: between two surveys, and with a design."""

@@ -1,0 +1,120 @@
+"""The process ``compare-surveys``: what moved and what was built between two surveys."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from geosite.processes.derive_slope import GEOTIFF
+from geosite.processes.model import Context, Input, Output, Process
+
+__all__ = ["PROCESS"]
+
+_SITE_FILE = {"type": "string", "format": "path", "contentMediaType": "application/toml"}
+
+
+def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
+    from geosite.handover.comparison.change import displacements, progress_table, rasters
+    from geosite.handover.formats.geopackage import write_geopackage
+    from geosite.handover.formats.geotiff import write_raster
+    from geosite.handover.formats.report import plain
+    from geosite.handover.formats.tables import write_csv
+    from geosite.handover.model import Package
+    from geosite.processes.epochs import read_epoch
+    from geosite.review.change.compare import compare
+
+    context.progress(0.05, "reading the first survey")
+    before = read_epoch(inputs["before"], inputs.get("before_date"))
+    context.progress(0.35, "reading the second survey")
+    after = read_epoch(inputs["after"], inputs.get("after_date"))
+    context.progress(0.65, "comparing marks, ground and quantities")
+    change = compare(before, after)
+    context.progress(0.9, "writing the files")
+    frame, site = before.network.frame, before.notes.site.site
+    layer, table = displacements(change, frame), progress_table(change)
+    package = Package(
+        site.title, after.notes.site.site.date or "", frame, (layer,), (), (table,), {}
+    )
+    write_geopackage(context.out / "change.gpkg", package)
+    for found in (layer, table):
+        write_csv(context.out / f"{found.name}.csv", [f.name for f in found.fields], found.records)
+    if change.ground is not None:
+        for raster in rasters(change.ground):
+            write_raster(context.out / f"{raster.name}.tif", raster, frame)
+    context.progress(1.0, "done")
+    summary: Mapping[str, Any] = plain(_summary(change))
+    return summary
+
+
+def _summary(change: Any) -> dict[str, Any]:
+    told: dict[str, Any] = {"common_marks": len(change.marks), "findings": change.findings}
+    for name, found in (("plan", change.plan), ("height", change.level)):
+        told[name] = {
+            "statistic": found.first.statistic,
+            "freedom": found.first.freedom,
+            "noise_freedom": found.first.noise_freedom,
+            "probability": found.first.probability,
+            "congruent": found.first.passed,
+        }
+    if change.ground is not None:
+        ground = change.ground
+        for name in ("raised", "lowered", "net"):
+            value = getattr(ground, name)
+            told[f"{name}_m3"] = value.value
+            told[f"{name}_low_m3"], told[f"{name}_high_m3"] = value.low, value.high
+        told["compared_m2"] = ground.compared_m2
+    return told
+
+
+def _day(name: str, which: str) -> Input:
+    return Input(
+        name,
+        f"Day of the {which} survey",
+        "Only runs of this day, such as 2026-05-11, by [runs.NAME] date of the site file",
+        {"type": "string"},
+        required=False,
+    )
+
+
+PROCESS = Process(
+    id="compare-surveys",
+    version="1.0.0",
+    title="What changed between two surveys",
+    description=(
+        "Holds two surveys of one site against each other: which common marks kept their places "
+        "(congruency test), how far others moved with interval and test, where the ground rose or "
+        "fell and how much of that is more than noise, and what was added per code."
+    ),
+    keywords=("change", "deformation", "progress", "volume"),
+    inputs=(
+        Input("before", "First survey", "Site file of the survey before", _SITE_FILE),
+        Input("after", "Second survey", "Site file of the survey after", _SITE_FILE),
+        _day("before_date", "first"),
+        _day("after_date", "second"),
+    ),
+    outputs=(
+        Output("displacements", "Displacements", "One row per common mark.", "text/csv", "csv"),
+        Output("progress", "Progress", "One row per code and quantity.", "text/csv", "csv"),
+        Output(
+            "change",
+            "Layers",
+            "Displacements as points, progress as a table.",
+            "application/geopackage+sqlite3",
+            "gpkg",
+        ),
+        Output("difference", "Rise of the ground", "Metres.", GEOTIFF, "tif", always=False),
+        Output(
+            "difference_sigma",
+            "Sigma of the rise",
+            "Standard deviation, metres.",
+            GEOTIFF,
+            "tif",
+            always=False,
+        ),
+    ),
+    run=_run,
+    example={
+        "before": "sample_data/ferry_landing/site.toml",
+        "after": "sample_data/ferry_landing/as_built/site.toml",
+    },
+)

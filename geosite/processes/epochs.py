@@ -1,0 +1,41 @@
+"""Surveys that are held against something: read, adjusted, drawn and taken off."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from geosite.review.change.compare import Epoch
+
+__all__ = ["read_epoch"]
+
+
+def read_epoch(site: str, day: str | None = None) -> Epoch:
+    """Return a survey as far as comparisons need it.
+
+    Parameters
+    ----------
+    site
+        Site file.
+    day
+        Only the runs of this day (``[runs.NAME]`` ``date``); without it all.
+    """
+    from geosite.fieldbook.days import of_day
+    from geosite.fieldbook.read import read_survey
+    from geosite.linework.draw import draw
+    from geosite.network.adjust import adjust
+    from geosite.review.change.compare import Epoch
+    from geosite.review.quantities import take_off
+    from geosite.terrain.site import lay_ground
+
+    notes = read_survey(Path(site))
+    if day is not None:
+        notes = of_day(notes, day)
+    network = adjust(notes)
+    drawing = draw(notes, network)
+    terrain = lay_ground(notes, network, drawing)
+    triangles = (
+        None if terrain is None else (terrain.ground.tin.points, terrain.ground.tin.triangles)
+    )
+    return Epoch(notes, network, terrain, take_off(notes, network, drawing, triangles))

@@ -1,0 +1,96 @@
+"""The command that tells what changed between two surveys, on the sample with known truth."""
+
+from __future__ import annotations
+
+import csv
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+import rasterio
+
+COMMAND = Path(sys.executable).with_name("geosite")
+LANDING = Path(__file__).resolve().parents[2] / "sample_data" / "ferry_landing"
+BUILT = LANDING / "as_built" / "site.toml"
+
+
+def run(out: Path, **inputs: object) -> subprocess.CompletedProcess[str]:
+    given = {"before": LANDING / "site.toml", "after": BUILT, **inputs}
+    words = [
+        w for name, value in given.items() for w in (f"--{name.replace('_', '-')}", str(value))
+    ]
+    return subprocess.run(
+        [COMMAND, "execute", "compare-surveys", *words, "--out", out],
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,
+    )
+
+
+def rows(path: Path) -> dict[str, dict[str, str]]:
+    with path.open(encoding="utf-8") as stream:
+        found = list(csv.DictReader(stream))
+    return {row[next(iter(row))]: row for row in found}
+
+
+@pytest.mark.slow
+def test_the_mark_that_was_pushed_is_found_and_the_pad_is_seen(tmp_path: Path) -> None:
+    done = run(tmp_path / "out")
+    assert done.returncode == 0, done.stderr
+    assert set(json.loads(done.stdout)) == {
+        "displacements", "progress", "change", "difference", "difference_sigma",
+    }  # fmt: skip
+    marks = rows(tmp_path / "out" / "displacements.csv")
+    assert [n for n, m in marks.items() if m["verdict_plan"] != "stable"] == ["S14"]
+    pushed = marks["S14"]
+    assert pushed["verdict_plan"] == "moved"
+    for name, truth in (("east_m", 0.10), ("north_m", -0.066)):
+        half = float(pushed[name.replace("_m", "_95_m")])
+        assert abs(float(pushed[name]) - truth) < 1.3 * half
+    assert "S14 moved" in done.stderr
+    pad = rows(tmp_path / "out" / "progress.csv")["pad"]
+    assert pad["quantity"] == "volume" or float(pad["before"]) == 0.0
+    with rasterio.open(tmp_path / "out" / "difference.tif") as source:
+        rise = source.read(1, masked=True)
+        place = source.index(512323.99, 5276128.99)  # the bollard, in the middle of the pad
+    with rasterio.open(tmp_path / "out" / "difference_sigma.tif") as source:
+        sigma = source.read(1, masked=True)
+    # the ground truth there: 402.14 before, 402.162 after the pad was built low
+    assert abs(float(rise[place]) - 0.032) < 3 * float(sigma[place])
+    assert np.all(sigma.compressed() > 0)
+
+
+@pytest.mark.slow
+def test_what_cannot_be_compared_is_one_line(tmp_path: Path) -> None:
+    feet = LANDING.parent / "jetty_feet" / "site.toml"
+    done = run(tmp_path / "a", after=feet)
+    assert (done.returncode, len(done.stderr.splitlines())) == (2, 1)
+    assert "expected two surveys on one map" in done.stderr
+    done = run(tmp_path / "b", before_date="2026-04-13")
+    assert done.returncode == 2
+    assert "no run was walked on 2026-04-13; expected one of the days 2026-04-12" in done.stderr
+
+
+@pytest.mark.slow
+def test_two_days_of_one_survey(tmp_path: Path) -> None:
+    folder = tmp_path / "site"
+    folder.mkdir()
+    text = (BUILT.parent / "site.toml").read_text("utf-8")
+    book = (BUILT.parent / "field_book.csv").read_text("utf-8")
+    header, *lines = book.splitlines()
+    again = [line.replace("R7,", "R8,", 1) for line in lines]
+    (folder / "field_book.csv").write_text("\n".join([header, *lines, *again]) + "\n", "utf-8")
+    text += "\n[runs.R7]\ndate = 2026-06-20\n[runs.R8]\ndate = 2026-07-01\n"
+    (folder / "site.toml").write_text(text, "utf-8")
+    site = folder / "site.toml"
+    done = run(
+        tmp_path / "out", before=site, after=site, before_date="2026-06-20", after_date="2026-07-01"
+    )
+    assert done.returncode == 0, done.stderr
+    marks = rows(tmp_path / "out" / "displacements.csv")
+    assert all(abs(float(m["horizontal_m"])) < 1e-6 for m in marks.values())
+    assert {m["verdict_plan"] for m in marks.values()} == {"stable"}
