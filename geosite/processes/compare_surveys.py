@@ -17,9 +17,9 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     from geosite.handover.comparison.change import displacements, progress_table, rasters
     from geosite.handover.formats.geopackage import write_geopackage
     from geosite.handover.formats.geotiff import write_raster
-    from geosite.handover.formats.report import plain
     from geosite.handover.formats.tables import write_csv
     from geosite.handover.model import Package
+    from geosite.handover.report.serialise import plain
     from geosite.processes.epochs import read_epoch
     from geosite.review.change.compare import compare
 
@@ -32,9 +32,7 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     context.progress(0.9, "writing the files")
     frame, site = before.network.frame, before.notes.site.site
     layer, table = displacements(change, frame), progress_table(change)
-    package = Package(
-        site.title, after.notes.site.site.date or "", frame, (layer,), (), (table,), {}
-    )
+    package = Package(site.title, after.notes.site.site.date or "", frame, (layer,), (), (table,))
     write_geopackage(context.out / "change.gpkg", package)
     for found in (layer, table):
         write_csv(context.out / f"{found.name}.csv", [f.name for f in found.fields], found.records)

@@ -27,15 +27,13 @@ def read_epoch(site: str, day: str | None = None) -> Epoch:
     from geosite.network.adjust import adjust
     from geosite.review.change.compare import Epoch
     from geosite.review.quantities import take_off
-    from geosite.terrain.site import lay_ground
+    from geosite.terrain.site_ground import site_ground
 
     notes = read_survey(Path(site))
     if day is not None:
         notes = of_day(notes, day)
     network = adjust(notes)
     drawing = draw(notes, network)
-    terrain = lay_ground(notes, network, drawing)
-    triangles = (
-        None if terrain is None else (terrain.ground.tin.points, terrain.ground.tin.triangles)
-    )
-    return Epoch(notes, network, terrain, take_off(notes, network, drawing, triangles))
+    site = site_ground(notes, network, drawing)
+    triangles = None if site is None else (site.ground.tin.points, site.ground.tin.triangles)
+    return Epoch(notes, network, site, take_off(notes, network, drawing, triangles))

@@ -27,7 +27,7 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     from geosite.reading.designs import read_design
     from geosite.review.setting_out.compute import Today, set_out
     from geosite.review.setting_out.fit import fitting
-    from geosite.terrain.site import model_terrain
+    from geosite.terrain.site_ground import site_ground
 
     context.progress(0.05, "reading")
     notes = read_survey(Path(inputs["site"]))
@@ -38,8 +38,8 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
         today = Today(walk, inputs["axes"])
     context.progress(0.15, "adjusting and laying the ground")
     network = adjust(notes)
-    terrain = model_terrain(notes, network, draw(notes, network))
-    ground = None if terrain is None else terrain.ground
+    site = site_ground(notes, network, draw(notes, network))
+    ground = None if site is None else site.ground
     targets = fitting(
         design, network, ground, station_m=inputs.get("station"), heights=inputs["heights"]
     )

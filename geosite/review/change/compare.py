@@ -26,7 +26,7 @@ from geosite.review.change.congruency import (
 from geosite.review.change.ground import GroundChange, change_of_ground
 from geosite.review.change.progress import Progress, progress
 from geosite.review.quantities import TakeOff
-from geosite.terrain.site import Terrain
+from geosite.terrain.site_ground import SiteGround
 
 __all__ = ["Change", "Epoch", "MarkChange", "compare"]
 
@@ -44,7 +44,7 @@ class Epoch:
 
     notes: Notes
     network: Network
-    terrain: Terrain | None
+    site: SiteGround | None
     taken: TakeOff
 
 
@@ -145,10 +145,10 @@ def compare(before: Epoch, after: Epoch) -> Change:
         _mark(name, before, int(rows[0][i]), i, plan, level) for i, name in enumerate(names)
     )
     ground = None
-    if before.terrain is not None and after.terrain is not None:
+    if before.site is not None and after.site is not None:
         ground = change_of_ground(
-            (before.terrain.ground, after.terrain.ground),
-            before.terrain.grid,
+            (before.site.ground, after.site.ground),
+            before.site.grid,
             (rows[0][level.stable], rows[1][level.stable]),
             plan.frame,
             first.mean(axis=0),
