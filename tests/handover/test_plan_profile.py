@@ -13,7 +13,7 @@ from package_cases import HOSTILE, ferry_landing, ground
 
 from geosite.drawing.sheet import Sheet, Text
 from geosite.fieldbook.sitefile import Handover
-from geosite.handover.plan.map import Measures
+from geosite.handover.plan.measures import Measures
 from geosite.handover.plan.profile import (
     Heights,
     Section,

@@ -16,8 +16,8 @@ from geosite.drawing.sheet import Sheet, Text
 from geosite.fieldbook.sitefile import Handover
 from geosite.handover.model import Package
 from geosite.handover.plan.layout import SHEETS
-from geosite.handover.plan.map import rounded
 from geosite.handover.plan.sheet import draw_plan
+from geosite.handover.plan.symbols import rounded
 
 
 def corners(text: Text) -> shapely.Polygon:

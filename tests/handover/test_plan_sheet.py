@@ -40,7 +40,7 @@ from geosite.drawing.svg import svg
 from geosite.fieldbook.sitefile import Code, Handover
 from geosite.handover.model import CAUTION, Package
 from geosite.handover.plan.layout import SHEETS
-from geosite.handover.plan.map import Measures
+from geosite.handover.plan.measures import Measures
 from geosite.handover.plan.sheet import draw_plan, write_plan
 from geosite.handover.plan.words import accuracy_words, convergence_words
 

@@ -23,7 +23,7 @@ from geosite.fieldbook.sitefile import Handover
 from geosite.handover.model import Package
 from geosite.handover.palette import ALERT, EARTH, WATER
 from geosite.handover.plan.layout import scale_name, usual_scales
-from geosite.handover.plan.map import Measures, section_letter
+from geosite.handover.plan.measures import Measures, section_letter
 from geosite.handover.plan.words import height_words
 from geosite.review.sections import Profile
 

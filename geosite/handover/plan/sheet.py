@@ -22,7 +22,8 @@ from geosite.handover.papers.findings import finding_blocks, paper_for
 from geosite.handover.papers.takeoff import takeoff_blocks
 from geosite.handover.papers.verdicts import verdict_blocks
 from geosite.handover.plan.layout import Layout, View, choose_layout, scale_name
-from geosite.handover.plan.map import Measures, draw_map, layer_of
+from geosite.handover.plan.map import draw_map
+from geosite.handover.plan.measures import Measures, layer_of
 from geosite.handover.plan.profile import draw_sections
 from geosite.handover.plan.words import frame_group, header_group, words_fit, words_group
 

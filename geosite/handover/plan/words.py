@@ -14,17 +14,16 @@ from geosite.drawing.ink import FAINT, PAPER, TEXT, Stroke
 from geosite.drawing.sheet import Anchor, Group, Outline, Rectangle, Shape, Text, rectangle
 from geosite.handover.model import CAUTION, Layer, Package
 from geosite.handover.palette import ALERT, BUILDING, POND, STROKES, WATER
+from geosite.handover.plan.canvas import grid_step
 from geosite.handover.plan.layout import Layout, scale_name
-from geosite.handover.plan.map import (
+from geosite.handover.plan.measures import Measures, layer_of
+from geosite.handover.plan.symbols import (
     DOUBTFUL,
     RIPPLE,
-    Measures,
     arrow_symbol,
     baseline_symbol,
-    grid_step,
     hatch,
     inlet_symbol,
-    layer_of,
     mark_symbol,
     significant,
 )

@@ -38,7 +38,7 @@ from geosite.handover.palette import (
     WATER,
     surface_colours,
 )
-from geosite.handover.plan.map import Measures
+from geosite.handover.plan.measures import Measures
 from geosite.handover.plan.words import accuracy_words, crs_words, height_words
 
 __all__ = ["write_viewer"]

@@ -1,0 +1,224 @@
+"""The map while it is drawn: shapes and text per layer, and the board of what is taken."""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from typing import Any
+
+import numpy as np
+import shapely
+
+from geosite.base.arrays import Floats
+from geosite.drawing.font import printable
+from geosite.drawing.ink import Stroke
+from geosite.drawing.labels import Board, Line
+from geosite.drawing.sheet import Group, Outline, Shape, Text
+from geosite.handover.model import Layer, Package
+from geosite.handover.plan.layout import Layout, View
+from geosite.handover.plan.measures import Measures, layer_of
+
+__all__ = [
+    "LETTERING",
+    "Canvas",
+    "digits_for",
+    "grid_step",
+    "interior",
+    "length_of",
+    "signed_area",
+    "thin",
+]
+
+#: Size of map lettering at lettering 1, mm: 2.2 mm is about 6 points.
+LETTERING = 2.2
+# mm on paper: bends that no pen shows and no eye sees
+_FINEST = 0.01
+
+#: Bottom to top.
+_ORDER = {
+    "areas": "Areas",
+    "ponding": "Ponds",
+    "contours": "Contours",
+    "grid": "Map grid",
+    "parcels": "Parcels",
+    "outlines": "Outlines of areas",
+    "lines": "Lines",
+    "flow_paths": "Flow paths",
+    "drainage_arrows": "Drainage arrows",
+    "sections": "Sections",
+    "grades": "Grades",
+    "parcel_clearances": "Distances to parcel lines",
+    "baseline": "Baseline",
+    "points": "Marks",
+}
+
+
+class Canvas:
+    """The map while it is drawn."""
+
+    def __init__(
+        self, package: Package, layout: Layout, measures: Measures, tints: Mapping[str, str]
+    ) -> None:
+        self.package = package
+        self.view: View = layout.view
+        self.measures = measures
+        self.tints = tints
+        self.k = layout.lettering
+        #: Size of a raster cell on paper, mm.
+        self.cell = max(
+            (r.grid.cell_size * layout.view.mm_per_unit for r in package.rasters), default=0.0
+        )
+        self.board = Board(layout.view.window)
+        self.shapes: dict[str, list[Shape]] = defaultdict(list)
+        self.texts: dict[str, list[Text]] = defaultdict(list)
+        self.arrow_labels: list[tuple[Floats, float]] = []
+        self.hatched: list[Outline] = []
+        self.dropped = 0
+
+    def groups(self) -> list[Group]:
+        """Return what was drawn, bottom to top, as groups of the sheet."""
+        shapes = [
+            Group(name, title, tuple(self.shapes[name]), in_map=True)
+            for name, title in _ORDER.items()
+            if self.shapes[name]
+        ]
+        texts = [
+            Group(f"{name}-text", f"{title}, writing", tuple(self.texts[name]), in_map=True)
+            for name, title in _ORDER.items()
+            if self.texts[name]
+        ]
+        return shapes + texts
+
+    def add(self, layer: str, lines: Iterable[Floats], stroke: Stroke, weight: int = 2) -> None:
+        """Draw open lines, shape (n, 2), sheet mm, and keep labels off them."""
+        kept = [line for line in lines if len(line) > 1]
+        if not kept:
+            return
+        self.shapes[layer].append(Shape([Outline((line,)) for line in kept], stroke))
+        self.board.cross(kept, weight)
+
+    def paper(self, geometries: Iterable[Any]) -> Iterator[Floats]:
+        """Yield the lines and rings of geometries in map coordinates as sheet mm."""
+        shapes = np.array([g for g in geometries if g is not None], dtype=object)
+        if not len(shapes):
+            return
+        west, south, east, north = self.frame_on_map()
+        boxes = shapely.bounds(shapes)
+        near = (boxes[:, 0] <= east) & (boxes[:, 2] >= west)
+        near &= (boxes[:, 1] <= north) & (boxes[:, 3] >= south)
+        parts = shapely.get_parts(shapes[near])
+        rings = shapely.get_type_id(parts) == shapely.GeometryType.POLYGON
+        lines = np.concatenate([shapely.get_rings(parts[rings]), parts[~rings]])
+        places, owner = shapely.get_coordinates(lines, return_index=True)
+        drawn = shapely.linestrings(self.view.on_paper(places), indices=owner)
+        fine = shapely.simplify(drawn, _FINEST, preserve_topology=False)
+        places, owner = shapely.get_coordinates(fine, return_index=True)
+        yield from np.split(places, np.flatnonzero(np.diff(owner)) + 1)
+
+    def frame_on_map(self) -> tuple[float, float, float, float]:
+        """Return the map window in map coordinates, a little wider."""
+        window, per = self.view.window, self.view.mm_per_unit
+        across, up = (window.width / 2 + 5) / per, (window.height / 2 + 5) / per
+        east, north = self.view.centre
+        return east - across, north - up, east + across, north + up
+
+    def layer(self, name: str) -> Layer | None:
+        """Return a layer of the package, None where it is missing or empty."""
+        return layer_of(self.package, name)
+
+    def view_polygon(self, geometry: Any) -> Any:
+        """Return a geometry in map coordinates as one in sheet mm."""
+        shape = shapely.transform(shapely.force_2d(geometry), self.view.on_paper)
+        # rounding can make slivers cross themselves, which later overlays would refuse
+        return shape if shape.is_valid else shapely.buffer(shape, 0.0)
+
+    def visible(self, place: Floats) -> bool:
+        """Return whether a place, sheet mm, is inside the map window."""
+        window = self.view.window
+        return bool(window.x <= place[0] <= window.right and window.y <= place[1] <= window.bottom)
+
+    def write(
+        self,
+        layer: str,
+        lines: Sequence[Line],
+        candidates: Floats,
+        *,
+        pull: float = 0.6,
+        count: bool = True,
+    ) -> bool:
+        """Write lines of a label where there is room; what finds none is counted."""
+        texts = self.board.place(lines, candidates, pull=pull)
+        self.texts[layer] += texts
+        if not texts and count and len(candidates) and self.visible(candidates[0]):
+            self.dropped += 1
+        return bool(texts)
+
+    def line(self, text: str, *, size: float = LETTERING, bold: bool = False, **look: str) -> Line:
+        """Return one line of a label."""
+        return Line(printable(text, 40), size * self.k, "bold" if bold else "regular", **look)
+
+
+def grid_step(view: View, lettering: float) -> float:
+    """Return the round number of map units between coordinate ticks, about 40 to 100 mm apart."""
+    target = 45.0 * lettering / view.mm_per_unit
+    power = 10.0 ** math.floor(math.log10(target))
+    return next(m * power for m in (1.0, 2.0, 5.0, 10.0) if m * power >= target)
+
+
+def thin(places: Floats, cell: float, view: View) -> list[int]:
+    """Return the first of the places in each square cell of the window, in order."""
+    if not len(places):
+        return []
+    window = view.window
+    inside = (places[:, 0] >= window.x) & (places[:, 0] <= window.right)
+    inside &= (places[:, 1] >= window.y) & (places[:, 1] <= window.bottom)
+    kept = np.flatnonzero(inside)
+    cells = np.floor((places[kept] - np.array([window.x, window.y])) / cell).astype(np.int64)
+    flat = cells[:, 1] * (int(window.width / cell) + 2) + cells[:, 0]
+    return sorted(kept[np.unique(flat, return_index=True)[1]].tolist())
+
+
+def interior(shape: Any, view: View, lettering: float, count: int = 96) -> Floats:
+    """Return places inside a polygon in sheet mm, shape (k, 3), the roomiest first."""
+    window = view.window
+    if shape.is_empty:
+        return np.zeros((0, 3))
+    west, top, east, bottom = shape.bounds
+    west, east = max(west, window.x), min(east, window.right)
+    top, bottom = max(top, window.y), min(bottom, window.bottom)
+    if not (east > west and bottom > top):
+        return np.zeros((0, 3))
+    side = max(math.sqrt((east - west) * (bottom - top) / count), 0.5 * lettering)
+    x = np.arange(west + side / 2, east, side)
+    y = np.arange(top + side / 2, bottom, side)
+    places = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
+    shapely.prepare(shape)
+    places = places[shapely.contains_xy(shape, places[:, 0], places[:, 1])]
+    if not len(places):
+        middle = shape.representative_point()
+        places = np.array([(middle.x, middle.y)])
+    room = shapely.distance(shapely.points(places), shape.boundary)
+    # from 8 mm on there is room enough: then the middle is better than the roomiest corner
+    centre = np.hypot(*(places - places.mean(axis=0)).T)
+    order = np.lexsort((centre, -np.minimum(room, 8.0 * lettering).round(1)))
+    return np.column_stack([places[order], np.zeros(len(order))])
+
+
+def length_of(line: Floats) -> float:
+    """Return the length of a line, shape (n, 2)."""
+    return float(np.hypot(*np.diff(line, axis=0).T).sum())
+
+
+def signed_area(ring: Floats) -> float:
+    """Return the area of a ring, positive counter-clockwise with y upwards."""
+    e, n = (ring - ring[0]).T
+    return float(e @ np.roll(n, -1) - n @ np.roll(e, -1))
+
+
+def digits_for(heights: Sequence[float]) -> int:
+    """Return the fewest decimals that tell contours apart."""
+    steps = np.diff(np.unique(np.round(heights, 4)))
+    if not len(steps):
+        return 2
+    return int(np.clip(math.ceil(-math.log10(float(steps.min())) - 1e-6), 0, 3))

@@ -1,0 +1,68 @@
+"""Lengths, areas and names as the sheets write them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from geosite.handover.model import Layer, Package
+
+__all__ = ["Measures", "layer_of", "section_letter"]
+
+
+@dataclass(frozen=True, slots=True)
+class Measures:
+    """How lengths and areas are written on the sheet.
+
+    Parameters
+    ----------
+    unit
+        ``"m"`` or ``"ft"`` (international foot).
+    """
+
+    unit: Literal["m", "ft"]
+
+    @property
+    def unit_m(self) -> float:
+        """Metres per unit."""
+        return 1.0 if self.unit == "m" else 0.3048
+
+    def number(self, length_m: float) -> str:
+        """Return a length without its unit."""
+        return f"{length_m / self.unit_m:.2f}"
+
+    def length(self, length_m: float) -> str:
+        """Return a length with its unit."""
+        return f"{self.number(length_m)} {self.unit}"
+
+    def area(self, area_m2: float) -> str:
+        """Return an area with its unit."""
+        value = area_m2 / self.unit_m**2
+        digits = 2 if value < 10 else 1 if value < 10_000 else 0
+        return f"{value:,.{digits}f} {self.unit}²".replace(",", "\u202f")
+
+    def volume(self, volume_m3: float) -> str:
+        """Return a volume with its unit."""
+        return f"{volume_m3 / self.unit_m**3:.2f} {self.unit}³"
+
+
+def section_letter(number: int) -> str:
+    """Return the letter of the section with this number, counted from 0: A, B, ..., Z, AA.
+
+    Examples
+    --------
+    >>> [section_letter(n) for n in (0, 25, 26, 701, 702)]
+    ['A', 'Z', 'AA', 'ZZ', 'AAA']
+    """
+    letters = ""
+    number += 1
+    while number:
+        number, rest = divmod(number - 1, 26)
+        letters = chr(65 + rest) + letters
+    return letters
+
+
+def layer_of(package: Package, name: str) -> Layer | None:
+    """Return a layer, None where it is missing or empty."""
+    found = next((layer for layer in package.layers if layer.name == name), None)
+    return found if found is not None and len(found.records) else None

@@ -1,0 +1,319 @@
+"""The writing on the map, the most important first."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import shapely
+
+from geosite.base.arrays import Floats
+from geosite.drawing.ink import FAINT, TEXT
+from geosite.drawing.labels import Line, along, around
+from geosite.handover.palette import ALERT, EARTH, PARCEL, WATER
+from geosite.handover.plan.canvas import (
+    LETTERING,
+    Canvas,
+    digits_for,
+    interior,
+    length_of,
+    signed_area,
+    thin,
+)
+from geosite.handover.plan.linework import near_parcels
+from geosite.handover.plan.measures import section_letter
+from geosite.handover.plan.symbols import Mark, significant
+
+__all__ = [
+    "name_areas",
+    "name_arrows",
+    "name_clearances",
+    "name_contours",
+    "name_edges",
+    "name_grades",
+    "name_lines",
+    "name_marks",
+    "name_parcels",
+    "name_ponds",
+    "name_sections",
+]
+
+_SMALL = 1.8
+#: Letters at the ends of sections.
+_SECTION = 3.4
+# of ponds and of grades: beyond that a plan cannot be read
+_NAMES = 200
+
+
+def name_areas(page: Canvas) -> None:
+    """Write name, surface and size into each area."""
+    layer = page.layer("areas")
+    if layer is None:
+        return
+    shapes = {
+        str(record["feature"]): geometry
+        for record, geometry in zip(layer.records, layer.geometries, strict=True)
+    }
+    order = np.argsort(-shapely.area(np.array(layer.geometries, object)), kind="stable")
+    for i in order:
+        record, geometry = layer.records[i], layer.geometries[i]
+        held = [shapes[name] for name in (record["inside"] or "").split(", ") if name in shapes]
+        size = record["net_area_m2"]
+        name, title = str(record["feature"] or ""), str(record["title"] or "")
+        lines = [page.line(name, size=2.5, bold=True)]
+        if title and title != name:
+            lines.append(page.line(title))
+        if size is not None:
+            gross = record["area_m2"]
+            net = gross is not None and abs(size - gross) > 5e-3
+            lines.append(page.line(page.measures.area(size) + (" net" if net else "")))
+        open_ground = page.view_polygon(geometry)
+        if held:
+            open_ground = shapely.difference(
+                open_ground, shapely.union_all([page.view_polygon(h) for h in held])
+            )
+        inside = interior(open_ground, page.view, page.k)
+        if not page.write("areas", lines, inside, pull=0.25, count=False):
+            page.write("areas", [*lines[:1], *lines[2:]], inside, pull=0.25)
+
+
+def name_marks(page: Canvas, marks: Sequence[Mark], *, important: bool) -> None:
+    """Write names and elevations beside the marks."""
+    chosen = [m for m in marks if (m.kind != "mark" or bool(m.feature)) is important]
+    places = np.array([m.place for m in chosen]).reshape(-1, 2)
+    kept = thin(places, (0.5 if important else 4.0) * page.k, page.view)
+    page.dropped += len(chosen) - len(kept)
+    for i in kept:
+        mark = chosen[i]
+        x, y = mark.place.tolist()
+        bold = mark.kind == "baseline"
+        colour = WATER if mark.kind == "inlet" else TEXT
+        name = page.line(
+            mark.feature or mark.name,
+            size=LETTERING if important else _SMALL,
+            bold=important,
+            colour=colour if important else FAINT,
+        )
+        lines = [name]
+        if mark.elevation is not None:
+            lines.append(page.line(f"{mark.elevation:.2f}", bold=bold))
+        gap = (2.0 if mark.kind != "mark" else 1.2) * page.k
+        for part in (lines, lines[1:]) if len(lines) > 1 else (lines,):
+            width = max(line.width for line in part)
+            height = sum(line.size for line in part) * 1.18
+            last = part is not lines or len(lines) == 1
+            if page.write("points", part, around(x, y, width, height, gap), count=last):
+                break
+
+
+def name_lines(page: Canvas) -> None:
+    """Write name and length along each line."""
+    layer = page.layer("lines")
+    if layer is None:
+        return
+    for record, geometry in zip(layer.records, layer.geometries, strict=True):
+        lines = sorted(page.paper([geometry]), key=length_of, reverse=True)
+        text = str(record["feature"] or "")
+        length = record["length_m"]
+        if length is not None:
+            text = f"{text}  {page.measures.length(length)}"
+        label = page.line(text)
+        aside = label.size * 0.95
+        # a line is named in its middle third where that is free, else anywhere along it
+        shares = [0.5, 0.42, 0.58, 0.34, 0.66, 0.25, 0.75, 0.15, 0.85]
+        places = [along(line, (-aside, aside), shares) for line in lines[:2]]
+        if places:
+            page.write("lines", [label], np.concatenate(places))
+
+
+def name_edges(page: Canvas) -> None:
+    """Write the length of every straight edge and the radius of every arc of the areas."""
+    edges: list[tuple[float, Floats, list[Line], float]] = []
+    factor = page.view.frame.combined_factor
+    for feature in page.package.features:
+        if feature.kind != "area":
+            continue
+        ring = np.concatenate([p.vertices[:, :2] for p in feature.pieces])
+        # the sheet's y runs down: a ring that runs counter-clockwise on the map has its
+        # inside to the left, at negative distances
+        inside = -1.0 if signed_area(ring) > 0 else 1.0
+        for piece in feature.pieces:
+            place = page.view.local_on_paper(piece.vertices)
+            if piece.kind in ("arc", "circle") and piece.radius:
+                text = [page.line(f"R {page.measures.number(piece.radius / factor)}")]
+                if piece.kind == "arc" and piece.sweep:
+                    arc = abs(piece.sweep) * piece.radius / factor
+                    text.append(page.line(f"arc {page.measures.number(arc)}"))
+                edges.append((length_of(place), place, text, inside))
+            elif piece.kind == "line":
+                sides = np.hypot(*np.diff(piece.vertices[:, :2], axis=0).T) / factor
+                for k, side in enumerate(sides.tolist()):
+                    text = [page.line(page.measures.number(side))]
+                    edge = place[k : k + 2]
+                    edges.append((length_of(edge), edge, text, inside))
+    edges.sort(key=lambda e: -e[0])
+    for length, edge, text, inside in edges:
+        if length < max(line.width for line in text):
+            page.dropped += 1
+            continue
+        aside = inside * (0.15 + sum(line.size for line in text) * 0.62)
+        shares = (0.5, 0.4, 0.6, 0.3, 0.7)
+        page.write("outlines", text, along(edge, (aside, -aside), shares))
+
+
+def name_contours(page: Canvas) -> None:
+    """Write elevations into the contours."""
+    layer = page.layer("contours")
+    if layer is None:
+        return
+    marked = [bool(r["is_index"]) for r in layer.records]
+    heights = [r["elevation"] for r in layer.records]
+    digits = digits_for([h for h in heights if h is not None])
+    lengths = shapely.length(np.array(layer.geometries, object)) * page.view.mm_per_unit
+    shares = np.linspace(0.08, 0.92, 13)[[6, 3, 9, 1, 11, 5, 7, 2, 10, 0, 12]].tolist()
+    # ground of many small hollows has thousands of loops with no room for a name
+    roomy = np.flatnonzero(lengths >= 25.0 * page.k).tolist()
+    for i in sorted(roomy, key=lambda i: not marked[i]):
+        if heights[i] is None:
+            continue
+        for line in page.paper([layer.geometries[i]]):
+            if length_of(line) < 25.0 * page.k:
+                continue
+            words = f"{heights[i]:.{digits}f}"
+            text = page.line(words, size=_SMALL, bold=marked[i], colour=EARTH)
+            page.write("contours", [text], along(line, (0.0,), shares), count=marked[i])
+
+
+def name_ponds(page: Canvas) -> None:
+    """Write depth and volume into the ponds that are sure."""
+    layer = page.layer("ponding")
+    if layer is None:
+        return
+    told = [
+        (record, geometry)
+        for record, geometry in zip(layer.records, layer.geometries, strict=True)
+        if significant(record)
+    ]
+    page.dropped += len(told[_NAMES:])
+    for record, geometry in told[:_NAMES]:  # the largest come first
+        depth = record["depth_m"]
+        volume = record["volume_m3"]
+        lines = []
+        if depth is not None:
+            lines.append(page.line(f"{page.measures.length(depth)} deep", colour=WATER))
+        if volume is not None:
+            lines.append(page.line(page.measures.volume(volume), colour=WATER))
+        if not lines:
+            continue
+        shape = page.view_polygon(geometry)
+        west, top, east, bottom = shape.bounds
+        width, height = max(line.width for line in lines), sum(line.size for line in lines)
+        beside = around(
+            (west + east) / 2,
+            (top + bottom) / 2,
+            width + (east - west),
+            height * 1.18 + (bottom - top),
+            0.5,
+        )
+        page.write("ponding", lines, np.concatenate([interior(shape, page.view, page.k), beside]))
+
+
+def name_grades(page: Canvas) -> None:
+    """Write grade and verdict beside each checked stretch."""
+    layer = page.layer("grades")
+    if layer is None:
+        return
+    rank = {"beyond": 0, "undecided": 1, "within": 2}
+    told = sorted(
+        (
+            (rank[r["verdict"]], i)
+            for i, r in enumerate(layer.records)
+            if r["verdict"] in rank and r["value"] is not None
+        ),
+    )[:_NAMES]
+    for order, i in told:
+        record = layer.records[i]
+        check = record["check_of"] or ""
+        percent = record["unit"] == "percent"
+        value = float(record["value"])
+        amount = f"{abs(value):.1f} %" if percent else page.measures.length(abs(value))
+        words = f"{'' if check == 'running' else f'{check} '}{amount} {record['verdict']}"
+        text = page.line(words, bold=order == 0, colour=WATER if order == 2 else ALERT)
+        aside = text.size * 1.1
+        for line in page.paper([layer.geometries[i]]):
+            places = along(line, (aside, -aside, 2.2 * aside, -2.2 * aside), (0.5, 0.3, 0.7))
+            middle = line[len(line) // 2 - 1 : len(line) // 2 + 1].mean(axis=0)
+            beside = [
+                around(middle[0], middle[1], text.width, text.size, gap * page.k)
+                for gap in (2.0, 5.0, 8.0)
+            ]
+            page.write("grades", [text], np.concatenate([places, *beside]), count=order < 2)
+
+
+def name_clearances(page: Canvas) -> None:
+    """Write the distance to the parcel line beside it."""
+    layer = page.layer("parcel_clearances")
+    if layer is None:
+        return
+    words = {"clear": "clear by {}", "crosses": "over by {}", "cannot tell": "cannot tell: {}"}
+    for record, line in near_parcels(page, layer):
+        distance, verdict = record["distance_m"], record["verdict"]
+        if distance is None or verdict not in words:
+            continue
+        text = page.line(
+            words[verdict].format(page.measures.length(abs(distance))),
+            size=_SMALL,
+            colour=PARCEL,
+        )
+        middle = line.mean(axis=0)
+        places = around(middle[0], middle[1], text.width, text.size, 1.0 * page.k)
+        page.write("parcel_clearances", [text], places, count=verdict != "clear")
+
+
+def name_sections(page: Canvas) -> None:
+    """Write the letters at both ends of each section."""
+    layer = page.layer("sections")
+    if layer is None:
+        return
+    for number, geometry in enumerate(layer.geometries):
+        letter = section_letter(number)
+        lines = list(page.paper([geometry]))
+        if not lines:
+            continue
+        for name, (x, y) in (
+            (letter, lines[0][0].tolist()),
+            (f"{letter}'", lines[-1][-1].tolist()),
+        ):
+            text = page.line(name, size=_SECTION, bold=True, colour=EARTH)
+            page.write("sections", [text], around(x, y, text.width, text.size, 1.4 * page.k))
+
+
+def name_parcels(page: Canvas) -> None:
+    """Write the names of the parcels."""
+    layer = page.layer("parcels")
+    if layer is None:
+        return
+    window = page.view.window
+    frame = shapely.box(window.x, window.y, window.right, window.bottom)
+    areas = page.layer("areas")
+    drawn = [page.view_polygon(g) for g in areas.geometries] if areas is not None else []
+    covered = shapely.union_all(np.array(drawn, dtype=object))
+    for record, geometry in zip(layer.records, layer.geometries, strict=True):
+        name = record["parcel"]
+        shape = shapely.intersection(page.view_polygon(geometry), frame)
+        if not name or shape.is_empty or not shape.area > 0:
+            continue
+        text = page.line(f"parcel {name}", size=2.6, colour=PARCEL)
+        free = interior(shapely.difference(shape, covered), page.view, page.k, 24)
+        places = np.concatenate([free, interior(shape, page.view, page.k, 24)])
+        page.write("parcels", [text], places, pull=0.05)
+
+
+def name_arrows(page: Canvas) -> None:
+    """Write the slope beside some of the arrows."""
+    places = np.array([place for place, _ in page.arrow_labels]).reshape(-1, 2)
+    for i in thin(places, 24.0 * page.k, page.view):
+        (x, y), steep = places[i].tolist(), page.arrow_labels[i][1]
+        text = page.line(f"{steep:.1f} %", size=_SMALL, colour=WATER)
+        beside = around(x, y, text.width, text.size, 1.2 * page.k)
+        page.write("drainage_arrows", [text], beside, count=False)

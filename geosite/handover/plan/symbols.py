@@ -1,0 +1,185 @@
+"""Signs of the plan, and the shapes they are made from."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+import shapely
+
+from geosite.base.arrays import Floats
+from geosite.drawing.ink import PAPER, TEXT, Stroke
+from geosite.drawing.sheet import Arc, Outline, Shape
+from geosite.handover.palette import WATER
+
+__all__ = [
+    "DOUBTFUL",
+    "RIPPLE",
+    "Mark",
+    "arrow_length",
+    "arrow_symbol",
+    "baseline_symbol",
+    "end_ticks",
+    "hatch",
+    "head",
+    "inlet_symbol",
+    "mark_symbol",
+    "rounded",
+    "significant",
+]
+
+#: Hatch of standing water.
+RIPPLE = Stroke(WATER, 0.15, (1.4, 0.9))
+#: Edge of a pond that is shallower than the survey can tell.
+DOUBTFUL = Stroke(WATER, 0.15, (0.5, 0.5))
+_DART = np.array(
+    [(0.5, 0.0), (0.08, 0.2), (0.206, 0.035), (-0.5, 0.0), (0.206, -0.035), (0.08, -0.2)]
+)
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Mark:
+    """A named mark on paper."""
+
+    name: str
+    feature: str
+    """Of point features."""
+    elevation: float | None
+    place: Floats
+    kind: Literal["mark", "baseline", "inlet"]
+
+
+def rounded(ring: Floats, cell: float) -> Floats:
+    """Return a closed line along cells of a raster without its stairs.
+
+    Parameters
+    ----------
+    ring : array, shape (n, 2), sheet mm
+        Closed: its last place is its first.
+    cell
+        Size of a cell, mm. No place moves by more than about that.
+
+    Notes
+    -----
+    Stairs are cut by Douglas and Peucker (1973) at three quarters of a cell, corners by four
+    rounds of Chaikin (1974, doi:10.1016/0146-664X(74)90028-8).
+    """
+    if len(ring) < 4 or cell <= 0:
+        return ring
+    line = shapely.simplify(shapely.linestrings(ring), 0.75 * cell)
+    places: Floats = shapely.get_coordinates(shapely.segmentize(line, 3 * cell))[:-1]
+    if len(places) < 3:
+        return ring
+    for _ in range(4):
+        following = np.roll(places, -1, axis=0)
+        cut = np.stack([0.75 * places + 0.25 * following, 0.25 * places + 0.75 * following], 1)
+        places = cut.reshape(-1, 2)
+    return np.vstack([places, places[:1]])
+
+
+def significant(pond: Mapping[str, Any]) -> bool:
+    """Return whether a pond is deeper than the survey's own uncertainty."""
+    return pond.get("is_significant") != 0
+
+
+def mark_symbol(x: float, y: float, lettering: float) -> Outline:
+    """Return the ring of an ordinary mark."""
+    return Outline((Arc((x, y), 0.5 * lettering, 0.0, 2 * math.pi),), closed=True)
+
+
+def baseline_symbol(x: float, y: float, lettering: float) -> list[Shape]:
+    """Return the target of a baseline mark: a ring with two opposite quarters filled."""
+    r = 1.4 * lettering
+    ring = Outline((Arc((x, y), r, 0.0, 2 * math.pi),), closed=True)
+    quarters = [
+        Outline(
+            (np.array([(x, y)]), Arc((x, y), r, start, math.pi / 2)),
+            closed=True,
+        )
+        for start in (0.0, math.pi)
+    ]
+    return [
+        Shape([ring], None, PAPER),
+        Shape(quarters, None, TEXT),
+        Shape([ring], Stroke(TEXT, 0.25)),
+    ]
+
+
+def inlet_symbol(x: float, y: float, lettering: float) -> list[Shape]:
+    """Return the grating of an inlet."""
+    r = 1.3 * lettering
+    ring = Outline((Arc((x, y), r, 0.0, 2 * math.pi),), closed=True)
+    bars = []
+    for share in (-0.45, 0.0, 0.45):
+        half = r * math.sqrt(1 - share**2)
+        bars.append(Outline((np.array([(x + share * r, y - half), (x + share * r, y + half)]),)))
+    pen = Stroke(WATER, 0.35)
+    return [Shape([ring], pen, PAPER), Shape(bars, pen)]
+
+
+def arrow_length(slope_percent: float | None) -> float:
+    """Return the length of a drainage arrow, mm at lettering 1: 3.2 when flat, 6 from 10 % on."""
+    steep = min(max(slope_percent or 0.0, 0.1), 10.0)
+    return 3.2 + 2.8 * (math.log10(steep) + 1) / 2
+
+
+def arrow_symbol(x: float, y: float, azimuth: float, length: float) -> Floats:
+    """Return the outline, shape (6, 2), of the dart of flowing water: tip first, tail fourth.
+
+    Azimuth in degrees clockwise from grid north, which is up.
+    """
+    turn = math.radians(azimuth)
+    ahead = np.array([math.sin(turn), -math.cos(turn)]) * length
+    aside = np.array([-ahead[1], ahead[0]])
+    dart: Floats = np.array([x, y]) + _DART @ np.array([ahead, aside])
+    return dart
+
+
+def hatch(shape: Any, spacing: float, angle: float) -> list[Outline]:
+    """Return parallel lines inside a polygon in sheet mm; angle in degrees, up to the right."""
+    turn = math.radians(angle)
+    way = np.array([math.cos(turn), -math.sin(turn)])
+    normal = np.array([-way[1], way[0]])
+    corners = np.array(shape.bounds)[[[0, 1], [2, 1], [2, 3], [0, 3]]]
+    low, high = (corners @ normal).min(), (corners @ normal).max()
+    start, end = (corners @ way).min(), (corners @ way).max()
+    # counted from the sheet's corner, so that neighbours' hatches meet
+    levels = np.arange(math.ceil(low / spacing), math.floor(high / spacing) + 1) * spacing
+    if not len(levels) or len(levels) > 2000:
+        return []
+    ends = np.stack(
+        [levels[:, None] * normal + way * start, levels[:, None] * normal + way * end], axis=1
+    )
+    inside = shapely.intersection(shapely.linestrings(ends), shape)
+    parts = shapely.get_parts(inside)
+    parts = parts[shapely.get_type_id(parts) == shapely.GeometryType.LINESTRING]
+    parts = parts[~shapely.is_empty(parts)]
+    return [Outline((shapely.get_coordinates(part),)) for part in parts]
+
+
+def head(line: Floats, size: float) -> Outline | None:
+    """Return an arrow head at the end of a line."""
+    way = line[-1] - line[-2]
+    length = math.hypot(*way)
+    if not length > 0:
+        return None
+    way = way / length
+    aside = np.array([-way[1], way[0]])
+    back = line[-1] - way * size
+    corners = np.array([line[-1], back + aside * size * 0.36, back - aside * size * 0.36])
+    return Outline((corners,), closed=True)
+
+
+def end_ticks(line: Floats, half: float) -> list[Floats]:
+    """Return short lines across both ends."""
+    found = []
+    for end, beside in ((line[0], line[1]), (line[-1], line[-2])):
+        way = beside - end
+        length = math.hypot(*way)
+        if length > 0:
+            aside = np.array([-way[1], way[0]]) / length * half
+            found.append(np.array([end - aside, end + aside]))
+    return found
