@@ -72,20 +72,33 @@ def _print_report(report: Mapping[str, Any], as_json: bool) -> None:
 @geosite.command(epilog="\b\nExample:\n  geosite build yard/site.toml --out yard/map")
 @SITE
 @OUT
+@click.option(
+    "--into",
+    type=click.Path(path_type=Path),
+    metavar="FILE.gpkg",
+    help="Add the layers, as site_..., to this GeoPackage of yours as well.",
+)
 @JSON
-def build(site: Path, out: Path, as_json: bool) -> None:
+def build(site: Path, out: Path, into: Path | None, as_json: bool) -> None:
     """Make the map files of a survey.
 
     Writes the layers (site.gpkg), the elevation, slope and drainage rasters, the quantities and a
     report into DIR, and prints what a contractor wants to know first: how well the walk closed, how
     well it fits the baseline, the area of each surface, and what to look at.
 
-    Either all files are written or none.
+    Either all files are written or none. With --into the layers also go into a GeoPackage that you
+    keep: your own layers stay as they are, and the next run replaces only what this one added.
     """
+    from geosite.handover.formats.append import append_layers, check_appendable
     from geosite.processes.registry import execute
 
+    if into is not None:
+        check_appendable(into)
     result = execute("build-site", {"site": str(site)}, out, progress=progress())
+    added = () if into is None else append_layers(out / "site.gpkg", into)
     _print_report(result.summary, as_json)
+    if added and not as_json:
+        echo("good", f"{into}: {len(added)} layers added, {added[0]} to {added[-1]}")
 
 
 @geosite.command(epilog="\b\nExample:\n  geosite check yard/site.toml")
