@@ -100,6 +100,6 @@ def test_the_sheet_of_the_water_has_the_scale_and_window_of_the_plan(
 ) -> None:
     write_plan(tmp_path, package_cases.ferry_landing(), Handover(sheet=sheet))  # type: ignore[arg-type]
     reader = pypdf.PdfReader(io.BytesIO((tmp_path / "plan.pdf").read_bytes()))
-    first, second = (page["/VP"][0].get_object() for page in reader.pages[:2])
-    assert list(first["/BBox"]) == list(second["/BBox"])
-    assert first["/Measure"]["/R"] == second["/Measure"]["/R"]
+    first, second = ([str(view.get_object()) for view in page["/VP"]] for page in reader.pages[:2])
+    assert first == second
+    assert any("/R" in view for view in first)
