@@ -7,7 +7,7 @@ import math
 import re
 import tomllib
 import unicodedata
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -248,81 +248,92 @@ def _clean(value: Any, path: TomlPath, place: SiteText, problems: Problems) -> A
         )
         return None
     if isinstance(value, dict):
-        cleaned: dict[str, Any] = {}
-        for key, item in value.items():
-            name = clean_name(key)
-            here = (*path, key)
-            if not name or name_fault(name):
-                fault, remedy = name_fault(name) or ("is blank", "name it")
-                problems.add(
-                    "name-unusable",
-                    f"the key {_dotted(here)} {fault}",
-                    "a name of 1 to 200 visible characters",
-                    remedy,
-                    place.file,
-                    place.line(*here),
-                )
-            if name in cleaned:
-                problems.add(
-                    "toml-duplicate",
-                    f"{_dotted(here)} is given twice",
-                    "each name once (blanks at its ends do not make another)",
-                    "remove one or merge the two",
-                    place.file,
-                    place.line(*here),
-                )
-            cleaned[name] = _clean(item, here, place, problems)
-        return cleaned
+        return _clean_table(value, path, place, problems)
     if isinstance(value, list):
         return [_clean(item, (*path, i), place, problems) for i, item in enumerate(value)]
     if isinstance(value, str):
-        text = clean_name(value)
-        many = bool(path) and path[-1] in _MANY_LINES
-        # joiners belong to the writing of several languages
-        allowed = "\n\t\r\u200c\u200d" if many else "\u200c\u200d"
-        bad = next((c for c in text if not c.isprintable() and c not in allowed), None)
-        if len(text) > LINE_LIMIT:
-            wrong(
-                "text-too-long",
-                f"has {len(text)} characters",
-                f"at most {LINE_LIMIT}",
-                "shorten it",
-            )
-        elif bad is not None:
-            kind = "a line break" if bad in "\n\r" else f"the invisible character U+{ord(bad):04X}"
-            if unicodedata.category(bad) == "Cc" and bad not in "\n\r":
-                kind = f"the control character U+{ord(bad):04X}"
-            wrong("text-unusable", f"contains {kind}", "visible text", "type it again without it")
-        return text
-    if isinstance(value, bool):
-        return value
-    if isinstance(value, int | float):
-        if isinstance(value, float) and not math.isfinite(value):
-            wrong(
-                "not-finite",
-                f"is {value}",
-                "a finite number",
-                "give the number, or leave the key out",
-            )
-            return 1  # any number, so that it is told once
-        if abs(value) > LARGEST:
-            wrong(
-                "number-too-large",
-                f"is {value:.3g}" if isinstance(value, float) else "is a huge whole number",
-                f"at most {LARGEST:.0e}",
-                "correct the number",
-            )
-            return 1
-        if 0 < abs(value) < SMALLEST:
-            wrong(
-                "number-too-small",
-                f"is {value:.3g}",
-                f"0 or at least {SMALLEST:.0e}",
-                "write 0, or correct the number",
-            )
-        return value
+        return _clean_text(value, bool(path) and path[-1] in _MANY_LINES, wrong)
+    if isinstance(value, int | float) and not isinstance(value, bool):
+        return _clean_number(value, wrong)
     if isinstance(value, datetime.datetime | datetime.date | datetime.time):
         return value.isoformat()
+    return value
+
+
+Wrong = Callable[[str, str, str, str], None]
+"""Reports what is wrong with one value: code, what, what was expected, what to do."""
+
+
+def _clean_table(
+    table: Mapping[str, Any], path: TomlPath, place: SiteText, problems: Problems
+) -> dict[str, Any]:
+    cleaned: dict[str, Any] = {}
+    for key, item in table.items():
+        name = clean_name(key)
+        here = (*path, key)
+        if not name or name_fault(name):
+            fault, remedy = name_fault(name) or ("is blank", "name it")
+            problems.add(
+                "name-unusable",
+                f"the key {_dotted(here)} {fault}",
+                "a name of 1 to 200 visible characters",
+                remedy,
+                place.file,
+                place.line(*here),
+            )
+        if name in cleaned:
+            problems.add(
+                "toml-duplicate",
+                f"{_dotted(here)} is given twice",
+                "each name once (blanks at its ends do not make another)",
+                "remove one or merge the two",
+                place.file,
+                place.line(*here),
+            )
+        cleaned[name] = _clean(item, here, place, problems)
+    return cleaned
+
+
+def _clean_text(value: str, many_lines: bool, wrong: Wrong) -> str:
+    text = clean_name(value)
+    # joiners belong to the writing of several languages
+    allowed = "\n\t\r\u200c\u200d" if many_lines else "\u200c\u200d"
+    bad = next((c for c in text if not c.isprintable() and c not in allowed), None)
+    if len(text) > LINE_LIMIT:
+        wrong("text-too-long", f"has {len(text)} characters", f"at most {LINE_LIMIT}", "shorten it")
+    elif bad is not None:
+        kind = "a line break" if bad in "\n\r" else f"the invisible character U+{ord(bad):04X}"
+        if unicodedata.category(bad) == "Cc" and bad not in "\n\r":
+            kind = f"the control character U+{ord(bad):04X}"
+        wrong("text-unusable", f"contains {kind}", "visible text", "type it again without it")
+    return text
+
+
+def _clean_number(value: float, wrong: Wrong) -> float:
+    """Return the number, or any number for an impossible one, so that it is told once."""
+    if isinstance(value, float) and not math.isfinite(value):
+        wrong(
+            "not-finite",
+            f"is {value}",
+            "a finite number",
+            "give the number, or leave the key out",
+        )
+        return 1
+    if abs(value) > LARGEST:
+        wrong(
+            "number-too-large",
+            f"is {value:.3g}" if isinstance(value, float) else "is a huge whole number",
+            f"at most {LARGEST:.0e}",
+            "correct the number",
+        )
+        return 1
+    if 0 < abs(value) < SMALLEST:
+        wrong(
+            "number-too-small",
+            f"is {value:.3g}",
+            f"0 or at least {SMALLEST:.0e}",
+            "write 0, or correct the number",
+        )
     return value
 
 

@@ -107,21 +107,26 @@ def read_crs(text: str, file: str | None = None, line: int | None = None) -> tup
         crs, vertical = parts[0], parts[1] if len(parts) > 1 else None
     if crs.is_bound and crs.source_crs is not None:
         crs = crs.source_crs
+    if (fault := _fault(crs)) is not None:
+        raise refuse(*fault)
+    return crs, vertical
+
+
+def _fault(crs: CRS) -> tuple[str, str, str] | None:
+    """Return why no survey can be placed on a CRS: code, what it is, what to do."""
     if crs.is_geocentric:
-        raise refuse(
-            "crs-geocentric", "is geocentric", "use the projected CRS of the region's maps"
-        )
+        return ("crs-geocentric", "is geocentric", "use the projected CRS of the region's maps")
     if crs.is_geographic:
-        raise refuse(
+        return (
             "crs-geographic",
             "is geographic (latitude, longitude)",
             "use the projected CRS of the region's maps; the marks may still be given by latitude "
             "and longitude",
         )
     if crs.is_vertical:
-        raise refuse("crs-vertical", "is a vertical CRS", "write it as vertical_crs")
+        return "crs-vertical", "is a vertical CRS", "write it as vertical_crs"
     if not crs.is_projected:
-        raise refuse("crs-not-projected", f"is of type {crs.type_name}", "use a projected CRS")
+        return "crs-not-projected", f"is of type {crs.type_name}", "use a projected CRS"
     method = crs.coordinate_operation.method_name if crs.coordinate_operation else ""
     ellipsoid = crs.ellipsoid
     if "pseudo" in method.lower() or (
@@ -131,14 +136,14 @@ def read_crs(text: str, file: str | None = None, line: int | None = None) -> tup
         and ellipsoid is not None
         and ellipsoid.semi_major_metre == ellipsoid.semi_minor_metre
     ):
-        raise refuse(
+        return (
             "crs-web-mercator",
             "is Web Mercator",
             "its metres are not metres on the ground and its scale differs by direction: use the "
             "projected CRS of the region's maps",
         )
     if "equidistant cylindrical" in method.lower():
-        raise refuse(
+        return (
             "crs-equidistant-cylindrical",
             "is an equidistant cylindrical map of the world",
             "its scale differs by direction, and it takes the earth for a ball: use the projected "
@@ -149,16 +154,18 @@ def read_crs(text: str, file: str | None = None, line: int | None = None) -> tup
     at_pole = directions in (["south", "south"], ["north", "north"])
     if sorted(directions) != ["east", "north"] and not at_pole:
         shown = " and ".join(directions) or "unknown"
-        raise refuse(
-            "crs-axes", f"has axes {shown}", "use the variant of this CRS with axes east and north"
+        return (
+            "crs-axes",
+            f"has axes {shown}",
+            "use the variant of this CRS with axes east and north",
         )
     if not is_computable(crs.to_wkt()):
-        raise refuse(
+        return (
             "crs-not-computable",
             f"({method or 'no method'}) is one that PROJ cannot compute",
             "use another CRS of the region's maps",
         )
-    return crs, vertical
+    return None
 
 
 def read_vertical_crs(text: str, file: str | None = None, line: int | None = None) -> CRS:

@@ -113,35 +113,7 @@ def read_elevation(file: str) -> ElevationRaster:
             warnings.simplefilter("ignore")  # a file without a place is refused below
             source = rasterio.open(path, driver=driver, **options)
         with source:
-            if source.count != 1:
-                raise refuse(
-                    "raster-bands",
-                    f"the raster has {source.count} bands",
-                    "one band of elevations",
-                    "save the band of the elevations alone",
-                )
-            if "complex" in source.dtypes[0]:
-                raise refuse(
-                    "raster-complex",
-                    "the cells of the raster are complex numbers",
-                    "elevations, which are real numbers",
-                    "save its real part if that is the elevation",
-                )
-            if source.width * source.height > MAX_CELLS:
-                size = source.width * source.height * 4 / 1e9
-                raise refuse(
-                    "raster-too-large",
-                    f"the raster has {source.height} rows of {source.width} cells, {size:.1f} GB",
-                    f"at most {MAX_CELLS / 1e6:.0f} million cells",
-                    "cut it to the site or take larger cells",
-                )
-            if source.crs is None:
-                raise refuse(
-                    "raster-no-crs",
-                    "the raster does not say which CRS it is in",
-                    "a raster with a projected CRS",
-                    "assign its CRS first",
-                )
+            _check_cells(source, refuse)
             unit = (source.units[0] or "").strip()
             check_unit(unit, file)
             grid = _grid(source, refuse)
@@ -167,6 +139,39 @@ def read_elevation(file: str) -> ElevationRaster:
             "look at its nodata",
         )
     return ElevationRaster(values, grid, frame)
+
+
+def _check_cells(source: Any, refuse: Any) -> None:
+    """Refuse what is no single band of elevations on a known map."""
+    if source.count != 1:
+        raise refuse(
+            "raster-bands",
+            f"the raster has {source.count} bands",
+            "one band of elevations",
+            "save the band of the elevations alone",
+        )
+    if "complex" in source.dtypes[0]:
+        raise refuse(
+            "raster-complex",
+            "the cells of the raster are complex numbers",
+            "elevations, which are real numbers",
+            "save its real part if that is the elevation",
+        )
+    if source.width * source.height > MAX_CELLS:
+        size = source.width * source.height * 4 / 1e9
+        raise refuse(
+            "raster-too-large",
+            f"the raster has {source.height} rows of {source.width} cells, {size:.1f} GB",
+            f"at most {MAX_CELLS / 1e6:.0f} million cells",
+            "cut it to the site or take larger cells",
+        )
+    if source.crs is None:
+        raise refuse(
+            "raster-no-crs",
+            "the raster does not say which CRS it is in",
+            "a raster with a projected CRS",
+            "assign its CRS first",
+        )
 
 
 def _grid(source: Any, refuse: Any) -> Grid:

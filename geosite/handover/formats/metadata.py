@@ -176,36 +176,9 @@ def _identification(package: Package, day: str, wgs84: Wgs84, places: Floats) ->
         else ()
     )
     kinds = ["vector"] * bool(package.layers) + ["grid"] * bool(package.rasters)
-    resolution = [
-        node(
-            "gmd:spatialResolution",
-            node(
-                "gmd:MD_Resolution",
-                node("gmd:distance", node("gco:Distance", f"{size:g}", uom=_METRE)),
-            ),
-        )
-        for size in sorted({r.grid.cell_size * package.frame.unit_m for r in package.rasters})
-    ]
     return node(
         "gmd:MD_DataIdentification",
-        node(
-            "gmd:citation",
-            node(
-                "gmd:CI_Citation",
-                node("gmd:title", _text(package.title)),
-                *_dates(date, given.issued),
-                *(
-                    [
-                        node(
-                            "gmd:identifier",
-                            node("gmd:MD_Identifier", node("gmd:code", _text(given.identifier))),
-                        )
-                    ]
-                    if given.identifier
-                    else []
-                ),
-            ),
-        ),
+        _citation(package, date),
         node("gmd:abstract", _text(abstract)),
         node("gmd:purpose", _text("Site works: quantities, falls, grades, plans.")),
         *(
@@ -224,7 +197,7 @@ def _identification(package: Package, day: str, wgs84: Wgs84, places: Floats) ->
             node("gmd:spatialRepresentationType", _code("MD_SpatialRepresentationTypeCode", kind))
             for kind in kinds
         ),
-        *resolution,
+        *_resolution(package),
         node("gmd:language", _code("LanguageCode", "eng")),
         node("gmd:characterSet", _code("MD_CharacterSetCode", "utf8")),
         node("gmd:topicCategory", node("gmd:MD_TopicCategoryCode", "elevation")),
@@ -232,6 +205,41 @@ def _identification(package: Package, day: str, wgs84: Wgs84, places: Floats) ->
         *([node("gmd:extent", _box(wgs84, places))] if np.isfinite(places).all() else []),
         node("gmd:supplementalInformation", _text(f"Holds: {', '.join(names)}.")),
     )
+
+
+def _citation(package: Package, date: ET.Element) -> ET.Element:
+    given = package.submission
+    return node(
+        "gmd:citation",
+        node(
+            "gmd:CI_Citation",
+            node("gmd:title", _text(package.title)),
+            *_dates(date, given.issued),
+            *(
+                [
+                    node(
+                        "gmd:identifier",
+                        node("gmd:MD_Identifier", node("gmd:code", _text(given.identifier))),
+                    )
+                ]
+                if given.identifier
+                else []
+            ),
+        ),
+    )
+
+
+def _resolution(package: Package) -> list[ET.Element]:
+    return [
+        node(
+            "gmd:spatialResolution",
+            node(
+                "gmd:MD_Resolution",
+                node("gmd:distance", node("gco:Distance", f"{size:g}", uom=_METRE)),
+            ),
+        )
+        for size in sorted({r.grid.cell_size * package.frame.unit_m for r in package.rasters})
+    ]
 
 
 def _dates(creation: ET.Element, issued: str | None) -> list[ET.Element]:
