@@ -14,14 +14,8 @@ import shapely
 from geosite.base.arrays import Floats, Ints
 from geosite.base.errors import Problem, SurveyRefused
 from geosite.fieldbook.model import PIECE_KINDS, FieldBook, Notes, PieceKind
+from geosite.linework.checks import fits, nearly_closed, shared_ground, small
 from geosite.linework.circles import STRAIGHT_M, fit_arc, fit_circle, narrowest
-from geosite.linework.findings import (
-    at,
-    fit_findings,
-    open_end_findings,
-    overlap_findings,
-    small_findings,
-)
 from geosite.linework.measures import open_measure, sum_of_forms, with_sigmas
 from geosite.linework.model import Drawing, Feature, Measure
 from geosite.linework.nesting import Overlap, Region, contents, covered
@@ -32,6 +26,7 @@ from geosite.linework.strokes import (
     form_of,
     straight_stroke,
 )
+from geosite.linework.wording import at, findings
 from geosite.network.model import LinearForm, Network
 
 if TYPE_CHECKING:
@@ -104,13 +99,13 @@ def draw(notes: Notes, network: Network, *, sagitta_m: float = 0.002) -> Drawing
         raise SurveyRefused(sorted(problems, key=lambda p: p.line or 0))
     opened, overlaps = _nest(network, drafts)
     features = tuple(with_sigmas(network, opened))
-    findings = (
-        *fit_findings(book, network, [(d.feature.name, d.strokes) for d in drafts]),
-        *open_end_findings(book, [(d.feature, d.strokes) for d in drafts]),
-        *small_findings(book, features),
-        *overlap_findings(book, [f for f in features if f.kind == "area"], overlaps),
+    remarks = (
+        *fits(network, [(d.feature.name, d.strokes) for d in drafts]),
+        *nearly_closed([(d.feature, d.strokes) for d in drafts]),
+        *small(features),
+        *shared_ground([f for f in features if f.kind == "area"], overlaps),
     )
-    return Drawing(features, findings)
+    return Drawing(features, findings(book, remarks))
 
 
 def _draw_feature(notes: Notes, network: Network, rows: Ints, sagitta_m: float) -> _Draft:

@@ -1,0 +1,231 @@
+"""What to look at in a drawing before its numbers are used: facts, which `wording` says."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from geosite.linework.circles import STRAIGHT_M, Circle
+from geosite.linework.model import Feature
+from geosite.linework.nesting import Overlap
+from geosite.linework.strokes import Stroke, form_of
+from geosite.network.covariance import sigmas
+from geosite.network.model import LinearForm, Network
+
+__all__ = [
+    "FarFromFit",
+    "FlatArc",
+    "LooseCircle",
+    "NearlyClosed",
+    "OutOfOrder",
+    "Remark",
+    "SharedGround",
+    "Small",
+    "fits",
+    "nearly_closed",
+    "shared_ground",
+    "small",
+]
+
+# Distances from a fitted arc are looked at beyond three standard deviations (0.3 % by chance).
+LARGE_RESIDUAL = 3.0
+# A circle's radius that is known to a tenth only comes from marks on too short a stretch of it.
+LOOSE_RADIUS = 0.10
+# An area or a length below three of its own standard deviations is not told from nothing.
+SMALL_IN_SIGMAS = 3.0
+# A last mark this near to the first is likely to be the first, walked up to again: metres, and
+# share of the perimeter.
+NEARLY_CLOSED_M = 0.15
+NEARLY_CLOSED_SHARE = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class OutOfOrder:
+    """The marks of an arc of feature `name` do not follow each other; `row` is its last."""
+
+    name: str
+    row: int
+
+
+@dataclass(frozen=True, slots=True)
+class FarFromFit:
+    """The mark of `row` lies `off_m` from the arc or circle (`kind`) of feature `name`, metres."""
+
+    name: str
+    kind: str
+    row: int
+    off_m: float
+    sigma_m: float
+
+
+@dataclass(frozen=True, slots=True)
+class LooseCircle:
+    """The radius of circle `name` is hardly known, metres."""
+
+    name: str
+    row: int
+    radius_m: float
+    sigma_m: float
+
+
+@dataclass(frozen=True, slots=True)
+class FlatArc:
+    """The sagitta of an arc of feature `name` is not told from nothing, metres."""
+
+    name: str
+    row: int
+    sagitta_m: float
+    sigma_m: float
+
+
+@dataclass(frozen=True, slots=True)
+class NearlyClosed:
+    """The outline of area `name` ends at `row`, `gap_m` grid metres from where it began."""
+
+    name: str
+    row: int
+    gap_m: float
+
+
+@dataclass(frozen=True, slots=True)
+class Small:
+    """An area (m2) or line (m) hardly larger than its own sigma; `row` is its first."""
+
+    name: str
+    kind: str
+    row: int
+    size: float
+    sigma: float
+
+
+@dataclass(frozen=True, slots=True)
+class SharedGround:
+    """Two areas share ground without one lying inside the other; `row` is the second's first."""
+
+    first: str
+    second: str
+    row: int
+    area_m2: float
+
+
+Remark = OutOfOrder | FarFromFit | LooseCircle | FlatArc | NearlyClosed | Small | SharedGround
+
+
+@dataclass(frozen=True, eq=False)
+class _Question:
+    """A number of a fit that is held against its own sigma."""
+
+    about: Literal["residual", "radius", "sagitta"]
+    name: str
+    kind: str
+    row: int
+    value: float
+    form: LinearForm
+
+
+def fits(
+    network: Network, drawn: Iterable[tuple[str, Sequence[Stroke]]]
+) -> tuple[OutOfOrder | FarFromFit | LooseCircle | FlatArc, ...]:
+    """Look at every arc and circle.
+
+    Parameters
+    ----------
+    network
+        For the covariance.
+    drawn
+        Name and outline of each feature.
+    """
+    found: list[OutOfOrder | FarFromFit | LooseCircle | FlatArc] = []
+    questions: list[_Question] = []
+    for name, strokes in drawn:
+        for stroke in strokes:
+            if stroke.shape is None:
+                continue
+            if not stroke.in_order:
+                found.append(OutOfOrder(name, int(stroke.piece.rows[-1])))
+            questions += _questions(network, name, stroke)
+    answers = sigmas(network, [q.form for q in questions])
+    judged = [_judged(q, float(s)) for q, s in zip(questions, answers, strict=True)]
+    return (*found, *(one for one in judged if one is not None))
+
+
+def _questions(network: Network, name: str, stroke: Stroke) -> list[_Question]:
+    shape, rows, kind = stroke.shape, stroke.piece.rows, stroke.piece.kind
+    assert shape is not None
+    last = int(rows[-1])
+    questions = []
+    if len(rows) > 3:
+        worst = int(np.abs(shape.residuals).argmax())
+        off = float(abs(shape.residuals[worst]))
+        outward = network.en[rows[worst]] - np.array(shape.centre)
+        angle = math.atan2(outward[1], outward[0])
+        # the mark moves, and the arc under it follows
+        gradient = -shape.normal_motion(np.array([angle]))[0]
+        gradient[worst] += [math.cos(angle), math.sin(angle)]
+        form = form_of(rows, gradient)
+        questions.append(_Question("residual", name, kind, int(rows[worst]), off, form))
+    if isinstance(shape, Circle):
+        form = form_of(rows, shape.radius_gradient)
+        questions.append(_Question("radius", name, kind, last, shape.radius, form))
+    else:
+        form = form_of(rows, shape.sagitta_gradient)
+        questions.append(_Question("sagitta", name, kind, last, shape.sagitta, form))
+    return questions
+
+
+def _judged(asked: _Question, sigma: float) -> FarFromFit | LooseCircle | FlatArc | None:
+    name, row, value = asked.name, asked.row, asked.value
+    if asked.about == "residual" and value > max(LARGE_RESIDUAL * sigma, STRAIGHT_M):
+        return FarFromFit(name, asked.kind, row, value, sigma)
+    if asked.about == "radius" and sigma > LOOSE_RADIUS * value:
+        return LooseCircle(name, row, value, sigma)
+    if asked.about == "sagitta" and value < SMALL_IN_SIGMAS * sigma:
+        return FlatArc(name, row, value, sigma)
+    return None
+
+
+def nearly_closed(drawn: Iterable[tuple[Feature, Sequence[Stroke]]]) -> tuple[NearlyClosed, ...]:
+    """Look for areas whose last mark all but stands on the first one."""
+    found = []
+    for feature, strokes in drawn:
+        if feature.perimeter is None:
+            continue
+        near = min(NEARLY_CLOSED_M, NEARLY_CLOSED_SHARE * feature.perimeter.grid)
+        closing, first = strokes[-1], int(feature.rows[0])
+        ends_open = closing.piece.kind == "line" and int(closing.piece.rows[-1]) == first
+        if ends_open and len(closing.piece.rows) == 2 and closing.length < near:
+            found.append(NearlyClosed(feature.name, int(closing.piece.rows[0]), closing.length))
+    return tuple(found)
+
+
+def small(features: Iterable[Feature]) -> tuple[Small, ...]:
+    """Look for areas and lines that are hardly larger than their own sigma."""
+    sizes = [(f, f.area or f.length) for f in features]
+    return tuple(
+        Small(f.name, f.kind, int(f.rows[0]), size.value, size.sigma)
+        for f, size in sizes
+        if size is not None and size.value < SMALL_IN_SIGMAS * size.sigma
+    )
+
+
+def shared_ground(
+    areas: Sequence[Feature], overlaps: Iterable[Overlap]
+) -> tuple[SharedGround, ...]:
+    """Look at areas that share ground without one lying inside the other.
+
+    A sliver along a shared edge is left to the take-off, which can close it.
+    """
+    return tuple(
+        SharedGround(
+            areas[overlap.first].name,
+            areas[overlap.second].name,
+            int(areas[overlap.second].rows[0]),
+            overlap.area_m2,
+        )
+        for overlap in overlaps
+        if not overlap.is_sliver
+    )

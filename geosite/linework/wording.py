@@ -1,0 +1,87 @@
+"""What the drawing's checks found, in words."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numpy as np
+
+from geosite.base.errors import Finding
+from geosite.fieldbook.model import FieldBook
+from geosite.linework.checks import (
+    FarFromFit,
+    FlatArc,
+    LooseCircle,
+    NearlyClosed,
+    OutOfOrder,
+    Remark,
+    SharedGround,
+    Small,
+)
+
+__all__ = ["at", "findings"]
+
+
+def at(book: FieldBook, row: int | np.integer) -> str:
+    """Name a row for people: its mark and its line."""
+    mark = book.mark[row]
+    called = f"mark {book.marks[mark]!r}" if mark >= 0 else "the unnamed mark"
+    return f"{called} (line {book.line[row]})"
+
+
+def findings(book: FieldBook, remarks: Iterable[Remark]) -> tuple[Finding, ...]:
+    """Put what was found into a sentence each."""
+    return tuple(
+        Finding("look", *_said(book, one), book.file, int(book.line[one.row])) for one in remarks
+    )
+
+
+def _said(book: FieldBook, one: Remark) -> tuple[str, str]:
+    """Return code and sentence."""
+    match one:
+        case OutOfOrder(name):
+            return (
+                "arc-out-of-order",
+                f"The marks of the arc of {name!r} do not follow each other along it; two of them "
+                "may have changed places.",
+            )
+        case FarFromFit(name, kind, row, off, sigma):
+            called = at(book, row)
+            return (
+                "fit-residual-large",
+                f"{called[0].upper()}{called[1:]} is {off:.3f} m off the {kind} of {name!r}, where "
+                f"about {sigma:.3f} m was expected; it may not belong to it.",
+            )
+        case LooseCircle(name, _, radius, sigma):
+            return (
+                "circle-loose",
+                f"The marks of circle {name!r} cover too short a stretch of it: the radius is "
+                f"{radius:.2f} m with a standard deviation of {sigma:.2f} m. Walk marks all around "
+                "it.",
+            )
+        case FlatArc(name, _, sagitta, sigma):
+            return (
+                "arc-flat",
+                f"The arc of {name!r} bends by {sagitta:.3f} m with a standard deviation of "
+                f"{sigma:.3f} m: it cannot be told from a straight line.",
+            )
+        case NearlyClosed(name, row, gap):
+            return (
+                "outline-nearly-closed",
+                f"The outline of {name!r} ends {gap:.2f} m from where it began, at "
+                f"{at(book, row)}. If that is the first mark again, both rows should carry one "
+                "name.",
+            )
+        case Small(name, kind, _, size, sigma):
+            unit = "m2" if kind == "area" else "m"
+            return (
+                "feature-small",
+                f"{kind.capitalize()} {name!r} measures {size:.3f} {unit} with a standard "
+                f"deviation of {sigma:.3f} {unit}: too small for this survey.",
+            )
+        case SharedGround(first, second, _, area):
+            return (
+                "areas-overlap",
+                f"Areas {first!r} and {second!r} share {area:.2f} m2 and neither lies inside the "
+                "other: this ground is counted twice.",
+            )
