@@ -301,7 +301,10 @@ class GradeLine(Table, frozen=True, kw_only=True):
     limits: str = "walk"
     """Limit set to check against; `geosite describe limits` lists them."""
     width: Annotated[float, Meta(gt=0, extra={"unit": "m", "usual": (0.5, 15.0)})] = 1.2
-    """Width of the way, for the cross slope."""
+    """Width of the way, for the cross slope where its edges were not walked."""
+    edges: tuple[Name, Name] | None = None
+    """Its two edges, features: width and cross slope are then told from edge to edge.
+    Example: `["kerb_left", "kerb_right"]`."""
     station: Length | None = None
     """Distance between stations; without it from the line. Example: `1.0`."""
 

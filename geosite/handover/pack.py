@@ -38,10 +38,10 @@ def pack(
         layers=(
             *survey_layers(notes, network, drawing),
             *(terrain_layers(terrain, network) if terrain is not None else ()),
-            *answer_layers(answers, network),
+            *answer_layers(answers, frame),
         ),
         rasters=ground_rasters(notes, network, terrain) if terrain is not None else (),
-        tables=answer_tables(answers, notes, network),
+        tables=answer_tables(answers, notes),
         report=report,
         findings=report.findings,
         features=drawing.features,

@@ -9,7 +9,6 @@ from typing import TypeVar
 
 import numpy as np
 
-from geosite.base.arrays import Floats
 from geosite.base.errors import Finding, InputError, Problem
 from geosite.base.map_frame import Frame
 from geosite.fieldbook import sitefile
@@ -18,9 +17,11 @@ from geosite.linework.model import Drawing
 from geosite.network.model import Network
 from geosite.reading.second_surface import SecondSurface
 from geosite.reading.toml_lines import line_of
+from geosite.review.checked import Grade
+from geosite.review.designs import Design, design_plane, design_raster
 from geosite.review.distances import Angle, Distance, Edge, angle_at, distance, outline_edges
-from geosite.review.earthwork import Earthwork, earthwork, plane
-from geosite.review.grades import Grade, grade_findings, grade_lines, polyline
+from geosite.review.earthwork import Earthwork, earthwork
+from geosite.review.grades import grade_lines
 from geosite.review.limits import limit_sets
 from geosite.review.parcels import (
     Clearance,
@@ -30,8 +31,10 @@ from geosite.review.parcels import (
     no_parcel_near,
     place_parcels,
 )
+from geosite.review.polyline import polyline
 from geosite.review.quantities import TakeOff, take_off
 from geosite.review.sections import Profile, profile
+from geosite.review.wording import clearance_findings, grade_findings
 from geosite.terrain.ground import Ground
 from geosite.terrain.site import Terrain
 
@@ -155,11 +158,7 @@ def answer(notes: Notes, network: Network, drawing: Drawing, terrain: Terrain | 
             away = no_parcel_near(parcel_map, drawing, network)
             findings.append(Finding("look", "parcels-away", away, notes.site_file, line))
         findings += parcel_map.findings
-        findings += [
-            Finding("look", "parcel-line", c.words + ".")
-            for c in clearances
-            if c.verdict != "clear"
-        ]
+        findings += clearance_findings(clearances)
     return Answers(
         taken,
         tuple(d for d in distances if d is not None),
@@ -250,20 +249,19 @@ def _earthwork(
                 )
             row = int(np.flatnonzero(book.mark == book.marks.index(wanted.through))[0])
             through = (float(network.en[row, 0]), float(network.en[row, 1]))
-        design = plane(
+        design = design_plane(
             through,
             wanted.design_elevation * frame.height_unit_m,
             wanted.fall_percent,
             wanted.fall_azimuth,
             frame.combined_factor,
         )
-    return earthwork(name, feature, network, under, design, interval=wanted.interval)
+    return earthwork(name, feature, under, design, interval=wanted.interval)
 
 
 def _surface(
     second: SecondSurface, frame: Frame, refuse: Callable[[str, str, str, str], InputError]
-) -> Callable[[Floats], Floats]:
-    """Return a raster as a function of local grid metres: bilinear between cell centres."""
+) -> Design:
     from pyproj import CRS
 
     source = CRS.from_wkt(second.crs_wkt)
@@ -275,22 +273,4 @@ def _surface(
             f"a raster in {frame.crs_name}",
             "warp it to the map's CRS first",
         )
-    z = second.values * frame.height_unit_m
-    rows, cols = z.shape
-
-    def design(places: Floats) -> Floats:
-        en = frame.to_map(places)
-        col = (en[:, 0] - second.west) / second.cell_east - 0.5
-        row = (second.north - en[:, 1]) / second.cell_north - 0.5
-        c, r = np.floor(col).astype(np.int64), np.floor(row).astype(np.int64)
-        met = (c >= 0) & (r >= 0) & (c < cols - 1) & (r < rows - 1)
-        c, r = np.clip(c, 0, max(cols - 2, 0)), np.clip(r, 0, max(rows - 2, 0))
-        u, v = col - c, row - r
-        east, south = np.minimum(c + 1, cols - 1), np.minimum(r + 1, rows - 1)
-        heights = (z[r, c] * (1 - u) + z[r, east] * u) * (1 - v) + (
-            z[south, c] * (1 - u) + z[south, east] * u
-        ) * v
-        result: Floats = np.where(met, heights, np.nan)
-        return result
-
-    return design
+    return design_raster(second, frame)

@@ -1,34 +1,67 @@
-"""Cut and fill of an area by three methods side by side: average end area, prismoidal, grid."""
+"""Cut and fill of an area: exactly over the triangles, and by the methods to check it with."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-import numpy.typing as npt
 import shapely
 
 from geosite.base.arrays import Floats
+from geosite.base.estimate import Estimate
 from geosite.linework.model import Feature
 from geosite.network.covariance import sigma
-from geosite.network.model import Network
-from geosite.review.grades import refuse_dense
+from geosite.review.between import departure_variances, outer_interval
+from geosite.review.designs import Design, within
+from geosite.review.polyline import refuse_dense
+from geosite.review.volumes import (
+    Pieces,
+    average_end_area,
+    cut_and_fill,
+    overlay,
+    prismoidal,
+)
 from geosite.terrain.ground import Ground
 
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
 
-__all__ = ["Earthwork", "average_end_area", "earthwork", "plane", "prismoidal"]
+__all__ = ["Earthwork", "Method", "Volumes", "earthwork"]
+
+#: Places at which the possible grounds are read for the intervals.
+_PLACES = 400
+#: Cells of the grid method at most.
+_CELLS = 1e6
 
 
 @dataclass(frozen=True, slots=True)
 class Volumes:
-    """Cut and fill in ground cubic metres: cut is ground above the design."""
+    """Cut, fill and cut minus fill, ground cubic metres; cut is ground above the design."""
 
-    cut_m3: float
-    fill_m3: float
+    cut: Estimate
+    fill: Estimate
+    net: Estimate
+
+
+@dataclass(frozen=True, slots=True)
+class Method:
+    """The same volumes by a method that replaces the surfaces by something simpler.
+
+    Parameters
+    ----------
+    name
+        ``average end area``, ``prismoidal`` or ``grid``.
+    volumes
+        With the interval of the exact ones, widened to hold the method's own number.
+    cut_error_m3, fill_error_m3
+        What the method adds to the exact volume: its discretisation error.
+    """
+
+    name: str
+    volumes: Volumes
+    cut_error_m3: float
+    fill_error_m3: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,10 +71,10 @@ class Earthwork:
     Parameters
     ----------
     name, feature
-    average_end_area, prismoidal, grid
-        The three methods.
-    net_sigma_m3
-        Standard deviation of cut minus fill from the marks.
+    exact
+        Integrated over the triangles of both surfaces.
+    methods
+        Average end area, prismoidal, grid.
     covered
         Share of the feature's area that both surfaces reach.
     sections
@@ -50,82 +83,16 @@ class Earthwork:
 
     name: str
     feature: str
-    average_end_area: Volumes
-    prismoidal: Volumes
-    grid: Volumes
-    net_sigma_m3: float
+    exact: Volumes
+    methods: tuple[Method, ...]
     covered: float
     sections: int
 
 
-def average_end_area(
-    chainage: npt.ArrayLike, area: npt.ArrayLike, *, pyramid: bool = True
-) -> float:
-    """Return the volume between cross sections by their mean area.
-
-    Parameters
-    ----------
-    chainage : array, shape (m,), metres
-    area : array, shape (m,), square metres
-    pyramid
-        Where one end has no area the solid is a pyramid: a third of the other end's area.
-
-    References
-    ----------
-    Fundamentals of Transportation (Wikibooks), Earthwork.
-    """
-    length = np.diff(np.asarray(chainage, np.float64))
-    a = np.asarray(area, np.float64)
-    start, end = a[:-1], a[1:]
-    share = np.where(((start == 0) | (end == 0)) & pyramid, 1 / 3, 1 / 2)
-    return float((length * share * (start + end)).sum())
-
-
-def prismoidal(chainage: npt.ArrayLike, area: npt.ArrayLike, middle: npt.ArrayLike) -> float:
-    """Return the volume by the prismoidal formula, L (A1 + 4 Am + A2) / 6.
-
-    Parameters
-    ----------
-    chainage, area : array, shape (m,)
-    middle : array, shape (m - 1,)
-        Area halfway between the sections.
-    """
-    length = np.diff(np.asarray(chainage, np.float64))
-    a, m = np.asarray(area, np.float64), np.asarray(middle, np.float64)
-    return float((length * (a[:-1] + 4 * m + a[1:]) / 6).sum())
-
-
-def plane(
-    through: tuple[float, float],
-    elevation: float,
-    fall_percent: float,
-    fall_azimuth_deg: float,
-    combined_factor: float,
-) -> Callable[[Floats], Floats]:
-    """Return a design plane as a function of local grid metres, shape (m, 2) to (m,).
-
-    The fall is per ground metre, the azimuth clockwise from grid north.
-    """
-    turn = np.radians(fall_azimuth_deg)
-    down = np.array([np.sin(turn), np.cos(turn)]) * fall_percent / 100 / combined_factor
-
-    def design(places: Floats) -> Floats:
-        heights: Floats = elevation - (places - np.array(through)) @ down
-        return heights
-
-    return design
-
-
 def earthwork(
-    name: str,
-    feature: Feature,
-    network: Network,
-    ground: Ground,
-    design: Callable[[Floats], Floats],
-    *,
-    interval: float = 1.0,
+    name: str, feature: Feature, ground: Ground, design: Design, *, interval: float = 1.0
 ) -> Earthwork:
-    """Return cut and fill of an area between the ground and a design surface.
+    """Return cut and fill of an area between the ground and a design.
 
     Parameters
     ----------
@@ -133,26 +100,96 @@ def earthwork(
         Name of the earthwork.
     feature
         The area.
-    network, ground
-        The adjusted survey and the triangles between its marks.
+    ground
+        The ground between the marks.
     design
-        Elevation in metres at local grid metres, NaN where the design does not reach.
+        What is to be built.
     interval
         Between cross sections, ground metres; the last one is the remainder.
 
     Notes
     -----
-    Cross sections stand square to the long side of the smallest rectangle around the area. The
-    grid method sums prisms whose spacing is a tenth of the interval, at most a million of them.
+    The volumes are integrals of planes over the polygons that the triangles of both surfaces cut
+    out of the area, so nothing is left to a spacing. Cross sections stand square to the long side
+    of the smallest rectangle around the area; the grid has a tenth of their interval. Cut minus
+    fill is linear in the elevations and its interval closed form; those of cut and of fill come
+    from the possible grounds.
     """
-    factor = network.frame.combined_factor
+    network = ground.network
     shape = shapely.force_2d(feature.geometry)
+    factor = network.frame.combined_factor
+    pieces, reached = _difference(shape, ground, design)
+    cut, fill = (v / factor**2 for v in cut_and_fill(pieces))
+    exact = _with_intervals(cut, fill, shape, ground, design)
+    sections, stations = _by_sections(name, shape, ground, design, interval)
+    by_grid = _by_grid(shape, ground, design, interval)
+    methods = (
+        *(_method(known, *volumes, exact) for known, volumes in sections.items()),
+        _method("grid", *by_grid, exact),
+    )
+    covered = min(reached / float(shape.area), 1.0)
+    return Earthwork(name, feature.name, exact, methods, covered, stations)
+
+
+def _method(name: str, cut: float, fill: float, exact: Volumes) -> Method:
+    volumes = Volumes(_held(cut, exact.cut), _held(fill, exact.fill), _held(cut - fill, exact.net))
+    return Method(name, volumes, cut - exact.cut.value, fill - exact.fill.value)
+
+
+def _held(value: float, exact: Estimate) -> Estimate:
+    return Estimate(value, min(value, exact.low), max(value, exact.high))
+
+
+def _difference(shape: BaseGeometry, ground: Ground, design: Design) -> tuple[Pieces, float]:
+    """Return ground minus design as planes over pieces of the area, and the area of the pieces."""
+    tin = ground.tin
+    pieces, _ = overlay(np.array([shape], dtype=object), tin.points, tin.triangles)
+    if design.plane is not None:
+        found = Pieces(pieces.shapes, pieces.planes - design.plane)
+    else:
+        near = within(design, *shape.bounds)
+        assert near.points is not None
+        assert near.triangles is not None
+        finer, source = overlay(pieces.shapes, near.points, near.triangles)
+        found = Pieces(finer.shapes, pieces.planes[source] - finer.planes)
+    return found, float(shapely.area(found.shapes).sum())
+
+
+def _with_intervals(
+    cut: float, fill: float, shape: BaseGeometry, ground: Ground, design: Design
+) -> Volumes:
+    """Give the exact volumes their intervals, from places spread over the area."""
+    places, weight = _lattice(shape, float(np.sqrt(shape.area / _PLACES)))
+    weight /= ground.network.frame.combined_factor**2
+    target = design.at(places)
+    met = np.isfinite(target) & np.isfinite(ground.elevations_at(places))
+    places, target = places[met], target[met]
+    if not len(places):
+        nothing = Estimate(0.0, 0.0, 0.0, 0.0)
+        return Volumes(nothing, nothing, nothing)
+    here = ground.elevations_at(places) - target
+    drawn = ground.draws_at(places) - target
+
+    def one_side(value: float, sign: float) -> Estimate:
+        excess = np.maximum(sign * drawn, 0.0).sum(axis=1) - np.maximum(sign * here, 0.0).sum()
+        return outer_interval(value, value + weight * excess)
+
+    weights = np.full((1, len(places)), weight)
+    marks = sigma(ground.network, ground.sum_form(places, weights[0])) ** 2
+    between = float(departure_variances(ground, places[None], weights)[0])
+    spread = float(np.sqrt(marks + between))
+    net = Estimate.normal(cut - fill, spread, ground.interval_factor(marks, between))
+    return Volumes(one_side(cut, 1.0), one_side(fill, -1.0), net)
+
+
+def _by_sections(
+    name: str, shape: BaseGeometry, ground: Ground, design: Design, interval: float
+) -> tuple[dict[str, tuple[float, float]], int]:
+    """Return cut and fill by average end area and by the prismoidal formula, and the sections."""
+    factor = ground.network.frame.combined_factor
     origin, along, length, half_width = _axis(shape)
     across = np.array([-along[1], along[0]])
     refuse_dense(f"earthwork {name}", "interval", max(length, 2 * half_width) / factor, interval)
-
-    def difference(places: Floats) -> Floats:
-        return ground.elevations_at(places) - design(places)
 
     def area_at(at: float) -> tuple[float, float]:
         middle = origin + along * at
@@ -165,7 +202,7 @@ def earthwork(
             count = max(int(np.ceil(part.length / (interval * factor / 10))), 8)
             t = (np.arange(count) + 0.5) / count
             places = ends[0] + t[:, None] * (ends[-1] - ends[0])
-            height = np.nan_to_num(difference(places))
+            height = np.nan_to_num(ground.elevations_at(places) - design.at(places))
             width = part.length / count / factor
             cut += float(height[height > 0].sum()) * width
             fill += float(-height[height < 0].sum()) * width
@@ -177,34 +214,30 @@ def earthwork(
     # A section exactly on the end of the area meets its outline in a point or all along, as the
     # last digit falls: a hundredth of the interval further in it is what is meant.
     inset = min(interval * factor / 100, length / 4)
-    inside = np.clip(stations, inset, length - inset)
-    ends = np.array([area_at(s) for s in inside])
+    ends = np.array([area_at(s) for s in np.clip(stations, inset, length - inset)])
     middles = np.array([area_at(s) for s in halfway])
     chain = stations / factor
-
-    spacing = interval * factor / 10
-    spacing = max(spacing, float(np.sqrt(shape.area / 1e6)))
-    places, weight = _lattice(shape, spacing)
-    height = difference(places)
-    met = np.isfinite(height)
-    prism = weight / factor**2
-    form = ground.sum_form(places[met], np.full(int(met.sum()), prism))
-    return Earthwork(
-        name,
-        feature.name,
-        Volumes(average_end_area(chain, ends[:, 0]), average_end_area(chain, ends[:, 1])),
-        Volumes(
+    return {
+        "average end area": (
+            average_end_area(chain, ends[:, 0]),
+            average_end_area(chain, ends[:, 1]),
+        ),
+        "prismoidal": (
             prismoidal(chain, ends[:, 0], middles[:, 0]),
             prismoidal(chain, ends[:, 1], middles[:, 1]),
         ),
-        Volumes(
-            float(height[met & (height > 0)].sum()) * prism,
-            float(-height[met & (height < 0)].sum()) * prism,
-        ),
-        sigma(network, form),
-        float(met.mean()) if len(met) else 0.0,
-        len(stations),
-    )
+    }, len(stations)
+
+
+def _by_grid(
+    shape: BaseGeometry, ground: Ground, design: Design, interval: float
+) -> tuple[float, float]:
+    factor = ground.network.frame.combined_factor
+    spacing = max(interval * factor / 10, float(np.sqrt(shape.area / _CELLS)))
+    places, weight = _lattice(shape, spacing)
+    height = np.nan_to_num(ground.elevations_at(places) - design.at(places))
+    prism = weight / factor**2
+    return float(height[height > 0].sum()) * prism, float(-height[height < 0].sum()) * prism
 
 
 def _axis(shape: BaseGeometry) -> tuple[Floats, Floats, float, float]:

@@ -6,23 +6,26 @@ given with both combined, and a line is called clear or crossed only when the 95
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
+import numpy.typing as npt
 import shapely
 
 from geosite.base.arrays import Floats, Ints
 from geosite.base.errors import Finding, InputError, Problem
+from geosite.base.estimate import Estimate
 from geosite.base.map_frame import Frame, longitude_latitude
+from geosite.base.statistics import NORMAL_95, t_factor
 from geosite.fieldbook.sitefile import Parcels
 from geosite.linework.model import Drawing, Feature
 from geosite.network.covariance import sigma
 from geosite.network.model import LinearForm, Network
 from geosite.reading.operations import Operation, best_operation
 from geosite.reading.polygons import PolygonLayer
-from geosite.review.limits import Z95
 
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
@@ -42,6 +45,10 @@ BOUNDARY_CAUTION = (
     "Not a boundary survey: distances to parcel lines compare this survey with the parcel map as "
     "it is; only a licensed surveyor determines a boundary."
 )
+
+
+MOST_MENDED = 5
+"""So many mended parcels are named, the rest are counted."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,56 +84,52 @@ class ParcelMap:
 
 @dataclass(frozen=True, slots=True)
 class Share:
-    """Area of one feature within one parcel, ground square metres."""
-
-    feature: str
-    code: str
-    parcel: str
-    area_m2: float
-    area_sigma_m2: float
-    share_of_feature: float
-    share_of_parcel: float
-    nested: bool = False
-    """The feature lies inside another one, whose area counts this ground already."""
-
-
-@dataclass(frozen=True, eq=False)
-class Clearance:
-    """Nearest approach of a feature to a parcel line, ground metres.
+    """What of one feature lies within one parcel.
 
     Parameters
     ----------
-    distance_m
-        Positive: clear of the line by so much. Negative: reaches over it by so much.
-    sigma_m
-        Survey, parcel map and coordinate transformation combined.
-    verdict
-        ``clear``, ``crosses`` or ``cannot tell`` at 95 %.
-    line
-        From the feature to the parcel line, local grid metres, shape (2, 2).
+    feature, code, parcel
+        Names.
+    area
+        Ground square metres; survey, parcel map and transformation combined.
+    of_feature, of_parcel
+        The same as a share of the feature's area and of the parcel's: the coverage ratio.
+    nested
+        The feature lies inside another one, whose area counts this ground already.
     """
 
     feature: str
     code: str
     parcel: str
-    distance_m: float
-    sigma_m: float
+    area: Estimate
+    of_feature: Estimate
+    of_parcel: Estimate
+    nested: bool = False
+
+
+@dataclass(frozen=True, eq=False)
+class Clearance:
+    """Nearest approach of a feature to a parcel line.
+
+    Parameters
+    ----------
+    feature, code, parcel
+        Names.
+    distance
+        Ground metres. Positive: clear of the line by so much. Negative: reaches over it by so
+        much. Survey, parcel map and coordinate transformation combined.
+    verdict
+        ``clear``, ``crosses`` or ``cannot tell`` at 95 %.
+    line : array, shape (2, 2)
+        From the feature to the parcel line, local grid metres.
+    """
+
+    feature: str
+    code: str
+    parcel: str
+    distance: Estimate
     verdict: Literal["clear", "crosses", "cannot tell"]
     line: Floats
-
-    @property
-    def words(self) -> str:
-        """One sentence."""
-        reach = f"{abs(self.distance_m):.2f} m +/- {Z95 * self.sigma_m:.2f} m (95 %)"
-        if self.verdict == "clear":
-            return f"{self.feature} is clear of the line of parcel {self.parcel} by {reach}"
-        if self.verdict == "crosses":
-            return f"{self.feature} reaches over the line of parcel {self.parcel} by {reach}"
-        side = "short of" if self.distance_m >= 0 else "over"
-        return (
-            f"{self.feature} and the line of parcel {self.parcel}: cannot tell, "
-            f"measured {side} the line by {reach}"
-        )
 
 
 def place_parcels(
@@ -155,24 +158,32 @@ def place_parcels(
         (named), or its coordinates do not make sense there.
     """
     operation, moved = _onto(frame, layer, table, site_file)
-    findings = list(_of_operation(operation, layer))
-    parcels = []
-    for name, shape in zip(layer.names, moved, strict=True):
-        if not shape.is_valid:
-            shape = shapely.make_valid(shape)
-            findings.append(
-                Finding(
-                    "note",
-                    "parcel-mended",
-                    f"Parcel {name} crosses itself in the parcel map; its area is the mended one.",
-                    layer.file,
-                )
-            )
-        if shape.area > 0:
-            parcels.append(Parcel(name, shape))
-    return ParcelMap(
-        tuple(parcels), table.sigma, operation.name, operation.accuracy_m, tuple(findings)
+    findings = [*_of_operation(operation, layer), *_of_polygons(layer, moved)]
+    broken = ~shapely.is_valid(moved)
+    moved[broken] = shapely.make_valid(moved[broken])
+    parcels = tuple(
+        Parcel(layer.names[k], moved[k]) for k in np.flatnonzero(shapely.area(moved) > 0).tolist()
     )
+    return ParcelMap(parcels, table.sigma, operation.name, operation.accuracy_m, tuple(findings))
+
+
+def _of_polygons(layer: PolygonLayer, moved: npt.NDArray[np.object_]) -> Iterator[Finding]:
+    """Say what is wrong with the polygons themselves."""
+    if layer.repeated:
+        text = (
+            f"{layer.repeated} polygons of the parcel map are the same as one before them and "
+            "were left out."
+        )
+        yield Finding("note", "parcels-repeated", text, layer.file)
+    broken = np.flatnonzero(~shapely.is_valid(moved)).tolist()
+    for k in broken[:MOST_MENDED]:
+        text = (
+            f"Parcel {layer.names[k]} crosses itself in the parcel map; its area is the mended one."
+        )
+        yield Finding("note", "parcel-mended", text, layer.file)
+    if len(broken) > MOST_MENDED:
+        text = f"{len(broken) - MOST_MENDED} more parcels cross themselves; mended as well."
+        yield Finding("note", "parcel-mended", text, layer.file)
 
 
 def _of_operation(operation: Operation, layer: PolygonLayer) -> Iterator[Finding]:
@@ -191,7 +202,7 @@ def _of_operation(operation: Operation, layer: PolygonLayer) -> Iterator[Finding
 
 def _onto(
     frame: Frame, layer: PolygonLayer, table: Parcels, site_file: str
-) -> tuple[Operation, Sequence[BaseGeometry]]:
+) -> tuple[Operation, npt.NDArray[np.object_]]:
     """Return the coordinate operation and the shapes in local grid metres."""
     from pyproj import CRS
     from pyproj.exceptions import ProjError
@@ -226,8 +237,8 @@ def _onto(
         east, north = operation.move(coordinates[:, 0], coordinates[:, 1])
         return frame.to_local(np.column_stack([east, north]))
 
-    moved = [shapely.transform(s, move) for s in layer.shapes]
-    if not all(np.isfinite(shapely.get_coordinates(s)).all() for s in moved):
+    moved = shapely.transform(np.array(layer.shapes, dtype=object), move)
+    if not np.isfinite(shapely.get_coordinates(moved)).all():
         raise refuse(
             "parcels-out-of-reach",
             f"its coordinates cannot be brought to {target.name}",
@@ -253,7 +264,6 @@ def lay_on(
     """
     parcels = parcel_map.parcels
     tree = shapely.STRtree([p.geometry for p in parcels])
-    factor = network.frame.combined_factor
     map_sigma = float(np.hypot(parcel_map.sigma_m, parcel_map.transformation_sigma_m))
     shares: list[Share] = []
     clearances: list[Clearance] = []
@@ -262,7 +272,7 @@ def lay_on(
         shape = shapely.force_2d(feature.geometry)
         near: Ints = np.sort(tree.query(shape, predicate="intersects"))
         if feature.kind == "area" and feature.area is not None:
-            found = _shares(feature, shape, [parcels[i] for i in near], factor, map_sigma)
+            found = _shares(feature, shape, [parcels[i] for i in near], network, map_sigma)
             shares += [replace(share, nested=feature.name in nested) for share in found]
         if len(near):
             clearances.append(
@@ -292,10 +302,12 @@ def _shares(
     feature: Feature,
     shape: BaseGeometry,
     parcels: Iterable[Parcel],
-    factor: float,
+    network: Network,
     map_sigma: float,
 ) -> list[Share]:
     assert feature.area is not None
+    whole = feature.area
+    factor = network.frame.combined_factor
     found = []
     for parcel in parcels:
         common = shape.intersection(parcel.geometry)
@@ -304,19 +316,31 @@ def _shares(
         # the exact area where the whole feature lies inside, the densified one where it is cut
         part = common.area / shape.area
         cut = parcel.geometry.boundary.intersection(shape).length / factor
+        # one shift of the parcel map moves the whole cut: sigma times its length
+        moved = map_sigma * cut
+        area = _with_map(network, whole.value * part, whole.sigma * part, moved)
         found.append(
             Share(
                 feature.name,
                 feature.code,
                 parcel.name,
-                feature.area.value * part,
-                # one shift of the parcel map moves the whole cut: sigma times its length
-                float(np.hypot(feature.area.sigma * part, map_sigma * cut)),
-                part,
-                common.area / parcel.geometry.area,
+                area,
+                # the feature's own error is in its part and in its whole
+                Estimate.normal(part, moved / whole.value, NORMAL_95),
+                area.scaled(factor**2 / parcel.geometry.area),
             )
         )
     return found
+
+
+def _with_map(network: Network, value: float, survey: float, parcel_map: float) -> Estimate:
+    """Combine the sigmas of survey and parcel map, degrees of freedom after Satterthwaite (1946).
+
+    The map's is stated, not estimated, so that its degrees of freedom are infinite.
+    """
+    total = survey**2 + parcel_map**2
+    degrees = network.degrees_of_freedom * (total / survey**2) ** 2 if survey else math.inf
+    return Estimate.normal(value, math.sqrt(total), t_factor(degrees))
 
 
 def _clearance(
@@ -343,15 +367,14 @@ def _clearance(
         farthest = shapely.Point(corners[int(np.argmax(reach))])
         line = shapely.get_coordinates(shapely.shortest_line(farthest, boundary))
         sign = -1.0
-    factor = network.frame.combined_factor
-    distance = sign * float(np.hypot(*(line[1] - line[0]))) / factor
-    survey = _sigma_across(feature, line, boundary, network)
-    total = float(np.hypot(survey, map_sigma))
-    if abs(distance) <= Z95 * total:
-        verdict: Literal["clear", "crosses", "cannot tell"] = "cannot tell"
-    else:
-        verdict = "clear" if distance > 0 else "crosses"
-    return Clearance(feature.name, feature.code, parcel.name, distance, total, verdict, line)
+    apart = sign * float(np.hypot(*(line[1] - line[0]))) / network.frame.combined_factor
+    distance = _with_map(network, apart, _sigma_across(feature, line, boundary, network), map_sigma)
+    verdict: Literal["clear", "crosses", "cannot tell"] = "cannot tell"
+    if distance.low > 0:
+        verdict = "clear"
+    elif distance.high < 0:
+        verdict = "crosses"
+    return Clearance(feature.name, feature.code, parcel.name, distance, verdict, line)
 
 
 def _sigma_across(

@@ -5,12 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
-from geosite.base.arrays import Floats
+from geosite.base.arrays import Floats, Ints
+from geosite.base.estimate import Estimate
 from geosite.fieldbook import sitefile
-from geosite.network.covariance import sigma
+from geosite.network.covariance import sigmas
 from geosite.network.model import LinearForm, Network
-from geosite.review.grades import Polyline, place_on, refuse_dense
+from geosite.review.between import departure_variances, outer_interval
+from geosite.review.polyline import Polyline, length_between, place_on, refuse_dense
 from geosite.terrain.ground import Ground
 
 __all__ = ["Profile", "profile"]
@@ -31,12 +34,14 @@ class Profile:
         Mark at each station, empty between marks.
     chainage : array, shape (m,), ground metres
     en : array, shape (m, 2), easting, northing, local grid metres
-    elevation, sigma : array, shape (m,), metres
-        Sigma from the marks alone: how the ground bends between them is not in it.
-    grade_percent, grade_sigma_percent : array, shape (m - 1,)
+    length
+        Of the whole, ground metres.
+    elevation : length m, metres
+        An interval without ends where no mark is near enough to say.
+    grade : length m - 1, ratio
         From each station to the next.
-    rise_m, fall_m
-        Sums of the ups and the downs.
+    rise, fall
+        Sums of the ups and of the downs, metres.
     design : array, shape (m,), metres, or None
         Elevation of the design line.
     """
@@ -45,13 +50,24 @@ class Profile:
     labels: tuple[str, ...]
     chainage: Floats
     en: Floats
-    elevation: Floats
-    sigma: Floats
-    grade_percent: Floats
-    grade_sigma_percent: Floats
-    rise_m: float
-    fall_m: float
+    length: Estimate
+    elevation: tuple[Estimate, ...]
+    grade: tuple[Estimate, ...]
+    rise: Estimate
+    fall: Estimate
     design: Floats | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class _Stations:
+    """Stations of a section; ``row`` is that of a mark's observation, -1 between marks."""
+
+    chainage: Floats
+    en: Floats
+    elevation: Floats
+    row: Ints
+    form: tuple[LinearForm, ...]
+    known: npt.NDArray[np.bool_]
 
 
 def profile(
@@ -65,17 +81,45 @@ def profile(
     Parameters
     ----------
     line, network, ground
-        The line, the adjusted survey and the triangles between its marks.
+        The line, the adjusted survey and the ground between its marks.
     wanted
         ``[sections.NAME]``: interval and design line.
 
     Notes
     -----
-    On a mark the profile has the mark's own elevation and sigma; between marks the ground's. A
-    stretch that leaves the ground is bridged from mark to mark.
+    On a mark the profile has the mark's own elevation; between marks the ground's. A stretch that
+    leaves the ground is bridged from mark to mark.
     """
+    at = _stations(line, network, ground, wanted.interval)
+    length = np.diff(at.chainage)
+    here = _estimates(ground, at, np.arange(len(at.chainage))[:, None], np.ones((len(at.row), 1)))
+    pairs = np.column_stack([np.arange(len(length)), np.arange(1, len(length) + 1)])
+    slopes = _estimates(ground, at, pairs, np.column_stack([-1 / length, 1 / length]))
+    rise, fall = _climbs(ground, at)
+    names = dict(zip(line.rows.tolist(), line.names, strict=True))
+    design = None
+    if wanted.design_elevation is not None:
+        start = wanted.design_elevation * network.frame.height_unit_m
+        design = start + at.chainage * wanted.design_grade_percent / 100
+    return Profile(
+        line.name,
+        tuple(names.get(row, "") for row in at.row.tolist()),
+        at.chainage,
+        at.en,
+        length_between(line, network, float(at.chainage[0]), float(at.chainage[-1])),
+        here,
+        slopes,
+        rise,
+        fall,
+        design,
+    )
+
+
+def _stations(
+    line: Polyline, network: Network, ground: Ground, interval: float | None
+) -> _Stations:
     total = float(line.chainage[-1])
-    interval = wanted.interval or max(total / _STATIONS, 0.05)
+    interval = interval or max(total / _STATIONS, 0.05)
     refuse_dense(f"section {line.name}", "interval", total, interval)
     steps = np.arange(0.0, total, interval)
     # a station within a hand's breadth of a mark would say the same twice
@@ -83,45 +127,54 @@ def profile(
     nearest = np.minimum(
         np.abs(steps - line.chainage[after - 1]), np.abs(line.chainage[after] - steps)
     )
-    apart = nearest > interval * 0.05
-    stations = np.sort(np.concatenate([line.chainage, steps[apart]]))
-    on_mark = np.isin(stations, line.chainage)
-    places, forms, heights, kept = [], [], [], []
-    spots = ground.at(np.array([place_on(line, network, s)[0][:2] for s in stations]))
-    for k, (at, spot) in enumerate(zip(stations, spots, strict=True)):
-        place, form = place_on(line, network, float(at))
-        if not on_mark[k]:
-            if spot is None:
-                continue
-            place[2], form = spot.elevation, spot.form
-        kept.append(k)
-        places.append(place[:2])
-        heights.append(place[2])
-        forms.append(form)
-    chainage, elevation = stations[kept], np.array(heights)
-    spread = np.array([sigma(network, f) for f in forms])
-    length, rise = np.diff(chainage), np.diff(elevation)
-    slope_forms: list[LinearForm] = [
-        (b + a * -1.0) * (1 / s) for a, b, s in zip(forms[:-1], forms[1:], length, strict=True)
-    ]
-    slope_sigma = np.array([sigma(network, f) for f in slope_forms])
-    labels = iter(line.names)
-    height_unit = network.frame.height_unit_m
-    design = None
-    if wanted.design_elevation is not None:
-        design = (
-            wanted.design_elevation * height_unit + chainage * wanted.design_grade_percent / 100
-        )
-    return Profile(
-        line.name,
-        tuple(next(labels) if on_mark[k] else "" for k in kept),
-        chainage,
-        np.array(places),
-        elevation,
-        spread,
-        100 * rise / length,
-        100 * slope_sigma,
-        float(rise[rise > 0].sum()),
-        float(-rise[rise < 0].sum()),
-        design,
+    chainage = np.concatenate([line.chainage, steps[nearest > interval * 0.05]])
+    order = np.argsort(chainage, kind="stable")
+    chainage = chainage[order]
+    row = np.concatenate([line.rows, np.full(len(chainage) - len(line.rows), -1)])[order]
+    placed = [place_on(line, network, float(s)) for s in chainage]
+    en = np.array([place[:2] for place, _ in placed])
+    on_ground = ground.elevations_at(en)
+    elevation = np.where(row >= 0, [place[2] for place, _ in placed], on_ground)
+    kept = np.flatnonzero(np.isfinite(elevation))
+    forms = tuple(
+        placed[k][1] if row[k] >= 0 else ground.sum_form(en[k], [1.0]) for k in kept.tolist()
     )
+    known = (row >= 0) | ground.measured(en)
+    return _Stations(chainage[kept], en[kept], elevation[kept], row[kept], forms, known[kept])
+
+
+def _estimates(ground: Ground, at: _Stations, which: Ints, weights: Floats) -> tuple[Estimate, ...]:
+    """Return weighted sums of the elevations at some stations, shapes (s, k)."""
+    forms = []
+    for numbers, own in zip(which.tolist(), weights.tolist(), strict=True):
+        form = at.form[numbers[0]] * own[0]
+        for number, weight in zip(numbers[1:], own[1:], strict=True):
+            form = form + at.form[number] * weight
+        forms.append(form)
+    marks = sigmas(ground.network, forms) ** 2
+    # a mark is known as a mark, wherever the triangles are
+    between = np.where(at.row[which] >= 0, 0.0, weights)
+    places = np.where((at.row[which] >= 0)[..., None], ground.tin.points[0, :2], at.en[which])
+    departures = departure_variances(ground, places, between)
+    values = (at.elevation[which] * weights).sum(axis=1)
+    found = []
+    for k, value in enumerate(values.tolist()):
+        if not at.known[which[k]].all():
+            found.append(Estimate(value, -np.inf, np.inf))
+            continue
+        own, other = float(marks[k]), float(departures[k])
+        factor = ground.interval_factor(own, other)
+        found.append(Estimate.normal(value, float(np.sqrt(own + other)), factor))
+    return tuple(found)
+
+
+def _climbs(ground: Ground, at: _Stations) -> tuple[Estimate, Estimate]:
+    """Return the sums of ups and of downs, with intervals as those of cut and fill."""
+    drawn = ground.draws_at(at.en)
+    drawn = np.where(np.isfinite(drawn), drawn, at.elevation)
+    found = []
+    for sign in (1.0, -1.0):
+        value = float(np.maximum(sign * np.diff(at.elevation), 0.0).sum())
+        each = np.maximum(sign * np.diff(drawn, axis=1), 0.0).sum(axis=1)
+        found.append(outer_interval(value, each))
+    return found[0], found[1]

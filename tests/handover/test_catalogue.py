@@ -16,10 +16,8 @@ SAMPLES = Path(__file__).parents[2] / "sample_data"
 
 WAITING = {
     "lines": {"length_3d_m", "rise_m", "fall_m"},
-    "sections": {"length_m", "rise_m", "fall_m"},
     "quantities": {"length_3d_m"},
     "shared_edges": {"length_m", "overlap_m2", "gap_m2", "width_m"},
-    "earthworks": {"cut_m3", "fill_m3"},
 }
 """Numbers whose fact has no interval yet. A column leaves this list when its fact brings one."""
 

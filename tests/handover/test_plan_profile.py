@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from package_cases import HOSTILE, ferry_landing, ground
 
+from geosite.base.estimate import Estimate
 from geosite.drawing.sheet import Sheet, Text
 from geosite.fieldbook.sitefile import Handover
 from geosite.handover.plan.measures import Measures
@@ -119,19 +120,19 @@ def test_the_plot_is_well_formed_for_any_name() -> None:
 
 
 def test_every_section_is_written(tmp_path: Path) -> None:
-    grade = 100 * np.diff(UP) / np.diff(AT)
+    grade = np.diff(UP) / np.diff(AT)
+    climbs = Estimate(1.0, 0.9, 1.1)
     profiles = tuple(
         Profile(
             name,
             tuple(LABELS),
             AT,
             np.column_stack([AT, AT]),
-            UP,
-            np.full(len(AT), 0.02),
-            grade,
-            np.full(len(grade), 0.3),
-            0.0,
-            0.0,
+            climbs,
+            tuple(Estimate.normal(z, 0.02, 1.96) for z in UP),
+            tuple(Estimate.normal(g, 0.003, 1.96) for g in grade),
+            climbs,
+            climbs,
         )
         for name in ("../../etc", "b")
     )

@@ -11,8 +11,11 @@ from geosite.base.errors import InputError
 from geosite.fieldbook.sitefile import GradeLine, Grades
 from geosite.linework.draw import draw
 from geosite.network.adjust import adjust
-from geosite.review.grades import check_grades, grade_findings, grade_lines, polyline
+from geosite.review.checked import Checked
+from geosite.review.grades import check_grades, grade_lines
 from geosite.review.limits import limit_sets
+from geosite.review.polyline import polyline
+from geosite.review.wording import grade_findings
 from geosite.terrain.site import model_terrain
 
 SETS = limit_sets({})
@@ -26,7 +29,11 @@ def measured(folder, seed=1, *, walks=None, noise=make_site.NOISE):
     return survey.notes, network, drawing, terrain.ground
 
 
-def ramp_walk(grade, *, cross=0.0, length=12.0, step=4.0, beside=2.0):
+def graded(line, network, ground, limits, station=None):
+    return check_grades(Checked(line, network, SETS[limits], limits, ground), station=station)
+
+
+def ramp_walk(grade, *, cross=0.0, length=12.0, step=4.0, beside=2.5):
     """A straight ramp to the north with a known grade and cross slope, marks on both sides."""
     b1, b2 = make_site.B1, make_site.B2
 
@@ -55,20 +62,20 @@ def test_grades_of_a_known_ramp(tmp_path):
     walks = ramp_walk(1 / 12, cross=0.02)
     notes, network, drawing, ground = measured(tmp_path, walks=walks, noise=QUIET)
     line = polyline("ramp", notes, network, drawing, feature="ramp_line", marks=())
-    grades = check_grades(line, network, ground, SETS["ramp"], "ramp")
+    grades = graded(line, network, ground, "ramp")
     running = [g for g in grades if g.check == "running"]
     cross = [g for g in grades if g.check == "cross"]
     assert len(running) == len(cross) == 3
     for g in running:
-        assert g.value == pytest.approx(100 / 12, abs=0.01)
-        assert g.limit == pytest.approx(100 / 12)
+        assert g.measured.value == pytest.approx(1 / 12, abs=1e-4)
+        assert g.limit == pytest.approx(1 / 12)
         assert g.section == "405.2"
     for g in cross:
         # left of a walk to the north is west, and the ground rises to the east
-        assert g.value == pytest.approx(-2.0, abs=0.01)
+        assert g.measured.value == pytest.approx(-0.02, abs=1e-4)
         assert g.verdict == "within"
     (rise,) = [g for g in grades if g.check == "rise per run"]
-    assert rise.value == pytest.approx(1.0, abs=1e-3)
+    assert rise.measured.value == pytest.approx(1.0, abs=1e-3)
     assert rise.verdict == "beyond"
     assert rise.section == "405.6"
 
@@ -85,12 +92,12 @@ def test_a_landing_splits_the_rise(tmp_path):
     found = measured(tmp_path, walks=(Walk("R1", tuple(stops)),), noise=QUIET)
     notes, network, drawing, ground = found
     line = polyline("ramp", notes, network, drawing, feature="ramp_line", marks=())
-    grades = check_grades(line, network, ground, SETS["ramp"], "ramp")
+    grades = graded(line, network, ground, "ramp")
     rises = [g for g in grades if g.check == "rise per run"]
-    assert [round(g.value, 2) for g in rises] == [0.5, 0.5]
+    assert [round(g.measured.value, 2) for g in rises] == [0.5, 0.5]
     assert {g.verdict for g in rises} == {"within"}
     (landing,) = [g for g in grades if g.check == "landing length"]
-    assert landing.value == pytest.approx(6.0, abs=0.01)
+    assert landing.measured.value == pytest.approx(6.0, abs=0.01)
     assert landing.verdict == "within"
 
 
@@ -100,7 +107,7 @@ def test_a_true_limit_grade_is_undecided_most_of_the_time(tmp_path):
     for seed in range(100):
         notes, network, drawing, _ground = measured(tmp_path, seed, walks=walks)
         line = polyline("walk", notes, network, drawing, feature="ramp_line", marks=())
-        grades = check_grades(line, network, None, SETS["walk"], "walk")
+        grades = graded(line, network, None, "walk")
         verdicts += [g.verdict for g in grades]
     # on the limit itself a two-sided 95 % interval excludes it in 5 % of the cases
     assert 0.90 <= verdicts.count("undecided") / len(verdicts) <= 0.98
@@ -113,7 +120,7 @@ def test_clear_cases_are_decided(tmp_path, grade, expected):
     for seed in range(20):
         notes, network, drawing, _ = measured(tmp_path, seed, walks=walks)
         line = polyline("walk", notes, network, drawing, feature="ramp_line", marks=())
-        grades = check_grades(line, network, None, SETS["walk"], "walk")
+        grades = graded(line, network, None, "walk")
         verdicts += [g.verdict for g in grades]
     assert verdicts.count(expected) > 0.9 * len(verdicts)
 
@@ -124,9 +131,13 @@ def test_sigma_of_a_grade_is_what_walks_scatter_by(tmp_path):
     for seed in range(300):
         notes, network, drawing, ground = measured(tmp_path, seed, walks=walks)
         line = polyline("walk", notes, network, drawing, feature="ramp_line", marks=())
-        grades = check_grades(line, network, ground, SETS["walk"], "walk")
-        running += [(g.value - 6.0) / g.sigma for g in grades if g.check == "running"]
-        cross += [(g.value + 1.0) / g.sigma for g in grades if g.check == "cross"]
+        grades = graded(line, network, ground, "walk")
+        running += [
+            (g.measured.value - 0.06) / g.measured.sigma for g in grades if g.check == "running"
+        ]
+        cross += [
+            (g.measured.value + 0.01) / g.measured.sigma for g in grades if g.check == "cross"
+        ]
     assert np.std(running) == pytest.approx(1.0, abs=0.08)
     assert np.std(cross) == pytest.approx(1.0, abs=0.08)
 
@@ -134,7 +145,7 @@ def test_sigma_of_a_grade_is_what_walks_scatter_by(tmp_path):
 def test_stations_along_the_line(tmp_path):
     notes, network, drawing, ground = measured(tmp_path, walks=ramp_walk(0.04), noise=QUIET)
     line = polyline("walk", notes, network, drawing, feature="ramp_line", marks=())
-    grades = check_grades(line, network, ground, SETS["walk"], "walk", station=5.0)
+    grades = graded(line, network, ground, "walk", station=5.0)
     running = [g for g in grades if g.check == "running"]
     assert [round(g.end_m - g.start_m, 2) for g in running] == [5.0, 5.0, 2.0]
     assert [g.start for g in running] == ["R0", "5.00 m", "10.00 m"]
@@ -153,9 +164,9 @@ def test_grades_along_an_arc_use_the_arcs_length(tmp_path):
     found = measured(tmp_path, walks=(Walk("R1", tuple(stops)),), noise=QUIET)
     notes, network, drawing, _ = found
     line = polyline("walk", notes, network, drawing, feature="ramp_line", marks=())
-    grades = check_grades(line, network, None, SETS["walk"], "walk")
+    grades = graded(line, network, None, "walk")
     assert line.chainage[-1] == pytest.approx(radius * np.pi / 2, abs=2e-3)
-    assert [g.value for g in grades] == pytest.approx([5.0, 5.0], abs=0.01)
+    assert [g.measured.value for g in grades] == pytest.approx([0.05, 0.05], abs=1e-4)
 
 
 def with_lines(notes, **lines):
@@ -190,7 +201,7 @@ def test_what_does_not_exist_is_named_all_at_once(tmp_path):
 def test_findings_name_the_line_the_section_and_the_caution(tmp_path):
     notes, network, drawing, _ = measured(tmp_path, walks=ramp_walk(0.085), noise=QUIET)
     line = polyline("walk", notes, network, drawing, feature="ramp_line", marks=())
-    (finding,) = grade_findings(check_grades(line, network, None, SETS["walk"], "walk"))
+    (finding,) = grade_findings(graded(line, network, None, "walk"))
     assert finding.level == "look"
     for words in ("walk", "8.5", "403.3", "licensed professional"):
         assert words in finding.text

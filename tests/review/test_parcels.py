@@ -15,6 +15,7 @@ from geosite.linework.draw import draw
 from geosite.network.adjust import adjust
 from geosite.reading.polygons import PolygonLayer
 from geosite.review.parcels import lay_on, no_parcel_near, place_parcels
+from geosite.review.wording import clearance_findings, clearance_words
 
 
 @pytest.fixture(scope="module")
@@ -51,16 +52,16 @@ def test_shares_add_up_to_the_whole(surveyed):
     for feature in drawing.features:
         if feature.kind == "area":
             mine = [s for s in shares if s.feature == feature.name]
-            total = sum(s.area_m2 for s in mine)
+            total = sum(s.area.value for s in mine)
             assert total == pytest.approx(feature.area.value, rel=1e-9)
-            assert sum(s.share_of_feature for s in mine) == pytest.approx(1.0)
+            assert sum(s.of_feature.value for s in mine) == pytest.approx(1.0)
     (house,) = [s for s in shares if s.feature == "ticket_house"]
     # whole within one parcel: the area is as good as the survey, the map takes no part
     drawn = next(f for f in drawing.features if f.name == "ticket_house")
-    assert house.area_sigma_m2 == pytest.approx(drawn.area.sigma)
+    assert house.area.sigma == pytest.approx(drawn.area.sigma)
     cut = [s for s in shares if s.feature == "apron"]
     # 20 m of parcel line, good to 0.1 m, cut the apron
-    assert all(s.area_sigma_m2 > 1.5 for s in cut)
+    assert all(s.area.sigma > 1.5 for s in cut)
 
 
 @pytest.mark.parametrize(
@@ -79,12 +80,15 @@ def test_three_verdicts_about_the_house(surveyed, edge, sigma, verdict):
     placed = place_parcels(layer(parcel), stated(sigma), network.frame, "site.toml")
     _, clearances = lay_on(drawing, network, placed)
     (house,) = [c for c in clearances if c.feature == "ticket_house"]
-    assert house.distance_m == pytest.approx(9.0 - edge, abs=0.12)
-    assert house.sigma_m > sigma
+    assert house.distance.value == pytest.approx(9.0 - edge, abs=0.12)
+    assert house.distance.sigma > sigma
     assert house.verdict == verdict
     words = {"clear": "is clear of", "crosses": "reaches over", "cannot tell": "cannot tell"}
-    assert words[verdict] in house.words
-    assert "+/-" in house.words
+    told = clearance_words(house)
+    assert words[verdict] in told
+    assert "+/-" in told
+    findings = clearance_findings(clearances)
+    assert (told + "." in [f.text for f in findings]) == (verdict != "clear")
 
 
 def test_sigma_joins_survey_map_and_transformation(surveyed):
@@ -94,7 +98,7 @@ def test_sigma_joins_survey_map_and_transformation(surveyed):
         placed = place_parcels(layer(WEST), stated(sigma), network.frame, "site.toml")
         placed = replace(placed, transformation_sigma_m=0.4 if sigma else 0.0)
         _, clearances = lay_on(drawing, network, placed)
-        sigmas[sigma] = {c.feature: c.sigma_m for c in clearances}
+        sigmas[sigma] = {c.feature: c.distance.sigma for c in clearances}
     for feature, alone in sigmas[0.0].items():
         assert 0.005 < alone < 0.2
         assert sigmas[0.3][feature] == pytest.approx(np.hypot(alone, 0.5), rel=1e-9)
@@ -117,8 +121,8 @@ def test_the_same_answers_from_another_crs(surveyed):
         zip(*lay_on(drawing, network, other), strict=False),
         strict=True,
     ):
-        assert a.area_m2 == pytest.approx(b.area_m2, abs=2e-3)
-        assert ca.distance_m == pytest.approx(cb.distance_m, abs=2e-3)
+        assert a.area.value == pytest.approx(b.area.value, abs=2e-3)
+        assert ca.distance.value == pytest.approx(cb.distance.value, abs=2e-3)
 
 
 def test_a_missing_grid_is_named(surveyed):
@@ -148,3 +152,32 @@ def test_parcels_far_away_are_said_to_be_so(surveyed):
     assert "check the CRS" in said
     nothing = replace(placed, parcels=())
     assert "No parcel" in no_parcel_near(nothing, drawing, network)
+
+
+def test_an_interval_of_survey_and_map_has_the_degrees_of_freedom_of_both(surveyed):
+    network, drawing = surveyed
+    few = replace(network, degrees_of_freedom=4.0)
+    placed = place_parcels(layer(WEST), stated(0.0), network.frame, "site.toml")
+    _, alone = lay_on(drawing, few, placed)
+    # the survey alone: Student's t with 4 degrees of freedom, 2.776
+    assert alone[0].distance.half_width == pytest.approx(2.7764 * alone[0].distance.sigma, rel=1e-4)
+    _, both = lay_on(drawing, few, replace(placed, sigma_m=10.0))
+    assert both[0].distance.half_width == pytest.approx(1.96 * both[0].distance.sigma, rel=1e-3)
+
+
+def test_repeated_parcels_are_said(surveyed):
+    network, _ = surveyed
+    (finding,) = place_parcels(
+        replace(layer(WEST), repeated=3999), stated(0.1), network.frame, "site.toml"
+    ).findings
+    assert finding.code == "parcels-repeated"
+    assert finding.text.startswith("3999 polygons")
+
+
+def test_many_mended_parcels_are_counted(surveyed):
+    network, _ = surveyed
+    bow = [polygon((k, 0), (k + 10, 10), (k + 10, 0), (k, 10)) for k in range(8)]
+    placed = place_parcels(layer(*bow), stated(0.1), network.frame, "site.toml")
+    assert [f.code for f in placed.findings] == ["parcel-mended"] * 6
+    assert placed.findings[-1].text.startswith("3 more parcels")
+    assert all(p.geometry.is_valid for p in placed.parcels)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from geosite.base.map_frame import Frame
 from geosite.fieldbook.model import Notes
 from geosite.handover.layers import (
     areas,
@@ -66,26 +67,24 @@ def terrain_layers(terrain: Terrain, network: Network) -> tuple[Layer, ...]:
     return tuple(layer for layer in found if len(layer.geometries))
 
 
-def answer_layers(answers: Answers, network: Network) -> tuple[Layer, ...]:
+def answer_layers(answers: Answers, frame: Frame) -> tuple[Layer, ...]:
     """Return a layer for every question that was asked."""
-    frame, factor = network.frame, network.interval_factor
     found = []
     if answers.take_off.outlines:
         found.append(shared_edges.snapped(answers.take_off, frame))
     if answers.grades:
-        found.append(grades.layer(answers.grades, network))
+        found.append(grades.layer(answers.grades, frame))
     if answers.profiles:
         found.append(sections.layer(answers.profiles, frame))
     if answers.parcel_map is not None:
         found.append(parcels.layer(answers.parcel_map, answers.shares, frame))
         if answers.clearances:
-            found.append(parcels.clearances(answers.clearances, frame, factor))
+            found.append(parcels.clearances(answers.clearances, frame))
     return tuple(found)
 
 
-def answer_tables(answers: Answers, notes: Notes, network: Network) -> tuple[Table, ...]:
+def answer_tables(answers: Answers, notes: Notes) -> tuple[Table, ...]:
     """Return the take-off, and a table for every question whose answer is a list."""
-    in_plan, in_height = network.interval_factor, network.vertical_interval_factor
     taken = answers.take_off
     found = [quantities.table([*taken.features, *taken.codes])]
     if answers.edges:
@@ -97,9 +96,9 @@ def answer_tables(answers: Answers, notes: Notes, network: Network) -> tuple[Tab
     if taken.edges:
         found.append(shared_edges.table(taken.edges))
     if answers.profiles:
-        found.append(sections.stations(answers.profiles, in_height))
+        found.append(sections.stations(answers.profiles))
     if answers.earthworks:
-        found.append(earthworks.table(answers.earthworks, in_height))
+        found.append(earthworks.table(answers.earthworks))
     if answers.shares:
-        found.append(parcels.shares(answers.shares, in_plan))
+        found.append(parcels.shares(answers.shares))
     return tuple(found)

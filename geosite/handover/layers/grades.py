@@ -8,13 +8,13 @@ import shapely
 
 from geosite.base.columns import Columns, estimate, integer, real, text
 from geosite.base.estimate import Estimate
+from geosite.base.map_frame import Frame
 from geosite.handover.model import Form, Layer
 from geosite.linework.on_map import to_map_geometry
-from geosite.network.model import Network
-from geosite.review.grades import Grade
+from geosite.review.checked import Grade
 from geosite.review.limits import CAUTION
 
-__all__ = ["VERDICTS", "columns", "estimate_of", "layer"]
+__all__ = ["VERDICTS", "columns", "layer", "limit", "shown", "unit"]
 
 GRADES = Form(
     "grades",
@@ -27,12 +27,38 @@ VERDICTS = {
     "within": "within the limit at 95 %",
     "beyond": "beyond the limit at 95 %",
     "undecided": "the 95 % interval holds the limit",
+    "not measured": "no mark is near enough to say",
     "no limit": "the limit set has none for this",
 }
 
 
-def columns(in_plan: float, in_height: float) -> Columns[Grade]:
-    """Return the columns; intervals of lengths and of heights are so many sigmas to each side."""
+def shown(grade: Grade) -> Estimate | None:
+    """Return what was measured in the unit of the layer: percent for slopes."""
+    if grade.measured is None:
+        return None
+    return grade.measured.scaled(100.0) if grade.is_slope else grade.measured
+
+
+def unit(grade: Grade) -> str:
+    """Return the unit of the value and its limit."""
+    return "percent" if grade.is_slope else "m"
+
+
+def limit(grade: Grade) -> float | None:
+    """Return the limit in the unit of the layer."""
+    if grade.limit is None:
+        return None
+    return grade.limit * 100.0 if grade.is_slope else grade.limit
+
+
+def columns() -> Columns[Grade]:
+    """Return the columns."""
+
+    def end(grade: Grade, which: str) -> float | None:
+        measured = shown(grade)
+        return None if measured is None else getattr(measured, which)
+
+    an_end = "an end of the interval"
     place = "a station along the line, chosen by the check"
     return Columns(
         (
@@ -55,20 +81,36 @@ def columns(in_plan: float, in_height: float) -> Columns[Grade]:
                 exact=place,
             ),
             estimate(
-                "value",
-                "Measured value, rise positive along the line or to its left.",
-                lambda g: estimate_of(g, in_plan, in_height),
+                "value", "Measured value, rise positive along the line or to its left.", shown
             ),
-            text("unit", "Unit of value, its sigma and its limit.", lambda g: g.unit),
+            real(
+                "value_low",
+                "Lower end of its 95 % interval.",
+                lambda g: end(g, "low"),
+                exact=an_end,
+            ),
+            real(
+                "value_high",
+                "Upper end of its 95 % interval.",
+                lambda g: end(g, "high"),
+                exact=an_end,
+            ),
+            text("unit", "Unit of value, its sigma and its limit.", unit),
             real(
                 "limit_value",
                 "The limit.",
-                lambda g: g.limit,
+                limit,
                 exact="given by the limit set",
             ),
             text("limits", "Limit set.", lambda g: g.limits),
             text("section", "Section of the standard.", lambda g: g.section),
             text("verdict", "At 95 %.", lambda g: g.verdict, VERDICTS),
+            real(
+                "probability",
+                "Share of the possible profiles in which there is such a run or landing.",
+                lambda g: g.probability,
+                exact="itself a probability",
+            ),
             integer(
                 "extra_observations",
                 "More measurements of the same stretch that would decide; empty: no reasonable "
@@ -79,16 +121,9 @@ def columns(in_plan: float, in_height: float) -> Columns[Grade]:
     )
 
 
-def estimate_of(grade: Grade, in_plan: float, in_height: float) -> Estimate:
-    """Return the measured value; intervals of lengths and heights are so many sigmas wide."""
-    factor = in_plan if grade.check == "landing length" else in_height
-    return Estimate.normal(grade.value, grade.sigma, factor)
-
-
-def layer(grades: Sequence[Grade], network: Network) -> Layer:
+def layer(grades: Sequence[Grade], frame: Frame) -> Layer:
     """Return the checked stretches as lines."""
-    frame = network.frame
-    table = columns(network.interval_factor, network.vertical_interval_factor)
+    table = columns()
     return GRADES.layer(
         table,
         table.records(grades),

@@ -9,10 +9,10 @@ import shapely
 
 from geosite.base.columns import Columns, estimate, real, text
 from geosite.base.map_frame import Frame
-from geosite.handover.layers.measures import normal
 from geosite.handover.model import Form, Layer, Table
 from geosite.linework.on_map import to_map_geometry
 from geosite.review.parcels import BOUNDARY_CAUTION, Clearance, Parcel, ParcelMap, Share
+from geosite.review.wording import clearance_words
 
 __all__ = [
     "clearance_columns",
@@ -92,7 +92,7 @@ def layer(parcel_map: ParcelMap, found: Sequence[Share], frame: Frame) -> Layer:
     covered: dict[str, float] = {}
     for share in found:
         if not share.nested:
-            covered[share.parcel] = covered.get(share.parcel, 0.0) + share.area_m2
+            covered[share.parcel] = covered.get(share.parcel, 0.0) + share.area.value
     table = parcel_columns(parcel_map, covered, frame)
     shapes = [shapely.multipolygons(_polygons(p.geometry)) for p in parcel_map.parcels]
     return PARCELS.layer(
@@ -100,8 +100,8 @@ def layer(parcel_map: ParcelMap, found: Sequence[Share], frame: Frame) -> Layer:
     )
 
 
-def clearance_columns(factor: float) -> Columns[Clearance]:
-    """Return the columns of the clearances; intervals are `factor` sigmas to each side."""
+def clearance_columns() -> Columns[Clearance]:
+    """Return the columns of the clearances."""
     return Columns(
         (
             text("feature", "Name in the field book.", lambda c: c.feature),
@@ -110,19 +110,19 @@ def clearance_columns(factor: float) -> Columns[Clearance]:
             estimate(
                 "distance_m",
                 "To the parcel's line; negative: over it.",
-                lambda c: normal(c.distance_m, c.sigma_m, factor),
+                lambda c: c.distance,
                 "m",
                 known_from="from survey, parcel map and transformation",
             ),
             text("verdict", "At 95 %.", lambda c: c.verdict, CLEARANCES),
-            text("words", "The same as a sentence.", lambda c: c.words),
+            text("words", "The same as a sentence.", clearance_words),
         )
     )
 
 
-def clearances(found: Sequence[Clearance], frame: Frame, factor: float) -> Layer:
+def clearances(found: Sequence[Clearance], frame: Frame) -> Layer:
     """Return the nearest approach of each feature to a parcel line."""
-    table = clearance_columns(factor)
+    table = clearance_columns()
     return PARCEL_CLEARANCES.layer(
         table,
         table.records(found),
@@ -130,9 +130,8 @@ def clearances(found: Sequence[Clearance], frame: Frame, factor: float) -> Layer
     )
 
 
-def share_columns(factor: float) -> Columns[Share]:
-    """Return the columns of the shares; intervals are `factor` sigmas to each side."""
-    parts = "area_m2 has the interval"
+def share_columns() -> Columns[Share]:
+    """Return the columns of the shares."""
     return Columns(
         (
             text("feature", "Name in the field book.", lambda s: s.feature),
@@ -141,29 +140,23 @@ def share_columns(factor: float) -> Columns[Share]:
             estimate(
                 "area_m2",
                 "Area of the feature in the parcel, on the ground.",
-                lambda s: normal(s.area_m2, s.area_sigma_m2, factor),
+                lambda s: s.area,
                 "m2",
                 known_from="parcel map included",
             ),
-            real(
-                "share_of_feature",
-                "Of the feature's area.",
-                lambda s: s.share_of_feature,
-                exact=parts,
-            ),
-            real(
+            estimate("share_of_feature", "Of the feature's area.", lambda s: s.of_feature),
+            estimate(
                 "share_of_parcel",
                 "Of the parcel's area: the coverage ratio.",
-                lambda s: s.share_of_parcel,
-                exact=parts,
+                lambda s: s.of_parcel,
             ),
         )
     )
 
 
-def shares(found: Sequence[Share], factor: float) -> Table:
+def shares(found: Sequence[Share]) -> Table:
     """Return the area of each feature in each parcel."""
-    table = share_columns(factor)
+    table = share_columns()
     return PARCEL_SHARES.table(table, table.records(found))
 
 

@@ -8,10 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
-from geosite.base.columns import Columns, estimate, real, text
+from geosite.base.columns import Columns, estimate, interval, real, text
 from geosite.base.estimate import Estimate
 from geosite.base.map_frame import Frame
-from geosite.handover.layers.measures import normal
 from geosite.handover.model import Form, Layer, Table
 from geosite.linework.on_map import to_map_geometry
 from geosite.review.sections import Profile
@@ -32,20 +31,20 @@ def columns() -> Columns[Profile]:
     return Columns(
         (
             text("section", "Name of the section.", lambda p: p.name),
-            real("length_m", "Length on the ground.", lambda p: p.chainage[-1], "m"),
-            real("rise_m", "Sum of all climbs.", lambda p: p.rise_m, "m"),
-            real("fall_m", "Sum of all descents.", lambda p: p.fall_m, "m"),
+            estimate("length_m", "Length on the ground.", lambda p: p.length, "m"),
+            interval("rise_m", "Sum of all climbs.", lambda p: p.rise, "m"),
+            interval("fall_m", "Sum of all descents.", lambda p: p.fall, "m"),
             real(
                 "steepest_percent",
                 "Steepest grade between stations.",
-                lambda p: np.abs(p.grade_percent).max(),
+                lambda p: 100.0 * max(abs(g.value) for g in p.grade),
                 "percent",
                 exact="section_stations has each grade with its interval",
             ),
             real(
                 "largest_sigma_m",
                 "Largest standard deviation of an elevation.",
-                lambda p: p.sigma.max(),
+                lambda p: max((e.sigma for e in p.elevation if e.sigma is not None), default=None),
                 "m",
                 exact="itself an accuracy",
             ),
@@ -60,7 +59,9 @@ def layer(profiles: Sequence[Profile], frame: Frame) -> Layer:
         table,
         table.records(profiles),
         [
-            to_map_geometry(shapely.LineString(np.column_stack([p.en, p.elevation])), frame)
+            to_map_geometry(
+                shapely.LineString(np.column_stack([p.en, [e.value for e in p.elevation]])), frame
+            )
             for p in profiles
         ],
     )
@@ -85,22 +86,21 @@ class Station:
         return None if design is None else float(design[self.number])
 
 
-def station_columns(factor: float) -> Columns[Station]:
-    """Return the columns of the stations; intervals are `factor` sigmas to each side."""
+def station_columns() -> Columns[Station]:
+    """Return the columns of the stations."""
 
-    def elevation(at: Station) -> Estimate | None:
-        p, k = at.profile, at.number
-        return normal(float(p.elevation[k]), float(p.sigma[k]), factor)
+    def elevation(at: Station) -> Estimate:
+        return at.profile.elevation[at.number]
 
     def grade(at: Station) -> Estimate | None:
-        if not at.has_next:
-            return None
-        p, k = at.profile, at.number
-        return normal(float(p.grade_percent[k]), float(p.grade_sigma_percent[k]), factor)
+        return at.profile.grade[at.number].scaled(100.0) if at.has_next else None
 
-    def cut(at: Station) -> float | None:
-        design = at.design_m
-        return None if design is None else float(at.profile.elevation[at.number]) - design
+    def cut(at: Station) -> Estimate | None:
+        design, ground = at.design_m, elevation(at)
+        if design is None:
+            return None
+        low, high = ground.low - design, ground.high - design
+        return Estimate(ground.value - design, low, high, ground.sigma)
 
     return Columns(
         (
@@ -118,7 +118,6 @@ def station_columns(factor: float) -> Columns[Station]:
                 "Elevation of the ground.",
                 elevation,
                 "m",
-                known_from="from the marks alone",
             ),
             estimate("grade_percent", "Grade to the next station.", grade, "percent"),
             real(
@@ -128,19 +127,13 @@ def station_columns(factor: float) -> Columns[Station]:
                 "m",
                 exact="given by the design",
             ),
-            real(
-                "cut_m",
-                "Ground above the design line; negative is fill.",
-                cut,
-                "m",
-                exact="elevation_m less a given number has the interval",
-            ),
+            estimate("cut_m", "Ground above the design line; negative is fill.", cut, "m"),
         )
     )
 
 
-def stations(profiles: Sequence[Profile], factor: float) -> Table:
+def stations(profiles: Sequence[Profile]) -> Table:
     """Return the stations of all sections."""
-    table = station_columns(factor)
+    table = station_columns()
     found = [Station(p, k) for p in profiles for k in range(len(p.chainage))]
     return SECTION_STATIONS.table(table, table.records(found))

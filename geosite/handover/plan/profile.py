@@ -156,8 +156,8 @@ def _section(profile: Profile, letter: str) -> Section:
     return Section(
         profile.name,
         profile.chainage,
-        profile.elevation,
-        NORMAL_95 * profile.sigma,
+        np.array([e.value for e in profile.elevation]),
+        np.array([e.half_width for e in profile.elevation]),
         profile.labels,
         profile.design,
         letter,

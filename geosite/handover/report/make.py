@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 
@@ -12,8 +13,8 @@ from geosite.base.arrays import Floats
 from geosite.base.errors import Finding
 from geosite.fieldbook.model import Notes
 from geosite.handover.formats.wgs84 import outline
+from geosite.handover.layers import earthworks, grades, parcels, sections
 from geosite.handover.layers.distances import distance_columns
-from geosite.handover.layers.grades import estimate_of
 from geosite.handover.model import CAUTION
 from geosite.handover.report import model
 from geosite.handover.report.ground import ground_report
@@ -21,9 +22,11 @@ from geosite.linework.model import Drawing, Feature, Measure
 from geosite.network.covariance import sigma_horizontal, sigma_vertical
 from geosite.network.model import Network
 from geosite.review.answers import Answers
-from geosite.review.grades import Grade
+from geosite.review.checked import Grade
+from geosite.review.earthwork import Earthwork
 from geosite.review.limits import CAUTION as ACCESS_CAUTION
 from geosite.review.parcels import BOUNDARY_CAUTION
+from geosite.review.wording import clearance_words
 from geosite.terrain.site import Terrain
 
 __all__ = ["located", "site_report", "survey_report", "worst_first"]
@@ -104,12 +107,12 @@ def site_report(
         findings=worst_first(located(findings, notes, network)),
         terrain=None if terrain is None else ground_report(terrain, network.frame),
         distances=tuple(distance_columns().records(answers.distances)),
-        grades=tuple(_grade(g, network) for g in answers.grades),
+        grades=tuple(_grade(g) for g in answers.grades),
         sections={
-            p.name: model.Section(float(p.chainage[-1]), p.rise_m, p.fall_m, float(p.sigma.max()))
-            for p in answers.profiles
+            record.pop("section"): _section(record)
+            for record in sections.columns().records(answers.profiles)
         },
-        earthworks={w.name: w for w in answers.earthworks},
+        earthworks={w.name: _earthwork(w) for w in answers.earthworks},
         parcels=_parcels(answers),
     )
 
@@ -159,8 +162,13 @@ def _line(feature: Feature) -> model.Line:
     )
 
 
-def _grade(grade: Grade, network: Network) -> model.Grade:
-    found = estimate_of(grade, network.interval_factor, network.vertical_interval_factor)
+def _section(record: dict[str, Any]) -> model.Section:
+    known = {name: record[name] for name in model.Section.__dataclass_fields__}
+    return model.Section(**known)
+
+
+def _grade(grade: Grade) -> model.Grade:
+    found = grades.shown(grade)
     return model.Grade(
         line=grade.line,
         limits=grade.limits,
@@ -169,15 +177,43 @@ def _grade(grade: Grade, network: Network) -> model.Grade:
         end=grade.end,
         start_m=grade.start_m,
         end_m=grade.end_m,
-        value=found.value,
-        value_low=found.low,
-        value_high=found.high,
-        sigma=found.sigma,
-        limit=grade.limit,
+        value=None if found is None else found.value,
+        value_low=None if found is None else found.low,
+        value_high=None if found is None else found.high,
+        sigma=None if found is None else found.sigma,
+        limit=grades.limit(grade),
         section=grade.section,
         verdict=grade.verdict,
         extra_observations=grade.extra_observations,
-        unit=grade.unit,
+        unit=grades.unit(grade),
+        probability=grade.probability,
+    )
+
+
+def _earthwork(work: Earthwork) -> model.Earthwork:
+    return model.Earthwork(
+        feature=work.feature,
+        volumes={way.method: _volume(way) for way in earthworks.by_method(work)},
+        covered=work.covered,
+        sections=work.sections,
+    )
+
+
+def _volume(way: earthworks.ByMethod) -> model.Volume:
+    cut, fill, net = way.volumes.cut, way.volumes.fill, way.volumes.net
+    return model.Volume(
+        cut_m3=cut.value,
+        cut_low_m3=cut.low,
+        cut_high_m3=cut.high,
+        fill_m3=fill.value,
+        fill_low_m3=fill.low,
+        fill_high_m3=fill.high,
+        net_m3=net.value,
+        net_sigma_m3=net.sigma,
+        net_low_m3=net.low,
+        net_high_m3=net.high,
+        cut_error_m3=way.cut_error_m3,
+        fill_error_m3=way.fill_error_m3,
     )
 
 
@@ -185,13 +221,22 @@ def _parcels(answers: Answers) -> model.Parcels | None:
     parcel_map = answers.parcel_map
     if parcel_map is None:
         return None
+    shares = parcels.share_columns().records(answers.shares)
     return model.Parcels(
         map_sigma_m=parcel_map.sigma_m,
         transformation=parcel_map.transformation,
         transformation_sigma_m=parcel_map.transformation_sigma_m,
-        shares=answers.shares,
+        shares=tuple(model.Share(**{**record, "code": record["code"] or ""}) for record in shares),
         clearances=tuple(
-            model.Clearance(c.feature, c.parcel, c.distance_m, c.sigma_m, c.verdict, c.words)
+            model.Clearance(
+                c.feature,
+                c.parcel,
+                c.distance.value,
+                c.distance.sigma,
+                c.distance.half_width,
+                c.verdict,
+                clearance_words(c),
+            )
             for c in answers.clearances
         ),
     )

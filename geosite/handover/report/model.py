@@ -10,14 +10,13 @@ from dataclasses import dataclass
 from typing import Any
 
 from geosite.base.errors import Finding
-from geosite.review.earthwork import Earthwork
-from geosite.review.parcels import Share
 from geosite.terrain.surface.scores import Score
 
 __all__ = [
     "Area",
     "Catchment",
     "Clearance",
+    "Earthwork",
     "Fall",
     "Grade",
     "Ground",
@@ -29,10 +28,12 @@ __all__ = [
     "Pond",
     "Roughness",
     "Section",
+    "Share",
     "SiteReport",
     "Spread",
     "SurveyReport",
     "Title",
+    "Volume",
 ]
 
 
@@ -376,6 +377,8 @@ class Grade:
         At 95 %.
     extra_observations
         More measurements of the same stretch that would decide.
+    probability
+        Share of the possible profiles in which there is such a run or landing.
     """
 
     line: str
@@ -385,7 +388,7 @@ class Grade:
     end: str
     start_m: float
     end_m: float
-    value: float
+    value: float | None
     value_low: float | None
     value_high: float | None
     sigma: float | None
@@ -394,24 +397,101 @@ class Grade:
     verdict: str
     extra_observations: int | None
     unit: str
+    probability: float | None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Section:
     """The ground along a line.
 
     Parameters
     ----------
     length_m, rise_m, fall_m
-        Length, sums of the climbs and of the descents.
+        Length, sums of the climbs and of the descents, with their 95 % intervals.
     largest_sigma_m
         Largest standard deviation of an elevation.
     """
 
     length_m: float
+    length_sigma_m: float | None
+    length_95_m: float | None
     rise_m: float
+    rise_low_m: float | None
+    rise_high_m: float | None
     fall_m: float
+    fall_low_m: float | None
+    fall_high_m: float | None
     largest_sigma_m: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Volume:
+    """Cut and fill by one method, with 95 % intervals.
+
+    Parameters
+    ----------
+    cut_error_m3, fill_error_m3
+        What the method adds to the exact volume: its discretisation error.
+    """
+
+    cut_m3: float
+    cut_low_m3: float | None
+    cut_high_m3: float | None
+    fill_m3: float
+    fill_low_m3: float | None
+    fill_high_m3: float | None
+    net_m3: float
+    net_sigma_m3: float | None
+    net_low_m3: float | None
+    net_high_m3: float | None
+    cut_error_m3: float
+    fill_error_m3: float
+
+
+@dataclass(frozen=True, slots=True)
+class Earthwork:
+    """Earthwork of one feature.
+
+    Parameters
+    ----------
+    feature
+        Area it covers.
+    volumes
+        ``exact`` over the triangles, then by the methods to check it with.
+    covered
+        Share of the area that both surfaces reach.
+    sections
+        Number of cross sections.
+    """
+
+    feature: str
+    volumes: Mapping[str, Volume]
+    covered: float
+    sections: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Share:
+    """Area of one feature in one parcel, with standard deviations and 95 % intervals.
+
+    Parameters
+    ----------
+    share_of_feature, share_of_parcel
+        Of the feature's area; of the parcel's: the coverage ratio.
+    """
+
+    feature: str
+    code: str
+    parcel: str
+    area_m2: float
+    area_sigma_m2: float | None
+    area_95_m2: float | None
+    share_of_feature: float
+    share_of_feature_sigma: float | None
+    share_of_feature_95: float | None
+    share_of_parcel: float
+    share_of_parcel_sigma: float | None
+    share_of_parcel_95: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -422,8 +502,8 @@ class Clearance:
     ----------
     feature, parcel
         Which.
-    distance_m, sigma_m
-        Positive: clear of the line by so much.
+    distance_m, distance_sigma_m, distance_95_m
+        Positive: clear of the line by so much; standard deviation and half the 95 % interval.
     verdict, words
         At 95 %, and the same as a sentence.
     """
@@ -431,7 +511,8 @@ class Clearance:
     feature: str
     parcel: str
     distance_m: float
-    sigma_m: float | None
+    distance_sigma_m: float | None
+    distance_95_m: float | None
     verdict: str
     words: str
 

@@ -1,0 +1,157 @@
+"""What the review found, in a contractor's words. Facts come in, findings go out."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from geosite.base.errors import Finding
+from geosite.base.estimate import Estimate
+from geosite.base.rounding import decimals, grouped, written
+from geosite.review.checked import Grade
+from geosite.review.limits import CAUTION
+from geosite.review.parcels import Clearance
+
+__all__ = ["clearance_findings", "clearance_words", "grade_findings", "with_interval"]
+
+
+def with_interval(measured: Estimate, unit: str) -> str:
+    """Return a number with its 95 % interval, ends in brackets where it lies unevenly.
+
+    Examples
+    --------
+    >>> with_interval(Estimate.normal(8.512, 0.1, 2.0), "%")
+    '8.51 +/- 0.20 %'
+    >>> with_interval(Estimate(0.36, 0.05, 2.1), "m3")
+    '0.4 m3 (0.1 to 2.1)'
+    """
+    if measured.sigma is not None or not math.isfinite(measured.half_width):
+        return written(measured.value, measured.half_width, unit)
+    places = max(decimals(measured.half_width), 0)
+    value, low, high = (grouped(v, places) for v in (measured.value, measured.low, measured.high))
+    return f"{value} {unit} ({low} to {high})"
+
+
+def grade_findings(grades: Sequence[Grade]) -> tuple[Finding, ...]:
+    """Say per line, limit set and check what was found, the worst place first."""
+    found: list[Finding] = []
+    groups: dict[tuple[str, str, str], list[Grade]] = {}
+    for grade in grades:
+        groups.setdefault((grade.line, grade.limits, grade.check), []).append(grade)
+    for (line, _, _), mine in groups.items():
+        beyond = [g for g in mine if g.verdict == "beyond"]
+        undecided = [g for g in mine if g.verdict == "undecided"]
+        if beyond:
+            worst = max(beyond, key=_missed_by)
+            parts = f" in {len(beyond)} places, the worst" if len(beyond) > 1 else ""
+            text = f"{line}: beyond the limit{parts}: {_grade_words(worst)}. {CAUTION}"
+            found.append(Finding("look", "grade-beyond", text))
+        elif undecided:
+            found.append(_undecided(line, undecided))
+        missing = [g for g in mine if g.verdict == "not measured"]
+        if missing:
+            found.append(_not_measured(line, missing))
+    return (*found, *_steeper(grades))
+
+
+def _missed_by(grade: Grade) -> float:
+    """How far a number lies beyond its limit, as a share of the limit."""
+    if grade.measured is None or not grade.limit:
+        return 0.0
+    over = abs(grade.measured.value) / grade.limit - 1.0
+    return over if grade.is_at_most else -over
+
+
+def _grade_words(grade: Grade) -> str:
+    assert grade.measured is not None
+    assert grade.limit is not None
+    unit, factor = ("%", 100.0) if grade.is_slope else ("m", 1.0)
+    size = grade.measured if grade.measured.value >= 0 else grade.measured.scaled(-1.0)
+    said = with_interval(size.scaled(factor), unit)
+    least = "" if grade.is_at_most else "at least "
+    section = f" (section {grade.section})" if grade.section else ""
+    return (
+        f"{grade.check} {said} (95 %) from {grade.start} to {grade.end} against "
+        f"{least}{factor * grade.limit:.2f} {unit}{section}"
+    )
+
+
+def _undecided(line: str, grades: Sequence[Grade]) -> Finding:
+    worst = max(grades, key=_missed_by)
+    needed = [g.extra_observations for g in grades]
+    most = max((n for n in needed if n), default=0)
+    each = "it" if len(grades) == 1 else "each"
+    if worst.probability is not None and worst.probability < 0.95:
+        more = (
+            f"in {100 * worst.probability:.0f} of 100 possible profiles there is one there; more "
+            "marks where the slope changes would decide"
+        )
+    elif all(needed):
+        more = f"{most} more measurements of {each} would decide"
+    else:
+        more = "no reasonable number of measurements would decide" + (
+            " all of them" if most else ""
+        )
+    parts = f" in {len(grades)} places, the worst" if len(grades) > 1 else ""
+    text = f"{line}: undecided at this accuracy{parts}: {_grade_words(worst)}; {more}. {CAUTION}"
+    return Finding("look", "grade-undecided", text)
+
+
+def _not_measured(line: str, grades: Sequence[Grade]) -> Finding:
+    first = grades[0]
+    remedy = {
+        "cross": "walk marks on both sides of the line, or its two edges and name them as edges",
+        "width": "walk both edges along the whole line",
+        "landing length": "walk on to the end of the landing",
+    }.get(first.check, "walk more marks there")
+    count = f"{len(grades)} places, the first " if len(grades) > 1 else ""
+    text = (
+        f"{line}: {first.check} not measured in {count}from {first.start} to {first.end}: no mark "
+        f"is near enough to say; {remedy}."
+    )
+    return Finding("note", "grade-not-measured", text)
+
+
+def _steeper(grades: Sequence[Grade]) -> list[Finding]:
+    """Say which lines were judged by the set for what is steeper as well."""
+    sets: dict[str, list[str]] = {}
+    for grade in grades:
+        names = sets.setdefault(grade.line, [])
+        if grade.limits not in names:
+            names.append(grade.limits)
+    return [
+        Finding(
+            "note",
+            "grade-steeper",
+            f"{line}: it is steeper than {names[0]!r} allows and was judged as {names[1]!r} as "
+            f"well. {CAUTION}",
+        )
+        for line, names in sets.items()
+        if len(names) > 1
+    ]
+
+
+def clearance_words(clearance: Clearance) -> str:
+    """Say in one sentence how far a feature is from a parcel line."""
+    feature, parcel = clearance.feature, clearance.parcel
+    apart = clearance.distance
+    size = apart if apart.value >= 0 else apart.scaled(-1.0)
+    reach = f"{with_interval(size, 'm')} (95 %)"
+    if clearance.verdict == "clear":
+        return f"{feature} is clear of the line of parcel {parcel} by {reach}"
+    if clearance.verdict == "crosses":
+        return f"{feature} reaches over the line of parcel {parcel} by {reach}"
+    side = "short of" if apart.value >= 0 else "over"
+    return (
+        f"{feature} and the line of parcel {parcel}: cannot tell, measured {side} the line by "
+        f"{reach}"
+    )
+
+
+def clearance_findings(clearances: Sequence[Clearance]) -> tuple[Finding, ...]:
+    """Say which features are not clear of a parcel line."""
+    return tuple(
+        Finding("look", "parcel-line", clearance_words(c) + ".")
+        for c in clearances
+        if c.verdict != "clear"
+    )

@@ -1,0 +1,48 @@
+"""A square of ground whose shape is known, walked beside the baseline of the landing."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+from ferry_landing import make_site
+from simulated import ferry_landing
+from walk_simulator import Noise, Stop, Walk
+
+from geosite.fieldbook.model import Notes
+from geosite.linework.draw import draw
+from geosite.linework.model import Drawing
+from geosite.network.adjust import adjust
+from geosite.network.model import Network
+from geosite.terrain.site import Terrain, model_terrain
+
+QUIET = Noise(1e-6, 1e-7)
+B1, B2 = make_site.B1, make_site.B2
+SIDE = 12.0
+
+
+def block(
+    seed: int,
+    folder: Path,
+    height: Callable[[float, float], float],
+    noise: Noise = QUIET,
+    spacing: float = 2.0,
+) -> tuple[Notes, Network, Drawing, Terrain]:
+    """A square of 12 m beside the baseline; `height` gives its ground above B1."""
+
+    def at(e: float, n: float, point: str = "", feature: str = "", code: str = "") -> Stop:
+        return Stop(B1.east + e, B1.north + n, B1.up + height(e, n), point, feature, code)
+
+    corners = [(4.0, 4.0), (4 + SIDE, 4.0), (4 + SIDE, 4 + SIDE), (4.0, 4 + SIDE)]
+    stops = [B1, B2]
+    stops += [at(*c, f"Q{k}", "block", "asphalt") for k, c in enumerate(corners)]
+    grid = np.arange(4, 4 + SIDE + 1e-9, spacing).tolist()
+    stops += [at(e, n, f"G{e:g}_{n:g}") for n in grid for e in grid if (e, n) not in corners]
+    walks = (Walk("R1", (*stops, B1, B2)),)
+    survey = ferry_landing(seed, folder, noise=noise, anchor_sigma=1e-6, walks=walks)
+    network = adjust(survey.notes)
+    drawing = draw(survey.notes, network)
+    terrain = model_terrain(survey.notes, network, drawing)
+    assert terrain is not None
+    return survey.notes, network, drawing, terrain
