@@ -34,6 +34,7 @@ from geosite.handover.palette import (
 __all__ = [
     "DART",
     "DOUBTFUL",
+    "FADED",
     "GROUPS",
     "HATCH",
     "LETTERING_MM",
@@ -59,6 +60,7 @@ __all__ = [
     "group_of",
     "look_of",
     "ramp_of",
+    "steadiness",
 ]
 
 LETTERING_MM = 2.2
@@ -71,6 +73,8 @@ DOUBTFUL = Stroke(WATER, 0.15, (0.5, 0.5))
 HATCH = Stroke(TEXT, 0.13)
 """Hatch of buildings."""
 
+FADED = 0.45
+"""Opacity of an arrow where the water turns."""
 STEADY, TURNING = 0.95, 0.7
 """Steadiness of an arrow from which it is drawn whole, and from which it is drawn at all.
 
@@ -363,6 +367,12 @@ def arrow_length(slope_percent: float | None) -> float:
     return 3.2 + 1.4 * (math.log10(steep) + 1.0)
 
 
+def steadiness(arrow: Mapping[str, Any]) -> float:
+    """Return how far all water at an arrow goes its way, 0 to 1; 1 where nobody says."""
+    told = arrow.get("steadiness")
+    return 1.0 if told is None else float(told)
+
+
 # ---- layers --------------------------------------------------------------------------------------
 
 
@@ -511,13 +521,15 @@ def _arrows(layer: Layer, package: Package) -> Look:
     def dart(opacity: float) -> Sign:
         return Sign("dart", 4.6, WATER, None, "azimuth_deg", "slope_percent", opacity)
 
-    if _has(layer, "steadiness"):
+    told = not layer.records or any(r.get("steadiness") is not None for r in layer.records)
+    told = told and _has(layer, "steadiness")
+    if told:
         rules: tuple[Rule, ...] = (
             Rule("arrow", _said("arrow"), (dart(1.0),), (Test("steadiness", low=STEADY),)),
             Rule(
                 "turning",
                 _said("turning"),
-                (dart(0.45),),
+                (dart(FADED),),
                 (Test("steadiness", low=TURNING, high=STEADY),),
             ),
         )
@@ -530,7 +542,7 @@ def _arrows(layer: Layer, package: Package) -> Look:
         "beside",
         size_mm=1.8,
         largest_scale=250.0,
-        where=(Test("steadiness", low=STEADY),) if _has(layer, "steadiness") else (),
+        where=(Test("steadiness", low=STEADY),) if told else (),
         priority=1,
     )
     return Look(rules, label, _room_for(layer, package, 4.0))

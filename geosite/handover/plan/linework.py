@@ -13,14 +13,21 @@ import shapely
 from geosite.base.arrays import Floats
 from geosite.drawing.ink import FAINT, PAPER, TEXT, Stroke
 from geosite.drawing.sheet import Arc, Outline, Shape
+from geosite.handover.looks import (
+    DOUBTFUL,
+    FADED,
+    RIPPLE,
+    STEADY,
+    TURNING,
+    arrow_length,
+    code_pen,
+    steadiness,
+)
 from geosite.handover.model import Layer
 from geosite.handover.palette import BUILDING, PARCEL, POND, STROKES, WATER
 from geosite.handover.plan.canvas import Canvas, grid_step, length_of, thin
 from geosite.handover.plan.symbols import (
-    DOUBTFUL,
-    RIPPLE,
     Mark,
-    arrow_length,
     arrow_symbol,
     baseline_symbol,
     end_ticks,
@@ -158,11 +165,7 @@ def draw_lines(page: Canvas) -> None:
             if feature is None
             else list(outlines_of(page, feature))
         )
-        code = page.package.codes.get(str(record["code"]))
-        barrier = code is not None and (code.barrier or code.breakline)
-        pen = STROKES["lines"]
-        if barrier:
-            pen = replace(pen, width_mm=pen.width_mm * 1.6)
+        pen = code_pen(page.package.codes.get(str(record["code"])))
         page.shapes["lines"].append(Shape(outlines, pen))
         page.board.cross(lines, 2)
 
@@ -208,27 +211,30 @@ def draw_water(page: Canvas) -> None:
 
 
 def draw_arrows(page: Canvas) -> None:
-    """Draw the arrows that no label, symbol or other arrow needs the room of."""
+    """Draw the arrows that tell something and that nothing else needs the room of."""
     layer = page.layer("drainage_arrows")
     if layer is None:
         return
     middles = shapely.get_coordinates(shapely.centroid(np.array(layer.geometries, object)))
     places = page.view.on_paper(middles)
-    darts = []
+    darts: dict[float, list[Outline]] = {1.0: [], FADED: []}
     for i in thin(places, 7.0 * page.k, page.view):
         record, (x, y) = layer.records[i], places[i].tolist()
         azimuth = record["azimuth_deg"]
         steep = record["slope_percent"]
-        if azimuth is None or azimuth < 0:
+        steady = steadiness(record)
+        if azimuth is None or azimuth < 0 or steady < TURNING:
             continue
         dart = arrow_symbol(x, y, azimuth, arrow_length(steep) * page.k)
         if not page.board.claim(dart):
             continue
-        darts.append(Outline((dart,), closed=True))
-        if steep is not None:
+        whole = steady >= STEADY
+        darts[1.0 if whole else FADED].append(Outline((dart,), closed=True))
+        if steep is not None and whole:
             page.arrow_labels.append((places[i], float(steep)))
-    if darts:
-        page.shapes["drainage_arrows"].append(Shape(darts, None, WATER))
+    for opacity, outlines in darts.items():
+        if outlines:
+            page.shapes["drainage_arrows"].append(Shape(outlines, None, WATER, opacity))
 
 
 def draw_sections(page: Canvas) -> None:

@@ -16,8 +16,8 @@ from geosite.drawing.pdf import pdf, png
 from geosite.drawing.sheet import Page, Place, Sheet, Text
 from geosite.drawing.svg import svg
 from geosite.fieldbook.sitefile import Handover
+from geosite.handover.looks import code_tints
 from geosite.handover.model import CAUTION, Package
-from geosite.handover.palette import surface_colours
 from geosite.handover.papers.findings import finding_blocks, paper_for
 from geosite.handover.papers.takeoff import takeoff_blocks
 from geosite.handover.papers.verdicts import verdict_blocks
@@ -125,11 +125,7 @@ def draw_plan(
         The scale asked for needs a larger sheet.
     """
     measures = Measures(options.unit)
-    tints = surface_colours(
-        name
-        for name, code in package.codes.items()
-        if code.geometry == "area" and not code.building
-    )
+    tints = code_tints(package.codes)
     layout = layout_of(package, options)
     package = drawn or package
     groups, dropped = draw_map(package, layout, measures, tints)

@@ -13,13 +13,11 @@ import shapely
 from geosite.base.arrays import Floats
 from geosite.drawing.ink import PAPER, TEXT, Stroke
 from geosite.drawing.sheet import Arc, Outline, Shape
+from geosite.handover.looks import DART, RADIUS_MM
 from geosite.handover.palette import WATER
 
 __all__ = [
-    "DOUBTFUL",
-    "RIPPLE",
     "Mark",
-    "arrow_length",
     "arrow_symbol",
     "baseline_symbol",
     "end_ticks",
@@ -30,14 +28,6 @@ __all__ = [
     "rounded",
     "significant",
 ]
-
-#: Hatch of standing water.
-RIPPLE = Stroke(WATER, 0.15, (1.4, 0.9))
-#: Edge of a pond that is shallower than the survey can tell.
-DOUBTFUL = Stroke(WATER, 0.15, (0.5, 0.5))
-_DART = np.array(
-    [(0.5, 0.0), (0.08, 0.2), (0.206, 0.035), (-0.5, 0.0), (0.206, -0.035), (0.08, -0.2)]
-)
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -87,12 +77,12 @@ def significant(pond: Mapping[str, Any]) -> bool:
 
 def mark_symbol(x: float, y: float, lettering: float) -> Outline:
     """Return the ring of an ordinary mark."""
-    return Outline((Arc((x, y), 0.5 * lettering, 0.0, 2 * math.pi),), closed=True)
+    return Outline((Arc((x, y), RADIUS_MM["ring"] * lettering, 0.0, 2 * math.pi),), closed=True)
 
 
 def baseline_symbol(x: float, y: float, lettering: float) -> list[Shape]:
     """Return the target of a baseline mark: a ring with two opposite quarters filled."""
-    r = 1.4 * lettering
+    r = RADIUS_MM["target"] * lettering
     ring = Outline((Arc((x, y), r, 0.0, 2 * math.pi),), closed=True)
     quarters = [
         Outline(
@@ -110,7 +100,7 @@ def baseline_symbol(x: float, y: float, lettering: float) -> list[Shape]:
 
 def inlet_symbol(x: float, y: float, lettering: float) -> list[Shape]:
     """Return the grating of an inlet."""
-    r = 1.3 * lettering
+    r = RADIUS_MM["grating"] * lettering
     ring = Outline((Arc((x, y), r, 0.0, 2 * math.pi),), closed=True)
     bars = []
     for share in (-0.45, 0.0, 0.45):
@@ -118,12 +108,6 @@ def inlet_symbol(x: float, y: float, lettering: float) -> list[Shape]:
         bars.append(Outline((np.array([(x + share * r, y - half), (x + share * r, y + half)]),)))
     pen = Stroke(WATER, 0.35)
     return [Shape([ring], pen, PAPER), Shape(bars, pen)]
-
-
-def arrow_length(slope_percent: float | None) -> float:
-    """Return the length of a drainage arrow, mm at lettering 1: 3.2 when flat, 6 from 10 % on."""
-    steep = min(max(slope_percent or 0.0, 0.1), 10.0)
-    return 3.2 + 2.8 * (math.log10(steep) + 1) / 2
 
 
 def arrow_symbol(x: float, y: float, azimuth: float, length: float) -> Floats:
@@ -134,7 +118,7 @@ def arrow_symbol(x: float, y: float, azimuth: float, length: float) -> Floats:
     turn = math.radians(azimuth)
     ahead = np.array([math.sin(turn), -math.cos(turn)]) * length
     aside = np.array([-ahead[1], ahead[0]])
-    dart: Floats = np.array([x, y]) + _DART @ np.array([ahead, aside])
+    dart: Floats = np.array([x, y]) + np.array(DART) @ np.array([ahead, aside])
     return dart
 
 

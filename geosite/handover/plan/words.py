@@ -12,14 +12,22 @@ from geosite.base.map_frame import Frame
 from geosite.drawing.font import Weight, printable, typeface
 from geosite.drawing.ink import FAINT, PAPER, TEXT, Stroke
 from geosite.drawing.sheet import Anchor, Group, Outline, Rectangle, Shape, Text, rectangle
+from geosite.handover.looks import (
+    DOUBTFUL,
+    FADED,
+    RIPPLE,
+    STEADY,
+    TURNING,
+    WORDS,
+    code_pen,
+    steadiness,
+)
 from geosite.handover.model import CAUTION, Layer, Package
 from geosite.handover.palette import ALERT, BUILDING, POND, STROKES, WATER
 from geosite.handover.plan.canvas import grid_step
 from geosite.handover.plan.layout import Layout, scale_name
 from geosite.handover.plan.measures import Measures, layer_of
 from geosite.handover.plan.symbols import (
-    DOUBTFUL,
-    RIPPLE,
     arrow_symbol,
     baseline_symbol,
     hatch,
@@ -340,12 +348,17 @@ def _water(package: Package, measures: Measures) -> Block | None:
         column.heading("Water")
         if arrows is not None:
             column.row(
-                lambda x, y: [
-                    Shape([Outline((arrow_symbol(x, y, 90.0, 6.0 * k),), True)], None, WATER)
-                ],
-                "runs this way, longer where steeper",
+                lambda x, y: [Shape([_dart(x, y, 6.0 * k)], None, WATER)],
+                WORDS["arrow"],
                 _steepness(arrows),
             )
+            turning = [r for r in arrows.records if TURNING <= steadiness(r) < STEADY]
+            if turning:
+                column.row(
+                    lambda x, y: [Shape([_dart(x, y, 5.0 * k)], None, WATER, FADED)],
+                    WORDS["turning"],
+                    str(len(turning)),
+                )
         if ponds is not None:
             deep = [r for r in ponds.records if significant(r)]
             if deep:
@@ -358,17 +371,19 @@ def _water(package: Package, measures: Measures) -> Block | None:
                     column.row(None, words, measures.volume(volume))
             doubtful = len(ponds.records) - len(deep)
             if doubtful:
-                column.row(
-                    _stroke_sign(DOUBTFUL, k), "may stand, too shallow to tell", str(doubtful)
-                )
+                column.row(_stroke_sign(DOUBTFUL, k), WORDS["doubtful"], str(doubtful))
         if paths is not None:
             pen = STROKES["flow_paths"]
             count = "1 drawn" if len(paths.records) == 1 else f"{len(paths.records)} drawn"
-            column.row(_stroke_sign(pen, k), "path of a drop", count)
+            column.row(_stroke_sign(pen, k), WORDS["path"], count)
         if inlets:
-            column.row(lambda x, y: list(inlet_symbol(x, y, k)), "inlet", str(inlets))
+            column.row(lambda x, y: list(inlet_symbol(x, y, k)), WORDS["inlet"], str(inlets))
 
     return block
+
+
+def _dart(x: float, y: float, length: float) -> Outline:
+    return Outline((arrow_symbol(x, y, 90.0, length),), True)
 
 
 def _inlets(package: Package) -> int:
@@ -471,10 +486,8 @@ def _lines(package: Package, measures: Measures) -> Block | None:
         for code, length in list(sums.items())[:limit]:
             meaning = package.codes.get(code)
             title = (meaning.title if meaning is not None else "") or code or "without a code"
-            pen = STROKES["lines"]
-            if meaning is not None and (meaning.barrier or meaning.breakline):
-                pen = Stroke(pen.colour, pen.width_mm * 1.6)
-            column.row(_stroke_sign(pen, column.k), printable(title), measures.length(length))
+            sign = _stroke_sign(code_pen(meaning), column.k)
+            column.row(sign, printable(title), measures.length(length))
         _more(column, len(sums), limit, "quantities.csv")
 
     return block
@@ -493,10 +506,10 @@ def _signs(package: Package) -> Block:
                     Shape([mark_symbol(x, y, k)], STROKES["points"], PAPER),
                     Text(x + 1.1 * k, y + 0.7 * k, "402", 1.8 * k),
                 ],
-                f"mark with its elevation in {heights}",
+                f"{WORDS['mark']} in {heights}",
             )
         if layer_of(package, "baseline") is not None:
-            column.row(lambda x, y: list(baseline_symbol(x, y, k)), "baseline mark")
+            column.row(lambda x, y: list(baseline_symbol(x, y, k)), WORDS["baseline"])
         if contours is not None:
             column.row(
                 _stroke_sign(STROKES["contours"], k),
@@ -505,7 +518,7 @@ def _signs(package: Package) -> Block:
         if layer_of(package, "sections") is not None:
             column.row(_stroke_sign(STROKES["sections"], k), "section, from A to A'")
         if layer_of(package, "parcels") is not None:
-            column.row(_stroke_sign(STROKES["parcels"], k), "line of the parcel map")
+            column.row(_stroke_sign(STROKES["parcels"], k), WORDS["parcel"])
 
     return block
 

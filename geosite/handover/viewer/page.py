@@ -25,6 +25,7 @@ import shapely
 from geosite.base.errors import Finding
 from geosite.base.statistics import NORMAL_95
 from geosite.drawing.ink import FAINT, PAPER, TEXT
+from geosite.handover.looks import FADED, STEADY, TURNING, code_tints
 from geosite.handover.model import CAUTION, Layer, Package, Raster
 from geosite.handover.palette import (
     ALERT,
@@ -36,7 +37,6 @@ from geosite.handover.palette import (
     POND,
     RAMPS,
     WATER,
-    surface_colours,
 )
 from geosite.handover.plan.measures import Measures
 from geosite.handover.plan.words import accuracy_words, crs_words, height_words
@@ -160,11 +160,7 @@ def _half_widths(package: Package) -> dict[str, float]:
 
 def _site(package: Package, unit: str) -> dict[str, Any]:
     frame = package.frame
-    tints = surface_colours(
-        name
-        for name, code in package.codes.items()
-        if code.geometry == "area" and not code.building
-    )
+    tints = code_tints(package.codes)
     layers, thinned = [], False
     for layer in package.layers:
         if layer.name == "marks":
@@ -209,6 +205,7 @@ def _site(package: Package, unit: str) -> dict[str, Any]:
         "accuracy": accuracy_words(package, Measures("m")),
         "caution": CAUTION,
         "thinned": thinned,
+        "arrows": {"steady": STEADY, "turning": TURNING, "faded": FADED},
         "inks": {
             "light": _INKS,
             "dark": {name: DARK[ink] for name, ink in _INKS.items()},

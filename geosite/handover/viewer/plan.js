@@ -151,9 +151,12 @@ function paintPlan(context, width, height_, view, ratio, { writing = false, pape
       each("drainage_arrows", (f, p) => {
         const azimuth = p.azimuth_deg ?? -1, x = X(f.g[0][0]), y = Y(f.g[0][1]);
         const place = `${Math.floor(x / (26 * ratio))} ${Math.floor(y / (26 * ratio))}`;
-        if (azimuth < 0 || met.has(place)) return;
+        const steady = p.steadiness ?? 1, { turning, faded } = site.arrows;
+        if (azimuth < 0 || steady < turning || met.has(place)) return;
         met.add(place);
+        context.globalAlpha = steady < site.arrows.steady ? faded : 1;
         dart(context, x, y, azimuth, (11 + 4 * Math.log10(Math.max(p.slope_percent ?? 0.1, 0.1) * 10)) * ratio, ink.water);
+        context.globalAlpha = 1;
       });
     },
     sections: () => each("sections", (f) => { trace(f); pen(ink.earth, 2, [14, 4]); context.stroke(); }),
