@@ -58,7 +58,7 @@ def derived(ground: ElevationRaster, method: FlowMethod) -> tuple[Raster, Raster
 def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     import numpy as np
 
-    from geosite.handover.formats.desktop.style import write_raster_style
+    from geosite.handover.formats.desktop.rasters import write_raster_style
     from geosite.handover.formats.geotiff import write_raster
     from geosite.reading.rasters import read_elevation
 

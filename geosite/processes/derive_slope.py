@@ -56,7 +56,7 @@ def derived(ground: ElevationRaster, method: SlopeMethod, unit: SlopeUnit) -> tu
 def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     import numpy as np
 
-    from geosite.handover.formats.desktop.style import write_raster_style
+    from geosite.handover.formats.desktop.rasters import write_raster_style
     from geosite.handover.formats.geotiff import write_raster
     from geosite.reading.rasters import read_elevation
 

@@ -74,7 +74,7 @@ def interpolated(
 def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     import numpy as np
 
-    from geosite.handover.formats.desktop.style import write_raster_style
+    from geosite.handover.formats.desktop.rasters import write_raster_style
     from geosite.handover.formats.geotiff import write_raster
     from geosite.reading.points import read_points
 

@@ -13,7 +13,8 @@ from geosite.handover.folder.aside import aside
 from geosite.handover.folder.manifest import HANDOVER_ZIP, write_manifest, write_zip
 from geosite.handover.folder.staging import MANIFEST, staged
 from geosite.handover.formats.desktop.project import PROJECT, project
-from geosite.handover.formats.desktop.style import native_styles, write_raster_style
+from geosite.handover.formats.desktop.rasters import write_raster_style
+from geosite.handover.formats.desktop.style import native_styles
 from geosite.handover.formats.geopackage import write_geopackage
 from geosite.handover.formats.geotiff import write_raster
 from geosite.handover.formats.metadata import metadata

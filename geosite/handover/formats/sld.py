@@ -15,18 +15,9 @@ from collections.abc import Iterable, Iterator, Sequence
 
 from geosite.drawing.ink import PAPER, Stroke
 from geosite.handover.formats.markup import document, node
-from geosite.handover.looks import (
-    Hatch,
-    Label,
-    Look,
-    Rule,
-    Sign,
-    Symbol,
-    Test,
-    Tint,
-    look_of,
-    ramp_of,
-)
+from geosite.handover.looks.layers import look_of
+from geosite.handover.looks.model import Hatch, Label, Look, Rule, Sign, Symbol, Test, Tint
+from geosite.handover.looks.rasters import ramp_of
 from geosite.handover.model import Layer, Package, Raster
 
 __all__ = ["raster_style", "styles", "vector_style"]

@@ -13,7 +13,7 @@ import shapely
 from geosite.base.arrays import Floats
 from geosite.drawing.ink import FAINT, PAPER, TEXT, Stroke
 from geosite.drawing.sheet import Arc, Outline, Shape
-from geosite.handover.looks import (
+from geosite.handover.looks.signs import (
     DOUBTFUL,
     FADED,
     RIPPLE,

@@ -16,7 +16,7 @@ from geosite.drawing.pdf import pdf, png
 from geosite.drawing.sheet import Page, Place, Sheet, Text
 from geosite.drawing.svg import svg
 from geosite.fieldbook.sitefile import Handover
-from geosite.handover.looks import code_tints
+from geosite.handover.looks.signs import code_tints
 from geosite.handover.model import CAUTION, Package
 from geosite.handover.papers.findings import finding_blocks, paper_for
 from geosite.handover.papers.takeoff import takeoff_blocks

@@ -12,7 +12,7 @@ from geosite.base.map_frame import Frame
 from geosite.drawing.font import Weight, printable, typeface
 from geosite.drawing.ink import FAINT, PAPER, TEXT, Stroke
 from geosite.drawing.sheet import Anchor, Group, Outline, Rectangle, Shape, Text, rectangle
-from geosite.handover.looks import (
+from geosite.handover.looks.signs import (
     DOUBTFUL,
     FADED,
     RIPPLE,

@@ -25,7 +25,7 @@ import shapely
 from geosite.base.errors import Finding
 from geosite.base.statistics import NORMAL_95
 from geosite.drawing.ink import FAINT, PAPER, TEXT
-from geosite.handover.looks import FADED, STEADY, TURNING, code_tints
+from geosite.handover.looks.signs import FADED, STEADY, TURNING, code_tints
 from geosite.handover.model import CAUTION, Layer, Package, Raster
 from geosite.handover.palette import (
     ALERT,

@@ -17,7 +17,7 @@ from geosite.drawing.sheet import Rectangle
 from geosite.handover.formats.desktop.style import FONTS, text_style
 from geosite.handover.formats.desktop.symbols import line_symbol, symbol
 from geosite.handover.formats.markup import node
-from geosite.handover.looks import Tint
+from geosite.handover.looks.model import Tint
 from geosite.handover.model import CAUTION, Package
 from geosite.handover.plan.layout import Layout, scale_name
 from geosite.handover.plan.words import crs_words, height_words

@@ -11,16 +11,14 @@ import xml.etree.ElementTree as ET
 from collections.abc import Iterable, Mapping, Sequence
 
 from geosite.handover.formats.desktop.layout import layout_element
-from geosite.handover.formats.desktop.style import (
-    VERSION,
-    aliases,
-    raster_attributes,
-    raster_nodes,
-    vector_attributes,
-    vector_nodes,
-)
+from geosite.handover.formats.desktop.rasters import raster_attributes, raster_nodes
+from geosite.handover.formats.desktop.style import aliases, vector_attributes, vector_nodes
+from geosite.handover.formats.desktop.symbols import VERSION
 from geosite.handover.formats.markup import document, node
-from geosite.handover.looks import GROUPS, Look, group_of, look_of, ramp_of
+from geosite.handover.looks.layers import look_of
+from geosite.handover.looks.model import Look
+from geosite.handover.looks.rasters import ramp_of
+from geosite.handover.looks.signs import GROUPS, group_of
 from geosite.handover.model import CAUTION, Layer, Package, Raster, Table
 from geosite.handover.plan.layout import Layout
 

@@ -9,25 +9,25 @@ from __future__ import annotations
 import uuid
 import xml.etree.ElementTree as ET
 from collections.abc import Iterable, Mapping, Sequence
-from pathlib import Path
 
 from geosite.base.columns import Field
 from geosite.drawing.ink import PAPER, Stroke
-from geosite.handover.formats.desktop.symbols import colour, kind_of, line_symbol, option, symbol
-from geosite.handover.formats.markup import document, node
-from geosite.handover.looks import (
-    Hatch,
-    Label,
-    Look,
-    Ramp,
-    Rule,
-    Test,
-    Tint,
-    look_of,
-    ramp_of,
+from geosite.handover.formats.desktop.rasters import raster_document
+from geosite.handover.formats.desktop.symbols import (
+    VERSION,
+    colour,
+    kind_of,
+    line_symbol,
+    option,
+    properties,
+    symbol,
 )
-from geosite.handover.model import Layer, Package, Raster
-from geosite.handover.palette import EARTH
+from geosite.handover.formats.markup import document, node
+from geosite.handover.looks.layers import look_of
+from geosite.handover.looks.model import Hatch, Label, Look, Rule, Test, Tint
+from geosite.handover.looks.rasters import ramp_of
+from geosite.handover.model import Layer, Package
+from geosite.handover.palette import ALERT, EARTH
 from geosite.handover.titles import column_titles
 
 __all__ = [
@@ -36,18 +36,11 @@ __all__ = [
     "expression",
     "label_expression",
     "native_styles",
-    "raster_attributes",
-    "raster_document",
-    "raster_nodes",
     "text_style",
     "vector_attributes",
     "vector_document",
     "vector_nodes",
-    "write_raster_style",
 ]
-
-VERSION = "3.22.0"
-"""The oldest desktop that reads it without loss; newer ones convert silently."""
 
 FONTS = ("DejaVu Sans Condensed", "DejaVu Sans", "Noto Sans", "Segoe UI", "Helvetica Neue", "Arial")
 """Typeface of the plan first; where a system has none of them the desktop takes its own."""
@@ -69,20 +62,6 @@ def vector_document(layer: Layer, look: Look) -> str:
     root = node("qgis", *nodes, **vector_attributes(look), version=VERSION)
     root.set("styleCategories", "AllStyleCategories")
     return document(root)
-
-
-def raster_document(raster: Raster, ramp: Ramp) -> str:
-    """Return the style of a raster as a document."""
-    root = node("qgis", *raster_nodes(raster, ramp), **raster_attributes(), version=VERSION)
-    root.set("styleCategories", "AllStyleCategories")
-    return document(root)
-
-
-def write_raster_style(folder: Path, raster: Raster) -> Path:
-    """Write the style beside ``<name>.tif``, where the desktop looks for it."""
-    path = folder / f"{raster.name}.qml"
-    path.write_bytes(raster_document(raster, ramp_of(raster)).encode("utf-8"))
-    return path
 
 
 # ---- layers --------------------------------------------------------------------------------------
@@ -217,7 +196,7 @@ def label_expression(label: Label) -> str:
 
     Examples
     --------
-    >>> from geosite.handover.looks import Value
+    >>> from geosite.handover.looks.model import (Value)
     >>> print(label_expression(Label((Value("length_m", 2), " m"), "length_m", "#000", "along")))
     format_number("length_m", 2) || ' m'
     """
@@ -335,9 +314,19 @@ def _labeling(layer: Layer, label: Label) -> ET.Element:
         node("text-format", multilineAlign="3", formatNumbers="0"),
         placement,
         rendering,
+        *_warning(label),
         calloutType="simple",
     )
     return node("labeling", settings, type="simple")
+
+
+def _warning(label: Label) -> Iterable[ET.Element]:
+    """Yield the settings of a label whose ink follows the data."""
+    if label.alert_unless:
+        usual = " AND ".join(expression(test) for test in label.alert_unless)
+        made = properties({"Color": f"CASE WHEN {usual} THEN '{label.colour}' ELSE '{ALERT}' END"})
+        made.tag = "dd_properties"
+        yield made
 
 
 # ---- fields --------------------------------------------------------------------------------------
@@ -422,85 +411,3 @@ def _pens(rule: Rule) -> Iterable[Stroke]:
             yield one
         elif not isinstance(one, Tint | Hatch) and one.pen is not None:
             yield one.pen
-
-
-# ---- rasters -------------------------------------------------------------------------------------
-
-
-def raster_attributes() -> dict[str, str]:
-    """Return what a style says about the whole raster."""
-    return {"hasScaleBasedVisibilityFlag": "0", "minScale": "1e+08", "maxScale": "0"}
-
-
-def raster_nodes(raster: Raster, ramp: Ramp) -> list[ET.Element]:
-    """Return renderer and elevation settings of a raster."""
-    stops = ramp.stops
-    items = [
-        node(
-            "item",
-            value=f"{stop.value:.9g}",
-            color=stop.colour,
-            alpha=str(round(255 * stop.opacity)),
-            label=stop.title,
-        )
-        for stop in stops
-    ]
-    low, high = f"{stops[0].value:.9g}", f"{stops[-1].value:.9g}"
-    shader = node(
-        "colorrampshader",
-        *items,
-        node("rampLegendSettings", useContinuousLegend="0"),
-        colorRampType="INTERPOLATED",
-        classificationMode="1",
-        clip="0",
-        minimumValue=low,
-        maximumValue=high,
-        labelPrecision="4",
-    )
-    origin = node(
-        "minMaxOrigin",
-        node("limits", "None"),
-        node("extent", "WholeRaster"),
-        node("statAccuracy", "Estimated"),
-    )
-    renderer = node(
-        "rasterrenderer",
-        origin,
-        node("rastershader", shader),
-        type="singlebandpseudocolor",
-        band="1",
-        alphaBand="-1",
-        opacity="1",
-        nodataColor="",
-        classificationMin=low,
-        classificationMax=high,
-    )
-    pipe = node(
-        "pipe",
-        node(
-            "provider",
-            node(
-                "resampling",
-                enabled="false",
-                maxOversampling="2",
-                zoomedInResamplingMethod="nearestNeighbour",
-                zoomedOutResamplingMethod="nearestNeighbour",
-            ),
-        ),
-        renderer,
-        node("brightnesscontrast", brightness="0", contrast="0", gamma="1"),
-        node("huesaturation", saturation="0", grayscaleMode="0", colorizeOn="0"),
-        node("rasterresampler", maxOversampling="2"),
-        node("resamplingStage", "resamplingFilter"),
-    )
-    elevation = node(
-        "elevation",
-        node("profileLineSymbol", line_symbol("", Stroke(EARTH, 0.5))),
-        enabled="1" if raster.is_elevation else "0",
-        mode="RepresentsElevationSurface",
-        band="1",
-        symbology="Line",
-        zscale="1",
-        zoffset="0",
-    )
-    return [elevation, pipe, node("blendMode", "0")]

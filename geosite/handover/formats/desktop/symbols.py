@@ -13,9 +13,23 @@ from collections.abc import Mapping, Sequence
 
 from geosite.drawing.ink import Stroke
 from geosite.handover.formats.markup import node
-from geosite.handover.looks import DART, Hatch, Sign, Symbol, Tint, arrow_length
+from geosite.handover.looks.model import Hatch, Sign, Symbol, Tint
+from geosite.handover.looks.signs import DART, arrow_length
 
-__all__ = ["colour", "kind_of", "line_symbol", "option", "options", "properties", "symbol"]
+__all__ = [
+    "VERSION",
+    "colour",
+    "kind_of",
+    "line_symbol",
+    "option",
+    "options",
+    "properties",
+    "symbol",
+]
+
+
+VERSION = "3.22.0"
+"""The oldest desktop that reads it without loss; newer ones convert silently."""
 
 
 def colour(code: str, opacity: float = 1.0) -> str:

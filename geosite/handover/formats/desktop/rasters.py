@@ -1,0 +1,109 @@
+"""Styles of rasters in the open GIS desktop's own format."""
+
+from __future__ import annotations
+
+import xml.etree.ElementTree as ET
+from pathlib import Path
+
+from geosite.drawing.ink import Stroke
+from geosite.handover.formats.desktop.symbols import VERSION, line_symbol
+from geosite.handover.formats.markup import document, node
+from geosite.handover.looks.model import Ramp
+from geosite.handover.looks.rasters import ramp_of
+from geosite.handover.model import Raster
+from geosite.handover.palette import EARTH
+
+__all__ = ["raster_attributes", "raster_document", "raster_nodes", "write_raster_style"]
+
+
+def raster_document(raster: Raster, ramp: Ramp) -> str:
+    """Return the style of a raster as a document."""
+    root = node("qgis", *raster_nodes(raster, ramp), **raster_attributes(), version=VERSION)
+    root.set("styleCategories", "AllStyleCategories")
+    return document(root)
+
+
+def write_raster_style(folder: Path, raster: Raster) -> Path:
+    """Write the style beside ``<name>.tif``, where the desktop looks for it."""
+    path = folder / f"{raster.name}.qml"
+    path.write_bytes(raster_document(raster, ramp_of(raster)).encode("utf-8"))
+    return path
+
+
+def raster_attributes() -> dict[str, str]:
+    """Return what a style says about the whole raster."""
+    return {"hasScaleBasedVisibilityFlag": "0", "minScale": "1e+08", "maxScale": "0"}
+
+
+def raster_nodes(raster: Raster, ramp: Ramp) -> list[ET.Element]:
+    """Return renderer and elevation settings of a raster."""
+    stops = ramp.stops
+    items = [
+        node(
+            "item",
+            value=f"{stop.value:.9g}",
+            color=stop.colour,
+            alpha=str(round(255 * stop.opacity)),
+            label=stop.title,
+        )
+        for stop in stops
+    ]
+    low, high = f"{stops[0].value:.9g}", f"{stops[-1].value:.9g}"
+    shader = node(
+        "colorrampshader",
+        *items,
+        node("rampLegendSettings", useContinuousLegend="0"),
+        colorRampType="INTERPOLATED",
+        classificationMode="1",
+        clip="0",
+        minimumValue=low,
+        maximumValue=high,
+        labelPrecision="4",
+    )
+    origin = node(
+        "minMaxOrigin",
+        node("limits", "None"),
+        node("extent", "WholeRaster"),
+        node("statAccuracy", "Estimated"),
+    )
+    renderer = node(
+        "rasterrenderer",
+        origin,
+        node("rastershader", shader),
+        type="singlebandpseudocolor",
+        band="1",
+        alphaBand="-1",
+        opacity="1",
+        nodataColor="",
+        classificationMin=low,
+        classificationMax=high,
+    )
+    pipe = node(
+        "pipe",
+        node(
+            "provider",
+            node(
+                "resampling",
+                enabled="false",
+                maxOversampling="2",
+                zoomedInResamplingMethod="nearestNeighbour",
+                zoomedOutResamplingMethod="nearestNeighbour",
+            ),
+        ),
+        renderer,
+        node("brightnesscontrast", brightness="0", contrast="0", gamma="1"),
+        node("huesaturation", saturation="0", grayscaleMode="0", colorizeOn="0"),
+        node("rasterresampler", maxOversampling="2"),
+        node("resamplingStage", "resamplingFilter"),
+    )
+    elevation = node(
+        "elevation",
+        node("profileLineSymbol", line_symbol("", Stroke(EARTH, 0.5))),
+        enabled="1" if raster.is_elevation else "0",
+        mode="RepresentsElevationSurface",
+        band="1",
+        symbology="Line",
+        zscale="1",
+        zoffset="0",
+    )
+    return [elevation, pipe, node("blendMode", "0")]
