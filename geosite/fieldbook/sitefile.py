@@ -203,6 +203,9 @@ class Code(Table, frozen=True, kw_only=True):
     """Paved: counted so in the take-off and in the checks of falls."""
     building: bool = False
     """Footprint: cut out of the surface, a barrier to water, checked for falls away from it."""
+    dwelling: bool = False
+    """A building to live in: falls away from it are held against International Residential Code
+    R401.3, else against International Building Code 1804.4. Since 0.2."""
     barrier: bool = False
     """Water does not cross it (kerb, wall)."""
     inlet: bool = False

@@ -21,8 +21,9 @@ from geosite.review.checked import Grade
 from geosite.review.designs import Design, design_plane, design_raster
 from geosite.review.distances import Angle, Distance, Edge, angle_at, distance, outline_edges
 from geosite.review.earthwork import Earthwork, earthwork
+from geosite.review.falls import FallVerdict, judge_fall
 from geosite.review.grades import grade_lines
-from geosite.review.limits import limit_sets
+from geosite.review.limits import fall_rules, limit_sets
 from geosite.review.parcels import (
     Clearance,
     ParcelMap,
@@ -34,7 +35,7 @@ from geosite.review.parcels import (
 from geosite.review.polyline import polyline
 from geosite.review.quantities import TakeOff, take_off
 from geosite.review.sections import Profile, profile
-from geosite.review.wording import clearance_findings, grade_findings
+from geosite.review.wording import clearance_findings, fall_findings, grade_findings
 from geosite.terrain.ground import Ground
 from geosite.terrain.site import Terrain
 
@@ -59,6 +60,8 @@ class Answers:
         In the order of the site file.
     parcel_map, shares, clearances
         Of ``[parcels]``.
+    falls
+        Verdict on each building before whose walls the ground is known.
     findings
         What to look at.
     """
@@ -73,6 +76,7 @@ class Answers:
     parcel_map: ParcelMap | None = None
     shares: tuple[Share, ...] = ()
     clearances: tuple[Clearance, ...] = ()
+    falls: tuple[FallVerdict, ...] = ()
     findings: tuple[Finding, ...] = ()
 
 
@@ -159,6 +163,8 @@ def answer(notes: Notes, network: Network, drawing: Drawing, terrain: Terrain | 
             findings.append(Finding("look", "parcels-away", away, notes.site_file, line))
         findings += parcel_map.findings
         findings += clearance_findings(clearances)
+    falls = () if terrain is None else _falls(notes, drawing, terrain)
+    findings += fall_findings(falls, network.frame)
     return Answers(
         taken,
         tuple(d for d in distances if d is not None),
@@ -170,8 +176,19 @@ def answer(notes: Notes, network: Network, drawing: Drawing, terrain: Terrain | 
         parcel_map,
         shares,
         clearances,
+        falls,
         tuple(findings),
     )
+
+
+def _falls(notes: Notes, drawing: Drawing, terrain: Terrain) -> tuple[FallVerdict, ...]:
+    codes = {f.name: f.code for f in drawing.features}
+    rules, found = fall_rules(), []
+    for one in terrain.water.falls:
+        code = notes.site.codes.get(codes.get(one.fall.name, ""))
+        rule = rules["dwelling" if code is not None and code.dwelling else "building"]
+        found.append(judge_fall(one, rule, terrain.ground, terrain.local))
+    return tuple(found)
 
 
 def _needs_ground(what: str, ground: Ground | None, notes: Notes) -> Ground:

@@ -7,12 +7,21 @@ from collections.abc import Sequence
 
 from geosite.base.errors import Finding
 from geosite.base.estimate import Estimate
+from geosite.base.map_frame import Frame
 from geosite.base.rounding import decimals, grouped, written
 from geosite.review.checked import Grade
+from geosite.review.falls import FallVerdict
 from geosite.review.limits import CAUTION
 from geosite.review.parcels import Clearance
+from geosite.terrain.water.falls import LEAST_DROP_M
 
-__all__ = ["clearance_findings", "clearance_words", "grade_findings", "with_interval"]
+__all__ = [
+    "clearance_findings",
+    "clearance_words",
+    "fall_findings",
+    "grade_findings",
+    "with_interval",
+]
 
 
 def with_interval(measured: Estimate, unit: str) -> str:
@@ -129,6 +138,48 @@ def _steeper(grades: Sequence[Grade]) -> list[Finding]:
         for line, names in sets.items()
         if len(names) > 1
     ]
+
+
+def fall_findings(falls: Sequence[FallVerdict], frame: Frame) -> tuple[Finding, ...]:
+    """Say where the ground does not fall away from a building as the rule asks.
+
+    Something to look at where some of the wall is beyond the rule at 95 %, or it is undecided; a
+    note where nothing near enough was measured.
+    """
+    found = []
+    for told in falls:
+        fall, one = told.estimate.fall, told.estimate
+        if told.verdict == "within":
+            continue
+        code = "fall-from-building"
+        if told.worst is None or told.verdict == "not measured":
+            text = (
+                f"{fall.name}: before {told.lengths_m['not measured']:.1f} m of its walls the fall "
+                f"is not measured. Walk marks at the wall and {fall.distance_m:.2f} m from it."
+            )
+            found.append(Finding("note", code, text))
+            continue
+        worst = told.worst.scaled(100.0)
+        does = "falls"
+        if worst.value < -LEAST_DROP_M / told.over_m * 100.0:
+            does, worst = "rises", worst.scaled(-1.0)
+        what = "paved ground" if told.is_paved else "ground"
+        easting, northing = frame.to_map(told.place)
+        beyond = told.verdict == "beyond"
+        verdict = "less than the rule asks" if beyond else "undecided at this accuracy"
+        text = (
+            f"{fall.name}: {verdict}: the {what} within {told.over_m:.2f} m of the wall {does} "
+            f"{with_interval(worst, '%')} (95 %) away from it at {easting:.2f}, "
+            f"{northing:.2f}; it {told.rule.sense} fall {100 * told.limit:g} % or more "
+            f"({told.rule.source} {told.rule.section}). Of {fall.wall_m:.1f} m of wall "
+            f"{told.lengths_m['beyond']:.1f} m have less, {told.lengths_m['undecided']:.1f} m are "
+            f"undecided; before {with_interval(one.toward_m, 'm')} water runs towards the building."
+        )
+        if not beyond:
+            text += f" More marks at the wall and {fall.distance_m:.2f} m from it would decide it."
+        exceptions = "; ".join(told.rule.exceptions)
+        found.append(Finding("look", code, f"{text} Exceptions: {exceptions}."))
+    return tuple(found)
 
 
 def clearance_words(clearance: Clearance) -> str:

@@ -73,7 +73,6 @@ def terrain_findings(
         *_draws_findings(site),
         *_lost_paths(site.notes, water),
         *_dry_inlets(site.notes, water),
-        *fall_findings(water.falls, site.frame),
         *_unseen_buildings(site.notes, water),
         *paving_findings(water.paving, site.frame),
         *pond_findings(water.ponds, site.place),

@@ -49,6 +49,9 @@ EXACT = {
         "Fall.over_m",
     ),
     "what was looked at": ("Fall.wall_m", "Paving.known_m2", "Earthwork.covered"),
+    "wall by verdict, which has the accuracy in it": (
+        *("Fall.beyond_m", "Fall.undecided_m", "Fall.not_measured_m", "Fall.within_m"),
+    ),
     "the largest part of flat_m2, which has the interval": ("Paving.patch_m2",),
     "the difference of two computed numbers": ("Volume.cut_error_m3", "Volume.fill_error_m3"),
 }

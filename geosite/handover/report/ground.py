@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -10,12 +11,12 @@ from geosite.base.arrays import Floats
 from geosite.base.estimate import Estimate
 from geosite.base.map_frame import Frame
 from geosite.handover.report import model
+from geosite.review.falls import FallVerdict
 from geosite.terrain.site import SLOPE_BREAKS_PERCENT, Terrain
 from geosite.terrain.site_water import Water
 from geosite.terrain.surface.roughness import Roughness
 from geosite.terrain.water.estimates import (
     CatchmentEstimate,
-    FallEstimate,
     PavingEstimate,
     PondEstimate,
 )
@@ -23,7 +24,7 @@ from geosite.terrain.water.estimates import (
 __all__ = ["ground_report"]
 
 
-def ground_report(terrain: Terrain, frame: Frame) -> model.Ground:
+def ground_report(terrain: Terrain, falls: Sequence[FallVerdict], frame: Frame) -> model.Ground:
     """Return the ground between the marks."""
     inside = terrain.elevation[np.isfinite(terrain.elevation)] / frame.height_unit_m
     sigma = terrain.sigma[np.isfinite(terrain.sigma)]
@@ -48,7 +49,7 @@ def ground_report(terrain: Terrain, frame: Frame) -> model.Ground:
         slope_classes_m2=classes,
         slope_classes_low_m2=low,
         slope_classes_high_m2=high,
-        falls_from_buildings=tuple(_fall(one, frame) for one in water.falls),
+        falls_from_buildings=tuple(_fall(one, frame) for one in falls),
         flat_paving=tuple(_paving(one, frame) for one in water.paving),
         ponds=tuple(_pond(one) for one in water.ponds),
         catchments=tuple(_catchment(one, water) for one in water.catchments),
@@ -122,7 +123,8 @@ def _catchment(one: CatchmentEstimate, water: Water) -> model.Catchment:
     )
 
 
-def _fall(one: FallEstimate, frame: Frame) -> model.Fall:
+def _fall(told: FallVerdict, frame: Frame) -> model.Fall:
+    one = told.estimate
     fall, worst = one.fall, one.worst_percent
     short, toward = _ends(one.short_m), _ends(one.toward_m)
     easting, northing = frame.to_map((fall.easting, fall.northing)).tolist()
@@ -144,6 +146,14 @@ def _fall(one: FallEstimate, frame: Frame) -> model.Fall:
         over_m=fall.over_m,
         easting=easting,
         northing=northing,
+        verdict=told.verdict,
+        source=told.rule.source,
+        section=told.rule.section,
+        sense=told.rule.sense,
+        beyond_m=told.lengths_m["beyond"],
+        undecided_m=told.lengths_m["undecided"],
+        not_measured_m=told.lengths_m["not measured"],
+        within_m=told.lengths_m["within"],
     )
 
 

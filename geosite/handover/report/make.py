@@ -105,7 +105,7 @@ def site_report(
         areas=survey.areas,
         lines=survey.lines,
         findings=worst_first(located(findings, notes, network)),
-        terrain=None if terrain is None else ground_report(terrain, network.frame),
+        terrain=None if terrain is None else ground_report(terrain, answers.falls, network.frame),
         distances=tuple(distance_columns().records(answers.distances)),
         grades=tuple(_grade(g) for g in answers.grades),
         sections={

@@ -222,9 +222,10 @@ class Fall:
         From the wall over which the fall is asked for.
     wall_m
         Length of wall before which the ground is known.
-    short_m, toward_m
-        Of wall before which it falls less than it should, and towards the building; with their 95 %
-        intervals.
+    short_m, short_low_m, short_high_m
+        Length of wall before which it falls less than it should, with its 95 % interval.
+    toward_m, toward_low_m, toward_high_m
+        Length of wall before which it falls towards the building, with its 95 % interval.
     worst_percent, worst_sigma_percent, worst_95_percent
         Fall at the place that misses its limit by most, or holds it by least; its standard
         deviation and half its 95 % interval.
@@ -232,6 +233,12 @@ class Fall:
         At that place.
     easting, northing
         The place, at the wall, map units.
+    verdict
+        At 95 %, for all places together.
+    source, section, sense
+        Of the rule, and whether it demands or advises.
+    beyond_m, undecided_m, not_measured_m, within_m
+        Length of wall by verdict.
     """
 
     name: str
@@ -251,6 +258,14 @@ class Fall:
     over_m: float
     easting: float
     northing: float
+    verdict: str
+    source: str
+    section: str
+    sense: str
+    beyond_m: float
+    undecided_m: float
+    not_measured_m: float
+    within_m: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -406,8 +421,12 @@ class Section:
 
     Parameters
     ----------
-    length_m, rise_m, fall_m
-        Length, sums of the climbs and of the descents, with their 95 % intervals.
+    length_m, length_sigma_m, length_95_m
+        Length, its standard deviation, half its 95 % interval.
+    rise_m, rise_low_m, rise_high_m
+        Sum of the climbs, with its 95 % interval.
+    fall_m, fall_low_m, fall_high_m
+        Sum of the descents, with its 95 % interval.
     largest_sigma_m
         Largest standard deviation of an elevation.
     """
@@ -430,6 +449,12 @@ class Volume:
 
     Parameters
     ----------
+    cut_m3, cut_low_m3, cut_high_m3
+        Ground above the design.
+    fill_m3, fill_low_m3, fill_high_m3
+        Ground below the design.
+    net_m3, net_sigma_m3, net_low_m3, net_high_m3
+        Cut minus fill.
     cut_error_m3, fill_error_m3
         What the method adds to the exact volume: its discretisation error.
     """
@@ -476,8 +501,14 @@ class Share:
 
     Parameters
     ----------
-    share_of_feature, share_of_parcel
-        Of the feature's area; of the parcel's: the coverage ratio.
+    feature, code, parcel
+        Names.
+    area_m2, area_sigma_m2, area_95_m2
+        On the ground; standard deviation and half the 95 % interval.
+    share_of_feature, share_of_feature_sigma, share_of_feature_95
+        Of the feature's area.
+    share_of_parcel, share_of_parcel_sigma, share_of_parcel_95
+        Of the parcel's area: the coverage ratio.
     """
 
     feature: str

@@ -84,7 +84,7 @@ class PavingEstimate:
     flat_m2: Estimate
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, eq=False, slots=True)
 class FallEstimate:
     """The fall away from a building and how far it can be trusted.
 
@@ -95,12 +95,15 @@ class FallEstimate:
         Fall at the place that misses its limit by most, or holds it by least.
     short_m, toward_m
         Length of wall before which the ground falls less than it should, and towards the building.
+    profiles
+        Before its walls.
     """
 
     fall: FallFromBuilding
     worst_percent: Estimate
     short_m: Estimate
     toward_m: Estimate
+    profiles: WallProfiles | None = None
 
 
 def interval_of(value: float, draws: Floats | None) -> Estimate:
@@ -204,5 +207,5 @@ def estimate_fall(
         short = profiles.short(fall_percent) @ profiles.width_m
         toward = profiles.toward(fall_percent) @ profiles.width_m
     return FallEstimate(
-        fall, worst, interval_of(fall.short_m, short), interval_of(fall.toward_m, toward)
+        fall, worst, interval_of(fall.short_m, short), interval_of(fall.toward_m, toward), profiles
     )
