@@ -227,7 +227,11 @@ def _collect(
         cells = {key: columns[where[key]] if key in where else blank for key in COLUMNS}
         parts["line"].append(np.array(lines, dtype=np.int64))
         for axis in "xyz":
-            parts[axis].append(_numbers(axis, cells[axis], lines, file, unit_m, problems))
+            numbers = cells[axis]
+            if rows.decimal == ",":
+                # a point among decimal commas is no number, and told as that
+                numbers = [c.replace(".", " . ").replace(",", ".") for c in numbers]
+            parts[axis].append(_numbers(axis, numbers, lines, file, unit_m, problems))
         for key, known in names.items():
             parts[key].append(known.number(cells[key]) - 1)
         words = np.fromiter(map(segments.__getitem__, cells["segment"]), np.int64, len(lines))

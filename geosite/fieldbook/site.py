@@ -36,6 +36,7 @@ _QUOTED = re.compile(r"""\"(?:[^"\\]++|\\.)*+(?:\"|$)|'[^']*+(?:'|$)""")
 _LONG_KEY = re.compile(r"(?<![\w-])(?:[\w-]++\s*+\.\s*+){30}")
 
 # where a text may have several lines: WKT is usually printed so
+_PATHS = {"file", "limits_file", "surface", "profile"}
 _MANY_LINES = {"description", "crs", "vertical_crs"}
 
 _TYPES = {
@@ -223,6 +224,13 @@ def _toml_fault(message: str, text: str) -> tuple[str, str, str, str]:
             "a closing quote or bracket",
             "look for the one that is opened and never closed",
         )
+    if "Unescaped" in cause or "escape" in cause:
+        return (
+            "toml-syntax",
+            f"a backslash between double quotes means something else here ({cause})",
+            "a path with /",
+            "write / instead of the backslash",
+        )
     return (
         "toml-syntax",
         f"not valid TOML: {cause}",
@@ -252,7 +260,7 @@ def _clean(value: Any, path: TomlPath, place: SiteText, problems: Problems) -> A
     if isinstance(value, list):
         return [_clean(item, (*path, i), place, problems) for i, item in enumerate(value)]
     if isinstance(value, str):
-        return _clean_text(value, bool(path) and path[-1] in _MANY_LINES, wrong)
+        return _clean_text(value, path[-1] if path else "", wrong)
     if isinstance(value, int | float) and not isinstance(value, bool):
         return _clean_number(value, wrong)
     if isinstance(value, datetime.datetime | datetime.date | datetime.time):
@@ -294,8 +302,9 @@ def _clean_table(
     return cleaned
 
 
-def _clean_text(value: str, many_lines: bool, wrong: Wrong) -> str:
+def _clean_text(value: str, key: str | int, wrong: Wrong) -> str:
     text = clean_name(value)
+    many_lines = key in _MANY_LINES
     # joiners belong to the writing of several languages
     allowed = "\n\t\r\u200c\u200d" if many_lines else "\u200c\u200d"
     bad = next((c for c in text if not c.isprintable() and c not in allowed), None)
@@ -305,7 +314,10 @@ def _clean_text(value: str, many_lines: bool, wrong: Wrong) -> str:
         kind = "a line break" if bad in "\n\r" else f"the invisible character U+{ord(bad):04X}"
         if unicodedata.category(bad) == "Cc" and bad not in "\n\r":
             kind = f"the control character U+{ord(bad):04X}"
-        wrong("text-unusable", f"contains {kind}", "visible text", "type it again without it")
+        remedy = "type it again without it"
+        if key in _PATHS:
+            remedy = "a backslash between double quotes made it: write / instead"
+        wrong("text-unusable", f"contains {kind}", "visible text", remedy)
     return text
 
 

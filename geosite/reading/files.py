@@ -12,6 +12,7 @@ from geosite.base.problems import Problems
 
 __all__ = [
     "NAME_LIMIT",
+    "as_utf8",
     "clean_name",
     "decode",
     "inside",
@@ -61,6 +62,8 @@ def inside(
             line,
         )
         return None
+    if "\\" in named and not (folder / named).exists():
+        named = named.replace("\\", "/")  # as some systems write paths
     try:
         root = folder.resolve()
         path = (folder / named).resolve()
@@ -191,6 +194,27 @@ def check_plain_file(
         )
         return False
     return True
+
+
+def as_utf8(data: bytes) -> bytes:
+    """Return UTF-16 text as UTF-8, anything else as it is.
+
+    Examples
+    --------
+    >>> as_utf8("x,y".encode("utf-16"))
+    b'x,y'
+    """
+    head = data[:4096]
+    if data.startswith((b"\xff\xfe", b"\xfe\xff")):
+        name = "utf-16"
+    elif head.count(0) * 4 > len(head) and 0 in (head[::2].count(0), head[1::2].count(0)):
+        name = "utf-16-le" if head[1::2].count(0) else "utf-16-be"
+    else:
+        return data
+    try:
+        return data.decode(name).encode("utf-8")
+    except UnicodeError:
+        return data  # told as what it is
 
 
 def decode(data: bytes, file: str, what: str, problems: Problems) -> bool:

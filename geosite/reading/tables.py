@@ -9,10 +9,10 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from geosite.base.problems import Problems, nearest, shown
-from geosite.reading.files import check_plain_file, decode, read_plain_file
+from geosite.reading.files import as_utf8, check_plain_file, decode, read_plain_file
 from geosite.reading.foreign import damage, driver_names, is_view, reading_layers
 from geosite.reading.toml_lines import TomlText
 
@@ -48,6 +48,12 @@ _SHEETS = {"XLSX", "ODS"}
 _SEVERAL_LAYERS = {"GPKG", *_SHEETS}
 
 
+_COMMA_NUMBER = re.compile(r"[+-]?\d*,\d+(?:[eE][+-]?\d+)?", re.ASCII)
+_POINT_NUMBER = re.compile(r"[+-]?\d*\.\d+(?:[eE][+-]?\d+)?", re.ASCII)
+
+_SEPARATOR_LINE = re.compile(rb'"?sep=.?"?(?=[\r\n])', re.IGNORECASE)
+"""First line by which a spreadsheet tells the separator."""
+
 Chunk = tuple[Sequence[int], list[Sequence[str]]]
 
 
@@ -63,11 +69,14 @@ class Rows:
         Line they stand on, ``None`` where the format has no lines.
     chunks
         Line numbers of some rows, and their cells column by column in the order of the header.
+    decimal
+        Mark between whole and fraction.
     """
 
     header: list[str]
     header_line: int | None
     chunks: Iterator[Chunk]
+    decimal: Literal[".", ","] = "."
 
 
 def is_layer_file(path: Path) -> bool:
@@ -80,11 +89,19 @@ def _named_in(place: TomlText) -> tuple[str, int | None]:
 
 
 def open_csv(path: Path, file: str, problems: Problems, place: TomlText) -> Rows | None:
-    """Open a CSV field book; what is wrong goes into `problems`."""
+    """Open a text table; what is wrong goes into `problems`.
+
+    UTF-8 or UTF-16; commas, semicolons, tabs or bars between the columns; decimal points, or
+    decimal commas where the columns are not separated by commas.
+    """
     data = read_plain_file(path, file, "field book", SIZE_LIMIT, problems, _named_in(place))
+    data = None if data is None else as_utf8(data)
     if data is None or not decode(data, file, "field book", problems):
         return None
     data = data.removeprefix(b"\xef\xbb\xbf")
+    if (told := _SEPARATOR_LINE.match(data)) is not None:
+        # blank, so that the lines keep their numbers
+        data = b" " * (told.end() - told.start()) + data[told.end() :]
     if max(data.count(b"\n"), data.count(b"\r")) > LINES:
         problems.add(
             "too-many-rows",
@@ -94,11 +111,13 @@ def open_csv(path: Path, file: str, problems: Problems, place: TomlText) -> Rows
             file,
         )
         return None
-    start_text = data[:LINE_LIMIT].decode("utf-8", errors="ignore")
-    if not _is_comma_separated(start_text, file, problems):
+    sample = data[:LINE_LIMIT].decode("utf-8", errors="ignore")
+    separator = _separator(sample, file, problems)
+    if separator is None:
         return None
+    decimal: Literal[".", ","] = "." if separator == "," else _decimal(sample, separator)
     if b'"' in data:
-        return _open_quoted(data, file, problems)
+        return _open_quoted(data, separator, decimal, file, problems)
     if b"\r" in data:
         data = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
     header: list[str] = []
@@ -107,20 +126,35 @@ def open_csv(path: Path, file: str, problems: Problems, place: TomlText) -> Rows
         end = data.find(b"\n", start)
         end = len(data) if end < 0 else end
         line += 1
-        header = data[start:end].decode("utf-8").split(",")
+        header = data[start:end].decode("utf-8").split(separator)
         start = end + 1
-    return Rows(header, line, _plain_chunks(data, start, line + 1, len(header), file, problems))
+    chunks = _plain_chunks(data, start, line + 1, len(header), separator, file, problems)
+    return Rows(header, line, chunks, decimal)
+
+
+def _decimal(sample: str, separator: str) -> Literal[".", ","]:
+    """Return the decimal mark: a comma where cells are numbers with commas, none with points."""
+    cells = [cell.strip() for row in sample.splitlines()[1:] for cell in row.split(separator)]
+    commas = any(_COMMA_NUMBER.fullmatch(cell) for cell in cells)
+    points = any(_POINT_NUMBER.fullmatch(cell) for cell in cells)
+    return "," if commas and not points else "."
 
 
 def _plain_chunks(
-    data: bytes, start: int, line: int, width: int, file: str, problems: Problems
+    data: bytes,
+    start: int,
+    line: int,
+    width: int,
+    separator: str,
+    file: str,
+    problems: Problems,
 ) -> Iterator[Chunk]:
     """Cut rows without quotes. Splitting whole blocks takes a third of a row-by-row reader's time.
 
     Every line break becomes a cell of its own: if each ``width + 1``-th cell is one, all rows are
     as long as the header.
     """
-    blank_row = re.compile(r"\n[ \t,]*\n")
+    blank_row = re.compile(rf"\n[ \t{re.escape(separator)}]*\n")
     while start < len(data):
         end = data.rfind(b"\n", start, start + BLOCK) + 1
         if end <= start:
@@ -142,19 +176,21 @@ def _plain_chunks(
         count = block.count("\n")
         lines = range(line, line + count)
         line += count
-        cells = block.replace("\n", ",\n,").split(",")
+        cells = block.replace("\n", f"{separator}\n{separator}").split(separator)
         cells.pop()
         even = len(cells) == count * (width + 1) and cells[width :: width + 1].count("\n") == count
         if even and not blank_row.search("\n" + block):
             yield lines, [cells[i :: width + 1] for i in range(width)]
         else:
-            rows = [text.split(",") for text in block[:-1].split("\n")]
+            rows = [text.split(separator) for text in block[:-1].split("\n")]
             yield _even(lines, rows, width, file, problems)
 
 
-def _open_quoted(data: bytes, file: str, problems: Problems) -> Rows | None:
+def _open_quoted(
+    data: bytes, separator: str, decimal: Literal[".", ","], file: str, problems: Problems
+) -> Rows | None:
     text = io.TextIOWrapper(io.BytesIO(data), encoding="utf-8", newline="")
-    reader = csv.reader(text, strict=True)
+    reader = csv.reader(text, delimiter=separator, strict=True)
     line = 1
     header: list[str] = []
     try:
@@ -165,7 +201,7 @@ def _open_quoted(data: bytes, file: str, problems: Problems) -> Rows | None:
     except csv.Error as error:
         _csv_fault(error, file, line, reader.line_num, problems)
         return None
-    return Rows(header, line, _quoted_chunks(reader, len(header), file, problems))
+    return Rows(header, line, _quoted_chunks(reader, len(header), file, problems), decimal)
 
 
 def _quoted_chunks(reader: Any, width: int, file: str, problems: Problems) -> Iterator[Chunk]:
@@ -186,24 +222,13 @@ def _quoted_chunks(reader: Any, width: int, file: str, problems: Problems) -> It
             _csv_fault(fault, file, ends[-1] + 1, reader.line_num, problems)
 
 
-def _is_comma_separated(start: str, file: str, problems: Problems) -> bool:
-    """Report whether the first row that is not blank has commas, naming what it has instead."""
-    for line, row in enumerate(start.splitlines(), 1):
-        if not row.strip(', \t"'):
+def _separator(start: str, file: str, problems: Problems) -> str | None:
+    """Return what separates the columns in the first row that is not blank."""
+    for row in start.splitlines():
+        if not row.strip(", \t\"';|"):
             continue
-        for mark, name in ((";", "semicolons"), ("\t", "tabs"), ("|", "bars")):
-            if row.count(mark) > row.count(","):
-                problems.add(
-                    "separator",
-                    f"the field book is separated by {name}",
-                    "commas between the columns and decimal points in the numbers",
-                    "export it as CSV with commas"
-                    + (" (not the regional CSV of a spreadsheet)" if mark == ";" else ""),
-                    file,
-                    line,
-                )
-                return False
-        return True
+        counts = {mark: row.count(mark) for mark in (",", ";", "\t", "|")}
+        return max(counts, key=lambda mark: counts[mark])
     problems.add(
         "file-empty",
         "the field book is empty",
@@ -211,7 +236,7 @@ def _is_comma_separated(start: str, file: str, problems: Problems) -> bool:
         "check that the export or copy went through",
         file,
     )
-    return False
+    return None
 
 
 def _csv_fault(error: csv.Error, file: str, start: int, end: int, problems: Problems) -> None:

@@ -34,16 +34,11 @@ BAD = {
     "only commas": (",,,\n,,,\n", [(None, "file-empty")]),
     "header only": (HEADER, [(1, "no-rows")]),
     "header only, then blank rows": ("\n" + HEADER + "\n,,,,,,,,\n", [(2, "no-rows")]),
-    "semicolons": (BOOK.replace(",", ";"), [(1, "separator")]),
-    "semicolons and decimal commas": (BOOK.replace(",", ";").replace(".", ","), [(1, "separator")]),
-    "semicolons, quoted": ('"run";"point";"x"\n"a";"b";"1"\n', [(1, "separator")]),
-    "semicolons announced": ("sep=;\n" + BOOK.replace(",", ";"), [(1, "separator")]),
-    "tabs": (BOOK.replace(",", "\t"), [(1, "separator")]),
-    "bars": ("\n" + BOOK.replace(",", "|"), [(2, "separator")]),
+    "semicolons, quoted": (
+        '"run";"point";"x"\n"a";"b";"1"\n',
+        [(1, "column-missing"), (1, "column-missing")],
+    ),
     "Latin-1": (BOOK.replace("R2,B1", "R2,Böschung").encode("latin-1"), [(9, "encoding")]),
-    "UTF-16": (BOOK.encode("utf-16"), [(1, "encoding")]),
-    "UTF-16 without mark": (BOOK.encode("utf-16-le"), [(1, "encoding")]),
-    "UTF-16 big-endian without mark": (BOOK.encode("utf-16-be"), [(1, "encoding")]),
     "NUL byte": (BOOK.encode().replace(b"A2", b"A\0"), [(5, "nul-byte")]),
     "spreadsheet under a wrong name": (b"PK\x03\x04" + b"\0" * 99, [(None, "not-text")]),
     "database under a wrong name": (b"SQLite format 3\0" + b"\0" * 99, [(None, "not-text")]),
@@ -347,3 +342,48 @@ def test_a_site_behind_a_link_has_its_book_beside_the_link_target(tmp_path: Path
     write(tmp_path / "real")
     (tmp_path / "folder").symlink_to("real")
     assert faults(tmp_path / "folder" / "site.toml") == (0, [])
+
+
+OTHER_TEXTS = {
+    "semicolons": BOOK.replace(",", ";"),
+    "semicolons and decimal commas": BOOK.replace(",", ";").replace(".", ","),
+    "quoted": BOOK.replace(",", ";").replace("A1", '"A1"').replace(".", ","),
+    "semicolons announced": "sep=;\n" + BOOK.replace(",", ";"),
+    "tabs": BOOK.replace(",", "\t"),
+    "tabs and decimal commas": BOOK.replace(",", "\t").replace(".", ","),
+    "bars": "\n" + BOOK.replace(",", "|"),
+    "UTF-16": BOOK.encode("utf-16"),
+    "UTF-16 without mark": BOOK.encode("utf-16-le"),
+    "UTF-16 big-endian without mark": BOOK.encode("utf-16-be"),
+    "UTF-16 as a spreadsheet writes it": BOOK.replace(",", "\t").encode("utf-16"),
+}
+
+
+@pytest.mark.parametrize("name", OTHER_TEXTS)
+def test_texts_of_other_programs_are_the_same_book(tmp_path: Path, name: str) -> None:
+    usual = read_survey(write(tmp_path)).book
+    other = read_survey(write(tmp_path, OTHER_TEXTS[name])).book
+    assert (other.local == usual.local).all()
+    assert other.marks == usual.marks
+    assert other.features == usual.features
+
+
+def test_points_and_commas_in_one_book_are_refused(tmp_path: Path) -> None:
+    mixed = BOOK.replace(",", ";").replace("0.1;", "0,1;").replace("10;0;0", "10.5;0;0")
+    status, found = faults(write(tmp_path, mixed))
+    assert status == 2
+    assert {code for _, _, code in found} == {"decimal-comma"}
+
+
+def test_path_with_backslashes_is_followed(tmp_path: Path) -> None:
+    (tmp_path / "walks").mkdir()
+    site = SITE.replace('"book.csv"', "'walks\\book.csv'")
+    (tmp_path / "walks/book.csv").write_text(BOOK)
+    (tmp_path / "site.toml").write_text(site)
+    assert faults(tmp_path / "site.toml") == (0, [])
+
+
+def test_path_with_backslashes_between_double_quotes_is_explained(tmp_path: Path) -> None:
+    site = SITE.replace('"book.csv"', '"walks\\field.csv"')
+    with pytest.raises(InputError, match="write / instead"):
+        read_survey(write(tmp_path, BOOK, site))
