@@ -47,8 +47,13 @@ def check(notes: Notes) -> SurveyReport:
 
     Raises
     ------
+    InputError
+        The site file asks for something that is not in the field book, or that `build` refuses.
     SurveyRefused
         The survey cannot be right.
     """
     network = adjust(notes)
-    return survey_report(notes, network, draw(notes, network))
+    drawing = draw(notes, network)
+    # only to see whether a build would be refused
+    answer(notes, network, drawing, model_terrain(notes, network, drawing))
+    return survey_report(notes, network, drawing)

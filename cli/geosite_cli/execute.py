@@ -14,7 +14,7 @@ import click
 from geosite.base.errors import printable
 from geosite.processes import inputs, registry
 from geosite.processes.model import Input, Process
-from geosite_cli.terminal import progress
+from geosite_cli.terminal import echo, progress
 
 __all__ = ["Execute", "example_call"]
 
@@ -81,7 +81,15 @@ def _command(process: Process) -> click.Command:
         )
     )
 
-    def run(out: Path, request: Path | None, **words: Any) -> None:
+    options.append(
+        click.Option(
+            ["--json", "as_json"],
+            is_flag=True,
+            help="Only the JSON that names the results, no words beside it.",
+        )
+    )
+
+    def run(out: Path, request: Path | None, as_json: bool, **words: Any) -> None:
         # options that were not given stay out: the description has the defaults
         given = {name: word for name, word in words.items() if word is not None}
         values = {**_requested(request), **inputs.from_words(process, given)}
@@ -100,6 +108,19 @@ def _command(process: Process) -> click.Command:
         help=f"{process.title}.\n\n{process.description}\n\n"
         f"\b\nResults:\n{outputs}\n\n\b\nExample:\n  {example_call(process)}",
     )
+
+
+def _tell(process: Process, summary: Mapping[str, Any]) -> None:
+    """Say on standard error what a run found; standard output is for the next program."""
+    from geosite.processes.summary import of_process
+
+    for style, text in of_process(process.title, summary):
+        echo(style, text, err=True)
+    if "network" in summary:
+        return  # a report has told its findings
+    for finding in summary.get("findings", ()):
+        if finding["level"] == "look":
+            click.echo(f"look: {finding['text']}", err=True)
 
 
 def _requested(request: Path | None) -> dict[str, Any]:

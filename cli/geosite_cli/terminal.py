@@ -20,20 +20,19 @@ _STYLES = {
 }
 
 
-def _coloured() -> bool:
+def _coloured(err: bool) -> bool:
     """Colour on a terminal only; see no-color.org."""
-    return (
-        sys.stdout.isatty() and not os.environ.get("NO_COLOR") and os.environ.get("TERM") != "dumb"
-    )
+    stream = sys.stderr if err else sys.stdout
+    return stream.isatty() and not os.environ.get("NO_COLOR") and os.environ.get("TERM") != "dumb"
 
 
-def echo(style: str, text: str) -> None:
-    """Print lines on standard output, in colour on a terminal.
+def echo(style: str, text: str, *, err: bool = False) -> None:
+    """Print lines on standard output or standard error, in colour on a terminal.
 
     Names in files from elsewhere may hold what a terminal obeys: it is written out.
     """
     text = "\n".join(map(printable, text.split("\n")))
-    click.secho(text, color=_coloured(), **_STYLES[style])  # type: ignore[arg-type]
+    click.secho(text, err=err, color=_coloured(err), **_STYLES[style])  # type: ignore[arg-type]
 
 
 def progress() -> Callable[[float, str], None] | None:

@@ -149,7 +149,7 @@ def _fault(name: str, process: object) -> str | None:
     for made in process.outputs:
         if not _EXTENSION.fullmatch(made.extension):
             return f'the output "{made.id}" has the extension "{made.extension}"'
-    taken = {"out", "request", "help"} & {given.id for given in process.inputs}
+    taken = {"out", "request", "help", "json", "as_json"} & {given.id for given in process.inputs}
     if taken:
         return f'the input id "{taken.pop()}" is an option of geosite execute already'
     if not callable(process.run):

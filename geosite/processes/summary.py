@@ -6,7 +6,9 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, Literal
 
-__all__ = ["Style", "lines"]
+from geosite.base.spoken_units import spoken
+
+__all__ = ["Style", "lines", "of_process"]
 
 Style = Literal["title", "plain", "good", "look"]
 Line = tuple[Style, str]
@@ -28,6 +30,12 @@ def lines(report: Mapping[str, Any]) -> Iterator[Line]:
         ``"title"`` a heading, ``"plain"``, ``"good"`` what is as it should be, ``"look"`` what to
         look at before the numbers are used.
     """
+    unit = report["site"].get("unit", "m")
+    for style, text in _lines(report):
+        yield style, spoken(text, unit)
+
+
+def _lines(report: Mapping[str, Any]) -> Iterator[Line]:
     site, network = report["site"], report["network"]
     yield "title", site["title"] + (f", {site['date']}" if site["date"] else "")
     yield from _closure(network["closures"])
@@ -124,3 +132,48 @@ def _findings(findings: Sequence[Mapping[str, Any]]) -> Iterator[Line]:
             yield ("look" if style == "look" else "plain"), f"  {one['text']}{where}"
         if len(found) > _SHOWN:
             yield "plain", f"  and {len(found) - _SHOWN} more, in report.json"
+
+
+def of_process(title: str, summary: Mapping[str, Any]) -> Iterator[Line]:
+    """Put what any process says of its run into a few lines for people.
+
+    Parameters
+    ----------
+    title
+        Of the process.
+    summary
+        What its run returned. A whole report is told by `lines`; of anything else the numbers and
+        words are told, and of lists and tables how many there are.
+
+    Examples
+    --------
+    >>> list(of_process("Contours", {"interval_m": 0.5, "contours": 12}))
+    [('title', 'Contours'), ('plain', '  interval: 0.5 m'), ('plain', '  contours: 12')]
+    """
+    if {"site", "network", "areas", "findings"} <= set(summary):
+        yield from lines(summary)
+        return
+    yield "title", title
+    for key, value in summary.items():
+        if key != "findings" and (said := _fact(key, value)) is not None:
+            yield "plain", f"  {said}"
+
+
+def _fact(key: str, value: Any) -> str | None:
+    stem, _, unit = key.rpartition("_")
+    known = unit in _UNITS and bool(stem)
+    name = (stem if known else key).replace("_", " ")
+    if value is None:
+        return f"{name}: none"
+    if isinstance(value, bool):
+        return f"{name}: {'yes' if value else 'no'}"
+    if isinstance(value, int | float):
+        return f"{name}: {value:.6g}" + (f" {_UNITS[unit]}" if known else "")
+    if isinstance(value, str):
+        return f"{name}: {value}" if value else None
+    if isinstance(value, list | tuple | Mapping):
+        return f"{name}: {len(value) or 'none'}"
+    return None
+
+
+_UNITS = {"m": "m", "m2": "m2", "m3": "m3", "percent": "%", "deg": "degrees"}

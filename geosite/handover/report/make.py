@@ -11,6 +11,7 @@ import numpy as np
 from geosite import __version__
 from geosite.base.arrays import Floats
 from geosite.base.errors import Finding
+from geosite.base.spoken_units import spoken
 from geosite.fieldbook.model import Notes
 from geosite.handover.formats.wgs84 import outline
 from geosite.handover.layers import earthworks, grades, parcels, sections
@@ -38,7 +39,7 @@ def worst_first(findings: Iterable[Finding]) -> tuple[Finding, ...]:
 
 
 def located(findings: Iterable[Finding], notes: Notes, network: Network) -> tuple[Finding, ...]:
-    """Add mark and place to findings that come from a row of the field book or name a mark.
+    """Add mark and place to findings that come from a row or name a mark, in the reader's unit.
 
     Parameters
     ----------
@@ -59,7 +60,8 @@ def located(findings: Iterable[Finding], notes: Notes, network: Network) -> tupl
             east, north = network.frame.to_map(network.en[row]).tolist()
             mark = book.marks[book.mark[row]] if book.mark[row] >= 0 else None
             finding = replace(finding, mark=finding.mark or mark, place=(east, north))
-        found.append(finding)
+        said = spoken(finding.text, notes.site.handover.unit)
+        found.append(finding if said == finding.text else replace(finding, text=said))
     return tuple(found)
 
 
@@ -68,7 +70,7 @@ def survey_report(notes: Notes, network: Network, drawing: Drawing) -> model.Sur
     site = notes.site.site
     return model.SurveyReport(
         geosite=__version__,
-        site=model.Title(site.title, site.date or "", notes.site_file),
+        site=model.Title(site.title, site.date or "", notes.site_file, notes.site.handover.unit),
         caution=(CAUTION, BOUNDARY_CAUTION, ACCESS_CAUTION),
         network=network.report,
         points=_points(network),

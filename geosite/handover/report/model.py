@@ -72,11 +72,14 @@ class Title:
         Of the survey, ISO 8601, empty for not said.
     file
         The site file.
+    unit
+        In which it is spoken of, ``"m"`` or ``"ft"``; numbers here are in the unit of their name.
     """
 
     title: str
     date: str
     file: str
+    unit: str = "m"
 
 
 @dataclass(frozen=True, slots=True)

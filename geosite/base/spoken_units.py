@@ -1,0 +1,68 @@
+"""Sentences in the reader's unit: every metric measure in them said in feet.
+
+Findings are worded in metres, by many rooms. Where the reader works in feet, they are turned here,
+in one place, so that no sentence can be forgotten.
+"""
+
+from __future__ import annotations
+
+import re
+
+from geosite.base.units import FOOT_M
+
+__all__ = ["in_feet", "spoken"]
+
+_NUMBER = r"[+-]?\d+(?:\.\d+)?"
+_BETWEEN = r" (?:to|of|x|\+/-|±|plus|or) |-|/"
+# a number, or several with words between, before one unit; not inside a name or a longer number
+_MEASURE = re.compile(
+    rf"(?<![\w.\"'/])((?:{_NUMBER}(?:{_BETWEEN}))*{_NUMBER})[ \u00a0]"
+    r"(mm|cm|km|m2|m²|m3|m³|m)(?![\w/²³])"
+)
+_ONE = re.compile(_NUMBER)
+
+_FEET: dict[str, tuple[float, str, int]] = {
+    "mm": (0.001 / FOOT_M * 12, "in", 1),
+    "cm": (0.01 / FOOT_M * 12, "in", 1),
+    "m": (1 / FOOT_M, "ft", 0),
+    "km": (1000 / (5280 * FOOT_M), "mi", 0),
+    "m2": (1 / FOOT_M**2, "ft2", -1),
+    "m3": (1 / (3 * FOOT_M) ** 3, "yd3", 0),
+}
+"""Factor, unit, and how many more decimals keep the resolution."""
+
+
+def in_feet(text: str) -> str:
+    """Return a sentence with its metric measures in feet, square feet, cubic yards or inches.
+
+    Parameters
+    ----------
+    text
+        What stands between double quotes is somebody's own words and stays.
+
+    Examples
+    --------
+    >>> in_feet('mark A1 is 0.305 m off, good to 12 mm over 93 m2 of "5 m strip"')
+    'mark A1 is 1.001 ft off, good to 0.5 in over 1001 ft2 of "5 m strip"'
+    >>> in_feet("0.5 to 1.5 m from the wall, 1.3 of 90.2 m2")
+    '1.6 to 4.9 ft from the wall, 14 of 971 ft2'
+    """
+    parts = re.split(r'("[^"]*")', text)
+    return "".join(part if part.startswith('"') else _MEASURE.sub(_said, part) for part in parts)
+
+
+def _said(match: re.Match[str]) -> str:
+    factor, unit, more = _FEET[match[2].replace("²", "2").replace("³", "3")]
+
+    def turned(number: re.Match[str]) -> str:
+        _, _, decimals = number[0].partition(".")
+        sign = "+" if number[0].startswith("+") else ""
+        places = max(0, len(decimals) + more)
+        return f"{sign}{float(number[0]) * factor + 0.0:.{places}f}"
+
+    return f"{_ONE.sub(turned, match[1])} {unit}"
+
+
+def spoken(text: str, unit: str) -> str:
+    """Return a sentence in the reader's unit, ``"m"`` or ``"ft"``."""
+    return in_feet(text) if unit == "ft" else text
