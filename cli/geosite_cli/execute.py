@@ -94,9 +94,8 @@ def _command(process: Process) -> click.Command:
         given = {name: word for name, word in words.items() if word is not None}
         values = {**_requested(request), **inputs.from_words(process, given)}
         result = registry.execute(process.id, values, out, progress=progress())
-        for finding in result.summary.get("findings", ()):
-            if finding["level"] == "look":
-                click.echo(printable(f"look: {finding['text']}"), err=True)
+        if not as_json:
+            _tell(process, result.summary)
         click.echo(json.dumps(result.outputs, indent=2))
 
     outputs = "\n".join(f"  {made.file_name}: {made.title}" for made in process.outputs)
@@ -120,7 +119,7 @@ def _tell(process: Process, summary: Mapping[str, Any]) -> None:
         return  # a report has told its findings
     for finding in summary.get("findings", ()):
         if finding["level"] == "look":
-            click.echo(f"look: {finding['text']}", err=True)
+            click.echo(printable(f"look: {finding['text']}"), err=True)
 
 
 def _requested(request: Path | None) -> dict[str, Any]:
