@@ -114,6 +114,8 @@ class Canvas:
         drawn = shapely.linestrings(self.view.on_paper(places), indices=owner)
         fine = shapely.simplify(drawn, _FINEST, preserve_topology=False)
         places, owner = shapely.get_coordinates(fine, return_index=True)
+        if not len(places):
+            return
         yield from np.split(places, np.flatnonzero(np.diff(owner)) + 1)
 
     def frame_on_map(self) -> tuple[float, float, float, float]:

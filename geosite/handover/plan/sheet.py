@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import shapely
+from msgspec.structs import replace as replace_fields
 
 from geosite.base.map_frame import longitude_latitude
 from geosite.drawing.document import lay_out
@@ -25,6 +27,7 @@ from geosite.handover.plan.layout import Layout, View, choose_layout, scale_name
 from geosite.handover.plan.map import draw_map
 from geosite.handover.plan.measures import Measures, layer_of
 from geosite.handover.plan.profile import draw_sections
+from geosite.handover.plan.tiles import Tile, key_map, match_lines, tiles
 from geosite.handover.plan.words import frame_group, header_group, words_fit, words_group
 
 __all__ = ["draw_plan", "layout_of", "write_plan"]
@@ -58,7 +61,7 @@ def write_plan(folder: Path, package: Package, options: Handover) -> tuple[Path,
     Raises
     ------
     OutputRefused
-        The scale asked for needs a larger sheet.
+        The scale asked for needs more sheets than anybody lays out.
     """
     sheet = draw_plan(package, options)
     document = pdf(sheet, *_following(package, options))
@@ -73,7 +76,9 @@ def write_plan(folder: Path, package: Package, options: Handover) -> tuple[Path,
 
 
 def _following(package: Package, options: Handover) -> Iterator[Page]:
-    """Yield the sheets after the plan: water, sections, verdicts, quantities, findings."""
+    """Yield the sheets after the plan: tiles, water, sections, verdicts, quantities, findings."""
+    for tile in _tiles(package, options):
+        yield draw_plan(package, options, called=f"Sheet {tile.number}", tile=tile)
     if any(layer_of(package, name) is not None for name in _WATER):
         yield draw_plan(package, options, called="Ground and water", drawn=_ground_only(package))
     yield from draw_sections(package, options)
@@ -107,6 +112,7 @@ def draw_plan(
     *,
     called: str = "Site plan",
     drawn: Package | None = None,
+    tile: Tile | None = None,
 ) -> Sheet:
     """Return the plan as a drawing.
 
@@ -118,15 +124,18 @@ def draw_plan(
         Name of the sheet, under the title of the site.
     drawn
         What of the package is on the sheet; all without it. Paper, scale and window are the same.
+    tile
+        The sheet is this one of several, at the scale asked for.
 
     Raises
     ------
     OutputRefused
-        The scale asked for needs a larger sheet.
+        The scale asked for needs more sheets than anybody lays out.
     """
     measures = Measures(options.unit)
     tints = code_tints(package.codes)
-    layout = layout_of(package, options)
+    layout = layout_of(package, options) if tile is None else tile.layout
+    beside = match_lines(tile) if tile else key_map(layout, _tiles(package, options))
     package = drawn or package
     groups, dropped = draw_map(package, layout, measures, tints)
     header = header_group(package, layout, measures, called)
@@ -148,6 +157,7 @@ def draw_plan(
         description=f"{called} {scale_name(scale, options.unit)} on {options.sheet}. {CAUTION}",
         groups=(
             *groups,
+            beside,
             frame_group(layout),
             header,
             words_group(package, layout, measures, tints, dropped, lacking),
@@ -180,24 +190,39 @@ def _place(view: View) -> Place | None:
 def layout_of(package: Package, options: Handover) -> Layout:
     """Return paper, scale and map window of the plan.
 
-    Raises
-    ------
-    OutputRefused
-        The scale asked for needs a larger sheet.
+    Where the scale asked for needs a larger sheet, those of an overview on which everything fits;
+    the tiles that follow it have that scale.
     """
     fit = words_fit(package, Measures(options.unit))
-    return choose_layout(package.frame, _extent(package), options, fit)
+    extent = _extent(package)
+    overview = choose_layout(package.frame, extent, replace_fields(options, scale=None), fit)
+    if options.scale is None or options.scale < overview.view.scale:
+        return overview
+    return replace(overview, view=replace(overview.view, scale=float(options.scale)))
 
 
-def _extent(package: Package) -> tuple[float, float, float, float]:
-    """Return west, south, east, north of what was surveyed, map units."""
-    shapes = [
+def _tiles(package: Package, options: Handover) -> tuple[Tile, ...]:
+    """Return the sheets that the scale asked for needs; none where one is enough."""
+    overview = layout_of(package, options)
+    if options.scale is None or options.scale >= overview.view.scale:
+        return ()
+    return tiles(overview, float(options.scale), np.array(_surveyed(package), dtype=object))
+
+
+def _surveyed(package: Package) -> list[Any]:
+    """Return the geometries that the sheets must hold."""
+    return [
         geometry
         for name in _MUST
         if (layer := layer_of(package, name)) is not None
         for geometry in layer.geometries
         if geometry is not None and not geometry.is_empty
     ]
+
+
+def _extent(package: Package) -> tuple[float, float, float, float]:
+    """Return west, south, east, north of what was surveyed, map units."""
+    shapes = _surveyed(package)
     if not shapes:
         east, north = package.frame.origin
         return east, north, east, north
