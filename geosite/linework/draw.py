@@ -23,7 +23,9 @@ from geosite.linework.strokes import (
     Stroke,
     arc_stroke,
     circle_stroke,
+    climb_form,
     form_of,
+    length_3d_form,
     straight_stroke,
 )
 from geosite.linework.wording import at, findings
@@ -335,6 +337,26 @@ def _measure(network: Network, grid: float, form: LinearForm, power: int) -> Mea
     return open_measure(grid * to_ground, grid, form * to_ground)
 
 
+def _length_3d(network: Network, strokes: Sequence[Stroke]) -> Measure:
+    """Add up lengths along the slope, on the ground."""
+    factor = network.frame.combined_factor
+    climbs = np.concatenate([s.climbs for s in strokes])
+    form = sum_of_forms([length_3d_form(s, factor) for s in strokes])
+    return open_measure(
+        float(np.hypot(climbs[:, 0] / factor, climbs[:, 1]).sum()),
+        float(np.hypot(climbs[:, 0], climbs[:, 1]).sum()),
+        form,
+    )
+
+
+def _sum_of_climbs(strokes: Sequence[Stroke], sign: float) -> Measure:
+    """Add up what a line climbs from mark to mark (sign 1), or descends (-1)."""
+    value = sum(float(np.maximum(sign * s.climbs[:, 1], 0.0).sum()) for s in strokes)
+    weights = [np.where(sign * s.climbs[:, 1] > 0.0, sign, 0.0) for s in strokes]
+    form = sum_of_forms([climb_form(s, w) for s, w in zip(strokes, weights, strict=True)])
+    return open_measure(value, value, form)
+
+
 def _line(
     book: FieldBook, network: Network, name: str, code: str, rows: Ints, strokes: list[Stroke]
 ) -> _Draft:
@@ -357,9 +379,6 @@ def _line(
         else:
             parts[-1].append(stroke.piece.vertices[1 if parts[-1] else 0 :])
     lines = [shapely.LineString(np.concatenate(part)) for part in parts if part]
-    climbs = np.concatenate([s.climbs for s in drawn])
-    ground = climbs[:, 0] / network.frame.combined_factor
-    length = _sum_of_lengths(network, drawn)
     feature = Feature(
         name=name,
         code=code,
@@ -367,10 +386,10 @@ def _line(
         rows=rows,
         pieces=tuple(s.piece for s in strokes),
         geometry=lines[0] if len(lines) == 1 else shapely.MultiLineString(lines),
-        length=length,
-        length_3d_m=float(np.hypot(ground, climbs[:, 1]).sum()),
-        rise_m=float(np.maximum(climbs[:, 1], 0.0).sum()),
-        fall_m=float(np.maximum(-climbs[:, 1], 0.0).sum()),
+        length=_sum_of_lengths(network, drawn),
+        length_3d=_length_3d(network, drawn),
+        rise=_sum_of_climbs(drawn, 1.0),
+        fall=_sum_of_climbs(drawn, -1.0),
     )
     return _Draft(feature, tuple(strokes))
 

@@ -103,8 +103,8 @@ class Feature:
         Area without the features inside it.
     length, edging
         Horizontal length of a line; the drawn part of an outline.
-    length_3d_m, rise_m, fall_m
-        Along the line, ground metres.
+    length_3d, rise, fall
+        Of a line: length along its slope, sums of its climbs and of its descents from mark to mark.
     inside
         Names of the features directly inside an area.
     """
@@ -120,9 +120,9 @@ class Feature:
     perimeter: Measure | None = None
     edging: Measure | None = None
     length: Measure | None = None
-    length_3d_m: float = 0.0
-    rise_m: float = 0.0
-    fall_m: float = 0.0
+    length_3d: Measure | None = None
+    rise: Measure | None = None
+    fall: Measure | None = None
     inside: tuple[str, ...] = ()
 
 

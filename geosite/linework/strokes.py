@@ -13,7 +13,15 @@ from geosite.linework.circles import Arc, Circle, densify
 from geosite.linework.model import Piece
 from geosite.network.model import LinearForm
 
-__all__ = ["Stroke", "arc_stroke", "circle_stroke", "form_of", "straight_stroke"]
+__all__ = [
+    "Stroke",
+    "arc_stroke",
+    "circle_stroke",
+    "climb_form",
+    "form_of",
+    "length_3d_form",
+    "straight_stroke",
+]
 
 
 @dataclass(frozen=True, eq=False)
@@ -34,6 +42,8 @@ class Stroke:
         Signed area between the piece and the feature's reference point.
     climbs : array, shape (j, 2), metres
         Horizontal length and rise of each stretch between two marks.
+    climb_ends : array, shape (j, 2)
+        Observations at both ends of each stretch.
     in_order
         False where the marks of an arc do not follow each other along it.
     """
@@ -46,12 +56,49 @@ class Stroke:
     swept: float
     swept_gradient: Floats
     climbs: Floats
+    climb_ends: Ints
     in_order: bool = True
 
 
 def form_of(rows: Ints, gradient: Floats) -> LinearForm:
     """Turn a derivative by easting and northing, shape (k, 2), into a linear form."""
     return LinearForm(rows, gradient[:, 0], gradient[:, 1], np.zeros(len(rows)))
+
+
+def climb_form(stroke: Stroke, weights: Floats) -> LinearForm:
+    """Return the derivative of a weighted sum of the stroke's rises by its marks' elevations.
+
+    Parameters
+    ----------
+    weights : array, shape (j,)
+        Of each stretch: 1 where it climbs and 0 elsewhere for the sum of the climbs.
+    """
+    rows = stroke.climb_ends.T.ravel()
+    nothing = np.zeros(len(rows))
+    return LinearForm(rows, nothing, nothing, np.concatenate([-weights, weights]))
+
+
+def length_3d_form(stroke: Stroke, combined_factor: float) -> LinearForm:
+    """Return the derivative of the stroke's length along its slope, on the ground.
+
+    Notes
+    -----
+    A stretch of length ``sqrt(g^2 + h^2)`` changes by ``(g dg + h dh) / sqrt(g^2 + h^2)``. Along an
+    arc or circle ``g`` changes with the whole shape, so there the share of ``dg`` is the mean one.
+    """
+    ground, rise = stroke.climbs[:, 0] / combined_factor, stroke.climbs[:, 1]
+    slope_length = np.maximum(np.hypot(ground, rise), 1e-12)
+    up = climb_form(stroke, rise / slope_length)
+    share = ground / slope_length
+    if stroke.shape is None:
+        marks = stroke.piece.vertices[:, :2]
+        along = np.diff(marks, axis=0) / stroke.climbs[:, :1] * share[:, None]
+        gradient = np.zeros_like(marks)
+        gradient[:-1] -= along
+        gradient[1:] += along
+    else:
+        gradient = stroke.length_gradient * float(np.average(share, weights=ground))
+    return form_of(stroke.piece.rows, gradient) * (1.0 / combined_factor) + up
 
 
 def _fan(points: Floats) -> tuple[float, Floats]:
@@ -94,6 +141,7 @@ def straight_stroke(kind: PieceKind, rows: Ints, marks: Floats, reference: Float
         swept=swept,
         swept_gradient=swept_gradient,
         climbs=np.column_stack([lengths, steps[:, 2]]),
+        climb_ends=np.column_stack([rows[:-1], rows[1:]]),
     )
 
 
@@ -129,6 +177,7 @@ def arc_stroke(rows: Ints, marks: Floats, reference: Floats, arc: Arc, sagitta_m
         swept=chord + arc.segment,
         swept_gradient=swept_gradient,
         climbs=np.column_stack([np.diff(turned[order]) * arc.radius, np.diff(marks[order, 2])]),
+        climb_ends=np.column_stack([rows[order[:-1]], rows[order[1:]]]),
         in_order=bool(np.all(np.diff(turned) > 0)),
     )
 
@@ -171,6 +220,7 @@ def circle_stroke(rows: Ints, marks: Floats, circle: Circle, sagitta_m: float) -
         climbs=np.column_stack(
             [np.diff(turned[order]) * circle.radius, np.diff(closed_marks[order, 2])]
         ),
+        climb_ends=np.column_stack([closed_rows[order[:-1]], closed_rows[order[1:]]]),
     )
 
 

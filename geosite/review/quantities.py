@@ -57,7 +57,7 @@ class Quantity:
         Share of the net area that the surface reaches; the rest takes the slope of that share.
     perimeter, edging
         Length of the outline; without its gaps.
-    length, length_3d_m
+    length, length_3d
         Horizontal length of a line; along the slope, metres.
     depth_m, volume
         Depth of material, measured plumb; net area times depth.
@@ -82,7 +82,7 @@ class Quantity:
     perimeter: Measure | None = None
     edging: Measure | None = None
     length: Measure | None = None
-    length_3d_m: float | None = None
+    length_3d: Measure | None = None
     depth_m: float | None = None
     volume: Measure | None = None
     material: Measure | None = None
@@ -298,7 +298,7 @@ def _quantity(
         return replace(
             base,
             length=feature.length,
-            length_3d_m=feature.length_3d_m,
+            length_3d=feature.length_3d,
             order_length=_scaled(feature.length, order),
         )
     if feature.kind == "point" or draped is None:
@@ -350,7 +350,6 @@ def _total(network: Network, code: str, some: Sequence[Quantity]) -> Quantity:
     """Add up the quantities of one code."""
     if len(some) == 1:
         return replace(some[0], feature="")
-    lengths_3d = [q.length_3d_m for q in some if q.length_3d_m is not None]
     surface = _sum(network, (q.surface_area for q in some))
     reached = [(q.net_area.value, q.covered) for q in some if q.net_area and q.covered is not None]
     whole = sum(area for area, _ in reached)
@@ -366,7 +365,7 @@ def _total(network: Network, code: str, some: Sequence[Quantity]) -> Quantity:
         perimeter=_sum(network, (q.perimeter for q in some)),
         edging=_sum(network, (q.edging for q in some)),
         length=_sum(network, (q.length for q in some)),
-        length_3d_m=sum(lengths_3d) if lengths_3d else None,
+        length_3d=_sum(network, (q.length_3d for q in some)),
         depth_m=some[0].depth_m,
         volume=_sum(network, (q.volume for q in some)),
         material=_sum(network, (q.material for q in some)),

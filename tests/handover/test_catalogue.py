@@ -15,8 +15,6 @@ from geosite.handover.model import Package
 SAMPLES = Path(__file__).parents[2] / "sample_data"
 
 WAITING = {
-    "lines": {"length_3d_m", "rise_m", "fall_m"},
-    "quantities": {"length_3d_m"},
     "shared_edges": {"length_m", "overlap_m2", "gap_m2", "width_m"},
 }
 """Numbers whose fact has no interval yet. A column leaves this list when its fact brings one."""

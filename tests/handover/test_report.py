@@ -60,7 +60,7 @@ EXACT = {
 PART = re.compile(r"_(low|high|sigma|95)(_|$)")
 """An end of an interval, half of it, or a standard deviation."""
 
-WAITING = (*("Line.length_3d_m", "Line.rise_m", "Line.fall_m"),)
+WAITING: tuple[str, ...] = ()
 """Numbers whose fact has no interval yet. One leaves this list when its fact brings one."""
 
 

@@ -164,7 +164,11 @@ def test_a_mark_beyond_the_end_of_an_arc_counts_at_that_end(back: bool) -> None:
     marks = [("arc", 9 * math.cos(a), 9 * math.sin(a), z) for a, z in ((0, 0), (-0.01, 0.1))]
     marks += [("arc", 9 * math.cos(a), 9 * math.sin(a), z) for a, z in ((2, 1.0), (4, 2.0))]
     feature = only(rows("k", "kerb", marks[::-1] if back else marks))
-    climbed = (feature.fall_m, feature.rise_m) if back else (feature.rise_m, feature.fall_m)
+    climbed = (
+        (feature.fall.value, feature.rise.value)
+        if back
+        else (feature.rise.value, feature.fall.value)
+    )
     assert climbed == (2.0, 0.0)
 
 
@@ -194,15 +198,17 @@ def test_length_in_space_rise_and_fall() -> None:
     marks = [("line", 0, 0, 1.0), ("line", 3, 4, 2.0), ("line", 3, 10, 0.5)]
     feature = only(rows("k", "kerb", marks))
     assert feature.length.value == 11.0  # type: ignore[union-attr]
-    assert feature.length_3d_m == pytest.approx(math.sqrt(26.0) + math.sqrt(38.25), abs=1e-12)
-    assert (feature.rise_m, feature.fall_m) == (1.0, 1.5)
+    assert feature.length_3d.value == pytest.approx(math.sqrt(26.0) + math.sqrt(38.25), abs=1e-12)
+    assert (feature.rise.value, feature.fall.value) == (1.0, 1.5)
 
 
 def test_helix_length_on_the_ground() -> None:
     # half a turn that climbs evenly unrolls to a straight line
     marks = [("line", 10, 0, 0.0), ("arc", 0, 10, 1.0), ("arc", -10, 0, 2.0)]
     feature = only(rows("k", "kerb", marks), combined_factor=0.9996)
-    assert feature.length_3d_m == pytest.approx(math.hypot(10 * math.pi / 0.9996, 2.0), abs=1e-9)
+    assert feature.length_3d.value == pytest.approx(
+        math.hypot(10 * math.pi / 0.9996, 2.0), abs=1e-9
+    )
 
 
 def test_gap_breaks_a_line() -> None:

@@ -170,3 +170,35 @@ def test_shared_mark_moves_both_ends() -> None:
     assert length is not None
     # 2 x the distance AB, not two independent legs
     assert length.sigma == pytest.approx(2 * 0.01 * math.sqrt(2.0), rel=1e-12)
+
+
+SLOPING = rows(
+    "k", "kerb", [("line", 0, 0, 1.0), ("line", 6, 3, 2.5), ("gap", 8, 3, 2), ("line", 9, 9, 0.5)]
+)
+HELIX = rows("k", "kerb", [("line", 10, 0, 0.0), ("arc", 0, 10, 1.0), ("arc", -10, 0, 2.0)])
+
+
+@pytest.mark.parametrize(("made", "rel"), [(SLOPING, 1e-6), (HELIX, 1e-3)])
+@pytest.mark.parametrize("name", ["length_3d", "rise", "fall"])
+def test_derivatives_along_the_slope(made: list[Row], name: str, rel: float) -> None:
+    notes, network = survey(made, CODES, sigma=0.01, sigma_up=0.02, combined_factor=0.9997)
+
+    def measured(n: Network) -> Measure:
+        found: Measure = getattr(draw(notes, n).features[0], name)
+        return found
+
+    form = measured(network).form
+    at = network.chains.start[form.rows]
+    knots = len(network.chains.knots)
+    analytic, numeric = np.zeros((knots, 3)), np.zeros((knots, 3))
+    for axis, by_axis in enumerate((form.east, form.north, form.up)):
+        np.add.at(analytic, (at, axis), by_axis)
+    for knot in range(knots):
+        for axis in range(3):
+            shift = np.zeros((knots, 3))
+            shift[knot, axis] = 1e-5
+            ahead, behind = (measured(moved(network, s)).value for s in (shift, -shift))
+            numeric[knot, axis] = (ahead - behind) / 2e-5
+    assert analytic == pytest.approx(numeric, abs=rel * max(float(np.abs(numeric).max()), 1e-3))
+    variance = 1e-4 * (analytic[:, :2] ** 2).sum() + 4e-4 * (analytic[:, 2] ** 2).sum()
+    assert measured(network).sigma == pytest.approx(math.sqrt(variance), rel=1e-9)

@@ -73,8 +73,9 @@ def test_amounts_of_each_kind() -> None:
     assert (yard.count, yard.depth_m, yard.material_unit) == (1, 0.15, "bag")
     assert island.volume is None
     assert island.material is None
-    assert values(edge) == pytest.approx({"length": 11.0, "order_length": 11.55})
-    assert edge.length_3d_m == pytest.approx(math.sqrt(26.0) + 6.0)
+    assert values(edge) == pytest.approx(
+        {"length": 11.0, "length_3d": math.sqrt(26.0) + 6.0, "order_length": 11.55}
+    )
     assert (drain.count, values(drain)) == (2, {})
 
 

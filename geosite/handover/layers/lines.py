@@ -36,9 +36,13 @@ def columns(titles: Mapping[str, str]) -> Columns[Feature]:
                 lambda f: ground(f.length),
                 "m",
             ),
-            real("length_3d_m", "Length along the slope.", lambda f: f.length_3d_m, "m"),
-            real("rise_m", "Sum of all climbs along the line.", lambda f: f.rise_m, "m"),
-            real("fall_m", "Sum of all descents along the line.", lambda f: f.fall_m, "m"),
+            estimate("length_3d_m", "Length along the slope.", lambda f: ground(f.length_3d), "m"),
+            estimate(
+                "rise_m", "Sum of all climbs from mark to mark.", lambda f: ground(f.rise), "m"
+            ),
+            estimate(
+                "fall_m", "Sum of all descents from mark to mark.", lambda f: ground(f.fall), "m"
+            ),
             real(
                 "length_grid_m",
                 "Length on the map grid.",

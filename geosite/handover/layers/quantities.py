@@ -64,13 +64,11 @@ def columns() -> Columns[Quantity]:
                 on_grid=False,
             ),
             *_size("length_m", "Horizontal length of a line, on the ground.", lambda q: q.length),
-            real("length_3d_m", "Length of a line along its slope.", lambda q: q.length_3d_m, "m"),
-            real(
-                "length_3d_ft",
-                "The same in feet.",
-                lambda q: None if q.length_3d_m is None else q.length_3d_m / FOOT_M,
-                "ft",
-                exact=_same("length_3d_m"),
+            *_size(
+                "length_3d_m",
+                "Length of a line along its slope.",
+                lambda q: q.length_3d,
+                on_grid=False,
             ),
             real(
                 "depth_m",

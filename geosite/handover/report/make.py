@@ -155,12 +155,22 @@ def _area(feature: Feature) -> model.Area:
 
 
 def _line(feature: Feature) -> model.Line:
+    length_3d, rise, fall = feature.length_3d, feature.rise, feature.fall
+    assert length_3d is not None  # a line has them
+    assert rise is not None
+    assert fall is not None
     return model.Line(
         code=feature.code,
         length_m=_measured(feature.length),
-        length_3d_m=feature.length_3d_m,
-        rise_m=feature.rise_m,
-        fall_m=feature.fall_m,
+        length_3d_m=length_3d.value,
+        length_3d_sigma_m=length_3d.sigma,
+        length_3d_95_m=length_3d.half_width,
+        rise_m=rise.value,
+        rise_sigma_m=rise.sigma,
+        rise_95_m=rise.half_width,
+        fall_m=fall.value,
+        fall_sigma_m=fall.sigma,
+        fall_95_m=fall.half_width,
     )
 
 

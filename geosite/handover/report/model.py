@@ -142,15 +142,25 @@ class Line:
         Feature code.
     length_m
         Horizontal length.
-    length_3d_m, rise_m, fall_m
-        Length along the slope; sums of the climbs and of the descents.
+    length_3d_m, length_3d_sigma_m, length_3d_95_m
+        Length along the slope, its standard deviation and half its 95 % interval.
+    rise_m, rise_sigma_m, rise_95_m
+        Sum of the climbs from mark to mark.
+    fall_m, fall_sigma_m, fall_95_m
+        Sum of the descents.
     """
 
     code: str
     length_m: Measured | None
     length_3d_m: float
+    length_3d_sigma_m: float | None
+    length_3d_95_m: float | None
     rise_m: float
+    rise_sigma_m: float | None
+    rise_95_m: float | None
     fall_m: float
+    fall_sigma_m: float | None
+    fall_95_m: float | None
 
 
 @dataclass(frozen=True, slots=True)

@@ -87,9 +87,27 @@ def _describe(part: dict[str, Any], kind: type) -> None:
     for one in reversed(kind.__mro__):
         about |= _parameters(one.__dict__.get("__doc__") or "")
     for field in fields(kind):
-        if field.name in about:
-            part["properties"][field.name]["description"] = about[field.name]
+        words = about.get(field.name) or _of_interval(field.name)
+        if words:
+            part["properties"][field.name]["description"] = words
     part["additionalProperties"] = False
+
+
+_PARTS = {
+    "low": "Lower end of the 95 % interval of",
+    "high": "Upper end of the 95 % interval of",
+    "sigma": "Standard deviation of",
+    "95": "Half the 95 % interval of",
+}
+
+
+def _of_interval(name: str) -> str:
+    """Say what ``area_low_m2`` is: a part of the interval of ``area_m2``."""
+    for word, meaning in _PARTS.items():
+        stem, found, unit = name.rpartition(f"_{word}")
+        if found and (not unit or unit.startswith("_")):
+            return f"{meaning} {stem}{unit}."
+    return ""
 
 
 def _parameters(text: str) -> dict[str, str]:
