@@ -10,8 +10,12 @@ import numpy as np
 from geosite.base.arrays import Floats
 from geosite.base.estimate import Estimate
 from geosite.base.map_frame import Frame
+<<<<<<< HEAD
 from geosite.handover.report import model
 from geosite.review.falls import FallVerdict
+=======
+from geosite.handover.report import ground_model
+>>>>>>> a3c307c (The report's types: survey, ground, answers; every property is explained)
 from geosite.terrain.site import SLOPE_BREAKS_PERCENT, Terrain
 from geosite.terrain.site_water import Water
 from geosite.terrain.surface.roughness import Roughness
@@ -24,14 +28,21 @@ from geosite.terrain.water.estimates import (
 __all__ = ["ground_report"]
 
 
+<<<<<<< HEAD
 def ground_report(terrain: Terrain, falls: Sequence[FallVerdict], frame: Frame) -> model.Ground:
+=======
+def ground_report(terrain: Terrain, frame: Frame) -> ground_model.Ground:
+>>>>>>> a3c307c (The report's types: survey, ground, answers; every property is explained)
     """Return the ground between the marks."""
     inside = terrain.elevation[np.isfinite(terrain.elevation)] / frame.height_unit_m
     sigma = terrain.sigma[np.isfinite(terrain.sigma)]
     grid, water = terrain.grid, terrain.water
     cell_m2 = (grid.cell_size * frame.ground_unit_m) ** 2
     classes, low, high = _slope_classes(terrain, cell_m2)
-    return model.Ground(
+    spread = (
+        ground_model.Spread(float(np.median(sigma)), float(sigma.max())) if sigma.size else None
+    )
+    return ground_model.Ground(
         cell_size=grid.cell_size,
         rows=grid.rows,
         cols=grid.cols,
@@ -42,7 +53,9 @@ def ground_report(terrain: Terrain, falls: Sequence[FallVerdict], frame: Frame) 
         points=len(terrain.ground.tin.points),
         method=terrain.surface.method,
         scores=terrain.surface.scores,
-        sigma_m=model.Spread(float(np.median(sigma)), float(sigma.max())) if sigma.size else None,
+        sigma_m=ground_model.Spread(float(np.median(sigma)), float(sigma.max()))
+        if sigma.size
+        else None,
         roughness=_roughness(terrain.ground.roughness),
         possible_grounds=terrain.ground.draws,
         slope_breaks_percent=SLOPE_BREAKS_PERCENT,
@@ -85,8 +98,8 @@ def _slope_classes(terrain: Terrain, cell_m2: float) -> tuple[_Classes, _Classes
     )
 
 
-def _roughness(rough: Roughness) -> model.Roughness:
-    return model.Roughness(
+def _roughness(rough: Roughness) -> ground_model.Roughness:
+    return ground_model.Roughness(
         sigma_m=tuple(math.sqrt(sill) for sill in rough.sills),
         range_m=rough.ranges,
         marks_left_out=rough.departures,
@@ -94,9 +107,9 @@ def _roughness(rough: Roughness) -> model.Roughness:
     )
 
 
-def _pond(one: PondEstimate) -> model.Pond:
+def _pond(one: PondEstimate) -> ground_model.Pond:
     depth, volume, area = _ends(one.depth_m), _ends(one.volume_m3), _ends(one.area_m2)
-    return model.Pond(
+    return ground_model.Pond(
         depth_m=one.depth_m.value,
         depth_low_m=depth[0],
         depth_high_m=depth[1],
@@ -111,10 +124,10 @@ def _pond(one: PondEstimate) -> model.Pond:
     )
 
 
-def _catchment(one: CatchmentEstimate, water: Water) -> model.Catchment:
+def _catchment(one: CatchmentEstimate, water: Water) -> ground_model.Catchment:
     number = one.catchment.inlet
     low, high = _ends(one.area_m2)
-    return model.Catchment(
+    return ground_model.Catchment(
         leaves_by=one.catchment.kind,
         inlet=water.inlets[number - 1] if number else None,
         area_m2=one.area_m2.value,
@@ -123,12 +136,16 @@ def _catchment(one: CatchmentEstimate, water: Water) -> model.Catchment:
     )
 
 
+<<<<<<< HEAD
 def _fall(told: FallVerdict, frame: Frame) -> model.Fall:
     one = told.estimate
+=======
+def _fall(one: FallEstimate, frame: Frame) -> ground_model.Fall:
+>>>>>>> a3c307c (The report's types: survey, ground, answers; every property is explained)
     fall, worst = one.fall, one.worst_percent
     short, toward = _ends(one.short_m), _ends(one.toward_m)
     easting, northing = frame.to_map((fall.easting, fall.northing)).tolist()
-    return model.Fall(
+    return ground_model.Fall(
         name=fall.name,
         distance_m=fall.distance_m,
         wall_m=fall.wall_m,
@@ -157,11 +174,11 @@ def _fall(told: FallVerdict, frame: Frame) -> model.Fall:
     )
 
 
-def _paving(one: PavingEstimate, frame: Frame) -> model.Paving:
+def _paving(one: PavingEstimate, frame: Frame) -> ground_model.Paving:
     paving = one.paving
     low, high = _ends(one.flat_m2)
     easting, northing = frame.to_map((paving.easting, paving.northing)).tolist()
-    return model.Paving(
+    return ground_model.Paving(
         name=paving.name,
         flat_m2=paving.flat_m2,
         flat_low_m2=low,

@@ -17,7 +17,7 @@ from geosite.handover.formats.wgs84 import outline
 from geosite.handover.layers import earthworks, grades, parcels, sections
 from geosite.handover.layers.distances import distance_columns
 from geosite.handover.model import CAUTION
-from geosite.handover.report import model
+from geosite.handover.report import answers_model, model
 from geosite.handover.report.ground import ground_report
 from geosite.linework.model import Drawing, Feature, Measure
 from geosite.network.covariance import sigma_horizontal, sigma_vertical
@@ -174,14 +174,14 @@ def _line(feature: Feature) -> model.Line:
     )
 
 
-def _section(record: dict[str, Any]) -> model.Section:
-    known = {name: record[name] for name in model.Section.__dataclass_fields__}
-    return model.Section(**known)
+def _section(record: dict[str, Any]) -> answers_model.Section:
+    known = {name: record[name] for name in answers_model.Section.__dataclass_fields__}
+    return answers_model.Section(**known)
 
 
-def _grade(grade: Grade) -> model.Grade:
+def _grade(grade: Grade) -> answers_model.Grade:
     found = grades.shown(grade)
-    return model.Grade(
+    return answers_model.Grade(
         line=grade.line,
         limits=grade.limits,
         check=grade.check,
@@ -202,8 +202,8 @@ def _grade(grade: Grade) -> model.Grade:
     )
 
 
-def _earthwork(work: Earthwork) -> model.Earthwork:
-    return model.Earthwork(
+def _earthwork(work: Earthwork) -> answers_model.Earthwork:
+    return answers_model.Earthwork(
         feature=work.feature,
         volumes={way.method: _volume(way) for way in earthworks.by_method(work)},
         covered=work.covered,
@@ -211,9 +211,9 @@ def _earthwork(work: Earthwork) -> model.Earthwork:
     )
 
 
-def _volume(way: earthworks.ByMethod) -> model.Volume:
+def _volume(way: earthworks.ByMethod) -> answers_model.Volume:
     cut, fill, net = way.volumes.cut, way.volumes.fill, way.volumes.net
-    return model.Volume(
+    return answers_model.Volume(
         cut_m3=cut.value,
         cut_low_m3=cut.low,
         cut_high_m3=cut.high,
@@ -229,18 +229,20 @@ def _volume(way: earthworks.ByMethod) -> model.Volume:
     )
 
 
-def _parcels(answers: Answers) -> model.Parcels | None:
+def _parcels(answers: Answers) -> answers_model.Parcels | None:
     parcel_map = answers.parcel_map
     if parcel_map is None:
         return None
     shares = parcels.share_columns().records(answers.shares)
-    return model.Parcels(
+    return answers_model.Parcels(
         map_sigma_m=parcel_map.sigma_m,
         transformation=parcel_map.transformation,
         transformation_sigma_m=parcel_map.transformation_sigma_m,
-        shares=tuple(model.Share(**{**record, "code": record["code"] or ""}) for record in shares),
+        shares=tuple(
+            answers_model.Share(**{**record, "code": record["code"] or ""}) for record in shares
+        ),
         clearances=tuple(
-            model.Clearance(
+            answers_model.Clearance(
                 c.feature,
                 c.parcel,
                 c.distance.value,
