@@ -85,4 +85,7 @@ def test_headings_are_the_name_in_words() -> None:
     assert Field("azimuth_grid_deg", "real").heading == "Azimuth grid"
     assert Field("x", "text", title="Easting").heading == "Easting"
     (_, sigma, half) = estimate("rise_m", "Rise.", lambda e: e, "m").fields
-    assert (sigma.heading, half.heading) == ("Rise, sigma", "Rise, +/- at 95 %")
+    assert (sigma.heading, half.heading) == (
+        "Rise, standard deviation",
+        "Rise, +/- at 95 %",
+    )

@@ -53,9 +53,7 @@ def ground_report(terrain: Terrain, frame: Frame) -> ground_model.Ground:
         points=len(terrain.ground.tin.points),
         method=terrain.surface.method,
         scores=terrain.surface.scores,
-        sigma_m=ground_model.Spread(float(np.median(sigma)), float(sigma.max()))
-        if sigma.size
-        else None,
+        sigma_m=spread,
         roughness=_roughness(terrain.ground.roughness),
         possible_grounds=terrain.ground.draws,
         slope_breaks_percent=SLOPE_BREAKS_PERCENT,
