@@ -10,12 +10,9 @@ import numpy as np
 from geosite.base.arrays import Floats
 from geosite.base.estimate import Estimate
 from geosite.base.map_frame import Frame
-<<<<<<< HEAD
-from geosite.handover.report import model
-from geosite.review.falls import FallVerdict
-=======
 from geosite.handover.report import ground_model
->>>>>>> a3c307c (The report's types: survey, ground, answers; every property is explained)
+from geosite.handover.report.ground_model import Spread
+from geosite.review.falls import FallVerdict
 from geosite.terrain.site import SLOPE_BREAKS_PERCENT, Terrain
 from geosite.terrain.site_water import Water
 from geosite.terrain.surface.roughness import Roughness
@@ -28,20 +25,15 @@ from geosite.terrain.water.estimates import (
 __all__ = ["ground_report"]
 
 
-<<<<<<< HEAD
-def ground_report(terrain: Terrain, falls: Sequence[FallVerdict], frame: Frame) -> model.Ground:
-=======
-def ground_report(terrain: Terrain, frame: Frame) -> ground_model.Ground:
->>>>>>> a3c307c (The report's types: survey, ground, answers; every property is explained)
+def ground_report(
+    terrain: Terrain, falls: Sequence[FallVerdict], frame: Frame
+) -> ground_model.Ground:
     """Return the ground between the marks."""
     inside = terrain.elevation[np.isfinite(terrain.elevation)] / frame.height_unit_m
     sigma = terrain.sigma[np.isfinite(terrain.sigma)]
     grid, water = terrain.grid, terrain.water
     cell_m2 = (grid.cell_size * frame.ground_unit_m) ** 2
     classes, low, high = _slope_classes(terrain, cell_m2)
-    spread = (
-        ground_model.Spread(float(np.median(sigma)), float(sigma.max())) if sigma.size else None
-    )
     return ground_model.Ground(
         cell_size=grid.cell_size,
         rows=grid.rows,
@@ -53,7 +45,7 @@ def ground_report(terrain: Terrain, frame: Frame) -> ground_model.Ground:
         points=len(terrain.ground.tin.points),
         method=terrain.surface.method,
         scores=terrain.surface.scores,
-        sigma_m=spread,
+        sigma_m=Spread(float(np.median(sigma)), float(sigma.max())) if sigma.size else None,
         roughness=_roughness(terrain.ground.roughness),
         possible_grounds=terrain.ground.draws,
         slope_breaks_percent=SLOPE_BREAKS_PERCENT,
@@ -134,12 +126,8 @@ def _catchment(one: CatchmentEstimate, water: Water) -> ground_model.Catchment:
     )
 
 
-<<<<<<< HEAD
-def _fall(told: FallVerdict, frame: Frame) -> model.Fall:
+def _fall(told: FallVerdict, frame: Frame) -> ground_model.Fall:
     one = told.estimate
-=======
-def _fall(one: FallEstimate, frame: Frame) -> ground_model.Fall:
->>>>>>> a3c307c (The report's types: survey, ground, answers; every property is explained)
     fall, worst = one.fall, one.worst_percent
     short, toward = _ends(one.short_m), _ends(one.toward_m)
     easting, northing = frame.to_map((fall.easting, fall.northing)).tolist()
