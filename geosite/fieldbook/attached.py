@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 from typing import Any, Protocol, TypeVar
@@ -15,11 +15,15 @@ from geosite.fieldbook import sitefile
 from geosite.fieldbook.site import parse_toml
 from geosite.fieldbook.sitefile import SiteFile
 from geosite.fieldbook.surroundings import Surroundings
+from geosite.reading.designs import Design, read_design
 from geosite.reading.files import check_plain_file, decode, inside
 from geosite.reading.polygons import PolygonLayer, read_polygons
 from geosite.reading.second_surface import SecondSurface, read_surface
 
 __all__ = ["Attached", "read_attached"]
+
+RASTER_ENDINGS = (".tif", ".tiff", ".asc")
+"""Design files that are rasters; the others are layers."""
 
 VECTOR_LIMIT = 1_000_000_000
 TABLES_LIMIT = 1_000_000
@@ -48,12 +52,15 @@ class Attached:
         The user's own limit sets as TOML tables, and the file they came from.
     surfaces
         Second surfaces by the name of the earthwork that asks for them.
+    designs
+        Files of designs by the name of the design.
     """
 
     parcels: PolygonLayer | None = None
     limit_tables: Mapping[str, Any] = field(default_factory=dict)
     limits_file: str = ""
     surfaces: Mapping[str, SecondSurface] = field(default_factory=dict)
+    designs: Mapping[str, Design | SecondSurface] = field(default_factory=dict)
 
 
 def read_attached(
@@ -108,8 +115,25 @@ def read_attached(
             surface = read(partial(_surface, wanted.surface), wanted.surface, RASTER_LIMIT, *key)
             if surface is not None:
                 surfaces[name] = surface
+    designs: dict[str, Design | SecondSurface] = {}
+    for name, shaped in site.designs.items():
+        if shaped.file is None:
+            continue
+        key = ("designs", name, "file")
+        design: Design | SecondSurface | None
+        if Path(shaped.file).suffix.lower() in RASTER_ENDINGS:
+            design = read(partial(_surface, shaped.file), shaped.file, RASTER_LIMIT, *key)
+        else:
+            design = read(partial(_design, shaped), shaped.file, VECTOR_LIMIT, *key)
+        if design is not None:
+            designs[name] = design
     limits_file = "" if limits is None else str(Path(file).parent / limits)
-    return Attached(parcels, tables or {}, limits_file, surfaces)
+    return Attached(parcels, tables or {}, limits_file, surfaces, designs)
+
+
+def _design(table: sitefile.Design, path: Path, refuse: Refuse) -> Design:
+    assert table.file is not None
+    return replace(read_design(str(path), table.layer), file=table.file)
 
 
 def _tables(file: str, path: Path, refuse: Refuse) -> Mapping[str, Any]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from geosite.fieldbook.model import Notes
 from geosite.handover.formats.lineage import lineage
+from geosite.handover.layers import designs
 from geosite.handover.layers.everything import (
     answer_layers,
     answer_tables,
@@ -40,7 +41,10 @@ def pack(
             *(terrain_layers(terrain, network) if terrain is not None else ()),
             *answer_layers(answers, frame),
         ),
-        rasters=ground_rasters(notes, network, terrain) if terrain is not None else (),
+        rasters=(
+            *(ground_rasters(notes, network, terrain) if terrain is not None else ()),
+            *designs.rasters(answers.designs, frame),
+        ),
         tables=answer_tables(answers, notes),
         report=report,
         findings=report.findings,

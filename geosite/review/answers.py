@@ -18,6 +18,8 @@ from geosite.network.model import Network
 from geosite.reading.second_surface import SecondSurface
 from geosite.reading.toml_lines import line_of
 from geosite.review.checked import Grade
+from geosite.review.design_ground.asked import zones_of
+from geosite.review.design_ground.compute import DesignedGround, design_ground
 from geosite.review.designs import Design, design_plane, design_raster
 from geosite.review.distances import Angle, Distance, Edge, angle_at, distance, outline_edges
 from geosite.review.earthwork import Earthwork, earthwork
@@ -36,8 +38,10 @@ from geosite.review.polyline import polyline
 from geosite.review.quantities import TakeOff, take_off
 from geosite.review.sections import Profile, profile
 from geosite.review.wording import clearance_findings, fall_findings, grade_findings
+from geosite.terrain.features import ground_features
 from geosite.terrain.ground import Ground
 from geosite.terrain.site import Terrain
+from geosite.terrain.site_ground import SiteGround
 
 __all__ = ["Answers", "answer"]
 
@@ -77,6 +81,7 @@ class Answers:
     shares: tuple[Share, ...] = ()
     clearances: tuple[Clearance, ...] = ()
     falls: tuple[FallVerdict, ...] = ()
+    designs: tuple[DesignedGround, ...] = ()
     findings: tuple[Finding, ...] = ()
 
 
@@ -139,6 +144,16 @@ def answer(notes: Notes, network: Network, drawing: Drawing, terrain: Terrain | 
         )
         for name, wanted in notes.site.earthworks.items()
     ]
+    designs = [
+        tried(
+            partial(_designed, name, wanted, notes, network, drawing, terrain),
+            None,
+            "designs",
+            name,
+        )
+        for name, wanted in notes.site.designs.items()
+    ]
+    findings += [finding for made in designs if made is not None for finding in made.findings]
     if notes.site.drainage.flow_paths_from:
         drop = partial(_needs_ground, "the path of a drop", ground, notes)
         tried(drop, None, "drainage", "flow_paths_from")
@@ -177,6 +192,7 @@ def answer(notes: Notes, network: Network, drawing: Drawing, terrain: Terrain | 
         shares,
         clearances,
         falls,
+        tuple(made for made in designs if made is not None),
         tuple(findings),
     )
 
@@ -203,6 +219,32 @@ def _needs_ground(what: str, ground: Ground | None, notes: Notes) -> Ground:
             )
         )
     return ground
+
+
+def _designed(
+    name: str,
+    wanted: sitefile.Design,
+    notes: Notes,
+    network: Network,
+    drawing: Drawing,
+    terrain: Terrain | None,
+) -> DesignedGround:
+    _needs_ground(f"design {name}", None if terrain is None else terrain.ground, notes)
+    assert terrain is not None
+    site = SiteGround(
+        notes=notes,
+        network=network,
+        features=ground_features(notes, drawing),
+        grid=terrain.grid,
+        local=terrain.local,
+        rows=terrain.rows,
+        surface=terrain.surface,
+        ground=terrain.ground,
+        slope=terrain.slope,
+        buildings=terrain.buildings,
+    )
+    zones = zones_of(name, wanted, notes, network, drawing)
+    return design_ground(name, wanted.title, zones, wanted.side_slope, site, terrain.water)
 
 
 def _section(

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 import shapely
 
+from geosite.base.arrays import Floats
 from geosite.base.estimate import Estimate
 from geosite.network.covariance import covariance
 from geosite.terrain.possible import PossibleRasters
@@ -135,8 +137,16 @@ class Water:
     possible: Possible | None
 
 
-def site_water(site: SiteGround) -> Water:
-    """Drain the surface of a site, and as many possible ones as were asked for."""
+def site_water(site: SiteGround, stack: Callable[[range], Floats] | None = None) -> Water:
+    """Drain the surface of a site, and as many possible ones as were asked for.
+
+    Parameters
+    ----------
+    site
+    stack
+        Gives some of the possible surfaces, shape (draws, rows, cols), metres; without it those
+        that agree with what was measured.
+    """
     table, grid = site.notes.site.drainage, site.local
     inlets, inlet_names = site.features.inlets(grid)
     drainage = drain(
@@ -173,7 +183,7 @@ def site_water(site: SiteGround) -> Water:
         profiles=profiles,
         starts=tuple(cell for _, cell, _ in ways),
     )
-    possible = _possible(site, question)
+    possible = _possible(site, question, stack)
     taking = set(np.unique(inlets[drainage.direction == INLET]).tolist())
     return Water(
         drainage=drainage,
@@ -195,11 +205,14 @@ def site_water(site: SiteGround) -> Water:
     )
 
 
-def _possible(site: SiteGround, question: Question) -> Possible | None:
+def _possible(
+    site: SiteGround, question: Question, stack: Callable[[range], Floats] | None
+) -> Possible | None:
     if not site.ground.draws:
         return None
-    rasters = PossibleRasters(site.ground, site.local, site.surface.z)
-    return ask_possible(question, rasters.stack, site.ground.draws, workers=os.cpu_count() or 1)
+    if stack is None:
+        stack = PossibleRasters(site.ground, site.local, site.surface.z).stack
+    return ask_possible(question, stack, site.ground.draws, workers=os.cpu_count() or 1)
 
 
 def _arrows(site: SiteGround, drainage: Drainage) -> Arrows:

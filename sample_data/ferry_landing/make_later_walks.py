@@ -30,7 +30,7 @@ from walk_simulator import COLUMNS, Stop, Walk, field_book_rows, write_csv  # no
 SEED = 20260511
 
 PAD = [(20.0, 26.0), (28.0, 26.0), (28.0, 30.5), (20.0, 30.5)]
-PAD_LEVEL = 402.22  # along its south side
+PAD_LEVEL = 402.30  # along its south side
 PAD_FALL = 0.015  # to the north
 BOLLARD = (24.0, 29.0)
 

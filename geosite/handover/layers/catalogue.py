@@ -13,6 +13,7 @@ from geosite.handover.layers import (
     catchments,
     contours,
     curves,
+    designs,
     distances,
     drainage_arrows,
     earthworks,
@@ -87,6 +88,10 @@ def catalogue() -> dict[str, tuple[Form, Columns[Any]]]:
         (shared_edges.SHARED_EDGES, shared_edges.columns()),
         (sections.SECTION_STATIONS, sections.station_columns()),
         (earthworks.EARTHWORKS, earthworks.columns()),
+        (designs.DESIGN_EDGES, designs.EDGE_COLUMNS),
+        (designs.DESIGN_LINES, designs.LINE_COLUMNS),
+        (designs.DESIGNS, designs.VOLUME_COLUMNS),
+        (designs.DESIGN_WATER, designs.WATER_COLUMNS),
         (parcels.PARCEL_SHARES, parcels.share_columns()),
     )
     return {form.name: (form, columns) for form, columns in found}

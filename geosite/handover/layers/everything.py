@@ -9,6 +9,7 @@ from geosite.handover.layers import (
     baseline,
     catchments,
     contours,
+    designs,
     distances,
     drainage_arrows,
     earthworks,
@@ -80,6 +81,8 @@ def answer_layers(answers: Answers, frame: Frame) -> tuple[Layer, ...]:
         found.append(parcels.layer(answers.parcel_map, answers.shares, frame))
         if answers.clearances:
             found.append(parcels.clearances(answers.clearances, frame))
+    if answers.designs:
+        found += designs.layers(answers.designs, frame)
     return tuple(found)
 
 
@@ -101,4 +104,6 @@ def answer_tables(answers: Answers, notes: Notes) -> tuple[Table, ...]:
         found.append(earthworks.table(answers.earthworks))
     if answers.shares:
         found.append(parcels.shares(answers.shares))
+    if answers.designs:
+        found += designs.tables(answers.designs)
     return tuple(found)

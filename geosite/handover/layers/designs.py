@@ -1,0 +1,183 @@
+"""What leaves of designed grounds: rasters, lines, cut and fill, what becomes of the water."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import shapely
+from shapely.geometry.base import BaseGeometry
+
+from geosite.base.columns import Columns, interval, real, text
+from geosite.base.map_frame import Frame
+from geosite.handover.model import Form, Layer, Raster, Table
+from geosite.linework.on_map import to_map_geometry
+from geosite.review.design_ground.compute import DesignedGround
+from geosite.review.design_ground.waters import WaterChange
+from geosite.review.design_ground.wording import OUTCOMES
+
+__all__ = [
+    "DESIGNS",
+    "DESIGN_EDGES",
+    "DESIGN_LINES",
+    "DESIGN_WATER",
+    "EDGE_COLUMNS",
+    "LINE_COLUMNS",
+    "VOLUME_COLUMNS",
+    "WATER_COLUMNS",
+    "file_name",
+    "layers",
+    "rasters",
+    "tables",
+]
+
+DESIGN_EDGES = Form(
+    "design_edges", "Edges of designs", "Lines that are to be built.", "LineStringZ"
+)
+DESIGN_LINES = Form(
+    "design_lines",
+    "Where designs meet the ground",
+    "Foot of the banks, and where cut meets fill.",
+    "LineStringZ",
+)
+DESIGNS = Form("designs", "Designs", "Cut and fill of every design.")
+DESIGN_WATER = Form(
+    "design_water",
+    "Water on designs",
+    "Ponds, catchments of inlets and falls from buildings, on the walked and the designed ground. "
+    "No drainage design.",
+)
+
+MEANINGS = {
+    "daylight": "a bank meets the walked ground",
+    "cut meets fill": "the design lies on the walked ground",
+}
+
+
+@dataclass(frozen=True, eq=False)
+class Line:
+    """One line of one design."""
+
+    design: str
+    name: str
+    shape: BaseGeometry
+
+
+EDGE_COLUMNS: Columns[Line] = Columns(
+    (
+        text("design", "Name of the design.", lambda line: line.design),
+        text("edge", "Part or edge of it.", lambda line: line.name),
+    )
+)
+LINE_COLUMNS: Columns[Line] = Columns(
+    (
+        text("design", "Name of the design.", lambda line: line.design),
+        text("meaning", "What the line is.", lambda line: line.name, MEANINGS),
+    )
+)
+VOLUME_COLUMNS: Columns[DesignedGround] = Columns(
+    (
+        text("design", "Name of the design.", lambda d: d.name),
+        text("title", "What it is.", lambda d: d.title),
+        interval("cut_m3", "Ground to be taken away.", lambda d: d.cut, "m3"),
+        interval("fill_m3", "Ground to be brought.", lambda d: d.fill, "m3"),
+        interval("net_m3", "Cut less fill.", lambda d: d.net, "m3"),
+        interval("cut_area_m2", "Ground that is lowered.", lambda d: d.cut_area, "m2"),
+        interval("fill_area_m2", "Ground that is raised.", lambda d: d.fill_area, "m2"),
+        real(
+            "covered_share",
+            "Share of the design that lies on walked ground.",
+            lambda d: d.covered,
+            exact="how far the walked ground reaches, not an estimate",
+        ),
+    )
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Of:
+    """What becomes of one water of one design."""
+
+    design: str
+    change: WaterChange
+
+
+WATER_COLUMNS: Columns[Of] = Columns(
+    (
+        text("design", "Name of the design.", lambda w: w.design),
+        text("what", "pond, inlet or fall (from a building).", lambda w: w.change.what),
+        text("name", "Of the inlet or building, number of the pond.", lambda w: w.change.name),
+        text(
+            "unit",
+            "Of before and after.",
+            lambda w: {"pond": "m3", "inlet": "m2", "fall": "percent"}[w.change.what],
+        ),
+        interval("before", "On the walked ground.", lambda w: w.change.before),
+        interval("after", "On the designed ground.", lambda w: w.change.after),
+        real("limit_value", "The limit.", lambda w: w.change.limit, exact="given by the rule"),
+        text("outcome", "What becomes of it.", lambda w: w.change.outcome, OUTCOMES),
+    )
+)
+
+
+def file_name(design: str) -> str:
+    """Return the part of a file name that a design's name makes.
+
+    Examples
+    --------
+    >>> file_name("new pad/1")
+    'new_pad_1'
+    """
+    return re.sub(r"[^\w-]+", "_", design).strip("_") or "design"
+
+
+def rasters(designs: Sequence[DesignedGround], frame: Frame) -> tuple[Raster, ...]:
+    """Return the designed grounds."""
+    unit = "m" if frame.height_unit_m == 1.0 else frame.height_unit_name
+    return tuple(
+        Raster(
+            f"design_{file_name(one.name)}",
+            f"Design {one.title}",
+            f"Elevation of the designed ground, {unit}; the walked ground where nothing is built.",
+            one.z / frame.height_unit_m,
+            one.grid,
+            unit,
+            is_elevation=True,
+        )
+        for one in designs
+    )
+
+
+def layers(designs: Sequence[DesignedGround], frame: Frame) -> list[Layer]:
+    """Return the edges of the designs, and the lines where they meet the ground."""
+    edges = [
+        Line(one.name, edge.name, shapely.LineString(edge.places))
+        for one in designs
+        for edge in one.edges
+    ]
+    lines = [
+        Line(one.name, name, shape)
+        for one in designs
+        for name, shapes in (("daylight", one.daylight), ("cut meets fill", one.cut_meets_fill))
+        for shape in shapes
+    ]
+    return [
+        form.layer(
+            columns, columns.records(some), [to_map_geometry(line.shape, frame) for line in some]
+        )
+        for form, columns, some in (
+            (DESIGN_EDGES, EDGE_COLUMNS, edges),
+            (DESIGN_LINES, LINE_COLUMNS, lines),
+        )
+        if some
+    ]
+
+
+def tables(designs: Sequence[DesignedGround]) -> list[Table]:
+    """Return cut and fill, and what becomes of the water."""
+    waters = [Of(one.name, change) for one in designs for change in one.waters]
+    found = [DESIGNS.table(VOLUME_COLUMNS, VOLUME_COLUMNS.records(designs))]
+    if waters:
+        found.append(DESIGN_WATER.table(WATER_COLUMNS, WATER_COLUMNS.records(waters)))
+    return found

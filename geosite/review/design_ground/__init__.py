@@ -1,0 +1,1 @@
+"""Design ground: pads, falls, edges and strips, joined to the walked ground by banks."""

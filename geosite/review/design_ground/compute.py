@@ -1,0 +1,229 @@
+"""A designed ground on the walked one: raster, cut and fill with intervals, lines, drainage."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import shapely
+from shapely.geometry.base import BaseGeometry
+
+from geosite.base.arrays import Floats
+from geosite.base.errors import Finding, InputError, Problem
+from geosite.base.estimate import Estimate
+from geosite.base.grid import Grid
+from geosite.review.design_ground import wording
+from geosite.review.design_ground.shaping import Footing, footing
+from geosite.review.design_ground.waters import WaterChange, water_changes
+from geosite.review.design_ground.zones import Edge, Zone
+from geosite.terrain.possible import PossibleRasters
+from geosite.terrain.site_ground import SiteGround
+from geosite.terrain.site_water import Water, site_water
+from geosite.terrain.slope import slope
+from geosite.terrain.water.descent import Mask
+
+__all__ = ["DesignedGround", "design_ground"]
+
+TOUCHED_M = 1e-6
+"""A smaller change of the ground is none."""
+AT_ONCE = 16
+DRAINED = 100
+"""Possible designed grounds that are drained: each costs as much as one of the walked ground."""
+
+
+@dataclass(frozen=True, eq=False)
+class DesignedGround:
+    """A ground that is to be built.
+
+    Parameters
+    ----------
+    name, title
+    zones
+        Its parts.
+    grid
+        Map units.
+    z : array, shape (rows, cols), metres
+        The designed ground, the walked one where nothing is built.
+    change : array, shape (rows, cols), metres
+        Above the walked ground; 0 where nothing is built, NaN off the ground.
+    cut, fill, net
+        Ground cubic metres; net is cut less fill.
+    cut_area, fill_area
+        Ground square metres on which the ground is lowered and raised.
+    covered
+        Share of the zones that lies on walked ground.
+    edges
+        Lines of the design, local grid metres and metres.
+    daylight, cut_meets_fill
+        Lines where the design meets the ground: at the foot of its banks, and within it.
+    water
+        Of the designed ground.
+    waters
+        What becomes of ponds, inlets and falls from buildings.
+    findings
+    """
+
+    name: str
+    title: str
+    zones: tuple[Zone, ...]
+    grid: Grid
+    z: Floats
+    change: Floats
+    cut: Estimate
+    fill: Estimate
+    net: Estimate
+    cut_area: Estimate
+    fill_area: Estimate
+    covered: float
+    edges: tuple[Edge, ...]
+    daylight: tuple[BaseGeometry, ...]
+    cut_meets_fill: tuple[BaseGeometry, ...]
+    water: Water
+    waters: tuple[WaterChange, ...]
+    findings: tuple[Finding, ...] = ()
+
+
+def design_ground(
+    name: str,
+    title: str,
+    zones: Sequence[Zone],
+    side_slope: float,
+    site: SiteGround,
+    before: Water,
+) -> DesignedGround:
+    """Build a design on the ground of a site.
+
+    Parameters
+    ----------
+    name, title
+    zones
+        A later one lies on an earlier one.
+    side_slope
+        Length of a bank per height, on the ground; 0 for a wall.
+    site, before
+        The walked ground and its water.
+
+    Raises
+    ------
+    InputError
+        The design lies where no ground was walked.
+    """
+    grid, factor = site.local, site.frame.combined_factor
+    east, north = grid.centres()
+    places = np.stack(np.meshgrid(east, north), axis=-1).reshape(-1, 2)
+    foot = footing(zones, places, side_slope, factor, grid.cell_size / 4)
+    walked = site.surface.z
+    built = foot.built(walked.ravel()).reshape(walked.shape)
+    change = built - walked
+    inside = (foot.zone >= 0).reshape(walked.shape)
+    whole = shapely.union_all([zone.shape for zone in zones])
+    met = float((inside & np.isfinite(walked)).sum()) * grid.cell_size**2
+    on_ground = min(met / whole.area, 1.0)
+    if on_ground == 0:
+        raise InputError(
+            Problem(
+                "design-off-ground",
+                f"design {name} lies where no ground was walked",
+                "a design on the ground between the marks",
+                "check its coordinates, or walk marks around it",
+                site.notes.site_file,
+            )
+        )
+    weight = _weights(foot, whole, site, inside)
+    stack = PossibleRasters(site.ground, grid, walked).stack if site.ground.draws else None
+
+    def designed(draws: range) -> Floats:
+        assert stack is not None
+        possible = stack(draws)
+        return foot.built(possible.reshape(len(possible), -1)).reshape(possible.shape)
+
+    sums = [_sums(change.ravel(), weight)]
+    for first in range(0, site.ground.draws, AT_ONCE):
+        some = range(first, min(first + AT_ONCE, site.ground.draws))
+        assert stack is not None
+        possible = stack(some).reshape(len(some), -1)
+        sums += [_sums(one, weight) for one in foot.built(possible) - possible]
+    cut, fill, cut_area, fill_area = (_estimate([one[i] for one in sums]) for i in range(4))
+    net = _estimate([one[0] - one[1] for one in sums])
+    shaped = replace(
+        site,
+        ground=replace(site.ground, draws=min(site.ground.draws, DRAINED)),
+        surface=replace(site.surface, z=built),
+        slope=slope(built, grid.cell_size, method=site.notes.site.surface.slope_method),
+    )
+    water = site_water(shaped, designed if stack is not None else None)
+    clear = foot.clearance(walked.ravel()).reshape(walked.shape)
+    touched = np.where(np.abs(change) > TOUCHED_M, change, np.nan)
+    made = DesignedGround(
+        name=name,
+        title=title or name,
+        zones=tuple(zones),
+        grid=site.grid,
+        z=built,
+        change=change,
+        cut=cut,
+        fill=fill,
+        net=net,
+        cut_area=cut_area,
+        fill_area=fill_area,
+        covered=on_ground,
+        edges=tuple(edge for zone in zones for edge in zone.edges),
+        daylight=_zero_lines(clear, grid, built),
+        cut_meets_fill=_zero_lines(touched, grid, built),
+        water=water,
+        waters=water_changes(before, water),
+    )
+    return replace(made, findings=wording.findings(made, site.frame))
+
+
+def _weights(foot: Footing, whole: BaseGeometry, site: SiteGround, inside: Mask) -> Floats:
+    """Return the ground area of each cell; those of the zones add up to the zones' own area."""
+    weight = np.full(foot.zone.shape, site.cell_m2)
+    grid = site.local
+    seen = shapely.intersection(whole, shapely.box(grid.west, grid.south, grid.east, grid.north))
+    counted = float(inside.sum()) * grid.cell_size**2
+    if counted > 0:
+        weight[foot.zone >= 0] *= float(seen.area) / counted
+    return weight
+
+
+def _sums(change: Floats, weight: Floats) -> tuple[float, float, float, float]:
+    known = np.nan_to_num(change)
+    lower, higher = known < -TOUCHED_M, known > TOUCHED_M
+    return (
+        float((-known[lower] * weight[lower]).sum()),
+        float((known[higher] * weight[higher]).sum()),
+        float(weight[lower].sum()),
+        float(weight[higher].sum()),
+    )
+
+
+def _estimate(values: Sequence[float]) -> Estimate:
+    if len(values) == 1:
+        return Estimate(values[0], -math.inf, math.inf)
+    found = Estimate.from_draws(values[0], values[1:])
+    return Estimate(values[0], min(found.low, values[0]), max(found.high, values[0]))
+
+
+def _zero_lines(values: Floats, grid: Grid, z: Floats) -> tuple[BaseGeometry, ...]:
+    """Return where a raster is zero as lines with elevations."""
+    import contourpy
+
+    if not np.isfinite(values).any():
+        return ()
+    east, north = grid.centres()
+    masked = np.ma.masked_invalid(values)
+    found = []
+    for one in contourpy.contour_generator(east, north, masked).lines(0.0):
+        line = np.asarray(one, np.float64)
+        if len(line) < 3:
+            continue
+        col = np.clip(np.round((line[:, 0] - east[0]) / grid.cell_size), 0, grid.cols - 1)
+        row = np.clip(np.round((north[0] - line[:, 1]) / grid.cell_size), 0, grid.rows - 1)
+        up = z[row.astype(int), col.astype(int)]
+        known = np.isfinite(up)
+        if known.sum() >= 2:
+            found.append(shapely.LineString(np.column_stack([line[known], up[known]])))
+    return tuple(found)
