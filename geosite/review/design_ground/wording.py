@@ -22,6 +22,8 @@ OUTCOMES = {
     "beyond": "beyond the limit at 95 %",
     "undecided": "the 95 % interval holds the limit",
 }
+CHANGED = 0.05
+"""Percent: a fall that changes by less is the same."""
 REAL_M3 = 0.01
 """A hollow that holds less than a bucket is not told."""
 
@@ -67,6 +69,8 @@ def _water(design: DesignedGround, frame: Frame) -> Iterator[Finding]:
                 "now.",
             )
         if one.what == "fall" and one.outcome == "beyond" and one.after is not None:
+            if one.before is not None and abs(one.after.value - one.before.value) < CHANGED:
+                continue  # said of the walked ground already
             yield Finding(
                 "look",
                 "design-fall",
