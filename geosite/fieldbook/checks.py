@@ -262,7 +262,12 @@ def check_against_book(
         if section.feature is not None:
             known((section.feature,), features, "feature", "sections", name, "feature")
     for name, grade in site.grades.lines.items():
-        known(grade.marks, marks, "mark", "grades", "lines", name, "marks")
+        named = {"marks": grade.marks, "landing": grade.landing, "gutter": grade.gutter}
+        for key, value in named.items():
+            known(value, marks, "mark", "grades", "lines", name, key)
+        for flare in grade.flares:
+            known(flare, marks, "mark", "grades", "lines", name, "flares")
+        known(grade.edges or (), features, "feature", "grades", "lines", name, "edges")
         if grade.feature is not None:
             known((grade.feature,), features, "feature", "grades", "lines", name, "feature")
     for name, work in site.earthworks.items():

@@ -307,7 +307,16 @@ class GradeLine(Table, frozen=True, kw_only=True):
     """Width of the way, for the cross slope where its edges were not walked."""
     edges: tuple[Name, Name] | None = None
     """Its two edges, features: width and cross slope are then told from edge to edge.
-    Example: `["kerb_left", "kerb_right"]`."""
+    Example: `["kerb_left", "kerb_right"]`. Since 0.2."""
+    flares: tuple[tuple[Name, ...], ...] = ()
+    """Of a kerb ramp: marks down each flared side, from its top to the kerb's foot.
+    Example: `[["F1", "F2"], ["F3", "F4"]]`. Since 0.2."""
+    landing: tuple[str, ...] = ()
+    """Of a kerb ramp: marks across the landing at its top, on from the ramp.
+    Example: `["R3", "R4"]`. Since 0.2."""
+    gutter: tuple[str, ...] = ()
+    """Of a kerb ramp: marks from its foot out across the gutter or road.
+    Example: `["R1", "G1"]`. Since 0.2."""
     station: Length | None = None
     """Distance between stations; without it from the line. Example: `1.0`."""
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from functools import partial
 from itertools import pairwise
 
 import numpy as np
@@ -15,9 +16,10 @@ from geosite.linework.model import Drawing
 from geosite.network.model import Network
 from geosite.review.between import ground_estimates
 from geosite.review.checked import Checked, Grade
+from geosite.review.kerb_ramps import KerbRampParts, kerb_ramp_checks
 from geosite.review.landings import run_checks
 from geosite.review.limits import LimitSet
-from geosite.review.polyline import place_on, polyline, refuse_dense
+from geosite.review.polyline import Polyline, place_on, polyline, refuse_dense
 from geosite.review.widths import Crossing, crossing
 from geosite.terrain.ground import Ground
 
@@ -138,12 +140,27 @@ def grade_lines(
                 checked = _checked(name, wanted, notes, network, drawing, sets)
                 checked = replace(checked, ground=ground)
                 found += check_grades(checked, station=wanted.station)
+                parts = KerbRampParts.of(
+                    partial(_through, notes, network, drawing, name),
+                    wanted.flares,
+                    wanted.landing,
+                    wanted.gutter,
+                )
+                found += kerb_ramp_checks(checked, parts)
                 found += _as_what_is_steeper(checked, found, sets)
         except InputError as error:
             problems += error.problems
     if problems:
         raise InputError(problems)
     return tuple(found)
+
+
+def _through(
+    notes: Notes, network: Network, drawing: Drawing, line: str, marks: Sequence[str], part: str
+) -> Polyline:
+    """Return a part of a kerb ramp as a line through marks."""
+    named = f"{line}, {part}"
+    return polyline(named, notes, network, drawing, feature=None, marks=marks)
 
 
 def _as_what_is_steeper(

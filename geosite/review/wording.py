@@ -125,6 +125,8 @@ def _steeper(grades: Sequence[Grade]) -> list[Finding]:
     """Say which lines were judged by the set for what is steeper as well."""
     sets: dict[str, list[str]] = {}
     for grade in grades:
+        if grade.check != "running":
+            continue
         names = sets.setdefault(grade.line, [])
         if grade.limits not in names:
             names.append(grade.limits)
