@@ -78,7 +78,8 @@ def test_units(tmp_path: Path, unit: str, size: float, code: int, metric: int) -
     assert circle.dxf.radius * size == pytest.approx(3.0 * FACTOR, abs=1e-9)
     # the same unit on the third axis
     (text,) = on(found, "TEXT", "survey-setting-out")
-    assert text.dxf.text == "R 3.000 m"
+    grid = 3.0 * FACTOR
+    assert text.dxf.text == f"R 3.000 m on the ground, {grid:.3f} m on this grid"
 
 
 def test_circles_are_circles(drawing: Any) -> None:
@@ -260,3 +261,8 @@ def test_it_needs_no_home_and_leaves_nothing_there(tmp_path: Path) -> None:
         )
         assert (done.returncode, done.stdout, done.stderr) == (0, "[]\n", "")
     assert list(home.iterdir()) == []
+
+
+def test_the_drawing_says_how_ground_and_grid_lengths_lie_to_each_other(drawing: Any) -> None:
+    (note,) = on(drawing, "TEXT", "survey-notes")
+    assert f"100.000 m on the ground are {100 * FACTOR:.3f} m" in note.dxf.text

@@ -74,8 +74,8 @@ def points(tmp_path: Path, *records: dict[str, Any]) -> list[list[str]]:
 def test_points_in_the_order_of_the_trade(tmp_path: Path) -> None:
     found = points(tmp_path, {"point": "A", "code": "kerb"})
     assert found == [
-        ["point", "northing", "easting", "elevation", "code"],
-        ["A", "5276107.0", "512310.9949", "-0.5", "kerb"],
+        ["point", "northing", "easting", "elevation", "code", "combined_factor"],
+        ["A", "5276107.0", "512310.9949", "-0.5", "kerb", f"{package_cases.FACTOR:.8g}"],
     ]
 
 
@@ -95,4 +95,5 @@ def test_a_mark_is_listed_once_and_every_position_has_a_name(tmp_path: Path) -> 
 def test_a_package_without_points_has_an_empty_list(tmp_path: Path) -> None:
     path = tmp_path / "points.csv"
     write_points(path, Package("", "", package_cases.frame(), (), (), ()))
-    assert rows(path) == [["point", "northing", "easting", "elevation", "code"]]
+    head = ["point", "northing", "easting", "elevation", "code", "combined_factor"]
+    assert rows(path) == [head]

@@ -211,7 +211,8 @@ class _Sheet:
             )
         self.space.add_point(middle, dxfattribs=on)
         ground = radius / self.frame.combined_factor
-        self.write(f"R {ground:.3f} m", middle, "survey-setting-out")
+        words = f"R {ground:.3f} m on the ground, {radius:.3f} m on this grid"
+        self.write(words, middle, "survey-setting-out")
 
     def marks(self, layer: Layer) -> None:
         """Draw every observation as a point, named marks once with name and elevation."""
@@ -271,6 +272,13 @@ class _Sheet:
         if not shapes:
             return
         west, south, east, north = shapely.total_bounds(np.array(shapes, dtype=object)).tolist()
+        factor = self.frame.combined_factor
+        self.write(
+            f"Map grid {self.frame.crs_name}: 100.000 m on the ground are {100 * factor:.3f} m in "
+            f"this drawing (combined factor {factor:.8f}).",
+            (west, south - 4.0 * self.text, 0.0),
+            "survey-notes",
+        )
         self.space.reset_extents((west, south, 0.0), (east, north, 0.0))
         size = max(north - south, 0.6 * (east - west), self.text)
         self.drawing.set_modelspace_vport(

@@ -45,8 +45,9 @@ def write_csv(path: Path, names: Sequence[str], records: Iterable[Mapping[str, A
 def write_points(path: Path, package: Package) -> None:
     """Write the observations as ``point,northing,easting,elevation,code``, each mark once.
 
-    Map and elevation units, rounded to four decimals. A position without a name is called after
-    its line in the field book.
+    Map and elevation units, rounded to four decimals. The column that follows is the combined
+    factor: ground lengths times it are lengths between these coordinates. A position without a
+    name is called after its line in the field book.
     """
     records = [r for layer in package.layers if layer.name == "points" for r in layer.records]
     named = {record.get("point") for record in records}
@@ -66,6 +67,8 @@ def write_points(path: Path, package: Package) -> None:
                 "point": name,
                 **{axis: round(record[axis], 4) for axis in ("northing", "easting", "elevation")},
                 "code": record.get("code"),
+                "combined_factor": round(package.frame.combined_factor, 8),
             }
         )
-    write_csv(path, ("point", "northing", "easting", "elevation", "code"), rows)
+    columns = ("point", "northing", "easting", "elevation", "code", "combined_factor")
+    write_csv(path, columns, rows)
