@@ -15,6 +15,7 @@ import numpy.typing as npt
 
 from geosite.base.arrays import Floats
 from geosite.base.proj import quiet_proj
+from geosite.base.units import FOOT_M, US_SURVEY_FOOT_M
 
 if TYPE_CHECKING:
     from pyproj import CRS, Geod, Proj
@@ -36,7 +37,7 @@ CONFORMAL_PPM = 5.0
 ON_ELLIPSOID_PPM = 100.0
 """Largest difference between a map's scale by PROJ and by geodesics. A map drawn on a sphere is off
 by 1,000 to 7,000; the projections of some town grids, onto a plane at the town's height, by 15."""
-_UNITS = {1.0: "metre", 0.3048: "foot", 1200 / 3937: "US survey foot"}
+_UNITS = {1.0: "metre", FOOT_M: "foot", US_SURVEY_FOOT_M: "US survey foot"}
 
 
 @dataclass(frozen=True)

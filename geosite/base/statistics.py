@@ -10,25 +10,30 @@ if TYPE_CHECKING:
 
     from geosite.base.arrays import Floats
 
-__all__ = ["beyond", "chi_square", "ellipse_factor", "radius_factor", "t_factor"]
+__all__ = ["chi2_isf", "chi2_sf", "ellipse_factor", "radius_factor", "t_factor"]
 
 NORMAL_95 = 1.959963984540054
 """97.5 % quantile of the normal distribution."""
 
 
-def beyond(value: float, freedom: int) -> float:
-    """Return the probability that a chi-square variable with `freedom` exceeds `value`.
+def chi2_sf(value: float, degrees_of_freedom: int) -> float:
+    """Return the probability that a chi-square variable exceeds `value`: a test's p-value.
 
     Notes
     -----
     Upper incomplete gamma function by its series below the middle and by Lentz's continued fraction
     above (Abramowitz & Stegun, Handbook of Mathematical Functions, 26.4.19, 6.5.29 and 6.5.31).
+
+    Examples
+    --------
+    >>> round(chi2_sf(3.841459, 1), 6), round(chi2_sf(18.307038, 10), 6)
+    (0.05, 0.05)
     """
     if value <= 0:
         return 1.0
     if math.isinf(value):
         return 0.0
-    a, x = freedom / 2, value / 2
+    a, x = degrees_of_freedom / 2, value / 2
     front = math.exp(a * math.log(x) - x - math.lgamma(a))
     if x < a + 1:
         term = total = 1.0 / a
@@ -53,14 +58,20 @@ def beyond(value: float, freedom: int) -> float:
     return front * fraction
 
 
-def chi_square(probability: float, freedom: int) -> float:
-    """Return the value that a chi-square variable exceeds with this probability."""
+def chi2_isf(p_value: float, degrees_of_freedom: int) -> float:
+    """Return the value that a chi-square variable exceeds with this probability.
+
+    Examples
+    --------
+    >>> round(chi2_isf(0.05, 1), 6), round(chi2_isf(0.05, 10), 6)
+    (3.841459, 18.307038)
+    """
     low, high = 0.0, 1.0
-    while beyond(high, freedom) > probability:
+    while chi2_sf(high, degrees_of_freedom) > p_value:
         high *= 2
     for _ in range(80):
         middle = (low + high) / 2
-        if beyond(middle, freedom) > probability:
+        if chi2_sf(middle, degrees_of_freedom) > p_value:
             low = middle
         else:
             high = middle

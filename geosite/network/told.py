@@ -7,7 +7,7 @@ import math
 import numpy as np
 
 from geosite.base.errors import Finding, Problem
-from geosite.base.statistics import beyond
+from geosite.base.statistics import chi2_sf
 from geosite.fieldbook.model import FieldBook, Notes
 from geosite.network.anchor import Anchored
 from geosite.network.checks import SHORT_LOOP
@@ -238,7 +238,7 @@ def told_control(
     """Say when known marks do not fit the survey, and which is most likely wrong."""
     findings = []
     for fit, what in zip(misfits, ("position", "elevation"), strict=True):
-        if fit.freedom == 0 or beyond(fit.squares, fit.freedom) > 0.001:
+        if fit.freedom == 0 or chi2_sf(fit.squares, fit.freedom) > 0.001:
             continue
         if what == "position" and len(fit.knot) == 2:
             continue  # the length check has said so

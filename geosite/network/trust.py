@@ -9,7 +9,7 @@ from typing import Literal
 import numpy as np
 
 from geosite.base.arrays import Floats, Ints
-from geosite.base.statistics import beyond
+from geosite.base.statistics import chi2_sf
 from geosite.fieldbook.model import FieldBook
 from geosite.fieldbook.sitefile import LegNoise
 from geosite.network.anchor import Control
@@ -97,7 +97,7 @@ def judge_noise(squares: float, freedom: int) -> Noise:
         promising too much is worse than too little.
     """
     estimate = squares / freedom if freedom > 0 else None
-    chance = beyond(squares, freedom) if freedom > 0 else 1.0
+    chance = chi2_sf(squares, freedom) if freedom > 0 else 1.0
     if estimate is None or freedom < LEAST_FREEDOM:
         return Noise("too little to tell", 1.0, estimate, squares, max(freedom, 0), chance)
     if chance < 0.025:
@@ -158,7 +158,7 @@ class CheckPoints:
         return tuple(
             name
             for name, square, n in zip(self.names, share.sum(axis=1), freedom, strict=True)
-            if n and beyond(float(square), int(n)) < 0.001
+            if n and chi2_sf(float(square), int(n)) < 0.001
         )
 
 

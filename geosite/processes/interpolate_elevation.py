@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any, Literal
 
 from geosite.base.errors import InputError, Problem
+from geosite.base.units import FOOT_M
 from geosite.processes.derive_slope import GEOTIFF
 from geosite.processes.model import Context, Input, Output, Process
 
@@ -45,7 +46,7 @@ def interpolated(
     known_crs = _crs(crs, points.crs_wkt, file)
     grid = grid_over(points.positions, cell_size, extent)
     frame = map_frame(known_crs, (grid.west, grid.south, grid.east, grid.north), file)
-    unit = {1.0: "m", 0.3048: "ft"}.get(frame.height_unit_m, frame.height_unit_name)
+    unit = {1.0: "m", FOOT_M: "ft"}.get(frame.height_unit_m, frame.height_unit_name)
     # only what lies at the very same place is one point
     surface = elevation_surface(points.positions, grid, method=method, coincident=0.0)
     if not np.isfinite(surface.z).any():

@@ -18,6 +18,7 @@ from geosite.base.errors import InputError, Problem
 from geosite.base.grid import MAX_CELLS, Grid
 from geosite.base.map_frame import Frame
 from geosite.base.problems import one_line, shown
+from geosite.base.units import FOOT_M, US_SURVEY_FOOT_M
 from geosite.reading.ascii_grid import OPTIONS, check_ascii_grid
 from geosite.reading.crs import map_frame
 from geosite.reading.foreign import damage
@@ -36,8 +37,8 @@ _RASTER_STARTS = {
 }
 _BAND_UNITS = (
     (1.0, "metre", ("m", "metre", "meter", "metres", "meters")),
-    (0.3048, "foot", ("ft", "foot", "feet")),
-    (1200 / 3937, "US survey foot", ("ftus", "us-ft", "us survey foot", "us survey feet")),
+    (FOOT_M, "foot", ("ft", "foot", "feet")),
+    (US_SURVEY_FOOT_M, "US survey foot", ("ftus", "us-ft", "us survey foot", "us survey feet")),
 )
 # what a slope, an aspect, a share or an area is in, and lengths in which no elevation is worked
 # with; any other word is passed over

@@ -13,7 +13,7 @@ from network_cases import Row, book, run_rows, turned
 from scipy.stats import chi2
 from scipy.stats import f as f_distribution
 
-from geosite.base.statistics import beyond
+from geosite.base.statistics import chi2_sf
 from geosite.fieldbook.model import FieldBook
 from geosite.fieldbook.sitefile import LegNoise
 from geosite.network.mistakes import search as blunders
@@ -227,7 +227,7 @@ def test_a_mistake_stands_out_from_chance(freedom: int) -> None:
             test = 1e9
             ratio = float(f_distribution.isf(chance / 10, freedom, left))
             rest = test / freedom / ratio * left
-            assert beyond(rest, left) < 0.01
+            assert chi2_sf(rest, left) < 0.01
             told = _stands_out(suspect(test, freedom), 10, test + rest, freedom + left)
             assert told == stand
 
@@ -282,7 +282,7 @@ def test_an_error_without_name_says_where_and_what_else_it_could_be() -> None:
     assert (mistake.rows, mistake.marks) == ((12, 14), ("B", "D"))
     assert mistake.others == ((3, 4),)
     assert mistake.detail == ""
-    assert mistake.chance == pytest.approx(beyond(best.test, 3) * tested)
+    assert mistake.chance == pytest.approx(chi2_sf(best.test, 3) * tested)
     assert mistake.corrected.local == pytest.approx(right.local, abs=1e-4)
     assert mistake.size == pytest.approx(math.sqrt(1.0 + 0.25 + 0.0625), abs=1e-4)
     dull = replace(best, test=0.1)

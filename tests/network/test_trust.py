@@ -13,7 +13,7 @@ from network_spoilt import clean
 from walk_simulator import Noise
 
 from geosite.base.errors import SurveyRefused
-from geosite.base.statistics import beyond, chi_square
+from geosite.base.statistics import chi2_isf, chi2_sf
 from geosite.network.adjust import adjust
 from geosite.network.covariance import error_ellipses, sigma_horizontal, sigma_vertical
 from geosite.network.mistakes.search import leg_tests
@@ -31,11 +31,11 @@ def test_chi_square_tail_against_scipy() -> None:
     for freedom in (1, 2, 3, 6, 21, 400, 30_000):
         for probability in (1e-12, 1e-3, 0.025, 0.5, 0.975):
             value = chi2.isf(probability, freedom)
-            assert beyond(value, freedom) == pytest.approx(probability, rel=1e-8)
-            assert chi_square(probability, freedom) == pytest.approx(value, rel=1e-9)
-    assert beyond(0.0, 3) == 1.0
-    assert beyond(math.inf, 3) == 0.0
-    assert beyond(1e6, 3) == 0.0
+            assert chi2_sf(value, freedom) == pytest.approx(probability, rel=1e-8)
+            assert chi2_isf(probability, freedom) == pytest.approx(value, rel=1e-9)
+    assert chi2_sf(0.0, 3) == 1.0
+    assert chi2_sf(math.inf, 3) == 0.0
+    assert chi2_sf(1e6, 3) == 0.0
 
 
 @pytest.mark.parametrize(
@@ -94,7 +94,7 @@ def test_tests_of_legs_have_the_distribution_they_claim() -> None:
         survey = clean(seed)
         tied = tie(survey.book, survey.site.survey.leg_noise, ("B1", "B2"), frozenset(), 1.0)
         _, freedom, test = leg_tests(tied)
-        limit = np.array([chi_square(0.05, int(f)) if f else np.inf for f in freedom])
+        limit = np.array([chi2_isf(0.05, int(f)) if f else np.inf for f in freedom])
         beyond_95.append(test > limit)
     # 1020 tests, correlated within a survey: about 5 %
     assert 0.035 < np.mean(beyond_95) < 0.065
@@ -128,7 +128,7 @@ def test_many_control_marks_have_residuals_and_the_wrong_one_is_named() -> None:
     network = adjust(notes(rows, right, crs=CRS))
     control = network.report["control"]["horizontal"]
     assert control["freedom"] == 5
-    assert control["chi_square"] < chi_square(0.001, 5)
+    assert control["chi_square"] < chi2_isf(0.001, 5)
     assert {r["mark"] for r in control["residuals"]} == set("ABCD")
     assert max(abs(r["east_m"]) for r in control["residuals"]) < 0.2
     assert "control-misfit" not in codes(network)

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from geosite.base.rounding import decimals, grouped, written
+from geosite.base.units import FOOT_M
 from geosite.drawing.document import Block, Column, Heading, Paragraph, Table, lay_out
 from geosite.drawing.pdf import pdf
 from geosite.fieldbook.sitefile import Handover
@@ -18,7 +19,6 @@ __all__ = ["takeoff_blocks", "takeoff_pdf"]
 
 Record = Mapping[str, Any]
 
-_FOOT = 0.3048
 _YARD = 0.9144
 
 _HOW_TO_READ = (
@@ -46,7 +46,7 @@ class _Unit:
 
 _UNITS: Mapping[Literal["m", "ft"], _Unit] = {
     "m": _Unit(1.0, "m", "m²", "m³", 1.0),
-    "ft": _Unit(1 / _FOOT, "ft", "ft²", "yd³", 1 / _YARD**3),
+    "ft": _Unit(1 / FOOT_M, "ft", "ft²", "yd³", 1 / _YARD**3),
 }
 
 

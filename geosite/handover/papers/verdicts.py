@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from typing import Any, Literal
 
 from geosite.base.rounding import decimals, grouped, written
+from geosite.base.units import FOOT_M
 from geosite.drawing.document import Block, Column, Heading, Paragraph, Table
 from geosite.handover.model import Package
 
@@ -13,7 +14,6 @@ __all__ = ["verdict_blocks"]
 
 Record = Mapping[str, Any]
 
-_FOOT = 0.3048
 _WORST_FIRST = ("beyond", "crosses", "undecided", "cannot tell", "not measured")
 
 
@@ -28,7 +28,7 @@ def verdict_blocks(package: Package, unit: Literal["m", "ft"]) -> list[Block]:
         Of lengths.
     """
     records = {layer.name: layer.records for layer in package.layers}
-    per_metre = 1.0 if unit == "m" else 1 / _FOOT
+    per_metre = 1.0 if unit == "m" else 1 / FOOT_M
     return [
         *_grades(sorted(records.get("grades", ()), key=_rank), per_metre, unit),
         *_clearances(sorted(records.get("parcel_clearances", ()), key=_rank), per_metre, unit),

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from geosite.base.units import FOOT_M
 from geosite.handover.model import Layer, Package
 
 __all__ = ["Measures", "layer_of", "section_letter"]
@@ -25,7 +26,7 @@ class Measures:
     @property
     def unit_m(self) -> float:
         """Metres per unit."""
-        return 1.0 if self.unit == "m" else 0.3048
+        return 1.0 if self.unit == "m" else FOOT_M
 
     def number(self, length_m: float) -> str:
         """Return a length without its unit."""

@@ -19,7 +19,7 @@ import numpy as np
 import numpy.typing as npt
 
 from geosite.base.arrays import Floats, Ints
-from geosite.base.statistics import beyond
+from geosite.base.statistics import chi2_sf
 from geosite.fieldbook.model import FieldBook
 from geosite.network.model import turn_with_knots
 from geosite.network.tie import Tied, first_visits
@@ -274,7 +274,7 @@ def find_mistakes(fit: Fit, book: FieldBook, baseline: tuple[str, str]) -> Searc
             break
         suspects, tested = _suspects(tied)
         best = suspects[0] if suspects else None
-        gross = beyond(squares, redundancy) < ALARM / 100
+        gross = chi2_sf(squares, redundancy) < ALARM / 100
         left = tied.redundancy - sum(spent)
         clear = best is not None and _stands_out(best, tested, tied.squares, left)
         if not gross and not clear:
@@ -298,10 +298,10 @@ def _stands_out(suspect: _Suspect, tested: int, squares: float, redundancy: int)
     """Tell a mistake from chance, and from noise that is larger than assumed everywhere."""
     left = redundancy - suspect.freedom
     rest = squares - suspect.test
-    chance = beyond(suspect.test, suspect.freedom) * tested
+    chance = chi2_sf(suspect.test, suspect.freedom) * tested
     if chance > ALARM:
         return False
-    if left <= 0 or beyond(rest, left) > ALARM:
+    if left <= 0 or chi2_sf(rest, left) > ALARM:
         # few left cannot tell the noise: it has to be a hundred times as clear
         return chance < (ALARM / 100 if left < FEW else ALARM)
     from scipy.special import fdtrc
@@ -402,7 +402,7 @@ def _unnamed(
         marks=marks,
         error=better.error,
         detail=hint,
-        chance=min(1.0, beyond(best.test, best.freedom) * tested),
+        chance=min(1.0, chi2_sf(best.test, best.freedom) * tested),
         others=tuple(_leg_rows(tied, s.leg) for s in alike),
         corrected=better.corrected,
     )

@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from geosite.base.arrays import Floats
-from geosite.base.statistics import beyond
+from geosite.base.statistics import chi2_sf
 
 __all__ = [
     "Moved",
@@ -200,7 +200,7 @@ def _square_to(frame: Floats) -> Floats:
 
 def _tested(squares: float, freedom: int, noise_freedom: float) -> Outcome:
     if math.isinf(noise_freedom):
-        probability = beyond(squares, freedom)
+        probability = chi2_sf(squares, freedom)
     else:
         from scipy.special import fdtrc
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from geosite.base.arrays import Floats
-from geosite.base.statistics import chi_square, radius_factor
+from geosite.base.statistics import chi2_isf, radius_factor
 from geosite.network.covariance import sigmas
 from geosite.network.model import LinearForm, Network
 from geosite.review.setting_out.joint import Joint, Place
@@ -89,7 +89,7 @@ def spread_of(joint: Joint, places: Sequence[Place], survey: Network, planned: b
     least = major * radius_factor(ratio, math.inf)
     if math.isfinite(freedom):
         n = max(round(freedom), 1)
-        least = least * math.sqrt(n / chi_square(0.025, n))
+        least = least * math.sqrt(n / chi2_isf(0.025, n))
     known = network.accuracy_known and survey.accuracy_known
     unknown = np.full(len(east), math.nan)
     return Spread(

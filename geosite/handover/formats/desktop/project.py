@@ -10,6 +10,7 @@ from __future__ import annotations
 import xml.etree.ElementTree as ET
 from collections.abc import Iterable, Mapping, Sequence
 
+from geosite.base.units import FOOT_M, US_SURVEY_FOOT_M
 from geosite.handover.formats.desktop.layout import layout_element
 from geosite.handover.formats.desktop.rasters import raster_attributes, raster_nodes
 from geosite.handover.formats.desktop.style import aliases, vector_attributes, vector_nodes
@@ -249,7 +250,7 @@ def _extent(layout: Layout) -> dict[str, str]:
     }
 
 
-_UNITS = {1.0: "meters", 0.3048: "feet", 1200 / 3937: "US survey feet"}
+_UNITS = {1.0: "meters", FOOT_M: "feet", US_SURVEY_FOOT_M: "US survey feet"}
 
 
 def _canvas(package: Package, extent: Mapping[str, str], crs: ET.Element) -> ET.Element:
