@@ -101,18 +101,36 @@ def build(site: Path, out: Path, into: Path | None, as_json: bool) -> None:
         echo("good", f"{into}: {len(added)} layers added, {added[0]} to {added[-1]}")
 
 
-@geosite.command(epilog="\b\nExample:\n  geosite check yard/site.toml")
+@geosite.command(epilog="\b\nExample:\n  geosite check yard/site.toml --sketch yard/sketch.svg")
 @SITE
+@click.option(
+    "--sketch",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Also draw walks, misclosures and suspects into a picture, .svg or .png; - draws them "
+    "with letters here.",
+)
 @JSON
-def check(site: Path, as_json: bool) -> None:
-    """Say how far a survey can be trusted; writes nothing.
+def check(site: Path, sketch: Path | None, as_json: bool) -> None:
+    """Say how far a survey can be trusted, and whether it would build; changes nothing.
 
-    Reports closure, the fit on the baseline and everything in the field book that looks wrong. Run
-    it before you leave the site: a forgotten mark is quickly walked now.
+    Reports closure, the fit on the baseline and everything in the field book that looks wrong, and
+    refuses what a build would refuse. Run it before you leave the site: a forgotten mark is quickly
+    walked now.
     """
     from geosite.processes.check_survey import report
+    from geosite.processes.sketching import sketch_into, sketch_lines
 
+    letters = str(sketch) == "-"
+    # drawn first: a survey that is refused is the one that wants a look
+    if sketch is not None and not letters:
+        sketch_into(site, sketch)
+    if letters and not as_json:
+        for line in sketch_lines(site):
+            echo("plain", line)
     _print_report(report(site), as_json)
+    if sketch is not None and not letters and not as_json:
+        echo("plain", f"Sketch: {sketch}")
 
 
 geosite.add_command(new)

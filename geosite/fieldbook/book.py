@@ -262,6 +262,11 @@ def _collect(
         piece=(segment % (PIECE_LIMIT + 1)).astype(np.int16),
         notes=tuple(notes),
         line=whole("line"),
+        unused=tuple(
+            header.strip()
+            for i, header in enumerate(rows.header)
+            if i not in where.values() and header.strip()
+        ),
     )
 
 

@@ -13,6 +13,7 @@ from geosite.fieldbook.book import COLUMNS, normal_header
 from geosite.fieldbook.model import FieldBook, assumed_geometry
 from geosite.fieldbook.site import SiteText
 from geosite.fieldbook.sitefile import AnchorMark, SiteFile, Survey
+from geosite.fieldbook.suspects import suspect_findings
 from geosite.reading.crs import read_systems
 
 __all__ = [
@@ -368,6 +369,8 @@ def look_at(site: SiteFile, book: FieldBook, findings: list[Finding]) -> None:
             )
         )
     _repeated_exactly(book, findings)
+    findings += suspect_findings(book)
+    _nothing_drawn(book, findings)
     for kind, names, column in (
         ("marks", book.marks, book.mark),
         ("runs", book.runs, book.run),
@@ -375,6 +378,28 @@ def look_at(site: SiteFile, book: FieldBook, findings: list[Finding]) -> None:
         ("codes", book.codes, book.code),
     ):
         _names_alike(kind, names, column, book, findings)
+
+
+def _nothing_drawn(book: FieldBook, findings: list[Finding]) -> None:
+    """Say that no shape will come of a field book, and which column would make one."""
+    if len(book.features) or not len(book):
+        return
+    spare = ", ".join(shown(header, 30) for header in book.unused[:8])
+    findings.append(
+        Finding(
+            "look" if spare else "note",
+            "nothing-drawn",
+            "No row names a feature, so no area and no line is drawn: fill the column feature"
+            + (
+                f", or map one of the columns that are not used ({spare}) in [survey.columns],"
+                ' such as feature = "..."'
+                if spare
+                else ""
+            )
+            + ".",
+            book.file,
+        )
+    )
 
 
 def _names_alike(

@@ -59,6 +59,8 @@ class FieldBook:
     notes : tuple of str, length n
     line : array, shape (n,)
         Line of each row in the file, counted from 1.
+    unused
+        Headers of columns that were not read.
     """
 
     file: str
@@ -76,6 +78,7 @@ class FieldBook:
     piece: npt.NDArray[np.int16]
     notes: tuple[str, ...]
     line: Ints
+    unused: tuple[str, ...] = ()
 
     def __len__(self) -> int:
         return len(self.local)

@@ -39,6 +39,17 @@ _LONG_KEY = re.compile(r"(?<![\w-])(?:[\w-]++\s*+\.\s*+){30}")
 _PATHS = {"file", "limits_file", "surface", "profile"}
 _MANY_LINES = {"description", "crs", "vertical_crs"}
 
+# what others call it
+_SAME_WORDS = {
+    **dict.fromkeys(("polygon", "surface", "region", "face", "multipolygon"), "area"),
+    **dict.fromkeys(("polyline", "linestring", "path", "edge", "multilinestring"), "line"),
+    **dict.fromkeys(("spot", "node", "mark", "multipoint"), "point"),
+    **dict.fromkeys(("metre", "metres", "meter", "meters", "metric"), "m"),
+    **dict.fromkeys(("feet", "foot", "imperial", "international foot"), "ft"),
+    **dict.fromkeys(("us-ft", "usft", "us survey foot", "us survey feet", "sft"), "ftUS"),
+    **dict.fromkeys(("%", "per cent"), "percent"),
+    **dict.fromkeys(("degrees", "deg"), "degree"),
+}
 _TYPES = {
     "string": "text in quotes",
     "number": "a number",
@@ -461,6 +472,9 @@ def _expected(rule: dict[str, Any]) -> str:
 def _remedy(error: Any, problems: Problems) -> str:
     value, rule = error.instance, error.schema
     if "enum" in rule and isinstance(value, str):
+        meant = _SAME_WORDS.get(value.casefold())
+        if meant in rule["enum"]:
+            return f'did you mean "{meant}"?'
         likely = problems.suggest(value, [v for v in rule["enum"] if isinstance(v, str)], 0.5)
         return f'did you mean "{likely}"?' if likely else "choose one of these"
     if isinstance(value, str) and rule.get("type") in ("number", "integer"):

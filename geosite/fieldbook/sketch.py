@@ -31,6 +31,7 @@ def sketch_sheet(
     laid: LaidOut,
     title: str,
     *,
+    lines: Sequence[str] = (),
     suspects: Sequence[int] = (),
     unit: str = "m",
 ) -> Sheet:
@@ -40,6 +41,8 @@ def sketch_sheet(
     ----------
     book, laid
     title
+    lines
+        Codes whose shapes are lines, which do not close.
     suspects
         Rows to ring.
     unit
@@ -65,7 +68,7 @@ def sketch_sheet(
     groups = (
         Group("paper", "Paper", [rectangle(Rectangle(0, 0, WIDTH, HEIGHT), fill=PAPER)]),
         Group("walks", "Walks", _walks(book, paper), in_map=True),
-        Group("outlines", "Outlines", _outlines(book, paper), in_map=True),
+        Group("outlines", "Outlines", _outlines(book, paper, lines), in_map=True),
         Group("misclosures", "Misclosures", _misclosures(laid, paper, scale), in_map=True),
         Group("marks", "Marks", _marks(book, paper, suspects), in_map=True),
         Group("words", "Words", head),
@@ -110,12 +113,21 @@ def _walks(book: FieldBook, paper: Floats) -> list[Shape | Text]:
     ]
 
 
-def _outlines(book: FieldBook, paper: Floats) -> list[Shape | Text]:
+def _is_closed(book: FieldBook, rows: Ints, lines: Sequence[str]) -> bool:
+    codes = {book.codes[code] for code in set(book.code[rows].tolist()) if code >= 0}
+    return len(rows) > 2 and not codes & set(lines)
+
+
+def _outlines(book: FieldBook, paper: Floats, lines: Sequence[str]) -> list[Shape | Text]:
     found: list[Shape | Text] = []
     for number, name in enumerate(book.features):
         rows = np.flatnonzero(book.feature == number)
         ink = _INKS[int(book.run[rows[0]]) % len(_INKS)]
-        found.append(Shape((Outline((paper[rows],), closed=len(rows) > 2),), Stroke(ink, 0.45)))
+        found.append(
+            Shape(
+                (Outline((paper[rows],), closed=_is_closed(book, rows, lines)),), Stroke(ink, 0.45)
+            )
+        )
         middle = paper[rows].mean(axis=0)
         x, y = middle.tolist()
         found.append(Text(x, y, name[:30], 2.6, colour=ink, anchor="middle", halo=True))
@@ -154,7 +166,12 @@ def _marks(book: FieldBook, paper: Floats, suspects: Sequence[int]) -> list[Shap
 
 
 def sketch_text(
-    book: FieldBook, laid: LaidOut, *, width: int = 72, suspects: Sequence[int] = ()
+    book: FieldBook,
+    laid: LaidOut,
+    *,
+    width: int = 72,
+    lines: Sequence[str] = (),
+    suspects: Sequence[int] = (),
 ) -> list[str]:
     """Return the sketch as lines of text for a terminal.
 
@@ -163,6 +180,8 @@ def sketch_text(
     book, laid
     width
         Characters in a line; a character is about twice as high as wide.
+    lines
+        Codes whose shapes are lines, which do not close.
     suspects
         Rows drawn as ``!``.
     """
@@ -183,7 +202,7 @@ def sketch_text(
     for number in range(len(book.features)):
         rows = np.flatnonzero(book.feature == number)
         corners = laid.plan[rows]
-        if len(rows) > 2:
+        if _is_closed(book, rows, lines):
             corners = np.vstack([corners, corners[:1]])
         for a, b in pairwise(corners):
             count = max(2, math.ceil(float(np.abs(b - a).max()) / step))

@@ -17,7 +17,7 @@ def book_of(folder: Path, book: str | bytes = BOOK, site: str = SITE) -> FieldBo
 
 
 def same(one: FieldBook, other: FieldBook) -> bool:
-    names = [n for n in FieldBook.__dataclass_fields__ if n != "file"]
+    names = [n for n in FieldBook.__dataclass_fields__ if n not in ("file", "unused")]
     return all(np.array_equal(getattr(one, n), getattr(other, n)) for n in names)
 
 
