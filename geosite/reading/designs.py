@@ -16,7 +16,7 @@ from geosite.base.arrays import Floats
 from geosite.base.errors import InputError, Problem
 from geosite.base.problems import Problems, nearest, one_line, shown
 from geosite.reading.files import clean_name, decode
-from geosite.reading.foreign import damage, driver_names, is_view, reading_layers
+from geosite.reading.foreign import driver_names, harmless, reading_layers
 
 __all__ = ["Design", "DesignShape", "ShapeKind", "read_design"]
 
@@ -207,13 +207,9 @@ def _from_layer(file: str, layer: str | None) -> Design:
     drivers = driver_names(_FORMATS)
     shapes: list[DesignShape] = []
     try:
-        if (fault := damage(path)) is not None:
-            raise ValueError(fault)
-        with reading_layers(), fiona.Env(GML_DOWNLOAD_SCHEMA="NO"):
-            layer = _layer(path, file, layer, fiona.listlayers(path))
-            with fiona.open(path, layer=layer, enabled_drivers=drivers, **options) as source:
-                if is_view(path, source.name):
-                    raise ValueError("the layer is a view, a query that may never end")
+        with harmless(path) as safe, reading_layers(), fiona.Env(GML_DOWNLOAD_SCHEMA="NO"):
+            layer = _layer(path, file, layer, fiona.listlayers(safe))
+            with fiona.open(safe, layer=layer, enabled_drivers=drivers, **options) as source:
                 crs_wkt = str(source.crs_wkt or "") or None
                 names = {str(name).casefold(): name for name in source.schema["properties"]}
                 for record in source:

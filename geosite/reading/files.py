@@ -13,6 +13,7 @@ from geosite.base.problems import Problems
 __all__ = [
     "NAME_LIMIT",
     "as_utf8",
+    "check_plain_file",
     "clean_name",
     "decode",
     "inside",

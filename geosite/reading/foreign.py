@@ -16,7 +16,9 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-__all__ = ["damage", "driver_names", "is_view", "names_a_file", "quiet", "reading_layers"]
+from geosite.reading.databases import crs_texts, database_damage, holds_queries, plain
+
+__all__ = ["damage", "driver_names", "harmless", "names_a_file", "quiet", "reading_layers"]
 
 _BY_EXTENSION = {"Shapefile": "shp", "TAB": "tab"}
 """Formats that the library names after their makers; it is asked for the name."""
@@ -81,47 +83,31 @@ def _foreign_part(path: Path) -> str | None:
 def _database_damage(path: Path) -> str | None:
     import sqlite3
 
-    if _is_locked(path):
-        return "another program is writing to it: close it there first"
-    connection = sqlite3.connect(f"{path.resolve().as_uri()}?immutable=1", uri=True)
+    if (fault := database_damage(path)) is not None:
+        return fault
     try:
-        # names and statements too: text that is no UTF-8 fails here
-        connection.execute("SELECT name, tbl_name, sql FROM sqlite_master").fetchall()
-        (found,) = connection.execute("PRAGMA quick_check(1)").fetchone()
-        if _database_names_a_file(connection):
+        if not holds_queries(path) and any(map(names_a_file, crs_texts(path))):
             return _FOREIGN_CRS
-    except sqlite3.OperationalError as error:
-        # an index of a kind that this Python cannot check says nothing about damage
-        return None if "no such module" in str(error) else f"damaged: {error}"
     except (sqlite3.Error, ValueError) as error:
-        return f"damaged: {error}"
-    finally:
-        connection.close()
-    return None if found == "ok" else f"damaged: {found}"
+        return None if "no such module" in str(error) else f"damaged: {error}"
+    return None
 
 
-def _is_locked(path: Path) -> bool:
-    """Report whether a database stays locked for half a second; the library waits far longer."""
-    import sqlite3
+@contextmanager
+def harmless(path: Path) -> Iterator[Path]:
+    """Yield a file that the reading library may be given, or a copy that it may be given instead.
 
-    connection = sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True, timeout=0.5)
-    try:
-        connection.execute("SELECT 1 FROM sqlite_master").fetchone()
-    except sqlite3.Error as error:
-        return "locked" in str(error)
-    finally:
-        connection.close()
-    return False
-
-
-def _database_names_a_file(connection: Any) -> bool:
-    tables = "SELECT name FROM sqlite_master WHERE lower(name) LIKE '%spatial_ref_sys%'"
-    for (table,) in connection.execute(tables).fetchall():
-        quoted = str(table).replace('"', '""')
-        for row in connection.execute(f'SELECT * FROM "{quoted}" LIMIT 10000'):
-            if any(isinstance(text, str) and names_a_file(text) for text in row):
-                return True
-    return False
+    Raises
+    ------
+    ValueError
+        Why not; see `damage`.
+    """
+    if (fault := damage(path)) is not None:
+        raise ValueError(fault)
+    with plain(path) as found:
+        if found != path and (fault := damage(found)) is not None:
+            raise ValueError(fault)
+        yield found
 
 
 def _archive_damage(path: Path) -> str | None:
@@ -162,23 +148,6 @@ def _harmless_crs(document: Any) -> bool:
     named = crs.get("properties")
     name = named.get("name") if isinstance(named, dict) else None
     return crs.get("type") == "name" and bool(_CRS_NAME.fullmatch(str(name)))
-
-
-def is_view(path: Path, layer: str) -> bool:
-    """Report whether a layer of a database is a stored query, which may never end."""
-    with path.open("rb") as stream:
-        if not stream.read(16).startswith(b"SQLite format 3"):
-            return False
-    import sqlite3
-
-    connection = sqlite3.connect(f"{path.resolve().as_uri()}?immutable=1", uri=True)
-    try:
-        query = "SELECT count(*) FROM sqlite_master WHERE type = 'view' AND lower(name) = lower(?)"
-        return bool(connection.execute(query, (layer,)).fetchone()[0])
-    except sqlite3.Error as error:
-        raise ValueError(str(error)) from error
-    finally:
-        connection.close()
 
 
 @contextmanager

@@ -15,8 +15,9 @@ import numpy as np
 from geosite.base.arrays import Floats
 from geosite.base.errors import InputError, Problem
 from geosite.base.problems import Problems, nearest, one_line, shown
+from geosite.reading import databases
 from geosite.reading.files import decode
-from geosite.reading.foreign import damage, driver_names, is_view, reading_layers
+from geosite.reading.foreign import driver_names, harmless, reading_layers
 
 if TYPE_CHECKING:
     pass
@@ -176,27 +177,23 @@ def _from_layer(file: str, layer: str | None) -> Points:
         return InputError(Problem(code, what, expected, remedy, file))
 
     path = Path(file).resolve()
-    with path.open("rb") as stream:
-        is_database = stream.read(16) == b"SQLite format 3\x00"
+    is_database = databases.is_database(path)
     # this driver would leave a file of its own beside the points, and fetch schemas
     options = {"WRITE_GFS": "NO"} if path.suffix.lower() == ".gml" else {}
     drivers = driver_names(_POINT_FORMATS)
     try:
-        if (fault := damage(path)) is not None:
-            raise ValueError(fault)
-        if is_database:
-            layer = _package_layer(path, file, layer)
-        with (
-            reading_layers(),
-            fiona.Env(GML_DOWNLOAD_SCHEMA="NO"),
-            fiona.open(path, layer=layer, enabled_drivers=drivers, **options) as source,
-        ):
-            if is_view(path, source.name):
-                raise ValueError("the layer is a view, a query that may never end")
-            crs_wkt = str(source.crs_wkt or "") or None
-            names = {name.casefold(): name for name in source.schema["properties"]}
-            field = names.get("elevation")
-            positions = _positions(source, field, refuse)
+        with harmless(path) as safe:
+            if is_database:
+                layer = _package_layer(safe, file, layer)
+            with (
+                reading_layers(),
+                fiona.Env(GML_DOWNLOAD_SCHEMA="NO"),
+                fiona.open(safe, layer=layer, enabled_drivers=drivers, **options) as source,
+            ):
+                crs_wkt = str(source.crs_wkt or "") or None
+                names = {name.casefold(): name for name in source.schema["properties"]}
+                field = names.get("elevation")
+                positions = _positions(source, field, refuse)
     except (FionaError, OSError, ValueError, TypeError, UnicodeError) as error:
         raise refuse(
             "layer-unreadable",

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from geosite.base.errors import InputError
-from geosite.reading.foreign import damage, driver_names, is_view, names_a_file, reading_layers
+from geosite.reading.foreign import driver_names, harmless, names_a_file, reading_layers
 
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
@@ -105,22 +105,18 @@ def read_polygons(
     # the one driver would leave a file of its own beside the map, and fetch schemas
     options = {"WRITE_GFS": "NO"} if path.suffix.lower() == ".gml" else {}
     try:
-        if (fault := damage(path) or _zip_fault(path)) is not None:
-            raise ValueError(fault)
-        place = f"zip://{path.as_posix()}" if path.suffix.lower() == ".zip" else path
         with (
+            harmless(path) as safe,
             reading_layers(),
             fiona.Env(GML_DOWNLOAD_SCHEMA="NO"),
             fiona.open(
-                place,
+                _place(path, safe),
                 layer=layer,
                 enabled_drivers=driver_names(POLYGON_FORMATS),
                 allow_unsupported_drivers=True,  # KML: read well, not on its list
                 **options,
             ) as source,
         ):
-            if is_view(path, source.name):
-                raise ValueError("the layer is a view, a query that may never end")
             columns = list(source.schema["properties"])
             if name_field is not None and name_field not in columns:
                 raise refuse(
@@ -187,10 +183,17 @@ def _crs_of(own: str, given: str | None, file: str, refuse: Refuse) -> str:
     return str(told.to_wkt())
 
 
+def _place(path: Path, safe: Path) -> Path | str:
+    """Return what the library opens: the file, or the one shapefile that a zip file holds."""
+    if path.suffix.lower() != ".zip":
+        return safe
+    if (fault := _zip_fault(path)) is not None:
+        raise ValueError(fault)
+    return f"zip://{path.as_posix()}"
+
+
 def _zip_fault(path: Path) -> str | None:
     """Return why a zip file is no packed shapefile, or ``None``."""
-    if path.suffix.lower() != ".zip":
-        return None
     with zipfile.ZipFile(path) as archive:
         names = archive.namelist()
         shapes = [name for name in names if name.lower().endswith(".shp")]

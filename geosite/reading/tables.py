@@ -13,7 +13,7 @@ from typing import Any, Literal
 
 from geosite.base.problems import Problems, nearest, shown
 from geosite.reading.files import as_utf8, check_plain_file, decode, read_plain_file
-from geosite.reading.foreign import damage, driver_names, is_view, reading_layers
+from geosite.reading.foreign import driver_names, harmless, reading_layers
 from geosite.reading.toml_lines import TomlText
 
 __all__ = ["Rows", "is_layer_file", "open_csv", "open_layer"]
@@ -332,20 +332,19 @@ def open_layer(
     lines: list[int] = []
     try:
         with (
+            harmless(real) as safe,
             reading_layers(),
             fiona.Env(OGR_XLSX_HEADERS="FORCE", OGR_ODS_HEADERS="FORCE"),
         ):
-            layers = fiona.listlayers(real) if driver in _SEVERAL_LAYERS else []
+            layers = fiona.listlayers(safe) if driver in _SEVERAL_LAYERS else []
             if not _layer_chosen(layer, layers, driver, problems, place):
                 return None
             with fiona.open(
-                real,
+                safe,
                 layer=layer or (layers[0] if layers else None),
                 enabled_drivers=driver_names([driver]),
                 allow_unsupported_drivers=True,  # spreadsheets: read well, not on its list
             ) as source:
-                if is_view(real, source.name):
-                    raise ValueError("the layer is a view, a query that may never end")
                 header = list(source.schema["properties"])
                 records = []
                 for number, record in enumerate(source, 1):
@@ -387,8 +386,6 @@ def _content_fault(path: Path, driver: str, start: bytes) -> str | None:
             .startswith(start)
         ):
             return "its first bytes are another format's"
-        if (fault := damage(path)) is not None:
-            return fault
     except (OSError, RuntimeError) as error:
         return str(error)
     return None

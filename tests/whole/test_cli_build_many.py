@@ -10,6 +10,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -18,8 +19,9 @@ import pytest
 from cli_runner import geosite, geosite_process
 
 from geosite.base.errors import InputError
-from geosite.processes.hosts import many
-from geosite.processes.hosts.many import build_many, content_hash, find_sites
+from geosite.processes.hosts import sites as sites_module
+from geosite.processes.hosts.many import build_many
+from geosite.processes.hosts.sites import content_hash, find_sites
 
 # everything that takes time and is tested elsewhere
 LEAN = "\n[handover]\nplan = false\nviewer = false\ndxf = false\ngeojson = false\n"
@@ -140,7 +142,7 @@ def test_the_hash_covers_every_file_that_the_site_names(
     assert len(seen) == 6
     (tmp_path / "a/unrelated.txt").write_text("x")
     assert content_hash(site) in seen
-    monkeypatch.setattr(many, "__version__", "99")
+    monkeypatch.setattr(sites_module, "__version__", "99")
     assert content_hash(site) not in seen
 
 
@@ -235,6 +237,39 @@ def test_a_run_that_is_broken_off_goes_on_where_it_was(tmp_path: Path, number: i
     assert {built.status for built in done} <= {"built", "unchanged"}
     assert len(rows(out)) == 10
     assert not list(out.glob(".geosite-*"))
+
+
+def alive(group: int) -> list[int]:
+    """Return the processes of a session that still run."""
+    found = []
+    for entry in Path("/proc").glob("[0-9]*/stat"):
+        with suppress(OSError):
+            state, _, _, session = entry.read_text().rpartition(")")[2].split()[:4]
+            if int(session) == group and state != "Z":
+                found.append(int(entry.parent.name))
+    return found
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="reads /proc")
+def test_workers_end_with_the_process_that_is_killed(tmp_path: Path) -> None:
+    for n in range(12):
+        yard(tmp_path / f"in/s{n}", lean=False)
+    out = tmp_path / "out"
+    child = subprocess.Popen(
+        [sys.executable, "-m", "geosite_cli", "build-many", tmp_path / "in", "--out", out,
+         "--workers", "2"],
+        stderr=subprocess.DEVNULL, stdout=subprocess.DEVNULL, start_new_session=True,
+    )  # fmt: skip
+    deadline = time.monotonic() + 60
+    while not list(out.glob(".done/*.json")) and time.monotonic() < deadline:
+        time.sleep(0.02)
+    assert len(alive(child.pid)) >= 4  # itself, the fork server, two workers
+    os.kill(child.pid, signal.SIGKILL)  # it alone
+    child.wait()
+    deadline = time.monotonic() + 1.5  # less than a site takes
+    while alive(child.pid) and time.monotonic() < deadline:
+        time.sleep(0.05)
+    assert alive(child.pid) == []
 
 
 def test_json_for_machines_and_the_same_bytes_from_the_same_sites(tmp_path: Path) -> None:

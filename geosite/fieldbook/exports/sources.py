@@ -9,7 +9,7 @@ from geosite.base.problems import Problems
 from geosite.fieldbook.exports.model import Answers, Source
 from geosite.reading.delimited import Decimal, TextTable, split_table
 from geosite.reading.files import read_plain_file
-from geosite.reading.foreign import reading_layers
+from geosite.reading.foreign import harmless, reading_layers
 from geosite.reading.tables import is_layer_file, open_layer
 from geosite.reading.toml_lines import TomlText
 
@@ -78,7 +78,7 @@ def _layer_names(path: Path) -> list[str]:
     from fiona.errors import FionaError
 
     try:
-        with reading_layers():
-            return [str(name) for name in fiona.listlayers(path.resolve())]
+        with harmless(path.resolve()) as safe, reading_layers():
+            return [str(name) for name in fiona.listlayers(safe)]
     except (FionaError, OSError, ValueError):
         return []  # told when it is opened

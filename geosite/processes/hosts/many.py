@@ -13,22 +13,22 @@ import os
 import re
 import signal
 import threading
-import tomllib
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from dataclasses import asdict, dataclass, field
-from pathlib import Path, PurePosixPath
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
-from geosite import __version__
 from geosite.base.errors import GeositeError, InputError, OutputRefused, Problem
+from geosite.base.parent import die_with_parent
+from geosite.processes.hosts.sites import content_hash, find_sites
 
 if TYPE_CHECKING:
     from multiprocessing.context import BaseContext
 
-__all__ = ["Built", "build_many", "find_sites"]
+__all__ = ["Built", "build_many"]
 
 Progress = Callable[[float, str], None]
 
@@ -83,123 +83,6 @@ FIGURES = (
     ("area_m2", "float", "Sum of the net areas on the ground, square metres"),
     ("look", "int", "Findings to look at"),
 )
-
-
-def find_sites(folder: Path, out: Path) -> dict[str, Path]:
-    """Find the site files below a folder.
-
-    Parameters
-    ----------
-    folder
-        Searched with everything below it, links to folders and the output folder left out.
-    out
-        The output folder.
-
-    Returns
-    -------
-    dict
-        Site file by name, sorted: the folder of a ``site.toml``, else the path without ``.toml``.
-
-    Raises
-    ------
-    InputError
-        It is no folder, or there is no site in it.
-    """
-    if not folder.is_dir():
-        raise InputError(
-            Problem(
-                "folder-missing",
-                "is not a folder" if folder.exists() else "does not exist",
-                "a folder with site files in it",
-                "check the name",
-                str(folder),
-            )
-        )
-    skipped = out.resolve()
-    found: dict[str, Path] = {}
-    for base, folders, files in os.walk(folder):
-        folders[:] = sorted(
-            name
-            for name in folders
-            if not name.startswith(".") and (Path(base) / name).resolve() != skipped
-        )
-        for file in sorted(files):
-            path = Path(base) / file
-            if path.suffix.lower() == ".toml" and file[0] != "." and _is_site(path):
-                relative = path.relative_to(folder)
-                is_own_folder = file == "site.toml" and len(relative.parts) > 1
-                name = relative.parent if is_own_folder else relative.with_suffix("")
-                _add(found, name.as_posix(), path)
-    if not found:
-        raise InputError(
-            Problem(
-                "no-sites",
-                "there is no site file in it",
-                "TOML files with a [survey] table",
-                "check the name, or start one with geosite new",
-                str(folder),
-            )
-        )
-    return dict(sorted(_apart(found).items()))
-
-
-def _add(found: dict[str, Path], name: str, path: Path) -> None:
-    while name in found:  # a.toml beside a/site.toml
-        name += "_"
-    found[name] = path
-
-
-def _apart(found: Mapping[str, Path]) -> dict[str, Path]:
-    """Move a site that has others below it one folder down: output folders never lie in others."""
-    above = {parent.as_posix() for name in found for parent in PurePosixPath(name).parents}
-    if above.isdisjoint(found):
-        return dict(found)
-    moved: dict[str, Path] = {}
-    for name, path in found.items():
-        _add(moved, f"{name}/{path.stem}" if name in above else name, path)
-    return _apart(moved)
-
-
-def _is_site(path: Path) -> bool:
-    """Whether a TOML file is a site file, or so broken that somebody should be told."""
-    try:
-        return "survey" in tomllib.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError, RecursionError):
-        return True
-
-
-def _named_files(site: Path) -> list[Path]:
-    """Return the files that a site file names, with what belongs to them (a Shapefile's parts)."""
-    try:
-        tables = tomllib.loads(site.read_text(encoding="utf-8"))
-    except (OSError, ValueError, RecursionError):
-        return []
-    names: list[Any] = []
-    stack: list[Any] = [tables]
-    while stack:
-        part = stack.pop()
-        if isinstance(part, dict):
-            names += [part[key] for key in ("file", "limits_file", "surface") if key in part]
-            stack += part.values()
-        elif isinstance(part, list):
-            stack += part
-    files: set[Path] = set()
-    for name in names:
-        if isinstance(name, str) and name and "\0" not in name:
-            path = site.parent / name
-            with suppress(OSError, ValueError):
-                files.update(other for other in path.parent.glob("*") if other.stem == path.stem)
-    return sorted(file for file in files if file.is_file() and file != site)
-
-
-def content_hash(site: Path) -> str:
-    """Return a hash over everything a site is built from, this version of geosite included."""
-    digest = hashlib.sha256(__version__.encode())
-    for path in (site, *_named_files(site)):
-        digest.update(f"\0{path.name}\0".encode("utf-8", "surrogateescape"))
-        with suppress(OSError), path.open("rb") as stream:
-            digest.update(hashlib.file_digest(stream, "sha256").digest())
-    return digest.hexdigest()
 
 
 def build_one(name: str, site: Path, out: Path) -> Built:
@@ -395,7 +278,7 @@ def _in_processes(jobs: Sequence[Job], workers: int) -> Iterator[Built]:
     waiting, tried = list(reversed(jobs)), dict.fromkeys((job[0] for job in jobs), 0)
     context = _context()
     while waiting:
-        with ProcessPoolExecutor(workers, mp_context=context, initializer=_leave_it) as pool:
+        with ProcessPoolExecutor(workers, mp_context=context, initializer=_begin) as pool:
             # no more under way than there are workers: when one dies, these are the suspects
             under_way: dict[Future[Built], Job] = {}
             broken = False
@@ -437,9 +320,26 @@ def _uninterrupted() -> Iterator[None]:
         signal.signal(signal.SIGINT, before)
 
 
-def _leave_it() -> None:
-    """Leave an interrupt to the process that started this one; what is under way is finished."""
+def _begin() -> None:
+    """Leave an interrupt to the process that started this one, and end when that one is killed."""
+    import multiprocessing
+
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    die_with_parent(os.getppid())  # the fork server, which ends with the process that started it
+    first = multiprocessing.parent_process()
+    if first is not None:
+        threading.Thread(target=_end_after, args=(first.sentinel,), daemon=True).start()
+
+
+def _end_after(sentinel: int) -> None:
+    """Wait for the process that asked for the work; unlike the fork server it is told everywhere.
+
+    A site under way is left in its draft folder, which the next run clears.
+    """
+    from multiprocessing.connection import wait as wait_for
+
+    wait_for([sentinel])
+    os._exit(1)
 
 
 def _died(job: Job, why: str = "not enough memory?") -> Built:
