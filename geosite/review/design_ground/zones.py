@@ -15,7 +15,7 @@ from shapely.geometry.base import BaseGeometry
 from geosite.base.arrays import Floats, Ints
 from geosite.terrain.surface.tin import triangulate
 
-__all__ = ["Edge", "Zone", "facet_zone", "pad", "raster_zone", "strip"]
+__all__ = ["Edge", "Zone", "facet_zone", "moved", "pad", "raster_zone", "strip"]
 
 Heights = Callable[[Floats], Floats]
 
@@ -204,3 +204,16 @@ def _on_plane(a: Floats, b: Floats, c: Floats, places: Floats) -> Floats:
 def raster_zone(name: str, shape: BaseGeometry, heights: Heights) -> Zone:
     """Return the ground of a raster, within the outline of its cells."""
     return Zone(name, shape, heights, ())
+
+
+def moved(zone: Zone, shift: Floats) -> Zone:
+    """Return a zone in a frame whose origin lies elsewhere, shape (2,), local grid metres."""
+
+    def heights(places: Floats) -> Floats:
+        return zone.heights(places - shift)
+
+    edges = tuple(
+        Edge(e.name, e.places + np.array([shift[0], shift[1], 0.0]), e.closed) for e in zone.edges
+    )
+    shape = shapely.transform(zone.shape, lambda places: places + shift)
+    return Zone(zone.name, shape, heights, edges)

@@ -1,0 +1,216 @@
+"""The process ``compare-design``: what was built against what was designed."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from geosite.processes.build_site import SITE
+from geosite.processes.model import Context, Input, Output, Process
+
+if TYPE_CHECKING:
+    from geosite.base.map_frame import Frame
+    from geosite.review.as_built.compute import Plan
+
+__all__ = ["PROCESS"]
+
+
+def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
+    from geosite.fieldbook.read import read_survey
+    from geosite.handover.comparison.as_built import deviations, surfaces
+    from geosite.handover.formats.geopackage import write_geopackage
+    from geosite.handover.formats.tables import write_csv
+    from geosite.handover.model import Package
+    from geosite.handover.report.serialise import plain
+    from geosite.linework.draw import draw
+    from geosite.network.adjust import adjust
+    from geosite.processes.epochs import read_epoch
+    from geosite.review.as_built.compute import compare_design
+    from geosite.terrain.site_ground import site_ground
+
+    context.progress(0.05, "reading the survey of what was built")
+    notes = read_survey(Path(inputs["site"]))
+    network = adjust(notes)
+    drawing = draw(notes, network)
+    laid = site_ground(notes, network, drawing)
+    context.progress(0.4, "reading the design")
+    plan = _plan(inputs, network.frame)
+    before = None
+    if inputs.get("before"):
+        old = read_epoch(inputs["before"]).site
+        before = None if old is None else old.ground
+    context.progress(0.6, "comparing")
+    ground = None if laid is None else laid.ground
+    made = compare_design(notes, network, drawing, ground, plan, before)
+    if not made.deviations and not made.surfaces:
+        raise _nothing(inputs)
+    context.progress(0.9, "writing the files")
+    layer, table = deviations(made, network.frame), surfaces(made)
+    site = notes.site.site
+    package = Package(site.title, site.date or "", network.frame, (layer,), (), (table,))
+    write_geopackage(context.out / "as_built.gpkg", package)
+    for found in (layer, table):
+        write_csv(context.out / f"{found.name}.csv", [f.name for f in found.fields], found.records)
+    context.progress(1.0, "done")
+    verdicts = [v for d in made.deviations for v in (d.plan_verdict, d.height_verdict) if v]
+    summary: Mapping[str, Any] = plain(
+        {
+            "compared": len(made.deviations),
+            "verdicts": {v: verdicts.count(v) for v in ("within", "beyond", "undecided")},
+            "findings": made.findings,
+        }
+    )
+    return summary
+
+
+def _nothing(inputs: Mapping[str, Any]) -> Exception:
+    from geosite.base.errors import InputError, Problem
+
+    return InputError(
+        Problem(
+            "design-nothing-common",
+            "no mark, edge or area of the survey belongs to the design",
+            "marks named as the design's points, features named as its edges, or areas on it",
+            "measure them under the names of the design",
+            str(inputs["design"]),
+        )
+    )
+
+
+def _plan(inputs: Mapping[str, Any], frame: Frame) -> Plan:
+    """Return the design of a file, or one of the designs of a site file."""
+    import numpy as np
+
+    from geosite.reading.designs import read_design
+    from geosite.review.as_built.compute import Plan
+    from geosite.review.design_ground.asked import file_zone
+    from geosite.review.design_ground.zones import Edge, Zone
+    from geosite.review.setting_out.fit import refuse_other_crs
+
+    if Path(inputs["design"]).suffix.lower() == ".toml":
+        return _plan_of_site(inputs, frame)
+    design = read_design(inputs["design"], inputs.get("layer"))
+    refuse_other_crs(design, frame)
+    points, edges = [], []
+    for shape in design.shapes:
+        places = np.column_stack(
+            [frame.to_local(shape.places[:, :2]), shape.places[:, 2] * frame.height_unit_m]
+        )
+        if shape.kind == "point":
+            points.append((shape.name, places[0]))
+        elif shape.name:
+            edges.append(Edge(shape.name, places, shape.kind == "area"))
+    zones: tuple[Zone, ...] = ()
+    every = np.vstack([shape.places for shape in design.shapes])
+    if len(every) >= 3 and np.isfinite(every).all() and _spans(every):
+        zones = (file_zone(design, frame),)
+    return Plan(tuple(points), tuple(edges), zones)
+
+
+def _spans(places: Any) -> bool:
+    import shapely
+
+    hull = shapely.convex_hull(shapely.MultiPoint(places[:, :2] - places[0, :2]))
+    return bool(hull.area > 1e-6)
+
+
+def _plan_of_site(inputs: Mapping[str, Any], frame: Frame) -> Plan:
+    from geosite.base.errors import InputError, Problem
+    from geosite.fieldbook.read import read_survey
+    from geosite.linework.draw import draw
+    from geosite.network.adjust import adjust
+    from geosite.review.as_built.compute import Plan
+    from geosite.review.design_ground.asked import zones_of
+    from geosite.review.design_ground.zones import Edge, moved
+
+    notes = read_survey(Path(inputs["design"]))
+    names = list(notes.site.designs)
+    name = inputs.get("name") or (names[0] if len(names) == 1 else None)
+    if name not in notes.site.designs:
+        raise InputError(
+            Problem(
+                "design-unknown",
+                f"there is no design {name}" if name else "it holds no design, or several",
+                f"one of {', '.join(names) or 'none'}",
+                "name one with name",
+                str(inputs["design"]),
+            )
+        )
+    network = adjust(notes)
+    if network.frame.crs_wkt != frame.crs_wkt:
+        raise InputError(
+            Problem(
+                "design-crs",
+                f"the design is on {network.frame.crs_name}",
+                f"the CRS of the survey, {frame.crs_name}",
+                "anchor both in the same CRS",
+                str(inputs["design"]),
+            )
+        )
+    zones = zones_of(name, notes.site.designs[name], notes, network, draw(notes, network))
+    shift = frame.to_local(network.frame.to_map((0.0, 0.0)))
+    zones = tuple(moved(zone, shift) for zone in zones)
+    edges = tuple(Edge(e.name, e.places, e.closed) for zone in zones for e in zone.edges)
+    return Plan((), edges, zones)
+
+
+PROCESS = Process(
+    id="compare-design",
+    version="1.0.0",
+    title="What was built against the design",
+    description=(
+        "Holds a walked survey against a design: how far marks and edges are off in plan and in "
+        "height with their intervals, verdicts by the tolerances of their codes, the share of each "
+        "surface within tolerance, and what was laid."
+    ),
+    keywords=("as built", "tolerance", "deviation", "design"),
+    inputs=(
+        SITE,
+        Input(
+            "design",
+            "Design",
+            "Table or layer of points, lines and areas with elevations; or a site file with "
+            "[designs.NAME]",
+            {"type": "string", "format": "path"},
+        ),
+        Input(
+            "layer",
+            "Layer",
+            "Layer of the design file, where it holds several",
+            {"type": "string"},
+            required=False,
+        ),
+        Input(
+            "name",
+            "Name of the design",
+            "In a site file that holds several",
+            {"type": "string"},
+            required=False,
+        ),
+        Input(
+            "before",
+            "Survey before",
+            "Site file of the survey before building, for what was laid",
+            {"type": "string", "format": "path", "contentMediaType": "application/toml"},
+            required=False,
+        ),
+    ),
+    outputs=(
+        Output("deviations", "Deviations", "One row per mark and station.", "text/csv", "csv"),
+        Output("surfaces", "Surfaces", "One row per code.", "text/csv", "csv"),
+        Output(
+            "as_built",
+            "Layers",
+            "Deviations as points, surfaces as a table.",
+            "application/geopackage+sqlite3",
+            "gpkg",
+        ),
+    ),
+    run=_run,
+    example={
+        "site": "sample_data/ferry_landing/as_built/site.toml",
+        "design": "sample_data/ferry_landing/design_points.csv",
+        "before": "sample_data/ferry_landing/site.toml",
+    },
+)

@@ -1,0 +1,72 @@
+"""The command that holds what was built against the design, on the sample with known truth."""
+
+from __future__ import annotations
+
+import csv
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+COMMAND = Path(sys.executable).with_name("geosite")
+LANDING = Path(__file__).resolve().parents[2] / "sample_data" / "ferry_landing"
+
+
+def run(out: Path, **inputs: object) -> subprocess.CompletedProcess[str]:
+    given = {
+        "site": LANDING / "as_built" / "site.toml",
+        "design": LANDING / "design_points.csv",
+        **inputs,
+    }
+    words = [w for name, value in given.items() for w in (f"--{name}", str(value))]
+    return subprocess.run(
+        [COMMAND, "execute", "compare-design", *words, "--out", out],
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,
+    )
+
+
+def rows(path: Path) -> dict[str, dict[str, str]]:
+    with path.open(encoding="utf-8") as stream:
+        found = list(csv.DictReader(stream))
+    return {row[next(iter(row))]: row for row in found}
+
+
+@pytest.mark.slow
+def test_the_pad_as_it_was_built(tmp_path: Path) -> None:
+    done = run(tmp_path / "out", before=LANDING / "site.toml")
+    assert done.returncode == 0, done.stderr
+    assert set(json.loads(done.stdout)) == {"deviations", "surfaces", "as_built"}
+    marks = rows(tmp_path / "out" / "deviations.csv")
+    # C3 was built 5 cm to the east and to the south, the north side 2 cm low
+    for name, truth in (("east_m", 0.05), ("north_m", -0.05), ("up_m", -0.02)):
+        value, half = (float(marks["C3"][n]) for n in (name, name.replace("_m", "_95_m")))
+        assert abs(value - truth) < 1.3 * half
+    assert {m["verdict_plan"] for m in marks.values()} <= {"within", "beyond", "undecided", ""}
+    pad = rows(tmp_path / "out" / "surfaces.csv")["pad"]
+    assert float(pad["area_m2"]) == pytest.approx(35.7, abs=0.6)
+    assert float(pad["placed_low_m3"]) < 36 * 0.12 < float(pad["placed_high_m3"])
+
+
+@pytest.mark.slow
+def test_a_design_of_a_site_file(tmp_path: Path) -> None:
+    done = run(tmp_path / "out", design=LANDING / "site.toml")
+    assert done.returncode == 0, done.stderr
+    found = rows(tmp_path / "out" / "deviations.csv")
+    assert sum(row["what"] == "edge" for row in found.values()) == 25
+    done = run(tmp_path / "none", design=LANDING / "site.toml", name="bording")
+    assert done.returncode == 2
+    assert "there is no design bording; expected one of boarding" in done.stderr
+
+
+@pytest.mark.slow
+def test_a_design_that_has_nothing_to_do_with_the_survey(tmp_path: Path) -> None:
+    path = tmp_path / "d.csv"
+    path.write_text("point,easting,northing,elevation\nZ1,512320,5276190,402\n", "utf-8")
+    done = run(tmp_path / "out", design=path)
+    assert done.returncode == 2
+    assert "no mark, edge or area of the survey belongs to the design" in done.stderr
