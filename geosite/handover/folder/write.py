@@ -139,7 +139,7 @@ def _write_project(package: Package, folder: Path, options: Handover) -> tuple[s
 
     # without a plan its scale is only a wish
     layout = layout_of(package, options if options.plan else replace(options, scale=None))
-    (folder / PROJECT).write_bytes(project(package, layout).encode("utf-8"))
+    (folder / PROJECT).write_bytes(project(package, layout, options.unit).encode("utf-8"))
     return PROJECT, "Everything at once for the open GIS desktop, styled and in groups"
 
 

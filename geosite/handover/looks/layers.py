@@ -197,6 +197,7 @@ def _arrows(layer: Layer, package: Package) -> Look:
         largest_scale=250.0,
         where=(Test("steadiness", low=STEADY),) if told else (),
         priority=1,
+        every=4,
     )
     return Look(rules, label, _room_for(layer, package, 4.0))
 

@@ -184,6 +184,8 @@ class Label:
         All must hold.
     priority
         0 to 10, which label wins where two meet.
+    every
+        One feature in so many gets its label, where there are too many to read.
     alert_unless
         Written in the ink of what must be looked at, unless all hold; empty for never.
     """
@@ -197,6 +199,7 @@ class Label:
     largest_scale: float | None = None
     where: tuple[Test, ...] = ()
     priority: int = 5
+    every: int = 1
     alert_unless: tuple[Test, ...] = ()
 
 

@@ -37,7 +37,7 @@ _NORTH = (
 )
 
 
-def layout_element(package: Package, layout: Layout) -> ET.Element:
+def layout_element(package: Package, layout: Layout, unit: Literal["m", "ft"]) -> ET.Element:
     """Return a print layout with map, title, scale bar, north arrow, legend and caution.
 
     Parameters
@@ -45,11 +45,16 @@ def layout_element(package: Package, layout: Layout) -> ET.Element:
     package
     layout
         Of the plan: paper, scale, where the map goes.
+    unit
+        That the plan speaks.
     """
     view, k = layout.view, layout.lettering
-    unit: Literal["m", "ft"] = "ft" if _is_feet(view.scale) else "m"
     name = f"Plan {scale_name(view.scale, unit)} on {layout.sheet}"
-    header, column = layout.header, layout.columns[0]
+    # one column beside the map, or several below it: then the legend takes all but the last
+    header, column, below = layout.header, layout.columns[-1], len(layout.columns) > 1
+    legend = layout.columns[0] if below else column
+    room = Rectangle(legend.x, legend.y + (0.0 if below else 18.0 * k), legend.width, 20.0 * k)
+    caution_top = column.y + 18.0 * k if below else column.bottom - 30.0 * k
     title = package.title or "Untitled site"
     frame = package.frame
     where = f"Site plan in {crs_words(frame.crs_wkt, frame.crs_name)}, elevations in "
@@ -75,12 +80,14 @@ def layout_element(package: Package, layout: Layout) -> ET.Element:
             align=_RIGHT,
         ),
         _north(Rectangle(column.x, column.y, 8.0 * k, 16.0 * k)),
-        _scale_bar(Rectangle(column.x + 12.0 * k, column.y + 3.0 * k, 55.0 * k, 9.0 * k), layout),
-        _legend(Rectangle(column.x, column.y + 18.0 * k, column.width, 20.0 * k), k),
+        _scale_bar(
+            Rectangle(column.x + 12.0 * k, column.y + 3.0 * k, 55.0 * k, 9.0 * k), layout, unit
+        ),
+        _legend(room, k, max(len(layout.columns) - 1, 1)),
         _label(
             "caution",
             CAUTION,
-            Rectangle(column.x, column.bottom - 30.0 * k, column.width, 30.0 * k),
+            Rectangle(column.x, caution_top, column.width, 30.0 * k),
             2.2 * k,
         ),
     ]
@@ -107,10 +114,6 @@ def layout_element(package: Package, layout: Layout) -> ET.Element:
         printResolution="300",
         worldFileMap=_id("map"),
     )
-
-
-def _is_feet(scale: float) -> bool:
-    return scale % 12 == 0 and scale % 10 != 0
 
 
 def _id(name: str) -> str:
@@ -225,10 +228,11 @@ def _north(box: Rectangle) -> ET.Element:
     )
 
 
-def _scale_bar(box: Rectangle, layout: Layout) -> ET.Element:
+def _scale_bar(box: Rectangle, layout: Layout, unit: Literal["m", "ft"]) -> ET.Element:
     view = layout.view
     # two boxes of a round length in the room there is
-    longest = box.width * view.scale / 1000.0 / 2.2
+    unit_m = 1.0 if unit == "m" else 0.3048
+    longest = box.width * view.scale / 1000.0 / unit_m / 2.2
     step = next(
         value
         for power in range(6, -4, -1)
@@ -240,8 +244,8 @@ def _scale_bar(box: Rectangle, layout: Layout) -> ET.Element:
         "scale_bar",
         box,
         style="Single Box",
-        unitType="meters",
-        unitLabel="m",
+        unitType="meters" if unit == "m" else "feet",
+        unitLabel=unit,
         numUnitsPerSegment=f"{step:g}",
         numMapUnitsPerScaleBarUnit="1",
         numSegments="2",
@@ -265,7 +269,7 @@ def _scale_bar(box: Rectangle, layout: Layout) -> ET.Element:
     return item
 
 
-def _legend(box: Rectangle, k: float) -> ET.Element:
+def _legend(box: Rectangle, k: float, columns: int) -> ET.Element:
     item = _item(
         _LEGEND,
         "legend",
@@ -276,7 +280,7 @@ def _legend(box: Rectangle, k: float) -> ET.Element:
         resizeToContents="1",
         symbolWidth="8",
         symbolHeight="2.6",
-        columnCount="1",
+        columnCount=str(columns),
         boxSpace="0",
         columnSpace="2",
         wrapChar="",

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import xml.etree.ElementTree as ET
 from collections.abc import Iterable, Mapping, Sequence
+from typing import Literal
 
 from geosite.base.units import FOOT_M, US_SURVEY_FOOT_M
 from geosite.handover.formats.desktop.layout import layout_element
@@ -32,7 +33,7 @@ _PREFIX = "geosite_"
 _Source = Layer | Raster | Table
 
 
-def project(package: Package, layout: Layout) -> str:
+def project(package: Package, layout: Layout, unit: Literal["m", "ft"] = "m") -> str:
     """Return the project as a document.
 
     Parameters
@@ -41,6 +42,8 @@ def project(package: Package, layout: Layout) -> str:
         The layers and tables lie in ``site.gpkg``, the rasters beside it.
     layout
         Of the plan, for the print layout and the extent the project opens with.
+    unit
+        That the plan speaks.
     """
     crs = _crs(package)
     looks = {layer.name: look_of(layer, package) for layer in package.layers}
@@ -68,7 +71,7 @@ def project(package: Package, layout: Layout) -> str:
         _properties(package),
         node("transformContext"),
         _metadata(package),
-        node("Layouts", layout_element(package, layout)),
+        node("Layouts", layout_element(package, layout, unit)),
         node(
             "ProjectViewSettings",
             node("Scales"),
@@ -98,7 +101,6 @@ def _crs(package: Package) -> ET.Element:
     found = CRS.from_wkt(frame.crs_wkt)
     authority = found.to_authority()
     authid = ":".join(authority) if authority else ""
-    ellipsoid = found.ellipsoid.to_json_dict().get("id") if found.ellipsoid is not None else None
     return node(
         "spatialrefsys",
         node("wkt", " ".join(frame.crs_wkt.split())),
@@ -107,7 +109,7 @@ def _crs(package: Package) -> ET.Element:
         node("authid", authid),
         node("description", found.name),
         node("projectionacronym", ""),
-        node("ellipsoidacronym", "{authority}:{code}".format(**ellipsoid) if ellipsoid else ""),
+        node("ellipsoidacronym", ""),
         node("geographicflag", "false"),
         nativeFormat="Wkt",
     )

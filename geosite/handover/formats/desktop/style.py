@@ -117,7 +117,7 @@ def _renderer(layer: Layer, look: Look) -> ET.Element:
                 "category",
                 symbol=str(i),
                 value="" if rule.where[0].other else str(rule.where[0].values[0]),
-                label=rule.title,
+                label=_plain(rule.title),
                 render="true",
                 type=_category_type(rule.where[0]),
             )
@@ -130,13 +130,18 @@ def _renderer(layer: Layer, look: Look) -> ET.Element:
             "rule",
             key=_key(layer.name, rule.name),
             symbol=str(i),
-            label=rule.title,
+            label=_plain(rule.title),
             filter=" AND ".join(expression(test) for test in rule.where),
         )
         for i, rule in enumerate(rules)
     ]
     body = node("rules", *listed, key=_key(layer.name, ""))
     return node("renderer-v2", body, symbols, type="RuleRenderer", **common)
+
+
+def _plain(title: str) -> str:
+    """Return words of the site file's that the desktop takes for nothing but words."""
+    return title.replace("[%", "[ %")
 
 
 def _classified_by(rules: tuple[Rule, ...]) -> str | None:
@@ -218,8 +223,11 @@ def label_expression(label: Label) -> str:
             value = f"CASE {' '.join(pairs)} ELSE {value} END"
         parts.append(value)
     whole = " || ".join(parts)
-    if label.where:
-        condition = " AND ".join(expression(test) for test in label.where)
+    conditions = [expression(test) for test in label.where]
+    if label.every > 1:
+        conditions.append(f"$id % {label.every} = 0")
+    if conditions:
+        condition = " AND ".join(conditions)
         return f"CASE WHEN {condition} THEN {whole} END"
     return whole
 
@@ -297,7 +305,8 @@ def _labeling(layer: Layer, label: Label) -> ET.Element:
         scaleVisibility="1" if label.largest_scale is not None else "0",
         scaleMin="0",
         scaleMax=f"{label.largest_scale or 0:g}",
-        obstacle="1",
+        # what there is much of may be written over
+        obstacle="1" if label.every == 1 else "0",
         obstacleFactor="1",
         # names of areas may stand on the area, but keep off its edge
         obstacleType="1",
