@@ -12,7 +12,7 @@ from geosite import __version__
 from geosite.base import interrupt
 from geosite.base.errors import InputError, Problem
 from geosite_cli.execute import Execute
-from geosite_cli.explaining import describe
+from geosite_cli.explaining import describe, guide
 from geosite_cli.options import CONTEXT, JSON, OUT, SITE, print_json
 from geosite_cli.starting import import_, new
 from geosite_cli.terminal import echo, progress
@@ -257,6 +257,7 @@ def list_(as_json: bool, full: bool) -> None:
 
 
 geosite.add_command(describe)
+geosite.add_command(guide)
 
 
 @geosite.group(

@@ -8,7 +8,7 @@ from geosite_cli.execute import example_call
 from geosite_cli.options import JSON, print_json, print_lines
 from geosite_cli.terminal import echo
 
-__all__ = ["describe"]
+__all__ = ["describe", "guide"]
 
 
 @click.command(epilog="\b\nExample:\n  geosite describe site-file codes")
@@ -81,3 +81,27 @@ def _describe_process(process_id: str, as_json: bool) -> None:
         echo("plain", f"  {made.id} ({made.media_type}): {made.description}")
     echo("title", "\nExample")
     echo("plain", f"  {example_call(process)}")
+
+
+@click.command(epilog="\b\nExample:\n  geosite guide segments")
+@click.argument("topic", metavar="[TOPIC]", required=False)
+def guide(topic: str | None) -> None:
+    """Read how to get from the walk to the map, and what to do when something is refused."""
+    from geosite.base.problems import nearest
+    from geosite_cli.guide import TOPICS, guide_text
+
+    if topic is None:
+        echo("title", "Topics")
+        for name, title in TOPICS.items():
+            echo("plain", f"  geosite guide {name:10} {title}")
+        return
+    if topic not in TOPICS:
+        close = nearest(topic, TOPICS)
+        hint = f'did you mean "{close}"?' if close else f"one of {', '.join(TOPICS)}"
+        raise click.UsageError(f'there is no topic "{topic}"; {hint}', click.get_current_context())
+    for line in guide_text(topic).splitlines():
+        if not line.startswith("```"):
+            heading = line.startswith("# ")
+            command = line.startswith("geosite ")
+            style = "title" if heading else "good" if command else "plain"
+            echo(style, line.removeprefix("# ") if heading else f"   $ {line}" if command else line)

@@ -21,7 +21,7 @@ WIDTH, HEIGHT, MARGIN = 297.0, 210.0, 12.0
 """Of the sheet, mm: A4 across."""
 _INKS = ("#1b6ca8", "#b3541e", "#3b7d3a", "#7a4fa3", "#8c6d1f", "#2f7f86")
 _SUSPECT = "#c62828"
-_SCALES = (1, 2, 2.5, 5)
+_SCALES = (1, 1.25, 1.5, 2, 2.5, 3, 4, 5, 6, 7.5)
 _LABELS = 400
 """Most names on a sheet."""
 
