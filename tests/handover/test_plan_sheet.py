@@ -41,8 +41,8 @@ from geosite.fieldbook.sitefile import Code, Handover
 from geosite.handover.model import CAUTION, Package
 from geosite.handover.plan.layout import SHEETS
 from geosite.handover.plan.measures import Measures
+from geosite.handover.plan.reference import accuracy_words, convergence_words
 from geosite.handover.plan.sheet import draw_plan, write_plan
-from geosite.handover.plan.words import accuracy_words, convergence_words
 
 SVG = "{http://www.w3.org/2000/svg}"
 

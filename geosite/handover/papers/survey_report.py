@@ -26,7 +26,7 @@ from geosite.handover.model import CAUTION, Package
 from geosite.handover.palette import WATER
 from geosite.handover.papers.findings import paper_for
 from geosite.handover.papers.statements import asprs_statement, nssda_statement
-from geosite.handover.plan.words import crs_words, height_words
+from geosite.handover.plan.reference import crs_words, height_words
 
 __all__ = ["survey_report_pdf"]
 

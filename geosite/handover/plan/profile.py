@@ -24,7 +24,7 @@ from geosite.handover.model import Package
 from geosite.handover.palette import ALERT, EARTH, WATER
 from geosite.handover.plan.layout import scale_name, usual_scales
 from geosite.handover.plan.measures import Measures, section_letter
-from geosite.handover.plan.words import height_words
+from geosite.handover.plan.reference import height_words
 from geosite.review.sections import Profile
 
 __all__ = [

@@ -23,12 +23,13 @@ from geosite.handover.model import CAUTION, Package
 from geosite.handover.papers.findings import finding_blocks, paper_for
 from geosite.handover.papers.takeoff import takeoff_blocks
 from geosite.handover.papers.verdicts import verdict_blocks
+from geosite.handover.plan.edge import frame_group, header_group
 from geosite.handover.plan.layout import Layout, View, choose_layout, scale_name
 from geosite.handover.plan.map import draw_map
 from geosite.handover.plan.measures import Measures, layer_of
 from geosite.handover.plan.profile import draw_sections
 from geosite.handover.plan.tiles import Tile, key_map, match_lines, tiles
-from geosite.handover.plan.words import frame_group, header_group, words_fit, words_group
+from geosite.handover.plan.words import words_fit, words_group
 
 __all__ = ["draw_plan", "layout_of", "write_plan"]
 

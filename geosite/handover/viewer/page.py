@@ -39,7 +39,7 @@ from geosite.handover.palette import (
     WATER,
 )
 from geosite.handover.plan.measures import Measures
-from geosite.handover.plan.words import accuracy_words, crs_words, height_words
+from geosite.handover.plan.reference import accuracy_words, crs_words, height_words
 
 __all__ = ["write_viewer"]
 

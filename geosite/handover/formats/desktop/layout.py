@@ -20,7 +20,7 @@ from geosite.handover.formats.markup import node
 from geosite.handover.looks.model import Tint
 from geosite.handover.model import CAUTION, Package
 from geosite.handover.plan.layout import Layout, scale_name
-from geosite.handover.plan.words import crs_words, height_words
+from geosite.handover.plan.reference import crs_words, height_words
 
 __all__ = ["layout_element"]
 

@@ -1,0 +1,111 @@
+"""A column of words beside the map."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+
+from geosite.drawing.font import Weight, typeface
+from geosite.drawing.ink import FAINT, TEXT, Stroke
+from geosite.drawing.sheet import Outline, Rectangle, Shape, Text, rectangle
+
+__all__ = [
+    "BODY",
+    "Block",
+    "Column",
+    "Items",
+    "more",
+    "stroke_sign",
+]
+
+BODY = 2.35
+HEADING = 2.7
+LEADING = 1.32
+
+Items = list[Shape | Text]
+#: Draws itself in a box of the given width from a corner, with at most so many rows per list.
+Block = Callable[["Column", int], None]
+
+
+class Column:
+    """Words from top to bottom."""
+
+    def __init__(self, x: float, y: float, width: float, lettering: float) -> None:
+        self.x, self.y, self.width, self.k = x, y, width, lettering
+        self.items: Items = []
+
+    def heading(self, text: str) -> None:
+        """Write a heading with a rule above it."""
+        self.items.append(
+            rectangle(Rectangle(self.x, self.y, self.width, 0.35 * self.k), fill=TEXT)
+        )
+        size = HEADING * self.k
+        self.y += size * 1.45
+        self.items.append(Text(self.x, self.y, text, size, "bold"))
+        self.y += size * 0.45
+
+    def paragraph(
+        self, text: str, *, size: float = BODY, colour: str = TEXT, weight: Weight = "regular"
+    ) -> None:
+        """Write running text."""
+        em = size * self.k
+        for line in typeface(weight).wrap(text, self.width / em):
+            self.y += em * LEADING
+            self.items.append(Text(self.x, self.y - em * 0.3, line, em, weight, colour))
+
+    def row(
+        self,
+        sign: Callable[[float, float], Items] | None,
+        text: str,
+        value: str = "",
+        *,
+        weight: Weight = "regular",
+        colour: str = TEXT,
+    ) -> None:
+        """Write a sign, what it means, and a value at the right edge."""
+        em = BODY * self.k
+        height = em * (LEADING + 0.28)
+        self.y += height
+        base = self.y - em * 0.5
+        left = self.x
+        if sign is not None:
+            self.items += sign(self.x + 4.0 * self.k, base - em * 0.36)
+            left += 10.0 * self.k
+        room = self.width - (left - self.x)
+        if value:
+            self.items.append(Text(self.x + self.width, base, value, em, weight, colour, "end"))
+            room -= typeface(weight).width(value) * em + 1.5 * self.k
+        shown = typeface(weight).fit(text, room / em)
+        self.items.append(Text(left, base, shown, em, weight, colour))
+
+    def pair(self, name: str, text: str) -> None:
+        """Write a name and, beside it, a text that runs over as many lines as it needs."""
+        em, left = BODY * self.k, 19.0 * self.k
+        face = typeface("regular")
+        label = face.fit(name, (left - 1.0 * self.k) / em)
+        for i, line in enumerate(face.wrap(text, (self.width - left) / em)):
+            self.y += em * LEADING
+            if i == 0:
+                self.items.append(Text(self.x, self.y - em * 0.3, label, em, colour=FAINT))
+            self.items.append(Text(self.x + left, self.y - em * 0.3, line, em))
+
+    def gap(self, share: float = 1.0) -> None:
+        """Leave room before the next block."""
+        self.y += 3.2 * self.k * share
+
+
+def more(column: Column, count: int, limit: int, where: str) -> None:
+    """Say how many more there are, and where."""
+    if count > limit:
+        column.paragraph(f"and {count - limit} more in {where}", colour=FAINT)
+
+
+def stroke_sign(stroke: Stroke, k: float) -> Callable[[float, float], Items]:
+    """Return a sign that shows a pen."""
+
+    def sign(x: float, y: float) -> Items:
+        line = np.array([(x - 4.0 * k, y), (x + 4.0 * k, y)])
+        return [Shape([Outline((line,))], stroke)]
+
+    return sign

@@ -1,0 +1,312 @@
+"""Blocks of words with the signs of the map: scale, surfaces, water, grades."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+
+import numpy as np
+
+from geosite.drawing.font import printable, typeface
+from geosite.drawing.ink import FAINT, PAPER, TEXT, Stroke
+from geosite.drawing.sheet import Anchor, Outline, Rectangle, Shape, Text, rectangle
+from geosite.handover.looks.signs import (
+    DOUBTFUL,
+    FADED,
+    RIPPLE,
+    STEADY,
+    TURNING,
+    WORDS,
+    steadiness,
+)
+from geosite.handover.model import Layer, Package
+from geosite.handover.palette import ALERT, BUILDING, POND, STROKES, WATER
+from geosite.handover.plan.column import Block, Column, Items, more, stroke_sign
+from geosite.handover.plan.layout import Layout
+from geosite.handover.plan.measures import Measures, layer_of
+from geosite.handover.plan.reference import plural
+from geosite.handover.plan.symbols import (
+    arrow_symbol,
+    baseline_symbol,
+    hatch,
+    inlet_symbol,
+    mark_symbol,
+    significant,
+)
+
+__all__ = [
+    "contour_interval",
+    "grades_block",
+    "scale_block",
+    "signs_block",
+    "surfaces_block",
+    "water_block",
+]
+
+
+def scale_block(package: Package, measures: Measures, layout: Layout | None) -> Block:
+    """Return the north arrow and the scale bar."""
+
+    def block(column: Column, limit: int) -> None:
+        k = column.k
+        if layout is None:
+            column.y += 16.0 * k
+            return
+        scale = layout.view.scale
+        column.items += _north(package.frame.convergence, column.x + 6.0 * k, column.y, k)
+        left = column.x + 14.0 * k
+        column.items += _scale_bar(
+            left, column.y + 8.0 * k, column.width - 14.0 * k, scale, measures, k
+        )
+        column.y += 16.0 * k
+
+    return block
+
+
+def _scale_bar(
+    x: float, y: float, room: float, scale: float, measures: Measures, k: float
+) -> Items:
+    """Return a bar of round lengths that fits into the room, its unit written behind."""
+    per_unit = 1000.0 * measures.unit_m / scale
+    longest = (room - 6.0 * k) / per_unit
+    power = 10.0 ** math.floor(math.log10(longest))
+    length = max(m * power for m in (1.0, 2.0, 4.0, 5.0, 8.0, 10.0) if m * power <= longest)
+    parts = 5 if length / power in (5.0, 10.0) else 4
+    step, height = length / parts, 1.8 * k
+    pen = Stroke(TEXT, 0.15)
+    items: Items = []
+    for i in range(parts):
+        box = Rectangle(x + i * step * per_unit, y, step * per_unit, height)
+        items.append(rectangle(box, stroke=pen, fill=TEXT if i % 2 == 0 else PAPER))
+    for i in range(parts + 1):
+        if parts == 4 and i % 2:
+            continue
+        unit = f" {measures.unit}" if i == parts else ""
+        at = x + i * step * per_unit
+        anchor: Anchor = "start" if i == parts else "middle"
+        shift = 0.5 * typeface("regular").width(f"{i * step:g}") * 2.0 * k if unit else 0.0
+        items.append(
+            Text(at - shift, y + height + 2.3 * k, f"{i * step:g}{unit}", 2.0 * k, anchor=anchor)
+        )
+    return items
+
+
+def _north(convergence: float, x: float, y: float, k: float) -> Items:
+    """Return the north arrow: grid north upwards, true north beside it with the angle between.
+
+    True north is at grid azimuth minus the convergence (geodetic minus grid azimuth). The angle
+    is drawn no smaller than a reader can see; the figure beside it says what it is.
+    """
+    foot, top = y + 15.0 * k, y + 1.5 * k
+    width = 1.9 * k
+    needle = np.array([(x, top), (x + width, foot), (x, foot - 2.2 * k)])
+    back = np.array([(x, top), (x - width, foot), (x, foot - 2.2 * k)])
+    pen = Stroke(TEXT, 0.2)
+    items: Items = [
+        Shape([Outline((needle,), closed=True)], pen, TEXT),
+        Shape([Outline((back,), closed=True)], pen, PAPER),
+        Text(x, top - 0.5 * k, "N", 2.6 * k, "bold", anchor="middle"),
+    ]
+    degrees = math.degrees(convergence)
+    if abs(degrees) >= 0.5 / 60:
+        shown = -math.copysign(max(abs(convergence), math.radians(14.0)), convergence)
+        tip = (x + 12.5 * k * math.sin(shown), foot - 2.2 * k - 11.5 * k * math.cos(shown))
+        items.append(
+            Shape([Outline((np.array([(x, foot - 2.2 * k), tip]),))], Stroke(TEXT, 0.2, (1.0, 0.6)))
+        )
+    return items
+
+
+def surfaces_block(package: Package, measures: Measures, tints: Mapping[str, str]) -> Block | None:
+    """Return the surfaces with their sizes."""
+    layer = layer_of(package, "areas")
+    if layer is None:
+        return None
+    sums: dict[str, float] = {}
+    for record in layer.records:
+        code = str(record["code"] or "")
+        sums[code] = sums.get(code, 0.0) + float(record["net_area_m2"] or 0.0)
+
+    def block(column: Column, limit: int) -> None:
+        column.heading("Surfaces, on the ground")
+        for code, area in list(sums.items())[:limit]:
+            meaning = package.codes.get(code)
+            title = (meaning.title if meaning is not None else "") or code or "without a code"
+            building = meaning is not None and meaning.building
+            tint = BUILDING if building else tints.get(code, PAPER)
+            column.row(_swatch(tint, building, column.k), printable(title), measures.area(area))
+        more(column, len(sums), limit, "quantities.csv")
+        note = "Net of the shapes inside." if any(r["inside"] for r in layer.records) else ""
+        if note:
+            column.paragraph(note, colour=FAINT)
+
+    return block
+
+
+def _swatch(tint: str, building: bool, k: float) -> Callable[[float, float], Items]:
+    def sign(x: float, y: float) -> Items:
+        import shapely
+
+        box = Rectangle(x - 4.0 * k, y - 1.3 * k, 8.0 * k, 2.6 * k)
+        items: Items = [rectangle(box, fill=tint)]
+        if building:
+            shape = shapely.box(box.x, box.y, box.right, box.bottom)
+            items.append(Shape(hatch(shape, 1.6 * k, 45.0), Stroke(TEXT, 0.13)))
+        items.append(rectangle(box, stroke=STROKES["areas"]))
+        return items
+
+    return sign
+
+
+def water_block(package: Package, measures: Measures) -> Block | None:
+    """Return what the signs of water mean."""
+    arrows, ponds = layer_of(package, "drainage_arrows"), layer_of(package, "ponding")
+    paths = layer_of(package, "flow_paths")
+    inlets = _inlets(package)
+    if arrows is None and ponds is None and paths is None and not inlets:
+        return None
+
+    def block(column: Column, limit: int) -> None:
+        k = column.k
+        column.heading("Water")
+        if arrows is not None:
+            column.row(
+                lambda x, y: [Shape([_dart(x, y, 6.0 * k)], None, WATER)],
+                WORDS["arrow"],
+                _steepness(arrows),
+            )
+            turning = [r for r in arrows.records if TURNING <= steadiness(r) < STEADY]
+            if turning:
+                column.row(
+                    lambda x, y: [Shape([_dart(x, y, 5.0 * k)], None, WATER, FADED)],
+                    WORDS["turning"],
+                    str(len(turning)),
+                )
+        if ponds is not None:
+            deep = [r for r in ponds.records if significant(r)]
+            if deep:
+                depth = max(r["depth_m"] or 0.0 for r in deep)
+                places = "1 place" if len(deep) == 1 else f"{len(deep)} places"
+                column.row(_pond_sign(k), f"stands in {places}, deepest", measures.length(depth))
+                volume = sum(r["volume_m3"] or 0.0 for r in deep)
+                if volume:
+                    words = "it holds" if len(deep) == 1 else "together they hold"
+                    column.row(None, words, measures.volume(volume))
+            doubtful = len(ponds.records) - len(deep)
+            if doubtful:
+                column.row(stroke_sign(DOUBTFUL, k), WORDS["doubtful"], str(doubtful))
+        if paths is not None:
+            pen = STROKES["flow_paths"]
+            count = "1 drawn" if len(paths.records) == 1 else f"{len(paths.records)} drawn"
+            column.row(stroke_sign(pen, k), WORDS["path"], count)
+        if inlets:
+            column.row(lambda x, y: list(inlet_symbol(x, y, k)), WORDS["inlet"], str(inlets))
+
+    return block
+
+
+def _dart(x: float, y: float, length: float) -> Outline:
+    return Outline((arrow_symbol(x, y, 90.0, length),), True)
+
+
+def _inlets(package: Package) -> int:
+    layer = layer_of(package, "points")
+    codes = {name for name, code in package.codes.items() if code.inlet}
+    if layer is None or not codes:
+        return 0
+    return len({r["feature"] or i for i, r in enumerate(layer.records) if r["code"] in codes})
+
+
+def _steepness(arrows: Layer) -> str:
+    slopes = [r["slope_percent"] for r in arrows.records if r["slope_percent"] is not None]
+    return f"{min(slopes):.1f} to {max(slopes):.1f} %" if slopes else ""
+
+
+def _pond_sign(k: float) -> Callable[[float, float], Items]:
+    def sign(x: float, y: float) -> Items:
+        import shapely
+
+        box = Rectangle(x - 4.0 * k, y - 1.3 * k, 8.0 * k, 2.6 * k)
+        shape = shapely.box(box.x, box.y, box.right, box.bottom)
+        return [
+            rectangle(box, fill=POND),
+            Shape(hatch(shape, 1.0 * k, 0.0), RIPPLE),
+            rectangle(box, stroke=STROKES["ponding"]),
+        ]
+
+    return sign
+
+
+def grades_block(package: Package, measures: Measures) -> Block | None:
+    """Return the worst of each checked grade."""
+    layer = layer_of(package, "grades")
+    if layer is None:
+        return None
+    worst: dict[str, tuple[int, float, str]] = {}
+    rank = {"beyond": 0, "undecided": 1, "within": 2}
+    for record in layer.records:
+        verdict = str(record["verdict"])
+        if verdict not in rank or record["value"] is None:
+            continue
+        percent = record["unit"] == "percent"
+        value = abs(float(record["value"]))
+        amount = f"{value:.1f} %" if percent else measures.length(value)
+        check = record["check_of"] or "grade"
+        key = f"{record.get('line')}, {check}"
+        told = (rank[verdict], -value, f"{amount}  {verdict}")
+        worst[key] = min(worst.get(key, told), told)
+    if not worst:
+        return None
+
+    def block(column: Column, limit: int) -> None:
+        column.heading("Grades, worst of each at 95 %")
+        listed = sorted(worst.items(), key=lambda item: (item[1], item[0]))
+        for key, (order, _, words) in listed[:limit]:
+            pen = STROKES[f"grades-{('beyond', 'undecided', 'within')[order]}"]
+            column.row(
+                stroke_sign(pen, column.k),
+                printable(key),
+                words,
+                weight="bold" if order == 0 else "regular",
+                colour=ALERT if order == 0 else TEXT,
+            )
+        more(column, len(worst), limit, "site.gpkg, layer grades")
+
+    return block
+
+
+def signs_block(package: Package) -> Block:
+    """Return what the other signs mean."""
+    heights = plural(package.frame.height_unit_name)
+    contours = layer_of(package, "contours")
+
+    def block(column: Column, limit: int) -> None:
+        k = column.k
+        column.heading("Signs")
+        if layer_of(package, "points") is not None:
+            column.row(
+                lambda x, y: [
+                    Shape([mark_symbol(x, y, k)], STROKES["points"], PAPER),
+                    Text(x + 1.1 * k, y + 0.7 * k, "402", 1.8 * k),
+                ],
+                f"{WORDS['mark']} in {heights}",
+            )
+        if layer_of(package, "baseline") is not None:
+            column.row(lambda x, y: list(baseline_symbol(x, y, k)), WORDS["baseline"])
+        if contours is not None:
+            column.row(
+                stroke_sign(STROKES["contours"], k),
+                f"contour, every {contour_interval(contours):g} {heights}",
+            )
+        if layer_of(package, "sections") is not None:
+            column.row(stroke_sign(STROKES["sections"], k), "section, from A to A'")
+        if layer_of(package, "parcels") is not None:
+            column.row(stroke_sign(STROKES["parcels"], k), WORDS["parcel"])
+
+    return block
+
+
+def contour_interval(layer: Layer) -> float:
+    """Return the usual step between contours."""
+    heights = np.unique([round(r["elevation"], 4) for r in layer.records if r["elevation"]])
+    return float(np.round(np.median(np.diff(heights)), 4)) if len(heights) > 1 else 0.0

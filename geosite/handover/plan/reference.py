@@ -1,0 +1,94 @@
+"""What the sheets say of reference systems, north and accuracy."""
+
+from __future__ import annotations
+
+import math
+import re
+from typing import Any
+
+import numpy as np
+
+from geosite.base.map_frame import Frame
+from geosite.base.statistics import NORMAL_95
+from geosite.drawing.font import printable
+from geosite.handover.model import Package
+from geosite.handover.plan.measures import Measures, layer_of
+
+__all__ = [
+    "accuracy_words",
+    "convergence_words",
+    "crs_words",
+    "height_words",
+    "plural",
+]
+
+#: Radius of the circle that holds 95 % of a normal distribution in two dimensions, in sigmas.
+ELLIPSE = math.sqrt(-2 * math.log(0.05))
+
+
+def crs_words(wkt: str, name: str) -> str:
+    """Return what a CRS calls itself in its WKT, with its short name."""
+    called = re.match(r'\s*[A-Z_]+\["([^"]{1,80})"', wkt)
+    return printable(name if called is None else f"{called[1]} ({name})", 120)
+
+
+def height_words(frame: Frame) -> str:
+    """Return what elevations are relative to."""
+    if frame.vertical_name is None:
+        return "relative to the first baseline mark"
+    return crs_words(frame.vertical_wkt or "", frame.vertical_name)
+
+
+def plural(unit: str) -> str:
+    """Return the plural of a unit."""
+    return unit.replace("foot", "feet") if "foot" in unit else f"{unit}s"
+
+
+def convergence_words(convergence: float) -> str:
+    """Return how true and grid north lie to each other."""
+    minutes = abs(math.degrees(convergence)) * 60
+    if minutes < 0.5:
+        return "Arrow: grid north, which is true north here."
+    angle = f"{int(minutes // 60)}° {minutes % 60:04.1f}\N{PRIME}"
+    # a positive convergence: azimuths from true north are larger, true north lies to the west
+    side = "west" if convergence > 0 else "east"
+    return f"Arrow: grid north. True north (dashed) is {angle} {side} of it, not drawn to angle."
+
+
+def accuracy_words(package: Package, measures: Measures) -> str:
+    """Return how good the marks are at 95 %, the typical one and the worst.
+
+    A circle of 2.4477 times the standard deviation per axis holds 95 % of the positions (normal
+    distribution in two dimensions); it is wider as the marks' own intervals are, where their noise
+    was estimated from few misclosures. The worst position is the one that the report's lever arm
+    names, by the longer half axis of its ellipse.
+    """
+    layer = layer_of(package, "points")
+    records = layer.records if layer else []
+    across = [
+        ELLIPSE * (r.get("h_95_m") or NORMAL_95 * r["sigma_h_m"]) / NORMAL_95
+        for r in records
+        if r.get("sigma_h_m") is not None
+    ]
+    up = [
+        r.get("v_95_m") or NORMAL_95 * r["sigma_v_m"]
+        for r in records
+        if r.get("sigma_v_m") is not None
+    ]
+    if not across or not up:
+        return "The accuracy of the marks is not known."
+    length = measures.length
+    worst = max([*across, _lever_arm(package) or 0.0])
+    return (
+        f"At 95 % confidence the marks are right to {length(float(np.median(across)))} in position "
+        f"(worst {length(worst)}) and {length(float(np.median(up)))} in elevation "
+        f"(worst {length(max(up))}), as the baseline marks place them. "
+        "Every mark, area and grade has its own figure in site.gpkg."
+    )
+
+
+def _lever_arm(package: Package) -> float | None:
+    """Return the error at 95 % of the least certain place, where the report knows it."""
+    network = {} if package.report is None else package.report.network
+    arm: Any = network.get("lever_arm")
+    return None if arm is None else arm["error_95_m"]
