@@ -190,6 +190,7 @@ def verify(place: Path, profile: str | None) -> None:
     in it. This proves that nothing changed on the way, not who made it. A profile lists files,
     layers, metadata, CRSs and accuracies; "discovery" comes with geosite, others are TOML files.
     """
+    from geosite.handover.folder.manifest import unlisted
     from geosite.handover.folder.manifest import verify as check_manifest
 
     problems = check_manifest(place)
@@ -198,6 +199,10 @@ def verify(place: Path, profile: str | None) -> None:
     if problems:
         raise InputError(problems)
     echo("good", f"{place}: every file is there and as it was written")
+    extra = unlisted(place)
+    if extra:
+        names = ", ".join(extra[:10]) + (f" and {len(extra) - 10} more" if len(extra) > 10 else "")
+        echo("look", f"{place}: not in the manifest, so nothing is known of them: {names}")
     if profile is not None:
         echo("good", f"{place}: has what the profile {profile} requires")
 

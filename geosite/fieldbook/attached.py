@@ -19,6 +19,7 @@ from geosite.reading.designs import Design, read_design
 from geosite.reading.files import check_plain_file, decode, inside
 from geosite.reading.polygons import PolygonLayer, read_polygons
 from geosite.reading.second_surface import SecondSurface, read_surface
+from geosite.reading.toml_lines import key_lines
 
 __all__ = ["Attached", "read_attached"]
 
@@ -32,6 +33,7 @@ RASTER_LIMIT = 2_000_000_000
 
 Refuse = Callable[[str, str, str, str], InputError]
 T = TypeVar("T")
+TomlTables = tuple[Mapping[str, Any], Mapping[tuple[str | int, ...], int]]
 
 
 class LineOf(Protocol):
@@ -49,7 +51,7 @@ class Attached:
     parcels
         The parcel map.
     limit_tables
-        The user's own limit sets as TOML tables, and the file they came from.
+        The user's own limit sets as TOML tables; the file they came from and their lines there.
     surfaces
         Second surfaces by the name of the earthwork that asks for them.
     designs
@@ -59,6 +61,7 @@ class Attached:
     parcels: PolygonLayer | None = None
     limit_tables: Mapping[str, Any] = field(default_factory=dict)
     limits_file: str = ""
+    limit_lines: Mapping[tuple[str | int, ...], int] = field(default_factory=dict)
     surfaces: Mapping[str, SecondSurface] = field(default_factory=dict)
     designs: Mapping[str, Design | SecondSurface] = field(default_factory=dict)
 
@@ -105,9 +108,9 @@ def read_attached(
     parcels: PolygonLayer | None = None
     if (table := site.parcels) is not None:
         parcels = read(partial(_parcels, table, near), table.file, VECTOR_LIMIT, "parcels", "file")
-    tables: Mapping[str, Any] | None = None
+    told: TomlTables | None = None
     if (limits := site.grades.limits_file) is not None:
-        tables = read(partial(_tables, limits), limits, TABLES_LIMIT, "grades", "limits_file")
+        told = read(partial(_tables, limits), limits, TABLES_LIMIT, "grades", "limits_file")
     surfaces: dict[str, SecondSurface] = {}
     for name, wanted in site.earthworks.items():
         if wanted.surface is not None:
@@ -128,7 +131,8 @@ def read_attached(
         if design is not None:
             designs[name] = design
     limits_file = "" if limits is None else str(Path(file).parent / limits)
-    return Attached(parcels, tables or {}, limits_file, surfaces, designs)
+    tables, lines = told or ({}, {})
+    return Attached(parcels, tables, limits_file, lines, surfaces, designs)
 
 
 def _design(table: sitefile.Design, path: Path, refuse: Refuse) -> Design:
@@ -136,7 +140,7 @@ def _design(table: sitefile.Design, path: Path, refuse: Refuse) -> Design:
     return replace(read_design(str(path), table.layer), file=table.file)
 
 
-def _tables(file: str, path: Path, refuse: Refuse) -> Mapping[str, Any]:
+def _tables(file: str, path: Path, refuse: Refuse) -> TomlTables:
     problems = Problems()
     try:
         data = path.read_bytes()
@@ -148,9 +152,10 @@ def _tables(file: str, path: Path, refuse: Refuse) -> Mapping[str, Any]:
             "check its permissions",
         ) from error
     if decode(data, file, "limit sets", problems):
-        tables = parse_toml(data.decode("utf-8-sig"), file, problems)
+        text = data.decode("utf-8-sig")
+        tables = parse_toml(text, file, problems)
         if tables is not None:
-            return tables
+            return tables, key_lines(text)
     raise InputError(problems.first())
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-from geosite.processes.derive_slope import ELEVATION, GEOTIFF
+from geosite.processes.derive_slope import ELEVATION, ELEVATION_UNIT, GEOTIFF
 from geosite.processes.model import Context, Input, Output, Process
 
 if TYPE_CHECKING:
@@ -63,7 +63,7 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     from geosite.reading.rasters import read_elevation
 
     context.progress(0.1, "reading the elevations")
-    ground = read_elevation(inputs["elevation"])
+    ground = read_elevation(inputs["elevation"], inputs.get("elevation_unit"))
     context.progress(0.2, "finding the ways of the water")
     rasters = derived(ground, inputs["method"])
     for number, raster in enumerate(rasters):
@@ -93,6 +93,7 @@ PROCESS = Process(
     keywords=("terrain", "hydrology", "drainage"),
     inputs=(
         ELEVATION,
+        ELEVATION_UNIT,
         Input(
             "method",
             "Method",

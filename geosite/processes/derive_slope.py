@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from geosite.reading.rasters import ElevationRaster
     from geosite.terrain.slope import SlopeMethod, SlopeUnit
 
-__all__ = ["ELEVATION", "GEOTIFF", "PROCESS", "derived"]
+__all__ = ["ELEVATION", "ELEVATION_UNIT", "GEOTIFF", "PROCESS", "derived"]
 
 GEOTIFF = "image/tiff; application=geotiff; profile=cloud-optimized"
 
@@ -21,6 +21,13 @@ ELEVATION = Input(
     "Elevation raster",
     "GeoTIFF of elevations: north up, square cells, in a projected CRS",
     {"type": "string", "format": "path", "contentMediaType": GEOTIFF},
+)
+ELEVATION_UNIT = Input(
+    "elevation_unit",
+    "Unit of the elevations",
+    "Where the raster says no unit of its elevations; without it they count in the unit of its map",
+    {"type": "string", "enum": ["m", "ft", "ftUS"]},
+    required=False,
 )
 
 
@@ -61,7 +68,7 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     from geosite.reading.rasters import read_elevation
 
     context.progress(0.1, "reading the elevations")
-    ground = read_elevation(inputs["elevation"])
+    ground = read_elevation(inputs["elevation"], inputs.get("elevation_unit"))
     context.progress(0.3, "deriving slope and aspect")
     rasters = derived(ground, inputs["method"], inputs["unit"])
     for number, raster in enumerate(rasters):
@@ -92,6 +99,7 @@ PROCESS = Process(
     keywords=("terrain", "slope", "aspect"),
     inputs=(
         ELEVATION,
+        ELEVATION_UNIT,
         Input(
             "method",
             "Method",

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from geosite.processes.derive_slope import ELEVATION
+from geosite.processes.derive_slope import ELEVATION, ELEVATION_UNIT
 from geosite.processes.model import Context, Input, Output, Process
 
 __all__ = ["PROCESS"]
@@ -21,7 +21,7 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     from geosite.terrain.contour import contours, default_interval
 
     context.progress(0.1, "reading the elevations")
-    ground = read_elevation(inputs["elevation"])
+    ground = read_elevation(inputs["elevation"], inputs.get("elevation_unit"))
     z = ground.values.astype(np.float64)
     interval = inputs.get("interval") or default_interval(z)
     context.progress(0.3, f"tracing contours every {interval:g}")
@@ -45,6 +45,7 @@ PROCESS = Process(
     keywords=("contour", "elevation", "terrain"),
     inputs=(
         ELEVATION,
+        ELEVATION_UNIT,
         Input(
             "interval",
             "Contour interval",

@@ -6,6 +6,7 @@ before anything is read, and a CRS that distances can be measured in.
 
 from __future__ import annotations
 
+import math
 import warnings
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -52,6 +53,10 @@ _OTHER_UNITS = frozenset(
 )
 
 
+# what programs write where they have no elevation
+_FOR_NOTHING = (-9999.0, -99999.0, -999.0, -32768.0, -32767.0, 9999.0, -3.4028234663852886e38, 1e20)
+
+
 @dataclass(frozen=True, eq=False)
 class ElevationRaster:
     """An elevation raster.
@@ -76,13 +81,16 @@ class ElevationRaster:
         return self.frame.height_unit_m / self.frame.unit_m
 
 
-def read_elevation(file: str) -> ElevationRaster:
+def read_elevation(file: str, elevation_unit: str | None = None) -> ElevationRaster:
     """Read an elevation raster.
 
     Parameters
     ----------
     file
         GeoTIFF or another raster file that stands alone.
+    elevation_unit
+        ``"m"``, ``"ft"`` or ``"ftUS"``, where the raster does not say it. Without one elevations
+        count in the unit of the map.
 
     Raises
     ------
@@ -122,9 +130,11 @@ def read_elevation(file: str) -> ElevationRaster:
             code = source.crs.to_epsg(confidence_threshold=100)
             crs = f"EPSG:{code}" if code else source.crs.to_wkt()
             frame = _with_band_unit(map_frame(crs, extent, file), unit)
+            frame = _with_given_unit(frame, unit, elevation_unit, refuse)
             if driver == "AAIGrid":
                 check_ascii_grid(path, file)
             values = _elevations(source)
+            _check_nodata(source, values, refuse)
     except (RasterioError, OSError, ValueError) as error:
         raise refuse(
             "raster-unreadable",
@@ -231,6 +241,43 @@ def _with_band_unit(frame: Frame, unit: str) -> Frame:
         if frame.vertical_wkt is None and word in words:
             return replace(frame, height_unit_m=length, height_unit_name=name)
     return frame
+
+
+def _with_given_unit(frame: Frame, own: str, given: str | None, refuse: Any) -> Frame:
+    """Take the unit that somebody gives, where the raster does not say another."""
+    if given is None:
+        return frame
+    length, name = next((size, name) for size, name, words in _BAND_UNITS if given.lower() in words)
+    told = own or (frame.vertical_name if frame.vertical_wkt is not None else "")
+    if told and abs(frame.height_unit_m / length - 1) > 1e-9:
+        raise refuse(
+            "raster-two-units",
+            f"the raster says that its elevations are in {frame.height_unit_name} ({told}),"
+            f" elevation_unit says {given}",
+            "one unit",
+            "leave elevation_unit out, or correct the raster if it is wrong there",
+        )
+    return replace(frame, height_unit_m=length, height_unit_name=name)
+
+
+def _check_nodata(source: Any, values: npt.NDArray[np.floating[Any]], refuse: Any) -> None:
+    """Refuse values that stand for nothing and are not declared so: slopes of 100,000 percent."""
+    known = values[np.isfinite(values)]
+    if source.nodata is not None or not known.size:
+        return
+    for end in (float(known.min()), float(known.max())):
+        rest = known[known != end]
+        if not rest.size or not any(math.isclose(end, s, rel_tol=1e-6) for s in _FOR_NOTHING):
+            continue
+        gap = float(np.abs(rest - end).min())
+        if gap > 10 * max(float(np.ptp(rest)), 1.0):
+            raise refuse(
+                "raster-nodata",
+                f"{known.size - rest.size} cells are {end:g}, far from all others"
+                f" ({rest.min():g} to {rest.max():g}), and no value is declared as nodata",
+                "cells without an elevation declared as nodata",
+                f"set the nodata value of the raster to {end:g}",
+            )
 
 
 def _elevations(source: Any) -> npt.NDArray[np.floating[Any]]:

@@ -120,7 +120,7 @@ def answer(notes: Notes, network: Network, drawing: Drawing, terrain: Terrain | 
 
     def graded() -> tuple[Grade, ...]:
         attached = notes.attached
-        sets = limit_sets(attached.limit_tables, attached.limits_file)
+        sets = limit_sets(attached.limit_tables, attached.limits_file, attached.limit_lines)
         return grade_lines(notes, network, drawing, ground, sets)
 
     none: tuple[Grade, ...] = ()

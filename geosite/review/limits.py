@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -15,6 +16,7 @@ from msgspec import Meta, Struct
 
 from geosite.base.errors import InputError, Problem
 from geosite.base.estimate import Estimate
+from geosite.base.problems import shown
 
 __all__ = [
     "CAUTION",
@@ -157,7 +159,11 @@ def fall_rules() -> Mapping[str, FallRule]:
     return msgspec.convert(tomllib.loads(text), dict[str, FallRule])
 
 
-def limit_sets(own: Mapping[str, Any], file: str = "") -> dict[str, LimitSet]:
+def limit_sets(
+    own: Mapping[str, Any],
+    file: str = "",
+    lines: Mapping[tuple[str | int, ...], int] | None = None,
+) -> dict[str, LimitSet]:
     """Return the limit sets that come with geosite, then the user's own, which win.
 
     Parameters
@@ -166,6 +172,8 @@ def limit_sets(own: Mapping[str, Any], file: str = "") -> dict[str, LimitSet]:
         One table per limit set.
     file
         Where they came from, for messages.
+    lines
+        Line of each table and key of that file.
 
     Raises
     ------
@@ -178,15 +186,7 @@ def limit_sets(own: Mapping[str, Any], file: str = "") -> dict[str, LimitSet]:
         try:
             sets[name] = msgspec.convert(table, LimitSet)
         except msgspec.ValidationError as error:
-            problems.append(
-                Problem(
-                    "limits-form",
-                    f"limit set [{name}]: {error}",
-                    ", ".join(LimitSet.__struct_fields__),
-                    'write it like walk: running = { ratio = "1:20", section = "403.3" }',
-                    file or None,
-                )
-            )
+            problems.append(_form(name, table, str(error), file, lines or {}))
     for name, limits in sets.items():
         if limits.steeper is not None and limits.steeper not in sets:
             problems.append(
@@ -201,6 +201,48 @@ def limit_sets(own: Mapping[str, Any], file: str = "") -> dict[str, LimitSet]:
     if problems:
         raise InputError(problems)
     return sets
+
+
+def _form(
+    name: str,
+    table: Any,
+    error: str,
+    file: str,
+    lines: Mapping[tuple[str | int, ...], int],
+) -> Problem:
+    """Say in our own words what is wrong with a limit set."""
+    place = re.search(r" - at `\$\.?([\w.]*)`", error)
+    path = (name, *(part for part in (place[1] if place else "").split(".") if part))
+    value = table
+    for part in path[1:]:
+        value = value.get(part) if isinstance(value, Mapping) else None
+    unknown = re.search(r"unknown field `([^`]*)`", error)
+    missing = re.search(r"missing required field `([^`]*)`", error)
+    cause = re.sub(r" - at `.*", "", error)
+    keys = ", ".join(LimitSet.__struct_fields__)
+    if unknown:
+        what, expected = f'has the key "{unknown[1]}"', f"one of {keys}" if len(path) == 1 else ""
+        path = (*path, unknown[1])
+    elif missing:
+        what, expected = f"has no {missing[1]}", f"at least title, and of {keys}"
+    elif cause.startswith("Expected"):
+        what, expected = f"is {shown(value)}", 'a table such as { ratio = "1:20" }'
+        if path[-1] in ("title", "source", "steeper", "section", "ratio"):
+            expected = 'text in quotes, such as "1:20"' if path[-1] == "ratio" else "text in quotes"
+        elif path[-1] in ("percent", "metres"):
+            expected = "a number"
+    else:
+        what, expected = f"cannot be used: {cause}", "limits that can be kept"
+    inside = path[1:-1] if unknown else path[1:]
+    line = next((lines[path[:n]] for n in range(len(path), 0, -1) if path[:n] in lines), None)
+    return Problem(
+        "limits-form",
+        f"limit set [{name}]: {'.'.join(inside) or 'it'} {what}",
+        expected or "ratio or percent, metres, section",
+        'write it like walk: running = { ratio = "1:20", section = "403.3" }',
+        file or None,
+        line,
+    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,7 +14,7 @@ from typing import IO, Any
 from geosite.base.errors import InputError, Problem
 from geosite.handover.folder.staging import MANIFEST, file_digest
 
-__all__ = ["HANDOVER_ZIP", "verify", "write_manifest", "write_zip"]
+__all__ = ["HANDOVER_ZIP", "unlisted", "verify", "write_manifest", "write_zip"]
 
 HANDOVER_ZIP = "handover.zip"
 _KEYS = {"file": str, "purpose": str, "size": int, "sha256": str}
@@ -76,6 +76,22 @@ def write_zip(
         for name, _ in files:
             add(name, (folder / name).read_bytes())
         add(MANIFEST, _manifest(folder, about, files))
+
+
+def unlisted(place: Path) -> tuple[str, ...]:
+    """Return the files of a hand-over folder that its manifest does not list, sorted.
+
+    Parameters
+    ----------
+    place
+        The folder; a zip file is not looked into.
+    """
+    if not place.is_dir():
+        return ()
+    with _opened(place) as source:
+        listed = {entry["file"] for entry in _entries(source.read(MANIFEST, 64 * 2**20), place)}
+    there = (path.relative_to(place).as_posix() for path in place.rglob("*") if path.is_file())
+    return tuple(sorted(name for name in there if name not in listed | {MANIFEST, HANDOVER_ZIP}))
 
 
 def verify(place: Path) -> tuple[Problem, ...]:

@@ -1,0 +1,59 @@
+"""Rasters that do not say their unit, or what stands for nothing."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+import rasterio
+from rasterio.transform import from_origin
+
+from geosite.base.errors import InputError
+from geosite.reading.rasters import read_elevation
+
+
+def raster(path: Path, values: np.ndarray, unit: str = "", **given: object) -> str:
+    with rasterio.open(
+        path, "w", driver="GTiff", width=values.shape[1], height=values.shape[0], count=1,
+        dtype="float32", crs="EPSG:25832", transform=from_origin(512000, 5276000, 1, 1), **given,
+    ) as out:  # fmt: skip
+        out.write(values.astype(np.float32), 1)
+        if unit:
+            out.units = [unit]
+    return str(path)
+
+
+GROUND = 402 + np.add.outer(np.arange(6), np.arange(8)) / 10
+
+
+def code(file: str, **given: object) -> str:
+    with pytest.raises(InputError) as caught:
+        read_elevation(file, **given)
+    return caught.value.problems[0].code
+
+
+def test_undeclared_nodata_is_refused_with_the_value(tmp_path: Path) -> None:
+    holes = GROUND.copy()
+    holes[0, :3] = -9999
+    with pytest.raises(InputError, match="3 cells are -9999") as caught:
+        read_elevation(raster(tmp_path / "a.tif", holes))
+    assert "set the nodata value of the raster to -9999" in str(caught.value)
+    read = read_elevation(raster(tmp_path / "b.tif", holes, nodata=-9999))
+    assert np.isnan(read.values).sum() == 3
+
+
+def test_depths_near_a_usual_value_are_elevations(tmp_path: Path) -> None:
+    deep = -999 + np.add.outer(np.arange(6), np.arange(8)) / 10
+    assert np.isfinite(read_elevation(raster(tmp_path / "a.tif", deep)).values).all()
+
+
+@pytest.mark.parametrize(("unit", "size"), [("ft", 0.3048), ("ftUS", 1200 / 3937), ("m", 1.0)])
+def test_unit_of_the_elevations_may_be_given(tmp_path: Path, unit: str, size: float) -> None:
+    file = raster(tmp_path / "a.tif", GROUND)
+    assert read_elevation(file).z_factor == 1.0
+    assert read_elevation(file, unit).z_factor == pytest.approx(size)
+
+
+def test_unit_that_the_raster_contradicts_is_refused(tmp_path: Path) -> None:
+    file = raster(tmp_path / "a.tif", GROUND, unit="ft")
+    assert code(file, elevation_unit="m") == "raster-two-units"
+    assert read_elevation(file, "ft").z_factor == pytest.approx(0.3048)
