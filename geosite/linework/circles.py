@@ -20,7 +20,7 @@ import numpy as np
 
 from geosite.base.arrays import Floats
 
-__all__ = ["Arc", "Circle", "densify", "fit_arc", "fit_circle", "narrowest"]
+__all__ = ["Arc", "Circle", "densify", "fit_arc", "fit_circle", "narrowest", "taubin_circle"]
 
 # Less than this between marks and a straight line, in metres, and no circle is determined: a
 # walked survey does not know its marks to a millimetre.
@@ -360,7 +360,7 @@ def fit_circle(points: Floats) -> Circle | None:
     middle = points.mean(axis=0)
     xy = points - middle
     extent = float(np.ptp(xy, axis=0).max())
-    start = _circumcircle(xy) if len(xy) == 3 else _taubin(xy)
+    start = _circumcircle(xy) if len(xy) == 3 else taubin_circle(xy)
     if start is None:
         return None
     unknowns = start if len(xy) == 3 else _nearest_circle(xy, start)
@@ -405,8 +405,30 @@ def _circumcircle(xy: Floats) -> Floats | None:
     return np.append(xy[0] + offset, np.hypot(*offset))
 
 
-def _taubin(xy: Floats) -> Floats | None:
-    """Return Taubin's algebraic circle for centred points, shape (3,); None for a line."""
+def taubin_circle(xy: Floats) -> Floats | None:
+    """Return the circle of Taubin's algebraic fit, a first guess that is hardly biased.
+
+    Parameters
+    ----------
+    xy : array, shape (n, 2)
+        Centred points, not all at one place.
+
+    Returns
+    -------
+    array, shape (3,), or None
+        Centre and radius; ``None`` for points on a line.
+
+    Notes
+    -----
+    Minimises the sum of ``(A r^2 + B x + C y + D)^2`` with the mean squared gradient held at one,
+    by a singular value decomposition (Taubin 1991, Estimation of planar curves, surfaces and
+    nonplanar space curves, doi:10.1109/34.103273).
+
+    Examples
+    --------
+    >>> taubin_circle(np.array([[2.0, 0.0], [0.0, 2.0], [-2.0, 0.0], [0.0, -2.0]])).round(9)
+    array([0., 0., 2.])
+    """
     square = (xy**2).sum(axis=1)
     mean = float(square.mean())
     design = np.column_stack([(square - mean) / (2.0 * math.sqrt(mean)), xy])

@@ -13,13 +13,13 @@ from package_cases import HOSTILE, ferry_landing, ground
 
 from geosite.base.estimate import Estimate
 from geosite.drawing.sheet import Sheet, Text
+from geosite.drawing.svg import svg
 from geosite.fieldbook.sitefile import Handover
 from geosite.handover.plan.measures import Measures
 from geosite.handover.plan.profile import (
     Heights,
     Section,
     draw_profile,
-    plot_profile,
     write_sections,
 )
 from geosite.review.sections import Profile
@@ -112,9 +112,10 @@ def test_a_level_or_endless_section_is_drawn_too() -> None:
     assert texts.count("P") < 35  # one column per 8 mm at most
 
 
-def test_the_plot_is_well_formed_for_any_name() -> None:
+def test_the_drawing_is_well_formed_for_any_name() -> None:
     for name in HOSTILE:
-        text = plot_profile(AT, UP, labels=[name] * 5, name=name)
+        drawn = draw_profile(section(name=name, labels=[name] * 5), Measures("m"))
+        text = svg(drawn)
         ElementTree.fromstring(text.encode("utf-8"))
         assert "<script" not in text
 

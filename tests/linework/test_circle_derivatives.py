@@ -7,7 +7,7 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from geosite.linework.circles import Arc, _taubin, fit_arc, fit_circle
+from geosite.linework.circles import Arc, fit_arc, fit_circle, taubin_circle
 
 STEP = 1e-5
 # marks that lie far off their arc and circle, so that the second derivatives count as well
@@ -103,7 +103,7 @@ def test_the_first_guess_of_a_circle_is_exact_where_the_marks_are() -> None:
     angles = np.array([0.1, 0.9, 1.3, 2.5, 4.0])
     marks = 3.0 * np.column_stack([np.cos(angles), np.sin(angles)]) + [0.4, -0.7]
     middle = marks.mean(axis=0)
-    found = _taubin(marks - middle)
+    found = taubin_circle(marks - middle)
     assert found is not None
     assert found == pytest.approx([0.4 - middle[0], -0.7 - middle[1], 3.0], abs=1e-12)
 
@@ -120,7 +120,7 @@ def test_the_first_guess_of_a_circle_has_taubins_least_value() -> None:
         square = (offset**2).sum(axis=1)
         return float(((square - circle[2] ** 2) ** 2).sum() / (4.0 * square.sum()))
 
-    found = _taubin(marks)
+    found = taubin_circle(marks)
     assert found is not None
     best = minimize(value, found * 1.01, method="Nelder-Mead", options={"xatol": 1e-9, "fatol": 0})
     assert value(found) == pytest.approx(best.fun, rel=1e-9)

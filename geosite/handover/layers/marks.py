@@ -64,17 +64,12 @@ class Visited:
     def listed(self, kind: Literal["run", "feature"]) -> list[str]:
         """Return the different runs or features of each mark as one text."""
         names = self.placed.names(kind)
-        return [
-            ", ".join(dict.fromkeys(name for i in rows if (name := names[i])))
-            for rows in self.visits
-        ]
+        return [_joined(names[i] for i in rows) for rows in self.visits]
 
     def notes_of_each(self) -> list[str]:
         """Return what was noted at each mark."""
         texts = self.placed.book.notes
-        return [
-            ", ".join(dict.fromkeys(texts[i] for i in rows if texts[i])) for rows in self.visits
-        ]
+        return [_joined(texts[i] for i in rows) for rows in self.visits]
 
 
 def columns(of_points: Columns[Placed]) -> Columns[Visited]:

@@ -13,7 +13,6 @@ import numpy as np
 import numpy.typing as npt
 
 from geosite.base.arrays import Floats
-from geosite.base.statistics import NORMAL_95
 from geosite.drawing.font import printable, typeface
 from geosite.drawing.ink import FAINT, TEXT, Stroke
 from geosite.drawing.pdf import pdf
@@ -32,7 +31,6 @@ __all__ = [
     "Section",
     "draw_profile",
     "draw_sections",
-    "plot_profile",
     "write_sections",
 ]
 
@@ -162,43 +160,6 @@ def _section(profile: Profile, letter: str) -> Section:
         profile.design,
         letter,
     )
-
-
-def plot_profile(
-    chainage: npt.ArrayLike,
-    elevation: npt.ArrayLike,
-    sigma: npt.ArrayLike | None = None,
-    *,
-    labels: Sequence[str] = (),
-    design: npt.ArrayLike | None = None,
-    name: str = "",
-) -> str:
-    """Return the drawing of a section as an SVG document.
-
-    Parameters
-    ----------
-    chainage : array, shape (m,), ground metres
-        Rising.
-    elevation : array, shape (m,), metres
-    sigma : array, shape (m,), metres, optional
-        Standard deviation of the elevation; drawn as a band that holds 95 %.
-    labels : length m, optional
-        Mark at each station, empty between marks. Grades are written from label to label.
-    design : array, shape (m,), metres, optional
-        Elevation of a design line.
-    name
-        Name of the section.
-    """
-    at = np.asarray(chainage, np.float64)
-    section = Section(
-        name,
-        at,
-        np.asarray(elevation, np.float64),
-        np.full(at.shape, np.nan) if sigma is None else NORMAL_95 * np.asarray(sigma, np.float64),
-        list(labels) or [""] * len(at),
-        None if design is None else np.asarray(design, np.float64),
-    )
-    return svg(draw_profile(section, Measures("m")))
 
 
 def draw_profile(
