@@ -95,7 +95,7 @@ def test_layers_read_back_with_pyogrio(whole: Path) -> None:
     package = package_cases.ferry_landing()
     names = [layer.name for layer in package.layers]
     listed = dict(pyogrio.list_layers(whole))
-    assert list(listed) == [*names, "curves", "quantities", "layer_styles"]
+    assert list(listed) == [*names, "curve_areas", "curve_lines", "quantities", "layer_styles"]
     for layer in package.layers:
         info = pyogrio.read_info(whole, layer=layer.name)
         assert info["crs"] == "EPSG:25832"

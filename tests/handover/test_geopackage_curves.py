@@ -30,22 +30,27 @@ def read(tmp_path: Path, given: Package) -> dict[str, Any]:
 
     path = tmp_path / "curves.gpkg"
     write_geopackage(path, given, curves=True)
-    _, _, wkb, columns = pyogrio.raw.read(path, layer="curves", columns=["feature"])
-    return dict(zip(columns[0], shapely.from_wkb(wkb), strict=True))
+    found: dict[str, Any] = {}
+    for name, _ in pyogrio.list_layers(path):
+        if name.startswith("curve_"):
+            _, _, wkb, columns = pyogrio.raw.read(path, layer=name, columns=["feature"])
+            found.update(zip(columns[0], shapely.from_wkb(wkb), strict=True))
+    return found
 
 
 def test_outlines_come_back_as_drawn(tmp_path: Path) -> None:
     given = package_cases.ferry_landing()
     found = read(tmp_path, given)
     origin = np.array(given.frame.origin)
-    assert list(found) == [feature.name for feature in given.features]
+    assert set(found) == {feature.name for feature in given.features if feature.kind != "point"}
     for feature in given.features:
         back = found[feature.name]
         local = shapely.transform(back, lambda p: p - (*origin, 0.0)[: p.shape[1]])
         assert back.has_z
         # chords of four degrees stand off by r (1 - cos 2 degrees): 5 mm on the largest arc here
         assert local.hausdorff_distance(feature.geometry) < 0.006
-        assert local.geom_type == feature.geometry.geom_type
+        kind = "Polygon" if feature.kind == "area" else "MultiLineString"
+        assert local.geom_type == kind
 
 
 def test_types_are_registered(tmp_path: Path) -> None:
@@ -53,39 +58,41 @@ def test_types_are_registered(tmp_path: Path) -> None:
     write_geopackage(path, package_cases.ferry_landing(), curves=True)
     with closing(sqlite3.connect(path)) as file:
         found = file.execute(
-            "SELECT extension_name FROM gpkg_extensions WHERE table_name = 'curves' "
-            "AND extension_name LIKE 'gpkg_geom%' ORDER BY 1"
+            "SELECT table_name, extension_name FROM gpkg_extensions WHERE extension_name "
+            "LIKE 'gpkg_geom%' ORDER BY 1, 2"
         ).fetchall()
-        geometries = file.execute("SELECT substr(geom, 41) FROM curves").fetchall()
-    assert [name for (name,) in found] == [
+        declared = dict(
+            file.execute("SELECT table_name, geometry_type_name FROM gpkg_geometry_columns")
+        )
+        areas, lines = (
+            {
+                int.from_bytes(blob[1:5], "little")
+                for (blob,) in file.execute(f"SELECT substr(geom, 41) FROM {name}")
+            }
+            for name in ("curve_areas", "curve_lines")
+        )
+    assert ("curve_areas", "gpkg_geom_CURVEPOLYGON") in found
+    assert ("curve_lines", "gpkg_geom_MULTICURVE") in found
+    assert {name for _, name in found} == {
         "gpkg_geom_CIRCULARSTRING",
         "gpkg_geom_COMPOUNDCURVE",
         "gpkg_geom_CURVEPOLYGON",
         "gpkg_geom_MULTICURVE",
-    ]
-    # ISO 13249-3: curve polygon 10, line string 2, multi curve 11; 1000 more with Z
-    kinds = [int.from_bytes(blob[1:5], "little") for (blob,) in geometries]
-    assert kinds == [1010, 1010, 1010, 1010, 1002, 1002, 1011]
+    }
+    assert (declared["curve_areas"], declared["curve_lines"]) == ("CURVEPOLYGON", "MULTICURVE")
+    # ISO 13249-3: curve polygon 10, multi curve 11; 1000 more with Z; one kind per layer
+    assert (areas, lines) == ({1010}, {1011})
 
 
-def test_no_curves_no_extension(tmp_path: Path) -> None:
-    straight = package_cases.feature("l", "x", "line", package_cases.straight((0, 0), (9, 9)))
-    path = tmp_path / "x.gpkg"
-    write_geopackage(path, package(straight), curves=True)
-    with closing(sqlite3.connect(path)) as file:
-        found = file.execute("SELECT extension_name FROM gpkg_extensions").fetchall()
-    assert all("geom_" not in name for (name,) in found)
-
-
-def test_readers_list_a_layer_without_curves_or_features(tmp_path: Path) -> None:
+def test_a_layer_is_there_only_where_it_holds_something(tmp_path: Path) -> None:
     import pyogrio
 
     straight = package_cases.feature("l", "x", "line", package_cases.straight((0, 0), (9, 9)))
-    for number, given in enumerate((package(), package(straight))):
-        path = tmp_path / f"{number}.gpkg"
-        write_geopackage(path, given, curves=True)
-        assert pyogrio.list_layers(path).tolist() == [["curves", "Unknown"]]
-        assert pyogrio.read_info(path, layer="curves")["features"] == number
+    write_geopackage(tmp_path / "x.gpkg", package(straight), curves=True)
+    assert pyogrio.list_layers(tmp_path / "x.gpkg").tolist() == [
+        ["curve_lines", "MultiLineString Z"]
+    ]
+    assert pyogrio.read_info(tmp_path / "x.gpkg", layer="curve_lines")["features"] == 1
 
 
 @pytest.mark.parametrize("sweep", [-350.0, -180.0, -10.0, 0.5, 90.0, 200.0])
@@ -108,8 +115,9 @@ def test_elevations_run_along_the_arc() -> None:
     climbing = arc.vertices.copy()
     climbing[:, 2] = np.linspace(400.0, 410.0, len(climbing))
     arc = dataclasses.replace(arc, vertices=climbing)
-    _, encoded = encode_curves(package(package_cases.feature("a", "x", "line", arc)))
-    heights = np.frombuffer(encoded.wkb[0][9:], "<f8").reshape(3, 3)[:, 2]
+    ((_, encoded),) = encode_curves(package(package_cases.feature("a", "x", "line", arc)))
+    # behind the heads of the multi curve and of its one part
+    heights = np.frombuffer(encoded.wkb[0][18:], "<f8").reshape(3, 3)[:, 2]
     assert heights == pytest.approx([400.0, 405.0, 410.0])
 
 
@@ -118,7 +126,7 @@ def test_bounds_hold_the_outermost_points_of_arcs() -> None:
     for start in range(0, 360, 30):
         for sweep in (-270.0, -90.0, 90.0, 200.0):
             arc = package_cases.arc((30.0, 20.0), 5.0, float(start), sweep)
-            _, encoded = encode_curves(package(package_cases.feature("a", "x", "line", arc)))
+            ((_, encoded),) = encode_curves(package(package_cases.feature("a", "x", "line", arc)))
             turns = np.radians(start + np.linspace(0.0, sweep, 20_001))
             assert arc.centre is not None
             dense = (
@@ -131,7 +139,7 @@ def test_bounds_hold_the_outermost_points_of_arcs() -> None:
 
 
 def test_measures_are_the_exact_ones() -> None:
-    layer, _ = encode_curves(package_cases.ferry_landing())
+    (layer, _), _ = encode_curves(package_cases.ferry_landing())
     island = next(r for r in layer.records if r["feature"] == "island")
     assert island["area_m2"] == pytest.approx(9.0 * math.pi, rel=1e-12)
     assert island["arcs"] == 1

@@ -51,7 +51,7 @@ def write_geopackage(
     package
         Layers are written as features, tables as attributes.
     curves
-        Add the layer ``curves``: the drawing with true arcs.
+        Add ``curve_areas`` and ``curve_lines``: the drawing with true arcs.
     coverages
         Add the rasters as gridded coverages.
     metadata
@@ -75,9 +75,9 @@ def write_geopackage(
     sources: list[Layer | Table] = [*package.layers, *package.tables]
     shapes = [encode(source) if isinstance(source, Layer) else None for source in sources]
     if curves:
-        layer, outlines = encode_curves(package)
-        sources.append(layer)
-        shapes.append(outlines)
+        for layer, outlines in encode_curves(package):
+            sources.append(layer)
+            shapes.append(outlines)
     # made in memory: the library passes over what a disk does not take, Python and SQLite do not
     with fiona.Env(OGR_CURRENT_DATE=moment), MemoryFile(ext=".gpkg") as memory:
         memory.open(

@@ -71,22 +71,29 @@ def encode(layer: Layer) -> Encoded:
     return Encoded(wkb, shapely.bounds(shapes).reshape(-1, 4))
 
 
-def encode_curves(package: Package) -> tuple[Layer, Encoded]:
-    """Return the layer ``curves``, the drawing with true arcs, and its encoded geometries.
+def encode_curves(package: Package) -> list[tuple[Layer, Encoded]]:
+    """Return the drawing with true arcs, areas and lines apart, with the encoded geometries.
 
-    The layer's own geometries are the densified ones, for readers that know no arcs.
+    The layers' own geometries are the densified ones, for readers that know no arcs. A layer
+    without features is left out.
     """
     frame = package.frame
-    drawn = [feature for feature in package.features if feature.kind != "point"]
-    wkb, bounds, curved = [], [], set()
-    for feature in drawn:
-        outline, kinds = _outline(feature, frame)
-        wkb.append(outline)
-        curved |= kinds
-        bounds.append(_bounds(feature, frame))
-    layer = curves.layer(drawn, {name: code.title for name, code in package.codes.items()})
-    names = tuple(sorted(_NAMES[kind] for kind in curved))
-    return layer, Encoded(wkb, np.array(bounds, dtype=np.float64).reshape(-1, 4), names)
+    titles = {name: code.title for name, code in package.codes.items()}
+    found = []
+    for kind, layer in zip(("area", "line"), curves.layers(package.features, titles), strict=True):
+        wkb, bounds, curved = [], [], set()
+        for feature in package.features:
+            if feature.kind != kind:
+                continue
+            outline, kinds = _outline(feature, frame)
+            wkb.append(outline)
+            curved |= kinds
+            bounds.append(_bounds(feature, frame))
+        if wkb:
+            names = tuple(sorted(_NAMES[one] for one in curved))
+            placed = np.array(bounds, dtype=np.float64).reshape(-1, 4)
+            found.append((layer, Encoded(wkb, placed, names)))
+    return found
 
 
 def _outline(feature: Feature, frame: Frame) -> tuple[bytes, set[int]]:
@@ -102,8 +109,7 @@ def _outline(feature: Feature, frame: Frame) -> tuple[bytes, set[int]]:
             strands[-1].append(piece)
     chains = [_chain(strand, frame) for strand in strands if strand]
     kinds = set().union(*(found for _, found in chains))
-    if len(chains) == 1:
-        return chains[0]
+    # a line without a gap as well: one kind of geometry per layer
     whole = _head(_MULTI_CURVE) + struct.pack("<I", len(chains))
     return whole + b"".join(chain for chain, _ in chains), {*kinds, _MULTI_CURVE}
 

@@ -1,4 +1,4 @@
-"""The layer ``curves``: areas and lines with their arcs kept as arcs."""
+"""The layers ``curve_areas`` and ``curve_lines``: outlines and lines, their arcs kept as arcs."""
 
 from __future__ import annotations
 
@@ -9,13 +9,19 @@ from geosite.handover.layers.measures import ground
 from geosite.handover.model import Form, Layer
 from geosite.linework.model import Feature
 
-__all__ = ["columns", "layer"]
+__all__ = ["columns", "layers"]
 
-CURVES = Form(
-    "curves",
-    "Outlines with true arcs",
-    "The same areas and lines with circular arcs instead of short chords.",
-    "UnknownZ",
+AREAS = Form(
+    "curve_areas",
+    "Areas with true arcs",
+    "The same areas with circular arcs instead of short chords.",
+    "CurvePolygonZ",
+)
+LINES = Form(
+    "curve_lines",
+    "Lines with true arcs",
+    "The same lines with circular arcs instead of short chords.",
+    "MultiCurveZ",
 )
 
 
@@ -48,7 +54,15 @@ def columns(titles: Mapping[str, str]) -> Columns[Feature]:
     )
 
 
-def layer(drawn: Sequence[Feature], titles: Mapping[str, str]) -> Layer:
-    """Return the layer with densified outlines, for readers that know no arcs."""
+def layers(drawn: Sequence[Feature], titles: Mapping[str, str]) -> tuple[Layer, Layer]:
+    """Return areas and lines with densified outlines, for readers that know no arcs.
+
+    Each has one kind of geometry: readers take a layer of several kinds for several layers.
+    """
     table = columns(titles)
-    return CURVES.layer(table, table.records(drawn), [feature.geometry for feature in drawn])
+    kinds = {kind: [f for f in drawn if f.kind == kind] for kind in ("area", "line")}
+    areas, lines = (
+        form.layer(table, table.records(kinds[kind]), [f.geometry for f in kinds[kind]])
+        for form, kind in ((AREAS, "area"), (LINES, "line"))
+    )
+    return areas, lines
