@@ -152,7 +152,8 @@ def benched() -> RoughSite:
         stops = [_at(_benched, *b1, "B1"), _at(_benched, *b2, "B2")]
         for line, north in (("edge", south), ("mid", south + 2.5), ("foot", south + _BENCH)):
             at = np.arange(1.0, 40.0, 4.0 if line != "mid" else 6.0)
-            at = at + rng.uniform(-0.8, 0.8, len(at))
+            # the ends of the lines are walked beside each other, as one walks the end of a site
+            at[1:-1] += rng.uniform(-0.8, 0.8, len(at) - 2)
             code = "bench" if line != "mid" else ""
             name = f"{line}{number}" if line != "mid" else ""
             # the lines are walked where they are, to a few centimetres

@@ -19,8 +19,8 @@ from geosite.base.statistics import t_factor
 from geosite.network.covariance import covariance, sigmas
 from geosite.network.model import LinearForm, Network
 from geosite.terrain.surface.realisations import Lattice, draw_marks, draw_rough
-from geosite.terrain.surface.roughness import EVEN, Contrasts, Roughness, estimate_roughness
-from geosite.terrain.surface.scores import scorable, triangles_without
+from geosite.terrain.surface.roughness import Contrasts, Roughness, estimate_roughness, local_scales
+from geosite.terrain.surface.scores import breakline_vertices, scorable, triangles_without
 from geosite.terrain.surface.tin import Tin
 
 __all__ = ["Ground", "Spot", "ground_between"]
@@ -53,6 +53,8 @@ class Ground:
         Observation of each point that went into the triangulation, in the order of ``tin.origin``.
     roughness
         How far the ground may lie from the triangles.
+    scale : array, shape (points,)
+        How many times as rough the ground is at each of ``tin.points``.
     draws
         Number of possible grounds.
     seed
@@ -62,7 +64,8 @@ class Ground:
     network: Network
     tin: Tin
     rows: Ints
-    roughness: Roughness = EVEN
+    roughness: Roughness
+    scale: Floats
     draws: int = 200
     seed: int = 0
 
@@ -147,7 +150,7 @@ class Ground:
         corners = self.tin.triangles[triangle]
         # each departure as a combination of heights of the rough surface: here, less the corners'
         at = np.concatenate([places[:, None], self.tin.points[corners, :2]], axis=1)
-        weight = np.column_stack([np.ones(len(places)), -shares])
+        weight = np.column_stack([np.ones(len(places)), -shares]) * self._scales(corners, shares)
         total = np.zeros((len(places), len(places)))
         for i in range(4):
             for j in range(4):
@@ -170,15 +173,23 @@ class Ground:
         places = np.asarray(places, np.float64).reshape(-1, 2)
         forms = [self.sum_form(place, [1.0]) for place in places]
         triangle, shares = self.weights(places)
-        corners = self.tin.points[self.tin.triangles[triangle], :2]
+        corners = self.tin.triangles[triangle]
         every = Contrasts(
             np.zeros(len(places)),
             np.zeros(len(places)),
-            np.concatenate([places[:, None], corners], axis=1),
+            np.concatenate([places[:, None], self.tin.points[corners, :2]], axis=1),
             shares,
+            np.column_stack([corners[:, :1], corners]),
+            np.zeros(len(places), bool),
         )
-        between = np.sqrt(np.maximum(every.variance(self.roughness), 0.0))
+        variance = every.variance(self.roughness, self._scales(corners, shares))
+        between = np.sqrt(np.maximum(variance, 0.0))
         return np.where(triangle < 0, np.nan, sigmas(self.network, forms)), between
+
+    def _scales(self, corners: Ints, shares: Floats) -> Floats:
+        """Return the scale at places and at the corners round them, shape (m, 4)."""
+        there = self.scale[corners]
+        return np.column_stack([(shares * there).sum(axis=1), there])
 
     def interval_factor(self, marks: float, departure: float) -> float:
         """Return half the 95 % interval over the standard deviation.
@@ -223,7 +234,8 @@ class Ground:
             errors, rough = self.draw(some)
             here = errors[:, corners]
             here = here[..., 2] - (here[..., :2] * slope[:, None]).sum(axis=3)
-            departure = (rough.surface[:, nodes] * share).sum(axis=2)
+            scale = (shares[met] * self.scale[corners]).sum(axis=1)
+            departure = (rough.surface[:, nodes] * share).sum(axis=2) * scale
             departure -= (rough.on_marks[:, corners] * shares[met]).sum(axis=2)
             out[first : some.stop, met] = known + (here * shares[met]).sum(axis=2) + departure
         return out
@@ -246,7 +258,7 @@ class Ground:
         errors = draw_marks(self.network, self.seed, draws)[:, self._row_of_point]
         surface = draw_rough(self.roughness, self.lattice, self.seed, draws)
         nodes, share = self.lattice.weights(self.tin.points[:, :2])
-        return errors, Rough(surface, (surface[:, nodes] * share).sum(axis=2))
+        return errors, Rough(surface, (surface[:, nodes] * share).sum(axis=2) * self.scale)
 
     @cached_property
     def lattice(self) -> Lattice:
@@ -351,9 +363,9 @@ class Rough:
     Parameters
     ----------
     surface : array, shape (draws, nodes), metres
-        Heights on the nodes of the lattice.
+        Heights on the nodes of the lattice, as rough as the whole site.
     on_marks : array, shape (draws, points), metres
-        Heights at the corners of the triangles.
+        Heights at the corners of the triangles, as rough as it is there.
     """
 
     surface: Floats
@@ -375,27 +387,48 @@ def ground_between(
     draws, seed
         Of the possible grounds.
     """
-    even = Ground(network, tin, rows, EVEN, draws, seed)
+    contrasts = _contrasts(network, rows, tin)
+    rough = estimate_roughness(contrasts)
+    on_breakline = np.zeros(len(tin.points), bool)
+    on_breakline[tin.edges] = True
+    scale = local_scales(contrasts, rough, tin.points[:, :2], on_breakline)
+    return Ground(network, tin, rows, rough, scale, draws, seed)
+
+
+def _contrasts(network: Network, rows: Ints, tin: Tin) -> Contrasts:
+    """Compare marks with the triangles, or along breaklines with the line, of all others."""
     which = scorable(tin)
-    if not len(which):
-        return even
-    corners, shares = triangles_without(tin, which)
-    every = np.column_stack([which, corners])
-    weight = np.column_stack([np.ones(len(which)), -shares])
-    slope = _plane_gradients(tin.points, corners)
+    corners, shares = np.empty((0, 3), np.int64), np.empty((0, 3))
+    if len(which):
+        corners, shares = triangles_without(tin, which)
+    vertex, ends, along = breakline_vertices(tin)
+    slope = np.concatenate([_plane_gradients(tin.points, corners), np.zeros((len(vertex), 2))])
+    # a line has no third corner
+    corners = np.concatenate([corners, np.column_stack([ends, ends[:, :1]])])
+    shares = np.concatenate([shares, np.column_stack([along, np.zeros(len(vertex))])])
+    every = np.column_stack([np.concatenate([which, vertex]), corners])
+    weight = np.column_stack([np.ones(len(every)), -shares])
+    observed = rows[tin.owner]
     forms = [
         LinearForm(r, -w * east, -w * north, w)
-        for r, w, (east, north) in zip(even._row_of_point[every], weight, slope, strict=True)
+        for r, w, (east, north) in zip(observed[every], weight, slope, strict=True)
     ]
-    departure = (weight * tin.points[every, 2]).sum(axis=1)
-    contrasts = Contrasts(departure, sigmas(network, forms), tin.points[every, :2], shares)
-    return Ground(network, tin, rows, estimate_roughness(contrasts), draws, seed)
+    return Contrasts(
+        (weight * tin.points[every, 2]).sum(axis=1),
+        sigmas(network, forms),
+        tin.points[every, :2],
+        shares,
+        every,
+        np.arange(len(every)) >= len(which),
+    )
 
 
 def _plane_gradients(points: Floats, triangles: Ints) -> Floats:
     a, b, c = (points[triangles[:, k]] for k in range(3))
     ab, ac = b - a, c - a
     twice = _cross(ab[:, :2], ac[:, :2])
+    # a triangle that rounding left without area has no slope
+    twice = np.where(twice == 0, np.inf, twice)
     east = (ab[:, 2] * ac[:, 1] - ac[:, 2] * ab[:, 1]) / twice
     north = (ac[:, 2] * ab[:, 0] - ab[:, 2] * ac[:, 0]) / twice
     return np.column_stack([east, north])

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-import numpy.typing as npt
 
 from geosite.base.arrays import Floats, Ints
 from geosite.base.grid import Grid
@@ -77,6 +76,7 @@ def elevation_sigma(ground: Ground, grid: Grid, z: Floats) -> tuple[Floats, Floa
     corners = tin.points[tin.triangles, :2]
     side = np.linalg.norm(corners[:, (0, 1, 2)] - corners[:, (1, 2, 0)], axis=2)
     between_corners, own = rough(side), float(rough(np.zeros(1))[0])
+    scale = ground.scale[tin.triangles]
     own_shared = variance[tin.triangles].mean(axis=1)
     own_shared = np.minimum(shared.mean(axis=1), own_shared)
     whole, relative = np.full((2, grid.rows * grid.cols), np.nan)
@@ -86,8 +86,11 @@ def elevation_sigma(ground: Ground, grid: Grid, z: Floats) -> tuple[Floats, Floa
         total = (w * w * variance[tin.triangles[face]]).sum(axis=1)
         total += 2 * (following * shared[face]).sum(axis=1) + sideways[face]
         away = np.linalg.norm(corners[face] - some.places[:, None], axis=2)
-        total += own * (1 + (w * w).sum(axis=1)) - 2 * (w * rough(away)).sum(axis=1)
-        total += 2 * (following * between_corners[face]).sum(axis=1)
+        # each height of the rough surface times how rough it is there
+        here, v = (w * scale[face]).sum(axis=1), w * scale[face]
+        total += own * (here**2 + (v * v).sum(axis=1))
+        total -= 2 * here * (v * rough(away)).sum(axis=1)
+        total += 2 * (v * v[:, [1, 2, 0]] * between_corners[face]).sum(axis=1)
         whole[some.cell] = np.sqrt(np.maximum(total, 0.0))
         alone = total - sideways[face] - own_shared[face]
         relative[some.cell] = np.sqrt(np.maximum(alone, 0.0))
@@ -115,9 +118,7 @@ def _sideways(ground: Ground, rows: Ints) -> Floats:
 class PossibleRasters:
     """Rasters of the ground that agree with what was measured.
 
-    The errors of the marks in height and the departure of the ground from the triangles are those
-    of `Ground.draws_at`, the same grounds. Errors in plan are left out: they carry buildings, walls
-    and inlets along with the ground, and turn no water.
+    The same grounds as those of `Ground.draws_at`.
 
     Parameters
     ----------
@@ -135,25 +136,34 @@ class PossibleRasters:
     def stack(self, draws: range) -> Floats:
         """Return some of the possible grounds, shape (len(draws), rows, cols), metres."""
         errors, rough = self.ground.draw(draws)
-        known, corners, share = self._known
-        at_marks = errors[:, :, 2] - rough.on_marks
+        known, face, share, scale = self._known
+        corners = self.ground.tin.triangles
+        slope = self.ground.gradients[:, None]
         drawn = np.empty((len(draws), *self.z.shape))
         lattice = self.ground.lattice
         east, north = self.grid.centres()
         # one ground at a time, which stays in the cache
-        for ground, nodes, marks in zip(drawn, rough.surface, at_marks, strict=True):
+        for ground, nodes, on_marks, moved in zip(
+            drawn, rough.surface, rough.on_marks, errors, strict=True
+        ):
             ground[...] = self.z
             if self.ground.roughness.sills:
-                ground += lattice.over_cells(nodes, north, east)
-            ground.reshape(-1)[known] += (marks[corners] * share).sum(axis=1)
+                ground += scale * lattice.over_cells(nodes, north, east)
+            # a corner that moves sideways carries the slope of its triangle with it
+            here = moved[corners]
+            lift = here[:, :, 2] - (here[:, :, :2] * slope).sum(axis=2) - on_marks[corners]
+            ground.reshape(-1)[known] += (lift[face] * share).sum(axis=1)
         return drawn
 
     @cached_property
-    def _known(self) -> tuple[Ints, npt.NDArray[np.int32], Floats]:
+    def _known(self) -> tuple[Ints, Ints, Floats, Floats]:
+        """Cells with an elevation, their triangles and shares; the roughness of all cells."""
         parts = list(_cells(self.ground, self.grid, self.z))
+        cell = np.concatenate([part.cell for part in parts])
         face = np.concatenate([part.triangle for part in parts])
-        return (
-            np.concatenate([part.cell for part in parts]),
-            self.ground.tin.triangles[face].astype(np.int32),
-            np.concatenate([part.shares for part in parts]),
+        share = np.concatenate([part.shares for part in parts])
+        scale = np.zeros(self.grid.shape)
+        scale.reshape(-1)[cell] = (self.ground.scale[self.ground.tin.triangles[face]] * share).sum(
+            axis=1
         )
+        return cell, face, share, scale

@@ -115,8 +115,10 @@ class Water:
     areas : array of int
         Number of the innermost area in each cell, from 1, in the order of `area_names`.
     area_names
+    question
+        What is asked of possible grounds.
     possible
-        What the possible grounds answer; None where none were asked for.
+        What they answer; None where none were asked for.
     """
 
     drainage: Drainage
@@ -134,6 +136,7 @@ class Water:
     paving: tuple[PavingEstimate, ...]
     areas: Index
     area_names: tuple[str, ...]
+    question: Question
     possible: Possible | None
 
 
@@ -201,6 +204,7 @@ def site_water(site: SiteGround, stack: Callable[[range], Floats] | None = None)
         paving=_paving(site, areas, names, possible),
         areas=areas,
         area_names=names,
+        question=question,
         possible=possible,
     )
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from geosite.terrain.water import basins
-from geosite.terrain.water.basins import _ascending, _hang, _join, regions
+from geosite.terrain.water.basins import ascending_order, hang_tree, join_parts, regions
 
 
 @pytest.mark.parametrize("kind", [np.float32, np.float64])
@@ -15,7 +15,7 @@ def test_elevations_of_any_size_and_sign_are_put_in_order(kind: type) -> None:
     z = np.concatenate([rng.normal(0, size, 200) for size in (1e-6, 1.0, 400.0)]).astype(kind)
     z[::7] = 1.5  # equal values keep their places
     z[3::50] = -12.25
-    assert _ascending(z).tolist() == np.argsort(z, kind="stable").tolist()
+    assert ascending_order(z).tolist() == np.argsort(z, kind="stable").tolist()
 
 
 STEPS = [(-1, 0), (-1, 1), (0, 1), (1, 1), (1, 0), (1, -1), (0, -1), (-1, -1)]
@@ -92,7 +92,7 @@ def test_the_links_chosen_are_those_of_kruskal(seed: int) -> None:
             expected.append(link)
             old, new = root[a], root[b]
             root = [new if part == old else part for part in root]
-    chosen, part, parts = _join(near, far, count)
+    chosen, part, parts = join_parts(near, far, count)
     assert chosen.tolist() == expected
     assert parts == len(set(root))
     assert len(set(zip(part.tolist(), root, strict=True))) == parts
@@ -110,7 +110,7 @@ def test_a_tree_hangs_from_its_root(seed: int) -> None:
     order = rng.permutation(root)
     near, far = name[node][order], name[above][order]
     swap = rng.random(root) < 0.5
-    link, up = _hang(
+    link, up = hang_tree(
         np.where(swap, far, near).astype(np.int32), np.where(swap, near, far).astype(np.int32), root
     )
     assert up[name[node]].tolist() == name[above].tolist()

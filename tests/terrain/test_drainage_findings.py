@@ -6,18 +6,30 @@ import numpy as np
 import pytest
 import shapely
 
+from geosite.base.estimate import Estimate
 from geosite.base.grid import Grid
+from geosite.base.map_frame import Frame
 from geosite.terrain.water.barriers import cells_in
-from geosite.terrain.water.drainage import drain
+from geosite.terrain.water.estimates import FallEstimate
 from geosite.terrain.water.falls import (
-    fall_findings,
+    FallFromBuilding,
     falls_from_building,
     flat_paving,
-    flat_paving_findings,
-    pond_findings,
     slope_classes,
 )
-from geosite.terrain.water.ponding import find_ponds
+from geosite.terrain.wording import fall_findings
+
+FRAME = Frame("", "", None, None, 1.0, 1.0, "metre", "metre", (0.0, 0.0), 1.0, 1.0, 1.0, 0.0)
+
+
+def sure(fall: FallFromBuilding) -> FallEstimate:
+    """The fall as if there were no doubt about it."""
+
+    def exact(value: float) -> Estimate:
+        return Estimate(value, value, value)
+
+    return FallEstimate(fall, exact(fall.worst_percent), exact(fall.short_m), exact(fall.toward_m))
+
 
 GRID = Grid(1000.0, 2040.0, 0.25, 160, 200)
 HOUSE = shapely.box(1020.0, 2015.0, 1030.0, 2025.0)
@@ -58,7 +70,7 @@ def test_ground_that_falls_enough_is_no_finding() -> None:
     assert fall is not None
     assert fall.worst_percent == pytest.approx(6.0, abs=1e-6)
     assert (fall.short_m, fall.toward_m) == (0.0, 0.0)
-    assert fall_findings([fall]) == ()
+    assert fall_findings([sure(fall)], FRAME) == ()
     short = falls_from_building("ticket house", HOUSE, hipped(4.9), GRID)
     assert short is not None
     assert short.short_m == pytest.approx(40.0)
@@ -88,9 +100,7 @@ def test_feet_and_metres_give_the_same_fall() -> None:
     foot = 0.3048
     grid = Grid(1000.0 / foot, 2040.0 / foot, 0.25 / foot, 160, 200)
     house = shapely.transform(HOUSE, lambda at: at / foot)
-    fall = falls_from_building(
-        "a", house, ground(3.0, 1.0) / foot, grid, map_unit_m=foot, height_unit_m=foot
-    )
+    fall = falls_from_building("a", house, ground(3.0, 1.0), grid, ground_m=foot)
     same = falls_from_building("a", HOUSE, ground(3.0, 1.0), GRID)
     assert fall is not None
     assert same is not None
@@ -113,20 +123,14 @@ def test_no_ground_no_answer() -> None:
     assert falls_from_building("ticket house", HOUSE, z, GRID) is None
 
 
-def test_findings_say_how_sure_they_are() -> None:
-    z = ground(3.0, 0.0)
-    sure = falls_from_building("ticket house", HOUSE, z, GRID, sigma=np.full(z.shape, 0.01))
-    unsure = falls_from_building("ticket house", HOUSE, z, GRID, sigma=np.full(z.shape, 0.3))
-    assert sure is not None
-    assert unsure is not None
-    # two elevations 2.8 m apart, 10 mm each
-    assert sure.sigma_percent == pytest.approx(np.sqrt(2.0) / sure.over_m, rel=1e-9)
-    first, second = fall_findings([sure, unsure])
-    assert (first.level, second.level) == ("look", "note")
-    assert "R401.3" in first.text
-    assert "rises 3.0 % away from it" in first.text
-    assert "10.0 m water runs towards the building" in first.text
-    assert "within what the elevations are good for" in second.text
+def test_findings_name_the_place_and_the_limit() -> None:
+    fall = falls_from_building("ticket house", HOUSE, ground(3.0, 0.0), GRID)
+    assert fall is not None
+    (finding,) = fall_findings([sure(fall)], FRAME)
+    assert finding.level == "look"
+    assert "R401.3" in finding.text
+    assert "rises 3.0 % away from it" in finding.text
+    assert "before 10.0 m (10.0 to 10.0) water runs towards the building" in finding.text
 
 
 @pytest.mark.parametrize("rough", [1e-7, 2e-5])
@@ -137,9 +141,9 @@ def test_level_ground_that_rounding_makes_rough_does_not_fall_either_way(rough: 
     assert fall is not None
     assert -1e-2 < fall.worst_percent < 0.0
     assert (fall.toward_m, fall.short_m) == (0.0, pytest.approx(40.0))
-    (finding,) = fall_findings([fall])
+    (finding,) = fall_findings([sure(fall)], FRAME)
     assert "falls 0.0 % away from it" in finding.text
-    assert "before 0.0 m water runs towards the building" in finding.text
+    assert "before 0.0 m (0.0 to 0.0) water runs towards the building" in finding.text
 
 
 def test_ground_as_steep_as_the_limit_but_for_rounding_is_steep_enough() -> None:
@@ -153,7 +157,7 @@ def test_a_rise_of_a_millimetre_is_told() -> None:
     fall = falls_from_building("ticket house", HOUSE, hipped(-0.1 / 3.048), GRID)
     assert fall is not None
     assert fall.toward_m == pytest.approx(40.0)
-    (finding,) = fall_findings([fall])
+    (finding,) = fall_findings([sure(fall)], FRAME)
     assert "so that water runs towards it" in finding.text
 
 
@@ -161,10 +165,10 @@ def test_level_ground_does_not_rise() -> None:
     fall = falls_from_building("ticket house", HOUSE, hipped(0.0), GRID)
     assert fall is not None
     assert fall.toward_m == 0.0
-    (finding,) = fall_findings([fall])
+    (finding,) = fall_findings([sure(fall)], FRAME)
     assert finding.text.startswith("ticket house: the ground within 2.80 m of the wall falls 0.0 %")
     assert "a fall of 5 % or more is usual" in finding.text
-    assert "Of 40.0 m of wall 40.0 m have less than their limit" in finding.text
+    assert "Of 40.0 m of wall 40.0 m (40.0 to 40.0) have less than their limit" in finding.text
 
 
 @pytest.mark.parametrize("mirrored", [True, False])
@@ -191,26 +195,7 @@ def test_flat_paving() -> None:
     assert (apron.flat_m2, apron.known_m2, apron.patch_m2) == (4.0, 22.5, 3.75)
     assert (apron.easting, apron.northing) == (2.75, 8.25)
     assert circle.flat_m2 == 0.0
-    (finding,) = flat_paving_findings([apron, circle])
-    assert finding.text.startswith("apron: 4.0 of 22.5 m2 are flatter than 1 %")
-    assert finding.level == "look"
     assert flat_paving(slope, numbers * 0, ["apron"], grid) == ()
-    (crest,) = flat_paving_findings(
-        flat_paving(slope, numbers, ["apron"], grid, minimum_percent=0.1)
-    )
-    assert crest.level == "note"
-
-
-def test_pond_findings_name_only_what_is_significant() -> None:
-    z = np.full((5, 9), 9.0)
-    z[2, 2], z[2, 6] = 8.99, 8.9
-    grid = Grid(100.0, 205.0, 2.0, 5, 9)
-    _, ponds = find_ponds(drain(z, 2.0), 0.02)
-    deep, shallow = pond_findings(ponds, grid)
-    assert (deep.level, shallow.level) == ("look", "note")
-    assert "100 mm deep at 113.00, 200.00 (0.40 m3 on 4.0 m2)" in deep.text
-    assert "1, the deepest 10 mm where sigma is 20 mm" in shallow.text
-    assert pond_findings((), grid) == ()
 
 
 def test_slope_classes() -> None:

@@ -7,7 +7,7 @@ from fractions import Fraction
 import numpy as np
 import pytest
 
-from geosite.terrain.surface.breakline import _in_circle, _turn, turns
+from geosite.terrain.surface.breakline import in_circle, turn, turns
 
 Place = tuple[float, float]
 
@@ -41,7 +41,7 @@ def test_near_a_circle_the_side_is_exact(away: float, spread: float) -> None:
         a, b, c, d = map(tuple, marks.tolist())
         if exact_turn(a, b, c) > 0:
             inside.append(exactly_inside(a, b, c, d))
-            assert _in_circle(a, b, c, d) == inside[-1]
+            assert in_circle(a, b, c, d) == inside[-1]
     assert 20 < sum(inside) < len(inside) - 20
 
 
@@ -59,15 +59,15 @@ def test_beside_two_marks_in_line_and_a_far_one_the_side_is_exact(first: int, sc
         a, b, c = ((scale * float(x), scale * float(y)) for x, y in three[first:] + three[:first])
         if exact_turn(a, b, c) > 0:
             inside.append(exactly_inside(a, b, c, (0.0, 0.0)))
-            assert _in_circle(a, b, c, (0.0, 0.0)) == inside[-1]
+            assert in_circle(a, b, c, (0.0, 0.0)) == inside[-1]
     assert 20 < sum(inside) < len(inside) - 20
 
 
 def test_on_a_circle_is_not_inside() -> None:
     a, b, c, d = (5.0, 0.0), (0.0, 5.0), (-3.0, 4.0), (4.0, -3.0)
-    assert not _in_circle(a, b, c, d)
-    assert _in_circle(a, b, c, (4.0, -3.0 + 1e-15 * 4))
-    assert not _in_circle(a, b, c, (4.0, -3.0 - 1e-15 * 4))
+    assert not in_circle(a, b, c, d)
+    assert in_circle(a, b, c, (4.0, -3.0 + 1e-15 * 4))
+    assert not in_circle(a, b, c, (4.0, -3.0 - 1e-15 * 4))
 
 
 @pytest.mark.parametrize("away", [0.0, 691_000.0])
@@ -79,6 +79,6 @@ def test_near_a_line_the_side_is_exact(away: float) -> None:
     corners[:100, 2] += rng.uniform(-1, 1, (100, 2))
     expected = [exact_turn(*map(tuple, three)) for three in corners.tolist()]
     assert len(set(expected)) >= 2
-    assert [_turn(*map(tuple, three)) for three in corners.tolist()] == expected
+    assert [turn(*map(tuple, three)) for three in corners.tolist()] == expected
     found = turns(corners.reshape(-1, 2), np.arange(900).reshape(-1, 3))
     assert found.tolist() == expected

@@ -13,19 +13,34 @@ import pytest
 import shapely
 from scipy import ndimage
 
+from geosite.base.estimate import Estimate
 from geosite.base.grid import Grid
+from geosite.base.map_frame import Frame
+from geosite.terrain.water.estimates import FallEstimate, PavingEstimate, PondEstimate
 from geosite.terrain.water.falls import (
     FallFromBuilding,
     FlatPaving,
-    _bilinear,
-    _largest_patch,
-    fall_findings,
+    bilinear,
     falls_from_building,
     flat_paving,
-    flat_paving_findings,
-    pond_findings,
+    largest_patch,
 )
 from geosite.terrain.water.ponding import Pond
+from geosite.terrain.wording import fall_findings, paving_findings, pond_findings
+
+FRAME = Frame("", "", None, None, 1.0, 1.0, "metre", "metre", (0.0, 0.0), 1.0, 1.0, 1.0, 0.0)
+
+
+def said_of(fall: FallFromBuilding, half_width: float = np.inf, low: float = 0.0) -> FallEstimate:
+    """A fall with its interval; `low` is the least length of wall that is short of its limit."""
+    value = fall.worst_percent
+    return FallEstimate(
+        fall,
+        Estimate(value, value - half_width, value + half_width),
+        Estimate(fall.short_m, low, fall.short_m),
+        Estimate(fall.toward_m, 0.0, fall.toward_m),
+    )
+
 
 # 12 x 12 m; the house stands in the middle, with four metres of ground to the rim on every side
 GRID = Grid(0.0, 12.0, 1.0, 12, 12)
@@ -45,8 +60,6 @@ def around_the_house() -> np.ndarray:
 def test_the_rim_of_the_raster_ends_the_distance(turns: int) -> None:
     # samples every half metre; the first known one is the centre half a metre from the wall, the
     # last one the rim's, 3.5 m from it, whichever side of the raster that is
-    sigma = np.full(GRID.shape, 0.5)
-    sigma[4, 8], sigma[4, 11] = 0.003, 0.004
     place = [(8.0, 7.5), (4.5, 8.0), (4.0, 4.5), (7.5, 4.0)][turns]
     for distance in (3.5, 7.0):
         fall = falls_from_building(
@@ -55,7 +68,6 @@ def test_the_rim_of_the_raster_ends_the_distance(turns: int) -> None:
             np.rot90(around_the_house(), turns),
             GRID,
             distance_m=distance,
-            sigma=np.rot90(sigma, turns),
         )
         assert fall is not None
         # one wall misses the limit, by most at its north end
@@ -65,11 +77,11 @@ def test_the_rim_of_the_raster_ends_the_distance(turns: int) -> None:
             wall_m=16.0,
             short_m=4.0,
             toward_m=0.0,
+            worst=fall.worst,
             worst_percent=pytest.approx(0.5, rel=1e-12),  # type: ignore[arg-type]
             limit_percent=5.0,
             is_paved=False,
             over_m=3.0,
-            sigma_percent=pytest.approx(0.5 / 3.0, rel=1e-12),  # type: ignore[arg-type]
             easting=place[0],
             northing=place[1],
         )
@@ -107,9 +119,9 @@ def test_paved_on_one_half_is_not_paved() -> None:
     assert (fall.is_paved, fall.over_m) == (False, 3.5)
 
 
-# half metre cells of a map and an elevation in odd units: 0.25 m and 0.5 m
+# half metre cells of a grid in an odd unit of 0.25 m
 FINE = Grid(0.0, 80.0, 2.0, 40, 40)
-MAP_UNIT, HEIGHT_UNIT = 0.25, 0.5
+UNIT = 0.25
 SHED = shapely.box(8.0, 31.0, 31.0, 55.0)
 
 
@@ -117,7 +129,7 @@ def east_of_the_shed(first: int, last: int) -> np.ndarray:
     """Ground 4 % down to the east in columns first to last; the wall is on the centre of 15."""
     z = np.full(FINE.shape, np.nan)
     col = np.arange(first, last + 1)
-    z[:, first : last + 1] = -0.04 * (col - 15) * 0.5 / HEIGHT_UNIT
+    z[:, first : last + 1] = -0.04 * (col - 15) * 0.5
     return z
 
 
@@ -127,10 +139,8 @@ def fall_east(first: int, last: int, distance: float) -> FallFromBuilding | None
         SHED,
         east_of_the_shed(first, last),
         FINE,
-        map_unit_m=MAP_UNIT,
-        height_unit_m=HEIGHT_UNIT,
+        ground_m=UNIT,
         distance_m=distance,
-        sigma=np.full(FINE.shape, 0.01),
     )
 
 
@@ -139,8 +149,6 @@ def test_ground_begins_within_two_cells_of_the_wall() -> None:
     assert at_once is not None
     assert (at_once.over_m, at_once.wall_m) == (4.0, 6.0)
     assert at_once.worst_percent == pytest.approx(4.0, rel=1e-12)
-    # 0.01 units of half a metre at either end
-    assert at_once.sigma_percent == pytest.approx(0.5 * 2.0**0.5 / 4.0, rel=1e-12)
     assert gap is not None
     assert gap.over_m == 3.0
     assert fall_east(18, 23, 4.0) is None
@@ -222,7 +230,7 @@ def test_a_place_for_every_cell_of_wall_and_one_for_a_short_wall() -> None:
     assert (short.wall_m, short.northing) == (pytest.approx(0.2), pytest.approx(5.1))
 
 
-FALL = FallFromBuilding("shed", 2.0, 12.0, 12.0, 3.0, 3.0, 5.0, False, 2.0, np.nan, 1.0, 2.0)
+FALL = FallFromBuilding("shed", 2.0, 12.0, 12.0, 3.0, 0, 3.0, 5.0, False, 2.0, 1.0, 2.0)
 
 
 @pytest.mark.parametrize(
@@ -235,25 +243,24 @@ FALL = FallFromBuilding("shed", 2.0, 12.0, 12.0, 3.0, 3.0, 5.0, False, 2.0, np.n
     ],
 )
 def test_a_rise_is_told_from_a_tenth_of_a_millimetre_on(worst: float, does: str) -> None:
-    (finding,) = fall_findings([replace(FALL, worst_percent=worst)])
+    (finding,) = fall_findings([said_of(replace(FALL, worst_percent=worst))], FRAME)
     assert does in finding.text
 
 
-@pytest.mark.parametrize(
-    ("sigma", "level"), [(np.nan, "look"), (1.99, "look"), (2.0, "note"), (2.5, "note")]
-)
-def test_what_is_within_one_sigma_is_a_note(sigma: float, level: str) -> None:
-    # two percent short of the limit
-    (finding,) = fall_findings([replace(FALL, sigma_percent=sigma)])
+@pytest.mark.parametrize(("low", "level"), [(0.5, "look"), (0.0, "note")])
+def test_what_is_not_so_on_some_possible_grounds_is_undecided(low: float, level: str) -> None:
+    (finding,) = fall_findings([said_of(FALL, 1.0, low)], FRAME)
     assert finding.level == level
-    assert ("within what the elevations are good for" in finding.text) is (level == "note")
+    assert ("Undecided" in finding.text) is (level == "note")
+    assert "falls 3.0 % away from it (+/- 1.0 %, 95 %)" in finding.text
+    assert f"12.0 m ({low:.1f} to 12.0) have less than their limit" in finding.text
 
 
 def test_the_rest_of_a_fall_does_not_depend_on_the_first() -> None:
-    fine = replace(FALL, short_m=0.0)
-    assert fall_findings([fine, FALL]) == fall_findings([FALL])
-    metre = replace(FALL, short_m=1.0)
-    assert len(fall_findings([metre])) == 1
+    fine = said_of(replace(FALL, short_m=0.0))
+    assert fall_findings([fine, said_of(FALL)], FRAME) == fall_findings([said_of(FALL)], FRAME)
+    metre = said_of(replace(FALL, short_m=1.0))
+    assert len(fall_findings([metre], FRAME)) == 1
 
 
 def test_flat_paving_in_ground_units() -> None:
@@ -264,29 +271,47 @@ def test_flat_paving_in_ground_units() -> None:
     grid = Grid(100.0, 212.0, 2.0, 6, 6)
     numbers = np.ones((6, 6), dtype=np.int32)
     numbers[5] = 2
-    yard, lane = flat_paving(slope, numbers, ["yard", "lane"], grid, map_unit_m=0.25)
+    yard, lane = flat_paving(slope, numbers, ["yard", "lane"], grid, ground_m=0.25)
     assert yard == FlatPaving("yard", 1.0, 7.5, 1.0, 0.75, 105.0, 209.0)
     assert (lane.flat_m2, lane.known_m2, lane.patch_m2) == (0.0, 1.5, 0.0)
     assert np.isnan([lane.easting, lane.northing]).all()
 
 
-@pytest.mark.parametrize(("patch", "level"), [(0.75, "note"), (1.0, "look"), (1.5, "look")])
-def test_a_square_metre_in_one_piece_is_looked_at(patch: float, level: str) -> None:
-    (finding,) = flat_paving_findings([FlatPaving("yard", 2.0, 9.0, 1.0, patch, 5.0, 6.0)])
+@pytest.mark.parametrize(
+    ("patch", "low", "level"),
+    [(0.75, 0.5, "note"), (1.0, 0.5, "look"), (1.5, 0.5, "look"), (1.5, 0.0, "note")],
+)
+def test_a_square_metre_in_one_piece_that_is_sure_is_looked_at(
+    patch: float, low: float, level: str
+) -> None:
+    paving = FlatPaving("yard", 2.0, 9.0, 1.0, patch, 5.0, 6.0)
+    (finding,) = paving_findings([PavingEstimate(paving, Estimate(2.0, low, 3.0))], FRAME)
     assert finding.level == level
+    assert f"yard: 2.0 m2 ({low:.1f} to 3.0) of 9.0 m2 are flatter than 1 %" in finding.text
+    assert "will hold water" not in finding.text
 
 
-def test_ponds_in_metres_whatever_their_units() -> None:
-    deep = Pond(1, 9.0, 5.5, 40.0, 3, 1, 1, 2, 2, 5.0, sigma=1.0)
-    low, lower = (replace(deep, number=k, depth=d, sigma=6.25) for k, d in ((2, 3.5), (3, 4.5)))
-    grid = Grid(100.0, 212.0, 2.0, 6, 6)
-    first, rest = pond_findings([deep, low, lower], grid, map_unit_m=0.25, height_unit_m=0.5)
-    # 40 * 0.25^2 * 0.5; 3 cells of half a metre
-    assert first.text == (
-        "Water stands 2750 mm deep at 103.00, 209.00 (1.25 m3 on 0.8 m2) before it spills at "
-        "105.00, 207.00."
+def test_ponds_are_told_with_their_intervals() -> None:
+    pond = Pond(1, 9.0, 0.055, 0.4, 0.4, 3, 1, 1, 2, 2, 5.0)
+    none = Estimate(0.0, 0.0, 0.0)
+    deep = PondEstimate(
+        pond,
+        Estimate(0.055, 0.021, 0.09),
+        Estimate(3.0, 1.0, 4.0),
+        Estimate(0.4, 0.05, 2.1),
+        none,
+        none,
+        1.0,
     )
-    assert "good: 2, the deepest 2250 mm where sigma is 3125 mm" in rest.text
+    maybe = replace(deep, depth_m=Estimate(0.03, 0.0, 0.08), probability=0.62)
+    first, rest = pond_findings([deep, maybe], lambda row, col: (100.0 + 2 * col, 200.0 - 2 * row))
+    assert first.text == (
+        "Water stands 55 mm (21 to 90) deep at 102.00, 198.00, 0.40 m3 (0.05 to 2.10) on 3.0 m2 "
+        "(1.0 to 4.0), before it spills at 104.00, 196.00."
+    )
+    assert (first.level, rest.level) == ("look", "note")
+    assert "in 38 of 100 possible grounds there is no pond here" in rest.text
+    assert pond_findings((), lambda row, col: (0.0, 0.0)) == ()
 
 
 def test_between_centres_a_raster_is_read_bilinearly() -> None:
@@ -296,16 +321,16 @@ def test_between_centres_a_raster_is_read_bilinearly() -> None:
     row = np.append(rng.uniform(0.0, 3.0, 40), [0.0, 0.0, 3.0, 3.0, 0.25, 2.75, 1.5, 2.5])
     col = np.append(rng.uniform(0.0, 4.0, 40), [0.0, 4.0, 0.0, 4.0, 1.5, 2.5, 0.25, 3.75])
     expected = 1.0 + 2.0 * row + 3.0 * col + 0.5 * row * col
-    np.testing.assert_allclose(_bilinear(z, row, col), expected, rtol=1e-13)
+    np.testing.assert_allclose(bilinear(z, row, col), expected, rtol=1e-13)
     beyond = np.array([[-1e-9, 1.0], [3.0 + 1e-9, 1.0], [1.0, -1e-9], [1.0, 4.0 + 1e-9]])
-    assert np.isnan(_bilinear(z, *beyond.T)).all()
+    assert np.isnan(bilinear(z, *beyond.T)).all()
 
 
 def test_a_neighbour_without_weight_may_be_unknown() -> None:
     z = np.array([[1.0, 2.0], [3.0, np.nan]])
     row, col = np.array([0.0, 0.0, 1.0, 0.5, 0.5]), np.array([0.0, 0.5, 0.0, 0.0, 0.5])
-    assert _bilinear(z, row, col)[:4].tolist() == [1.0, 1.5, 3.0, 2.0]
-    assert np.isnan(_bilinear(z, row, col)[4])
+    assert bilinear(z, row, col)[:4].tolist() == [1.0, 1.5, 3.0, 2.0]
+    assert np.isnan(bilinear(z, row, col)[4])
 
 
 @pytest.mark.parametrize("seed", range(12))
@@ -314,7 +339,7 @@ def test_the_largest_patch_is_that_of_a_general_labelling(seed: int) -> None:
     flat = rng.random(rng.integers(1, 9, 2)) < 0.4
     flat[0, 0] = True
     label, _ = ndimage.label(flat, structure=np.ones((3, 3)))
-    rows, cols = _largest_patch(flat)
+    rows, cols = largest_patch(flat)
     found = np.unique(label[rows, cols])
     assert found.size == 1
     size = np.bincount(label.ravel())

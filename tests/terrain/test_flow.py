@@ -11,7 +11,7 @@ from geosite.terrain.slope import slope
 from geosite.terrain.water.barriers import cells_in, cells_of_points, outlines, walls_along
 from geosite.terrain.water.descent import LEAVES
 from geosite.terrain.water.drainage import drain
-from geosite.terrain.water.flow import _down_the_edge, arrows, catchments, flow_path, flow_paths
+from geosite.terrain.water.flow import arrows, catchments, down_the_edge, flow_path, flow_paths
 
 
 def roof(rows: int, cols: int) -> np.ndarray:
@@ -89,7 +89,7 @@ def test_stretches_of_the_edge_between_which_it_only_falls(seed: int) -> None:
         if drainage.outlets[at]:
             expected.add((start[0] * cols + start[1], at[0] * cols + at[1]))
     outlets = np.flatnonzero(drainage.outlets)
-    one, other = _down_the_edge(drainage, outlets)
+    one, other = down_the_edge(drainage, outlets)
     got = zip(outlets[one].tolist(), outlets[other].tolist(), strict=True)
     assert sorted(got) == sorted(expected)
 

@@ -13,7 +13,7 @@ from geosite.terrain.surface.scores import (
     METHODS,
     Method,
     Score,
-    _strangers,
+    batches_of_strangers,
     leave_one_out,
     scorable,
     score,
@@ -180,7 +180,7 @@ def test_the_noise_of_marks_alone_counts_where_breaklines_add_some() -> None:
 def test_batches_are_of_marks_that_are_not_each_others_neighbours(n: int) -> None:
     tin = triangulate(slope(n))
     which = scorable(tin)
-    batches = list(_strangers(tin, which))
+    batches = list(batches_of_strangers(tin, which))
     assert sorted(np.concatenate(batches).tolist()) == list(range(len(which)))
     sides = np.stack([tin.triangles.ravel(), np.roll(tin.triangles, -1, axis=1).ravel()], axis=1)
     left = set(which.tolist())

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 import shapely
@@ -83,19 +81,6 @@ def test_a_wall_parts_a_pond() -> None:
     assert raster[2].tolist() == [0, 2, 2, 2, 1, 1, 1, 0]
     _, one = find_ponds(drain(z, 1.0))
     assert [(p.level, p.cells) for p in one] == [(6.0, 18)]
-
-
-def test_only_what_is_deeper_than_sigma_counts() -> None:
-    z = np.full((5, 9), 9.0)
-    z[2, 2], z[2, 6] = 8.99, 8.9
-    sigma = np.full(z.shape, 0.02)
-    _, ponds = find_ponds(drain(z, 1.0), sigma)
-    assert [round(p.depth, 6) for p in ponds] == [0.1, 0.01]
-    assert [p.is_significant for p in ponds] == [True, False]
-    assert [p.sigma for p in ponds] == [0.02, 0.02]
-    assert not replace(ponds[0], depth=0.25, sigma=0.25).is_significant
-    _, unknown = find_ponds(drain(z, 1.0))
-    assert all(p.is_significant for p in unknown)
 
 
 def test_a_least_depth_leaves_out_the_shallow_and_keeps_the_others_numbers() -> None:

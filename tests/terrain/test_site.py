@@ -16,7 +16,8 @@ from geosite.handover.report.make import ground_report
 from geosite.linework.draw import draw
 from geosite.network.adjust import adjust
 from geosite.network.model import Network
-from geosite.terrain.site import SLOPE_BREAKS_PERCENT, Terrain, _span_no_area, model_terrain
+from geosite.terrain.features import spans_area
+from geosite.terrain.site import SLOPE_BREAKS_PERCENT, Terrain, model_terrain
 from geosite.terrain.water.falls import slope_classes
 
 Row = tuple[str, float, float, float, str, str]
@@ -103,9 +104,10 @@ def test_a_channel_takes_water_along_all_of_its_length(laid: Laid, turn_deg: flo
     inlet = true
     """
     network, terrain = laid(marks, more, turn_deg=turn_deg)
-    inlet = next(c for c in terrain.water.catchments if c.kind == "inlet")
-    cell_m2 = (terrain.grid.cell_size * network.frame.ground_unit_m) ** 2
-    assert inlet.cells * cell_m2 == pytest.approx(40.0 * 16.0, rel=0.06)
+    (inlet,) = [c for c in terrain.water.catchments if c.catchment.kind == "inlet"]
+    assert network.frame.ground_unit_m == pytest.approx(1.0, rel=1e-3)
+    assert inlet.area_m2.low <= inlet.area_m2.value <= inlet.area_m2.high
+    assert inlet.area_m2.value == pytest.approx(40.0 * 16.0, rel=0.06)
 
 
 @pytest.mark.parametrize(
@@ -149,7 +151,7 @@ def test_inlets_and_buildings_without_ground_are_told_at_their_row(
     ground = false
     """
     _, terrain = laid(marks, more, turn_deg=31.0)
-    assert [fall.name for fall in terrain.falls] == ["shed"]
+    assert [one.fall.name for one in terrain.water.falls] == ["shed"]
     told = {f.code: f for f in terrain.findings}
     rows = (tmp_path / "book.csv").read_text(encoding="utf-8").splitlines()
     for code, name in (("inlet-no-ground", "lost"), ("fall-from-building-unknown", "kiosk")):
@@ -231,16 +233,20 @@ def test_areas_lengths_and_falls_are_those_of_the_ground(laid: Laid, tmp_path: P
         np.nanmax(area)
     )
     (told,) = [f.text for f in terrain.findings if f.code == "pond"]
-    assert f"({pond['volume_m3']:.2f} m3 on {pond['area_m2']:.1f} m2)" in told
+    held = f"({pond['volume_low_m3']:.2f} to {pond['volume_high_m3']:.2f})"
+    assert f"{pond['volume_m3']:.2f} m3 {held} on {pond['area_m2']:.1f} m2 (" in told
 
     report = ground_report(terrain, network.frame)
     assert report.ponds[0].volume_m3 == pytest.approx(pond["volume_m3"])
     assert sum(c.area_m2 for c in report.catchments) == pytest.approx(bare, rel=0.02)
-    (fall,) = terrain.falls
+    (fall,) = report.falls_from_buildings
     assert fall.wall_m == pytest.approx(2 * (8.0 + 6.0), rel=1e-4)
     # of a whole 3.048 m there are no two halves of a cell of 0.11 m missing at the wall
     assert fall.over_m == pytest.approx(3.048, abs=0.12)
     assert fall.worst_percent == pytest.approx(-5.0, abs=0.02)
+    assert fall.worst_95_percent is not None
+    assert fall.worst_sigma_percent is not None
+    assert 0 < fall.worst_sigma_percent < fall.worst_95_percent
     # the slope raster keeps to the grid and says so
     assert np.nanmedian(made["slope"].values) == pytest.approx(5.0 / factor, rel=0.01)
     assert "lengths on the map grid" in made["slope"].description
@@ -254,11 +260,12 @@ def test_hollows_shallower_than_a_tenth_of_a_millimetre_are_no_ponds(
     depths = {(20.0, 15.0): 0.08, (10.0, 10.0): 5e-5, (30.0, 20.0): 1e-7}
     _, terrain = laid(lattice(lambda x, y: -depths.get((x, y), 0.0)), turn_deg=turn_deg)
     water = terrain.water
-    assert (water.drainage.ponding_depth > 0).sum() > water.ponds[0].cells
-    assert [round(pond.depth, 2) for pond in water.ponds] == [0.08]
-    assert (water.pond > 0).sum() == water.ponds[0].cells
+    (one,) = water.ponds
+    assert (water.drainage.ponding_depth > 0).sum() > one.pond.cells
+    assert one.depth_m.value == pytest.approx(0.08, abs=0.005)
+    assert (water.pond > 0).sum() == one.pond.cells
     (pond,) = [f for f in terrain.findings if f.code.startswith("pond")]
-    assert pond.text.startswith("Water stands 76 mm deep")
+    assert pond.text.startswith("Water stands 76 mm (")
 
 
 def test_a_flow_path_without_a_start_is_told_at_its_line(laid: Laid) -> None:
@@ -335,25 +342,29 @@ def test_maps_in_feet_say_the_same_of_the_ground(laid: Laid) -> None:
     assert feet.grid.shape == metric.grid.shape
     assert feet.ground.tin.points + shift == pytest.approx(metric.ground.tin.points, abs=1e-5)
     for one, same in (
-        (feet.elevation * foot, metric.elevation),
-        (feet.sigma * foot, metric.sigma),
+        (feet.elevation, metric.elevation),
+        (feet.sigma, metric.sigma),
         (feet.slope.steepness("percent"), metric.slope.steepness("percent")),
-        (feet.water.drainage.ponding_depth * foot, metric.water.drainage.ponding_depth),
-        (feet.water.confidence, metric.water.confidence),
+        (feet.water.drainage.ponding_depth, metric.water.drainage.ponding_depth),
     ):
         assert one == pytest.approx(same, abs=1e-4, nan_ok=True)
     assert feet.surface.noise is not None
-    assert feet.surface.noise * foot == pytest.approx(metric.surface.noise, rel=1e-3)
-    assert feet.numbers.tolist() == metric.numbers.tolist()
+    assert feet.surface.noise == pytest.approx(metric.surface.noise, rel=1e-3)
+    for one, same in zip(feet.water.ponds, metric.water.ponds, strict=True):
+        assert one.volume_m3.value == pytest.approx(same.volume_m3.value, rel=1e-3)
+    assert feet.water.areas.tolist() == metric.water.areas.tolist()
     assert feet.classes.tolist() == metric.classes.tolist()
     assert metric.water.ponds
     assert metric.water.paths
     assert len(feet.water.ponds) == len(metric.water.ponds)
     assert len(feet.water.paths) == len(metric.water.paths)
-    (fall,), (same_fall) = feet.falls, metric.falls[0]
-    for name in ("worst_percent", "sigma_percent", "over_m", "wall_m", "short_m", "toward_m"):
-        assert getattr(fall, name) == pytest.approx(getattr(same_fall, name), abs=1e-3), name
-    assert [p.known_m2 for p in feet.paving] == pytest.approx([p.known_m2 for p in metric.paving])
+    (fall,), (same_fall,) = feet.water.falls, metric.water.falls
+    for name in ("worst_percent", "over_m", "wall_m", "short_m", "toward_m"):
+        value, expected = getattr(fall.fall, name), getattr(same_fall.fall, name)
+        assert value == pytest.approx(expected, abs=1e-3), name
+    assert fall.worst_percent.sigma == pytest.approx(same_fall.worst_percent.sigma, rel=1e-3)
+    known = [[one.paving.known_m2 for one in each.water.paving] for each in (feet, metric)]
+    assert known[0] == pytest.approx(known[1])
     assert {f.code for f in feet.findings} == {f.code for f in metric.findings}
 
 
@@ -369,12 +380,13 @@ def test_buildings_walls_and_inlets_reach_the_water(laid: Laid) -> None:
     assert np.isnan(terrain.sigma[terrain.buildings]).all()
     assert np.isfinite(terrain.surface.z[terrain.buildings]).all()
     assert terrain.water.inlets == ("grate",)
-    (catchment,) = [c for c in terrain.water.catchments if c.inlet == 1]
+    (catchment,) = [c.catchment for c in terrain.water.catchments if c.catchment.inlet == 1]
     assert catchment.cells > 25
-    assert terrain.water.confidence is not None
+    assert terrain.water.possible is not None
+    assert terrain.water.possible.draws == 2
     dry = terrain.water.drainage.direction == 0
     assert dry.shape == terrain.grid.shape
-    assert terrain.areas == ("shed", "apron", "grate")
+    assert terrain.water.area_names == ("shed", "apron", "grate")
     assert terrain.classes.sum(axis=1).tolist()[1] == pytest.approx(26 * 22, abs=60)
     # 2.2 % everywhere: the class from 2 to 5 %
     assert terrain.classes.argmax(axis=1).tolist()[1:] == [2, 2]
@@ -433,8 +445,8 @@ def test_the_innermost_area_is_on_top(laid: Laid) -> None:
     marks += box(5, 5, 9, 9, "plot", "lawn")
     more = "[codes.lawn]\n[surface]\ncell_size = 0.5\nexclude = ['bed', 'yard', 'plot']\n"
     _, terrain = laid(marks, more)
-    assert terrain.areas == ("bed", "yard", "plot")
-    count = np.bincount(terrain.numbers.ravel())
+    assert terrain.water.area_names == ("bed", "yard", "plot")
+    count = np.bincount(terrain.water.areas.ravel())
     assert (count[1:] * 0.25).tolist() == [4.0, 15.0 * 20.0 - 4.0, 16.0]
 
 
@@ -461,8 +473,8 @@ def test_marks_thinner_than_a_millionth_of_their_length_span_no_area(off: float)
     thin = np.array([[0.0, 0.0], [1000.0, 0.0], [500.0, 0.0]]) + off
     for width, is_thin in ((0.0, True), (1.5e-3, True), (2.5e-3, False)):
         thin[2, 1] = off + width  # a triangle: half of length by width
-        assert _span_no_area(thin) is is_thin
-    assert _span_no_area(np.empty((0, 3)))
+        assert spans_area(thin) is not is_thin
+    assert not spans_area(np.empty((0, 3)))
 
 
 def test_a_mark_that_stands_out_is_told_by_its_name(laid: Laid) -> None:

@@ -7,19 +7,19 @@ import pytest
 
 from geosite.base.grid import Grid
 from geosite.terrain.surface.spline import (
-    _bump,
-    _equations,
     _on_a_line,
-    _patches,
-    _scaled,
+    bump,
     interpolate_thin_plate,
+    overlapping_patches,
+    scaled_positions,
     smoothing,
+    spline_equations,
 )
 
 
 def test_positions_in_units_of_the_longer_extent_from_the_middle() -> None:
     points = np.array([[100.0, 50.0, 1.0], [108.0, 54.0, 2.0], [102.0, 52.0, 3.0]])
-    position, middle, size = _scaled(points)
+    position, middle, size = scaled_positions(points)
     assert (middle.tolist(), size) == ([104.0, 52.0], 8.0)
     assert position.tolist() == [[-0.5, -0.25], [0.5, 0.25], [-0.25, 0.0]]
 
@@ -27,7 +27,7 @@ def test_positions_in_units_of_the_longer_extent_from_the_middle() -> None:
 def test_equations_hold_kernel_plane_and_diagonal() -> None:
     # Duchon (1977): r^2 log r between marks, bordered by the planes
     place = np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 2.0], [3.0, 4.0]])
-    got = _equations(place, np.array([0.1, 0.2, 0.3, 0.4]))
+    got = spline_equations(place, np.array([0.1, 0.2, 0.3, 0.4]))
     expected = np.zeros((7, 7))
     for i in range(4):
         for j in range(4):
@@ -35,15 +35,15 @@ def test_equations_hold_kernel_plane_and_diagonal() -> None:
             expected[i, j] = r**2 * np.log(r) if i != j else 0.1 * (i + 1)
         expected[i, 4:] = expected[4:, i] = [1.0, *place[i]]
     np.testing.assert_allclose(got, expected, atol=1e-14)
-    stacked = _equations(np.stack([place, place + 1.0]), np.zeros((2, 4)))
-    np.testing.assert_allclose(stacked[1, :4, :4], _equations(place, np.zeros(4))[:4, :4])
+    stacked = spline_equations(np.stack([place, place + 1.0]), np.zeros((2, 4)))
+    np.testing.assert_allclose(stacked[1, :4, :4], spline_equations(place, np.zeros(4))[:4, :4])
 
 
 def test_a_patch_counts_fully_in_its_middle_and_not_at_its_ends() -> None:
     at = np.array([2.0, 3.0, 4.0, 5.0, 6.0])
     # (1 - t^2)^2
-    assert _bump(at, 2.0, 6.0).tolist() == [0.0, 0.5625, 1.0, 0.5625, 0.0]
-    assert _bump(at, -np.inf, np.inf).tolist() == [1.0] * 5
+    assert bump(at, 2.0, 6.0).tolist() == [0.0, 0.5625, 1.0, 0.5625, 0.0]
+    assert bump(at, -np.inf, np.inf).tolist() == [1.0] * 5
 
 
 @pytest.mark.parametrize(("width", "is_line"), [(0.0, True), (4e-4, True), (0.01, False)])
@@ -66,7 +66,7 @@ def dense_in_a_corner(count: int) -> np.ndarray:
 
 
 def test_up_to_five_hundred_marks_one_spline_serves_all() -> None:
-    ((box, marks),) = _patches(dense_in_a_corner(500))
+    ((box, marks),) = overlapping_patches(dense_in_a_corner(500))
     assert box == (-np.inf, -np.inf, np.inf, np.inf)
     assert marks.tolist() == list(range(500))
 
@@ -75,7 +75,7 @@ def test_up_to_five_hundred_marks_one_spline_serves_all() -> None:
 def test_patches_tile_the_site_and_go_by_what_is_in_them(count: int) -> None:
     place = dense_in_a_corner(count)
     covered, sizes = 0.0, set()
-    for (west, south, east, north), marks in _patches(place):
+    for (west, south, east, north), marks in overlapping_patches(place):
         low, high = np.array([west, south]), np.array([east, north])
         middle, wide = (low + high) / 2, east - west
         assert north - south == pytest.approx(wide)
@@ -99,11 +99,11 @@ def test_patches_tile_the_site_and_go_by_what_is_in_them(count: int) -> None:
 def test_a_patch_of_one_streamed_edge_takes_more_marks_until_they_span_an_area() -> None:
     edge = np.column_stack([np.linspace(-0.5, 0.5, 590), np.full(590, -0.5)])
     place = np.vstack([edge, [[-0.5, 0.5], [0.5, 0.5], [0.0, 0.3]]])
-    for _, marks in _patches(place):
+    for _, marks in overlapping_patches(place):
         assert not _on_a_line(place[marks])
     # where all hardly do, all are taken
     thin = np.column_stack([np.linspace(-0.5, 0.5, 600), np.resize([0.0, 1e-5], 600)])
-    assert all(len(marks) == 600 for _, marks in _patches(thin))
+    assert all(len(marks) == 600 for _, marks in overlapping_patches(thin))
 
 
 def test_marks_known_a_thousand_times_better_are_smoothed_that_much_less() -> None:

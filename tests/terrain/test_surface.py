@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
 import shapely
@@ -13,6 +15,7 @@ from geosite.terrain.surface.natural import interpolate_natural
 from geosite.terrain.surface.scores import METHODS, Method
 from geosite.terrain.surface.spline import interpolate_thin_plate, smoothing
 from geosite.terrain.surface.tin import triangulate
+from geosite.terrain.wording import surface_findings
 
 
 def yard(n: int = 120, seed: int = 1, noise: float = 0.01) -> np.ndarray:
@@ -28,8 +31,8 @@ def ground(east: np.ndarray, north: np.ndarray) -> np.ndarray:
 GRID = Grid(0, 30, 0.5, 60, 80)
 
 
-def said(surface: Surface, code: str) -> list[str]:
-    return [finding.text for finding in surface.findings if finding.code == code]
+def said(surface: Surface, code: str, **how: Any) -> list[str]:
+    return [f.text for f in surface_findings(surface, **how) if f.code == code]
 
 
 @pytest.mark.parametrize("method", METHODS)
@@ -215,18 +218,18 @@ def test_coincident_marks_are_averaged_by_weight_and_reported() -> None:
     sigma = np.full(41, 0.01)
     sigma[40] = 0.02
     names = [f"N{k}" for k in range(41)]
-    surface = elevation_surface(points, GRID, sigma=sigma, names=names, unit="m")
+    surface = elevation_surface(points, GRID, sigma=sigma)
     mean = points[5, 2] + 0.06 / 5
     assert len(surface.tin.points) == 40
     assert surface.tin.points[5, 2] == pytest.approx(mean)
     assert surface.tin.origin[40] == surface.tin.origin[5] == 5
     assert surface.tin.owner[5] == 5
-    (text,) = said(surface, "coincident-marks")
+    (text,) = said(surface, "coincident-marks", names=names, unit="m")
     assert text == (
         "mark N5 and mark N40 are at the same place with elevations that differ by 0.060 m; "
         f"the surface takes their weighted mean, {mean:.3f} m"
     )
-    assert [f.level for f in surface.findings if f.code == "coincident-marks"] == ["note"]
+    assert [f.level for f in surface_findings(surface) if f.code == "coincident-marks"] == ["note"]
 
 
 @pytest.mark.parametrize(
@@ -239,7 +242,7 @@ def test_coincident_marks_that_do_not_agree(
     points = np.vstack([yard(40), yard(40)[5] + [0, 0, 0.1]])
     known = None if sigma is None else np.array([sigma[0]] * 40 + [sigma[1]])
     surface = elevation_surface(points, GRID, sigma=known)
-    (finding,) = (f for f in surface.findings if f.code == "coincident-marks")
+    (finding,) = (f for f in surface_findings(surface) if f.code == "coincident-marks")
     assert finding.level == level
     assert surface.tin.points[5, 2] == pytest.approx(points[5, 2] + share * 0.1)
 
@@ -247,7 +250,7 @@ def test_coincident_marks_that_do_not_agree(
 def test_coincident_marks_that_agree_are_not_mentioned() -> None:
     points = yard(40)
     surface = elevation_surface(np.vstack([points, points[3:9]]), GRID)
-    assert not surface.findings
+    assert not surface_findings(surface)
     np.testing.assert_array_equal(surface.tin.origin, [*range(40), *range(3, 9)])
 
 
@@ -263,8 +266,8 @@ def test_a_wrong_mark_is_named_and_kept(seed: int) -> None:
     middle = int(np.argmin(np.hypot(points[:, 0] - 20, points[:, 1] - 15)))
     assert not said(elevation_surface(points, GRID), "outlier")
     points[middle, 2] -= 0.5
-    surface = elevation_surface(points, GRID, unit="m")
-    (text,) = said(surface, "outlier")
+    surface = elevation_surface(points, GRID)
+    (text,) = said(surface, "outlier", unit="m")
     assert text.startswith(f"point {middle + 1} is 0.")
     assert "below the plane through its neighbours" in text
     np.testing.assert_array_equal(surface.tin.points, points)
@@ -274,7 +277,7 @@ def test_how_far_a_wrong_mark_stands_out() -> None:
     points = yard(120)
     wrong = int(np.argmin(np.hypot(points[:, 0] - 20, points[:, 1] - 15)))
     points[wrong, 2] += 0.6
-    (text,) = said(elevation_surface(points, GRID, unit="m"), "outlier")
+    (text,) = said(elevation_surface(points, GRID), "outlier", unit="m")
 
     triangles = triangulate(points).triangles
     off, size = {}, {}
@@ -305,7 +308,7 @@ def test_of_many_wrong_marks_the_worst_are_named() -> None:
     points[:, :2] += np.random.default_rng(4).uniform(-0.5, 0.5, (900, 2))
     wrong = (np.arange(3, 28, 5)[:, None] * 30 + np.arange(3, 28, 5)).ravel()
     points[wrong, 2] = np.linspace(1.0, 2.0, len(wrong))
-    found = said(elevation_surface(points, GRID, unit="m"), "outlier")
+    found = said(elevation_surface(points, GRID), "outlier", unit="m")
     named = [int(text.split()[1]) - 1 for text in found[:-1]]
     assert found[-1] == f"{len(wrong) - len(named)} more marks stand out like these"
     assert set(named) <= set(wrong.tolist())
@@ -321,7 +324,7 @@ def test_the_method_chosen_is_the_best_scored_and_said() -> None:
     rng = np.random.default_rng(0)
     flat = yard(80, noise=0.0)
     flat[:, 2] = 3 + 0.1 * flat[:, 0] + rng.normal(0, 0.05, 80)
-    surface = elevation_surface(flat, GRID, method="auto", unit="m")
+    surface = elevation_surface(flat, GRID, method="auto")
     assert surface.method == "plane"
     assert [s.rmse for s in surface.scores] == sorted(s.rmse for s in surface.scores)
     assert {s.method for s in surface.scores} == set(METHODS)
@@ -363,8 +366,8 @@ def test_breaklines_keep_their_edge_and_other_methods_say_so() -> None:
 
 def test_breaklines_that_cross_at_two_heights_are_reported() -> None:
     lines = [np.array([[5, 10, 5.0], [35, 20, 5.0]]), np.array([[5, 20, 5.4], [35, 10, 5.4]])]
-    surface = elevation_surface(yard(80), GRID, breaklines=lines, unit="ft")
-    assert said(surface, "breaklines-cross") == [
+    surface = elevation_surface(yard(80), GRID, breaklines=lines)
+    assert said(surface, "breaklines-cross", unit="ft") == [
         "breaklines cross whose elevations differ by up to 0.400 ft there; the mean is used"
     ]
 

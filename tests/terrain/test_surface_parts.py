@@ -8,22 +8,19 @@ import pytest
 from geosite.base.errors import InputError
 from geosite.base.grid import MAX_CELLS, Grid
 from geosite.terrain.surface.model import (
-    _checked_sigma,
-    _choose,
-    _combine,
-    _edges,
-    _Label,
-    _noise,
-    _said,
+    Coincident,
+    checked_sigma,
+    choose_method,
+    combine_coincident,
     default_cell_size,
     elevation_surface,
     grid_over,
+    neighbour_pairs,
     round_step,
+    unshared_noise,
 )
-from geosite.terrain.surface.scores import Score
 from geosite.terrain.surface.tin import triangulate
-
-LABEL = _Label(None, "m")
+from geosite.terrain.wording import surface_findings
 
 
 @pytest.mark.parametrize(
@@ -89,54 +86,49 @@ def test_marks_at_one_place_are_joined_to_the_first() -> None:
             [5.0, 0.0, 2.0010],
         ]
     )
-    marks, origin, owner, findings = _combine(given, None, 0.001, LABEL)
+    marks, origin, owner, findings = combine_coincident(given, None, 0.001)
     assert origin.tolist() == [0, 1, 0, 2, 1, 1]
     assert owner.tolist() == [0, 1, 3]
     np.testing.assert_allclose(marks, [[0, 0, 2.5], [5, 0, 2.0005], [0, 0.0018, 8.0]])
-    (finding,) = findings
-    assert finding.text == (
-        "point 1 and point 3 are at the same place with elevations that differ by 3.000 m; the "
-        "surface takes their mean, 2.500 m"
-    )
-    assert finding.level == "look"
+    assert findings == (Coincident(0, 2, 3.0, None, 2.5),)
 
 
 @pytest.mark.parametrize(
-    ("sigma", "mean", "owner", "level"),
+    ("sigma", "mean", "owner", "is_sure"),
     [
         # weights 1 / sigma^2: 1 and 4
-        ([0.5, 0.25], (1.0 + 4.0 * 1.75) / 5.0, 1, "note"),
-        ([0.25, 0.5], (4.0 * 1.0 + 1.75) / 5.0, 0, "note"),
+        ([0.5, 0.25], (1.0 + 4.0 * 1.75) / 5.0, 1, True),
+        ([0.25, 0.5], (4.0 * 1.0 + 1.75) / 5.0, 0, True),
         # three times the standard deviation of the difference is 0.75
-        ([0.15, 0.2], (16.0 * 1.0 + 9.0 * 1.75) / 25.0, 0, "note"),
-        ([0.2, 0.1499], None, 1, "look"),
+        ([0.15, 0.2], (16.0 * 1.0 + 9.0 * 1.75) / 25.0, 0, True),
+        ([0.2, 0.1499], None, 1, False),
         # an exact one alone counts
-        ([0.1, 0.0], 1.75, 1, "look"),
-        ([0.0, 0.0], 1.375, 0, "look"),
+        ([0.1, 0.0], 1.75, 1, False),
+        ([0.0, 0.0], 1.375, 0, False),
     ],
 )
 def test_the_surest_mark_weighs_most_and_speaks(
-    sigma: list[float], mean: float | None, owner: int, level: str
+    sigma: list[float], mean: float | None, owner: int, is_sure: bool
 ) -> None:
     given = np.array([[0.0, 0.0, 1.0], [0.0, 0.0, 1.75]])
-    marks, _, speaks, (finding,) = _combine(given, np.array(sigma), 0.001, LABEL)
+    marks, _, speaks, (found,) = combine_coincident(given, np.array(sigma), 0.001)
     if mean is not None:
         assert marks[0, 2] == pytest.approx(mean, rel=1e-12)
     assert speaks.tolist() == [owner]
-    assert finding.level == level
-    assert "their weighted mean" in finding.text
+    assert found.sigma is not None
+    assert (found.gap <= 3 * found.sigma) is is_sure
 
 
 def test_a_gap_as_large_as_the_place_is_not_mentioned() -> None:
     given = np.array([[0.0, 0.0, 0.0], [0.25, 0.0, 0.25], [9.0, 0.0, 0.0], [9.0, 0.0, 0.375]])
-    marks, _, _, findings = _combine(given, None, 0.25, LABEL)
+    marks, _, _, findings = combine_coincident(given, None, 0.25)
     assert marks[:, 2].tolist() == [0.125, 0.1875]
-    assert [f.text[:19] for f in findings] == ["point 3 and point 4"]
+    assert [(f.low, f.high) for f in findings] == [(2, 3)]
 
 
 @pytest.mark.parametrize("value", [0.0, 1e-300, 5.0])
 def test_a_standard_deviation_may_be_nothing(value: float) -> None:
-    assert _checked_sigma([value], 1).tolist() == [value]
+    assert checked_sigma([value], 1).tolist() == [value]
 
 
 def test_noise_is_what_neighbours_do_not_share() -> None:
@@ -148,9 +140,9 @@ def test_noise_is_what_neighbours_do_not_share() -> None:
     pairs = {
         (int(a), int(b)) for t in tin.triangles for a in t for b in t if a != b
     }  # both ways, each once
-    start, end = _edges(tin)
+    start, end = neighbour_pairs(tin)
     assert sorted(zip(start.tolist(), end.tolist(), strict=True)) == sorted(pairs)
-    got = _noise(tin, lambda i, j: matrix[i, j])
+    got = unshared_noise(tin, lambda i, j: matrix[i, j])
     for mark in range(15):
         half = [(matrix[a, a] + matrix[b, b]) / 2 - matrix[a, b] for a, b in pairs if a == mark]
         assert got[mark] == pytest.approx(np.sqrt(np.mean(half)), rel=1e-9)
@@ -162,39 +154,22 @@ def test_a_vertex_of_a_breakline_is_no_neighbour_of_the_mark_it_hangs_on() -> No
     hangs = tin.owner[4:].tolist()
     assert hangs == [0, 0]
     variance = np.array([0.04, 0.01, 0.01, 0.01])
-    got = _noise(tin, lambda i, j: np.where(i == j, variance[i], 0.0))
+    got = unshared_noise(tin, lambda i, j: np.where(i == j, variance[i], 0.0))
     # each neighbour but itself: half of 0.04 + 0.01
     np.testing.assert_allclose(got[[0, 4, 5]], np.sqrt(0.025))
 
 
 def test_the_best_of_at_least_five_marks_is_chosen_and_all_are_told() -> None:
-    def scores(marks: int) -> tuple[Score, ...]:
-        return (Score("plane", marks, 0.01, 0, 0), Score("tin", marks, 0.02, 0, 0))
-
-    assert _said("plane", scores(5), LABEL).text == (
-        "the surface is made by plane: it predicts 5 marks it was not given to 0.010 m (root mean "
-        "square), tin 0.020 m"
-    )
-    assert _said("tin", scores(4), LABEL).text == (
-        "the surface is made of triangles: only 4 marks can be left out to compare methods, 5 are "
-        "needed"
-    )
     # a hull of four around so many marks, on a plane
     for inner in (4, 5):
         rng = np.random.default_rng(8)
         place = np.vstack([[[0, 0], [9, 0], [0, 9], [9, 9]], rng.uniform(1, 8, (inner, 2))])
         bent = rng.normal(0, 0.3, inner + 4)
         tin = triangulate(np.column_stack([place, place @ [0.5, 0.2] + bent]))
-        method, found = _choose(tin, "auto", None, False)
+        method, found = choose_method(tin, "auto", None, False)
         assert [s.rmse for s in found] == sorted(s.rmse for s in found)
         assert method == ("tin" if inner == 4 else found[0].method)
-        assert _choose(tin, "plane", None, False) == ("plane", ())
-
-
-def test_points_are_told_by_name_or_by_number() -> None:
-    label = _Label(["A", ""], "")
-    assert (label.point(0), label.point(1), LABEL.point(1)) == ("mark A", "point 2", "point 2")
-    assert (label.height(1.23456), LABEL.height(-0.5)) == ("1.235", "-0.500 m")
+        assert choose_method(tin, "plane", None, False) == ("plane", ())
 
 
 def test_a_crossing_is_told_beyond_the_size_of_a_place() -> None:
@@ -202,10 +177,13 @@ def test_a_crossing_is_told_beyond_the_size_of_a_place() -> None:
     for gap, told in ((0.25, 0), (0.3125, 1)):
         lines = [np.array([[1.0, 1, 0], [7, 7, 0]]), np.array([[1.0, 7, gap], [7, 1, gap]])]
         surface = elevation_surface(
-            square, Grid(0, 8, 1.0, 8, 8), breaklines=lines, coincident=0.25, unit="m"
+            square, Grid(0, 8, 1.0, 8, 8), breaklines=lines, coincident=0.25
         )
         assert surface.tin.crossing_gap == gap
-        assert sum(f.code == "breaklines-cross" for f in surface.findings) == told
+        assert (
+            sum(f.code == "breaklines-cross" for f in surface_findings(surface, coincident=0.25))
+            == told
+        )
 
 
 def test_marks_on_a_breakline_are_neither_judged_nor_judge() -> None:
@@ -218,7 +196,7 @@ def test_marks_on_a_breakline_are_neither_judged_nor_judge() -> None:
 
     def named(**more: object) -> list[str]:
         surface = elevation_surface(points, grid, **more)  # type: ignore[arg-type]
-        return sorted(f.text[:8] for f in surface.findings if f.code == "outlier")
+        return sorted(f.text[:8] for f in surface_findings(surface) if f.code == "outlier")
 
     assert named() == ["point 21", "point 43"]
     assert named(breaklines=[points[[20, 42]]]) == []
@@ -235,7 +213,7 @@ def test_of_too_few_marks_none_is_unusual() -> None:
     points = np.column_stack([east, north, np.zeros(15)])
     points[7, 2] = 3.0
     surface = elevation_surface(points, Grid(0.0, 2.0, 1.0, 2, 4))
-    assert [f.code for f in surface.findings] == []
+    assert surface_findings(surface) == ()
 
 
 @pytest.mark.parametrize(("wrong", "last"), [(20, None), (21, "1 more marks stand out like these")])
@@ -245,6 +223,6 @@ def test_twenty_marks_are_named(wrong: int, last: str | None) -> None:
     points[:, :2] += np.random.default_rng(4).uniform(-0.5, 0.5, (720, 2))
     spread = (np.arange(3, 24, 5)[:, None] * 30 + np.arange(3, 28, 5)).ravel()[:wrong]
     points[spread, 2] = np.linspace(1.0, 2.0, wrong)
-    told = [f.text for f in elevation_surface(points, Grid(0.0, 9.0, 3.0, 3, 3)).findings]
+    told = [f.text for f in surface_findings(elevation_surface(points, Grid(0.0, 9.0, 3.0, 3, 3)))]
     assert sum(text.startswith("point ") for text in told) == 20
     assert told[20:] == ([] if last is None else [last])

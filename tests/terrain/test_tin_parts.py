@@ -9,18 +9,18 @@ import shapely
 from geosite.terrain.surface.breakline import Mesh, neighbours
 from geosite.terrain.surface.tin import (
     Tin,
-    _batches,
-    _cells,
-    _distinct,
-    _lattice,
     _longest_side,
     _on_border_vertices,
     _on_lattice,
-    _peel,
     _twice_area,
+    batches,
     border,
+    cells_of_runs,
+    distinct_positions,
     find,
+    lattice_step,
     linear,
+    peel,
     shares,
     triangulate,
 )
@@ -33,12 +33,12 @@ def scattered(n: int, seed: int) -> np.ndarray:
 @pytest.mark.parametrize("limit", [1, 3, 10, 1000])
 def test_batches_cut_in_order_without_a_gap(limit: int) -> None:
     size = np.random.default_rng(limit).integers(1, 5, 30)
-    cuts = list(_batches(size, limit))
+    cuts = list(batches(size, limit))
     assert np.concatenate([np.arange(30)[cut] for cut in cuts]).tolist() == list(range(30))
     # each is as near to the limit as whole items allow
     assert all(size[cut].sum() < limit + 5 for cut in cuts)
     assert len(cuts) <= np.ceil(size.sum() / limit)
-    assert list(_batches(np.empty(0, np.int64), limit)) == []
+    assert list(batches(np.empty(0, np.int64), limit)) == []
 
 
 def test_runs_are_expanded_to_every_cell_once() -> None:
@@ -46,20 +46,20 @@ def test_runs_are_expanded_to_every_cell_once() -> None:
     # long ones first, in any order among themselves
     count = np.concatenate([rng.integers(17, 60, 9), np.sort(rng.integers(1, 17, 40))[::-1]])
     got = []
-    for run, step in _cells(count):
+    for run, step in cells_of_runs(count):
         which = np.arange(run.stop) if isinstance(run, slice) else run
         got += list(zip(which.tolist(), np.broadcast_to(step, which.shape).tolist(), strict=True))
     assert sorted(got) == [(run, step) for run in range(49) for step in range(count[run])]
-    few = list(_cells(np.array([2, 1, 1])))
+    few = list(cells_of_runs(np.array([2, 1, 1])))
     assert few == [(slice(3), 0), (slice(1), 1)]
 
 
 def test_places_told_twice_are_one_with_their_mean_where_first_told() -> None:
     points = np.array([[5.0, 1, 1], [2, 2, 2], [5, 1, 4], [-0.0, 0, 7], [0.0, -0.0, 8], [5, 1, 7]])
-    distinct, origin = _distinct(points)
+    distinct, origin = distinct_positions(points)
     assert distinct.tolist() == [[5, 1, 4], [2, 2, 2], [0, 0, 7.5]]
     assert origin.tolist() == [0, 1, 0, 2, 2, 0]
-    same, own = _distinct(points[:2])
+    same, own = distinct_positions(points[:2])
     assert same.tolist() == points[:2].tolist()
     assert own.tolist() == [0, 1]
 
@@ -67,7 +67,7 @@ def test_places_told_twice_are_one_with_their_mean_where_first_told() -> None:
 @pytest.mark.parametrize(("extent", "away"), [(100.0, 0.0), (100.0, 6e6), (0.0, 0.0), (3.0, 2.0)])
 def test_a_lattice_is_a_power_of_two_far_below_a_survey(extent: float, away: float) -> None:
     points = np.array([[away, away, 0.1], [away + extent, away + extent / 2, 0.7]])
-    step = _lattice(points)
+    step = lattice_step(points)
     # products of differences of its steps need twice 32 bits at most, places 50
     need = max(extent * 2.0**-32, (away + extent) * 2.0**-50, 1e-300)
     assert need <= step < 2.0 * need
@@ -76,7 +76,7 @@ def test_a_lattice_is_a_power_of_two_far_below_a_survey(extent: float, away: flo
     assert np.abs(moved - points)[:, :2].max() <= step / 2
     assert (moved[:, :2] / step == np.round(moved[:, :2] / step)).all()
     assert moved[:, 2].tolist() == [0.1, 0.7]
-    assert _lattice(np.empty((0, 3))) == 1.0
+    assert lattice_step(np.empty((0, 3))) == 1.0
 
 
 @pytest.mark.parametrize("seed", range(4))
@@ -141,14 +141,14 @@ def test_flat_triangles_on_the_border_are_peeled_one_after_the_other() -> None:
     # two flat ones, one behind the other, beneath a real one; a flat one inside stays
     place = np.array([[0.0, 0], [1, 0], [2, 0], [4, 0], [2, 3]])
     triangles = np.array([[0, 3, 4], [0, 2, 3], [0, 1, 2]])
-    assert _peel(place, triangles).tolist() == [[0, 3, 4]]
+    assert peel(place, triangles).tolist() == [[0, 3, 4]]
     good = triangulate(scattered(12, 5))
     local = good.points[:, :2] - good.points[0, :2]
-    assert _peel(local, good.triangles).tolist() == good.triangles.tolist()
+    assert peel(local, good.triangles).tolist() == good.triangles.tolist()
     # between two real ones, whose edges hold it in
     inner = np.array([[0.0, 0], [2, 0], [4, 0], [2, 3], [1, -3], [3, -3]])
     held = np.array([[0, 2, 3], [0, 1, 2], [0, 4, 1], [1, 5, 2], [1, 4, 5]])
-    assert _peel(inner, held).tolist() == held.tolist()
+    assert peel(inner, held).tolist() == held.tolist()
 
 
 @pytest.mark.parametrize("seed", range(3))

@@ -91,6 +91,7 @@ def _slope_classes(terrain: Terrain, cell_m2: float) -> tuple[_Classes, _Classes
 def _roughness(rough: Roughness) -> ground_model.Roughness:
     return ground_model.Roughness(
         sigma_m=tuple(math.sqrt(sill) for sill in rough.sills),
+        weight=rough.weights,
         range_m=rough.ranges,
         marks_left_out=rough.departures,
         reach_m=_bound(rough.reach_m),

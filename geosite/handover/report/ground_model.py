@@ -165,8 +165,8 @@ class Roughness:
 
     Parameters
     ----------
-    sigma_m, range_m
-        Standard deviation and range of each part of a rough surface.
+    sigma_m, range_m, weight
+        Standard deviation of a rough surface for each range it may have, and how likely that is.
     marks_left_out
         How many marks told; 0 where there were too few, and nothing is known.
     reach_m
@@ -175,6 +175,7 @@ class Roughness:
 
     sigma_m: tuple[float, ...]
     range_m: tuple[float, ...]
+    weight: tuple[float, ...]
     marks_left_out: int
     reach_m: float | None
 

@@ -17,7 +17,16 @@ import shapely
 
 from geosite.base.arrays import Floats, Ints
 
-__all__ = ["Mesh", "Noded", "constrain", "neighbours", "node", "turns"]
+__all__ = [
+    "Mesh",
+    "Noded",
+    "constrain",
+    "in_circle",
+    "neighbours",
+    "node",
+    "turn",
+    "turns",
+]
 
 #: Nearer than this, in map units, is the same place: what two roundings of an arc can do.
 SAME_PLACE = 1e-6
@@ -180,7 +189,7 @@ def neighbours(triangles: Ints) -> Ints:
     return other
 
 
-def _turn(a: Place, b: Place, c: Place) -> int:
+def turn(a: Place, b: Place, c: Place) -> int:
     """1 where c is left of a to b, -1 where right, 0 where exactly on the line."""
     left, right = (a[0] - c[0]) * (b[1] - c[1]), (a[1] - c[1]) * (b[0] - c[0])
     det = left - right
@@ -211,11 +220,11 @@ def turns(positions: Floats, triangles: Ints) -> npt.NDArray[np.int8]:
     unsure = np.flatnonzero(np.abs(det) <= _TURN_BOUND * (np.abs(left) + np.abs(right)))
     for k, corners in zip(unsure, positions[triangles[unsure]].tolist(), strict=True):
         a, b, c = map(tuple, corners)
-        side[k] = _turn(a, b, c)
+        side[k] = turn(a, b, c)
     return side
 
 
-def _in_circle(a: Place, b: Place, c: Place, d: Place) -> bool:
+def in_circle(a: Place, b: Place, c: Place, d: Place) -> bool:
     """Tell whether d is inside the circle through a, b, c (counter-clockwise)."""
     ax, ay, bx, by, cx, cy = (
         a[0] - d[0],
@@ -320,7 +329,7 @@ class Mesh:
             ahead, beyond = _after(half), _after(other)
             a, b, c = self._corner(half), self._corner(ahead), self._corner(_after(ahead))
             d = self._corner(_after(beyond))
-            if _in_circle(*(self.place[k] for k in (a, b, c, d))):
+            if in_circle(*(self.place[k] for k in (a, b, c, d))):
                 pair = [half // 3, other // 3]
                 self._replace(pair, [(c, a, d), (d, b, c)])
                 stack.extend(3 * triangle + j for triangle in pair for j in range(3))
@@ -338,7 +347,7 @@ class Mesh:
             p, q = self._corner(ahead), self._corner(_after(ahead))
             if b in (p, q):
                 return -1, b
-            right, left = _turn(pa, pb, self.place[p]), _turn(pa, pb, self.place[q])
+            right, left = turn(pa, pb, self.place[p]), turn(pa, pb, self.place[q])
             for vertex, side in ((p, right), (q, left)):
                 if side == 0 and _ahead(pa, pb, self.place[vertex]):
                     return -1, vertex
@@ -367,7 +376,7 @@ class Mesh:
             half = int(self._other[half])
             taken.append(half // 3)
             apex = self._corner(_after(_after(half)))
-            side = 0 if apex == b else _turn(pa, pb, self.place[apex])
+            side = 0 if apex == b else turn(pa, pb, self.place[apex])
             if side == 0:
                 break
             if side > 0:
@@ -390,7 +399,7 @@ class Mesh:
                 continue
             best = 0
             for k in range(1, len(chain)):
-                if _in_circle(
+                if in_circle(
                     self.place[a], self.place[b], self.place[chain[best]], self.place[chain[k]]
                 ):
                     best = k

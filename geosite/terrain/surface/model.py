@@ -25,10 +25,15 @@ __all__ = [
     "Covariance",
     "Outlier",
     "Surface",
+    "checked_sigma",
+    "choose_method",
+    "combine_coincident",
     "default_cell_size",
     "elevation_surface",
     "grid_over",
+    "neighbour_pairs",
     "round_step",
+    "unshared_noise",
 ]
 
 Covariance = Callable[[Ints, Ints], Floats]
@@ -311,14 +316,14 @@ def elevation_surface(
         sigma that is negative.
     """
     given = np.asarray(points, dtype=np.float64)
-    known = None if sigma is None else _checked_sigma(sigma, len(given))
-    marks, origin, owner, unequal = _combine(given, known, coincident)
+    known = None if sigma is None else checked_sigma(sigma, len(given))
+    marks, origin, owner, unequal = combine_coincident(given, known, coincident)
     tin = triangulate(marks, breaklines)
     # from marks to given points
     tin = replace(tin, origin=tin.origin[origin], owner=owner[tin.owner])
     spread = None if known is None else known[tin.owner]
-    noise = spread if covariance is None else _noise(tin, covariance)
-    chosen, found = _choose(tin, method, noise, scores)
+    noise = spread if covariance is None else unshared_noise(tin, covariance)
+    chosen, found = choose_method(tin, method, noise, scores)
     z = _interpolate(tin, grid, chosen, noise)
     if cut_out is not None:
         z[cut_out] = np.nan
@@ -326,7 +331,8 @@ def elevation_surface(
     return Surface(grid, z, chosen, tin, spread, noise, found, method == "auto", unequal, outliers)
 
 
-def _checked_sigma(sigma: npt.ArrayLike, count: int) -> Floats:
+def checked_sigma(sigma: npt.ArrayLike, count: int) -> Floats:
+    """Return standard deviations as an array; refuse what is none."""
     known = np.asarray(sigma, dtype=np.float64)
     if known.shape != (count,) or not (np.isfinite(known) & (known >= 0)).all():
         raise InputError(
@@ -340,7 +346,7 @@ def _checked_sigma(sigma: npt.ArrayLike, count: int) -> Floats:
     return known
 
 
-def _combine(
+def combine_coincident(
     given: Floats, sigma: Floats | None, coincident: float
 ) -> tuple[Floats, Ints, Ints, tuple[Coincident, ...]]:
     """Make one mark of points at the same place.
@@ -387,7 +393,7 @@ def _combine(
     return marks, origin, owner, tuple(unequal)
 
 
-def _edges(tin: Tin) -> tuple[Ints, Ints]:
+def neighbour_pairs(tin: Tin) -> tuple[Ints, Ints]:
     """Return both ends of every edge, in both directions."""
     start = tin.triangles.ravel()
     end = np.roll(tin.triangles, -1, axis=1).ravel()
@@ -396,9 +402,9 @@ def _edges(tin: Tin) -> tuple[Ints, Ints]:
     return both // count, both % count
 
 
-def _noise(tin: Tin, covariance: Covariance) -> Floats:
+def unshared_noise(tin: Tin, covariance: Covariance) -> Floats:
     """Return what neighbours do not share: root of half the variance of their differences."""
-    start, end = _edges(tin)
+    start, end = neighbour_pairs(tin)
     i, j = tin.owner[start], tin.owner[end]
     apart = i != j
     start, i, j = start[apart], i[apart], j[apart]
@@ -418,7 +424,7 @@ def _outliers(tin: Tin, noise: Floats | None) -> tuple[Outlier, ...]:
     times as far as every neighbour.
     """
     count = len(tin.points)
-    start, end = _edges(tin)
+    start, end = neighbour_pairs(tin)
     plain = np.ones(count, bool)
     plain[tin.edges] = False
     plain[int(tin.origin.max()) + 1 :] = False
@@ -467,9 +473,10 @@ def _outliers(tin: Tin, noise: Floats | None) -> tuple[Outlier, ...]:
     )
 
 
-def _choose(
+def choose_method(
     tin: Tin, method: Method | Literal["auto"], noise: Floats | None, wanted: bool
 ) -> tuple[Method, tuple[Score, ...]]:
+    """Return the method to interpolate by, and the scores where they are asked for or needed."""
     from geosite.terrain.surface.scores import METHODS, score
 
     found: tuple[Score, ...] = ()

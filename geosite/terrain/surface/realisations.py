@@ -235,18 +235,22 @@ def draw_rough(rough: Roughness, lattice: Lattice, seed: int, draws: range) -> F
     high, wide = _even(lattice.rows + apart), _even(lattice.cols + apart)
     down = np.minimum(np.arange(high), high - np.arange(high)) * lattice.step
     over = np.minimum(np.arange(wide), wide - np.arange(wide)) * lattice.step
-    power = np.fft.fft2(rough.covariance(np.hypot(down[:, None], over))).real
-    amplitude = np.sqrt(np.maximum(power, 0.0) * (high * wide))
+    distance = np.hypot(down[:, None], over)
+    amplitudes = []
+    for part in rough.parts():
+        power = np.fft.fft2(part.covariance(distance)).real
+        amplitudes.append(np.sqrt(np.maximum(power, 0.0) * (high * wide)))
     for pair in range(draws.start // 2, (draws.stop + 1) // 2):
         rng = np.random.default_rng([seed, pair, 1])
+        # which range the ground has is as open as what it looks like
+        amplitude = amplitudes[int(rng.choice(len(amplitudes), p=rough.weights))]
         spectrum = rng.standard_normal((2, high, wide))
         # the real and the imaginary part are two surfaces that know nothing of each other
         both = np.fft.ifft2(amplitude * (spectrum[0] + 1j * spectrum[1]))
         both = both[: lattice.rows, : lattice.cols].ravel()
         tails = [_tail(rng, rough.degrees_of_freedom) for _ in range(2)]
-        for number, drawn, tail in zip(
-            (2 * pair, 2 * pair + 1), (both.real, both.imag), tails, strict=True
-        ):
+        parts = zip((2 * pair, 2 * pair + 1), (both.real, both.imag), tails, strict=True)
+        for number, drawn, tail in parts:
             if number in draws:
                 out[number - draws.start] = tail * drawn
     return out

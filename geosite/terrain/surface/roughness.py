@@ -9,13 +9,14 @@ out and predicted by the triangles of all others.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+import numpy.typing as npt
 
-from geosite.base.arrays import Floats
+from geosite.base.arrays import Floats, Ints
 
-__all__ = ["EVEN", "Contrasts", "Roughness", "estimate_roughness"]
+__all__ = ["EVEN", "Contrasts", "Roughness", "estimate_roughness", "local_scales"]
 
 _ROOT_3 = math.sqrt(3.0)
 
@@ -25,6 +26,27 @@ _RANGES = (0.5, 1.0, 2.0, 4.0)
 _AT_LEAST = 5
 """Marks that must be left out before their departures say anything."""
 
+_NEWS = 0.5
+"""Share of the departures that are news: neighbours take part in each other's prediction."""
+
+_TAILS = 4.0
+"""Degrees of freedom of the departures' distribution: a few of them are far out, at sharp bends."""
+
+_NORMAL_SCALE = 0.69
+"""Square of the scale that such tails find in normal departures of variance 1."""
+
+_PRIOR_WEIGHT = 1.5
+"""As many departures as this the roughness of the whole site counts for in one place."""
+
+_KERNEL = 2.0
+"""Width of the kernel that averages round a mark, times the usual distance to the next mark."""
+
+_STEPS = 3
+"""Steps by which the local roughness is found; more change little."""
+
+_LOCAL_DEGREES = 10.0
+"""Degrees of freedom of a local sill: the departures of a mark and of the marks round it."""
+
 
 @dataclass(frozen=True, slots=True)
 class Roughness:
@@ -33,9 +55,10 @@ class Roughness:
     Parameters
     ----------
     sills : tuple of float, square metres
-        Variances of the parts that the surface is the sum of.
+        Variance of the surface for each range that it may have.
     ranges : tuple of float, metres
-        Range of each part.
+    weights : tuple of float
+        How likely each range is; they add up to 1.
     degrees_of_freedom
         How many independent departures the sills rest on; infinite where they are given.
     departures
@@ -47,13 +70,14 @@ class Roughness:
     --------
     A surface with a standard deviation of 2 cm whose heights hang together over 3 m:
 
-    >>> rough = Roughness((4e-4,), (3.0,))
+    >>> rough = Roughness((4e-4,), (3.0,), (1.0,))
     >>> rough.covariance(np.array([0.0, 3.0])).round(7).tolist()
     [0.0004, 0.0001933]
     """
 
     sills: tuple[float, ...]
     ranges: tuple[float, ...]
+    weights: tuple[float, ...]
     degrees_of_freedom: float = math.inf
     departures: int = 0
     reach_m: float = math.inf
@@ -68,13 +92,20 @@ class Roughness:
         2.7): a surface with a slope everywhere, as worked ground has.
         """
         total = np.zeros(np.shape(distance))
-        for sill, reach in zip(self.sills, self.ranges, strict=True):
+        for sill, reach, weight in zip(self.sills, self.ranges, self.weights, strict=True):
             scaled = (_ROOT_3 / reach) * distance
-            total += sill * (1.0 + scaled) * np.exp(-scaled)
+            total += weight * sill * (1.0 + scaled) * np.exp(-scaled)
         return total
 
+    def parts(self) -> list[Roughness]:
+        """Return the surface with each of the ranges alone."""
+        return [
+            replace(self, sills=(sill,), ranges=(reach,), weights=(1.0,))
+            for sill, reach in zip(self.sills, self.ranges, strict=True)
+        ]
 
-EVEN = Roughness((), ())
+
+EVEN = Roughness((), (), ())
 """Nothing is known to depart from the triangles."""
 
 
@@ -92,12 +123,18 @@ class Contrasts:
         The mark, and the corners of the triangle that predicts it.
     shares : array, shape (k, 3)
         Of the corners.
+    points : array of int, shape (k, 4)
+        Number of the mark and of the corners among the points of the triangulation.
+    on_breakline : array of bool, shape (k,)
+        Marks that were predicted along their breakline, from the vertices before and after.
     """
 
     departure: Floats
     noise: Floats
     places: Floats
     shares: Floats
+    points: Ints
+    on_breakline: npt.NDArray[np.bool_]
 
     @property
     def nearest(self) -> Floats:
@@ -105,9 +142,18 @@ class Contrasts:
         apart: Floats = np.linalg.norm(self.places[:, 1:] - self.places[:, :1], axis=2).min(axis=1)
         return apart
 
-    def variance(self, rough: Roughness) -> Floats:
-        """Return the variance that a rough surface gives each departure, shape (k,)."""
+    def variance(self, rough: Roughness, scale: Floats | None = None) -> Floats:
+        """Return the variance that a rough surface gives each departure, shape (k,).
+
+        Parameters
+        ----------
+        rough
+        scale : array, shape (k, 4), optional
+            How many times as rough the surface is at each of the places.
+        """
         weights = np.column_stack([np.ones(len(self.shares)), -self.shares])
+        if scale is not None:
+            weights = weights * scale
         apart = np.linalg.norm(self.places[:, :, None] - self.places[:, None], axis=3)
         between: Floats = np.einsum("ki,kij,kj->k", weights, rough.covariance(apart), weights)
         return between
@@ -127,11 +173,13 @@ def estimate_roughness(contrasts: Contrasts) -> Roughness:
 
     Notes
     -----
-    For each range the sill of greatest likelihood, the departures taken as normal, with the
-    variance that the surface gives them plus that of the marks' own errors; the ranges are then
-    averaged by their likelihood. The averaged covariance is a covariance again. Structural
-    analysis by contrasts that filter the drift is Delfiner's (Chiles, J.-P. & Delfiner, P. 2012,
-    Geostatistics, doi:10.1002/9781118136188, section 4.6).
+    For each range the sill of greatest likelihood, the departures following Student's t with the
+    variance that the surface gives them plus that of the marks' own errors, so that a few sharp
+    bends do not make the whole site rough (Lange, Little & Taylor 1989,
+    doi:10.1080/01621459.1989.10478852); the ranges are then weighted by their likelihood. The
+    weighted mean of their covariances is a covariance again. Structural analysis by contrasts that
+    filter the drift is Delfiner's (Chiles, J.-P. & Delfiner, P. 2012, Geostatistics,
+    doi:10.1002/9781118136188, section 4.6).
     """
     count = len(contrasts.departure)
     if count < _AT_LEAST:
@@ -142,23 +190,76 @@ def estimate_roughness(contrasts: Contrasts) -> Roughness:
     scores, sills, ranges = [], [], []
     for times in _RANGES:
         reach = times * usual
-        unit = contrasts.variance(Roughness((1.0,), (reach,)))
+        unit = contrasts.variance(Roughness((1.0,), (reach,), (1.0,)))
         sill, score = _likeliest_sill(square, noise, unit)
         scores.append(score)
         sills.append(sill)
         ranges.append(reach)
-    weight = np.exp(np.array(scores) - max(scores))
+    weight = np.exp(_NEWS * (np.array(scores) - max(scores)))
     weight /= weight.sum()
     kept = weight > 1e-3
     weight /= weight[kept].sum()
     return Roughness(
-        tuple((weight * sills)[kept].tolist()),
+        tuple(np.array(sills)[kept].tolist()),
         tuple(np.array(ranges)[kept].tolist()),
-        # neighbours take part in each other's prediction: about half of them are news
-        degrees_of_freedom=count / 2,
+        tuple(weight[kept].tolist()),
+        degrees_of_freedom=min(_NEWS * count, _LOCAL_DEGREES),
         departures=count,
         reach_m=float(np.quantile(nearest, 0.9)),
     )
+
+
+def local_scales(
+    contrasts: Contrasts, rough: Roughness, points: Floats, on_breakline: npt.NDArray[np.bool_]
+) -> Floats:
+    """Tell how many times as rough as the whole site the ground is at each point.
+
+    Parameters
+    ----------
+    contrasts
+    rough
+        Of the whole site, from `estimate_roughness`.
+    points : array, shape (n, 2), metres
+    on_breakline : array of bool, shape (n,)
+        Points on breaklines go by what is seen along breaklines, the others by the rest.
+
+    Returns
+    -------
+    array, shape (n,)
+
+    Notes
+    -----
+    Three steps of expectation and maximisation (Dempster, Laird & Rubin 1977,
+    doi:10.1111/j.2517-6161.1977.tb01600.x) from a site that is as rough everywhere: the expected
+    square of each departure's rough part, averaged round the point with a Gaussian kernel twice as
+    wide as the usual distance to the next mark, the whole site counting as one and a half departures.
+    That accuracy between marks is a local matter is Kraus, Karel, Briese & Mandlburger (2006),
+    doi:10.1111/j.1477-9730.2006.00400.x.
+    """
+    scale = np.ones(len(points))
+    if not rough.sills or not any(rough.sills):
+        return scale
+    width = _KERNEL * float(np.median(contrasts.nearest))
+    for _ in range(_STEPS):
+        signal = contrasts.variance(rough, scale[contrasts.points])
+        total = np.maximum(signal + contrasts.noise**2, 1e-300)
+        expected = 1.0 + signal / total * (contrasts.departure**2 / total - 1.0)
+        expected *= scale[contrasts.points[:, 0]] ** 2
+        better = scale.copy()
+        for line in (False, True):
+            told = contrasts.on_breakline == line
+            if not told.any():
+                continue
+            sources, value = contrasts.places[told, 0], expected[told]
+            asked = np.flatnonzero(on_breakline == line)
+            for first in range(0, len(asked), 2048):
+                here = asked[first : first + 2048]
+                apart = ((points[here, None] - sources) ** 2).sum(axis=2)
+                weight = np.exp(-apart / (2 * width**2))
+                mean = (_PRIOR_WEIGHT + weight @ value) / (_PRIOR_WEIGHT + weight.sum(axis=1))
+                better[here] = np.sqrt(mean)
+        scale = better
+    return scale
 
 
 def _likeliest_sill(square: Floats, noise: Floats, unit: Floats) -> tuple[float, float]:
@@ -167,6 +268,8 @@ def _likeliest_sill(square: Floats, noise: Floats, unit: Floats) -> tuple[float,
     trial = np.concatenate([[0.0], np.geomspace(1e-6 * top, top, 121)]) if top > 0 else np.zeros(1)
     least = 1e-12 * max(float(square.max()), 1e-12)
     variance = np.maximum(trial[:, None] * unit + noise, least)
-    score = -0.5 * (np.log(variance) + square / variance).sum(axis=1)
+    n = _TAILS
+    far = np.log1p(square / (n * _NORMAL_SCALE * variance))
+    score = -0.5 * (np.log(variance) + (n + 1) * far).sum(axis=1)
     best = int(score.argmax())
     return float(trial[best]), float(score[best])

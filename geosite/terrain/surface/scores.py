@@ -19,6 +19,8 @@ __all__ = [
     "METHODS",
     "Method",
     "Score",
+    "batches_of_strangers",
+    "breakline_vertices",
     "leave_one_out",
     "scorable",
     "score",
@@ -126,7 +128,7 @@ def leave_one_out(tin: Tin, method: Method, which: Ints, noise: Floats | None = 
         return linear
     out = np.empty(len(which))
     # without breaklines other marks are neighbours
-    for batch in _strangers(triangulate(marks), which):
+    for batch in batches_of_strangers(triangulate(marks), which):
         taken = which[batch]
         places = tin.points[taken, :2]
         rest = triangulate(np.delete(marks, taken, axis=0))
@@ -159,7 +161,7 @@ def triangles_without(tin: Tin, which: Ints) -> tuple[Ints, Floats]:
     """
     corners = np.empty((len(which), 3), np.int64)
     weights = np.empty((len(which), 3))
-    for batch in _strangers(tin, which):
+    for batch in batches_of_strangers(tin, which):
         taken = which[batch]
         places = tin.points[taken, :2]
         rest = triangulate(
@@ -172,7 +174,42 @@ def triangles_without(tin: Tin, which: Ints) -> tuple[Ints, Floats]:
     return corners, weights
 
 
-def _strangers(tin: Tin, which: Ints) -> Iterator[Ints]:
+_STRAIGHT = np.cos(np.radians(20.0))
+
+
+def breakline_vertices(tin: Tin) -> tuple[Ints, Ints, Floats]:
+    """Find the marks on breaklines that their line passes nearly straight.
+
+    Parameters
+    ----------
+    tin
+
+    Returns
+    -------
+    which : array of int, shape (k,)
+        Rows of ``tin.points``: marks with one edge of a breakline on either side that turns by
+        less than 20 degrees.
+    ends : array of int, shape (k, 2)
+        The vertices before and after.
+    shares : array, shape (k, 2)
+        Their weights where the line between them is straight.
+    """
+    marks = int(tin.origin.max()) + 1
+    both = np.concatenate([tin.edges, tin.edges[:, ::-1]])
+    both = both[np.argsort(both[:, 0], kind="stable")]
+    degree = np.bincount(both[:, 0], minlength=len(tin.points))
+    which = np.flatnonzero(degree[:marks] == 2)
+    first = np.searchsorted(both[:, 0], which)
+    ends = np.column_stack([both[first, 1], both[first + 1, 1]]) if len(which) else both[:0]
+    here = tin.points[which, :2]
+    before, after = here - tin.points[ends[:, 0], :2], tin.points[ends[:, 1], :2] - here
+    lengths = np.linalg.norm(before, axis=1), np.linalg.norm(after, axis=1)
+    straight = (before * after).sum(axis=1) > _STRAIGHT * lengths[0] * lengths[1]
+    share = np.column_stack([lengths[1], lengths[0]])[straight]
+    return which[straight], ends[straight], share / share.sum(axis=1, keepdims=True)
+
+
+def batches_of_strangers(tin: Tin, which: Ints) -> Iterator[Ints]:
     """Cut marks into batches, places in `which`, in which none is the neighbour of another."""
     number = np.full(len(tin.points), -1)
     number[which] = np.arange(len(which))

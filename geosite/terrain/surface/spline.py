@@ -10,7 +10,15 @@ import numpy.typing as npt
 from geosite.base.arrays import Floats, Ints
 from geosite.base.grid import Grid
 
-__all__ = ["interpolate_thin_plate", "leave_one_out_thin_plate", "smoothing"]
+__all__ = [
+    "bump",
+    "interpolate_thin_plate",
+    "leave_one_out_thin_plate",
+    "overlapping_patches",
+    "scaled_positions",
+    "smoothing",
+    "spline_equations",
+]
 
 #: Up to so many marks one spline serves the whole site.
 ONE_SPLINE = 500
@@ -19,7 +27,7 @@ _OVERLAP = 0.25
 _FOR_ROUGHNESS = 300
 
 
-def _scaled(points: Floats) -> tuple[Floats, Floats, float]:
+def scaled_positions(points: Floats) -> tuple[Floats, Floats, float]:
     """Positions from their middle in units of their extent, for the condition of the equations."""
     low, high = points[:, :2].min(axis=0), points[:, :2].max(axis=0)
     middle, size = (low + high) / 2, float((high - low).max())
@@ -76,7 +84,7 @@ def smoothing(points: Floats, noise: Floats | None) -> Floats:
         used = np.sort(np.random.default_rng(0).permutation(len(points))[:_FOR_ROUGHNESS])
     if len(used) < 5:
         return np.zeros(len(points))
-    position = _scaled(points)[0][used]
+    position = scaled_positions(points)[0][used]
     full, _ = np.linalg.qr(_linear_part(position), mode="complete")
     contrast = full[:, 3:]
     bent = contrast.T @ _kernel(position, position) @ contrast
@@ -132,12 +140,12 @@ def interpolate_thin_plate(
     """
     from scipy.interpolate import RBFInterpolator
 
-    position, middle, size = _scaled(points)
+    position, middle, size = scaled_positions(points)
     diagonal = smoothing(points, noise)
     east, north = grid.centres()
     u, v = (east - middle[0]) / size, (north - middle[1]) / size
     total, weighted = np.zeros(grid.shape), np.zeros(grid.shape)
-    for box, marks in _patches(position):
+    for box, marks in overlapping_patches(position):
         cols = np.flatnonzero((u > box[0]) & (u < box[2]))
         rows = np.flatnonzero((v > box[1]) & (v < box[3]))
         row, col = np.nonzero(inside[np.ix_(rows, cols)])
@@ -147,7 +155,7 @@ def interpolate_thin_plate(
         spline = RBFInterpolator(
             position[marks], points[marks, 2], smoothing=diagonal[marks], degree=1
         )
-        weight = _bump(place[:, 0], box[0], box[2]) * _bump(place[:, 1], box[1], box[3])
+        weight = bump(place[:, 0], box[0], box[2]) * bump(place[:, 1], box[1], box[3])
         total[rows[row], cols[col]] += weight
         weighted[rows[row], cols[col]] += weight * spline(place)
     with np.errstate(invalid="ignore"):
@@ -155,7 +163,7 @@ def interpolate_thin_plate(
     return z
 
 
-def _bump(t: Floats, low: float, high: float) -> Floats:
+def bump(t: Floats, low: float, high: float) -> Floats:
     """1 in the middle, 0 with level slope at both ends."""
     if not np.isfinite(low):
         return np.ones_like(t)
@@ -164,7 +172,9 @@ def _bump(t: Floats, low: float, high: float) -> Floats:
     return bump
 
 
-def _patches(position: Floats) -> Iterator[tuple[tuple[float, float, float, float], Ints]]:
+def overlapping_patches(
+    position: Floats,
+) -> Iterator[tuple[tuple[float, float, float, float], Ints]]:
     """Yield boxes that overlap and cover all positions, with the marks their spline goes by."""
     if len(position) <= ONE_SPLINE:
         whole = (-np.inf, -np.inf, np.inf, np.inf)
@@ -225,10 +235,10 @@ def leave_one_out_thin_plate(points: Floats, noise: Floats | None, which: Ints) 
     Computational Mathematics 11:193-210, doi:10.1023/A:1018975909870; it holds for the bordered
     system too). Above, each mark is predicted by the spline through its 60 nearest neighbours.
     """
-    position = _scaled(points)[0]
+    position = scaled_positions(points)[0]
     diagonal = smoothing(points, noise)
     if len(points) <= ONE_SPLINE:
-        inverse = np.linalg.inv(_equations(position, diagonal))
+        inverse = np.linalg.inv(spline_equations(position, diagonal))
         count = len(points)
         coefficient = inverse[:count, :count] @ points[:, 2]
         left_out: Floats = points[:, 2] - coefficient / np.diagonal(inverse)[:count]
@@ -245,7 +255,7 @@ def leave_one_out_thin_plate(points: Floats, noise: Floats | None, which: Ints) 
         mark = mark[~own].reshape(len(part), _PER_PATCH)
         known = np.zeros((len(part), _PER_PATCH + 3))
         known[:, :_PER_PATCH] = points[mark, 2]
-        equations = _equations(position[mark], diagonal[mark])
+        equations = spline_equations(position[mark], diagonal[mark])
         solved = np.linalg.solve(equations, known[..., None])[..., 0]
         place = position[part][:, None, :]
         row = np.concatenate([_kernel(place, position[mark]), _linear_part(place)], axis=-1)
@@ -253,7 +263,7 @@ def leave_one_out_thin_plate(points: Floats, noise: Floats | None, which: Ints) 
     return out
 
 
-def _equations(position: Floats, diagonal: Floats) -> Floats:
+def spline_equations(position: Floats, diagonal: Floats) -> Floats:
     """Return the spline's equations, shape (..., n + 3, n + 3)."""
     count = position.shape[-2]
     matrix = np.zeros((*position.shape[:-2], count + 3, count + 3))

@@ -16,11 +16,16 @@ from geosite.terrain.surface.breakline import Mesh, constrain, neighbours, node,
 
 __all__ = [
     "Tin",
+    "batches",
     "border",
+    "cells_of_runs",
+    "distinct_positions",
     "find",
     "interpolate_tin",
+    "lattice_step",
     "linear",
     "locate",
+    "peel",
     "rasterise",
     "shares",
     "triangulate",
@@ -65,7 +70,7 @@ class Tin:
     crossing_gap: float = 0.0
 
 
-def _distinct(points: Floats) -> tuple[Floats, Ints]:
+def distinct_positions(points: Floats) -> tuple[Floats, Ints]:
     """Combine coincident positions to their mean elevation, in order of first appearance."""
     # adding zero turns -0 into 0
     position = np.ascontiguousarray(points[:, :2] + 0.0).view(np.complex128).ravel()
@@ -115,7 +120,7 @@ def triangulate(points: npt.ArrayLike, breaklines: Sequence[npt.ArrayLike] = ())
     ]
     tin = _triangulate(given, lines)
     if tin is None:
-        step = _lattice(given)
+        step = lattice_step(given)
         tin = _triangulate(_on_lattice(given, step), [_on_lattice(line, step) for line in lines])
     if tin is None:
         raise InputError(
@@ -143,7 +148,7 @@ def _checked(places: npt.ArrayLike, code: str, name: str, item: str) -> Floats:
     )
 
 
-def _lattice(points: Floats) -> float:
+def lattice_step(points: Floats) -> float:
     """Spacing of a lattice far below any survey's precision that makes signs of areas certain."""
     if len(points) == 0:
         return 1.0
@@ -157,7 +162,7 @@ def _on_lattice(points: Floats, step: float) -> Floats:
 
 
 def _triangulate(given: Floats, lines: list[Floats]) -> Tin | None:
-    distinct, origin = _distinct(given)
+    distinct, origin = distinct_positions(given)
     if len(distinct) == 0:
         return None
     owner = np.empty(len(distinct), np.int64)
@@ -180,7 +185,7 @@ def _triangulate(given: Floats, lines: list[Floats]) -> Tin | None:
         return None
     if len(edges):
         triangles, edges = constrain(reduced[:, :2], triangles, edges)
-    triangles = _peel(reduced[:, :2], triangles)
+    triangles = peel(reduced[:, :2], triangles)
     if len(triangles) == 0 or not _are_sides(edges, triangles):
         return None
     return Tin(distinct, triangles, origin, owner, edges, gap)
@@ -252,7 +257,7 @@ def _twice_area(positions: Floats, triangles: Ints) -> Floats:
     return twice
 
 
-def _peel(positions: Floats, triangles: Ints) -> Ints:
+def peel(positions: Floats, triangles: Ints) -> Ints:
     """Leave out triangles along the border that are too thin for their area to be computed."""
     while len(flat := np.flatnonzero(_twice_area(positions, triangles) <= 0)):
         outer = flat[(neighbours(triangles).reshape(-1, 3)[flat] < 0).any(axis=1)]
@@ -313,7 +318,7 @@ class _Spans:
     width: Floats
 
 
-def _batches(size: Ints, limit: int) -> Iterator[slice]:
+def batches(size: Ints, limit: int) -> Iterator[slice]:
     """Cut items in order into batches whose sizes add up to about the limit."""
     if len(size) == 0:
         return
@@ -391,7 +396,7 @@ def _runs(tin: Tin, grid: Grid) -> Iterator[_Runs]:
         height = (np.minimum(bottom, grid.rows - 1) - top).astype(np.int64) + 1
         part = np.flatnonzero(height > 0)
         top, height = top[part], height[part]
-        for batch in _batches(height, _ROWS_AT_ONCE):
+        for batch in batches(height, _ROWS_AT_ONCE):
             rows = height[batch]
             side = np.repeat(part[batch], rows)
             row = np.arange(len(side)) - np.repeat(np.cumsum(rows) - rows - top[batch], rows)
@@ -417,7 +422,7 @@ def _runs(tin: Tin, grid: Grid) -> Iterator[_Runs]:
             )
 
 
-def _cells(count: Ints) -> Iterator[tuple[slice | Ints, int | Ints]]:
+def cells_of_runs(count: Ints) -> Iterator[tuple[slice | Ints, int | Ints]]:
     """Expand runs, longest first, to cells: runs, and a cell of each as steps from its start.
 
     Most runs are short: they are taken one step at a time, all together; what is left of the
@@ -430,7 +435,7 @@ def _cells(count: Ints) -> Iterator[tuple[slice | Ints, int | Ints]]:
             return
         yield slice(longer), step
     left = count[: by_length[-1]] - _SHORT_RUN
-    for batch in _batches(left, _CELLS_AT_ONCE):
+    for batch in batches(left, _CELLS_AT_ONCE):
         length = left[batch]
         steps = np.arange(_SHORT_RUN, _SHORT_RUN + int(length.sum()))
         yield (
@@ -518,7 +523,7 @@ def rasterise(tin: Tin, grid: Grid) -> Floats:
     z = tin.points[:, 2]
     out = np.full(grid.rows * grid.cols, np.nan)
     for runs in _runs(tin, grid):
-        for run, step in _cells(runs.count):
+        for run, step in cells_of_runs(runs.count):
             out[runs.first[run] + step] = runs.begin[run] + runs.step[run] * step
     for cell, _, a, b, share in _on_border(tin, grid):
         out[cell] = z[a] + share * (z[b] - z[a])
@@ -539,7 +544,7 @@ def locate(tin: Tin, grid: Grid) -> npt.NDArray[np.int32]:
     """
     out = np.full(grid.rows * grid.cols, -1, np.int32)
     for runs in _runs(tin, grid):
-        for run, step in _cells(runs.count):
+        for run, step in cells_of_runs(runs.count):
             out[runs.first[run] + step] = runs.triangle[run]
     for cell, triangle, _, _, _ in _on_border(tin, grid):
         out[cell] = triangle

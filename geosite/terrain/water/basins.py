@@ -32,9 +32,12 @@ __all__ = [
     "Exits",
     "Passes",
     "Pools",
+    "ascending_order",
     "carve",
     "find_exits",
     "find_passes",
+    "hang_tree",
+    "join_parts",
     "label_basins",
     "settle",
 ]
@@ -168,7 +171,7 @@ def regions(
             near.append((start + which[met]).astype(np.int32))
             far.append(other[met])
     empty = np.empty(0, dtype=np.int32)
-    _, part, count = _join(
+    _, part, count = join_parts(
         np.concatenate([empty, *near]), np.concatenate([empty, *far]), cells.size
     )
     return part, count
@@ -282,13 +285,13 @@ def find_passes(grid: Grid, relief: Relief, label: Index, count: int) -> Passes:
             left &= ~touching[lower, turn]
     cell = np.concatenate(cells)
     z = grid.z[cell]
-    order = _ascending(z)
+    order = ascending_order(z)
     cell = cell[order]
     turn = np.concatenate(turns)[order]
     return Passes(label[cell], np.concatenate(ends)[order], z[order], cell, turn, count)
 
 
-def _ascending(z: Raster) -> Long:
+def ascending_order(z: Raster) -> Long:
     """Return the order of `z`, equal values as they stand."""
     if z.dtype != np.float32:
         return np.argsort(z, kind="stable")
@@ -324,7 +327,7 @@ class Exits:
     trapped: Long
 
 
-def _join(near: Index, far: Index, count: int) -> tuple[Long, Index, int]:
+def join_parts(near: Index, far: Index, count: int) -> tuple[Long, Index, int]:
     """Choose the first links that join everything (Boruvka's algorithm, all parts at once).
 
     Parameters
@@ -374,7 +377,7 @@ def _join(near: Index, far: Index, count: int) -> tuple[Long, Index, int]:
     return np.flatnonzero(is_chosen), part, count
 
 
-def _hang(near: Index, far: Index, root: int) -> tuple[Long, Long]:
+def hang_tree(near: Index, far: Index, root: int) -> tuple[Long, Long]:
     """Hang a tree from its root, leaf by leaf.
 
     Parameters
@@ -418,7 +421,7 @@ def _hang(near: Index, far: Index, root: int) -> tuple[Long, Long]:
 def find_exits(grid: Grid, passes: Passes, bottoms: Long) -> Exits:
     """Find the spill level of every basin and the pass its water leaves over."""
     outside = passes.outside
-    chosen, part, parts = _join(passes.near, passes.far, outside + 1)
+    chosen, part, parts = join_parts(passes.near, passes.far, outside + 1)
     near, far = passes.near[chosen], passes.far[chosen]
     cell, turn, z = passes.cell[chosen], passes.direction[chosen], passes.z[chosen]
     trapped = bottoms[:0]
@@ -433,7 +436,7 @@ def find_exits(grid: Grid, passes: Passes, bottoms: Long) -> Exits:
         cell = np.append(cell, trapped)
         turn = np.append(turn, np.full(first.size, HOLLOW, dtype=np.uint8))
         z = np.append(z, grid.z[trapped])
-    link, up = _hang(near, far, outside)
+    link, up = hang_tree(near, far, outside)
     cell, turn, level = cell[link], turn[link], z[link]
     # a pass may be crossed either way
     is_back = far[link] == np.arange(outside)

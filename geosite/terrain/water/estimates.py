@@ -107,7 +107,26 @@ class FallEstimate:
 
 
 def interval_of(value: float, draws: Floats | None) -> Estimate:
-    """Return a number with the interval of its draws, which is widened to hold the number."""
+    """Return a number with the 95 % interval that its values on possible grounds give it.
+
+    Parameters
+    ----------
+    value
+        On the surface itself.
+    draws : array, shape (n,), optional
+        On the possible grounds; without them nothing bounds the number.
+
+    Notes
+    -----
+    From the 2.5 to the 97.5 % quantile of the possible grounds, widened to hold the value: possible
+    grounds are rougher than the surface, so that most of them may hold, say, more water.
+
+    Examples
+    --------
+    >>> held = interval_of(99.0, np.arange(101.0))
+    >>> round(held.low, 1), held.high
+    (2.5, 99.0)
+    """
     if draws is None:
         return Estimate(value, -math.inf, math.inf)
     found = Estimate.from_draws(value, draws)

@@ -25,9 +25,11 @@ __all__ = [
     "FallFromBuilding",
     "FlatPaving",
     "WallProfiles",
+    "bilinear",
     "fall_from_building",
     "falls_from_building",
     "flat_paving",
+    "largest_patch",
     "slope_classes",
     "wall_profiles",
 ]
@@ -82,7 +84,7 @@ class WallProfiles:
         -------
         array, shape (..., n)
         """
-        height = _bilinear(z, self.row, self.col)
+        height = bilinear(z, self.row, self.col)
         fall: Floats = (height[..., 0] - height[..., 1]) / self.over_m * 100.0
         return fall
 
@@ -196,7 +198,7 @@ def wall_profiles(
     row = (grid.north - north) / grid.cell_size - 0.5
     col = (east - grid.west) / grid.cell_size - 0.5
     # the first stretch of known ground from the wall
-    known = np.isfinite(_bilinear(z, row, col))
+    known = np.isfinite(bilinear(z, row, col))
     begin = known.argmax(axis=1)
     ends = ~known & (np.arange(steps.size) > begin[:, None])
     stop = np.where(ends.any(axis=1), ends.argmax(axis=1), steps.size) - 1
@@ -379,7 +381,7 @@ def flat_paving(
             continue
         patch, place = 0, (np.nan, np.nan)
         if flat.any():
-            rows, cols = _largest_patch(flat)
+            rows, cols = largest_patch(flat)
             middle = np.argmin((rows - rows.mean()) ** 2 + (cols - cols.mean()) ** 2)
             patch, place = rows.size, (float(east[cols[middle]]), float(north[rows[middle]]))
         found.append(
@@ -423,7 +425,7 @@ def slope_classes(
     return np.bincount(flat, minlength=count * classes).reshape(count, classes)
 
 
-def _bilinear(z: Raster, row: Floats, col: Floats) -> Floats:
+def bilinear(z: Raster, row: Floats, col: Floats) -> Floats:
     """Read a raster, or a stack of them, between its cells' centres; NaN beyond them."""
     last_row, last_col = z.shape[-2] - 1, z.shape[-1] - 1
     inside = (row >= 0) & (row <= last_row) & (col >= 0) & (col <= last_col)
@@ -443,7 +445,7 @@ def _bilinear(z: Raster, row: Floats, col: Floats) -> Floats:
     return np.where(inside, value, np.nan)
 
 
-def _largest_patch(flat: Mask) -> tuple[Index, Index]:
+def largest_patch(flat: Mask) -> tuple[Index, Index]:
     """Return rows and columns of the most cells that touch by a side or a corner."""
     # its import costs a third of scipy.ndimage's, which small yards would feel
     from scipy.sparse import coo_array

@@ -30,7 +30,16 @@ from geosite.terrain.water.drainage import Drainage
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
 
-__all__ = ["Arrows", "Catchment", "arrows", "catchments", "flow_path", "flow_paths", "polygons"]
+__all__ = [
+    "Arrows",
+    "Catchment",
+    "arrows",
+    "catchments",
+    "down_the_edge",
+    "flow_path",
+    "flow_paths",
+    "polygons",
+]
 
 Floats = npt.NDArray[np.float64]
 
@@ -94,7 +103,7 @@ def catchments(
     direction = drainage.direction
     edge = np.flatnonzero(drainage.outlets)
     shape = direction.shape[0], direction.shape[1]
-    stretch, stretches = regions(edge, shape, links=_down_the_edge(drainage, edge))
+    stretch, stretches = regions(edge, shape, links=down_the_edge(drainage, edge))
     place = np.zeros(direction.size, dtype=np.int32)
     place[edge] = 1 + stretch
     sink = np.flatnonzero(drainage.sinks)
@@ -137,7 +146,7 @@ def catchments(
     return renumbered[total], found
 
 
-def _down_the_edge(drainage: Drainage, outlets: Long) -> tuple[Long, Long]:
+def down_the_edge(drainage: Drainage, outlets: Long) -> tuple[Long, Long]:
     """Return pairs of outlets: one, and where its water would leave if it ran down the edge.
 
     Parameters

@@ -1,0 +1,142 @@
+"""How rough the ground is: what marks that are left out tell, and surfaces drawn from it."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from geosite.terrain.surface.realisations import Lattice, draw_rough
+from geosite.terrain.surface.roughness import (
+    EVEN,
+    Contrasts,
+    Roughness,
+    estimate_roughness,
+    local_scales,
+)
+from geosite.terrain.surface.scores import breakline_vertices, scorable, triangles_without
+from geosite.terrain.surface.tin import triangulate
+
+ROUGH = Roughness((4e-4,), (6.0,), (1.0,))
+
+
+def surface_on(places: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+    """Heights of the rough surface by the square root of its whole covariance."""
+    apart = np.hypot(*(places[:, None] - places[None]).transpose(2, 0, 1))
+    root = np.linalg.cholesky(ROUGH.covariance(apart) + 1e-14 * np.eye(len(places)))
+    return root @ rng.standard_normal(len(places))
+
+
+def left_out(points: np.ndarray, noise: float = 0.0) -> Contrasts:
+    tin = triangulate(points)
+    which = scorable(tin)
+    corners, shares = triangles_without(tin, which)
+    departure = points[which, 2] - (shares * points[corners, 2]).sum(axis=1)
+    spread = noise * np.sqrt(1 + (shares**2).sum(axis=1))
+    every = np.column_stack([which, corners])
+    on_line = np.zeros(len(which), bool)
+    return Contrasts(departure, spread, points[every, :2], shares, every, on_line)
+
+
+def yard(rng: np.random.Generator, count: int = 120) -> np.ndarray:
+    places = rng.uniform(0, 40, (count, 2))
+    # a plane more or less is no roughness
+    plane = 3.0 + 0.05 * places[:, 0] - 0.02 * places[:, 1]
+    return np.column_stack([places, plane + surface_on(places, rng)])
+
+
+def test_departures_have_the_variance_of_the_surface() -> None:
+    rng = np.random.default_rng(1)
+    ratio = []
+    for _ in range(60):
+        contrasts = left_out(yard(rng, 60))
+        ratio.append(contrasts.departure**2 / contrasts.variance(ROUGH))
+    # some 2000 departures, half of them news: 4.5 % one sigma
+    assert np.concatenate(ratio).mean() == pytest.approx(1.0, abs=0.13)
+
+
+@pytest.mark.parametrize("noise", [0.0, 0.005])
+def test_what_the_estimate_says_between_marks_is_what_is_there(noise: float) -> None:
+    rng = np.random.default_rng(2)
+    said = []
+    for _ in range(25):
+        points = yard(rng)
+        points[:, 2] += noise * rng.standard_normal(len(points))
+        contrasts = left_out(points, noise)
+        found = estimate_roughness(contrasts)
+        said.append(contrasts.variance(found).mean() / contrasts.variance(ROUGH).mean())
+    assert np.exp(np.log(said).mean()) == pytest.approx(1.0, abs=0.15)
+
+
+def test_a_plane_with_noise_is_not_rough() -> None:
+    rng = np.random.default_rng(3)
+    places = rng.uniform(0, 40, (150, 2))
+    points = np.column_stack([places, places @ [0.03, 0.01] + rng.normal(0, 0.01, 150)])
+    found = estimate_roughness(left_out(points, 0.01))
+    whole = sum(w * s for w, s in zip(found.weights, found.sills, strict=True))
+    assert math.sqrt(whole) < 0.004
+    assert estimate_roughness(left_out(points)).departures > 80
+
+
+def test_too_few_marks_say_nothing() -> None:
+    square = np.array([[0.0, 0, 0], [9, 0, 0], [9, 9, 0], [0, 9, 0], [4, 4, 1.0], [5, 3, 0.0]])
+    assert estimate_roughness(left_out(square)) == EVEN
+    assert EVEN.covariance(np.array([0.0, 1.0])).tolist() == [0.0, 0.0]
+
+
+def test_one_part_of_a_site_may_be_rougher_than_the_rest() -> None:
+    rng = np.random.default_rng(4)
+    points = yard(rng, 300)
+    plane = points[:, :2] @ [0.05, -0.02] + 3.0
+    # four times as rough in the east as in the west
+    times = np.where(points[:, 0] < 20, 0.5, 2.0)
+    points[:, 2] = plane + times * (points[:, 2] - plane)
+    contrasts = left_out(points)
+    rough = estimate_roughness(contrasts)
+    none = np.zeros(len(points), bool)
+    scale = local_scales(contrasts, rough, points[:, :2], none)
+    west, east = points[:, 0] < 15, points[:, 0] > 25
+    assert np.median(scale[east]) > 2.0 * np.median(scale[west])
+
+
+def test_vertices_of_a_breakline_are_predicted_along_it() -> None:
+    line = np.array([[0.0, 5, 1.0], [4, 5, 2.0], [10, 5, 3.5], [10, 9, 3.0]])
+    marks = np.vstack([line, [[0.0, 0, 0], [12, 0, 0], [12, 12, 0], [0, 12, 0]]])
+    which, ends, shares = breakline_vertices(triangulate(marks, [line]))
+    # the third turns by 90 degrees, the first and last have an edge on one side only
+    assert which.tolist() == [1]
+    assert sorted(ends[0].tolist()) == [0, 2]
+    assert (shares[0] @ line[ends[0], 2]) == pytest.approx(2.0)
+    none = breakline_vertices(triangulate(marks))
+    assert [len(part) for part in none] == [0, 0, 0]
+
+
+def test_surfaces_on_the_lattice_have_the_covariance() -> None:
+    places = np.array([[0.3, 0.4], [3.1, 0.2], [7.9, 8.7], [20.0, 14.0]])
+    lattice = Lattice.over(np.array([[0.0, 0.0, 0.0], [30.0, 20.0, 0.0]]), ROUGH)
+    nodes, share = lattice.weights(places)
+    drawn = (draw_rough(ROUGH, lattice, 5, range(3000))[:, nodes] * share).sum(axis=2)
+    apart = np.hypot(*(places[:, None] - places[None]).transpose(2, 0, 1))
+    expected = ROUGH.covariance(apart)
+    # of 3000 draws a variance is known to 2.6 %, and the cubics take 2 % away
+    assert np.cov(drawn.T) == pytest.approx(expected, abs=0.1 * 4e-4)
+    assert abs(drawn.mean(axis=0)).max() < 4 * 0.02 / math.sqrt(3000)
+
+
+def test_a_draw_is_the_same_whatever_is_drawn_with_it() -> None:
+    lattice = Lattice.over(np.array([[0.0, 0.0, 0.0], [30.0, 20.0, 0.0]]), ROUGH)
+    many = draw_rough(ROUGH, lattice, 5, range(10))
+    assert np.array_equal(many[3:8], draw_rough(ROUGH, lattice, 5, range(3, 8)))
+    assert not np.array_equal(many[0], many[1])
+    assert not np.array_equal(many, draw_rough(ROUGH, lattice, 6, range(10)))
+
+
+def test_raster_and_places_read_the_same_surface() -> None:
+    lattice = Lattice.over(np.array([[0.0, 0.0, 0.0], [30.0, 20.0, 0.0]]), ROUGH)
+    (drawn,) = draw_rough(ROUGH, lattice, 5, range(1))
+    east, north = np.array([0.1, 4.4, 29.9]), np.array([19.0, 7.7])
+    raster = lattice.over_cells(drawn, north, east)
+    places = np.stack(np.meshgrid(east, north), axis=-1).reshape(-1, 2)
+    nodes, share = lattice.weights(places)
+    assert raster.ravel() == pytest.approx((drawn[nodes] * share).sum(axis=1), rel=1e-12)
