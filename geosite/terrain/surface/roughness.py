@@ -232,7 +232,7 @@ def local_scales(
     Three steps of expectation and maximisation (Dempster, Laird & Rubin 1977,
     doi:10.1111/j.2517-6161.1977.tb01600.x) from a site that is as rough everywhere: the expected
     square of each departure's rough part, averaged round the point with a Gaussian kernel twice as
-    wide as the usual distance to the next mark, the whole site counting as one and a half departures.
+    wide as the usual distance to the next mark, the whole site counting as one and a half of them.
     That accuracy between marks is a local matter is Kraus, Karel, Briese & Mandlburger (2006),
     doi:10.1111/j.1477-9730.2006.00400.x.
     """
