@@ -10,11 +10,14 @@ from ferry_landing import make_site
 from simulated import ferry_landing
 from walk_simulator import Noise, Stop, Walk
 
+from geosite.base.grid import Grid
+from geosite.base.map_frame import Frame
 from geosite.fieldbook.model import Notes
 from geosite.linework.draw import draw
 from geosite.linework.model import Drawing
 from geosite.network.adjust import adjust
 from geosite.network.model import Network
+from geosite.review.draped import Triangles
 from geosite.terrain.site import Terrain, model_terrain
 
 QUIET = Noise(1e-6, 1e-7)
@@ -46,3 +49,33 @@ def block(
     terrain = model_terrain(survey.notes, network, drawing)
     assert terrain is not None
     return survey.notes, network, drawing, terrain
+
+
+def grid_triangles(elevation: np.ndarray, grid: Grid, frame: Frame) -> Triangles:
+    """Turn an elevation raster into triangles between its cell centres, for areas draped over it.
+
+    Four centres make two triangles, split along the diagonal with the smaller difference in
+    elevation; three make one where the fourth cell is nodata.
+
+    """
+    east, north = grid.centres()
+    places = np.stack(np.meshgrid(east, north), axis=-1).reshape(-1, 2)
+    height = np.asarray(elevation, np.float64).reshape(-1) * frame.height_unit_m
+    points = np.column_stack([frame.to_local(places), height])
+    number = np.arange(grid.rows * grid.cols).reshape(grid.shape)
+    nw, ne = number[:-1, :-1].ravel(), number[:-1, 1:].ravel()
+    sw, se = number[1:, :-1].ravel(), number[1:, 1:].ravel()
+    falling = np.abs(height[nw] - height[se])  # NaN where either end is nodata
+    rising = np.abs(height[ne] - height[sw])
+    down = ~(falling > rising) & ~np.isnan(falling)
+    up = ~down & ~np.isnan(rising)
+    triangles = np.concatenate(
+        [
+            np.column_stack([nw, sw, se])[down],
+            np.column_stack([nw, se, ne])[down],
+            np.column_stack([nw, sw, ne])[up],
+            np.column_stack([ne, sw, se])[up],
+        ]
+    )
+    met = ~np.isnan(height[triangles]).any(axis=1)
+    return Triangles(points, triangles[met])

@@ -26,6 +26,7 @@ def read_epoch(site: str, day: str | None = None) -> Epoch:
     from geosite.linework.draw import draw
     from geosite.network.adjust import adjust
     from geosite.review.change.compare import Epoch
+    from geosite.review.draped import triangles_of
     from geosite.review.quantities import take_off
     from geosite.terrain.site_ground import site_ground
 
@@ -35,5 +36,5 @@ def read_epoch(site: str, day: str | None = None) -> Epoch:
     network = adjust(notes)
     drawing = draw(notes, network)
     laid = site_ground(notes, network, drawing)
-    triangles = None if laid is None else (laid.ground.tin.points, laid.ground.tin.triangles)
+    triangles = None if laid is None else triangles_of(laid.ground)
     return Epoch(notes, network, laid, take_off(notes, network, drawing, triangles))

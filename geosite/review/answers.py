@@ -22,6 +22,7 @@ from geosite.review.design_ground.asked import zones_of
 from geosite.review.design_ground.compute import DesignedGround, design_ground
 from geosite.review.designs import Design, design_plane, design_raster
 from geosite.review.distances import Angle, Distance, Edge, angle_at, distance, outline_edges
+from geosite.review.draped import triangles_of
 from geosite.review.earthwork import Earthwork, earthwork
 from geosite.review.falls import FallVerdict, judge_fall
 from geosite.review.grades import grade_lines
@@ -96,7 +97,7 @@ def answer(notes: Notes, network: Network, drawing: Drawing, terrain: Terrain | 
     problems: list[Problem] = []
     findings: list[Finding] = []
     ground = terrain.ground if terrain is not None else None
-    triangles = None if ground is None else (ground.tin.points, ground.tin.triangles)
+    triangles = None if ground is None else triangles_of(ground)
     taken = take_off(notes, network, drawing, triangles)
     findings += taken.findings
 

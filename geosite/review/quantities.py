@@ -6,9 +6,9 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
+import numpy as np
 import shapely
 
-from geosite.base.arrays import Floats, Ints
 from geosite.base.errors import Finding
 from geosite.fieldbook.model import Notes
 from geosite.fieldbook.sitefile import Code
@@ -16,8 +16,8 @@ from geosite.linework.measures import sum_of_forms
 from geosite.linework.model import Drawing, Feature, Measure
 from geosite.linework.nesting import STRAY_WIDTH_M, contents
 from geosite.network.covariance import accuracies
-from geosite.network.model import Network
-from geosite.review.draped import Draped, drape
+from geosite.network.model import LinearForm, Network
+from geosite.review.draped import Draped, Triangles, drape
 from geosite.review.shared_edges import SharedEdge, Snapped, neighbours, shared_edges, snap
 
 if TYPE_CHECKING:
@@ -153,7 +153,7 @@ def take_off(
     notes: Notes,
     network: Network,
     drawing: Drawing,
-    ground: tuple[Floats, Ints] | None = None,
+    ground: Triangles | None = None,
 ) -> TakeOff:
     """Take off quantities per feature and per code.
 
@@ -167,9 +167,7 @@ def take_off(
     network, drawing
         The adjusted and drawn survey.
     ground
-        Triangulated surface: points, shape (m, 3), local grid metres and elevation in metres, and
-        triangles, shape (t, 3), rows of the points; `geosite.review.draped.grid_triangles` makes
-        them from a raster. Without it surface areas are those of the plan.
+        Triangulated surface. Without it surface areas are those of the plan.
     """
     areas = [f for f in drawing.features if f.kind == "area"]
     polygons: list[Polygon] = [f.geometry for f in areas]  # type: ignore[misc]
@@ -184,7 +182,8 @@ def take_off(
     outlines = [snapped.outlines.get(k, p) for k, p in enumerate(polygons)]
     left = _left(outlines, children)
     changes = _changes(polygons, children, outlines, left) if snapped.outlines else {}
-    draped = _draped(left, ground, network.frame.combined_factor)
+    surface = ground or Triangles(np.zeros((0, 3)), np.zeros((0, 3), np.int64))
+    draped = drape(left, surface, network.frame.combined_factor)
     place = {f.name: k for k, f in enumerate(areas)}
     features = []
     for feature in drawing.features:
@@ -192,7 +191,9 @@ def take_off(
         change = changes.get(k, _NO_CHANGE) if k is not None else _NO_CHANGE
         code = notes.site.codes.get(feature.code)
         features.append(
-            _quantity(network, feature, code, draped[k] if k is not None else None, change)
+            _quantity(
+                network, feature, code, (surface, draped[k]) if k is not None else None, change
+            )
         )
     by_code: dict[str, list[Quantity]] = {}
     for quantity in features:
@@ -254,14 +255,6 @@ def _changes(
     return changes
 
 
-def _draped(
-    left: Sequence[BaseGeometry], ground: tuple[Floats, Ints] | None, combined_factor: float
-) -> list[Draped]:
-    if ground is None:
-        return [Draped(1.0, 0.0) for _ in left]
-    return drape(left, *ground, combined_factor)
-
-
 def _shifted(measure: Measure | None, grid_change: float, to_ground: float) -> Measure | None:
     """Add a change that snapping made; to first order the sigma stays."""
     if measure is None or grid_change == 0.0:
@@ -281,8 +274,24 @@ def _scaled(measure: Measure, factor: float) -> Measure:
     )
 
 
+def _on_slope(network: Network, net: Measure, surface: Triangles, draped: Draped) -> Measure:
+    """Return an area on the slope of the ground: larger by a factor that has its own error."""
+    if surface.rows is None:
+        return _scaled(net, draped.factor)
+    none = np.zeros(len(draped.points))
+    steeper = LinearForm(surface.rows[draped.points], none, none, draped.change * net.value)
+    form = net.form * draped.factor + steeper
+    (sigma,), (half_width,) = accuracies(network, [form])
+    value, grid = net.value * draped.factor, net.grid * draped.factor
+    return Measure(value, grid, form, float(sigma), float(half_width))
+
+
 def _quantity(
-    network: Network, feature: Feature, code: Code | None, draped: Draped | None, change: _Change
+    network: Network,
+    feature: Feature,
+    code: Code | None,
+    on_ground: tuple[Triangles, Draped] | None,
+    change: _Change,
 ) -> Quantity:
     to_ground = 1.0 / network.frame.combined_factor
     waste = code.waste_percent if code is not None else 0.0
@@ -301,11 +310,12 @@ def _quantity(
             length_3d=feature.length_3d,
             order_length=_scaled(feature.length, order),
         )
-    if feature.kind == "point" or draped is None:
+    if feature.kind == "point" or on_ground is None:
         return base
+    draped = on_ground[1]
     net = _shifted(feature.net_area, change.net_area, to_ground**2)
     assert net is not None
-    surface = _scaled(net, draped.factor)
+    surface = _on_slope(network, net, *on_ground)
     depth = code.depth if code is not None else None
     coverage = code.coverage if code is not None else None
     volume = None if depth is None else _scaled(net, depth)

@@ -8,12 +8,13 @@ from typing import Any
 import numpy as np
 import pytest
 from linework_cases import Row, frame, moved, rows, survey
+from review_cases import grid_triangles
 
 from geosite.base.grid import Grid
 from geosite.fieldbook.sitefile import Code, Quantities
 from geosite.linework.draw import draw
 from geosite.linework.model import Measure
-from geosite.review.draped import grid_triangles
+from geosite.review.draped import Triangles
 from geosite.review.quantities import (
     Quantity,
     TakeOff,
@@ -146,11 +147,11 @@ def test_total_sigma_against_simulated_noise() -> None:
 # --- draped over the ground
 
 
-def plane(east: float, north: float) -> tuple[np.ndarray, np.ndarray]:
+def plane(east: float, north: float) -> Triangles:
     """A plane with these slopes that reaches beyond the yard, in a few triangles."""
     side = np.array([[-5, -5], [40, -5], [40, 40], [-5, 40], [11, 7]], dtype=float)
     points = np.column_stack([side, side @ [east, north]])
-    return points, np.array([[0, 1, 4], [1, 2, 4], [2, 3, 4], [3, 0, 4]])
+    return Triangles(points, np.array([[0, 1, 4], [1, 2, 4], [2, 3, 4], [3, 0, 4]]))
 
 
 def test_surface_area_on_a_plane() -> None:
@@ -174,17 +175,18 @@ def test_surface_area_on_a_ridge_counts_each_side_with_its_part() -> None:
         dtype=float,
     )
     triangles = np.array([[0, 1, 2], [0, 2, 3], [1, 4, 5], [1, 5, 2]])
-    yard = taken(square("yard", 0, 0, 20), (points, triangles)).features[0]
+    yard = taken(square("yard", 0, 0, 20), Triangles(points, triangles)).features[0]
     assert yard.surface_area is not None
     expected = 100.0 * math.hypot(1.0, 0.25) + 300.0 * math.sqrt(2.0)
     assert yard.surface_area.value == pytest.approx(expected, rel=1e-12)
 
 
 def test_surface_that_reaches_half_of_an_area() -> None:
-    points, triangles = plane(0.3, 0.4)
+    made = plane(0.3, 0.4)
+    points, triangles = made.points.copy(), made.triangles
     points[:, 0] = np.clip(points[:, 0], -5.0, 10.0)
     points[:, 2] = points[:, :2] @ [0.3, 0.4]
-    out = taken(square("yard", 0, 0, 20), (points, triangles))
+    out = taken(square("yard", 0, 0, 20), Triangles(points, triangles))
     (yard,) = out.features
     assert yard.covered == pytest.approx(0.5)
     assert yard.surface_area is not None
@@ -214,7 +216,8 @@ def test_grid_triangles_leave_nodata_out() -> None:
     grid = Grid(500000.0, 5200003.0, 1.0, 3, 3)
     elevation = np.zeros((3, 3))
     elevation[0, 0] = np.nan
-    points, triangles = grid_triangles(elevation, grid, frame())
+    made = grid_triangles(elevation, grid, frame())
+    points, triangles = made.points, made.triangles
     # four squares of two triangles, one corner square keeps one
     assert len(triangles) == 7
     assert points[4].tolist() == [1.5, 1.5, 0.0]
@@ -327,3 +330,27 @@ def test_inner_edge_along_the_outer_one(off: float) -> None:
 def test_nothing_drawn() -> None:
     out = taken([])
     assert (out.features, out.codes, out.edges, out.findings) == ((), (), (), ())
+
+
+def test_sigma_of_an_area_on_a_slope_is_what_heights_scatter_by() -> None:
+    # a roof of 3 in 4 over marks with errors in height alone: the plan is exact
+    corners = rows("yard", "apron", [("", 0, 0, 0.0), ("", 8, 0, 6.0), ("", 8, 4, 6.0), ("", 0, 4)])
+    sigma = 0.05
+    notes, network = survey(corners, CODES, sigma=1e-9, sigma_up=sigma)
+    points = np.column_stack([network.en, network.elevation])
+    cut = np.array([[0, 1, 2], [0, 2, 3]])
+    ground = Triangles(points, cut, np.arange(4))
+    drawing = draw(notes, network)
+    (yard,) = take_off(notes, network, drawing, ground).features
+    assert yard.surface_area is not None
+    assert yard.surface_area.value == pytest.approx(40.0)
+    assert yard.net_area is not None
+    assert yard.net_area.sigma < 1e-6
+    rng = np.random.default_rng(4)
+    found = []
+    for _ in range(2000):
+        lifted = points + [0.0, 0.0, 1.0] * rng.normal(0, sigma, (4, 1))
+        one, other = lifted[cut[:, 1]] - lifted[cut[:, 0]], lifted[cut[:, 2]] - lifted[cut[:, 0]]
+        found.append(np.linalg.norm(np.cross(one, other), axis=1).sum() / 2)
+    assert yard.surface_area.sigma == pytest.approx(np.std(found), rel=0.06)
+    assert yard.surface_area.half_width == pytest.approx(1.96 * yard.surface_area.sigma, rel=1e-3)

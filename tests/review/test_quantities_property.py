@@ -11,7 +11,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from geosite.linework.nesting import contents
-from geosite.review.draped import drape
+from geosite.review.draped import Triangles, drape
 from geosite.review.shared_edges import neighbours, shared_edges, snap
 
 PROFILE = settings(max_examples=40, deadline=None, derandomize=True)
@@ -86,7 +86,7 @@ def test_plane_has_one_factor_however_it_is_cut(
     triangles = Delaunay(places).simplices
     turned = np.linspace(0.0, 2 * math.pi, count, endpoint=False)
     area = shapely.Polygon(np.column_stack([np.cos(turned), np.sin(turned)]) * 4.0)
-    (draped,) = drape([area], points, triangles, 0.9996)
+    (draped,) = drape([area], Triangles(points, triangles), 0.9996)
     slope = math.hypot(east, north) * 0.9996
     assert draped.factor == pytest.approx(math.hypot(1.0, slope), rel=1e-9)
     assert draped.covered == pytest.approx(1.0, abs=1e-9)
