@@ -12,7 +12,8 @@ import pytest
 import tifffile
 from cli_runner import ROOT, geosite
 
-README = (ROOT / "README.md").read_text(encoding="utf-8").split("## More from the same command")[1]
+WHOLE = (ROOT / "README.md").read_text(encoding="utf-8")
+README = WHOLE.split("## More from the same command")[1]
 COOKBOOK = {
     title: [shlex.split(line)[1:] for line in block.strip().splitlines()]
     for title, block in re.findall(r"\*\*([^*]+)\*\*[^`]*```sh\n(.*?)```", README, re.DOTALL)
@@ -56,3 +57,19 @@ def test_what_the_first_chain_says_is_so(place: Path, monkeypatch: pytest.Monkey
     # low ground gathers more than high ground
     low, high = np.percentile(ground[known], [10, 90])
     assert area[known & (ground < low)].mean() > area[known & (ground > high)].mean()
+
+
+def test_the_way_there_and_back_runs(place: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Build with a design, set out, compare what was built and what has changed."""
+    monkeypatch.chdir(place)
+    part = WHOLE.split("## There and back")[1].split("\n## ")[0]
+    blocks = re.findall(r"```sh\n(.*?)```", part, re.DOTALL)
+    calls = [shlex.split(line)[1:] for block in blocks for line in block.strip().splitlines()]
+    assert [call[1] for call in calls[1:]] == ["set-out", "compare-design", "compare-surveys"]
+    for call in calls:
+        ran = geosite(*call)
+        assert ran.status == 0, ran.err
+    for made in ("landing/design_boarding.tif", "stakes/slip.pdf", "stakes/phone.html"):
+        assert Path(made).is_file()
+    assert Path("built/deviations.csv").is_file()
+    assert Path("change/difference.tif").is_file()
