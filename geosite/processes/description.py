@@ -22,8 +22,8 @@ def summarise(process: Process) -> dict[str, Any]:
         "title": process.title,
         "description": process.description,
         "keywords": list(process.keywords),
-        "jobControlOptions": ["sync-execute", "async-execute"],
-        "outputTransmission": ["reference"],
+        "jobControlOptions": ["sync-execute", "async-execute", "dismiss"],
+        "outputTransmission": ["value", "reference"],
     }
 
 

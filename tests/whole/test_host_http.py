@@ -14,98 +14,18 @@ import subprocess
 import sys
 import threading
 import time
-import urllib.error
-import urllib.request
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import pytest
 import tifffile
 from cli_runner import FERRY, geosite, geosite_process
+from host_cases import POINTS, Host, start, stop
 
 from geosite.processes.registry import processes
 
 SITE = "[handover]\nplan = false\nviewer = false\ndxf = false\ngeojson = false\n"
-
-
-@dataclass(frozen=True)
-class Answer:
-    status: int
-    headers: dict[str, str]
-    body: bytes
-
-    @property
-    def json(self) -> Any:
-        return json.loads(self.body)
-
-
-@dataclass(frozen=True)
-class Host:
-    url: str
-    token: str
-    folder: Path
-    process: subprocess.Popen[str]
-
-    def ask(
-        self, method: str, path: str, body: Any = None, headers: dict[str, str] | None = None
-    ) -> Answer:
-        url = path if path.startswith("http") else self.url + path
-        data = json.dumps(body).encode() if isinstance(body, dict | list) else body
-        given = {"Authorization": f"Bearer {self.token}", **(headers or {})}
-        asked = urllib.request.Request(url, data, given, method=method)
-        try:
-            with urllib.request.urlopen(asked, timeout=60) as answer:
-                return Answer(answer.status, dict(answer.headers), answer.read())
-        except urllib.error.HTTPError as answer:
-            with answer:
-                return Answer(answer.code, dict(answer.headers), answer.read())
-
-    def run(self, process: str, inputs: Any, *, later: bool = False, **more: Any) -> Answer:
-        headers = {"Content-Type": "application/json"}
-        if later:
-            headers["Prefer"] = "respond-async"
-        return self.ask(
-            "POST", f"/processes/{process}/execution", {"inputs": inputs, **more}, headers
-        )
-
-    def send(self, name: str, data: bytes) -> str:
-        answer = self.ask("PUT", f"/files/uploads/{name}", data)
-        assert answer.status == 201, answer.body
-        return str(answer.json["href"])
-
-    def wait(self, location: str) -> Any:
-        deadline = time.monotonic() + 60
-        while time.monotonic() < deadline:
-            job = self.ask("GET", f"{location}?f=json").json
-            if job["status"] in ("successful", "failed"):
-                return job
-            time.sleep(0.05)
-        raise AssertionError("the job does not end")
-
-    def jobs(self) -> list[Any]:
-        return list(self.ask("GET", "/jobs?f=json").json["jobs"])
-
-
-def start(folder: Path, *options: str) -> Host:
-    child = subprocess.Popen(
-        [sys.executable, "-m", "geosite_cli", "serve", "--folder", folder, "--port", "0", *options],
-        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
-    )  # fmt: skip
-    assert child.stdout is not None
-    url = child.stdout.readline().strip()
-    if not url:
-        assert child.stderr is not None
-        raise AssertionError(child.stderr.read())
-    token = child.stdout.readline().strip().removeprefix("token: ")
-    return Host(url, token, folder, child)
-
-
-def stop(host: Host, number: signal.Signals = signal.SIGINT) -> str:
-    host.process.send_signal(number)
-    _, said = host.process.communicate(timeout=30)
-    return said
 
 
 @pytest.fixture(scope="module")
@@ -119,16 +39,13 @@ def host(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Host]:
     assert "Traceback" not in said
 
 
-POINTS = {"points": {"href": "uploads/points.csv"}, "crs": "EPSG:25832", "cell_size": 1}
-
-
 def test_every_process_is_listed_and_described(host: Host) -> None:
     listed = host.ask("GET", "/processes?f=json").json["processes"]
     known = processes().processes
     assert {one["id"] for one in listed} == set(known)
     described = host.ask("GET", "/processes/derive-slope?f=json").json
     assert described["inputs"]["method"]["schema"]["enum"] == ["horn", "zevenbergen-thorne"]
-    assert described["jobControlOptions"] == ["sync-execute", "async-execute"]
+    assert described["jobControlOptions"] == ["sync-execute", "async-execute", "dismiss"]
     assert host.ask("GET", "/processes/derive-slop?f=json").status == 404
     assert host.ask("GET", "/openapi?f=json").json["paths"]["/processes/derive-slope/execution"]
     assert host.ask("GET", "/conformance?f=json").status == 200
@@ -414,7 +331,8 @@ def test_nothing_is_sent_to_addresses_that_a_request_names(host: Host) -> None:
             "interpolate-elevation", POINTS,
             subscriber={"successUri": address, "inProgressUri": address, "failedUri": address},
         )  # fmt: skip
-        assert answer.status == 200
+        assert answer.status == 400
+        assert "leave subscriber out" in answer.json["detail"]
         ear.shutdown()
         thread.join()
     assert called == []

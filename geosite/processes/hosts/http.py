@@ -29,6 +29,8 @@ from geosite.base.errors import InputError, Problem
 from geosite.processes import registry
 from geosite.processes.hosts.job_list import only_host
 from geosite.processes.hosts.jobs import Limits, Manager, folder_size
+from geosite.processes.hosts.openapi import openapi_document
+from geosite.processes.hosts.standard import add_standard, problem
 from geosite.processes.inputs import from_request
 
 __all__ = ["serve"]
@@ -175,10 +177,8 @@ def _application(
         path.write_text(json.dumps(configuration), encoding="utf-8")  # JSON is YAML
         os.environ["PYGEOAPI_CONFIG"] = str(path)
         os.environ["PYGEOAPI_OPENAPI"] = str(Path(place) / "openapi.json")
-        from pygeoapi.openapi import get_oas
-
-        document = json.dumps(get_oas(configuration), default=str)
-        (Path(place) / "openapi.json").write_text(document, encoding="utf-8")
+        document = openapi_document(url, registry.processes().processes)
+        (Path(place) / "openapi.json").write_text(json.dumps(document), encoding="utf-8")
         from pygeoapi import flask_app
 
         manager: Manager = flask_app.api_.manager
@@ -186,6 +186,7 @@ def _application(
         for left in (folder / ".host").glob("tmp*"):  # uploads that a kill cut off
             left.unlink(missing_ok=True)
         _guard(flask_app.APP, url, token, limits)
+        add_standard(flask_app.APP, manager, document)
         _add_files(flask_app.APP, folder, url, limits)
         yield flask_app.APP, manager
 
@@ -203,7 +204,7 @@ def _guard(application: Any, url: str, token: str, limits: Limits) -> None:
 
     def answer(status: int, text: str) -> Response:
         code = "InvalidParameterValue" if status < 500 else "NoApplicableCode"
-        body = json.dumps({"type": code, "code": code, "description": text})
+        body = json.dumps(problem(status, code, text))
         return Response(body, status, mimetype="application/json")
 
     @application.before_request  # type: ignore[untyped-decorator]

@@ -8,11 +8,13 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import re
 import shutil
 import signal
 import subprocess
 import sys
 import threading
+import uuid
 from collections.abc import Mapping
 from dataclasses import dataclass
 from http import HTTPStatus
@@ -31,10 +33,11 @@ from pygeoapi.process.manager.base import BaseManager
 from geosite.base.errors import InputError, Problem, printable
 from geosite.processes import registry
 from geosite.processes.description import describe
+from geosite.processes.hosts.inline import inline_file
 from geosite.processes.hosts.job_list import JobList
 from geosite.processes.inputs import checked
 
-__all__ = ["RESULTS", "Limits", "Manager", "Processor", "folder_size"]
+__all__ = ["RESULTS", "Limits", "Manager", "Processor", "Refused", "folder_size"]
 
 RESULTS = "results"
 """Name of the folder of a job's outputs."""
@@ -77,7 +80,7 @@ class Limits:
     idle_seconds: int = 60
 
 
-class _Refused(ProcessorExecuteError):  # type: ignore[misc]
+class Refused(ProcessorExecuteError):  # type: ignore[misc]
     """A request that is turned away before a job begins."""
 
     ogc_exception_code = "InvalidParameterValue"
@@ -114,7 +117,6 @@ class Processor(BaseProcessor):  # type: ignore[misc]
                 "type": types[name],
             }
             for name, file in made.items()
-            if not outputs or name in outputs
         }
 
 
@@ -142,6 +144,10 @@ class Manager(BaseManager):  # type: ignore[misc]
         """Return a page of the list, oldest first, and how many jobs there are."""
         jobs, count = self._list.page(offset or 0, limit or -1)
         return {"jobs": jobs, "numberMatched": count}
+
+    def results_of(self, job_id: str) -> Path:
+        """Return the folder of a job's outputs."""
+        return self.folder / "jobs" / job_id / RESULTS
 
     def add_job(self, job_metadata: Mapping[str, Any]) -> str:
         """Put a job on the list."""
@@ -172,6 +178,7 @@ class Manager(BaseManager):  # type: ignore[misc]
 
     def clear_up(self) -> None:
         """Close what a host left that was stopped or killed: jobs that ran, and their files."""
+        shutil.rmtree(self.folder / ".host" / "inline", ignore_errors=True)
         for job in self.get_jobs()["jobs"]:
             if job["status"] in ("accepted", "running"):
                 words = {"status": "failed", "message": "the host was stopped while it ran"}
@@ -190,22 +197,21 @@ class Manager(BaseManager):  # type: ignore[misc]
         """Check the request, then begin the job."""
         process = registry.find(process_id)
         inputs = dict(data_dict) if isinstance(data_dict, Mapping) else {}
+        with self._lock:
+            if self._waiting >= self.limits.waiting + self.limits.at_once:
+                raise Refused("too many jobs wait already", HTTPStatus.SERVICE_UNAVAILABLE)
+        if folder_size(self.folder) > self.limits.folder_bytes:
+            raise Refused("the folder is full; delete jobs", HTTPStatus.INSUFFICIENT_STORAGE)
+        sent = self.folder / ".host" / "inline" / uuid.uuid4().hex
         try:
             for given in process.inputs:
                 if given.is_path and given.id in inputs:
-                    inputs[given.id] = self._inside(given.id, inputs[given.id])
+                    inline = inline_file(given.id, inputs[given.id], sent)
+                    inputs[given.id] = inline or self._inside(given.id, inputs[given.id])
             values = checked(process, inputs)
         except InputError as error:
-            raise _Refused(self.shown(str(error))) from error
-        wanted = options.get("requested_outputs")
-        known = [output.id for output in process.outputs]
-        if wanted and not (isinstance(wanted, Mapping | list) and set(wanted) <= set(known)):
-            raise _Refused(f"outputs may name {', '.join(known)}")
-        with self._lock:
-            if self._waiting >= self.limits.waiting + self.limits.at_once:
-                raise _Refused("too many jobs wait already", HTTPStatus.SERVICE_UNAVAILABLE)
-        if folder_size(self.folder) > self.limits.folder_bytes:
-            raise _Refused("the folder is full; delete jobs", HTTPStatus.INSUFFICIENT_STORAGE)
+            shutil.rmtree(sent, ignore_errors=True)
+            raise Refused(self.shown(str(error))) from error
         job_id, kind, outputs, status, headers = super().execute_process(
             process_id, values, *arguments, **options
         )
@@ -226,8 +232,10 @@ class Manager(BaseManager):  # type: ignore[misc]
         if not isinstance(value, str) or "\0" in value:
             raise InputError(Problem("input-type", f"{name} is no text", expected, "correct it"))
         text = value
-        if text.startswith(f"{self.url}/files/"):
-            text = unquote(text.removeprefix(f"{self.url}/files/"))
+        for own in (self.url, self.url.replace("127.0.0.1", "localhost")):
+            if text.startswith(f"{own}/files/"):
+                text = unquote(text.removeprefix(f"{own}/files/"))
+                break
         root = self.folder.resolve()
         try:
             path = (root / text).resolve()
@@ -241,7 +249,10 @@ class Manager(BaseManager):  # type: ignore[misc]
 
     def shown(self, text: str) -> str:
         """Leave out where on this machine the folder lies."""
-        return text.replace(f"{self.folder.resolve()}{os.sep}", "")
+        text = re.sub(
+            r"\.host/inline/[0-9a-f]{32}/", "", text.replace(f"{self.folder}{os.sep}", "")
+        )
+        return text
 
     def run(self, process_id: str, inputs: Mapping[str, Any], job_id: str) -> dict[str, str]:
         """Run a process in a process of its own.
@@ -265,6 +276,14 @@ class Manager(BaseManager):  # type: ignore[misc]
             with self._lock:
                 self._waiting -= 1
                 self._dismissed.discard(job_id)
+            self._forget_inline(inputs)
+
+    def _forget_inline(self, inputs: Mapping[str, Any]) -> None:
+        """Remove the files that were sent within the request of a run."""
+        inline = self.folder / ".host" / "inline"
+        for value in inputs.values():
+            if isinstance(value, str) and Path(value).is_relative_to(inline):
+                shutil.rmtree(Path(value).parent, ignore_errors=True)
 
     def _run(self, process_id: str, inputs: Mapping[str, Any], job_id: str) -> dict[str, str]:
         asked = {
