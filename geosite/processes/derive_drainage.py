@@ -3,27 +3,54 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 from geosite.processes.derive_slope import ELEVATION, ELEVATION_UNIT, GEOTIFF
 from geosite.processes.model import Context, Input, Output, Process
 
 if TYPE_CHECKING:
+    from shapely.geometry.base import BaseGeometry
+
+    from geosite.base.arrays import Floats
     from geosite.handover.model import Raster
     from geosite.reading.rasters import ElevationRaster
+    from geosite.terrain.water.descent import Bytes, Mask
     from geosite.terrain.water.drainage import FlowMethod
 
-__all__ = ["PROCESS", "derived"]
+Codes = Literal["azimuth", "power-of-two", "clockwise"]
+
+__all__ = ["PROCESS", "derived", "direction_codes"]
 
 
-def derived(ground: ElevationRaster, method: FlowMethod) -> tuple[Raster, Raster, Raster]:
-    """Return drainage direction, ponding depth and contributing area of an elevation raster."""
+def derived(
+    ground: ElevationRaster,
+    method: FlowMethod,
+    *,
+    inlets: Mask | None = None,
+    walls: Bytes | None = None,
+    codes: Codes = "azimuth",
+) -> tuple[Raster, Raster, Raster]:
+    """Return drainage direction, ponding depth and contributing area of an elevation raster.
+
+    Parameters
+    ----------
+    ground, method
+    inlets : array of bool, shape (rows, cols)
+        Cells in which water leaves the ground.
+    walls : array of uint8, shape (rows, cols)
+        Steps that water cannot take, see `geosite.terrain.water.barriers.walls_along`.
+    codes
+        How the direction is written.
+    """
     import numpy as np
 
     from geosite.handover.model import Raster
     from geosite.terrain.water.drainage import drain
 
-    flow = drain(ground.values, ground.grid.cell_size, method=method)
+    flow = drain(ground.values, ground.grid.cell_size, method=method, inlets=inlets, walls=walls)
+    direction = flow.azimuth_deg
+    if codes != "azimuth":
+        direction = direction_codes(direction.astype(np.float64), codes)
     outside = ~np.isfinite(ground.values)
     depth = np.where(outside, np.nan, flow.ponding_depth * ground.frame.height_unit_m)
     area = np.where(outside, np.nan, flow.contributing_area * ground.frame.unit_m**2)
@@ -31,10 +58,10 @@ def derived(ground: ElevationRaster, method: FlowMethod) -> tuple[Raster, Raster
         Raster(
             "drainage_direction",
             "Drainage direction",
-            "Way water leaves the cell, degrees clockwise from grid north; -1 where it cannot.",
-            flow.azimuth_deg,
+            _MEANING[codes],
+            direction,
             ground.grid,
-            "degree",
+            "degree" if codes == "azimuth" else "1",
         ),
         Raster(
             "ponding_depth",
@@ -55,9 +82,114 @@ def derived(ground: ElevationRaster, method: FlowMethod) -> tuple[Raster, Raster
     )
 
 
+_MEANING: Mapping[Codes, str] = {
+    "azimuth": "Way water leaves the cell, degrees clockwise from grid north; -1 where it cannot.",
+    "power-of-two": "Way water leaves the cell: east 1, south-east 2, south 4, south-west 8, "
+    "west 16, north-west 32, north 64, north-east 128; 0 where it cannot.",
+    "clockwise": "Way water leaves the cell: north 1, then clockwise to north-west 8; 0 where it "
+    "cannot.",
+}
+
+
+def direction_codes(azimuth_deg: Floats, codes: Codes) -> Floats:
+    """Return one of eight directions as a code.
+
+    Parameters
+    ----------
+    azimuth_deg : array
+        Multiples of 45, -1 where water cannot leave, NaN outside.
+    codes
+        ``"power-of-two"``: east 1, then doubled clockwise to north-east 128 (Jenson & Domingue
+        1988, Photogrammetric Engineering and Remote Sensing 54, 1593-1600, as widely written);
+        ``"clockwise"``: north 1 to north-west 8.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> direction_codes(np.array([90.0, 180.0, 45.0, -1.0]), "power-of-two").tolist()
+    [1.0, 4.0, 128.0, 0.0]
+    >>> direction_codes(np.array([0.0, 90.0, 315.0]), "clockwise").tolist()
+    [1.0, 3.0, 8.0]
+    """
+    import numpy as np
+
+    azimuth = np.asarray(azimuth_deg, np.float64)
+    known = np.isfinite(azimuth) & (azimuth >= 0)
+    eighth = np.zeros(azimuth.shape, np.int64)
+    eighth[known] = np.rint(azimuth[known] / 45).astype(np.int64) % 8
+    code = 2.0 ** ((eighth - 2) % 8) if codes == "power-of-two" else eighth + 1.0
+    found: Floats = np.where(np.isnan(azimuth), np.nan, np.where(known, code, 0.0))
+    return found
+
+
+def _inlets(file: str, ground: ElevationRaster) -> Mask:
+    """Return the cells of the inlets of a layer: those of points, and along lines and in areas."""
+    import numpy as np
+    import shapely
+
+    from geosite.base.errors import InputError, Problem
+    from geosite.terrain.water.barriers import cells_in, cells_of_points
+
+    found = np.zeros(ground.grid.shape, np.bool_)
+    for shape in _shapes(file, ground):
+        if shape.geom_type == "Point":
+            row, col = cells_of_points(shapely.get_coordinates(shape), ground.grid)
+            found[row[row >= 0], col[row >= 0]] = True
+        else:
+            found |= cells_in([shape], ground.grid, touched=True)
+    if not found.any():
+        raise InputError(
+            Problem(
+                "inlets-outside",
+                "no inlet lies on the raster",
+                "inlets on the ground of the raster",
+                "check the layer and its coordinates",
+                file,
+            )
+        )
+    return found
+
+
+def _walls(file: str, ground: ElevationRaster) -> Bytes:
+    """Return the steps that the lines of a layer, and the outlines of its areas, block."""
+    from geosite.base.errors import InputError, Problem
+    from geosite.terrain.water.barriers import walls_along
+
+    lines = [s.boundary if s.geom_type == "Polygon" else s for s in _shapes(file, ground)]
+    lines = [line for line in lines if line.geom_type != "Point"]
+    found = walls_along(lines, ground.grid) if lines else None
+    if found is None or not found.any():
+        raise InputError(
+            Problem(
+                "walls-outside",
+                "no wall lies on the raster",
+                "lines or areas on the ground of the raster",
+                "check the layer and its coordinates",
+                file,
+            )
+        )
+    return found
+
+
+def _shapes(file: str, ground: ElevationRaster) -> list[BaseGeometry]:
+    import shapely
+
+    from geosite.reading.designs import read_design
+    from geosite.review.setting_out.fit import refuse_other_crs
+
+    layer = read_design(file)
+    refuse_other_crs(layer, ground.frame)
+    makers = {"point": shapely.Point, "line": shapely.LineString, "area": shapely.Polygon}
+    return [
+        makers[s.kind](s.places[0, :2] if s.kind == "point" else s.places[:, :2])
+        for s in layer.shapes
+    ]
+
+
 def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     import numpy as np
 
+    from geosite.base.errors import InputError, Problem
     from geosite.handover.formats.desktop.rasters import write_raster_style
     from geosite.handover.formats.geotiff import write_raster
     from geosite.reading.rasters import read_elevation
@@ -65,7 +197,18 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     context.progress(0.1, "reading the elevations")
     ground = read_elevation(inputs["elevation"], inputs.get("elevation_unit"))
     context.progress(0.2, "finding the ways of the water")
-    rasters = derived(ground, inputs["method"])
+    inlets = _inlets(inputs["inlets"], ground) if inputs.get("inlets") else None
+    walls = _walls(inputs["walls"], ground) if inputs.get("walls") else None
+    if inputs["codes"] != "azimuth" and inputs["method"] != "d8":
+        raise InputError(
+            Problem(
+                "codes-need-d8",
+                f"codes are {inputs['codes']} and the method is {inputs['method']}",
+                "the method d8 for one of eight directions",
+                "use the method d8, or the codes azimuth",
+            )
+        )
+    rasters = derived(ground, inputs["method"], inlets=inlets, walls=walls, codes=inputs["codes"])
     for number, raster in enumerate(rasters):
         context.progress(0.6 + 0.13 * number, f"writing {raster.name}")
         write_raster(context.out / f"{raster.name}.tif", raster, ground.frame)
@@ -101,13 +244,40 @@ PROCESS = Process(
             {"type": "string", "enum": ["d8", "d-infinity"], "default": "d8"},
             required=False,
         ),
+        Input(
+            "inlets",
+            "Inlets",
+            "Layer or table of points, lines or areas in which water leaves the ground, in the CRS "
+            "of the raster",
+            {"type": "string", "format": "path"},
+            required=False,
+        ),
+        Input(
+            "walls",
+            "Walls",
+            "Layer of lines or areas that water does not cross, in the CRS of the raster",
+            {"type": "string", "format": "path"},
+            required=False,
+        ),
+        Input(
+            "codes",
+            "Codes of the direction",
+            "azimuth in degrees; power-of-two from east 1 clockwise to north-east 128; clockwise "
+            "from north 1 to north-west 8",
+            {
+                "type": "string",
+                "enum": ["azimuth", "power-of-two", "clockwise"],
+                "default": "azimuth",
+            },
+            required=False,
+        ),
     ),
     outputs=(
         Output(
             "drainage_direction",
             "Drainage direction",
-            "Azimuth in degrees clockwise from grid north of the way water leaves the cell; -1 "
-            "where it cannot leave.",
+            "Way water leaves the cell: azimuth in degrees clockwise from grid north, -1 where it "
+            "cannot leave; or a code, 0 where it cannot.",
             GEOTIFF,
             "tif",
         ),

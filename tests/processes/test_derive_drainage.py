@@ -1,0 +1,128 @@
+"""Inlets, walls and codes of the drainage of any raster."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import fiona
+import numpy as np
+import pytest
+import rasterio
+
+from geosite.base.errors import InputError
+from geosite.processes.derive_drainage import PROCESS, direction_codes
+from geosite.processes.inputs import checked
+from geosite.processes.model import Context
+from geosite.terrain.water.drainage import drain
+
+
+def raster(folder: Path, z: np.ndarray, crs: str = "EPSG:25832") -> str:
+    path = folder / "z.tif"
+    rows, cols = z.shape
+    with rasterio.open(
+        path, "w", driver="GTiff", width=cols, height=rows, count=1, dtype="float32", crs=crs,
+        transform=rasterio.Affine(1, 0, 500000, 0, -1, 5300000 + rows), nodata=-9999,
+    ) as sink:  # fmt: skip
+        sink.write(z.astype("float32"), 1)
+    return str(path)
+
+
+def layer(folder: Path, kind: str, shapes: list[dict], crs: str = "EPSG:25832") -> str:
+    path = folder / f"{kind}.gpkg"
+    with fiona.open(
+        path, "w", driver="GPKG", schema={"geometry": kind, "properties": {}}, crs=crs
+    ) as s:
+        for shape in shapes:
+            s.write({"geometry": shape, "properties": {}})
+    return str(path)
+
+
+def run(folder: Path, **inputs: object) -> dict[str, np.ndarray]:
+    out = folder / "out"
+    out.mkdir(exist_ok=True)
+    PROCESS.run(checked(PROCESS, inputs), Context(out))
+    found = {}
+    for name in ("drainage_direction", "ponding_depth", "contributing_area"):
+        with rasterio.open(out / f"{name}.tif") as source:
+            found[name] = source.read(1)
+    return found
+
+
+def tilted(rows: int = 12, cols: int = 20) -> np.ndarray:
+    """Return a plane that falls to the east, one in a hundred."""
+    return np.tile(10 - 0.01 * np.arange(cols), (rows, 1))
+
+
+def test_an_inlet_takes_the_water_of_its_row(tmp_path: Path) -> None:
+    point = [{"type": "Point", "coordinates": (500010.5, 5300006.5)}]
+    found = run(
+        tmp_path, elevation=raster(tmp_path, tilted()), inlets=layer(tmp_path, "Point", point)
+    )
+    row, col = 5, 10
+    assert found["drainage_direction"][row, col] == -1
+    assert found["contributing_area"][row, col] == 11
+    assert found["contributing_area"][row, 19] == 9  # what falls beyond it
+    assert found["contributing_area"][row + 1, 19] == 20
+
+
+def test_a_wall_holds_the_water_back_and_it_goes_round(tmp_path: Path) -> None:
+    line = [{"type": "LineString", "coordinates": [(500012, 5300003), (500012, 5300009)]}]
+    elevation = raster(tmp_path, tilted())
+    found = run(tmp_path, elevation=elevation, walls=layer(tmp_path, "LineString", line))
+    middle = found["drainage_direction"][4:8, 11]
+    assert np.all(middle != 90)
+    free = run(tmp_path, elevation=elevation)
+    assert np.all(free["drainage_direction"][4:8, 11] == 90)
+
+
+def test_codes_say_the_same_as_the_azimuth(tmp_path: Path) -> None:
+    z = np.random.default_rng(4).normal(size=(12, 15)).cumsum(axis=0)
+    elevation = raster(tmp_path, z)
+    azimuth = run(tmp_path, elevation=elevation)["drainage_direction"]
+    two = run(tmp_path, elevation=elevation, codes="power-of-two")["drainage_direction"]
+    eight = run(tmp_path, elevation=elevation, codes="clockwise")["drainage_direction"]
+    table = {90: 1, 135: 2, 180: 4, 225: 8, 270: 16, 315: 32, 0: 64, 45: 128, -1: 0}
+    assert [table[round(a)] for a in azimuth.ravel().tolist()] == two.ravel().tolist()
+    away = {0: 1, 45: 2, 90: 3, 135: 4, 180: 5, 225: 6, 270: 7, 315: 8, -1: 0}
+    assert [away[round(a)] for a in azimuth.ravel().tolist()] == eight.ravel().tolist()
+
+
+def test_the_published_grid_in_its_own_codes() -> None:
+    # the classic six by six grid of flow directions, E 1 clockwise to NE 128 (P-F4)
+    z = np.array(
+        [
+            [78, 72, 69, 71, 58, 49],
+            [74, 67, 56, 49, 46, 50],
+            [69, 53, 44, 37, 38, 48],
+            [64, 58, 55, 22, 31, 24],
+            [68, 61, 47, 21, 16, 19],
+            [74, 53, 34, 12, 11, 12],
+        ],
+        float,
+    )
+    codes = direction_codes(drain(z, 1.0).azimuth_deg, "power-of-two")
+    assert codes[1:5, 1:5].astype(int).tolist() == [
+        [2, 2, 4, 4],
+        [1, 2, 4, 8],
+        [128, 1, 2, 4],
+        [2, 1, 4, 4],
+    ]
+
+
+@pytest.mark.parametrize(
+    ("inputs", "said"),
+    [
+        ({"codes": "clockwise", "method": "d-infinity"}, "the method d8 for one of eight"),
+        ({"inlets": "far"}, "no inlet lies on the raster"),
+        ({"walls": "far"}, "no wall lies on the raster"),
+        ({"inlets": "other"}, "the design is in ETRS89 / UTM zone 33N"),
+    ],
+)
+def test_what_cannot_be_is_one_line(tmp_path: Path, inputs: dict, said: str) -> None:
+    far = [{"type": "Point", "coordinates": (0, 0)}]
+    layers = {"far": layer(tmp_path, "Point", far)}
+    (tmp_path / "o").mkdir()
+    layers["other"] = layer(tmp_path / "o", "Point", far, "EPSG:25833")
+    given = {k: layers.get(v, v) for k, v in inputs.items()}
+    with pytest.raises(InputError, match=said):
+        run(tmp_path, elevation=raster(tmp_path, tilted()), **given)
