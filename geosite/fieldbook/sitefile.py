@@ -215,7 +215,8 @@ class Code(Table, frozen=True, kw_only=True):
     ground: bool = True
     """False: its marks are not on the ground (top of a wall), left out of the surface."""
     height_m: LengthOrNone | None = None
-    """Of a barrier: how high; deeper water goes over it. Without it, none does. Example: `0.12`."""
+    """Of a barrier: how high, deeper water goes over it; without it none does; 0: as high as its
+    two walked edges. Of a gutter: how deep, else 2 cm. Example: `0.12`."""
     gutter: bool = False
     """Water runs along here, as at the foot of a kerb."""
     drains_to: str | None = None

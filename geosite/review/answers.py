@@ -35,6 +35,7 @@ from geosite.review.parcels import (
     no_parcel_near,
     place_parcels,
 )
+from geosite.review.peak_flows import PeakFlow, peak_flow_findings, peak_flows
 from geosite.review.polyline import polyline
 from geosite.review.quantities import TakeOff, take_off
 from geosite.review.sections import Profile, profile
@@ -83,6 +84,7 @@ class Answers:
     clearances: tuple[Clearance, ...] = ()
     falls: tuple[FallVerdict, ...] = ()
     designs: tuple[DesignedGround, ...] = ()
+    peak_flows: tuple[PeakFlow, ...] = ()
     findings: tuple[Finding, ...] = ()
 
 
@@ -155,6 +157,10 @@ def answer(notes: Notes, network: Network, drawing: Drawing, terrain: Terrain | 
         for name, wanted in notes.site.designs.items()
     ]
     findings += [finding for made in designs if made is not None for finding in made.findings]
+    flows: tuple[PeakFlow, ...] = ()
+    if terrain is not None:
+        flows = tried(partial(peak_flows, notes, drawing, terrain), flows, "drainage")
+        findings += peak_flow_findings(flows, notes)
     if notes.site.drainage.flow_paths_from:
         drop = partial(_needs_ground, "the path of a drop", ground, notes)
         tried(drop, None, "drainage", "flow_paths_from")
@@ -194,6 +200,7 @@ def answer(notes: Notes, network: Network, drawing: Drawing, terrain: Terrain | 
         clearances,
         falls,
         tuple(made for made in designs if made is not None),
+        flows,
         tuple(findings),
     )
 

@@ -25,6 +25,10 @@ __all__ = ["GroundFeatures", "ground_features", "rows_on_ground", "spans_area"]
 _Wanted = Callable[[Code], bool]
 
 
+GUTTER_M = 0.02
+"""A gutter without ``height_m`` is so deep."""
+
+
 @dataclass(frozen=True, eq=False)
 class GroundFeatures:
     """Features with the meaning of their code. Shapes are in local grid metres.
@@ -71,10 +75,37 @@ class GroundFeatures:
         ]
 
     def walls(self, grid: Grid) -> Bytes | None:
-        """Return the steps that barriers and buildings block, None where there are none."""
-        barred = [self.shapes[f.name] for f in self.of(lambda code: code.barrier)]
+        """Return the steps that barriers and buildings block, None where there are none.
+
+        A barrier of known height blocks none: it stands in `relief`, and deeper water goes over it.
+        """
+        endless = self.of(lambda code: code.barrier and code.height_m is None)
+        barred = [self.shapes[f.name] for f in endless]
         barred += self.areas(lambda code: code.building)
         return walls_along([_edges(shape) for shape in barred], grid) if barred else None
+
+    def relief(self, grid: Grid) -> Floats | None:
+        """Return what kerbs and gutters add to the ground, metres; None where there are none.
+
+        Notes
+        -----
+        A kerb of known height stands as a ridge of that height on the cells that its line touches,
+        so that a pond behind it spills where ground and kerb together are lowest. A gutter lowers
+        its cells, so that water runs along it. A height of 0 leaves the ground as it was walked: of
+        a kerb whose two edges are breaklines that is the measured height.
+        """
+        found = np.zeros(grid.shape)
+        for feature in self.of(lambda code: code.barrier and bool(code.height_m)):
+            height = self.codes[feature.code].height_m or 0.0
+            cells = cells_in([_band(self.shapes[feature.name], grid)], grid, touched=True)
+            found[cells] = np.maximum(found[cells], height)
+        for feature in self.of(lambda code: code.gutter):
+            depth = self.codes[feature.code].height_m or GUTTER_M
+            cells = cells_in([_band(self.shapes[feature.name], grid)], grid, touched=True)
+            # a gutter at the foot of a kerb keeps the kerb
+            lowered = cells & (found <= 0)
+            found[lowered] = np.minimum(found[lowered], -depth)
+        return found if found.any() else None
 
     def inlets(self, grid: Grid) -> tuple[Index, tuple[str, ...]]:
         """Return the number of the inlet in each cell, 0 elsewhere, and the inlets' names."""
@@ -108,6 +139,11 @@ def ground_features(notes: Notes, drawing: Drawing) -> GroundFeatures:
 
 def _edges(shape: BaseGeometry) -> BaseGeometry:
     return shape.boundary if "Polygon" in shape.geom_type else shape
+
+
+def _band(shape: BaseGeometry, grid: Grid) -> BaseGeometry:
+    """Return a line with a little width: the cells that it touches then hang together by sides."""
+    return shapely.buffer(_edges(shape), 0.05 * grid.cell_size)
 
 
 def rows_on_ground(notes: Notes, drawing: Drawing) -> Ints:

@@ -152,8 +152,9 @@ def site_water(site: SiteGround, stack: Callable[[range], Floats] | None = None)
     """
     table, grid = site.notes.site.drainage, site.local
     inlets, inlet_names = site.features.inlets(grid)
+    relief = site.features.relief(grid)
     drainage = drain(
-        site.surface.z,
+        site.surface.z if relief is None else site.surface.z + relief,
         grid.cell_size,
         method=table.method,
         inlets=inlets > 0,
@@ -186,7 +187,7 @@ def site_water(site: SiteGround, stack: Callable[[range], Floats] | None = None)
         profiles=profiles,
         starts=tuple(cell for _, cell, _ in ways),
     )
-    possible = _possible(site, question, stack)
+    possible = _possible(site, question, stack, relief)
     taking = set(np.unique(inlets[drainage.direction == INLET]).tolist())
     return Water(
         drainage=drainage,
@@ -210,13 +211,22 @@ def site_water(site: SiteGround, stack: Callable[[range], Floats] | None = None)
 
 
 def _possible(
-    site: SiteGround, question: Question, stack: Callable[[range], Floats] | None
+    site: SiteGround,
+    question: Question,
+    stack: Callable[[range], Floats] | None,
+    relief: Floats | None,
 ) -> Possible | None:
     if not site.ground.draws:
         return None
     if stack is None:
         stack = PossibleRasters(site.ground, site.local, site.surface.z).stack
-    return ask_possible(question, stack, site.ground.draws, workers=os.cpu_count() or 1)
+    drawn = stack
+    if relief is not None:
+
+        def drawn(draws: range) -> Floats:
+            return stack(draws) + relief
+
+    return ask_possible(question, drawn, site.ground.draws, workers=os.cpu_count() or 1)
 
 
 def _arrows(site: SiteGround, drainage: Drainage) -> Arrows:

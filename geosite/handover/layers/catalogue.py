@@ -22,6 +22,7 @@ from geosite.handover.layers import (
     lines,
     marks,
     parcels,
+    peak_flows,
     points,
     ponding,
     quantities,
@@ -93,6 +94,7 @@ def catalogue() -> dict[str, tuple[Form, Columns[Any]]]:
         (designs.DESIGN_LINES, designs.LINE_COLUMNS),
         (designs.DESIGNS, designs.VOLUME_COLUMNS),
         (designs.DESIGN_WATER, designs.WATER_COLUMNS),
+        (peak_flows.PEAK_FLOWS, peak_flows.COLUMNS),
         (parcels.PARCEL_SHARES, parcels.share_columns()),
     )
     return {form.name: (form, columns) for form, columns in found}

@@ -18,6 +18,7 @@ from geosite.handover.layers import (
     lines,
     marks,
     parcels,
+    peak_flows,
     points,
     ponding,
     quantities,
@@ -106,4 +107,6 @@ def answer_tables(answers: Answers, notes: Notes) -> tuple[Table, ...]:
         found.append(parcels.shares(answers.shares))
     if answers.designs:
         found += designs.tables(answers.designs)
+    if answers.peak_flows:
+        found.append(peak_flows.table(answers.peak_flows))
     return tuple(found)
