@@ -111,6 +111,9 @@ class Survey(Table, frozen=True, kw_only=True):
     """Layer or sheet of the field book, where its file has several. Example: `"walk"`."""
     closure_limit: Positive = 300.0
     """Smallest acceptable ratio of misclosure, 300 for 1:300. A default: practice differs."""
+    closure_rules: tuple[Literal["WAC 332-130-090", "FGCC 1984"], ...] = ()
+    """Published rules that closures are compared with, for information. None is compared with
+    unless it is named here: a rule of one state says nothing on another's ground. Since 0.2."""
     leg_noise: LegNoise = LegNoise()
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 
 import numpy as np
@@ -31,14 +32,18 @@ from geosite.network.walk import Walk
 
 __all__ = ["CLOSURE_CLASSES", "Judged", "report"]
 
-CLOSURE_CLASSES = (
-    (5_000.0, "WAC 332-130-090(1), subdivisions, suburban and rural"),
-    (10_000.0, "WAC 332-130-090(1), business districts"),
-    (20_000.0, "FGCC 1984 table 2.1, second order class II (from memory)"),
-    (50_000.0, "FGCC 1984 table 2.1, second order class I (from memory)"),
-    (100_000.0, "FGCC 1984 table 2.1, first order (from memory)"),
-)
-"""Ratios of misclosure that published rules ask for: information, the limit is a setting."""
+CLOSURE_CLASSES: dict[str, tuple[tuple[float, str], ...]] = {
+    "WAC 332-130-090": (
+        (5_000.0, "WAC 332-130-090(1), subdivisions, suburban and rural"),
+        (10_000.0, "WAC 332-130-090(1), business districts"),
+    ),
+    "FGCC 1984": (
+        (20_000.0, "FGCC 1984 table 2.1, second order class II (from memory)"),
+        (50_000.0, "FGCC 1984 table 2.1, second order class I (from memory)"),
+        (100_000.0, "FGCC 1984 table 2.1, first order (from memory)"),
+    ),
+}
+"""Ratios of misclosure that published rules ask for, by the name the site file chooses them by."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -59,7 +64,7 @@ def report(
     notes: Notes, anchored: Anchored, network: Network, walk: Walk, judged: Judged
 ) -> dict[str, object]:
     """Return everything about the network that has no column of its own."""
-    book, frame = notes.book, network.frame
+    book, frame, rules = notes.book, network.frame, notes.site.survey.closure_rules
     baseline = notes.site.baseline
     ends = walk.knots.index(baseline.from_), walk.knots.index(baseline.to)
     counts = np.bincount(book.run, minlength=len(book.runs))
@@ -95,11 +100,11 @@ def report(
                 "orientation_deg": math.degrees(float(network.orientation[i])),
                 "orientation_sigma_deg": math.degrees(float(turn[i])),
                 "observations": int(counts[i]),
-                "direction": _direction(direction_check(book, walk, i, ends)),
+                "direction": _direction(direction_check(book, walk, i, ends), rules),
             }
             for i, name in enumerate(book.runs)
         ],
-        "closures": [_closure(c) for c in network.closures],
+        "closures": [_closure(c, rules) for c in network.closures],
         "ties": _ties(book, network.raw_en),
         "unchecked": _unchecked(book, walk),
         "baseline": None if judged.length is None else _length(judged.length),
@@ -127,8 +132,9 @@ def _rounded(values: dict[str, object]) -> dict[str, object]:
     return {k: _finite(v) if isinstance(v, float) else v for k, v in values.items()}
 
 
-def _closure(closure: Closure) -> dict[str, object]:
-    reached = [name for ratio, name in CLOSURE_CLASSES if closure.ratio >= ratio]
+def _closure(closure: Closure, rules: Sequence[str]) -> dict[str, object]:
+    classes = [one for rule in rules for one in CLOSURE_CLASSES[rule]]
+    reached = [name for ratio, name in classes if closure.ratio >= ratio]
     return {
         "run": closure.run,
         "mark": closure.mark,
@@ -144,18 +150,21 @@ def _closure(closure: Closure) -> dict[str, object]:
     }
 
 
-def _direction(check: DirectionCheck | None) -> dict[str, object] | None:
+def _direction(check: DirectionCheck | None, rules: Sequence[str]) -> dict[str, object] | None:
     if check is None:
         return None
-    limits = {k: math.degrees(angular_limit(k, check.angles)) for k in (10.0, 30.0)}
-    return {
+    found: dict[str, object] = {
         "misclosure_deg": math.degrees(check.misclosure),
         "sigma_deg": math.degrees(check.sigma),
         "angles": check.angles,
-        "information_only": "WAC 332-130-090(2): 10 and 30 seconds times the root of the angles",
-        "limit_10_deg": limits[10.0],
-        "limit_30_deg": limits[30.0],
     }
+    if "WAC 332-130-090" in rules:
+        found["information_only"] = (
+            "WAC 332-130-090(2): 10 and 30 seconds times the root of the angles"
+        )
+        found["limit_10_deg"] = math.degrees(angular_limit(10.0, check.angles))
+        found["limit_30_deg"] = math.degrees(angular_limit(30.0, check.angles))
+    return found
 
 
 def _length(check: LengthCheck) -> dict[str, object]:

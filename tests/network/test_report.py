@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any
 
@@ -11,6 +12,7 @@ import pytest
 from network_cases import book, notes, turned
 
 from geosite.base.map_frame import Frame
+from geosite.fieldbook.model import Notes
 from geosite.fieldbook.sitefile import LegNoise
 from geosite.network.adjust import adjust
 from geosite.network.anchor import Anchored, Control
@@ -130,11 +132,22 @@ def test_a_check_point_is_compared_and_not_used() -> None:
     assert found["vertical_95_m"] == pytest.approx(1.96 * found["rmse_z_m"], rel=1e-4)
 
 
+def by_rules(asked: Notes) -> Notes:
+    """Compare closures with every published rule: the site file has to name them."""
+    from msgspec.structs import replace as changed
+
+    survey = changed(asked.site.survey, closure_rules=tuple(CLOSURE_CLASSES))
+    return replace(asked, site=changed(asked.site, survey=survey))
+
+
 def test_a_closure_names_the_rules_it_would_meet() -> None:
     book = walked("ABTUA", "R1", 40.0)
     run, name, x, y, z = book[-1]
     book[-1] = (run, name, x + 0.006, y + 0.008, z + 0.003)
-    report = adjust(notes(book, {k: KNOWN[k] for k in "AB"}, crs=CRS)).report
+    asked = notes(book, {k: KNOWN[k] for k in "AB"}, crs=CRS)
+    (bare,) = adjust(asked).report["closures"]
+    assert bare["would_meet"] == []
+    report = adjust(by_rules(asked)).report
     (closure,) = report["closures"]
     places = np.array([STOPS[s] for s in "ABTU"])
     length = float(np.hypot(*np.diff(places[:, :2], axis=0).T).sum()) + math.hypot(3.0, 25.0)
@@ -191,7 +204,7 @@ NORTH = Frame("", "map", None, "up", 1.0, 1.0, "metre", "foot", (0, 0), 0.5, 0.2
 def reported(**changed: Any) -> dict[str, Any]:
     """Report made-up judgements of eleven rows, lines 2 to 12."""
     rows = [(r, n, *xy, 0.0) for (r, n), xy in zip(WALKED, RAW.tolist(), strict=True)]
-    survey = notes(book(rows), {})
+    survey = by_rules(notes(book(rows), {}))
     walk = walk_runs(survey.book, LegNoise(constant=0.1, per_sqrt_metre=0.0), frozenset("AB"))
     fields: dict[str, Any] = {
         "noise": (
@@ -289,7 +302,7 @@ def test_rules_that_closures_would_meet() -> None:
     assert meets(9999.0) == (9999.0, 1)
     assert [meets(float(r))[1] for r in (10_000, 20_000, 50_000, 100_000)] == [2, 3, 4, 5]
     assert meets(math.inf) == (None, 5)
-    assert [ratio for ratio, _ in CLOSURE_CLASSES] == [5e3, 1e4, 2e4, 5e4, 1e5]
+    assert [r for rule in CLOSURE_CLASSES.values() for r, _ in rule] == [5e3, 1e4, 2e4, 5e4, 1e5]
 
 
 def test_length_control_and_check_points_as_reported() -> None:
@@ -407,7 +420,9 @@ def test_turns_of_runs_are_compared_with_the_rule() -> None:
     ring.append(("B", 10 * math.cos(turn), 10 * math.sin(turn)))
     survey = notes([("R", n, float(x), float(y), 0.0) for n, x, y in ring], KNOWN, crs=CRS)
     walk = walk_runs(survey.book, LegNoise(constant=0.1, per_sqrt_metre=0.0), frozenset("AB"))
-    found = _direction(direction_check(survey.book, walk, 0, (0, 1)))
+    check = direction_check(survey.book, walk, 0, (0, 1))
+    assert "limit_10_deg" not in (_direction(check, ()) or {})
+    found = _direction(check, ("WAC 332-130-090",))
     assert found is not None
     assert found["misclosure_deg"] == pytest.approx(1.0)
     # a leg's 0.1 m over 10 m, twice

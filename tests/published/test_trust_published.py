@@ -89,7 +89,7 @@ def test_closure_classes_are_a_setting(ratio: int) -> None:
 
 
 def test_closure_classes_that_are_reported() -> None:
-    ratios = [ratio for ratio, _ in CLOSURE_CLASSES]
+    ratios = [ratio for rule in CLOSURE_CLASSES.values() for ratio, _ in rule]
     # WAC 332-130-090(1); FGCC 1984 table 2.1 (from memory): 1:5,000 third order class II, 1:10,000
     # third class I, 1:20,000 and 1:50,000 second order, 1:100,000 first order
     assert ratios == [5_000, 10_000, 20_000, 50_000, 100_000]

@@ -47,7 +47,7 @@ def columns() -> Columns[Quantity]:
                 "Net area on the slope of the ground.",
                 lambda q: q.surface_area,
                 on_grid=False,
-                known_from=_AREA,
+                known_from="from the plan area and the slope between the marks",
             ),
             real(
                 "surface_covered_percent",
