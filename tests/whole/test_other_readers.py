@@ -1,0 +1,190 @@
+"""Second and third readers: GDAL's own tools, a map server, and two readers of another language."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import shutil
+import subprocess
+from pathlib import Path
+from typing import Any
+from urllib.parse import urlencode
+
+import fiona
+import numpy as np
+import pytest
+import rasterio
+from cli_runner import FERRY, geosite
+
+from geosite.handover.palette import POND, SURFACES
+
+pytestmark = pytest.mark.slow
+READERS = Path(__file__).parents[1] / "readers"
+
+
+@pytest.fixture(scope="module")
+def out(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("readers") / "map"
+    assert geosite("build", FERRY / "site.toml", "--out", folder).status == 0
+    return folder
+
+
+def tool(name: str) -> str:
+    path = shutil.which(name, path="/usr/bin")
+    if path is None:
+        pytest.skip(f"{name} is not installed here")
+    return path
+
+
+def run(*words: object, **settings: str) -> str:
+    kept = {k: v for k, v in os.environ.items() if not k.startswith(("PROJ_", "GDAL_"))}
+    done = subprocess.run(
+        list(map(str, words)), env={**kept, **settings}, capture_output=True, text=True, timeout=120
+    )
+    assert done.returncode == 0, done.stderr
+    assert "arning" not in done.stderr, done.stderr
+    return done.stdout
+
+
+def test_gdals_own_tools_read_the_layers_without_a_word(out: Path) -> None:
+    listed = run(tool("ogrinfo"), "-q", "-nomd", out / "site.gpkg")
+    for name in fiona.listlayers(out / "site.gpkg"):
+        assert f": {name} (" in listed
+    areas = run(tool("ogrinfo"), "-so", out / "site.gpkg", "areas")
+    assert "Feature Count: 4" in areas
+    assert 'ID["EPSG",25832]]' in areas
+
+
+def test_gdals_own_tools_read_both_systems_of_the_elevation(out: Path) -> None:
+    about = json.loads(run(tool("gdalinfo"), "-json", out / "elevation.tif"))
+    wkt = about["coordinateSystem"]["wkt"]
+    assert wkt.startswith("COMPOUNDCRS[")
+    assert 'ID["EPSG",25832]' in wkt
+    assert 'ID["EPSG",7837]' in wkt
+
+
+def test_gdals_own_tools_know_where_the_plan_lies(out: Path) -> None:
+    about = json.loads(run(tool("gdalinfo"), "-json", out / "plan.pdf"))
+    assert 'ID["EPSG",25832]]' in about["coordinateSystem"]["wkt"]
+    west, across, _, north, _, down = about["geoTransform"]
+    assert across == pytest.approx(-down, rel=1e-3)
+    # a baseline mark, drawn where the sheet has it: inside the window, at its place on earth
+    with fiona.open(out / "site.gpkg", layer="marks") as marks:
+        east, north_of_mark, *_ = next(
+            m.geometry.coordinates for m in marks if m.properties["role"] == "baseline"
+        )
+    col, row = (east - west) / across, (north_of_mark - north) / down
+    with rasterio.Env(), pytest.warns(rasterio.errors.NotGeoreferencedWarning):
+        picture = rasterio.open(out / "plan.png")
+    with picture:
+        scale = picture.width / about["size"][0]
+        x, y = round(col * scale), round(row * scale)
+        ink = picture.read(1)[y - 6 : y + 7, x - 6 : x + 7]
+    # the target of a baseline mark: two quarters dark, two light, each in its place
+    assert ink[8:11, 8:11].mean() < 100 < 200 < ink[2:5, 8:11].mean()
+    assert ink[2:5, 2:5].mean() < 100 < 200 < ink[8:11, 2:5].mean()
+
+
+KINDS = {"Point": "POINT", "LineString": "LINE", "Polygon": "POLYGON"}
+
+
+def drawn(out: Path, folder: Path, names: list[str]) -> Any:
+    """Return the picture that the map server makes of layers with their SLD, shape (3, h, w)."""
+    server = tool("mapserv")
+    layers, looks = [], []
+    for name in names:
+        with fiona.open(out / "site.gpkg", layer=name) as source:
+            plain = source.schema["geometry"].replace("3D ", "").replace("Multi", "")
+        layers.append(
+            f'LAYER NAME "{name}" TYPE {KINDS[plain]} STATUS ON CONNECTIONTYPE OGR CONNECTION '
+            f'"{out / "site.gpkg"}" DATA "{name}" PROJECTION "init=epsg:25832" END METADATA '
+            f'"wms_title" "{name}" "gml_include_items" "all" END END'
+        )
+        look = (out / "styles" / f"{name}.sld").read_text()
+        found = re.search(r"<NamedLayer>.*</NamedLayer>", look, re.S)
+        assert found is not None
+        looks.append(found[0])
+        head = look[: look.index("<NamedLayer>")]
+    (folder / "site.map").write_text(
+        'MAP NAME "site" SIZE 900 600 PROJECTION "init=epsg:25832" END OUTPUTFORMAT NAME "png" '
+        'DRIVER "AGG/PNG" MIMETYPE "image/png" IMAGEMODE RGB END WEB METADATA "wms_title" "site" '
+        '"wms_onlineresource" "http://localhost/" "wms_srs" "EPSG:25832" "ows_enable_request" "*" '
+        f"END END {' '.join(layers)} END"
+    )
+    (folder / "server.conf").write_text('CONFIG ENV MS_MAP_PATTERN "." END END')
+    request = urlencode(
+        {
+            "SERVICE": "WMS", "VERSION": "1.1.1", "REQUEST": "GetMap", "STYLES": "",
+            "SRS": "EPSG:25832", "BBOX": "512300,5276100,512360,5276140", "WIDTH": 900,
+            "HEIGHT": 600, "FORMAT": "image/png", "LAYERS": ",".join(names),
+            "SLD_BODY": f"{head}{''.join(looks)}</StyledLayerDescriptor>",
+        }
+    ).encode()  # fmt: skip
+    done = subprocess.run(
+        [server],
+        input=request,
+        capture_output=True,
+        timeout=120,
+        env={
+            "PATH": "/usr/bin:/bin", "MS_MAPFILE": str(folder / "site.map"),
+            "MAPSERVER_CONFIG_FILE": str(folder / "server.conf"), "REQUEST_METHOD": "POST",
+            "CONTENT_TYPE": "application/x-www-form-urlencoded",
+            "CONTENT_LENGTH": str(len(request)),
+        },
+    )  # fmt: skip
+    header, _, body = done.stdout.partition(b"\r\n\r\n")
+    assert b"image/png" in header, done.stdout[:500]
+    (folder / "map.png").write_bytes(body)
+    with rasterio.Env(), pytest.warns(rasterio.errors.NotGeoreferencedWarning):
+        picture = rasterio.open(folder / "map.png")
+    with picture:
+        return picture.read([1, 2, 3])
+
+
+LAYERS = (
+    "marks", "baseline", "areas", "lines", "contours", "drainage_arrows", "flow_paths", "ponding",
+    "grades", "sections", "parcels",
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("name", LAYERS)
+def test_a_map_server_draws_every_layer_from_its_sld(out: Path, tmp_path: Path, name: str) -> None:
+    assert (drawn(out, tmp_path, [name]) < 250).any(axis=0).sum() > 100
+
+
+def test_a_map_server_fills_areas_and_ponds_with_the_plans_tints(out: Path, tmp_path: Path) -> None:
+    picture = drawn(out, tmp_path, ["areas", "ponding"]).astype(int)
+
+    def share(colour: str, opacity: float = 1.0) -> float:
+        tint = np.array([int(colour[i : i + 2], 16) for i in (1, 3, 5)])
+        shown = 255 - opacity * (255 - tint)
+        return float((np.abs(picture - shown[:, None, None]) < 4).all(axis=0).mean())
+
+    cells = picture.shape[1] * picture.shape[2] / (900 * 600) * 60 * 40  # m2 of the whole picture
+    assert share(SURFACES[0]) * cells == pytest.approx(650.0, rel=0.15)  # the apron, less its names
+    assert share(SURFACES[1]) * cells == pytest.approx(88.0, rel=0.15)
+    assert share(POND, 0.8) * cells == pytest.approx(28.0, rel=0.4)
+
+
+def test_readers_of_another_language_find_the_same(out: Path) -> None:
+    modules = os.environ.get("GEOSITE_NPM_READERS", "")
+    if not Path(modules, "node_modules/@ngageoint/geopackage").is_dir():
+        pytest.skip("the npm readers are not installed here (GEOSITE_NPM_READERS)")
+    node = shutil.which("node")
+    assert node is not None
+    said = run(node, "--no-warnings", READERS / "read.mjs", modules, out, "elevation.tif")
+    found = json.loads(said.splitlines()[-1])
+    for name in fiona.listlayers(out / "site.gpkg"):
+        with fiona.open(out / "site.gpkg", layer=name) as source:
+            if source.schema["geometry"] != "None":
+                assert found["layers"].pop(name) == {"count": len(source), "code": 25832}
+    assert found["layers"] == {}
+    with rasterio.open(out / "elevation.tif") as file:
+        told = found["rasters"]["elevation.tif"]
+        assert tuple(told["shape"]) == file.shape
+        assert told["box"] == pytest.approx(list(file.bounds))
+        assert told["nodata"] == file.nodata
+        assert told["highest"] == pytest.approx(float(file.read(1).max()))
+    assert told["keys"]["ProjectedCSTypeGeoKey"] == 25832
+    assert told["keys"]["VerticalCSTypeGeoKey"] == 7837
