@@ -158,10 +158,11 @@ def look_at_numbers(
         if number.usual is not None and number.value:
             least, most = number.usual
             if not least <= number.value <= most:
+                # in quotes: what is written stays as it is in every reader's unit
+                in_feet_too = f", {number.value / FOOT_M:.4g} ft" if number.unit == "m" else ""
                 text = (
-                    f"{name} is {number.value:g} {number.unit}"
-                    f"{f' ({number.value / FOOT_M:.4g} ft)' if number.unit == 'm' else ''}; usual"
-                    f" is {least:g} to {most:g}. Is it meant so"
+                    f'{name} is "{number.value:g} {number.unit}"{in_feet_too}; usual is'
+                    f' "{least:g} to {most:g} {number.unit}". Is it meant so'
                     + (', or in another unit, such as "4 in"?' if number.unit == "m" else "?")
                 )
                 findings.append(Finding("look", "value-improbable", text, place.file, line))

@@ -5,7 +5,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import rasterio
-from rasterio.transform import from_origin
+from rasterio.transform import Affine
 
 from geosite.base.errors import InputError
 from geosite.reading.rasters import read_elevation
@@ -14,7 +14,7 @@ from geosite.reading.rasters import read_elevation
 def raster(path: Path, values: np.ndarray, unit: str = "", **given: object) -> str:
     with rasterio.open(
         path, "w", driver="GTiff", width=values.shape[1], height=values.shape[0], count=1,
-        dtype="float32", crs="EPSG:25832", transform=from_origin(512000, 5276000, 1, 1), **given,
+        dtype="float32", crs="EPSG:25832", transform=Affine(1, 0, 512000, 0, -1, 5276000), **given,
     ) as out:  # fmt: skip
         out.write(values.astype(np.float32), 1)
         if unit:
