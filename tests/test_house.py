@@ -1,0 +1,138 @@
+"""The house stays in order: units at the edges, modules that do one thing, tests from outside."""
+
+from __future__ import annotations
+
+import ast
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+ROOT = Path(__file__).parents[1]
+KERNELS = ("network", "linework", "terrain", "review")
+
+MAP_UNITS = {
+    "geosite/linework/on_map.py": "brings geometries to the map",
+    "geosite/network/anchor.py": "reads coordinates that the site file gives in map units",
+    "geosite/network/report.py": "says in which unit elevations are written",
+    "geosite/review/design_ground/asked.py": "reads designs, which are in map units",
+    "geosite/review/draped.py": "takes a raster in map units",
+    "geosite/review/setting_out/fit.py": "reads and writes places of a design in map units",
+    "geosite/review/setting_out/compute.py": "writes coordinates in the unit of the walk",
+    "geosite/review/setting_out/joint.py": "reads places of a design in map units",
+    "geosite/review/setting_out/model.py": "carries the unit of the walk to the page",
+    "geosite/review/setting_out/targets.py": "reads a design, which is in map units",
+    "geosite/review/change/ground.py": "reads a raster in map units",
+    "geosite/review/answers.py": "takes the elevation of a design in units of the elevations",
+    "geosite/review/designs.py": "reads designs, which are in map units",
+    "geosite/review/sections.py": "takes the elevation of a design in units of the elevations",
+    "geosite/review/setting_out/wording.py": "tells lengths in the unit of the walk",
+    "geosite/terrain/site.py": "the contour interval is asked for in units of the elevations",
+    "geosite/terrain/site_ground.py": "lays the raster on whole cells of the map",
+    "geosite/terrain/wording.py": "tells elevations in their own unit",
+}
+"""Modules of the kernels that know map units, and why."""
+
+LONG = {
+    "geosite/handover/layers/points.py:columns": "a table",
+    "geosite/handover/layers/quantities.py:columns": "a table",
+    "geosite/handover/layers/rasters.py:ground_rasters": "a table",
+}
+"""Functions of more than 70 lines, and why."""
+
+OWED = {
+    "geosite/fieldbook/sitefile.py",
+    "geosite/handover/formats/desktop/rasters.py:raster_nodes",
+    "geosite/network/adjust.py:_adjusted",
+    "geosite/reading/delimited.py:_body",
+    "geosite/network/anchor.py",
+    "geosite/network/mistakes/search.py",
+    "geosite/network/mistakes/search.py:trial",
+    "geosite/review/answers.py:answer",
+    "geosite/review/design_ground/compute.py:design_ground",
+    "geosite/terrain/surface/model.py",
+    "geosite/terrain/surface/model.py:elevation_surface",
+    "geosite/terrain/surface/tin.py",
+    "geosite/terrain/water/descent.py:descend",
+    "geosite/terrain/water/falls.py:falls_from_building",
+    "geosite/terrain/water/falls.py:wall_profiles",
+}
+"""Modules and functions still to be divided: none may be added."""
+
+INSIDERS = {
+    *("tests/network/test_anchor.py", "tests/network/test_report.py"),
+    *("tests/network/test_suspects.py", "tests/network/test_told.py"),
+    *("tests/terrain/test_basins.py", "tests/terrain/test_exact_signs.py"),
+    *("tests/terrain/test_falls.py", "tests/terrain/test_flow.py"),
+    *("tests/terrain/test_leave_one_out.py", "tests/terrain/test_site.py"),
+    *("tests/terrain/test_spline.py", "tests/terrain/test_surface_parts.py"),
+    "tests/terrain/test_tin_parts.py",
+}
+"""Tests that still import private names: none may be added."""
+
+
+def modules() -> Iterator[tuple[str, str]]:
+    for folder in ("geosite", "cli"):
+        for path in sorted((ROOT / folder).rglob("*.py")):
+            yield path.relative_to(ROOT).as_posix(), path.read_text(encoding="utf-8")
+
+
+def functions(text: str) -> Iterator[ast.FunctionDef | ast.AsyncFunctionDef]:
+    for node in ast.walk(ast.parse(text)):
+        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
+            yield node
+
+
+def lines_of_code(node: ast.FunctionDef | ast.AsyncFunctionDef) -> int:
+    """Count the lines of a function without its docstring."""
+    first = node.body[0]
+    told = first.end_lineno - first.lineno + 1 if ast.get_docstring(node) else 0  # type: ignore[operator]
+    return node.end_lineno - node.lineno + 1 - told  # type: ignore[operator]
+
+
+def test_kernels_work_in_metres() -> None:
+    unit = re.compile(r"\b(height_unit_m|ground_unit_m|height_unit_name|unit_m)\b")
+    found = {
+        name
+        for name, text in modules()
+        if name.startswith(tuple(f"geosite/{room}/" for room in KERNELS)) and unit.search(text)
+    }
+    assert found <= set(MAP_UNITS)
+
+
+def test_functions_do_one_thing() -> None:
+    long = {
+        f"{name}:{node.name}"
+        for name, text in modules()
+        for node in functions(text)
+        if lines_of_code(node) > 70
+    }
+    assert long <= set(LONG) | OWED
+
+
+def test_calls_can_be_read() -> None:
+    many = {
+        f"{name}:{node.name}"
+        for name, text in modules()
+        for node in functions(text)
+        if len(node.args.posonlyargs + node.args.args + node.args.kwonlyargs) > 8
+    }
+    assert many <= OWED
+
+
+def test_modules_are_read_in_one_go() -> None:
+    assert {name for name, text in modules() if text.count("\n") > 500} <= OWED
+
+
+def test_tests_stand_outside() -> None:
+    private = set()
+    for path in sorted((ROOT / "tests").rglob("*.py")):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("geosite"):
+                if any(re.match(r"_[a-zA-Z]", a.name) for a in node.names):
+                    private.add(path.relative_to(ROOT).as_posix())
+    assert private <= INSIDERS
+
+
+def test_an_empty_room_file_says_what_the_room_is() -> None:
+    for path in (ROOT / "geosite").rglob("__init__.py"):
+        assert ast.get_docstring(ast.parse(path.read_text(encoding="utf-8"))), path
