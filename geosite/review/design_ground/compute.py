@@ -26,6 +26,7 @@ from geosite.terrain.water.descent import Mask
 
 __all__ = ["DesignedGround", "design_ground"]
 
+FINE_POINTS = 30_000
 TOUCHED_M = 1e-6
 """A smaller change of the ground is none."""
 AT_ONCE = 16
@@ -139,14 +140,20 @@ def design_ground(
         possible = stack(draws)
         return foot.built(possible.reshape(len(possible), -1)).reshape(possible.shape)
 
+    # the cells of the raster are coarse for a small design: what a fine lattice adds holds for the
+    # possible grounds as well
+    exact = _fine(zones, side_slope, whole, change, site)
     sums = [_sums(change.ravel(), weight)]
     for first in range(0, site.ground.draws, AT_ONCE):
         some = range(first, min(first + AT_ONCE, site.ground.draws))
         assert stack is not None
         possible = stack(some).reshape(len(some), -1)
         sums += [_sums(one, weight) for one in foot.built(possible) - possible]
-    cut, fill, cut_area, fill_area = (_estimate([one[i] for one in sums]) for i in range(4))
-    net = _estimate([one[0] - one[1] for one in sums])
+    cut, fill, cut_area, fill_area = (
+        _estimate([max(one[i] + exact[i] - sums[0][i], 0.0) for one in sums]) for i in range(4)
+    )
+    shift = exact[0] - exact[1] - (sums[0][0] - sums[0][1])
+    net = _estimate([one[0] - one[1] + shift for one in sums])
     shaped = replace(
         site,
         ground=replace(site.ground, draws=min(site.ground.draws, DRAINED)),
@@ -179,14 +186,63 @@ def design_ground(
 
 
 def _weights(foot: Footing, whole: BaseGeometry, site: SiteGround, inside: Mask) -> Floats:
-    """Return the ground area of each cell; those of the zones add up to the zones' own area."""
+    """Return the ground area of each cell.
+
+    Where walls stand round the zones their cells add up to the zones' own area; banks go on from
+    the zones' edge, so that there it does not matter which side a cell is counted to.
+    """
     weight = np.full(foot.zone.shape, site.cell_m2)
     grid = site.local
     seen = shapely.intersection(whole, shapely.box(grid.west, grid.south, grid.east, grid.north))
     counted = float(inside.sum()) * grid.cell_size**2
-    if counted > 0:
+    if counted > 0 and foot.side_slope == 0:
         weight[foot.zone >= 0] *= float(seen.area) / counted
     return weight
+
+
+def _fine(
+    zones: Sequence[Zone], side_slope: float, whole: BaseGeometry, change: Floats, site: SiteGround
+) -> tuple[float, float, float, float]:
+    """Return cut, fill and their areas on a lattice fine enough for the size of the design."""
+    grid, factor = site.local, site.frame.combined_factor
+    row, col = np.nonzero(np.nan_to_num(np.abs(change)) > TOUCHED_M)
+    if not len(row):
+        return 0.0, 0.0, 0.0, 0.0
+    west, east = (
+        grid.west + (col.min() - 1) * grid.cell_size,
+        grid.west + (col.max() + 2) * grid.cell_size,
+    )
+    north, south = (
+        grid.north - (row.min() - 1) * grid.cell_size,
+        grid.north - (row.max() + 2) * grid.cell_size,
+    )
+    spacing = min(math.sqrt((east - west) * (north - south) / FINE_POINTS), grid.cell_size)
+    e = np.arange(west + spacing / 2, east, spacing)
+    n = np.arange(south + spacing / 2, north, spacing)
+    places = np.stack(np.meshgrid(e, n), axis=-1).reshape(-1, 2)
+    foot = footing(zones, places, side_slope, factor, min(spacing, grid.cell_size / 4))
+    walked = _bilinear(site.surface.z, grid, places)
+    inside = foot.zone >= 0
+    weight = np.full(len(places), (spacing / factor) ** 2)
+    seen = shapely.intersection(whole, shapely.box(west, south, east, north)).area
+    if inside.any() and side_slope == 0:
+        weight[inside] *= float(seen) / (float(inside.sum()) * spacing**2)
+    return _sums(foot.built(walked) - walked, weight)
+
+
+def _bilinear(z: Floats, grid: Grid, places: Floats) -> Floats:
+    """Return a raster between the centres of its cells, NaN beside cells without a value."""
+    rows, cols = z.shape
+    col = (places[:, 0] - grid.west) / grid.cell_size - 0.5
+    row = (grid.north - places[:, 1]) / grid.cell_size - 0.5
+    c = np.clip(np.floor(col).astype(np.int64), 0, max(cols - 2, 0))
+    r = np.clip(np.floor(row).astype(np.int64), 0, max(rows - 2, 0))
+    c1, r1 = np.minimum(c + 1, cols - 1), np.minimum(r + 1, rows - 1)
+    # half a cell beyond the outermost centres the ground goes on as it is
+    u, v = np.clip(col - c, -0.5, 1.5), np.clip(row - r, -0.5, 1.5)
+    top = z[r, c] * (1 - u) + z[r, c1] * u
+    found: Floats = top * (1 - v) + (z[r1, c] * (1 - u) + z[r1, c1] * u) * v
+    return found
 
 
 def _sums(change: Floats, weight: Floats) -> tuple[float, float, float, float]:

@@ -124,7 +124,8 @@ def _of_shape(
         for vertex in range(arc.first + 1, arc.last)
         if vertex != (arc.first + arc.last) // 2
     }
-    last = len(places) - 1 if shape.kind == "area" else len(places)
+    ends_where_it_began = len(places) > 2 and bool((places[0, :2] == places[-1, :2]).all())
+    last = len(places) - 1 if ends_where_it_began else len(places)
     for vertex in range(last):
         if vertex not in skipped:
             yield Target(f"{name}-{vertex + 1}", name, "vertex", places[vertex])
