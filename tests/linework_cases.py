@@ -10,7 +10,9 @@ import numpy as np
 from geosite.base.map_frame import Frame
 from geosite.fieldbook.model import PIECE_KINDS, FieldBook, Notes
 from geosite.fieldbook.sitefile import Anchor, Baseline, Code, Quantities, SiteFile, Survey
-from geosite.network.model import Chains, Network
+from geosite.network.model import Network
+from geosite.network.normal import Equations, Posterior
+from geosite.network.rows import Between, HeightRows, PlanRows
 
 # feature, code, segment, mark (or None), easting, northing, elevation
 Row = tuple[str, str, str, "str | None", float, float, float]
@@ -91,10 +93,7 @@ def survey(
     for i in range(n):
         name = marks[mark[i]] if mark[i] >= 0 else f"row {i}"
         knot[i] = knots.setdefault(name, len(knots))
-    k = len(knots)
-    horizontal = np.zeros((2 * k, 2 * k))
-    horizontal[range(2 * k), range(2 * k)] = sigma**2
-    zeros = np.zeros(n)
+    plan, heights = known_rows(knot, sigma, sigma_up)
     network = Network(
         frame=frame(combined_factor),
         en=local[:, :2].copy(),
@@ -102,22 +101,9 @@ def survey(
         raw_en=local[:, :2].copy(),
         raw_elevation=local[:, 2].copy(),
         orientation=np.zeros(1),
-        chains=Chains(
-            knots=tuple(knots),
-            run=np.zeros(n, dtype=np.int64),
-            start=knot,
-            end=knot,
-            chain=np.full(n, -1),
-            fraction=zeros,
-            variance=zeros,
-            total=zeros,
-            is_open=np.zeros(n, dtype=bool),
-            turn=np.zeros((n, 2)),
-        ),
-        horizontal=horizontal,
-        turn_gain=np.zeros((1, 2 * k)),
-        turn_variance=np.zeros(1),
-        vertical=np.eye(k) * sigma_up**2,
+        scale=np.zeros(1),
+        plan=plan,
+        heights=heights,
         variance_factor=1.0,
         vertical_variance_factor=1.0,
         closures=(),
@@ -125,11 +111,65 @@ def survey(
     return notes, network
 
 
+def known_rows(knot: np.ndarray, sigma: float, sigma_up: float) -> tuple[PlanRows, HeightRows]:
+    """Return rows that stand on knots, every knot with an error of its own."""
+    n, k = len(knot), int(knot.max()) + 1
+    every, none, nothing = np.arange(n), np.full(n, -1), np.zeros(n)
+    between = Between(every, np.zeros(n, dtype=np.int64), every, every, none, none, every * 0)
+    turn = 2 * k
+    plan = PlanRows(
+        between=between,
+        posterior=posterior(np.append(np.full(2 * k, sigma**2), [0.0, 0.0])),
+        knot=2 * knot,
+        path=2 * knot,
+        heading=np.full(n, turn),
+        orientation=np.array([turn]),
+        scale=np.array([turn + 1]),
+        reach=nothing.astype(complex),
+        carried=nothing.astype(complex),
+        gain=np.zeros((n, 3, 3)),
+        leg_reach=np.zeros(0, dtype=complex),
+        leg_carried=np.zeros(0, dtype=complex),
+        leg_gain=np.zeros((0, 3, 3)),
+        weight=np.zeros((0, 3, 3)),
+        pointing=0.0,
+    )
+    heights = HeightRows(
+        between=between,
+        posterior=posterior(np.append(np.full(k, sigma_up**2), np.zeros(3))),
+        knot=knot,
+        path=knot,
+        drift=np.tile(np.arange(k, k + 3), (n, 1)),
+        coupling=np.zeros((n, 3)),
+        variance=nothing,
+        leg_coupling=np.zeros((0, 3)),
+        leg_variance=np.zeros(0),
+        pointing=0.0,
+    )
+    return plan, heights
+
+
+def knot_of(network: Network) -> np.ndarray:
+    """Return the knot of every row."""
+    return np.asarray(network.plan.knot[network.plan.between.at] // 2)
+
+
+def count_knots(network: Network) -> int:
+    """Return how many knots there are."""
+    return int(knot_of(network).max()) + 1
+
+
+def posterior(variance: np.ndarray) -> Posterior:
+    """Return the covariance of independent unknowns."""
+    free = np.flatnonzero(variance)
+    return Posterior(Equations(np.diag(1.0 / np.where(variance > 0, variance, 1.0)), free))
+
+
 def moved(network: Network, shift: np.ndarray) -> Network:
     """Return the same network with every knot moved by a row of `shift`, shape (K, 3)."""
     from dataclasses import replace
 
-    by_row = shift[network.chains.start]
+    by_row = shift[knot_of(network)]
     return replace(
         network, en=network.en + by_row[:, :2], elevation=network.elevation + by_row[:, 2]
     )

@@ -52,22 +52,25 @@ def notes(
     marks: dict[str, dict[str, Any]],
     *,
     baseline: tuple[str, str] = ("A", "B"),
-    noise: tuple[float, float] = (0.005, 0.004),
-    limit: float = 300.0,
+    noise: tuple[float, float] | None = (0.005, 0.004),
+    device: dict[str, Any] | None = None,
+    limit: float | None = 300.0,
     unit: str = "m",
     crs: str = PLAIN_CRS,
     **anchor: Any,
 ) -> Notes:
     """Return notes of a survey; `anchor` takes the other keys of the site file's table."""
     unit_m = {"m": 1.0, "ft": 0.3048, "ftUS": 1200 / 3937}[unit]
+    survey: dict[str, Any] = {"file": "field_book.csv", "unit": unit}
+    if limit is not None:
+        survey["closure_limit"] = limit
+    if device is not None:
+        survey["device"] = device
+    elif noise is not None:
+        survey["leg_noise"] = {"constant": noise[0], "per_sqrt_metre": noise[1]}
     site = msgspec.convert(
         {
-            "survey": {
-                "file": "field_book.csv",
-                "unit": unit,
-                "closure_limit": limit,
-                "leg_noise": {"constant": noise[0], "per_sqrt_metre": noise[1]},
-            },
+            "survey": survey,
             "baseline": {"from": baseline[0], "to": baseline[1]},
             "anchor": {"crs": crs, "marks": marks, **anchor},
         },

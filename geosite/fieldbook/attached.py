@@ -9,11 +9,13 @@ from functools import partial
 from pathlib import Path
 from typing import Any, Protocol, TypeVar
 
+import msgspec
+
 from geosite.base.errors import InputError, Problem
 from geosite.base.problems import Problems
 from geosite.fieldbook import sitefile
 from geosite.fieldbook.site import parse_toml
-from geosite.fieldbook.sitefile import SiteFile
+from geosite.fieldbook.sitefile import DeviceTable, SiteFile
 from geosite.fieldbook.surroundings import Surroundings
 from geosite.reading.designs import Design, read_design
 from geosite.reading.files import check_plain_file, decode, inside
@@ -56,6 +58,8 @@ class Attached:
         Second surfaces by the name of the earthwork that asks for them.
     designs
         Files of designs by the name of the design.
+    device
+        What ``[survey.device]`` ``file`` says of the device.
     """
 
     parcels: PolygonLayer | None = None
@@ -64,6 +68,7 @@ class Attached:
     limit_lines: Mapping[tuple[str | int, ...], int] = field(default_factory=dict)
     surfaces: Mapping[str, SecondSurface] = field(default_factory=dict)
     designs: Mapping[str, Design | SecondSurface] = field(default_factory=dict)
+    device: DeviceTable | None = None
 
 
 def read_attached(
@@ -131,13 +136,34 @@ def read_attached(
         if design is not None:
             designs[name] = design
     limits_file = "" if limits is None else str(Path(file).parent / limits)
+    device = None
+    table_of = site.survey.device
+    if table_of is not None and table_of.file is not None:
+        named = table_of.file
+        device = read(partial(_device, named), named, TABLES_LIMIT, "survey", "device", "file")
     tables, lines = told or ({}, {})
-    return Attached(parcels, tables, limits_file, lines, surfaces, designs)
+    return Attached(parcels, tables, limits_file, lines, surfaces, designs, device)
 
 
 def _design(table: sitefile.Design, path: Path, refuse: Refuse) -> Design:
     assert table.file is not None
     return replace(read_design(str(path), table.layer), file=table.file)
+
+
+def _device(file: str, path: Path, refuse: Refuse) -> DeviceTable:
+    """Read ``[device]`` of a file that `geosite calibrate` wrote; what else is in it is skipped."""
+    table = _tables(file, path, refuse)[0].get("device")
+    try:
+        if not isinstance(table, dict):
+            raise msgspec.ValidationError("there is no table [device]")
+        return msgspec.convert(table, DeviceTable)
+    except msgspec.ValidationError as error:
+        raise refuse(
+            "device-file",
+            f"{file} does not describe a device ({error})",
+            "a table [device] as geosite calibrate writes it",
+            "calibrate again, or give a class",
+        ) from error
 
 
 def _tables(file: str, path: Path, refuse: Refuse) -> TomlTables:

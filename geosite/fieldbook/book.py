@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections import defaultdict
 from collections.abc import Sequence
+from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
@@ -22,7 +23,7 @@ from geosite.reading.tables import Rows, is_layer_file, open_csv, open_layer
 __all__ = ["COLUMNS", "read_book"]
 
 REQUIRED = ("run", "point", "x", "y", "z")
-COLUMNS = (*REQUIRED, "feature", "code", "segment", "note")
+COLUMNS = (*REQUIRED, "feature", "code", "segment", "note", "time")
 REACH_M = 1e7
 """No yard is larger than this."""
 NOTE_LIMIT = 2000
@@ -141,6 +142,18 @@ def read_book(
             rows.header_line,
         )
     _check_names(book, problems)
+    if book.time is not None and len(book) and bool(np.isnan(book.time).any()):
+        without = int(np.isnan(book.time).sum())
+        findings.append(
+            Finding(
+                "note",
+                "time-unread",
+                f"{without} of {len(book)} rows have no time that can be read (seconds, or "
+                "2026-05-01T08:30:00); there the device is judged by the way walked.",
+                file,
+                int(book.line[int(np.argmax(np.isnan(book.time)))]),
+            )
+        )
     _check_duplicates(book, problems, findings)
     # after bad cells the walks can still be checked, after lost rows they cannot
     lost = {"row-length", "csv-syntax", "run-blank", "no-rows"} & problems.codes
@@ -219,7 +232,7 @@ def _collect(
     names = {key: _Names() for key in ("run", "point", "feature", "code")}
     segments, texts = _Segments(), _Texts()
     parts: dict[str, list[Floats | Ints]] = {
-        key: [np.zeros(0)] for key in (*"xyz", *names, "segment", "line")
+        key: [np.zeros(0)] for key in (*"xyz", *names, "segment", "line", "time")
     }
     notes: list[str] = []
     for lines, columns in rows.chunks:
@@ -238,6 +251,8 @@ def _collect(
         _bad_segments(cells["segment"], words, lines, file, problems)
         parts["segment"].append(words)
         notes.extend(map(texts.__getitem__, cells["note"]))
+        if "time" in where:
+            parts["time"].append(_times(cells["time"]))
         if problems.full:
             break
 
@@ -267,7 +282,27 @@ def _collect(
             for i, header in enumerate(rows.header)
             if i not in where.values() and header.strip()
         ),
+        time=np.concatenate(parts["time"], dtype=np.float64) if "time" in where else None,
     )
+
+
+def _times(cells: Sequence[str]) -> Floats:
+    """Return times in seconds, of numbers or ISO 8601; NaN where a cell is blank or neither."""
+    out = np.full(len(cells), np.nan)
+    for i, cell in enumerate(cells):
+        text = cell.strip()
+        if not text or len(text) > NUMBER_LIMIT:
+            continue
+        if _NUMBER.fullmatch(text):
+            out[i] = float(text)
+            continue
+        try:
+            moment = datetime.fromisoformat(text)
+        except ValueError:
+            continue
+        # without a zone of its own as good as any: only differences count
+        out[i] = moment.replace(tzinfo=moment.tzinfo or UTC).timestamp()
+    return np.where(np.isfinite(out), out, np.nan)
 
 
 def _numbers(

@@ -61,6 +61,9 @@ class FieldBook:
         Line of each row in the file, counted from 1.
     unused
         Headers of columns that were not read.
+    time : array, shape (n,), seconds, or None
+        When each row was noted, NaN where it is blank; only differences within a run mean
+        something.
     """
 
     file: str
@@ -79,6 +82,7 @@ class FieldBook:
     notes: tuple[str, ...]
     line: Ints
     unused: tuple[str, ...] = ()
+    time: Floats | None = None
 
     def __len__(self) -> int:
         return len(self.local)

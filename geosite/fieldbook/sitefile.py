@@ -25,6 +25,7 @@ __all__ = [
     "DesignEdge",
     "DesignPad",
     "DesignStrip",
+    "DeviceTable",
     "Distances",
     "Drainage",
     "Earthwork",
@@ -95,6 +96,40 @@ class LegNoise(Table, frozen=True, kw_only=True):
     """b, metres per square root of a metre walked: the part that grows with the way."""
 
 
+class DeviceTable(Table, frozen=True, kw_only=True):
+    """``[survey.device]``: what the error of the device is made of, as standard deviations.
+
+    A number that is not given is that of the class.
+    """
+
+    class_: Literal["unknown", "good"] | None = field(name="class", default=None)
+    """Starting values; without it those of an unknown device."""
+    file: str | None = None
+    """TOML file with this table, as ``geosite calibrate`` writes it."""
+    pointing: NotNegative | None = None
+    """Metres per horizontal axis between the device's path and a mark; it does not add up."""
+    pointing_up: NotNegative | None = None
+    """Metres, the same upwards; without it `pointing`."""
+    walk: NotNegative | None = None
+    """Random walk of the position, metres per square root of a metre walked."""
+    walk_up: NotNegative | None = None
+    """The same upwards; without it `walk`."""
+    walk_per_second: NotNegative | None = None
+    """Random walk where the field book has times, metres per square root of a second."""
+    walk_up_per_second: NotNegative | None = None
+    """The same upwards; without it `walk_per_second`."""
+    heading_deg: NotNegative | None = None
+    """Random walk of the heading, degrees per square root of a metre walked."""
+    scale_percent: NotNegative | None = None
+    """Scale of a run, percent."""
+    climb_percent: NotNegative | None = None
+    """Height a run gains or loses in proportion to the way walked, percent."""
+    tilt_deg: NotNegative | None = None
+    """Tilt of a run's vertical axis about each horizontal axis, degrees."""
+    degrees_of_freedom: Positive | None = None
+    """How well these are known: as by so many independent misclosures."""
+
+
 class Survey(Table, frozen=True, kw_only=True):
     """``[survey]``: the field book and how it was walked."""
 
@@ -109,12 +144,21 @@ class Survey(Table, frozen=True, kw_only=True):
     Example: `{ point = "Name", z = "Height" }`."""
     layer: str | None = None
     """Layer or sheet of the field book, where its file has several. Example: `"walk"`."""
+<<<<<<< HEAD
     closure_limit: Positive = 300.0
     """Smallest acceptable ratio of misclosure, 300 for 1:300. A default: practice differs."""
     closure_rules: tuple[Literal["WAC 332-130-090", "FGCC 1984"], ...] = ()
     """Published rules that closures are compared with, for information. None is compared with
     unless it is named here: a rule of one state says nothing on another's ground. Since 0.2."""
     leg_noise: LegNoise = LegNoise()
+=======
+    closure_limit: Positive | None = None
+    """Smallest acceptable ratio of misclosure, 300 for 1:300; without it by the device."""
+    leg_noise: LegNoise | None = None
+    """Legs that err independently of each other; not together with `device`."""
+    device: DeviceTable | None = None
+    """Without it and `leg_noise`, an unknown device."""
+>>>>>>> c67f5f7 (A device model in the network: headings that stray, scale and climb of each run, pointing)
 
 
 class Run(Table, frozen=True, kw_only=True):

@@ -21,29 +21,37 @@ from geosite.network.checks import (
     length_ok,
     no_place,
 )
+from geosite.network.device import Device, device_of
+from geosite.network.heights import Heights, adjust_heights
+from geosite.network.loops import loops
+from geosite.network.mistakes.facts import Judge
 from geosite.network.mistakes.search import find_mistakes
-from geosite.network.model import Chains, Closure, Network
+from geosite.network.model import Closure, Network
+from geosite.network.normal import Prior
+from geosite.network.plan import Azimuth, Plan, PlanInput, adjust_plan
 from geosite.network.report import Judged, report
+from geosite.network.rows import HeightRows, PlanRows, height_rows, plan_rows
 from geosite.network.similarity import fit_rigid
-from geosite.network.solve import Levels, Placement, Prior, level, place
 from geosite.network.tie import (
     Misfit,
     Tied,
     first_visits,
     known_heights,
     known_places,
-    make_legs,
     misfit,
+    plan_steps,
     tie,
 )
 from geosite.network.trust import (
+    Noise,
     advise,
     check_points,
+    judge_device,
     judge_noise,
     lever_arm,
     neighbour_precision,
 )
-from geosite.network.walk import Complexes, Walk, loops, make_chains, scaled_path, walk_runs
+from geosite.network.walk import Complexes, Walk, scaled_path, walk_runs
 
 __all__ = ["adjust"]
 
@@ -87,10 +95,10 @@ def adjust(notes: Notes) -> Network:
 
 def _adjusted(notes: Notes, anchored: Anchored) -> Network:
     book, baseline = notes.book, (notes.site.baseline.from_, notes.site.baseline.to)
-    noise = notes.site.survey.leg_noise
+    device = device_of(notes)
     problems = anchor_ok(notes, anchored)
     always = frozenset(c.name for c in anchored.controls if not c.check) | set(baseline)
-    walk = walk_runs(book, noise, always)
+    walk = walk_runs(book, device, always)
     problems += baseline_apart(notes, walk)
     if problems:
         raise SurveyRefused(problems)
@@ -98,7 +106,7 @@ def _adjusted(notes: Notes, anchored: Anchored) -> Network:
     problems, findings = closures_ok(notes, closures)
 
     def fit(trial: FieldBook) -> tuple[Tied, float, int]:
-        tied = tie(trial, noise, baseline, always, anchored.frame.combined_factor)
+        tied = tie(trial, device, baseline, always, anchored.frame.combined_factor)
         fits = _misfits(tied, anchored.controls)
         freedom = tied.redundancy + sum(f.freedom for f in fits)
         # names exchanged by mistake can lay the two ends of the baseline on one place
@@ -107,7 +115,7 @@ def _adjusted(notes: Notes, anchored: Anchored) -> Network:
             return tied, math.inf, freedom
         return tied, tied.squares + sum(f.squares for f in fits), freedom
 
-    search = find_mistakes(fit, book, baseline)
+    search = find_mistakes(fit, book, baseline, Judge(device.degrees_of_freedom))
     refused, more = told.told_mistakes(notes, search)
     problems, findings = refused + problems, findings + more
     check = length_check(anchored, search.tied, baseline)
@@ -119,8 +127,7 @@ def _adjusted(notes: Notes, anchored: Anchored) -> Network:
 
     spent = search.redundancy_spent
     tied = search.tied
-    horizontal = judge_noise(tied.plan.weighted_squares, tied.plan.redundancy - spent[0])
-    vertical = judge_noise(tied.levels.weighted_squares, tied.levels.redundancy - spent[1])
+    horizontal, vertical = _judged(device, tied, spent, _misfits(tied, anchored.controls))
     factors = (horizontal.factor, vertical.factor)
     findings += told.told_noise(notes, horizontal, vertical)
     misfits = _misfits(tied, anchored.controls, factors)
@@ -135,8 +142,14 @@ def _adjusted(notes: Notes, anchored: Anchored) -> Network:
         text = "Only one mark has a known position, so no length on the map checks the notes."
         findings.append(Finding("note", "scale-unchecked", text, notes.site_file))
 
-    survey = _Survey(notes, anchored, always, factors)
-    network = survey.network(walk, closures, tied)
+    survey = _Survey(notes, anchored, device, always, factors)
+    accuracy_known = device.given or horizontal.freedom > 0 or vertical.freedom > 0
+    network = replace(
+        survey.network(walk, closures, tied),
+        degrees_of_freedom=horizontal.degrees_of_freedom,
+        vertical_degrees_of_freedom=vertical.degrees_of_freedom,
+        accuracy_known=accuracy_known,
+    )
     common = any(name not in always for name in walk.knots)
     alone = survey.baseline_only(network, walk) if common else None
     ends = tuple(int(walk.row[np.argmax(walk.knot == walk.knots.index(n))]) for n in baseline)
@@ -146,7 +159,7 @@ def _adjusted(notes: Notes, anchored: Anchored) -> Network:
     arm = lever_arm(network, (ends[0], ends[1]), alone, known_rows)
     findings += told.told_lever_arm(notes, arm)
     best_sigma = max(float(known.sigma.max()), 0.01)
-    advice = advise(network, book, noise, arm.row, best_sigma, known_rows)
+    advice = advise(network, book, device, arm.row, best_sigma, known_rows)
     findings += told.told_advice(notes, arm, advice)
     checks = check_points(network, book, anchored.controls)
     findings += told.told_check_points(notes, checks)
@@ -167,6 +180,22 @@ def _adjusted(notes: Notes, anchored: Anchored) -> Network:
     )
 
 
+def _judged(
+    device: Device, tied: Tied, spent: tuple[int, int], misfits: tuple[Misfit, Misfit]
+) -> tuple[Noise, Noise]:
+    """Judge the noise in plan and in height by the misclosures, and by known marks that fit."""
+    parts = []
+    both: tuple[Plan | Heights, ...] = (tied.plan, tied.heights)
+    for part, less, fit in zip(both, spent, misfits, strict=True):
+        squares, freedom = part.weighted_squares, part.redundancy - less
+        if device.is_leg_noise:
+            parts.append(judge_noise(squares, freedom))
+        else:
+            squares, counted = squares + fit.share * fit.squares, freedom + fit.share * fit.freedom
+            parts.append(judge_device(squares, counted, device.degrees_of_freedom))
+    return parts[0], parts[1]
+
+
 def _misfits(
     tied: Tied, controls: tuple[Control, ...], factors: tuple[float, float] = (1.0, 1.0)
 ) -> tuple[Misfit, Misfit]:
@@ -181,9 +210,10 @@ class _Placed:
     """One adjustment on the map with given factors."""
 
     path: Floats
-    plan: Placement
-    levels: Levels
-    chains: Chains
+    plan: Plan
+    heights: Heights
+    plan_rows: PlanRows
+    height_rows: HeightRows
     en: Floats
     elevation: Floats
 
@@ -194,25 +224,35 @@ class _Survey:
 
     notes: Notes
     anchored: Anchored
+    device: Device
     always: frozenset[str]
     factors: tuple[float, float]
 
     def once(self, walk: Walk, orientation: Floats, factor: float | Complexes) -> _Placed:
         """Adjust with the anchor, for one combined factor."""
-        book, baseline = self.notes.book, self.notes.site.baseline
+        book, baseline, device = self.notes.book, self.notes.site.baseline, self.device
         knot = {name: i for i, name in enumerate(walk.knots)}
         start, end = knot[baseline.from_], knot[baseline.to]
         places = known_places(self.anchored.controls, knot)
-        heights = known_heights(self.anchored.controls, knot)
-        if not len(heights.knot):
-            heights = Prior(np.array([start]), np.zeros(1), np.zeros(1))
+        elevations = known_heights(self.anchored.controls, knot)
+        if not len(elevations.knot):
+            elevations = Prior(np.array([start]), np.zeros(1), np.zeros(1))
         azimuth = None
         if len(places.knot) == 1:
             assert self.anchored.azimuth is not None
-            azimuth = (start, end, *self.anchored.azimuth)
+            azimuth = Azimuth(start, end, *self.anchored.azimuth)
         path = scaled_path(walk, book.local, factor)
-        legs = make_legs(walk, path, len(book.runs), self.factors)
-        plan = place(legs, places, orientation, azimuth=azimuth)
+        plan = adjust_plan(
+            PlanInput(
+                walk=walk,
+                step=plan_steps(walk, path),
+                device=device,
+                factor=self.factors[0],
+                prior=places,
+                heading=orientation,
+                azimuth=azimuth,
+            )
+        )
         if not plan.converged:
             raise SurveyRefused(
                 Problem(
@@ -223,12 +263,10 @@ class _Survey:
                     book.file,
                 )
             )
-        levels = level(legs, heights)
-        chains, offset, rise = make_chains(walk, path, plan.orientation)
-        s, e, f = chains.start, chains.end, chains.fraction
-        en = (1 - f)[:, None] * plan.position[s] + f[:, None] * plan.position[e] + offset
-        up = (1 - f) * levels.elevation[s] + f * levels.elevation[e] + rise
-        return _Placed(path, plan, levels, chains, en, up)
+        heights = adjust_heights(walk, path, device, self.factors[1], elevations, len(book.runs))
+        plan_at, en = plan_rows(walk, plan, device.pointing * math.sqrt(self.factors[0]))
+        heights_at, up = height_rows(walk, heights, device.pointing_up * math.sqrt(self.factors[1]))
+        return _Placed(path, plan, heights, plan_at, heights_at, en, up)
 
     def network(self, walk: Walk, closures: tuple[Closure, ...], free: Tied) -> Network:
         """Adjust with the anchor; the combined factor is taken at the middle of what comes out."""
@@ -256,7 +294,7 @@ class _Survey:
         keep = np.isin(np.array(book.marks), sorted(self.always))
         mark = np.where((book.mark >= 0) & keep[book.mark], book.mark, -1)
         alone = replace(self, notes=replace(self.notes, book=replace(book, mark=mark)))
-        walk = walk_runs(alone.notes.book, self.notes.site.survey.leg_noise, self.always)
+        walk = walk_runs(alone.notes.book, self.device, self.always)
         placed = alone.once(walk, network.orientation, network.frame.combined_factor)
         return alone.made(walk, placed, network.frame, ())
 
@@ -271,11 +309,9 @@ class _Survey:
             raw_en=raw_en,
             raw_elevation=raw_elevation,
             orientation=placed.plan.orientation,
-            chains=placed.chains,
-            horizontal=placed.plan.covariance,
-            turn_gain=placed.plan.turn_gain,
-            turn_variance=placed.plan.turn_variance,
-            vertical=placed.levels.covariance,
+            scale=placed.plan.scale,
+            plan=placed.plan_rows,
+            heights=placed.height_rows,
             variance_factor=self.factors[0],
             vertical_variance_factor=self.factors[1],
             closures=closures,
@@ -302,7 +338,7 @@ class _Survey:
         en[walk.row] = target.mean(axis=0) + np.column_stack(
             [moved[:, 0] * cosine - moved[:, 1] * sine, moved[:, 0] * sine + moved[:, 1] * cosine]
         )
-        height[walk.row] = moved[:, 2] + float(placed.levels.elevation[knots].mean())
+        height[walk.row] = moved[:, 2] + float(placed.heights.elevation[knots].mean())
         return en, height
 
 

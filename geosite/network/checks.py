@@ -130,7 +130,7 @@ def closures_ok(notes: Notes, closures: tuple[Closure, ...]) -> tuple[list[Probl
     limit = notes.site.survey.closure_limit
     problems, findings = [], []
     for loop in closures:
-        if loop.ratio >= limit:
+        if limit is None or loop.ratio >= limit:
             continue
         explained = loop.misclosure_m <= 2.45 * loop.sigma_m
         says = (
@@ -221,10 +221,10 @@ def length_check(anchored: Anchored, tied: Tied, baseline: tuple[str, str]) -> L
     vector = tied.plan.position[j] - tied.plan.position[i]
     length = float(np.hypot(*vector))
     along = vector / max(length, 1e-12)
-    form = np.zeros(len(tied.plan.covariance))
-    form[i], form[j] = -along[0], along[0]
-    form[tied.legs.knots + i], form[tied.legs.knots + j] = -along[1], along[1]
-    variance = float(form @ tied.plan.covariance @ form) + first.sigma**2 + second.sigma**2
+    both = (tied.plan.knot[[i, j]][:, None] + np.array([0, 1])).ravel()
+    form = np.concatenate([-along, along])
+    own = float(form @ tied.plan.posterior.block(both) @ form)
+    variance = own + first.sigma**2 + second.sigma**2
     factor = anchored.frame.combined_factor
     return LengthCheck(
         pair[0],

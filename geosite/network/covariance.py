@@ -1,21 +1,21 @@
 """Covariance of placed marks and of what is computed from them, in closed form.
 
-An observation is a fixed combination of two knots and one orientation plus a part that the knots do
-not see: the random walk inside its chain. Between two knots that part is a bridge,
-``cov(i, j) = min(v_i, v_j) - v_i v_j / V``; on an open chain a free walk, ``min(v_i, v_j)``, with
-``v`` the variance spent since the knot and ``V`` that of the whole chain (Karatzas & Shreve,
-Brownian Motion and Stochastic Calculus, section 5.6.B). Everything is linear in the number of rows.
+An observation is a fixed combination of unknowns, a part of its own that its long leg leaves to
+it, and the pointing (`geosite.network.rows`). Sums over many observations of one long leg come from
+sums along it, so that everything is linear in the number of rows.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 
 from geosite.base.arrays import Floats, Ints
 from geosite.base.statistics import t_factor
 from geosite.network.model import LinearForm, Network
+from geosite.network.normal import Posterior
+from geosite.network.rows import PlanRows
 from geosite.network.walk import sum_at
 
 __all__ = [
@@ -24,7 +24,12 @@ __all__ = [
     "error_ellipses",
     "intervals",
     "level_covariance",
+    "orientation_variances",
+    "orientation_with_place",
+    "places_covariance",
+    "plan_covariance",
     "relative_ellipses",
+    "row_variances",
     "sight_covariance",
     "sigma",
     "sigma_horizontal",
@@ -32,44 +37,79 @@ __all__ = [
     "sigmas",
 ]
 
-
-def _planar(
-    network: Network,
-    ends: tuple[Ints, Ints],
-    shares: tuple[Floats, Floats],
-    turn: Floats,
-    run: Ints,
-) -> tuple[Floats, Floats, Floats]:
-    """Variance of easting, of northing and their covariance of ``a X[s] + b X[e] + turn t``."""
-    q, count = network.horizontal, len(network.chains.knots)
-    with_knots, variance = network.turn_with_knots, network.turn_total
-    (s, e), (a, b) = ends, shares
-
-    def pair(i: int, j: int) -> Floats:
-        si, ei, sj, ej = i * count + s, i * count + e, j * count + s, j * count + e
-        value: Floats = a**2 * q[si, sj] + b**2 * q[ei, ej] + a * b * (q[si, ej] + q[ei, sj])
-        value += turn[:, j] * (a * with_knots[run, si] + b * with_knots[run, ei])
-        value += turn[:, i] * (a * with_knots[run, sj] + b * with_knots[run, ej])
-        return value + turn[:, i] * turn[:, j] * variance[run]
-
-    return pair(0, 0), pair(1, 1), pair(0, 1)
+AT_ONCE = 1 << 15
+"""Rows treated together."""
+ENTRIES = 4_000_000
+"""Numbers in the tables that are held at once."""
 
 
-def _inside(network: Network) -> Floats:
-    """Share of an observation's variance that its chain leaves to it, times the variance."""
-    chains = network.chains
-    rest: Floats = chains.variance * np.where(chains.is_open, 1.0, 1.0 - chains.fraction)
-    return rest
+def _parts(count: int) -> Iterator[slice]:
+    for start in range(0, count, AT_ONCE):
+        yield slice(start, min(start + AT_ONCE, count))
 
 
-def _marks(network: Network) -> tuple[Floats, Floats, Floats]:
-    chains = network.chains
-    f = chains.fraction
-    east, north, both = _planar(
-        network, (chains.start, chains.end), (1 - f, f), chains.turn, chains.run
-    )
-    inside = network.variance_factor * _inside(network)
-    return east + inside, north + inside, both
+def plan_covariance(network: Network, a: Ints, b: Ints) -> Floats:
+    """Return the covariance of easting and northing of pairs of observations.
+
+    Parameters
+    ----------
+    network
+    a, b : array, shape (m,)
+        Rows of the field book.
+
+    Returns
+    -------
+    array, shape (m, 2, 2), square metres
+    """
+    return places_covariance(network.plan, a, b)
+
+
+def places_covariance(rows: PlanRows, a: Ints, b: Ints) -> Floats:
+    """Return the same for rows that are not of a network yet."""
+    out = np.empty((len(a), 2, 2))
+    for part in _parts(len(a)):
+        i, j = a[part], b[part]
+        (at, of_at), (to, of_to) = rows.states(i), rows.states(j)
+        both = rows.posterior.entries(at[:, :, None], to[:, None, :])
+        found = of_at[:, :2] @ both @ of_to[:, :2].transpose(0, 2, 1)
+        found += rows.inside(i, j)[:, :2, :2]
+        pointed = (i == j) & ~rows.between.on_node[rows.between.at[i]]
+        found[pointed] += rows.pointing * np.eye(2)
+        out[part] = found
+    return out
+
+
+def row_variances(rows: PlanRows) -> Floats:
+    """Return the mean of the variances of easting and northing of all observations, shape (n,)."""
+    every = np.arange(len(rows.reach))
+    own = places_covariance(rows, every, every)
+    mean: Floats = (own[:, 0, 0] + own[:, 1, 1]) / 2
+    return mean
+
+
+def level_covariance(network: Network, a: Ints, b: Ints) -> Floats:
+    """Return the covariance of the elevations of pairs of observations.
+
+    Parameters
+    ----------
+    network
+    a, b : array, shape (m,)
+        Rows of the field book.
+
+    Returns
+    -------
+    array, shape (m,), square metres
+    """
+    rows = network.heights
+    out = np.empty(len(a))
+    for part in _parts(len(a)):
+        i, j = a[part], b[part]
+        (at, of_at), (to, of_to) = rows.states(i), rows.states(j)
+        both = rows.posterior.entries(at[:, :, None], to[:, None, :])
+        found = np.einsum("ma,mab,mb->m", of_at, both, of_to) + rows.inside(i, j)
+        pointed = (i == j) & ~rows.between.on_node[rows.between.at[i]]
+        out[part] = found + np.where(pointed, rows.pointing, 0.0)
+    return out
 
 
 def sigma_horizontal(network: Network) -> Floats:
@@ -80,19 +120,17 @@ def sigma_horizontal(network: Network) -> Floats:
     array, shape (n,), metres
         Root of the mean of the two variances.
     """
-    east, north, _ = _marks(network)
-    return np.sqrt(np.maximum((east + north) / 2, 0.0))
+    return np.sqrt(np.maximum(row_variances(network.plan), 0.0))
 
 
 def sigma_vertical(network: Network) -> Floats:
     """Return the standard deviation of each observation's elevation, shape (n,), metres."""
-    chains, q = network.chains, network.vertical
-    s, e, f = chains.start, chains.end, chains.fraction
-    value = (1 - f) ** 2 * q[s, s] + f**2 * q[e, e] + 2 * f * (1 - f) * q[s, e]
-    return np.sqrt(np.maximum(value + network.vertical_variance_factor * _inside(network), 0.0))
+    every = np.arange(len(network.en))
+    return np.sqrt(np.maximum(level_covariance(network, every, every), 0.0))
 
 
-def _ellipses(east: Floats, north: Floats, both: Floats) -> tuple[Floats, Floats, Floats]:
+def _ellipses(own: Floats) -> tuple[Floats, Floats, Floats]:
+    east, north, both = own[:, 0, 0], own[:, 1, 1], own[:, 0, 1]
     middle, half = (east + north) / 2, np.hypot((east - north) / 2, both)
     return (
         np.sqrt(np.maximum(middle + half, 0.0)),
@@ -107,46 +145,31 @@ def error_ellipses(network: Network) -> tuple[Floats, Floats, Floats]:
     Returns
     -------
     major, minor : array, shape (n,), metres
-        Semi-axes, one standard deviation (times 2.4477 for 95 %).
+        Semi-axes, one standard deviation (times `Network.ellipse_factor` for 95 %).
     azimuth : array, shape (n,), radians
         Direction of the major axis, clockwise from grid north, 0 to pi.
     """
-    return _ellipses(*_marks(network))
+    every = np.arange(len(network.en))
+    return _ellipses(plan_covariance(network, every, every))
 
 
 def relative_ellipses(network: Network, before: Ints, after: Ints) -> tuple[Floats, Floats, Floats]:
-    """Return the standard error ellipse of one observation seen from the one before it in its run.
+    """Return the standard error ellipse of observations as seen from others.
 
     Parameters
     ----------
     network
     before, after : array, shape (m,)
-        Rows of two observations of the same run next to each other.
+        Rows of the field book.
 
     Returns
     -------
     major, minor, azimuth : array, shape (m,)
         As `error_ellipses`.
     """
-    chains = network.chains
-    # a leg lies inside one chain: the chain of whichever end is not a knot, or that of both knots
-    inner = np.where(chains.chain[after] >= 0, after, before)
-    between = (chains.chain[before] < 0) & (chains.chain[after] < 0)
-    start = np.where(between, chains.start[before], chains.start[inner])
-    end = np.where(between, chains.start[after], chains.end[inner])
-    opened = chains.is_open[inner] & ~between
-    f0 = np.where(chains.chain[before] >= 0, chains.fraction[before], 0.0)
-    f1 = np.where(chains.chain[after] >= 0, chains.fraction[after], 1.0)
-    share = np.where(opened, 0.0, f1 - f0)
-    spent = network.variance_factor * np.where(
-        opened,
-        np.abs(chains.variance[after] - chains.variance[before]),
-        np.where(between, 0.0, share * chains.total[inner]),
-    )
-    turn = chains.turn[after] - chains.turn[before]
-    east, north, both = _planar(network, (start, end), (-share, share), turn, chains.run[after])
-    inside = spent * (1 - share)
-    return _ellipses(east + inside, north + inside, both)
+    cross = plan_covariance(network, before, after)
+    own = plan_covariance(network, before, before) + plan_covariance(network, after, after)
+    return _ellipses(own - cross - cross.transpose(0, 2, 1))
 
 
 def covariance(network: Network, forms: Sequence[LinearForm]) -> Floats:
@@ -165,153 +188,14 @@ def covariance(network: Network, forms: Sequence[LinearForm]) -> Floats:
     """
     if not forms:
         return np.zeros((0, 0))
-    rows, owner, weights = _stacked(forms)
-    plan, turns, level = _projected(network, rows, owner, weights, len(forms))
-    total: Floats = plan @ network.horizontal @ plan.T + level @ network.vertical @ level.T
-    total += (turns * network.turn_variance) @ turns.T
-    inside = np.flatnonzero(network.chains.chain[rows] >= 0)
-    if len(inside):
-        _add_walks(network, rows[inside], owner[inside], weights[inside], total)
+    stacked = _stacked(forms)
+    total = np.zeros((len(forms), len(forms)))
+    for view in _views(network, *stacked):
+        table = view.projected(len(forms))
+        total += table @ view.posterior.times(table).T
+        view.add_inside(total)
+        view.add_pointing(total)
     return (total + total.T) / 2
-
-
-def _stacked(forms: Sequence[LinearForm]) -> tuple[Ints, Ints, Floats]:
-    """Rows of all forms, the form each belongs to, and its three derivatives."""
-    rows = np.concatenate([form.rows for form in forms]).astype(np.int64)
-    owner = np.repeat(np.arange(len(forms)), [len(form.rows) for form in forms])
-    weights = np.column_stack(
-        [
-            np.concatenate([form.east for form in forms]),
-            np.concatenate([form.north for form in forms]),
-            np.concatenate([form.up for form in forms]),
-        ]
-    )
-    return rows, owner, weights
-
-
-def _projected(
-    network: Network, rows: Ints, owner: Ints, weights: Floats, sums: int
-) -> tuple[Floats, Floats, Floats]:
-    """Weighted sums as derivatives of knots (m, 2 K), of the runs' own turns, of elevations."""
-    chains = network.chains
-    count, runs = len(chains.knots), len(network.turn_variance)
-    east, north, up = weights.T
-    s, e, f = chains.start[rows], chains.end[rows], chains.fraction[rows]
-
-    def project(places: Ints, values: Floats, size: int) -> Floats:
-        return sum_at(owner * size + places, values, sums * size).reshape(sums, size)
-
-    turned = east * chains.turn[rows, 0] + north * chains.turn[rows, 1]
-    turns = project(chains.run[rows], turned, runs)
-    plan = np.hstack(
-        [project(s, (1 - f) * w, count) + project(e, f * w, count) for w in (east, north)]
-    )
-    level = project(s, (1 - f) * up, count) + project(e, f * up, count)
-    return plan + turns @ network.turn_gain, turns, level
-
-
-def sight_covariance(
-    network: Network, target: int, rows: Ints, seen_from: Ints
-) -> tuple[Floats, Floats, Floats]:
-    """Return the covariance of one mark with other marks as they are, or as a run would see them.
-
-    Parameters
-    ----------
-    network
-    target
-        Observation.
-    rows : array, shape (m,)
-        Observations.
-    seen_from : array, shape (m,)
-        Observation of the run that sees each of them, whose orientation then counts as well; ``-1``
-        for the place on the map.
-
-    Returns
-    -------
-    own : array, shape (2, 2), square metres
-        Covariance of the target's easting and northing.
-    cross : array, shape (m, 2, 2)
-        Of the target's with each other mark's.
-    others : array, shape (m, 2, 2)
-        Of each other mark's own.
-    """
-    chains = network.chains
-    every = np.append(target, rows)
-    base = np.append(-1, seen_from)
-    count, knots = len(every), len(chains.knots)
-    plan = np.zeros((count, 2, 2 * knots))
-    turns = np.zeros((count, 2, len(network.turn_variance)))
-    at = np.arange(count)
-    seen = np.flatnonzero(base >= 0)
-    for index, row, sign in ((at, every, 1.0), (seen, base[seen], -1.0)):
-        f = chains.fraction[row]
-        for axis in (0, 1):
-            here = np.full(len(index), axis)
-            np.add.at(plan, (index, here, axis * knots + chains.start[row]), sign * (1 - f))
-            np.add.at(plan, (index, here, axis * knots + chains.end[row]), sign * f)
-            np.add.at(turns, (index, here, chains.run[row]), sign * chains.turn[row, axis])
-    step = network.en[every[seen]] - network.en[base[seen]]
-    across = np.column_stack([step[:, 1], -step[:, 0]])
-    for axis in (0, 1):
-        here = np.full(len(seen), axis)
-        np.add.at(turns, (seen, here, chains.run[base[seen]]), across[:, axis])
-    plan += turns @ network.turn_gain
-    spread = (plan.reshape(2 * count, -1) @ network.horizontal).reshape(plan.shape)
-    turned = turns * network.turn_variance
-    others = spread @ plan.transpose(0, 2, 1) + turned @ turns.transpose(0, 2, 1)
-    both = plan.reshape(2 * count, -1) @ spread[0].T + turns.reshape(2 * count, -1) @ turned[0].T
-    cross = both.reshape(count, 2, 2).transpose(0, 2, 1)
-    inside = np.zeros(count)
-    inside += _inside_both(network, every, every)
-    inside[seen] += _inside_both(network, base[seen], base[seen])
-    inside[seen] -= 2 * _inside_both(network, every[seen], base[seen])
-    with_target = _inside_both(network, np.full(count, target), every)
-    with_target[seen] -= _inside_both(network, np.full(len(seen), target), base[seen])
-    others += inside[:, None, None] * np.eye(2)
-    cross += with_target[:, None, None] * np.eye(2)
-    return others[0], cross[1:], others[1:]
-
-
-def _inside_both(network: Network, a: Ints, b: Ints) -> Floats:
-    """Covariance per horizontal axis of what the chains leave to rows a and b, square metres."""
-    chains = network.chains
-    same = (chains.chain[a] == chains.chain[b]) & (chains.chain[a] >= 0)
-    va, vb = chains.variance[a], chains.variance[b]
-    taken = np.where(chains.is_open[a], 0.0, va * vb / np.where(same, chains.total[a], 1.0))
-    both: Floats = network.variance_factor * np.where(same, np.minimum(va, vb) - taken, 0.0)
-    return both
-
-
-def _add_walks(network: Network, rows: Ints, owner: Ints, weights: Floats, total: Floats) -> None:
-    """Add the part that stems from the random walk inside the chains.
-
-    With the weights w of a quantity sorted by v along a chain, the free walk contributes the sum
-    over the steps of v of (sum of the weights beyond)^2, and a bridge takes (sum of w v)^2 / V
-    away: both are sums of products, so one matrix product serves all quantities on a chain.
-    """
-    chains = network.chains
-    order = np.lexsort((chains.variance[rows], chains.chain[rows]))
-    rows, owner, weights = rows[order], owner[order], weights[order]
-    cuts = np.flatnonzero(np.diff(chains.chain[rows])) + 1
-    factors = (network.variance_factor, network.variance_factor, network.vertical_variance_factor)
-    for first, last in zip([0, *cuts], [*cuts, len(rows)], strict=True):
-        here = slice(first, last)
-        owners, column = np.unique(owner[here], return_inverse=True)
-        spent = chains.variance[rows[here]]
-        step = np.diff(spent, prepend=0.0)
-        row = rows[first]
-        block = np.zeros((len(owners), len(owners)))
-        for axis, factor in enumerate(factors):
-            if not weights[here, axis].any():
-                continue
-            table = np.zeros((last - first, len(owners)))
-            table[np.arange(last - first), column] = weights[here, axis]
-            beyond = np.cumsum(table[::-1], axis=0)[::-1]
-            block += factor * (beyond * step[:, None]).T @ beyond
-            if not chains.is_open[row]:
-                moment = spent @ table
-                block -= factor / chains.total[row] * np.outer(moment, moment)
-        total[np.ix_(owners, owners)] += block
 
 
 def sigmas(network: Network, forms: Sequence[LinearForm]) -> Floats:
@@ -321,6 +205,11 @@ def sigmas(network: Network, forms: Sequence[LinearForm]) -> Floats:
     """
     total: Floats = np.sqrt(_variances(network, forms).sum(axis=0))
     return total
+
+
+def sigma(network: Network, form: LinearForm) -> float:
+    """Return the standard deviation of one quantity, in its unit."""
+    return float(sigmas(network, [form])[0])
 
 
 def intervals(network: Network, forms: Sequence[LinearForm]) -> Floats:
@@ -353,77 +242,255 @@ def accuracies(network: Network, forms: Sequence[LinearForm]) -> tuple[Floats, F
 
 def _variances(network: Network, forms: Sequence[LinearForm]) -> Floats:
     """Variances from the plan and from the heights, shape (2, m)."""
-    knots, runs = len(network.chains.knots), len(network.turn_variance)
-    together = max(1, 4_000_000 // (2 * knots + runs))
-    parts = [_of_some(network, forms[i : i + together]) for i in range(0, len(forms), together)]
-    return np.maximum(np.hstack([*parts, np.zeros((2, 0))]), 0.0)
+    size = max(network.plan.posterior.size, network.heights.posterior.size)
+    together = max(1, ENTRIES // size)
+    parts = [np.zeros((2, 0))]
+    for first in range(0, len(forms), together):
+        some = forms[first : first + together]
+        found = np.zeros((2, len(some)))
+        for axis, view in enumerate(_views(network, *_stacked(some))):
+            table = view.projected(len(some))
+            found[axis] = (view.posterior.times(table) * table).sum(axis=1)
+            found[axis] += view.inside_variances(len(some))
+            found[axis] += view.pointing_variances(len(some))
+        parts.append(found)
+    return np.maximum(np.hstack(parts), 0.0)
 
 
-def _of_some(network: Network, forms: Sequence[LinearForm]) -> Floats:
-    rows, owner, weights = _stacked(forms)
-    plan, turns, level = _projected(network, rows, owner, weights, len(forms))
-    variance = np.zeros((2, len(forms)))
-    variance[0] = ((plan @ network.horizontal) * plan).sum(axis=1)
-    variance[0] += (turns**2) @ network.turn_variance
-    variance[1] = ((level @ network.vertical) * level).sum(axis=1)
-    chains = network.chains
-    inside = np.flatnonzero(chains.chain[rows] >= 0)
-    if not len(inside):
-        return variance
-    rows, owner, weights = rows[inside], owner[inside], weights[inside]
-    chain, spent = chains.chain[rows], chains.variance[rows]
-    order = np.lexsort((spent, chain, owner))
-    rows, owner, weights = rows[order], owner[order], weights[order]
-    chain, spent = chain[order], spent[order]
-    first = np.append(True, (chain[1:] != chain[:-1]) | (owner[1:] != owner[:-1]))
-    starts = np.flatnonzero(first)
-    group = np.cumsum(first) - 1
-    last = np.append(starts[1:], len(rows)) - 1
-    step = np.where(first, spent, np.diff(spent, prepend=0.0))
-    running = np.cumsum(weights, axis=0)
-    beyond = running[last][group] - running + weights
-    squares = np.add.reduceat(step[:, None] * beyond**2, starts, axis=0)
-    moment = np.add.reduceat(spent[:, None] * weights, starts, axis=0)
-    closed = ~chains.is_open[rows[starts]]
-    total = np.where(closed, chains.total[rows[starts]], 1.0)
-    squares -= np.where(closed, 1.0 / total, 0.0)[:, None] * moment**2
-    in_plan = network.variance_factor * (squares[:, 0] + squares[:, 1])
-    variance[0] += sum_at(owner[starts], in_plan, len(forms))
-    in_height = network.vertical_variance_factor * squares[:, 2]
-    variance[1] += sum_at(owner[starts], in_height, len(forms))
-    return variance
+def _stacked(forms: Sequence[LinearForm]) -> tuple[Ints, Ints, Floats]:
+    """Rows of all forms, the form each belongs to, and its three derivatives."""
+    rows = np.concatenate([form.rows for form in forms]).astype(np.int64)
+    owner = np.repeat(np.arange(len(forms)), [len(form.rows) for form in forms])
+    weights = np.column_stack(
+        [
+            np.concatenate([form.east for form in forms]),
+            np.concatenate([form.north for form in forms]),
+            np.concatenate([form.up for form in forms]),
+        ]
+    )
+    return rows, owner, weights
 
 
-def sigma(network: Network, form: LinearForm) -> float:
-    """Return the standard deviation of one quantity, in its unit."""
-    return float(sigmas(network, [form])[0])
+class _View:
+    """Weighted sums of observations, in plan or in height.
+
+    Of the rows between nodes, sorted along their chains: `pull`, how a sum moves with the error
+    from the node carried back to the node, shape (r, d); `gain`, the covariance of that error.
+    """
+
+    def __init__(
+        self,
+        posterior: Posterior,
+        unknown: Ints,
+        coefficient: Floats,
+        owner: Ints,
+        inner: tuple[Ints, Ints, Ints, Ints],
+        pull: Floats,
+        gain: Floats,
+        weight: Floats,
+        pointing: float,
+        weights: Floats,
+    ) -> None:
+        self.posterior, self.unknown, self.coefficient = posterior, unknown, coefficient
+        self.of_row = owner
+        self.row, self.owner, self.chain, self.steps = inner
+        self.pull, self.gain, self.weight = pull, gain, weight
+        self.pointing, self.weights = pointing, weights
+
+    def projected(self, sums: int) -> Floats:
+        """Return the sums as combinations of the unknowns, shape (sums, size)."""
+        size = self.posterior.size
+        places = (self.of_row[:, None] * size + self.unknown).ravel()
+        return sum_at(places, self.coefficient.ravel(), sums * size).reshape(sums, size)
+
+    def pointing_variances(self, sums: int) -> Floats:
+        """Return what pointing adds to each sum; a row may stand in it more than once."""
+        if self.pointing == 0 or not len(self.row):
+            return np.zeros(sums)
+        pair, at = np.unique(self.owner * (self.row.max() + 1) + self.row, return_inverse=True)
+        total = np.stack([sum_at(at, w, len(pair)) for w in self.weights.T])
+        of = np.zeros(len(pair), dtype=np.int64)
+        of[at] = self.owner
+        return self.pointing * sum_at(of, (total**2).sum(axis=0), sums)
+
+    def add_pointing(self, total: Floats) -> None:
+        """Add what pointing brings to the covariance of the sums."""
+        if self.pointing == 0 or not len(self.row):
+            return
+        from scipy.sparse import coo_array
+
+        for w in self.weights.T:
+            shape = (len(total), int(self.row.max()) + 1)
+            table = coo_array((w, (self.owner, self.row)), shape=shape).tocsr()
+            total += self.pointing * (table @ table.T).toarray()
+
+    def inside_variances(self, sums: int) -> Floats:
+        """Return what the chains leave to each sum.
+
+        With the pulls z of a sum sorted along a chain, the free walk contributes the sum over the
+        steps of G of (sum of the pulls beyond)^2, and the bridge takes (sum of G z)^2 / G away.
+        """
+        if not len(self.row):
+            return np.zeros(sums)
+        order = np.lexsort((self.steps, self.chain, self.owner))
+        owner, chain = self.owner[order], self.chain[order]
+        pull, gain, weight = self.pull[order], self.gain[order], self.weight[order]
+        first = np.append(True, (chain[1:] != chain[:-1]) | (owner[1:] != owner[:-1]))
+        starts = np.flatnonzero(first)
+        group = np.cumsum(first) - 1
+        last = np.append(starts[1:], len(order)) - 1
+        step = gain.copy()
+        step[1:] -= np.where(first[1:, None, None], 0.0, gain[:-1])
+        running = np.cumsum(pull, axis=0)
+        beyond = running[last][group] - running + pull
+        squares = np.einsum("rd,rde,re->r", beyond, step, beyond)
+        moment = np.add.reduceat(np.einsum("rde,re->rd", gain, pull), starts, axis=0)
+        found = np.add.reduceat(squares, starts)
+        found -= np.einsum("rd,rde,re->r", moment, weight[starts], moment)
+        return sum_at(owner[starts], found, sums)
+
+    def add_inside(self, total: Floats) -> None:
+        """Add what the chains leave to the covariance of the sums."""
+        order = np.lexsort((self.steps, self.chain))
+        if not len(order):
+            return
+        cuts = np.flatnonzero(np.diff(self.chain[order])) + 1
+        for here in np.split(order, cuts):
+            owners, column = np.unique(self.owner[here], return_inverse=True)
+            pull = np.zeros((len(here), self.pull.shape[1], len(owners)))
+            pull[np.arange(len(here)), :, column] = self.pull[here]
+            beyond = np.cumsum(pull[::-1], axis=0)[::-1]
+            gain = self.gain[here]
+            step = np.diff(gain, axis=0, prepend=np.zeros_like(gain[:1]))
+            block = np.einsum("rda,rde,reb->ab", beyond, step, beyond, optimize=True)
+            moment = np.einsum("rde,rea->da", gain, pull)
+            block -= moment.T @ self.weight[here[0]] @ moment
+            total[np.ix_(owners, owners)] += block
 
 
-def level_covariance(network: Network, a: Ints, b: Ints) -> Floats:
-    """Return the covariance of the elevations of pairs of observations.
+def _views(network: Network, rows: Ints, owner: Ints, weights: Floats) -> tuple[_View, _View]:
+    between = network.plan.between
+    at = between.at[rows]
+    inner = np.flatnonzero(between.chain[at] >= 0)
+    inside = at[inner]
+    where = rows[inner], owner[inner], between.chain[inside], between.steps[inside]
+
+    plan = network.plan
+    unknown, states = plan.states(rows)
+    east, north = weights[inner, 0], weights[inner, 1]
+    reach = plan.reach[inside]
+    pull = np.column_stack([east, north, reach.real * north - reach.imag * east])
+    in_plan = _View(
+        plan.posterior,
+        unknown,
+        np.einsum("rd,rda->ra", weights[:, :2], states[:, :2]),
+        owner,
+        where,
+        pull,
+        plan.gain[inside],
+        np.concatenate([plan.weight, np.zeros((1, 3, 3))])[between.leg[inside]],
+        plan.pointing,
+        weights[inner, :2],
+    )
+    heights = network.heights
+    unknown, share = heights.states(rows)
+    up = weights[inner, 2:]
+    total = np.append(1.0 / heights.leg_variance, 0.0)[between.leg[inside]]
+    in_height = _View(
+        heights.posterior,
+        unknown,
+        weights[:, 2:] * share,
+        owner,
+        where,
+        up,
+        heights.variance[inside][:, None, None],
+        total[:, None, None],
+        heights.pointing,
+        up,
+    )
+    return in_plan, in_height
+
+
+def orientation_variances(network: Network) -> Floats:
+    """Return the variances of the runs' orientations, shape (runs,), square radians."""
+    at = network.plan.orientation
+    return network.plan.posterior.entries(at, at)
+
+
+def orientation_with_place(network: Network, row: int) -> Floats:
+    """Return the covariance of a place with its run's orientation, shape (2,), radian metres."""
+    plan = network.plan
+    unknown, states = plan.states(np.array([row]))
+    run = plan.between.run[plan.between.at[row]]
+    shared = plan.posterior.entries(unknown[0], np.full(7, plan.orientation[run]))
+    return np.asarray(states[0, :2] @ shared)
+
+
+def sight_covariance(
+    network: Network, target: int, rows: Ints, seen_from: Ints
+) -> tuple[Floats, Floats, Floats]:
+    """Return the covariance of one mark with other marks as they are, or as a run would see them.
 
     Parameters
     ----------
     network
-    a, b : array, shape (m,)
+    target
+        Observation.
+    rows : array, shape (m,)
         Observations.
+    seen_from : array, shape (m,)
+        Observation of the run that sees each of them, whose heading and scale then count as well;
+        ``-1`` for the place on the map.
 
     Returns
     -------
-    array, shape (m,), square metres
-
-    Notes
-    -----
-    Both hang on their knots; inside a chain what the knots do not fix is a random walk between two
-    of them, ``min(v_a, v_b) - v_a v_b / V``, or from one, ``min(v_a, v_b)``.
+    own : array, shape (2, 2), square metres
+        Covariance of the target's easting and northing.
+    cross : array, shape (m, 2, 2)
+        Of the target's with each other mark's.
+    others : array, shape (m, 2, 2)
+        Of each other mark's own.
     """
-    chains, q = network.chains, network.vertical
-    value = np.zeros(len(a))
-    for one, of_one in ((chains.start, 1 - chains.fraction), (chains.end, chains.fraction)):
-        for two, of_two in ((chains.start, 1 - chains.fraction), (chains.end, chains.fraction)):
-            value += of_one[a] * of_two[b] * q[one[a], two[b]]
-    together = (chains.chain[a] == chains.chain[b]) & (chains.chain[a] >= 0)
-    va, vb = chains.variance[a], chains.variance[b]
-    tied = np.where(chains.is_open[a], 0.0, va * vb / np.where(together, chains.total[a], 1.0))
-    walked: Floats = np.where(together, np.minimum(va, vb) - tied, 0.0)
-    return value + network.vertical_variance_factor * walked
+    plan = network.plan
+    every = np.append(target, rows)
+    base = np.append(-1, seen_from)
+    count, size = len(every), plan.posterior.size
+    table = np.zeros((count, 2, size))
+    axis = np.arange(2)[None, :, None]
+
+    def add(index: Ints, unknown: Ints, coefficient: Floats) -> None:
+        np.add.at(table, (index[:, None, None], axis, unknown[:, None, :]), coefficient)
+
+    unknown, states = plan.states(every)
+    add(np.arange(count), unknown, states[:, :2])
+    seen = np.flatnonzero(base >= 0)
+    step = network.en[every[seen]] - network.en[base[seen]]
+    # what the run would measure is the step in its own axes and by its own scale
+    sight = np.zeros((len(seen), 2, 3))
+    sight[:, 0, 0] = sight[:, 1, 1] = -1.0
+    sight[:, 0, 2], sight[:, 1, 2] = step[:, 1], -step[:, 0]
+    unknown, states = plan.states(base[seen], of_path=True)
+    of_base = sight @ states
+    of_base[:, :, 6] += step
+    add(seen, unknown, of_base)
+
+    flat = table.reshape(2 * count, size)
+    spread = plan.posterior.times(flat).reshape(table.shape)
+    others = spread @ table.transpose(0, 2, 1)
+    cross = (flat @ spread[0].T).reshape(count, 2, 2).transpose(0, 2, 1)
+    others += _inside_places(network, every, every)
+    turned = sight.transpose(0, 2, 1)
+    mixed = plan.inside(every[seen], base[seen])[:, :2] @ turned
+    others[seen] += mixed + mixed.transpose(0, 2, 1)
+    others[seen] += sight @ plan.inside(base[seen], base[seen]) @ turned
+    cross += _inside_places(network, np.full(count, target), every)
+    cross[seen] += plan.inside(np.full(len(seen), target), base[seen])[:, :2] @ turned
+    return others[0], cross[1:], others[1:]
+
+
+def _inside_places(network: Network, a: Ints, b: Ints) -> Floats:
+    """Covariance of what chains and pointing leave to pairs of rows, shape (m, 2, 2)."""
+    plan = network.plan
+    own = plan.inside(a, b)[:, :2, :2]
+    pointed = (a == b) & ~plan.between.on_node[plan.between.at[a]]
+    return np.asarray(own + np.where(pointed, plan.pointing, 0.0)[:, None, None] * np.eye(2))

@@ -12,60 +12,14 @@ from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
-import numpy.typing as npt
 
 from geosite.base.arrays import Floats, Ints
 from geosite.base.errors import Finding
 from geosite.base.map_frame import Frame
 from geosite.base.statistics import ellipse_factor, t_factor
+from geosite.network.rows import HeightRows, PlanRows
 
-__all__ = ["Chains", "Closure", "LinearForm", "Network", "turn_with_knots"]
-
-
-@dataclass(frozen=True, eq=False)
-class Chains:
-    """How each observation hangs on the unknowns of the adjustment.
-
-    Knots are the marks with an unknown of their own: seen more than once, anchored or on the
-    baseline. A chain is the walk of one run between two consecutive knots (or from a knot to the
-    run's end, or from the run's start to a knot); marks inside it are condensed.
-
-    Observation i is at ``(1 - f) * X[start] + f * X[end] + (rotated local vector) + bridge``, where
-    the rotated vector turns with its run's orientation and the bridge is the part of the random
-    walk that the chain's ends do not fix.
-
-    Parameters
-    ----------
-    knots : tuple of str
-        Mark names, in the order of the unknowns.
-    run : array, shape (n,)
-        Run of each observation, for its orientation.
-    start, end : array, shape (n,)
-        Knot before and after; equal to each other on a knot and on an open chain.
-    chain : array, shape (n,)
-        Number of the chain, ``-1`` on a knot.
-    fraction : array, shape (n,)
-        Share f of the chain's variance spent on reaching i, 0 on a knot and on open chains.
-    variance : array, shape (n,), square metres
-        A-priori variance per axis from the chain's start knot to i.
-    total : array, shape (n,), square metres
-        A-priori variance per axis of the whole chain.
-    is_open : array of bool, shape (n,)
-        The chain has a knot at one end only: free random walk.
-    turn : array, shape (n, 2), metres
-        Derivative of easting, northing with respect to the run's orientation.
-    """
-
-    knots: tuple[str, ...]
-    run: Ints
-    start: Ints
-    end: Ints
-    chain: Ints
-    fraction: Floats
-    variance: Floats
-    total: Floats
-    is_open: npt.NDArray[np.bool_]
-    turn: Floats
+__all__ = ["Closure", "LinearForm", "Network"]
 
 
 @dataclass(frozen=True)
@@ -146,20 +100,12 @@ class Network:
         The same before the adjustment: each run placed by its own two baseline marks alone.
     orientation : array, shape (runs,)
         Counter-clockwise turn from each run's local axes to grid east and north.
-    chains
-        How each observation hangs on the unknowns.
-    horizontal : array, shape (2 K, 2 K), square metres
-        Covariance of the knots: easting of K knots, then northing of K knots.
-    turn_gain : array, shape (R, 2 K), radians per metre
-        How a run's orientation follows the knots: its error is ``turn_gain @ (error of the knots)``
-        plus a part of its own.
-    turn_variance : array, shape (R,), square radians
-        Variance of that part of its own.
-    vertical : array, shape (K, K), square metres
-        Covariance of the knots' elevations.
+    scale : array, shape (runs,)
+        By how much each run measured too long, as a share; 0 where the device has no scale.
+    plan, heights
+        How each observation hangs on the unknowns, and their covariance.
     variance_factor, vertical_variance_factor
-        What the a-priori leg variances are multiplied with, here and in the covariances above (1
-        where redundancy is too small to tell, or the misclosures are as expected).
+        What the a-priori variances of the device were multiplied with.
     closures
         Every loop, in walking order.
     degrees_of_freedom, vertical_degrees_of_freedom
@@ -180,11 +126,9 @@ class Network:
     raw_en: Floats
     raw_elevation: Floats
     orientation: Floats
-    chains: Chains
-    horizontal: Floats
-    turn_gain: Floats
-    turn_variance: Floats
-    vertical: Floats
+    scale: Floats
+    plan: PlanRows
+    heights: HeightRows
     variance_factor: float
     vertical_variance_factor: float
     closures: tuple[Closure, ...]
@@ -208,23 +152,3 @@ class Network:
     def ellipse_factor(self) -> float:
         """Semi-axes of the 95 % error ellipse over those of the standard ellipse."""
         return ellipse_factor(self.degrees_of_freedom)
-
-    @cached_property
-    def turn_with_knots(self) -> Floats:
-        """Covariance of the orientations with the knots, shape (R, 2 K), radian metres."""
-        return turn_with_knots(self.turn_gain, self.horizontal)
-
-    @cached_property
-    def turn_total(self) -> Floats:
-        """Variance of the orientations, shape (R,), square radians."""
-        total: Floats = (self.turn_with_knots * self.turn_gain).sum(axis=1) + self.turn_variance
-        return total
-
-
-def turn_with_knots(turn_gain: Floats, horizontal: Floats) -> Floats:
-    """Return ``turn_gain @ horizontal``; a run sees few of many knots, so sparse when large."""
-    if turn_gain.size < 100_000:
-        return np.asarray(turn_gain @ horizontal)
-    from scipy.sparse import csr_array
-
-    return np.asarray(csr_array(turn_gain) @ horizontal)

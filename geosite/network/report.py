@@ -12,7 +12,8 @@ from geosite.base.arrays import Floats
 from geosite.fieldbook.model import FieldBook, Notes
 from geosite.network.anchor import Anchored
 from geosite.network.checks import LengthCheck
-from geosite.network.mistakes.search import Mistake
+from geosite.network.covariance import orientation_variances
+from geosite.network.mistakes.facts import Mistake
 from geosite.network.model import Closure, Network
 from geosite.network.tie import Misfit
 from geosite.network.trust import (
@@ -68,7 +69,7 @@ def report(
     baseline = notes.site.baseline
     ends = walk.knots.index(baseline.from_), walk.knots.index(baseline.to)
     counts = np.bincount(book.run, minlength=len(book.runs))
-    turn = np.sqrt(network.turn_total)
+    turn = np.sqrt(orientation_variances(network))
     return {
         "frame": {
             "crs": frame.crs_name,

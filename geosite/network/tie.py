@@ -10,13 +10,15 @@ import numpy as np
 
 from geosite.base.arrays import Floats, Ints
 from geosite.fieldbook.model import FieldBook
-from geosite.fieldbook.sitefile import LegNoise
 from geosite.network.anchor import Control
+from geosite.network.device import Device
+from geosite.network.heights import Heights, adjust_heights
+from geosite.network.normal import Prior
+from geosite.network.plan import Azimuth, Plan, PlanInput, adjust_plan
 from geosite.network.similarity import fit_rigid
-from geosite.network.solve import Legs, Levels, Placement, Prior, level, place
 from geosite.network.walk import Complexes, Walk, scaled_path, walk_runs
 
-__all__ = ["Misfit", "Tied", "known_heights", "known_places", "make_legs", "misfit", "tie"]
+__all__ = ["Misfit", "Tied", "known_heights", "known_places", "misfit", "plan_steps", "tie"]
 
 
 SETTLED = 1e-8
@@ -33,20 +35,20 @@ class Tied:
 
     Parameters
     ----------
-    book, walk, path, legs
+    book, device, walk, path
         What it was made from.
     plan
-        Positions and orientations.
-    levels
+        Places and headings.
+    heights
         Elevations, first baseline mark at 0.
     """
 
     book: FieldBook
+    device: Device
     walk: Walk
     path: Floats
-    legs: Legs
-    plan: Placement
-    levels: Levels
+    plan: Plan
+    heights: Heights
 
     @cached_property
     def knot(self) -> dict[str, int]:
@@ -56,28 +58,20 @@ class Tied:
     @property
     def squares(self) -> float:
         """Weighted squares of the misclosures, horizontal and vertical."""
-        return self.plan.weighted_squares + self.levels.weighted_squares
+        return self.plan.weighted_squares + self.heights.weighted_squares
 
     @property
     def redundancy(self) -> int:
         """Independent misclosures, horizontal (two each) and vertical."""
-        return self.plan.redundancy + self.levels.redundancy
+        return self.plan.redundancy + self.heights.redundancy
 
 
-def make_legs(walk: Walk, path: Floats, runs: int, factors: tuple[float, float]) -> Legs:
-    """Return the long legs of a path, a-priori variances times factors (horizontal, vertical)."""
-    step = path[walk.leg_end] - path[walk.leg_start]
-    return Legs(
-        run=walk.leg_run,
-        start=walk.leg_from,
-        end=walk.leg_to,
-        vector=step[:, :2],
-        rise=step[:, 2],
-        variance=walk.leg_variance * factors[0],
-        variance_up=walk.leg_variance * factors[1],
-        knots=len(walk.knots),
-        runs=runs,
-    )
+def plan_steps(walk: Walk, path: Floats) -> Complexes:
+    """Return the leg that ends at each position in plan; 0 where a run starts."""
+    plane = path[:, 0] + 1j * path[:, 1]
+    step = np.diff(plane, prepend=plane[:1])
+    step[np.append(True, walk.run[1:] != walk.run[:-1])] = 0.0
+    return step
 
 
 def first_visits(walk: Walk, runs: int, knot: int) -> Ints:
@@ -91,7 +85,7 @@ def first_visits(walk: Walk, runs: int, knot: int) -> Ints:
 
 def tie(
     book: FieldBook,
-    noise: LegNoise,
+    device: Device,
     baseline: tuple[str, str],
     always: frozenset[str],
     factor: float | Complexes,
@@ -102,8 +96,8 @@ def tie(
     ----------
     book
         Every run visits both baseline marks.
-    noise
-        Of one leg.
+    device
+        What its error is made of.
     baseline
         The two marks.
     always
@@ -115,25 +109,29 @@ def tie(
     -------
     Tied
     """
-    walk = walk_runs(book, noise, always | set(baseline))
+    walk = walk_runs(book, device, always | set(baseline))
     path = scaled_path(walk, book.local, factor)
     runs = len(book.runs)
-    legs = make_legs(walk, path, runs, (1.0, 1.0))
     start, end = walk.knots.index(baseline[0]), walk.knots.index(baseline[1])
     own = path[first_visits(walk, runs, end)] - path[first_visits(walk, runs, start)]
     turn = -np.arctan2(own[:, 1], own[:, 0])
     origin = np.array([start])
     exact = np.zeros(1)
-    plan = place(
-        legs,
-        Prior(origin, np.zeros((1, 2)), exact),
-        turn,
-        azimuth=(start, end, math.pi / 2, 0.0),
+    plan = adjust_plan(
+        PlanInput(
+            walk=walk,
+            step=plan_steps(walk, path),
+            device=device,
+            factor=1.0,
+            prior=Prior(origin, np.zeros((1, 2)), exact),
+            heading=turn,
+            azimuth=Azimuth(start, end, math.pi / 2, 0.0),
+        ),
         settled=SETTLED,
         steps=STEPS,
     )
-    levels = level(legs, Prior(origin, exact, exact))
-    return Tied(book, walk, path, legs, plan, levels)
+    heights = adjust_heights(walk, path, device, 1.0, Prior(origin, exact, exact), runs)
+    return Tied(book, device, walk, path, plan, heights)
 
 
 def known_places(controls: tuple[Control, ...], knot: dict[str, int]) -> Prior:
@@ -171,6 +169,8 @@ class Misfit:
         Estimated mistake of each mark if it alone is wrong.
     test : array, shape (m,)
         Chi-square of that mistake, d degrees of freedom; 0 where the others cannot tell.
+    share : float
+        Part of the chi-square that is to be expected from the device, the rest from the marks.
     """
 
     knot: Ints
@@ -179,6 +179,7 @@ class Misfit:
     freedom: int
     error: Floats
     test: Floats
+    share: float = 1.0
 
 
 def _generalised(
@@ -221,8 +222,9 @@ def misfit(tied: Tied, prior: Prior, factors: tuple[float, float] = (1.0, 1.0)) 
     if freedom <= 0:
         return Misfit(knot, nothing[0], 0.0, 0, *nothing)
     if axes == 1:
-        values = prior.value - tied.levels.elevation[knot]
-        covariance = factors[1] * tied.levels.covariance[np.ix_(knot, knot)]
+        values = prior.value - tied.heights.elevation[knot]
+        at = tied.heights.knot[knot]
+        covariance = factors[1] * tied.heights.posterior.block(at)
         design = np.ones((count, 1))
     else:
         free = tied.plan.position[knot]
@@ -232,8 +234,8 @@ def misfit(tied: Tied, prior: Prior, factors: tuple[float, float] = (1.0, 1.0)) 
         moved = fit_rigid(free, prior.value)
         turned = moved.apply(free)
         values = (prior.value - turned).ravel()
-        both = np.column_stack([knot, tied.legs.knots + knot]).ravel()
-        covariance = factors[0] * tied.plan.covariance[np.ix_(both, both)]
+        both = (tied.plan.knot[knot][:, None] + np.array([0, 1])).ravel()
+        covariance = factors[0] * tied.plan.posterior.block(both)
         cosine, sine = math.cos(moved.turn), math.sin(moved.turn)
         spin = np.kron(np.eye(count), np.array([[cosine, -sine], [sine, cosine]]))
         covariance = spin @ covariance @ spin.T
@@ -242,8 +244,10 @@ def misfit(tied: Tied, prior: Prior, factors: tuple[float, float] = (1.0, 1.0)) 
         design = np.zeros((2 * count, 3))
         design[0::2, 0] = design[1::2, 1] = 1.0
         design[0::2, 2], design[1::2, 2] = -about[:, 1] / arm, about[:, 0] / arm
+    of_device = covariance
     covariance = covariance + np.diag(np.repeat(prior.sigma**2, axes))
     residual, squares, weight = _generalised(values, covariance, design)
+    share = min(max(float((weight * of_device).sum()) / freedom, 0.0), 1.0)
     pull = weight @ values
     error, test = nothing
     for i in range(count):
@@ -251,4 +255,4 @@ def misfit(tied: Tied, prior: Prior, factors: tuple[float, float] = (1.0, 1.0)) 
         if freedom >= axes:
             error[i] = np.linalg.lstsq(weight[own, own], pull[own], rcond=1e-9)[0]
             test[i] = float(error[i] @ pull[own])
-    return Misfit(knot, residual.reshape(count, axes), squares, freedom, error, test)
+    return Misfit(knot, residual.reshape(count, axes), squares, freedom, error, test, share)

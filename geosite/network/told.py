@@ -12,7 +12,8 @@ from geosite.fieldbook.model import FieldBook, Notes
 from geosite.network.anchor import Anchored
 from geosite.network.checks import SHORT_LOOP
 from geosite.network.covariance import sigma
-from geosite.network.mistakes.search import Mistake, Search
+from geosite.network.device import Device
+from geosite.network.mistakes.facts import Mistake, Search
 from geosite.network.model import LinearForm, Network
 from geosite.network.tie import Misfit
 from geosite.network.trust import (
@@ -24,6 +25,7 @@ from geosite.network.trust import (
 )
 
 __all__ = [
+    "device_in_words",
     "told_advice",
     "told_azimuth",
     "told_check_points",
@@ -32,6 +34,27 @@ __all__ = [
     "told_mistakes",
     "told_noise",
 ]
+
+
+def device_in_words(device: Device) -> str:
+    """Say what the error of a device was taken to be, in one sentence.
+
+    Examples
+    --------
+    >>> device_in_words(Device.from_leg_noise(0.005, 0.004))
+    'Standard deviation of one leg per axis sqrt(0.005^2 + 0.004^2 x length) m.'
+    """
+    if device.is_leg_noise:
+        return (
+            f"Standard deviation of one leg per axis sqrt({device.leg:g}^2 + {device.walk:g}^2 x "
+            "length) m."
+        )
+    return (
+        f"Standard deviations of the device ({device.name}): pointing {device.pointing:g} m, "
+        f"random walk {device.walk:g} m and heading {math.degrees(device.heading):.2g} degrees per "
+        f"square root of a metre, scale {100 * device.scale:.2g} %, climb "
+        f"{100 * device.climb:.2g} % and tilt {math.degrees(device.tilt):.2g} degrees of each run."
+    )
 
 
 def told_mistakes(notes: Notes, search: Search) -> tuple[list[Problem], list[Finding]]:
@@ -49,8 +72,9 @@ def told_mistakes(notes: Notes, search: Search) -> tuple[list[Problem], list[Fin
             length = max(length, SHORT_LOOP)
             says, remedy = _off(book, mistake)
             line = int(book.line[mistake.rows[-1]])
-            if mistake.size > length / notes.site.survey.closure_limit:
-                expected = f"at most 1:{notes.site.survey.closure_limit:g} of the run's length"
+            limit = notes.site.survey.closure_limit
+            if limit is not None and mistake.size > length / limit:
+                expected = f"at most 1:{limit:g} of the run's length"
                 problems.append(
                     Problem(f"{mistake.kind}-off", says, expected, remedy, book.file, line)
                 )

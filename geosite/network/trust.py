@@ -11,15 +11,17 @@ import numpy as np
 from geosite.base.arrays import Floats, Ints
 from geosite.base.statistics import chi2_sf
 from geosite.fieldbook.model import FieldBook
-from geosite.fieldbook.sitefile import LegNoise
 from geosite.network.anchor import Control
 from geosite.network.covariance import (
     error_ellipses,
+    orientation_variances,
+    orientation_with_place,
     relative_ellipses,
     sight_covariance,
     sigma_horizontal,
     sigma_vertical,
 )
+from geosite.network.device import Device
 from geosite.network.model import Closure, Network
 from geosite.network.walk import Walk
 
@@ -33,14 +35,17 @@ __all__ = [
     "advise",
     "allowed_relative_precision",
     "angular_limit",
+    "baseline_variances",
     "check_points",
     "direction_check",
+    "judge_device",
     "judge_noise",
     "levelling_mm_per_sqrt_km",
     "lever_arm",
     "neighbour_precision",
     "nssda_horizontal",
     "nssda_vertical",
+    "visit_variance",
 ]
 
 ELLIPSE_95 = math.sqrt(-2 * math.log(0.05))
@@ -70,14 +75,17 @@ class Noise:
         Chi-square and its degrees of freedom.
     chance
         Chance of misclosures at least as large if the noise is as assumed.
+    degrees_of_freedom
+        Of Student's t with that factor; infinite where the noise is taken as known.
     """
 
     verdict: Verdict
     factor: float
     estimate: float | None
     squares: float
-    freedom: int
+    freedom: float
     chance: float
+    degrees_of_freedom: float = math.inf
 
 
 def judge_noise(squares: float, freedom: int) -> Noise:
@@ -106,6 +114,50 @@ def judge_noise(squares: float, freedom: int) -> Noise:
         factor = max(estimate, 0.01) if freedom >= SURE_FREEDOM else 1.0
         return Noise("better than assumed", factor, estimate, squares, freedom, chance)
     return Noise("as expected", 1.0, estimate, squares, freedom, chance)
+
+
+def judge_device(squares: float, freedom: float, known: float) -> Noise:
+    """Widen or narrow the error of a device by the misclosures, from the first one on.
+
+    Parameters
+    ----------
+    squares
+        Weighted sum of their squares.
+    freedom
+        Independent misclosures; a share of one where known marks have an error of their own.
+    known
+        Degrees of freedom of the device: misclosures that its numbers count as.
+
+    Returns
+    -------
+    Noise
+
+    Notes
+    -----
+    With a scaled inverse chi-square distribution of the variance factor about 1 before, its centre
+    is ``(known + squares) / (known + freedom)`` after, and errors over their standard deviations
+    follow Student's t with ``known + freedom`` degrees of freedom (Gelman et al. 2013, Bayesian
+    Data Analysis, 3rd edition, section 2.6 and 3.2).
+
+    Examples
+    --------
+    >>> found = judge_device(22.0, 4, 2.0)
+    >>> found.factor, found.degrees_of_freedom, found.verdict
+    (4.0, 6.0, 'as expected')
+    """
+    factor = (known + squares) / (known + freedom)
+    total = known + freedom
+    if freedom <= 0:
+        return Noise("too little to tell", 1.0, None, 0.0, 0, 1.0, known)
+    from scipy.special import fdtrc
+
+    chance = float(fdtrc(freedom, known, squares / freedom))
+    verdict: Verdict = "as expected"
+    if chance < 0.025:
+        verdict = "worse than assumed"
+    elif chance > 0.975:
+        verdict = "better than assumed"
+    return Noise(verdict, factor, squares / freedom, squares, freedom, chance, total)
 
 
 def nssda_horizontal(east: Floats, north: Floats) -> tuple[float, float]:
@@ -229,21 +281,20 @@ def lever_arm(
     if len(anchored) < len(major):
         open_to_doubt[anchored] = -1.0
     row = int(np.argmax(open_to_doubt))
-    chains = network.chains
-    run, start, end, f = chains.run[row], chains.start[row], chains.end[row], chains.fraction[row]
-    turn = float(network.turn_total[run])
-    with_knots = network.turn_with_knots[run].reshape(2, -1)
-    together = (1 - f) * with_knots[:, start] + f * with_knots[:, end] + chains.turn[row] * turn
+    run = network.plan.between.run[network.plan.between.at[row]]
+    turn = float(orientation_variances(network)[run])
+    together = float(np.hypot(*orientation_with_place(network, row)))
+    swing = network.interval_factor * together / math.sqrt(turn) if turn > 0 else 0.0
     factor = network.frame.combined_factor
     return LeverArm(
         row=row,
         distance_m=float(arm[row]) / factor,
         baseline_m=math.dist(*ends) / factor,
-        error_95_m=ELLIPSE_95 * float(major[row]),
-        swing_95_m=1.96 * float(np.hypot(*together)) / math.sqrt(turn) if turn > 0 else 0.0,
+        error_95_m=network.ellipse_factor * float(major[row]),
+        swing_95_m=swing,
         baseline_only_95_m=None
         if baseline_only is None
-        else ELLIPSE_95 * float(error_ellipses(baseline_only)[0][row]),
+        else network.ellipse_factor * float(error_ellipses(baseline_only)[0][row]),
     )
 
 
@@ -279,7 +330,7 @@ CANDIDATE_RUNS = 4
 def advise(
     network: Network,
     book: FieldBook,
-    noise: LegNoise,
+    device: Device,
     far: int,
     sigma_control: float,
     anchored: Ints,
@@ -289,8 +340,8 @@ def advise(
     Parameters
     ----------
     network, book
-    noise
-        Leg noise of the extra visit.
+    device
+        That makes the extra visit.
     far
         Row whose error is to shrink.
     sigma_control
@@ -331,7 +382,7 @@ def advise(
             elif not np.any((book.run == run) & (book.mark == book.mark[mark])):
                 pairs.append((mark, int(of_run[np.argmin(apart)]), run))
     best: list[Advice] = []
-    now = ELLIPSE_95 * float(error_ellipses(network)[0][far])
+    now = network.ellipse_factor * float(error_ellipses(network)[0][far])
     known = set(book.mark[anchored].tolist())
     controls = [(int(m), -1, int(book.run[m])) for m in marks if book.mark[m] not in known]
     for candidates in (pairs, controls):
@@ -340,13 +391,13 @@ def advise(
         table = np.array(candidates, dtype=np.int64)
         own, cross, others = sight_covariance(network, far, table[:, 0], table[:, 1])
         if candidates is pairs:
-            length = np.hypot(*(network.en[table[:, 0]] - network.en[table[:, 1]]).T)
-            variance = noise.constant**2 + noise.per_sqrt_metre**2 * length
+            step = network.en[table[:, 0]] - network.en[table[:, 1]]
+            new = network.variance_factor * visit_variance(device, step)
         else:
-            variance = np.full(len(table), sigma_control**2)
-        others = others + np.maximum(variance, 1e-8)[:, None, None] * np.eye(2)
+            new = np.tile(max(sigma_control**2, 1e-8) * np.eye(2), (len(table), 1, 1))
+        others = others + new
         left = own - cross @ np.linalg.solve(others, cross.transpose(0, 2, 1))
-        error = ELLIPSE_95 * np.sqrt(np.maximum(np.linalg.eigvalsh(left)[:, 1], 0.0))
+        error = network.ellipse_factor * np.sqrt(np.maximum(np.linalg.eigvalsh(left)[:, 1], 0.0))
         i = int(np.argmin(error))
         if error[i] < 0.95 * now:
             mark, row, run = candidates[i]
@@ -354,6 +405,48 @@ def advise(
             walks = book.runs[run] if row >= 0 else ""
             best.append(Advice("tie" if row >= 0 else "control", name, walks, row, float(error[i])))
     return tuple(best)
+
+
+def visit_variance(device: Device, step: Floats) -> Floats:
+    """Return the variance of what one more straight leg to a mark measures, shape (m, 2, 2).
+
+    Parameters
+    ----------
+    device
+    step : array, shape (m, 2), metres
+
+    Notes
+    -----
+    Random walk and pointing on both axes; across, the heading's stray: ``kappa^2 L^3 / 3``, the
+    variance of the integral of a Brownian motion.
+    """
+    length = np.hypot(*step.T)
+    own = np.maximum(device.leg**2 + device.walk**2 * length + device.pointing**2, 1e-8)
+    across = np.column_stack([-step[:, 1], step[:, 0]])
+    strayed = device.heading**2 * length / 3
+    return np.asarray(
+        own[:, None, None] * np.eye(2)
+        + strayed[:, None, None] * across[:, :, None] * across[:, None, :]
+    )
+
+
+def baseline_variances(device: Device, legs: Floats, length: float) -> tuple[float, float]:
+    """Return the variances of a baseline's length and rise as one walk measures them.
+
+    Parameters
+    ----------
+    device
+    legs : array, shape (m,), metres
+        Walked from one mark to the other.
+    length
+        Of the baseline, metres.
+    """
+    way = float(legs.sum())
+    count = len(legs)
+    plan = 2 * device.pointing**2 + count * device.leg**2 + device.walk**2 * way
+    height = 2 * device.pointing_up**2 + count * device.leg**2 + device.walk_up**2 * way
+    drift = (device.climb * way) ** 2 + (device.tilt * length) ** 2
+    return plan + (device.scale * length) ** 2, height + drift
 
 
 def allowed_relative_precision(distance_m: Floats) -> Floats:
@@ -397,7 +490,7 @@ def neighbour_precision(network: Network, book: FieldBook) -> NeighbourPrecision
     if not len(before):
         return None
     distance = np.hypot(*(network.en[after] - network.en[before]).T)
-    error = ELLIPSE_95 * relative_ellipses(network, before, after)[0]
+    error = network.ellipse_factor * relative_ellipses(network, before, after)[0]
     allowed = allowed_relative_precision(distance / network.frame.combined_factor)
     worst = int(np.argmax(error - allowed))
     return NeighbourPrecision(

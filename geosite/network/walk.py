@@ -1,26 +1,24 @@
-"""How the runs hang together: knots, the chains of legs between them, and loops.
+"""How the runs hang together: knots, the legs between them, loops.
 
-A leg is the step between two consecutive observations of a run. Its error is a random step with
-variance ``a^2 + b^2 length`` per axis, so the drift of a run is a random walk. Marks seen once
-carry no information about others: the chain of legs between two knots acts as one long leg whose
-variance is the sum of its legs' variances.
+A leg is the step between two consecutive observations of a run. Marks seen once carry no
+information about others: the legs between two visits to knots act as one long leg.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
 
 from geosite.base.arrays import Floats, Ints
 from geosite.fieldbook.model import FieldBook
-from geosite.fieldbook.sitefile import LegNoise
-from geosite.network.model import Chains, Closure
+from geosite.network.device import Device
 
 Complexes = npt.NDArray[np.complex128]
 
-__all__ = ["Complexes", "Walk", "loops", "make_chains", "scaled_path", "sum_at", "walk_runs"]
+__all__ = ["Complexes", "Walk", "scaled_path", "sum_at", "walk_runs"]
 
 # A leg is never taken as perfect: 10 micrometres, and 0.1 mm per square root of a metre where the
 # site file sets all noise to zero, so that the misclosure is shared out by length (compass rule).
@@ -35,21 +33,26 @@ class Walk:
     """The legs of all runs, condensed to long legs between knots.
 
     Positions are places in walking order, run after run; `row` turns them into observation numbers.
+    A visit to a knot is a node; a long leg is the walk from one node of a run to the next.
 
     Parameters
     ----------
     knots : tuple of str
-        Mark names.
+        Marks with an unknown place of their own: seen more than once, anchored, on the baseline.
     row : array, shape (n,)
         Observation at each position.
     run, knot : array, shape (n,)
-        Run and knot (``-1`` inside a chain) at each position.
+        Run and knot (``-1`` on the way) at each position.
     before, after : array, shape (n,)
-        Position of the knot at or before, at or after, in the same run; ``-1`` where none.
-    length, ground, variance : array, shape (n,)
-        Running sums from the start of the first run: length and horizontal length of the legs
-        (metres), their variance per axis (square metres). Only differences within a run mean
-        something.
+        Position of the node at or before, at or after, in the same run; ``-1`` where none.
+    length, ground : array, shape (n,)
+        Running sums from the start of the first run: length and horizontal length of the legs,
+        metres. Only differences within a run mean something.
+    way : array, shape (n,)
+        Length of the leg that ends at each position, metres; 0 where a run starts.
+    step_variance, step_variance_up : array, shape (n,)
+        A-priori variance of the random walk on that leg, per horizontal axis and upwards, square
+        metres.
     leg_start, leg_end : array, shape (s,)
         Positions of the two ends of each long leg.
     """
@@ -62,13 +65,51 @@ class Walk:
     after: Ints
     length: Floats
     ground: Floats
-    variance: Floats
+    way: Floats
+    step_variance: Floats
+    step_variance_up: Floats
     leg_start: Ints
     leg_end: Ints
 
+    @cached_property
+    def variance(self) -> Floats:
+        """Running sum of the random walk's variance per horizontal axis, square metres."""
+        return np.cumsum(self.step_variance)
+
+    @cached_property
+    def nodes(self) -> Ints:
+        """Position of each node, shape (m,)."""
+        return np.flatnonzero(self.knot >= 0)
+
+    @cached_property
+    def node_at(self) -> Ints:
+        """Node at each position, ``-1`` where none."""
+        found = np.full(len(self.row), -1, dtype=np.int64)
+        found[self.nodes] = np.arange(len(self.nodes))
+        return found
+
+    @cached_property
+    def leg_of_step(self) -> Ints:
+        """Long leg to which the leg that ends at each position belongs, ``-1`` for open ends."""
+        number = np.full(len(self.row) + 1, -1, dtype=np.int64)
+        number[self.leg_end] = np.arange(len(self.leg_end))
+        of_step: Ints = number[self.after]
+        return np.where(self.reference < self.after, of_step, -1)
+
+    @cached_property
+    def reference(self) -> Ints:
+        """Position of the node from which the leg that ends at each position is reckoned.
+
+        The node before; that after where a run has not met a knot yet.
+        """
+        before = np.append(-1, self.before[:-1])
+        first = np.append(True, self.run[1:] != self.run[:-1])
+        before = np.where(first, self.before, before)
+        return np.where(before >= 0, before, self.after)
+
     @property
     def leg_variance(self) -> Floats:
-        """A-priori variance per axis of each long leg, square metres."""
+        """A-priori variance of the random walk per horizontal axis on each long leg."""
         return self.variance[self.leg_end] - self.variance[self.leg_start]
 
     @property
@@ -88,19 +129,46 @@ class Walk:
 
 
 def sum_at(places: Ints, values: Floats, size: int) -> Floats:
-    """Return the sums of the values at each place 0 .. size - 1."""
+    """Return the sums of the values at each place 0 .. size - 1.
+
+    Examples
+    --------
+    >>> sum_at(np.array([0, 2, 0]), np.array([1.0, 2.0, 3.0]), 3)
+    array([4., 0., 2.])
+    """
     return np.asarray(np.bincount(places, values, size), dtype=np.float64)
 
 
-def walk_runs(book: FieldBook, noise: LegNoise, always: frozenset[str]) -> Walk:
+def _step_variances(book: FieldBook, row: Ints, first: Ints, way: Floats, device: Device) -> Floats:
+    """Variance of the random walk on each leg, horizontal and up, shape (2, n), square metres."""
+    out = np.zeros((2, len(row)))
+    spent = way
+    if book.time is not None:
+        spent = np.diff(book.time[row], prepend=0.0)
+        # a clock that stands or runs backwards, or a time that is not there: by the way
+    for k, (per_metre, per_second) in enumerate(
+        ((device.walk, device.walk_per_second), (device.walk_up, device.walk_up_per_second))
+    ):
+        if device.leg == 0 and per_metre == 0:
+            per_metre = LEAST_PER_METRE**0.5
+        variance = device.leg**2 + per_metre**2 * way
+        if per_second is not None and book.time is not None:
+            timed = np.isfinite(spent) & (spent > 0)
+            variance = np.where(timed, per_second**2 * np.where(timed, spent, 0.0), variance)
+        least = max(LEAST_VARIANCE, LEAST_SHARE * float(variance.max(initial=0.0)))
+        out[k] = np.where(first, 0.0, np.maximum(variance, least))
+    return out
+
+
+def walk_runs(book: FieldBook, device: Device, always: frozenset[str]) -> Walk:
     """Put the observations in walking order and find knots and long legs.
 
     Parameters
     ----------
     book
         The field book.
-    noise
-        Standard deviation of one leg.
+    device
+        Its random walk.
     always
         Marks that are knots even when seen once (anchored, baseline).
 
@@ -113,15 +181,10 @@ def walk_runs(book: FieldBook, noise: LegNoise, always: frozenset[str]) -> Walk:
     n = len(row)
     step = np.zeros((n, 3))
     step[1:] = np.diff(local, axis=0)
-    first = np.ones(n, dtype=bool)
-    first[1:] = run[1:] != run[:-1]
+    first = np.append(True, run[1:] != run[:-1])
     step[first] = 0.0
-    length = np.sqrt((step**2).sum(axis=1))
-    a, b = noise.constant, noise.per_sqrt_metre
-    per_metre = b**2 if a > 0 or b > 0 else LEAST_PER_METRE
-    variance = a**2 + per_metre * length
-    least = max(LEAST_VARIANCE, LEAST_SHARE * float(variance.max(initial=0.0)))
-    variance = np.where(first, 0.0, np.maximum(variance, least))
+    way = np.sqrt((step**2).sum(axis=1))
+    plan, up = _step_variances(book, row, first, way, device)
 
     seen = np.bincount(mark[mark >= 0], minlength=len(book.marks))
     is_knot_mark = seen > 1
@@ -151,9 +214,11 @@ def walk_runs(book: FieldBook, noise: LegNoise, always: frozenset[str]) -> Walk:
         knot=knot,
         before=before,
         after=after,
-        length=np.cumsum(length),
+        length=np.cumsum(way),
         ground=np.cumsum(np.hypot(step[:, 0], step[:, 1])),
-        variance=np.cumsum(variance),
+        way=way,
+        step_variance=plan,
+        step_variance_up=up,
         leg_start=stops[:-1][same],
         leg_end=stops[1:][same],
     )
@@ -185,96 +250,3 @@ def scaled_path(walk: Walk, local: Floats, factor: float | Complexes) -> Floats:
     plane = (step[:, 0] + 1j * step[:, 1]) * factor
     step[:, 0], step[:, 1] = plane.real, plane.imag
     return np.cumsum(step, axis=0)
-
-
-def make_chains(walk: Walk, path: Floats, orientation: Floats) -> tuple[Chains, Floats, Floats]:
-    """Say how each observation hangs on the knots.
-
-    Parameters
-    ----------
-    walk, path
-        From `walk_runs` and `scaled_path`.
-    orientation : array, shape (runs,)
-        Radians.
-
-    Returns
-    -------
-    chains
-        In field-book order.
-    offset, rise : array, shape (n, 2) and (n,)
-        What to add to ``(1 - f) X[start] + f X[end]``: grid metres and metres.
-    """
-    at = np.arange(len(walk.row))
-    before, after = walk.before, walk.after
-    on_knot = walk.knot >= 0
-    bounded = (before >= 0) & (after >= 0) & ~on_knot
-    tail = (before >= 0) & (after < 0)
-    head = (before < 0) & (after >= 0)
-    start = np.where(before >= 0, before, after)
-    end = np.where(bounded, after, start)
-    spent = np.abs(walk.variance - walk.variance[start])
-    total = np.where(bounded, walk.variance[end] - walk.variance[start], spent)
-    first = np.append(True, walk.run[1:] != walk.run[:-1])
-    number = np.cumsum(first) - 1  # runs in order of appearance: positions are sorted by run
-    at_first = walk.variance[np.flatnonzero(first)][number]
-    at_last = walk.variance[np.flatnonzero(np.append(first[1:], True))][number]
-    total = np.where(tail, at_last - walk.variance[start], total)
-    total = np.where(head, walk.variance[start] - at_first, total)
-    fraction = np.where(bounded, spent / np.where(bounded, total, 1.0), 0.0)
-    moved = path - path[start] - fraction[:, None] * (path[end] - path[start])
-    cosine, sine = np.cos(orientation)[walk.run], np.sin(orientation)[walk.run]
-    offset = np.column_stack(
-        [moved[:, 0] * cosine - moved[:, 1] * sine, moved[:, 0] * sine + moved[:, 1] * cosine]
-    )
-    # one number per chain: the position of the knot before it, or n plus that of the knot after
-    chain = np.where(on_knot, -1, np.where(head, len(at) + start, start))
-    back = np.empty(len(at), dtype=np.int64)
-    back[walk.row] = at
-    chains = Chains(
-        knots=walk.knots,
-        run=walk.run[back],
-        start=walk.knot[start][back],
-        end=walk.knot[end][back],
-        chain=chain[back],
-        fraction=fraction[back],
-        variance=np.where(on_knot, 0.0, spent)[back],
-        total=np.where(on_knot, 0.0, total)[back],
-        is_open=(tail | head)[back],
-        turn=np.column_stack([-offset[:, 1], offset[:, 0]])[back],
-    )
-    return chains, offset[back], moved[back, 2]
-
-
-def loops(book: FieldBook, walk: Walk) -> tuple[Closure, ...]:
-    """Return the misclosure of every loop: from one visit of a mark to the next by the same run.
-
-    A visit right after another without a leg between (standing still) is not a loop.
-    """
-    stops = np.flatnonzero(walk.knot >= 0)
-    by_mark = stops[np.lexsort((stops, walk.knot[stops], walk.run[stops]))]
-    pair = (walk.run[by_mark[1:]] == walk.run[by_mark[:-1]]) & (
-        walk.knot[by_mark[1:]] == walk.knot[by_mark[:-1]]
-    )
-    starts, ends = by_mark[:-1][pair], by_mark[1:][pair]
-    ordered = np.argsort(ends, kind="stable")
-    found = []
-    for start, end in zip(starts[ordered].tolist(), ends[ordered].tolist(), strict=True):
-        if end - start < 2:
-            continue
-        gap = book.local[walk.row[end]] - book.local[walk.row[start]]
-        length = float(walk.ground[end] - walk.ground[start])
-        misclosure = float(np.hypot(gap[0], gap[1]))
-        found.append(
-            Closure(
-                run=book.runs[walk.run[start]],
-                mark=walk.knots[walk.knot[start]],
-                first_line=int(book.line[walk.row[start]]),
-                last_line=int(book.line[walk.row[end]]),
-                length_m=length,
-                misclosure_m=misclosure,
-                misclosure_up_m=float(gap[2]),
-                ratio=length / misclosure if misclosure > 0 else float("inf"),
-                sigma_m=float(np.sqrt(walk.variance[end] - walk.variance[start])),
-            )
-        )
-    return tuple(found)

@@ -17,8 +17,9 @@ import shapely
 from geosite.base.arrays import Floats, Ints
 from geosite.base.statistics import t_factor
 from geosite.network.covariance import covariance, sigmas
+from geosite.network.draws import draw_marks
 from geosite.network.model import LinearForm, Network
-from geosite.terrain.surface.realisations import Lattice, draw_marks, draw_rough
+from geosite.terrain.surface.realisations import Lattice, draw_rough
 from geosite.terrain.surface.roughness import Contrasts, Roughness, estimate_roughness, local_scales
 from geosite.terrain.surface.scores import breakline_vertices, scorable, triangles_without
 from geosite.terrain.surface.tin import Tin

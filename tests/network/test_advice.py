@@ -12,9 +12,9 @@ from network_cases import Row, book
 from scipy.stats import chi2
 
 from geosite.fieldbook.model import FieldBook
-from geosite.fieldbook.sitefile import LegNoise
 from geosite.network import trust
 from geosite.network.anchor import Control
+from geosite.network.device import Device
 from geosite.network.model import Closure
 from geosite.network.trust import (
     ELLIPSE_95,
@@ -34,7 +34,7 @@ from geosite.network.trust import (
 )
 from geosite.network.walk import walk_runs
 
-NOISE = LegNoise(constant=0.03, per_sqrt_metre=0.02)
+NOISE = Device.from_leg_noise(0.03, 0.02)
 
 
 def walked(**runs: str) -> FieldBook:
@@ -152,20 +152,17 @@ def ellipses(*major: float) -> Any:
 
 
 def test_lever_arm_by_hand(monkeypatch: pytest.MonkeyPatch) -> None:
-    chains = SimpleNamespace(
-        run=np.array([0, 0, 1, 0]),
-        start=np.array([0, 1, 1, 0]),
-        end=np.array([0, 1, 2, 0]),
-        fraction=np.array([0.0, 0.0, 0.25, 0.0]),
-        turn=np.array([[0, 0], [0, 0], [-7.0, 5.0], [0, 0]]),
-    )
+    between = SimpleNamespace(run=np.array([0, 0, 1, 0]), at=np.arange(4))
     network: Any = SimpleNamespace(
         en=np.array([[0.0, 0.0], [6.0, 8.0], [3.0, 16.0], [100.0, 4.0]]),
-        chains=chains,
-        turn_total=np.array([9.0, 0.04]),
-        turn_with_knots=np.array([[9.0] * 6, [0.4, 0.8, 1.2, -0.4, 0.2, 0.6]]),
+        plan=SimpleNamespace(between=between),
         frame=SimpleNamespace(combined_factor=0.5),
+        ellipse_factor=3.0,
+        interval_factor=2.0,
     )
+    turns = np.array([9.0, 0.04])
+    monkeypatch.setattr(trust, "orientation_variances", lambda _: turns)
+    monkeypatch.setattr(trust, "orientation_with_place", lambda _, row: np.array([0.3, 0.4]) * row)
     alone: Any = "alone"
 
     def of(survey: Any) -> Any:
@@ -176,13 +173,12 @@ def test_lever_arm_by_hand(monkeypatch: pytest.MonkeyPatch) -> None:
     assert arm.row == 2  # rows 0 and 3 are known
     assert arm.distance_m == pytest.approx(12.0 / 0.5)
     assert arm.baseline_m == pytest.approx(10.0 / 0.5)
-    assert arm.error_95_m == pytest.approx(ELLIPSE_95 * 2.0)
-    assert arm.baseline_only_95_m == pytest.approx(ELLIPSE_95 * 4.0)
-    # 3/4 of knot 1 and 1/4 of knot 2, and the turn itself times the arm
-    together = (0.6 + 0.3 - 0.28, 0.15 + 0.15 + 0.2)
-    assert arm.swing_95_m == pytest.approx(1.96 * math.hypot(*together) / 0.2)
+    assert arm.error_95_m == pytest.approx(3.0 * 2.0)
+    assert arm.baseline_only_95_m == pytest.approx(3.0 * 4.0)
+    # covariance with the turn of its run over the sigma of that turn: its share of the error
+    assert arm.swing_95_m == pytest.approx(2.0 * 1.0 / 0.2)
     # with everything known the worst of all is shown; a run whose turn is exact does not swing
-    network.turn_total = np.array([0.0, 0.04])
+    turns[0] = 0.0
     arm = lever_arm(network, (0, 1), None, np.arange(4))
     assert (arm.row, arm.swing_95_m, arm.baseline_only_95_m) == (3, 0.0, None)
     assert arm.distance_m == pytest.approx(97.0 / 0.5)
@@ -200,7 +196,7 @@ def advised(
     gain: Any = lambda mark, row: 0.0,
     anchored: tuple[int, ...] = (),
     now: float = 2.0,
-    noise: LegNoise = NOISE,
+    noise: Device = NOISE,
 ) -> tuple[tuple[Advice, ...], list[list[tuple[int, int]]]]:
     """Advice, and the (row of the mark, row walked from) that were weighed."""
     asked: list[list[tuple[int, int]]] = []
@@ -213,7 +209,9 @@ def advised(
 
     monkeypatch.setattr(trust, "sight_covariance", covariance)
     monkeypatch.setattr(trust, "error_ellipses", ellipses(0.0, now))
-    network: Any = SimpleNamespace(en=np.asarray(en, dtype=float))
+    network: Any = SimpleNamespace(
+        en=np.asarray(en, dtype=float), ellipse_factor=ELLIPSE_95, variance_factor=1.0
+    )
     found = advise(network, survey, noise, 1, 0.1, np.array(anchored, dtype=int))
     return found, asked
 
@@ -270,7 +268,7 @@ def test_a_tie_may_leave_from_the_very_first_row(monkeypatch: pytest.MonkeyPatch
 
 
 def test_a_visit_without_a_leg_is_not_exact(monkeypatch: pytest.MonkeyPatch) -> None:
-    perfect = LegNoise(constant=0.0, per_sqrt_metre=0.0)
+    perfect = Device.from_leg_noise(0.0, 0.0)
 
     def gain(*pair: int) -> float:
         return float(pair == (4, 4))
@@ -317,7 +315,9 @@ def test_neighbours_keep_two_centimetres_and_fifty_ppm(monkeypatch: pytest.Monke
     en = np.zeros((9, 2))
     en[2] = en[6] = (300.0, 400.0)
     en[7] = (40.0, 30.0)
-    network: Any = SimpleNamespace(en=en, frame=SimpleNamespace(combined_factor=0.5))
+    network: Any = SimpleNamespace(
+        en=en, frame=SimpleNamespace(combined_factor=0.5), ellipse_factor=ELLIPSE_95
+    )
 
     def relative(_: Any, before: np.ndarray, after: np.ndarray) -> Any:
         pairs = list(zip(before.tolist(), after.tolist(), strict=True))

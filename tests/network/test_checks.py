@@ -13,7 +13,6 @@ from network_cases import Row, book, notes
 
 from geosite.base.errors import Finding, Problem
 from geosite.fieldbook.model import FieldBook, Notes
-from geosite.fieldbook.sitefile import LegNoise
 from geosite.network.anchor import Control
 from geosite.network.checks import (
     LengthCheck,
@@ -24,8 +23,9 @@ from geosite.network.checks import (
     length_ok,
     no_place,
 )
+from geosite.network.device import Device, device_of
 from geosite.network.model import Closure
-from geosite.network.solve import Prior
+from geosite.network.normal import Prior
 from geosite.network.tie import misfit, tie
 from geosite.network.walk import walk_runs
 
@@ -104,7 +104,7 @@ def test_baseline_marks_apart_in_every_run() -> None:
         x, y = 0.6 * length, 0.8 * length
         rows += [("R2", "A", 5.0 + x, 5.0 - y, 0.0), ("R1", "C", 1.0, 0.0, 0.0)]
         checked = survey(rows, noise=noise)
-        walk = walk_runs(checked.book, checked.site.survey.leg_noise, frozenset("AB"))
+        walk = walk_runs(checked.book, device_of(checked), frozenset("AB"))
         return baseline_apart(checked, walk)
 
     assert said(0.101) == []
@@ -176,7 +176,7 @@ def test_length_of_the_baseline_or_of_the_marks_farthest_apart() -> None:
     rng = np.random.default_rng(6)
     local = np.array([PLACES[s] for s in "ABCDACBD"]) + rng.normal(0, 0.02, (8, 2))
     walked = book([("R", s, *xy, 0.0) for s, xy in zip("ABCDACBD", local, strict=True)])
-    noise = LegNoise(constant=0.02, per_sqrt_metre=0.01)
+    noise = Device.from_leg_noise(0.02, 0.01)
     tied = tie(walked, noise, ("A", "B"), frozenset(), 0.5)
     known = {n: control(n, (x + 9.0, y), sigma=0.3) for n, (x, y) in PLACES.items()}
     known["B"] = replace(known["B"], sigma=0.4)

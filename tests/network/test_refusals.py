@@ -13,6 +13,7 @@ from geosite.base.errors import SurveyRefused
 from geosite.fieldbook.model import FieldBook
 from geosite.network.adjust import adjust
 from geosite.network.covariance import sigma_horizontal
+from geosite.network.device import device_of
 from geosite.network.mistakes.search import find_mistakes
 from geosite.network.tie import Tied, tie
 
@@ -228,7 +229,7 @@ def test_a_run_without_a_determined_place_is_named(monkeypatch: pytest.MonkeyPat
     def unsolved(*_: Any, **__: Any) -> None:
         raise np.linalg.LinAlgError("Singular matrix")
 
-    monkeypatch.setattr("geosite.network.tie.place", unsolved)
+    monkeypatch.setattr("geosite.network.tie.adjust_plan", unsolved)
     (told,) = refused(rows(), marks())
     assert "field_book.csv:5: the marks of run R1 have no determined place" in told
 
@@ -242,8 +243,7 @@ def test_a_correction_that_leaves_a_mark_without_place_explains_nothing() -> Non
     def fit(book: FieldBook) -> tuple[Tied, float, int]:
         if book is not survey.book:
             raise np.linalg.LinAlgError("Singular matrix")
-        noise = survey.site.survey.leg_noise
-        tied = tie(book, noise, ("A", "B"), frozenset("AB"), 1.0)
+        tied = tie(book, device_of(survey), ("A", "B"), frozenset("AB"), 1.0)
         return tied, tied.squares, tied.redundancy
 
     search = find_mistakes(fit, survey.book, ("A", "B"))

@@ -13,11 +13,11 @@ from network_cases import book, notes, turned
 
 from geosite.base.map_frame import Frame
 from geosite.fieldbook.model import Notes
-from geosite.fieldbook.sitefile import LegNoise
 from geosite.network.adjust import adjust
 from geosite.network.anchor import Anchored, Control
 from geosite.network.checks import LengthCheck
-from geosite.network.mistakes.search import Mistake
+from geosite.network.device import Device
+from geosite.network.mistakes.facts import Mistake
 from geosite.network.model import Closure
 from geosite.network.report import (
     CLOSURE_CLASSES,
@@ -205,7 +205,7 @@ def reported(**changed: Any) -> dict[str, Any]:
     """Report made-up judgements of eleven rows, lines 2 to 12."""
     rows = [(r, n, *xy, 0.0) for (r, n), xy in zip(WALKED, RAW.tolist(), strict=True)]
     survey = by_rules(notes(book(rows), {}))
-    walk = walk_runs(survey.book, LegNoise(constant=0.1, per_sqrt_metre=0.0), frozenset("AB"))
+    walk = walk_runs(survey.book, Device.from_leg_noise(0.1, 0.0), frozenset("AB"))
     fields: dict[str, Any] = {
         "noise": (
             Noise("as expected", 1.0, 1.25, 5.0, 4, 0.5),
@@ -222,13 +222,22 @@ def reported(**changed: Any) -> dict[str, Any]:
     network: Any = SimpleNamespace(
         frame=NORTH,
         raw_en=RAW,
-        turn_total=np.array([math.radians(2.0) ** 2, math.radians(3.0) ** 2]),
+        plan=SimpleNamespace(orientation=np.array([0, 1]), posterior=Turns()),
         orientation=np.radians([30.0, -40.0]),
         closures=changed.pop("closures", ()),
     )
     azimuth = changed.pop("azimuth", None)
     anchored = Anchored(NORTH, (Control("A", None, None, 0.0, 9.0, True),), azimuth, ())
     return report(survey, anchored, network, walk, Judged(**(fields | changed)))
+
+
+class Turns:
+    """Orientations known to 2 and 3 degrees."""
+
+    def entries(self, at: np.ndarray, to: np.ndarray) -> np.ndarray:
+        """Return their variances."""
+        assert at is to
+        return np.radians([2.0, 3.0]) ** 2
 
 
 RAW = np.zeros((11, 2))
@@ -407,7 +416,7 @@ def test_ties_and_open_ends_as_reported() -> None:
 
 def test_nothing_common_and_nothing_open_is_nothing_listed() -> None:
     survey = book([("R1", n, 1.0, 2.0, 3.0) for n in "ABA"])
-    walk = walk_runs(survey, LegNoise(constant=0.1, per_sqrt_metre=0.0), frozenset("AB"))
+    walk = walk_runs(survey, Device.from_leg_noise(0.1, 0.0), frozenset("AB"))
     assert _unchecked(survey, walk) == []
     assert _ties(survey, np.zeros((3, 2))) == []
     assert _ties(book([("R1", "", 1.0, 2.0, 3.0)]), np.zeros((1, 2))) == []
@@ -419,7 +428,7 @@ def test_turns_of_runs_are_compared_with_the_rule() -> None:
     ring = [("A", 0, 0), ("B", 10, 0), ("C", 10, 10), ("A", 0, 0)]
     ring.append(("B", 10 * math.cos(turn), 10 * math.sin(turn)))
     survey = notes([("R", n, float(x), float(y), 0.0) for n, x, y in ring], KNOWN, crs=CRS)
-    walk = walk_runs(survey.book, LegNoise(constant=0.1, per_sqrt_metre=0.0), frozenset("AB"))
+    walk = walk_runs(survey.book, Device.from_leg_noise(0.1, 0.0), frozenset("AB"))
     check = direction_check(survey.book, walk, 0, (0, 1))
     assert "limit_10_deg" not in (_direction(check, ()) or {})
     found = _direction(check, ("WAC 332-130-090",))

@@ -11,21 +11,23 @@ import pytest
 from network_cases import Row, book, run_rows
 
 from geosite.fieldbook.model import FieldBook
-from geosite.fieldbook.sitefile import LegNoise
 from geosite.network.anchor import Control
-from geosite.network.solve import Prior, level, place
+from geosite.network.device import Device
+from geosite.network.heights import adjust_heights
+from geosite.network.normal import Prior
+from geosite.network.plan import PlanInput, adjust_plan
 from geosite.network.tie import (
     NO_FIT,
     Tied,
     first_visits,
     known_heights,
     known_places,
-    make_legs,
     misfit,
+    plan_steps,
     tie,
 )
 
-NOISE = LegNoise(constant=0.02, per_sqrt_metre=0.01)
+NOISE = Device.from_leg_noise(0.02, 0.01)
 PLACES = {
     "A": (3.0, 1.0, 1.0),
     "B": (3.0, 21.0, 1.2),
@@ -56,24 +58,25 @@ def test_free_network_starts_at_the_baseline_and_runs_east() -> None:
     for name, (east, north, up) in PLACES.items():
         knot = free.knot[name]
         assert free.plan.position[knot] == pytest.approx([north - 1.0, 3.0 - east], abs=1e-7)
-        assert free.levels.elevation[knot] == pytest.approx(up - 1.0, abs=1e-9)
+        assert free.heights.elevation[knot] == pytest.approx(up - 1.0, abs=1e-9)
     turns = np.degrees(free.plan.orientation)
     assert turns == pytest.approx([-90.0 - 50, -90.0 - 150 + 360], abs=1e-6)
     assert free.walk.knots == tuple("ABCDE")
     assert free.squares == pytest.approx(0.0, abs=1e-9)
     assert free.plan.converged
     # 12 legs; 4 knots with two and one unknowns, 2 turns, less the azimuth
-    assert (free.plan.redundancy, free.levels.redundancy) == (24 - 8 - 2 + 1, 12 - 4)
+    assert (free.plan.redundancy, free.heights.redundancy) == (24 - 8 - 2 + 1, 12 - 4)
     assert free.redundancy == 23
     noisy = tied(walked(1))
-    assert noisy.squares == noisy.plan.weighted_squares + noisy.levels.weighted_squares
+    assert noisy.squares == noisy.plan.weighted_squares + noisy.heights.weighted_squares
     assert noisy.squares > noisy.plan.weighted_squares > 1.0
     assert noisy.plan.position[noisy.knot["A"]].tolist() == [0.0, 0.0]
     assert noisy.plan.position[noisy.knot["B"], 1] == pytest.approx(0.0, abs=1e-9)
     # the baseline is east by definition: B moves along it only
-    k, b = len(noisy.walk.knots), noisy.knot["B"]
-    assert noisy.plan.covariance[b, b] > 1e-5
-    assert noisy.plan.covariance[k + b, k + b] == pytest.approx(0.0, abs=1e-12)
+    east = int(noisy.plan.knot[noisy.knot["B"]])
+    own = noisy.plan.posterior.block(np.array([east, east + 1])).diagonal()
+    assert own[0] > 1e-5
+    assert own[1] == pytest.approx(0.0, abs=1e-12)
     # baseline marks count though they are seen once
     once = tie(book([("R", n, *PLACES[n]) for n in "CABD"]), NOISE, ("A", "B"), frozenset(), 1.0)
     assert once.walk.knots == ("A", "B")
@@ -82,24 +85,20 @@ def test_free_network_starts_at_the_baseline_and_runs_east() -> None:
 def test_map_lengths_are_ground_lengths_times_the_factor() -> None:
     free = tie(walked(), NOISE, ("A", "B"), frozenset(), 0.5)
     assert free.plan.position[free.knot["C"]] == pytest.approx([17 / 2, -32 / 2], abs=1e-7)
-    assert free.levels.elevation[free.knot["C"]] == pytest.approx(-0.5, abs=1e-9)
+    assert free.heights.elevation[free.knot["C"]] == pytest.approx(-0.5, abs=1e-9)
 
 
-def test_long_legs_carry_the_variance_factors() -> None:
+def test_long_legs_go_from_knot_to_knot() -> None:
     free = tied(walked(1))
-    legs = make_legs(free.walk, free.path, 2, (4.0, 9.0))
-    one = free.walk.leg_variance
-    assert legs.variance == pytest.approx(4 * one)
-    assert legs.variance_up == pytest.approx(9 * one)
-    assert (legs.knots, legs.runs) == (5, 2)
-    step = free.path[1:8] - free.path[:7]
-    assert legs.vector[:7] == pytest.approx(step[:, :2])
-    assert legs.rise[:7] == pytest.approx(step[:, 2])
-    assert legs.run.tolist() == [0] * 7 + [1] * 5
-    names = [
-        free.walk.knots[a] + free.walk.knots[b] for a, b in zip(legs.start, legs.end, strict=True)
-    ]
+    walk = free.walk
+    pairs = zip(walk.leg_from, walk.leg_to, strict=True)
+    names = [walk.knots[a] + walk.knots[b] for a, b in pairs]
     assert names == ["AB", "BC", "CD", "DA", "AE", "EC", "CB", "BA", "AD", "DC", "CE", "EB"]
+    assert walk.leg_run.tolist() == [0] * 7 + [1] * 5
+    steps = plan_steps(walk, free.path)
+    assert steps[[0, 8]].tolist() == [0.0, 0.0]
+    legs = np.diff(free.path[:8, :2], axis=0)
+    assert np.column_stack([steps.real, steps.imag])[1:8] == pytest.approx(legs)
 
 
 def test_first_visits_of_each_run() -> None:
@@ -146,10 +145,13 @@ def known(
 
 def joint_squares(free: Tied, prior: Prior, factors: tuple[float, float]) -> float:
     """What the known marks add to the weighted squares when all is adjusted at once."""
-    legs = make_legs(free.walk, free.path, 2, factors)
+    walk, device = free.walk, free.device
     if prior.value.ndim == 1:
-        return level(legs, prior).weighted_squares - free.levels.weighted_squares / factors[1]
-    there = place(legs, prior, free.plan.orientation + math.pi / 2)
+        joint = adjust_heights(walk, free.path, device, factors[1], prior, 2)
+        return joint.weighted_squares - free.heights.weighted_squares / factors[1]
+    turn = free.plan.orientation + math.pi / 2
+    steps = plan_steps(walk, free.path)
+    there = adjust_plan(PlanInput(walk, steps, device, factors[0], prior, turn))
     assert there.converged
     return there.weighted_squares - free.plan.weighted_squares / factors[0]
 

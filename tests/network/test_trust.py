@@ -16,7 +16,8 @@ from geosite.base.errors import SurveyRefused
 from geosite.base.statistics import chi2_isf, chi2_sf
 from geosite.network.adjust import adjust
 from geosite.network.covariance import error_ellipses, sigma_horizontal, sigma_vertical
-from geosite.network.mistakes.search import leg_tests
+from geosite.network.device import device_of
+from geosite.network.mistakes.suspects import leg_tests
 from geosite.network.tie import tie
 from geosite.network.trust import ELLIPSE_95, judge_noise
 
@@ -92,7 +93,7 @@ def test_tests_of_legs_have_the_distribution_they_claim() -> None:
     beyond_95 = []
     for seed in range(60):
         survey = clean(seed)
-        tied = tie(survey.book, survey.site.survey.leg_noise, ("B1", "B2"), frozenset(), 1.0)
+        tied = tie(survey.book, device_of(survey), ("B1", "B2"), frozenset(), 1.0)
         _, freedom, test = leg_tests(tied)
         limit = np.array([chi2_isf(0.05, int(f)) if f else np.inf for f in freedom])
         beyond_95.append(test > limit)
@@ -251,7 +252,7 @@ def test_swing_of_a_short_baseline_is_its_noise_times_the_arm() -> None:
     arm = network.report["lever_arm"]
     turn = math.sqrt(0.005**2 + 0.004**2 * 5.0) / 5.0
     # the run goes on from B, which is exact: what lies beyond turns about it
-    assert arm["swing_95_m"] == pytest.approx(1.96 * turn * math.hypot(53.0, 20.0), rel=1e-6)
+    assert arm["swing_95_m"] == pytest.approx(1.959964 * turn * math.hypot(53.0, 20.0), rel=1e-6)
     assert arm["swing_95_m"] < arm["error_95_m"]
 
 
@@ -371,7 +372,7 @@ def test_an_azimuth_beside_two_known_marks_is_compared(degrees: float, level: st
 
 
 def test_sparse_and_dense_solutions_agree(monkeypatch: pytest.MonkeyPatch) -> None:
-    import geosite.network.solve as solve
+    import geosite.network.normal as solve
 
     survey = clean(5)
     dense = adjust(survey)

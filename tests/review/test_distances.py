@@ -7,7 +7,7 @@ from collections.abc import Callable
 
 import numpy as np
 import pytest
-from linework_cases import Row, moved, rows, survey
+from linework_cases import Row, count_knots, moved, rows, survey
 
 from geosite.base.errors import InputError
 from geosite.fieldbook.sitefile import Code
@@ -33,7 +33,7 @@ MARKS = rows(
 def simulated(network: Network, pick: Callable[[Network], list[float]]) -> list[float]:
     """Spread of quantities over simulated noise of the marks, 1 cm and 2 cm up."""
     rng = np.random.default_rng(5)
-    knots = len(network.chains.knots)
+    knots = count_knots(network)
     values = [
         pick(moved(network, rng.normal(0.0, [0.01, 0.01, 0.02], (knots, 3)))) for _ in range(200)
     ]

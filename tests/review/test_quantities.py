@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from linework_cases import Row, frame, moved, rows, survey
+from linework_cases import Row, count_knots, frame, moved, rows, survey
 from review_cases import grid_triangles
 
 from geosite.base.grid import Grid
@@ -136,7 +136,7 @@ def test_total_sigma_against_simulated_noise() -> None:
     rng = np.random.default_rng(2)
     found = []
     for _ in range(200):
-        shift = rng.normal(0.0, [0.01, 0.01, 0.0], (len(network.chains.knots), 3))
+        shift = rng.normal(0.0, [0.01, 0.01, 0.0], (count_knots(network), 3))
         walked = moved(network, shift)
         volume = take_off(notes, walked, draw(notes, walked)).codes[0].volume
         assert volume is not None

@@ -6,7 +6,9 @@ import math
 from collections.abc import Iterable
 
 from geosite.fieldbook.model import Notes
+from geosite.network.device import device_of
 from geosite.network.model import Network
+from geosite.network.told import device_in_words
 from geosite.review.answers import Answers
 from geosite.review.parcels import ParcelMap
 from geosite.terrain.site import Terrain
@@ -43,25 +45,26 @@ def lineage(
 
 def _measured(notes: Notes) -> str:
     book = notes.book
-    noise = notes.site.survey.leg_noise
     return (
         f"Measured: {len(book)} observations in {len(book.runs)} uninterrupted "
         f"run{'s' if len(book.runs) != 1 else ''} ({_listed(book.runs)}), walked with a device "
-        "that gives x, y, z relative to the start of each run. Standard deviation of one leg per "
-        f"axis sqrt({noise.constant:g}^2 + {noise.per_sqrt_metre:g}^2 x length) m."
+        "that gives x, y, z relative to the start of each run. " + device_in_words(device_of(notes))
     )
 
 
 def _adjusted(notes: Notes, network: Network) -> str:
     ratios = [c.ratio for c in network.closures if math.isfinite(c.ratio)]
-    loops = len(network.closures)
+    loops, limit = len(network.closures), notes.site.survey.closure_limit
+    kind = "one orientation per run, scale not estimated"
+    if device_of(notes).heading > 0:
+        kind = "a straying heading and a scale of each run"
     return (
-        "Adjusted: least squares over all legs with one orientation per run, scale not estimated. "
+        f"Adjusted: least squares over all legs with {kind}. "
         f"{loops} loop{'s' if loops != 1 else ''} closed"
         + (f", the worst by 1:{min(ratios):.0f}" if ratios else "")
-        + f" (limit 1:{notes.site.survey.closure_limit:g}); variance factor "
-        f"{network.variance_factor:.2f} horizontal, {network.vertical_variance_factor:.2f} "
-        "vertical."
+        + ("" if limit is None else f" (limit 1:{limit:g})")
+        + f"; variance factor {network.variance_factor:.2f} horizontal, "
+        f"{network.vertical_variance_factor:.2f} vertical."
     )
 
 

@@ -11,7 +11,9 @@ from geosite.base.arrays import Floats, Ints
 from geosite.base.errors import Problem, SurveyRefused
 from geosite.fieldbook.model import FieldBook, Notes
 from geosite.network.covariance import sigmas
+from geosite.network.device import device_of
 from geosite.network.model import LinearForm, Network
+from geosite.network.trust import baseline_variances
 
 __all__ = ["BaselineCheck", "baseline_rows", "check_baseline", "ground_baseline"]
 
@@ -215,16 +217,16 @@ def _sigmas(
             LinearForm(both, none, none, pull),
         ],
     )
-    noise = notes.site.survey.leg_noise
     # the way walked between the two nearest visits, leg by leg
     apart = np.abs(visits[0][:, None] - visits[1][None, :])
     i, j = np.unravel_index(int(apart.argmin()), apart.shape)
     low, high = sorted((int(visits[0][i]), int(visits[1][j])))
     legs = np.sqrt((np.diff(walk.local[low : high + 1], axis=0) ** 2).sum(axis=1))
-    today = float((noise.constant**2 + noise.per_sqrt_metre**2 * legs).sum())
+    today = baseline_variances(device_of(notes), legs, float(np.hypot(*step)))
     # one survey that closed well by chance does not make a better device
     factors = max(network.variance_factor, 1.0), max(network.vertical_variance_factor, 1.0)
     plan, level = (
-        math.sqrt(own**2 + factor * today) for own, factor in zip(in_survey, factors, strict=True)
+        math.sqrt(own**2 + factor * new)
+        for own, factor, new in zip(in_survey, factors, today, strict=True)
     )
     return plan, level

@@ -12,120 +12,16 @@ from dataclasses import dataclass
 import numpy as np
 
 from geosite.base.arrays import Floats, Ints
-from geosite.network.model import Network
+from geosite.network.draws import student_scale
 from geosite.terrain.surface.roughness import Roughness
 
-__all__ = ["Lattice", "draw_marks", "draw_rough"]
+__all__ = ["Lattice", "draw_rough"]
 
 _MOST_NODES = 10_000
 """Nodes of the lattice on which rough surfaces are drawn."""
 
 _STEPS_PER_RANGE = 3.0
 """Nodes to a range: with cubics between them a surface keeps its variance to a few percent."""
-
-
-def _factor(covariance: Floats) -> Floats:
-    """Return a matrix whose product with its transpose is `covariance`."""
-    largest = float(covariance.diagonal().max(initial=0.0))
-    if largest == 0.0:
-        return np.zeros_like(covariance)
-    # a mark without error leaves the matrix singular: a part in 1e10 makes it definite
-    definite = covariance + 1e-10 * largest * np.eye(len(covariance))
-    return np.asarray(np.linalg.cholesky(definite), np.float64)
-
-
-def _tail(rng: np.random.Generator, degrees_of_freedom: float) -> float:
-    """Draw what turns a normal error into one of Student's t distribution."""
-    if math.isinf(degrees_of_freedom):
-        return 1.0
-    return math.sqrt(degrees_of_freedom / rng.chisquare(degrees_of_freedom))
-
-
-def draw_marks(network: Network, seed: int, draws: range) -> Floats:
-    """Draw errors of all observed positions, as the adjustment leaves them.
-
-    Parameters
-    ----------
-    network
-    seed, draws
-        Each draw has a generator of its own.
-
-    Returns
-    -------
-    array, shape (len(draws), n, 3), metres
-        Errors of easting, northing and elevation of every observation: exact draws from the
-        network's covariance, in time proportional to the number of observations. Knots by their
-        covariance, between them random walks tied to both; in plan the turn of each run as well.
-        Where the noise had to be estimated, the tails are those of Student's t.
-    """
-    chains = network.chains
-    knots, runs = len(chains.knots), len(network.turn_variance)
-    inner, bridge = _bridges(network)
-    count = len(inner)
-    plan, level = np.empty((len(draws), 2 * knots)), np.empty((len(draws), knots))
-    turn = np.empty((len(draws), runs))
-    walked = np.empty((len(draws), 3, count))
-    rest = np.empty((len(draws), 3, len(bridge.ends)))
-    for at, number in enumerate(draws):
-        rng = np.random.default_rng([seed, number, 0])
-        in_plan = _tail(rng, network.degrees_of_freedom)
-        in_height = _tail(rng, network.vertical_degrees_of_freedom)
-        axes = np.array([in_plan, in_plan, in_height])[:, None]
-        plan[at] = in_plan * rng.standard_normal(2 * knots)
-        turn[at] = in_plan * rng.standard_normal(runs)
-        level[at] = in_height * rng.standard_normal(knots)
-        walked[at] = axes * rng.standard_normal((3, count))
-        rest[at] = axes * rng.standard_normal((3, len(bridge.ends)))
-    plan = plan @ _factor(network.horizontal).T
-    turn = turn * np.sqrt(np.maximum(network.turn_variance, 0.0)) + plan @ network.turn_gain.T
-    level = level @ _factor(network.vertical).T
-    start, end, f = chains.start, chains.end, chains.fraction
-    out = np.empty((len(draws), len(f), 3))
-    for axis, values in enumerate((plan[:, :knots], plan[:, knots:], level)):
-        out[:, :, axis] = (1 - f) * values[:, start] + f * values[:, end]
-        if axis < 2:
-            out[:, :, axis] += chains.turn[:, axis] * turn[:, chains.run]
-    factors = (network.variance_factor, network.variance_factor, network.vertical_variance_factor)
-    for axis, factor in enumerate(factors):
-        out[:, inner, axis] += math.sqrt(factor) * bridge.over(walked[:, axis], rest[:, axis])
-    return out
-
-
-@dataclass(frozen=True, eq=False)
-class _Bridges:
-    """Random walks along the chains, tied to the knot at either end."""
-
-    step: Floats
-    starts: Ints
-    ends: Ints
-    left: Floats
-    share: Floats
-
-    def over(self, normal: Floats, rest: Floats) -> Floats:
-        """Return what standard normal numbers make of the walks, shape (draws, rows)."""
-        walked: Floats = np.cumsum(normal * np.sqrt(self.step), axis=1)
-        count = self.ends - self.starts + 1
-        before = np.concatenate([np.zeros((len(walked), 1)), walked], axis=1)[:, self.starts]
-        walked -= np.repeat(before, count, axis=1)
-        # on to the knot at the end, and back by what was missed there
-        missed = walked[:, self.ends] + rest * np.sqrt(self.left)
-        walked -= self.share * np.repeat(missed, count, axis=1)
-        return walked
-
-
-def _bridges(network: Network) -> tuple[Ints, _Bridges]:
-    """Return the observations inside chains, in order along them, and their walks."""
-    chains = network.chains
-    inner = np.flatnonzero(chains.chain >= 0)
-    order = inner[np.lexsort((chains.variance[inner], chains.chain[inner]))]
-    chain, variance = chains.chain[order], chains.variance[order]
-    starts = np.flatnonzero(np.diff(chain, prepend=-1))
-    ends = np.append(starts[1:], len(order))[: len(starts)] - 1
-    step = np.diff(variance, prepend=0.0)
-    step[starts] = variance[starts]
-    left = np.maximum(chains.total[order[ends]] - variance[ends], 0.0)
-    share = np.where(chains.is_open[order], 0.0, chains.fraction[order])
-    return order, _Bridges(np.maximum(step, 0.0), starts, ends, left, share)
 
 
 @dataclass(frozen=True, eq=False)
@@ -248,7 +144,7 @@ def draw_rough(rough: Roughness, lattice: Lattice, seed: int, draws: range) -> F
         # the real and the imaginary part are two surfaces that know nothing of each other
         both = np.fft.ifft2(amplitude * (spectrum[0] + 1j * spectrum[1]))
         both = both[: lattice.rows, : lattice.cols].ravel()
-        tails = [_tail(rng, rough.degrees_of_freedom) for _ in range(2)]
+        tails = [student_scale(rng, rough.degrees_of_freedom) for _ in range(2)]
         parts = zip((2 * pair, 2 * pair + 1), (both.real, both.imag), tails, strict=True)
         for number, drawn, tail in parts:
             if number in draws:

@@ -1,0 +1,157 @@
+"""How often the stated 95 % intervals hold the truth of real motion tracking.
+
+python tests/benchmark/real_tracking.py [surveys of each recording and kind]
+"""
+
+from __future__ import annotations
+
+import sys
+from collections import defaultdict
+from collections.abc import Callable, Iterable
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import msgspec
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+from real_tracking import Real, recordings, surveys
+
+from geosite.base.errors import SurveyRefused
+from geosite.fieldbook.model import Notes
+from geosite.fieldbook.sitefile import DeviceTable, LegNoise
+from geosite.network.adjust import adjust
+from geosite.network.covariance import intervals, sigma_horizontal, sigma_vertical
+from geosite.network.model import LinearForm, Network
+
+KINDS = ("plan", "height", "distance", "rise", "grade", "area")
+
+
+def with_device(notes: Notes, device: dict[str, Any] | DeviceTable | None) -> Notes:
+    """Return the notes with a device, or with today's leg noise."""
+    survey = notes.site.survey
+    if device is None:
+        survey = msgspec.structs.replace(survey, leg_noise=LegNoise())
+    else:
+        table = device if isinstance(device, DeviceTable) else msgspec.convert(device, DeviceTable)
+        survey = msgspec.structs.replace(survey, device=table)
+    return replace(notes, site=msgspec.structs.replace(notes.site, survey=survey))
+
+
+def outcomes(network: Network, truth: np.ndarray, seed: int) -> dict[str, list[float]]:
+    """Errors over half the width of their intervals, by kind of quantity."""
+    en = network.frame.to_map(network.en) - np.array([500.0, 700.0])
+    out: dict[str, list[float]] = {kind: [] for kind in KINDS}
+    plan = sigma_horizontal(network) * network.interval_factor
+    height = sigma_vertical(network) * network.vertical_interval_factor
+    free = plan > 1e-4
+    out["plan"] = ((en - truth[:, :2])[free] / plan[free, None]).ravel().tolist()
+    free = height > 1e-4
+    out["height"] = ((network.elevation - truth[:, 2])[free] / height[free]).tolist()
+    rng = np.random.default_rng(seed)
+    forms, errors, kinds = [], [], []
+    size = float(np.hypot(*np.ptp(truth[:, :2], axis=0)))
+    sign, none = np.array([-1.0, 1.0]), np.zeros(2)
+    for _ in range(25):
+        a, b = rng.integers(0, len(truth), 2)
+        real = float(np.hypot(*(truth[b] - truth[a])[:2]))
+        if real < 0.1 * size:
+            continue
+        step = en[b] - en[a]
+        length = float(np.hypot(*step))
+        east, north = step / length
+        rise = network.elevation[b] - network.elevation[a]
+        rows = np.array([a, b])
+        forms.append(LinearForm(rows, sign * east, sign * north, none))
+        errors.append(length - real)
+        forms.append(LinearForm(rows, none, none, sign))
+        errors.append(rise - (truth[b, 2] - truth[a, 2]))
+        slope = -rise / length**2
+        forms.append(LinearForm(rows, slope * sign * east, slope * sign * north, sign / length))
+        errors.append(rise / length - (truth[b, 2] - truth[a, 2]) / real)
+        kinds += ["distance", "rise", "grade"]
+        corners = np.sort(rng.choice(len(truth), 5, replace=False))
+
+        def area(places: np.ndarray, corners: np.ndarray = corners) -> float:
+            e, n = places[corners, 0], places[corners, 1]
+            return float((e * np.roll(n, -1) - n * np.roll(e, -1)).sum() / 2)
+
+        e, n = en[corners].T
+        d_east = (np.roll(n, -1) - np.roll(n, 1)) / 2
+        d_north = (np.roll(e, 1) - np.roll(e, -1)) / 2
+        forms.append(LinearForm(corners, d_east, d_north, np.zeros(5)))
+        errors.append(area(en) - area(truth))
+        kinds.append("area")
+    for kind, error, half in zip(kinds, errors, intervals(network, forms), strict=True):
+        if half > 1e-6:
+            out[kind].append(error / half)
+    return out
+
+
+def table(
+    cases: Iterable[Real], device: Callable[[Real], dict[str, Any] | DeviceTable | None]
+) -> tuple[dict[str, dict[str, float]], dict[str, list[int]]]:
+    """Shares of held intervals, and surveys made, refused, with a mistake named, by group."""
+    held: dict[str, dict[str, list[float]]] = defaultdict(lambda: defaultdict(list))
+    counts: dict[str, list[int]] = defaultdict(lambda: [0, 0, 0])
+    for number, case in enumerate(cases):
+        group = "closed" if case.closed else "open"
+        for name in (group, f"  {case.recording}, {group}"):
+            counts[name][0] += 1
+        try:
+            network = adjust(with_device(case.notes, device(case)))
+        except SurveyRefused:
+            for name in (group, f"  {case.recording}, {group}"):
+                counts[name][1] += 1
+            continue
+        named = sum(f.code in ("leg-off", "visit-off") for f in network.findings) > 0
+        ratios = outcomes(network, case.truth, number)
+        for name in (group, f"  {case.recording}, {group}"):
+            counts[name][2] += named
+            for kind, values in ratios.items():
+                held[name][kind] += (np.abs(values) < 1).tolist()
+    shares = {
+        name: {kind: float(100 * np.mean(kinds[kind])) if kinds[kind] else np.nan for kind in KINDS}
+        for name, kinds in held.items()
+    }
+    return shares, dict(counts)
+
+
+def show(title: str, shares: dict[str, dict[str, float]], counts: dict[str, list[int]]) -> None:
+    """Print a table."""
+    print(f"\n{title}", flush=True)
+    print(f"{'':32}{'surveys':>8}{'refused':>8}{'mistakes':>9}", *(f"{k:>9}" for k in KINDS))
+    for name in sorted(counts, key=lambda n: (n.strip().split(", ")[-1], n)):
+        row = shares.get(name, {})
+        print(
+            f"{name:32}{counts[name][0]:8}{counts[name][1]:8}{counts[name][2]:9}",
+            *(f"{row.get(k, np.nan):9.1f}" for k in KINDS),
+            flush=True,
+        )
+
+
+def every_survey(each: int) -> list[Real]:
+    """Surveys of every recording, open and closed."""
+    return [
+        case
+        for recording in recordings()
+        for closed in (False, True)
+        for case in surveys(recording, closed=closed, count=each)
+    ]
+
+
+def main() -> None:
+    """Print the tables."""
+    each = int(sys.argv[1]) if len(sys.argv) > 1 else 15
+    cases = every_survey(each)
+    if not cases:
+        print("the recordings cannot be fetched")
+        return
+    show("legs that err independently (before)", *table(cases, lambda _: None))
+    show('class "unknown"', *table(cases, lambda _: {"class": "unknown"}))
+    show('class "good"', *table(cases, lambda _: {"class": "good"}))
+
+
+if __name__ == "__main__":
+    main()
