@@ -144,21 +144,15 @@ class Survey(Table, frozen=True, kw_only=True):
     Example: `{ point = "Name", z = "Height" }`."""
     layer: str | None = None
     """Layer or sheet of the field book, where its file has several. Example: `"walk"`."""
-<<<<<<< HEAD
-    closure_limit: Positive = 300.0
-    """Smallest acceptable ratio of misclosure, 300 for 1:300. A default: practice differs."""
+    closure_limit: Positive | None = None
+    """Smallest acceptable ratio of misclosure, 300 for 1:300; without it by the device."""
     closure_rules: tuple[Literal["WAC 332-130-090", "FGCC 1984"], ...] = ()
     """Published rules that closures are compared with, for information. None is compared with
     unless it is named here: a rule of one state says nothing on another's ground. Since 0.2."""
-    leg_noise: LegNoise = LegNoise()
-=======
-    closure_limit: Positive | None = None
-    """Smallest acceptable ratio of misclosure, 300 for 1:300; without it by the device."""
     leg_noise: LegNoise | None = None
     """Legs that err independently of each other; not together with `device`."""
     device: DeviceTable | None = None
     """Without it and `leg_noise`, an unknown device."""
->>>>>>> c67f5f7 (A device model in the network: headings that stray, scale and climb of each run, pointing)
 
 
 class Run(Table, frozen=True, kw_only=True):
