@@ -53,17 +53,7 @@ def answers_from(
     (10.0, '10 m')
     """
     problems = Problems()
-    by_role: dict[str, str] = {}
-    for word in columns:
-        role, _, name = word.partition("=")
-        if role not in ROLES or not name:
-            problems.add(
-                "option-unreadable",
-                f"--column {word} is not understood",
-                f"ROLE=NAME or ROLE=NUMBER with one of the roles {', '.join(ROLES)}",
-                "write for example --column x=Easting, or --column z=-4 for an axis that is turned",
-            )
-        by_role[role] = name
+    by_role = _columns(columns, problems)
     ends = tuple(part.strip() for part in baseline.split(",")) if baseline else ()
     if baseline and (len(ends) != 2 or not all(ends)):
         problems.add(
@@ -93,6 +83,21 @@ def answers_from(
         places,
         title,
     )
+
+
+def _columns(words: Sequence[str], problems: Problems) -> dict[str, str]:
+    by_role: dict[str, str] = {}
+    for word in words:
+        role, _, name = word.partition("=")
+        if role not in ROLES or not name:
+            problems.add(
+                "option-unreadable",
+                f"--column {word} is not understood",
+                f"ROLE=NAME or ROLE=NUMBER with one of the roles {', '.join(ROLES)}",
+                "write for example --column x=Easting, or --column z=-4 for an axis that is turned",
+            )
+        by_role[role] = name
+    return by_role
 
 
 def _mark(word: str, problems: Problems) -> tuple[str, tuple[float, ...]]:

@@ -10,7 +10,7 @@ import io
 import re
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from geosite.base.problems import Problems
@@ -163,7 +163,8 @@ def split_table(
     rows = _cells(lines, separator)
     width = Counter(len(cells) for _, cells in rows if len(cells) >= 3).most_common(1)[0][0]
     mark = decimal or _decimal_mark([c for _, cells in rows for c in cells], separator)
-    return _body(rows, lines, width, file, encoding, separator, mark, tuple(guessed), problems)
+    body = _body(rows, lines, width, separator, file, problems)
+    return replace(body, encoding=encoding, decimal=mark, guessed=tuple(guessed))
 
 
 def _cells(lines: Sequence[str], separator: str) -> list[tuple[int, list[str]]]:
@@ -225,13 +226,10 @@ def _body(
     rows: Sequence[tuple[int, list[str]]],
     lines: Sequence[str],
     width: int,
-    file: str,
-    encoding: str,
     separator: str,
-    mark: Decimal | None,
-    guessed: tuple[str, ...],
+    file: str,
     problems: Problems,
-) -> TextTable | None:
+) -> TextTable:
     """Cut the table out of the text: titles above, empty lines within, rows that are too short."""
     first = next(i for i, (_, cells) in enumerate(rows) if len(cells) == width)
     kept: list[tuple[str, ...]] = []
@@ -260,14 +258,10 @@ def _body(
             continue
         kept.append(tuple(cells))
         numbers.append(line)
-    above = tuple(lines[: rows[first][0] - 1])
     return TextTable(
         tuple(kept),
         tuple(numbers),
         frozenset(b for b in breaks if b < len(kept)),
-        above,
-        encoding,
-        separator,
-        mark,
-        guessed,
+        above=tuple(lines[: rows[first][0] - 1]),
+        separator=separator,
     )

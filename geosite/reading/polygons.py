@@ -117,24 +117,11 @@ def read_polygons(
                 **options,
             ) as source,
         ):
-            columns = list(source.schema["properties"])
-            if name_field is not None and name_field not in columns:
-                raise refuse(
-                    "parcels-name-field",
-                    f"there is no column {name_field} in {file}",
-                    f"one of {', '.join(columns) or 'none at all'}",
-                    "correct name_field",
-                )
+            _check_name_field(source, name_field, file, refuse)
             crs_wkt = _crs_of(str(source.crs_wkt or ""), crs, file, refuse)
             window = near(crs_wkt)
             found = _inside(source, window, name_field, file, refuse)
-            if not found and not _has_polygons(source):
-                raise refuse(
-                    "parcels-no-polygons",
-                    f"{file} holds no polygons",
-                    "a polygon layer",
-                    "name the right layer with layer",
-                )
+            _check_polygons(source, bool(found), file, refuse)
     except (FionaError, ShapelyError, OSError, ValueError, TypeError) as error:
         raise refuse(
             "parcels-unreadable",
@@ -146,6 +133,27 @@ def read_polygons(
     names, shapes = zip(*reversed(once.values()), strict=True) if once else ((), ())
     reach = math.inf if window is None else reach_m
     return PolygonLayer(file, names, shapes, crs_wkt, reach, len(found) - len(once))
+
+
+def _check_name_field(source: Any, name_field: str | None, file: str, refuse: Refuse) -> None:
+    columns = list(source.schema["properties"])
+    if name_field is not None and name_field not in columns:
+        raise refuse(
+            "parcels-name-field",
+            f"there is no column {name_field} in {file}",
+            f"one of {', '.join(columns) or 'none at all'}",
+            "correct name_field",
+        )
+
+
+def _check_polygons(source: Any, found: bool, file: str, refuse: Refuse) -> None:
+    if not found and not _has_polygons(source):
+        raise refuse(
+            "parcels-no-polygons",
+            f"{file} holds no polygons",
+            "a polygon layer",
+            "name the right layer with layer",
+        )
 
 
 def _crs_of(own: str, given: str | None, file: str, refuse: Refuse) -> str:
