@@ -86,7 +86,7 @@ def test_columns_speak_to_people(report: dict[str, Any]) -> None:
 
 def test_the_legend_uses_the_plans_words(report: dict[str, Any]) -> None:
     assert list(report["groups"]) == [
-        "Survey", "Ground", "Water", "Parcels", "Surfaces", "Rasters", "Tables",
+        "Survey", "Ground", "Designs", "Water", "Parcels", "Surfaces", "Rasters", "Tables",
     ]  # fmt: skip
     legend = [line for layer in report["layers"].values() for line in layer.get("legend", [])]
     for words in ("Asphalt apron", "Ticket house", "Water runs this way, longer where steeper",

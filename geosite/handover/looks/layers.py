@@ -327,6 +327,12 @@ def _baseline(layer: Layer, package: Package) -> Look:
     return Look((Rule("baseline", "Baseline", (STROKES["baseline"],)),))
 
 
+def _design(layer: Layer, package: Package) -> Look:
+    """Draw what is designed as the section does; the plan leaves it to the sections."""
+    pens = {"design_edges": Stroke(ALERT, 0.35, (4.0, 1.2)), "design_lines": Stroke(ALERT, 0.2)}
+    return Look((Rule(layer.name, layer.title, (pens[layer.name],)),), shown=False)
+
+
 def _snapped(layer: Layer, package: Package) -> Look:
     return Look(_plain(layer), shown=False)
 
@@ -337,6 +343,8 @@ _LOOKS = {
     "baseline": _baseline,
     "catchments": _catchments,
     "contours": _contours,
+    "design_edges": _design,
+    "design_lines": _design,
     "drainage_arrows": _arrows,
     "flow_paths": _paths,
     "grades": _grades,

@@ -77,7 +77,14 @@ GROUPS: Mapping[str, tuple[str, ...]] = MappingProxyType(
     {
         "Survey": ("marks", "baseline", "points"),
         "Ground": ("grades", "sections", "contours"),
-        "Water": ("drainage_arrows", "flow_paths", "outflows", "ponding", "catchments"),
+        "Designs": ("design_lines", "design_edges"),
+        "Water": (
+            "drainage_arrows",
+            "flow_paths",
+            "outflows",
+            "ponding",
+            "catchments",
+        ),
         "Parcels": ("parcel_clearances", "parcels"),
         "Surfaces": ("lines", "areas", "areas_snapped"),
     }
