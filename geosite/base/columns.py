@@ -157,7 +157,13 @@ def text(
     get: Callable[[Fact], Any],
     values: Mapping[str, str] | None = None,
 ) -> Column[Fact]:
-    """Return a column of words; `values` lists what may stand in it, with the meaning."""
+    """Return a column of words; `values` lists what may stand in it, with the meaning.
+
+    Examples
+    --------
+    >>> text("verdict", "At 95 %.", str, {"within": "below the limit"}).fields[0].values
+    {'within': 'below the limit'}
+    """
     return Column(name, "text", description, get, values=values or {})
 
 
@@ -167,14 +173,26 @@ def integer(
     get: Callable[[Fact], Any],
     values: Mapping[str, str] | None = None,
 ) -> Column[Fact]:
-    """Return a column of whole numbers: counts, line numbers, yes (1) and no (0)."""
+    """Return a column of whole numbers: counts, line numbers, yes (1) and no (0).
+
+    Examples
+    --------
+    >>> integer("is_index", "1 for an index contour.", bool).cells([True, False, None])
+    [[1, 0, None]]
+    """
     return Column(name, "integer", description, get, values=values or {})
 
 
 def real(
     name: str, description: str, get: Callable[[Fact], Any], unit: str = "", *, exact: str = ""
 ) -> Column[Fact]:
-    """Return a column of numbers that stand alone; `exact` says why they need no interval."""
+    """Return a column of numbers that stand alone; `exact` says why they need no interval.
+
+    Examples
+    --------
+    >>> real("limit_percent", "The limit.", float, "percent", exact="given").fields[0].unit
+    'percent'
+    """
     return Column(name, "real", description, get, unit, exact=exact)
 
 
@@ -186,7 +204,13 @@ def estimate(
     *,
     known_from: str = "",
 ) -> Column[Fact]:
-    """Return the columns of a number with its sigma and half its 95 % interval."""
+    """Return the columns of a number with its sigma and half its 95 % interval.
+
+    Examples
+    --------
+    >>> [one.name for one in estimate("area_m2", "Area.", lambda area: area, "m2").fields]
+    ['area_m2', 'area_sigma_m2', 'area_95_m2']
+    """
     return Column(name, "estimate", description, get, unit, known_from=known_from)
 
 
@@ -196,7 +220,13 @@ def interval(
     get: Callable[[Fact], Estimate | Sequence[Estimate | None] | None],
     unit: str = "",
 ) -> Column[Fact]:
-    """Return the columns of a number with both ends of its 95 % interval."""
+    """Return the columns of a number with both ends of its 95 % interval.
+
+    Examples
+    --------
+    >>> [one.name for one in interval("depth_m", "Depth.", lambda pond: pond, "m").fields]
+    ['depth_m', 'depth_low_m', 'depth_high_m']
+    """
     return Column(name, "interval", description, get, unit)
 
 

@@ -23,7 +23,13 @@ __all__ = [
 
 
 def printable(text: str) -> str:
-    """Return a text with what a terminal would obey, not show, written out as numbers."""
+    r"""Return a text with what a terminal would obey, not show, written out as numbers.
+
+    Examples
+    --------
+    >>> printable("a\x1b[31mb")
+    'a\\x1b[31mb'
+    """
     return "".join(c if c.isprintable() else f"\\x{ord(c):02x}" for c in text)
 
 

@@ -95,7 +95,14 @@ class Frame:
 
 
 def short_name(crs: CRS) -> str:
-    """Return authority and code, or the name where a CRS has none."""
+    """Return authority and code, or the name where a CRS has none.
+
+    Examples
+    --------
+    >>> from pyproj import CRS
+    >>> short_name(CRS("EPSG:25832"))
+    'EPSG:25832'
+    """
     own = crs.to_json_dict().get("id")
     if own:
         return f"{own['authority']}:{own['code']}"
@@ -105,7 +112,15 @@ def short_name(crs: CRS) -> str:
 
 
 def length_unit(crs: CRS) -> tuple[float, str]:
-    """Return metres per unit of a CRS and the unit's name."""
+    """Return metres per unit of a CRS and the unit's name.
+
+    Examples
+    --------
+    >>> from pyproj import CRS
+    >>> size, name = length_unit(CRS("EPSG:2264"))
+    >>> round(size, 9), name
+    (0.30480061, 'US survey foot')
+    """
     axis = crs.axis_info[0]
     factor = float(axis.unit_conversion_factor)
     for known, name in _UNITS.items():
@@ -155,6 +170,13 @@ def longitude_latitude(wkt: str, easting: Any, northing: Any) -> tuple[Any, Any]
     """Return longitude and latitude of map places, degrees on the CRS's own datum.
 
     Longitudes count from Greenwich, whatever prime meridian the CRS counts from.
+
+    Examples
+    --------
+    >>> from pyproj import CRS
+    >>> east_of, north_of = longitude_latitude(CRS("EPSG:25832").to_wkt(), 500000.0, 0.0)
+    >>> round(east_of, 9), round(north_of, 9)
+    (9.0, 0.0)
     """
     with quiet_proj():
         longitude, latitude = _projection(wkt).proj(easting, northing, inverse=True)
@@ -233,6 +255,14 @@ def scale_by_geodesics(
     unlike `map_factors` it does not depend on how PROJ differentiates a projection. The two differ
     where PROJ draws a map on a sphere although the CRS has an ellipsoid. Four directions, because
     a map that bends right angles may still have one scale along both axes.
+
+    Examples
+    --------
+    On the central meridian of a transverse Mercator map every direction has one scale:
+
+    >>> from pyproj import CRS
+    >>> scale_by_geodesics(CRS("EPSG:25832").to_wkt(), 500000.0, 5.3e6).round(6)
+    array([0.9996, 0.9996, 0.9996, 0.9996])
     """
     used = _projection(crs_wkt)
     step = step_m / used.unit_m
@@ -266,6 +296,13 @@ def combined_factor(
     Returns
     -------
     array, shape (m,)
+
+    Examples
+    --------
+    >>> from pyproj import CRS
+    >>> utm = CRS("EPSG:25832").to_wkt()
+    >>> combined_factor(utm, [500000.0, 500000.0], [5.3e6, 5.3e6], [0.0, 1000.0]).round(6)
+    array([0.9996  , 0.999443])
     """
     meridional, parallel, _, radius = map_factors(crs_wkt, easting, northing)
     scale: Floats = np.sqrt(meridional * parallel)

@@ -77,6 +77,13 @@ def nearest(word: str, names: Iterable[str], cutoff: float = 0.6) -> str | None:
     """Return the name most like `word`, ignoring capitals, or ``None``.
 
     Only the first 500 names are compared: a suggestion is not worth waiting for.
+
+    Examples
+    --------
+    >>> nearest("cel_size", ["cell_size", "method"])
+    'cell_size'
+    >>> nearest("colour", ["cell_size", "method"]) is None
+    True
     """
     known: dict[str, str] = {}
     for name in names:
@@ -88,7 +95,13 @@ def nearest(word: str, names: Iterable[str], cutoff: float = 0.6) -> str | None:
 
 
 def shown(value: object, limit: int = 60) -> str:
-    """Return a value as it is quoted in a message."""
+    """Return a value as it is quoted in a message.
+
+    Examples
+    --------
+    >>> print(shown("a" * 100, 10))
+    "aaaaaaaaaa…" (100 characters)
+    """
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, dict):
@@ -103,5 +116,11 @@ def shown(value: object, limit: int = 60) -> str:
 
 
 def one_line(error: BaseException) -> str:
-    """Return what a library complains of as one line of at most 200 characters."""
+    r"""Return what a library complains of as one line of at most 200 characters.
+
+    Examples
+    --------
+    >>> one_line(ValueError("bad\nfile"))
+    'bad file'
+    """
     return " ".join(str(error).split())[:200]

@@ -152,7 +152,13 @@ def printable(text: str, limit: int = 60) -> str:
 
 @cache
 def typeface(weight: Weight) -> Typeface:
-    """Read one of the two fonts in the package."""
+    """Read one of the two fonts in the package.
+
+    Examples
+    --------
+    >>> typeface("regular").width("ii") < typeface("regular").width("WW")
+    True
+    """
     data = (files("geosite.drawing") / "fonts" / _FILES[weight]).read_bytes()
     count = struct.unpack(">H", data[4:6])[0]
     tables = {}

@@ -171,7 +171,13 @@ class Board:
 
 
 def around(x: float, y: float, width: float, height: float, gap: float) -> Floats:
-    """Return candidates beside a symbol: right, left, above, below and the corners."""
+    """Return candidates beside a symbol: right, left, above, below and the corners.
+
+    Examples
+    --------
+    >>> len(around(0.0, 0.0, 10.0, 2.0, 1.0))
+    8
+    """
     right, up = width / 2 + gap, height / 2 + gap
     far, near = gap * 0.7 + width / 2, gap * 0.7 + height / 2
     offsets = [
@@ -200,7 +206,13 @@ def along(line: Floats, offsets: Sequence[float], shares: Sequence[float]) -> Fl
 
 
 def upright(angle: float) -> float:
-    """Turn a text angle, degrees, by half a turn where it would stand on its head."""
+    """Turn a text angle, degrees, by half a turn where it would stand on its head.
+
+    Examples
+    --------
+    >>> upright(170.0), upright(30.0)
+    (-10.0, 30.0)
+    """
     turned = (angle + 180.0) % 360.0 - 180.0
     if turned > 90.0 + 1e-6:
         return turned - 180.0

@@ -177,7 +177,13 @@ class Circle:
 
 
 def narrowest(points: Floats) -> float:
-    """Return the width of the strip along the least squares line that holds all points, metres."""
+    """Return the width of the strip along the least squares line that holds all points, metres.
+
+    Examples
+    --------
+    >>> narrowest(np.array([[0.0, 0.0], [5.0, 0.3], [10.0, 0.0]])).__round__(6)
+    0.3
+    """
     centred = points - points.mean(axis=0)
     across = np.linalg.svd(centred, full_matrices=False)[2][1]
     offsets = centred @ across
@@ -200,6 +206,12 @@ def fit_arc(points: Floats) -> Arc | None:
     -------
     Arc or None
         None where the marks lie on a straight line, or no arc of finite radius comes near them.
+
+    Examples
+    --------
+    >>> half = fit_arc(np.array([[2.0, 0.0], [0.0, 2.0], [-2.0, 0.0]]))
+    >>> round(half.radius, 9), round(half.length, 6), round(half.sagitta, 9)
+    (2.0, 6.283185, 2.0)
     """
     if narrowest(points) < STRAIGHT_M:
         return None
@@ -354,6 +366,11 @@ def fit_circle(points: Floats) -> Circle | None:
     -------
     Circle or None
         None where the marks lie on a straight line, or the circle nearest to them is one.
+
+    Examples
+    --------
+    >>> round(fit_circle(np.array([[2.0, 1.0], [0.0, 3.0], [-2.0, 1.0]])).radius, 9)
+    2.0
     """
     if narrowest(points) < STRAIGHT_M:
         return None
@@ -473,6 +490,14 @@ def densify(radius: float, sweep: float, sagitta: float) -> int:
     """Return how many equal chords replace an arc so that none is farther off than `sagitta`.
 
     Never fewer than eight to the full circle, however small it is.
+
+    Examples
+    --------
+    A chord over the angle a stands ``r (1 - cos(a / 2))`` off its arc:
+
+    >>> chords = densify(2.0, math.pi, 0.002)
+    >>> chords, round(2.0 * (1 - math.cos(math.pi / chords / 2)), 6)
+    (36, 0.001904)
     """
     step = min(2.0 * math.acos(max(1.0 - sagitta / radius, -1.0)), math.pi / 4.0)
     return max(1, math.ceil(abs(sweep) / step - 1e-9))

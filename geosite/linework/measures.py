@@ -26,12 +26,26 @@ __all__ = ["open_measure", "sum_of_forms", "with_sigmas"]
 
 
 def open_measure(value: float, grid: float, form: LinearForm) -> Measure:
-    """Return a measure whose sigma is still open."""
+    """Return a measure whose sigma is still open.
+
+    Examples
+    --------
+    >>> nothing = np.zeros(0)
+    >>> math.isnan(open_measure(2.0, 2.0, LinearForm(nothing, nothing, nothing, nothing)).sigma)
+    True
+    """
     return Measure(value, grid, form, math.nan)
 
 
 def sum_of_forms(forms: Sequence[LinearForm]) -> LinearForm:
-    """Add up many forms at once; at least one."""
+    """Add up many forms at once; at least one.
+
+    Examples
+    --------
+    >>> one = LinearForm(np.array([3]), np.array([1.0]), np.array([0.0]), np.array([0.0]))
+    >>> sum_of_forms([one, one * 2.0]).east
+    array([1., 2.])
+    """
     return LinearForm(
         np.concatenate([f.rows for f in forms]),
         np.concatenate([f.east for f in forms]),

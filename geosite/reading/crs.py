@@ -86,6 +86,12 @@ def read_crs(text: str, file: str | None = None, line: int | None = None) -> tup
     ------
     InputError
         If the text is not a projected CRS with axes east and north, or no scale can be had from it.
+
+    Examples
+    --------
+    >>> horizontal, vertical = read_crs("EPSG:25832+7837")
+    >>> horizontal.name, vertical.name
+    ('ETRS89 / UTM zone 32N', 'DHHN2016 height')
     """
     crs = _parse(text, "crs", file, line)
 
@@ -175,6 +181,11 @@ def read_vertical_crs(text: str, file: str | None = None, line: int | None = Non
     ------
     InputError
         If it is of another kind.
+
+    Examples
+    --------
+    >>> read_vertical_crs("EPSG:7837").name
+    'DHHN2016 height'
     """
     crs = _parse(text, "vertical_crs", file, line)
     if crs.is_bound and crs.source_crs is not None:
@@ -288,6 +299,12 @@ def map_frame(
     ------
     InputError
         Unknown, or not a projected CRS with a scale.
+
+    Examples
+    --------
+    >>> frame = map_frame("EPSG:25832", (500000.0, 5.3e6, 500100.0, 5.3001e6))
+    >>> frame.unit_name, round(frame.grid_scale_factor, 6)
+    ('metre', 0.9996)
     """
     address = _CRS_ADDRESS.fullmatch(crs.strip())
     horizontal, vertical = read_crs(f"{address[1]}:{address[2]}" if address else crs, file)

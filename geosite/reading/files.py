@@ -286,6 +286,11 @@ def clean_name(text: str) -> str:
     """Return a name in the one spelling that names are compared in.
 
     Composed characters (NFC), plain spaces for the typographic ones, none at the ends.
+
+    Examples
+    --------
+    >>> clean_name("  north gate ")
+    'north gate'
     """
     text = text.strip()
     if text.isascii():
@@ -295,7 +300,15 @@ def clean_name(text: str) -> str:
 
 
 def name_fault(name: str) -> tuple[str, str] | None:
-    """Return what is wrong with a name and what to do, or ``None`` for a usable one."""
+    r"""Return what is wrong with a name and what to do, or ``None`` for a usable one.
+
+    Examples
+    --------
+    >>> name_fault("north gate") is None
+    True
+    >>> name_fault("a\x07b")[0]
+    'contains the control character U+0007'
+    """
     if len(name) > NAME_LIMIT:
         return f"has {len(name)} characters", "shorten it"
     if not name.isprintable():

@@ -58,7 +58,13 @@ def damage(path: Path) -> str | None:
 
 
 def names_a_file(crs: str) -> bool:
-    """Report whether the text of a CRS would have PROJ read a file that it names."""
+    """Report whether the text of a CRS would have PROJ read a file that it names.
+
+    Examples
+    --------
+    >>> names_a_file("EPSG:25832"), names_a_file("+proj=utm +zone=32 +nadgrids=x.gsb")
+    (False, True)
+    """
     return _FILE_OF_CRS.search(crs) is not None
 
 

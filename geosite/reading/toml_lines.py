@@ -139,7 +139,13 @@ class _Scan:
 
 
 def key_lines(text: str) -> dict[Path, int]:
-    """Return the line, counted from 1, of every table, key and list item of a valid TOML text."""
+    r"""Return the line, counted from 1, of every table, key and list item of a valid TOML text.
+
+    Examples
+    --------
+    >>> key_lines("[site]\ntitle = 1\n")
+    {('site',): 1, ('site', 'title'): 2}
+    """
     scan = _Scan(text.replace("\r\n", "\n"))
     # a line number is a courtesy: what was found before giving up is still right
     with contextlib.suppress(IndexError, RecursionError):
@@ -148,7 +154,13 @@ def key_lines(text: str) -> dict[Path, int]:
 
 
 def line_of(lines: Mapping[Path, int], path: Path) -> int | None:
-    """Return the line of a path or of the nearest table around it."""
+    """Return the line of a path or of the nearest table around it.
+
+    Examples
+    --------
+    >>> line_of({("site",): 1, ("site", "title"): 2}, ("site", "date"))
+    1
+    """
     while path:
         if path in lines:
             return lines[path]
