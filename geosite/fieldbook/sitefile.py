@@ -34,6 +34,8 @@ __all__ = [
     "Handover",
     "LegNoise",
     "Parcels",
+    "Price",
+    "Prices",
     "Quantities",
     "Revision",
     "Run",
@@ -324,6 +326,31 @@ class Quantities(Table, frozen=True, kw_only=True):
 
     shared_edge_tolerance: LengthOrNone = 0.0
     """Edges nearer than this are snapped to one. 0 reports them and changes nothing."""
+
+
+class Price(Table, frozen=True, kw_only=True):
+    """``[prices.codes.NAME]``: what one unit of a code costs. Since 0.2."""
+
+    rate: Annotated[float, Meta(ge=0)]
+    """Of one unit, in the currency. Example: `38.5`."""
+    per: Literal["m2", "m3", "m", "piece"] = "m2"
+    """The unit: area on the slope, volume by the code's depth, length of a line or of an area's
+    edging, or pieces."""
+    waste_percent: Percent | None = None
+    """Added to what is measured; without it that of the code. Example: `8.0`."""
+    minimum: Annotated[float, Meta(ge=0)] = 0.0
+    """Least charge for the code, in the currency."""
+
+
+class Prices(Table, frozen=True, kw_only=True):
+    """``[prices]``: what the take-off costs. No tax, no contract advice. Since 0.2."""
+
+    currency: str = ""
+    """Written beside each amount. Example: `"EUR"`."""
+    rounding: Annotated[float, Meta(gt=0)] = 0.01
+    """Each line is rounded to a multiple of it, halves up."""
+    codes: dict[str, Price] = {}
+    """Rates by code, each a table of its own."""
 
 
 class Distances(Table, frozen=True, kw_only=True):
@@ -619,6 +646,7 @@ class SiteFile(Table, frozen=True, kw_only=True):
     """Where water goes."""
     quantities: Quantities = Quantities()
     """The take-off."""
+    prices: Prices = Prices()
     distances: Distances = Distances()
     """What is measured between marks."""
     grades: Grades = Grades()

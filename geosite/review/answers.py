@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from functools import partial
 from typing import TypeVar
 
@@ -37,9 +37,15 @@ from geosite.review.parcels import (
 )
 from geosite.review.peak_flows import PeakFlow, peak_flow_findings, peak_flows
 from geosite.review.polyline import polyline
+from geosite.review.prices import Valuation, valuation
 from geosite.review.quantities import TakeOff, take_off
 from geosite.review.sections import Profile, profile
-from geosite.review.wording import clearance_findings, fall_findings, grade_findings
+from geosite.review.wording import (
+    clearance_findings,
+    fall_findings,
+    grade_findings,
+    price_findings,
+)
 from geosite.terrain.features import ground_features
 from geosite.terrain.ground import Ground
 from geosite.terrain.site import Terrain
@@ -48,6 +54,8 @@ from geosite.terrain.site_ground import SiteGround
 __all__ = ["Answers", "answer"]
 
 Asked = TypeVar("Asked")
+Wanted = TypeVar("Wanted")
+Under = TypeVar("Under")
 
 
 @dataclass(frozen=True, eq=False)
@@ -68,6 +76,8 @@ class Answers:
         Of ``[parcels]``.
     falls
         Verdict on each building before whose walls the ground is known.
+    prices
+        The take-off priced; ``None`` without ``[prices]``.
     findings
         What to look at.
     """
@@ -83,6 +93,7 @@ class Answers:
     shares: tuple[Share, ...] = ()
     clearances: tuple[Clearance, ...] = ()
     falls: tuple[FallVerdict, ...] = ()
+    prices: Valuation | None = None
     designs: tuple[DesignedGround, ...] = ()
     peak_flows: tuple[PeakFlow, ...] = ()
     findings: tuple[Finding, ...] = ()
@@ -96,113 +107,132 @@ def answer(notes: Notes, network: Network, drawing: Drawing, terrain: Terrain | 
     InputError
         A question names something that does not exist; all such problems together.
     """
-    problems: list[Problem] = []
-    findings: list[Finding] = []
     ground = terrain.ground if terrain is not None else None
-    triangles = None if ground is None else triangles_of(ground)
-    taken = take_off(notes, network, drawing, triangles)
-    findings += taken.findings
-
-    def tried(ask: Callable[[], Asked], nothing: Asked, *path: str | int) -> Asked:
-        try:
-            with notes.asked(*path):
-                return ask()
-        except InputError as error:
-            problems.extend(error.problems)
-            return nothing
-
-    asked = notes.site.distances
+    taken = take_off(notes, network, drawing, None if ground is None else triangles_of(ground))
+    asking = _Asking(notes, network, drawing, terrain)
+    pairs, threes = notes.site.distances.pairs, notes.site.distances.angles
     distances = [
-        tried(partial(distance, notes, network, *pair), None, "distances", "pairs", number)
-        for number, pair in enumerate(asked.pairs)
+        asking.tried(partial(distance, notes, network, *pair), "distances", "pairs", number)
+        for number, pair in enumerate(pairs)
     ]
     angles = [
-        tried(partial(angle_at, notes, network, *three), None, "distances", "angles", number)
-        for number, three in enumerate(asked.angles)
+        asking.tried(partial(angle_at, notes, network, *three), "distances", "angles", number)
+        for number, three in enumerate(threes)
     ]
-
-    def graded() -> tuple[Grade, ...]:
-        attached = notes.attached
-        sets = limit_sets(attached.limit_tables, attached.limits_file, attached.limit_lines)
-        return grade_lines(notes, network, drawing, ground, sets)
-
-    none: tuple[Grade, ...] = ()
-    grades = tried(graded, none, "grades")
-    findings += grade_findings(grades)
-    profiles = [
-        tried(
-            partial(_section, name, wanted, notes, network, drawing, ground),
-            None,
-            "sections",
-            name,
-        )
-        for name, wanted in notes.site.sections.items()
-    ]
-    works = [
-        tried(
-            partial(_earthwork, name, wanted, notes, network, drawing, ground),
-            None,
-            "earthworks",
-            name,
-        )
-        for name, wanted in notes.site.earthworks.items()
-    ]
-    designs = [
-        tried(
-            partial(_designed, name, wanted, notes, network, drawing, terrain),
-            None,
-            "designs",
-            name,
-        )
-        for name, wanted in notes.site.designs.items()
-    ]
-    findings += [finding for made in designs if made is not None for finding in made.findings]
+    grades = asking.tried(asking.grades, "grades") or ()
+    profiles = asking.each(_section, notes.site.sections, "sections", ground)
+    works = asking.each(_earthwork, notes.site.earthworks, "earthworks", ground)
+    designs = asking.each(_designed, notes.site.designs, "designs", terrain)
     flows: tuple[PeakFlow, ...] = ()
     if terrain is not None:
-        flows = tried(partial(peak_flows, notes, drawing, terrain), flows, "drainage")
-        findings += peak_flow_findings(flows, notes)
+        flows = asking.tried(partial(peak_flows, notes, drawing, terrain), "drainage") or ()
     if notes.site.drainage.flow_paths_from:
         drop = partial(_needs_ground, "the path of a drop", ground, notes)
-        tried(drop, None, "drainage", "flow_paths_from")
-    parcel_map: ParcelMap | None = None
-    shares: tuple[Share, ...] = ()
-    clearances: tuple[Clearance, ...] = ()
-    layer, table = notes.attached.parcels, notes.site.parcels
-    if layer is not None and table is not None:
-        parcel_map = tried(
-            partial(place_parcels, layer, table, network.frame, notes.site_file),
-            None,
-            "parcels",
-            "file",
-        )
-    if problems:
-        raise InputError(dict.fromkeys(problems))
-    if parcel_map is not None:
-        shares, clearances = lay_on(drawing, network, parcel_map)
-        if drawing.features and not clearances:
-            line = line_of(notes.site_lines, ("parcels", "file"))
-            away = no_parcel_near(parcel_map, drawing, network)
-            findings.append(Finding("look", "parcels-away", away, notes.site_file, line))
-        findings += parcel_map.findings
-        findings += clearance_findings(clearances)
+        asking.tried(drop, "drainage", "flow_paths_from")
+    parcel_map = asking.tried(asking.parcels, "parcels", "file")
+    prices = asking.tried(partial(asking.prices, taken), "prices", "codes")
+    if asking.problems:
+        raise InputError(dict.fromkeys(asking.problems))
+    shares, clearances = ((), ()) if parcel_map is None else lay_on(drawing, network, parcel_map)
     falls = () if terrain is None else _falls(notes, drawing, terrain)
-    findings += fall_findings(falls, network.frame)
-    return Answers(
-        taken,
-        tuple(d for d in distances if d is not None),
-        tuple(a for a in angles if a is not None),
-        outline_edges(network, drawing),
-        grades,
-        tuple(p for p in profiles if p is not None),
-        tuple(w for w in works if w is not None),
-        parcel_map,
-        shares,
-        clearances,
-        falls,
-        tuple(made for made in designs if made is not None),
-        flows,
-        tuple(findings),
+    findings = (
+        *taken.findings,
+        *grade_findings(grades),
+        *(finding for made in designs for finding in made.findings),
+        *(() if terrain is None else peak_flow_findings(flows, notes)),
+        *(() if prices is None else price_findings(prices)),
+        *(() if parcel_map is None else _of_parcels(asking, parcel_map, clearances)),
+        *fall_findings(falls, network.frame),
     )
+    return Answers(
+        take_off=taken,
+        distances=_known(distances),
+        angles=_known(angles),
+        edges=outline_edges(network, drawing),
+        grades=grades,
+        profiles=profiles,
+        earthworks=works,
+        parcel_map=parcel_map,
+        shares=shares,
+        clearances=clearances,
+        falls=falls,
+        prices=prices,
+        designs=designs,
+        peak_flows=flows,
+        findings=findings,
+    )
+
+
+def _known(found: Iterable[Asked | None]) -> tuple[Asked, ...]:
+    return tuple(one for one in found if one is not None)
+
+
+@dataclass(frozen=True, eq=False)
+class _Asking:
+    """A survey that is asked one thing after the other; what is wrong is kept for the end."""
+
+    notes: Notes
+    network: Network
+    drawing: Drawing
+    terrain: Terrain | None
+    problems: list[Problem] = field(default_factory=list)
+
+    def tried(self, ask: Callable[[], Asked], *path: str | int) -> Asked | None:
+        """Return the answer to a question of the site file, None where something is wrong."""
+        try:
+            with self.notes.asked(*path):
+                return ask()
+        except InputError as error:
+            self.problems.extend(error.problems)
+            return None
+
+    def each(
+        self,
+        ask: Callable[[str, Wanted, Notes, Network, Drawing, Under], Asked],
+        wanted: Mapping[str, Wanted],
+        table: str,
+        under: Under,
+    ) -> tuple[Asked, ...]:
+        """Return the answers to every table of one kind."""
+        return _known(
+            self.tried(
+                partial(ask, name, one, self.notes, self.network, self.drawing, under), table, name
+            )
+            for name, one in wanted.items()
+        )
+
+    def grades(self) -> tuple[Grade, ...]:
+        """Check the lines of ``[grades.lines]``."""
+        attached = self.notes.attached
+        sets = limit_sets(attached.limit_tables, attached.limits_file, attached.limit_lines)
+        ground = None if self.terrain is None else self.terrain.ground
+        return grade_lines(self.notes, self.network, self.drawing, ground, sets)
+
+    def parcels(self) -> ParcelMap | None:
+        """Bring the parcel map onto the frame of the survey."""
+        layer, table = self.notes.attached.parcels, self.notes.site.parcels
+        if layer is None or table is None:
+            return None
+        return place_parcels(layer, table, self.network.frame, self.notes.site_file)
+
+    def prices(self, taken: TakeOff) -> Valuation | None:
+        """Price the take-off."""
+        site = self.notes.site
+        if not site.prices.codes:
+            return None
+        return valuation(taken.codes, site.prices, site.codes, self.network, self.notes.site_file)
+
+
+def _of_parcels(
+    asking: _Asking, parcel_map: ParcelMap, clearances: Sequence[Clearance]
+) -> Iterator[Finding]:
+    notes, drawing = asking.notes, asking.drawing
+    if drawing.features and not clearances:
+        line = line_of(notes.site_lines, ("parcels", "file"))
+        away = no_parcel_near(parcel_map, drawing, asking.network)
+        yield Finding("look", "parcels-away", away, notes.site_file, line)
+    yield from parcel_map.findings
+    yield from clearance_findings(clearances)
 
 
 def _falls(notes: Notes, drawing: Drawing, terrain: Terrain) -> tuple[FallVerdict, ...]:

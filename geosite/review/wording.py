@@ -13,6 +13,7 @@ from geosite.review.checked import Grade
 from geosite.review.falls import FallVerdict
 from geosite.review.limits import CAUTION
 from geosite.review.parcels import Clearance
+from geosite.review.prices import PRICE_CAUTION, Valuation
 from geosite.terrain.water.falls import LEAST_DROP_M
 
 __all__ = [
@@ -20,6 +21,7 @@ __all__ = [
     "clearance_words",
     "fall_findings",
     "grade_findings",
+    "price_findings",
     "with_interval",
 ]
 
@@ -35,10 +37,14 @@ def with_interval(measured: Estimate, unit: str) -> str:
     '0.4 m3 (0.1 to 2.1)'
     """
     if measured.sigma is not None or not math.isfinite(measured.half_width):
-        return written(measured.value, measured.half_width, unit)
-    places = max(decimals(measured.half_width), 0)
-    value, low, high = (grouped(v, places) for v in (measured.value, measured.low, measured.high))
-    return f"{value} {unit} ({low} to {high})"
+        said = written(measured.value, measured.half_width, unit)
+    else:
+        places = max(decimals(measured.half_width), 0)
+        ends = (measured.value, measured.low, measured.high)
+        value, low, high = (grouped(v, places) for v in ends)
+        said = f"{value} {unit} ({low} to {high})"
+    # a terminal may not know the narrow blank between thousands
+    return said.replace("\u202f", "")
 
 
 def grade_findings(grades: Sequence[Grade]) -> tuple[Finding, ...]:
@@ -208,3 +214,14 @@ def clearance_findings(clearances: Sequence[Clearance]) -> tuple[Finding, ...]:
         for c in clearances
         if c.verdict != "clear"
     )
+
+
+def price_findings(found: Valuation) -> tuple[Finding, ...]:
+    """Say what the take-off costs, and which codes have no price."""
+    total = with_interval(found.total, found.currency)
+    said = [Finding("note", "prices", f"The take-off comes to {total}. {PRICE_CAUTION}")]
+    if found.without_price:
+        named = ", ".join(found.without_price)
+        text = f"Measured, but without a price and not in the total: {named}."
+        said.append(Finding("note", "prices-missing", text))
+    return tuple(said)

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from itertools import pairwise
 from typing import Any
 
 import numpy as np
 import pytest
+from msgspec.structs import replace
 from network_cases import Row, dms, notes
 
 from geosite.base.errors import InputError, SurveyRefused
@@ -116,7 +118,10 @@ def test_direction_misclosure_is_reported_against_the_rule() -> None:
         "A": {"easting": 0.0, "northing": 0.0, "elevation": 0.0},
         "B": {"easting": 100.0, "northing": 0.0},
     }
-    (run,) = adjust(notes(rows, known)).report["runs"]
+    asked = notes(rows, known)
+    survey = replace(asked.site.survey, closure_rules=("WAC 332-130-090",))
+    asked = dataclasses.replace(asked, site=replace(asked.site, survey=survey))
+    (run,) = adjust(asked).report["runs"]
     assert run["direction"]["misclosure_deg"] == pytest.approx(0.1, abs=1e-9)
     assert run["direction"]["angles"] == 3
     assert run["direction"]["limit_30_deg"] == pytest.approx(30 * math.sqrt(3) / 3600)

@@ -25,6 +25,7 @@ from geosite.handover.layers import (
     peak_flows,
     points,
     ponding,
+    prices,
     quantities,
     sections,
     shared_edges,
@@ -96,5 +97,6 @@ def catalogue() -> dict[str, tuple[Form, Columns[Any]]]:
         (designs.DESIGN_WATER, designs.WATER_COLUMNS),
         (peak_flows.PEAK_FLOWS, peak_flows.COLUMNS),
         (parcels.PARCEL_SHARES, parcels.share_columns()),
+        (prices.PRICES, prices.columns("")),
     )
     return {form.name: (form, columns) for form, columns in found}

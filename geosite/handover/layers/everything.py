@@ -21,6 +21,7 @@ from geosite.handover.layers import (
     peak_flows,
     points,
     ponding,
+    prices,
     quantities,
     sections,
     shared_edges,
@@ -105,6 +106,8 @@ def answer_tables(answers: Answers, notes: Notes) -> tuple[Table, ...]:
         found.append(earthworks.table(answers.earthworks))
     if answers.shares:
         found.append(parcels.shares(answers.shares))
+    if answers.prices is not None:
+        found.append(prices.table(answers.prices))
     if answers.designs:
         found += designs.tables(answers.designs)
     if answers.peak_flows:
