@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any, Literal
 
+from geosite.base.memory import refuse_beyond_memory
 from geosite.processes.derive_slope import ELEVATION, ELEVATION_UNIT, GEOTIFF
 from geosite.processes.model import Context, Input, Output, Process
 
@@ -20,6 +21,9 @@ if TYPE_CHECKING:
 Codes = Literal["azimuth", "power-of-two", "clockwise"]
 
 __all__ = ["PROCESS", "derived", "direction_codes"]
+
+_BYTES = {"d8": 65, "d-infinity": 115}
+"""Of memory for each cell, measured."""
 
 
 def derived(
@@ -196,6 +200,9 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
 
     context.progress(0.1, "reading the elevations")
     ground = read_elevation(inputs["elevation"], inputs.get("elevation_unit"))
+    refuse_beyond_memory(
+        ground.values.size, _BYTES[inputs["method"]], "the drainage", inputs["elevation"]
+    )
     context.progress(0.2, "finding the ways of the water")
     inlets = _inlets(inputs["inlets"], ground) if inputs.get("inlets") else None
     walls = _walls(inputs["walls"], ground) if inputs.get("walls") else None

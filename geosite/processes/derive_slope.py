@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
+from geosite.base.memory import refuse_beyond_memory
 from geosite.processes.model import Context, Input, Output, Process
 
 if TYPE_CHECKING:
@@ -14,6 +15,8 @@ if TYPE_CHECKING:
 
 __all__ = ["ELEVATION", "ELEVATION_UNIT", "GEOTIFF", "PROCESS", "derived"]
 
+_BYTES = 45
+"""Of memory for each cell, measured."""
 GEOTIFF = "image/tiff; application=geotiff; profile=cloud-optimized"
 
 ELEVATION = Input(
@@ -69,6 +72,7 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
 
     context.progress(0.1, "reading the elevations")
     ground = read_elevation(inputs["elevation"], inputs.get("elevation_unit"))
+    refuse_beyond_memory(ground.values.size, _BYTES, "the slope", inputs["elevation"])
     context.progress(0.3, "deriving slope and aspect")
     rasters = derived(ground, inputs["method"], inputs["unit"])
     for number, raster in enumerate(rasters):

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any, Literal
 
 from geosite.base.errors import InputError, Problem
+from geosite.base.memory import refuse_beyond_memory
 from geosite.base.units import FOOT_M
 from geosite.processes.derive_slope import GEOTIFF
 from geosite.processes.model import Context, Input, Output, Process
@@ -18,6 +19,9 @@ if TYPE_CHECKING:
     from geosite.terrain.surface.scores import Method
 
 __all__ = ["PROCESS", "interpolated"]
+
+_BYTES = 60
+"""Of memory for each cell, measured with triangles."""
 
 
 def interpolated(
@@ -45,6 +49,7 @@ def interpolated(
 
     known_crs = _crs(crs, points.crs_wkt, file)
     grid = grid_over(points.positions, cell_size, extent)
+    refuse_beyond_memory(grid.rows * grid.cols, _BYTES, "interpolation", file)
     frame = map_frame(known_crs, (grid.west, grid.south, grid.east, grid.north), file)
     unit = {1.0: "m", FOOT_M: "ft"}.get(frame.height_unit_m, frame.height_unit_name)
     # only what lies at the very same place is one point

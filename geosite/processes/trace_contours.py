@@ -5,10 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from geosite.base.memory import refuse_beyond_memory
 from geosite.processes.derive_slope import ELEVATION, ELEVATION_UNIT
 from geosite.processes.model import Context, Input, Output, Process
 
 __all__ = ["PROCESS"]
+
+_BYTES = 60
+"""Of memory for each cell, measured, with room for the lines."""
 
 
 def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
@@ -22,6 +26,7 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
 
     context.progress(0.1, "reading the elevations")
     ground = read_elevation(inputs["elevation"], inputs.get("elevation_unit"))
+    refuse_beyond_memory(ground.values.size, _BYTES, "tracing", inputs["elevation"])
     z = ground.values.astype(np.float64)
     interval = inputs.get("interval") or default_interval(z)
     context.progress(0.3, f"tracing contours every {interval:g}")

@@ -231,8 +231,8 @@ def _from_layer(file: str, layer: str | None) -> Design:
         raise InputError(
             Problem(
                 "point-not-finite",
-                f"shape {bad[0]} has a coordinate that is not finite",
-                "finite coordinates",
+                f"shape {bad[0]} has a coordinate that is not finite, or of more than 1e9",
+                "finite coordinates on a map",
                 "correct it",
                 file,
             )
@@ -241,7 +241,7 @@ def _from_layer(file: str, layer: str | None) -> Design:
 
 
 def _off(places: Floats) -> bool:
-    return not bool(np.isfinite(places[:, :2]).all())
+    return not bool((np.abs(places[:, :2]) <= 1e9).all())
 
 
 def _layer(path: Path, file: str, wanted: str | None, names: list[str]) -> str:

@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from geosite.reading.databases import crs_texts, database_damage, holds_queries, plain
+from geosite.reading.spreadsheets import sheet_damage
 
 __all__ = ["damage", "driver_names", "harmless", "names_a_file", "quiet", "reading_layers"]
 
@@ -51,7 +52,7 @@ def damage(path: Path) -> str | None:
     if head.startswith(b"SQLite format 3\0"):
         return _database_damage(path)
     if head.startswith(b"PK\x03\x04"):
-        return _archive_damage(path)
+        return _archive_damage(path) or sheet_damage(path)
     if head.removeprefix(b"\xef\xbb\xbf").lstrip(b" \t\r\n\x1e").startswith((b"{", b"[")):
         return _json_damage(path)
     return _FOREIGN_CRS if names_a_file(head.decode("latin-1")) else None

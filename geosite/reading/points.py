@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 __all__ = ["Points", "read_points"]
 
 _POINT_FORMATS = ["GPKG", "GeoJSON", "GeoJSONSeq", "Shapefile", "FlatGeobuf", "GML", "DXF"]
+_FARTHEST, _HIGHEST = 1e9, 1e6
+"""Map units and elevation units: no map in feet reaches as far, no ground lies as high."""
 _LONGEST_HEADER = 100_000
 _TEXT = (".csv", ".txt", ".tsv")
 _COLUMNS = ("easting", "northing", "elevation")
@@ -67,6 +69,7 @@ def read_points(file: str, layer: str | None = None) -> Points:
         points = Points(_from_text(file), None)
     else:
         points = _from_layer(file, layer)
+    _check_size(points.positions, file)
     if not len(points.positions):
         raise InputError(
             Problem(
@@ -74,6 +77,25 @@ def read_points(file: str, layer: str | None = None) -> Points:
             )
         )
     return points
+
+
+def _check_size(positions: Floats, file: str) -> None:
+    """Refuse numbers that are nowhere on earth: differences of them overflow."""
+    limit = np.array([_FARTHEST, _FARTHEST, _HIGHEST])
+    bad = np.argwhere(np.abs(positions) > limit)
+    if not len(bad):
+        return
+    row, axis = (int(number) for number in bad[0])
+    more = f" (and {len(bad) - 1} more)" if len(bad) > 1 else ""
+    raise InputError(
+        Problem(
+            "coordinate-too-large",
+            f"{_COLUMNS[axis]} of point number {row + 1} is {positions[row, axis]:g}{more}",
+            f"at most {limit[axis]:g}",
+            "correct it, or take the point out",
+            file,
+        )
+    )
 
 
 def _from_text(file: str) -> Floats:

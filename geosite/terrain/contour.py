@@ -15,6 +15,7 @@ from geosite.terrain.surface.model import round_step
 __all__ = ["Contour", "contours", "default_interval"]
 
 _AT_MOST = 2000
+_VERTICES = 10_000_000
 # share of a cell: vertices that bend a line by less are dropped. On a triangle's plane all do.
 _STRAIGHT = 1e-5
 
@@ -65,6 +66,17 @@ def default_interval(z: Floats) -> float:
     return round_step(relief / 15)
 
 
+def _vertices(z: Floats, interval: float) -> int:
+    """Return how often contours cross the ways from each cell to its neighbours."""
+    count = 0
+    step = max(1, 2_000_000 // z.shape[1])
+    for start in range(0, len(z), step):
+        level = np.floor(z[start : start + step + 1] / interval)
+        count += int(np.nansum(np.abs(np.diff(level[: step + 1], axis=0))))
+        count += int(np.nansum(np.abs(np.diff(level[:step], axis=1))))
+    return count
+
+
 def contours(
     z: Floats, grid: Grid, interval: float | None = None, *, index_every: int = 5
 ) -> tuple[Contour, ...]:
@@ -91,7 +103,7 @@ def contours(
     ------
     InputError
         An interval that is no positive number, or so small that more than 2000 elevations have a
-        line.
+        line or the lines more than ten million vertices, counted before any is traced.
 
     Notes
     -----
@@ -122,6 +134,24 @@ def contours(
                 f"between {low:g} and {high:g}",
                 f"at most {_AT_MOST}",
                 f"use {round_step((high - low) / _AT_MOST, up=True):g} or more",
+            )
+        )
+    vertices = _vertices(z, interval)
+    if vertices > _VERTICES:
+        coarser = interval
+        while vertices > _VERTICES and coarser < high - low:
+            coarser = round_step(2 * coarser, up=True)
+            vertices = _vertices(z, coarser)
+        larger = "resample the raster to larger cells"
+        raise InputError(
+            Problem(
+                "contours-too-many",
+                f"contours every {interval:g} have some {_vertices(z, interval) / 1e6:.0f} million "
+                "vertices: the ground goes up and down from cell to cell",
+                f"at most {_VERTICES / 1e6:.0f} million, more than anybody reads",
+                f"use an interval of {coarser:g} or more, or {larger}"
+                if vertices <= _VERTICES
+                else larger,
             )
         )
     import contourpy

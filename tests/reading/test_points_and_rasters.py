@@ -311,3 +311,19 @@ def test_ways_to_name_a_crs(text: str, name: str, vertical: str | None) -> None:
 )
 def test_what_is_no_map_crs(text: str) -> None:
     assert fault(map_frame, text, EXTENT)
+
+
+@pytest.mark.parametrize(
+    ("row", "said"),
+    [
+        ("1e308,2,3", "easting of point number 2 is 1e+308; expected at most 1e+09"),
+        ("1,-1e12,3", "northing of point number 2 is -1e+12"),
+        ("1,2,1e300", "elevation of point number 2 is 1e+300; expected at most 1e+06"),
+    ],
+)
+def test_numbers_that_are_nowhere_on_earth_are_refused(row: str, said: str, tmp_path: Path) -> None:
+    table = tmp_path / "points.csv"
+    table.write_text(f"easting,northing,elevation\n1,2,3\n{row}\n4,5,6\n")
+    with pytest.raises(InputError) as refused:
+        read_points(str(table))
+    assert said in str(refused.value)

@@ -154,3 +154,18 @@ def test_intervals_that_are_none(interval: float) -> None:
 def test_an_interval_that_would_fill_the_map_is_refused() -> None:
     with pytest.raises(InputError, match=r"use 0\.005 or more"):
         contours(cone(), GRID, 1e-6)
+
+
+def test_contours_of_noise_are_counted_before_they_are_traced(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr("geosite.terrain.contour._VERTICES", 20_000)
+    noise = np.random.default_rng(7).uniform(0.0, 100.0, (100, 100))
+    grid = Grid(0.0, 100.0, 1.0, 100, 100)
+    with pytest.raises(InputError) as refused:
+        contours(noise, grid, 5.0)
+    assert "from cell to cell; expected at most" in str(refused.value)
+    assert "use an interval of 50 or more, or resample" in str(refused.value)
+    assert contours(noise, grid, 50.0)
+    slope = np.add.outer(np.arange(100.0), np.zeros(100))
+    assert len(contours(slope, grid, 5.0)) == 20

@@ -90,3 +90,16 @@ def test_a_grid_covers_its_extent_with_the_fewest_whole_cells() -> None:
 def test_only_an_extent_beyond_rounding_takes_another_cell(off: float, more: int) -> None:
     grid = Grid.covering(3.0 - off, 6.0 - off, 5.0 + off, 10.0 + off, 1.0)
     assert grid == Grid(3.0 - more, 10.0 + more, 1.0, 4 + 2 * more, 2 + 2 * more)
+
+
+def test_one_stray_point_among_fifty_is_named_before_a_raster_is_made() -> None:
+    points = np.random.default_rng(3).uniform(0.0, 50.0, (51, 2))
+    assert grid_over(points, 0.1).cols < 502
+    points[20] = (4000.0, 3000.0)
+    with pytest.raises(InputError) as refused:
+        grid_over(points, 0.5)
+    said = str(refused.value)
+    assert "51 points make a raster of 48" in said
+    assert "number 21 lies 4," in said
+    assert "use a cell size of 2 or more" in said
+    assert grid_over(points, 2.0).cols in (2000, 2001)

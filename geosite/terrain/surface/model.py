@@ -40,6 +40,10 @@ Covariance = Callable[[Ints, Ints], Floats]
 """Covariance of the elevations of points ``i[k]`` and ``j[k]``, shape (k,), squared units."""
 
 
+# a point for 100,000 cells: 316 cells from one to the next
+_CELLS_PER_POINT = 100_000
+_FEW_CELLS = 5_000_000
+_STRAY = 5.0
 _DEFAULT_CELLS = 1_000_000
 
 SCORED_AT_LEAST = 5
@@ -179,7 +183,30 @@ def grid_over(
                 f"use a cell size of {larger:g} or more, or look for a stray point",
             )
         )
+    _check_density(position, grid)
     return grid
+
+
+def _check_density(position: Floats, grid: Grid) -> None:
+    """Refuse a grid that is large because of one stray point: gigabytes of nothing measured."""
+    cells, most = grid.rows * grid.cols, _CELLS_PER_POINT * len(position)
+    if cells <= max(most, _FEW_CELLS):
+        return
+    away = np.hypot(*(position - np.median(position, axis=0)).T)
+    far = int(np.argmax(away))
+    if away[far] < _STRAY * np.median(away):
+        return
+    larger = round_step(grid.cell_size * math.sqrt(cells / max(most, _FEW_CELLS)), up=True)
+    raise InputError(
+        Problem(
+            "raster-too-sparse",
+            f"{len(position)} points make a raster of {cells / 1e6:.1f} million cells; number "
+            f"{far + 1} lies {away[far]:,.0f} map units from the middle of them, half of them lie "
+            f"within {np.median(away):,.0f}",
+            f"at most {_CELLS_PER_POINT:,} cells for each point",
+            f"use a cell size of {larger:g} or more, or take out the point if it is a stray one",
+        )
+    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,76 @@
+"""How much memory there is, so that work which needs more is refused before it begins."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Iterator
+from contextlib import suppress
+from pathlib import Path
+
+from geosite.base.errors import InputError, Problem
+
+__all__ = ["available_bytes", "refuse_beyond_memory"]
+
+
+def available_bytes() -> int | None:
+    """Return the bytes that this process may still take, ``None`` where the system does not say.
+
+    The least of what the machine has free (Linux: ``MemAvailable``), what is left of the limit of
+    the control group, and what is left of the limit on address space.
+    """
+    return min(_limits(), default=None)
+
+
+def _limits() -> Iterator[int]:
+    with suppress(OSError, ValueError, IndexError):
+        for line in Path("/proc/meminfo").read_text(encoding="ascii").splitlines():
+            if line.startswith("MemAvailable:"):
+                yield int(line.split()[1]) * 1024
+    with suppress(OSError, ValueError):
+        group = Path("/sys/fs/cgroup")
+        most = int((group / "memory.max").read_text(encoding="ascii"))
+        yield max(0, most - int((group / "memory.current").read_text(encoding="ascii")))
+    if sys.platform != "win32":
+        import resource
+
+        soft = resource.getrlimit(resource.RLIMIT_AS)[0]
+        with suppress(OSError, ValueError):
+            if soft != resource.RLIM_INFINITY:
+                pages = int(Path("/proc/self/statm").read_text(encoding="ascii").split()[0])
+                yield max(0, soft - pages * os.sysconf("SC_PAGE_SIZE"))
+
+
+def refuse_beyond_memory(cells: int, bytes_per_cell: int, work: str, file: str | None) -> None:
+    """Refuse a raster that the work on it has no memory for.
+
+    Parameters
+    ----------
+    cells
+        Of the raster.
+    bytes_per_cell
+        Most that the work holds at a time, as measured.
+    work
+        What it is, for the message.
+    file
+        The raster.
+
+    Raises
+    ------
+    InputError
+        It takes more than there is.
+    """
+    needed, free = cells * bytes_per_cell, available_bytes()
+    if free is None or needed <= free:
+        return
+    larger = (needed / max(free, 1)) ** 0.5
+    raise InputError(
+        Problem(
+            "memory",
+            f"{work} of {cells / 1e6:.1f} million cells needs {needed / 1e9:.1f} GB of memory, "
+            f"and {free / 1e9:.1f} GB are free",
+            f"at most {free / bytes_per_cell / 1e6:.1f} million cells here",
+            f"cut the raster to the site, or resample it to cells {larger:.1f} times as large",
+            file,
+        )
+    )
