@@ -18,6 +18,8 @@ _BETWEEN = r" (?:to|of|x|\+/-|±|plus|or) |-|/"
 _MEASURE = re.compile(
     rf"(?<![\w.\"'/])((?:{_NUMBER}(?:{_BETWEEN}))*{_NUMBER})[ \u00a0]"
     r"(mm|cm|km|m2|m²|m3|m³|m)(?![\w/²³])"
+    # the ends of an interval after its value: 4 m (0 to 10)
+    rf"( \({_NUMBER} to {_NUMBER}\))?"
 )
 _ONE = re.compile(_NUMBER)
 
@@ -60,7 +62,7 @@ def _said(match: re.Match[str]) -> str:
         places = max(0, len(decimals) + more)
         return f"{sign}{float(number[0]) * factor + 0.0:.{places}f}"
 
-    return f"{_ONE.sub(turned, match[1])} {unit}"
+    return f"{_ONE.sub(turned, match[1])} {unit}{_ONE.sub(turned, match[3] or '')}"
 
 
 def spoken(text: str, unit: str) -> str:

@@ -116,7 +116,13 @@ def with_lengths(tree: dict[str, Any], place: TomlText, problems: Problems) -> N
             table[number.path[-1]] = 1.0
             continue
         size = 1.0 if number.unit == "m" else _map_unit_m(tree, number.unit)
-        table[number.path[-1]] = round(metres / size, 12)
+        table[number.path[-1]] = _whole(metres / size) if number.unit != "m" else metres
+
+
+def _whole(value: float) -> float:
+    """Return a length in map units, the two feet taken as one: 1 ft is a cell of 1."""
+    near = round(value, 4)
+    return near if near and abs(value / near - 1) < 3e-6 else round(value, 12)
 
 
 def _map_unit_m(tree: dict[str, Any], unit: str) -> float:

@@ -20,6 +20,8 @@ from geosite.base.spoken_units import in_feet, spoken
         ("0.10 +/- 0.02 m", "0.33 +/- 0.07 ft"),
         ("cells of 1 x 2 m", "cells of 3 x 7 ft"),
         ("1.2 km", "0.7 mi"),
+        ("4 m (0 to 10) of wall", "13 ft (0 to 33) of wall"),
+        ("4 m (95 %)", "13 ft (95 %)"),
         # not measures
         ("mark 5 and run 12", "mark 5 and run 12"),
         ("at 512640.1, 5276210.2.", "at 512640.1, 5276210.2."),

@@ -29,6 +29,11 @@ def test_map_lengths_are_turned_into_map_units(tmp_path: Path) -> None:
     assert notes.site.surface.cell_size == pytest.approx(3937 / 1200, abs=1e-9)
 
 
+def test_a_foot_is_a_foot_of_the_map(tmp_path: Path) -> None:
+    site = SITE.replace("EPSG:25832", "EPSG:2264") + '[surface]\ncell_size = "1 ft"\n'
+    assert read_survey(write(tmp_path, BOOK, site)).site.surface.cell_size == 1.0
+
+
 def test_bad_unit_is_refused_with_its_line(tmp_path: Path) -> None:
     site = SITE + 'depth = "4 stone"\n'
     assert faults(write(tmp_path, BOOK, site)) == (
