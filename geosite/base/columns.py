@@ -22,7 +22,7 @@ __all__ = ["Column", "Columns", "Field", "estimate", "integer", "interval", "rea
 
 Fact = TypeVar("Fact")
 
-_UNIT_WORDS = frozenset({"m", "m2", "m3", "ft", "ft2", "yd3", "deg", "percent", "ppm"})
+_UNIT_WORDS = frozenset({"m", "m2", "m3", "lps", "ft", "ft2", "yd3", "deg", "percent", "ppm"})
 
 
 @dataclass(frozen=True, slots=True)

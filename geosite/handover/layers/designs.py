@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import shapely
 from shapely.geometry.base import BaseGeometry
@@ -30,6 +31,7 @@ __all__ = [
     "layers",
     "rasters",
     "tables",
+    "water_records",
 ]
 
 DESIGN_EDGES = Form(
@@ -176,8 +178,13 @@ def layers(designs: Sequence[DesignedGround], frame: Frame) -> list[Layer]:
 
 def tables(designs: Sequence[DesignedGround]) -> list[Table]:
     """Return cut and fill, and what becomes of the water."""
-    waters = [Of(one.name, change) for one in designs for change in one.waters]
+    waters = water_records(designs)
     found = [DESIGNS.table(VOLUME_COLUMNS, VOLUME_COLUMNS.records(designs))]
     if waters:
-        found.append(DESIGN_WATER.table(WATER_COLUMNS, WATER_COLUMNS.records(waters)))
+        found.append(DESIGN_WATER.table(WATER_COLUMNS, waters))
     return found
+
+
+def water_records(designs: Sequence[DesignedGround]) -> list[dict[str, Any]]:
+    """Return what becomes of the water, one record per pond, inlet and building of a design."""
+    return WATER_COLUMNS.records([Of(one.name, c) for one in designs for c in one.waters])

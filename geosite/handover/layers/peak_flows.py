@@ -41,9 +41,10 @@ COLUMNS: Columns[PeakFlow] = Columns(
             exact="given by the site file",
         ),
         interval(
-            "flow_l_s",
+            "flow_lps",
             "Peak flow, litres per second; the interval is that of the area.",
             lambda f: f.flow_l_s,
+            "l/s",
         ),
     )
 )

@@ -14,7 +14,14 @@ from geosite.base.errors import Finding
 from geosite.base.spoken_units import spoken
 from geosite.fieldbook.model import Notes
 from geosite.handover.formats.wgs84 import outline
-from geosite.handover.layers import earthworks, grades, parcels, sections
+from geosite.handover.layers import (
+    designs,
+    earthworks,
+    grades,
+    parcels,
+    peak_flows,
+    sections,
+)
 from geosite.handover.layers.distances import distance_columns
 from geosite.handover.model import CAUTION
 from geosite.handover.report import answers_model, model
@@ -116,6 +123,9 @@ def site_report(
         },
         earthworks={w.name: _earthwork(w) for w in answers.earthworks},
         parcels=_parcels(answers),
+        designs=tuple(designs.VOLUME_COLUMNS.records(answers.designs)),
+        design_water=tuple(designs.water_records(answers.designs)),
+        peak_flows=tuple(peak_flows.COLUMNS.records(answers.peak_flows)),
     )
 
 

@@ -187,6 +187,8 @@ class SiteReport(SurveyReport):
         Records of the table ``distances``.
     grades, sections, earthworks, parcels
         What was asked.
+    designs, design_water, peak_flows
+        Records of the tables of these names.
     """
 
     terrain: Ground | None
@@ -195,3 +197,6 @@ class SiteReport(SurveyReport):
     sections: Mapping[str, Section]
     earthworks: Mapping[str, Earthwork]
     parcels: Parcels | None
+    designs: tuple[Mapping[str, Any], ...] = ()
+    design_water: tuple[Mapping[str, Any], ...] = ()
+    peak_flows: tuple[Mapping[str, Any], ...] = ()

@@ -1,0 +1,85 @@
+"""A build with a design and a rain: files, layers and report, through the installed command."""
+
+from __future__ import annotations
+
+import csv
+import json
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pyogrio
+import pytest
+import rasterio
+
+COMMAND = Path(sys.executable).with_name("geosite")
+LANDING = Path(__file__).resolve().parents[2] / "sample_data" / "ferry_landing"
+
+
+@pytest.fixture(scope="module")
+def out(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("design")
+    site = folder / "site"
+    shutil.copytree(LANDING, site)
+    text = (site / "site.toml").read_text("utf-8")
+    text = text.replace("[drainage]\n", "[drainage]\nrainfall_mm_per_hour = 100\nrunoff = 0.8\n")
+    (site / "site.toml").write_text(text, "utf-8")
+    done = subprocess.run(
+        [COMMAND, "build", site / "site.toml", "--out", folder / "out"],
+        capture_output=True,
+        text=True,
+        timeout=300,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr
+    assert "Design boarding: cut 0.0 m3" in done.stdout + done.stderr
+    return folder / "out"
+
+
+def rows(path: Path) -> list[dict[str, str]]:
+    with path.open(encoding="utf-8") as stream:
+        return list(csv.DictReader(stream))
+
+
+@pytest.mark.slow
+def test_the_designed_ground_is_a_raster_with_the_pad_in_it(out: Path) -> None:
+    with rasterio.open(out / "design_boarding.tif") as source:
+        design = source.read(1, masked=True)
+        middle = source.index(512323.989, 5276128.237)
+    with rasterio.open(out / "elevation.tif") as source:
+        walked = source.read(1, masked=True)
+    assert design.shape == walked.shape
+    assert float(design[middle]) == pytest.approx(402.30 - 0.015 * 2.25, abs=0.005)
+    change = np.ma.abs(design - walked)
+    # nothing beyond the pad and its banks: 36 m2, and less than half a metre of bank around
+    assert 36 < float((change > 1e-4).sum()) * 0.0625 < 36 + 26 * 0.6
+
+
+@pytest.mark.slow
+def test_cut_and_fill_have_intervals_and_the_water_is_told_before_and_after(out: Path) -> None:
+    (design,) = rows(out / "designs.csv")
+    low, value, high = (float(design[n]) for n in ("fill_low_m3", "fill_m3", "fill_high_m3"))
+    # truth from the simulated ground: about 4.6 m3 with the banks
+    assert low < 4.6 < high
+    assert low < value < high
+    water = rows(out / "design_water.csv")
+    assert {w["what"] for w in water} == {"pond", "inlet", "fall"}
+    assert {w["name"] for w in water if w["what"] == "inlet"} == {"inlet_west", "inlet_east"}
+    layers = set(pyogrio.list_layers(out / "site.gpkg")[:, 0])
+    assert {"design_edges", "design_lines", "designs", "design_water", "peak_flows"} <= layers
+    lines = pyogrio.read_dataframe(out / "site.gpkg", layer="design_lines")
+    assert "daylight" in set(lines["meaning"])
+
+
+@pytest.mark.slow
+def test_peak_flows_stand_in_table_and_report(out: Path) -> None:
+    flows = {row["inlet"]: row for row in rows(out / "peak_flows.csv")}
+    west = flows["inlet_west"]
+    area = float(west["area_m2"])
+    assert float(west["flow_lps"]) == pytest.approx(0.8 * 100 * area / 3600, rel=1e-6)
+    assert float(west["flow_low_lps"]) <= float(west["flow_lps"]) <= float(west["flow_high_lps"])
+    report = json.loads((out / "report.json").read_text("utf-8"))
+    assert len(report["designs"]) == 1
+    assert {row["inlet"] for row in report["peak_flows"]} == set(flows)
