@@ -43,7 +43,9 @@ def _cells(ground: Ground, grid: Grid, z: Floats) -> Iterator[_Cells]:
         yield _Cells(cell, face, shares(ground.tin, face, places), places)
 
 
-def elevation_sigma(ground: Ground, grid: Grid, z: Floats) -> tuple[Floats, Floats]:
+def elevation_sigma(
+    ground: Ground, grid: Grid, z: Floats, *, lack_of_fit: float = 0.0
+) -> tuple[Floats, Floats]:
     """Return the standard deviation of each cell's elevation, and against its surroundings.
 
     Parameters
@@ -53,6 +55,8 @@ def elevation_sigma(ground: Ground, grid: Grid, z: Floats) -> tuple[Floats, Floa
         Local grid metres.
     z : array, shape (rows, cols), metres
         NaN where the surface has no elevation.
+    lack_of_fit
+        Standard deviation of the ground about a surface that does not go through the marks, metres.
 
     Returns
     -------
@@ -91,6 +95,7 @@ def elevation_sigma(ground: Ground, grid: Grid, z: Floats) -> tuple[Floats, Floa
         total += own * (here**2 + (v * v).sum(axis=1))
         total -= 2 * here * (v * rough(away)).sum(axis=1)
         total += 2 * (v * v[:, [1, 2, 0]] * between_corners[face]).sum(axis=1)
+        total += lack_of_fit**2
         whole[some.cell] = np.sqrt(np.maximum(total, 0.0))
         alone = total - sideways[face] - own_shared[face]
         relative[some.cell] = np.sqrt(np.maximum(alone, 0.0))

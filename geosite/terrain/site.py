@@ -23,6 +23,7 @@ from geosite.terrain.site_ground import SiteGround, site_ground
 from geosite.terrain.site_water import SLOPE_BREAKS_PERCENT, Water, site_water
 from geosite.terrain.slope import Slope
 from geosite.terrain.surface.model import Surface, round_step
+from geosite.terrain.surface.plane import fit_plane
 from geosite.terrain.water.descent import Mask
 from geosite.terrain.water.falls import slope_classes
 from geosite.terrain.wording import terrain_findings
@@ -100,7 +101,9 @@ def model_terrain(notes: Notes, network: Network, drawing: Drawing) -> Terrain |
     if site is None:
         return None
     water = site_water(site)
-    sigma, relative = elevation_sigma(site.ground, site.local, site.surface.z)
+    sigma, relative = elevation_sigma(
+        site.ground, site.local, site.surface.z, lack_of_fit=_lack_of_fit(site.surface)
+    )
     usual = float(np.nanmedian(relative)) if np.isfinite(relative).any() else 0.0
     interval, lines = _contours(site, usual)
     percent = site.slope.steepness("percent")
@@ -119,6 +122,15 @@ def model_terrain(notes: Notes, network: Network, drawing: Drawing) -> Terrain |
         classes=slope_classes(percent, water.areas, len(water.area_names), SLOPE_BREAKS_PERCENT),
         findings=terrain_findings(site, water, interval, usual),
     )
+
+
+def _lack_of_fit(surface: Surface) -> float:
+    """Return how far the ground lies from a plane through all marks; other methods meet them."""
+    if surface.method != "plane":
+        return 0.0
+    count = int(surface.tin.origin.max()) + 1
+    noise = None if surface.noise is None else surface.noise[:count]
+    return fit_plane(surface.tin.points[:count], noise).lack_of_fit
 
 
 def _contours(site: SiteGround, usual_sigma: float) -> tuple[float, tuple[Contour, ...]]:

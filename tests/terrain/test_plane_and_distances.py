@@ -21,8 +21,12 @@ def test_a_plane_by_the_normal_equations(kind: str) -> None:
     sigma = {"none": None, "all exact": np.zeros(9), "some": np.linspace(0.0, 0.08, 9)}[kind]
     weight = np.ones(9)
     if kind == "some":
-        # none counts as known more than a thousand times better than the poorest
-        weight = 1.0 / np.maximum(np.linspace(0.0, 0.08, 9), 0.08e-3) ** 2
+        # none counts as known more than a thousand times better than the poorest, and what the
+        # ground does beside the plane counts for all
+        known = np.maximum(np.linspace(0.0, 0.08, 9), 0.08e-3) ** 2
+        plane = fit_plane(points, sigma)
+        weight = 1.0 / (known + plane.lack_of_fit**2)
+        assert (weight * plane.residuals**2).sum() == pytest.approx(9 - 3, rel=1e-6)
     middle = points[:, :2].mean(axis=0)
     design = np.column_stack([np.ones(9), points[:, :2] - middle])
     normal = design.T @ (weight[:, None] * design)

@@ -236,17 +236,17 @@ def test_areas_lengths_and_falls_are_those_of_the_ground(laid: Laid, tmp_path: P
     held = f"({pond['volume_low_m3']:.2f} to {pond['volume_high_m3']:.2f})"
     assert f"{pond['volume_m3']:.2f} m3 {held} on {pond['area_m2']:.1f} m2 (" in told
 
-    report = ground_report(terrain, network.frame)
+    report = ground_report(terrain, (), network.frame)
     assert report.ponds[0].volume_m3 == pytest.approx(pond["volume_m3"])
     assert sum(c.area_m2 for c in report.catchments) == pytest.approx(bare, rel=0.02)
-    (fall,) = report.falls_from_buildings
+    (one,) = terrain.water.falls
+    fall, worst = one.fall, one.worst_percent
     assert fall.wall_m == pytest.approx(2 * (8.0 + 6.0), rel=1e-4)
     # of a whole 3.048 m there are no two halves of a cell of 0.11 m missing at the wall
     assert fall.over_m == pytest.approx(3.048, abs=0.12)
     assert fall.worst_percent == pytest.approx(-5.0, abs=0.02)
-    assert fall.worst_95_percent is not None
-    assert fall.worst_sigma_percent is not None
-    assert 0 < fall.worst_sigma_percent < fall.worst_95_percent
+    assert worst.sigma is not None
+    assert 0 < worst.sigma < worst.half_width
     # the slope raster keeps to the grid and says so
     assert np.nanmedian(made["slope"].values) == pytest.approx(5.0 / factor, rel=0.01)
     assert "lengths on the map grid" in made["slope"].description
