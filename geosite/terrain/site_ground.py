@@ -129,6 +129,8 @@ def site_ground(notes: Notes, network: Network, drawing: Drawing) -> SiteGround 
         scores=table.scores,
     )
     draws = _affordable(notes.site.drainage.confidence_runs, local)
+    # a number at a few places costs little: its grounds are drawn where no raster's are
+    draws = draws or _DRAWS_AT_PLACES
     return SiteGround(
         notes=notes,
         network=network,
@@ -145,6 +147,7 @@ def site_ground(notes: Notes, network: Network, drawing: Drawing) -> SiteGround 
 
 _MOST_CELLS_DRAINED = 40_000_000
 _LEAST_DRAWS = 50
+_DRAWS_AT_PLACES = 200
 
 
 def _affordable(asked: int, grid: Grid) -> int:

@@ -371,15 +371,17 @@ def _steepness(question: Question, grounds: Floats) -> dict[str, Floats]:
     steep = slope(
         _piled(grounds, np.nan), question.drainage.cell_size, method=question.slope_method
     )
-    percent = _unpiled(steep.steepness("percent"), rows)
-    known = np.isfinite(percent) & (question.areas > 0)
-    ground, row, col = np.nonzero(known)
-    steepness = percent[known]
-    area = ground * question.area_count + question.areas[row, col] - 1
+    percent = _unpiled(steep.steepness("percent"), rows).reshape(count, -1)
+    # the same cells have a slope on every ground
+    known = np.flatnonzero(np.isfinite(percent[0]) & (question.areas.ravel() > 0))
+    steepness = percent[:, known]
+    place = question.areas.ravel()[known] - 1 + np.arange(count)[:, None] * question.area_count
     grade = np.searchsorted(np.asarray(question.breaks_percent), steepness, side="right")
     shape = (count, question.area_count)
-    by_class = np.bincount(area * classes + grade, minlength=shape[0] * shape[1] * classes)
-    flat = np.bincount(area, steepness < question.flat_percent, shape[0] * shape[1])
+    size = shape[0] * shape[1]
+    by_class = np.bincount((place * classes + grade).ravel(), minlength=size * classes)
+    is_flat = (steepness < question.flat_percent).ravel()
+    flat = np.bincount(place.ravel(), is_flat, size)
     return {
         "class_cells": by_class.reshape(*shape, classes).astype(np.float64),
         "flat_cells": flat.reshape(shape).astype(np.float64),
