@@ -27,6 +27,8 @@ from geosite.base.map_frame import (
 from geosite.base.proj import quiet_proj
 from geosite.reading.crs import read_crs
 
+pytestmark = pytest.mark.slow
+
 STEP_M = 50.0
 
 # prime meridians other than Greenwich, in degrees and in grads, and some others beside them
@@ -117,7 +119,6 @@ def test_other_prime_meridians_and_a_sample() -> None:
     assert max(distances.values()) < 0.3e-3
 
 
-@pytest.mark.slow
 def test_every_projected_crs_of_the_registry() -> None:
     fates, distances = sweep(registered("EPSG"))
     assert fates["taken"] > 5000
@@ -129,7 +130,6 @@ def test_every_projected_crs_of_the_registry() -> None:
     assert {name: far for name, far in distances.items() if far > 0.4e-3} == {}
 
 
-@pytest.mark.slow
 def test_every_projected_crs_of_other_authorities() -> None:
     """Many of these are maps of the world, drawn on a sphere: none of them is taken."""
     systems = {

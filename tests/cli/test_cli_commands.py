@@ -22,6 +22,7 @@ def yard(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
+@pytest.mark.slow
 def test_the_starter_site_builds_as_it_is(yard: Path) -> None:
     assert {path.name for path in yard.iterdir()} == {"site.toml", "field_book.csv", "map"}
     written = {path.name for path in (yard / "map").iterdir()}
@@ -34,6 +35,7 @@ def test_the_starter_site_builds_as_it_is(yard: Path) -> None:
     assert (yard / "site.toml").read_text().count("#") > 20
 
 
+@pytest.mark.slow
 def test_build_prints_a_summary_without_colour_when_nobody_looks(yard: Path) -> None:
     ran = geosite("build", yard / "site.toml", "--out", yard / "map")
     assert ran.status == 0
@@ -45,6 +47,7 @@ def test_build_prints_a_summary_without_colour_when_nobody_looks(yard: Path) -> 
     assert ran.err == ""
 
 
+@pytest.mark.slow
 def test_build_and_check_speak_json_to_machines(yard: Path) -> None:
     built = json.loads(geosite("build", yard / "site.toml", "--out", yard / "map", "--json").out)
     assert built == json.loads((yard / "map/report.json").read_text())
@@ -137,6 +140,7 @@ def test_verify_tells_a_whole_hand_over_from_a_changed_one(yard: Path, tmp_path:
     assert geosite("verify", tmp_path / "none").status == 2
 
 
+@pytest.mark.slow
 def test_execute_builds_and_checks_a_site(yard: Path, tmp_path: Path) -> None:
     site = yard / "site.toml"
     answer = json.loads(

@@ -12,6 +12,8 @@ import pytest
 import tifffile
 from cli_runner import ROOT, geosite
 
+pytestmark = pytest.mark.slow
+
 WHOLE = (ROOT / "README.md").read_text(encoding="utf-8")
 README = WHOLE.split("## More from the same command")[1]
 COOKBOOK = {

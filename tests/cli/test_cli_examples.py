@@ -12,6 +12,8 @@ from cli_runner import FERRY, ROOT, geosite
 
 from geosite.processes.registry import processes
 
+pytestmark = pytest.mark.slow
+
 IDS = list(processes().processes)
 COMMANDS = ["new", "check", "build", "verify", "list", "describe", "execute", "build-many"]
 

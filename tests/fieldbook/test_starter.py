@@ -54,6 +54,7 @@ def test_every_starter_builds_and_its_walks_close_by_centimetres(tmp_path: Path,
     assert notes.site.handover.unit == ("ft" if us else "m")
 
 
+@pytest.mark.slow
 def test_the_same_walk_in_feet_has_the_same_areas(tmp_path: Path) -> None:
     areas = []
     for name in ("paved-yard", "paved-yard-us"):

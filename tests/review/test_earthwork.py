@@ -61,6 +61,7 @@ def test_falling_plane_follows_its_azimuth(tmp_path):
     assert told.exact.cut.value + told.exact.fill.value < 1e-3
 
 
+@pytest.mark.slow
 def test_net_sigma_is_what_walks_scatter_by(tmp_path):
     off = []
     for seed in range(100):

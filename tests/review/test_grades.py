@@ -101,6 +101,7 @@ def test_a_landing_splits_the_rise(tmp_path):
     assert landing.verdict == "within"
 
 
+@pytest.mark.slow
 def test_a_true_limit_grade_is_undecided_most_of_the_time(tmp_path):
     walks = ramp_walk(1 / 20)
     verdicts = []
@@ -113,6 +114,7 @@ def test_a_true_limit_grade_is_undecided_most_of_the_time(tmp_path):
     assert 0.90 <= verdicts.count("undecided") / len(verdicts) <= 0.98
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("grade", "expected"), [(0.02, "within"), (0.085, "beyond")])
 def test_clear_cases_are_decided(tmp_path, grade, expected):
     walks = ramp_walk(grade)

@@ -12,6 +12,8 @@ from geosite.network.covariance import covariance
 from geosite.network.model import LinearForm
 from geosite.review.change.congruency import congruency, find_stable, frame_of_plan
 
+pytestmark = pytest.mark.slow
+
 NOISE = Noise(0.006, 0.004)
 MARKS = {"A": (0, 0), "B": (20, 0), "C": (24, 15), "D": (10, 20), "E": (-3, 14), "F": (9, 9)}
 
@@ -51,13 +53,11 @@ def both(seed: int, moved: tuple[float, float] = (0.0, 0.0)) -> tuple[np.ndarray
 FRAME = frame_of_plan(np.array(list(MARKS.values()), float))
 
 
-@pytest.mark.slow
 def test_five_in_a_hundred_quiet_sites_are_said_to_move() -> None:
     wrong = sum(not congruency(*both(seed), FRAME).passed for seed in range(300))
     assert 6 <= wrong <= 25  # 95 % of binomial(300, 0.05) and a little more
 
 
-@pytest.mark.slow
 def test_a_detectable_movement_is_found_in_eighty_of_a_hundred() -> None:
     shift, q = both(0)
     mark = find_stable(shift * 0, q, FRAME, size=2).marks[list(MARKS).index("D")]

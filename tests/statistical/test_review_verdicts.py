@@ -34,6 +34,8 @@ from geosite.terrain.site_ground import SiteGround, site_ground
 from geosite.terrain.water.estimates import estimate_fall
 from geosite.terrain.water.falls import fall_from_building, wall_profiles
 
+pytestmark = pytest.mark.slow
+
 WALKS = 40
 AT_MOST = 0.05 + 1.645 * np.sqrt(0.05 * 0.95 / WALKS)
 """Share of wrong verdicts that 5 % of so many walks exceed in 5 of 100 tests only."""
@@ -143,7 +145,6 @@ def share(told: Counter, word: str) -> float:
     return told[word] / max(sum(told.values()), 1)
 
 
-@pytest.mark.slow
 def test_just_within_is_seldom_called_beyond(tmp_path: Path) -> None:
     told = verdicts(tmp_path, fall=0.052, cross=0.0195)
     assert share(told["fall"], "beyond") <= AT_MOST
@@ -152,14 +153,12 @@ def test_just_within_is_seldom_called_beyond(tmp_path: Path) -> None:
     assert share(told["crossing"], "clear") <= AT_MOST
 
 
-@pytest.mark.slow
 def test_just_beyond_is_seldom_called_within(tmp_path: Path) -> None:
     told = verdicts(tmp_path, fall=0.048, cross=0.0225)
     assert share(told["fall"], "within") <= AT_MOST
     assert share(told["cross"], "within") <= AT_MOST
 
 
-@pytest.mark.slow
 def test_what_is_far_off_is_decided(tmp_path: Path) -> None:
     good = verdicts(tmp_path, fall=0.35, cross=0.0, walks=5)
     assert set(good["fall"]) == {"within"}

@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 from setting_out_walks import KINDS, set_out_own_marks
 
+pytestmark = pytest.mark.slow
 
-@pytest.mark.slow
+
 @pytest.mark.parametrize("half", [0, 1])
 def test_the_device_comes_within_the_stated_error(half: int) -> None:
     walks = range(250 * half, 250 * half + 250)

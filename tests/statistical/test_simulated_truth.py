@@ -8,6 +8,8 @@ from geosite.linework.draw import draw
 from geosite.network.adjust import adjust
 from geosite.network.covariance import sigma_horizontal, sigma_vertical
 
+pytestmark = pytest.mark.slow
+
 SEEDS = range(200)
 
 

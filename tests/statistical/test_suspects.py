@@ -11,6 +11,8 @@ import pytest
 from geosite.fieldbook.model import FieldBook
 from geosite.fieldbook.suspects import suspects
 
+pytestmark = pytest.mark.slow
+
 SHAPES = {
     "rectangle": [(0, 0), (1, 0), (1, 0.6), (0, 0.6)],
     "rectangle, marks on its sides": [
@@ -60,14 +62,12 @@ def walk(rng: np.random.Generator) -> FieldBook:
     )
 
 
-@pytest.mark.slow
 def test_clean_walks_are_seldom_called_so() -> None:
     rng = np.random.default_rng(17)
     called = sum(bool(suspects(walk(rng))) for _ in range(1000))
     assert called / 1000 <= 0.05
 
 
-@pytest.mark.slow
 def test_decimal_slips_are_noticed() -> None:
     rng = np.random.default_rng(18)
     noticed = tried = 0

@@ -23,6 +23,8 @@ from geosite.processes.hosts import sites as sites_module
 from geosite.processes.hosts.many import build_many
 from geosite.processes.hosts.sites import content_hash, find_sites
 
+pytestmark = pytest.mark.slow
+
 # everything that takes time and is tested elsewhere
 LEAN = "\n[handover]\nplan = false\nviewer = false\ndxf = false\ngeojson = false\n"
 

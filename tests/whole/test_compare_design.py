@@ -10,6 +10,8 @@ from pathlib import Path
 
 import pytest
 
+pytestmark = pytest.mark.slow
+
 COMMAND = Path(sys.executable).with_name("geosite")
 LANDING = Path(__file__).resolve().parents[2] / "sample_data" / "ferry_landing"
 
@@ -36,7 +38,6 @@ def rows(path: Path) -> dict[str, dict[str, str]]:
     return {row[next(iter(row))]: row for row in found}
 
 
-@pytest.mark.slow
 def test_the_pad_as_it_was_built(tmp_path: Path) -> None:
     done = run(tmp_path / "out", before=LANDING / "site.toml")
     assert done.returncode == 0, done.stderr
@@ -52,7 +53,6 @@ def test_the_pad_as_it_was_built(tmp_path: Path) -> None:
     assert float(pad["placed_low_m3"]) < 36 * 0.12 < float(pad["placed_high_m3"])
 
 
-@pytest.mark.slow
 def test_a_design_of_a_site_file(tmp_path: Path) -> None:
     done = run(tmp_path / "out", design=LANDING / "site.toml")
     assert done.returncode == 0, done.stderr
@@ -63,7 +63,6 @@ def test_a_design_of_a_site_file(tmp_path: Path) -> None:
     assert "there is no design bording; expected one of boarding" in done.stderr
 
 
-@pytest.mark.slow
 def test_a_design_that_has_nothing_to_do_with_the_survey(tmp_path: Path) -> None:
     path = tmp_path / "d.csv"
     path.write_text("point,easting,northing,elevation\nZ1,512320,5276190,402\n", "utf-8")

@@ -12,6 +12,8 @@ import numpy as np
 import pytest
 import rasterio
 
+pytestmark = pytest.mark.slow
+
 COMMAND = Path(sys.executable).with_name("geosite")
 LANDING = Path(__file__).resolve().parents[2] / "sample_data" / "ferry_landing"
 BUILT = LANDING / "as_built" / "site.toml"
@@ -37,7 +39,6 @@ def rows(path: Path) -> dict[str, dict[str, str]]:
     return {row[next(iter(row))]: row for row in found}
 
 
-@pytest.mark.slow
 def test_the_mark_that_was_pushed_is_found_and_the_pad_is_seen(tmp_path: Path) -> None:
     done = run(tmp_path / "out")
     assert done.returncode == 0, done.stderr
@@ -64,7 +65,6 @@ def test_the_mark_that_was_pushed_is_found_and_the_pad_is_seen(tmp_path: Path) -
     assert np.all(sigma.compressed() > 0)
 
 
-@pytest.mark.slow
 def test_what_cannot_be_compared_is_one_line(tmp_path: Path) -> None:
     feet = LANDING.parent / "jetty_feet" / "site.toml"
     done = run(tmp_path / "a", after=feet)
@@ -75,7 +75,6 @@ def test_what_cannot_be_compared_is_one_line(tmp_path: Path) -> None:
     assert "no run was walked on 2026-04-13; expected one of the days 2026-04-12" in done.stderr
 
 
-@pytest.mark.slow
 def test_two_days_of_one_survey(tmp_path: Path) -> None:
     folder = tmp_path / "site"
     folder.mkdir()

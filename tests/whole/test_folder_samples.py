@@ -21,6 +21,8 @@ from geosite.fieldbook.sitefile import Handover
 from geosite.handover.folder.manifest import verify
 from geosite.handover.folder.write import write_package
 
+pytestmark = pytest.mark.slow
+
 SAMPLES = Path(__file__).parents[2] / "sample_data"
 CODES = {"ferry_landing": 25832, "jetty_feet": 2264, "davis_spot_heights": 2264}
 

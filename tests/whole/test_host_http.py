@@ -25,6 +25,8 @@ from host_cases import POINTS, Host, start, stop
 
 from geosite.processes.registry import processes
 
+pytestmark = pytest.mark.slow
+
 SITE = "[handover]\nplan = false\nviewer = false\ndxf = false\ngeojson = false\n"
 
 
@@ -128,7 +130,6 @@ def test_odd_names_of_inputs_are_refused(host: Host, name: str) -> None:
     assert answer.status == 400, answer.body
 
 
-@pytest.mark.slow
 def test_connections_that_say_nothing_are_few_and_end(tmp_path: Path) -> None:
     host = start(tmp_path / "served")
     address = ("127.0.0.1", int(host.url.rpartition(":")[2]))

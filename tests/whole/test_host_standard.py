@@ -22,7 +22,10 @@ import pytest
 from cli_runner import FERRY
 from host_cases import POINTS, Host, start, stop
 
-pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="signals")
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.skipif(sys.platform == "win32", reason="signals"),
+]
 
 ERRORS = "http://www.opengis.net/def/exceptions/ogcapi-processes-1/1.0"
 CONF = "http://www.opengis.net/spec/ogcapi-processes-1/1.0/conf"

@@ -12,6 +12,8 @@ import pytest
 from cli_runner import geosite
 from export_cases import ROWS, WALKS, Form, forms, write
 
+pytestmark = pytest.mark.slow
+
 FORMS = list(forms())
 
 

@@ -16,6 +16,8 @@ import pytest
 import rasterio
 from rasterio.transform import Affine
 
+pytestmark = pytest.mark.slow
+
 PACKAGE = Path(__file__).parents[1] / "plugin_package"
 
 

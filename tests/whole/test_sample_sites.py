@@ -13,6 +13,8 @@ import pyogrio
 import pytest
 import tifffile
 
+pytestmark = pytest.mark.slow
+
 COMMAND = Path(sys.executable).with_name("geosite")
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_data"
 NODATA = -9999.0

@@ -11,6 +11,8 @@ from pathlib import Path
 
 import pytest
 
+pytestmark = pytest.mark.slow
+
 COMMAND = Path(sys.executable).with_name("geosite")
 LANDING = Path(__file__).resolve().parents[2] / "sample_data" / "ferry_landing"
 SITE, DESIGN, TODAY = (LANDING / n for n in ("site.toml", "design_points.csv", "today.csv"))
@@ -41,7 +43,6 @@ def rows(path: Path) -> list[dict[str, str]]:
         return list(csv.DictReader(stream))
 
 
-@pytest.mark.slow
 def test_the_sample_design_goes_back_to_the_field(tmp_path: Path) -> None:
     done = run(tmp_path / "out", walk=TODAY, tolerance=0.08)
     assert done.returncode == 0, done.stderr
@@ -66,7 +67,6 @@ def test_the_sample_design_goes_back_to_the_field(tmp_path: Path) -> None:
     assert "https://" not in page
 
 
-@pytest.mark.slow
 def test_without_a_walk_there_are_lengths_and_no_readings(tmp_path: Path) -> None:
     done = run(tmp_path / "out")
     assert done.returncode == 0, done.stderr
@@ -92,7 +92,6 @@ def in_feet(text: str) -> str:
     return text
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize(
     ("name", "text", "status", "said"),
     [
@@ -125,7 +124,6 @@ def test_bad_input_is_one_clear_line(
     assert not (tmp_path / "out").exists()
 
 
-@pytest.mark.slow
 def test_feet_are_taken_when_said(tmp_path: Path) -> None:
     walk = written(tmp_path, "feet.csv", in_feet(WALK))
     done = run(tmp_path / "out", walk=walk, unit="ft")
@@ -139,7 +137,6 @@ def test_feet_are_taken_when_said(tmp_path: Path) -> None:
         assert float(there["cut_m"]) == pytest.approx(float(here["cut_m"]), abs=1e-3)
 
 
-@pytest.mark.slow
 def test_a_design_in_another_crs_is_refused(tmp_path: Path) -> None:
     import fiona
 

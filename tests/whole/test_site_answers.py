@@ -9,6 +9,8 @@ from pathlib import Path
 import pyogrio
 import pytest
 
+pytestmark = pytest.mark.slow
+
 COMMAND = Path(sys.executable).with_name("geosite")
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_data"
 LANDING = SAMPLES / "ferry_landing" / "site.toml"

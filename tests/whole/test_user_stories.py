@@ -19,6 +19,8 @@ from cli_runner import geosite
 from export_cases import COLUMNS, FOOT, ROWS
 from rasterio.transform import Affine
 
+pytestmark = pytest.mark.slow
+
 SITE = """\
 [site]
 title = "Bus turnaround (invented)"

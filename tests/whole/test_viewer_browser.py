@@ -26,6 +26,7 @@ BROWSER = next(
 DRIVER = shutil.which("chromedriver")
 
 pytestmark = [
+    pytest.mark.slow,
     pytest.mark.skipif(not (BROWSER and DRIVER), reason="no chromium and chromedriver here"),
     # the driver's own client leaves its sockets to the collector
     pytest.mark.filterwarnings("ignore::ResourceWarning"),

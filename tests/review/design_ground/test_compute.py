@@ -171,6 +171,7 @@ def test_a_pond_that_is_filled_is_gone_and_a_pit_makes_a_new_one() -> None:
     assert [w.outcome for w in filled.waters if w.what == "pond"] == ["gone"]
 
 
+@pytest.mark.slow
 def test_intervals_follow_the_possible_grounds() -> None:
     found = made(box(10.0, 101.0), 0.0, site(runs=60))
     assert found.fill.low <= found.fill.value <= found.fill.high
