@@ -113,7 +113,7 @@ def survey(
 
 def known_rows(knot: np.ndarray, sigma: float, sigma_up: float) -> tuple[PlanRows, HeightRows]:
     """Return rows that stand on knots, every knot with an error of its own."""
-    n, k = len(knot), int(knot.max()) + 1
+    n, k = len(knot), int(knot.max(initial=-1)) + 1
     every, none, nothing = np.arange(n), np.full(n, -1), np.zeros(n)
     between = Between(every, np.zeros(n, dtype=np.int64), every, every, none, none, every * 0)
     turn = 2 * k

@@ -45,6 +45,7 @@ from geosite.review.wording import (
     fall_findings,
     grade_findings,
     price_findings,
+    take_off_findings,
 )
 from geosite.terrain.features import ground_features
 from geosite.terrain.ground import Ground
@@ -136,7 +137,7 @@ def answer(notes: Notes, network: Network, drawing: Drawing, terrain: Terrain | 
     shares, clearances = ((), ()) if parcel_map is None else lay_on(drawing, network, parcel_map)
     falls = () if terrain is None else _falls(notes, drawing, terrain)
     findings = (
-        *taken.findings,
+        *take_off_findings(taken),
         *grade_findings(grades),
         *(finding for made in designs for finding in made.findings),
         *(() if terrain is None else peak_flow_findings(flows, notes)),

@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 import shapely
 
-from geosite.base.errors import Finding
 from geosite.fieldbook.model import Notes
 from geosite.fieldbook.sitefile import Code
 from geosite.linework.measures import sum_of_forms
@@ -18,7 +17,8 @@ from geosite.linework.nesting import STRAY_WIDTH_M, contents
 from geosite.network.covariance import accuracies
 from geosite.network.model import LinearForm, Network
 from geosite.review.draped import Draped, Triangles, drape
-from geosite.review.shared_edges import SharedEdge, Snapped, neighbours, shared_edges, snap
+from geosite.review.edge_pairs import EdgePair, edge_pairs
+from geosite.review.shared_edges import Snapped, neighbours, shared_edges, snap
 
 if TYPE_CHECKING:
     from shapely.geometry import Polygon
@@ -30,9 +30,6 @@ __all__ = [
     "TakeOff",
     "take_off",
 ]
-
-# A surface that reaches less than this share of an area speaks for part of it only.
-COVERED_ENOUGH = 0.99
 
 
 @dataclass(frozen=True, eq=False)
@@ -96,33 +93,6 @@ class Quantity:
     net_area_change_m2: float = 0.0
 
 
-@dataclass(frozen=True, slots=True)
-class EdgePair:
-    """An edge that two areas share and that was walked twice, on the ground.
-
-    Parameters
-    ----------
-    first, second
-        Names of the features; of a nested pair, the outer one first.
-    nested
-        One lies inside the other.
-    length_m, overlap_m2, gap_m2, width_m
-        See `geosite.review.shared_edges.SharedEdge`; the width is the mean distance of the edges.
-    outcome
-        ``"one"`` the same marks, ``"reported"`` they differ and stay so, ``"snapped"`` made one,
-        ``"failed"`` could not be made one within the tolerance.
-    """
-
-    first: str
-    second: str
-    nested: bool
-    length_m: float
-    overlap_m2: float
-    gap_m2: float
-    width_m: float
-    outcome: Literal["one", "reported", "snapped", "failed"]
-
-
 @dataclass(frozen=True, eq=False)
 class TakeOff:
     """The take-off of a survey.
@@ -138,15 +108,18 @@ class TakeOff:
         Shared edges of areas.
     outlines
         New outlines by feature name where edges were snapped, local grid metres, no elevations.
-    findings
-        What to look at.
+    tolerance_m
+        How far edges were moved to make them one; 0 for not at all.
+    has_ground
+        There was a surface to lay the areas on.
     """
 
     features: tuple[Quantity, ...]
     codes: tuple[Quantity, ...]
     edges: tuple[EdgePair, ...]
     outlines: Mapping[str, Polygon]
-    findings: tuple[Finding, ...] = ()
+    tolerance_m: float = 0.0
+    has_ground: bool = False
 
 
 def take_off(
@@ -199,17 +172,14 @@ def take_off(
     for quantity in features:
         by_code.setdefault(quantity.code, []).append(quantity)
 
-    pairs = _pairs(areas, edges, snapped, tolerance, network.frame.combined_factor)
-    findings = [
-        *_edge_findings(pairs, tolerance),
-        *_cover_findings(features, ground is not None),
-    ]
+    pairs = edge_pairs(network, areas, edges, snapped, tolerance)
     return TakeOff(
         tuple(features),
         tuple(_total(network, code, some) for code, some in by_code.items()),
         pairs,
         {areas[k].name: outline for k, outline in sorted(snapped.outlines.items())},
-        tuple(findings),
+        tolerance,
+        ground is not None,
     )
 
 
@@ -388,88 +358,3 @@ def _total(network: Network, code: str, some: Sequence[Quantity]) -> Quantity:
         area_change_m2=sum(q.area_change_m2 for q in some),
         net_area_change_m2=sum(q.net_area_change_m2 for q in some),
     )
-
-
-def _pairs(
-    areas: Sequence[Feature],
-    edges: Sequence[SharedEdge],
-    snapped: Snapped,
-    tolerance: float,
-    combined_factor: float,
-) -> tuple[EdgePair, ...]:
-    failed = set(snapped.failed)
-
-    def outcome(edge: SharedEdge) -> Literal["one", "reported", "snapped", "failed"]:
-        if edge.is_one:
-            return "one"
-        if not tolerance:
-            return "reported"
-        return "failed" if {edge.first, edge.second} & failed else "snapped"
-
-    return tuple(
-        EdgePair(
-            first=areas[e.first].name,
-            second=areas[e.second].name,
-            nested=e.nested,
-            length_m=e.length_m / combined_factor,
-            overlap_m2=e.overlap_m2 / combined_factor**2,
-            gap_m2=e.gap_m2 / combined_factor**2,
-            width_m=e.width_m / combined_factor,
-            outcome=outcome(e),
-        )
-        for e in edges
-    )
-
-
-def _edge_findings(pairs: Sequence[EdgePair], tolerance: float) -> list[Finding]:
-    """Sum up the edges that were walked twice; the list itself is in the take-off."""
-    findings = []
-    twice = [p for p in pairs if p.outcome in ("reported", "failed")]
-    if twice:
-        worst = max(twice, key=lambda p: p.width_m)
-        remedy = (
-            "they could not be made one within the tolerance"
-            if tolerance
-            else "[quantities] shared_edge_tolerance makes one edge of two"
-        )
-        count = f"{len(twice)} edges differ" if len(twice) > 1 else "One edge differs"
-        findings.append(
-            Finding(
-                "look",
-                "edges-walked-twice",
-                f"{count} between areas: overlaps {sum(p.overlap_m2 for p in twice):.2f} "
-                f"m2, gaps {sum(p.gap_m2 for p in twice):.2f} m2, most between {worst.first!r} "
-                f"and {worst.second!r} ({worst.width_m:.3f} m on the average); {remedy}.",
-            )
-        )
-    closed = [p for p in pairs if p.outcome == "snapped"]
-    if closed:
-        findings.append(
-            Finding(
-                "note",
-                "edges-snapped",
-                f"{len(closed)} shared edge{'s' if len(closed) > 1 else ''} within "
-                f"{tolerance:g} m made one; the change of each area is in the quantities.",
-            )
-        )
-    return findings
-
-
-def _cover_findings(features: Sequence[Quantity], has_ground: bool) -> list[Finding]:
-    if not has_ground:
-        return []
-    short = [q for q in features if q.covered is not None and q.covered < COVERED_ENOUGH]
-    if not short:
-        return []
-    named = ", ".join(
-        f"{q.feature!r} ({100.0 * q.covered:.0f} %)" for q in short[:5] if q.covered is not None
-    )
-    more = f" and {len(short) - 5} more" if len(short) > 5 else ""
-    return [
-        Finding(
-            "note",
-            "surface-partly-covered",
-            f"The elevation model reaches only part of {named}{more}; the surface area of the rest "
-            "takes the slope of that part.",
-        )
-    ]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 from geosite.base.errors import Finding
 from geosite.base.estimate import Estimate
@@ -14,6 +14,7 @@ from geosite.review.falls import FallVerdict
 from geosite.review.limits import CAUTION
 from geosite.review.parcels import Clearance
 from geosite.review.prices import PRICE_CAUTION, Valuation
+from geosite.review.quantities import TakeOff
 from geosite.terrain.water.falls import LEAST_DROP_M
 
 __all__ = [
@@ -22,8 +23,13 @@ __all__ = [
     "fall_findings",
     "grade_findings",
     "price_findings",
+    "take_off_findings",
     "with_interval",
 ]
+
+
+COVERED_ENOUGH = 0.99
+"""A surface that reaches less than this share of an area speaks for part of it only."""
 
 
 def with_interval(measured: Estimate, unit: str) -> str:
@@ -225,3 +231,50 @@ def price_findings(found: Valuation) -> tuple[Finding, ...]:
         text = f"Measured, but without a price and not in the total: {named}."
         said.append(Finding("note", "prices-missing", text))
     return tuple(said)
+
+
+def take_off_findings(taken: TakeOff) -> tuple[Finding, ...]:
+    """Sum up edges that were walked twice, and areas that the surface does not reach."""
+    return (*_edge_findings(taken), *_cover_findings(taken))
+
+
+def _edge_findings(taken: TakeOff) -> Iterator[Finding]:
+    tolerance = taken.tolerance_m
+    twice = [p for p in taken.edges if p.outcome in ("reported", "failed")]
+    if twice:
+        worst = max(twice, key=lambda p: p.width.value)
+        remedy = (
+            "they could not be made one within the tolerance"
+            if tolerance
+            else "[quantities] shared_edge_tolerance makes one edge of two"
+        )
+        count = f"{len(twice)} edges differ" if len(twice) > 1 else "One edge differs"
+        text = (
+            f"{count} between areas: overlaps {sum(p.overlap.value for p in twice):.2f} m2, gaps "
+            f"{sum(p.gap.value for p in twice):.2f} m2, most between {worst.first!r} and "
+            f"{worst.second!r} ({with_interval(worst.width, 'm')} on the average); {remedy}."
+        )
+        # walks that differ by no more than their noise say nothing of the ground
+        is_sure = any(p.width.low > 0.0 for p in twice)
+        yield Finding("look" if is_sure else "note", "edges-walked-twice", text)
+    closed = [p for p in taken.edges if p.outcome == "snapped"]
+    if closed:
+        edges = f"{len(closed)} shared edge{'s' if len(closed) > 1 else ''}"
+        text = (
+            f"{edges} within {tolerance:g} m made one; the change of each area is in the "
+            "quantities."
+        )
+        yield Finding("note", "edges-snapped", text)
+
+
+def _cover_findings(taken: TakeOff) -> Iterator[Finding]:
+    short = [q for q in taken.features if q.covered is not None and q.covered < COVERED_ENOUGH]
+    if not taken.has_ground or not short:
+        return
+    named = ", ".join(f"{q.feature!r} ({100.0 * (q.covered or 0.0):.0f} %)" for q in short[:5])
+    more = f" and {len(short) - 5} more" if len(short) > 5 else ""
+    text = (
+        f"The elevation model reaches only part of {named}{more}; the surface area of the rest "
+        "takes the slope of that part."
+    )
+    yield Finding("note", "surface-partly-covered", text)

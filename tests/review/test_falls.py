@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 import shapely
-from linework_cases import rows, survey
+from linework_cases import frame, rows, survey
 
 from geosite.base.grid import Grid
 from geosite.review.falls import joint_falls, judge_fall
@@ -60,7 +60,7 @@ def test_where_no_mark_is_near_it_is_not_measured():
     far = Roughness((1e-6,), (1.0,), reach_m=0.1)
     found = told(ground(0.05, roughness=far, spacing=1.5))
     assert found.verdict == "not measured"
-    (finding,) = fall_findings([found], survey([])[1].frame)
+    (finding,) = fall_findings([found], frame())
     assert (finding.level, finding.code) == ("note", "fall-from-building")
     assert "not measured" in finding.text
 
@@ -92,16 +92,16 @@ def test_joint_intervals_hold_all_places_in_95_of_100():
 
 
 def test_findings_name_rule_sense_and_exceptions():
-    frame = survey([])[1].frame
-    (finding,) = fall_findings([told(ground(-0.02, 0.002))], frame)
+    plain = frame()
+    (finding,) = fall_findings([told(ground(-0.02, 0.002))], plain)
     assert finding.level == "look"
     for words in ("rises", "shall fall 5 %", "International Residential Code R401.3", "lot lines"):
         assert words in finding.text
-    (finding,) = fall_findings([told(ground(-0.02, 0.002), "building")], frame)
+    (finding,) = fall_findings([told(ground(-0.02, 0.002), "building")], plain)
     assert "International Building Code 1804.4" in finding.text
-    (finding,) = fall_findings([told(ground(0.05, 0.01))], frame)
+    (finding,) = fall_findings([told(ground(0.05, 0.01))], plain)
     assert "undecided at this accuracy" in finding.text
-    assert fall_findings([told(ground(0.2, 0.01))], frame) == ()
+    assert fall_findings([told(ground(0.2, 0.01))], plain) == ()
 
 
 def test_a_fall_without_profiles_is_refused(tmp_path):

@@ -20,6 +20,7 @@ from geosite.review.quantities import (
     TakeOff,
     take_off,
 )
+from geosite.review.wording import take_off_findings
 
 CODES = {
     "apron": Code(geometry="area", depth=0.15, coverage=6.0, coverage_unit="bag", waste_percent=8),
@@ -191,8 +192,8 @@ def test_surface_that_reaches_half_of_an_area() -> None:
     assert yard.covered == pytest.approx(0.5)
     assert yard.surface_area is not None
     assert yard.surface_area.value == pytest.approx(400.0 * math.sqrt(1.25), rel=1e-12)
-    assert [f.code for f in out.findings] == ["surface-partly-covered"]
-    assert "'yard' (50 %)" in out.findings[0].text
+    assert [f.code for f in take_off_findings(out)] == ["surface-partly-covered"]
+    assert "'yard' (50 %)" in take_off_findings(out)[0].text
 
 
 def test_sphere_cap_from_a_raster() -> None:
@@ -236,23 +237,23 @@ def near(off: float) -> list[Row]:
 
 
 def test_gap_and_overlap_along_a_shared_edge() -> None:
-    for off, name in ((0.04, "gap_m2"), (-0.04, "overlap_m2")):
+    for off, name in ((0.04, "gap"), (-0.04, "overlap")):
         out = taken(near(off))
         (edge,) = out.edges
         assert (edge.first, edge.second, edge.outcome) == ("a", "b", "reported")
-        assert getattr(edge, name) == pytest.approx(0.08, abs=0.002)  # 4 m x 0.04 m / 2
-        other = edge.gap_m2 if name == "overlap_m2" else edge.overlap_m2
-        assert other == pytest.approx(0.0, abs=0.002)
+        assert getattr(edge, name).value == pytest.approx(0.08, abs=0.002)  # 4 m x 0.04 m / 2
+        other = edge.gap if name == "overlap" else edge.overlap
+        assert other.value == pytest.approx(0.0, abs=0.002)
         assert edge.length_m == pytest.approx(4.0, abs=0.1)
-        assert edge.width_m == pytest.approx(0.02, abs=0.002)
-        assert [f.code for f in out.findings] == ["edges-walked-twice"]
+        assert edge.width.value == pytest.approx(0.02, abs=0.002)
+        assert [f.code for f in take_off_findings(out)] == ["edges-walked-twice"]
         assert out.features[0].area_change_m2 == 0.0
 
 
 def test_edge_on_the_same_marks_is_one() -> None:
     out = taken(near(0.0))
     assert [e.outcome for e in out.edges] == ["one"]
-    assert out.findings == ()
+    assert take_off_findings(out) == ()
 
 
 def test_corners_that_meet_share_no_edge() -> None:
@@ -268,7 +269,7 @@ def test_true_overlap_is_no_shared_edge() -> None:
 def test_snapping_makes_one_edge_and_states_the_change(off: float) -> None:
     out = taken(near(off), tolerance=0.06, combined_factor=0.9996)
     assert [e.outcome for e in out.edges] == ["snapped"]
-    assert [f.code for f in out.findings] == ["edges-snapped"]
+    assert [f.code for f in take_off_findings(out)] == ["edges-snapped"]
     before = {"a": 20.0, "b": 16.0 - 2.0 * off}
     for q in out.features:
         assert q.gross_area is not None
@@ -312,7 +313,7 @@ def test_inner_edge_along_the_outer_one(off: float) -> None:
     (edge,) = taken(made).edges
     assert edge.nested
     assert edge.outcome == "reported"
-    assert (edge.gap_m2, edge.overlap_m2) == pytest.approx(
+    assert (edge.gap.value, edge.overlap.value) == pytest.approx(
         (0.12, 0.0) if off > 0 else (0.0, 0.12), abs=0.004
     )
     out = taken(made, tolerance=0.06)
@@ -329,7 +330,7 @@ def test_inner_edge_along_the_outer_one(off: float) -> None:
 
 def test_nothing_drawn() -> None:
     out = taken([])
-    assert (out.features, out.codes, out.edges, out.findings) == ((), (), (), ())
+    assert (out.features, out.codes, out.edges, take_off_findings(out)) == ((), (), (), ())
 
 
 def test_sigma_of_an_area_on_a_slope_is_what_heights_scatter_by() -> None:

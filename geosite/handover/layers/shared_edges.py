@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from geosite.base.columns import Columns, integer, real, text
+from geosite.base.columns import Columns, integer, interval, real, text
 from geosite.base.map_frame import Frame
 from geosite.handover.model import Form, Layer, Table
 from geosite.linework.on_map import to_map_geometry
-from geosite.review.quantities import EdgePair, TakeOff
+from geosite.review.edge_pairs import EdgePair
+from geosite.review.quantities import TakeOff
 
 __all__ = ["columns", "snapped", "snapped_columns", "table"]
 
@@ -29,11 +30,15 @@ def columns() -> Columns[EdgePair]:
             text("second", "Name of its neighbour.", lambda e: e.second),
             integer("nested", "1 where the second lies inside the first.", lambda e: e.nested),
             real(
-                "length_m", "Length of the shared edge, on the ground.", lambda e: e.length_m, "m"
+                "length_m",
+                "Length of the shared edge, on the ground.",
+                lambda e: e.length_m,
+                "m",
+                exact="how far two outlines count as side by side, by a tolerance",
             ),
-            real("overlap_m2", "Ground that both count.", lambda e: e.overlap_m2, "m2"),
-            real("gap_m2", "Ground between them that neither counts.", lambda e: e.gap_m2, "m2"),
-            real("width_m", "Mean distance of the two edges.", lambda e: e.width_m, "m"),
+            interval("overlap_m2", "Ground that both count.", lambda e: e.overlap, "m2"),
+            interval("gap_m2", "Ground between them that neither counts.", lambda e: e.gap, "m2"),
+            interval("width_m", "Mean distance of the two edges.", lambda e: e.width, "m"),
             text("outcome", "one, reported, snapped or failed.", lambda e: e.outcome),
         )
     )
