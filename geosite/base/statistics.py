@@ -10,7 +10,7 @@ if TYPE_CHECKING:
 
     from geosite.base.arrays import Floats
 
-__all__ = ["chi2_isf", "chi2_sf", "ellipse_factor", "radius_factor", "t_factor"]
+__all__ = ["chi2_isf", "chi2_sf", "ellipse_factor", "radius_factor", "radius_of", "t_factor"]
 
 NORMAL_95 = 1.959963984540054
 """97.5 % quantile of the normal distribution."""
@@ -173,3 +173,24 @@ def radius_factor(ratio: npt.ArrayLike, degrees_of_freedom: float) -> Floats:
         low, high = np.where(outside, middle, low), np.where(outside, high, middle)
     found: Floats = ((low + high) / 2).reshape(shape.shape)
     return found
+
+
+def radius_of(p_value: float, degrees_of_freedom: float) -> float:
+    """Return the distance, in standard deviations per axis, that a share of places exceeds.
+
+    Parameters
+    ----------
+    p_value
+        The share.
+    degrees_of_freedom
+        Of Student's t in two dimensions; infinite for the normal distribution.
+
+    Examples
+    --------
+    >>> round(radius_of(0.05, math.inf), 4), round(radius_of(0.001, 4.0), 2)
+    (2.4477, 11.07)
+    """
+    n = degrees_of_freedom
+    if math.isinf(n):
+        return math.sqrt(-2 * math.log(p_value))
+    return math.sqrt(n * math.expm1(-2 / n * math.log(p_value)))

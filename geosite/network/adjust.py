@@ -102,8 +102,8 @@ def _adjusted(notes: Notes, anchored: Anchored) -> Network:
     problems += baseline_apart(notes, walk)
     if problems:
         raise SurveyRefused(problems)
-    closures = loops(book, walk)
-    problems, findings = closures_ok(notes, closures)
+    closures = loops(book, walk, device)
+    problems, findings = closures_ok(notes, closures, device)
 
     def fit(trial: FieldBook) -> tuple[Tied, float, int]:
         tied = tie(trial, device, baseline, always, anchored.frame.combined_factor)
@@ -118,7 +118,8 @@ def _adjusted(notes: Notes, anchored: Anchored) -> Network:
     search = find_mistakes(fit, book, baseline, Judge(device.degrees_of_freedom))
     refused, more = told.told_mistakes(notes, search)
     problems, findings = refused + problems, findings + more
-    check = length_check(anchored, search.tied, baseline)
+    alone, _ = _judged(device, search.tied, search.redundancy_spent, None)
+    check = length_check(anchored, search.tied, baseline, alone)
     if check is not None:
         refused, more = length_ok(notes, anchored, check)
         problems, findings = problems + refused, findings + more
@@ -151,12 +152,12 @@ def _adjusted(notes: Notes, anchored: Anchored) -> Network:
         accuracy_known=accuracy_known,
     )
     common = any(name not in always for name in walk.knots)
-    alone = survey.baseline_only(network, walk) if common else None
+    fewest = survey.baseline_only(network, walk) if common else None
     ends = tuple(int(walk.row[np.argmax(walk.knot == walk.knots.index(n))]) for n in baseline)
     findings += told.told_azimuth(notes, anchored, network, (ends[0], ends[1]))
     known = known_places(anchored.controls, {n: i for i, n in enumerate(walk.knots)})
     known_rows = walk.row[np.isin(walk.knot, known.knot)]
-    arm = lever_arm(network, (ends[0], ends[1]), alone, known_rows)
+    arm = lever_arm(network, (ends[0], ends[1]), fewest, known_rows)
     findings += told.told_lever_arm(notes, arm)
     best_sigma = max(float(known.sigma.max()), 0.01)
     advice = advise(network, book, device, arm.row, best_sigma, known_rows)
@@ -181,17 +182,25 @@ def _adjusted(notes: Notes, anchored: Anchored) -> Network:
 
 
 def _judged(
-    device: Device, tied: Tied, spent: tuple[int, int], misfits: tuple[Misfit, Misfit]
+    device: Device,
+    tied: Tied,
+    spent: tuple[int, int],
+    misfits: tuple[Misfit, Misfit] | None,
 ) -> tuple[Noise, Noise]:
     """Judge the noise in plan and in height by the misclosures, and by known marks that fit."""
     parts = []
     both: tuple[Plan | Heights, ...] = (tied.plan, tied.heights)
-    for part, less, fit in zip(both, spent, misfits, strict=True):
+    for part, less, fit in zip(both, spent, misfits or (None, None), strict=True):
         squares, freedom = part.weighted_squares, part.redundancy - less
         if device.is_leg_noise:
             parts.append(judge_noise(squares, freedom))
         else:
-            squares, counted = squares + fit.share * fit.squares, freedom + fit.share * fit.freedom
+            counted = float(freedom)
+            if fit is not None:
+                squares, counted = (
+                    squares + fit.share * fit.squares,
+                    counted + fit.share * fit.freedom,
+                )
             parts.append(judge_device(squares, counted, device.degrees_of_freedom))
     return parts[0], parts[1]
 

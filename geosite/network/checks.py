@@ -8,10 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from geosite.base.errors import Finding, Problem
+from geosite.base.statistics import radius_of, t_factor
 from geosite.fieldbook.model import Notes
 from geosite.network.anchor import Anchored
+from geosite.network.device import Device
 from geosite.network.model import Closure
 from geosite.network.tie import Tied, first_visits
+from geosite.network.trust import Noise
 from geosite.network.walk import Walk
 from geosite.reading.toml_lines import line_of
 
@@ -31,6 +34,10 @@ SHORT_LOOP = 30.0
 """Metres; a shorter loop must also miss by more than its legs explain, else it is let pass."""
 WORST_KNOWN = 1000.0
 """Metres; a position known worse than this holds nothing, and its weight has no digits left."""
+USUAL_LIMIT = 300.0
+"""Ratio of misclosure asked of legs that err independently where the site file gives none."""
+LEAST_SURE = 4.0
+"""Degrees of freedom; a device that is less well known would excuse any loop."""
 APART = 0.10
 """Metres; baseline marks nearer than this are one mark."""
 
@@ -120,17 +127,24 @@ def baseline_apart(notes: Notes, walk: Walk) -> list[Problem]:
     ]
 
 
-def closures_ok(notes: Notes, closures: tuple[Closure, ...]) -> tuple[list[Problem], list[Finding]]:
+def closures_ok(
+    notes: Notes, closures: tuple[Closure, ...], device: Device
+) -> tuple[list[Problem], list[Finding]]:
     """Refuse loops that close worse than the limit.
 
     The limit alone decides for loops of 30 m and more. A shorter loop is judged by what its legs
     explain as well (2.45 standard deviations of each axis, 95 %): two careful legs of 5 m already
-    spend 1:500. Below 2 m the ratio says nothing and only a finding is made.
+    spend 1:500. Below 2 m the ratio says nothing and only a finding is made. Without a limit in the
+    site file a loop is judged by what the device may do.
     """
     limit = notes.site.survey.closure_limit
+    if limit is None:
+        if not device.is_leg_noise:
+            return _closures_of_device(notes, closures, device)
+        limit = USUAL_LIMIT
     problems, findings = [], []
     for loop in closures:
-        if limit is None or loop.ratio >= limit:
+        if loop.ratio >= limit:
             continue
         explained = loop.misclosure_m <= 2.45 * loop.sigma_m
         says = (
@@ -162,6 +176,40 @@ def closures_ok(notes: Notes, closures: tuple[Closure, ...]) -> tuple[list[Probl
     return problems, findings
 
 
+def _closures_of_device(
+    notes: Notes, closures: tuple[Closure, ...], device: Device
+) -> tuple[list[Problem], list[Finding]]:
+    """Refuse loops that a device leaves less than once in a thousand; look at one in a hundred.
+
+    Of Student's t in two dimensions, as the size of a device's error is not known for sure.
+    """
+    sure = max(device.degrees_of_freedom, LEAST_SURE)
+    refused, looked = (radius_of(p, sure) for p in (0.001, 0.01))
+    problems, findings = [], []
+    for loop in closures:
+        if loop.misclosure_m <= looked * loop.sigma_m:
+            continue
+        says = (
+            f"run {loop.run} came back to mark {loop.mark} after {loop.length_m:.2f} m with a "
+            f"misclosure of {loop.misclosure_m:.3f} m"
+        )
+        if loop.misclosure_m <= refused * loop.sigma_m:
+            text = f"{says[0].upper()}{says[1:]}, more than 99 of 100 such loops of this device."
+            findings.append(Finding("look", "closure-large", text, notes.book.file, loop.last_line))
+            continue
+        problems.append(
+            Problem(
+                "closure",
+                says,
+                f"at most {refused * loop.sigma_m:.3f} m from a device like this",
+                f"walk the loop from line {loop.first_line} again",
+                notes.book.file,
+                loop.last_line,
+            )
+        )
+    return problems, findings
+
+
 @dataclass(frozen=True, slots=True)
 class LengthCheck:
     """A length in the notes against the same on the map.
@@ -176,6 +224,8 @@ class LengthCheck:
         Expected standard deviation of the difference.
     combined_factor
         Map length per ground length.
+    widening
+        Quantile of Student's t over that of the normal distribution, at 95 %.
     """
 
     start: str
@@ -184,6 +234,7 @@ class LengthCheck:
     mapped_m: float
     sigma_m: float
     combined_factor: float
+    widening: float = 1.0
 
     @property
     def ratio(self) -> float:
@@ -200,9 +251,23 @@ class LengthCheck:
         """Difference in standard deviations."""
         return (self.measured_m - self.mapped_m) / self.sigma_m if self.sigma_m > 0 else 0.0
 
+    @property
+    def judged(self) -> float:
+        """The same for a judgement: in standard deviations of a normal distribution as wide."""
+        return self.sigmas / self.widening
 
-def length_check(anchored: Anchored, tied: Tied, baseline: tuple[str, str]) -> LengthCheck | None:
-    """Compare the baseline, or the two known marks farthest apart, in the notes and on the map."""
+
+def length_check(
+    anchored: Anchored, tied: Tied, baseline: tuple[str, str], noise: Noise
+) -> LengthCheck | None:
+    """Compare the baseline, or the two known marks farthest apart, in the notes and on the map.
+
+    Parameters
+    ----------
+    anchored, tied, baseline
+    noise
+        In plan, as the misclosures alone show it.
+    """
     used = {c.name: c for c in anchored.controls if c.position is not None and not c.check}
     if len(used) < 2:
         return None
@@ -223,7 +288,7 @@ def length_check(anchored: Anchored, tied: Tied, baseline: tuple[str, str]) -> L
     along = vector / max(length, 1e-12)
     both = (tied.plan.knot[[i, j]][:, None] + np.array([0, 1])).ravel()
     form = np.concatenate([-along, along])
-    own = float(form @ tied.plan.posterior.block(both) @ form)
+    own = noise.factor * float(form @ tied.plan.posterior.block(both) @ form)
     variance = own + first.sigma**2 + second.sigma**2
     factor = anchored.frame.combined_factor
     return LengthCheck(
@@ -233,6 +298,7 @@ def length_check(anchored: Anchored, tied: Tied, baseline: tuple[str, str]) -> L
         math.dist(first.position, second.position) / factor,
         math.sqrt(max(variance, 0.0)) / factor,
         factor,
+        t_factor(noise.degrees_of_freedom) / t_factor(math.inf),
     )
 
 
@@ -246,8 +312,8 @@ def length_ok(
         f"(ratio {check.ratio:.5g})"
     )
     line = _line(notes, "anchor", "marks", check.end)
-    off = abs(check.sigmas)
-    relative = check.sigma_m / check.mapped_m
+    off = abs(check.judged)
+    relative = check.sigma_m * check.widening / check.mapped_m
     near = max(0.01, 3 * relative)
     unit = notes.site.survey.unit
     map_unit = anchored.frame.unit_name
@@ -270,7 +336,8 @@ def length_ok(
             Problem(
                 "baseline-length",
                 says,
-                f"a difference below {4 * check.sigma_m:.3f} m (four standard deviations)",
+                f"a difference below {4 * check.sigma_m * check.widening:.3f} m (four standard "
+                "deviations)",
                 "check the marks' coordinates, their names in the field book, and the unit",
                 notes.site_file,
                 line,

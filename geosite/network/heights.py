@@ -34,8 +34,8 @@ class Heights:
         Numbers of the unknowns, shapes (K,), (m,), (R, 3).
     posterior
         Their covariance.
-    legs, visits
-        Long legs and visits as observations, at the end.
+    legs, visits, terms
+        Long legs, visits and all observations, at the end.
     reach : array, shape (n, 4)
         From the reference node to each position, in walking order: rise as measured (metres), way
         (metres), and the horizontal vector in the run's own axes.
@@ -54,6 +54,7 @@ class Heights:
     posterior: Posterior
     legs: Term
     visits: Term | None
+    terms: tuple[Term, ...]
     reach: Floats
     variance: Floats
     weighted_squares: float
@@ -114,6 +115,7 @@ def adjust_heights(
         posterior=Posterior(equations),
         legs=terms[0],
         visits=terms[-1] if visits else None,
+        terms=tuple(terms),
         reach=reach,
         variance=variance,
         weighted_squares=squares_of(terms),

@@ -140,8 +140,8 @@ class Plan:
         Numbers of the unknowns (see `_Unknowns`).
     posterior
         Their covariance.
-    legs, visits
-        Long legs and visits as observations, at the end.
+    legs, visits, terms
+        Long legs, visits and all observations, at the end.
     reckoned
         The walk between the nodes, in walking order.
     total : array, shape (s, 3, 3)
@@ -168,6 +168,7 @@ class Plan:
     posterior: Posterior
     legs: Term
     visits: Term | None
+    terms: tuple[Term, ...]
     reckoned: Reckoned
     total: Floats
     weight: Floats
@@ -461,6 +462,7 @@ def _made(adjustment: _Adjustment, trial: _Trial, converged: bool) -> Plan:
         posterior=Posterior(equations),
         legs=trial.terms[0],
         visits=trial.terms[1] if given.device.pointing > 0 else None,
+        terms=tuple(trial.terms),
         reckoned=trial.reckoned,
         total=trial.total,
         weight=trial.weight,

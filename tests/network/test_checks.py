@@ -23,11 +23,15 @@ from geosite.network.checks import (
     length_ok,
     no_place,
 )
-from geosite.network.device import Device, device_of
+from geosite.network.device import CLASSES, Device, device_of
 from geosite.network.model import Closure
 from geosite.network.normal import Prior
 from geosite.network.tie import misfit, tie
+from geosite.network.trust import Noise
 from geosite.network.walk import walk_runs
+
+LEGS = Device.from_leg_noise(0.005, 0.004)
+AS_GIVEN = Noise("as expected", 1.0, 1.0, 4.0, 4, 0.4)
 
 
 def survey(rows: list[Row] | FieldBook | None = None, **more: Any) -> Notes:
@@ -129,7 +133,7 @@ def loop(length: float, misclosure: float, ratio: float, sigma: float) -> Closur
 
 
 def closed(one: Closure, limit: float = 300.0) -> tuple[list[Problem], list[Finding]]:
-    return closures_ok(survey(limit=limit), (one,))
+    return closures_ok(survey(limit=limit), (one,), LEGS)
 
 
 def test_loops_close_within_the_limit() -> None:
@@ -163,7 +167,7 @@ def test_loops_close_within_the_limit() -> None:
     )
     # one loop that is let pass hides no other
     several = (loop(9, 9, 999, 1), loop(1.9, 0.2, 9, 0.1), loop(1.9, 0.3, 9, 0.1))
-    problems, findings = closures_ok(survey(), (*several, loop(50, 9, 5.6, 1)))
+    problems, findings = closures_ok(survey(), (*several, loop(50, 9, 5.6, 1)), LEGS)
     assert ([p.code for p in problems], len(findings)) == (["closure"], 1)
 
 
@@ -183,7 +187,9 @@ def test_length_of_the_baseline_or_of_the_marks_farthest_apart() -> None:
 
     def checked(names: str, **changed: Control) -> LengthCheck | None:
         marks = known | changed
-        return length_check(anchored(*(marks[n] for n in names), factor=0.5), tied, ("A", "B"))
+        return length_check(
+            anchored(*(marks[n] for n in names), factor=0.5), tied, ("A", "B"), AS_GIVEN
+        )
 
     found = checked("DCBA")
     assert found is not None
@@ -382,3 +388,17 @@ def test_a_small_difference_of_scale_may_have_a_reason(
             coarse = 5000.0 * abs(ratio - 1) / sigmas
             check = length(5000.0 * (1 + (ratio - 1) * 1.1), 5000.0, coarse, factor)
             assert judged(check)[1][0].text.partition("apart.")[2] == told
+
+
+@pytest.mark.parametrize(
+    ("misclosure", "code"), [(0.2, ""), (0.9, "closure-large"), (1.2, "closure")]
+)
+def test_without_a_limit_a_loop_is_judged_by_what_the_device_may_do(
+    misclosure: float, code: str
+) -> None:
+    # sigma 0.1 m per axis, 4 degrees of freedom: F(2, 4) is exceeded by a 1 % share beyond 18.0
+    # and by one in a thousand beyond 61.2, at 0.6 m and 1.106 m
+    one = Closure("R", "A", 2, 9, 120.0, misclosure, 0.0, 120.0 / misclosure, 0.1)
+    problems, findings = closures_ok(survey(limit=None), (one,), CLASSES["unknown"])
+    assert [p.code for p in [*problems, *findings]] == ([code] if code else [])
+    assert len(problems) == (code == "closure")

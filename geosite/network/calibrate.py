@@ -1,0 +1,274 @@
+"""Fit the error of one device to several of its surveys, without any truth.
+
+Restricted maximum likelihood: places, orientations and elevations are unknown altogether, headings,
+scales, climbs and pointing are drawn from the device; with the covariances Sigma of the
+observations, the normal equations N of all unknowns and the weighted squares q of what is left
+over, minus twice the logarithm of the likelihood is ``ln|Sigma| + ln|N| + q`` (Patterson & Thompson
+1971, Recovery of inter-block information when block sizes are unequal, doi:10.1093/biomet/58.3.545;
+in Harville's form 1977, Maximum likelihood approaches to variance component estimation and to
+related problems, doi:10.1080/01621459.1977.10480998). A weak prior about the starting values of an
+unknown device, a factor of e either way, keeps what the walks do not tell.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from geosite.base.arrays import Floats
+from geosite.fieldbook.model import Notes
+from geosite.network.anchor import Anchored, read_anchor
+from geosite.network.device import CLASSES, SURE, Device
+from geosite.network.heights import Heights, adjust_heights
+from geosite.network.loops import loops
+from geosite.network.normal import Equations, Prior, Term
+from geosite.network.plan import Azimuth, Plan, PlanInput, adjust_plan
+from geosite.network.tie import known_heights, known_places, plan_steps, tie
+from geosite.network.walk import scaled_path, walk_runs
+
+__all__ = ["Calibration", "Component", "calibrate", "device_toml", "likelihood"]
+
+PRIOR_LOG_SIGMA = 1.0
+"""Standard deviation of the logarithm of each component before the surveys."""
+TOLD = 0.8
+"""A component whose logarithm is known no better than this share of that is not told."""
+PLAN = ("pointing", "walk", "heading", "scale")
+HEIGHT = ("pointing_up", "walk_up", "climb", "tilt")
+
+
+@dataclass(frozen=True, slots=True)
+class Component:
+    """One part of the device's error.
+
+    Parameters
+    ----------
+    name
+        Field of `Device`.
+    value, low, high
+        Standard deviation and its 95 % interval, metres, radians or shares.
+    identified
+        Whether the surveys tell it; else it is the starting value, more or less.
+    """
+
+    name: str
+    value: float
+    low: float
+    high: float
+    identified: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Calibration:
+    """A device as its surveys show it.
+
+    Parameters
+    ----------
+    device
+    components
+    surveys
+        How many.
+    loops, loops_held
+        Loops of surveys that took no part in the fit they are judged by, and how many of them
+        close within the 95 % of that fit; 0 where there are too few surveys to leave one out.
+    """
+
+    device: Device
+    components: tuple[Component, ...]
+    surveys: int
+    loops: int
+    loops_held: int
+
+
+@dataclass(frozen=True, eq=False)
+class _Case:
+    """A survey, its map, its orientations to start from."""
+
+    notes: Notes
+    anchored: Anchored
+    orientation: Floats
+
+
+def _log_determinants(terms: Sequence[Term], equations: Equations) -> float:
+    """``ln|Sigma| + ln|N|``; what has no weight is no observation."""
+    total = 0.0
+    for term in terms:
+        axes = np.flatnonzero(np.einsum("mdd->d", term.weight) > 0)
+        if len(axes):
+            part = term.weight[:, axes[:, None], axes]
+            some = np.einsum("mdd->m", part) > 0
+            total -= float(np.linalg.slogdet(part[some])[1].sum())
+    matrix = equations.sparse.toarray() if equations.matrix is None else equations.matrix
+    return total + float(np.linalg.slogdet(matrix)[1])
+
+
+def _adjusted(case: _Case, device: Device, in_height: bool) -> Plan | Heights:
+    """Adjust the plan or the heights of a survey, by its known marks if there are two."""
+    notes, controls = case.notes, case.anchored.controls
+    book, baseline = notes.book, notes.site.baseline
+    known = frozenset(c.name for c in controls if not c.check)
+    walk = walk_runs(book, device, known | {baseline.from_, baseline.to})
+    path = scaled_path(walk, book.local, case.anchored.frame.combined_factor)
+    knot = {name: i for i, name in enumerate(walk.knots)}
+    start, end = knot[baseline.from_], knot[baseline.to]
+    held = Prior(np.array([start]), np.zeros(1), np.zeros(1))
+    if in_height:
+        elevations = known_heights(controls, knot)
+        return adjust_heights(
+            walk, path, device, 1.0, elevations if len(elevations.knot) else held, len(book.runs)
+        )
+    places = known_places(controls, knot)
+    azimuth = None
+    if len(places.knot) < 2:
+        places = Prior(held.knot, np.zeros((1, 2)), held.sigma)
+        azimuth = Azimuth(start, end, math.pi / 2, 0.0)
+    steps = plan_steps(walk, path)
+    given = PlanInput(walk, steps, device, 1.0, places, case.orientation, azimuth)
+    return adjust_plan(given, settled=1e-8, steps=30)
+
+
+def likelihood(part: Plan | Heights) -> float:
+    """Return minus twice the logarithm of the restricted likelihood, but for a constant."""
+    found = _log_determinants(part.terms, part.posterior.equations)
+    return found + part.weighted_squares
+
+
+def _fit(
+    cases: Sequence[_Case], names: tuple[str, ...], start: Device, in_height: bool
+) -> tuple[Floats, Floats]:
+    """Logarithms of some components over their starting values, and their standard deviations."""
+    from scipy.optimize import minimize
+
+    def device_at(logs: Floats) -> Device:
+        changed = {n: getattr(start, n) * math.exp(x) for n, x in zip(names, logs, strict=True)}
+        return replace(start, **changed)
+
+    def cost(logs: Floats) -> float:
+        device = device_at(np.clip(logs, -6.0, 6.0))
+        total = float((logs**2).sum()) / PRIOR_LOG_SIGMA**2
+        for case in cases:
+            total += likelihood(_adjusted(case, device, in_height))
+        return total / 2
+
+    corners = np.vstack([np.zeros(len(names)), 0.7 * np.eye(len(names))])
+    options = {"xatol": 0.02, "fatol": 0.02, "initial_simplex": corners}
+    found = minimize(cost, corners[0], method="Nelder-Mead", options=options)
+    curvature = _curvature(cost, found.x)
+    spread = np.sqrt(np.maximum(np.diag(np.linalg.pinv(curvature)), 0.0))
+    return found.x, np.minimum(spread, PRIOR_LOG_SIGMA)
+
+
+def _curvature(cost: Callable[[Floats], float], at: Floats, step: float = 0.15) -> Floats:
+    """Second derivatives by differences."""
+    n = len(at)
+    here = cost(at)
+    eye = step * np.eye(n)
+    ahead = np.array([cost(at + eye[i]) for i in range(n)])
+    behind = np.array([cost(at - eye[i]) for i in range(n)])
+    out = np.diag((ahead - 2 * here + behind) / step**2)
+    for i in range(n):
+        for j in range(i):
+            both = cost(at + eye[i] + eye[j])
+            out[i, j] = out[j, i] = (both - ahead[i] - ahead[j] + here) / step**2
+    return out
+
+
+def _calibrated(cases: Sequence[_Case]) -> tuple[Device, tuple[Component, ...]]:
+    start = CLASSES["unknown"]
+    components: list[Component] = []
+    device = start
+    for names in (PLAN, HEIGHT):
+        logs, spread = _fit(cases, names, start, names is HEIGHT)
+        for name, log, sigma in zip(names, logs.tolist(), spread.tolist(), strict=True):
+            value = getattr(start, name) * math.exp(log)
+            wide = math.exp(1.96 * sigma)
+            told = sigma < TOLD * PRIOR_LOG_SIGMA
+            components.append(Component(name, value, value / wide, value * wide, told))
+            device = replace(device, **{name: value})
+    return replace(device, name="calibrated", degrees_of_freedom=SURE), tuple(components)
+
+
+def calibrate(surveys: Sequence[Notes]) -> Calibration:
+    """Fit the components of one device to several surveys of it.
+
+    Parameters
+    ----------
+    surveys
+        Walked with the same device, each coming back to its marks.
+
+    Returns
+    -------
+    Calibration
+    """
+    cases = []
+    for notes in surveys:
+        anchored = read_anchor(notes)
+        baseline = (notes.site.baseline.from_, notes.site.baseline.to)
+        known = frozenset(c.name for c in anchored.controls if not c.check)
+        tied = tie(notes.book, CLASSES["unknown"], baseline, known, anchored.frame.combined_factor)
+        places = known_places(anchored.controls, tied.knot)
+        turn = tied.plan.orientation
+        if len(places.knot) >= 2:
+            from geosite.network.similarity import fit_rigid
+
+            turn = turn + fit_rigid(tied.plan.position[places.knot], places.value).turn
+        cases.append(_Case(notes, anchored, turn))
+    device, components = _calibrated(cases)
+    count = held = 0
+    if len(cases) >= 3:
+        from geosite.base.statistics import ellipse_factor
+
+        limit = ellipse_factor(SURE)
+        for left in range(len(cases)):
+            others, _ = _calibrated([c for i, c in enumerate(cases) if i != left])
+            book = cases[left].notes.book
+            always = frozenset({cases[left].notes.site.baseline.from_})
+            for loop in loops(book, walk_runs(book, others, always), others):
+                count += 1
+                held += loop.misclosure_m <= limit * loop.sigma_m
+    return Calibration(device, components, len(cases), count, held)
+
+
+_UNITS = {
+    "pointing": ("pointing", 1.0),
+    "pointing_up": ("pointing_up", 1.0),
+    "walk": ("walk", 1.0),
+    "walk_up": ("walk_up", 1.0),
+    "heading": ("heading_deg", 180 / math.pi),
+    "scale": ("scale_percent", 100.0),
+    "climb": ("climb_percent", 100.0),
+    "tilt": ("tilt_deg", 180 / math.pi),
+}
+HOW = {
+    "pointing": "visit one mark several times in a row",
+    "walk": "walk several loops of different length",
+    "heading": "walk a line there and back, 30 m or more",
+    "scale": "walk between two marks whose distance is known, the longer the better",
+    "pointing_up": "visit one mark several times in a row",
+    "walk_up": "walk several loops of different length",
+    "climb": "come back to a mark after a long level walk",
+    "tilt": "walk a line there and back, 30 m or more, and across",
+}
+"""What walk tells a component that others do not."""
+
+
+def device_toml(found: Calibration) -> str:
+    """Return the device as a TOML file for ``[survey.device]`` ``file``."""
+    lines = [
+        f"# Fitted to {found.surveys} surveys by restricted maximum likelihood.",
+    ]
+    if found.loops:
+        lines.append(
+            f"# Left out one by one: {found.loops_held} of {found.loops} loops within their 95 %."
+        )
+    lines += ["", "[device]"]
+    for part in found.components:
+        key, unit = _UNITS[part.name]
+        note = f"95 %: {part.low * unit:.2g} to {part.high * unit:.2g}"
+        if not part.identified:
+            note = f"not told by these walks: {HOW[part.name]}"
+        lines.append(f"{key} = {part.value * unit:.4g}  # {note}")
+    lines.append(f"degrees_of_freedom = {found.device.degrees_of_freedom:g}")
+    return "\n".join(lines) + "\n"
