@@ -15,6 +15,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -153,7 +154,7 @@ def _fit(
         return total / 2
 
     corners = np.vstack([np.zeros(len(names)), 0.7 * np.eye(len(names))])
-    options = {"xatol": 0.02, "fatol": 0.02, "initial_simplex": corners}
+    options: Any = {"xatol": 0.02, "fatol": 0.02, "initial_simplex": corners}
     found = minimize(cost, corners[0], method="Nelder-Mead", options=options)
     curvature = _curvature(cost, found.x)
     spread = np.sqrt(np.maximum(np.diag(np.linalg.pinv(curvature)), 0.0))
