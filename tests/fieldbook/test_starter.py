@@ -30,6 +30,7 @@ def test_starter_reads_without_findings(tmp_path: Path) -> None:
     assert (site.anchor.crs, site.anchor.vertical_crs) == ("EPSG:25832", "EPSG:7837")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", STARTERS)
 def test_every_starter_builds_and_its_walks_close_by_centimetres(tmp_path: Path, name: str) -> None:
     notes = read_survey(put(tmp_path, starter_files(name)))

@@ -144,6 +144,7 @@ def test_davis_surfaces_are_plausible(method: Method) -> None:
     assert known.max() <= 960 + margin
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("method", METHODS)
 def test_leave_one_out_equals_leaving_out_one(method: Method) -> None:
     # each mark taken away for good and predicted by the method's own interpolation, or by a

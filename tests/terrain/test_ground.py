@@ -91,6 +91,7 @@ def test_level_covariance_of_pairs_is_that_of_the_forms(laid):
     assert np.allclose(pairs, whole, rtol=1e-9, atol=1e-15)
 
 
+@pytest.mark.slow
 def test_draws_have_the_covariance_of_the_closed_form(laid):
     _, _, ground = laid
     places = ground.tin.points[ground.tin.triangles[[3, 17, 40, 60]], :2].mean(axis=1)

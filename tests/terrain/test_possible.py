@@ -47,6 +47,7 @@ def test_rasters_are_the_grounds_of_single_places(terrain: Terrain) -> None:
     assert np.array_equal(stack[2:4], again, equal_nan=True)
 
 
+@pytest.mark.slow
 def test_rasters_spread_as_the_sigma_says(tmp_path: Path) -> None:
     terrain = walk_site(landing(), 1, tmp_path, more="[drainage]\nconfidence_runs = 4\n").terrain
     known = replace(terrain.ground.roughness, degrees_of_freedom=math.inf)

@@ -199,6 +199,7 @@ def test_a_breakline_keeps_its_edge(laid: Laid) -> None:
     assert heights[1] < 0.1
 
 
+@pytest.mark.slow
 def test_areas_lengths_and_falls_are_those_of_the_ground(laid: Laid, tmp_path: Path) -> None:
     # a map whose lengths are nine tenths of those on the ground: no sum can hide which is told
     crs = "+proj=tmerc +lon_0=9 +k=0.9 +x_0=500000 +ellps=GRS80 +units=m +type=crs"
@@ -450,6 +451,7 @@ def test_the_innermost_area_is_on_top(laid: Laid) -> None:
     assert (count[1:] * 0.25).tolist() == [4.0, 15.0 * 20.0 - 4.0, 16.0]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("table", "spacing"), [("", 40.0 / 18.0), ("arrow_spacing = 5.0", 5.0)])
 def test_eighteen_arrows_across_unless_their_spacing_is_given(
     laid: Laid, table: str, spacing: float

@@ -59,6 +59,7 @@ def test_triangles_cover_the_hull_and_stay_between_the_marks(
     assert np.nanmax(z, initial=-np.inf) <= points[:, 2].max() + 1e-12
 
 
+@pytest.mark.slow
 @settings(max_examples=40, deadline=None)
 @given(st.integers(0, 2**32 - 1), st.integers(4, 80), st.floats(0.8, 20))
 def test_triangles_equal_a_general_purpose_interpolator(seed: int, n: int, size: float) -> None:

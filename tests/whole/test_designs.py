@@ -14,6 +14,8 @@ import pyogrio
 import pytest
 import rasterio
 
+pytestmark = pytest.mark.slow
+
 COMMAND = Path(sys.executable).with_name("geosite")
 LANDING = Path(__file__).resolve().parents[2] / "sample_data" / "ferry_landing"
 
@@ -43,7 +45,6 @@ def rows(path: Path) -> list[dict[str, str]]:
         return list(csv.DictReader(stream))
 
 
-@pytest.mark.slow
 def test_the_designed_ground_is_a_raster_with_the_pad_in_it(out: Path) -> None:
     with rasterio.open(out / "design_boarding.tif") as source:
         design = source.read(1, masked=True)
@@ -57,7 +58,6 @@ def test_the_designed_ground_is_a_raster_with_the_pad_in_it(out: Path) -> None:
     assert 36 < float((change > 1e-4).sum()) * 0.0625 < 36 + 26 * 0.6
 
 
-@pytest.mark.slow
 def test_cut_and_fill_have_intervals_and_the_water_is_told_before_and_after(out: Path) -> None:
     (design,) = rows(out / "designs.csv")
     low, value, high = (float(design[n]) for n in ("fill_low_m3", "fill_m3", "fill_high_m3"))
@@ -73,7 +73,6 @@ def test_cut_and_fill_have_intervals_and_the_water_is_told_before_and_after(out:
     assert "daylight" in set(lines["meaning"])
 
 
-@pytest.mark.slow
 def test_peak_flows_stand_in_table_and_report(out: Path) -> None:
     flows = {row["inlet"]: row for row in rows(out / "peak_flows.csv")}
     west = flows["inlet_west"]
