@@ -75,9 +75,14 @@ def departure_variances(ground: Ground, places: Floats, weights: Floats) -> Floa
     if not sums:
         return np.zeros(0)
     triangle, shares = ground.weights(places.reshape(-1, 2))
-    corners = ground.tin.points[ground.tin.triangles[triangle], :2]
+    around = ground.tin.triangles[triangle]
+    corners = ground.tin.points[around, :2]
     at = np.concatenate([places.reshape(-1, 1, 2), corners], axis=1).reshape(sums, 4 * count, 2)
-    signed = np.column_stack([np.ones(len(shares)), -shares]).reshape(sums, count, 4)
+    # some ground is rougher than other: each height by how many times as rough it is there
+    there = ground.scale[around]
+    scale = np.column_stack([(shares * there).sum(axis=1), there])
+    signed = np.column_stack([np.ones(len(shares)), -shares]) * scale
+    signed = signed.reshape(sums, count, 4)
     weighted = (signed * weights[:, :, None]).reshape(sums, 4 * count)
     variance = np.empty(sums)
     for first in range(0, sums, 1000):

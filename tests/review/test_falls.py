@@ -29,7 +29,8 @@ def ground(fall, sigma_up=0.0, roughness=EVEN, spacing=1.0):
     ]
     _, network = survey(rows("", "", marks), sigma_up=sigma_up)
     points = np.column_stack([network.en, network.elevation])
-    return Ground(network, triangulate(points), np.arange(len(points)), roughness)
+    tin = triangulate(points)
+    return Ground(network, tin, np.arange(len(points)), roughness, np.ones(len(tin.points)))
 
 
 def told(laid, kind="dwelling"):
@@ -57,7 +58,7 @@ def test_with_noise_it_is_undecided_near_the_limit_and_decided_far_from_it():
 
 
 def test_where_no_mark_is_near_it_is_not_measured():
-    far = Roughness((1e-6,), (1.0,), reach_m=0.1)
+    far = Roughness((1e-6,), (1.0,), (1.0,), reach_m=0.1)
     found = told(ground(0.05, roughness=far, spacing=1.5))
     assert found.verdict == "not measured"
     (finding,) = fall_findings([found], frame())
