@@ -72,3 +72,19 @@ def test_only_the_cells_asked_for_are_averaged() -> None:
     for (r, c), place in {(0, 1): (515.0, 825.0), (2, 3): (535.0, 805.0)}.items():
         weight = 1.0 / ((points[:, :2] - place) ** 2).sum(axis=1)
         assert z[r, c] == pytest.approx(np.average(points[:, 2], weights=weight), rel=1e-12)
+
+
+def test_tiles_find_the_nearest_of_streamed_marks_too() -> None:
+    """Dense along two edges, empty between: a tile's marks lie far from it."""
+    rng = np.random.default_rng(5)
+    along = np.sort(rng.uniform(0.0, 60.0, 700))
+    edges = [np.column_stack([512_000 + along, 5_276_000 + y + 0 * along]) for y in (3.0, 41.0)]
+    place = np.vstack(edges)
+    points = np.column_stack([place, 400 + 0.1 * place[:, 0] % 3])
+    assert len(points) > idw.ALL_MARKS
+    grid = Grid(512_000.0, 5_276_050.0, 0.5, 100, 120)
+    found = interpolate_inverse_distance(points, grid, np.ones(grid.shape, dtype=bool))
+    east, north = grid.centres()
+    places = np.column_stack([a.ravel() for a in np.meshgrid(east, north)])
+    expected = inverse_distance(points, places).reshape(grid.shape)
+    np.testing.assert_allclose(found, expected, rtol=0, atol=1e-7)

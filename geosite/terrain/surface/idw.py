@@ -14,6 +14,8 @@ __all__ = ["interpolate_inverse_distance", "inverse_distance"]
 ALL_MARKS = 1000
 _NEAREST = 24
 _PAIRS_AT_ONCE = 1 << 21
+#: Weights worked on at a time: half a megabyte.
+_IN_CACHE = 1 << 16
 
 
 def inverse_distance(points: Floats, places: Floats, leave_out: Ints | None = None) -> Floats:
@@ -101,8 +103,74 @@ def interpolate_inverse_distance(
     -------
     array, shape (rows, cols)
     """
-    out = np.full(grid.shape, np.nan)
-    row, col = np.nonzero(inside)
+    place = points - [grid.west, grid.south, points[:, 2].mean()]
     east, north = grid.centres()
-    out[row, col] = inverse_distance(points, np.column_stack([east[col], north[row]]))
+    near = _of_nearest if len(points) > ALL_MARKS else _of_all
+    out: Floats = near(place, east - grid.west, north - grid.south, inside)
+    out += points[:, 2].mean()
+    out[~inside] = np.nan
+    # rounding must not leave the range of the marks
+    return np.asarray(np.clip(out, points[:, 2].min(), points[:, 2].max()))
+
+
+def _of_all(points: Floats, east: Floats, north: Floats, inside: npt.NDArray[np.bool_]) -> Floats:
+    """Average all marks: the square of a distance is a number per column and one per row."""
+    out = np.full(inside.shape, np.nan)
+    along = np.square(north[:, None] - points[None, :, 1])
+    both = np.column_stack([points[:, 2], np.ones(len(points))])
+    wide = max(_IN_CACHE // max(len(points), 1), 16)
+    for start in range(0, len(east), wide):
+        part = slice(start, start + wide)
+        across = np.square(east[part, None] - points[None, :, 0])
+        weight = np.empty_like(across)
+        for row in np.flatnonzero(inside[:, part].any(axis=1)):
+            np.add(across, along[row], out=weight)
+            with np.errstate(divide="ignore", invalid="ignore"):
+                np.reciprocal(weight, out=weight)
+                z, total = (weight @ both).T
+                out[row, part] = z / total
+            for col in np.flatnonzero(np.isinf(total)):  # on a mark
+                out[row, start + col] = points[weight[col].argmax(), 2]
+    return out
+
+
+def _of_nearest(
+    points: Floats, east: Floats, north: Floats, inside: npt.NDArray[np.bool_]
+) -> Floats:
+    """Average the nearest marks, tile by tile.
+
+    The 25 nearest of any place in a tile lie within the distance of the 25th from its middle and
+    twice its half diagonal. With R the distance of the 25th, the root of a weight is
+    ``1 / d - 1 / R``: below nought for all that are farther, so that none has to be sorted out.
+    """
+    from scipy.spatial import KDTree
+
+    out = np.full(inside.shape, np.nan)
+    tree = KDTree(points[:, :2])
+    cell = abs(float(east[1] - east[0])) if len(east) > 1 else 1.0
+    spacing = np.sqrt(np.prod(np.ptp(points[:, :2], axis=0)) / len(points))
+    side = int(np.clip(2 * spacing / cell, 4, 64))
+    tiles = [
+        (slice(row, row + side), slice(col, col + side))
+        for row in range(0, len(north), side)
+        for col in range(0, len(east), side)
+        if inside[row : row + side, col : col + side].any()
+    ]
+    for rows, cols in tiles:
+        u, v = east[cols], north[rows]
+        middle = ((u[0] + u[-1]) / 2, (v[0] + v[-1]) / 2)
+        half = np.hypot(u[-1] - u[0], v[-1] - v[0]) / 2
+        reach = np.asarray(tree.query(middle, k=_NEAREST + 1)[0])[-1] + 2 * half
+        mark = points[tree.query_ball_point(middle, reach * (1 + 1e-9))]
+        square = np.square(v[:, None] - mark[:, 1])[:, None] + np.square(u[:, None] - mark[:, 0])
+        with np.errstate(divide="ignore", invalid="ignore"):
+            root = 1 / np.sqrt(square.reshape(-1, len(mark)))
+            last = len(mark) - _NEAREST - 1
+            farthest = np.partition(root, last, axis=1)[:, last, None]
+            weight = np.square(np.maximum(root - farthest, 0.0))
+            z, total = (weight @ np.column_stack([mark[:, 2], np.ones(len(mark))])).T
+            found = z / total
+        for number in np.flatnonzero(np.isinf(total)):  # on a mark
+            found[number] = mark[weight[number].argmax(), 2]
+        out[rows, cols] = found.reshape(len(v), len(u))
     return out

@@ -25,6 +25,8 @@ ONE_SPLINE = 500
 _PER_PATCH = 60
 _OVERLAP = 0.25
 _FOR_ROUGHNESS = 300
+#: Pairs of a mark and a cell worked on at a time: half a megabyte.
+_IN_CACHE = 1 << 16
 
 
 def scaled_positions(points: Floats) -> tuple[Floats, Floats, float]:
@@ -138,8 +140,6 @@ def interpolate_thin_plate(
     partition of unity: Wendland, H. (2005), Scattered data approximation, ch. 15.4,
     doi:10.1017/CBO9780511617539); cost then grows in proportion to marks and cells.
     """
-    from scipy.interpolate import RBFInterpolator
-
     position, middle, size = scaled_positions(points)
     diagonal = smoothing(points, noise)
     east, north = grid.centres()
@@ -148,19 +148,48 @@ def interpolate_thin_plate(
     for box, marks in overlapping_patches(position):
         cols = np.flatnonzero((u > box[0]) & (u < box[2]))
         rows = np.flatnonzero((v > box[1]) & (v < box[3]))
-        row, col = np.nonzero(inside[np.ix_(rows, cols)])
-        if len(row) == 0:
+        wanted = inside[np.ix_(rows, cols)]
+        if not wanted.any():
             continue
-        place = np.column_stack([u[cols[col]], v[rows[row]]])
-        spline = RBFInterpolator(
-            position[marks], points[marks, 2], smoothing=diagonal[marks], degree=1
+        known = np.concatenate([points[marks, 2], np.zeros(3)])
+        equations = spline_equations(position[marks], diagonal[marks])
+        solved = np.linalg.solve(equations, known)
+        weight = np.outer(bump(v[rows], box[1], box[3]), bump(u[cols], box[0], box[2])) * wanted
+        total[np.ix_(rows, cols)] += weight
+        weighted[np.ix_(rows, cols)] += weight * _on_grid(
+            position[marks], solved, u[cols], v[rows], wanted
         )
-        weight = bump(place[:, 0], box[0], box[2]) * bump(place[:, 1], box[1], box[3])
-        total[rows[row], cols[col]] += weight
-        weighted[rows[row], cols[col]] += weight * spline(place)
     with np.errstate(invalid="ignore"):
         z: Floats = np.where(inside, weighted / total, np.nan)
     return z
+
+
+def _on_grid(
+    position: Floats, solved: Floats, u: Floats, v: Floats, wanted: npt.NDArray[np.bool_]
+) -> Floats:
+    """Return a spline on a grid; 0 where it is not wanted.
+
+    The square of a distance is the sum of a number per column and one per row, so that a mark and a
+    cell cost one addition, one logarithm and two products.
+    """
+    count = len(position)
+    along = np.square(v[:, None] - position[None, :, 1])
+    out = np.zeros((len(v), len(u)))
+    wide = max(_IN_CACHE // count, 16)
+    for start in range(0, len(u), wide):
+        part = slice(start, start + wide)
+        across = np.square(u[part, None] - position[None, :, 0])
+        square, log = np.empty_like(across), np.empty_like(across)
+        for row in np.flatnonzero(wanted[:, part].any(axis=1)):
+            np.add(across, along[row], out=square)
+            # 0 log 0 is 0
+            np.maximum(square, np.finfo(float).tiny, out=log)
+            np.log(log, out=log)
+            np.multiply(square, log, out=square)
+            out[row, part] = square @ solved[:count]
+    out *= 0.5
+    out += solved[count] + solved[count + 1] * u[None, :] + solved[count + 2] * v[:, None]
+    return np.where(wanted, out, 0.0)
 
 
 def bump(t: Floats, low: float, high: float) -> Floats:

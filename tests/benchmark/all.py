@@ -1,0 +1,163 @@
+"""Every ratio to another library in one table: ``python tests/benchmark/all.py`` (some minutes).
+
+Each row is the median of five runs of either side, taken in turn after one that does not count. A
+peer that is not installed is said so. The scripts beside this one measure the same things at more
+sizes, and memory.
+"""
+
+from __future__ import annotations
+
+import platform
+import statistics
+import sys
+import tempfile
+import time
+import warnings
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parent))
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+import drainage
+import geopackage_rows
+import numpy as np
+import slope
+import smooth
+import start_up
+import tin
+
+from geosite.handover.formats.geopackage import write_geopackage
+from geosite.terrain.slope import slope as our_slope
+
+ROUNDS = 5
+
+
+@dataclass(frozen=True)
+class Case:
+    """One comparison."""
+
+    what: str
+    peer: str
+    aim: float
+    ours: Callable[[], object]
+    theirs: Callable[[], object]
+
+
+def cases(folder: Path) -> Iterator[Case]:
+    """Yield the comparisons; what they work on is made when its turn comes."""
+    libraries = [sys.executable, "-c", start_up.LIBRARIES]
+    command = str(Path(sys.executable).with_name("geosite"))
+    for sample, aim in (("jetty_feet", 1.3), ("ferry_landing", 2.0)):
+        site = str(start_up.SAMPLES / sample / "site.toml")
+        build = [command, "build", site, "--out", str(folder / sample)]
+        yield Case(
+            f"{sample}, to the import of its libraries",
+            "numpy",
+            aim,
+            lambda build=build: start_up.seconds(build),
+            lambda: start_up.seconds(libraries),
+        )
+    points, grid = tin.marks(20_000, 1000)
+    yield Case(
+        "TIN, 20,000 marks on 1000 x 1000",
+        "scipy",
+        0.5,
+        lambda: tin.ours(points, grid),
+        lambda: tin.scipys(points, grid),
+    )
+    for what, count, aim, ours, theirs in (
+        ("inverse distance, 300 marks", 300, 0.5, smooth.our_distance, smooth.nearest),
+        ("inverse distance, 2,000 marks", 2000, 0.5, smooth.our_distance, smooth.nearest),
+        ("thin plate, 300 marks", 300, 0.6, smooth.our_plate, smooth.plate),
+    ):
+        some, lattice = smooth.marks(count)
+        yield Case(
+            f"{what} on {smooth.SIDE} x {smooth.SIDE}",
+            "scipy",
+            aim,
+            lambda ours=ours, some=some, lattice=lattice: ours(some, lattice),
+            lambda theirs=theirs, some=some, lattice=lattice: theirs(some, lattice),
+        )
+    z = drainage.noisy(1000, 0.02)
+    yield Case(
+        "depressions, D8, area on 1000 x 1000",
+        "pyflwdir",
+        1.0,
+        lambda: drainage.ours(z),
+        lambda: drainage.library(z),
+    )
+    yield _slopes()
+    whole = geopackage_rows.package(10_000)
+    yield Case(
+        "GeoPackage, 10,000 observations",
+        "pyogrio",
+        1.0,
+        lambda: write_geopackage(_fresh(folder), whole),
+        lambda: geopackage_rows.general(_fresh(folder), whole),
+    )
+
+
+def _slopes() -> Case:
+    ground = slope.surface()
+
+    def theirs() -> object:
+        import xarray
+        from xrspatial import slope as library
+
+        return library(xarray.DataArray(ground, dims=("y", "x"), attrs={"res": (1.0, 1.0)})).data
+
+    return Case(
+        f"slope, {slope.SIDE} x {slope.SIDE}",
+        "xarray-spatial",
+        0.4,
+        lambda: our_slope(ground, 1.0).steepness("percent"),
+        theirs,
+    )
+
+
+def _fresh(folder: Path) -> Path:
+    path = folder / "rows.gpkg"
+    path.unlink(missing_ok=True)
+    return path
+
+
+def medians(case: Case) -> tuple[float, float]:
+    """Return the seconds of either side."""
+    times: tuple[list[float], list[float]] = ([], [])
+    for number in range(ROUNDS + 1):
+        for work, kept in zip((case.ours, case.theirs), times, strict=True):
+            began = time.perf_counter()
+            work()
+            if number:
+                kept.append(time.perf_counter() - began)
+    return statistics.median(times[0]), statistics.median(times[1])
+
+
+def main() -> None:
+    """Print the table, a row as soon as it is measured."""
+    warnings.simplefilter("ignore")
+    print(
+        f"Python {platform.python_version()}, numpy {np.__version__}, {platform.machine()}\n\n"
+        "| what | geosite, s | peer, s | ratio | aim | peer |\n"
+        "| --- | ---: | ---: | ---: | ---: | --- |"
+    )
+    with tempfile.TemporaryDirectory() as name:
+        for case in cases(Path(name)):
+            try:
+                peer = f"{case.peer} {version(case.peer)}"
+            except PackageNotFoundError:
+                print(f"| {case.what} | | | | {case.aim:g} | {case.peer} is not installed |")
+                continue
+            ours, theirs = medians(case)
+            print(
+                f"| {case.what} | {ours:.3f} | {theirs:.3f} | {ours / theirs:.2f} "
+                f"| {case.aim:g} | {peer} |",
+                flush=True,
+            )
+
+
+if __name__ == "__main__":
+    main()
