@@ -13,13 +13,10 @@ from geosite.reading.toml_lines import line_of
 from geosite.terrain.site_ground import SiteGround
 from geosite.terrain.site_water import Water
 from geosite.terrain.surface.model import SCORED_AT_LEAST, Surface
-from geosite.terrain.water.estimates import FallEstimate, PavingEstimate, PondEstimate
-from geosite.terrain.water.falls import LEAST_DROP_M
+from geosite.terrain.water.estimates import PavingEstimate, PondEstimate
 
 __all__ = [
-    "R401_3",
     "contour_findings",
-    "fall_findings",
     "interval_words",
     "paving_findings",
     "pond_findings",
@@ -28,7 +25,6 @@ __all__ = [
     "terrain_findings",
 ]
 
-R401_3 = "International Residential Code R401.3, a default that local rules replace"
 
 _NAMED = 20
 """So many points that stand out are named."""
@@ -226,47 +222,6 @@ def contour_findings(interval: float, known: float, unit: str) -> tuple[Finding,
 
 
 # -------------------------------------------------------------------------------------------- water
-
-
-def fall_findings(falls: Iterable[FallEstimate], frame: Frame) -> tuple[Finding, ...]:
-    """Say where the ground does not fall away from a building as it should.
-
-    Something to look at where some of the wall is short of its limit on 95 % of the possible
-    grounds; else, where it may be, that it is undecided.
-    """
-    found = []
-    for one in falls:
-        fall = one.fall
-        if fall.short_m == 0.0:
-            continue
-        if fall.worst_percent < -LEAST_DROP_M / fall.over_m * 100.0:
-            does = f"rises {-fall.worst_percent:.1f} % away from it, so that water runs towards it"
-        else:
-            does = f"falls {max(fall.worst_percent, 0.0):.1f} % away from it"
-        half = one.worst_percent.half_width
-        if math.isfinite(half):
-            does += f" (+/- {half:.1f} %, 95 %)"
-        what = "paved ground" if fall.is_paved else "ground"
-        is_sure = one.short_m.low > 0.0 or not math.isfinite(one.short_m.low)
-        doubt = ""
-        if not is_sure:
-            doubt = (
-                " Undecided: some possible grounds fall enough everywhere. More marks at the wall "
-                f"and {fall.distance_m:.2f} m from it would decide it."
-            )
-        easting, northing = frame.to_map((fall.easting, fall.northing))
-        found.append(
-            Finding(
-                "look" if is_sure else "note",
-                "fall-from-building",
-                f"{fall.name}: the {what} within {fall.over_m:.2f} m of the wall {does}; a fall of "
-                f"{fall.limit_percent:g} % or more is usual ({R401_3}). Worst at "
-                f"{easting:.2f}, {northing:.2f}. Of {fall.wall_m:.1f} m of wall "
-                f"{interval_words(one.short_m, 1, 'm')} have less than their limit, and before "
-                f"{interval_words(one.toward_m, 1, 'm')} water runs towards the building.{doubt}",
-            )
-        )
-    return tuple(found)
 
 
 def paving_findings(paving: Iterable[PavingEstimate], frame: Frame) -> tuple[Finding, ...]:

@@ -6,29 +6,16 @@ import numpy as np
 import pytest
 import shapely
 
-from geosite.base.estimate import Estimate
 from geosite.base.grid import Grid
 from geosite.base.map_frame import Frame
 from geosite.terrain.water.barriers import cells_in
-from geosite.terrain.water.estimates import FallEstimate
 from geosite.terrain.water.falls import (
-    FallFromBuilding,
     falls_from_building,
     flat_paving,
     slope_classes,
 )
-from geosite.terrain.wording import fall_findings
 
 FRAME = Frame("", "", None, None, 1.0, 1.0, "metre", "metre", (0.0, 0.0), 1.0, 1.0, 1.0, 0.0)
-
-
-def sure(fall: FallFromBuilding) -> FallEstimate:
-    """The fall as if there were no doubt about it."""
-
-    def exact(value: float) -> Estimate:
-        return Estimate(value, value, value)
-
-    return FallEstimate(fall, exact(fall.worst_percent), exact(fall.short_m), exact(fall.toward_m))
 
 
 GRID = Grid(1000.0, 2040.0, 0.25, 160, 200)
@@ -70,7 +57,6 @@ def test_ground_that_falls_enough_is_no_finding() -> None:
     assert fall is not None
     assert fall.worst_percent == pytest.approx(6.0, abs=1e-6)
     assert (fall.short_m, fall.toward_m) == (0.0, 0.0)
-    assert fall_findings([sure(fall)], FRAME) == ()
     short = falls_from_building("ticket house", HOUSE, hipped(4.9), GRID)
     assert short is not None
     assert short.short_m == pytest.approx(40.0)
@@ -123,16 +109,6 @@ def test_no_ground_no_answer() -> None:
     assert falls_from_building("ticket house", HOUSE, z, GRID) is None
 
 
-def test_findings_name_the_place_and_the_limit() -> None:
-    fall = falls_from_building("ticket house", HOUSE, ground(3.0, 0.0), GRID)
-    assert fall is not None
-    (finding,) = fall_findings([sure(fall)], FRAME)
-    assert finding.level == "look"
-    assert "R401.3" in finding.text
-    assert "rises 3.0 % away from it" in finding.text
-    assert "before 10.0 m (10.0 to 10.0) water runs towards the building" in finding.text
-
-
 @pytest.mark.parametrize("rough", [1e-7, 2e-5])
 def test_level_ground_that_rounding_makes_rough_does_not_fall_either_way(rough: float) -> None:
     z = hipped(0.0)
@@ -141,9 +117,6 @@ def test_level_ground_that_rounding_makes_rough_does_not_fall_either_way(rough: 
     assert fall is not None
     assert -1e-2 < fall.worst_percent < 0.0
     assert (fall.toward_m, fall.short_m) == (0.0, pytest.approx(40.0))
-    (finding,) = fall_findings([sure(fall)], FRAME)
-    assert "falls 0.0 % away from it" in finding.text
-    assert "before 0.0 m (0.0 to 0.0) water runs towards the building" in finding.text
 
 
 def test_ground_as_steep_as_the_limit_but_for_rounding_is_steep_enough() -> None:
@@ -157,18 +130,12 @@ def test_a_rise_of_a_millimetre_is_told() -> None:
     fall = falls_from_building("ticket house", HOUSE, hipped(-0.1 / 3.048), GRID)
     assert fall is not None
     assert fall.toward_m == pytest.approx(40.0)
-    (finding,) = fall_findings([sure(fall)], FRAME)
-    assert "so that water runs towards it" in finding.text
 
 
 def test_level_ground_does_not_rise() -> None:
     fall = falls_from_building("ticket house", HOUSE, hipped(0.0), GRID)
     assert fall is not None
     assert fall.toward_m == 0.0
-    (finding,) = fall_findings([sure(fall)], FRAME)
-    assert finding.text.startswith("ticket house: the ground within 2.80 m of the wall falls 0.0 %")
-    assert "a fall of 5 % or more is usual" in finding.text
-    assert "Of 40.0 m of wall 40.0 m (40.0 to 40.0) have less than their limit" in finding.text
 
 
 @pytest.mark.parametrize("mirrored", [True, False])

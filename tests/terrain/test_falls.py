@@ -16,7 +16,7 @@ from scipy import ndimage
 from geosite.base.estimate import Estimate
 from geosite.base.grid import Grid
 from geosite.base.map_frame import Frame
-from geosite.terrain.water.estimates import FallEstimate, PavingEstimate, PondEstimate
+from geosite.terrain.water.estimates import PavingEstimate, PondEstimate
 from geosite.terrain.water.falls import (
     FallFromBuilding,
     FlatPaving,
@@ -26,20 +26,9 @@ from geosite.terrain.water.falls import (
     largest_patch,
 )
 from geosite.terrain.water.ponding import Pond
-from geosite.terrain.wording import fall_findings, paving_findings, pond_findings
+from geosite.terrain.wording import paving_findings, pond_findings
 
 FRAME = Frame("", "", None, None, 1.0, 1.0, "metre", "metre", (0.0, 0.0), 1.0, 1.0, 1.0, 0.0)
-
-
-def said_of(fall: FallFromBuilding, half_width: float = np.inf, low: float = 0.0) -> FallEstimate:
-    """A fall with its interval; `low` is the least length of wall that is short of its limit."""
-    value = fall.worst_percent
-    return FallEstimate(
-        fall,
-        Estimate(value, value - half_width, value + half_width),
-        Estimate(fall.short_m, low, fall.short_m),
-        Estimate(fall.toward_m, 0.0, fall.toward_m),
-    )
 
 
 # 12 x 12 m; the house stands in the middle, with four metres of ground to the rim on every side
@@ -228,39 +217,6 @@ def test_a_place_for_every_cell_of_wall_and_one_for_a_short_wall() -> None:
     short = falls_from_building("shed", shapely.box(5.9, 5.0, 6.0, 5.2), z, grid, distance_m=2.0)
     assert short is not None
     assert (short.wall_m, short.northing) == (pytest.approx(0.2), pytest.approx(5.1))
-
-
-FALL = FallFromBuilding("shed", 2.0, 12.0, 12.0, 3.0, 0, 3.0, 5.0, False, 2.0, 1.0, 2.0)
-
-
-@pytest.mark.parametrize(
-    ("worst", "does"),
-    [
-        (-0.00502, "rises 0.0 % away from it"),  # 0.1004 mm over 2 m
-        (-0.00498, "falls 0.0 % away from it"),
-        (-1.24, "rises 1.2 % away from it"),
-        (1.24, "falls 1.2 % away from it"),
-    ],
-)
-def test_a_rise_is_told_from_a_tenth_of_a_millimetre_on(worst: float, does: str) -> None:
-    (finding,) = fall_findings([said_of(replace(FALL, worst_percent=worst))], FRAME)
-    assert does in finding.text
-
-
-@pytest.mark.parametrize(("low", "level"), [(0.5, "look"), (0.0, "note")])
-def test_what_is_not_so_on_some_possible_grounds_is_undecided(low: float, level: str) -> None:
-    (finding,) = fall_findings([said_of(FALL, 1.0, low)], FRAME)
-    assert finding.level == level
-    assert ("Undecided" in finding.text) is (level == "note")
-    assert "falls 3.0 % away from it (+/- 1.0 %, 95 %)" in finding.text
-    assert f"12.0 m ({low:.1f} to 12.0) have less than their limit" in finding.text
-
-
-def test_the_rest_of_a_fall_does_not_depend_on_the_first() -> None:
-    fine = said_of(replace(FALL, short_m=0.0))
-    assert fall_findings([fine, said_of(FALL)], FRAME) == fall_findings([said_of(FALL)], FRAME)
-    metre = said_of(replace(FALL, short_m=1.0))
-    assert len(fall_findings([metre], FRAME)) == 1
 
 
 def test_flat_paving_in_ground_units() -> None:
