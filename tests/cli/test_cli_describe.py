@@ -72,7 +72,7 @@ def test_the_rows_of_every_drawing_can_be_drawn(tmp_path: Path, segment: object)
     ends = "first,B1,0,0,0,,,,\nfirst,B2,14.2,0.6,0,,,,\n"
     (tmp_path / "field_book.csv").write_text(head + ends + "\n".join(rows) + "\n")
     report = check(read_survey(tmp_path / "site.toml"))
-    assert "shape" in (report["areas"] if kind == "area" else report["lines"])
+    assert "shape" in (report.areas if kind == "area" else report.lines)
 
 
 def test_limits_print_their_sections() -> None:
