@@ -167,7 +167,7 @@ def student_scale(rng: np.random.Generator, degrees_of_freedom: float) -> float:
     return math.sqrt(degrees_of_freedom / rng.chisquare(degrees_of_freedom))
 
 
-def draw_marks(network: Network, seed: int, draws: range) -> Floats:
+def draw_marks(network: Network, seed: int, draws: range, prepared: Draws | None = None) -> Floats:
     """Draw errors of all observed positions, as the adjustment leaves them.
 
     Parameters
@@ -175,6 +175,8 @@ def draw_marks(network: Network, seed: int, draws: range) -> Floats:
     network
     seed, draws
         Each draw has a generator of its own, so that it is the same however many are made.
+    prepared
+        `Draws.of` the network, where it is asked more than once.
 
     Returns
     -------
@@ -183,7 +185,7 @@ def draw_marks(network: Network, seed: int, draws: range) -> Floats:
         network's covariance, in time proportional to the number of observations. Where the noise
         had to be estimated, the tails are those of Student's t.
     """
-    prepared = Draws.of(network)
+    prepared = prepared or Draws.of(network)
     out = np.empty((len(draws), len(network.en), 3))
     for at, number in enumerate(draws):
         rng = np.random.default_rng([seed, number, 0])

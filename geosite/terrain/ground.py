@@ -17,7 +17,7 @@ import shapely
 from geosite.base.arrays import Floats, Ints
 from geosite.base.statistics import t_factor
 from geosite.network.covariance import covariance, sigmas
-from geosite.network.draws import draw_marks
+from geosite.network.draws import Draws, draw_marks
 from geosite.network.model import LinearForm, Network
 from geosite.terrain.surface.realisations import Lattice, draw_rough
 from geosite.terrain.surface.roughness import Contrasts, Roughness, estimate_roughness, local_scales
@@ -256,10 +256,14 @@ class Ground:
         rough
             The surfaces whose departure from the triangles is that of the ground.
         """
-        errors = draw_marks(self.network, self.seed, draws)[:, self._row_of_point]
+        errors = draw_marks(self.network, self.seed, draws, self._prepared)[:, self._row_of_point]
         surface = draw_rough(self.roughness, self.lattice, self.seed, draws)
         nodes, share = self.lattice.weights(self.tin.points[:, :2])
         return errors, Rough(surface, (surface[:, nodes] * share).sum(axis=2) * self.scale)
+
+    @cached_property
+    def _prepared(self) -> Draws:
+        return Draws.of(self.network)
 
     @cached_property
     def lattice(self) -> Lattice:

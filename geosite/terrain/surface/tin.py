@@ -302,22 +302,6 @@ def _border(tin: Tin) -> tuple[Ints, Ints, Ints]:
     return edge // 3, start[edge], end[edge]
 
 
-@dataclass(frozen=True, eq=False)
-class _Spans:
-    """Runs of cells in one row that lie in one triangle.
-
-    The left and the right end lie at share `t` of the way between two vertices each.
-    """
-
-    triangle: Ints
-    first: Ints
-    count: Ints
-    left: tuple[Ints, Ints, Floats]
-    right: tuple[Ints, Ints, Floats]
-    at: Floats
-    width: Floats
-
-
 def batches(size: Ints, limit: int) -> Iterator[slice]:
     """Cut items in order into batches whose sizes add up to about the limit."""
     if len(size) == 0:
