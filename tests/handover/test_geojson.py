@@ -141,6 +141,39 @@ def test_a_yard_round_the_pole(tmp_path: Path) -> None:
     assert not read.contains(shapely.Point(hole))
 
 
+@pytest.mark.parametrize(
+    "corners",
+    [
+        [(-20, -20), (20, -20), (20, 20), (-20, 20)],  # the pole in the middle
+        [(3, -20), (40, -20), (40, 20), (3, 20)],  # beside an edge
+        [(-30, 2), (30, 2), (30, 25), (-30, 25)],  # beside an edge, across the antimeridian
+        [(-30, -25), (30, -25), (30, -2), (-30, -2)],
+    ],
+)
+def test_edges_near_the_pole_run_where_they_run_on_the_ground(
+    corners: list[tuple[float, float]], tmp_path: Path
+) -> None:
+    wkt = CRS("EPSG:5041").to_wkt()
+    flat = shapely.Polygon(np.array(corners, dtype=float) + 2e6)
+    yard = shapely.force_3d(flat, 1.0)
+    package = one_layer(yard, kind="PolygonZ", crs_wkt=wkt, crs_name="", origin=(2e6, 2e6))
+    (feature,) = written(tmp_path, package)["features"]
+    read = shapely.geometry.shape(feature["geometry"])
+    assert read.is_valid
+    places = 2e6 + np.random.default_rng(4).uniform(-45.0, 45.0, (4000, 2))
+    sure = shapely.distance(flat.boundary, shapely.points(places)) > 0.02
+    to_degrees = Transformer.from_crs(5041, 4326, always_xy=True)
+    degrees = np.column_stack(to_degrees.transform(*places[sure].T))
+    inside = shapely.contains_xy(flat, places[sure])
+    np.testing.assert_array_equal(shapely.contains_xy(read, degrees), inside)
+
+
+def test_edges_of_a_yard_elsewhere_stay_as_they_are(tmp_path: Path) -> None:
+    yard = shapely.force_3d(shapely.box(512_000, 5_276_000, 512_300, 5_276_200), 1.0)
+    (feature,) = written(tmp_path, one_layer(yard))["features"]
+    assert len(feature["geometry"]["coordinates"][0]) == 5
+
+
 def test_values_without_a_number_are_null(tmp_path: Path) -> None:
     package = one_layer(shapely.Point(512_000, 5_276_000, 1), kind="PointZ")
     layer = dataclasses.replace(package.layers[0], records=[{"n": math.nan}])

@@ -25,6 +25,9 @@ __all__ = ["write_geojson"]
 
 # 1e-9 degree is 0.1 mm on the ground
 _DECIMALS = 9
+_EARTH = 6_371_000.0
+# metres: how far a drawn edge may lie beside the true one, and the least distance from a pole
+_BESIDE, _NEXT_TO_POLE = 0.01, 0.1
 
 
 def write_geojson(path: Path, package: Package) -> None:
@@ -35,7 +38,7 @@ def write_geojson(path: Path, package: Package) -> None:
     for layer in package.layers:
         if not len(layer.geometries):
             continue
-        shapes = _placed(layer, wgs84)
+        shapes = _placed(layer, wgs84, package.frame.unit_m)
         west, south, east, north = shapely.total_bounds(shapes).tolist()
         low, high = np.minimum(low, (west, south)), np.maximum(high, (east, north))
         lines += _features(layer, shapes)
@@ -60,15 +63,39 @@ def write_geojson(path: Path, package: Package) -> None:
     path.write_bytes(text.encode("utf-8", "replace"))
 
 
-def _placed(layer: Layer, wgs84: Wgs84) -> Any:
+def _placed(layer: Layer, wgs84: Wgs84, unit_m: float) -> Any:
     """Return the layer's geometries in two dimensions, exteriors counter-clockwise, degrees."""
     shapes: Any = shapely.force_2d(np.array(layer.geometries, dtype=object))
+    shapes = _with_curved_edges(shapes, wgs84, unit_m)
     shapes = shapely.transform(shapes, lambda en: np.round(wgs84.place(en), _DECIMALS))
     west, _, east, _ = shapely.bounds(shapes).T
     across = np.flatnonzero(east - west > 180.0)
     if across.size:
         shapes[across] = [_cut(shape) for shape in shapes[across]]
     return shapely.orient_polygons(shapes, exterior_cw=False)
+
+
+def _with_curved_edges(shapes: Any, wgs84: Wgs84, unit_m: float) -> Any:
+    """Add vertices to edges that a reader would draw elsewhere by more than a centimetre.
+
+    An edge of a GeoJSON geometry is straight in longitude and latitude (RFC 7946, section 3.1.1).
+    One of length L lies up to ``L**2 tan(latitude) / (8 R)`` beside the straight edge of the map,
+    nothing in a yard at usual latitudes, and metres near a pole.
+    """
+    dense = shapes.copy()
+    for number, shape in enumerate(shapes):
+        places = shapely.get_coordinates(shape)
+        if len(places) < 2:
+            continue
+        longest = float(np.hypot(*np.diff(places, axis=0).T).max()) * unit_m
+        latitude = float(np.abs(wgs84.place(places)[:, 1]).max())
+        # from the pole as seen along the meridian, the middle of an edge being nearer to it
+        away = _EARTH / math.tan(math.radians(min(max(latitude, 1e-6), 90.0 - 1e-9)))
+        away = max(away - longest / 2, _NEXT_TO_POLE)
+        step = math.sqrt(8.0 * _BESIDE * away)
+        if longest > step:
+            dense[number] = shapely.segmentize(shape, step / unit_m)
+    return dense
 
 
 def _cut(shape: Any) -> Any:
