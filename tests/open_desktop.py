@@ -37,7 +37,7 @@ def _environment(folder: Path) -> dict[str, str]:
     kept = {
         name: value
         for name, value in os.environ.items()
-        if not name.startswith(("PYTHON", "VIRTUAL_ENV", "PROJ_", "GDAL_"))
+        if not name.startswith(("PYTHON", "VIRTUAL_ENV", "PROJ_", "GDAL_", "CPL_"))
     }
     return {
         **kept,

@@ -38,7 +38,7 @@ def tool(name: str) -> str:
 
 
 def run(*words: object, **settings: str) -> str:
-    kept = {k: v for k, v in os.environ.items() if not k.startswith(("PROJ_", "GDAL_"))}
+    kept = {k: v for k, v in os.environ.items() if not k.startswith(("PROJ_", "GDAL_", "CPL_"))}
     done = subprocess.run(
         list(map(str, words)), env={**kept, **settings}, capture_output=True, text=True, timeout=120
     )
