@@ -9,6 +9,7 @@ import numpy as np
 from walk_simulator import Noise, Stop, Walk, recorded
 
 from geosite.network.adjust import adjust
+from geosite.network.device import CLASSES
 from geosite.review.setting_out.compute import Today, set_out
 from geosite.review.setting_out.targets import Target
 
@@ -25,6 +26,8 @@ class Kind:
     factor: float
     unit: str = "m"
     left_handed: bool = False
+    strays: bool = False
+    """Walked by a device whose heading, scale and climb stray, as one of class "good" does."""
 
 
 KINDS = (
@@ -34,7 +37,36 @@ KINDS = (
     Kind(12.0, 1.0004, "m", True),
     Kind(40.0, 1.0004, "ft", True),
     Kind(40.0, 0.9996),
+    Kind(4.0, 1.0004, strays=True),
+    Kind(40.0, 0.9996, strays=True),
 )
+
+STEP_M = 0.5
+"""Of a straying walk."""
+
+
+def strayed(stops: list[Stop], rng: np.random.Generator) -> np.ndarray:
+    """Return what a device of class "good" records: every part of its error, drawn anew."""
+    truth = np.array([(s.east, s.north, s.up) for s in stops])
+    good = CLASSES["good"]
+    heading, scale = rng.uniform(-np.pi, np.pi), rng.normal(0, good.scale)
+    climb, tilt = rng.normal(0, good.climb), rng.normal(0, good.tilt, 2)
+    at = np.zeros(3)
+    path = [at]
+    for leg in np.diff(truth, axis=0):
+        count = max(1, int(np.hypot(*leg[:2]) / STEP_M))
+        part = leg / count
+        length = float(np.hypot(*part[:2]))
+        for _ in range(count):
+            heading += rng.normal(0, good.heading * np.sqrt(length))
+            cosine, sine = np.cos(heading), np.sin(heading)
+            flat = np.array([cosine * part[0] + sine * part[1], cosine * part[1] - sine * part[0]])
+            wander = rng.normal(0, 1, 3) * np.sqrt(length)
+            rise = part[2] + climb * length + tilt @ part[:2] + good.walk_up * wander[2]
+            at = at + [*(flat * (1 + scale) + good.walk * wander[:2]), rise]
+        path.append(at)
+    pointing = [good.pointing, good.pointing, good.pointing_up]
+    return np.array(path) + rng.normal(0, 1, (len(path), 3)) * pointing
 
 
 def set_out_own_marks(seed: int, kind: Kind, marks: int = 5) -> tuple[np.ndarray, np.ndarray]:
@@ -50,9 +82,15 @@ def set_out_own_marks(seed: int, kind: Kind, marks: int = 5) -> tuple[np.ndarray
     unit_m = FEET if kind.unit == "ft" else 1.0
     ends = [Stop(0, 0, 0, "A"), Stop(kind.baseline, 0, 0.3, "B")]
     stops = [Stop(*rng.uniform(-15, 15, 2), rng.uniform(-1, 1), f"M{i}") for i in range(marks)]
+
+    def seen_on(way: list[Stop]) -> np.ndarray:
+        if kind.strays:
+            return strayed(way, rng) / unit_m
+        return recorded(Walk("R", tuple(way)), NOISE, rng) / unit_m
+
     rows = []
     for run, way in (("R1", [*ends, *stops, *ends]), ("R2", [*ends, *stops[::-1], ends[0]])):
-        seen = recorded(Walk(run, tuple(way)), NOISE, rng) / unit_m
+        seen = seen_on(way)
         rows += [(run, stop.point, *xyz) for stop, xyz in zip(way, seen, strict=True)]
     anchor = {
         "A": {"easting": 1000.0, "northing": 1000.0, "elevation": 0.0, "sigma": 0.01},
@@ -64,10 +102,11 @@ def set_out_own_marks(seed: int, kind: Kind, marks: int = 5) -> tuple[np.ndarray
         noise=(NOISE.constant, NOISE.per_sqrt_metre),
         unit=kind.unit,
         crs=CRS.format(k=kind.factor),
-        limit=5,
+        limit=None if kind.strays else 5,
+        device={"class": "good"} if kind.strays else None,
     )
     network = adjust(notes)
-    seen = recorded(Walk("T", (*ends, *stops)), NOISE, rng) / unit_m
+    seen = seen_on([*ends, *stops])
     if kind.left_handed:
         seen = seen * [1, -1, 1]
     walk = network_cases.book(

@@ -83,4 +83,5 @@ def only_runs(book: FieldBook, runs: list[str]) -> FieldBook:
         piece=book.piece[rows],
         notes=tuple(book.notes[row] for row in rows.tolist()),
         line=book.line[rows],
+        time=None if book.time is None else book.time[rows],
     )

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from geosite.base.arrays import Ints
+from geosite.base.arrays import Floats, Ints
 from geosite.fieldbook.model import FieldBook
 
 __all__ = ["joined"]
@@ -47,6 +47,16 @@ def joined(first: FieldBook, second: FieldBook, suffix: str) -> FieldBook:
         piece=np.concatenate([first.piece, second.piece]),
         notes=(*first.notes, *second.notes),
         line=np.concatenate([first.line, second.line]),
+        time=_times(first, second),
+    )
+
+
+def _times(first: FieldBook, second: FieldBook) -> Floats | None:
+    """Return the times of both, NaN for a book without any; None where neither has."""
+    if first.time is None and second.time is None:
+        return None
+    return np.concatenate(
+        [np.full(len(b), np.nan) if b.time is None else b.time for b in (first, second)]
     )
 
 

@@ -26,8 +26,9 @@ def main() -> None:
         found = np.array([set_out_own_marks(seed, kind) for seed in range(given.walks)])
         plan, level = 100 * found.mean(axis=(0, 2))
         axes = "left" if kind.left_handed else "right"
+        device = "straying" if kind.strays else "plain"
         print(
-            f"baseline {kind.baseline:4.0f} m, factor {kind.factor}, {kind.unit:2}, {axes}-handed: "
+            f"baseline {kind.baseline:4.0f} m, factor {kind.factor}, {kind.unit:2}, {axes}-handed, {device}: "
             f"plan {plan:.1f} %, height {level:.1f} % of {found[:, 0].size} points",
             flush=True,
         )

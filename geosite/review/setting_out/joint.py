@@ -92,6 +92,7 @@ def _book(like: FieldBook, run: str, local: Floats, names: Sequence[str]) -> Fie
         piece=np.ones(n, np.int16),
         notes=("",) * n,
         line=np.zeros(n, np.int64),
+        time=None,
     )
 
 
@@ -101,7 +102,7 @@ def today_rows(walk: FieldBook, run: int, ties: frozenset[str], mirror: bool) ->
     names = [walk.marks[m] if m >= 0 and walk.marks[m] in ties else "" for m in walk.mark[rows]]
     local = walk.local[rows] * np.array([1.0, -1.0 if mirror else 1.0, 1.0])
     book = _book(walk, walk.runs[run], local, names)
-    return replace(book, line=walk.line[rows])
+    return replace(book, line=walk.line[rows], time=None if walk.time is None else walk.time[rows])
 
 
 def appended(today: FieldBook, count: int) -> FieldBook:
