@@ -63,7 +63,7 @@ def strayed(stops: list[Stop], rng: np.random.Generator) -> np.ndarray:
             flat = np.array([cosine * part[0] + sine * part[1], cosine * part[1] - sine * part[0]])
             wander = rng.normal(0, 1, 3) * np.sqrt(length)
             rise = part[2] + climb * length + tilt @ part[:2] + good.walk_up * wander[2]
-            at = at + [*(flat * (1 + scale) + good.walk * wander[:2]), rise]
+            at = at + np.array([*(flat * (1 + scale) + good.walk * wander[:2]), rise])
         path.append(at)
     pointing = [good.pointing, good.pointing, good.pointing_up]
     return np.array(path) + rng.normal(0, 1, (len(path), 3)) * pointing

@@ -28,8 +28,8 @@ def main() -> None:
         axes = "left" if kind.left_handed else "right"
         device = "straying" if kind.strays else "plain"
         print(
-            f"baseline {kind.baseline:4.0f} m, factor {kind.factor}, {kind.unit:2}, {axes}-handed, {device}: "
-            f"plan {plan:.1f} %, height {level:.1f} % of {found[:, 0].size} points",
+            f"baseline {kind.baseline:4.0f} m, factor {kind.factor}, {kind.unit:2}, "
+            f"{axes}-handed, {device}: plan {plan:.1f} %, height {level:.1f} % of {found[:, 0].size} points",
             flush=True,
         )
 
