@@ -29,7 +29,8 @@ def main() -> None:
         device = "straying" if kind.strays else "plain"
         print(
             f"baseline {kind.baseline:4.0f} m, factor {kind.factor}, {kind.unit:2}, "
-            f"{axes}-handed, {device}: plan {plan:.1f} %, height {level:.1f} % of {found[:, 0].size} points",
+            f"{axes}-handed, {device}: plan {plan:.1f} %, "
+            f"height {level:.1f} % of {found[:, 0].size} points",
             flush=True,
         )
 
