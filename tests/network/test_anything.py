@@ -6,6 +6,7 @@ import json
 import math
 
 import numpy as np
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from network_cases import Row, notes
@@ -53,6 +54,7 @@ def anchors(draw: st.DrawFn) -> tuple[dict, dict]:
     return known, more
 
 
+@pytest.mark.slow
 @settings(max_examples=100, deadline=None)
 @given(
     books(),

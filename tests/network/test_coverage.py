@@ -48,6 +48,7 @@ def outcomes() -> list[Network]:
     return [adjust(clean(seed)) for seed in range(3000, 3000 + SURVEYS)]
 
 
+@pytest.mark.slow
 def test_marks_lie_within_their_interval(outcomes: list[Network]) -> None:
     held: list[np.ndarray] = []
     for network in outcomes:

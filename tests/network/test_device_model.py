@@ -246,6 +246,7 @@ def start_of(case: Notes, network: Network) -> np.ndarray:
     return np.concatenate([marks.ravel(), network.en.ravel(), heading, rest])
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("anchor", ANCHORS)
 @pytest.mark.parametrize("device", DEVICES)
 def test_plan_equals_the_dense_solution(device: str, anchor: str) -> None:

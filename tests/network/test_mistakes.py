@@ -18,6 +18,7 @@ from geosite.fieldbook.model import FieldBook, Notes
 from geosite.network.adjust import adjust
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", KINDS)
 def test_mistake_is_named(kind: str) -> None:
     for seed in (1, 5, 9):
@@ -31,6 +32,7 @@ def test_no_false_alarm(walks: tuple) -> None:
     assert sum(bool(said(clean(seed, walks=walks))) for seed in range(100, 125)) <= 1
 
 
+@pytest.mark.slow
 def test_noise_that_is_larger_everywhere_is_not_a_mistake() -> None:
     for seed in range(200, 210):
         survey = clean(seed, Noise(3 * NOISE.constant, 3 * NOISE.per_sqrt_metre))

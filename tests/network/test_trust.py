@@ -58,6 +58,7 @@ def test_noise_is_judged_by_the_misclosures(
     assert (noise.verdict, noise.factor) == (verdict, pytest.approx(factor))
 
 
+@pytest.mark.slow
 def test_variance_factor_follows_the_real_noise() -> None:
     # the device is twice as noisy as the site file says, then a third
     estimates = {}
