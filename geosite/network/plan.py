@@ -326,13 +326,16 @@ class _Adjustment:
         return self.fitted(after) if fitted else after
 
     def fitted(self, trial: _Trial) -> _Trial:
-        """Fit the places to the headings and scales."""
+        """Reckon with places fitted to the headings and scales."""
+        return self.trial(self.places_for(trial), trial.reckoned.strayed)
+
+    def places_for(self, trial: _Trial) -> Floats:
+        """Return the unknowns with places fitted to the headings and scales."""
         unknowns = self.unknowns
         turning = np.union1d(unknowns.heading, unknowns.scale)
         movable = np.setdiff1d(unknowns.free, turning)
         matrix, gradient = gather(trial.terms, unknowns.size)
-        step = -Equations(matrix, movable).solve(gradient)
-        return self.trial(trial.value + step, trial.reckoned.strayed)
+        return np.asarray(trial.value - Equations(matrix, movable).solve(gradient))
 
     def start_value(self) -> Floats:
         """Places that fit the headings to start from, turned by the azimuth if there is one."""
@@ -343,7 +346,8 @@ class _Adjustment:
         value[at], value[at + 1] = prior.value.T
         value[unknowns.heading] = given.heading[self.walk.run[self.walk.nodes]]
         for _ in range(2 if given.azimuth is not None else 1):
-            value = self.fitted(self.trial(value, Strayed.none(len(given.step)))).value
+            # nothing is known of the way before there are places
+            value = self.places_for(self.with_strayed(value, Strayed.none(len(given.step))))
             if given.azimuth is not None:
                 value[unknowns.heading] += self.off_azimuth(value)
         return value
