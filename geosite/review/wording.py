@@ -192,7 +192,8 @@ def fall_findings(falls: Sequence[FallVerdict], frame: Frame) -> tuple[Finding, 
         if not beyond:
             text += f" More marks at the wall and {fall.distance_m:.2f} m from it would decide it."
         exceptions = "; ".join(told.rule.exceptions)
-        found.append(Finding("look", code, f"{text} Exceptions: {exceptions}."))
+        at = (float(easting), float(northing))
+        found.append(Finding("look", code, f"{text} Exceptions: {exceptions}.", place=at))
     return tuple(found)
 
 

@@ -246,6 +246,7 @@ def paving_findings(paving: Iterable[PavingEstimate], frame: Frame) -> tuple[Fin
                 f"are flatter than {paved.minimum_percent:g} % (common practice, a default that "
                 f"local rules replace); the largest such patch, {paved.patch_m2:.1f} m2, is at "
                 f"{easting:.2f}, {northing:.2f}.{doubt}",
+                place=(float(easting), float(northing)),
             )
         )
     return tuple(found)
@@ -277,6 +278,7 @@ def pond_findings(
                 f"{interval_words(one.volume_m3, 2, 'm3')} on "
                 f"{interval_words(one.area_m2, 1, 'm2')}, before it spills at "
                 f"{spill[0]:.2f}, {spill[1]:.2f}.",
+                place=low,
             )
         )
     doubtful = [one for one in ponds if not one.is_significant]
@@ -293,6 +295,7 @@ def pond_findings(
                 f"{interval_words(surest.depth_m.scaled(1000.0), 0, 'mm')} deep; in {without} of "
                 "100 possible grounds there is no pond here. More marks in it and round its rim "
                 "would decide it.",
+                place=low,
             )
         )
     return tuple(found)

@@ -115,3 +115,26 @@ def test_earthworks_are_printed_with_both_ends_of_their_interval() -> None:
 
 def test_nothing_measured_is_no_paper() -> None:
     assert takeoff_pdf(package(), Handover()) is None
+
+
+def test_prices_stand_on_the_paper_with_their_range() -> None:
+    line = {
+        "code": "asphalt",
+        "title": "Asphalt apron",
+        "per": "m2",
+        "measured": 750.0,
+        "measured_95": 2.0,
+        "charged": 787.5,
+        "charged_95": 2.1,
+        "rate": 40.0,
+        "amount": 31500.0,
+        "amount_low": 31416.0,
+        "amount_high": 31584.0,
+        "currency": "EUR",
+    }
+    total = {"title": "Total", "amount": 31500.0, "amount_low": 31416.0, "amount_high": 31584.0}
+    made = package(APRON)
+    prices = Table("prices", "Prices", (), (line, total))
+    text = read(dataclasses.replace(made, tables=(*made.tables, prices)))
+    assert "787.5 +/- 2.1 m2 40.00 31 500.00 EUR 31 416 to 31 584" in text
+    assert "Total 31 500.00 31 416 to 31 584" in text

@@ -86,7 +86,8 @@ def takeoff_blocks(package: Package, options: Handover) -> list[Block]:
     blocks += _areas(package, features, totals, unit)
     blocks += _lines(package, features, totals, unit)
     blocks += _pieces(package, totals)
-    return blocks + _earthworks(tables.get("earthworks", ()), unit)
+    blocks += _earthworks(tables.get("earthworks", ()), unit)
+    return blocks + _prices(tables.get("prices", ()))
 
 
 def _name(package: Package, code: str | None) -> str:
@@ -269,6 +270,42 @@ def _earthworks(records: Sequence[Record], unit: _Unit) -> list[Block]:
         Heading("Earthworks", 2),
         Table(columns, rows),
         Paragraph(_EARTHWORK_CAUTION),
+    ]
+
+
+def _prices(records: Sequence[Record]) -> list[Block]:
+    """Return what each code costs with the range that the survey leaves, the total last."""
+    if not records:
+        return []
+    rows = []
+    for r in records:
+        per, measured, charged = r.get("per") or "", r.get("measured"), r.get("charged")
+        amount, low, high = r.get("amount"), r.get("amount_low"), r.get("amount_high")
+        rows.append(
+            (
+                str(r.get("title") or r.get("code") or ""),
+                "" if measured is None else f"{written(measured, r.get('measured_95'))} {per}",
+                "" if charged is None else f"{written(charged, r.get('charged_95'))} {per}",
+                "" if r.get("rate") is None else grouped(r["rate"], 2),
+                "" if amount is None else f"{grouped(amount, 2)} {r.get('currency') or ''}".strip(),
+                "" if low is None or high is None else f"{grouped(low, 0)} to {grouped(high, 0)}",
+            )
+        )
+    columns = (
+        Column("what", 1.1),
+        Column("measured", 0.95, "end"),
+        Column("with waste", 0.95, "end"),
+        Column("rate", 0.5, "end"),
+        Column("amount", 0.85, "end"),
+        Column("range at 95 %", 0.85, "end"),
+    )
+    return [
+        Heading("Prices", 2),
+        Paragraph(
+            "The range comes from the survey alone: rates are taken as given. No advice on "
+            "contracts or taxes."
+        ),
+        Table(columns, tuple(rows), frozenset({len(rows) - 1})),
     ]
 
 
