@@ -151,6 +151,19 @@ def _adjusted(notes: Notes, anchored: Anchored) -> Network:
         vertical_degrees_of_freedom=vertical.degrees_of_freedom,
         accuracy_known=accuracy_known,
     )
+    if not accuracy_known:
+        text = (
+            "The accuracy is not known: nothing checks this survey and nothing is said of the "
+            "device, so the intervals are those of an unknown device and not of this one. Come "
+            "back to the baseline, or give [survey.device]."
+        )
+        findings.append(Finding("look", "accuracy-unknown", text, notes.site_file))
+    elif not device.given:
+        text = (
+            "Nothing is said of the device, so it is taken for an unknown one, widened by what the "
+            "misclosures show. Three surveys that come back to their marks calibrate it."
+        )
+        findings.append(Finding("note", "device-unknown", text, notes.site_file))
     common = any(name not in always for name in walk.knots)
     fewest = survey.baseline_only(network, walk) if common else None
     ends = tuple(int(walk.row[np.argmax(walk.knot == walk.knots.index(n))]) for n in baseline)
