@@ -111,15 +111,16 @@ class DeviceTable(Table, frozen=True, kw_only=True):
     pointing: NotNegative | None = None
     """Metres per horizontal axis between the device's path and a mark; it does not add up."""
     pointing_up: NotNegative | None = None
-    """Metres, the same upwards; without it `pointing`."""
+    """The same upwards, in metres per visit; without it `pointing`. Example: `0.01`."""
     walk: NotNegative | None = None
     """Random walk of the position, metres per square root of a metre walked."""
     walk_up: NotNegative | None = None
-    """The same upwards; without it `walk`."""
+    """The same upwards, metres per square root of a metre; without it `walk`. Example: `0.015`."""
     walk_per_second: NotNegative | None = None
     """Random walk where the field book has times, metres per square root of a second."""
     walk_up_per_second: NotNegative | None = None
-    """The same upwards; without it `walk_per_second`."""
+    """The same upwards, metres per square root of a second; without it `walk_per_second`.
+    Example: `0.01`."""
     heading_deg: NotNegative | None = None
     """Random walk of the heading, degrees per square root of a metre walked."""
     scale_percent: NotNegative | None = None
@@ -129,7 +130,8 @@ class DeviceTable(Table, frozen=True, kw_only=True):
     tilt_deg: NotNegative | None = None
     """Tilt of a run's vertical axis about each horizontal axis, degrees."""
     degrees_of_freedom: Positive | None = None
-    """How well these are known: as by so many independent misclosures."""
+    """How well these are known: as by so many misclosures per component.
+    Example: `4`."""
 
 
 class Survey(Table, frozen=True, kw_only=True):

@@ -17,11 +17,13 @@ from hypothesis import strategies as st
 
 from geosite.base.errors import GeositeError
 from geosite.base.problems import Problems, nearest
-from geosite.fieldbook.book import COLUMNS
+from geosite.fieldbook.book import COLUMNS as ALL_COLUMNS
 from geosite.fieldbook.model import PIECE_KINDS, FieldBook, Notes
 from geosite.fieldbook.read import read_survey
 from geosite.reading.files import clean_name, name_fault
 from geosite.reading.toml_lines import key_lines, line_of
+
+COLUMNS = tuple(name for name in ALL_COLUMNS if name != "time")
 
 PROFILE = settings(max_examples=80, deadline=None, derandomize=True)
 

@@ -188,8 +188,8 @@ def test_derivatives_along_the_slope(made: list[Row], name: str, rel: float) -> 
         return found
 
     form = measured(network).form
-    at = network.chains.start[form.rows]
-    knots = len(network.chains.knots)
+    at = knot_of(network)[form.rows]
+    knots = count_knots(network)
     analytic, numeric = np.zeros((knots, 3)), np.zeros((knots, 3))
     for axis, by_axis in enumerate((form.east, form.north, form.up)):
         np.add.at(analytic, (at, axis), by_axis)
