@@ -11,6 +11,7 @@ import click
 from geosite import __version__
 from geosite.base import interrupt
 from geosite.base.errors import InputError, Problem
+from geosite_cli.calibrating import calibrate
 from geosite_cli.execute import Execute
 from geosite_cli.explaining import describe, guide
 from geosite_cli.options import CONTEXT, JSON, OUT, SITE, print_json
@@ -135,6 +136,7 @@ def check(site: Path, sketch: Path | None, as_json: bool) -> None:
 
 geosite.add_command(new)
 geosite.add_command(import_)
+geosite.add_command(calibrate)
 
 
 @geosite.command(

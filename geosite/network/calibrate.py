@@ -20,6 +20,7 @@ from typing import Any
 import numpy as np
 
 from geosite.base.arrays import Floats
+from geosite.base.interrupt import stop_if_asked
 from geosite.fieldbook.model import Notes
 from geosite.network.anchor import Anchored, read_anchor
 from geosite.network.device import CLASSES, SURE, Device
@@ -30,12 +31,20 @@ from geosite.network.plan import Azimuth, Plan, PlanInput, adjust_plan
 from geosite.network.tie import known_heights, known_places, plan_steps, tie
 from geosite.network.walk import scaled_path, walk_runs
 
-__all__ = ["Calibration", "Component", "calibrate", "device_toml", "likelihood"]
+__all__ = ["ENOUGH", "PLAUSIBLE", "Calibration", "Component", "calibrate", "likelihood"]
 
 PRIOR_LOG_SIGMA = 1.0
 """Standard deviation of the logarithm of each component before the surveys."""
+PLAUSIBLE = math.exp(PRIOR_LOG_SIGMA)
+"""How many times as bad as an unknown device one may be before its survey looks like a mistake."""
 TOLD = 0.8
 """A component whose logarithm is known no better than this share of that is not told."""
+ENOUGH = 3
+"""Surveys from which on the components count as well known, and one can be left out."""
+FARTHEST_LOG = -6.0
+"""Logarithm of a component over its start that is as good as none."""
+RATIO_95 = 3.84
+"""95 % of chi-square with one degree of freedom, for a ratio of likelihoods."""
 PLAN = ("pointing", "walk", "heading", "scale")
 HEIGHT = ("pointing_up", "walk_up", "climb", "tilt")
 
@@ -49,7 +58,8 @@ class Component:
     name
         Field of `Device`.
     value, low, high
-        Standard deviation and its 95 % interval, metres, radians or shares.
+        Standard deviation and its 95 % interval, metres, radians or shares; it starts at 0 where
+        the surveys would be explained as well without this part.
     identified
         Whether the surveys tell it; else it is the starting value, more or less.
     """
@@ -138,27 +148,37 @@ def likelihood(part: Plan | Heights) -> float:
 
 def _fit(
     cases: Sequence[_Case], names: tuple[str, ...], start: Device, in_height: bool
-) -> tuple[Floats, Floats]:
-    """Logarithms of some components over their starting values, and their standard deviations."""
+) -> tuple[Floats, Floats, list[bool]]:
+    """Logarithms of some components over their starting values, and their standard deviations.
+
+    And whether the surveys would be explained as well without each of them.
+    """
     from scipy.optimize import minimize
 
     def device_at(logs: Floats) -> Device:
         changed = {n: getattr(start, n) * math.exp(x) for n, x in zip(names, logs, strict=True)}
         return replace(start, **changed)
 
+    def misfit(logs: Floats) -> float:
+        stop_if_asked()
+        device = device_at(np.clip(logs, FARTHEST_LOG, -FARTHEST_LOG))
+        return sum(likelihood(_adjusted(case, device, in_height)) for case in cases)
+
     def cost(logs: Floats) -> float:
-        device = device_at(np.clip(logs, -6.0, 6.0))
-        total = float((logs**2).sum()) / PRIOR_LOG_SIGMA**2
-        for case in cases:
-            total += likelihood(_adjusted(case, device, in_height))
-        return total / 2
+        return (misfit(logs) + float((logs**2).sum()) / PRIOR_LOG_SIGMA**2) / 2
 
     corners = np.vstack([np.zeros(len(names)), 0.7 * np.eye(len(names))])
     options: Any = {"xatol": 0.02, "fatol": 0.02, "initial_simplex": corners}
     found = minimize(cost, corners[0], method="Nelder-Mead", options=options)
     curvature = _curvature(cost, found.x)
     spread = np.sqrt(np.maximum(np.diag(np.linalg.pinv(curvature)), 0.0))
-    return found.x, np.minimum(spread, PRIOR_LOG_SIGMA)
+    at_best = misfit(found.x)
+    dispensable = []
+    for i in range(len(names)):
+        without = found.x.copy()
+        without[i] = FARTHEST_LOG
+        dispensable.append(misfit(without) - at_best < RATIO_95)
+    return found.x, np.minimum(spread, PRIOR_LOG_SIGMA), dispensable
 
 
 def _curvature(cost: Callable[[Floats], float], at: Floats, step: float = 0.15) -> Floats:
@@ -181,28 +201,39 @@ def _calibrated(cases: Sequence[_Case]) -> tuple[Device, tuple[Component, ...]]:
     components: list[Component] = []
     device = start
     for names in (PLAN, HEIGHT):
-        logs, spread = _fit(cases, names, start, names is HEIGHT)
-        for name, log, sigma in zip(names, logs.tolist(), spread.tolist(), strict=True):
+        logs, spread, dispensable = _fit(cases, names, start, names is HEIGHT)
+        listed = zip(names, logs.tolist(), spread.tolist(), dispensable, strict=True)
+        for name, log, sigma, none in listed:
             value = getattr(start, name) * math.exp(log)
             wide = math.exp(1.96 * sigma)
             told = sigma < TOLD * PRIOR_LOG_SIGMA
-            components.append(Component(name, value, value / wide, value * wide, told))
+            low = 0.0 if none else value / wide
+            components.append(Component(name, value, low, value * wide, told))
             device = replace(device, **{name: value})
     return replace(device, name="calibrated", degrees_of_freedom=SURE), tuple(components)
 
 
-def calibrate(surveys: Sequence[Notes]) -> Calibration:
+def calibrate(
+    surveys: Sequence[Notes], progress: Callable[[float, str], None] | None = None
+) -> Calibration:
     """Fit the components of one device to several surveys of it.
 
     Parameters
     ----------
     surveys
         Walked with the same device, each coming back to its marks.
+    progress
+        Is told the share that is done, 0 to 1, and what is done next.
 
     Returns
     -------
     Calibration
+        Fitted to fewer than `ENOUGH` surveys its size counts as little known as that of an unknown
+        device.
     """
+    tell = progress or (lambda share, words: None)
+    fits = 1 + (len(surveys) if len(surveys) >= ENOUGH else 0)
+    tell(0.0, "fitting the device")
     cases = []
     for notes in surveys:
         anchored = read_anchor(notes)
@@ -217,59 +248,20 @@ def calibrate(surveys: Sequence[Notes]) -> Calibration:
             turn = turn + fit_rigid(tied.plan.position[places.knot], places.value).turn
         cases.append(_Case(notes, anchored, turn))
     device, components = _calibrated(cases)
+    if len(cases) < ENOUGH:
+        device = replace(device, degrees_of_freedom=CLASSES["unknown"].degrees_of_freedom)
     count = held = 0
-    if len(cases) >= 3:
+    if len(cases) >= ENOUGH:
         from geosite.base.statistics import ellipse_factor
 
         limit = ellipse_factor(SURE)
         for left in range(len(cases)):
+            tell((1 + left) / fits, f"leaving out survey {left + 1} of {len(cases)}")
             others, _ = _calibrated([c for i, c in enumerate(cases) if i != left])
             book = cases[left].notes.book
             always = frozenset({cases[left].notes.site.baseline.from_})
             for loop in loops(book, walk_runs(book, others, always), others):
                 count += 1
                 held += loop.misclosure_m <= limit * loop.sigma_m
+    tell(1.0, "done")
     return Calibration(device, components, len(cases), count, held)
-
-
-_UNITS = {
-    "pointing": ("pointing", 1.0),
-    "pointing_up": ("pointing_up", 1.0),
-    "walk": ("walk", 1.0),
-    "walk_up": ("walk_up", 1.0),
-    "heading": ("heading_deg", 180 / math.pi),
-    "scale": ("scale_percent", 100.0),
-    "climb": ("climb_percent", 100.0),
-    "tilt": ("tilt_deg", 180 / math.pi),
-}
-HOW = {
-    "pointing": "visit one mark several times in a row",
-    "walk": "walk several loops of different length",
-    "heading": "walk a line there and back, 30 m or more",
-    "scale": "walk between two marks whose distance is known, the longer the better",
-    "pointing_up": "visit one mark several times in a row",
-    "walk_up": "walk several loops of different length",
-    "climb": "come back to a mark after a long level walk",
-    "tilt": "walk a line there and back, 30 m or more, and across",
-}
-"""What walk tells a component that others do not."""
-
-
-def device_toml(found: Calibration) -> str:
-    """Return the device as a TOML file for ``[survey.device]`` ``file``."""
-    lines = [
-        f"# Fitted to {found.surveys} surveys by restricted maximum likelihood.",
-    ]
-    if found.loops:
-        lines.append(
-            f"# Left out one by one: {found.loops_held} of {found.loops} loops within their 95 %."
-        )
-    lines += ["", "[device]"]
-    for part in found.components:
-        key, unit = _UNITS[part.name]
-        note = f"95 %: {part.low * unit:.2g} to {part.high * unit:.2g}"
-        if not part.identified:
-            note = f"not told by these walks: {HOW[part.name]}"
-        lines.append(f"{key} = {part.value * unit:.4g}  # {note}")
-    lines.append(f"degrees_of_freedom = {found.device.degrees_of_freedom:g}")
-    return "\n".join(lines) + "\n"

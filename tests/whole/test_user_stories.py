@@ -453,6 +453,7 @@ STORIES = [
     Story("a schema for the editor", ("describe", "site-file", "--json-schema"), 0, ('"$defs"',)),
     Story("which starters there are", ("new", "--list"), 0, ("stockpile", "access-ramp-us")),
     Story("what the accuracy means", ("guide", "accuracy"), 0, ("19 of 20",)),
+    Story("what the device does wrong", ("guide", "device"), 0, ("geosite calibrate",)),
     Story(
         "a sketch before anything is built",
         (*CHECK, "--sketch", "sketch.svg"),

@@ -11,6 +11,7 @@ TOPICS = {
     "segments": "straight, arc, circle, stream, gap: a small drawing of each",
     "drainage": "how to walk so that water can be told",
     "accuracy": "what the accuracy figures mean",
+    "device": "know your device: what its error is made of, and how to measure it",
     "handover": "what to hand to whom",
     "trouble": "troubleshooting by message",
 }

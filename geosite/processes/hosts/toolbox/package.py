@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import io
-import os
-import tempfile
 import zipfile
 from importlib.resources import files
 from pathlib import Path
 
 from geosite import __version__
 from geosite.base.errors import OutputRefused, Problem
+from geosite.handover.folder.one_file import write_whole
 
 __all__ = ["write_toolbox"]
 
@@ -31,21 +30,8 @@ def write_toolbox(path: Path) -> None:
     """
     content = _zip()
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        handle, beside = tempfile.mkstemp(prefix=".geosite-", dir=path.parent)
+        write_whole(path, content)
     except OSError as error:
-        raise _refusal(path, error) from error
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(content)
-            file.flush()
-            os.fsync(file.fileno())
-        umask = os.umask(0)
-        os.umask(umask)
-        os.chmod(beside, 0o666 & ~umask)
-        os.replace(beside, path)
-    except OSError as error:
-        Path(beside).unlink(missing_ok=True)
         raise _refusal(path, error) from error
 
 
