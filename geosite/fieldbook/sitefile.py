@@ -334,14 +334,14 @@ class Price(Table, frozen=True, kw_only=True):
     """``[prices.codes.NAME]``: what one unit of a code costs. Since 0.2."""
 
     rate: Annotated[float, Meta(ge=0)]
-    """Of one unit, in the currency. Example: `38.5`."""
+    """Price per unit, in the currency. Example: `38.5`."""
     per: Literal["m2", "m3", "m", "piece"] = "m2"
     """The unit: area on the slope, volume by the code's depth, length of a line or of an area's
     edging, or pieces."""
     waste_percent: Percent | None = None
     """Added to what is measured; without it that of the code. Example: `8.0`."""
     minimum: Annotated[float, Meta(ge=0)] = 0.0
-    """Least charge for the code, in the currency."""
+    """Least charge per code, in the currency. Example: `150.0`."""
 
 
 class Prices(Table, frozen=True, kw_only=True):
@@ -350,7 +350,8 @@ class Prices(Table, frozen=True, kw_only=True):
     currency: str = ""
     """Written beside each amount. Example: `"EUR"`."""
     rounding: Annotated[float, Meta(gt=0)] = 0.01
-    """Each line is rounded to a multiple of it, halves up."""
+    """Smallest share of the currency: lines are rounded to a multiple of it, halves up.
+    Example: `0.05`."""
     codes: dict[str, Price] = {}
     """Rates by code, each a table of its own."""
 

@@ -35,6 +35,8 @@ __all__ = ["Anchored", "Control", "magnetic_declination", "read_anchor"]
 
 MARGIN_DEG = 3.0
 """How far outside its area of use a CRS is still taken: neighbouring zones are used so."""
+USUAL_DEG = 1.0
+"""So far outside nobody asks: sites at the edge of a zone are often mapped in it."""
 AT_POLE_DEG = 90 - 1e-5
 """A metre from the pole."""
 WMM_FROM, WMM_TO = 2025.0, 2030.0
@@ -339,7 +341,7 @@ class _AnchorReader:
                 )
             elif (
                 key == "easting"
-                and not inside(position, 0.0)
+                and not inside(position, USUAL_DEG)
                 and (other := self.other_unit(position, inside)) is not None
             ):
                 self.problem(

@@ -75,7 +75,7 @@ class Device:
         Examples
         --------
         >>> Device.from_leg_noise(0.005, 0.004).heading
-        0.0
+        0
         """
         b = per_sqrt_metre
         return cls(0, 0, b, b, 0, 0, 0, 0, math.inf, leg=constant, name="leg noise")

@@ -105,7 +105,9 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def test_file_names_are_those_of_every_site(made: Path) -> None:
     names = [str(path.relative_to(made)) for path in made.rglob("*") if path.is_file()]
-    assert all(re.fullmatch(r"(styles/)?[A-Za-z_]+(_\d+)?\.[a-z]+", name) for name in names)
+    assert all(
+        re.fullmatch(r"((styles|geojson)/)?[A-Za-z_]+(_\d+)?\.[a-z]+", name) for name in names
+    )
     with zipfile.ZipFile(made / "handover.zip") as archive:
         assert set(archive.namelist()) == set(names) - {"handover.zip"}
     done = subprocess.run([COMMAND, "verify", made], capture_output=True, check=False)

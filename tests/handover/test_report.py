@@ -37,7 +37,7 @@ EXACT = {
         *("Spread.median", "Spread.largest", "Score.rmse", "Score.mean", "Score.largest"),
         *("Roughness.sigma_m", "Roughness.range_m", "Roughness.reach_m"),
     ),
-    "itself a probability": ("Pond.probability", "Grade.probability"),
+    "itself a probability": ("Pond.probability", "Grade.probability", "Roughness.weight"),
     "an extent": ("Points.outline_wgs84",),
     "a limit, given": (
         *("Ground.slope_breaks_percent", "Grade.limit", "Paving.minimum_percent"),

@@ -191,10 +191,13 @@ def test_the_output_of_one_is_an_input_of_the_next(tmp_path: Path) -> None:
     second = run("derive-slope", tmp_path / "out", elevation=first.outputs["elevation"])
     run("derive-drainage", tmp_path / "out", elevation=Path(first.outputs["elevation"]["href"]))
     assert second.summary["mean"] == pytest.approx(5.0, abs=1e-2)
-    assert {path.name for path in (tmp_path / "out").iterdir()} == {
-        "elevation.tif", "slope.tif", "aspect.tif", "drainage_direction.tif",
-        "ponding_depth.tif", "contributing_area.tif",
+    rasters = {
+        "elevation", "slope", "aspect", "drainage_direction", "ponding_depth", "contributing_area",
     }  # fmt: skip
+    # each with its look for the desktop beside it
+    assert {path.name for path in (tmp_path / "out").iterdir()} == {
+        f"{name}.{ending}" for name in rasters for ending in ("tif", "qml")
+    }
 
 
 def test_the_crs_of_a_layer_and_of_the_request_must_agree(tmp_path: Path) -> None:

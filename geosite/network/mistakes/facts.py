@@ -134,7 +134,7 @@ class Judge:
         Examples
         --------
         >>> round(Judge(4.0).exceeded(3 * 4.1908, 3, 6.0, 6), 4)  # F(3, 10) at 5 % is 3.708
-        0.0358
+        0.0366
         """
         known = self.degrees_of_freedom
         if np.isinf(known):

@@ -123,6 +123,7 @@ def interval_of(value: float, draws: Floats | None) -> Estimate:
 
     Examples
     --------
+    >>> import numpy as np
     >>> held = interval_of(99.0, np.arange(101.0))
     >>> round(held.low, 1), held.high
     (2.5, 99.0)
