@@ -138,6 +138,15 @@ def read_attached(
     limits_file = "" if limits is None else str(Path(file).parent / limits)
     device = None
     table_of = site.survey.device
+    if table_of is not None and site.survey.leg_noise is not None:
+        problems.add(
+            "device-twice",
+            "[survey.device] and [survey.leg_noise] both say what the device does",
+            "one of them",
+            "leave [survey.leg_noise] out",
+            file,
+            line("survey", "leg_noise"),
+        )
     if table_of is not None and table_of.file is not None:
         named = table_of.file
         device = read(partial(_device, named), named, TABLES_LIMIT, "survey", "device", "file")

@@ -206,7 +206,9 @@ def _calibrated(cases: Sequence[_Case]) -> tuple[Device, tuple[Component, ...]]:
         for name, log, sigma, none in listed:
             value = getattr(start, name) * math.exp(log)
             wide = math.exp(1.96 * sigma)
-            told = sigma < TOLD * PRIOR_LOG_SIGMA
+            # from nothing to more than an unknown device has: that is no news
+            nothing_new = none and value * wide > getattr(start, name)
+            told = sigma < TOLD * PRIOR_LOG_SIGMA and not nothing_new
             low = 0.0 if none else value / wide
             components.append(Component(name, value, low, value * wide, told))
             device = replace(device, **{name: value})

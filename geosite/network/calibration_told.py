@@ -134,7 +134,7 @@ def calibration_told(
         yield "plain", shown if part.identified else f"{shown} (not told by these walks)"
     untold = [_PARTS[part.name] for part in found.components if not part.identified]
     if untold:
-        names = ", ".join(part.words for part in untold)
+        names = "; ".join(part.words for part in untold)
         yield (
             "look",
             f"Not told by these walks, and little more than what is taken of an unknown device: "

@@ -66,7 +66,7 @@ def written(folder: Path, seed: int, device: str = "", *, closed: bool = True) -
 @pytest.fixture(scope="module")
 def surveys(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
     folder = tmp_path_factory.mktemp("surveys")
-    return [written(folder / f"day{seed}", seed) for seed in range(3)]
+    return [written(folder / f"day{seed}", seed) for seed in (30, 31, 32)]
 
 
 @pytest.fixture(scope="module")
@@ -141,7 +141,7 @@ def test_two_surveys_count_as_little_and_the_sites_own_device_is_passed_over(
     surveys: list[Path], tmp_path: Path
 ) -> None:
     sure = "[survey.leg_noise]\nconstant = 0.0001\nper_sqrt_metre = 0.0001"
-    stated = written(tmp_path / "stated", 1, sure)
+    stated = written(tmp_path / "stated", 31, sure)
     outs = [tmp_path / "plain.toml", tmp_path / "stated.toml"]
     plain = geosite("calibrate", *surveys[:2], "--out", outs[0])
     facts = geosite("calibrate", surveys[0], stated, "--out", outs[1], "--json")
@@ -154,13 +154,31 @@ def test_two_surveys_count_as_little_and_the_sites_own_device_is_passed_over(
     assert told["components"]["heading_deg"]["unit"] == "degrees per root metre"
 
 
-def test_surveys_that_nothing_checks_are_refused(tmp_path: Path) -> None:
-    site = tmp_path / "open" / "site.toml"
-    site.parent.mkdir()
+def unchecked(folder: Path) -> Path:
+    """Write a walk that never comes back, laid out by an azimuth."""
+    site = folder / "site.toml"
+    folder.mkdir()
     marks = SITE.split("[anchor.marks.B]")[0].format(device="") + "[anchor.azimuth]\n"
     site.write_text(marks + "value = 12.0\n", encoding="utf-8")
     rows = "run,point,x,y,z\nR,A,0,0,0\nR,B,9,1,0\nR,C,9,14,0.2\nR,D,-8,14,0.1\n"
-    (site.parent / "field_book.csv").write_text(rows, encoding="utf-8")
+    (folder / "field_book.csv").write_text(rows, encoding="utf-8")
+    return site
+
+
+@pytest.mark.slow
+def test_a_survey_that_nothing_checks_takes_no_part(surveys: list[Path], tmp_path: Path) -> None:
+    lonely, out = unchecked(tmp_path / "open"), tmp_path / "device.toml"
+    ran = geosite("calibrate", surveys[0], lonely, "--out", out)
+    assert (ran.status, ran.err) == (0, "")
+    assert f"{lonely}: nothing checks this survey, so it took no part" in ran.out.splitlines()
+    alone = geosite("calibrate", surveys[0], "--out", tmp_path / "alone.toml")
+    assert alone.status == 0
+    assert out.read_bytes() == (tmp_path / "alone.toml").read_bytes()
+    assert "surveys = 1\n" in out.read_text(encoding="utf-8")
+
+
+def test_surveys_that_nothing_checks_are_refused(tmp_path: Path) -> None:
+    site = unchecked(tmp_path / "open")
     ran = geosite("calibrate", site, "--out", tmp_path / "device.toml")
     assert ran.status == 3
     assert ran.err.count("\n") == 1
@@ -216,3 +234,12 @@ def test_a_call_without_surveys_or_without_out_is_said(surveys: list[Path]) -> N
         assert ran.status == 2
         assert ran.err.count("\n") == 1
         assert "geosite calibrate --help" in ran.err
+
+
+def test_a_device_beside_leg_noise_is_refused(tmp_path: Path) -> None:
+    both = '[survey.leg_noise]\nconstant = 0.004\n[survey.device]\nclass = "good"'
+    site = written(tmp_path / "both", 3, both)
+    ran = geosite("check", site)
+    assert ran.status == 2
+    assert ran.err.startswith(f"{site}:3: [survey.device] and [survey.leg_noise] both say")
+    assert ran.err.count("\n") == 1
