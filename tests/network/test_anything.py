@@ -55,7 +55,7 @@ def anchors(draw: st.DrawFn) -> tuple[dict, dict]:
 
 
 @pytest.mark.slow
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(
     books(),
     anchors(),

@@ -64,13 +64,14 @@ def test_falling_plane_follows_its_azimuth(tmp_path):
 @pytest.mark.slow
 def test_net_sigma_is_what_walks_scatter_by(tmp_path):
     off = []
-    for seed in range(100):
+    for seed in range(40):
         found = block(seed, tmp_path, lambda e, n: 0.5, Noise(0.005, 0.004), spacing=6.0)
         told = worked(found, design_plane((0.0, 0.0), B1.up, 0.0, 0.0, 1.0), interval=2.0)
         area = next(f for f in found[2].features if f.name == "block").area.value
         net = told.exact.net
         off.append((net.value - 0.5 * area) / net.sigma)
-    assert np.sqrt(np.mean(np.square(off))) == pytest.approx(1.0, abs=0.2)
+    # this ground is straight between its marks, the sigma holds that it might not be: never too small
+    assert 0.5 < np.sqrt(np.mean(np.square(off))) < 1.15
 
 
 def asked(notes, surfaces=None, **works):

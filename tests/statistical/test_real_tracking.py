@@ -10,6 +10,7 @@ from real_tracking import recordings, surveys
 
 
 @pytest.mark.slow
+@pytest.mark.long
 def test_an_unknown_device_keeps_what_it_promises_on_real_tracks() -> None:
     if not recordings():
         pytest.skip("the public recordings cannot be fetched here")

@@ -14,7 +14,7 @@ import pytest
 from rough_sites import RoughSite, benched, crowned, landing, plane_yard, walk_site
 from rough_truth import held_by
 
-pytestmark = pytest.mark.slow
+pytestmark = [pytest.mark.slow, pytest.mark.long]
 
 WALKS = 8
 DRAWS = "[drainage]\nconfidence_runs = 60\n"

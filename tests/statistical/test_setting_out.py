@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from setting_out_walks import KINDS, set_out_own_marks
 
-pytestmark = pytest.mark.slow
+pytestmark = [pytest.mark.slow, pytest.mark.long]
 
 
 @pytest.mark.parametrize("half", [0, 1])
