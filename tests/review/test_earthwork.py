@@ -70,7 +70,7 @@ def test_net_sigma_is_what_walks_scatter_by(tmp_path):
         area = next(f for f in found[2].features if f.name == "block").area.value
         net = told.exact.net
         off.append((net.value - 0.5 * area) / net.sigma)
-    # this ground is straight between its marks, the sigma holds that it might not be: never too small
+    # the ground is straight between its marks here; the sigma holds that it might not be
     assert 0.5 < np.sqrt(np.mean(np.square(off))) < 1.15
 
 
