@@ -100,7 +100,15 @@ def test_it_is_described_like_any_other(python: Path) -> None:
 
 def test_it_runs_and_its_schema_is_enforced(python: Path, tmp_path: Path) -> None:
     elevation = ground(tmp_path / "e.tif")
-    call = ("execute", "estimate-fill", "--elevation", elevation, "--out", tmp_path / "out")
+    call = (
+        "execute",
+        "estimate-fill",
+        "--json",
+        "--elevation",
+        elevation,
+        "--out",
+        tmp_path / "out",
+    )
     ran = geosite(python, *call, "--level", "401.5")
     assert (ran.returncode, ran.stderr) == (0, "")
     href = json.loads(ran.stdout)["fill"]["href"]
