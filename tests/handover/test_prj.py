@@ -6,13 +6,13 @@ import package_cases
 import pytest
 from pyproj import CRS
 
-from geosite.handover.formats.prj import esri_wkt
+from geosite.handover.formats.prj import prj_wkt
 
 
 @pytest.mark.parametrize("code", [25832, 2264, 27700, 32760])
 def test_the_crs_comes_back(code: int) -> None:
     crs = CRS.from_epsg(code)
-    text = esri_wkt(package_cases.frame(crs_wkt=crs.to_wkt()))
+    text = prj_wkt(package_cases.frame(crs_wkt=crs.to_wkt()))
     assert text is not None
     assert "\n" not in text
     back = CRS.from_wkt(text)

@@ -18,7 +18,7 @@ from geosite.handover.formats.desktop.style import native_styles
 from geosite.handover.formats.geopackage import write_geopackage
 from geosite.handover.formats.geotiff import write_raster
 from geosite.handover.formats.metadata import metadata
-from geosite.handover.formats.prj import esri_wkt
+from geosite.handover.formats.prj import prj_wkt
 from geosite.handover.formats.sld import styles
 from geosite.handover.formats.tables import write_csv, write_points
 from geosite.handover.model import Package
@@ -198,7 +198,7 @@ def _write_exchange(package: Package, folder: Path, options: Handover) -> Iterab
 
         write_dxf(folder / "site.dxf", package)
         yield "site.dxf", "Drawing with true arcs, DXF"
-        crs = esri_wkt(package.frame)
+        crs = prj_wkt(package.frame)
         if crs is not None:
             (folder / "site.prj").write_bytes(crs.encode("utf-8"))
             yield "site.prj", "Map CRS of site.dxf, which has no place for it inside"

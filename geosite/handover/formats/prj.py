@@ -4,16 +4,16 @@ from __future__ import annotations
 
 from geosite.base.map_frame import Frame
 
-__all__ = ["esri_wkt"]
+__all__ = ["prj_wkt"]
 
 
-def esri_wkt(frame: Frame) -> str | None:
-    """Return the map CRS in the form of WKT that ``.prj`` files hold; None where it has none."""
+def prj_wkt(frame: Frame) -> str | None:
+    """Return the map CRS as WKT 1, which readers of ``.prj`` know; None where it has none."""
     from pyproj import CRS
     from pyproj.exceptions import CRSError
 
     try:
-        wkt: str = CRS.from_wkt(frame.crs_wkt).to_wkt("WKT1_ESRI")
+        wkt: str = CRS.from_wkt(frame.crs_wkt).to_wkt("WKT1_GDAL")
     except CRSError:
         return None
     return wkt
