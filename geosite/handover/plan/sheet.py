@@ -204,8 +204,10 @@ def layout_of(package: Package, options: Handover) -> Layout:
 
 def _tiles(package: Package, options: Handover) -> tuple[Tile, ...]:
     """Return the sheets that the scale asked for needs; none where one is enough."""
+    if options.scale is None:
+        return ()
     overview = layout_of(package, options)
-    if options.scale is None or options.scale >= overview.view.scale:
+    if options.scale >= overview.view.scale:
         return ()
     return tiles(overview, float(options.scale), np.array(_surveyed(package), dtype=object))
 
