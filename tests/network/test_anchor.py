@@ -339,13 +339,14 @@ def test_marks_lie_where_the_crs_is_meant(
 
 
 def test_feet_on_a_map_in_metres_are_told_by_their_place(monkeypatch: pytest.MonkeyPatch) -> None:
-    # outside the area of use by half a degree, in its middle when taken as feet
+    # outside the area of use by more than a degree, in its middle when taken as feet
     area = (6.0, 32.0, 10.0, 60.0)
-    (problem,) = scaled(monkeypatch, (32.5, 50.0), area=area).problems
+    (problem,) = scaled(monkeypatch, (33.5, 50.0), area=area).problems
     assert problem.code == "anchor-other-unit"
     assert "inside it if the coordinates are feet" in problem.what
-    # without that second story the margin holds
-    assert scaled(monkeypatch, (32.5, 20.0), area=area).problems == []
+    # without that second story the margin holds, and at the edge of a zone nobody is asked
+    assert scaled(monkeypatch, (33.5, 20.0), area=area).problems == []
+    assert scaled(monkeypatch, (32.5, 50.0), area=area).problems == []
 
 
 def test_marks_off_the_map_say_what_to_look_at(monkeypatch: pytest.MonkeyPatch) -> None:
