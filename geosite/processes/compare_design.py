@@ -11,7 +11,7 @@ from geosite.processes.model import Context, Input, Output, Process
 
 if TYPE_CHECKING:
     from geosite.base.map_frame import Frame
-    from geosite.review.as_built.compute import Plan
+    from geosite.review.as_built.model import Plan
 
 __all__ = ["PROCESS"]
 
@@ -83,7 +83,7 @@ def _plan(inputs: Mapping[str, Any], frame: Frame) -> Plan:
     import numpy as np
 
     from geosite.reading.designs import read_design
-    from geosite.review.as_built.compute import Plan
+    from geosite.review.as_built.model import Plan
     from geosite.review.design_ground.asked import file_zone
     from geosite.review.design_ground.zones import Edge, Zone
     from geosite.review.setting_out.fit import refuse_other_crs
@@ -120,7 +120,7 @@ def _plan_of_site(inputs: Mapping[str, Any], frame: Frame) -> Plan:
     from geosite.fieldbook.read import read_survey
     from geosite.linework.draw import draw
     from geosite.network.adjust import adjust
-    from geosite.review.as_built.compute import Plan
+    from geosite.review.as_built.model import Plan
     from geosite.review.design_ground.asked import zones_of
     from geosite.review.design_ground.zones import Edge, moved
 

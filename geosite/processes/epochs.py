@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from geosite.review.change.compare import Epoch
+    from geosite.review.change.model import Epoch
 
 __all__ = ["read_epoch"]
 
@@ -25,7 +25,7 @@ def read_epoch(site: str, day: str | None = None) -> Epoch:
     from geosite.fieldbook.read import read_survey
     from geosite.linework.draw import draw
     from geosite.network.adjust import adjust
-    from geosite.review.change.compare import Epoch
+    from geosite.review.change.model import Epoch
     from geosite.review.draped import triangles_of
     from geosite.review.quantities import take_off
     from geosite.terrain.site_ground import site_ground

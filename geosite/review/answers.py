@@ -19,7 +19,8 @@ from geosite.reading.second_surface import SecondSurface
 from geosite.reading.toml_lines import line_of
 from geosite.review.checked import Grade
 from geosite.review.design_ground.asked import zones_of
-from geosite.review.design_ground.compute import DesignedGround, design_ground
+from geosite.review.design_ground.compute import design_ground
+from geosite.review.design_ground.model import DesignedGround
 from geosite.review.designs import Design, design_plane, design_raster
 from geosite.review.distances import Angle, Distance, Edge, angle_at, distance, outline_edges
 from geosite.review.draped import triangles_of

@@ -7,7 +7,7 @@ import shapely
 from geosite.base.columns import Columns, estimate, interval, real, text
 from geosite.base.map_frame import Frame
 from geosite.handover.model import Form, Layer, Table
-from geosite.review.as_built.compute import AsBuilt, Deviation
+from geosite.review.as_built.model import AsBuilt, Deviation
 from geosite.review.as_built.surfaces import SurfaceDeviation
 from geosite.review.as_built.wording import VERDICTS
 

@@ -7,8 +7,8 @@ import shapely
 from geosite.base.columns import Columns, estimate, real, text
 from geosite.base.map_frame import Frame
 from geosite.handover.model import Form, Layer, Raster, Table
-from geosite.review.change.compare import Change, MarkChange
 from geosite.review.change.ground import GroundChange
+from geosite.review.change.model import Change, MarkChange
 from geosite.review.change.progress import Progress
 from geosite.review.change.wording import VERDICTS
 

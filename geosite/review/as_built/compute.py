@@ -4,14 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
-from typing import Literal
+from dataclasses import replace
 
 import numpy as np
 import shapely
 
 from geosite.base.arrays import Floats
-from geosite.base.errors import Finding
 from geosite.base.estimate import Estimate
 from geosite.fieldbook.model import Notes
 from geosite.fieldbook.sitefile import Tolerance
@@ -20,91 +18,16 @@ from geosite.network.covariance import accuracies
 from geosite.network.model import LinearForm, Network
 from geosite.review.as_built import wording
 from geosite.review.as_built.datum import Datum, datum_of
+from geosite.review.as_built.model import AsBuilt, Deviation, Plan, Verdict
 from geosite.review.as_built.surfaces import SurfaceDeviation, surface_deviations
 from geosite.review.design_ground.zones import Edge, Zone
 from geosite.terrain.ground import Ground
 
-__all__ = ["AsBuilt", "Deviation", "Plan", "compare_design"]
+__all__ = ["compare_design"]
 
-Verdict = Literal["within", "beyond", "undecided"]
 
 STATION_M = 1.0
 """Between places along an edge."""
-
-
-@dataclass(frozen=True, eq=False)
-class Plan:
-    """A design to compare with.
-
-    Parameters
-    ----------
-    points
-        Name and place, shape (3,), local grid metres and metres; NaN where there is no elevation.
-    edges, zones
-    """
-
-    points: tuple[tuple[str, Floats], ...]
-    edges: tuple[Edge, ...]
-    zones: tuple[Zone, ...]
-
-
-@dataclass(frozen=True, eq=False)
-class Deviation:
-    """One place that was built.
-
-    Parameters
-    ----------
-    what
-        ``"mark"``, or ``"edge"`` for a station along one.
-    name
-        Of the mark, or of the edge and its station.
-    code
-    place : array, shape (3,), local grid metres and metres
-        As built.
-    east, north
-        Built less designed, metres on the ground; None where only the height is designed.
-    plan
-        Its length; of an edge the distance from it, positive to its left.
-    up
-        Built above designed, metres; None where no elevation is designed.
-    plan_limit, height_limit
-        Tolerances of the code.
-    plan_verdict, height_verdict
-    """
-
-    what: Literal["mark", "edge"]
-    name: str
-    code: str
-    place: Floats
-    east: Estimate | None
-    north: Estimate | None
-    plan: Estimate | None
-    up: Estimate | None
-    plan_limit: float | None = None
-    height_limit: float | None = None
-    plan_verdict: Verdict | None = None
-    height_verdict: Verdict | None = None
-
-
-@dataclass(frozen=True, eq=False)
-class AsBuilt:
-    """What was built against what was designed.
-
-    Parameters
-    ----------
-    deviations
-        Marks, then stations along edges.
-    surfaces
-        Per code that was built on the design.
-    missing
-        Points of the design that the survey has no mark for.
-    findings
-    """
-
-    deviations: tuple[Deviation, ...]
-    surfaces: tuple[SurfaceDeviation, ...]
-    missing: tuple[str, ...]
-    findings: tuple[Finding, ...] = ()
 
 
 def compare_design(

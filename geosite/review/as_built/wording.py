@@ -3,13 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
 
 from geosite.base.errors import Finding
 from geosite.fieldbook.model import Notes
-
-if TYPE_CHECKING:
-    from geosite.review.as_built.compute import AsBuilt, Deviation
+from geosite.review.as_built.model import AsBuilt, Deviation
 
 __all__ = ["VERDICTS", "findings"]
 

@@ -4,18 +4,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Literal
 
 import numpy as np
 
 from geosite.base.arrays import Floats, Ints
-from geosite.base.errors import Finding, InputError, Problem
+from geosite.base.errors import InputError, Problem
 from geosite.base.estimate import Estimate
 from geosite.base.statistics import t_factor
 from geosite.fieldbook.model import Notes
 from geosite.network.covariance import covariance
-from geosite.network.model import LinearForm, Network
+from geosite.network.model import LinearForm
 from geosite.review.change import wording
 from geosite.review.change.congruency import (
     Stability,
@@ -23,92 +23,16 @@ from geosite.review.change.congruency import (
     frame_of_level,
     frame_of_plan,
 )
-from geosite.review.change.ground import GroundChange, change_of_ground
-from geosite.review.change.progress import Progress, progress
-from geosite.review.quantities import TakeOff
-from geosite.terrain.site_ground import SiteGround
+from geosite.review.change.ground import change_of_ground
+from geosite.review.change.model import Change, Epoch, MarkChange, Verdict
+from geosite.review.change.progress import progress
 
-__all__ = ["Change", "Epoch", "MarkChange", "compare"]
+__all__ = ["compare"]
 
 ANOTHER_M = 3.0
 """Marks of one name that lie farther apart than this, or a tenth of the site, are two marks."""
 COMMON = 200
 """Most common marks that are held against each other."""
-
-Verdict = Literal["stable", "moved", "undecided"]
-
-
-@dataclass(frozen=True, eq=False)
-class Epoch:
-    """One survey, adjusted, drawn and taken off."""
-
-    notes: Notes
-    network: Network
-    site: SiteGround | None
-    taken: TakeOff
-
-
-@dataclass(frozen=True, eq=False)
-class MarkChange:
-    """One common mark.
-
-    Parameters
-    ----------
-    name
-    en : array, shape (2,), local grid metres
-        Its place in the first survey.
-    elevation
-        In the first survey, metres.
-    east, north, up
-        Displacement against the stable marks, ground metres.
-    horizontal
-        Length in plan, ground metres.
-    detectable_h_m, detectable_v_m
-        The displacement that would have been found in 80 of 100 cases.
-    probability_h, probability_v
-        Of a larger displacement where nothing moved.
-    plan, level
-        Verdicts.
-    """
-
-    name: str
-    en: Floats
-    elevation: float
-    east: Estimate
-    north: Estimate
-    up: Estimate
-    horizontal: Estimate
-    detectable_h_m: float
-    detectable_v_m: float
-    probability_h: float
-    probability_v: float
-    plan: Verdict
-    level: Verdict
-
-
-@dataclass(frozen=True, eq=False)
-class Change:
-    """What changed from the first survey to the second.
-
-    Parameters
-    ----------
-    marks
-        Common marks, in the order of the first field book.
-    plan, level
-        Tests of the common marks; None with fewer than two.
-    ground
-        Difference of the ground; None where the two do not overlap.
-    progress
-        Quantities per code and what was added.
-    findings
-    """
-
-    marks: tuple[MarkChange, ...]
-    plan: Stability | None
-    level: Stability | None
-    ground: GroundChange | None
-    progress: tuple[Progress, ...]
-    findings: tuple[Finding, ...] = ()
 
 
 def compare(before: Epoch, after: Epoch) -> Change:

@@ -3,14 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from typing import TYPE_CHECKING
 
 from geosite.base.errors import Finding
 from geosite.fieldbook.model import Notes
-
-if TYPE_CHECKING:
-    from geosite.review.change.compare import Change, MarkChange
-    from geosite.review.change.congruency import Stability
+from geosite.review.change.congruency import Stability
+from geosite.review.change.model import Change, MarkChange
 
 __all__ = ["VERDICTS", "findings"]
 

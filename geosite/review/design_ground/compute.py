@@ -4,27 +4,28 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
 from geosite.base.arrays import Floats
-from geosite.base.errors import Finding, InputError, Problem
+from geosite.base.errors import InputError, Problem
 from geosite.base.estimate import Estimate
 from geosite.base.grid import Grid
 from geosite.review.design_ground import wording
+from geosite.review.design_ground.model import DesignedGround
 from geosite.review.design_ground.shaping import Footing, footing
-from geosite.review.design_ground.waters import WaterChange, water_changes
-from geosite.review.design_ground.zones import Edge, Zone
+from geosite.review.design_ground.waters import water_changes
+from geosite.review.design_ground.zones import Zone
 from geosite.terrain.possible import PossibleRasters
 from geosite.terrain.site_ground import SiteGround
 from geosite.terrain.site_water import Water, site_water
 from geosite.terrain.slope import slope
 from geosite.terrain.water.descent import Mask
 
-__all__ = ["DesignedGround", "design_ground"]
+__all__ = ["design_ground"]
 
 FINE_POINTS = 30_000
 TOUCHED_M = 1e-6
@@ -32,58 +33,6 @@ TOUCHED_M = 1e-6
 AT_ONCE = 16
 DRAINED = 100
 """Possible designed grounds that are drained: each costs as much as one of the walked ground."""
-
-
-@dataclass(frozen=True, eq=False)
-class DesignedGround:
-    """A ground that is to be built.
-
-    Parameters
-    ----------
-    name, title
-    zones
-        Its parts.
-    grid
-        Map units.
-    z : array, shape (rows, cols), metres
-        The designed ground, the walked one where nothing is built.
-    change : array, shape (rows, cols), metres
-        Above the walked ground; 0 where nothing is built, NaN off the ground.
-    cut, fill, net
-        Ground cubic metres; net is cut less fill.
-    cut_area, fill_area
-        Ground square metres on which the ground is lowered and raised.
-    covered
-        Share of the zones that lies on walked ground.
-    edges
-        Lines of the design, local grid metres and metres.
-    daylight, cut_meets_fill
-        Lines where the design meets the ground: at the foot of its banks, and within it.
-    water
-        Of the designed ground.
-    waters
-        What becomes of ponds, inlets and falls from buildings.
-    findings
-    """
-
-    name: str
-    title: str
-    zones: tuple[Zone, ...]
-    grid: Grid
-    z: Floats
-    change: Floats
-    cut: Estimate
-    fill: Estimate
-    net: Estimate
-    cut_area: Estimate
-    fill_area: Estimate
-    covered: float
-    edges: tuple[Edge, ...]
-    daylight: tuple[BaseGeometry, ...]
-    cut_meets_fill: tuple[BaseGeometry, ...]
-    water: Water
-    waters: tuple[WaterChange, ...]
-    findings: tuple[Finding, ...] = ()
 
 
 def design_ground(

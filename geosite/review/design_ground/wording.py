@@ -3,14 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
 
 from geosite.base.errors import Finding
 from geosite.base.map_frame import Frame
+from geosite.review.design_ground.model import DesignedGround
 from geosite.terrain.wording import interval_words
-
-if TYPE_CHECKING:
-    from geosite.review.design_ground.compute import DesignedGround
 
 __all__ = ["OUTCOMES", "findings"]
 

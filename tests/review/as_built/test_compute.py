@@ -16,8 +16,9 @@ from geosite.linework.draw import draw
 from geosite.network.adjust import adjust
 from geosite.network.covariance import sigmas
 from geosite.network.model import LinearForm, Network
-from geosite.review.as_built.compute import AsBuilt, Plan, compare_design
+from geosite.review.as_built.compute import compare_design
 from geosite.review.as_built.datum import datum_of
+from geosite.review.as_built.model import AsBuilt, Plan
 from geosite.review.design_ground.zones import Edge, pad
 from geosite.terrain.site_ground import site_ground
 

@@ -16,7 +16,8 @@ from geosite.base.errors import InputError
 from geosite.fieldbook.sitefile import Surface
 from geosite.linework.draw import draw
 from geosite.network.adjust import adjust
-from geosite.review.design_ground.compute import DesignedGround, design_ground
+from geosite.review.design_ground.compute import design_ground
+from geosite.review.design_ground.model import DesignedGround
 from geosite.review.design_ground.zones import Zone, facet_zone, pad, strip
 from geosite.terrain.site_ground import SiteGround, site_ground
 from geosite.terrain.site_water import site_water
