@@ -20,14 +20,18 @@ __all__ = [
     "POOL",
     "ROW_STEP",
     "Bytes",
+    "Edges",
     "Grid",
     "Index",
+    "Leaving",
     "Long",
     "Mask",
     "Raster",
     "Relief",
     "descend",
     "heights_around",
+    "let_out",
+    "steepest_ways",
     "step_table",
 ]
 
@@ -170,6 +174,37 @@ class Relief:
 
 
 def descend(z: Raster, inlets: Mask | None, barriers: Mask | None, walls: Bytes | None) -> Relief:
+    """Find the steepest way down from each cell, with the water let out at the edge.
+
+    Parameters
+    ----------
+    z, inlets, barriers, walls
+        As for `steepest_ways`.
+    """
+    relief, outside = steepest_ways(z, inlets, barriers, walls)
+    around = heights_around(z, relief.edge, np.arange(8)[:, None], walls)
+    turn = relief.direction.ravel()
+    edges = Edges(
+        relief.edge, relief.outward, outside, turn[relief.edge], z.ravel()[relief.edge], around
+    )
+    leaving = let_out(edges, z.shape[1])
+    turn[leaving.cell] = leaving.outward
+    outward = relief.outward.copy()
+    outward[leaving.place] = leaving.outward
+    # a cell that lets its water out is joined to none of its lower neighbours
+    new = ~_is_among(leaving.cell, relief.saddles)
+    return replace(
+        relief,
+        outward=outward,
+        saddles=np.append(relief.saddles, leaving.cell[new]),
+        lower=np.append(relief.lower, leaving.lower[new]),
+        is_loose=np.append(relief.is_loose, np.full(np.count_nonzero(new), walls is not None)),
+    )
+
+
+def steepest_ways(
+    z: Raster, inlets: Mask | None, barriers: Mask | None, walls: Bytes | None
+) -> tuple[Relief, Bytes]:
     """Find the steepest way down from each cell, and what the basin graph needs to know.
 
     A cell is as high as its elevation says, and of two cells as high the later one is higher: no
@@ -187,6 +222,8 @@ def descend(z: Raster, inlets: Mask | None, barriers: Mask | None, walls: Bytes 
     Returns
     -------
     Relief
+    outside : array of uint8, shape of `Relief.edge`
+        Set of neighbours outside, by edge cell.
     """
     rows, cols = z.shape
     wide = cols + 2
@@ -320,10 +357,54 @@ def descend(z: Raster, inlets: Mask | None, barriers: Mask | None, walls: Bytes 
         outward=np.concatenate([band[5] for band in bands]),
         inlets=np.concatenate([band[6] for band in bands]),
     )
-    return _let_out(z, relief, np.concatenate([band[7] for band in bands]), walls)
+    return relief, np.concatenate([band[7] for band in bands])
 
 
-def _let_out(z: Raster, relief: Relief, outside: Bytes, walls: Bytes | None) -> Relief:
+@dataclass(frozen=True, eq=False, slots=True)
+class Edges:
+    """The cells at the edge of the data. Arrays have shape (n,), `around` (8, n).
+
+    Parameters
+    ----------
+    cell
+        Flat indices, ascending.
+    outward, outside
+        LEAVES + the direction straight out; the set of neighbours outside.
+    direction
+        The way of the water as the ground inside has it.
+    z, around
+        Elevation, and that of the neighbours by direction; NaN where there is none.
+    """
+
+    cell: Long
+    outward: Bytes
+    outside: Bytes
+    direction: Bytes
+    z: Raster
+    around: Raster
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Leaving:
+    """Edge cells whose water leaves at once. Arrays have shape (n,).
+
+    Parameters
+    ----------
+    place, cell
+        Place among the edge cells, and flat index, ascending.
+    outward
+        LEAVES + the direction out.
+    lower
+        Set of lower neighbours.
+    """
+
+    place: Long
+    cell: Long
+    outward: Bytes
+    lower: Bytes
+
+
+def let_out(edges: Edges, cols: int) -> Leaving:
     """Let water that would run along the edge leave where the ground falls across the edge.
 
     The ground is carried on over the edge at the slope at which it reaches it, and the water of an
@@ -335,57 +416,45 @@ def _let_out(z: Raster, relief: Relief, outside: Bytes, walls: Bytes | None) -> 
 
     Parameters
     ----------
-    z, walls
-        As for `descend`.
-    relief
-        Its directions are changed.
-    outside : array of uint8, shape of `relief.edge`
-        Set of neighbours outside, by edge cell.
+    edges
+        Of the raster.
+    cols
+        Its columns.
     """
-    cols = z.shape[1]
-    ground, direction = z.ravel(), relief.direction.ravel()
-    turn = direction[relief.edge]
+    turn = edges.direction
     runs = np.flatnonzero(turn < LEAVES)
     # where the way down leads as long as it stays at the edge, by pointer jumping; then inside
-    inside = relief.edge.size
+    inside = edges.cell.size
     end = np.arange(inside + 1)
-    there = relief.edge[runs] + step_table(cols)[turn[runs]]
-    end[runs] = np.where(_is_among(there, relief.edge), np.searchsorted(relief.edge, there), inside)
+    there = edges.cell[runs] + step_table(cols)[turn[runs]]
+    stays = _is_among(there, edges.cell)
+    next_place = np.searchsorted(edges.cell, there)
+    end[runs] = np.where(stays, next_place, inside)
     end[:-1][turn == INLET] = inside
     while not np.array_equal(further := end[end], end):
         end = further
-    runs = runs[end[runs] < inside]
-    if not runs.size:
-        return relief
-    cell, on = relief.edge[runs], turn[runs].astype(np.intp)
-    which, ways = np.arange(cell.size), np.arange(8)[:, None]
+    kept = end[runs] < inside
+    runs, there = runs[kept], next_place[kept]
+    on, ground, around = turn[runs].astype(np.intp), edges.z[runs], edges.around[:, runs]
+    which, ways = np.arange(runs.size), np.arange(8)[:, None]
     distance = np.where(ways % 2, np.sqrt(2.0), 1.0)
-    around = heights_around(z, cell, ways, walls)
-    inner = (ground[cell] - around[on, which]) / distance[on, 0]
-    carried = (around[(ways + 4) % 8, which] - ground[cell]) / distance
-    carried[~(np.isfinite(carried) & (outside[runs] >> ways & 1 > 0))] = -np.inf
+    inner = (ground - around[on, which]) / distance[on, 0]
+    carried = (around[(ways + 4) % 8, which] - ground) / distance
+    carried[~(np.isfinite(carried) & (edges.outside[runs] >> ways & 1 > 0))] = -np.inf
     way = carried.argmax(axis=0)
     across = carried[way, which]
-    falls = ((carried > 0) & (STRAIGHT_OUT[outside[runs]] >> ways & 1 > 0)).any(axis=0)
-    there = cell + step_table(cols)[on]
-    rise = (heights_around(z, there, on, walls) - ground[there]) / distance[on, 0]
+    falls = ((carried > 0) & (STRAIGHT_OUT[edges.outside[runs]] >> ways & 1 > 0)).any(axis=0)
+    rise = (edges.around[on, there] - edges.z[there]) / distance[on, 0]
     gathers = np.minimum(inner, rise) > _ROUNDING * across
     leaves = falls & (across >= inner) & ~gathers
-    runs, cell, way = runs[leaves], cell[leaves], way[leaves].astype(np.uint8)
-    outward = relief.outward.copy()
-    outward[runs] = way + np.uint8(LEAVES)
-    direction[cell] = outward[runs]
-    # a cell that lets its water out is joined to none of its lower neighbours
-    new = ~_is_among(cell, relief.saddles)
-    cell, around = cell[new], around[:, leaves][:, new]
     is_before = (ways < 2) | (ways > 5)
-    lower = (around < ground[cell]) | (is_before & (around == ground[cell]))
-    return replace(
-        relief,
-        outward=outward,
-        saddles=np.append(relief.saddles, cell),
-        lower=np.append(relief.lower, np.packbits(lower, axis=0, bitorder="little")[0]),
-        is_loose=np.append(relief.is_loose, np.full(cell.size, walls is not None)),
+    ground, around = ground[leaves], around[:, leaves]
+    lower = (around < ground) | (is_before & (around == ground))
+    return Leaving(
+        runs[leaves],
+        edges.cell[runs[leaves]],
+        way[leaves].astype(np.uint8) + np.uint8(LEAVES),
+        np.packbits(lower, axis=0, bitorder="little")[0],
     )
 
 
