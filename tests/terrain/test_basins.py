@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from geosite.terrain.water import basins
-from geosite.terrain.water.basins import ascending_order, hang_tree, join_parts, regions
+from geosite.terrain.water.basins import regions
+from geosite.terrain.water.trees import ascending_order, hang_tree, join_parts
 
 
 @pytest.mark.parametrize("kind", [np.float32, np.float64])

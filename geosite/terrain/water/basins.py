@@ -6,6 +6,7 @@ Depressions form a small graph whose minimum spanning tree gives every spill lev
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -27,27 +28,29 @@ from geosite.terrain.water.descent import (
     Relief,
     step_table,
 )
+from geosite.terrain.water.trees import ascending_order, hang_tree, join_parts
 
 __all__ = [
+    "ALONE",
     "Exits",
     "Passes",
     "Pools",
-    "ascending_order",
     "carve",
     "find_exits",
     "find_passes",
-    "hang_tree",
-    "join_parts",
     "label_basins",
+    "regions",
     "settle",
+    "ways_over",
 ]
 
 _CHUNK = 65_536
 """Cells per step of a pass over flat arrays."""
 _FARTHEST_FIRST = np.array([7, 5, 3, 1, 6, 4, 2, 0])
-_ALONE = np.zeros((256, 256), dtype=np.uint8)
+ALONE = np.zeros((256, 256), dtype=np.uint8)
+"""As `TOUCHING`, where no two neighbours hang together."""
 for _k in range(8):
-    _ALONE[:, _k] = np.arange(256) & 1 << _k
+    ALONE[:, _k] = np.arange(256) & 1 << _k
 
 
 # ----------------------------------------------------------------------------------- level ground
@@ -258,31 +261,12 @@ def find_passes(grid: Grid, relief: Relief, label: Index, count: int) -> Passes:
     cells = [relief.edge[is_edge], relief.inlets]
     turns = [relief.outward[is_edge], grid.direction[relief.inlets]]
     ends = [np.full(cells[0].size + cells[1].size, count, dtype=np.int32)]
-    shift = step_table(grid.cols)
-    for touching, chosen in ((TOUCHING, ~relief.is_loose), (_ALONE, relief.is_loose)):
-        saddle, lower = relief.saddles[chosen], relief.lower[chosen]
-        # the neighbours that hang together with the cell's own way down are joined to it below
-        left = lower & ~touching[lower, grid.direction[saddle]]
-        while (has := np.flatnonzero(left)).size:
-            saddle, lower, left = saddle[has], lower[has], left[has]
-            steepest = np.full(saddle.size, -np.inf, dtype=grid.z.dtype)
-            turn = np.zeros(saddle.size, dtype=np.uint8)
-            z = grid.z[saddle]
-            for k in range(8):
-                which = np.flatnonzero(left & 1 << k)
-                fall = z[which] - grid.z[saddle[which] + shift[k]]
-                if k % 2:
-                    fall *= 0.5**0.5
-                better = fall > steepest[which]
-                which = which[better]
-                steepest[which] = fall[better]
-                turn[which] = k
-            end = label[saddle + shift[turn]]
-            crosses = np.flatnonzero(end != label[saddle])
-            cells.append(saddle[crosses])
-            turns.append(turn[crosses])
-            ends.append(end[crosses])
-            left &= ~touching[lower, turn]
+    for touching, chosen in ((TOUCHING, ~relief.is_loose), (ALONE, relief.is_loose)):
+        saddles, lower = relief.saddles[chosen], relief.lower[chosen]
+        for cell, turn, end in ways_over(grid, label, saddles, lower, touching):
+            cells.append(cell)
+            turns.append(turn)
+            ends.append(end)
     cell = np.concatenate(cells)
     z = grid.z[cell]
     order = ascending_order(z)
@@ -291,17 +275,46 @@ def find_passes(grid: Grid, relief: Relief, label: Index, count: int) -> Passes:
     return Passes(label[cell], np.concatenate(ends)[order], z[order], cell, turn, count)
 
 
-def ascending_order(z: Raster) -> Long:
-    """Return the order of `z`, equal values as they stand."""
-    if z.dtype != np.float32:
-        return np.argsort(z, kind="stable")
-    # the bits of a float as an integer that sorts alike, its place behind them
-    bits = z.view(np.int32).astype(np.int64)
-    bits = np.where(bits < 0, bits ^ 0x7FFFFFFF, bits)
-    key = bits << 32 | np.arange(z.size)
-    key.sort()
-    order: Long = (key & 0xFFFFFFFF).astype(np.intp, copy=False)
-    return order
+def ways_over(
+    grid: Grid, label: Index, saddle: Long, lower: Bytes, touching: Bytes
+) -> Iterator[tuple[Long, Bytes, Index]]:
+    """Yield the ways over saddles to other basins: the steepest of each, then the next steepest.
+
+    Parameters
+    ----------
+    grid, label
+        The ground, and the basin of each of its cells.
+    saddle, lower
+        Flat indices, and the sets of their lower neighbours.
+    touching
+        `TOUCHING`, or `ALONE` where nothing proves that neighbours hang together.
+
+    Yields
+    ------
+    cell, direction, end
+        The saddle, the way on from it, and the basin there.
+    """
+    shift = step_table(grid.cols)
+    # the neighbours that hang together with the cell's own way down are joined to it below
+    left = lower & ~touching[lower, grid.direction[saddle]]
+    while (has := np.flatnonzero(left)).size:
+        saddle, lower, left = saddle[has], lower[has], left[has]
+        steepest = np.full(saddle.size, -np.inf, dtype=grid.z.dtype)
+        turn = np.zeros(saddle.size, dtype=np.uint8)
+        z = grid.z[saddle]
+        for k in range(8):
+            which = np.flatnonzero(left & 1 << k)
+            fall = z[which] - grid.z[saddle[which] + shift[k]]
+            if k % 2:
+                fall *= 0.5**0.5
+            better = fall > steepest[which]
+            which = which[better]
+            steepest[which] = fall[better]
+            turn[which] = k
+        end = label[saddle + shift[turn]]
+        crosses = np.flatnonzero(end != label[saddle])
+        yield saddle[crosses], turn[crosses], end[crosses]
+        left &= ~touching[lower, turn]
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -327,99 +340,18 @@ class Exits:
     trapped: Long
 
 
-def join_parts(near: Index, far: Index, count: int) -> tuple[Long, Index, int]:
-    """Choose the first links that join everything (Boruvka's algorithm, all parts at once).
+def find_exits(passes: Passes, bottoms: Long, heights: Raster, cols: int) -> Exits:
+    """Find the spill level of every basin and the pass its water leaves over.
 
     Parameters
     ----------
-    near, far : array of int32, shape (links,)
-        What each link joins, the cheapest link first.
-    count
-        Number of things to join.
-
-    Returns
-    -------
-    chosen
-        Links of the minimum spanning forest, ascending.
-    part : array of int32, shape (count,)
-        Connected part of each thing.
-    parts
-        Number of parts.
+    passes
+        Between the basins.
+    bottoms, heights
+        Bottom of each basin, and its elevation.
+    cols
+        Of the raster.
     """
-    part = np.arange(count, dtype=np.int32)
-    is_chosen = np.zeros(near.size, dtype=np.bool_)
-    rank = np.arange(near.size, dtype=np.int32)
-    a, b = near, far
-    while rank.size:
-        # the last value written stays, and the links are written from the last to the first
-        place = np.arange(rank.size - 1, -1, -1, dtype=np.int32)
-        lowest = np.full((2, count), rank.size, dtype=np.int32)
-        lowest[0, a[::-1]] = place
-        lowest[1, b[::-1]] = place
-        best = lowest.min(axis=0)
-        here = np.flatnonzero(best < rank.size).astype(np.int32)
-        best = best[here]
-        is_chosen[rank[best]] = True
-        root = np.arange(count, dtype=np.int32)
-        root[here] = a[best] + b[best] - here
-        # of two that chose each other the earlier is the root
-        mutual = here[(root[root[here]] == here) & (here < root[here])]
-        root[mutual] = mutual
-        while not np.array_equal(further := root[root], root):
-            root = further
-        renumbered = np.cumsum(root == np.arange(count), dtype=np.int32) - np.int32(1)
-        count = int(renumbered[-1]) + 1
-        merged = renumbered[root]
-        part = merged[part]
-        a, b = merged[a], merged[b]
-        left = np.flatnonzero(a != b)
-        a, b, rank = a[left], b[left], rank[left]
-    return np.flatnonzero(is_chosen), part, count
-
-
-def hang_tree(near: Index, far: Index, root: int) -> tuple[Long, Long]:
-    """Hang a tree from its root, leaf by leaf.
-
-    Parameters
-    ----------
-    near, far
-        Ends of the links; the root has the largest number.
-
-    Returns
-    -------
-    link
-        The link that leads towards the root, by node; the root has none.
-    up
-        The next node that way; of the root itself.
-    """
-    ends = near.astype(np.int64) + far
-    # per node: sum of its links in the low bits, how many they are in the high bits
-    one = np.int64(1) << 32
-    value = np.zeros(root + 1, dtype=np.int64)
-    links = np.arange(near.size, dtype=np.int64) + one
-    np.add.at(value, near, links)
-    np.add.at(value, far, links)
-    value[root] += one * (root + 2)  # never a leaf
-    link = np.zeros(root, dtype=np.intp)
-    up = np.full(root + 1, root, dtype=np.intp)
-    order = np.empty(root + 1, dtype=np.int32)
-    front = np.flatnonzero(value >> 32 == 1)
-    while front.size:
-        last = value.take(front) - one
-        there = ends.take(last) - front
-        link[front] = last
-        up[front] = there
-        np.subtract.at(value, there, last + one)
-        ready = there[value.take(there) < 2 * one]
-        # several leaves of a node may have been the last ones at once
-        place = np.arange(ready.size, dtype=np.int32)
-        order[ready] = place
-        front = ready[order.take(ready) == place]
-    return link, up
-
-
-def find_exits(grid: Grid, passes: Passes, bottoms: Long) -> Exits:
-    """Find the spill level of every basin and the pass its water leaves over."""
     outside = passes.outside
     chosen, part, parts = join_parts(passes.near, passes.far, outside + 1)
     near, far = passes.near[chosen], passes.far[chosen]
@@ -427,7 +359,7 @@ def find_exits(grid: Grid, passes: Passes, bottoms: Long) -> Exits:
     trapped = bottoms[:0]
     if parts > 1:
         # what barriers enclose ends at the lowest bottom in there
-        deepest = np.lexsort((grid.z[bottoms], part[:-1]))
+        deepest = np.lexsort((heights, part[:-1]))
         first = deepest[np.flatnonzero(np.diff(part[:-1][deepest], prepend=-1))]
         first = first[part[first] != part[-1]]
         trapped = bottoms[first]
@@ -435,12 +367,12 @@ def find_exits(grid: Grid, passes: Passes, bottoms: Long) -> Exits:
         far = np.append(far, np.full(first.size, outside, dtype=np.int32))
         cell = np.append(cell, trapped)
         turn = np.append(turn, np.full(first.size, HOLLOW, dtype=np.uint8))
-        z = np.append(z, grid.z[trapped])
+        z = np.append(z, heights[first])
     link, up = hang_tree(near, far, outside)
     cell, turn, level = cell[link], turn[link], z[link]
     # a pass may be crossed either way
     is_back = far[link] == np.arange(outside)
-    cell = np.where(is_back, cell + step_table(grid.cols)[turn], cell)
+    cell = np.where(is_back, cell + step_table(cols)[turn], cell)
     turn = np.where(is_back, (turn + 4) % 8, turn)
     down = np.where(up[:-1] == outside, np.arange(outside), up[:-1])
     while True:

@@ -198,7 +198,8 @@ def drain(
     )
     pools = settle(grid, relief.level)
     label, bottoms = label_basins(grid, pools)
-    exits = find_exits(grid, find_passes(grid, relief, label, len(bottoms)), bottoms)
+    passes = find_passes(grid, relief, label, len(bottoms))
+    exits = find_exits(passes, bottoms, grid.z[bottoms], grid.cols)
     carve(grid, exits, pools)
 
     level = np.append(exits.level, z.dtype.type(np.nan))
