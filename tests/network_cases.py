@@ -16,6 +16,56 @@ from geosite.fieldbook.sitefile import SiteFile
 # a map whose scale is 1 at its middle: a test of the network alone
 PLAIN_CRS = "+proj=tmerc +lat_0=48 +lon_0=11 +k=1 +x_0=0 +y_0=0 +ellps=GRS80 +units=m +type=crs"
 
+# true ground of a small invented site, metres; unnamed stops are walked through once
+SMALL_PLACES = {
+    "A": (0.0, 0.0, 1.0),
+    "B": (6.0, 1.0, 1.1),
+    "T1": (20.0, 12.0, 0.7),
+    "T2": (-3.0, 25.0, 0.4),
+    "T3": (14.0, 30.0, 0.2),
+    "C": (28.0, 3.0, 0.9),
+}
+# open ends, chains of several marks, standing still, marks seen twice by one run
+SMALL_WALKS = {
+    "R1": ["s1", "A", "B", "s2", "s3", "T1", "s4", "T2", "s5", "s6", "B", "A"],
+    "R2": ["B", "s7", "A", "T1", "s8", "s9", "s10", "T3", "C", "s11", "B", "s12", "s13"],
+    "R3": ["A", "B", "T2", "s14", "T3", "s15", "T2", "s16", "A", "s17", "B"],
+}
+SMALL_ANCHORS: dict[str, tuple[dict[str, dict[str, Any]], dict[str, Any]]] = {
+    "two marks with sigma": (
+        {
+            "A": {"easting": 500.0, "northing": 700.0, "elevation": 1.0, "sigma": 0.02},
+            "B": {"easting": 506.0, "northing": 701.0, "elevation": 1.1, "sigma": 0.01},
+        },
+        {},
+    ),
+    "two exact marks": (
+        {
+            "A": {"easting": 500.0, "northing": 700.0, "elevation": 1.0},
+            "B": {"easting": 506.0, "northing": 701.0},
+        },
+        {},
+    ),
+    "three marks, one seen once": (
+        {
+            "A": {"easting": 500.0, "northing": 700.0, "elevation": 1.0, "sigma": 0.02},
+            "B": {"easting": 506.0, "northing": 701.0, "sigma": 0.02},
+            "C": {"easting": 528.0, "northing": 703.0, "elevation": 0.9, "sigma": 0.05},
+        },
+        {},
+    ),
+    "one mark and an azimuth": (
+        {"A": {"easting": 500.0, "northing": 700.0, "elevation": 1.0, "sigma": 0.02}},
+        {"azimuth": {"value": math.degrees(math.atan2(6, 1)), "sigma": 0.1}},
+    ),
+    "one mark and an exact azimuth": (
+        {"A": {"easting": 500.0, "northing": 700.0, "elevation": 1.0}},
+        {"azimuth": {"value": math.degrees(math.atan2(6, 1))}},
+    ),
+}
+SMALL_CRS = "+proj=tmerc +lat_0=0 +lon_0=11 +k=1 +x_0=500 +y_0=700 +ellps=GRS80 +units=m +type=crs"
+"""A plain map at the very middle of the small site, so that ground is grid."""
+
 Row = tuple[str, str, float, float, float]
 
 

@@ -13,6 +13,7 @@ from pathlib import Path
 
 import numpy as np
 from ferry_landing import make_site
+from simulated import FACTOR, anchored
 from walk_simulator import COLUMNS, Noise, Stop, Walk, field_book_rows, write_csv
 
 from geosite.fieldbook.model import Notes
@@ -27,33 +28,6 @@ Heights = Callable[[np.ndarray, np.ndarray], np.ndarray]
 """Elevation at ground metres east and north of the site's corner."""
 
 ANCHOR_SIGMA = 0.015
-FACTOR = make_site.combined_factor()
-
-_SITE = """
-[survey]
-file = "field_book.csv"
-closure_limit = 50
-[survey.leg_noise]
-constant = {a}
-per_sqrt_metre = {b}
-[baseline]
-from = "B1"
-to = "B2"
-[anchor]
-crs = "EPSG:25832"
-vertical_crs = "EPSG:7837"
-[anchor.marks.B1]
-easting = {e1}
-northing = {n1}
-elevation = {h1}
-sigma = {s}
-[anchor.marks.B2]
-easting = {e2}
-northing = {n2}
-sigma = {s}
-[surface]
-cell_size = {cell}
-"""
 
 
 @dataclass(frozen=True)
@@ -262,11 +236,8 @@ def walk_site(
     )
     marks = {s.point: s for w in walks for s in w.stops if s.point in ("B1", "B2")}
     one, two = marks["B1"], marks["B2"]
-    places = [make_site.to_map(m.east, m.north, FACTOR) for m in (one, two)]
-    (e1, n1), (e2, n2) = places + ANCHOR_SIGMA * rng.standard_normal((2, 2))
-    h1 = one.up + ANCHOR_SIGMA * rng.standard_normal()
-    a, b = site.noise.constant, site.noise.per_sqrt_metre
-    head = _SITE.format(a=a, b=b, e1=e1, n1=n1, e2=e2, n2=n2, h1=h1, s=ANCHOR_SIGMA, cell=site.cell)
+    head = anchored(one, two, site.noise, rng, ANCHOR_SIGMA)
+    head += f"[surface]\ncell_size = {site.cell}\n"
     (folder / "site.toml").write_text(head + site.codes + more, encoding="utf-8")
     notes = read_survey(folder / "site.toml")
     network = adjust(notes)

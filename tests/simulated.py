@@ -7,12 +7,12 @@ from pathlib import Path
 
 import numpy as np
 from ferry_landing import make_site
-from walk_simulator import COLUMNS, Noise, Walk, field_book_rows, write_csv
+from walk_simulator import COLUMNS, Noise, Stop, Walk, field_book_rows, write_csv
 
 from geosite.fieldbook.model import Notes
 from geosite.fieldbook.read import read_survey
 
-SITE = """
+_HEAD = """
 [survey]
 file = "field_book.csv"
 closure_limit = 50
@@ -34,6 +34,8 @@ sigma = {s}
 easting = {e2}
 northing = {n2}
 sigma = {s}
+"""
+CODES = """
 [codes.asphalt]
 [codes.concrete]
 [codes.setts]
@@ -66,6 +68,15 @@ WALKS: tuple[Walk, ...] = (make_site.run_one(), make_site.run_two(), make_site.r
 MEASURES = {(m["feature"], m["measure"]): float(m["value"]) for m in make_site.true_measures()}
 
 
+def anchored(one: Stop, two: Stop, noise: Noise, rng: np.random.Generator, sigma: float) -> str:
+    """Return the head of a site file whose anchor marks are off by their sigma."""
+    places = [make_site.to_map(m.east, m.north, FACTOR) for m in (one, two)]
+    (e1, n1), (e2, n2) = places + sigma * rng.standard_normal((2, 2))
+    h1 = one.up + sigma * rng.standard_normal()
+    a, b = noise.constant, noise.per_sqrt_metre
+    return _HEAD.format(a=a, b=b, e1=e1, n1=n1, e2=e2, n2=n2, h1=h1, s=sigma)
+
+
 def ferry_landing(
     seed: int,
     folder: Path,
@@ -78,13 +89,8 @@ def ferry_landing(
     rng = np.random.default_rng(seed)
     rows = field_book_rows(walks, noise, rng, decimals=5)
     write_csv(folder / "field_book.csv", COLUMNS, rows)
-    places = [make_site.to_map(m.east, m.north, FACTOR) for m in (make_site.B1, make_site.B2)]
-    (e1, n1), (e2, n2) = places + anchor_sigma * rng.standard_normal((2, 2))
-    h1 = make_site.B1.up + anchor_sigma * rng.standard_normal()
-    text = SITE.format(
-        a=noise.constant, b=noise.per_sqrt_metre, e1=e1, n1=n1, e2=e2, n2=n2, h1=h1, s=anchor_sigma
-    )
-    (folder / "site.toml").write_text(text, encoding="utf-8")
+    head = anchored(make_site.B1, make_site.B2, noise, rng, anchor_sigma)
+    (folder / "site.toml").write_text(head + CODES, encoding="utf-8")
     stops = [s for w in walks for s in w.stops]
     return Survey(
         read_survey(folder / "site.toml"),

@@ -5,11 +5,10 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 from itertools import pairwise
-from typing import Any
 
 import numpy as np
 import pytest
-from network_cases import notes, turned
+from network_cases import SMALL_ANCHORS, SMALL_CRS, SMALL_PLACES, SMALL_WALKS, notes, turned
 from scipy import stats
 
 from geosite.fieldbook.model import Notes
@@ -34,60 +33,13 @@ from geosite.network.rows import height_rows, plan_rows
 from geosite.network.tie import plan_steps
 from geosite.network.walk import walk_runs
 
-# true ground of a small invented site, metres; unnamed stops are walked through once
-PLACES = {
-    "A": (0.0, 0.0, 1.0),
-    "B": (6.0, 1.0, 1.1),
-    "T1": (20.0, 12.0, 0.7),
-    "T2": (-3.0, 25.0, 0.4),
-    "T3": (14.0, 30.0, 0.2),
-    "C": (28.0, 3.0, 0.9),
-}
-# open ends, chains of several marks, standing still, marks seen twice by one run
-WALKS = {
-    "R1": ["s1", "A", "B", "s2", "s3", "T1", "s4", "T2", "s5", "s6", "B", "A"],
-    "R2": ["B", "s7", "A", "T1", "s8", "s9", "s10", "T3", "C", "s11", "B", "s12", "s13"],
-    "R3": ["A", "B", "T2", "s14", "T3", "s15", "T2", "s16", "A", "s17", "B"],
-}
-ANCHORS: dict[str, tuple[dict[str, dict[str, Any]], dict[str, Any]]] = {
-    "two marks with sigma": (
-        {
-            "A": {"easting": 500.0, "northing": 700.0, "elevation": 1.0, "sigma": 0.02},
-            "B": {"easting": 506.0, "northing": 701.0, "elevation": 1.1, "sigma": 0.01},
-        },
-        {},
-    ),
-    "two exact marks": (
-        {
-            "A": {"easting": 500.0, "northing": 700.0, "elevation": 1.0},
-            "B": {"easting": 506.0, "northing": 701.0},
-        },
-        {},
-    ),
-    "three marks, one seen once": (
-        {
-            "A": {"easting": 500.0, "northing": 700.0, "elevation": 1.0, "sigma": 0.02},
-            "B": {"easting": 506.0, "northing": 701.0, "sigma": 0.02},
-            "C": {"easting": 528.0, "northing": 703.0, "elevation": 0.9, "sigma": 0.05},
-        },
-        {},
-    ),
-    "one mark and an azimuth": (
-        {"A": {"easting": 500.0, "northing": 700.0, "elevation": 1.0, "sigma": 0.02}},
-        {"azimuth": {"value": math.degrees(math.atan2(6, 1)), "sigma": 0.1}},
-    ),
-    "one mark and an exact azimuth": (
-        {"A": {"easting": 500.0, "northing": 700.0, "elevation": 1.0}},
-        {"azimuth": {"value": math.degrees(math.atan2(6, 1))}},
-    ),
-}
 NOISE = (0.005, 0.004)
 
 
 def places() -> dict[str, np.ndarray]:
     rng = np.random.default_rng(3)
-    found = {name: np.array(place) for name, place in PLACES.items()}
-    for stops in WALKS.values():
+    found = {name: np.array(place) for name, place in SMALL_PLACES.items()}
+    for stops in SMALL_WALKS.values():
         for stop in stops:
             if stop not in found:
                 found[stop] = np.append(rng.uniform(-5, 35, 2), rng.uniform(0, 1))
@@ -96,9 +48,9 @@ def places() -> dict[str, np.ndarray]:
 
 def survey(anchor: str, rng: np.random.Generator | None = None) -> Notes:
     """Walk the site, without noise or with; every run in a frame of its own."""
-    known, more = ANCHORS[anchor]
+    known, more = SMALL_ANCHORS[anchor]
     where, rows = places(), []
-    for number, (run, stops) in enumerate(WALKS.items()):
+    for number, (run, stops) in enumerate(SMALL_WALKS.items()):
         local = np.array([where[stop] for stop in stops])
         if rng is not None:
             legs = np.diff(local, axis=0)
@@ -108,9 +60,7 @@ def survey(anchor: str, rng: np.random.Generator | None = None) -> Notes:
         local = turned(local, 100.0 * number + 17, (3.0, -8.0, 2.0))
         for stop, xyz in zip(stops, local, strict=True):
             rows.append((run, "" if stop.startswith("s") else stop, *xyz))
-    # a plain map at the very middle, so that ground is grid
-    crs = "+proj=tmerc +lat_0=0 +lon_0=11 +k=1 +x_0=500 +y_0=700 +ellps=GRS80 +units=m +type=crs"
-    return notes(rows, known, noise=NOISE, crs=crs, **more)
+    return notes(rows, known, noise=NOISE, crs=SMALL_CRS, **more)
 
 
 def dense(case: Notes, network: Network) -> tuple[np.ndarray, np.ndarray]:
@@ -198,7 +148,7 @@ def single_forms(n: int) -> list[LinearForm]:
     )
 
 
-@pytest.mark.parametrize("anchor", ANCHORS)
+@pytest.mark.parametrize("anchor", SMALL_ANCHORS)
 def test_closed_form_equals_the_dense_solution(anchor: str) -> None:
     case = survey(anchor)
     network = adjust(case)
@@ -280,7 +230,7 @@ def test_seen_from_another_run() -> None:
 
 def test_a_chain_that_leaves_the_very_first_row(monkeypatch: pytest.MonkeyPatch) -> None:
     # the first long leg starts at the first row
-    monkeypatch.setitem(WALKS, "R1", ["A", "s1", "s2", "B", "T1", "s4", "T2", "s6", "B", "A"])
+    monkeypatch.setitem(SMALL_WALKS, "R1", ["A", "s1", "s2", "B", "T1", "s4", "T2", "s6", "B", "A"])
     case = survey("two marks with sigma")
     network = adjust(case)
     n, book = len(case.book), case.book

@@ -15,7 +15,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from network_cases import notes, turned
+from network_cases import SMALL_ANCHORS, SMALL_CRS, SMALL_PLACES, SMALL_WALKS, notes, turned
 
 from geosite.fieldbook.model import Notes
 from geosite.network.adjust import adjust
@@ -33,21 +33,6 @@ from geosite.network.covariance import (
 from geosite.network.device import Device, device_of
 from geosite.network.model import LinearForm, Network
 
-# true ground of a small invented site, metres; unnamed stops are walked through once
-PLACES = {
-    "A": (0.0, 0.0, 1.0),
-    "B": (6.0, 1.0, 1.1),
-    "T1": (20.0, 12.0, 0.7),
-    "T2": (-3.0, 25.0, 0.4),
-    "T3": (14.0, 30.0, 0.2),
-    "C": (28.0, 3.0, 0.9),
-}
-# open ends, chains of several marks, marks seen twice by one run
-WALKS = {
-    "R1": ["s1", "A", "B", "s2", "s3", "T1", "s4", "T2", "s5", "s6", "B", "A"],
-    "R2": ["B", "s7", "A", "T1", "s8", "s9", "s10", "T3", "C", "s11", "B", "s12", "s13"],
-    "R3": ["A", "B", "T2", "s14", "T3", "s15", "T2", "s16", "A", "s17", "B"],
-}
 EVERYTHING = {
     "pointing": 0.01,
     "pointing_up": 0.008,
@@ -69,36 +54,16 @@ DEVICES = {
     "pointing and tilt": WITHOUT
     | {"walk": 0.01, "walk_up": 0.01, "pointing": 0.02, "pointing_up": 0.02, "tilt_deg": 0.6},
 }
-ANCHORS: dict[str, tuple[dict[str, dict[str, Any]], dict[str, Any]]] = {
-    "two marks with sigma": (
-        {
-            "A": {"easting": 500.0, "northing": 700.0, "elevation": 1.0, "sigma": 0.02},
-            "B": {"easting": 506.0, "northing": 701.0, "elevation": 1.1, "sigma": 0.01},
-        },
-        {},
-    ),
-    "two exact marks": (
-        {
-            "A": {"easting": 500.0, "northing": 700.0, "elevation": 1.0},
-            "B": {"easting": 506.0, "northing": 701.0},
-        },
-        {},
-    ),
-    "one mark and an azimuth": (
-        {"A": {"easting": 500.0, "northing": 700.0, "elevation": 1.0, "sigma": 0.02}},
-        {"azimuth": {"value": math.degrees(math.atan2(6, 1)), "sigma": 0.1}},
-    ),
-}
-CRS = "+proj=tmerc +lat_0=0 +lon_0=11 +k=1 +x_0=500 +y_0=700 +ellps=GRS80 +units=m +type=crs"
+ANCHORS = ("two marks with sigma", "two exact marks", "one mark and an azimuth")
 
 
 def survey(device: dict[str, float], anchor: str, seed: int | None = 4) -> Notes:
     """Walk the site with errors of every kind; every run in a frame of its own."""
-    known, more = ANCHORS[anchor]
+    known, more = SMALL_ANCHORS[anchor]
     rng = np.random.default_rng(seed)
-    where = {name: np.array(place) for name, place in PLACES.items()}
+    where = {name: np.array(place) for name, place in SMALL_PLACES.items()}
     rows = []
-    for number, (run, stops) in enumerate(WALKS.items()):
+    for number, (run, stops) in enumerate(SMALL_WALKS.items()):
         for stop in stops:
             if stop not in where:
                 where[stop] = np.append(rng.uniform(-5, 35, 2), rng.uniform(0, 1))
@@ -110,7 +75,7 @@ def survey(device: dict[str, float], anchor: str, seed: int | None = 4) -> Notes
             (run, "" if stop.startswith("s") else stop, *xyz)
             for stop, xyz in zip(stops, local, strict=True)
         ]
-    return notes(rows, known, device=device, limit=None, crs=CRS, **more)
+    return notes(rows, known, device=device, limit=None, crs=SMALL_CRS, **more)
 
 
 @dataclass
