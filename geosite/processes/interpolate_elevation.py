@@ -44,7 +44,8 @@ def interpolated(
 
     from geosite.handover.model import Raster
     from geosite.reading.crs import map_frame
-    from geosite.terrain.surface.model import elevation_surface, grid_over
+    from geosite.terrain.surface.cells import grid_over
+    from geosite.terrain.surface.model import elevation_surface
     from geosite.terrain.wording import surface_findings
 
     known_crs = _crs(crs, points.crs_wkt, file)

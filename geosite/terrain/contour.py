@@ -10,7 +10,7 @@ import numpy as np
 from geosite.base.arrays import Floats
 from geosite.base.errors import InputError, Problem
 from geosite.base.grid import Grid
-from geosite.terrain.surface.model import round_step
+from geosite.terrain.surface.cells import round_step
 
 __all__ = ["Contour", "contours", "default_interval"]
 

@@ -12,7 +12,8 @@ from geosite.base.arrays import Floats, Ints
 from geosite.base.grid import Grid
 from geosite.network.covariance import error_ellipses, level_covariance
 from geosite.terrain.ground import Ground
-from geosite.terrain.surface.tin import locate, shares
+from geosite.terrain.surface.rows import locate
+from geosite.terrain.surface.tin import shares
 
 __all__ = ["PossibleRasters", "elevation_sigma"]
 

@@ -22,7 +22,8 @@ from geosite.terrain.possible import elevation_sigma
 from geosite.terrain.site_ground import SiteGround, site_ground
 from geosite.terrain.site_water import SLOPE_BREAKS_PERCENT, Water, site_water
 from geosite.terrain.slope import Slope
-from geosite.terrain.surface.model import Surface, round_step
+from geosite.terrain.surface.cells import round_step
+from geosite.terrain.surface.model import Surface
 from geosite.terrain.surface.plane import fit_plane
 from geosite.terrain.water.descent import Mask
 from geosite.terrain.water.falls import slope_classes

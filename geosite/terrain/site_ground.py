@@ -17,7 +17,8 @@ from geosite.network.model import Network
 from geosite.terrain.features import GroundFeatures, ground_features, rows_on_ground, spans_area
 from geosite.terrain.ground import Ground, ground_between
 from geosite.terrain.slope import Slope, slope
-from geosite.terrain.surface.model import Surface, elevation_surface, grid_over
+from geosite.terrain.surface.cells import grid_over
+from geosite.terrain.surface.model import Surface, elevation_surface
 from geosite.terrain.water.descent import Mask
 
 __all__ = ["SiteGround", "site_ground"]

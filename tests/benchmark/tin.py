@@ -22,7 +22,8 @@ from pathlib import Path
 import numpy as np
 
 from geosite.base.grid import Grid
-from geosite.terrain.surface.tin import interpolate_tin
+from geosite.terrain.surface.rows import rasterise
+from geosite.terrain.surface.tin import triangulate
 
 ROUNDS = 5
 CASES = ((20_000, 1000, 0.5), (200_000, 3000, 0.45))
@@ -36,7 +37,7 @@ def marks(count: int, side: int) -> tuple[np.ndarray, Grid]:
 
 
 def ours(points: np.ndarray, grid: Grid) -> np.ndarray:
-    return interpolate_tin(points, grid)
+    return rasterise(triangulate(points), grid)
 
 
 def scipys(points: np.ndarray, grid: Grid) -> np.ndarray:

@@ -13,7 +13,7 @@ from geosite.linework.draw import draw
 from geosite.network.adjust import adjust
 from geosite.terrain.site import model_terrain
 from geosite.terrain.surface.roughness import EVEN
-from geosite.terrain.surface.tin import rasterise
+from geosite.terrain.surface.rows import rasterise
 
 
 @pytest.fixture(scope="module")

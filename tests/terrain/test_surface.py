@@ -384,14 +384,6 @@ def test_marks_of_a_kerb_are_no_outliers() -> None:
     assert not said(surface, "outlier")
 
 
-def test_buildings_are_cut_out() -> None:
-    cut = np.zeros(GRID.shape, bool)
-    cut[20:30, 30:45] = True
-    whole, holed = elevation_surface(yard(), GRID), elevation_surface(yard(), GRID, cut_out=cut)
-    assert np.isnan(holed.z[cut]).all()
-    np.testing.assert_array_equal(holed.z[~cut], whole.z[~cut])
-
-
 @pytest.mark.parametrize("sigma", [[0.1], [-0.1] * 40, [np.nan] * 40])
 def test_sigma_that_is_none_is_refused(sigma: list[float]) -> None:
     with pytest.raises(InputError, match="standard deviations"):

@@ -9,7 +9,7 @@ import pytest
 
 from geosite.base.errors import InputError
 from geosite.base.grid import MAX_CELLS, Grid
-from geosite.terrain.surface.model import default_cell_size, grid_over
+from geosite.terrain.surface.cells import default_cell_size, grid_over
 
 
 def test_cell_size_follows_the_spacing_in_steps() -> None:

@@ -7,18 +7,15 @@ import pytest
 
 from geosite.base.errors import InputError
 from geosite.base.grid import MAX_CELLS, Grid
-from geosite.terrain.surface.model import (
+from geosite.terrain.surface.cells import default_cell_size, grid_over, round_step
+from geosite.terrain.surface.marks import (
     Coincident,
     checked_sigma,
-    choose_method,
     combine_coincident,
-    default_cell_size,
-    elevation_surface,
-    grid_over,
     neighbour_pairs,
-    round_step,
     unshared_noise,
 )
+from geosite.terrain.surface.model import choose_method, elevation_surface
 from geosite.terrain.surface.tin import triangulate
 from geosite.terrain.wording import surface_findings
 

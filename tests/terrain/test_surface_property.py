@@ -13,8 +13,9 @@ from geosite.base.errors import InputError
 from geosite.base.grid import Grid
 from geosite.terrain.contour import contours
 from geosite.terrain.surface.model import elevation_surface
+from geosite.terrain.surface.rows import rasterise
 from geosite.terrain.surface.scores import METHODS
-from geosite.terrain.surface.tin import interpolate_tin, triangulate
+from geosite.terrain.surface.tin import triangulate
 
 # coarse steps make coincident, collinear and cocircular marks common
 step = st.sampled_from([1.0, 0.25, 0.1])
@@ -45,7 +46,7 @@ def test_triangles_cover_the_hull_and_stay_between_the_marks(
     extent = float(np.ptp(points[:, :2], axis=0).max())
     grid = grid_of(points)
     try:
-        z = interpolate_tin(points, grid)
+        z = rasterise(triangulate(points), grid)
     except InputError:
         # all on one line but for rounding
         assert hull.area < 1e-6 * (1 + extent) ** 2
@@ -65,7 +66,7 @@ def test_triangles_cover_the_hull_and_stay_between_the_marks(
 def test_triangles_equal_a_general_purpose_interpolator(seed: int, n: int, size: float) -> None:
     points = np.random.default_rng(seed).random((n, 3)) * [100, 60, 10]
     grid = Grid.covering(-3, -3, 103, 63, size)
-    ours = interpolate_tin(points, grid)
+    ours = rasterise(triangulate(points), grid)
     theirs = LinearNDInterpolator(points[:, :2], points[:, 2])(*np.meshgrid(*grid.centres()))
     both = np.isfinite(ours) & np.isfinite(theirs)
     assert both.sum() >= np.isfinite(theirs).sum() - 1

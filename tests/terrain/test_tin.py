@@ -9,7 +9,8 @@ from scipy.interpolate import LinearNDInterpolator
 
 from geosite.base.errors import InputError
 from geosite.base.grid import Grid
-from geosite.terrain.surface.tin import interpolate_tin, locate, triangulate
+from geosite.terrain.surface.rows import locate, rasterise
+from geosite.terrain.surface.tin import triangulate
 
 
 def scattered(n: int, seed: int = 1) -> np.ndarray:
@@ -27,7 +28,7 @@ def by_scipy(points: np.ndarray, grid: Grid) -> np.ndarray:
 def test_equals_a_general_purpose_interpolator_inside_the_hull(n: int, cell_size: float) -> None:
     points = scattered(n, seed=n)
     grid = Grid.covering(-5, -5, 105, 90, cell_size)
-    ours, theirs = interpolate_tin(points, grid), by_scipy(points, grid)
+    ours, theirs = rasterise(triangulate(points), grid), by_scipy(points, grid)
     np.testing.assert_array_equal(np.isnan(ours), np.isnan(theirs))
     np.testing.assert_allclose(ours, theirs, rtol=0, atol=1e-9, equal_nan=True)
 
@@ -35,8 +36,8 @@ def test_equals_a_general_purpose_interpolator_inside_the_hull(n: int, cell_size
 def test_map_coordinates_cost_no_precision() -> None:
     points = scattered(300)
     moved = points + np.array([3_500_000, 5_800_000, 0])
-    here = interpolate_tin(points, Grid(0, 80, 0.5, 160, 200))
-    there = interpolate_tin(moved, Grid(3_500_000, 5_800_080, 0.5, 160, 200))
+    here = rasterise(triangulate(points), Grid(0, 80, 0.5, 160, 200))
+    there = rasterise(triangulate(moved), Grid(3_500_000, 5_800_080, 0.5, 160, 200))
     np.testing.assert_allclose(here, there, rtol=0, atol=1e-7, equal_nan=True)
 
 
@@ -44,7 +45,7 @@ def test_a_plane_is_exact_and_nothing_is_made_up_outside_the_hull() -> None:
     points = scattered(500)
     points[:, 2] = 10 + 0.3 * points[:, 0] - 0.2 * points[:, 1]
     grid = Grid(-10, 100, 0.5, 240, 260)
-    z = interpolate_tin(points, grid)
+    z = rasterise(triangulate(points), grid)
     east, north = np.meshgrid(*grid.centres())
     inside = shapely.contains_xy(shapely.multipoints(points[:, :2]).convex_hull, east, north)
     np.testing.assert_array_equal(~np.isnan(z), inside)
@@ -58,7 +59,7 @@ def test_centres_on_the_hull_are_inside(offset: tuple[float, float], size: float
     west, north = offset
     corner = np.array([(0.5, -0.5), (10.5, -0.5), (10.5, -10.5), (0.5, -10.5)]) * size + offset
     points = np.column_stack([corner, [1.0, 2.0, 3.0, 2.0]])
-    z = interpolate_tin(points, Grid(west - size, north + size, size, 13, 13))
+    z = rasterise(triangulate(points), Grid(west - size, north + size, size, 13, 13))
     expected = np.full((13, 13), np.nan)
     rows, cols = np.mgrid[0:11, 0:11]
     expected[1:12, 1:12] = 1 + (rows + cols) / 10
@@ -72,7 +73,7 @@ def test_centres_on_a_slanting_hull_edge_are_inside(rise: tuple[int, int]) -> No
     stop = start + np.array([east, north]) * 17
     points = np.vstack([start, stop, (start + stop) / 2 + np.array([north, -east]) * 4.0])
     grid = Grid(700, 1300, 1.0, 600, 600)
-    z = interpolate_tin(np.column_stack([points, [0.0, 17.0, 5.0]]), grid)
+    z = rasterise(triangulate(np.column_stack([points, [0.0, 17.0, 5.0]])), grid)
     for k in range(18):
         e, n = start + np.array([east, north]) * k
         assert z[int(1300 - n), int(e - 700)] == pytest.approx(k, abs=1e-9)
@@ -84,14 +85,14 @@ def test_needles_on_the_hull_stay_between_their_corners() -> None:
     along = np.sort(rng.random(200)) * 100
     border = np.column_stack([along, along / 3 + rng.normal(0, 1e-12, 200), rng.random(200) * 9])
     inner = np.column_stack([rng.random((50, 2)) * [60, 20] + [20, -30], rng.random(50) * 9])
-    z = interpolate_tin(np.vstack([border, inner]), Grid(0, 40, 0.25, 320, 400))
+    z = rasterise(triangulate(np.vstack([border, inner])), Grid(0, 40, 0.25, 320, 400))
     assert np.nanmin(z) >= 0
     assert np.nanmax(z) <= 9
 
 
 def test_coincident_positions_count_with_their_mean() -> None:
     points = np.array([[0, 0, 1], [4, 0, 1], [0, 4, 1], [4, 4, 1], [2, 2, 3], [2, 2, 5.0]])
-    z = interpolate_tin(points, Grid(-0.5, 4.5, 1.0, 5, 5))
+    z = rasterise(triangulate(points), Grid(-0.5, 4.5, 1.0, 5, 5))
     assert z[2, 2] == pytest.approx(4, abs=1e-12)
     tin = triangulate(points)
     assert len(tin.points) == 5
@@ -124,7 +125,7 @@ def test_located_triangles_hold_the_centres() -> None:
     tin = triangulate(scattered(400))
     grid = Grid(0, 80, 1.0, 80, 100)
     found = locate(tin, grid)
-    z = interpolate_tin(tin.points, grid)
+    z = rasterise(triangulate(tin.points), grid)
     np.testing.assert_array_equal(found >= 0, ~np.isnan(z))
     east, north = np.meshgrid(*grid.centres())
     inside = found >= 0
@@ -137,7 +138,7 @@ def test_the_order_of_the_points_does_not_matter() -> None:
     points = scattered(300)
     grid = Grid(0, 80, 0.5, 160, 200)
     shuffled = points[np.random.default_rng(3).permutation(300)]
-    first, second = interpolate_tin(points, grid), interpolate_tin(shuffled, grid)
+    first, second = rasterise(triangulate(points), grid), rasterise(triangulate(shuffled), grid)
     np.testing.assert_allclose(first, second, rtol=0, atol=1e-11, equal_nan=True)
 
 
@@ -156,4 +157,4 @@ def test_the_order_of_the_points_does_not_matter() -> None:
 )
 def test_points_that_carry_no_surface_are_refused(points: object) -> None:
     with pytest.raises(InputError):
-        interpolate_tin(points, Grid(0, 1, 1.0, 1, 1))  # type: ignore[arg-type]
+        rasterise(triangulate(points), Grid(0, 1, 1.0, 1, 1))  # type: ignore[arg-type]

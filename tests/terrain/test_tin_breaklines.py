@@ -10,7 +10,8 @@ import shapely
 
 from geosite.base.errors import InputError
 from geosite.base.grid import Grid
-from geosite.terrain.surface.tin import Tin, interpolate_tin, triangulate
+from geosite.terrain.surface.rows import rasterise
+from geosite.terrain.surface.tin import Tin, triangulate
 
 
 def edges_of(tin: Tin) -> set[tuple[int, int]]:
@@ -45,13 +46,13 @@ def test_a_kerb_keeps_its_step() -> None:
     points, lines = kerb()
     grid = Grid(1, 20, 0.25, 80, 116)
     north = grid.centres()[1]
-    z = interpolate_tin(points, grid, lines)
+    z = rasterise(triangulate(points, lines), grid)
     road, footway = z[north < 9.99], z[north > 10.03]
     inside = ~np.isnan(road)
     assert np.abs(road[inside] - 5.0).max() < 1e-12
     assert np.nanmax(np.abs(footway - 5.12)) < 1e-12
     # without the lines the road's marks reach over the kerb and pull the footway down
-    loose = interpolate_tin(points, grid)
+    loose = rasterise(triangulate(points), grid)
     assert np.nanmax(np.abs(loose[north < 9.99] - 5.0)) > 0.01
 
 
@@ -172,7 +173,7 @@ def test_grids_turned_and_rounded_are_triangulated_all_over(turn: float) -> None
     spin = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
     place = flat @ spin
     points = np.column_stack([place, 2 + place @ [0.1, 0.2]])
-    z = interpolate_tin(points, grid := Grid.covering(-20, -20, 20, 20, 0.21))
+    z = rasterise(triangulate(points), grid := Grid.covering(-20, -20, 20, 20, 0.21))
     hull = shapely.convex_hull(shapely.multipoints(place))
     cells = np.meshgrid(*grid.centres())
     inside = shapely.contains_xy(shapely.buffer(hull, -1e-6), *cells)

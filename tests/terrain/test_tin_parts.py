@@ -7,15 +7,14 @@ import pytest
 import shapely
 
 from geosite.terrain.surface.breakline import Mesh, neighbours
+from geosite.terrain.surface.rows import batches, cells_of_runs
 from geosite.terrain.surface.tin import (
     Tin,
     _longest_side,
     _on_border_vertices,
     _on_lattice,
     _twice_area,
-    batches,
     border,
-    cells_of_runs,
     distinct_positions,
     find,
     lattice_step,

@@ -7,7 +7,8 @@ import numpy as np
 from geosite.base.arrays import Floats, Ints
 from geosite.base.grid import Grid
 from geosite.terrain.surface.breakline import neighbours
-from geosite.terrain.surface.tin import Tin, linear, locate
+from geosite.terrain.surface.rows import locate
+from geosite.terrain.surface.tin import Tin, linear
 
 __all__ = ["NaturalNeighbours", "interpolate_natural"]
 

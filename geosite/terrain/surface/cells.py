@@ -1,0 +1,172 @@
+"""The grid of a surface: how large its cells are, and where they lie."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+
+from geosite.base.arrays import Floats
+from geosite.base.errors import InputError, Problem
+from geosite.base.grid import MAX_CELLS, Grid
+
+__all__ = ["default_cell_size", "grid_over", "round_step"]
+
+# a point for 100,000 cells: 316 cells from one to the next
+_CELLS_PER_POINT = 100_000
+_FEW_CELLS = 5_000_000
+_STRAY = 5.0
+_DEFAULT_CELLS = 1_000_000
+
+
+def round_step(value: float, *, up: bool = False) -> float:
+    """Return the nearest of 1, 2 and 5 times a power of ten, or with `up` the next larger one."""
+    power = 10.0 ** math.floor(math.log10(value))
+    steps = [power * step for step in (1.0, 2.0, 5.0, 10.0)]
+    if up:
+        return next(step for step in steps if step >= value * (1 - 1e-9))
+    return min(steps, key=lambda step: abs(math.log(step / value)))
+
+
+def default_cell_size(points: npt.ArrayLike) -> float:
+    """Choose a cell size from the spacing of the points.
+
+    Parameters
+    ----------
+    points : array, shape (n, 2) or (n, 3), columns easting, northing
+
+    Returns
+    -------
+    float
+        Map units: 0.08 of the mean spacing, root of hull area over number of points, at the
+        nearest step 1, 2 or 5 times a power of ten; larger where the extent would take more than
+        a million cells.
+
+    Raises
+    ------
+    InputError
+        The points span no area.
+
+    References
+    ----------
+    .. [1] Hengl, T. (2006), Finding the right pixel size, Computers & Geosciences 32(9),
+       1283-1298: 0.0791 sqrt(A/N) for points, doi:10.1016/j.cageo.2005.11.008.
+    """
+    position = np.asarray(points, dtype=np.float64)[:, :2]
+    position = position[np.isfinite(position).all(axis=1)]
+    area = 0.0
+    if len(position):
+        position = position - position[0]
+        area = float(shapely.convex_hull(shapely.multipoints(position)).area)
+    if not area > 0:
+        raise InputError(
+            Problem(
+                "points-collinear",
+                f"{len(position)} positions span no area",
+                "three or more points that are not on one line",
+                "add points beside the line",
+            )
+        )
+    width, height = (float(side) for side in np.ptp(position, axis=0))
+    size = round_step(0.0791 * math.sqrt(area / len(position)))
+    return max(size, round_step(math.sqrt(width * height / _DEFAULT_CELLS), up=True))
+
+
+def grid_over(
+    points: npt.ArrayLike,
+    cell_size: float | None = None,
+    extent: tuple[float, float, float, float] | None = None,
+) -> Grid:
+    """Lay a grid over points or an extent.
+
+    Parameters
+    ----------
+    points : array, shape (n, 2) or (n, 3), columns easting, northing
+    cell_size
+        Map units; without it `default_cell_size`.
+    extent
+        West, south, east, north, map units; without it that of the points. The grid's corners are
+        whole multiples of the cell size.
+
+    Returns
+    -------
+    Grid
+
+    Raises
+    ------
+    InputError
+        A cell size or extent that is no positive finite number, or one that takes more than
+        `MAX_CELLS` cells. Nothing that grows with the raster has been allocated by then.
+    """
+    position = np.asarray(points, dtype=np.float64)[:, :2]
+    if cell_size is None:
+        cell_size = default_cell_size(position)
+    if not (math.isfinite(cell_size) and cell_size > 0):
+        raise InputError(
+            Problem(
+                "cell-size-not-positive",
+                f"the cell size is {cell_size!r}",
+                "a positive number of map units",
+                "correct it or leave it out",
+            )
+        )
+    if extent is None:
+        west, south = (float(side) for side in position.min(axis=0))
+        east, north = (float(side) for side in position.max(axis=0))
+    else:
+        west, south, east, north = extent
+    wide, high = (east - west) / cell_size, (north - south) / cell_size
+    if not (wide >= 0 and high >= 0 and math.isfinite(wide) and math.isfinite(high)):
+        raise InputError(
+            Problem(
+                "extent-empty",
+                f"the extent west {west}, south {south}, east {east}, north {north} is empty",
+                "west less than east and south less than north",
+                "give it as west,south,east,north in map units",
+            )
+        )
+    grid = Grid.covering(west, south, east, north, cell_size)
+    if grid.rows * grid.cols > MAX_CELLS:
+        larger = max(cell_size, math.sqrt(wide * high / MAX_CELLS) * cell_size)
+        while True:
+            larger = round_step(larger, up=True)
+            enough = Grid.covering(west, south, east, north, larger)
+            if enough.rows * enough.cols <= MAX_CELLS:
+                break
+            larger *= 1.1
+        raise InputError(
+            Problem(
+                "raster-too-large",
+                f"a cell size of {cell_size:g} over {east - west:g} x {north - south:g} map units "
+                f"makes {grid.rows} rows of {grid.cols} cells, "
+                f"{grid.rows * grid.cols * 8 / 1e9:.1f} GB per raster",
+                f"at most {MAX_CELLS / 1e6:.0f} million cells",
+                f"use a cell size of {larger:g} or more, or look for a stray point",
+            )
+        )
+    _check_density(position, grid)
+    return grid
+
+
+def _check_density(position: Floats, grid: Grid) -> None:
+    """Refuse a grid that is large because of one stray point: gigabytes of nothing measured."""
+    cells, most = grid.rows * grid.cols, _CELLS_PER_POINT * len(position)
+    if cells <= max(most, _FEW_CELLS):
+        return
+    away = np.hypot(*(position - np.median(position, axis=0)).T)
+    far = int(np.argmax(away))
+    if away[far] < _STRAY * np.median(away):
+        return
+    larger = round_step(grid.cell_size * math.sqrt(cells / max(most, _FEW_CELLS)), up=True)
+    raise InputError(
+        Problem(
+            "raster-too-sparse",
+            f"{len(position)} points make a raster of {cells / 1e6:.1f} million cells; number "
+            f"{far + 1} lies {away[far]:,.0f} map units from the middle of them, half of them lie "
+            f"within {np.median(away):,.0f}",
+            f"at most {_CELLS_PER_POINT:,} cells for each point",
+            f"use a cell size of {larger:g} or more, or take out the point if it is a stray one",
+        )
+    )
