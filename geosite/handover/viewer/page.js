@@ -1,5 +1,13 @@
 // The page: what happens when somebody points, drags, presses a key or a button.
 
+import {
+  METRE, area, baselineEnds, byId, cellAt, coordinate, darkScreen, element, extent, height, inks,
+  layers, marks, metres, perMetre, rasters, site, unit, valueAt, wind,
+} from "./site.js";
+import { look, paintPlan, shown, tintRange } from "./plan.js";
+import { relief, reliefView } from "./relief.js";
+import { showProfile } from "./profile.js";
+
 const screen_ = byId("screen"), context = screen_.getContext("2d");
 const view = { e: (extent[0] + extent[2]) / 2, n: (extent[1] + extent[3]) / 2, zoom: 1 };
 let mode = "plan", drawing = false, ratio = 1, moving = 0, asked = false;
@@ -353,10 +361,10 @@ function showRamp() {
   const raster = rasters.get(look.ground), [low, high] = tintRange(look.ground);
   const colours = site.ramps[look.ground] ?? site.ramps.elevation;
   byId("ramp-bar").style.background = `linear-gradient(to right, ${colours.join(", ")})`;
-  const unit = { percent: "%", degree: "°" }[raster.unit] ?? raster.unit;
+  const sign = { percent: "%", degree: "°" }[raster.unit] ?? raster.unit;
   const digits = high - low < 5 ? 2 : 1;
-  byId("ramp-low").textContent = look.ground === "drainage_direction" ? "north" : `${low.toFixed(digits)} ${unit}`;
-  byId("ramp-high").textContent = look.ground === "drainage_direction" ? "round to north" : `${high.toFixed(digits)} ${unit}${raster.high > high + 1e-6 ? " and more" : ""}`;
+  byId("ramp-low").textContent = look.ground === "drainage_direction" ? "north" : `${low.toFixed(digits)} ${sign}`;
+  byId("ramp-high").textContent = look.ground === "drainage_direction" ? "round to north" : `${high.toFixed(digits)} ${sign}${raster.high > high + 1e-6 ? " and more" : ""}`;
 }
 
 function listMarks() {

@@ -41,9 +41,9 @@ from geosite.handover.palette import (
 from geosite.handover.plan.measures import Measures
 from geosite.handover.plan.reference import accuracy_words, crs_words, height_words
 
-__all__ = ["write_viewer"]
+__all__ = ["viewer_script", "write_viewer"]
 
-#: Parts of the script, in the order they are joined.
+#: Modules of the script, in the order they are joined: each imports from earlier ones only.
 _SCRIPTS = ("site.js", "plan.js", "relief.js", "profile.js", "page.js")
 
 #: Cells per raster: with the rasters below this keeps the page well under a megabyte.
@@ -103,8 +103,7 @@ def write_viewer(folder: Path, package: Package, unit: Literal["m", "ft"] = "m")
 def _page(package: Package, unit: str) -> str:
     assets = files("geosite.handover.viewer")
     style = (assets / "page.css").read_text("utf-8")
-    script = "\n".join((assets / name).read_text("utf-8") for name in _SCRIPTS)
-    script = f'"use strict";\n(() => {{\n{script}\n}})();\n'
+    script = viewer_script()
     policy = (
         "default-src 'none'; img-src data:; base-uri 'none'; form-action 'none'; "
         f"script-src '{_hash(script)}'; style-src '{_hash(style)}'"
@@ -119,6 +118,19 @@ def _page(package: Package, unit: str) -> str:
     page = (assets / "page.html").read_text("utf-8")
     # in one pass: what a part contains is never taken for a place to fill
     return re.sub(r"\{\{(\w+)\}\}", lambda place: parts[place[1]], page)
+
+
+def viewer_script() -> str:
+    """Return the modules of the page as one script: a page from a disk may load nothing.
+
+    Without loading, modules cannot import each other; joined, they share one scope, in the order
+    of `_SCRIPTS`, in which every name is declared once.
+    """
+    assets = files("geosite.handover.viewer")
+    script = "\n".join((assets / name).read_text("utf-8") for name in _SCRIPTS)
+    script = re.sub(r'^import \{[^}]*\} from "[^"]+";\n', "", script, flags=re.MULTILINE)
+    script = re.sub(r"^export (?=const |let |function )", "", script, flags=re.MULTILINE)
+    return f'"use strict";\n(() => {{\n{script}\n}})();\n'
 
 
 def _hash(text: str) -> str:

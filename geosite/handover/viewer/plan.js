@@ -1,8 +1,10 @@
 // The site from above, painted on any canvas: the screen, and the cloth that the relief wears.
 
+import { area, baselineEnds, darkScreen, inks, layers, metres, rampColour, rasters, site } from "./site.js";
+
 const QUIET = ["parcel_clearances", "catchments", "outflows"]; // switched on when asked for
-const shown = new Map(site.layers.map((layer) => [layer.name, !QUIET.includes(layer.name)]));
-const look = { ground: "", writing: true, line: [], cross: null, spot: null };
+export const shown = new Map(site.layers.map((layer) => [layer.name, !QUIET.includes(layer.name)]));
+export const look = { ground: "", writing: true, line: [], cross: null, spot: null };
 
 // Bottom to top.
 const ORDER = [
@@ -35,7 +37,7 @@ function tintOf(name) {
 }
 
 // A wall would take the whole slope ramp: it ends at twenty percent, the steepest that is walked.
-function tintRange(name) {
+export function tintRange(name) {
   const raster = rasters.get(name);
   if (name === "drainage_direction") return [0, 360];
   if (name === "drainage_confidence") return [0, 1];
@@ -69,7 +71,7 @@ function drawnOnce(name) {
 const parcelLines = drawnOnce("parcels"), flowLines = drawnOnce("flow_paths");
 
 // Paint the plan. view: {e, n, zoom (pixels per map unit)}, the place in the middle of the canvas.
-function paintPlan(context, width, height_, view, ratio, { writing = false, paper = inks().paper } = {}) {
+export function paintPlan(context, width, height_, view, ratio, { writing = false, paper = inks().paper } = {}) {
   const ink = { ...inks(), paper }, zoom = view.zoom;
   const X = (e) => width / 2 + (e - view.e) * zoom;
   const Y = (n) => height_ / 2 - (n - view.n) * zoom;

@@ -1,5 +1,11 @@
 // The ground along the drawn line: its profile, its grades and how well they are known.
 
+import {
+  METRE, area, byId, element, marks, metres, perHeight, perMetre, percent, site, svgElement, unit,
+  valueAt,
+} from "./site.js";
+import { look } from "./plan.js";
+
 const STATIONS = 160;
 const markOf = (corner) => marks.find((m) => m.e === corner[0] && m.n === corner[1] && m.elevation !== undefined);
 
@@ -67,7 +73,7 @@ function areaOf(corners) {
 }
 const signed = (value, digits) => (Number.isNaN(value) ? "?" : `${value > 0 ? "+" : value < 0 ? "−" : ""}${Math.abs(value).toFixed(digits)}`);
 
-function showProfile() {
+export function showProfile() {
   const chart = byId("profile"), words = byId("profile-words"), rows = byId("profile-rows");
   chart.replaceChildren();
   rows.replaceChildren();

@@ -1,7 +1,10 @@
 // The site as a block of ground: a small painter with a depth per pixel, so that it looks the same
 // with and without a graphics processor. The plan is the cloth over it.
 
-const reliefView = { turn: -25, tilt: 38, exaggeration: 1, zoom: 0 };
+import { darkScreen, inks, rasters, site } from "./site.js";
+import { paintPlan } from "./plan.js";
+
+export const reliefView = { turn: -25, tilt: 38, exaggeration: 1, zoom: 0 };
 
 // Holes in the ground, as under a building, get a flat lid at the mean height of their rim; what
 // is outside the survey stays open.
@@ -32,7 +35,7 @@ function lidded({ rows, cols, values }) {
   return filled;
 }
 
-const relief = (() => {
+export const relief = (() => {
   const raster = rasters.get("elevation");
   if (!raster) return null;
   const { rows, cols, cell } = raster;

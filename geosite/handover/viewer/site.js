@@ -1,12 +1,12 @@
 // The site as the page knows it. Places are easting and northing in map units, relative to
 // site.origin; elevations in the unit of the vertical CRS.
 
-const site = JSON.parse(document.getElementById("site").textContent);
-const byId = (id) => document.getElementById(id);
-const METRE = site.unit_m / site.factor; // ground metres per map unit
-const layers = new Map(site.layers.map((layer) => [layer.name, layer]));
-const darkScreen = window.matchMedia("(prefers-color-scheme: dark)");
-const inks = () => (darkScreen.matches ? site.inks.dark : site.inks.light);
+export const site = JSON.parse(document.getElementById("site").textContent);
+export const byId = (id) => document.getElementById(id);
+export const METRE = site.unit_m / site.factor; // ground metres per map unit
+export const layers = new Map(site.layers.map((layer) => [layer.name, layer]));
+export const darkScreen = window.matchMedia("(prefers-color-scheme: dark)");
+export const inks = () => (darkScreen.matches ? site.inks.dark : site.inks.light);
 
 // Whole numbers in base64 to a Float32Array; NaN where nothing is known.
 function decode(raster) {
@@ -17,11 +17,11 @@ function decode(raster) {
   return Float32Array.from(codes, (c) => (c === nothing ? NaN : raster.low + c * raster.step));
 }
 
-const rasters = new Map(
+export const rasters = new Map(
   Object.entries(site.rasters).map(([name, raster]) => [name, { ...raster, values: decode(raster) }]),
 );
 
-function cellAt(raster, e, n) {
+export function cellAt(raster, e, n) {
   const col = Math.floor((e - raster.west) / raster.cell);
   const row = Math.floor((raster.north - n) / raster.cell);
   const inside = col >= 0 && row >= 0 && col < raster.cols && row < raster.rows;
@@ -29,7 +29,7 @@ function cellAt(raster, e, n) {
 }
 
 // Value between the centres of four cells; of the cell itself where a neighbour is empty.
-function valueAt(name, e, n) {
+export function valueAt(name, e, n) {
   const raster = rasters.get(name);
   if (!raster) return NaN;
   const x = (e - raster.west) / raster.cell - 0.5;
@@ -46,7 +46,7 @@ function valueAt(name, e, n) {
 }
 
 // What the site covers, marks and areas first; parcels may reach far beyond it.
-const extent = (() => {
+export const extent = (() => {
   const box = [Infinity, Infinity, -Infinity, -Infinity];
   const names = ["points", "areas", "lines", "baseline", "contours"];
   const chosen = site.layers.filter((l) => names.includes(l.name));
@@ -69,38 +69,38 @@ const extent = (() => {
 })();
 
 // The named marks, with their place.
-const marks = (layers.get("points")?.features ?? []).map((f) => ({ ...f.p, e: f.g[0][0], n: f.g[0][1] }));
-const baselineEnds = new Set(
+export const marks = (layers.get("points")?.features ?? []).map((f) => ({ ...f.p, e: f.g[0][0], n: f.g[0][1] }));
+export const baselineEnds = new Set(
   (layers.get("baseline")?.features ?? []).flatMap((f) => [f.p.from_point, f.p.to_point]),
 );
 
 // Lengths are kept in metres and written in the unit that the reader chose.
 const FOOT = 0.3048;
-const unit = { name: site.shown_unit === "ft" ? "ft" : "m" };
-const perMetre = () => (unit.name === "ft" ? 1 / FOOT : 1);
-const metres = (value, digits = 2) => `${(value * perMetre()).toFixed(digits)} ${unit.name}`;
+export const unit = { name: site.shown_unit === "ft" ? "ft" : "m" };
+export const perMetre = () => (unit.name === "ft" ? 1 / FOOT : 1);
+export const metres = (value, digits = 2) => `${(value * perMetre()).toFixed(digits)} ${unit.name}`;
 // Elevations in feet are in the foot of the vertical CRS where it has one.
-const perHeight = () => {
+export const perHeight = () => {
   const foot = Math.abs(site.height_unit_m / FOOT - 1) < 1e-4;
   return unit.name === "ft" && foot ? 1 : site.height_unit_m * perMetre();
 };
-const height = (value) => `${(value * perHeight()).toFixed(2)} ${unit.name}`;
-const area = (value, half) => {
+export const height = (value) => `${(value * perHeight()).toFixed(2)} ${unit.name}`;
+export const area = (value, half) => {
   const scale = perMetre() ** 2, digits = unit.name === "ft" ? 0 : 1;
   const written = (v) => (v * scale).toFixed(digits).replace(/\B(?=(\d{3})+(?!\d))/g, "\u202f");
   return `${written(value)}${half > 0 ? ` ± ${written(half)}` : ""} ${unit.name}²`;
 };
-const percent = (value) => `${value.toFixed(1)} %`;
+export const percent = (value) => `${value.toFixed(1)} %`;
 const mapDigits = site.unit_m < 0.9 ? 2 : 3;
-const coordinate = (value, axis) => {
+export const coordinate = (value, axis) => {
   const [whole, part] = (value + site.origin[axis]).toFixed(mapDigits).split(".");
   return `${whole.replace(/\B(?=(\d{3})+$)/g, "\u202f")}.${part}`;
 };
 const WINDS = ["north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west"];
-const wind = (azimuth) => WINDS[Math.round(azimuth / 45) % 8];
+export const wind = (azimuth) => WINDS[Math.round(azimuth / 45) % 8];
 
 // Colours of a ramp, between its stops.
-function rampColour(colours, share) {
+export function rampColour(colours, share) {
   const at = Math.min(Math.max(share, 0), 1) * (colours.length - 1);
   const k = Math.min(Math.floor(at), colours.length - 2);
   const channel = (i) => {
@@ -110,14 +110,14 @@ function rampColour(colours, share) {
   return [channel(1), channel(3), channel(5)];
 }
 
-function element(tag, text, attributes = {}) {
+export function element(tag, text, attributes = {}) {
   const made = document.createElement(tag);
   if (text !== undefined && text !== null) made.textContent = text;
   for (const [name, value] of Object.entries(attributes)) made.setAttribute(name, value);
   return made;
 }
 
-function svgElement(tag, attributes, text) {
+export function svgElement(tag, attributes, text) {
   const made = document.createElementNS("http://www.w3.org/2000/svg", tag);
   for (const [name, value] of Object.entries(attributes)) made.setAttribute(name, value);
   if (text !== undefined) made.textContent = text;

@@ -190,7 +190,7 @@ function note() {
   if (!option.textContent.endsWith(" ✓")) option.textContent += " ✓";
 }
 
-function step(by) {
+function choose(by) {
   const choice = at("point");
   choice.selectedIndex = (choice.selectedIndex + by + work.points.length) % work.points.length;
   at("shown").value = "";
@@ -217,7 +217,7 @@ at("words").append(...work.words.map((text) => {
 for (const id of ["first", "second", "known", "shown"]) at(id).addEventListener("input", show);
 at("mirrored").addEventListener("change", show);
 at("point").addEventListener("change", () => { at("shown").value = ""; show(); });
-at("before").addEventListener("click", () => step(-1));
-at("after").addEventListener("click", () => step(1));
+at("before").addEventListener("click", () => choose(-1));
+at("after").addEventListener("click", () => choose(1));
 at("note").addEventListener("click", note);
 show();
