@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-__all__ = ["decimals", "grouped", "written"]
+__all__ = ["decimals", "grouped", "signed", "written"]
 
 #: Decimals of a number whose interval is not known.
 _USUAL = 2
@@ -48,6 +48,17 @@ def grouped(value: float, places: int) -> str:
     rounded = round(value, places)
     text = f"{rounded:,.{max(places, 0)}f}".replace(",", "\u202f")
     return text.removeprefix("-") if rounded == 0 else text
+
+
+def signed(value: float, places: int) -> str:
+    """Return a number with its sign; 0 has none of its own.
+
+    Examples
+    --------
+    >>> signed(0.126, 2), signed(-0.001, 2)
+    ('+0.13', '+0.00')
+    """
+    return f"{round(value, places) + 0.0:+.{places}f}"
 
 
 def written(value: float, half_width: float | None, unit: str = "") -> str:

@@ -7,13 +7,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from geosite.base.arrays import Floats
-from geosite.base.errors import Finding, Problem, SurveyRefused
-from geosite.base.map_frame import Frame, at_middle, combined_factor
+from geosite.base.errors import Finding, SurveyRefused
 from geosite.fieldbook.model import FieldBook, Notes
-from geosite.network import told
+from geosite.network import wording
+from geosite.network.advice import advise
 from geosite.network.anchor import Anchored, Control, read_anchor
+from geosite.network.check_points import check_points
 from geosite.network.checks import (
+    LengthCheck,
     anchor_ok,
     baseline_apart,
     closures_ok,
@@ -22,43 +23,25 @@ from geosite.network.checks import (
     no_place,
 )
 from geosite.network.device import Device, device_of
-from geosite.network.heights import Heights, adjust_heights
+from geosite.network.heights import Heights
+from geosite.network.lever_arm import lever_arm
 from geosite.network.loops import loops
-from geosite.network.mistakes.facts import Judge
+from geosite.network.mistakes.facts import Judge, Search
 from geosite.network.mistakes.search import find_mistakes
+from geosite.network.mistakes.wording import mistakes_in_words
 from geosite.network.model import Closure, Network
-from geosite.network.normal import Prior
-from geosite.network.plan import Azimuth, Plan, PlanInput, adjust_plan
+from geosite.network.noise import Noise, judge_device, judge_noise
+from geosite.network.place import Placing
+from geosite.network.plan import Plan
+from geosite.network.precision import azimuth_check, neighbour_precision
 from geosite.network.report import Judged, report
-from geosite.network.rows import HeightRows, PlanRows, height_rows, plan_rows
-from geosite.network.similarity import fit_rigid
-from geosite.network.tie import (
-    Misfit,
-    Tied,
-    first_visits,
-    known_heights,
-    known_places,
-    misfit,
-    plan_steps,
-    tie,
-)
-from geosite.network.trust import (
-    Noise,
-    advise,
-    check_points,
-    judge_device,
-    judge_noise,
-    lever_arm,
-    neighbour_precision,
-)
-from geosite.network.walk import Complexes, Walk, scaled_path, walk_runs
+from geosite.network.tie import Misfit, Tied, known_heights, known_places, misfit, tie
+from geosite.network.walk import Walk, walk_runs
 
 __all__ = ["adjust"]
 
 TOGETHER = 1e-3
 """Metres; baseline marks nearer than this give no direction."""
-VARYING = 1e-3
-"""Metres; the combined factor is taken leg by leg when its change over the survey costs more."""
 
 
 def adjust(notes: Notes) -> Network:
@@ -93,11 +76,59 @@ def adjust(notes: Notes) -> Network:
         raise SurveyRefused(no_place(notes)) from None
 
 
+@dataclass(frozen=True, eq=False)
+class _Searched:
+    """A survey that need not be refused, with what was found on the way.
+
+    Parameters
+    ----------
+    walk, closures, search, length
+    findings
+        Of closures, mistakes and the length.
+    """
+
+    walk: Walk
+    closures: tuple[Closure, ...]
+    search: Search
+    length: LengthCheck | None
+    findings: tuple[Finding, ...]
+
+
 def _adjusted(notes: Notes, anchored: Anchored) -> Network:
-    book, baseline = notes.book, (notes.site.baseline.from_, notes.site.baseline.to)
     device = device_of(notes)
-    problems = anchor_ok(notes, anchored)
+    baseline = (notes.site.baseline.from_, notes.site.baseline.to)
     always = frozenset(c.name for c in anchored.controls if not c.check) | set(baseline)
+    found = _searched(notes, anchored, device, always)
+    spent, tied = found.search.redundancy_spent, found.search.tied
+    noise = _judged(device, tied, spent, _misfits(tied, anchored.controls))
+    horizontal, vertical = noise
+    factors = (horizontal.factor, vertical.factor)
+    placing = Placing(notes, anchored, device, always, factors)
+    network = replace(
+        placing.network(found.walk, found.closures, tied),
+        degrees_of_freedom=horizontal.degrees_of_freedom,
+        vertical_degrees_of_freedom=vertical.degrees_of_freedom,
+        accuracy_known=device.given or horizontal.freedom > 0 or vertical.freedom > 0,
+    )
+    misfits = _misfits(tied, anchored.controls, factors)
+    judged = _trusted(placing, network, found, noise, misfits)
+    return replace(
+        network,
+        findings=(
+            *anchored.findings,
+            *found.findings,
+            *wording.findings(notes, anchored, network, judged, tied.walk.knots),
+        ),
+        report=report(notes, anchored, network, found.walk, judged),
+    )
+
+
+def _searched(
+    notes: Notes, anchored: Anchored, device: Device, always: frozenset[str]
+) -> _Searched:
+    """Look for what a survey is refused for, and for mistakes."""
+    book, baseline = notes.book, (notes.site.baseline.from_, notes.site.baseline.to)
+    problems = anchor_ok(notes, anchored)
     walk = walk_runs(book, device, always)
     problems += baseline_apart(notes, walk)
     if problems:
@@ -116,81 +147,46 @@ def _adjusted(notes: Notes, anchored: Anchored) -> Network:
         return tied, tied.squares + sum(f.squares for f in fits), freedom
 
     search = find_mistakes(fit, book, baseline, Judge(device.degrees_of_freedom))
-    refused, more = told.told_mistakes(notes, search)
+    refused, more = mistakes_in_words(notes, search)
     problems, findings = refused + problems, findings + more
     alone, _ = _judged(device, search.tied, search.redundancy_spent, None)
-    check = length_check(anchored, search.tied, baseline, alone)
-    if check is not None:
-        refused, more = length_ok(notes, anchored, check)
+    length = length_check(anchored, search.tied, baseline, alone)
+    if length is not None:
+        refused, more = length_ok(notes, anchored, length)
         problems, findings = problems + refused, findings + more
     if problems:
         raise SurveyRefused(problems)
+    return _Searched(walk, closures, search, length, tuple(findings))
 
-    spent = search.redundancy_spent
-    tied = search.tied
-    horizontal, vertical = _judged(device, tied, spent, _misfits(tied, anchored.controls))
-    factors = (horizontal.factor, vertical.factor)
-    findings += told.told_noise(notes, horizontal, vertical)
-    misfits = _misfits(tied, anchored.controls, factors)
-    findings += told.told_control(notes, misfits, tied.walk.knots)
-    if not any(c.elevation is not None and not c.check for c in anchored.controls):
-        text = (
-            f"No elevation is given: elevations count from mark {baseline[0]}, which is 0, and the "
-            "map scale is that of sea level."
-        )
-        findings.append(Finding("look", "elevation-relative", text, notes.site_file))
-    if check is None:
-        text = "Only one mark has a known position, so no length on the map checks the notes."
-        findings.append(Finding("note", "scale-unchecked", text, notes.site_file))
 
-    survey = _Survey(notes, anchored, device, always, factors)
-    accuracy_known = device.given or horizontal.freedom > 0 or vertical.freedom > 0
-    network = replace(
-        survey.network(walk, closures, tied),
-        degrees_of_freedom=horizontal.degrees_of_freedom,
-        vertical_degrees_of_freedom=vertical.degrees_of_freedom,
-        accuracy_known=accuracy_known,
-    )
-    if not accuracy_known:
-        text = (
-            "The accuracy is not known: nothing checks this survey and nothing is said of the "
-            "device, so the intervals are those of an unknown device and not of this one. Come "
-            "back to the baseline, or give [survey.device]."
-        )
-        findings.append(Finding("look", "accuracy-unknown", text, notes.site_file))
-    elif not device.given:
-        text = (
-            "Nothing is said of the device, so it is taken for an unknown one, widened by what the "
-            "misclosures show. Three surveys that come back to their marks calibrate it."
-        )
-        findings.append(Finding("note", "device-unknown", text, notes.site_file))
-    common = any(name not in always for name in walk.knots)
-    fewest = survey.baseline_only(network, walk) if common else None
-    ends = tuple(int(walk.row[np.argmax(walk.knot == walk.knots.index(n))]) for n in baseline)
-    findings += told.told_azimuth(notes, anchored, network, (ends[0], ends[1]))
+def _trusted(
+    placing: Placing,
+    network: Network,
+    found: _Searched,
+    noise: tuple[Noise, Noise],
+    misfits: tuple[Misfit, Misfit],
+) -> Judged:
+    """Judge how far the placed survey can be trusted."""
+    notes, anchored, walk = placing.notes, placing.anchored, found.walk
+    book, baseline = notes.book, (notes.site.baseline.from_, notes.site.baseline.to)
+    common = any(name not in placing.always for name in walk.knots)
+    fewest = placing.baseline_only(network, walk) if common else None
+    first, last = (int(walk.row[np.argmax(walk.knot == walk.knots.index(n))]) for n in baseline)
     known = known_places(anchored.controls, {n: i for i, n in enumerate(walk.knots)})
     known_rows = walk.row[np.isin(walk.knot, known.knot)]
-    arm = lever_arm(network, (ends[0], ends[1]), fewest, known_rows)
-    findings += told.told_lever_arm(notes, arm)
+    arm = lever_arm(network, (first, last), fewest, known_rows)
     best_sigma = max(float(known.sigma.max()), 0.01)
-    advice = advise(network, book, device, arm.row, best_sigma, known_rows)
-    findings += told.told_advice(notes, arm, advice)
-    checks = check_points(network, book, anchored.controls)
-    findings += told.told_check_points(notes, checks)
-    judged = Judged(
-        noise=(horizontal, vertical),
-        length=check,
+    return Judged(
+        device=placing.device,
+        noise=noise,
+        length=found.length,
         misfits=misfits,
-        checks=checks,
+        azimuth=azimuth_check(network, anchored, (first, last)),
+        checks=check_points(network, book, anchored.controls),
         arm=arm,
-        advice=advice,
+        advice=advise(network, book, placing.device, arm.row, best_sigma, known_rows),
         neighbours=neighbour_precision(network, book),
-        mistakes=search.mistakes,
-    )
-    return replace(
-        network,
-        findings=anchored.findings + tuple(findings),
-        report=report(notes, anchored, network, walk, judged),
+        mistakes=found.search.mistakes,
     )
 
 
@@ -225,186 +221,3 @@ def _misfits(
         misfit(tied, known_places(controls, tied.knot), factors),
         misfit(tied, known_heights(controls, tied.knot), factors),
     )
-
-
-@dataclass(frozen=True, eq=False)
-class _Placed:
-    """One adjustment on the map with given factors."""
-
-    path: Floats
-    plan: Plan
-    heights: Heights
-    plan_rows: PlanRows
-    height_rows: HeightRows
-    en: Floats
-    elevation: Floats
-
-
-@dataclass(frozen=True, eq=False)
-class _Survey:
-    """What it takes to put a survey on the map."""
-
-    notes: Notes
-    anchored: Anchored
-    device: Device
-    always: frozenset[str]
-    factors: tuple[float, float]
-
-    def once(self, walk: Walk, orientation: Floats, factor: float | Complexes) -> _Placed:
-        """Adjust with the anchor, for one combined factor."""
-        book, baseline, device = self.notes.book, self.notes.site.baseline, self.device
-        knot = {name: i for i, name in enumerate(walk.knots)}
-        start, end = knot[baseline.from_], knot[baseline.to]
-        places = known_places(self.anchored.controls, knot)
-        elevations = known_heights(self.anchored.controls, knot)
-        if not len(elevations.knot):
-            elevations = Prior(np.array([start]), np.zeros(1), np.zeros(1))
-        azimuth = None
-        if len(places.knot) == 1:
-            assert self.anchored.azimuth is not None
-            azimuth = Azimuth(start, end, *self.anchored.azimuth)
-        path = scaled_path(walk, book.local, factor)
-        plan = adjust_plan(
-            PlanInput(
-                walk=walk,
-                step=plan_steps(walk, path),
-                device=device,
-                factor=self.factors[0],
-                prior=places,
-                heading=orientation,
-                azimuth=azimuth,
-            )
-        )
-        if not plan.converged:
-            raise SurveyRefused(
-                Problem(
-                    "network-unsettled",
-                    "the orientations of the runs do not settle",
-                    "runs that fit together at their common marks",
-                    "check the mark names: the same name must be the same physical mark",
-                    book.file,
-                )
-            )
-        heights = adjust_heights(walk, path, device, self.factors[1], elevations, len(book.runs))
-        plan_at, en = plan_rows(walk, plan, device.pointing * math.sqrt(self.factors[0]))
-        heights_at, up = height_rows(walk, heights, device.pointing_up * math.sqrt(self.factors[1]))
-        return _Placed(path, plan, heights, plan_at, heights_at, en, up)
-
-    def network(self, walk: Walk, closures: tuple[Closure, ...], free: Tied) -> Network:
-        """Adjust with the anchor; the combined factor is taken at the middle of what comes out."""
-        places = known_places(self.anchored.controls, free.knot)
-        orientation = free.plan.orientation
-        if len(places.knot) >= 2:
-            turn = fit_rigid(free.plan.position[places.knot], places.value).turn
-            orientation = orientation + turn
-        geoid = self.notes.site.anchor.geoid_height or 0.0
-        frame = self.anchored.frame
-        factor: float | Complexes = frame.combined_factor
-        for _ in range(3):
-            placed = self.once(walk, orientation, factor)
-            orientation, before = placed.plan.orientation, factor
-            frame, factor = _factor(frame, walk, placed.en, placed.elevation + geoid)
-            if isinstance(factor, float) and isinstance(before, float):
-                extent = float(np.ptp(placed.en, axis=0).max())
-                if abs(factor - before) * extent < 1e-7:
-                    break
-        return self.made(walk, placed, frame, closures)
-
-    def baseline_only(self, network: Network, walk: Walk) -> Network:
-        """Adjust with the baseline and the known marks as the only common marks."""
-        book = self.notes.book
-        keep = np.isin(np.array(book.marks), sorted(self.always))
-        mark = np.where((book.mark >= 0) & keep[book.mark], book.mark, -1)
-        alone = replace(self, notes=replace(self.notes, book=replace(book, mark=mark)))
-        walk = walk_runs(alone.notes.book, self.device, self.always)
-        placed = alone.once(walk, network.orientation, network.frame.combined_factor)
-        return alone.made(walk, placed, network.frame, ())
-
-    def made(
-        self, walk: Walk, placed: _Placed, frame: Frame, closures: tuple[Closure, ...]
-    ) -> Network:
-        raw_en, raw_elevation = self.raw(walk, placed)
-        return Network(
-            frame=frame,
-            en=placed.en,
-            elevation=placed.elevation,
-            raw_en=raw_en,
-            raw_elevation=raw_elevation,
-            orientation=placed.plan.orientation,
-            scale=placed.plan.scale,
-            plan=placed.plan_rows,
-            heights=placed.height_rows,
-            variance_factor=self.factors[0],
-            vertical_variance_factor=self.factors[1],
-            closures=closures,
-        )
-
-    def raw(self, walk: Walk, placed: _Placed) -> tuple[Floats, Floats]:
-        """Place each run by its own first visits to the two baseline marks, unadjusted."""
-        baseline, runs, path = self.notes.site.baseline, len(self.notes.book.runs), placed.path
-        names = (baseline.from_, baseline.to)
-        knots = [walk.knots.index(name) for name in names]
-        target = placed.plan.position[knots].copy()
-        for control in self.anchored.controls:
-            if control.name in names and control.position is not None and not control.check:
-                target[names.index(control.name)] = control.position
-        visits = [path[first_visits(walk, runs, knot)] for knot in knots]
-        # each run is laid on the map by the middle and the direction of its own baseline
-        own = visits[1] - visits[0]
-        turn = np.arctan2(*(target[1] - target[0])[::-1]) - np.arctan2(own[:, 1], own[:, 0])
-        middle = (visits[0] + visits[1]) / 2
-        run = walk.run
-        moved = path - middle[run]
-        cosine, sine = np.cos(turn)[run], np.sin(turn)[run]
-        en, height = np.empty((len(path), 2)), np.empty(len(path))
-        en[walk.row] = target.mean(axis=0) + np.column_stack(
-            [moved[:, 0] * cosine - moved[:, 1] * sine, moved[:, 0] * sine + moved[:, 1] * cosine]
-        )
-        height[walk.row] = moved[:, 2] + float(placed.heights.elevation[knots].mean())
-        return en, height
-
-
-def _factor(
-    frame: Frame, walk: Walk, en: Floats, height: Floats
-) -> tuple[Frame, float | Complexes]:
-    """Frame at the survey's middle, and the combined factor: one number, or one per leg.
-
-    Per leg it is a plane in position and height, the first terms of its series, fitted over the
-    extent; a map whose scale changes also bends straight lines (arc-to-chord correction: the turn
-    grows by the sideways change of scale). Both only when the change of scale over the survey costs
-    more than a millimetre.
-    """
-    low, high = en.min(axis=0), en.max(axis=0)
-    middle = (low + high) / 2
-    level_m = float(height.mean())
-    frame = at_middle(frame, (float(middle[0]), float(middle[1])), level_m)
-    slope, upward = scale_plane(frame, middle, np.maximum((high - low) / 2, 1.0), level_m)
-    offset = en - middle
-    change = offset @ slope + upward * (height - level_m)
-    spread = float(np.ptp(change))
-    if spread < 1e-6 or spread / 2 * float(np.hypot(*(high - low))) < VARYING:
-        return frame, frame.combined_factor
-    turn = (slope[0] * offset[:, 1] - slope[1] * offset[:, 0]) / frame.combined_factor
-    at_row = ((frame.combined_factor + change) * np.exp(1j * turn))[walk.row]
-    per_leg: Complexes = at_row.copy()
-    per_leg[1:] = (at_row[1:] + at_row[:-1]) / 2
-    return frame, per_leg
-
-
-def scale_plane(frame: Frame, middle: Floats, half: Floats, height: float) -> tuple[Floats, float]:
-    """Return the change of the combined factor per metre east and north, and per metre up.
-
-    Parameters
-    ----------
-    frame
-    middle, half : array, shape (2,), local grid metres
-        Middle and half size of the extent.
-    height
-        Metres above the ellipsoid.
-    """
-    cross = middle + half * np.array([[-1, 0], [1, 0], [0, -1], [0, 1], [0, 0], [0, 0]])
-    above = np.array([0.0, 0.0, 0.0, 0.0, 0.0, 100.0])
-    easting, northing = frame.to_map(cross).T
-    factors = combined_factor(frame.crs_wkt, easting, northing, height + above)
-    slope: Floats = (factors[[1, 3]] - factors[[0, 2]]) / (2 * half)
-    return slope, float(factors[5] - factors[4]) / 100.0

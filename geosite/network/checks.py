@@ -13,8 +13,8 @@ from geosite.fieldbook.model import Notes
 from geosite.network.anchor import Anchored
 from geosite.network.device import Device
 from geosite.network.model import Closure
+from geosite.network.noise import Noise
 from geosite.network.tie import Tied, first_visits
-from geosite.network.trust import Noise
 from geosite.network.walk import Walk
 from geosite.reading.toml_lines import line_of
 

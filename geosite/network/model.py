@@ -17,6 +17,7 @@ from geosite.base.arrays import Floats, Ints
 from geosite.base.errors import Finding
 from geosite.base.map_frame import Frame
 from geosite.base.statistics import ellipse_factor, t_factor
+from geosite.network.report_model import NetworkReport
 from geosite.network.rows import HeightRows, PlanRows
 
 __all__ = ["Closure", "LinearForm", "Network"]
@@ -117,7 +118,7 @@ class Network:
     findings
         What to look at.
     report
-        Everything else for ``report.json``: plain dicts, lists, numbers, no NaN.
+        Everything else for ``report.json``.
     """
 
     frame: Frame
@@ -136,7 +137,7 @@ class Network:
     vertical_degrees_of_freedom: float = math.inf
     accuracy_known: bool = True
     findings: tuple[Finding, ...] = ()
-    report: dict[str, object] = field(default_factory=dict)
+    report: NetworkReport = field(default_factory=NetworkReport)
 
     @cached_property
     def interval_factor(self) -> float:

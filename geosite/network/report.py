@@ -1,37 +1,39 @@
-"""The network's part of ``report.json``: plain dicts, lists and numbers, no NaN, no infinity."""
+"""The network's part of ``report.json``, filled from what was judged."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from geosite.base.arrays import Floats
 from geosite.fieldbook.model import FieldBook, Notes
+from geosite.network import report_model as model
+from geosite.network import report_trust as trust
+from geosite.network.advice import Advice
 from geosite.network.anchor import Anchored
+from geosite.network.check_points import CheckPoints, nssda_horizontal, nssda_vertical
 from geosite.network.checks import LengthCheck
 from geosite.network.covariance import orientation_variances
+from geosite.network.device import Device
+from geosite.network.lever_arm import LeverArm
 from geosite.network.mistakes.facts import Mistake
 from geosite.network.model import Closure, Network
-from geosite.network.tie import Misfit
-from geosite.network.trust import (
-    Advice,
-    CheckPoints,
+from geosite.network.noise import Noise
+from geosite.network.precision import (
+    AzimuthCheck,
     DirectionCheck,
-    LeverArm,
     NeighbourPrecision,
-    Noise,
     angular_limit,
     direction_check,
     levelling_mm_per_sqrt_km,
-    nssda_horizontal,
-    nssda_vertical,
 )
+from geosite.network.tie import Misfit
 from geosite.network.walk import Walk
 
-__all__ = ["CLOSURE_CLASSES", "Judged", "report"]
+__all__ = ["CLOSURE_CLASSES", "Judged", "direction", "report", "ties", "unchecked"]
 
 CLOSURE_CLASSES: dict[str, tuple[tuple[float, str], ...]] = {
     "WAC 332-130-090": (
@@ -49,11 +51,24 @@ CLOSURE_CLASSES: dict[str, tuple[tuple[float, str], ...]] = {
 
 @dataclass(frozen=True, eq=False)
 class Judged:
-    """What was judged about a network."""
+    """What was judged about a network, before anything is said of it.
 
+    Parameters
+    ----------
+    device
+        As the site file gives it.
+    noise, misfits
+        In plan and in height.
+    length, azimuth
+        Of the baseline, or of two known marks; ``None`` where nothing is known to compare with.
+    checks, arm, advice, neighbours, mistakes
+    """
+
+    device: Device
     noise: tuple[Noise, Noise]
     length: LengthCheck | None
     misfits: tuple[Misfit, Misfit]
+    azimuth: AzimuthCheck | None
     checks: CheckPoints
     arm: LeverArm
     advice: tuple[Advice, ...]
@@ -63,221 +78,244 @@ class Judged:
 
 def report(
     notes: Notes, anchored: Anchored, network: Network, walk: Walk, judged: Judged
-) -> dict[str, object]:
+) -> model.NetworkReport:
     """Return everything about the network that has no column of its own."""
-    book, frame, rules = notes.book, network.frame, notes.site.survey.closure_rules
-    baseline = notes.site.baseline
+    book, rules = notes.book, notes.site.survey.closure_rules
+    horizontal, vertical = judged.noise
+    return model.NetworkReport(
+        frame=_frame(network),
+        anchor=_anchor(anchored),
+        runs=_runs(notes, network, walk),
+        closures=tuple(_closure(c, rules) for c in network.closures),
+        ties=ties(book, network.raw_en),
+        unchecked=unchecked(book, walk),
+        baseline=None if judged.length is None else _length(judged.length),
+        noise=trust.NoiseReport(horizontal=horizontal, vertical=vertical),
+        control=trust.ControlFit(
+            horizontal=_plan_misfit(judged.misfits[0], walk),
+            vertical=_heights_misfit(judged.misfits[1], walk),
+        ),
+        check_points=_checks(judged.checks),
+        lever_arm=_arm(book, judged.arm),
+        advice=tuple(_advice(book, a) for a in judged.advice),
+        neighbour_precision=_neighbours(book, judged.neighbours),
+        mistakes=tuple(_mistake(book, m) for m in judged.mistakes),
+    )
+
+
+def _frame(network: Network) -> model.MapFrame:
+    frame = network.frame
+    return model.MapFrame(
+        crs=frame.crs_name,
+        vertical_crs=frame.vertical_name,
+        unit=frame.unit_name,
+        elevation_unit=frame.height_unit_name,
+        grid_scale_factor=frame.grid_scale_factor,
+        elevation_factor=frame.elevation_factor,
+        combined_factor=frame.combined_factor,
+        convergence_deg=math.degrees(frame.convergence),
+    )
+
+
+def _anchor(anchored: Anchored) -> model.Anchor:
+    azimuth = anchored.azimuth
+    return model.Anchor(
+        marks=tuple(
+            model.AnchoredMark(
+                mark=c.name,
+                use="check" if c.check else "anchor",
+                sigma_m=c.sigma,
+                exact=c.sigma == 0,
+            )
+            for c in anchored.controls
+        ),
+        grid_azimuth_deg=None if azimuth is None else math.degrees(azimuth[0]) % 360,
+    )
+
+
+def _runs(notes: Notes, network: Network, walk: Walk) -> tuple[model.RunReport, ...]:
+    book, baseline, rules = notes.book, notes.site.baseline, notes.site.survey.closure_rules
     ends = walk.knots.index(baseline.from_), walk.knots.index(baseline.to)
     counts = np.bincount(book.run, minlength=len(book.runs))
     turn = np.sqrt(orientation_variances(network))
-    return {
-        "frame": {
-            "crs": frame.crs_name,
-            "vertical_crs": frame.vertical_name,
-            "unit": frame.unit_name,
-            "elevation_unit": frame.height_unit_name,
-            "grid_scale_factor": frame.grid_scale_factor,
-            "elevation_factor": frame.elevation_factor,
-            "combined_factor": frame.combined_factor,
-            "convergence_deg": math.degrees(frame.convergence),
-        },
-        "anchor": {
-            "marks": [
-                {
-                    "mark": c.name,
-                    "use": "check" if c.check else "anchor",
-                    "sigma_m": c.sigma,
-                    "exact": c.sigma == 0,
-                }
-                for c in anchored.controls
-            ],
-            "grid_azimuth_deg": None
-            if anchored.azimuth is None
-            else math.degrees(anchored.azimuth[0]) % 360,
-        },
-        "runs": [
-            {
-                "run": name,
-                "orientation_deg": math.degrees(float(network.orientation[i])),
-                "orientation_sigma_deg": math.degrees(float(turn[i])),
-                "observations": int(counts[i]),
-                "direction": _direction(direction_check(book, walk, i, ends), rules),
-            }
-            for i, name in enumerate(book.runs)
-        ],
-        "closures": [_closure(c, rules) for c in network.closures],
-        "ties": _ties(book, network.raw_en),
-        "unchecked": _unchecked(book, walk),
-        "baseline": None if judged.length is None else _length(judged.length),
-        "noise": {
-            axis: _rounded(asdict(noise))
-            for axis, noise in zip(("horizontal", "vertical"), judged.noise, strict=True)
-        },
-        "control": {
-            axis: _misfit(fit, walk)
-            for axis, fit in zip(("horizontal", "vertical"), judged.misfits, strict=True)
-        },
-        "check_points": _checks(judged.checks),
-        "lever_arm": _arm(book, judged.arm),
-        "advice": [_advice(book, a) for a in judged.advice],
-        "neighbour_precision": _neighbours(book, judged.neighbours),
-        "mistakes": [_mistake(book, m) for m in judged.mistakes],
-    }
+    return tuple(
+        model.RunReport(
+            run=name,
+            orientation_deg=math.degrees(float(network.orientation[i])),
+            orientation_sigma_deg=math.degrees(float(turn[i])),
+            orientation_95_deg=math.degrees(float(turn[i])) * network.interval_factor,
+            observations=int(counts[i]),
+            direction=direction(direction_check(book, walk, i, ends), rules),
+        )
+        for i, name in enumerate(book.runs)
+    )
 
 
-def _finite(value: float | None) -> float | None:
-    return value if value is not None and math.isfinite(value) else None
+def _finite(value: float) -> float | None:
+    return value if math.isfinite(value) else None
 
 
-def _rounded(values: dict[str, object]) -> dict[str, object]:
-    return {k: _finite(v) if isinstance(v, float) else v for k, v in values.items()}
-
-
-def _closure(closure: Closure, rules: Sequence[str]) -> dict[str, object]:
+def _closure(closure: Closure, rules: Sequence[str]) -> model.ClosureReport:
     classes = [one for rule in rules for one in CLOSURE_CLASSES[rule]]
-    reached = [name for ratio, name in classes if closure.ratio >= ratio]
-    return {
-        "run": closure.run,
-        "mark": closure.mark,
-        "first_line": closure.first_line,
-        "last_line": closure.last_line,
-        "length_m": closure.length_m,
-        "misclosure_m": closure.misclosure_m,
-        "misclosure_up_m": closure.misclosure_up_m,
-        "ratio": _finite(closure.ratio),
-        "sigma_m": closure.sigma_m,
-        "levelling_mm_per_sqrt_km": levelling_mm_per_sqrt_km(closure),
-        "would_meet": reached,
-    }
+    return model.ClosureReport(
+        run=closure.run,
+        mark=closure.mark,
+        first_line=closure.first_line,
+        last_line=closure.last_line,
+        length_m=closure.length_m,
+        misclosure_m=closure.misclosure_m,
+        misclosure_up_m=closure.misclosure_up_m,
+        ratio=_finite(closure.ratio),
+        sigma_m=closure.sigma_m,
+        levelling_mm_per_sqrt_km=levelling_mm_per_sqrt_km(closure),
+        would_meet=tuple(name for ratio, name in classes if closure.ratio >= ratio),
+    )
 
 
-def _direction(check: DirectionCheck | None, rules: Sequence[str]) -> dict[str, object] | None:
+def direction(check: DirectionCheck | None, rules: Sequence[str]) -> model.Direction | None:
+    """Return the turn of a run between two passes of the baseline, with the limits asked for."""
     if check is None:
         return None
-    found: dict[str, object] = {
-        "misclosure_deg": math.degrees(check.misclosure),
-        "sigma_deg": math.degrees(check.sigma),
-        "angles": check.angles,
-    }
-    if "WAC 332-130-090" in rules:
-        found["information_only"] = (
-            "WAC 332-130-090(2): 10 and 30 seconds times the root of the angles"
-        )
-        found["limit_10_deg"] = math.degrees(angular_limit(10.0, check.angles))
-        found["limit_30_deg"] = math.degrees(angular_limit(30.0, check.angles))
-    return found
+    found = model.Direction(
+        misclosure_deg=math.degrees(check.misclosure),
+        sigma_deg=math.degrees(check.sigma),
+        angles=check.angles,
+    )
+    if "WAC 332-130-090" not in rules:
+        return found
+    return replace(
+        found,
+        information_only="WAC 332-130-090(2): 10 and 30 seconds times the root of the angles",
+        limit_10_deg=math.degrees(angular_limit(10.0, check.angles)),
+        limit_30_deg=math.degrees(angular_limit(30.0, check.angles)),
+    )
 
 
-def _length(check: LengthCheck) -> dict[str, object]:
-    return {
-        "from": check.start,
-        "to": check.end,
-        "measured_m": check.measured_m,
-        "mapped_m": check.mapped_m,
-        "ppm": check.ppm,
-        "sigma_m": check.sigma_m,
-        "sigmas": check.sigmas,
-    }
+def _length(check: LengthCheck) -> model.BaselineCheck:
+    return model.BaselineCheck(
+        from_=check.start,
+        to=check.end,
+        measured_m=check.measured_m,
+        mapped_m=check.mapped_m,
+        ppm=check.ppm,
+        sigma_m=check.sigma_m,
+        sigmas=check.sigmas,
+    )
 
 
-def _misfit(fit: Misfit, walk: Walk) -> dict[str, object] | None:
+def _plan_misfit(fit: Misfit, walk: Walk) -> trust.PlanMisfit | None:
     if fit.freedom == 0:
         return None
-    names = ("east_m", "north_m") if fit.residual.shape[1] == 2 else ("up_m",)
-    return {
-        "chi_square": fit.squares,
-        "freedom": fit.freedom,
-        "residuals": [
-            {"mark": walk.knots[knot]} | dict(zip(names, row, strict=True))
-            for knot, row in zip(fit.knot.tolist(), fit.residual.tolist(), strict=True)
-        ],
-    }
+    rows = zip(fit.knot.tolist(), fit.residual.tolist(), strict=True)
+    return trust.PlanMisfit(
+        chi_square=fit.squares,
+        freedom=fit.freedom,
+        residuals=tuple(
+            trust.PlanResidual(mark=walk.knots[knot], east_m=east, north_m=north)
+            for knot, (east, north) in rows
+        ),
+    )
 
 
-def _checks(checks: CheckPoints) -> dict[str, object] | None:
+def _heights_misfit(fit: Misfit, walk: Walk) -> trust.HeightsMisfit | None:
+    if fit.freedom == 0:
+        return None
+    rows = zip(fit.knot.tolist(), fit.residual.tolist(), strict=True)
+    return trust.HeightsMisfit(
+        chi_square=fit.squares,
+        freedom=fit.freedom,
+        residuals=tuple(
+            trust.HeightResidual(mark=walk.knots[knot], up_m=up) for knot, (up,) in rows
+        ),
+    )
+
+
+def _checks(checks: CheckPoints) -> trust.CheckedAccuracy | None:
     if not checks.names:
         return None
-    out: dict[str, object] = {
-        "points": [
-            {
-                "mark": name,
-                "east_m": _finite(east),
-                "north_m": _finite(north),
-                "up_m": _finite(up),
-                "sigma_h_m": sigma[0],
-                "sigma_v_m": sigma[2],
-            }
-            for name, (east, north, up), sigma in zip(
-                checks.names, checks.error.tolist(), checks.sigma.tolist(), strict=True
+    rows = zip(checks.names, checks.error.tolist(), checks.sigma.tolist(), strict=True)
+    found = trust.CheckedAccuracy(
+        points=tuple(
+            trust.CheckPoint(
+                mark=name,
+                east_m=_finite(east),
+                north_m=_finite(north),
+                up_m=_finite(up),
+                sigma_h_m=sigma[0],
+                sigma_v_m=sigma[2],
             )
-        ]
-    }
-    plan = np.isfinite(checks.error[:, 0])
+            for name, (east, north, up), sigma in rows
+        )
+    )
+    plan, height = np.isfinite(checks.error[:, 0]), np.isfinite(checks.error[:, 2])
     if plan.any():
         rmse, at_95 = nssda_horizontal(checks.error[plan, 0], checks.error[plan, 1])
-        out |= {"rmse_r_m": rmse, "horizontal_95_m": at_95, "horizontal_points": int(plan.sum())}
-    up = np.isfinite(checks.error[:, 2])
-    if up.any():
-        rmse, at_95 = nssda_vertical(checks.error[up, 2])
-        out |= {"rmse_z_m": rmse, "vertical_95_m": at_95, "vertical_points": int(up.sum())}
-    return out
+        found = replace(
+            found, rmse_r_m=rmse, horizontal_95_m=at_95, horizontal_points=int(plan.sum())
+        )
+    if height.any():
+        rmse, at_95 = nssda_vertical(checks.error[height, 2])
+        found = replace(
+            found, rmse_z_m=rmse, vertical_95_m=at_95, vertical_points=int(height.sum())
+        )
+    return found
 
 
 def _mark(book: FieldBook, row: int) -> str | None:
     return book.marks[book.mark[row]] if book.mark[row] >= 0 else None
 
 
-def _arm(book: FieldBook, arm: LeverArm) -> dict[str, object]:
-    return {
-        "mark": _mark(book, arm.row),
-        "line": int(book.line[arm.row]),
-        "distance_m": arm.distance_m,
-        "baseline_m": arm.baseline_m,
-        "error_95_m": arm.error_95_m,
-        "swing_95_m": arm.swing_95_m,
-        "baseline_only_95_m": arm.baseline_only_95_m,
-    }
+def _arm(book: FieldBook, arm: LeverArm) -> trust.LeastCertain:
+    return trust.LeastCertain(
+        mark=_mark(book, arm.row),
+        line=int(book.line[arm.row]),
+        distance_m=arm.distance_m,
+        baseline_m=arm.baseline_m,
+        error_95_m=arm.error_95_m,
+        swing_95_m=arm.swing_95_m,
+        baseline_only_95_m=arm.baseline_only_95_m,
+    )
 
 
-def _advice(book: FieldBook, advice: Advice) -> dict[str, object]:
-    return {
-        "kind": advice.kind,
-        "mark": advice.mark,
-        "run": advice.run or None,
-        "after_line": int(book.line[advice.row]) if advice.row >= 0 else None,
-        "error_95_m": advice.error_95_m,
-    }
+def _advice(book: FieldBook, advice: Advice) -> trust.ExtraMeasurement:
+    return trust.ExtraMeasurement(
+        kind=advice.kind,
+        mark=advice.mark,
+        run=advice.run or None,
+        after_line=int(book.line[advice.row]) if advice.row >= 0 else None,
+        error_95_m=advice.error_95_m,
+    )
 
 
-def _neighbours(book: FieldBook, found: NeighbourPrecision | None) -> dict[str, object] | None:
+def _neighbours(book: FieldBook, found: NeighbourPrecision | None) -> trust.NeighbourReport | None:
     if found is None:
         return None
-    return {
-        "information_only": "2 cm + 50 ppm at 95 % between neighbouring marks; no boundary survey",
-        "pairs": found.pairs,
-        "within": found.within,
-        "worst_pair": [_mark(book, row) for row in found.worst],
-        "worst_95_m": found.worst_95_m,
-        "allowed_m": found.allowed_m,
-    }
+    before, after = found.worst
+    return trust.NeighbourReport(
+        pairs=found.pairs,
+        within=found.within,
+        worst_pair=(_mark(book, before), _mark(book, after)),
+        worst_95_m=found.worst_95_m,
+        allowed_m=found.allowed_m,
+    )
 
 
-def _mistake(book: FieldBook, mistake: Mistake) -> dict[str, object]:
-    return {
-        "kind": mistake.kind,
-        "run": mistake.run,
-        "lines": [int(book.line[row]) for row in mistake.rows],
-        "marks": list(mistake.marks),
-        "error_m": [_finite(v) for v in mistake.error.tolist()],
-        "chance": mistake.chance,
-    }
+def _mistake(book: FieldBook, mistake: Mistake) -> trust.MistakeReport:
+    return trust.MistakeReport(
+        kind=mistake.kind,
+        run=mistake.run,
+        lines=tuple(int(book.line[row]) for row in mistake.rows),
+        marks=tuple(mistake.marks),
+        error_m=tuple(_finite(v) for v in mistake.error.tolist()),
+        chance=mistake.chance,
+    )
 
 
-def _ties(book: FieldBook, raw_en: Floats) -> list[dict[str, object]]:
-    """List marks that several runs visited, and how far apart the runs put them unadjusted."""
+def ties(book: FieldBook, raw_en: Floats) -> tuple[model.Tie, ...]:
+    """Return marks that several runs visited, and how far apart the runs put them unadjusted."""
     rows = np.flatnonzero(book.mark >= 0)
     if not len(rows):
-        return []
+        return ()
     rows = rows[np.lexsort((book.run[rows], book.mark[rows]))]
     pair = book.mark[rows] * len(book.runs) + book.run[rows]
     first = np.flatnonzero(np.append(True, pair[1:] != pair[:-1]))
@@ -286,28 +324,28 @@ def _ties(book: FieldBook, raw_en: Floats) -> list[dict[str, object]]:
     mark, run = book.mark[rows[first]], book.run[rows[first]]
     cuts = np.flatnonzero(np.append(True, mark[1:] != mark[:-1]))
     ends = np.append(cuts[1:], len(mark))
-    return [
-        {
-            "mark": book.marks[mark[a]],
-            "runs": [book.runs[r] for r in run[a:b].tolist()],
-            "spread_m": float(np.hypot(*np.ptp(seen[a:b], axis=0))),
-        }
+    return tuple(
+        model.Tie(
+            mark=book.marks[mark[a]],
+            runs=tuple(book.runs[r] for r in run[a:b].tolist()),
+            spread_m=float(np.hypot(*np.ptp(seen[a:b], axis=0))),
+        )
         for a, b in zip(cuts.tolist(), ends.tolist(), strict=True)
         if b - a > 1
-    ]
+    )
 
 
-def _unchecked(book: FieldBook, walk: Walk) -> list[dict[str, object]]:
-    """List the ends of runs that nothing checks: they never come back to a common mark."""
+def unchecked(book: FieldBook, walk: Walk) -> tuple[model.Unchecked, ...]:
+    """Return the ends of runs that nothing checks: they never come back to a common mark."""
     at = np.flatnonzero(walk.after < 0)
     # every run meets the baseline, so the end of one never touches that of the next
     ends = np.split(at, np.flatnonzero(np.diff(at) > 1) + 1) if len(at) else []
-    return [
-        {
-            "run": book.runs[walk.run[end[0]]],
-            "first_line": int(book.line[walk.row[end[0]]]),
-            "last_line": int(book.line[walk.row[end[-1]]]),
-            "observations": len(end),
-        }
+    return tuple(
+        model.Unchecked(
+            run=book.runs[walk.run[end[0]]],
+            first_line=int(book.line[walk.row[end[0]]]),
+            last_line=int(book.line[walk.row[end[-1]]]),
+            observations=len(end),
+        )
         for end in ends
-    ]
+    )

@@ -12,25 +12,25 @@ from network_cases import Row, book
 from scipy.stats import chi2
 
 from geosite.fieldbook.model import FieldBook
-from geosite.network import trust
+from geosite.network.advice import Advice, advise
 from geosite.network.anchor import Control
-from geosite.network.device import Device
-from geosite.network.model import Closure
-from geosite.network.trust import (
+from geosite.network.check_points import (
     ELLIPSE_95,
-    Advice,
     CheckPoints,
-    DirectionCheck,
-    advise,
-    angular_limit,
     check_points,
-    direction_check,
-    judge_noise,
-    levelling_mm_per_sqrt_km,
-    lever_arm,
-    neighbour_precision,
     nssda_horizontal,
     nssda_vertical,
+)
+from geosite.network.device import Device
+from geosite.network.lever_arm import lever_arm
+from geosite.network.model import Closure
+from geosite.network.noise import judge_noise
+from geosite.network.precision import (
+    DirectionCheck,
+    angular_limit,
+    direction_check,
+    levelling_mm_per_sqrt_km,
+    neighbour_precision,
 )
 from geosite.network.walk import walk_runs
 
@@ -102,8 +102,13 @@ def test_check_points_are_compared_where_they_are_known(monkeypatch: pytest.Monk
     network: Any = SimpleNamespace(
         en=np.arange(12.0).reshape(6, 2) ** 2, elevation=np.arange(6.0) / 4
     )
-    monkeypatch.setattr(trust, "sigma_horizontal", lambda _: np.array([0.1, 3.0, 4.0, 5, 6, 7]))
-    monkeypatch.setattr(trust, "sigma_vertical", lambda _: np.array([0.2, 5.0, 12.0, 5, 6, 7]))
+    monkeypatch.setattr(
+        "geosite.network.check_points.sigma_horizontal",
+        lambda _: np.array([0.1, 3.0, 4.0, 5, 6, 7]),
+    )
+    monkeypatch.setattr(
+        "geosite.network.check_points.sigma_vertical", lambda _: np.array([0.2, 5.0, 12.0, 5, 6, 7])
+    )
     controls = (
         Control("B", (15.0, 26.0), 0.25, 3.0, 5.0, True),
         Control("C", None, 1.5, 0.0, 0.0, True),
@@ -161,14 +166,17 @@ def test_lever_arm_by_hand(monkeypatch: pytest.MonkeyPatch) -> None:
         interval_factor=2.0,
     )
     turns = np.array([9.0, 0.04])
-    monkeypatch.setattr(trust, "orientation_variances", lambda _: turns)
-    monkeypatch.setattr(trust, "orientation_with_place", lambda _, row: np.array([0.3, 0.4]) * row)
+    monkeypatch.setattr("geosite.network.lever_arm.orientation_variances", lambda _: turns)
+    monkeypatch.setattr(
+        "geosite.network.lever_arm.orientation_with_place",
+        lambda _, row: np.array([0.3, 0.4]) * row,
+    )
     alone: Any = "alone"
 
     def of(survey: Any) -> Any:
         return ellipses(*(1.0, 2.0, 4.0, 3.0))(0) if survey is alone else ellipses(8, 1, 2, 9)(0)
 
-    monkeypatch.setattr(trust, "error_ellipses", of)
+    monkeypatch.setattr("geosite.network.lever_arm.error_ellipses", of)
     arm = lever_arm(network, (0, 1), alone, np.array([0, 3]))
     assert arm.row == 2  # rows 0 and 3 are known
     assert arm.distance_m == pytest.approx(12.0 / 0.5)
@@ -207,8 +215,8 @@ def advised(
         cross = np.array([gain(*pair) * np.eye(2) for pair in asked[-1]])
         return np.diag([1.0, 4.0]), cross, np.array([0.5 * np.eye(2)] * len(rows))
 
-    monkeypatch.setattr(trust, "sight_covariance", covariance)
-    monkeypatch.setattr(trust, "error_ellipses", ellipses(0.0, now))
+    monkeypatch.setattr("geosite.network.advice.sight_covariance", covariance)
+    monkeypatch.setattr("geosite.network.advice.error_ellipses", ellipses(0.0, now))
     network: Any = SimpleNamespace(
         en=np.asarray(en, dtype=float), ellipse_factor=ELLIPSE_95, variance_factor=1.0
     )
@@ -324,7 +332,7 @@ def test_neighbours_keep_two_centimetres_and_fifty_ppm(monkeypatch: pytest.Monke
         assert pairs == [(0, 2), (5, 7), (1, 6), (6, 8)]
         return np.array([0.0699, 0.0249, 0.0701, 0.01]) / ELLIPSE_95, None, None
 
-    monkeypatch.setattr(trust, "relative_ellipses", relative)
+    monkeypatch.setattr("geosite.network.precision.relative_ellipses", relative)
     found = neighbour_precision(network, survey)
     assert found is not None
     # 1000 m on the ground may have 7 cm, 100 m 2.5 cm

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from network_cases import Row, notes
 
 from geosite.base.errors import GeositeError, Problem
+from geosite.handover.report.serialise import plain
 from geosite.network.adjust import adjust
 from geosite.network.covariance import error_ellipses, sigma_horizontal, sigma_vertical
 
@@ -79,5 +80,5 @@ def test_anything_walked(
         assert np.isfinite(values).all()
     for values in (sigma_horizontal(network), sigma_vertical(network), *error_ellipses(network)):
         assert np.isfinite(values).all()
-    json.dumps(network.report, allow_nan=False)
+    json.dumps(plain(network.report), allow_nan=False)
     assert math.isfinite(network.frame.combined_factor)

@@ -25,9 +25,9 @@ from geosite.network.checks import (
 )
 from geosite.network.device import CLASSES, Device, device_of
 from geosite.network.model import Closure
+from geosite.network.noise import Noise
 from geosite.network.normal import Prior
 from geosite.network.tie import misfit, tie
-from geosite.network.trust import Noise
 from geosite.network.walk import walk_runs
 
 LEGS = Device.from_leg_noise(0.005, 0.004)

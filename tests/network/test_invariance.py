@@ -27,8 +27,8 @@ def same(network: Network, rows: np.ndarray | slice = slice(None)) -> None:
     assert network.elevation == pytest.approx(EXPECTED.elevation[rows], abs=1e-8)
     assert sigma_horizontal(network) == pytest.approx(sigma_horizontal(EXPECTED)[rows], rel=1e-6)
     assert sigma_vertical(network) == pytest.approx(sigma_vertical(EXPECTED)[rows], rel=1e-6)
-    assert network.report["noise"]["horizontal"]["squares"] == pytest.approx(
-        EXPECTED.report["noise"]["horizontal"]["squares"], rel=1e-6
+    assert network.report.noise.horizontal.squares == pytest.approx(
+        EXPECTED.report.noise.horizontal.squares, rel=1e-6
     )
     assert network.raw_elevation == pytest.approx(EXPECTED.raw_elevation[rows], abs=1e-8)
 

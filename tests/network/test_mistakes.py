@@ -66,11 +66,11 @@ def test_size_and_place_of_a_jump_are_told() -> None:
     (told,) = [f for f in network.findings if f.code == "leg-off"]
     assert (told.level, told.line) == ("look", 89)
     assert "between marks A5 and A6, lines 82 to 89" in told.text
-    (mistake,) = network.report["mistakes"]
-    assert np.hypot(*mistake["error_m"][:2]) == pytest.approx(0.9, abs=0.15)
-    assert mistake["error_m"][2] == pytest.approx(0.3, abs=0.15)
+    (mistake,) = network.report.mistakes
+    assert np.hypot(*mistake.error_m[:2]) == pytest.approx(0.9, abs=0.15)
+    assert mistake.error_m[2] == pytest.approx(0.3, abs=0.15)
     # the noise is judged without the mistake
-    assert network.report["noise"]["horizontal"]["verdict"] == "as expected"
+    assert network.report.noise.horizontal.verdict == "as expected"
 
 
 def test_a_jump_beyond_the_limit_is_refused() -> None:

@@ -92,7 +92,7 @@ def test_a_small_but_significant_misfit_is_a_finding() -> None:
 def test_two_parts_per_million_cannot_be_seen_on_eight_metres() -> None:
     network = adjust(notes(rows(scale=1 / 0.3048), marks(), unit="ftUS"))
     assert not [f for f in network.findings if f.code == "baseline-length"]
-    assert network.report["baseline"]["ppm"] == pytest.approx(2.0, abs=0.01)
+    assert network.report.baseline.ppm == pytest.approx(2.0, abs=0.01)
 
 
 def test_notes_already_reduced_to_the_grid_are_recognised() -> None:

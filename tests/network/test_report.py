@@ -13,31 +13,28 @@ from network_cases import book, notes, turned
 
 from geosite.base.map_frame import Frame
 from geosite.fieldbook.model import Notes
+from geosite.handover.report.serialise import plain
 from geosite.network.adjust import adjust
+from geosite.network.advice import Advice
 from geosite.network.anchor import Anchored, Control
+from geosite.network.check_points import CheckPoints, nssda_horizontal, nssda_vertical
 from geosite.network.checks import LengthCheck
 from geosite.network.device import Device
+from geosite.network.lever_arm import LeverArm
 from geosite.network.mistakes.facts import Mistake
 from geosite.network.model import Closure
+from geosite.network.noise import Noise
+from geosite.network.precision import NeighbourPrecision, direction_check
 from geosite.network.report import (
     CLOSURE_CLASSES,
     Judged,
-    _direction,
-    _ties,
-    _unchecked,
+    direction,
     report,
+    ties,
+    unchecked,
 )
+from geosite.network.report_model import AnchoredMark, Unchecked
 from geosite.network.tie import Misfit
-from geosite.network.trust import (
-    Advice,
-    CheckPoints,
-    LeverArm,
-    NeighbourPrecision,
-    Noise,
-    direction_check,
-    nssda_horizontal,
-    nssda_vertical,
-)
 from geosite.network.walk import walk_runs
 
 STOPS = {
@@ -71,29 +68,29 @@ def rows() -> list:
 
 def test_runs_and_anchor() -> None:
     report = adjust(notes(rows(), KNOWN, crs=CRS)).report
-    one, two = report["runs"]
-    assert (one["run"], two["run"]) == ("R1", "R2")
-    assert (one["observations"], two["observations"]) == (5, 5)
+    one, two = report.runs
+    assert (one.run, two.run) == ("R1", "R2")
+    assert (one.observations, two.observations) == (5, 5)
     # each run lies turned by this much against the map
-    assert one["orientation_deg"] % 360 == pytest.approx(320.0, abs=0.2)
-    assert two["orientation_deg"] % 360 == pytest.approx(100.0, abs=0.2)
-    assert 0.0 < one["orientation_sigma_deg"] < 0.5
-    assert report["anchor"]["grid_azimuth_deg"] is None
-    assert report["anchor"]["marks"] == [
-        {"mark": "A", "use": "anchor", "sigma_m": 0.01, "exact": False},
-        {"mark": "B", "use": "anchor", "sigma_m": 0.0, "exact": True},
-        {"mark": "V", "use": "check", "sigma_m": 0.02, "exact": False},
-    ]
+    assert one.orientation_deg % 360 == pytest.approx(320.0, abs=0.2)
+    assert two.orientation_deg % 360 == pytest.approx(100.0, abs=0.2)
+    assert 0.0 < one.orientation_sigma_deg < 0.5
+    assert report.anchor.grid_azimuth_deg is None
+    assert report.anchor.marks == (
+        AnchoredMark(mark="A", use="anchor", sigma_m=0.01, exact=False),
+        AnchoredMark(mark="B", use="anchor", sigma_m=0.0, exact=True),
+        AnchoredMark(mark="V", use="check", sigma_m=0.02, exact=False),
+    )
 
 
 def test_ties_tell_how_far_runs_put_a_mark_apart() -> None:
     report = adjust(notes(rows(), KNOWN, crs=CRS)).report
-    ties = {tie["mark"]: tie for tie in report["ties"]}
+    ties = {tie.mark: tie for tie in report.ties}
     assert set(ties) == {"A", "B", "T", "U"}
-    assert all(tie["runs"] == ["R1", "R2"] for tie in ties.values())
-    assert ties["T"]["spread_m"] == pytest.approx(0.06, abs=1e-4)
+    assert all(tie.runs == ("R1", "R2") for tie in ties.values())
+    assert ties["T"].spread_m == pytest.approx(0.06, abs=1e-4)
     for mark in "ABU":
-        assert ties[mark]["spread_m"] == pytest.approx(0.0, abs=1e-4)
+        assert ties[mark].spread_m == pytest.approx(0.0, abs=1e-4)
 
 
 def test_a_mark_met_twice_by_a_run_counts_with_its_mean() -> None:
@@ -101,35 +98,35 @@ def test_a_mark_met_twice_by_a_run_counts_with_its_mean() -> None:
     east = np.array([math.cos(math.radians(40.0)), math.sin(math.radians(40.0))])
     run, name, x, y, z = book[4]
     book[4] = (run, name, x + 0.04 * east[0], y + 0.04 * east[1], z)
-    (tie,) = [t for t in adjust(notes(book, KNOWN, crs=CRS)).report["ties"] if t["mark"] == "T"]
-    assert tie["spread_m"] == pytest.approx(0.04, abs=1e-4)
+    (tie,) = [t for t in adjust(notes(book, KNOWN, crs=CRS)).report.ties if t.mark == "T"]
+    assert tie.spread_m == pytest.approx(0.04, abs=1e-4)
 
 
 def test_what_nothing_checks_is_listed_by_lines() -> None:
     book = walked("ABTUV", "R1", 40.0) + walked("VVABTU", "R2", -100.0)
     book = [(run, "" if name == "V" else name, *xyz) for run, name, *xyz in book]
     report = adjust(notes(book, {k: KNOWN[k] for k in "AB"}, crs=CRS)).report
-    assert report["unchecked"] == [
-        {"run": "R1", "first_line": 6, "last_line": 6, "observations": 1}
-    ]
+    assert report.unchecked == (Unchecked(run="R1", first_line=6, last_line=6, observations=1),)
 
 
 def test_a_check_point_is_compared_and_not_used() -> None:
     network = adjust(notes(rows(), KNOWN, crs=CRS))
-    found = network.report["check_points"]
-    (point,) = found["points"]
-    assert point["mark"] == "V"
+    found = network.report.check_points
+    (point,) = found.points
+    assert point.mark == "V"
     place = network.frame.to_map(network.en[4:5])[0]
     off = [place[0] - 509.03, place[1] - 729.96, network.elevation[4] - 0.21]
-    assert [point[k] for k in ("east_m", "north_m", "up_m")] == pytest.approx(off, abs=1e-6)
-    assert (found["horizontal_points"], found["vertical_points"]) == (1, 1)
+    assert [getattr(point, k) for k in ("east_m", "north_m", "up_m")] == pytest.approx(
+        off, abs=1e-6
+    )
+    assert (found.horizontal_points, found.vertical_points) == (1, 1)
     # FGDC-STD-007.3-1998, appendix 3-A: 2.4477 times half of RMSE_x + RMSE_y, 1.9600 times RMSE_z
-    assert found["rmse_r_m"] == pytest.approx(math.hypot(*off[:2]), abs=1e-6)
-    assert found["horizontal_95_m"] == pytest.approx(
+    assert found.rmse_r_m == pytest.approx(math.hypot(*off[:2]), abs=1e-6)
+    assert found.horizontal_95_m == pytest.approx(
         2.4477 * (abs(off[0]) + abs(off[1])) / 2, rel=1e-4
     )
-    assert found["rmse_z_m"] == pytest.approx(abs(off[2]), abs=1e-6)
-    assert found["vertical_95_m"] == pytest.approx(1.96 * found["rmse_z_m"], rel=1e-4)
+    assert found.rmse_z_m == pytest.approx(abs(off[2]), abs=1e-6)
+    assert found.vertical_95_m == pytest.approx(1.96 * found.rmse_z_m, rel=1e-4)
 
 
 def by_rules(asked: Notes) -> Notes:
@@ -145,20 +142,20 @@ def test_a_closure_names_the_rules_it_would_meet() -> None:
     run, name, x, y, z = book[-1]
     book[-1] = (run, name, x + 0.006, y + 0.008, z + 0.003)
     asked = notes(book, {k: KNOWN[k] for k in "AB"}, crs=CRS)
-    (bare,) = adjust(asked).report["closures"]
-    assert bare["would_meet"] == []
+    (bare,) = adjust(asked).report.closures
+    assert bare.would_meet == ()
     report = adjust(by_rules(asked)).report
-    (closure,) = report["closures"]
+    (closure,) = report.closures
     places = np.array([STOPS[s] for s in "ABTU"])
     length = float(np.hypot(*np.diff(places[:, :2], axis=0).T).sum()) + math.hypot(3.0, 25.0)
-    assert (closure["mark"], closure["first_line"], closure["last_line"]) == ("A", 2, 6)
-    assert closure["length_m"] == pytest.approx(length, abs=0.02)
-    assert closure["misclosure_m"] == pytest.approx(0.010, abs=1e-6)
-    assert closure["misclosure_up_m"] == pytest.approx(0.003, abs=1e-6)
+    assert (closure.mark, closure.first_line, closure.last_line) == ("A", 2, 6)
+    assert closure.length_m == pytest.approx(length, abs=0.02)
+    assert closure.misclosure_m == pytest.approx(0.010, abs=1e-6)
+    assert closure.misclosure_up_m == pytest.approx(0.003, abs=1e-6)
     # some 80 m and 1 cm: better than 1:5000, not 1:10000
-    assert closure["ratio"] == pytest.approx(closure["length_m"] / 0.010, rel=1e-4)
-    assert len(closure["would_meet"]) == 1
-    assert closure["would_meet"][0].startswith("WAC 332-130-090(1), subdivisions")
+    assert closure.ratio == pytest.approx(closure.length_m / 0.010, rel=1e-4)
+    assert len(closure.would_meet) == 1
+    assert closure.would_meet[0].startswith("WAC 332-130-090(1), subdivisions")
 
 
 def test_the_baseline_is_compared_with_the_map_within_its_own_noise() -> None:
@@ -169,16 +166,16 @@ def test_the_baseline_is_compared_with_the_map_within_its_own_noise() -> None:
         local = turned(np.array([row[2:] for row in rows]), degrees)
         book = [(*row[:2], *xyz) for row, xyz in zip(rows, local, strict=True)]
         walk = notes(book, known, baseline=(start, end), crs=CRS, noise=(0.005, 0.004))
-        found = adjust(walk).report["baseline"]
-        assert (found["from"], found["to"]) == (start, end)
-        assert found["measured_m"] == pytest.approx(8.55, abs=1e-6)
-        assert found["mapped_m"] == pytest.approx(math.hypot(3.0, 8.0), abs=1e-5)
+        found = adjust(walk).report.baseline
+        assert (found.from_, found.to) == (start, end)
+        assert found.measured_m == pytest.approx(8.55, abs=1e-6)
+        assert found.mapped_m == pytest.approx(math.hypot(3.0, 8.0), abs=1e-5)
         length = math.hypot(8.55, 0.4)
         leg = math.sqrt(0.005**2 + 0.004**2 * length)
-        assert found["sigma_m"] == pytest.approx(math.hypot(leg, 0.01, 0.02), rel=1e-4)
-        off = found["measured_m"] - found["mapped_m"]
-        assert found["sigmas"] == pytest.approx(off / found["sigma_m"], rel=1e-6)
-        assert found["ppm"] == pytest.approx(off / found["mapped_m"] * 1e6, rel=1e-6)
+        assert found.sigma_m == pytest.approx(math.hypot(leg, 0.01, 0.02), rel=1e-4)
+        off = found.measured_m - found.mapped_m
+        assert found.sigmas == pytest.approx(off / found.sigma_m, rel=1e-6)
+        assert found.ppm == pytest.approx(off / found.mapped_m * 1e6, rel=1e-6)
 
 
 def test_known_marks_fit_as_well_however_the_run_lies() -> None:
@@ -187,11 +184,11 @@ def test_known_marks_fit_as_well_however_the_run_lies() -> None:
     found = []
     for degrees in (0.0, 40.0, 130.0):
         book = walked("ABTUV", "R1", degrees)
-        found.append(adjust(notes(book, known, crs=CRS)).report["control"]["horizontal"])
-    assert found[0]["freedom"] == 3
-    assert found[0]["chi_square"] > 0.5
+        found.append(adjust(notes(book, known, crs=CRS)).report.control.horizontal)
+    assert found[0].freedom == 3
+    assert found[0].chi_square > 0.5
     for other in found[1:]:
-        assert other["chi_square"] == pytest.approx(found[0]["chi_square"], rel=1e-6)
+        assert other.chi_square == pytest.approx(found[0].chi_square, rel=1e-6)
 
 
 # ---- every entry, from made-up judgements ------------------------------------------------------
@@ -211,7 +208,9 @@ def reported(**changed: Any) -> dict[str, Any]:
             Noise("as expected", 1.0, 1.25, 5.0, 4, 0.5),
             Noise("too little to tell", 1.0, None, 0.0, 0, math.inf),
         ),
+        "device": Device.from_leg_noise(0.1, 0.0),
         "length": None,
+        "azimuth": None,
         "misfits": (misfit(np.zeros((1, 2)), 0), misfit(np.zeros((1, 1)), 0)),
         "checks": CheckPoints((), np.zeros((0, 3)), np.zeros((0, 3))),
         "arm": LeverArm(3, 40.0, 10.0, 0.3, 0.2, None),
@@ -225,10 +224,14 @@ def reported(**changed: Any) -> dict[str, Any]:
         plan=SimpleNamespace(orientation=np.array([0, 1]), posterior=Turns()),
         orientation=np.radians([30.0, -40.0]),
         closures=changed.pop("closures", ()),
+        interval_factor=2.0,
     )
     azimuth = changed.pop("azimuth", None)
     anchored = Anchored(NORTH, (Control("A", None, None, 0.0, 9.0, True),), azimuth, ())
-    return report(survey, anchored, network, walk, Judged(**(fields | changed)))
+    found: dict[str, Any] = plain(
+        report(survey, anchored, network, walk, Judged(**(fields | changed)))
+    )
+    return found
 
 
 class Turns:
@@ -270,6 +273,7 @@ def test_frame_runs_and_noise_as_reported() -> None:
     assert (one["observations"], two["observations"]) == (6, 5)
     assert [r["orientation_deg"] for r in (one, two)] == pytest.approx([30.0, -40.0])
     assert [r["orientation_sigma_deg"] for r in (one, two)] == pytest.approx([2.0, 3.0])
+    assert [r["orientation_95_deg"] for r in (one, two)] == pytest.approx([4.0, 6.0])
     assert (one["direction"], two["direction"]) == (None, None)
     plan, up = found["noise"]["horizontal"], found["noise"]["vertical"]
     assert (plan["verdict"], plan["factor"], plan["estimate"]) == ("as expected", 1.0, 1.25)
@@ -355,9 +359,11 @@ def test_length_control_and_check_points_as_reported() -> None:
     assert (checks["rmse_z_m"], checks["vertical_95_m"]) == nssda_vertical(error[1:, 2])
     assert (checks["horizontal_points"], checks["vertical_points"]) == (2, 2)
     up_only = reported(checks=CheckPoints(("Q",), error[1:2], sigma[1:2]))["check_points"]
-    assert set(up_only) == {"points", "rmse_z_m", "vertical_95_m", "vertical_points"}
+    assert [up_only[k] for k in ("rmse_r_m", "horizontal_95_m", "horizontal_points")] == [None] * 3
+    assert up_only["vertical_points"] == 1
     plan_only = reported(checks=CheckPoints(("P",), error[:1], sigma[:1]))["check_points"]
-    assert set(plan_only) == {"points", "rmse_r_m", "horizontal_95_m", "horizontal_points"}
+    assert [plan_only[k] for k in ("rmse_z_m", "vertical_95_m", "vertical_points")] == [None] * 3
+    assert plan_only["horizontal_points"] == 1
 
 
 def test_lever_arm_advice_and_neighbours_as_reported() -> None:
@@ -417,9 +423,9 @@ def test_ties_and_open_ends_as_reported() -> None:
 def test_nothing_common_and_nothing_open_is_nothing_listed() -> None:
     survey = book([("R1", n, 1.0, 2.0, 3.0) for n in "ABA"])
     walk = walk_runs(survey, Device.from_leg_noise(0.1, 0.0), frozenset("AB"))
-    assert _unchecked(survey, walk) == []
-    assert _ties(survey, np.zeros((3, 2))) == []
-    assert _ties(book([("R1", "", 1.0, 2.0, 3.0)]), np.zeros((1, 2))) == []
+    assert unchecked(survey, walk) == ()
+    assert ties(survey, np.zeros((3, 2))) == ()
+    assert ties(book([("R1", "", 1.0, 2.0, 3.0)]), np.zeros((1, 2))) == ()
 
 
 def test_turns_of_runs_are_compared_with_the_rule() -> None:
@@ -430,12 +436,14 @@ def test_turns_of_runs_are_compared_with_the_rule() -> None:
     survey = notes([("R", n, float(x), float(y), 0.0) for n, x, y in ring], KNOWN, crs=CRS)
     walk = walk_runs(survey.book, Device.from_leg_noise(0.1, 0.0), frozenset("AB"))
     check = direction_check(survey.book, walk, 0, (0, 1))
-    assert "limit_10_deg" not in (_direction(check, ()) or {})
-    found = _direction(check, ("WAC 332-130-090",))
+    bare = direction(check, ())
+    assert bare is not None
+    assert (bare.limit_10_deg, bare.information_only) == (None, None)
+    found = direction(check, ("WAC 332-130-090",))
     assert found is not None
-    assert found["misclosure_deg"] == pytest.approx(1.0)
+    assert found.misclosure_deg == pytest.approx(1.0)
     # a leg's 0.1 m over 10 m, twice
-    assert found["sigma_deg"] == pytest.approx(math.degrees(0.01 * math.sqrt(2)), rel=1e-4)
-    assert found["angles"] == 2
-    assert found["limit_10_deg"] == pytest.approx(10 / 3600 * math.sqrt(2))
-    assert found["limit_30_deg"] == pytest.approx(30 / 3600 * math.sqrt(2))
+    assert found.sigma_deg == pytest.approx(math.degrees(0.01 * math.sqrt(2)), rel=1e-4)
+    assert found.angles == 2
+    assert found.limit_10_deg == pytest.approx(10 / 3600 * math.sqrt(2))
+    assert found.limit_30_deg == pytest.approx(30 / 3600 * math.sqrt(2))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from dataclasses import FrozenInstanceError, replace
 from typing import Any
 
 import numpy as np
@@ -14,12 +14,15 @@ from walk_simulator import Noise
 
 from geosite.base.errors import SurveyRefused
 from geosite.base.statistics import chi2_isf, chi2_sf
+from geosite.handover.report.serialise import plain
 from geosite.network.adjust import adjust
+from geosite.network.check_points import ELLIPSE_95
 from geosite.network.covariance import error_ellipses, sigma_horizontal, sigma_vertical
 from geosite.network.device import device_of
 from geosite.network.mistakes.suspects import leg_tests
+from geosite.network.noise import judge_noise
+from geosite.network.report_model import Unchecked
 from geosite.network.tie import tie
-from geosite.network.trust import ELLIPSE_95, judge_noise
 
 
 def codes(network: Any) -> list[str]:
@@ -70,11 +73,11 @@ def test_variance_factor_follows_the_real_noise() -> None:
             assumed = type(noise)(constant=0.006, per_sqrt_metre=0.004)
             network = adjust(with_noise(survey, assumed))
             found.append(network.variance_factor)
-            plan = network.report["noise"]["horizontal"]
-            assert plan["freedom"] == 22  # 17 long legs twice, less 6 knots and 3 runs, plus datum
+            plan = network.report.noise.horizontal
+            assert plan.freedom == 22  # 17 long legs twice, less 6 knots and 3 runs, plus datum
             if share != 1.0:
                 words = "worse than assumed" if share > 1 else "better than assumed"
-                assert plan["verdict"] == words
+                assert plan.verdict == words
                 assert f"noise-{words.split()[0]}" in codes(network)
         estimates[share] = math.sqrt(float(np.mean(found)))
     assert estimates[2.0] == pytest.approx(2.0, rel=0.1)
@@ -128,11 +131,11 @@ def test_many_control_marks_have_residuals_and_the_wrong_one_is_named() -> None:
     rows = square_rows(np.random.default_rng(4))
     right = {name: mark(name) for name in "ABCD"}
     network = adjust(notes(rows, right, crs=CRS))
-    control = network.report["control"]["horizontal"]
-    assert control["freedom"] == 5
-    assert control["chi_square"] < chi2_isf(0.001, 5)
-    assert {r["mark"] for r in control["residuals"]} == set("ABCD")
-    assert max(abs(r["east_m"]) for r in control["residuals"]) < 0.2
+    control = network.report.control.horizontal
+    assert control.freedom == 5
+    assert control.chi_square < chi2_isf(0.001, 5)
+    assert {r.mark for r in control.residuals} == set("ABCD")
+    assert max(abs(r.east_m) for r in control.residuals) < 0.2
     assert "control-misfit" not in codes(network)
 
     wrong = right | {"C": mark("C") | {"easting": 1000.0 + 30 + 2.0}}
@@ -152,8 +155,8 @@ def test_residuals_of_exact_control_do_not_vanish() -> None:
     rows = square_rows()
     exact = {name: mark(name, 0.0) for name in "ABC"} | {"D": mark("D", 0.0) | {"northing": 2040.3}}
     network = adjust(notes(rows, exact, crs=CRS))
-    residuals = network.report["control"]["horizontal"]["residuals"]
-    assert max(abs(r["north_m"]) for r in residuals) > 0.1
+    residuals = network.report.control.horizontal.residuals
+    assert max(abs(r.north_m) for r in residuals) > 0.1
     at_d = network.frame.to_map(network.en[3])
     assert at_d == pytest.approx([1000.0, 2040.3], abs=1e-9)
 
@@ -171,14 +174,14 @@ def test_check_points_give_rmse_and_nssda_figures() -> None:
             "check": True,
         }
     network = adjust(notes(rows, marks, crs=CRS))
-    found = network.report["check_points"]
-    assert [(p["mark"]) for p in found["points"]] == ["C", "D"]
-    assert found["points"][0]["east_m"] == pytest.approx(0.03, abs=1e-6)
-    assert found["rmse_r_m"] == pytest.approx(0.05, abs=1e-6)
+    found = network.report.check_points
+    assert [(p.mark) for p in found.points] == ["C", "D"]
+    assert found.points[0].east_m == pytest.approx(0.03, abs=1e-6)
+    assert found.rmse_r_m == pytest.approx(0.05, abs=1e-6)
     # RMSE_x 0.03 and RMSE_y 0.04 are within 0.6 of each other: 2.4477 x their mean
-    assert found["horizontal_95_m"] == pytest.approx(2.4477 * 0.035, abs=1e-5)
-    assert found["rmse_z_m"] == pytest.approx(0.10, abs=1e-6)
-    assert found["vertical_95_m"] == pytest.approx(0.196, abs=1e-6)
+    assert found.horizontal_95_m == pytest.approx(2.4477 * 0.035, abs=1e-5)
+    assert found.rmse_z_m == pytest.approx(0.10, abs=1e-6)
+    assert found.vertical_95_m == pytest.approx(0.196, abs=1e-6)
     (told,) = [f for f in network.findings if f.code == "check-points-few"]
     assert "2 check points; the standard behind the 95 % figures asks for 20" in told.text
     # check points place nothing
@@ -218,11 +221,11 @@ def short_baseline(ties: bool, extra: tuple[int, Row] | None = None) -> Any:
 
 def test_lever_arm_before_and_after_ties() -> None:
     network = adjust(short_baseline(ties=True))
-    arm = network.report["lever_arm"]
-    assert (arm["mark"], arm["line"]) == ("F", 5)
-    assert arm["baseline_m"] == pytest.approx(5.0, abs=1e-6)
-    assert arm["distance_m"] == pytest.approx(math.hypot(55.5, 20.0), abs=1e-3)
-    assert arm["error_95_m"] == pytest.approx(ELLIPSE_95 * error_ellipses(network)[0][3], rel=1e-12)
+    arm = network.report.lever_arm
+    assert (arm.mark, arm.line) == ("F", 5)
+    assert arm.baseline_m == pytest.approx(5.0, abs=1e-6)
+    assert arm.distance_m == pytest.approx(math.hypot(55.5, 20.0), abs=1e-3)
+    assert arm.error_95_m == pytest.approx(ELLIPSE_95 * error_ellipses(network)[0][3], rel=1e-12)
     # the baseline alone: every other common mark made unknown to the other run
     survey = short_baseline(ties=True)
     blank = survey.book.mark.copy()
@@ -230,8 +233,8 @@ def test_lever_arm_before_and_after_ties() -> None:
         blank[survey.book.mark == survey.book.marks.index(name)] = -1
     alone = adjust(replace(survey, book=replace(survey.book, mark=blank)))
     expected = ELLIPSE_95 * error_ellipses(alone)[0][3]
-    assert arm["baseline_only_95_m"] == pytest.approx(expected, rel=1e-6)
-    assert arm["baseline_only_95_m"] > arm["error_95_m"]
+    assert arm.baseline_only_95_m == pytest.approx(expected, rel=1e-6)
+    assert arm.baseline_only_95_m > arm.error_95_m
     (told,) = [f for f in network.findings if f.code == "lever-arm"]
     assert "The baseline is 5.0 m long and mark F is 59 m from it" in told.text
 
@@ -250,11 +253,11 @@ def test_swing_of_a_short_baseline_is_its_noise_times_the_arm() -> None:
         notes=("",) * 4,
     )
     network = adjust(replace(survey, book=book_once))
-    arm = network.report["lever_arm"]
+    arm = network.report.lever_arm
     turn = math.sqrt(0.005**2 + 0.004**2 * 5.0) / 5.0
     # the run goes on from B, which is exact: what lies beyond turns about it
-    assert arm["swing_95_m"] == pytest.approx(1.959964 * turn * math.hypot(53.0, 20.0), rel=1e-6)
-    assert arm["swing_95_m"] < arm["error_95_m"]
+    assert arm.swing_95_m == pytest.approx(1.959964 * turn * math.hypot(53.0, 20.0), rel=1e-6)
+    assert arm.swing_95_m < arm.error_95_m
 
 
 @pytest.mark.parametrize("known", ["AF", "ABF", "ABFG", "ABFGHK"])
@@ -268,14 +271,14 @@ def test_with_more_anchors_the_worst_mark_is_one_that_is_not_known(known: str) -
     # a rough position: F is the mark known worst, and is anchored all the same
     anchor["F"] |= {"sigma": 0.3}
     network = adjust(notes(survey.book, anchor, crs=CRS))
-    arm, advice = network.report["lever_arm"], network.report["advice"]
-    assert arm["swing_95_m"] <= arm["error_95_m"]
+    arm, advice = network.report.lever_arm, network.report.advice
+    assert arm.swing_95_m <= arm.error_95_m
     if known == "ABFGHK":  # nothing else is left
         return
-    assert arm["mark"] not in known
+    assert arm.mark not in known
     free = [i for i, m in enumerate(survey.book.mark) if survey.book.marks[m] not in known]
-    assert arm["error_95_m"] == pytest.approx(ELLIPSE_95 * error_ellipses(network)[0][free].max())
-    assert all(a["mark"] not in known for a in advice if a["kind"] == "control")
+    assert arm.error_95_m == pytest.approx(ELLIPSE_95 * error_ellipses(network)[0][free].max())
+    assert all(a.mark not in known for a in advice if a.kind == "control")
 
 
 def test_known_marks_that_fit_exactly_have_no_misfit() -> None:
@@ -283,22 +286,22 @@ def test_known_marks_that_fit_exactly_have_no_misfit() -> None:
     for height in (0.0, 500.0, 3000.0, 8848.86):
         rows = [(r, n, x, y, z + height) for r, n, x, y, z in square_rows()]
         known = {n: mark(n) | {"elevation": mark(n)["elevation"] + height} for n in "ABCDE"}
-        control = adjust(notes(rows, known, crs=CRS)).report["control"]
-        assert 0 <= control["vertical"]["chi_square"] < 1e-6
-        assert control["horizontal"]["chi_square"] >= 0
+        control = adjust(notes(rows, known, crs=CRS)).report.control
+        assert 0 <= control.vertical.chi_square < 1e-6
+        assert control.horizontal.chi_square >= 0
 
 
 @pytest.mark.parametrize("ties", [True, False])
 def test_the_advised_tie_brings_what_it_promises(ties: bool) -> None:
     survey = short_baseline(ties)
     network = adjust(survey)
-    (tie_advice,) = [a for a in network.report["advice"] if a["kind"] == "tie"]
-    assert tie_advice["error_95_m"] < 0.95 * network.report["lever_arm"]["error_95_m"]
+    (tie_advice,) = [a for a in network.report.advice if a.kind == "tie"]
+    assert tie_advice.error_95_m < 0.95 * network.report.lever_arm.error_95_m
     # walk there from the line it names and back again: put the visit into the field book. The walk
     # goes on from where it was, so the row before is repeated without a leg between
-    run, after = tie_advice["run"], tie_advice["after_line"]
+    run, after = tie_advice.run, tie_advice.after_line
     number = int(np.flatnonzero(survey.book.line == after)[0])
-    at = np.flatnonzero(survey.book.mark == survey.book.marks.index(tie_advice["mark"]))[0]
+    at = np.flatnonzero(survey.book.mark == survey.book.marks.index(tie_advice.mark))[0]
     turn = network.orientation[survey.book.runs.index(run)]
     step = (network.en[at] - network.en[number]) / network.frame.combined_factor
     cosine, sine = math.cos(turn), math.sin(turn)
@@ -309,12 +312,12 @@ def test_the_advised_tie_brings_what_it_promises(ties: bool) -> None:
         z,
     )
     is_last = number == np.flatnonzero(survey.book.run == survey.book.runs.index(run))[-1]
-    visit = (run, tie_advice["mark"], *place)
+    visit = (run, tie_advice.mark, *place)
     better = adjust(short_baseline(ties, (number + 1, visit)))
-    far = np.flatnonzero(survey.book.line == network.report["lever_arm"]["line"])[0]
+    far = np.flatnonzero(survey.book.line == network.report.lever_arm.line)[0]
     far += far > number
     reached = ELLIPSE_95 * error_ellipses(better)[0][far] / math.sqrt(better.variance_factor)
-    promised = tie_advice["error_95_m"] / math.sqrt(network.variance_factor)
+    promised = tie_advice.error_95_m / math.sqrt(network.variance_factor)
     if is_last:
         assert reached == pytest.approx(promised, rel=1e-6)
     else:  # the walk back ties as well, so it brings a little more
@@ -324,16 +327,16 @@ def test_the_advised_tie_brings_what_it_promises(ties: bool) -> None:
 def test_the_advised_control_brings_what_it_promises() -> None:
     survey = short_baseline(ties=True)
     network = adjust(survey)
-    (advice,) = [a for a in network.report["advice"] if a["kind"] == "control"]
-    at = np.flatnonzero(survey.book.mark == survey.book.marks.index(advice["mark"]))[0]
+    (advice,) = [a for a in network.report.advice if a.kind == "control"]
+    at = np.flatnonzero(survey.book.mark == survey.book.marks.index(advice.mark))[0]
     east, north = network.frame.to_map(network.en[at]).tolist()
     import msgspec
 
     marks = msgspec.to_builtins(survey.site.anchor.marks)
-    marks[advice["mark"]] = {"easting": east, "northing": north, "sigma": 0.01}
+    marks[advice.mark] = {"easting": east, "northing": north, "sigma": 0.01}
     better = adjust(notes(survey.book, marks, crs=CRS))
     reached = ELLIPSE_95 * error_ellipses(better)[0][3] / math.sqrt(better.variance_factor)
-    promised = advice["error_95_m"] / math.sqrt(network.variance_factor)
+    promised = advice.error_95_m / math.sqrt(network.variance_factor)
     assert reached == pytest.approx(promised, rel=1e-6)
 
 
@@ -395,12 +398,16 @@ def test_sparse_and_dense_solutions_agree(monkeypatch: pytest.MonkeyPatch) -> No
         assert sigma_vertical(found) == pytest.approx(sigma_vertical(expected), rel=1e-8)
 
 
-def test_the_report_is_plain_json() -> None:
+def test_the_report_is_frozen_facts_that_json_can_say() -> None:
     import json
 
     for survey in (clean(5), notes(square_rows(), {n: mark(n) for n in "ABCD"}, crs=CRS)):
         report = adjust(survey).report
-        assert json.loads(json.dumps(report, allow_nan=False)) == report
+        with pytest.raises(FrozenInstanceError):
+            report.closures = ()  # type: ignore[misc]
+        written = plain(report)
+        assert json.loads(json.dumps(written, allow_nan=False)) == written
+        assert len(written["closures"]) == len(report.closures)
 
 
 # ---- redundancy, unchecked ends, scale ----------------------------------------------------------
@@ -410,10 +417,10 @@ def test_a_survey_that_nothing_checks_says_so() -> None:
     rows = [("R", s, *SQUARE[s], 0.0) for s in "ABCD"]
     network = adjust(notes(rows, {n: mark(n) for n in "AB"}, crs=CRS))
     assert "nothing-checks" in codes(network)
-    assert network.report["unchecked"] == [
-        {"run": "R", "first_line": 4, "last_line": 5, "observations": 2}
-    ]
-    assert network.report["noise"]["horizontal"]["verdict"] == "too little to tell"
+    assert network.report.unchecked == (
+        Unchecked(run="R", first_line=4, last_line=5, observations=2),
+    )
+    assert network.report.noise.horizontal.verdict == "too little to tell"
 
 
 def test_few_misclosures_say_so() -> None:
@@ -446,12 +453,12 @@ def test_measured_baseline_is_reported_in_ppm_and_sigmas() -> None:
     long = {n: mark(n) for n in "AB"}
     long["B"]["easting"] = 1000.0 + 30.03
     network = adjust(notes(rows, long, crs=CRS))
-    check = network.report["baseline"]
-    assert check["measured_m"] == pytest.approx(30.0, abs=1e-6)
-    assert check["mapped_m"] == pytest.approx(30.03, abs=1e-4)
-    assert check["ppm"] == pytest.approx(-1000.0, abs=2.0)
-    assert check["sigmas"] == pytest.approx(-0.03 / check["sigma_m"], rel=1e-2)
-    assert 0.02 * math.sqrt(2) < check["sigma_m"] < 0.05
+    check = network.report.baseline
+    assert check.measured_m == pytest.approx(30.0, abs=1e-6)
+    assert check.mapped_m == pytest.approx(30.03, abs=1e-4)
+    assert check.ppm == pytest.approx(-1000.0, abs=2.0)
+    assert check.sigmas == pytest.approx(-0.03 / check.sigma_m, rel=1e-2)
+    assert 0.02 * math.sqrt(2) < check.sigma_m < 0.05
 
 
 def test_open_traverse_still_refuses_a_wrong_unit() -> None:

@@ -13,16 +13,16 @@ from msgspec.structs import replace
 from network_cases import Row, dms, notes
 
 from geosite.base.errors import InputError, SurveyRefused
-from geosite.network.adjust import adjust, scale_plane
+from geosite.network.adjust import adjust
 from geosite.network.anchor import magnetic_declination, read_anchor
-from geosite.network.report import CLOSURE_CLASSES
-from geosite.network.trust import (
+from geosite.network.check_points import nssda_horizontal, nssda_vertical
+from geosite.network.place import scale_plane
+from geosite.network.precision import (
     allowed_relative_precision,
     angular_limit,
     levelling_mm_per_sqrt_km,
-    nssda_horizontal,
-    nssda_vertical,
 )
+from geosite.network.report import CLOSURE_CLASSES
 
 FOOT = 0.3048
 
@@ -121,14 +121,12 @@ def test_direction_misclosure_is_reported_against_the_rule() -> None:
     asked = notes(rows, known)
     survey = replace(asked.site.survey, closure_rules=("WAC 332-130-090",))
     asked = dataclasses.replace(asked, site=replace(asked.site, survey=survey))
-    (run,) = adjust(asked).report["runs"]
-    assert run["direction"]["misclosure_deg"] == pytest.approx(0.1, abs=1e-9)
-    assert run["direction"]["angles"] == 3
-    assert run["direction"]["limit_30_deg"] == pytest.approx(30 * math.sqrt(3) / 3600)
+    (run,) = adjust(asked).report.runs
+    assert run.direction.misclosure_deg == pytest.approx(0.1, abs=1e-9)
+    assert run.direction.angles == 3
+    assert run.direction.limit_30_deg == pytest.approx(30 * math.sqrt(3) / 3600)
     spread = math.sqrt(0.005**2 + 0.004**2 * 100) / 100
-    assert run["direction"]["sigma_deg"] == pytest.approx(
-        math.degrees(math.sqrt(2) * spread), rel=1e-6
-    )
+    assert run.direction.sigma_deg == pytest.approx(math.degrees(math.sqrt(2) * spread), rel=1e-6)
 
 
 def test_two_centimetres_plus_fifty_parts_per_million() -> None:
@@ -143,14 +141,14 @@ def test_neighbouring_marks_are_compared_as_information() -> None:
         "A": {"easting": 0.0, "northing": 0.0, "elevation": 0.0},
         "B": {"easting": 100.0, "northing": 0.0},
     }
-    found = adjust(notes(rows, known, noise=(0.0, 0.001))).report["neighbour_precision"]
+    found = adjust(notes(rows, known, noise=(0.0, 0.001))).report.neighbour_precision
     # one leg of 40 m: 0.001 x sqrt(40) per axis along, with the turn of the baseline across
-    assert found["pairs"] == 3
-    assert found["worst_pair"] == ["C", "D"]
-    assert found["allowed_m"] == pytest.approx(0.02 + 50e-6 * 960, abs=1e-6)
+    assert found.pairs == 3
+    assert found.worst_pair == ("C", "D")
+    assert found.allowed_m == pytest.approx(0.02 + 50e-6 * 960, abs=1e-6)
     across = math.hypot(0.001 * math.sqrt(960), 960 * 0.001 * math.sqrt(100) / 100)
-    assert found["worst_95_m"] == pytest.approx(2.4477 * across, rel=1e-3)
-    assert found["within"] == 2
+    assert found.worst_95_m == pytest.approx(2.4477 * across, rel=1e-3)
+    assert found.within == 2
 
 
 def test_nssda_factors() -> None:
@@ -179,8 +177,8 @@ def test_levelling_misclosure() -> None:
         network = adjust(notes(rows, known))
         (closure,) = network.closures
         assert levelling_mm_per_sqrt_km(closure) == pytest.approx(12.0, rel=1e-9)
-        (reported,) = network.report["closures"]
-        assert reported["levelling_mm_per_sqrt_km"] == pytest.approx(12.0, rel=1e-9)
+        (reported,) = network.report.closures
+        assert reported.levelling_mm_per_sqrt_km == pytest.approx(12.0, rel=1e-9)
 
 
 def test_same_line_on_two_scales() -> None:
@@ -279,9 +277,9 @@ def test_uncertainty_of_a_compass_swings_the_survey() -> None:
     rows = [("R", "A", 0.0, 0.0, 0.0), ("R", "B", 100.0, 0.0, 0.0), ("R", "A", 0.0, 0.0, 0.0)]
     given = {"value": 300.0, "reference": "magnetic", "date": "2026-07-02"}
     network = adjust(notes(rows, {"A": FLINDERS}, crs="EPSG:28355", azimuth=given))
-    (run,) = network.report["runs"]
+    (run,) = network.report.runs
     # half a degree of compass and the model's own: sqrt(0.26^2 + (5417 / H)^2), WMM2025
-    assert run["orientation_sigma_deg"] == pytest.approx(math.hypot(0.5, 0.26, 5417 / 22_300), 0.02)
+    assert run.orientation_sigma_deg == pytest.approx(math.hypot(0.5, 0.26, 5417 / 22_300), 0.02)
 
 
 # ---- arc to chord --------------------------------------------------------------------------------

@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from geosite.fieldbook.model import Notes
 from geosite.network.device import device_of
 from geosite.network.model import Network
-from geosite.network.told import device_in_words
+from geosite.network.wording import device_in_words
 from geosite.review.answers import Answers
 from geosite.review.parcels import ParcelMap
 from geosite.terrain.site import Terrain
@@ -82,11 +82,11 @@ def _placed(notes: Notes, network: Network) -> str:
         + f"; combined factor {frame.combined_factor:.8f}. Elevations "
         + (f"in {frame.vertical_name}." if frame.vertical_name else "relative to a mark.")
     )
-    check = network.report.get("baseline")
-    if isinstance(check, dict):
+    check = network.report.baseline
+    if check is not None:
         placed += (
-            f" {check['from']} to {check['to']}: {check['measured_m']:.3f} m measured, "
-            f"{check['mapped_m']:.3f} m on the map, both on the ground."
+            f" {check.from_} to {check.to}: {check.measured_m:.3f} m measured, "
+            f"{check.mapped_m:.3f} m on the map, both on the ground."
         )
     return placed
 

@@ -135,16 +135,16 @@ def layer(notes: Notes, network: Network) -> Layer:
 
 def _baseline(notes: Notes, network: Network, names: tuple[str, str]) -> Baseline:
     placed = distance(notes, network, *names)
-    check = network.report.get("baseline")
-    if not isinstance(check, dict) or (check["from"], check["to"]) != names:
+    check = network.report.baseline
+    if check is None or (check.from_, check.to) != names:
         return Baseline(placed, network.frame, placed.horizontal.value, None, None, None)
-    measured, mapped, factor = check["measured_m"], check["mapped_m"], network.interval_factor
-    sigma = check["sigma_m"]
+    measured, mapped, factor = check.measured_m, check.mapped_m, network.interval_factor
+    sigma = check.sigma_m
     return Baseline(
         placed,
         network.frame,
         measured,
         mapped,
-        Estimate.normal(check["ppm"], 1e6 * sigma / mapped, factor),
+        Estimate.normal(check.ppm, 1e6 * sigma / mapped, factor),
         Estimate.normal(measured - mapped, sigma, factor),
     )

@@ -27,6 +27,14 @@ from geosite.handover.palette import WATER
 from geosite.handover.papers.findings import paper_for
 from geosite.handover.papers.statements import asprs_statement, nssda_statement
 from geosite.handover.plan.reference import crs_words, height_words
+from geosite.network.noise import Noise
+from geosite.network.report_model import BaselineCheck, ClosureReport, NetworkReport
+from geosite.network.report_trust import (
+    CheckedAccuracy,
+    MistakeReport,
+    NeighbourReport,
+    NoiseReport,
+)
 
 __all__ = ["survey_report_pdf"]
 
@@ -45,20 +53,20 @@ def survey_report_pdf(package: Package, options: Handover) -> bytes:
     options
         ``[handover]``: sheet.
     """
-    network: Record = package.report.network if package.report is not None else {}
+    network = NetworkReport() if package.report is None else package.report.network
     marks = _marks(package)
     blocks: list[Block] = [
         Heading("Survey report"),
         *_what(package, network),
-        *_where(package, network),
-        *_closures(network.get("closures") or ()),
-        *_variance(network),
-        *_baseline(network.get("baseline")),
+        *_where(package),
+        *_closures(network.closures),
+        *_variance(network.noise),
+        *_baseline(network.baseline),
         *_adjusted(marks, options),
         *_residuals(package),
-        *_checks(network.get("check_points")),
-        *_relative(network.get("neighbour_precision")),
-        *_mistakes(network),
+        *_checks(network.check_points),
+        *_relative(network.neighbour_precision),
+        *_mistakes(network.mistakes),
         *_statement(package),
     ]
     return pdf(*lay_out(blocks, paper_for(package, options, "Survey report")))
@@ -68,24 +76,20 @@ def _metres(value: float | None, digits: int = 3) -> str:
     return "" if value is None or not math.isfinite(value) else grouped(value, digits)
 
 
-def _what(package: Package, network: Record) -> list[Block]:
+def _what(package: Package, network: NetworkReport) -> list[Block]:
     blocks: list[Block] = [Heading("What was walked", 2)]
     blocks += [Paragraph(step) for step in package.lineage]
-    rows = []
-    for run in network.get("runs") or ():
-        turn = run.get("direction") or {}
-        rows.append(
-            (
-                str(run.get("run")),
-                str(run.get("observations")),
-                f"{run['orientation_deg']:.3f} +/- {run['orientation_sigma_deg']:.3f}"
-                if run.get("orientation_deg") is not None
-                else "",
-                ""
-                if turn.get("misclosure_deg") is None
-                else f"{turn['misclosure_deg']:.3f} (sigma {turn['sigma_deg']:.3f})",
-            )
+    rows = [
+        (
+            run.run,
+            str(run.observations),
+            f"{run.orientation_deg:.3f} +/- {run.orientation_sigma_deg:.3f}",
+            ""
+            if run.direction is None
+            else f"{run.direction.misclosure_deg:.3f} (sigma {run.direction.sigma_deg:.3f})",
         )
+        for run in network.runs
+    ]
     if rows:
         columns = (
             Column("run", 0.6),
@@ -97,7 +101,7 @@ def _what(package: Package, network: Record) -> list[Block]:
     return blocks
 
 
-def _where(package: Package, network: Record) -> list[Block]:
+def _where(package: Package) -> list[Block]:
     frame = package.frame
     grid = _EXAMPLE_M * frame.combined_factor
     datum = _datum(frame.crs_wkt)
@@ -124,7 +128,7 @@ def _datum(wkt: str) -> str:
     return found[1] + (f", epoch {epoch[1]}" if epoch else "")
 
 
-def _closures(closures: Sequence[Record]) -> list[Block]:
+def _closures(closures: Sequence[ClosureReport]) -> list[Block]:
     if not closures:
         return [
             Heading("Closures", 2),
@@ -132,14 +136,14 @@ def _closures(closures: Sequence[Record]) -> list[Block]:
         ]
     rows = tuple(
         (
-            str(c.get("run")),
-            str(c.get("mark")),
-            f"{c.get('first_line')} to {c.get('last_line')}",
-            _metres(c.get("length_m"), 1),
-            _metres(c.get("misclosure_m")),
-            _metres(c.get("sigma_m")),
-            _metres(c.get("misclosure_up_m")),
-            "" if c.get("ratio") is None else f"1:{grouped(c['ratio'], 0)}",
+            c.run,
+            c.mark,
+            f"{c.first_line} to {c.last_line}",
+            _metres(c.length_m, 1),
+            _metres(c.misclosure_m),
+            _metres(c.sigma_m),
+            _metres(c.misclosure_up_m),
+            "" if c.ratio is None else f"1:{grouped(c.ratio, 0)}",
         )
         for c in closures
     )
@@ -156,23 +160,19 @@ def _closures(closures: Sequence[Record]) -> list[Block]:
     return [Heading("Closures", 2), Table(columns, rows)]
 
 
-def _variance(network: Record) -> list[Block]:
-    noise = network.get("noise") or {}
-    rows = []
-    for axis, found in noise.items():
-        freedom = found.get("degrees_of_freedom", found.get("freedom"))
-        estimate = found.get("estimate")
-        rows.append(
-            (
-                axis,
-                "not known" if freedom is None else str(freedom),
-                "none: nothing repeats" if estimate is None else f"{estimate:.2f}",
-                "" if found.get("factor") is None else f"{found['factor']:.2f}",
-                str(found.get("verdict") or ""),
-            )
-        )
-    if not rows:
+def _variance(noise: NoiseReport | None) -> list[Block]:
+    if noise is None:
         return []
+    rows = tuple(
+        (
+            axis,
+            _freedom(found),
+            "none: nothing repeats" if found.estimate is None else f"{found.estimate:.2f}",
+            f"{found.factor:.2f}",
+            found.verdict,
+        )
+        for axis, found in (("horizontal", noise.horizontal), ("vertical", noise.vertical))
+    )
     columns = (
         Column("axis", 0.7),
         Column("degrees of\nfreedom", 0.7, "end"),
@@ -185,16 +185,21 @@ def _variance(network: Record) -> list[Block]:
         "is as expected. The estimate is what this walk shows; the factor applied is what every "
         "accuracy of this hand-over was multiplied with."
     )
-    return [Heading("Variance factors", 2), Paragraph(text), Table(columns, tuple(rows))]
+    return [Heading("Variance factors", 2), Paragraph(text), Table(columns, rows)]
 
 
-def _baseline(check: Record | None) -> list[Block]:
-    if not check:
+def _freedom(noise: Noise) -> str:
+    freedom = noise.degrees_of_freedom
+    return str(freedom) if math.isfinite(freedom) else "not known"
+
+
+def _baseline(check: BaselineCheck | None) -> list[Block]:
+    if check is None:
         return []
     text = (
-        f"{check['from']} to {check['to']}: {_metres(check['measured_m'])} m measured, "
-        f"{_metres(check['mapped_m'])} m on the map, both on the ground: {check['ppm']:+.0f} ppm, "
-        f"{abs(check['sigmas']):.1f} times the standard deviation of {_metres(check['sigma_m'])} m."
+        f"{check.from_} to {check.to}: {_metres(check.measured_m)} m measured, "
+        f"{_metres(check.mapped_m)} m on the map, both on the ground: {check.ppm:+.0f} ppm, "
+        f"{abs(check.sigmas):.1f} times the standard deviation of {_metres(check.sigma_m)} m."
     )
     return [Heading("Baseline", 2), Paragraph(text)]
 
@@ -310,17 +315,17 @@ def _residuals(package: Package) -> list[Block]:
     return [Heading("Corrections of repeated visits", 2), Paragraph(text), Table(columns, rows)]
 
 
-def _checks(checks: Record | None) -> list[Block]:
+def _checks(checks: CheckedAccuracy | None) -> list[Block]:
     blocks: list[Block] = [Heading("Check points", 2)]
-    if not checks:
+    if checks is None:
         text = "No mark with known coordinates was kept out of the adjustment to check it."
         return [*blocks, Paragraph(text)]
     rows = tuple(
         (
-            str(p["mark"]),
-            *(_metres(p.get(k)) for k in ("east_m", "north_m", "up_m", "sigma_h_m", "sigma_v_m")),
+            p.mark,
+            *map(_metres, (p.east_m, p.north_m, p.up_m, p.sigma_h_m, p.sigma_v_m)),
         )
-        for p in checks.get("points", ())
+        for p in checks.points
     )
     columns = (
         Column("mark", 1.0),
@@ -331,45 +336,44 @@ def _checks(checks: Record | None) -> list[Block]:
         Column("expected in\nheight, sigma, m", 1.1, "end"),
     )
     blocks.append(Table(columns, rows))
-    if checks.get("rmse_r_m") is not None:
-        points = int(checks.get("horizontal_points") or 0)
+    if checks.rmse_r_m is not None and checks.horizontal_95_m is not None:
+        points = checks.horizontal_points or 0
         blocks += [
-            Paragraph(nssda_statement("horizontal", checks["horizontal_95_m"], points)),
-            Paragraph(asprs_statement("horizontal", checks["rmse_r_m"], 0.0, points)),
+            Paragraph(nssda_statement("horizontal", checks.horizontal_95_m, points)),
+            Paragraph(asprs_statement("horizontal", checks.rmse_r_m, 0.0, points)),
         ]
-    if checks.get("rmse_z_m") is not None:
-        points = int(checks.get("vertical_points") or 0)
+    if checks.rmse_z_m is not None and checks.vertical_95_m is not None:
+        points = checks.vertical_points or 0
         blocks += [
-            Paragraph(nssda_statement("vertical", checks["vertical_95_m"], points)),
-            Paragraph(asprs_statement("vertical", checks["rmse_z_m"], 0.0, points)),
+            Paragraph(nssda_statement("vertical", checks.vertical_95_m, points)),
+            Paragraph(asprs_statement("vertical", checks.rmse_z_m, 0.0, points)),
         ]
     return blocks
 
 
-def _relative(found: Record | None) -> list[Block]:
-    if not found:
+def _relative(found: NeighbourReport | None) -> list[Block]:
+    if found is None:
         return []
-    pair = " and ".join(str(m) for m in found.get("worst_pair") or () if m)
+    pair = " and ".join(mark for mark in found.worst_pair if mark)
     text = (
-        f"{found['within']} of {found['pairs']} pairs of neighbouring marks lie within 2 cm + 50 "
+        f"{found.within} of {found.pairs} pairs of neighbouring marks lie within 2 cm + 50 "
         f"ppm at 95 % of each other; the worst pair, {pair}, is known to "
-        f"{_metres(found['worst_95_m'])} m where {_metres(found['allowed_m'])} m would be allowed. "
+        f"{_metres(found.worst_95_m)} m where {_metres(found.allowed_m)} m would be allowed. "
         "For information only: this is no boundary survey."
     )
     return [Heading("Relative precision of neighbouring marks", 2), Paragraph(text)]
 
 
-def _mistakes(network: Record) -> list[Block]:
-    found = network.get("mistakes") or ()
+def _mistakes(found: Sequence[MistakeReport]) -> list[Block]:
     blocks: list[Block] = [Heading("Mistakes", 2)]
     if not found:
         return [*blocks, Paragraph("None stands out of what the misclosures can show.")]
     rows = tuple(
         (
-            str(m.get("kind")),
-            str(m.get("run")),
-            ", ".join(map(str, m.get("lines") or ())),
-            ", ".join(map(str, m.get("marks") or ())),
+            m.kind,
+            m.run,
+            ", ".join(map(str, m.lines)),
+            ", ".join(m.marks),
         )
         for m in found
     )

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 import re
-from typing import Any
 
 import numpy as np
 
@@ -89,6 +88,5 @@ def accuracy_words(package: Package, measures: Measures) -> str:
 
 def _lever_arm(package: Package) -> float | None:
     """Return the error at 95 % of the least certain place, where the report knows it."""
-    network = {} if package.report is None else package.report.network
-    arm: Any = network.get("lever_arm")
-    return None if arm is None else arm["error_95_m"]
+    arm = None if package.report is None else package.report.network.lever_arm
+    return None if arm is None else arm.error_95_m

@@ -13,6 +13,7 @@ from typing import Any
 from geosite.base.errors import Finding
 from geosite.handover.report.answers_model import Earthwork, Grade, Parcels, Section
 from geosite.handover.report.ground_model import Ground
+from geosite.network.report_model import NetworkReport
 
 __all__ = ["Area", "Line", "Measured", "Points", "SiteReport", "SurveyReport", "Title"]
 
@@ -168,7 +169,7 @@ class SurveyReport:
     geosite: str
     site: Title
     caution: tuple[str, ...]
-    network: Mapping[str, Any]
+    network: NetworkReport
     points: Points
     areas: Mapping[str, Area]
     lines: Mapping[str, Line]

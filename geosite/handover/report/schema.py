@@ -86,10 +86,13 @@ def _describe(part: dict[str, Any], kind: type) -> None:
     about: dict[str, str] = {}
     for one in reversed(kind.__mro__):
         about |= _parameters(one.__dict__.get("__doc__") or "")
+    # the file has no trailing underscore, and every key, whether there is a default or not
+    part["properties"] = {name.rstrip("_"): one for name, one in part["properties"].items()}
+    part["required"] = [field.name.rstrip("_") for field in fields(kind)]
     for field in fields(kind):
         words = about.get(field.name) or _of_interval(field.name)
         if words:
-            part["properties"][field.name]["description"] = words
+            part["properties"][field.name.rstrip("_")]["description"] = words
     part["additionalProperties"] = False
 
 

@@ -34,7 +34,8 @@ def plain(value: Any) -> Any:
     if isinstance(value, Mapping):
         return {str(key): plain(inner) for key, inner in value.items()}
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        return {f.name: plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
+        found = {f.name: plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
+        return {name.rstrip("_"): inner for name, inner in found.items()}  # from_ is "from"
     if isinstance(value, Iterable):
         return [plain(inner) for inner in value]
     return str(value)

@@ -10,10 +10,10 @@ import numpy as np
 from geosite.base.arrays import Floats, Ints
 from geosite.base.errors import Problem, SurveyRefused
 from geosite.fieldbook.model import FieldBook, Notes
+from geosite.network.advice import baseline_variances
 from geosite.network.covariance import sigmas
 from geosite.network.device import device_of
 from geosite.network.model import LinearForm, Network
-from geosite.network.trust import baseline_variances
 
 __all__ = ["BaselineCheck", "baseline_rows", "check_baseline", "ground_baseline"]
 

@@ -14,21 +14,23 @@ from scipy.stats import chi2
 
 from geosite.base.errors import Finding, Problem
 from geosite.fieldbook.model import Notes
-from geosite.network import told
+from geosite.network.advice import Advice
 from geosite.network.anchor import Control
+from geosite.network.check_points import CheckPoints
+from geosite.network.lever_arm import LeverArm
 from geosite.network.mistakes.search import Mistake, Search
+from geosite.network.mistakes.wording import mistakes_in_words
+from geosite.network.noise import judge_noise
+from geosite.network.precision import azimuth_check
 from geosite.network.tie import Misfit
-from geosite.network.told import (
-    _lines,
-    told_advice,
-    told_azimuth,
-    told_check_points,
-    told_control,
-    told_lever_arm,
-    told_mistakes,
-    told_noise,
+from geosite.network.wording import (
+    advice_findings,
+    azimuth_findings,
+    check_point_findings,
+    control_findings,
+    lever_arm_findings,
+    noise_findings,
 )
-from geosite.network.trust import Advice, CheckPoints, LeverArm, judge_noise
 
 NAN = math.nan
 
@@ -55,15 +57,16 @@ def mistake(kind: str, run: str = "R1", rows: tuple[int, ...] = (), **more: Any)
 
 def told_of(*mistakes: Mistake) -> tuple[list[Problem], list[Finding]]:
     tied: Any = None
-    return told_mistakes(survey(), Search(mistakes, tied, (0, 0)))
+    return mistakes_in_words(survey(), Search(mistakes, tied, (0, 0)))
 
 
 @pytest.mark.parametrize(
     ("kind", "lines"), [("names-swapped", "2 and 3, or 5 and 4"), ("leg-sign", "2 and 3")]
 )
 def test_lines_that_may_be_meant_are_all_listed(kind: str, lines: str) -> None:
-    # other legs with the wrong sign are told as stretches, not here
-    assert _lines(survey().book, mistake(kind, rows=(0, 1), others=((3, 2),))) == lines
+    # other legs with the wrong sign are told as stretches instead
+    (problem,), _ = told_of(mistake(kind, rows=(0, 1), others=((3, 2),)))
+    assert lines.replace(" and ", " to line " if kind == "leg-sign" else " and ") in problem.what
 
 
 def test_a_small_error_is_a_finding_and_one_beyond_the_limit_is_refused() -> None:
@@ -234,29 +237,29 @@ def test_a_mistake_with_a_name(
 
 def test_noise_larger_or_smaller_than_assumed() -> None:
     expected = judge_noise(20.0, 20)
-    assert told_noise(survey(), expected, expected) == []
-    worse, better = told_noise(survey(), judge_noise(180.0, 20), judge_noise(5.0, 20))
+    assert noise_findings(survey(), expected, expected) == []
+    worse, better = noise_findings(survey(), judge_noise(180.0, 20), judge_noise(5.0, 20))
     assert (worse.level, worse.code, worse.file) == ("look", "noise-worse", "site.toml")
     assert worse.text.startswith("The misclosures in plan are worse than assumed: 3.0 times what")
     assert (better.level, better.code, better.file) == ("note", "noise-better", "site.toml")
     assert better.text.startswith("The misclosures in height are better than assumed, 0.50 of what")
     assert better.text.endswith("explains; the stated accuracies are narrowed by that.")
-    (few,) = told_noise(survey(), judge_noise(0.5, 8), expected)
+    (few,) = noise_findings(survey(), judge_noise(0.5, 8), expected)
     assert few.text.startswith("The misclosures in plan are better than assumed, 0.25 of what")
     assert few.text.endswith("too few to count on it, so the stated accuracies stay.")
-    (perfect,) = told_noise(survey(), judge_noise(0.0, 30), expected)
+    (perfect,) = noise_findings(survey(), judge_noise(0.0, 30), expected)
     assert "are better than assumed, 0.00 of what" in perfect.text
 
 
 def test_too_few_misclosures_are_said_to_be_few() -> None:
-    (few,) = told_noise(survey(), judge_noise(2.0, 2), judge_noise(5.0, 5))
+    (few,) = noise_findings(survey(), judge_noise(2.0, 2), judge_noise(5.0, 5))
     assert (few.level, few.code) == ("note", "redundancy-small")
     assert few.text.startswith("Only 7 independent misclosures check this survey")
-    (few,) = told_noise(survey(), judge_noise(0.0, 0), judge_noise(1.0, 1))
+    (few,) = noise_findings(survey(), judge_noise(0.0, 0), judge_noise(1.0, 1))
     assert few.text.startswith("Only 1 independent misclosures")
-    (few,) = told_noise(survey(), judge_noise(1.0, 1), judge_noise(0.0, 0))
+    (few,) = noise_findings(survey(), judge_noise(1.0, 1), judge_noise(0.0, 0))
     assert few.code == "redundancy-small"
-    (none,) = told_noise(survey(), judge_noise(0.0, 0), judge_noise(0.0, 0))
+    (none,) = noise_findings(survey(), judge_noise(0.0, 0), judge_noise(0.0, 0))
     assert (none.level, none.code) == ("look", "nothing-checks")
     assert none.text.startswith("Nothing checks this survey")
 
@@ -274,9 +277,9 @@ def test_known_marks_that_do_not_fit() -> None:
     names = ("P", "Q", "R", "S")
     fine = misfit(1, 1, [0.0], 0)
     fits = misfit(3, 2, [1.0, 30.0, 2.0], 3, 0.0011)
-    assert told_control(survey(), (fits, fine), names) == []
+    assert control_findings(survey(), (fits, fine), names) == []
     wrong = misfit(3, 2, [1.0, 30.0, 19.9], 3, 0.0009)
-    (said,) = told_control(survey(), (wrong, fine), names)
+    (said,) = control_findings(survey(), (wrong, fine), names)
     assert said == Finding(
         "look",
         "control-misfit",
@@ -286,13 +289,13 @@ def test_known_marks_that_do_not_fit() -> None:
     )
     unclear = ", and there are too few to tell which is wrong."
     as_likely = misfit(3, 2, [1.0, 30.0, 20.1], 3)
-    (said,) = told_control(survey(), (as_likely, fine), names)
+    (said,) = control_findings(survey(), (as_likely, fine), names)
     assert said.text.endswith("within their accuracy" + unclear)
     # of two elevations either may be wrong; of two positions the length check has spoken
     two, high = misfit(2, 2, [0.0, 30.0], 1), misfit(2, 1, [0.0, 30.0], 1)
-    (said,) = told_control(survey(), (two, high), names)
+    (said,) = control_findings(survey(), (two, high), names)
     assert said.text == "The known elevations do not fit the survey within their accuracy" + unclear
-    (said,) = told_control(survey(), (fine, misfit(3, 1, [0.0, 30.0, 1.0], 2)), names)
+    (said,) = control_findings(survey(), (fine, misfit(3, 1, [0.0, 30.0, 1.0], 2)), names)
     assert said.text.endswith("the elevation of mark R looks wrong by 0.60 m.")
 
 
@@ -301,7 +304,7 @@ def test_check_points_are_few_below_twenty() -> None:
         error = np.zeros((count, 3))
         error[:1] = off
         names = tuple(f"P{k}" for k in range(count))
-        return told_check_points(survey(), CheckPoints(names, error, np.ones((count, 3))))
+        return check_point_findings(survey(), CheckPoints(names, error, np.ones((count, 3))))
 
     assert said(0) == said(20) == []
     (one,) = said(1)
@@ -325,7 +328,7 @@ def test_check_points_are_few_below_twenty() -> None:
 
 def test_a_lever_arm_is_told_when_it_costs_something() -> None:
     arm = LeverArm(2, 30.0, 10.0, 0.2, 0.05, None)
-    (said,) = told_lever_arm(survey(), arm)
+    (said,) = lever_arm_findings(survey(), arm)
     assert said == Finding(
         "note",
         "lever-arm",
@@ -334,22 +337,22 @@ def test_a_lever_arm_is_told_when_it_costs_something() -> None:
         "field_book.csv",
         4,
     )
-    assert told_lever_arm(survey(), replace(arm, distance_m=29.9)) == []
-    assert told_lever_arm(survey(), replace(arm, swing_95_m=0.049)) == []
-    (first,) = told_lever_arm(survey(), replace(arm, row=0))
+    assert lever_arm_findings(survey(), replace(arm, distance_m=29.9)) == []
+    assert lever_arm_findings(survey(), replace(arm, swing_95_m=0.049)) == []
+    (first,) = lever_arm_findings(survey(), replace(arm, row=0))
     assert "mark A is 30 m" in first.text
     unnamed = survey()
     unnamed = replace(unnamed, book=book([("R", "A", 0.0, 0.0, 0.0), ("R", "", 0.0, 0.0, 0.0)]))
-    (said,) = told_lever_arm(unnamed, replace(arm, row=1))
+    (said,) = lever_arm_findings(unnamed, replace(arm, row=1))
     assert "line 3 is 30 m from it" in said.text
 
 
 def test_advice_names_the_walk_and_what_it_brings() -> None:
     arm = LeverArm(2, 30.0, 10.0, 0.2, 0.05, None)
-    assert told_advice(survey(), arm, ()) == []
+    assert advice_findings(survey(), arm, ()) == []
     tie = Advice("tie", "C", "R2", 5, 0.11)
     control = Advice("control", "E", "", -1, 0.09)
-    (said,) = told_advice(survey(), arm, (tie, control))
+    (said,) = advice_findings(survey(), arm, (tie, control))
     assert said == Finding(
         "note",
         "advice",
@@ -370,14 +373,14 @@ def test_an_azimuth_is_compared_with_two_known_marks(monkeypatch: pytest.MonkeyP
         forms.append(form)
         return 0.004
 
-    monkeypatch.setattr(told, "sigma", sigma)
+    monkeypatch.setattr("geosite.network.precision.sigma", sigma)
     network: Any = SimpleNamespace(en=np.array([[9.0, 9.0], [1.0, 2.0], [4.0, 6.0]]))
     both = (control("A", (0, 0)), control("B", (0, 0)))
 
     def said(off: float, controls: Any = both, given: bool = True) -> list[Finding]:
         azimuth = (math.atan2(3.0, 4.0) + off, 0.003)
         anchored: Any = SimpleNamespace(controls=controls, azimuth=azimuth if given else None)
-        return told_azimuth(survey(), anchored, network, (1, 2))
+        return azimuth_findings(survey(), azimuth_check(network, anchored, (1, 2)))
 
     # three times the hypotenuse of 0.003 and 0.004
     (note,) = said(0.0149)

@@ -1,0 +1,239 @@
+"""Judgements of a survey in a contractor's words."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from geosite.base.errors import Finding
+from geosite.base.rounding import signed
+from geosite.base.statistics import chi2_sf
+from geosite.fieldbook.model import Notes
+from geosite.network.advice import Advice
+from geosite.network.anchor import Anchored
+from geosite.network.check_points import ENOUGH_CHECK_POINTS, CheckPoints
+from geosite.network.device import Device
+from geosite.network.lever_arm import LeverArm
+from geosite.network.model import Network
+from geosite.network.noise import Noise
+from geosite.network.precision import AzimuthCheck
+from geosite.network.report import Judged
+from geosite.network.tie import Misfit
+
+__all__ = [
+    "advice_findings",
+    "azimuth_findings",
+    "check_point_findings",
+    "control_findings",
+    "device_findings",
+    "device_in_words",
+    "findings",
+    "lever_arm_findings",
+    "noise_findings",
+]
+
+
+def device_in_words(device: Device) -> str:
+    """Say what the error of a device was taken to be, in one sentence.
+
+    Examples
+    --------
+    >>> device_in_words(Device.from_leg_noise(0.005, 0.004))
+    'Standard deviation of one leg per axis sqrt(0.005^2 + 0.004^2 x length) m.'
+    """
+    if device.is_leg_noise:
+        return (
+            f"Standard deviation of one leg per axis sqrt({device.leg:g}^2 + {device.walk:g}^2 x "
+            "length) m."
+        )
+    return (
+        f"Standard deviations of the device ({device.name}): pointing {device.pointing:g} m, "
+        f"random walk {device.walk:g} m and heading {math.degrees(device.heading):.2g} degrees per "
+        f"square root of a metre, scale {100 * device.scale:.2g} %, climb "
+        f"{100 * device.climb:.2g} % and tilt {math.degrees(device.tilt):.2g} degrees of each run."
+    )
+
+
+def findings(
+    notes: Notes, anchored: Anchored, network: Network, judged: Judged, names: tuple[str, ...]
+) -> tuple[Finding, ...]:
+    """Say how far a placed survey can be trusted.
+
+    Parameters
+    ----------
+    notes, anchored, network, judged
+    names
+        Of the knots that the misfits of known marks speak of.
+    """
+    found = noise_findings(notes, *judged.noise)
+    found += control_findings(notes, judged.misfits, names)
+    if not any(c.elevation is not None and not c.check for c in anchored.controls):
+        text = (
+            f"No elevation is given: elevations count from mark {notes.site.baseline.from_}, which "
+            "is 0, and the map scale is that of sea level."
+        )
+        found.append(Finding("look", "elevation-relative", text, notes.site_file))
+    if judged.length is None:
+        text = "Only one mark has a known position, so no length on the map checks the notes."
+        found.append(Finding("note", "scale-unchecked", text, notes.site_file))
+    found += device_findings(notes, judged.device, network.accuracy_known)
+    found += azimuth_findings(notes, judged.azimuth)
+    found += lever_arm_findings(notes, judged.arm)
+    found += advice_findings(notes, judged.arm, judged.advice)
+    found += check_point_findings(notes, judged.checks)
+    return tuple(found)
+
+
+def device_findings(notes: Notes, device: Device, accuracy_known: bool) -> list[Finding]:
+    """Say when nothing is known of the device, or of the accuracy at all."""
+    if not accuracy_known:
+        text = (
+            "The accuracy is not known: nothing checks this survey and nothing is said of the "
+            "device, so the intervals are those of an unknown device and not of this one. Come "
+            "back to the baseline, or give [survey.device]."
+        )
+        return [Finding("look", "accuracy-unknown", text, notes.site_file)]
+    if not device.given:
+        text = (
+            "Nothing is said of the device, so it is taken for an unknown one, widened by what the "
+            "misclosures show. Three surveys that come back to their marks calibrate it."
+        )
+        return [Finding("note", "device-unknown", text, notes.site_file)]
+    return []
+
+
+def noise_findings(notes: Notes, horizontal: Noise, vertical: Noise) -> list[Finding]:
+    """Say whether the misclosures are as large as the leg noise makes them."""
+    findings = []
+    for noise, what in ((horizontal, "in plan"), (vertical, "in height")):
+        if noise.verdict == "worse than assumed":
+            root = noise.factor**0.5
+            text = (
+                f"The misclosures {what} are worse than assumed: {root:.1f} times what the leg "
+                "noise of the site file explains. The stated accuracies are widened by that."
+            )
+            findings.append(Finding("look", "noise-worse", text, notes.site_file))
+        elif noise.verdict == "better than assumed":
+            assert noise.estimate is not None
+            root = noise.estimate**0.5
+            text = (
+                f"The misclosures {what} are better than assumed, {root:.2f} of what the leg noise "
+                "of the site file explains"
+            )
+            text += (
+                "; the stated accuracies are narrowed by that."
+                if noise.factor < 1
+                else "; there are too few to count on it, so the stated accuracies stay."
+            )
+            findings.append(Finding("note", "noise-better", text, notes.site_file))
+    few = [n for n in (horizontal, vertical) if n.verdict == "too little to tell"]
+    if horizontal.freedom == 0 and vertical.freedom == 0:
+        text = (
+            "Nothing checks this survey: no run comes back to a mark and no mark ties two runs, so "
+            "a mistake would not be noticed. Come back to the baseline at the end of each run."
+        )
+        findings.append(Finding("look", "nothing-checks", text, notes.site_file))
+    elif few:
+        freedom = horizontal.freedom + vertical.freedom
+        text = (
+            f"Only {freedom} independent misclosures check this survey: too few to tell the leg "
+            "noise, and a small mistake would not be noticed."
+        )
+        findings.append(Finding("note", "redundancy-small", text, notes.site_file))
+    return findings
+
+
+def control_findings(
+    notes: Notes, misfits: tuple[Misfit, Misfit], names: tuple[str, ...]
+) -> list[Finding]:
+    """Say when known marks do not fit the survey, and which is most likely wrong."""
+    findings = []
+    for fit, what in zip(misfits, ("position", "elevation"), strict=True):
+        if fit.freedom == 0 or chi2_sf(fit.squares, fit.freedom) > 0.001:
+            continue
+        if what == "position" and len(fit.knot) == 2:
+            continue  # the length check has said so
+        text = f"The known {what}s do not fit the survey within their accuracy"
+        best = int(np.argmax(fit.test))
+        ranked = np.sort(fit.test)
+        if len(fit.knot) > 2 and ranked[-1] > ranked[-2] + 10:
+            size = float(np.sqrt((fit.error[best] ** 2).sum()))
+            text += f": the {what} of mark {names[fit.knot[best]]} looks wrong by {size:.2f} m."
+        else:
+            text += ", and there are too few to tell which is wrong."
+        findings.append(Finding("look", "control-misfit", text, notes.site_file))
+    return findings
+
+
+def check_point_findings(notes: Notes, checks: CheckPoints) -> list[Finding]:
+    """Say what the check points are worth."""
+    findings = []
+    if 0 < len(checks.names) < ENOUGH_CHECK_POINTS:
+        text = (
+            f"The accuracy was tested on {len(checks.names)} check point"
+            f"{'s' if len(checks.names) > 1 else ''}; the standard behind the 95 % figures asks "
+            f"for {ENOUGH_CHECK_POINTS}."
+        )
+        findings.append(Finding("note", "check-points-few", text, notes.site_file))
+    findings += [
+        Finding(
+            "look",
+            "check-point-off",
+            f"Check point {name} is farther off than the stated accuracy explains.",
+            notes.site_file,
+        )
+        for name in checks.suspicious
+    ]
+    return findings
+
+
+def lever_arm_findings(notes: Notes, arm: LeverArm) -> list[Finding]:
+    """Say what a baseline much shorter than the site costs."""
+    if arm.distance_m < 3 * arm.baseline_m or arm.swing_95_m < 0.05:
+        return []
+    book = notes.book
+    mark = book.marks[book.mark[arm.row]] if book.mark[arm.row] >= 0 else ""
+    where = f"mark {mark}" if mark else f"line {int(book.line[arm.row])}"
+    return [
+        Finding(
+            "note",
+            "lever-arm",
+            f"The baseline is {arm.baseline_m:.1f} m long and {where} is {arm.distance_m:.0f} m "
+            f"from it: there the direction alone costs up to {arm.swing_95_m:.2f} m (95 %).",
+            book.file,
+            int(book.line[arm.row]),
+        )
+    ]
+
+
+def azimuth_findings(notes: Notes, check: AzimuthCheck | None) -> list[Finding]:
+    """Say how far a given azimuth is from the one that the known marks give."""
+    if check is None:
+        return []
+    clear = abs(check.difference) > 3 * check.sigma
+    text = (
+        f"The azimuth given for the baseline differs by {signed(math.degrees(check.difference), 3)}"
+        "° from the one the known marks give; it is only compared, since they hold the survey."
+    )
+    return [Finding("look" if clear else "note", "azimuth-compared", text, notes.site_file)]
+
+
+def advice_findings(notes: Notes, arm: LeverArm, advice: tuple[Advice, ...]) -> list[Finding]:
+    """Say which one extra measurement would help the far end most."""
+    if not advice:
+        return []
+    parts = []
+    for one in advice:
+        if one.kind == "tie":
+            parts.append(
+                f"let run {one.run} also visit mark {one.mark}: {one.error_95_m:.2f} m there"
+            )
+        else:
+            parts.append(f"measure mark {one.mark} on the map: {one.error_95_m:.2f} m there")
+    text = (
+        f"The least certain place is good to {arm.error_95_m:.2f} m (95 %). What would help most: "
+        + "; or ".join(parts)
+        + "."
+    )
+    return [Finding("note", "advice", text, notes.book.file)]
