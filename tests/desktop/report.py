@@ -88,14 +88,17 @@ def undrawn(layer):
     return missing
 
 
-def arrow(azimuth):
+def arrow(azimuth, sld=""):
     """Render one arrow with the hand-over's style; return where its ink lies from its place."""
     source = QgsVectorLayer(f"{folder}/site.gpkg|layername=drainage_arrows", "a", "ogr")
     one = QgsVectorLayer(
         "Point?crs=EPSG:25832&field=azimuth_deg:double&field=slope_percent:double"
         "&field=steadiness:double", "one", "memory",
     )  # fmt: skip
-    one.setRenderer(source.renderer().clone())
+    if sld:
+        assert one.loadSldStyle(sld)[1]
+    else:
+        one.setRenderer(source.renderer().clone())
     feature = QgsFeature(one.fields())
     feature.setAttributes([float(azimuth), 5.0, 1.0])
     feature.setGeometry(QgsGeometry.fromPointXY(QgsPointXY(500000, 5000000)))
@@ -107,9 +110,7 @@ def arrow(azimuth):
         for y in range(200)
         if QColor(image.pixel(x, y)).lightness() < 128
     ]
-    if not ink:
-        return None
-    return [sum(x for x, _ in ink) / len(ink) - 99.5, sum(y for _, y in ink) / len(ink) - 99.5]
+    return [[x - 99.5, y - 99.5] for x, y in ink]
 
 
 def rendered(layers, extent, width, height):
@@ -160,6 +161,8 @@ settings.generateWorldFile = False
 settings.exportMetadata = False
 report["exported"] = QgsLayoutExporter(layouts[0]).exportToImage(f"{pictures}/layout.png", settings)
 report["arrows"] = {azimuth: arrow(azimuth) for azimuth in range(0, 360, 45)}
+sld = f"{folder}/styles/drainage_arrows.sld"
+report["sld_arrows"] = {azimuth: arrow(azimuth, sld) for azimuth in range(0, 360, 45)}
 report["said"] = said
 print(json.dumps(report))
 sys.stdout.flush()

@@ -77,7 +77,7 @@ def test_units(tmp_path: Path, unit: str, size: float, code: int, metric: int) -
     (circle,) = on(found, "CIRCLE", "setts")
     assert circle.dxf.radius * size == pytest.approx(3.0 * FACTOR, abs=1e-9)
     # the same unit on the third axis
-    (text,) = on(found, "TEXT", "survey-setting-out")
+    (text,) = on(found, "TEXT", "survey-setting-out-radii")
     grid = 3.0 * FACTOR
     assert text.dxf.text == f"R 3.000 m on the ground, {grid:.3f} m on this grid"
 
@@ -124,6 +124,24 @@ def test_arcs_of_every_turn(tmp_path: Path, sweep: float) -> None:
     first, last = arc.start_point, arc.end_point
     given = ends if sweep > 0 else ends[::-1]
     assert np.allclose([tuple(first)[:2], tuple(last)[:2]], given, rtol=0, atol=1e-6)
+
+
+KIND = {"POINT": "point", "TEXT": "text", "INSERT": "point"}
+
+
+def test_a_layer_holds_one_kind_of_thing(tmp_path: Path, drawing: Any) -> None:
+    """A code of points that lines have, too, is two layers."""
+    kerb = package_cases.feature("a", "kerb", "line", package_cases.arc((30, 20), 5, 25, 40))
+    post = dataclasses.replace(
+        kerb, name="p", kind="point", geometry=shapely.Point(30, 20, 1), pieces=()
+    )
+    for found in (drawing, written(tmp_path, with_features(kerb, post))):
+        kinds = collections.defaultdict(set)
+        for entity in found.modelspace():
+            kinds[entity.dxf.layer].add(KIND.get(entity.dxftype(), "line"))
+        assert {layer: kind for layer, kind in kinds.items() if len(kind) > 1} == {}
+    assert kinds["kerb"] == {"line"}
+    assert kinds["kerb_points"] == {"point"}
 
 
 def test_gaps_break_the_line(drawing: Any) -> None:

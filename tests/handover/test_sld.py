@@ -20,7 +20,12 @@ import pytest
 
 from geosite.base.columns import Field
 from geosite.base.grid import Grid
-from geosite.handover.formats.sld import raster_style, styles, vector_style
+from geosite.handover.formats.sld import (
+    map_server_styles,
+    raster_style,
+    styles,
+    vector_style,
+)
 from geosite.handover.model import Layer, Raster
 from geosite.handover.palette import BUILDING, DIRECTION_RAMP, POND, RAMPS, SURFACES
 
@@ -192,6 +197,21 @@ def test_arrows_are_turned_to_within_half_a_sector(azimuth: float) -> None:
     assert abs((turn - azimuth + 180.0) % 360.0 - 180.0) <= 11.25
     assert len(drawn_by(group, {"azimuth_deg": azimuth, "steadiness": 0.8})) == 1
     assert drawn_by(group, {"azimuth_deg": azimuth, "steadiness": 0.5}) == []
+
+
+def test_an_arrow_is_no_bare_triangle() -> None:
+    """A reader takes the first mark that it knows; a triangle of equal sides points three ways."""
+    for graphic in documents()["drainage_arrows"].iter(f"{SLD}Graphic"):
+        names = [mark.findtext(f"{SLD}WellKnownName") for mark in graphic.iter(f"{SLD}Mark")]
+        assert names == ["arrow", "triangle"]
+    own = map_server_styles(package_cases.ferry_landing())
+    assert list(own) == ["drainage_arrows"]
+    root = ET.fromstring(own["drainage_arrows"].encode())
+    (rule,) = (r for r in root.iter(f"{SLD}Rule") if r.findtext(f"{SLD}Name") == "arrow_4")
+    assert rule.findtext(f".//{SLD}Rotation") == "270"  # east, against the clock
+    shifts = [[float(x.text or "") for x in shift] for shift in rule.iter(f"{SLD}Displacement")]
+    assert len(shifts) >= 4
+    assert all(right < 0.0 == down for right, down in shifts)  # the shaft is behind the head
 
 
 def test_ponds_too_shallow_to_tell_are_quiet() -> None:

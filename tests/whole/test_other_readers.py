@@ -15,6 +15,7 @@ import fiona
 import numpy as np
 import pytest
 import rasterio
+from arrow_ink import pointing, turn_between
 from cli_runner import FERRY, geosite
 
 from geosite.handover.palette import POND, SURFACES
@@ -86,22 +87,50 @@ def test_gdals_own_tools_know_where_the_plan_lies(out: Path) -> None:
     assert ink[2:5, 2:5].mean() < 100 < 200 < ink[8:11, 2:5].mean()
 
 
+def test_gdals_own_tools_read_the_drawing_and_the_crs_beside_it(out: Path, tmp_path: Path) -> None:
+    """The format has no place that GDAL reads a CRS from: it is given the file beside."""
+    placed = tmp_path / "drawing.gpkg"
+    run(
+        tool("ogr2ogr"), "-q", "-a_srs", out / "site.prj", "-nlt", "GEOMETRY",
+        "-splitlistfields", placed, out / "site.dxf",
+    )  # fmt: skip
+    with fiona.open(placed) as drawing, fiona.open(out / "site.gpkg", layer="areas") as areas:
+        assert drawing.crs.to_epsg() == areas.crs.to_epsg() == 25832
+        west, south, east, north = areas.bounds
+        apron = next(f for f in drawing if f.properties["Layer"] == "asphalt")
+        xs, ys = zip(*apron.geometry.coordinates, strict=True)
+        assert west - 0.1 < min(xs) < max(xs) < east + 0.1
+        assert south - 0.1 < min(ys) < max(ys) < north + 0.1
+        kinds: dict[str, set[str]] = {}
+        for f in drawing:
+            kinds.setdefault(f.properties["Layer"], set()).add(f.geometry.type.replace("3D ", ""))
+    assert {layer: kind for layer, kind in kinds.items() if len(kind) > 1} == {}
+
+
 KINDS = {"Point": "POINT", "LineString": "LINE", "Polygon": "POLYGON"}
 
 
-def drawn(out: Path, folder: Path, names: list[str]) -> Any:
+def drawn(
+    out: Path,
+    folder: Path,
+    names: list[str],
+    box: tuple[float, float, float, float] = (512300, 5276100, 512360, 5276140),
+    package: Path | None = None,
+) -> Any:
     """Return the picture that the map server makes of layers with their SLD, shape (3, h, w)."""
+    package = package or out / "site.gpkg"
     server = tool("mapserv")
     layers, looks = [], []
     for name in names:
-        with fiona.open(out / "site.gpkg", layer=name) as source:
+        with fiona.open(package, layer=name) as source:
             plain = source.schema["geometry"].replace("3D ", "").replace("Multi", "")
         layers.append(
             f'LAYER NAME "{name}" TYPE {KINDS[plain]} STATUS ON CONNECTIONTYPE OGR CONNECTION '
-            f'"{out / "site.gpkg"}" DATA "{name}" PROJECTION "init=epsg:25832" END METADATA '
+            f'"{package}" DATA "{name}" PROJECTION "init=epsg:25832" END METADATA '
             f'"wms_title" "{name}" "gml_include_items" "all" END END'
         )
-        look = (out / "styles" / f"{name}.sld").read_text()
+        own = out / "styles" / "map_server" / f"{name}.sld"
+        look = (own if own.exists() else out / "styles" / f"{name}.sld").read_text()
         found = re.search(r"<NamedLayer>.*</NamedLayer>", look, re.S)
         assert found is not None
         looks.append(found[0])
@@ -116,7 +145,7 @@ def drawn(out: Path, folder: Path, names: list[str]) -> Any:
     request = urlencode(
         {
             "SERVICE": "WMS", "VERSION": "1.1.1", "REQUEST": "GetMap", "STYLES": "",
-            "SRS": "EPSG:25832", "BBOX": "512300,5276100,512360,5276140", "WIDTH": 900,
+            "SRS": "EPSG:25832", "BBOX": ",".join(map(str, box)), "WIDTH": 900,
             "HEIGHT": 600, "FORMAT": "image/png", "LAYERS": ",".join(names),
             "SLD_BODY": f"{head}{''.join(looks)}</StyledLayerDescriptor>",
         }
@@ -165,6 +194,36 @@ def test_a_map_server_fills_areas_and_ponds_with_the_plans_tints(out: Path, tmp_
     assert share(SURFACES[0]) * cells == pytest.approx(650.0, rel=0.15)  # the apron, less its names
     assert share(SURFACES[1]) * cells == pytest.approx(88.0, rel=0.15)
     assert share(POND, 0.8) * cells == pytest.approx(28.0, rel=0.4)
+
+
+@pytest.fixture(scope="module")
+def arrows(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return eight arrows of known azimuths, 10 m apart."""
+    path = tmp_path_factory.mktemp("arrows") / "arrows.gpkg"
+    columns = {"azimuth_deg": "float", "slope_percent": "float", "steadiness": "float"}
+    with fiona.open(
+        path, "w", "GPKG", layer="drainage_arrows", crs="EPSG:25832",
+        schema={"geometry": "Point", "properties": columns},
+    ) as file:  # fmt: skip
+        for i in range(8):
+            place = {"type": "Point", "coordinates": (500005.0 + 10 * i, 5000005.0)}
+            values = {"azimuth_deg": 45.0 * i, "slope_percent": 5.0, "steadiness": 1.0}
+            file.write({"type": "Feature", "geometry": place, "properties": values})
+    return path
+
+
+def test_a_map_server_turns_the_arrows_as_their_azimuth_says(
+    out: Path, tmp_path: Path, arrows: Path
+) -> None:
+    box = (500000.0, 4999978.333, 500080.0, 5000031.667)
+    picture = drawn(out, tmp_path, ["drainage_arrows"], box, arrows)
+    wide = picture.shape[2] / 8
+    rows, cols = np.nonzero(picture[0] < 128)
+    for i in range(8):
+        mine = (cols > i * wide) & (cols < (i + 1) * wide)
+        ink = np.column_stack([cols[mine], rows[mine]])
+        assert len(ink) > 20
+        assert turn_between(pointing(ink), 45.0 * i) < 12.0
 
 
 def test_readers_of_another_language_find_the_same(out: Path) -> None:

@@ -19,7 +19,7 @@ from geosite.handover.formats.geopackage import write_geopackage
 from geosite.handover.formats.geotiff import write_raster
 from geosite.handover.formats.metadata import metadata
 from geosite.handover.formats.prj import prj_wkt
-from geosite.handover.formats.sld import styles
+from geosite.handover.formats.sld import MAP_SERVER, map_server_styles, styles
 from geosite.handover.formats.tables import write_csv, write_points
 from geosite.handover.model import Package
 from geosite.handover.report.serialise import write_report
@@ -92,6 +92,7 @@ def write_into(folder: Path, package: Package, options: Handover) -> tuple[str, 
         files.append(_write_project(package, folder, options))
         tables = list(_write_tables(package, folder, options))
         rasters, exchange = rest()
+    looks |= {f"{MAP_SERVER}/{name}": look for name, look in map_server_styles(package).items()}
     files += [*rasters, *tables, *exchange, *_write_record(folder, record, looks)]
     files += _write_raster_styles(package, folder)
     about = {
@@ -174,11 +175,13 @@ def _write_record(folder: Path, record: str, looks: Mapping[str, str]) -> Iterab
     """Write what tells about the data: metadata and looks."""
     (folder / "metadata.xml").write_bytes(record.encode("utf-8"))
     yield "metadata.xml", "How it was measured, how good it is, what it is not: ISO 19139"
-    (folder / "styles").mkdir()
     for name, look in looks.items():
-        file = f"styles/{name}.sld"
-        (folder / file).write_bytes(look.encode("utf-8"))
-        yield file, f"Look of {name}, OGC Styled Layer Descriptor"
+        file = folder / "styles" / f"{name}.sld"
+        file.parent.mkdir(parents=True, exist_ok=True)
+        file.write_bytes(look.encode("utf-8"))
+        where = " as the map server turns it" if name.startswith(MAP_SERVER) else ""
+        purpose = f"Look of {name.rpartition('/')[2]}{where}, OGC Styled Layer Descriptor"
+        yield file.relative_to(folder).as_posix(), purpose
 
 
 def _write_takeoff(package: Package, folder: Path, options: Handover) -> Iterable[tuple[str, str]]:

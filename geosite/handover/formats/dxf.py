@@ -3,7 +3,8 @@
 Outlines are plane polylines with arc segments on a layer named after their code; the same outlines
 with elevations are on ``<code>_3D``, where arcs are short chords because a 3D polyline has no arcs.
 Layers whose name starts with ``survey-`` hold marks, names, elevations and the radii and centres
-that arcs are set out from. All three axes are in the unit of the map CRS.
+that arcs are set out from. A layer holds one kind of thing, points, lines or texts, because a GIS
+makes one of its own layers of it. All three axes are in the unit of the map CRS.
 """
 
 from __future__ import annotations
@@ -59,6 +60,7 @@ def write_dxf(path: Path, package: Package) -> None:
         ):
             drawing.header.custom_vars.append(name, _one_line(text))
         sheet = _Sheet(drawing, frame)
+        sheet.outlined = {f.code for f in package.features if f.kind != "point"}
         for feature in package.features:
             sheet.feature(feature)
         for layer in package.layers:
@@ -114,6 +116,7 @@ class _Sheet:
         self.space: Modelspace = drawing.modelspace()
         self.frame = frame
         self.text = TEXT_HEIGHT_M / frame.unit_m
+        self.outlined: set[str | None] = set()
         self._on: dict[str, dict[str, Any]] = {}
 
     def on(self, name: str, pen: Stroke | None = None) -> dict[str, Any]:
@@ -146,6 +149,8 @@ class _Sheet:
         """Draw a feature in the plane with true arcs and in space with short chords."""
         code = feature.code or "no-code"
         if feature.kind == "point":
+            # a code may stand for lines, too
+            code += "_points" if feature.code in self.outlined else ""
             local = shapely.get_coordinates(feature.geometry, include_z=True)
             for at in self.place(local).tolist():
                 self.space.add_point(at, dxfattribs=self.on(code))
@@ -209,10 +214,11 @@ class _Sheet:
                 math.degrees(last) % 360.0,
                 dxfattribs=on,
             )
-        self.space.add_point(middle, dxfattribs=on)
+        pen = STROKES["sections"]
+        self.space.add_point(middle, dxfattribs=self.on("survey-setting-out-centres", pen))
         ground = radius / self.frame.combined_factor
         words = f"R {ground:.3f} m on the ground, {radius:.3f} m on this grid"
-        self.write(words, middle, "survey-setting-out")
+        self.write(words, middle, "survey-setting-out-radii")
 
     def marks(self, layer: Layer) -> None:
         """Draw every observation as a point, named marks once with name and elevation."""

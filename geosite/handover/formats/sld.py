@@ -6,10 +6,16 @@ Symbology Encoding 1.1 would add nothing that is used here. Widths are in SLD pi
 Kept plain for the readers that were tried, a map server and the open GIS desktop in two versions:
 no ``ElseFilter`` (ignored by one), no ``Not(IsNull)`` (drops the whole layer in another), no
 rotation by a property (dropped): arrows have a rule for each of sixteen directions.
+
+An arrow offers two marks, of which a reader takes the first that it can draw (OGC 02-070, clause
+11.3.2): ``arrow``, which the desktop knows, and the standard's ``triangle``. A triangle alone
+points three ways, and the map server takes only the first mark and turns it against the clock,
+where the standard says with it: no document is right in both, so that server has one of its own.
 """
 
 from __future__ import annotations
 
+import math
 import xml.etree.ElementTree as ET
 from collections.abc import Iterable, Iterator, Sequence
 
@@ -20,7 +26,10 @@ from geosite.handover.looks.model import Hatch, Label, Look, Rule, Sign, Symbol,
 from geosite.handover.looks.rasters import ramp_of
 from geosite.handover.model import Layer, Package, Raster
 
-__all__ = ["raster_style", "styles", "vector_style"]
+__all__ = ["MAP_SERVER", "map_server_styles", "raster_style", "styles", "vector_style"]
+
+MAP_SERVER = "map_server"
+"""Folder, beside the other styles, of those that are for that reader alone."""
 
 PIXEL_MM = 0.28
 """Size of a pixel that the standard takes for rendering, OGC 02-070, clause 10.2."""
@@ -37,14 +46,31 @@ def styles(package: Package) -> dict[str, str]:
     }
 
 
-def vector_style(layer: Layer, package: Package) -> str:
-    """Return the SLD document of a layer."""
+def map_server_styles(package: Package) -> dict[str, str]:
+    """Return the SLD document of each layer that the map server needs another for."""
+    return {
+        layer.name: vector_style(layer, package, map_server=True)
+        for layer in package.layers
+        if any(map(_turned, look_of(layer, package).rules))
+    }
+
+
+def vector_style(layer: Layer, package: Package, *, map_server: bool = False) -> str:
+    """Return the SLD document of a layer.
+
+    Parameters
+    ----------
+    layer
+    package
+    map_server
+        For that reader: signs turned against the clock, the shaft of an arrow as beads.
+    """
     look = look_of(layer, package)
     rules = [
         made
         for rule in look.rules
         if not layer.records or _is_met(layer, rule)
-        for made in _rules(layer, rule, look)
+        for made in _rules(layer, rule, look, map_server)
     ]
     return _document(layer.name, layer.title, layer.description, rules)
 
@@ -102,9 +128,14 @@ def _is_met(layer: Layer, rule: Rule) -> bool:
     )
 
 
-def _rules(layer: Layer, rule: Rule, look: Look) -> Iterator[ET.Element]:
+def _turned(rule: Rule) -> Sign | None:
+    """Return the sign of a rule that turns with the data, if one does."""
+    return next((s for s in rule.symbols if isinstance(s, Sign) and s.turned_by), None)
+
+
+def _rules(layer: Layer, rule: Rule, look: Look, map_server: bool) -> Iterator[ET.Element]:
     """Yield a rule, or one for each direction that its sign can be turned to."""
-    turned = next((s for s in rule.symbols if isinstance(s, Sign) and s.turned_by), None)
+    turned = _turned(rule)
     if turned is None:
         area = "Polygon" in layer.geometry_type
         drawn = tuple(_symbolizers(rule.symbols, area=area))
@@ -119,7 +150,7 @@ def _rules(layer: Layer, rule: Rule, look: Look) -> Iterator[ET.Element]:
             where = (*rule.where, Test(turned.turned_by, low=least, high=most))
             # the legend of one direction is the legend of all
             one = Rule(f"{rule.name}_{i}" + "b" * k, "" if i or k else rule.title, (), where)
-            drawn = tuple(_symbolizers(rule.symbols, middle))
+            drawn = tuple(_beaded(turned, middle) if map_server else (_mark(turned, middle),))
             yield _rule(one, drawn, (None, look.largest_scale))
 
 
@@ -185,15 +216,13 @@ def _compare(how: str, field: str, value: str) -> ET.Element:
 # ---- symbols -------------------------------------------------------------------------------------
 
 
-def _symbolizers(
-    symbols: Sequence[Symbol], turn: float = 0.0, *, area: bool = False
-) -> Iterator[ET.Element]:
+def _symbolizers(symbols: Sequence[Symbol], *, area: bool = False) -> Iterator[ET.Element]:
     """Yield symbolizers, the bottom first; an edge goes with the tint below it."""
     filled = any(isinstance(symbol, Tint | Hatch) for symbol in symbols)
     pens = [symbol for symbol in symbols if isinstance(symbol, Stroke)]
     for symbol in symbols:
         if isinstance(symbol, Sign):
-            yield _mark(symbol, turn)
+            yield _mark(symbol)
         elif isinstance(symbol, Tint):
             tone = [_css("fill", symbol.colour)]
             if symbol.opacity < 1.0:
@@ -215,30 +244,63 @@ def _hatch(hatch: Hatch) -> ET.Element:
     return node("PolygonSymbolizer", node("Fill", node("GraphicFill", graphic)))
 
 
-# by the names of the standard; an arrow is the triangle that every reader knows
+# names of the standard, but for the first of the arrow
 _NAMES = {
-    "ring": "circle",
-    "speck": "circle",
-    "target": "circle",
-    "grating": "circle",
-    "square": "square",
-    "dart": "triangle",
+    "ring": ("circle",),
+    "speck": ("circle",),
+    "target": ("circle",),
+    "grating": ("circle",),
+    "square": ("square",),
+    "dart": ("arrow", "triangle"),
 }
-_TRIANGLE = 0.5
-"""Size of the triangle beside the length of the arrow that it stands for."""
+_HEAD = 0.45
+"""Size of the triangle beside the length of the arrow that it is the head of."""
+_SHAFT, _BEADS = 0.14, (0.22, 0.31, 0.4, 0.49, 0.58, 0.67)
+"""Width of a shaft of beads, and how far behind the middle of the head they lie."""
 
 
-def _mark(sign: Sign, turn: float) -> ET.Element:
+def _mark(sign: Sign, turn: float = 0.0) -> ET.Element:
+    return _point(sign, _NAMES[sign.shape], sign.size_mm, turn)
+
+
+def _beaded(sign: Sign, turn: float) -> Iterator[ET.Element]:
+    """Yield an arrow of the plainest marks, for a server that turns against the clock.
+
+    Displacement is an element of Symbology Encoding 1.1, which that server takes in 1.0, too, down
+    being positive. The beads are round, so that nothing depends on how they are turned.
+    """
+    ahead = math.radians(turn)
+    for behind in _BEADS:
+        bead = _point(sign, ("circle",), sign.size_mm * _SHAFT)
+        far = sign.size_mm * behind
+        right, down = -far * math.sin(ahead), far * math.cos(ahead)
+        shift = node(
+            "Displacement",
+            node("DisplacementX", _signed(right)),
+            node("DisplacementY", _signed(down)),
+        )
+        bead[0].append(shift)
+        yield bead
+    yield _point(sign, ("triangle",), sign.size_mm * _HEAD, -turn % 360.0)
+
+
+def _signed(millimetres: float) -> str:
+    return f"{round(millimetres / PIXEL_MM, 2) + 0.0:g}"
+
+
+def _point(sign: Sign, names: Sequence[str], size_mm: float, turn: float = 0.0) -> ET.Element:
+    """Return a symbolizer of the first mark of `names` that a reader knows."""
     ink = sign.pen.colour if sign.pen is not None else sign.colour
     fill = ink if sign.shape == "target" else sign.colour
-    parts = [node("WellKnownName", _NAMES[sign.shape]), node("Fill", _css("fill", fill))]
-    if sign.pen is not None:
-        parts.append(_stroke(sign.pen))
-    graphic = [node("Mark", *parts)]
+    graphic = []
+    for name in names:
+        parts = [node("WellKnownName", name), node("Fill", _css("fill", fill))]
+        if sign.pen is not None:
+            parts.append(_stroke(sign.pen))
+        graphic.append(node("Mark", *parts))
     if sign.opacity < 1.0:
         graphic.append(node("Opacity", f"{sign.opacity:g}"))
-    share = _TRIANGLE if sign.shape == "dart" else 1.0
-    graphic.append(node("Size", _pixels(sign.size_mm * share)))
+    graphic.append(node("Size", _pixels(size_mm)))
     if turn:
         graphic.append(node("Rotation", f"{turn:g}"))
     return node("PointSymbolizer", node("Graphic", *graphic))
