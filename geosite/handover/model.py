@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 from geosite.base.columns import Columns, Field
 from geosite.base.errors import Finding
@@ -171,6 +171,9 @@ class Package:
         Of the site, as in its ``[site]`` table; empty for not said.
     lineage
         How the survey was measured, adjusted and placed, one sentence or two per step.
+    unit
+        Of lengths, areas and volumes where people read them: ``"m"`` or ``"ft"``; the files' own
+        columns keep metres.
     sheet, submission
         ``[sheet]`` and ``[submission]`` of the site file: title block, responsible party.
     """
@@ -191,5 +194,6 @@ class Package:
     client: str = ""
     licence: str = ""
     lineage: tuple[str, ...] = ()
+    unit: Literal["m", "ft"] = "m"
     sheet: Sheet = field(default_factory=Sheet)
     submission: Submission = field(default_factory=Submission)

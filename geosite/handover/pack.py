@@ -56,6 +56,7 @@ def pack(
         client=notes.site.site.client,
         licence=notes.site.site.licence,
         lineage=lineage(notes, network, terrain, answers),
+        unit=notes.site.handover.unit,
         sheet=notes.site.sheet,
         submission=notes.site.submission,
     )

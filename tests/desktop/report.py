@@ -113,6 +113,19 @@ def arrow(azimuth, sld=""):
     return [[x - 99.5, y - 99.5] for x, y in ink]
 
 
+def written(layer):
+    """Return what the labels of a layer say."""
+    from qgis.core import QgsExpression
+
+    found = []
+    expression = QgsExpression(layer.labeling().settings().fieldName)
+    for feature in layer.getFeatures():
+        context = QgsExpressionContext(QgsExpressionContextUtils.globalProjectLayerScopes(layer))
+        context.setFeature(feature)
+        found.append(expression.evaluate(context))
+    return found
+
+
 def rendered(layers, extent, width, height):
     settings = QgsMapSettings()
     settings.setLayers(layers)
@@ -152,6 +165,11 @@ report["groups"] = {
 }
 report["shown"] = [leaf.layerId() for leaf in project.layerTreeRoot().findLayers()
                    if leaf.isVisible()]  # fmt: skip
+report["written"] = {
+    name.removeprefix("geosite_"): written(layer)
+    for name, layer in project.mapLayers().items()
+    if isinstance(layer, QgsVectorLayer) and layer.labelsEnabled() and layer.labeling()
+}
 layouts = project.layoutManager().printLayouts()
 report["layouts"] = [layout.name() for layout in layouts]
 report["scale"] = layouts[0].itemById("map").scale()

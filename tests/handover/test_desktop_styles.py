@@ -18,6 +18,7 @@ from geosite.handover.formats.desktop.project import project
 from geosite.handover.formats.desktop.style import expression, label_expression, native_styles
 from geosite.handover.formats.desktop.symbols import colour, symbol
 from geosite.handover.looks.layers import look_of
+from geosite.handover.looks.measures import follows_the_unit, measure
 from geosite.handover.looks.model import Label, Sign, Test, Value
 from geosite.handover.looks.signs import GROUPS, STEADY, TURNING, arrow_length, group_of
 from geosite.handover.model import Layer
@@ -119,6 +120,33 @@ def test_labels_in_the_desktops_language() -> None:
         'CASE WHEN "a" = 1 AND $id % 3 = 0 THEN "check" || \' \' || format_number(abs("value"), 1) '
         "|| CASE WHEN \"unit\" = 'm' THEN ' m' ELSE \"unit\" END END"
     )
+
+
+def test_labels_in_the_readers_unit() -> None:
+    words = measure("distance_m", 2, "m", "ft", absolute=True)
+    assert label_expression(Label(words, "", TEXT, "beside")) == (
+        "format_number(abs(\"distance_m\" * 3.2808399), 2) || ' ft'"
+    )
+    by_row = Value("value", 1, factor=2.0, factor_where=follows_the_unit("value"))
+    assert label_expression(Label((by_row,), "", TEXT, "beside")) == (
+        'format_number("value" * CASE WHEN "unit" = \'m\' THEN 2 ELSE 1 END, 1)'
+    )
+
+
+def test_a_site_in_feet_is_labelled_in_feet_and_its_columns_stay_metres() -> None:
+    package = dataclasses.replace(package_cases.ferry_landing(), unit="ft")
+    for name, text in native_styles(package).items():
+        if name == "elevation":
+            continue  # in the unit of its vertical CRS
+        root = ET.fromstring(text)
+        words = [e.get("fieldName") or "" for e in root.iter("text-style")]
+        legend = [e.get("label") or "" for e in root.iter("item")]
+        shown = " ".join((*words, *legend, root.findtext("mapTip") or ""))
+        assert not re.search(r"\[m[²³]?\]|' m[²³' ]|\d m[²³]?( |$)", shown), (name, shown)
+        assert not any("[ft" in (alias.get("name") or "") for alias in root.iter("alias"))
+    areas = ET.fromstring(native_styles(package)["areas"])
+    (written,) = (e.attrib["fieldName"] for e in areas.iter("text-style") if e.get("fieldName"))
+    assert written.endswith("format_number(\"net_area_m2\" * 10.7639104, 1) || ' ft²'")
 
 
 def settings(layer: ET.Element) -> dict[str, str]:

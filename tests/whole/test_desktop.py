@@ -38,6 +38,34 @@ def test_the_project_opens_without_a_word(report: dict[str, Any]) -> None:
         assert layer["crs"] == ("EPSG:25832" if layer["renderer"] else ""), name
 
 
+@pytest.fixture(scope="module")
+def in_feet(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
+    """Open a site in a state plane whose best way to WGS 84 wants a grid that is not here."""
+    folder = tmp_path_factory.mktemp("feet")
+    assert geosite("build", FERRY.parent / "jetty_feet" / "site.toml", "--out", folder / "made").status == 0
+    return in_desktop("report.py", folder, folder / "made", folder)
+
+
+def test_a_project_in_a_state_plane_opens_without_a_word(in_feet: dict[str, Any]) -> None:
+    assert in_feet["opened"] is True
+    assert in_feet["said"] == []
+    assert {one["crs"] for one in in_feet["layers"].values() if one["renderer"]} == {"EPSG:2264"}
+
+
+def test_a_site_in_feet_speaks_feet(in_feet: dict[str, Any]) -> None:
+    """Labels, map tips and legends; the columns of the files stay metres and say so."""
+    areas = in_feet["layers"]["geosite_areas"]
+    assert areas["titles"]["area_m2"] == "Area [m²]"
+    assert "Area [ft²]</td><td>721.9" in areas["tip"]
+    assert in_feet["written"]["areas"] == ["deck\n721.9 ft²"]
+    for name, layer in in_feet["layers"].items():
+        assert "[m" not in layer.get("tip", ""), name
+        legend = [label for *_, label in layer.get("stops", [])]
+        assert not any(label.endswith((" m", " m²")) for label in legend), (name, legend)
+    slope = [label for *_, label in in_feet["layers"]["geosite_contributing_area"]["stops"]]
+    assert slope[0].endswith(" ft²")
+
+
 def test_every_file_opens_styled_by_itself(report: dict[str, Any]) -> None:
     files = report["files"]
     assert {"marks", "points", "areas", "elevation.tif", "quantities"} <= set(files)

@@ -140,14 +140,14 @@ def _write_project(package: Package, folder: Path, options: Handover) -> tuple[s
 
     # without a plan its scale is only a wish
     layout = layout_of(package, options if options.plan else replace(options, scale=None))
-    (folder / PROJECT).write_bytes(project(package, layout, options.unit).encode("utf-8"))
+    (folder / PROJECT).write_bytes(project(package, layout).encode("utf-8"))
     return PROJECT, "Everything at once for the open GIS desktop, styled and in groups"
 
 
 def _write_raster_styles(package: Package, folder: Path) -> Iterable[tuple[str, str]]:
     """Write the look of each raster beside it, where the desktop looks for it."""
     for raster in package.rasters:
-        file = write_raster_style(folder, raster).name
+        file = write_raster_style(folder, raster, package.unit).name
         yield file, f"Look of {raster.name}.tif in the open GIS desktop"
 
 

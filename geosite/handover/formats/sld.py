@@ -18,6 +18,7 @@ from __future__ import annotations
 import math
 import xml.etree.ElementTree as ET
 from collections.abc import Iterable, Iterator, Sequence
+from typing import Literal
 
 from geosite.drawing.ink import PAPER, Stroke
 from geosite.handover.formats.markup import document, node
@@ -42,7 +43,7 @@ def styles(package: Package) -> dict[str, str]:
     """Return the SLD document of every layer and raster by its name."""
     return {
         **{layer.name: vector_style(layer, package) for layer in package.layers},
-        **{raster.name: raster_style(raster) for raster in package.rasters},
+        **{raster.name: raster_style(raster, package.unit) for raster in package.rasters},
     }
 
 
@@ -75,10 +76,10 @@ def vector_style(layer: Layer, package: Package, *, map_server: bool = False) ->
     return _document(layer.name, layer.title, layer.description, rules)
 
 
-def raster_style(raster: Raster) -> str:
+def raster_style(raster: Raster, unit: Literal["m", "ft"] = "m") -> str:
     """Return the SLD document of a raster: a ramp over the values it holds."""
     entries = []
-    for stop in ramp_of(raster).stops:
+    for stop in ramp_of(raster, unit).stops:
         entry = node(
             "ColorMapEntry", color=stop.colour, quantity=f"{stop.value:.9g}", label=stop.title
         )

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from geosite.drawing.ink import PAPER, TEXT, Stroke
+from geosite.handover.looks.measures import HOLDS_THE_UNIT, follows_the_unit, measure
 from geosite.handover.looks.model import Hatch, Label, Look, Rule, Sign, Symbol, Test, Tint, Value
 from geosite.handover.looks.signs import (
     DOUBTFUL,
@@ -90,7 +91,7 @@ def _areas(layer: Layer, package: Package) -> Look:
         rules.append(Rule(code, title, symbols, (Test("code", (code,)),)))
     rules.append(Rule("other", "Other area", (Tint(PAPER), STROKES["areas"]), _others(rules)))
     area = "net_area_m2" if _has(layer, "net_area_m2") else "area_m2"
-    words: tuple[str | Value, ...] = (Value("feature"), "\n", Value(area, 1), " m²")
+    words = (Value("feature"), "\n", *measure(area, 1, "m2", package.unit))
     label = Label(words, "feature", TEXT, "inside", bold=True, priority=9)
     return Look(tuple(rules), label)
 
@@ -109,7 +110,7 @@ def _lines(layer: Layer, package: Package) -> Look:
     ]
     rules.append(Rule("other", "Other line", (STROKES["lines"],), _others(rules)))
     label = Label(
-        (Value("feature"), "  ", Value("length_m", 2), " m"),
+        (Value("feature"), "  ", *measure("length_m", 2, "m", package.unit)),
         "feature",
         TEXT,
         "along",
@@ -230,12 +231,8 @@ def _ponds(layer: Layer, package: Package) -> Look:
             Rule("doubtful", _said("doubtful"), (DOUBTFUL,), quiet),
         )
         rules = _kept(layer, both)
-    words: tuple[str | Value, ...] = (
-        Value("depth_m", 2),
-        " m deep\n",
-        Value("volume_m3", 2),
-        " m³",
-    )
+    depth, unit = measure("depth_m", 2, "m", package.unit)
+    words = (depth, f"{unit} deep\n", *measure("volume_m3", 2, "m3", package.unit))
     return Look(rules, Label(words, "", WATER, "inside", where=where, priority=7))
 
 
@@ -264,11 +261,12 @@ def _grades(layer: Layer, package: Package) -> Look:
         for verdict, title in titles.items()
     ]
     other = Rule("other", "Grade without a limit", (STROKES["lines"],), _others(rules))
+    length, unit = measure("value", 1, "m", package.unit, absolute=True)
     words = (
         Value("check_of"),
         " ",
-        Value("value", 1, absolute=True),
-        Value("unit", shown={"percent": " %", "m": " m"}),
+        replace(length, factor_where=follows_the_unit("value")),
+        Value(HOLDS_THE_UNIT, shown={"percent": " %", "m": unit}),
         " ",
         Value("verdict"),
     )
@@ -312,7 +310,11 @@ def _clearances(layer: Layer, package: Package) -> Look:
         for verdict, title in titles.items()
     ]
     label = Label(
-        (Value("verdict"), " ", Value("distance_m", 2, absolute=True), " m"),
+        (
+            Value("verdict"),
+            " ",
+            *measure("distance_m", 2, "m", package.unit, absolute=True),
+        ),
         "verdict",
         PARCEL,
         "along",

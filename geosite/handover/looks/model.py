@@ -154,12 +154,18 @@ class Value:
         Without its sign.
     shown
         What is written for some values instead of the value itself.
+    factor
+        What a number is multiplied by.
+    factor_where
+        Only where all hold.
     """
 
     field: str
     digits: int | None = None
     absolute: bool = False
     shown: Mapping[str, str] = dataclasses.field(default_factory=dict)
+    factor: float = 1.0
+    factor_where: tuple[Test, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

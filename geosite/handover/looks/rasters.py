@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 
+from geosite.handover.looks.measures import shown_in
 from geosite.handover.looks.model import Ramp, Stop
 from geosite.handover.model import Raster
 from geosite.handover.palette import ALERT, DIRECTION_RAMP, RAMPS
@@ -16,8 +17,15 @@ _GREY = ("#f5f5f5", "#c9ced1", "#98a1a6", "#69747b", "#3e4951", "#1f2d37")
 _AZIMUTHS = ("drainage_direction", "aspect")
 
 
-def ramp_of(raster: Raster) -> Ramp:
-    """Return the colours of a raster over the values it holds."""
+def ramp_of(raster: Raster, unit: Literal["m", "ft"] = "m") -> Ramp:
+    """Return the colours of a raster over the values it holds.
+
+    Parameters
+    ----------
+    raster
+    unit
+        That the titles of the colours speak where the raster is in metres; the values stay.
+    """
     if raster.name in _AZIMUTHS:
         turn = (*DIRECTION_RAMP, DIRECTION_RAMP[0])
         names = ("north", "east", "south", "west", "north")
@@ -29,12 +37,19 @@ def ramp_of(raster: Raster) -> Ramp:
         return Ramp(tuple(stops))
     colours = RAMPS.get(raster.name, _GREY)
     values = _spread(raster, len(colours))
-    unit = f" {raster.unit}" if raster.unit and raster.unit != "1" else ""
-    digits = int(np.clip(2 - np.floor(np.log10(np.diff(values).min())), 0, 6))
+    # an elevation is in the unit of its vertical CRS, for every reader
+    factor, word = (1.0, raster.unit) if raster.is_elevation else shown_in(raster.unit, unit)
+    after = f" {word}" if word and word != "1" else ""
+    digits = int(np.clip(2 - np.floor(np.log10(np.diff(values).min() * factor)), 0, 6))
     dry = raster.name == "ponding_depth"
     return Ramp(
         tuple(
-            Stop(float(value), colour, f"{value:.{digits}f}{unit}", 0.0 if dry and not i else 1.0)
+            Stop(
+                float(value),
+                colour,
+                f"{value * factor:.{digits}f}{after}",
+                0.0 if dry and not i else 1.0,
+            )
             for i, (value, colour) in enumerate(zip(values, colours, strict=True))
         )
     )

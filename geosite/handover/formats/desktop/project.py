@@ -11,12 +11,16 @@ import xml.etree.ElementTree as ET
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Literal
 
+import numpy as np
+from shapely import total_bounds
+
 from geosite.base.units import FOOT_M, US_SURVEY_FOOT_M
 from geosite.handover.formats.desktop.layout import layout_element
 from geosite.handover.formats.desktop.rasters import raster_attributes, raster_nodes
 from geosite.handover.formats.desktop.style import aliases, vector_attributes, vector_nodes
 from geosite.handover.formats.desktop.symbols import VERSION
 from geosite.handover.formats.markup import document, node
+from geosite.handover.formats.wgs84 import Wgs84, to_wgs84
 from geosite.handover.looks.layers import look_of
 from geosite.handover.looks.model import Look
 from geosite.handover.looks.rasters import ramp_of
@@ -33,7 +37,7 @@ _PREFIX = "geosite_"
 _Source = Layer | Raster | Table
 
 
-def project(package: Package, layout: Layout, unit: Literal["m", "ft"] = "m") -> str:
+def project(package: Package, layout: Layout) -> str:
     """Return the project as a document.
 
     Parameters
@@ -42,14 +46,17 @@ def project(package: Package, layout: Layout, unit: Literal["m", "ft"] = "m") ->
         The layers and tables lie in ``site.gpkg``, the rasters beside it.
     layout
         Of the plan, for the print layout and the extent the project opens with.
-    unit
-        That the plan speaks.
     """
-    crs = _crs(package)
+    crs, unit = _crs(package), package.unit
     looks = {layer.name: look_of(layer, package) for layer in package.layers}
+    wgs84 = to_wgs84(package.frame)
+
+    def lies(item: Layer | Raster) -> list[ET.Element]:
+        return [node("srs", _copy(crs)), *_extents(item, wgs84)]
+
     layers = [
-        *(_vector(layer, looks[layer.name], crs) for layer in package.layers),
-        *(_raster(raster, crs) for raster in package.rasters),
+        *(_vector(one, looks[one.name], lies(one), unit) for one in package.layers),
+        *(_raster(one, lies(one), unit) for one in package.rasters),
         *(_table(table) for table in package.tables),
     ]
     tree = _tree(package, looks)
@@ -61,7 +68,9 @@ def project(package: Package, layout: Layout, unit: Literal["m", "ft"] = "m") ->
         node("title", package.title),
         node("autotransaction", active="0"),
         node("evaluateDefaultValues", active="0"),
-        node("trust", active="0"),
+        # the extents in here are taken as they are: to find those in WGS 84 the desktop would use
+        # an operation whose grid may be missing, and complain
+        node("trust", active="1"),
         node("projectCrs", _copy(crs)),
         tree,
         node("relations"),
@@ -119,8 +128,29 @@ def _id(item: _Source) -> str:
     return _PREFIX + item.name
 
 
-def _common(item: _Source, crs: ET.Element | None, source: str, provider: str) -> list[ET.Element]:
-    spatial = [node("srs", _copy(crs))] if crs is not None else []
+def _extents(item: Layer | Raster, wgs84: Wgs84) -> Iterable[ET.Element]:
+    """Yield where a layer lies, on its map and in WGS 84."""
+    if isinstance(item, Raster):
+        grid = item.grid
+        box = [grid.west, grid.south, grid.east, grid.north]
+    else:
+        box = total_bounds(np.array(item.geometries, dtype=object)).tolist()
+    if not np.isfinite(box).all():
+        return
+    west, south, east, north = box
+    yield _box("extent", box)
+    corners = wgs84.place([(west, south), (west, north), (east, south), (east, north)])
+    yield _box("wgs84extent", [*corners.min(axis=0).tolist(), *corners.max(axis=0).tolist()])
+
+
+def _box(tag: str, box: Sequence[float]) -> ET.Element:
+    sides = zip(("xmin", "ymin", "xmax", "ymax"), box, strict=True)
+    return node(tag, *(node(side, f"{value:.12g}") for side, value in sides))
+
+
+def _common(
+    item: _Source, spatial: Iterable[ET.Element], source: str, provider: str
+) -> list[ET.Element]:
     return [
         node("id", _id(item)),
         node("datasource", source),
@@ -143,15 +173,17 @@ def _common(item: _Source, crs: ET.Element | None, source: str, provider: str) -
     ]
 
 
-def _vector(layer: Layer, look: Look, crs: ET.Element) -> ET.Element:
+def _vector(
+    layer: Layer, look: Look, spatial: Iterable[ET.Element], unit: Literal["m", "ft"]
+) -> ET.Element:
     source = f"./site.gpkg|layername={layer.name}"
     kind = next(
         (kind for kind in ("Polygon", "Line", "Point") if kind in layer.geometry_type), "Unknown"
     )
     return node(
         "maplayer",
-        *_common(layer, crs, source, "ogr"),
-        *vector_nodes(layer, look),
+        *_common(layer, spatial, source, "ogr"),
+        *vector_nodes(layer, look, unit),
         type="vector",
         geometry=kind,
         wkbType=layer.geometry_type,
@@ -163,7 +195,7 @@ def _vector(layer: Layer, look: Look, crs: ET.Element) -> ET.Element:
 def _table(table: Table) -> ET.Element:
     return node(
         "maplayer",
-        *_common(table, None, f"./site.gpkg|layername={table.name}", "ogr"),
+        *_common(table, (), f"./site.gpkg|layername={table.name}", "ogr"),
         aliases(table.fields),
         type="vector",
         geometry="No geometry",
@@ -172,12 +204,12 @@ def _table(table: Table) -> ET.Element:
     )
 
 
-def _raster(raster: Raster, crs: ET.Element) -> ET.Element:
+def _raster(raster: Raster, spatial: Iterable[ET.Element], unit: Literal["m", "ft"]) -> ET.Element:
     return node(
         "maplayer",
-        *_common(raster, crs, f"./{raster.name}.tif", "gdal"),
+        *_common(raster, spatial, f"./{raster.name}.tif", "gdal"),
         node("noData", node("noDataList", bandNo="1", useSrcNoData="1")),
-        *raster_nodes(raster, ramp_of(raster)),
+        *raster_nodes(raster, ramp_of(raster, unit)),
         type="raster",
         styleCategories="AllStyleCategories",
         **raster_attributes(),
@@ -272,7 +304,7 @@ def _properties(package: Package) -> ET.Element:
     def number(tag: str, value: str, kind: str = "int") -> ET.Element:
         return node(tag, value, type=kind)
 
-    metric = package.frame.unit_m == 1.0
+    metric = package.unit == "m"
     return node(
         "properties",
         node("Paths", number("Absolute", "false", "bool")),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import xml.etree.ElementTree as ET
 from pathlib import Path
+from typing import Literal
 
 from geosite.drawing.ink import Stroke
 from geosite.handover.formats.desktop.symbols import VERSION, line_symbol
@@ -23,10 +24,10 @@ def raster_document(raster: Raster, ramp: Ramp) -> str:
     return document(root)
 
 
-def write_raster_style(folder: Path, raster: Raster) -> Path:
+def write_raster_style(folder: Path, raster: Raster, unit: Literal["m", "ft"] = "m") -> Path:
     """Write the style beside ``<name>.tif``, where the desktop looks for it."""
     path = folder / f"{raster.name}.qml"
-    path.write_bytes(raster_document(raster, ramp_of(raster)).encode("utf-8"))
+    path.write_bytes(raster_document(raster, ramp_of(raster, unit)).encode("utf-8"))
     return path
 
 

@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import uuid
 import xml.etree.ElementTree as ET
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from typing import Literal
 
 from geosite.base.columns import Field
 from geosite.drawing.ink import PAPER, Stroke
@@ -24,6 +26,7 @@ from geosite.handover.formats.desktop.symbols import (
 )
 from geosite.handover.formats.markup import document, node
 from geosite.handover.looks.layers import look_of
+from geosite.handover.looks.measures import HOLDS_THE_UNIT, follows_the_unit, shown_in
 from geosite.handover.looks.model import Hatch, Label, Look, Rule, Test, Tint
 from geosite.handover.looks.rasters import ramp_of
 from geosite.handover.model import Layer, Package
@@ -51,14 +54,20 @@ _NAMESPACE = uuid.uuid5(uuid.NAMESPACE_URL, "urn:geosite:style")
 def native_styles(package: Package) -> dict[str, str]:
     """Return the style document of every layer and raster by its name."""
     return {
-        **{layer.name: vector_document(layer, look_of(layer, package)) for layer in package.layers},
-        **{raster.name: raster_document(raster, ramp_of(raster)) for raster in package.rasters},
+        **{
+            layer.name: vector_document(layer, look_of(layer, package), package.unit)
+            for layer in package.layers
+        },
+        **{
+            raster.name: raster_document(raster, ramp_of(raster, package.unit))
+            for raster in package.rasters
+        },
     }
 
 
-def vector_document(layer: Layer, look: Look) -> str:
-    """Return the style of a layer as a document."""
-    nodes = vector_nodes(layer, look)
+def vector_document(layer: Layer, look: Look, unit: Literal["m", "ft"] = "m") -> str:
+    """Return the style of a layer as a document; `unit` is the reader's."""
+    nodes = vector_nodes(layer, look, unit)
     root = node("qgis", *nodes, **vector_attributes(look), version=VERSION)
     root.set("styleCategories", "AllStyleCategories")
     return document(root)
@@ -85,9 +94,8 @@ def vector_attributes(look: Look) -> dict[str, str]:
     }
 
 
-def vector_nodes(layer: Layer, look: Look) -> list[ET.Element]:
+def vector_nodes(layer: Layer, look: Look, unit: Literal["m", "ft"] = "m") -> list[ET.Element]:
     """Return renderer, labels, value lists, column titles, map tip and elevation settings."""
-    titles = column_titles(layer.fields)
     nodes = [_elevation(layer, look), _renderer(layer, look)]
     if look.label is not None:
         nodes.append(_labeling(layer, look.label))
@@ -99,7 +107,7 @@ def vector_nodes(layer: Layer, look: Look) -> list[ET.Element]:
         node("layerOpacity", "1"),
         node("fieldConfiguration", *widgets),
         aliases(layer.fields),
-        node("mapTip", _tip(layer, titles)),
+        node("mapTip", _tip(layer, unit)),
     ]
 
 
@@ -210,7 +218,7 @@ def label_expression(label: Label) -> str:
         if isinstance(part, str):
             parts.append(_literal(part))
             continue
-        value = _quoted(part.field)
+        value = _scaled(_quoted(part.field), part.factor, part.factor_where)
         if part.absolute:
             value = f"abs({value})"
         if part.digits is not None:
@@ -230,6 +238,15 @@ def label_expression(label: Label) -> str:
         condition = " AND ".join(conditions)
         return f"CASE WHEN {condition} THEN {whole} END"
     return whole
+
+
+def _scaled(value: str, factor: float, where: Sequence[Test]) -> str:
+    if factor == 1.0:
+        return value
+    if not where:
+        return f"{value} * {factor:.9g}"
+    condition = " AND ".join(expression(test) for test in where)
+    return f"{value} * CASE WHEN {condition} THEN {factor:.9g} ELSE 1 END"
 
 
 def text_style(
@@ -369,14 +386,22 @@ def _widget(field: Field) -> ET.Element:
     )
 
 
-def _tip(layer: Layer, titles: Mapping[str, str]) -> str:
+def _tip(layer: Layer, unit: Literal["m", "ft"]) -> str:
     """Return what shows when the mouse rests on a feature: its columns in words."""
+    # the files' metres under the titles of the reader's unit
+    told = [replace(field, unit=shown_in(field.unit, unit)[1]) for field in layer.fields]
+    titles = column_titles(told)
+    by_row = any(field.name == HOLDS_THE_UNIT for field in layer.fields)
     rows = []
     for field in layer.fields[:14]:
         name = _quoted(field.name)
         shown = f"represent_value({name})" if field.values else name
-        if field.type == "real":
-            shown = f"round({name}, 3)"
+        where = follows_the_unit(field.name) if by_row and not field.unit else ()
+        factor, _ = shown_in("m" if where else field.unit, unit)
+        if by_row and field.name == HOLDS_THE_UNIT and unit != "m":
+            shown = f"CASE WHEN {name} = 'm' THEN '{unit}' ELSE {name} END"
+        elif field.type == "real":
+            shown = f"round({_scaled(name, factor, where)}, 3)"
         title = _escaped(titles[field.name])
         # empty columns are left out
         rows.append(
