@@ -42,7 +42,10 @@ def test_the_project_opens_without_a_word(report: dict[str, Any]) -> None:
 def in_feet(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
     """Open a site in a state plane whose best way to WGS 84 wants a grid that is not here."""
     folder = tmp_path_factory.mktemp("feet")
-    assert geosite("build", FERRY.parent / "jetty_feet" / "site.toml", "--out", folder / "made").status == 0
+    assert (
+        geosite("build", FERRY.parent / "jetty_feet" / "site.toml", "--out", folder / "made").status
+        == 0
+    )
     return in_desktop("report.py", folder, folder / "made", folder)
 
 
