@@ -42,7 +42,6 @@ LONG = {
 OWED = {
     "geosite/fieldbook/sitefile.py",
     "geosite/handover/formats/desktop/rasters.py:raster_nodes",
-    "geosite/linework/circles.py",
     "geosite/network/anchor.py",
     "geosite/network/covariance.py:__init__",
     "geosite/network/mistakes/named.py:trial",

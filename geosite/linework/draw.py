@@ -14,8 +14,9 @@ import shapely
 from geosite.base.arrays import Floats, Ints
 from geosite.base.errors import Problem, SurveyRefused
 from geosite.fieldbook.model import PIECE_KINDS, FieldBook, Notes, PieceKind
+from geosite.linework.arcs import fit_arc
 from geosite.linework.checks import fits, nearly_closed, shared_ground, small
-from geosite.linework.circles import STRAIGHT_M, fit_arc, fit_circle, narrowest
+from geosite.linework.circles import STRAIGHT_M, fit_circle, narrowest
 from geosite.linework.measures import open_measure, sum_of_forms, with_sigmas
 from geosite.linework.model import Drawing, Feature, Measure
 from geosite.linework.nesting import Overlap, Region, contents, covered

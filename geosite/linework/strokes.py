@@ -9,7 +9,8 @@ import numpy as np
 
 from geosite.base.arrays import Floats, Ints
 from geosite.fieldbook.model import PieceKind
-from geosite.linework.circles import Arc, Circle, densify
+from geosite.linework.arcs import Arc
+from geosite.linework.circles import Circle, densify
 from geosite.linework.model import Piece
 from geosite.network.model import LinearForm
 
@@ -178,7 +179,7 @@ def arc_stroke(rows: Ints, marks: Floats, reference: Floats, arc: Arc, sagitta_m
 
     Examples
     --------
-    >>> from geosite.linework.circles import fit_arc
+    >>> from geosite.linework.arcs import fit_arc
     >>> marks = np.array([[2.0, 0.0, 0.0], [0.0, 2.0, 0.0], [-2.0, 0.0, 0.0]])
     >>> arc = fit_arc(marks[:, :2])
     >>> round(arc_stroke(np.arange(3), marks, np.zeros(2), arc, 0.002).swept / math.pi, 9)

@@ -16,7 +16,8 @@ import numpy.typing as npt
 from geosite.base.arrays import Floats, Ints
 from geosite.base.errors import InputError, Problem
 from geosite.fieldbook.model import Notes, PieceKind
-from geosite.linework.circles import fit_arc, fit_circle
+from geosite.linework.arcs import fit_arc
+from geosite.linework.circles import fit_circle
 from geosite.linework.measures import open_measure, with_sigmas
 from geosite.linework.model import Drawing, Feature, Measure, Piece
 from geosite.network.model import LinearForm, Network

@@ -7,7 +7,8 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from geosite.linework.circles import Arc, fit_arc, fit_circle, taubin_circle
+from geosite.linework.arcs import Arc, fit_arc
+from geosite.linework.circles import fit_circle, taubin_circle
 
 STEP = 1e-5
 # marks that lie far off their arc and circle, so that the second derivatives count as well

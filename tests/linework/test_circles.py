@@ -10,7 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import least_squares, minimize_scalar
 
-from geosite.linework.circles import densify, fit_arc, fit_circle
+from geosite.linework.arcs import fit_arc
+from geosite.linework.circles import densify, fit_circle
 
 PROFILE = settings(max_examples=60, deadline=None, derandomize=True)
 

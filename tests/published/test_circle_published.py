@@ -9,7 +9,8 @@ import pytest
 from linework_cases import rows, survey
 
 from geosite.fieldbook.sitefile import Code
-from geosite.linework.circles import fit_arc, fit_circle
+from geosite.linework.arcs import fit_arc
+from geosite.linework.circles import fit_circle
 from geosite.linework.draw import draw
 
 LINE = {"kerb": Code(geometry="line"), "pad": Code(geometry="area")}
