@@ -3,16 +3,22 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from geosite.base.arrays import Floats
 from geosite.base.errors import InputError, Problem
 from geosite.base.grid import Grid
+from geosite.base.rows import strips
 from geosite.terrain.surface.cells import round_step
 
-__all__ = ["Contour", "contours", "default_interval"]
+if TYPE_CHECKING:
+    from contourpy import ContourGenerator
+
+__all__ = ["Contour", "contours", "contours_in_strips", "default_interval"]
 
 _AT_MOST = 2000
 _VERTICES = 10_000_000
@@ -59,21 +65,28 @@ def default_interval(z: Floats) -> float:
         relief; 1 where there is none.
     """
     known = z[np.isfinite(z)]
-    relief = float(np.ptp(known)) if len(known) else 0.0
+    return _interval(float(known.min()), float(known.max())) if len(known) else 1.0
+
+
+def _interval(low: float, high: float) -> float:
     # what rounding makes of level ground is no relief
-    if relief <= 1e-9 * (1.0 + float(np.abs(known).max(initial=0.0))):
+    if high - low <= 1e-9 * (1.0 + max(abs(low), abs(high))):
         return 1.0
-    return round_step(relief / 15)
+    return round_step((high - low) / 15)
 
 
-def _vertices(z: Floats, interval: float) -> int:
+Read = Callable[[int, int], Floats]
+"""Gives the elevations of some rows: the first, and the one after the last."""
+
+
+def _vertices(read: Read, grid: Grid, interval: float) -> int:
     """Return how often contours cross the ways from each cell to its neighbours."""
     count = 0
-    step = max(1, 2_000_000 // z.shape[1])
-    for start in range(0, len(z), step):
-        level = np.floor(z[start : start + step + 1] / interval)
-        count += int(np.nansum(np.abs(np.diff(level[: step + 1], axis=0))))
-        count += int(np.nansum(np.abs(np.diff(level[:step], axis=1))))
+    step = max(1, 2_000_000 // grid.cols)
+    for top, bottom in strips(grid.rows, step):
+        level = np.floor(read(top, min(bottom + 1, grid.rows)) / interval)
+        count += int(np.nansum(np.abs(np.diff(level, axis=0))))
+        count += int(np.nansum(np.abs(np.diff(level[: bottom - top], axis=1))))
     return count
 
 
@@ -111,8 +124,49 @@ def contours(
     straight line between their neighbours, to 1e-5 of a cell, are left out: on triangulated ground
     most do.
     """
+    known = z[np.isfinite(z)]
+    ends = (float(known.min()), float(known.max())) if len(known) else None
+    return contours_in_strips(
+        lambda top, bottom: z[top:bottom], grid, ends, interval, index_every=index_every
+    )
+
+
+def contours_in_strips(
+    read: Read,
+    grid: Grid,
+    ends: tuple[float, float] | None,
+    interval: float | None = None,
+    *,
+    index_every: int = 5,
+    height: int | None = None,
+) -> tuple[Contour, ...]:
+    """Trace lines of equal elevation of a raster that is read some rows at a time.
+
+    Parameters
+    ----------
+    read
+        Gives elevations, NaN for nodata; rows are asked for more than once.
+    grid
+    ends
+        Lowest and highest elevation, ``None`` where there is none.
+    interval, index_every
+        As for `contours`.
+    height
+        Rows at a time; without it all at once.
+
+    Returns
+    -------
+    tuple of Contour
+        The lines of `contours`; one that crosses from strip to strip may start elsewhere and stand
+        in another place among those of its elevation.
+
+    Raises
+    ------
+    InputError
+        As `contours`.
+    """
     if interval is None:
-        interval = default_interval(z)
+        interval = _interval(*ends) if ends is not None else 1.0
     if not (math.isfinite(interval) and interval > 0):
         raise InputError(
             Problem(
@@ -122,10 +176,27 @@ def contours(
                 "correct it or leave it out",
             )
         )
-    known = z[np.isfinite(z)]
-    if len(known) == 0 or min(z.shape) < 2:
+    if ends is None or min(grid.shape) < 2:
         return ()
-    low, high = float(known.min()), float(known.max())
+    _refuse_too_many(read, grid, ends, interval)
+    levels = _levels(ends, interval)
+    pieces = _traced(read, grid, [elevation for _, elevation in levels], height or grid.rows)
+    corner = np.array([grid.west, grid.south])
+    return tuple(
+        Contour(elevation, multiple % index_every == 0, line + corner)
+        for (multiple, elevation), lines in zip(levels, pieces, strict=True)
+        for line in _straightened(_joined(lines, grid.cell_size), grid.cell_size)
+    )
+
+
+def _levels(ends: tuple[float, float], interval: float) -> list[tuple[int, float]]:
+    first, last = math.ceil(ends[0] / interval), math.floor(ends[1] / interval)
+    # the product of whole number and interval carries rounding that a reader would see
+    return [(n, float(f"{n * interval:.12g}") + 0.0) for n in range(first, last + 1)]
+
+
+def _refuse_too_many(read: Read, grid: Grid, ends: tuple[float, float], interval: float) -> None:
+    low, high = ends
     if (high - low) / interval > _AT_MOST:
         raise InputError(
             Problem(
@@ -136,48 +207,110 @@ def contours(
                 f"use {round_step((high - low) / _AT_MOST, up=True):g} or more",
             )
         )
-    vertices = _vertices(z, interval)
-    if vertices > _VERTICES:
-        coarser = interval
-        while vertices > _VERTICES and coarser < high - low:
-            coarser = round_step(2 * coarser, up=True)
-            vertices = _vertices(z, coarser)
-        larger = "resample the raster to larger cells"
-        raise InputError(
-            Problem(
-                "contours-too-many",
-                f"contours every {interval:g} have some {_vertices(z, interval) / 1e6:.0f} million "
-                "vertices: the ground goes up and down from cell to cell",
-                f"at most {_VERTICES / 1e6:.0f} million, more than anybody reads",
-                f"use an interval of {coarser:g} or more, or {larger}"
-                if vertices <= _VERTICES
-                else larger,
-            )
+    found = vertices = _vertices(read, grid, interval)
+    if found <= _VERTICES:
+        return
+    coarser = interval
+    while vertices > _VERTICES and coarser < high - low:
+        coarser = round_step(2 * coarser, up=True)
+        vertices = _vertices(read, grid, coarser)
+    larger = "resample the raster to larger cells"
+    raise InputError(
+        Problem(
+            "contours-too-many",
+            f"contours every {interval:g} have some {found / 1e6:.0f} million "
+            "vertices: the ground goes up and down from cell to cell",
+            f"at most {_VERTICES / 1e6:.0f} million, more than anybody reads",
+            f"use an interval of {coarser:g} or more, or {larger}"
+            if vertices <= _VERTICES
+            else larger,
         )
-    import contourpy
-    import shapely
+    )
 
+
+@dataclass(frozen=True, eq=False, slots=True)
+class _Piece:
+    """A line in one strip; what ends on a northing beside another strip may go on there."""
+
+    line: Floats
+    borders: tuple[float, ...]
+
+    def crossing(self, end: int, within: float) -> tuple[int, int] | None:
+        """Return easting and northing of an end that lies on a border, in units of `within`."""
+        if len(self.line) > 2 and (self.line[0] == self.line[-1]).all():
+            return None
+        east, north = self.line[end].tolist()
+        if not any(abs(north - border) <= within for border in self.borders):
+            return None
+        return round(east / within), round(north / within)
+
+
+def _traced(read: Read, grid: Grid, levels: list[float], height: int) -> list[list[_Piece]]:
+    """Return the lines of each elevation, strip by strip from the south."""
     east, north = grid.centres()
+    found: list[list[_Piece]] = [[] for _ in levels]
+    for top, bottom in reversed(list(strips(grid.rows - 1, height))):
+        z = read(top, bottom + 1)
+        # rows at which another strip begins
+        borders = [north[row] - grid.south for row in (top, bottom) if 0 < row < grid.rows - 1]
+        generator = _generator(east - grid.west, north[top : bottom + 1] - grid.south, z)
+        for level, lines in zip(levels, found, strict=True):
+            for line in generator.lines(level):
+                lines.append(_Piece(np.asarray(line, dtype=np.float64), tuple(borders)))
+    return found
+
+
+def _generator(east: Floats, north: Floats, z: Floats) -> ContourGenerator:
+    import contourpy
+
     # south first: contourpy then has the higher ground on the left
-    generator = contourpy.contour_generator(
-        east - grid.west,
-        north[::-1] - grid.south,
+    return contourpy.contour_generator(
+        east,
+        north[::-1],
         np.ma.masked_invalid(z[::-1]),
         name="serial",
         corner_mask=True,
         line_type=contourpy.LineType.Separate,
     )
-    corner = np.array([grid.west, grid.south])
-    found: list[Contour] = []
-    for multiple in range(math.ceil(low / interval), math.floor(high / interval) + 1):
-        # the product of whole number and interval carries rounding that a reader would see
-        elevation = float(f"{multiple * interval:.12g}") + 0.0
-        traced = [np.asarray(line, dtype=np.float64) for line in generator.lines(elevation)]
-        whole = np.array([shapely.LineString(line) for line in traced if len(line) > 1], object)
-        lines = shapely.simplify(whole, _STRAIGHT * grid.cell_size, preserve_topology=False)
-        is_index = multiple % index_every == 0
-        found.extend(
-            Contour(elevation, is_index, shapely.get_coordinates(line) + corner)
-            for line in lines[shapely.length(lines) > 0]
-        )
-    return tuple(found)
+
+
+def _joined(pieces: list[_Piece], cell_size: float) -> Iterator[Floats]:
+    """Yield lines put together where they cross from strip to strip.
+
+    All have the higher ground on their left, so the end of one meets the start of the next, but for
+    the rounding of the interpolation.
+    """
+    within = _STRAIGHT * cell_size
+    starts: dict[tuple[int, int], list[int]] = {}
+    for number, piece in enumerate(pieces):
+        if (at := piece.crossing(0, within)) is not None:
+            starts.setdefault(at, []).append(number)
+    after: dict[int, int] = {}
+    for number, piece in enumerate(pieces if starts else ()):
+        if (at := piece.crossing(-1, within)) is not None:
+            near = ((at[0] + i, at[1] + j) for i in (0, -1, 1) for j in (0, -1, 1))
+            found = next((there for key in near if (there := starts.get(key))), None)
+            if found:
+                after[number] = found.pop()
+    done: set[int] = set()
+    # lines with a start first, then what is left: circles
+    for first in [*sorted(set(range(len(pieces))) - set(after.values())), *range(len(pieces))]:
+        chain: list[Floats] = []
+        following: int | None = first
+        while following is not None and following not in done:
+            done.add(following)
+            chain.append(pieces[following].line[1 if chain else 0 :])
+            following = after.get(following)
+        if chain:
+            if following == first:  # closed but for rounding
+                chain[-1] = np.concatenate([chain[-1][:-1], chain[0][:1]])
+            yield np.concatenate(chain)
+
+
+def _straightened(lines: Iterator[Floats], cell_size: float) -> Iterator[Floats]:
+    import shapely
+
+    whole = np.array([shapely.LineString(line) for line in lines if len(line) > 1], object)
+    kept = shapely.simplify(whole, _STRAIGHT * cell_size, preserve_topology=False)
+    for line in kept[shapely.length(kept) > 0]:
+        yield shapely.get_coordinates(line)

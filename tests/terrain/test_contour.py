@@ -8,7 +8,7 @@ import shapely
 
 from geosite.base.errors import InputError
 from geosite.base.grid import Grid
-from geosite.terrain.contour import contours, default_interval
+from geosite.terrain.contour import contours, contours_in_strips, default_interval
 
 GRID = Grid(500_000, 5_300_100, 0.5, 200, 200)
 
@@ -169,3 +169,31 @@ def test_contours_of_noise_are_counted_before_they_are_traced(
     assert contours(noise, grid, 50.0)
     slope = np.add.outer(np.arange(100.0), np.zeros(100))
     assert len(contours(slope, grid, 5.0)) == 20
+
+
+@pytest.mark.parametrize("height", [1, 3, 10, 28])
+@pytest.mark.parametrize("whole", [False, True])
+def test_in_strips_the_same_lines(height: int, whole: bool) -> None:
+    draw = np.random.default_rng(5)
+    z = draw.normal(size=(30, 24)).cumsum(0).cumsum(1)
+    if whole:
+        z = np.round(z)  # contours through the centres of cells, and along rows
+    z[4:7, 3:9] = np.nan
+    grid = Grid(100.0, 500.0, 2.0, *z.shape)
+    ends = (float(np.nanmin(z)), float(np.nanmax(z)))
+    at_once = contours(z, grid, 2.5)
+    found = contours_in_strips(lambda top, bottom: z[top:bottom], grid, ends, 2.5, height=height)
+    assert len(found) == len(at_once)
+    for level in {line.elevation for line in at_once}:
+        a, b = ([line for line in lines if line.elevation == level] for lines in (at_once, found))
+        assert sorted(line.is_closed for line in a) == sorted(line.is_closed for line in b)
+        assert {line.is_index for line in a} == {line.is_index for line in b}
+        np.testing.assert_allclose(
+            sorted(shapely.LineString(line.line).length for line in a),
+            sorted(shapely.LineString(line.line).length for line in b),
+        )
+        one, other = (shapely.MultiLineString([c.line for c in lines]) for lines in (a, b))
+        assert one.hausdorff_distance(other) < 1e-4
+        # the higher ground stays on the left
+        rings = [sum(signed_area(c.line) for c in lines if c.is_closed) for lines in (a, b)]
+        assert rings[0] == pytest.approx(rings[1], abs=1e-3)

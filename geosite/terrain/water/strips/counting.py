@@ -48,9 +48,7 @@ def share_strips(ground: Ground, filled: Callable[[Strip, Raster], Raster]) -> S
     for strip in ground.strips:
         z = ground.z(strip)
         water = filled(strip, z).reshape(z.shape)
-        found = share(
-            z, water, ground.direction[strip.first : strip.last], ground.walls_of(strip)
-        )
+        found = share(z, water, ground.direction[strip.first : strip.last], ground.walls_of(strip))
         for rows, values in (
             (made.first, found.first),
             (made.second, found.second),

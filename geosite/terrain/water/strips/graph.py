@@ -25,7 +25,6 @@ from geosite.terrain.water.basins import (
 )
 from geosite.terrain.water.descent import (
     LEAVES,
-    NODATA,
     POOL,
     TOUCHING,
     Bytes,
@@ -144,9 +143,7 @@ def _label(ground: Ground, strip: Strip, local: Rows) -> _Part:
     # in the rows beside, every way ends: there the strip's water leaves it
     ends = np.full(grid.direction.size, LEAVES, dtype=np.uint8)
     ends[strip.own] = grid.direction[strip.own]
-    label, bottoms = label_basins(
-        Grid(grid.z, ends, grid.rows, grid.cols, grid.walls), pools
-    )
+    label, bottoms = label_basins(Grid(grid.z, ends, grid.rows, grid.cols, grid.walls), pools)
     # what no water of the strip reaches there is no basin of it
     own = label[strip.own]
     is_used = np.zeros(bottoms.size + 1, dtype=np.bool_)
@@ -271,9 +268,7 @@ def _ways_over(
     relief, _ = steepest_ways(z, ground.inlets_of(strip), None, ground.walls_of(strip))
     mine = strip.owns(relief.saddles)
     saddles, lower, is_loose = relief.saddles[mine], relief.lower[mine], relief.is_loose[mine]
-    span = np.searchsorted(
-        ways.leaving.cell, [strip.top * strip.cols, strip.bottom * strip.cols]
-    )
+    span = np.searchsorted(ways.leaving.cell, [strip.top * strip.cols, strip.bottom * strip.cols])
     leaving = ways.leaving.cell[slice(*span)] - strip.start
     let_out = ways.leaving.lower[slice(*span)]
     new = ~np.isin(leaving, saddles)

@@ -71,9 +71,7 @@ def _start(ground: Ground, strip: Strip, rings: Index) -> tuple[Index, Mask]:
     return ring, to_count
 
 
-def _beside(
-    cells: Long, z: Raster, walls: Bytes | None, cols: int
-) -> tuple[Long, Mask]:
+def _beside(cells: Long, z: Raster, walls: Bytes | None, cols: int) -> tuple[Long, Mask]:
     """Return neighbours by direction, and which are as high over an open way, shape (8, n)."""
     rows = z.size // cols
     row, col = np.divmod(cells, cols)
