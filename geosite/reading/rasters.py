@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import math
 import warnings
+from collections.abc import Iterable, Iterator
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -19,12 +21,25 @@ from geosite.base.errors import InputError, Problem
 from geosite.base.grid import MAX_CELLS, Grid
 from geosite.base.map_frame import Frame
 from geosite.base.problems import one_line, shown
+from geosite.base.rows import strips
 from geosite.base.units import FOOT_M, US_SURVEY_FOOT_M
 from geosite.reading.ascii_grid import OPTIONS, check_ascii_grid
 from geosite.reading.crs import map_frame
 from geosite.reading.foreign import damage
 
-__all__ = ["ElevationRaster", "check_unit", "read_elevation"]
+__all__ = [
+    "MAX_CELLS_IN_STRIPS",
+    "ElevationRaster",
+    "ElevationSource",
+    "check_unit",
+    "open_elevation",
+    "read_elevation",
+]
+
+MAX_CELLS_IN_STRIPS = 2_000_000_000
+"""Of a raster that is read some rows at a time: a cell's number has to fit into 31 bits."""
+_CACHE = 128
+"""Megabytes of tiles that the library keeps."""
 
 # Formats that hold their data themselves; a VRT or a web service description does not. GDAL is
 # told which one it is, so that it asks no other driver.
@@ -81,6 +96,90 @@ class ElevationRaster:
         return self.frame.height_unit_m / self.frame.unit_m
 
 
+@dataclass(frozen=True, eq=False)
+class ElevationSource:
+    """An elevation raster that is open, to be read some rows at a time.
+
+    Parameters
+    ----------
+    file
+        As the user named it.
+    grid, frame
+        As in `ElevationRaster`.
+    dtype
+        Of the elevations, float32 or float64.
+    """
+
+    file: str
+    grid: Grid
+    frame: Frame
+    dtype: np.dtype[Any]
+    _source: Any
+
+    @property
+    def z_factor(self) -> float:
+        """Map units per unit of elevation."""
+        return self.frame.height_unit_m / self.frame.unit_m
+
+    def rows(self, top: int, bottom: int) -> npt.NDArray[np.floating[Any]]:
+        """Return rows `top` to `bottom`, NaN for nodata.
+
+        Raises
+        ------
+        InputError
+            They cannot be read.
+        """
+        from rasterio.errors import RasterioError
+
+        try:
+            return _elevations(self._source, self.dtype, top, bottom)
+        except (RasterioError, OSError, ValueError) as error:
+            raise _unreadable(self.file, error) from error
+
+    def ends(self, height: int | None = None) -> tuple[float, float]:
+        """Return the lowest and the highest elevation.
+
+        Parameters
+        ----------
+        height
+            Rows that are read at a time; without it all at once.
+
+        Raises
+        ------
+        InputError
+            There is no elevation, or values that stand for nothing and are not declared so.
+        """
+        return self.checked(
+            self.rows(top, bottom)
+            for top, bottom in strips(self.grid.rows, height or self.grid.rows)
+        )
+
+    def checked(self, parts: Iterable[npt.NDArray[np.floating[Any]]]) -> tuple[float, float]:
+        """Return the lowest and the highest of all elevations, which somebody reads anyhow.
+
+        Raises
+        ------
+        InputError
+            As `ends`.
+        """
+        ends = _Ends()
+        for part in parts:
+            ends.add(part)
+        if not ends.count:
+            raise InputError(
+                Problem(
+                    "raster-empty",
+                    "the raster holds no elevation at all",
+                    "elevations",
+                    "look at its nodata",
+                    self.file,
+                )
+            )
+        if self._source.nodata is None:
+            ends.refuse_words_for_nothing(self.file)
+        return ends.low, ends.high
+
+
 def read_elevation(file: str, elevation_unit: str | None = None) -> ElevationRaster:
     """Read an elevation raster.
 
@@ -98,6 +197,30 @@ def read_elevation(file: str, elevation_unit: str | None = None) -> ElevationRas
         Unreadable, several bands, turned, cells that are not square or not numbers, not projected,
         too large, or of something else than elevations by its unit.
     """
+    with open_elevation(file, elevation_unit, most_cells=MAX_CELLS) as source:
+        values = source.rows(0, source.grid.rows)
+        source.checked([values])
+    return ElevationRaster(values, source.grid, source.frame)
+
+
+@contextmanager
+def open_elevation(
+    file: str, elevation_unit: str | None = None, *, most_cells: int = MAX_CELLS_IN_STRIPS
+) -> Iterator[ElevationSource]:
+    """Open an elevation raster, to be read some rows at a time.
+
+    Parameters
+    ----------
+    file, elevation_unit
+        As for `read_elevation`.
+    most_cells
+        A raster with more is refused; text has to be read whole and has at most `MAX_CELLS`.
+
+    Raises
+    ------
+    InputError
+        As `read_elevation`; what stands in the cells is looked at when they are read.
+    """
     import rasterio
     from rasterio.errors import RasterioError
 
@@ -106,23 +229,26 @@ def read_elevation(file: str, elevation_unit: str | None = None) -> ElevationRas
 
     # the resolved path: GDAL reads meaning into names like "GTIFF_DIR:1:a.tif"
     path = Path(file).resolve()
-    try:
-        with path.open("rb") as stream:
-            driver = _RASTER_STARTS.get(stream.read(4))
-        if driver is None:
-            raise ValueError("it is neither GeoTIFF nor an ASCII grid")
-        if (fault := damage(path)) is not None:
-            raise ValueError(fault)
-        options = OPTIONS if driver == "AAIGrid" else {}
-        with (
+    with ExitStack() as stack:
+        try:
+            with path.open("rb") as stream:
+                driver = _RASTER_STARTS.get(stream.read(4))
+            if driver is None:
+                raise ValueError("it is neither GeoTIFF nor an ASCII grid")
+            if (fault := damage(path)) is not None:
+                raise ValueError(fault)
+            options = OPTIONS if driver == "AAIGrid" else {}
             # a vertical CRS is passed over unless asked for; a file beside it may name another
-            rasterio.Env(GTIFF_REPORT_COMPD_CS="YES", GDAL_PAM_ENABLED="NO"),
-            warnings.catch_warnings(),
-        ):
-            warnings.simplefilter("ignore")  # a file without a place is refused below
-            source = rasterio.open(path, driver=driver, **options)
-        with source:
-            _check_cells(source, refuse)
+            stack.enter_context(
+                rasterio.Env(
+                    GTIFF_REPORT_COMPD_CS="YES", GDAL_PAM_ENABLED="NO", GDAL_CACHEMAX=_CACHE
+                )
+            )
+            with warnings.catch_warnings():
+                warnings.simplefilter("ignore")  # a file without a place is refused below
+                source = stack.enter_context(rasterio.open(path, driver=driver, **options))
+            most = min(most_cells, MAX_CELLS) if driver == "AAIGrid" else most_cells
+            _check_cells(source, refuse, most)
             unit = (source.units[0] or "").strip()
             check_unit(unit, file)
             grid = _grid(source, refuse)
@@ -133,26 +259,26 @@ def read_elevation(file: str, elevation_unit: str | None = None) -> ElevationRas
             frame = _with_given_unit(frame, unit, elevation_unit, refuse)
             if driver == "AAIGrid":
                 check_ascii_grid(path, file)
-            values = _elevations(source)
-            _check_nodata(source, values, refuse)
-    except (RasterioError, OSError, ValueError) as error:
-        raise refuse(
+        except (RasterioError, OSError, ValueError) as error:
+            raise _unreadable(file, error) from error
+        is_short = np.dtype(source.dtypes[0]) in (np.float32, np.int16, np.uint8, np.uint16)
+        kind = np.dtype(np.float32 if is_short else np.float64)
+        yield ElevationSource(file, grid, frame, kind, source)
+
+
+def _unreadable(file: str, error: Exception) -> InputError:
+    return InputError(
+        Problem(
             "raster-unreadable",
             f"the raster cannot be read ({one_line(error)})",
             "a whole GeoTIFF, or an ASCII grid with its .prj",
             "export it again",
-        ) from error
-    if not np.isfinite(values).any():
-        raise refuse(
-            "raster-empty",
-            "the raster holds no elevation at all",
-            "elevations",
-            "look at its nodata",
+            file,
         )
-    return ElevationRaster(values, grid, frame)
+    )
 
 
-def _check_cells(source: Any, refuse: Any) -> None:
+def _check_cells(source: Any, refuse: Any, most: int) -> None:
     """Refuse what is no single band of elevations on a known map."""
     if source.count != 1:
         raise refuse(
@@ -168,12 +294,12 @@ def _check_cells(source: Any, refuse: Any) -> None:
             "elevations, which are real numbers",
             "save its real part if that is the elevation",
         )
-    if source.width * source.height > MAX_CELLS:
+    if source.width * source.height > most:
         size = source.width * source.height * 4 / 1e9
         raise refuse(
             "raster-too-large",
             f"the raster has {source.height} rows of {source.width} cells, {size:.1f} GB",
-            f"at most {MAX_CELLS / 1e6:.0f} million cells",
+            f"at most {most / 1e6:.0f} million cells",
             "cut it to the site or take larger cells",
         )
     if source.crs is None:
@@ -260,31 +386,67 @@ def _with_given_unit(frame: Frame, own: str, given: str | None, refuse: Any) -> 
     return replace(frame, height_unit_m=length, height_unit_name=name)
 
 
-def _check_nodata(source: Any, values: npt.NDArray[np.floating[Any]], refuse: Any) -> None:
-    """Refuse values that stand for nothing and are not declared so: slopes of 100,000 percent."""
-    known = values[np.isfinite(values)]
-    if source.nodata is not None or not known.size:
-        return
-    for end in (float(known.min()), float(known.max())):
-        rest = known[known != end]
-        if not rest.size or not any(math.isclose(end, s, rel_tol=1e-6) for s in _FOR_NOTHING):
-            continue
-        gap = float(np.abs(rest - end).min())
-        if gap > 10 * max(float(np.ptp(rest)), 1.0):
-            raise refuse(
-                "raster-nodata",
-                f"{known.size - rest.size} cells are {end:g}, far from all others"
-                f" ({rest.min():g} to {rest.max():g}), and no value is declared as nodata",
-                "cells without an elevation declared as nodata",
-                f"set the nodata value of the raster to {end:g}",
-            )
+class _Ends:
+    """The two lowest and the two highest elevations, of values that come in parts."""
+
+    def __init__(self) -> None:
+        self.count = 0
+        self.low = self.second = math.inf
+        self.high = self.last_but_one = -math.inf
+        self.at_ends = {"low": 0, "high": 0}
+
+    def add(self, values: npt.NDArray[np.floating[Any]]) -> None:
+        known = values[np.isfinite(values)]
+        if not known.size:
+            return
+        self.count += known.size
+        low, high = float(known.min()), float(known.max())
+        above = float(known.min(where=known > low, initial=np.inf))
+        below = float(known.max(where=known < high, initial=-np.inf))
+        lows = {v for v in (self.low, self.second, low, above) if v < math.inf}
+        highs = {v for v in (self.high, self.last_but_one, high, below) if v > -math.inf}
+        if low < self.low:
+            self.at_ends["low"] = 0
+        if high > self.high:
+            self.at_ends["high"] = 0
+        self.low, self.second = [*sorted(lows), math.inf][:2]
+        self.high, self.last_but_one = [*sorted(highs, reverse=True), -math.inf][:2]
+        self.at_ends["low"] += int(np.count_nonzero(known == self.low))
+        self.at_ends["high"] += int(np.count_nonzero(known == self.high))
+
+    def refuse_words_for_nothing(self, file: str) -> None:
+        """Refuse values that stand for nothing: slopes of 100,000 percent."""
+        if self.low == self.high:
+            return
+        for end, near, far, many in (
+            (self.low, self.second, self.high, self.at_ends["low"]),
+            (self.high, self.last_but_one, self.low, self.at_ends["high"]),
+        ):
+            if not any(math.isclose(end, word, rel_tol=1e-6) for word in _FOR_NOTHING):
+                continue
+            if abs(near - end) > 10 * max(abs(far - near), 1.0):
+                raise InputError(
+                    Problem(
+                        "raster-nodata",
+                        f"{many} cells are {end:g}, far from all others"
+                        f" ({min(near, far):g} to {max(near, far):g}), and no value is declared as"
+                        " nodata",
+                        "cells without an elevation declared as nodata",
+                        f"set the nodata value of the raster to {end:g}",
+                        file,
+                    )
+                )
 
 
-def _elevations(source: Any) -> npt.NDArray[np.floating[Any]]:
-    band = source.read(1, masked=True)
-    kind = np.float32 if band.dtype in (np.float32, np.int16, np.uint8, np.uint16) else np.float64
+def _elevations(
+    source: Any, kind: np.dtype[Any], top: int, bottom: int
+) -> npt.NDArray[np.floating[Any]]:
+    from rasterio.windows import Window
+
+    window = Window(0, top, source.width, bottom - top)
+    band = source.read(1, masked=True, window=window)
     values = band.astype(kind).filled(np.nan)
     if (source.scales[0], source.offsets[0]) != (1.0, 0.0):
-        values = values * kind(source.scales[0]) + kind(source.offsets[0])
+        values = values * kind.type(source.scales[0]) + kind.type(source.offsets[0])
     values[~np.isfinite(values)] = np.nan
     return np.asarray(values)
