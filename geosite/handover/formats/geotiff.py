@@ -13,7 +13,14 @@ from geosite.base.grid import Grid
 from geosite.base.map_frame import Frame
 from geosite.handover.model import NODATA, Package, Raster
 
-__all__ = ["compound_wkt", "drop_foreign_proj", "with_coverages", "write_raster"]
+__all__ = [
+    "compound_wkt",
+    "crs_of",
+    "drop_foreign_proj",
+    "options",
+    "with_coverages",
+    "write_raster",
+]
 
 # cells per side of a tile: a usual site is one tile, and compressing empty cells takes time too
 BLOCK = 256
@@ -64,9 +71,6 @@ def write_raster(path: Path, raster: Raster, frame: Frame) -> None:
 
     grid = raster.grid
     values = _values(raster)
-    wkt = (compound_wkt(frame) if raster.is_elevation else None) or frame.crs_wkt
-    # average in overviews only where an average means something: not for directions
-    overviews = "NEAREST" if raster.unit == "degree" else "AVERAGE"
     # made in memory: the library says nothing of what a full disk did not take, Python does
     with rasterio.Env(GDAL_PAM_ENABLED="NO"), MemoryFile(ext=".tif") as memory:
         with memory.open(
@@ -76,13 +80,9 @@ def write_raster(path: Path, raster: Raster, frame: Frame) -> None:
             count=1,
             dtype="float32",
             nodata=NODATA,
-            crs=CRS.from_wkt(wkt),
+            crs=CRS.from_wkt(crs_of(raster, frame)),
             transform=_transform(grid),
-            compress="DEFLATE",
-            predictor="YES",
-            blocksize=BLOCK,
-            overview_resampling=overviews,
-            geotiff_version="1.1",
+            **options(raster),
         ) as file:
             file.write(values, 1)
             file.set_band_description(1, raster.title)
@@ -90,6 +90,23 @@ def write_raster(path: Path, raster: Raster, frame: Frame) -> None:
             file.update_tags(TITLE=raster.title, DESCRIPTION=raster.description)
             file.update_tags(1, **_statistics(values))
         path.write_bytes(memory.getbuffer())
+
+
+def crs_of(raster: Raster, frame: Frame) -> str:
+    """Return the WKT that a raster carries: of the map, and of the elevations where it has them."""
+    return (compound_wkt(frame) if raster.is_elevation else None) or frame.crs_wkt
+
+
+def options(raster: Raster) -> dict[str, Any]:
+    """Return how the file is laid out."""
+    return {
+        "compress": "DEFLATE",
+        "predictor": "YES",
+        "blocksize": BLOCK,
+        # average only where an average means something: not for directions
+        "overview_resampling": "NEAREST" if raster.unit == "degree" else "AVERAGE",
+        "geotiff_version": "1.1",
+    }
 
 
 def _values(raster: Raster) -> npt.NDArray[np.float32]:
