@@ -47,8 +47,7 @@ OWED = {
     "geosite/network/mistakes/named.py:trial",
     "geosite/processes/hosts/standard.py:add_standard",
     "geosite/review/design_ground/compute.py:design_ground",
-    "geosite/terrain/contour.py:contours",
-    "geosite/terrain/water/descent.py:descend",
+    "geosite/terrain/water/descent.py:steepest_ways",
     "geosite/terrain/water/falls.py:falls_from_building",
     "geosite/terrain/water/falls.py:wall_profiles",
 }

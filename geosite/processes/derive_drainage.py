@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING, Any, Literal
 
-from geosite.base.memory import refuse_beyond_memory
 from geosite.processes.derive_slope import ELEVATION, ELEVATION_UNIT, GEOTIFF
+from geosite.processes.in_strips import cost_in_strips, fits_at_once, room_for
 from geosite.processes.model import Context, Input, Output, Process
 
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
 
     from geosite.base.arrays import Floats
+    from geosite.base.grid import Grid
     from geosite.handover.model import Raster
-    from geosite.reading.rasters import ElevationRaster
+    from geosite.reading.rasters import ElevationRaster, ElevationSource
     from geosite.terrain.water.descent import Bytes, Mask
     from geosite.terrain.water.drainage import FlowMethod
 
@@ -24,6 +25,9 @@ __all__ = ["PROCESS", "derived", "direction_codes"]
 
 _BYTES = {"d8": 65, "d-infinity": 115}
 """Of memory for each cell, measured."""
+_RESIDENT = 4
+"""Of memory for each cell of a raster worked on in strips: its direction, and its share of the
+graph of basins, of which rough ground has one for every 30 cells or more."""
 
 
 def derived(
@@ -48,7 +52,6 @@ def derived(
     """
     import numpy as np
 
-    from geosite.handover.model import Raster
     from geosite.terrain.water.drainage import drain
 
     flow = drain(ground.values, ground.grid.cell_size, method=method, inlets=inlets, walls=walls)
@@ -58,31 +61,22 @@ def derived(
     outside = ~np.isfinite(ground.values)
     depth = np.where(outside, np.nan, flow.ponding_depth * ground.frame.height_unit_m)
     area = np.where(outside, np.nan, flow.contributing_area * ground.frame.unit_m**2)
+    return _rasters((direction, depth, area), ground.grid, codes)
+
+
+def _rasters(
+    values: tuple[Any, Any, Any], grid: Grid, codes: Codes
+) -> tuple[Raster, Raster, Raster]:
+    from geosite.handover.model import Raster
+
+    direction, depth, area = values
+    unit = "degree" if codes == "azimuth" else "1"
+    full = "Depth of water in a depression that is full to its lowest pass."
+    through = "Area that drains through the cell, its own included, on the map grid."
     return (
-        Raster(
-            "drainage_direction",
-            "Drainage direction",
-            _MEANING[codes],
-            direction,
-            ground.grid,
-            "degree" if codes == "azimuth" else "1",
-        ),
-        Raster(
-            "ponding_depth",
-            "Ponding depth",
-            "Depth of water in a depression that is full to its lowest pass.",
-            depth,
-            ground.grid,
-            "m",
-        ),
-        Raster(
-            "contributing_area",
-            "Contributing area",
-            "Area that drains through the cell, its own included, on the map grid.",
-            area,
-            ground.grid,
-            "m2",
-        ),
+        Raster("drainage_direction", "Drainage direction", _MEANING[codes], direction, grid, unit),
+        Raster("ponding_depth", "Ponding depth", full, depth, grid, "m"),
+        Raster("contributing_area", "Contributing area", through, area, grid, "m2"),
     )
 
 
@@ -126,7 +120,7 @@ def direction_codes(azimuth_deg: Floats, codes: Codes) -> Floats:
     return found
 
 
-def _inlets(file: str, ground: ElevationRaster) -> Mask:
+def _inlets(file: str, ground: ElevationRaster | ElevationSource) -> Mask:
     """Return the cells of the inlets of a layer: those of points, and along lines and in areas."""
     import numpy as np
     import shapely
@@ -154,7 +148,7 @@ def _inlets(file: str, ground: ElevationRaster) -> Mask:
     return found
 
 
-def _walls(file: str, ground: ElevationRaster) -> Bytes:
+def _walls(file: str, ground: ElevationRaster | ElevationSource) -> Bytes:
     """Return the steps that the lines of a layer, and the outlines of its areas, block."""
     from geosite.base.errors import InputError, Problem
     from geosite.terrain.water.barriers import walls_along
@@ -175,7 +169,7 @@ def _walls(file: str, ground: ElevationRaster) -> Bytes:
     return found
 
 
-def _shapes(file: str, ground: ElevationRaster) -> list[BaseGeometry]:
+def _shapes(file: str, ground: ElevationRaster | ElevationSource) -> list[BaseGeometry]:
     import shapely
 
     from geosite.reading.designs import read_design
@@ -196,25 +190,25 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     from geosite.base.errors import InputError, Problem
     from geosite.handover.formats.desktop.rasters import write_raster_style
     from geosite.handover.formats.geotiff import write_raster
-    from geosite.reading.rasters import read_elevation
+    from geosite.reading.rasters import open_elevation
 
-    context.progress(0.1, "reading the elevations")
-    ground = read_elevation(inputs["elevation"], inputs.get("elevation_unit"))
-    refuse_beyond_memory(
-        ground.values.size, _BYTES[inputs["method"]], "the drainage", inputs["elevation"]
-    )
+    context.progress(0.0, "reading the elevations")
+    with open_elevation(inputs["elevation"], inputs.get("elevation_unit")) as source:
+        if inputs["codes"] != "azimuth" and inputs["method"] != "d8":
+            raise InputError(
+                Problem(
+                    "codes-need-d8",
+                    f"codes are {inputs['codes']} and the method is {inputs['method']}",
+                    "the method d8 for one of eight directions",
+                    "use the method d8, or the codes azimuth",
+                )
+            )
+        if not fits_at_once(source.grid, _BYTES[inputs["method"]]):
+            return _in_strips(source, inputs, context)
+        ground = source.whole()
     context.progress(0.2, "finding the ways of the water")
     inlets = _inlets(inputs["inlets"], ground) if inputs.get("inlets") else None
     walls = _walls(inputs["walls"], ground) if inputs.get("walls") else None
-    if inputs["codes"] != "azimuth" and inputs["method"] != "d8":
-        raise InputError(
-            Problem(
-                "codes-need-d8",
-                f"codes are {inputs['codes']} and the method is {inputs['method']}",
-                "the method d8 for one of eight directions",
-                "use the method d8, or the codes azimuth",
-            )
-        )
     rasters = derived(ground, inputs["method"], inlets=inlets, walls=walls, codes=inputs["codes"])
     for number, raster in enumerate(rasters):
         context.progress(0.6 + 0.13 * number, f"writing {raster.name}")
@@ -228,6 +222,73 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
         "ponding_volume_m3": float(wet.sum()) * (ground.grid.cell_size * ground.frame.unit_m) ** 2,
         "deepest_m": float(wet.max()) if wet.size else 0.0,
         "largest_contributing_area_m2": float(np.nanmax(area)),
+    }
+
+
+def _in_strips(
+    source: ElevationSource, inputs: Mapping[str, Any], context: Context
+) -> Mapping[str, Any]:
+    """Do the same some rows at a time."""
+    import numpy as np
+
+    from geosite.base.rows import strips
+    from geosite.handover.formats.desktop.rasters import write_raster_style
+    from geosite.handover.formats.geotiff_rows import RowsOfRaster, write_rows
+    from geosite.terrain.water.strips.drain import drain_strips
+
+    grid, frame, method, codes = source.grid, source.frame, inputs["method"], inputs["codes"]
+    cost = cost_in_strips(
+        grid,
+        strip_bytes=_BYTES[method],
+        resident_bytes=_RESIDENT + 3 * bool(inputs.get("inlets")) + bool(inputs.get("walls")),
+        disk_bytes=(40 if method == "d-infinity" else 30) + source.dtype.itemsize,
+        file=inputs["elevation"],
+    )
+    with room_for(cost, context) as room:
+        inlets = _inlets(inputs["inlets"], source) if inputs.get("inlets") else None
+        walls = _walls(inputs["walls"], source) if inputs.get("walls") else None
+        elevation = room.rows(grid.shape, source.dtype)
+
+        def copied() -> Iterator[Floats]:
+            for top, bottom in strips(grid.rows, cost.height):
+                z = elevation.mapped(top, bottom)
+                z[...] = source.rows(top, bottom)
+                yield z
+
+        source.checked(copied())
+        found = drain_strips(
+            elevation,
+            room,
+            cost.height,
+            method=method,
+            inlets=inlets,
+            walls=walls,
+            progress=lambda share: context.progress(0.1 + 0.5 * share, "ways of the water"),
+        )
+        nothing = np.empty((0, 0))
+        direction, depth, area = (
+            RowsOfRaster(about, room.rows(grid.shape, np.float32))
+            for about in _rasters((nothing, nothing, nothing), grid, codes)
+        )
+        for part in found:
+            turn = part.azimuth_deg
+            if codes != "azimuth":
+                turn = direction_codes(turn.astype(np.float64), codes)
+            outside = np.isnan(part.ponding_depth)
+            cells = np.where(outside, np.nan, part.passing_cells)
+            direction.add(part.top, turn)
+            depth.add(part.top, part.ponding_depth * frame.height_unit_m)
+            area.add(part.top, cells * np.float64(grid.cell_size**2) * frame.unit_m**2)
+        for number, raster in enumerate((direction, depth, area)):
+            context.progress(0.65 + 0.1 * number, f"writing {raster.about.name}")
+            write_rows(context.out / f"{raster.about.name}.tif", raster, frame)
+            write_raster_style(context.out, raster.sample())
+    context.progress(1.0, "done")
+    return {
+        "cells": depth.count,
+        "ponding_volume_m3": depth.total * (grid.cell_size * frame.unit_m) ** 2,
+        "deepest_m": depth.high,
+        "largest_contributing_area_m2": area.high,
     }
 
 

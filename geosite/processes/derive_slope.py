@@ -2,18 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Mapping
 from typing import TYPE_CHECKING, Any
 
-from geosite.base.memory import refuse_beyond_memory
+from geosite.processes.in_strips import cost_in_strips, fits_at_once, room_for
 from geosite.processes.model import Context, Input, Output, Process
 
 if TYPE_CHECKING:
+    from geosite.base.grid import Grid
     from geosite.handover.model import Raster
-    from geosite.reading.rasters import ElevationRaster
+    from geosite.reading.rasters import ElevationRaster, ElevationSource
+    from geosite.terrain.slope import Raster as Values
     from geosite.terrain.slope import SlopeMethod, SlopeUnit
 
-__all__ = ["ELEVATION", "ELEVATION_UNIT", "GEOTIFF", "PROCESS", "derived"]
+__all__ = [
+    "ELEVATION",
+    "ELEVATION_UNIT",
+    "GEOTIFF",
+    "PROCESS",
+    "derived",
+    "slope_of_rows",
+    "write_slope_in_strips",
+]
 
 _BYTES = 45
 """Of memory for each cell, measured."""
@@ -39,28 +49,87 @@ _METHODS = {"horn": "Horn (1981)", "zevenbergen-thorne": "Zevenbergen and Thorne
 
 def derived(ground: ElevationRaster, method: SlopeMethod, unit: SlopeUnit) -> tuple[Raster, Raster]:
     """Return slope and aspect of an elevation raster."""
-    from geosite.handover.model import Raster
     from geosite.terrain.slope import slope
 
     found = slope(ground.values, ground.grid.cell_size, z_factor=ground.z_factor, method=method)
+    return _rasters(found.steepness(unit), found.aspect(), ground.grid, method, unit)
+
+
+def _rasters(
+    steepness: Values, aspect: Values, grid: Grid, method: SlopeMethod, unit: SlopeUnit
+) -> tuple[Raster, Raster]:
+    from geosite.handover.model import Raster
+
+    words = f"Slope in {unit}, method of {_METHODS[method]}."
+    down = "Steepest way down, degrees clockwise from grid north; nodata on level ground."
     return (
-        Raster(
-            "slope",
-            "Slope",
-            f"Slope in {unit}, method of {_METHODS[method]}.",
-            found.steepness(unit),
-            ground.grid,
-            unit,
-        ),
-        Raster(
-            "aspect",
-            "Aspect",
-            "Steepest way down, degrees clockwise from grid north; nodata on level ground.",
-            found.aspect(),
-            ground.grid,
-            "degree",
-        ),
+        Raster("slope", "Slope", words, steepness, grid, unit),
+        Raster("aspect", "Aspect", down, aspect, grid, "degree"),
     )
+
+
+def slope_of_rows(
+    source: ElevationSource, top: int, bottom: int, method: SlopeMethod, unit: SlopeUnit
+) -> tuple[Values, Values]:
+    """Return slope and aspect of some rows, read with one more on either side."""
+    from geosite.terrain.slope import slope
+
+    first, last = max(0, top - 1), min(source.grid.rows, bottom + 1)
+    z = source.rows(first, last)
+    found = slope(z, source.grid.cell_size, z_factor=source.z_factor, method=method)
+    rows = slice(top - first, bottom - first)
+    return found.steepness(unit)[rows], found.aspect()[rows]
+
+
+def write_slope_in_strips(
+    source: ElevationSource,
+    inputs: Mapping[str, Any],
+    context: Context,
+    parts: Callable[[Iterable[tuple[int, int]]], Iterable[tuple[Values, Values]]],
+) -> Mapping[str, Any]:
+    """Write slope and aspect some rows at a time.
+
+    Parameters
+    ----------
+    source, inputs, context
+    parts
+        Takes first and last row (not included) of each strip, gives slope and aspect of each.
+    """
+    import numpy as np
+
+    from geosite.base.rows import strips
+    from geosite.handover.formats.desktop.rasters import write_raster_style
+    from geosite.handover.formats.geotiff_rows import RowsOfRaster, write_rows
+
+    grid = source.grid
+    cost = cost_in_strips(
+        grid, strip_bytes=_BYTES, resident_bytes=0, disk_bytes=24, file=inputs["elevation"]
+    )
+    nothing = np.empty((0, 0))
+    with room_for(cost, context) as room:
+        # values that stand for nothing are refused before anything is derived from them
+        source.ends(cost.height)
+        steep, aspect = (
+            RowsOfRaster(about, room.rows(grid.shape, np.float32))
+            for about in _rasters(nothing, nothing, grid, inputs["method"], inputs["unit"])
+        )
+        wanted = list(strips(grid.rows, cost.height))
+        for (top, bottom), (one, other) in zip(wanted, parts(wanted), strict=True):
+            steep.add(top, one)
+            aspect.add(top, other)
+            context.progress(0.1 + 0.4 * bottom / grid.rows, f"slope to row {bottom}")
+        for number, raster in enumerate((steep, aspect)):
+            context.progress(0.5 + 0.25 * number, f"writing {raster.about.name}")
+            write_rows(context.out / f"{raster.about.name}.tif", raster, source.frame)
+            write_raster_style(context.out, raster.sample())
+    context.progress(1.0, "done")
+    return {
+        "unit": inputs["unit"],
+        "cells": steep.count,
+        "minimum": steep.low if steep.count else None,
+        "mean": steep.mean if steep.count else None,
+        "maximum": steep.high if steep.count else None,
+    }
 
 
 def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
@@ -68,11 +137,19 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
 
     from geosite.handover.formats.desktop.rasters import write_raster_style
     from geosite.handover.formats.geotiff import write_raster
-    from geosite.reading.rasters import read_elevation
+    from geosite.reading.rasters import open_elevation
 
-    context.progress(0.1, "reading the elevations")
-    ground = read_elevation(inputs["elevation"], inputs.get("elevation_unit"))
-    refuse_beyond_memory(ground.values.size, _BYTES, "the slope", inputs["elevation"])
+    context.progress(0.0, "reading the elevations")
+    with open_elevation(inputs["elevation"], inputs.get("elevation_unit")) as source:
+        if not fits_at_once(source.grid, _BYTES):
+            method, unit = inputs["method"], inputs["unit"]
+            return write_slope_in_strips(
+                source,
+                inputs,
+                context,
+                lambda wanted: (slope_of_rows(source, a, b, method, unit) for a, b in wanted),
+            )
+        ground = source.whole()
     context.progress(0.3, "deriving slope and aspect")
     rasters = derived(ground, inputs["method"], inputs["unit"])
     for number, raster in enumerate(rasters):

@@ -3,16 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
+from contextlib import ExitStack
+from typing import TYPE_CHECKING, Any
 
-from geosite.base.memory import refuse_beyond_memory
 from geosite.processes.derive_slope import ELEVATION, ELEVATION_UNIT
+from geosite.processes.in_strips import cost_in_strips, fits_at_once, room_for
 from geosite.processes.model import Context, Input, Output, Process
+
+if TYPE_CHECKING:
+    from geosite.base.arrays import Floats
 
 __all__ = ["PROCESS"]
 
 _BYTES = 60
 """Of memory for each cell, measured, with room for the lines."""
+_LINES = 2
+"""Of memory for the lines, by cell of a raster that is traced in strips."""
 
 
 def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
@@ -21,19 +27,37 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     from geosite.handover.formats.geopackage import write_geopackage
     from geosite.handover.layers import contours as contour_lines
     from geosite.handover.model import Package
-    from geosite.reading.rasters import read_elevation
-    from geosite.terrain.contour import contours, default_interval
+    from geosite.reading.rasters import open_elevation
+    from geosite.terrain.contour import contours_in_strips, interval_between
 
-    context.progress(0.1, "reading the elevations")
-    ground = read_elevation(inputs["elevation"], inputs.get("elevation_unit"))
-    refuse_beyond_memory(ground.values.size, _BYTES, "tracing", inputs["elevation"])
-    z = ground.values.astype(np.float64)
-    interval = inputs.get("interval") or default_interval(z)
-    context.progress(0.3, f"tracing contours every {interval:g}")
-    found = contours(z, ground.grid, interval, index_every=inputs["index_every"])
-    layer = contour_lines.layer(found, ground.frame)
+    file, every = inputs["elevation"], inputs["index_every"]
+    context.progress(0.0, "reading the elevations")
+    with ExitStack() as stack:
+        source = stack.enter_context(open_elevation(file, inputs.get("elevation_unit")))
+        grid, height = source.grid, None
+        if fits_at_once(grid, _BYTES):
+            z = source.whole().values.astype(np.float64)
+            ends = (float(np.nanmin(z)), float(np.nanmax(z)))
+        else:
+            cost = cost_in_strips(
+                grid, strip_bytes=_BYTES, resident_bytes=_LINES, disk_bytes=0, file=file
+            )
+            stack.enter_context(room_for(cost, context))
+            height = cost.height
+            ends = source.ends(height)
+
+        def read(top: int, bottom: int) -> Floats:
+            if height is None:
+                return z[top:bottom]
+            return source.rows(top, bottom).astype(np.float64)
+
+        interval = inputs.get("interval") or interval_between(*ends)
+        context.progress(0.3, f"tracing contours every {interval:g}")
+        found = contours_in_strips(read, grid, ends, interval, index_every=every, height=height)
+        frame = source.frame
+    layer = contour_lines.layer(found, frame)
     context.progress(0.8, "writing contours")
-    package = Package("Contours", "", ground.frame, (layer,), (), ())
+    package = Package("Contours", "", frame, (layer,), (), ())
     write_geopackage(context.out / "contours.gpkg", package)
     context.progress(1.0, "done")
     return {"interval": interval, "contours": len(found)}

@@ -136,6 +136,18 @@ class ElevationSource:
         except (RasterioError, OSError, ValueError) as error:
             raise _unreadable(self.file, error) from error
 
+    def whole(self) -> ElevationRaster:
+        """Read all rows.
+
+        Raises
+        ------
+        InputError
+            As `ends`.
+        """
+        values = self.rows(0, self.grid.rows)
+        self.checked([values])
+        return ElevationRaster(values, self.grid, self.frame)
+
     def ends(self, height: int | None = None) -> tuple[float, float]:
         """Return the lowest and the highest elevation.
 
@@ -198,9 +210,7 @@ def read_elevation(file: str, elevation_unit: str | None = None) -> ElevationRas
         too large, or of something else than elevations by its unit.
     """
     with open_elevation(file, elevation_unit, most_cells=MAX_CELLS) as source:
-        values = source.rows(0, source.grid.rows)
-        source.checked([values])
-    return ElevationRaster(values, source.grid, source.frame)
+        return source.whole()
 
 
 @contextmanager

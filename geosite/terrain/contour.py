@@ -18,7 +18,7 @@ from geosite.terrain.surface.cells import round_step
 if TYPE_CHECKING:
     from contourpy import ContourGenerator
 
-__all__ = ["Contour", "contours", "contours_in_strips", "default_interval"]
+__all__ = ["Contour", "contours", "contours_in_strips", "default_interval", "interval_between"]
 
 _AT_MOST = 2000
 _VERTICES = 10_000_000
@@ -65,10 +65,11 @@ def default_interval(z: Floats) -> float:
         relief; 1 where there is none.
     """
     known = z[np.isfinite(z)]
-    return _interval(float(known.min()), float(known.max())) if len(known) else 1.0
+    return interval_between(float(known.min()), float(known.max())) if len(known) else 1.0
 
 
-def _interval(low: float, high: float) -> float:
+def interval_between(low: float, high: float) -> float:
+    """Choose a contour interval from the lowest and the highest elevation: `default_interval`."""
     # what rounding makes of level ground is no relief
     if high - low <= 1e-9 * (1.0 + max(abs(low), abs(high))):
         return 1.0
@@ -166,7 +167,7 @@ def contours_in_strips(
         As `contours`.
     """
     if interval is None:
-        interval = _interval(*ends) if ends is not None else 1.0
+        interval = interval_between(*ends) if ends is not None else 1.0
     if not (math.isfinite(interval) and interval > 0):
         raise InputError(
             Problem(

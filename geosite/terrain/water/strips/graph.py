@@ -231,8 +231,8 @@ def _passes(ground: Ground, strip: Strip, ways: Ways, basins: Basins) -> _Kept:
     kind, cell, turn, far = kind[order], cell[order], turn[order], far[order]
     near = label[cell]
     nodes, ends = np.unique(np.concatenate([near, far]), return_inverse=True)
-    ends = ends.astype(np.int32)
-    chosen, _, _ = join_parts(ends[: near.size], ends[near.size :], nodes.size)
+    places: Index = np.asarray(ends, dtype=np.int32)
+    chosen, _, _ = join_parts(places[: near.size], places[near.size :], nodes.size)
     # as they stood before: one kind after the other, cells ascending in each
     chosen = chosen[np.argsort(order[chosen])]
     cell = cell[chosen]

@@ -54,8 +54,9 @@ def turn_level_ground(
                 beside = number + (1 if side else -1)
                 if 0 <= beside < len(chosen) and chosen[beside]:
                     to_do.add(beside)
-    for number in np.flatnonzero(chosen):
-        _turn(ground, ground.strips[number], rings, from_entries)
+    for strip in ground.strips:
+        if chosen[strip.number]:
+            _turn(ground, strip, rings, from_entries)
 
 
 def _start(ground: Ground, strip: Strip, rings: Index) -> tuple[Index, Mask]:

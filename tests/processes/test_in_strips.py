@@ -1,0 +1,158 @@
+"""Rasters larger than memory: the files of one piece, whatever is read at a time."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import fiona
+import numpy as np
+import pytest
+import rasterio
+import shapely
+from rasterio.transform import Affine
+
+from geosite.base.errors import InputError, OutputRefused
+from geosite.processes import in_strips
+from geosite.processes.registry import execute
+
+ROWS, COLS = 300, 210
+
+
+@pytest.fixture(scope="module")
+def elevation(tmp_path_factory: pytest.TempPathFactory) -> str:
+    """Rough ground in feet over metres, with a lake, holes and tiles across the strips."""
+    draw = np.random.default_rng(11)
+    z = draw.normal(size=(ROWS, COLS)).cumsum(0).cumsum(1) / 20 + 300
+    z = z.astype(np.float32)
+    z[100:160, 50:120] = 280.0
+    z[200:220, 10:40] = -9999
+    path = tmp_path_factory.mktemp("ground") / "e.tif"
+    with rasterio.open(
+        path, "w", driver="GTiff", width=COLS, height=ROWS, count=1, dtype="float32",
+        crs="EPSG:25832", nodata=-9999, tiled=True, blockxsize=64, blockysize=64,
+        transform=Affine(2, 0, 500_000, 0, -2, 5_000_000),
+    ) as file:  # fmt: skip
+        file.units = ("ft",)
+        file.write(z, 1)
+    return str(path)
+
+
+@pytest.fixture
+def narrow(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Work in strips of 17 rows whatever the raster takes."""
+    monkeypatch.setattr(in_strips, "MOST_BYTES", 1)
+    monkeypatch.setattr(in_strips, "STRIP_CELLS", 17 * COLS)
+
+
+def pair(process: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, **inputs: Any) -> Any:
+    """Run a process at once and in strips."""
+    at_once = execute(process, inputs, tmp_path / "at_once")
+    monkeypatch.setattr(in_strips, "MOST_BYTES", 1)
+    monkeypatch.setattr(in_strips, "STRIP_CELLS", 17 * COLS)
+    said: list[str] = []
+    parts = execute(
+        process, inputs, tmp_path / "strips", progress=lambda _, words: said.append(words)
+    )
+    assert any(words.startswith("in 18 strips of 17 rows: some ") for words in said)
+    names = sorted(path.name for path in (tmp_path / "at_once").iterdir())
+    assert sorted(path.name for path in (tmp_path / "strips").iterdir()) == names
+    return dict(at_once.summary), dict(parts.summary)
+
+
+@pytest.mark.parametrize("unit", ["percent", "degree"])
+def test_slope(elevation: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, unit: str) -> None:
+    one, other = pair("derive-slope", tmp_path, monkeypatch, elevation=elevation, unit=unit)
+    assert other.pop("unit") == one.pop("unit") == unit
+    assert other == pytest.approx(one, rel=1e-6)
+    for name in ("slope.tif", "aspect.tif"):
+        with (
+            rasterio.open(tmp_path / "at_once" / name) as first,
+            rasterio.open(tmp_path / "strips" / name) as second,
+        ):
+            # gentle slopes in degrees are a polynomial where a whole band is gentle
+            np.testing.assert_allclose(
+                first.read(1), second.read(1), rtol=3e-7 if unit == "degree" else 0
+            )
+
+
+@pytest.mark.parametrize(
+    "more",
+    [
+        {"method": "d8"},
+        {"method": "d8", "codes": "power-of-two"},
+        {"method": "d-infinity"},
+        {"method": "d8", "inlets": True, "walls": True},
+    ],
+)
+def test_drainage(
+    elevation: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, more: dict[str, Any]
+) -> None:
+    if more.pop("inlets", False):
+        more["inlets"] = layer(tmp_path / "inlets.gpkg", shapely.Point(500_141, 4_999_741))
+        more.pop("walls")
+        ring = shapely.box(500_050, 4_999_650, 500_301, 4_999_911).exterior
+        more["walls"] = layer(tmp_path / "walls.gpkg", shapely.LineString(ring.coords))
+    one, other = pair("derive-drainage", tmp_path, monkeypatch, elevation=elevation, **more)
+    assert other == pytest.approx(one, rel=1e-6)
+    assert one["deepest_m"] > 0
+    for name in ("drainage_direction.tif", "ponding_depth.tif", "contributing_area.tif"):
+        with (
+            rasterio.open(tmp_path / "at_once" / name) as first,
+            rasterio.open(tmp_path / "strips" / name) as second,
+        ):
+            np.testing.assert_array_equal(first.read(1), second.read(1))
+            assert first.tags() == second.tags()
+            assert (first.units, first.crs, first.overviews(1)) == (
+                second.units,
+                second.crs,
+                second.overviews(1),
+            )
+
+
+def layer(path: Path, shape: shapely.Geometry) -> str:
+    schema = {"geometry": shape.geom_type, "properties": {"name": "str"}}
+    with fiona.open(path, "w", driver="GPKG", schema=schema, crs="EPSG:25832") as file:
+        file.write({"geometry": shapely.geometry.mapping(shape), "properties": {"name": "one"}})
+    return str(path)
+
+
+def test_contours(elevation: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    one, other = pair("trace-contours", tmp_path, monkeypatch, elevation=elevation)
+    assert other == one
+    lengths = []
+    for folder in ("at_once", "strips"):
+        with fiona.open(tmp_path / folder / "contours.gpkg") as file:
+            shapes = [(f.properties["elevation"], shapely.geometry.shape(f.geometry)) for f in file]
+        lengths.append(sorted((level, line.length) for level, line in shapes))
+    np.testing.assert_allclose(*lengths, rtol=1e-6)
+
+
+@pytest.mark.usefixtures("narrow")
+def test_what_stands_for_nothing_is_refused_in_strips_too(tmp_path: Path) -> None:
+    z = np.full((60, 50), 100.0, dtype=np.float32)
+    z[3, 4], z[40, 7] = -9999, 101
+    path = tmp_path / "e.tif"
+    with rasterio.open(
+        path, "w", driver="GTiff", width=50, height=60, count=1, dtype="float32",
+        crs="EPSG:25832", transform=Affine(2, 0, 500_000, 0, -2, 5_000_000),
+    ) as file:  # fmt: skip
+        file.write(z, 1)
+    for process in ("derive-slope", "derive-drainage", "trace-contours"):
+        with pytest.raises(InputError, match=r"1 cells are -9999, far from all others \(100 to 1"):
+            execute(process, {"elevation": str(path)}, tmp_path / "out")
+
+
+@pytest.mark.usefixtures("narrow")
+def test_too_little_memory_or_disk_is_said_before(
+    elevation: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(in_strips, "available_bytes", lambda: 10_000_000)
+    with pytest.raises(InputError, match=r"GB of memory even in strips, and 0\.0 GB are free"):
+        execute("derive-drainage", {"elevation": elevation}, tmp_path / "out")
+    monkeypatch.setattr(in_strips, "available_bytes", lambda: None)
+    usage = in_strips.shutil.disk_usage(tmp_path)
+    monkeypatch.setattr(in_strips.shutil, "disk_usage", lambda _: usage._replace(free=1000))
+    with pytest.raises(OutputRefused, match=r"and 0\.0 GB are free"):
+        execute("derive-drainage", {"elevation": elevation}, tmp_path / "out")
+    assert not (tmp_path / "out").exists()
