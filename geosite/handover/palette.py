@@ -25,6 +25,7 @@ __all__ = [
     "RAMPS",
     "STROKES",
     "SURFACES",
+    "VERDICTS",
     "WATER",
     "surface_colours",
 ]
@@ -81,6 +82,11 @@ STROKES: Mapping[str, Stroke] = MappingProxyType(
 )
 """Pens by layer name; ``contours-index`` and ``grades-<verdict>`` split a layer by a field."""
 
+VERDICTS: Mapping[str, str] = MappingProxyType(
+    {"within": "#d3e8f3", "undecided": "#f6e3cf", "beyond": "#eda883"}
+)
+"""Tints of surfaces by their verdict; the last two are hatched as well."""
+
 RAMPS: Mapping[str, tuple[str, ...]] = MappingProxyType(
     {
         "elevation": ("#16343f", "#23606a", "#4e8c84", "#93b58f", "#d8d6a2", "#fbf4dc"),
@@ -88,6 +94,8 @@ RAMPS: Mapping[str, tuple[str, ...]] = MappingProxyType(
         "ponding_depth": ("#eaf4f8", "#b5d8e6", "#77b3cf", "#3c86ae", "#1b5a86", "#0e3557"),
         "contributing_area": ("#f2f5ee", "#c8dcd3", "#8fbcb8", "#55919c", "#2f6379", "#1a3851"),
         "elevation_sigma": ("#f4f1f7", "#d9cfe3", "#b5a4c9", "#8e7aac", "#67538a", "#3f2e60"),
+        "raised": ("#e3eef3", "#a9cddd", "#5f9fbd", "#1f6a91", "#0d3a5c"),
+        "lowered": ("#f8e8da", "#edbd93", "#d98a52", "#ad5421", "#6d2f0e"),
         "drainage_confidence": ("#54313f", "#86556a", "#ac8794", "#cdb8bc", "#e6dedc", "#f8f6f2"),
     }
 )

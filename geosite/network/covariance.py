@@ -21,6 +21,7 @@ from geosite.network.walk import sum_at
 __all__ = [
     "accuracies",
     "covariance",
+    "ellipses",
     "error_ellipses",
     "intervals",
     "level_covariance",
@@ -129,7 +130,8 @@ def sigma_vertical(network: Network) -> Floats:
     return np.sqrt(np.maximum(level_covariance(network, every, every), 0.0))
 
 
-def _ellipses(own: Floats) -> tuple[Floats, Floats, Floats]:
+def ellipses(own: Floats) -> tuple[Floats, Floats, Floats]:
+    """Return what `error_ellipses` does of covariances in plan, shape (n, 2, 2)."""
     east, north, both = own[:, 0, 0], own[:, 1, 1], own[:, 0, 1]
     middle, half = (east + north) / 2, np.hypot((east - north) / 2, both)
     return (
@@ -150,7 +152,7 @@ def error_ellipses(network: Network) -> tuple[Floats, Floats, Floats]:
         Direction of the major axis, clockwise from grid north, 0 to pi.
     """
     every = np.arange(len(network.en))
-    return _ellipses(plan_covariance(network, every, every))
+    return ellipses(plan_covariance(network, every, every))
 
 
 def relative_ellipses(network: Network, before: Ints, after: Ints) -> tuple[Floats, Floats, Floats]:
@@ -169,7 +171,7 @@ def relative_ellipses(network: Network, before: Ints, after: Ints) -> tuple[Floa
     """
     cross = plan_covariance(network, before, after)
     own = plan_covariance(network, before, before) + plan_covariance(network, after, after)
-    return _ellipses(own - cross - cross.transpose(0, 2, 1))
+    return ellipses(own - cross - cross.transpose(0, 2, 1))
 
 
 def covariance(network: Network, forms: Sequence[LinearForm]) -> Floats:

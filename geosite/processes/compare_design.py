@@ -18,8 +18,12 @@ __all__ = ["PROCESS"]
 
 def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     from geosite.fieldbook.read import read_survey
-    from geosite.handover.comparison.as_built import deviations, surfaces
+    from geosite.handover.comparison.as_built import deviations, surfaces, verdict_areas
+    from geosite.handover.comparison.as_built_plan import as_built_sheet
+    from geosite.handover.comparison.sheet import survey_package, write_sheet
+    from geosite.handover.formats.desktop.style import native_styles
     from geosite.handover.formats.geopackage import write_geopackage
+    from geosite.handover.formats.sld import styles
     from geosite.handover.formats.tables import write_csv
     from geosite.handover.model import Package
     from geosite.handover.report.serialise import plain
@@ -48,10 +52,21 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     context.progress(0.9, "writing the files")
     layer, table = deviations(made, network.frame), surfaces(made)
     site = notes.site.site
-    package = Package(site.title, site.date or "", network.frame, (layer,), (), (table,))
-    write_geopackage(context.out / "as_built.gpkg", package)
+    areas = verdict_areas(made, network.frame)
+    layers = (layer, areas) if len(areas.records) else (layer,)
+    package = Package(site.title, site.date or "", network.frame, layers, (), (table,))
+    write_geopackage(
+        context.out / "as_built.gpkg",
+        package,
+        styles=styles(package),
+        native_styles=native_styles(package),
+    )
     for found in (layer, table):
         write_csv(context.out / f"{found.name}.csv", [f.name for f in found.fields], found.records)
+    context.progress(0.95, "drawing the sheet")
+    survey = survey_package(notes, network, drawing, made.findings)
+    sheet = as_built_sheet(made, plan, survey, notes.site.handover)
+    write_sheet(sheet, context.out / "as_built_plan.pdf", context.out / "as_built_picture.png")
     context.progress(1.0, "done")
     verdicts = [v for d in made.deviations for v in (d.plan_verdict, d.height_verdict) if v]
     summary: Mapping[str, Any] = plain(
@@ -202,10 +217,19 @@ PROCESS = Process(
         Output(
             "as_built",
             "Layers",
-            "Deviations as points, surfaces as a table.",
+            "Deviations as points, where the surface is within its tolerance as areas, surfaces as "
+            "a table.",
             "application/geopackage+sqlite3",
             "gpkg",
         ),
+        Output(
+            "as_built_plan",
+            "Sheet",
+            "Deviations in plan and height, surfaces by verdict, tolerances: to print.",
+            "application/pdf",
+            "pdf",
+        ),
+        Output("as_built_picture", "Sheet", "The same as a picture.", "image/png", "png"),
     ),
     run=_run,
     example={

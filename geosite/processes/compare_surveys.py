@@ -15,8 +15,12 @@ _SITE_FILE = {"type": "string", "format": "path", "contentMediaType": "applicati
 
 def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     from geosite.handover.comparison.change import displacements, progress_table, rasters
+    from geosite.handover.comparison.change_plan import change_sheet
+    from geosite.handover.comparison.sheet import survey_package, write_sheet
+    from geosite.handover.formats.desktop.style import native_styles
     from geosite.handover.formats.geopackage import write_geopackage
     from geosite.handover.formats.geotiff import write_raster
+    from geosite.handover.formats.sld import styles
     from geosite.handover.formats.tables import write_csv
     from geosite.handover.model import Package
     from geosite.handover.report.serialise import plain
@@ -33,12 +37,24 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     frame, site = before.network.frame, before.notes.site.site
     layer, table = displacements(change, frame), progress_table(change)
     package = Package(site.title, after.notes.site.site.date or "", frame, (layer,), (), (table,))
-    write_geopackage(context.out / "change.gpkg", package)
+    write_geopackage(
+        context.out / "change.gpkg",
+        package,
+        styles=styles(package),
+        native_styles=native_styles(package),
+    )
     for found in (layer, table):
         write_csv(context.out / f"{found.name}.csv", [f.name for f in found.fields], found.records)
     if change.ground is not None:
         for raster in rasters(change.ground):
             write_raster(context.out / f"{raster.name}.tif", raster, frame)
+    context.progress(0.95, "drawing the sheet")
+    earlier, later = (
+        survey_package(epoch.notes, epoch.network, epoch.drawing, change.findings)
+        for epoch in (before, after)
+    )
+    sheet = change_sheet(change, earlier, later, after.notes.site.handover)
+    write_sheet(sheet, context.out / "change_plan.pdf", context.out / "change_picture.png")
     context.progress(1.0, "done")
     summary: Mapping[str, Any] = plain(_summary(change))
     return summary
@@ -100,6 +116,14 @@ PROCESS = Process(
             "application/geopackage+sqlite3",
             "gpkg",
         ),
+        Output(
+            "change_plan",
+            "Sheet",
+            "Displacements with their 95 % regions, rise of the ground, volumes: to print.",
+            "application/pdf",
+            "pdf",
+        ),
+        Output("change_picture", "Sheet", "The same as a picture.", "image/png", "png"),
         Output("difference", "Rise of the ground", "Metres.", GEOTIFF, "tif", always=False),
         Output(
             "difference_sigma",

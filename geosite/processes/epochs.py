@@ -37,4 +37,4 @@ def read_epoch(site: str, day: str | None = None) -> Epoch:
     drawing = draw(notes, network)
     laid = site_ground(notes, network, drawing)
     triangles = None if laid is None else triangles_of(laid.ground)
-    return Epoch(notes, network, laid, take_off(notes, network, drawing, triangles))
+    return Epoch(notes, network, laid, take_off(notes, network, drawing, triangles), drawing)

@@ -117,6 +117,30 @@ class Ground:
         close[near] = True
         return inside & close
 
+    @property
+    def breaklines(self) -> Floats:
+        """Edges that triangles do not cross, shape (k, 2 ends, 2), local grid metres."""
+        ends: Floats = self.tin.points[self.tin.edges][:, :, :2]
+        return ends
+
+    def crossed(self, lines: npt.ArrayLike, apart_m: float) -> Ints:
+        """Return the triangles that lines run through, but for lines beside own breaklines.
+
+        Parameters
+        ----------
+        lines : array, shape (k, 2 ends, 2), local grid metres
+        apart_m
+            A line this near to a breakline of this ground is that breakline.
+
+        Returns
+        -------
+        array
+            Rows of ``tin.triangles``, ascending.
+        """
+        own = shapely.buffer(_lines(self.breaklines), apart_m)
+        left = shapely.get_parts(shapely.difference(_lines(np.asarray(lines, np.float64)), own))
+        return np.unique(self._tree.query(left, predicate="intersects")[1])
+
     def covariance_at(self, places: npt.ArrayLike) -> Floats:
         """Return the covariance of the elevations at places.
 
@@ -437,6 +461,10 @@ def _plane_gradients(points: Floats, triangles: Ints) -> Floats:
     east = (ab[:, 2] * ac[:, 1] - ac[:, 2] * ab[:, 1]) / twice
     north = (ac[:, 2] * ab[:, 0] - ab[:, 2] * ac[:, 0]) / twice
     return np.column_stack([east, north])
+
+
+def _lines(ends: Floats) -> shapely.MultiLineString:
+    return shapely.MultiLineString(list(ends))
 
 
 def _cross(p: Floats, q: Floats) -> Floats:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import sqlite3
 import subprocess
 import sys
 from pathlib import Path
@@ -41,13 +42,20 @@ def rows(path: Path) -> dict[str, dict[str, str]]:
 def test_the_pad_as_it_was_built(tmp_path: Path) -> None:
     done = run(tmp_path / "out", before=LANDING / "site.toml")
     assert done.returncode == 0, done.stderr
-    assert set(json.loads(done.stdout)) == {"deviations", "surfaces", "as_built"}
+    assert set(json.loads(done.stdout)) == {
+        "deviations", "surfaces", "as_built", "as_built_plan", "as_built_picture",
+    }  # fmt: skip
     marks = rows(tmp_path / "out" / "deviations.csv")
     # C3 was built 5 cm to the east and to the south, the north side 2 cm low
     for name, truth in (("east_m", 0.05), ("north_m", -0.05), ("up_m", -0.02)):
         value, half = (float(marks["C3"][n]) for n in (name, name.replace("_m", "_95_m")))
         assert abs(value - truth) < 1.3 * half
     assert {m["verdict_plan"] for m in marks.values()} <= {"within", "beyond", "undecided", ""}
+    with sqlite3.connect(tmp_path / "out" / "as_built.gpkg") as file:
+        looks = dict(file.execute("SELECT f_table_name, styleQML FROM layer_styles"))
+    assert set(looks) == {"deviations", "verdict_areas"}
+    assert "undecided" in looks["deviations"]
+    assert (tmp_path / "out" / "as_built_plan.pdf").read_bytes().startswith(b"%PDF-")
     pad = rows(tmp_path / "out" / "surfaces.csv")["pad"]
     assert float(pad["area_m2"]) == pytest.approx(35.7, abs=0.6)
     assert float(pad["placed_low_m3"]) < 36 * 0.12 < float(pad["placed_high_m3"])

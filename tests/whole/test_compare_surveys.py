@@ -44,6 +44,7 @@ def test_the_mark_that_was_pushed_is_found_and_the_pad_is_seen(tmp_path: Path) -
     assert done.returncode == 0, done.stderr
     assert set(json.loads(done.stdout)) == {
         "displacements", "progress", "change", "difference", "difference_sigma",
+        "change_plan", "change_picture",
     }  # fmt: skip
     marks = rows(tmp_path / "out" / "displacements.csv")
     assert [n for n, m in marks.items() if m["verdict_plan"] != "stable"] == ["S14"]

@@ -6,14 +6,21 @@ import shapely
 
 from geosite.base.columns import Columns, estimate, interval, real, text
 from geosite.base.map_frame import Frame
+from geosite.handover.layers.shapes import whole_polygons
 from geosite.handover.model import Form, Layer, Table
 from geosite.review.as_built.model import AsBuilt, Deviation
-from geosite.review.as_built.surfaces import SurfaceDeviation
+from geosite.review.as_built.surfaces import Patch, SurfaceDeviation
 from geosite.review.as_built.wording import VERDICTS
 
-__all__ = ["deviations", "surfaces"]
+__all__ = ["deviations", "surfaces", "verdict_areas"]
 
 DEVIATIONS = Form("deviations", "Deviations", "What was built against what was designed.", "PointZ")
+VERDICT_AREAS = Form(
+    "verdict_areas",
+    "Verdicts over the surface",
+    "Where the height is within its tolerance.",
+    "Polygon",
+)
 SURFACES = Form("surfaces", "Surfaces", "Built surfaces against designed ones, per code.")
 
 _ASKED = "given by the site file"
@@ -60,6 +67,20 @@ AREAS: Columns[SurfaceDeviation] = Columns(
     )
 )
 
+PATCHES: Columns[Patch] = Columns(
+    (
+        text("code", "Of the areas.", lambda p: p.code),
+        text("verdict", "Of the height there.", lambda p: p.verdict, VERDICTS),
+        real(
+            "area_m2",
+            "On the ground.",
+            lambda p: p.area_m2,
+            "m2",
+            exact="where the verdict holds, not an estimate",
+        ),
+    )
+)
+
 
 def deviations(made: AsBuilt, frame: Frame) -> Layer:
     """Return every place that was compared, where it was built."""
@@ -70,6 +91,14 @@ def deviations(made: AsBuilt, frame: Frame) -> Layer:
         for d in made.deviations
     ]
     return DEVIATIONS.layer(PLACES, PLACES.records(made.deviations), places)
+
+
+def verdict_areas(made: AsBuilt, frame: Frame) -> Layer:
+    """Return where each surface is within its tolerance in height, beyond it, or undecided."""
+    found = [patch for surface in made.surfaces for patch in surface.patches]
+    shapes = [shapely.transform(patch.shape, frame.to_map) for patch in found]
+    type_name, whole = whole_polygons(shapes)
+    return VERDICT_AREAS.layer(PATCHES, PATCHES.records(found), whole, type_name)
 
 
 def surfaces(made: AsBuilt) -> Table:

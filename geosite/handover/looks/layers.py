@@ -25,7 +25,7 @@ from geosite.handover.looks.signs import (
     code_tints,
 )
 from geosite.handover.model import Layer, Package
-from geosite.handover.palette import ALERT, BUILDING, EARTH, PARCEL, POND, STROKES, WATER
+from geosite.handover.palette import ALERT, BUILDING, EARTH, PARCEL, POND, STROKES, VERDICTS, WATER
 
 __all__ = ["contour_digits", "look_of"]
 
@@ -335,6 +335,42 @@ def _design(layer: Layer, package: Package) -> Look:
     return Look((Rule(layer.name, layer.title, (pens[layer.name],)),), shown=False)
 
 
+def _deviations(layer: Layer, package: Package) -> Look:
+    """Draw what was compared with a design, or with a survey before, by its verdict in plan."""
+    inks = {"beyond": ALERT, "moved": ALERT, "undecided": PAPER, "within": WATER, "stable": WATER}
+    rules = [
+        Rule(
+            verdict,
+            f"In plan {verdict}",
+            (Sign("ring", 2.0, ink, Stroke(ALERT if verdict == "undecided" else TEXT, 0.3)),),
+            (Test("verdict_plan", (verdict,)),),
+        )
+        for verdict, ink in inks.items()
+    ]
+    kept = _kept(layer, rules)
+    ring = Sign("ring", 1.6, PAPER, STROKES["points"])
+    other = Rule("other", "Without a verdict in plan", (ring,), _others(kept))
+    return Look((*kept, other), Label((Value("point"),), "point", TEXT, "beside", priority=6))
+
+
+def _verdict_areas(layer: Layer, package: Package) -> Look:
+    hatches = {"undecided": (45.0,), "beyond": (45.0, -45.0)}
+    rules = [
+        Rule(
+            verdict,
+            f"Height {verdict}",
+            (
+                Tint(tint),
+                *(Hatch(Stroke(ALERT, 0.13), 2.0, angle) for angle in hatches.get(verdict, ())),
+                Stroke(TEXT, 0.13),
+            ),
+            (Test("verdict", (verdict,)),),
+        )
+        for verdict, tint in VERDICTS.items()
+    ]
+    return Look(_kept(layer, rules))
+
+
 def _snapped(layer: Layer, package: Package) -> Look:
     return Look(_plain(layer), shown=False)
 
@@ -347,6 +383,8 @@ _LOOKS = {
     "contours": _contours,
     "design_edges": _design,
     "design_lines": _design,
+    "deviations": _deviations,
+    "displacements": _deviations,
     "drainage_arrows": _arrows,
     "flow_paths": _paths,
     "grades": _grades,
@@ -358,4 +396,5 @@ _LOOKS = {
     "points": _points,
     "ponding": _ponds,
     "sections": _sections,
+    "verdict_areas": _verdict_areas,
 }

@@ -38,6 +38,8 @@ _FINEST = 0.01
 #: Bottom to top.
 _ORDER = {
     "areas": "Areas",
+    "difference": "Rise of the ground",
+    "verdict_areas": "Verdicts over the surface",
     "ponding": "Ponds",
     "contours": "Contours",
     "grid": "Map grid",
@@ -48,6 +50,10 @@ _ORDER = {
     "drainage_arrows": "Drainage arrows",
     "sections": "Sections",
     "grades": "Grades",
+    "design": "Edges of the design",
+    "ellipses": "95 % regions",
+    "deviations": "Deviations",
+    "displacements": "Displacements",
     "parcel_clearances": "Distances to parcel lines",
     "baseline": "Baseline",
     "points": "Marks",

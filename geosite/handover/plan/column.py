@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import numpy as np
 
@@ -89,6 +89,28 @@ class Column:
             if i == 0:
                 self.items.append(Text(self.x, self.y - em * 0.3, label, em, colour=FAINT))
             self.items.append(Text(self.x + left, self.y - em * 0.3, line, em))
+
+    def table(self, heads: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
+        """Write rows under their heads: the first column as words, the others as numbers."""
+        em = BODY * self.k
+        # every number has the room of the widest; the words have the rest
+        face = typeface("regular")
+        wide = [max(face.width(row[i]) for row in (heads, *rows)) * em for i in range(len(heads))]
+        spare = self.width - sum(wide)
+        gap = min(max(spare / max(len(heads) - 1, 1), 0.8 * self.k), 4.0 * self.k)
+        rights = [
+            self.x + self.width - sum(wide[i + 1 :]) - gap * (len(wide) - 1 - i)
+            for i in range(len(wide))
+        ]
+        for number, row in enumerate((heads, *rows)):
+            self.y += em * (LEADING + 0.28)
+            base = self.y - em * 0.5
+            colour = FAINT if number == 0 else TEXT
+            room = rights[1] - wide[1] - gap - self.x if len(wide) > 1 else self.width
+            first = face.fit(row[0], room / em)
+            self.items.append(Text(self.x, base, first, em, "regular", colour))
+            for cell, right in zip(row[1:], rights[1:], strict=True):
+                self.items.append(Text(right, base, cell, em, "regular", colour, "end"))
 
     def gap(self, share: float = 1.0) -> None:
         """Leave room before the next block."""

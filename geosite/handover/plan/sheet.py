@@ -31,7 +31,7 @@ from geosite.handover.plan.profile import draw_sections
 from geosite.handover.plan.tiles import Tile, key_map, match_lines, tiles
 from geosite.handover.plan.words import words_fit, words_group
 
-__all__ = ["draw_plan", "layout_of", "write_plan"]
+__all__ = ["PNG_DPI", "draw_plan", "layout_of", "place_of", "write_plan"]
 
 #: Layers whose extent the sheet must hold; parcels may run off it.
 _MUST = ("points", "baseline", "areas", "lines", "contours", "flow_paths", "ponding", "sections")
@@ -39,7 +39,7 @@ _MUST = ("points", "baseline", "areas", "lines", "contours", "flow_paths", "pond
 _WATER = ("contours", "drainage_arrows", "flow_paths", "ponding")
 _GROUND = frozenset({*_WATER, "areas", "lines", "outflows", "catchments"})
 _WATER_FINDINGS = frozenset({"pond", "ponds-not-significant", "fall-from-building", "flat-paving"})
-_PNG_DPI = 150
+PNG_DPI = 150
 
 
 def write_plan(folder: Path, package: Package, options: Handover) -> tuple[Path, ...]:
@@ -69,7 +69,7 @@ def write_plan(folder: Path, package: Package, options: Handover) -> tuple[Path,
     contents = {
         "plan.pdf": document,
         "plan.svg": svg(sheet).encode("utf-8"),
-        "plan.png": png(document, _PNG_DPI),
+        "plan.png": png(document, PNG_DPI),
     }
     for name, data in contents.items():
         (folder / name).write_bytes(data)
@@ -163,11 +163,11 @@ def draw_plan(
             header,
             words_group(package, layout, measures, tints, dropped, lacking),
         ),
-        place=_place(layout.view),
+        place=place_of(layout.view),
     )
 
 
-def _place(view: View) -> Place | None:
+def place_of(view: View) -> Place | None:
     """Return where on earth the map window lies; None where the CRS has no older form."""
     from pyproj import CRS
     from pyproj.exceptions import CRSError

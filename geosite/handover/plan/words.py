@@ -31,6 +31,11 @@ from geosite.handover.plan.reference import (
 )
 
 __all__ = [
+    "caution_block",
+    "flow",
+    "look_block",
+    "place_block",
+    "title_block",
     "words_fit",
     "words_group",
 ]
@@ -48,7 +53,7 @@ def words_fit(
 ) -> Callable[[tuple[Rectangle, ...], float], bool]:
     """Return a function that tells whether lists of ten rows fit into columns at a lettering."""
     blocks = list(_blocks(package, measures, None, 1, False, {}).values())
-    return lambda columns, lettering: _flow(blocks, columns, lettering, 10)[1] <= 0
+    return lambda columns, lettering: flow(blocks, columns, lettering, 10)[1] <= 0
 
 
 def words_group(
@@ -64,16 +69,23 @@ def words_group(
     items: Items = []
     for rows, without in _CUTS:
         kept = [block for name, block in blocks.items() if name not in without]
-        items, left = _flow(kept, layout.columns, layout.lettering, rows)
+        items, left = flow(kept, layout.columns, layout.lettering, rows)
         if left <= 0:
             break
     return Group("words", "Words", tuple(items))
 
 
-def _flow(
+def flow(
     blocks: Sequence[Block], columns: tuple[Rectangle, ...], lettering: float, limit: int
 ) -> tuple[Items, float]:
-    """Return the items, and by how much they are too long."""
+    """Set blocks into columns with lists of so many rows.
+
+    Returns
+    -------
+    items
+    float
+        By how much they are too long, mm; not above zero where they fit.
+    """
     place, *columns_left = columns
     column = Column(place.x, place.y, place.width, lettering)
     items: Items = []
@@ -105,18 +117,19 @@ def _blocks(
         "surfaces": surfaces_block(package, measures, tints),
         "water": water_block(package, measures),
         "grades": grades_block(package, measures),
-        "look": _look(package),
+        "look": look_block(package),
         "lines": _lines(package, measures),
         "signs": signs_block(package),
         "accuracy": _accuracy(package, measures),
-        "place": _place(package, measures, dropped, lacking),
-        "caution": _caution(),
-        "title block": _title_block(package),
+        "place": place_block(package, measures, dropped, lacking),
+        "caution": caution_block(),
+        "title block": title_block(package),
     }
     return {name: block for name, block in found.items() if block is not None}
 
 
-def _look(package: Package) -> Block | None:
+def look_block(package: Package, rest: str = "the sheets that follow") -> Block | None:
+    """Return what must be looked at first, and where the rest of it is."""
     texts = [finding.text for finding in package.findings if finding.level == "look"]
     if not texts:
         return None
@@ -132,7 +145,7 @@ def _look(package: Package) -> Block | None:
             column.x, column.width = column.x - 3.0 * column.k, column.width + 3.0 * column.k
             bar = Rectangle(column.x, top + 0.6 * column.k, 1.0 * column.k, column.y - top)
             column.items.append(rectangle(bar, fill=ALERT))
-        more(column, len(texts), shown, "the list of findings, on the sheets that follow")
+        more(column, len(texts), shown, f"the list of findings, on {rest}")
 
     return block
 
@@ -168,7 +181,10 @@ def _accuracy(package: Package, measures: Measures) -> Block:
     return block
 
 
-def _place(package: Package, measures: Measures, dropped: int, lacking: bool) -> Block:
+def place_block(
+    package: Package, measures: Measures, dropped: int, lacking: bool, rest: str = ""
+) -> Block:
+    """Return map, heights and units, and what was left out; `rest` is the file that has it."""
     frame = package.frame
     unit = "metres" if measures.unit == "m" else "international feet"
     text = (
@@ -183,14 +199,18 @@ def _place(package: Package, measures: Measures, dropped: int, lacking: bool) ->
         column.paragraph(text)
         if dropped:
             labels = "1 label is" if dropped == 1 else f"{dropped} labels are"
-            column.paragraph(f"For lack of room {labels} left out; site.gpkg has all.")
+            column.paragraph(f"For lack of room {labels} left out; {rest or 'site.gpkg'} has all.")
         if lacking:
-            column.paragraph("A □ stands for a letter this font lacks; viewer.html shows it.")
+            column.paragraph(
+                f"A □ stands for a letter this font lacks; {rest or 'viewer.html'} shows it."
+            )
 
     return block
 
 
-def _caution() -> Block:
+def caution_block() -> Block:
+    """Return what the sheet is not."""
+
     def block(column: Column, limit: int) -> None:
         column.heading("Caution")
         column.paragraph(CAUTION, weight="regular")
@@ -198,7 +218,7 @@ def _caution() -> Block:
     return block
 
 
-def _title_block(package: Package) -> Block | None:
+def title_block(package: Package) -> Block | None:
     """Return the title block: data fields after ISO 7200:2004, those that are given."""
     sheet = package.sheet
     who = sheet.surveyor or package.surveyor

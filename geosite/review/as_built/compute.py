@@ -117,7 +117,9 @@ def _marks(
                 _estimate(v, s, h) for v, s, h in zip(values, sigma, half, strict=True)
             )
             known_up = level if math.isfinite(values[3]) else None
-            found.append(Deviation("mark", name, code, place, e, n, length_of, known_up))
+            found.append(
+                Deviation("mark", name, code, place, e, n, length_of, known_up, shift=off * factor)
+            )
             continue
         height = _designed(plan.zones, en[None, :])[0]
         if not math.isfinite(height):
@@ -192,6 +194,7 @@ def _along(network: Network, datum: Datum, edge: Edge, feature: Feature) -> list
                 None,
                 _estimate(off, sigma[0], half[0]),
                 _estimate(height - designed, sigma[1], half[1]),
+                shift=left * off * factor,
             )
         )
     return found

@@ -8,12 +8,10 @@ from typing import Literal
 from geosite.base.arrays import Floats
 from geosite.base.errors import Finding
 from geosite.base.estimate import Estimate
-from geosite.review.as_built.surfaces import SurfaceDeviation
+from geosite.review.as_built.surfaces import SurfaceDeviation, Verdict
 from geosite.review.design_ground.zones import Edge, Zone
 
 __all__ = ["AsBuilt", "Deviation", "Plan", "Verdict"]
-
-Verdict = Literal["within", "beyond", "undecided"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -54,6 +52,8 @@ class Deviation:
     plan_limit, height_limit
         Tolerances of the code.
     plan_verdict, height_verdict
+    shift : array, shape (2,), local grid metres
+        Built less designed in plan, of an edge square to it; None where no place is designed.
     """
 
     what: Literal["mark", "edge"]
@@ -68,6 +68,7 @@ class Deviation:
     height_limit: float | None = None
     plan_verdict: Verdict | None = None
     height_verdict: Verdict | None = None
+    shift: Floats | None = None
 
 
 @dataclass(frozen=True, eq=False)

@@ -5,22 +5,48 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from geosite.base.arrays import Floats
+from geosite.base.arrays import Floats, Ints
 from geosite.base.estimate import Estimate
+from geosite.base.grid import Grid
 from geosite.fieldbook.model import Notes
 from geosite.linework.model import Drawing
 from geosite.review.design_ground.zones import Zone
 from geosite.terrain.ground import Ground
+from geosite.terrain.water.flow import polygons
 
-__all__ = ["SurfaceDeviation", "surface_deviations"]
+__all__ = ["Patch", "SurfaceDeviation", "Verdict", "surface_deviations"]
+
+Verdict = Literal["within", "beyond", "undecided"]
 
 PLACES = 4_000
 """At which a surface is compared."""
+
+
+@dataclass(frozen=True, slots=True)
+class Patch:
+    """Where the surface of a code has one verdict.
+
+    Parameters
+    ----------
+    code
+    verdict
+        Of the height, place by place at 95 %.
+    shape
+        Polygon or multipolygon, local grid metres.
+    area_m2
+        On the ground.
+    """
+
+    code: str
+    verdict: Verdict
+    shape: BaseGeometry
+    area_m2: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +70,8 @@ class SurfaceDeviation:
     thickness_wanted, thickness_limit
         Depth of the code, and its tolerance.
     thickness_verdict
+    patches
+        Where it is within, beyond, undecided; none without a tolerance in height.
     """
 
     code: str
@@ -58,6 +86,7 @@ class SurfaceDeviation:
     thickness_wanted: float | None
     thickness_limit: float | None
     thickness_verdict: str | None
+    patches: tuple[Patch, ...] = ()
 
 
 def surface_deviations(
@@ -83,14 +112,54 @@ def surface_deviations(
     return tuple(found)
 
 
-def _lattice(shape: BaseGeometry) -> Floats:
-    west, south, east, north = shapely.bounds(shape)
+def _lattice(shape: BaseGeometry) -> tuple[Grid, Ints, Floats]:
+    """Return a grid, the cells whose middles lie in a shape, and these middles, shape (n, 2)."""
+    west, south, east, north = shapely.bounds(shape).tolist()
     spacing = math.sqrt(shapely.area(shape) / PLACES)
-    e = np.arange(west + spacing / 2, east, spacing)
-    n = np.arange(south + spacing / 2, north, spacing)
-    grid = np.stack(np.meshgrid(e, n), axis=-1).reshape(-1, 2)
-    inside: Floats = grid[shapely.contains_xy(shape, grid[:, 0], grid[:, 1])]
-    return inside
+    rows, cols = math.ceil((north - south) / spacing), math.ceil((east - west) / spacing)
+    grid = Grid(west, south + rows * spacing, spacing, rows, cols)
+    places = np.stack(np.meshgrid(*grid.centres()), axis=-1).reshape(-1, 2)
+    cells = np.flatnonzero(shapely.contains_xy(shape, places[:, 0], places[:, 1]))
+    return grid, cells, places[cells]
+
+
+def _patches(
+    code: str,
+    limit: float,
+    draws: Floats,
+    cells: Ints,
+    grid: Grid,
+    shape: BaseGeometry,
+    factor: float,
+) -> tuple[Patch, ...]:
+    """Return where the surface is within, beyond and undecided, cell by cell.
+
+    Parameters
+    ----------
+    draws : array, shape (draws, n)
+        Built above designed on each possible ground, in `cells`.
+    """
+    if len(draws) < 2:
+        return ()
+    low, high = np.quantile(draws, (0.025, 0.975), axis=0)
+    numbers = np.zeros(grid.rows * grid.cols, np.int32)
+    within, beyond = (low >= -limit) & (high <= limit), (low > limit) | (high < -limit)
+    numbers[cells] = np.select([within, beyond], [1, 2], 3)
+    # along the outline the cells are cut, or go on to it
+    wide = np.pad(numbers.reshape(grid.shape), 1)
+    for turn in ((1, 0), (-1, 0), (0, 1), (0, -1)):
+        near = np.roll(np.pad(numbers.reshape(grid.shape), 1), turn, (0, 1))
+        wide = np.where(wide == 0, near, wide)
+    size = grid.cell_size
+    wider = Grid(grid.west - size, grid.north + size, size, grid.rows + 2, grid.cols + 2)
+    verdicts: tuple[Verdict, ...] = ("within", "beyond", "undecided")
+    found = []
+    for number, outline in polygons(wide, wider).items():
+        part = shapely.intersection(outline, shape)
+        if part.area > 0:
+            area = float(part.area) / factor**2
+            found.append(Patch(code, verdicts[number - 1], part, area))
+    return tuple(found)
 
 
 def _compared(
@@ -101,7 +170,7 @@ def _compared(
     zones: Sequence[Zone],
     before: Ground | None,
 ) -> SurfaceDeviation | None:
-    places = _lattice(shape)
+    grid, cells, places = _lattice(shape)
     designed = np.full(len(places), np.nan)
     for zone in zones:
         here = np.asarray(shapely.intersects_xy(zone.shape, places[:, 0], places[:, 1]))
@@ -111,7 +180,7 @@ def _compared(
     met = np.isfinite(designed) & np.isfinite(built)
     if not met.any():
         return None
-    places, designed, built = places[met], designed[met], built[met]
+    places, designed, built, cells = places[met], designed[met], built[met], cells[met]
     factor = ground.network.frame.combined_factor
     area = float(shapely.area(shape)) / factor**2 * float(met.mean())
     cell = area / len(places)
@@ -119,8 +188,9 @@ def _compared(
     draws = ground.draws_at(places) - designed if ground.draws else off[None, :]
     limits = notes.site.tolerances.get(code)
     height = None if limits is None else limits.height
-    share = None
+    share, patches = None, tuple[Patch, ...]()
     if height is not None:
+        patches = _patches(code, height, draws, cells, grid, shape, factor)
         share = _of(float((np.abs(off) <= height).mean()), (np.abs(draws) <= height).mean(axis=1))
     placed = thickness = verdict = None
     wanted = notes.site.codes[code].depth if code in notes.site.codes else None
@@ -149,6 +219,7 @@ def _compared(
         wanted,
         limit,
         verdict,
+        patches,
     )
 
 

@@ -12,9 +12,9 @@ import numpy as np
 from geosite.base.arrays import Floats, Ints
 from geosite.base.errors import InputError, Problem
 from geosite.base.estimate import Estimate
-from geosite.base.statistics import t_factor
+from geosite.base.statistics import ellipse_factor, t_factor
 from geosite.fieldbook.model import Notes
-from geosite.network.covariance import covariance
+from geosite.network.covariance import covariance, ellipses
 from geosite.network.model import LinearForm
 from geosite.review.change import wording
 from geosite.review.change.congruency import (
@@ -203,6 +203,8 @@ def _mark(
     along = flat.shift / length if length > 0 else np.array([1.0, 0.0])
     spread = math.sqrt(max(float(along @ flat.covariance @ along), 0.0))
     sigma = np.sqrt(np.maximum(np.diagonal(flat.covariance), 0.0)).tolist()
+    major, minor, azimuth = ellipses(flat.covariance[None])
+    wide = ellipse_factor(flat.test.noise_freedom)
     sigma_up = math.sqrt(max(float(up.covariance[0, 0]), 0.0))
     return MarkChange(
         name,
@@ -218,6 +220,7 @@ def _mark(
         up.test.probability,
         _verdict(plan, number),
         _verdict(level, number),
+        (float(major[0]) * wide, float(minor[0]) * wide, float(azimuth[0])),
     )
 
 

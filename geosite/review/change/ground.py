@@ -24,6 +24,8 @@ from geosite.terrain.ground import Ground
 
 __all__ = ["GroundChange", "change_of_ground"]
 
+BESIDE_M = 0.5
+"""A breakline of one survey this near to one of the other is the same one, walked again."""
 CELLS = 20_000
 """Of the difference raster: what is not known to a decimetre needs no cells of a hand's width."""
 
@@ -48,6 +50,9 @@ class GroundChange:
         Ground areas of significant cells, and of all that could be compared.
     mean
         Mean rise over all that could be compared, metres.
+    unwalked_m2
+        Ground area that was left out: breaklines of the first survey run there that the second did
+        not walk again, so that its triangles would pass for a change.
     """
 
     grid: Grid
@@ -62,6 +67,7 @@ class GroundChange:
     lowered_m2: float
     compared_m2: float
     mean: Estimate
+    unwalked_m2: float = 0.0
 
 
 def change_of_ground(
@@ -102,6 +108,11 @@ def change_of_ground(
     there = other.to_local(frame.to_map(moved))
     both = second.measured(there)
     met, there = met[both], there[both]
+    ends = _into_second(first.breaklines.reshape(-1, 2), turn, middle, frame.combined_factor)
+    lines = other.to_local(frame.to_map(ends)).reshape(-1, 2, 2)
+    walked = ~np.isin(second.weights(there)[0], second.crossed(lines, BESIDE_M))
+    unwalked = int((~walked).sum())
+    met, there = met[walked], there[walked]
     if not len(met):
         return None
     here = here[met]
@@ -130,6 +141,7 @@ def change_of_ground(
         float((significant & (rise < 0)).sum()) * cell,
         compared,
         volumes["net"].scaled(1 / compared),
+        unwalked * cell,
     )
 
 

@@ -9,6 +9,7 @@ from geosite.base.arrays import Floats
 from geosite.base.errors import Finding
 from geosite.base.estimate import Estimate
 from geosite.fieldbook.model import Notes
+from geosite.linework.model import Drawing
 from geosite.network.model import Network
 from geosite.review.change.congruency import Stability
 from geosite.review.change.ground import GroundChange
@@ -29,6 +30,7 @@ class Epoch:
     network: Network
     site: SiteGround | None
     taken: TakeOff
+    drawing: Drawing
 
 
 @dataclass(frozen=True, eq=False)
@@ -52,6 +54,9 @@ class MarkChange:
         Of a larger displacement where nothing moved.
     plan, level
         Verdicts.
+    ellipse
+        95 % region of the displacement: semi-axes, ground metres, and azimuth of the major one,
+        radians clockwise from grid north.
     """
 
     name: str
@@ -67,6 +72,7 @@ class MarkChange:
     probability_v: float
     plan: Verdict
     level: Verdict
+    ellipse: tuple[float, float, float]
 
 
 @dataclass(frozen=True, eq=False)

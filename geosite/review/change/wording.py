@@ -116,6 +116,13 @@ def _ground(change: Change) -> Iterator[Finding]:
             "The two surveys have no measured ground in common: there is no difference to tell.",
         )
         return
+    if ground.unwalked_m2 > 0:
+        yield Finding(
+            "note",
+            "ground-unwalked",
+            f"{ground.unwalked_m2:.0f} m2 are not compared: edges of the first survey run there "
+            "(kerbs, walls) that the second did not walk again. Walk them again to compare it.",
+        )
     net = ground.net
     yield Finding(
         "note",
