@@ -56,6 +56,11 @@ class Host:
             "POST", f"/processes/{process}/execution", {"inputs": inputs, **more}, headers
         )
 
+    def refer(self, process: str, inputs: Any, *outputs: str, later: bool = False) -> Answer:
+        """Run, with references to the outputs in a document."""
+        modes = {name: {"transmissionMode": "reference"} for name in outputs}
+        return self.run(process, inputs, later=later, outputs=modes, response="document")
+
     def send(self, name: str, data: bytes) -> str:
         answer = self.ask("PUT", f"/files/uploads/{name}", data)
         assert answer.status == 201, answer.body

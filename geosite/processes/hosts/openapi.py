@@ -54,7 +54,7 @@ _SCHEMAS: dict[str, Any] = {
             "transmissionMode": {
                 "type": "string",
                 "enum": ["value", "reference"],
-                "default": "reference",
+                "default": "value",
             }
         },
     },
@@ -240,7 +240,7 @@ def _execution(name: str, process: Process) -> dict[str, Any]:
                 },
                 "additionalProperties": False,
             },
-            "response": {"type": "string", "enum": ["raw", "document"], "default": "document"},
+            "response": {"type": "string", "enum": ["raw", "document"], "default": "raw"},
         },
     }
     prefer = {
@@ -256,7 +256,15 @@ def _execution(name: str, process: Process) -> dict[str, Any]:
         "parameters": [prefer],
         "requestBody": {"required": True, "content": {"application/json": {"schema": request}}},
         "responses": {
-            **_responses("results"),
+            "200": {
+                "description": "A document; or, raw, the one value as it is, or several as parts",
+                "content": {
+                    **_json("results"),
+                    "multipart/related": {"schema": {"type": "string", "format": "binary"}},
+                    "*/*": {"schema": {"type": "string", "format": "binary"}},
+                },
+            },
+            "default": _responses("results")["default"],
             "201": {"description": "The job has begun", "content": _json("statusInfo")},
             "204": {"description": "Raw results by reference, in the Link headers"},
         },

@@ -29,7 +29,7 @@ class Asked:
     response
         ``"document"`` or ``"raw"``.
     modes
-        Of the outputs that were named, in their order; empty for all of them by reference.
+        Of the outputs that were named, in their order; empty for all of them by value.
     """
 
     response: Literal["document", "raw"]
@@ -48,8 +48,9 @@ class Answer:
 def asked_for(request: Mapping[str, Any], known: list[str]) -> Asked:
     """Read ``outputs`` and ``response`` of an execute request.
 
-    Where a request says nothing, outputs come by reference in a document: those of a site are
-    large. One output that is asked for by value comes as it is, unless a document is asked for.
+    Where a request says nothing, all outputs come by value and raw, one as it is and several as
+    parts, as the standard has it (18-062r2, section 7.11). Those of a site are large: references
+    must be asked for.
 
     Raises
     ------
@@ -59,13 +60,13 @@ def asked_for(request: Mapping[str, Any], known: list[str]) -> Asked:
     wanted = request.get("outputs")
     problems = []
     if isinstance(wanted, list):  # names alone, as some clients send them
-        wanted = {str(name): {"transmissionMode": "reference"} for name in wanted}
+        wanted = {str(name): {} for name in wanted}
     if wanted is not None and not isinstance(wanted, Mapping):
         problems.append(_problem("outputs is no object", "an object with outputs as its keys"))
         wanted = None
     modes: dict[str, Mode] = {}
     for name, one in (wanted or {}).items():
-        mode = one.get("transmissionMode", "reference") if isinstance(one, Mapping) else None
+        mode = one.get("transmissionMode", "value") if isinstance(one, Mapping) else None
         if name not in known:
             problems.append(_problem(f"there is no output {name}", f"one of {', '.join(known)}"))
         elif mode not in ("value", "reference"):
@@ -77,8 +78,7 @@ def asked_for(request: Mapping[str, Any], known: list[str]) -> Asked:
             )
         else:
             modes[name] = mode
-    single = len(modes) == 1 and "value" in modes.values()
-    response = request.get("response", "raw" if single else "document")
+    response = request.get("response", "raw")
     if response not in ("raw", "document"):
         problems.append(_problem(f"response is {json.dumps(response)[:80]}", "raw or document"))
     if problems:
@@ -107,7 +107,7 @@ def answered(asked: Asked, made: Mapping[str, Mapping[str, str]], folder: Path) 
     InputError
         More by value than is answered by value.
     """
-    modes: dict[str, Mode] = dict(asked.modes) or dict.fromkeys(made, "reference")
+    modes: dict[str, Mode] = dict(asked.modes) or dict.fromkeys(made, "value")
     modes = {name: mode for name, mode in modes.items() if name in made}
     files = {name: folder / made[name]["href"].rpartition("/")[2] for name in modes}
     size = sum(files[name].stat().st_size for name, mode in modes.items() if mode == "value")

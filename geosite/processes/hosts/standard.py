@@ -360,7 +360,7 @@ def _execute(manager: Manager, name: str, data: bytes, prefer: str) -> Response:
 
 
 def _kept(job: Mapping[str, Any]) -> Asked:
-    return Asked(job.get("response", "document"), job.get("modes", {}))
+    return Asked(job.get("response", "raw"), job.get("modes", {}))
 
 
 def _made(
