@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from geosite.reading.databases import crs_texts, database_damage, holds_queries, plain
-from geosite.reading.spreadsheets import sheet_damage
+from geosite.reading.spreadsheets import DAMAGED, sheet_damage
 
 __all__ = ["damage", "driver_names", "harmless", "names_a_file", "quiet", "reading_layers"]
 
@@ -123,7 +123,7 @@ def _archive_damage(path: Path) -> str | None:
     try:
         with zipfile.ZipFile(path) as archive:
             size = sum(member.file_size for member in archive.infolist())
-    except (zipfile.BadZipFile, OSError, RuntimeError, ValueError, NotImplementedError) as error:
+    except DAMAGED as error:
         return f"damaged: {error}"
     if size > UNPACKED_LIMIT:
         return f"unpacks to {size / 1e6:.0f} MB, more than {UNPACKED_LIMIT / 1e6:.0f}"

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from geosite.base.errors import InputError
 from geosite.reading.foreign import driver_names, harmless, names_a_file, reading_layers
+from geosite.reading.spreadsheets import DAMAGED
 
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
@@ -195,7 +196,11 @@ def _place(path: Path, safe: Path) -> Path | str:
     """Return what the library opens: the file, or the one shapefile that a zip file holds."""
     if path.suffix.lower() != ".zip":
         return safe
-    if (fault := _zip_fault(path)) is not None:
+    try:
+        fault = _zip_fault(path)
+    except DAMAGED as error:
+        fault = f"damaged: {error}"
+    if fault is not None:
         raise ValueError(fault)
     return f"zip://{path.as_posix()}"
 

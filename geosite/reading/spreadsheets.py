@@ -10,7 +10,13 @@ import zipfile
 import zlib
 from pathlib import Path
 
-__all__ = ["sheet_damage"]
+__all__ = ["DAMAGED", "sheet_damage"]
+
+DAMAGED = (
+    *(zipfile.BadZipFile, zlib.error, OSError, EOFError, RuntimeError, ValueError),
+    NotImplementedError,
+)
+"""What is raised where a packed file is damaged, encrypted or packed in another way."""
 
 COLUMNS = 256
 """No table of marks has more; column IV is the last of them."""
@@ -31,7 +37,7 @@ def sheet_damage(path: Path) -> str | None:
             for name in archive.namelist():
                 if _SHEET.fullmatch(name) and (fault := _fault(archive.read(name))) is not None:
                     return fault
-    except (zipfile.BadZipFile, zlib.error, OSError, RuntimeError, ValueError) as error:
+    except DAMAGED as error:
         return f"damaged: {error}"
     return None
 

@@ -4,7 +4,8 @@
     python tests/benchmark/fuzz_reading.py --inputs 50000 --guided
     python tests/benchmark/fuzz_reading.py --inputs 50000 --kinds parcels points request
 
-Damaged field books, site files, parcel layers, tables and layers of points, and process requests.
+Damaged field books as text and as tables of every accepted format, site files, parcel layers,
+tables and layers of points, designs, elevation rasters and process requests, in twelve ways.
 Guided means coverage-guided and needs atheris. Every input must end in a result or in an error of
 ours, within 10 seconds and 1 GB. What comes out is compared with a plain reading of the same bytes
 (by the csv, json and jsonschema modules), so that a wrong success is a failure too. Inputs that
@@ -47,8 +48,19 @@ WORDS = [
 ]
 
 
-KINDS = ("book", "site", "parcels", "points", "request")
-LAYERS = {b"{": "geojson", b"SQLi": "gpkg", b"\0\0\x27\x0a": "shp", b"fgb": "fgb", b"<?xm": "gml"}
+KINDS = ("book", "site", "parcels", "points", "request", "raster", "design", "sheet")
+LAYERS = {
+    b"{": "geojson",
+    b"SQLi": "gpkg",
+    b"\0\0\x27\x0a": "shp",
+    b"fgb": "fgb",
+    b"<?xml version": "kml",
+    b"<?xml": "gml",
+    b"<kml": "kml",
+    b"PK": "zip",
+    b"  0": "dxf",
+}
+EXTREMES = (0, 1, 0x7F, 0x7FFF, 0xFFFF, 0x7FFFFFFF, 0xFFFFFFFF)
 PARCELS = '[parcels]\nfile = "%s"\n'
 
 
@@ -79,6 +91,92 @@ def layers(shapes: list[dict[str, object]], folder: Path) -> list[bytes]:
             for i, shape in enumerate(shapes):
                 record = {"name": f"p{i}", "elevation": i + 0.5}
                 sink.write({"geometry": shape, "properties": record})
+        found.append(path.read_bytes())
+    return found
+
+
+def more_layers(folder: Path) -> dict[str, list[bytes]]:
+    """Return parcels, designs and field books in the formats that other libraries write."""
+    import zipfile
+
+    import ezdxf
+    import fiona
+    import openpyxl
+    from fieldbook_cases import BOOK
+
+    zipped = folder / "parcels.zip"
+    with zipfile.ZipFile(zipped, "w") as archive:
+        for part in folder.glob("Polygon.*"):
+            if part.suffix in (".shp", ".shx", ".dbf", ".prj"):
+                archive.write(part, part.name)
+    kml = """<?xml version="1.0"?><kml xmlns="http://www.opengis.net/kml/2.2"><Document>
+<Placemark><name>a</name><Polygon><outerBoundaryIs><LinearRing><coordinates>9.16,47.63 9.17,47.63
+9.17,47.64 9.16,47.63</coordinates></LinearRing></outerBoundaryIs></Polygon></Placemark>
+</Document></kml>"""
+    drawing = ezdxf.new("R2010")
+    space = drawing.modelspace()
+    space.add_polyline3d([(512300, 5276090, 4), (512310, 5276095, 5), (512320, 5276090, 6)])
+    space.add_3dface([(0, 0, 1), (1, 0, 1), (1, 1, 2), (0, 1, 2)])
+    space.add_lwpolyline([(512300, 5276090), (512330, 5276090), (512330, 5276120)], close=True)
+    text = io.StringIO()
+    drawing.write(text)
+    rows = [line.split(",") for line in BOOK.splitlines()]
+    width = len(rows[0])
+    rows = [[*row, *[""] * (width - len(row))][:width] for row in rows]
+    book = openpyxl.Workbook()
+    for row in rows:
+        book.active.append(
+            [float(c) if c.replace(".", "").lstrip("-").isdigit() else c for c in row]
+        )
+    book.save(folder / "book.xlsx")
+    schema = {"geometry": "None", "properties": dict.fromkeys(rows[0], "str")}
+    tables = [(folder / "book.xlsx").read_bytes()]
+    for end, driver in (("ods", "ODS"), ("gpkg", "GPKG")):
+        path = folder / f"book.{end}"
+        with fiona.open(
+            path, "w", driver=driver, schema=schema, allow_unsupported_drivers=True
+        ) as out:
+            for row in rows[1:]:
+                out.write({"geometry": None, "properties": dict(zip(rows[0], row, strict=True))})
+        tables.append(path.read_bytes())
+    design = "point,easting,northing,elevation\n" + "".join(
+        f"P{i},{i},{i * i},4\n" for i in range(9)
+    )
+    return {
+        "parcels": [zipped.read_bytes(), kml.encode(), text.getvalue().encode()],
+        "design": [text.getvalue().encode(), design.encode(), design.replace(",", ";").encode()],
+        "sheet": tables,
+    }
+
+
+def rasters(folder: Path) -> list[bytes]:
+    """Return the same elevations as GeoTIFF of several makes and as an ASCII grid."""
+    import numpy as np
+    import rasterio
+
+    rng = np.random.default_rng(1)
+    place = rasterio.transform.from_origin(512300.0, 5276130.0, 0.5, 0.5)
+    found = []
+    for number, (kind, options) in enumerate(
+        (
+            ("float32", {}),
+            ("float32", {"compress": "deflate", "predictor": 3, "tiled": True}),
+            ("int16", {"compress": "lzw", "predictor": 2}),
+            ("float64", {"BIGTIFF": "YES"}),
+            ("uint16", {"ENDIANNESS": "BIG"}),
+            ("float32", {"driver": "COG"}),
+            ("float32", {"driver": "AAIGrid"}),
+        )
+    ):
+        high = (400 + rng.uniform(0, 9, (30, 40))).astype(kind)
+        path = folder / f"high{number}.{'asc' if 'AAIGrid' in options.values() else 'tif'}"
+        profile = {"driver": "GTiff", "dtype": kind, "nodata": 0, "tiled": False} | options
+        if profile["driver"] != "GTiff":
+            del profile["tiled"]
+        with rasterio.open(
+            path, "w", height=30, width=40, count=1, crs="EPSG:25832", transform=place, **profile
+        ) as sink:
+            sink.write(high, 1)
         found.append(path.read_bytes())
     return found
 
@@ -118,8 +216,16 @@ def corpus(folder: Path) -> dict[str, list[bytes]]:
         for i in range(12)
     ]
     table = "easting,northing,elevation\n" + "".join(f"{i},{i * i},{i / 8}\n" for i in range(9))
+    lines: list[dict[str, object]] = [
+        {"type": "LineString", "coordinates": [(e + 9 * i, n) for e, n in ring]} for i in range(3)
+    ]
+    polygonal = layers(polygons, folder)
+    more = more_layers(folder)
     return {
-        "parcels": layers(polygons, folder),
+        "parcels": [*polygonal, *more["parcels"]],
+        "design": [*layers(lines, folder), *more["design"]],
+        "sheet": more["sheet"],
+        "raster": rasters(folder),
         "points": [
             *layers(points, folder),
             *(table.encode(), table.replace(",", ";").replace(".", ",").encode()) * 3,
@@ -147,7 +253,7 @@ def mutated(data: bytes, others: list[bytes], chance: random.Random) -> bytes:
     for _ in range(chance.choice((1, 1, 1, 2, 3, 5, 10))):
         at = chance.randrange(len(data) + 1)
         to = min(len(data), at + chance.choice((0, 1, 1, 2, 5, 20, 100)))
-        kind = chance.randrange(8)
+        kind = chance.randrange(12)
         if kind == 0:  # a byte changed
             data = data[:at] + bytes([chance.randrange(256)]) + data[at + 1 :]
         elif kind == 1:  # a piece lost
@@ -164,6 +270,18 @@ def mutated(data: bytes, others: list[bytes], chance: random.Random) -> bytes:
             i, j = chance.randrange(len(lines)), chance.randrange(len(lines))
             lines[i], lines[j] = lines[j], lines[i]
             data = b"\n".join(lines)
+        elif kind == 7:  # cut short
+            data = data[:at]
+        elif kind == 8:  # a block of zeros
+            data = data[:at] + bytes(to - at) + data[to:]
+        elif kind == 9:  # one bit
+            if data[at:]:
+                data = data[:at] + bytes([data[at] ^ 1 << chance.randrange(8)]) + data[at + 1 :]
+        elif kind == 10:  # a number of two or four bytes made extreme: sizes, offsets, counts
+            size = chance.choice((2, 4))
+            number = chance.choice(EXTREMES) & (1 << 8 * size) - 1
+            order = chance.choice(("little", "big"))
+            data = data[:at] + number.to_bytes(size, order) + data[at + size :]
         else:  # one cell or value replaced
             cells = data.split(b",")
             cells[chance.randrange(len(cells))] = chance.choice(WORDS)
@@ -267,6 +385,45 @@ class Fuzz:
                 return "wrong success: more points than lines"
         elif path.suffix == ".geojson" and len(found) > len(plain_features(data)):
             return "wrong success: more points than features"
+        return ""
+
+    def design(self, data: bytes) -> str:
+        """Read this design."""
+        from geosite.reading.designs import read_design
+
+        path = self.folder / f"design.{ending(data)}"
+        path.write_bytes(data)
+        found = read_design(str(path))
+        return "" if found.shapes else "wrong success: a design without a shape"
+
+    def sheet(self, data: bytes) -> str:
+        """Read a survey whose field book is a table of another format."""
+        from geosite.fieldbook.read import read_survey
+
+        end = "gpkg" if data.startswith(b"SQLi") else "ods" if b"opendocument" in data else "xlsx"
+        (self.folder / f"book.{end}").write_bytes(data)
+        site = self.good["site"].replace(b"book.csv", f"book.{end}".encode())
+        notes = read_survey(self.write(self.folder, self.good["book"], site))
+        finite = all(map(math.isfinite, notes.book.local.ravel()))
+        return "" if len(notes.book) and finite else "wrong success: rows that are no places"
+
+    def raster(self, data: bytes) -> str:
+        """Read this elevation raster."""
+        import numpy as np
+
+        from geosite.reading.rasters import read_elevation
+
+        end = "tif" if data[:2] in (b"II", b"MM") else "asc"
+        path = self.folder / f"high.{end}"
+        path.write_bytes(data)
+        path.with_suffix(".prj").write_text("EPSG:25832") if end == "asc" else None
+        found = read_elevation(str(path))
+        if found.values.shape != (found.grid.rows, found.grid.cols):
+            return "wrong success: rows and columns that are not the grid's"
+        if np.isinf(found.values).any():
+            return "wrong success: an elevation without end"
+        if end == "asc" and np.isfinite(found.values).sum() > len(data.split()):
+            return "wrong success: more cells than numbers"
         return ""
 
     def request(self, data: bytes) -> str:
@@ -405,7 +562,7 @@ def guided(folder: Path, options: argparse.Namespace) -> int:
     seeds = folder / "seeds"
     seeds.mkdir()
     start = corpus(folder)
-    letters = dict(zip("bsaer", KINDS, strict=True))
+    letters = dict(zip("bsaerhdt", KINDS, strict=True))
     for letter, kind in letters.items():
         for i, data in enumerate(start[kind] if kind in options.kinds else ()):
             for first in (letter, letter.upper()):

@@ -66,6 +66,19 @@ def test_zip_without_a_shapefile(tmp_path: Path) -> None:
     assert code(tmp_path / "map.zip") == "parcels-unreadable"
 
 
+@pytest.mark.parametrize("at", [0, 40, 200, -60, -20])
+def test_a_damaged_zip_is_told(tmp_path: Path, at: int) -> None:
+    (tmp_path / "parts").mkdir()
+    shapefile(tmp_path / "parts/map.shp", "EPSG:25832")
+    with zipfile.ZipFile(tmp_path / "map.zip", "w", zipfile.ZIP_DEFLATED) as out:
+        for part in sorted((tmp_path / "parts").iterdir(), reverse=True):
+            out.write(part, part.name)
+    data = bytearray((tmp_path / "map.zip").read_bytes())
+    data[at : at + 20 or None] = b"\xee" * 20
+    (tmp_path / "map.zip").write_bytes(data)
+    assert code(tmp_path / "map.zip") == "parcels-unreadable"
+
+
 def test_drafting_file_with_closed_lines_and_a_given_crs(tmp_path: Path) -> None:
     drawing = ezdxf.new()
     drawing.modelspace().add_lwpolyline(RING[:3], close=True)
