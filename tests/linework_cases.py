@@ -11,7 +11,7 @@ from geosite.base.map_frame import Frame
 from geosite.fieldbook.model import PIECE_KINDS, FieldBook, Notes
 from geosite.fieldbook.sitefile import Anchor, Baseline, Code, Quantities, SiteFile, Survey
 from geosite.network.model import Network
-from geosite.network.normal import Equations, Posterior
+from geosite.network.normal import Equations, Posterior, Term
 from geosite.network.rows import Between, HeightRows, PlanRows
 
 # feature, code, segment, mark (or None), easting, northing, elevation
@@ -133,6 +133,8 @@ def known_rows(knot: np.ndarray, sigma: float, sigma_up: float) -> tuple[PlanRow
         leg_gain=np.zeros((0, 3, 3)),
         weight=np.zeros((0, 3, 3)),
         pointing=0.0,
+        legs=no_legs(7, 3),
+        visits=None,
     )
     heights = HeightRows(
         between=between,
@@ -145,8 +147,17 @@ def known_rows(knot: np.ndarray, sigma: float, sigma_up: float) -> tuple[PlanRow
         leg_coupling=np.zeros((0, 3)),
         leg_variance=np.zeros(0),
         pointing=0.0,
+        legs=no_legs(5, 1),
+        visits=None,
     )
     return plan, heights
+
+
+def no_legs(unknowns: int, axes: int) -> Term:
+    """Return the long legs of a survey that has none."""
+    unknown = np.zeros((0, unknowns), dtype=np.int64)
+    jacobian, weight = np.zeros((0, axes, unknowns)), np.zeros((0, axes, axes))
+    return Term(unknown, jacobian, weight, np.zeros((0, axes)))
 
 
 def knot_of(network: Network) -> np.ndarray:

@@ -9,6 +9,7 @@ from geosite.handover.layers.everything import (
     answer_layers,
     answer_tables,
     survey_layers,
+    survey_tables,
     terrain_layers,
 )
 from geosite.handover.layers.rasters import ground_rasters
@@ -45,7 +46,7 @@ def pack(
             *(ground_rasters(notes, network, terrain) if terrain is not None else ()),
             *designs.rasters(answers.designs, frame),
         ),
-        tables=answer_tables(answers, notes),
+        tables=(*answer_tables(answers, notes), *survey_tables(notes, network)),
         report=report,
         findings=report.findings,
         features=drawing.features,

@@ -9,8 +9,9 @@ import numpy as np
 
 from geosite.base.arrays import Floats, Ints
 from geosite.fieldbook.model import FieldBook
-from geosite.network.covariance import error_ellipses, sight_covariance
+from geosite.network.covariance import sight_covariance
 from geosite.network.device import Device
+from geosite.network.ellipses import error_ellipses
 from geosite.network.model import Network
 
 __all__ = ["Advice", "advise", "baseline_variances", "visit_variance"]

@@ -21,15 +21,12 @@ from geosite.network.walk import sum_at
 __all__ = [
     "accuracies",
     "covariance",
-    "ellipses",
-    "error_ellipses",
     "intervals",
     "level_covariance",
     "orientation_variances",
     "orientation_with_place",
     "places_covariance",
     "plan_covariance",
-    "relative_ellipses",
     "row_variances",
     "sight_covariance",
     "sigma",
@@ -128,50 +125,6 @@ def sigma_vertical(network: Network) -> Floats:
     """Return the standard deviation of each observation's elevation, shape (n,), metres."""
     every = np.arange(len(network.en))
     return np.sqrt(np.maximum(level_covariance(network, every, every), 0.0))
-
-
-def ellipses(own: Floats) -> tuple[Floats, Floats, Floats]:
-    """Return what `error_ellipses` does of covariances in plan, shape (n, 2, 2)."""
-    east, north, both = own[:, 0, 0], own[:, 1, 1], own[:, 0, 1]
-    middle, half = (east + north) / 2, np.hypot((east - north) / 2, both)
-    return (
-        np.sqrt(np.maximum(middle + half, 0.0)),
-        np.sqrt(np.maximum(middle - half, 0.0)),
-        np.mod(np.arctan2(2 * both, north - east) / 2, np.pi),
-    )
-
-
-def error_ellipses(network: Network) -> tuple[Floats, Floats, Floats]:
-    """Return the standard error ellipse of each observation.
-
-    Returns
-    -------
-    major, minor : array, shape (n,), metres
-        Semi-axes, one standard deviation (times `Network.ellipse_factor` for 95 %).
-    azimuth : array, shape (n,), radians
-        Direction of the major axis, clockwise from grid north, 0 to pi.
-    """
-    every = np.arange(len(network.en))
-    return ellipses(plan_covariance(network, every, every))
-
-
-def relative_ellipses(network: Network, before: Ints, after: Ints) -> tuple[Floats, Floats, Floats]:
-    """Return the standard error ellipse of observations as seen from others.
-
-    Parameters
-    ----------
-    network
-    before, after : array, shape (m,)
-        Rows of the field book.
-
-    Returns
-    -------
-    major, minor, azimuth : array, shape (m,)
-        As `error_ellipses`.
-    """
-    cross = plan_covariance(network, before, after)
-    own = plan_covariance(network, before, before) + plan_covariance(network, after, after)
-    return ellipses(own - cross - cross.transpose(0, 2, 1))
 
 
 def covariance(network: Network, forms: Sequence[LinearForm]) -> Floats:

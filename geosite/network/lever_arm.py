@@ -8,11 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from geosite.base.arrays import Ints
-from geosite.network.covariance import (
-    error_ellipses,
-    orientation_variances,
-    orientation_with_place,
-)
+from geosite.network.covariance import orientation_variances, orientation_with_place
+from geosite.network.ellipses import error_ellipses
 from geosite.network.model import Network
 
 __all__ = ["LeverArm", "lever_arm"]

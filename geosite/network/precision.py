@@ -10,7 +10,8 @@ import numpy as np
 from geosite.base.arrays import Floats
 from geosite.fieldbook.model import FieldBook
 from geosite.network.anchor import Anchored
-from geosite.network.covariance import relative_ellipses, sigma
+from geosite.network.covariance import sigma
+from geosite.network.ellipses import relative_ellipses
 from geosite.network.model import Closure, LinearForm, Network
 from geosite.network.walk import Walk
 

@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from geosite.base.arrays import Floats, Ints
 from geosite.network.heights import Heights
-from geosite.network.normal import Posterior
+from geosite.network.normal import Posterior, Term
 from geosite.network.plan import Plan
 from geosite.network.reckon import state_matrix
 from geosite.network.walk import Complexes, Walk
@@ -101,6 +101,8 @@ class PlanRows:
         Inverse of `leg_gain` where the run's heading strays, of its places alone elsewhere.
     pointing : float
         Variance per axis of a place that is no knot beside its path, square metres.
+    legs, visits
+        Long legs and visits as observations of the adjustment, at its end.
     """
 
     between: Between
@@ -118,6 +120,8 @@ class PlanRows:
     leg_gain: Floats
     weight: Floats
     pointing: float
+    legs: Term
+    visits: Term | None
 
     def states(self, rows: Ints, *, of_path: bool = False) -> tuple[Ints, Floats]:
         """Return easting, northing, heading as combinations of seven unknowns.
@@ -189,7 +193,7 @@ class HeightRows:
 
     Parameters
     ----------
-    between, posterior, knot, path, pointing
+    between, posterior, knot, path, pointing, legs, visits
         As in `PlanRows`.
     drift : array, shape (n, 3)
         Unknowns of climb and tilts of the run at each position.
@@ -211,6 +215,8 @@ class HeightRows:
     leg_coupling: Floats
     leg_variance: Floats
     pointing: float
+    legs: Term
+    visits: Term | None
 
     def share(self, at: Ints) -> Floats:
         """Return the share of the leg's variance spent on reaching positions; 0 on open ends."""
@@ -271,6 +277,8 @@ def plan_rows(walk: Walk, plan: Plan, pointing: float) -> tuple[PlanRows, Floats
         leg_gain=plan.total,
         weight=plan.weight,
         pointing=pointing**2,
+        legs=plan.legs,
+        visits=plan.visits,
     )
     place = plan.path_place[between.start] + reckoned.reach
     en = np.where(here[:, None], plan.position[walk.knot], np.stack([place.real, place.imag], 1))
@@ -292,6 +300,8 @@ def height_rows(walk: Walk, heights: Heights, pointing: float) -> tuple[HeightRo
         leg_coupling=heights.reach[walk.leg_end, 1:],
         leg_variance=heights.variance[walk.leg_end],
         pointing=pointing**2,
+        legs=heights.legs,
+        visits=heights.visits,
     )
     drift = heights.drift[walk.run]
     rise = heights.reach[:, 0] + (heights.reach[:, 1:] * drift).sum(axis=1)

@@ -10,7 +10,8 @@ import numpy as np
 
 from geosite.base.arrays import Floats, Ints
 from geosite.base.grid import Grid
-from geosite.network.covariance import error_ellipses, level_covariance
+from geosite.network.covariance import level_covariance
+from geosite.network.ellipses import error_ellipses
 from geosite.terrain.ground import Ground
 from geosite.terrain.surface.rows import locate
 from geosite.terrain.surface.tin import shares

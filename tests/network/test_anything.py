@@ -14,7 +14,8 @@ from network_cases import Row, notes
 from geosite.base.errors import GeositeError, Problem
 from geosite.handover.report.serialise import plain
 from geosite.network.adjust import adjust
-from geosite.network.covariance import error_ellipses, sigma_horizontal, sigma_vertical
+from geosite.network.covariance import sigma_horizontal, sigma_vertical
+from geosite.network.ellipses import error_ellipses
 
 small = st.floats(-50, 50)
 # the field book lets nothing pass beyond 1e7 m

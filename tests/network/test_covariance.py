@@ -15,9 +15,7 @@ from geosite.fieldbook.model import Notes
 from geosite.network.adjust import adjust
 from geosite.network.covariance import (
     covariance,
-    error_ellipses,
     intervals,
-    relative_ellipses,
     sight_covariance,
     sigma,
     sigma_horizontal,
@@ -25,6 +23,7 @@ from geosite.network.covariance import (
     sigmas,
 )
 from geosite.network.device import device_of
+from geosite.network.ellipses import error_ellipses, relative_ellipses
 from geosite.network.heights import adjust_heights
 from geosite.network.model import LinearForm, Network
 from geosite.network.normal import Prior

@@ -17,8 +17,9 @@ from geosite.base.statistics import chi2_isf, chi2_sf
 from geosite.handover.report.serialise import plain
 from geosite.network.adjust import adjust
 from geosite.network.check_points import ELLIPSE_95
-from geosite.network.covariance import error_ellipses, sigma_horizontal, sigma_vertical
+from geosite.network.covariance import sigma_horizontal, sigma_vertical
 from geosite.network.device import device_of
+from geosite.network.ellipses import error_ellipses
 from geosite.network.mistakes.suspects import leg_tests
 from geosite.network.noise import judge_noise
 from geosite.network.report_model import Unchecked

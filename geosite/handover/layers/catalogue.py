@@ -27,6 +27,7 @@ from geosite.handover.layers import (
     ponding,
     prices,
     quantities,
+    residuals,
     sections,
     shared_edges,
 )
@@ -98,5 +99,6 @@ def catalogue() -> dict[str, tuple[Form, Columns[Any]]]:
         (peak_flows.PEAK_FLOWS, peak_flows.COLUMNS),
         (parcels.PARCEL_SHARES, parcels.share_columns()),
         (prices.PRICES, prices.columns("")),
+        (residuals.RESIDUALS, residuals.columns()),
     )
     return {form.name: (form, columns) for form, columns in found}

@@ -23,6 +23,7 @@ from geosite.handover.layers import (
     ponding,
     prices,
     quantities,
+    residuals,
     sections,
     shared_edges,
 )
@@ -33,7 +34,7 @@ from geosite.review.answers import Answers
 from geosite.terrain.site import Terrain
 from geosite.terrain.water.flow import polygons
 
-__all__ = ["answer_layers", "answer_tables", "survey_layers", "terrain_layers"]
+__all__ = ["answer_layers", "answer_tables", "survey_layers", "survey_tables", "terrain_layers"]
 
 
 def survey_layers(notes: Notes, network: Network, drawing: Drawing) -> tuple[Layer, ...]:
@@ -49,6 +50,12 @@ def survey_layers(notes: Notes, network: Network, drawing: Drawing) -> tuple[Lay
         lines.layer(drawing, network.frame, titles),
     )
     return tuple(layer for layer in found if len(layer.geometries))
+
+
+def survey_tables(notes: Notes, network: Network) -> tuple[Table, ...]:
+    """Return the residuals of the adjustment."""
+    found = residuals.table(notes.book, network)
+    return (found,) if found.records else ()
 
 
 def terrain_layers(terrain: Terrain, network: Network) -> tuple[Layer, ...]:

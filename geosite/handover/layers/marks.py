@@ -4,17 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import pairwise
 from typing import Any, Literal
 
 import numpy as np
 import shapely
 
-from geosite.base.arrays import Ints
-from geosite.base.columns import Column, Columns, integer, text
+from geosite.base.arrays import Floats, Ints
+from geosite.base.columns import Column, Columns, integer, real, text
 from geosite.fieldbook.model import Notes
 from geosite.handover.layers.points import Placed
 from geosite.handover.model import Form, Layer
+from geosite.network.ellipses import error_ellipses
 
 __all__ = ["columns", "layer"]
 
@@ -48,6 +50,14 @@ class Visited:
     def first(self) -> Ints:
         """The first observation of each: all visits of a mark stand at one adjusted place."""
         return np.array([rows[0] for rows in self.visits], np.int64)
+
+    @cached_property
+    def ellipses(self) -> tuple[Floats, Floats, Floats]:
+        """Semi-axes at 95 %, metres, and azimuth of the longer one, degrees."""
+        network = self.placed.network
+        major, minor, azimuth = error_ellipses(network, self.first)
+        factor = network.ellipse_factor
+        return major * factor, minor * factor, np.degrees(azimuth)
 
     def roles(self) -> list[str]:
         """Return what each mark is for."""
@@ -99,6 +109,27 @@ def columns(of_points: Columns[Placed]) -> Columns[Visited]:
             text("runs", "Uninterrupted walks that visited it.", lambda v: v.listed("run")),
             text("features", "Shapes it belongs to.", lambda v: v.listed("feature")),
             *map(at_first_visit, place),
+            real(
+                "ellipse_major_m",
+                "Longer semi-axis of the error ellipse that holds the mark at 95 %.",
+                lambda v: v.ellipses[0],
+                "m",
+                exact="itself an accuracy",
+            ),
+            real(
+                "ellipse_minor_m",
+                "Its shorter semi-axis.",
+                lambda v: v.ellipses[1],
+                "m",
+                exact="itself an accuracy",
+            ),
+            real(
+                "ellipse_azimuth_deg",
+                "Direction of its longer axis, clockwise from grid north.",
+                lambda v: v.ellipses[2],
+                "deg",
+                exact="itself an accuracy",
+            ),
             text("note", "Free text of the field book.", lambda v: v.notes_of_each()),
         )
     )

@@ -11,20 +11,18 @@ from geosite.base.rounding import grouped
 from geosite.drawing.document import (
     Block,
     Column,
-    Figure,
     Heading,
     Paragraph,
     Signature,
     Table,
     lay_out,
 )
-from geosite.drawing.ink import FAINT, PAPER, TEXT, Stroke
 from geosite.drawing.pdf import pdf
-from geosite.drawing.sheet import Arc, Outline, Rectangle, Shape, Text
 from geosite.fieldbook.sitefile import Handover
 from geosite.handover.model import CAUTION, Package
-from geosite.handover.palette import WATER
+from geosite.handover.papers.adjusted import adjusted_blocks
 from geosite.handover.papers.findings import paper_for
+from geosite.handover.papers.residuals import residual_blocks
 from geosite.handover.papers.statements import asprs_statement, nssda_statement
 from geosite.handover.plan.reference import crs_words, height_words
 from geosite.network.noise import Noise
@@ -54,7 +52,6 @@ def survey_report_pdf(package: Package, options: Handover) -> bytes:
         ``[handover]``: sheet.
     """
     network = NetworkReport() if package.report is None else package.report.network
-    marks = _marks(package)
     blocks: list[Block] = [
         Heading("Survey report"),
         *_what(package, network),
@@ -62,8 +59,9 @@ def survey_report_pdf(package: Package, options: Handover) -> bytes:
         *_closures(network.closures),
         *_variance(network.noise),
         *_baseline(network.baseline),
-        *_adjusted(marks, options),
-        *_residuals(package),
+        *adjusted_blocks(package),
+        *residual_blocks(package),
+        *_corrections(package),
         *_checks(network.check_points),
         *_relative(network.neighbour_precision),
         *_mistakes(network.mistakes),
@@ -204,95 +202,7 @@ def _baseline(check: BaselineCheck | None) -> list[Block]:
     return [Heading("Baseline", 2), Paragraph(text)]
 
 
-def _marks(package: Package) -> list[Record]:
-    """Return each mark once, as its first visit placed it."""
-    layer = next((layer for layer in package.layers if layer.name == "points"), None)
-    seen: dict[str, Record] = {}
-    for record in layer.records if layer is not None else ():
-        name = record.get("point")
-        if name:
-            seen.setdefault(str(name), record)
-    return list(seen.values())
-
-
-def _adjusted(marks: Sequence[Record], options: Handover) -> list[Block]:
-    if not marks:
-        return []
-    rows = tuple(
-        (
-            str(m["point"]),
-            _metres(m.get("easting")),
-            _metres(m.get("northing")),
-            _metres(m.get("elevation")),
-            _metres(m.get("sigma_h_m")),
-            _metres(m.get("h_95_m")),
-            _metres(m.get("sigma_v_m")),
-            _metres(m.get("v_95_m")),
-        )
-        for m in marks
-    )
-    columns = (
-        Column("mark", 0.6),
-        Column("easting", 1.05, "end"),
-        Column("northing", 1.1, "end"),
-        Column("elevation", 0.85, "end"),
-        Column("sigma per\naxis, m", 0.75, "end"),
-        Column("95 % in\nplan, m", 0.75, "end"),
-        Column("sigma of\nheight, m", 0.75, "end"),
-        Column("95 % of\nheight, m", 0.75, "end"),
-    )
-    blocks: list[Block] = [
-        Heading("Adjusted coordinates", 2),
-        Paragraph("Coordinates and elevations in the units of their reference systems."),
-    ]
-    if len(marks) > 1:
-        blocks.append(_sketch(marks))
-    return [*blocks, Table(columns, rows)]
-
-
-def _sketch(marks: Sequence[Record]) -> Figure:
-    """Draw the marks with circles that hold 95 %, enlarged by a round number."""
-    known = [m for m in marks if m.get("easting") is not None and m.get("northing") is not None]
-    east = [float(m["easting"]) for m in known]
-    north = [float(m["northing"]) for m in known]
-    radius = [float(m.get("h_95_m") or 0.0) for m in known]
-    wide, high = max(east) - min(east), max(north) - min(north)
-    largest = max([*radius, 1e-6])
-    times = _round_down(max(wide, high, 1.0) / 30 / largest)
-
-    def draw(box: Rectangle) -> list[Shape | Text]:
-        clear = 12.0
-        scale = min(
-            (box.width - 2 * clear) / max(wide, 1e-6), (box.height - 2 * clear) / max(high, 1e-6)
-        )
-        middle = (max(east) + min(east)) / 2, (max(north) + min(north)) / 2
-        items: list[Shape | Text] = []
-        for m, e, n, r in zip(known, east, north, radius, strict=True):
-            x = box.x + box.width / 2 + (e - middle[0]) * scale
-            y = box.y + box.height / 2 - (n - middle[1]) * scale
-            if r > 0:
-                circle = Outline((Arc((x, y), r * times * scale, 0.0, 2 * math.pi),), closed=True)
-                items.append(Shape((circle,), Stroke(WATER, 0.2)))
-            dot = Outline((Arc((x, y), 0.6, 0.0, 2 * math.pi),), closed=True)
-            items.append(Shape((dot,), Stroke(TEXT, 0.15), PAPER))
-            items.append(Text(x + 1.0, y - 0.8, str(m["point"])[:12], 1.9, colour=FAINT, halo=True))
-        return items
-
-    height = min(max(150.0 * high / max(wide, 1e-6) + 24.0, 50.0), 120.0)
-    return Figure(
-        height,
-        draw,
-        f"Marks, north up, with the circles that hold them in 95 of 100 cases, {times:g} times "
-        "enlarged.",
-    )
-
-
-def _round_down(value: float) -> float:
-    power = 10.0 ** math.floor(math.log10(max(value, 1.0)))
-    return max(m * power for m in (1.0, 2.0, 5.0) if m * power <= max(value, 1.0))
-
-
-def _residuals(package: Package) -> list[Block]:
+def _corrections(package: Package) -> list[Block]:
     """List how far the adjustment moved the visits to marks that were visited more than once."""
     layer = next((layer for layer in package.layers if layer.name == "points"), None)
     visits: dict[str, list[Record]] = {}

@@ -14,7 +14,8 @@ from geosite.base.errors import InputError, Problem
 from geosite.base.estimate import Estimate
 from geosite.base.statistics import ellipse_factor, t_factor
 from geosite.fieldbook.model import Notes
-from geosite.network.covariance import covariance, ellipses
+from geosite.network.covariance import covariance
+from geosite.network.ellipses import ellipses
 from geosite.network.model import LinearForm
 from geosite.review.change import wording
 from geosite.review.change.congruency import (
