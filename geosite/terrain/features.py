@@ -67,12 +67,36 @@ class GroundFeatures:
         return cells_in(self.areas(lambda code: code.paved), grid)
 
     def breaklines(self) -> list[Floats]:
-        """Return the edges that triangles must not cross, each of shape (k, 3)."""
+        """Return the edges that triangles must not cross, each of shape (k, 3).
+
+        Beside the lines whose code says so: kerbs, walls and gutters, at which the ground bends;
+        and the outlines of buildings, so that no triangle joins the ground before one wall to that
+        behind another. Where the marks of a feature are not on the ground it has no such edge.
+        """
+
+        def wanted(code: Code) -> bool:
+            return code.breakline or (
+                code.ground and (code.building or code.barrier or code.gutter)
+            )
+
         return [
             shapely.get_coordinates(part, include_z=True)
-            for feature in self.of(lambda code: code.breakline)
+            for feature in self.of(wanted)
             for part in shapely.get_parts(_edges(self.shapes[feature.name]))
+            if "Point" not in part.geom_type
         ]
+
+    def drawn_lines(self) -> list[BaseGeometry]:
+        """Return lines and outlines of areas, in plan: their ground is asked for along them."""
+        return [
+            shapely.force_2d(_edges(self.shapes[f.name]))
+            for f in self.drawing.features
+            if f.kind != "point"
+        ]
+
+    def building_areas(self) -> list[BaseGeometry]:
+        """Return the buildings, in plan."""
+        return [shapely.force_2d(shape) for shape in self.areas(lambda code: code.building)]
 
     def walls(self, grid: Grid) -> Bytes | None:
         """Return the steps that barriers and buildings block, None where there are none.

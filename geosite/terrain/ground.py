@@ -7,8 +7,10 @@ triangles through its own values on the marks (`geosite.terrain.surface.roughnes
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
@@ -24,10 +26,17 @@ from geosite.terrain.surface.roughness import Contrasts, Roughness, estimate_rou
 from geosite.terrain.surface.scores import breakline_vertices, scorable, triangles_without
 from geosite.terrain.surface.tin import Tin
 
+if TYPE_CHECKING:
+    from shapely.geometry.base import BaseGeometry
+
 __all__ = ["Ground", "Spot", "ground_between"]
 
 #: A place this near to the outer border is on it: what two roundings can do, in metres.
 _ON_BORDER_M = 1e-6
+
+#: A place this near to a wall stands before it: marks of a wall's foot are read to a few
+#: centimetres.
+_AT_WALL_M = 0.05
 
 _DRAWS_AT_ONCE = 16
 
@@ -60,6 +69,8 @@ class Ground:
         Number of possible grounds.
     seed
         Of the draws.
+    buildings
+        In plan: there is no ground under them.
     """
 
     network: Network
@@ -69,6 +80,7 @@ class Ground:
     scale: Floats
     draws: int = 200
     seed: int = 0
+    buildings: tuple[BaseGeometry, ...] = ()
 
     def __post_init__(self) -> None:
         if len(self.rows) != len(self.tin.origin):
@@ -102,12 +114,18 @@ class Ground:
         Returns
         -------
         array of bool, shape (m,)
-            Between the marks, and no farther from a mark or a breakline than the distances over
-            which marks that were left out could be predicted: beyond, nothing is known of how far
-            the ground departs from the triangles.
+            Between the marks, not under a building, and no farther from a mark or a breakline than
+            the distances over which marks that were left out could be predicted: beyond, nothing
+            is known of how far the ground departs from the triangles. The foot of a wall is
+            measured.
         """
         places = np.asarray(places, np.float64).reshape(-1, 2)
         inside = np.isfinite(self.elevations_at(places))
+        if self.buildings:
+            under, _ = shapely.STRtree(self._inner_buildings).query(
+                shapely.points(places), predicate="within"
+            )
+            inside[under] = False
         if np.isinf(self.roughness.reach_m):
             return inside
         near, _ = self._measured_tree.query(
@@ -306,6 +324,10 @@ class Ground:
         return shapely.STRtree(list(shapely.get_parts(shapely.polygons(corners))))
 
     @cached_property
+    def _inner_buildings(self) -> list[BaseGeometry]:
+        return [shapely.buffer(one, -_AT_WALL_M) for one in self.buildings]
+
+    @cached_property
     def _measured_tree(self) -> shapely.STRtree:
         marks = self.tin.points[: int(self.tin.origin.max()) + 1, :2]
         ends = self.tin.points[self.tin.edges][:, :, :2].reshape(-1, 2)
@@ -402,7 +424,13 @@ class Rough:
 
 
 def ground_between(
-    network: Network, rows: Ints, tin: Tin, *, draws: int = 200, seed: int = 0
+    network: Network,
+    rows: Ints,
+    tin: Tin,
+    *,
+    buildings: Sequence[BaseGeometry] = (),
+    draws: int = 200,
+    seed: int = 0,
 ) -> Ground:
     """Join a triangulation to the network and estimate the ground between the marks.
 
@@ -413,6 +441,8 @@ def ground_between(
         Observation of each point that was given to the triangulation.
     tin
         Local grid metres and metres.
+    buildings
+        In plan: there is no ground under them.
     draws, seed
         Of the possible grounds.
     """
@@ -421,7 +451,7 @@ def ground_between(
     on_breakline = np.zeros(len(tin.points), bool)
     on_breakline[tin.edges] = True
     scale = local_scales(contrasts, rough, tin.points[:, :2], on_breakline)
-    return Ground(network, tin, rows, rough, scale, draws, seed)
+    return Ground(network, tin, rows, rough, scale, draws, seed, tuple(buildings))
 
 
 def _contrasts(network: Network, rows: Ints, tin: Tin) -> Contrasts:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import zlib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -18,7 +18,8 @@ from geosite.terrain.features import GroundFeatures, ground_features, rows_on_gr
 from geosite.terrain.ground import Ground, ground_between
 from geosite.terrain.slope import Slope, slope
 from geosite.terrain.surface.cells import grid_over
-from geosite.terrain.surface.model import Surface, elevation_surface
+from geosite.terrain.surface.gaps import without_gaps
+from geosite.terrain.surface.model import Surface, surface_over, triangulate_points
 from geosite.terrain.water.descent import Mask
 
 __all__ = ["SiteGround", "site_ground"]
@@ -120,13 +121,15 @@ def site_ground(notes: Notes, network: Network, drawing: Drawing) -> SiteGround 
     west, north = (float(v) for v in frame.to_local((grid.west, grid.north)))
     local = Grid(west, north, grid.cell_size * frame.unit_m, grid.rows, grid.cols)
     features = ground_features(notes, drawing)
-    surface = elevation_surface(
-        marks,
+    triangulated = triangulate_points(
+        marks, sigma=sigma_vertical(network)[rows], breaklines=features.breaklines()
+    )
+    tin = without_gaps(triangulated.tin, features.drawn_lines())
+    surface = surface_over(
+        replace(triangulated, tin=tin),
         local,
         method=table.method,
-        sigma=sigma_vertical(network)[rows],
         covariance=lambda i, j: level_covariance(network, rows[i], rows[j]),
-        breaklines=features.breaklines(),
         scores=table.scores,
     )
     draws = _affordable(notes.site.drainage.confidence_runs, local)
@@ -140,7 +143,14 @@ def site_ground(notes: Notes, network: Network, drawing: Drawing) -> SiteGround 
         local=local,
         rows=rows,
         surface=surface,
-        ground=ground_between(network, rows, surface.tin, draws=draws, seed=_seed(notes)),
+        ground=ground_between(
+            network,
+            rows,
+            tin,
+            buildings=features.building_areas(),
+            draws=draws,
+            seed=_seed(notes),
+        ),
         slope=slope(surface.z, local.cell_size, method=table.slope_method),
         buildings=features.buildings(local),
     )

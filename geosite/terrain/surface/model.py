@@ -217,6 +217,13 @@ def choose_method(
 def _interpolate(tin: Tin, grid: Grid, method: Method, noise: Floats | None) -> Floats:
     if method == "tin":
         return rasterise(tin, grid)
+    z = _interpolate_smoothly(tin, grid, method, noise)
+    # where gaps are left out of the triangles
+    z[locate(tin, grid) < 0] = np.nan
+    return z
+
+
+def _interpolate_smoothly(tin: Tin, grid: Grid, method: Method, noise: Floats | None) -> Floats:
     marks = tin.points[: int(tin.origin.max()) + 1]
     known = None if noise is None else noise[: len(marks)]
     # the other methods go by the marks alone
