@@ -21,9 +21,9 @@ from geosite.base.statistics import t_factor
 from geosite.network.covariance import covariance, sigmas
 from geosite.network.draws import Draws, draw_marks
 from geosite.network.model import LinearForm, Network
+from geosite.terrain.contrasts import contrasts, cross, plane_gradients
 from geosite.terrain.surface.realisations import Lattice, draw_rough
 from geosite.terrain.surface.roughness import Contrasts, Roughness, estimate_roughness, local_scales
-from geosite.terrain.surface.scores import breakline_vertices, scorable, triangles_without
 from geosite.terrain.surface.tin import Tin
 
 if TYPE_CHECKING:
@@ -358,9 +358,9 @@ class Ground:
         np.minimum.at(triangle, which, hit)
         triangle[triangle == count] = -1
         a, b, c = (self.tin.points[self.tin.triangles[triangle, k], :2] for k in range(3))
-        twice = _cross(b - a, c - a)
-        share_b = _cross(places - a, c - a) / twice
-        share_c = _cross(b - a, places - a) / twice
+        twice = cross(b - a, c - a)
+        share_b = cross(places - a, c - a) / twice
+        share_c = cross(b - a, places - a) / twice
         shares = np.column_stack([1.0 - share_b - share_c, share_b, share_c])
         shares[triangle < 0] = np.nan
         return triangle, shares
@@ -404,7 +404,7 @@ class Ground:
     @cached_property
     def gradients(self) -> Floats:
         """Rise towards east and north of each triangle, shape (t, 2)."""
-        return _plane_gradients(self.tin.points, self.tin.triangles)
+        return plane_gradients(self.tin.points, self.tin.triangles)
 
 
 @dataclass(frozen=True, eq=False)
@@ -446,57 +446,13 @@ def ground_between(
     draws, seed
         Of the possible grounds.
     """
-    contrasts = _contrasts(network, rows, tin)
-    rough = estimate_roughness(contrasts)
+    compared = contrasts(network, rows, tin)
+    rough = estimate_roughness(compared)
     on_breakline = np.zeros(len(tin.points), bool)
     on_breakline[tin.edges] = True
-    scale = local_scales(contrasts, rough, tin.points[:, :2], on_breakline)
+    scale = local_scales(compared, rough, tin.points[:, :2], on_breakline)
     return Ground(network, tin, rows, rough, scale, draws, seed, tuple(buildings))
-
-
-def _contrasts(network: Network, rows: Ints, tin: Tin) -> Contrasts:
-    """Compare marks with the triangles, or along breaklines with the line, of all others."""
-    which = scorable(tin)
-    corners, shares = np.empty((0, 3), np.int64), np.empty((0, 3))
-    if len(which):
-        corners, shares = triangles_without(tin, which)
-    vertex, ends, along = breakline_vertices(tin)
-    slope = np.concatenate([_plane_gradients(tin.points, corners), np.zeros((len(vertex), 2))])
-    # a line has no third corner
-    corners = np.concatenate([corners, np.column_stack([ends, ends[:, :1]])])
-    shares = np.concatenate([shares, np.column_stack([along, np.zeros(len(vertex))])])
-    every = np.column_stack([np.concatenate([which, vertex]), corners])
-    weight = np.column_stack([np.ones(len(every)), -shares])
-    observed = rows[tin.owner]
-    forms = [
-        LinearForm(r, -w * east, -w * north, w)
-        for r, w, (east, north) in zip(observed[every], weight, slope, strict=True)
-    ]
-    return Contrasts(
-        (weight * tin.points[every, 2]).sum(axis=1),
-        sigmas(network, forms),
-        tin.points[every, :2],
-        shares,
-        every,
-        np.arange(len(every)) >= len(which),
-    )
-
-
-def _plane_gradients(points: Floats, triangles: Ints) -> Floats:
-    a, b, c = (points[triangles[:, k]] for k in range(3))
-    ab, ac = b - a, c - a
-    twice = _cross(ab[:, :2], ac[:, :2])
-    # a triangle that rounding left without area has no slope
-    twice = np.where(twice == 0, np.inf, twice)
-    east = (ab[:, 2] * ac[:, 1] - ac[:, 2] * ab[:, 1]) / twice
-    north = (ac[:, 2] * ab[:, 0] - ab[:, 2] * ac[:, 0]) / twice
-    return np.column_stack([east, north])
 
 
 def _lines(ends: Floats) -> shapely.MultiLineString:
     return shapely.MultiLineString(list(ends))
-
-
-def _cross(p: Floats, q: Floats) -> Floats:
-    product: Floats = p[:, 0] * q[:, 1] - p[:, 1] * q[:, 0]
-    return product

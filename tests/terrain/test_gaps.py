@@ -9,7 +9,7 @@ import shapely
 from rough_sites import landing, walk_site
 
 from geosite.terrain.surface.gaps import without_gaps
-from geosite.terrain.surface.tin import border_sides, triangulate
+from geosite.terrain.surface.tin import Tin, border_sides, triangulate
 
 
 def yard(seed: int) -> np.ndarray:
@@ -40,6 +40,11 @@ def test_a_corner_walked_twice_as_far_apart_is_no_gap() -> None:
     assert len(without_gaps(tin).triangles) == len(tin.triangles)
 
 
+def border_of(tin: Tin) -> set[tuple[int, ...]]:
+    _, start, end = border_sides(tin)
+    return {tuple(row) for row in np.sort(np.column_stack([start, end]), axis=1).tolist()}
+
+
 def test_breaklines_stay_in_the_ground() -> None:
     marks = np.array([(e, n, 0.0) for e in range(0, 50, 5) for n in (0.0, 5.0)])
     marks[1:, 1] += np.where(np.arange(19) % 2 == 0, 0.1, 0.0)[: len(marks) - 1]
@@ -49,13 +54,8 @@ def test_breaklines_stay_in_the_ground() -> None:
     line = [marks[1], marks[-1]]
     kept = triangulate(marks, [line])
     assert len(without_gaps(tin).triangles) < len(tin.triangles)
-    sides = {
-        tuple(sorted(p)) for p in zip(*(x.tolist() for x in border_sides(kept)[1:]), strict=True)
-    }
-    after = without_gaps(kept)
-    left = {
-        tuple(sorted(p)) for p in zip(*(x.tolist() for x in border_sides(after)[1:]), strict=True)
-    }
+    sides = border_of(kept)
+    left = border_of(without_gaps(kept))
     walked = {tuple(edge) for edge in kept.edges.tolist()}
     assert walked & sides
     assert walked & sides <= left

@@ -1,0 +1,76 @@
+"""Marks compared with what the others say: the contrasts that tell how rough the ground is."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from geosite.base.arrays import Floats, Ints
+from geosite.network.covariance import sigmas
+from geosite.network.model import LinearForm, Network
+from geosite.terrain.surface.roughness import Contrasts
+from geosite.terrain.surface.scores import breakline_vertices, scorable, triangles_without
+from geosite.terrain.surface.tin import Tin
+
+__all__ = ["contrasts", "cross", "plane_gradients"]
+
+
+def contrasts(network: Network, rows: Ints, tin: Tin) -> Contrasts:
+    """Compare marks with the triangles, or along breaklines with the line, of all others.
+
+    Parameters
+    ----------
+    network
+    rows : array, shape (n,)
+        Observation of each point that was given to the triangulation.
+    tin
+        Local grid metres and metres.
+    """
+    which = scorable(tin)
+    corners, shares = np.empty((0, 3), np.int64), np.empty((0, 3))
+    if len(which):
+        corners, shares = triangles_without(tin, which)
+    vertex, ends, along = breakline_vertices(tin)
+    slope = np.concatenate([plane_gradients(tin.points, corners), np.zeros((len(vertex), 2))])
+    # a line has no third corner
+    corners = np.concatenate([corners, np.column_stack([ends, ends[:, :1]])])
+    shares = np.concatenate([shares, np.column_stack([along, np.zeros(len(vertex))])])
+    every = np.column_stack([np.concatenate([which, vertex]), corners])
+    weight = np.column_stack([np.ones(len(every)), -shares])
+    observed = rows[tin.owner]
+    forms = [
+        LinearForm(r, -w * east, -w * north, w)
+        for r, w, (east, north) in zip(observed[every], weight, slope, strict=True)
+    ]
+    return Contrasts(
+        (weight * tin.points[every, 2]).sum(axis=1),
+        sigmas(network, forms),
+        tin.points[every, :2],
+        shares,
+        every,
+        np.arange(len(every)) >= len(which),
+    )
+
+
+def plane_gradients(points: Floats, triangles: Ints) -> Floats:
+    """Return the rise towards east and north of each triangle, shape (t, 2).
+
+    Examples
+    --------
+    >>> corners = np.array([[0.0, 0.0, 5.0], [2.0, 0.0, 5.2], [0.0, 1.0, 4.5]])
+    >>> plane_gradients(corners, np.array([[0, 1, 2]])).round(9).tolist()
+    [[0.1, -0.5]]
+    """
+    a, b, c = (points[triangles[:, k]] for k in range(3))
+    ab, ac = b - a, c - a
+    twice = cross(ab[:, :2], ac[:, :2])
+    # a triangle that rounding left without area has no slope
+    twice = np.where(twice == 0, np.inf, twice)
+    east = (ab[:, 2] * ac[:, 1] - ac[:, 2] * ab[:, 1]) / twice
+    north = (ac[:, 2] * ab[:, 0] - ab[:, 2] * ac[:, 0]) / twice
+    return np.column_stack([east, north])
+
+
+def cross(p: Floats, q: Floats) -> Floats:
+    """Return the cross product of vectors in the plane, shape (n,)."""
+    product: Floats = p[:, 0] * q[:, 1] - p[:, 1] * q[:, 0]
+    return product
