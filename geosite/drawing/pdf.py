@@ -126,15 +126,15 @@ def _on_earth(place: Place) -> str:
     )
 
 
-def png(document: bytes, dpi: float) -> bytes:
-    """Return the first page of a PDF document as a PNG image of at most 8 million pixels."""
+def png(document: bytes, dpi: float, number: int = 0) -> bytes:
+    """Return a page of a PDF document, counted from 0, as a PNG of at most 8 million pixels."""
     import struct
 
     import numpy as np
     import pypdfium2
 
     opened = pypdfium2.PdfDocument(document)
-    page = opened[0]
+    page = opened[number]
     zoom = min(dpi / 72, math.sqrt(8e6 / (page.get_width() * page.get_height())))
     bitmap = page.render(scale=zoom, rev_byteorder=True)
     pixels = np.array(bitmap.to_numpy()[..., :3])

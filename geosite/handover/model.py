@@ -176,6 +176,8 @@ class Package:
         columns keep metres.
     sheet, submission
         ``[sheet]`` and ``[submission]`` of the site file: title block, responsible party.
+    designed
+        By name of a design, the layers of the water on the designed ground, for its sheet.
     """
 
     title: str
@@ -197,3 +199,4 @@ class Package:
     unit: Literal["m", "ft"] = "m"
     sheet: Sheet = field(default_factory=Sheet)
     submission: Submission = field(default_factory=Submission)
+    designed: Mapping[str, tuple[Layer, ...]] = field(default_factory=dict)

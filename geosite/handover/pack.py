@@ -11,6 +11,7 @@ from geosite.handover.layers.everything import (
     survey_layers,
     survey_tables,
     terrain_layers,
+    water_layers,
 )
 from geosite.handover.layers.rasters import ground_rasters
 from geosite.handover.model import Package
@@ -60,4 +61,5 @@ def pack(
         unit=notes.site.handover.unit,
         sheet=notes.site.sheet,
         submission=notes.site.submission,
+        designed={one.name: water_layers(one.water, one.grid, frame) for one in answers.designs},
     )

@@ -19,8 +19,9 @@ from geosite.drawing.font import typeface
 from geosite.drawing.sheet import Sheet, Text
 from geosite.fieldbook.read import read_survey
 from geosite.handover.comparison.as_built_plan import as_built_sheet
-from geosite.handover.comparison.change_plan import bands, change_sheet
-from geosite.handover.comparison.sheet import key_length, survey_package, told
+from geosite.handover.comparison.change_plan import change_bands, change_sheet
+from geosite.handover.comparison.sheet import key_length, survey_package
+from geosite.handover.plan.measures import told
 from geosite.linework.draw import draw
 from geosite.network.adjust import adjust
 from geosite.processes.epochs import read_epoch
@@ -254,7 +255,7 @@ def test_the_volume_holds_the_truth_and_the_kerb_is_no_change(
     assert found.unwalked_m2 > 100
     assert [f.code for f in change.findings if f.code == "ground-unwalked"]
     # the cells of the bands are the significant ones, and they lie round the pad
-    drawn = bands(found)
+    drawn = change_bands(found)
     whole = shapely.union_all([band.shape for band in drawn])
     cells = found.significant.sum() * found.grid.cell_size**2
     assert whole.area == pytest.approx(cells)
@@ -267,7 +268,7 @@ def test_what_fell_has_a_ramp_of_its_own(changed: tuple[Epoch, Epoch, Change, Sh
     _, _, change, _ = changed
     ground = change.ground
     assert ground is not None
-    fell = bands(replace(ground, rise=-ground.rise))
-    assert [(b.low, b.high) for b in fell] == [(-b.high, -b.low) for b in bands(ground)]
-    assert not {b.colour for b in fell} & {b.colour for b in bands(ground)}
-    assert bands(replace(ground, significant=np.zeros_like(ground.significant))) == ()
+    fell = change_bands(replace(ground, rise=-ground.rise))
+    assert [(b.low, b.high) for b in fell] == [(-b.high, -b.low) for b in change_bands(ground)]
+    assert not {b.colour for b in fell} & {b.colour for b in change_bands(ground)}
+    assert change_bands(replace(ground, significant=np.zeros_like(ground.significant))) == ()

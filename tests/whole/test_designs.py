@@ -11,6 +11,7 @@ from pathlib import Path
 
 import numpy as np
 import pyogrio
+import pypdfium2
 import pytest
 import rasterio
 
@@ -71,6 +72,26 @@ def test_cut_and_fill_have_intervals_and_the_water_is_told_before_and_after(out:
     assert {"design_edges", "design_lines", "designs", "design_water", "peak_flows"} <= layers
     lines = pyogrio.read_dataframe(out / "site.gpkg", layer="design_lines")
     assert "daylight" in set(lines["meaning"])
+
+
+def test_what_the_design_does_not_touch_is_the_same_before_and_after(out: Path) -> None:
+    """Walked and designed ground are drained on the same possible grounds."""
+    water = {w["name"]: w for w in rows(out / "design_water.csv")}
+    far = water["inlet_east"]
+    for end in ("", "_low", "_high"):
+        assert far[f"before{end}"] == far[f"after{end}"]
+    assert water["inlet_west"]["before"] != water["inlet_west"]["after"]
+
+
+def test_the_design_has_a_sheet_with_its_cut_and_fill_and_its_water(out: Path) -> None:
+    document = pypdfium2.PdfDocument(out / "plan.pdf")
+    texts = [document[i].get_textpage().get_text_range() for i in range(len(document))]
+    (sheet,) = [text for text in texts if "Design boarding, its ground and water" in text]
+    (design,) = rows(out / "designs.csv")
+    assert f"{float(design['fill_m3']):.1f}" in sheet
+    assert "where it meets the ground" in sheet
+    assert "runs to inlet_west" in sheet
+    document.close()
 
 
 def test_peak_flows_stand_in_table_and_report(out: Path) -> None:

@@ -21,7 +21,6 @@ from geosite.handover.comparison.sheet import (
     key_length,
     name_surfaces,
     signed,
-    told,
     vector_ends,
 )
 from geosite.handover.comparison.vectors import (
@@ -38,7 +37,7 @@ from geosite.handover.plan.column import Block, Column, Items, more, stroke_sign
 from geosite.handover.plan.layout import Layout
 from geosite.handover.plan.legend import scale_block
 from geosite.handover.plan.linework import draw_areas, draw_grid, draw_lines, draw_sections
-from geosite.handover.plan.measures import Measures
+from geosite.handover.plan.measures import Measures, told
 from geosite.handover.plan.symbols import mark_symbol
 from geosite.handover.plan.words import caution_block, look_block, place_block, title_block
 from geosite.review.as_built.model import AsBuilt, Deviation, Plan

@@ -5,15 +5,15 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from geosite.drawing.ink import FAINT, PAPER, TEXT, Stroke
+from geosite.drawing.ink import PAPER, TEXT, Stroke
 from geosite.drawing.labels import Line, around
-from geosite.drawing.sheet import Outline, Rectangle, Shape, Sheet, rectangle
+from geosite.drawing.sheet import Outline, Shape, Sheet
 from geosite.fieldbook.sitefile import Handover
 from geosite.handover.comparison.sheet import (
     comparison_sheet,
@@ -22,25 +22,25 @@ from geosite.handover.comparison.sheet import (
     key_length,
     name_surfaces,
     signed,
-    told,
     vector_ends,
 )
 from geosite.handover.comparison.vectors import arrow_sign, draw_arrow, ellipse
 from geosite.handover.model import Layer, Package
-from geosite.handover.palette import ALERT, RAMPS, STROKES, WATER
+from geosite.handover.palette import ALERT, STROKES, WATER
+from geosite.handover.plan.bands import Band, band_rows, bands, fill, swatch
 from geosite.handover.plan.canvas import Canvas
 from geosite.handover.plan.column import Block, Column, Items, more, stroke_sign
 from geosite.handover.plan.layout import Layout
 from geosite.handover.plan.legend import scale_block
 from geosite.handover.plan.linework import draw_grid, draw_sections
-from geosite.handover.plan.measures import Measures
-from geosite.handover.plan.symbols import mark_symbol, rounded
+from geosite.handover.plan.measures import Measures, told
+from geosite.handover.plan.symbols import mark_symbol
 from geosite.handover.plan.words import caution_block, look_block, place_block, title_block
 from geosite.review.change.ground import GroundChange
 from geosite.review.change.model import Change, MarkChange
 from geosite.terrain.water.flow import polygons
 
-__all__ = ["Band", "bands", "change_sheet"]
+__all__ = ["change_bands", "change_sheet"]
 
 PENS = {
     "stable": Stroke(WATER, 0.25),
@@ -55,31 +55,11 @@ WORDS = {
 LATER = Stroke(TEXT, 0.55)
 """Outlines of the second survey."""
 COMPARED = "#f1f1ec"
-_STEPS = (0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0)
 _SMALL = 1.9
 
 
-@dataclass(frozen=True, slots=True)
-class Band:
-    """Where the ground rose or fell by more than a step of the ramp.
-
-    Parameters
-    ----------
-    low, high
-        Rise, in the unit of the sheet; both negative where the ground fell.
-    colour
-    shape
-        Cells of this band and of those beyond it, map units: drawn one upon the other.
-    """
-
-    low: float
-    high: float
-    colour: str
-    shape: BaseGeometry
-
-
-def bands(ground: GroundChange, unit_m: float = 1.0) -> tuple[Band, ...]:
-    """Return the bands of the difference where it is significant, the least change first.
+def change_bands(ground: GroundChange, unit_m: float = 1.0) -> tuple[Band, ...]:
+    """Return the bands of the difference where it is more than noise.
 
     Parameters
     ----------
@@ -87,21 +67,7 @@ def bands(ground: GroundChange, unit_m: float = 1.0) -> tuple[Band, ...]:
     unit_m
         Metres per unit of the sheet.
     """
-    rise = np.where(ground.significant, np.nan_to_num(ground.rise), 0.0) / unit_m
-    most = float(np.abs(rise).max(initial=0.0))
-    if not most > 0:
-        return ()
-    count = len(RAMPS["raised"])
-    step = next((s for s in _STEPS if most <= s * count), most / count)
-    found = []
-    for side, ramp in ((1, RAMPS["raised"]), (-1, RAMPS["lowered"])):
-        for level in range(count):
-            cells = rise * side > level * step
-            if (rise[cells] * side <= (level + 1) * step).any():
-                (shape,) = polygons(cells.astype(np.int32), ground.grid).values()
-                ends = sorted((side * level * step, side * (level + 1) * step))
-                found.append(Band(ends[0], ends[1], ramp[level], shape))
-    return tuple(found)
+    return bands(np.where(ground.significant, ground.rise, 0.0) / unit_m, ground.grid)
 
 
 def change_sheet(change: Change, package: Package, later: Package, options: Handover) -> Sheet:
@@ -120,7 +86,7 @@ def change_sheet(change: Change, package: Package, later: Package, options: Hand
     frame, measures = package.frame, Measures(options.unit)
     places = [mark.en[None, :] for mark in change.marks]
     shapes: list[BaseGeometry] = [shapely.MultiPoint(frame.to_map(np.vstack(places)))]
-    found = () if change.ground is None else bands(change.ground, measures.unit_m)
+    found = () if change.ground is None else change_bands(change.ground, measures.unit_m)
     compared = None if change.ground is None else _compared(change.ground)
     shapes += [band.shape for band in found]
     lengths = [mark.horizontal.value for mark in change.marks]
@@ -165,9 +131,9 @@ def _draw_ground(
 ) -> None:
     draw_grid(page)
     if compared is not None:
-        _fill(page, compared, COMPARED)
+        fill(page, compared, COMPARED)
     for band in found:
-        _fill(page, band.shape, band.colour)
+        fill(page, band.shape, band.colour)
     draw_sections(page)
     for survey, pen in ((page.package, STROKES["areas"]), (later, LATER)):
         for layer in _drawn(survey):
@@ -176,12 +142,6 @@ def _draw_ground(
 
 def _drawn(package: Package) -> list[Layer]:
     return [layer for layer in package.layers if layer.name in ("areas", "lines")]
-
-
-def _fill(page: Canvas, shape: BaseGeometry, colour: str) -> None:
-    rings = [Outline((rounded(ring, page.cell),), closed=True) for ring in page.paper([shape])]
-    if rings:
-        page.shapes["difference"].append(Shape(rings, None, colour))
 
 
 def _draw_marks(page: Canvas, change: Change, measures: Measures, times: float) -> None:
@@ -251,30 +211,16 @@ def _ground_block(
 
     def block(column: Column, limit: int) -> None:
         column.heading(f"Rise of the ground, {measures.unit}, where it is more than noise")
-        for band in sorted(found, key=lambda band: -band.high):
-            words = f"{_plain(band.low)} to {_plain(band.high)}"
-            column.row(_swatch(band.colour, column.k), words)
+        band_rows(column, found)
         if not found:
             column.paragraph("Nowhere is it more than noise.")
         column.row(
-            _swatch(COMPARED, column.k),
+            swatch(COMPARED, column.k),
             "compared, no change seen" if found else "compared",
             measures.area(ground.compared_m2 - ground.raised_m2 - ground.lowered_m2),
         )
 
     return block
-
-
-def _plain(value: float) -> str:
-    return f"{value:+.4g}".replace("-", "\N{MINUS SIGN}") if value else "0"
-
-
-def _swatch(colour: str, k: float) -> Callable[[float, float], Items]:
-    def sign(x: float, y: float) -> Items:
-        box = Rectangle(x - 4.0 * k, y - 1.3 * k, 8.0 * k, 2.6 * k)
-        return [rectangle(box, stroke=Stroke(FAINT, 0.13), fill=colour)]
-
-    return sign
 
 
 def _volume_block(ground: GroundChange | None, measures: Measures) -> Block | None:

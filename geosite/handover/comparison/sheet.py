@@ -14,7 +14,7 @@ from msgspec.structs import replace as replace_fields
 from geosite.base.arrays import Floats
 from geosite.base.errors import Finding
 from geosite.base.estimate import Estimate
-from geosite.base.rounding import decimals, grouped
+from geosite.base.rounding import decimals
 from geosite.drawing.font import printable, typeface
 from geosite.drawing.ink import FAINT, TEXT
 from geosite.drawing.pdf import pdf, png
@@ -43,7 +43,6 @@ __all__ = [
     "name_surfaces",
     "signed",
     "survey_package",
-    "told",
     "vector_ends",
     "write_sheet",
 ]
@@ -211,28 +210,6 @@ def signed(value: Estimate, measures: Measures) -> str:
     if float(text) == 0.0:
         text = text.lstrip("+-")
     return text.replace("-", "\N{MINUS SIGN}")
-
-
-def told(value: Estimate, per: float = 1.0, sign: bool = False) -> tuple[str, str, str]:
-    """Return a number and the ends of its interval, no digit more than is known.
-
-    Parameters
-    ----------
-    value
-    per
-        Of the number's own unit in the unit that is written.
-    sign
-        A plus before what is not negative.
-    """
-    places = max(0, min(3, decimals(value.half_width / per)))
-
-    def one(number: float) -> str:
-        if not math.isfinite(number):
-            return "?"
-        text = grouped(number / per, places).replace("-", "\N{MINUS SIGN}")
-        return f"+{text}" if sign and round(number / per, places) > 0 else text
-
-    return one(value.value), one(value.low), one(value.high)
 
 
 def vector_ends(page: Canvas, place: Floats, shift: Floats, times: float) -> Floats:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from geosite.base.grid import Grid
 from geosite.base.map_frame import Frame
 from geosite.fieldbook.model import Notes
 from geosite.handover.layers import (
@@ -32,9 +33,17 @@ from geosite.linework.model import Drawing
 from geosite.network.model import Network
 from geosite.review.answers import Answers
 from geosite.terrain.site import Terrain
+from geosite.terrain.site_water import Water
 from geosite.terrain.water.flow import polygons
 
-__all__ = ["answer_layers", "answer_tables", "survey_layers", "survey_tables", "terrain_layers"]
+__all__ = [
+    "answer_layers",
+    "answer_tables",
+    "survey_layers",
+    "survey_tables",
+    "terrain_layers",
+    "water_layers",
+]
 
 
 def survey_layers(notes: Notes, network: Network, drawing: Drawing) -> tuple[Layer, ...]:
@@ -61,18 +70,27 @@ def survey_tables(notes: Notes, network: Network) -> tuple[Table, ...]:
 def terrain_layers(terrain: Terrain, network: Network) -> tuple[Layer, ...]:
     """Return the layers of the ground that hold anything."""
     frame, grid, water = network.frame, terrain.grid, terrain.water
-    ponds, basins = polygons(water.pond, grid), polygons(water.catchment, grid)
+    basins = polygons(water.catchment, grid)
     found = (
         contours.layer(terrain.contours, frame),
-        drainage_arrows.layer(water.arrows, frame),
-        flow_paths.layer(water.paths, frame),
-        ponding.layer(water.ponds, [ponds[p.pond.number] for p in water.ponds], frame, grid),
+        *water_layers(water, grid, frame),
         catchments.layer(
             water.catchments,
             [basins[c.catchment.number] for c in water.catchments],
             water.inlets,
         ),
         catchments.outflows(water.catchments, grid, water.inlets),
+    )
+    return tuple(layer for layer in found if len(layer.geometries))
+
+
+def water_layers(water: Water, grid: Grid, frame: Frame) -> tuple[Layer, ...]:
+    """Return where water runs and stands: the layers that hold anything."""
+    ponds = polygons(water.pond, grid)
+    found = (
+        drainage_arrows.layer(water.arrows, frame),
+        flow_paths.layer(water.paths, frame),
+        ponding.layer(water.ponds, [ponds[p.pond.number] for p in water.ponds], frame, grid),
     )
     return tuple(layer for layer in found if len(layer.geometries))
 

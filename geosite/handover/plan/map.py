@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from geosite.drawing.sheet import Group
 from geosite.handover.model import Package
 from geosite.handover.plan.canvas import Canvas
+from geosite.handover.plan.design import draw_design
 from geosite.handover.plan.layout import Layout
 from geosite.handover.plan.linework import (
     draw_areas,
@@ -58,6 +59,7 @@ def _draw(page: Canvas) -> None:
     draw_grid(page)
     draw_parcels(page)
     draw_areas(page)
+    draw_design(page)
     draw_lines(page)
     draw_contours(page)
     marks = draw_marks(page)

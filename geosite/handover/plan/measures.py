@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Literal
 
+from geosite.base.estimate import Estimate
+from geosite.base.rounding import decimals, grouped
 from geosite.base.units import FOOT_M
 from geosite.handover.model import Layer, Package
 
-__all__ = ["Measures", "layer_of", "section_letter"]
+__all__ = ["Measures", "layer_of", "section_letter", "told"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +48,28 @@ class Measures:
     def volume(self, volume_m3: float) -> str:
         """Return a volume with its unit."""
         return f"{volume_m3 / self.unit_m**3:.2f} {self.unit}³"
+
+
+def told(value: Estimate, per: float = 1.0, sign: bool = False) -> tuple[str, str, str]:
+    """Return a number and the ends of its interval, no digit more than is known.
+
+    Parameters
+    ----------
+    value
+    per
+        Of the number's own unit in the unit that is written.
+    sign
+        A plus before what is not negative.
+    """
+    places = max(0, min(3, decimals(value.half_width / per)))
+
+    def one(number: float) -> str:
+        if not math.isfinite(number):
+            return "?"
+        text = grouped(number / per, places).replace("-", "\N{MINUS SIGN}")
+        return f"+{text}" if sign and round(number / per, places) > 0 else text
+
+    return one(value.value), one(value.low), one(value.high)
 
 
 def section_letter(number: int) -> str:

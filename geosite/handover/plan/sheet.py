@@ -23,6 +23,7 @@ from geosite.handover.model import CAUTION, Package
 from geosite.handover.papers.findings import finding_blocks, paper_for
 from geosite.handover.papers.takeoff import takeoff_blocks
 from geosite.handover.papers.verdicts import verdict_blocks
+from geosite.handover.plan.design import designed_only
 from geosite.handover.plan.edge import frame_group, header_group
 from geosite.handover.plan.layout import Layout, View, choose_layout, scale_name
 from geosite.handover.plan.map import draw_map
@@ -82,6 +83,13 @@ def _following(package: Package, options: Handover) -> Iterator[Page]:
         yield draw_plan(package, options, called=f"Sheet {tile.number}", tile=tile)
     if any(layer_of(package, name) is not None for name in _WATER):
         yield draw_plan(package, options, called="Ground and water", drawn=_ground_only(package))
+    for name in package.designed:
+        yield draw_plan(
+            package,
+            options,
+            called=f"Design {name}, its ground and water",
+            drawn=designed_only(package, _ground_only(package), name),
+        )
     yield from draw_sections(package, options)
     blocks = [*verdict_blocks(package, options.unit), *takeoff_blocks(package, options)]
     blocks += finding_blocks(package)

@@ -31,8 +31,6 @@ FINE_POINTS = 30_000
 TOUCHED_M = 1e-6
 """A smaller change of the ground is none."""
 AT_ONCE = 16
-DRAINED = 100
-"""Possible designed grounds that are drained: each costs as much as one of the walked ground."""
 
 
 def design_ground(
@@ -105,7 +103,6 @@ def design_ground(
     net = _estimate([one[0] - one[1] + shift for one in sums])
     shaped = replace(
         site,
-        ground=replace(site.ground, draws=min(site.ground.draws, DRAINED)),
         surface=replace(site.surface, z=built),
         slope=slope(built, grid.cell_size, method=site.notes.site.surface.slope_method),
     )
