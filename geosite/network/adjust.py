@@ -11,7 +11,7 @@ from geosite.base.errors import Finding, SurveyRefused
 from geosite.fieldbook.model import FieldBook, Notes
 from geosite.network import wording
 from geosite.network.advice import advise
-from geosite.network.anchor import Anchored, Control, read_anchor
+from geosite.network.anchor import read_anchor
 from geosite.network.check_points import check_points
 from geosite.network.checks import (
     LengthCheck,
@@ -22,6 +22,7 @@ from geosite.network.checks import (
     length_ok,
     no_place,
 )
+from geosite.network.control import Anchored, Control
 from geosite.network.device import Device, device_of
 from geosite.network.heights import Heights
 from geosite.network.lever_arm import lever_arm

@@ -9,10 +9,11 @@ import numpy as np
 
 from geosite.base.arrays import Floats, Ints
 from geosite.fieldbook.model import FieldBook
-from geosite.network.covariance import sight_covariance
 from geosite.network.device import Device
 from geosite.network.ellipses import error_ellipses
 from geosite.network.model import Network
+from geosite.network.on_map import ellipse_half_axis
+from geosite.network.sight import sight_covariance
 
 __all__ = ["Advice", "advise", "baseline_variances", "visit_variance"]
 
@@ -100,7 +101,7 @@ def advise(
             elif not np.any((book.run == run) & (book.mark == book.mark[mark])):
                 pairs.append((mark, int(of_run[np.argmin(apart)]), run))
     best: list[Advice] = []
-    now = network.ellipse_factor * float(error_ellipses(network)[0][far])
+    now = ellipse_half_axis(network, float(error_ellipses(network.relative)[0][far]))
     known = set(book.mark[anchored].tolist())
     controls = [(int(m), -1, int(book.run[m])) for m in marks if book.mark[m] not in known]
     for candidates in (pairs, controls):
@@ -115,7 +116,8 @@ def advise(
             new = np.tile(max(sigma_control**2, 1e-8) * np.eye(2), (len(table), 1, 1))
         others = others + new
         left = own - cross @ np.linalg.solve(others, cross.transpose(0, 2, 1))
-        error = network.ellipse_factor * np.sqrt(np.maximum(np.linalg.eigvalsh(left)[:, 1], 0.0))
+        major = np.sqrt(np.maximum(np.linalg.eigvalsh(left)[:, 1], 0.0))
+        error = np.array([ellipse_half_axis(network, a) for a in major.tolist()])
         i = int(np.argmin(error))
         if error[i] < 0.95 * now:
             mark, row, run = candidates[i]

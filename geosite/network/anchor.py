@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -25,13 +25,15 @@ from geosite.base.proj import quiet_proj
 from geosite.base.units import FOOT_M
 from geosite.fieldbook.model import Notes
 from geosite.fieldbook.sitefile import AnchorMark
+from geosite.network.control import Anchored, CommonShift, Control
+from geosite.network.declination import WMM_FROM, WMM_TO, decimal_year, magnetic_declination
 from geosite.reading.crs import read_systems
 from geosite.reading.toml_lines import line_of
 
 if TYPE_CHECKING:
     from pyproj import CRS
 
-__all__ = ["Anchored", "Control", "magnetic_declination", "read_anchor"]
+__all__ = ["read_anchor"]
 
 MARGIN_DEG = 3.0
 """How far outside its area of use a CRS is still taken: neighbouring zones are used so."""
@@ -39,54 +41,6 @@ USUAL_DEG = 1.0
 """So far outside nobody asks: sites at the edge of a zone are often mapped in it."""
 AT_POLE_DEG = 90 - 1e-5
 """A metre from the pole."""
-WMM_FROM, WMM_TO = 2025.0, 2030.0
-"""Validity of the World Magnetic Model 2025, decimal years."""
-
-
-@dataclass(frozen=True, slots=True)
-class Control:
-    """A mark whose place on the map is known.
-
-    Parameters
-    ----------
-    name
-        Mark name.
-    position : (easting, northing), local grid metres, or None
-    elevation
-        Metres, or ``None``.
-    sigma, sigma_elevation
-        Standard deviation per axis, metres; 0 for a position taken as exact.
-    check
-        Compared with the result, never used to place the survey.
-    """
-
-    name: str
-    position: tuple[float, float] | None
-    elevation: float | None
-    sigma: float
-    sigma_elevation: float
-    check: bool
-
-
-@dataclass(frozen=True)
-class Anchored:
-    """What the site file's ``[anchor]`` says, in local grid metres.
-
-    Parameters
-    ----------
-    frame
-        The map, its factors taken at the anchored marks.
-    controls
-        Marks whose place is known, in site-file order.
-    azimuth : (azimuth, sigma) or None
-        Grid azimuth of the baseline and its standard deviation, radians clockwise from grid north.
-    findings
-    """
-
-    frame: Frame
-    controls: tuple[Control, ...]
-    azimuth: tuple[float, float] | None
-    findings: tuple[Finding, ...]
 
 
 def read_anchor(notes: Notes) -> Anchored:
@@ -109,7 +63,8 @@ class _AnchorReader:
         self.anchor = notes.site.anchor
         self.problems: list[Problem] = []
         self.findings: list[Finding] = []
-        self.transforms: dict[str, Any] = {}
+        self.places: dict[str, tuple[str, float]] = {}
+        self.heights: dict[str, tuple[str, float]] = {}
 
     def line(self, *path: str) -> int | None:
         return line_of(self.notes.site_lines, path)
@@ -174,12 +129,34 @@ class _AnchorReader:
         azimuth = self.azimuth(placed, height)
         if self.problems:
             raise InputError(self.problems)
+        shift = self.shift(placed, heights)
+        controls = [self.control(n, m, frame, placed[n], heights[n]) for n, m in marks.items()]
         return Anchored(
             frame,
-            tuple(self.control(n, m, frame, placed[n], heights[n]) for n, m in marks.items()),
+            tuple(c if c.check else _alone(c, shift) for c in controls),
             azimuth,
             tuple(self.findings),
+            shift,
         )
+
+    def shift(
+        self,
+        placed: Mapping[str, tuple[float, float] | None],
+        heights: Mapping[str, float | None],
+    ) -> CommonShift:
+        """Return what moves all known marks alike: nothing where one was given on the map."""
+        used = {name for name, mark in self.anchor.marks.items() if not mark.check}
+        found = [
+            [through[n] for n in known] if known <= set(through) else []
+            for through, known in (
+                (self.places, {n for n in used if placed.get(n) is not None}),
+                (self.heights, {n for n in used if heights.get(n) is not None}),
+            )
+        ]
+        sigmas = [max((s for _, s in through if s > 0), default=0.0) for through in found]
+        listed = dict.fromkeys(name for through in found for name, _ in sorted(through))
+        unknown = any(s < 0 for through in found for _, s in through)
+        return CommonShift(sigmas[0], sigmas[1], "; ".join(listed), unknown)
 
     def position(self, name: str, mark: AnchorMark) -> tuple[float, float] | None:
         """Map position of an anchored mark, map units."""
@@ -219,14 +196,14 @@ class _AnchorReader:
                 *where,
             )
             return None
-        accuracy = f"good to {best.accuracy:g} m" if best.accuracy >= 0 else "of unknown accuracy"
+        self.places[name] = (str(best.description), float(best.accuracy))
         better = (
             f"; a better one needs the grid {missing}, which is not installed" if missing else ""
         )
         self.note(
             "anchor-from-globe",
             f"Mark {name} was given by latitude and longitude (WGS 84); the transformation to "
-            f"{self.horizontal.name} is {accuracy}{better}. Its sigma should include that.",
+            f"{self.horizontal.name} is {_good_to(best.accuracy)}{better}.",
             *where,
         )
         return float(easting), float(northing)
@@ -296,11 +273,11 @@ class _AnchorReader:
                 *where,
             )
             return None
-        accuracy = f"good to {best.accuracy:g} m" if best.accuracy >= 0 else "of unknown accuracy"
+        self.heights[name] = (str(best.description), float(best.accuracy))
         self.note(
             "elevation-from-ellipsoid",
             f"The elevation of mark {name} was computed from its height above the ellipsoid by "
-            f"{best.description}, {accuracy}.",
+            f"{best.description}, {_good_to(best.accuracy)}.",
             *where,
         )
         return float(height) * self.height_unit_m
@@ -447,7 +424,7 @@ class _AnchorReader:
         given = self.anchor.azimuth
         assert given is not None
         day = given.date or ""
-        year = _decimal_year(day)
+        year = decimal_year(day)
         longitude, latitude = longitude_latitude(self.wkt, *place)
         ellipsoidal = height + (self.anchor.geoid_height or 0.0)
         return self.model_declination(float(latitude), float(longitude), ellipsoidal, year, day)
@@ -493,38 +470,21 @@ class _AnchorReader:
             position = (float(east), float(north))
         sigma = mark.sigma or 0.0
         vertical = mark.sigma_elevation if mark.sigma_elevation is not None else sigma
-        return Control(name, position, elevation, sigma, vertical, mark.check)
+        shifts = [max(t[name][1], 0.0) if name in t else 0.0 for t in (self.places, self.heights)]
+        return Control(name, position, elevation, sigma, vertical, mark.check, *shifts)
 
 
-def magnetic_declination(
-    latitude: float, longitude: float, height: float, year: float
-) -> tuple[float, float]:
-    """Return declination (degrees, east positive) and horizontal field (nT) of WMM2025.
-
-    Parameters
-    ----------
-    latitude, longitude
-        Degrees, WGS 84.
-    height
-        Metres above the ellipsoid.
-    year
-        Decimal year, 2025 to 2030.
-
-    Notes
-    -----
-    NOAA/NCEI and BGS, World Magnetic Model 2025, coefficients from the package pygeomag.
-    """
-    from pygeomag import GeoMag
-
-    field = GeoMag(coefficients_file="wmm/WMM_2025.COF").calculate(
-        glat=latitude, glon=longitude, alt=height / 1000.0, time=year
+def _alone(control: Control, shift: CommonShift) -> Control:
+    """Add the accuracy of its transformation to a mark that does not share it with all others."""
+    return replace(
+        control,
+        sigma=control.sigma if shift.sigma > 0 else math.hypot(control.sigma, control.shift),
+        sigma_elevation=control.sigma_elevation
+        if shift.sigma_up > 0
+        else math.hypot(control.sigma_elevation, control.shift_up),
     )
-    return float(field.d), float(field.h)
 
 
-def _decimal_year(day: str) -> float:
-    from datetime import date, datetime
-
-    when = datetime.fromisoformat(day).date()
-    start, end = date(when.year, 1, 1), date(when.year + 1, 1, 1)
-    return when.year + (when - start).days / (end - start).days
+def _good_to(accuracy: float) -> str:
+    """Say how good a coordinate operation is; negative where that is not known."""
+    return f"good to {accuracy:g} m" if accuracy >= 0 else "of unknown accuracy"

@@ -22,7 +22,8 @@ import numpy as np
 from geosite.base.arrays import Floats
 from geosite.base.interrupt import stop_if_asked
 from geosite.fieldbook.model import Notes
-from geosite.network.anchor import Anchored, read_anchor
+from geosite.network.anchor import read_anchor
+from geosite.network.control import Anchored
 from geosite.network.device import CLASSES, SURE, Device
 from geosite.network.heights import Heights, adjust_heights
 from geosite.network.loops import loops

@@ -10,7 +10,7 @@ import numpy as np
 from geosite.base.arrays import Floats
 from geosite.base.statistics import chi2_sf
 from geosite.fieldbook.model import FieldBook
-from geosite.network.anchor import Control
+from geosite.network.control import Control
 from geosite.network.covariance import sigma_horizontal, sigma_vertical
 from geosite.network.model import Network
 
@@ -91,7 +91,15 @@ def check_points(network: Network, book: FieldBook, controls: tuple[Control, ...
     place = np.array([c.position or (math.nan, math.nan) for c in used]).reshape(-1, 2)
     up = np.array([math.nan if c.elevation is None else c.elevation for c in used])
     own = np.array([[c.sigma, c.sigma, c.sigma_elevation] for c in used]).reshape(-1, 3)
-    horizontal, vertical = sigma_horizontal(network)[rows], sigma_vertical(network)[rows]
+    # a check point that came through the same transformation has the same shift
+    alone = network.relative
+    shift, up_shift = network.shift.sigma, network.shift.sigma_up
+    across = np.array([c.shift if shift == 0 else 0.0 if c.shift > 0 else shift for c in used])
+    upward = np.array(
+        [c.shift_up if up_shift == 0 else 0.0 if c.shift_up > 0 else up_shift for c in used]
+    )
+    horizontal = np.hypot(sigma_horizontal(alone)[rows], across)
+    vertical = np.hypot(sigma_vertical(alone)[rows], upward)
     measured = np.column_stack([horizontal, horizontal, vertical])
     error = np.column_stack([network.en[rows] - place, network.elevation[rows] - up])
     return CheckPoints(tuple(c.name for c in used), error, np.hypot(own, measured))

@@ -10,7 +10,7 @@ import numpy as np
 from geosite.base.errors import Finding, Problem
 from geosite.base.statistics import radius_of, t_factor
 from geosite.fieldbook.model import Notes
-from geosite.network.anchor import Anchored
+from geosite.network.control import Anchored
 from geosite.network.device import Device
 from geosite.network.model import Closure
 from geosite.network.noise import Noise

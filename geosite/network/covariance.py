@@ -23,12 +23,9 @@ __all__ = [
     "covariance",
     "intervals",
     "level_covariance",
-    "orientation_variances",
-    "orientation_with_place",
     "places_covariance",
     "plan_covariance",
     "row_variances",
-    "sight_covariance",
     "sigma",
     "sigma_horizontal",
     "sigma_vertical",
@@ -58,6 +55,7 @@ def plan_covariance(network: Network, a: Ints, b: Ints) -> Floats:
     Returns
     -------
     array, shape (m, 2, 2), square metres
+        Without the common shift, which would drown what is between two marks.
     """
     return places_covariance(network.plan, a, b)
 
@@ -97,6 +95,7 @@ def level_covariance(network: Network, a: Ints, b: Ints) -> Floats:
     Returns
     -------
     array, shape (m,), square metres
+        Without the common shift.
     """
     rows = network.heights
     out = np.empty(len(a))
@@ -116,15 +115,17 @@ def sigma_horizontal(network: Network) -> Floats:
     Returns
     -------
     array, shape (n,), metres
-        Root of the mean of the two variances.
+        Root of the mean of the two variances, on the map: with the common shift.
     """
-    return np.sqrt(np.maximum(row_variances(network.plan), 0.0))
+    own: Floats = np.sqrt(np.maximum(row_variances(network.plan), 0.0))
+    return np.hypot(own, network.shift.sigma)
 
 
 def sigma_vertical(network: Network) -> Floats:
     """Return the standard deviation of each observation's elevation, shape (n,), metres."""
     every = np.arange(len(network.en))
-    return np.sqrt(np.maximum(level_covariance(network, every, every), 0.0))
+    own: Floats = np.sqrt(np.maximum(level_covariance(network, every, every), 0.0))
+    return np.hypot(own, network.shift.sigma_up)
 
 
 def covariance(network: Network, forms: Sequence[LinearForm]) -> Floats:
@@ -150,7 +151,8 @@ def covariance(network: Network, forms: Sequence[LinearForm]) -> Floats:
         total += table @ view.posterior.times(table).T
         view.add_inside(total)
         view.add_pointing(total)
-    return (total + total.T) / 2
+    sums = _moved_together(network, forms)
+    return (total + total.T) / 2 + sums @ sums.T
 
 
 def sigmas(network: Network, forms: Sequence[LinearForm]) -> Floats:
@@ -184,10 +186,10 @@ def accuracies(network: Network, forms: Sequence[LinearForm]) -> tuple[Floats, F
     Sigma times the quantile of Student's t. The plan and the heights have variance factors and
     degrees of freedom of their own; a quantity of both has those of Satterthwaite (1946, An
     approximate distribution of estimates of variance components, doi:10.2307/3002019),
-    ``(V_1 + V_2)^2 / (V_1^2 / n_1 + V_2^2 / n_2)``.
+    ``(V_1 + V_2)^2 / (V_1^2 / n_1 + V_2^2 / n_2)``; the common shift is taken as known.
     """
-    plan, level = _variances(network, forms)
-    total = plan + level
+    plan, level, shift = _variances(network, forms)
+    total = plan + level + shift
     spread = plan**2 / network.degrees_of_freedom + level**2 / network.vertical_degrees_of_freedom
     degrees = np.divide(total**2, spread, out=np.full(len(total), np.inf), where=spread > 0)
     unlike = {n: t_factor(n) for n in np.unique(degrees).tolist()}
@@ -196,13 +198,14 @@ def accuracies(network: Network, forms: Sequence[LinearForm]) -> tuple[Floats, F
 
 
 def _variances(network: Network, forms: Sequence[LinearForm]) -> Floats:
-    """Variances from the plan and from the heights, shape (2, m)."""
+    """Variances from the plan, from the heights and from the common shift, shape (3, m)."""
     size = max(network.plan.posterior.size, network.heights.posterior.size)
     together = max(1, ENTRIES // size)
-    parts = [np.zeros((2, 0))]
+    parts = [np.zeros((3, 0))]
     for first in range(0, len(forms), together):
         some = forms[first : first + together]
-        found = np.zeros((2, len(some)))
+        found = np.zeros((3, len(some)))
+        found[2] = (_moved_together(network, some) ** 2).sum(axis=1)
         for axis, view in enumerate(_views(network, *_stacked(some))):
             table = view.projected(len(some))
             found[axis] = (view.posterior.times(table) * table).sum(axis=1)
@@ -210,6 +213,18 @@ def _variances(network: Network, forms: Sequence[LinearForm]) -> Floats:
             found[axis] += view.pointing_variances(len(some))
         parts.append(found)
     return np.maximum(np.hstack(parts), 0.0)
+
+
+def _moved_together(network: Network, forms: Sequence[LinearForm]) -> Floats:
+    """Return what one sigma of the common shift does to each quantity by axis, shape (m, 3)."""
+    shift = network.shift
+    if not shift:
+        return np.zeros((len(forms), 3))
+    sums = np.array([[f.east.sum(), f.north.sum(), f.up.sum()] for f in forms])
+    # differences are left with rounding, which is nothing that moves
+    size = [[np.abs(f.east).sum(), np.abs(f.north).sum(), np.abs(f.up).sum()] for f in forms]
+    sums[np.abs(sums) < 1e-9 * np.array(size)] = 0.0
+    return np.asarray(sums * [shift.sigma, shift.sigma, shift.sigma_up])
 
 
 def _stacked(forms: Sequence[LinearForm]) -> tuple[Ints, Ints, Floats]:
@@ -364,88 +379,3 @@ def _views(network: Network, rows: Ints, owner: Ints, weights: Floats) -> tuple[
         up,
     )
     return in_plan, in_height
-
-
-def orientation_variances(network: Network) -> Floats:
-    """Return the variances of the runs' orientations, shape (runs,), square radians."""
-    at = network.plan.orientation
-    return network.plan.posterior.entries(at, at)
-
-
-def orientation_with_place(network: Network, row: int) -> Floats:
-    """Return the covariance of a place with its run's orientation, shape (2,), radian metres."""
-    plan = network.plan
-    unknown, states = plan.states(np.array([row]))
-    run = plan.between.run[plan.between.at[row]]
-    shared = plan.posterior.entries(unknown[0], np.full(7, plan.orientation[run]))
-    return np.asarray(states[0, :2] @ shared)
-
-
-def sight_covariance(
-    network: Network, target: int, rows: Ints, seen_from: Ints
-) -> tuple[Floats, Floats, Floats]:
-    """Return the covariance of one mark with other marks as they are, or as a run would see them.
-
-    Parameters
-    ----------
-    network
-    target
-        Observation.
-    rows : array, shape (m,)
-        Observations.
-    seen_from : array, shape (m,)
-        Observation of the run that sees each of them, whose heading and scale then count as well;
-        ``-1`` for the place on the map.
-
-    Returns
-    -------
-    own : array, shape (2, 2), square metres
-        Covariance of the target's easting and northing.
-    cross : array, shape (m, 2, 2)
-        Of the target's with each other mark's.
-    others : array, shape (m, 2, 2)
-        Of each other mark's own.
-    """
-    plan = network.plan
-    every = np.append(target, rows)
-    base = np.append(-1, seen_from)
-    count, size = len(every), plan.posterior.size
-    table = np.zeros((count, 2, size))
-    axis = np.arange(2)[None, :, None]
-
-    def add(index: Ints, unknown: Ints, coefficient: Floats) -> None:
-        np.add.at(table, (index[:, None, None], axis, unknown[:, None, :]), coefficient)
-
-    unknown, states = plan.states(every)
-    add(np.arange(count), unknown, states[:, :2])
-    seen = np.flatnonzero(base >= 0)
-    step = network.en[every[seen]] - network.en[base[seen]]
-    # what the run would measure is the step in its own axes and by its own scale
-    sight = np.zeros((len(seen), 2, 3))
-    sight[:, 0, 0] = sight[:, 1, 1] = -1.0
-    sight[:, 0, 2], sight[:, 1, 2] = step[:, 1], -step[:, 0]
-    unknown, states = plan.states(base[seen], of_path=True)
-    of_base = sight @ states
-    of_base[:, :, 6] += step
-    add(seen, unknown, of_base)
-
-    flat = table.reshape(2 * count, size)
-    spread = plan.posterior.times(flat).reshape(table.shape)
-    others = spread @ table.transpose(0, 2, 1)
-    cross = (flat @ spread[0].T).reshape(count, 2, 2).transpose(0, 2, 1)
-    others += _inside_places(network, every, every)
-    turned = sight.transpose(0, 2, 1)
-    mixed = plan.inside(every[seen], base[seen])[:, :2] @ turned
-    others[seen] += mixed + mixed.transpose(0, 2, 1)
-    others[seen] += sight @ plan.inside(base[seen], base[seen]) @ turned
-    cross += _inside_places(network, np.full(count, target), every)
-    cross[seen] += plan.inside(np.full(len(seen), target), base[seen])[:, :2] @ turned
-    return others[0], cross[1:], others[1:]
-
-
-def _inside_places(network: Network, a: Ints, b: Ints) -> Floats:
-    """Covariance of what chains and pointing leave to pairs of rows, shape (m, 2, 2)."""
-    plan = network.plan
-    own = plan.inside(a, b)[:, :2, :2]
-    pointed = (a == b) & ~plan.between.on_node[plan.between.at[a]]
-    return np.asarray(own + np.where(pointed, plan.pointing, 0.0)[:, None, None] * np.eye(2))

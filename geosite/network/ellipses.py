@@ -39,13 +39,15 @@ def error_ellipses(network: Network, rows: Ints | None = None) -> tuple[Floats, 
     Returns
     -------
     major, minor : array, shape (n,), metres
-        Semi-axes, one standard deviation (times `Network.ellipse_factor` for 95 %).
+        Semi-axes, one standard deviation (`geosite.network.on_map` has those of 95 %).
     azimuth : array, shape (n,), radians
         Direction of the major axis, clockwise from grid north, 0 to pi:
         ``atan2(2 q_en, q_nn - q_ee) / 2`` (Ghilani & Wolf, Adjustment Computations, 2006, 19.3).
     """
     every = np.arange(len(network.en)) if rows is None else rows
-    return ellipses(plan_covariance(network, every, every))
+    major, minor, azimuth = ellipses(plan_covariance(network, every, every))
+    shift = network.shift.sigma
+    return np.hypot(major, shift), np.hypot(minor, shift), azimuth
 
 
 def relative_ellipses(network: Network, before: Ints, after: Ints) -> tuple[Floats, Floats, Floats]:

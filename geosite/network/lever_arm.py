@@ -8,9 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from geosite.base.arrays import Ints
-from geosite.network.covariance import orientation_variances, orientation_with_place
 from geosite.network.ellipses import error_ellipses
 from geosite.network.model import Network
+from geosite.network.on_map import ellipse_half_axis
+from geosite.network.sight import orientation_variances, orientation_with_place
 
 __all__ = ["LeverArm", "lever_arm"]
 
@@ -62,7 +63,7 @@ def lever_arm(
     """
     ends = network.en[list(baseline)]
     arm = np.hypot(*(network.en - ends.mean(axis=0)).T)
-    major = error_ellipses(network)[0]
+    major = error_ellipses(network.relative)[0]
     open_to_doubt = major.copy()
     if len(anchored) < len(major):
         open_to_doubt[anchored] = -1.0
@@ -76,9 +77,9 @@ def lever_arm(
         row=row,
         distance_m=float(arm[row]) / factor,
         baseline_m=math.dist(*ends) / factor,
-        error_95_m=network.ellipse_factor * float(major[row]),
+        error_95_m=ellipse_half_axis(network, float(major[row])),
         swing_95_m=swing,
         baseline_only_95_m=None
         if baseline_only is None
-        else network.ellipse_factor * float(error_ellipses(baseline_only)[0][row]),
+        else ellipse_half_axis(network, float(error_ellipses(baseline_only.relative)[0][row])),
     )

@@ -8,7 +8,7 @@ unit of the CRS) relative to ``Frame.origin``; ground lengths are grid lengths d
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -17,6 +17,7 @@ from geosite.base.arrays import Floats, Ints
 from geosite.base.errors import Finding
 from geosite.base.map_frame import Frame
 from geosite.base.statistics import ellipse_factor, t_factor
+from geosite.network.control import UNMOVED, CommonShift
 from geosite.network.report_model import NetworkReport
 from geosite.network.rows import HeightRows, PlanRows
 
@@ -112,6 +113,8 @@ class Network:
     degrees_of_freedom, vertical_degrees_of_freedom
         Of Student's t distribution that errors over their standard deviations follow, in plan and
         in height: infinite where the noise is taken as known.
+    shift
+        What may move the whole survey on the map alike; it is kept out of `plan` and `heights`.
     accuracy_known
         False where nothing checks the survey and nothing is known of the device: then the
         covariances are an assumption, and no accuracy may be stated.
@@ -135,9 +138,15 @@ class Network:
     closures: tuple[Closure, ...]
     degrees_of_freedom: float = math.inf
     vertical_degrees_of_freedom: float = math.inf
+    shift: CommonShift = UNMOVED
     accuracy_known: bool = True
     findings: tuple[Finding, ...] = ()
     report: NetworkReport = field(default_factory=NetworkReport)
+
+    @cached_property
+    def relative(self) -> Network:
+        """The same survey without what moves it on the map as a whole: for what lies in itself."""
+        return replace(self, shift=UNMOVED)
 
     @cached_property
     def interval_factor(self) -> float:

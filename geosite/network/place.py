@@ -11,7 +11,7 @@ from geosite.base.arrays import Floats
 from geosite.base.errors import Problem, SurveyRefused
 from geosite.base.map_frame import Frame, at_middle, combined_factor
 from geosite.fieldbook.model import Notes
-from geosite.network.anchor import Anchored
+from geosite.network.control import Anchored
 from geosite.network.device import Device
 from geosite.network.heights import Heights, adjust_heights
 from geosite.network.model import Closure, Network
@@ -138,6 +138,7 @@ class Placing:
             heights=placed.height_rows,
             variance_factor=self.factors[0],
             vertical_variance_factor=self.factors[1],
+            shift=self.anchored.shift,
             closures=closures,
         )
 

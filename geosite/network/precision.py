@@ -9,7 +9,7 @@ import numpy as np
 
 from geosite.base.arrays import Floats
 from geosite.fieldbook.model import FieldBook
-from geosite.network.anchor import Anchored
+from geosite.network.control import Anchored
 from geosite.network.covariance import sigma
 from geosite.network.ellipses import relative_ellipses
 from geosite.network.model import Closure, LinearForm, Network

@@ -13,10 +13,9 @@ from geosite.fieldbook.model import FieldBook, Notes
 from geosite.network import report_model as model
 from geosite.network import report_trust as trust
 from geosite.network.advice import Advice
-from geosite.network.anchor import Anchored
 from geosite.network.check_points import CheckPoints, nssda_horizontal, nssda_vertical
 from geosite.network.checks import LengthCheck
-from geosite.network.covariance import orientation_variances
+from geosite.network.control import Anchored
 from geosite.network.device import Device
 from geosite.network.lever_arm import LeverArm
 from geosite.network.mistakes.facts import Mistake
@@ -30,6 +29,7 @@ from geosite.network.precision import (
     direction_check,
     levelling_mm_per_sqrt_km,
 )
+from geosite.network.sight import orientation_variances
 from geosite.network.tie import Misfit
 from geosite.network.walk import Walk
 
@@ -130,6 +130,10 @@ def _anchor(anchored: Anchored) -> model.Anchor:
             for c in anchored.controls
         ),
         grid_azimuth_deg=None if azimuth is None else math.degrees(azimuth[0]) % 360,
+        transformation=anchored.shift.source or None,
+        shift_sigma_m=anchored.shift.sigma,
+        shift_sigma_up_m=anchored.shift.sigma_up,
+        shift_known=not anchored.shift.unknown,
     )
 
 

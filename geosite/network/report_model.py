@@ -96,10 +96,22 @@ class Anchor:
         In the order of the site file.
     grid_azimuth_deg
         Of the baseline, clockwise from grid north, where it was given.
+    transformation
+        Coordinate operation that all known marks came through, where they were not given on the
+        map.
+    shift_sigma_m, shift_sigma_up_m
+        What that may move the whole survey by, standard deviation of easting and of northing, and
+        of elevations: it is in every accuracy on the map, and in no distance, area or grade.
+    shift_known
+        Whether the accuracy of that operation is known; else it is in no figure.
     """
 
     marks: tuple[AnchoredMark, ...]
     grid_azimuth_deg: float | None
+    transformation: str | None = None
+    shift_sigma_m: float = 0.0
+    shift_sigma_up_m: float = 0.0
+    shift_known: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -10,7 +10,7 @@ import numpy as np
 
 from geosite.base.arrays import Floats, Ints
 from geosite.fieldbook.model import FieldBook
-from geosite.network.anchor import Control
+from geosite.network.control import Control
 from geosite.network.device import Device
 from geosite.network.heights import Heights, adjust_heights
 from geosite.network.normal import Prior

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Literal
 
 import numpy as np
 
@@ -11,8 +12,8 @@ from geosite.base.rounding import signed
 from geosite.base.statistics import chi2_sf
 from geosite.fieldbook.model import Notes
 from geosite.network.advice import Advice
-from geosite.network.anchor import Anchored
 from geosite.network.check_points import ENOUGH_CHECK_POINTS, CheckPoints
+from geosite.network.control import Anchored, CommonShift
 from geosite.network.device import Device
 from geosite.network.lever_arm import LeverArm
 from geosite.network.model import Network
@@ -32,6 +33,10 @@ __all__ = [
     "lever_arm_findings",
     "noise_findings",
 ]
+
+
+SHIFT_LOOK = 0.1
+"""Metres; a transformation that is worse is to be looked at before anything is set out by it."""
 
 
 def device_in_words(device: Device) -> str:
@@ -78,11 +83,50 @@ def findings(
         text = "Only one mark has a known position, so no length on the map checks the notes."
         found.append(Finding("note", "scale-unchecked", text, notes.site_file))
     found += device_findings(notes, judged.device, network.accuracy_known)
+    found += shift_findings(notes, anchored.shift)
     found += azimuth_findings(notes, judged.azimuth)
     found += lever_arm_findings(notes, judged.arm)
     found += advice_findings(notes, judged.arm, judged.advice)
     found += check_point_findings(notes, judged.checks)
     return tuple(found)
+
+
+def shift_in_words(shift: CommonShift) -> str:
+    """Say what a transformation does to the whole survey, in one sentence; empty for nothing.
+
+    Examples
+    --------
+    >>> shift_in_words(CommonShift(1.0, 0.0, "from WGS 84"))  # doctest: +NORMALIZE_WHITESPACE
+    'The transformation of the known marks is good to 1 m in position: it moves the whole survey
+    alike, so it is in every place on the map and in no distance, area or grade.'
+    """
+    if shift.unknown:
+        return (
+            "The transformation of the known marks is of unknown accuracy: it moves the whole "
+            "survey alike, and no figure has it in it."
+        )
+    parts = [
+        f"{sigma:g} m in {what}"
+        for sigma, what in ((shift.sigma, "position"), (shift.sigma_up, "elevation"))
+        if sigma > 0
+    ]
+    if not parts:
+        return ""
+    where = [what for s, what in ((shift.sigma, "place"), (shift.sigma_up, "elevation")) if s > 0]
+    return (
+        f"The transformation of the known marks is good to {' and '.join(parts)}: it moves the "
+        f"whole survey alike, so it is in every {' and '.join(where)} on the map and in no "
+        "distance, area or grade."
+    )
+
+
+def shift_findings(notes: Notes, shift: CommonShift) -> list[Finding]:
+    """Say what moves the whole survey on the map alike."""
+    text = shift_in_words(shift)
+    level: Literal["look", "note"] = (
+        "look" if shift.unknown or shift.sigma >= SHIFT_LOOK else "note"
+    )
+    return [Finding(level, "common-shift", text, notes.site_file)] if text else []
 
 
 def device_findings(notes: Notes, device: Device, accuracy_known: bool) -> list[Finding]:

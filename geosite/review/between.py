@@ -44,7 +44,13 @@ def ground_estimates(
     heights = ground.elevations_at(flat).reshape(weights.shape)
     met = np.flatnonzero(known)
     forms = [ground.sum_form(places[k], weights[k]) for k in met]
-    marks = sigmas(ground.network, forms) ** 2
+    # a difference lies in the survey itself: what moves all of it on the map is not in it
+    marks = np.where(
+        np.abs(weights[met].sum(axis=1)) > 1e-9 * np.abs(weights[met]).sum(axis=1),
+        sigmas(ground.network, forms),
+        sigmas(ground.network.relative, forms),
+    )
+    marks = marks**2
     between = departure_variances(ground, places[met], weights[met])
     found: list[Estimate | None] = [None] * len(weights)
     for k, own, departure in zip(met.tolist(), marks.tolist(), between.tolist(), strict=True):

@@ -175,7 +175,8 @@ def _with_intervals(
         return outer_interval(value, value + weight * excess)
 
     weights = np.full((1, len(places)), weight)
-    marks = sigma(ground.network, ground.sum_form(places, weights[0])) ** 2
+    # the design is laid out from the same marks: what moves them all on the map moves it as well
+    marks = sigma(ground.network.relative, ground.sum_form(places, weights[0])) ** 2
     between = float(departure_variances(ground, places[None], weights)[0])
     spread = float(np.sqrt(marks + between))
     net = Estimate.normal(cut - fill, spread, ground.interval_factor(marks, between))

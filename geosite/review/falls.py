@@ -155,7 +155,7 @@ def joint_falls(ground: Ground, ends: Floats, over: Floats) -> list[Estimate]:
     forms = [
         ground.sum_form(pair, [1 / run, -1 / run]) for pair, run in zip(ends, over, strict=True)
     ]
-    marks = covariance(ground.network, forms)
+    marks = covariance(ground.network.relative, forms)
     between = weights @ ground.departure_covariance(flat) @ weights.T
     total = marks + between
     sigma = np.sqrt(np.maximum(np.diag(total), 0.0))

@@ -35,7 +35,7 @@ def run_checks(checked: Checked) -> list[Grade]:
     for nobody asks how the way goes on, and where the line ends on it too soon its length was not
     measured.
     """
-    line, network = checked.line, checked.network
+    line, network = checked.line, checked.network.relative
     at = marks_that_matter(line.chainage, network.elevation[line.rows])
     rows, chainage = line.rows[at], line.chainage[at]
     zero, one = np.zeros(1), np.ones(1)

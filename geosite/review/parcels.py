@@ -264,7 +264,10 @@ def lay_on(
     """
     parcels = parcel_map.parcels
     tree = shapely.STRtree([p.geometry for p in parcels])
-    map_sigma = float(np.hypot(parcel_map.sigma_m, parcel_map.transformation_sigma_m))
+    # what moves the parcel map and what moves the whole survey are known sizes alike
+    map_sigma = math.hypot(
+        parcel_map.sigma_m, parcel_map.transformation_sigma_m, network.shift.sigma
+    )
     shares: list[Share] = []
     clearances: list[Clearance] = []
     nested = {name for outer in drawing.features for name in outer.inside}
@@ -368,7 +371,8 @@ def _clearance(
         line = shapely.get_coordinates(shapely.shortest_line(farthest, boundary))
         sign = -1.0
     apart = sign * float(np.hypot(*(line[1] - line[0]))) / network.frame.combined_factor
-    distance = _with_map(network, apart, _sigma_across(feature, line, boundary, network), map_sigma)
+    own = _sigma_across(feature, line, boundary, network.relative)
+    distance = _with_map(network, apart, own, map_sigma)
     verdict: Literal["clear", "crosses", "cannot tell"] = "cannot tell"
     if distance.low > 0:
         verdict = "clear"

@@ -151,7 +151,14 @@ def _estimates(ground: Ground, at: _Stations, which: Ints, weights: Floats) -> t
         for number, weight in zip(numbers[1:], own[1:], strict=True):
             form = form + at.form[number] * weight
         forms.append(form)
-    marks = sigmas(ground.network, forms) ** 2
+    # a grade lies in the survey itself: what moves all of it on the map is not in it
+    total, size = weights.sum(axis=1), np.abs(weights).sum(axis=1)
+    marks = np.where(
+        np.abs(total) > 1e-9 * size,
+        sigmas(ground.network, forms),
+        sigmas(ground.network.relative, forms),
+    )
+    marks = marks**2
     # a mark is known as a mark, wherever the triangles are
     between = np.where(at.row[which] >= 0, 0.0, weights)
     places = np.where((at.row[which] >= 0)[..., None], ground.tin.points[0, :2], at.en[which])

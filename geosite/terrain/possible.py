@@ -78,6 +78,9 @@ def elevation_sigma(
     variance = level_covariance(network, rows, rows)
     shared = level_covariance(network, i.ravel(), j.ravel()).reshape(i.shape)
     sideways = _sideways(ground, rows)
+    # what moves the whole survey on the map lifts a place by the slope of its triangle as well
+    shift, steep = network.shift, (ground.gradients**2).sum(axis=1)
+    moved = shift.sigma_up**2 + shift.sigma**2 * steep
     rough = ground.roughness.covariance
     corners = tin.points[tin.triangles, :2]
     side = np.linalg.norm(corners[:, (0, 1, 2)] - corners[:, (1, 2, 0)], axis=2)
@@ -98,7 +101,7 @@ def elevation_sigma(
         total -= 2 * here * (v * rough(away)).sum(axis=1)
         total += 2 * (v * v[:, [1, 2, 0]] * between_corners[face]).sum(axis=1)
         total += lack_of_fit**2
-        whole[some.cell] = np.sqrt(np.maximum(total, 0.0))
+        whole[some.cell] = np.sqrt(np.maximum(total + moved[face], 0.0))
         alone = total - sideways[face] - own_shared[face]
         relative[some.cell] = np.sqrt(np.maximum(alone, 0.0))
     return whole.reshape(grid.shape), relative.reshape(grid.shape)
@@ -106,7 +109,7 @@ def elevation_sigma(
 
 def _sideways(ground: Ground, rows: Ints) -> Floats:
     """Return the variance of the elevation from the corners' errors in plan, per triangle."""
-    major, minor, azimuth = error_ellipses(ground.network)
+    major, minor, azimuth = error_ellipses(ground.network.relative)
     sine, cosine = np.sin(azimuth), np.cos(azimuth)
     east = (major * sine) ** 2 + (minor * cosine) ** 2
     north = (major * cosine) ** 2 + (minor * sine) ** 2

@@ -122,7 +122,7 @@ def site_ground(notes: Notes, network: Network, drawing: Drawing) -> SiteGround 
     local = Grid(west, north, grid.cell_size * frame.unit_m, grid.rows, grid.cols)
     features = ground_features(notes, drawing)
     triangulated = triangulate_points(
-        marks, sigma=sigma_vertical(network)[rows], breaklines=features.breaklines()
+        marks, sigma=sigma_vertical(network.relative)[rows], breaklines=features.breaklines()
     )
     tin = without_gaps(triangulated.tin, features.drawn_lines())
     surface = surface_over(

@@ -328,7 +328,7 @@ def _worst(site: SiteGround, profiles: WallProfiles, fall: FallFromBuilding) -> 
         ]
     )
     drop = np.array([1.0, -1.0])
-    marks = float(covariance(site.network, [site.ground.sum_form(ends, drop)])[0, 0])
+    marks = float(covariance(site.network.relative, [site.ground.sum_form(ends, drop)])[0, 0])
     between = float(drop @ site.ground.departure_covariance(ends) @ drop)
     per_metre = 100.0 / fall.over_m
     return Estimate.normal(

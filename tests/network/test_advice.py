@@ -13,7 +13,6 @@ from scipy.stats import chi2
 
 from geosite.fieldbook.model import FieldBook
 from geosite.network.advice import Advice, advise
-from geosite.network.anchor import Control
 from geosite.network.check_points import (
     ELLIPSE_95,
     CheckPoints,
@@ -21,6 +20,7 @@ from geosite.network.check_points import (
     nssda_horizontal,
     nssda_vertical,
 )
+from geosite.network.control import UNMOVED, Control
 from geosite.network.device import Device
 from geosite.network.lever_arm import lever_arm
 from geosite.network.model import Closure
@@ -33,6 +33,14 @@ from geosite.network.precision import (
     neighbour_precision,
 )
 from geosite.network.walk import walk_runs
+
+
+def bare(**facts: Any) -> Any:
+    """Return what is asked of a network that nothing shifts on the map."""
+    network = SimpleNamespace(**facts, shift=UNMOVED)
+    network.relative = network
+    return network
+
 
 NOISE = Device.from_leg_noise(0.03, 0.02)
 
@@ -99,9 +107,7 @@ def test_accuracy_of_check_points_by_hand() -> None:
 
 def test_check_points_are_compared_where_they_are_known(monkeypatch: pytest.MonkeyPatch) -> None:
     survey = walked(R1="CABA", R2="BC")
-    network: Any = SimpleNamespace(
-        en=np.arange(12.0).reshape(6, 2) ** 2, elevation=np.arange(6.0) / 4
-    )
+    network: Any = bare(en=np.arange(12.0).reshape(6, 2) ** 2, elevation=np.arange(6.0) / 4)
     monkeypatch.setattr(
         "geosite.network.check_points.sigma_horizontal",
         lambda _: np.array([0.1, 3.0, 4.0, 5, 6, 7]),
@@ -157,11 +163,11 @@ def ellipses(*major: float) -> Any:
 
 
 def test_lever_arm_by_hand(monkeypatch: pytest.MonkeyPatch) -> None:
-    between = SimpleNamespace(run=np.array([0, 0, 1, 0]), at=np.arange(4))
-    network: Any = SimpleNamespace(
+    between = bare(run=np.array([0, 0, 1, 0]), at=np.arange(4))
+    network: Any = bare(
         en=np.array([[0.0, 0.0], [6.0, 8.0], [3.0, 16.0], [100.0, 4.0]]),
-        plan=SimpleNamespace(between=between),
-        frame=SimpleNamespace(combined_factor=0.5),
+        plan=bare(between=between),
+        frame=bare(combined_factor=0.5),
         ellipse_factor=3.0,
         interval_factor=2.0,
     )
@@ -171,7 +177,7 @@ def test_lever_arm_by_hand(monkeypatch: pytest.MonkeyPatch) -> None:
         "geosite.network.lever_arm.orientation_with_place",
         lambda _, row: np.array([0.3, 0.4]) * row,
     )
-    alone: Any = "alone"
+    alone = bare()
 
     def of(survey: Any) -> Any:
         return ellipses(*(1.0, 2.0, 4.0, 3.0))(0) if survey is alone else ellipses(8, 1, 2, 9)(0)
@@ -217,7 +223,7 @@ def advised(
 
     monkeypatch.setattr("geosite.network.advice.sight_covariance", covariance)
     monkeypatch.setattr("geosite.network.advice.error_ellipses", ellipses(0.0, now))
-    network: Any = SimpleNamespace(
+    network: Any = bare(
         en=np.asarray(en, dtype=float), ellipse_factor=ELLIPSE_95, variance_factor=1.0
     )
     found = advise(network, survey, noise, 1, 0.1, np.array(anchored, dtype=int))
@@ -323,9 +329,7 @@ def test_neighbours_keep_two_centimetres_and_fifty_ppm(monkeypatch: pytest.Monke
     en = np.zeros((9, 2))
     en[2] = en[6] = (300.0, 400.0)
     en[7] = (40.0, 30.0)
-    network: Any = SimpleNamespace(
-        en=en, frame=SimpleNamespace(combined_factor=0.5), ellipse_factor=ELLIPSE_95
-    )
+    network: Any = bare(en=en, frame=bare(combined_factor=0.5), ellipse_factor=ELLIPSE_95)
 
     def relative(_: Any, before: np.ndarray, after: np.ndarray) -> Any:
         pairs = list(zip(before.tolist(), after.tolist(), strict=True))

@@ -13,7 +13,6 @@ from network_cases import Row, book, notes
 
 from geosite.base.errors import Finding, Problem
 from geosite.fieldbook.model import FieldBook, Notes
-from geosite.network.anchor import Control
 from geosite.network.checks import (
     LengthCheck,
     anchor_ok,
@@ -23,6 +22,7 @@ from geosite.network.checks import (
     length_ok,
     no_place,
 )
+from geosite.network.control import Control
 from geosite.network.device import CLASSES, Device, device_of
 from geosite.network.model import Closure
 from geosite.network.noise import Noise

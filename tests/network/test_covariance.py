@@ -16,7 +16,6 @@ from geosite.network.adjust import adjust
 from geosite.network.covariance import (
     covariance,
     intervals,
-    sight_covariance,
     sigma,
     sigma_horizontal,
     sigma_vertical,
@@ -29,6 +28,7 @@ from geosite.network.model import LinearForm, Network
 from geosite.network.normal import Prior
 from geosite.network.plan import PlanInput, adjust_plan
 from geosite.network.rows import height_rows, plan_rows
+from geosite.network.sight import sight_covariance
 from geosite.network.tie import plan_steps
 from geosite.network.walk import walk_runs
 

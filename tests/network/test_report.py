@@ -16,9 +16,9 @@ from geosite.fieldbook.model import Notes
 from geosite.handover.report.serialise import plain
 from geosite.network.adjust import adjust
 from geosite.network.advice import Advice
-from geosite.network.anchor import Anchored, Control
 from geosite.network.check_points import CheckPoints, nssda_horizontal, nssda_vertical
 from geosite.network.checks import LengthCheck
+from geosite.network.control import Anchored, Control
 from geosite.network.device import Device
 from geosite.network.lever_arm import LeverArm
 from geosite.network.mistakes.facts import Mistake

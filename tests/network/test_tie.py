@@ -11,7 +11,7 @@ import pytest
 from network_cases import Row, book, run_rows
 
 from geosite.fieldbook.model import FieldBook
-from geosite.network.anchor import Control
+from geosite.network.control import Control
 from geosite.network.device import Device
 from geosite.network.heights import adjust_heights
 from geosite.network.normal import Prior

@@ -15,8 +15,8 @@ from scipy.stats import chi2
 from geosite.base.errors import Finding, Problem
 from geosite.fieldbook.model import Notes
 from geosite.network.advice import Advice
-from geosite.network.anchor import Control
 from geosite.network.check_points import CheckPoints
+from geosite.network.control import Control
 from geosite.network.lever_arm import LeverArm
 from geosite.network.mistakes.search import Mistake, Search
 from geosite.network.mistakes.wording import mistakes_in_words

@@ -14,8 +14,9 @@ from network_cases import Row, dms, notes
 
 from geosite.base.errors import InputError, SurveyRefused
 from geosite.network.adjust import adjust
-from geosite.network.anchor import magnetic_declination, read_anchor
+from geosite.network.anchor import read_anchor
 from geosite.network.check_points import nssda_horizontal, nssda_vertical
+from geosite.network.declination import magnetic_declination
 from geosite.network.place import scale_plane
 from geosite.network.precision import (
     allowed_relative_precision,

@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from geosite.fieldbook.model import Notes
 from geosite.network.device import device_of
 from geosite.network.model import Network
-from geosite.network.wording import device_in_words
+from geosite.network.wording import device_in_words, shift_in_words
 from geosite.review.answers import Answers
 from geosite.review.parcels import ParcelMap
 from geosite.terrain.site import Terrain
@@ -82,6 +82,8 @@ def _placed(notes: Notes, network: Network) -> str:
         + f"; combined factor {frame.combined_factor:.8f}. Elevations "
         + (f"in {frame.vertical_name}." if frame.vertical_name else "relative to a mark.")
     )
+    moved = shift_in_words(network.shift)
+    placed += f" {moved}" if moved else ""
     check = network.report.baseline
     if check is not None:
         placed += (

@@ -17,6 +17,7 @@ from geosite.fieldbook.model import Notes
 from geosite.handover.layers.points import Placed
 from geosite.handover.model import Form, Layer
 from geosite.network.ellipses import error_ellipses
+from geosite.network.on_map import ellipse_half_axis
 
 __all__ = ["columns", "layer"]
 
@@ -55,9 +56,12 @@ class Visited:
     def ellipses(self) -> tuple[Floats, Floats, Floats]:
         """Semi-axes at 95 %, metres, and azimuth of the longer one, degrees."""
         network = self.placed.network
-        major, minor, azimuth = error_ellipses(network, self.first)
-        factor = network.ellipse_factor
-        return major * factor, minor * factor, np.degrees(azimuth)
+        major, minor, azimuth = error_ellipses(network.relative, self.first)
+        longer, shorter = (
+            np.array([ellipse_half_axis(network, axis) for axis in axes.tolist()])
+            for axes in (major, minor)
+        )
+        return longer, shorter, np.degrees(azimuth)
 
     def roles(self) -> list[str]:
         """Return what each mark is for."""

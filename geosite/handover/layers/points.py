@@ -17,6 +17,7 @@ from geosite.fieldbook.model import PIECE_KINDS, FieldBook
 from geosite.handover.model import Form, Layer
 from geosite.network.covariance import sigma_horizontal, sigma_vertical
 from geosite.network.model import Network
+from geosite.network.on_map import half_widths
 
 __all__ = ["Placed", "columns", "layer"]
 
@@ -79,6 +80,11 @@ class Placed:
         return sigma_vertical(self.network)
 
     @cached_property
+    def half_widths(self) -> tuple[Floats, Floats]:
+        """Half the 95 % interval per horizontal axis and of the elevation, metres."""
+        return half_widths(self.network)
+
+    @cached_property
     def correction(self) -> tuple[Floats, Floats]:
         """How far the adjustment moved each observation, in plan and up, metres."""
         network = self.network
@@ -139,7 +145,7 @@ def columns(frame: Frame, unit: str, codes: Mapping[str, str]) -> Columns[Placed
             real(
                 "h_95_m",
                 "Half the 95 % interval per horizontal axis.",
-                lambda p: p.sigma_h * p.network.interval_factor,
+                lambda p: p.half_widths[0],
                 "m",
                 exact="itself an accuracy",
             ),
@@ -153,7 +159,7 @@ def columns(frame: Frame, unit: str, codes: Mapping[str, str]) -> Columns[Placed
             real(
                 "v_95_m",
                 "Half the 95 % interval of the elevation.",
-                lambda p: p.sigma_v * p.network.vertical_interval_factor,
+                lambda p: p.half_widths[1],
                 "m",
                 exact="itself an accuracy",
             ),

@@ -81,8 +81,33 @@ def accuracy_words(package: Package, measures: Measures) -> str:
     return (
         f"At 95 % confidence the marks are right to {length(float(np.median(across)))} in position "
         f"(worst {length(worst)}) and {length(float(np.median(up)))} in elevation "
-        f"(worst {length(max(up))}), as the baseline marks place them. "
+        f"(worst {length(max(up))}), as the baseline marks place them{_moved(package, measures)}. "
         "Every mark, area and grade has its own figure in site.gpkg."
+    )
+
+
+def _moved(package: Package, measures: Measures) -> str:
+    """Say how much of that a transformation makes, which moves all marks alike."""
+    anchor = None if package.report is None else package.report.network.anchor
+    if anchor is None or anchor.transformation is None:
+        return ""
+    if not anchor.shift_known:
+        return (
+            "; the transformation that these came through is of unknown accuracy and is not in it"
+        )
+    parts = [
+        f"{measures.length(sigma)} (one sigma) in {what}"
+        for sigma, what in (
+            (anchor.shift_sigma_m, "position"),
+            (anchor.shift_sigma_up_m, "elevation"),
+        )
+        if sigma > 0
+    ]
+    if not parts:
+        return ""
+    return (
+        f"; of that {' and '.join(parts)} is the transformation these came through, which moves "
+        "all alike and is in no distance, area or grade"
     )
 
 

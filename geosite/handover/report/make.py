@@ -29,6 +29,7 @@ from geosite.handover.report.ground import ground_report
 from geosite.linework.model import Drawing, Feature, Measure
 from geosite.network.covariance import sigma_horizontal, sigma_vertical
 from geosite.network.model import Network
+from geosite.network.on_map import half_widths
 from geosite.review.answers import Answers
 from geosite.review.checked import Grade
 from geosite.review.earthwork import Earthwork
@@ -131,12 +132,13 @@ def site_report(
 
 def _points(network: Network) -> model.Points:
     sigma_h, sigma_v = _largest(sigma_horizontal(network)), _largest(sigma_vertical(network))
+    plan_95, level_95 = half_widths(network)
     return model.Points(
         count=len(network.en),
         largest_sigma_h_m=sigma_h,
-        largest_h_95_m=None if sigma_h is None else sigma_h * network.interval_factor,
+        largest_h_95_m=_largest(plan_95),
         largest_sigma_v_m=sigma_v,
-        largest_v_95_m=None if sigma_v is None else sigma_v * network.vertical_interval_factor,
+        largest_v_95_m=_largest(level_95),
         outline_wgs84=outline(network.frame, network.frame.to_map(network.en)),
     )
 

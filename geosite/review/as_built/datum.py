@@ -89,7 +89,7 @@ def datum_of(notes: Notes, network: Network) -> Datum:
         for row in plan
         for axis in ((one, none), (none, one))
     ]
-    weight = np.linalg.pinv(covariance(network, forms), rcond=1e-10, hermitian=True)
+    weight = np.linalg.pinv(covariance(network.relative, forms), rcond=1e-10, hermitian=True)
     if not np.any(weight):  # known without error: they hold the frame alike
         weight = np.eye(len(frame))
     gain = np.linalg.pinv(frame.T @ weight @ frame, hermitian=True) @ frame.T @ weight

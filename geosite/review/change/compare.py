@@ -173,8 +173,8 @@ def _forms(rows: Ints, what: Literal["plan", "level"]) -> list[LinearForm]:
 def _covariance(
     before: Epoch, after: Epoch, rows: Sequence[Ints], what: Literal["plan", "level"]
 ) -> Floats:
-    total: Floats = covariance(before.network, _forms(rows[0], what)) + covariance(
-        after.network, _forms(rows[1], what)
+    total: Floats = covariance(before.network.relative, _forms(rows[0], what)) + covariance(
+        after.network.relative, _forms(rows[1], what)
     )
     return total
 
@@ -185,7 +185,7 @@ def _freedom(
     """Degrees of freedom of the noise of both (Satterthwaite, 1946, doi:10.2307/3002019)."""
     total = spread = 0.0
     for epoch, own in ((before, rows[0]), (after, rows[1])):
-        size = float(np.trace(covariance(epoch.network, _forms(own, what))))
+        size = float(np.trace(covariance(epoch.network.relative, _forms(own, what))))
         network = epoch.network
         plan, level = network.degrees_of_freedom, network.vertical_degrees_of_freedom
         total += size

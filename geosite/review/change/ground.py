@@ -181,7 +181,8 @@ def _sigmas(
         none = np.zeros(len(held))
         base = LinearForm(held, none, none, share)
         forms = [form + base for form in _forms(ground, at)]
-        marks += sigmas(ground.network, forms) ** 2
+        network = ground.network.relative if len(held) else ground.network
+        marks += sigmas(network, forms) ** 2
         between += ground.sigmas_at(at)[1] ** 2
     factor = np.array(
         [
