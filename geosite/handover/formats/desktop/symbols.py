@@ -28,8 +28,8 @@ __all__ = [
 ]
 
 
-VERSION = "3.22.0"
-"""The oldest desktop that reads it without loss; newer ones convert silently."""
+VERSION = "3.22.16"
+"""The last of the oldest series that reads it without loss: it warns of files of an older one."""
 
 
 def colour(code: str, opacity: float = 1.0) -> str:
