@@ -75,3 +75,12 @@ def test_the_way_there_and_back_runs(place: Path, monkeypatch: pytest.MonkeyPatc
         assert Path(made).is_file()
     assert Path("built/deviations.csv").is_file()
     assert Path("change/difference.tif").is_file()
+    # the sheets that make_pictures.py takes README's pictures from
+    for made in ("landing/plan.pdf", "built/as_built_plan.pdf", "change/change_plan.pdf"):
+        assert Path(made).is_file()
+
+
+def test_the_pictures_of_the_readme_are_there() -> None:
+    pictures = re.findall(r"sample_data/ferry_landing/pictures/(\w+\.png)", WHOLE)
+    folder = ROOT / "sample_data" / "ferry_landing" / "pictures"
+    assert sorted(pictures) == sorted(path.name for path in folder.iterdir())

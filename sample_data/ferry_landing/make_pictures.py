@@ -1,0 +1,101 @@
+"""Make README's pictures with README's own commands.
+
+    python sample_data/ferry_landing/make_pictures.py
+
+runs the commands under "There and back" in README.md, in a folder of its own, and writes the
+pictures that stand beside them: plan, sheet of the design, slip, page for the phone, what was
+built, what has changed. The page for the phone needs chromium with its driver; without them its
+picture stays as it is. viewer.png and desktop.png are taken by hand.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import shlex
+import shutil
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+
+HERE = Path(__file__).resolve().parent
+ROOT = HERE.parents[1]
+PICTURES = HERE / "pictures"
+DPI = 100
+
+
+def commands() -> list[list[str]]:
+    """Return the commands of README's way there and back, word by word."""
+    part = (ROOT / "README.md").read_text(encoding="utf-8").split("## There and back")[1]
+    blocks = re.findall(r"```sh\n(.*?)```", part.split("\n## ")[0], re.DOTALL)
+    return [shlex.split(line) for block in blocks for line in block.strip().splitlines()]
+
+
+def page_with(document: bytes, words: str) -> int:
+    """Return the number of the first page that says something."""
+    import pypdfium2
+
+    opened = pypdfium2.PdfDocument(document)
+    texts = [opened[i].get_textpage().get_text_range() for i in range(len(opened))]
+    opened.close()
+    return next(i for i, text in enumerate(texts) if words in text)
+
+
+def draw(document: Path, words: str, name: str, dpi: float = DPI) -> None:
+    """Write the page of a document that says something as a picture."""
+    from geosite.drawing.pdf import png
+
+    content = document.read_bytes()
+    (PICTURES / name).write_bytes(png(content, dpi, page_with(content, words)))
+
+
+def photograph(page: Path, name: str) -> None:
+    """Write the page for the phone as a foreman sees it: a reading typed in."""
+    browser, driver = shutil.which("chromium"), shutil.which("chromedriver")
+    if not (browser and driver):
+        print(f"no chromium and chromedriver here: {name} stays as it is")
+        return
+    from selenium import webdriver
+
+    options = webdriver.ChromeOptions()
+    options.binary_location = browser
+    for flag in ("--headless", "--no-sandbox", "--disable-gpu", "--hide-scrollbars"):
+        options.add_argument(flag)
+    window = webdriver.Chrome(options=options, service=webdriver.ChromeService(driver))
+    try:
+        size = {"width": 390, "height": 844, "deviceScaleFactor": 1.5, "mobile": True}
+        window.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
+        window.get(page.as_uri())
+        window.find_element("id", "shown").send_keys("5.90 17.20 -0.41")
+        window.save_screenshot(str(PICTURES / name))
+    finally:
+        window.quit()
+
+
+def main() -> None:
+    """Run the commands and write the pictures."""
+    with tempfile.TemporaryDirectory() as folder:
+        made = Path(folder)
+        (made / "sample_data").symlink_to(ROOT / "sample_data")
+        where = os.pathsep.join([str(Path(sys.executable).parent), os.environ["PATH"]])
+        for command in commands():
+            print(shlex.join(command))
+            subprocess.run(
+                command,
+                cwd=made,
+                check=True,
+                env={**os.environ, "PATH": where},
+                stdout=subprocess.DEVNULL,
+                stderr=subprocess.DEVNULL,
+            )
+        draw(made / "landing" / "plan.pdf", "Site plan", "plan.png")
+        draw(made / "landing" / "plan.pdf", "Design boarding", "design.png")
+        draw(made / "stakes" / "slip.pdf", "Setting out", "slip.png")
+        draw(made / "built" / "as_built_plan.pdf", "As built", "as_built.png")
+        draw(made / "change" / "change_plan.pdf", "Change between", "change.png")
+        photograph(made / "stakes" / "phone.html", "phone.png")
+
+
+if __name__ == "__main__":
+    main()
