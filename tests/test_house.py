@@ -26,6 +26,7 @@ MAP_UNITS = {
     "geosite/review/designs.py": "reads designs, which are in map units",
     "geosite/review/sections.py": "takes the elevation of a design in units of the elevations",
     "geosite/review/setting_out/wording.py": "tells lengths in the unit of the walk",
+    "geosite/review/turns.py": "makes distances round in the unit of the walk",
     "geosite/terrain/site.py": "the contour interval is asked for in units of the elevations",
     "geosite/terrain/site_ground.py": "lays the raster on whole cells of the map",
     "geosite/terrain/wording.py": "tells elevations in their own unit",

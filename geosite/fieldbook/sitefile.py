@@ -410,7 +410,7 @@ class Section(Table, frozen=True, kw_only=True):
     feature: str | None = None
     """Line feature that the section follows; instead of it `marks`. Example: `"kerb"`."""
     interval: Length | None = None
-    """Distance between stations; without it from the length. Example: `1.0`."""
+    """Distance between stations; without it a round one, for at most fifty. Example: `1.0`."""
     design_elevation: Height | None = None
     """Elevation of the design line at its start. Example: `402.5`."""
     design_grade_percent: Grade = 0.0

@@ -297,7 +297,7 @@ def _section(
 ) -> Profile:
     under = _needs_ground(f"section {name}", ground, notes)
     line = polyline(name, notes, network, drawing, feature=wanted.feature, marks=wanted.marks)
-    return profile(line, network, under, wanted)
+    return profile(line, network, under, wanted, notes.book.unit_m)
 
 
 def _earthwork(

@@ -14,12 +14,13 @@ from geosite.network.covariance import sigmas
 from geosite.network.model import LinearForm, Network
 from geosite.review.between import departure_variances, outer_interval
 from geosite.review.polyline import Polyline, length_between, place_on, refuse_dense
+from geosite.review.turns import round_interval, turning_places
 from geosite.terrain.ground import Ground
 
 __all__ = ["Profile", "profile"]
 
-#: A profile has about this many stations where no interval is given.
-_STATIONS = 60
+#: Between a station and a mark or a turn that says the same, metres.
+_SAME_M = 0.05
 
 
 @dataclass(frozen=True, eq=False)
@@ -75,6 +76,7 @@ def profile(
     network: Network,
     ground: Ground,
     wanted: sitefile.Section,
+    unit_m: float = 1.0,
 ) -> Profile:
     """Return the elevation profile along a line.
 
@@ -84,13 +86,17 @@ def profile(
         The line, the adjusted survey and the ground between its marks.
     wanted
         ``[sections.NAME]``: interval and design line.
+    unit_m
+        Metres per unit of the walk: without an interval, stations are a round number of it apart.
 
     Notes
     -----
-    On a mark the profile has the mark's own elevation; between marks the ground's. A stretch that
-    leaves the ground is bridged from mark to mark.
+    Stations stand at whole intervals, on the marks of the line, and where the ground turns up or
+    down. On a mark the profile has the mark's own elevation; between marks the ground's. A stretch
+    that leaves the ground is bridged from mark to mark.
     """
-    at = _stations(line, network, ground, wanted.interval)
+    interval = wanted.interval or round_interval(float(line.chainage[-1]), unit_m)
+    at = _stations(line, network, ground, interval)
     length = np.diff(at.chainage)
     here = _estimates(ground, at, np.arange(len(at.chainage))[:, None], np.ones((len(at.row), 1)))
     pairs = np.column_stack([np.arange(len(length)), np.arange(1, len(length) + 1)])
@@ -115,19 +121,20 @@ def profile(
     )
 
 
-def _stations(
-    line: Polyline, network: Network, ground: Ground, interval: float | None
-) -> _Stations:
+def _stations(line: Polyline, network: Network, ground: Ground, interval: float) -> _Stations:
     total = float(line.chainage[-1])
-    interval = interval or max(total / _STATIONS, 0.05)
     refuse_dense(f"section {line.name}", "interval", total, interval)
-    steps = np.arange(0.0, total, interval)
-    # a station within a hand's breadth of a mark would say the same twice
-    after = np.clip(np.searchsorted(line.chainage, steps), 1, len(line.chainage) - 1)
-    nearest = np.minimum(
-        np.abs(steps - line.chainage[after - 1]), np.abs(line.chainage[after] - steps)
-    )
-    chainage = np.concatenate([line.chainage, steps[nearest > interval * 0.05]])
+    marks = network.en[line.rows]
+
+    def along(at: Floats) -> Floats:
+        places = [np.interp(at, line.chainage, marks[:, axis]) for axis in (0, 1)]
+        return ground.elevations_at(np.column_stack(places))
+
+    # a station within a hand's breadth of a mark or a turn would say the same twice
+    turning = _apart(turning_places(total, along), line.chainage, _SAME_M)
+    fixed = np.sort(np.concatenate([line.chainage, turning]))
+    steps = _apart(np.arange(0.0, total, interval), fixed, interval * 0.05)
+    chainage = np.concatenate([line.chainage, turning, steps])
     order = np.argsort(chainage, kind="stable")
     chainage = chainage[order]
     row = np.concatenate([line.rows, np.full(len(chainage) - len(line.rows), -1)])[order]
@@ -141,6 +148,13 @@ def _stations(
     )
     known = (row >= 0) | ground.measured(en)
     return _Stations(chainage[kept], en[kept], elevation[kept], row[kept], forms, known[kept])
+
+
+def _apart(places: Floats, fixed: Floats, least: float) -> Floats:
+    """Return the places that are farther than that from every fixed one, which are in order."""
+    after = np.clip(np.searchsorted(fixed, places), 1, len(fixed) - 1)
+    nearest = np.minimum(np.abs(places - fixed[after - 1]), np.abs(fixed[after] - places))
+    return np.asarray(places[nearest > least])
 
 
 def _estimates(ground: Ground, at: _Stations, which: Ints, weights: Floats) -> tuple[Estimate, ...]:

@@ -67,3 +67,18 @@ def test_where_no_mark_is_near_a_station_has_no_interval(tmp_path):
     for at, is_known in zip(found.chainage, known, strict=True):
         off = at % (2 * np.sqrt(2))
         assert is_known == (min(off, 2 * np.sqrt(2) - off) <= 0.5 + 1e-4)
+
+
+def test_without_an_interval_stations_are_round_and_the_low_point_is_one(tmp_path):
+    notes, network, drawing, terrain = block(1, tmp_path, lambda e, n: 0.1 * abs(e - 8.0))
+    line = polyline("s", notes, network, drawing, feature=None, marks=("Q0", "Q1"))
+    found = profile(line, network, terrain.ground, Section(marks=("Q0", "Q1")))
+    low = int(np.argmin([e.value for e in found.elevation]))
+    # the walk starts at 4 east: the valley is 4 m on, and is found without a station of its own
+    assert found.chainage[low] == pytest.approx(4.0, abs=1e-3)
+    feet = profile(line, network, terrain.ground, Section(marks=("Q0", "Q1")), 0.3048)
+    for made, step in ((found, 0.5), (feet, 0.3048)):
+        between = np.setdiff1d(made.chainage, line.chainage) / step
+        off = np.abs(between - np.round(between)) > 1e-6
+        # all but the low point
+        assert between[off] * step == pytest.approx([4.0], abs=1e-3)

@@ -25,6 +25,7 @@ from geosite.handover.plan.layout import scale_name, usual_scales
 from geosite.handover.plan.measures import Measures, section_letter
 from geosite.handover.plan.reference import height_words
 from geosite.review.sections import Profile
+from geosite.review.turns import round_interval, turns
 
 __all__ = [
     "Heights",
@@ -37,7 +38,7 @@ __all__ = [
 _WIDTH, _HEIGHT = 297.0, 210.0  # A4 landscape
 _WINDOW = Rectangle(34.0, 34.0, 249.0, 104.0)
 #: How many times higher than long; the largest that fits.
-_EXAGGERATIONS = (50.0, 20.0, 10.0, 5.0, 2.0, 1.0)
+_EXAGGERATIONS = (50.0, 40.0, 30.0, 25.0, 20.0, 15.0, 10.0, 5.0, 4.0, 3.0, 2.0, 1.0)
 _BODY = 2.4
 #: Least distance between two columns of the table, mm.
 _APART = 8.0
@@ -200,7 +201,7 @@ def draw_profile(
         y = _WINDOW.bottom - (np.asarray(up) - base) * 1000 * higher / scale
         return np.column_stack(np.broadcast_arrays(x, y))
 
-    named = _named(section, place)
+    named = _named(section, place, measures.unit_m)
     return Sheet(
         width=_WIDTH,
         height=_HEIGHT,
@@ -234,47 +235,29 @@ def _upright(low: float, high: float, scale: float, unit_m: float) -> tuple[floa
     return higher, step, base
 
 
-def _named(section: Section, place: Any) -> list[int]:
+def _named(section: Section, place: Any, unit_m: float) -> list[int]:
     """Return the stations that get a column in the table.
 
-    Both ends, the places where the ground turns, and marks with room.
+    Both ends, the places where the ground turns, and, where there is room, marks and then stations
+    at round distances.
     """
     last = len(section.chainage) - 1
     x = place(section.chainage, section.elevation)[:, 0]
     kept = {0, last}
-    turning = (station for station, _ in _turns(section.elevation))
+    turning = (station for station, _ in turns(section.elevation))
     marks = (i for i in range(1, last) if section.labels[i])
-    for i in (*turning, *marks):
+    fits = max(int((x[-1] - x[0]) / _APART), 1)
+    step = round_interval(float(np.ptp(section.chainage)), unit_m, fits)
+    off = np.abs(section.chainage / step - np.round(section.chainage / step))
+    for i in (*turning, *marks, *np.flatnonzero(off < 1e-6).tolist()):
         if all(abs(x[i] - x[k]) >= _APART for k in kept):
             kept.add(i)
     return sorted(kept)
 
 
-def _turns(elevation: Floats) -> list[tuple[int, str]]:
-    """Return where the ground turns up ("low") or down ("high") by more than a fifth of its range.
-
-    Smaller turns are ripples of the measurement; so is everything under two centimetres.
-    """
-    least = max(0.2 * float(np.ptp(elevation)), 0.02)
-    found: list[tuple[int, str]] = []
-    low = high = 0
-    way = 0
-    for i, up in enumerate(elevation.tolist()):
-        low = i if up < elevation[low] else low
-        high = i if up > elevation[high] else high
-        if way <= 0 and up - elevation[low] > least:
-            found.append((low, "low"))
-            way, high = 1, i
-        elif way >= 0 and elevation[high] - up > least:
-            found.append((high, "high"))
-            way, low = -1, i
-    # the first is an end of the section
-    return [turn for turn in found if 0 < turn[0] < len(elevation) - 1]
-
-
 def _label(section: Section, station: int) -> str:
     """Return the mark at a station, or what is special about it."""
-    return section.labels[station] or dict(_turns(section.elevation)).get(station, "")
+    return section.labels[station] or dict(turns(section.elevation)).get(station, "")
 
 
 def _axes(section: Section, base: float, step: float, place: Any, heights: Heights) -> Group:
