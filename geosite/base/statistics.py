@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from geosite.base.distributions import t_quantile
+
 if TYPE_CHECKING:
     import numpy.typing as npt
 
@@ -98,9 +100,7 @@ def t_factor(degrees_of_freedom: float) -> float:
     """
     if math.isinf(degrees_of_freedom):
         return NORMAL_95
-    from scipy.special import stdtrit
-
-    return float(stdtrit(degrees_of_freedom, 0.975))
+    return t_quantile(degrees_of_freedom, 0.975)
 
 
 def ellipse_factor(degrees_of_freedom: float) -> float:

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
+from geosite.base.distributions import f_above
 from geosite.base.statistics import chi2_sf
 
 __all__ = ["Noise", "Verdict", "judge_device", "judge_noise"]
@@ -106,9 +107,8 @@ def judge_device(squares: float, freedom: float, known: float) -> Noise:
     total = known + freedom
     if freedom <= 0:
         return Noise("too little to tell", 1.0, None, 0.0, 0, 1.0, known)
-    from scipy.special import fdtrc
 
-    chance = float(fdtrc(freedom, known, squares / freedom))
+    chance = f_above(freedom, known, squares / freedom)
     verdict: Verdict = "as expected"
     if chance < 0.025:
         verdict = "worse than assumed"

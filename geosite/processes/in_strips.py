@@ -15,10 +15,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from geosite.base.errors import InputError, OutputRefused, Problem
-from geosite.base.grid import MAX_CELLS, Grid
 from geosite.base.memory import available_bytes
 
 if TYPE_CHECKING:
+    from geosite.base.grid import Grid
     from geosite.base.rows import Room
     from geosite.processes.model import Context
 
@@ -34,6 +34,8 @@ _LIBRARIES = 300_000_000
 
 def fits_at_once(grid: Grid, bytes_per_cell: int) -> bool:
     """Return whether the work is done with the whole raster in memory."""
+    from geosite.base.grid import MAX_CELLS
+
     cells, free = grid.rows * grid.cols, available_bytes()
     needed = cells * bytes_per_cell
     return cells <= MAX_CELLS and needed <= (MOST_BYTES if free is None else min(MOST_BYTES, free))

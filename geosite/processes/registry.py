@@ -12,7 +12,8 @@ import re
 import sys
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
-from importlib.metadata import EntryPoint, entry_points
+from functools import cache
+from importlib.metadata import Distribution, EntryPoint, entry_points
 from pathlib import Path
 from typing import Any
 
@@ -95,7 +96,13 @@ class PlugInError(Exception):
 
 
 def _package(entry: EntryPoint) -> str:
-    return entry.dist.name if entry.dist is not None else "an unknown package"
+    return _name(entry.dist) if entry.dist is not None else "an unknown package"
+
+
+@cache
+def _name(package: Distribution) -> str:
+    """Return the name of a package, whose description takes time to parse."""
+    return package.name
 
 
 def _found() -> tuple[list[EntryPoint], list[Broken]]:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from geosite.base.arrays import Floats
+from geosite.base.distributions import f_above
 from geosite.base.statistics import chi2_sf
 from geosite.fieldbook.model import FieldBook
 from geosite.network.tie import Tied
@@ -139,10 +140,8 @@ class Judge:
         known = self.degrees_of_freedom
         if np.isinf(known):
             return chi2_sf(squares, redundancy)
-        from scipy.special import fdtrc
-
         ratio = squares / redundancy / ((known + rest) / (known + left))
-        return float(fdtrc(redundancy, known + left, ratio))
+        return f_above(redundancy, known + left, ratio)
 
     def gross(self, squares: float, redundancy: int) -> bool:
         """Tell misclosures that no noise explains."""
@@ -172,7 +171,5 @@ class Judge:
         if left <= 0 or chi2_sf(rest, left) > ALARM:
             # few left cannot tell the noise: it has to be a hundred times as clear
             return chance < (ALARM / 100 if left < FEW else ALARM)
-        from scipy.special import fdtrc
-
         ratio = test / freedom / (rest / left)
-        return bool(fdtrc(freedom, left, ratio) * tested < ALARM)
+        return f_above(freedom, left, ratio) * tested < ALARM

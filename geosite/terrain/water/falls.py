@@ -15,6 +15,7 @@ import numpy.typing as npt
 
 from geosite.base.arrays import Floats
 from geosite.base.grid import Grid
+from geosite.terrain.water.basins import regions
 from geosite.terrain.water.descent import Index, Mask, Raster
 
 if TYPE_CHECKING:
@@ -447,20 +448,9 @@ def bilinear(z: Raster, row: Floats, col: Floats) -> Floats:
 
 def largest_patch(flat: Mask) -> tuple[Index, Index]:
     """Return rows and columns of the most cells that touch by a side or a corner."""
-    # its import costs a third of scipy.ndimage's, which small yards would feel
-    from scipy.sparse import coo_array
-    from scipy.sparse.csgraph import connected_components
-
-    rows, cols = np.nonzero(flat)
-    number = np.full((flat.shape[0] + 1, flat.shape[1] + 2), -1, dtype=np.intp)
-    number[rows, cols + 1] = np.arange(rows.size)
-    here, there = [], []
-    for down, over in ((0, 1), (1, -1), (1, 0), (1, 1)):
-        beside = number[rows + down, cols + 1 + over]
-        here.append(np.flatnonzero(beside >= 0))
-        there.append(beside[beside >= 0])
-    a, b = np.concatenate(here), np.concatenate(there)
-    touches = coo_array((np.ones(a.size, dtype=np.int8), (a, b)), shape=(rows.size, rows.size))
-    part = connected_components(touches)[1]
-    largest = part == np.bincount(part).argmax()
-    return rows[largest], cols[largest]
+    cells = np.flatnonzero(flat)
+    part, _ = regions(cells, (flat.shape[0], flat.shape[1]))
+    # of patches as large the one that comes first
+    largest = part[np.bincount(part)[part].argmax()]
+    rows, cols = np.divmod(cells[part == largest], flat.shape[1])
+    return rows, cols
