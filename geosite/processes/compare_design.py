@@ -11,9 +11,17 @@ from geosite.processes.model import Context, Input, Output, Process
 
 if TYPE_CHECKING:
     from geosite.base.map_frame import Frame
-    from geosite.review.as_built.model import Plan
+    from geosite.fieldbook.model import Notes
+    from geosite.linework.model import Drawing
+    from geosite.network.model import Network
+    from geosite.review.as_built.model import AsBuilt, Plan
+    from geosite.review.prices import Valuation
+    from geosite.terrain.site_ground import SiteGround
 
 __all__ = ["PROCESS"]
+
+COVERED = 0.95
+"""Share of a code's area on whose volume between two surveys it is priced."""
 
 
 def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
@@ -21,6 +29,7 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     from geosite.handover.comparison.as_built import deviations, surfaces, verdict_areas
     from geosite.handover.comparison.as_built_plan import as_built_sheet
     from geosite.handover.comparison.sheet import survey_package, write_sheet
+    from geosite.handover.comparison.valuations import final_paper, final_table
     from geosite.handover.formats.desktop.style import native_styles
     from geosite.handover.formats.geopackage import write_geopackage
     from geosite.handover.formats.sld import styles
@@ -64,9 +73,16 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     for found in (layer, table):
         write_csv(context.out / f"{found.name}.csv", [f.name for f in found.fields], found.records)
     context.progress(0.95, "drawing the sheet")
+    final = _final(notes, network, drawing, laid, made, inputs.get("before"))
     survey = survey_package(notes, network, drawing, made.findings)
     sheet = as_built_sheet(made, plan, survey, notes.site.handover)
     write_sheet(sheet, context.out / "as_built_plan.pdf", context.out / "as_built_picture.png")
+    if final is not None:
+        worth = final_table(final)
+        names = [f.name for f in worth.fields]
+        write_csv(context.out / "final_measurement.csv", names, worth.records)
+        paper = final_paper(final, survey, notes.site.handover)
+        (context.out / "final_paper.pdf").write_bytes(paper)
     context.progress(1.0, "done")
     verdicts = [v for d in made.deviations for v in (d.plan_verdict, d.height_verdict) if v]
     summary: Mapping[str, Any] = plain(
@@ -77,6 +93,41 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
         }
     )
     return summary
+
+
+def _final(
+    notes: Notes,
+    network: Network,
+    drawing: Drawing,
+    laid: SiteGround | None,
+    made: AsBuilt,
+    before: str | None,
+) -> Valuation | None:
+    """Price what was built, by the survey's own prices or those of the survey before."""
+    from geosite.fieldbook.read import read_survey
+    from geosite.review.draped import triangles_of
+    from geosite.review.prices import valuation
+    from geosite.review.quantities import take_off
+
+    prices = notes.site.prices
+    if not prices.codes and before:
+        prices = read_survey(Path(before)).site.prices
+    triangles = None if laid is None else triangles_of(laid.ground)
+    totals = take_off(notes, network, drawing, triangles).codes
+    if not prices.codes.keys() & {q.code for q in totals}:
+        return None
+    whole = {q.code: q.net_area.estimate.value for q in totals if q.net_area is not None}
+    placed = {
+        one.code: one.placed_m3
+        for one in made.surfaces
+        if one.placed_m3 is not None
+        and one.thickness_m is not None
+        # a volume of a part is no measure of the whole
+        and one.placed_m3.value >= COVERED * whole[one.code] * one.thickness_m.value
+    }
+    return valuation(
+        totals, prices, notes.site.codes, network, notes.site_file, partly=True, laid=placed
+    )
 
 
 def _nothing(inputs: Mapping[str, Any]) -> Exception:
@@ -228,6 +279,22 @@ PROCESS = Process(
             "Deviations in plan and height, surfaces by verdict, tolerances: to print.",
             "application/pdf",
             "pdf",
+        ),
+        Output(
+            "final_measurement",
+            "Final measurement",
+            "What was built, priced: one row per code with a price, the total last.",
+            "text/csv",
+            "csv",
+            always=False,
+        ),
+        Output(
+            "final_paper",
+            "Final measurement",
+            "The same to print. No tax, no contract advice.",
+            "application/pdf",
+            "pdf",
+            always=False,
         ),
         Output("as_built_picture", "Sheet", "The same as a picture.", "image/png", "png"),
     ),

@@ -3,10 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
 
 from geosite.processes.derive_slope import GEOTIFF
 from geosite.processes.model import Context, Input, Output, Process
+
+if TYPE_CHECKING:
+    from geosite.review.change.model import Epoch
+    from geosite.review.progress_prices import PeriodValuation
 
 __all__ = ["PROCESS"]
 
@@ -17,6 +22,8 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     from geosite.handover.comparison.change import displacements, progress_table, rasters
     from geosite.handover.comparison.change_plan import change_sheet
     from geosite.handover.comparison.sheet import survey_package, write_sheet
+    from geosite.handover.comparison.valuations import progress_paper
+    from geosite.handover.comparison.valuations import progress_table as valuation_table
     from geosite.handover.formats.desktop.style import native_styles
     from geosite.handover.formats.geopackage import write_geopackage
     from geosite.handover.formats.geotiff import write_raster
@@ -26,6 +33,7 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     from geosite.handover.report.serialise import plain
     from geosite.processes.epochs import read_epoch
     from geosite.review.change.compare import compare
+    from geosite.review.progress_prices import period_findings
 
     context.progress(0.05, "reading the first survey")
     before = read_epoch(inputs["before"], inputs.get("before_date"))
@@ -53,11 +61,38 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
         survey_package(epoch.notes, epoch.network, epoch.drawing, change.findings)
         for epoch in (before, after)
     )
+    valued = _valued(before, after)
+    if valued is not None:
+        worth = valuation_table(valued)
+        write_csv(
+            context.out / "progress_valuation.csv", [f.name for f in worth.fields], worth.records
+        )
+        paper = progress_paper(valued, later, after.notes.site.handover)
+        (context.out / "progress_paper.pdf").write_bytes(paper)
+        change = replace(change, findings=(*change.findings, *period_findings(valued)))
     sheet = change_sheet(change, earlier, later, after.notes.site.handover)
     write_sheet(sheet, context.out / "change_plan.pdf", context.out / "change_picture.png")
     context.progress(1.0, "done")
     summary: Mapping[str, Any] = plain(_summary(change))
     return summary
+
+
+def _valued(before: Epoch, after: Epoch) -> PeriodValuation | None:
+    """Price what was built between two surveys, by the prices of the later one that has any."""
+    from geosite.review.progress_prices import Taken, period_valuation
+
+    then, now = (
+        Taken(
+            epoch.taken.codes,
+            epoch.notes.site.codes,
+            epoch.network,
+            epoch.notes.site_file,
+            epoch.notes.site.site.date or "",
+        )
+        for epoch in (before, after)
+    )
+    prices = after.notes.site.prices
+    return period_valuation(then, now, prices if prices.codes else before.notes.site.prices)
 
 
 def _summary(change: Any) -> dict[str, Any]:
@@ -124,6 +159,23 @@ PROCESS = Process(
             "pdf",
         ),
         Output("change_picture", "Sheet", "The same as a picture.", "image/png", "png"),
+        Output(
+            "progress_valuation",
+            "Progress valuation",
+            "One row per code with a price: valued to date, before, and this period, each with its "
+            "range; the total last.",
+            "text/csv",
+            "csv",
+            always=False,
+        ),
+        Output(
+            "progress_paper",
+            "Progress valuation",
+            "The same to print. No tax, no contract advice.",
+            "application/pdf",
+            "pdf",
+            always=False,
+        ),
         Output("difference", "Rise of the ground", "Metres.", GEOTIFF, "tif", always=False),
         Output(
             "difference_sigma",

@@ -25,6 +25,10 @@ PRICE_CAUTION = (
 )
 
 
+Measured = Measure | Estimate | int
+"""Measured from marks, between two surveys, or counted."""
+
+
 @dataclass(frozen=True, slots=True)
 class PriceLine:
     """One code priced.
@@ -43,6 +47,8 @@ class PriceLine:
         In the currency: charged times rate, not less than the minimum, rounded.
     at_minimum
         The minimum is charged.
+    laid
+        The volume is what was measured between two surveys, not area times depth.
     """
 
     code: str
@@ -55,6 +61,7 @@ class PriceLine:
     minimum: float
     amount: Estimate
     at_minimum: bool
+    laid: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,6 +105,9 @@ def valuation(
     codes: Mapping[str, Code],
     network: Network,
     site_file: str,
+    *,
+    partly: bool = False,
+    laid: Mapping[str, Estimate] | None = None,
 ) -> Valuation:
     """Price the totals of a take-off.
 
@@ -113,6 +123,11 @@ def valuation(
         For what the errors of several codes share.
     site_file
         For messages.
+    partly
+        A price for a code that was not measured is passed over: not everything was walked.
+    laid
+        Cubic metres by code that were measured between two surveys: they take the place of area
+        times depth.
 
     Raises
     ------
@@ -121,11 +136,18 @@ def valuation(
         of them together.
     """
     by_code = {q.code: q for q in totals}
+    volumes = laid or {}
     problems: list[Problem] = []
     lines: list[PriceLine] = []
     open_lines: list[tuple[PriceLine, Measure]] = []
     for code, price in prices.codes.items():
-        found = _measured(code, price, by_code, site_file)
+        if partly and code not in by_code:
+            continue
+        found: Measured | Problem
+        if price.per == "m3" and code in volumes:
+            found = volumes[code]
+        else:
+            found = _measured(code, price, by_code, site_file)
         if isinstance(found, Problem):
             problems.append(found)
             continue
@@ -175,14 +197,14 @@ def _measured(
     )
 
 
-def _line(
-    code: str, price: Price, found: Measure | int, step: float, meaning: Code | None
-) -> PriceLine:
+def _line(code: str, price: Price, found: Measured, step: float, meaning: Code | None) -> PriceLine:
     waste = price.waste_percent
     if waste is None:
         waste = meaning.waste_percent if meaning is not None else 0.0
     if isinstance(found, Measure):
         measured = found.estimate
+    elif isinstance(found, Estimate):
+        measured = found
     else:
         measured = Estimate(float(found), float(found), float(found), 0.0)
     charged = measured.scaled(1 + waste / 100)
@@ -206,6 +228,7 @@ def _line(
         minimum=price.minimum,
         amount=amount,
         at_minimum=charged.value * price.rate < price.minimum,
+        laid=isinstance(found, Estimate),
     )
 
 
@@ -214,6 +237,14 @@ def _total(
 ) -> Estimate:
     """Add the amounts up; lines at their minimum stay there, the rest moves with the marks."""
     value = round(sum(line.amount.value for line in lines), 9)
+    apart = [line.amount for line in lines if line.laid and not line.at_minimum]
+    if apart:
+        # volumes between two surveys: taken as independent of the areas
+        rest = [line for line in lines if not (line.laid and not line.at_minimum)]
+        known = _total(rest, open_lines, network)
+        below = math.hypot(known.value - known.low, *(a.value - a.low for a in apart))
+        above = math.hypot(known.high - known.value, *(a.high - a.value for a in apart))
+        return Estimate(value, max(0.0, value - below), value + above)
     if not open_lines:
         low = round(sum(line.amount.low for line in lines), 9)
         high = round(sum(line.amount.high for line in lines), 9)

@@ -44,6 +44,7 @@ def test_the_pad_as_it_was_built(tmp_path: Path) -> None:
     assert done.returncode == 0, done.stderr
     assert set(json.loads(done.stdout)) == {
         "deviations", "surfaces", "as_built", "as_built_plan", "as_built_picture",
+        "final_measurement", "final_paper",
     }  # fmt: skip
     marks = rows(tmp_path / "out" / "deviations.csv")
     # C3 was built 5 cm to the east and to the south, the north side 2 cm low
@@ -56,6 +57,10 @@ def test_the_pad_as_it_was_built(tmp_path: Path) -> None:
     assert set(looks) == {"deviations", "verdict_areas"}
     assert "undecided" in looks["deviations"]
     assert (tmp_path / "out" / "as_built_plan.pdf").read_bytes().startswith(b"%PDF-")
+    final = rows(tmp_path / "out" / "final_measurement.csv")
+    area = float(final["pad"]["measured"])
+    assert float(final["pad"]["amount"]) == pytest.approx(62.0 * area, abs=0.005)
+    assert float(final[""]["amount"]) == pytest.approx(62.0 * area + 210.0, abs=0.005)
     pad = rows(tmp_path / "out" / "surfaces.csv")["pad"]
     assert float(pad["area_m2"]) == pytest.approx(35.7, abs=0.6)
     assert float(pad["placed_low_m3"]) < 36 * 0.12 < float(pad["placed_high_m3"])

@@ -45,6 +45,7 @@ def test_the_mark_that_was_pushed_is_found_and_the_pad_is_seen(tmp_path: Path) -
     assert set(json.loads(done.stdout)) == {
         "displacements", "progress", "change", "difference", "difference_sigma",
         "change_plan", "change_picture",
+        "progress_valuation", "progress_paper",
     }  # fmt: skip
     marks = rows(tmp_path / "out" / "displacements.csv")
     assert [n for n, m in marks.items() if m["verdict_plan"] != "stable"] == ["S14"]
@@ -54,6 +55,9 @@ def test_the_mark_that_was_pushed_is_found_and_the_pad_is_seen(tmp_path: Path) -
         half = float(pushed[name.replace("_m", "_95_m")])
         assert abs(float(pushed[name]) - truth) < 1.3 * half
     assert "S14 moved" in done.stderr
+    valued = rows(tmp_path / "out" / "progress_valuation.csv")
+    assert float(valued["bollard"]["amount_added"]) == 210.0
+    assert float(valued[""]["amount_before"]) == 0.0
     pad = rows(tmp_path / "out" / "progress.csv")["pad"]
     assert pad["quantity"] == "volume" or float(pad["before"]) == 0.0
     with rasterio.open(tmp_path / "out" / "difference.tif") as source:

@@ -7,7 +7,7 @@ from geosite.base.estimate import Estimate
 from geosite.handover.model import Form, Table
 from geosite.review.prices import PRICE_CAUTION, PriceLine, Valuation
 
-__all__ = ["PRICES", "columns", "table"]
+__all__ = ["PRICES", "columns", "table", "total_line"]
 
 PRICES = Form("prices", "Prices", PRICE_CAUTION)
 
@@ -39,6 +39,10 @@ def columns(currency: str) -> Columns[PriceLine]:
 def table(found: Valuation) -> Table:
     """Return the priced lines, the total last."""
     listed = columns(found.currency)
+    return PRICES.table(listed, listed.records([*found.lines, total_line(found)]))
+
+
+def total_line(found: Valuation) -> PriceLine:
+    """Return the sum as a last line."""
     nothing = Estimate(0.0, 0.0, 0.0)
-    total = PriceLine("", "Total", "", nothing, 0.0, nothing, 0.0, 0.0, found.total, False)
-    return PRICES.table(listed, listed.records([*found.lines, total]))
+    return PriceLine("", "Total", "", nothing, 0.0, nothing, 0.0, 0.0, found.total, False)
