@@ -10,9 +10,8 @@ import numpy as np
 from geosite.base.map_frame import Frame
 from geosite.fieldbook.model import PIECE_KINDS, FieldBook, Notes
 from geosite.fieldbook.sitefile import Anchor, Baseline, Code, Quantities, SiteFile, Survey
+from geosite.network.independent import independent_marks
 from geosite.network.model import Network
-from geosite.network.normal import Equations, Posterior, Term
-from geosite.network.rows import Between, HeightRows, PlanRows
 
 # feature, code, segment, mark (or None), easting, northing, elevation
 Row = tuple[str, str, str, "str | None", float, float, float]
@@ -20,19 +19,10 @@ Row = tuple[str, str, str, "str | None", float, float, float]
 
 def frame(combined_factor: float = 1.0) -> Frame:
     return Frame(
-        crs_wkt="",
         crs_name="EPSG:25832",
-        vertical_wkt=None,
-        vertical_name=None,
-        unit_m=1.0,
-        height_unit_m=1.0,
-        unit_name="metre",
-        height_unit_name="metre",
         origin=(500000.0, 5200000.0),
         grid_scale_factor=combined_factor,
-        elevation_factor=1.0,
         combined_factor=combined_factor,
-        convergence=0.0,
     )
 
 
@@ -93,71 +83,14 @@ def survey(
     for i in range(n):
         name = marks[mark[i]] if mark[i] >= 0 else f"row {i}"
         knot[i] = knots.setdefault(name, len(knots))
-    plan, heights = known_rows(knot, sigma, sigma_up)
-    network = Network(
+    network = independent_marks(
+        local,
+        sigma_m=sigma,
+        sigma_up_m=sigma_up,
         frame=frame(combined_factor),
-        en=local[:, :2].copy(),
-        elevation=local[:, 2].copy(),
-        raw_en=local[:, :2].copy(),
-        raw_elevation=local[:, 2].copy(),
-        orientation=np.zeros(1),
-        scale=np.zeros(1),
-        plan=plan,
-        heights=heights,
-        variance_factor=1.0,
-        vertical_variance_factor=1.0,
-        closures=(),
+        mark=knot,
     )
     return notes, network
-
-
-def known_rows(knot: np.ndarray, sigma: float, sigma_up: float) -> tuple[PlanRows, HeightRows]:
-    """Return rows that stand on knots, every knot with an error of its own."""
-    n, k = len(knot), int(knot.max(initial=-1)) + 1
-    every, none, nothing = np.arange(n), np.full(n, -1), np.zeros(n)
-    between = Between(every, np.zeros(n, dtype=np.int64), every, every, none, none, every * 0)
-    turn = 2 * k
-    plan = PlanRows(
-        between=between,
-        posterior=posterior(np.append(np.full(2 * k, sigma**2), [0.0, 0.0])),
-        knot=2 * knot,
-        path=2 * knot,
-        heading=np.full(n, turn),
-        orientation=np.array([turn]),
-        scale=np.array([turn + 1]),
-        reach=nothing.astype(complex),
-        carried=nothing.astype(complex),
-        gain=np.zeros((n, 3, 3)),
-        leg_reach=np.zeros(0, dtype=complex),
-        leg_carried=np.zeros(0, dtype=complex),
-        leg_gain=np.zeros((0, 3, 3)),
-        weight=np.zeros((0, 3, 3)),
-        pointing=0.0,
-        legs=no_legs(7, 3),
-        visits=None,
-    )
-    heights = HeightRows(
-        between=between,
-        posterior=posterior(np.append(np.full(k, sigma_up**2), np.zeros(3))),
-        knot=knot,
-        path=knot,
-        drift=np.tile(np.arange(k, k + 3), (n, 1)),
-        coupling=np.zeros((n, 3)),
-        variance=nothing,
-        leg_coupling=np.zeros((0, 3)),
-        leg_variance=np.zeros(0),
-        pointing=0.0,
-        legs=no_legs(5, 1),
-        visits=None,
-    )
-    return plan, heights
-
-
-def no_legs(unknowns: int, axes: int) -> Term:
-    """Return the long legs of a survey that has none."""
-    unknown = np.zeros((0, unknowns), dtype=np.int64)
-    jacobian, weight = np.zeros((0, axes, unknowns)), np.zeros((0, axes, axes))
-    return Term(unknown, jacobian, weight, np.zeros((0, axes)))
 
 
 def knot_of(network: Network) -> np.ndarray:
@@ -168,12 +101,6 @@ def knot_of(network: Network) -> np.ndarray:
 def count_knots(network: Network) -> int:
     """Return how many knots there are."""
     return int(knot_of(network).max()) + 1
-
-
-def posterior(variance: np.ndarray) -> Posterior:
-    """Return the covariance of independent unknowns."""
-    free = np.flatnonzero(variance)
-    return Posterior(Equations(np.diag(1.0 / np.where(variance > 0, variance, 1.0)), free))
 
 
 def moved(network: Network, shift: np.ndarray) -> Network:

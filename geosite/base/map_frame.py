@@ -62,21 +62,40 @@ class Frame:
         At the middle of the survey; combined = grid scale factor x R / (R + h).
     convergence
         Grid convergence at the middle of the survey, radians, geodetic minus grid azimuth.
+
+    Notes
+    -----
+    What is left out is that of a plan in metres: no CRS, no scale, no turn.
+
+    Examples
+    --------
+    A map in feet: local metres to map units and back.
+
+    >>> feet = Frame(unit_m=FOOT_M, origin=(1000.0, 2000.0))
+    >>> feet.to_map([30.48, 0.0]).tolist()
+    [1100.0, 2000.0]
+    >>> feet.to_local([1100.0, 2000.0]).round(6).tolist()
+    [30.48, 0.0]
+
+    At a combined factor of 0.9996, 1000 m on the map are 1000.4 m on the ground:
+
+    >>> round(1000 * Frame(combined_factor=0.9996).ground_unit_m, 4)
+    1000.4002
     """
 
-    crs_wkt: str
-    crs_name: str
-    vertical_wkt: str | None
-    vertical_name: str | None
-    unit_m: float
-    height_unit_m: float
-    unit_name: str
-    height_unit_name: str
-    origin: tuple[float, float]
-    grid_scale_factor: float
-    elevation_factor: float
-    combined_factor: float
-    convergence: float
+    crs_wkt: str = ""
+    crs_name: str = ""
+    vertical_wkt: str | None = None
+    vertical_name: str | None = None
+    unit_m: float = 1.0
+    height_unit_m: float = 1.0
+    unit_name: str = "metre"
+    height_unit_name: str = "metre"
+    origin: tuple[float, float] = (0.0, 0.0)
+    grid_scale_factor: float = 1.0
+    elevation_factor: float = 1.0
+    combined_factor: float = 1.0
+    convergence: float = 0.0
 
     @property
     def ground_unit_m(self) -> float:
@@ -156,7 +175,14 @@ def _projection(wkt: str) -> _Projection:
 
 
 def is_computable(wkt: str) -> bool:
-    """Report whether PROJ has the formulas of a projected CRS; for a few it has the name only."""
+    """Report whether PROJ has the formulas of a projected CRS; for a few it has the name only.
+
+    Examples
+    --------
+    >>> from pyproj import CRS
+    >>> is_computable(CRS("EPSG:25832").to_wkt())
+    True
+    """
     from pyproj.exceptions import CRSError, ProjError
 
     try:
@@ -208,6 +234,17 @@ def map_factors(
     -----
     M and N as in Snyder, Map Projections: A Working Manual, USGS Professional Paper 1395, eqs 4-18
     to 4-20; sqrt(M N) = a sqrt(1 - e^2) / (1 - e^2 sin^2 latitude).
+
+    Examples
+    --------
+    Where the central meridian of a UTM zone meets the equator the scale is 0.9996 and grid north
+    is true north; M is b^2 / a there and N is a, so the mean radius is the polar semi-axis b:
+
+    >>> from pyproj import CRS
+    >>> utm = CRS("EPSG:25832").to_wkt()
+    >>> meridional, parallel, convergence, radius = map_factors(utm, [500000.0], [0.0])
+    >>> round(float(meridional[0]), 6), abs(round(float(convergence[0]), 9)), radius.round(3)
+    (0.9996, 0.0, array([6356752.314]))
     """
     longitude, latitude = longitude_latitude(
         crs_wkt,
@@ -310,7 +347,26 @@ def combined_factor(
 
 
 def at_middle(frame: Frame, position: tuple[float, float], height: float) -> Frame:
-    """Return the frame with its factors taken at a place in local grid metres and a height."""
+    """Return the frame with its factors taken at one place.
+
+    Parameters
+    ----------
+    frame
+        The map.
+    position : (easting, northing), local grid metres
+    height
+        Above the ellipsoid, metres.
+
+    Examples
+    --------
+    1000 m up, a length is 157 millionths longer than on the ellipsoid (R is 6356.8 km here):
+
+    >>> from pyproj import CRS
+    >>> utm = Frame(crs_wkt=CRS("EPSG:25832").to_wkt(), origin=(500000.0, 0.0))
+    >>> there = at_middle(utm, (0.0, 0.0), 1000.0)
+    >>> round(there.grid_scale_factor, 6), round(1 - there.elevation_factor, 6)
+    (0.9996, 0.000157)
+    """
     easting, northing = frame.to_map(position)
     meridional, parallel, convergence, radius = (
         float(v[0]) for v in map_factors(frame.crs_wkt, easting, northing)

@@ -59,6 +59,16 @@ def refuse_beyond_memory(cells: int, bytes_per_cell: int, work: str, file: str |
     ------
     InputError
         It takes more than there is.
+
+    Examples
+    --------
+    A raster of 100 cells fits anywhere; one of 10^15 cells of 8 bytes, 8 million GB, nowhere:
+
+    >>> refuse_beyond_memory(100, 8, "interpolating", "small.tif")
+    >>> refuse_beyond_memory(10**15, 8, "interpolating", "large.tif")  # doctest: +ELLIPSIS
+    Traceback (most recent call last):
+    ...
+    geosite.base.errors.InputError: large.tif: interpolating of 1000000000.0 million cells needs ...
     """
     needed, free = cells * bytes_per_cell, available_bytes()
     if free is None or needed <= free:

@@ -15,6 +15,13 @@ def quiet_proj() -> Iterator[None]:
     """Run PROJ without foreign data folders, network or warnings about grids.
 
     Missing grids are asked for by name instead.
+
+    Examples
+    --------
+    >>> with quiet_proj():
+    ...     from pyproj import CRS
+    ...     print(CRS("EPSG:25832").name)
+    ETRS89 / UTM zone 32N
     """
     os.environ.pop("PROJ_DATA", None)
     os.environ.pop("PROJ_LIB", None)

@@ -66,5 +66,11 @@ def _said(match: re.Match[str]) -> str:
 
 
 def spoken(text: str, unit: str) -> str:
-    """Return a sentence in the reader's unit, ``"m"`` or ``"ft"``."""
+    """Return a sentence in the reader's unit, ``"m"`` or ``"ft"``.
+
+    Examples
+    --------
+    >>> spoken("the wall is 3.05 m long", "ft"), spoken("the wall is 3.05 m long", "m")
+    ('the wall is 10.01 ft long', 'the wall is 3.05 m long')
+    """
     return in_feet(text) if unit == "ft" else text

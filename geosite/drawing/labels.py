@@ -188,7 +188,28 @@ def around(x: float, y: float, width: float, height: float, gap: float) -> Float
 
 
 def along(line: Floats, offsets: Sequence[float], shares: Sequence[float]) -> Floats:
-    """Return candidates along a line, shape (n, 2), beside it at signed distances (left is < 0)."""
+    """Return candidates for the middle of a label along a line.
+
+    Parameters
+    ----------
+    line : array, shape (n, 2), mm
+    offsets
+        Distances beside the line, mm; negative to the left as one goes along it.
+    shares
+        Places along the line, as shares of its length, 0 to 1.
+
+    Returns
+    -------
+    array, shape (k, 3)
+        x, y, and the angle of the text, degrees counter-clockwise, never upside down.
+
+    Examples
+    --------
+    In the middle of a line of 10 mm to the right, 1 mm above it (y runs down):
+
+    >>> along(np.array([[0.0, 0.0], [10.0, 0.0]]), [-1.0], [0.5]).tolist()
+    [[5.0, -1.0, 0.0]]
+    """
     steps = np.diff(line, axis=0)
     lengths = np.hypot(steps[:, 0], steps[:, 1])
     ends = np.concatenate([[0.0], np.cumsum(lengths)])

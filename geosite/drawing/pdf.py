@@ -127,7 +127,26 @@ def _on_earth(place: Place) -> str:
 
 
 def png(document: bytes, dpi: float, number: int = 0) -> bytes:
-    """Return a page of a PDF document, counted from 0, as a PNG of at most 8 million pixels."""
+    """Return a page of a PDF document as a PNG image of at most 8 million pixels.
+
+    Parameters
+    ----------
+    document
+        A PDF.
+    dpi
+        Pixels per inch of paper; fewer where the image would have more than 8 million.
+    number
+        Of the page, counted from 0.
+
+    Examples
+    --------
+    A page of one square inch at 72 pixels per inch; width and height follow 16 bytes into the file:
+
+    >>> page = Page(width=25.4, height=25.4, title="", description="", groups=())
+    >>> image = png(pdf(page), 72.0)
+    >>> [int.from_bytes(image[at : at + 4], "big") for at in (16, 20)]
+    [72, 72]
+    """
     import struct
 
     import numpy as np

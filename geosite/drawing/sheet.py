@@ -185,7 +185,22 @@ class Sheet(Page):
 def rectangle(
     box: Rectangle, *, stroke: Stroke | None = None, fill: str | None = None, opacity: float = 1.0
 ) -> Shape:
-    """Return the outline of a rectangle as a shape."""
+    """Return the outline of a rectangle as a shape, clockwise as seen from its upper left corner.
+
+    Parameters
+    ----------
+    box
+        Left, top, width and height, mm.
+    stroke, fill
+        Pen and tint, ``#rrggbb``; None for none.
+    opacity
+        Of the tint, 0 to 1.
+
+    Examples
+    --------
+    >>> rectangle(Rectangle(10.0, 20.0, 30.0, 5.0)).outlines[0].pieces[0].tolist()
+    [[10.0, 20.0], [40.0, 20.0], [40.0, 25.0], [10.0, 25.0]]
+    """
     import numpy as np
 
     corners = np.array(

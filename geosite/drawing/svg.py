@@ -22,6 +22,32 @@ def svg(sheet: Sheet) -> str:
 
     Lengths have three decimals (a micrometre on paper); arcs are true arcs. Each group is a ``g``
     with its name as ``id`` and its title inside.
+
+    Parameters
+    ----------
+    sheet
+        Lengths in millimetres, y down from the upper edge.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from geosite.drawing.ink import Stroke
+    >>> from geosite.drawing.sheet import Group, Rectangle
+    >>> line = Outline((np.array([[1.0, 1.0], [4.0, 5.0]]),))
+    >>> group = Group("lines", "Lines", (Shape((line,), Stroke("#000000", 0.25)),))
+    >>> sheet = Sheet(
+    ...     width=100.0,
+    ...     height=50.0,
+    ...     title="A line",
+    ...     description="",
+    ...     groups=(group,),
+    ...     window=Rectangle(0.0, 0.0, 100.0, 50.0),
+    ...     scale=200.0,
+    ...     unit="m",
+    ...     unit_m=1.0,
+    ... )
+    >>> [text for text in svg(sheet).splitlines() if "<path d" in text]
+    ['<path d="M1 1L4 5" fill="none" stroke="#000000" stroke-width="0.25"/>']
     """
     window = sheet.window
     used: dict[Weight, set[str]] = {}

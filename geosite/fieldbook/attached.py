@@ -14,7 +14,6 @@ import msgspec
 from geosite.base.errors import InputError, Problem
 from geosite.base.problems import Problems
 from geosite.fieldbook import sitefile
-from geosite.fieldbook.site import parse_toml
 from geosite.fieldbook.sitefile import DeviceTable, SiteFile
 from geosite.fieldbook.surroundings import Surroundings
 from geosite.reading.designs import Design, read_design
@@ -22,6 +21,7 @@ from geosite.reading.files import check_plain_file, decode, inside
 from geosite.reading.polygons import PolygonLayer, read_polygons
 from geosite.reading.second_surface import SecondSurface, read_surface
 from geosite.reading.toml_lines import key_lines
+from geosite.reading.toml_text import parse_toml
 
 __all__ = ["Attached", "read_attached"]
 

@@ -2,31 +2,33 @@
 
 from __future__ import annotations
 
-import re
-from collections import defaultdict
-from collections.abc import Sequence
-from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
 
 from geosite.base.arrays import Floats, Ints
-from geosite.base.errors import Finding
+from geosite.base.errors import Finding, InputError
 from geosite.base.problems import Problems, nearest, shown
 from geosite.base.units import UNIT_M
+from geosite.fieldbook.cells import (
+    PIECE_LIMIT,
+    Names,
+    Segments,
+    Texts,
+    coordinates,
+    report_bad_segments,
+    times,
+)
 from geosite.fieldbook.model import PIECE_KINDS, FieldBook
 from geosite.fieldbook.site import SiteText
 from geosite.fieldbook.sitefile import Survey
-from geosite.reading.files import NAME_LIMIT, clean_name, name_fault
-from geosite.reading.tables import Rows, is_layer_file, open_csv, open_layer
+from geosite.reading.files import NAME_LIMIT, name_fault
+from geosite.reading.tables import Rows, is_layer_file, open_csv, open_layer, text_rows
 
-__all__ = ["COLUMNS", "read_book"]
+__all__ = ["COLUMNS", "book_from_text", "read_book"]
 
 REQUIRED = ("run", "point", "x", "y", "z")
 COLUMNS = (*REQUIRED, "feature", "code", "segment", "note", "time")
-REACH_M = 1e7
-"""No yard is larger than this."""
-NOTE_LIMIT = 2000
 
 # what devices and spreadsheets call these columns, for suggestions only
 _OFTEN = {
@@ -36,59 +38,6 @@ _OFTEN = {
     "y": ("north", "northing", "n", "localy", "ym", "ycoord", "ycoordinate"),
     "z": ("elevation", "height", "h", "elev", "up", "localz", "zm", "zcoord", "altitude"),
 }
-
-_NUMBER = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?", re.ASCII)
-NUMBER_LIMIT = 100
-"""Characters of a number."""
-_SEGMENT = re.compile(r"([a-z]+)\s*(\d{0,5})", re.ASCII)
-PIECE_LIMIT = 9999
-
-
-class _Names:
-    """Numbers distinct names in order of appearance, 0 for a blank."""
-
-    def __init__(self) -> None:
-        self.numbers: defaultdict[str, int] = defaultdict()
-        self.numbers.default_factory = self.numbers.__len__
-        self.numbers[""]
-
-    def number(self, cells: Sequence[str]) -> Ints:
-        tidy = str.strip if "".join(cells).isascii() else clean_name
-        return np.fromiter(map(self.numbers.__getitem__, map(tidy, cells)), np.int64, len(cells))
-
-    def names(self) -> tuple[str, ...]:
-        return tuple(self.numbers)[1:]
-
-
-class _Segments(dict[str, int]):
-    """Reads segment words; -1 for a word that is none. A value is kind * 10000 + piece."""
-
-    def __missing__(self, cell: str) -> int:
-        word = cell.strip().casefold()
-        match = _SEGMENT.fullmatch(word)
-        number = -1
-        if not word:
-            number = 1
-        elif match and match[1] in PIECE_KINDS and int(match[2] or 1) <= PIECE_LIMIT:
-            kind = PIECE_KINDS.index(match[1])
-            number = kind * (PIECE_LIMIT + 1) + int(match[2] or 1)
-        self[cell] = number
-        return number
-
-
-class _Texts(dict[str, str]):
-    """Tidies free text to one printable line; equal notes share one string."""
-
-    def __missing__(self, cell: str) -> str:
-        text = cell
-        if not text.isprintable():
-            text = "".join(c if c.isprintable() or c in "\u200c\u200d" else " " for c in text)
-        text = " ".join(text.split())
-        if len(text) > NOTE_LIMIT:
-            text = text[: NOTE_LIMIT - 1] + "…"
-        if len(self) < 100_000:
-            self[cell] = text
-        return text
 
 
 def normal_header(name: str) -> str:
@@ -120,13 +69,53 @@ def read_book(
     place
         The site file that names the field book.
     """
+    rows = (
+        open_layer(path, file, survey.layer, problems, place)
+        if is_layer_file(path)
+        else open_csv(path, file, problems, place)
+    )
+    return None if rows is None else _book_of(rows, file, survey, problems, findings)
+
+
+def book_from_text(text: str, survey: Survey | None = None, file: str = "field book") -> FieldBook:
+    """Return the field book that a text is.
+
+    Parameters
+    ----------
+    text
+        CSV with a header, one row per observation in walking order.
+    survey
+        ``[survey]`` of a site file: unit, columns; without it metres and the usual columns.
+    file
+        How to call it in messages.
+
+    Raises
+    ------
+    InputError
+        Everything that is wrong, with its line.
+
+    Examples
+    --------
+    >>> book = book_from_text('''run,point,x,y,z
+    ... R1,B1,0,0,0
+    ... R1,B2,3,4,0
+    ... R1,,6,8,0.5''')
+    >>> book.marks, book.mark.tolist()
+    (('B1', 'B2'), [0, 1, -1])
+    """
+    problems, findings = Problems(), list[Finding]()
+    rows = text_rows(text.encode(), file, problems)
+    survey = Survey(file=file) if survey is None else survey
+    book = None if rows is None else _book_of(rows, file, survey, problems, findings)
+    if book is None or problems:
+        raise InputError(problems.first())
+    return book
+
+
+def _book_of(
+    rows: Rows, file: str, survey: Survey, problems: Problems, findings: list[Finding]
+) -> FieldBook | None:
     before = len(problems)
-    if is_layer_file(path):
-        rows = open_layer(path, file, survey.layer, problems, place)
-    else:
-        rows = open_csv(path, file, problems, place)
-    if rows is None:
-        return None
     where = _match_header(rows, survey.columns, file, problems)
     if where is None:
         return None
@@ -229,8 +218,8 @@ def _likely_header(name: str, wanted: str, free: list[str]) -> str | None:
 def _collect(
     rows: Rows, where: dict[str, int], file: str, unit_m: float, problems: Problems
 ) -> FieldBook:
-    names = {key: _Names() for key in ("run", "point", "feature", "code")}
-    segments, texts = _Segments(), _Texts()
+    names = {key: Names() for key in ("run", "point", "feature", "code")}
+    segments, texts = Segments(), Texts()
     parts: dict[str, list[Floats | Ints]] = {
         key: [np.zeros(0)] for key in (*"xyz", *names, "segment", "line", "time")
     }
@@ -244,15 +233,15 @@ def _collect(
             if rows.decimal == ",":
                 # a point among decimal commas is no number, and told as that
                 numbers = [c.replace(".", " . ").replace(",", ".") for c in numbers]
-            parts[axis].append(_numbers(axis, numbers, lines, file, unit_m, problems))
+            parts[axis].append(coordinates(axis, numbers, lines, file, unit_m, problems))
         for key, known in names.items():
             parts[key].append(known.number(cells[key]) - 1)
         words = np.fromiter(map(segments.__getitem__, cells["segment"]), np.int64, len(lines))
-        _bad_segments(cells["segment"], words, lines, file, problems)
+        report_bad_segments(cells["segment"], words, lines, file, problems)
         parts["segment"].append(words)
         notes.extend(map(texts.__getitem__, cells["note"]))
         if "time" in where:
-            parts["time"].append(_times(cells["time"]))
+            parts["time"].append(times(cells["time"]))
         if problems.full:
             break
 
@@ -284,109 +273,6 @@ def _collect(
         ),
         time=np.concatenate(parts["time"], dtype=np.float64) if "time" in where else None,
     )
-
-
-def _times(cells: Sequence[str]) -> Floats:
-    """Return times in seconds, of numbers or ISO 8601; NaN where a cell is blank or neither."""
-    out = np.full(len(cells), np.nan)
-    for i, cell in enumerate(cells):
-        text = cell.strip()
-        if not text or len(text) > NUMBER_LIMIT:
-            continue
-        if _NUMBER.fullmatch(text):
-            out[i] = float(text)
-            continue
-        try:
-            moment = datetime.fromisoformat(text)
-        except ValueError:
-            continue
-        # without a zone of its own as good as any: only differences count
-        out[i] = moment.replace(tzinfo=moment.tzinfo or UTC).timestamp()
-    return np.where(np.isfinite(out), out, np.nan)
-
-
-def _numbers(
-    axis: str,
-    cells: Sequence[str],
-    lines: Sequence[int],
-    file: str,
-    unit_m: float,
-    problems: Problems,
-) -> Floats:
-    """Return a column of coordinates; cells that are none are reported and become NaN."""
-    limit = REACH_M / unit_m
-    joined = "".join(cells)
-    try:
-        # float() alone also takes 1_000 and digits of other scripts
-        if joined.isascii() and "_" not in joined:
-            values = np.fromiter(map(float, cells), np.float64, len(cells))
-            if bool(np.all(np.abs(values) <= limit)):
-                return values
-    except ValueError:
-        pass
-    values = np.full(len(cells), np.nan)
-    for i, cell in enumerate(cells):
-        if problems.full:
-            break
-        text = cell.strip()
-        if len(text) <= NUMBER_LIMIT and _NUMBER.fullmatch(text):
-            value = float(text)
-            if abs(value) <= limit:
-                values[i] = value
-                continue
-            problems.add(
-                "coordinate-too-large",
-                f"{axis} is {shown(text, 30)}",
-                f"a local coordinate of at most {limit:.0e} units",
-                "check the unit and the decimal point: no yard is that large",
-                file,
-                lines[i],
-            )
-            continue
-        problems.add(*_number_fault(axis, text), file, lines[i])
-    return values
-
-
-def _number_fault(axis: str, text: str) -> tuple[str, str, str, str]:
-    if not text:
-        return "number-blank", f"{axis} is blank", "a number", "measure it, or remove the row"
-    what = f"{axis} is {shown(text, 30)}"
-    if len(text) > NUMBER_LIMIT:
-        return "not-a-number", what, "a number", "check the columns, or correct the cell"
-    if re.fullmatch(r"[+-]?(nan|inf|infinity|1\.#\w+|n/?a|null|none)", text, re.IGNORECASE):
-        return "not-finite", what, "a finite number", "measure it again, or remove the row"
-    if re.fullmatch(r"[+-]?[\d.' ]*\d,\d+", text, re.ASCII):
-        return "decimal-comma", what, "a decimal point", "export with decimal points, not commas"
-    if text[0] in "\u2212\u2013\u2014":
-        return "not-a-number", what, "a plain minus sign", "type - instead of the long dash"
-    if re.match(r"[+-]?[\d.]+\s*[A-Za-z'\"]", text):
-        return (
-            "not-a-number",
-            what,
-            "a number alone",
-            "remove the unit: it is set once in the site file",
-        )
-    return "not-a-number", what, "a number", "check the columns, or correct the cell"
-
-
-def _bad_segments(
-    cells: Sequence[str], words: Ints, lines: Sequence[int], file: str, problems: Problems
-) -> None:
-    for i in np.flatnonzero(words < 0).tolist():
-        if problems.full:
-            break
-        word = cells[i].strip()
-        near = problems.suggest(re.sub(r"[\W\d_]+", "", word), PIECE_KINDS)
-        problems.add(
-            "segment-unknown",
-            f"segment is {shown(word, 30)}",
-            "one of "
-            + ", ".join(PIECE_KINDS)
-            + f", with a number up to {PIECE_LIMIT} for a new piece",
-            f'did you mean "{near}"?' if near else "use one of these words, or leave it blank",
-            file,
-            lines[i],
-        )
 
 
 def _check_names(book: FieldBook, problems: Problems) -> None:

@@ -6,14 +6,12 @@ import datetime
 
 import numpy as np
 
-from geosite.base.arrays import Ints
 from geosite.base.errors import Finding, InputError
 from geosite.base.problems import Problems, nearest, shown
 from geosite.fieldbook.book import COLUMNS, normal_header
-from geosite.fieldbook.model import FieldBook, assumed_geometry
+from geosite.fieldbook.model import FieldBook
 from geosite.fieldbook.site import SiteText
 from geosite.fieldbook.sitefile import AnchorMark, SiteFile, Survey
-from geosite.fieldbook.suspects import suspect_findings
 from geosite.reading.crs import read_systems
 
 __all__ = [
@@ -22,19 +20,26 @@ __all__ = [
     "check_site",
     "check_systems",
     "check_walks",
-    "look_at",
+    "iso_day",
 ]
 
 FARTHEST = 1e8
 """Easting and northing, map units: farther than any projected CRS reaches."""
-NOTICED = 20
-"""Findings of one kind that are told one by one."""
 HIGHEST = 1e5
 """Elevation, map units."""
 
 
 def check_columns(survey: Survey, place: SiteText, problems: Problems) -> None:
-    """Check ``[survey.columns]``: our names on the left, each header once on the right."""
+    r"""Check ``[survey.columns]``: our names on the left, each header once on the right.
+
+    Examples
+    --------
+    >>> place = SiteText("site.toml", '[survey]\ncolumns.heigth = "Z"', None, None, None)
+    >>> problems = Problems()
+    >>> check_columns(Survey(file="book.csv", columns={"poimt": "Name"}), place, problems)
+    >>> print(problems.first()[0].what, "-", problems.first()[0].remedy)
+    [survey.columns] maps "poimt" - did you mean "point"?
+    """
     headers: dict[str, str] = {}
     for name, header in survey.columns.items():
         line = place.line("survey", "columns", name)
@@ -118,6 +123,16 @@ def check_systems(place: SiteText, problems: Problems) -> None:
 
     Needed only where something else is wrong: the network reads the CRS in any case, and the
     library that can is slow to import.
+
+    Examples
+    --------
+    Longitude and latitude are no map that lengths can be measured on:
+
+    >>> place = SiteText("site.toml", "", None, None, ("EPSG:4326", None))
+    >>> problems = Problems()
+    >>> check_systems(place, problems)
+    >>> problems.codes
+    {'crs-geographic'}
     """
     if place.systems is None:
         return
@@ -351,145 +366,3 @@ def _check_anchor_seen(
                 place.file,
                 line,
             )
-
-
-def look_at(site: SiteFile, book: FieldBook, findings: list[Finding]) -> None:
-    """Notice what does not stop the work: unexplained codes, stray segments, names alike."""
-    _unexplained_codes(site, book, findings)
-    stray = np.flatnonzero((book.feature < 0) & ((book.kind != 0) | (book.piece != 1)))
-    if len(stray):
-        findings.append(
-            Finding(
-                "look",
-                "segment-without-feature",
-                f"{len(stray)} row{'s have' if len(stray) > 1 else ' has'} a segment and no"
-                " feature; nothing is drawn there.",
-                book.file,
-                int(book.line[stray[0]]),
-            )
-        )
-    _repeated_exactly(book, findings)
-    findings += suspect_findings(book)
-    _nothing_drawn(book, findings)
-    for kind, names, column in (
-        ("marks", book.marks, book.mark),
-        ("runs", book.runs, book.run),
-        ("features", book.features, book.feature),
-        ("codes", book.codes, book.code),
-    ):
-        _names_alike(kind, names, column, book, findings)
-
-
-def _nothing_drawn(book: FieldBook, findings: list[Finding]) -> None:
-    """Say that no shape will come of a field book, and which column would make one."""
-    if len(book.features) or not len(book):
-        return
-    spare = ", ".join(shown(header, 30) for header in book.unused[:8])
-    findings.append(
-        Finding(
-            "look" if spare else "note",
-            "nothing-drawn",
-            "No row names a feature, so no area and no line is drawn: fill the column feature"
-            + (
-                f", or map one of the columns that are not used ({spare}) in [survey.columns],"
-                ' such as feature = "..."'
-                if spare
-                else ""
-            )
-            + ".",
-            book.file,
-        )
-    )
-
-
-def _names_alike(
-    kind: str, names: tuple[str, ...], column: Ints, book: FieldBook, findings: list[Finding]
-) -> None:
-    if len(set(_alike("\n".join(names)).split("\n"))) == len(names):
-        return
-    known: dict[str, int] = {}
-    pairs = [(known.setdefault(_alike(name), i), i) for i, name in enumerate(names)]
-    pairs = [(first, i) for first, i in pairs if first != i]
-    for first, i in pairs[:NOTICED]:
-        findings.append(
-            Finding(
-                "look",
-                "names-alike",
-                f"The {kind} {names[first]} and {names[i]} differ in capitals or blanks only"
-                " and are taken for two.",
-                book.file,
-                int(book.line[np.argmax(column == i)]),
-            )
-        )
-    _and_more(len(pairs) - NOTICED, "names-alike", f"pairs of {kind} that look alike", findings)
-
-
-def _and_more(count: int, code: str, what: str, findings: list[Finding]) -> None:
-    if count > 0:
-        findings.append(Finding("look", code, f"And {count} more {what}."))
-
-
-def _repeated_exactly(book: FieldBook, findings: list[Finding]) -> None:
-    """Notice marks that read the same to the last digit later in their run, as copied rows do."""
-    visit = np.where(book.mark >= 0, book.run * len(book.marks) + book.mark, -1)
-    _, first, times = np.unique(visit, return_inverse=True, return_counts=True)
-    rows = np.flatnonzero((times[first] > 1) & (visit >= 0))
-    order = rows[np.lexsort((rows, *book.local[rows].T, visit[rows]))]
-    one, other = order[:-1], order[1:]
-    same = (visit[one] == visit[other]) & np.all(book.local[one] == book.local[other], axis=1)
-    # one mark of two features stands in neighbouring rows, once for each
-    same &= ~((other == one + 1) & (book.feature[one] != book.feature[other]))
-    if not same.any():
-        return
-    again = other[same].min()
-    before = one[same][np.argmin(other[same])]
-    count = np.count_nonzero(same)
-    findings.append(
-        Finding(
-            "look",
-            "rows-repeated",
-            f"{count} row{'s repeat' if count > 1 else ' repeats'} an earlier observation of"
-            f" {'their' if count > 1 else 'its'} mark to the last digit, the first one line"
-            f" {book.line[before]}. A mark walked to again reads a little different: was a row"
-            " copied?",
-            book.file,
-            int(book.line[again]),
-        )
-    )
-
-
-def _alike(name: str) -> str:
-    return name.replace(" ", "").casefold()
-
-
-def _unexplained_codes(site: SiteFile, book: FieldBook, findings: list[Finding]) -> None:
-    drawn = np.flatnonzero(book.feature >= 0)
-    # a mark walked twice counts once; unnamed positions count each
-    station = np.where(book.mark >= 0, book.mark, len(book.marks) + np.arange(len(book)))[drawn]
-    stations = len(book.marks) + len(book)
-    pairs = np.unique(book.feature[drawn] * stations + station)
-    sizes = np.bincount(pairs // stations, minlength=len(book.features))
-    unexplained = [i for i, code in enumerate(book.codes) if code not in site.codes]
-    for i in unexplained[:NOTICED]:
-        code = book.codes[i]
-        rows = np.flatnonzero(book.code == i)
-        shapes = sorted(
-            {assumed_geometry(int(sizes[f])) for f in np.unique(book.feature[rows]) if f >= 0}
-        )
-        near = nearest(code, site.codes)
-        findings.append(
-            Finding(
-                "look",
-                "code-unexplained",
-                f"Code {code} has no [codes.{code}] table"
-                + (f" (did you mean {near}?)" if near else "")
-                + (
-                    f"; its features are drawn as {' or '.join(shapes)} by their number of marks."
-                    if shapes
-                    else "."
-                ),
-                book.file,
-                int(book.line[rows[0]]),
-            )
-        )
-    _and_more(len(unexplained) - NOTICED, "code-unexplained", "unexplained codes", findings)

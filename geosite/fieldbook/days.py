@@ -15,7 +15,23 @@ __all__ = ["days", "of_day", "only_runs"]
 
 
 def days(notes: Notes) -> dict[str, str]:
-    """Return the day of each run that has one: its own, else that of the site."""
+    """Return the day of each run that has one: its own, else that of the site.
+
+    Returns
+    -------
+    dict
+        Run to day, ISO 8601.
+
+    Examples
+    --------
+    >>> from geosite.fieldbook.book import book_from_text
+    >>> from geosite.fieldbook.sitefile import Run
+    >>> book = book_from_text('''run,point,x,y,z
+    ... R1,B1,0,0,0
+    ... R2,B1,0,0,0''')
+    >>> days(Notes.of(book, runs={"R2": Run(date="2026-05-11")}))
+    {'R2': '2026-05-11'}
+    """
     site = notes.site
     found = {}
     for run in notes.book.runs:
@@ -29,10 +45,28 @@ def days(notes: Notes) -> dict[str, str]:
 def of_day(notes: Notes, day: str) -> Notes:
     """Return the survey with the runs of one day only.
 
+    Parameters
+    ----------
+    notes
+        The whole survey.
+    day
+        ISO 8601, ``"2026-05-11"``.
+
     Raises
     ------
     InputError
         No run was walked on that day.
+
+    Examples
+    --------
+    >>> from geosite.fieldbook.book import book_from_text
+    >>> from geosite.fieldbook.sitefile import Run
+    >>> book = book_from_text('''run,point,x,y,z
+    ... R1,B1,0,0,0
+    ... R2,B1,0,0,0''')
+    >>> notes = Notes.of(book, runs={"R2": Run(date="2026-05-11")})
+    >>> of_day(notes, "2026-05-11").book.runs
+    ('R2',)
     """
     known = days(notes)
     wanted = iso_day(day)
@@ -55,7 +89,19 @@ def of_day(notes: Notes, day: str) -> Notes:
 
 
 def only_runs(book: FieldBook, runs: list[str]) -> FieldBook:
-    """Return the observations of some runs, names that no longer appear left out."""
+    """Return the observations of some runs, names that no longer appear left out.
+
+    Examples
+    --------
+    >>> from geosite.fieldbook.book import book_from_text
+    >>> book = book_from_text('''run,point,x,y,z
+    ... R1,B1,0,0,0
+    ... R1,A1,1,0,0
+    ... R2,B1,0,0,0''')
+    >>> one = only_runs(book, ["R2"])
+    >>> one.runs, one.marks, one.line.tolist()
+    (('R2',), ('B1',), [4])
+    """
     rows = np.flatnonzero(np.isin(book.run, [book.runs.index(run) for run in runs]))
 
     def kept(names: tuple[str, ...], index: np.ndarray) -> tuple[tuple[str, ...], np.ndarray]:

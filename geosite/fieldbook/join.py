@@ -26,6 +26,18 @@ def joined(first: FieldBook, second: FieldBook, suffix: str) -> FieldBook:
     Returns
     -------
     FieldBook
+
+    Examples
+    --------
+    The second book's walk has the same name and the same mark B1, which is not moved or tied yet:
+
+    >>> from geosite.fieldbook.book import book_from_text
+    >>> book = book_from_text('''run,point,x,y,z
+    ... R1,B1,0,0,0
+    ... R1,A1,1,0,0''')
+    >>> both = joined(book, book, " of today")
+    >>> both.runs, both.marks, both.mark.tolist()
+    (('R1', 'R1 of today'), ('B1', 'A1'), [0, 1, 0, 1])
     """
     own = {run: f"{run}{suffix}" if run in first.runs else run for run in second.runs}
     runs, run = _merged(first.runs, first.run, tuple(own.values()), second.run)

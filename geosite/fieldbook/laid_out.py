@@ -59,8 +59,23 @@ def lay_out(book: FieldBook, baseline: tuple[str, str]) -> LaidOut:
     Parameters
     ----------
     book
+        In metres.
     baseline
         Names of its two marks.
+
+    Examples
+    --------
+    The second walk was begun facing another way: its baseline runs along y.
+
+    >>> from geosite.fieldbook.book import book_from_text
+    >>> book = book_from_text('''run,point,x,y,z
+    ... R1,B1,0,0,0
+    ... R1,B2,10,0,0
+    ... R2,B1,0,0,0
+    ... R2,B2,0,10,0
+    ... R2,A1,-4,10,0''')
+    >>> lay_out(book, ("B1", "B2")).plan[-1].round(9).tolist()
+    [10.0, 4.0]
     """
     plan = book.local[:, :2].copy()
     placed = np.zeros(len(book), dtype=np.int64)

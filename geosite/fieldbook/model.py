@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -14,7 +14,7 @@ import numpy.typing as npt
 from geosite.base.arrays import Floats, Ints
 from geosite.base.errors import Finding, InputError
 from geosite.fieldbook.attached import Attached
-from geosite.fieldbook.sitefile import SiteFile
+from geosite.fieldbook.sitefile import Anchor, Baseline, SiteFile, Survey
 from geosite.reading.toml_lines import line_of
 
 PieceKind = Literal["line", "arc", "circle", "stream", "gap"]
@@ -24,7 +24,13 @@ __all__ = ["PIECE_KINDS", "FieldBook", "Notes", "PieceKind", "assumed_geometry"]
 
 
 def assumed_geometry(rows: int) -> Literal["area", "line", "point"]:
-    """Return what a feature of so many observations is where its code is not explained."""
+    """Return what a feature of so many observations is where its code is not explained.
+
+    Examples
+    --------
+    >>> [assumed_geometry(rows) for rows in (1, 2, 3)]
+    ['point', 'line', 'area']
+    """
     if rows >= 3:
         return "area"
     return "line" if rows == 2 else "point"
@@ -117,6 +123,23 @@ class Notes:
     findings: tuple[Finding, ...] = ()
     site_lines: Mapping[tuple[str | int, ...], int] = field(default_factory=dict)
     attached: Attached = field(default_factory=Attached)
+
+    @classmethod
+    def of(cls, book: FieldBook, **tables: Any) -> Notes:
+        """Return the notes of a field book that no site file names: it lies on no map.
+
+        Parameters
+        ----------
+        book
+        **tables
+            Tables of the site file by their names, such as ``codes`` and ``runs``.
+        """
+        without: dict[str, Any] = {
+            "survey": Survey(file=book.file),
+            "baseline": Baseline(from_="", to=""),
+            "anchor": Anchor(crs="", marks={}),
+        }
+        return cls(SiteFile(**without | tables), "", Path(), book)
 
     @contextmanager
     def asked(self, *path: str | int) -> Iterator[None]:

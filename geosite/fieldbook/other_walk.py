@@ -39,6 +39,14 @@ def read_other_walk(
     ------
     InputError
         It cannot be read; all problems, with file and line.
+
+    Examples
+    --------
+    >>> from geosite.fieldbook.read import read_survey
+    >>> notes = read_survey(Path("sample_data/ferry_landing/site.toml"))
+    >>> book, findings = read_other_walk(Path("sample_data/ferry_landing/today.csv"), notes)
+    >>> book.runs, book.marks, len(book)
+    (('T1',), ('B1', 'B2'), 4)
     """
     survey = notes.site.survey
     columns = {name: header for name, header in survey.columns.items() if name in REQUIRED}

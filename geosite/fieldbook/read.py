@@ -17,9 +17,9 @@ from geosite.fieldbook.checks import (
     check_systems,
     check_walks,
     iso_day,
-    look_at,
 )
 from geosite.fieldbook.model import FieldBook, Notes
+from geosite.fieldbook.noticed import look_at
 from geosite.fieldbook.site import SiteText, read_site
 from geosite.fieldbook.sitefile import SiteFile
 from geosite.fieldbook.surroundings import surroundings
@@ -48,6 +48,14 @@ def read_survey(site_path: Path) -> Notes:
         Something cannot be read or is impossible; all such problems, with file and line.
     SurveyRefused
         Everything was read, but a run does not visit the baseline or the anchor cannot hold it.
+
+    Examples
+    --------
+    Davis' 52 spot heights (Davis 1973, Statistics and Data Analysis in Geology), feet:
+
+    >>> notes = read_survey(Path("sample_data/davis_spot_heights/site.toml"))
+    >>> len(notes.book), notes.site.survey.unit, notes.book.marks[:3]
+    (52, 'ft', ('1', '2', '3'))
     """
     site_path = Path(site_path)
     wrong, refused = Problems(), Problems()

@@ -303,6 +303,12 @@ def json_schema() -> dict[str, Any]:
     -------
     dict
         JSON Schema 2020-12.
+
+    Examples
+    --------
+    >>> schema = json_schema()
+    >>> schema["$defs"]["Baseline"]["required"]
+    ['from', 'to']
     """
     schema = msgspec.json.schema(SiteFile)
     schema["$schema"] = "https://json-schema.org/draft/2020-12/schema"

@@ -5,7 +5,6 @@ from __future__ import annotations
 import datetime
 import math
 import re
-import tomllib
 import unicodedata
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
@@ -20,20 +19,16 @@ from geosite.fieldbook.written_lengths import with_lengths
 from geosite.reading.files import clean_name, decode, name_fault, read_plain_file
 from geosite.reading.toml_lines import Path as TomlPath
 from geosite.reading.toml_lines import TomlText
+from geosite.reading.toml_text import DEPTH_LIMIT, LINE_LIMIT, parse_toml
 
-__all__ = ["GAP", "SiteText", "parse_toml", "read_site"]
+__all__ = ["GAP", "SiteText", "read_site"]
 
 SIZE_LIMIT = 200_000
-LINE_LIMIT = 10_000
-DEPTH_LIMIT = 8
 GAP = "GAP"
 """How a text starts that stands for something an import could not know."""
 LARGEST = 1e12
 SMALLEST = 1e-12
 
-_QUOTED = re.compile(r"""\"(?:[^"\\]++|\\.)*+(?:\"|$)|'[^']*+(?:'|$)""")
-# tomllib's work grows with the square of the parts
-_LONG_KEY = re.compile(r"(?<![\w-])(?:[\w-]++\s*+\.\s*+){30}")
 
 # where a text may have several lines: WKT is usually printed so
 _PATHS = {"file", "limits_file", "surface", "profile"}
@@ -84,7 +79,15 @@ class SiteText(TomlText):
 
 
 def read_site(path: Path, problems: Problems) -> SiteText | None:
-    """Read a site file; what is wrong goes into `problems`."""
+    """Read a site file; what is wrong goes into `problems`.
+
+    Examples
+    --------
+    >>> problems = Problems()
+    >>> found = read_site(Path("sample_data/jetty_feet/site.toml"), problems)
+    >>> found.site.survey.unit, found.systems, len(problems)
+    ('ft', ('EPSG:2264', 'EPSG:6360'), 0)
+    """
     file = str(path)
     data = read_plain_file(path, file, "site file", SIZE_LIMIT, problems)
     if data is None or not decode(data, file, "site file", problems):
@@ -164,90 +167,6 @@ def _systems_alone(tree: Any) -> tuple[str, str | None] | None:
         return None
     vertical = anchor.get("vertical_crs")
     return anchor["crs"], vertical if isinstance(vertical, str) else None
-
-
-def parse_toml(text: str, file: str, problems: Problems) -> dict[str, Any] | None:
-    """Return the tables of a TOML text; a syntax error goes into `problems` with its line."""
-    for number, line in enumerate(text.split("\n"), 1):
-        if len(line) > LINE_LIMIT:
-            problems.add(
-                "toml-line-too-long",
-                f"the line has {len(line)} characters",
-                f"at most {LINE_LIMIT}",
-                "break the list or the text into several lines",
-                file,
-                number,
-            )
-            return None
-        if line.count(".") >= 30 and _LONG_KEY.search(_QUOTED.sub("q", line)):
-            problems.add(
-                "toml-nesting",
-                "a key has too many parts joined by dots",
-                f"at most {DEPTH_LIMIT}",
-                "remove the extra dots, or put the text in quotes",
-                file,
-                number,
-            )
-            return None
-    try:
-        return tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        problems.add(*_toml_fault(str(error), text), file, _toml_line(str(error), text))
-    except RecursionError:
-        problems.add(
-            "toml-nesting",
-            "lists or tables are nested too deeply",
-            f"at most {DEPTH_LIMIT} levels",
-            "remove the extra brackets",
-            file,
-        )
-    except ValueError:  # an integer with more digits than Python converts
-        digits = re.search(r"\d[\d_]{300,}", text)
-        problems.add(
-            "number-too-large",
-            "a whole number has thousands of digits",
-            f"numbers up to {LARGEST:.0e}",
-            "correct the number",
-            file,
-            text.count("\n", 0, digits.start()) + 1 if digits else None,
-        )
-    return None
-
-
-def _toml_line(message: str, text: str) -> int:
-    place = re.search(r"\(at line (\d+), column \d+\)$", message)
-    return int(place[1]) if place else text.rstrip().count("\n") + 1
-
-
-def _toml_fault(message: str, text: str) -> tuple[str, str, str, str]:
-    cause = re.sub(r"\s*\(at [^()]*\)$", "", message)
-    if "overwrite" in cause or "twice" in cause or "Cannot mutate" in cause:
-        return (
-            "toml-duplicate",
-            f"a key or table is given a second time here ({cause})",
-            "each once",
-            "remove one or merge the two",
-        )
-    if message.endswith("(at end of document)"):
-        return (
-            "toml-syntax",
-            f"the file ends inside a value ({cause})",
-            "a closing quote or bracket",
-            "look for the one that is opened and never closed",
-        )
-    if "Unescaped" in cause or "escape" in cause:
-        return (
-            "toml-syntax",
-            f"a backslash between double quotes means something else here ({cause})",
-            "a path with /",
-            "write / instead of the backslash",
-        )
-    return (
-        "toml-syntax",
-        f"not valid TOML: {cause}",
-        'lines such as name = "text", name = 1.5 or [table]',
-        "check quotes, brackets and the equals sign; a decimal point, not a comma",
-    )
 
 
 def _clean(value: Any, path: TomlPath, place: SiteText, problems: Problems) -> Any:

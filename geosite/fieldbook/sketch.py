@@ -184,6 +184,26 @@ def sketch_text(
         Codes whose shapes are lines, which do not close.
     suspects
         Rows drawn as ``!``.
+
+    Examples
+    --------
+    A yard of 40 by 20 m, two marks of the baseline on its south side:
+
+    >>> from geosite.fieldbook.book import book_from_text
+    >>> from geosite.fieldbook.laid_out import lay_out
+    >>> book = book_from_text('''run,point,x,y,z,feature
+    ... R1,B1,0,0,0,yard
+    ... R1,B2,40,0,0,yard
+    ... R1,A1,40,20,0,yard
+    ... R1,A2,0,20,0,yard''')
+    >>> print(*sketch_text(book, lay_out(book, ("B1", "B2")), width=30), sep=chr(10))
+    +A2........ ..........+A1
+    .                     .
+    .                     .
+    .                     .
+    .                     .
+    .                     .
+    +B1........ ..........+B2
     """
     low, high = laid.plan.min(axis=0), laid.plan.max(axis=0)
     spans = np.maximum(high - low, 0.5)

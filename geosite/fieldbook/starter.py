@@ -196,7 +196,18 @@ def _in_feet(book: str) -> str:
 
 
 def commented_tables(written: str) -> str:
-    """Return every table of the site file that a text does not have, as comments with examples."""
+    """Return every table of the site file that a text does not have, as comments with examples.
+
+    Parameters
+    ----------
+    written
+        TOML of a site file.
+
+    Examples
+    --------
+    >>> "# [surface]" in commented_tables("[site]"), "# [surface]" in commented_tables("[surface]")
+    (True, False)
+    """
     lines = ["# ---- every other table, not in use: take away the # in front to use it " + "-" * 20]
     for table in tables():
         stem = table.path.split(".NAME")[0]
@@ -222,7 +233,18 @@ def _commented(table: TableEntry) -> list[str]:
 
 
 def everything_asked() -> dict[str, bytes]:
-    """Return a starter whose site file asks for every file that a build can write."""
+    """Return a starter whose site file asks for every file that a build can write.
+
+    Returns
+    -------
+    dict
+        File name to content.
+
+    Examples
+    --------
+    >>> sorted(everything_asked())
+    ['field_book.csv', 'parcels.geojson', 'site.toml']
+    """
     made = starter_files("paved-yard")
     # a parcel map round the yard, metres on the map of the starter
     corners = [(512620, 5276195), (512690, 5276195), (512690, 5276250), (512620, 5276250)]

@@ -68,6 +68,18 @@ def surroundings(anchor: Anchor, local: Floats, run: Ints) -> Surroundings:
         Observations in the frame of their run.
     run : array of int, shape (n,)
         Run of each.
+
+    Examples
+    --------
+    A walk of 40 by 30 m stays within 50 m, and the margin, of the mark that it visited:
+
+    >>> import numpy as np
+    >>> from geosite.fieldbook.sitefile import AnchorMark
+    >>> mark = AnchorMark(easting=512310.0, northing=5276100.0)
+    >>> walk = np.array([[0.0, 0.0, 0.0], [40.0, 0.0, 0.0], [40.0, 30.0, 0.0]])
+    >>> found = surroundings(Anchor(crs="EPSG:25832", marks={"B1": mark}), walk, np.zeros(3, int))
+    >>> found.reach_m - MARGIN_M
+    50.0
     """
     from pyproj import CRS
     from pyproj.exceptions import ProjError

@@ -92,6 +92,13 @@ def with_lengths(tree: dict[str, Any], place: TomlText, problems: Problems) -> N
         Where they are written, for messages.
     problems
         Receives texts that are no length; a 1 stands in their place, so that each is told once.
+
+    Examples
+    --------
+    >>> tree = {"codes": {"asphalt": {"depth": "4 in"}}}
+    >>> with_lengths(tree, TomlText("site.toml", ""), Problems())
+    >>> tree["codes"]["asphalt"]["depth"]
+    0.1016
     """
     for number in list(numbers(tree)):
         if not isinstance(number.value, str) or number.value.startswith("GAP"):

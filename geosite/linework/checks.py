@@ -138,6 +138,21 @@ def fits(
         For the covariance.
     drawn
         Name and outline of each feature.
+
+    Examples
+    --------
+    The middle of an arc stands 1 cm beside the line between its ends, and each mark is good to
+    1 cm: nobody can say that it bends.
+
+    >>> from geosite.linework.arcs import fit_arc
+    >>> from geosite.linework.strokes import arc_stroke
+    >>> from geosite.network.independent import independent_marks
+    >>> marks = np.array([[0.0, 0.0, 0.0], [5.0, 0.01, 0.0], [10.0, 0.0, 0.0]])
+    >>> network = independent_marks(marks, sigma_m=0.01)
+    >>> arc = arc_stroke(np.arange(3), marks, np.zeros(2), fit_arc(marks[:, :2]), 0.002)
+    >>> (found,) = fits(network, [("kerb", [arc])])
+    >>> type(found).__name__, round(found.sagitta_m, 4), round(found.sigma_m, 4)
+    ('FlatArc', 0.01, 0.0122)
     """
     found: list[OutOfOrder | FarFromFit | LooseCircle | FlatArc] = []
     questions: list[_Question] = []
@@ -189,7 +204,31 @@ def _judged(asked: _Question, sigma: float) -> FarFromFit | LooseCircle | FlatAr
 
 
 def nearly_closed(drawn: Iterable[tuple[Feature, Sequence[Stroke]]]) -> tuple[NearlyClosed, ...]:
-    """Look for areas whose last mark all but stands on the first one."""
+    """Look for areas whose last mark all but stands on the first one.
+
+    Parameters
+    ----------
+    drawn
+        Each feature with its outline; lines and points are passed over.
+
+    Examples
+    --------
+    A yard of 10 by 10 m whose last mark is 8 cm from its first: the same one without its name.
+
+    >>> from geosite.fieldbook.book import book_from_text
+    >>> from geosite.fieldbook.model import Notes
+    >>> from geosite.linework.draw import draw
+    >>> from geosite.network.independent import independent_marks
+    >>> book = book_from_text('''run,point,x,y,z,feature
+    ... R1,A1,0,0,0,yard
+    ... R1,A2,10,0,0,yard
+    ... R1,A3,10,10,0,yard
+    ... R1,A4,0,10,0,yard
+    ... R1,A5,0,0.08,0,yard''')
+    >>> drawing = draw(Notes.of(book), independent_marks(book.local))
+    >>> [(finding.code, finding.line) for finding in drawing.findings]
+    [('outline-nearly-closed', 6)]
+    """
     found = []
     for feature, strokes in drawn:
         if feature.perimeter is None:
@@ -203,7 +242,25 @@ def nearly_closed(drawn: Iterable[tuple[Feature, Sequence[Stroke]]]) -> tuple[Ne
 
 
 def small(features: Iterable[Feature]) -> tuple[Small, ...]:
-    """Look for areas and lines that are hardly larger than their own sigma."""
+    """Look for areas and lines that are hardly larger than their own sigma.
+
+    Parameters
+    ----------
+    features
+        With the sigmas of their measures.
+
+    Examples
+    --------
+    A line of 5 cm that is known to 4 cm:
+
+    >>> import shapely
+    >>> from geosite.linework.model import Measure
+    >>> none = LinearForm(np.zeros(0, int), np.zeros(0), np.zeros(0), np.zeros(0))
+    >>> line = shapely.LineString([(0, 0, 0), (0.05, 0, 0)])
+    >>> size = Measure(0.05, 0.05, none, 0.04)
+    >>> small([Feature("kerb", "stone", "line", np.arange(2), (), line, length=size)])
+    (Small(name='kerb', kind='line', row=0, size=0.05, sigma=0.04),)
+    """
     sizes = [(f, f.area or f.length) for f in features]
     return tuple(
         Small(f.name, f.kind, int(f.rows[0]), size.value, size.sigma)
@@ -218,6 +275,14 @@ def shared_ground(
     """Look at areas that share ground without one lying inside the other.
 
     A sliver along a shared edge is left to the take-off, which can close it.
+
+    Examples
+    --------
+    >>> import shapely
+    >>> square = shapely.box(0, 0, 2, 2)
+    >>> areas = [Feature(n, "", "area", np.array([r]), (), square) for n, r in (("a", 0), ("b", 4))]
+    >>> shared_ground(areas, [Overlap(0, 1, 1.5, is_sliver=False)])
+    (SharedGround(first='a', second='b', row=4, area_m2=1.5),)
     """
     return tuple(
         SharedGround(

@@ -82,6 +82,18 @@ def contents(
         Per polygon, the polygons directly inside it, ascending.
     overlaps : list of Overlap
         Pairs that share ground without one lying inside the other.
+
+    Examples
+    --------
+    A yard, a house in it, a stair well in the house, and a strip that lies half over the yard:
+
+    >>> yard, house = shapely.box(0, 0, 20, 20), shapely.box(5, 5, 15, 15)
+    >>> well, strip = shapely.box(8, 8, 9, 9), shapely.box(16, 0, 24, 2)
+    >>> children, overlaps = contents([yard, house, well, strip])
+    >>> children
+    [[1], [2], [], []]
+    >>> [(one.first, one.second, one.area_m2) for one in overlaps]
+    [(0, 3, 8.0)]
     """
     if len(polygons) < 2:
         return [[] for _ in polygons], []
@@ -142,6 +154,16 @@ def covered(
     area : square metres
     forms : list of LinearForm
         To be added up: the derivative of the area.
+
+    Examples
+    --------
+    Two squares of 4 and 9 square metres that lie apart:
+
+    >>> nothing = LinearForm(np.zeros(0, int), np.zeros(0), np.zeros(0), np.zeros(0))
+    >>> small = Region(shapely.box(0, 0, 2, 2), 4.0, nothing, ())
+    >>> large = Region(shapely.box(5, 0, 8, 3), 9.0, nothing, ())
+    >>> covered([small, large], [])[0]
+    13.0
     """
     tangled = sorted({k for pair in overlapping for k in pair})
     apart = [r for k, r in enumerate(regions) if k not in set(tangled)]

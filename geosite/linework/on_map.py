@@ -17,7 +17,24 @@ __all__ = ["to_map_geometry"]
 
 
 def to_map_geometry(geometry: BaseGeometry, frame: Frame) -> BaseGeometry:
-    """Turn a geometry from local grid metres and metres up into map and elevation units."""
+    """Turn a geometry from local grid metres and metres up into map and elevation units.
+
+    Parameters
+    ----------
+    geometry
+        Any, with or without elevations.
+    frame
+        The map.
+
+    Examples
+    --------
+    On a map in feet 30.48 m are 100 units:
+
+    >>> frame = Frame(unit_m=0.3048, height_unit_m=0.3048, origin=(1000.0, 2000.0))
+    >>> place = to_map_geometry(shapely.Point(30.48, 0.0, 3.048), frame)
+    >>> place.x, place.y, round(place.z, 9)
+    (1100.0, 2000.0, 10.0)
+    """
     flat = not geometry.has_z
 
     def moved(local: Floats) -> Floats:

@@ -23,14 +23,41 @@ __all__ = ["at", "findings"]
 
 
 def at(book: FieldBook, row: int | np.integer) -> str:
-    """Name a row for people: its mark and its line."""
+    """Name a row for people: its mark and its line in the field book.
+
+    Examples
+    --------
+    >>> from geosite.fieldbook.book import book_from_text
+    >>> book = book_from_text('''run,point,x,y,z
+    ... R1,A1,0,0,0
+    ... R1,,1,0,0''')
+    >>> at(book, 0), at(book, 1)
+    ("mark 'A1' (line 2)", 'the unnamed mark (line 3)')
+    """
     mark = book.mark[row]
     called = f"mark {book.marks[mark]!r}" if mark >= 0 else "the unnamed mark"
     return f"{called} (line {book.line[row]})"
 
 
 def findings(book: FieldBook, remarks: Iterable[Remark]) -> tuple[Finding, ...]:
-    """Put what was found into a sentence each."""
+    """Put what was found into a sentence each.
+
+    Parameters
+    ----------
+    book
+        The field book that the rows of the remarks are counted in.
+    remarks
+        Facts from `geosite.linework.checks`.
+
+    Examples
+    --------
+    >>> from geosite.fieldbook.book import book_from_text
+    >>> book = book_from_text('''run,point,x,y,z,feature
+    ... R1,A1,0,0,0,kerb''')
+    >>> (found,) = findings(book, [Small("kerb", "line", 0, 0.05, 0.04)])
+    >>> found.line, found.text[:61]
+    (2, "Line 'kerb' measures 0.050 m with a standard deviation of 0.0")
+    """
     return tuple(
         Finding("look", *_said(book, one), book.file, int(book.line[one.row])) for one in remarks
     )

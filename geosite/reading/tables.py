@@ -16,7 +16,7 @@ from geosite.reading.files import as_utf8, check_plain_file, decode, read_plain_
 from geosite.reading.foreign import driver_names, harmless, reading_layers
 from geosite.reading.toml_lines import TomlText
 
-__all__ = ["Rows", "is_layer_file", "open_csv", "open_layer"]
+__all__ = ["Rows", "is_layer_file", "open_csv", "open_layer", "text_rows"]
 
 SIZE_LIMIT = 200_000_000
 BLOCK = 2_000_000
@@ -95,8 +95,33 @@ def open_csv(path: Path, file: str, problems: Problems, place: TomlText) -> Rows
     decimal commas where the columns are not separated by commas.
     """
     data = read_plain_file(path, file, "field book", SIZE_LIMIT, problems, _named_in(place))
-    data = None if data is None else as_utf8(data)
-    if data is None or not decode(data, file, "field book", problems):
+    return None if data is None else text_rows(data, file, problems)
+
+
+def text_rows(data: bytes, file: str, problems: Problems) -> Rows | None:
+    r"""Cut the bytes of a text table into rows, as `open_csv` does with those of a file.
+
+    Parameters
+    ----------
+    data
+        UTF-8 or UTF-16.
+    file
+        How to call it in messages.
+    problems
+        Receives what is wrong; rows that are not as long as the header are left out.
+
+    Examples
+    --------
+    Decimal commas between semicolons are found out, and cells come column by column:
+
+    >>> rows = text_rows(b"point;z\nA;1,25\nB;1,50\n", "levels.csv", Problems())
+    >>> rows.header, rows.decimal
+    (['point', 'z'], ',')
+    >>> list(rows.chunks)
+    [(range(2, 4), [['A', 'B'], ['1,25', '1,50']])]
+    """
+    data = as_utf8(data)
+    if not decode(data, file, "field book", problems):
         return None
     data = data.removeprefix(b"\xef\xbb\xbf")
     if (told := _SEPARATOR_LINE.match(data)) is not None:

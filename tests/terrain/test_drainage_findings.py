@@ -15,7 +15,7 @@ from geosite.terrain.water.falls import (
     slope_classes,
 )
 
-FRAME = Frame("", "", None, None, 1.0, 1.0, "metre", "metre", (0.0, 0.0), 1.0, 1.0, 1.0, 0.0)
+FRAME = Frame()
 
 
 GRID = Grid(1000.0, 2040.0, 0.25, 160, 200)

@@ -28,7 +28,7 @@ from geosite.terrain.water.falls import (
 from geosite.terrain.water.ponding import Pond
 from geosite.terrain.wording import paving_findings, pond_findings
 
-FRAME = Frame("", "", None, None, 1.0, 1.0, "metre", "metre", (0.0, 0.0), 1.0, 1.0, 1.0, 0.0)
+FRAME = Frame()
 
 
 # 12 x 12 m; the house stands in the middle, with four metres of ground to the rim on every side

@@ -98,6 +98,21 @@ def header_rows(
         Of the table.
     is_data
         Whether each row has numbers where the columns have them.
+
+    Returns
+    -------
+    header
+        ``None`` where the table has none.
+    units
+        Of the row of units below it, without brackets; ``None`` where there is none.
+    first
+        Number of the first row of data.
+
+    Examples
+    --------
+    >>> rows = [["name", "x", "y"], ["-", "[m]", "[m]"], ["A1", "0.5", "2.0"]]
+    >>> header_rows(rows, [False, False, True])
+    (['name', 'x', 'y'], ['-', 'm', 'm'], 2)
     """
     first = next((i for i, data in enumerate(is_data) if data), len(rows))
     header: Sequence[str] | None = None

@@ -218,7 +218,17 @@ def _by_place(xyz: Floats, one: Walked, several: bool) -> tuple[str, ...]:
 def baseline_of(
     found: Observations, answers: Answers, questions: list[Question]
 ) -> Baseline | None:
-    """Return the baseline: what was said, or the two marks that every walk visits."""
+    """Return the baseline: what was said, or the two marks that every walk visits.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> places = np.array([[0.0, 0.0, 0.0], [3.0, 4.0, 1.0]])
+    >>> found = Observations(("R1", "R1"), ("B1", "B2"), places, {}, "", False)
+    >>> told = baseline_of(found, Answers(baseline=("B1", "B2")), [])
+    >>> told.length, told.why
+    (5.0, 'you said so')
+    """
     runs = list(dict.fromkeys(found.runs))
     visited: dict[str, list[str]] = {run: [] for run in runs}
     for run, point in zip(found.runs, found.points, strict=True):
@@ -276,7 +286,16 @@ def _measured(found: Observations, start: str, end: str, sureness: Sureness, why
 
 
 def lengths(found: Observations, start: str, end: str) -> list[float]:
-    """Return the baseline's length in plan, once for each walk, in walking order."""
+    """Return the baseline's length in plan, once for each walk, in walking order.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> places = np.array([[0.0, 0.0, 0.0], [3.0, 4.0, 1.0]])
+    >>> found = Observations(("R1", "R1"), ("B1", "B2"), places, {}, "", False)
+    >>> lengths(found, "B1", "B2")
+    [5.0]
+    """
     seen: dict[str, dict[str, int]] = {}
     for row, (run, point) in enumerate(zip(found.runs, found.points, strict=True)):
         seen.setdefault(run, {}).setdefault(point, row)
@@ -313,6 +332,17 @@ def mirrored(found: Observations) -> list[tuple[str, str]]:
     """Return pairs of walks of which one is the mirror image of the other, by three common marks.
 
     Two axes that changed places, or one that points the other way, make a mirror image.
+
+    Examples
+    --------
+    The second walk's y points the other way:
+
+    >>> import numpy as np
+    >>> corner = np.array([[0.0, 0.0, 0.0], [4.0, 0.0, 0.0], [0.0, 3.0, 0.0]])
+    >>> both = np.vstack([corner, corner * [1, -1, 1]])
+    >>> found = Observations(("R1",) * 3 + ("R2",) * 3, ("A", "B", "C") * 2, both, {}, "", False)
+    >>> mirrored(found)
+    [('R1', 'R2')]
     """
     first: dict[str, dict[str, Floats]] = {}
     for run, point, at in zip(found.runs, found.points, found.xyz, strict=True):

@@ -38,19 +38,10 @@ from geosite.review.quantities import TakeOff
 __all__ = ["catalogue"]
 
 _MAP = Frame(
-    crs_wkt="",
-    crs_name="",
     vertical_wkt="",
     vertical_name="",
-    unit_m=1.0,
-    height_unit_m=1.0,
     unit_name="unit of the map CRS",
     height_unit_name="unit of the elevations",
-    origin=(0.0, 0.0),
-    grid_scale_factor=1.0,
-    elevation_factor=1.0,
-    combined_factor=1.0,
-    convergence=0.0,
 )
 
 

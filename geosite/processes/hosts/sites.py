@@ -16,8 +16,9 @@ from typing import Any
 from geosite import __version__
 from geosite.base.errors import InputError, Problem
 from geosite.base.problems import Problems
-from geosite.fieldbook.site import LINE_LIMIT, SIZE_LIMIT
+from geosite.fieldbook.site import SIZE_LIMIT
 from geosite.reading.files import check_plain_file, inside
+from geosite.reading.toml_text import LINE_LIMIT
 
 __all__ = ["content_hash", "find_sites"]
 

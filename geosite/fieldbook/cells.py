@@ -1,0 +1,242 @@
+"""Cells of a field book: from the text of a column to numbers, and what is wrong with a cell."""
+
+from __future__ import annotations
+
+import re
+from collections import defaultdict
+from collections.abc import Sequence
+from datetime import UTC, datetime
+
+import numpy as np
+
+from geosite.base.arrays import Floats, Ints
+from geosite.base.problems import Problems, shown
+from geosite.fieldbook.model import PIECE_KINDS
+from geosite.reading.files import clean_name
+
+__all__ = [
+    "PIECE_LIMIT",
+    "Names",
+    "Segments",
+    "Texts",
+    "coordinates",
+    "report_bad_segments",
+    "times",
+]
+
+REACH_M = 1e7
+"""No yard is larger than this."""
+NOTE_LIMIT = 2000
+_NUMBER = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?", re.ASCII)
+NUMBER_LIMIT = 100
+"""Characters of a number."""
+_SEGMENT = re.compile(r"([a-z]+)\s*(\d{0,5})", re.ASCII)
+PIECE_LIMIT = 9999
+
+
+class Names:
+    """Numbers distinct names in order of appearance, 0 for a blank."""
+
+    def __init__(self) -> None:
+        self.numbers: defaultdict[str, int] = defaultdict()
+        self.numbers.default_factory = self.numbers.__len__
+        self.numbers[""]
+
+    def number(self, cells: Sequence[str]) -> Ints:
+        """Return the number of each name, shape (n,)."""
+        tidy = str.strip if "".join(cells).isascii() else clean_name
+        return np.fromiter(map(self.numbers.__getitem__, map(tidy, cells)), np.int64, len(cells))
+
+    def names(self) -> tuple[str, ...]:
+        """Return the names met so far; number 1 is the first."""
+        return tuple(self.numbers)[1:]
+
+
+class Segments(dict[str, int]):
+    """Reads segment words; -1 for a word that is none. A value is kind * 10000 + piece."""
+
+    def __missing__(self, cell: str) -> int:
+        word = cell.strip().casefold()
+        match = _SEGMENT.fullmatch(word)
+        number = -1
+        if not word:
+            number = 1
+        elif match and match[1] in PIECE_KINDS and int(match[2] or 1) <= PIECE_LIMIT:
+            kind = PIECE_KINDS.index(match[1])
+            number = kind * (PIECE_LIMIT + 1) + int(match[2] or 1)
+        self[cell] = number
+        return number
+
+
+class Texts(dict[str, str]):
+    """Tidies free text to one printable line; equal notes share one string."""
+
+    def __missing__(self, cell: str) -> str:
+        text = cell
+        if not text.isprintable():
+            text = "".join(c if c.isprintable() or c in "\u200c\u200d" else " " for c in text)
+        text = " ".join(text.split())
+        if len(text) > NOTE_LIMIT:
+            text = text[: NOTE_LIMIT - 1] + "…"
+        if len(self) < 100_000:
+            self[cell] = text
+        return text
+
+
+def times(cells: Sequence[str]) -> Floats:
+    """Return times in seconds, of numbers or ISO 8601; NaN where a cell is blank or neither.
+
+    Only differences count, so a time without a zone is taken as UTC.
+
+    Examples
+    --------
+    >>> noted = times(["2026-05-01T08:30:00", "2026-05-01T08:31:30", ""])
+    >>> (noted - noted[0]).tolist()
+    [0.0, 90.0, nan]
+    """
+    out = np.full(len(cells), np.nan)
+    for i, cell in enumerate(cells):
+        text = cell.strip()
+        if not text or len(text) > NUMBER_LIMIT:
+            continue
+        if _NUMBER.fullmatch(text):
+            out[i] = float(text)
+            continue
+        try:
+            moment = datetime.fromisoformat(text)
+        except ValueError:
+            continue
+        # without a zone of its own as good as any: only differences count
+        out[i] = moment.replace(tzinfo=moment.tzinfo or UTC).timestamp()
+    return np.where(np.isfinite(out), out, np.nan)
+
+
+def coordinates(
+    axis: str,
+    cells: Sequence[str],
+    lines: Sequence[int],
+    file: str,
+    unit_m: float,
+    problems: Problems,
+) -> Floats:
+    """Return a column of coordinates; cells that are none are reported and become NaN.
+
+    Parameters
+    ----------
+    axis
+        Name of the column, for messages.
+    cells
+        As written, with decimal points.
+    lines
+        Line of each cell in the file.
+    file
+        How to call it in messages.
+    unit_m
+        Metres per unit of the coordinates: more than `REACH_M` is a slip.
+    problems
+        Receives a problem for each cell that is no coordinate.
+
+    Examples
+    --------
+    >>> problems = Problems()
+    >>> coordinates("x", ["1.5", "2,5"], [2, 3], "book.csv", 1.0, problems).tolist()
+    [1.5, nan]
+    >>> print(problems.first()[0])
+    book.csv:3: x is "2,5"; expected a decimal point; export with decimal points, not commas
+    """
+    limit = REACH_M / unit_m
+    joined = "".join(cells)
+    try:
+        # float() alone also takes 1_000 and digits of other scripts
+        if joined.isascii() and "_" not in joined:
+            values = np.fromiter(map(float, cells), np.float64, len(cells))
+            if bool(np.all(np.abs(values) <= limit)):
+                return values
+    except ValueError:
+        pass
+    values = np.full(len(cells), np.nan)
+    for i, cell in enumerate(cells):
+        if problems.full:
+            break
+        text = cell.strip()
+        if len(text) <= NUMBER_LIMIT and _NUMBER.fullmatch(text):
+            value = float(text)
+            if abs(value) <= limit:
+                values[i] = value
+                continue
+            problems.add(
+                "coordinate-too-large",
+                f"{axis} is {shown(text, 30)}",
+                f"a local coordinate of at most {limit:.0e} units",
+                "check the unit and the decimal point: no yard is that large",
+                file,
+                lines[i],
+            )
+            continue
+        problems.add(*_number_fault(axis, text), file, lines[i])
+    return values
+
+
+def _number_fault(axis: str, text: str) -> tuple[str, str, str, str]:
+    if not text:
+        return "number-blank", f"{axis} is blank", "a number", "measure it, or remove the row"
+    what = f"{axis} is {shown(text, 30)}"
+    if len(text) > NUMBER_LIMIT:
+        return "not-a-number", what, "a number", "check the columns, or correct the cell"
+    if re.fullmatch(r"[+-]?(nan|inf|infinity|1\.#\w+|n/?a|null|none)", text, re.IGNORECASE):
+        return "not-finite", what, "a finite number", "measure it again, or remove the row"
+    if re.fullmatch(r"[+-]?[\d.' ]*\d,\d+", text, re.ASCII):
+        return "decimal-comma", what, "a decimal point", "export with decimal points, not commas"
+    if text[0] in "\u2212\u2013\u2014":
+        return "not-a-number", what, "a plain minus sign", "type - instead of the long dash"
+    if re.match(r"[+-]?[\d.]+\s*[A-Za-z'\"]", text):
+        return (
+            "not-a-number",
+            what,
+            "a number alone",
+            "remove the unit: it is set once in the site file",
+        )
+    return "not-a-number", what, "a number", "check the columns, or correct the cell"
+
+
+def report_bad_segments(
+    cells: Sequence[str], words: Ints, lines: Sequence[int], file: str, problems: Problems
+) -> None:
+    """Report segment words that are none, with the word that was probably meant.
+
+    Parameters
+    ----------
+    cells
+        As written.
+    words : array, shape (n,)
+        What `Segments` made of them, -1 for a word that is none.
+    lines
+        Line of each cell in the file.
+    file
+        How to call it in messages.
+    problems
+        Receives them.
+
+    Examples
+    --------
+    >>> problems, cells = Problems(), ["line", "arck"]
+    >>> words = np.array([Segments()[cell] for cell in cells])
+    >>> report_bad_segments(cells, words, [2, 3], "book.csv", problems)
+    >>> print(problems.first()[0].remedy)
+    did you mean "arc"?
+    """
+    for i in np.flatnonzero(words < 0).tolist():
+        if problems.full:
+            break
+        word = cells[i].strip()
+        near = problems.suggest(re.sub(r"[\W\d_]+", "", word), PIECE_KINDS)
+        problems.add(
+            "segment-unknown",
+            f"segment is {shown(word, 30)}",
+            "one of "
+            + ", ".join(PIECE_KINDS)
+            + f", with a number up to {PIECE_LIMIT} for a new piece",
+            f'did you mean "{near}"?' if near else "use one of these words, or leave it blank",
+            file,
+            lines[i],
+        )
