@@ -32,6 +32,7 @@ if TYPE_CHECKING:
         Problem,
         SurveyRefused,
     )
+    from geosite.processes.hosts.cluster import slope_on_cluster
     from geosite.processes.hosts.many import build_many
     from geosite.processes.registry import execute
     from geosite.processes.registry import processes as list_processes
@@ -57,6 +58,7 @@ __all__ = [
     "interpolate_elevation",
     "list_processes",
     "read_raster",
+    "slope_on_cluster",
 ]
 
 _ERRORS = ("Finding", "GeositeError", "InputError", "OutputRefused", "Problem", "SurveyRefused")
@@ -65,6 +67,7 @@ _ELSEWHERE = {
     "build_many": ("processes.hosts.many", ""),
     "execute": ("processes.registry", ""),
     "list_processes": ("processes.registry", "processes"),
+    "slope_on_cluster": ("processes.hosts.cluster", ""),
 }
 
 

@@ -22,7 +22,17 @@ from geosite.base.problems import nearest
 from geosite.processes.inputs import checked
 from geosite.processes.model import Context, Process
 
-__all__ = ["GROUP", "Broken", "Listing", "PlugInError", "Result", "execute", "find", "processes"]
+__all__ = [
+    "GROUP",
+    "Broken",
+    "Listing",
+    "PlugInError",
+    "Result",
+    "execute",
+    "find",
+    "processes",
+    "run_process",
+]
 
 GROUP = "geosite.processes"
 
@@ -258,17 +268,36 @@ def execute(
     PlugInError
         A process of another package failed by a bug of its own.
     """
+    process, package = _find(process_id)
+    return run_process(process, inputs, out, progress, package=package)
+
+
+def run_process(
+    process: Process,
+    inputs: Mapping[str, Any],
+    out: Path,
+    progress: Callable[[float, str], None] | None = None,
+    *,
+    package: str = "geosite",
+) -> Result:
+    """Run a process that need not be in the registry; otherwise as `execute`.
+
+    Parameters
+    ----------
+    process, inputs, out, progress
+    package
+        Whose process it is, to be named where it fails by a bug.
+    """
     from geosite.handover.folder.staging import staged
 
-    process, package = _find(process_id)
     values = checked(process, inputs)
     with staged(out) as folder:
-        with contextlib.redirect_stdout(sys.stderr), _blamed(process_id, package):
+        with contextlib.redirect_stdout(sys.stderr), _blamed(process.id, package):
             context = Context(folder, progress) if progress is not None else Context(folder)
             summary = process.run(values, context)
             for made in process.outputs:
                 if made.always and not (folder / made.file_name).is_file():
-                    raise RuntimeError(f"{process_id} did not write {made.file_name}")
+                    raise RuntimeError(f"{process.id} did not write {made.file_name}")
             _spare_inputs(process, values, folder, out)
         names = {made.id: made for made in process.outputs if (folder / made.file_name).is_file()}
     outputs = {

@@ -17,6 +17,7 @@ from typing import Any
 import pyogrio
 import pytest
 from cli_runner import geosite, geosite_process
+from dask_cluster import dask_cluster
 
 from geosite.base.errors import InputError
 from geosite.processes.hosts import sites as sites_module
@@ -290,28 +291,8 @@ def test_json_for_machines_and_the_same_bytes_from_the_same_sites(tmp_path: Path
 
 @pytest.fixture(scope="module")
 def scheduler() -> Iterator[str]:
-    """Start a Dask cluster on this machine, two workers in processes of their own."""
-    code = (
-        "import sys\n"
-        "from distributed import LocalCluster\n"
-        "if __name__ == '__main__':\n"
-        "    with LocalCluster(n_workers=2, threads_per_worker=1, processes=True,\n"
-        "                      dashboard_address=None, host='127.0.0.1') as cluster:\n"
-        "        print(cluster.scheduler_address, flush=True)\n"
-        "        sys.stdin.read()\n"
-    )
-    # -c gives the workers no main module to import again
-    child = subprocess.Popen(
-        [sys.executable, "-c", code], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
-    )
-    assert child.stdin is not None
-    assert child.stdout is not None
-    try:
-        yield child.stdout.readline().strip()
-    finally:
-        child.stdin.close()
-        child.wait(60)
-        child.stdout.close()
+    with dask_cluster() as address:
+        yield address
 
 
 def test_the_same_on_a_cluster(sites: Path, tmp_path: Path, scheduler: str) -> None:

@@ -10,7 +10,6 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-import re
 import signal
 import threading
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
@@ -21,8 +20,9 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
-from geosite.base.errors import GeositeError, InputError, OutputRefused, Problem
+from geosite.base.errors import GeositeError, OutputRefused, Problem
 from geosite.base.parent import die_with_parent
+from geosite.processes.hosts.cluster import connected
 from geosite.processes.hosts.sites import content_hash, find_sites
 
 if TYPE_CHECKING:
@@ -33,7 +33,6 @@ __all__ = ["Built", "build_many"]
 Progress = Callable[[float, str], None]
 
 DONE = ".done"
-_ADDRESS = re.compile(r"(\w+://)?[^/\s]+:\d{1,5}", re.ASCII)
 _ONE_AT_A_TIME = threading.Lock()
 LAYER = "sites"
 
@@ -350,32 +349,9 @@ def _died(job: Job, why: str = "not enough memory?") -> Built:
 
 def _on_dask(jobs: Sequence[Job], address: str) -> Iterator[Built]:
     """Build on the workers of a Dask cluster."""
-    try:
-        from distributed import Client, as_completed
-    except ImportError as error:
-        raise InputError(
-            Problem(
-                "dask-missing",
-                "distributed is not installed",
-                "the optional part for clusters",
-                "install geosite[dask], or leave out --scheduler",
-            )
-        ) from error
-    try:
-        # a client that was given no address keeps trying while it is closed
-        if not _ADDRESS.fullmatch(address):
-            raise ValueError("that is no address")
-        client = Client(address, timeout=10, set_as_default=False)
-    except (OSError, ValueError, TimeoutError) as error:
-        raise InputError(
-            Problem(
-                "scheduler-unreachable",
-                f"no Dask scheduler answers at {address} ({' '.join(str(error).split())[:200]})",
-                "the address that the scheduler printed, such as tcp://127.0.0.1:8786",
-                "start it with dask scheduler, or leave out --scheduler",
-            )
-        ) from error
-    with client, client.as_current():
+    with connected(address) as client:
+        from distributed import as_completed
+
         # absolute paths: a worker stands in a folder of its own
         futures = {
             client.submit(build_one, name, site.absolute(), out.absolute(), pure=False): (

@@ -1,0 +1,51 @@
+"""Slope on a Dask cluster: the answer of this machine alone."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+import rasterio
+from dask_cluster import dask_cluster
+from rasterio.transform import Affine
+
+import geosite
+from geosite.base.errors import InputError
+from geosite.processes import in_strips
+
+
+def raster(path: Path) -> str:
+    draw = np.random.default_rng(4)
+    z = (draw.normal(size=(120, 90)).cumsum(0).cumsum(1) / 10).astype(np.float32)
+    z[30:34, 20:50] = -9999
+    with rasterio.open(
+        path, "w", driver="GTiff", width=90, height=120, count=1, dtype="float32",
+        crs="EPSG:25832", nodata=-9999, transform=Affine(2, 0, 500_000, 0, -2, 5_000_000),
+    ) as file:  # fmt: skip
+        file.write(z, 1)
+    return str(path)
+
+
+@pytest.mark.slow
+def test_the_same_slope_as_here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    elevation = raster(tmp_path / "e.tif")
+    here = geosite.execute("derive-slope", {"elevation": elevation}, tmp_path / "here")
+    monkeypatch.setattr(in_strips, "STRIP_CELLS", 90 * 13)
+    monkeypatch.chdir(tmp_path)
+    with dask_cluster() as scheduler:
+        there = geosite.slope_on_cluster("e.tif", tmp_path / "there", scheduler)
+    assert there.summary["cells"] == here.summary["cells"]
+    for name in ("slope", "aspect"):
+        with (
+            rasterio.open(tmp_path / f"here/{name}.tif") as one,
+            rasterio.open(there.outputs[name]["href"]) as other,
+        ):
+            np.testing.assert_array_equal(one.read(1), other.read(1))
+
+
+def test_no_scheduler_is_one_line_and_no_folder(tmp_path: Path) -> None:
+    elevation = raster(tmp_path / "e.tif")
+    with pytest.raises(InputError, match="no Dask scheduler answers at nowhere"):
+        geosite.slope_on_cluster(elevation, tmp_path / "out", "nowhere")
+    assert not (tmp_path / "out").exists()
