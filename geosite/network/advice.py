@@ -19,6 +19,8 @@ __all__ = ["Advice", "advise", "baseline_variances", "visit_variance"]
 
 CANDIDATE_MARKS = 60
 CANDIDATE_RUNS = 4
+SAME_M = 0.001
+"""Gains that differ by less are the same."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,13 +85,15 @@ def advise(
     if not len(rows):
         return ()
     _, first = np.unique(book.mark[rows], return_index=True)
-    marks = rows[first]
+    # by name, so that the advice is the same in whatever order the runs stand in the field book
+    marks = rows[first][np.argsort([book.marks[m] for m in book.mark[rows[first]]])]
     if len(marks) > CANDIDATE_MARKS:
         marks = marks[np.linspace(0, len(marks) - 1, CANDIDATE_MARKS).round().astype(int)]
     pairs: list[tuple[int, int, int]] = []  # mark's row, row walked from, run that walks
     step_by_run: dict[int, Ints] = {}
-    shown = np.argsort(-np.bincount(book.run))[:CANDIDATE_RUNS]
-    for run in shown.tolist():
+    count = np.bincount(book.run, minlength=len(book.runs))
+    longest = sorted(range(len(book.runs)), key=lambda run: (-count[run], book.runs[run]))
+    for run in longest[:CANDIDATE_RUNS]:
         of_run = np.flatnonzero(book.run == run)
         step_by_run[run] = of_run[:: max(1, len(of_run) // 500)]
     for mark in marks.tolist():
@@ -118,7 +122,8 @@ def advise(
         left = own - cross @ np.linalg.solve(others, cross.transpose(0, 2, 1))
         major = np.sqrt(np.maximum(np.linalg.eigvalsh(left)[:, 1], 0.0))
         error = np.array([ellipse_half_axis(network, a) for a in major.tolist()])
-        i = int(np.argmin(error))
+        # the first by name of those that gain the same to the millimetre
+        i = int(np.flatnonzero(error < error.min() + SAME_M)[0])
         if error[i] < 0.95 * now:
             mark, row, run = candidates[i]
             name = book.marks[book.mark[mark]]

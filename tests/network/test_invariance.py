@@ -9,8 +9,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from network_cases import turned
-from network_spoilt import clean
+from network_spoilt import clean, spoil
 
+from geosite.base.errors import SurveyRefused
 from geosite.fieldbook.model import FieldBook, Notes
 from geosite.network.adjust import adjust
 from geosite.network.covariance import sigma_horizontal, sigma_vertical
@@ -53,10 +54,9 @@ def test_any_run_may_be_turned_and_shifted(
     same(adjust(with_book(replace(book, local=local))))
 
 
-@settings(max_examples=10, deadline=None)
-@given(st.permutations([0, 1, 2]))
-def test_order_of_runs_does_not_matter(order: list[int]) -> None:
-    book = SURVEY.book
+def reordered(notes: Notes, order: list[int]) -> tuple[Notes, np.ndarray]:
+    """Return the notes with their runs in another order, and the old row of each new one."""
+    book = notes.book
     rows = np.concatenate([np.flatnonzero(book.run == r) for r in order])
     names = [book.runs[r] for r in order]
     new_number = np.argsort(order)
@@ -72,7 +72,32 @@ def test_order_of_runs_does_not_matter(order: list[int]) -> None:
         marks=tuple(book.marks[m] for m in marks),
         line=book.line[rows],
     )
-    same(adjust(with_book(moved)), rows)
+    return replace(notes, book=moved), rows
+
+
+@settings(max_examples=10, deadline=None)
+@given(st.permutations([0, 1, 2]))
+def test_order_of_runs_does_not_matter(order: list[int]) -> None:
+    moved, rows = reordered(SURVEY, order)
+    same(adjust(moved), rows)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("kind", ["jump of 1 m on a leg", "names of two marks swapped"])
+def test_what_is_said_does_not_depend_on_the_order_of_runs(kind: str) -> None:
+    """Advice and alternatives of equal worth too: the first by name, the first by line."""
+    notes = spoil(kind, 2).notes
+    told = heard(notes)
+    assert told
+    assert heard(reordered(notes, [2, 1, 0])[0]) == told
+
+
+def heard(notes: Notes) -> list[str]:
+    """Return all that is said of a survey, placed or refused."""
+    try:
+        return sorted(str(finding) for finding in adjust(notes).findings)
+    except SurveyRefused as refused:
+        return sorted(str(problem) for problem in refused.problems)
 
 
 @settings(max_examples=10, deadline=None)

@@ -81,6 +81,8 @@ class Named:
         ]
         mistake = best.mistake
         if alike:
+            # told in the order of the lines, in whatever order the runs are tried
+            mistake, *alike = sorted([mistake, *alike], key=self.place)
             runs = dict.fromkeys([mistake.run, *(m.run for m in alike)])
             pairs = tuple(m.rows for m in alike if len(m.rows) == 2)
             mistake = replace(
@@ -95,6 +97,10 @@ class Named:
         if mistake.kind == "names-swapped":
             mistake = replace(mistake, alternative=wrong)
         return replace(mistake, chance=math.exp(-drop / noise / 2))
+
+    def place(self, mistake: Mistake) -> tuple[tuple[int, ...], str]:
+        """Return the lines of a mistake, and its run."""
+        return tuple(self.book.line[list(mistake.rows)].tolist()), mistake.run
 
     def trial(
         self,
