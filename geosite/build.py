@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from geosite.fieldbook.model import Notes
+from geosite.handover.folder.unwritable import refuse_unwritable
 from geosite.handover.model import Package
 from geosite.handover.pack import pack
 from geosite.handover.report.make import survey_report
@@ -51,9 +52,13 @@ def check(notes: Notes) -> SurveyReport:
         The site file asks for something that is not in the field book, or that `build` refuses.
     SurveyRefused
         The survey cannot be right.
+    OutputRefused
+        It cannot be written as the site file asks.
     """
     network = adjust(notes)
     drawing = draw(notes, network)
     # only to see whether a build would be refused
-    answer(notes, network, drawing, model_terrain(notes, network, drawing))
+    terrain = model_terrain(notes, network, drawing)
+    answers = answer(notes, network, drawing, terrain)
+    refuse_unwritable(pack(notes, network, drawing, terrain, answers), notes.site.handover)
     return survey_report(notes, network, drawing)

@@ -111,18 +111,27 @@ def build(site: Path, out: Path, into: Path | None, as_json: bool) -> None:
     help="Also draw walks, misclosures and suspects into a picture, .svg or .png; - draws them "
     "with letters here.",
 )
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    metavar="DIR",
+    help="Also say whether a build could be written here; nothing is.",
+)
 @JSON
-def check(site: Path, sketch: Path | None, as_json: bool) -> None:
+def check(site: Path, sketch: Path | None, out: Path | None, as_json: bool) -> None:
     """Say how far a survey can be trusted, and whether it would build; changes nothing.
 
     Reports closure, the fit on the baseline and everything in the field book that looks wrong, and
     refuses what a build would refuse. Run it before you leave the site: a forgotten mark is quickly
     walked now.
     """
+    from geosite.handover.folder.place import refuse_place
     from geosite.processes.check_survey import report
     from geosite.processes.sketching import sketch_into, sketch_lines
 
     letters = str(sketch) == "-"
+    if out is not None:
+        refuse_place(out)
     # drawn first: a survey that is refused is the one that wants a look
     if sketch is not None and not letters:
         sketch_into(site, sketch)

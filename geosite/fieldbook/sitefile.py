@@ -107,7 +107,7 @@ class DeviceTable(Table, frozen=True, kw_only=True):
     class_: Literal["unknown", "good"] | None = field(name="class", default=None)
     """Starting values; without it those of an unknown device."""
     file: str | None = None
-    """TOML file with this table, as ``geosite calibrate`` writes it."""
+    """TOML file with this table, as ``geosite calibrate`` writes it. Example: `"device.toml"`."""
     pointing: NotNegative | None = None
     """Metres per horizontal axis between the device's path and a mark; it does not add up."""
     pointing_up: NotNegative | None = None
@@ -465,11 +465,12 @@ class DesignPad(Table, frozen=True, kw_only=True):
     feature: str | None = None
     """Area of the survey whose outline it has. Example: `"apron"`."""
     points: tuple[tuple[MapPlace, MapPlace], ...] = ()
-    """Corners instead, easting and northing. Example: `[[512320, 5276126], [512328, 5276126]]`."""
+    """Corners instead, easting and northing.
+    Example: `[[512645, 5276213], [512652, 5276213], [512652, 5276217]]`."""
     elevation: Height
     """Of the plane at `through`. Example: `402.22`."""
     through: str | tuple[MapPlace, MapPlace] | None = None
-    """Mark, or easting and northing; without it the first corner."""
+    """Mark, or easting and northing; without it the first corner. Example: `"A1"`."""
     fall_percent: Percent = 0.0
     """Fall of the plane, per length on the ground."""
     fall_azimuth: Annotated[float, Meta(ge=0, le=360, extra={"unit": "degree"})] = 0.0
@@ -482,11 +483,11 @@ class DesignEdge(Table, frozen=True, kw_only=True):
     marks: tuple[str, ...] = ()
     """Marks of the survey along it. Example: `["A1", "A2"]`."""
     points: tuple[tuple[MapPlace, MapPlace], ...] = ()
-    """Places instead, easting and northing."""
+    """Places instead, easting and northing. Example: `[[512645, 5276214], [512654, 5276214]]`."""
     elevations: tuple[Height, ...] = ()
     """At each of them. Example: `[402.4, 402.2]`."""
     start: Height | None = None
-    """Elevation at the first of them instead."""
+    """Elevation at the first of them instead. Example: `402.4`."""
     grades: tuple[Grade, ...] = ()
     """Grade of each stretch after `start`, percent, rise positive. Example: `[-2.0]`."""
     closed: bool = False
@@ -514,7 +515,7 @@ class Design(Table, frozen=True, kw_only=True):
     file: str | None = None
     """Layer of 3D points, lines and areas, or raster of elevations. Example: `"design.gpkg"`."""
     layer: str | None = None
-    """Layer of the file, where it holds several."""
+    """Layer of the file, where it holds several. Example: `"planned"`."""
     pads: dict[str, DesignPad] = {}
     """Areas that are built to planes."""
     edges: dict[str, DesignEdge] = {}
@@ -608,7 +609,8 @@ class Submission(Table, frozen=True, kw_only=True):
     """``[submission]``: who is responsible for the data, and what a receiver asks for."""
 
     profile: str | None = None
-    """Name of a built-in profile or a file beside the site file: what the receiver requires."""
+    """Name of a built-in profile or a file beside the site file: what the receiver requires.
+    Example: `"discovery"`."""
     organisation: str = ""
     """Responsible party, the contact of data and metadata."""
     email: str = ""

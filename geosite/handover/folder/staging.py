@@ -29,6 +29,7 @@ from pathlib import Path
 
 from geosite.base.errors import GeositeError, OutputRefused, Problem
 from geosite.base.interrupt import stop_if_asked
+from geosite.handover.folder.place import cannot_write, disk_full, refusal, refuse_taken, resolved
 from geosite.handover.folder.read_back import faults
 
 __all__ = ["MANIFEST", "file_digest", "staged"]
@@ -70,8 +71,8 @@ def staged(out: Path) -> Iterator[Path]:
     run's own and go. Everything else in `out` stays. Two runs into one folder: the second is
     refused.
     """
-    target = _resolved(out)
-    _check(out, target)
+    target = resolved(out)
+    refuse_taken(out, target)
     made = _make_parents(out, target.parent)
     key = hashlib.sha256(os.fsencode(target.name)).hexdigest()[:12]
     done = False
@@ -103,7 +104,7 @@ def staged(out: Path) -> Iterator[Path]:
                 full = _is_full(staging)
                 if not full and not isinstance(error, OSError) and not _of_writer(error):
                     raise
-                raise OutputRefused(_full(out) if full else _problem(out, error)) from error
+                raise OutputRefused(disk_full(out) if full else cannot_write(out, error)) from error
             finally:
                 _remove(staging)
     finally:
@@ -131,7 +132,7 @@ def _guard(out: Path, target: Path, staging: Path) -> None:
     names = sorted(os.path.relpath(path, staging) for path in written)
     strange = [n for n in names if n not in known and os.path.lexists(target / n)]
     if strange:
-        raise _refuse(
+        raise refusal(
             out,
             "file-in-the-way",
             f"it holds {', '.join(strange[:5])}, which geosite did not write and would replace",
@@ -155,7 +156,7 @@ def _read_back(out: Path, staging: Path) -> None:
             for name, reason in found
         )
     if found:
-        raise OutputRefused(_full(out))
+        raise OutputRefused(disk_full(out))
 
 
 def file_digest(path: Path) -> str:
@@ -164,48 +165,12 @@ def file_digest(path: Path) -> str:
         return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
-def _refuse(out: Path, code: str, what: str, expected: str, remedy: str) -> OutputRefused:
-    return OutputRefused(Problem(code, what, expected, remedy, file=str(out)))
-
-
 # fiona, rasterio and SQLite report what they cannot write by errors of their own
 _WRITERS = ("fiona", "rasterio", "sqlite3")
 
 
 def _of_writer(error: Exception) -> bool:
     return type(error).__module__.partition(".")[0] in _WRITERS
-
-
-def _problem(out: Path, error: Exception) -> Problem:
-    number = error.errno if isinstance(error, OSError) else None
-    if number == errno.EFBIG:
-        return Problem(
-            "file-too-large",
-            "a file would be larger than this process may write, nothing was changed",
-            "room for the output",
-            "raise the limit (ulimit -f) or choose another disk",
-            file=str(out),
-        )
-    if number in (errno.ENOSPC, errno.EDQUOT) or "disk is full" in str(error):
-        return _full(out)
-    reason = os.strerror(number) if number else str(error)
-    return Problem(
-        "output-not-writable",
-        f"cannot be written ({reason}), nothing was changed",
-        "a folder that can be written, in a folder that can be written",
-        "change the permissions or choose another folder with --out",
-        file=str(out),
-    )
-
-
-def _full(out: Path) -> Problem:
-    return Problem(
-        "disk-full",
-        "the disk or the quota is full, nothing was changed",
-        "room for the output",
-        "free some space or choose another disk",
-        file=str(out),
-    )
 
 
 def _is_full(folder: Path) -> bool:
@@ -217,46 +182,6 @@ def _is_full(folder: Path) -> bool:
     except OSError as error:
         return error.errno in (errno.ENOSPC, errno.EDQUOT)
     return False
-
-
-def _resolved(out: Path) -> Path:
-    try:
-        return Path(os.path.realpath(out))
-    except (OSError, ValueError) as error:  # a NUL in the name
-        raise OutputRefused(_problem(out, error)) from error
-
-
-def _check(out: Path, target: Path) -> None:
-    """Refuse targets whose place cannot be taken by another folder."""
-    try:
-        exists = target.exists()
-        is_folder = target.is_dir()
-    except OSError as error:
-        raise OutputRefused(_problem(out, error)) from error
-    if exists and not is_folder:
-        raise _refuse(
-            out, "output-is-a-file", "is a file", "a folder", "choose another name with --out"
-        )
-    if exists and not (os.access(target, os.W_OK) and os.stat(target).st_mode & 0o222):
-        raise OutputRefused(_problem(out, PermissionError(errno.EACCES, "Permission denied")))
-    if exists and os.path.ismount(target):
-        raise _refuse(
-            out,
-            "output-is-a-mount",
-            "is the top of a disk and cannot be swapped in one step",
-            "a folder inside it",
-            "add a folder name to --out",
-        )
-    with contextlib.suppress(OSError):
-        here = Path(os.path.realpath(os.getcwd()))
-        if target == here or target in here.parents:
-            raise _refuse(
-                out,
-                "output-is-where-you-stand",
-                "holds the folder you work in, which cannot be swapped under you",
-                "another folder",
-                "add a folder name to --out",
-            )
 
 
 def _make_parents(out: Path, parent: Path) -> list[Path]:
@@ -275,7 +200,7 @@ def _make_parents(out: Path, parent: Path) -> list[Path]:
         for folder in reversed(made):
             with contextlib.suppress(OSError):
                 os.rmdir(folder)
-        raise OutputRefused(_problem(out, error)) from error
+        raise OutputRefused(cannot_write(out, error)) from error
     return made
 
 
@@ -293,7 +218,7 @@ def _only_one(out: Path, lock: Path) -> Iterator[bool]:
         try:
             handle = os.open(lock, os.O_RDONLY | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC, 0o666)
         except OSError as error:
-            raise OutputRefused(_problem(out, error)) from error
+            raise OutputRefused(cannot_write(out, error)) from error
         try:
             fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:
@@ -301,7 +226,7 @@ def _only_one(out: Path, lock: Path) -> Iterator[bool]:
             if time.monotonic() < patience:
                 time.sleep(0.02)
                 continue
-            raise _refuse(
+            raise refusal(
                 out,
                 "output-in-use",
                 "another run is writing this folder",
@@ -336,7 +261,7 @@ def _recover(out: Path, target: Path, key: str) -> None:
         try:
             os.rename(aside, target)
         except OSError as error:
-            raise OutputRefused(_problem(out, error)) from error
+            raise OutputRefused(cannot_write(out, error)) from error
     for left in target.parent.glob(f".geosite-{key}-*"):
         _remove(left)
 

@@ -32,7 +32,7 @@ from geosite.handover.plan.profile import draw_sections
 from geosite.handover.plan.tiles import Tile, key_map, match_lines, tiles
 from geosite.handover.plan.words import words_fit, words_group
 
-__all__ = ["PNG_DPI", "draw_plan", "layout_of", "place_of", "write_plan"]
+__all__ = ["PNG_DPI", "draw_plan", "layout_of", "place_of", "tiles_of", "write_plan"]
 
 #: Layers whose extent the sheet must hold; parcels may run off it.
 _MUST = ("points", "baseline", "areas", "lines", "contours", "flow_paths", "ponding", "sections")
@@ -79,7 +79,7 @@ def write_plan(folder: Path, package: Package, options: Handover) -> tuple[Path,
 
 def _following(package: Package, options: Handover) -> Iterator[Page]:
     """Yield the sheets after the plan: tiles, water, sections, verdicts, quantities, findings."""
-    for tile in _tiles(package, options):
+    for tile in tiles_of(package, options):
         yield draw_plan(package, options, called=f"Sheet {tile.number}", tile=tile)
     if any(layer_of(package, name) is not None for name in _WATER):
         yield draw_plan(package, options, called="Ground and water", drawn=_ground_only(package))
@@ -144,7 +144,7 @@ def draw_plan(
     measures = Measures(options.unit)
     tints = code_tints(package.codes)
     layout = layout_of(package, options) if tile is None else tile.layout
-    beside = match_lines(tile) if tile else key_map(layout, _tiles(package, options))
+    beside = match_lines(tile) if tile else key_map(layout, tiles_of(package, options))
     package = drawn or package
     groups, dropped = draw_map(package, layout, measures, tints)
     header = header_group(package, layout, measures, called)
@@ -210,8 +210,14 @@ def layout_of(package: Package, options: Handover) -> Layout:
     return replace(overview, view=replace(overview.view, scale=float(options.scale)))
 
 
-def _tiles(package: Package, options: Handover) -> tuple[Tile, ...]:
-    """Return the sheets that the scale asked for needs; none where one is enough."""
+def tiles_of(package: Package, options: Handover) -> tuple[Tile, ...]:
+    """Return the sheets that the scale asked for needs; none where one is enough.
+
+    Raises
+    ------
+    OutputRefused
+        More than anybody lays out.
+    """
     if options.scale is None:
         return ()
     overview = layout_of(package, options)

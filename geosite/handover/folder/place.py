@@ -1,0 +1,112 @@
+"""The place of a hand-over folder: whether it can be taken, and what is said where it cannot."""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import os
+from pathlib import Path
+
+from geosite.base.errors import OutputRefused, Problem
+
+__all__ = ["cannot_write", "disk_full", "refusal", "refuse_place", "refuse_taken", "resolved"]
+
+
+def refuse_place(out: Path) -> None:
+    """Refuse a folder that could not be written; touch nothing.
+
+    Raises
+    ------
+    OutputRefused
+        As `staged` would: it is a file, is not ours to write, or cannot be swapped. Whether the
+        disk has room, or a file of somebody's stands in the way, shows only when it is written.
+    """
+    target = resolved(out)
+    refuse_taken(out, target)
+    folder = target.parent
+    while not folder.exists() and folder != folder.parent:
+        folder = folder.parent
+    if not folder.is_dir():
+        raise OutputRefused(cannot_write(out, NotADirectoryError(errno.ENOTDIR, "Not a directory")))
+    if not os.access(folder, os.W_OK | os.X_OK):
+        raise OutputRefused(cannot_write(out, PermissionError(errno.EACCES, "Permission denied")))
+
+
+def resolved(out: Path) -> Path:
+    """Return the real place of a folder."""
+    try:
+        return Path(os.path.realpath(out))
+    except (OSError, ValueError) as error:  # a NUL in the name
+        raise OutputRefused(cannot_write(out, error)) from error
+
+
+def refuse_taken(out: Path, target: Path) -> None:
+    """Refuse targets whose place cannot be taken by another folder."""
+    try:
+        exists = target.exists()
+        is_folder = target.is_dir()
+    except OSError as error:
+        raise OutputRefused(cannot_write(out, error)) from error
+    if exists and not is_folder:
+        raise refusal(
+            out, "output-is-a-file", "is a file", "a folder", "choose another name with --out"
+        )
+    if exists and not (os.access(target, os.W_OK) and os.stat(target).st_mode & 0o222):
+        raise OutputRefused(cannot_write(out, PermissionError(errno.EACCES, "Permission denied")))
+    if exists and os.path.ismount(target):
+        raise refusal(
+            out,
+            "output-is-a-mount",
+            "is the top of a disk and cannot be swapped in one step",
+            "a folder inside it",
+            "add a folder name to --out",
+        )
+    with contextlib.suppress(OSError):
+        here = Path(os.path.realpath(os.getcwd()))
+        if target == here or target in here.parents:
+            raise refusal(
+                out,
+                "output-is-where-you-stand",
+                "holds the folder you work in, which cannot be swapped under you",
+                "another folder",
+                "add a folder name to --out",
+            )
+
+
+def refusal(out: Path, code: str, what: str, expected: str, remedy: str) -> OutputRefused:
+    """Return the refusal of a folder."""
+    return OutputRefused(Problem(code, what, expected, remedy, file=str(out)))
+
+
+def cannot_write(out: Path, error: Exception) -> Problem:
+    """Return what is said of an error in writing."""
+    number = error.errno if isinstance(error, OSError) else None
+    if number == errno.EFBIG:
+        return Problem(
+            "file-too-large",
+            "a file would be larger than this process may write, nothing was changed",
+            "room for the output",
+            "raise the limit (ulimit -f) or choose another disk",
+            file=str(out),
+        )
+    if number in (errno.ENOSPC, errno.EDQUOT) or "disk is full" in str(error):
+        return disk_full(out)
+    reason = os.strerror(number) if number else str(error)
+    return Problem(
+        "output-not-writable",
+        f"cannot be written ({reason}), nothing was changed",
+        "a folder that can be written, in a folder that can be written",
+        "change the permissions or choose another folder with --out",
+        file=str(out),
+    )
+
+
+def disk_full(out: Path) -> Problem:
+    """Return what is said of a full disk."""
+    return Problem(
+        "disk-full",
+        "the disk or the quota is full, nothing was changed",
+        "room for the output",
+        "free some space or choose another disk",
+        file=str(out),
+    )
