@@ -25,6 +25,7 @@ from geosite.handover.model import Layer, Package, Raster, Table
 from geosite.handover.report.model import Points, SiteReport, Title
 from geosite.linework.model import Feature, Measure, Piece
 from geosite.network.model import LinearForm
+from geosite.network.report_model import NetworkReport
 
 NO_ROWS = np.zeros(0, np.int64)
 NO_FORM = LinearForm(NO_ROWS, np.zeros(0), np.zeros(0), np.zeros(0))
@@ -497,7 +498,7 @@ def report(**changes: Any) -> SiteReport:
         geosite="0",
         site=Title("Ferry landing (invented)", "2026-04-12", "site.toml"),
         caution=("Not a boundary survey.", "Locate buried services before digging."),
-        network={"closure": {"ratio": 1450.0}},
+        network=NetworkReport(),
         points=Points(30, 0.03, 0.06, 0.02, 0.04, ()),
         areas={},
         lines={},

@@ -3,55 +3,20 @@
 from __future__ import annotations
 
 import math
-import shutil
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-import pytest
+from browser_cases import MARKS, sized
 from setting_out_cases import found
 
 from geosite.handover.setting_out.phone import phone_page
 
-BROWSER = next(
-    filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None
-)
-DRIVER = shutil.which("chromedriver")
-
-pytestmark = [
-    pytest.mark.slow,
-    pytest.mark.skipif(not (BROWSER and DRIVER), reason="no chromium and chromedriver here"),
-    # the driver's own client leaves its sockets to the collector
-    pytest.mark.filterwarnings("ignore::ResourceWarning"),
-    pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning"),
-]
-
-FLAGS = (
-    "--headless", "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-sync",
-    "--disable-background-networking", "--disable-component-update", "--disable-dev-shm-usage",
-    "--hide-scrollbars",
-)  # fmt: skip
-
-
-@pytest.fixture(scope="module")
-def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
-    webdriver = pytest.importorskip("selenium.webdriver")
-    options = webdriver.ChromeOptions()
-    options.binary_location = BROWSER
-    for flag in (*FLAGS, f"--user-data-dir={tmp_path_factory.mktemp('profile')}"):
-        options.add_argument(flag)
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
-    driver = webdriver.Chrome(options=options, service=webdriver.ChromeService(DRIVER))
-    yield driver
-    driver.quit()
+pytestmark = MARKS
 
 
 def opened(browser: Any, path: Path, **how: Any) -> None:
     path.write_bytes(phone_page(found(**how)))
-    browser.execute_cdp_cmd(
-        "Emulation.setDeviceMetricsOverride",
-        {"width": 390, "height": 844, "deviceScaleFactor": 2, "mobile": True},
-    )
+    sized(browser, 390, 844, 2)
     browser.execute_cdp_cmd("Network.enable", {})
     browser.execute_cdp_cmd(
         "Network.emulateNetworkConditions",
@@ -100,8 +65,10 @@ def test_everything_fits_a_phone_and_can_be_hit_with_a_thumb(browser: Any, tmp_p
         assert box["height"] >= 44
         assert box["x"] >= 0
         assert box["x"] + box["width"] <= 390
-    # point, target, input and answer are on the first screen
-    assert browser.find_element("id", "answer").rect["y"] < 844
+    # point, target, input, answer, which way to face and the button are on the first screen
+    for name in ("answer", "facing", "note"):
+        box = browser.find_element("id", name).rect
+        assert box["y"] + box["height"] <= 844
 
 
 def test_a_new_start_of_the_device_is_typed_in(browser: Any, tmp_path: Path) -> None:

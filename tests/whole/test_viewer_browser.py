@@ -7,51 +7,19 @@ import hashlib
 import importlib.util
 import math
 import re
-import shutil
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 import shapely
+from browser_cases import MARKS, sized
 from package_cases import FACTOR, HOSTILE, ferry_landing, ground, hostile_landing, marks, only
 
 from geosite.base.errors import Finding
 from geosite.handover.viewer.page import write_viewer
 
-BROWSER = next(
-    filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None
-)
-DRIVER = shutil.which("chromedriver")
-
-pytestmark = [
-    pytest.mark.slow,
-    pytest.mark.skipif(not (BROWSER and DRIVER), reason="no chromium and chromedriver here"),
-    # the driver's own client leaves its sockets to the collector
-    pytest.mark.filterwarnings("ignore::ResourceWarning"),
-    pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning"),
-]
-
-FLAGS = (
-    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-    "--disable-background-networking", "--disable-component-update", "--disable-sync",
-    "--disable-dev-shm-usage", "--hide-scrollbars",
-)  # fmt: skip
-
-
-@pytest.fixture(scope="module")
-def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
-    webdriver = pytest.importorskip("selenium.webdriver")
-    options = webdriver.ChromeOptions()
-    options.binary_location = BROWSER
-    for flag in (*FLAGS, f"--user-data-dir={tmp_path_factory.mktemp('profile')}"):
-        options.add_argument(flag)
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
-    driver = webdriver.Chrome(options=options, service=webdriver.ChromeService(DRIVER))
-    driver.set_script_timeout(30)
-    yield driver
-    driver.quit()
+pytestmark = MARKS
 
 
 @pytest.fixture(scope="module")
@@ -61,10 +29,7 @@ def page(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def show(browser: Any, page: Path, width: int = 1200, height: int = 800, **look: str) -> None:
     """Open a page in a window of a size; fails on anything in the browser's console."""
-    browser.execute_cdp_cmd(
-        "Emulation.setDeviceMetricsOverride",
-        {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": width < 500},
-    )
+    sized(browser, width, height)
     features = [{"name": "prefers-color-scheme", "value": look.get("scheme", "light")}]
     browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": features})
     browser.get(page.as_uri())
