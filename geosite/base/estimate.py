@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Self
 
@@ -32,6 +33,8 @@ class Estimate:
     Estimate(value=10.0, low=9.02, high=10.98, sigma=0.5)
     >>> Estimate.from_draws(3.0, np.arange(1.0, 101.0)).low
     3.475
+    >>> Estimate.normal(10.0, 0.5, math.inf)
+    Estimate(value=10.0, low=-inf, high=inf, sigma=None)
     """
 
     value: float
@@ -49,8 +52,11 @@ class Estimate:
             The number and its standard deviation.
         factor
             Half-width of the 95 % interval in standard deviations, the quantile of Student's t or
-            of the normal distribution (1.96).
+            of the normal distribution (1.96); infinite where the accuracy is not known: then there
+            is no standard deviation either.
         """
+        if math.isinf(factor):
+            return cls(value, -math.inf, math.inf)
         return cls(value, value - factor * sigma, value + factor * sigma, sigma)
 
     @classmethod
@@ -64,8 +70,10 @@ class Estimate:
         draws : array, shape (n,)
             The number on each possible ground; the interval runs from their 2.5 to their 97.5 %
             quantile (linear between order statistics, Hyndman & Fan 1996, type 7,
-            doi:10.2307/2684934).
+            doi:10.2307/2684934). None of them: nothing bounds it.
         """
+        if not np.size(draws):
+            return cls(value, -math.inf, math.inf)
         low, high = np.quantile(np.asarray(draws, np.float64), (0.025, 0.975))
         return cls(value, float(low), float(high))
 

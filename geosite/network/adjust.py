@@ -177,6 +177,8 @@ def _trusted(
     known_rows = walk.row[np.isin(walk.knot, known.knot)]
     arm = lever_arm(network, (first, last), fewest, known_rows)
     best_sigma = max(float(known.sigma.max()), 0.01)
+    advice = advise(network, book, placing.device, arm.row, best_sigma, known_rows)
+    neighbours = neighbour_precision(network, book)
     return Judged(
         device=placing.device,
         noise=noise,
@@ -185,8 +187,8 @@ def _trusted(
         azimuth=azimuth_check(network, anchored, (first, last)),
         checks=check_points(network, book, anchored.controls),
         arm=arm,
-        advice=advise(network, book, placing.device, arm.row, best_sigma, known_rows),
-        neighbours=neighbour_precision(network, book),
+        advice=advice if network.accuracy_known else (),
+        neighbours=neighbours if network.accuracy_known else None,
         mistakes=found.search.mistakes,
     )
 

@@ -63,7 +63,7 @@ class CheckPoints:
     error : array, shape (m, 3), metres
         Survey less known: easting, northing, elevation; NaN where not known.
     sigma : array, shape (m, 3), metres
-        Expected standard deviation of that.
+        Expected standard deviation of that; NaN where the accuracy is not known.
     """
 
     names: tuple[str, ...]
@@ -102,4 +102,5 @@ def check_points(network: Network, book: FieldBook, controls: tuple[Control, ...
     vertical = np.hypot(sigma_vertical(alone)[rows], upward)
     measured = np.column_stack([horizontal, horizontal, vertical])
     error = np.column_stack([network.en[rows] - place, network.elevation[rows] - up])
-    return CheckPoints(tuple(c.name for c in used), error, np.hypot(own, measured))
+    sigma = np.hypot(own, measured) if network.accuracy_known else np.full(error.shape, np.nan)
+    return CheckPoints(tuple(c.name for c in used), error, sigma)

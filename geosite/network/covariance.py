@@ -180,6 +180,7 @@ def accuracies(network: Network, forms: Sequence[LinearForm]) -> tuple[Floats, F
     Returns
     -------
     sigmas, half_widths : array, shape (m,), in the quantity's unit
+        NaN and infinite where the accuracy is not known.
 
     Notes
     -----
@@ -188,6 +189,8 @@ def accuracies(network: Network, forms: Sequence[LinearForm]) -> tuple[Floats, F
     approximate distribution of estimates of variance components, doi:10.2307/3002019),
     ``(V_1 + V_2)^2 / (V_1^2 / n_1 + V_2^2 / n_2)``; the common shift is taken as known.
     """
+    if not network.accuracy_known:
+        return np.full(len(forms), np.nan), np.full(len(forms), np.inf)
     plan, level, shift = _variances(network, forms)
     total = plan + level + shift
     spread = plan**2 / network.degrees_of_freedom + level**2 / network.vertical_degrees_of_freedom

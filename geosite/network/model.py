@@ -117,7 +117,8 @@ class Network:
         What may move the whole survey on the map alike; it is kept out of `plan` and `heights`.
     accuracy_known
         False where nothing checks the survey and nothing is known of the device: then the
-        covariances are an assumption, and no accuracy may be stated.
+        covariances are an assumption, and no accuracy may be stated: standard deviations that
+        leave are NaN, intervals have no ends.
     findings
         What to look at.
     report
@@ -150,15 +151,18 @@ class Network:
 
     @cached_property
     def interval_factor(self) -> float:
-        """Half the 95 % interval of a length, an area or a coordinate in plan, over its sigma."""
-        return t_factor(self.degrees_of_freedom)
+        """Half the 95 % interval of a length, an area or a coordinate in plan, over its sigma.
+
+        Infinite, as the two that follow, where the accuracy is not known.
+        """
+        return t_factor(self.degrees_of_freedom) if self.accuracy_known else math.inf
 
     @cached_property
     def vertical_interval_factor(self) -> float:
         """Half the 95 % interval of an elevation or a rise over its sigma."""
-        return t_factor(self.vertical_degrees_of_freedom)
+        return t_factor(self.vertical_degrees_of_freedom) if self.accuracy_known else math.inf
 
     @cached_property
     def ellipse_factor(self) -> float:
         """Semi-axes of the 95 % error ellipse over those of the standard ellipse."""
-        return ellipse_factor(self.degrees_of_freedom)
+        return ellipse_factor(self.degrees_of_freedom) if self.accuracy_known else math.inf

@@ -9,7 +9,21 @@ from geosite.base.statistics import ellipse_factor, t_factor
 from geosite.network.covariance import sigma_horizontal, sigma_vertical
 from geosite.network.model import Network
 
-__all__ = ["ellipse_half_axis", "half_widths"]
+__all__ = ["ellipse_half_axis", "half_widths", "stated_sigmas"]
+
+
+def stated_sigmas(network: Network) -> tuple[Floats, Floats]:
+    """Return the standard deviation per horizontal axis and of the elevation of each observation.
+
+    Returns
+    -------
+    horizontal, vertical : array, shape (n,), metres
+        NaN where the accuracy is not known.
+    """
+    if not network.accuracy_known:
+        nothing = np.full(len(network.en), np.nan)
+        return nothing, nothing
+    return sigma_horizontal(network), sigma_vertical(network)
 
 
 def half_widths(network: Network) -> tuple[Floats, Floats]:
@@ -19,10 +33,10 @@ def half_widths(network: Network) -> tuple[Floats, Floats]:
     -------
     horizontal, vertical : array, shape (n,), metres
         Sigma times Student's t; with a common shift, whose size is known, the degrees of freedom
-        are those of Satterthwaite (1946, doi:10.2307/3002019).
+        are those of Satterthwaite (1946, doi:10.2307/3002019). NaN where not known.
     """
     shift = network.shift
-    plan, level = sigma_horizontal(network), sigma_vertical(network)
+    plan, level = stated_sigmas(network)
     return (
         plan * _factors(plan, shift.sigma, network.degrees_of_freedom),
         level * _factors(level, shift.sigma_up, network.vertical_degrees_of_freedom),
@@ -49,7 +63,7 @@ def ellipse_half_axis(network: Network, sigma: float) -> float:
     sigma
         Semi-axis of the standard ellipse without the common shift, metres.
     """
-    if network.shift.sigma == 0:
+    if network.shift.sigma == 0 or not network.accuracy_known:
         return network.ellipse_factor * sigma
     total = network.shift.total(sigma)
     freedom = network.degrees_of_freedom * (total / sigma) ** 4 if sigma > 0 else np.inf

@@ -141,13 +141,14 @@ def _runs(notes: Notes, network: Network, walk: Walk) -> tuple[model.RunReport, 
     book, baseline, rules = notes.book, notes.site.baseline, notes.site.survey.closure_rules
     ends = walk.knots.index(baseline.from_), walk.knots.index(baseline.to)
     counts = np.bincount(book.run, minlength=len(book.runs))
-    turn = np.sqrt(orientation_variances(network))
+    turn = np.degrees(np.sqrt(orientation_variances(network)))
+    known = network.accuracy_known
     return tuple(
         model.RunReport(
             run=name,
             orientation_deg=math.degrees(float(network.orientation[i])),
-            orientation_sigma_deg=math.degrees(float(turn[i])),
-            orientation_95_deg=math.degrees(float(turn[i])) * network.interval_factor,
+            orientation_sigma_deg=float(turn[i]) if known else None,
+            orientation_95_deg=float(turn[i]) * network.interval_factor if known else None,
             observations=int(counts[i]),
             direction=direction(direction_check(book, walk, i, ends), rules),
         )
@@ -245,8 +246,8 @@ def _checks(checks: CheckPoints) -> trust.CheckedAccuracy | None:
                 east_m=_finite(east),
                 north_m=_finite(north),
                 up_m=_finite(up),
-                sigma_h_m=sigma[0],
-                sigma_v_m=sigma[2],
+                sigma_h_m=_finite(sigma[0]),
+                sigma_v_m=_finite(sigma[2]),
             )
             for name, (east, north, up), sigma in rows
         )
@@ -270,14 +271,15 @@ def _mark(book: FieldBook, row: int) -> str | None:
 
 
 def _arm(book: FieldBook, arm: LeverArm) -> trust.LeastCertain:
+    only = arm.baseline_only_95_m
     return trust.LeastCertain(
         mark=_mark(book, arm.row),
         line=int(book.line[arm.row]),
         distance_m=arm.distance_m,
         baseline_m=arm.baseline_m,
-        error_95_m=arm.error_95_m,
-        swing_95_m=arm.swing_95_m,
-        baseline_only_95_m=arm.baseline_only_95_m,
+        error_95_m=_finite(arm.error_95_m),
+        swing_95_m=_finite(arm.swing_95_m),
+        baseline_only_95_m=None if only is None else _finite(only),
     )
 
 

@@ -159,8 +159,8 @@ class RunReport:
 
     run: str
     orientation_deg: float
-    orientation_sigma_deg: float
-    orientation_95_deg: float
+    orientation_sigma_deg: float | None
+    orientation_95_deg: float | None
     observations: int
     direction: Direction | None
 

@@ -141,8 +141,8 @@ class CheckPoint:
     east_m: float | None
     north_m: float | None
     up_m: float | None
-    sigma_h_m: float
-    sigma_v_m: float
+    sigma_h_m: float | None
+    sigma_v_m: float | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -192,8 +192,8 @@ class LeastCertain:
     line: int
     distance_m: float
     baseline_m: float
-    error_95_m: float
-    swing_95_m: float
+    error_95_m: float | None
+    swing_95_m: float | None
     baseline_only_95_m: float | None
 
 

@@ -35,7 +35,7 @@ class Residuals:
     leg : array, shape (n, 3)
         Of the leg that ends at each observation; NaN where none does.
     leg_sigma : array, shape (n, 3)
-        Standard deviation of each; 0 where nothing checks it.
+        Standard deviation of each; 0 where nothing checks it, NaN where no accuracy is known.
     visit, visit_sigma : array, shape (n, 3)
         Of pointing at the mark, NaN where the mark is visited once or the device has no pointing.
     """
@@ -86,6 +86,9 @@ def residuals(network: Network) -> Residuals:
             left = _left(part.visits, own, part.posterior)
             found["visit"][row[node], axes] = part.visits.misfit
             found["visit_sigma"][row[node], axes] = _sigma(left, own)
+    if not network.accuracy_known:
+        for name in ("leg_sigma", "visit_sigma"):
+            found[name][...] = np.nan
     return Residuals(**found)
 
 

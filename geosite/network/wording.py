@@ -134,8 +134,8 @@ def device_findings(notes: Notes, device: Device, accuracy_known: bool) -> list[
     if not accuracy_known:
         text = (
             "The accuracy is not known: nothing checks this survey and nothing is said of the "
-            "device, so the intervals are those of an unknown device and not of this one. Come "
-            "back to the baseline, or give [survey.device]."
+            "device, so no number has an interval and nothing is decided by one. Come back to the "
+            "baseline, or give [survey.device]."
         )
         return [Finding("look", "accuracy-unknown", text, notes.site_file)]
     if not device.given:
@@ -234,7 +234,8 @@ def check_point_findings(notes: Notes, checks: CheckPoints) -> list[Finding]:
 
 def lever_arm_findings(notes: Notes, arm: LeverArm) -> list[Finding]:
     """Say what a baseline much shorter than the site costs."""
-    if arm.distance_m < 3 * arm.baseline_m or arm.swing_95_m < 0.05:
+    far = arm.distance_m >= 3 * arm.baseline_m
+    if not far or not 0.05 <= arm.swing_95_m < math.inf:
         return []
     book = notes.book
     mark = book.marks[book.mark[arm.row]] if book.mark[arm.row] >= 0 else ""

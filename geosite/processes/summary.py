@@ -87,7 +87,7 @@ def _baseline(check: Mapping[str, Any] | None) -> Iterator[Line]:
 
 
 def _areas(areas: Mapping[str, Mapping[str, Any]]) -> Iterator[Line]:
-    by_code: dict[str, list[Mapping[str, float]]] = {}
+    by_code: dict[str, list[Mapping[str, float | None]]] = {}
     for area in areas.values():
         by_code.setdefault(area["code"] or "without a code", []).append(area["net_area_m2"])
     if not by_code:
@@ -95,9 +95,11 @@ def _areas(areas: Mapping[str, Mapping[str, Any]]) -> Iterator[Line]:
     yield "title", "Areas on the ground"
     width = max(map(len, by_code))
     for code, found in sorted(by_code.items()):
-        text = f"  {code:{width}}  {sum(one['value'] for one in found):10.2f} m2"
+        text = f"  {code:{width}}  {sum(one['value'] or 0.0 for one in found):10.2f} m2"
         if len(found) == 1:
-            yield "plain", f"{text}, standard deviation {found[0]['sigma']:.2f} m2"
+            sigma = found[0]["sigma"]
+            known = "accuracy not known" if sigma is None else f"standard deviation {sigma:.2f} m2"
+            yield "plain", f"{text}, {known}"
         else:
             yield "plain", f"{text} in {len(found)} areas"
 

@@ -113,13 +113,15 @@ def outer_interval(value: float, draws: npt.ArrayLike) -> Estimate:
     value
         On the measured ground, not negative.
     draws : array, shape (d,)
-        On the possible grounds.
+        On the possible grounds; without any nothing bounds the value.
 
     Examples
     --------
     >>> outer_interval(2.0, np.linspace(1.0, 5.0, 401))
     Estimate(value=2.0, low=0.0, high=4.9, sigma=None)
     """
+    if not np.size(draws):
+        return Estimate(value, -np.inf, np.inf)
     low, high = np.quantile(np.asarray(draws, np.float64), (0.025, 0.975)).tolist()
     return Estimate(
         value, max(0.0, min(value, low, 2 * value - high)), max(value, high, 2 * value - low)

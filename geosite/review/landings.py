@@ -9,7 +9,7 @@ from itertools import pairwise
 import numpy as np
 
 from geosite.base.estimate import Estimate
-from geosite.base.statistics import NORMAL_95
+from geosite.base.statistics import NORMAL_95, t_factor
 from geosite.network.covariance import covariance
 from geosite.network.model import LinearForm
 from geosite.review.checked import Checked, Grade
@@ -41,7 +41,8 @@ def run_checks(checked: Checked) -> list[Grade]:
     zero, one = np.zeros(1), np.ones(1)
     spread = covariance(network, [LinearForm(rows[[k]], zero, zero, one) for k in range(len(rows))])
     elevation = network.elevation[rows]
-    inflation = network.vertical_interval_factor / NORMAL_95
+    # what the marks may be off is assumed where it is not known: that parts runs and landings
+    inflation = t_factor(network.vertical_degrees_of_freedom) / NORMAL_95
     draws = profile_draws(elevation, spread, inflation=inflation)
     split = stretches(chainage, elevation, spread, draws)
     found: list[Grade] = []

@@ -329,11 +329,17 @@ def _shares(
                 parcel.name,
                 area,
                 # the feature's own error is in its part and in its whole
-                Estimate.normal(part, moved / whole.value, NORMAL_95),
+                _part(network, part, moved / whole.value),
                 area.scaled(factor**2 / parcel.geometry.area),
             )
         )
     return found
+
+
+def _part(network: Network, value: float, sigma: float) -> Estimate:
+    """Return the part that a parcel cuts off; where it cuts nothing that is sure to be all."""
+    known = network.accuracy_known or sigma == 0
+    return Estimate.normal(value, sigma, NORMAL_95 if known else math.inf)
 
 
 def _with_map(network: Network, value: float, survey: float, parcel_map: float) -> Estimate:
@@ -341,6 +347,8 @@ def _with_map(network: Network, value: float, survey: float, parcel_map: float) 
 
     The map's is stated, not estimated, so that its degrees of freedom are infinite.
     """
+    if not network.accuracy_known:
+        return Estimate(value, -math.inf, math.inf)
     total = survey**2 + parcel_map**2
     degrees = network.degrees_of_freedom * (total / survey**2) ** 2 if survey else math.inf
     return Estimate.normal(value, math.sqrt(total), t_factor(degrees))

@@ -53,6 +53,20 @@ def with_interval(measured: Estimate, unit: str) -> str:
     return said.replace("\u202f", "")
 
 
+def at_95(measured: Estimate, unit: str) -> str:
+    """Return a number with its interval and what that is.
+
+    Examples
+    --------
+    >>> at_95(Estimate.normal(8.512, 0.1, 2.0), "%")
+    '8.51 +/- 0.20 % (95 %)'
+    >>> at_95(Estimate.normal(8.512, 0.1, math.inf), "%")
+    '8.51 % (its accuracy is not known)'
+    """
+    known = math.isfinite(measured.half_width)
+    return f"{with_interval(measured, unit)} ({'95 %' if known else 'its accuracy is not known'})"
+
+
 def grade_findings(grades: Sequence[Grade]) -> tuple[Finding, ...]:
     """Say per line, limit set and check what was found, the worst place first."""
     found: list[Finding] = []
@@ -88,11 +102,11 @@ def _grade_words(grade: Grade) -> str:
     assert grade.limit is not None
     unit, factor = ("%", 100.0) if grade.is_slope else ("m", 1.0)
     size = grade.measured if grade.measured.value >= 0 else grade.measured.scaled(-1.0)
-    said = with_interval(size.scaled(factor), unit)
+    said = at_95(size.scaled(factor), unit)
     least = "" if grade.is_at_most else "at least "
     section = f" (section {grade.section})" if grade.section else ""
     return (
-        f"{grade.check} {said} (95 %) from {grade.start} to {grade.end} against "
+        f"{grade.check} {said} from {grade.start} to {grade.end} against "
         f"{least}{factor * grade.limit:.2f} {unit}{section}"
     )
 
@@ -102,7 +116,9 @@ def _undecided(line: str, grades: Sequence[Grade]) -> Finding:
     needed = [g.extra_observations for g in grades]
     most = max((n for n in needed if n), default=0)
     each = "it" if len(grades) == 1 else "each"
-    if worst.probability is not None and worst.probability < 0.95:
+    if worst.measured is not None and not math.isfinite(worst.measured.half_width):
+        more = "what its accuracy is would have to be known first"
+    elif worst.probability is not None and worst.probability < 0.95:
         more = (
             f"in {100 * worst.probability:.0f} of 100 possible profiles there is one there; more "
             "marks where the slope changes would decide"
@@ -183,7 +199,7 @@ def fall_findings(falls: Sequence[FallVerdict], frame: Frame) -> tuple[Finding, 
         verdict = "less than the rule asks" if beyond else "undecided at this accuracy"
         text = (
             f"{fall.name}: {verdict}: the {what} within {told.over_m:.2f} m of the wall {does} "
-            f"{with_interval(worst, '%')} (95 %) away from it at {easting:.2f}, "
+            f"{at_95(worst, '%')} away from it at {easting:.2f}, "
             f"{northing:.2f}; it {told.rule.sense} fall {100 * told.limit:g} % or more "
             f"({told.rule.source} {told.rule.section}). Of {fall.wall_m:.1f} m of wall "
             f"{told.lengths_m['beyond']:.1f} m have less, {told.lengths_m['undecided']:.1f} m are "
@@ -202,7 +218,7 @@ def clearance_words(clearance: Clearance) -> str:
     feature, parcel = clearance.feature, clearance.parcel
     apart = clearance.distance
     size = apart if apart.value >= 0 else apart.scaled(-1.0)
-    reach = f"{with_interval(size, 'm')} (95 %)"
+    reach = at_95(size, "m")
     if clearance.verdict == "clear":
         return f"{feature} is clear of the line of parcel {parcel} by {reach}"
     if clearance.verdict == "crosses":

@@ -245,8 +245,11 @@ class Ground:
 
         Notes
         -----
-        Student's t with the degrees of freedom of Satterthwaite (1946, doi:10.2307/3002019).
+        Student's t with the degrees of freedom of Satterthwaite (1946, doi:10.2307/3002019);
+        infinite where the accuracy of the survey is not known.
         """
+        if not self.network.accuracy_known:
+            return np.inf
         spread = marks**2 / self.network.vertical_degrees_of_freedom
         spread += departure**2 / self.roughness.degrees_of_freedom
         return t_factor((marks + departure) ** 2 / spread if spread > 0 else np.inf)

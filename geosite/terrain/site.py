@@ -115,7 +115,7 @@ def model_terrain(notes: Notes, network: Network, drawing: Drawing) -> Terrain |
         ground=site.ground,
         surface=site.surface,
         elevation=site.bare,
-        sigma=np.where(site.buildings, np.nan, sigma),
+        sigma=np.where(site.buildings | (not network.accuracy_known), np.nan, sigma),
         slope=site.slope,
         buildings=site.buildings,
         water=water,

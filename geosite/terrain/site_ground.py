@@ -135,6 +135,8 @@ def site_ground(notes: Notes, network: Network, drawing: Drawing) -> SiteGround 
     draws = _affordable(notes.site.drainage.confidence_runs, local)
     # a number at a few places costs little: its grounds are drawn where no raster's are
     draws = draws or _DRAWS_AT_PLACES
+    if not network.accuracy_known:
+        draws = 0  # nothing tells which grounds are possible
     return SiteGround(
         notes=notes,
         network=network,

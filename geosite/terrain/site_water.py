@@ -216,7 +216,7 @@ def _possible(
     stack: Callable[[range], Floats] | None,
     relief: Floats | None,
 ) -> Possible | None:
-    if not site.notes.site.drainage.confidence_runs:
+    if not (site.notes.site.drainage.confidence_runs and site.ground.draws):
         return None
     if stack is None:
         stack = PossibleRasters(site.ground, site.local, site.surface.z).stack

@@ -303,7 +303,7 @@ def pond_findings(
 
 def _draws_findings(site: SiteGround) -> tuple[Finding, ...]:
     asked, drawn = site.notes.site.drainage.confidence_runs, site.ground.draws
-    if drawn >= asked:
+    if drawn >= asked or not site.network.accuracy_known:
         return ()
     return (
         Finding(

@@ -37,7 +37,7 @@ from geosite.network.walk import walk_runs
 
 def bare(**facts: Any) -> Any:
     """Return what is asked of a network that nothing shifts on the map."""
-    network = SimpleNamespace(**facts, shift=UNMOVED)
+    network = SimpleNamespace(**facts, shift=UNMOVED, accuracy_known=True)
     network.relative = network
     return network
 

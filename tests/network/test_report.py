@@ -225,6 +225,7 @@ def reported(**changed: Any) -> dict[str, Any]:
         orientation=np.radians([30.0, -40.0]),
         closures=changed.pop("closures", ()),
         interval_factor=2.0,
+        accuracy_known=True,
     )
     azimuth = changed.pop("azimuth", None)
     anchored = Anchored(NORTH, (Control("A", None, None, 0.0, 9.0, True),), azimuth, ())

@@ -65,6 +65,7 @@ def _adjusted(notes: Notes, network: Network) -> str:
         + ("" if limit is None else f" (limit 1:{limit:g})")
         + f"; variance factor {network.variance_factor:.2f} horizontal, "
         f"{network.vertical_variance_factor:.2f} vertical."
+        + ("" if network.accuracy_known else " The accuracy is not known: nothing checks this.")
     )
 
 

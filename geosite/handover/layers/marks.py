@@ -61,7 +61,8 @@ class Visited:
             np.array([ellipse_half_axis(network, axis) for axis in axes.tolist()])
             for axes in (major, minor)
         )
-        return longer, shorter, np.degrees(azimuth)
+        known = network.accuracy_known
+        return longer, shorter, np.where(known, np.degrees(azimuth), np.nan)
 
     def roles(self) -> list[str]:
         """Return what each mark is for."""

@@ -15,9 +15,8 @@ from geosite.base.columns import Columns, integer, real, text
 from geosite.base.map_frame import Frame
 from geosite.fieldbook.model import PIECE_KINDS, FieldBook
 from geosite.handover.model import Form, Layer
-from geosite.network.covariance import sigma_horizontal, sigma_vertical
 from geosite.network.model import Network
-from geosite.network.on_map import half_widths
+from geosite.network.on_map import half_widths, stated_sigmas
 
 __all__ = ["Placed", "columns", "layer"]
 
@@ -72,12 +71,12 @@ class Placed:
     @cached_property
     def sigma_h(self) -> Floats:
         """Standard deviation per horizontal axis, metres."""
-        return sigma_horizontal(self.network)
+        return stated_sigmas(self.network)[0]
 
     @cached_property
     def sigma_v(self) -> Floats:
         """Standard deviation of the elevation, metres."""
-        return sigma_vertical(self.network)
+        return stated_sigmas(self.network)[1]
 
     @cached_property
     def half_widths(self) -> tuple[Floats, Floats]:

@@ -61,8 +61,14 @@ def adjusted_blocks(package: Package) -> list[Block]:
         "Coordinates and elevations in the units of their reference systems. The ellipse holds the "
         "mark in 95 of 100 cases; its azimuth is that of the longer axis, from grid north."
     )
+    is_known = any(m.get("sigma_h_m") is not None for m in marks)
+    if not is_known:
+        words = (
+            "Coordinates and elevations in the units of their reference systems. Their accuracy is "
+            "not known."
+        )
     blocks: list[Block] = [Heading("Adjusted coordinates", 2), Paragraph(words)]
-    if len(marks) > 1:
+    if len(marks) > 1 and is_known:
         blocks.append(_sketch(marks))
     return [*blocks, Table(columns, rows)]
 

@@ -81,7 +81,12 @@ def _what(package: Package, network: NetworkReport) -> list[Block]:
         (
             run.run,
             str(run.observations),
-            f"{run.orientation_deg:.3f} +/- {run.orientation_sigma_deg:.3f}",
+            f"{run.orientation_deg:.3f}"
+            + (
+                ", not known"
+                if run.orientation_sigma_deg is None
+                else f" +/- {run.orientation_sigma_deg:.3f}"
+            ),
             ""
             if run.direction is None
             else f"{run.direction.misclosure_deg:.3f} (sigma {run.direction.sigma_deg:.3f})",

@@ -27,9 +27,8 @@ from geosite.handover.model import CAUTION
 from geosite.handover.report import answers_model, model
 from geosite.handover.report.ground import ground_report
 from geosite.linework.model import Drawing, Feature, Measure
-from geosite.network.covariance import sigma_horizontal, sigma_vertical
 from geosite.network.model import Network
-from geosite.network.on_map import half_widths
+from geosite.network.on_map import half_widths, stated_sigmas
 from geosite.review.answers import Answers
 from geosite.review.checked import Grade
 from geosite.review.earthwork import Earthwork
@@ -131,7 +130,7 @@ def site_report(
 
 
 def _points(network: Network) -> model.Points:
-    sigma_h, sigma_v = _largest(sigma_horizontal(network)), _largest(sigma_vertical(network))
+    sigma_h, sigma_v = map(_largest, stated_sigmas(network))
     plan_95, level_95 = half_widths(network)
     return model.Points(
         count=len(network.en),

@@ -66,8 +66,9 @@ def compare(before: Epoch, after: Epoch) -> Change:
         size=1,
         noise_freedom=_freedom(before, after, rows, "level"),
     )
+    known = before.network.accuracy_known and after.network.accuracy_known
     marks = tuple(
-        _mark(name, before, int(rows[0][i]), i, plan, level) for i, name in enumerate(names)
+        _mark(name, before, int(rows[0][i]), i, plan, level, known) for i, name in enumerate(names)
     )
     ground = None
     if before.site is not None and after.site is not None:
@@ -194,11 +195,11 @@ def _freedom(
 
 
 def _mark(
-    name: str, before: Epoch, row: int, number: int, plan: Stability, level: Stability
+    name: str, before: Epoch, row: int, number: int, plan: Stability, level: Stability, known: bool
 ) -> MarkChange:
     flat, up = plan.marks[number], level.marks[number]
-    in_plan = t_factor(flat.test.noise_freedom)
-    in_height = t_factor(up.test.noise_freedom)
+    in_plan = t_factor(flat.test.noise_freedom) if known else math.inf
+    in_height = t_factor(up.test.noise_freedom) if known else math.inf
     east, north = flat.shift.tolist()
     length = math.hypot(east, north)
     along = flat.shift / length if length > 0 else np.array([1.0, 0.0])
@@ -219,8 +220,8 @@ def _mark(
         up.detectable,
         flat.test.probability,
         up.test.probability,
-        _verdict(plan, number),
-        _verdict(level, number),
+        _verdict(plan, number) if known else "undecided",
+        _verdict(level, number) if known else "undecided",
         (float(major[0]) * wide, float(minor[0]) * wide, float(azimuth[0])),
     )
 

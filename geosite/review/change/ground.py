@@ -216,6 +216,8 @@ def _draws(
 
 def _volume(rise: Floats, noise: Floats, cells: npt.NDArray[np.bool_], cell: float) -> Estimate:
     value = float(rise[cells].sum()) * cell
+    if not len(noise):
+        return Estimate.from_draws(value, noise)
     error = noise[:, cells].sum(axis=1) * cell
     return Estimate.from_draws(value, value + error - error.mean())
 
