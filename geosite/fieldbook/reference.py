@@ -20,7 +20,7 @@ from msgspec import NODEFAULT, inspect
 
 from geosite.fieldbook.sitefile import SiteFile
 
-__all__ = ["FIRST_VERSION", "KeyEntry", "TableEntry", "json_schema", "struct_tables", "tables"]
+__all__ = ["FIRST_VERSION", "KeyEntry", "TableEntry", "json_schema", "tables"]
 
 FIRST_VERSION = "0.1"
 """Since when a key is there whose docstring says nothing of it."""
@@ -141,10 +141,10 @@ def tables() -> tuple[TableEntry, ...]:
     """
     root = inspect.type_info(SiteFile)
     assert isinstance(root, inspect.StructType)
-    return tuple(table for table in struct_tables(root, "", True) if table.path)
+    return tuple(table for table in _struct_tables(root, "", True) if table.path)
 
 
-def struct_tables(
+def _struct_tables(
     struct: inspect.StructType, path: str, required: bool, repeated: bool = False
 ) -> list[TableEntry]:
     """Return the table of a struct and those inside it.
@@ -171,7 +171,7 @@ def struct_tables(
             continue
         table, many = nested
         below = f"{here}.NAME" if many == "by name" else here
-        inner += struct_tables(table, below, field.required, many == "list")
+        inner += _struct_tables(table, below, field.required, many == "list")
     meaning = re.sub(r"^``\[[^`]*``:\s*", "", own.split("\n\n")[0].replace("\n", " "))
     entry = TableEntry(path, meaning[:1].upper() + meaning[1:], tuple(keys), required, repeated)
     return [entry, *inner]

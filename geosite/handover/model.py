@@ -183,9 +183,9 @@ class Package:
     title: str
     date: str
     frame: Frame
-    layers: tuple[Layer, ...]
-    rasters: tuple[Raster, ...]
-    tables: tuple[Table, ...]
+    layers: tuple[Layer, ...] = ()
+    rasters: tuple[Raster, ...] = ()
+    tables: tuple[Table, ...] = ()
     report: SiteReport | None = None
     findings: tuple[Finding, ...] = ()
     features: tuple[Feature, ...] = ()

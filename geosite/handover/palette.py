@@ -106,5 +106,12 @@ DIRECTION_RAMP = ("#f2ead3", "#c98a5a", "#3a3450", "#5d93b5")
 
 
 def surface_colours(codes: Iterable[str]) -> dict[str, str]:
-    """Give each code its tint, in order; the tints start over after six codes."""
+    """Give each code its tint, ``#rrggbb``, in order; the tints start over after six codes.
+
+    Examples
+    --------
+    >>> tints = surface_colours("abcdefg")
+    >>> tints["a"], tints["g"] == tints["a"], len(set(tints.values()))
+    ('#c4bac2', True, 6)
+    """
     return {code: SURFACES[i % len(SURFACES)] for i, code in enumerate(codes)}

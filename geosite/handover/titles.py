@@ -43,7 +43,15 @@ def column_title(field: Field) -> str:
 
 
 def column_titles(fields: Sequence[Field]) -> dict[str, str]:
-    """Return the titles of a table's columns, each different from the others, by column name."""
+    """Return the titles of a table's columns by column name, each different from the others.
+
+    Examples
+    --------
+    A second column of the same title has its name behind it:
+
+    >>> column_titles([Field("area_m2", "real", unit="m2"), Field("area", "real", unit="m2")])
+    {'area_m2': 'Area [m²]', 'area': 'Area [m²] (area)'}
+    """
     titles: dict[str, str] = {}
     for field in fields:
         title = column_title(field)

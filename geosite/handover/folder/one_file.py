@@ -22,6 +22,13 @@ def write_whole(path: Path, content: bytes) -> None:
     ------
     OSError
         It cannot be written; a file that was there is as it was.
+
+    Examples
+    --------
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     write_whole(Path(folder) / "new" / "a.txt", b"whole")
+    ...     (Path(folder) / "new" / "a.txt").read_bytes()
+    b'whole'
     """
     path.parent.mkdir(parents=True, exist_ok=True)
     place = Path(os.path.realpath(path))

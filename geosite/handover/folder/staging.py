@@ -160,7 +160,17 @@ def _read_back(out: Path, staging: Path) -> None:
 
 
 def file_digest(path: Path) -> str:
-    """Return the SHA-256 of a file, hexadecimal."""
+    """Return the SHA-256 of a file, hexadecimal.
+
+    Examples
+    --------
+    Of an empty file (NIST FIPS 180-4, the digest of no bytes):
+
+    >>> import tempfile
+    >>> with tempfile.NamedTemporaryFile() as empty:
+    ...     file_digest(Path(empty.name))[:16]
+    'e3b0c44298fc1c14'
+    """
     with path.open("rb") as stream:
         return hashlib.file_digest(stream, "sha256").hexdigest()
 

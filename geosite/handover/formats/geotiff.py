@@ -14,7 +14,6 @@ from geosite.base.map_frame import Frame
 from geosite.handover.model import NODATA, Package, Raster
 
 __all__ = [
-    "compound_wkt",
     "crs_of",
     "drop_foreign_proj",
     "options",
@@ -36,8 +35,17 @@ def drop_foreign_proj() -> None:
         os.environ.pop(name, None)
 
 
-def compound_wkt(frame: Frame) -> str | None:
-    """Return the WKT of map and vertical CRS together; None where elevations are relative."""
+def _compound_wkt(frame: Frame) -> str | None:
+    """Return the WKT of map and vertical CRS together; None where elevations are relative.
+
+    Examples
+    --------
+    >>> from pyproj import CRS
+    >>> map_wkt, up_wkt = (CRS(code).to_wkt() for code in ("EPSG:25832", "EPSG:7837"))
+    >>> frame = Frame(map_wkt, "EPSG:25832", up_wkt, "DHHN2016 height")
+    >>> CRS.from_wkt(_compound_wkt(frame)).name
+    'EPSG:25832 + DHHN2016 height'
+    """
     if frame.vertical_wkt is None:
         return None
     from pyproj import CRS
@@ -94,7 +102,7 @@ def write_raster(path: Path, raster: Raster, frame: Frame) -> None:
 
 def crs_of(raster: Raster, frame: Frame) -> str:
     """Return the WKT that a raster carries: of the map, and of the elevations where it has them."""
-    return (compound_wkt(frame) if raster.is_elevation else None) or frame.crs_wkt
+    return (_compound_wkt(frame) if raster.is_elevation else None) or frame.crs_wkt
 
 
 def options(raster: Raster) -> dict[str, Any]:

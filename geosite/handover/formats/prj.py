@@ -8,7 +8,16 @@ __all__ = ["prj_wkt"]
 
 
 def prj_wkt(frame: Frame) -> str | None:
-    """Return the map CRS as WKT 1, which readers of ``.prj`` know; None where it has none."""
+    """Return the map CRS as WKT 1, which readers of ``.prj`` know; None where it has none.
+
+    Examples
+    --------
+    >>> from pyproj import CRS
+    >>> prj_wkt(Frame(crs_wkt=CRS("EPSG:25832").to_wkt()))[:32]
+    'PROJCS["ETRS89 / UTM zone 32N",G'
+    >>> prj_wkt(Frame()) is None
+    True
+    """
     from pyproj import CRS
     from pyproj.exceptions import CRSError
 

@@ -23,6 +23,13 @@ def cell(value: Any) -> str:
     Numbers are written with the digits that give them back exactly. Text that a spreadsheet would
     take for a formula gets an apostrophe in front; NUL is dropped and every line end in it becomes
     a line feed, because CSV readers do not agree on them.
+
+    Examples
+    --------
+    >>> cell(0.1), cell(-0.0), cell(None), cell(float("nan"))
+    ('0.1', '0.0', '', '')
+    >>> cell("=SUM(A1)"), cell("10 m")
+    ("'=SUM(A1)", '10 m')
     """
     if value is None:
         return ""

@@ -35,7 +35,22 @@ class Wgs84:
 
 
 def to_wgs84(frame: Frame) -> Wgs84:
-    """Choose the best operation that works without a download, at the frame's origin."""
+    """Choose the best operation that works without a download, at the frame's origin.
+
+    Parameters
+    ----------
+    frame
+        The map.
+
+    Examples
+    --------
+    On the central meridian of UTM zone 32, 9 degrees east, at the equator:
+
+    >>> from pyproj import CRS
+    >>> found = to_wgs84(Frame(crs_wkt=CRS("EPSG:32632").to_wkt(), origin=(500000.0, 0.0)))
+    >>> found.place([500000.0, 0.0]).round(9).tolist(), found.accuracy_m
+    ([[9.0, 0.0]], 0.0)
+    """
     from pyproj import CRS, Transformer
     from pyproj.exceptions import ProjError
     from pyproj.transformer import AreaOfInterest
@@ -75,6 +90,15 @@ def outline(frame: Frame, en: Floats) -> tuple[tuple[float, float], ...]:
     """Return the corners of the extent of places on the map, longitude and latitude, degrees.
 
     Counter-clockwise, the first corner again at the end.
+
+    Examples
+    --------
+    >>> from pyproj import CRS
+    >>> utm = Frame(crs_wkt=CRS("EPSG:32632").to_wkt(), origin=(500000.0, 0.0))
+    >>> places = np.array([[500000.0, 0.0], [500100.0, 50.0]])
+    >>> corners = outline(utm, places)
+    >>> len(corners), corners[0] == corners[-1], corners[1][0] > corners[0][0]
+    (5, True, True)
     """
     (west, south), (east, north) = en.min(axis=0).tolist(), en.max(axis=0).tolist()
     corners = [(west, south), (east, south), (east, north), (west, north), (west, south)]

@@ -58,7 +58,21 @@ class Encoded:
 
 
 def encode(layer: Layer) -> Encoded:
-    """Encode the plain geometries of a layer, single ones as multi where the layer is so."""
+    """Encode the plain geometries of a layer, single ones as multi where the layer is so.
+
+    Parameters
+    ----------
+    layer
+        Any but the one with curves.
+
+    Examples
+    --------
+    A little-endian point, type 1, at 3, 4 (ISO 13249-3):
+
+    >>> layer = Layer("marks", "Marks", "", "Point", (), [{}], [shapely.Point(3, 4)])
+    >>> struct.unpack("<BIdd", encode(layer).wkb[0])
+    (1, 1, 3.0, 4.0)
+    """
     shapes: Any = np.array(layer.geometries, dtype=object)
     collect = _COLLECT.get(layer.geometry_type.removesuffix("Z"))
     if collect is not None:
@@ -168,7 +182,19 @@ def _at(piece: Piece, share: Floats) -> Floats:
 
 
 def arc_of(piece: Piece) -> tuple[tuple[float, float], float, float, float]:
-    """Return centre, radius, start angle and sweep of an arc or circle."""
+    """Return centre, radius (local grid metres), start angle and sweep (radians) of an arc.
+
+    Raises
+    ------
+    ValueError
+        The piece is straight.
+
+    Examples
+    --------
+    >>> half = Piece("arc", np.arange(3), np.zeros((2, 3)), (0.0, 0.0), 2.0, 0.0, math.pi)
+    >>> arc_of(half)[1]
+    2.0
+    """
     if (
         piece.centre is None
         or piece.radius is None

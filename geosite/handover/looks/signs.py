@@ -104,14 +104,39 @@ def group_of(name: str) -> str:
 
 
 def code_tints(codes: Mapping[str, Any]) -> dict[str, str]:
-    """Return the tint of each surface code, buildings left out."""
+    """Return the tint of each surface code by its name, buildings left out.
+
+    Parameters
+    ----------
+    codes
+        ``[codes]`` of the site file: name to what it means.
+
+    Examples
+    --------
+    >>> from geosite.fieldbook.sitefile import Code
+    >>> paved, shed = Code(geometry="area"), Code(geometry="area", building=True)
+    >>> list(code_tints({"asphalt": paved, "shed": shed, "kerb": Code(geometry="line")}))
+    ['asphalt']
+    """
     return surface_colours(
         name for name, code in codes.items() if code.geometry == "area" and not code.building
     )
 
 
 def code_pen(code: Any) -> Stroke:
-    """Return the pen of a line: stronger where water or triangles do not cross it."""
+    """Return the pen of a line: stronger where water or triangles do not cross it.
+
+    Parameters
+    ----------
+    code
+        What its code means, None for nothing.
+
+    Examples
+    --------
+    >>> from geosite.fieldbook.sitefile import Code
+    >>> round(code_pen(Code(geometry="line", breakline=True)).width_mm / code_pen(None).width_mm, 3)
+    1.6
+    """
     pen = STROKES["lines"]
     if code is not None and (code.barrier or code.breakline):
         return replace(pen, width_mm=pen.width_mm * 1.6)
@@ -131,6 +156,17 @@ def arrow_length(slope_percent: float | None) -> float:
 
 
 def steadiness(arrow: Mapping[str, Any]) -> float:
-    """Return how far all water at an arrow goes its way, 0 to 1; 1 where nobody says."""
+    """Return how far all water at an arrow goes its way, 0 to 1; 1 where nobody says.
+
+    Parameters
+    ----------
+    arrow
+        Record of the layer ``drainage_arrows``.
+
+    Examples
+    --------
+    >>> steadiness({"steadiness": 0.8}), steadiness({})
+    (0.8, 1.0)
+    """
     told = arrow.get("steadiness")
     return 1.0 if told is None else float(told)

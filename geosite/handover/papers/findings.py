@@ -27,6 +27,14 @@ def paper_for(package: Package, options: Handover, title: str) -> Paper:
         ``[handover]``: its sheet decides between A4 and ANSI A.
     title
         Of the document.
+
+    Examples
+    --------
+    >>> from geosite.base.map_frame import Frame
+    >>> package = Package("Ferry landing", "2026-05-01", Frame())
+    >>> paper = paper_for(package, Handover(sheet="ANSI B"), "Findings")
+    >>> paper.width, paper.height, paper.about
+    (215.9, 279.4, 'Ferry landing, surveyed 2026-05-01')
     """
     width, height = _RUNNING["ANSI" if options.sheet.startswith("ANSI") else "A"]
     name = package.title or "Untitled site"
@@ -35,7 +43,16 @@ def paper_for(package: Package, options: Handover, title: str) -> Paper:
 
 
 def finding_blocks(package: Package) -> list[Block]:
-    """Return every finding in full, those to look at first; nothing where there is none."""
+    """Return every finding in full, those to look at first; nothing where there is none.
+
+    Examples
+    --------
+    >>> from geosite.base.map_frame import Frame
+    >>> seen = (Finding("note", "known", "It is so."), Finding("look", "odd", "Look at it."))
+    >>> blocks = finding_blocks(Package("Yard", "", Frame(), findings=seen))
+    >>> [row[1] for block in blocks if isinstance(block, Table) for row in block.rows]
+    ['Look at it.', 'It is so.']
+    """
     if not package.findings:
         return []
     look = [f for f in package.findings if f.level == "look"]

@@ -22,7 +22,6 @@ from geosite.handover.plan.measures import Measures, layer_of
 __all__ = [
     "LETTERING",
     "Canvas",
-    "digits_for",
     "grid_step",
     "interior",
     "length_of",
@@ -168,14 +167,48 @@ class Canvas:
 
 
 def grid_step(view: View, lettering: float) -> float:
-    """Return the round number of map units between coordinate ticks, about 40 to 100 mm apart."""
+    """Return the round number of map units between coordinate ticks, about 40 to 100 mm apart.
+
+    Parameters
+    ----------
+    view
+        The map on paper.
+    lettering
+        Factor on every size.
+
+    Examples
+    --------
+    At 1:200, 5 mm per metre, ticks 10 m apart are 50 mm apart:
+
+    >>> from geosite.base.map_frame import Frame
+    >>> from geosite.drawing.sheet import Rectangle
+    >>> grid_step(View(Frame(), (0.0, 0.0), 200.0, Rectangle(0, 0, 200, 200)), 1.0)
+    10.0
+    """
     target = 45.0 * lettering / view.mm_per_unit
     power = 10.0 ** math.floor(math.log10(target))
     return next(m * power for m in (1.0, 2.0, 5.0, 10.0) if m * power >= target)
 
 
 def thin(places: Floats, cell: float, view: View) -> list[int]:
-    """Return the first of the places in each square cell of the window, in order."""
+    """Return the first of the places in each square cell of the window, in order.
+
+    Parameters
+    ----------
+    places : array, shape (n, 2), sheet mm
+    cell
+        Side of a cell, mm.
+    view
+        The map on paper; what lies outside of its window is left out.
+
+    Examples
+    --------
+    >>> from geosite.base.map_frame import Frame
+    >>> from geosite.drawing.sheet import Rectangle
+    >>> view = View(Frame(), (0.0, 0.0), 200.0, Rectangle(0, 0, 100, 100))
+    >>> thin(np.array([[1.0, 1.0], [2.0, 2.0], [15.0, 1.0], [300.0, 1.0]]), 10.0, view)
+    [0, 2]
+    """
     if not len(places):
         return []
     window = view.window
@@ -188,7 +221,32 @@ def thin(places: Floats, cell: float, view: View) -> list[int]:
 
 
 def interior(shape: Any, view: View, lettering: float, count: int = 96) -> Floats:
-    """Return places inside a polygon in sheet mm, shape (k, 3), the roomiest first."""
+    """Return places inside a polygon for its label, the roomiest first.
+
+    Parameters
+    ----------
+    shape
+        Polygon, sheet mm.
+    view
+        The map on paper.
+    lettering
+        Factor on every size.
+    count
+        About how many.
+
+    Returns
+    -------
+    array, shape (k, 3)
+        x, y, and the angle of the text, which is 0.
+
+    Examples
+    --------
+    >>> from geosite.base.map_frame import Frame
+    >>> from geosite.drawing.sheet import Rectangle
+    >>> view = View(Frame(), (0.0, 0.0), 200.0, Rectangle(0, 0, 100, 100))
+    >>> interior(shapely.box(10, 10, 40, 40), view, 1.0, count=9)[0].tolist()
+    [25.0, 25.0, 0.0]
+    """
     window = view.window
     if shape.is_empty:
         return np.zeros((0, 3))
@@ -214,19 +272,23 @@ def interior(shape: Any, view: View, lettering: float, count: int = 96) -> Float
 
 
 def length_of(line: Floats) -> float:
-    """Return the length of a line, shape (n, 2)."""
+    """Return the length of a line, shape (n, 2).
+
+    Examples
+    --------
+    >>> length_of(np.array([[0.0, 0.0], [3.0, 4.0], [3.0, 5.0]]))
+    6.0
+    """
     return float(np.hypot(*np.diff(line, axis=0).T).sum())
 
 
 def signed_area(ring: Floats) -> float:
-    """Return the area of a ring, positive counter-clockwise with y upwards."""
+    """Return the area of a closed ring, shape (n, 2), positive counter-clockwise with y upwards.
+
+    Examples
+    --------
+    >>> signed_area(np.array([[0.0, 0.0], [4.0, 0.0], [4.0, 3.0], [0.0, 0.0]])) / 2
+    6.0
+    """
     e, n = (ring - ring[0]).T
     return float(e @ np.roll(n, -1) - n @ np.roll(e, -1))
-
-
-def digits_for(heights: Sequence[float]) -> int:
-    """Return the fewest decimals that tell contours apart."""
-    steps = np.diff(np.unique(np.round(heights, 4)))
-    if not len(steps):
-        return 2
-    return int(np.clip(math.ceil(-math.log10(float(steps.min())) - 1e-6), 0, 3))

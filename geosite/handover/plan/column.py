@@ -118,13 +118,44 @@ class Column:
 
 
 def more(column: Column, count: int, limit: int, where: str) -> None:
-    """Say how many more there are, and where."""
+    """Say how many more there are, and where; nothing where all are shown.
+
+    Parameters
+    ----------
+    column
+        Receives the words.
+    count, limit
+        How many there are, and how many are shown.
+    where
+        The others are.
+
+    Examples
+    --------
+    >>> column = Column(0.0, 0.0, 70.0, 1.0)
+    >>> more(column, 12, 10, "quantities.csv")
+    >>> column.items[0].text
+    'and 2 more in quantities.csv'
+    """
     if count > limit:
         column.paragraph(f"and {count - limit} more in {where}", colour=FAINT)
 
 
 def stroke_sign(stroke: Stroke, k: float) -> Callable[[float, float], Items]:
-    """Return a sign that shows a pen."""
+    """Return a sign that shows a pen: 8 mm of its line.
+
+    Parameters
+    ----------
+    stroke
+        The pen.
+    k
+        Factor on every size.
+
+    Examples
+    --------
+    >>> (shape,) = stroke_sign(Stroke(TEXT, 0.25), 1.0)(10.0, 5.0)
+    >>> shape.outlines[0].pieces[0].tolist()
+    [[6.0, 5.0], [14.0, 5.0]]
+    """
 
     def sign(x: float, y: float) -> Items:
         line = np.array([(x - 4.0 * k, y), (x + 4.0 * k, y)])

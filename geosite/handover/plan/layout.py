@@ -120,7 +120,19 @@ class Layout:
 
 
 def usual_scales(unit: Literal["m", "ft"]) -> Iterator[float]:
-    """Yield the usual scale numbers, the largest scale first, without end."""
+    """Yield the usual scale numbers, the largest scale first, without end.
+
+    Parameters
+    ----------
+    unit
+        ``"m"`` for those of metric drawings, ``"ft"`` for whole feet per inch.
+
+    Examples
+    --------
+    >>> from itertools import islice
+    >>> list(islice(usual_scales("m"), 6)), list(islice(usual_scales("ft"), 4))
+    ([10, 20, 50, 100, 200, 250], [12.0, 24.0, 60.0, 120.0])
+    """
     if unit == "m":
         yield from _METRIC
         steps, factor = [10.0, 20.0, 25.0, 50.0], 1000.0
@@ -133,7 +145,20 @@ def usual_scales(unit: Literal["m", "ft"]) -> Iterator[float]:
 
 
 def scale_name(scale: float, unit: Literal["m", "ft"]) -> str:
-    """Return a scale as it is written on a drawing."""
+    """Return a scale as it is written on a drawing.
+
+    Parameters
+    ----------
+    scale
+        Scale number: 240 for 1:240.
+    unit
+        That the drawing speaks.
+
+    Examples
+    --------
+    >>> scale_name(240.0, "ft"), scale_name(250.0, "m")
+    ('1 in = 20 ft (1:240)', '1:250')
+    """
     if unit == "ft" and scale % 12 == 0:
         return f"1 in = {scale / 12:.6g} ft (1:{scale:.9g})"
     return f"1:{scale:.9g}"
@@ -168,6 +193,14 @@ def choose_layout(
     ------
     OutputRefused
         The scale asked for needs a larger sheet.
+
+    Examples
+    --------
+    At 1:250 a site of 60 m takes 240 mm, more than A4 leaves beside the words; at 1:500 it fits:
+
+    >>> layout = choose_layout(Frame(), (0, 0, 60, 30), Handover(sheet="A4"), lambda *_: True)
+    >>> layout.view.scale, layout.way
+    (500, 'landscape')
     """
     # landscape needs no trying: portrait is tried as long as it can be the better one
     flat = _arrange(frame, extent, options, True, words_fit, math.inf)

@@ -307,6 +307,14 @@ def signs_block(package: Package) -> Block:
 
 
 def contour_interval(layer: Layer) -> float:
-    """Return the usual step between contours."""
+    """Return the usual step between contours, elevation units; 0 where there are fewer than two.
+
+    Examples
+    --------
+    >>> heights = [402.0, 402.5, 403.0, 404.0]
+    >>> records = [{"elevation": height} for height in heights]
+    >>> contour_interval(Layer("contours", "Contours", "", "LineStringZ", (), records, []))
+    0.5
+    """
     heights = np.unique([round(r["elevation"], 4) for r in layer.records if r["elevation"]])
     return float(np.round(np.median(np.diff(heights)), 4)) if len(heights) > 1 else 0.0

@@ -49,11 +49,8 @@ __all__ = [
     "draw_marks",
     "draw_parcels",
     "draw_sections",
-    "draw_symbols",
     "draw_water",
     "near_parcels",
-    "outlines_of",
-    "piece_on_paper",
 ]
 
 
@@ -120,18 +117,18 @@ def draw_areas(page: Canvas) -> None:
         pen = STROKES["areas"]
         if building:
             pen = replace(pen, width_mm=pen.width_mm * 2)
-        outlines = closed if feature is None else list(outlines_of(page, feature))
+        outlines = closed if feature is None else list(_outlines_of(page, feature))
         page.shapes["outlines"].append(Shape(outlines, pen))
         page.board.cross(rings, 2)
 
 
-def outlines_of(page: Canvas, feature: Feature) -> Iterator[Outline]:
+def _outlines_of(page: Canvas, feature: Feature) -> Iterator[Outline]:
     """Yield the drawn parts of an outline, with true arcs, broken at gaps."""
     run: list[Floats | Arc] = []
     whole = all(piece.kind != "gap" for piece in feature.pieces)
     for piece in feature.pieces:
         if piece.kind != "gap":
-            run.append(piece_on_paper(page, piece))
+            run.append(_piece_on_paper(page, piece))
         elif run:
             yield Outline(tuple(run))
             run = []
@@ -139,7 +136,7 @@ def outlines_of(page: Canvas, feature: Feature) -> Iterator[Outline]:
         yield Outline(tuple(run), closed=whole and feature.kind == "area")
 
 
-def piece_on_paper(page: Canvas, piece: Piece) -> Floats | Arc:
+def _piece_on_paper(page: Canvas, piece: Piece) -> Floats | Arc:
     """Return a piece in sheet mm, a true arc where it is one."""
     if piece.centre is None or not piece.radius or not piece.sweep:
         return page.view.local_on_paper(piece.vertices)
@@ -163,7 +160,7 @@ def draw_lines(page: Canvas) -> None:
         outlines = (
             [Outline((line,)) for line in lines]
             if feature is None
-            else list(outlines_of(page, feature))
+            else list(_outlines_of(page, feature))
         )
         pen = code_pen(page.package.codes.get(str(record["code"])))
         page.shapes["lines"].append(Shape(outlines, pen))
@@ -309,11 +306,11 @@ def draw_marks(page: Canvas) -> list[Mark]:
         for i in (crowd[k] for k in kept)
     ]
     walked = [i for i, r in enumerate(records) if not r["point"]]
-    draw_symbols(page, marks, places[walked])
+    _draw_symbols(page, marks, places[walked])
     return marks
 
 
-def draw_symbols(page: Canvas, marks: Sequence[Mark], walked: Floats) -> None:
+def _draw_symbols(page: Canvas, marks: Sequence[Mark], walked: Floats) -> None:
     """Draw the signs of the marks."""
     dots = []
     for mark in marks:

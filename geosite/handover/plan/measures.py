@@ -89,6 +89,21 @@ def section_letter(number: int) -> str:
 
 
 def layer_of(package: Package, name: str) -> Layer | None:
-    """Return a layer, None where it is missing or empty."""
+    """Return a layer, None where it is missing or empty.
+
+    Parameters
+    ----------
+    package
+        What leaves.
+    name
+        Of the layer.
+
+    Examples
+    --------
+    >>> from geosite.base.map_frame import Frame
+    >>> empty = Layer("areas", "Areas", "", "PolygonZ", (), [], [])
+    >>> layer_of(Package("Yard", "2026-05-01", Frame(), (empty,)), "areas") is None
+    True
+    """
     found = next((layer for layer in package.layers if layer.name == name), None)
     return found if found is not None and len(found.records) else None

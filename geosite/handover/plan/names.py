@@ -10,11 +10,11 @@ import shapely
 from geosite.base.arrays import Floats
 from geosite.drawing.ink import FAINT, TEXT
 from geosite.drawing.labels import Line, along, around
+from geosite.handover.looks.layers import contour_digits
 from geosite.handover.palette import ALERT, EARTH, PARCEL, WATER
 from geosite.handover.plan.canvas import (
     LETTERING,
     Canvas,
-    digits_for,
     interior,
     length_of,
     signed_area,
@@ -168,7 +168,7 @@ def name_contours(page: Canvas) -> None:
         return
     marked = [bool(r["is_index"]) for r in layer.records]
     heights = [r["elevation"] for r in layer.records]
-    digits = digits_for([h for h in heights if h is not None])
+    digits = contour_digits([h for h in heights if h is not None])
     lengths = shapely.length(np.array(layer.geometries, object)) * page.view.mm_per_unit
     shares = np.linspace(0.08, 0.92, 13)[[6, 3, 9, 1, 11, 5, 7, 2, 10, 0, 12]].tolist()
     # ground of many small hollows has thousands of loops with no room for a name

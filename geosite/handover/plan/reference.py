@@ -26,25 +26,59 @@ ELLIPSE = math.sqrt(-2 * math.log(0.05))
 
 
 def crs_words(wkt: str, name: str) -> str:
-    """Return what a CRS calls itself in its WKT, with its short name."""
+    """Return what a CRS calls itself in its WKT, with its short name.
+
+    Examples
+    --------
+    >>> crs_words('PROJCRS["ETRS89 / UTM zone 32N",BASEGEOGCRS[...', "EPSG:25832")
+    'ETRS89 / UTM zone 32N (EPSG:25832)'
+    """
     called = re.match(r'\s*[A-Z_]+\["([^"]{1,80})"', wkt)
     return printable(name if called is None else f"{called[1]} ({name})", 120)
 
 
 def height_words(frame: Frame) -> str:
-    """Return what elevations are relative to."""
+    """Return what elevations are relative to.
+
+    Examples
+    --------
+    >>> navd88 = 'VERTCRS["NAVD88 height (ftUS)",VDATUM[...'
+    >>> height_words(Frame(vertical_wkt=navd88, vertical_name="EPSG:6360"))
+    'NAVD88 height (ftUS) (EPSG:6360)'
+    >>> height_words(Frame())
+    'relative to the first baseline mark'
+    """
     if frame.vertical_name is None:
         return "relative to the first baseline mark"
     return crs_words(frame.vertical_wkt or "", frame.vertical_name)
 
 
 def plural(unit: str) -> str:
-    """Return the plural of a unit."""
+    """Return the plural of a unit.
+
+    Examples
+    --------
+    >>> plural("metre"), plural("US survey foot")
+    ('metres', 'US survey feet')
+    """
     return unit.replace("foot", "feet") if "foot" in unit else f"{unit}s"
 
 
 def convergence_words(convergence: float) -> str:
-    """Return how true and grid north lie to each other."""
+    """Return how true and grid north lie to each other.
+
+    Parameters
+    ----------
+    convergence
+        Geodetic minus grid azimuth, radians.
+
+    Examples
+    --------
+    >>> convergence_words(0.0)
+    'Arrow: grid north, which is true north here.'
+    >>> "1° 30.0" in convergence_words(math.radians(1.5))
+    True
+    """
     minutes = abs(math.degrees(convergence)) * 60
     if minutes < 0.5:
         return "Arrow: grid north, which is true north here."

@@ -56,6 +56,16 @@ def rounded(ring: Floats, cell: float) -> Floats:
     -----
     Stairs are cut by Douglas and Peucker (1973) at three quarters of a cell, corners by four
     rounds of Chaikin (1974, doi:10.1016/0146-664X(74)90028-8).
+
+    Examples
+    --------
+    A stair of cells of 1 mm loses its corners; nothing moves by more than a cell:
+
+    >>> x, y = [0, 3, 3, 2, 2, 1, 1, 0, 0], [0, 0, 1, 1, 2, 2, 3, 3, 0]
+    >>> stair = np.column_stack([x, y]).astype(float)
+    >>> smooth = rounded(stair, 1.0)
+    >>> float(shapely.hausdorff_distance(*map(shapely.linestrings, (stair, smooth)))) < 1.0
+    True
     """
     if len(ring) < 4 or cell <= 0:
         return ring
@@ -71,17 +81,56 @@ def rounded(ring: Floats, cell: float) -> Floats:
 
 
 def significant(pond: Mapping[str, Any]) -> bool:
-    """Return whether a pond is deeper than the survey's own uncertainty."""
+    """Return whether a pond is deeper than the survey's own uncertainty.
+
+    Parameters
+    ----------
+    pond
+        Record of the layer ``ponding``; one that does not say counts as deep.
+
+    Examples
+    --------
+    >>> significant({"is_significant": 0}), significant({"is_significant": 1}), significant({})
+    (False, True, True)
+    """
     return pond.get("is_significant") != 0
 
 
 def mark_symbol(x: float, y: float, lettering: float) -> Outline:
-    """Return the ring of an ordinary mark."""
+    """Return the ring of an ordinary mark.
+
+    Parameters
+    ----------
+    x, y
+        Middle, sheet mm.
+    lettering
+        Factor on every size.
+
+    Examples
+    --------
+    >>> (ring,) = mark_symbol(10.0, 20.0, 1.0).pieces
+    >>> ring.centre, ring.radius
+    ((10.0, 20.0), 0.5)
+    """
     return Outline((Arc((x, y), RADIUS_MM["ring"] * lettering, 0.0, 2 * math.pi),), closed=True)
 
 
 def baseline_symbol(x: float, y: float, lettering: float) -> list[Shape]:
-    """Return the target of a baseline mark: a ring with two opposite quarters filled."""
+    """Return the target of a baseline mark: a ring with two opposite quarters filled.
+
+    Parameters
+    ----------
+    x, y
+        Middle, sheet mm.
+    lettering
+        Factor on every size.
+
+    Examples
+    --------
+    >>> paper, quarters, ring = baseline_symbol(0.0, 0.0, 1.0)
+    >>> sum(piece.sweep for outline in quarters.outlines for piece in outline.pieces[1:]) / math.pi
+    1.0
+    """
     r = RADIUS_MM["target"] * lettering
     ring = Outline((Arc((x, y), r, 0.0, 2 * math.pi),), closed=True)
     quarters = [
@@ -99,7 +148,21 @@ def baseline_symbol(x: float, y: float, lettering: float) -> list[Shape]:
 
 
 def inlet_symbol(x: float, y: float, lettering: float) -> list[Shape]:
-    """Return the grating of an inlet."""
+    """Return the grating of an inlet: a ring with three bars.
+
+    Parameters
+    ----------
+    x, y
+        Middle, sheet mm.
+    lettering
+        Factor on every size.
+
+    Examples
+    --------
+    >>> ring, bars = inlet_symbol(0.0, 0.0, 1.0)
+    >>> len(bars.outlines)
+    3
+    """
     r = RADIUS_MM["grating"] * lettering
     ring = Outline((Arc((x, y), r, 0.0, 2 * math.pi),), closed=True)
     bars = []
@@ -111,9 +174,28 @@ def inlet_symbol(x: float, y: float, lettering: float) -> list[Shape]:
 
 
 def arrow_symbol(x: float, y: float, azimuth: float, length: float) -> Floats:
-    """Return the outline, shape (6, 2), of the dart of flowing water: tip first, tail fourth.
+    """Return the outline of the dart of flowing water: tip first, tail fourth.
 
-    Azimuth in degrees clockwise from grid north, which is up.
+    Parameters
+    ----------
+    x, y
+        Middle, sheet mm, y down.
+    azimuth
+        Degrees clockwise from grid north, which is up on the sheet.
+    length
+        Millimetres.
+
+    Returns
+    -------
+    array, shape (6, 2)
+
+    Examples
+    --------
+    An arrow of 4 mm to the east:
+
+    >>> dart = arrow_symbol(10.0, 10.0, 90.0, 4.0).round(9)
+    >>> dart[0].tolist(), dart[3].tolist()
+    ([12.0, 10.0], [8.0, 10.0])
     """
     turn = math.radians(azimuth)
     ahead = np.array([math.sin(turn), -math.cos(turn)]) * length
@@ -123,7 +205,22 @@ def arrow_symbol(x: float, y: float, azimuth: float, length: float) -> Floats:
 
 
 def hatch(shape: Any, spacing: float, angle: float) -> list[Outline]:
-    """Return parallel lines inside a polygon in sheet mm; angle in degrees, up to the right."""
+    """Return parallel lines inside a polygon.
+
+    Parameters
+    ----------
+    shape
+        Polygon, sheet mm.
+    spacing
+        Between lines, mm; they are counted from the sheet's corner, so those of neighbours meet.
+    angle
+        Degrees up to the right.
+
+    Examples
+    --------
+    >>> [line.pieces[0].tolist() for line in hatch(shapely.box(0, 0.5, 4, 2.5), 1.0, 0.0)]
+    [[[0.0, 1.0], [4.0, 1.0]], [[0.0, 2.0], [4.0, 2.0]]]
+    """
     turn = math.radians(angle)
     way = np.array([math.cos(turn), -math.sin(turn)])
     normal = np.array([-way[1], way[0]])
@@ -145,7 +242,19 @@ def hatch(shape: Any, spacing: float, angle: float) -> list[Outline]:
 
 
 def head(line: Floats, size: float) -> Outline | None:
-    """Return an arrow head at the end of a line."""
+    """Return an arrow head at the end of a line, None for a line without a direction there.
+
+    Parameters
+    ----------
+    line : array, shape (n, 2), sheet mm
+    size
+        Length of the head, mm.
+
+    Examples
+    --------
+    >>> head(np.array([[0.0, 0.0], [10.0, 0.0]]), 2.0).pieces[0].tolist()
+    [[10.0, 0.0], [8.0, 0.72], [8.0, -0.72]]
+    """
     way = line[-1] - line[-2]
     length = math.hypot(*way)
     if not length > 0:
@@ -158,7 +267,20 @@ def head(line: Floats, size: float) -> Outline | None:
 
 
 def end_ticks(line: Floats, half: float) -> list[Floats]:
-    """Return short lines across both ends."""
+    """Return short lines across both ends.
+
+    Parameters
+    ----------
+    line : array, shape (n, 2), sheet mm
+    half
+        Half the length of a tick, mm.
+
+    Examples
+    --------
+    >>> first, last = end_ticks(np.array([[0.0, 0.0], [10.0, 0.0]]), 1.0)
+    >>> first.tolist(), last.tolist()
+    ([[0.0, -1.0], [0.0, 1.0]], [[10.0, 1.0], [10.0, -1.0]])
+    """
     found = []
     for end, beside in ((line[0], line[1]), (line[-1], line[-2])):
         way = beside - end

@@ -41,7 +41,14 @@ __all__ = ["located", "site_report", "survey_report", "worst_first"]
 
 
 def worst_first(findings: Iterable[Finding]) -> tuple[Finding, ...]:
-    """Put what to look at before what to know; the order is kept within both."""
+    """Put what to look at before what to know; the order is kept within both.
+
+    Examples
+    --------
+    >>> known, looked = Finding("note", "known", "It is so."), Finding("look", "odd", "Look at it.")
+    >>> [finding.code for finding in worst_first([known, looked])]
+    ['odd', 'known']
+    """
     return tuple(sorted(findings, key=lambda finding: finding.level != "look"))
 
 

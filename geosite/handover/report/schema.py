@@ -35,7 +35,18 @@ def report_schema() -> dict[str, Any]:
 
 
 def schema_of(report: type[SurveyReport]) -> dict[str, Any]:
-    """Return the schema of a report's type, with the words of its docstrings."""
+    """Return the JSON Schema of a report's type, with the words of its docstrings.
+
+    Parameters
+    ----------
+    report
+        `SurveyReport` or one of its kinds.
+
+    Examples
+    --------
+    >>> schema_of(SurveyReport)["$ref"]
+    '#/$defs/SurveyReport'
+    """
     import msgspec
 
     (_, parts) = msgspec.json.schema_components([report], ref_template="#/$defs/{name}")

@@ -18,7 +18,15 @@ __all__ = ["as_json", "plain", "write_report"]
 
 
 def plain(value: Any) -> Any:
-    """Turn a value into what JSON knows; a number that is not finite becomes null."""
+    """Turn a value into what JSON knows; a number that is not finite becomes null.
+
+    Examples
+    --------
+    >>> plain({"sigma": np.float64("nan"), "places": np.array([[1.0, 2.0]]), "n": np.int64(3)})
+    {'sigma': None, 'places': [[1.0, 2.0]], 'n': 3}
+    >>> plain(datetime.date(2026, 5, 1)), plain(-0.0)
+    ('2026-05-01', 0.0)
+    """
     if value is None or isinstance(value, str | bool):
         return value
     if isinstance(value, np.ndarray):

@@ -90,6 +90,11 @@ def read_profile(name: str, beside: Path | None = None) -> Profile:
     ------
     InputError
         There is no such profile, or it is not understood; every fault of its TOML.
+
+    Examples
+    --------
+    >>> "metadata.xml" in read_profile("discovery").files
+    True
     """
     if name in built_in():
         folder = files("geosite.handover.submission") / "profiles"

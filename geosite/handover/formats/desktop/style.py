@@ -41,7 +41,6 @@ __all__ = [
     "native_styles",
     "text_style",
     "vector_attributes",
-    "vector_document",
     "vector_nodes",
 ]
 
@@ -55,7 +54,7 @@ def native_styles(package: Package) -> dict[str, str]:
     """Return the style document of every layer and raster by its name."""
     return {
         **{
-            layer.name: vector_document(layer, look_of(layer, package), package.unit)
+            layer.name: _vector_document(layer, look_of(layer, package), package.unit)
             for layer in package.layers
         },
         **{
@@ -65,7 +64,7 @@ def native_styles(package: Package) -> dict[str, str]:
     }
 
 
-def vector_document(layer: Layer, look: Look, unit: Literal["m", "ft"] = "m") -> str:
+def _vector_document(layer: Layer, look: Look, unit: Literal["m", "ft"] = "m") -> str:
     """Return the style of a layer as a document; `unit` is the reader's."""
     nodes = vector_nodes(layer, look, unit)
     root = node("qgis", *nodes, **vector_attributes(look), version=VERSION)
@@ -359,7 +358,14 @@ def _warning(label: Label) -> Iterable[ET.Element]:
 
 
 def aliases(fields: Sequence[Field]) -> ET.Element:
-    """Return the titles of columns; the desktop counts the row number as column 0."""
+    """Return the titles of columns; the desktop counts the row number as column 0.
+
+    Examples
+    --------
+    >>> (one,) = aliases([Field("net_area_m2", "real", unit="m2")])
+    >>> one.get("index"), one.get("name")
+    ('1', 'Net area [m²]')
+    """
     titles = column_titles(fields)
     return node(
         "aliases",

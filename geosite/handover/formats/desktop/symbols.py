@@ -45,7 +45,14 @@ def colour(code: str, opacity: float = 1.0) -> str:
 
 
 def option(name: str, value: str | bool | int | float) -> ET.Element:
-    """Return one setting with its type."""
+    """Return one setting with its type.
+
+    Examples
+    --------
+    >>> made = option("active", True)
+    >>> made.get("type"), made.get("value")
+    ('bool', 'true')
+    """
     if isinstance(value, bool):
         return node("Option", name=name, type="bool", value=str(value).lower())
     if isinstance(value, int):
@@ -56,7 +63,13 @@ def option(name: str, value: str | bool | int | float) -> ET.Element:
 
 
 def options(settings: Mapping[str, str | float]) -> ET.Element:
-    """Return settings of a symbol layer; all of them are text in this format."""
+    """Return settings of a symbol layer; all of them are text in this format.
+
+    Examples
+    --------
+    >>> [(one.get("type"), one.get("value")) for one in options({"width": 0.25, "join": "round"})]
+    [('QString', '0.25'), ('QString', 'round')]
+    """
     made = [
         node("Option", name=name, type="QString", value=_text(value))
         for name, value in settings.items()
@@ -115,7 +128,14 @@ def symbol(name: str, kind: str, symbols: Sequence[Symbol]) -> ET.Element:
 
 
 def line_symbol(name: str, pen: Stroke) -> ET.Element:
-    """Return a symbol that is one line."""
+    """Return a symbol that is one line.
+
+    Examples
+    --------
+    >>> made = line_symbol("0", Stroke("#00679c", 0.25))
+    >>> made.get("type"), made.find("layer").get("class")
+    ('line', 'SimpleLine')
+    """
     return symbol(name, "line", (pen,))
 
 
