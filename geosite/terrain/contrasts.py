@@ -48,6 +48,7 @@ def contrasts(network: Network, rows: Ints, tin: Tin) -> Contrasts:
         shares,
         every,
         np.arange(len(every)) >= len(which),
+        slope,
     )
 
 

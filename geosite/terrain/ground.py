@@ -21,6 +21,7 @@ from geosite.base.statistics import t_factor
 from geosite.network.covariance import covariance, sigmas
 from geosite.network.draws import Draws, draw_marks
 from geosite.network.model import LinearForm, Network
+from geosite.terrain.conditions import Conditions
 from geosite.terrain.contrasts import contrasts, cross, plane_gradients
 from geosite.terrain.surface.realisations import Lattice, draw_rough
 from geosite.terrain.surface.roughness import Contrasts, Roughness, estimate_roughness, local_scales
@@ -71,6 +72,8 @@ class Ground:
         Of the draws.
     buildings
         In plan: there is no ground under them.
+    compared
+        Marks with what the others say, which possible grounds agree with.
     """
 
     network: Network
@@ -81,6 +84,7 @@ class Ground:
     draws: int = 200
     seed: int = 0
     buildings: tuple[BaseGeometry, ...] = ()
+    compared: Contrasts | None = None
 
     def __post_init__(self) -> None:
         if len(self.rows) != len(self.tin.origin):
@@ -301,10 +305,40 @@ class Ground:
         rough
             The surfaces whose departure from the triangles is that of the ground.
         """
+        # pair by pair, as rough surfaces are drawn, so that the last digits hang on nothing else
+        parts = []
+        for first in range(draws.start // 2 * 2, draws.stop, 2):
+            errors, rough = self._draw(range(first, first + 2))
+            some = slice(max(draws.start - first, 0), min(draws.stop - first, 2))
+            parts.append((errors[some], rough.surface[some], rough.on_marks[some]))
+        errors, surface, on_marks = (np.concatenate(each) for each in zip(*parts, strict=True))
+        return errors, Rough(surface, on_marks)
+
+    def _draw(self, draws: range) -> tuple[Floats, Rough]:
         errors = draw_marks(self.network, self.seed, draws, self._prepared)[:, self._row_of_point]
-        surface = draw_rough(self.roughness, self.lattice, self.seed, draws)
+        drawn = draw_rough(self.roughness, self.lattice, self.seed, draws)
         nodes, share = self.lattice.weights(self.tin.points[:, :2])
-        return errors, Rough(surface, (surface[:, nodes] * share).sum(axis=2) * self.scale)
+
+        def on_points(surface: Floats) -> Floats:
+            heights: Floats = (surface[:, nodes] * share).sum(axis=2) * self.scale
+            return heights
+
+        surface = drawn.surfaces
+        if self._conditions is not None:
+            count = len(self._conditions.departure)
+            normal = np.stack(
+                [np.random.default_rng([self.seed, k, 2]).standard_normal(count) for k in draws]
+            )
+            errors, surface = self._conditions.agree(
+                errors, drawn, on_points(drawn.nodes), self.roughness, normal
+            )
+        return errors, Rough(surface, on_points(surface))
+
+    @cached_property
+    def _conditions(self) -> Conditions | None:
+        if self.compared is None or not any(self.roughness.sills):
+            return None
+        return Conditions.of(self.network, self._row_of_point, self.scale, self.compared)
 
     @cached_property
     def _prepared(self) -> Draws:
@@ -454,7 +488,7 @@ def ground_between(
     on_breakline = np.zeros(len(tin.points), bool)
     on_breakline[tin.edges] = True
     scale = local_scales(compared, rough, tin.points[:, :2], on_breakline)
-    return Ground(network, tin, rows, rough, scale, draws, seed, tuple(buildings))
+    return Ground(network, tin, rows, rough, scale, draws, seed, tuple(buildings), compared)
 
 
 def _lines(ends: Floats) -> shapely.MultiLineString:

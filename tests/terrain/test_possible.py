@@ -56,7 +56,7 @@ def test_rasters_spread_as_the_sigma_says(tmp_path: Path) -> None:
         degrees_of_freedom=math.inf,
         vertical_degrees_of_freedom=math.inf,
     )
-    ground = replace(terrain.ground, network=network, roughness=known)
+    ground = replace(terrain.ground, network=network, roughness=known, compared=None)
     rasters = PossibleRasters(ground, terrain.local, terrain.surface.z)
     stack = np.concatenate([rasters.stack(range(k, k + 20)) for k in range(0, 400, 20)])
     whole, _ = elevation_sigma(ground, terrain.local, terrain.surface.z)

@@ -116,7 +116,7 @@ def test_surfaces_on_the_lattice_have_the_covariance() -> None:
     places = np.array([[0.3, 0.4], [3.1, 0.2], [7.9, 8.7], [20.0, 14.0]])
     lattice = Lattice.over(np.array([[0.0, 0.0, 0.0], [30.0, 20.0, 0.0]]), ROUGH)
     nodes, share = lattice.weights(places)
-    drawn = (draw_rough(ROUGH, lattice, 5, range(3000))[:, nodes] * share).sum(axis=2)
+    drawn = (draw_rough(ROUGH, lattice, 5, range(3000)).surfaces[:, nodes] * share).sum(axis=2)
     apart = np.hypot(*(places[:, None] - places[None]).transpose(2, 0, 1))
     expected = ROUGH.covariance(apart)
     # of 3000 draws a variance is known to 2.6 %, and the cubics take 2 % away
@@ -126,15 +126,15 @@ def test_surfaces_on_the_lattice_have_the_covariance() -> None:
 
 def test_a_draw_is_the_same_whatever_is_drawn_with_it() -> None:
     lattice = Lattice.over(np.array([[0.0, 0.0, 0.0], [30.0, 20.0, 0.0]]), ROUGH)
-    many = draw_rough(ROUGH, lattice, 5, range(10))
-    assert np.array_equal(many[3:8], draw_rough(ROUGH, lattice, 5, range(3, 8)))
+    many = draw_rough(ROUGH, lattice, 5, range(10)).surfaces
+    assert np.array_equal(many[3:8], draw_rough(ROUGH, lattice, 5, range(3, 8)).surfaces)
     assert not np.array_equal(many[0], many[1])
-    assert not np.array_equal(many, draw_rough(ROUGH, lattice, 6, range(10)))
+    assert not np.array_equal(many, draw_rough(ROUGH, lattice, 6, range(10)).surfaces)
 
 
 def test_raster_and_places_read_the_same_surface() -> None:
     lattice = Lattice.over(np.array([[0.0, 0.0, 0.0], [30.0, 20.0, 0.0]]), ROUGH)
-    (drawn,) = draw_rough(ROUGH, lattice, 5, range(1))
+    (drawn,) = draw_rough(ROUGH, lattice, 5, range(1)).surfaces
     east, north = np.array([0.1, 4.4, 29.9]), np.array([19.0, 7.7])
     raster = lattice.over_cells(drawn, north, east)
     places = np.stack(np.meshgrid(east, north), axis=-1).reshape(-1, 2)

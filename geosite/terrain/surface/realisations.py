@@ -15,7 +15,7 @@ from geosite.base.arrays import Floats, Ints
 from geosite.network.draws import student_scale
 from geosite.terrain.surface.roughness import Roughness
 
-__all__ = ["Lattice", "draw_rough"]
+__all__ = ["Lattice", "RoughDraws", "draw_rough"]
 
 _MOST_NODES = 10_000
 """Nodes of the lattice on which rough surfaces are drawn."""
@@ -57,6 +57,12 @@ class Lattice:
         return cls(
             west - 2 * step, south - 2 * step, step, int(high / step) + 6, int(wide / step) + 6
         )
+
+    def places(self) -> tuple[Floats, Floats]:
+        """Return easting and northing of the nodes, shape (rows * cols,)."""
+        east = self.west + self.step * np.arange(self.cols)
+        north = self.south + self.step * np.arange(self.rows)
+        return np.tile(east, self.rows), np.repeat(north, self.cols)
 
     def weights(self, places: Floats) -> tuple[Ints, Floats]:
         """Return the sixteen nodes round each place and their weights, shape (m, 16)."""
@@ -111,12 +117,34 @@ def _cubic(at: Floats, count: int) -> tuple[Ints, Floats]:
     return first[:, None] + np.arange(4), share / 2
 
 
-def draw_rough(rough: Roughness, lattice: Lattice, seed: int, draws: range) -> Floats:
-    """Draw rough surfaces on a lattice.
+@dataclass(frozen=True, eq=False)
+class RoughDraws:
+    """Rough surfaces on a lattice.
 
-    Returns
-    -------
-    array, shape (len(draws), rows * cols), metres
+    Parameters
+    ----------
+    lattice
+    nodes : array, shape (draws, nodes), metres
+        Normal, of the variance of the sill.
+    tail : array, shape (draws,)
+        By how much each is taken larger: the sills are estimated.
+    part : array of int, shape (draws,)
+        Which of the ranges it has.
+    """
+
+    lattice: Lattice
+    nodes: Floats
+    tail: Floats
+    part: Ints
+
+    @property
+    def surfaces(self) -> Floats:
+        """The surfaces with their tails, shape (draws, nodes), metres."""
+        return self.nodes * self.tail[:, None]
+
+
+def draw_rough(rough: Roughness, lattice: Lattice, seed: int, draws: range) -> RoughDraws:
+    """Draw rough surfaces on a lattice.
 
     Notes
     -----
@@ -125,8 +153,9 @@ def draw_rough(rough: Roughness, lattice: Lattice, seed: int, draws: range) -> F
     1997, doi:10.1137/S1064827592240555). Eigenvalues below zero, of rounding, are left out.
     """
     out = np.zeros((len(draws), lattice.rows * lattice.cols))
+    tail, which = np.ones(len(draws)), np.zeros(len(draws), np.int64)
     if not rough.sills:
-        return out
+        return RoughDraws(lattice, out, tail, which)
     apart = math.ceil(4.0 * max(rough.ranges) / lattice.step)
     high, wide = _even(lattice.rows + apart), _even(lattice.cols + apart)
     down = np.minimum(np.arange(high), high - np.arange(high)) * lattice.step
@@ -139,17 +168,18 @@ def draw_rough(rough: Roughness, lattice: Lattice, seed: int, draws: range) -> F
     for pair in range(draws.start // 2, (draws.stop + 1) // 2):
         rng = np.random.default_rng([seed, pair, 1])
         # which range the ground has is as open as what it looks like
-        amplitude = amplitudes[int(rng.choice(len(amplitudes), p=rough.weights))]
+        chosen = int(rng.choice(len(amplitudes), p=rough.weights))
         spectrum = rng.standard_normal((2, high, wide))
         # the real and the imaginary part are two surfaces that know nothing of each other
-        both = np.fft.ifft2(amplitude * (spectrum[0] + 1j * spectrum[1]))
+        both = np.fft.ifft2(amplitudes[chosen] * (spectrum[0] + 1j * spectrum[1]))
         both = both[: lattice.rows, : lattice.cols].ravel()
         tails = [student_scale(rng, rough.degrees_of_freedom) for _ in range(2)]
         parts = zip((2 * pair, 2 * pair + 1), (both.real, both.imag), tails, strict=True)
-        for number, drawn, tail in parts:
+        for number, drawn, larger in parts:
             if number in draws:
-                out[number - draws.start] = tail * drawn
-    return out
+                at = number - draws.start
+                out[at], tail[at], which[at] = drawn, larger, chosen
+    return RoughDraws(lattice, out, tail, which)
 
 
 def _even(count: int) -> int:

@@ -127,6 +127,8 @@ class Contrasts:
         Number of the mark and of the corners among the points of the triangulation.
     on_breakline : array of bool, shape (k,)
         Marks that were predicted along their breakline, from the vertices before and after.
+    slope : array, shape (k, 2), optional
+        Rise towards east and north of the ground that predicts the mark.
     """
 
     departure: Floats
@@ -135,6 +137,7 @@ class Contrasts:
     shares: Floats
     points: Ints
     on_breakline: npt.NDArray[np.bool_]
+    slope: Floats | None = None
 
     @property
     def nearest(self) -> Floats:

@@ -1,0 +1,228 @@
+"""Possible grounds that agree with what the marks tell of each other, not with each mark alone.
+
+A mark that stands above the triangles of all others says two things: that its height may be in
+error, and that the ground rises there more smoothly than triangles do. Grounds drawn without that
+knowledge have the errors of the marks twice, and cut off a crown between its marks as the
+triangles do.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+from geosite.base.arrays import Floats, Ints
+from geosite.network.covariance import covariance
+from geosite.network.model import LinearForm, Network
+from geosite.terrain.surface.realisations import Lattice, RoughDraws
+from geosite.terrain.surface.roughness import Contrasts, Roughness
+
+__all__ = ["Conditions"]
+
+_MOST = 300
+"""Marks that are compared; of more, so many spread over all: the work grows with their square."""
+
+_NEAR = 2.0
+"""Width of the kernel that averages round a mark, times the usual distance to the next mark."""
+
+_BUILT = 2.0
+"""Standard deviation of what may be built so, times the root mean square of the departures."""
+
+_JITTER = 1e-9
+"""Share of its diagonal that makes the covariance of the comparisons invertible."""
+
+
+@dataclass(frozen=True, eq=False)
+class Conditions:
+    """What the marks tell of each other, and how draws are made to agree with it.
+
+    Parameters
+    ----------
+    departure : array, shape (k,), metres
+        Mark minus prediction by the others.
+    touched : array of int, shape (m,)
+        Points of the triangulation that take part.
+    along : array, shape (k, m)
+        The comparisons as sums over them.
+    slope : array, shape (k, 2)
+        Of the ground that predicts each mark.
+    pulls : array, shape (m, k), square metres
+        Covariance of the heights' errors of the points with the errors of the comparisons.
+    noise : array, shape (k, k), square metres
+        Covariance of the errors of the comparisons.
+    scale : array, shape (m,)
+        How many times as rough as the whole site the ground is at the points.
+    places : array, shape (m, 2), metres
+    built : array, shape (k, k), metres
+        Square root of the covariance of what the ground may be built to depart.
+
+    Notes
+    -----
+    Conditioning by kriging (Chiles, J.-P. & Delfiner, P. 2012, Geostatistics: Modeling Spatial
+    Uncertainty, doi:10.1002/9781118136188, section 7.3): a draw that knows nothing is moved by the
+    kriging of what it misses. Heights of the ground at the marks have no prior mean; what is known
+    of them is that their comparisons with each other are those of the rough surface (generalised
+    increments, ibid. section 4.6).
+    """
+
+    departure: Floats
+    touched: Ints
+    along: Floats
+    slope: Floats
+    pulls: Floats
+    noise: Floats
+    scale: Floats
+    places: Floats
+    built: Floats
+    _solved: dict[int, _Solved] = field(default_factory=dict)
+
+    @classmethod
+    def of(
+        cls, network: Network, observed: Ints, scale: Floats, compared: Contrasts
+    ) -> Conditions | None:
+        """Prepare conditions.
+
+        Parameters
+        ----------
+        network
+        observed : array, shape (points,)
+            Observation that each point of the triangulation hangs on.
+        scale : array, shape (points,)
+            How many times as rough the ground is at each point.
+        compared
+            Marks with what the others say.
+
+        Returns
+        -------
+        Conditions or None
+            None where no marks could be compared.
+        """
+        count = len(compared.departure)
+        if not count or compared.slope is None:
+            return None
+        some = np.unique(np.linspace(0, count - 1, min(count, _MOST)).astype(np.int64))
+        points, slope = compared.points[some], compared.slope[some]
+        weight = np.column_stack([np.ones(len(some)), -compared.shares[some]])
+        touched, place = np.unique(points, return_inverse=True)
+        place = place.reshape(points.shape)
+        along = np.zeros((len(some), len(touched)))
+        np.add.at(along, (np.arange(len(some))[:, None], place), weight)
+        at = np.empty((len(touched), 2))
+        at[place] = compared.places[some]
+        forms = [
+            LinearForm(r, -w * east, -w * north, w)
+            for r, w, (east, north) in zip(observed[points], weight, slope, strict=True)
+        ]
+        zero, one = np.zeros(1), np.ones(1)
+        heights = [LinearForm(observed[[p]], zero, zero, one) for p in touched]
+        both = covariance(network, heights + forms)
+        m = len(touched)
+        return cls(
+            compared.departure[some],
+            touched,
+            along,
+            slope,
+            both[:m, m:],
+            both[m:, m:],
+            scale[touched],
+            at,
+            _built(compared, some),
+        )
+
+    def agree(
+        self,
+        errors: Floats,
+        rough: RoughDraws,
+        on_marks: Floats,
+        roughness: Roughness,
+        normal: Floats,
+    ) -> tuple[Floats, Floats]:
+        """Move draws so that they agree with the comparisons.
+
+        Parameters
+        ----------
+        errors : array, shape (d, points, 3), metres
+            Of the points, drawn from the network.
+        rough
+            Rough surfaces as drawn, without their tails.
+        on_marks : array, shape (d, points), metres
+            The same at the points, as rough as it is there.
+        roughness
+        normal : array, shape (d, k)
+            Independent normal numbers of variance 1.
+
+        Returns
+        -------
+        errors : array, shape (d, points, 3), metres
+        nodes : array, shape (d, nodes), metres
+            Of the rough surfaces, with their tails.
+        """
+        errors = errors.copy()
+        nodes = np.empty_like(rough.nodes)
+        at = self.touched
+        slanted = np.einsum("km,dma->dka", self.along, errors[:, at, :2])
+        missed = errors[:, at, 2] @ self.along.T - (slanted * self.slope).sum(axis=2)
+        missed -= on_marks[:, at] @ self.along.T
+        missed -= normal @ self.built.T
+        for part in np.unique(rough.part):
+            these = np.flatnonzero(rough.part == part)
+            solved = self._of_part(int(part), roughness, rough.lattice)
+            here = missed[these] @ solved.inverse
+            moved = (here + solved.inverse @ self.departure) @ self.pulls.T
+            errors[these[:, None], at, 2] -= moved
+            # the mean is what the marks tell; only what stays open has the tails
+            open_ = rough.nodes[these] + (here @ self._back) @ solved.spread.T
+            nodes[these] = solved.mean + rough.tail[these, None] * open_
+        return errors, nodes
+
+    @property
+    def _back(self) -> Floats:
+        return self.along * self.scale
+
+    def _of_part(self, part: int, roughness: Roughness, lattice: Lattice) -> _Solved:
+        if part not in self._solved:
+            alone = roughness.parts()[part]
+            apart = np.hypot(*(self.places[:, None] - self.places).transpose(2, 0, 1))
+            whole = (
+                self.noise
+                + self.built @ self.built.T
+                + self._back @ alone.covariance(apart) @ self._back.T
+            )
+            whole += np.eye(len(whole)) * max(_JITTER * whole.diagonal().mean(), 1e-18)
+            east, north = lattice.places()
+            spread = np.empty((len(east), len(self.places)), np.float32)
+            for column, (e, n) in enumerate(self.places):
+                spread[:, column] = alone.covariance(np.hypot(east - e, north - n))
+            inverse: Floats = np.linalg.inv(whole).astype(np.float64)
+            mean: Floats = spread @ (inverse @ self.departure @ self._back)
+            self._solved[part] = _Solved(inverse, spread, mean)
+        return self._solved[part]
+
+
+@dataclass(frozen=True, eq=False)
+class _Solved:
+    """For one range: inverse covariance of what is missed, nodes with points, mean of the nodes."""
+
+    inverse: Floats
+    spread: npt.NDArray[np.float32]
+    mean: Floats
+
+
+def _built(compared: Contrasts, some: Ints) -> Floats:
+    """Return a square root of the covariance of what the ground may be built to depart.
+
+    Where marks near each other depart to one side it may be a crown, a dish, a crease that no
+    breakline follows, as well as the drift of a walk: the marks do not tell which. So a part of
+    the departures that neighbours share is left open.
+    """
+    places = compared.places[some, 0]
+    width = _NEAR * float(np.median(compared.nearest))
+    apart = ((places[:, None] - places) ** 2).sum(axis=2)
+    line = compared.on_breakline[some]
+    shared = np.exp(-apart / (2 * width**2)) * (line[:, None] == line)
+    values, vectors = np.linalg.eigh(shared)
+    size = _BUILT * float(np.sqrt(np.mean(compared.departure**2)))
+    root: Floats = size * vectors * np.sqrt(np.maximum(values, 0.0))
+    return root

@@ -1,0 +1,77 @@
+"""Possible grounds agree with what the marks tell of each other."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from rough_sites import plane_yard, walk_site
+
+from geosite.network.covariance import covariance
+from geosite.network.model import LinearForm
+from geosite.terrain.conditions import Conditions
+from geosite.terrain.ground import Ground
+
+
+@pytest.fixture(scope="module")
+def ground(tmp_path_factory: pytest.TempPathFactory) -> Ground:
+    folder: Path = tmp_path_factory.mktemp("walk")
+    found = walk_site(plane_yard(), 4, folder, more="[drainage]\nconfidence_runs = 4\n")
+    ground = found.terrain.ground
+    # one range and no tails: what is left is linear, and known in closed form
+    known = replace(ground.roughness.parts()[1], degrees_of_freedom=math.inf)
+    network = replace(
+        ground.network, degrees_of_freedom=math.inf, vertical_degrees_of_freedom=math.inf
+    )
+    return replace(ground, network=network, roughness=known)
+
+
+def test_heights_of_marks_are_those_of_the_closed_form(ground: Ground) -> None:
+    draws = 2000
+    observed = ground.rows[ground.tin.owner]
+    assert ground.compared is not None
+    conditions = Conditions.of(ground.network, observed, ground.scale, ground.compared)
+    assert conditions is not None
+    zero, one = np.zeros(1), np.ones(1)
+    at = conditions.touched
+    own = covariance(ground.network, [LinearForm(observed[[p]], zero, zero, one) for p in at])
+    apart = np.hypot(*(conditions.places[:, None] - conditions.places).transpose(2, 0, 1))
+    scaled = conditions.along * ground.scale[at]
+    missed = scaled @ ground.roughness.covariance(apart) @ scaled.T
+    missed += conditions.noise + conditions.built @ conditions.built.T
+    gain = np.linalg.solve(missed, conditions.pulls.T).T
+    mean = -gain @ conditions.departure
+    after = own - gain @ conditions.pulls.T
+    drawn = np.concatenate(
+        [ground.draw(range(k, k + 100))[0][:, at, 2] for k in range(0, draws, 100)]
+    )
+    sigma = np.sqrt(after.diagonal())
+    assert np.abs(drawn.mean(axis=0) - mean).max() < 4.5 * sigma.max() / math.sqrt(draws)
+    assert drawn.std(axis=0) == pytest.approx(sigma, rel=0.08)
+    # the marks are better known together than each alone, and are moved
+    assert np.median(sigma / np.sqrt(own.diagonal())) < 0.95
+    assert np.abs(mean).max() > 0.003
+
+
+def test_grounds_are_nearer_the_truth_than_the_marks(tmp_path: Path) -> None:
+    better = []
+    for seed in range(4):
+        walked = walk_site(plane_yard(), seed, tmp_path, more="[drainage]\nconfidence_runs = 2\n")
+        ground = walked.terrain.ground
+        at = ground.tin.points[:, :2]
+        off = walked.true_elevations(at) - ground.tin.points[:, 2]
+        moved = ground.draw(range(100))[0][:, :, 2].mean(axis=0)
+        free = replace(ground, compared=None).draw(range(100))[0][:, :, 2].mean(axis=0)
+        # differences between marks: what all share says nothing of the shape of the ground
+        better.append(np.std(off - (moved - free)) / np.std(off))
+    assert np.mean(better) < 0.97
+
+
+def test_without_comparisons_draws_are_those_of_the_network(ground: Ground) -> None:
+    observed = ground.rows[ground.tin.owner]
+    assert ground.compared is not None
+    few = replace(ground.compared, departure=np.zeros(0))
+    assert Conditions.of(ground.network, observed, ground.scale, few) is None
