@@ -1,0 +1,30 @@
+"""Where the command starts: an interrupt is quiet from here on, before anything is imported.
+
+What comes earlier is the interpreter's own start, over which no package has a say.
+"""
+
+# the built-in part of signal, which itself takes as long to import as it has to be covered for
+import _signal  # type: ignore[import-not-found]
+import os
+import sys
+
+__all__ = ["main"]
+
+
+def _leave(number: int, frame: object) -> None:
+    """End at once: nothing has been opened or written yet."""
+    if number == _signal.SIGINT:
+        os.write(2, b"geosite: interrupted; nothing half-written was left\n")
+    os._exit(128 + number)
+
+
+for _number in (_signal.SIGINT, _signal.SIGTERM):
+    if _signal.getsignal(_number) != _signal.SIG_IGN:
+        _signal.signal(_number, _leave)
+
+
+def main() -> None:
+    """Run the command, which listens to interrupts in its own way."""
+    from geosite_cli.main import main as run
+
+    run(sys.argv[1:])

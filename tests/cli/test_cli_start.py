@@ -1,0 +1,56 @@
+"""An interrupt while the command starts is one line, whatever is being imported."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+
+import pytest
+
+if sys.platform == "win32":
+    pytest.skip("has no such signals", allow_module_level=True)
+
+AT_IMPORT_OF = """
+import os, sys
+class At:
+    def find_spec(self, name, path=None, target=None):
+        if name == {module!r}:
+            os.kill(os.getpid(), {number})
+sys.meta_path.insert(0, At())
+sys.argv = ["geosite", "list"]
+from geosite_cli.start import main
+main()
+"""
+
+
+@pytest.mark.parametrize("module", ["geosite_cli.main", "click", "geosite.processes.registry"])
+@pytest.mark.parametrize(("number", "status"), [(2, 130), (15, 143)])
+def test_a_signal_at_the_start(module: str, number: int, status: int) -> None:
+    ran = subprocess.run(
+        [sys.executable, "-c", AT_IMPORT_OF.format(module=module, number=number)],
+        capture_output=True,
+        text=True,
+    )
+    assert ran.returncode == status
+    assert ran.stdout == ""
+    said = "geosite: interrupted; nothing half-written was left\n"
+    assert ran.stderr == (said if number == 2 else "")
+
+
+def test_the_start_imports_nothing_that_takes_time() -> None:
+    code = (
+        "import sys; before = set(sys.modules); import geosite_cli.start; "
+        "print(*sorted(set(sys.modules) - before))"
+    )
+    ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    found = {name for name in ran.stdout.split() if not name.startswith("editables")}
+    assert found <= {"geosite_cli", "geosite_cli.start"}
+
+
+def test_what_the_process_was_started_to_ignore_stays_so() -> None:
+    code = (
+        "import os, signal; signal.signal(2, signal.SIG_IGN); import geosite_cli.start; "
+        "os.kill(os.getpid(), 2); print('still here')"
+    )
+    ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert ran.stdout == "still here\n"
