@@ -112,8 +112,7 @@ def _log_determinants(terms: Sequence[Term], equations: Equations) -> float:
             part = term.weight[:, axes[:, None], axes]
             some = np.einsum("mdd->m", part) > 0
             total -= float(np.linalg.slogdet(part[some])[1].sum())
-    matrix = equations.sparse.toarray() if equations.matrix is None else equations.matrix
-    return total + float(np.linalg.slogdet(matrix)[1])
+    return total + equations.log_determinant
 
 
 def _adjusted(case: _Case, device: Device, in_height: bool) -> Plan | Heights:

@@ -66,13 +66,18 @@ def places_covariance(rows: PlanRows, a: Ints, b: Ints) -> Floats:
     for part in _parts(len(a)):
         i, j = a[part], b[part]
         (at, of_at), (to, of_to) = rows.states(i), rows.states(j)
-        both = rows.posterior.entries(at[:, :, None], to[:, None, :])
+        both = rows.posterior.blocks(_hung_on(at, of_at[:, :2]), _hung_on(to, of_to[:, :2]))
         found = of_at[:, :2] @ both @ of_to[:, :2].transpose(0, 2, 1)
         found += rows.inside(i, j)[:, :2, :2]
         pointed = (i == j) & ~rows.between.on_node[rows.between.at[i]]
         found[pointed] += rows.pointing * np.eye(2)
         out[part] = found
     return out
+
+
+def _hung_on(unknown: Ints, share: Floats) -> Ints:
+    """Put the first unknown in the place of those a row does not hang on: nothing to look up."""
+    return np.where((share != 0).any(axis=1), unknown, unknown[:, :1])
 
 
 def row_variances(rows: PlanRows) -> Floats:
@@ -102,7 +107,8 @@ def level_covariance(network: Network, a: Ints, b: Ints) -> Floats:
     for part in _parts(len(a)):
         i, j = a[part], b[part]
         (at, of_at), (to, of_to) = rows.states(i), rows.states(j)
-        both = rows.posterior.entries(at[:, :, None], to[:, None, :])
+        at, to = _hung_on(at, of_at[:, None]), _hung_on(to, of_to[:, None])
+        both = rows.posterior.blocks(at, to)
         found = np.einsum("ma,mab,mb->m", of_at, both, of_to) + rows.inside(i, j)
         pointed = (i == j) & ~rows.between.on_node[rows.between.at[i]]
         out[part] = found + np.where(pointed, rows.pointing, 0.0)

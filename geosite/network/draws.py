@@ -25,8 +25,8 @@ class _Axis:
 
     Parameters
     ----------
-    root : array, shape (size, size)
-        Square root of the covariance of the unknowns.
+    posterior
+        Covariance of the unknowns.
     unknown, share : arrays, shapes (n, k) and (n, d, k)
         Rows as combinations of the unknowns.
     step : array, shape (r, e, e)
@@ -41,7 +41,7 @@ class _Axis:
         Variance of pointing, square metres.
     """
 
-    root: Floats
+    posterior: Posterior
     unknown: Ints
     share: Floats
     step: Floats
@@ -52,7 +52,7 @@ class _Axis:
 
     def draw(self, rng: np.random.Generator, at: Ints, starts: Ints) -> Floats:
         """Return one draw, shape (n, d); rows `at` lie in chains that begin at `starts`."""
-        unknown = self.root @ rng.standard_normal(self.root.shape[1])
+        unknown = self.posterior.errors(rng.standard_normal(self.posterior.size))
         error: Floats = np.einsum("rda,ra->rd", self.share, unknown[self.unknown])
         if not len(at):
             return error
@@ -106,7 +106,7 @@ class Draws:
             rest = np.where((leg[last] >= 0)[:, None, None], whole - gain[last], 0.0)
             inverse = np.concatenate([weight, np.zeros((1, *weight.shape[1:]))])[leg]
             return _Axis(
-                _square_root(posterior.covariance),
+                posterior,
                 *states,
                 _square_root(step),
                 _square_root(rest),

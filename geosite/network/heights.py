@@ -112,7 +112,7 @@ def adjust_heights(
         knot=knot,
         path=at_node,
         run_drift=drift,
-        posterior=Posterior(equations),
+        posterior=Posterior(equations, _together(walk)),
         legs=terms[0],
         visits=terms[-1] if visits else None,
         terms=tuple(terms),
@@ -121,6 +121,14 @@ def adjust_heights(
         weighted_squares=squares_of(terms),
         redundancy=observations - len(free),
     )
+
+
+def _together(walk: Walk) -> Ints:
+    """Knots that follow each other on a walk: visits are tested."""
+    middle = np.flatnonzero(walk.leg_end[:-1] == walk.leg_start[1:])
+    leg = np.column_stack([walk.leg_from, walk.leg_to, walk.leg_to])
+    leg[middle, 2] = walk.leg_to[middle + 1]
+    return leg
 
 
 def _reach(walk: Walk, path: Floats, factor: float) -> tuple[Floats, Floats]:

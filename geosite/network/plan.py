@@ -382,17 +382,18 @@ class _Adjustment:
         held = np.setdiff1d(np.arange(unknowns.size), unknowns.free)
         row[held] = 0.0
         free = np.append(unknowns.free, unknowns.size)
+        tied = np.array([start, start + 1, end, end + 1])
         variance = (sigma * length) ** 2
         gradient = np.append(gradient, -length * self.off_azimuth(trial.value))
         if isinstance(matrix, np.ndarray):
             dense = np.block([[matrix, row[:, None]], [row, np.array([-variance])]])
-            return Equations(dense, free), gradient
+            return Equations(dense, free, tied), gradient
         from scipy import sparse
 
         edge = sparse.csr_array(row[:, None])
         corner = sparse.csr_array(np.array([[-variance]]))
         return Equations(
-            sparse.block_array([[matrix, edge], [edge.T, corner]], format="csr"), free
+            sparse.block_array([[matrix, edge], [edge.T, corner]], format="csr"), free, tied
         ), gradient
 
 
@@ -440,6 +441,15 @@ def adjust_plan(given: PlanInput, *, settled: float = 1e-10, steps: int = 60) ->
     return _made(adjustment, trial, converged)
 
 
+def _together(walk: Walk, unknowns: _Unknowns) -> Ints:
+    """Places of three nodes that follow each other: neighbours are compared, and visits tested."""
+    middle = np.flatnonzero(walk.leg_end[:-1] == walk.leg_start[1:])
+    leg = np.column_stack([walk.leg_from, walk.leg_to, walk.leg_to])
+    leg[middle, 2] = walk.leg_to[middle + 1]
+    east = unknowns.knot[leg]
+    return np.hstack([east, east + 1])
+
+
 def _made(adjustment: _Adjustment, trial: _Trial, converged: bool) -> Plan:
     given, unknowns, walk = adjustment.given, adjustment.unknowns, adjustment.walk
     value = trial.value
@@ -463,7 +473,7 @@ def _made(adjustment: _Adjustment, trial: _Trial, converged: bool) -> Plan:
         path=unknowns.path,
         heading=unknowns.heading,
         run_scale=unknowns.scale,
-        posterior=Posterior(equations),
+        posterior=Posterior(equations, _together(walk, unknowns)),
         legs=trial.terms[0],
         visits=trial.terms[1] if given.device.pointing > 0 else None,
         terms=tuple(trial.terms),

@@ -140,7 +140,7 @@ class Judge:
         known = self.degrees_of_freedom
         if np.isinf(known):
             return chi2_sf(squares, redundancy)
-        ratio = squares / redundancy / ((known + rest) / (known + left))
+        ratio = squares / redundancy / max(1.0, (known + rest) / (known + left))
         return f_above(redundancy, known + left, ratio)
 
     def gross(self, squares: float, redundancy: int) -> bool:

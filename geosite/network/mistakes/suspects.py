@@ -71,7 +71,7 @@ class _Pulls:
 def _pulls(term: Term, posterior: Posterior, which: Ints, axes: int) -> _Pulls:
     jacobian, weight = term.jacobian[which], term.weight[which]
     unknown = term.unknown[which]
-    both = posterior.entries(unknown[:, :, None], unknown[:, None, :])
+    both = posterior.blocks(unknown, unknown)
     adjusted = weight @ jacobian @ both @ jacobian.transpose(0, 2, 1) @ weight
     pull = np.einsum("mde,me->md", weight, term.misfit[which])
     # what is left over is adjusted less observed
@@ -81,7 +81,7 @@ def _pulls(term: Term, posterior: Posterior, which: Ints, axes: int) -> _Pulls:
 def _between(term: Term, posterior: Posterior, s: Ints, t: Ints, axes: int) -> _Pulls:
     """Return the same for the place between two consecutive legs: one longer, the next shorter."""
     one, two = (_pulls(term, posterior, which, axes) for which in (s, t))
-    both = posterior.entries(term.unknown[s][:, :, None], term.unknown[t][:, None, :])
+    both = posterior.blocks(term.unknown[s], term.unknown[t])
     left = term.weight[s] @ term.jacobian[s]
     right = term.weight[t] @ term.jacobian[t]
     cross = (left @ both @ right.transpose(0, 2, 1))[:, :axes, :axes]
