@@ -160,7 +160,7 @@ class Selected:
             right = np.hstack([np.eye(k), table[:k, k:]])
             solved = np.linalg.solve(table[:k, :k], right)
             self.inner.append((solved[:, :k] + solved[:, :k].T) / 2)
-            self.shares.append(solved[:, k:])
+            self.shares.append(np.asarray(solved[:, k:], dtype=np.float64))
             if k < m:
                 update = table[k:, k:] - table[k:, :k] @ solved[:, k:]
                 waiting[front.parent].append((front.unknown[k:], update))
