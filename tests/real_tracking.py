@@ -34,6 +34,9 @@ from geosite.fieldbook.model import Notes
 PACKAGE = "evo==1.38.1"
 CRS = "+proj=tmerc +lat_0=0 +lon_0=11 +k=1 +x_0=500 +y_0=700 +ellps=GRS80 +units=m +type=crs"
 
+TRUTH_LOST = 0.05
+"""Seconds between two true poses: across more nothing is known of the way."""
+
 
 @cache
 def data_folder() -> Path | None:
@@ -139,6 +142,9 @@ def recordings() -> tuple[Recording, ...]:
         else:
             known = np.loadtxt(folder / true)
         poses = poses[(poses[:, 0] > known[0, 0]) & (poses[:, 0] < known[-1, 0])]
+        # where the measurement of the truth was lost there is none: 671 poses of the desk
+        after = np.searchsorted(known[:, 0], poses[:, 0])
+        poses = poses[known[after, 0] - known[after - 1, 0] < TRUTH_LOST]
         at = _nearest(known[:, 0], poses[:, 0])
         places = np.stack([np.interp(poses[:, 0], known[:, 0], known[:, k]) for k in (1, 2, 3)], 1)
         out.append(

@@ -216,7 +216,10 @@ def _calibrated(cases: Sequence[_Case]) -> tuple[Device, tuple[Component, ...]]:
 
 
 def calibrate(
-    surveys: Sequence[Notes], progress: Callable[[float, str], None] | None = None
+    surveys: Sequence[Notes],
+    progress: Callable[[float, str], None] | None = None,
+    *,
+    proof: bool = True,
 ) -> Calibration:
     """Fit the components of one device to several surveys of it.
 
@@ -226,6 +229,8 @@ def calibrate(
         Walked with the same device, each coming back to its marks.
     progress
         Is told the share that is done, 0 to 1, and what is done next.
+    proof
+        Whether each survey is left out in turn, where there are enough.
 
     Returns
     -------
@@ -234,7 +239,8 @@ def calibrate(
         device.
     """
     tell = progress or (lambda share, words: None)
-    fits = 1 + (len(surveys) if len(surveys) >= ENOUGH else 0)
+    left_out = len(surveys) if proof and len(surveys) >= ENOUGH else 0
+    fits = 1 + left_out
     tell(0.0, "fitting the device")
     cases = []
     for notes in surveys:
@@ -253,7 +259,7 @@ def calibrate(
     if len(cases) < ENOUGH:
         device = replace(device, degrees_of_freedom=CLASSES["unknown"].degrees_of_freedom)
     count = held = 0
-    if len(cases) >= ENOUGH:
+    if left_out:
         from geosite.base.statistics import ellipse_factor
 
         limit = ellipse_factor(SURE)

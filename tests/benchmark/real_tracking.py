@@ -6,6 +6,7 @@ python tests/benchmark/real_tracking.py [surveys of each recording and kind]
 from __future__ import annotations
 
 import sys
+import tomllib
 from collections import defaultdict
 from collections.abc import Callable, Iterable
 from dataclasses import replace
@@ -22,6 +23,8 @@ from geosite.base.errors import SurveyRefused
 from geosite.fieldbook.model import Notes
 from geosite.fieldbook.sitefile import DeviceTable, LegNoise
 from geosite.network.adjust import adjust
+from geosite.network.calibrate import calibrate
+from geosite.network.calibration_told import device_toml
 from geosite.network.covariance import intervals, sigma_horizontal, sigma_vertical
 from geosite.network.model import LinearForm, Network
 
@@ -141,6 +144,19 @@ def every_survey(each: int) -> list[Real]:
     ]
 
 
+def calibrated_without(name: str) -> dict[str, Any]:
+    """Fit a device to two closed surveys of each recording but one."""
+    training = [
+        case.notes
+        for recording in recordings()
+        if recording.name != name
+        for case in surveys(recording, closed=True, count=2, seed=2)
+    ]
+    fitted = device_toml(calibrate(training, proof=False))
+    found: dict[str, Any] = tomllib.loads(fitted)["device"]
+    return found
+
+
 def main() -> None:
     """Print the tables."""
     each = int(sys.argv[1]) if len(sys.argv) > 1 else 15
@@ -151,6 +167,8 @@ def main() -> None:
     show("legs that err independently (before)", *table(cases, lambda _: None))
     show('class "unknown"', *table(cases, lambda _: {"class": "unknown"}))
     show('class "good"', *table(cases, lambda _: {"class": "good"}))
+    devices = {recording.name: calibrated_without(recording.name) for recording in recordings()}
+    show("calibrated on the other recordings", *table(cases, lambda case: devices[case.recording]))
 
 
 if __name__ == "__main__":
