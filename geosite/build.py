@@ -6,7 +6,7 @@ from geosite.fieldbook.model import Notes
 from geosite.handover.folder.unwritable import refuse_unwritable
 from geosite.handover.model import Package
 from geosite.handover.pack import pack
-from geosite.handover.report.make import survey_report
+from geosite.handover.report.make import refusals_in_readers_unit, survey_report
 from geosite.handover.report.model import SurveyReport
 from geosite.linework.draw import draw
 from geosite.network.adjust import adjust
@@ -36,11 +36,12 @@ def build(notes: Notes) -> Package:
     SurveyRefused
         The survey cannot be right: a loop that does not close, an outline that crosses itself.
     """
-    network = adjust(notes)
-    drawing = draw(notes, network)
-    terrain = model_terrain(notes, network, drawing)
-    answers = answer(notes, network, drawing, terrain)
-    return pack(notes, network, drawing, terrain, answers)
+    with refusals_in_readers_unit(notes):
+        network = adjust(notes)
+        drawing = draw(notes, network)
+        terrain = model_terrain(notes, network, drawing)
+        answers = answer(notes, network, drawing, terrain)
+        return pack(notes, network, drawing, terrain, answers)
 
 
 def check(notes: Notes) -> SurveyReport:
@@ -55,10 +56,11 @@ def check(notes: Notes) -> SurveyReport:
     OutputRefused
         It cannot be written as the site file asks.
     """
-    network = adjust(notes)
-    drawing = draw(notes, network)
-    # only to see whether a build would be refused
-    terrain = model_terrain(notes, network, drawing)
-    answers = answer(notes, network, drawing, terrain)
-    refuse_unwritable(pack(notes, network, drawing, terrain, answers), notes.site.handover)
-    return survey_report(notes, network, drawing)
+    with refusals_in_readers_unit(notes):
+        network = adjust(notes)
+        drawing = draw(notes, network)
+        # only to see whether a build would be refused
+        terrain = model_terrain(notes, network, drawing)
+        answers = answer(notes, network, drawing, terrain)
+        refuse_unwritable(pack(notes, network, drawing, terrain, answers), notes.site.handover)
+        return survey_report(notes, network, drawing)

@@ -1,16 +1,23 @@
 """Sentences in the reader's unit: every metric measure in them said in feet.
 
-Findings are worded in metres, by many rooms. Where the reader works in feet, they are turned here,
-in one place, so that no sentence can be forgotten.
+Findings and refusals are worded in metres, by many rooms. Where the reader works in feet, they are
+turned here, in one place, so that no sentence can be forgotten. Names that somebody gave and that
+read like a measure (a run "12 m strip") must be handed in: they are left as they are, even where
+the same words are a measure of ours.
 """
 
 from __future__ import annotations
 
 import re
+from collections.abc import Collection, Iterator, Mapping
+from dataclasses import fields, is_dataclass
+from typing import Any
+
+import msgspec
 
 from geosite.base.units import FOOT_M
 
-__all__ = ["in_feet", "spoken"]
+__all__ = ["in_feet", "like_measures", "spoken"]
 
 _NUMBER = r"[+-]?\d+(?:\.\d+)?"
 _BETWEEN = r" (?:to|of|x|\+/-|±|plus|or) |-|/"
@@ -34,13 +41,45 @@ _FEET: dict[str, tuple[float, str, int]] = {
 """Factor, unit, and how many more decimals keep the resolution."""
 
 
-def in_feet(text: str) -> str:
+def like_measures(*values: Any) -> frozenset[str]:
+    """Return the texts that read like a measure, as somebody's names may.
+
+    Parameters
+    ----------
+    values
+        Texts; mappings, lists, tuples and structs that hold such.
+
+    Examples
+    --------
+    >>> sorted(like_measures("A1", {"12 m strip": ("house", "5 m2")}))
+    ['12 m strip', '5 m2']
+    """
+    return frozenset(text for text in _texts(values) if _MEASURE.search(text))
+
+
+def _texts(value: Any) -> Iterator[str]:
+    if isinstance(value, str):
+        yield value
+    elif isinstance(value, Mapping):
+        yield from _texts(tuple(value.items()))
+    elif isinstance(value, list | tuple | set | frozenset):
+        for one in value:
+            yield from _texts(one)
+    elif isinstance(value, msgspec.Struct):
+        yield from _texts(msgspec.structs.asdict(value))
+    elif is_dataclass(value):
+        yield from _texts(tuple(getattr(value, one.name) for one in fields(value)))
+
+
+def in_feet(text: str, kept: Collection[str] = ()) -> str:
     """Return a sentence with its metric measures in feet, square feet, cubic yards or inches.
 
     Parameters
     ----------
     text
         What stands between double quotes is somebody's own words and stays.
+    kept
+        Names that stay, too, from `like_measures`.
 
     Examples
     --------
@@ -49,8 +88,12 @@ def in_feet(text: str) -> str:
     >>> in_feet("0.5 to 1.5 m from the wall, 1.3 of 90.2 m2")
     '1.6 to 4.9 ft from the wall, 14 of 971 ft2'
     """
-    parts = re.split(r'("[^"]*")', text)
-    return "".join(part if part.startswith('"') else _MEASURE.sub(_said, part) for part in parts)
+    # the longest first: one name may be a part of another
+    names = [re.escape(name) for name in sorted(kept, key=len, reverse=True)]
+    own = "|".join(['"[^"]*"', *(rf"(?<!\w){name}(?!\w)" for name in names)])
+    parts = re.split(f"({own})", text)
+    # what was split by stands at every second place
+    return "".join(part if i % 2 else _MEASURE.sub(_said, part) for i, part in enumerate(parts))
 
 
 def _said(match: re.Match[str]) -> str:
@@ -65,12 +108,12 @@ def _said(match: re.Match[str]) -> str:
     return f"{_ONE.sub(turned, match[1])} {unit}{_ONE.sub(turned, match[3] or '')}"
 
 
-def spoken(text: str, unit: str) -> str:
-    """Return a sentence in the reader's unit, ``"m"`` or ``"ft"``.
+def spoken(text: str, unit: str, kept: Collection[str] = ()) -> str:
+    """Return a sentence in the reader's unit, ``"m"`` or ``"ft"``; names that are `kept` stay.
 
     Examples
     --------
     >>> spoken("the wall is 3.05 m long", "ft"), spoken("the wall is 3.05 m long", "m")
     ('the wall is 10.01 ft long', 'the wall is 3.05 m long')
     """
-    return in_feet(text) if unit == "ft" else text
+    return in_feet(text, kept) if unit == "ft" else text

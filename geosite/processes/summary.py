@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, Literal
 
-from geosite.base.spoken_units import spoken
+from geosite.base.spoken_units import like_measures, spoken
 
 __all__ = ["Style", "lines", "of_process"]
 
@@ -30,21 +30,23 @@ def lines(report: Mapping[str, Any]) -> Iterator[Line]:
         ``"title"`` a heading, ``"plain"``, ``"good"`` what is as it should be, ``"look"`` what to
         look at before the numbers are used.
     """
-    unit = report["site"].get("unit", "m")
-    for style, text in _lines(report):
-        yield style, spoken(text, unit)
-
-
-def _lines(report: Mapping[str, Any]) -> Iterator[Line]:
-    site, network = report["site"], report["network"]
+    site = report["site"]
+    unit = site.get("unit", "m")
     yield "title", site["title"] + (f", {site['date']}" if site["date"] else "")
+    names = like_measures({key: value for key, value in report.items() if key != "findings"})
+    for style, text in _measured(report):
+        yield style, spoken(text, unit, names)
+    yield from _findings(report["findings"])  # they are in the reader's unit already
+
+
+def _measured(report: Mapping[str, Any]) -> Iterator[Line]:
+    network = report["network"]
     yield from _closure(network["closures"])
     yield from _ties(network["ties"])
     yield from _baseline(network["baseline"])
     yield from _areas(report["areas"])
     if "terrain" in report:  # a check makes no surface
         yield from _ground(report["terrain"])
-    yield from _findings(report["findings"])
 
 
 def _closure(closures: Sequence[Mapping[str, Any]]) -> Iterator[Line]:

@@ -3,9 +3,11 @@
 import doctest
 
 import pytest
+from hypothesis import example, given
+from hypothesis import strategies as st
 
 from geosite.base import spoken_units
-from geosite.base.spoken_units import in_feet, spoken
+from geosite.base.spoken_units import in_feet, like_measures, spoken
 
 
 @pytest.mark.parametrize(
@@ -40,6 +42,40 @@ def test_measures(metric: str, feet: str) -> None:
 def test_metric_readers_get_it_as_it_is() -> None:
     assert spoken("0.08 m", "m") == "0.08 m"
     assert spoken("0.08 m", "ft") == "0.26 ft"
+
+
+NAMES = st.one_of(
+    st.text(st.characters(codec="utf-8", exclude_characters='"'), min_size=1, max_size=12),
+    st.from_regex(r"[a-z]{0,3} ?-?[0-9]{1,3}(\.[0-9])? ?(m|mm|m2|km|cm)( [a-z0-9]{1,4})?",
+                  fullmatch=True),
+)  # fmt: skip
+WORDS = (
+    "{0}: less than the rule asks, within 2.80 m of {1} 14.3 m have less",
+    "run {0}, mark {1}, 3.05 m off",
+    "{0} and {1} are 3.05 m apart ({0})",
+    "{0} {1} 3.05 m",
+)
+
+
+@given(NAMES, NAMES, st.sampled_from(WORDS))
+@example("12 m strip", "5 m2", WORDS[0])
+@example("m", "12 m", WORDS[2])
+def test_no_name_is_ever_rewritten(one: str, other: str, words: str) -> None:
+    """Names lie bare in a sentence; wherever they stood, they still stand."""
+    marked = [f"\ue000{one}\ue001", f"\ue000{other}\ue001"]
+    said = in_feet(words.format(*marked), like_measures(one, other))
+    assert said.count(marked[0]) == words.count("{0}") + (one == other) * words.count("{1}")
+    assert said.count(marked[1]) >= words.count("{1}")
+    bare = in_feet(words.format(one, other), like_measures(one, other))
+    assert one in bare
+    assert other in bare
+
+
+def test_a_name_that_is_a_measure_stays_and_measures_are_turned() -> None:
+    kept = like_measures(("12 m strip", "A1"), {"x": "5 m"})
+    assert kept == {"12 m strip", "5 m"}
+    assert in_feet("12 m strip is 3.05 m off A1", kept) == "12 m strip is 10.01 ft off A1"
+    assert in_feet("12 m strip is 3.05 m off") == "39 ft strip is 10.01 ft off"  # not handed in
 
 
 def test_examples() -> None:

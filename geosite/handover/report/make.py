@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from typing import Any
 
@@ -10,8 +11,8 @@ import numpy as np
 
 from geosite import __version__
 from geosite.base.arrays import Floats
-from geosite.base.errors import Finding
-from geosite.base.spoken_units import spoken
+from geosite.base.errors import Finding, GeositeError
+from geosite.base.spoken_units import like_measures, spoken
 from geosite.fieldbook.model import Notes
 from geosite.handover.formats.wgs84 import outline
 from geosite.handover.layers import (
@@ -37,7 +38,14 @@ from geosite.review.parcels import BOUNDARY_CAUTION
 from geosite.review.wording import clearance_words
 from geosite.terrain.site import Terrain
 
-__all__ = ["located", "site_report", "survey_report", "worst_first"]
+__all__ = [
+    "located",
+    "names_like_measures",
+    "refusals_in_readers_unit",
+    "site_report",
+    "survey_report",
+    "worst_first",
+]
 
 
 def worst_first(findings: Iterable[Finding]) -> tuple[Finding, ...]:
@@ -63,6 +71,7 @@ def located(findings: Iterable[Finding], notes: Notes, network: Network) -> tupl
         Whose rows they speak of, and where these lie.
     """
     book, found = notes.book, []
+    names = names_like_measures(notes)
     rows = {int(line): row for row, line in enumerate(book.line)}
     for finding in findings:
         row = None
@@ -74,9 +83,39 @@ def located(findings: Iterable[Finding], notes: Notes, network: Network) -> tupl
             east, north = network.frame.to_map(network.en[row]).tolist()
             mark = book.marks[book.mark[row]] if book.mark[row] >= 0 else None
             finding = replace(finding, mark=finding.mark or mark, place=(east, north))
-        said = spoken(finding.text, notes.site.handover.unit)
+        said = spoken(finding.text, notes.site.handover.unit, names)
         found.append(finding if said == finding.text else replace(finding, text=said))
     return tuple(found)
+
+
+def names_like_measures(notes: Notes) -> frozenset[str]:
+    """Return the names of a survey that must not be taken for measures."""
+    if notes.site.handover.unit == "m":
+        return frozenset()
+    book, parcels = notes.book, notes.attached.parcels
+    named = (book.marks, book.runs, book.features, book.codes, book.notes, book.file)
+    return like_measures(notes.site, notes.site_file, *named, parcels.names if parcels else ())
+
+
+@contextmanager
+def refusals_in_readers_unit(notes: Notes) -> Iterator[None]:
+    """Put what refuses a survey into the reader's unit; what the site file is told stays as it is.
+
+    Parameters
+    ----------
+    notes
+        Whose unit, and whose names stay.
+    """
+    try:
+        yield
+    except GeositeError as error:
+        unit = notes.site.handover.unit
+        if unit == "m":
+            raise
+        names = names_like_measures(notes)
+        # what to write instead is written as it is in the files: only what was found is turned
+        told = [replace(one, what=spoken(one.what, unit, names)) for one in error.problems]
+        raise type(error)(told) from error
 
 
 def survey_report(notes: Notes, network: Network, drawing: Drawing) -> model.SurveyReport:
