@@ -28,6 +28,7 @@ __all__ = [
     "length_unit",
     "longitude_latitude",
     "map_factors",
+    "name_unless_same_map",
     "scale_by_geodesics",
     "short_name",
 ]
@@ -128,6 +129,29 @@ def short_name(crs: CRS) -> str:
     # searching the register takes longer than the rest of a small survey: not for nameless ones
     authority = None if crs.name == "unknown" else crs.to_authority(min_confidence=100)
     return f"{authority[0]}:{authority[1]}" if authority else str(crs.name)
+
+
+def name_unless_same_map(wkt: str, frame_wkt: str) -> str | None:
+    """Return the name of a CRS's map part where it is not that of a frame, None where it is.
+
+    The heights of a compound CRS, a bound transformation and the order of the axes do not count.
+
+    Examples
+    --------
+    >>> from pyproj import CRS
+    >>> utm = CRS("EPSG:25832").to_wkt()
+    >>> name_unless_same_map(CRS("EPSG:25832+7837").to_wkt(), utm)
+    >>> name_unless_same_map(CRS("EPSG:25833").to_wkt(), utm)
+    'ETRS89 / UTM zone 33N'
+    """
+    from pyproj import CRS
+
+    crs = CRS.from_wkt(wkt)
+    flat = crs.sub_crs_list[0] if crs.is_compound else crs
+    if flat.is_bound and flat.source_crs is not None:
+        flat = flat.source_crs
+    same = flat.equals(CRS.from_wkt(frame_wkt), ignore_axis_order=True)
+    return None if same else str(flat.name)
 
 
 def length_unit(crs: CRS) -> tuple[float, str]:

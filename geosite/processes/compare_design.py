@@ -48,7 +48,7 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     drawing = draw(notes, network)
     laid = site_ground(notes, network, drawing)
     context.progress(0.4, "reading the design")
-    plan = _plan(inputs, network.frame)
+    plan = _plan(inputs, network)
     before = None
     if inputs.get("before"):
         old = read_epoch(inputs["before"]).site
@@ -144,7 +144,7 @@ def _nothing(inputs: Mapping[str, Any]) -> Exception:
     )
 
 
-def _plan(inputs: Mapping[str, Any], frame: Frame) -> Plan:
+def _plan(inputs: Mapping[str, Any], network: Network) -> Plan:
     """Return the design of a file, or one of the designs of a site file."""
     import numpy as np
 
@@ -152,12 +152,14 @@ def _plan(inputs: Mapping[str, Any], frame: Frame) -> Plan:
     from geosite.review.as_built.model import Plan
     from geosite.review.design_ground.asked import file_zone
     from geosite.review.design_ground.zones import Edge, Zone
-    from geosite.review.setting_out.fit import refuse_other_crs
+    from geosite.review.setting_out.fit import refuse_elsewhere, refuse_other_crs
 
+    frame = network.frame
     if Path(inputs["design"]).suffix.lower() == ".toml":
         return _plan_of_site(inputs, frame)
     design = read_design(inputs["design"], inputs.get("layer"))
     refuse_other_crs(design, frame)
+    refuse_elsewhere(design, network)
     points, edges = [], []
     for shape in design.shapes:
         places = np.column_stack(
@@ -183,6 +185,7 @@ def _spans(places: Any) -> bool:
 
 def _plan_of_site(inputs: Mapping[str, Any], frame: Frame) -> Plan:
     from geosite.base.errors import InputError, Problem
+    from geosite.base.map_frame import name_unless_same_map
     from geosite.fieldbook.read import read_survey
     from geosite.linework.draw import draw
     from geosite.network.adjust import adjust
@@ -204,7 +207,7 @@ def _plan_of_site(inputs: Mapping[str, Any], frame: Frame) -> Plan:
             )
         )
     network = adjust(notes)
-    if network.frame.crs_wkt != frame.crs_wkt:
+    if name_unless_same_map(network.frame.crs_wkt, frame.crs_wkt) is not None:
         raise InputError(
             Problem(
                 "design-crs",

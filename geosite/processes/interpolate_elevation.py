@@ -131,13 +131,12 @@ def _crs(asked: str | None, found: str | None, file: str | None) -> str:
         return asked
     if asked is None:
         return found
+    from geosite.base.map_frame import name_unless_same_map
     from geosite.reading.crs import map_frame
 
     nowhere = (0.0, 0.0, 0.0, 0.0)
     one, other = map_frame(asked, nowhere), map_frame(found, nowhere, file)
-    from pyproj import CRS
-
-    if not CRS.from_wkt(one.crs_wkt).equals(CRS.from_wkt(other.crs_wkt), ignore_axis_order=True):
+    if name_unless_same_map(other.crs_wkt, one.crs_wkt) is not None:
         raise InputError(
             Problem(
                 "crs-differs",

@@ -10,7 +10,7 @@ from typing import TypeVar
 import numpy as np
 
 from geosite.base.errors import Finding, InputError, Problem
-from geosite.base.map_frame import Frame
+from geosite.base.map_frame import Frame, name_unless_same_map
 from geosite.fieldbook import sitefile
 from geosite.fieldbook.model import Notes
 from geosite.linework.model import Drawing
@@ -361,14 +361,11 @@ def _earthwork(
 def _surface(
     second: SecondSurface, frame: Frame, refuse: Callable[[str, str, str, str], InputError]
 ) -> Design:
-    from pyproj import CRS
-
-    source = CRS.from_wkt(second.crs_wkt)
-    flat = source.sub_crs_list[0] if source.is_compound else source
-    if not flat.equals(CRS.from_wkt(frame.crs_wkt), ignore_axis_order=True):
+    other = name_unless_same_map(second.crs_wkt, frame.crs_wkt)
+    if other is not None:
         raise refuse(
             "surface-crs",
-            f"the second surface {second.file} is in {flat.name}",
+            f"the second surface {second.file} is in {other}",
             f"a raster in {frame.crs_name}",
             "warp it to the map's CRS first",
         )

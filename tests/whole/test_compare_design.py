@@ -9,7 +9,10 @@ import subprocess
 import sys
 from pathlib import Path
 
+import geopandas
+import pyogrio
 import pytest
+import shapely
 
 pytestmark = pytest.mark.slow
 
@@ -74,6 +77,24 @@ def test_a_design_of_a_site_file(tmp_path: Path) -> None:
     done = run(tmp_path / "none", design=LANDING / "site.toml", name="bording")
     assert done.returncode == 2
     assert "there is no design bording; expected one of boarding" in done.stderr
+
+
+def test_a_design_elsewhere_is_refused_in_one_line(tmp_path: Path) -> None:
+    path = tmp_path / "d.csv"
+    path.write_text("point,easting,northing,elevation\nC1,412320,5276126,402\n", "utf-8")
+    done = run(tmp_path / "out", design=path)
+    assert (done.returncode, len(done.stderr.splitlines())) == (2, 1)
+    assert 'd.csv:2: "C1" lies 100 km outside the site' in done.stderr
+    layer = tmp_path / "d.gpkg"
+    pyogrio.write_dataframe(
+        geopandas.GeoDataFrame(
+            {"point": ["C1"]}, geometry=[shapely.Point(512320, 5276126, 402)], crs="EPSG:25833"
+        ),
+        layer,
+    )
+    done = run(tmp_path / "out", design=layer)
+    assert (done.returncode, len(done.stderr.splitlines())) == (2, 1)
+    assert "the design is in ETRS89 / UTM zone 33N; expected the CRS of the site" in done.stderr
 
 
 def test_a_design_that_has_nothing_to_do_with_the_survey(tmp_path: Path) -> None:

@@ -84,10 +84,10 @@ def changed(text: str, row: int, **cells: str) -> str:
     )
 
 
-def in_feet(text: str) -> str:
+def in_feet(text: str, factor: float = 1 / 0.3048) -> str:
     for row in range(4):
         cells = list(csv.DictReader(text.splitlines()))[row]
-        scaled = {axis: f"{float(cells[axis]) / 0.3048:.3f}" for axis in "xyz"}
+        scaled = {axis: f"{float(cells[axis]) * factor:.3f}" for axis in "xyz"}
         text = changed(text, row, **scaled)
     return text
 
@@ -106,6 +106,13 @@ def in_feet(text: str) -> str:
         ("design", "point,easting\nA,1\n", 2, "there is no column northing"),
         ("design", "point,easting,northing,elevation\n", 2, "there is nothing in it"),
         ("walk", in_feet(WALK), 3, "feet read as metres: if so, give --unit ft"),
+        ("walk", in_feet(WALK, 0.3048), 3, "metres read as feet: if so, give --unit m"),
+        (
+            "walk",
+            WALK.replace(",B1,", ",X,").replace(",B2,", ",B1,").replace(",X,", ",B2,"),
+            3,
+            "has the baseline marks B1 and B2 exchanged",
+        ),
         ("walk", WALK.replace(",B1,", ",Q1,"), 3, "the run T1 does not visit B1"),
         ("walk", WALK.replace("run,point", "run,name"), 2, "no column point"),
         ("walk", WALK.replace("33.657", "31.657").replace("33.641", "31.6"), 3, "walk them again"),

@@ -12,6 +12,7 @@ import numpy as np
 from geosite.base.arrays import Floats, Ints
 from geosite.base.errors import InputError, Problem
 from geosite.base.estimate import Estimate
+from geosite.base.map_frame import name_unless_same_map
 from geosite.base.statistics import ellipse_factor, t_factor
 from geosite.fieldbook.model import Notes
 from geosite.network.covariance import covariance
@@ -91,10 +92,8 @@ def compare(before: Epoch, after: Epoch) -> Change:
 
 
 def _same_map(before: Epoch, after: Epoch) -> None:
-    from pyproj import CRS
-
     one, other = before.network.frame, after.network.frame
-    if not CRS.from_wkt(one.crs_wkt).equals(CRS.from_wkt(other.crs_wkt), ignore_axis_order=True):
+    if name_unless_same_map(other.crs_wkt, one.crs_wkt) is not None:
         raise InputError(
             Problem(
                 "surveys-crs",

@@ -10,7 +10,7 @@ import shapely
 
 from geosite.base.arrays import Floats
 from geosite.base.errors import InputError, Problem
-from geosite.base.map_frame import Frame
+from geosite.base.map_frame import Frame, name_unless_same_map
 from geosite.fieldbook import sitefile
 from geosite.fieldbook.model import Notes
 from geosite.linework.model import Drawing
@@ -246,14 +246,11 @@ def file_zone(design: Design, frame: Frame) -> Zone:
 
 def _raster_zone(raster: SecondSurface, frame: Frame, refuse: Refuse) -> Zone:
     """Return the ground of a raster: bilinear between the centres of its cells."""
-    from pyproj import CRS
-
-    source = CRS.from_wkt(raster.crs_wkt)
-    flat = source.sub_crs_list[0] if source.is_compound else source
-    if not flat.equals(CRS.from_wkt(frame.crs_wkt), ignore_axis_order=True):
+    other = name_unless_same_map(raster.crs_wkt, frame.crs_wkt)
+    if other is not None:
         raise refuse(
             "design-crs",
-            f"the raster {raster.file} is in {flat.name}",
+            f"the raster {raster.file} is in {other}",
             f"a raster in {frame.crs_name}",
             "warp it to the map's CRS first",
         )

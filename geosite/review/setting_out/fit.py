@@ -8,14 +8,14 @@ from typing import Literal
 import numpy as np
 
 from geosite.base.errors import InputError, Problem
-from geosite.base.map_frame import Frame
+from geosite.base.map_frame import Frame, name_unless_same_map
 from geosite.base.problems import Problems, shown
 from geosite.network.model import Network
 from geosite.reading.designs import Design
 from geosite.review.setting_out.targets import Target, targets
 from geosite.terrain.ground import Ground
 
-__all__ = ["fitting", "refuse_other_crs"]
+__all__ = ["fitting", "refuse_elsewhere", "refuse_other_crs"]
 
 NEAR_M = 200.0
 """A design may reach this far beyond what was walked, or as far as the site is wide."""
@@ -30,17 +30,12 @@ def refuse_other_crs(design: Design, frame: Frame) -> None:
     """
     if design.crs_wkt is None:
         return
-    from pyproj import CRS
-
-    crs = CRS.from_wkt(design.crs_wkt)
-    flat = crs.sub_crs_list[0] if crs.is_compound else crs
-    if flat.is_bound and flat.source_crs is not None:
-        flat = flat.source_crs
-    if not flat.equals(CRS.from_wkt(frame.crs_wkt), ignore_axis_order=True):
+    other = name_unless_same_map(design.crs_wkt, frame.crs_wkt)
+    if other is not None:
         raise InputError(
             Problem(
                 "design-crs",
-                f"the design is in {flat.name}",
+                f"the design is in {other}",
                 f"the CRS of the site, {frame.crs_name}",
                 "export it again in that CRS",
                 design.file,
@@ -74,26 +69,7 @@ def fitting(
     frame = network.frame
     refuse_other_crs(design, frame)
     found = targets(design, frame.ground_unit_m, station_m)
-    problems = Problems()
-    low, high = network.en.min(axis=0), network.en.max(axis=0)
-    reach = max(NEAR_M, float(np.hypot(*(high - low))))
-    places = frame.to_local(np.array([target.place[:2] for target in found]))
-    beyond = np.hypot(*(np.maximum(low - places, 0) + np.maximum(places - high, 0)).T)
-    swapped = frame.to_local(np.array([target.place[1::-1] for target in found]))
-    other = np.hypot(*(np.maximum(low - swapped, 0) + np.maximum(swapped - high, 0)).T)
-    for target, away, turned in zip(found, beyond.tolist(), other.tolist(), strict=True):
-        if away > reach:
-            remedy = "check the CRS, the unit and the order of the columns of the design"
-            if turned <= reach:
-                remedy = "easting and northing are exchanged: exchange the columns"
-            problems.add(
-                "design-outside",
-                f"{shown(target.name)} lies {away / 1000:.3g} km outside the site",
-                f"points of the site, at most {reach:.0f} m beyond what was walked",
-                remedy,
-                design.file,
-                target.line,
-            )
+    problems = _outside(found, network, design.file)
     if heights == "design":
         for target in found:
             if not np.isfinite(target.place[2]):
@@ -110,6 +86,44 @@ def fitting(
     if heights == "design":
         return found
     return _on_ground(found, network, ground, design.file)
+
+
+def refuse_elsewhere(design: Design, network: Network) -> None:
+    """Refuse a design of which no point is near the site.
+
+    Raises
+    ------
+    InputError
+    """
+    found = targets(design, network.frame.ground_unit_m, None)
+    problems = _outside(found, network, design.file)
+    if found and len(problems) == len(found):
+        raise InputError(problems.first())
+
+
+def _outside(found: tuple[Target, ...], network: Network, file: str) -> Problems:
+    """Return what is wrong with points far outside the site."""
+    frame, problems = network.frame, Problems()
+    low, high = network.en.min(axis=0), network.en.max(axis=0)
+    reach = max(NEAR_M, float(np.hypot(*(high - low))))
+    places = frame.to_local(np.array([target.place[:2] for target in found]))
+    beyond = np.hypot(*(np.maximum(low - places, 0) + np.maximum(places - high, 0)).T)
+    swapped = frame.to_local(np.array([target.place[1::-1] for target in found]))
+    other = np.hypot(*(np.maximum(low - swapped, 0) + np.maximum(swapped - high, 0)).T)
+    for target, away, turned in zip(found, beyond.tolist(), other.tolist(), strict=True):
+        if away > reach:
+            remedy = "check the CRS, the unit and the order of the columns of the design"
+            if turned <= reach:
+                remedy = "easting and northing are exchanged: exchange the columns"
+            problems.add(
+                "design-outside",
+                f"{shown(target.name)} lies {away / 1000:.3g} km outside the site",
+                f"points of the site, at most {reach:.0f} m beyond what was walked",
+                remedy,
+                file,
+                target.line,
+            )
+    return problems
 
 
 def _on_ground(
