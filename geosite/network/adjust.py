@@ -23,15 +23,18 @@ from geosite.network.checks import (
     no_place,
 )
 from geosite.network.control import Anchored, Control
-from geosite.network.device import Device, device_of
+from geosite.network.device import CLASSES, SURE, Device, device_of
+from geosite.network.ellipses import error_ellipses
+from geosite.network.error_shares import error_shares
 from geosite.network.heights import Heights
-from geosite.network.lever_arm import lever_arm
+from geosite.network.lever_arm import LeverArm, lever_arm
 from geosite.network.loops import loops
 from geosite.network.mistakes.facts import Judge, Search
 from geosite.network.mistakes.search import find_mistakes
 from geosite.network.mistakes.wording import mistakes_in_words
 from geosite.network.model import Closure, Network
 from geosite.network.noise import Noise, judge_device, judge_noise
+from geosite.network.on_map import ellipse_half_axis
 from geosite.network.place import Placing
 from geosite.network.plan import Plan
 from geosite.network.precision import azimuth_check, neighbour_precision
@@ -179,8 +182,11 @@ def _trusted(
     best_sigma = max(float(known.sigma.max()), 0.01)
     advice = advise(network, book, placing.device, arm.row, best_sigma, known_rows)
     neighbours = neighbour_precision(network, book)
+    shares = error_shares(placing, network, arm.row) if network.accuracy_known else None
     return Judged(
         device=placing.device,
+        shares=shares,
+        calibrated_95_m=_calibrated(placing, network, noise[0], arm),
         noise=noise,
         length=found.length,
         misfits=misfits,
@@ -191,6 +197,24 @@ def _trusted(
         neighbours=neighbours if network.accuracy_known else None,
         mistakes=found.search.mistakes,
     )
+
+
+def _calibrated(placing: Placing, network: Network, noise: Noise, arm: LeverArm) -> float | None:
+    """Expect what a calibrated device of the class "good" would know the least certain place to.
+
+    ``None`` where the device is given, nothing is known, or that would gain less than a twentieth.
+    """
+    if placing.device.given or not network.accuracy_known:
+        return None
+    good = replace(placing, device=CLASSES["good"], factors=(1.0, 1.0))
+    walk = walk_runs(placing.notes.book, good.device, placing.always)
+    placed = good.once(walk, network.orientation, network.frame.combined_factor)
+    better = replace(
+        good.made(walk, placed, network.frame, ()), degrees_of_freedom=SURE + noise.freedom
+    )
+    at = np.array([arm.row])
+    expected = ellipse_half_axis(better, float(error_ellipses(better.relative, at)[0][0]))
+    return expected if expected < 0.95 * arm.error_95_m else None
 
 
 def _judged(

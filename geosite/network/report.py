@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -17,6 +17,7 @@ from geosite.network.check_points import CheckPoints, nssda_horizontal, nssda_ve
 from geosite.network.checks import LengthCheck
 from geosite.network.control import Anchored
 from geosite.network.device import Device
+from geosite.network.error_shares import ErrorShares
 from geosite.network.lever_arm import LeverArm
 from geosite.network.mistakes.facts import Mistake
 from geosite.network.model import Closure, Network
@@ -62,6 +63,11 @@ class Judged:
     length, azimuth
         Of the baseline, or of two known marks; ``None`` where nothing is known to compare with.
     checks, arm, advice, neighbours, mistakes
+    shares
+        What errors are made of; ``None`` where the accuracy is not known, or not computed.
+    calibrated_95_m
+        What the least certain place would be good to with a calibrated device that turns out good;
+        ``None`` where the device is given.
     """
 
     device: Device
@@ -74,6 +80,8 @@ class Judged:
     advice: tuple[Advice, ...]
     neighbours: NeighbourPrecision | None
     mistakes: tuple[Mistake, ...]
+    shares: ErrorShares | None = None
+    calibrated_95_m: float | None = None
 
 
 def report(
@@ -96,7 +104,8 @@ def report(
             vertical=_heights_misfit(judged.misfits[1], walk),
         ),
         check_points=_checks(judged.checks),
-        lever_arm=_arm(book, judged.arm),
+        lever_arm=_arm(book, judged.arm, judged.calibrated_95_m),
+        error_shares=_shares(book, judged.shares),
         advice=tuple(_advice(book, a) for a in judged.advice),
         neighbour_precision=_neighbours(book, judged.neighbours),
         mistakes=tuple(_mistake(book, m) for m in judged.mistakes),
@@ -270,7 +279,27 @@ def _mark(book: FieldBook, row: int) -> str | None:
     return book.marks[book.mark[row]] if book.mark[row] >= 0 else None
 
 
-def _arm(book: FieldBook, arm: LeverArm) -> trust.LeastCertain:
+def _shares(book: FieldBook, shares: ErrorShares | None) -> trust.ErrorSharesReport | None:
+    if shares is None:
+        return None
+
+    def percent(parts: Mapping[str, float]) -> dict[str, float]:
+        return {name: 100 * part for name, part in parts.items()}
+
+    ends = None
+    if shares.between is not None:
+        ends = _mark(book, shares.between[0]) or "", _mark(book, shares.between[1]) or ""
+    return trust.ErrorSharesReport(
+        mark=_mark(book, shares.row),
+        line=int(book.line[shares.row]),
+        horizontal_percent=percent(shares.horizontal),
+        vertical_percent=percent(shares.vertical),
+        distance_between=ends,
+        distance_percent=percent(shares.distance),
+    )
+
+
+def _arm(book: FieldBook, arm: LeverArm, calibrated: float | None) -> trust.LeastCertain:
     only = arm.baseline_only_95_m
     return trust.LeastCertain(
         mark=_mark(book, arm.row),
@@ -279,6 +308,7 @@ def _arm(book: FieldBook, arm: LeverArm) -> trust.LeastCertain:
         baseline_m=arm.baseline_m,
         error_95_m=_finite(arm.error_95_m),
         swing_95_m=_finite(arm.swing_95_m),
+        calibrated_95_m=calibrated,
         baseline_only_95_m=None if only is None else _finite(only),
     )
 

@@ -13,6 +13,7 @@ from typing import Literal
 from geosite.network.report_trust import (
     CheckedAccuracy,
     ControlFit,
+    ErrorSharesReport,
     ExtraMeasurement,
     LeastCertain,
     MistakeReport,
@@ -286,6 +287,8 @@ class NetworkReport:
         Known marks that place the survey, and those that are compared only.
     lever_arm
         The least certain place.
+    error_shares
+        What its error and that of a typical distance are made of.
     advice
         What would help there most: a further visit, a further known mark.
     neighbour_precision
@@ -310,6 +313,7 @@ class NetworkReport:
     control: ControlFit | None = None
     check_points: CheckedAccuracy | None = None
     lever_arm: LeastCertain | None = None
+    error_shares: ErrorSharesReport | None = None
     advice: tuple[ExtraMeasurement, ...] = ()
     neighbour_precision: NeighbourReport | None = None
     mistakes: tuple[MistakeReport, ...] = ()

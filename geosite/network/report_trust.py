@@ -7,6 +7,7 @@ underscore is left out in the file (``from_`` is ``from``).
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 
@@ -16,6 +17,7 @@ __all__ = [
     "CheckPoint",
     "CheckedAccuracy",
     "ControlFit",
+    "ErrorSharesReport",
     "ExtraMeasurement",
     "HeightResidual",
     "HeightsMisfit",
@@ -186,6 +188,9 @@ class LeastCertain:
         The part that the turn of its run explains.
     baseline_only_95_m
         What it would be if the runs shared the baseline and nothing else.
+    calibrated_95_m
+        What is to be expected with a calibrated device that turns out good, where nothing is said
+        of the device; ``None`` also where that would gain nothing.
     """
 
     mark: str | None
@@ -195,6 +200,29 @@ class LeastCertain:
     error_95_m: float | None
     swing_95_m: float | None
     baseline_only_95_m: float | None
+    calibrated_95_m: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ErrorSharesReport:
+    """What errors are made of: shares of the variance by component, which add up to 100 percent.
+
+    Parameters
+    ----------
+    mark, line
+        The least certain place: mark, where it has a name, and line of the field book.
+    horizontal_percent, vertical_percent
+        Of its place and of its elevation.
+    distance_between, distance_percent
+        Two marks a typical distance apart, and the shares of that distance.
+    """
+
+    mark: str | None
+    line: int
+    horizontal_percent: Mapping[str, float]
+    vertical_percent: Mapping[str, float]
+    distance_between: tuple[str, str] | None
+    distance_percent: Mapping[str, float]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from typing import Literal
 
 import numpy as np
@@ -15,6 +16,7 @@ from geosite.network.advice import Advice
 from geosite.network.check_points import ENOUGH_CHECK_POINTS, CheckPoints
 from geosite.network.control import Anchored, CommonShift
 from geosite.network.device import Device
+from geosite.network.error_shares import ErrorShares
 from geosite.network.lever_arm import LeverArm
 from geosite.network.model import Network
 from geosite.network.noise import Noise
@@ -82,7 +84,8 @@ def findings(
     if judged.length is None:
         text = "Only one mark has a known position, so no length on the map checks the notes."
         found.append(Finding("note", "scale-unchecked", text, notes.site_file))
-    found += device_findings(notes, judged.device, network.accuracy_known)
+    found += device_findings(notes, judged, network.accuracy_known)
+    found += share_findings(notes, judged.shares)
     found += shift_findings(notes, anchored.shift)
     found += azimuth_findings(notes, judged.azimuth)
     found += lever_arm_findings(notes, judged.arm)
@@ -129,7 +132,51 @@ def shift_findings(notes: Notes, shift: CommonShift) -> list[Finding]:
     return [Finding(level, "common-shift", text, notes.site_file)] if text else []
 
 
-def device_findings(notes: Notes, device: Device, accuracy_known: bool) -> list[Finding]:
+def share_findings(notes: Notes, shares: ErrorShares | None) -> list[Finding]:
+    """Say what the error of the least certain place and of a typical distance is made of."""
+    if shares is None:
+        return []
+    book = notes.book
+    mark = book.mark[shares.row]
+    where = f"mark {book.marks[mark]}" if mark >= 0 else f"line {int(book.line[shares.row])}"
+    said = []
+    if shares.horizontal:
+        said.append(
+            f"of the variance of {where}, the least certain place, {_parts(shares.horizontal)}"
+        )
+    if shares.vertical:
+        said.append(f"of that of its elevation {_parts(shares.vertical)}")
+    if shares.distance and shares.between is not None:
+        a, b = (book.marks[book.mark[row]] for row in shares.between)
+        said.append(
+            f"of that of the distance of {shares.distance_m:.1f} m from {a} to {b} "
+            f"{_parts(shares.distance)}"
+        )
+    if not said:
+        return []
+    text = "What errors are made of: " + "; ".join(said) + "."
+    return [Finding("note", "error-shares", text, book.file)]
+
+
+def _parts(shares: Mapping[str, float]) -> str:
+    """Say the largest shares first, in whole percent that add up to 100; none is left out.
+
+    Examples
+    --------
+    >>> _parts({"heading": 0.666, "scale": 0.334, "pointing": 0.0})
+    '67 % is heading, 33 % scale'
+    """
+    ranked = sorted(shares.items(), key=lambda item: -item[1])
+    whole = {name: math.floor(100 * share) for name, share in ranked}
+    left = 100 - sum(whole.values())
+    by_rest = sorted(ranked, key=lambda item: -(100 * item[1] - math.floor(100 * item[1])))
+    for name, _ in by_rest[:left]:
+        whole[name] += 1
+    told = [f"{share} % {name}" for name, share in whole.items() if share]
+    return ", ".join(told).replace(" % ", " % is ", 1)
+
+
+def device_findings(notes: Notes, judged: Judged, accuracy_known: bool) -> list[Finding]:
     """Say when nothing is known of the device, or of the accuracy at all."""
     if not accuracy_known:
         text = (
@@ -138,10 +185,17 @@ def device_findings(notes: Notes, device: Device, accuracy_known: bool) -> list[
             "baseline, or give [survey.device]."
         )
         return [Finding("look", "accuracy-unknown", text, notes.site_file)]
-    if not device.given:
+    if not judged.device.given:
+        gain = judged.calibrated_95_m
         text = (
             "Nothing is said of the device, so it is taken for an unknown one, widened by what the "
-            "misclosures show. Three surveys that come back to their marks calibrate it."
+            "misclosures show. Three surveys that come back to their marks calibrate it"
+            + (
+                "."
+                if gain is None
+                else f": if it turns out good, the least certain place of this site is to be "
+                f"expected within {gain:.2f} m instead of {judged.arm.error_95_m:.2f} m (95 %)."
+            )
         )
         return [Finding("note", "device-unknown", text, notes.site_file)]
     return []

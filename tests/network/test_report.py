@@ -378,6 +378,7 @@ def test_lever_arm_advice_and_neighbours_as_reported() -> None:
         "error_95_m": 0.3,
         "swing_95_m": 0.2,
         "baseline_only_95_m": None,
+        "calibrated_95_m": None,
     }
     assert reported(arm=LeverArm(0, 1.0, 1.0, 1.0, 1.0, 2.0))["lever_arm"]["mark"] == "A"
     assert reported(arm=LeverArm(2, 1.0, 1.0, 1.0, 1.0, 2.0))["lever_arm"]["mark"] is None

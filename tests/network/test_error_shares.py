@@ -1,0 +1,107 @@
+"""What errors are made of: shares that add up to all of it, against components switched off."""
+
+from __future__ import annotations
+
+import re
+
+import numpy as np
+import pytest
+from network_cases import notes
+
+from geosite.network.adjust import adjust
+from geosite.network.covariance import sigma_horizontal, sigma_vertical
+from geosite.network.model import Network
+
+OPEN = [("A", 0, 0, 0), ("B", 12, 0, 0.1), ("C", 30, 5, 0.4), ("D", 45, 30, 0.9), ("E", 40, 60, 1)]
+EXACT = {
+    "A": {"easting": 0.0, "northing": 0.0, "elevation": 5.0},
+    "B": {"easting": 12.0, "northing": 0.0},
+}
+DEVICE = {
+    "pointing": 0.01,
+    "walk": 0.02,
+    "heading_deg": 0.4,
+    "scale_percent": 1.0,
+    "climb_percent": 0.5,
+    "tilt_deg": 0.3,
+}
+PARTS = {
+    "pointing": "pointing",
+    "walk": "random walk",
+    "heading_deg": "heading",
+    "scale_percent": "scale",
+    "climb_percent": "climb",
+    "tilt_deg": "tilt",
+}
+OFF = 1e-5
+"""A component that is as good as none: a site file may not give 0 for all."""
+
+
+def walked(device: dict[str, float], anchor: dict = EXACT) -> Network:
+    rows = [("R", name, float(x), float(y), float(z)) for name, x, y, z in OPEN]
+    one = {"A": anchor["A"]}
+    return adjust(notes(rows, one, noise=None, device=device, azimuth={"value": 90.0}))
+
+
+def test_shares_add_up_to_all_of_it() -> None:
+    shares = walked(DEVICE).report.error_shares
+    assert shares is not None
+    assert (shares.mark, shares.line) == ("E", 6)
+    for parts in (shares.horizontal_percent, shares.vertical_percent, shares.distance_percent):
+        assert sum(parts.values()) == pytest.approx(100.0)
+        assert min(parts.values()) >= 0.0
+    assert shares.horizontal_percent["climb"] == shares.vertical_percent["heading"] == 0.0
+
+
+@pytest.mark.parametrize("name", PARTS)
+def test_a_component_switched_off_takes_its_share_with_it(name: str) -> None:
+    # nothing checks an open walk, so its variances are sums of those of the components
+    whole = walked(DEVICE)
+    shares = whole.report.error_shares
+    assert shares is not None
+    off = walked(DEVICE | {name: OFF})
+    plan = (sigma_horizontal(off)[4] / sigma_horizontal(whole)[4]) ** 2
+    level = (sigma_vertical(off)[4] / sigma_vertical(whole)[4]) ** 2
+    assert 1 - shares.horizontal_percent[PARTS[name]] / 100 == pytest.approx(plan, abs=2e-3)
+    assert 1 - shares.vertical_percent[PARTS[name]] / 100 == pytest.approx(level, abs=2e-3)
+
+
+@pytest.mark.parametrize(("name", "in_height"), [("heading_deg", False), ("climb_percent", True)])
+def test_one_component_alone_is_all_of_it(name: str, in_height: bool) -> None:
+    shares = walked(dict.fromkeys(DEVICE, OFF) | {name: DEVICE[name]}).report.error_shares
+    assert shares is not None
+    parts = shares.vertical_percent if in_height else shares.horizontal_percent
+    assert parts[PARTS[name]] > 97.0
+
+
+def test_the_anchor_has_its_share_and_a_distance_has_none_of_it() -> None:
+    rough = {"A": EXACT["A"] | {"sigma": 0.5}}
+    shares = walked(DEVICE, rough).report.error_shares
+    assert shares is not None
+    assert shares.horizontal_percent["anchor"] > 3.0
+    assert shares.distance_percent["anchor"] == pytest.approx(0.0, abs=1e-6)
+
+
+def test_the_words_add_up_to_a_hundred() -> None:
+    (said,) = [f.text for f in walked(DEVICE).findings if f.code == "error-shares"]
+    assert "mark E, the least certain place" in said
+    for part in said.split(";"):
+        assert sum(int(n) for n in re.findall(r"(\d+) %", part)) == 100
+
+
+def test_nothing_said_of_the_device_is_said_with_what_calibration_would_gain() -> None:
+    rows = [("R", n, float(x), float(y), float(z)) for n, x, y, z in OPEN]
+    rng = np.random.default_rng(2)
+    rows += [("R", n, *(np.array([x, y, z]) + rng.normal(0, 0.2, 3))) for n, x, y, z in OPEN[::-1]]
+    network = adjust(notes(rows, EXACT, noise=None, limit=None))
+    arm = network.report.lever_arm
+    assert arm is not None
+    assert arm.error_95_m is not None
+    assert arm.calibrated_95_m is not None
+    assert arm.calibrated_95_m < 0.95 * arm.error_95_m
+    (said,) = [f.text for f in network.findings if f.code == "device-unknown"]
+    assert f"{arm.calibrated_95_m:.2f} m instead of {arm.error_95_m:.2f} m" in said
+    # with the class given nothing is said of it
+    given = adjust(notes(rows, EXACT, noise=None, device={"class": "unknown"}, limit=None))
+    assert given.report.lever_arm is not None
+    assert given.report.lever_arm.calibrated_95_m is None
