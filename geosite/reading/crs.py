@@ -236,6 +236,14 @@ def read_systems(
     InputError
         If one of them cannot carry a survey, or the vertical CRS is given twice; all of it
         together.
+
+    Examples
+    --------
+    A compound CRS brings its own heights:
+
+    >>> horizontal, vertical = read_systems("EPSG:25832+7837", None)
+    >>> horizontal.name, vertical.name
+    ('ETRS89 / UTM zone 32N', 'DHHN2016 height')
     """
     problems: list[Problem] = []
     horizontal = vertical = given = None

@@ -36,7 +36,13 @@ _RUNS = {
 
 
 def is_database(path: Path) -> bool:
-    """Report whether a file is an SQLite database."""
+    """Report whether a file is an SQLite database, by its first 16 bytes.
+
+    Examples
+    --------
+    >>> is_database(Path("sample_data/ferry_landing/parcels.gpkg"))
+    True
+    """
     with path.open("rb") as stream:
         return stream.read(16) == b"SQLite format 3\0"
 
@@ -48,6 +54,11 @@ def holds_queries(path: Path) -> bool:
     ------
     sqlite3.Error
         Damaged; also where names or statements are no UTF-8.
+
+    Examples
+    --------
+    >>> holds_queries(Path("sample_data/ferry_landing/parcels.gpkg"))
+    False
     """
     with closing(_opened(path)) as file:
         rows = file.execute("SELECT type, sql, name, tbl_name FROM sqlite_master").fetchall()
@@ -58,7 +69,13 @@ def holds_queries(path: Path) -> bool:
 
 
 def database_damage(path: Path) -> str | None:
-    """Return why a database that holds no queries cannot be read, or ``None``."""
+    """Return why a database that holds no queries cannot be read, or ``None``.
+
+    Examples
+    --------
+    >>> database_damage(Path("sample_data/ferry_landing/parcels.gpkg")) is None
+    True
+    """
     if _is_locked(path):
         return "another program is writing to it: close it there first"
     try:

@@ -140,6 +140,13 @@ def split_table(
         Receives what is wrong; the answer is then ``None``.
     decimal
         The decimal mark, where somebody knows it.
+
+    Examples
+    --------
+    >>> text = "Station;X;Y;Z" + chr(10) + "A1;0,5;2,0;0,1" + chr(10) + "A2;1,5;2,0;0,1"
+    >>> table = split_table(text.encode(), "walk.txt", Problems())
+    >>> table.separator, table.decimal, table.rows[1]
+    (';', ',', ('A1', '0,5', '2,0', '0,1'))
     """
     text, encoding, certain = decoded(data)
     guessed = [] if certain else [f"the encoding of {file} is taken as {encoding}"]

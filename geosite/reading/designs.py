@@ -87,6 +87,12 @@ def read_design(file: str, layer: str | None = None) -> Design:
     ------
     InputError
         Unreadable, columns missing, cells that are no finite numbers, nothing in it.
+
+    Examples
+    --------
+    >>> design = read_design("sample_data/ferry_landing/design_points.csv")
+    >>> [shape.name for shape in design.shapes][:4], design.shapes[0].kind
+    (['C1', 'C2', 'C3', 'C4'], 'point')
     """
     if Path(file).suffix.lower() in _TEXT:
         if layer is not None:

@@ -51,6 +51,13 @@ def inside(
         Receives what is wrong; the answer is then ``None``.
     file, line
         The site file and the line of `key`, for the message.
+
+    Examples
+    --------
+    >>> problems = Problems()
+    >>> inside(Path("sample_data"), "../a.csv", "survey.file", problems, "site.toml", 3)
+    >>> problems.codes
+    {'path-outside'}
     """
     windows = PureWindowsPath(named)
     if PurePosixPath(named).is_absolute() or windows.drive or windows.root:
@@ -115,6 +122,14 @@ def read_plain_file(
         Largest size in bytes.
     named_in
         File and line that name it, where that is not the call itself.
+
+    Examples
+    --------
+    >>> problems = Problems()
+    >>> read_plain_file(Path("sample_data"), "sample_data", "field book", 1000, problems) is None
+    True
+    >>> problems.codes
+    {'file-is-folder'}
     """
     if not check_plain_file(path, shown_as, what, limit, problems, named_in):
         return None
@@ -219,7 +234,23 @@ def as_utf8(data: bytes) -> bytes:
 
 
 def decode(data: bytes, file: str, what: str, problems: Problems) -> bool:
-    """Report whether bytes are UTF-8 text without NUL, naming what they look like if not."""
+    """Report whether bytes are UTF-8 text without NUL, naming what they look like if not.
+
+    Parameters
+    ----------
+    data, file, what
+        The bytes, and how to call them in messages: ``"site file"`` or ``"field book"``.
+    problems
+        Receives what is wrong.
+
+    Examples
+    --------
+    >>> problems = Problems()
+    >>> decode(b"run,point", "walk.csv", "field book", problems)
+    True
+    >>> decode(b"%PDF-1.7", "walk.csv", "field book", problems), problems.codes
+    (False, {'not-text'})
+    """
     for start, kind in _KINDS.items():
         if data.startswith(start):
             problems.add(

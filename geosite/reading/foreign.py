@@ -44,6 +44,11 @@ def damage(path: Path) -> str | None:
 
     Damage in databases, archives and JSON; a CRS that would have another file read or an address
     fetched; a part of a shapefile that is a link to another folder.
+
+    Examples
+    --------
+    >>> damage(Path("sample_data/ferry_landing/parcels.gpkg")) is None
+    True
     """
     with path.open("rb") as stream:
         head = stream.read(HEAD)
@@ -196,7 +201,13 @@ def reading_layers() -> Iterator[None]:
 
 
 def driver_names(formats: Iterable[str]) -> list[str]:
-    """Return the vector library's own names of some formats."""
+    """Return the vector library's own names of some formats.
+
+    Examples
+    --------
+    >>> driver_names(["GPKG", "GeoJSON"])
+    ['GPKG', 'GeoJSON']
+    """
     from fiona.drvsupport import driver_from_extension
 
     return [

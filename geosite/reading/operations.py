@@ -73,6 +73,16 @@ def best_operation(
     ------
     InputError
         None is installed, or not the chosen one.
+
+    Examples
+    --------
+    From a CRS to itself nothing is to be done:
+
+    >>> from pyproj import CRS
+    >>> utm = CRS("EPSG:25832")
+    >>> same = best_operation(utm, utm, (9.0, 47.0), InputError)
+    >>> same.accuracy_m, same.move(512310.0, 5276100.0)
+    (0.0, (512310.0, 5276100.0))
     """
     if source.equals(target, ignore_axis_order=True):
         return Operation("", (), 0.0, True, lambda x, y: (x, y))

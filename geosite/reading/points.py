@@ -64,6 +64,11 @@ def read_points(file: str, layer: str | None = None) -> Points:
     ------
     InputError
         Unreadable, columns missing, cells that are no finite numbers, no points.
+
+    Examples
+    --------
+    >>> read_points("sample_data/ferry_landing/design_points.csv").positions[0].tolist()
+    [512319.991, 5276125.988, 402.3]
     """
     if Path(file).suffix.lower() in _TEXT:
         points = Points(_from_text(file), None)

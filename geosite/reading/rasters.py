@@ -344,7 +344,7 @@ def _grid(source: Any, refuse: Any) -> Grid:
 
 
 def check_unit(unit: str, file: str | None = None) -> None:
-    """Refuse a unit in which no elevations are.
+    r"""Refuse a unit in which no elevations are.
 
     Parameters
     ----------
@@ -357,6 +357,14 @@ def check_unit(unit: str, file: str | None = None) -> None:
     ------
     InputError
         The raster holds slopes, directions, areas or the like.
+
+    Examples
+    --------
+    >>> check_unit("m")
+    >>> check_unit("percent")  # doctest: +ELLIPSIS
+    Traceback (most recent call last):
+    ...
+    geosite.base.errors.InputError: the raster says that its values are in "percent"; expected ...
     """
     if unit.lower() in _OTHER_UNITS:
         raise InputError(

@@ -80,7 +80,13 @@ class Rows:
 
 
 def is_layer_file(path: Path) -> bool:
-    """Report whether a field book is read through OGR."""
+    """Report whether a field book is read through OGR: by the end of its name.
+
+    Examples
+    --------
+    >>> is_layer_file(Path("walk.gpkg")), is_layer_file(Path("walk.csv"))
+    (True, False)
+    """
     return path.suffix.lower() in _FORMATS
 
 

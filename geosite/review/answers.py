@@ -114,11 +114,11 @@ def answer(notes: Notes, network: Network, drawing: Drawing, terrain: Terrain | 
     asking = _Asking(notes, network, drawing, terrain)
     pairs, threes = notes.site.distances.pairs, notes.site.distances.angles
     distances = [
-        asking.tried(partial(distance, notes, network, *pair), "distances", "pairs", number)
+        asking.tried(partial(distance, notes.book, network, *pair), "distances", "pairs", number)
         for number, pair in enumerate(pairs)
     ]
     angles = [
-        asking.tried(partial(angle_at, notes, network, *three), "distances", "angles", number)
+        asking.tried(partial(angle_at, notes.book, network, *three), "distances", "angles", number)
         for number, three in enumerate(threes)
     ]
     grades = asking.tried(asking.grades, "grades") or ()

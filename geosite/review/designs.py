@@ -73,6 +73,15 @@ def design_raster(surface: SecondSurface, frame: Frame) -> Design:
         In the CRS of the frame and in elevation units.
     frame
         The map.
+
+    Examples
+    --------
+    Four cells of 10 m whose centres rise by 1 m to the east, read halfway between them:
+
+    >>> heights = np.array([[5.0, 6.0], [5.0, 6.0]])
+    >>> raster = SecondSurface("new.tif", heights, 0.0, 20.0, 10.0, 10.0, "")
+    >>> design_raster(raster, Frame()).at(np.array([[10.0, 10.0]])).tolist()
+    [5.5]
     """
     z = surface.values * frame.height_unit_m
     rows, cols = z.shape
@@ -110,7 +119,23 @@ def design_raster(surface: SecondSurface, frame: Frame) -> Design:
 
 
 def within(design: Design, west: float, south: float, east: float, north: float) -> Design:
-    """Return a design without the triangles that lie outside a box."""
+    """Return a design without the triangles that lie outside a box.
+
+    Parameters
+    ----------
+    design
+        Of triangles; any other is returned as it is.
+    west, south, east, north
+        The box, local grid metres.
+
+    Examples
+    --------
+    >>> points = np.array([[0.0, 0.0, 1.0], [1, 0, 1], [0, 1, 1], [9, 9, 1], [8, 9, 1], [9, 8, 1]])
+    >>> pair = np.arange(6).reshape(2, 3)
+    >>> two = Design(lambda places: places[:, 0], points=points, triangles=pair)
+    >>> within(two, 0.0, 0.0, 2.0, 2.0).triangles.tolist()
+    [[0, 1, 2]]
+    """
     if design.points is None or design.triangles is None:
         return design
     corners = design.points[design.triangles][:, :, :2]

@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from geosite.base.arrays import Floats, Ints
 from geosite.base.errors import InputError, Problem
-from geosite.fieldbook.model import Notes, PieceKind
+from geosite.fieldbook.model import FieldBook, PieceKind
 from geosite.linework.arcs import fit_arc
 from geosite.linework.circles import fit_circle
 from geosite.linework.measures import open_measure, with_sigmas
@@ -24,11 +24,9 @@ from geosite.network.model import LinearForm, Network
 
 __all__ = [
     "Angle",
-    "Corner",
     "Distance",
     "Edge",
     "angle_at",
-    "corners_and_edges",
     "distance",
     "outline_edges",
 ]
@@ -132,7 +130,7 @@ class Edge:
 
 
 @dataclass(frozen=True, eq=False)
-class Corner:
+class _Corner:
     """Where two edges of a feature meet.
 
     Parameters
@@ -155,22 +153,36 @@ class Corner:
     after: int
 
 
-def distance(notes: Notes, network: Network, start: str, end: str) -> Distance:
+def distance(book: FieldBook, network: Network, start: str, end: str) -> Distance:
     """Return distance, direction, rise and grade between two marks.
 
     Parameters
     ----------
-    notes, network
+    book
+        Whose marks they are.
+    network
         The adjusted survey.
     start, end
-        Mark names.
+        Names of the marks.
 
     Raises
     ------
     InputError
         A mark is not in the field book, or both stand at the same place.
+
+    Examples
+    --------
+    Five metres on and twelve up are thirteen along the slope:
+
+    >>> from geosite.fieldbook.book import book_from_text
+    >>> from geosite.network.independent import independent_marks
+    >>> rows = ["run,point,x,y,z", "R1,A,0,0,0", "R1,B,3,4,12"]
+    >>> book = book_from_text(chr(10).join(rows))
+    >>> found = distance(book, independent_marks(book.local), "A", "B")
+    >>> found.horizontal.value, found.slope.value, found.rise.value, found.grade.value
+    (5.0, 13.0, 12.0, 2.4)
     """
-    a, b = _rows(notes, network, start, end)
+    a, b = _rows(book, network, start, end)
     along, chord = _step(network, a, b)
     rise = float(network.elevation[b] - network.elevation[a])
     rows = np.array([a, b])
@@ -201,41 +213,60 @@ def distance(notes: Notes, network: Network, start: str, end: str) -> Distance:
     return with_sigmas(network, [found])[0]
 
 
-def angle_at(notes: Notes, network: Network, at: str, start: str, end: str) -> Angle:
+def angle_at(book: FieldBook, network: Network, at: str, start: str, end: str) -> Angle:
     """Return the clockwise angle at a mark from the direction to one mark to that to another.
+
+    Parameters
+    ----------
+    book
+        Whose marks they are.
+    network
+        The adjusted survey.
+    at, start, end
+        Names of the marks.
 
     Raises
     ------
     InputError
         A mark is not in the field book, or one of the two stands at the place of the vertex.
+
+    Examples
+    --------
+    From north by the right hand to east it is a quarter turn:
+
+    >>> from geosite.fieldbook.book import book_from_text
+    >>> from geosite.network.independent import independent_marks
+    >>> rows = ["run,point,x,y,z", "R1,A,0,0,0", "R1,N,0,5,0", "R1,E,5,0,0"]
+    >>> book = book_from_text(chr(10).join(rows))
+    >>> found = angle_at(book, independent_marks(book.local), "A", "N", "E")
+    >>> round(math.degrees(found.value.value), 9)
+    90.0
     """
-    vertex, a, b = _rows(notes, network, at, start, end)
+    vertex, a, b = _rows(book, network, at, start, end)
     first, second = (_azimuth(_direction(network, vertex, row)) for row in (a, b))
     value = _wrapped(second.value - first.value)
     form = second.form + first.form * -1.0
     return with_sigmas(network, [Angle(at, start, end, open_measure(value, value, form))])[0]
 
 
-def corners_and_edges(
-    network: Network, feature: Feature
-) -> tuple[tuple[Corner, ...], tuple[Edge, ...]]:
-    """Return the corner angles and the edges of an area or line, in drawing order.
-
-    A stream is one edge: its vertices are steps, not corners.
-
-    Parameters
-    ----------
-    network
-        The adjusted survey.
-    feature
-        From `geosite.linework.draw.draw`; a point has neither corners nor edges.
-    """
-    corners, edges = _corners_and_edges(network, feature)
-    return tuple(with_sigmas(network, corners)), tuple(with_sigmas(network, edges))
-
-
 def outline_edges(network: Network, drawing: Drawing) -> tuple[Edge, ...]:
-    """Return every edge of all areas and lines, each with the corner at its start."""
+    """Return every edge of all areas and lines, each with the corner at its start.
+
+    Examples
+    --------
+    A triangle of 3, 4 and 5 m and its corners in degrees:
+
+    >>> from geosite.fieldbook.book import book_from_text
+    >>> from geosite.fieldbook.model import Notes
+    >>> from geosite.linework.draw import draw
+    >>> from geosite.network.independent import independent_marks
+    >>> rows = ["R1,A,0,0,0,yard", "R1,B,4,0,0,yard", "R1,C,0,3,0,yard"]
+    >>> book = book_from_text(chr(10).join(["run,point,x,y,z,feature", *rows]))
+    >>> network = independent_marks(book.local)
+    >>> edges = outline_edges(network, draw(Notes.of(book), network))
+    >>> [(e.length.value, round(math.degrees(e.corner.value), 2)) for e in edges]
+    [(4.0, 90.0), (5.0, 36.87), (3.0, 53.13)]
+    """
     found: list[Edge] = []
     for feature in drawing.features:
         corners, edges = _corners_and_edges(network, feature)
@@ -244,7 +275,7 @@ def outline_edges(network: Network, drawing: Drawing) -> tuple[Edge, ...]:
     return tuple(with_sigmas(network, found))
 
 
-def _corners_and_edges(network: Network, feature: Feature) -> tuple[list[Corner], list[Edge]]:
+def _corners_and_edges(network: Network, feature: Feature) -> tuple[list[_Corner], list[Edge]]:
     """Return corners and edges with their sigmas still open."""
     edges: list[Edge] = []
     for piece in feature.pieces:
@@ -272,7 +303,7 @@ def _corners_and_edges(network: Network, feature: Feature) -> tuple[list[Corner]
         sign = -1.0 if inside_left else 1.0
         value = _wrapped(math.pi + sign * left)
         corners.append(
-            Corner(
+            _Corner(
                 feature.name,
                 after.start,
                 open_measure(value, value, turn * sign),
@@ -283,11 +314,10 @@ def _corners_and_edges(network: Network, feature: Feature) -> tuple[list[Corner]
     return corners, edges
 
 
-def _rows(notes: Notes, network: Network, first: str, *others: str) -> list[int]:
+def _rows(book: FieldBook, network: Network, first: str, *others: str) -> list[int]:
     """Return a row of each mark, all but the first at another place than the first."""
     from difflib import get_close_matches
 
-    book = notes.book
     rows: list[int] = []
     problems: list[Problem] = []
     for mark in (first, *others):

@@ -40,6 +40,20 @@ def check_grades(checked: Checked, *, station: float | None = None) -> tuple[Gra
     -------
     tuple of Grade
         Running slopes first, then cross slopes and widths, then runs and landings, by chainage.
+
+    Examples
+    --------
+    Ten metres that rise by 1 m, marks good to 1 cm in height, against a limit of 1 in 12:
+
+    >>> from geosite.network.independent import independent_marks
+    >>> from geosite.review.limits import SlopeLimit
+    >>> from geosite.review.polyline import Polyline
+    >>> network = independent_marks([(0, 0, 0), (10, 0, 1)], sigma_up_m=0.01)
+    >>> line = Polyline("ramp", np.arange(2), ("A", "B"), np.array([0.0, 10.0]))
+    >>> own = LimitSet(title="Own", running=SlopeLimit(ratio="1:12", section="1"))
+    >>> (found,) = check_grades(Checked(line, network, own, "own"))
+    >>> found.measured.value, round(found.measured.sigma, 5), found.verdict
+    (0.1, 0.00141, 'beyond')
     """
     stations = checked.line.chainage
     if station is not None:

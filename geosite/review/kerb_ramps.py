@@ -57,6 +57,22 @@ def kerb_ramp_checks(checked: Checked, parts: KerbRampParts) -> tuple[Grade, ...
     parts
         What was walked of them. Where no landing was walked the flares are held against the limit
         for a ramp without one, if the set has it: the stricter one.
+
+    Examples
+    --------
+    A flare that falls 10 cm over 1 m against a limit of 1 in 10; marks good to 1 mm in height
+    cannot say on which side of it the flare is:
+
+    >>> import numpy as np
+    >>> from geosite.network.independent import independent_marks
+    >>> from geosite.review.limits import LimitSet
+    >>> network = independent_marks([(0, 0, 0.1), (1, 0, 0), (0, 2, 0.1)], sigma_up_m=0.001)
+    >>> ramp = Polyline("ramp", np.array([0, 2]), ("A", "C"), np.array([0.0, 2.0]))
+    >>> side = Polyline("flare", np.array([0, 1]), ("A", "B"), np.array([0.0, 1.0]))
+    >>> own = LimitSet(title="Own", flare=SlopeLimit(ratio="1:10", section="1"))
+    >>> (found,) = kerb_ramp_checks(Checked(ramp, network, own, "own"), KerbRampParts((side,)))
+    >>> found.check, round(found.measured.value, 3), found.verdict
+    ('flare', -0.1, 'undecided')
     """
     limits = checked.limits
     flare = limits.flare

@@ -179,6 +179,12 @@ def limit_sets(
     ------
     InputError
         A table does not have the form of a limit set; all of them together.
+
+    Examples
+    --------
+    >>> table = {"title": "Yard", "running": {"percent": 8.0, "section": "4.2"}}
+    >>> limit_sets({"yard": table})["yard"].running.slope
+    0.08
     """
     sets = dict(_built_in())
     problems = []

@@ -143,7 +143,24 @@ def _roofs(
 
 
 def peak_flow_findings(flows: tuple[PeakFlow, ...], notes: Notes) -> tuple[Finding, ...]:
-    """Return what is missing for a peak flow."""
+    """Return what is missing for a peak flow.
+
+    Parameters
+    ----------
+    flows
+        Of every inlet.
+    notes
+        Whose site file should say it.
+
+    Examples
+    --------
+    >>> from geosite.fieldbook.book import book_from_text
+    >>> notes = Notes.of(book_from_text(chr(10).join(["run,point,x,y,z", "R1,A,0,0,0"])))
+    >>> flow = PeakFlow("G1", Estimate(400.0, 380.0, 420.0), 0.0, None, 25.0, 100.0, None)
+    >>> (found,) = peak_flow_findings((flow,), notes)
+    >>> found.text[:58]
+    'G1: no peak flow, for of 25 m2 that drain to it no code sa'
+    """
     return tuple(
         Finding(
             "look",

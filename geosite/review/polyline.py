@@ -64,10 +64,33 @@ def polyline(
 ) -> Polyline:
     """Return a line along a feature or through named marks.
 
+    Parameters
+    ----------
+    name
+        What the line is called in messages and answers.
+    notes, network, drawing
+        The survey, adjusted and drawn.
+    feature, marks
+        What it runs along: a feature, or marks in order; one of the two.
+
     Raises
     ------
     InputError
         Neither or both are given, a name does not exist, or the line has no length.
+
+    Examples
+    --------
+    >>> from geosite.fieldbook.book import book_from_text
+    >>> from geosite.network.independent import independent_marks
+    >>> book = book_from_text('''run,point,x,y,z
+    ... R1,A,0,0,0
+    ... R1,B,3,4,1
+    ... R1,C,3,10,1''')
+    >>> network = independent_marks(book.local)
+    >>> drawn, marks = Drawing(()), ["A", "B", "C"]
+    >>> line = polyline("way", Notes.of(book), network, drawn, feature=None, marks=marks)
+    >>> line.chainage.tolist()
+    [0.0, 5.0, 11.0]
     """
 
     def refuse(code: str, what: str, expected: str, remedy: str) -> InputError:
@@ -133,12 +156,20 @@ def _along_arcs(lengths: Floats, rows: Ints, pieces: Sequence[Piece], factor: fl
 
 
 def refuse_dense(name: str, key: str, length: float, interval: float) -> None:
-    """Refuse an interval that would make more stations than anybody reads.
+    r"""Refuse an interval that would make more stations than anybody reads.
 
     Raises
     ------
     InputError
         With the number it would make and the interval that would do.
+
+    Examples
+    --------
+    >>> refuse_dense("way", "station", 100.0, 5.0)
+    >>> refuse_dense("way", "station", 100.0, 0.001)  # doctest: +ELLIPSIS
+    Traceback (most recent call last):
+    ...
+    geosite.base.errors.InputError: way: station = 0.001 m makes 100000 stations on 100.0 m; ...
     """
     if length / interval > MOST_STATIONS:
         raise InputError(
@@ -168,6 +199,17 @@ def place_on(line: Polyline, network: Network, at: float) -> tuple[Floats, Linea
         Local grid metres and metres.
     form : LinearForm
         Of the elevation.
+
+    Examples
+    --------
+    A fifth of the way from a mark at 2 m to one at 3 m; the elevation hangs on both by shares:
+
+    >>> from geosite.network.independent import independent_marks
+    >>> network = independent_marks([(0, 0, 2), (3, 4, 3)])
+    >>> line = Polyline("way", np.arange(2), ("A", "B"), np.array([0.0, 5.0]))
+    >>> place, form = place_on(line, network, 1.0)
+    >>> place.round(9).tolist(), form.up.round(9).tolist()
+    ([0.6, 0.8, 2.2], [0.8, 0.2])
     """
     k = int(np.clip(np.searchsorted(line.chainage, at, side="right") - 1, 0, len(line.rows) - 2))
     span = line.chainage[k + 1] - line.chainage[k]
@@ -182,7 +224,25 @@ def place_on(line: Polyline, network: Network, at: float) -> tuple[Floats, Linea
 
 
 def length_form(line: Polyline, network: Network, start: float, end: float) -> LinearForm:
-    """Return the form of the ground length between two chainages."""
+    """Return the form of the ground length between two chainages.
+
+    Parameters
+    ----------
+    line, network
+        The line and the adjusted survey.
+    start, end
+        Chainages, ground metres.
+
+    Examples
+    --------
+    A length grows by as much as its end moves along it:
+
+    >>> from geosite.network.independent import independent_marks
+    >>> line = Polyline("way", np.arange(2), ("A", "B"), np.array([0.0, 5.0]))
+    >>> form = length_form(line, independent_marks([(0, 0, 2), (3, 4, 3)]), 0.0, 5.0)
+    >>> form.east.tolist(), form.north.tolist()
+    ([-0.6, 0.6], [-0.8, 0.8])
+    """
     low = np.maximum(line.chainage[:-1], start)
     high = np.minimum(line.chainage[1:], end)
     share = np.maximum(high - low, 0.0) / np.diff(line.chainage)
@@ -195,14 +255,40 @@ def length_form(line: Polyline, network: Network, start: float, end: float) -> L
 
 
 def length_between(line: Polyline, network: Network, start: float, end: float) -> Estimate:
-    """Return the ground length between two chainages with its interval, metres."""
+    """Return the ground length between two chainages with its interval, metres.
+
+    Parameters
+    ----------
+    line, network
+        The line and the adjusted survey.
+    start, end
+        Chainages, ground metres.
+
+    Examples
+    --------
+    Between marks that are good to 1 cm each a length is good to sqrt(2) cm:
+
+    >>> from geosite.network.independent import independent_marks
+    >>> network = independent_marks([(0, 0, 2), (3, 4, 3)], sigma_m=0.01)
+    >>> line = Polyline("way", np.arange(2), ("A", "B"), np.array([0.0, 5.0]))
+    >>> found = length_between(line, network, 0.0, 5.0)
+    >>> found.value, round(found.sigma, 4)
+    (5.0, 0.0141)
+    """
     (spread,), (half,) = accuracies(network, [length_form(line, network, start, end)])
     length = end - start
     return Estimate(length, float(length - half), float(length + half), float(spread))
 
 
 def label_at(line: Polyline, at: float) -> str:
-    """Return the name of the mark at a chainage, else the chainage itself."""
+    """Return the name of the mark at a chainage, else the chainage itself.
+
+    Examples
+    --------
+    >>> line = Polyline("way", np.arange(2), ("A", "B"), np.array([0.0, 5.0]))
+    >>> label_at(line, 5.0), label_at(line, 2.5)
+    ('B', '2.50 m')
+    """
     k = int(np.argmin(np.abs(line.chainage - at)))
     if abs(line.chainage[k] - at) < _SAME_PLACE_M and line.names[k]:
         return line.names[k]

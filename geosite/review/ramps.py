@@ -159,6 +159,14 @@ def marks_that_matter(chainage: Floats, elevation: Floats, most: int = MOST_MARK
     array of int
         At least `SHORTEST_M` from each other. Of too many those are left out that lie nearest to
         the straight line between their neighbours.
+
+    Examples
+    --------
+    Three of four marks: the one on the straight line between its neighbours is left out.
+
+    >>> along, up = np.array([0.0, 5.0, 10.0, 15.0]), np.array([0.0, 0.5, 1.0, 1.0])
+    >>> marks_that_matter(along, up, 3).tolist()
+    [0, 2, 3]
     """
     apart = [0]
     for k in range(1, len(chainage) - 1):
@@ -194,6 +202,14 @@ def profile_draws(
     Returns
     -------
     array, shape (count, n), metres
+
+    Examples
+    --------
+    Two marks with errors of 1 cm that go together, so the rise between them is sure:
+
+    >>> drawn = profile_draws(np.array([2.0, 3.0]), np.full((2, 2), 1e-4), count=4)
+    >>> np.diff(drawn, axis=1).round(6).ravel().tolist()
+    [1.0, 1.0, 1.0, 1.0]
     """
     content = np.round(np.append(elevation, np.diag(covariance)), 9) + 0.0
     seed = int.from_bytes(hashlib.sha256(content.tobytes()).digest()[:8], "little")

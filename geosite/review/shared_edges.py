@@ -116,6 +116,15 @@ def neighbours(
         Pairs that truly overlap: their ground is disputed, their edges are not compared.
     width_m
         How far apart two walks along one edge may be.
+
+    Examples
+    --------
+    Two slabs with a joint of 3 cm between them, and one that lies 5 m off:
+
+    >>> slabs = [shapely.box(0, 0, 4, 4), shapely.box(4.03, 0, 8, 4), shapely.box(13, 0, 15, 4)]
+    >>> near = neighbours(slabs, [[], [], []], set(), 0.05)
+    >>> near.first.tolist(), near.second.tolist(), near.nested.tolist()
+    ([0], [1], [False])
     """
     shapes = np.asarray(list(polygons), dtype=object)
     if len(shapes) < 2:
@@ -183,6 +192,15 @@ def shared_edges(
     -------
     tuple of SharedEdge
         In the order of the pairs; corners that merely meet are left out.
+
+    Examples
+    --------
+    Two slabs of 4 m with a joint of 2 cm between them:
+
+    >>> slabs = [shapely.box(0, 0, 4, 4), shapely.box(4.02, 0, 8, 4)]
+    >>> (edge,) = shared_edges(slabs, neighbours(slabs, [[], []], set(), 0.05), 0.05)
+    >>> round(edge.length_m, 1), round(edge.gap_m2, 3), edge.overlap_m2
+    (4.0, 0.08, 0.0)
     """
     if not len(near.first):
         return ()
@@ -247,6 +265,17 @@ def snap(
         From `neighbours` and `shared_edges`, with the tolerance as width.
     tolerance_m
         How far an edge may move, metres.
+
+    Examples
+    --------
+    Two slabs with a joint of 2 cm become two with one edge; together they cover 32.08 - 0.08 before
+    and the joint too afterwards:
+
+    >>> slabs = [shapely.box(0, 0, 4, 4), shapely.box(4.02, 0, 8, 4)]
+    >>> near = neighbours(slabs, [[], []], set(), 0.05)
+    >>> found = snap(slabs, [[], []], near, shared_edges(slabs, near, 0.05), 0.05)
+    >>> round(sum(outline.area for outline in found.outlines.values()), 3), found.failed
+    (32.0, ())
     """
     from scipy.sparse import coo_array
     from scipy.sparse.csgraph import connected_components

@@ -125,6 +125,16 @@ def overlay(shapes: Shapes, points: Floats, triangles: Ints) -> tuple[Pieces, In
         What the triangles reach.
     source : array of int
         The polygon that each piece is part of.
+
+    Examples
+    --------
+    A square of 2 m over a plane that rises by 1 in 4 to the east, made of two triangles:
+
+    >>> points = np.array([[0.0, 0.0, 0.0], [4.0, 0.0, 1.0], [4.0, 4.0, 1.0], [0.0, 4.0, 0.0]])
+    >>> square = np.array([shapely.box(1, 1, 3, 3)])
+    >>> pieces, source = overlay(square, points, np.array([[0, 1, 2], [0, 2, 3]]))
+    >>> shapely.area(pieces.shapes).tolist(), source.tolist(), pieces.planes[0].tolist()
+    ([2.0, 2.0], [0, 0], [0.0, 0.25, 0.0])
     """
     upright = np.abs(_twice(points, triangles)) > 0.0  # on its edge a triangle covers no plan
     triangles = triangles[upright]

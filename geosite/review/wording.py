@@ -214,7 +214,16 @@ def fall_findings(falls: Sequence[FallVerdict], frame: Frame) -> tuple[Finding, 
 
 
 def clearance_words(clearance: Clearance) -> str:
-    """Say in one sentence how far a feature is from a parcel line."""
+    """Say in one sentence how far a feature is from a parcel line.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> apart = Estimate.normal(2.5, 0.25, 2.0)
+    >>> nearest = np.array([[0.0, 0.0], [2.5, 0.0]])
+    >>> clearance_words(Clearance("shed", "", "12", apart, "clear", nearest))
+    'shed is clear of the line of parcel 12 by 2.5 +/- 0.5 m (95 %)'
+    """
     feature, parcel = clearance.feature, clearance.parcel
     apart = clearance.distance
     size = apart if apart.value >= 0 else apart.scaled(-1.0)
@@ -231,7 +240,16 @@ def clearance_words(clearance: Clearance) -> str:
 
 
 def clearance_findings(clearances: Sequence[Clearance]) -> tuple[Finding, ...]:
-    """Say which features are not clear of a parcel line."""
+    """Say which features are not clear of a parcel line.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> apart, nearest = Estimate.normal(-2.5, 0.2, 2.0), np.array([[0.0, 0.0], [2.5, 0.0]])
+    >>> over = Clearance("shed", "", "12", apart, "crosses", nearest)
+    >>> [finding.code for finding in clearance_findings([over])]
+    ['parcel-line']
+    """
     return tuple(
         Finding("look", "parcel-line", clearance_words(c) + ".")
         for c in clearances
@@ -240,7 +258,14 @@ def clearance_findings(clearances: Sequence[Clearance]) -> tuple[Finding, ...]:
 
 
 def price_findings(found: Valuation) -> tuple[Finding, ...]:
-    """Say what the take-off costs, and which codes have no price."""
+    """Say what the take-off costs, and which codes have no price.
+
+    Examples
+    --------
+    >>> found = Valuation("EUR", (), Estimate.normal(1200.0, 30.0, 2.0), ("kerb",))
+    >>> [finding.code for finding in price_findings(found)]
+    ['prices', 'prices-missing']
+    """
     total = with_interval(found.total, found.currency)
     said = [Finding("note", "prices", f"The take-off comes to {total}. {PRICE_CAUTION}")]
     if found.without_price:

@@ -57,7 +57,7 @@ def test_the_total_of_a_code_has_no_feature() -> None:
 def test_distances_are_in_degrees_and_percent() -> None:
     marks = rows("", "", [("", 10, 20, 1, "A"), ("", 13, 24, 1.5, "B")])
     notes, network = survey(marks, sigma=0.01, sigma_up=0.02)
-    (record,) = distances.distances([distance(notes, network, "A", "B")]).records
+    (record,) = distances.distances([distance(notes.book, network, "A", "B")]).records
     assert record["grade_percent"] == pytest.approx(10.0)
     assert record["azimuth_deg"] == pytest.approx(math.degrees(math.atan2(3, 4)))
     # two ends of 0.02 m each, over 5 m

@@ -134,7 +134,7 @@ def layer(notes: Notes, network: Network) -> Layer:
 
 
 def _baseline(notes: Notes, network: Network, names: tuple[str, str]) -> Baseline:
-    placed = distance(notes, network, *names)
+    placed = distance(notes.book, network, *names)
     check = network.report.baseline
     if check is None or (check.from_, check.to) != names:
         return Baseline(placed, network.frame, placed.horizontal.value, None, None, None)

@@ -128,6 +128,14 @@ def frame_of_plan(places: npt.ArrayLike) -> Floats:
     array, shape (2 m, 3)
         Rows east and north of each mark in turn; columns shift east, shift north, turn
         (counter-clockwise, about the middle of the marks).
+
+    Examples
+    --------
+    Two marks 2 m apart on an east-west line: a small turn to the left moves the western one south
+    and the eastern one north, each by its distance of 1 m from the middle.
+
+    >>> frame_of_plan([[0.0, 0.0], [2.0, 0.0]])[1::2, 2].tolist()
+    [-1.0, 1.0]
     """
     en = np.asarray(places, np.float64)
     away = en - en.mean(axis=0)
@@ -138,7 +146,13 @@ def frame_of_plan(places: npt.ArrayLike) -> Floats:
 
 
 def frame_of_level(count: int) -> Floats:
-    """Return how elevations move with a lift of their frame, shape (count, 1)."""
+    """Return how elevations move with a lift of their frame, shape (count, 1): all by the same.
+
+    Examples
+    --------
+    >>> frame_of_level(2).tolist()
+    [[1.0], [1.0]]
+    """
     return np.ones((count, 1))
 
 

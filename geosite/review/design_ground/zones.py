@@ -207,7 +207,17 @@ def raster_zone(name: str, shape: BaseGeometry, heights: Heights) -> Zone:
 
 
 def moved(zone: Zone, shift: Floats) -> Zone:
-    """Return a zone in a frame whose origin lies elsewhere, shape (2,), local grid metres."""
+    """Return a zone in a frame whose origin lies elsewhere, shape (2,), local grid metres.
+
+    Examples
+    --------
+    A plane that rises to the east, moved 10 m to the east with its zone:
+
+    >>> zone = Zone("pad", shapely.box(0, 0, 2, 2), lambda places: places[:, 0], ())
+    >>> away = moved(zone, np.array([10.0, 0.0]))
+    >>> away.shape.bounds, away.heights(np.array([[11.0, 1.0]])).tolist()
+    ((10.0, 0.0, 12.0, 2.0), [1.0])
+    """
 
     def heights(places: Floats) -> Floats:
         return zone.heights(places - shift)

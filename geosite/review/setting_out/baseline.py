@@ -74,7 +74,17 @@ class BaselineCheck:
 
 
 def baseline_rows(notes: Notes) -> tuple[int, int]:
-    """Return an observation of the first and of the second mark in the survey."""
+    """Return an observation of the first and of the second mark in the survey.
+
+    Examples
+    --------
+    >>> from geosite.fieldbook.book import book_from_text
+    >>> from geosite.fieldbook.sitefile import Baseline
+    >>> rows = ["run,point,x,y,z", "R1,B2,3,4,0.5", "R1,B1,0,0,0"]
+    >>> book = book_from_text(chr(10).join(rows))
+    >>> baseline_rows(Notes.of(book, baseline=Baseline(from_="B1", to="B2")))
+    (1, 0)
+    """
     book = notes.book
     first, second = (
         int(np.flatnonzero(book.mark == book.marks.index(name))[0]) for name in _names(notes)
@@ -83,7 +93,25 @@ def baseline_rows(notes: Notes) -> tuple[int, int]:
 
 
 def ground_baseline(notes: Notes, network: Network) -> tuple[Floats, float]:
-    """Return the step from the first to the second mark, local grid metres and metres up."""
+    """Return the step from the first to the second mark, local grid metres and metres up.
+
+    Returns
+    -------
+    step : array, shape (2,)
+    rise : float
+
+    Examples
+    --------
+    >>> from geosite.fieldbook.book import book_from_text
+    >>> from geosite.fieldbook.sitefile import Baseline
+    >>> from geosite.network.independent import independent_marks
+    >>> rows = ["run,point,x,y,z", "R1,B1,0,0,0", "R1,B2,3,4,0.5"]
+    >>> book = book_from_text(chr(10).join(rows))
+    >>> notes = Notes.of(book, baseline=Baseline(from_="B1", to="B2"))
+    >>> step, rise = ground_baseline(notes, independent_marks(book.local))
+    >>> step.tolist(), rise
+    ([3.0, 4.0], 0.5)
+    """
     first, second = baseline_rows(notes)
     step: Floats = network.en[second] - network.en[first]
     return step, float(network.elevation[second] - network.elevation[first])
