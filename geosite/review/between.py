@@ -36,6 +36,21 @@ def ground_estimates(
     -----
     Linear in the marks and in the departure of the ground from the triangles, so the variance is
     closed form: that of the marks from their joint covariance, that of the ground from its own.
+
+    Examples
+    --------
+    A square of 10 m with the ground at 1 m in the west and 2 m in the east: the slope between two
+    places 4 m apart is 1 in 10.
+
+    >>> from geosite.network.independent import independent_marks
+    >>> from geosite.terrain.ground import ground_between
+    >>> from geosite.terrain.surface.tin import triangulate
+    >>> corners = np.array([[0, 0, 1], [10, 0, 2], [10, 10, 2], [0, 10, 1]], float)
+    >>> network = independent_marks(corners, sigma_up_m=0.01)
+    >>> ground = ground_between(network, np.arange(4), triangulate(corners))
+    >>> (slope,) = ground_estimates(ground, [[(3, 5), (7, 5)]], [[-0.25, 0.25]])
+    >>> round(slope.value, 9)
+    0.1
     """
     places = np.asarray(places, np.float64)
     weights = np.asarray(weights, np.float64)

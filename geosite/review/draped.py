@@ -59,7 +59,18 @@ class Draped:
 
 
 def triangles_of(ground: Ground) -> Triangles:
-    """Return the triangles of the ground with the observations they hang on."""
+    """Return the triangles of the ground with the observations they hang on.
+
+    Examples
+    --------
+    >>> from geosite.network.independent import independent_marks
+    >>> from geosite.terrain.ground import ground_between
+    >>> from geosite.terrain.surface.tin import triangulate
+    >>> corners = np.array([[0, 0, 1], [10, 0, 2], [10, 10, 2], [0, 10, 1]], float)
+    >>> ground = ground_between(independent_marks(corners), np.arange(4), triangulate(corners))
+    >>> len(triangles_of(ground).triangles), sorted(triangles_of(ground).rows.tolist())
+    (2, [0, 1, 2, 3])
+    """
     tin = ground.tin
     return Triangles(tin.points, tin.triangles, ground.rows[tin.owner])
 

@@ -156,6 +156,20 @@ def place_parcels(
     InputError
         The layer's CRS cannot be brought to the survey's without a grid that is missing here
         (named), or its coordinates do not make sense there.
+
+    Examples
+    --------
+    A map in the survey's own CRS comes over by its origin alone:
+
+    >>> from pyproj import CRS
+    >>> from geosite.fieldbook.sitefile import Parcels
+    >>> utm = CRS("EPSG:25832").to_wkt()
+    >>> square = shapely.box(512300, 5276100, 512310, 5276110)
+    >>> layer = PolygonLayer("parcels.gpkg", ("12",), (square,), utm)
+    >>> frame = Frame(crs_wkt=utm, crs_name="EPSG:25832", origin=(512300.0, 5276100.0))
+    >>> placed = place_parcels(layer, Parcels(file="parcels.gpkg", sigma=0.1), frame, "site.toml")
+    >>> placed.parcels[0].geometry.bounds, placed.transformation_sigma_m
+    ((0.0, 0.0, 10.0, 10.0), 0.0)
     """
     operation, moved = _onto(frame, layer, table, site_file)
     findings = [*_of_operation(operation, layer), *_of_polygons(layer, moved)]

@@ -68,7 +68,23 @@ def at_95(measured: Estimate, unit: str) -> str:
 
 
 def grade_findings(grades: Sequence[Grade]) -> tuple[Finding, ...]:
-    """Say per line, limit set and check what was found, the worst place first."""
+    """Say per line, limit set and check what was found, the worst place first.
+
+    Parameters
+    ----------
+    grades
+        Of any lines, in any order.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> steep = Grade(
+    ...     *("ramp", "own", "running", "A", "B", 0.0, 10.0),
+    ...     *(Estimate.normal(0.1, 0.002, 2.0), 1 / 12, "4.2", "beyond", None, np.zeros((2, 3))),
+    ... )
+    >>> [finding.code for finding in grade_findings([steep])]
+    ['grade-beyond']
+    """
     found: list[Finding] = []
     groups: dict[tuple[str, str, str], list[Grade]] = {}
     for grade in grades:

@@ -192,7 +192,26 @@ def enlarged(lengths: Sequence[float], scale: float, lettering: float) -> float:
 
 
 def key_length(times: float, scale: float, lettering: float, unit_m: float) -> tuple[float, float]:
-    """Return a round length for the legend, metres, and how long it is drawn, mm."""
+    """Return a round length for the legend, metres, and how long it is drawn, mm.
+
+    Parameters
+    ----------
+    times
+        How many times as long as the map has it a vector is drawn.
+    scale
+        Scale number of the map.
+    lettering
+        Factor on every size.
+    unit_m
+        Metres per unit that the sheet speaks.
+
+    Examples
+    --------
+    At 1:200 and 100 times as long 1 cm is drawn 5 mm long:
+
+    >>> key_length(100.0, 200.0, 1.0, 1.0)
+    (0.01, 5.0)
+    """
     per_metre = 1000.0 / scale * times
     length = _round_down(8.0 * lettering / per_metre / unit_m) * unit_m
     return length, length * per_metre
@@ -204,7 +223,14 @@ def _round_down(value: float) -> float:
 
 
 def signed(value: Estimate, measures: Measures) -> str:
-    """Return a small difference with its sign, no digit more than is known."""
+    """Return a small difference with its sign, no digit more than is known.
+
+    Examples
+    --------
+    >>> from geosite.handover.plan.measures import Measures
+    >>> signed(Estimate.normal(0.0432, 0.005, 2.0), Measures("m"))
+    '+0.043'
+    """
     places = max(1, min(3, decimals(value.half_width / measures.unit_m)))
     text = f"{value.value / measures.unit_m:+.{places}f}"
     if float(text) == 0.0:

@@ -116,6 +116,14 @@ def ellipse(middle: Floats, major: float, minor: float, azimuth: float) -> Float
         Semi-axes, mm.
     azimuth
         Of the major one, radians clockwise from up.
+
+    Examples
+    --------
+    Twice as long to the east as to the north:
+
+    >>> line = ellipse(np.array([0.0, 0.0]), 2.0, 1.0, math.pi / 2)
+    >>> np.abs(line).max(axis=0).round(6).tolist(), line[0].round(6).tolist()
+    ([2.0, 1.0], [2.0, -0.0])
     """
     turn = np.linspace(0.0, 2 * math.pi, 49)
     ahead = np.array([math.sin(azimuth), -math.cos(azimuth)])

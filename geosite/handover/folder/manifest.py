@@ -33,6 +33,16 @@ def write_manifest(
         Title, date, ... of the survey.
     files
         Name relative to the folder, with ``/``, and purpose of each file, in reading order.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as name:
+    ...     _ = (Path(name) / "a.txt").write_text("whole")
+    ...     write_manifest(Path(name), {"title": "Yard"}, [("a.txt", "A letter")])
+    ...     written = json.loads((Path(name) / MANIFEST).read_text())
+    >>> written["files"][0]["file"], written["files"][0]["size"]
+    ('a.txt', 5)
     """
     (folder / MANIFEST).write_bytes(_manifest(folder, about, files))
 
@@ -85,6 +95,15 @@ def unlisted(place: Path) -> tuple[str, ...]:
     ----------
     place
         The folder; a zip file is not looked into.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as name:
+    ...     write_manifest(Path(name), {}, [])
+    ...     _ = (Path(name) / "note.txt").write_text("mine")
+    ...     unlisted(Path(name))
+    ('note.txt',)
     """
     if not place.is_dir():
         return ()
@@ -116,6 +135,18 @@ def verify(place: Path) -> tuple[Problem, ...]:
     -----
     A checksum proves that nothing changed on the way, not who made it. Files that the manifest does
     not list are left alone.
+
+    Examples
+    --------
+    A file that lost a letter after it was listed:
+
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as name:
+    ...     _ = (Path(name) / "a.txt").write_text("whole")
+    ...     write_manifest(Path(name), {}, [("a.txt", "A letter")])
+    ...     _ = (Path(name) / "a.txt").write_text("hole")
+    ...     [problem.what for problem in verify(Path(name))]
+    ['has 4 bytes']
     """
     try:
         with _opened(place) as source:

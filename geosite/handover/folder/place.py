@@ -33,7 +33,18 @@ def refuse_place(out: Path) -> None:
 
 
 def resolved(out: Path) -> Path:
-    """Return the real place of a folder."""
+    """Return the real place of a folder.
+
+    Raises
+    ------
+    OutputRefused
+        No folder can have that name.
+
+    Examples
+    --------
+    >>> resolved(Path("/tmp/../tmp/./out")) == Path("/tmp/out").resolve()
+    True
+    """
     try:
         return Path(os.path.realpath(out))
     except (OSError, ValueError) as error:  # a NUL in the name

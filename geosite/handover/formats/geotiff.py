@@ -101,12 +101,29 @@ def write_raster(path: Path, raster: Raster, frame: Frame) -> None:
 
 
 def crs_of(raster: Raster, frame: Frame) -> str:
-    """Return the WKT that a raster carries: of the map, and of the elevations where it has them."""
+    """Return the WKT that a raster carries: of the map, and of the elevations where it has them.
+
+    Examples
+    --------
+    >>> frame = Frame(crs_wkt="PROJCRS[...]")
+    >>> slope = Raster("slope", "Slope", "", np.zeros((1, 1)), Grid(0, 1, 1, 1, 1), "percent")
+    >>> crs_of(slope, frame)
+    'PROJCRS[...]'
+    """
     return (_compound_wkt(frame) if raster.is_elevation else None) or frame.crs_wkt
 
 
 def options(raster: Raster) -> dict[str, Any]:
-    """Return how the file is laid out."""
+    """Return how the file is laid out.
+
+    Examples
+    --------
+    Directions have no average: the mean of 350 and 10 degrees is not 180.
+
+    >>> flow = Raster("flow", "Flow", "", np.zeros((1, 1)), Grid(0, 1, 1, 1, 1), "degree")
+    >>> options(flow)["overview_resampling"]
+    'NEAREST'
+    """
     return {
         "compress": "DEFLATE",
         "predictor": "YES",

@@ -42,7 +42,16 @@ def cell(value: Any) -> str:
 
 
 def write_csv(path: Path, names: Sequence[str], records: Iterable[Mapping[str, Any]]) -> None:
-    """Write records, mappings of column name to value, under the given column names."""
+    """Write records, mappings of column name to value, under the given column names.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as name:
+    ...     write_csv(Path(name) / "a.csv", ("mark", "z"), [{"mark": "A1", "z": 0.5}, {"z": None}])
+    ...     (Path(name) / "a.csv").read_text().splitlines()
+    ['mark,z', 'A1,0.5', ',']
+    """
     with path.open("w", encoding="utf-8", errors="replace", newline="") as stream:
         rows = csv.writer(stream, lineterminator="\n")
         rows.writerow([cell(name) for name in names])

@@ -33,14 +33,36 @@ VERDICTS = {
 
 
 def shown(grade: Grade) -> Estimate | None:
-    """Return what was measured in the unit of the layer: percent for slopes."""
+    """Return what was measured in the unit of the layer: percent for slopes.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> steep = Grade(
+    ...     *("ramp", "own", "running", "A", "B", 0.0, 10.0),
+    ...     *(Estimate.normal(0.1, 0.002, 2.0), 0.08, "4.2", "beyond", None, np.zeros((2, 3))),
+    ... )
+    >>> shown(steep).value, unit(steep), limit(steep)
+    (10.0, 'percent', 8.0)
+    """
     if grade.measured is None:
         return None
     return grade.measured.scaled(100.0) if grade.is_slope else grade.measured
 
 
 def unit(grade: Grade) -> str:
-    """Return the unit of the value and its limit."""
+    """Return the unit of the value and its limit: percent for slopes, else metres.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> wide = Grade(
+    ...     *("ramp", "own", "width", "A", "B", 0.0, 10.0),
+    ...     *(Estimate.normal(1.5, 0.01, 2.0), 1.2, "4.2", "within", None, np.zeros((2, 3))),
+    ... )
+    >>> unit(wide), limit(wide)
+    ('m', 1.2)
+    """
     return "percent" if grade.is_slope else "m"
 
 

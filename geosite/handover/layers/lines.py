@@ -25,7 +25,14 @@ CONTRACT = ("feature", "code", "length_m", "length_3d_m", "rise_m", "fall_m")
 
 
 def columns(titles: Mapping[str, str]) -> Columns[Feature]:
-    """Return the columns; `titles` says what each code means."""
+    """Return the columns; `titles` says what each code means.
+
+    Examples
+    --------
+    >>> named = {field.name for field in columns({}).fields}
+    >>> named >= {"feature", "code", "length_m", "length_3d_m", "rise_m", "fall_m"}
+    True
+    """
     return Columns(
         (
             text("feature", "Name in the field book.", lambda f: f.name),

@@ -51,5 +51,14 @@ COLUMNS: Columns[PeakFlow] = Columns(
 
 
 def table(flows: Sequence[PeakFlow]) -> Table:
-    """Return one row per inlet."""
+    """Return one row per inlet.
+
+    Examples
+    --------
+    >>> from geosite.base.estimate import Estimate
+    >>> area, flow = Estimate(400.0, 380.0, 420.0), Estimate(10.0, 9.5, 10.5)
+    >>> (row,) = table([PeakFlow("G1", area, 0.0, 0.9, 0.0, 100.0, flow)]).records
+    >>> row["inlet"], [value for name, value in row.items() if name.endswith("lps")]
+    ('G1', [10.0, 9.5, 10.5])
+    """
     return PEAK_FLOWS.table(COLUMNS, COLUMNS.records(flows))

@@ -43,6 +43,13 @@ def table(found: Valuation) -> Table:
 
 
 def total_line(found: Valuation) -> PriceLine:
-    """Return the sum as a last line."""
+    """Return the sum as a last line.
+
+    Examples
+    --------
+    >>> line = total_line(Valuation("EUR", (), Estimate.normal(1200.0, 30.0, 2.0), ()))
+    >>> line.title, line.amount.value
+    ('Total', 1200.0)
+    """
     nothing = Estimate(0.0, 0.0, 0.0)
     return PriceLine("", "Total", "", nothing, 0.0, nothing, 0.0, 0.0, found.total, False)

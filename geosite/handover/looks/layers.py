@@ -31,7 +31,18 @@ __all__ = ["contour_digits", "look_of"]
 
 
 def look_of(layer: Layer, package: Package) -> Look:
-    """Return how a layer of a package is drawn."""
+    """Return how a layer of a package is drawn.
+
+    Examples
+    --------
+    A layer that the table of looks does not know gets the pen of its kind of geometry:
+
+    >>> from geosite.base.map_frame import Frame
+    >>> pipes = Layer("pipes", "Pipes", "", "LineStringZ", (), [], [])
+    >>> (rule,) = look_of(pipes, Package("Yard", "", Frame(), (pipes,))).rules
+    >>> rule.title, rule.symbols[0] is STROKES["lines"]
+    ('Pipes', True)
+    """
     special = _LOOKS.get(layer.name)
     if special is not None:
         return special(layer, package)

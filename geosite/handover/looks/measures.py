@@ -38,12 +38,38 @@ def shown_in(unit: str, reader: Literal["m", "ft"]) -> tuple[float, str]:
 def measure(
     field: str, digits: int, unit: str, reader: Literal["m", "ft"], *, absolute: bool = False
 ) -> tuple[Value, str]:
-    """Return a value of a label and the unit that follows it."""
+    """Return a value of a label and the unit that follows it.
+
+    Parameters
+    ----------
+    field
+        Column that it is read from.
+    digits
+        Decimals.
+    unit
+        Of the column.
+    reader
+        ``"m"`` or ``"ft"``.
+    absolute
+        Without its sign.
+
+    Examples
+    --------
+    >>> value, after = measure("length_m", 2, "m", "ft")
+    >>> round(10 * value.factor, 4), after
+    (32.8084, ' ft')
+    """
     factor, word = shown_in(unit, reader)
     return Value(field, digits, absolute=absolute, factor=factor), f" {word}"
 
 
 def follows_the_unit(field: str) -> tuple[Test, ...]:
-    """Return when a field of a layer with a unit in each row is a length; never for others."""
+    """Return when a field of a layer with a unit in each row is a length; never for others.
+
+    Examples
+    --------
+    >>> follows_the_unit("area_m2")
+    ()
+    """
     following = field in _FOLLOWING or field.startswith("value_")
     return (Test(HOLDS_THE_UNIT, ("m",)),) if following else ()

@@ -25,6 +25,17 @@ def ramp_of(raster: Raster, unit: Literal["m", "ft"] = "m") -> Ramp:
     raster
     unit
         That the titles of the colours speak where the raster is in metres; the values stay.
+
+    Examples
+    --------
+    Colours run evenly from the least value to the greatest:
+
+    >>> from geosite.base.grid import Grid
+    >>> values = np.array([[0.0, 2.0], [4.0, 10.0]])
+    >>> slope = Raster("slope", "Slope", "", values, Grid(0.0, 2.0, 1.0, 2, 2), "percent")
+    >>> stops = ramp_of(slope).stops
+    >>> len(stops), stops[0].colour
+    (6, '#f7f3e6')
     """
     if raster.name in _AZIMUTHS:
         turn = (*DIRECTION_RAMP, DIRECTION_RAMP[0])

@@ -60,6 +60,11 @@ def told(value: Estimate, per: float = 1.0, sign: bool = False) -> tuple[str, st
         Of the number's own unit in the unit that is written.
     sign
         A plus before what is not negative.
+
+    Examples
+    --------
+    >>> told(Estimate.normal(12.3456, 0.05, 2.0))
+    ('12.35', '12.25', '12.45')
     """
     places = max(0, min(3, decimals(value.half_width / per)))
 

@@ -67,6 +67,18 @@ def tiles(overview: Layout, scale: float, shapes: Any) -> tuple[Tile, ...]:
     ------
     OutputRefused
         More than `MOST` sheets would be needed.
+
+    Examples
+    --------
+    At 1:200 a way of 60 m needs two sheets of A4, side by side:
+
+    >>> from geosite.base.map_frame import Frame
+    >>> from geosite.fieldbook.sitefile import Handover
+    >>> from geosite.handover.plan.layout import choose_layout
+    >>> way = shapely.linestrings([[0.0, 0.0], [60.0, 10.0]])
+    >>> whole = choose_layout(Frame(), (0, 0, 60, 10), Handover(sheet="A4"), lambda *_: True)
+    >>> [(tile.number, dict(tile.beside)) for tile in tiles(whole, 200.0, np.array([way]))]
+    [(1, {'right': 2}), (2, {'left': 1})]
     """
     view = replace(overview.view, scale=scale)
     west, south, east, north = shapely.total_bounds(shapes).tolist()

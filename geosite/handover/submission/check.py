@@ -42,6 +42,13 @@ def missing(folder: Path, profile: Profile) -> tuple[Problem, ...]:
     tuple of Problem
         One per file, element, layer, column, CRS or accuracy that is not there or not good enough;
         empty when the profile is met.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as name:
+    ...     [p.what for p in missing(Path(name), Profile(title="Own", files=("plan.pdf",)))]
+    ['plan.pdf is missing']
     """
     return (
         *_files(folder, profile),

@@ -24,9 +24,22 @@ NEAR_M = 200.0
 def refuse_other_crs(design: Design, frame: Frame) -> None:
     """Refuse a design in another CRS than the site's.
 
+    Parameters
+    ----------
+    design
+        One that does not say its CRS is taken to be in the site's.
+    frame
+        The survey's map.
+
     Raises
     ------
     InputError
+        It says another one.
+
+    Examples
+    --------
+    >>> from geosite.base.map_frame import Frame
+    >>> refuse_other_crs(Design("plan.csv", (), None), Frame(crs_name="EPSG:25832"))
     """
     if design.crs_wkt is None:
         return

@@ -79,6 +79,16 @@ def targets(design: Design, unit_m: float, station_m: float | None = None) -> tu
     ------
     InputError
         More points than anyone sets out.
+
+    Examples
+    --------
+    A kerb of 10 m with a point every 4 m: its ends first, then what lies between.
+
+    >>> from geosite.reading.designs import DesignShape
+    >>> line = np.array([[0.0, 0.0, 1.0], [10.0, 0.0, 1.5]])
+    >>> kerb = Design("plan.gpkg", (DesignShape("kerb", "", "line", line),), None)
+    >>> [round(float(target.place[0]), 6) for target in targets(kerb, 1.0, 4.0)]
+    [0.0, 10.0, 4.0, 8.0]
     """
     found: list[Target] = []
     places: dict[str, list[Floats]] = {}

@@ -251,7 +251,14 @@ def _scaled(value: str, factor: float, where: Sequence[Test]) -> str:
 def text_style(
     size_mm: float, ink: str, *, words: str = "", bold: bool = False, halo: bool = True
 ) -> ET.Element:
-    """Return how text is written; `words` is the expression of a label."""
+    """Return how text is written; `words` is the expression of a label.
+
+    Examples
+    --------
+    >>> made = text_style(2.2, "#00679c", bold=True)
+    >>> made.get("fontSize"), made.get("namedStyle")
+    ('2.2', 'Bold')
+    """
     families = [node("family", name=name) for name in FONTS[1:]]
     buffer = node(
         "text-buffer",
