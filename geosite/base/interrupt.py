@@ -52,6 +52,10 @@ def stop_if_asked() -> None:
     Raises
     ------
     KeyboardInterrupt, SystemExit
+
+    Examples
+    --------
+    >>> stop_if_asked()  # nobody pressed a key
     """
     if not _asked:
         return

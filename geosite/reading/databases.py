@@ -92,7 +92,14 @@ def database_damage(path: Path) -> str | None:
 
 
 def crs_texts(path: Path) -> Iterator[str]:
-    """Yield what a database that holds no queries says of its CRSs."""
+    """Yield what a database that holds no queries says of its CRSs.
+
+    Examples
+    --------
+    >>> texts = crs_texts(Path("sample_data/ferry_landing/parcels.gpkg"))
+    >>> "EPSG" in texts
+    True
+    """
     tables = "SELECT name FROM sqlite_master WHERE lower(name) LIKE '%spatial_ref_sys%'"
     with closing(_opened(path)) as file:
         for (table,) in file.execute(tables).fetchall():
@@ -114,6 +121,15 @@ def plain(path: Path) -> Iterator[Path]:
     ------
     ValueError
         It is damaged, or copying takes more than 20 s, a gigabyte or a million rows of a query.
+
+    Examples
+    --------
+    A database without queries of its maker's is read where it is:
+
+    >>> place = Path("sample_data/ferry_landing/parcels.gpkg")
+    >>> with plain(place) as safe:
+    ...     safe == place
+    True
     """
     if not is_database(path):
         yield path

@@ -113,6 +113,12 @@ def harmless(path: Path) -> Iterator[Path]:
     ------
     ValueError
         Why not; see `damage`.
+
+    Examples
+    --------
+    >>> with harmless(Path("sample_data/ferry_landing/parcels.gpkg")) as safe:
+    ...     safe.name
+    'parcels.gpkg'
     """
     if (fault := damage(path)) is not None:
         raise ValueError(fault)
@@ -168,6 +174,11 @@ def quiet() -> Iterator[None]:
 
     What matters is checked on what was read. Complaints that cannot be decoded would be printed
     twice, as an exception and as one that is ignored.
+
+    Examples
+    --------
+    >>> with quiet():
+    ...     warnings.warn("the file has an odd header")
     """
     hooks = sys.excepthook, sys.unraisablehook
     with warnings.catch_warnings():

@@ -52,7 +52,22 @@ def resolved(out: Path) -> Path:
 
 
 def refuse_taken(out: Path, target: Path) -> None:
-    """Refuse targets whose place cannot be taken by another folder."""
+    """Refuse targets whose place cannot be taken by another folder.
+
+    Raises
+    ------
+    OutputRefused
+        It is a file, cannot be written, or is the top of a disk.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.NamedTemporaryFile() as file:  # doctest: +ELLIPSIS
+    ...     refuse_taken(Path("out"), Path(file.name))
+    Traceback (most recent call last):
+    ...
+    geosite.base.errors.OutputRefused: out: is a file; expected a folder; ...
+    """
     try:
         exists = target.exists()
         is_folder = target.is_dir()
@@ -85,7 +100,13 @@ def refuse_taken(out: Path, target: Path) -> None:
 
 
 def refusal(out: Path, code: str, what: str, expected: str, remedy: str) -> OutputRefused:
-    """Return the refusal of a folder."""
+    """Return the error of a place that cannot be taken.
+
+    Examples
+    --------
+    >>> print(refusal(Path("out"), "output-is-a-file", "is a file", "a folder", "choose another"))
+    out: is a file; expected a folder; choose another
+    """
     return OutputRefused(Problem(code, what, expected, remedy, file=str(out)))
 
 

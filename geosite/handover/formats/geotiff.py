@@ -71,6 +71,19 @@ def write_raster(path: Path, raster: Raster, frame: Frame) -> None:
     ------
     OSError
         The file cannot be written, or not all of it.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from pyproj import CRS
+    >>> frame = Frame(crs_wkt=CRS("EPSG:25832").to_wkt())
+    >>> slope = Raster("slope", "Slope", "", np.full((2, 2), 5.0), Grid(0, 2, 1, 2, 2), "percent")
+    >>> with tempfile.TemporaryDirectory() as name:
+    ...     write_raster(Path(name) / "slope.tif", slope, frame)
+    ...     import rasterio
+    ...     with rasterio.open(Path(name) / "slope.tif") as source:
+    ...         source.nodata, source.units, source.read(1).tolist()
+    (-9999.0, ('percent',), [[5.0, 5.0], [5.0, 5.0]])
     """
     drop_foreign_proj()
     import rasterio

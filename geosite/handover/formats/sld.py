@@ -65,6 +65,13 @@ def vector_style(layer: Layer, package: Package, *, map_server: bool = False) ->
     package
     map_server
         For that reader: signs turned against the clock, the shaft of an arrow as beads.
+
+    Examples
+    --------
+    >>> from geosite.base.map_frame import Frame
+    >>> pipes = Layer("pipes", "Pipes", "", "LineStringZ", (), [], [])
+    >>> vector_style(pipes, Package("Yard", "", Frame(), (pipes,))).count("<LineSymbolizer>")
+    1
     """
     look = look_of(layer, package)
     rules = [
@@ -77,7 +84,17 @@ def vector_style(layer: Layer, package: Package, *, map_server: bool = False) ->
 
 
 def raster_style(raster: Raster, unit: Literal["m", "ft"] = "m") -> str:
-    """Return the SLD document of a raster: a ramp over the values it holds."""
+    """Return the SLD document of a raster: a ramp over the values it holds.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from geosite.base.grid import Grid
+    >>> values = np.array([[0.0, 2.0], [4.0, 10.0]])
+    >>> slope = Raster("slope", "Slope", "", values, Grid(0.0, 2.0, 1.0, 2, 2), "percent")
+    >>> raster_style(slope).count("<ColorMapEntry ")
+    6
+    """
     entries = []
     for stop in ramp_of(raster, unit).stops:
         entry = node(

@@ -76,7 +76,21 @@ def columns(titles: Mapping[str, str]) -> Columns[Feature]:
 
 
 def layer(drawing: Drawing, frame: Frame, titles: Mapping[str, str]) -> Layer:
-    """Return the areas with their ground measures and the grid values beside them."""
+    """Return the areas with their ground measures and the grid values beside them.
+
+    Examples
+    --------
+    >>> from geosite.fieldbook.book import book_from_text
+    >>> from geosite.fieldbook.model import Notes
+    >>> from geosite.linework.draw import draw
+    >>> from geosite.network.independent import independent_marks
+    >>> rows = ["R1,A,0,0,0,yard", "R1,B,4,0,0,yard", "R1,C,0,3,0,yard"]
+    >>> book = book_from_text(chr(10).join(["run,point,x,y,z,feature", *rows]))
+    >>> network = independent_marks(book.local)
+    >>> found = layer(draw(Notes.of(book), network), network.frame, {})
+    >>> found.geometry_type, found.records[0]["area_m2"], found.records[0]["perimeter_m"]
+    ('PolygonZ', 6.0, 12.0)
+    """
     chosen = [feature for feature in drawing.features if feature.kind == "area"]
     shapes = [to_map_geometry(feature.geometry, frame) for feature in chosen]
     table = columns(titles)

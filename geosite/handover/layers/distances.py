@@ -62,7 +62,19 @@ def distance_columns() -> Columns[Distance]:
 
 
 def distances(found: Sequence[Distance]) -> Table:
-    """Return the distances that were asked for."""
+    """Return what was asked for between two marks.
+
+    Examples
+    --------
+    >>> from geosite.fieldbook.book import book_from_text
+    >>> from geosite.network.independent import independent_marks
+    >>> from geosite.review.distances import distance
+    >>> rows = ["run,point,x,y,z", "R1,A,0,0,0", "R1,B,3,4,12"]
+    >>> book = book_from_text(chr(10).join(rows))
+    >>> (row,) = distances([distance(book, independent_marks(book.local), "A", "B")]).records
+    >>> row["horizontal_m"], row["slope_m"], row["rise_m"]
+    (5.0, 13.0, 12.0)
+    """
     table = distance_columns()
     return DISTANCES.table(table, table.records(found))
 
@@ -85,7 +97,19 @@ def angle_columns() -> Columns[Angle]:
 
 
 def angles(found: Sequence[Angle]) -> Table:
-    """Return the angles that were asked for."""
+    """Return the angles that were asked for.
+
+    Examples
+    --------
+    >>> from geosite.fieldbook.book import book_from_text
+    >>> from geosite.network.independent import independent_marks
+    >>> from geosite.review.distances import angle_at
+    >>> rows = ["run,point,x,y,z", "R1,A,0,0,0", "R1,N,0,5,0", "R1,E,5,0,0"]
+    >>> book = book_from_text(chr(10).join(rows))
+    >>> (row,) = angles([angle_at(book, independent_marks(book.local), "A", "N", "E")]).records
+    >>> round(row["angle_deg"], 9)
+    90.0
+    """
     table = angle_columns()
     return ANGLES.table(table, table.records(found))
 

@@ -64,7 +64,21 @@ def columns(titles: Mapping[str, str]) -> Columns[Feature]:
 
 
 def layer(drawing: Drawing, frame: Frame, titles: Mapping[str, str]) -> Layer:
-    """Return the lines with their ground measures and the grid values beside them."""
+    """Return the lines with their ground measures and the grid values beside them.
+
+    Examples
+    --------
+    >>> from geosite.fieldbook.book import book_from_text
+    >>> from geosite.fieldbook.model import Notes
+    >>> from geosite.linework.draw import draw
+    >>> from geosite.network.independent import independent_marks
+    >>> rows = ["R1,A,0,0,0,kerb", "R1,B,3,4,12,kerb"]
+    >>> book = book_from_text(chr(10).join(["run,point,x,y,z,feature", *rows]))
+    >>> network = independent_marks(book.local)
+    >>> (row,) = layer(draw(Notes.of(book), network), network.frame, {}).records
+    >>> row["length_m"], row["length_3d_m"], row["rise_m"], row["fall_m"]
+    (5.0, 13.0, 12.0, 0.0)
+    """
     chosen = [feature for feature in drawing.features if feature.kind == "line"]
     shapes = [to_map_geometry(feature.geometry, frame) for feature in chosen]
     table = columns(titles)

@@ -26,6 +26,16 @@ def verdict_blocks(package: Package, unit: Literal["m", "ft"]) -> list[Block]:
         With the layers ``grades`` and ``parcel_clearances`` where they were asked for.
     unit
         Of lengths.
+
+    Examples
+    --------
+    >>> from geosite.base.map_frame import Frame
+    >>> from geosite.handover.model import Layer
+    >>> row = {"feature": "shed", "parcel": "12", "distance_m": 3.048, "distance_95_m": 0.3048}
+    >>> near = Layer("parcel_clearances", "", "", "LineString", (), [row], [])
+    >>> *_, table = verdict_blocks(Package("Yard", "", Frame(), (near,)), "ft")
+    >>> table.rows[0][:3]
+    ('shed', '12', '10.0 +/- 1.0 ft')
     """
     records = {layer.name: layer.records for layer in package.layers}
     per_metre = 1.0 if unit == "m" else 1 / FOOT_M

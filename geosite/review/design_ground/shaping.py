@@ -78,6 +78,18 @@ def footing(
         Grid metres per metre on the ground.
     spacing
         Between the places on the edge from which banks are reckoned, grid metres.
+
+    Examples
+    --------
+    A level pad at 5 m and a place 3 m beside it, from which the bank rises or falls to the pad:
+
+    >>> from geosite.review.design_ground.zones import Edge
+    >>> edge = Edge("pad", np.array([[0, 0, 5], [4, 0, 5], [4, 4, 5], [0, 4, 5], [0, 0, 5]], float))
+    >>> level = lambda places: np.full(len(places), 5.0)
+    >>> pad = Zone("pad", shapely.box(0, 0, 4, 4), level, (edge,))
+    >>> found = footing([pad], np.array([[2.0, 2.0], [7.0, 2.0]]), 2.0, 1.0, 0.5)
+    >>> found.zone.tolist(), found.level.tolist(), found.away.tolist()
+    ([0, -1], [5.0, 5.0], [0.0, 3.0])
     """
     from scipy.spatial import cKDTree
 

@@ -202,7 +202,22 @@ def _on_plane(a: Floats, b: Floats, c: Floats, places: Floats) -> Floats:
 
 
 def raster_zone(name: str, shape: BaseGeometry, heights: Heights) -> Zone:
-    """Return the ground of a raster, within the outline of its cells."""
+    """Return the ground of a raster, within the outline of its cells.
+
+    Parameters
+    ----------
+    name
+    shape
+        Polygon, local grid metres.
+    heights
+        Gives the elevations, metres, at places, shape (m, 2), local grid metres.
+
+    Examples
+    --------
+    >>> pond = raster_zone("pond", shapely.box(0, 0, 2, 2), lambda places: places[:, 1] + 400.0)
+    >>> pond.heights(np.array([[1.0, 0.5]])).tolist(), pond.edges
+    ([400.5], ())
+    """
     return Zone(name, shape, heights, ())
 
 
