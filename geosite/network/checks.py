@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
 
@@ -38,6 +39,8 @@ USUAL_LIMIT = 300.0
 """Ratio of misclosure asked of legs that err independently where the site file gives none."""
 LEAST_SURE = 4.0
 """Degrees of freedom; a device that is less well known would excuse any loop."""
+NO_DEVICE = 0.5
+"""Share by which no device measures a length too long or too short."""
 APART = 0.10
 """Metres; baseline marks nearer than this are one mark."""
 
@@ -226,6 +229,8 @@ class LengthCheck:
         Map length per ground length.
     widening
         Quantile of Student's t over that of the normal distribution, at 95 %.
+    others
+        Measured over mapped of the other lengths between known marks.
     """
 
     start: str
@@ -235,6 +240,7 @@ class LengthCheck:
     sigma_m: float
     combined_factor: float
     widening: float = 1.0
+    others: tuple[float, ...] = ()
 
     @property
     def ratio(self) -> float:
@@ -299,13 +305,25 @@ def length_check(
         math.sqrt(max(variance, 0.0)) / factor,
         factor,
         t_factor(noise.degrees_of_freedom) / t_factor(math.inf),
+        tuple(
+            float(np.hypot(*(tied.plan.position[b] - tied.plan.position[a])))
+            / max(math.dist(used[one].position or (), used[other].position or ()), 1e-9)
+            for one, other in combinations(used, 2)
+            if {one, other} != set(pair)
+            for a, b in [(tied.knot[one], tied.knot[other])]
+        ),
     )
 
 
 def length_ok(
     notes: Notes, anchored: Anchored, check: LengthCheck
 ) -> tuple[list[Problem], list[Finding]]:
-    """Refuse a length that tells of a mistake; say which mistake it looks like."""
+    """Refuse a length that tells of a mistake; say which mistake it looks like.
+
+    A unit is named only where another length confirms it: one length alone may be a mistake of its
+    own, and a device whose scale is off looks like yards. No device is off by half: there the unit
+    that would fit is said as a possibility.
+    """
     pair = f"from {check.start} to {check.end}"
     says = (
         f"{pair} the notes measure {check.measured_m:.3f} m, the map says {check.mapped_m:.3f} m "
@@ -320,7 +338,9 @@ def length_ok(
     in_feet = unit != "m"
     for value, looks in _UNIT_MISTAKES:
         # that is nine standard deviations off, or more
-        if abs(check.ratio / value - 1) < near < abs(check.ratio - 1) / 3:
+        if not abs(check.ratio / value - 1) < near < abs(check.ratio - 1) / 3:
+            continue
+        if any(abs(other / value - 1) < near for other in check.others):
             return [
                 Problem(
                     "baseline-unit",
@@ -330,6 +350,14 @@ def length_ok(
                     notes.site_file,
                     line,
                 )
+            ], []
+        if abs(check.ratio - 1) > NO_DEVICE:
+            remedy = (
+                "check the marks' coordinates and their names; if it is the unit, which no other "
+                f"length confirms, {looks(in_feet, unit, map_unit)}"
+            )
+            return [
+                Problem("baseline-length", says, "the same length", remedy, notes.site_file, line)
             ], []
     if off > 4 and abs(check.ratio - 1) > 0.01:
         return [

@@ -11,8 +11,9 @@ import numpy as np
 import pytest
 from network_cases import Row, book, notes
 
-from geosite.base.errors import Finding, Problem
+from geosite.base.errors import Finding, Problem, SurveyRefused
 from geosite.fieldbook.model import FieldBook, Notes
+from geosite.network.adjust import adjust
 from geosite.network.checks import (
     LengthCheck,
     anchor_ok,
@@ -329,27 +330,38 @@ FEET_MAP = "the anchor's coordinates look like feet in a CRS in metres: convert 
 def test_a_length_in_another_unit_is_named(
     ratio: float, unit: str, map_unit: str, remedy: str
 ) -> None:
-    for off in (1.0, 1.0099, 0.9901):
-        (problem,), findings = judged(length(ratio * 50.0 * off, 50.0, 0.001), unit, map_unit)
+    def asked(off: float, *others: float) -> Problem:
+        check = replace(length(ratio * 50.0 * off, 50.0, 0.001), others=others)
+        (problem,), findings = judged(check, unit, map_unit)
         assert findings == []
+        return problem
+
+    for off in (1.0, 1.0099, 0.9901):
+        problem = asked(off, 1.0, ratio * 1.005)
         assert (problem.code, problem.expected) == ("baseline-unit", "the same length")
         assert (problem.remedy, problem.file, problem.line) == (remedy, "site.toml", 9)
         assert problem.what.startswith("from A to B the notes measure ")
+        # another length that says something else, or none: no guess, at most a possibility
+        for others in ((), (1.0,), (ratio * 1.02,)):
+            problem = asked(off, *others)
+            assert problem.code == "baseline-length"
+            assert (remedy in problem.remedy) == (abs(ratio * off - 1) > 0.5)
     for off in (1.0101, 0.9899):
-        (problem,), _ = judged(length(ratio * 50.0 * off, 50.0, 0.001), unit, map_unit)
-        assert problem.code == "baseline-length"
+        assert asked(off, ratio * off).code == "baseline-length"
 
 
 def test_units_are_told_apart_by_three_sigma_of_the_ratio() -> None:
+    def code(ratio: float, sigma: float) -> str:
+        check = replace(length(50.0 * ratio, 50.0, sigma), others=(ratio,))
+        (problem,), _ = judged(check)
+        return problem.code
+
     # 2 % of the length: what is within 6 % of 3.28 looks like feet
-    (problem,), _ = judged(length(50.0 / 0.3048 * 1.059, 50.0, 1.0))
-    assert problem.code == "baseline-unit"
-    (problem,), _ = judged(length(50.0 / 0.3048 * 1.061, 50.0, 1.0))
-    assert problem.code == "baseline-length"
+    assert code(1.059 / 0.3048, 1.0) == "baseline-unit"
+    assert code(1.061 / 0.3048, 1.0) == "baseline-length"
     # yards are 8.6 % shorter: told only where the ratio is known to a third of that
-    for sigma, code in ((0.47, "baseline-unit"), (0.48, "baseline-length")):
-        (problem,), _ = judged(length(50.0 * 0.9144, 50.0, sigma))
-        assert problem.code == code
+    assert code(0.9144, 0.47) == "baseline-unit"
+    assert code(0.9144, 0.48) == "baseline-length"
     # not significant: no unit either
     assert judged(length(50.0 / 0.3048, 50.0, 29.0))[0] == []
 
@@ -402,3 +414,21 @@ def test_without_a_limit_a_loop_is_judged_by_what_the_device_may_do(
     problems, findings = closures_ok(survey(limit=None), (one,), CLASSES["unknown"])
     assert [p.code for p in [*problems, *findings]] == ([code] if code else [])
     assert len(problems) == (code == "closure")
+
+
+def test_other_lengths_between_known_marks_confirm_a_unit() -> None:
+    stops = {"A": (0.0, 0.0), "B": (30.0, 0.0), "C": (30.0, 40.0)}
+    rows = [("R", n, x / 0.3048, y / 0.3048, 0.0) for n, (x, y) in stops.items()]
+    rows.append(("R", "A", 0.0, 0.0, 0.0))
+    known = {n: {"easting": x, "northing": y} for n, (x, y) in stops.items()}
+
+    def refused(names: str) -> list[Problem]:
+        with pytest.raises(SurveyRefused) as error:
+            adjust(notes(rows, {n: known[n] for n in names}))
+        return [p for p in error.value.problems if p.code.startswith("baseline")]
+
+    (problem,) = refused("ABC")
+    assert (problem.code, problem.remedy) == ("baseline-unit", FEET_NOTES)
+    (problem,) = refused("AB")
+    assert problem.code == "baseline-length"
+    assert "if it is the unit, which no other length confirms, the notes look" in problem.remedy
