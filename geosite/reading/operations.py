@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -66,8 +66,8 @@ def best_operation(
     code
         The operation that somebody chose.
     accuracy_m
-        Accuracy that somebody states; without any installed operation the datums are then taken as
-        one.
+        Accuracy that somebody states; without any installed operation datums on one ellipsoid are
+        then taken as one, others are joined through WGS 84, to no better than that is good for.
 
     Raises
     ------
@@ -92,11 +92,10 @@ def best_operation(
             chosen = _by_code(near, _group(source, target, None), code, refuse)
         else:
             usable = [t for t in near.transformers if _holds(t, place)] or list(near.transformers)
-            # -1 is PROJ's word for an accuracy that nobody stated
-            chosen = min(
-                usable, key=lambda t: t.accuracy if t.accuracy >= 0 else math.inf, default=None
-            )
+            chosen = _most_accurate(usable)
         if chosen is None and accuracy_m is not None:
+            if not _one_ellipsoid(source, target):
+                return _through_wgs84(source, target, place, accuracy_m, refuse)
             chosen = _group(source, target, place, ballpark=True).transformers[0]
         if chosen is None:
             raise _missing(near, source, target, refuse)
@@ -108,6 +107,46 @@ def best_operation(
         accuracy or 0.0,
         accuracy is not None,
         chosen.transform,
+    )
+
+
+def _most_accurate(usable: Iterable[Any]) -> Any:
+    # -1 is PROJ's word for an accuracy that nobody stated
+    return min(usable, key=lambda t: t.accuracy if t.accuracy >= 0 else math.inf, default=None)
+
+
+def _one_ellipsoid(source: CRS, target: CRS) -> bool:
+    """Tell whether two CRSs have the same ellipsoid, to the centimetre."""
+    one, other = source.ellipsoid, target.ellipsoid
+    return (
+        one is not None
+        and other is not None
+        and abs(one.semi_major_metre - other.semi_major_metre) < 0.01
+        and abs(one.semi_minor_metre - other.semi_minor_metre) < 0.01
+    )
+
+
+def _through_wgs84(
+    source: CRS, target: CRS, place: tuple[float, float], accuracy_m: float, refuse: Refuse
+) -> Operation:
+    """Return the way through WGS 84: datums on two ellipsoids, taken as one, are 100 m apart."""
+    from pyproj import CRS
+
+    middle = CRS("EPSG:4326")
+    ways = []
+    for start, end in ((source, middle), (middle, target)):
+        found = _group(start, end, place).transformers
+        ways.append(_most_accurate([t for t in found if _holds(t, place)] or found))
+    first, second = ways
+    if first is None or second is None:
+        raise _missing(_group(source, target, place), source, target, refuse)
+    good_m = math.hypot(*(max(float(way.accuracy), 0.0) for way in ways))
+    return Operation(
+        f"{first.description} + {second.description}",
+        (*operation_codes(first), *operation_codes(second)),
+        max(accuracy_m, good_m),
+        True,
+        lambda x, y: second.transform(*first.transform(x, y)),
     )
 
 
