@@ -1,0 +1,132 @@
+"""Guards on growth that hold on a busy machine: what is imported, what is called, and ratios.
+
+Nothing here looks at a clock that others can slow down: modules and calls are counted, and times
+are the processor's, of a size and of four times it, in one run.
+"""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from geosite.base.grid import Grid
+from geosite.base.rows import Room
+from geosite.terrain.surface.idw import interpolate_inverse_distance
+from geosite.terrain.water import trees
+from geosite.terrain.water.drainage import drain
+from geosite.terrain.water.strips import drain as strips
+from geosite.terrain.water.strips import graph
+
+SAMPLE = Path(__file__).parents[2] / "sample_data" / "jetty_feet" / "site.toml"
+
+LISTED = """
+import contextlib, io, sys
+sys.argv = ["geosite", *{arguments!r}]
+from geosite_cli.main import main
+try:
+    with contextlib.redirect_stdout(io.StringIO()):
+        main()
+except SystemExit as end:
+    assert not end.code, end.code
+print("", *sorted(sys.modules), sep="\\n")
+"""
+
+
+def imported(*arguments: str) -> set[str]:
+    """Return the modules that a command imports in a process of its own."""
+    ran = subprocess.run(
+        [sys.executable, "-c", LISTED.format(arguments=arguments)],
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    return set(ran.stdout.splitlines())
+
+
+@pytest.mark.parametrize("command", ["--help", "list"])
+def test_what_only_lists_imports_no_library(command: str) -> None:
+    heavy = {"numpy", "scipy", "shapely", "pyproj", "fiona", "rasterio", "ezdxf", "pandas"}
+    assert not heavy & imported(command)
+
+
+def test_a_small_yard_is_checked_without_what_it_does_not_need() -> None:
+    found = imported("check", str(SAMPLE))
+    assert not {"scipy", "ezdxf", "xlsxwriter", "pypdfium2", "pandas", "geopandas"} & found
+
+
+def test_a_small_yard_is_built_without_what_it_does_not_need(tmp_path: Path) -> None:
+    found = imported("build", str(SAMPLE), "--out", str(tmp_path / "map"))
+    assert not {"scipy", "pandas", "geopandas", "matplotlib", "jsonschema"} & found
+    ours = [name for name in found if name.startswith("geosite.")]
+    assert len(ours) < 310  # 286 as written; each costs a millisecond or two
+
+
+def seconds(work: Callable[[], object]) -> float:
+    """Return the least processor time of three runs."""
+    times = []
+    for _ in range(3):
+        began = time.process_time()
+        work()
+        times.append(time.process_time() - began)
+    return min(times)
+
+
+def rough(side: int) -> np.ndarray:
+    draw = np.random.default_rng(1)
+    z = draw.normal(size=(side, side)).cumsum(0).cumsum(1)
+    return z.astype(np.float32)
+
+
+def test_drainage_grows_with_its_cells() -> None:
+    drain(rough(50), 1.0)
+    small, large = rough(400), rough(800)
+    ratio = seconds(lambda: drain(large, 1.0)) / seconds(lambda: drain(small, 1.0))
+    assert ratio < 8  # 4 to 5 as measured, 16 if it were quadratic
+
+
+def test_inverse_distance_grows_with_its_places() -> None:
+    draw = np.random.default_rng(2)
+    points = np.column_stack([draw.random((1500, 2)) * 100, draw.normal(size=1500)])
+
+    def of(side: int) -> Callable[[], object]:
+        grid = Grid(0.0, 100.0, 100.0 / side, side, side)
+        inside = np.ones(grid.shape, dtype=np.bool_)
+        return lambda: interpolate_inverse_distance(points, grid, inside)
+
+    assert seconds(of(240)) / seconds(of(120)) < 8
+
+
+def test_strips_are_solved_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """One spill solve however many strips; of each strip no more links than a forest has."""
+    solves: list[int] = []
+    links: list[tuple[int, int]] = []
+
+    def solved(*arguments: object) -> object:
+        solves.append(1)
+        return before(*arguments)
+
+    def joined(near: np.ndarray, far: np.ndarray, count: int) -> object:
+        found = trees.join_parts(near, far, count)
+        links.append((len(found[0]), count))
+        return found
+
+    before = graph.find_exits
+    monkeypatch.setattr(graph, "find_exits", solved)
+    monkeypatch.setattr(graph, "join_parts", joined)
+    z = rough(120)
+    for height in (10, 60):
+        solves.clear()
+        folder = tmp_path / str(height)
+        folder.mkdir()
+        room = Room(folder)
+        elevation = room.rows(z.shape, z.dtype)
+        elevation.mapped(0, len(z))[...] = z
+        strips.drain_strips(elevation, room, height)
+        assert len(solves) == 1
+    assert all(chosen < count for chosen, count in links)
