@@ -1,17 +1,18 @@
-"""Every ratio to another library in one table: ``python tests/benchmark/all.py`` (some minutes).
+"""Every ratio to another library in one table: ``python tests/benchmark/all.py [ROUNDS]``.
 
-Each row is the median of five runs of either side, taken in turn after one that does not count. A
-peer that is not installed is said so. The scripts beside this one measure the same things at more
-sizes, and memory.
+Seconds of the processor, of child processes too, because others may be on the machine: of five runs
+of either side, taken in turn after one that does not count, the medians, and the median of the
+ratios of each turn. A peer that is not installed is said so. The scripts beside this one measure
+the same things at more sizes, and memory.
 """
 
 from __future__ import annotations
 
+import os
 import platform
 import statistics
 import sys
 import tempfile
-import time
 import warnings
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -124,19 +125,25 @@ def _fresh(folder: Path) -> Path:
     return path
 
 
-def medians(case: Case) -> tuple[float, float]:
-    """Return the seconds of either side."""
+def spent() -> float:
+    """Return the seconds that this process and its children have had of the processor."""
+    return sum(os.times()[:4])
+
+
+def medians(case: Case, rounds: int) -> tuple[float, float, float]:
+    """Return the seconds of either side, and their ratio."""
     times: tuple[list[float], list[float]] = ([], [])
-    for number in range(ROUNDS + 1):
+    for number in range(rounds + 1):
         for work, kept in zip((case.ours, case.theirs), times, strict=True):
-            began = time.perf_counter()
+            began = spent()
             work()
             if number:
-                kept.append(time.perf_counter() - began)
-    return statistics.median(times[0]), statistics.median(times[1])
+                kept.append(spent() - began)
+    ratio = statistics.median(a / b for a, b in zip(*times, strict=True))
+    return statistics.median(times[0]), statistics.median(times[1]), ratio
 
 
-def main() -> None:
+def main(rounds: int) -> None:
     """Print the table, a row as soon as it is measured."""
     warnings.simplefilter("ignore")
     print(
@@ -151,14 +158,13 @@ def main() -> None:
             except PackageNotFoundError:
                 print(f"| {case.what} | | | | {case.aim:g} | {case.peer} is not installed |")
                 continue
-            ours, theirs = medians(case)
+            ours, theirs, ratio = medians(case, rounds)
             aim = "" if case.aim is None else f"{case.aim:g}"
             print(
-                f"| {case.what} | {ours:.3f} | {theirs:.3f} | {ours / theirs:.2f} "
-                f"| {aim} | {peer} |",
+                f"| {case.what} | {ours:.3f} | {theirs:.3f} | {ratio:.2f} | {aim} | {peer} |",
                 flush=True,
             )
 
 
 if __name__ == "__main__":
-    main()
+    main(int(sys.argv[1]) if sys.argv[1:] else ROUNDS)
