@@ -173,7 +173,8 @@ class Conditions:
             moved = (here + solved.inverse @ self.departure) @ self.pulls.T
             errors[these[:, None], at, 2] -= moved
             # the mean is what the marks tell; only what stays open has the tails
-            open_ = rough.nodes[these] + (here @ self._back) @ solved.spread.T
+            weight = (here @ self._back).astype(np.float32)
+            open_ = rough.nodes[these] + weight @ solved.spread.T
             nodes[these] = solved.mean + rough.tail[these, None] * open_
         return errors, nodes
 

@@ -19,11 +19,10 @@ import shapely
 from geosite.base.arrays import Floats, Ints
 from geosite.base.statistics import t_factor
 from geosite.network.covariance import covariance, sigmas
-from geosite.network.draws import Draws, draw_marks
 from geosite.network.model import LinearForm, Network
-from geosite.terrain.conditions import Conditions
 from geosite.terrain.contrasts import contrasts, cross, plane_gradients
-from geosite.terrain.surface.realisations import Lattice, draw_rough
+from geosite.terrain.draws import GroundDraws, Rough
+from geosite.terrain.surface.realisations import Lattice
 from geosite.terrain.surface.roughness import Contrasts, Roughness, estimate_roughness, local_scales
 from geosite.terrain.surface.tin import Tin
 
@@ -291,63 +290,26 @@ class Ground:
         return out
 
     def draw(self, draws: range) -> tuple[Floats, Rough]:
-        """Draw some of the possible grounds.
+        """Draw some of the possible grounds: see `GroundDraws.draw`."""
+        return self._drawn.draw(draws)
 
-        Parameters
-        ----------
-        draws
-            Their numbers.
-
-        Returns
-        -------
-        errors : array, shape (len(draws), points, 3), metres
-            Of easting, northing and elevation of each of ``tin.points``.
-        rough
-            The surfaces whose departure from the triangles is that of the ground.
-        """
-        # pair by pair, as rough surfaces are drawn, so that the last digits hang on nothing else
-        parts = []
-        for first in range(draws.start // 2 * 2, draws.stop, 2):
-            errors, rough = self._draw(range(first, first + 2))
-            some = slice(max(draws.start - first, 0), min(draws.stop - first, 2))
-            parts.append((errors[some], rough.surface[some], rough.on_marks[some]))
-        errors, surface, on_marks = (np.concatenate(each) for each in zip(*parts, strict=True))
-        return errors, Rough(surface, on_marks)
-
-    def _draw(self, draws: range) -> tuple[Floats, Rough]:
-        errors = draw_marks(self.network, self.seed, draws, self._prepared)[:, self._row_of_point]
-        drawn = draw_rough(self.roughness, self.lattice, self.seed, draws)
-        nodes, share = self.lattice.weights(self.tin.points[:, :2])
-
-        def on_points(surface: Floats) -> Floats:
-            heights: Floats = (surface[:, nodes] * share).sum(axis=2) * self.scale
-            return heights
-
-        surface = drawn.surfaces
-        if self._conditions is not None:
-            count = len(self._conditions.departure)
-            normal = np.stack(
-                [np.random.default_rng([self.seed, k, 2]).standard_normal(count) for k in draws]
-            )
-            errors, surface = self._conditions.agree(
-                errors, drawn, on_points(drawn.nodes), self.roughness, normal
-            )
-        return errors, Rough(surface, on_points(surface))
-
-    @cached_property
-    def _conditions(self) -> Conditions | None:
-        if self.compared is None or not any(self.roughness.sills):
-            return None
-        return Conditions.of(self.network, self._row_of_point, self.scale, self.compared)
-
-    @cached_property
-    def _prepared(self) -> Draws:
-        return Draws.of(self.network)
-
-    @cached_property
+    @property
     def lattice(self) -> Lattice:
         """Nodes on which rough surfaces are drawn."""
-        return Lattice.over(self.tin.points, self.roughness)
+        return self._drawn.lattice
+
+    @cached_property
+    def _drawn(self) -> GroundDraws:
+        return GroundDraws(
+            network=self.network,
+            observed=self._row_of_point,
+            points=self.tin.points,
+            scale=self.scale,
+            roughness=self.roughness,
+            compared=self.compared,
+            draws=self.draws,
+            seed=self.seed,
+        )
 
     @cached_property
     def _row_of_point(self) -> Ints:
@@ -442,22 +404,6 @@ class Ground:
     def gradients(self) -> Floats:
         """Rise towards east and north of each triangle, shape (t, 2)."""
         return plane_gradients(self.tin.points, self.tin.triangles)
-
-
-@dataclass(frozen=True, eq=False)
-class Rough:
-    """Rough surfaces.
-
-    Parameters
-    ----------
-    surface : array, shape (draws, nodes), metres
-        Heights on the nodes of the lattice, as rough as the whole site.
-    on_marks : array, shape (draws, points), metres
-        Heights at the corners of the triangles, as rough as it is there.
-    """
-
-    surface: Floats
-    on_marks: Floats
 
 
 def ground_between(

@@ -15,7 +15,7 @@ from geosite.base.arrays import Floats, Ints
 from geosite.network.draws import student_scale
 from geosite.terrain.surface.roughness import Roughness
 
-__all__ = ["Lattice", "RoughDraws", "draw_rough"]
+__all__ = ["Lattice", "RoughDraws", "RoughSurfaces", "draw_rough"]
 
 _MOST_NODES = 10_000
 """Nodes of the lattice on which rough surfaces are drawn."""
@@ -143,8 +143,17 @@ class RoughDraws:
         return self.nodes * self.tail[:, None]
 
 
-def draw_rough(rough: Roughness, lattice: Lattice, seed: int, draws: range) -> RoughDraws:
-    """Draw rough surfaces on a lattice.
+@dataclass(frozen=True, eq=False)
+class RoughSurfaces:
+    """Rough surfaces to be drawn on a lattice; made once (`of`) and called often.
+
+    Parameters
+    ----------
+    roughness
+    lattice
+    amplitudes : tuple of array
+        Of each range: root of the power of its covariance on a torus, which is larger than the
+        lattice by four ranges.
 
     Notes
     -----
@@ -152,34 +161,62 @@ def draw_rough(rough: Roughness, lattice: Lattice, seed: int, draws: range) -> R
     its ends do not meet, whose eigenvalues are its Fourier transform (Dietrich, C.R. & Newsam, G.N.
     1997, doi:10.1137/S1064827592240555). Eigenvalues below zero, of rounding, are left out.
     """
-    out = np.zeros((len(draws), lattice.rows * lattice.cols))
-    tail, which = np.ones(len(draws)), np.zeros(len(draws), np.int64)
-    if not rough.sills:
+
+    roughness: Roughness
+    lattice: Lattice
+    amplitudes: tuple[Floats, ...]
+
+    @classmethod
+    def of(cls, roughness: Roughness, lattice: Lattice) -> RoughSurfaces:
+        """Prepare the draws of a rough surface."""
+        amplitudes = []
+        for part in roughness.parts():
+            apart = math.ceil(4.0 * part.ranges[0] / lattice.step)
+            high, wide = _even(lattice.rows + apart), _even(lattice.cols + apart)
+            down = np.minimum(np.arange(high), high - np.arange(high)) * lattice.step
+            over = np.minimum(np.arange(wide), wide - np.arange(wide)) * lattice.step
+            power = np.fft.fft2(part.covariance(np.hypot(down[:, None], over))).real
+            amplitudes.append(np.sqrt(np.maximum(power, 0.0) * (high * wide)))
+        return cls(roughness, lattice, tuple(amplitudes))
+
+    def draw(self, seed: int, draws: range) -> RoughDraws:
+        """Draw some of them, each the same however many are drawn."""
+        lattice, rough = self.lattice, self.roughness
+        out = np.zeros((len(draws), lattice.rows * lattice.cols))
+        tail, which = np.ones(len(draws)), np.zeros(len(draws), np.int64)
+        if not rough.sills:
+            return RoughDraws(lattice, out, tail, which)
+        for pair in range(draws.start // 2, (draws.stop + 1) // 2):
+            rng = np.random.default_rng([seed, pair, 1])
+            # which range the ground has is as open as what it looks like
+            chosen = int(rng.choice(len(self.amplitudes), p=rough.weights))
+            amplitude = self.amplitudes[chosen]
+            spectrum = rng.standard_normal((2, *amplitude.shape))
+            # the real and the imaginary part are two surfaces that know nothing of each other
+            both = np.fft.ifft2(amplitude * (spectrum[0] + 1j * spectrum[1]))
+            both = both[: lattice.rows, : lattice.cols].ravel()
+            tails = [student_scale(rng, rough.degrees_of_freedom) for _ in range(2)]
+            parts = zip((2 * pair, 2 * pair + 1), (both.real, both.imag), tails, strict=True)
+            for number, drawn, larger in parts:
+                if number in draws:
+                    at = number - draws.start
+                    out[at], tail[at], which[at] = drawn, larger, chosen
         return RoughDraws(lattice, out, tail, which)
-    apart = math.ceil(4.0 * max(rough.ranges) / lattice.step)
-    high, wide = _even(lattice.rows + apart), _even(lattice.cols + apart)
-    down = np.minimum(np.arange(high), high - np.arange(high)) * lattice.step
-    over = np.minimum(np.arange(wide), wide - np.arange(wide)) * lattice.step
-    distance = np.hypot(down[:, None], over)
-    amplitudes = []
-    for part in rough.parts():
-        power = np.fft.fft2(part.covariance(distance)).real
-        amplitudes.append(np.sqrt(np.maximum(power, 0.0) * (high * wide)))
-    for pair in range(draws.start // 2, (draws.stop + 1) // 2):
-        rng = np.random.default_rng([seed, pair, 1])
-        # which range the ground has is as open as what it looks like
-        chosen = int(rng.choice(len(amplitudes), p=rough.weights))
-        spectrum = rng.standard_normal((2, high, wide))
-        # the real and the imaginary part are two surfaces that know nothing of each other
-        both = np.fft.ifft2(amplitudes[chosen] * (spectrum[0] + 1j * spectrum[1]))
-        both = both[: lattice.rows, : lattice.cols].ravel()
-        tails = [student_scale(rng, rough.degrees_of_freedom) for _ in range(2)]
-        parts = zip((2 * pair, 2 * pair + 1), (both.real, both.imag), tails, strict=True)
-        for number, drawn, larger in parts:
-            if number in draws:
-                at = number - draws.start
-                out[at], tail[at], which[at] = drawn, larger, chosen
-    return RoughDraws(lattice, out, tail, which)
+
+
+def draw_rough(rough: Roughness, lattice: Lattice, seed: int, draws: range) -> RoughDraws:
+    """Draw rough surfaces on a lattice.
+
+    Examples
+    --------
+    Two surfaces of a centimetre on a lattice of 9 by 9 nodes:
+
+    >>> rough = Roughness((1e-4,), (9.0,), (1.0,))
+    >>> lattice = Lattice.over(np.array([[0.0, 0.0], [9.0, 9.0]]), rough)
+    >>> draw_rough(rough, lattice, 1, range(2)).nodes.shape
+    (2, 81)
+    """
+    return RoughSurfaces.of(rough, lattice).draw(seed, draws)
 
 
 def _even(count: int) -> int:
