@@ -43,7 +43,6 @@ LONG = {
 OWED = {
     "geosite/fieldbook/sitefile.py",
     "geosite/handover/formats/desktop/rasters.py:raster_nodes",
-    "geosite/network/anchor.py",
     "geosite/network/covariance.py:__init__",
     "geosite/network/mistakes/named.py:trial",
     "geosite/processes/hosts/standard.py:add_standard",

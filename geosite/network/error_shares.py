@@ -37,7 +37,7 @@ PARTS: dict[str, tuple[str, ...]] = {
 """Fields of a device by what they are called."""
 STEP = 1e-3
 """Share by which a variance is made larger."""
-MOST_ROWS = 20_000
+MOST_ROWS = 5_000
 """Observations up to which the shares are computed: it takes seven more adjustments."""
 MOST_MARKS = 60
 """Marks among which the typical distance is looked for."""
