@@ -6,9 +6,9 @@ ground between is then counted twice (overlap) or not at all (gap).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import shapely
@@ -23,6 +23,8 @@ __all__ = ["Neighbours", "SharedEdge", "Snapped", "neighbours", "shared_edges", 
 
 # An edge shorter than this many times the width is a corner where two areas happen to meet.
 SHORTEST_IN_WIDTHS = 4.0
+# Grid on which shapes that GEOS refuses are overlaid, metres.
+GRID_M = 1e-6
 # Less than this on the average and the two edges are one, metres.
 SAME_EDGE_M = 0.0005
 
@@ -173,6 +175,28 @@ def _descendants(children: Sequence[Sequence[int]]) -> list[set[int]]:
     return within
 
 
+def _overlay(
+    operation: Callable[..., Any], one: npt.NDArray[np.object_], other: npt.NDArray[np.object_]
+) -> npt.NDArray[np.object_]:
+    """Overlay shapes pair by pair, whatever they are.
+
+    A mitred outline of areas that overlap badly may cross itself, and GEOS refuses such a pair: it
+    alone is made valid first, so that all others stay exact.
+    """
+    try:
+        return np.asarray(operation(one, other), dtype=object)
+    except shapely.GEOSException:
+        pass
+    found = np.empty(len(one), dtype=object)
+    for k in range(len(one)):
+        try:
+            found[k] = operation(one[k], other[k])
+        except shapely.GEOSException:
+            mended = shapely.make_valid(one[k]), shapely.make_valid(other[k])
+            found[k] = operation(*mended, grid_size=GRID_M)
+    return found
+
+
 def shared_edges(
     polygons: Sequence[Polygon], near: Neighbours, width_m: float
 ) -> tuple[SharedEdge, ...]:
@@ -211,25 +235,25 @@ def shared_edges(
     low = bounds[..., :2].max(axis=0) - 2.0 * width_m
     high = bounds[..., 2:].min(axis=0) + 2.0 * width_m
     window = shapely.box(low[:, 0], low[:, 1], high[:, 0], high[:, 1])
-    first, second = (shapely.intersection(shapes[side], window) for side in pair)
+    first, second = (_overlay(shapely.intersection, shapes[side], window) for side in pair)
     inner = near.nested
-    first[inner] = shapely.difference(window[inner], first[inner])
-    edge = shapely.intersection(shapely.boundary(shapes[near.second]), window)
-    beside = shapely.length(shapely.intersection(edge, shapely.buffer(first, width_m)))
+    first[inner] = _overlay(shapely.difference, window[inner], first[inner])
+    edge = _overlay(shapely.intersection, shapely.boundary(shapes[near.second]), window)
+    round_first = shapely.buffer(first, width_m)
+    beside = shapely.length(_overlay(shapely.intersection, edge, round_first))
     # the buffer reaches round both ends of the edge
     length = beside - 2.0 * width_m
     real = np.flatnonzero(length > SHORTEST_IN_WIDTHS * width_m)
     first, second = first[real], second[real]
-    overlap = shapely.area(shapely.intersection(first, second))
-    both = shapely.union(first, second)
+    overlap = shapely.area(_overlay(shapely.intersection, first, second))
+    both = _overlay(shapely.union, first, second)
     closed = shapely.buffer(
         shapely.buffer(both, width_m / 2.0, join_style="mitre"), -width_m / 2.0, join_style="mitre"
     )
     # the window's own border is no edge: stay a width away from it
     (w, s), (e, n) = low[real].T + width_m, high[real].T - width_m
-    gap = shapely.area(
-        shapely.intersection(shapely.difference(closed, both), shapely.box(w, s, e, n))
-    )
+    filled = _overlay(shapely.difference, closed, both)
+    gap = shapely.area(_overlay(shapely.intersection, filled, shapely.box(w, s, e, n)))
     return tuple(
         SharedEdge(
             first=int(near.first[k]),
@@ -314,10 +338,13 @@ def _snap_group(
         else polygons[k]
         for k in members
     ]
-    # the published type stubs do not know this function yet
-    cleaned = shapely.coverage_clean(  # type: ignore[attr-defined]
-        shapely.force_2d(faces), gap_width=tolerance_m, snapping_distance=tolerance_m
-    )
+    try:
+        # the published type stubs do not know this function yet
+        cleaned = shapely.coverage_clean(  # type: ignore[attr-defined]
+            shapely.force_2d(faces), gap_width=tolerance_m, snapping_distance=tolerance_m
+        )
+    except shapely.GEOSException:
+        return None  # areas that overlap so badly have no common edge
     face = dict(zip(members, cleaned, strict=True))
     outlines: dict[int, Polygon] = {}
     # innermost first, so that an area can be put together from its own face and its members
