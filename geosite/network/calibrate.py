@@ -46,6 +46,8 @@ FARTHEST_LOG = -6.0
 """Logarithm of a component over its start that is as good as none."""
 RATIO_95 = 3.84
 """95 % of chi-square with one degree of freedom, for a ratio of likelihoods."""
+MOSTLY = 0.9
+"""Share of the observations that have a time, from which on the random walk is fitted by it."""
 PLAN = ("pointing", "walk", "heading", "scale")
 HEIGHT = ("pointing_up", "walk_up", "climb", "tilt")
 
@@ -196,12 +198,30 @@ def _curvature(cost: Callable[[Floats], float], at: Floats, step: float = 0.15) 
     return out
 
 
+def _timed(cases: Sequence[_Case]) -> bool:
+    """Whether nearly all observations have a time: then the random walk goes by it."""
+    times = [case.notes.book.time for case in cases]
+    return all(time is not None and np.isfinite(time).mean() > MOSTLY for time in times)
+
+
+def _start(by_time: bool) -> tuple[Device, tuple[tuple[str, ...], tuple[str, ...]]]:
+    """Return the device to start from, and the names of what is fitted in plan and in height."""
+    unknown = CLASSES["unknown"]
+    if not by_time:
+        return unknown, (PLAN, HEIGHT)
+    # at a walking pace of one metre per second the two are the same
+    start = replace(unknown, walk_per_second=unknown.walk, walk_up_per_second=unknown.walk_up)
+    instead = {"walk": "walk_per_second", "walk_up": "walk_up_per_second"}
+    in_plan, in_height = (tuple(instead.get(n, n) for n in names) for names in (PLAN, HEIGHT))
+    return start, (in_plan, in_height)
+
+
 def _calibrated(cases: Sequence[_Case]) -> tuple[Device, tuple[Component, ...]]:
-    start = CLASSES["unknown"]
+    start, both = _start(_timed(cases))
     components: list[Component] = []
     device = start
-    for names in (PLAN, HEIGHT):
-        logs, spread, dispensable = _fit(cases, names, start, names is HEIGHT)
+    for names in both:
+        logs, spread, dispensable = _fit(cases, names, start, names is both[1])
         listed = zip(names, logs.tolist(), spread.tolist(), dispensable, strict=True)
         for name, log, sigma, none in listed:
             value = getattr(start, name) * math.exp(log)

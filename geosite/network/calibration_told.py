@@ -31,6 +31,12 @@ _PARTS = {
     "pointing_up": _Part("pointing_up", "pointing, upwards", "m", 1.0, _VISITS),
     "walk": _Part("walk", "random walk, per axis", "m per root metre", 1.0, _LOOPS),
     "walk_up": _Part("walk_up", "random walk, upwards", "m per root metre", 1.0, _LOOPS),
+    "walk_per_second": _Part(
+        "walk_per_second", "random walk, per axis", "m per root second", 1.0, _LOOPS
+    ),
+    "walk_up_per_second": _Part(
+        "walk_up_per_second", "random walk, upwards", "m per root second", 1.0, _LOOPS
+    ),
     "heading": _Part("heading_deg", "heading", "degrees per root metre", 180 / math.pi, _LINE),
     "scale": _Part(
         "scale_percent",
