@@ -1,0 +1,103 @@
+"""How often stated 95 % intervals hold the truth of walks simulated by the device model.
+
+    python tests/benchmark/device_coverage.py [walks of each kind]
+
+Each component of the error alone (beside a pointing of 1 mm and a random
+walk of 1 mm per root metre) and all together, yards of 20 to
+200 m, two runs. "wide": how many times wider the intervals are than the errors need, that is one
+over the 95 % quantile of errors over half widths.
+"""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+sys.path[:0] = [str(Path(__file__).resolve().parents[1])]
+from device_walks import walked  # noqa: E402
+from tracking_outcomes import KINDS, outcomes  # noqa: E402
+
+from geosite.base.errors import SurveyRefused  # noqa: E402
+from geosite.network.adjust import adjust  # noqa: E402
+from geosite.network.device import CLASSES, Device  # noqa: E402
+
+UNKNOWN = CLASSES["unknown"]
+LITTLE = 0.001
+NONE = replace(
+    UNKNOWN,
+    pointing=LITTLE,
+    pointing_up=LITTLE,
+    walk=LITTLE,
+    walk_up=LITTLE,
+    heading=0.0,
+    scale=0.0,
+    climb=0.0,
+    tilt=0.0,
+)
+ALONE: dict[str, tuple[str, ...]] = {
+    "pointing": ("pointing", "pointing_up"),
+    "walk": ("walk", "walk_up"),
+    "heading": ("heading",),
+    "scale": ("scale",),
+    "climb": ("climb",),
+    "tilt": ("tilt",),
+}
+
+
+def devices() -> dict[str, Device]:
+    """Each component alone, and all of them."""
+    alone = {
+        name: replace(NONE, **{f: getattr(UNKNOWN, f) for f in fields})
+        for name, fields in ALONE.items()
+    }
+    return {**alone, "together": UNKNOWN}
+
+
+def stated(device: Device) -> dict[str, Any]:
+    """Return what the site file says of it."""
+    return {
+        "pointing": device.pointing,
+        "walk": device.walk,
+        "heading_deg": float(np.degrees(device.heading)),
+        "scale_percent": 100 * device.scale,
+        "climb_percent": 100 * device.climb,
+        "tilt_deg": float(np.degrees(device.tilt)),
+    }
+
+
+def main() -> None:
+    """Print the table."""
+    count = int(sys.argv[1]) if len(sys.argv) > 1 else 500
+    print(f"{count} walks each: held, and in brackets how many times wider than needed")
+    print(f"{'':20}", *(f"{kind:>13}" for kind in KINDS), f"{'mistakes':>9}{'refused':>9}")
+    for name, device in devices().items():
+        for closed in (False, True):
+            ratios: dict[str, list[float]] = {kind: [] for kind in KINDS}
+            mistakes = refused = 0
+            for seed in range(count):
+                size = float(np.random.default_rng(seed).choice([20.0, 60.0, 200.0]))
+                walk = walked(size, seed, true=device, stated=stated(device), closed=closed)
+                try:
+                    network = adjust(walk.notes)
+                except SurveyRefused:
+                    refused += 1
+                    continue
+                mistakes += any(f.code in ("leg-off", "visit-off") for f in network.findings)
+                for kind, values in outcomes(network, walk.truth, seed).items():
+                    ratios[kind] += np.abs(values).tolist()
+            cells = [
+                f"{100 * np.mean(np.array(v) < 1):6.1f} ({1 / np.quantile(v, 0.95):4.2f})"
+                if v
+                else f"{'-':>13}"
+                for v in ratios.values()
+            ]
+            way = "closed" if closed else "open"
+            print(f"{name + ', ' + way:20}", *cells, f"{mistakes:9}{refused:9}", flush=True)
+
+
+if __name__ == "__main__":
+    main()
