@@ -105,7 +105,7 @@ def advise(
             elif not np.any((book.run == run) & (book.mark == book.mark[mark])):
                 pairs.append((mark, int(of_run[np.argmin(apart)]), run))
     best: list[Advice] = []
-    now = ellipse_half_axis(network, float(error_ellipses(network.relative)[0][far]))
+    now = ellipse_half_axis(network, float(error_ellipses(network.relative, np.array([far]))[0][0]))
     known = set(book.mark[anchored].tolist())
     controls = [(int(m), -1, int(book.run[m])) for m in marks if book.mark[m] not in known]
     for candidates in (pairs, controls):

@@ -11,7 +11,7 @@ from geosite.base.arrays import Floats
 from geosite.base.statistics import chi2_sf
 from geosite.fieldbook.model import FieldBook
 from geosite.network.control import Control
-from geosite.network.covariance import sigma_horizontal, sigma_vertical
+from geosite.network.covariance import level_covariance, plan_covariance
 from geosite.network.model import Network
 
 __all__ = [
@@ -98,8 +98,9 @@ def check_points(network: Network, book: FieldBook, controls: tuple[Control, ...
     upward = np.array(
         [c.shift_up if up_shift == 0 else 0.0 if c.shift_up > 0 else up_shift for c in used]
     )
-    horizontal = np.hypot(sigma_horizontal(alone)[rows], across)
-    vertical = np.hypot(sigma_vertical(alone)[rows], upward)
+    own_plan, own_up = plan_covariance(alone, rows, rows), level_covariance(alone, rows, rows)
+    horizontal = np.sqrt(np.maximum(np.einsum("mdd->m", own_plan) / 2, 0.0) + across**2)
+    vertical = np.sqrt(np.maximum(own_up, 0.0) + upward**2)
     measured = np.column_stack([horizontal, horizontal, vertical])
     error = np.column_stack([network.en[rows] - place, network.elevation[rows] - up])
     sigma = np.hypot(own, measured) if network.accuracy_known else np.full(error.shape, np.nan)

@@ -65,9 +65,12 @@ def places_covariance(rows: PlanRows, a: Ints, b: Ints) -> Floats:
     out = np.empty((len(a), 2, 2))
     for part in _parts(len(a)):
         i, j = a[part], b[part]
-        (at, of_at), (to, of_to) = rows.states(i), rows.states(j)
-        both = rows.posterior.blocks(_hung_on(at, of_at[:, :2]), _hung_on(to, of_to[:, :2]))
-        found = of_at[:, :2] @ both @ of_to[:, :2].transpose(0, 2, 1)
+        at, of_at = rows.states(i)
+        to, of_to = (at, of_at) if a is b else rows.states(j)
+        of_at, of_to = of_at[:, :2], of_to[:, :2]
+        if not rows.posterior.is_dense:
+            at, to = _hung_on(at, of_at), _hung_on(to, of_to)
+        found = of_at @ rows.posterior.blocks(at, to) @ of_to.transpose(0, 2, 1)
         found += rows.inside(i, j)[:, :2, :2]
         pointed = (i == j) & ~rows.between.on_node[rows.between.at[i]]
         found[pointed] += rows.pointing * np.eye(2)
@@ -106,8 +109,10 @@ def level_covariance(network: Network, a: Ints, b: Ints) -> Floats:
     out = np.empty(len(a))
     for part in _parts(len(a)):
         i, j = a[part], b[part]
-        (at, of_at), (to, of_to) = rows.states(i), rows.states(j)
-        at, to = _hung_on(at, of_at[:, None]), _hung_on(to, of_to[:, None])
+        at, of_at = rows.states(i)
+        to, of_to = (at, of_at) if a is b else rows.states(j)
+        if not rows.posterior.is_dense:
+            at, to = _hung_on(at, of_at[:, None]), _hung_on(to, of_to[:, None])
         both = rows.posterior.blocks(at, to)
         found = np.einsum("ma,mab,mb->m", of_at, both, of_to) + rows.inside(i, j)
         pointed = (i == j) & ~rows.between.on_node[rows.between.at[i]]

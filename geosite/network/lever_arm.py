@@ -81,5 +81,7 @@ def lever_arm(
         swing_95_m=swing,
         baseline_only_95_m=None
         if baseline_only is None
-        else ellipse_half_axis(network, float(error_ellipses(baseline_only.relative)[0][row])),
+        else ellipse_half_axis(
+            network, float(error_ellipses(baseline_only.relative, np.array([row]))[0][0])
+        ),
     )

@@ -108,12 +108,13 @@ def test_accuracy_of_check_points_by_hand() -> None:
 def test_check_points_are_compared_where_they_are_known(monkeypatch: pytest.MonkeyPatch) -> None:
     survey = walked(R1="CABA", R2="BC")
     network: Any = bare(en=np.arange(12.0).reshape(6, 2) ** 2, elevation=np.arange(6.0) / 4)
+    flat, up = np.array([0.1, 3.0, 4.0, 5, 6, 7]), np.array([0.2, 5.0, 12.0, 5, 6, 7])
     monkeypatch.setattr(
-        "geosite.network.check_points.sigma_horizontal",
-        lambda _: np.array([0.1, 3.0, 4.0, 5, 6, 7]),
+        "geosite.network.check_points.plan_covariance",
+        lambda _, a, b: flat[a][:, None, None] ** 2 * np.eye(2) * (a == b)[:, None, None],
     )
     monkeypatch.setattr(
-        "geosite.network.check_points.sigma_vertical", lambda _: np.array([0.2, 5.0, 12.0, 5, 6, 7])
+        "geosite.network.check_points.level_covariance", lambda _, a, b: up[a] ** 2 * (a == b)
     )
     controls = (
         Control("B", (15.0, 26.0), 0.25, 3.0, 5.0, True),
