@@ -160,7 +160,11 @@ def test_check_points_beyond_one_in_a_thousand_are_suspicious() -> None:
 
 
 def ellipses(*major: float) -> Any:
-    return lambda _: (np.array(major), np.zeros(len(major)), np.zeros(len(major)))
+    def of(_: Any, rows: Any = slice(None)) -> Any:
+        found = np.array(major)[rows]
+        return found, np.zeros(len(found)), np.zeros(len(found))
+
+    return of
 
 
 def test_lever_arm_by_hand(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -180,8 +184,9 @@ def test_lever_arm_by_hand(monkeypatch: pytest.MonkeyPatch) -> None:
     )
     alone = bare()
 
-    def of(survey: Any) -> Any:
-        return ellipses(*(1.0, 2.0, 4.0, 3.0))(0) if survey is alone else ellipses(8, 1, 2, 9)(0)
+    def of(survey: Any, rows: Any = slice(None)) -> Any:
+        major = (1.0, 2.0, 4.0, 3.0) if survey is alone else (8.0, 1.0, 2.0, 9.0)
+        return ellipses(*major)(0, rows)
 
     monkeypatch.setattr("geosite.network.lever_arm.error_ellipses", of)
     arm = lever_arm(network, (0, 1), alone, np.array([0, 3]))
