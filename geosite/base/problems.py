@@ -120,7 +120,8 @@ def one_line(error: BaseException) -> str:
 
     Examples
     --------
-    >>> one_line(ValueError("bad\nfile"))
+    >>> one_line(ValueError("bad\nfile (flags=68)"))
     'bad file'
     """
-    return " ".join(str(error).split())[:200]
+    # GDAL's own word for how it tried to open a file says nothing to anybody
+    return " ".join(str(error).replace(" (flags=68)", "").split())[:200]

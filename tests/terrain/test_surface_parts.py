@@ -54,7 +54,7 @@ def test_the_default_cell_keeps_to_a_million() -> None:
     assert default_cell_size([[0, 0], [0, 30], [30, 0], [30, 30], [np.nan, 5]]) == 1.0
     # 0.0791 * root of an eighth over three
     assert default_cell_size([[0, 0], [0.5, 0], [0, 0.5]]) == 0.02
-    with pytest.raises(InputError, match="0 positions span no area"):
+    with pytest.raises(InputError, match="no point makes no surface"):
         default_cell_size(np.empty((0, 2)))
 
 

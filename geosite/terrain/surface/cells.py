@@ -64,7 +64,9 @@ def default_cell_size(points: npt.ArrayLike) -> float:
         raise InputError(
             Problem(
                 "points-collinear",
-                f"{len(position)} positions span no area",
+                f"the {len(position)} points given span no area"
+                if len(position) > 1
+                else f"{'one' if len(position) else 'no'} point makes no surface",
                 "three or more points that are not on one line",
                 "add points beside the line",
             )

@@ -39,6 +39,13 @@ def test_the_zip_holds_one_folder_that_the_desktop_installs(tmp_path: Path) -> N
                 compile(archive.read(name), name, "exec")
 
 
+def test_another_name_than_a_zip_files_is_refused(tmp_path: Path) -> None:
+    ran = geosite("toolbox", "--out", tmp_path / "x.txt")
+    assert ran.status == 4
+    assert "write --out x.zip" in ran.err
+    assert not list(tmp_path.iterdir())
+
+
 def test_a_file_that_cannot_be_written_is_one_line(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("")
     ran = geosite("toolbox", "--out", tmp_path / "file/toolbox.zip")

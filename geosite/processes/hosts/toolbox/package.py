@@ -26,8 +26,19 @@ def write_toolbox(path: Path) -> None:
     Raises
     ------
     OutputRefused
-        The file cannot be written; one that was there is as it was.
+        The file cannot be written; one that was there is as it was. Or it is called otherwise than
+        a zip file, which the desktop would not offer to install.
     """
+    if path.suffix.casefold() != ".zip":
+        raise OutputRefused(
+            Problem(
+                "toolbox-not-zip",
+                "is not called a zip file",
+                "a name that ends in .zip, for the desktop to find it",
+                f"write --out {path.stem or 'toolbox'}.zip",
+                file=str(path),
+            )
+        )
     content = _zip()
     try:
         write_whole(path, content)
