@@ -145,13 +145,12 @@ class Judge:
 
         Examples
         --------
-        >>> round(Judge(4.0).exceeded(3 * 4.1908, 3, 6.0, 6), 4)  # F(3, 10) at 5 % is 3.708
-        0.0366
+        >>> round(Judge(4.0).exceeded(3 * 4.1908, 3, 6.0, 6), 4)  # F(3, 8) at 5 % is 4.066
+        0.0467
         """
         known = self.degrees_of_freedom
         if np.isinf(known):
             return chi2_sf(squares, redundancy)
-        ratio = squares / redundancy / max(1.0, (known + rest) / (known + left))
         ratio = squares / redundancy / max(1.0, (known + rest) / (known + left))
         return f_above(redundancy, min(known + left, TAILS), ratio)
 
