@@ -186,8 +186,7 @@ def lay_out(blocks: Sequence[Block], paper: Paper) -> tuple[Page, ...]:
     """
     setter = _Setter(paper.text)
     for i, block in enumerate(blocks):
-        follows = blocks[i + 1] if i + 1 < len(blocks) else None
-        setter.put(block, follows)
+        setter.put(block, blocks[i + 1 : i + 3])
     pages = setter.finished()
     return tuple(
         Page(
@@ -235,7 +234,7 @@ class _Setter:
     def finished(self) -> list[Items]:
         return self.pages if self.pages[-1] or len(self.pages) == 1 else self.pages[:-1]
 
-    def put(self, block: Block, follows: Block | None) -> None:
+    def put(self, block: Block, follows: Sequence[Block]) -> None:
         match block:
             case Heading():
                 self._heading(block, follows)
@@ -256,18 +255,33 @@ class _Setter:
             self.pages.append([])
             self.y = self.box.y
 
-    def _heading(self, block: Heading, follows: Block | None) -> None:
+    def _heading(self, block: Heading, follows: Sequence[Block]) -> None:
         size = _SIZES[block.level]
         lines = typeface("bold").wrap(printable(block.text, 400), self.box.width / size)
         own = size * (0.9 + _LEADING * len(lines))
         # a heading takes the first lines of what it heads along
-        self._need(own + min(_least(follows), 60.0))
+        self._need(own + self._least_of(follows))
         if self.y > self.box.y:
             self.y += size * 0.9
         for line in lines:
             self.y += size * _LEADING
             self.pages[-1].append(Text(self.box.x, self.y - size * 0.3, line, size, "bold"))
         self.y += size * 0.25
+
+    def _least_of(self, follows: Sequence[Block]) -> float:
+        """Return the room that what stands under a heading needs with it, mm.
+
+        A short paragraph goes with the figure or table that it tells about.
+        """
+        if not follows:
+            return 0.0
+        first, *others = follows
+        if isinstance(first, Paragraph) and others and isinstance(others[0], Figure | Table):
+            lines = typeface(first.weight).wrap(_clean(first.text), self.box.width / first.size)
+            if len(lines) <= 5:
+                told = first.size * (_LEADING * len(lines) + 0.5)
+                return told + min(_least(others[0]), self.box.height / 2)
+        return min(_least(first), 60.0)
 
     def _paragraph(self, block: Paragraph) -> None:
         em = block.size

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import re
+
 from geosite.base.errors import Finding
 from geosite.drawing.document import Block, Column, Heading, Paper, Paragraph, Table
 from geosite.fieldbook.sitefile import Handover
 from geosite.handover.model import CAUTION, Package
 
-__all__ = ["finding_blocks", "paper_for"]
+__all__ = ["finding_blocks", "paper_for", "with_signs"]
 
 #: Width and height of running pages beside each family of sheets, mm: ISO 216 A4, ANSI A.
 _RUNNING = {"A": (210.0, 297.0), "ANSI": (215.9, 279.4)}
@@ -69,12 +71,29 @@ def finding_blocks(package: Package) -> list[Block]:
 
 
 def _table(findings: list[Finding], first: int) -> Table:
-    columns = (Column("no.", 0.07, "end"), Column("finding", 1.0), Column("where", 0.3))
+    placed = any(finding.file for finding in findings)
+    columns = (
+        Column("no.", 0.07, "end"),
+        Column("finding", 1.0),
+        *((Column("where", 0.3),) if placed else ()),
+    )
     rows = tuple(
-        (f"{number} ", finding.text, _where(finding))
+        (f"{number} ", with_signs(finding.text), *((_where(finding),) if placed else ()))
         for number, finding in enumerate(findings, start=first)
     )
     return Table(columns, rows)
+
+
+def with_signs(text: str) -> str:
+    """Return words with the signs that paper has: areas and volumes with raised figures.
+
+    Examples
+    --------
+    >>> with_signs("0.35 m3 on 24.1 m2, 12 ft2 of code m2x")
+    '0.35 m³ on 24.1 m², 12 ft² of code m2x'
+    """
+    raised = {"2": "²", "3": "³"}
+    return re.sub(r"\b(m|ft|yd)([23])\b", lambda found: found[1] + raised[found[2]], text)
 
 
 def _where(finding: Finding) -> str:

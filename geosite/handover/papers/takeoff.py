@@ -13,7 +13,7 @@ from geosite.drawing.document import Block, Column, Heading, Paragraph, Table, l
 from geosite.drawing.pdf import pdf
 from geosite.fieldbook.sitefile import Handover
 from geosite.handover.model import CAUTION, Package
-from geosite.handover.papers.findings import paper_for
+from geosite.handover.papers.findings import paper_for, with_signs
 
 __all__ = ["takeoff_blocks", "takeoff_pdf"]
 
@@ -27,8 +27,9 @@ _HOW_TO_READ = (
     "the last digit that is known. Depths are measured plumb."
 )
 _EARTHWORK_CAUTION = (
-    "Earthwork volumes hold between the marks only as far as the ground there was walked. No "
-    "allowance for swell or shrinkage is in them."
+    "The exact volume, between the triangles of the marks, is the one to use; the other methods "
+    "are those of hand reckoning, for comparison. Volumes hold between the marks only as far as "
+    "the ground there was walked. No allowance for swell or shrinkage is in them."
 )
 
 
@@ -136,7 +137,7 @@ def _orders(package: Package, totals: Sequence[Record], unit: _Unit) -> list[Blo
                 said = _told(record, measured, metric, factor, symbol)
                 rows.append((name, how, said, added, order))
         if record.get("order_material") is not None:
-            symbol = record.get("material_unit") or ""
+            symbol = with_signs(record.get("material_unit") or "")
             value, half = record.get("material"), record.get("material_95")
             said = "" if value is None else written(value, half, symbol)
             rows.append(

@@ -63,7 +63,12 @@ class Canvas:
     """The map while it is drawn."""
 
     def __init__(
-        self, package: Package, layout: Layout, measures: Measures, tints: Mapping[str, str]
+        self,
+        package: Package,
+        layout: Layout,
+        measures: Measures,
+        tints: Mapping[str, str],
+        arrows_apart: float = 7.0,
     ) -> None:
         self.package = package
         self.view: View = layout.view
@@ -79,6 +84,8 @@ class Canvas:
         self.texts: dict[str, list[Text]] = defaultdict(list)
         self.arrow_labels: list[tuple[Floats, float]] = []
         self.hatched: list[Outline] = []
+        #: Least distance between drainage arrows at lettering 1, mm.
+        self.arrows_apart = arrows_apart
         self.dropped = 0
 
     def groups(self) -> list[Group]:

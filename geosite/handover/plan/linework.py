@@ -215,7 +215,7 @@ def draw_arrows(page: Canvas) -> None:
     middles = shapely.get_coordinates(shapely.centroid(np.array(layer.geometries, object)))
     places = page.view.on_paper(middles)
     darts: dict[float, list[Outline]] = {1.0: [], FADED: []}
-    for i in thin(places, 7.0 * page.k, page.view):
+    for i in thin(places, page.arrows_apart * page.k, page.view):
         record, (x, y) = layer.records[i], places[i].tolist()
         azimuth = record["azimuth_deg"]
         steep = record["slope_percent"]

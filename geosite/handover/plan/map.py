@@ -39,9 +39,13 @@ __all__ = ["draw_map"]
 
 
 def draw_map(
-    package: Package, layout: Layout, measures: Measures, tints: Mapping[str, str]
+    package: Package,
+    layout: Layout,
+    measures: Measures,
+    tints: Mapping[str, str],
+    arrows_apart: float = 7.0,
 ) -> tuple[list[Group], int]:
-    """Draw the map.
+    """Draw the map, drainage arrows no nearer than so many mm at lettering 1.
 
     Returns
     -------
@@ -50,7 +54,7 @@ def draw_map(
     dropped : int
         Labels for which there was no room.
     """
-    page = Canvas(package, layout, measures, tints)
+    page = Canvas(package, layout, measures, tints, arrows_apart)
     _draw(page)
     return page.groups(), page.dropped
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from geosite.base.estimate import Estimate
-from geosite.base.rounding import decimals, grouped
+from geosite.base.rounding import decimals, grouped, written
 from geosite.base.units import FOOT_M
 from geosite.handover.model import Layer, Package
 
@@ -38,6 +38,17 @@ class Measures:
     def length(self, length_m: float) -> str:
         """Return a length with its unit."""
         return f"{self.number(length_m)} {self.unit}"
+
+    def with_interval(self, length_m: float, half_width_m: float | None) -> str:
+        """Return a length with its unit and half its 95 % interval, no digit more than is known.
+
+        Examples
+        --------
+        >>> Measures("m").with_interval(0.0812, 0.204), Measures("m").with_interval(0.0812, None)
+        ('0.08 +/- 0.20 m', '0.08 m')
+        """
+        half = None if half_width_m is None else half_width_m / self.unit_m
+        return written(length_m / self.unit_m, half, self.unit)
 
     def area(self, area_m2: float) -> str:
         """Return an area with its unit."""

@@ -8,6 +8,7 @@ import numpy as np
 import shapely
 
 from geosite.base.arrays import Floats
+from geosite.base.rounding import written
 from geosite.drawing.ink import FAINT, TEXT
 from geosite.drawing.labels import Line, along, around
 from geosite.handover.looks.layers import contour_digits
@@ -200,7 +201,11 @@ def name_ponds(page: Canvas) -> None:
         volume = record["volume_m3"]
         lines = []
         if depth is not None:
+            low, high = record.get("depth_low_m"), record.get("depth_high_m")
             lines.append(page.line(f"{page.measures.length(depth)} deep", colour=WATER))
+            if low is not None and high is not None:
+                ends = f"({page.measures.number(low)} to {page.measures.number(high)})"
+                lines.append(page.line(ends, colour=WATER))
         if volume is not None:
             lines.append(page.line(page.measures.volume(volume), colour=WATER))
         if not lines:
@@ -236,7 +241,10 @@ def name_grades(page: Canvas) -> None:
         check = record["check_of"] or ""
         percent = record["unit"] == "percent"
         value = float(record["value"])
-        amount = f"{abs(value):.1f} %" if percent else page.measures.length(abs(value))
+        half = record.get("value_95")
+        amount = (
+            written(abs(value), half, "%") if percent else page.measures.with_interval(value, half)
+        )
         words = f"{'' if check == 'running' else f'{check} '}{amount} {record['verdict']}"
         text = page.line(words, bold=order == 0, colour=WATER if order == 2 else ALERT)
         aside = text.size * 1.1
@@ -261,7 +269,9 @@ def name_clearances(page: Canvas) -> None:
         if distance is None or verdict not in words:
             continue
         text = page.line(
-            words[verdict].format(page.measures.length(abs(distance))),
+            words[verdict].format(
+                page.measures.with_interval(abs(distance), record.get("distance_95_m"))
+            ),
             size=_SMALL,
             colour=PARCEL,
         )

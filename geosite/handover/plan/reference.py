@@ -91,14 +91,15 @@ def convergence_words(convergence: float) -> str:
 def accuracy_words(package: Package, measures: Measures) -> str:
     """Return how good the marks are at 95 %, the typical one and the worst.
 
-    A circle of 2.4477 times the standard deviation per axis holds 95 % of the positions (normal
-    distribution in two dimensions); it is wider as the marks' own intervals are, where their noise
-    was estimated from few misclosures. The worst position is the one that the report's lever arm
-    names, by the longer half axis of its ellipse.
+    In position by the longer semi-axis of the error ellipse. Without ellipses, a circle of 2.4477
+    times the standard deviation per axis holds 95 % of the positions (normal distribution in two
+    dimensions); it is wider as the marks' own intervals are, where their noise was estimated from
+    few misclosures. The worst position is the one that the report's lever arm names.
     """
-    layer = layer_of(package, "points")
+    layer, marks = layer_of(package, "points"), layer_of(package, "marks")
     records = layer.records if layer else []
-    across = [
+    ellipses = [r.get("ellipse_major_m") for r in marks.records] if marks else []
+    across = [major for major in ellipses if major is not None] or [
         ELLIPSE * (r.get("h_95_m") or NORMAL_95 * r["sigma_h_m"]) / NORMAL_95
         for r in records
         if r.get("sigma_h_m") is not None
@@ -111,7 +112,8 @@ def accuracy_words(package: Package, measures: Measures) -> str:
     if not across or not up:
         return "The accuracy of the marks is not known."
     length = measures.length
-    worst = max([*across, _lever_arm(package) or 0.0])
+    # to whole centimetres, as the findings tell it, before it becomes feet
+    worst = round(max([*across, _lever_arm(package) or 0.0]), 2)
     return (
         f"At 95 % confidence the marks are right to {length(float(np.median(across)))} in position "
         f"(worst {length(worst)}) and {length(float(np.median(up)))} in elevation "

@@ -36,6 +36,8 @@ __all__ = ["PNG_DPI", "draw_plan", "layout_of", "place_of", "tiles_of", "write_p
 
 #: Layers whose extent the sheet must hold; parcels may run off it.
 _MUST = ("points", "baseline", "areas", "lines", "contours", "flow_paths", "ponding", "sections")
+#: Between drainage arrows at lettering 1, mm: on the plan, and on the sheet of the water.
+_ARROWS_APART = (11.0, 7.0)
 #: What makes a sheet of its own worth while, and what is drawn on it.
 _WATER = ("contours", "drainage_arrows", "flow_paths", "ponding")
 _GROUND = frozenset({*_WATER, "areas", "lines", "outflows", "catchments"})
@@ -65,8 +67,9 @@ def write_plan(folder: Path, package: Package, options: Handover) -> tuple[Path,
     OutputRefused
         The scale asked for needs more sheets than anybody lays out.
     """
-    sheet = draw_plan(package, options)
-    document = pdf(sheet, *_following(package, options))
+    layout = layout_of(package, options)
+    sheet = draw_plan(package, options, layout=layout)
+    document = pdf(sheet, *_following(package, options, layout))
     contents = {
         "plan.pdf": document,
         "plan.svg": svg(sheet).encode("utf-8"),
@@ -77,18 +80,25 @@ def write_plan(folder: Path, package: Package, options: Handover) -> tuple[Path,
     return tuple(folder / name for name in contents)
 
 
-def _following(package: Package, options: Handover) -> Iterator[Page]:
+def _following(package: Package, options: Handover, layout: Layout) -> Iterator[Page]:
     """Yield the sheets after the plan: tiles, water, sections, verdicts, quantities, findings."""
-    for tile in tiles_of(package, options):
-        yield draw_plan(package, options, called=f"Sheet {tile.number}", tile=tile)
+    for tile in tiles_of(package, options, layout):
+        yield draw_plan(package, options, called=f"Sheet {tile.number}", tile=tile, layout=layout)
     if any(layer_of(package, name) is not None for name in _WATER):
-        yield draw_plan(package, options, called="Ground and water", drawn=_ground_only(package))
+        yield draw_plan(
+            package,
+            options,
+            called="Ground and water",
+            drawn=_ground_only(package),
+            layout=layout,
+        )
     for name in package.designed:
         yield draw_plan(
             package,
             options,
             called=f"Design {name}, its ground and water",
             drawn=designed_only(package, _ground_only(package), name),
+            layout=layout,
         )
     yield from draw_sections(package, options)
     blocks = [*verdict_blocks(package, options.unit), *takeoff_blocks(package, options)]
@@ -122,6 +132,7 @@ def draw_plan(
     called: str = "Site plan",
     drawn: Package | None = None,
     tile: Tile | None = None,
+    layout: Layout | None = None,
 ) -> Sheet:
     """Return the plan as a drawing.
 
@@ -135,6 +146,8 @@ def draw_plan(
         What of the package is on the sheet; all without it. Paper, scale and window are the same.
     tile
         The sheet is this one of several, at the scale asked for.
+    layout
+        `layout_of` the package, where it is known.
 
     Raises
     ------
@@ -143,10 +156,13 @@ def draw_plan(
     """
     measures = Measures(options.unit)
     tints = code_tints(package.codes)
-    layout = layout_of(package, options) if tile is None else tile.layout
-    beside = match_lines(tile) if tile else key_map(layout, tiles_of(package, options))
+    whole = layout or layout_of(package, options)
+    layout = whole if tile is None else tile.layout
+    beside = match_lines(tile) if tile else key_map(layout, tiles_of(package, options, whole))
     package = drawn or package
-    groups, dropped = draw_map(package, layout, measures, tints)
+    # a sheet of its own tells of the water: the plan has room for what is built
+    apart = _ARROWS_APART[drawn is not None]
+    groups, dropped = draw_map(package, layout, measures, tints, apart)
     header = header_group(package, layout, measures, called)
     lacking = any(
         typeface(item.weight).lacks(item.text)
@@ -210,7 +226,9 @@ def layout_of(package: Package, options: Handover) -> Layout:
     return replace(overview, view=replace(overview.view, scale=float(options.scale)))
 
 
-def tiles_of(package: Package, options: Handover) -> tuple[Tile, ...]:
+def tiles_of(
+    package: Package, options: Handover, overview: Layout | None = None
+) -> tuple[Tile, ...]:
     """Return the sheets that the scale asked for needs; none where one is enough.
 
     Raises
@@ -220,7 +238,6 @@ def tiles_of(package: Package, options: Handover) -> tuple[Tile, ...]:
     """
     if options.scale is None:
         return ()
-    overview = layout_of(package, options)
     if options.scale >= overview.view.scale:
         return ()
     return tiles(overview, float(options.scale), np.array(_surveyed(package), dtype=object))

@@ -12,6 +12,7 @@ from geosite.handover.looks.signs import (
 )
 from geosite.handover.model import CAUTION, Package
 from geosite.handover.palette import ALERT
+from geosite.handover.papers.findings import with_signs
 from geosite.handover.plan.column import Block, Column, Items, more, stroke_sign
 from geosite.handover.plan.design import design_block
 from geosite.handover.plan.layout import Layout
@@ -132,7 +133,7 @@ def _blocks(
 
 def look_block(package: Package, rest: str = "the sheets that follow") -> Block | None:
     """Return what must be looked at first, and where the rest of it is."""
-    texts = [finding.text for finding in package.findings if finding.level == "look"]
+    texts = [with_signs(f.text) for f in package.findings if f.level == "look"]
     if not texts:
         return None
 

@@ -5,7 +5,17 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-__all__ = ["Clearance", "Earthwork", "Grade", "Parcels", "Section", "Share", "Volume"]
+__all__ = [
+    "Clearance",
+    "Earthwork",
+    "Grade",
+    "Parcels",
+    "PricedLine",
+    "Prices",
+    "Section",
+    "Share",
+    "Volume",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,3 +217,67 @@ class Parcels:
     transformation_sigma_m: float
     shares: tuple[Share, ...]
     clearances: tuple[Clearance, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PricedLine:
+    """One code priced.
+
+    Parameters
+    ----------
+    code, title
+        Its name, and what people call it.
+    per
+        Unit of the rate.
+    measured, measured_sigma, measured_95
+        Quantity in that unit, its standard deviation and half its 95 % interval.
+    waste_percent, rate, minimum
+        As in the site file.
+    charged, charged_sigma, charged_95
+        Quantity with waste.
+    amount, amount_low, amount_high
+        In the currency: charged times rate, not less than the minimum, with its range at 95 %.
+    at_minimum
+        The minimum is charged.
+    """
+
+    code: str
+    title: str
+    per: str
+    measured: float
+    measured_sigma: float | None
+    measured_95: float | None
+    waste_percent: float
+    rate: float
+    minimum: float
+    charged: float
+    charged_sigma: float | None
+    charged_95: float | None
+    amount: float
+    amount_low: float | None
+    amount_high: float | None
+    at_minimum: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Prices:
+    """The take-off priced with the rates of the site file: no tax, no contract advice.
+
+    Parameters
+    ----------
+    currency
+        Of rates and amounts.
+    lines
+        One per code with a price, in the order of the take-off.
+    total, total_low, total_high
+        Sum of the lines, with its range at 95 %.
+    without_price
+        Codes that were measured and have no price.
+    """
+
+    currency: str
+    lines: tuple[PricedLine, ...]
+    total: float
+    total_low: float | None
+    total_high: float | None
+    without_price: tuple[str, ...]

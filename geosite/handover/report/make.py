@@ -21,6 +21,7 @@ from geosite.handover.layers import (
     grades,
     parcels,
     peak_flows,
+    prices,
     sections,
 )
 from geosite.handover.layers.distances import distance_columns
@@ -35,6 +36,7 @@ from geosite.review.checked import Grade
 from geosite.review.earthwork import Earthwork
 from geosite.review.limits import CAUTION as ACCESS_CAUTION
 from geosite.review.parcels import BOUNDARY_CAUTION
+from geosite.review.prices import Valuation
 from geosite.review.wording import clearance_words
 from geosite.terrain.site import Terrain
 
@@ -172,6 +174,24 @@ def site_report(
         designs=tuple(designs.VOLUME_COLUMNS.records(answers.designs)),
         design_water=tuple(designs.water_records(answers.designs)),
         peak_flows=tuple(peak_flows.COLUMNS.records(answers.peak_flows)),
+        prices=None if answers.prices is None else _prices(answers.prices),
+    )
+
+
+def _prices(found: Valuation) -> answers_model.Prices:
+    listed = prices.columns(found.currency)
+    lines = []
+    for line, record in zip(found.lines, listed.records(found.lines), strict=True):
+        del record["currency"]
+        given = {key: value or "" for key, value in record.items() if key in ("title", "per")}
+        lines.append(answers_model.PricedLine(**(record | given), at_minimum=line.at_minimum))
+    return answers_model.Prices(
+        currency=found.currency,
+        lines=tuple(lines),
+        total=found.total.value,
+        total_low=found.total.low,
+        total_high=found.total.high,
+        without_price=found.without_price,
     )
 
 

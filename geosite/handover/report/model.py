@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from geosite.base.errors import Finding
-from geosite.handover.report.answers_model import Earthwork, Grade, Parcels, Section
+from geosite.handover.report.answers_model import Earthwork, Grade, Parcels, Prices, Section
 from geosite.handover.report.ground_model import Ground
 from geosite.network.report_model import NetworkReport
 
@@ -190,6 +190,8 @@ class SiteReport(SurveyReport):
         What was asked.
     designs, design_water, peak_flows
         Records of the tables of these names.
+    prices
+        The take-off priced; ``None`` where the site file gives no prices.
     """
 
     terrain: Ground | None
@@ -201,3 +203,4 @@ class SiteReport(SurveyReport):
     designs: tuple[Mapping[str, Any], ...] = ()
     design_water: tuple[Mapping[str, Any], ...] = ()
     peak_flows: tuple[Mapping[str, Any], ...] = ()
+    prices: Prices | None = None
