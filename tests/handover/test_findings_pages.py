@@ -43,7 +43,7 @@ def test_every_finding_stands_in_full_on_the_sheets_that_follow(sheet: str) -> N
     for number in range(12):
         assert f"Place {number} is deep" in read
     assert read.count("5276059.75") == 12  # the last coordinate of each
-    assert "An area of 14 994 m2 was left out." in read
+    assert "An area of 14 994 m² was left out." in read
     assert "field_book.csv:17" in read
     assert words(CAUTION)[:60] in read
     assert "□" not in read

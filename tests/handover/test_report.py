@@ -42,6 +42,7 @@ EXACT = {
     ),
     "itself a probability": ("Pond.probability", "Grade.probability", "Roughness.weight"),
     "an extent": ("Points.outline_wgs84",),
+    "a price, given": ("PricedLine.rate", "PricedLine.minimum", "PricedLine.waste_percent"),
     "a limit, given": (
         *("Direction.limit_10_deg", "Direction.limit_30_deg", "NeighbourReport.allowed_m"),
         *("Ground.slope_breaks_percent", "Grade.limit", "Paving.minimum_percent"),
@@ -128,6 +129,25 @@ def test_reports_are_as_their_schema_says(sample: str) -> None:
     schema = report_schema()
     jsonschema.Draft202012Validator.check_schema(schema)
     jsonschema.validate(report(sample), schema, jsonschema.Draft202012Validator)
+
+
+def test_prices_stand_in_the_report_with_their_range(tmp_path: Path) -> None:
+    for file in (SAMPLES / "ferry_landing").iterdir():
+        if file.is_file():
+            (tmp_path / file.name).write_bytes(file.read_bytes())
+    site = tmp_path / "site.toml"
+    priced = '\n[prices]\ncurrency = "EUR"\n[prices.codes.setts]\nrate = 40.0\nper = "m2"\n'
+    site.write_text(site.read_text("utf-8") + priced, "utf-8")
+    built = build(read_survey(site))
+    assert built.report is not None
+    found = as_json(built.report)
+    jsonschema.validate(found, report_schema(), jsonschema.Draft202012Validator)
+    (line,) = found["prices"]["lines"]
+    assert found["prices"]["currency"] == "EUR"
+    assert line["amount"] == pytest.approx(line["charged"] * 40.0, abs=0.01)
+    assert line["amount_low"] < line["amount"] < line["amount_high"]
+    low, high = found["prices"]["total_low"], found["prices"]["total_high"]
+    assert low < found["prices"]["total"] < high
 
 
 def test_the_report_of_a_check_has_a_schema_too() -> None:

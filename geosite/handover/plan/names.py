@@ -242,9 +242,10 @@ def name_grades(page: Canvas) -> None:
         percent = record["unit"] == "percent"
         value = float(record["value"])
         half = record.get("value_95")
-        amount = (
-            written(abs(value), half, "%") if percent else page.measures.with_interval(value, half)
-        )
+        if percent:
+            amount = f"{abs(value):.1f} %" if half is None else written(abs(value), half, "%")
+        else:
+            amount = page.measures.with_interval(abs(value), half)
         words = f"{'' if check == 'running' else f'{check} '}{amount} {record['verdict']}"
         text = page.line(words, bold=order == 0, colour=WATER if order == 2 else ALERT)
         aside = text.size * 1.1
