@@ -238,6 +238,7 @@ def tiles_of(
     """
     if options.scale is None:
         return ()
+    overview = overview or layout_of(package, options)
     if options.scale >= overview.view.scale:
         return ()
     return tiles(overview, float(options.scale), np.array(_surveyed(package), dtype=object))
