@@ -11,12 +11,27 @@ import math
 import zlib
 from collections.abc import Callable, Iterable
 from hashlib import sha256
+from typing import TYPE_CHECKING
 
 from geosite.drawing.font import Typeface, Weight, typeface
 from geosite.drawing.ink import PAPER
-from geosite.drawing.sheet import Arc, Outline, Page, Place, Shape, Sheet, Text
+from geosite.drawing.sheet import (
+    Arc,
+    Outline,
+    Page,
+    Picture,
+    Place,
+    Rectangle,
+    Shape,
+    Sheet,
+    Text,
+)
 
-__all__ = ["pdf", "png"]
+if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
+
+__all__ = ["pdf", "png", "png_of"]
 
 #: Points per millimetre.
 _PT = 72 / 25.4
@@ -56,28 +71,31 @@ def pdf(first: Page, *more: Page) -> bytes:
     for sheet in sheets:
         leaf = add("")
         body = stream(_Page(sheet, used, opacities).content(), "")
-        own = [
+        picture = sheet.picture if isinstance(sheet, Sheet) else None
+        image = None if picture is None else _image(picture, stream)
+        under = [add(f"<< /Type /OCG /Name {_string('Background')} >>")] if picture else []
+        own = under + [
             add(f"<< /Type /OCG /Name {_string(group.title)} >>")
             for group in sheet.groups
             if group.items
         ]
-        leaves.append((leaf, body, own))
+        leaves.append((leaf, body, own, image))
         layers += own
     fonts = " ".join(
         f"/{_FONT[weight]} {_font(typeface(weight), used[weight], add, stream)} 0 R"
         for weight in sorted(used)
     )
     states = " ".join(f"/{name} << /ca {_n(value)} >>" for value, name in sorted(opacities.items()))
-    for sheet, (leaf, body, own) in zip(sheets, leaves, strict=True):
+    for sheet, (leaf, body, own, image) in zip(sheets, leaves, strict=True):
         properties = " ".join(f"/{_layer(i)} {number} 0 R" for i, number in enumerate(own))
         objects[leaf - 1] = (
             f"<< /Type /Page /Parent {pages} 0 R /Contents {body} 0 R"
             f" /MediaBox [0 0 {_n(sheet.width * _PT)} {_n(sheet.height * _PT)}]"
             f" /Resources << /Font << {fonts} >> /ExtGState << {states} >>"
-            f" /Properties << {properties} >> >>{_viewport(sheet)} >>"
+            f" /Properties << {properties} >>{_drawn(image)} >>{_viewport(sheet)} >>"
         ).encode("ascii")
     listed = " ".join(f"{number} 0 R" for number in layers)
-    kids = " ".join(f"{leaf} 0 R" for leaf, _, _ in leaves)
+    kids = " ".join(f"{leaf} 0 R" for leaf, *_ in leaves)
     objects[catalogue - 1] = (
         f"<< /Type /Catalog /Pages {pages} 0 R /Lang (en) /PageMode /UseNone"
         " /ViewerPreferences << /PrintScaling /None /DisplayDocTitle true >>"
@@ -89,6 +107,20 @@ def pdf(first: Page, *more: Page) -> bytes:
         " /Producer (geosite) >>"
     )
     return _assemble(objects, catalogue, info)
+
+
+def _image(picture: Picture, stream: Callable[[bytes, str], int]) -> int:
+    """Add the pixels of a picture (8.9.5)."""
+    rows, columns = picture.pixels.shape[:2]
+    entries = (
+        f"/Type /XObject /Subtype /Image /Width {columns} /Height {rows} /ColorSpace /DeviceRGB"
+        " /BitsPerComponent 8 "
+    )
+    return stream(picture.pixels.tobytes(), entries)
+
+
+def _drawn(image: int | None) -> str:
+    return "" if image is None else f" /XObject << /{_PICTURE} {image} 0 R >>"
 
 
 def _viewport(sheet: Page) -> str:
@@ -126,44 +158,32 @@ def _on_earth(place: Place) -> str:
     )
 
 
-def png(document: bytes, dpi: float, number: int = 0) -> bytes:
-    """Return a page of a PDF document as a PNG image of at most 8 million pixels.
-
-    Parameters
-    ----------
-    document
-        A PDF.
-    dpi
-        Pixels per inch of paper; fewer where the image would have more than 8 million.
-    number
-        Of the page, counted from 0.
-
-    Examples
-    --------
-    A page of one square inch at 72 pixels per inch; width and height follow 16 bytes into the file:
-
-    >>> page = Page(width=25.4, height=25.4, title="", description="", groups=())
-    >>> image = png(pdf(page), 72.0)
-    >>> [int.from_bytes(image[at : at + 4], "big") for at in (16, 20)]
-    [72, 72]
-    """
-    import struct
-
+def png(document: bytes, dpi: float) -> bytes:
+    """Return the first page of a PDF document as a PNG image of at most 8 million pixels."""
     import numpy as np
     import pypdfium2
 
     opened = pypdfium2.PdfDocument(document)
-    page = opened[number]
+    page = opened[0]
     zoom = min(dpi / 72, math.sqrt(8e6 / (page.get_width() * page.get_height())))
     bitmap = page.render(scale=zoom, rev_byteorder=True)
     pixels = np.array(bitmap.to_numpy()[..., :3])
     for part in (bitmap, page, opened):
         part.close()
+    return png_of(pixels, zoom * _PT * 1000)
+
+
+def png_of(pixels: npt.NDArray[np.uint8], per_metre: float) -> bytes:
+    """Return pixels, shape (rows, columns, 3), as a PNG image with so many of them per metre."""
+    import struct
+
+    import numpy as np
+
     rows, columns = pixels.shape[:2]
     # each row starts with its filter: none
     lines = np.zeros((rows, 1 + 3 * columns), np.uint8)
     lines[:, 1:] = pixels.reshape(rows, -1)
-    resolution = round(zoom * _PT * 1000)  # pixels per metre
+    resolution = round(per_metre)
 
     def chunk(kind: bytes, data: bytes) -> bytes:
         return (
@@ -180,6 +200,7 @@ def png(document: bytes, dpi: float, number: int = 0) -> bytes:
     )
 
 
+_PICTURE = "P0"
 _FONT: dict[Weight, str] = {"regular": "R", "bold": "B"}
 
 
@@ -196,15 +217,16 @@ class _Page:
     def content(self) -> bytes:
         out: list[str] = ["1 j 0 J"]
         number = 0
+        if isinstance(self.sheet, Sheet) and self.sheet.picture is not None:
+            out += self._picture(self.sheet.picture, self.sheet)
+            number = 1
         for group in self.sheet.groups:
             if not group.items:
                 continue
             out.append(f"/OC /{_layer(number)} BDC q")
             number += 1
             if group.in_map and isinstance(self.sheet, Sheet):
-                window = self.sheet.window
-                corner = self._xy(window.x, window.bottom)
-                out.append(f"{corner} {_n(window.width * _PT)} {_n(window.height * _PT)} re W n")
+                out.append(f"{self._box(self.sheet.window)} re W n")
             for item in group.items:
                 if isinstance(item, Text):
                     self._text(item, out)
@@ -212,6 +234,17 @@ class _Page:
                     self._shape(item, out)
             out.append("Q EMC")
         return "\n".join(out).encode("ascii")
+
+    def _picture(self, picture: Picture, sheet: Sheet) -> list[str]:
+        """Draw a picture below everything else, as a layer of its own."""
+        box = picture.box
+        place = f"{_n(box.width * _PT)} 0 0 {_n(box.height * _PT)} {self._xy(box.x, box.bottom)} cm"
+        drawn = f"{self._box(sheet.window)} re W n {place} /{_PICTURE} Do"
+        return [f"/OC /{_layer(0)} BDC q", drawn, "Q EMC"]
+
+    def _box(self, box: Rectangle) -> str:
+        corner = self._xy(box.x, box.bottom)
+        return f"{corner} {_n(box.width * _PT)} {_n(box.height * _PT)}"
 
     def _xy(self, x: float, y: float) -> str:
         return f"{_n(x * _PT)} {_n((self.sheet.height - y) * _PT)}"

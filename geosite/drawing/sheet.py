@@ -10,6 +10,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+import numpy as np
+import numpy.typing as npt
+
 from geosite.base.arrays import Floats
 from geosite.drawing.font import Weight
 from geosite.drawing.ink import TEXT, Stroke
@@ -20,6 +23,7 @@ __all__ = [
     "Group",
     "Outline",
     "Page",
+    "Picture",
     "Place",
     "Rectangle",
     "Shape",
@@ -139,6 +143,22 @@ class Page:
     groups: tuple[Group, ...]
 
 
+@dataclass(frozen=True, eq=False, slots=True)
+class Picture:
+    """A picture under everything else, cut off at the edge of the map window.
+
+    Parameters
+    ----------
+    box
+        Where it lies, mm.
+    pixels : array of uint8, shape (rows, cols, 3)
+        Red, green, blue; the first row is the upper one.
+    """
+
+    box: Rectangle
+    pixels: npt.NDArray[np.uint8]
+
+
 @dataclass(frozen=True, slots=True)
 class Place:
     """Where on earth the map window of a sheet lies.
@@ -173,6 +193,8 @@ class Sheet(Page):
         Symbol and length of the unit that the sheet speaks, for readers that measure on it.
     place
         Where on earth the window lies, None for nowhere.
+    picture
+        What lies under the drawing.
     """
 
     window: Rectangle
@@ -180,6 +202,7 @@ class Sheet(Page):
     unit: str
     unit_m: float
     place: Place | None = None
+    picture: Picture | None = None
 
 
 def rectangle(
@@ -201,8 +224,6 @@ def rectangle(
     >>> rectangle(Rectangle(10.0, 20.0, 30.0, 5.0)).outlines[0].pieces[0].tolist()
     [[10.0, 20.0], [40.0, 20.0], [40.0, 25.0], [10.0, 25.0]]
     """
-    import numpy as np
-
     corners = np.array(
         [(box.x, box.y), (box.right, box.y), (box.right, box.bottom), (box.x, box.bottom)]
     )

@@ -9,7 +9,8 @@ from xml.sax.saxutils import escape, quoteattr
 
 from geosite.drawing.font import Weight, typeface
 from geosite.drawing.ink import PAPER
-from geosite.drawing.sheet import Arc, Outline, Shape, Sheet, Text
+from geosite.drawing.pdf import png_of
+from geosite.drawing.sheet import Arc, Outline, Picture, Shape, Sheet, Text
 
 __all__ = ["svg"]
 
@@ -80,10 +81,22 @@ def svg(sheet: Sheet) -> str:
             f'<defs><clipPath id="map-window"><rect x="{_n(window.x)}" y="{_n(window.y)}"'
             f' width="{_n(window.width)}" height="{_n(window.height)}"/></clipPath></defs>',
             f'<rect width="{_n(sheet.width)}" height="{_n(sheet.height)}" fill="{PAPER}"/>',
+            *([] if sheet.picture is None else [_picture(sheet.picture)]),
             *body,
             "</svg>",
             "",
         ]
+    )
+
+
+def _picture(picture: Picture) -> str:
+    box = picture.box
+    data = png_of(picture.pixels, picture.pixels.shape[1] / box.width * 1000)
+    return (
+        f'<g id="background" clip-path="url(#map-window)"><title>Background</title>'
+        f'<image x="{_n(box.x)}" y="{_n(box.y)}" width="{_n(box.width)}"'
+        f' height="{_n(box.height)}" preserveAspectRatio="none"'
+        f' href="data:image/png;base64,{b64encode(data).decode()}"/></g>'
     )
 
 

@@ -18,6 +18,7 @@ from geosite.fieldbook.sitefile import DeviceTable, SiteFile
 from geosite.fieldbook.surroundings import Surroundings
 from geosite.reading.designs import Design, read_design
 from geosite.reading.files import check_plain_file, decode, inside
+from geosite.reading.pictures import GroundPicture, read_picture
 from geosite.reading.polygons import PolygonLayer, read_polygons
 from geosite.reading.second_surface import SecondSurface, read_surface
 from geosite.reading.toml_lines import key_lines
@@ -32,6 +33,13 @@ VECTOR_LIMIT = 1_000_000_000
 TABLES_LIMIT = 1_000_000
 RASTER_LIMIT = 2_000_000_000
 """Largest files read, bytes."""
+
+_DEVICE_TWICE = (
+    "device-twice",
+    "[survey.device] and [survey.leg_noise] both say what the device does",
+    "one of them",
+    "leave [survey.leg_noise] out",
+)
 
 Refuse = Callable[[str, str, str, str], InputError]
 T = TypeVar("T")
@@ -60,6 +68,8 @@ class Attached:
         Files of designs by the name of the design.
     device
         What ``[survey.device]`` ``file`` says of the device.
+    background
+        The picture under the plan.
     """
 
     parcels: PolygonLayer | None = None
@@ -69,6 +79,7 @@ class Attached:
     surfaces: Mapping[str, SecondSurface] = field(default_factory=dict)
     designs: Mapping[str, Design | SecondSurface] = field(default_factory=dict)
     device: DeviceTable | None = None
+    background: GroundPicture | None = None
 
 
 def read_attached(
@@ -139,19 +150,16 @@ def read_attached(
     device = None
     table_of = site.survey.device
     if table_of is not None and site.survey.leg_noise is not None:
-        problems.add(
-            "device-twice",
-            "[survey.device] and [survey.leg_noise] both say what the device does",
-            "one of them",
-            "leave [survey.leg_noise] out",
-            file,
-            line("survey", "leg_noise"),
-        )
+        problems.add(*_DEVICE_TWICE, file, line("survey", "leg_noise"))
     if table_of is not None and table_of.file is not None:
         named = table_of.file
         device = read(partial(_device, named), named, TABLES_LIMIT, "survey", "device", "file")
+    background = None
+    if (picture := site.sheet.background) is not None:
+        look = partial(read_picture, picture)
+        background = read(look, picture, RASTER_LIMIT, "sheet", "background")
     tables, lines = told or ({}, {})
-    return Attached(parcels, tables, limits_file, lines, surfaces, designs, device)
+    return Attached(parcels, tables, limits_file, lines, surfaces, designs, device, background)
 
 
 def _design(table: sitefile.Design, path: Path, refuse: Refuse) -> Design:

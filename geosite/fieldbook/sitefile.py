@@ -601,6 +601,9 @@ class Sheet(Table, frozen=True, kw_only=True):
     """Licence or registration of the surveyor, as it must stand on the sheet."""
     approved_by: str = ""
     """Who approved it; left to be signed where this is not given."""
+    background: str | None = None
+    """Georeferenced picture under the plan: GeoTIFF in grey or colour, 8 bits a band, in any CRS.
+    Example: `"air.tif"`. Since 0.2."""
     revisions: tuple[Revision, ...] = ()
     """Oldest first."""
 

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from geosite.fieldbook.sitefile import Code
     from geosite.handover.report.model import SiteReport
     from geosite.linework.model import Feature
+    from geosite.reading.pictures import GroundPicture
     from geosite.review.sections import Profile
 
 __all__ = ["CAUTION", "Form", "Layer", "Package", "Raster", "Table"]
@@ -174,6 +175,8 @@ class Package:
     unit
         Of lengths, areas and volumes where people read them: ``"m"`` or ``"ft"``; the files' own
         columns keep metres.
+    background
+        The picture that lies under the plan.
     sheet, submission
         ``[sheet]`` and ``[submission]`` of the site file: title block, responsible party.
     designed
@@ -199,4 +202,5 @@ class Package:
     unit: Literal["m", "ft"] = "m"
     sheet: Sheet = field(default_factory=Sheet)
     submission: Submission = field(default_factory=Submission)
+    background: GroundPicture | None = None
     designed: Mapping[str, tuple[Layer, ...]] = field(default_factory=dict)

@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+import numpy as np
+
+from geosite.base.errors import Finding
 from geosite.fieldbook.model import Notes
 from geosite.handover.formats.lineage import lineage
 from geosite.handover.layers import designs
@@ -33,6 +38,7 @@ def pack(
 ) -> Package:
     """Gather layers, rasters, tables, report and findings for the writers."""
     frame = network.frame
+    notes = replace(notes, findings=(*notes.findings, *_under(notes, network)))
     report = site_report(notes, network, drawing, terrain, answers)
     return Package(
         title=notes.site.site.title,
@@ -60,6 +66,19 @@ def pack(
         lineage=lineage(notes, network, terrain, answers),
         unit=notes.site.handover.unit,
         sheet=notes.site.sheet,
+        background=notes.attached.background,
         submission=notes.site.submission,
         designed={one.name: water_layers(one.water, one.grid, frame) for one in answers.designs},
     )
+
+
+def _under(notes: Notes, network: Network) -> tuple[Finding, ...]:
+    """Say where the picture asked for under the plan does not reach the survey."""
+    picture, frame = notes.attached.background, network.frame
+    if picture is None or not notes.site.handover.plan:
+        return ()
+    from geosite.handover.plan.background import background_findings
+
+    ends = np.array([network.en.min(axis=0), network.en.max(axis=0)])
+    (west, south), (east, north) = frame.to_map(ends).tolist()
+    return background_findings(picture, frame, (west, south, east, north), notes.site_file)

@@ -129,6 +129,7 @@ def the_yard(folder: Path) -> tuple[dict[str, Any], set]:
     earthworks = [k for path, k in EXAMPLES if path == "earthworks.NAME" and k != "surface"]
     put_in |= put(site, "earthworks.NAME", ["dig"], earthworks)
     put_in |= put(site, "submission", ())
+    surface(folder / EXAMPLES["sheet", "background"], "uint8")
     return site, put_in
 
 
@@ -211,13 +212,13 @@ def the_places(folder: Path) -> tuple[dict[str, Any], set]:
     return site, put_in
 
 
-def surface(path: Path) -> None:
-    """Write an earlier ground, level, under the yard that the examples place."""
+def surface(path: Path, kind: str = "float32") -> None:
+    """Write an earlier ground, level, or a grey picture, under the yard that the examples place."""
     with rasterio.open(
-        path, "w", "GTiff", width=80, height=80, count=1, dtype="float32", crs="EPSG:25832",
+        path, "w", "GTiff", width=80, height=80, count=1, dtype=kind, crs="EPSG:25832",
         transform=rasterio.Affine(1.0, 0.0, 512600.0, 0.0, -1.0, 5276250.0),
     ) as file:  # fmt: skip
-        file.write(np.full((1, 80, 80), 402.0, np.float32))
+        file.write(np.full((1, 80, 80), 402.0 if kind == "float32" else 180, kind))
 
 
 def the_parcels(folder: Path) -> tuple[dict[str, Any], set]:

@@ -191,7 +191,7 @@ def water_block(package: Package, measures: Measures) -> Block | None:
                 volume = sum(r["volume_m3"] or 0.0 for r in deep)
                 if volume:
                     words = "it holds" if len(deep) == 1 else "together they hold"
-                    column.row(None, words, measures.volume(volume))
+                    column.row(lambda x, y: [], words, measures.volume(volume))
             doubtful = len(ponds.records) - len(deep)
             if doubtful:
                 column.row(stroke_sign(DOUBTFUL, k), WORDS["doubtful"], str(doubtful))

@@ -97,6 +97,8 @@ def draw_areas(page: Canvas) -> None:
     if layer is None:
         return
     drawn = {f.name: f for f in page.package.features}
+    # a picture under the plan shows through
+    over = 1.0 if page.package.background is None else 0.4
     order = np.argsort(-shapely.area(np.array(layer.geometries, object)), kind="stable")
     for i in order:
         record, geometry = layer.records[i], layer.geometries[i]
@@ -107,7 +109,7 @@ def draw_areas(page: Canvas) -> None:
         code = page.package.codes.get(str(record["code"]))
         building = code is not None and code.building
         tint = BUILDING if building else page.tints.get(str(record["code"]), PAPER)
-        page.shapes["areas"].append(Shape(closed, None, tint))
+        page.shapes["areas"].append(Shape(closed, None, tint, over))
         if building:
             shape = page.view_polygon(geometry)
             hatching = hatch(shape, 1.6 * page.k, 45.0)

@@ -23,6 +23,7 @@ from geosite.handover.model import CAUTION, Package
 from geosite.handover.papers.findings import finding_blocks, paper_for
 from geosite.handover.papers.takeoff import takeoff_blocks
 from geosite.handover.papers.verdicts import verdict_blocks
+from geosite.handover.plan.background import background_of
 from geosite.handover.plan.design import designed_only
 from geosite.handover.plan.edge import frame_group, header_group
 from geosite.handover.plan.layout import Layout, View, choose_layout, scale_name
@@ -162,6 +163,9 @@ def draw_plan(
     package = drawn or package
     # a sheet of its own tells of the water: the plan has room for what is built
     apart = _ARROWS_APART[drawn is not None]
+    picture = background_of(package, layout.view) if drawn is None else None
+    if picture is None:
+        package = replace(package, background=None)
     groups, dropped = draw_map(package, layout, measures, tints, apart)
     header = header_group(package, layout, measures, called)
     lacking = any(
@@ -188,6 +192,7 @@ def draw_plan(
             words_group(package, layout, measures, tints, dropped, lacking),
         ),
         place=place_of(layout.view),
+        picture=picture,
     )
 
 

@@ -119,6 +119,10 @@ def _site_text(path: Path) -> str | None:
     return text if max(map(len, text.split("\n"))) <= LINE_LIMIT else None
 
 
+_NAMING = ("file", "limits_file", "surface", "background")
+"""Keys of a site file that name another file."""
+
+
 def _named_files(site: Path) -> list[Path]:
     """Return the files that a site file names, with what belongs to them (a Shapefile's parts).
 
@@ -134,7 +138,7 @@ def _named_files(site: Path) -> list[Path]:
     while stack:
         part = stack.pop()
         if isinstance(part, dict):
-            names += [part[key] for key in ("file", "limits_file", "surface") if key in part]
+            names += [part[key] for key in _NAMING if key in part]
             stack += part.values()
         elif isinstance(part, list):
             stack += part
