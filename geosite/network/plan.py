@@ -29,6 +29,8 @@ __all__ = ["Azimuth", "Plan", "PlanInput", "adjust_plan"]
 
 LEAST_WAY = 0.01
 """Metres. The heading of a device that stands still strays as if it had gone so far."""
+NO_GAIN = 1e-6
+"""Chi-square by which a step would lower that of the survey: a thousandth of a sigma, squared."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -431,8 +433,10 @@ def adjust_plan(given: PlanInput, *, settled: float = 1e-10, steps: int = 60) ->
                 share /= 2
         moved = float(np.abs(share * step[turning]).max())
         if after.squares > most:
-            # rounding hides what a small step gains; a large one leads nowhere
-            converged = bool(np.abs(step[turning]).max() < 1e-6)
+            # rounding hides what a small step gains, or one that gains nothing; a large one that
+            # should have gained leads nowhere
+            gain = abs(float(gradient[: unknowns.size] @ step))
+            converged = bool(np.abs(step[turning]).max() < 1e-6) or gain < NO_GAIN
             break
         trial = after
         if moved < settled:
