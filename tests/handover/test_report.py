@@ -40,6 +40,10 @@ EXACT = {
         *("Spread.median", "Spread.largest", "Score.rmse", "Score.mean", "Score.largest"),
         *("Roughness.sigma_m", "Roughness.range_m", "Roughness.reach_m"),
     ),
+    "shares of a variance": (
+        *("ErrorSharesReport.horizontal_percent", "ErrorSharesReport.vertical_percent"),
+        "ErrorSharesReport.distance_percent",
+    ),
     "itself a probability": ("Pond.probability", "Grade.probability", "Roughness.weight"),
     "an extent": ("Points.outline_wgs84",),
     "a price, given": ("PricedLine.rate", "PricedLine.minimum", "PricedLine.waste_percent"),
