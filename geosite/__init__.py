@@ -32,8 +32,8 @@ if TYPE_CHECKING:
         Problem,
         SurveyRefused,
     )
+    from geosite.processes.hosts.build_many import build_many
     from geosite.processes.hosts.cluster import slope_on_cluster
-    from geosite.processes.hosts.many import build_many
     from geosite.processes.registry import execute
     from geosite.processes.registry import processes as list_processes
 

@@ -17,7 +17,7 @@ from geosite.linework.draw import draw
 from geosite.linework.model import Drawing
 from geosite.network.adjust import adjust
 from geosite.network.model import Network
-from geosite.review.draped import Triangles
+from geosite.review.takeoff.draped import Triangles
 from geosite.terrain.site import Terrain, model_terrain
 
 QUIET = Noise(1e-6, 1e-7)

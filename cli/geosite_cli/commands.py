@@ -172,7 +172,7 @@ def build_many(
     their quality figures. A site that is wrong is reported and does not stop the others. Run it
     again after a break or a correction: sites that are done and unchanged are skipped.
     """
-    from geosite.processes.hosts.many import build_many as build_all
+    from geosite.processes.hosts.build_many import build_many as build_all
 
     done = build_all(folder, out, workers=workers, scheduler=scheduler, progress=progress())
     if as_json:

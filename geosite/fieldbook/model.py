@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 from geosite.base.arrays import Floats, Ints
 from geosite.base.errors import Finding, InputError
-from geosite.fieldbook.attached import Attached
+from geosite.fieldbook.attached_files import Attached
 from geosite.fieldbook.sitefile import Anchor, Baseline, SiteFile, Survey
 from geosite.reading.toml_lines import line_of
 

@@ -8,7 +8,7 @@ import msgspec
 
 from geosite.base.errors import Finding, InputError, SurveyRefused
 from geosite.base.problems import Problems
-from geosite.fieldbook.attached import Attached, read_attached
+from geosite.fieldbook.attached_files import Attached, read_attached
 from geosite.fieldbook.book import read_book
 from geosite.fieldbook.checks import (
     check_against_book,
@@ -19,7 +19,7 @@ from geosite.fieldbook.checks import (
     iso_day,
 )
 from geosite.fieldbook.model import FieldBook, Notes
-from geosite.fieldbook.noticed import look_at
+from geosite.fieldbook.remarks import look_at
 from geosite.fieldbook.site import SiteText, read_site
 from geosite.fieldbook.sitefile import SiteFile
 from geosite.fieldbook.surroundings import surroundings

@@ -12,8 +12,8 @@ from geosite.base.arrays import Floats, Ints
 from geosite.base.units import FOOT_M
 from geosite.drawing.ink import FAINT, PAPER, Stroke
 from geosite.drawing.sheet import Arc, Group, Outline, Rectangle, Shape, Sheet, Text, rectangle
-from geosite.fieldbook.laid_out import LaidOut
 from geosite.fieldbook.model import FieldBook
+from geosite.fieldbook.rough_layout import LaidOut
 
 __all__ = ["sketch_sheet", "sketch_text"]
 
@@ -190,7 +190,7 @@ def sketch_text(
     A yard of 40 by 20 m, two marks of the baseline on its south side:
 
     >>> from geosite.fieldbook.book import book_from_text
-    >>> from geosite.fieldbook.laid_out import lay_out
+    >>> from geosite.fieldbook.rough_layout import lay_out
     >>> book = book_from_text('''run,point,x,y,z,feature
     ... R1,B1,0,0,0,yard
     ... R1,B2,40,0,0,yard

@@ -12,7 +12,7 @@ from geosite.base.arrays import Floats, Ints
 from geosite.network.walk import sum_at
 
 if TYPE_CHECKING:
-    from geosite.network.selected import Selected
+    from geosite.network.selected_inverse import Selected
 
 __all__ = ["Equations", "Posterior", "Prior", "Term", "gather", "squares_of"]
 
@@ -177,7 +177,7 @@ class Equations:
         """Return the entries of the inverse that the matrix has, and those of rows of unknowns."""
         from scipy.sparse import coo_array
 
-        from geosite.network.selected import Selected
+        from geosite.network.selected_inverse import Selected
 
         place, k = self.place, together.shape[1]
         at = place[np.repeat(together, k, axis=1).ravel()]

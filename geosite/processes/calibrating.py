@@ -70,7 +70,7 @@ def calibrate_into(
     """
     from geosite.handover.folder.one_file import write_whole
     from geosite.network.calibrate import calibrate
-    from geosite.network.calibration_told import device_toml
+    from geosite.network.calibration_wording import device_toml
 
     notes = _read(sites)
     _refuse_twice(notes)
@@ -229,7 +229,7 @@ def said(
     made: Calibrated, out: Path
 ) -> Iterator[tuple[Literal["title", "plain", "good", "look"], str]]:
     """Put a calibration into lines for people."""
-    from geosite.network.calibration_told import calibration_told
+    from geosite.network.calibration_wording import calibration_told
 
     yield from calibration_told(made.found)
     for file in made.unchecked:
@@ -246,7 +246,7 @@ def said(
 
 def as_facts(made: Calibrated, out: Path) -> Mapping[str, Any]:
     """Return a calibration as JSON-ready facts, with the file it wrote."""
-    from geosite.network.calibration_told import calibration_facts
+    from geosite.network.calibration_wording import calibration_facts
 
     return {
         **calibration_facts(made.found),

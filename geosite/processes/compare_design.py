@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from geosite.linework.model import Drawing
     from geosite.network.model import Network
     from geosite.review.as_built.model import AsBuilt, Plan
-    from geosite.review.prices import Valuation
+    from geosite.review.takeoff.prices import Valuation
     from geosite.terrain.site_ground import SiteGround
 
 __all__ = ["PROCESS"]
@@ -105,9 +105,9 @@ def _final(
 ) -> Valuation | None:
     """Price what was built, by the survey's own prices or those of the survey before."""
     from geosite.fieldbook.read import read_survey
-    from geosite.review.draped import triangles_of
-    from geosite.review.prices import valuation
-    from geosite.review.quantities import take_off
+    from geosite.review.takeoff.draped import triangles_of
+    from geosite.review.takeoff.prices import valuation
+    from geosite.review.takeoff.quantities import take_off
 
     prices = notes.site.prices
     if not prices.codes and before:
@@ -150,7 +150,7 @@ def _plan(inputs: Mapping[str, Any], network: Network) -> Plan:
 
     from geosite.reading.designs import read_design
     from geosite.review.as_built.model import Plan
-    from geosite.review.design_ground.asked import file_zone
+    from geosite.review.design_ground.requested import file_zone
     from geosite.review.design_ground.zones import Edge, Zone
     from geosite.review.setting_out.fit import refuse_elsewhere, refuse_other_crs
 
@@ -190,7 +190,7 @@ def _plan_of_site(inputs: Mapping[str, Any], frame: Frame) -> Plan:
     from geosite.linework.draw import draw
     from geosite.network.adjust import adjust
     from geosite.review.as_built.model import Plan
-    from geosite.review.design_ground.asked import zones_of
+    from geosite.review.design_ground.requested import zones_of
     from geosite.review.design_ground.zones import Edge, moved
 
     notes = read_survey(Path(inputs["design"]))

@@ -11,7 +11,7 @@ from geosite.processes.model import Context, Input, Output, Process
 
 if TYPE_CHECKING:
     from geosite.review.change.model import Epoch
-    from geosite.review.progress_prices import PeriodValuation
+    from geosite.review.takeoff.progress_prices import PeriodValuation
 
 __all__ = ["PROCESS"]
 
@@ -33,7 +33,7 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     from geosite.handover.report.serialise import plain
     from geosite.processes.epochs import read_epoch
     from geosite.review.change.compare import compare
-    from geosite.review.progress_prices import period_findings
+    from geosite.review.takeoff.progress_prices import period_findings
 
     context.progress(0.05, "reading the first survey")
     before = read_epoch(inputs["before"], inputs.get("before_date"))
@@ -79,7 +79,7 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
 
 def _valued(before: Epoch, after: Epoch) -> PeriodValuation | None:
     """Price what was built between two surveys, by the prices of the later one that has any."""
-    from geosite.review.progress_prices import Taken, period_valuation
+    from geosite.review.takeoff.progress_prices import Taken, period_valuation
 
     then, now = (
         Taken(

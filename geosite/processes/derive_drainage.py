@@ -231,7 +231,7 @@ def _in_strips(
     """Do the same some rows at a time."""
     import numpy as np
 
-    from geosite.base.rows import strips
+    from geosite.base.large_rasters import strips
     from geosite.handover.formats.desktop.rasters import write_raster_style
     from geosite.handover.formats.geotiff_rows import RowsOfRaster, write_rows
     from geosite.terrain.water.strips.drain import drain_strips

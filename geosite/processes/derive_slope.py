@@ -97,7 +97,7 @@ def write_slope_in_strips(
     """
     import numpy as np
 
-    from geosite.base.rows import strips
+    from geosite.base.large_rasters import strips
     from geosite.handover.formats.desktop.rasters import write_raster_style
     from geosite.handover.formats.geotiff_rows import RowsOfRaster, write_rows
 

@@ -26,8 +26,8 @@ def read_epoch(site: str, day: str | None = None) -> Epoch:
     from geosite.linework.draw import draw
     from geosite.network.adjust import adjust
     from geosite.review.change.model import Epoch
-    from geosite.review.draped import triangles_of
-    from geosite.review.quantities import take_off
+    from geosite.review.takeoff.draped import triangles_of
+    from geosite.review.takeoff.quantities import take_off
     from geosite.terrain.site_ground import site_ground
 
     notes = read_survey(Path(site))

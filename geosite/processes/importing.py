@@ -9,9 +9,9 @@ from typing import Any, Literal
 from geosite.base.errors import InputError, OutputRefused, Problem
 from geosite.base.problems import Problems
 from geosite.base.units import length_m
-from geosite.fieldbook.exports.importing import Imported, import_exports
-from geosite.fieldbook.exports.model import ROLES, Answers, Unit
-from geosite.fieldbook.exports.wording import facts, preview
+from geosite.fieldbook.imports.importing import Imported, import_exports
+from geosite.fieldbook.imports.model import ROLES, Answers, Unit
+from geosite.fieldbook.imports.wording import facts, preview
 from geosite.reading.delimited import Decimal
 
 __all__ = ["answers_from", "as_facts", "import_into", "refuse_full", "said"]
@@ -180,7 +180,7 @@ def _sketch(made: Imported, folder: Path) -> str:
 def _laid_out(made: Imported, folder: Path) -> tuple[Any, Any]:
     """Read the field book that was made, as any other, and lay its walks on each other."""
     from geosite.fieldbook.book import read_book
-    from geosite.fieldbook.laid_out import lay_out
+    from geosite.fieldbook.rough_layout import lay_out
     from geosite.fieldbook.site import SiteText
     from geosite.fieldbook.sitefile import Survey
 

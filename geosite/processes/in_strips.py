@@ -19,7 +19,7 @@ from geosite.base.memory import available_bytes
 
 if TYPE_CHECKING:
     from geosite.base.grid import Grid
-    from geosite.base.rows import Room
+    from geosite.base.large_rasters import Room
     from geosite.processes.model import Context
 
 __all__ = ["MOST_BYTES", "Cost", "cost_in_strips", "fits_at_once", "room_for"]
@@ -112,7 +112,7 @@ def room_for(cost: Cost, context: Context) -> Iterator[Room]:
     OutputRefused
         The disk has not enough room.
     """
-    from geosite.base.rows import Room
+    from geosite.base.large_rasters import Room
 
     free = shutil.disk_usage(context.out).free
     if cost.disk > free:

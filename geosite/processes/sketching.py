@@ -28,10 +28,10 @@ def sketch_into(site: Path, picture: Path) -> Path:
     """
     from geosite.drawing.pdf import pdf, png
     from geosite.drawing.svg import svg
-    from geosite.fieldbook.laid_out import lay_out
     from geosite.fieldbook.read import read_survey
+    from geosite.fieldbook.rough_layout import lay_out
     from geosite.fieldbook.sketch import sketch_sheet
-    from geosite.fieldbook.suspects import suspects
+    from geosite.fieldbook.slips import suspects
 
     kind = picture.suffix.lower()
     if kind not in (".svg", ".png"):
@@ -72,10 +72,10 @@ def sketch_into(site: Path, picture: Path) -> Path:
 
 def sketch_lines(site: Path) -> list[str]:
     """Return the sketch of a survey as lines of text."""
-    from geosite.fieldbook.laid_out import lay_out
     from geosite.fieldbook.read import read_survey
+    from geosite.fieldbook.rough_layout import lay_out
     from geosite.fieldbook.sketch import sketch_text
-    from geosite.fieldbook.suspects import suspects
+    from geosite.fieldbook.slips import suspects
 
     notes = read_survey(site)
     baseline = notes.site.baseline

@@ -19,9 +19,9 @@ import numpy.typing as npt
 
 from geosite.base.errors import InputError, Problem
 from geosite.base.grid import MAX_CELLS, Grid
+from geosite.base.large_rasters import strips
 from geosite.base.map_frame import Frame
 from geosite.base.problems import one_line, shown
-from geosite.base.rows import strips
 from geosite.base.units import FOOT_M, US_SURVEY_FOOT_M
 from geosite.reading.ascii_grid import OPTIONS, check_ascii_grid
 from geosite.reading.crs import map_frame

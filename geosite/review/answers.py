@@ -17,16 +17,13 @@ from geosite.linework.model import Drawing
 from geosite.network.model import Network
 from geosite.reading.second_surface import SecondSurface
 from geosite.reading.toml_lines import line_of
-from geosite.review.checked import Grade
-from geosite.review.design_ground.asked import zones_of
+from geosite.review.access.grade_checks import Grade
+from geosite.review.access.grades import grade_lines
 from geosite.review.design_ground.compute import design_ground
 from geosite.review.design_ground.model import DesignedGround
-from geosite.review.designs import Design, design_plane, design_raster
+from geosite.review.design_ground.requested import zones_of
 from geosite.review.distances import Angle, Distance, Edge, angle_at, distance, outline_edges
-from geosite.review.draped import triangles_of
-from geosite.review.earthwork import Earthwork, earthwork
 from geosite.review.falls import FallVerdict, judge_fall
-from geosite.review.grades import grade_lines
 from geosite.review.limits import fall_rules, limit_sets
 from geosite.review.parcels import (
     Clearance,
@@ -37,10 +34,13 @@ from geosite.review.parcels import (
     place_parcels,
 )
 from geosite.review.peak_flows import PeakFlow, peak_flow_findings, peak_flows
-from geosite.review.polyline import polyline
-from geosite.review.prices import Valuation, valuation
-from geosite.review.quantities import TakeOff, take_off
 from geosite.review.sections import Profile, profile
+from geosite.review.takeoff.draped import triangles_of
+from geosite.review.takeoff.prices import Valuation, valuation
+from geosite.review.takeoff.quantities import TakeOff, take_off
+from geosite.review.volumes.design_surfaces import Design, design_plane, design_raster
+from geosite.review.volumes.earthwork import Earthwork, earthwork
+from geosite.review.walked_line import polyline
 from geosite.review.wording import (
     clearance_findings,
     fall_findings,

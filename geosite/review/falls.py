@@ -16,11 +16,11 @@ from geosite.base.estimate import Estimate
 from geosite.base.grid import Grid
 from geosite.base.statistics import NORMAL_95
 from geosite.network.covariance import covariance
+from geosite.review.access.ramps import profile_draws
 from geosite.review.limits import FallRule, Word, judge
-from geosite.review.ramps import profile_draws
 from geosite.terrain.ground import Ground
 from geosite.terrain.water.estimates import FallEstimate
-from geosite.terrain.water.falls import LEAST_DROP_M, WallProfiles
+from geosite.terrain.water.falls_from_buildings import LEAST_DROP_M, WallProfiles
 
 __all__ = ["FallVerdict", "joint_falls", "judge_fall"]
 

@@ -12,9 +12,9 @@ from geosite.base.estimate import Estimate
 from geosite.fieldbook import sitefile
 from geosite.network.covariance import sigmas
 from geosite.network.model import LinearForm, Network
-from geosite.review.between import departure_variances, outer_interval
-from geosite.review.polyline import Polyline, length_between, place_on, refuse_dense
-from geosite.review.turns import round_interval, turning_places
+from geosite.review.access.turns import round_interval, turning_places
+from geosite.review.ground_readings import departure_variances, outer_interval
+from geosite.review.walked_line import Polyline, length_between, place_on, refuse_dense
 from geosite.terrain.ground import Ground
 
 __all__ = ["Profile", "profile"]

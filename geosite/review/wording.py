@@ -9,13 +9,13 @@ from geosite.base.errors import Finding
 from geosite.base.estimate import Estimate
 from geosite.base.map_frame import Frame
 from geosite.base.rounding import decimals, grouped, written
-from geosite.review.checked import Grade
+from geosite.review.access.grade_checks import Grade
 from geosite.review.falls import FallVerdict
 from geosite.review.limits import CAUTION
 from geosite.review.parcels import Clearance
-from geosite.review.prices import PRICE_CAUTION, Valuation
-from geosite.review.quantities import TakeOff
-from geosite.terrain.water.falls import LEAST_DROP_M
+from geosite.review.takeoff.prices import PRICE_CAUTION, Valuation
+from geosite.review.takeoff.quantities import TakeOff
+from geosite.terrain.water.falls_from_buildings import LEAST_DROP_M
 
 __all__ = [
     "clearance_findings",

@@ -12,7 +12,7 @@ import numpy as np
 from geosite.base.arrays import Floats
 from geosite.base.errors import InputError, Problem
 from geosite.base.grid import Grid
-from geosite.base.rows import strips
+from geosite.base.large_rasters import strips
 from geosite.terrain.surface.cells import round_step
 
 if TYPE_CHECKING:

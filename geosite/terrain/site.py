@@ -18,7 +18,7 @@ from geosite.linework.model import Drawing
 from geosite.network.model import Network
 from geosite.terrain.contour import Contour, contours, default_interval
 from geosite.terrain.ground import Ground
-from geosite.terrain.possible import elevation_sigma
+from geosite.terrain.possible_rasters import elevation_sigma
 from geosite.terrain.site_ground import SiteGround, site_ground
 from geosite.terrain.site_water import SLOPE_BREAKS_PERCENT, Water, site_water
 from geosite.terrain.slope import Slope
@@ -26,7 +26,7 @@ from geosite.terrain.surface.cells import round_step
 from geosite.terrain.surface.model import Surface
 from geosite.terrain.surface.plane import fit_plane
 from geosite.terrain.water.descent import Mask
-from geosite.terrain.water.falls import slope_classes
+from geosite.terrain.water.falls_from_buildings import slope_classes
 from geosite.terrain.wording import terrain_findings
 
 __all__ = ["SLOPE_BREAKS_PERCENT", "Terrain", "model_terrain"]

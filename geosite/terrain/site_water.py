@@ -13,7 +13,7 @@ import shapely
 from geosite.base.arrays import Floats
 from geosite.base.estimate import Estimate
 from geosite.network.covariance import covariance
-from geosite.terrain.possible import PossibleRasters
+from geosite.terrain.possible_rasters import PossibleRasters
 from geosite.terrain.site_ground import SiteGround
 from geosite.terrain.water.barriers import cells_of_points
 from geosite.terrain.water.descent import INLET, NODATA, Index
@@ -29,7 +29,7 @@ from geosite.terrain.water.estimates import (
     estimate_ponds,
     interval_of,
 )
-from geosite.terrain.water.falls import (
+from geosite.terrain.water.falls_from_buildings import (
     FallFromBuilding,
     WallProfiles,
     fall_from_building,

@@ -10,7 +10,7 @@ import tempfile
 import time
 from pathlib import Path
 
-from geosite.processes.hosts.many import build_many
+from geosite.processes.hosts.build_many import build_many
 from geosite.processes.starter import write
 
 

@@ -25,7 +25,7 @@ from geosite.fieldbook.model import Notes
 from geosite.fieldbook.sitefile import DeviceTable, LegNoise
 from geosite.network.adjust import adjust
 from geosite.network.calibrate import calibrate
-from geosite.network.calibration_told import device_toml
+from geosite.network.calibration_wording import device_toml
 
 
 def with_device(notes: Notes, device: dict[str, Any] | DeviceTable | None) -> Notes:

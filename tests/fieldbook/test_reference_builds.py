@@ -241,7 +241,10 @@ def test_a_site_of_examples_passes_the_whole_check(made: Any, tmp_path: Path) ->
 
 
 ELSEWHERE = {
-    ("grades.lines.NAME", "edges"): "two lines beside a third: tests/review/test_edge_pairs.py",
+    (
+        "grades.lines.NAME",
+        "edges",
+    ): "two lines beside a third: tests/review/takeoff/test_edge_pairs.py",
     ("anchor.marks.NAME", "ellipsoidal_height"): "wants a geoid grid: tests/network/test_anchor.py",
 }
 

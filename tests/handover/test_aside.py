@@ -8,8 +8,8 @@ import time
 import pytest
 
 from geosite.base.errors import OutputRefused, Problem
-from geosite.handover.folder import aside as module
-from geosite.handover.folder.aside import aside
+from geosite.handover.folder import second_process as module
+from geosite.handover.folder.second_process import aside
 
 
 @pytest.fixture(params=["copy", "here"])

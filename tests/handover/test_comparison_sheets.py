@@ -29,7 +29,7 @@ from geosite.review.as_built.compute import compare_design
 from geosite.review.as_built.model import AsBuilt, Plan
 from geosite.review.change.compare import compare
 from geosite.review.change.model import Change, Epoch
-from geosite.review.design_ground.asked import zones_of
+from geosite.review.design_ground.requested import zones_of
 from geosite.review.design_ground.zones import Edge, Zone, moved
 from geosite.terrain.site_ground import site_ground
 

@@ -17,13 +17,13 @@ from geosite.fieldbook.sitefile import Code, Handover
 from geosite.handover.formats.desktop.project import project
 from geosite.handover.formats.desktop.style import expression, label_expression, native_styles
 from geosite.handover.formats.desktop.symbols import colour, symbol
-from geosite.handover.looks.layers import look_of
-from geosite.handover.looks.measures import follows_the_unit, measure
-from geosite.handover.looks.model import Label, Sign, Test, Value
-from geosite.handover.looks.signs import GROUPS, STEADY, TURNING, arrow_length, group_of
 from geosite.handover.model import Layer
 from geosite.handover.palette import STROKES
 from geosite.handover.plan.sheet import layout_of
+from geosite.handover.styles.layers import look_of
+from geosite.handover.styles.measures import follows_the_unit, measure
+from geosite.handover.styles.model import Label, Sign, Test, Value
+from geosite.handover.styles.signs import GROUPS, STEADY, TURNING, arrow_length, group_of
 from geosite.handover.titles import column_title, column_titles
 
 

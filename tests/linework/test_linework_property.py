@@ -19,7 +19,7 @@ from geosite.linework.model import Drawing, Feature, Measure
 from geosite.linework.nesting import contents
 from geosite.network.model import Network
 from geosite.review.distances import outline_edges
-from geosite.review.quantities import take_off
+from geosite.review.takeoff.quantities import take_off
 
 CODES = {"apron": Code(geometry="area"), "kerb": Code(geometry="line")}
 PROFILE = settings(max_examples=60, deadline=None, derandomize=True)

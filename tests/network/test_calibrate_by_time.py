@@ -11,7 +11,7 @@ from device_walks import walked
 
 from geosite.fieldbook.model import Notes
 from geosite.network.calibrate import Calibration, calibrate
-from geosite.network.calibration_told import calibration_facts, device_toml
+from geosite.network.calibration_wording import calibration_facts, device_toml
 from geosite.network.device import Device
 
 TRUE = Device(

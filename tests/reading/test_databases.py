@@ -14,8 +14,8 @@ import pytest
 
 from geosite.base.errors import GeositeError, InputError, Problem
 from geosite.base.problems import Problems
-from geosite.fieldbook.exports.model import Answers
-from geosite.fieldbook.exports.sources import open_sources
+from geosite.fieldbook.imports.model import Answers
+from geosite.fieldbook.imports.sources import open_sources
 from geosite.reading import plain_copy
 from geosite.reading.databases import holds_queries, plain
 from geosite.reading.designs import read_design

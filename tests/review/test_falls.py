@@ -13,7 +13,7 @@ from geosite.terrain.ground import Ground
 from geosite.terrain.surface.roughness import EVEN, Roughness
 from geosite.terrain.surface.tin import triangulate
 from geosite.terrain.water.estimates import estimate_fall
-from geosite.terrain.water.falls import fall_from_building, wall_profiles
+from geosite.terrain.water.falls_from_buildings import fall_from_building, wall_profiles
 
 CELLS = Grid(0.0, 30.0, 0.25, 120, 120)
 HOUSE = shapely.box(12, 12, 18, 16)

@@ -11,8 +11,8 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from geosite.linework.nesting import contents
-from geosite.review.draped import Triangles, drape
-from geosite.review.shared_edges import neighbours, shared_edges, snap
+from geosite.review.takeoff.draped import Triangles, drape
+from geosite.review.takeoff.shared_edges import neighbours, shared_edges, snap
 
 PROFILE = settings(max_examples=40, deadline=None, derandomize=True)
 

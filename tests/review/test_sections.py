@@ -8,8 +8,8 @@ from review_cases import B1, block
 from walk_simulator import Noise
 
 from geosite.fieldbook.sitefile import Section
-from geosite.review.polyline import polyline
 from geosite.review.sections import profile
+from geosite.review.walked_line import polyline
 
 
 def test_profile_has_marks_interval_and_grade(tmp_path):

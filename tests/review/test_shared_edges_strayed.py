@@ -9,7 +9,7 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from geosite.review.shared_edges import neighbours, shared_edges, snap
+from geosite.review.takeoff.shared_edges import neighbours, shared_edges, snap
 
 CROSSED = [(0.0, 0.0), (10.0, 8.0), (10.0, 0.0), (0.0, 8.0)]
 

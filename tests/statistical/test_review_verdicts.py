@@ -24,15 +24,15 @@ from geosite.linework.model import Drawing
 from geosite.network.adjust import adjust
 from geosite.network.model import Network
 from geosite.reading.polygons import PolygonLayer
-from geosite.review.checked import Checked
+from geosite.review.access.grade_checks import Checked
+from geosite.review.access.grades import check_grades
 from geosite.review.falls import judge_fall
-from geosite.review.grades import check_grades
 from geosite.review.limits import fall_rules, limit_sets
 from geosite.review.parcels import lay_on, place_parcels
-from geosite.review.polyline import polyline
+from geosite.review.walked_line import polyline
 from geosite.terrain.site_ground import SiteGround, site_ground
 from geosite.terrain.water.estimates import estimate_fall
-from geosite.terrain.water.falls import fall_from_building, wall_profiles
+from geosite.terrain.water.falls_from_buildings import fall_from_building, wall_profiles
 
 pytestmark = [pytest.mark.slow, pytest.mark.long]
 

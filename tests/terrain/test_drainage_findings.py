@@ -9,7 +9,7 @@ import shapely
 from geosite.base.grid import Grid
 from geosite.base.map_frame import Frame
 from geosite.terrain.water.barriers import cells_in
-from geosite.terrain.water.falls import (
+from geosite.terrain.water.falls_from_buildings import (
     falls_from_building,
     flat_paving,
     slope_classes,

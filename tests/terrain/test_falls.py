@@ -17,7 +17,7 @@ from geosite.base.estimate import Estimate
 from geosite.base.grid import Grid
 from geosite.base.map_frame import Frame
 from geosite.terrain.water.estimates import PavingEstimate, PondEstimate
-from geosite.terrain.water.falls import (
+from geosite.terrain.water.falls_from_buildings import (
     FallFromBuilding,
     FlatPaving,
     bilinear,

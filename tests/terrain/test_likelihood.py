@@ -9,7 +9,7 @@ from geosite.base.grid import Grid
 from geosite.terrain.slope import slope
 from geosite.terrain.water.descent import NODATA
 from geosite.terrain.water.drainage import drain
-from geosite.terrain.water.falls import slope_classes, wall_profiles
+from geosite.terrain.water.falls_from_buildings import slope_classes, wall_profiles
 from geosite.terrain.water.flow import catchments, flow_path
 from geosite.terrain.water.likelihood import Possible, Question, ask_possible
 from geosite.terrain.water.ponding import find_ponds

@@ -18,7 +18,7 @@ from geosite.network.adjust import adjust
 from geosite.network.model import Network
 from geosite.terrain.features import spans_area
 from geosite.terrain.site import SLOPE_BREAKS_PERCENT, Terrain, model_terrain
-from geosite.terrain.water.falls import slope_classes
+from geosite.terrain.water.falls_from_buildings import slope_classes
 
 Row = tuple[str, float, float, float, str, str]
 """Mark, local x, y and z, feature, code."""

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from geosite.base.rows import Room
+from geosite.base.large_rasters import Room
 from geosite.terrain.water.drainage import drain
 from geosite.terrain.water.strips.drain import drain_strips
 

@@ -21,7 +21,7 @@ from dask_cluster import dask_cluster
 
 from geosite.base.errors import InputError
 from geosite.processes.hosts import sites as sites_module
-from geosite.processes.hosts.many import build_many
+from geosite.processes.hosts.build_many import build_many
 from geosite.processes.hosts.sites import content_hash, find_sites
 
 pytestmark = pytest.mark.slow
@@ -186,7 +186,7 @@ def test_a_worker_that_dies_costs_its_own_site_only(sites: Path, tmp_path: Path)
     (sites / "north/pier/field_book.csv").write_text("deadly")
     code = (
         "import os, pathlib, sys, tests_patch\n"
-        "from geosite.processes.hosts.many import build_many\n"
+        "from geosite.processes.hosts.build_many import build_many\n"
         "if __name__ == '__main__':\n"
         f"    sites, out = pathlib.Path({str(sites)!r}), pathlib.Path(sys.argv[1])\n"
         "    done = build_many(sites, out, workers=2)\n"
@@ -195,7 +195,7 @@ def test_a_worker_that_dies_costs_its_own_site_only(sites: Path, tmp_path: Path)
     # the children import the main module again and with it this
     (tmp_path / "tests_patch.py").write_text(
         "import os\n"
-        "import geosite.processes.hosts.many as many\n"
+        "import geosite.processes.hosts.build_many as many\n"
         "whole = many.content_hash\n"
         "def deadly(site):\n"
         "    if (site.parent / 'field_book.csv').read_text() == 'deadly':\n"

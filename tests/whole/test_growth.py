@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 
 from geosite.base.grid import Grid
-from geosite.base.rows import Room
+from geosite.base.large_rasters import Room
 from geosite.terrain.surface.idw import interpolate_inverse_distance
 from geosite.terrain.water import trees
 from geosite.terrain.water.drainage import drain

@@ -15,8 +15,8 @@ from geosite.fieldbook.sitefile import Handover
 from geosite.handover.layers.prices import columns, total_line
 from geosite.handover.model import CAUTION, Form, Package, Table
 from geosite.handover.papers.findings import paper_for
-from geosite.review.prices import PRICE_CAUTION, PriceLine, Valuation
-from geosite.review.progress_prices import PeriodLine, PeriodValuation
+from geosite.review.takeoff.prices import PRICE_CAUTION, PriceLine, Valuation
+from geosite.review.takeoff.progress_prices import PeriodLine, PeriodValuation
 
 __all__ = ["final_paper", "final_table", "progress_paper", "progress_table"]
 

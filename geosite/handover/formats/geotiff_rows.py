@@ -13,8 +13,8 @@ import numpy as np
 import numpy.typing as npt
 
 from geosite.base.grid import Grid
+from geosite.base.large_rasters import Rows
 from geosite.base.map_frame import Frame
-from geosite.base.rows import Rows
 from geosite.handover.formats.geotiff import crs_of, drop_foreign_proj, options
 from geosite.handover.model import NODATA, Raster
 

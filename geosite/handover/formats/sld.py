@@ -22,10 +22,10 @@ from typing import Literal
 
 from geosite.drawing.ink import PAPER, Stroke
 from geosite.handover.formats.markup import document, node
-from geosite.handover.looks.layers import look_of
-from geosite.handover.looks.model import Hatch, Label, Look, Rule, Sign, Symbol, Test, Tint
-from geosite.handover.looks.rasters import ramp_of
 from geosite.handover.model import Layer, Package, Raster
+from geosite.handover.styles.layers import look_of
+from geosite.handover.styles.model import Hatch, Label, Look, Rule, Sign, Symbol, Test, Tint
+from geosite.handover.styles.rasters import ramp_of
 
 __all__ = ["MAP_SERVER", "map_server_styles", "raster_style", "styles", "vector_style"]
 

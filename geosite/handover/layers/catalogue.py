@@ -33,7 +33,7 @@ from geosite.handover.layers import (
 )
 from geosite.handover.model import Form
 from geosite.review.parcels import ParcelMap
-from geosite.review.quantities import TakeOff
+from geosite.review.takeoff.quantities import TakeOff
 
 __all__ = ["catalogue"]
 

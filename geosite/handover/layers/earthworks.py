@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from geosite.base.columns import Columns, estimate, interval, real, text
 from geosite.handover.model import Form, Table
-from geosite.review.earthwork import Earthwork, Volumes
+from geosite.review.volumes.earthwork import Earthwork, Volumes
 
 __all__ = ["ByMethod", "by_method", "columns", "table"]
 

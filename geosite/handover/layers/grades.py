@@ -11,7 +11,7 @@ from geosite.base.estimate import Estimate
 from geosite.base.map_frame import Frame
 from geosite.handover.model import Form, Layer
 from geosite.linework.on_map import to_map_geometry
-from geosite.review.checked import Grade
+from geosite.review.access.grade_checks import Grade
 from geosite.review.limits import CAUTION
 
 __all__ = ["VERDICTS", "columns", "layer", "limit", "shown", "unit"]

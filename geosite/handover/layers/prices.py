@@ -5,7 +5,7 @@ from __future__ import annotations
 from geosite.base.columns import Columns, estimate, interval, real, text
 from geosite.base.estimate import Estimate
 from geosite.handover.model import Form, Table
-from geosite.review.prices import PRICE_CAUTION, PriceLine, Valuation
+from geosite.review.takeoff.prices import PRICE_CAUTION, PriceLine, Valuation
 
 __all__ = ["PRICES", "columns", "table", "total_line"]
 

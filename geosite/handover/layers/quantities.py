@@ -9,7 +9,7 @@ from geosite.base.units import FOOT_M
 from geosite.handover.layers.measures import GRID, grid, ground
 from geosite.handover.model import Form, Table
 from geosite.linework.model import Measure
-from geosite.review.quantities import Quantity
+from geosite.review.takeoff.quantities import Quantity
 
 __all__ = ["columns", "table"]
 

@@ -10,15 +10,6 @@ import numpy as np
 from geosite.drawing.font import printable, typeface
 from geosite.drawing.ink import FAINT, PAPER, TEXT, Stroke
 from geosite.drawing.sheet import Anchor, Outline, Rectangle, Shape, Text, rectangle
-from geosite.handover.looks.signs import (
-    DOUBTFUL,
-    FADED,
-    RIPPLE,
-    STEADY,
-    TURNING,
-    WORDS,
-    steadiness,
-)
 from geosite.handover.model import Layer, Package
 from geosite.handover.palette import ALERT, BUILDING, POND, STROKES, WATER
 from geosite.handover.plan.column import Block, Column, Items, more, stroke_sign
@@ -32,6 +23,15 @@ from geosite.handover.plan.symbols import (
     inlet_symbol,
     mark_symbol,
     significant,
+)
+from geosite.handover.styles.signs import (
+    DOUBTFUL,
+    FADED,
+    RIPPLE,
+    STEADY,
+    TURNING,
+    WORDS,
+    steadiness,
 )
 
 __all__ = [

@@ -13,16 +13,6 @@ import shapely
 from geosite.base.arrays import Floats
 from geosite.drawing.ink import FAINT, PAPER, TEXT, Stroke
 from geosite.drawing.sheet import Arc, Outline, Shape
-from geosite.handover.looks.signs import (
-    DOUBTFUL,
-    FADED,
-    RIPPLE,
-    STEADY,
-    TURNING,
-    arrow_length,
-    code_pen,
-    steadiness,
-)
 from geosite.handover.model import Layer
 from geosite.handover.palette import BUILDING, PARCEL, POND, STROKES, WATER
 from geosite.handover.plan.canvas import Canvas, grid_step, length_of, thin
@@ -37,6 +27,16 @@ from geosite.handover.plan.symbols import (
     mark_symbol,
     rounded,
     significant,
+)
+from geosite.handover.styles.signs import (
+    DOUBTFUL,
+    FADED,
+    RIPPLE,
+    STEADY,
+    TURNING,
+    arrow_length,
+    code_pen,
+    steadiness,
 )
 from geosite.linework.model import Feature, Piece
 

@@ -11,7 +11,6 @@ from geosite.base.arrays import Floats
 from geosite.base.rounding import written
 from geosite.drawing.ink import FAINT, TEXT
 from geosite.drawing.labels import Line, along, around
-from geosite.handover.looks.layers import contour_digits
 from geosite.handover.palette import ALERT, EARTH, PARCEL, WATER
 from geosite.handover.plan.canvas import (
     LETTERING,
@@ -24,6 +23,7 @@ from geosite.handover.plan.canvas import (
 from geosite.handover.plan.linework import near_parcels
 from geosite.handover.plan.measures import section_letter
 from geosite.handover.plan.symbols import Mark, significant
+from geosite.handover.styles.layers import contour_digits
 
 __all__ = [
     "name_areas",

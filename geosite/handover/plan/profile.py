@@ -24,8 +24,8 @@ from geosite.handover.palette import ALERT, EARTH, WATER
 from geosite.handover.plan.layout import scale_name, usual_scales
 from geosite.handover.plan.measures import Measures, section_letter
 from geosite.handover.plan.reference import height_words
+from geosite.review.access.turns import round_interval, turns
 from geosite.review.sections import Profile
-from geosite.review.turns import round_interval, turns
 
 __all__ = [
     "Heights",

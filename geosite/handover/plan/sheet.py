@@ -18,7 +18,6 @@ from geosite.drawing.pdf import pdf, png
 from geosite.drawing.sheet import Page, Place, Sheet, Text
 from geosite.drawing.svg import svg
 from geosite.fieldbook.sitefile import Handover
-from geosite.handover.looks.signs import code_tints
 from geosite.handover.model import CAUTION, Package
 from geosite.handover.papers.findings import finding_blocks, paper_for
 from geosite.handover.papers.takeoff import takeoff_blocks
@@ -32,6 +31,7 @@ from geosite.handover.plan.measures import Measures, layer_of
 from geosite.handover.plan.profile import draw_sections
 from geosite.handover.plan.tiles import Tile, key_map, match_lines, tiles
 from geosite.handover.plan.words import words_fit, words_group
+from geosite.handover.styles.signs import code_tints
 
 __all__ = ["PNG_DPI", "draw_plan", "layout_of", "place_of", "tiles_of", "write_plan"]
 

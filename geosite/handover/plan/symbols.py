@@ -13,8 +13,8 @@ import shapely
 from geosite.base.arrays import Floats
 from geosite.drawing.ink import PAPER, TEXT, Stroke
 from geosite.drawing.sheet import Arc, Outline, Shape
-from geosite.handover.looks.signs import DART, RADIUS_MM
 from geosite.handover.palette import WATER
+from geosite.handover.styles.signs import DART, RADIUS_MM
 
 __all__ = [
     "Mark",

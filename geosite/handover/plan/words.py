@@ -7,9 +7,6 @@ from collections.abc import Callable, Mapping, Sequence
 
 from geosite.drawing.font import printable
 from geosite.drawing.sheet import Group, Rectangle, rectangle
-from geosite.handover.looks.signs import (
-    code_pen,
-)
 from geosite.handover.model import CAUTION, Package
 from geosite.handover.palette import ALERT
 from geosite.handover.papers.findings import with_signs
@@ -30,6 +27,9 @@ from geosite.handover.plan.reference import (
     crs_words,
     height_words,
     plural,
+)
+from geosite.handover.styles.signs import (
+    code_pen,
 )
 
 __all__ = [

@@ -31,12 +31,12 @@ from geosite.handover.report.ground import ground_report
 from geosite.linework.model import Drawing, Feature, Measure
 from geosite.network.model import Network
 from geosite.network.on_map import half_widths, stated_sigmas
+from geosite.review.access.grade_checks import Grade
 from geosite.review.answers import Answers
-from geosite.review.checked import Grade
-from geosite.review.earthwork import Earthwork
 from geosite.review.limits import CAUTION as ACCESS_CAUTION
 from geosite.review.parcels import BOUNDARY_CAUTION
-from geosite.review.prices import Valuation
+from geosite.review.takeoff.prices import Valuation
+from geosite.review.volumes.earthwork import Earthwork
 from geosite.review.wording import clearance_words
 from geosite.terrain.site import Terrain
 

@@ -25,7 +25,6 @@ import shapely
 from geosite.base.errors import Finding
 from geosite.base.statistics import NORMAL_95
 from geosite.drawing.ink import FAINT, PAPER, TEXT
-from geosite.handover.looks.signs import FADED, STEADY, TURNING, code_tints
 from geosite.handover.model import CAUTION, Layer, Package, Raster
 from geosite.handover.palette import (
     ALERT,
@@ -40,6 +39,7 @@ from geosite.handover.palette import (
 )
 from geosite.handover.plan.measures import Measures
 from geosite.handover.plan.reference import accuracy_words, crs_words, height_words
+from geosite.handover.styles.signs import FADED, STEADY, TURNING, code_tints
 
 __all__ = ["viewer_script", "write_viewer"]
 

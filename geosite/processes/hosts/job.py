@@ -13,7 +13,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from geosite.base.parent import die_with_parent
+from geosite.base.parent_process import die_with_parent
 
 __all__ = ["main"]
 

@@ -14,7 +14,7 @@ from geosite.network.model import Network
 from geosite.review.change.congruency import Stability
 from geosite.review.change.ground import GroundChange
 from geosite.review.change.progress import Progress
-from geosite.review.quantities import TakeOff
+from geosite.review.takeoff.quantities import TakeOff
 from geosite.terrain.site_ground import SiteGround
 
 __all__ = ["Change", "Epoch", "MarkChange", "Verdict"]

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from geosite.base.estimate import Estimate
 from geosite.fieldbook.sitefile import Code
 from geosite.linework.model import Measure
-from geosite.review.quantities import Quantity, TakeOff
+from geosite.review.takeoff.quantities import Quantity, TakeOff
 
 __all__ = ["Progress", "progress"]
 

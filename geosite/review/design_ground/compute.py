@@ -15,11 +15,11 @@ from geosite.base.errors import InputError, Problem
 from geosite.base.estimate import Estimate
 from geosite.base.grid import Grid
 from geosite.review.design_ground import wording
+from geosite.review.design_ground.drainage import water_changes
 from geosite.review.design_ground.model import DesignedGround
 from geosite.review.design_ground.shaping import Footing, footing
-from geosite.review.design_ground.waters import water_changes
 from geosite.review.design_ground.zones import Zone
-from geosite.terrain.possible import PossibleRasters
+from geosite.terrain.possible_rasters import PossibleRasters
 from geosite.terrain.site_ground import SiteGround
 from geosite.terrain.site_water import Water, site_water
 from geosite.terrain.slope import slope

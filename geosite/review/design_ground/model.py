@@ -10,7 +10,7 @@ from geosite.base.arrays import Floats
 from geosite.base.errors import Finding
 from geosite.base.estimate import Estimate
 from geosite.base.grid import Grid
-from geosite.review.design_ground.waters import WaterChange
+from geosite.review.design_ground.drainage import WaterChange
 from geosite.review.design_ground.zones import Edge, Zone
 from geosite.terrain.site_water import Water
 

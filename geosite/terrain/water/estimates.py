@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from geosite.base.arrays import Floats
 from geosite.base.estimate import Estimate
-from geosite.terrain.water.falls import FallFromBuilding, FlatPaving, WallProfiles
+from geosite.terrain.water.falls_from_buildings import FallFromBuilding, FlatPaving, WallProfiles
 from geosite.terrain.water.flow import Catchment
 from geosite.terrain.water.likelihood import Possible
 from geosite.terrain.water.ponding import Pond

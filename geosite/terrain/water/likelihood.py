@@ -18,7 +18,7 @@ from geosite.terrain.slope import SlopeMethod, slope
 from geosite.terrain.water.basins import regions
 from geosite.terrain.water.descent import INLET, LEAVES, NODATA, Index, Long, Mask, Raster
 from geosite.terrain.water.drainage import Drainage, FlowMethod, drain
-from geosite.terrain.water.falls import WallProfiles
+from geosite.terrain.water.falls_from_buildings import WallProfiles
 
 __all__ = ["WET_M", "Possible", "Question", "ask_possible"]
 

@@ -17,10 +17,10 @@ from geosite.drawing.sheet import Rectangle
 from geosite.handover.formats.desktop.style import FONTS, text_style
 from geosite.handover.formats.desktop.symbols import line_symbol, symbol
 from geosite.handover.formats.markup import node
-from geosite.handover.looks.model import Tint
 from geosite.handover.model import CAUTION, Package
 from geosite.handover.plan.layout import Layout, scale_name
 from geosite.handover.plan.reference import crs_words, height_words
+from geosite.handover.styles.model import Tint
 
 __all__ = ["layout_element"]
 

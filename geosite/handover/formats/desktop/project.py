@@ -21,12 +21,12 @@ from geosite.handover.formats.desktop.style import aliases, vector_attributes, v
 from geosite.handover.formats.desktop.symbols import VERSION
 from geosite.handover.formats.markup import document, node
 from geosite.handover.formats.wgs84 import Wgs84, to_wgs84
-from geosite.handover.looks.layers import look_of
-from geosite.handover.looks.model import Look
-from geosite.handover.looks.rasters import ramp_of
-from geosite.handover.looks.signs import GROUPS, group_of
 from geosite.handover.model import CAUTION, Layer, Package, Raster, Table
 from geosite.handover.plan.layout import Layout
+from geosite.handover.styles.layers import look_of
+from geosite.handover.styles.model import Look
+from geosite.handover.styles.rasters import ramp_of
+from geosite.handover.styles.signs import GROUPS, group_of
 
 __all__ = ["PROJECT", "project"]
 

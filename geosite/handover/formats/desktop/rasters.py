@@ -9,10 +9,10 @@ from typing import Literal
 from geosite.drawing.ink import Stroke
 from geosite.handover.formats.desktop.symbols import VERSION, line_symbol
 from geosite.handover.formats.markup import document, node
-from geosite.handover.looks.model import Ramp
-from geosite.handover.looks.rasters import ramp_of
 from geosite.handover.model import Raster
 from geosite.handover.palette import EARTH
+from geosite.handover.styles.model import Ramp
+from geosite.handover.styles.rasters import ramp_of
 
 __all__ = ["raster_attributes", "raster_document", "raster_nodes", "write_raster_style"]
 

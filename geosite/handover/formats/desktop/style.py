@@ -25,12 +25,12 @@ from geosite.handover.formats.desktop.symbols import (
     symbol,
 )
 from geosite.handover.formats.markup import document, node
-from geosite.handover.looks.layers import look_of
-from geosite.handover.looks.measures import HOLDS_THE_UNIT, follows_the_unit, shown_in
-from geosite.handover.looks.model import Hatch, Label, Look, Rule, Test, Tint
-from geosite.handover.looks.rasters import ramp_of
 from geosite.handover.model import Layer, Package
 from geosite.handover.palette import ALERT, EARTH
+from geosite.handover.styles.layers import look_of
+from geosite.handover.styles.measures import HOLDS_THE_UNIT, follows_the_unit, shown_in
+from geosite.handover.styles.model import Hatch, Label, Look, Rule, Test, Tint
+from geosite.handover.styles.rasters import ramp_of
 from geosite.handover.titles import column_titles
 
 __all__ = [
@@ -208,7 +208,7 @@ def label_expression(label: Label) -> str:
 
     Examples
     --------
-    >>> from geosite.handover.looks.model import (Value)
+    >>> from geosite.handover.styles.model import (Value)
     >>> print(label_expression(Label((Value("length_m", 2), " m"), "length_m", "#000", "along")))
     format_number("length_m", 2) || ' m'
     """

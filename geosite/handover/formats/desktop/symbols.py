@@ -13,8 +13,8 @@ from collections.abc import Mapping, Sequence
 
 from geosite.drawing.ink import Stroke
 from geosite.handover.formats.markup import node
-from geosite.handover.looks.model import Hatch, Sign, Symbol, Tint
-from geosite.handover.looks.signs import DART, arrow_length
+from geosite.handover.styles.model import Hatch, Sign, Symbol, Tint
+from geosite.handover.styles.signs import DART, arrow_length
 
 __all__ = [
     "VERSION",

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from geosite.base.rows import Rows
+from geosite.base.large_rasters import Rows
 from geosite.terrain.water.descent import COL_STEP, LEAVES, NODATA, ROW_STEP, Bytes, Long, Raster
 from geosite.terrain.water.facets import share
 from geosite.terrain.water.strips.ground import Ground, Strip

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from geosite.base.rows import Room, Rows
+from geosite.base.large_rasters import Room, Rows
 from geosite.terrain.water.basins import Exits, Pools, carve
 from geosite.terrain.water.descent import LEAVES, NODATA, Bytes, Grid, Mask, Raster
 from geosite.terrain.water.drainage import FlowMethod

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from geosite.base.rows import Rows
+from geosite.base.large_rasters import Rows
 from geosite.terrain.water.basins import (
     ALONE,
     Exits,

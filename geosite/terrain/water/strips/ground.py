@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from geosite.base.rows import Room, Rows, strips
+from geosite.base.large_rasters import Room, Rows, strips
 from geosite.terrain.water.descent import (
     NODATA,
     POOL,

@@ -1,0 +1,427 @@
+"""Which column is which: by what was said, by the headers, by the data, in this order."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
+from itertools import pairwise
+
+import numpy as np
+
+from geosite.base.arrays import Floats
+from geosite.base.problems import nearest, shown
+from geosite.fieldbook.imports.headers import header_rows, plain_header, role_of, unit_of
+from geosite.fieldbook.imports.model import (
+    ROLES,
+    Answers,
+    Column,
+    Question,
+    Role,
+    Source,
+    Sureness,
+    Walked,
+)
+from geosite.fieldbook.model import PIECE_KINDS
+from geosite.reading.delimited import Decimal, as_number
+
+__all__ = ["read_columns"]
+
+_SEGMENT = re.compile(rf"({'|'.join(PIECE_KINDS)})\s*\d*", re.IGNORECASE)
+_CLOCK = re.compile(r"\d{4}-\d\d-\d\d|\d{1,2}:\d\d(:\d\d)?")
+_FLAT = 0.5
+"""Heights span less than this share of the plan in any yard that is walked."""
+
+
+def read_columns(source: Source, answers: Answers, questions: list[Question]) -> Walked | None:
+    """Say what each column of a table is.
+
+    Parameters
+    ----------
+    source
+    answers
+        What was said already; it wins over everything.
+    questions
+        Receives what stays open; the answer is then ``None``.
+    """
+    table = source.table
+    decimal: Decimal | None = answers.decimal or table.decimal
+    if decimal is None:
+        questions.append(
+            Question(
+                "decimal-open",
+                "its numbers have commas that may stand for decimals or for thousands",
+                "one of the two",
+                "say --decimal , or --decimal .",
+                source.file,
+            )
+        )
+        return None
+    numeric = _numeric_columns(table.rows, decimal)
+    is_data = [all(as_number(row[i], decimal) is not None for i in numeric) for row in table.rows]
+    # one bad cell is a fault of its row, not the end of the header
+    header, units, first = header_rows(table.rows, is_data)
+    body = [
+        (row, line, at)
+        for at, (row, line) in enumerate(zip(table.rows, table.lines, strict=True))
+        if at >= first and row != (tuple(header) if header else None)
+    ]
+    again = {
+        at + 1
+        for at, row in enumerate(table.rows)
+        if header and row == tuple(header) and at > first
+    }
+    rows = [row for row, _, _ in body]
+    columns = _chosen(source, header, rows, numeric, decimal, answers, questions)
+    if columns is None:
+        return None
+    xyz = _coordinates(source, columns, body, decimal, questions)
+    if xyz is None:
+        return None
+    places = {at: k for k, (_, _, at) in enumerate(body)}
+    breaks = {places[b] for b in table.breaks | again if places.get(b, 0) > 0}
+    cells = {
+        role: tuple(row[column.index] for row in rows)
+        for role, column in columns.items()
+        if role not in "xyz"
+    }
+    return Walked(
+        source,
+        columns,
+        _unit(header, units, columns, table.above),
+        tuple(line for _, line, _ in body),
+        xyz,
+        cells,
+        frozenset(breaks),
+    )
+
+
+def _numeric_columns(rows: Sequence[Sequence[str]], decimal: Decimal) -> list[int]:
+    width = len(rows[0]) if rows else 0
+    return [
+        i
+        for i in range(width)
+        if sum(as_number(row[i], decimal) is not None for row in rows) >= 0.6 * len(rows)
+    ]
+
+
+def _chosen(
+    source: Source,
+    header: Sequence[str] | None,
+    rows: Sequence[Sequence[str]],
+    numeric: Sequence[int],
+    decimal: Decimal,
+    answers: Answers,
+    questions: list[Question],
+) -> dict[str, Column] | None:
+    """Return a column for each role that has one; ``None`` after a question."""
+    before = len(questions)
+    found = _told(source, header, len(rows[0]) if rows else 0, answers, questions)
+    if header is not None:
+        _by_header(source, header, rows, found, questions)
+    if len(questions) > before:
+        return None
+    _axes_by_data(source, header, rows, numeric, decimal, found, questions)
+    if len(questions) > before:
+        return None
+    _texts_by_data(header, rows, decimal, found)
+    return found
+
+
+def _told(
+    source: Source,
+    header: Sequence[str] | None,
+    width: int,
+    answers: Answers,
+    questions: list[Question],
+) -> dict[str, Column]:
+    found: dict[str, Column] = {}
+    for word, named in answers.columns.items():
+        role = _role(word)
+        turned = named.startswith("-") and role in "xyz"
+        name = named[1:] if turned else named
+        index = None
+        if header is not None:
+            plain = [plain_header(h) for h in header]
+            exact = [i for i, h in enumerate(header) if h == name]
+            alike = exact or [i for i, h in enumerate(plain) if h and h == plain_header(name)]
+            index = alike[0] if len(alike) == 1 else None
+        if index is None and name.isdigit() and 1 <= int(name) <= width:
+            index = int(name) - 1
+        if index is None:
+            close = nearest(name, header or ())
+            questions.append(
+                Question(
+                    "column-not-there",
+                    f"it has no column {shown(name)} for {role}",
+                    f"one of {', '.join(shown(h, 30) for h in header)}"
+                    if header
+                    else f"a number from 1 to {width}, since it has no header",
+                    f"did you mean --column {role}={close}?" if close else "correct --column",
+                    source.file,
+                )
+            )
+            continue
+        head = header[index] if header is not None else ""
+        found[role] = Column(role, index, head, turned, "told", "you said so")
+    return found
+
+
+def _role(word: str) -> Role:
+    return next(role for role in ROLES if role == word)
+
+
+def _by_header(
+    source: Source,
+    header: Sequence[str],
+    rows: Sequence[Sequence[str]],
+    found: dict[str, Column],
+    questions: list[Question],
+) -> None:
+    taken = {column.index for column in found.values()}
+    offers: dict[str, list[Column]] = {}
+    for i, head in enumerate(header):
+        meant = role_of(head)
+        if i in taken or meant is None:
+            continue
+        role, turned, sureness = meant
+        why = f'header "{head}"' + (", counted the other way" if turned else "")
+        offers.setdefault(role, []).append(Column(role, i, head, turned, sureness, why))
+    for role in (one for one in ROLES if one in offers and one not in found):
+        columns = offers[role]
+        best = [c for c in columns if plain_header(c.header) == role] or columns
+        clear = [c for c in best if c.sureness == "sure"] or best
+        filled = [c for c in clear if any(row[c.index] for row in rows)] or clear
+        if len(filled) > 1 and role in ("x", "y", "z", "run", "point"):
+            # a number and a name of the mark: the one that comes back is the mark
+            if role == "point" and (mark := _recurring(filled, rows)) is not None:
+                found[role] = mark
+                continue
+            names = " or ".join(shown(c.header) for c in filled)
+            questions.append(
+                Question(
+                    "column-two",
+                    f"{names} may be {role}",
+                    "one of them",
+                    f"say --column {role}={filled[0].header} (or the other)",
+                    source.file,
+                    source.table.lines[0],
+                )
+            )
+            continue
+        found[role] = filled[0]
+
+
+def _recurring(columns: Sequence[Column], rows: Sequence[Sequence[str]]) -> Column | None:
+    """Return the only column in which values come again."""
+    again = []
+    for column in columns:
+        values = [row[column.index] for row in rows if row[column.index]]
+        if len(set(values)) < len(values) and len(set(values)) > len(values) // 4:
+            again.append(column)
+    return again[0] if len(again) == 1 else None
+
+
+def _axes_by_data(
+    source: Source,
+    header: Sequence[str] | None,
+    rows: Sequence[Sequence[str]],
+    numeric: Sequence[int],
+    decimal: Decimal,
+    found: dict[str, Column],
+    questions: list[Question],
+) -> None:
+    """Find x, y and z among the columns of numbers that nobody has named."""
+    missing = [axis for axis in "xyz" if axis not in found]
+    if not missing:
+        return
+    taken = {column.index for column in found.values()}
+    free = [i for i in numeric if i not in taken]
+    values = {i: np.array([as_number(row[i], decimal) or 0.0 for row in rows]) for i in free}
+    free = [i for i in free if not _is_counter(values[i], [row[i] for row in rows])]
+    listed = ", ".join(
+        f"{i + 1}" + (f" {shown(header[i], 20)}" if header and header[i] else "") for i in free
+    )
+    example = " ".join(f"--column {a}={i + 1}" for a, i in zip(missing, free, strict=False))
+    if len(free) != len(missing) or (len(missing) < 3 and header is not None):
+        questions.append(
+            Question(
+                "axes-open",
+                f"no header says which column is {' and '.join(missing)}; columns of numbers that"
+                f" nobody has named: {listed or 'none'}",
+                "a column for each of x, y and z",
+                f"say for example {example or '--column x=NAME'}",
+                source.file,
+            )
+        )
+        return
+    if len(missing) == 3:
+        spans = [float(np.ptp(values[i])) for i in free]
+        if spans[2] > _FLAT * max(spans[:2]):
+            flat = free[int(np.argmin(spans))]
+            questions.append(
+                Question(
+                    "height-open",
+                    f"without a header the order x, y, z is usual, but column {flat + 1} looks like"
+                    " the heights",
+                    "which column is x, which y, and which way they count",
+                    "say for example "
+                    + " ".join(
+                        f"--column {a}={i + 1}"
+                        for a, i in zip("xyz", [*(i for i in free if i != flat), flat], strict=True)
+                    )
+                    + ' ("-2" turns an axis; seen from above, y lies to the left of x)',
+                    source.file,
+                )
+            )
+            return
+    for axis, i in zip(missing, free, strict=True):
+        head = header[i] if header else ""
+        sureness: Sureness = "guess" if len(missing) == 3 else "likely"
+        why = "no header: the order x, y, z" if len(missing) == 3 else "the only numbers left"
+        found[axis] = Column(_role(axis), i, head, False, sureness, why)
+
+
+def _is_counter(values: Floats, cells: Sequence[str]) -> bool:
+    """Report whether numbers only count the rows or tell the time."""
+    if len(values) < 3:
+        return False
+    steps = np.diff(values)
+    whole = not any("." in c or "," in c for c in cells)
+    return bool(whole and np.all(steps == 1)) or bool(np.all(steps > 0) and values.min() > 1e6)
+
+
+def _texts_by_data(
+    header: Sequence[str] | None,
+    rows: Sequence[Sequence[str]],
+    decimal: Decimal,
+    found: dict[str, Column],
+) -> None:
+    """Find segment, run, point, feature, code and note among columns that nobody has named."""
+    tests: tuple[tuple[Role, Callable[[Sequence[str], dict[str, Column]], bool], str], ...] = (
+        ("segment", _is_segment, "words of segments"),
+        ("time", _is_clock, "times"),
+        ("run", _is_run, "few names, each for a stretch of rows"),
+        ("point", _is_point, "names that differ, some come again"),
+        ("code", _is_code, "few names that come again"),
+        ("note", _is_note, "free text"),
+    )
+    for role, test, why in tests:
+        if role in found:
+            continue
+        taken = {column.index for column in found.values()}
+        for i in range(len(rows[0]) if rows else 0):
+            # a named column is what its name says, or nothing of ours
+            if i in taken or (header is not None and header[i]):
+                continue
+            cells = [row[i] for row in rows]
+            if any(cells) and test(cells, found):
+                found[role] = Column(role, i, "", False, "likely", why)
+                break
+    _feature_and_code(header, rows, found)
+
+
+def _feature_and_code(
+    header: Sequence[str] | None, rows: Sequence[Sequence[str]], found: dict[str, Column]
+) -> None:
+    """Of two columns of recurring names, the finer one that keeps its code is the feature."""
+    if header is not None or "feature" in found or "code" not in found:
+        return
+    taken = {column.index for column in found.values()} - {found["code"].index}
+    if "note" in found:
+        taken -= {found["note"].index}
+    one = found["code"].index
+    for i in range(len(rows[0])):
+        if i in taken or i == one:
+            continue
+        pairs = {(row[i], row[one]) for row in rows if row[i] or row[one]}
+        names = [{a for a, b in pairs}, {b for a, b in pairs}]
+        both = all(bool(row[i]) == bool(row[one]) for row in rows)
+        if not both or len(pairs) != max(map(len, names)):
+            continue
+        # as many of one as of the other: the usual order is feature, code
+        feature, code = (i, one) if (len(names[0]), -i) >= (len(names[1]), -one) else (one, i)
+        why = "each name has one code"
+        found["feature"] = Column("feature", feature, "", False, "likely", why)
+        found["code"] = Column("code", code, "", False, "likely", "one for several names")
+        if "note" in found and found["note"].index in (feature, code):
+            del found["note"]
+        return
+
+
+def _is_segment(cells: Sequence[str], found: Mapping[str, Column]) -> bool:
+    return all(_SEGMENT.fullmatch(cell) for cell in cells if cell)
+
+
+def _is_clock(cells: Sequence[str], found: Mapping[str, Column]) -> bool:
+    return all(_CLOCK.match(cell) for cell in cells)
+
+
+def _is_run(cells: Sequence[str], found: Mapping[str, Column]) -> bool:
+    stretches = 1 + sum(a != b for a, b in pairwise(cells))
+    names = len(set(cells))
+    return all(cells) and stretches == names and len(cells) >= 4 * names
+
+
+def _is_point(cells: Sequence[str], found: Mapping[str, Column]) -> bool:
+    values = Counter(cell for cell in cells if cell)
+    filled = sum(values.values())
+    return filled >= 0.5 * len(cells) and len(values) > 0.5 * filled
+
+
+def _is_code(cells: Sequence[str], found: Mapping[str, Column]) -> bool:
+    values = Counter(cell for cell in cells if cell)
+    return bool(values) and len(values) <= 0.5 * sum(values.values()) + 1
+
+
+def _is_note(cells: Sequence[str], found: Mapping[str, Column]) -> bool:
+    return any(" " in cell for cell in cells)
+
+
+def _coordinates(
+    source: Source,
+    columns: Mapping[str, Column],
+    body: Sequence[tuple[Sequence[str], int, int]],
+    decimal: Decimal,
+    questions: list[Question],
+) -> Floats | None:
+    before = len(questions)
+    xyz = np.full((len(body), 3), np.nan)
+    for k, axis in enumerate("xyz"):
+        column = columns[axis]
+        for n, (row, line, _) in enumerate(body):
+            value = as_number(row[column.index], decimal)
+            if value is not None:
+                xyz[n, k] = -value if column.turned and value else value
+            elif len(questions) < before + 20:
+                questions.append(
+                    Question(
+                        "number-unreadable",
+                        f"{axis} is {shown(row[column.index], 30)}",
+                        f"a number with decimal {'point' if decimal == '.' else 'comma'}",
+                        "correct the cell, take the row out, or name another column with --column",
+                        source.file,
+                        line,
+                    )
+                )
+    return None if len(questions) > before else xyz
+
+
+def _unit(
+    header: Sequence[str] | None,
+    units: Sequence[str] | None,
+    columns: Mapping[str, Column],
+    above: Sequence[str],
+) -> tuple[str, str] | None:
+    """Return the unit that headers, a row of units or a line above the table state."""
+    for axis in "xyz":
+        i = columns[axis].index
+        if header is not None and (unit := unit_of(header[i])):
+            return unit, f'header "{header[i]}"'
+        if units is not None and (unit := unit_of(f"({units[i]})")):
+            return unit, f'"{units[i]}" below the header'
+    for line in above:
+        named = re.search(r"units?\s*[:=]?\s*\(?([A-Za-z -]+)", line, re.IGNORECASE)
+        if named and (unit := unit_of(f"({named[1].strip()})")):
+            return unit, f'"{line.strip()[:40]}" above the table'
+    return None

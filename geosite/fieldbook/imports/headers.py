@@ -1,0 +1,128 @@
+"""What headers say: the role of a column and the unit of its numbers."""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections.abc import Sequence
+
+from geosite.base.units import unit_named
+from geosite.fieldbook.imports.model import Role, Sureness
+
+__all__ = ["header_rows", "plain_header", "role_of", "unit_of"]
+
+# generic words of tables in several languages; the first of each is our own
+_WORDS: dict[Role, tuple[str, ...]] = {
+    "run": ("run", "walk", "session", "track", "trip", "pass", "traverse", "setup", "gang", "lauf"),
+    "point": (
+        *("point", "name", "mark", "pt", "id", "pointid", "pointname", "pointno", "pointnumber"),
+        *("station", "label", "ptid", "ptno", "punkt", "punktnummer", "punktnr", "pnt", "punto"),
+        *("no", "nr", "num", "number", "markname"),
+    ),
+    "x": ("x", "east", "easting", "e", "localx", "xcoord", "xcoordinate", "este", "ost", "est"),
+    "y": ("y", "north", "northing", "n", "localy", "ycoord", "ycoordinate", "norte", "nord"),
+    "z": (
+        *("z", "elevation", "height", "elev", "h", "up", "u", "localz", "zcoord", "altitude"),
+        *("alt", "hohe", "hoehe", "cota", "altura", "rl", "level", "zcoordinate"),
+    ),
+    "feature": ("feature", "shape", "object", "outline", "figure", "string", "element", "objekt"),
+    "code": (
+        *("code", "featurecode", "fcode", "surface", "material", "type", "kind", "class"),
+        *("category", "desc", "description", "descriptor"),
+    ),
+    "segment": ("segment", "seg", "curve", "join", "connection", "linetype"),
+    "note": ("note", "notes", "comment", "comments", "remark", "remarks", "bemerkung", "memo"),
+    "time": ("time", "timestamp", "datetime", "seconds", "sec", "t", "utc", "zeit", "hora"),
+}
+_DOWN = ("down", "zdown", "depth", "d", "tiefe", "below")
+_SOUTH_WEST: dict[str, Role] = {"south": "y", "west": "x", "s": "y", "w": "x"}
+_INSIDE = re.compile(r"[(\[{<]\s*([^)\]}>]+?)\s*[)\]}>]")
+_ENDING = re.compile(r"[_\s.]+(mm|cm|m|ft|feet|foot|metres?|meters?|usft|ftus|in)$", re.IGNORECASE)
+
+
+def plain_header(header: str) -> str:
+    """Return a header without unit, accents, capitals and marks.
+
+    Examples
+    --------
+    >>> plain_header("Höhe [m]"), plain_header("Local_X_ft"), plain_header("Point ID")
+    ('hohe', 'localx', 'pointid')
+    """
+    text = _ENDING.sub("", _INSIDE.sub("", header).strip())
+    text = unicodedata.normalize("NFKD", text)
+    return "".join(c for c in text.casefold() if c.isalnum())
+
+
+def role_of(header: str) -> tuple[Role, bool, Sureness] | None:
+    """Return the role a header names, whether its axis is turned, and how sure that is.
+
+    Examples
+    --------
+    >>> role_of("Northing (m)"), role_of("DOWN"), role_of("battery")
+    (('y', False, 'sure'), ('z', True, 'sure'), None)
+    """
+    plain = plain_header(header)
+    if plain in _DOWN:
+        return "z", True, "sure" if len(plain) > 1 else "likely"
+    if plain in _SOUTH_WEST:
+        return _SOUTH_WEST[plain], True, "sure" if len(plain) > 1 else "likely"
+    for role, words in _WORDS.items():
+        if plain in words:
+            clear = plain == role or (role in "xyz" and plain in words[:6])
+            return role, False, "sure" if clear else "likely"
+    return None
+
+
+def unit_of(header: str) -> str | None:
+    """Return the unit of length that a header carries.
+
+    Examples
+    --------
+    >>> unit_of("x [ft]"), unit_of("z_m"), unit_of("x")
+    ('ft', 'm', None)
+    """
+    for found in (_INSIDE.search(header), _ENDING.search(header.strip())):
+        if found is not None and (unit := unit_named(found[1])) is not None:
+            return unit
+    return None
+
+
+def header_rows(
+    rows: Sequence[Sequence[str]], is_data: Sequence[bool]
+) -> tuple[Sequence[str] | None, Sequence[str] | None, int]:
+    """Return the header, a row of units below it, and where the data begin.
+
+    Parameters
+    ----------
+    rows
+        Of the table.
+    is_data
+        Whether each row has numbers where the columns have them.
+
+    Returns
+    -------
+    header
+        ``None`` where the table has none.
+    units
+        Of the row of units below it, without brackets; ``None`` where there is none.
+    first
+        Number of the first row of data.
+
+    Examples
+    --------
+    >>> rows = [["name", "x", "y"], ["-", "[m]", "[m]"], ["A1", "0.5", "2.0"]]
+    >>> header_rows(rows, [False, False, True])
+    (['name', 'x', 'y'], ['-', 'm', 'm'], 2)
+    """
+    first = next((i for i, data in enumerate(is_data) if data), len(rows))
+    header: Sequence[str] | None = None
+    units: Sequence[str] | None = None
+    for row in rows[:first]:
+        words = [cell for cell in row if cell]
+        bare = [_INSIDE.sub(r"\1", cell) for cell in words]
+        known = [cell for cell in bare if cell == "-" or unit_named(cell)]
+        if words and len(known) == len(words) and header is not None:
+            units = [_INSIDE.sub(r"\1", cell) for cell in row]
+        else:
+            header = row
+    return header, units, first

@@ -1,0 +1,84 @@
+"""Opening exports: text tables, spreadsheets with a walk on each sheet, layers of points."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from geosite.base.problems import Problems
+from geosite.fieldbook.imports.model import Answers, Source
+from geosite.reading.delimited import Decimal, TextTable, split_table
+from geosite.reading.files import read_plain_file
+from geosite.reading.foreign import harmless, reading_layers
+from geosite.reading.tables import is_layer_file, open_layer
+from geosite.reading.toml_lines import TomlText
+
+__all__ = ["open_sources"]
+
+LARGEST = 200_000_000
+"""Bytes of a text table."""
+
+
+def open_sources(paths: Sequence[Path], answers: Answers, problems: Problems) -> tuple[Source, ...]:
+    """Open every table of every file; what is wrong goes into `problems`."""
+    found: list[Source] = []
+    stems = [path.stem for path in paths]
+    for path, stem in zip(paths, stems, strict=True):
+        # two files of one name in two folders are two walks
+        label = stem if stems.count(stem) == 1 else f"{path.parent.name}-{stem}"
+        file = str(path)
+        if is_layer_file(path):
+            found += _sheets(path, file, label, problems)
+            continue
+        data = read_plain_file(path, file, "export", LARGEST, problems)
+        if data is None:
+            continue
+        table = split_table(data, file, problems, answers.decimal)
+        if table is not None:
+            found.append(Source(file, label, table))
+    return tuple(found)
+
+
+def _sheets(path: Path, file: str, label: str, problems: Problems) -> list[Source]:
+    found = []
+    layers = _layer_names(path)
+    chosen: list[str | None] = [*layers] if len(layers) > 1 else [None]
+    for layer in chosen:
+        rows = open_layer(path, file, layer, problems, TomlText(file, ""))
+        if rows is None:
+            continue
+        cells: list[tuple[str, ...]] = []
+        lines: list[int] = []
+        for numbers, columns in rows.chunks:
+            lines += numbers
+            cells += list(zip(*columns, strict=True))
+        if not cells:
+            continue  # an empty sheet
+        several = len(layers) > 1
+        table = TextTable(
+            (tuple(rows.header), *cells), (1, *lines), decimal=_decimal(cells), encoding="a layer"
+        )
+        name = f"{file}, {layer}" if several else file
+        found.append(Source(name, str(layer) if several else label, table))
+    return found
+
+
+def _decimal(cells: Sequence[Sequence[str]]) -> Decimal:
+    """Return the mark of numbers that a spreadsheet keeps as text."""
+    from geosite.reading.delimited import as_number
+
+    texts = [c for row in cells for c in row]
+    points = sum(as_number(c, ".") is not None and "." in c for c in texts)
+    commas = sum(as_number(c, ",") is not None and "," in c for c in texts)
+    return "," if commas > points else "."
+
+
+def _layer_names(path: Path) -> list[str]:
+    import fiona
+    from fiona.errors import FionaError
+
+    try:
+        with harmless(path.resolve()) as safe, reading_layers():
+            return [str(name) for name in fiona.listlayers(safe)]
+    except (FionaError, OSError, ValueError):
+        return []  # told when it is opened

@@ -1,0 +1,128 @@
+"""What an import found, in words."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any, Literal
+
+from geosite.fieldbook.imports.importing import Imported
+from geosite.fieldbook.imports.model import ROLES, Walked
+from geosite.reading.delimited import SEPARATORS
+
+__all__ = ["facts", "preview"]
+
+_SURE = {"told": "you said so", "sure": "sure", "likely": "likely", "guess": "a guess, check it"}
+Style = Literal["title", "plain", "good", "look"]
+
+
+def preview(made: Imported) -> Iterator[tuple[Style, str]]:
+    """Put an import into lines for people."""
+    for one in made.walked:
+        yield from _source(one)
+    found = made.found
+    runs = list(dict.fromkeys(found.runs))
+    yield "title", "The survey"
+    walks = f"{len(runs)} walks ({', '.join(runs[:6])}{', ...' if len(runs) > 6 else ''})"
+    yield (
+        "plain",
+        f"  {len(found.runs)} observations, {walks if len(runs) > 1 else 'one walk ' + runs[0]}"
+        + (f", told apart by {found.split}" if found.split else ""),
+    )
+    base = made.baseline
+    unit = made.unit or "units"
+    yield (
+        "plain" if base.sureness in ("told", "sure") else "look",
+        f"  Baseline {base.start} to {base.end}, {base.length:.3f} {unit} long: {base.why}"
+        f" ({_SURE[base.sureness]})",
+    )
+    if made.unit is None:
+        yield "look", "  Unit: nothing says it; say --unit or --baseline-length, or fill the gap"
+    else:
+        yield "plain", f"  Unit {made.unit}: {made.unit_why} ({_SURE[made.unit_sureness]})"
+    if found.named:
+        yield (
+            "look",
+            "  No column names the marks: they are numbered, and B1, B2 are the first two of every"
+            " walk",
+        )
+    if "feature" not in found.cells:
+        yield (
+            "look",
+            "  No column names the shapes: nothing is drawn until the column feature is filled",
+        )
+    if any(c.sureness == "guess" for one in made.walked for c in one.columns.values()):
+        yield (
+            "look",
+            "  Without a header, x before y is the usual order; the other way round the site is a"
+            " mirror image: compare the sketch with the ground",
+        )
+    if made.gaps:
+        yield "title", "Gaps to fill in site.toml"
+        for key in made.gaps:
+            yield "look", f"  {key}"
+
+
+def _source(one: Walked) -> Iterator[tuple[Style, str]]:
+    table = one.source.table
+    kind = (
+        table.encoding
+        if table.encoding == "a layer"
+        else f"{table.encoding}, {SEPARATORS[table.separator]}, decimal"
+        f" {'comma' if table.decimal == ',' else 'point'}"
+    )
+    yield "title", f"{one.source.file}: {len(one.lines)} rows ({kind})"
+    for words in table.guessed:
+        yield "look", f"  {words[:1].upper()}{words[1:]}"
+    for role in (r for r in ROLES if r in one.columns):
+        column = one.columns[role]
+        sample = (
+            ", ".join(f"{v:g}" for v in one.xyz[:3, "xyz".index(role)].tolist())
+            if role in "xyz"
+            else ", ".join(c for c in dict.fromkeys(one.cells[role]) if c)[:40]
+        )
+        yield (
+            "look" if column.sureness == "guess" else "plain",
+            f"  {role:8} column {column.index + 1:<2} {column.why} ({_SURE[column.sureness]}):"
+            f" {sample}",
+        )
+    used = {column.index for column in one.columns.values()}
+    unused = [str(i + 1) for i in range(table.width) if i not in used]
+    if unused:
+        yield "plain", f"  not used: column {', '.join(unused)}"
+
+
+def facts(made: Imported) -> dict[str, Any]:
+    """Return an import as JSON-ready facts."""
+    return {
+        "sources": [
+            {
+                "file": one.source.file,
+                "encoding": one.source.table.encoding,
+                "separator": one.source.table.separator,
+                "decimal": one.source.table.decimal,
+                "rows": len(one.lines),
+                "columns": {
+                    role: {
+                        "number": column.index + 1,
+                        "header": column.header,
+                        "turned": column.turned,
+                        "sureness": column.sureness,
+                        "why": column.why,
+                    }
+                    for role, column in one.columns.items()
+                },
+            }
+            for one in made.walked
+        ],
+        "runs": list(dict.fromkeys(made.found.runs)),
+        "observations": len(made.found.runs),
+        "baseline": {
+            "from": made.baseline.start,
+            "to": made.baseline.end,
+            "length": made.baseline.length,
+            "sureness": made.baseline.sureness,
+        },
+        "unit": made.unit,
+        "unit_sureness": made.unit_sureness,
+        "gaps": list(made.gaps),
+    }

@@ -1,0 +1,1 @@
+"""Whether a way can be walked and driven: grades, ramps, landings, widths against limits."""

@@ -1,0 +1,1 @@
+"""Cut and fill between surfaces."""
