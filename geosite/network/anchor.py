@@ -33,7 +33,7 @@ from geosite.reading.toml_lines import line_of
 if TYPE_CHECKING:
     from pyproj import CRS
 
-__all__ = ["read_anchor"]
+__all__ = ["AnchorReader", "read_anchor"]
 
 MARGIN_DEG = 3.0
 """How far outside its area of use a CRS is still taken: neighbouring zones are used so."""
@@ -52,10 +52,10 @@ def read_anchor(notes: Notes) -> Anchored:
         If the CRS cannot carry a survey, or a mark, height or azimuth cannot be used; all such
         problems together.
     """
-    return _AnchorReader(notes).read()
+    return AnchorReader(notes).read()
 
 
-class _AnchorReader:
+class AnchorReader:
     """Reads ``[anchor]``; collects problems so that all are told at once."""
 
     def __init__(self, notes: Notes) -> None:
@@ -67,17 +67,21 @@ class _AnchorReader:
         self.heights: dict[str, tuple[str, float]] = {}
 
     def line(self, *path: str) -> int | None:
+        """Return the line of the site file on which a key stands."""
         return line_of(self.notes.site_lines, path)
 
     def problem(self, code: str, what: str, expected: str, remedy: str, *path: str) -> None:
+        """Note what is wrong with the anchor, at its key."""
         self.problems.append(
             Problem(code, what, expected, remedy, self.notes.site_file, self.line(*path))
         )
 
     def note(self, code: str, text: str, *path: str) -> None:
+        """Note what a reader should know."""
         self.findings.append(Finding("note", code, text, self.notes.site_file, self.line(*path)))
 
     def read(self) -> Anchored:
+        """Read marks, azimuth and references; raise all that is wrong with them."""
         horizontal, vertical = read_systems(
             self.anchor.crs,
             self.anchor.vertical_crs,
@@ -169,6 +173,7 @@ class _AnchorReader:
     def from_globe(
         self, name: str, longitude: float, latitude: float
     ) -> tuple[float, float] | None:
+        """Return the map position of a place given by longitude and latitude, degrees."""
         where = ("anchor", "marks", name, "latitude")
         with quiet_proj():
             group = self.group("EPSG:4326", self.horizontal, longitude, latitude)
@@ -209,6 +214,7 @@ class _AnchorReader:
         return float(easting), float(northing)
 
     def group(self, source: str, target: CRS, longitude: float, latitude: float) -> Any:
+        """Return the operations from one system to another that are good at a place."""
         from pyproj.transformer import AreaOfInterest, TransformerGroup
 
         return TransformerGroup(
@@ -432,6 +438,7 @@ class _AnchorReader:
     def model_declination(
         self, latitude: float, longitude: float, height: float, year: float, day: str
     ) -> tuple[float, float] | None:
+        """Return the declination of the magnetic model and its sigma, degrees."""
         where = ("anchor", "azimuth", "date")
         if not WMM_FROM <= year < WMM_TO:
             self.problem(
@@ -464,6 +471,7 @@ class _AnchorReader:
         placed: tuple[float, float] | None,
         elevation: float | None,
     ) -> Control:
+        """Return a mark as a known position, with its sigma."""
         position = None
         if placed is not None:
             east, north = frame.to_local(placed)

@@ -16,7 +16,7 @@ from geosite.base.map_frame import combined_factor, map_factors
 from geosite.fieldbook.model import Notes
 from geosite.fieldbook.sitefile import AnchorMark
 from geosite.network import anchor
-from geosite.network.anchor import _AnchorReader, read_anchor
+from geosite.network.anchor import AnchorReader, read_anchor
 from geosite.network.control import Control
 from geosite.network.declination import decimal_year, magnetic_declination
 
@@ -29,8 +29,8 @@ def survey(marks: dict[str, dict[str, Any]] | None = None, **more: Any) -> Notes
     return notes(rows, {"A": PLACE} if marks is None else marks, **({"crs": PLAIN} | more))
 
 
-def reader(marks: dict[str, dict[str, Any]] | None = None, **more: Any) -> _AnchorReader:
-    found = _AnchorReader(survey(marks, **more))
+def reader(marks: dict[str, dict[str, Any]] | None = None, **more: Any) -> AnchorReader:
+    found = AnchorReader(survey(marks, **more))
     found.wkt = "map"
     found.horizontal = SimpleNamespace(name="the map", area_of_use=None)
     found.vertical = SimpleNamespace(name="the heights")
@@ -38,7 +38,7 @@ def reader(marks: dict[str, dict[str, Any]] | None = None, **more: Any) -> _Anch
     return found
 
 
-def said(of: _AnchorReader) -> list[tuple[str, str]]:
+def said(of: AnchorReader) -> list[tuple[str, str]]:
     return [(p.code, p.what) for p in of.problems] + [(f.code, f.text) for f in of.findings]
 
 
@@ -141,13 +141,13 @@ def group(*usable: Any, grids: dict[str, bool] | None = None, best: bool = False
 
 
 def test_grids_that_the_best_transformation_lacks() -> None:
-    missing = _AnchorReader.missing_grids
+    missing = AnchorReader.missing_grids
     assert missing(group()) == ""
     assert missing(group(grids={"a": False}, best=True)) == ""
     assert missing(group(grids={"a": False, "b": True, "c": False})) == "a, c"
 
 
-def on_globe(monkeypatch: pytest.MonkeyPatch, found: Any) -> tuple[Any, _AnchorReader]:
+def on_globe(monkeypatch: pytest.MonkeyPatch, found: Any) -> tuple[Any, AnchorReader]:
     of = reader()
     monkeypatch.setattr(of, "group", lambda *asked: found)
     return of.from_globe("A", 11.5, 48.25), of
@@ -208,7 +208,7 @@ def test_which_coordinates_of_a_mark_count(monkeypatch: pytest.MonkeyPatch) -> N
 
 def height(
     monkeypatch: pytest.MonkeyPatch, found: Any, vertical: bool = True, **fields: float
-) -> tuple[float | None, _AnchorReader]:
+) -> tuple[float | None, AnchorReader]:
     from pyproj import CRS
 
     of = reader()
@@ -287,7 +287,7 @@ def scaled(
     area: tuple[float, float, float, float] | None = (6.0, 12.0, 40.0, 60.0),
     measured: tuple[float, ...] = (),
     **mark: float,
-) -> _AnchorReader:
+) -> AnchorReader:
     """Check a mark on a map whose coordinates are degrees."""
     of = reader({"A": mark or PLACE})
     if area is not None:
@@ -397,7 +397,7 @@ def directed(
     marks: dict[str, dict[str, Any]] | None = None,
     declination: tuple[float, float] | None = (3.0, 0.4),
     **azimuth: Any,
-) -> tuple[tuple[float, float] | None, _AnchorReader, list[Any]]:
+) -> tuple[tuple[float, float] | None, AnchorReader, list[Any]]:
     """Reduce an azimuth on a map whose convergence is 2 degrees; also tell where that was asked."""
     asked: list[Any] = []
     listed = marks or {"A": {"easting": 1.0, "northing": 2.0}}
@@ -466,7 +466,7 @@ def test_convergence_is_that_of_the_baseline(monkeypatch: pytest.MonkeyPatch) ->
 
 def declined(
     monkeypatch: pytest.MonkeyPatch, year: float, horizontal: float
-) -> tuple[tuple[float, float] | None, _AnchorReader]:
+) -> tuple[tuple[float, float] | None, AnchorReader]:
     of = reader(azimuth={"value": 1.0})
     monkeypatch.setattr(anchor, "magnetic_declination", lambda *_: (5.0, horizontal))
     return of.model_declination(1.0, 2.0, 3.0, year, "the day"), of

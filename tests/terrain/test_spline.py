@@ -7,9 +7,9 @@ import pytest
 
 from geosite.base.grid import Grid
 from geosite.terrain.surface.spline import (
-    _on_a_line,
     bump,
     interpolate_thin_plate,
+    on_a_line,
     overlapping_patches,
     scaled_positions,
     smoothing,
@@ -53,8 +53,8 @@ def test_a_strip_a_thousandth_as_wide_as_long_is_a_line(
 ) -> None:
     along = np.linspace(-0.5, 0.5, 41)
     across = off + width * np.resize([-0.5, 0.5], 41)
-    assert _on_a_line(np.column_stack([along, across])) is is_line
-    assert _on_a_line(np.column_stack([across, along])) is is_line
+    assert on_a_line(np.column_stack([along, across])) is is_line
+    assert on_a_line(np.column_stack([across, along])) is is_line
 
 
 def dense_in_a_corner(count: int) -> np.ndarray:
@@ -100,7 +100,7 @@ def test_a_patch_of_one_streamed_edge_takes_more_marks_until_they_span_an_area()
     edge = np.column_stack([np.linspace(-0.5, 0.5, 590), np.full(590, -0.5)])
     place = np.vstack([edge, [[-0.5, 0.5], [0.5, 0.5], [0.0, 0.3]]])
     for _, marks in overlapping_patches(place):
-        assert not _on_a_line(place[marks])
+        assert not on_a_line(place[marks])
     # where all hardly do, all are taken
     thin = np.column_stack([np.linspace(-0.5, 0.5, 600), np.resize([0.0, 1e-5], 600)])
     assert all(len(marks) == 600 for _, marks in overlapping_patches(thin))

@@ -10,18 +10,18 @@ from geosite.terrain.surface.breakline import Mesh, neighbours
 from geosite.terrain.surface.rows import batches, cells_of_runs
 from geosite.terrain.surface.tin import (
     Tin,
-    _longest_side,
-    _on_border_vertices,
-    _on_lattice,
-    _twice_area,
     border,
     distinct_positions,
     find,
     lattice_step,
     linear,
+    longest_side,
+    on_border_vertices,
+    on_lattice,
     peel,
     shares,
     triangulate,
+    twice_area,
 )
 
 
@@ -71,7 +71,7 @@ def test_a_lattice_is_a_power_of_two_far_below_a_survey(extent: float, away: flo
     need = max(extent * 2.0**-32, (away + extent) * 2.0**-50, 1e-300)
     assert need <= step < 2.0 * need
     assert np.frexp(step)[0] == 0.5
-    moved = _on_lattice(points, step)
+    moved = on_lattice(points, step)
     assert np.abs(moved - points)[:, :2].max() <= step / 2
     assert (moved[:, :2] / step == np.round(moved[:, :2] / step)).all()
     assert moved[:, 2].tolist() == [0.1, 0.7]
@@ -89,7 +89,7 @@ def test_half_edges_beside_each_other_and_the_border(seed: int) -> None:
     assert other.tolist() == [edge.get((end, start), -1) for start, end in edge]
     rim = {vertex for start, end in edge if (end, start) not in edge for vertex in (start, end)}
     on_rim = np.isin(np.arange(30), list(rim))
-    assert _on_border_vertices(tin.triangles, 30).tolist() == on_rim.tolist()
+    assert on_border_vertices(tin.triangles, 30).tolist() == on_rim.tolist()
     assert border(tin).tolist() == on_rim.tolist()
     # what no triangle uses is outside as well
     loose = Tin(np.vstack([tin.points, [1050.0, 2040.0, 0.0]]), tin.triangles, *[tin.origin] * 3)
@@ -132,8 +132,8 @@ def test_area_and_longest_side_by_hand() -> None:
     place = np.array([[1.0, 1.0], [5.0, 2.0], [2.0, 7.0], [0.0, 3.0]])
     triangles = np.array([[0, 1, 2], [0, 2, 1], [0, 3, 1]])
     # (4, 1) x (1, 6) = 23; (-1, 2) x (4, 1) = -9
-    assert _twice_area(place, triangles).tolist() == [23.0, -23.0, -9.0]
-    assert _longest_side(place, triangles).tolist() == [6.0, 6.0, 5.0]
+    assert twice_area(place, triangles).tolist() == [23.0, -23.0, -9.0]
+    assert longest_side(place, triangles).tolist() == [6.0, 6.0, 5.0]
 
 
 def test_flat_triangles_on_the_border_are_peeled_one_after_the_other() -> None:
@@ -164,7 +164,7 @@ def test_any_triangulation_relaxes_to_delaunays(seed: int) -> None:
         t, s = half // 3, other // 3
         a, b, c = (int(mesh.triangles[t, (half + k) % 3]) for k in range(3))
         d = int(mesh.triangles[s, (other + 2) % 3])
-        if (_twice_area(local, np.array([[c, a, d], [d, b, c]])) > 1e-6).all():
+        if (twice_area(local, np.array([[c, a, d], [d, b, c]])) > 1e-6).all():
             mesh._replace([t, s], [(c, a, d), (d, b, c)])
             flipped += 1
     assert flipped > 20

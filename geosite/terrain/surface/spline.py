@@ -14,6 +14,7 @@ __all__ = [
     "bump",
     "interpolate_thin_plate",
     "leave_one_out_thin_plate",
+    "on_a_line",
     "overlapping_patches",
     "scaled_positions",
     "smoothing",
@@ -225,7 +226,7 @@ def overlapping_patches(
             )
             continue
         count = _PER_PATCH
-        while len(near) < _PER_PATCH or _on_a_line(position[near]):
+        while len(near) < _PER_PATCH or on_a_line(position[near]):
             # marks streamed along one edge carry no spline by themselves
             near = np.asarray(tree.query((x, y), k=min(count, len(position)))[1])
             if count >= len(position):
@@ -234,7 +235,14 @@ def overlapping_patches(
         yield (x - reach, y - reach, x + reach, y + reach), near
 
 
-def _on_a_line(position: Floats) -> bool:
+def on_a_line(position: Floats) -> bool:
+    """Whether marks lie on a line to a thousandth of their extent: no spline over them is one.
+
+    Examples
+    --------
+    >>> on_a_line(np.array([[0.0, 0.0], [5.0, 0.001], [10.0, 0.0]]))
+    True
+    """
     spread = np.linalg.svd(position - position.mean(axis=0), compute_uv=False)
     return bool(spread[1] <= 1e-3 * spread[0])
 

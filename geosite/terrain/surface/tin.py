@@ -21,9 +21,13 @@ __all__ = [
     "find",
     "lattice_step",
     "linear",
+    "longest_side",
+    "on_border_vertices",
+    "on_lattice",
     "peel",
     "shares",
     "triangulate",
+    "twice_area",
 ]
 
 # triangles that thin, area over the square of the longest side, may hide a wrong decision
@@ -111,7 +115,7 @@ def triangulate(points: npt.ArrayLike, breaklines: Sequence[npt.ArrayLike] = ())
     tin = _triangulate(given, lines)
     if tin is None:
         step = lattice_step(given)
-        tin = _triangulate(_on_lattice(given, step), [_on_lattice(line, step) for line in lines])
+        tin = _triangulate(on_lattice(given, step), [on_lattice(line, step) for line in lines])
     if tin is None:
         raise InputError(
             Problem(
@@ -147,7 +151,14 @@ def lattice_step(points: Floats) -> float:
     return float(2.0 ** np.ceil(np.log2(size)))
 
 
-def _on_lattice(points: Floats, step: float) -> Floats:
+def on_lattice(points: Floats, step: float) -> Floats:
+    """Return points moved to a lattice in plan, heights as they are.
+
+    Examples
+    --------
+    >>> on_lattice(np.array([[1.26, 2.99, 7.3]]), 0.5)
+    array([[1.5, 3. , 7.3]])
+    """
     return np.column_stack([np.round(points[:, :2] / step) * step, points[:, 2:]])
 
 
@@ -213,25 +224,25 @@ def _delaunay(positions: Floats) -> Ints | None:
     triangles: Ints = np.ascontiguousarray(corners.astype(np.int64).reshape(-1, 4)[:, :3])
     used = np.zeros(len(positions), bool)
     used[triangles] = True
-    around = int(_on_border_vertices(triangles, len(positions)).sum())
+    around = int(on_border_vertices(triangles, len(positions)).sum())
     if not used.all() or len(triangles) != 2 * len(positions) - 2 - around:
         return None
     hull = float(shapely.area(shapely.convex_hull(shapely.linestrings(positions))))
-    twice = _twice_area(positions, triangles)
+    twice = twice_area(positions, triangles)
     size = float(np.ptp(positions, axis=0).max()) ** 2
     if (
         abs(twice.sum() / 2 - hull) > 1e-12 * size * len(positions) ** 0.5
         or (turns(positions, triangles) <= 0).any()
     ):
         return None
-    if (twice < _NEEDLE * _longest_side(positions, triangles) ** 2).any():
+    if (twice < _NEEDLE * longest_side(positions, triangles) ** 2).any():
         mesh = Mesh(positions, triangles)
         mesh.relax()
         triangles = mesh.triangles
     return triangles
 
 
-def _longest_side(positions: Floats, triangles: Ints) -> Floats:
+def longest_side(positions: Floats, triangles: Ints) -> Floats:
     """Return the larger extent in easting or northing of each triangle."""
     extent = np.zeros(len(triangles))
     for place in positions.T:
@@ -241,7 +252,14 @@ def _longest_side(positions: Floats, triangles: Ints) -> Floats:
     return extent
 
 
-def _twice_area(positions: Floats, triangles: Ints) -> Floats:
+def twice_area(positions: Floats, triangles: Ints) -> Floats:
+    """Return twice the signed area of triangles, counter-clockwise positive.
+
+    Examples
+    --------
+    >>> twice_area(np.array([[0.0, 0.0], [4.0, 0.0], [0.0, 3.0]]), np.array([[0, 1, 2]]))
+    array([12.])
+    """
     (xa, ya), (xb, yb), (xc, yc) = (positions.T[:, triangles[:, k]] for k in range(3))
     twice: Floats = (xb - xa) * (yc - ya) - (yb - ya) * (xc - xa)
     return twice
@@ -249,7 +267,7 @@ def _twice_area(positions: Floats, triangles: Ints) -> Floats:
 
 def peel(positions: Floats, triangles: Ints) -> Ints:
     """Leave out triangles along the border that are too thin for their area to be computed."""
-    while len(flat := np.flatnonzero(_twice_area(positions, triangles) <= 0)):
+    while len(flat := np.flatnonzero(twice_area(positions, triangles) <= 0)):
         outer = flat[(neighbours(triangles).reshape(-1, 3)[flat] < 0).any(axis=1)]
         if len(outer) == 0:
             break
@@ -257,7 +275,7 @@ def peel(positions: Floats, triangles: Ints) -> Ints:
     return triangles
 
 
-def _on_border_vertices(triangles: Ints, count: int) -> npt.NDArray[np.bool_]:
+def on_border_vertices(triangles: Ints, count: int) -> npt.NDArray[np.bool_]:
     """Mark the vertices on the border of a triangulation.
 
     Around a vertex inside, every neighbour is once the end of an edge that leaves and once the
@@ -288,7 +306,7 @@ def border_sides(tin: Tin) -> tuple[Ints, Ints, Ints]:
     start = tin.triangles.ravel()
     end = np.roll(tin.triangles, -1, axis=1).ravel()
     count = len(tin.points)
-    outer = _on_border_vertices(tin.triangles, count)
+    outer = on_border_vertices(tin.triangles, count)
     near = np.flatnonzero(outer[start] & outer[end])
     low, high = np.minimum(start[near], end[near]), np.maximum(start[near], end[near])
     _, first, sides = np.unique(low * count + high, return_index=True, return_counts=True)
@@ -320,7 +338,7 @@ def find(tin: Tin, places: Floats) -> Ints:
 
 def border(tin: Tin) -> npt.NDArray[np.bool_]:
     """Mark the rows of ``tin.points`` on the outer border, and any in no triangle."""
-    outer = _on_border_vertices(tin.triangles, len(tin.points))
+    outer = on_border_vertices(tin.triangles, len(tin.points))
     used = np.zeros(len(tin.points), bool)
     used[tin.triangles] = True
     return outer | ~used

@@ -28,7 +28,6 @@ __all__ = [
     "WallProfiles",
     "bilinear",
     "fall_from_building",
-    "falls_from_building",
     "flat_paving",
     "largest_patch",
     "slope_classes",
@@ -236,6 +235,18 @@ def fall_from_building(profiles: WallProfiles, z: Raster) -> FallFromBuilding:
     ----------
     profiles
     z : array, shape (rows, cols), metres
+
+    Examples
+    --------
+    Ground that falls 3 % to the north, past a house of 4 by 4 m in its middle:
+
+    >>> import shapely
+    >>> grid = Grid(0.0, 20.0, 0.5, 40, 40)
+    >>> z = np.repeat(-0.03 * grid.centres()[1][:, None], 40, axis=1)
+    >>> profiles = wall_profiles("house", shapely.box(8, 8, 12, 12), z, grid)
+    >>> fall = fall_from_building(profiles, z)
+    >>> round(fall.worst_percent, 6), fall.toward_m
+    (-3.0, 4.0)
     """
     fall = profiles.fall_percent(z)
     worst = int(np.argmin(fall - profiles.limit_percent))
@@ -253,47 +264,6 @@ def fall_from_building(profiles: WallProfiles, z: Raster) -> FallFromBuilding:
         easting=float(profiles.foot[worst, 0]),
         northing=float(profiles.foot[worst, 1]),
     )
-
-
-def falls_from_building(
-    name: str,
-    footprint: BaseGeometry,
-    z: Raster,
-    grid: Grid,
-    *,
-    ground_m: float = 1.0,
-    distance_m: float = 3.048,
-    limit_percent: float = 5.0,
-    paved_percent: float = 2.0,
-    paved: Mask | None = None,
-) -> FallFromBuilding | None:
-    """Check that the ground falls away from a building, square to its walls.
-
-    Parameters and limits as for `wall_profiles`; None where no profile can be laid.
-
-    Examples
-    --------
-    Ground that falls 3 % to the north, past a house of 4 by 4 m in its middle:
-
-    >>> import shapely
-    >>> grid = Grid(0.0, 20.0, 0.5, 40, 40)
-    >>> z = np.repeat(-0.03 * grid.centres()[1][:, None], 40, axis=1)
-    >>> fall = falls_from_building("house", shapely.box(8, 8, 12, 12), z, grid)
-    >>> round(fall.worst_percent, 6), fall.toward_m
-    (-3.0, 4.0)
-    """
-    profiles = wall_profiles(
-        name,
-        footprint,
-        z,
-        grid,
-        ground_m=ground_m,
-        distance_m=distance_m,
-        limit_percent=limit_percent,
-        paved_percent=paved_percent,
-        paved=paved,
-    )
-    return None if profiles is None else fall_from_building(profiles, z)
 
 
 def _stations(footprint: BaseGeometry, spacing: float) -> tuple[Floats, Floats, Floats]:
