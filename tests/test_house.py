@@ -45,10 +45,8 @@ OWED = {
     "geosite/handover/formats/desktop/rasters.py:raster_nodes",
     "geosite/network/covariance.py:__init__",
     "geosite/network/mistakes/named.py:trial",
-    "geosite/processes/hosts/standard.py:add_standard",
     "geosite/review/design_ground/compute.py:design_ground",
     "geosite/terrain/water/descent.py:steepest_ways",
-    "geosite/terrain/water/falls_from_buildings.py:wall_profiles",
 }
 """Modules and functions still to be divided: none may be added."""
 

@@ -31,6 +31,7 @@ from geosite.terrain.water.estimates import (
 )
 from geosite.terrain.water.falls_from_buildings import (
     FallFromBuilding,
+    LeastFalls,
     WallProfiles,
     fall_from_building,
     flat_paving,
@@ -286,6 +287,11 @@ def _profiles(site: SiteGround) -> tuple[tuple[WallProfiles, ...], tuple[str, ..
     """Return profiles before the walls of buildings, and the buildings that have none."""
     table = site.notes.site.drainage
     paved = site.features.paved(site.local)
+    least = LeastFalls(
+        table.fall_distance,
+        table.fall_from_building_percent,
+        table.fall_from_building_paved_percent,
+    )
     found = {
         feature.name: wall_profiles(
             feature.name,
@@ -293,9 +299,7 @@ def _profiles(site: SiteGround) -> tuple[tuple[WallProfiles, ...], tuple[str, ..
             site.bare,
             site.local,
             ground_m=site.ground_m,
-            distance_m=table.fall_distance,
-            limit_percent=table.fall_from_building_percent,
-            paved_percent=table.fall_from_building_paved_percent,
+            least=least,
             paved=paved,
         )
         for feature in site.features.of(lambda code: code.building)

@@ -141,13 +141,7 @@ def add_standard(application: Any, manager: Manager, document: Mapping[str, Any]
         return reply(_status(base, _job(manager, job_id)))
 
     def results(job_id: str) -> Response:
-        job = _job(manager, job_id)
-        if job["status"] in ("accepted", "running"):
-            raise _Wrong(404, "ResultNotReady", "the job has not ended yet")
-        if job["status"] != "successful":
-            raise _Wrong(400, "InvalidParameterValue", str(job["message"]))
-        made: Any = manager.get_job_result(job_id)[-1]
-        return _made(manager, _kept(job), made, job_id)
+        return _results(manager, job_id)
 
     views: dict[str, Callable[..., Response]] = {
         "landing_page": landing,
@@ -361,6 +355,16 @@ def _execute(manager: Manager, name: str, data: bytes, prefer: str) -> Response:
 
 def _kept(job: Mapping[str, Any]) -> Asked:
     return Asked(job.get("response", "raw"), job.get("modes", {}))
+
+
+def _results(manager: Manager, job_id: str) -> Response:
+    job = _job(manager, job_id)
+    if job["status"] in ("accepted", "running"):
+        raise _Wrong(404, "ResultNotReady", "the job has not ended yet")
+    if job["status"] != "successful":
+        raise _Wrong(400, "InvalidParameterValue", str(job["message"]))
+    made: Any = manager.get_job_result(job_id)[-1]
+    return _made(manager, _kept(job), made, job_id)
 
 
 def _made(

@@ -25,6 +25,7 @@ __all__ = [
     "LEAST_DROP_M",
     "FallFromBuilding",
     "FlatPaving",
+    "LeastFalls",
     "WallProfiles",
     "bilinear",
     "fall_from_building",
@@ -144,6 +145,28 @@ class FallFromBuilding:
     northing: float
 
 
+@dataclass(frozen=True, slots=True)
+class LeastFalls:
+    """How far the ground shall fall away from a building.
+
+    Parameters
+    ----------
+    distance_m
+        From the wall (R401.3: 10 ft).
+    open_percent
+        Least fall of open ground (R401.3: 6 in within 10 ft).
+    paved_percent
+        Least fall of paved ground (R401.3: impervious surfaces).
+    """
+
+    distance_m: float = 3.048
+    open_percent: float = 5.0
+    paved_percent: float = 2.0
+
+
+DWELLING = LeastFalls()
+
+
 def wall_profiles(
     name: str,
     footprint: BaseGeometry,
@@ -151,9 +174,7 @@ def wall_profiles(
     grid: Grid,
     *,
     ground_m: float = 1.0,
-    distance_m: float = 3.048,
-    limit_percent: float = 5.0,
-    paved_percent: float = 2.0,
+    least: LeastFalls = DWELLING,
     paved: Mask | None = None,
 ) -> WallProfiles | None:
     """Lay profiles square to the walls of a building, as far as the ground is known.
@@ -169,12 +190,8 @@ def wall_profiles(
     grid
     ground_m
         Metres on the ground per unit of the grid.
-    distance_m
-        From the wall (R401.3: 10 ft).
-    limit_percent
-        Least fall of open ground (R401.3: 6 in within 10 ft).
-    paved_percent
-        Least fall of paved ground (R401.3: impervious surfaces).
+    least
+        What is asked.
     paved : array of bool, shape (rows, cols)
         Paved cells.
 
@@ -191,7 +208,7 @@ def wall_profiles(
     cell_m = grid.cell_size * ground_m
     foot, outward, spacing = _stations(footprint, grid.cell_size)
     # from the wall outwards in half cells, the last sample at the full distance
-    reach = distance_m / ground_m
+    reach = least.distance_m / ground_m
     steps = np.linspace(0.0, reach, int(np.ceil(2.0 * reach / grid.cell_size)) + 1)
     east = foot[:, :1] + outward[:, :1] * steps
     north = foot[:, 1:] + outward[:, 1:] * steps
@@ -204,7 +221,7 @@ def wall_profiles(
     stop = np.where(ends.any(axis=1), ends.argmax(axis=1), steps.size) - 1
     over = (steps[stop] - steps[begin]) * ground_m
     near_wall = steps[begin] * ground_m <= 2.0 * cell_m
-    at = np.flatnonzero(near_wall & (over >= min(distance_m / 2.0, 2.0 * cell_m)))
+    at = np.flatnonzero(near_wall & (over >= min(least.distance_m / 2.0, 2.0 * cell_m)))
     if not at.size:
         return None
     begin, stop = begin[at], stop[at]
@@ -217,13 +234,13 @@ def wall_profiles(
         is_paved = (paved[cell_row, cell_col] & between).sum(axis=1) * 2 > between.sum(axis=1)
     return WallProfiles(
         name,
-        distance_m,
+        least.distance_m,
         foot[at],
         np.column_stack([row[at, begin], row[at, stop]]),
         np.column_stack([col[at, begin], col[at, stop]]),
         spacing[at] * ground_m,
         over[at],
-        np.where(is_paved, paved_percent, limit_percent),
+        np.where(is_paved, least.paved_percent, least.open_percent),
         is_paved,
     )
 
