@@ -63,4 +63,6 @@ def check(notes: Notes) -> SurveyReport:
         terrain = model_terrain(notes, network, drawing)
         answers = answer(notes, network, drawing, terrain)
         refuse_unwritable(pack(notes, network, drawing, terrain, answers), notes.site.handover)
-        return survey_report(notes, network, drawing)
+        # a parcel map elsewhere is a wrong CRS or a wrong anchor: told before anything is built
+        away = [finding for finding in answers.findings if finding.code == "parcels-away"]
+        return survey_report(notes, network, drawing, away)

@@ -17,6 +17,7 @@ from geosite.drawing.ink import FAINT, PAPER, TEXT, Stroke
 __all__ = [
     "ALERT",
     "BUILDING",
+    "CHANGE_RAMP",
     "DARK",
     "DIRECTION_RAMP",
     "EARTH",
@@ -100,6 +101,9 @@ RAMPS: Mapping[str, tuple[str, ...]] = MappingProxyType(
     }
 )
 """Colours from the least to the greatest value, evenly spaced, by raster name."""
+
+CHANGE_RAMP = (*reversed(RAMPS["lowered"]), "#f7f6f3", *RAMPS["raised"])
+"""Colours of a rise from the greatest fall over none, the middle one, to the greatest rise."""
 
 DIRECTION_RAMP = ("#f2ead3", "#c98a5a", "#3a3450", "#5d93b5")
 """Colours of azimuths 0, 90, 180 and 270 degrees; the fifth is the first again."""

@@ -24,6 +24,7 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     from geosite.handover.comparison.sheet import survey_package, write_sheet
     from geosite.handover.comparison.valuations import progress_paper
     from geosite.handover.comparison.valuations import progress_table as valuation_table
+    from geosite.handover.formats.desktop.rasters import write_raster_style
     from geosite.handover.formats.desktop.style import native_styles
     from geosite.handover.formats.geopackage import write_geopackage
     from geosite.handover.formats.geotiff import write_raster
@@ -56,6 +57,7 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     if change.ground is not None:
         for raster in rasters(change.ground):
             write_raster(context.out / f"{raster.name}.tif", raster, frame)
+            write_raster_style(context.out, raster, after.notes.site.handover.unit)
     context.progress(0.95, "drawing the sheet")
     earlier, later = (
         survey_package(epoch.notes, epoch.network, epoch.drawing, change.findings)

@@ -15,7 +15,7 @@ import numpy as np
 from geosite.base.arrays import Floats
 from geosite.base.errors import InputError, Problem
 from geosite.base.problems import Problems, nearest, one_line, shown
-from geosite.reading.files import clean_name, decode
+from geosite.reading.files import clean_name, decode, refuse_empty
 from geosite.reading.foreign import driver_names, harmless, reading_layers
 
 __all__ = ["Design", "DesignShape", "ShapeKind", "read_design"]
@@ -128,6 +128,7 @@ def _rows(file: str) -> Iterator[DesignShape]:
     if not decode(data, file, "table of design points", problems):
         raise InputError(problems.first())
     text = data.decode("utf-8-sig").replace("\r\n", "\n").replace("\r", "\n")
+    refuse_empty(text, "points of a design below the names of their columns", file)
     lines = text.split("\n")
     first = next((n for n, line in enumerate(lines) if line.strip()), 0)
     separator = max(",;\t", key=lines[first].count)

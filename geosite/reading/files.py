@@ -8,6 +8,7 @@ import stat
 import unicodedata
 from pathlib import Path, PurePosixPath, PureWindowsPath
 
+from geosite.base.errors import InputError, Problem
 from geosite.base.problems import Problems
 
 __all__ = [
@@ -19,6 +20,7 @@ __all__ = [
     "inside",
     "name_fault",
     "read_plain_file",
+    "refuse_empty",
 ]
 
 NAME_LIMIT = 200
@@ -231,6 +233,33 @@ def as_utf8(data: bytes) -> bytes:
         return data.decode(name).encode("utf-8")
     except UnicodeError:
         return data  # told as what it is
+
+
+def refuse_empty(text: str, expected: str, file: str) -> None:
+    """Refuse a table in which nothing is written but separators and quotes.
+
+    Raises
+    ------
+    InputError
+        There is nothing in it.
+
+    Examples
+    --------
+    >>> refuse_empty("easting,northing", "points", "points.csv")
+    >>> refuse_empty("  ,,  ", "points", "points.csv")
+    Traceback (most recent call last):
+    geosite.base.errors.InputError: points.csv: there is nothing in it; expected points; ...
+    """
+    if not text.strip(", \t\r\n\"';|"):
+        raise InputError(
+            Problem(
+                "file-empty",
+                "there is nothing in it",
+                expected,
+                "check that the export or copy went through",
+                file,
+            )
+        )
 
 
 def decode(data: bytes, file: str, what: str, problems: Problems) -> bool:

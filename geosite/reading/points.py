@@ -16,7 +16,7 @@ from geosite.base.arrays import Floats
 from geosite.base.errors import InputError, Problem
 from geosite.base.problems import Problems, nearest, one_line, shown
 from geosite.reading import databases
-from geosite.reading.files import decode
+from geosite.reading.files import decode, refuse_empty
 from geosite.reading.foreign import driver_names, harmless, reading_layers
 
 if TYPE_CHECKING:
@@ -109,6 +109,7 @@ def _from_text(file: str) -> Floats:
     if not decode(data, file, "table of points", problems):
         raise InputError(problems.first())
     text = data.decode("utf-8-sig").replace("\r\n", "\n").replace("\r", "\n")
+    refuse_empty(text, "points below the names of their columns", file)
     first = next((n for n, line in enumerate(text.split("\n", 1000)) if line.strip()), 0)
     start = 0
     for _ in range(first):

@@ -27,7 +27,7 @@ from geosite.handover.formats.sld import (
     vector_style,
 )
 from geosite.handover.model import Layer, Raster
-from geosite.handover.palette import BUILDING, DIRECTION_RAMP, POND, RAMPS, SURFACES
+from geosite.handover.palette import BUILDING, CHANGE_RAMP, DIRECTION_RAMP, POND, RAMPS, SURFACES
 
 SLD = "{http://www.opengis.net/sld}"
 OGC = "{http://www.opengis.net/ogc}"
@@ -275,6 +275,20 @@ def test_ramps_of_odd_rasters(values: list[list[float]]) -> None:
     stops = colour_map(raster_style(Raster("other", "t", "", cells, grid, "")))
     quantities = [quantity for quantity, _ in stops]
     assert quantities == sorted(set(quantities))
+
+
+def test_a_rise_is_as_strong_as_a_fall_and_none_is_pale() -> None:
+    cells = np.linspace(-0.1, 0.4, 101)[None, :]
+    grid = Grid(0.0, 0.0, 1.0, *cells.shape)
+    stops = dict(colour_map(raster_style(Raster("difference", "", "", cells, grid, "m"))))
+    falls, none, rises = (
+        [colour for value, colour in stops.items() if side(value)]
+        for side in (lambda v: v < -1e-9, lambda v: abs(v) <= 1e-9, lambda v: v > 1e-9)
+    )
+    assert falls == list(reversed(RAMPS["lowered"]))
+    assert rises == list(RAMPS["raised"])
+    assert none == [CHANGE_RAMP[5]]
+    assert max(stops) == pytest.approx(-min(stops))
 
 
 def test_dry_ground_is_clear_and_contributing_area_is_spread_by_ratio() -> None:

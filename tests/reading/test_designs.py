@@ -11,6 +11,7 @@ import pytest
 
 from geosite.base.errors import InputError
 from geosite.reading.designs import read_design
+from geosite.reading.points import read_points
 
 
 def table(folder: Path, text: str) -> str:
@@ -92,3 +93,11 @@ def test_an_unknown_layer_an_empty_file_and_no_layer_file(tmp_path: Path) -> Non
     with pytest.raises(InputError, match="a table has no layer"):
         read_design(table(tmp_path, "easting,northing\n1,2\n"), "x")
     assert np.isfinite(read_design(good).shapes[0].places).all()
+
+
+@pytest.mark.parametrize("text", ["", "\n \n\t\n", "\ufeff", ",,,\n,,,\n", '"";""\n'])
+def test_a_table_with_nothing_in_it_lacks_no_columns(tmp_path: Path, text: str) -> None:
+    for read in (read_design, read_points):
+        with pytest.raises(InputError, match="there is nothing in it") as caught:
+            read(table(tmp_path, text))
+        assert len(caught.value.problems) == 1

@@ -68,6 +68,8 @@ def test_the_mark_that_was_pushed_is_found_and_the_pad_is_seen(tmp_path: Path) -
     # the truth there: 402.13 before, 402.242 after the pad was built low
     assert abs(float(rise[place]) - 0.11) < 3 * float(sigma[place])
     assert np.all(sigma.compressed() > 0)
+    for name in ("difference", "difference_sigma"):
+        assert "colorrampshader" in (tmp_path / "out" / f"{name}.qml").read_text("utf-8")
 
 
 def test_what_cannot_be_compared_is_one_line(tmp_path: Path) -> None:

@@ -291,6 +291,22 @@ STORIES = [
         more=PARCELS,
         put=parcels("EPSG:2264", 30000.0),
     ),
+    Story(
+        "parcels far away are seen before anything is built",
+        CHECK,
+        0,
+        ("No feature lies on a parcel, the nearest parcel is", "nothing is said about parcels"),
+        more=PARCELS,
+        put=parcels("EPSG:2264", 30000.0),
+    ),
+    Story(
+        "parcels under the site are nothing to look at",
+        CHECK,
+        0,
+        more=PARCELS,
+        put=parcels("EPSG:2264"),
+        unsaid=("parcels",),
+    ),
     Story("a raster with undeclared -9999", SLOPE, 2, ("-9999", "nodata"), put=raster(-9999.0)),
     Story(
         "a raster in feet that does not say so",

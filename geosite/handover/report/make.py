@@ -120,8 +120,17 @@ def refusals_in_readers_unit(notes: Notes) -> Iterator[None]:
         raise type(error)(told) from error
 
 
-def survey_report(notes: Notes, network: Network, drawing: Drawing) -> model.SurveyReport:
-    """Return how far the survey can be trusted."""
+def survey_report(
+    notes: Notes, network: Network, drawing: Drawing, further: Iterable[Finding] = ()
+) -> model.SurveyReport:
+    """Return how far the survey can be trusted.
+
+    Parameters
+    ----------
+    notes, network, drawing
+    further
+        What else is to be looked at before anything is made of the survey.
+    """
     site = notes.site.site
     return model.SurveyReport(
         geosite=__version__,
@@ -132,7 +141,9 @@ def survey_report(notes: Notes, network: Network, drawing: Drawing) -> model.Sur
         areas={f.name: _area(f) for f in drawing.features if f.kind == "area"},
         lines={f.name: _line(f) for f in drawing.features if f.kind == "line"},
         findings=worst_first(
-            located((*notes.findings, *network.findings, *drawing.findings), notes, network)
+            located(
+                (*notes.findings, *network.findings, *drawing.findings, *further), notes, network
+            )
         ),
     )
 

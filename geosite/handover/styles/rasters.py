@@ -7,7 +7,7 @@ from typing import Any, Literal
 import numpy as np
 
 from geosite.handover.model import Raster
-from geosite.handover.palette import ALERT, DIRECTION_RAMP, RAMPS
+from geosite.handover.palette import ALERT, CHANGE_RAMP, DIRECTION_RAMP, RAMPS
 from geosite.handover.styles.measures import shown_in
 from geosite.handover.styles.model import Ramp, Stop
 
@@ -15,6 +15,7 @@ __all__ = ["ramp_of"]
 
 _GREY = ("#f5f5f5", "#c9ced1", "#98a1a6", "#69747b", "#3e4951", "#1f2d37")
 _AZIMUTHS = ("drainage_direction", "aspect")
+_RAMPS = {**RAMPS, "difference": CHANGE_RAMP, "difference_sigma": RAMPS["elevation_sigma"]}
 
 
 def ramp_of(raster: Raster, unit: Literal["m", "ft"] = "m") -> Ramp:
@@ -46,7 +47,7 @@ def ramp_of(raster: Raster, unit: Literal["m", "ft"] = "m") -> Ramp:
             # a narrow step, so that nothing blends from it towards north
             stops[:0] = [Stop(-1.0, ALERT, nowhere), Stop(-0.01, ALERT, nowhere)]
         return Ramp(tuple(stops))
-    colours = RAMPS.get(raster.name, _GREY)
+    colours = _RAMPS.get(raster.name, _GREY)
     values = _spread(raster, len(colours))
     # an elevation is in the unit of its vertical CRS, for every reader
     factor, word = (1.0, raster.unit) if raster.is_elevation else shown_in(raster.unit, unit)
@@ -77,6 +78,8 @@ def _spread(raster: Raster, count: int) -> Any:
         low, high = float(valid.min()), float(valid.max())
     if high - low <= 1e-6 * max(1.0, abs(low)):
         low, high = low - 0.5, high + 0.5
+    if raster.name == "difference":  # none in the middle, a rise as strong as a fall
+        low, high = -max(abs(low), abs(high)), max(abs(low), abs(high))
     if raster.name == "contributing_area" and low > 0.0:
         return np.geomspace(low, high, count)  # most cells have little, a few have all
     return np.linspace(low, high, count)

@@ -133,6 +133,8 @@ def _extents(item: Layer | Raster, wgs84: Wgs84) -> Iterable[ET.Element]:
     if isinstance(item, Raster):
         grid = item.grid
         box = [grid.west, grid.south, grid.east, grid.north]
+    elif not len(item.geometries):
+        return
     else:
         box = total_bounds(np.array(item.geometries, dtype=object)).tolist()
     if not np.isfinite(box).all():
