@@ -295,7 +295,7 @@ STORIES = [
         "parcels far away are seen before anything is built",
         CHECK,
         0,
-        ("No feature lies on a parcel, the nearest parcel is", "nothing is said about parcels"),
+        ("No parcel of the parcel map lies near", "nothing is said about parcels: check the CRS"),
         more=PARCELS,
         put=parcels("EPSG:2264", 30000.0),
     ),
