@@ -5,12 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 import shapely
+from fall_cases import falls_from_building
 
 from geosite.base.grid import Grid
 from geosite.base.map_frame import Frame
 from geosite.terrain.water.barriers import cells_in
 from geosite.terrain.water.falls_from_buildings import (
-    falls_from_building,
     flat_paving,
     slope_classes,
 )

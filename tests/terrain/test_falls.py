@@ -11,8 +11,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import shapely
+from fall_cases import falls_from_building
 from scipy import ndimage
-from shapely.geometry.base import BaseGeometry
 
 from geosite.base.estimate import Estimate
 from geosite.base.grid import Grid
@@ -21,34 +21,14 @@ from geosite.terrain.water.estimates import PavingEstimate, PondEstimate
 from geosite.terrain.water.falls_from_buildings import (
     FallFromBuilding,
     FlatPaving,
-    LeastFalls,
     bilinear,
-    fall_from_building,
     flat_paving,
     largest_patch,
-    wall_profiles,
 )
 from geosite.terrain.water.ponding import Pond
 from geosite.terrain.wording import paving_findings, pond_findings
 
 FRAME = Frame()
-
-
-def falls_from_building(
-    name: str,
-    footprint: BaseGeometry,
-    z: np.ndarray,
-    grid: Grid,
-    *,
-    ground_m: float = 1.0,
-    distance_m: float = 3.048,
-    limit_percent: float = 5.0,
-    paved: np.ndarray | None = None,
-) -> FallFromBuilding | None:
-    """Lay profiles before a building and sum them up."""
-    least = LeastFalls(distance_m, limit_percent)
-    profiles = wall_profiles(name, footprint, z, grid, ground_m=ground_m, least=least, paved=paved)
-    return None if profiles is None else fall_from_building(profiles, z)
 
 
 # 12 x 12 m; the house stands in the middle, with four metres of ground to the rim on every side
