@@ -181,6 +181,8 @@ class Package:
         ``[sheet]`` and ``[submission]`` of the site file: title block, responsible party.
     designed
         By name of a design, the layers of the water on the designed ground, for its sheet.
+    standards
+        By name of a limit set, the standard it is taken from.
     """
 
     title: str
@@ -204,3 +206,4 @@ class Package:
     submission: Submission = field(default_factory=Submission)
     background: GroundPicture | None = None
     designed: Mapping[str, tuple[Layer, ...]] = field(default_factory=dict)
+    standards: Mapping[str, str] = field(default_factory=dict)

@@ -24,6 +24,7 @@ from geosite.handover.report.make import site_report
 from geosite.linework.model import Drawing
 from geosite.network.model import Network
 from geosite.review.answers import Answers
+from geosite.review.limits import limit_sets
 from geosite.terrain.site import Terrain
 
 __all__ = ["pack"]
@@ -69,7 +70,17 @@ def pack(
         background=notes.attached.background,
         submission=notes.site.submission,
         designed={one.name: water_layers(one.water, one.grid, frame) for one in answers.designs},
+        standards=_standards(notes, answers),
     )
+
+
+def _standards(notes: Notes, answers: Answers) -> dict[str, str]:
+    """Return the standard that each limit set used is taken from, where the set names one."""
+    if not answers.grades:
+        return {}
+    sets = limit_sets(notes.attached.limit_tables, notes.attached.limits_file)
+    used = sorted({grade.limits for grade in answers.grades})
+    return {name: sets[name].source for name in used if sets[name].source}
 
 
 def _under(notes: Notes, network: Network) -> tuple[Finding, ...]:

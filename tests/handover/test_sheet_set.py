@@ -13,8 +13,10 @@ import pypdf
 import pytest
 
 from geosite.base.errors import Finding
+from geosite.drawing.document import Table
 from geosite.fieldbook.sitefile import Handover
 from geosite.handover.model import Layer, Package
+from geosite.handover.papers.verdicts import verdict_blocks
 from geosite.handover.plan.sheet import write_plan
 
 
@@ -69,6 +71,20 @@ def test_water_verdicts_and_findings_have_sheets_of_their_own(tmp_path: Path) ->
     assert running.index("beyond walk") < running.index("undecided walk")
     assert "fence 101/1 3.75 +/- 0.21 m clear" in running
     assert "Water stands 46 mm deep." in running
+
+
+def test_a_rule_names_its_standard_in_full() -> None:
+    package = dataclasses.replace(
+        package_cases.ferry_landing(),
+        layers=(layer("grades", GRADE, {**GRADE, "limits": "own", "section": "7"}),),
+        standards={"walk": "2010 ADA Standards for Accessible Design"},
+    )
+    *_, table = verdict_blocks(package, "m")
+    assert isinstance(table, Table)
+    assert [row[-1] for row in table.rows] == [
+        "walk: 2010 ADA Standards for Accessible Design, 403.3",
+        "own 7",  # of a set without a source
+    ]
 
 
 def test_lengths_of_verdicts_are_in_the_sheets_unit(tmp_path: Path) -> None:

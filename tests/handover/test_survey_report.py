@@ -41,6 +41,12 @@ def test_the_estimate_of_the_variance_factor_is_told_beside_the_one_applied(
         assert f"{noise[axis]['estimate']:.2f} {noise[axis]['factor']:.2f}" in text
 
 
+def test_the_plan_names_the_standard_of_each_rule(built: Path) -> None:
+    pages = pypdf.PdfReader(built / "plan.pdf").pages
+    whole = " ".join(" ".join(page.extract_text() for page in pages).split())
+    assert "walk: 2010 ADA Standards for Accessible Design, 403.3" in whole
+
+
 def test_ground_and_grid_are_told_apart_with_an_example(text: str) -> None:
     # combined factor 0.99953884 at 512330, 5276120 in EPSG:25832 and 402 m
     assert "100.000 m on the ground are 99.954 m on the map grid" in text

@@ -16,6 +16,7 @@ import pytest
 import shapely
 from package_cases import HOSTILE, ferry_landing, grid, hostile_landing, layer, on_map, only
 
+from geosite.base.errors import Finding
 from geosite.base.grid import Grid
 from geosite.handover.model import Package, Raster
 from geosite.handover.viewer.page import write_viewer
@@ -203,6 +204,32 @@ def test_any_layer_or_raster_may_be_missing(names: tuple[str, ...], tmp_path: Pa
     part = dataclasses.replace(only(ferry_landing(), *names), codes={}, findings=())
     site = site_of(page_of(part, tmp_path))
     assert [x["name"] for x in site["layers"]] + list(site["rasters"]) == list(names)
+
+
+def test_findings_are_written_with_raised_figures(tmp_path: Path) -> None:
+    seen = Finding("look", "pond", "Water stands, 0.35 m3 on 24.1 m2 of code m2x.")
+    site = site_of(page_of(dataclasses.replace(ferry_landing(), findings=(seen,)), tmp_path))
+    assert [f["text"] for f in site["look"]] == ["Water stands, 0.35 m³ on 24.1 m² of code m2x."]
+
+
+def test_ponds_have_no_stairs_and_lie_where_they_are(tmp_path: Path) -> None:
+    """The outline of cells of 1 m: rounded, nowhere more than a cell beside it."""
+    package = ferry_landing()
+    cell = package.rasters[0].grid.cell_size
+    steps = np.arange(8) * cell
+    stair = np.column_stack([np.repeat(steps, 2)[1:], np.repeat(steps, 2)[:-1]])
+    ring = np.vstack([stair, [(steps[-1], -cell), (0.0, -cell), stair[0]]])
+    pond = shapely.Polygon(np.array(package.frame.origin) + ring)
+    ponds = layer("ponding", "Ponds", "PolygonZ", [{"depth_m": 0.05}], [pond])
+    site = site_of(page_of(dataclasses.replace(package, layers=(ponds,)), tmp_path))
+    (drawn,) = site["layers"][0]["features"][0]["g"]
+    line = shapely.linestrings(np.reshape(drawn, (-1, 2)))
+    assert line.is_ring
+    assert shapely.hausdorff_distance(line, shapely.linestrings(ring)) < cell
+    ways = np.diff(shapely.get_coordinates(line), axis=0)
+    turns = np.degrees(np.arctan2(ways[:, 1], ways[:, 0]))
+    sharp = np.abs((np.diff(turns) + 180) % 360 - 180)
+    assert sharp.max() < 60  # a stair turns by 90 degrees
 
 
 def test_empty_values_are_not_in_the_page(tmp_path: Path) -> None:

@@ -40,7 +40,7 @@ def verdict_blocks(package: Package, unit: Literal["m", "ft"]) -> list[Block]:
     records = {layer.name: layer.records for layer in package.layers}
     per_metre = 1.0 if unit == "m" else 1 / FOOT_M
     return [
-        *_grades(sorted(records.get("grades", ()), key=_rank), per_metre, unit),
+        *_grades(package, sorted(records.get("grades", ()), key=_rank), per_metre, unit),
         *_clearances(sorted(records.get("parcel_clearances", ()), key=_rank), per_metre, unit),
     ]
 
@@ -54,7 +54,15 @@ def _bold(records: list[Record]) -> frozenset[int]:
     return frozenset(i for i, r in enumerate(records) if r.get("verdict") in ("beyond", "crosses"))
 
 
-def _grades(records: list[Record], per_metre: float, unit: str) -> list[Block]:
+def _rule(package: Package, record: Record) -> str:
+    """Return limit set, the standard it is taken from, and the section of it."""
+    limits = str(record.get("limits") or "")
+    standard = package.standards.get(limits, "")
+    named = f"{limits}: {standard}," if standard else limits
+    return " ".join(part for part in (named, str(record.get("section") or "")) if part)
+
+
+def _grades(package: Package, records: list[Record], per_metre: float, unit: str) -> list[Block]:
     if not records:
         return []
     rows = []
@@ -63,7 +71,6 @@ def _grades(records: list[Record], per_metre: float, unit: str) -> list[Block]:
         factor, symbol = (1.0, "%") if percent else (per_metre, unit)
         value, half, limit = r.get("value"), r.get("value_95"), r.get("limit_value")
         half = None if half is None else half * factor
-        rule = " ".join(str(r[k]) for k in ("limits", "section") if r.get(k))
         rows.append(
             (
                 str(r.get("line") or ""),
@@ -74,7 +81,7 @@ def _grades(records: list[Record], per_metre: float, unit: str) -> list[Block]:
                 if limit is None
                 else f"{grouped(limit * factor, max(decimals(half), 1))} {symbol}",
                 str(r.get("verdict") or ""),
-                rule,
+                _rule(package, r),
             )
         )
     columns = (
@@ -84,7 +91,7 @@ def _grades(records: list[Record], per_metre: float, unit: str) -> list[Block]:
         Column("measured", 0.95, "end"),
         Column("limit", 0.6, "end"),
         Column("verdict", 0.75),
-        Column("rule", 1.3),
+        Column("rule", 1.6),
     )
     return [
         Heading("Grades against limits", 2),

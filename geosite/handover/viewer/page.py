@@ -12,6 +12,7 @@ import math
 import re
 from base64 import b64encode
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from hashlib import sha256
 from html import escape
 from importlib.resources import files
@@ -37,8 +38,10 @@ from geosite.handover.palette import (
     RAMPS,
     WATER,
 )
+from geosite.handover.papers.findings import with_signs
 from geosite.handover.plan.measures import Measures
 from geosite.handover.plan.reference import accuracy_words, crs_words, height_words
+from geosite.handover.plan.symbols import rounded
 from geosite.handover.styles.signs import FADED, STEADY, TURNING, code_tints
 
 __all__ = ["viewer_script", "write_viewer"]
@@ -53,6 +56,8 @@ _VERTICES = 20_000
 _FEATURES = 3_000
 #: How well the middle of the free room for a name is found, as a share of the outline.
 _LABEL_ROOM = 0.005
+#: How far a rounded outline may lie beside the plan's to need fewer vertices, as a share of a cell.
+_ROUND = 0.04
 
 #: Rasters that the page shows, and the bytes per cell they need.
 _RASTERS = {
@@ -147,7 +152,7 @@ def _json(value: Any) -> str:
 
 def _finding(finding: Finding, origin: tuple[float, float]) -> dict[str, Any]:
     """Return a finding with the mark and the place that it is about, where they are known."""
-    told: dict[str, Any] = {"text": finding.text}
+    told: dict[str, Any] = {"text": with_signs(finding.text)}
     if finding.mark:
         told["mark"] = finding.mark
     if finding.place is not None and all(map(math.isfinite, finding.place)):
@@ -174,9 +179,12 @@ def _site(package: Package, unit: str) -> dict[str, Any]:
     frame = package.frame
     tints = code_tints(package.codes)
     layers, thinned = [], False
+    cell = max((raster.grid.cell_size for raster in package.rasters), default=0.0)
     for layer in package.layers:
         if layer.name == "marks":
             continue  # the page draws every mark once from the observations
+        if layer.name == "ponding":
+            layer = replace(layer, geometries=[_rounded(g, cell) for g in layer.geometries])
         shown, less = _layer(layer, frame.origin, frame.unit_m)
         if shown["features"]:
             layers.append(shown)
@@ -259,6 +267,15 @@ def _layer(layer: Layer, origin: tuple[float, float], unit_m: float) -> tuple[di
         "fields": fields,
         "features": features,
     }, less
+
+
+def _rounded(shape: Any, cell: float) -> Any:
+    """Return the outlines of a pond without the stairs of its cells, as the plan draws them."""
+    if shape is None:
+        return None
+    rings = [shapely.get_coordinates(r) for r in shapely.get_rings(shapely.get_parts(shape))]
+    lines = np.array([shapely.LineString(rounded(ring, cell)) for ring in rings], object)
+    return shapely.multilinestrings(shapely.simplify(lines, _ROUND * cell))
 
 
 def _label_places(shapes: npt.NDArray[Any], origin: tuple[float, float]) -> list[list[float]]:
