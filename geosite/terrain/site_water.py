@@ -52,6 +52,10 @@ SLOPE_BREAKS_PERCENT = (1.0, 2.0, 5.0, 8.33, 12.5, 20.0)
 _ARROWS_ACROSS = 18
 """Arrows along the longer side of the site where no spacing is given."""
 
+_MANY_PONDS = 100
+_DRAWS_OF_MANY = 50
+"""Nobody reads the interval of each of more ponds: then so many grounds are drained, no more."""
+
 _LEAST_POND_M = 1e-4
 """No shallower hollow is told: the last digits of an elevation make some of 1e-7 m on any plane."""
 
@@ -227,7 +231,10 @@ def _possible(
         def drawn(draws: range) -> Floats:
             return stack(draws) + relief
 
-    return ask_possible(question, drawn, site.ground.draws, workers=os.cpu_count() or 1)
+    draws = site.ground.draws
+    if question.ponds > _MANY_PONDS:
+        draws = min(draws, _DRAWS_OF_MANY)
+    return ask_possible(question, drawn, draws, workers=os.cpu_count() or 1)
 
 
 def _arrows(site: SiteGround, drainage: Drainage) -> Arrows:

@@ -66,7 +66,7 @@ def terrain_findings(
     return (
         *surface_findings(site.surface, site.names(), site.unit, scale=1 / unit_m),
         *roughness_findings(site.ground.roughness.departures),
-        *_draws_findings(site),
+        *_draws_findings(site, water),
         *_lost_paths(site.notes, water),
         *_dry_inlets(site.notes, water),
         *_unseen_buildings(site.notes, water),
@@ -301,17 +301,23 @@ def pond_findings(
     return tuple(found)
 
 
-def _draws_findings(site: SiteGround) -> tuple[Finding, ...]:
-    asked, drawn = site.notes.site.drainage.confidence_runs, site.ground.draws
-    if drawn >= asked or not site.network.accuracy_known:
+def _draws_findings(site: SiteGround, water: Water) -> tuple[Finding, ...]:
+    asked = site.notes.site.drainage.confidence_runs
+    if water.possible is None or water.possible.draws >= asked:
         return ()
+    drawn = water.possible.draws
+    why = (
+        f"the raster has {site.grid.rows * site.grid.cols} cells. A larger cell size leaves time "
+        "for more."
+    )
+    if drawn < site.ground.draws:
+        why = f"water stands in {len(water.ponds)} hollows, too many to look at one by one."
     return (
         Finding(
             "note",
             "fewer-possible-grounds",
             f"Intervals of ponds, catchments and flat paving rest on {drawn} possible grounds, not "
-            f"{asked}: the raster has {site.grid.rows * site.grid.cols} cells. A larger cell size "
-            "leaves time for more.",
+            f"{asked}: {why}",
         ),
     )
 

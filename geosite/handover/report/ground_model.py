@@ -205,7 +205,8 @@ class Ground:
     roughness
         Of the ground between the marks.
     possible_grounds
-        How many the intervals of what is not linear rest on.
+        How many the intervals of what is not linear rest on; those of water on fewer where the
+        finding ``fewer-possible-grounds`` says so.
     slope_classes_m2, slope_classes_low_m2, slope_classes_high_m2
         Ground of each area, by name, in each class, with its 95 % interval.
     falls_from_buildings, flat_paving
