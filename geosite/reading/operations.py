@@ -14,9 +14,28 @@ from geosite.base.proj import quiet_proj
 if TYPE_CHECKING:
     from pyproj import CRS
 
-__all__ = ["Operation", "best_operation", "operation_codes"]
+__all__ = ["Better", "Operation", "best_operation", "operation_codes"]
 
 Refuse = Callable[[str, str, str, str], InputError]
+
+
+@dataclass(frozen=True, slots=True)
+class Better:
+    """An operation that is more accurate than the one taken and lacks its grids.
+
+    Parameters
+    ----------
+    name
+        As the register has it.
+    accuracy_m
+        As the register states it.
+    grids
+        Files that are not installed.
+    """
+
+    name: str
+    accuracy_m: float
+    grids: tuple[str, ...]
 
 
 @dataclass(frozen=True, eq=False)
@@ -35,6 +54,9 @@ class Operation:
         Whether anybody states an accuracy.
     move
         Takes x and y of the source, gives easting and northing of the target.
+    better
+        The most accurate one at the place, where grids of it are not installed; None where this is
+        the most accurate one, or was chosen.
     """
 
     name: str
@@ -42,6 +64,7 @@ class Operation:
     accuracy_m: float
     stated: bool
     move: Callable[[Floats, Floats], tuple[Any, Any]]
+    better: Better | None = None
 
 
 def best_operation(
@@ -101,18 +124,34 @@ def best_operation(
             raise _missing(near, source, target, refuse)
     stated = float(chosen.accuracy) if chosen.accuracy >= 0 else None
     accuracy = accuracy_m if accuracy_m is not None else stated
+    better = None if code is not None else _better(near, place, stated)
     return Operation(
         str(chosen.description),
         operation_codes(chosen),
         accuracy or 0.0,
         accuracy is not None,
         chosen.transform,
+        better,
     )
 
 
 def _most_accurate(usable: Iterable[Any]) -> Any:
     # -1 is PROJ's word for an accuracy that nobody stated
     return min(usable, key=lambda t: t.accuracy if t.accuracy >= 0 else math.inf, default=None)
+
+
+def _better(group: Any, place: tuple[float, float], taken_m: float | None) -> Better | None:
+    """Return the most accurate operation at a place that lacks grids, if it beats the one taken."""
+    lacking = [
+        one
+        for one in group.unavailable_operations
+        if one.accuracy >= 0 and _holds(one, place) and any(not g.available for g in one.grids)
+    ]
+    best = min(lacking, key=lambda one: one.accuracy, default=None)
+    if best is None or (taken_m is not None and best.accuracy >= taken_m):
+        return None
+    grids = tuple(grid.short_name for grid in best.grids if not grid.available)
+    return Better(str(best.name), float(best.accuracy), grids)
 
 
 def _one_ellipsoid(source: CRS, target: CRS) -> bool:
@@ -147,6 +186,7 @@ def _through_wgs84(
         max(accuracy_m, good_m),
         True,
         lambda x, y: second.transform(*first.transform(x, y)),
+        _better(_group(source, target, place), place, None),
     )
 
 

@@ -24,7 +24,7 @@ from geosite.fieldbook.sitefile import Parcels
 from geosite.linework.model import Drawing, Feature
 from geosite.network.covariance import sigma
 from geosite.network.model import LinearForm, Network
-from geosite.reading.operations import Operation, best_operation
+from geosite.reading.operations import Better, Operation, best_operation
 from geosite.reading.polygons import PolygonLayer
 
 if TYPE_CHECKING:
@@ -209,8 +209,20 @@ def _of_operation(operation: Operation, layer: PolygonLayer) -> Iterator[Finding
     yield Finding(
         "note" if operation.stated else "look",
         "parcels-operation",
-        f"The parcel map was brought to the survey's CRS by {operation.name}{codes}, {good}.",
+        f"The parcel map was brought to the survey's CRS by {operation.name}{codes}, {good}."
+        f"{_better_one(operation.better)}",
         layer.file,
+    )
+
+
+def _better_one(better: Better | None) -> str:
+    if better is None:
+        return ""
+    which, they = ("grids", "are") if len(better.grids) > 1 else ("grid", "is")
+    return (
+        f" A better one exists, good to {better.accuracy_m:g} m: {better.name}; it needs the"
+        f" {which} {' and '.join(better.grids)} of PROJ's data package (proj-data), which {they}"
+        " not installed."
     )
 
 

@@ -143,3 +143,29 @@ def test_a_stated_accuracy_never_takes_two_ellipsoids_for_one(
     assert apart_m[0] <= apart <= apart_m[1]
     assert found.accuracy_m >= good_m
     assert found.stated
+
+
+def test_a_better_operation_whose_grid_is_missing_is_known() -> None:
+    # register of operations: DHDN to ETRS89 (9), 0.1 m, and (8), 0.9 m, need grids; (4) is 1 m
+    taken = operation("EPSG:31467", "EPSG:25832", (9.2, 47.7))
+    with quiet_proj():
+        near = TransformerGroup(
+            "EPSG:31467", "EPSG:25832", always_xy=True, allow_ballpark=False,
+            area_of_interest=AreaOfInterest(9.2, 47.7, 9.2, 47.7),
+        )  # fmt: skip
+    if near.best_available:
+        pytest.skip("the grids are installed here")
+    assert taken.better is not None
+    assert taken.better.accuracy_m == 0.1 < taken.accuracy_m
+    assert taken.better.grids == ("de_lgl_bw_BWTA2017.tif",)
+    # somewhere else it does not hold, the next best does
+    north = operation("EPSG:31467", "EPSG:25832", (9.2, 54.0)).better
+    assert north is not None
+    assert north.accuracy_m == 0.9
+    # who chose one was not told to take another
+    chosen = operation("EPSG:31467", "EPSG:25832", (9.2, 47.7), code=taken.codes[0])
+    assert chosen.better is None
+
+
+def test_the_best_operation_has_no_better_one() -> None:
+    assert operation("EPSG:4326", "EPSG:25832", (9.2, 47.7)).better is None

@@ -135,6 +135,18 @@ def test_a_missing_grid_is_named(surveyed):
     assert problem.code in ("parcels-no-transformation", "parcels-out-of-reach")
 
 
+def test_a_better_operation_is_said_with_its_accuracy_and_grid(surveyed):
+    network, _ = surveyed
+    east, north = Transformer.from_crs("EPSG:25832", "EPSG:31467", always_xy=True).transform(
+        *network.frame.origin
+    )
+    west = layer(shapely.box(east, north, east + 50, north + 50), crs="EPSG:31467")
+    (said,) = place_parcels(west, stated(0.1), network.frame, "site.toml").findings
+    assert "good to 1 m." in said.text
+    assert "A better one exists, good to 0.1 m" in said.text
+    assert "it needs the grid de_lgl_bw_BWTA2017.tif" in said.text
+
+
 def test_bow_tie_parcels_are_mended_and_said(surveyed):
     network, _ = surveyed
     bow = polygon((0, 0), (10, 10), (10, 0), (0, 10))
