@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+import msgspec
+
+from geosite.base.errors import Finding
 from geosite.fieldbook.model import Notes
 from geosite.handover.folder.unwritable import refuse_unwritable
 from geosite.handover.model import Package
@@ -9,11 +14,18 @@ from geosite.handover.pack import pack
 from geosite.handover.report.make import refusals_in_readers_unit, survey_report
 from geosite.handover.report.model import SurveyReport
 from geosite.linework.draw import draw
+from geosite.linework.model import Drawing
 from geosite.network.adjust import adjust
-from geosite.review.answers import answer
+from geosite.network.model import Network
+from geosite.review.answers import Answers, answer
 from geosite.terrain.site import model_terrain
+from geosite.terrain.site_ground import lay_grid
+from geosite.terrain.wording import ground_not_tried
 
 __all__ = ["build", "check"]
+
+MOST_TRIED = 20_000
+"""Marks on the ground up to which `check` makes a ground that nothing in the site file asks for."""
 
 
 def build(notes: Notes) -> Package:
@@ -59,10 +71,43 @@ def check(notes: Notes) -> SurveyReport:
     with refusals_in_readers_unit(notes):
         network = adjust(notes)
         drawing = draw(notes, network)
-        # only to see whether a build would be refused
-        terrain = model_terrain(notes, network, drawing)
-        answers = answer(notes, network, drawing, terrain)
-        refuse_unwritable(pack(notes, network, drawing, terrain, answers), notes.site.handover)
-        # a parcel map elsewhere is a wrong CRS or a wrong anchor: told before anything is built
-        away = [finding for finding in answers.findings if finding.code == "parcels-away"]
-        return survey_report(notes, network, drawing, away)
+        found = _tried(notes, network, drawing)
+        return survey_report(notes, network, drawing, found)
+
+
+def _tried(notes: Notes, network: Network, drawing: Drawing) -> tuple[Finding, ...]:
+    """Raise what a build would be refused for; return what a check tells of that.
+
+    Possible grounds only make intervals, which refuse nothing, and are not drained.
+    """
+    site = notes.site
+    drainage = msgspec.structs.replace(site.drainage, confidence_runs=0)
+    notes = replace(notes, site=msgspec.structs.replace(site, drainage=drainage))
+    laid = lay_grid(notes, network, drawing)
+    if laid is not None and len(laid.rows) > MOST_TRIED and not _asks_of_ground(notes):
+        answers = answer(notes, network, drawing, None)
+        return (*_away(answers), ground_not_tried(len(laid.rows)))
+    terrain = model_terrain(notes, network, drawing)
+    answers = answer(notes, network, drawing, terrain)
+    refuse_unwritable(pack(notes, network, drawing, terrain, answers), site.handover)
+    return _away(answers)
+
+
+def _away(answers: Answers) -> tuple[Finding, ...]:
+    """Return the finding of a parcel map elsewhere: a wrong CRS or a wrong anchor, told early."""
+    return tuple(finding for finding in answers.findings if finding.code == "parcels-away")
+
+
+def _asks_of_ground(notes: Notes) -> bool:
+    """Tell whether the site file asks for what can only be refused once there is a ground."""
+    site = notes.site
+    return bool(
+        site.grades.lines
+        or site.sections
+        or site.earthworks
+        or site.designs
+        or site.prices.codes
+        or site.drainage.flow_paths_from
+        or any(code.drains_to is not None for code in site.codes.values())
+        or (site.handover.plan and site.handover.scale is not None)
+    )

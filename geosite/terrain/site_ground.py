@@ -22,7 +22,25 @@ from geosite.terrain.surface.gaps import without_gaps
 from geosite.terrain.surface.model import Surface, surface_over, triangulate_points
 from geosite.terrain.water.descent import Mask
 
-__all__ = ["SiteGround", "site_ground"]
+__all__ = ["Laid", "SiteGround", "lay_grid", "site_ground"]
+
+
+@dataclass(frozen=True, eq=False)
+class Laid:
+    """Marks on the ground, and the cells over them.
+
+    Parameters
+    ----------
+    rows : array, shape (n,)
+        Observations that are on the ground.
+    marks : array, shape (n, 3), local grid metres and metres
+    grid
+        In map units.
+    """
+
+    rows: Ints
+    marks: Floats
+    grid: Grid
 
 
 @dataclass(frozen=True, eq=False)
@@ -98,6 +116,28 @@ class SiteGround:
         ]
 
 
+def lay_grid(notes: Notes, network: Network, drawing: Drawing) -> Laid | None:
+    """Lay cells over the marks that are on the ground.
+
+    Returns
+    -------
+    Laid or None
+        None where fewer than three marks, or only marks on one line, are on the ground.
+
+    Raises
+    ------
+    InputError
+        ``[surface]`` asks for a raster that is too large.
+    """
+    rows = rows_on_ground(notes, drawing)
+    marks = np.column_stack([network.en[rows], network.elevation[rows]])
+    if not spans_area(marks):
+        return None
+    with notes.asked("surface", "cell_size"):
+        grid = grid_over(network.frame.to_map(marks), notes.site.surface.cell_size)
+    return Laid(rows, marks, grid)
+
+
 def site_ground(notes: Notes, network: Network, drawing: Drawing) -> SiteGround | None:
     """Interpolate the surface of a site.
 
@@ -111,13 +151,11 @@ def site_ground(notes: Notes, network: Network, drawing: Drawing) -> SiteGround 
     InputError
         ``[surface]`` asks for a raster that is too large.
     """
-    frame, table = network.frame, notes.site.surface
-    rows = rows_on_ground(notes, drawing)
-    marks = np.column_stack([network.en[rows], network.elevation[rows]])
-    if not spans_area(marks):
+    laid = lay_grid(notes, network, drawing)
+    if laid is None:
         return None
-    with notes.asked("surface", "cell_size"):
-        grid = grid_over(frame.to_map(marks), table.cell_size)
+    frame, table = network.frame, notes.site.surface
+    rows, marks, grid = laid.rows, laid.marks, laid.grid
     west, north = (float(v) for v in frame.to_local((grid.west, grid.north)))
     local = Grid(west, north, grid.cell_size * frame.unit_m, grid.rows, grid.cols)
     features = ground_features(notes, drawing)

@@ -17,6 +17,7 @@ from geosite.terrain.water.estimates import PavingEstimate, PondEstimate
 
 __all__ = [
     "contour_findings",
+    "ground_not_tried",
     "interval_words",
     "paving_findings",
     "pond_findings",
@@ -319,6 +320,16 @@ def _draws_findings(site: SiteGround, water: Water) -> tuple[Finding, ...]:
             f"Intervals of ponds, catchments and flat paving rest on {drawn} possible grounds, not "
             f"{asked}: {why}",
         ),
+    )
+
+
+def ground_not_tried(marks: int) -> Finding:
+    """Say that a check left the ground out."""
+    return Finding(
+        "note",
+        "ground-not-tried",
+        f"The ground between {marks:,} marks was not made to try it: only a build tells whether it "
+        "has more contours than anybody reads.",
     )
 
 

@@ -10,13 +10,19 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
+import msgspec
 import numpy as np
 import pytest
+from closed_runs import closed_runs
 
+from geosite import build
+from geosite.base.errors import OutputRefused
 from geosite.base.grid import Grid
 from geosite.base.large_rasters import Room
+from geosite.network import error_shares
 from geosite.terrain.surface.idw import interpolate_inverse_distance
 from geosite.terrain.water import trees
 from geosite.terrain.water.drainage import drain
@@ -100,6 +106,30 @@ def test_inverse_distance_grows_with_its_places() -> None:
         return lambda: interpolate_inverse_distance(points, grid, inside)
 
     assert seconds(of(240)) / seconds(of(120)) < 8
+
+
+@pytest.mark.slow
+def test_a_check_grows_with_the_runs_that_share_two_marks(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nothing is asked of the ground, so none is made to see what a build would refuse."""
+    monkeypatch.setattr(build, "MOST_TRIED", 100)
+    monkeypatch.setattr(build, "model_terrain", None)
+    monkeypatch.setattr(error_shares, "MOST_ROWS", 100)
+    few, many = closed_runs(40, 12), closed_runs(160, 12)
+    assert "ground-not-tried" in {found.code for found in build.check(few).findings}
+    # 3 to 4 as measured, 16 if it were quadratic
+    assert seconds(lambda: build.check(many)) / seconds(lambda: build.check(few)) < 8
+
+
+@pytest.mark.slow
+def test_a_large_ground_is_made_where_the_site_file_asks_for_it(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(build, "MOST_TRIED", 100)
+    case = closed_runs(5, 30)
+    handover = msgspec.structs.replace(case.site.handover, scale=1.0)
+    case = replace(case, site=msgspec.structs.replace(case.site, handover=handover))
+    with pytest.raises(OutputRefused):
+        build.check(case)
 
 
 def test_strips_are_solved_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
