@@ -17,6 +17,7 @@ from browser_cases import MARKS, sized
 from package_cases import FACTOR, HOSTILE, ferry_landing, ground, hostile_landing, marks, only
 
 from geosite.base.errors import Finding
+from geosite.handover.palette import BUILDING
 from geosite.handover.viewer.page import write_viewer
 
 pytestmark = MARKS
@@ -293,6 +294,108 @@ def test_a_phone_shows_it_without_scrolling_sideways(browser: Any, page: Path, s
     )
     light = [sum(map(int, re.findall(r"\d+", c)[:3])) for c in (ink, paper)]
     assert (light[1] > light[0]) is (scheme == "light")
+
+
+LISTEN = """
+window.written = [];
+const told = CanvasRenderingContext2D.prototype.fillText;
+CanvasRenderingContext2D.prototype.fillText = function (text, x, y) {
+  if (this.canvas.id === "screen") {
+    const wide = this.measureText(text).width, high = parseFloat(this.font.match(/([\\d.]+)px/)[1]);
+    window.written.push([text, x - wide / 2, y - 0.4 * high, x + wide / 2, y + 0.4 * high]);
+  }
+  return told.apply(this, arguments);
+};
+const cleared = CanvasRenderingContext2D.prototype.fillRect;
+CanvasRenderingContext2D.prototype.fillRect = function () {
+  if (this.canvas.id === "screen") window.written = [];
+  return cleared.apply(this, arguments);
+};
+"""
+"""Keeps what stands on the map, as text and box; every picture begins with its paper."""
+
+
+def written(browser: Any) -> dict[str, list[float]]:
+    """Return what is written on the map; nothing of it may cover anything else of it."""
+    found = browser.execute_script("return window.written")
+    boxes = np.array([box for _, *box in found])
+    held = browser.execute_script(
+        "const map = document.getElementById('screen'), own = map.getBoundingClientRect();"
+        "const ratio = map.width / own.width;"
+        "return [...document.querySelectorAll('.modes, .zooms, #scale')].map(e => {"
+        " const b = e.getBoundingClientRect();"
+        " return [b.left - own.left, b.top - own.top, b.right - own.left, b.bottom - own.top]"
+        "  .map(v => v * ratio); })"
+    )
+    for k, (text, *box) in enumerate(found):
+        rest = np.vstack([np.delete(boxes, k, axis=0), held])
+        meets = (rest[:, :2] < box[2:]).all(axis=1) & (rest[:, 2:] > box[:2]).all(axis=1)
+        assert not meets.any(), text
+    return {text: box for text, *box in found}
+
+
+@pytest.mark.parametrize("size", [(1400, 900), (820, 1180), (390, 844)])
+def test_names_cover_neither_each_other_nor_a_button(
+    browser: Any, page: Path, size: tuple[int, int]
+) -> None:
+    """On a phone the most important stand, the rest comes when it is looked at closely."""
+    script = browser.execute_cdp_cmd("Page.addScriptToEvaluateOnNewDocument", {"source": LISTEN})
+    try:
+        show(browser, page, *size)
+        names = written(browser)
+        assert {"B1", "B2", "inlet_west", "inlet_east", "apron", "island"} <= set(names)
+        named = {mark for mark, *_ in marks()} - {"B1", "B2"}
+        if size[0] > 1000:
+            assert len(named & set(names)) > len(named) / 2
+        elif size[0] < 500:
+            assert not named & set(names)
+            assert len(names) <= 30
+            find(browser, "S10")
+            for _ in range(4):
+                browser.find_element("id", "closer").click()
+            settle(browser)
+            assert "S10" in written(browser)
+    finally:
+        browser.execute_cdp_cmd("Page.removeScriptToEvaluateOnNewDocument", script)
+
+
+ROOF = """
+const map = document.getElementById("screen"), at = [];
+const copy = new OffscreenCanvas(map.width, map.height);
+const pen = copy.getContext("2d", { willReadFrequently: true });
+pen.drawImage(map, 0, 0);
+const own = pen.getImageData(0, 0, map.width, map.height).data;
+const [r, g, b] = arguments[0];
+for (let i = 0; i < own.length; i += 4)
+  if (own[i] === r && own[i + 1] === g && own[i + 2] === b)
+    at.push([(i / 4) % map.width, Math.floor(i / 4 / map.width)]);
+return at;
+"""
+
+
+def test_a_building_stands_in_the_relief_as_a_block_with_a_flat_roof(
+    browser: Any, page: Path
+) -> None:
+    show(browser, page)
+    colour = [int(BUILDING[i : i + 2], 16) for i in (1, 3, 5)]
+    browser.find_element("id", "relief-mode").click()
+    settle(browser)
+    assert "not measured" in browser.find_element("id", "blocks-words").text
+    roof = np.array(browser.execute_script(ROOF, colour))
+    assert len(roof) > 1500
+    # nothing of the ground shines through: the roof fills its outline but for its name
+    hull = shapely.convex_hull(shapely.multipoints(roof))
+    assert len(roof) > 0.75 * hull.area
+    x, y = roof[np.argmax(roof[:, 1])]  # the nearest corner of the roof; below it stands a wall
+    wide, high = browser.execute_script(
+        "const b = document.getElementById('screen').getBoundingClientRect();"
+        "return [b.width, b.height]"
+    )
+    click(browser, int(x - wide / 2), int(y - 6 - high / 2))
+    assert answer(browser)["Area"].startswith("ticket_house")
+    browser.find_element("css selector", "#layers input[data-layer='areas']").click()
+    settle(browser)
+    assert len(browser.execute_script(ROOF, colour)) < 100
 
 
 def test_hostile_names_do_nothing(browser: Any, tmp_path: Path) -> None:

@@ -5,6 +5,7 @@ import {
   layers, marks, metres, perMetre, rasters, site, unit, valueAt, wind,
 } from "./site.js";
 import { look, paintPlan, shown, tintRange } from "./plan.js";
+import { buildings, roofOf } from "./blocks.js";
 import { relief, reliefView } from "./relief.js";
 import { showProfile } from "./profile.js";
 
@@ -39,7 +40,7 @@ function paintScreen() {
     relief.paint(screen_, coarse);
     signRelief();
   } else {
-    paintPlan(context, width, height_, { ...view, zoom: view.zoom * ratio }, ratio, { writing: look.writing });
+    paintPlan(context, width, height_, { ...view, zoom: view.zoom * ratio }, ratio, { writing: look.writing, held: heldBoxes() });
     if (look.cross) paintCross();
   }
   paintScale();
@@ -58,15 +59,32 @@ function paintCross() {
   context.stroke();
 }
 
-// Names of the baseline marks and inlets over the relief, where they can be seen.
+// What lies over the map, where no name is written: left, top, right, bottom in its pixels.
+function heldBoxes() {
+  const map = screen_.getBoundingClientRect();
+  return [...document.querySelectorAll(".modes, .zooms, #scale")].map((over) => {
+    const box = over.getBoundingClientRect();
+    return [box.left - map.left, box.top - map.top, box.right - map.left, box.bottom - map.top].map((v) => v * ratio);
+  });
+}
+
+// Names of the buildings, the baseline marks and inlets over the relief, where they can be seen.
 function signRelief() {
-  if (!shown.get("points")) return;
   const ink = inks();
   context.font = `600 ${12 * ratio}px system-ui, sans-serif`;
   context.textAlign = "center";
   context.textBaseline = "bottom";
   context.lineWidth = 3 * ratio;
-  for (const mark of marks) {
+  for (const building of shown.get("areas") ? buildings : []) {
+    const roof = roofOf(building, reliefView.exaggeration), name = String(building.name ?? "").slice(0, 24);
+    const place = relief.seen(...(building.label ?? building.rings[0]).slice(0, 2), roof);
+    if (!place || context.measureText(name).width > 0.7 * relief.wideOf(building.rings[0], roof)) continue;
+    context.strokeStyle = ink.paper;
+    context.fillStyle = ink.text;
+    context.strokeText(name, ...place);
+    context.fillText(name, ...place);
+  }
+  for (const mark of shown.get("points") ? marks : []) {
     const inlet = site.codes[mark.code]?.inlet;
     if (!(inlet || baselineEnds.has(mark.point)) || mark.elevation === undefined) continue;
     const place = relief.seen(mark.e, mark.n, mark.elevation);
@@ -462,6 +480,7 @@ draw(false);
 byId("plan-mode").addEventListener("click", () => setMode("plan"));
 byId("relief-mode").addEventListener("click", () => setMode("relief"));
 byId("relief-mode").hidden = !relief;
+byId("blocks-words").hidden = !buildings.length;
 byId("draw").addEventListener("click", () => draw(!drawing));
 byId("undo").addEventListener("click", undo);
 byId("units").value = unit.name;

@@ -47,7 +47,7 @@ from geosite.handover.styles.signs import FADED, STEADY, TURNING, code_tints
 __all__ = ["viewer_script", "write_viewer"]
 
 #: Modules of the script, in the order they are joined: each imports from earlier ones only.
-_SCRIPTS = ("site.js", "plan.js", "relief.js", "profile.js", "page.js")
+_SCRIPTS = ("site.js", "plan.js", "blocks.js", "relief.js", "profile.js", "page.js")
 
 #: Cells per raster: with the rasters below this keeps the page well under a megabyte.
 _CELLS = 60_000

@@ -1,6 +1,6 @@
 // The site from above, painted on any canvas: the screen, and the cloth that the relief wears.
 
-import { area, baselineEnds, darkScreen, inks, layers, metres, rampColour, rasters, site } from "./site.js";
+import { area, baselineEnds, darkScreen, extent, inks, layers, metres, rampColour, rasters, site } from "./site.js";
 
 const QUIET = ["parcel_clearances", "catchments", "outflows"]; // switched on when asked for
 export const shown = new Map(site.layers.map((layer) => [layer.name, !QUIET.includes(layer.name)]));
@@ -71,7 +71,7 @@ function drawnOnce(name) {
 const parcelLines = drawnOnce("parcels"), flowLines = drawnOnce("flow_paths");
 
 // Paint the plan. view: {e, n, zoom (pixels per map unit)}, the place in the middle of the canvas.
-export function paintPlan(context, width, height_, view, ratio, { writing = false, paper = inks().paper } = {}) {
+export function paintPlan(context, width, height_, view, ratio, { writing = false, held = [], paper = inks().paper } = {}) {
   const ink = { ...inks(), paper }, zoom = view.zoom;
   const X = (e) => width / 2 + (e - view.e) * zoom;
   const Y = (n) => height_ / 2 - (n - view.n) * zoom;
@@ -186,7 +186,7 @@ export function paintPlan(context, width, height_, view, ratio, { writing = fals
       pen(ink.water, 1.2, layer.kind === "Point" ? [] : [1.5, 3]);
       context.stroke();
     });
-  if (writing) write(context, width, height_, X, Y, ratio, ink);
+  if (writing) write(context, width, height_, X, Y, ratio, ink, held);
   paintLine(context, X, Y, ratio, ink);
   context.setLineDash([]);
 }
@@ -250,18 +250,26 @@ function markSign(context, x, y, record, ratio, ink) {
   }
 }
 
-// Write names where there is room, the most important first.
-function write(context, width, height_, X, Y, ratio, ink) {
-  const taken = [];
-  const place = (x, y, lines, colour, bold) => {
+// A name for so many square pixels of the site at most: on a phone only the most important ones.
+const ROOM = 5000;
+
+// Write names where there is room, the most important first; none covers another or a button.
+function write(context, width, height_, X, Y, ratio, ink, held) {
+  const taken = [...held], small = [];
+  const seenWide = Math.min(X(extent[2]), width) - Math.max(X(extent[0]), 0), seenHigh = Math.min(Y(extent[1]), height_) - Math.max(Y(extent[3]), 0);
+  const most = Math.max(8, Math.round((Math.max(seenWide, 0) * Math.max(seenHigh, 0)) / (ratio * ratio * ROOM)));
+  let written = 0;
+  const place = (x, y, lines, colour, bold, kept = small) => {
     const size = 12 * ratio;
     context.font = `${bold ? "600 " : ""}${size}px system-ui, sans-serif`;
     const wide = Math.max(...lines.map((l) => context.measureText(l).width)) / 2 + ratio;
     const high = (lines.length * size * 1.15) / 2;
     if (x + wide < 0 || y + high < 0 || x - wide > width || y - high > height_) return true;
     if (x < wide || y < high || x > width - wide || y > height_ - high) return false;
-    if (taken.some((b) => x - wide < b[2] && x + wide > b[0] && y - high < b[3] && y + high > b[1])) return false;
-    taken.push([x - wide, y - high, x + wide, y + high]);
+    const meets = (b) => x - wide < b[2] && x + wide > b[0] && y - high < b[3] && y + high > b[1];
+    if (written >= most || taken.some(meets) || kept.some(meets)) return false;
+    written++;
+    taken.push([x - wide - 2 * ratio, y - high, x + wide + 2 * ratio, y + high]);
     context.textAlign = "center";
     context.textBaseline = "middle";
     context.lineWidth = 3 * ratio;
@@ -285,13 +293,13 @@ function write(context, width, height_, X, Y, ratio, ink) {
   };
   const short = (text, limit = 28) => (text.length > limit ? `${text.slice(0, limit - 1)}…` : text);
   const visible = (name) => (shown.get(name) ? layers.get(name)?.features ?? [] : []);
-  // no name covers a sign; the name of an area may cover ordinary marks
+  // no name covers a sign; the name of an area may cover ordinary marks where it has no other room
   const grand = (f) => baselineEnds.has(f.p.point) || Boolean(site.codes[f.p.code]?.inlet);
-  const spare = (f, r) => {
+  const spare = (f, r, boxes) => {
     const x = X(f.g[0][0]), y = Y(f.g[0][1]);
-    if (x > -r && y > -r && x < width + r && y < height_ + r) taken.push([x - r, y - r, x + r, y + r]);
+    if (x > -r && y > -r && x < width + r && y < height_ + r) boxes.push([x - r, y - r, x + r, y + r]);
   };
-  for (const f of visible("points")) if (grand(f)) spare(f, 7 * ratio);
+  for (const f of visible("points")) spare(f, (grand(f) ? 7 : 3) * ratio, grand(f) ? taken : small);
   for (const f of visible("points")) {
     if (!grand(f)) continue;
     const inlet = site.codes[f.p.code]?.inlet;
@@ -311,8 +319,9 @@ function write(context, width, height_, X, Y, ratio, ink) {
     const size = f.p.net_area_m2 ?? f.p.area_m2, lines = [short(f.p.feature ?? "")];
     if (size !== undefined) lines.push(area(size));
     const [e, n] = f.label ?? middle(f);
-    [[0, 0], [0, 26], [0, -26], [60, 0], [-60, 0], [90, 40], [-90, 40]].some(([dx, dy]) =>
-      place(X(e) + dx * ratio, Y(n) + dy * ratio, lines, ink.text, true));
+    const steps = [[0, 0], [0, 26], [0, -26], [60, 0], [-60, 0], [90, 40], [-90, 40]];
+    const put = (kept, tried) => tried.some(([dx, dy]) => place(X(e) + dx * ratio, Y(n) + dy * ratio, lines, ink.text, true, kept));
+    if (!put(small, steps.slice(0, 3))) put([], steps);
   }
   const middleOf = (f) => {
     const line = f.g.reduce((x, y) => (x.length >= y.length ? x : y));
@@ -326,7 +335,6 @@ function write(context, width, height_, X, Y, ratio, ink) {
         const text = `${check}${f.p.unit === "percent" ? `${Math.abs(f.p.value).toFixed(1)} %` : metres(Math.abs(f.p.value))} ${verdict}`;
         beside(...middleOf(f), [text], ink[VERDICT_INK[verdict]], verdict === "beyond");
       }
-  for (const f of visible("points")) if (!grand(f)) spare(f, 3 * ratio);
   for (const f of visible("ponding")) {
     const [e, n] = middle(f), depth = f.p.depth_m ?? f.p.max_depth_m;
     if (depth !== undefined && significant(f)) beside(X(e), Y(n), [`${metres(depth)} deep`], ink.water, false);
@@ -336,8 +344,10 @@ function write(context, width, height_, X, Y, ratio, ink) {
     [0, 40, -40, 80, -80].some((dy) => place(X(e), Y(n) + dy * ratio, [`parcel ${short(f.p.parcel ?? "")}`], ink.parcel, false));
   }
   for (const f of visible("lines")) beside(...middleOf(f), [short(f.p.feature ?? "")], ink.text, false);
-  for (const f of visible("points"))
-    if (!grand(f))
+  // a few of many marks named at random would tell nothing: most of them, or none
+  const plain = visible("points").filter((f) => !grand(f));
+  if (most - written > small.length / 2)
+    for (const f of plain)
       beside(X(f.g[0][0]), Y(f.g[0][1]), [short(f.p.point)], ink.faint, false, 6);
   for (const f of visible("contours")) {
     const line = f.g[0], elevation = f.p.elevation;

@@ -2,12 +2,13 @@
 // with and without a graphics processor. The plan is the cloth over it.
 
 import { darkScreen, inks, rasters, site } from "./site.js";
-import { paintPlan } from "./plan.js";
+import { buildingInk, buildings, paintBuildings, pixel, roofOf } from "./blocks.js";
+import { paintPlan, shown } from "./plan.js";
 
 export const reliefView = { turn: -25, tilt: 38, exaggeration: 1, zoom: 0 };
 
-// Holes in the ground, as under a building, get a flat lid at the mean height of their rim; what
-// is outside the survey stays open.
+// Holes in the ground get a flat lid at the mean height of their rim, and the block of a building
+// stands on it; what is outside the survey stays open.
 function lidded({ rows, cols, values }) {
   const filled = Float32Array.from(values), met = new Uint8Array(values.length);
   for (let start = 0; start < values.length; start++) {
@@ -77,11 +78,13 @@ export const relief = (() => {
       const y = -de * st + dn * ct;
       return [de * ct + dn * st, -(y * sp + up * cp), y * cp - up * sp];
     };
+    const built = shown.get("areas") ? buildings : [];
+    const top = Math.max(raster.high, ...built.map((one) => roofOf(one, reliefView.exaggeration)));
     // the block in the middle, as large as fits
     const box = [Infinity, Infinity, -Infinity, -Infinity];
     for (const e of [raster.west, raster.west + cols * cell])
       for (const n of [raster.north, raster.north - rows * cell])
-        for (const z of [base, raster.high]) {
+        for (const z of [base, top]) {
           const [x, y] = lay(e, n, z);
           box[0] = Math.min(box[0], x); box[1] = Math.min(box[1], y);
           box[2] = Math.max(box[2], x); box[3] = Math.max(box[3], y);
@@ -163,6 +166,21 @@ export const relief = (() => {
         if (!full(i, j - 1)) wall(a, c, east(j), north(i), east(j), north(i + 1), 0.9);
         if (!full(i, j + 1)) wall(b, d, east(j + 1), north(i), east(j + 1), north(i + 1), 0.72);
       }
+    if (built.length) {
+      const ratio = width / (canvas.clientWidth || width);
+      const most = [cloth.width - 1, cloth.height - 1];
+      const texelAt = (e, n) => {
+        const u = Math.floor((e - raster.west) * perUnit), v = Math.floor((raster.north - n) * perUnit);
+        return u < 0 || v < 0 || u > most[0] || v > most[1] ? -1 : v * cloth.width + u;
+      };
+      const side = pixel(buildingInk());
+      paintBuildings({
+        width, height: height_, depth, out, texel, project, texelAt,
+        span: Math.hypot(rows, cols) * cell, thick: Math.max(1, Math.round(1.3 * ratio)),
+        roof: pixel(buildingInk(), darkScreen.matches ? 1.25 : 1), line: pixel(inks().text),
+        face: (ax, ay, ad, bx, by, bd, cx, cy, cd, light) => triangle(ax, ay, ad, 0, 0, bx, by, bd, 0, 0, cx, cy, cd, 0, 0, light, side & 0xffffff),
+      }, reliefView.exaggeration);
+    }
     context.putImageData(image, 0, 0);
     last = { width, height: height_, texel, depth, project };
   }
@@ -185,5 +203,12 @@ export const relief = (() => {
     return last.depth[i] < d - slack ? null : [x, y];
   }
 
-  return { paint, pick, seen, forget: () => { pixels = null; }, cells: rows * cols };
+  // How wide a line is in the last picture.
+  function wideOf(line, z) {
+    const xs = [];
+    for (let i = 0; i < line.length; i += 2) xs.push(last.project(line[i], line[i + 1], z)[0]);
+    return Math.max(...xs) - Math.min(...xs);
+  }
+
+  return { paint, pick, seen, wideOf, forget: () => { pixels = null; }, cells: rows * cols };
 })();
