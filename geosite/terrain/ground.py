@@ -19,6 +19,7 @@ import shapely
 from geosite.base.arrays import Floats, Ints
 from geosite.base.statistics import t_factor
 from geosite.network.covariance import covariance, sigmas
+from geosite.network.draws import Draws, draw_marks
 from geosite.network.model import LinearForm, Network
 from geosite.terrain.contrasts import contrasts, cross, plane_gradients
 from geosite.terrain.draws import GroundDraws, Rough
@@ -292,6 +293,26 @@ class Ground:
     def draw(self, draws: range) -> tuple[Floats, Rough]:
         """Draw some of the possible grounds: see `GroundDraws.draw`."""
         return self._drawn.draw(draws)
+
+    def mark_draws(self, rows: Ints) -> Floats:
+        """Return the errors of observations on each of the possible grounds.
+
+        Parameters
+        ----------
+        rows : array, shape (k,)
+            Observations, whether they lie on the ground or not.
+
+        Returns
+        -------
+        array, shape (draws, k, 3), metres
+            Of easting, northing and elevation.
+        """
+        prepared = Draws.of(self.network)
+        parts = [
+            draw_marks(self.network, self.seed, range(first, first + 1), prepared)[:, rows]
+            for first in range(self.draws)
+        ]
+        return np.concatenate(parts) if parts else np.empty((0, len(rows), 3))
 
     @property
     def lattice(self) -> Lattice:

@@ -61,7 +61,7 @@ def compare_design(
     missing = tuple(name for name, _ in plan.points if name not in book.marks)
     surfaces: tuple[SurfaceDeviation, ...] = ()
     if ground is not None and plan.zones:
-        surfaces = surface_deviations(notes, drawing, ground, plan.zones, before)
+        surfaces = surface_deviations(notes, drawing, ground, datum, plan.zones, before)
     made = AsBuilt(judged, surfaces, missing)
     return replace(made, findings=wording.findings(made, notes))
 

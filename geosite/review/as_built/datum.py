@@ -64,6 +64,31 @@ class Datum:
         share = np.full(count, -float(form.up.sum()) / count)
         return form + LinearForm(self.level_rows, none, none, share)
 
+    def of_ground(self, plan: Floats, level: Floats, places: Floats, slope: Floats) -> Floats:
+        """Return what the frame moves the height of the ground, draw by draw.
+
+        Parameters
+        ----------
+        plan : array, shape (draws, m, 2 or 3), metres
+            Errors of the observations in `plan_rows`.
+        level : array, shape (draws, k, 3), metres
+            Errors of those in `level_rows`.
+        places : array, shape (n, 2), local grid metres
+        slope : array, shape (n, 2)
+            Rise of the ground towards east and north there: moved sideways, a slope rises or falls.
+
+        Returns
+        -------
+        array, shape (draws, n), metres
+        """
+        errors = plan[:, :, :2].reshape(len(plan), -1)
+        east, north, turn = (errors @ self.gain.T).T[:, :, None]
+        away = places - self.middle
+        shift_east, shift_north = east - turn * away[:, 1], north + turn * away[:, 0]
+        lift = level[:, :, 2].mean(axis=1)[:, None]
+        found: Floats = lift - shift_east * slope[:, 0] - shift_north * slope[:, 1]
+        return found
+
 
 def datum_of(notes: Notes, network: Network) -> Datum:
     """Return the frame of a survey's known marks, or of its baseline where only one is known."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Literal
 
 import numpy as np
@@ -16,6 +17,7 @@ from geosite.base.estimate import Estimate
 from geosite.base.grid import Grid
 from geosite.fieldbook.model import Notes
 from geosite.linework.model import Drawing
+from geosite.review.as_built.datum import Datum
 from geosite.review.design_ground.zones import Zone
 from geosite.terrain.ground import Ground
 from geosite.terrain.water.flow import polygons
@@ -89,14 +91,39 @@ class SurfaceDeviation:
     patches: tuple[Patch, ...] = ()
 
 
+@dataclass(frozen=True, eq=False)
+class _Held:
+    """A ground in the frame of the marks that hold it."""
+
+    ground: Ground
+    datum: Datum
+
+    @cached_property
+    def errors(self) -> tuple[Floats, Floats]:
+        """Of the marks that hold it, on each possible ground."""
+        rows = self.datum.plan_rows, self.datum.level_rows
+        return self.ground.mark_draws(rows[0]), self.ground.mark_draws(rows[1])
+
+    def draws_at(self, places: Floats) -> Floats:
+        """Return the possible grounds at places, less what the frame of each moves them."""
+        triangle, _ = self.ground.weights(places)
+        moved = self.datum.of_ground(*self.errors, places, self.ground.gradients[triangle])
+        found: Floats = self.ground.draws_at(places) - moved
+        return found
+
+
 def surface_deviations(
     notes: Notes,
     drawing: Drawing,
     ground: Ground,
+    datum: Datum,
     zones: Sequence[Zone],
     before: Ground | None,
 ) -> tuple[SurfaceDeviation, ...]:
-    """Compare the areas of each code with the design under them."""
+    """Compare the areas of each code with the design under them.
+
+    Against the marks that hold both, as marks and edges are: see `geosite.review.as_built.datum`.
+    """
     design = shapely.union_all([zone.shape for zone in zones])
     shapes: dict[str, list[BaseGeometry]] = {}
     for feature in drawing.features:
@@ -104,9 +131,9 @@ def surface_deviations(
             met = shapely.intersection(shapely.force_2d(feature.geometry), design)
             if met.area > 0:
                 shapes.setdefault(feature.code, []).append(met)
-    found = []
+    held, found = _Held(ground, datum), []
     for code, parts in shapes.items():
-        one = _compared(notes, code, shapely.union_all(parts), ground, zones, before)
+        one = _compared(notes, code, shapely.union_all(parts), held, zones, before)
         if one is not None:
             found.append(one)
     return tuple(found)
@@ -166,10 +193,11 @@ def _compared(
     notes: Notes,
     code: str,
     shape: BaseGeometry,
-    ground: Ground,
+    held: _Held,
     zones: Sequence[Zone],
     before: Ground | None,
 ) -> SurfaceDeviation | None:
+    ground = held.ground
     grid, cells, places = _lattice(shape)
     designed = np.full(len(places), np.nan)
     for zone in zones:
@@ -185,7 +213,7 @@ def _compared(
     area = float(shapely.area(shape)) / factor**2 * float(met.mean())
     cell = area / len(places)
     off = built - designed
-    draws = ground.draws_at(places) - designed if ground.draws else off[None, :]
+    draws = held.draws_at(places) - designed if ground.draws else off[None, :]
     limits = notes.site.tolerances.get(code)
     height = None if limits is None else limits.height
     share, patches = None, tuple[Patch, ...]()

@@ -49,25 +49,29 @@ def survey(
     return notes, adjust(notes)
 
 
-def plan(network: Network, level: float = 100.0) -> Plan:
+def plan(network: Network, level: float = 100.0, fall: float = 0.0) -> Plan:
+    """Lay out the pad; it rises by `fall` in each metre to the east."""
     frame = network.frame
     places = {
-        n: np.array([*frame.to_local((1000.0 + x, 1000.0 + y)), level])
+        n: np.array([*frame.to_local((1000.0 + x, 1000.0 + y)), level + fall * (x - 10)])
         for n, (x, y) in SQUARE.items()
     }
     ring = np.array([*places.values(), places["C1"]])
-    zone = pad("pad", shapely.Polygon(ring[:, :2]), ring[0, :2], level, 0.0, 0.0, 1.0)
+    zone = pad("pad", shapely.Polygon(ring[:, :2]), ring[0, :2], ring[0, 2], fall, 1.5 * np.pi, 1.0)
     return Plan(tuple(places.items()), (Edge("pad", ring, True),), (zone,))
 
 
 def compared(
-    built: dict[str, tuple[float, float, float]], ground: bool = False, **how: object
+    built: dict[str, tuple[float, float, float]],
+    ground: bool = False,
+    fall: float = 0.0,
+    **how: object,
 ) -> AsBuilt:
     notes, network = survey(built, **how)  # type: ignore[arg-type]
     drawing = draw(notes, network)
     laid = site_ground(notes, network, drawing) if ground else None
     return compare_design(
-        notes, network, drawing, None if laid is None else laid.ground, plan(network)
+        notes, network, drawing, None if laid is None else laid.ground, plan(network, fall=fall)
     )
 
 
@@ -139,6 +143,28 @@ def test_the_surface_is_compared_and_its_volumes() -> None:
     assert one.share_within.value == pytest.approx(0.5, abs=0.02)
     assert one.above_m3.value == pytest.approx(10 * 5 * 0.05 / 2, rel=0.02)
     assert one.below_m3.value == pytest.approx(10 * 5 * 0.05 / 2, rel=0.02)
+
+
+@pytest.mark.parametrize("fall", [0.0, 0.2])
+def test_what_the_known_marks_are_off_on_the_map_is_no_deviation_of_the_surface(
+    fall: float,
+) -> None:
+    built = {n: (x, y, 0.01 + fall * (x - 10)) for n, (x, y) in SQUARE.items()}
+    limits = {"slab": Tolerance(height=0.025)}
+    sure, unsure = (
+        compared(built, ground=True, limits=limits, sigma=sigma, fall=fall)
+        for sigma in (1e-4, 0.05)
+    )
+    (one,), (other,) = sure.surfaces, unsure.surfaces
+    # five centimetres of the map, in plan and in height, are in the frame of both
+    assert other.mean_m.value == pytest.approx(0.01, abs=1e-3)
+    for found in (one, other):
+        assert found.mean_m.high - found.mean_m.low < 0.004
+        assert [patch.verdict for patch in found.patches] == ["within"]
+    # a mark of the same surface says the same
+    (mark,) = [d for d in unsure.deviations if d.name == "C1"]
+    assert mark.up is not None
+    assert mark.up.high - mark.up.low < 0.004
 
 
 def test_points_that_nobody_measured_are_named() -> None:
