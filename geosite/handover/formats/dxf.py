@@ -28,6 +28,7 @@ from geosite.drawing.ink import Stroke
 from geosite.handover.formats.wkb import arc_of
 from geosite.handover.model import Layer, Package
 from geosite.handover.palette import STROKES
+from geosite.handover.specks import without_specks
 from geosite.linework.model import Feature, Piece
 
 if TYPE_CHECKING:
@@ -38,6 +39,8 @@ __all__ = ["write_dxf"]
 # DXF reference, header variable $INSUNITS
 _UNITS = {"metre": 6, "foot": 2, "US survey foot": 21}
 TEXT_HEIGHT_M = 0.25
+# parts of ponds of fewer cells are left out where there are very many
+_SPECK_CELLS = 4
 # there when asked for, in the way otherwise
 _OFF = ("survey-catchments",)
 # what a layer name cannot hold in DXF
@@ -59,6 +62,8 @@ def write_dxf(path: Path, package: Package) -> None:
             ("unit", frame.unit_name),
         ):
             drawing.header.custom_vars.append(name, _one_line(text))
+        cell = max((r.grid.cell_size for r in package.rasters), default=0.0)
+        package, specks = without_specks(package, _SPECK_CELLS * cell**2)
         sheet = _Sheet(drawing, frame)
         sheet.outlined = {f.code for f in package.features if f.kind != "point"}
         for feature in package.features:
@@ -68,7 +73,7 @@ def write_dxf(path: Path, package: Package) -> None:
                 sheet.marks(layer)
             elif layer.name not in ("areas", "lines", "marks"):
                 sheet.layer(layer)
-        sheet.zoom(package)
+        sheet.zoom(package, specks)
         # the library adds them in the order of a set, another one in every process
         for kind in sorted(drawing.entitydb.dxf_types_in_use()):
             drawing.classes.add_class(kind)
@@ -270,7 +275,7 @@ class _Sheet:
         ]
         self.space.add_lwpolyline(points, format="xyse", dxfattribs=on)
 
-    def zoom(self, package: Package) -> None:
+    def zoom(self, package: Package, specks: int) -> None:
         """Let the drawing open on the whole survey."""
         shapes = [
             g for layer in package.layers for g in layer.geometries if layer.name != "parcels"
@@ -285,6 +290,13 @@ class _Sheet:
             (west, south - 4.0 * self.text, 0.0),
             "survey-notes",
         )
+        if specks:
+            self.write(
+                f"{specks} parts of ponds of less than {_SPECK_CELLS} cells of the raster are left "
+                "out of this drawing; site.gpkg has all.",
+                (west, south - 6.0 * self.text, 0.0),
+                "survey-notes",
+            )
         self.space.reset_extents((west, south, 0.0), (east, north, 0.0))
         size = max(north - south, 0.6 * (east - west), self.text)
         self.drawing.set_modelspace_vport(

@@ -31,6 +31,7 @@ from geosite.handover.plan.measures import Measures, layer_of
 from geosite.handover.plan.profile import draw_sections
 from geosite.handover.plan.tiles import Tile, key_map, match_lines, tiles
 from geosite.handover.plan.words import words_fit, words_group
+from geosite.handover.specks import without_specks
 from geosite.handover.styles.signs import code_tints
 
 __all__ = ["PNG_DPI", "draw_plan", "layout_of", "place_of", "tiles_of", "write_plan"]
@@ -44,6 +45,8 @@ _WATER = ("contours", "drainage_arrows", "flow_paths", "ponding")
 _GROUND = frozenset({*_WATER, "areas", "lines", "outflows", "catchments"})
 _WATER_FINDINGS = frozenset({"pond", "ponds-not-significant", "fall-from-building", "flat-paving"})
 PNG_DPI = 150
+#: The smallest part of a pond that is read on paper, square mm.
+_READABLE_MM2 = 1.0
 
 
 def write_plan(folder: Path, package: Package, options: Handover) -> tuple[Path, ...]:
@@ -166,6 +169,7 @@ def draw_plan(
     picture = background_of(package, layout.view) if drawn is None else None
     if picture is None:
         package = replace(package, background=None)
+    package, specks = without_specks(package, _READABLE_MM2 / layout.view.mm_per_unit**2)
     groups, dropped = draw_map(package, layout, measures, tints, apart)
     header = header_group(package, layout, measures, called)
     lacking = any(
@@ -189,7 +193,7 @@ def draw_plan(
             beside,
             frame_group(layout),
             header,
-            words_group(package, layout, measures, tints, dropped, lacking),
+            words_group(package, layout, measures, tints, dropped, specks, lacking),
         ),
         place=place_of(layout.view),
         picture=picture,

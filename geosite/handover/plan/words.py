@@ -64,10 +64,12 @@ def words_group(
     measures: Measures,
     tints: Mapping[str, str],
     dropped: int,
+    specks: int,
     lacking: bool,
 ) -> Group:
     """Return the words, spread over the columns of the layout; lists are cut where they must be."""
     blocks = _blocks(package, measures, layout, dropped, lacking, tints)
+    blocks["place"] = place_block(package, measures, dropped, lacking, specks=specks)
     items: Items = []
     for rows, without in _CUTS:
         kept = [block for name, block in blocks.items() if name not in without]
@@ -185,7 +187,12 @@ def _accuracy(package: Package, measures: Measures) -> Block:
 
 
 def place_block(
-    package: Package, measures: Measures, dropped: int, lacking: bool, rest: str = ""
+    package: Package,
+    measures: Measures,
+    dropped: int,
+    lacking: bool,
+    rest: str = "",
+    specks: int = 0,
 ) -> Block:
     """Return map, heights and units, and what was left out; `rest` is the file that has it."""
     frame = package.frame
@@ -203,6 +210,10 @@ def place_block(
         if dropped:
             labels = "1 label is" if dropped == 1 else f"{dropped} labels are"
             column.paragraph(f"For lack of room {labels} left out; {rest or 'site.gpkg'} has all.")
+        if specks:
+            column.paragraph(
+                f"{specks} parts of ponds too small to be read are left out; site.gpkg has all."
+            )
         if lacking:
             column.paragraph(
                 f"A □ stands for a letter this font lacks; {rest or 'viewer.html'} shows it."
