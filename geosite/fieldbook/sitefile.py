@@ -604,6 +604,9 @@ class Sheet(Table, frozen=True, kw_only=True):
     background: str | None = None
     """Georeferenced picture under the plan: GeoTIFF in grey or colour, 8 bits a band, in any CRS.
     Example: `"air.tif"`. Since 0.2."""
+    units: Literal["one", "both"] = "one"
+    """`"both"`: take-off and the plan's surfaces in metric and customary units, that of
+    `[handover] unit` first; each is rounded by what is known in it. Since 0.2."""
     revisions: tuple[Revision, ...] = ()
     """Oldest first."""
 

@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import dataclasses
 import io
+import re
 from collections.abc import Mapping
+from pathlib import Path
 from typing import Any
 
 import package_cases
 import pypdf
 
-from geosite.fieldbook.sitefile import Code, Handover
+from geosite.fieldbook.sitefile import Code, Handover, Sheet
 from geosite.handover.model import Package, Table
 from geosite.handover.papers.takeoff import takeoff_pdf
+from geosite.handover.plan.sheet import write_plan
 
 CODES = {
     "asphalt": Code(title="Asphalt apron", geometry="area"),
@@ -95,6 +98,38 @@ def test_feet_are_square_feet_and_cubic_yards() -> None:
     assert "10 000 +/- 10 ft²" in text  # 10,000 sq ft are 929.0304 m2 exactly
     work = ({"earthwork": "dig", "method": "grid", "cut_m3": 0.764554857984},)
     assert "1.00 yd³" in read(package(APRON, earthworks=work), unit="ft")
+
+
+def test_both_units_stand_below_each_other_each_with_the_digits_known_in_it() -> None:
+    """By hand: 14994.26 m2 are 161 396.9 ft2, good to 210 ft2: tens; 15855 m2 are 170 661.8."""
+    small = {"cut_m3": 10.0, "cut_low_m3": 8.0, "cut_high_m3": 12.0}
+    whole = package(APRON, BOTH, earthworks=({"earthwork": "pit", **small},))
+    both = dataclasses.replace(whole, sheet=Sheet(units="both"))
+    text = read(both)
+    assert "14 994 +/- 20 m² 161 400 +/- 210 ft²" in text
+    assert "15 855 m² 170 670 ft²" in text
+    assert "10.0 (8.0 to 12.0) m³ 13.1 (10.5 to 15.7) yd³" in text
+    assert read(both, unit="ft").index("ft²") < read(both, unit="ft").index("m²")
+    assert "ft" not in read(whole)
+
+
+def test_the_surfaces_of_the_plan_are_told_in_both_units(tmp_path: Path) -> None:
+    whole = package_cases.ferry_landing()
+    totals = Table("quantities", "", (), [{**BOTH, "net_area_95_m2": 2.0}])
+    both = dataclasses.replace(whole, tables=(totals,), sheet=Sheet(units="both"))
+    sizes = {}
+    for name, one in (("one", whole), ("both", both)):
+        (tmp_path / name).mkdir()
+        write_plan(tmp_path / name, one, Handover())
+        page = pypdf.PdfReader(tmp_path / name / "plan.pdf").pages[0]
+        text = page.extract_text().replace("\u202f", " ")
+        sizes[name] = re.findall(r"^([\d .]+) (m²|ft²)", text, re.MULTILINE)
+    assert not [unit for _, unit in sizes["one"] if unit == "ft²"]
+    metres = [float(v.replace(" ", "")) for v, unit in sizes["both"] if unit == "m²"]
+    feet = [float(v.replace(" ", "")) for v, unit in sizes["both"] if unit == "ft²"]
+    assert feet
+    for size in feet:
+        assert any(abs(m / 0.3048**2 - size) < 0.6 for m in metres)
 
 
 def test_earthworks_are_printed_with_both_ends_of_their_interval() -> None:

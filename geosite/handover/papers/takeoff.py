@@ -35,19 +35,23 @@ _EARTHWORK_CAUTION = (
 
 @dataclass(frozen=True, slots=True)
 class _Unit:
-    """A unit that quantities are written in."""
+    """A unit that quantities are written in: factor from metres, square or cubic metres, symbol."""
 
-    per_metre: float
-    length: str
-    area: str
-    volume: str
-    per_volume: float
-    """Units of volume in a cubic metre."""
+    m: tuple[float, str]
+    m2: tuple[float, str]
+    m3: tuple[float, str]
 
+    def of(self, metric: str) -> tuple[float, str]:
+        """Return factor and symbol of ``"m"``, ``"m2"`` or ``"m3"``."""
+        return {"m": self.m, "m2": self.m2, "m3": self.m3}[metric]
+
+
+_Units = tuple[_Unit, ...]
+"""In which every quantity is written, one below the other."""
 
 _UNITS: Mapping[Literal["m", "ft"], _Unit] = {
-    "m": _Unit(1.0, "m", "m²", "m³", 1.0),
-    "ft": _Unit(1 / FOOT_M, "ft", "ft²", "yd³", 1 / _YARD**3),
+    "m": _Unit((1.0, "m"), (1.0, "m²"), (1.0, "m³")),
+    "ft": _Unit((1 / FOOT_M, "ft"), (1 / FOOT_M**2, "ft²"), (1 / _YARD**3, "yd³")),
 }
 
 
@@ -59,7 +63,7 @@ def takeoff_pdf(package: Package, options: Handover) -> bytes | None:
     package
         With the table ``quantities`` and, where asked for, ``earthworks``.
     options
-        ``[handover]``: unit and sheet.
+        ``[handover]``: unit and sheet; ``[sheet] units`` of the package may ask for both units.
 
     Returns
     -------
@@ -79,15 +83,17 @@ def takeoff_blocks(package: Package, options: Handover) -> list[Block]:
     records = tables.get("quantities", ())
     if not records:
         return []
-    unit = _UNITS[options.unit]
+    units: _Units = (_UNITS[options.unit],)
+    if package.sheet.units == "both":
+        units += (_UNITS["ft" if options.unit == "m" else "m"],)
     totals = [r for r in records if not r.get("feature")]
     features = [r for r in records if r.get("feature")]
     blocks: list[Block] = [Heading("Take-off"), Paragraph(_HOW_TO_READ)]
-    blocks += _orders(package, totals, unit)
-    blocks += _areas(package, features, totals, unit)
-    blocks += _lines(package, features, totals, unit)
+    blocks += _orders(package, totals, units)
+    blocks += _areas(package, features, totals, units)
+    blocks += _lines(package, features, totals, units)
     blocks += _pieces(package, totals)
-    blocks += _earthworks(tables.get("earthworks", ()), unit)
+    blocks += _earthworks(tables.get("earthworks", ()), units)
     return blocks + _prices(tables.get("prices", ()))
 
 
@@ -99,26 +105,35 @@ def _name(package: Package, code: str | None) -> str:
     return title or code
 
 
-def _told(record: Record, stem: str, metric: str, factor: float, symbol: str) -> str:
+def _told(record: Record, stem: str, metric: str, units: _Units) -> str:
     value = record.get(f"{stem}_{metric}")
     if value is None:
         return ""
-    half = record.get(f"{stem}_95_{metric}")
-    return written(value * factor, None if half is None else half * factor, symbol)
+    return _in_each(value, record.get(f"{stem}_95_{metric}"), metric, units)
 
 
-def _order(record: Record, stem: str, metric: str, factor: float, symbol: str) -> str:
+def _in_each(value: float, half: float | None, metric: str, units: _Units) -> str:
+    """Return a quantity with its interval in each unit, no digit more than is known in it."""
+    pairs = (unit.of(metric) for unit in units)
+    return "\n".join(written(value * f, None if half is None else half * f, s) for f, s in pairs)
+
+
+def _order(record: Record, stem: str, metric: str, units: _Units) -> str:
     """Return what to order: rounded up at the last digit that its interval bears."""
-    value = record.get(f"order_{stem}_{metric}" if metric else f"order_{stem}")
+    value = record.get(f"order_{stem}_{metric}")
     if value is None:
         return ""
-    half = record.get(f"order_{stem}_95_{metric}" if metric else f"order_{stem}_95")
+    half = record.get(f"order_{stem}_95_{metric}")
+    return "\n".join(_rounded_up(value, half, *unit.of(metric)) for unit in units)
+
+
+def _rounded_up(value: float, half: float | None, factor: float, symbol: str) -> str:
     places = decimals(None if half is None else half * factor)
     step = 10.0**-places
     return f"{grouped(math.ceil(value * factor / step - 1e-9) * step, places)} {symbol}".rstrip()
 
 
-def _orders(package: Package, totals: Sequence[Record], unit: _Unit) -> list[Block]:
+def _orders(package: Package, totals: Sequence[Record], units: _Units) -> list[Block]:
     rows = []
     for record in totals:
         meaning = package.codes.get(record.get("code") or "")
@@ -127,22 +142,23 @@ def _orders(package: Package, totals: Sequence[Record], unit: _Unit) -> list[Blo
         name, waste = _name(package, record.get("code")), record.get("waste_percent")
         added = f"{waste:g} %" if waste else ""
         kinds = (
-            ("on the ground's slope", "area", "surface_area", "m2", unit.per_metre**2, unit.area),
-            ("by depth", "volume", "volume", "m3", unit.per_volume, unit.volume),
-            ("along it", "length", "length", "m", unit.per_metre, unit.length),
+            ("on the ground's slope", "area", "surface_area", "m2"),
+            ("by depth", "volume", "volume", "m3"),
+            ("along it", "length", "length", "m"),
         )
-        for how, ordered, measured, metric, factor, symbol in kinds:
-            order = _order(record, ordered, metric, factor, symbol)
+        for how, ordered, measured, metric in kinds:
+            order = _order(record, ordered, metric, units)
             if order:
-                said = _told(record, measured, metric, factor, symbol)
+                said = _told(record, measured, metric, units)
                 rows.append((name, how, said, added, order))
         if record.get("order_material") is not None:
             symbol = with_signs(record.get("material_unit") or "")
             value, half = record.get("material"), record.get("material_95")
-            said = "" if value is None else written(value, half, symbol)
-            rows.append(
-                (name, "by coverage", said, added, _order(record, "material", "", 1, symbol))
+            order = _rounded_up(
+                record["order_material"], record.get("order_material_95"), 1.0, symbol
             )
+            said = "" if value is None else written(value, half, symbol)
+            rows.append((name, "by coverage", said, added, order))
     if not rows:
         return []
     columns = (
@@ -172,9 +188,8 @@ def _by_code(
 
 
 def _areas(
-    package: Package, features: Sequence[Record], totals: Sequence[Record], unit: _Unit
+    package: Package, features: Sequence[Record], totals: Sequence[Record], units: _Units
 ) -> list[Block]:
-    square = unit.per_metre**2
     rows, strong = [], set()
     for number, (is_total, record) in enumerate(_by_code(features, totals, "area")):
         if is_total:
@@ -183,10 +198,10 @@ def _areas(
             (
                 _name(package, record.get("code")),
                 "all" if is_total else str(record.get("feature")),
-                _told(record, "gross_area", "m2", square, unit.area),
-                _told(record, "net_area", "m2", square, unit.area),
-                _told(record, "edging", "m", unit.per_metre, unit.length),
-                _told(record, "volume", "m3", unit.per_volume, unit.volume),
+                _told(record, "gross_area", "m2", units),
+                _told(record, "net_area", "m2", units),
+                _told(record, "edging", "m", units),
+                _told(record, "volume", "m3", units),
             )
         )
     if not rows:
@@ -203,7 +218,7 @@ def _areas(
 
 
 def _lines(
-    package: Package, features: Sequence[Record], totals: Sequence[Record], unit: _Unit
+    package: Package, features: Sequence[Record], totals: Sequence[Record], units: _Units
 ) -> list[Block]:
     rows, strong = [], set()
     for number, (is_total, record) in enumerate(_by_code(features, totals, "line")):
@@ -215,14 +230,8 @@ def _lines(
             (
                 _name(package, record.get("code")),
                 "all" if is_total else str(record.get("feature")),
-                _told(record, "length", "m", unit.per_metre, unit.length),
-                ""
-                if sloped is None
-                else written(
-                    sloped * unit.per_metre,
-                    None if half is None else half * unit.per_metre,
-                    unit.length,
-                ),
+                _told(record, "length", "m", units),
+                "" if sloped is None else _in_each(sloped, half, "m", units),
             )
         )
     if not rows:
@@ -247,7 +256,7 @@ def _pieces(package: Package, totals: Sequence[Record]) -> list[Block]:
     return [Heading("Pieces", 2), Table((Column("what", 2.0), Column("pieces", 0.4, "end")), rows)]
 
 
-def _earthworks(records: Sequence[Record], unit: _Unit) -> list[Block]:
+def _earthworks(records: Sequence[Record], units: _Units) -> list[Block]:
     if not records:
         return []
     rows = tuple(
@@ -255,7 +264,7 @@ def _earthworks(records: Sequence[Record], unit: _Unit) -> list[Block]:
             str(r.get("earthwork") or ""),
             str(r.get("feature") or ""),
             str(r.get("method") or ""),
-            *(_volume(r, stem, unit) for stem in ("cut", "fill", "net")),
+            *(_volume(r, stem, units) for stem in ("cut", "fill", "net")),
         )
         for r in records
     )
@@ -310,13 +319,16 @@ def _prices(records: Sequence[Record]) -> list[Block]:
     ]
 
 
-def _volume(record: Record, stem: str, unit: _Unit) -> str:
+def _volume(record: Record, stem: str, units: _Units) -> str:
     value = record.get(f"{stem}_m3")
     if value is None:
         return ""
     low, high = record.get(f"{stem}_low_m3"), record.get(f"{stem}_high_m3")
     if low is None or high is None:
-        return _told(record, stem, "m3", unit.per_volume, unit.volume)
-    places = decimals((high - low) / 2 * unit.per_volume)
-    ends = (grouped(v * unit.per_volume, places) for v in (value, low, high))
-    return "{} ({} to {}) {}".format(*ends, unit.volume)
+        return _told(record, stem, "m3", units)
+    told = []
+    for factor, symbol in (unit.m3 for unit in units):
+        places = decimals((high - low) / 2 * factor)
+        ends = (grouped(v * factor, places) for v in (value, low, high))
+        told.append("{} ({} to {}) {}".format(*ends, symbol))
+    return "\n".join(told)

@@ -134,13 +134,34 @@ def surfaces_block(package: Package, measures: Measures, tints: Mapping[str, str
             title = (meaning.title if meaning is not None else "") or code or "without a code"
             building = meaning is not None and meaning.building
             tint = BUILDING if building else tints.get(code, PAPER)
-            column.row(_swatch(tint, building, column.k), printable(title), measures.area(area))
+            first, *others = _sizes(package, measures, code, area)
+            column.row(_swatch(tint, building, column.k), printable(title), first)
+            for other in others:
+                column.row(None, "", other)
         more(column, len(sums), limit, "quantities.csv")
         note = "Net of the shapes inside." if any(r["inside"] for r in layer.records) else ""
         if note:
             column.paragraph(note, colour=FAINT)
 
     return block
+
+
+def _sizes(package: Package, measures: Measures, code: str, area_m2: float) -> list[str]:
+    """Return the size of a surface, in both units where asked, rounded by what is known then."""
+    if package.sheet.units != "both":
+        return [measures.area(area_m2)]
+    quantities = (t.records for t in package.tables if t.name == "quantities")
+    half_m2 = next(
+        (
+            record.get("net_area_95_m2")
+            for records in quantities
+            for record in records
+            if record.get("code") == code and not record.get("feature")
+        ),
+        None,
+    )
+    other = Measures("ft" if measures.unit == "m" else "m")
+    return [each.area_known(area_m2, half_m2) for each in (measures, other)]
 
 
 def _swatch(tint: str, building: bool, k: float) -> Callable[[float, float], Items]:

@@ -56,6 +56,18 @@ class Measures:
         digits = 2 if value < 10 else 1 if value < 10_000 else 0
         return f"{value:,.{digits}f} {self.unit}²".replace(",", "\u202f")
 
+    def area_known(self, area_m2: float, half_m2: float | None) -> str:
+        """Return an area with its unit, no digit more than its interval bears.
+
+        Examples
+        --------
+        >>> Measures("ft").area_known(749.8, 2.0), Measures("m").area_known(749.8, 2.0)
+        ('8\u202f071 ft²', '749.8 m²')
+        """
+        square = self.unit_m**2
+        places = decimals(None if half_m2 is None else half_m2 / square)
+        return f"{grouped(area_m2 / square, places)} {self.unit}²"
+
     def volume(self, volume_m3: float) -> str:
         """Return a volume with its unit."""
         return f"{volume_m3 / self.unit_m**3:.2f} {self.unit}³"
