@@ -1,0 +1,88 @@
+"""Whatever format a file has, no warning and no message of a library reaches the terminal.
+
+Run in a process of its own, as a user does: libraries in C write past Python's own streams.
+"""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import geopandas
+import numpy as np
+import pyogrio
+import pytest
+import shapely
+from cli_runner import FERRY, geosite_process
+
+from geosite.reading.foreign import driver_names
+
+pytestmark = pytest.mark.slow
+JETTY = FERRY.parent / "jetty_feet"
+(SHAPEFILE,) = driver_names(["Shapefile"])
+
+FORMATS = {
+    "geojson": "GeoJSON",
+    "fgb": "FlatGeobuf",
+    "gml": "GML",
+    "shp": SHAPEFILE,
+    "gpkg": "GPKG",
+}
+KML = """\
+<?xml version="1.0" encoding="UTF-8"?>
+<kml xmlns="http://www.opengis.net/kml/2.2"><Document><Folder><name>parcels</name><Placemark>
+<name>12</name><Polygon><outerBoundaryIs><LinearRing><coordinates>{ring}</coordinates></LinearRing>
+</outerBoundaryIs></Polygon></Placemark></Folder></Document></kml>
+"""
+# as a terminal has it: nothing switched off, and no setting of the tests handed on
+SHOWN = {name: value for name, value in os.environ.items() if name != "PYTHONWARNINGS"}
+
+
+def write(path: Path, shapes: list[shapely.Geometry], crs: str) -> None:
+    names = [f"{number}" for number in range(12, 12 + len(shapes))]
+    frame = geopandas.GeoDataFrame({"parcel": names}, geometry=shapes, crs=crs)
+    pyogrio.write_dataframe(frame, path, driver=FORMATS[path.suffix[1:]])
+
+
+@pytest.mark.parametrize("ending", FORMATS)
+def test_points(ending: str, tmp_path: Path) -> None:
+    places = [(e, n, 400 + 0.02 * e + 0.01 * n) for e in range(0, 40, 10) for n in range(0, 40, 10)]
+    moved = np.add(places, (512300, 5276100, 0))
+    write(tmp_path / f"p.{ending}", list(shapely.points(moved)), "EPSG:25832")
+    out = tmp_path / "out"
+    ran = geosite_process(
+        *("execute", "interpolate-elevation", "--points", tmp_path / f"p.{ending}"),
+        *("--cell-size", 1, "--out", out),
+        env=SHOWN,
+    )
+    assert ran.status == 0, ran.err
+    table = tmp_path / "p.csv"
+    rows = [",".join(map(str, place)) for place in moved.tolist()]
+    table.write_text("\n".join(["easting,northing,elevation", *rows]) + "\n", "utf-8")
+    plain = geosite_process(
+        *("execute", "interpolate-elevation", "--points", table, "--crs", "EPSG:25832"),
+        *("--cell-size", 1, "--out", tmp_path / "plain"),
+        env=SHOWN,
+    )
+    assert ran.err == plain.err  # what a table of the same points has to say, and no more
+
+
+@pytest.mark.parametrize("ending", [*FORMATS, "kml"])
+def test_parcels(ending: str, tmp_path: Path) -> None:
+    box = shapely.box(1539900, 539900, 1540200, 540200)
+    path = tmp_path / f"parcels.{ending}"
+    if ending == "kml":
+        moved = geopandas.GeoSeries([box], crs="EPSG:2264").to_crs("EPSG:4326")[0]
+        ring = " ".join(f"{lon:.9f},{lat:.9f}" for lon, lat in moved.exterior.coords)
+        path.write_text(KML.format(ring=ring), "utf-8")
+    else:
+        write(path, [box], "EPSG:2264")
+    text = (JETTY / "site.toml").read_text("utf-8")
+    (tmp_path / "site.toml").write_text(f'{text}\n[parcels]\nfile = "{path.name}"\n', "utf-8")
+    (tmp_path / "field_book.csv").write_bytes((JETTY / "field_book.csv").read_bytes())
+    before = sorted(tmp_path.iterdir())
+    ran = geosite_process("check", tmp_path / "site.toml", env=SHOWN)
+    assert (ran.status, ran.err) == (0, "")
+    alone = geosite_process("check", JETTY / "site.toml", env=SHOWN)
+    assert ran.out.replace(str(tmp_path), "") == alone.out.replace(str(JETTY), "")
+    assert sorted(tmp_path.iterdir()) == before  # nor a file of a library's own
