@@ -369,6 +369,21 @@ def test_maps_in_feet_say_the_same_of_the_ground(laid: Laid) -> None:
     assert {f.code for f in feet.findings} == {f.code for f in metric.findings}
 
 
+def test_of_very_many_hollows_fewer_grounds_are_drained_and_that_is_said(
+    laid: Laid, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("geosite.terrain.site_water._MANY_PONDS", -1)
+    monkeypatch.setattr("geosite.terrain.site_water._DRAWS_OF_MANY", 1)
+    marks = lattice(lambda x, y: -0.02 * x - 0.01 * y)
+    marks += box(8, 12, 16, 18, "shed", "house") + box(20, 2, 33, 13, "apron", "apron")
+    marks += box(34, 21, 36, 23, "grate", "inlet")
+    _, terrain = laid(marks, FULL.format(cell=0.5))
+    assert terrain.water.possible is not None
+    assert (terrain.ground.draws, terrain.water.possible.draws) == (2, 1)
+    (said,) = [f for f in terrain.findings if f.code == "fewer-possible-grounds"]
+    assert "rest on 1 possible grounds, not 2: water stands in" in said.text
+
+
 def test_buildings_walls_and_inlets_reach_the_water(laid: Laid) -> None:
     marks = lattice(lambda x, y: -0.02 * x - 0.01 * y)
     marks += box(8, 12, 16, 18, "shed", "house") + box(20, 2, 33, 13, "apron", "apron")
