@@ -17,8 +17,11 @@ from geosite.handover.layers import residuals as layer_of_residuals
 from geosite.handover.model import Layer, Package
 from geosite.handover.papers.adjusted import adjusted_blocks, ellipse
 from geosite.handover.papers.residuals import LISTED, residual_blocks
+from geosite.handover.plan.measures import Measures
 from geosite.network.adjust import adjust
 from geosite.network.ellipses import error_ellipses
+
+METRES, FEET = Measures("m"), Measures("ft")
 
 
 def survey(wrong: float = 0.0) -> Package:
@@ -44,7 +47,7 @@ def tables(blocks: list[object]) -> list[Table]:
 
 def test_every_leg_stands_in_the_table_with_its_residual() -> None:
     made = survey()
-    (legs,) = tables(list(residual_blocks(made)))
+    (legs,) = tables(list(residual_blocks(made, METRES)))
     records = made.tables[0].records
     assert len(legs.rows) == len(records) == 8
     for row, record in zip(legs.rows, records, strict=True):
@@ -54,9 +57,18 @@ def test_every_leg_stands_in_the_table_with_its_residual() -> None:
     assert not legs.strong
 
 
+def test_residuals_of_a_site_in_feet_are_in_feet() -> None:
+    made = survey()
+    (legs,) = tables(list(residual_blocks(made, FEET)))
+    assert [c.title for c in legs.columns][3:5] == ["length\nft", "east\nft"]
+    for row, record in zip(legs.rows, made.tables[0].records, strict=True):
+        assert float(row[3]) == pytest.approx(record["length_m"] / 0.3048, abs=0.0051)
+        assert float(row[4]) == pytest.approx(record["east_m"] / 0.3048, abs=0.00051)
+
+
 def test_a_leg_beyond_the_limit_is_set_in_bold() -> None:
     made = survey(wrong=0.08)
-    (legs,) = tables(list(residual_blocks(made)))
+    (legs,) = tables(list(residual_blocks(made, METRES)))
     beyond = {
         i for i, r in enumerate(made.tables[0].records) if abs(r["east_standardised"] or 0) > 3.29
     }
@@ -66,7 +78,7 @@ def test_a_leg_beyond_the_limit_is_set_in_bold() -> None:
 
 def test_the_plot_draws_each_leg_at_its_level_and_both_limits() -> None:
     made = survey()
-    figure = next(b for b in residual_blocks(made) if isinstance(b, Figure))
+    figure = next(b for b in residual_blocks(made, METRES) if isinstance(b, Figure))
     items = [i for i in figure.draw(Rectangle(20, 30, 170, 62)) if isinstance(i, Shape)]
     middle, tall = 30 + 8 + (62 - 15) / 2, (62 - 15) / 2 / 5.4
     levels = {
@@ -87,14 +99,14 @@ def test_of_very_many_legs_the_largest_are_listed_and_that_is_said() -> None:
     made = survey()
     table = made.tables[0]
     many = [dict(r, row=i) for i, r in enumerate([*table.records] * 200)]
-    blocks = residual_blocks(replace(made, tables=(replace(table, records=many),)))
+    blocks = residual_blocks(replace(made, tables=(replace(table, records=many),)), METRES)
     (legs,) = tables(list(blocks))
     assert len(legs.rows) == LISTED < len(many)
     assert any("residuals.csv" in getattr(block, "text", "") for block in blocks)
 
 
 def test_a_package_without_residuals_says_nothing() -> None:
-    assert residual_blocks(replace(ferry_landing(), tables=())) == []
+    assert residual_blocks(replace(ferry_landing(), tables=()), METRES) == []
 
 
 def test_an_ellipse_of_a_swinging_ray_lies_across_it() -> None:
@@ -129,5 +141,5 @@ def test_marks_are_listed_with_their_ellipses() -> None:
     one = {"point": "A", **place, **up, **shape}
     form = marks_layer.MARKS
     layer = Layer(form.name, form.title, "", "PointZ", (), [one], [None])
-    (table,) = tables(list(adjusted_blocks(replace(ferry_landing(), layers=(layer,)))))
+    (table,) = tables(list(adjusted_blocks(replace(ferry_landing(), layers=(layer,)), METRES)))
     assert table.rows[0][5:7] == ("0.030, 0.020", "45")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import re
 from pathlib import Path
 
 import pypdf
@@ -67,6 +68,26 @@ def test_it_is_to_be_signed_and_carries_the_caution(text: str) -> None:
     assert "licence number" in text
     assert "Place, date" in text
     assert "Not a boundary survey" in text
+
+
+def test_a_site_in_feet_is_reported_in_feet_and_coordinates_in_the_maps_unit(
+    tmp_path: Path,
+) -> None:
+    """No length in metres is left; what the map's unit is stands beside the coordinates."""
+    jetty = FERRY.parent / "jetty_feet" / "site.toml"
+    assert geosite("build", jetty, "--out", tmp_path / "map").status == 0
+    told = json.loads((tmp_path / "map" / "report.json").read_text("utf-8"))["network"]
+    text = " ".join(
+        page.extract_text() for page in pypdf.PdfReader(tmp_path / "map/survey_report.pdf").pages
+    )
+    text = " ".join(text.replace("\u202f", " ").replace("\xa0", " ").split())
+    for closure in told["closures"]:
+        size = f"{closure['length_m'] / 0.3048:.1f} {closure['misclosure_m'] / 0.3048:.3f}"
+        assert f"{closure['first_line']} to {closure['last_line']} {size}" in text
+    assert "Coordinates in the map's unit, US survey feet, elevations in US survey feet" in text
+    assert "100.000 ft on the ground" in text
+    assert "lengths in international feet" in text
+    assert not re.findall(r"[\d.]+ (?:m|mm|cm)\b(?!\w)", text)
 
 
 def test_check_points_are_told_with_the_statements(tmp_path: Path) -> None:

@@ -16,6 +16,8 @@ from geosite.drawing.labels import Board, Line, around
 from geosite.drawing.sheet import Arc, Outline, Rectangle, Shape, Text
 from geosite.handover.model import Package
 from geosite.handover.palette import WATER
+from geosite.handover.plan.measures import Measures
+from geosite.handover.plan.reference import plural
 
 __all__ = ["adjusted_blocks", "ellipse"]
 
@@ -24,25 +26,29 @@ Record = Mapping[str, Any]
 _NAME = 1.9
 
 
-def adjusted_blocks(package: Package) -> list[Block]:
+def adjusted_blocks(package: Package, measures: Measures) -> list[Block]:
     """Return coordinates, ellipses and standard deviations of all marks; nothing without marks.
 
     Parameters
     ----------
     package
         With the layer ``marks``.
+    measures
+        Unit of the accuracies; coordinates and elevations stay in the map's, and it is said.
     """
     layer = next((layer for layer in package.layers if layer.name == "marks"), None)
     marks: Sequence[Record] = layer.records if layer is not None else ()
     if not marks:
         return []
+    fine, unit, frame = measures.fine, measures.unit, package.frame
     rows = tuple(
         (
             str(m["point"]),
-            *(_metres(m.get(key)) for key in ("easting", "northing", "elevation", "sigma_h_m")),
-            f"{_metres(m.get('ellipse_major_m'))}, {_metres(m.get('ellipse_minor_m'))}",
+            *(_coordinate(m.get(key)) for key in ("easting", "northing", "elevation")),
+            fine(m.get("sigma_h_m")),
+            f"{fine(m.get('ellipse_major_m'))}, {fine(m.get('ellipse_minor_m'))}",
             "" if (azimuth := m.get("ellipse_azimuth_deg")) is None else f"{azimuth:.0f}",
-            *(_metres(m.get(key)) for key in ("sigma_v_m", "v_95_m")),
+            *(fine(m.get(key)) for key in ("sigma_v_m", "v_95_m")),
         )
         for m in marks
     )
@@ -51,29 +57,30 @@ def adjusted_blocks(package: Package) -> list[Block]:
         Column("easting", 1.0, "end"),
         Column("northing", 1.1, "end"),
         Column("elevation", 0.8, "end"),
-        Column("sigma per\naxis, m", 0.75, "end"),
-        Column("95 % ellipse,\nsemi-axes, m", 1.05, "end"),
+        Column(f"sigma per\naxis, {unit}", 0.75, "end"),
+        Column(f"95 % ellipse,\nsemi-axes, {unit}", 1.05, "end"),
         Column("its azimuth\ndegrees", 0.85, "end"),
-        Column("sigma of\nheight, m", 0.75, "end"),
-        Column("95 % of\nheight, m", 0.75, "end"),
+        Column(f"sigma of\nheight, {unit}", 0.75, "end"),
+        Column(f"95 % of\nheight, {unit}", 0.75, "end"),
+    )
+    units = (
+        f"Coordinates in the map's unit, {plural(frame.unit_name)}, elevations in "
+        f"{plural(frame.height_unit_name)}."
     )
     words = (
-        "Coordinates and elevations in the units of their reference systems. The ellipse holds the "
-        "mark in 95 of 100 cases; its azimuth is that of the longer axis, from grid north."
+        f"{units} The ellipse holds the mark in 95 of 100 cases; its azimuth is that of the longer "
+        "axis, from grid north."
     )
     is_known = any(m.get("sigma_h_m") is not None for m in marks)
     if not is_known:
-        words = (
-            "Coordinates and elevations in the units of their reference systems. Their accuracy is "
-            "not known."
-        )
+        words = f"{units} Their accuracy is not known."
     blocks: list[Block] = [Heading("Adjusted coordinates", 2), Paragraph(words)]
     if len(marks) > 1 and is_known:
         blocks.append(_sketch(marks))
     return [*blocks, Table(columns, rows)]
 
 
-def _metres(value: float | None) -> str:
+def _coordinate(value: float | None) -> str:
     return "" if value is None or not math.isfinite(value) else grouped(value, 3)
 
 

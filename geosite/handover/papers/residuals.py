@@ -12,12 +12,14 @@ import numpy as np
 from geosite.base.arrays import Floats
 from geosite.base.rounding import grouped
 from geosite.base.statistics import NORMAL_95
+from geosite.base.units import FOOT_M
 from geosite.drawing.document import Block, Column, Figure, Heading, Paragraph, Table
 from geosite.drawing.font import printable, typeface
 from geosite.drawing.ink import FAINT, TEXT, Stroke
 from geosite.drawing.sheet import Outline, Rectangle, Shape, Text, rectangle
 from geosite.handover.model import Package
 from geosite.handover.palette import ALERT, EARTH, WATER
+from geosite.handover.plan.measures import Measures
 
 __all__ = ["residual_blocks"]
 
@@ -46,13 +48,15 @@ _HOW = (
 )
 
 
-def residual_blocks(package: Package) -> list[Block]:
+def residual_blocks(package: Package, measures: Measures) -> list[Block]:
     """Return plot and tables of the residuals; nothing for a package without them.
 
     Parameters
     ----------
     package
         With the table ``residuals``.
+    measures
+        Unit of the lengths; residuals are in millimetres or in feet.
     """
     table = next((table for table in package.tables if table.name == "residuals"), None)
     if table is None:
@@ -64,15 +68,15 @@ def residual_blocks(package: Package) -> list[Block]:
         blocks.append(
             Figure(
                 62.0,
-                lambda box: _plot(legs, box),
+                lambda box: _plot(legs, box, measures),
                 "Standardised residuals of the legs along the walk, run after run. Lines at "
                 f"{NORMAL_95:.2f} (dashed) and {SUSPECT:.2f}. What lies beyond {_TOP:g} is drawn "
                 "at the edge.",
             )
         )
-    blocks += _listed("Legs", legs)
+    blocks += _listed("Legs", legs, measures)
     if visits:
-        blocks += _listed("Visits", visits)
+        blocks += _listed("Visits", visits, measures)
     else:
         text = "The model of this device knows no error of pointing, so visits have no residuals."
         blocks.append(Paragraph(text))
@@ -85,7 +89,7 @@ def _largest(record: Record) -> float | None:
     return max(found, default=None)
 
 
-def _listed(title: str, records: Sequence[Record]) -> list[Block]:
+def _listed(title: str, records: Sequence[Record], measures: Measures) -> list[Block]:
     kept = list(records)
     told = ""
     if len(records) > LISTED:
@@ -93,14 +97,15 @@ def _listed(title: str, records: Sequence[Record]) -> list[Block]:
         kept = [records[i] for i in sorted(order[:LISTED])]
         told = f"The {LISTED} largest of {grouped(len(records), 0)}; all stand in residuals.csv."
     legs = title == "Legs"
-    rows = tuple(_row(r, legs) for r in kept)
+    rows = tuple(_row(r, legs, measures) for r in kept)
     strong = frozenset(i for i, r in enumerate(kept) if (_largest(r) or 0.0) > SUSPECT)
+    unit = "mm" if measures.unit == "m" else "ft"
     columns = (
         Column("run", 0.55),
         *((Column("from", 0.8),) if legs else ()),
         Column("to" if legs else "mark", 0.8),
-        Column("length\nm" if legs else "line of the\nfield book", 0.7, "end"),
-        *(Column(f"{axis}\nmm", 0.6, "end") for axis in _AXES),
+        Column(f"length\n{measures.unit}" if legs else "line of the\nfield book", 0.7, "end"),
+        *(Column(f"{axis}\n{unit}", 0.6, "end") for axis in _AXES),
         *(Column(f"{axis}\nstandardised", 0.85, "end") for axis in _AXES),
     )
     blocks: list[Block] = [Heading(title, 2)]
@@ -109,17 +114,21 @@ def _listed(title: str, records: Sequence[Record]) -> list[Block]:
     return [*blocks, Table(columns, rows, strong)]
 
 
-def _row(record: Record, leg: bool) -> tuple[str, ...]:
+def _row(record: Record, leg: bool, measures: Measures) -> tuple[str, ...]:
     def place(mark: str, row: str) -> str:
         return str(record[mark] or f"line {record[row]}")
 
     length = record["length_m"]
+    per, digits = (1000.0, 1) if measures.unit == "m" else (1 / FOOT_M, 3)
     return (
         str(record["run"]),
         *((place("from_point", "from_row"),) if leg else ()),
         place("to_point", "row"),
-        str(record["row"]) if not leg else "" if length is None else grouped(length, 2),
-        *("" if (v := record[f"{a}_m"]) is None else f"{_zero(v * 1000, 1):.1f}" for a in _AXES),
+        str(record["row"]) if not leg else measures.fine(length, 2),
+        *(
+            "" if (v := record[f"{a}_m"]) is None else f"{_zero(v * per, digits):.{digits}f}"
+            for a in _AXES
+        ),
         *(
             "" if (v := record[f"{a}_standardised"]) is None else f"{_zero(v, 2):.2f}"
             for a in _AXES
@@ -132,10 +141,10 @@ def _zero(value: float, digits: int) -> float:
     return round(value, digits) + 0.0
 
 
-def _plot(legs: Sequence[Record], box: Rectangle) -> list[Shape | Text]:
+def _plot(legs: Sequence[Record], box: Rectangle, measures: Measures) -> list[Shape | Text]:
     """Draw the standardised residuals of the legs over the way walked."""
     left, right, top, foot = box.x + 9.0, box.right - 1.0, box.y + 8.0, box.bottom - 7.0
-    way = np.cumsum([r["length_m"] or 0.0 for r in legs])
+    way = np.cumsum([r["length_m"] or 0.0 for r in legs]) / measures.unit_m
     whole = max(float(way[-1]), 1e-9)
     middle, tall = (top + foot) / 2, (foot - top) / 2 / (_TOP + 0.4)
 
@@ -174,7 +183,7 @@ def _plot(legs: Sequence[Record], box: Rectangle) -> list[Shape | Text]:
     items.append(
         rectangle(Rectangle(left, top, right - left, foot - top), stroke=Stroke(TEXT, 0.2))
     )
-    return [*items, *_ticks(whole, x, foot), *_key(left, box.y + 3.5)]
+    return [*items, *_ticks(whole, x, foot, measures.unit), *_key(left, box.y + 3.5)]
 
 
 def _steps(values: Sequence[float | None], x: Floats, middle: float, tall: float) -> list[Outline]:
@@ -191,7 +200,7 @@ def _steps(values: Sequence[float | None], x: Floats, middle: float, tall: float
     return found
 
 
-def _ticks(whole: float, x: Any, foot: float) -> list[Shape | Text]:
+def _ticks(whole: float, x: Any, foot: float, unit: str) -> list[Shape | Text]:
     power = 10.0 ** math.floor(math.log10(whole / 4))
     step = max(m * power for m in (1.0, 2.0, 5.0) if m * power <= whole / 4)
     items: list[Shape | Text] = []
@@ -203,7 +212,7 @@ def _ticks(whole: float, x: Any, foot: float) -> list[Shape | Text]:
         words = f"{grouped(k * step, max(0, math.ceil(-math.log10(step))))}"
         last = (k + 1) * step > whole
         items.append(
-            Text(at, foot + 3.8, f"{words} m walked" if last else words, 2.2,
+            Text(at, foot + 3.8, f"{words} {unit} walked" if last else words, 2.2,
                  anchor="end" if last else "middle")
         )  # fmt: skip
     return items

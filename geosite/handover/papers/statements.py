@@ -5,13 +5,20 @@ from __future__ import annotations
 import math
 from typing import Literal
 
+from geosite.base.units import FOOT_M
+
 __all__ = ["asprs_statement", "nssda_statement"]
 
 _NSSDA_LEAST = 20
 _ASPRS_LEAST = 30
 
 
-def nssda_statement(axis: Literal["horizontal", "vertical"], at_95_m: float, points: int) -> str:
+def nssda_statement(
+    axis: Literal["horizontal", "vertical"],
+    at_95_m: float,
+    points: int,
+    unit: Literal["m", "ft"] = "m",
+) -> str:
     """Return the statement of the National Standard for Spatial Data Accuracy.
 
     Parameters
@@ -22,6 +29,8 @@ def nssda_statement(axis: Literal["horizontal", "vertical"], at_95_m: float, poi
         Accuracy at 95 %: 1.7308 times the RMSE in plan, 1.9600 times that of heights, metres.
     points
         Independent check points it comes from.
+    unit
+        Of the statement, which may be in metres or in feet.
 
     Returns
     -------
@@ -33,6 +42,8 @@ def nssda_statement(axis: Literal["horizontal", "vertical"], at_95_m: float, poi
     --------
     >>> nssda_statement("vertical", 0.1234, 25)
     'Tested 0.123 meters vertical accuracy at 95% confidence level'
+    >>> nssda_statement("vertical", 0.1234, 25, "ft")
+    'Tested 0.40 feet vertical accuracy at 95% confidence level'
     >>> nssda_statement("horizontal", 0.1, 3)
     'No NSSDA statement: 3 check points, 20 are needed (FGDC-STD-007.3-1998, 3.2.2).'
     """
@@ -41,11 +52,16 @@ def nssda_statement(axis: Literal["horizontal", "vertical"], at_95_m: float, poi
             f"No NSSDA statement: {_counted(points)}, {_NSSDA_LEAST} are needed "
             "(FGDC-STD-007.3-1998, 3.2.2)."
         )
-    return f"Tested {at_95_m:.3f} meters {axis} accuracy at 95% confidence level"
+    size = f"{at_95_m:.3f} meters" if unit == "m" else f"{at_95_m / FOOT_M:.2f} feet"
+    return f"Tested {size} {axis} accuracy at 95% confidence level"
 
 
 def asprs_statement(
-    axis: Literal["horizontal", "vertical"], rmse_m: float, check_sigma_m: float, points: int
+    axis: Literal["horizontal", "vertical"],
+    rmse_m: float,
+    check_sigma_m: float,
+    points: int,
+    unit: Literal["m", "ft"] = "m",
 ) -> str:
     """Return what was found by the rules of the ASPRS standards of 2023.
 
@@ -59,6 +75,8 @@ def asprs_statement(
         Standard deviation of the check points themselves, of the same kind, metres.
     points
         How many.
+    unit
+        Of the lengths where it is told, centimetres or feet.
 
     Returns
     -------
@@ -81,8 +99,9 @@ def asprs_statement(
         return f"No ASPRS class: {_counted(points)}, {_ASPRS_LEAST} are needed (edition 2, 2023)."
     whole = math.hypot(rmse_m, check_sigma_m)
     letter = "H" if axis == "horizontal" else "V"
+    size = f"{100 * whole:.1f} cm" if unit == "m" else f"{whole / FOOT_M:.2f} ft"
     return (
-        f"Tested with {points} check points: RMSE_{letter} = {100 * whole:.1f} cm, "
+        f"Tested with {points} check points: RMSE_{letter} = {size}, "
         "check points included (ASPRS 2023)."
     )
 

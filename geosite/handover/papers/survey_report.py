@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from geosite.base.rounding import grouped
+from geosite.base.spoken_units import like_measures, spoken
 from geosite.drawing.document import (
     Block,
     Column,
@@ -24,7 +25,8 @@ from geosite.handover.papers.adjusted import adjusted_blocks
 from geosite.handover.papers.findings import paper_for
 from geosite.handover.papers.residuals import residual_blocks
 from geosite.handover.papers.statements import asprs_statement, nssda_statement
-from geosite.handover.plan.reference import crs_words, height_words
+from geosite.handover.plan.measures import Measures
+from geosite.handover.plan.reference import crs_words, height_words, plural
 from geosite.network.noise import Noise
 from geosite.network.report_model import BaselineCheck, ClosureReport, NetworkReport
 from geosite.network.report_trust import (
@@ -38,7 +40,8 @@ __all__ = ["survey_report_pdf"]
 
 Record = Mapping[str, Any]
 
-_EXAMPLE_M = 100.0
+_EXAMPLE = 100.0
+_LONG = {"m": "metres", "ft": "international feet"}
 
 
 def survey_report_pdf(package: Package, options: Handover) -> bytes:
@@ -49,34 +52,32 @@ def survey_report_pdf(package: Package, options: Handover) -> bytes:
     package
         With its report, lineage and the layer ``points``.
     options
-        ``[handover]``: sheet.
+        ``[handover]``: sheet, and the unit of lengths; coordinates stay in the map's.
     """
+    measures = Measures(options.unit)
     network = NetworkReport() if package.report is None else package.report.network
     blocks: list[Block] = [
         Heading("Survey report"),
-        *_what(package, network),
-        *_where(package),
-        *_closures(network.closures),
+        *_what(package, network, measures),
+        *_where(package, measures),
+        *_closures(network.closures, measures),
         *_variance(network.noise),
-        *_baseline(network.baseline),
-        *adjusted_blocks(package),
-        *residual_blocks(package),
-        *_corrections(package),
-        *_checks(network.check_points),
-        *_relative(network.neighbour_precision),
+        *_baseline(network.baseline, measures),
+        *adjusted_blocks(package, measures),
+        *residual_blocks(package, measures),
+        *_corrections(package, measures),
+        *_checks(network.check_points, measures),
+        *_relative(network.neighbour_precision, measures),
         *_mistakes(network.mistakes),
         *_statement(package),
     ]
     return pdf(*lay_out(blocks, paper_for(package, options, "Survey report")))
 
 
-def _metres(value: float | None, digits: int = 3) -> str:
-    return "" if value is None or not math.isfinite(value) else grouped(value, digits)
-
-
-def _what(package: Package, network: NetworkReport) -> list[Block]:
+def _what(package: Package, network: NetworkReport, measures: Measures) -> list[Block]:
     blocks: list[Block] = [Heading("What was walked", 2)]
-    blocks += [Paragraph(step) for step in package.lineage]
+    unit, names = measures.unit, _names_like_measures(package)
+    blocks += [Paragraph(spoken(step, unit, names)) for step in package.lineage]
     rows = [
         (
             run.run,
@@ -104,9 +105,18 @@ def _what(package: Package, network: NetworkReport) -> list[Block]:
     return blocks
 
 
-def _where(package: Package) -> list[Block]:
+def _names_like_measures(package: Package) -> frozenset[str]:
+    """Return the names in the package that must not be taken for measures."""
+    points = next((layer for layer in package.layers if layer.name == "points"), None)
+    named = ("run", "point", "feature", "code")
+    records = points.records if points is not None else ()
+    found = {str(record.get(key) or "") for record in records for key in named}
+    return like_measures(package.title, package.frame.crs_name, *sorted(found))
+
+
+def _where(package: Package, measures: Measures) -> list[Block]:
     frame = package.frame
-    grid = _EXAMPLE_M * frame.combined_factor
+    grid, unit = _EXAMPLE * frame.combined_factor, measures.unit
     datum = _datum(frame.crs_wkt)
     height = _datum(frame.vertical_wkt or "")
     words = [
@@ -116,8 +126,10 @@ def _where(package: Package) -> list[Block]:
         f"factor {frame.grid_scale_factor:.8f}, elevation factor {frame.elevation_factor:.8f}). "
         f"Convergence {math.degrees(frame.convergence):.5f} degrees, geodetic azimuth minus grid "
         "azimuth.",
-        f"For example, {_EXAMPLE_M:.3f} m on the ground are {grid:.3f} m on the map grid. Areas, "
-        "lengths and plans are ground values; coordinates are the map's.",
+        f"For example, {_EXAMPLE:.3f} {unit} on the ground are {grid:.3f} {unit} on the map grid. "
+        f"Areas, lengths and plans are ground values, lengths in {_LONG[unit]}; coordinates are "
+        f"the map's, in {plural(frame.unit_name)}, elevations in "
+        f"{plural(frame.height_unit_name)}.",
     ]
     return [Heading("Where it lies", 2), *(Paragraph(text) for text in words)]
 
@@ -131,7 +143,7 @@ def _datum(wkt: str) -> str:
     return found[1] + (f", epoch {epoch[1]}" if epoch else "")
 
 
-def _closures(closures: Sequence[ClosureReport]) -> list[Block]:
+def _closures(closures: Sequence[ClosureReport], measures: Measures) -> list[Block]:
     if not closures:
         return [
             Heading("Closures", 2),
@@ -142,10 +154,10 @@ def _closures(closures: Sequence[ClosureReport]) -> list[Block]:
             c.run,
             c.mark,
             f"{c.first_line} to {c.last_line}",
-            _metres(c.length_m, 1),
-            _metres(c.misclosure_m),
-            _metres(c.sigma_m),
-            _metres(c.misclosure_up_m),
+            measures.fine(c.length_m, 1),
+            measures.fine(c.misclosure_m),
+            measures.fine(c.sigma_m),
+            measures.fine(c.misclosure_up_m),
             "" if c.ratio is None else f"1:{grouped(c.ratio, 0)}",
         )
         for c in closures
@@ -154,10 +166,10 @@ def _closures(closures: Sequence[ClosureReport]) -> list[Block]:
         Column("run", 0.5),
         Column("mark", 0.5),
         Column("lines of the\nfield book", 0.9),
-        Column("length\nm", 0.7, "end"),
-        Column("misclosure\nm", 0.8, "end"),
-        Column("expected, one\nsigma, m", 0.9, "end"),
-        Column("in height\nm", 0.7, "end"),
+        Column(f"length\n{measures.unit}", 0.7, "end"),
+        Column(f"misclosure\n{measures.unit}", 0.8, "end"),
+        Column(f"expected, one\nsigma, {measures.unit}", 0.9, "end"),
+        Column(f"in height\n{measures.unit}", 0.7, "end"),
         Column("ratio", 0.7, "end"),
     )
     return [Heading("Closures", 2), Table(columns, rows)]
@@ -196,18 +208,20 @@ def _freedom(noise: Noise) -> str:
     return str(freedom) if math.isfinite(freedom) else "not known"
 
 
-def _baseline(check: BaselineCheck | None) -> list[Block]:
+def _baseline(check: BaselineCheck | None, measures: Measures) -> list[Block]:
     if check is None:
         return []
+    unit = measures.unit
+    measured, mapped, sigma = map(measures.fine, (check.measured_m, check.mapped_m, check.sigma_m))
     text = (
-        f"{check.from_} to {check.to}: {_metres(check.measured_m)} m measured, "
-        f"{_metres(check.mapped_m)} m on the map, both on the ground: {check.ppm:+.0f} ppm, "
-        f"{abs(check.sigmas):.1f} times the standard deviation of {_metres(check.sigma_m)} m."
+        f"{check.from_} to {check.to}: {measured} {unit} measured, "
+        f"{mapped} {unit} on the map, both on the ground: {check.ppm:+.0f} ppm, "
+        f"{abs(check.sigmas):.1f} times the standard deviation of {sigma} {unit}."
     )
     return [Heading("Baseline", 2), Paragraph(text)]
 
 
-def _corrections(package: Package) -> list[Block]:
+def _corrections(package: Package, measures: Measures) -> list[Block]:
     """List how far the adjustment moved the visits to marks that were visited more than once."""
     layer = next((layer for layer in package.layers if layer.name == "points"), None)
     visits: dict[str, list[Record]] = {}
@@ -215,14 +229,18 @@ def _corrections(package: Package) -> list[Block]:
         if record.get("point"):
             visits.setdefault(str(record["point"]), []).append(record)
     rows = tuple(
-        (name, str(v.get("run")), _metres(v.get("correction_m")))
+        (name, str(v.get("run")), measures.fine(v.get("correction_m")))
         for name, found in visits.items()
         if len(found) > 1
         for v in found
     )
     if not rows:
         return []
-    columns = (Column("mark", 1.0), Column("run", 1.0), Column("moved by\nm", 0.6, "end"))
+    columns = (
+        Column("mark", 1.0),
+        Column("run", 1.0),
+        Column(f"moved by\n{measures.unit}", 0.6, "end"),
+    )
     text = (
         "How far the adjustment moved each visit to a mark that was visited more than once, in "
         "plan, against the walk placed by the start of its run alone."
@@ -230,50 +248,53 @@ def _corrections(package: Package) -> list[Block]:
     return [Heading("Corrections of repeated visits", 2), Paragraph(text), Table(columns, rows)]
 
 
-def _checks(checks: CheckedAccuracy | None) -> list[Block]:
+def _checks(checks: CheckedAccuracy | None, measures: Measures) -> list[Block]:
     blocks: list[Block] = [Heading("Check points", 2)]
     if checks is None:
         text = "No mark with known coordinates was kept out of the adjustment to check it."
         return [*blocks, Paragraph(text)]
+    unit = measures.unit
     rows = tuple(
         (
             p.mark,
-            *map(_metres, (p.east_m, p.north_m, p.up_m, p.sigma_h_m, p.sigma_v_m)),
+            *map(measures.fine, (p.east_m, p.north_m, p.up_m, p.sigma_h_m, p.sigma_v_m)),
         )
         for p in checks.points
     )
     columns = (
         Column("mark", 1.0),
-        Column("east\nm", 0.8, "end"),
-        Column("north\nm", 0.8, "end"),
-        Column("up\nm", 0.8, "end"),
-        Column("expected in\nplan, sigma, m", 1.1, "end"),
-        Column("expected in\nheight, sigma, m", 1.1, "end"),
+        Column(f"east\n{unit}", 0.8, "end"),
+        Column(f"north\n{unit}", 0.8, "end"),
+        Column(f"up\n{unit}", 0.8, "end"),
+        Column(f"expected in\nplan, sigma, {unit}", 1.1, "end"),
+        Column(f"expected in\nheight, sigma, {unit}", 1.1, "end"),
     )
     blocks.append(Table(columns, rows))
     if checks.rmse_r_m is not None and checks.horizontal_95_m is not None:
         points = checks.horizontal_points or 0
         blocks += [
-            Paragraph(nssda_statement("horizontal", checks.horizontal_95_m, points)),
-            Paragraph(asprs_statement("horizontal", checks.rmse_r_m, 0.0, points)),
+            Paragraph(nssda_statement("horizontal", checks.horizontal_95_m, points, unit)),
+            Paragraph(asprs_statement("horizontal", checks.rmse_r_m, 0.0, points, unit)),
         ]
     if checks.rmse_z_m is not None and checks.vertical_95_m is not None:
         points = checks.vertical_points or 0
         blocks += [
-            Paragraph(nssda_statement("vertical", checks.vertical_95_m, points)),
-            Paragraph(asprs_statement("vertical", checks.rmse_z_m, 0.0, points)),
+            Paragraph(nssda_statement("vertical", checks.vertical_95_m, points, unit)),
+            Paragraph(asprs_statement("vertical", checks.rmse_z_m, 0.0, points, unit)),
         ]
     return blocks
 
 
-def _relative(found: NeighbourReport | None) -> list[Block]:
+def _relative(found: NeighbourReport | None, measures: Measures) -> list[Block]:
     if found is None:
         return []
     pair = " and ".join(mark for mark in found.worst_pair if mark)
+    least = "2 cm" if measures.unit == "m" else "0.07 ft"
     text = (
-        f"{found.within} of {found.pairs} pairs of neighbouring marks lie within 2 cm + 50 "
+        f"{found.within} of {found.pairs} pairs of neighbouring marks lie within {least} + 50 "
         f"ppm at 95 % of each other; the worst pair, {pair}, is known to "
-        f"{_metres(found.worst_95_m)} m where {_metres(found.allowed_m)} m would be allowed. "
+        f"{measures.fine(found.worst_95_m)} {measures.unit} where "
+        f"{measures.fine(found.allowed_m)} {measures.unit} would be allowed. "
         "For information only: this is no boundary survey."
     )
     return [Heading("Relative precision of neighbouring marks", 2), Paragraph(text)]

@@ -39,6 +39,18 @@ class Measures:
         """Return a length with its unit."""
         return f"{self.number(length_m)} {self.unit}"
 
+    def fine(self, length_m: float | None, digits: int = 3) -> str:
+        """Return a length without its unit as surveyors list it, empty where it is not known.
+
+        Examples
+        --------
+        >>> Measures("ft").fine(0.042), Measures("m").fine(0.042), Measures("m").fine(None)
+        ('0.138', '0.042', '')
+        """
+        if length_m is None or not math.isfinite(length_m):
+            return ""
+        return grouped(length_m / self.unit_m, digits)
+
     def with_interval(self, length_m: float, half_width_m: float | None) -> str:
         """Return a length with its unit and half its 95 % interval, no digit more than is known.
 
