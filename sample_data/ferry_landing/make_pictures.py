@@ -4,8 +4,8 @@
 
 runs the commands under "There and back" in README.md, in a folder of its own, and writes the
 pictures that stand beside them: plan, sheet of the design, slip, page for the phone, what was
-built, what has changed. The page for the phone needs chromium with its driver; without them its
-picture stays as it is. viewer.png and desktop.png are taken by hand.
+built, what has changed, the viewer. The two pages need chromium with its driver; without them
+their pictures stay as they are. desktop.png is taken by hand.
 """
 
 from __future__ import annotations
@@ -50,8 +50,8 @@ def draw(document: Path, words: str, name: str, dpi: float = DPI) -> None:
     (PICTURES / name).write_bytes(png(content, dpi, page_with(content, words)))
 
 
-def photograph(page: Path, name: str) -> None:
-    """Write the page for the phone as a foreman sees it: a reading typed in."""
+def photograph(page: Path, name: str, size: tuple[int, int, float], typed: str = "") -> None:
+    """Write a page as it is seen in a window of a size and density, with a reading typed in."""
     browser, driver = shutil.which("chromium"), shutil.which("chromedriver")
     if not (browser and driver):
         print(f"no chromium and chromedriver here: {name} stays as it is")
@@ -64,10 +64,14 @@ def photograph(page: Path, name: str) -> None:
         options.add_argument(flag)
     window = webdriver.Chrome(options=options, service=webdriver.ChromeService(driver))
     try:
-        size = {"width": 390, "height": 844, "deviceScaleFactor": 1.5, "mobile": True}
-        window.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
+        wide, high, density = size
+        screen = {"width": wide, "height": high, "deviceScaleFactor": density}
+        window.execute_cdp_cmd(
+            "Emulation.setDeviceMetricsOverride", {**screen, "mobile": wide < 500}
+        )
         window.get(page.as_uri())
-        window.find_element("id", "shown").send_keys("5.90 17.20 -0.41")
+        if typed:
+            window.find_element("id", "shown").send_keys(typed)
         window.save_screenshot(str(PICTURES / name))
     finally:
         window.quit()
@@ -94,7 +98,8 @@ def main() -> None:
         draw(made / "stakes" / "slip.pdf", "Setting out", "slip.png")
         draw(made / "built" / "as_built_plan.pdf", "As built", "as_built.png")
         draw(made / "change" / "change_plan.pdf", "Change between", "change.png")
-        photograph(made / "stakes" / "phone.html", "phone.png")
+        photograph(made / "stakes" / "phone.html", "phone.png", (390, 844, 1.5), "5.90 17.20 -0.41")
+        photograph(made / "landing" / "viewer.html", "viewer.png", (1300, 820, 1.0))
 
 
 if __name__ == "__main__":
