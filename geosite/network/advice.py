@@ -122,6 +122,8 @@ def advise(
         left = own - cross @ np.linalg.solve(others, cross.transpose(0, 2, 1))
         major = np.sqrt(np.maximum(np.linalg.eigvalsh(left)[:, 1], 0.0))
         error = np.array([ellipse_half_axis(network, a) for a in major.tolist()])
+        if not np.isfinite(error.min()):
+            continue  # how good anything is is not known, nor what would help
         # the first by name of those that gain the same to the millimetre
         i = int(np.flatnonzero(error < error.min() + SAME_M)[0])
         if error[i] < 0.95 * now:
