@@ -31,6 +31,10 @@ LEAST_WAY = 0.01
 """Metres. The heading of a device that stands still strays as if it had gone so far."""
 NO_GAIN = 1e-6
 """Chi-square by which a step would lower that of the survey: a thousandth of a sigma, squared."""
+HIDDEN = 1e-11
+"""Share of the squares that the rounding of their sum over a large survey hides."""
+SMALL = 1e-6
+"""Radians. A step no larger is the better for being whole, whatever rounding says of its gain."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -426,17 +430,21 @@ def adjust_plan(given: PlanInput, *, settled: float = 1e-10, steps: int = 60) ->
         share = 1.0
         most = trial.squares * (1 + 1e-12) + 1e-15
         after = adjustment.stepped(trial, step)
+        largest = float(np.abs(step[turning]).max())
+        gain = abs(float(gradient[: unknowns.size] @ step))
+        if after.squares > most and largest < SMALL and gain < HIDDEN * trial.squares:
+            trial, converged = after, True
+            break
         while after.squares > most and share > 1e-3:
             # a large turn bends the places: they are fitted to it anew
             after = adjustment.stepped(trial, share * step, fitted=True)
             if after.squares > most:
                 share /= 2
-        moved = float(np.abs(share * step[turning]).max())
+        moved = share * largest
         if after.squares > most:
             # rounding hides what a small step gains, or one that gains nothing; a large one that
             # should have gained leads nowhere
-            gain = abs(float(gradient[: unknowns.size] @ step))
-            converged = bool(np.abs(step[turning]).max() < 1e-6) or gain < NO_GAIN
+            converged = largest < SMALL or gain < NO_GAIN
             break
         trial = after
         if moved < settled:
