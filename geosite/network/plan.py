@@ -231,7 +231,7 @@ class _Adjustment:
         heading = value[unknowns.heading]
         scaled = self.given.step / (1.0 + value[unknowns.scale])[walk.run]
         reckoned = reckon(walk, scaled, heading, self.noise, strayed)
-        total = reckoned.gain[walk.leg_end]
+        total = reckoned.gain_at(walk.leg_end)
         weight = np.zeros_like(total)
         axes = slice(0, 3 if self.strays else 2)
         weight[:, axes, axes] = np.linalg.inv(total[:, axes, axes])

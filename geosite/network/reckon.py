@@ -15,10 +15,11 @@ Brownian motion given its end), so that it does not matter how densely a walk wa
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
-from geosite.base.arrays import Floats
+from geosite.base.arrays import Floats, Ints
 from geosite.network.walk import Complexes, Walk
 
 __all__ = ["Noise", "Reckoned", "Strayed", "reckon", "state_matrix"]
@@ -77,8 +78,9 @@ class Reckoned:
         Middle of the leg that ends at each position from the node, and its vector.
     reach, carried : array of complex, shape (n,), metres
         Vector from the node, and the part of it that the device measured.
-    gain : array, shape (n, 3, 3)
-        Covariance G of the error from the node to each position: east, north, turn about the node.
+    walk
+    sums : array, shape (n, 6)
+        Running sums along all runs of what each leg adds to the covariance of the error.
     strayed
         What it was reckoned with.
     """
@@ -87,8 +89,25 @@ class Reckoned:
     leg: Complexes
     reach: Complexes
     carried: Complexes
-    gain: Floats
+    walk: Walk
+    sums: Floats
     strayed: Strayed
+
+    @cached_property
+    def gain(self) -> Floats:
+        """The gain at every position, shape (n, 3, 3)."""
+        return self.gain_at(np.arange(len(self.sums)))
+
+    def gain_at(self, at: Ints) -> Floats:
+        """Return the gain at some positions, shape (m, 3, 3).
+
+        The covariance G of the error from the node to there: east, north, turn about the node.
+        """
+        reference = self.walk.reference[at]
+        total = self.sums[at] - self.sums[reference]
+        # before the first node of a run the way is reckoned backwards
+        total[reference > at] *= -1.0
+        return np.asarray(total[:, [0, 1, 3, 1, 2, 4, 3, 4, 5]].reshape(-1, 3, 3))
 
 
 def state_matrix(reach: Complexes) -> Floats:
@@ -127,7 +146,7 @@ def reckon(
     -------
     Reckoned
     """
-    at, reference = np.arange(len(step)), walk.reference
+    reference = walk.reference
     turned = np.cumsum(strayed.heading)
     own = turned - turned[reference] - strayed.heading / 2 + strayed.lateral
     own = np.where(walk.leg_of_step >= 0, own, 0.0)
@@ -142,18 +161,12 @@ def reckon(
     middle = reach - leg / 2
     # noise of each leg carried back to the node: shift (J leg) c + u - (J middle) eta, turn eta
     q, m, v = noise.heading, middle, leg
-    parts = np.stack(
-        [
-            noise.walked + q * m.imag**2 + noise.lateral * v.imag**2,
-            -q * m.real * m.imag - noise.lateral * v.real * v.imag,
-            noise.walked + q * m.real**2 + noise.lateral * v.real**2,
-            q * m.imag,
-            -q * m.real,
-            q,
-        ]
-    )
-    total = np.cumsum(parts, axis=1)
-    # before the first node of a run the way is reckoned backwards
-    total = np.where(reference > at, -1.0, 1.0) * (total - total[:, reference])
-    gain = total[[0, 1, 3, 1, 2, 4, 3, 4, 5]].T.reshape(-1, 3, 3)
-    return Reckoned(middle, leg, reach, carried, gain, strayed)
+    parts = np.empty((len(leg), 6))
+    parts[:, 0] = noise.walked + q * m.imag**2 + noise.lateral * v.imag**2
+    parts[:, 1] = -q * m.real * m.imag - noise.lateral * v.real * v.imag
+    parts[:, 2] = noise.walked + q * m.real**2 + noise.lateral * v.real**2
+    parts[:, 3] = q * m.imag
+    parts[:, 4] = -q * m.real
+    parts[:, 5] = q
+    np.cumsum(parts, axis=0, out=parts)
+    return Reckoned(middle, leg, reach, carried, walk, parts, strayed)
