@@ -91,7 +91,7 @@ def _command(process: Process) -> click.Command:
 
     def run(out: Path, request: Path | None, as_json: bool, **words: Any) -> None:
         # options that were not given stay out: the description has the defaults
-        given = {name: word for name, word in words.items() if word is not None}
+        given = {name: word for name, word in words.items() if word not in (None, ())}
         values = {**_requested(request), **inputs.from_words(process, given)}
         result = registry.execute(process.id, values, out, progress=progress())
         if not as_json:
@@ -142,6 +142,9 @@ def _option(given: Input) -> click.Option:
         text += " Required."
     if schema.get("type") == "boolean":
         return click.Option([f"--{name}/--no-{name}", given.id], default=None, help=text)
+    if given.is_path_list:
+        names = [f"--{name}", f"--{name.removesuffix('s')}", given.id]
+        return click.Option(names, metavar="FILE", multiple=True, help=f"{text} May be repeated.")
     # words as they are: the schema check reports all faults together, click stops at the first
     return click.Option([f"--{name}", given.id], metavar=_metavar(given), help=text)
 

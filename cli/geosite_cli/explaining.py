@@ -72,7 +72,13 @@ def _describe_process(process_id: str, as_json: bool) -> None:
         detail = "" if given.required else ", may be left out"
         if "default" in given.schema:
             detail = f", default {given.schema['default']}"
-        kind = "file" if given.is_path else str(given.schema.get("type", "value"))
+        kind = (
+            "files"
+            if given.is_path_list
+            else "file"
+            if given.is_path
+            else str(given.schema.get("type", "value"))
+        )
         if "enum" in given.schema:
             kind = " | ".join(map(str, given.schema["enum"]))
         echo("plain", f"  {given.id} ({kind}{detail}): {given.description}")

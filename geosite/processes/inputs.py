@@ -17,7 +17,7 @@ from urllib.parse import unquote, urlsplit
 
 from geosite.base.errors import InputError
 from geosite.base.problems import Problems, nearest, shown
-from geosite.processes.model import Process
+from geosite.processes.model import Input, Process
 from geosite.reading.files import check_plain_file, read_plain_file
 
 __all__ = ["checked", "from_request", "from_words", "read_request"]
@@ -90,6 +90,10 @@ def checked(process: Process, inputs: Mapping[str, Any]) -> dict[str, Any]:
             path = _local_file(given.id, value, problems)
             if path is not None:
                 found[given.id] = str(path)
+        elif given.is_path_list:
+            files = _local_files(given, value, problems)
+            if files is not None:
+                found[given.id] = files
         elif _finite(given.id, value, problems) and _fits(given.id, value, given.schema, problems):
             found[given.id] = value
     if problems:
@@ -97,7 +101,9 @@ def checked(process: Process, inputs: Mapping[str, Any]) -> dict[str, Any]:
     return found
 
 
-def from_words(process: Process, words: Mapping[str, str | bool]) -> dict[str, Any]:
+def from_words(
+    process: Process, words: Mapping[str, str | bool | tuple[str, ...]]
+) -> dict[str, Any]:
     """Turn the words of a command line into values, by each input's schema.
 
     A word that is no number where one belongs stays a word, for `checked` to report it.
@@ -107,11 +113,21 @@ def from_words(process: Process, words: Mapping[str, str | bool]) -> dict[str, A
     process
         The process they are for.
     words
-        Text by input id; a list is written with commas (``0,0,10,10``), an object as JSON.
+        Text by input id; a list is written with commas (``0,0,10,10``), an object as JSON. A list
+        of files may come in several words, too.
     """
     by_id = {given.id: given for given in process.inputs}
+
+    def several(name: str, parts: tuple[str, ...]) -> list[Any]:
+        read = [_value(part, by_id[name].schema) for part in parts]
+        return [one for part in read for one in (part if isinstance(part, list) else [part])]
+
     return {
-        name: _value(word, by_id[name].schema) if isinstance(word, str) else word
+        name: several(name, word)
+        if isinstance(word, tuple)
+        else _value(word, by_id[name].schema)
+        if isinstance(word, str)
+        else word
         for name, word in words.items()
     }
 
@@ -278,6 +294,15 @@ def _local_file(name: str, value: Any, problems: Problems) -> Path | None:
     if not check_plain_file(path, text, name, _LARGEST_FILE, problems):
         return None
     return path
+
+
+def _local_files(given: Input, value: Any, problems: Problems) -> list[str] | None:
+    """Return plain files on this machine; each is checked as one alone would be."""
+    parts = [_unwrapped(part) for part in value] if isinstance(value, list) else value
+    if not (_finite(given.id, parts, problems) and _fits(given.id, parts, given.schema, problems)):
+        return None
+    found = [_local_file(f"{given.id}[{n}]", part, problems) for n, part in enumerate(parts)]
+    return [str(path) for path in found if path is not None] if None not in found else None
 
 
 def _finite(name: str, value: Any, problems: Problems) -> bool:

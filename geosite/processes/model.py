@@ -49,7 +49,8 @@ class Input:
         Snake case; the command line shows it with dashes.
     title, description
     schema
-        JSON Schema of the value. ``{"type": "string", "format": "path"}`` is a file to read. Stay
+        JSON Schema of the value. ``{"type": "string", "format": "path"}`` is a file to read, an
+        ``array`` with such ``items`` is several. Stay
         with keywords that mean the same in JSON Schema 2020-12 and OpenAPI 3.0 (``minimum``, not
         ``exclusiveMinimum``): clients read both.
     required
@@ -67,6 +68,15 @@ class Input:
     def is_path(self) -> bool:
         """Whether the value names a file to read."""
         return self.schema.get("format") == "path"
+
+    @property
+    def is_path_list(self) -> bool:
+        """Whether the value is a list of files to read."""
+        return self.schema.get("type") == "array" and self.schema["items"].get("format") == "path"
+
+    def paths(self, value: Any) -> list[str]:
+        """Return the files that a checked value names, none where it names no files."""
+        return [value] if self.is_path else list(value) if self.is_path_list else []
 
 
 @dataclass(frozen=True, slots=True)

@@ -309,9 +309,9 @@ def run_process(
 
 def _spare_inputs(process: Process, values: Mapping[str, Any], folder: Path, out: Path) -> None:
     """Refuse to put an output in the place of a file that was read."""
-    for given in process.inputs:
-        source = Path(values[given.id]) if given.is_path and given.id in values else None
-        if source is None or not (folder / source.name).exists():
+    read = [(g, Path(path)) for g in process.inputs for path in g.paths(values.get(g.id, ""))]
+    for given, source in read:
+        if not (given.id in values and (folder / source.name).exists()):
             continue
         if (out / source.name).exists() and source.exists() and source.samefile(out / source.name):
             raise OutputRefused(

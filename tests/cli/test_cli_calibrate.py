@@ -9,7 +9,7 @@ import tomllib
 from pathlib import Path
 
 import pytest
-from cli_runner import Ran, geosite
+from cli_runner import FERRY, Ran, geosite
 from device_walks import walked
 
 from geosite.fieldbook.read import read_survey
@@ -243,3 +243,19 @@ def test_a_device_beside_leg_noise_is_refused(tmp_path: Path) -> None:
     assert ran.status == 2
     assert ran.err.startswith(f"{site}:3: [survey.device] and [survey.leg_noise] both say")
     assert ran.err.count("\n") == 1
+
+
+def test_the_process_makes_the_device_that_the_command_makes(tmp_path: Path) -> None:
+    sites = [FERRY / "site.toml", FERRY / "as_built/site.toml"]
+    ran = geosite("calibrate", *sites, "--out", tmp_path / "device.toml")
+    assert ran.status == 0, ran.err
+    repeated = [word for site in sites for word in ("--site", site)]
+    made = geosite("execute", "calibrate-device", *repeated, "--out", tmp_path / "made")
+    assert made.status == 0, made.err
+    assert set(json.loads(made.out)) == {"device"}
+    listed = ",".join(map(str, sites))
+    again = geosite("execute", "calibrate-device", "--sites", listed, "--out", tmp_path / "again")
+    assert again.status == 0, again.err
+    wanted = (tmp_path / "device.toml").read_bytes()
+    for folder in ("made", "again"):
+        assert (tmp_path / folder / "device.toml").read_bytes() == wanted

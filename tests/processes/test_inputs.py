@@ -199,3 +199,27 @@ def test_only_plain_files_are_read(tmp_path: Path) -> None:
     assert "points" in lines(FILE, points="a\0b")[0]
     assert "device" in lines(FILE, points="/dev/zero")[0]
     assert "expected the path of a file" in lines(FILE, points=7)[0]
+
+
+FILES = Input(
+    "sites",
+    "Sites",
+    "",
+    {"type": "array", "items": {"type": "string", "format": "path"}, "minItems": 1},
+)
+
+
+def test_each_of_a_list_of_files_is_checked_as_one_alone(tmp_path: Path) -> None:
+    one, other = tmp_path / "a.toml", tmp_path / "b.toml"
+    one.write_text("")
+    other.write_text("")
+    both = [str(one), str(other)]
+    tried = process(FILES)
+    assert checked(tried, {"sites": [str(one), {"href": str(other)}]}) == {"sites": both}
+    for word in (tuple(both), (",".join(both),), ",".join(both)):
+        assert from_words(tried, {"sites": word}) == {"sites": both}
+    (said,) = lines(FILES, sites=[str(one), str(tmp_path / "none.toml")])
+    assert "sites[1]" in said
+    assert "does not exist" in said
+    for wrong in ([], "a.toml", [3], [str(one), "/vsicurl/x"], [str(tmp_path)]):
+        assert lines(FILES, sites=wrong)

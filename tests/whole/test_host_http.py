@@ -260,6 +260,15 @@ def test_only_files_in_the_folder_are_read(host: Host, path: Any) -> None:
     assert str(host.folder) not in answer.body.decode()
 
 
+@pytest.mark.parametrize("wrap", [lambda v: v, lambda v: {"value": v}])
+def test_only_files_in_the_folder_are_read_from_a_list(host: Host, wrap: Any) -> None:
+    for listed in (["uploads/points.csv", "/etc/hostname"], [{"href": "../x"}], "/etc/hostname"):
+        answer = host.run("calibrate-device", {"sites": wrap(listed)})
+        assert answer.status == 400, answer.body
+        said = answer.json["description"]
+        assert "upload the file first" in said or "no list" in said
+
+
 def test_a_site_file_cannot_point_out_of_its_folder(host: Host) -> None:
     text = (FERRY / "site.toml").read_text()
     host.send("sly/site.toml", text.replace('"field_book.csv"', '"../../../outside.csv"').encode())

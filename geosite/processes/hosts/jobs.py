@@ -206,8 +206,9 @@ class Manager(BaseManager):  # type: ignore[misc]
         try:
             for given in process.inputs:
                 if given.is_path and given.id in inputs:
-                    inline = inline_file(given.id, inputs[given.id], sent)
-                    inputs[given.id] = inline or self._inside(given.id, inputs[given.id])
+                    inputs[given.id] = self._file(given.id, inputs[given.id], sent)
+                elif given.is_path_list and given.id in inputs:
+                    inputs[given.id] = self._files(given.id, inputs[given.id], sent)
             values = checked(process, inputs)
         except InputError as error:
             shutil.rmtree(sent, ignore_errors=True)
@@ -223,6 +224,19 @@ class Manager(BaseManager):  # type: ignore[misc]
                 "status": "accepted",
             }
         return job_id, kind, outputs, status, headers
+
+    def _file(self, name: str, value: Any, sent: Path) -> str:
+        """Return the file that an input holds or names."""
+        return inline_file(name, value, sent) or self._inside(name, value)
+
+    def _files(self, name: str, value: Any, sent: Path) -> list[str]:
+        """Return the files of a list, each held or named as one alone would be."""
+        listed = value.get("value") if isinstance(value, Mapping) else value
+        if not isinstance(listed, list):
+            raise InputError(
+                Problem("input-type", f"{name} is no list", "a list of files", "correct it")
+            )
+        return [self._file(name, one, sent / str(k)) for k, one in enumerate(listed)]
 
     def _inside(self, name: str, value: Any) -> str:
         """Return the file of this host's folder that an input names."""

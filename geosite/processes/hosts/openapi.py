@@ -274,6 +274,8 @@ def _execution(name: str, process: Process) -> dict[str, Any]:
 def _input(schema: Mapping[str, Any]) -> dict[str, Any]:
     """Return the schema of an input; a file is a name, a link or a value of its own."""
     found = copy.deepcopy(dict(schema))
+    if found.get("type") == "array" and found["items"].get("format") == "path":
+        return {**found, "items": _input(found["items"])}
     if found.get("format") != "path":
         return found
     return {

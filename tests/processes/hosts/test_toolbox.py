@@ -155,3 +155,14 @@ def test_the_command_is_found_where_it_usually_is(
     assert command.find_command() == str(usual)
     monkeypatch.setenv("GEOSITE_COMMAND", "/given")
     assert command.find_command() == "/given"
+
+
+def test_a_list_of_files_is_typed_with_commas() -> None:
+    description = describe(processes().processes["calibrate-device"])
+    (field,) = parameters.parameters(description)
+    assert field.kind == "text"
+    assert "commas" in field.help
+    typed = parameters.to_input(
+        "a/site.toml, b/site.toml", description["inputs"]["sites"]["schema"]
+    )
+    assert typed == ["a/site.toml", "b/site.toml"]

@@ -78,7 +78,8 @@ def _parameter(name: str, given: Mapping[str, Any]) -> Parameter:
     return Parameter(
         id=name,
         title=given.get("title") or name,
-        help=given.get("description", ""),
+        help=given.get("description", "")
+        + ("; paths with commas between them" if _of_files(schema) else ""),
         kind=kind,
         optional=optional,
         default=schema.get("default"),
@@ -105,7 +106,13 @@ def _kind(name: str, schema: Mapping[str, Any]) -> str:
         return "extent"
     if kind in ("number", "integer", "boolean"):
         return str(kind)
+    if _of_files(schema):
+        return "text"  # with commas between them
     return "text" if kind == "string" else "json"
+
+
+def _of_files(schema: Mapping[str, Any]) -> bool:
+    return schema.get("type") == "array" and schema.get("items", {}).get("format") == "path"
 
 
 def to_input(value: str, schema: Mapping[str, Any]) -> Any:
