@@ -93,6 +93,23 @@ class FieldBook:
     def __len__(self) -> int:
         return len(self.local)
 
+    def first_observations(self, most: int) -> Ints:
+        """Return the first row of each mark, in the order of their names; of many some.
+
+        By name, so that what is said of them is the same in whatever order the runs stand.
+
+        Parameters
+        ----------
+        most
+            Marks returned at most, spread over the names.
+        """
+        rows = np.flatnonzero(self.mark >= 0)
+        marks, first = np.unique(self.mark[rows], return_index=True)
+        found = rows[first][np.argsort(np.array([self.marks[m] for m in marks], dtype=str))]
+        if len(found) > most:
+            found = found[np.linspace(0, len(found) - 1, most).round().astype(int)]
+        return np.asarray(found)
+
 
 @dataclass(frozen=True, eq=False)
 class Notes:

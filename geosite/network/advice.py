@@ -81,14 +81,9 @@ def advise(
     far end to ``C - G (S + v I)^-1 G^T``, with G its covariance with the new pair and S the pair's
     own.
     """
-    rows = np.flatnonzero(book.mark >= 0)
-    if not len(rows):
+    marks = book.first_observations(CANDIDATE_MARKS)
+    if not len(marks):
         return ()
-    _, first = np.unique(book.mark[rows], return_index=True)
-    # by name, so that the advice is the same in whatever order the runs stand in the field book
-    marks = rows[first][np.argsort([book.marks[m] for m in book.mark[rows[first]]])]
-    if len(marks) > CANDIDATE_MARKS:
-        marks = marks[np.linspace(0, len(marks) - 1, CANDIDATE_MARKS).round().astype(int)]
     pairs: list[tuple[int, int, int]] = []  # mark's row, row walked from, run that walks
     step_by_run: dict[int, Ints] = {}
     count = np.bincount(book.run, minlength=len(book.runs))

@@ -85,7 +85,7 @@ def error_shares(placing: Placing, network: Network, row: int) -> ErrorShares | 
     book = placing.notes.book
     if len(book) > MOST_ROWS:
         return None
-    between = _typical_pair(network, _marks(book.mark))
+    between = _typical_pair(network, book.first_observations(MOST_MARKS))
     base = _variances(_again(placing, network), row, between)
     parts: dict[str, Floats] = {}
     for name, changed in _enlarged(placing):
@@ -149,16 +149,6 @@ def _variances(network: Network, row: int, between: tuple[int, int] | None) -> F
         form = LinearForm(np.array(between), along[0] * pull, along[1] * pull, np.zeros(2))
         distance = float(sigmas(network.relative, [form])[0]) ** 2
     return np.array([plan, level, distance])
-
-
-def _marks(mark: Ints) -> Ints:
-    """Return the first observation of each mark, of many only some."""
-    rows = np.flatnonzero(mark >= 0)
-    _, first = np.unique(mark[rows], return_index=True)
-    found = rows[first]
-    if len(found) > MOST_MARKS:
-        found = found[np.linspace(0, len(found) - 1, MOST_MARKS).round().astype(int)]
-    return np.asarray(found)
 
 
 def _typical_pair(network: Network, marks: Ints) -> tuple[int, int] | None:

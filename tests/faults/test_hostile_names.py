@@ -106,7 +106,8 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def test_file_names_are_those_of_every_site(made: Path) -> None:
     names = [str(path.relative_to(made)) for path in made.rglob("*") if path.is_file()]
     assert all(
-        re.fullmatch(r"((styles|geojson)/)?[A-Za-z_]+(_\d+)?\.[a-z]+", name) for name in names
+        re.fullmatch(r"((styles|styles/map_server|geojson)/)?[A-Za-z_]+(_\d+)?\.[a-z]+", name)
+        for name in names
     )
     with zipfile.ZipFile(made / "handover.zip") as archive:
         assert set(archive.namelist()) == set(names) - {"handover.zip"}

@@ -116,14 +116,12 @@ def interpolate_inverse_distance(
 def _of_all(points: Floats, east: Floats, north: Floats, inside: npt.NDArray[np.bool_]) -> Floats:
     """Average all marks: the square of a distance is a number per column and one per row."""
     out = np.full(inside.shape, np.nan)
-    # elevations stand off their mean and distances start at the place: short floats keep an average
-    # of them to a millionth of the relief, and take half the time
-    along = np.square(north[:, None] - points[None, :, 1]).astype(np.float32)
-    both = np.column_stack([points[:, 2], np.ones(len(points))]).astype(np.float32)
+    along = np.square(north[:, None] - points[None, :, 1])
+    both = np.column_stack([points[:, 2], np.ones(len(points))])
     wide = max(_IN_CACHE // max(len(points), 1), 16)
     for start in range(0, len(east), wide):
         part = slice(start, start + wide)
-        across = np.square(east[part, None] - points[None, :, 0]).astype(np.float32)
+        across = np.square(east[part, None] - points[None, :, 0])
         weight = np.empty_like(across)
         for row in np.flatnonzero(inside[:, part].any(axis=1)):
             np.add(across, along[row], out=weight)
@@ -163,17 +161,16 @@ def _of_nearest(
     across = np.array([np.hypot(np.ptp(u), np.ptp(v)) for u, v in ends])
     reaches = np.asarray(tree.query(middles, k=[_NEAREST + 1])[0])[:, 0] + across
     nearby = tree.query_ball_point(middles, reaches * (1 + 1e-9))
-    both = np.column_stack([points[:, 2], np.ones(len(points))]).astype(np.float32)
+    both = np.column_stack([points[:, 2], np.ones(len(points))])
     with np.errstate(divide="ignore", invalid="ignore"):
         for (rows, cols), middle, numbers in zip(tiles, middles, nearby, strict=True):
             mark = np.array(numbers)
-            # from the middle of the tile, so that short floats tell the distances
             u, v = east[cols] - middle[0], north[rows] - middle[1]
             x, y = (points[mark, :2] - middle).T
-            root = np.empty((len(v), len(u), len(mark)), dtype=np.float32)
+            root = np.empty((len(v), len(u), len(mark)))
             np.add(
-                np.square(v[:, None] - y).astype(np.float32)[:, None],
-                np.square(u[:, None] - x).astype(np.float32),
+                np.square(v[:, None] - y)[:, None],
+                np.square(u[:, None] - x),
                 out=root,
             )
             np.sqrt(root, out=root)
