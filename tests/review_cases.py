@@ -18,7 +18,7 @@ from geosite.linework.model import Drawing
 from geosite.network.adjust import adjust
 from geosite.network.model import Network
 from geosite.review.takeoff.draped import Triangles
-from geosite.terrain.site import Terrain, model_terrain
+from geosite.terrain.site_ground import SiteGround, site_ground
 
 QUIET = Noise(1e-6, 1e-7)
 B1, B2 = make_site.B1, make_site.B2
@@ -31,7 +31,7 @@ def block(
     height: Callable[[float, float], float],
     noise: Noise = QUIET,
     spacing: float = 2.0,
-) -> tuple[Notes, Network, Drawing, Terrain]:
+) -> tuple[Notes, Network, Drawing, SiteGround]:
     """A square of 12 m beside the baseline; `height` gives its ground above B1."""
 
     def at(e: float, n: float, point: str = "", feature: str = "", code: str = "") -> Stop:
@@ -46,9 +46,9 @@ def block(
     survey = ferry_landing(seed, folder, noise=noise, anchor_sigma=1e-6, walks=walks)
     network = adjust(survey.notes)
     drawing = draw(survey.notes, network)
-    terrain = model_terrain(survey.notes, network, drawing)
-    assert terrain is not None
-    return survey.notes, network, drawing, terrain
+    site = site_ground(survey.notes, network, drawing)
+    assert site is not None
+    return survey.notes, network, drawing, site
 
 
 def grid_triangles(elevation: np.ndarray, grid: Grid, frame: Frame) -> Triangles:

@@ -16,7 +16,7 @@ from geosite.review.access.grades import check_grades, grade_lines
 from geosite.review.limits import limit_sets
 from geosite.review.walked_line import polyline
 from geosite.review.wording import grade_findings
-from geosite.terrain.site import model_terrain
+from geosite.terrain.site_ground import site_ground
 
 SETS = limit_sets({})
 
@@ -25,8 +25,8 @@ def measured(folder, seed=1, *, walks=None, noise=make_site.NOISE):
     survey = ferry_landing(seed, folder, noise=noise, **({"walks": walks} if walks else {}))
     network = adjust(survey.notes)
     drawing = draw(survey.notes, network)
-    terrain = model_terrain(survey.notes, network, drawing)
-    return survey.notes, network, drawing, terrain.ground
+    site = site_ground(survey.notes, network, drawing)
+    return survey.notes, network, drawing, site.ground
 
 
 def graded(line, network, ground, limits, station=None):

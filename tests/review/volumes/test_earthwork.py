@@ -16,6 +16,7 @@ from geosite.reading.second_surface import SecondSurface
 from geosite.review.answers import answer
 from geosite.review.volumes.design_surfaces import design_plane
 from geosite.review.volumes.earthwork import earthwork
+from geosite.terrain.site import model_terrain
 from geosite.terrain.surface.roughness import EVEN
 
 
@@ -80,7 +81,8 @@ def asked(notes, surfaces=None, **works):
 
 
 def test_second_surface_instead_of_a_design_plane(tmp_path):
-    notes, network, drawing, terrain = block(1, tmp_path, lambda e, n: 0.5)
+    notes, network, drawing, _ = block(1, tmp_path, lambda e, n: 0.5)
+    terrain = model_terrain(notes, network, drawing)
     west, north = make_site.to_map(B1.east - 5, B1.north + 30, 1.0)
     level = SecondSurface(
         "level.tif",
@@ -101,7 +103,8 @@ def test_second_surface_instead_of_a_design_plane(tmp_path):
 
 
 def test_wrong_questions_are_named_together(tmp_path):
-    notes, network, drawing, terrain = block(1, tmp_path, lambda e, n: 0.5)
+    notes, network, drawing, _ = block(1, tmp_path, lambda e, n: 0.5)
+    terrain = model_terrain(notes, network, drawing)
     wrong = asked(
         notes,
         a=Earthwork(feature="pit", design_elevation=1.0),
