@@ -12,7 +12,7 @@ import pytest
 from package_cases import HOSTILE, ferry_landing, ground
 
 from geosite.base.estimate import Estimate
-from geosite.drawing.sheet import Sheet, Text
+from geosite.drawing.sheet import Shape, Sheet, Text
 from geosite.drawing.svg import svg
 from geosite.fieldbook.sitefile import Handover
 from geosite.handover.plan.measures import Measures
@@ -92,6 +92,28 @@ def test_the_band_holds_95_percent_and_is_left_out_when_nothing_is_known() -> No
     assert band[-1, 1] - band[0, 1] == pytest.approx(2 * 1.96 * 0.02 * per_metre, rel=1e-3)
     bare = draw_profile(section(half_width=np.full(5, np.nan)), Measures("m"))
     assert not any("95 %" in t for t in words(bare))
+
+
+def test_ground_that_was_not_measured_has_no_band_and_no_solid_line() -> None:
+    under = np.full(5, 1.96 * 0.02)
+    under[2] = np.nan
+    sheet = draw_profile(section(half_width=under), Measures("m"))
+    shapes = [
+        item
+        for group in sheet.groups
+        if group.name == "ground"
+        for item in group.items
+        if isinstance(item, Shape)
+    ]
+    bands = [item for item in shapes if item.fill]
+    dashed = [item for item in shapes if item.stroke is not None and item.stroke.dash_mm]
+    solid = [item for item in shapes if item.stroke is not None and not item.stroke.dash_mm]
+    # two stations at either side, and a dashed line over the three round the gap
+    assert [len(outline.pieces[0]) for item in bands for outline in item.outlines] == [4, 4]
+    assert [len(outline.pieces[0]) for item in solid for outline in item.outlines] == [2, 2]
+    assert [len(outline.pieces[0]) for item in dashed for outline in item.outlines] == [3]
+    assert "not measured" in words(sheet)
+    assert "not measured" not in words(draw_profile(section(), Measures("m")))
 
 
 def test_a_design_line_is_drawn_where_it_is_known() -> None:

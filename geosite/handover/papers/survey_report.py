@@ -27,7 +27,6 @@ from geosite.handover.papers.residuals import residual_blocks
 from geosite.handover.papers.statements import asprs_statement, nssda_statement
 from geosite.handover.plan.measures import Measures
 from geosite.handover.plan.reference import crs_words, height_words, plural
-from geosite.network.noise import Noise
 from geosite.network.report_model import BaselineCheck, ClosureReport, NetworkReport
 from geosite.network.report_trust import (
     CheckedAccuracy,
@@ -181,7 +180,7 @@ def _variance(noise: NoiseReport | None) -> list[Block]:
     rows = tuple(
         (
             axis,
-            _freedom(found),
+            f"{found.freedom:.0f}",
             "none: nothing repeats" if found.estimate is None else f"{found.estimate:.2f}",
             f"{found.factor:.2f}",
             found.verdict,
@@ -201,11 +200,6 @@ def _variance(noise: NoiseReport | None) -> list[Block]:
         "accuracy of this hand-over was multiplied with."
     )
     return [Heading("Variance factors", 2), Paragraph(text), Table(columns, rows)]
-
-
-def _freedom(noise: Noise) -> str:
-    freedom = noise.degrees_of_freedom
-    return str(freedom) if math.isfinite(freedom) else "not known"
 
 
 def _baseline(check: BaselineCheck | None, measures: Measures) -> list[Block]:

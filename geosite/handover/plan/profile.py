@@ -289,20 +289,35 @@ def _axes(section: Section, base: float, step: float, place: Any, heights: Heigh
     )
 
 
+_GROUND = Stroke(EARTH, 0.6)
+_NOT_MEASURED = Stroke(EARTH, 0.3, (1.0, 1.0))
+
+
+def _stretches(known: npt.NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """Return the first station of each stretch of known ones, and the one after its last."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], known, [False]])))
+    return [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+
+
 def _ground(section: Section, spread: Floats, place: Any) -> Group:
     """Return the line of the ground with its band, and the design line."""
     upper = place(section.chainage, section.elevation + spread)
     lower = place(section.chainage, section.elevation - spread)
-    items: list[Shape | Text] = []
-    if spread.any():
-        band = Outline((np.concatenate([upper, lower[::-1]]),), closed=True)
-        items.append(Shape([band], None, WATER, 0.22))
-    if section.design is not None:
-        known = np.isfinite(section.design)
-        line = place(section.chainage[known], section.design[known])
-        items.append(Shape([Outline((line,))], Stroke(ALERT, 0.35, (4.0, 1.2))))
     line = place(section.chainage, section.elevation)
-    items.append(Shape([Outline((line,))], Stroke(EARTH, 0.6)))
+    # where the ground was not measured, under a building, there is no band and no solid line
+    known = np.isfinite(section.half_width)
+    parts = _stretches(known if known.any() else ~known)
+    items: list[Shape | Text] = []
+    for first, last in parts if spread.any() else []:
+        ring = np.concatenate([upper[first:last], lower[first:last][::-1]])
+        items.append(Shape([Outline((ring,), closed=True)], None, WATER, 0.22))
+    if section.design is not None:
+        designed = np.isfinite(section.design)
+        built = place(section.chainage[designed], section.design[designed])
+        items.append(Shape([Outline((built,))], Stroke(ALERT, 0.35, (4.0, 1.2))))
+    items += [Shape([Outline((line[a:b],))], _GROUND) for a, b in parts]
+    gaps = _stretches(~known) if known.any() else []
+    items += [Shape([Outline((line[max(a - 1, 0) : b + 1],))], _NOT_MEASURED) for a, b in gaps]
     return Group("ground", "Ground", tuple(items), in_map=True)
 
 
@@ -373,7 +388,10 @@ def _words(
     def stroke(pen: Stroke) -> Shape:
         return Shape([Outline((np.array([(x, y), (x + 8.0, y)]),))], pen)
 
-    sign(stroke(Stroke(EARTH, 0.6)), "ground")
+    sign(stroke(_GROUND), "ground")
+    known = np.isfinite(section.half_width)
+    if known.any() and not known.all():
+        sign(stroke(_NOT_MEASURED), "not measured")
     if np.isfinite(section.half_width).any():
         band = rectangle(Rectangle(x, y - 1.3, 8.0, 2.6), fill=WATER, opacity=0.22)
         sign(band, "holds the ground in 95 of 100 cases")

@@ -163,7 +163,7 @@ def draw_plan(
     whole = layout or layout_of(package, options)
     layout = whole if tile is None else tile.layout
     beside = match_lines(tile) if tile else key_map(layout, tiles_of(package, options, whole))
-    package = drawn or package
+    everything, package = package, drawn or package
     # a sheet of its own tells of the water: the plan has room for what is built
     apart = _ARROWS_APART[drawn is not None]
     picture = background_of(package, layout.view) if drawn is None else None
@@ -193,7 +193,7 @@ def draw_plan(
             beside,
             frame_group(layout),
             header,
-            words_group(package, layout, measures, tints, dropped, specks, lacking),
+            words_group(package, layout, measures, tints, dropped, specks, lacking, everything),
         ),
         place=place_of(layout.view),
         picture=picture,

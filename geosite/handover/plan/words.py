@@ -66,9 +66,14 @@ def words_group(
     dropped: int,
     specks: int,
     lacking: bool,
+    whole: Package,
 ) -> Group:
-    """Return the words, spread over the columns of the layout; lists are cut where they must be."""
+    """Return the words, spread over the columns of the layout; lists are cut where they must be.
+
+    What is said of the accuracy is of the `whole` package, on every sheet the same.
+    """
     blocks = _blocks(package, measures, layout, dropped, lacking, tints)
+    blocks["accuracy"] = _accuracy(whole, measures)
     blocks["place"] = place_block(package, measures, dropped, lacking, specks=specks)
     items: Items = []
     for rows, without in _CUTS:
