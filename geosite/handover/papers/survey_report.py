@@ -285,8 +285,9 @@ def _relative(found: NeighbourReport | None, measures: Measures) -> list[Block]:
     pair = " and ".join(mark for mark in found.worst_pair if mark)
     least = "2 cm" if measures.unit == "m" else "0.07 ft"
     text = (
-        f"{found.within} of {found.pairs} pairs of neighbouring marks lie within {least} + 50 "
-        f"ppm at 95 % of each other; the worst pair, {pair}, is known to "
+        f"Of {found.pairs} pairs of neighbouring marks {found.within} are known to each other "
+        f"within {least} + 50 ppm at 95 %, {found.pairs - found.within} are not; the worst pair, "
+        f"{pair}, is known to "
         f"{measures.fine(found.worst_95_m)} {measures.unit} where "
         f"{measures.fine(found.allowed_m)} {measures.unit} would be allowed. "
         "For information only: this is no boundary survey."
