@@ -64,7 +64,7 @@ __all__ = [
 _ERRORS = ("Finding", "GeositeError", "InputError", "OutputRefused", "Problem", "SurveyRefused")
 _ELSEWHERE = {
     **dict.fromkeys(_ERRORS, ("base.errors", "")),
-    "build_many": ("processes.hosts.many", ""),
+    "build_many": ("processes.hosts.build_many", ""),
     "execute": ("processes.registry", ""),
     "list_processes": ("processes.registry", "processes"),
     "slope_on_cluster": ("processes.hosts.cluster", ""),

@@ -246,7 +246,7 @@ def refuse_empty(text: str, expected: str, file: str) -> None:
     Examples
     --------
     >>> refuse_empty("easting,northing", "points", "points.csv")
-    >>> refuse_empty("  ,,  ", "points", "points.csv")
+    >>> refuse_empty("  ,,  ", "points", "points.csv")  # doctest: +ELLIPSIS
     Traceback (most recent call last):
     geosite.base.errors.InputError: points.csv: there is nothing in it; expected points; ...
     """

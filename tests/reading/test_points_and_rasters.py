@@ -73,7 +73,7 @@ def test_an_endless_header_is_refused(tmp_path: Path, quote: str) -> None:
 @pytest.mark.parametrize(
     ("text", "expected"),
     [
-        ("", "no column easting"),
+        ("", "there is nothing in it"),
         ("easting,northing,elevation\n", "expected points"),
         ("easting,northing,elevatoin\n1,2,3\n", 'no column elevation; expected the'),
         ("easting,northing,elevatoin\n1,2,3\n", 'rename "elevatoin"'),

@@ -56,6 +56,8 @@ _VERTICES = 20_000
 _FEATURES = 3_000
 #: How well the middle of the free room for a name is found, as a share of the outline.
 _LABEL_ROOM = 0.005
+#: Size of a cell on a screen, mm, when a reader has come near.
+_CELL_MM = 10.0
 #: How far a rounded outline may lie beside the plan's to need fewer vertices, as a share of a cell.
 _ROUND = 0.04
 
@@ -274,7 +276,9 @@ def _rounded(shape: Any, cell: float) -> Any:
     if shape is None:
         return None
     rings = [shapely.get_coordinates(r) for r in shapely.get_rings(shapely.get_parts(shape))]
-    lines = np.array([shapely.LineString(rounded(ring, cell)) for ring in rings], object)
+    # a cell as large as it gets on a screen: the rounding is as fine as a pen there
+    k = _CELL_MM / cell if cell > 0 else 1.0
+    lines = np.array([shapely.LineString(rounded(r * k, cell * k) / k) for r in rings], object)
     return shapely.multilinestrings(shapely.simplify(lines, _ROUND * cell))
 
 
