@@ -21,6 +21,7 @@ from geosite.handover.comparison.sheet import (
     key_length,
     name_surfaces,
     signed,
+    sure_block,
     vector_ends,
 )
 from geosite.handover.comparison.vectors import (
@@ -315,9 +316,4 @@ def _accuracy_block() -> Block:
         "is. What is not known of the known marks on the map shifts design and survey alike and "
         "is no deviation."
     )
-
-    def block(column: Column, limit: int) -> None:
-        column.heading("How sure it is")
-        column.paragraph(words)
-
-    return block
+    return sure_block(words)

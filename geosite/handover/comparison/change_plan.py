@@ -22,6 +22,7 @@ from geosite.handover.comparison.sheet import (
     key_length,
     name_surfaces,
     signed,
+    sure_block,
     vector_ends,
 )
 from geosite.handover.comparison.vectors import arrow_sign, draw_arrow, ellipse
@@ -312,9 +313,4 @@ def _sure_block() -> Block:
         "shifts, turns or lifts all of them alike is no movement. Volumes of what rose and what "
         "fell count the places whose change is more than noise; the net counts all."
     )
-
-    def block(column: Column, limit: int) -> None:
-        column.heading("How sure it is")
-        column.paragraph(words)
-
-    return block
+    return sure_block(words)

@@ -24,7 +24,7 @@ from geosite.fieldbook.sitefile import Handover
 from geosite.handover.layers.everything import survey_layers
 from geosite.handover.model import CAUTION, Layer, Package
 from geosite.handover.plan.canvas import Canvas, interior
-from geosite.handover.plan.column import Block
+from geosite.handover.plan.column import Block, Column
 from geosite.handover.plan.edge import frame_group, header_group
 from geosite.handover.plan.layout import Layout, choose_layout, scale_name
 from geosite.handover.plan.measures import Measures
@@ -42,6 +42,7 @@ __all__ = [
     "key_length",
     "name_surfaces",
     "signed",
+    "sure_block",
     "survey_package",
     "vector_ends",
     "write_sheet",
@@ -249,3 +250,13 @@ def vector_ends(page: Canvas, place: Floats, shift: Floats, times: float) -> Flo
     end = page.view.local_on_paper(np.asarray(place) + shift)
     ends: Floats = np.array([start, start + (end - start) * times])
     return ends
+
+
+def sure_block(words: str) -> Block:
+    """Return what a sheet of a comparison says of how sure it is."""
+
+    def block(column: Column, limit: int) -> None:
+        column.heading("How sure it is")
+        column.paragraph(words)
+
+    return block
