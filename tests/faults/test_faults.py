@@ -259,7 +259,9 @@ def test_no_home_and_a_c_locale_change_nothing(
 ) -> None:
     shutil.copytree(JETTY, tmp_path / "site")
     for name in set(os.environ) - {"PATH"}:
-        monkeypatch.delenv(name)
+        # which kernels the linear algebra takes belongs to the machine: others round otherwise
+        if not name.startswith("OPENBLAS_"):
+            monkeypatch.delenv(name)
     done = build_in(tmp_path, LC_ALL="C", PYTHONUTF8="0", PYTHONCOERCECLOCALE="0")
     assert (done.returncode, done.stderr) == (0, "")
     assert digests(tmp_path / "map") == usual
