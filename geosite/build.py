@@ -1,4 +1,4 @@
-"""The straight line: field book, network, linework, terrain, review, handover."""
+"""The straight line: field book, network, linework, terrain, analysis, handover."""
 
 from __future__ import annotations
 
@@ -6,18 +6,18 @@ from dataclasses import replace
 
 import msgspec
 
+from geosite.analysis.answers import Answers, answer
 from geosite.base.errors import Finding
 from geosite.fieldbook.model import Notes
 from geosite.handover.folder.unwritable import refuse_unwritable
 from geosite.handover.model import Package
 from geosite.handover.pack import pack
-from geosite.handover.report.make import refusals_in_readers_unit, survey_report
-from geosite.handover.report.model import SurveyReport
+from geosite.handover.report_json.make import refusals_in_readers_unit, survey_report
+from geosite.handover.report_json.model import SurveyReport
 from geosite.linework.draw import draw
 from geosite.linework.model import Drawing
 from geosite.network.adjust import adjust
 from geosite.network.model import Network
-from geosite.review.answers import Answers, answer
 from geosite.terrain.site import model_terrain
 from geosite.terrain.site_ground import lay_grid
 from geosite.terrain.wording import ground_not_tried

@@ -16,8 +16,8 @@ import numpy as np
 from network_cases import SMALL_ANCHORS, SMALL_CRS, SMALL_PLACES, SMALL_WALKS, notes, turned
 
 from geosite.fieldbook.model import Notes
-from geosite.network.device import Device, device_of
 from geosite.network.model import Network
+from geosite.network.walk.device import Device, device_of
 
 EVERYTHING = {
     "pointing": 0.01,

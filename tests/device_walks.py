@@ -11,7 +11,7 @@ import numpy as np
 from network_cases import notes
 
 from geosite.fieldbook.model import Notes
-from geosite.network.device import CLASSES, Device
+from geosite.network.walk.device import CLASSES, Device
 
 CRS = "+proj=tmerc +lat_0=0 +lon_0=11 +k=1 +x_0=500 +y_0=700 +ellps=GRS80 +units=m +type=crs"
 

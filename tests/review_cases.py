@@ -10,6 +10,7 @@ from ferry_landing import make_site
 from simulated import ferry_landing
 from walk_simulator import Noise, Stop, Walk
 
+from geosite.analysis.takeoff.draped import Triangles
 from geosite.base.grid import Grid
 from geosite.base.map_frame import Frame
 from geosite.fieldbook.model import Notes
@@ -17,7 +18,6 @@ from geosite.linework.draw import draw
 from geosite.linework.model import Drawing
 from geosite.network.adjust import adjust
 from geosite.network.model import Network
-from geosite.review.takeoff.draped import Triangles
 from geosite.terrain.site_ground import SiteGround, site_ground
 
 QUIET = Noise(1e-6, 1e-7)

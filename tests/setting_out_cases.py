@@ -6,10 +6,10 @@ import math
 
 import numpy as np
 
+from geosite.analysis.setting_out.baseline import BaselineCheck
+from geosite.analysis.setting_out.model import Known, Located, SettingOut
+from geosite.analysis.setting_out.targets import Target
 from geosite.base.estimate import Estimate
-from geosite.review.setting_out.baseline import BaselineCheck
-from geosite.review.setting_out.model import Known, Located, SettingOut
-from geosite.review.setting_out.targets import Target
 
 NAMES = ("P1", 'P2, "the" <i>post</i>')
 

@@ -8,10 +8,10 @@ import network_cases
 import numpy as np
 from walk_simulator import Noise, Stop, Walk, recorded
 
+from geosite.analysis.setting_out.compute import Today, set_out
+from geosite.analysis.setting_out.targets import Target
 from geosite.network.adjust import adjust
-from geosite.network.device import CLASSES
-from geosite.review.setting_out.compute import Today, set_out
-from geosite.review.setting_out.targets import Target
+from geosite.network.walk.device import CLASSES
 
 NOISE = Noise(0.005, 0.004)
 CRS = "+proj=tmerc +lat_0=48 +lon_0=11 +k={k} +x_0=0 +y_0=0 +ellps=GRS80 +units=m +type=crs"

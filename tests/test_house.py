@@ -8,25 +8,25 @@ from collections.abc import Iterator
 from pathlib import Path
 
 ROOT = Path(__file__).parents[1]
-KERNELS = ("network", "linework", "terrain", "review")
+KERNELS = ("network", "linework", "terrain", "analysis")
 
 MAP_UNITS = {
     "geosite/linework/on_map.py": "brings geometries to the map",
-    "geosite/network/anchor.py": "reads coordinates that the site file gives in map units",
+    "geosite/network/control/anchor.py": "reads coordinates that the site file gives in map units",
     "geosite/network/report.py": "says in which unit elevations are written",
-    "geosite/review/design_ground/requested.py": "reads designs, which are in map units",
-    "geosite/review/takeoff/draped.py": "takes a raster in map units",
-    "geosite/review/setting_out/fit.py": "reads and writes places of a design in map units",
-    "geosite/review/setting_out/compute.py": "writes coordinates in the unit of the walk",
-    "geosite/review/setting_out/joint.py": "reads places of a design in map units",
-    "geosite/review/setting_out/model.py": "carries the unit of the walk to the page",
-    "geosite/review/setting_out/targets.py": "reads a design, which is in map units",
-    "geosite/review/change/ground.py": "reads a raster in map units",
-    "geosite/review/answers.py": "takes the elevation of a design in units of the elevations",
-    "geosite/review/volumes/design_surfaces.py": "reads designs, which are in map units",
-    "geosite/review/sections.py": "takes the elevation of a design in units of the elevations",
-    "geosite/review/setting_out/wording.py": "tells lengths in the unit of the walk",
-    "geosite/review/access/turns.py": "makes distances round in the unit of the walk",
+    "geosite/analysis/design_ground/requested.py": "reads designs, which are in map units",
+    "geosite/analysis/takeoff/draped.py": "takes a raster in map units",
+    "geosite/analysis/setting_out/fit.py": "reads and writes places of a design in map units",
+    "geosite/analysis/setting_out/compute.py": "writes coordinates in the unit of the walk",
+    "geosite/analysis/setting_out/joint.py": "reads places of a design in map units",
+    "geosite/analysis/setting_out/model.py": "carries the unit of the walk to the page",
+    "geosite/analysis/setting_out/targets.py": "reads a design, which is in map units",
+    "geosite/analysis/change/ground.py": "reads a raster in map units",
+    "geosite/analysis/answers.py": "takes the elevation of a design in units of the elevations",
+    "geosite/analysis/volumes/design_surfaces.py": "reads designs, which are in map units",
+    "geosite/analysis/sections.py": "takes the elevation of a design in units of the elevations",
+    "geosite/analysis/setting_out/wording.py": "tells lengths in the unit of the walk",
+    "geosite/analysis/access/turns.py": "makes distances round in the unit of the walk",
     "geosite/terrain/site.py": "the contour interval is asked for in units of the elevations",
     "geosite/terrain/site_ground.py": "lays the raster on whole cells of the map",
     "geosite/terrain/wording.py": "tells elevations in their own unit",
@@ -45,7 +45,7 @@ OWED = {
     "geosite/handover/formats/desktop/rasters.py:raster_nodes",
     "geosite/network/covariance.py:__init__",
     "geosite/network/mistakes/named.py:trial",
-    "geosite/review/design_ground/compute.py:design_ground",
+    "geosite/analysis/design_ground/compute.py:design_ground",
     "geosite/terrain/water/descent.py:steepest_ways",
 }
 """Modules and functions still to be divided: none may be added."""

@@ -11,11 +11,11 @@ import click
 from geosite import __version__
 from geosite.base import interrupt
 from geosite.base.errors import InputError, Problem
-from geosite_cli.calibrating import calibrate
+from geosite_cli.calibrate import calibrate
 from geosite_cli.execute import Execute
-from geosite_cli.explaining import describe, guide
+from geosite_cli.explain import describe, guide
+from geosite_cli.new_site import import_, new
 from geosite_cli.options import CONTEXT, JSON, OUT, SITE, print_json
-from geosite_cli.starting import import_, new
 from geosite_cli.terminal import echo, progress
 
 __all__ = ["geosite"]

@@ -20,11 +20,11 @@ if TYPE_CHECKING:
     import numpy as np
     import numpy.typing as npt
 
+    from geosite.analysis.sections import Profile
     from geosite.fieldbook.sitefile import Code
-    from geosite.handover.report.model import SiteReport
+    from geosite.handover.report_json.model import SiteReport
     from geosite.linework.model import Feature
     from geosite.reading.pictures import GroundPicture
-    from geosite.review.sections import Profile
 
 __all__ = ["CAUTION", "Form", "Layer", "Package", "Raster", "Table"]
 
@@ -165,7 +165,7 @@ class Package:
     features
         The drawing, for writers that know true curves (`geosite.linework.model.Feature`).
     profiles
-        The sections (`geosite.review.sections.Profile`), for the writers that draw them.
+        The sections (`geosite.analysis.sections.Profile`), for the writers that draw them.
     codes
         Meaning of the codes (`geosite.fieldbook.sitefile.Code` by name).
     description, surveyor, client, licence

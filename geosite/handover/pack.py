@@ -6,6 +6,8 @@ from dataclasses import replace
 
 import numpy as np
 
+from geosite.analysis.answers import Answers
+from geosite.analysis.limits import limit_sets
 from geosite.base.errors import Finding
 from geosite.fieldbook.model import Notes
 from geosite.handover.formats.lineage import lineage
@@ -20,11 +22,9 @@ from geosite.handover.layers.everything import (
 )
 from geosite.handover.layers.rasters import ground_rasters
 from geosite.handover.model import Package
-from geosite.handover.report.make import site_report
+from geosite.handover.report_json.make import site_report
 from geosite.linework.model import Drawing
 from geosite.network.model import Network
-from geosite.review.answers import Answers
-from geosite.review.limits import limit_sets
 from geosite.terrain.site import Terrain
 
 __all__ = ["pack"]

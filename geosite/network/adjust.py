@@ -10,9 +10,14 @@ import numpy as np
 from geosite.base.errors import Finding, SurveyRefused
 from geosite.fieldbook.model import FieldBook, Notes
 from geosite.network import wording
-from geosite.network.advice import advise
-from geosite.network.anchor import read_anchor
-from geosite.network.check_points import check_points
+from geosite.network.accuracy.advice import advise
+from geosite.network.accuracy.check_points import check_points
+from geosite.network.accuracy.ellipses import error_ellipses
+from geosite.network.accuracy.error_shares import error_shares
+from geosite.network.accuracy.lever_arm import LeverArm, lever_arm
+from geosite.network.accuracy.loops import loops
+from geosite.network.accuracy.on_map import ellipse_half_axis
+from geosite.network.accuracy.precision import azimuth_check, neighbour_precision
 from geosite.network.checks import (
     LengthCheck,
     anchor_ok,
@@ -22,25 +27,20 @@ from geosite.network.checks import (
     length_ok,
     no_place,
 )
-from geosite.network.control import Anchored, Control
-from geosite.network.device import CLASSES, SURE, Device, device_of
-from geosite.network.ellipses import error_ellipses
-from geosite.network.error_shares import error_shares
-from geosite.network.heights import Heights
-from geosite.network.lever_arm import LeverArm, lever_arm
-from geosite.network.loops import loops
+from geosite.network.control.anchor import read_anchor
+from geosite.network.control.model import Anchored, Control
+from geosite.network.equations.heights import Heights
+from geosite.network.equations.plan import Plan
 from geosite.network.mistakes.facts import Judge, Search
 from geosite.network.mistakes.search import find_mistakes
 from geosite.network.mistakes.wording import mistakes_in_words
 from geosite.network.model import Closure, Network
 from geosite.network.noise import Noise, judge_device, judge_noise
-from geosite.network.on_map import ellipse_half_axis
 from geosite.network.place import Placing
-from geosite.network.plan import Plan
-from geosite.network.precision import azimuth_check, neighbour_precision
 from geosite.network.report import Judged, report
 from geosite.network.tie import Misfit, Tied, known_heights, known_places, misfit, tie
-from geosite.network.walk import Walk, walk_runs
+from geosite.network.walk.device import CLASSES, SURE, Device, device_of
+from geosite.network.walk.runs import Walk, walk_runs
 
 __all__ = ["adjust"]
 

@@ -11,12 +11,12 @@ import numpy as np
 from geosite.base.errors import Finding, Problem
 from geosite.base.statistics import radius_of, t_factor
 from geosite.fieldbook.model import Notes
-from geosite.network.control import Anchored
-from geosite.network.device import Device
+from geosite.network.control.model import Anchored
 from geosite.network.model import Closure
 from geosite.network.noise import Noise
 from geosite.network.tie import Tied, first_visits
-from geosite.network.walk import Walk
+from geosite.network.walk.device import Device
+from geosite.network.walk.runs import Walk
 from geosite.reading.toml_lines import line_of
 
 __all__ = [

@@ -1,8 +1,8 @@
 """Covariance of placed marks and of what is computed from them, in closed form.
 
 An observation is a fixed combination of unknowns, a part of its own that its long leg leaves to
-it, and the pointing (`geosite.network.rows`). Sums over many observations of one long leg come from
-sums along it, so that everything is linear in the number of rows.
+it, and the pointing (`geosite.network.equations.rows`). Sums over many observations of one long
+leg come from sums along it, so that everything is linear in the number of rows.
 """
 
 from __future__ import annotations
@@ -13,10 +13,10 @@ import numpy as np
 
 from geosite.base.arrays import Floats, Ints
 from geosite.base.statistics import t_factor
+from geosite.network.equations.normal import Posterior
+from geosite.network.equations.rows import PlanRows
 from geosite.network.model import LinearForm, Network
-from geosite.network.normal import Posterior
-from geosite.network.rows import PlanRows
-from geosite.network.walk import sum_at
+from geosite.network.walk.runs import sum_at
 
 __all__ = [
     "accuracies",

@@ -11,9 +11,9 @@ import numpy.typing as npt
 
 from geosite.base.arrays import Floats, Ints
 from geosite.base.map_frame import Frame
+from geosite.network.equations.normal import Equations, Posterior, Term
+from geosite.network.equations.rows import Between, HeightRows, PlanRows
 from geosite.network.model import Network
-from geosite.network.normal import Equations, Posterior, Term
-from geosite.network.rows import Between, HeightRows, PlanRows
 
 __all__ = ["independent_marks"]
 

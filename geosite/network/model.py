@@ -17,9 +17,9 @@ from geosite.base.arrays import Floats, Ints
 from geosite.base.errors import Finding
 from geosite.base.map_frame import Frame
 from geosite.base.statistics import ellipse_factor, t_factor
-from geosite.network.control import UNMOVED, CommonShift
+from geosite.network.control.model import UNMOVED, CommonShift
+from geosite.network.equations.rows import HeightRows, PlanRows
 from geosite.network.report_model import NetworkReport
-from geosite.network.rows import HeightRows, PlanRows
 
 __all__ = ["Closure", "LinearForm", "Network"]
 

@@ -11,16 +11,16 @@ from geosite.base.arrays import Floats
 from geosite.base.errors import Problem, SurveyRefused
 from geosite.base.map_frame import Frame, at_middle, combined_factor
 from geosite.fieldbook.model import Notes
-from geosite.network.control import Anchored
-from geosite.network.device import Device
-from geosite.network.heights import Heights, adjust_heights
+from geosite.network.control.model import Anchored
+from geosite.network.control.similarity import fit_rigid
+from geosite.network.equations.heights import Heights, adjust_heights
+from geosite.network.equations.normal import Prior
+from geosite.network.equations.plan import Azimuth, Plan, PlanInput, adjust_plan
+from geosite.network.equations.rows import HeightRows, PlanRows, height_rows, plan_rows
 from geosite.network.model import Closure, Network
-from geosite.network.normal import Prior
-from geosite.network.plan import Azimuth, Plan, PlanInput, adjust_plan
-from geosite.network.rows import HeightRows, PlanRows, height_rows, plan_rows
-from geosite.network.similarity import fit_rigid
 from geosite.network.tie import Tied, first_visits, known_heights, known_places, plan_steps
-from geosite.network.walk import Complexes, Walk, scaled_path, walk_runs
+from geosite.network.walk.device import Device
+from geosite.network.walk.runs import Complexes, Walk, scaled_path, walk_runs
 
 __all__ = ["Placed", "Placing", "scale_plane"]
 

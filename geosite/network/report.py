@@ -12,17 +12,11 @@ from geosite.base.arrays import Floats
 from geosite.fieldbook.model import FieldBook, Notes
 from geosite.network import report_model as model
 from geosite.network import report_trust as trust
-from geosite.network.advice import Advice
-from geosite.network.check_points import CheckPoints, nssda_horizontal, nssda_vertical
-from geosite.network.checks import LengthCheck
-from geosite.network.control import Anchored
-from geosite.network.device import Device
-from geosite.network.error_shares import ErrorShares
-from geosite.network.lever_arm import LeverArm
-from geosite.network.mistakes.facts import Mistake
-from geosite.network.model import Closure, Network
-from geosite.network.noise import Noise
-from geosite.network.precision import (
+from geosite.network.accuracy.advice import Advice
+from geosite.network.accuracy.check_points import CheckPoints, nssda_horizontal, nssda_vertical
+from geosite.network.accuracy.error_shares import ErrorShares
+from geosite.network.accuracy.lever_arm import LeverArm
+from geosite.network.accuracy.precision import (
     AzimuthCheck,
     DirectionCheck,
     NeighbourPrecision,
@@ -30,9 +24,15 @@ from geosite.network.precision import (
     direction_check,
     levelling_mm_per_sqrt_km,
 )
-from geosite.network.sight import orientation_variances
+from geosite.network.accuracy.sight import orientation_variances
+from geosite.network.checks import LengthCheck
+from geosite.network.control.model import Anchored
+from geosite.network.mistakes.facts import Mistake
+from geosite.network.model import Closure, Network
+from geosite.network.noise import Noise
 from geosite.network.tie import Misfit
-from geosite.network.walk import Walk
+from geosite.network.walk.device import Device
+from geosite.network.walk.runs import Walk
 
 __all__ = ["CLOSURE_CLASSES", "Judged", "direction", "report", "ties", "unchecked"]
 

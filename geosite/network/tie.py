@@ -10,13 +10,13 @@ import numpy as np
 
 from geosite.base.arrays import Floats, Ints
 from geosite.fieldbook.model import FieldBook
-from geosite.network.control import Control
-from geosite.network.device import Device
-from geosite.network.heights import Heights, adjust_heights
-from geosite.network.normal import Prior
-from geosite.network.plan import Azimuth, Plan, PlanInput, adjust_plan
-from geosite.network.similarity import fit_rigid
-from geosite.network.walk import Complexes, Walk, scaled_path, walk_runs
+from geosite.network.control.model import Control
+from geosite.network.control.similarity import fit_rigid
+from geosite.network.equations.heights import Heights, adjust_heights
+from geosite.network.equations.normal import Prior
+from geosite.network.equations.plan import Azimuth, Plan, PlanInput, adjust_plan
+from geosite.network.walk.device import Device
+from geosite.network.walk.runs import Complexes, Walk, scaled_path, walk_runs
 
 __all__ = ["Misfit", "Tied", "known_heights", "known_places", "misfit", "plan_steps", "tie"]
 

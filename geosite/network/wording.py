@@ -12,17 +12,17 @@ from geosite.base.errors import Finding
 from geosite.base.rounding import signed
 from geosite.base.statistics import chi2_sf
 from geosite.fieldbook.model import Notes
-from geosite.network.advice import Advice
-from geosite.network.check_points import ENOUGH_CHECK_POINTS, CheckPoints
-from geosite.network.control import Anchored, CommonShift
-from geosite.network.device import Device
-from geosite.network.error_shares import ErrorShares
-from geosite.network.lever_arm import LeverArm
+from geosite.network.accuracy.advice import Advice
+from geosite.network.accuracy.check_points import ENOUGH_CHECK_POINTS, CheckPoints
+from geosite.network.accuracy.error_shares import ErrorShares
+from geosite.network.accuracy.lever_arm import LeverArm
+from geosite.network.accuracy.precision import AzimuthCheck
+from geosite.network.control.model import Anchored, CommonShift
 from geosite.network.model import Network
 from geosite.network.noise import Noise
-from geosite.network.precision import AzimuthCheck
 from geosite.network.report import Judged
 from geosite.network.tie import Misfit
+from geosite.network.walk.device import Device
 
 __all__ = [
     "advice_findings",

@@ -19,7 +19,7 @@ from geosite.base.errors import (
 
 if TYPE_CHECKING:
     from geosite.fieldbook.model import Notes
-    from geosite.network.calibrate import Calibration
+    from geosite.network.calibration.fit import Calibration
 
 __all__ = ["Calibrated", "as_facts", "calibrate_into", "said"]
 
@@ -69,8 +69,8 @@ def calibrate_into(
         `out` is a file of another kind, or cannot be written; it is as it was.
     """
     from geosite.handover.folder.one_file import write_whole
-    from geosite.network.calibrate import calibrate
-    from geosite.network.calibration_wording import device_toml
+    from geosite.network.calibration.fit import calibrate
+    from geosite.network.calibration.wording import device_toml
 
     notes = _read(sites)
     _refuse_twice(notes)
@@ -181,8 +181,8 @@ def _usable(
 
     from geosite.fieldbook.sitefile import DeviceTable
     from geosite.network.adjust import adjust
-    from geosite.network.calibrate import PLAUSIBLE
-    from geosite.network.device import CLASSES
+    from geosite.network.calibration.fit import PLAUSIBLE
+    from geosite.network.walk.device import CLASSES
 
     unknown = CLASSES["unknown"]
     device = DeviceTable(
@@ -229,7 +229,7 @@ def said(
     made: Calibrated, out: Path
 ) -> Iterator[tuple[Literal["title", "plain", "good", "look"], str]]:
     """Put a calibration into lines for people."""
-    from geosite.network.calibration_wording import calibration_told
+    from geosite.network.calibration.wording import calibration_told
 
     yield from calibration_told(made.found)
     for file in made.unchecked:
@@ -246,7 +246,7 @@ def said(
 
 def as_facts(made: Calibrated, out: Path) -> Mapping[str, Any]:
     """Return a calibration as JSON-ready facts, with the file it wrote."""
-    from geosite.network.calibration_wording import calibration_facts
+    from geosite.network.calibration.wording import calibration_facts
 
     return {
         **calibration_facts(made.found),

@@ -10,12 +10,12 @@ from geosite.processes.build_site import SITE
 from geosite.processes.model import Context, Input, Output, Process
 
 if TYPE_CHECKING:
+    from geosite.analysis.as_built.model import AsBuilt, Plan
+    from geosite.analysis.takeoff.prices import Valuation
     from geosite.base.map_frame import Frame
     from geosite.fieldbook.model import Notes
     from geosite.linework.model import Drawing
     from geosite.network.model import Network
-    from geosite.review.as_built.model import AsBuilt, Plan
-    from geosite.review.takeoff.prices import Valuation
     from geosite.terrain.site_ground import SiteGround
 
 __all__ = ["PROCESS"]
@@ -25,6 +25,7 @@ COVERED = 0.95
 
 
 def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
+    from geosite.analysis.as_built.compute import compare_design
     from geosite.fieldbook.read import read_survey
     from geosite.handover.comparison.as_built import deviations, surfaces, verdict_areas
     from geosite.handover.comparison.as_built_plan import as_built_sheet
@@ -35,11 +36,10 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     from geosite.handover.formats.sld import styles
     from geosite.handover.formats.tables import write_csv
     from geosite.handover.model import Package
-    from geosite.handover.report.serialise import plain
+    from geosite.handover.report_json.serialise import plain
     from geosite.linework.draw import draw
     from geosite.network.adjust import adjust
     from geosite.processes.epochs import read_epoch
-    from geosite.review.as_built.compute import compare_design
     from geosite.terrain.site_ground import site_ground
 
     context.progress(0.05, "reading the survey of what was built")
@@ -104,10 +104,10 @@ def _final(
     before: str | None,
 ) -> Valuation | None:
     """Price what was built, by the survey's own prices or those of the survey before."""
+    from geosite.analysis.takeoff.draped import triangles_of
+    from geosite.analysis.takeoff.prices import valuation
+    from geosite.analysis.takeoff.quantities import take_off
     from geosite.fieldbook.read import read_survey
-    from geosite.review.takeoff.draped import triangles_of
-    from geosite.review.takeoff.prices import valuation
-    from geosite.review.takeoff.quantities import take_off
 
     prices = notes.site.prices
     if not prices.codes and before:
@@ -148,11 +148,11 @@ def _plan(inputs: Mapping[str, Any], network: Network) -> Plan:
     """Return the design of a file, or one of the designs of a site file."""
     import numpy as np
 
+    from geosite.analysis.as_built.model import Plan
+    from geosite.analysis.design_ground.requested import file_zone
+    from geosite.analysis.design_ground.zones import Edge, Zone
+    from geosite.analysis.setting_out.fit import refuse_elsewhere, refuse_other_crs
     from geosite.reading.designs import read_design
-    from geosite.review.as_built.model import Plan
-    from geosite.review.design_ground.requested import file_zone
-    from geosite.review.design_ground.zones import Edge, Zone
-    from geosite.review.setting_out.fit import refuse_elsewhere, refuse_other_crs
 
     frame = network.frame
     if Path(inputs["design"]).suffix.lower() == ".toml":
@@ -184,14 +184,14 @@ def _spans(places: Any) -> bool:
 
 
 def _plan_of_site(inputs: Mapping[str, Any], frame: Frame) -> Plan:
+    from geosite.analysis.as_built.model import Plan
+    from geosite.analysis.design_ground.requested import zones_of
+    from geosite.analysis.design_ground.zones import Edge, moved
     from geosite.base.errors import InputError, Problem
     from geosite.base.map_frame import name_unless_same_map
     from geosite.fieldbook.read import read_survey
     from geosite.linework.draw import draw
     from geosite.network.adjust import adjust
-    from geosite.review.as_built.model import Plan
-    from geosite.review.design_ground.requested import zones_of
-    from geosite.review.design_ground.zones import Edge, moved
 
     notes = read_survey(Path(inputs["design"]))
     names = list(notes.site.designs)

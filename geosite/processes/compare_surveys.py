@@ -10,8 +10,8 @@ from geosite.processes.derive_slope import GEOTIFF
 from geosite.processes.model import Context, Input, Output, Process
 
 if TYPE_CHECKING:
-    from geosite.review.change.model import Epoch
-    from geosite.review.takeoff.progress_prices import PeriodValuation
+    from geosite.analysis.change.model import Epoch
+    from geosite.analysis.takeoff.progress_prices import PeriodValuation
 
 __all__ = ["PROCESS"]
 
@@ -19,6 +19,8 @@ _SITE_FILE = {"type": "string", "format": "path", "contentMediaType": "applicati
 
 
 def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
+    from geosite.analysis.change.compare import compare
+    from geosite.analysis.takeoff.progress_prices import period_findings
     from geosite.handover.comparison.change import displacements, progress_table, rasters
     from geosite.handover.comparison.change_plan import change_sheet
     from geosite.handover.comparison.sheet import survey_package, write_sheet
@@ -31,10 +33,8 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     from geosite.handover.formats.sld import styles
     from geosite.handover.formats.tables import write_csv
     from geosite.handover.model import Package
-    from geosite.handover.report.serialise import plain
+    from geosite.handover.report_json.serialise import plain
     from geosite.processes.epochs import read_epoch
-    from geosite.review.change.compare import compare
-    from geosite.review.takeoff.progress_prices import period_findings
 
     context.progress(0.05, "reading the first survey")
     before = read_epoch(inputs["before"], inputs.get("before_date"))
@@ -81,7 +81,7 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
 
 def _valued(before: Epoch, after: Epoch) -> PeriodValuation | None:
     """Price what was built between two surveys, by the prices of the later one that has any."""
-    from geosite.review.takeoff.progress_prices import Taken, period_valuation
+    from geosite.analysis.takeoff.progress_prices import Taken, period_valuation
 
     then, now = (
         Taken(

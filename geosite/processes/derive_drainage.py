@@ -172,8 +172,8 @@ def _walls(file: str, ground: ElevationRaster | ElevationSource) -> Bytes:
 def _shapes(file: str, ground: ElevationRaster | ElevationSource) -> list[BaseGeometry]:
     import shapely
 
+    from geosite.analysis.setting_out.fit import refuse_other_crs
     from geosite.reading.designs import read_design
-    from geosite.review.setting_out.fit import refuse_other_crs
 
     layer = read_design(file)
     refuse_other_crs(layer, ground.frame)

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from geosite.review.change.model import Epoch
+    from geosite.analysis.change.model import Epoch
 
 __all__ = ["read_epoch"]
 
@@ -21,13 +21,13 @@ def read_epoch(site: str, day: str | None = None) -> Epoch:
     day
         Only the runs of this day (``[runs.NAME]`` ``date``); without it all.
     """
+    from geosite.analysis.change.model import Epoch
+    from geosite.analysis.takeoff.draped import triangles_of
+    from geosite.analysis.takeoff.quantities import take_off
     from geosite.fieldbook.days import of_day
     from geosite.fieldbook.read import read_survey
     from geosite.linework.draw import draw
     from geosite.network.adjust import adjust
-    from geosite.review.change.model import Epoch
-    from geosite.review.takeoff.draped import triangles_of
-    from geosite.review.takeoff.quantities import take_off
     from geosite.terrain.site_ground import site_ground
 
     notes = read_survey(Path(site))

@@ -156,7 +156,7 @@ def _field_book(part: str | None) -> tuple[list[Line], Mapping[str, Any]]:
 def _limits(part: str | None) -> tuple[list[Line], Mapping[str, Any]]:
     import msgspec
 
-    from geosite.review.limits import CAUTION, limit_sets
+    from geosite.analysis.limits import CAUTION, limit_sets
 
     sets = limit_sets({})
     names = list(sets)

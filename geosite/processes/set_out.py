@@ -13,20 +13,20 @@ __all__ = ["PROCESS"]
 
 
 def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
+    from geosite.analysis.setting_out.compute import Today, set_out
+    from geosite.analysis.setting_out.fit import fitting
     from geosite.base.errors import Finding
     from geosite.drawing.pdf import pdf
     from geosite.fieldbook.other_walk import read_other_walk
     from geosite.fieldbook.read import read_survey
     from geosite.handover.formats.tables import write_csv
-    from geosite.handover.report.serialise import plain
+    from geosite.handover.report_json.serialise import plain
     from geosite.handover.setting_out.phone import phone_page
     from geosite.handover.setting_out.slip import slip_pages
     from geosite.handover.setting_out.table import setting_out_table
     from geosite.linework.draw import draw
     from geosite.network.adjust import adjust
     from geosite.reading.designs import read_design
-    from geosite.review.setting_out.compute import Today, set_out
-    from geosite.review.setting_out.fit import fitting
     from geosite.terrain.site_ground import site_ground
 
     context.progress(0.05, "reading")

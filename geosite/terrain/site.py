@@ -17,14 +17,14 @@ from geosite.fieldbook.model import Notes
 from geosite.linework.model import Drawing
 from geosite.network.model import Network
 from geosite.terrain.contour import Contour, contours, default_interval
-from geosite.terrain.ground import Ground
-from geosite.terrain.possible_rasters import elevation_sigma
 from geosite.terrain.site_ground import SiteGround, site_ground
 from geosite.terrain.site_water import SLOPE_BREAKS_PERCENT, Water, site_water
 from geosite.terrain.slope import Slope
 from geosite.terrain.surface.cells import round_step
 from geosite.terrain.surface.model import Surface
 from geosite.terrain.surface.plane import fit_plane
+from geosite.terrain.uncertainty.ground import Ground
+from geosite.terrain.uncertainty.rasters import elevation_sigma
 from geosite.terrain.water.descent import Mask
 from geosite.terrain.water.falls_from_buildings import slope_classes
 from geosite.terrain.wording import terrain_findings

@@ -15,11 +15,11 @@ from geosite.linework.model import Drawing
 from geosite.network.covariance import level_covariance, sigma_vertical
 from geosite.network.model import Network
 from geosite.terrain.features import GroundFeatures, ground_features, rows_on_ground, spans_area
-from geosite.terrain.ground import Ground, ground_between
 from geosite.terrain.slope import Slope, slope
 from geosite.terrain.surface.cells import grid_over
 from geosite.terrain.surface.gaps import without_gaps
 from geosite.terrain.surface.model import Surface, surface_over, triangulate_points
+from geosite.terrain.uncertainty.ground import Ground, ground_between
 from geosite.terrain.water.descent import Mask
 
 __all__ = ["Laid", "SiteGround", "lay_grid", "site_ground"]

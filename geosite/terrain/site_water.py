@@ -13,8 +13,8 @@ import shapely
 from geosite.base.arrays import Floats
 from geosite.base.estimate import Estimate
 from geosite.network.covariance import covariance
-from geosite.terrain.possible_rasters import PossibleRasters
 from geosite.terrain.site_ground import SiteGround
+from geosite.terrain.uncertainty.rasters import PossibleRasters
 from geosite.terrain.water.barriers import cells_of_points
 from geosite.terrain.water.descent import INLET, NODATA, Index
 from geosite.terrain.water.drainage import Drainage, drain

@@ -11,7 +11,7 @@ from network_cases import notes
 
 from geosite.base.errors import InputError
 from geosite.network.adjust import adjust
-from geosite.network.anchor import read_anchor
+from geosite.network.control.anchor import read_anchor
 from geosite.reading.crs import read_crs, read_vertical_crs
 
 SQUARE = [

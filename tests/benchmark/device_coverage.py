@@ -23,7 +23,7 @@ from tracking_outcomes import KINDS, outcomes  # noqa: E402
 
 from geosite.base.errors import SurveyRefused  # noqa: E402
 from geosite.network.adjust import adjust  # noqa: E402
-from geosite.network.device import CLASSES, Device  # noqa: E402
+from geosite.network.walk.device import CLASSES, Device  # noqa: E402
 
 UNKNOWN = CLASSES["unknown"]
 LITTLE = 0.001

@@ -24,8 +24,8 @@ from geosite.base.errors import SurveyRefused
 from geosite.fieldbook.model import Notes
 from geosite.fieldbook.sitefile import DeviceTable, LegNoise
 from geosite.network.adjust import adjust
-from geosite.network.calibrate import calibrate
-from geosite.network.calibration_wording import device_toml
+from geosite.network.calibration.fit import calibrate
+from geosite.network.calibration.wording import device_toml
 
 
 def with_device(notes: Notes, device: dict[str, Any] | DeviceTable | None) -> Notes:

@@ -13,7 +13,7 @@ from cli_runner import FERRY, Ran, geosite
 from device_walks import walked
 
 from geosite.fieldbook.read import read_survey
-from geosite.network.device import Device, device_of
+from geosite.network.walk.device import Device, device_of
 
 TRUE = Device(
     pointing=0.008,

@@ -244,7 +244,7 @@ ELSEWHERE = {
     (
         "grades.lines.NAME",
         "edges",
-    ): "two lines beside a third: tests/review/takeoff/test_edge_pairs.py",
+    ): "two lines beside a third: tests/analysis/takeoff/test_edge_pairs.py",
     ("anchor.marks.NAME", "ellipsoidal_height"): "wants a geoid grid: tests/network/test_anchor.py",
 }
 

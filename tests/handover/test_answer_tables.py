@@ -7,11 +7,11 @@ import math
 import pytest
 from linework_cases import rows, survey
 
+from geosite.analysis.distances import distance, outline_edges
+from geosite.analysis.takeoff.quantities import take_off
 from geosite.fieldbook.sitefile import Code, Quantities
 from geosite.handover.layers import distances, quantities, shared_edges
 from geosite.linework.draw import draw
-from geosite.review.distances import distance, outline_edges
-from geosite.review.takeoff.quantities import take_off
 
 CODES = {
     "apron": Code(geometry="area", depth=0.15, coverage=6.0, coverage_unit="bag", waste_percent=8),

@@ -14,6 +14,12 @@ import numpy as np
 import pytest
 import shapely
 
+from geosite.analysis.as_built.compute import compare_design
+from geosite.analysis.as_built.model import AsBuilt, Plan
+from geosite.analysis.change.compare import compare
+from geosite.analysis.change.model import Change, Epoch
+from geosite.analysis.design_ground.requested import zones_of
+from geosite.analysis.design_ground.zones import Edge, Zone, moved
 from geosite.base.estimate import Estimate
 from geosite.drawing.font import typeface
 from geosite.drawing.sheet import Sheet, Text
@@ -25,12 +31,6 @@ from geosite.handover.plan.measures import told
 from geosite.linework.draw import draw
 from geosite.network.adjust import adjust
 from geosite.processes.epochs import read_epoch
-from geosite.review.as_built.compute import compare_design
-from geosite.review.as_built.model import AsBuilt, Plan
-from geosite.review.change.compare import compare
-from geosite.review.change.model import Change, Epoch
-from geosite.review.design_ground.requested import zones_of
-from geosite.review.design_ground.zones import Edge, Zone, moved
 from geosite.terrain.site_ground import site_ground
 
 MINUS = "\N{MINUS SIGN}"

@@ -13,8 +13,8 @@ from geosite.base.errors import Finding
 from geosite.drawing.document import lay_out
 from geosite.drawing.pdf import pdf
 from geosite.fieldbook.sitefile import Handover, Revision, Sheet
+from geosite.handover.documents.findings import finding_blocks, paper_for
 from geosite.handover.model import CAUTION, Package
-from geosite.handover.papers.findings import finding_blocks, paper_for
 from geosite.handover.plan.sheet import draw_plan
 
 LONG = "Water stands at " + ", ".join(f"{512000 + i}.25, {5276000 + i}.75" for i in range(60)) + "."

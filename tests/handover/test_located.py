@@ -7,7 +7,7 @@ from cli_runner import FERRY
 
 from geosite.base.errors import Finding
 from geosite.fieldbook.read import read_survey
-from geosite.handover.report.make import located
+from geosite.handover.report_json.make import located
 from geosite.network.adjust import adjust
 
 

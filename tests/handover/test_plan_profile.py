@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from package_cases import HOSTILE, ferry_landing, ground
 
+from geosite.analysis.sections import Profile
 from geosite.base.estimate import Estimate
 from geosite.drawing.sheet import Shape, Sheet, Text
 from geosite.drawing.svg import svg
@@ -22,7 +23,6 @@ from geosite.handover.plan.profile import (
     draw_profile,
     write_sections,
 )
-from geosite.review.sections import Profile
 
 AT = np.array([0.0, 5.0, 12.0, 20.0, 24.0])
 UP = np.array([402.4, 402.3, 402.44, 402.04, 402.04])

@@ -15,8 +15,8 @@ import pytest
 from geosite.base.errors import Finding
 from geosite.drawing.document import Table
 from geosite.fieldbook.sitefile import Handover
+from geosite.handover.documents.verdicts import verdict_blocks
 from geosite.handover.model import Layer, Package
-from geosite.handover.papers.verdicts import verdict_blocks
 from geosite.handover.plan.sheet import write_plan
 
 

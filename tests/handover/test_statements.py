@@ -4,8 +4,8 @@ import doctest
 
 import pytest
 
-from geosite.handover.papers import statements
-from geosite.handover.papers.statements import asprs_statement, nssda_statement
+from geosite.handover.documents import statements
+from geosite.handover.documents.statements import asprs_statement, nssda_statement
 
 
 def test_the_examples_run() -> None:

@@ -12,14 +12,14 @@ from package_cases import ferry_landing
 
 from geosite.drawing.document import Figure, Table
 from geosite.drawing.sheet import Arc, Rectangle, Shape
+from geosite.handover.documents.adjusted import adjusted_blocks, ellipse
+from geosite.handover.documents.residuals import LISTED, residual_blocks
 from geosite.handover.layers import marks as marks_layer
 from geosite.handover.layers import residuals as layer_of_residuals
 from geosite.handover.model import Layer, Package
-from geosite.handover.papers.adjusted import adjusted_blocks, ellipse
-from geosite.handover.papers.residuals import LISTED, residual_blocks
 from geosite.handover.plan.measures import Measures
+from geosite.network.accuracy.ellipses import error_ellipses
 from geosite.network.adjust import adjust
-from geosite.network.ellipses import error_ellipses
 
 METRES, FEET = Measures("m"), Measures("ft")
 

@@ -13,8 +13,8 @@ import package_cases
 import pypdf
 
 from geosite.fieldbook.sitefile import Code, Handover, Sheet
+from geosite.handover.documents.takeoff import takeoff_pdf
 from geosite.handover.model import Package, Table
-from geosite.handover.papers.takeoff import takeoff_pdf
 from geosite.handover.plan.sheet import write_plan
 
 CODES = {

@@ -11,6 +11,8 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from linework_cases import Row, rows, survey
 
+from geosite.analysis.distances import outline_edges
+from geosite.analysis.takeoff.quantities import take_off
 from geosite.base.errors import Problem, SurveyRefused
 from geosite.fieldbook.model import Notes
 from geosite.fieldbook.sitefile import Code
@@ -18,8 +20,6 @@ from geosite.linework.draw import draw
 from geosite.linework.model import Drawing, Feature, Measure
 from geosite.linework.nesting import contents
 from geosite.network.model import Network
-from geosite.review.distances import outline_edges
-from geosite.review.takeoff.quantities import take_off
 
 CODES = {"apron": Code(geometry="area"), "kerb": Code(geometry="line")}
 PROFILE = settings(max_examples=60, deadline=None, derandomize=True)

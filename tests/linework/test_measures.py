@@ -8,11 +8,11 @@ import network_cases
 import numpy as np
 import pytest
 
+from geosite.analysis.distances import Angle
 from geosite.linework.measures import open_measure, sum_of_forms, with_sigmas
 from geosite.network.adjust import adjust
 from geosite.network.covariance import covariance, sigma, sigmas
 from geosite.network.model import LinearForm, Network
-from geosite.review.distances import Angle
 
 
 def walked() -> Network:

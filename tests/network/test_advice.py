@@ -12,27 +12,27 @@ from network_cases import Row, book
 from scipy.stats import chi2
 
 from geosite.fieldbook.model import FieldBook
-from geosite.network.advice import Advice, advise
-from geosite.network.check_points import (
+from geosite.network.accuracy.advice import Advice, advise
+from geosite.network.accuracy.check_points import (
     ELLIPSE_95,
     CheckPoints,
     check_points,
     nssda_horizontal,
     nssda_vertical,
 )
-from geosite.network.control import UNMOVED, Control
-from geosite.network.device import Device
-from geosite.network.lever_arm import lever_arm
-from geosite.network.model import Closure
-from geosite.network.noise import judge_noise
-from geosite.network.precision import (
+from geosite.network.accuracy.lever_arm import lever_arm
+from geosite.network.accuracy.precision import (
     DirectionCheck,
     angular_limit,
     direction_check,
     levelling_mm_per_sqrt_km,
     neighbour_precision,
 )
-from geosite.network.walk import walk_runs
+from geosite.network.control.model import UNMOVED, Control
+from geosite.network.model import Closure
+from geosite.network.noise import judge_noise
+from geosite.network.walk.device import Device
+from geosite.network.walk.runs import walk_runs
 
 
 def bare(**facts: Any) -> Any:
@@ -110,11 +110,12 @@ def test_check_points_are_compared_where_they_are_known(monkeypatch: pytest.Monk
     network: Any = bare(en=np.arange(12.0).reshape(6, 2) ** 2, elevation=np.arange(6.0) / 4)
     flat, up = np.array([0.1, 3.0, 4.0, 5, 6, 7]), np.array([0.2, 5.0, 12.0, 5, 6, 7])
     monkeypatch.setattr(
-        "geosite.network.check_points.plan_covariance",
+        "geosite.network.accuracy.check_points.plan_covariance",
         lambda _, a, b: flat[a][:, None, None] ** 2 * np.eye(2) * (a == b)[:, None, None],
     )
     monkeypatch.setattr(
-        "geosite.network.check_points.level_covariance", lambda _, a, b: up[a] ** 2 * (a == b)
+        "geosite.network.accuracy.check_points.level_covariance",
+        lambda _, a, b: up[a] ** 2 * (a == b),
     )
     controls = (
         Control("B", (15.0, 26.0), 0.25, 3.0, 5.0, True),
@@ -177,9 +178,9 @@ def test_lever_arm_by_hand(monkeypatch: pytest.MonkeyPatch) -> None:
         interval_factor=2.0,
     )
     turns = np.array([9.0, 0.04])
-    monkeypatch.setattr("geosite.network.lever_arm.orientation_variances", lambda _: turns)
+    monkeypatch.setattr("geosite.network.accuracy.lever_arm.orientation_variances", lambda _: turns)
     monkeypatch.setattr(
-        "geosite.network.lever_arm.orientation_with_place",
+        "geosite.network.accuracy.lever_arm.orientation_with_place",
         lambda _, row: np.array([0.3, 0.4]) * row,
     )
     alone = bare()
@@ -188,7 +189,7 @@ def test_lever_arm_by_hand(monkeypatch: pytest.MonkeyPatch) -> None:
         major = (1.0, 2.0, 4.0, 3.0) if survey is alone else (8.0, 1.0, 2.0, 9.0)
         return ellipses(*major)(0, rows)
 
-    monkeypatch.setattr("geosite.network.lever_arm.error_ellipses", of)
+    monkeypatch.setattr("geosite.network.accuracy.lever_arm.error_ellipses", of)
     arm = lever_arm(network, (0, 1), alone, np.array([0, 3]))
     assert arm.row == 2  # rows 0 and 3 are known
     assert arm.distance_m == pytest.approx(12.0 / 0.5)
@@ -227,8 +228,8 @@ def advised(
         cross = np.array([gain(*pair) * np.eye(2) for pair in asked[-1]])
         return np.diag([1.0, 4.0]), cross, np.array([0.5 * np.eye(2)] * len(rows))
 
-    monkeypatch.setattr("geosite.network.advice.sight_covariance", covariance)
-    monkeypatch.setattr("geosite.network.advice.error_ellipses", ellipses(0.0, now))
+    monkeypatch.setattr("geosite.network.accuracy.advice.sight_covariance", covariance)
+    monkeypatch.setattr("geosite.network.accuracy.advice.error_ellipses", ellipses(0.0, now))
     network: Any = bare(
         en=np.asarray(en, dtype=float), ellipse_factor=ELLIPSE_95, variance_factor=1.0
     )
@@ -342,7 +343,7 @@ def test_neighbours_keep_two_centimetres_and_fifty_ppm(monkeypatch: pytest.Monke
         assert pairs == [(0, 2), (5, 7), (1, 6), (6, 8)]
         return np.array([0.0699, 0.0249, 0.0701, 0.01]) / ELLIPSE_95, None, None
 
-    monkeypatch.setattr("geosite.network.precision.relative_ellipses", relative)
+    monkeypatch.setattr("geosite.network.accuracy.precision.relative_ellipses", relative)
     found = neighbour_precision(network, survey)
     assert found is not None
     # 1000 m on the ground may have 7 cm, 100 m 2.5 cm

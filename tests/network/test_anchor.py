@@ -15,10 +15,10 @@ from geosite.base.errors import Finding, InputError, Problem
 from geosite.base.map_frame import combined_factor, map_factors
 from geosite.fieldbook.model import Notes
 from geosite.fieldbook.sitefile import AnchorMark
-from geosite.network import anchor
-from geosite.network.anchor import AnchorReader, read_anchor
-from geosite.network.control import Control
-from geosite.network.declination import decimal_year, magnetic_declination
+from geosite.network.control import anchor
+from geosite.network.control.anchor import AnchorReader, read_anchor
+from geosite.network.control.declination import decimal_year, magnetic_declination
+from geosite.network.control.model import Control
 
 PLAIN = "+proj=tmerc +lat_0=0 +lon_0=11 +k=1 +x_0=0 +y_0=0 +ellps=GRS80 +units=m +type=crs"
 PLACE = {"easting": 500.0, "northing": 700.0}

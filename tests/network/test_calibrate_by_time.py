@@ -10,9 +10,9 @@ import pytest
 from device_walks import walked
 
 from geosite.fieldbook.model import Notes
-from geosite.network.calibrate import Calibration, calibrate
-from geosite.network.calibration_wording import calibration_facts, device_toml
-from geosite.network.device import Device
+from geosite.network.calibration.fit import Calibration, calibrate
+from geosite.network.calibration.wording import calibration_facts, device_toml
+from geosite.network.walk.device import Device
 
 TRUE = Device(
     pointing=0.004,

@@ -9,9 +9,9 @@ import msgspec
 import pytest
 
 from geosite.fieldbook.sitefile import DeviceTable
-from geosite.network.calibrate import Calibration, Component
-from geosite.network.calibration_wording import calibration_facts, calibration_told, device_toml
-from geosite.network.device import CLASSES
+from geosite.network.calibration.fit import Calibration, Component
+from geosite.network.calibration.wording import calibration_facts, calibration_told, device_toml
+from geosite.network.walk.device import CLASSES
 
 NAMES = ("pointing", "walk", "heading", "scale", "pointing_up", "walk_up", "climb", "tilt")
 

@@ -23,13 +23,13 @@ from geosite.network.checks import (
     length_ok,
     no_place,
 )
-from geosite.network.control import Control
-from geosite.network.device import CLASSES, Device, device_of
+from geosite.network.control.model import Control
+from geosite.network.equations.normal import Prior
 from geosite.network.model import Closure
 from geosite.network.noise import Noise
-from geosite.network.normal import Prior
 from geosite.network.tie import misfit, tie
-from geosite.network.walk import walk_runs
+from geosite.network.walk.device import CLASSES, Device, device_of
+from geosite.network.walk.runs import walk_runs
 
 LEGS = Device.from_leg_noise(0.005, 0.004)
 AS_GIVEN = Noise("as expected", 1.0, 1.0, 4.0, 4, 0.4)

@@ -10,8 +10,11 @@ from network_cases import notes
 from network_spoilt import clean
 
 from geosite.base.statistics import ellipse_factor, t_factor
+from geosite.network.accuracy.ellipses import error_ellipses, relative_ellipses
+from geosite.network.accuracy.lever_arm import lever_arm
+from geosite.network.accuracy.on_map import half_widths
 from geosite.network.adjust import adjust
-from geosite.network.control import CommonShift
+from geosite.network.control.model import CommonShift
 from geosite.network.covariance import (
     accuracies,
     covariance,
@@ -19,11 +22,8 @@ from geosite.network.covariance import (
     sigma_vertical,
     sigmas,
 )
-from geosite.network.draws import draw_marks
-from geosite.network.ellipses import error_ellipses, relative_ellipses
-from geosite.network.lever_arm import lever_arm
+from geosite.network.error_draws import draw_marks
 from geosite.network.model import LinearForm, Network
-from geosite.network.on_map import half_widths
 from geosite.network.wording import shift_in_words
 
 SHIFT = CommonShift(1.0, 0.5, "from somewhere")

@@ -12,6 +12,8 @@ from network_cases import SMALL_ANCHORS, SMALL_CRS, SMALL_PLACES, SMALL_WALKS, n
 from scipy import stats
 
 from geosite.fieldbook.model import Notes
+from geosite.network.accuracy.ellipses import error_ellipses, relative_ellipses
+from geosite.network.accuracy.sight import sight_covariance
 from geosite.network.adjust import adjust
 from geosite.network.covariance import (
     covariance,
@@ -21,16 +23,14 @@ from geosite.network.covariance import (
     sigma_vertical,
     sigmas,
 )
-from geosite.network.device import device_of
-from geosite.network.ellipses import error_ellipses, relative_ellipses
-from geosite.network.heights import adjust_heights
+from geosite.network.equations.heights import adjust_heights
+from geosite.network.equations.normal import Prior
+from geosite.network.equations.plan import PlanInput, adjust_plan
+from geosite.network.equations.rows import height_rows, plan_rows
 from geosite.network.model import LinearForm, Network
-from geosite.network.normal import Prior
-from geosite.network.plan import PlanInput, adjust_plan
-from geosite.network.rows import height_rows, plan_rows
-from geosite.network.sight import sight_covariance
 from geosite.network.tie import plan_steps
-from geosite.network.walk import walk_runs
+from geosite.network.walk.device import device_of
+from geosite.network.walk.runs import walk_runs
 
 NOISE = (0.005, 0.004)
 

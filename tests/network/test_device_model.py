@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 from dense_walks import ANCHORS, DEVICES, Dense, DenseHeights, start_of, survey
 
+from geosite.network.accuracy.ellipses import error_ellipses, relative_ellipses
 from geosite.network.adjust import adjust
 from geosite.network.covariance import (
     covariance,
@@ -24,9 +25,8 @@ from geosite.network.covariance import (
     sigma_vertical,
     sigmas,
 )
-from geosite.network.device import device_of
-from geosite.network.ellipses import error_ellipses, relative_ellipses
 from geosite.network.model import LinearForm
+from geosite.network.walk.device import device_of
 
 
 @pytest.mark.slow

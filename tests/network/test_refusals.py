@@ -13,9 +13,9 @@ from geosite.base.errors import SurveyRefused
 from geosite.fieldbook.model import FieldBook
 from geosite.network.adjust import adjust
 from geosite.network.covariance import sigma_horizontal
-from geosite.network.device import device_of
 from geosite.network.mistakes.search import find_mistakes
 from geosite.network.tie import Tied, tie
+from geosite.network.walk.device import device_of
 
 PLACES = {"A": (0, 0, 0.0), "B": (8, 0, 0.1), "C": (30, 25, 0.6), "D": (-5, 30, 0.4)}
 

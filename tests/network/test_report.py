@@ -13,18 +13,17 @@ from network_cases import book, notes, turned
 
 from geosite.base.map_frame import Frame
 from geosite.fieldbook.model import Notes
-from geosite.handover.report.serialise import plain
+from geosite.handover.report_json.serialise import plain
+from geosite.network.accuracy.advice import Advice
+from geosite.network.accuracy.check_points import CheckPoints, nssda_horizontal, nssda_vertical
+from geosite.network.accuracy.lever_arm import LeverArm
+from geosite.network.accuracy.precision import NeighbourPrecision, direction_check
 from geosite.network.adjust import adjust
-from geosite.network.advice import Advice
-from geosite.network.check_points import CheckPoints, nssda_horizontal, nssda_vertical
 from geosite.network.checks import LengthCheck
-from geosite.network.control import Anchored, Control
-from geosite.network.device import Device
-from geosite.network.lever_arm import LeverArm
+from geosite.network.control.model import Anchored, Control
 from geosite.network.mistakes.facts import Mistake
 from geosite.network.model import Closure
 from geosite.network.noise import Noise
-from geosite.network.precision import NeighbourPrecision, direction_check
 from geosite.network.report import (
     CLOSURE_CLASSES,
     Judged,
@@ -35,7 +34,8 @@ from geosite.network.report import (
 )
 from geosite.network.report_model import AnchoredMark, Unchecked
 from geosite.network.tie import Misfit
-from geosite.network.walk import walk_runs
+from geosite.network.walk.device import Device
+from geosite.network.walk.runs import walk_runs
 
 STOPS = {
     "A": (0.0, 0.0, 1.0),

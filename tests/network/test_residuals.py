@@ -7,9 +7,9 @@ import pytest
 from dense_walks import ANCHORS, DEVICES, Dense, DenseHeights, start_of, survey
 from network_cases import notes
 
+from geosite.network.accuracy.residuals import residuals
 from geosite.network.adjust import adjust
-from geosite.network.device import device_of
-from geosite.network.residuals import residuals
+from geosite.network.walk.device import device_of
 
 
 @pytest.mark.slow

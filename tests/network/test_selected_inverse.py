@@ -10,7 +10,7 @@ from device_walks import walked as walked_yard
 from network_cases import notes
 from scipy import sparse
 
-import geosite.network.normal as solve
+import geosite.network.equations.normal as solve
 from geosite.fieldbook.model import Notes
 from geosite.network.adjust import adjust
 from geosite.network.covariance import (
@@ -20,10 +20,10 @@ from geosite.network.covariance import (
     sigma_horizontal,
     sigmas,
 )
-from geosite.network.device import CLASSES
+from geosite.network.equations.normal import Equations, Posterior
+from geosite.network.equations.selected_inverse import Selected
 from geosite.network.model import LinearForm
-from geosite.network.normal import Equations, Posterior
-from geosite.network.selected_inverse import Selected
+from geosite.network.walk.device import CLASSES
 
 
 def equations(seed: int, size: int = 60) -> np.ndarray:

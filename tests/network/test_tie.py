@@ -11,11 +11,10 @@ import pytest
 from network_cases import Row, book, run_rows
 
 from geosite.fieldbook.model import FieldBook
-from geosite.network.control import Control
-from geosite.network.device import Device
-from geosite.network.heights import adjust_heights
-from geosite.network.normal import Prior
-from geosite.network.plan import PlanInput, adjust_plan
+from geosite.network.control.model import Control
+from geosite.network.equations.heights import adjust_heights
+from geosite.network.equations.normal import Prior
+from geosite.network.equations.plan import PlanInput, adjust_plan
 from geosite.network.tie import (
     NO_FIT,
     Tied,
@@ -26,6 +25,7 @@ from geosite.network.tie import (
     plan_steps,
     tie,
 )
+from geosite.network.walk.device import Device
 
 NOISE = Device.from_leg_noise(0.02, 0.01)
 PLACES = {

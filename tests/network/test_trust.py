@@ -14,16 +14,16 @@ from walk_simulator import Noise
 
 from geosite.base.errors import SurveyRefused
 from geosite.base.statistics import chi2_isf, chi2_sf
-from geosite.handover.report.serialise import plain
+from geosite.handover.report_json.serialise import plain
+from geosite.network.accuracy.check_points import ELLIPSE_95
+from geosite.network.accuracy.ellipses import error_ellipses
 from geosite.network.adjust import adjust
-from geosite.network.check_points import ELLIPSE_95
 from geosite.network.covariance import sigma_horizontal, sigma_vertical
-from geosite.network.device import device_of
-from geosite.network.ellipses import error_ellipses
 from geosite.network.mistakes.suspects import leg_tests
 from geosite.network.noise import judge_noise
 from geosite.network.report_model import Unchecked
 from geosite.network.tie import tie
+from geosite.network.walk.device import device_of
 
 
 def codes(network: Any) -> list[str]:
@@ -377,7 +377,7 @@ def test_an_azimuth_beside_two_known_marks_is_compared(degrees: float, level: st
 
 
 def test_sparse_and_dense_solutions_agree(monkeypatch: pytest.MonkeyPatch) -> None:
-    import geosite.network.normal as solve
+    import geosite.network.equations.normal as solve
 
     survey = clean(5)
     dense = adjust(survey)

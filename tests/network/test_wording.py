@@ -14,14 +14,14 @@ from scipy.stats import chi2
 
 from geosite.base.errors import Finding, Problem
 from geosite.fieldbook.model import Notes
-from geosite.network.advice import Advice
-from geosite.network.check_points import CheckPoints
-from geosite.network.control import Control
-from geosite.network.lever_arm import LeverArm
+from geosite.network.accuracy.advice import Advice
+from geosite.network.accuracy.check_points import CheckPoints
+from geosite.network.accuracy.lever_arm import LeverArm
+from geosite.network.accuracy.precision import azimuth_check
+from geosite.network.control.model import Control
 from geosite.network.mistakes.search import Mistake, Search
 from geosite.network.mistakes.wording import mistakes_in_words
 from geosite.network.noise import judge_noise
-from geosite.network.precision import azimuth_check
 from geosite.network.tie import Misfit
 from geosite.network.wording import (
     advice_findings,
@@ -373,7 +373,7 @@ def test_an_azimuth_is_compared_with_two_known_marks(monkeypatch: pytest.MonkeyP
         forms.append(form)
         return 0.004
 
-    monkeypatch.setattr("geosite.network.precision.sigma", sigma)
+    monkeypatch.setattr("geosite.network.accuracy.precision.sigma", sigma)
     network: Any = SimpleNamespace(en=np.array([[9.0, 9.0], [1.0, 2.0], [4.0, 6.0]]))
     both = (control("A", (0, 0)), control("B", (0, 0)))
 

@@ -10,9 +10,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from geosite.terrain.conditions import Conditions
 from geosite.terrain.surface.realisations import Lattice, draw_rough
 from geosite.terrain.surface.roughness import Roughness
+from geosite.terrain.uncertainty.conditioning import Conditions
 
 PLACES = np.array(
     [(61, 139), (63, 140), (64, 129), (68, 128), (71, 140), (73, 141), (75, 128)], float

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from geosite.review.volumes.between_surfaces import average_end_area, prismoidal
+from geosite.analysis.volumes.between_surfaces import average_end_area, prismoidal
 
 # Fundamentals of Transportation (Wikibooks), Earthwork: worked solution (P-J1)
 STATIONS = [0.0, 50.0, 75.0, 100.0, 115.0, 150.0]

@@ -6,10 +6,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from geosite.analysis.limits import fall_rules, judge, limit_sets
 from geosite.base.errors import InputError
 from geosite.base.estimate import Estimate
 from geosite.base.statistics import NORMAL_95
-from geosite.review.limits import fall_rules, judge, limit_sets
 
 SETS = limit_sets({})
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from geosite.review.peak_flows import rational
+from geosite.analysis.peak_flows import rational
 
 ACRE_M2 = 43_560 * 0.3048**2
 INCH_MM = 25.4

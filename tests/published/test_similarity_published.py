@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from geosite.base.errors import SurveyRefused
-from geosite.network.similarity import Similarity, fit_rigid, fit_similarity
+from geosite.network.control.similarity import Similarity, fit_rigid, fit_similarity
 
 # ICGC, "Transformacio bidimensional de semblanca entre ED50 i ETRS89" (March 2010), test points;
 # parameters: EPSG coordinate operation 5166, full precision

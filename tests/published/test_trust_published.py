@@ -13,16 +13,16 @@ from msgspec.structs import replace
 from network_cases import Row, dms, notes
 
 from geosite.base.errors import InputError, SurveyRefused
-from geosite.network.adjust import adjust
-from geosite.network.anchor import read_anchor
-from geosite.network.check_points import nssda_horizontal, nssda_vertical
-from geosite.network.declination import magnetic_declination
-from geosite.network.place import scale_plane
-from geosite.network.precision import (
+from geosite.network.accuracy.check_points import nssda_horizontal, nssda_vertical
+from geosite.network.accuracy.precision import (
     allowed_relative_precision,
     angular_limit,
     levelling_mm_per_sqrt_km,
 )
+from geosite.network.adjust import adjust
+from geosite.network.control.anchor import read_anchor
+from geosite.network.control.declination import magnetic_declination
+from geosite.network.place import scale_plane
 from geosite.network.report import CLOSURE_CLASSES
 
 FOOT = 0.3048

@@ -11,12 +11,12 @@ import pytest
 from network_cases import notes
 from scipy.optimize import minimize
 
-from geosite.network.calibrate import likelihood
-from geosite.network.device import CLASSES
-from geosite.network.normal import Equations, Posterior, Term, gather, squares_of
-from geosite.network.plan import Plan
-from geosite.network.reckon import Noise, Strayed, reckon, state_matrix
-from geosite.network.walk import walk_runs
+from geosite.network.calibration.fit import likelihood
+from geosite.network.equations.normal import Equations, Posterior, Term, gather, squares_of
+from geosite.network.equations.plan import Plan
+from geosite.network.walk.dead_reckoning import Noise, Strayed, reckon, state_matrix
+from geosite.network.walk.device import CLASSES
+from geosite.network.walk.runs import walk_runs
 
 DYESTUFF = np.array(
     [

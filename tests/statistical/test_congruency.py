@@ -7,10 +7,10 @@ import numpy as np
 import pytest
 from walk_simulator import Noise, Stop, Walk, recorded
 
+from geosite.analysis.change.congruency import congruency, find_stable, frame_of_plan
 from geosite.network.adjust import adjust
 from geosite.network.covariance import covariance
 from geosite.network.model import LinearForm
-from geosite.review.change.congruency import congruency, find_stable, frame_of_plan
 
 pytestmark = pytest.mark.slow
 

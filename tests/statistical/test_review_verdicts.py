@@ -18,18 +18,18 @@ from pyproj import CRS
 from simulated import ferry_landing
 from walk_simulator import Noise, Stop, Walk
 
+from geosite.analysis.access.grade_checks import Checked
+from geosite.analysis.access.grades import check_grades
+from geosite.analysis.falls import judge_fall
+from geosite.analysis.limits import fall_rules, limit_sets
+from geosite.analysis.parcels import lay_on, place_parcels
+from geosite.analysis.walked_line import polyline
 from geosite.fieldbook.sitefile import Parcels
 from geosite.linework.draw import draw
 from geosite.linework.model import Drawing
 from geosite.network.adjust import adjust
 from geosite.network.model import Network
 from geosite.reading.polygons import PolygonLayer
-from geosite.review.access.grade_checks import Checked
-from geosite.review.access.grades import check_grades
-from geosite.review.falls import judge_fall
-from geosite.review.limits import fall_rules, limit_sets
-from geosite.review.parcels import lay_on, place_parcels
-from geosite.review.walked_line import polyline
 from geosite.terrain.site_ground import SiteGround, site_ground
 from geosite.terrain.water.estimates import estimate_fall
 from geosite.terrain.water.falls_from_buildings import fall_from_building, wall_profiles

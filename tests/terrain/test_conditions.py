@@ -12,8 +12,8 @@ from rough_sites import plane_yard, walk_site
 
 from geosite.network.covariance import covariance
 from geosite.network.model import LinearForm
-from geosite.terrain.conditions import Conditions
-from geosite.terrain.ground import Ground
+from geosite.terrain.uncertainty.conditioning import Conditions
+from geosite.terrain.uncertainty.ground import Ground
 
 
 @pytest.fixture(scope="module")

@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 from rough_sites import landing, plane_yard, walk_site
 
-from geosite.terrain.possible_rasters import PossibleRasters, elevation_sigma
 from geosite.terrain.site import Terrain
+from geosite.terrain.uncertainty.rasters import PossibleRasters, elevation_sigma
 
 
 @pytest.fixture(scope="module")

@@ -9,12 +9,12 @@ import network_cases
 import numpy as np
 import pytest
 
+from geosite.analysis.peak_flows import peak_flows
 from geosite.base.errors import InputError
 from geosite.fieldbook.model import Notes
 from geosite.fieldbook.sitefile import Code, Drainage, Surface
 from geosite.linework.draw import draw
 from geosite.network.adjust import adjust
-from geosite.review.peak_flows import peak_flows
 from geosite.terrain.site import Terrain, model_terrain
 
 KERB = [(20, 20), (40, 20), (40, 40), (20, 40)]  # open to the west

@@ -12,7 +12,7 @@ import pytest
 from geosite.fieldbook.read import read_survey
 from geosite.handover.layers.everything import terrain_layers
 from geosite.handover.layers.rasters import ground_rasters
-from geosite.handover.report.make import ground_report
+from geosite.handover.report_json.make import ground_report
 from geosite.linework.draw import draw
 from geosite.network.adjust import adjust
 from geosite.network.model import Network

@@ -12,14 +12,14 @@ import numpy as np
 import pytest
 from cli_runner import FERRY, geosite
 
+from geosite.analysis.answers import answer
 from geosite.fieldbook.read import read_survey
 from geosite.handover.model import Package
 from geosite.handover.pack import pack
-from geosite.handover.report.serialise import plain
+from geosite.handover.report_json.serialise import plain
 from geosite.linework.draw import draw
 from geosite.network.adjust import adjust
-from geosite.network.control import CommonShift
-from geosite.review.answers import answer
+from geosite.network.control.model import CommonShift
 from geosite.terrain.site import model_terrain
 
 ABSOLUTE = {

@@ -22,7 +22,7 @@ from geosite import build
 from geosite.base.errors import OutputRefused
 from geosite.base.grid import Grid
 from geosite.base.large_rasters import Room
-from geosite.network import error_shares
+from geosite.network.accuracy import error_shares
 from geosite.terrain.surface.idw import interpolate_inverse_distance
 from geosite.terrain.water import trees
 from geosite.terrain.water.drainage import drain

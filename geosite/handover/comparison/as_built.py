@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import shapely
 
+from geosite.analysis.as_built.model import AsBuilt, Deviation
+from geosite.analysis.as_built.surfaces import Patch, SurfaceDeviation
+from geosite.analysis.as_built.wording import VERDICTS
 from geosite.base.columns import Columns, estimate, interval, real, text
 from geosite.base.map_frame import Frame
 from geosite.handover.layers.shapes import whole_polygons
 from geosite.handover.model import Form, Layer, Table
-from geosite.review.as_built.model import AsBuilt, Deviation
-from geosite.review.as_built.surfaces import Patch, SurfaceDeviation
-from geosite.review.as_built.wording import VERDICTS
 
 __all__ = ["deviations", "surfaces", "verdict_areas"]
 

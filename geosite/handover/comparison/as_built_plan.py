@@ -8,6 +8,9 @@ from collections.abc import Callable, Mapping, Sequence
 import numpy as np
 import shapely
 
+from geosite.analysis.as_built.model import AsBuilt, Deviation, Plan
+from geosite.analysis.as_built.surfaces import SurfaceDeviation
+from geosite.analysis.design_ground.zones import Edge
 from geosite.base.estimate import Estimate
 from geosite.drawing.font import Weight, printable
 from geosite.drawing.ink import PAPER, TEXT, Stroke
@@ -41,9 +44,6 @@ from geosite.handover.plan.linework import draw_areas, draw_grid, draw_lines, dr
 from geosite.handover.plan.measures import Measures, told
 from geosite.handover.plan.symbols import mark_symbol
 from geosite.handover.plan.words import caution_block, look_block, place_block, title_block
-from geosite.review.as_built.model import AsBuilt, Deviation, Plan
-from geosite.review.as_built.surfaces import SurfaceDeviation
-from geosite.review.design_ground.zones import Edge
 
 __all__ = ["as_built_sheet"]
 

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import shapely
 
+from geosite.analysis.change.ground import GroundChange
+from geosite.analysis.change.model import Change, MarkChange
+from geosite.analysis.change.progress import Progress
+from geosite.analysis.change.wording import VERDICTS
 from geosite.base.columns import Columns, estimate, real, text
 from geosite.base.map_frame import Frame
 from geosite.handover.model import Form, Layer, Raster, Table
-from geosite.review.change.ground import GroundChange
-from geosite.review.change.model import Change, MarkChange
-from geosite.review.change.progress import Progress
-from geosite.review.change.wording import VERDICTS
 
 __all__ = ["displacements", "progress_table", "rasters"]
 

@@ -11,6 +11,8 @@ import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
+from geosite.analysis.change.ground import GroundChange
+from geosite.analysis.change.model import Change, MarkChange
 from geosite.drawing.ink import PAPER, TEXT, Stroke
 from geosite.drawing.labels import Line, around
 from geosite.drawing.sheet import Outline, Shape, Sheet
@@ -37,8 +39,6 @@ from geosite.handover.plan.linework import draw_grid, draw_sections
 from geosite.handover.plan.measures import Measures, told
 from geosite.handover.plan.symbols import mark_symbol
 from geosite.handover.plan.words import caution_block, look_block, place_block, title_block
-from geosite.review.change.ground import GroundChange
-from geosite.review.change.model import Change, MarkChange
 from geosite.terrain.water.flow import polygons
 
 __all__ = ["change_bands", "change_sheet"]

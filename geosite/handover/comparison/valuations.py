@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from geosite.analysis.takeoff.prices import PRICE_CAUTION, PriceLine, Valuation
+from geosite.analysis.takeoff.progress_prices import PeriodLine, PeriodValuation
 from geosite.base.columns import Column as TableColumn
 from geosite.base.columns import Columns, estimate, interval, real, text
 from geosite.base.estimate import Estimate
@@ -12,11 +14,9 @@ from geosite.drawing.document import Block, Column, Heading, Paragraph, lay_out
 from geosite.drawing.document import Table as PaperTable
 from geosite.drawing.pdf import pdf
 from geosite.fieldbook.sitefile import Handover
+from geosite.handover.documents.findings import paper_for
 from geosite.handover.layers.prices import columns, total_line
 from geosite.handover.model import CAUTION, Form, Package, Table
-from geosite.handover.papers.findings import paper_for
-from geosite.review.takeoff.prices import PRICE_CAUTION, PriceLine, Valuation
-from geosite.review.takeoff.progress_prices import PeriodLine, PeriodValuation
 
 __all__ = ["final_paper", "final_table", "progress_paper", "progress_table"]
 

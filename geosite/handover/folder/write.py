@@ -22,7 +22,7 @@ from geosite.handover.formats.prj import prj_wkt
 from geosite.handover.formats.sld import MAP_SERVER, map_server_styles, styles
 from geosite.handover.formats.tables import write_csv, write_points
 from geosite.handover.model import Package
-from geosite.handover.report.serialise import write_report
+from geosite.handover.report_json.serialise import write_report
 
 __all__ = ["write_into", "write_package"]
 
@@ -126,7 +126,7 @@ def _write_sheets(package: Package, folder: Path, options: Handover) -> Iterable
         page = write_viewer(folder, package, options.unit)
         yield page.name, "The site to look around in, in any browser"
     if options.survey_report:
-        from geosite.handover.papers.survey_report import survey_report_pdf
+        from geosite.handover.documents.survey_report import survey_report_pdf
 
         (folder / "survey_report.pdf").write_bytes(survey_report_pdf(package, options))
         yield "survey_report.pdf", "How it was walked, adjusted and placed, to sign"
@@ -186,7 +186,7 @@ def _write_record(folder: Path, record: str, looks: Mapping[str, str]) -> Iterab
 
 def _write_takeoff(package: Package, folder: Path, options: Handover) -> Iterable[tuple[str, str]]:
     """Write the take-off as people read it."""
-    from geosite.handover.papers.takeoff import takeoff_pdf
+    from geosite.handover.documents.takeoff import takeoff_pdf
 
     paper = takeoff_pdf(package, options)
     if paper is not None:

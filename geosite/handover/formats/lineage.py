@@ -5,12 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 
+from geosite.analysis.answers import Answers
+from geosite.analysis.parcels import ParcelMap
 from geosite.fieldbook.model import Notes
-from geosite.network.device import device_of
 from geosite.network.model import Network
+from geosite.network.walk.device import device_of
 from geosite.network.wording import device_in_words, shift_in_words
-from geosite.review.answers import Answers
-from geosite.review.parcels import ParcelMap
 from geosite.terrain.site import Terrain
 
 __all__ = ["lineage"]

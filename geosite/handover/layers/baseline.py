@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
+from geosite.analysis.distances import Distance, distance
 from geosite.base.arrays import Floats
 from geosite.base.columns import Columns, estimate, real, text
 from geosite.base.estimate import Estimate
@@ -16,7 +17,6 @@ from geosite.fieldbook.model import Notes
 from geosite.handover.layers.measures import GRID, degrees, ground
 from geosite.handover.model import Form, Layer
 from geosite.network.model import Network
-from geosite.review.distances import Distance, distance
 
 __all__ = ["columns", "layer"]
 

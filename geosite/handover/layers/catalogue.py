@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
+from geosite.analysis.parcels import ParcelMap
+from geosite.analysis.takeoff.quantities import TakeOff
 from geosite.base.columns import Columns
 from geosite.base.grid import Grid
 from geosite.base.map_frame import Frame
@@ -32,8 +34,6 @@ from geosite.handover.layers import (
     shared_edges,
 )
 from geosite.handover.model import Form
-from geosite.review.parcels import ParcelMap
-from geosite.review.takeoff.quantities import TakeOff
 
 __all__ = ["catalogue"]
 

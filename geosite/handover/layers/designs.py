@@ -10,13 +10,13 @@ from typing import Any
 import shapely
 from shapely.geometry.base import BaseGeometry
 
+from geosite.analysis.design_ground.drainage import WaterChange
+from geosite.analysis.design_ground.model import DesignedGround
+from geosite.analysis.design_ground.wording import OUTCOMES
 from geosite.base.columns import Columns, interval, real, text
 from geosite.base.map_frame import Frame
 from geosite.handover.model import Form, Layer, Raster, Table
 from geosite.linework.on_map import to_map_geometry
-from geosite.review.design_ground.drainage import WaterChange
-from geosite.review.design_ground.model import DesignedGround
-from geosite.review.design_ground.wording import OUTCOMES
 
 __all__ = [
     "DESIGNS",

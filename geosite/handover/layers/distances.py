@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
+from geosite.analysis.distances import Angle, Distance, Edge
 from geosite.base.columns import Columns, estimate, integer, real, text
 from geosite.fieldbook.model import FieldBook
 from geosite.handover.layers.measures import GRID, degrees, ground, scaled
 from geosite.handover.model import Form, Table
-from geosite.review.distances import Angle, Distance, Edge
 
 __all__ = ["angle_columns", "angles", "distance_columns", "distances", "edge_columns", "edges"]
 
@@ -68,7 +68,7 @@ def distances(found: Sequence[Distance]) -> Table:
     --------
     >>> from geosite.fieldbook.book import book_from_text
     >>> from geosite.network.independent import independent_marks
-    >>> from geosite.review.distances import distance
+    >>> from geosite.analysis.distances import distance
     >>> rows = ["run,point,x,y,z", "R1,A,0,0,0", "R1,B,3,4,12"]
     >>> book = book_from_text(chr(10).join(rows))
     >>> (row,) = distances([distance(book, independent_marks(book.local), "A", "B")]).records
@@ -103,7 +103,7 @@ def angles(found: Sequence[Angle]) -> Table:
     --------
     >>> from geosite.fieldbook.book import book_from_text
     >>> from geosite.network.independent import independent_marks
-    >>> from geosite.review.distances import angle_at
+    >>> from geosite.analysis.distances import angle_at
     >>> rows = ["run,point,x,y,z", "R1,A,0,0,0", "R1,N,0,5,0", "R1,E,5,0,0"]
     >>> book = book_from_text(chr(10).join(rows))
     >>> (row,) = angles([angle_at(book, independent_marks(book.local), "A", "N", "E")]).records

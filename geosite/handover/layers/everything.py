@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from geosite.analysis.answers import Answers
 from geosite.base.grid import Grid
 from geosite.base.map_frame import Frame
 from geosite.fieldbook.model import Notes
@@ -31,7 +32,6 @@ from geosite.handover.layers import (
 from geosite.handover.model import Layer, Table
 from geosite.linework.model import Drawing
 from geosite.network.model import Network
-from geosite.review.answers import Answers
 from geosite.terrain.site import Terrain
 from geosite.terrain.site_water import Water
 from geosite.terrain.water.flow import polygons

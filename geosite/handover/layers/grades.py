@@ -6,13 +6,13 @@ from collections.abc import Sequence
 
 import shapely
 
+from geosite.analysis.access.grade_checks import Grade
+from geosite.analysis.limits import CAUTION
 from geosite.base.columns import Columns, estimate, integer, real, text
 from geosite.base.estimate import Estimate
 from geosite.base.map_frame import Frame
 from geosite.handover.model import Form, Layer
 from geosite.linework.on_map import to_map_geometry
-from geosite.review.access.grade_checks import Grade
-from geosite.review.limits import CAUTION
 
 __all__ = ["VERDICTS", "columns", "layer", "limit", "shown", "unit"]
 

@@ -16,8 +16,8 @@ from geosite.base.columns import Column, Columns, integer, real, text
 from geosite.fieldbook.model import Notes
 from geosite.handover.layers.points import Placed
 from geosite.handover.model import Form, Layer
-from geosite.network.ellipses import error_ellipses
-from geosite.network.on_map import ellipse_half_axis
+from geosite.network.accuracy.ellipses import error_ellipses
+from geosite.network.accuracy.on_map import ellipse_half_axis
 
 __all__ = ["columns", "layer"]
 

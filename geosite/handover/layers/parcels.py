@@ -7,12 +7,12 @@ from typing import Any
 
 import shapely
 
+from geosite.analysis.parcels import BOUNDARY_CAUTION, Clearance, Parcel, ParcelMap, Share
+from geosite.analysis.wording import clearance_words
 from geosite.base.columns import Columns, estimate, real, text
 from geosite.base.map_frame import Frame
 from geosite.handover.model import Form, Layer, Table
 from geosite.linework.on_map import to_map_geometry
-from geosite.review.parcels import BOUNDARY_CAUTION, Clearance, Parcel, ParcelMap, Share
-from geosite.review.wording import clearance_words
 
 __all__ = [
     "clearance_columns",

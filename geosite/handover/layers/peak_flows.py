@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from geosite.analysis.peak_flows import PeakFlow
 from geosite.base.columns import Columns, interval, real, text
 from geosite.handover.model import Form, Table
-from geosite.review.peak_flows import PeakFlow
 
 __all__ = ["COLUMNS", "PEAK_FLOWS", "table"]
 

@@ -15,8 +15,8 @@ from geosite.base.columns import Columns, integer, real, text
 from geosite.base.map_frame import Frame
 from geosite.fieldbook.model import PIECE_KINDS, FieldBook
 from geosite.handover.model import Form, Layer
+from geosite.network.accuracy.on_map import half_widths, stated_sigmas
 from geosite.network.model import Network
-from geosite.network.on_map import half_widths, stated_sigmas
 
 __all__ = ["Placed", "columns", "layer"]
 

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+from geosite.analysis.takeoff.prices import PRICE_CAUTION, PriceLine, Valuation
 from geosite.base.columns import Columns, estimate, interval, real, text
 from geosite.base.estimate import Estimate
 from geosite.handover.model import Form, Table
-from geosite.review.takeoff.prices import PRICE_CAUTION, PriceLine, Valuation
 
 __all__ = ["PRICES", "columns", "table", "total_line"]
 

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
+from geosite.analysis.takeoff.quantities import Quantity
 from geosite.base.columns import Column, Columns, estimate, integer, real, text
 from geosite.base.units import FOOT_M
 from geosite.handover.layers.measures import GRID, grid, ground
 from geosite.handover.model import Form, Table
 from geosite.linework.model import Measure
-from geosite.review.takeoff.quantities import Quantity
 
 __all__ = ["columns", "table"]
 

@@ -12,9 +12,9 @@ from geosite.base.arrays import Floats, Ints
 from geosite.base.columns import Column, Columns, integer, real, text
 from geosite.fieldbook.model import FieldBook
 from geosite.handover.model import Form, Table
+from geosite.network.accuracy.residuals import Residuals
+from geosite.network.accuracy.residuals import residuals as residuals_of
 from geosite.network.model import Network
-from geosite.network.residuals import Residuals
-from geosite.network.residuals import residuals as residuals_of
 
 __all__ = ["RESIDUALS", "columns", "table"]
 

@@ -8,12 +8,12 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
+from geosite.analysis.sections import Profile
 from geosite.base.columns import Columns, estimate, interval, real, text
 from geosite.base.estimate import Estimate
 from geosite.base.map_frame import Frame
 from geosite.handover.model import Form, Layer, Table
 from geosite.linework.on_map import to_map_geometry
-from geosite.review.sections import Profile
 
 __all__ = ["columns", "layer", "station_columns", "stations"]
 

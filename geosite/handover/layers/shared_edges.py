@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from geosite.analysis.takeoff.edge_pairs import EdgePair
+from geosite.analysis.takeoff.quantities import TakeOff
 from geosite.base.columns import Columns, integer, interval, real, text
 from geosite.base.map_frame import Frame
 from geosite.handover.model import Form, Layer, Table
 from geosite.linework.on_map import to_map_geometry
-from geosite.review.takeoff.edge_pairs import EdgePair
-from geosite.review.takeoff.quantities import TakeOff
 
 __all__ = ["columns", "snapped", "snapped_columns", "table"]
 

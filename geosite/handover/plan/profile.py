@@ -12,6 +12,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from geosite.analysis.access.turns import round_interval, turns
+from geosite.analysis.sections import Profile
 from geosite.base.arrays import Floats
 from geosite.drawing.font import printable, typeface
 from geosite.drawing.ink import FAINT, TEXT, Stroke
@@ -24,8 +26,6 @@ from geosite.handover.palette import ALERT, EARTH, WATER
 from geosite.handover.plan.layout import scale_name, usual_scales
 from geosite.handover.plan.measures import Measures, section_letter
 from geosite.handover.plan.reference import height_words
-from geosite.review.access.turns import round_interval, turns
-from geosite.review.sections import Profile
 
 __all__ = [
     "Heights",

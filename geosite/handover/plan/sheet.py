@@ -18,10 +18,10 @@ from geosite.drawing.pdf import pdf, png
 from geosite.drawing.sheet import Page, Place, Sheet, Text
 from geosite.drawing.svg import svg
 from geosite.fieldbook.sitefile import Handover
+from geosite.handover.documents.findings import finding_blocks, paper_for
+from geosite.handover.documents.takeoff import takeoff_blocks
+from geosite.handover.documents.verdicts import verdict_blocks
 from geosite.handover.model import CAUTION, Package
-from geosite.handover.papers.findings import finding_blocks, paper_for
-from geosite.handover.papers.takeoff import takeoff_blocks
-from geosite.handover.papers.verdicts import verdict_blocks
 from geosite.handover.plan.background import background_of
 from geosite.handover.plan.design import designed_only
 from geosite.handover.plan.edge import frame_group, header_group

@@ -7,9 +7,9 @@ from collections.abc import Callable, Mapping, Sequence
 
 from geosite.drawing.font import printable
 from geosite.drawing.sheet import Group, Rectangle, rectangle
+from geosite.handover.documents.findings import with_signs
 from geosite.handover.model import CAUTION, Package
 from geosite.handover.palette import ALERT
-from geosite.handover.papers.findings import with_signs
 from geosite.handover.plan.column import Block, Column, Items, more, stroke_sign
 from geosite.handover.plan.design import design_block
 from geosite.handover.plan.layout import Layout

@@ -15,9 +15,9 @@ from html import escape
 from importlib.resources import files
 from typing import Any
 
+from geosite.analysis.setting_out.model import Located, SettingOut
+from geosite.analysis.setting_out.wording import ground_words, order_words
 from geosite.handover.model import CAUTION
-from geosite.review.setting_out.model import Located, SettingOut
-from geosite.review.setting_out.wording import ground_words, order_words
 
 __all__ = ["phone_page"]
 

@@ -8,6 +8,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from geosite.analysis.setting_out.model import Located, SettingOut
+from geosite.analysis.setting_out.wording import check_words, ground_words, mark_words, order_words
 from geosite.base.arrays import Floats
 from geosite.drawing.font import Weight, printable, typeface
 from geosite.drawing.ink import FAINT, PAPER, TEXT, Stroke
@@ -23,8 +25,6 @@ from geosite.drawing.sheet import (
     rectangle,
 )
 from geosite.handover.model import CAUTION
-from geosite.review.setting_out.model import Located, SettingOut
-from geosite.review.setting_out.wording import check_words, ground_words, mark_words, order_words
 
 __all__ = ["POINTS_PER_PAGE", "slip_pages"]
 

@@ -6,11 +6,11 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
+from geosite.analysis.setting_out.model import Located, SettingOut
+from geosite.analysis.setting_out.wording import VERDICTS
 from geosite.base.columns import Field
 from geosite.base.map_frame import Frame
 from geosite.handover.model import Table
-from geosite.review.setting_out.model import Located, SettingOut
-from geosite.review.setting_out.wording import VERDICTS
 
 __all__ = ["setting_out_table"]
 

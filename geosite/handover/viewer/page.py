@@ -26,6 +26,7 @@ import shapely
 from geosite.base.errors import Finding
 from geosite.base.statistics import NORMAL_95
 from geosite.drawing.ink import FAINT, PAPER, TEXT
+from geosite.handover.documents.findings import with_signs
 from geosite.handover.model import CAUTION, Layer, Package, Raster
 from geosite.handover.palette import (
     ALERT,
@@ -38,7 +39,6 @@ from geosite.handover.palette import (
     RAMPS,
     WATER,
 )
-from geosite.handover.papers.findings import with_signs
 from geosite.handover.plan.measures import Measures
 from geosite.handover.plan.reference import accuracy_words, crs_words, height_words
 from geosite.handover.plan.symbols import rounded

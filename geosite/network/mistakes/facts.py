@@ -111,7 +111,7 @@ class Judge:
     Parameters
     ----------
     degrees_of_freedom
-        Of the device (`geosite.network.device.Device`): infinite where its noise is given.
+        Of the device (`geosite.network.walk.device.Device`): infinite where its noise is given.
     """
 
     degrees_of_freedom: float

@@ -18,12 +18,12 @@ import numpy.typing as npt
 from geosite.base.arrays import Floats
 from geosite.fieldbook.model import FieldBook
 from geosite.network.covariance import row_variances
+from geosite.network.equations.rows import height_rows, plan_rows
 from geosite.network.mistakes.facts import CLEAR, NEARLY, Fit, Judge, Mistake
 from geosite.network.mistakes.signs import REVERSED, twice_a_leg
 from geosite.network.mistakes.suspects import Suspect, leg_rows, refine, rows_from
-from geosite.network.rows import height_rows, plan_rows
 from geosite.network.tie import Tied, first_visits
-from geosite.network.walk import sum_at
+from geosite.network.walk.runs import sum_at
 
 __all__ = ["Named"]
 

@@ -14,8 +14,8 @@ import numpy as np
 
 from geosite.base.arrays import Floats, Ints
 from geosite.fieldbook.model import FieldBook
+from geosite.network.equations.normal import Posterior, Term
 from geosite.network.mistakes.facts import Fit
-from geosite.network.normal import Posterior, Term
 from geosite.network.tie import Tied
 
 __all__ = [

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from geosite.base.arrays import Floats, Ints
-from geosite.network.draws import student_scale
+from geosite.network.error_draws import student_scale
 from geosite.terrain.surface.roughness import Roughness
 
 __all__ = ["Lattice", "RoughDraws", "RoughSurfaces", "draw_rough"]

@@ -1,0 +1,233 @@
+"""Two surveys of one site: which marks kept their places, how the ground and the works changed."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Literal
+
+import numpy as np
+
+from geosite.analysis.change import wording
+from geosite.analysis.change.congruency import (
+    Stability,
+    find_stable,
+    frame_of_level,
+    frame_of_plan,
+)
+from geosite.analysis.change.ground import change_of_ground
+from geosite.analysis.change.model import Change, Epoch, MarkChange, Verdict
+from geosite.analysis.change.progress import progress
+from geosite.base.arrays import Floats, Ints
+from geosite.base.errors import InputError, Problem
+from geosite.base.estimate import Estimate
+from geosite.base.map_frame import name_unless_same_map
+from geosite.base.statistics import ellipse_factor, t_factor
+from geosite.fieldbook.model import Notes
+from geosite.network.accuracy.ellipses import ellipses
+from geosite.network.covariance import covariance
+from geosite.network.model import LinearForm
+
+__all__ = ["compare"]
+
+ANOTHER_M = 3.0
+"""Marks of one name that lie farther apart than this, or a tenth of the site, are two marks."""
+COMMON = 200
+"""Most common marks that are held against each other."""
+
+
+def compare(before: Epoch, after: Epoch) -> Change:
+    """Compare two surveys over their common marks and ground.
+
+    Raises
+    ------
+    InputError
+        They are on different maps, or have fewer than two marks in common.
+    """
+    _same_map(before, after)
+    names, other_marks = _common(before, after)
+    rows = [_rows(epoch.notes, names) for epoch in (before, after)]
+    frame = before.network.frame
+    factor = frame.combined_factor
+    first = before.network.en[rows[0]]
+    second = frame.to_local(after.network.frame.to_map(after.network.en[rows[1]]))
+    lift = after.network.elevation[rows[1]] - before.network.elevation[rows[0]]
+    plan = find_stable(
+        ((second - first) / factor).ravel(),
+        _covariance(before, after, rows, "plan") / factor**2,
+        frame_of_plan(first / factor),
+        size=2,
+        noise_freedom=_freedom(before, after, rows, "plan"),
+    )
+    level = find_stable(
+        lift,
+        _covariance(before, after, rows, "level"),
+        frame_of_level(len(names)),
+        size=1,
+        noise_freedom=_freedom(before, after, rows, "level"),
+    )
+    known = before.network.accuracy_known and after.network.accuracy_known
+    marks = tuple(
+        _mark(name, before, int(rows[0][i]), i, plan, level, known) for i, name in enumerate(names)
+    )
+    ground = None
+    if before.site is not None and after.site is not None:
+        ground = change_of_ground(
+            (before.site.ground, after.site.ground),
+            before.site.grid,
+            (rows[0][level.stable], rows[1][level.stable]),
+            plan.frame,
+            first.mean(axis=0),
+        )
+    change = Change(
+        marks,
+        plan,
+        level,
+        ground,
+        progress(before.taken, after.taken, before.notes.site.codes | after.notes.site.codes),
+    )
+    told = wording.findings(change, other_marks, before.notes, after.notes)
+    return replace(change, findings=told)
+
+
+def _same_map(before: Epoch, after: Epoch) -> None:
+    one, other = before.network.frame, after.network.frame
+    if name_unless_same_map(other.crs_wkt, one.crs_wkt) is not None:
+        raise InputError(
+            Problem(
+                "surveys-crs",
+                f"this survey is on {other.crs_name} and the one before on {one.crs_name}",
+                "two surveys on one map",
+                "anchor both in the same CRS",
+                after.notes.site_file,
+            )
+        )
+    if one.vertical_name != other.vertical_name:
+        raise InputError(
+            Problem(
+                "surveys-heights",
+                f"this survey has heights in {other.vertical_name or 'no system'} and the one "
+                f"before in {one.vertical_name or 'no system'}",
+                "the same vertical_crs",
+                "give both the same vertical_crs, or leave it out of both",
+                after.notes.site_file,
+            )
+        )
+
+
+def _common(before: Epoch, after: Epoch) -> tuple[list[str], list[str]]:
+    """Return the marks of both surveys, and those that only share a name."""
+    there = set(after.notes.book.marks)
+    names = [name for name in before.notes.book.marks if name in there]
+    alike: list[str] = []
+    if len(names) > 2:
+        frame = before.network.frame
+        first = before.network.en[_rows(before.notes, names)]
+        second = after.network.en[_rows(after.notes, names)]
+        step = frame.to_local(after.network.frame.to_map(second)) - first
+        away = np.hypot(*(step - np.median(step, axis=0)).T)
+        # nothing on a yard walks that far
+        far = away > max(ANOTHER_M, 0.1 * float(np.hypot(*np.ptp(first, axis=0))))
+        alike = [name for name, off in zip(names, far.tolist(), strict=True) if off]
+        names = [name for name in names if name not in alike]
+    if len(names) < 2:
+        raise InputError(
+            Problem(
+                "surveys-nothing-common",
+                f"only {len(names)} mark{'' if len(names) == 1 else 's'} of the survey before "
+                f"{'is' if len(names) == 1 else 'are'} in this one",
+                "two or more marks under the same names in both",
+                "give the same mark the same name; visit the baseline in both",
+                after.notes.site_file,
+            )
+        )
+    if len(names) <= COMMON:
+        return names, alike
+    baseline = before.notes.site.baseline
+    known = [name for name in (baseline.from_, baseline.to) if name in names]
+    rest = [name for name in names if name not in known]
+    # spread over the walk, not its first marks only
+    picked = np.linspace(0, len(rest) - 1, COMMON - len(known)).round().astype(int)
+    return [*known, *(rest[i] for i in picked.tolist())], alike
+
+
+def _rows(notes: Notes, names: Sequence[str]) -> Ints:
+    book = notes.book
+    marks, first = np.unique(book.mark, return_index=True)
+    row_of = dict(zip(marks.tolist(), first.tolist(), strict=True))
+    return np.array([row_of[book.marks.index(name)] for name in names], np.int64)
+
+
+def _forms(rows: Ints, what: Literal["plan", "level"]) -> list[LinearForm]:
+    one, none = np.ones(1), np.zeros(1)
+    if what == "level":
+        return [LinearForm(np.array([row]), none, none, one) for row in rows]
+    return [
+        LinearForm(np.array([row]), *axis, none)
+        for row in rows
+        for axis in ((one, none), (none, one))
+    ]
+
+
+def _covariance(
+    before: Epoch, after: Epoch, rows: Sequence[Ints], what: Literal["plan", "level"]
+) -> Floats:
+    total: Floats = covariance(before.network.relative, _forms(rows[0], what)) + covariance(
+        after.network.relative, _forms(rows[1], what)
+    )
+    return total
+
+
+def _freedom(
+    before: Epoch, after: Epoch, rows: Sequence[Ints], what: Literal["plan", "level"]
+) -> float:
+    """Degrees of freedom of the noise of both (Satterthwaite, 1946, doi:10.2307/3002019)."""
+    total = spread = 0.0
+    for epoch, own in ((before, rows[0]), (after, rows[1])):
+        size = float(np.trace(covariance(epoch.network.relative, _forms(own, what))))
+        network = epoch.network
+        plan, level = network.degrees_of_freedom, network.vertical_degrees_of_freedom
+        total += size
+        spread += size**2 / (plan if what == "plan" else level)
+    return total**2 / spread if spread > 0 else math.inf
+
+
+def _mark(
+    name: str, before: Epoch, row: int, number: int, plan: Stability, level: Stability, known: bool
+) -> MarkChange:
+    flat, up = plan.marks[number], level.marks[number]
+    in_plan = t_factor(flat.test.noise_freedom) if known else math.inf
+    in_height = t_factor(up.test.noise_freedom) if known else math.inf
+    east, north = flat.shift.tolist()
+    length = math.hypot(east, north)
+    along = flat.shift / length if length > 0 else np.array([1.0, 0.0])
+    spread = math.sqrt(max(float(along @ flat.covariance @ along), 0.0))
+    sigma = np.sqrt(np.maximum(np.diagonal(flat.covariance), 0.0)).tolist()
+    major, minor, azimuth = ellipses(flat.covariance[None])
+    wide = ellipse_factor(flat.test.noise_freedom)
+    sigma_up = math.sqrt(max(float(up.covariance[0, 0]), 0.0))
+    return MarkChange(
+        name,
+        before.network.en[row],
+        float(before.network.elevation[row]),
+        Estimate.normal(east, sigma[0], in_plan),
+        Estimate.normal(north, sigma[1], in_plan),
+        Estimate.normal(float(up.shift[0]), sigma_up, in_height),
+        Estimate.normal(length, spread, in_plan),
+        flat.detectable,
+        up.detectable,
+        flat.test.probability,
+        up.test.probability,
+        _verdict(plan, number) if known else "undecided",
+        _verdict(level, number) if known else "undecided",
+        (float(major[0]) * wide, float(minor[0]) * wide, float(azimuth[0])),
+    )
+
+
+def _verdict(found: Stability, number: int) -> Verdict:
+    if not found.last.passed or number in found.doubtful:
+        return "undecided"
+    if found.stable[number]:
+        return "stable"
+    return "undecided" if found.marks[number].test.passed else "moved"

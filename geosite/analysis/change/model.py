@@ -1,0 +1,100 @@
+"""Two surveys of one site and what changed between them: the facts."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from geosite.analysis.change.congruency import Stability
+from geosite.analysis.change.ground import GroundChange
+from geosite.analysis.change.progress import Progress
+from geosite.analysis.takeoff.quantities import TakeOff
+from geosite.base.arrays import Floats
+from geosite.base.errors import Finding
+from geosite.base.estimate import Estimate
+from geosite.fieldbook.model import Notes
+from geosite.linework.model import Drawing
+from geosite.network.model import Network
+from geosite.terrain.site_ground import SiteGround
+
+__all__ = ["Change", "Epoch", "MarkChange", "Verdict"]
+
+Verdict = Literal["stable", "moved", "undecided"]
+
+
+@dataclass(frozen=True, eq=False)
+class Epoch:
+    """One survey, adjusted, drawn and taken off."""
+
+    notes: Notes
+    network: Network
+    site: SiteGround | None
+    taken: TakeOff
+    drawing: Drawing
+
+
+@dataclass(frozen=True, eq=False)
+class MarkChange:
+    """One common mark.
+
+    Parameters
+    ----------
+    name
+    en : array, shape (2,), local grid metres
+        Its place in the first survey.
+    elevation
+        In the first survey, metres.
+    east, north, up
+        Displacement against the stable marks, ground metres.
+    horizontal
+        Length in plan, ground metres.
+    detectable_h_m, detectable_v_m
+        The displacement that would have been found in 80 of 100 cases.
+    probability_h, probability_v
+        Of a larger displacement where nothing moved.
+    plan, level
+        Verdicts.
+    ellipse
+        95 % region of the displacement: semi-axes, ground metres, and azimuth of the major one,
+        radians clockwise from grid north.
+    """
+
+    name: str
+    en: Floats
+    elevation: float
+    east: Estimate
+    north: Estimate
+    up: Estimate
+    horizontal: Estimate
+    detectable_h_m: float
+    detectable_v_m: float
+    probability_h: float
+    probability_v: float
+    plan: Verdict
+    level: Verdict
+    ellipse: tuple[float, float, float]
+
+
+@dataclass(frozen=True, eq=False)
+class Change:
+    """What changed from the first survey to the second.
+
+    Parameters
+    ----------
+    marks
+        Common marks, in the order of the first field book.
+    plan, level
+        Tests of the common marks; None with fewer than two.
+    ground
+        Difference of the ground; None where the two do not overlap.
+    progress
+        Quantities per code and what was added.
+    findings
+    """
+
+    marks: tuple[MarkChange, ...]
+    plan: Stability | None
+    level: Stability | None
+    ground: GroundChange | None
+    progress: tuple[Progress, ...]
+    findings: tuple[Finding, ...] = ()

@@ -1,0 +1,134 @@
+"""What is said of a change."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from geosite.analysis.change.congruency import Stability
+from geosite.analysis.change.model import Change, MarkChange
+from geosite.base.errors import Finding
+from geosite.fieldbook.model import Notes
+
+__all__ = ["VERDICTS", "findings"]
+
+VERDICTS = {
+    "stable": "no movement against the other stable marks, at 95 %",
+    "moved": "moved against the stable marks, at 95 %",
+    "undecided": "the two surveys do not tell",
+}
+
+
+def findings(
+    change: Change, other_marks: Sequence[str], before: Notes, after: Notes
+) -> tuple[Finding, ...]:
+    """Return what to know and what to look at."""
+    return (
+        *_days(before, after),
+        *_alike(other_marks, after),
+        *_marks(change, "plan", change.plan),
+        *_marks(change, "level", change.level),
+        *_ground(change),
+    )
+
+
+def _days(before: Notes, after: Notes) -> Iterator[Finding]:
+    one, other = before.site.site.date, after.site.site.date
+    if one and other and other < one:
+        yield Finding(
+            "look",
+            "surveys-order",
+            f"The second survey is of {other}, before the first, {one}: exchange them, or read "
+            "every change the other way round.",
+            after.site_file,
+        )
+
+
+def _alike(names: Sequence[str], after: Notes) -> Iterator[Finding]:
+    if names:
+        yield Finding(
+            "look",
+            "marks-alike",
+            f"{_listed(names)}: another mark of this name lies far from it in the survey before, "
+            "so they are not compared. Give each mark a name of its own.",
+            after.book.file,
+        )
+
+
+def _marks(change: Change, what: str, found: Stability | None) -> Iterator[Finding]:
+    if found is None:
+        return
+    where = "in plan" if what == "plan" else "in height"
+    verdict = {mark.name: mark.plan if what == "plan" else mark.level for mark in change.marks}
+    stable = [name for name, said in verdict.items() if said == "stable"]
+    moved = [mark for mark in change.marks if verdict[mark.name] == "moved"]
+    unsure = [name for name, said in verdict.items() if said == "undecided"]
+    if found.first.freedom == 0:
+        yield Finding(
+            "look",
+            f"marks-unchecked-{what}",
+            f"Too few common marks to tell {where} what moved: visit more of the old marks.",
+        )
+        return
+    if found.first.passed:
+        yield Finding(
+            "note",
+            f"marks-stable-{what}",
+            f"The {len(change.marks)} common marks fit {where}: no movement is seen (test "
+            f"{found.first.statistic:.2f}, probability {found.first.probability:.2f}).",
+        )
+        return
+    for mark in moved:
+        yield Finding("look", f"mark-moved-{what}", _moved(mark, what, len(stable)))
+    if unsure:
+        yield Finding(
+            "look",
+            f"marks-undecided-{what}",
+            f"The common marks do not fit {where}, but which of {_listed(unsure)} moved cannot be "
+            "told: visit them again, with more old marks around them.",
+        )
+
+
+def _moved(mark: MarkChange, what: str, stable: int) -> str:
+    against = f"against {stable} stable marks"
+    if what == "plan":
+        return (
+            f"{mark.name} moved {mark.horizontal.value:.3f} m in plan (+/- "
+            f"{mark.horizontal.half_width:.3f} m at 95 %) {against}."
+        )
+    way = "rose" if mark.up.value > 0 else "sank"
+    return (
+        f"{mark.name} {way} {abs(mark.up.value):.3f} m (+/- {mark.up.half_width:.3f} m at 95 %) "
+        f"{against}."
+    )
+
+
+def _listed(names: Sequence[str], most: int = 6) -> str:
+    rest = len(names) - most
+    return ", ".join(names[:most]) + (f" and {rest} more" if rest > 0 else "")
+
+
+def _ground(change: Change) -> Iterator[Finding]:
+    ground = change.ground
+    if ground is None:
+        yield Finding(
+            "look",
+            "ground-apart",
+            "The two surveys have no measured ground in common: there is no difference to tell.",
+        )
+        return
+    if ground.unwalked_m2 > 0:
+        yield Finding(
+            "note",
+            "ground-unwalked",
+            f"{ground.unwalked_m2:.0f} m2 are not compared: edges of the first survey run there "
+            "(kerbs, walls) that the second did not walk again. Walk them again to compare it.",
+        )
+    net = ground.net
+    yield Finding(
+        "note",
+        "ground-change",
+        f"Over {ground.compared_m2:.0f} m2 the ground rose by {ground.raised.value:.1f} m3 on "
+        f"{ground.raised_m2:.0f} m2 and fell by {ground.lowered.value:.1f} m3 on "
+        f"{ground.lowered_m2:.0f} m2 where it is more than noise; all in all {net.value:+.1f} m3 "
+        f"({net.low:+.1f} to {net.high:+.1f}).",
+    )

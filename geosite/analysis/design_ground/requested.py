@@ -1,0 +1,293 @@
+"""What ``[designs.NAME]`` of the site file asks for, as zones."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+import numpy as np
+import shapely
+
+from geosite.analysis.design_ground.zones import Edge, Zone, facet_zone, pad, raster_zone, strip
+from geosite.base.arrays import Floats
+from geosite.base.errors import InputError, Problem
+from geosite.base.map_frame import Frame, name_unless_same_map
+from geosite.fieldbook import sitefile
+from geosite.fieldbook.model import Notes
+from geosite.linework.model import Drawing
+from geosite.network.model import Network
+from geosite.reading.designs import Design
+from geosite.reading.second_surface import SecondSurface
+
+__all__ = ["file_zone", "zones_of"]
+
+Refuse = Callable[[str, str, str, str], InputError]
+
+
+def zones_of(
+    name: str, table: sitefile.Design, notes: Notes, network: Network, drawing: Drawing
+) -> tuple[Zone, ...]:
+    """Return the parts of a design: its file, strips, closed edges and pads, the last on top.
+
+    Raises
+    ------
+    InputError
+        A name that does not exist, an outline that is none, elevations that do not fit; the first.
+    """
+
+    def refuse(code: str, what: str, expected: str, remedy: str) -> InputError:
+        said = f"design {name}: {what}"
+        return InputError(Problem(code, said, expected, remedy, notes.site_file))
+
+    frame = network.frame
+    edges = {one: _edge(one, wanted, notes, network, refuse) for one, wanted in table.edges.items()}
+    zones: list[Zone] = []
+    attached = notes.attached.designs.get(name)
+    if isinstance(attached, Design):
+        zones.append(file_zone(attached, frame))
+    elif attached is not None:
+        zones.append(_raster_zone(attached, frame, refuse))
+    for one, along in table.strips.items():
+        if along.line not in edges:
+            raise refuse(
+                "design-no-edge",
+                f"strip {one} follows {along.line}, which is no edge of it",
+                f"one of {', '.join(edges) or 'none'}",
+                "name an edge of this design",
+            )
+        fall = along.cross_fall_percent / 100
+        line = edges[along.line].places
+        zones.append(strip(one, line, along.width, fall, along.crowned, frame.combined_factor))
+    for one, edge in edges.items():
+        if edge.closed:
+            ring = edge.places
+            shape = shapely.Polygon(ring[:, :2])
+            if not shape.is_valid:
+                raise refuse(
+                    "design-crosses",
+                    f"edge {one} crosses itself",
+                    "an outline that does not",
+                    "put its places in order",
+                )
+            zones.append(facet_zone(one, ring[:-1], [ring], shape, (edge,)))
+    for one, flat in table.pads.items():
+        zones.append(_pad(one, flat, notes, network, drawing, refuse))
+    if not zones:
+        raise refuse(
+            "design-empty",
+            "it builds nothing",
+            "a pad, a closed edge, a strip or a file",
+            "add one of them",
+        )
+    return tuple(zones)
+
+
+def _mark(name: str, notes: Notes, network: Network, refuse: Refuse) -> Floats:
+    book = notes.book
+    if name not in book.marks:
+        raise refuse(
+            "design-no-mark",
+            f"mark {name} is not in the field book",
+            "the name of a mark",
+            "correct the name",
+        )
+    place: Floats = network.en[int(np.flatnonzero(book.mark == book.marks.index(name))[0])]
+    return place
+
+
+def _edge(
+    name: str, wanted: sitefile.DesignEdge, notes: Notes, network: Network, refuse: Refuse
+) -> Edge:
+    frame = network.frame
+    if bool(wanted.marks) == bool(wanted.points):
+        raise refuse(
+            "design-edge-places",
+            f"edge {name} has {'both marks and' if wanted.marks else 'neither marks nor'} points",
+            "either marks or points",
+            "give one of them",
+        )
+    if wanted.marks:
+        flat = np.array([_mark(mark, notes, network, refuse) for mark in wanted.marks])
+    else:
+        flat = frame.to_local(np.array(wanted.points))
+    count = len(flat)
+    if count < (3 if wanted.closed else 2):
+        raise refuse(
+            "design-edge-short",
+            f"edge {name} has {count} places",
+            "two or more, three or more of a closed one",
+            "add places",
+        )
+    if wanted.elevations:
+        if len(wanted.elevations) != count or wanted.start is not None:
+            raise refuse(
+                "design-edge-elevations",
+                f"edge {name} has {len(wanted.elevations)} elevations for {count} places"
+                + (" and a start" if wanted.start is not None else ""),
+                "one elevation per place, or start and grades",
+                "correct them",
+            )
+        up = np.array(wanted.elevations)
+    elif wanted.start is not None and len(wanted.grades) in (1, count - 1):
+        step = np.hypot(*np.diff(flat, axis=0).T) / frame.combined_factor
+        rise = step * np.array(wanted.grades) / 100 / frame.height_unit_m
+        up = wanted.start + np.concatenate([[0.0], np.cumsum(rise)])
+    else:
+        raise refuse(
+            "design-edge-elevations",
+            f"edge {name} has no elevations",
+            f"{count} elevations, or start and one grade or {count - 1}",
+            "give elevations = [...], or start and grades",
+        )
+    places = np.column_stack([flat, up * frame.height_unit_m])
+    if wanted.closed:
+        places = np.vstack([places, places[:1]])
+    return Edge(name, places, wanted.closed)
+
+
+def _pad(
+    name: str,
+    wanted: sitefile.DesignPad,
+    notes: Notes,
+    network: Network,
+    drawing: Drawing,
+    refuse: Refuse,
+) -> Zone:
+    frame = network.frame
+    if (wanted.feature is None) == (not wanted.points):
+        raise refuse(
+            "design-pad-outline",
+            f"pad {name} has {'both a feature and' if wanted.points else 'neither feature nor'} "
+            "points",
+            "either feature or points",
+            "give one of them",
+        )
+    if wanted.feature is not None:
+        areas = {f.name: f for f in drawing.features if f.kind == "area"}
+        if wanted.feature not in areas:
+            raise refuse(
+                "design-no-area",
+                f"pad {name} has the outline of {wanted.feature}, which is no area",
+                f"one of {', '.join(areas) or 'none'}",
+                "correct the name",
+            )
+        shape = shapely.force_2d(areas[wanted.feature].geometry)
+    else:
+        corners = frame.to_local(np.array(wanted.points))
+        shape = shapely.Polygon(corners) if len(corners) >= 3 else shapely.Polygon()
+        if not shape.is_valid or shape.area <= 0:
+            raise refuse(
+                "design-crosses",
+                f"the outline of pad {name} encloses no area or crosses itself",
+                "three or more corners in order",
+                "put them in order",
+            )
+    if wanted.through is None:
+        through = shapely.get_coordinates(shape)[0]
+    elif isinstance(wanted.through, str):
+        through = _mark(wanted.through, notes, network, refuse)
+    else:
+        through = frame.to_local(wanted.through)
+    return pad(
+        name,
+        shape,
+        through,
+        wanted.elevation * frame.height_unit_m,
+        wanted.fall_percent / 100,
+        math.radians(wanted.fall_azimuth),
+        frame.combined_factor,
+    )
+
+
+def file_zone(design: Design, frame: Frame) -> Zone:
+    """Return the surface of a design file: triangles through its points and along its lines.
+
+    The outline is that of its areas, where it has any, else the triangles reach as far as its
+    points.
+
+    Raises
+    ------
+    InputError
+        Another CRS, places without elevation, fewer than three.
+    """
+    from geosite.analysis.setting_out.fit import refuse_other_crs
+
+    refuse_other_crs(design, frame)
+    points, lines, rings, edges = [], [], [], []
+    for number, shape in enumerate(design.shapes, start=1):
+        if not np.isfinite(shape.places[:, 2]).all():
+            raise InputError(
+                Problem(
+                    "design-no-elevation",
+                    f"{shape.name or f'shape {number}'} has places without elevation",
+                    "an elevation at every place of a design surface",
+                    "add them, or choose the layer that has them",
+                    design.file,
+                    shape.line,
+                )
+            )
+        places = np.column_stack(
+            [frame.to_local(shape.places[:, :2]), shape.places[:, 2] * frame.height_unit_m]
+        )
+        points.append(places)
+        if shape.kind != "point":
+            lines.append(places)
+            edges.append(Edge(shape.name or f"edge {number}", places, shape.kind == "area"))
+        if shape.kind == "area":
+            rings.append(shapely.Polygon(places[:, :2]))
+    outline = shapely.union_all(shapely.make_valid(rings)) if rings else None
+    try:
+        return facet_zone("file", np.vstack(points), lines, outline, tuple(edges))
+    except InputError as error:
+        raise InputError(
+            Problem(p.code, p.what, p.expected, p.remedy, design.file) for p in error.problems
+        ) from None
+
+
+def _raster_zone(raster: SecondSurface, frame: Frame, refuse: Refuse) -> Zone:
+    """Return the ground of a raster: bilinear between the centres of its cells."""
+    other = name_unless_same_map(raster.crs_wkt, frame.crs_wkt)
+    if other is not None:
+        raise refuse(
+            "design-crs",
+            f"the raster {raster.file} is in {other}",
+            f"a raster in {frame.crs_name}",
+            "warp it to the map's CRS first",
+        )
+    z = raster.values * frame.height_unit_m
+    rows, cols = z.shape
+    west, north = frame.to_local((raster.west, raster.north)).tolist()
+    east, south = raster.cell_east * frame.unit_m, raster.cell_north * frame.unit_m
+
+    def heights(places: Floats) -> Floats:
+        col, row = (places[:, 0] - west) / east - 0.5, (north - places[:, 1]) / south - 0.5
+        c = np.clip(np.floor(col).astype(np.int64), 0, max(cols - 2, 0))
+        r = np.clip(np.floor(row).astype(np.int64), 0, max(rows - 2, 0))
+        u, v = col - c, row - r
+        met = (u >= -1e-9) & (u <= 1 + 1e-9) & (v >= -1e-9) & (v <= 1 + 1e-9)
+        c1, r1 = np.minimum(c + 1, cols - 1), np.minimum(r + 1, rows - 1)
+        top = z[r, c] * (1 - u) + z[r, c1] * u
+        found: Floats = np.where(
+            met, top * (1 - v) + (z[r1, c] * (1 - u) + z[r1, c1] * u) * v, np.nan
+        )
+        return found
+
+    known = np.isfinite(z)
+    if not known.any():
+        raise refuse(
+            "design-empty", f"the raster {raster.file} is empty", "elevations", "choose another"
+        )
+    r, c = np.nonzero(known)
+    cells = shapely.box(
+        west + c * east, north - (r + 1) * south, west + (c + 1) * east, north - r * south
+    )
+    # between the centres of the outermost cells there is something on both sides
+    shape = shapely.buffer(shapely.union_all(cells), -0.501 * max(east, south), join_style="mitre")
+    if shape.is_empty:
+        raise refuse(
+            "design-empty",
+            f"the raster {raster.file} is one cell wide",
+            "an area",
+            "choose another",
+        )
+    return raster_zone("file", shape, heights)

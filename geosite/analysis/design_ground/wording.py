@@ -1,0 +1,76 @@
+"""What is said of a designed ground."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from geosite.analysis.design_ground.model import DesignedGround
+from geosite.base.errors import Finding
+from geosite.base.map_frame import Frame
+from geosite.terrain.wording import interval_words
+
+__all__ = ["OUTCOMES", "findings"]
+
+OUTCOMES = {
+    "gone": "no longer there on the designed ground",
+    "new": "only on the designed ground",
+    "stays": "on both",
+    "within": "within the limit at 95 %",
+    "beyond": "beyond the limit at 95 %",
+    "undecided": "the 95 % interval holds the limit",
+}
+CHANGED = 0.05
+"""Percent: a fall that changes by less is the same."""
+REAL_M3 = 0.01
+"""A hollow that holds less than a bucket is not told."""
+
+
+def findings(design: DesignedGround, frame: Frame) -> tuple[Finding, ...]:
+    """Return what to know and what to look at."""
+    return (*_volumes(design), *_water(design, frame))
+
+
+def _volumes(design: DesignedGround) -> Iterator[Finding]:
+    yield Finding(
+        "note",
+        "design-volumes",
+        f"Design {design.name}: cut {interval_words(design.cut, 1, 'm3')}, fill "
+        f"{interval_words(design.fill, 1, 'm3')}.",
+    )
+    if design.covered < 0.99:
+        yield Finding(
+            "look",
+            "design-partly-off-ground",
+            f"Design {design.name}: {100 * (1 - design.covered):.0f} % of it lies where no ground "
+            "was walked; cut, fill and drainage leave that out. Walk marks around it.",
+        )
+
+
+def _water(design: DesignedGround, frame: Frame) -> Iterator[Finding]:
+    for one in design.waters:
+        if one.what == "pond" and one.outcome == "new" and one.after is not None:
+            if one.after.value < REAL_M3:
+                continue
+            size = design.grid.cell_size
+            row, col = one.cell
+            east, north = (
+                design.grid.west + (col + 0.5) * size,
+                design.grid.north - (row + 0.5) * size,
+            )
+            sure = one.after.low > 0
+            yield Finding(
+                "look" if sure else "note",
+                "design-pond",
+                f"Design {design.name}: water {'will' if sure else 'may'} stand at "
+                f"{east:.1f}, {north:.1f}, {interval_words(one.after, 2, 'm3')}, where none stands "
+                "now.",
+            )
+        if one.what == "fall" and one.outcome == "beyond" and one.after is not None:
+            if one.before is not None and abs(one.after.value - one.before.value) < CHANGED:
+                continue  # said of the walked ground already
+            yield Finding(
+                "look",
+                "design-fall",
+                f"Design {design.name}: before {one.name} the ground falls "
+                f"{interval_words(one.after, 1, '%')} where {one.limit:g} % is the limit.",
+            )

@@ -1,0 +1,256 @@
+"""The take-off priced, each line and the total with the range that the survey leaves open.
+
+An estimate from measured quantities: no tax, no contract advice, and no price of geosite's own.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from geosite.analysis.takeoff.quantities import Quantity
+from geosite.base.errors import InputError, Problem
+from geosite.base.estimate import Estimate
+from geosite.fieldbook.sitefile import Code, Price, Prices
+from geosite.linework.measures import sum_of_forms
+from geosite.linework.model import Measure
+from geosite.network.covariance import accuracies
+from geosite.network.model import Network
+
+__all__ = ["PRICE_CAUTION", "PriceLine", "Valuation", "rounded", "valuation"]
+
+PRICE_CAUTION = (
+    "Amounts are measured quantities times the rates of the site file: no tax, no contract advice."
+)
+
+
+Measured = Measure | Estimate | int
+"""Measured from marks, between two surveys, or counted."""
+
+
+@dataclass(frozen=True, slots=True)
+class PriceLine:
+    """One code priced.
+
+    Parameters
+    ----------
+    code, title, per
+        Code, its name for people, and the unit of the rate.
+    measured
+        Quantity in that unit.
+    waste_percent, rate, minimum
+        As in the site file.
+    charged
+        Quantity with waste.
+    amount
+        In the currency: charged times rate, not less than the minimum, rounded.
+    at_minimum
+        The minimum is charged.
+    laid
+        The volume is what was measured between two surveys, not area times depth.
+    """
+
+    code: str
+    title: str
+    per: str
+    measured: Estimate
+    waste_percent: float
+    charged: Estimate
+    rate: float
+    minimum: float
+    amount: Estimate
+    at_minimum: bool
+    laid: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Valuation:
+    """The take-off priced.
+
+    Parameters
+    ----------
+    currency
+    lines
+        One per code with a price, in the order of the take-off.
+    total
+        Sum of the rounded lines; what several codes share in the survey's errors is counted so.
+    without_price
+        Codes that were measured and have no price.
+    """
+
+    currency: str
+    lines: tuple[PriceLine, ...]
+    total: Estimate
+    without_price: tuple[str, ...]
+
+
+def rounded(amount: float, step: float) -> float:
+    """Round to a multiple of a step, halves up.
+
+    Examples
+    --------
+    >>> rounded(12.344, 0.01), rounded(12.345, 0.05), rounded(12.5, 1.0)
+    (12.34, 12.35, 13.0)
+    """
+    # a count of steps that misses a half by rounding alone is that half
+    count = math.floor(round(amount / step, 6) + 0.5)
+    places = max(0, -math.floor(math.log10(step))) + 6
+    return round(count * step, places)
+
+
+def valuation(
+    totals: Sequence[Quantity],
+    prices: Prices,
+    codes: Mapping[str, Code],
+    network: Network,
+    site_file: str,
+    *,
+    partly: bool = False,
+    laid: Mapping[str, Estimate] | None = None,
+) -> Valuation:
+    """Price the totals of a take-off.
+
+    Parameters
+    ----------
+    totals
+        One quantity per code.
+    prices
+        ``[prices]``.
+    codes
+        ``[codes]``, for waste, depth and names.
+    network
+        For what the errors of several codes share.
+    site_file
+        For messages.
+    partly
+        A price for a code that was not measured is passed over: not everything was walked.
+    laid
+        Cubic metres by code that were measured between two surveys: they take the place of area
+        times depth.
+
+    Raises
+    ------
+    InputError
+        A price is for a code that was not measured, or in a unit that the code does not have; all
+        of them together.
+    """
+    by_code = {q.code: q for q in totals}
+    volumes = laid or {}
+    problems: list[Problem] = []
+    lines: list[PriceLine] = []
+    open_lines: list[tuple[PriceLine, Measure]] = []
+    for code, price in prices.codes.items():
+        if partly and code not in by_code:
+            continue
+        found: Measured | Problem
+        if price.per == "m3" and code in volumes:
+            found = volumes[code]
+        else:
+            found = _measured(code, price, by_code, site_file)
+        if isinstance(found, Problem):
+            problems.append(found)
+            continue
+        line = _line(code, price, found, prices.rounding, codes.get(code))
+        lines.append(line)
+        if isinstance(found, Measure) and not line.at_minimum:
+            open_lines.append((line, found))
+    if problems:
+        raise InputError(problems)
+    order = {code: k for k, code in enumerate(by_code)}
+    lines.sort(key=lambda line: order[line.code])
+    priced = {line.code for line in lines}
+    return Valuation(
+        prices.currency,
+        tuple(lines),
+        _total(lines, open_lines, network),
+        tuple(code for code in by_code if code and code not in priced),
+    )
+
+
+def _measured(
+    code: str, price: Price, by_code: Mapping[str, Quantity], site_file: str
+) -> Measure | int | Problem:
+    """Return the quantity that a price is for, or what is wrong with it."""
+    quantity = by_code.get(code)
+    if quantity is None:
+        return Problem(
+            "price-no-code",
+            f"[prices.codes.{code}]: nothing of this code was measured",
+            f"one of {', '.join(c for c in by_code if c) or 'none'}",
+            "correct the code or take the price out",
+            site_file,
+        )
+    if price.per == "piece":
+        return quantity.count
+    length = quantity.length if quantity.length is not None else quantity.edging
+    found = {"m2": quantity.surface_area, "m3": quantity.volume, "m": length}[price.per]
+    if found is not None:
+        return found
+    needs = {"m2": "an area", "m3": "an area with a depth", "m": "a line or an area"}[price.per]
+    return Problem(
+        "price-no-quantity",
+        f'[prices.codes.{code}]: per = "{price.per}" asks for {needs}',
+        "a unit that the code was measured in",
+        "give another unit" + (", or a depth in [codes]" if price.per == "m3" else ""),
+        site_file,
+    )
+
+
+def _line(code: str, price: Price, found: Measured, step: float, meaning: Code | None) -> PriceLine:
+    waste = price.waste_percent
+    if waste is None:
+        waste = meaning.waste_percent if meaning is not None else 0.0
+    if isinstance(found, Measure):
+        measured = found.estimate
+    elif isinstance(found, Estimate):
+        measured = found
+    else:
+        measured = Estimate(float(found), float(found), float(found), 0.0)
+    charged = measured.scaled(1 + waste / 100)
+    # quantities are not negative, whatever the interval says
+    value, low, high = (
+        rounded(max(max(q, 0.0) * price.rate, price.minimum), step)
+        for q in (charged.value, charged.low, charged.high)
+    )
+    # where the minimum cuts the interval off it does not lie evenly
+    even = charged.sigma is not None and charged.low * price.rate >= price.minimum
+    sigma = charged.sigma * price.rate if even and charged.sigma is not None else None
+    amount = Estimate(value, low, high, sigma)
+    return PriceLine(
+        code=code,
+        title=meaning.title if meaning is not None else "",
+        per=price.per,
+        measured=measured,
+        waste_percent=waste,
+        charged=charged,
+        rate=price.rate,
+        minimum=price.minimum,
+        amount=amount,
+        at_minimum=charged.value * price.rate < price.minimum,
+        laid=isinstance(found, Estimate),
+    )
+
+
+def _total(
+    lines: Sequence[PriceLine], open_lines: Sequence[tuple[PriceLine, Measure]], network: Network
+) -> Estimate:
+    """Add the amounts up; lines at their minimum stay there, the rest moves with the marks."""
+    value = round(sum(line.amount.value for line in lines), 9)
+    apart = [line.amount for line in lines if line.laid and not line.at_minimum]
+    if apart:
+        # volumes between two surveys: taken as independent of the areas
+        rest = [line for line in lines if not (line.laid and not line.at_minimum)]
+        known = _total(rest, open_lines, network)
+        below = math.hypot(known.value - known.low, *(a.value - a.low for a in apart))
+        above = math.hypot(known.high - known.value, *(a.high - a.value for a in apart))
+        return Estimate(value, max(0.0, value - below), value + above)
+    if not open_lines:
+        low = round(sum(line.amount.low for line in lines), 9)
+        high = round(sum(line.amount.high for line in lines), 9)
+        return Estimate(value, low, high)
+    forms = [
+        measure.form * (line.rate * (1 + line.waste_percent / 100)) for line, measure in open_lines
+    ]
+    (sigma,), (half,) = accuracies(network, [sum_of_forms(forms)])
+    return Estimate(value, max(0.0, value - float(half)), value + float(half), float(sigma))

@@ -1,0 +1,338 @@
+"""What the review found, in a contractor's words. Facts come in, findings go out."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+
+from geosite.analysis.access.grade_checks import Grade
+from geosite.analysis.falls import FallVerdict
+from geosite.analysis.limits import CAUTION
+from geosite.analysis.parcels import Clearance
+from geosite.analysis.takeoff.prices import PRICE_CAUTION, Valuation
+from geosite.analysis.takeoff.quantities import TakeOff
+from geosite.base.errors import Finding
+from geosite.base.estimate import Estimate
+from geosite.base.map_frame import Frame
+from geosite.base.rounding import decimals, grouped, written
+from geosite.terrain.water.falls_from_buildings import LEAST_DROP_M
+
+__all__ = [
+    "clearance_findings",
+    "clearance_words",
+    "fall_findings",
+    "grade_findings",
+    "price_findings",
+    "take_off_findings",
+    "with_interval",
+]
+
+
+COVERED_ENOUGH = 0.99
+"""A surface that reaches less than this share of an area speaks for part of it only."""
+
+
+def with_interval(measured: Estimate, unit: str) -> str:
+    """Return a number with its 95 % interval, ends in brackets where it lies unevenly.
+
+    Examples
+    --------
+    >>> with_interval(Estimate.normal(8.512, 0.1, 2.0), "%")
+    '8.51 +/- 0.20 %'
+    >>> with_interval(Estimate(0.36, 0.05, 2.1), "m3")
+    '0.4 m3 (0.1 to 2.1)'
+    """
+    if measured.sigma is not None or not math.isfinite(measured.half_width):
+        said = written(measured.value, measured.half_width, unit)
+    else:
+        places = max(decimals(measured.half_width), 0)
+        ends = (measured.value, measured.low, measured.high)
+        value, low, high = (grouped(v, places) for v in ends)
+        said = f"{value} {unit} ({low} to {high})"
+    # a terminal may not know the narrow blank between thousands
+    return said.replace("\u202f", "")
+
+
+def at_95(measured: Estimate, unit: str) -> str:
+    """Return a number with its interval and what that is.
+
+    Examples
+    --------
+    >>> at_95(Estimate.normal(8.512, 0.1, 2.0), "%")
+    '8.51 +/- 0.20 % (95 %)'
+    >>> at_95(Estimate.normal(8.512, 0.1, math.inf), "%")
+    '8.51 % (its accuracy is not known)'
+    """
+    known = math.isfinite(measured.half_width)
+    return f"{with_interval(measured, unit)} ({'95 %' if known else 'its accuracy is not known'})"
+
+
+def grade_findings(grades: Sequence[Grade]) -> tuple[Finding, ...]:
+    """Say per line, limit set and check what was found, the worst place first.
+
+    Parameters
+    ----------
+    grades
+        Of any lines, in any order.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> steep = Grade(
+    ...     *("ramp", "own", "running", "A", "B", 0.0, 10.0),
+    ...     *(Estimate.normal(0.1, 0.002, 2.0), 1 / 12, "4.2", "beyond", None, np.zeros((2, 3))),
+    ... )
+    >>> [finding.code for finding in grade_findings([steep])]
+    ['grade-beyond']
+    """
+    found: list[Finding] = []
+    groups: dict[tuple[str, str, str], list[Grade]] = {}
+    for grade in grades:
+        groups.setdefault((grade.line, grade.limits, grade.check), []).append(grade)
+    for (line, _, _), mine in groups.items():
+        beyond = [g for g in mine if g.verdict == "beyond"]
+        undecided = [g for g in mine if g.verdict == "undecided"]
+        if beyond:
+            worst = max(beyond, key=_missed_by)
+            parts = f" in {len(beyond)} places, the worst" if len(beyond) > 1 else ""
+            text = f"{line}: beyond the limit{parts}: {_grade_words(worst)}. {CAUTION}"
+            found.append(Finding("look", "grade-beyond", text))
+        elif undecided:
+            found.append(_undecided(line, undecided))
+        missing = [g for g in mine if g.verdict == "not measured"]
+        if missing:
+            found.append(_not_measured(line, missing))
+    return (*found, *_steeper(grades))
+
+
+def _missed_by(grade: Grade) -> float:
+    """How far a number lies beyond its limit, as a share of the limit."""
+    if grade.measured is None or not grade.limit:
+        return 0.0
+    over = abs(grade.measured.value) / grade.limit - 1.0
+    return over if grade.is_at_most else -over
+
+
+def _grade_words(grade: Grade) -> str:
+    assert grade.measured is not None
+    assert grade.limit is not None
+    unit, factor = ("%", 100.0) if grade.is_slope else ("m", 1.0)
+    size = grade.measured if grade.measured.value >= 0 else grade.measured.scaled(-1.0)
+    said = at_95(size.scaled(factor), unit)
+    least = "" if grade.is_at_most else "at least "
+    section = f" (section {grade.section})" if grade.section else ""
+    return (
+        f"{grade.check} {said} from {grade.start} to {grade.end} against "
+        f"{least}{factor * grade.limit:.2f} {unit}{section}"
+    )
+
+
+def _undecided(line: str, grades: Sequence[Grade]) -> Finding:
+    worst = max(grades, key=_missed_by)
+    needed = [g.extra_observations for g in grades]
+    most = max((n for n in needed if n), default=0)
+    each = "it" if len(grades) == 1 else "each"
+    if worst.measured is not None and not math.isfinite(worst.measured.half_width):
+        more = "what its accuracy is would have to be known first"
+    elif worst.probability is not None and worst.probability < 0.95:
+        more = (
+            f"in {100 * worst.probability:.0f} of 100 possible profiles there is one there; more "
+            "marks where the slope changes would decide"
+        )
+    elif all(needed):
+        more = f"{most} more measurements of {each} would decide"
+    else:
+        more = "no reasonable number of measurements would decide" + (
+            " all of them" if most else ""
+        )
+    parts = f" in {len(grades)} places, the worst" if len(grades) > 1 else ""
+    text = f"{line}: undecided at this accuracy{parts}: {_grade_words(worst)}; {more}. {CAUTION}"
+    return Finding("look", "grade-undecided", text)
+
+
+def _not_measured(line: str, grades: Sequence[Grade]) -> Finding:
+    first = grades[0]
+    remedy = {
+        "cross": "walk marks on both sides of the line, or its two edges and name them as edges",
+        "width": "walk both edges along the whole line",
+        "landing length": "walk on to the end of the landing",
+    }.get(first.check, "walk more marks there")
+    count = f"{len(grades)} places, the first " if len(grades) > 1 else ""
+    text = (
+        f"{line}: {first.check} not measured in {count}from {first.start} to {first.end}: no mark "
+        f"is near enough to say; {remedy}."
+    )
+    return Finding("note", "grade-not-measured", text)
+
+
+def _steeper(grades: Sequence[Grade]) -> list[Finding]:
+    """Say which lines were judged by the set for what is steeper as well."""
+    sets: dict[str, list[str]] = {}
+    for grade in grades:
+        if grade.check != "running":
+            continue
+        names = sets.setdefault(grade.line, [])
+        if grade.limits not in names:
+            names.append(grade.limits)
+    return [
+        Finding(
+            "note",
+            "grade-steeper",
+            f"{line}: it is steeper than {names[0]!r} allows and was judged as {names[1]!r} as "
+            f"well. {CAUTION}",
+        )
+        for line, names in sets.items()
+        if len(names) > 1
+    ]
+
+
+def fall_findings(falls: Sequence[FallVerdict], frame: Frame) -> tuple[Finding, ...]:
+    """Say where the ground does not fall away from a building as the rule asks.
+
+    Something to look at where some of the wall is beyond the rule at 95 %, or it is undecided; a
+    note where nothing near enough was measured.
+    """
+    found = []
+    for told in falls:
+        fall, one = told.estimate.fall, told.estimate
+        if told.verdict == "within":
+            continue
+        code = "fall-from-building"
+        if told.worst is None or told.verdict == "not measured":
+            text = (
+                f"{fall.name}: before {told.lengths_m['not measured']:.1f} m of its walls the fall "
+                f"is not measured. Walk marks at the wall and {fall.distance_m:.2f} m from it."
+            )
+            found.append(Finding("note", code, text))
+            continue
+        worst = told.worst.scaled(100.0)
+        does = "falls"
+        if worst.value < -LEAST_DROP_M / told.over_m * 100.0:
+            does, worst = "rises", worst.scaled(-1.0)
+        what = "paved ground" if told.is_paved else "ground"
+        easting, northing = frame.to_map(told.place)
+        beyond = told.verdict == "beyond"
+        verdict = "less than the rule asks" if beyond else "undecided at this accuracy"
+        text = (
+            f"{fall.name}: {verdict}: the {what} within {told.over_m:.2f} m of the wall {does} "
+            f"{at_95(worst, '%')} away from it at {easting:.2f}, "
+            f"{northing:.2f}; it {told.rule.sense} fall {100 * told.limit:g} % or more "
+            f"({told.rule.source} {told.rule.section}). Of {fall.wall_m:.1f} m of wall "
+            f"{told.lengths_m['beyond']:.1f} m have less, {told.lengths_m['undecided']:.1f} m are "
+            f"undecided; before {with_interval(one.toward_m, 'm')} water runs towards the building."
+        )
+        if not beyond:
+            text += f" More marks at the wall and {fall.distance_m:.2f} m from it would decide it."
+        exceptions = "; ".join(told.rule.exceptions)
+        at = (float(easting), float(northing))
+        found.append(Finding("look", code, f"{text} Exceptions: {exceptions}.", place=at))
+    return tuple(found)
+
+
+def clearance_words(clearance: Clearance) -> str:
+    """Say in one sentence how far a feature is from a parcel line.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> apart = Estimate.normal(2.5, 0.25, 2.0)
+    >>> nearest = np.array([[0.0, 0.0], [2.5, 0.0]])
+    >>> clearance_words(Clearance("shed", "", "12", apart, "clear", nearest))
+    'shed is clear of the line of parcel 12 by 2.5 +/- 0.5 m (95 %)'
+    """
+    feature, parcel = clearance.feature, clearance.parcel
+    apart = clearance.distance
+    size = apart if apart.value >= 0 else apart.scaled(-1.0)
+    reach = at_95(size, "m")
+    if clearance.verdict == "clear":
+        return f"{feature} is clear of the line of parcel {parcel} by {reach}"
+    if clearance.verdict == "crosses":
+        return f"{feature} reaches over the line of parcel {parcel} by {reach}"
+    side = "short of" if apart.value >= 0 else "over"
+    return (
+        f"{feature} and the line of parcel {parcel}: cannot tell, measured {side} the line by "
+        f"{reach}"
+    )
+
+
+def clearance_findings(clearances: Sequence[Clearance]) -> tuple[Finding, ...]:
+    """Say which features are not clear of a parcel line.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> apart, nearest = Estimate.normal(-2.5, 0.2, 2.0), np.array([[0.0, 0.0], [2.5, 0.0]])
+    >>> over = Clearance("shed", "", "12", apart, "crosses", nearest)
+    >>> [finding.code for finding in clearance_findings([over])]
+    ['parcel-line']
+    """
+    return tuple(
+        Finding("look", "parcel-line", clearance_words(c) + ".")
+        for c in clearances
+        if c.verdict != "clear"
+    )
+
+
+def price_findings(found: Valuation) -> tuple[Finding, ...]:
+    """Say what the take-off costs, and which codes have no price.
+
+    Examples
+    --------
+    >>> found = Valuation("EUR", (), Estimate.normal(1200.0, 30.0, 2.0), ("kerb",))
+    >>> [finding.code for finding in price_findings(found)]
+    ['prices', 'prices-missing']
+    """
+    total = with_interval(found.total, found.currency)
+    said = [Finding("note", "prices", f"The take-off comes to {total}. {PRICE_CAUTION}")]
+    if found.without_price:
+        named = ", ".join(found.without_price)
+        text = f"Measured, but without a price and not in the total: {named}."
+        said.append(Finding("note", "prices-missing", text))
+    return tuple(said)
+
+
+def take_off_findings(taken: TakeOff) -> tuple[Finding, ...]:
+    """Sum up edges that were walked twice, and areas that the surface does not reach."""
+    return (*_edge_findings(taken), *_cover_findings(taken))
+
+
+def _edge_findings(taken: TakeOff) -> Iterator[Finding]:
+    tolerance = taken.tolerance_m
+    twice = [p for p in taken.edges if p.outcome in ("reported", "failed")]
+    if twice:
+        worst = max(twice, key=lambda p: p.width.value)
+        remedy = (
+            "they could not be made one within the tolerance"
+            if tolerance
+            else "[quantities] shared_edge_tolerance makes one edge of two"
+        )
+        count = f"{len(twice)} edges differ" if len(twice) > 1 else "One edge differs"
+        text = (
+            f"{count} between areas: overlaps {sum(p.overlap.value for p in twice):.2f} m2, gaps "
+            f"{sum(p.gap.value for p in twice):.2f} m2, most between {worst.first!r} and "
+            f"{worst.second!r} ({with_interval(worst.width, 'm')} on the average); {remedy}."
+        )
+        # walks that differ by no more than their noise say nothing of the ground
+        is_sure = any(p.width.low > 0.0 for p in twice)
+        yield Finding("look" if is_sure else "note", "edges-walked-twice", text)
+    closed = [p for p in taken.edges if p.outcome == "snapped"]
+    if closed:
+        edges = f"{len(closed)} shared edge{'s' if len(closed) > 1 else ''}"
+        text = (
+            f"{edges} within {tolerance:g} m made one; the change of each area is in the "
+            "quantities."
+        )
+        yield Finding("note", "edges-snapped", text)
+
+
+def _cover_findings(taken: TakeOff) -> Iterator[Finding]:
+    short = [q for q in taken.features if q.covered is not None and q.covered < COVERED_ENOUGH]
+    if not taken.has_ground or not short:
+        return
+    named = ", ".join(f"{q.feature!r} ({100.0 * (q.covered or 0.0):.0f} %)" for q in short[:5])
+    more = f" and {len(short) - 5} more" if len(short) > 5 else ""
+    text = (
+        f"The elevation model reaches only part of {named}{more}; the surface area of the rest "
+        "takes the slope of that part."
+    )
+    yield Finding("note", "surface-partly-covered", text)

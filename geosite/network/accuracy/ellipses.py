@@ -1,0 +1,69 @@
+"""Error ellipses of placed marks, and of marks as seen from others.
+
+The ellipse of a 2 x 2 covariance block: semi-axes are the roots of its eigenvalues, the azimuth of
+the longer one is ``t = atan2(2 q_en, q_nn - q_ee) / 2`` (Ghilani & Wolf, Adjustment Computations,
+2006, section 19.3).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from geosite.base.arrays import Floats, Ints
+from geosite.network.covariance import plan_covariance
+from geosite.network.model import Network
+
+__all__ = ["ellipses", "error_ellipses", "relative_ellipses"]
+
+
+def ellipses(own: Floats) -> tuple[Floats, Floats, Floats]:
+    """Return what `error_ellipses` does of covariances in plan, shape (n, 2, 2)."""
+    east, north, both = own[:, 0, 0], own[:, 1, 1], own[:, 0, 1]
+    middle, half = (east + north) / 2, np.hypot((east - north) / 2, both)
+    return (
+        np.sqrt(np.maximum(middle + half, 0.0)),
+        np.sqrt(np.maximum(middle - half, 0.0)),
+        np.mod(np.arctan2(2 * both, north - east) / 2, np.pi),
+    )
+
+
+def error_ellipses(network: Network, rows: Ints | None = None) -> tuple[Floats, Floats, Floats]:
+    """Return the standard error ellipse of each observation.
+
+    Parameters
+    ----------
+    network
+    rows : array, shape (n,)
+        Rows of the field book; all of them without it.
+
+    Returns
+    -------
+    major, minor : array, shape (n,), metres
+        Semi-axes, one standard deviation (`geosite.network.accuracy.on_map` has those of 95 %).
+    azimuth : array, shape (n,), radians
+        Direction of the major axis, clockwise from grid north, 0 to pi:
+        ``atan2(2 q_en, q_nn - q_ee) / 2`` (Ghilani & Wolf, Adjustment Computations, 2006, 19.3).
+    """
+    every = np.arange(len(network.en)) if rows is None else rows
+    major, minor, azimuth = ellipses(plan_covariance(network, every, every))
+    shift = network.shift.sigma
+    return np.hypot(major, shift), np.hypot(minor, shift), azimuth
+
+
+def relative_ellipses(network: Network, before: Ints, after: Ints) -> tuple[Floats, Floats, Floats]:
+    """Return the standard error ellipse of observations as seen from others.
+
+    Parameters
+    ----------
+    network
+    before, after : array, shape (m,)
+        Rows of the field book.
+
+    Returns
+    -------
+    major, minor, azimuth : array, shape (m,)
+        As `error_ellipses`.
+    """
+    cross = plan_covariance(network, before, after)
+    own = plan_covariance(network, before, before) + plan_covariance(network, after, after)
+    return ellipses(own - cross - cross.transpose(0, 2, 1))

@@ -1,0 +1,1 @@
+"""Fit the error of one device to several surveys of it."""

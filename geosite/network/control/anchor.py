@@ -1,0 +1,498 @@
+"""The anchor: marks whose place on the map is known, and the azimuth of the baseline."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from geosite.base.errors import Finding, InputError, Problem
+from geosite.base.map_frame import (
+    CONFORMAL_PPM,
+    ON_ELLIPSOID_PPM,
+    Frame,
+    at_middle,
+    length_unit,
+    longitude_latitude,
+    map_factors,
+    scale_by_geodesics,
+    short_name,
+)
+from geosite.base.proj import quiet_proj
+from geosite.base.units import FOOT_M
+from geosite.fieldbook.model import Notes
+from geosite.fieldbook.sitefile import AnchorMark
+from geosite.network.control.declination import WMM_FROM, WMM_TO, decimal_year, magnetic_declination
+from geosite.network.control.model import Anchored, CommonShift, Control
+from geosite.reading.crs import read_systems
+from geosite.reading.toml_lines import line_of
+
+if TYPE_CHECKING:
+    from pyproj import CRS
+
+__all__ = ["AnchorReader", "read_anchor"]
+
+MARGIN_DEG = 3.0
+"""How far outside its area of use a CRS is still taken: neighbouring zones are used so."""
+USUAL_DEG = 1.0
+"""So far outside nobody asks: sites at the edge of a zone are often mapped in it."""
+AT_POLE_DEG = 90 - 1e-5
+"""A metre from the pole."""
+
+
+def read_anchor(notes: Notes) -> Anchored:
+    """Read the anchor of a survey: the map, the marks known on it, the azimuth of the baseline.
+
+    Raises
+    ------
+    InputError
+        If the CRS cannot carry a survey, or a mark, height or azimuth cannot be used; all such
+        problems together.
+    """
+    return AnchorReader(notes).read()
+
+
+class AnchorReader:
+    """Reads ``[anchor]``; collects problems so that all are told at once."""
+
+    def __init__(self, notes: Notes) -> None:
+        self.notes = notes
+        self.anchor = notes.site.anchor
+        self.problems: list[Problem] = []
+        self.findings: list[Finding] = []
+        self.places: dict[str, tuple[str, float]] = {}
+        self.heights: dict[str, tuple[str, float]] = {}
+
+    def line(self, *path: str) -> int | None:
+        """Return the line of the site file on which a key stands."""
+        return line_of(self.notes.site_lines, path)
+
+    def problem(self, code: str, what: str, expected: str, remedy: str, *path: str) -> None:
+        """Note what is wrong with the anchor, at its key."""
+        self.problems.append(
+            Problem(code, what, expected, remedy, self.notes.site_file, self.line(*path))
+        )
+
+    def note(self, code: str, text: str, *path: str) -> None:
+        """Note what a reader should know."""
+        self.findings.append(Finding("note", code, text, self.notes.site_file, self.line(*path)))
+
+    def read(self) -> Anchored:
+        """Read marks, azimuth and references; raise all that is wrong with them."""
+        horizontal, vertical = read_systems(
+            self.anchor.crs,
+            self.anchor.vertical_crs,
+            self.notes.site_file,
+            (self.line("anchor", "crs"), self.line("anchor", "vertical_crs")),
+        )
+        self.horizontal, self.vertical = horizontal, vertical
+        self.wkt = horizontal.to_wkt()
+        unit_m, unit_name = length_unit(horizontal)
+        self.height_unit_m, height_unit_name = (
+            length_unit(vertical) if vertical is not None else (unit_m, unit_name)
+        )
+        marks = {n: m for n, m in self.anchor.marks.items() if n in self.notes.book.marks}
+        placed = {name: self.position(name, mark) for name, mark in marks.items()}
+        heights = {name: self.elevation(name, mark) for name, mark in marks.items()}
+        known = np.array(
+            [p for name, p in placed.items() if p is not None and not self.anchor.marks[name].check]
+        )
+        if self.problems:
+            raise InputError(self.problems)
+        middle = known.mean(axis=0)
+        origin = (float(np.rint(middle[0])), float(np.rint(middle[1])))
+        elevations = [
+            h for name, h in heights.items() if h is not None and not self.anchor.marks[name].check
+        ]
+        frame = Frame(
+            crs_wkt=self.wkt,
+            crs_name=short_name(horizontal),
+            vertical_wkt=None if vertical is None else vertical.to_wkt(),
+            vertical_name=None if vertical is None else short_name(vertical),
+            unit_m=unit_m,
+            height_unit_m=self.height_unit_m,
+            unit_name=unit_name,
+            height_unit_name=height_unit_name,
+            origin=origin,
+            grid_scale_factor=1.0,
+            elevation_factor=1.0,
+            combined_factor=1.0,
+            convergence=0.0,
+        )
+        self.check_scale(placed)
+        if self.problems:
+            raise InputError(self.problems)
+        height = float(np.mean(elevations)) if elevations else 0.0
+        east, north = frame.to_local(middle)
+        frame = at_middle(
+            frame, (float(east), float(north)), height + (self.anchor.geoid_height or 0.0)
+        )
+        azimuth = self.azimuth(placed, height)
+        if self.problems:
+            raise InputError(self.problems)
+        shift = self.shift(placed, heights)
+        controls = [self.control(n, m, frame, placed[n], heights[n]) for n, m in marks.items()]
+        return Anchored(
+            frame,
+            tuple(c if c.check else _alone(c, shift) for c in controls),
+            azimuth,
+            tuple(self.findings),
+            shift,
+        )
+
+    def shift(
+        self,
+        placed: Mapping[str, tuple[float, float] | None],
+        heights: Mapping[str, float | None],
+    ) -> CommonShift:
+        """Return what moves all known marks alike: nothing where one was given on the map."""
+        used = {name for name, mark in self.anchor.marks.items() if not mark.check}
+        found = [
+            [through[n] for n in known] if known <= set(through) else []
+            for through, known in (
+                (self.places, {n for n in used if placed.get(n) is not None}),
+                (self.heights, {n for n in used if heights.get(n) is not None}),
+            )
+        ]
+        sigmas = [max((s for _, s in through if s > 0), default=0.0) for through in found]
+        listed = dict.fromkeys(name for through in found for name, _ in sorted(through))
+        unknown = any(s < 0 for through in found for _, s in through)
+        return CommonShift(sigmas[0], sigmas[1], "; ".join(listed), unknown)
+
+    def position(self, name: str, mark: AnchorMark) -> tuple[float, float] | None:
+        """Map position of an anchored mark, map units."""
+        if mark.easting is not None and mark.northing is not None:
+            return mark.easting, mark.northing
+        if mark.latitude is not None and mark.longitude is not None:
+            return self.from_globe(name, mark.longitude, mark.latitude)
+        return None
+
+    def from_globe(
+        self, name: str, longitude: float, latitude: float
+    ) -> tuple[float, float] | None:
+        """Return the map position of a place given by longitude and latitude, degrees."""
+        where = ("anchor", "marks", name, "latitude")
+        with quiet_proj():
+            group = self.group("EPSG:4326", self.horizontal, longitude, latitude)
+            usable = list(group.transformers)
+            missing = self.missing_grids(group)
+            if not usable:
+                self.problem(
+                    "transformation-missing",
+                    f"mark {name}: no transformation from WGS 84 to {self.horizontal.name} is "
+                    f"installed{missing and f', grid {missing} is missing'}",
+                    "a transformation of known accuracy",
+                    "give easting and northing instead",
+                    *where,
+                )
+                return None
+            best = usable[0]
+            easting, northing = best.transform(longitude, latitude)
+        if not (math.isfinite(easting) and math.isfinite(northing)):
+            self.problem(
+                "anchor-outside",
+                f"mark {name} at latitude {latitude}, longitude {longitude} is outside "
+                f"{self.horizontal.name}",
+                "a place on the map of this CRS",
+                "check the two numbers and the crs",
+                *where,
+            )
+            return None
+        self.places[name] = (str(best.description), float(best.accuracy))
+        better = (
+            f"; a better one needs the grid {missing}, which is not installed" if missing else ""
+        )
+        self.note(
+            "anchor-from-globe",
+            f"Mark {name} was given by latitude and longitude (WGS 84); the transformation to "
+            f"{self.horizontal.name} is {_good_to(best.accuracy)}{better}.",
+            *where,
+        )
+        return float(easting), float(northing)
+
+    def group(self, source: str, target: CRS, longitude: float, latitude: float) -> Any:
+        """Return the operations from one system to another that are good at a place."""
+        from pyproj.transformer import AreaOfInterest, TransformerGroup
+
+        return TransformerGroup(
+            source,
+            target,
+            always_xy=True,
+            allow_ballpark=False,
+            area_of_interest=AreaOfInterest(longitude, latitude, longitude, latitude),
+        )
+
+    @staticmethod
+    def missing_grids(group: Any) -> str:
+        """Names of the grids that the best unavailable transformation needs."""
+        operations = group.unavailable_operations
+        if not operations or group.best_available:
+            return ""
+        names = [g.short_name for g in operations[0].grids if not g.available]
+        return ", ".join(names)
+
+    def elevation(self, name: str, mark: AnchorMark) -> float | None:
+        """Elevation of an anchored mark, metres."""
+        where = ("anchor", "marks", name, "ellipsoidal_height")
+        if mark.ellipsoidal_height is None:
+            return None if mark.elevation is None else mark.elevation * self.height_unit_m
+        if mark.latitude is None or mark.longitude is None or self.vertical is None:
+            self.problem(
+                "anchor-incomplete",
+                f"mark {name} has an ellipsoidal_height without "
+                + ("vertical_crs" if self.vertical is None else "latitude and longitude"),
+                "latitude, longitude and a vertical_crs",
+                "add them or give the elevation",
+                *where,
+            )
+            return None
+        with quiet_proj():
+            from pyproj.crs import CompoundCRS
+
+            target = CompoundCRS("place and height", [self.horizontal, self.vertical])
+            group = self.group("EPSG:4979", target, mark.longitude, mark.latitude)
+            # without its geoid grid PROJ may hand back the height unchanged
+            usable = [t for t in group.transformers if "allpark" not in t.description]
+            if not usable:
+                missing = self.missing_grids(group)
+                self.problem(
+                    "geoid-grid-missing",
+                    f"mark {name}: the height above the ellipsoid cannot be turned into "
+                    f"{self.vertical.name}"
+                    + (f", geoid grid {missing} is not installed" if missing else ""),
+                    "a geoid model for this vertical CRS",
+                    "install the grid in PROJ's data folder, or give the elevation itself",
+                    *where,
+                )
+                return None
+            best = usable[0]
+            height = best.transform(mark.longitude, mark.latitude, mark.ellipsoidal_height)[2]
+        if not math.isfinite(height):
+            self.problem(
+                "geoid-outside",
+                f"mark {name} is outside the geoid model of {self.vertical.name}",
+                "a place the geoid model covers",
+                "check latitude and longitude, or give the elevation itself",
+                *where,
+            )
+            return None
+        self.heights[name] = (str(best.description), float(best.accuracy))
+        self.note(
+            "elevation-from-ellipsoid",
+            f"The elevation of mark {name} was computed from its height above the ellipsoid by "
+            f"{best.description}, {_good_to(best.accuracy)}.",
+            *where,
+        )
+        return float(height) * self.height_unit_m
+
+    def check_scale(self, placed: dict[str, tuple[float, float] | None]) -> None:
+        """Refuse marks where the CRS is not defined, not meant, not conformal or on a sphere."""
+        area = self.horizontal.area_of_use
+
+        def inside(position: tuple[float, float], margin: float = MARGIN_DEG) -> bool:
+            longitude, latitude = longitude_latitude(self.wkt, *position)
+            if area is None:
+                return True
+            east = area.east if area.east >= area.west else area.east + 360
+            turned = longitude + 360 if longitude < area.west - 180 else longitude
+            return bool(
+                area.west - margin <= turned <= east + margin
+                and area.south - margin <= latitude <= area.north + margin
+            )
+
+        for name, position in placed.items():
+            if position is None:
+                continue
+            meridional, parallel, _, _ = (float(v[0]) for v in map_factors(self.wkt, *position))
+            key = "latitude" if self.anchor.marks[name].easting is None else "easting"
+            where = ("anchor", "marks", name, key)
+            shown = f"mark {name} at {position[0]:.1f}, {position[1]:.1f}"
+            defined = math.isfinite(meridional) and math.isfinite(parallel) and parallel > 0
+            if not defined or not inside(position):
+                swapped = key == "easting" and inside(position[::-1])
+                self.problem(
+                    "anchor-outside",
+                    f"{shown} is outside the area of {self.horizontal.name}",
+                    "a place on the map of this CRS",
+                    "easting and northing look swapped"
+                    if swapped
+                    else f"check {key} and the other coordinate, and the crs",
+                    *where,
+                )
+            elif (
+                key == "easting"
+                and not inside(position, USUAL_DEG)
+                and (other := self.other_unit(position, inside)) is not None
+            ):
+                self.problem(
+                    "anchor-other-unit",
+                    f"{shown} is outside the area of use of {self.horizontal.name}, and inside it"
+                    f" if the coordinates are {other}",
+                    "coordinates in the unit of the crs, at the place where the site is",
+                    f"use the crs that these coordinates were given in (one in {other}), or"
+                    " convert them; the unit of the walk has nothing to do with it",
+                    *where,
+                )
+            elif abs(meridional / parallel - 1) * 1e6 > CONFORMAL_PPM:
+                self.problem(
+                    "crs-not-conformal",
+                    f"{self.horizontal.name} stretches north and east differently here, by "
+                    f"{abs(meridional / parallel - 1) * 1e6:.0f} ppm",
+                    f"a conformal CRS (at most {CONFORMAL_PPM:g} ppm)",
+                    "use the CRS of the region's survey maps, a conformal one",
+                    "anchor",
+                    "crs",
+                )
+                return
+            elif (off := self.off_ellipsoid_ppm(position, meridional)) > ON_ELLIPSOID_PPM:
+                self.problem(
+                    "crs-on-sphere",
+                    f"{self.horizontal.name} is drawn as if the earth were a ball, or bends right "
+                    f"angles: lengths here are {off:.0f} ppm from what its scale says",
+                    "a conformal map of the ellipsoid",
+                    "use the CRS of the region's survey maps, a conformal one",
+                    "anchor",
+                    "crs",
+                )
+                return
+
+    def off_ellipsoid_ppm(self, position: tuple[float, float], scale: float) -> float:
+        """Return how far the scale on the map is from that between places on the ellipsoid."""
+        measured = scale_by_geodesics(self.wkt, *position)
+        return float(np.max(np.abs(measured / scale - 1))) * 1e6
+
+    def other_unit(
+        self,
+        position: tuple[float, float],
+        inside: Callable[[tuple[float, float], float], bool],
+    ) -> str | None:
+        """Name the unit in which a place outside the area of use would lie inside it."""
+        unit_m, _ = length_unit(self.horizontal)
+        in_metres = unit_m == 1.0
+        factor = FOOT_M if in_metres else 1 / unit_m
+        easting, northing = position[0] * factor, position[1] * factor
+        if not inside((easting, northing), 0.0):
+            return None
+        return "feet" if in_metres else "metres"
+
+    def azimuth(
+        self, placed: dict[str, tuple[float, float] | None], height: float
+    ) -> tuple[float, float] | None:
+        """Grid azimuth of the baseline and its sigma, radians."""
+        given = self.anchor.azimuth
+        if given is None:
+            return None
+        baseline = self.notes.site.baseline
+        known = {
+            n: p for n, p in placed.items() if p is not None and not self.anchor.marks[n].check
+        }
+        place = known.get(baseline.from_) or known.get(baseline.to) or next(iter(known.values()))
+        convergence = float(map_factors(self.wkt, *place)[2][0])
+        value = math.radians(given.value)
+        sigma = math.radians(given.sigma or 0.0)
+        if given.reference == "grid":
+            return value, sigma
+        if abs(float(longitude_latitude(self.wkt, *place)[1])) > AT_POLE_DEG:
+            self.problem(
+                "azimuth-pole",
+                "true north has no direction at the pole",
+                "an azimuth from grid north",
+                'write reference = "grid", or give a second mark',
+                "anchor",
+                "azimuth",
+            )
+            return None
+        words = f"grid convergence {math.degrees(convergence):+.4f}°"
+        if given.reference == "magnetic":
+            if given.sigma is None:
+                sigma = math.radians(0.5)
+            declination = self.declination(place, height)
+            if declination is None:
+                return None
+            value += math.radians(declination[0])
+            sigma = math.hypot(sigma, math.radians(declination[1]))
+            words = f"declination {declination[0]:+.2f}° (World Magnetic Model), " + words
+        grid = value - convergence
+        self.note(
+            "azimuth-reduced",
+            f"The {given.reference} azimuth {given.value:g}° is "
+            f"{math.degrees(grid) % 360:.4f}° from grid north ({words}).",
+            "anchor",
+            "azimuth",
+        )
+        return grid, sigma
+
+    def declination(self, place: tuple[float, float], height: float) -> tuple[float, float] | None:
+        """Magnetic declination and its model's standard deviation, degrees."""
+        given = self.anchor.azimuth
+        assert given is not None
+        day = given.date or ""
+        year = decimal_year(day)
+        longitude, latitude = longitude_latitude(self.wkt, *place)
+        ellipsoidal = height + (self.anchor.geoid_height or 0.0)
+        return self.model_declination(float(latitude), float(longitude), ellipsoidal, year, day)
+
+    def model_declination(
+        self, latitude: float, longitude: float, height: float, year: float, day: str
+    ) -> tuple[float, float] | None:
+        """Return the declination of the magnetic model and its sigma, degrees."""
+        where = ("anchor", "azimuth", "date")
+        if not WMM_FROM <= year < WMM_TO:
+            self.problem(
+                "azimuth-date",
+                f"{day} is outside the World Magnetic Model {WMM_FROM:.0f}",
+                f"a day from {WMM_FROM:.0f} to {WMM_TO - 1:.0f}",
+                "give the azimuth from grid or true north instead",
+                *where,
+            )
+            return None
+        declination, horizontal = magnetic_declination(latitude, longitude, height, year)
+        if horizontal < 6000.0:
+            self.problem(
+                "azimuth-magnetic",
+                f"a compass is not reliable here: the horizontal field is {horizontal:.0f} nT",
+                "at least 6000 nT",
+                "give the azimuth from grid or true north instead",
+                "anchor",
+                "azimuth",
+            )
+            return None
+        # error model published with WMM2025: sqrt(0.26^2 + (5417 / H)^2) degrees
+        return declination, math.hypot(0.26, 5417.0 / horizontal)
+
+    def control(
+        self,
+        name: str,
+        mark: AnchorMark,
+        frame: Frame,
+        placed: tuple[float, float] | None,
+        elevation: float | None,
+    ) -> Control:
+        """Return a mark as a known position, with its sigma."""
+        position = None
+        if placed is not None:
+            east, north = frame.to_local(placed)
+            position = (float(east), float(north))
+        sigma = mark.sigma or 0.0
+        vertical = mark.sigma_elevation if mark.sigma_elevation is not None else sigma
+        shifts = [max(t[name][1], 0.0) if name in t else 0.0 for t in (self.places, self.heights)]
+        return Control(name, position, elevation, sigma, vertical, mark.check, *shifts)
+
+
+def _alone(control: Control, shift: CommonShift) -> Control:
+    """Add the accuracy of its transformation to a mark that does not share it with all others."""
+    return replace(
+        control,
+        sigma=control.sigma if shift.sigma > 0 else math.hypot(control.sigma, control.shift),
+        sigma_elevation=control.sigma_elevation
+        if shift.sigma_up > 0
+        else math.hypot(control.sigma_elevation, control.shift_up),
+    )
+
+
+def _good_to(accuracy: float) -> str:
+    """Say how good a coordinate operation is; negative where that is not known."""
+    return f"good to {accuracy:g} m" if accuracy >= 0 else "of unknown accuracy"

@@ -1,0 +1,1 @@
+"""The least squares: unknowns, observations, normal equations and their inverse."""

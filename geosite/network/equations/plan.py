@@ -1,0 +1,499 @@
+"""The least squares of the plan: places of the knots, and of each run its headings and scale.
+
+Unknown are the place of each knot; at every node (a visit of a run to a knot) the place of the
+path, which pointing does not hit, and the heading; the scale of each run. A long leg between two
+nodes is one observation of three numbers (`geosite.network.walk.dead_reckoning`), a visit one of
+two. What a device does not have (no pointing, no straying heading, no scale) has no unknowns: paths
+then go through the knots, each run has one heading, and legs that err independently are what is
+left.
+
+The equations are solved by Gauss-Newton steps. At every step the way between the nodes is reckoned
+again with the headings and shifts that are the likeliest so far, so that small angles are not
+assumed (the iterated smoother: Bell 1994, The iterated Kalman smoother as a Gauss-Newton method,
+SIAM J. Optim. 4(3):626-636, doi:10.1137/0804035).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from geosite.base.arrays import Floats, Ints
+from geosite.network.equations.normal import Equations, Posterior, Prior, Term, gather, squares_of
+from geosite.network.walk.dead_reckoning import Noise, Reckoned, Strayed, reckon, state_matrix
+from geosite.network.walk.device import Device
+from geosite.network.walk.runs import Complexes, Walk
+
+__all__ = ["Azimuth", "Plan", "PlanInput", "adjust_plan"]
+
+LEAST_WAY = 0.01
+"""Metres. The heading of a device that stands still strays as if it had gone so far."""
+NO_GAIN = 1e-6
+"""Chi-square by which a step would lower that of the survey: a thousandth of a sigma, squared."""
+HIDDEN = 1e-11
+"""Share of the squares that the rounding of their sum over a large survey hides."""
+SMALL = 1e-6
+"""Radians. A step no larger is the better for being whole, whatever rounding says of its gain."""
+
+
+@dataclass(frozen=True, slots=True)
+class Azimuth:
+    """The direction from one knot to another, radians clockwise from grid north."""
+
+    start: int
+    end: int
+    value: float
+    sigma: float
+
+
+@dataclass(frozen=True, eq=False)
+class PlanInput:
+    """What the plan is adjusted from.
+
+    Parameters
+    ----------
+    walk
+    step : array of complex, shape (n,), grid metres
+        Leg that ends at each position, in its run's own axes.
+    device
+    factor
+        What the variances of the device are multiplied with.
+    prior
+        Known places, at least one.
+    heading : array, shape (runs,), radians
+        Where to start.
+    azimuth
+        Turns the whole network about the only known mark; it has no redundancy.
+    """
+
+    walk: Walk
+    step: Complexes
+    device: Device
+    factor: float
+    prior: Prior
+    heading: Floats
+    azimuth: Azimuth | None = None
+
+    @property
+    def noise(self) -> Noise:
+        """Variances of the legs."""
+        walk = self.walk
+        spent = np.where(walk.step_variance > 0, np.maximum(walk.way, LEAST_WAY), 0.0)
+        return Noise(self.factor * walk.step_variance, self.factor * self.device.heading**2 * spent)
+
+    @property
+    def runs(self) -> int:
+        """How many."""
+        return len(self.heading)
+
+
+@dataclass(frozen=True, eq=False)
+class _Unknowns:
+    """Numbers of the unknowns: of the easting, that of the northing is one more.
+
+    Parameters
+    ----------
+    knot : array, shape (K,)
+    path : array, shape (m,)
+        Of each node; that of its knot where the device points without error.
+    heading : array, shape (m,)
+        Of each node; the same for all nodes of a run where headings do not stray.
+    scale : array, shape (runs,)
+    size
+    free : array
+        Those that are not held.
+    """
+
+    knot: Ints
+    path: Ints
+    heading: Ints
+    scale: Ints
+    size: int
+    free: Ints
+
+
+def _number(given: PlanInput) -> _Unknowns:
+    walk, device = given.walk, given.device
+    knots, nodes = len(walk.knots), len(walk.nodes)
+    knot = 2 * np.arange(knots)
+    size = 2 * knots
+    path = knot[walk.knot[walk.nodes]]
+    if device.pointing > 0:
+        path = size + 2 * np.arange(nodes)
+        size += 2 * nodes
+    heading = size + (np.arange(nodes) if device.heading > 0 else walk.run[walk.nodes])
+    size += nodes if device.heading > 0 else given.runs
+    scale = size + np.arange(given.runs)
+    size += given.runs
+    held = knot[given.prior.knot[given.prior.exact]]
+    held = np.concatenate([held, held + 1, [] if device.scale > 0 else scale]).astype(np.int64)
+    return _Unknowns(knot, path, heading, scale, size, np.setdiff1d(np.arange(size), held))
+
+
+@dataclass(frozen=True, eq=False)
+class Plan:
+    """Adjusted plan.
+
+    Parameters
+    ----------
+    position : array, shape (K, 2), grid metres
+    orientation : array, shape (R,), radians
+        Heading of each run at its first node.
+    scale : array, shape (R,)
+        By how much each run measured too long, as a share.
+    knot, path, heading, run_scale
+        Numbers of the unknowns (see `_Unknowns`).
+    posterior
+        Their covariance.
+    legs, visits, terms
+        Long legs, visits and all observations, at the end.
+    reckoned
+        The walk between the nodes, in walking order.
+    total : array, shape (s, 3, 3)
+        Covariance G of each long leg.
+    weight : array, shape (s, 3, 3)
+        Its inverse.
+    weighted_squares
+        Sum of the squares of what is left over, over the variances.
+    redundancy
+        Observations less unknowns.
+    converged
+        False if the orientations did not settle.
+    """
+
+    position: Floats
+    orientation: Floats
+    scale: Floats
+    path_place: Complexes
+    node_heading: Floats
+    knot: Ints
+    path: Ints
+    heading: Ints
+    run_scale: Ints
+    posterior: Posterior
+    legs: Term
+    visits: Term | None
+    terms: tuple[Term, ...]
+    reckoned: Reckoned
+    total: Floats
+    weight: Floats
+    weighted_squares: float
+    redundancy: int
+    converged: bool
+
+
+@dataclass(frozen=True, eq=False)
+class _Trial:
+    """The equations at one set of unknowns."""
+
+    value: Floats
+    reckoned: Reckoned
+    total: Floats
+    weight: Floats
+    terms: list[Term]
+    squares: float
+
+
+class _Adjustment:
+    def __init__(self, given: PlanInput) -> None:
+        self.given = given
+        self.walk = given.walk
+        self.unknowns = _number(given)
+        self.noise = given.noise
+        self.strays = given.device.heading > 0
+        walk = self.walk
+        self.run_of_leg = walk.leg_run
+        self.start, self.end = walk.node_at[walk.leg_start], walk.node_at[walk.leg_end]
+        path = np.cumsum(given.step)
+        self.whole = path[walk.leg_end] - path[walk.leg_start]
+
+    def trial(self, value: Floats, strayed: Strayed) -> _Trial:
+        """Reckon the walk and make the observations, with what the legs then most likely did."""
+        if self.strays:
+            return self.with_strayed(value, self.likeliest(self.with_strayed(value, strayed)))
+        return self.with_strayed(value, replace(strayed, shift=self.shifts(value)))
+
+    def shifts(self, value: Floats) -> Complexes:
+        """Share what a straight long leg misses out among its legs."""
+        walk, unknowns = self.walk, self.unknowns
+        place = value[unknowns.path] + 1j * value[unknowns.path + 1]
+        scale = 1.0 + value[unknowns.scale][self.run_of_leg]
+        turn = np.exp(1j * value[unknowns.heading][self.start])
+        missed = place[self.end] - place[self.start] - self.whole * turn / scale
+        variance = self.given.factor * walk.leg_variance
+        share = np.append(missed / variance, 0.0)[walk.leg_of_step]
+        return np.asarray(self.noise.walked * share)
+
+    def with_strayed(self, value: Floats, strayed: Strayed) -> _Trial:
+        """Reckon the walk and make the observations."""
+        walk, unknowns = self.walk, self.unknowns
+        heading = value[unknowns.heading]
+        scaled = self.given.step / (1.0 + value[unknowns.scale])[walk.run]
+        reckoned = reckon(walk, scaled, heading, self.noise, strayed)
+        total = reckoned.gain_at(walk.leg_end)
+        weight = np.zeros_like(total)
+        axes = slice(0, 3 if self.strays else 2)
+        weight[:, axes, axes] = np.linalg.inv(total[:, axes, axes])
+        legs = self.legs(value, reckoned, weight)
+        terms = [legs, *self.others(value)]
+        return _Trial(value, reckoned, total, weight, terms, squares_of(terms))
+
+    def legs(self, value: Floats, reckoned: Reckoned, weight: Floats) -> Term:
+        """Long legs: the error carried back to the node where each starts."""
+        walk, unknowns, strayed = self.walk, self.unknowns, reckoned.strayed
+        place = value[unknowns.path] + 1j * value[unknowns.path + 1]
+        heading = value[unknowns.heading]
+        reach = reckoned.reach[walk.leg_end]
+
+        def along(values: Complexes | Floats) -> Complexes | Floats:
+            total = np.cumsum(values)
+            return np.asarray(total[walk.leg_end] - total[walk.leg_start])
+
+        turn = heading[self.end] - heading[self.start]
+        misfit = place[self.end] - place[self.start] - reckoned.carried[walk.leg_end]
+        if self.strays:
+            left = along(strayed.heading) - turn
+            misfit = misfit + 1j * (
+                reach * left
+                - along(reckoned.middle * strayed.heading)
+                + along(reckoned.leg * strayed.lateral)
+            )
+        count = len(reach)
+        jacobian = np.zeros((count, 3, 7))
+        jacobian[:, range(3), range(3)] = -1.0
+        jacobian[:, :, 3:6] = state_matrix(-reach)
+        if not self.strays:  # one heading: the turn is no observation
+            jacobian[:, 2] = 0.0
+        device = reckoned.carried[walk.leg_end] / (1.0 + value[unknowns.scale])[self.run_of_leg]
+        jacobian[:, 0, 6], jacobian[:, 1, 6] = device.real, device.imag
+        unknown = np.column_stack(
+            [
+                unknowns.path[self.start],
+                unknowns.path[self.start] + 1,
+                unknowns.heading[self.start],
+                unknowns.path[self.end],
+                unknowns.path[self.end] + 1,
+                unknowns.heading[self.end],
+                unknowns.scale[self.run_of_leg],
+            ]
+        )
+        return Term(unknown, jacobian, weight, np.stack([misfit.real, misfit.imag, turn], axis=1))
+
+    def others(self, value: Floats) -> list[Term]:
+        """Visits, known places, scales."""
+        given, unknowns, factor = self.given, self.unknowns, self.given.factor
+        device, prior = given.device, given.prior
+        axes = np.array([0, 1])
+        terms = []
+        if device.pointing > 0:
+            knot = unknowns.knot[self.walk.knot[self.walk.nodes]][:, None] + axes
+            path = unknowns.path[:, None] + axes
+            eye = np.tile(np.eye(2), (len(path), 1, 1))
+            terms.append(
+                Term(
+                    np.hstack([knot, path]),
+                    np.concatenate([eye, -eye], axis=2),
+                    eye / (factor * device.pointing**2),
+                    value[knot] - value[path],
+                )
+            )
+        if len(prior.knot):
+            at = unknowns.knot[prior.knot][:, None] + axes
+            eye = np.tile(np.eye(2), (len(at), 1, 1))
+            off = np.where(prior.exact[:, None], 0.0, value[at] - prior.value)
+            terms.append(Term(at, eye, prior.weight[:, None, None] * eye, off))
+        if device.scale > 0:
+            one = np.ones((given.runs, 1, 1))
+            at = unknowns.scale[:, None]
+            terms.append(Term(at, one, one / (factor * device.scale**2), value[at]))
+        return terms
+
+    def likeliest(self, trial: _Trial, step: Floats | None = None) -> Strayed:
+        """Return what the legs did, given what is left over at the nodes after a step."""
+        walk, reckoned = self.walk, trial.reckoned
+        legs = trial.terms[0]
+        left = legs.misfit
+        if step is not None:
+            left = left + np.einsum("mda,ma->md", legs.jacobian, step[legs.unknown])
+        pull = np.zeros((len(left) + 1, 3))  # the last one for open ends
+        pull[:-1] = np.einsum("mde,me->md", trial.weight, left)
+        east, north, turn = pull[walk.leg_of_step].T
+        force = east + 1j * north
+        shift = self.noise.walked * force
+        heading = self.noise.heading * (turn - (reckoned.middle.conj() * force).imag)
+        lateral = self.noise.lateral * (reckoned.leg.conj() * force).imag
+        return Strayed(heading, lateral, shift)
+
+    def stepped(self, trial: _Trial, step: Floats, *, fitted: bool = False) -> _Trial:
+        """Reckon after a step, with places fitted to the new headings and scales if asked."""
+        strayed = self.likeliest(trial, step) if self.strays else trial.reckoned.strayed
+        after = self.trial(trial.value + step, strayed)
+        return self.fitted(after) if fitted else after
+
+    def fitted(self, trial: _Trial) -> _Trial:
+        """Reckon with places fitted to the headings and scales."""
+        return self.trial(self.places_for(trial), trial.reckoned.strayed)
+
+    def places_for(self, trial: _Trial) -> Floats:
+        """Return the unknowns with places fitted to the headings and scales."""
+        unknowns = self.unknowns
+        turning = np.union1d(unknowns.heading, unknowns.scale)
+        movable = np.setdiff1d(unknowns.free, turning)
+        matrix, gradient = gather(trial.terms, unknowns.size)
+        return np.asarray(trial.value - Equations(matrix, movable).solve(gradient))
+
+    def start_value(self) -> Floats:
+        """Places that fit the headings to start from, turned by the azimuth if there is one."""
+        given, unknowns = self.given, self.unknowns
+        value = np.zeros(unknowns.size)
+        prior = given.prior
+        at = unknowns.knot[prior.knot]
+        value[at], value[at + 1] = prior.value.T
+        value[unknowns.heading] = given.heading[self.walk.run[self.walk.nodes]]
+        for _ in range(2 if given.azimuth is not None else 1):
+            # nothing is known of the way before there are places
+            value = self.places_for(self.with_strayed(value, Strayed.none(len(given.step))))
+            if given.azimuth is not None:
+                value[unknowns.heading] += self.off_azimuth(value)
+        return value
+
+    def off_azimuth(self, value: Floats) -> float:
+        """Counter-clockwise turn that brings the network to its azimuth."""
+        assert self.given.azimuth is not None
+        azimuth = self.given.azimuth
+        start, end = self.unknowns.knot[[azimuth.start, azimuth.end]]
+        east, north = value[end : end + 2] - value[start : start + 2]
+        now = math.atan2(north, east)
+        return math.remainder(math.pi / 2 - azimuth.value - now, 2 * math.pi)
+
+    def equations(self, trial: _Trial, sigma: float) -> tuple[Equations, Floats]:
+        """Make the normal equations.
+
+        An azimuth is one more row with its multiplier as one more unknown, so that an exact one
+        (sigma 0) needs no huge weight.
+        """
+        unknowns, azimuth = self.unknowns, self.given.azimuth
+        matrix, gradient = gather(trial.terms, unknowns.size)
+        if azimuth is None:
+            return Equations(matrix, unknowns.free), gradient
+        start, end = unknowns.knot[[azimuth.start, azimuth.end]]
+        vector = trial.value[end : end + 2] - trial.value[start : start + 2]
+        length = float(np.hypot(*vector))
+        # a mistake in the names can make the two fall together: any direction will do then
+        along = vector / length if length > 1e-9 else np.array([1.0, 0.0])
+        row = np.zeros(unknowns.size)
+        row[end : end + 2] += [-along[1], along[0]]
+        row[start : start + 2] -= [-along[1], along[0]]
+        held = np.setdiff1d(np.arange(unknowns.size), unknowns.free)
+        row[held] = 0.0
+        free = np.append(unknowns.free, unknowns.size)
+        tied = np.array([start, start + 1, end, end + 1])
+        variance = (sigma * length) ** 2
+        gradient = np.append(gradient, -length * self.off_azimuth(trial.value))
+        if isinstance(matrix, np.ndarray):
+            dense = np.block([[matrix, row[:, None]], [row, np.array([-variance])]])
+            return Equations(dense, free, tied), gradient
+        from scipy import sparse
+
+        edge = sparse.csr_array(row[:, None])
+        corner = sparse.csr_array(np.array([[-variance]]))
+        return Equations(
+            sparse.block_array([[matrix, edge], [edge.T, corner]], format="csr"), free, tied
+        ), gradient
+
+
+def adjust_plan(given: PlanInput, *, settled: float = 1e-10, steps: int = 60) -> Plan:
+    """Adjust the plan.
+
+    Parameters
+    ----------
+    given
+        Every knot must hang together with the others through the legs.
+    settled
+        Radians; the headings are found when none moves by more.
+    steps
+        Most steps to take.
+
+    Returns
+    -------
+    Plan
+    """
+    adjustment = _Adjustment(given)
+    unknowns = adjustment.unknowns
+    trial = adjustment.trial(adjustment.start_value(), Strayed.none(len(given.step)))
+    converged = False
+    turning = np.union1d(unknowns.heading, unknowns.scale)
+    for _ in range(steps):
+        equations, gradient = adjustment.equations(trial, 0.0)
+        step = -equations.solve(gradient)[: unknowns.size]
+        share = 1.0
+        most = trial.squares * (1 + 1e-12) + 1e-15
+        after = adjustment.stepped(trial, step)
+        largest = float(np.abs(step[turning]).max())
+        gain = abs(float(gradient[: unknowns.size] @ step))
+        if after.squares > most and largest < SMALL and gain < HIDDEN * trial.squares:
+            trial, converged = after, True
+            break
+        while after.squares > most and share > 1e-3:
+            # a large turn bends the places: they are fitted to it anew
+            after = adjustment.stepped(trial, share * step, fitted=True)
+            if after.squares > most:
+                share /= 2
+        moved = share * largest
+        if after.squares > most:
+            # rounding hides what a small step gains, or one that gains nothing; a large one that
+            # should have gained leads nowhere
+            converged = largest < SMALL or gain < NO_GAIN
+            break
+        trial = after
+        if moved < settled:
+            converged = True
+            break
+    return _made(adjustment, trial, converged)
+
+
+def _together(walk: Walk, unknowns: _Unknowns) -> Ints:
+    """Places of three nodes that follow each other: neighbours are compared, and visits tested."""
+    middle = np.flatnonzero(walk.leg_end[:-1] == walk.leg_start[1:])
+    leg = np.column_stack([walk.leg_from, walk.leg_to, walk.leg_to])
+    leg[middle, 2] = walk.leg_to[middle + 1]
+    east = unknowns.knot[leg]
+    return np.hstack([east, east + 1])
+
+
+def _made(adjustment: _Adjustment, trial: _Trial, converged: bool) -> Plan:
+    given, unknowns, walk = adjustment.given, adjustment.unknowns, adjustment.walk
+    value = trial.value
+    sigma = 0.0 if given.azimuth is None else given.azimuth.sigma
+    equations, _ = adjustment.equations(trial, sigma)
+    first = np.unique(walk.run[walk.nodes], return_index=True)[1]
+    known = int((~given.prior.exact).sum())
+    scales = given.runs if given.device.scale > 0 else 0
+    visits = len(walk.nodes) if given.device.pointing > 0 else 0
+    each = 3 if adjustment.strays else 2
+    observations = each * len(walk.leg_start) + 2 * (visits + known) + scales
+    observations += given.azimuth is not None
+    heading = value[unknowns.heading]
+    return Plan(
+        position=value[unknowns.knot[:, None] + np.array([0, 1])],
+        orientation=(heading[first] + np.pi) % (2 * np.pi) - np.pi,
+        scale=value[unknowns.scale],
+        path_place=value[unknowns.path] + 1j * value[unknowns.path + 1],
+        node_heading=heading,
+        knot=unknowns.knot,
+        path=unknowns.path,
+        heading=unknowns.heading,
+        run_scale=unknowns.scale,
+        posterior=Posterior(equations, _together(walk, unknowns)),
+        legs=trial.terms[0],
+        visits=trial.terms[1] if given.device.pointing > 0 else None,
+        terms=tuple(trial.terms),
+        reckoned=trial.reckoned,
+        total=trial.total,
+        weight=trial.weight,
+        weighted_squares=trial.squares,
+        redundancy=observations - len(unknowns.free),
+        converged=converged,
+    )

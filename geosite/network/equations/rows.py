@@ -1,0 +1,313 @@
+"""How every observation hangs on the unknowns of the adjustment.
+
+An observation between two nodes is a fixed combination of what is unknown at both, of the scale,
+climb and tilt of its run, and a part that the nodes do not fix: a bridge between them, a free walk
+at the open ends of a run (`geosite.network.walk.dead_reckoning`). Arrays are in walking order.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from geosite.base.arrays import Floats, Ints
+from geosite.network.equations.heights import Heights
+from geosite.network.equations.normal import Posterior, Term
+from geosite.network.equations.plan import Plan
+from geosite.network.walk.dead_reckoning import state_matrix
+from geosite.network.walk.runs import Complexes, Walk
+
+__all__ = ["Between", "HeightRows", "PlanRows", "height_rows", "plan_rows"]
+
+
+@dataclass(frozen=True, eq=False)
+class Between:
+    """Where each position lies between the nodes of its run.
+
+    Parameters
+    ----------
+    at : array, shape (n,)
+        Position in walking order of each observation.
+    run : array, shape (n,)
+        Run at each position.
+    start, end : array, shape (n,)
+        Node from which a position is reckoned and the next one, the same on nodes and open ends.
+    leg : array, shape (n,)
+        Long leg, ``-1`` on nodes and open ends.
+    chain : array, shape (n,)
+        Number of the long leg or open end, ``-1`` on nodes.
+    steps : array, shape (n,)
+        Legs between the node and each position.
+    """
+
+    at: Ints
+    run: Ints
+    start: Ints
+    end: Ints
+    leg: Ints
+    chain: Ints
+    steps: Ints
+
+    @property
+    def on_node(self) -> npt.NDArray[np.bool_]:
+        """Positions that visit a knot."""
+        on_node: npt.NDArray[np.bool_] = self.chain < 0
+        return on_node
+
+    @classmethod
+    def of(cls, walk: Walk) -> Between:
+        """Return it for a walk."""
+        n, nodes = len(walk.row), len(walk.nodes)
+        at = np.empty(n, dtype=np.int64)
+        at[walk.row] = np.arange(n)
+        position = np.arange(n)
+        here = walk.knot >= 0
+        reference = np.where(here, position, walk.reference)
+        start = walk.node_at[reference]
+        leg = np.where(here, -1, walk.leg_of_step)
+        # the step that ends where a run begins is none, but the place is before the first node
+        closed = leg >= 0
+        end = np.where(closed, start + 1, start)
+        legs = len(walk.leg_start)
+        opened = legs + np.where(reference > position, nodes + start, start)
+        chain = np.where(here, -1, np.where(closed, leg, opened))
+        return cls(at, walk.run, start, end, leg, chain, np.abs(position - reference))
+
+
+@dataclass(frozen=True, eq=False)
+class PlanRows:
+    """Places in plan as linear functions of the unknowns.
+
+    Parameters
+    ----------
+    between
+    posterior
+        Covariance of the unknowns.
+    knot : array, shape (n,)
+        Unknown of the easting of the knot at each position, ``-1`` where none.
+    path, heading : array, shape (m,)
+        Unknowns of each node: easting of the path (northing is one more), heading.
+    orientation, scale : array, shape (runs,)
+        Unknowns of each run: heading at its first node, scale.
+    reach, carried : array of complex, shape (n,), metres
+        Vector from the node; what changes of it with the scale of the run.
+    gain : array, shape (n, 3, 3)
+        Covariance from the node to each position.
+    leg_reach, leg_carried, leg_gain : arrays, shapes (s,), (s,) and (s, 3, 3)
+        The same at the end of each long leg.
+    weight : array, shape (s, 3, 3)
+        Inverse of `leg_gain` where the run's heading strays, of its places alone elsewhere.
+    pointing : float
+        Variance per axis of a place that is no knot beside its path, square metres.
+    legs, visits
+        Long legs and visits as observations of the adjustment, at its end.
+    """
+
+    between: Between
+    posterior: Posterior
+    knot: Ints
+    path: Ints
+    heading: Ints
+    orientation: Ints
+    scale: Ints
+    reach: Complexes
+    carried: Complexes
+    gain: Floats
+    leg_reach: Complexes
+    leg_carried: Complexes
+    leg_gain: Floats
+    weight: Floats
+    pointing: float
+    legs: Term
+    visits: Term | None
+
+    def states(self, rows: Ints, *, of_path: bool = False) -> tuple[Ints, Floats]:
+        """Return easting, northing, heading as combinations of seven unknowns.
+
+        Parameters
+        ----------
+        rows : array, shape (m,)
+            Observations.
+        of_path
+            On a knot, the path of the run that visits it instead of the knot.
+
+        Returns
+        -------
+        unknown : array, shape (m, 7)
+        coefficient : array, shape (m, 3, 7)
+        """
+        at = self.between.at[rows]
+        start, end, leg = self.between.start[at], self.between.end[at], self.between.leg[at]
+        east = self.path[start]
+        if not of_path:
+            east = np.where(self.knot[at] >= 0, self.knot[at], east)
+        unknown = np.column_stack(
+            [
+                *(east, east + 1, self.heading[start]),
+                *(self.path[end], self.path[end] + 1, self.heading[end]),
+                self.scale[self.between.run[at]],
+            ]
+        )
+        here = self.between.on_node[at]
+        moves = state_matrix(np.where(here, 0.0, self.reach[at]))
+        stretch = np.zeros((len(at), 3))
+        carried = np.where(here, 0.0, self.carried[at])
+        stretch[:, 0], stretch[:, 1] = -carried.real, -carried.imag
+        coefficient = np.concatenate(
+            [moves, np.zeros((len(at), 3, 3)), stretch[:, :, None]], axis=2
+        )
+        tied = np.flatnonzero(leg >= 0)
+        if len(tied):
+            of = leg[tied]
+            # the end as reckoned from the start, carried back: start, less end, and the scale
+            back = np.zeros((len(tied), 3, 7))
+            back[:, range(3), range(3)] = -1.0
+            back[:, :, 3:6] = state_matrix(-self.leg_reach[of])
+            back[:, 0, 6], back[:, 1, 6] = self.leg_carried[of].real, self.leg_carried[of].imag
+            share = moves[tied] @ self.gain[at[tied]] @ self.weight[of]
+            coefficient[tied] += share @ back
+        return unknown, coefficient
+
+    def inside(self, a: Ints, b: Ints) -> Floats:
+        """Return the covariance of what the nodes do not fix, shape (m, 3, 3); no pointing."""
+        i, j = self.between.at[a], self.between.at[b]
+        chain = self.between.chain
+        same = np.flatnonzero((chain[i] == chain[j]) & (chain[i] >= 0))
+        out = np.zeros((len(i), 3, 3))
+        i, j = i[same], j[same]
+        steps, leg = self.between.steps, self.between.leg[i]
+        least = np.where(steps[i] <= steps[j], i, j)
+        left = self.gain[least].copy()
+        tied = np.flatnonzero(leg >= 0)
+        left[tied] -= self.gain[i[tied]] @ self.weight[leg[tied]] @ self.gain[j[tied]]
+        moves = state_matrix(self.reach[j]).transpose(0, 2, 1)
+        out[same] = state_matrix(self.reach[i]) @ left @ moves
+        return out
+
+
+@dataclass(frozen=True, eq=False)
+class HeightRows:
+    """Elevations as linear functions of the unknowns.
+
+    Parameters
+    ----------
+    between, posterior, knot, path, pointing, legs, visits
+        As in `PlanRows`.
+    drift : array, shape (n, 3)
+        Unknowns of climb and tilts of the run at each position.
+    coupling : array, shape (n, 3), metres
+        Way and horizontal vector from the node.
+    variance : array, shape (n,), square metres
+        From the node.
+    leg_coupling, leg_variance : arrays, shapes (s, 3) and (s,)
+        The same at the end of each long leg.
+    """
+
+    between: Between
+    posterior: Posterior
+    knot: Ints
+    path: Ints
+    drift: Ints
+    coupling: Floats
+    variance: Floats
+    leg_coupling: Floats
+    leg_variance: Floats
+    pointing: float
+    legs: Term
+    visits: Term | None
+
+    def share(self, at: Ints) -> Floats:
+        """Return the share of the leg's variance spent on reaching positions; 0 on open ends."""
+        leg = self.between.leg[at]
+        total = np.append(self.leg_variance, 1.0)[leg]
+        return np.where(leg >= 0, self.variance[at] / total, 0.0)
+
+    def states(self, rows: Ints) -> tuple[Ints, Floats]:
+        """Return elevations as combinations of five unknowns, shapes (m, 5) and (m, 5)."""
+        at = self.between.at[rows]
+        start, end, leg = self.between.start[at], self.between.end[at], self.between.leg[at]
+        here = self.between.on_node[at]
+        first = np.where(self.knot[at] >= 0, self.knot[at], self.path[start])
+        f = self.share(at)
+        whole = np.vstack([self.leg_coupling, np.zeros((1, 3))])[leg]
+        drift = np.where(here[:, None], 0.0, self.coupling[at] - f[:, None] * whole)
+        return (
+            np.column_stack([first, self.path[end], self.drift[at]]),
+            np.column_stack([1.0 - f, f, drift]),
+        )
+
+    def inside(self, a: Ints, b: Ints) -> Floats:
+        """Return the covariance of what the nodes do not fix, shape (m,); no pointing."""
+        i, j = self.between.at[a], self.between.at[b]
+        chain, steps = self.between.chain, self.between.steps
+        same = (chain[i] == chain[j]) & (chain[i] >= 0)
+        least = np.where(steps[i] <= steps[j], i, j)
+        left = self.variance[least] - self.share(i) * self.variance[j]
+        return np.where(same, left, 0.0)
+
+
+def plan_rows(walk: Walk, plan: Plan, pointing: float) -> tuple[PlanRows, Floats]:
+    """Return the rows and their places, shape (n, 2), in field-book order.
+
+    Parameters
+    ----------
+    walk, plan
+    pointing
+        Standard deviation of pointing per axis, metres.
+    """
+    between, reckoned = Between.of(walk), plan.reckoned
+    here = walk.knot >= 0
+    knot = np.where(here, plan.knot[walk.knot], -1)
+    scale = 1.0 + plan.scale[walk.run]
+    rows = PlanRows(
+        between=between,
+        posterior=plan.posterior,
+        knot=knot,
+        path=plan.path,
+        heading=plan.heading,
+        orientation=plan.heading[np.unique(walk.run[walk.nodes], return_index=True)[1]],
+        scale=plan.run_scale,
+        reach=reckoned.reach,
+        carried=reckoned.carried / scale,
+        gain=reckoned.gain,
+        leg_reach=reckoned.reach[walk.leg_end],
+        leg_carried=(reckoned.carried / scale)[walk.leg_end],
+        leg_gain=plan.total,
+        weight=plan.weight,
+        pointing=pointing**2,
+        legs=plan.legs,
+        visits=plan.visits,
+    )
+    place = plan.path_place[between.start] + reckoned.reach
+    en = np.where(here[:, None], plan.position[walk.knot], np.stack([place.real, place.imag], 1))
+    return rows, np.asarray(en[between.at])
+
+
+def height_rows(walk: Walk, heights: Heights, pointing: float) -> tuple[HeightRows, Floats]:
+    """Return the rows and their elevations, shape (n,), in field-book order."""
+    between = Between.of(walk)
+    here = walk.knot >= 0
+    rows = HeightRows(
+        between=between,
+        posterior=heights.posterior,
+        knot=np.where(here, heights.knot[walk.knot], -1),
+        path=heights.path,
+        drift=heights.run_drift[walk.run],
+        coupling=heights.reach[:, 1:],
+        variance=heights.variance,
+        leg_coupling=heights.reach[walk.leg_end, 1:],
+        leg_variance=heights.variance[walk.leg_end],
+        pointing=pointing**2,
+        legs=heights.legs,
+        visits=heights.visits,
+    )
+    drift = heights.drift[walk.run]
+    rise = heights.reach[:, 0] + (heights.reach[:, 1:] * drift).sum(axis=1)
+    missed = heights.path_height[between.end] - heights.path_height[between.start]
+    missed = missed - np.append(rise[walk.leg_end], 0.0)[between.leg]
+    along = rise + rows.share(np.arange(len(rise))) * missed
+    elevation = np.where(here, heights.elevation[walk.knot], 0.0)
+    elevation = np.where(here, elevation, heights.path_height[between.start] + along)
+    return rows, np.asarray(elevation[between.at])

@@ -1,0 +1,252 @@
+"""How the runs hang together: knots, the legs between them, loops.
+
+A leg is the step between two consecutive observations of a run. Marks seen once carry no
+information about others: the legs between two visits to knots act as one long leg.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import numpy.typing as npt
+
+from geosite.base.arrays import Floats, Ints
+from geosite.fieldbook.model import FieldBook
+from geosite.network.walk.device import Device
+
+Complexes = npt.NDArray[np.complex128]
+
+__all__ = ["Complexes", "Walk", "scaled_path", "sum_at", "walk_runs"]
+
+# A leg is never taken as perfect: 10 micrometres, and 0.1 mm per square root of a metre where the
+# site file sets all noise to zero, so that the misclosure is shared out by length (compass rule).
+# Nor is one so much better than the worst that their weights share no digits.
+LEAST_VARIANCE = 1e-10
+LEAST_SHARE = 1e-10
+LEAST_PER_METRE = 1e-8
+
+
+@dataclass(frozen=True, eq=False)
+class Walk:
+    """The legs of all runs, condensed to long legs between knots.
+
+    Positions are places in walking order, run after run; `row` turns them into observation numbers.
+    A visit to a knot is a node; a long leg is the walk from one node of a run to the next.
+
+    Parameters
+    ----------
+    knots : tuple of str
+        Marks with an unknown place of their own: seen more than once, anchored, on the baseline.
+    row : array, shape (n,)
+        Observation at each position.
+    run, knot : array, shape (n,)
+        Run and knot (``-1`` on the way) at each position.
+    before, after : array, shape (n,)
+        Position of the node at or before, at or after, in the same run; ``-1`` where none.
+    length, ground : array, shape (n,)
+        Running sums from the start of the first run: length and horizontal length of the legs,
+        metres. Only differences within a run mean something.
+    way : array, shape (n,)
+        Length of the leg that ends at each position, metres; 0 where a run starts.
+    step_variance, step_variance_up : array, shape (n,)
+        A-priori variance of the random walk on that leg, per horizontal axis and upwards, square
+        metres.
+    leg_start, leg_end : array, shape (s,)
+        Positions of the two ends of each long leg.
+    """
+
+    knots: tuple[str, ...]
+    row: Ints
+    run: Ints
+    knot: Ints
+    before: Ints
+    after: Ints
+    length: Floats
+    ground: Floats
+    way: Floats
+    step_variance: Floats
+    step_variance_up: Floats
+    leg_start: Ints
+    leg_end: Ints
+
+    @cached_property
+    def variance(self) -> Floats:
+        """Running sum of the random walk's variance per horizontal axis, square metres."""
+        return np.cumsum(self.step_variance)
+
+    @cached_property
+    def nodes(self) -> Ints:
+        """Position of each node, shape (m,)."""
+        return np.flatnonzero(self.knot >= 0)
+
+    @cached_property
+    def node_at(self) -> Ints:
+        """Node at each position, ``-1`` where none."""
+        found = np.full(len(self.row), -1, dtype=np.int64)
+        found[self.nodes] = np.arange(len(self.nodes))
+        return found
+
+    @cached_property
+    def leg_of_step(self) -> Ints:
+        """Long leg to which the leg that ends at each position belongs, ``-1`` for open ends."""
+        number = np.full(len(self.row) + 1, -1, dtype=np.int64)
+        number[self.leg_end] = np.arange(len(self.leg_end))
+        of_step: Ints = number[self.after]
+        return np.where(self.reference < self.after, of_step, -1)
+
+    @cached_property
+    def reference(self) -> Ints:
+        """Position of the node from which the leg that ends at each position is reckoned.
+
+        The node before; that after where a run has not met a knot yet.
+        """
+        before = np.append(-1, self.before[:-1])
+        first = np.append(True, self.run[1:] != self.run[:-1])
+        before = np.where(first, self.before, before)
+        return np.where(before >= 0, before, self.after)
+
+    @property
+    def leg_variance(self) -> Floats:
+        """A-priori variance of the random walk per horizontal axis on each long leg."""
+        return self.variance[self.leg_end] - self.variance[self.leg_start]
+
+    @property
+    def leg_from(self) -> Ints:
+        """Knot each long leg leaves."""
+        return self.knot[self.leg_start]
+
+    @property
+    def leg_to(self) -> Ints:
+        """Knot each long leg reaches."""
+        return self.knot[self.leg_end]
+
+    @property
+    def leg_run(self) -> Ints:
+        """Run of each long leg."""
+        return self.run[self.leg_start]
+
+
+def sum_at(places: Ints, values: Floats, size: int) -> Floats:
+    """Return the sums of the values at each place 0 .. size - 1.
+
+    Examples
+    --------
+    >>> sum_at(np.array([0, 2, 0]), np.array([1.0, 2.0, 3.0]), 3)
+    array([4., 0., 2.])
+    """
+    return np.asarray(np.bincount(places, values, size), dtype=np.float64)
+
+
+def _step_variances(book: FieldBook, row: Ints, first: Ints, way: Floats, device: Device) -> Floats:
+    """Variance of the random walk on each leg, horizontal and up, shape (2, n), square metres."""
+    out = np.zeros((2, len(row)))
+    spent = way
+    if book.time is not None:
+        spent = np.diff(book.time[row], prepend=0.0)
+        # a clock that stands or runs backwards, or a time that is not there: by the way
+    for k, (per_metre, per_second) in enumerate(
+        ((device.walk, device.walk_per_second), (device.walk_up, device.walk_up_per_second))
+    ):
+        if device.leg == 0 and per_metre == 0:
+            per_metre = LEAST_PER_METRE**0.5
+        variance = device.leg**2 + per_metre**2 * way
+        if per_second is not None and book.time is not None:
+            timed = np.isfinite(spent) & (spent > 0)
+            variance = np.where(timed, per_second**2 * np.where(timed, spent, 0.0), variance)
+        least = max(LEAST_VARIANCE, LEAST_SHARE * float(variance.max(initial=0.0)))
+        out[k] = np.where(first, 0.0, np.maximum(variance, least))
+    return out
+
+
+def walk_runs(book: FieldBook, device: Device, always: frozenset[str]) -> Walk:
+    """Put the observations in walking order and find knots and long legs.
+
+    Parameters
+    ----------
+    book
+        The field book.
+    device
+        Its random walk.
+    always
+        Marks that are knots even when seen once (anchored, baseline).
+
+    Returns
+    -------
+    Walk
+    """
+    row = np.argsort(book.run, kind="stable")
+    run, local, mark = book.run[row], book.local[row], book.mark[row]
+    n = len(row)
+    step = np.zeros((n, 3))
+    step[1:] = np.diff(local, axis=0)
+    first = np.append(True, run[1:] != run[:-1])
+    step[first] = 0.0
+    way = np.sqrt((step**2).sum(axis=1))
+    plan, up = _step_variances(book, row, first, way, device)
+
+    seen = np.bincount(mark[mark >= 0], minlength=len(book.marks))
+    is_knot_mark = seen > 1
+    for number, name in enumerate(book.marks):
+        if name in always and seen[number]:
+            is_knot_mark[number] = True
+    number_of = np.full(len(book.marks) + 1, -1, dtype=np.int64)  # the last one for unnamed
+    number_of[:-1][is_knot_mark] = np.arange(int(is_knot_mark.sum()))
+    knot = number_of[mark]
+    knots = tuple(name for name, is_one in zip(book.marks, is_knot_mark, strict=True) if is_one)
+
+    at = np.arange(n)
+    run_start = np.maximum.accumulate(np.where(first, at, 0))
+    before = np.maximum.accumulate(np.where(knot >= 0, at, -1))
+    before = np.where(before >= run_start, before, -1)
+    last = np.append(first[1:], True)
+    run_end = np.minimum.accumulate(np.where(last, at, n)[::-1])[::-1]
+    after = np.minimum.accumulate(np.where(knot >= 0, at, n)[::-1])[::-1]
+    after = np.where(after <= run_end, after, -1)
+
+    stops = np.flatnonzero(knot >= 0)
+    same = run[stops[1:]] == run[stops[:-1]]
+    return Walk(
+        knots=knots,
+        row=row,
+        run=run,
+        knot=knot,
+        before=before,
+        after=after,
+        length=np.cumsum(way),
+        ground=np.cumsum(np.hypot(step[:, 0], step[:, 1])),
+        way=way,
+        step_variance=plan,
+        step_variance_up=up,
+        leg_start=stops[:-1][same],
+        leg_end=stops[1:][same],
+    )
+
+
+def scaled_path(walk: Walk, local: Floats, factor: float | Complexes) -> Floats:
+    """Return the walked path in grid metres, horizontally scaled, in each run's own frame.
+
+    Parameters
+    ----------
+    walk
+    local : array, shape (n, 3)
+        Field-book coordinates, metres, in field-book order.
+    factor : float or array of complex, shape (n,)
+        Combined factor; or, of the leg that ends at each position, the combined factor times
+        ``exp(i turn)``, turn counter-clockwise.
+
+    Returns
+    -------
+    array, shape (n, 3), in walking order
+        Only differences within a run mean something.
+    """
+    path = local[walk.row]
+    if isinstance(factor, float):
+        scaled: Floats = path * np.array([factor, factor, 1.0])
+        return scaled
+    step = np.zeros_like(path)
+    step[1:] = np.diff(path, axis=0)
+    plane = (step[:, 0] + 1j * step[:, 1]) * factor
+    step[:, 0], step[:, 1] = plane.real, plane.imag
+    return np.cumsum(step, axis=0)

@@ -1,0 +1,1 @@
+"""How well the ground is known between the marks, and grounds that may be true."""

@@ -1,0 +1,147 @@
+"""Possible grounds: errors of the marks and a rough surface between them, drawn together."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from geosite.base.arrays import Floats, Ints
+from geosite.network.error_draws import Draws, draw_marks
+from geosite.network.model import Network
+from geosite.terrain.surface.realisations import Lattice, RoughSurfaces
+from geosite.terrain.surface.roughness import Contrasts, Roughness
+from geosite.terrain.uncertainty.conditioning import Conditions
+
+__all__ = ["GroundDraws", "Rough"]
+
+
+#: Numbers of all draws up to which they are kept: 60 megabytes.
+_MOST_KEPT = 8_000_000
+
+
+@dataclass(frozen=True, eq=False)
+class Rough:
+    """Rough surfaces.
+
+    Parameters
+    ----------
+    surface : array, shape (draws, nodes), metres
+        Heights on the nodes of the lattice, as rough as the whole site.
+    on_marks : array, shape (draws, points), metres
+        Heights at the corners of the triangles, as rough as it is there.
+    """
+
+    surface: Floats
+    on_marks: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class GroundDraws:
+    """The possible grounds of a site.
+
+    Parameters
+    ----------
+    network
+    observed : array, shape (points,)
+        Observation that each point of the triangulation hangs on.
+    points : array, shape (points, 3), metres
+    scale : array, shape (points,)
+        How many times as rough the ground is at each point.
+    roughness
+    compared
+        Marks with what the others say; None: the draws do not go by it.
+    draws
+        How many.
+    seed
+    """
+
+    network: Network
+    observed: Ints
+    points: Floats
+    scale: Floats
+    roughness: Roughness
+    compared: Contrasts | None
+    draws: int
+    seed: int
+
+    def draw(self, draws: range) -> tuple[Floats, Rough]:
+        """Draw some of the possible grounds.
+
+        Parameters
+        ----------
+        draws
+            Their numbers.
+
+        Returns
+        -------
+        errors : array, shape (len(draws), points, 3), metres
+            Of easting, northing and elevation of each of ``tin.points``.
+        rough
+            The surfaces whose departure from the triangles is that of the ground.
+        """
+        # pair by pair, as rough surfaces are drawn, so that the last digits hang on nothing else
+        parts = []
+        for first in range(draws.start // 2 * 2, draws.stop, 2):
+            errors, rough = self._pair(first)
+            some = slice(max(draws.start - first, 0), min(draws.stop - first, 2))
+            parts.append((errors[some], rough.surface[some], rough.on_marks[some]))
+        errors, surface, on_marks = (np.concatenate(each) for each in zip(*parts, strict=True))
+        return errors, Rough(surface, on_marks)
+
+    def _pair(self, first: int) -> tuple[Floats, Rough]:
+        """Return two draws, of a small site from memory: rasters and places read the same ones."""
+        if first not in self._kept:
+            drawn = self._draw(range(first, first + 2))
+            if self.draws * (drawn[0][0].size + drawn[1].surface[0].size) > _MOST_KEPT:
+                return drawn
+            self._kept[first] = drawn
+        return self._kept[first]
+
+    @cached_property
+    def _kept(self) -> dict[int, tuple[Floats, Rough]]:
+        return {}
+
+    def _draw(self, draws: range) -> tuple[Floats, Rough]:
+        errors = draw_marks(self.network, self.seed, draws, self._prepared)[:, self.observed]
+        drawn = self._rough.draw(self.seed, draws)
+        nodes, share = self._on_nodes
+
+        def on_points(surface: Floats) -> Floats:
+            heights: Floats = (surface[:, nodes] * share).sum(axis=2) * self.scale
+            return heights
+
+        surface = drawn.surfaces
+        if self._conditions is not None:
+            count = len(self._conditions.departure)
+            normal = np.stack(
+                [np.random.default_rng([self.seed, k, 2]).standard_normal(count) for k in draws]
+            )
+            errors, surface = self._conditions.agree(
+                errors, drawn, on_points(drawn.nodes), self.roughness, normal
+            )
+        return errors, Rough(surface, on_points(surface))
+
+    @cached_property
+    def _rough(self) -> RoughSurfaces:
+        return RoughSurfaces.of(self.roughness, self.lattice)
+
+    @cached_property
+    def _on_nodes(self) -> tuple[Ints, Floats]:
+        return self.lattice.weights(self.points[:, :2])
+
+    @cached_property
+    def _conditions(self) -> Conditions | None:
+        if self.compared is None or not any(self.roughness.sills):
+            return None
+        return Conditions.of(self.network, self.observed, self.scale, self.compared)
+
+    @cached_property
+    def _prepared(self) -> Draws:
+        return Draws.of(self.network)
+
+    @cached_property
+    def lattice(self) -> Lattice:
+        """Nodes on which rough surfaces are drawn."""
+        return Lattice.over(self.points, self.roughness)

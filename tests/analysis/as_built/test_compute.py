@@ -1,0 +1,173 @@
+"""Deviations from a design: exact ones, their sigma in the frame of the known marks, verdicts."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import msgspec
+import network_cases
+import numpy as np
+import pytest
+import shapely
+
+from geosite.analysis.as_built.compute import compare_design
+from geosite.analysis.as_built.datum import datum_of
+from geosite.analysis.as_built.model import AsBuilt, Plan
+from geosite.analysis.design_ground.zones import Edge, pad
+from geosite.fieldbook.model import Notes
+from geosite.fieldbook.sitefile import Code, Tolerance
+from geosite.linework.draw import draw
+from geosite.network.adjust import adjust
+from geosite.network.covariance import sigmas
+from geosite.network.model import LinearForm, Network
+from geosite.terrain.site_ground import site_ground
+
+SQUARE = {"C1": (5, 5), "C2": (15, 5), "C3": (15, 15), "C4": (5, 15)}
+
+
+def survey(
+    built: dict[str, tuple[float, float, float]],
+    noise: tuple[float, float] = (1e-4, 1e-4),
+    sigma: float = 0.05,
+    limits: dict[str, Tolerance] | None = None,
+) -> tuple[Notes, Network]:
+    rows = [("R", "A", 0.0, 0.0, 0.0), ("R", "B", 20.0, 0.0, 0.0)]
+    rows += [("R", name, *place) for name, place in built.items()]
+    rows += [("R", "A", 0.0, 0.0, 0.0)]
+    book = network_cases.book(rows)
+    inside = np.array([0 if name.startswith("C") else -1 for _, name, *_ in rows])
+    book = replace(book, features=("pad",), feature=inside, codes=("slab",), code=inside)
+    marks = {
+        "A": {"easting": 1000.0, "northing": 1000.0, "elevation": 100.0, "sigma": sigma},
+        "B": {"easting": 1020.0, "northing": 1000.0, "sigma": sigma},
+    }
+    notes = network_cases.notes(book, marks, noise=noise, limit=10)
+    site = msgspec.structs.replace(
+        notes.site, tolerances=limits or {}, codes={"slab": Code(geometry="area", depth=0.2)}
+    )
+    notes = replace(notes, site=site)
+    return notes, adjust(notes)
+
+
+def plan(network: Network, level: float = 100.0, fall: float = 0.0) -> Plan:
+    """Lay out the pad; it rises by `fall` in each metre to the east."""
+    frame = network.frame
+    places = {
+        n: np.array([*frame.to_local((1000.0 + x, 1000.0 + y)), level + fall * (x - 10)])
+        for n, (x, y) in SQUARE.items()
+    }
+    ring = np.array([*places.values(), places["C1"]])
+    zone = pad("pad", shapely.Polygon(ring[:, :2]), ring[0, :2], ring[0, 2], fall, 1.5 * np.pi, 1.0)
+    return Plan(tuple(places.items()), (Edge("pad", ring, True),), (zone,))
+
+
+def compared(
+    built: dict[str, tuple[float, float, float]],
+    ground: bool = False,
+    fall: float = 0.0,
+    **how: object,
+) -> AsBuilt:
+    notes, network = survey(built, **how)  # type: ignore[arg-type]
+    drawing = draw(notes, network)
+    laid = site_ground(notes, network, drawing) if ground else None
+    return compare_design(
+        notes, network, drawing, None if laid is None else laid.ground, plan(network, fall=fall)
+    )
+
+
+def test_marks_are_off_by_what_they_are_off() -> None:
+    built = {n: (x, y, 0.0) for n, (x, y) in SQUARE.items()}
+    built["C3"] = (15.03, 14.96, 0.02)
+    made = compared(built)
+    marks = {d.name: d for d in made.deviations if d.what == "mark"}
+    assert marks["C1"].plan.value == pytest.approx(0.0, abs=3e-4)
+    third = marks["C3"]
+    assert (third.east.value, third.north.value) == pytest.approx((0.03, -0.04), abs=3e-4)
+    assert third.plan.value == pytest.approx(0.05, abs=3e-4)
+    assert third.up.value == pytest.approx(0.02, abs=3e-4)
+    assert third.code == "slab"
+
+
+def test_edges_are_compared_station_by_station_with_their_side() -> None:
+    # the whole pad half a decimetre to the east
+    built = {n: (x + 0.05, y, 0.01) for n, (x, y) in SQUARE.items()}
+    edges = [d for d in compared(built).deviations if d.what == "edge"]
+    assert len(edges) == 40
+    sides = {d.name: d.plan.value for d in edges}
+    assert sides["pad+5.00"] == pytest.approx(0.0, abs=1e-3)  # along the south side
+    assert sides["pad+15.00"] == pytest.approx(-0.05, abs=1e-3)  # to the right of the way north
+    assert sides["pad+35.00"] == pytest.approx(0.05, abs=1e-3)
+    assert all(d.up.value == pytest.approx(0.01, abs=1e-3) for d in edges)
+
+
+def test_what_the_known_marks_are_off_on_the_map_is_no_deviation() -> None:
+    built = {n: (x, y, 0.0) for n, (x, y) in SQUARE.items()}
+    (near,) = [d for d in compared(built, sigma=0.05).deviations if d.name == "C1"]
+    assert near.plan.sigma < 0.001
+    # against a brute-force frame through the two marks
+    notes, network = survey(built, noise=(0.005, 0.004))
+    datum = datum_of(notes, network)
+    row = int(np.flatnonzero(notes.book.mark == notes.book.marks.index("C3"))[0])
+    one, none = np.ones(1), np.zeros(1)
+    form = LinearForm(np.array([row]), one, none, none)
+    place = network.en[row]
+    relative = sigmas(network, [datum.in_plan(form, place, np.array([1.0, 0.0]))])[0]
+    _, network2 = survey(built, noise=(0.005, 0.004), sigma=0.0)
+    alone = sigmas(network2, [form])[0]
+    assert relative == pytest.approx(alone, rel=0.05)
+    assert sigmas(network, [form])[0] > 1.5 * relative
+
+
+@pytest.mark.parametrize(
+    ("off", "noise", "verdict"),
+    [(0.0, 1e-4, "within"), (0.08, 1e-4, "beyond"), (0.03, 0.01, "undecided")],
+)
+def test_verdicts_have_three_values(off: float, noise: float, verdict: str) -> None:
+    built = {n: (x, y, off) for n, (x, y) in SQUARE.items()}
+    built["C2"] = (15 + off, 5, off)
+    limits = {"slab": Tolerance(plan=0.03, height=0.03)}
+    made = compared(built, noise=(noise, noise), limits=limits)
+    (second,) = [d for d in made.deviations if d.name == "C2"]
+    assert (second.plan_verdict, second.height_verdict) == (verdict, verdict)
+    assert any("C2" in f.text for f in made.findings) == (verdict != "within")
+
+
+def test_the_surface_is_compared_and_its_volumes() -> None:
+    built = {n: (x, y, 0.05 if x > 10 else -0.05) for n, (x, y) in SQUARE.items()}
+    limits = {"slab": Tolerance(height=0.025)}
+    (one,) = compared(built, ground=True, limits=limits).surfaces
+    assert one.code == "slab"
+    assert one.area_m2 == pytest.approx(100.0, rel=0.01)
+    assert one.mean_m.value == pytest.approx(0.0, abs=1e-3)
+    # a plane from -5 to +5 cm over ten metres: half of it within 2.5 cm, two wedges of volume
+    assert one.share_within.value == pytest.approx(0.5, abs=0.02)
+    assert one.above_m3.value == pytest.approx(10 * 5 * 0.05 / 2, rel=0.02)
+    assert one.below_m3.value == pytest.approx(10 * 5 * 0.05 / 2, rel=0.02)
+
+
+@pytest.mark.parametrize("fall", [0.0, 0.2])
+def test_what_the_known_marks_are_off_on_the_map_is_no_deviation_of_the_surface(
+    fall: float,
+) -> None:
+    built = {n: (x, y, 0.01 + fall * (x - 10)) for n, (x, y) in SQUARE.items()}
+    limits = {"slab": Tolerance(height=0.025)}
+    sure, unsure = (
+        compared(built, ground=True, limits=limits, sigma=sigma, fall=fall)
+        for sigma in (1e-4, 0.05)
+    )
+    (one,), (other,) = sure.surfaces, unsure.surfaces
+    # five centimetres of the map, in plan and in height, are in the frame of both
+    assert other.mean_m.value == pytest.approx(0.01, abs=1e-3)
+    for found in (one, other):
+        assert found.mean_m.high - found.mean_m.low < 0.004
+        assert [patch.verdict for patch in found.patches] == ["within"]
+    # a mark of the same surface says the same
+    (mark,) = [d for d in unsure.deviations if d.name == "C1"]
+    assert mark.up is not None
+    assert mark.up.high - mark.up.low < 0.004
+
+
+def test_points_that_nobody_measured_are_named() -> None:
+    made = compared({n: (x, y, 0.0) for n, (x, y) in SQUARE.items() if n != "C4"})
+    assert made.missing == ("C4",)
+    assert any("no mark at C4" in f.text for f in made.findings)

@@ -1,0 +1,105 @@
+"""Congruency of two surveys: the test, what it finds, what it can find."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from geosite.analysis.change.congruency import (
+    congruency,
+    detectable,
+    find_stable,
+    frame_of_level,
+    frame_of_plan,
+)
+
+PLACES = np.array([(0, 0), (30, 2), (28, 25), (4, 22), (15, 12), (12, 30)], float)
+
+
+def spread(seed: int, size: int) -> np.ndarray:
+    root = np.random.default_rng(seed).normal(size=(size, size))
+    return root @ root.T / size + 0.1 * np.eye(size)
+
+
+def test_it_is_the_quadratic_form_of_the_inner_constraint_solution() -> None:
+    # Pelzer: d' Q+ d with d and Q in the frame that shifts and turns the marks least
+    q = spread(1, 12)
+    d = np.random.default_rng(2).normal(size=12)
+    g = frame_of_plan(PLACES)
+    inner = np.eye(12) - g @ np.linalg.inv(g.T @ g) @ g.T
+    value = inner @ d @ np.linalg.pinv(inner @ q @ inner.T) @ inner @ d
+    test = congruency(d, q, g)
+    assert test.freedom == 9
+    assert test.statistic * 9 == pytest.approx(value)
+
+
+def test_it_is_what_one_frame_for_both_adds_to_the_weighted_squares() -> None:
+    # the other form of the same test: hypothesis "nothing moved" against no hypothesis
+    q = spread(3, 6)
+    d = np.random.default_rng(4).normal(size=6)
+    g = frame_of_level(6)
+    weight = np.linalg.inv(q)
+    lift = float((g.T @ weight @ d)[0] / (g.T @ weight @ g)[0, 0])
+    left = d - lift
+    assert congruency(d, q, g).statistic * 5 == pytest.approx(left @ weight @ left)
+
+
+@given(st.floats(-5, 5), st.floats(-5, 5), st.floats(-0.01, 0.01), st.integers(0, 50))
+def test_a_shift_and_turn_of_the_frame_is_no_movement(e: float, n: float, t: float, s: int) -> None:
+    q = spread(s, 12)
+    d = np.random.default_rng(s).normal(size=12)
+    g = frame_of_plan(PLACES)
+    moved = congruency(d + g @ [e, n, t], q, g)
+    assert moved.statistic == pytest.approx(congruency(d, q, g).statistic, rel=1e-6)
+
+
+def test_known_quantiles_of_the_test() -> None:
+    g = frame_of_level(2)
+    # one difference of two heights: chi-square with 1, or F with 1 and 10 degrees of freedom
+    limit = 1.959964 * math.sqrt(2)
+    assert congruency([0, limit], np.eye(2), g).probability == pytest.approx(0.05, abs=1e-6)
+    limit = 2.228139 * math.sqrt(2)
+    assert congruency([0, limit], np.eye(2), g, 10).probability == pytest.approx(0.05, abs=1e-6)
+
+
+def test_detectable_movements_are_those_of_the_tables() -> None:
+    # Baarda (1968): lambda 7.85 for one and 9.63 for two dimensions at 5 % and 80 %
+    assert detectable([[4.0]]) == pytest.approx(2 * math.sqrt(7.849), abs=1e-3)
+    assert detectable(np.diag([1.0, 9.0])) == pytest.approx(3 * math.sqrt(9.635), abs=2e-3)
+    assert detectable([[1.0]], 5.0) > detectable([[1.0]])
+
+
+def test_one_mark_that_moved_is_found_and_measured() -> None:
+    d = np.zeros(12)
+    d[4:6] = 0.30, -0.10
+    found = find_stable(d, 0.01**2 * np.eye(12), frame_of_plan(PLACES), size=2)
+    assert found.stable.tolist() == [True, True, False, True, True, True]
+    assert found.marks[2].shift == pytest.approx([0.30, -0.10])
+    assert found.last.passed
+    assert not found.marks[2].test.passed
+    assert found.doubtful == ()
+
+
+def test_with_two_marks_only_their_distance_is_tested() -> None:
+    g = frame_of_plan(PLACES[:2])
+    across = np.array([0, 0, -0.0665, 0.9978])
+    assert congruency(across, 0.01**2 * np.eye(4), g).statistic < 1e-3
+    found = find_stable(np.array([0, 0, 0.2, 0]), 0.01**2 * np.eye(4), g, size=2)
+    assert found.first.freedom == 1
+    assert not found.last.passed
+
+
+def test_of_three_levels_two_stories_fit_and_both_are_told() -> None:
+    found = find_stable([0.0, 0.10, 0.10], 0.01**2 * np.eye(3), frame_of_level(3), size=1)
+    assert found.stable.tolist() == [False, True, True]
+    found = find_stable([0.0, 0.06, 0.12], 0.01**2 * np.eye(3), frame_of_level(3), size=1)
+    assert not found.last.passed
+
+
+def test_marks_without_any_error_between_them_are_no_test() -> None:
+    test = congruency([1.0, 1.0], np.ones((2, 2)), frame_of_level(2))
+    assert (test.freedom, test.passed) == (0, True)

@@ -1,0 +1,95 @@
+"""Today's baseline against the known one."""
+
+from __future__ import annotations
+
+import network_cases
+import numpy as np
+import pytest
+
+from geosite.analysis.setting_out.baseline import BaselineCheck, check_baseline
+from geosite.base.errors import SurveyRefused
+from geosite.fieldbook.model import FieldBook, Notes
+from geosite.network.adjust import adjust
+
+PLACES = {"A": (0.0, 0.0, 0.0), "B": (12.0, 0.0, 0.8), "C": (5.0, 7.0, 0.2)}
+
+
+def survey() -> Notes:
+    rng = np.random.default_rng(3)
+    rows = network_cases.run_rows("R1", "ABCAB", PLACES, 25, (1, 2, 3), rng, 0.003)
+    marks = {
+        "A": {"easting": 1000.0, "northing": 1000.0, "elevation": 5.0, "sigma": 0.01},
+        "B": {"easting": 1012.0, "northing": 1000.0, "sigma": 0.01},
+    }
+    return network_cases.notes(rows, marks, limit=20)
+
+
+def today(stops: str, scale: float = 1.0, places: dict = PLACES) -> FieldBook:
+    rows = network_cases.run_rows("T", stops, places, -70, (4, 4, 1))
+    return network_cases.book([(r, p, x * scale, y * scale, z * scale) for r, p, x, y, z in rows])
+
+
+def checked(walk: FieldBook) -> BaselineCheck:
+    notes = survey()
+    return check_baseline(notes, adjust(notes), walk)
+
+
+def refused(walk: FieldBook) -> str:
+    with pytest.raises(SurveyRefused) as error:
+        checked(walk)
+    assert len(error.value.problems) == 1
+    assert error.value.problems[0].file == "field_book.csv"
+    return str(error.value)
+
+
+def test_a_baseline_that_fits_is_told_with_its_sigma() -> None:
+    found = checked(today("AB"))
+    assert found.length_m == pytest.approx(12)
+    assert found.known_m == pytest.approx(12, abs=0.02)
+    assert 0.01 < found.sigma_m < 0.05
+    assert found.swap_seen
+    assert found.visits == (1, 1)
+    assert abs(found.ppm) < 2000
+
+
+def test_of_several_visits_the_mean_counts_and_of_several_runs_the_last() -> None:
+    first = today("AB", places={**PLACES, "B": (11.0, 0.0, 0.8)})
+    rows = [("S", "A", *first.local[0]), ("S", "B", *first.local[1])]
+    rows += [("T", "AB"[i % 2], *xyz) for i, xyz in enumerate(today("ABAB").local)]
+    found = checked(network_cases.book(rows))
+    assert (found.run, found.visits) == ("T", (2, 2))
+    assert found.length_m == pytest.approx(12)
+
+
+def test_feet_and_metres_are_told_by_name() -> None:
+    assert "0.3048 of its length" in refused(today("AB", 0.3048))
+    assert "looks like metres read as feet: if so, give --unit m" in refused(today("AB", 0.3048))
+    assert "looks like feet read as metres: if so, give --unit ft" in refused(
+        today("AB", 1 / 0.3048)
+    )
+
+
+def test_a_wrong_mark_is_refused_without_a_guess() -> None:
+    said = refused(today("AB", places={**PLACES, "B": (11.0, 2.0, 0.8)}))
+    assert "11.180 m long, 0.9318 of its length" in said
+    assert "walk them again" in said
+
+
+def test_exchanged_names_show_in_the_heights() -> None:
+    said = refused(today("AB", places={"A": PLACES["B"], "B": PLACES["A"]}))
+    assert "as if the two names were exchanged" in said
+
+
+def test_a_rise_that_fits_neither_way_is_refused() -> None:
+    assert "check both marks" in refused(today("AB", places={**PLACES, "B": (12.0, 0.0, 0.2)}))
+
+
+def test_a_walk_that_misses_a_mark_is_refused() -> None:
+    assert "does not visit B" in refused(today("AC"))
+    assert "does not visit A nor B" in refused(today("CC", places={"C": (5, 7, 0.2)}))
+
+
+def test_both_marks_on_one_place_are_refused() -> None:
+    assert "note each mark under its own name" in refused(
+        today("AB", places={**PLACES, "B": (0, 0, 0)})
+    )
