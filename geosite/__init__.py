@@ -13,6 +13,8 @@ from __future__ import annotations
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
+from geosite.base.version import __version__
+
 if TYPE_CHECKING:
     from geosite.api import (
         Raster,
@@ -36,8 +38,6 @@ if TYPE_CHECKING:
     from geosite.processes.hosts.cluster import slope_on_cluster
     from geosite.processes.registry import execute
     from geosite.processes.registry import processes as list_processes
-
-__version__ = "0.1.0"
 
 __all__ = [
     "Finding",

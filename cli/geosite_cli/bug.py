@@ -36,7 +36,7 @@ def report(error: Exception) -> int:
         whom = "the makers of geosite"
     target = os.environ.get("GEOSITE_DEBUG", "")
     if target:
-        from geosite import __version__
+        from geosite.base.version import __version__
 
         try:
             with open(target, "w", encoding="utf-8", errors="backslashreplace") as stream:

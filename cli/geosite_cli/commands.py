@@ -8,9 +8,9 @@ from typing import Any
 
 import click
 
-from geosite import __version__
 from geosite.base import interrupt
 from geosite.base.errors import InputError, Problem
+from geosite.base.version import __version__
 from geosite_cli.calibrate import calibrate
 from geosite_cli.execute import Execute
 from geosite_cli.explain import describe, guide

@@ -9,7 +9,6 @@ from typing import Any
 
 import numpy as np
 
-from geosite import __version__
 from geosite.analysis.access.grade_checks import Grade
 from geosite.analysis.answers import Answers
 from geosite.analysis.limits import CAUTION as ACCESS_CAUTION
@@ -20,6 +19,7 @@ from geosite.analysis.wording import clearance_words
 from geosite.base.arrays import Floats
 from geosite.base.errors import Finding, GeositeError
 from geosite.base.spoken_units import like_measures, spoken
+from geosite.base.version import __version__
 from geosite.fieldbook.model import Notes
 from geosite.handover.formats.wgs84 import outline
 from geosite.handover.layers import (

@@ -6,7 +6,7 @@ import copy
 from collections.abc import Mapping
 from typing import Any
 
-from geosite import __version__
+from geosite.base.version import __version__
 from geosite.processes.model import Process
 
 __all__ = ["openapi_document"]

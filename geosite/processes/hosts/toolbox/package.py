@@ -7,8 +7,8 @@ import zipfile
 from importlib.resources import files
 from pathlib import Path
 
-from geosite import __version__
 from geosite.base.errors import OutputRefused, Problem
+from geosite.base.version import __version__
 from geosite.handover.folder.one_file import write_whole
 
 __all__ = ["write_toolbox"]
