@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from geosite.terrain.water import descent
+from geosite.terrain.water import steepest
 from geosite.terrain.water.descent import (
     INLET,
     LEAVES,
@@ -16,9 +16,9 @@ from geosite.terrain.water.descent import (
     STRAIGHT_OUT,
     TOUCHING,
     Grid,
-    descend,
     heights_around,
 )
+from geosite.terrain.water.steepest import descend
 
 STEPS = [(-1, 0), (-1, 1), (0, 1), (1, 1), (1, 0), (1, -1), (0, -1), (-1, -1)]
 NEAR = [1.0, 2.0**0.5] * 4
@@ -174,7 +174,7 @@ def _pairs(shape: tuple[int, ...]) -> list[tuple[tuple[int, int], int]]:
 @pytest.mark.parametrize("part", range(8))
 def test_every_cell_goes_where_the_rules_say(part: int, monkeypatch: pytest.MonkeyPatch) -> None:
     if part % 4:  # in bands of a few rows
-        monkeypatch.setattr(descent, "_BAND", 24)
+        monkeypatch.setattr(steepest, "_BAND", 24)
     let_out = 0
     for ground in cases(8 * part, 8 * part + 8):
         z, cols = ground.z, ground.z.shape[1]

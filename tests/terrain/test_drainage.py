@@ -7,7 +7,7 @@ import heapq
 import numpy as np
 import pytest
 
-from geosite.terrain.water import basins, descent, drainage
+from geosite.terrain.water import basins, drainage, steepest
 from geosite.terrain.water.drainage import HOLLOW, INLET, LEAVES, NODATA, Drainage, drain
 
 STEPS = [(-1, 0), (-1, 1), (0, 1), (1, 1), (1, 0), (1, -1), (0, -1), (-1, -1)]
@@ -220,7 +220,7 @@ def test_bands_and_chunks_make_no_difference(monkeypatch: pytest.MonkeyPatch) ->
     z = np.random.default_rng(5).normal(size=(40, 31)).astype(np.float32)
     z[10:14, 7:9] = np.nan
     whole = drain(z, 1.0)
-    monkeypatch.setattr(descent, "_BAND", 70)
+    monkeypatch.setattr(steepest, "_BAND", 70)
     monkeypatch.setattr(basins, "_CHUNK", 13)
     monkeypatch.setattr(drainage, "_CHUNK", 13)
     parts = drain(z, 1.0)

@@ -1,11 +1,11 @@
-"""The raw ground: steepest descent, the edge of the data, and the cells that may be saddles.
+"""The raw ground: directions, what is known of each cell, and the edge of the data.
 
 Directions are numbered 0 to 7 clockwise from north, 45 degrees apart.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -28,10 +28,9 @@ __all__ = [
     "Mask",
     "Raster",
     "Relief",
-    "descend",
     "heights_around",
+    "is_among",
     "let_out",
-    "steepest_ways",
     "step_table",
 ]
 
@@ -52,8 +51,6 @@ NODATA = 18
 POOL = 255
 """While working: no lower neighbour, and neither at the edge nor an inlet."""
 
-_BAND = 16_384
-"""Cells per band of rows: its buffers stay within the second-level cache."""
 _ROUNDING = 0.01
 """Part of the drop across the edge below which a drop along the edge says nothing."""
 
@@ -173,193 +170,6 @@ class Relief:
     inlets: Long
 
 
-def descend(z: Raster, inlets: Mask | None, barriers: Mask | None, walls: Bytes | None) -> Relief:
-    """Find the steepest way down from each cell, with the water let out at the edge.
-
-    Parameters
-    ----------
-    z, inlets, barriers, walls
-        As for `steepest_ways`.
-    """
-    relief, outside = steepest_ways(z, inlets, barriers, walls)
-    around = heights_around(z, relief.edge, np.arange(8)[:, None], walls)
-    turn = relief.direction.ravel()
-    edges = Edges(
-        relief.edge, relief.outward, outside, turn[relief.edge], z.ravel()[relief.edge], around
-    )
-    leaving = let_out(edges, z.shape[1])
-    turn[leaving.cell] = leaving.outward
-    outward = relief.outward.copy()
-    outward[leaving.place] = leaving.outward
-    # a cell that lets its water out is joined to none of its lower neighbours
-    new = ~_is_among(leaving.cell, relief.saddles)
-    return replace(
-        relief,
-        outward=outward,
-        saddles=np.append(relief.saddles, leaving.cell[new]),
-        lower=np.append(relief.lower, leaving.lower[new]),
-        is_loose=np.append(relief.is_loose, np.full(np.count_nonzero(new), walls is not None)),
-    )
-
-
-def steepest_ways(
-    z: Raster, inlets: Mask | None, barriers: Mask | None, walls: Bytes | None
-) -> tuple[Relief, Bytes]:
-    """Find the steepest way down from each cell, and what the basin graph needs to know.
-
-    A cell is as high as its elevation says, and of two cells as high the later one is higher: no
-    two cells are level, and the set of a cell's lower neighbours tells what the ground does there.
-    Where those neighbours hang together round the cell, they are joined below it; only where they
-    fall into parts can the cell be a pass.
-
-    Parameters
-    ----------
-    z : array, shape (rows, cols)
-        Elevation, NaN where unknown and at barriers.
-    inlets, barriers, walls
-        As for `geosite.terrain.water.drainage.drain`.
-
-    Returns
-    -------
-    Relief
-    outside : array of uint8, shape of `Relief.edge`
-        Set of neighbours outside, by edge cell.
-    """
-    rows, cols = z.shape
-    wide = cols + 2
-    step = max(1, _BAND // wide)
-    huge = np.finfo(z.dtype).max
-    diagonal = z.dtype.type(np.sqrt(0.5))
-    shift = [int(r) * wide + int(c) for r, c in zip(ROW_STEP, COL_STEP, strict=True)]
-    direction = np.empty((rows, cols), dtype=np.uint8)
-    bands = []
-    # A band is framed by cells of no ground, and one more at either end for the frame's corners;
-    # then a neighbour is a fixed shift of a flat array.
-    first = wide + 1
-    framed = (step + 2) * wide + 2
-    ground_of_band = np.empty(framed, dtype=z.dtype)
-    out_of_band = np.empty(framed, dtype=np.uint8)
-    wall_of_band = np.zeros(framed, dtype=np.uint8)
-    fall_of_band, best_of_band = np.empty((2, step * wide), dtype=z.dtype)
-    for top in range(0, rows, step):
-        bottom = min(top + step, rows)
-        high = bottom - top
-        size = high * wide
-        core = slice(first, first + size)
-        framed = (high + 2) * wide + 2
-        halo = slice(max(top - 1, 0), min(bottom + 1, rows))
-        inside = slice(halo.start - top + 1, halo.stop - top + 1), slice(1, -1)
-
-        ground, is_out, wall = ground_of_band[:framed], out_of_band[:framed], None
-        ground.fill(huge)
-        is_out.fill(1)
-        framed_ground = ground[1:-1].reshape(high + 2, wide)[inside]
-        framed_out = is_out[1:-1].reshape(high + 2, wide)[inside]
-        framed_ground[...] = z[halo]
-        np.logical_not(np.isfinite(framed_ground), out=framed_out.view(np.bool_))
-        is_whole = not framed_out.any()
-        if not is_whole:
-            np.copyto(framed_ground, huge, where=framed_out.view(np.bool_))
-        if barriers is not None:
-            framed_out[barriers[halo]] = 0
-        here = ground[core]
-        if walls is not None:
-            wall = wall_of_band[:framed]
-            wall.fill(0)
-            wall[1:-1].reshape(high + 2, wide)[inside] = walls[halo]
-
-        fall, best = fall_of_band[:size], best_of_band[:size]
-        best.fill(0)
-        turn = np.zeros(size, dtype=np.uint8)
-        flag = np.empty(size, dtype=np.uint8)
-        for k in range(8):
-            np.subtract(here, ground[first + shift[k] : first + shift[k] + size], out=fall)
-            if k % 2:
-                fall *= diagonal
-            if wall is not None:
-                np.copyto(fall, 0, where=(wall[core] >> k & 1).view(np.bool_))
-            # the last direction that was steeper than all before it has the largest number
-            np.greater(fall, best, out=flag.view(np.bool_))
-            np.maximum(best, fall, out=best)
-            flag *= k + 1
-            np.maximum(turn, flag, out=turn)
-        turn -= 1  # none becomes POOL
-
-        # a comparison with the neighbour ahead tells the neighbour about this cell
-        lower = np.full(size, sum(1 << (k + 4) % 8 for k in (2, 3, 4, 5)), dtype=np.uint8)
-        for k in (2, 3, 4, 5):
-            ahead = shift[k]
-            is_lower = np.less(
-                ground[first : first + size + ahead], ground[first - ahead : first + size]
-            ).view(np.uint8)
-            np.multiply(is_lower[ahead:], 1 << k, out=flag)
-            lower += flag
-            np.multiply(is_lower[:size], 1 << (k + 4) % 8, out=flag)
-            lower -= flag
-        outside = np.zeros(size, dtype=np.uint8)
-        for k in range(8):
-            np.left_shift(is_out[first + shift[k] : first + shift[k] + size], k, out=flag)
-            outside |= flag
-        if wall is not None:
-            lower &= ~wall[core]
-            outside &= ~wall[core]
-
-        # a part of the ring begins at each direct neighbour that is not lower while one of the next
-        # two is; two such beginnings make a saddle (Yokoi's connectivity number)
-        candidate = lower >> 1 | lower >> 2 | lower << 6
-        candidate &= ~lower & 0b01010101
-        candidate &= candidate - 1
-        candidate |= (turn == POOL) * lower
-        if wall is not None:
-            near = wall[core].copy()
-            for k in range(8):
-                near |= wall[first + shift[k] : first + shift[k] + size]
-            candidate |= (near > 0) * lower
-        valid = here < huge
-        if not is_whole:
-            np.copyto(turn, NODATA, where=~valid)
-        outside *= valid
-        edge = np.flatnonzero(outside)
-        outward = (OUTWARD[outside[edge]] + LEAVES).astype(np.uint8)
-        is_low = turn[edge] == POOL
-        turn[edge[is_low]] = outward[is_low]
-        sunk = edge[:0]
-        if inlets is not None:
-            is_inlet = np.zeros(size, dtype=np.bool_)
-            is_inlet.reshape(high, wide)[:, 1:-1] = inlets[top:bottom]
-            is_inlet &= valid
-            sunk = np.flatnonzero(is_inlet)
-            turn[sunk] = INLET
-            candidate[sunk] = lower[sunk]
-        candidate *= valid
-        saddle = np.flatnonzero(candidate)
-        level = np.flatnonzero((turn == POOL) & valid)
-        direction[top:bottom] = turn.reshape(high, wide)[:, 1:-1]
-        bands.append(
-            (
-                _unframed(level, wide, top),
-                _unframed(saddle, wide, top),
-                lower[saddle],
-                np.zeros(saddle.size, dtype=np.bool_) if wall is None else near[saddle] > 0,
-                _unframed(edge, wide, top),
-                outward,
-                _unframed(sunk, wide, top),
-                outside[edge],
-            )
-        )
-    relief = Relief(
-        direction,
-        level=np.concatenate([band[0] for band in bands]),
-        saddles=np.concatenate([band[1] for band in bands]),
-        lower=np.concatenate([band[2] for band in bands]),
-        is_loose=np.concatenate([band[3] for band in bands]),
-        edge=np.concatenate([band[4] for band in bands]),
-        outward=np.concatenate([band[5] for band in bands]),
-        inlets=np.concatenate([band[6] for band in bands]),
-    )
-    return relief, np.concatenate([band[7] for band in bands])
-
-
 @dataclass(frozen=True, eq=False, slots=True)
 class Edges:
     """The cells at the edge of the data. Arrays have shape (n,), `around` (8, n).
@@ -427,7 +237,7 @@ def let_out(edges: Edges, cols: int) -> Leaving:
     inside = edges.cell.size
     end = np.arange(inside + 1)
     there = edges.cell[runs] + step_table(cols)[turn[runs]]
-    stays = _is_among(there, edges.cell)
+    stays = is_among(there, edges.cell)
     next_place = np.searchsorted(edges.cell, there)
     end[runs] = np.where(stays, next_place, inside)
     end[:-1][turn == INLET] = inside
@@ -458,7 +268,7 @@ def let_out(edges: Edges, cols: int) -> Leaving:
     )
 
 
-def _is_among(cells: Long, ascending: Long) -> Mask:
+def is_among(cells: Long, ascending: Long) -> Mask:
     """Return which of some cells are among others."""
     place = np.searchsorted(ascending, cells)
     found: Mask = np.append(ascending, -1)[place] == cells
@@ -471,7 +281,7 @@ def heights_around(z: Raster, cells: Long, ways: Long, walls: Bytes | None) -> R
     Parameters
     ----------
     z, walls : array, shape (rows, cols)
-        As for `descend`.
+        As for `geosite.terrain.water.steepest.steepest_ways`.
     cells : array, shape (n,)
         Flat indices.
     ways : array, shape (n,) or (m, 1)
@@ -487,10 +297,3 @@ def heights_around(z: Raster, cells: Long, ways: Long, walls: Bytes | None) -> R
     height: Raster = np.where(is_open, z.ravel()[there], z.dtype.type(np.nan))
     height[~np.isfinite(height)] = np.nan
     return height
-
-
-def _unframed(cells: Long, wide: int, top: int) -> Long:
-    """Turn flat indices of a framed band into those of the raster."""
-    cols = wide - 2
-    result: Long = cells - 2 * (cells // wide) + (top * cols - 1)
-    return result

@@ -26,9 +26,9 @@ from geosite.terrain.water.descent import (
     Long,
     Mask,
     Raster,
-    descend,
     step_table,
 )
+from geosite.terrain.water.steepest import descend
 
 __all__ = [
     "HOLLOW",

@@ -38,7 +38,43 @@ def raster_attributes() -> dict[str, str]:
 
 def raster_nodes(raster: Raster, ramp: Ramp) -> list[ET.Element]:
     """Return renderer and elevation settings of a raster."""
-    stops = ramp.stops
+    pipe = node(
+        "pipe",
+        node("provider", _resampling()),
+        _renderer(ramp),
+        node("brightnesscontrast", brightness="0", contrast="0", gamma="1"),
+        node("huesaturation", saturation="0", grayscaleMode="0", colorizeOn="0"),
+        node("rasterresampler", maxOversampling="2"),
+        node("resamplingStage", "resamplingFilter"),
+    )
+    return [_elevation(raster), pipe, node("blendMode", "0")]
+
+
+def _renderer(ramp: Ramp) -> ET.Element:
+    """Return how values become colours, nodata clear."""
+    low, high = (f"{stop.value:.9g}" for stop in (ramp.stops[0], ramp.stops[-1]))
+    origin = node(
+        "minMaxOrigin",
+        node("limits", "None"),
+        node("extent", "WholeRaster"),
+        node("statAccuracy", "Estimated"),
+    )
+    return node(
+        "rasterrenderer",
+        origin,
+        node("rastershader", _shader(ramp, low, high)),
+        type="singlebandpseudocolor",
+        band="1",
+        alphaBand="-1",
+        opacity="1",
+        nodataColor="",
+        classificationMin=low,
+        classificationMax=high,
+    )
+
+
+def _shader(ramp: Ramp, low: str, high: str) -> ET.Element:
+    """Return the colours from stop to stop, with the titles of the legend."""
     items = [
         node(
             "item",
@@ -47,10 +83,9 @@ def raster_nodes(raster: Raster, ramp: Ramp) -> list[ET.Element]:
             alpha=str(round(255 * stop.opacity)),
             label=stop.title,
         )
-        for stop in stops
+        for stop in ramp.stops
     ]
-    low, high = f"{stops[0].value:.9g}", f"{stops[-1].value:.9g}"
-    shader = node(
+    return node(
         "colorrampshader",
         *items,
         node("rampLegendSettings", useContinuousLegend="0"),
@@ -61,43 +96,22 @@ def raster_nodes(raster: Raster, ramp: Ramp) -> list[ET.Element]:
         maximumValue=high,
         labelPrecision="4",
     )
-    origin = node(
-        "minMaxOrigin",
-        node("limits", "None"),
-        node("extent", "WholeRaster"),
-        node("statAccuracy", "Estimated"),
+
+
+def _resampling() -> ET.Element:
+    """Return that cells are shown as they are, zoomed in and out."""
+    return node(
+        "resampling",
+        enabled="false",
+        maxOversampling="2",
+        zoomedInResamplingMethod="nearestNeighbour",
+        zoomedOutResamplingMethod="nearestNeighbour",
     )
-    renderer = node(
-        "rasterrenderer",
-        origin,
-        node("rastershader", shader),
-        type="singlebandpseudocolor",
-        band="1",
-        alphaBand="-1",
-        opacity="1",
-        nodataColor="",
-        classificationMin=low,
-        classificationMax=high,
-    )
-    pipe = node(
-        "pipe",
-        node(
-            "provider",
-            node(
-                "resampling",
-                enabled="false",
-                maxOversampling="2",
-                zoomedInResamplingMethod="nearestNeighbour",
-                zoomedOutResamplingMethod="nearestNeighbour",
-            ),
-        ),
-        renderer,
-        node("brightnesscontrast", brightness="0", contrast="0", gamma="1"),
-        node("huesaturation", saturation="0", grayscaleMode="0", colorizeOn="0"),
-        node("rasterresampler", maxOversampling="2"),
-        node("resamplingStage", "resamplingFilter"),
-    )
-    elevation = node(
+
+
+def _elevation(raster: Raster) -> ET.Element:
+    """Return whether the desktop's profiles and 3D views take the raster for ground."""
+    return node(
         "elevation",
         node("profileLineSymbol", line_symbol("", Stroke(EARTH, 0.5))),
         enabled="1" if raster.is_elevation else "0",
@@ -107,4 +121,3 @@ def raster_nodes(raster: Raster, ramp: Ramp) -> list[ET.Element]:
         zscale="1",
         zoffset="0",
     )
-    return [elevation, pipe, node("blendMode", "0")]

@@ -32,8 +32,8 @@ from geosite.terrain.water.descent import (
     Index,
     Long,
     Raster,
-    steepest_ways,
 )
+from geosite.terrain.water.steepest import steepest_ways
 from geosite.terrain.water.strips.ground import Ground, Strip, Ways
 from geosite.terrain.water.trees import ascending_order, join_parts
 

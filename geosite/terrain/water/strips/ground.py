@@ -21,8 +21,8 @@ from geosite.terrain.water.descent import (
     Raster,
     heights_around,
     let_out,
-    steepest_ways,
 )
+from geosite.terrain.water.steepest import steepest_ways
 
 __all__ = ["Ground", "Strip", "find_ways"]
 

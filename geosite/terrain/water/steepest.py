@@ -1,0 +1,308 @@
+"""The steepest way down from each cell of the raw ground, and the cells that may be saddles.
+
+The work is done on bands of rows, so that what it needs stays within the second-level cache.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from typing import TypeVar
+
+import numpy as np
+
+from geosite.terrain.water.descent import (
+    COL_STEP,
+    INLET,
+    LEAVES,
+    NODATA,
+    OUTWARD,
+    POOL,
+    ROW_STEP,
+    Bytes,
+    Edges,
+    Long,
+    Mask,
+    Raster,
+    Relief,
+    heights_around,
+    is_among,
+    let_out,
+)
+
+__all__ = ["descend", "steepest_ways"]
+
+Framed = TypeVar("Framed", Raster, Bytes)
+
+_BAND = 16_384
+"""Cells per band of rows: its buffers stay within the second-level cache."""
+
+
+def descend(z: Raster, inlets: Mask | None, barriers: Mask | None, walls: Bytes | None) -> Relief:
+    """Find the steepest way down from each cell, with the water let out at the edge.
+
+    Parameters
+    ----------
+    z, inlets, barriers, walls
+        As for `steepest_ways`.
+    """
+    relief, outside = steepest_ways(z, inlets, barriers, walls)
+    around = heights_around(z, relief.edge, np.arange(8)[:, None], walls)
+    turn = relief.direction.ravel()
+    edges = Edges(
+        relief.edge, relief.outward, outside, turn[relief.edge], z.ravel()[relief.edge], around
+    )
+    leaving = let_out(edges, z.shape[1])
+    turn[leaving.cell] = leaving.outward
+    outward = relief.outward.copy()
+    outward[leaving.place] = leaving.outward
+    # a cell that lets its water out is joined to none of its lower neighbours
+    new = ~is_among(leaving.cell, relief.saddles)
+    return replace(
+        relief,
+        outward=outward,
+        saddles=np.append(relief.saddles, leaving.cell[new]),
+        lower=np.append(relief.lower, leaving.lower[new]),
+        is_loose=np.append(relief.is_loose, np.full(np.count_nonzero(new), walls is not None)),
+    )
+
+
+def steepest_ways(
+    z: Raster, inlets: Mask | None, barriers: Mask | None, walls: Bytes | None
+) -> tuple[Relief, Bytes]:
+    """Find the steepest way down from each cell, and what the basin graph needs to know.
+
+    A cell is as high as its elevation says, and of two cells as high the later one is higher: no
+    two cells are level, and the set of a cell's lower neighbours tells what the ground does there.
+    Where those neighbours hang together round the cell, they are joined below it; only where they
+    fall into parts can the cell be a pass.
+
+    Parameters
+    ----------
+    z : array, shape (rows, cols)
+        Elevation, NaN where unknown and at barriers.
+    inlets, barriers, walls
+        As for `geosite.terrain.water.drainage.drain`.
+
+    Returns
+    -------
+    Relief
+    outside : array of uint8, shape of `Relief.edge`
+        Set of neighbours outside, by edge cell.
+    """
+    direction = np.empty(z.shape, dtype=np.uint8)
+    parts, outside = [], []
+    for band in _bands(z, barriers, walls):
+        part, out = _ways_of_band(band, inlets)
+        direction[band.rows] = part.direction
+        parts.append(part)
+        outside.append(out)
+    joined = {
+        name: np.concatenate([getattr(part, name) for part in parts])
+        for name in ("level", "saddles", "lower", "is_loose", "edge", "outward", "inlets")
+    }
+    return Relief(direction, **joined), np.concatenate(outside)
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class _Band:
+    """Some rows of the raster, framed by cells of no ground.
+
+    There is one more at either end for the frame's corners; then a neighbour is a fixed shift of a
+    flat array. Arrays are flat; the next band is written into the same ones.
+
+    Parameters
+    ----------
+    top, high, wide
+        First row, number of rows, columns of the raster and two for the frame.
+    ground, is_out, walls
+        Framed: elevation, largest where there is none; 1 where water leaves the site; shut ways, 0
+        in the frame.
+    is_whole
+        Whether there is ground in the whole frame.
+    fall, steepest
+        Room to work in, a number a cell.
+    """
+
+    top: int
+    high: int
+    wide: int
+    ground: Raster
+    is_out: Bytes
+    walls: Bytes | None
+    is_whole: bool
+    fall: Raster
+    steepest: Raster
+
+    @property
+    def rows(self) -> slice:
+        return slice(self.top, self.top + self.high)
+
+    @property
+    def first(self) -> int:
+        """Where the rows begin in a framed array."""
+        return self.wide + 1
+
+    @property
+    def size(self) -> int:
+        return self.high * self.wide
+
+    def shift(self, k: int) -> int:
+        return int(ROW_STEP[k]) * self.wide + int(COL_STEP[k])
+
+    def beside(self, framed: Framed, k: int) -> Framed:
+        """Return the neighbours in direction k."""
+        start = self.first + self.shift(k)
+        return framed[start : start + self.size]
+
+    def inside(self, framed: Framed) -> Framed:
+        """Return the cells themselves."""
+        return framed[self.first : self.first + self.size]
+
+    def unframed(self, cells: Long) -> Long:
+        """Turn flat indices of the band into those of the raster."""
+        result: Long = cells - 2 * (cells // self.wide) + (self.top * (self.wide - 2) - 1)
+        return result
+
+
+def _bands(z: Raster, barriers: Mask | None, walls: Bytes | None) -> Iterator[_Band]:
+    """Frame the raster band by band."""
+    rows, cols = z.shape
+    wide = cols + 2
+    step = max(1, _BAND // wide)
+    huge = np.finfo(z.dtype).max
+    framed = (step + 2) * wide + 2
+    ground_of_band = np.empty(framed, dtype=z.dtype)
+    out_of_band, wall_of_band = np.empty((2, framed), dtype=np.uint8)
+    fall, steepest = np.empty((2, step * wide), dtype=z.dtype)
+    for top in range(0, rows, step):
+        high = min(step, rows - top)
+        size, framed = high * wide, (high + 2) * wide + 2
+        halo = slice(max(top - 1, 0), min(top + high + 1, rows))
+        inside = slice(halo.start - top + 1, halo.stop - top + 1), slice(1, -1)
+        ground, is_out, wall = ground_of_band[:framed], out_of_band[:framed], None
+        ground.fill(huge)
+        is_out.fill(1)
+        framed_ground = ground[1:-1].reshape(high + 2, wide)[inside]
+        framed_out = is_out[1:-1].reshape(high + 2, wide)[inside]
+        framed_ground[...] = z[halo]
+        np.logical_not(np.isfinite(framed_ground), out=framed_out.view(np.bool_))
+        is_whole = not framed_out.any()
+        if not is_whole:
+            np.copyto(framed_ground, huge, where=framed_out.view(np.bool_))
+        if barriers is not None:
+            framed_out[barriers[halo]] = 0
+        if walls is not None:
+            wall = wall_of_band[:framed]
+            wall.fill(0)
+            wall[1:-1].reshape(high + 2, wide)[inside] = walls[halo]
+        yield _Band(top, high, wide, ground, is_out, wall, is_whole, fall[:size], steepest[:size])
+
+
+def _ways_of_band(band: _Band, inlets: Mask | None) -> tuple[Relief, Bytes]:
+    """Return what `steepest_ways` does, of a band."""
+    turn, lower = _steepest(band), _lower_neighbours(band)
+    candidate, is_near_wall = _saddles(band, turn, lower)
+    valid = band.inside(band.ground) < np.finfo(band.ground.dtype).max
+    if not band.is_whole:
+        np.copyto(turn, NODATA, where=~valid)
+    outside = _outside(band)
+    outside *= valid
+    edge = np.flatnonzero(outside)
+    outward = (OUTWARD[outside[edge]] + LEAVES).astype(np.uint8)
+    is_low = turn[edge] == POOL
+    turn[edge[is_low]] = outward[is_low]
+    sunk = edge[:0]
+    if inlets is not None:
+        is_inlet = np.zeros(band.size, dtype=np.bool_)
+        is_inlet.reshape(band.high, band.wide)[:, 1:-1] = inlets[band.rows]
+        sunk = np.flatnonzero(is_inlet & valid)
+        turn[sunk] = INLET
+        candidate[sunk] = lower[sunk]
+    candidate *= valid
+    saddle = np.flatnonzero(candidate)
+    level = np.flatnonzero((turn == POOL) & valid)
+    relief = Relief(
+        turn.reshape(band.high, band.wide)[:, 1:-1],
+        level=band.unframed(level),
+        saddles=band.unframed(saddle),
+        lower=lower[saddle],
+        is_loose=is_near_wall[saddle],
+        edge=band.unframed(edge),
+        outward=outward,
+        inlets=band.unframed(sunk),
+    )
+    return relief, outside[edge]
+
+
+def _steepest(band: _Band) -> Bytes:
+    """Return the direction of the steepest way down, POOL where there is none."""
+    here, fall, best = band.inside(band.ground), band.fall, band.steepest
+    diagonal = here.dtype.type(np.sqrt(0.5))
+    best.fill(0)
+    turn = np.zeros(band.size, dtype=np.uint8)
+    flag = np.empty(band.size, dtype=np.uint8)
+    for k in range(8):
+        np.subtract(here, band.beside(band.ground, k), out=fall)
+        if k % 2:
+            fall *= diagonal
+        if band.walls is not None:
+            np.copyto(fall, 0, where=(band.inside(band.walls) >> k & 1).view(np.bool_))
+        # the last direction that was steeper than all before it has the largest number
+        np.greater(fall, best, out=flag.view(np.bool_))
+        np.maximum(best, fall, out=best)
+        flag *= k + 1
+        np.maximum(turn, flag, out=turn)
+    turn -= 1  # none becomes POOL
+    return turn
+
+
+def _lower_neighbours(band: _Band) -> Bytes:
+    """Return the set of lower neighbours that are not behind a wall."""
+    first, size, ground = band.first, band.size, band.ground
+    # a comparison with the neighbour ahead tells the neighbour about this cell
+    lower = np.full(size, sum(1 << (k + 4) % 8 for k in (2, 3, 4, 5)), dtype=np.uint8)
+    flag = np.empty(size, dtype=np.uint8)
+    for k in (2, 3, 4, 5):
+        ahead = band.shift(k)
+        is_lower = np.less(
+            ground[first : first + size + ahead], ground[first - ahead : first + size]
+        ).view(np.uint8)
+        np.multiply(is_lower[ahead:], 1 << k, out=flag)
+        lower += flag
+        np.multiply(is_lower[:size], 1 << (k + 4) % 8, out=flag)
+        lower -= flag
+    if band.walls is not None:
+        lower &= ~band.inside(band.walls)
+    return lower
+
+
+def _outside(band: _Band) -> Bytes:
+    """Return the set of neighbours over which water leaves the site."""
+    outside = np.zeros(band.size, dtype=np.uint8)
+    flag = np.empty(band.size, dtype=np.uint8)
+    for k in range(8):
+        np.left_shift(band.beside(band.is_out, k), k, out=flag)
+        outside |= flag
+    if band.walls is not None:
+        outside &= ~band.inside(band.walls)
+    return outside
+
+
+def _saddles(band: _Band, turn: Bytes, lower: Bytes) -> tuple[Bytes, Mask]:
+    """Return the lower neighbours of cells that may be saddles, 0 elsewhere, and where walls are.
+
+    A part of the ring begins at each direct neighbour that is not lower while one of the next two
+    is; two such beginnings make a saddle (Yokoi's connectivity number).
+    """
+    candidate: Bytes = np.asarray(lower >> 1 | lower >> 2 | lower << 6, dtype=np.uint8)
+    candidate &= ~lower & 0b01010101
+    candidate &= candidate - 1
+    candidate |= (turn == POOL) * lower
+    if band.walls is None:
+        return candidate, np.zeros(band.size, dtype=np.bool_)
+    near = band.inside(band.walls).copy()
+    for k in range(8):
+        near |= band.beside(band.walls, k)
+    candidate |= (near > 0) * lower
+    return candidate, near > 0
