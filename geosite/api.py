@@ -168,7 +168,7 @@ class Site:
     @property
     def report(self) -> Mapping[str, Any]:
         """Every number, as ``report.json`` has it."""
-        from geosite.handover.report_json.serialise import as_json
+        from geosite.handover.report_model.serialise import as_json
 
         assert self.package.report is not None
         return as_json(self.package.report)

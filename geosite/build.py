@@ -13,7 +13,7 @@ from geosite.handover.folder.unwritable import refuse_unwritable
 from geosite.handover.model import Package
 from geosite.handover.pack import pack
 from geosite.handover.report_json.make import refusals_in_readers_unit, survey_report
-from geosite.handover.report_json.model import SurveyReport
+from geosite.handover.report_model.site import SurveyReport
 from geosite.linework.draw import draw
 from geosite.linework.model import Drawing
 from geosite.network.adjust import adjust

@@ -22,7 +22,7 @@ from geosite.base.grid import Grid
 from geosite.base.map_frame import Frame
 from geosite.fieldbook.sitefile import Code
 from geosite.handover.model import Layer, Package, Raster, Table
-from geosite.handover.report_json.model import Points, SiteReport, Title
+from geosite.handover.report_model.site import Points, SiteReport, Title
 from geosite.linework.model import Feature, Measure, Piece
 from geosite.network.model import LinearForm
 from geosite.network.report_model import NetworkReport

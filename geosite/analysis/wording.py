@@ -1,4 +1,4 @@
-"""What the review found, in a contractor's words. Facts come in, findings go out."""
+"""What the analysis found, in a contractor's words. Facts come in, findings go out."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from geosite.analysis.falls import FallVerdict
 from geosite.analysis.limits import CAUTION
 from geosite.analysis.parcels import Clearance
 from geosite.analysis.takeoff.prices import PRICE_CAUTION, Valuation
+from geosite.analysis.takeoff.progress_prices import PeriodValuation
 from geosite.analysis.takeoff.quantities import TakeOff
 from geosite.base.errors import Finding
 from geosite.base.estimate import Estimate
@@ -22,6 +23,7 @@ __all__ = [
     "clearance_words",
     "fall_findings",
     "grade_findings",
+    "period_findings",
     "price_findings",
     "take_off_findings",
     "with_interval",
@@ -336,3 +338,22 @@ def _cover_findings(taken: TakeOff) -> Iterator[Finding]:
         "takes the slope of that part."
     )
     yield Finding("note", "surface-partly-covered", text)
+
+
+def period_findings(found: PeriodValuation) -> tuple[Finding, ...]:
+    """Say what this period comes to, and what was not walked again."""
+    said = [
+        Finding(
+            "note",
+            "progress-valued",
+            f"This period comes to {with_interval(found.added, found.currency)}, all to date to "
+            f"{with_interval(found.total, found.currency)}. {PRICE_CAUTION}",
+        )
+    ]
+    if found.not_walked:
+        text = (
+            f"Not walked again and not valued: {', '.join(found.not_walked)}. Walk what has "
+            "changed of it, or value it from the survey before."
+        )
+        said.append(Finding("look", "progress-not-walked", text))
+    return tuple(said)

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     from geosite.analysis.sections import Profile
     from geosite.fieldbook.sitefile import Code
-    from geosite.handover.report_json.model import SiteReport
+    from geosite.handover.report_model.site import SiteReport
     from geosite.linework.model import Feature
     from geosite.reading.pictures import GroundPicture
 

@@ -23,7 +23,7 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     from geosite.build import build
     from geosite.fieldbook.read import read_survey
     from geosite.handover.folder.write import write_into
-    from geosite.handover.report_json.serialise import as_json
+    from geosite.handover.report_model.serialise import as_json
 
     context.progress(0.05, "reading the field book")
     notes = read_survey(Path(inputs["site"]))

@@ -22,7 +22,7 @@ def report(site: Path) -> Mapping[str, Any]:
     """
     from geosite.build import check
     from geosite.fieldbook.read import read_survey
-    from geosite.handover.report_json.serialise import as_json
+    from geosite.handover.report_model.serialise import as_json
 
     return as_json(check(read_survey(site)))
 
@@ -30,7 +30,7 @@ def report(site: Path) -> Mapping[str, Any]:
 def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     from geosite.build import check
     from geosite.fieldbook.read import read_survey
-    from geosite.handover.report_json.serialise import as_json, write_report
+    from geosite.handover.report_model.serialise import as_json, write_report
 
     found = check(read_survey(Path(inputs["site"])))
     write_report(context.out / "report.json", found)

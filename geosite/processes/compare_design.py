@@ -36,7 +36,7 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     from geosite.handover.formats.sld import styles
     from geosite.handover.formats.tables import write_csv
     from geosite.handover.model import Package
-    from geosite.handover.report_json.serialise import plain
+    from geosite.handover.report_model.serialise import plain
     from geosite.linework.draw import draw
     from geosite.network.adjust import adjust
     from geosite.processes.epochs import read_epoch

@@ -20,7 +20,7 @@ _SITE_FILE = {"type": "string", "format": "path", "contentMediaType": "applicati
 
 def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     from geosite.analysis.change.compare import compare
-    from geosite.analysis.takeoff.progress_prices import period_findings
+    from geosite.analysis.wording import period_findings
     from geosite.handover.comparison.change import displacements, progress_table, rasters
     from geosite.handover.comparison.change_plan import change_sheet
     from geosite.handover.comparison.sheet import survey_package, write_sheet
@@ -33,7 +33,7 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     from geosite.handover.formats.sld import styles
     from geosite.handover.formats.tables import write_csv
     from geosite.handover.model import Package
-    from geosite.handover.report_json.serialise import plain
+    from geosite.handover.report_model.serialise import plain
     from geosite.processes.epochs import read_epoch
 
     context.progress(0.05, "reading the first survey")

@@ -20,7 +20,7 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     from geosite.fieldbook.other_walk import read_other_walk
     from geosite.fieldbook.read import read_survey
     from geosite.handover.formats.tables import write_csv
-    from geosite.handover.report_json.serialise import plain
+    from geosite.handover.report_model.serialise import plain
     from geosite.handover.setting_out.phone import phone_page
     from geosite.handover.setting_out.slip import slip_pages
     from geosite.handover.setting_out.table import setting_out_table

@@ -30,7 +30,7 @@ def _answering(
         from geosite.fieldbook.read import read_survey
         from geosite.handover.formats.geopackage import write_geopackage
         from geosite.handover.formats.tables import write_csv
-        from geosite.handover.report_json.serialise import plain
+        from geosite.handover.report_model.serialise import plain
 
         context.progress(0.05, "reading the field book")
         notes = read_survey(Path(inputs["site"]))

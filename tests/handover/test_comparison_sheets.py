@@ -27,7 +27,7 @@ from geosite.fieldbook.read import read_survey
 from geosite.handover.comparison.as_built_plan import as_built_sheet
 from geosite.handover.comparison.change_plan import change_bands, change_sheet
 from geosite.handover.comparison.sheet import key_length, survey_package
-from geosite.handover.plan.measures import told
+from geosite.handover.wording.measures import told
 from geosite.linework.draw import draw
 from geosite.network.adjust import adjust
 from geosite.processes.epochs import read_epoch

@@ -16,13 +16,13 @@ from geosite.base.estimate import Estimate
 from geosite.drawing.sheet import Shape, Sheet, Text
 from geosite.drawing.svg import svg
 from geosite.fieldbook.sitefile import Handover
-from geosite.handover.plan.measures import Measures
 from geosite.handover.plan.profile import (
     Heights,
     Section,
     draw_profile,
     write_sections,
 )
+from geosite.handover.wording.measures import Measures
 
 AT = np.array([0.0, 5.0, 12.0, 20.0, 24.0])
 UP = np.array([402.4, 402.3, 402.44, 402.04, 402.04])

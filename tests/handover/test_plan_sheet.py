@@ -40,9 +40,9 @@ from geosite.drawing.svg import svg
 from geosite.fieldbook.sitefile import Code, Handover
 from geosite.handover.model import CAUTION, Package
 from geosite.handover.plan.layout import SHEETS
-from geosite.handover.plan.measures import Measures
-from geosite.handover.plan.reference import accuracy_words, convergence_words
 from geosite.handover.plan.sheet import draw_plan, write_plan
+from geosite.handover.wording.measures import Measures
+from geosite.handover.wording.reference import accuracy_words, convergence_words
 
 SVG = "{http://www.w3.org/2000/svg}"
 

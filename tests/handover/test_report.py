@@ -19,11 +19,13 @@ import pytest
 from geosite.base.errors import Finding
 from geosite.build import build, check
 from geosite.fieldbook.read import read_survey
-from geosite.handover.report_json import answers_model, ground_model, model
 from geosite.handover.report_json.make import worst_first
-from geosite.handover.report_json.model import SurveyReport
 from geosite.handover.report_json.schema import report_schema, schema_of
-from geosite.handover.report_json.serialise import as_json, plain, write_report
+from geosite.handover.report_model import answers as answers_model
+from geosite.handover.report_model import ground as ground_model
+from geosite.handover.report_model import site as model
+from geosite.handover.report_model.serialise import as_json, plain, write_report
+from geosite.handover.report_model.site import SurveyReport
 
 SAMPLES = Path(__file__).parents[2] / "sample_data"
 

@@ -17,7 +17,7 @@ from geosite.handover.documents.residuals import LISTED, residual_blocks
 from geosite.handover.layers import marks as marks_layer
 from geosite.handover.layers import residuals as layer_of_residuals
 from geosite.handover.model import Layer, Package
-from geosite.handover.plan.measures import Measures
+from geosite.handover.wording.measures import Measures
 from geosite.network.accuracy.ellipses import error_ellipses
 from geosite.network.adjust import adjust
 

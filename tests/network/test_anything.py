@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from network_cases import Row, notes
 
 from geosite.base.errors import GeositeError, Problem
-from geosite.handover.report_json.serialise import plain
+from geosite.handover.report_model.serialise import plain
 from geosite.network.accuracy.ellipses import error_ellipses
 from geosite.network.adjust import adjust
 from geosite.network.covariance import sigma_horizontal, sigma_vertical

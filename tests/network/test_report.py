@@ -13,7 +13,7 @@ from network_cases import book, notes, turned
 
 from geosite.base.map_frame import Frame
 from geosite.fieldbook.model import Notes
-from geosite.handover.report_json.serialise import plain
+from geosite.handover.report_model.serialise import plain
 from geosite.network.accuracy.advice import Advice
 from geosite.network.accuracy.check_points import CheckPoints, nssda_horizontal, nssda_vertical
 from geosite.network.accuracy.lever_arm import LeverArm

@@ -14,7 +14,7 @@ from walk_simulator import Noise
 
 from geosite.base.errors import SurveyRefused
 from geosite.base.statistics import chi2_isf, chi2_sf
-from geosite.handover.report_json.serialise import plain
+from geosite.handover.report_model.serialise import plain
 from geosite.network.accuracy.check_points import ELLIPSE_95
 from geosite.network.accuracy.ellipses import error_ellipses
 from geosite.network.adjust import adjust

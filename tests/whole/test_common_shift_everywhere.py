@@ -16,7 +16,7 @@ from geosite.analysis.answers import answer
 from geosite.fieldbook.read import read_survey
 from geosite.handover.model import Package
 from geosite.handover.pack import pack
-from geosite.handover.report_json.serialise import plain
+from geosite.handover.report_model.serialise import plain
 from geosite.linework.draw import draw
 from geosite.network.adjust import adjust
 from geosite.network.control.model import CommonShift

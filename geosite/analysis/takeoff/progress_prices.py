@@ -6,15 +6,13 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from geosite.analysis.takeoff.prices import PRICE_CAUTION, PriceLine, Valuation, valuation
+from geosite.analysis.takeoff.prices import PriceLine, Valuation, valuation
 from geosite.analysis.takeoff.quantities import Quantity
-from geosite.analysis.wording import with_interval
-from geosite.base.errors import Finding
 from geosite.base.estimate import Estimate
 from geosite.fieldbook.sitefile import Code, Prices
 from geosite.network.model import Network
 
-__all__ = ["PeriodLine", "PeriodValuation", "period_findings", "period_valuation"]
+__all__ = ["PeriodLine", "PeriodValuation", "period_valuation"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,22 +160,3 @@ def _less(end: Estimate, start: Estimate) -> Estimate:
     if end.sigma is not None and start.sigma is not None:
         sigma = math.hypot(end.sigma, start.sigma)
     return Estimate(value, value - below, value + above, sigma)
-
-
-def period_findings(found: PeriodValuation) -> tuple[Finding, ...]:
-    """Say what this period comes to, and what was not walked again."""
-    said = [
-        Finding(
-            "note",
-            "progress-valued",
-            f"This period comes to {with_interval(found.added, found.currency)}, all to date to "
-            f"{with_interval(found.total, found.currency)}. {PRICE_CAUTION}",
-        )
-    ]
-    if found.not_walked:
-        text = (
-            f"Not walked again and not valued: {', '.join(found.not_walked)}. Walk what has "
-            "changed of it, or value it from the survey before."
-        )
-        said.append(Finding("look", "progress-not-walked", text))
-    return tuple(said)

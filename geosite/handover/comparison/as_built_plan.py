@@ -41,9 +41,9 @@ from geosite.handover.plan.column import Block, Column, Items, more, stroke_sign
 from geosite.handover.plan.layout import Layout
 from geosite.handover.plan.legend import scale_block
 from geosite.handover.plan.linework import draw_areas, draw_grid, draw_lines, draw_sections
-from geosite.handover.plan.measures import Measures, told
 from geosite.handover.plan.symbols import mark_symbol
 from geosite.handover.plan.words import caution_block, look_block, place_block, title_block
+from geosite.handover.wording.measures import Measures, told
 
 __all__ = ["as_built_sheet"]
 

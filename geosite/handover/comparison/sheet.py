@@ -27,9 +27,9 @@ from geosite.handover.plan.canvas import Canvas, interior
 from geosite.handover.plan.column import Block, Column
 from geosite.handover.plan.edge import frame_group, header_group
 from geosite.handover.plan.layout import Layout, choose_layout, scale_name
-from geosite.handover.plan.measures import Measures
 from geosite.handover.plan.sheet import PNG_DPI, place_of
 from geosite.handover.plan.words import flow
+from geosite.handover.wording.measures import Measures
 from geosite.linework.model import Drawing
 from geosite.network.model import Network
 
@@ -228,7 +228,7 @@ def signed(value: Estimate, measures: Measures) -> str:
 
     Examples
     --------
-    >>> from geosite.handover.plan.measures import Measures
+    >>> from geosite.handover.wording.measures import Measures
     >>> signed(Estimate.normal(0.0432, 0.005, 2.0), Measures("m"))
     '+0.043'
     """

@@ -16,8 +16,8 @@ from geosite.drawing.labels import Board, Line, around
 from geosite.drawing.sheet import Arc, Outline, Rectangle, Shape, Text
 from geosite.handover.model import Package
 from geosite.handover.palette import WATER
-from geosite.handover.plan.measures import Measures
-from geosite.handover.plan.reference import plural
+from geosite.handover.wording.measures import Measures
+from geosite.handover.wording.reference import plural
 
 __all__ = ["adjusted_blocks", "ellipse"]
 

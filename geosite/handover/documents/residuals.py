@@ -19,7 +19,7 @@ from geosite.drawing.ink import FAINT, TEXT, Stroke
 from geosite.drawing.sheet import Outline, Rectangle, Shape, Text, rectangle
 from geosite.handover.model import Package
 from geosite.handover.palette import ALERT, EARTH, WATER
-from geosite.handover.plan.measures import Measures
+from geosite.handover.wording.measures import Measures
 
 __all__ = ["residual_blocks"]
 

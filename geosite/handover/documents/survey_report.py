@@ -25,8 +25,8 @@ from geosite.handover.documents.findings import paper_for
 from geosite.handover.documents.residuals import residual_blocks
 from geosite.handover.documents.statements import asprs_statement, nssda_statement
 from geosite.handover.model import CAUTION, Package
-from geosite.handover.plan.measures import Measures
-from geosite.handover.plan.reference import crs_words, height_words, plural
+from geosite.handover.wording.measures import Measures
+from geosite.handover.wording.reference import crs_words, height_words, plural
 from geosite.network.report_model import BaselineCheck, ClosureReport, NetworkReport
 from geosite.network.report_trust import (
     CheckedAccuracy,

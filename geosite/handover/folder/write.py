@@ -22,7 +22,7 @@ from geosite.handover.formats.prj import prj_wkt
 from geosite.handover.formats.sld import MAP_SERVER, map_server_styles, styles
 from geosite.handover.formats.tables import write_csv, write_points
 from geosite.handover.model import Package
-from geosite.handover.report_json.serialise import write_report
+from geosite.handover.report_model.serialise import write_report
 
 __all__ = ["write_into", "write_package"]
 

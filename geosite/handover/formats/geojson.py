@@ -19,7 +19,7 @@ from shapely.affinity import translate
 
 from geosite.handover.formats.wgs84 import Wgs84, to_wgs84
 from geosite.handover.model import Layer, Package
-from geosite.handover.report_json.serialise import plain
+from geosite.handover.report_model.serialise import plain
 
 __all__ = ["write_geojson"]
 

@@ -17,7 +17,7 @@ from geosite.drawing.labels import Board, Line
 from geosite.drawing.sheet import Group, Outline, Shape, Text
 from geosite.handover.model import Layer, Package
 from geosite.handover.plan.layout import Layout, View
-from geosite.handover.plan.measures import Measures, layer_of
+from geosite.handover.wording.measures import Measures, layer_of
 
 __all__ = [
     "LETTERING",

@@ -16,7 +16,7 @@ from geosite.handover.model import Layer, Package, Raster
 from geosite.handover.plan.bands import Band, band_rows, bands, fill
 from geosite.handover.plan.canvas import Canvas
 from geosite.handover.plan.column import Block, Column, more, stroke_sign
-from geosite.handover.plan.measures import Measures, layer_of, told
+from geosite.handover.wording.measures import Measures, layer_of, told
 
 __all__ = ["DESIGN_SHEET", "design_block", "designed_only", "draw_design"]
 

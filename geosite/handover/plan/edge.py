@@ -11,8 +11,8 @@ from geosite.handover.model import Package
 from geosite.handover.plan.canvas import grid_step
 from geosite.handover.plan.column import Items
 from geosite.handover.plan.layout import Layout, scale_name
-from geosite.handover.plan.measures import Measures
-from geosite.handover.plan.reference import crs_words, height_words
+from geosite.handover.wording.measures import Measures
+from geosite.handover.wording.reference import crs_words, height_words
 
 __all__ = [
     "frame_group",

@@ -14,8 +14,6 @@ from geosite.handover.model import Layer, Package
 from geosite.handover.palette import ALERT, BUILDING, POND, STROKES, WATER
 from geosite.handover.plan.column import Block, Column, Items, more, stroke_sign
 from geosite.handover.plan.layout import Layout
-from geosite.handover.plan.measures import Measures, layer_of
-from geosite.handover.plan.reference import plural
 from geosite.handover.plan.symbols import (
     arrow_symbol,
     baseline_symbol,
@@ -33,6 +31,8 @@ from geosite.handover.styles.signs import (
     WORDS,
     steadiness,
 )
+from geosite.handover.wording.measures import Measures, layer_of
+from geosite.handover.wording.reference import plural
 
 __all__ = [
     "contour_interval",

@@ -20,7 +20,6 @@ from geosite.handover.plan.linework import (
     draw_sections,
     draw_water,
 )
-from geosite.handover.plan.measures import Measures
 from geosite.handover.plan.names import (
     name_areas,
     name_arrows,
@@ -34,6 +33,7 @@ from geosite.handover.plan.names import (
     name_ponds,
     name_sections,
 )
+from geosite.handover.wording.measures import Measures
 
 __all__ = ["draw_map"]
 

@@ -21,9 +21,9 @@ from geosite.handover.plan.canvas import (
     thin,
 )
 from geosite.handover.plan.linework import near_parcels
-from geosite.handover.plan.measures import section_letter
 from geosite.handover.plan.symbols import Mark, significant
 from geosite.handover.styles.layers import contour_digits
+from geosite.handover.wording.measures import section_letter
 
 __all__ = [
     "name_areas",

@@ -24,8 +24,8 @@ from geosite.fieldbook.sitefile import Handover
 from geosite.handover.model import Package
 from geosite.handover.palette import ALERT, EARTH, WATER
 from geosite.handover.plan.layout import scale_name, usual_scales
-from geosite.handover.plan.measures import Measures, section_letter
-from geosite.handover.plan.reference import height_words
+from geosite.handover.wording.measures import Measures, section_letter
+from geosite.handover.wording.reference import height_words
 
 __all__ = [
     "Heights",

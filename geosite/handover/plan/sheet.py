@@ -27,12 +27,12 @@ from geosite.handover.plan.design import designed_only
 from geosite.handover.plan.edge import frame_group, header_group
 from geosite.handover.plan.layout import Layout, View, choose_layout, scale_name
 from geosite.handover.plan.map import draw_map
-from geosite.handover.plan.measures import Measures, layer_of
 from geosite.handover.plan.profile import draw_sections
 from geosite.handover.plan.tiles import Tile, key_map, match_lines, tiles
 from geosite.handover.plan.words import words_fit, words_group
 from geosite.handover.specks import without_specks
 from geosite.handover.styles.signs import code_tints
+from geosite.handover.wording.measures import Measures, layer_of
 
 __all__ = ["PNG_DPI", "draw_plan", "layout_of", "place_of", "tiles_of", "write_plan"]
 

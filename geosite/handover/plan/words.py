@@ -20,16 +20,16 @@ from geosite.handover.plan.legend import (
     surfaces_block,
     water_block,
 )
-from geosite.handover.plan.measures import Measures, layer_of
-from geosite.handover.plan.reference import (
+from geosite.handover.styles.signs import (
+    code_pen,
+)
+from geosite.handover.wording.measures import Measures, layer_of
+from geosite.handover.wording.reference import (
     accuracy_words,
     convergence_words,
     crs_words,
     height_words,
     plural,
-)
-from geosite.handover.styles.signs import (
-    code_pen,
 )
 
 __all__ = [

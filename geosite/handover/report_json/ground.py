@@ -11,8 +11,8 @@ from geosite.analysis.falls import FallVerdict
 from geosite.base.arrays import Floats
 from geosite.base.estimate import Estimate
 from geosite.base.map_frame import Frame
-from geosite.handover.report_json import ground_model
-from geosite.handover.report_json.ground_model import Spread
+from geosite.handover.report_model import ground as ground_model
+from geosite.handover.report_model.ground import Spread
 from geosite.terrain.site import SLOPE_BREAKS_PERCENT, Terrain
 from geosite.terrain.site_water import Water
 from geosite.terrain.surface.roughness import Roughness

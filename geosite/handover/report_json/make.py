@@ -33,8 +33,9 @@ from geosite.handover.layers import (
 )
 from geosite.handover.layers.distances import distance_columns
 from geosite.handover.model import CAUTION
-from geosite.handover.report_json import answers_model, model
 from geosite.handover.report_json.ground import ground_report
+from geosite.handover.report_model import answers as answers_model
+from geosite.handover.report_model import site as model
 from geosite.linework.model import Drawing, Feature, Measure
 from geosite.network.accuracy.on_map import half_widths, stated_sigmas
 from geosite.network.model import Network

@@ -9,7 +9,7 @@ from typing import Any
 
 from geosite.base.columns import Field
 from geosite.handover.layers.distances import distance_columns
-from geosite.handover.report_json.model import SiteReport, SurveyReport
+from geosite.handover.report_model.site import SiteReport, SurveyReport
 
 __all__ = ["report_schema", "schema_of"]
 

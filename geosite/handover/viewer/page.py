@@ -39,10 +39,10 @@ from geosite.handover.palette import (
     RAMPS,
     WATER,
 )
-from geosite.handover.plan.measures import Measures
-from geosite.handover.plan.reference import accuracy_words, crs_words, height_words
 from geosite.handover.plan.symbols import rounded
 from geosite.handover.styles.signs import FADED, STEADY, TURNING, code_tints
+from geosite.handover.wording.measures import Measures
+from geosite.handover.wording.reference import accuracy_words, crs_words, height_words
 
 __all__ = ["viewer_script", "write_viewer"]
 

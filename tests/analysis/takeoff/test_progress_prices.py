@@ -6,8 +6,9 @@ import pytest
 from linework_cases import rows, survey
 
 from geosite.analysis.takeoff.prices import valuation
-from geosite.analysis.takeoff.progress_prices import Taken, period_findings, period_valuation
+from geosite.analysis.takeoff.progress_prices import Taken, period_valuation
 from geosite.analysis.takeoff.quantities import take_off
+from geosite.analysis.wording import period_findings
 from geosite.base.errors import InputError
 from geosite.base.estimate import Estimate
 from geosite.fieldbook.sitefile import Code, Price, Prices

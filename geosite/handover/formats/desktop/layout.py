@@ -19,8 +19,8 @@ from geosite.handover.formats.desktop.symbols import line_symbol, symbol
 from geosite.handover.formats.markup import node
 from geosite.handover.model import CAUTION, Package
 from geosite.handover.plan.layout import Layout, scale_name
-from geosite.handover.plan.reference import crs_words, height_words
 from geosite.handover.styles.model import Tint
+from geosite.handover.wording.reference import crs_words, height_words
 
 __all__ = ["layout_element"]
 

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from geosite.base.errors import Finding
-from geosite.handover.report_json.answers_model import Earthwork, Grade, Parcels, Prices, Section
-from geosite.handover.report_json.ground_model import Ground
+from geosite.handover.report_model.answers import Earthwork, Grade, Parcels, Prices, Section
+from geosite.handover.report_model.ground import Ground
 from geosite.network.report_model import NetworkReport
 
 __all__ = ["Area", "Line", "Measured", "Points", "SiteReport", "SurveyReport", "Title"]

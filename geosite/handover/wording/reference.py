@@ -11,7 +11,7 @@ from geosite.base.map_frame import Frame
 from geosite.base.statistics import NORMAL_95
 from geosite.drawing.font import printable
 from geosite.handover.model import Package
-from geosite.handover.plan.measures import Measures, layer_of
+from geosite.handover.wording.measures import Measures, layer_of
 
 __all__ = [
     "accuracy_words",

@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from geosite.handover.report_json.model import SurveyReport
+from geosite.handover.report_model.site import SurveyReport
 
 __all__ = ["as_json", "plain", "write_report"]
 

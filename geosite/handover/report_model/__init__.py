@@ -1,0 +1,1 @@
+"""The types of ``report.json``, and how they are written."""
