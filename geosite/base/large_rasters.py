@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["Room", "Rows", "strips"]
+__all__ = ["Rows", "ScratchFolder", "strips"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +48,7 @@ class Rows:
 
 
 @dataclass(slots=True)
-class Room:
+class ScratchFolder:
     """A folder for rasters that are needed while something larger than memory is worked out.
 
     Parameters

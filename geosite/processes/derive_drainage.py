@@ -275,7 +275,7 @@ def _in_strips(
             if codes != "azimuth":
                 turn = direction_codes(turn.astype(np.float64), codes)
             outside = np.isnan(part.ponding_depth)
-            cells = np.where(outside, np.nan, part.passing_cells)
+            cells = np.where(outside, np.nan, part.contributing_cells)
             direction.add(part.top, turn)
             depth.add(part.top, part.ponding_depth * frame.height_unit_m)
             area.add(part.top, cells * np.float64(grid.cell_size**2) * frame.unit_m**2)

@@ -19,7 +19,7 @@ from geosite.base.memory import available_bytes
 
 if TYPE_CHECKING:
     from geosite.base.grid import Grid
-    from geosite.base.large_rasters import Room
+    from geosite.base.large_rasters import ScratchFolder
     from geosite.processes.model import Context
 
 __all__ = ["MOST_BYTES", "Cost", "cost_in_strips", "fits_at_once", "room_for"]
@@ -104,7 +104,7 @@ def cost_in_strips(
 
 
 @contextmanager
-def room_for(cost: Cost, context: Context) -> Iterator[Room]:
+def room_for(cost: Cost, context: Context) -> Iterator[ScratchFolder]:
     """Say what the work takes, and yield room for it on the disk of the output.
 
     Raises
@@ -112,7 +112,7 @@ def room_for(cost: Cost, context: Context) -> Iterator[Room]:
     OutputRefused
         The disk has not enough room.
     """
-    from geosite.base.large_rasters import Room
+    from geosite.base.large_rasters import ScratchFolder
 
     free = shutil.disk_usage(context.out).free
     if cost.disk > free:
@@ -128,4 +128,4 @@ def room_for(cost: Cost, context: Context) -> Iterator[Room]:
         )
     context.progress(0.02, str(cost))
     with tempfile.TemporaryDirectory(prefix=".geosite-rows-", dir=context.out) as folder:
-        yield Room(Path(folder))
+        yield ScratchFolder(Path(folder))

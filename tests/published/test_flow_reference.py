@@ -6,7 +6,12 @@ import numpy as np
 import pytest
 
 from geosite.terrain.water.drainage import drain
-from geosite.terrain.water.facets import facet, share, share_out, steepest_facets
+from geosite.terrain.water.facets import (
+    accumulate_proportions,
+    facet_slope,
+    flow_proportions,
+    steepest_facets,
+)
 
 
 # Tarboton (1997), equations 1 to 5; hand values quoted from the tests of a BSD-licensed
@@ -22,7 +27,7 @@ from geosite.terrain.water.facets import facet, share, share_out, steepest_facet
     ],
 )
 def test_published_facets(given: tuple[float, ...], turn: float, fall: float) -> None:
-    got_turn, got_fall = facet(*given)
+    got_turn, got_fall = facet_slope(*given)
     assert got_turn == pytest.approx(turn, abs=1e-14)
     assert got_fall == pytest.approx(fall, abs=1e-14)
 
@@ -93,7 +98,7 @@ def test_shares_add_up_as_the_recursive_definition_says() -> None:
     r, c = np.mgrid[:17, :21]
     z = 0.9 * r + 0.4 * c + np.random.default_rng(2).normal(size=(17, 21))
     eight = drain(z, 1.0)
-    shares = share(z, eight.filled, eight.direction)
-    expected = upslope_by_recursion(shares.first, shares.second, shares.part)
-    np.testing.assert_allclose(share_out(shares), expected, rtol=1e-12)
-    assert (shares.part > 0).sum() > 60
+    shares = flow_proportions(z, eight.filled, eight.direction)
+    expected = upslope_by_recursion(shares.first, shares.second, shares.to_second)
+    np.testing.assert_allclose(accumulate_proportions(shares), expected, rtol=1e-12)
+    assert (shares.to_second > 0).sum() > 60

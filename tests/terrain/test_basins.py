@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from geosite.terrain.water import basins
-from geosite.terrain.water.basins import regions
-from geosite.terrain.water.trees import ascending_order, hang_tree, join_parts
+from geosite.terrain.water.basins import connected_regions
+from geosite.terrain.water.trees import ascending_order, minimum_spanning_forest, root_tree
 
 
 @pytest.mark.parametrize("kind", [np.float32, np.float64])
@@ -65,7 +65,7 @@ def test_regions_are_what_a_flood_from_each_cell_reaches(
                     todo.append(there)
             if ends is not None:
                 todo += [int(b) for a, b in [*ends.T, *ends[::-1].T] if a == n]
-    part, parts = regions(
+    part, parts = connected_regions(
         cells,
         (int(rows), int(cols)),
         walls=walls.ravel() if shut else None,
@@ -93,7 +93,7 @@ def test_the_links_chosen_are_those_of_kruskal(seed: int) -> None:
             expected.append(link)
             old, new = root[a], root[b]
             root = [new if part == old else part for part in root]
-    chosen, part, parts = join_parts(near, far, count)
+    chosen, part, parts = minimum_spanning_forest(near, far, count)
     assert chosen.tolist() == expected
     assert parts == len(set(root))
     assert len(set(zip(part.tolist(), root, strict=True))) == parts
@@ -111,7 +111,7 @@ def test_a_tree_hangs_from_its_root(seed: int) -> None:
     order = rng.permutation(root)
     near, far = name[node][order], name[above][order]
     swap = rng.random(root) < 0.5
-    link, up = hang_tree(
+    link, up = root_tree(
         np.where(swap, far, near).astype(np.int32), np.where(swap, near, far).astype(np.int32), root
     )
     assert up[name[node]].tolist() == name[above].tolist()

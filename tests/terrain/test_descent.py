@@ -1,4 +1,4 @@
-"""The raw ground one cell at a time: the rules of `descend` in plain Python, on small rasters."""
+"""The raw ground one cell at a time: the rules of `find_flow_directions` in plain Python."""
 
 from __future__ import annotations
 
@@ -7,18 +7,18 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from geosite.terrain.water import steepest
+from geosite.terrain.water import flow_directions
 from geosite.terrain.water.descent import (
+    CONNECTED,
     INLET,
-    LEAVES,
+    NO_FLOW,
     NODATA,
-    POOL,
+    OUTFLOW,
     STRAIGHT_OUT,
-    TOUCHING,
-    Grid,
-    heights_around,
+    FlowGrid,
+    neighbour_elevations,
 )
-from geosite.terrain.water.steepest import descend
+from geosite.terrain.water.flow_directions import find_flow_directions
 
 STEPS = [(-1, 0), (-1, 1), (0, 1), (1, 1), (1, 0), (1, -1), (0, -1), (-1, -1)]
 NEAR = [1.0, 2.0**0.5] * 4
@@ -81,15 +81,15 @@ class Ground:
         if max(falls) > 0:
             return falls.index(max(falls))
         out = self.straight_out(r, c)
-        return LEAVES + out[0] if out else POOL
+        return OUTFLOW + out[0] if out else NO_FLOW
 
     def leaves_at_once(self, r: int, c: int) -> int | None:
         """The way across the edge of water that would run along the edge until it leaves."""
         way = self.way(r, c)
-        if not self.outside(r, c) or way >= LEAVES:
+        if not self.outside(r, c) or way >= OUTFLOW:
             return None
         i, j = r, c
-        while (k := self.way(i, j)) < LEAVES:
+        while (k := self.way(i, j)) < OUTFLOW:
             i, j = i + STEPS[k][0], j + STEPS[k][1]
             if not self.outside(i, j):
                 return None  # it comes inside again
@@ -174,7 +174,7 @@ def _pairs(shape: tuple[int, ...]) -> list[tuple[tuple[int, int], int]]:
 @pytest.mark.parametrize("part", range(8))
 def test_every_cell_goes_where_the_rules_say(part: int, monkeypatch: pytest.MonkeyPatch) -> None:
     if part % 4:  # in bands of a few rows
-        monkeypatch.setattr(steepest, "_BAND", 24)
+        monkeypatch.setattr(flow_directions, "_BAND", 24)
     let_out = 0
     for ground in cases(8 * part, 8 * part + 8):
         z, cols = ground.z, ground.z.shape[1]
@@ -182,21 +182,21 @@ def test_every_cell_goes_where_the_rules_say(part: int, monkeypatch: pytest.Monk
         inlets, barriers, walls = (
             each if each.any() else None for each in (ground.inlets, ground.barriers, ground.walls)
         )
-        relief = descend(z, inlets, barriers, walls)
+        relief = find_flow_directions(z, inlets, barriers, walls)
         cells = [(int(r), int(c)) for r, c in np.argwhere(np.isfinite(z))]
         at_once = {at: k for at in cells if (k := ground.leaves_at_once(*at)) is not None}
         let_out += len(at_once)
 
         expected = np.full(z.shape, NODATA)
         for at in cells:
-            expected[at] = LEAVES + at_once[at] if at in at_once else ground.way(*at)
+            expected[at] = OUTFLOW + at_once[at] if at in at_once else ground.way(*at)
         assert relief.direction.tolist() == expected.tolist()
 
         edge = [at for at in cells if ground.outside(*at)]
         assert relief.edge.tolist() == [r * cols + c for r, c in edge]
         out = [at_once.get(at, ground.straight_out(*at)[0]) for at in edge]
-        assert relief.outward.tolist() == [LEAVES + k for k in out]
-        level = np.flatnonzero(expected == POOL)
+        assert relief.outward.tolist() == [OUTFLOW + k for k in out]
+        level = np.flatnonzero(expected == NO_FLOW)
         assert relief.level.tolist() == level.tolist()
         known = np.isfinite(z)
         assert relief.inlets.tolist() == np.flatnonzero(ground.inlets & known).tolist()
@@ -223,11 +223,11 @@ def test_every_cell_goes_where_the_rules_say(part: int, monkeypatch: pytest.Monk
             )
         }
         assert sorted(relief.saddles.tolist()) == sorted(saddles)
-        for cell, ways, is_loose in zip(
-            relief.saddles.tolist(), relief.lower.tolist(), relief.is_loose.tolist(), strict=True
+        for cell, ways, near_wall in zip(
+            relief.saddles.tolist(), relief.lower.tolist(), relief.near_wall.tolist(), strict=True
         ):
             assert {k for k in range(8) if ways >> k & 1} == lower[cell]
-            assert is_loose == (cell in loose)
+            assert near_wall == (cell in loose)
     assert let_out > 3
 
 
@@ -235,7 +235,7 @@ def test_heights_around_are_those_of_open_ways() -> None:
     for ground in cases(0, 32):
         z, cols = ground.z, ground.z.shape[1]
         cells = np.arange(z.size)
-        got = heights_around(z, cells, np.arange(8)[:, None], ground.walls)
+        got = neighbour_elevations(z, cells, np.arange(8)[:, None], ground.walls)
         each = [
             [ground.height(int(cell) // cols, int(cell) % cols, k) for cell in cells]
             for k in range(8)
@@ -243,15 +243,15 @@ def test_heights_around_are_those_of_open_ways() -> None:
         expected = np.array(each, dtype=np.float64)
         assert np.array_equal(got, expected, equal_nan=True)
     one = np.array([[5.0]])
-    assert np.isnan(heights_around(one, np.array([0]), np.arange(8)[:, None], None)).all()
+    assert np.isnan(neighbour_elevations(one, np.array([0]), np.arange(8)[:, None], None)).all()
 
 
 def test_neighbours_beyond_the_raster_or_a_wall_are_shut() -> None:
     for ground in cases(0, 16):
         (rows, cols), walls = ground.z.shape, ground.walls
         cells = np.arange(rows * cols)
-        grid = Grid(ground.z.ravel(), walls.ravel(), rows, cols, walls.ravel())
-        there, is_open = grid.around(cells)
+        grid = FlowGrid(ground.z.ravel(), walls.ravel(), rows, cols, walls.ravel())
+        there, is_open = grid.neighbours(cells)
         assert is_open is not None
         for k, cell in np.ndindex(8, cells.size):
             r, c = divmod(cell, cols)
@@ -260,7 +260,7 @@ def test_neighbours_beyond_the_raster_or_a_wall_are_shut() -> None:
             assert is_open[k, cell] == way
             assert there[k, cell] == (i * cols + j if way else cell)
         inner = cells.reshape(rows, cols)[1:-1, 1:-1].ravel()
-        free, shut = replace(grid, walls=None).around(inner)
+        free, shut = replace(grid, walls=None).neighbours(inner)
         assert shut is None
         expected = [[cell + down * cols + over for cell in inner] for down, over in STEPS]
         assert free.tolist() == expected
@@ -271,7 +271,7 @@ def test_sets_of_neighbours() -> None:
         chosen = [k for k in range(8) if ways >> k & 1]
         assert [k for k in range(8) if STRAIGHT_OUT[ways] >> k & 1] == straight(chosen)
         for k in range(8):
-            group = {o for o in range(8) if TOUCHING[ways, k] >> o & 1}
+            group = {o for o in range(8) if CONNECTED[ways, k] >> o & 1}
             assert (k in group) == (k in chosen)
             assert hang_together(group)
             # no other of the set touches the group

@@ -7,8 +7,15 @@ import heapq
 import numpy as np
 import pytest
 
-from geosite.terrain.water import basins, drainage, steepest
-from geosite.terrain.water.drainage import HOLLOW, INLET, LEAVES, NODATA, Drainage, drain
+from geosite.terrain.water import basins, drainage, flow_directions
+from geosite.terrain.water.drainage import (
+    CLOSED_DEPRESSION,
+    INLET,
+    NODATA,
+    OUTFLOW,
+    Drainage,
+    drain,
+)
 
 STEPS = [(-1, 0), (-1, 1), (0, 1), (1, 1), (1, 0), (1, -1), (0, -1), (-1, -1)]
 
@@ -62,14 +69,14 @@ def assert_sound(z: np.ndarray, got: Drainage, barriers: np.ndarray | None = Non
     step = np.array([*STEPS, *[(0, 0)] * 10])[got.direction.ravel()[cell]]
     assert np.array_equal(np.stack([to_row - row, to_col - col], axis=1), step)
     azimuth = got.azimuth_deg.ravel()[cell]
-    moves = got.direction.ravel()[cell] < LEAVES
+    moves = got.direction.ravel()[cell] < OUTFLOW
     assert np.array_equal(azimuth[moves], got.direction.ravel()[cell][moves] * 45.0)
     end = cell
     for _ in range(flat.size.bit_length() + 1):
         end = flat[end]
         flat = np.where(flat >= 0, flat[flat], -1)
     ends = got.direction.ravel()[end]
-    assert ((ends >= LEAVES) & (ends <= HOLLOW)).all()
+    assert ((ends >= OUTFLOW) & (ends <= CLOSED_DEPRESSION)).all()
     assert np.array_equal(got.catchment.ravel()[cell], end)
     final = got.outlets | got.sinks
     assert got.contributing_cells[final].sum() == known.sum()
@@ -220,7 +227,7 @@ def test_bands_and_chunks_make_no_difference(monkeypatch: pytest.MonkeyPatch) ->
     z = np.random.default_rng(5).normal(size=(40, 31)).astype(np.float32)
     z[10:14, 7:9] = np.nan
     whole = drain(z, 1.0)
-    monkeypatch.setattr(steepest, "_BAND", 70)
+    monkeypatch.setattr(flow_directions, "_BAND", 70)
     monkeypatch.setattr(basins, "_CHUNK", 13)
     monkeypatch.setattr(drainage, "_CHUNK", 13)
     parts = drain(z, 1.0)
@@ -246,7 +253,7 @@ def test_a_plane_drains_over_its_whole_lower_side(azimuth: float, dtype: type) -
     lower = [np.s_[0, :], np.s_[:, -1], np.s_[-1, :], np.s_[:, 0]][side]
     assert got.outlets[lower].all()
     # all of it leaves straight across, a corner aside
-    assert (got.direction[lower][1:-1] - LEAVES == 2 * side).all()
+    assert (got.direction[lower][1:-1] - OUTFLOW == 2 * side).all()
     # and each cell takes the way that d8 gives it in the middle of the plane
     assert (got.azimuth_deg[1:-1, 1:-1] == 90.0 * side).all()
     assert got.contributing_cells[lower][5:-5].max() <= max(z.shape)

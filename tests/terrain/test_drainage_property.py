@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from geosite.terrain.slope import slope
-from geosite.terrain.water.drainage import LEAVES, drain
+from geosite.terrain.water.drainage import OUTFLOW, drain
 
 
 @st.composite
@@ -58,7 +58,7 @@ def test_directions_turn_with_the_surface(z: np.ndarray, turns: int) -> None:
     plain, turned = drain(z, 1.0), drain(np.rot90(z, turns), 1.0)
     assert np.array_equal(turned.contributing_cells, np.rot90(plain.contributing_cells, turns))
     # np.rot90 turns against the clock, and azimuths run with it
-    moves = np.rot90(plain.direction < LEAVES, turns)
+    moves = np.rot90(plain.direction < OUTFLOW, turns)
     expected = (np.rot90(plain.azimuth_deg, turns) - 90.0 * turns) % 360.0
     assert np.array_equal(turned.azimuth_deg[moves], expected[moves])
 

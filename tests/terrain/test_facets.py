@@ -6,9 +6,14 @@ import numpy as np
 import pytest
 
 from geosite.terrain.water import facets
-from geosite.terrain.water.descent import LEAVES, NODATA
+from geosite.terrain.water.descent import NODATA, OUTFLOW
 from geosite.terrain.water.drainage import drain
-from geosite.terrain.water.facets import facet, share, share_out, steepest_facets
+from geosite.terrain.water.facets import (
+    accumulate_proportions,
+    facet_slope,
+    flow_proportions,
+    steepest_facets,
+)
 
 STEPS = [(-1, 0), (-1, 1), (0, 1), (1, 1), (1, 0), (1, -1), (0, -1), (-1, -1)]
 
@@ -55,7 +60,7 @@ def steepest(z: np.ndarray, walls: np.ndarray | None, r: int, c: int) -> tuple[i
         elif np.isinf(e2):
             turn, fall = 0.0, e0 - e1
         else:
-            turn, fall = (float(value) for value in facet(e0, e1, e2, 1.0, 1.0))
+            turn, fall = (float(value) for value in facet_slope(e0, e1, e2, 1.0, 1.0))
         if fall > best + 1e-12:
             best, chosen, angle = fall, k, turn
     return chosen, best, angle
@@ -68,7 +73,7 @@ def test_shares_are_those_of_the_steepest_facet(seed: int, monkeypatch: pytest.M
     number, fall = steepest_facets(z, walls)
     drained = drain(z, 1.0, walls=walls)
     water = drained.filled
-    got = share(z, water, drained.direction, walls)
+    got = flow_proportions(z, water, drained.direction, walls)
     for r, c in np.ndindex(*z.shape):
         if np.isnan(z[r, c]):
             assert (number[r, c], fall[r, c], got.first[r, c]) == (255, 0.0, NODATA)
@@ -77,7 +82,7 @@ def test_shares_are_those_of_the_steepest_facet(seed: int, monkeypatch: pytest.M
         assert number[r, c] == k
         assert fall[r, c] == pytest.approx(steep, abs=1e-12)
         expected = (int(drained.direction[r, c]), 0.0, np.nan)
-        if k < 8 and drained.direction[r, c] < LEAVES and water[r, c] == z[r, c]:
+        if k < 8 and drained.direction[r, c] < OUTFLOW and water[r, c] == z[r, c]:
             direct, diagonal = (k, k + 1) if k % 2 == 0 else ((k + 1) % 8, k)
             part = angle / (np.pi / 4)
             takers = [w for w, s in ((direct, 1.0 - part), (diagonal, part)) if s > 0.0]
@@ -89,7 +94,7 @@ def test_shares_are_those_of_the_steepest_facet(seed: int, monkeypatch: pytest.M
                 if len(takers) == 2:
                     assert got.second[r, c] == diagonal
         assert got.first[r, c] == expected[0]
-        assert got.part[r, c] == pytest.approx(expected[1], abs=1e-12)
+        assert got.to_second[r, c] == pytest.approx(expected[1], abs=1e-12)
         assert got.azimuth_deg[r, c] == pytest.approx(expected[2], abs=1e-9, nan_ok=True)
 
 
@@ -97,14 +102,14 @@ def test_shares_are_those_of_the_steepest_facet(seed: int, monkeypatch: pytest.M
 def test_each_cell_hands_on_what_it_gets(seed: int) -> None:
     z, walls = ground(seed)
     drained = drain(z, 1.0, walls=walls)
-    shares = share(z, drained.filled, drained.direction, walls)
-    passing = share_out(shares)
+    shares = flow_proportions(z, drained.filled, drained.direction, walls)
+    passing = accumulate_proportions(shares)
     expected = np.isfinite(z).astype(float)
     for r, c in np.ndindex(*z.shape):
         for way, part in (
-            (shares.first[r, c], 1.0 - shares.part[r, c]),
-            (shares.second[r, c], shares.part[r, c]),
+            (shares.first[r, c], 1.0 - shares.to_second[r, c]),
+            (shares.second[r, c], shares.to_second[r, c]),
         ):
-            if way < LEAVES and part > 0.0:
+            if way < OUTFLOW and part > 0.0:
                 expected[r + STEPS[way][0], c + STEPS[way][1]] += part * passing[r, c]
     np.testing.assert_allclose(passing, expected, rtol=1e-12)

@@ -9,9 +9,9 @@ import shapely
 from geosite.base.grid import Grid
 from geosite.terrain.slope import slope
 from geosite.terrain.water.barriers import cells_in, cells_of_points, outlines, walls_along
-from geosite.terrain.water.descent import LEAVES
+from geosite.terrain.water.descent import OUTFLOW
 from geosite.terrain.water.drainage import drain
-from geosite.terrain.water.flow import arrows, catchments, down_the_edge, flow_path, flow_paths
+from geosite.terrain.water.flow import arrows, catchments, edge_paths, flow_path, flow_paths
 
 
 def roof(rows: int, cols: int) -> np.ndarray:
@@ -82,14 +82,14 @@ def test_stretches_of_the_edge_between_which_it_only_falls(seed: int) -> None:
             continue
         # on down as long as it stays at the edge
         while not known[at[0] : at[0] + 3, at[1] : at[1] + 3].all():
-            if drainage.direction[at] >= LEAVES:
+            if drainage.direction[at] >= OUTFLOW:
                 break
             down, over = STEPS[drainage.direction[at]]
             at = at[0] + down, at[1] + over
         if drainage.outlets[at]:
             expected.add((start[0] * cols + start[1], at[0] * cols + at[1]))
     outlets = np.flatnonzero(drainage.outlets)
-    one, other = down_the_edge(drainage, outlets)
+    one, other = edge_paths(drainage, outlets)
     got = zip(outlets[one].tolist(), outlets[other].tolist(), strict=True)
     assert sorted(got) == sorted(expected)
 

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from geosite.base.large_rasters import Room
+from geosite.base.large_rasters import ScratchFolder
 from geosite.terrain.water.drainage import drain
 from geosite.terrain.water.strips.drain import drain_strips
 
@@ -66,7 +66,7 @@ def compare(
     **more: Any,
 ) -> None:
     whole = drain(z, 2.0, method=method, **more)
-    room = Room(folder)
+    room = ScratchFolder(folder)
     elevation = room.rows(z.shape, z.dtype)
     elevation.mapped(0, len(z))[...] = z
     parts = drain_strips(elevation, room, height, method=method, **more)
@@ -74,7 +74,7 @@ def compare(
     rows = list(parts)
     depth = np.concatenate([part.ponding_depth for part in rows])
     np.testing.assert_array_equal(depth, whole.ponding_depth)
-    passing = np.concatenate([part.passing_cells for part in rows])
+    passing = np.concatenate([part.contributing_cells for part in rows])
     if method == "d8":
         np.testing.assert_array_equal(passing, whole.contributing_cells)
     else:

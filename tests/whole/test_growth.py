@@ -21,7 +21,7 @@ from closed_runs import closed_runs
 from geosite import build
 from geosite.base.errors import OutputRefused
 from geosite.base.grid import Grid
-from geosite.base.large_rasters import Room
+from geosite.base.large_rasters import ScratchFolder
 from geosite.network.accuracy import error_shares
 from geosite.terrain.surface.idw import interpolate_inverse_distance
 from geosite.terrain.water import trees
@@ -145,19 +145,19 @@ def test_strips_are_solved_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch)
         return before(*arguments)
 
     def joined(near: np.ndarray, far: np.ndarray, count: int) -> object:
-        found = trees.join_parts(near, far, count)
+        found = trees.minimum_spanning_forest(near, far, count)
         links.append((len(found[0]), count))
         return found
 
-    before = graph.find_exits
-    monkeypatch.setattr(graph, "find_exits", solved)
-    monkeypatch.setattr(graph, "join_parts", joined)
+    before = graph.find_spills
+    monkeypatch.setattr(graph, "find_spills", solved)
+    monkeypatch.setattr(graph, "minimum_spanning_forest", joined)
     z = rough(120)
     for height in (10, 60):
         solves.clear()
         folder = tmp_path / str(height)
         folder.mkdir()
-        room = Room(folder)
+        room = ScratchFolder(folder)
         elevation = room.rows(z.shape, z.dtype)
         elevation.mapped(0, len(z))[...] = z
         strips.drain_strips(elevation, room, height)

@@ -12,85 +12,85 @@ from dataclasses import dataclass
 import numpy as np
 
 from geosite.terrain.water.descent import (
+    CLOSED_DEPRESSION,
     COL_STEP,
-    HOLLOW,
-    LEAVES,
+    CONNECTED,
+    NO_FLOW,
     NODATA,
-    POOL,
+    OUTFLOW,
     ROW_STEP,
-    TOUCHING,
     Bytes,
-    Grid,
+    FlowGrid,
     Index,
+    LocalFlow,
     Long,
     Mask,
     Raster,
-    Relief,
-    step_table,
+    index_offsets,
 )
-from geosite.terrain.water.trees import ascending_order, hang_tree, join_parts
+from geosite.terrain.water.trees import ascending_order, minimum_spanning_forest, root_tree
 
 __all__ = [
-    "ALONE",
-    "Exits",
+    "UNCONNECTED",
     "Passes",
-    "Pools",
+    "Pits",
+    "Spills",
     "carve",
-    "find_exits",
+    "connected_regions",
     "find_passes",
+    "find_spills",
     "label_basins",
-    "regions",
-    "settle",
-    "ways_over",
+    "resolve_flats",
+    "saddle_passes",
 ]
 
 _CHUNK = 65_536
 """Cells per step of a pass over flat arrays."""
 _FARTHEST_FIRST = np.array([7, 5, 3, 1, 6, 4, 2, 0])
-ALONE = np.zeros((256, 256), dtype=np.uint8)
-"""As `TOUCHING`, where no two neighbours hang together."""
+UNCONNECTED = np.zeros((256, 256), dtype=np.uint8)
+"""As `CONNECTED`, where no two neighbours hang together."""
 for _k in range(8):
-    ALONE[:, _k] = np.arange(256) & 1 << _k
+    UNCONNECTED[:, _k] = np.arange(256) & 1 << _k
 
 
 # ----------------------------------------------------------------------------------- level ground
 
 
 @dataclass(frozen=True, eq=False, slots=True)
-class Pools:
+class Pits:
     """Bottoms of depressions: their cells (flat indices), and the cell that stands for each.
 
     A bottom of one cell stands for itself; of a level bottom the first cell stands for all.
     """
 
     cells: Long
-    stands: Long
+    representative: Long
     has_flats: bool
 
 
-def _level_neighbours(grid: Grid, cells: Long) -> tuple[Long, Mask]:
+def _level_neighbours(grid: FlowGrid, cells: Long) -> tuple[Long, Mask]:
     """Return the neighbours by direction, shape (8, n), and which are as high as the cell."""
-    there, is_open = grid.around(cells)
-    is_level = grid.z.take(there) == grid.z.take(cells)
-    if is_open is not None:
-        is_level &= is_open
-    return there, is_level
+    neighbour, is_reachable = grid.neighbours(cells)
+    is_level = grid.z.take(neighbour) == grid.z.take(cells)
+    if is_reachable is not None:
+        is_level &= is_reachable
+    return neighbour, is_level
 
 
-def _spread(grid: Grid, front: Long) -> None:
+def _flow_towards(grid: FlowGrid, front: Long) -> None:
     """Turn the level cells round `front` towards it, ring by ring."""
     while front.size:
-        there, is_level = _level_neighbours(grid, front)
-        is_level &= grid.direction.take(there) == POOL
-        way, which = np.nonzero(is_level[_FARTHEST_FIRST])
+        neighbour, is_level = _level_neighbours(grid, front)
+        is_level &= grid.direction.take(neighbour) == NO_FLOW
+        direction, number = np.nonzero(is_level[_FARTHEST_FIRST])
         # where several reach a cell the last is kept: the nearest, the first clockwise from north
-        way = _FARTHEST_FIRST[way]
-        cells, turn = there[way, which], ((way + 4) % 8).astype(np.uint8)
-        grid.direction[cells] = turn
-        front = cells[grid.direction[cells] == turn]
+        direction = _FARTHEST_FIRST[direction]
+        cells, back = neighbour[direction, number], ((direction + 4) % 8).astype(np.uint8)
+        grid.direction[cells] = back
+        front = cells[grid.direction[cells] == back]
 
 
-def settle(grid: Grid, level: Long) -> Pools:
+def resolve_flats(grid: FlowGrid, level: Long) -> Pits:
     """Give level ground that borders its own way down a direction; return the bottoms left.
 
     Parameters
@@ -100,29 +100,29 @@ def settle(grid: Grid, level: Long) -> Pools:
     level
         Cells without a lower neighbour.
     """
-    pick = np.full(level.size, POOL, dtype=np.uint8)
+    chosen = np.full(level.size, NO_FLOW, dtype=np.uint8)
     is_flat = False
     for start in range(0, level.size, _CHUNK):
-        some = slice(start, start + _CHUNK)
-        there, is_level = _level_neighbours(grid, level[some])
+        chunk = slice(start, start + _CHUNK)
+        neighbour, is_level = _level_neighbours(grid, level[chunk])
         if is_level.any():
             is_flat = True
-            is_level &= grid.direction.take(there) != POOL
-            way, which = np.nonzero(is_level[_FARTHEST_FIRST])
-            pick[some][which] = _FARTHEST_FIRST[way]
+            is_level &= grid.direction.take(neighbour) != NO_FLOW
+            direction, number = np.nonzero(is_level[_FARTHEST_FIRST])
+            chosen[chunk][number] = _FARTHEST_FIRST[direction]
     if not is_flat:
-        return Pools(level, level, has_flats=False)
-    has_way = pick != POOL
-    grid.direction[level[has_way]] = pick[has_way]
-    _spread(grid, level[has_way])
-    cells = level[grid.direction[level] == POOL]
-    part, count = regions(cells, (grid.rows, grid.cols), walls=grid.walls, z=grid.z)
-    stands = np.empty(count, dtype=np.intp)
-    stands[part[::-1]] = cells[::-1]
-    return Pools(cells, stands[part], has_flats=count < cells.size)
+        return Pits(level, level, has_flats=False)
+    is_drained = chosen != NO_FLOW
+    grid.direction[level[is_drained]] = chosen[is_drained]
+    _flow_towards(grid, level[is_drained])
+    cells = level[grid.direction[level] == NO_FLOW]
+    region, count = connected_regions(cells, (grid.rows, grid.cols), walls=grid.walls, z=grid.z)
+    representative = np.empty(count, dtype=np.intp)
+    representative[region[::-1]] = cells[::-1]
+    return Pits(cells, representative[region], has_flats=count < cells.size)
 
 
-def regions(
+def connected_regions(
     cells: Long,
     shape: tuple[int, int],
     *,
@@ -145,45 +145,45 @@ def regions(
 
     Returns
     -------
-    part : array of int32, shape (n,)
+    region : array of int32, shape (n,)
         Region of each cell, from 0.
     count
         Number of regions.
     """
     rows, cols = shape
-    place = np.full(rows * cols, -1, dtype=np.int32)
-    place[cells] = np.arange(cells.size, dtype=np.int32)
+    position = np.full(rows * cols, -1, dtype=np.int32)
+    position[cells] = np.arange(cells.size, dtype=np.int32)
     near, far = [], []
     if links is not None:
         near.append(links[0].astype(np.int32))
         far.append(links[1].astype(np.int32))
     for start in range(0, cells.size, _CHUNK):
-        some = cells[start : start + _CHUNK]
-        row, col = np.divmod(some, cols)
+        chunk = cells[start : start + _CHUNK]
+        row, col = np.divmod(chunk, cols)
         for k in (2, 3, 4, 5):  # half of the neighbours, each pair once
             to_row, to_col = row + ROW_STEP[k], col + COL_STEP[k]
-            is_open = (to_row < rows) & (to_col >= 0) & (to_col < cols)
+            is_reachable = (to_row < rows) & (to_col >= 0) & (to_col < cols)
             if walls is not None:
-                is_open &= (walls[some] >> k & 1) == 0
-            which = np.flatnonzero(is_open)
-            there = to_row[which] * cols + to_col[which]
-            other = place[there]
-            met = other >= 0
+                is_reachable &= (walls[chunk] >> k & 1) == 0
+            number = np.flatnonzero(is_reachable)
+            neighbour = to_row[number] * cols + to_col[number]
+            other = position[neighbour]
+            is_linked = other >= 0
             if z is not None:
-                met &= z[there] == z[some[which]]
-            near.append((start + which[met]).astype(np.int32))
-            far.append(other[met])
+                is_linked &= z[neighbour] == z[chunk[number]]
+            near.append((start + number[is_linked]).astype(np.int32))
+            far.append(other[is_linked])
     empty = np.empty(0, dtype=np.int32)
-    _, part, count = join_parts(
+    _, region, count = minimum_spanning_forest(
         np.concatenate([empty, *near]), np.concatenate([empty, *far]), cells.size
     )
-    return part, count
+    return region, count
 
 
 # ----------------------------------------------------------------------------------------- basins
 
 
-def label_basins(grid: Grid, pools: Pools) -> tuple[Index, Long]:
+def label_basins(grid: FlowGrid, pools: Pits) -> tuple[Index, Long]:
     """Find the basin of the raw ground that each cell belongs to, by pointer jumping.
 
     Returns
@@ -194,37 +194,37 @@ def label_basins(grid: Grid, pools: Pools) -> tuple[Index, Long]:
         Flat index of each basin's bottom, ascending.
     """
     size = grid.z.size
-    shift = step_table(grid.cols).astype(np.int32)
+    offset = index_offsets(grid.cols).astype(np.int32)
     bottom = np.arange(size, dtype=np.int32)
     for start in range(0, size, _CHUNK):
-        part = slice(start, start + _CHUNK)
-        bottom[part] += shift[grid.direction[part]]
-    bottom[pools.cells] = pools.stands
+        chunk = slice(start, start + _CHUNK)
+        bottom[chunk] += offset[grid.direction[chunk]]
+    bottom[pools.cells] = pools.representative
     index = np.empty(_CHUNK, dtype=np.intp)
-    spare = np.empty(_CHUNK, dtype=np.int32)
+    buffer = np.empty(_CHUNK, dtype=np.int32)
     starts = list(range(0, size, _CHUNK))
     while starts:
         # a part that does not change any more has only bottoms in it
-        left = []
+        unsettled = []
         for start in starts:
             here = bottom[start : start + _CHUNK]
-            at, further = index[: here.size], spare[: here.size]
-            at[...] = here
-            np.take(bottom, at, out=further, mode="clip")
-            if not np.array_equal(further, here):
-                here[...] = further
-                left.append(start)
-        starts = left[::-1]
-    bottoms = np.flatnonzero((grid.direction >= LEAVES) & (grid.direction != NODATA))
+            position, next_bottom = index[: here.size], buffer[: here.size]
+            position[...] = here
+            np.take(bottom, position, out=next_bottom, mode="clip")
+            if not np.array_equal(next_bottom, here):
+                here[...] = next_bottom
+                unsettled.append(start)
+        starts = unsettled[::-1]
+    bottoms = np.flatnonzero((grid.direction >= OUTFLOW) & (grid.direction != NODATA))
     if pools.has_flats:
         bottoms = bottoms[bottom[bottoms] == bottoms]
     number = np.full(size, len(bottoms), dtype=np.int32)
     number[bottoms] = np.arange(len(bottoms), dtype=np.int32)
     for start in range(0, size, _CHUNK):
         here = bottom[start : start + _CHUNK]
-        at = index[: here.size]
-        at[...] = here
-        np.take(number, at, out=here, mode="clip")
+        position = index[: here.size]
+        position[...] = here
+        np.take(number, position, out=here, mode="clip")
     return bottom, bottoms
 
 
@@ -239,7 +239,7 @@ class Passes:
     z
         Elevation of the pass, which is that of the cell.
     cell, direction
-        The cell, and the way on from it; LEAVES and more, or INLET, to the outside.
+        The cell, and the way on from it; OUTFLOW and more, or INLET, to the outside.
     """
 
     near: Index
@@ -250,33 +250,33 @@ class Passes:
     outside: int
 
 
-def find_passes(grid: Grid, relief: Relief, label: Index, count: int) -> Passes:
+def find_passes(grid: FlowGrid, local: LocalFlow, label: Index, count: int) -> Passes:
     """Collect the ways over saddles and over the edge, in order of elevation.
 
     Where two ways are as high, the edge comes first, and of one saddle's ways the steepest.
     """
-    is_edge = np.ones(relief.edge.size, dtype=np.bool_)
-    if relief.inlets.size:
-        is_edge = ~np.isin(relief.edge, relief.inlets)
-    cells = [relief.edge[is_edge], relief.inlets]
-    turns = [relief.outward[is_edge], grid.direction[relief.inlets]]
-    ends = [np.full(cells[0].size + cells[1].size, count, dtype=np.int32)]
-    for touching, chosen in ((TOUCHING, ~relief.is_loose), (ALONE, relief.is_loose)):
-        saddles, lower = relief.saddles[chosen], relief.lower[chosen]
-        for cell, turn, end in ways_over(grid, label, saddles, lower, touching):
+    is_edge = np.ones(local.edge.size, dtype=np.bool_)
+    if local.inlets.size:
+        is_edge = ~np.isin(local.edge, local.inlets)
+    cells = [local.edge[is_edge], local.inlets]
+    directions = [local.outward[is_edge], grid.direction[local.inlets]]
+    others = [np.full(cells[0].size + cells[1].size, count, dtype=np.int32)]
+    for connected, chosen in ((CONNECTED, ~local.near_wall), (UNCONNECTED, local.near_wall)):
+        saddles, lower = local.saddles[chosen], local.lower[chosen]
+        for cell, direction, other in saddle_passes(grid, label, saddles, lower, connected):
             cells.append(cell)
-            turns.append(turn)
-            ends.append(end)
+            directions.append(direction)
+            others.append(other)
     cell = np.concatenate(cells)
     z = grid.z[cell]
     order = ascending_order(z)
     cell = cell[order]
-    turn = np.concatenate(turns)[order]
-    return Passes(label[cell], np.concatenate(ends)[order], z[order], cell, turn, count)
+    direction = np.concatenate(directions)[order]
+    return Passes(label[cell], np.concatenate(others)[order], z[order], cell, direction, count)
 
 
-def ways_over(
-    grid: Grid, label: Index, saddle: Long, lower: Bytes, touching: Bytes
+def saddle_passes(
+    grid: FlowGrid, label: Index, saddle: Long, lower: Bytes, connected: Bytes
 ) -> Iterator[tuple[Long, Bytes, Index]]:
     """Yield the ways over saddles to other basins: the steepest of each, then the next steepest.
 
@@ -286,39 +286,39 @@ def ways_over(
         The ground, and the basin of each of its cells.
     saddle, lower
         Flat indices, and the sets of their lower neighbours.
-    touching
-        `TOUCHING`, or `ALONE` where nothing proves that neighbours hang together.
+    connected
+        `CONNECTED`, or `UNCONNECTED` where nothing proves that neighbours hang together.
 
     Yields
     ------
-    cell, direction, end
+    cell, direction, other
         The saddle, the way on from it, and the basin there.
     """
-    shift = step_table(grid.cols)
+    offset = index_offsets(grid.cols)
     # the neighbours that hang together with the cell's own way down are joined to it below
-    left = lower & ~touching[lower, grid.direction[saddle]]
-    while (has := np.flatnonzero(left)).size:
-        saddle, lower, left = saddle[has], lower[has], left[has]
+    remaining = lower & ~connected[lower, grid.direction[saddle]]
+    while (unfinished := np.flatnonzero(remaining)).size:
+        saddle, lower, remaining = saddle[unfinished], lower[unfinished], remaining[unfinished]
         steepest = np.full(saddle.size, -np.inf, dtype=grid.z.dtype)
-        turn = np.zeros(saddle.size, dtype=np.uint8)
+        direction = np.zeros(saddle.size, dtype=np.uint8)
         z = grid.z[saddle]
         for k in range(8):
-            which = np.flatnonzero(left & 1 << k)
-            fall = z[which] - grid.z[saddle[which] + shift[k]]
+            number = np.flatnonzero(remaining & 1 << k)
+            slope = z[number] - grid.z[saddle[number] + offset[k]]
             if k % 2:
-                fall *= 0.5**0.5
-            better = fall > steepest[which]
-            which = which[better]
-            steepest[which] = fall[better]
-            turn[which] = k
-        end = label[saddle + shift[turn]]
-        crosses = np.flatnonzero(end != label[saddle])
-        yield saddle[crosses], turn[crosses], end[crosses]
-        left &= ~touching[lower, turn]
+                slope *= 0.5**0.5
+            is_steeper = slope > steepest[number]
+            number = number[is_steeper]
+            steepest[number] = slope[is_steeper]
+            direction[number] = k
+        other = label[saddle + offset[direction]]
+        crosses = np.flatnonzero(other != label[saddle])
+        yield saddle[crosses], direction[crosses], other[crosses]
+        remaining &= ~connected[lower, direction]
 
 
 @dataclass(frozen=True, eq=False, slots=True)
-class Exits:
+class Spills:
     """How the water leaves each basin.
 
     Parameters
@@ -329,7 +329,7 @@ class Exits:
         Elevation of the water when the basin is full.
     outlet
         Cell in which the water finally leaves the site or the ground.
-    trapped
+    closed
         Bottoms that no way leads out of.
     """
 
@@ -337,10 +337,10 @@ class Exits:
     direction: Bytes
     level: Raster
     outlet: Index
-    trapped: Long
+    closed: Long
 
 
-def find_exits(passes: Passes, bottoms: Long, heights: Raster, cols: int) -> Exits:
+def find_spills(passes: Passes, bottoms: Long, heights: Raster, cols: int) -> Spills:
     """Find the spill level of every basin and the pass its water leaves over.
 
     Parameters
@@ -353,48 +353,48 @@ def find_exits(passes: Passes, bottoms: Long, heights: Raster, cols: int) -> Exi
         Of the raster.
     """
     outside = passes.outside
-    chosen, part, parts = join_parts(passes.near, passes.far, outside + 1)
+    chosen, component, components = minimum_spanning_forest(passes.near, passes.far, outside + 1)
     near, far = passes.near[chosen], passes.far[chosen]
-    cell, turn, z = passes.cell[chosen], passes.direction[chosen], passes.z[chosen]
-    trapped = bottoms[:0]
-    if parts > 1:
+    cell, direction, z = passes.cell[chosen], passes.direction[chosen], passes.z[chosen]
+    closed = bottoms[:0]
+    if components > 1:
         # what barriers enclose ends at the lowest bottom in there
-        deepest = np.lexsort((heights, part[:-1]))
-        first = deepest[np.flatnonzero(np.diff(part[:-1][deepest], prepend=-1))]
-        first = first[part[first] != part[-1]]
-        trapped = bottoms[first]
-        near = np.append(near, first.astype(np.int32))
-        far = np.append(far, np.full(first.size, outside, dtype=np.int32))
-        cell = np.append(cell, trapped)
-        turn = np.append(turn, np.full(first.size, HOLLOW, dtype=np.uint8))
-        z = np.append(z, heights[first])
-    link, up = hang_tree(near, far, outside)
-    cell, turn, level = cell[link], turn[link], z[link]
+        deepest = np.lexsort((heights, component[:-1]))
+        lowest = deepest[np.flatnonzero(np.diff(component[:-1][deepest], prepend=-1))]
+        lowest = lowest[component[lowest] != component[-1]]
+        closed = bottoms[lowest]
+        near = np.append(near, lowest.astype(np.int32))
+        far = np.append(far, np.full(lowest.size, outside, dtype=np.int32))
+        cell = np.append(cell, closed)
+        direction = np.append(direction, np.full(lowest.size, CLOSED_DEPRESSION, dtype=np.uint8))
+        z = np.append(z, heights[lowest])
+    pass_of, up = root_tree(near, far, outside)
+    cell, direction, level = cell[pass_of], direction[pass_of], z[pass_of]
     # a pass may be crossed either way
-    is_back = far[link] == np.arange(outside)
-    cell = np.where(is_back, cell + step_table(cols)[turn], cell)
-    turn = np.where(is_back, (turn + 4) % 8, turn)
+    is_reversed = far[pass_of] == np.arange(outside)
+    cell = np.where(is_reversed, cell + index_offsets(cols)[direction], cell)
+    direction = np.where(is_reversed, (direction + 4) % 8, direction)
     down = np.where(up[:-1] == outside, np.arange(outside), up[:-1])
     while True:
         np.maximum(level, level[down], out=level)
-        if np.array_equal(further := down[down], down):
+        if np.array_equal(next_down := down[down], down):
             break
-        down = further
-    return Exits(cell, turn, level, cell[down].astype(np.int32), trapped)
+        down = next_down
+    return Spills(cell, direction, level, cell[down].astype(np.int32), closed)
 
 
-def carve(grid: Grid, exits: Exits, pools: Pools) -> None:
+def carve(grid: FlowGrid, spills: Spills, pools: Pits) -> None:
     """Turn the way from each basin's exit down to its bottom round, and level bottoms with it."""
-    cell, turn = exits.cell, exits.direction
-    shift = step_table(grid.cols)
+    cell, direction = spills.cell, spills.direction
+    offset = index_offsets(grid.cols)
     entries = [cell[:0]]
     while cell.size:
         old = grid.direction[cell]
-        grid.direction[cell] = turn
-        entries.append(cell[old == POOL])
-        goes_on = np.flatnonzero(old < LEAVES)
+        grid.direction[cell] = direction
+        entries.append(cell[old == NO_FLOW])
+        goes_on = np.flatnonzero(old < OUTFLOW)
         old, cell = old[goes_on], cell[goes_on]
-        cell = cell + shift[old]
-        turn = (old + 4) % 8
+        cell = cell + offset[old]
+        direction = (old + 4) % 8
     if pools.has_flats:
-        _spread(grid, np.concatenate(entries))
+        _flow_towards(grid, np.concatenate(entries))

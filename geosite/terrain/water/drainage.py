@@ -14,31 +14,37 @@ from typing import Any, Literal
 import numpy as np
 import numpy.typing as npt
 
-from geosite.terrain.water.basins import carve, find_exits, find_passes, label_basins, settle
+from geosite.terrain.water.basins import (
+    carve,
+    find_passes,
+    find_spills,
+    label_basins,
+    resolve_flats,
+)
 from geosite.terrain.water.descent import (
-    HOLLOW,
+    CLOSED_DEPRESSION,
     INLET,
-    LEAVES,
     NODATA,
+    OUTFLOW,
     Bytes,
-    Grid,
+    FlowGrid,
     Index,
     Long,
     Mask,
     Raster,
-    step_table,
+    index_offsets,
 )
-from geosite.terrain.water.steepest import descend
+from geosite.terrain.water.flow_directions import find_flow_directions
 
 __all__ = [
-    "HOLLOW",
+    "CLOSED_DEPRESSION",
     "INLET",
-    "LEAVES",
     "NODATA",
+    "OUTFLOW",
     "Drainage",
     "FlowMethod",
-    "count_upstream",
     "drain",
+    "flow_accumulation",
 ]
 
 FlowMethod = Literal["d8", "d-infinity"]
@@ -66,7 +72,8 @@ class Drainage:
         Elevation as it was handed in, NaN at barriers.
     direction : array of uint8
         0 to 7 clockwise from north: to that neighbour. 8 to 15: out of the site, in direction 0 to
-        7. `INLET` into an inlet, `HOLLOW` a hollow without a way out, `NODATA` nodata or barrier.
+        7. `INLET` into an inlet, `CLOSED_DEPRESSION` a hollow without a way out, `NODATA` nodata
+        or barrier.
     filled : array
         Elevation of the water surface when every depression is full, NaN for nodata.
     catchment : array of int32
@@ -98,7 +105,7 @@ class Drainage:
         (an inlet, a hollow without a way out); NaN for nodata.
         """
         table = np.full(256, -1.0, dtype=np.float32)
-        table[: 2 * LEAVES] = np.arange(2 * LEAVES) % 8 * 45.0
+        table[: 2 * OUTFLOW] = np.arange(2 * OUTFLOW) % 8 * 45.0
         table[NODATA] = np.nan
         single = table[self.direction]
         if self.toward_deg is None:
@@ -113,10 +120,10 @@ class Drainage:
     @property
     def receiver(self) -> Index:
         """Flat index of the next cell, the cell's own where the water leaves, -1 for nodata."""
-        shift = step_table(self.direction.shape[1]).astype(np.int32)[self.direction]
-        shift += np.arange(shift.size, dtype=np.int32).reshape(shift.shape)
-        shift[self.direction == NODATA] = -1
-        return shift
+        receiver = index_offsets(self.direction.shape[1]).astype(np.int32)[self.direction]
+        receiver += np.arange(receiver.size, dtype=np.int32).reshape(receiver.shape)
+        receiver[self.direction == NODATA] = -1
+        return receiver
 
     @property
     def ponding_depth(self) -> Raster:
@@ -126,7 +133,7 @@ class Drainage:
     @property
     def outlets(self) -> Mask:
         """Cells in which water leaves the site over its edge."""
-        return (self.direction >= LEAVES) & (self.direction < INLET)
+        return (self.direction >= OUTFLOW) & (self.direction < INLET)
 
     @property
     def sinks(self) -> Mask:
@@ -188,51 +195,51 @@ def drain(
     if z.size == 0:
         empty = np.empty(z.shape, dtype=np.int32)
         return Drainage(z, empty.astype(np.uint8), z, empty, empty, cell_size)
-    relief = descend(z, inlets, barriers, walls)
-    grid = Grid(
+    local = find_flow_directions(z, inlets, barriers, walls)
+    grid = FlowGrid(
         z.ravel(),
-        relief.direction.ravel(),
+        local.direction.ravel(),
         z.shape[0],
         z.shape[1],
         None if walls is None else walls.ravel(),
     )
-    pools = settle(grid, relief.level)
-    label, bottoms = label_basins(grid, pools)
-    passes = find_passes(grid, relief, label, len(bottoms))
-    exits = find_exits(passes, bottoms, grid.z[bottoms], grid.cols)
-    carve(grid, exits, pools)
+    pits = resolve_flats(grid, local.level)
+    label, bottoms = label_basins(grid, pits)
+    passes = find_passes(grid, local, label, len(bottoms))
+    spills = find_spills(passes, bottoms, grid.z[bottoms], grid.cols)
+    carve(grid, spills, pits)
 
-    level = np.append(exits.level, z.dtype.type(np.nan))
-    outlet = np.append(exits.outlet, np.int32(-1))
+    level = np.append(spills.level, z.dtype.type(np.nan))
+    outlet = np.append(spills.outlet, np.int32(-1))
     filled = np.empty_like(grid.z)
     for start in range(0, label.size, _CHUNK):
-        part = slice(start, start + _CHUNK)
-        basin = label[part]
-        np.maximum(grid.z[part], level[basin], out=filled[part])
-        label[part] = outlet[basin]
+        chunk = slice(start, start + _CHUNK)
+        basin = label[chunk]
+        np.maximum(grid.z[chunk], level[basin], out=filled[chunk])
+        label[chunk] = outlet[basin]
     filled = filled.reshape(z.shape)
-    toward = None
+    azimuth = None
     if method == "d-infinity":
-        from geosite.terrain.water.facets import share, share_out
+        from geosite.terrain.water.facets import accumulate_proportions, flow_proportions
 
-        shares = share(z, filled, relief.direction, walls)
-        toward = shares.azimuth_deg
-        passing: Index | Floats = share_out(shares)
+        proportions = flow_proportions(z, filled, local.direction, walls)
+        azimuth = proportions.azimuth_deg
+        accumulation: Index | Floats = accumulate_proportions(proportions)
     else:
-        passing = count_upstream(relief.direction)
+        accumulation = flow_accumulation(local.direction)
     return Drainage(
         ground=z,
-        direction=relief.direction,
+        direction=local.direction,
         filled=filled,
         catchment=label.reshape(z.shape),
-        contributing_cells=passing,
+        contributing_cells=accumulation,
         cell_size=cell_size,
-        toward_deg=toward,
+        toward_deg=azimuth,
         walls=walls,
     )
 
 
-def count_upstream(direction: Bytes) -> Index:
+def flow_accumulation(direction: Bytes) -> Index:
     """Count the cells that drain through each cell, itself included.
 
     Cells that nothing drains to are taken first, then those whose last feeder has been taken, and
@@ -249,72 +256,72 @@ def count_upstream(direction: Bytes) -> Index:
     array of int32, shape (rows, cols), 0 for nodata
     """
     rows, cols = direction.shape
-    turn = direction.ravel()
-    shift = step_table(cols)
+    towards = direction.ravel()
+    offset = index_offsets(cols)
     # No way leads over the edge of the raster, so that a neighbour is a fixed shift of flat arrays.
     # The first rounds, which take most cells, go over all of them in bytes.
-    feeders = (turn >= LEAVES).view(np.uint8) * np.uint8(_END)
-    feeders |= (turn == NODATA).view(np.uint8) * np.uint8(_TAKEN)
-    _give(turn, shift, feeders, None)
-    some = np.ones(turn.size, dtype=np.uint8)
+    donors = (towards >= OUTFLOW).view(np.uint8) * np.uint8(_END)
+    donors |= (towards == NODATA).view(np.uint8) * np.uint8(_TAKEN)
+    _pass_on(towards, offset, donors, None)
+    count = np.ones(towards.size, dtype=np.uint8)
     for _ in range(_BYTE_ROUNDS):
-        taken = (feeders == 0).view(np.uint8) * np.uint8(_TAKEN)
-        feeders |= taken
+        taken = (donors == 0).view(np.uint8) * np.uint8(_TAKEN)
+        donors |= taken
         # the direction where a cell is taken, else none
         np.invert(taken, out=taken)
-        taken |= turn
-        _give(taken, shift, feeders, some)
+        taken |= towards
+        _pass_on(taken, offset, donors, count)
     del taken
-    front = np.flatnonzero(feeders == 0)
+    front = np.flatnonzero(donors == 0)
     # how many feeders are left to come, in the high bits, above the cells counted so far
-    bits = 27 if turn.size < 1 << 27 else 58
-    feeders *= (feeders != _TAKEN).view(np.uint8)
-    value: npt.NDArray[Any] = feeders.astype(np.uint32 if bits == 27 else np.uint64)
-    waits = value.dtype.type(1 << bits)
-    value <<= bits
-    value += some
-    del some, feeders
-    order = np.empty(value.size, dtype=np.int32)
+    bits = 27 if towards.size < 1 << 27 else 58
+    donors *= (donors != _TAKEN).view(np.uint8)
+    packed: npt.NDArray[Any] = donors.astype(np.uint32 if bits == 27 else np.uint64)
+    one_donor = packed.dtype.type(1 << bits)
+    packed <<= bits
+    packed += count
+    del count, donors
+    order = np.empty(packed.size, dtype=np.int32)
     while front.size > _FEW:
-        there = front + shift.take(turn.take(front))
-        np.add.at(value, there, value.take(front) - waits)
-        ready = there[value.take(there) < waits]
+        receiver = front + offset.take(towards.take(front))
+        np.add.at(packed, receiver, packed.take(front) - one_donor)
+        ready = receiver[packed.take(receiver) < one_donor]
         # two feeders of a cell may have been the last ones at once
-        place = np.arange(ready.size, dtype=np.int32)
-        order[ready] = place
-        front = ready[order.take(ready) == place]
-    nodes = np.append(np.flatnonzero(value >= waits), front)
+        position = np.arange(ready.size, dtype=np.int32)
+        order[ready] = position
+        front = ready[order.take(ready) == position]
+    nodes = np.append(np.flatnonzero(packed >= one_donor), front)
     order[nodes] = np.arange(nodes.size, dtype=np.int32)
-    total = value[nodes] % waits
+    total = packed[nodes] % one_donor
     down = np.full(nodes.size + 1, nodes.size, dtype=np.intp)
-    moves = np.flatnonzero(turn[nodes] < LEAVES)
-    down[moves] = order[nodes[moves] + shift[turn[nodes[moves]]]]
+    moves = np.flatnonzero(towards[nodes] < OUTFLOW)
+    down[moves] = order[nodes[moves] + offset[towards[nodes[moves]]]]
     while moves.size:
-        there = down[moves]
-        np.add.at(total, there, total[moves])
-        further = down[there]
-        down[moves] = further
-        moves = moves[further < nodes.size]
-    value[nodes] = total
-    value *= turn != NODATA
-    return value.astype(np.int32, copy=False).reshape(rows, cols)
+        receiver = down[moves]
+        np.add.at(total, receiver, total[moves])
+        next_receiver = down[receiver]
+        down[moves] = next_receiver
+        moves = moves[next_receiver < nodes.size]
+    packed[nodes] = total
+    packed *= towards != NODATA
+    return packed.astype(np.int32, copy=False).reshape(rows, cols)
 
 
-def _give(turn: Bytes, shift: Long, feeders: Bytes, some: Bytes | None) -> None:
+def _pass_on(towards: Bytes, offset: Long, donors: Bytes, count: Bytes | None) -> None:
     """Let each cell that has a way be counted by the next: its cells, or that it is there."""
-    is_given, amount = np.empty((2, min(_CHUNK, turn.size)), dtype=np.uint8)
-    for start in range(0, turn.size, _CHUNK):
-        stop = min(start + _CHUNK, turn.size)
+    is_given, amount = np.empty((2, min(_CHUNK, towards.size)), dtype=np.uint8)
+    for start in range(0, towards.size, _CHUNK):
+        stop = min(start + _CHUNK, towards.size)
         for k in range(8):
-            low, high = max(start - shift[k], 0), min(stop - shift[k], turn.size)
+            low, high = max(start - offset[k], 0), min(stop - offset[k], towards.size)
             if high <= low:
                 continue
-            giver, taker = slice(low, high), slice(low + shift[k], high + shift[k])
-            gives, given = is_given[: high - low], amount[: high - low]
-            np.equal(turn[giver], k, out=gives.view(np.bool_))
-            if some is None:
-                feeders[taker] += gives
+            donor, receiver = slice(low, high), slice(low + offset[k], high + offset[k])
+            is_donor, cells = is_given[: high - low], amount[: high - low]
+            np.equal(towards[donor], k, out=is_donor.view(np.bool_))
+            if count is None:
+                donors[receiver] += is_donor
             else:
-                feeders[taker] -= gives
-                np.multiply(gives, some[giver], out=given)
-                some[taker] += given
+                donors[receiver] -= is_donor
+                np.multiply(is_donor, count[donor], out=cells)
+                count[receiver] += cells

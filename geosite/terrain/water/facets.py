@@ -19,17 +19,23 @@ import numpy.typing as npt
 
 from geosite.terrain.water.descent import (
     COL_STEP,
-    LEAVES,
     NODATA,
+    OUTFLOW,
     ROW_STEP,
     Bytes,
     Long,
     Mask,
     Raster,
-    step_table,
+    index_offsets,
 )
 
-__all__ = ["Shares", "facet", "share", "share_out", "steepest_facets"]
+__all__ = [
+    "FlowProportions",
+    "accumulate_proportions",
+    "facet_slope",
+    "flow_proportions",
+    "steepest_facets",
+]
 
 Floats = npt.NDArray[np.float64]
 
@@ -40,7 +46,7 @@ _SENSE = np.array([1, -1, 1, -1, 1, -1, 1, -1])
 _BAND = 65_536
 
 
-def facet(
+def facet_slope(
     e0: npt.ArrayLike, e1: npt.ArrayLike, e2: npt.ArrayLike, d1: float, d2: float
 ) -> tuple[Floats, Floats]:
     """Return the steepest descent on one triangular facet (Tarboton 1997, equations 1 to 5).
@@ -54,19 +60,19 @@ def facet(
 
     Returns
     -------
-    turn
+    angle
         Radians from the first neighbour towards the second, 0 to ``atan(d2 / d1)``.
-    fall
+    slope
         Drop over distance that way; negative where the facet rises.
     """
     e0, e1, e2 = (np.asarray(e, dtype=np.float64) for e in (e0, e1, e2))
     s1, s2 = (e0 - e1) / d1, (e1 - e2) / d2
-    turn = np.arctan2(s2, s1)
-    fall = np.hypot(s1, s2)
+    angle = np.arctan2(s2, s1)
+    slope = np.hypot(s1, s2)
     limit = np.arctan2(d2, d1)
-    is_before, is_beyond = turn < 0.0, turn > limit
-    fall = np.where(is_before, s1, np.where(is_beyond, (e0 - e2) / np.hypot(d1, d2), fall))
-    return np.clip(turn, 0.0, limit), fall
+    is_before, is_beyond = angle < 0.0, angle > limit
+    slope = np.where(is_before, s1, np.where(is_beyond, (e0 - e2) / np.hypot(d1, d2), slope))
+    return np.clip(angle, 0.0, limit), slope
 
 
 def steepest_facets(z: Raster, walls: Bytes | None = None) -> tuple[Bytes, Raster]:
@@ -81,17 +87,17 @@ def steepest_facets(z: Raster, walls: Bytes | None = None) -> tuple[Bytes, Raste
 
     Returns
     -------
-    number : array of uint8
+    facet : array of uint8
         Facet ``k`` lies between directions ``k`` and ``k + 1``; of equally steep ones the first.
         255 where none falls.
-    fall : array, type of `z`
+    slope : array, type of `z`
         Drop per cell along it; 0 where none falls.
     """
     rows, cols = z.shape
     huge = z.dtype.type(np.finfo(z.dtype).max / 4)
-    number = np.full((rows, cols), 255, dtype=np.uint8)
-    fall = np.zeros((rows, cols), dtype=z.dtype)
-    half = z.dtype.type(np.sqrt(0.5))
+    facet = np.full((rows, cols), 255, dtype=np.uint8)
+    slope = np.zeros((rows, cols), dtype=z.dtype)
+    root_half = z.dtype.type(np.sqrt(0.5))
     step = max(1, _BAND // max(1, cols))
     for top in range(0, rows, step):
         bottom = min(top + step, rows)
@@ -109,32 +115,32 @@ def steepest_facets(z: Raster, walls: Bytes | None = None) -> tuple[Bytes, Raste
             around = [
                 np.where(walls[top:bottom] >> k & 1 > 0, huge, e) for k, e in enumerate(around)
             ]
-        best, chosen = fall[top:bottom], number[top:bottom]
+        best, chosen = slope[top:bottom], facet[top:bottom]
         for k in range(8):
             e1, e2 = around[_DIRECT[k]], around[_DIAGONAL[k]]
             s1, s2 = e0 - e1, e1 - e2
             # a neighbour without ground is higher than any: the way to the other one is left
             within = (s2 > 0) & (s2 < s1)
-            steep = np.where(s2 <= 0, s1, (e0 - e2) * half)
-            steep[within] = np.hypot(s1[within], s2[within])
-            better = steep > best
-            best[better] = steep[better]
+            facet_fall = np.where(s2 <= 0, s1, (e0 - e2) * root_half)
+            facet_fall[within] = np.hypot(s1[within], s2[within])
+            better = facet_fall > best
+            best[better] = facet_fall[better]
             chosen[better] = k
         unknown = ~np.isfinite(z[top:bottom])
         best[unknown] = 0
         chosen[unknown] = 255
-    return number, fall
+    return facet, slope
 
 
 @dataclass(frozen=True, eq=False, slots=True)
-class Shares:
+class FlowProportions:
     """Two ways from each cell. Arrays have shape (rows, cols).
 
     Parameters
     ----------
     first, second : array of uint8
         Directions; `second` matters only where its part is not 0.
-    part : array of float64
+    to_second : array of float64
         Part of the water that takes the second way, 0 to 1.
     azimuth_deg : array of float64
         Degrees clockwise from north between the two ways; NaN where the water takes one way only
@@ -143,11 +149,13 @@ class Shares:
 
     first: Bytes
     second: Bytes
-    part: Floats
+    to_second: Floats
     azimuth_deg: Floats
 
 
-def share(z: Raster, filled: Raster, direction: Bytes, walls: Bytes | None = None) -> Shares:
+def flow_proportions(
+    z: Raster, filled: Raster, direction: Bytes, walls: Bytes | None = None
+) -> FlowProportions:
     """Share the water of every cell between the two neighbours it runs between.
 
     Where the ground is level or ponded, and where the shares would run back into the depression
@@ -162,60 +170,67 @@ def share(z: Raster, filled: Raster, direction: Bytes, walls: Bytes | None = Non
         As for `geosite.terrain.water.drainage.drain`.
     """
     cols = z.shape[1]
-    number, _ = steepest_facets(z, walls)
-    ground, water, turn = z.ravel(), filled.ravel(), direction.ravel()
-    shift = step_table(cols)
-    first = turn.copy()
-    second = turn.copy()
-    part = np.zeros(turn.size)
-    azimuth = np.full(turn.size, np.nan)
-    cell = np.flatnonzero((number.ravel() < 8) & (turn < LEAVES) & (water == ground))
-    k = number.ravel()[cell]
-    one, two = _DIRECT[k], _DIAGONAL[k]
+    facet, _ = steepest_facets(z, walls)
+    ground, water, towards = z.ravel(), filled.ravel(), direction.ravel()
+    offset = index_offsets(cols)
+    first = towards.copy()
+    second = towards.copy()
+    to_second = np.zeros(towards.size)
+    azimuth = np.full(towards.size, np.nan)
+    cell = np.flatnonzero((facet.ravel() < 8) & (towards < OUTFLOW) & (water == ground))
+    k = facet.ravel()[cell]
+    direct, diagonal = _DIRECT[k], _DIAGONAL[k]
     e0 = ground[cell].astype(np.float64)
-    at_one, at_two = cell + shift[one], cell + shift[two]
-    has_one, has_two = (_is_open(cell, way, z.shape, ground, walls) for way in (one, two))
+    at_direct, at_diagonal = cell + offset[direct], cell + offset[diagonal]
+    has_direct, has_diagonal = (
+        _is_reachable(cell, way, z.shape, ground, walls) for way in (direct, diagonal)
+    )
     # no ground there is as good as ground that is higher
-    e1 = np.where(has_one, ground[np.where(has_one, at_one, 0)], np.inf)
-    e2 = np.where(has_two, ground[np.where(has_two, at_two, 0)], np.inf)
-    angle = np.where(has_one & has_two, 0.0, np.where(has_one, 0.0, np.pi / 4))
-    both = has_one & has_two
-    angle[both], _ = facet(e0[both], e1[both], e2[both], 1.0, 1.0)
-    to_two = angle / (np.pi / 4)
-    falls_one = (to_two == 1.0) | _below(water, cell, at_one, has_one)
-    falls_two = (to_two == 0.0) | _below(water, cell, at_two, has_two)
-    keep = falls_one & falls_two
-    cell, one, two, to_two = cell[keep], one[keep], two[keep], to_two[keep]
-    first[cell] = np.where(to_two == 1.0, two, one)
-    second[cell] = two
-    part[cell] = np.where(to_two == 1.0, 0.0, to_two)
-    azimuth[cell] = (one * 45.0 + _SENSE[k[keep]] * np.degrees(angle[keep])) % 360.0
+    e1 = np.where(has_direct, ground[np.where(has_direct, at_direct, 0)], np.inf)
+    e2 = np.where(has_diagonal, ground[np.where(has_diagonal, at_diagonal, 0)], np.inf)
+    angle = np.where(has_direct & has_diagonal, 0.0, np.where(has_direct, 0.0, np.pi / 4))
+    both = has_direct & has_diagonal
+    angle[both], _ = facet_slope(e0[both], e1[both], e2[both], 1.0, 1.0)
+    share = angle / (np.pi / 4)
+    direct_is_lower = (share == 1.0) | _is_lower(water, cell, at_direct, has_direct)
+    diagonal_is_lower = (share == 0.0) | _is_lower(water, cell, at_diagonal, has_diagonal)
+    keep = direct_is_lower & diagonal_is_lower
+    cell, direct, diagonal, share = cell[keep], direct[keep], diagonal[keep], share[keep]
+    first[cell] = np.where(share == 1.0, diagonal, direct)
+    second[cell] = diagonal
+    to_second[cell] = np.where(share == 1.0, 0.0, share)
+    azimuth[cell] = (direct * 45.0 + _SENSE[k[keep]] * np.degrees(angle[keep])) % 360.0
     shape = z.shape
-    return Shares(
-        first.reshape(shape), second.reshape(shape), part.reshape(shape), azimuth.reshape(shape)
+    return FlowProportions(
+        first.reshape(shape),
+        second.reshape(shape),
+        to_second.reshape(shape),
+        azimuth.reshape(shape),
     )
 
 
-def _is_open(
-    cell: Long, way: Bytes, shape: tuple[int, int], ground: Raster, walls: Bytes | None
+def _is_reachable(
+    cell: Long, direction: Bytes, shape: tuple[int, int], ground: Raster, walls: Bytes | None
 ) -> Mask:
     """Return where the step leads to known ground."""
     rows, cols = shape
     row, col = np.divmod(cell, cols)
-    row, col = row + ROW_STEP[way], col + COL_STEP[way]
-    is_open = (row >= 0) & (row < rows) & (col >= 0) & (col < cols)
-    is_open &= np.isfinite(ground[np.where(is_open, row * cols + col, 0)])
+    row, col = row + ROW_STEP[direction], col + COL_STEP[direction]
+    is_reachable = (row >= 0) & (row < rows) & (col >= 0) & (col < cols)
+    is_reachable &= np.isfinite(ground[np.where(is_reachable, row * cols + col, 0)])
     if walls is not None:
-        is_open &= (walls.ravel()[cell] >> way & 1) == 0
-    return np.asarray(is_open, dtype=np.bool_)
+        is_reachable &= (walls.ravel()[cell] >> direction & 1) == 0
+    return np.asarray(is_reachable, dtype=np.bool_)
 
 
-def _below(water: Raster, cell: Long, there: Long, is_open: Mask) -> Mask:
+def _is_lower(water: Raster, cell: Long, neighbour: Long, is_reachable: Mask) -> Mask:
     """Return where the water surface is lower at the next cell."""
-    return np.asarray(is_open & (water[np.where(is_open, there, 0)] < water[cell]), dtype=np.bool_)
+    return np.asarray(
+        is_reachable & (water[np.where(is_reachable, neighbour, 0)] < water[cell]), dtype=np.bool_
+    )
 
 
-def share_out(shares: Shares) -> Floats:
+def accumulate_proportions(proportions: FlowProportions) -> Floats:
     """Count the cells whose water passes through each cell, in shares, itself included.
 
     Cells that nothing drains to are taken first, then those whose last feeder has been taken, and
@@ -223,38 +238,44 @@ def share_out(shares: Shares) -> Floats:
 
     Parameters
     ----------
-    shares
+    proportions
         Without cycles.
 
     Returns
     -------
     array of float64, shape (rows, cols), 0 for nodata
     """
-    shape = shares.first.shape
-    first, second, part = shares.first.ravel(), shares.second.ravel(), shares.part.ravel()
-    shift = step_table(shape[1])
-    value = (first != NODATA).astype(np.float64)
-    moves = np.flatnonzero(first < LEAVES)
-    splits = moves[part[moves] > 0.0]
-    feeders = np.zeros(first.size, dtype=np.int8)
-    np.add.at(feeders, moves + shift[first[moves]], np.int8(1))
-    np.add.at(feeders, splits + shift[second[splits]], np.int8(1))
-    front = moves[feeders[moves] == 0]
+    shape = proportions.first.shape
+    first, second, to_second = (
+        proportions.first.ravel(),
+        proportions.second.ravel(),
+        proportions.to_second.ravel(),
+    )
+    offset = index_offsets(shape[1])
+    accumulation = (first != NODATA).astype(np.float64)
+    moves = np.flatnonzero(first < OUTFLOW)
+    split = moves[to_second[moves] > 0.0]
+    donors = np.zeros(first.size, dtype=np.int8)
+    np.add.at(donors, moves + offset[first[moves]], np.int8(1))
+    np.add.at(donors, split + offset[second[split]], np.int8(1))
+    front = moves[donors[moves] == 0]
     order = np.empty(first.size, dtype=np.int32)
     while front.size:
-        given = part[front]
-        divided = np.flatnonzero(given > 0.0)
-        apart = front[divided]
-        there = np.concatenate([front + shift[first[front]], apart + shift[second[apart]]])
+        share = to_second[front]
+        divided = np.flatnonzero(share > 0.0)
+        sharing = front[divided]
+        receiver = np.concatenate([front + offset[first[front]], sharing + offset[second[sharing]]])
         np.add.at(
-            value,
-            there,
-            np.concatenate([value[front] * (1.0 - given), value[apart] * given[divided]]),
+            accumulation,
+            receiver,
+            np.concatenate(
+                [accumulation[front] * (1.0 - share), accumulation[sharing] * share[divided]]
+            ),
         )
-        np.subtract.at(feeders, there, np.int8(1))
-        ready = there[(feeders[there] == 0) & (first[there] < LEAVES)]
+        np.subtract.at(donors, receiver, np.int8(1))
+        ready = receiver[(donors[receiver] == 0) & (first[receiver] < OUTFLOW)]
         # several feeders of a cell may have been the last ones at once
-        place = np.arange(ready.size, dtype=np.int32)
-        order[ready] = place
-        front = ready[order[ready] == place]
-    return np.reshape(value, shape)
+        position = np.arange(ready.size, dtype=np.int32)
+        order[ready] = position
+        front = ready[order[ready] == position]
+    return np.reshape(accumulation, shape)

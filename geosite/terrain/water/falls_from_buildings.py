@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from geosite.base.arrays import Floats
 from geosite.base.grid import Grid
-from geosite.terrain.water.basins import regions
+from geosite.terrain.water.basins import connected_regions
 from geosite.terrain.water.descent import Index, Mask, Raster
 
 if TYPE_CHECKING:
@@ -436,7 +436,7 @@ def bilinear(z: Raster, row: Floats, col: Floats) -> Floats:
 def largest_patch(flat: Mask) -> tuple[Index, Index]:
     """Return rows and columns of the most cells that touch by a side or a corner."""
     cells = np.flatnonzero(flat)
-    part, _ = regions(cells, (flat.shape[0], flat.shape[1]))
+    part, _ = connected_regions(cells, (flat.shape[0], flat.shape[1]))
     # of patches as large the one that comes first
     largest = part[np.bincount(part)[part].argmax()]
     rows, cols = np.divmod(cells[part == largest], flat.shape[1])

@@ -11,19 +11,19 @@ import numpy.typing as npt
 
 from geosite.base.grid import Grid
 from geosite.terrain.slope import Slope
-from geosite.terrain.water.basins import regions
+from geosite.terrain.water.basins import connected_regions
 from geosite.terrain.water.descent import (
+    CLOSED_DEPRESSION,
     COL_STEP,
-    HOLLOW,
     INLET,
-    LEAVES,
     NODATA,
+    OUTFLOW,
     ROW_STEP,
     Index,
     Long,
     Raster,
-    heights_around,
-    step_table,
+    index_offsets,
+    neighbour_elevations,
 )
 from geosite.terrain.water.drainage import Drainage
 
@@ -35,7 +35,7 @@ __all__ = [
     "Catchment",
     "arrows",
     "catchments",
-    "down_the_edge",
+    "edge_paths",
     "flow_path",
     "flow_paths",
     "polygons",
@@ -103,7 +103,7 @@ def catchments(
     direction = drainage.direction
     edge = np.flatnonzero(drainage.outlets)
     shape = direction.shape[0], direction.shape[1]
-    stretch, stretches = regions(edge, shape, links=down_the_edge(drainage, edge))
+    stretch, stretches = connected_regions(edge, shape, links=edge_paths(drainage, edge))
     place = np.zeros(direction.size, dtype=np.int32)
     place[edge] = 1 + stretch
     sink = np.flatnonzero(drainage.sinks)
@@ -115,7 +115,7 @@ def catchments(
     names, which = np.unique(name, return_inverse=True)
     place[sink] = stretches + 1 + which
     count = stretches + names.size
-    kind = np.full(count + 1, LEAVES, dtype=np.uint8)
+    kind = np.full(count + 1, OUTFLOW, dtype=np.uint8)
     kind[place[sink]] = direction.ravel()[sink]
 
     known = drainage.catchment >= 0
@@ -130,7 +130,7 @@ def catchments(
     order = 1 + np.lexsort((peak[1:], -cells[1:]))
     renumbered = np.zeros(count + 1, dtype=np.int32)
     renumbered[order] = np.arange(1, count + 1, dtype=np.int32)
-    kinds: dict[int, Literal["inlet", "hollow"]] = {INLET: "inlet", HOLLOW: "hollow"}
+    kinds: dict[int, Literal["inlet", "hollow"]] = {INLET: "inlet", CLOSED_DEPRESSION: "hollow"}
     found = tuple(
         Catchment(
             number=number,
@@ -146,7 +146,7 @@ def catchments(
     return renumbered[total], found
 
 
-def down_the_edge(drainage: Drainage, outlets: Long) -> tuple[Long, Long]:
+def edge_paths(drainage: Drainage, outlets: Long) -> tuple[Long, Long]:
     """Return pairs of outlets: one, and where its water would leave if it ran down the edge.
 
     Parameters
@@ -159,8 +159,8 @@ def down_the_edge(drainage: Drainage, outlets: Long) -> tuple[Long, Long]:
     one, other
         Places in `outlets`.
     """
-    turn, shift = drainage.direction.ravel(), step_table(drainage.direction.shape[1])
-    around = heights_around(drainage.ground, outlets, np.arange(8)[:, None], drainage.walls)
+    turn, shift = drainage.direction.ravel(), index_offsets(drainage.direction.shape[1])
+    around = neighbour_elevations(drainage.ground, outlets, np.arange(8)[:, None], drainage.walls)
     fall = drainage.ground.ravel()[outlets] - around
     fall[1::2] *= 0.5**0.5
     fall[~(fall > 0)] = 0
@@ -172,7 +172,7 @@ def down_the_edge(drainage: Drainage, outlets: Long) -> tuple[Long, Long]:
     ).ravel()
     there, moving = cell, np.arange(cell.size)
     while moving.size:
-        moving = moving[~is_inside[there[moving]] & (turn[there[moving]] < LEAVES)]
+        moving = moving[~is_inside[there[moving]] & (turn[there[moving]] < OUTFLOW)]
         there[moving] += shift[turn[there[moving]]]
     ends = np.flatnonzero(drainage.outlets.ravel()[there])
     return one[ends], np.searchsorted(outlets, there[ends])
@@ -200,7 +200,7 @@ def flow_path(drainage: Drainage, row: int, col: int) -> tuple[Long, Long]:
         return np.empty(0, dtype=np.intp), np.empty(0, dtype=np.intp)
     shift = (ROW_STEP * cols + COL_STEP).tolist()
     path = [cell]
-    while (k := int(turn[cell])) < LEAVES:
+    while (k := int(turn[cell])) < OUTFLOW:
         cell += shift[k]
         path.append(cell)
     rows_of_path, cols_of_path = np.divmod(np.array(path, dtype=np.intp), cols)
@@ -242,8 +242,8 @@ def flow_paths(
         rows, cols = rows[: stop + 1], cols[: stop + 1]
         line = np.column_stack([east[cols], north[rows], drainage.filled[rows, cols]])
         k = int(drainage.direction[rows[-1], cols[-1]])
-        if LEAVES <= k < INLET:
-            step = np.array([COL_STEP[k - LEAVES], -ROW_STEP[k - LEAVES], 0.0])
+        if OUTFLOW <= k < INLET:
+            step = np.array([COL_STEP[k - OUTFLOW], -ROW_STEP[k - OUTFLOW], 0.0])
             line = np.vstack([line, line[-1] + step * grid.cell_size / 2.0])
         if len(line) > 1:
             lines.append(LineString(line))
@@ -307,7 +307,7 @@ def arrows(drainage: Drainage, slope: Slope, grid: Grid, every: int) -> Arrows:
         return parts.reshape(down * across, every * every)
 
     azimuth = np.radians(drainage.azimuth_deg.astype(np.float64))
-    moves = (drainage.direction < LEAVES) | drainage.outlets
+    moves = (drainage.direction < OUTFLOW) | drainage.outlets
     steep = slope.steepness("percent")
     has_slope = np.isfinite(steep)
     east, north = grid.centres()

@@ -15,8 +15,8 @@ import numpy.typing as npt
 
 from geosite.base.arrays import Floats
 from geosite.terrain.slope import SlopeMethod, slope
-from geosite.terrain.water.basins import regions
-from geosite.terrain.water.descent import INLET, LEAVES, NODATA, Index, Long, Mask, Raster
+from geosite.terrain.water.basins import connected_regions
+from geosite.terrain.water.descent import INLET, NODATA, OUTFLOW, Index, Long, Mask, Raster
 from geosite.terrain.water.drainage import Drainage, FlowMethod, drain
 from geosite.terrain.water.falls_from_buildings import WallProfiles
 
@@ -304,7 +304,7 @@ def _ponds(
     if not question.ponds or not cells.size:
         return {f"pond_{name}": value for name, value in found.items()}
     walls = None if stacked.walls is None else stacked.walls.ravel()
-    part, count = regions(cells, stacked.direction.shape, walls=walls)
+    part, count = connected_regions(cells, stacked.direction.shape, walls=walls)
     ground, within = np.divmod(cells, (rows + 1) * cols)
     water = depth.reshape(grounds, -1)[ground, within].astype(np.float64)
     of_part = {
@@ -348,8 +348,8 @@ def _ways(question: Question, stacked: Drainage, grounds: int) -> dict[str, Floa
         while moving.size:
             here = at[moving]
             passed[here] = True
-            on = direction[here] < LEAVES
-            leaving = (direction[here] >= LEAVES) & (direction[here] < INLET)
+            on = direction[here] < OUTFLOW
+            leaving = (direction[here] >= OUTFLOW) & (direction[here] < INLET)
             steps[moving[on], number] += length[direction[here[on]]]
             steps[moving[leaving], number] += length[direction[here[leaving]]] / 2
             moving = moving[on]

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from geosite.terrain.water.basins import regions
+from geosite.terrain.water.basins import connected_regions
 from geosite.terrain.water.descent import Index
 from geosite.terrain.water.drainage import Drainage
 
@@ -80,7 +80,7 @@ def find_ponds(
     if not wet.size:
         return raster, ()
     walls = None if drainage.walls is None else drainage.walls.ravel()
-    part, count = regions(wet, (rows, cols), walls=walls)
+    part, count = connected_regions(wet, (rows, cols), walls=walls)
     if minimum_depth > 0:
         deepest_of = np.zeros(count, dtype=depth.dtype)
         np.maximum.at(deepest_of, part, depth[wet])

@@ -6,7 +6,7 @@ import numpy as np
 
 from geosite.terrain.water.descent import Index, Long, Raster
 
-__all__ = ["ascending_order", "hang_tree", "join_parts"]
+__all__ = ["ascending_order", "minimum_spanning_forest", "root_tree"]
 
 
 def ascending_order(z: Raster) -> Long:
@@ -22,7 +22,7 @@ def ascending_order(z: Raster) -> Long:
     return order
 
 
-def join_parts(near: Index, far: Index, count: int) -> tuple[Long, Index, int]:
+def minimum_spanning_forest(near: Index, far: Index, count: int) -> tuple[Long, Index, int]:
     """Choose the first links that join everything (Boruvka's algorithm, all parts at once).
 
     Parameters
@@ -36,43 +36,43 @@ def join_parts(near: Index, far: Index, count: int) -> tuple[Long, Index, int]:
     -------
     chosen
         Links of the minimum spanning forest, ascending.
-    part : array of int32, shape (count,)
+    component : array of int32, shape (count,)
         Connected part of each thing.
-    parts
+    components
         Number of parts.
     """
-    part = np.arange(count, dtype=np.int32)
+    component = np.arange(count, dtype=np.int32)
     is_chosen = np.zeros(near.size, dtype=np.bool_)
     rank = np.arange(near.size, dtype=np.int32)
     a, b = near, far
     while rank.size:
         # the last value written stays, and the links are written from the last to the first
-        place = np.arange(rank.size - 1, -1, -1, dtype=np.int32)
+        position = np.arange(rank.size - 1, -1, -1, dtype=np.int32)
         lowest = np.full((2, count), rank.size, dtype=np.int32)
-        lowest[0, a[::-1]] = place
-        lowest[1, b[::-1]] = place
+        lowest[0, a[::-1]] = position
+        lowest[1, b[::-1]] = position
         best = lowest.min(axis=0)
-        here = np.flatnonzero(best < rank.size).astype(np.int32)
-        best = best[here]
+        node = np.flatnonzero(best < rank.size).astype(np.int32)
+        best = best[node]
         is_chosen[rank[best]] = True
         root = np.arange(count, dtype=np.int32)
-        root[here] = a[best] + b[best] - here
+        root[node] = a[best] + b[best] - node
         # of two that chose each other the earlier is the root
-        mutual = here[(root[root[here]] == here) & (here < root[here])]
+        mutual = node[(root[root[node]] == node) & (node < root[node])]
         root[mutual] = mutual
-        while not np.array_equal(further := root[root], root):
-            root = further
+        while not np.array_equal(next_root := root[root], root):
+            root = next_root
         renumbered = np.cumsum(root == np.arange(count), dtype=np.int32) - np.int32(1)
         count = int(renumbered[-1]) + 1
         merged = renumbered[root]
-        part = merged[part]
+        component = merged[component]
         a, b = merged[a], merged[b]
-        left = np.flatnonzero(a != b)
-        a, b, rank = a[left], b[left], rank[left]
-    return np.flatnonzero(is_chosen), part, count
+        between = np.flatnonzero(a != b)
+        a, b, rank = a[between], b[between], rank[between]
+    return np.flatnonzero(is_chosen), component, count
 
 
-def hang_tree(near: Index, far: Index, root: int) -> tuple[Long, Long]:
+def root_tree(near: Index, far: Index, root: int) -> tuple[Long, Long]:
     """Hang a tree from its root, leaf by leaf.
 
     Parameters
@@ -84,7 +84,7 @@ def hang_tree(near: Index, far: Index, root: int) -> tuple[Long, Long]:
     -------
     link
         The link that leads towards the root, by node; the root has none.
-    up
+    parents
         The next node that way; of the root itself.
     """
     ends = near.astype(np.int64) + far
@@ -96,18 +96,18 @@ def hang_tree(near: Index, far: Index, root: int) -> tuple[Long, Long]:
     np.add.at(value, far, links)
     value[root] += one * (root + 2)  # never a leaf
     link = np.zeros(root, dtype=np.intp)
-    up = np.full(root + 1, root, dtype=np.intp)
+    parents = np.full(root + 1, root, dtype=np.intp)
     order = np.empty(root + 1, dtype=np.int32)
-    front = np.flatnonzero(value >> 32 == 1)
-    while front.size:
-        last = value.take(front) - one
-        there = ends.take(last) - front
-        link[front] = last
-        up[front] = there
-        np.subtract.at(value, there, last + one)
-        ready = there[value.take(there) < 2 * one]
+    leaves = np.flatnonzero(value >> 32 == 1)
+    while leaves.size:
+        edge = value.take(leaves) - one
+        parent = ends.take(edge) - leaves
+        link[leaves] = edge
+        parents[leaves] = parent
+        np.subtract.at(value, parent, edge + one)
+        ready = parent[value.take(parent) < 2 * one]
         # several leaves of a node may have been the last ones at once
-        place = np.arange(ready.size, dtype=np.int32)
-        order[ready] = place
-        front = ready[order.take(ready) == place]
-    return link, up
+        position = np.arange(ready.size, dtype=np.int32)
+        order[ready] = position
+        leaves = ready[order.take(ready) == position]
+    return link, parents

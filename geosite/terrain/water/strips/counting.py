@@ -9,26 +9,28 @@ import numpy as np
 import numpy.typing as npt
 
 from geosite.base.large_rasters import Rows
-from geosite.terrain.water.descent import COL_STEP, LEAVES, NODATA, ROW_STEP, Bytes, Long, Raster
-from geosite.terrain.water.facets import share
-from geosite.terrain.water.strips.ground import Ground, Strip
+from geosite.terrain.water.descent import COL_STEP, NODATA, OUTFLOW, ROW_STEP, Bytes, Long, Raster
+from geosite.terrain.water.facets import flow_proportions
+from geosite.terrain.water.strips.ground import Strip, StripRaster
 
-__all__ = ["Shared", "count_passing", "share_strips"]
+__all__ = ["ProportionsOnDisk", "accumulate_over_strips", "proportions_over_strips"]
 
 Floats = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, eq=False, slots=True)
-class Shared:
-    """What `geosite.terrain.water.facets.Shares` says of each cell, on disk."""
+class ProportionsOnDisk:
+    """What `geosite.terrain.water.facets.FlowProportions` says of each cell, on disk."""
 
     first: Rows
     second: Rows
-    part: Rows
+    to_second: Rows
     azimuth_deg: Rows
 
 
-def share_strips(ground: Ground, filled: Callable[[Strip, Raster], Raster]) -> Shared:
+def proportions_over_strips(
+    ground: StripRaster, filled: Callable[[Strip, Raster], Raster]
+) -> ProportionsOnDisk:
     """Share the water of every cell between two neighbours.
 
     Parameters
@@ -39,20 +41,22 @@ def share_strips(ground: Ground, filled: Callable[[Strip, Raster], Raster]) -> S
         Gives the water surface of a strip with the rows beside it, flat, from its elevations.
     """
     shape = ground.elevation.shape
-    made = Shared(
-        ground.room.rows(shape, np.uint8),
-        ground.room.rows(shape, np.uint8),
-        ground.room.rows(shape, np.float64),
-        ground.room.rows(shape, np.float32),
+    made = ProportionsOnDisk(
+        ground.scratch.rows(shape, np.uint8),
+        ground.scratch.rows(shape, np.uint8),
+        ground.scratch.rows(shape, np.float64),
+        ground.scratch.rows(shape, np.float32),
     )
     for strip in ground.strips:
         z = ground.z(strip)
         water = filled(strip, z).reshape(z.shape)
-        found = share(z, water, ground.direction[strip.first : strip.last], ground.walls_of(strip))
+        found = flow_proportions(
+            z, water, ground.direction[strip.first : strip.last], ground.walls_of(strip)
+        )
         for rows, values in (
             (made.first, found.first),
             (made.second, found.second),
-            (made.part, found.part),
+            (made.to_second, found.to_second),
             (made.azimuth_deg, found.azimuth_deg),
         ):
             rows.mapped(strip.top, strip.bottom)[...] = values[strip.core]
@@ -60,21 +64,21 @@ def share_strips(ground: Ground, filled: Callable[[Strip, Raster], Raster]) -> S
     return made
 
 
-_Waiting = list[tuple[Long, Floats]]
+_Arriving = list[tuple[Long, Floats]]
 
 
-def count_passing(ground: Ground, shared: Shared | None) -> Rows:
+def accumulate_over_strips(ground: StripRaster, proportions: ProportionsOnDisk | None) -> Rows:
     """Count the cells whose water passes through each cell, itself included.
 
-    Within a strip cells are taken as in `geosite.terrain.water.facets.share_out`; what goes over
-    its border waits until the strip beside it has its turn. A strip has its turn again as long as
-    something waits for it.
+    Within a strip cells are taken as in `geosite.terrain.water.facets.accumulate_proportions`;
+    what crosses its border waits until the strip beside it is worked on. A strip is worked on again
+    as long as something waits for it.
 
     Parameters
     ----------
     ground
         With its final directions.
-    shared
+    proportions
         For d-infinity.
 
     Returns
@@ -82,125 +86,127 @@ def count_passing(ground: Ground, shared: Shared | None) -> Rows:
     Rows of float64, 0 for nodata
     """
     shape = ground.elevation.shape
-    value = ground.room.rows(shape, np.float64)
-    feeders = ground.room.rows(shape, np.int8)
-    waits: list[_Waiting] = [[] for _ in ground.strips]
+    accumulation = ground.scratch.rows(shape, np.float64)
+    donors = ground.scratch.rows(shape, np.int8)
+    arriving: list[_Arriving] = [[] for _ in ground.strips]
     for strip in ground.strips:
-        first, second, part = _ways(ground, shared, strip.first, strip.last)
-        fed = feeders.mapped(strip.top, strip.bottom)
-        _count_feeders(fed, first, second, part, strip)
-        mine = first[strip.core]
-        value.mapped(strip.top, strip.bottom)[...] = mine != NODATA
-        flat = mine.reshape(-1)
-        ready = np.flatnonzero((flat < LEAVES) & (fed.reshape(-1) == 0))
-        _take(ground, shared, strip, value, feeders, ready, waits)
+        first, second, to_second = _receivers(ground, proportions, strip.first, strip.last)
+        donors_here = donors.mapped(strip.top, strip.bottom)
+        _count_donors(donors_here, first, second, to_second, strip)
+        own_first = first[strip.core]
+        accumulation.mapped(strip.top, strip.bottom)[...] = own_first != NODATA
+        flat = own_first.reshape(-1)
+        ready = np.flatnonzero((flat < OUTFLOW) & (donors_here.reshape(-1) == 0))
+        _accumulate_strip(ground, proportions, strip, accumulation, donors, ready, arriving)
         ground.progress((strip.number + 1) / len(ground.strips))
-    number, step = len(waits) - 1, -1
-    while any(waits):
-        if waits[number]:
-            _arrive(ground, shared, ground.strips[number], value, feeders, waits)
-        if not 0 <= number + step < len(waits):
+    number, step = len(arriving) - 1, -1
+    while any(arriving):
+        if arriving[number]:
+            _take_in(ground, proportions, ground.strips[number], accumulation, donors, arriving)
+        if not 0 <= number + step < len(arriving):
             step = -step
-        number = min(max(number + step, 0), len(waits) - 1)
-    return value
+        number = min(max(number + step, 0), len(arriving) - 1)
+    return accumulation
 
 
-def _ways(
-    ground: Ground, shared: Shared | None, top: int, bottom: int
+def _receivers(
+    ground: StripRaster, proportions: ProportionsOnDisk | None, top: int, bottom: int
 ) -> tuple[Bytes, Bytes | None, Floats | None]:
-    if shared is None:
+    if proportions is None:
         return ground.direction[top:bottom], None, None
     return (
-        shared.first.mapped(top, bottom),
-        shared.second.mapped(top, bottom),
-        shared.part.mapped(top, bottom),
+        proportions.first.mapped(top, bottom),
+        proportions.second.mapped(top, bottom),
+        proportions.to_second.mapped(top, bottom),
     )
 
 
-def _count_feeders(
-    fed: npt.NDArray[np.int8],
+def _count_donors(
+    donors_here: npt.NDArray[np.int8],
     first: Bytes,
     second: Bytes | None,
-    part: Floats | None,
+    to_second: Floats | None,
     strip: Strip,
 ) -> None:
     """Count the neighbours that give water to each cell, those in the rows beside too."""
-    rows, cols = fed.shape
+    rows, cols = donors_here.shape
     above = strip.core.start
     for k in range(8):
         down, across = int(ROW_STEP[k]), int(COL_STEP[k])
         # the neighbour that gives in direction k lies the other way
         low, high = max(0, down - above), min(rows, len(first) - above + down)
         left, right = max(0, across), cols + min(0, across)
-        taker = slice(low, high), slice(left, right)
-        giver = (
+        receiver = slice(low, high), slice(left, right)
+        donor = (
             slice(low + above - down, high + above - down),
             slice(left - across, right - across),
         )
-        fed[taker] += first[giver] == k
-        if second is not None and part is not None:
-            fed[taker] += (second[giver] == k) & (part[giver] > 0.0) & (first[giver] < LEAVES)
+        donors_here[receiver] += first[donor] == k
+        if second is not None and to_second is not None:
+            donors_here[receiver] += (
+                (second[donor] == k) & (to_second[donor] > 0.0) & (first[donor] < OUTFLOW)
+            )
 
 
-def _arrive(
-    ground: Ground,
-    shared: Shared | None,
+def _take_in(
+    ground: StripRaster,
+    proportions: ProportionsOnDisk | None,
     strip: Strip,
-    value: Rows,
-    feeders: Rows,
-    waits: list[_Waiting],
+    accumulation: Rows,
+    donors: Rows,
+    arriving: list[_Arriving],
 ) -> None:
     """Take in what waits for a strip, and go on from there."""
-    cells = np.concatenate([cell for cell, _ in waits[strip.number]])
-    amounts = np.concatenate([amount for _, amount in waits[strip.number]])
-    waits[strip.number] = []
+    cells = np.concatenate([cell for cell, _ in arriving[strip.number]])
+    amounts = np.concatenate([amount for _, amount in arriving[strip.number]])
+    arriving[strip.number] = []
     cells = cells - strip.top * strip.cols
-    fed = feeders.mapped(strip.top, strip.bottom).reshape(-1)
-    np.add.at(value.mapped(strip.top, strip.bottom).reshape(-1), cells, amounts)
-    np.subtract.at(fed, cells, np.int8(1))
-    first, _, _ = _ways(ground, shared, strip.top, strip.bottom)
-    ready = np.unique(cells[fed[cells] == 0])
-    ready = ready[first.reshape(-1)[ready] < LEAVES]
-    _take(ground, shared, strip, value, feeders, ready, waits)
+    donors_here = donors.mapped(strip.top, strip.bottom).reshape(-1)
+    np.add.at(accumulation.mapped(strip.top, strip.bottom).reshape(-1), cells, amounts)
+    np.subtract.at(donors_here, cells, np.int8(1))
+    first, _, _ = _receivers(ground, proportions, strip.top, strip.bottom)
+    ready = np.unique(cells[donors_here[cells] == 0])
+    ready = ready[first.reshape(-1)[ready] < OUTFLOW]
+    _accumulate_strip(ground, proportions, strip, accumulation, donors, ready, arriving)
 
 
-def _take(
-    ground: Ground,
-    shared: Shared | None,
+def _accumulate_strip(
+    ground: StripRaster,
+    proportions: ProportionsOnDisk | None,
     strip: Strip,
-    values: Rows,
-    feeders: Rows,
+    on_disk: Rows,
+    donors: Rows,
     front: Long,
-    waits: list[_Waiting],
+    arriving: list[_Arriving],
 ) -> None:
     """Take cells whose feeders have all been taken, and so on, as far as the strip goes."""
-    value = values.mapped(strip.top, strip.bottom).reshape(-1)
-    fed = feeders.mapped(strip.top, strip.bottom).reshape(-1)
-    first, second, part = (
-        None if ways is None else ways.reshape(-1)
-        for ways in _ways(ground, shared, strip.top, strip.bottom)
+    accumulation = on_disk.mapped(strip.top, strip.bottom).reshape(-1)
+    donors_here = donors.mapped(strip.top, strip.bottom).reshape(-1)
+    first, second, to_second = (
+        None if one is None else one.reshape(-1)
+        for one in _receivers(ground, proportions, strip.top, strip.bottom)
     )
     assert first is not None
-    shift = np.zeros(256, dtype=np.intp)
-    shift[:8] = ROW_STEP * strip.cols + COL_STEP
-    order = np.empty(value.size, dtype=np.int32)
+    offset = np.zeros(256, dtype=np.intp)
+    offset[:8] = ROW_STEP * strip.cols + COL_STEP
+    order = np.empty(accumulation.size, dtype=np.int32)
     while front.size:
-        there, amount = front + shift[first[front]], value[front]
-        if second is not None and part is not None:
-            given = part[front]
-            divided = np.flatnonzero(given > 0.0)
-            apart = front[divided]
-            there = np.concatenate([there, apart + shift[second[apart]]])
-            amount = np.concatenate([amount * (1.0 - given), amount[divided] * given[divided]])
-        up, down = there < 0, there >= value.size
-        for beside, goes in ((strip.number - 1, up), (strip.number + 1, down)):
-            if goes.any():
-                waits[beside].append((there[goes] + strip.top * strip.cols, amount[goes]))
+        receiver, amount = front + offset[first[front]], accumulation[front]
+        if second is not None and to_second is not None:
+            share = to_second[front]
+            is_split = np.flatnonzero(share > 0.0)
+            split = front[is_split]
+            receiver = np.concatenate([receiver, split + offset[second[split]]])
+            amount = np.concatenate([amount * (1.0 - share), amount[is_split] * share[is_split]])
+        up, down = receiver < 0, receiver >= accumulation.size
+        for beside, leaves in ((strip.number - 1, up), (strip.number + 1, down)):
+            if leaves.any():
+                arriving[beside].append((receiver[leaves] + strip.top * strip.cols, amount[leaves]))
         stays = ~(up | down)
-        there, amount = there[stays], amount[stays]
-        np.add.at(value, there, amount)
-        np.subtract.at(fed, there, np.int8(1))
-        ready = there[(fed[there] == 0) & (first[there] < LEAVES)]
-        place = np.arange(ready.size, dtype=np.int32)
-        order[ready] = place
-        front = ready[order[ready] == place]
+        receiver, amount = receiver[stays], amount[stays]
+        np.add.at(accumulation, receiver, amount)
+        np.subtract.at(donors_here, receiver, np.int8(1))
+        ready = receiver[(donors_here[receiver] == 0) & (first[receiver] < OUTFLOW)]
+        position = np.arange(ready.size, dtype=np.int32)
+        order[ready] = position
+        front = ready[order[ready] == position]

@@ -12,71 +12,75 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from geosite.base.large_rasters import Room, Rows
-from geosite.terrain.water.basins import Exits, Pools, carve
-from geosite.terrain.water.descent import LEAVES, NODATA, Bytes, Grid, Mask, Raster
+from geosite.base.large_rasters import Rows, ScratchFolder
+from geosite.terrain.water.basins import Pits, Spills, carve
+from geosite.terrain.water.descent import NODATA, OUTFLOW, Bytes, FlowGrid, Mask, Raster
 from geosite.terrain.water.drainage import FlowMethod
-from geosite.terrain.water.strips.counting import Shared, count_passing, share_strips
-from geosite.terrain.water.strips.graph import Basins, find_basins, find_spills
-from geosite.terrain.water.strips.ground import Ground, Strip, find_ways
-from geosite.terrain.water.strips.level import turn_level_ground
+from geosite.terrain.water.strips.counting import (
+    ProportionsOnDisk,
+    accumulate_over_strips,
+    proportions_over_strips,
+)
+from geosite.terrain.water.strips.graph import Basins, find_basins, find_spills_over_strips
+from geosite.terrain.water.strips.ground import Strip, StripRaster, directions_over_strips
+from geosite.terrain.water.strips.level import resolve_flats_over_strips
 
-__all__ = ["Drained", "StripDrainage", "drain_strips"]
+__all__ = ["DrainedRows", "StripDrainage", "drain_strips"]
 
 
 @dataclass(frozen=True, eq=False, slots=True)
-class Drained:
+class DrainedRows:
     """Some rows of the answer; arrays as in `geosite.terrain.water.drainage.Drainage`.
 
     Parameters
     ----------
     top
         First row.
-    azimuth_deg, ponding_depth, passing_cells
+    azimuth_deg, ponding_depth, contributing_cells
         Float32, type of the elevations, float64. NaN, NaN and 0 for nodata.
     """
 
     top: int
     azimuth_deg: Raster
     ponding_depth: Raster
-    passing_cells: Raster
+    contributing_cells: Raster
 
 
 @dataclass(frozen=True, eq=False, slots=True)
 class StripDrainage:
     """The answer, to be read from the north to the south."""
 
-    ground: Ground
+    ground: StripRaster
     basins: Basins
-    exits: Exits
-    passing: Rows
-    shared: Shared | None
+    exits: Spills
+    accumulation: Rows
+    proportions: ProportionsOnDisk | None
 
     @property
     def direction(self) -> Bytes:
         """As in `geosite.terrain.water.drainage.Drainage`."""
         return self.ground.direction
 
-    def __iter__(self) -> Iterator[Drained]:
+    def __iter__(self) -> Iterator[DrainedRows]:
         """Yield rows from the north to the south."""
         table = np.full(256, -1.0, dtype=np.float32)
-        table[: 2 * LEAVES] = np.arange(2 * LEAVES) % 8 * 45.0
+        table[: 2 * OUTFLOW] = np.arange(2 * OUTFLOW) % 8 * 45.0
         table[NODATA] = np.nan
         for strip in self.ground.strips:
             z = self.ground.z(strip)
             water = _filled(self.basins, self.exits, strip, z)
             depth = (water - z.ravel()).reshape(z.shape)[strip.core]
             azimuth = table[self.ground.direction[strip.top : strip.bottom]]
-            if self.shared is not None:
-                toward = self.shared.azimuth_deg.copied(strip.top, strip.bottom)
+            if self.proportions is not None:
+                toward = self.proportions.azimuth_deg.copied(strip.top, strip.bottom)
                 azimuth = np.where(np.isnan(toward), azimuth, toward)
-            passing = self.passing.copied(strip.top, strip.bottom)
-            yield Drained(strip.top, azimuth, depth, passing)
+            accumulation = self.accumulation.copied(strip.top, strip.bottom)
+            yield DrainedRows(strip.top, azimuth, depth, accumulation)
 
 
 def drain_strips(
     elevation: Rows,
-    room: Room,
+    room: ScratchFolder,
     height: int,
     *,
     method: FlowMethod = "d8",
@@ -107,34 +111,36 @@ def drain_strips(
         are added up in another order, so that their last digit may differ.
     """
     steps = _Steps(progress, 6 if method == "d-infinity" else 5)
-    ground = Ground(elevation, room, height, inlets, walls, steps.tell)
-    ways = find_ways(ground)
-    turn_level_ground(ground, ways.has_flats)
+    ground = StripRaster(elevation, room, height, inlets, walls, steps.report)
+    flow = directions_over_strips(ground)
+    resolve_flats_over_strips(ground, flow.has_flats)
     steps.next()
     basins = find_basins(ground)
     steps.next()
-    exits = find_spills(ground, ways, basins)
+    spills = find_spills_over_strips(ground, flow, basins)
     steps.next()
     rows, cols = elevation.shape
     empty = np.empty(0, dtype=elevation.dtype)
     nothing = np.empty(0, dtype=np.intp)
     carve(
-        Grid(empty, ground.direction.reshape(-1), rows, cols, None),
-        exits,
-        Pools(nothing, nothing, has_flats=False),
+        FlowGrid(empty, ground.direction.reshape(-1), rows, cols, None),
+        spills,
+        Pits(nothing, nothing, has_flats=False),
     )
-    turn_level_ground(ground, ways.has_flats, from_entries=True)
-    shared = None
+    resolve_flats_over_strips(ground, flow.has_flats, from_entries=True)
+    proportions = None
     if method == "d-infinity":
-        shared = share_strips(ground, lambda strip, z: _filled(basins, exits, strip, z))
+        proportions = proportions_over_strips(
+            ground, lambda strip, z: _filled(basins, spills, strip, z)
+        )
         steps.next()
-    passing = count_passing(ground, shared)
-    return StripDrainage(ground, basins, exits, passing, shared)
+    accumulation = accumulate_over_strips(ground, proportions)
+    return StripDrainage(ground, basins, spills, accumulation, proportions)
 
 
-def _filled(basins: Basins, exits: Exits, strip: Strip, z: Raster) -> Raster:
+def _filled(basins: Basins, spills: Spills, strip: Strip, z: Raster) -> Raster:
     """Return the water surface, flat, with the rows beside the strip."""
-    level = np.append(exits.level, z.dtype.type(np.nan))
+    level = np.append(spills.level, z.dtype.type(np.nan))
     return np.asarray(np.maximum(z.ravel(), level[basins.labels(strip)]))
 
 
@@ -147,5 +153,5 @@ class _Steps:
     def next(self) -> None:
         self.done += 1
 
-    def tell(self, share: float) -> None:
+    def report(self, share: float) -> None:
         self.progress((self.done + share) / self.count)

@@ -14,30 +14,30 @@ import numpy.typing as npt
 
 from geosite.base.large_rasters import Rows
 from geosite.terrain.water.basins import (
-    ALONE,
-    Exits,
+    UNCONNECTED,
     Passes,
-    Pools,
-    find_exits,
+    Pits,
+    Spills,
+    connected_regions,
+    find_spills,
     label_basins,
-    regions,
-    ways_over,
+    saddle_passes,
 )
 from geosite.terrain.water.descent import (
-    LEAVES,
-    POOL,
-    TOUCHING,
+    CONNECTED,
+    NO_FLOW,
+    OUTFLOW,
     Bytes,
-    Grid,
+    FlowGrid,
     Index,
     Long,
     Raster,
 )
-from geosite.terrain.water.steepest import steepest_ways
-from geosite.terrain.water.strips.ground import Ground, Strip, Ways
-from geosite.terrain.water.trees import ascending_order, join_parts
+from geosite.terrain.water.flow_directions import steepest_descent
+from geosite.terrain.water.strips.ground import Strip, StripFlow, StripRaster
+from geosite.terrain.water.trees import ascending_order, minimum_spanning_forest
 
-__all__ = ["Basins", "find_basins", "find_spills"]
+__all__ = ["Basins", "find_basins", "find_spills_over_strips"]
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -81,12 +81,12 @@ class _Part:
     heights: Raster
     edge_labels: Index  # first and last row
     edge_z: Raster
-    edge_pools: npt.NDArray[np.bool_]
+    edge_is_pit: npt.NDArray[np.bool_]
 
 
-def find_basins(ground: Ground) -> Basins:
+def find_basins(ground: StripRaster) -> Basins:
     """Find the basin of each cell, over the borders of strips."""
-    local = ground.room.rows(ground.elevation.shape, np.int32)
+    local = ground.scratch.rows(ground.elevation.shape, np.int32)
     parts = []
     for strip in ground.strips:
         parts.append(_label(ground, strip, local))
@@ -101,24 +101,24 @@ def find_basins(ground: Ground) -> Basins:
     pointer = np.arange(bottoms.size)
     for strip, part in zip(ground.strips, parts, strict=True):
         row = part.bottoms // cols
-        for beside, place, here in (
+        for beside, place, outside in (
             (strip.number - 1, 1, np.flatnonzero(row < strip.top)),
             (strip.number + 1, 0, np.flatnonzero(row >= strip.bottom)),
         ):
-            if here.size:
-                there = parts[beside].edge_labels[place][part.bottoms[here] % cols]
-                pointer[offset[strip.number] + here] = offset[beside] + there
-    near, far = _pool_links(ground, parts, offset)
+            if outside.size:
+                other = parts[beside].edge_labels[place][part.bottoms[outside] % cols]
+                pointer[offset[strip.number] + outside] = offset[beside] + other
+    near, far = _pit_links(ground, parts, offset)
     if near.size:
         nodes, ends = np.unique(np.concatenate([near, far]), return_inverse=True)
-        _, group, count = join_parts(
+        _, group, count = minimum_spanning_forest(
             ends[: near.size].astype(np.int32), ends[near.size :].astype(np.int32), nodes.size
         )
         first = np.full(count, bottoms.size)
         np.minimum.at(first, group, nodes)
         pointer[nodes] = first[group]
-    while not np.array_equal(further := pointer[pointer], pointer):
-        pointer = further
+    while not np.array_equal(next_pointer := pointer[pointer], pointer):
+        pointer = next_pointer
     is_root = pointer == np.arange(pointer.size)
     count = int(is_root.sum())
     number = (np.cumsum(is_root, dtype=np.int32) - np.int32(1))[pointer]
@@ -129,21 +129,21 @@ def find_basins(ground: Ground) -> Basins:
     return Basins(local, by_strip, bottoms[is_root], heights[is_root])
 
 
-def _label(ground: Ground, strip: Strip, local: Rows) -> _Part:
+def _label(ground: StripRaster, strip: Strip, local: Rows) -> _Part:
     z = ground.z(strip)
-    cells = ground.pools(strip)
+    cells = ground.undrained(strip)
     grid = ground.grid(strip, z)
-    pools = Pools(cells, cells, has_flats=False)
+    pools = Pits(cells, cells, has_flats=False)
     if cells.size:
-        part, count = regions(cells, strip.shape, walls=grid.walls, z=grid.z)
+        part, count = connected_regions(cells, strip.shape, walls=grid.walls, z=grid.z)
         if count < cells.size:
-            stands = np.empty(count, dtype=np.intp)
-            stands[part[::-1]] = cells[::-1]
-            pools = Pools(cells, stands[part], has_flats=True)
+            representative = np.empty(count, dtype=np.intp)
+            representative[part[::-1]] = cells[::-1]
+            pools = Pits(cells, representative[part], has_flats=True)
     # in the rows beside, every way ends: there the strip's water leaves it
-    ends = np.full(grid.direction.size, LEAVES, dtype=np.uint8)
+    ends = np.full(grid.direction.size, OUTFLOW, dtype=np.uint8)
     ends[strip.own] = grid.direction[strip.own]
-    label, bottoms = label_basins(Grid(grid.z, ends, grid.rows, grid.cols, grid.walls), pools)
+    label, bottoms = label_basins(FlowGrid(grid.z, ends, grid.rows, grid.cols, grid.walls), pools)
     # what no water of the strip reaches there is no basin of it
     own = label[strip.own]
     is_used = np.zeros(bottoms.size + 1, dtype=np.bool_)
@@ -160,18 +160,18 @@ def _label(ground: Ground, strip: Strip, local: Rows) -> _Part:
         grid.z[bottoms],
         own[edge],
         z[strip.core][edge],
-        ground.direction[strip.top : strip.bottom][edge] == POOL,
+        ground.direction[strip.top : strip.bottom][edge] == NO_FLOW,
     )
 
 
-def _pool_links(ground: Ground, parts: list[_Part], offset: Long) -> tuple[Long, Long]:
+def _pit_links(ground: StripRaster, parts: list[_Part], offset: Long) -> tuple[Long, Long]:
     """Return basins, counted through all strips, whose pools touch over a border at one level."""
     near, far = [offset[:0]], [offset[:0]]
     for strip, upper, lower in zip(ground.strips[:-1], parts[:-1], parts[1:], strict=True):
         for step, k in ((-1, 5), (0, 4), (1, 3)):
             a = np.arange(max(0, -step), strip.cols - max(0, step))
             b = a + step
-            meets = upper.edge_pools[1, a] & lower.edge_pools[0, b]
+            meets = upper.edge_is_pit[1, a] & lower.edge_is_pit[0, b]
             meets &= upper.edge_z[1, a] == lower.edge_z[0, b]
             if ground.walls is not None:
                 meets &= (ground.walls[strip.bottom - 1, a] >> k & 1) == 0
@@ -181,7 +181,7 @@ def _pool_links(ground: Ground, parts: list[_Part], offset: Long) -> tuple[Long,
 
 
 @dataclass(frozen=True, eq=False, slots=True)
-class _Kept:
+class _StripPasses:
     """Passes with their place in the order of equal elevations, as in `Passes`."""
 
     kind: npt.NDArray[np.int64]
@@ -192,11 +192,11 @@ class _Kept:
     direction: Bytes
 
 
-def find_spills(ground: Ground, ways: Ways, basins: Basins) -> Exits:
+def find_spills_over_strips(ground: StripRaster, flow: StripFlow, basins: Basins) -> Spills:
     """Find how the water leaves each basin, with one solve over the passes of all strips."""
     parts = []
     for strip in ground.strips:
-        parts.append(_passes(ground, strip, ways, basins))
+        parts.append(_passes(ground, strip, flow, basins))
         ground.progress((strip.number + 1) / len(ground.strips))
     kind = np.concatenate([part.kind for part in parts])
     z = np.concatenate([part.z for part in parts])
@@ -213,71 +213,80 @@ def find_spills(ground: Ground, ways: Ways, basins: Basins) -> Exits:
     )
     parts.clear()
     del order, z
-    return find_exits(passes, basins.bottoms, basins.heights, ground.elevation.shape[1])
+    return find_spills(passes, basins.bottoms, basins.heights, ground.elevation.shape[1])
 
 
-def _passes(ground: Ground, strip: Strip, ways: Ways, basins: Basins) -> _Kept:
+def _passes(ground: StripRaster, strip: Strip, flow: StripFlow, basins: Basins) -> _StripPasses:
     z = ground.z(strip)
     grid = ground.grid(strip, z)
     label = basins.labels(strip)
-    found = list(_ways_out(ground, strip, ways, basins.bottoms.size))
-    found.extend(_ways_over(ground, strip, ways, grid, label))
+    found = list(_edge_passes(ground, strip, flow, basins.bottoms.size))
+    found.extend(_saddle_passes_of(ground, strip, flow, grid, label))
     kind = np.concatenate([np.full(cell.size, kind) for kind, cell, _, _ in found])
     cell = np.concatenate([cell for _, cell, _, _ in found])
-    turn = np.concatenate([turn for _, _, turn, _ in found])
-    far = np.concatenate([end for _, _, _, end in found])
+    direction = np.concatenate([direction for _, _, direction, _ in found])
+    far = np.concatenate([other for _, _, _, other in found])
     order = np.argsort(kind, kind="stable")
     order = order[ascending_order(grid.z[cell[order]])]
-    kind, cell, turn, far = kind[order], cell[order], turn[order], far[order]
+    kind, cell, direction, far = kind[order], cell[order], direction[order], far[order]
     near = label[cell]
-    nodes, ends = np.unique(np.concatenate([near, far]), return_inverse=True)
-    places: Index = np.asarray(ends, dtype=np.int32)
-    chosen, _, _ = join_parts(places[: near.size], places[near.size :], nodes.size)
+    nodes, position_of = np.unique(np.concatenate([near, far]), return_inverse=True)
+    position: Index = np.asarray(position_of, dtype=np.int32)
+    chosen, _, _ = minimum_spanning_forest(position[: near.size], position[near.size :], nodes.size)
     # as they stood before: one kind after the other, cells ascending in each
     chosen = chosen[np.argsort(order[chosen])]
     cell = cell[chosen]
-    return _Kept(
-        kind[chosen], near[chosen], far[chosen], grid.z[cell], cell + strip.start, turn[chosen]
+    return _StripPasses(
+        kind[chosen], near[chosen], far[chosen], grid.z[cell], cell + strip.start, direction[chosen]
     )
 
 
-_Found = tuple[int, Long, Bytes, Index]
+_Candidate = tuple[int, Long, Bytes, Index]
 
 
-def _ways_out(ground: Ground, strip: Strip, ways: Ways, outside: int) -> Iterator[_Found]:
+def _edge_passes(
+    ground: StripRaster, strip: Strip, flow: StripFlow, outside: int
+) -> Iterator[_Candidate]:
     """Yield kind 0, over the edge, and kind 1, into inlets; flat with the rows beside."""
     low, high = strip.top * strip.cols, strip.bottom * strip.cols
-    first, last = np.searchsorted(ways.edge, [low, high])
-    edge, outward = ways.edge[first:last], ways.outward[first:last]
-    sunk = ways.inlets[slice(*np.searchsorted(ways.inlets, [low, high]))]
-    if sunk.size:
-        is_edge = ~np.isin(edge, sunk)
+    first, last = np.searchsorted(flow.edge, [low, high])
+    edge, outward = flow.edge[first:last], flow.outward[first:last]
+    inlets = flow.inlets[slice(*np.searchsorted(flow.inlets, [low, high]))]
+    if inlets.size:
+        is_edge = ~np.isin(edge, inlets)
         edge, outward = edge[is_edge], outward[is_edge]
-    for kind, cell, turn in (
+    for kind, cell, direction in (
         (0, edge, outward),
-        (1, sunk, ground.direction.reshape(-1)[sunk]),
+        (1, inlets, ground.direction.reshape(-1)[inlets]),
     ):
-        yield kind, cell - strip.start, turn, np.full(cell.size, outside, dtype=np.int32)
+        yield kind, cell - strip.start, direction, np.full(cell.size, outside, dtype=np.int32)
 
 
-def _ways_over(
-    ground: Ground, strip: Strip, ways: Ways, grid: Grid, label: Index
-) -> Iterator[_Found]:
+def _saddle_passes_of(
+    ground: StripRaster, strip: Strip, flow: StripFlow, grid: FlowGrid, label: Index
+) -> Iterator[_Candidate]:
     """Yield ways over saddles: by whether walls are near, by how steep, then the cells let out."""
     z = grid.z.reshape(strip.shape)
-    relief, _ = steepest_ways(z, ground.inlets_of(strip), None, ground.walls_of(strip))
-    mine = strip.owns(relief.saddles)
-    saddles, lower, is_loose = relief.saddles[mine], relief.lower[mine], relief.is_loose[mine]
-    span = np.searchsorted(ways.leaving.cell, [strip.top * strip.cols, strip.bottom * strip.cols])
-    leaving = ways.leaving.cell[slice(*span)] - strip.start
-    let_out = ways.leaving.lower[slice(*span)]
-    new = ~np.isin(leaving, saddles)
+    local, _ = steepest_descent(z, ground.inlets_of(strip), None, ground.walls_of(strip))
+    own = strip.owns(local.saddles)
+    saddles, lower, near_wall = local.saddles[own], local.lower[own], local.near_wall[own]
+    span = np.searchsorted(flow.outflow.cell, [strip.top * strip.cols, strip.bottom * strip.cols])
+    outflow = flow.outflow.cell[slice(*span)] - strip.start
+    outflow_lower = flow.outflow.lower[slice(*span)]
+    new = ~np.isin(outflow, saddles)
     has_walls = ground.walls is not None
     sets = [
-        (0, saddles[~is_loose], lower[~is_loose], TOUCHING),
-        (1_000, saddles[is_loose], lower[is_loose], ALONE),
-        (1_001 if has_walls else 1, leaving[new], let_out[new], ALONE if has_walls else TOUCHING),
+        (0, saddles[~near_wall], lower[~near_wall], CONNECTED),
+        (1_000, saddles[near_wall], lower[near_wall], UNCONNECTED),
+        (
+            1_001 if has_walls else 1,
+            outflow[new],
+            outflow_lower[new],
+            UNCONNECTED if has_walls else CONNECTED,
+        ),
     ]
-    for kind, cells, below, touching in sets:
-        for again, (cell, turn, end) in enumerate(ways_over(grid, label, cells, below, touching)):
-            yield 10 + kind + 2 * again, cell, turn, end
+    for kind, cells, below, connected in sets:
+        for round_number, (cell, direction, other) in enumerate(
+            saddle_passes(grid, label, cells, below, connected)
+        ):
+            yield 10 + kind + 2 * round_number, cell, direction, other

@@ -8,23 +8,23 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from geosite.base.large_rasters import Room, Rows, strips
+from geosite.base.large_rasters import Rows, ScratchFolder, strips
 from geosite.terrain.water.descent import (
+    NO_FLOW,
     NODATA,
-    POOL,
     Bytes,
-    Edges,
-    Grid,
-    Leaving,
+    EdgeCells,
+    EdgeOutflow,
+    FlowGrid,
     Long,
     Mask,
     Raster,
-    heights_around,
-    let_out,
+    edge_outflow,
+    neighbour_elevations,
 )
-from geosite.terrain.water.steepest import steepest_ways
+from geosite.terrain.water.flow_directions import steepest_descent
 
-__all__ = ["Ground", "Strip", "find_ways"]
+__all__ = ["Strip", "StripRaster", "directions_over_strips"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,14 +76,14 @@ class Strip:
 
 
 @dataclass(eq=False, slots=True)
-class Ground:
+class StripRaster:
     """A raster in strips. Of each cell one byte is in memory; the rest is on disk.
 
     Parameters
     ----------
     elevation
         NaN is nodata.
-    room
+    scratch
         Where further rasters go.
     height
         Rows per strip.
@@ -94,7 +94,7 @@ class Ground:
     """
 
     elevation: Rows
-    room: Room
+    scratch: ScratchFolder
     height: int
     inlets: Mask | None = None
     walls: Bytes | None = None
@@ -123,32 +123,32 @@ class Ground:
         """Return the inlets, with the rows beside the strip."""
         return None if self.inlets is None else self.inlets[strip.first : strip.last]
 
-    def grid(self, strip: Strip, z: Raster) -> Grid:
+    def grid(self, strip: Strip, z: Raster) -> FlowGrid:
         """Return the strip with the rows beside it; its directions are the raster's own."""
         walls = self.walls_of(strip)
-        return Grid(
+        return FlowGrid(
             z.ravel(),
             self.direction[strip.first : strip.last].reshape(-1),
             *strip.shape,
             None if walls is None else walls.reshape(-1),
         )
 
-    def pools(self, strip: Strip) -> Long:
+    def undrained(self, strip: Strip) -> Long:
         """Return its own cells without a way, flat with the rows beside it."""
-        own = self.direction[strip.top : strip.bottom].reshape(-1) == POOL
+        own = self.direction[strip.top : strip.bottom].reshape(-1) == NO_FLOW
         found: Long = np.flatnonzero(own) + strip.own.start
         return found
 
 
 @dataclass(frozen=True, eq=False, slots=True)
-class _Edge:
-    edges: Edges
+class _StripEdge:
+    edges: EdgeCells
     inlets: Long
     is_flat: bool
 
 
 @dataclass(frozen=True, eq=False, slots=True)
-class Ways:
+class StripFlow:
     """What the raw ways down leave to be known.
 
     Parameters
@@ -157,7 +157,7 @@ class Ways:
         Edge cells and the direction straight out, or out of those that leave at once.
     inlets
         On known ground.
-    leaving
+    outflow
         Cells whose water leaves at once.
     has_flats
         Which strips have level ground without a way of its own.
@@ -166,54 +166,54 @@ class Ways:
     edge: Long
     outward: Bytes
     inlets: Long
-    leaving: Leaving
+    outflow: EdgeOutflow
     has_flats: npt.NDArray[np.bool_]
 
 
-def find_ways(ground: Ground) -> Ways:
+def directions_over_strips(ground: StripRaster) -> StripFlow:
     """Give every cell its steepest way down, and let water out at the edge of the data."""
-    parts = [_edge_of(ground, strip) for strip in ground.strips]
-    edges = Edges(
+    parts = [_strip_edge(ground, strip) for strip in ground.strips]
+    edges = EdgeCells(
         np.concatenate([p.edges.cell for p in parts]),
         np.concatenate([p.edges.outward for p in parts]),
         np.concatenate([p.edges.outside for p in parts]),
         np.concatenate([p.edges.direction for p in parts]),
         np.concatenate([p.edges.z for p in parts]),
-        np.concatenate([p.edges.around for p in parts], axis=1),
+        np.concatenate([p.edges.neighbours for p in parts], axis=1),
     )
-    leaving = let_out(edges, ground.elevation.shape[1])
-    ground.direction.reshape(-1)[leaving.cell] = leaving.outward
+    outflow = edge_outflow(edges, ground.elevation.shape[1])
+    ground.direction.reshape(-1)[outflow.cell] = outflow.outward
     outward = edges.outward.copy()
-    outward[leaving.place] = leaving.outward
-    return Ways(
+    outward[outflow.place] = outflow.outward
+    return StripFlow(
         edges.cell,
         outward,
         np.concatenate([p.inlets for p in parts]),
-        leaving,
+        outflow,
         np.array([p.is_flat for p in parts]),
     )
 
 
-def _edge_of(ground: Ground, strip: Strip) -> _Edge:
+def _strip_edge(ground: StripRaster, strip: Strip) -> _StripEdge:
     z, walls = ground.z(strip), ground.walls_of(strip)
-    relief, outside = steepest_ways(z, ground.inlets_of(strip), None, walls)
-    ground.direction[strip.top : strip.bottom] = relief.direction[strip.core]
-    mine = strip.owns(relief.edge)
-    cell = relief.edge[mine]
-    turn = relief.direction.ravel()
-    edges = Edges(
+    local, outside = steepest_descent(z, ground.inlets_of(strip), None, walls)
+    ground.direction[strip.top : strip.bottom] = local.direction[strip.core]
+    own = strip.owns(local.edge)
+    cell = local.edge[own]
+    direction = local.direction.ravel()
+    edges = EdgeCells(
         cell + strip.start,
-        relief.outward[mine],
-        outside[mine],
-        turn[cell],
+        local.outward[own],
+        outside[own],
+        direction[cell],
         z.ravel()[cell],
-        heights_around(z, cell, np.arange(8)[:, None], walls),
+        neighbour_elevations(z, cell, np.arange(8)[:, None], walls),
     )
-    level = relief.level[strip.owns(relief.level)]
-    there, is_open = ground.grid(strip, z).around(level)
-    is_level = z.ravel()[there] == z.ravel()[level]
-    if is_open is not None:
-        is_level &= is_open
-    inlets = relief.inlets[strip.owns(relief.inlets)] + strip.start
+    level = local.level[strip.owns(local.level)]
+    neighbour, is_reachable = ground.grid(strip, z).neighbours(level)
+    is_level = z.ravel()[neighbour] == z.ravel()[level]
+    if is_reachable is not None:
+        is_level &= is_reachable
+    inlets = local.inlets[strip.owns(local.inlets)] + strip.start
     ground.progress((strip.number + 1) / len(ground.strips))
-    return _Edge(edges, inlets, bool(is_level.any()))
+    return _StripEdge(edges, inlets, bool(is_level.any()))

@@ -14,23 +14,23 @@ import numpy as np
 from geosite.terrain.water.descent import (
     COL_STEP,
     INLET,
-    LEAVES,
+    NO_FLOW,
     NODATA,
+    OUTFLOW,
     OUTWARD,
-    POOL,
     ROW_STEP,
     Bytes,
-    Edges,
+    EdgeCells,
+    LocalFlow,
     Long,
     Mask,
     Raster,
-    Relief,
-    heights_around,
-    is_among,
-    let_out,
+    edge_outflow,
+    is_member,
+    neighbour_elevations,
 )
 
-__all__ = ["descend", "steepest_ways"]
+__all__ = ["find_flow_directions", "steepest_descent"]
 
 Framed = TypeVar("Framed", Raster, Bytes)
 
@@ -38,38 +38,40 @@ _BAND = 16_384
 """Cells per band of rows: its buffers stay within the second-level cache."""
 
 
-def descend(z: Raster, inlets: Mask | None, barriers: Mask | None, walls: Bytes | None) -> Relief:
+def find_flow_directions(
+    z: Raster, inlets: Mask | None, barriers: Mask | None, walls: Bytes | None
+) -> LocalFlow:
     """Find the steepest way down from each cell, with the water let out at the edge.
 
     Parameters
     ----------
     z, inlets, barriers, walls
-        As for `steepest_ways`.
+        As for `steepest_descent`.
     """
-    relief, outside = steepest_ways(z, inlets, barriers, walls)
-    around = heights_around(z, relief.edge, np.arange(8)[:, None], walls)
-    turn = relief.direction.ravel()
-    edges = Edges(
-        relief.edge, relief.outward, outside, turn[relief.edge], z.ravel()[relief.edge], around
+    local, outside = steepest_descent(z, inlets, barriers, walls)
+    neighbours = neighbour_elevations(z, local.edge, np.arange(8)[:, None], walls)
+    direction = local.direction.ravel()
+    edge_cells = EdgeCells(
+        local.edge, local.outward, outside, direction[local.edge], z.ravel()[local.edge], neighbours
     )
-    leaving = let_out(edges, z.shape[1])
-    turn[leaving.cell] = leaving.outward
-    outward = relief.outward.copy()
-    outward[leaving.place] = leaving.outward
+    outflow = edge_outflow(edge_cells, z.shape[1])
+    direction[outflow.cell] = outflow.outward
+    outward = local.outward.copy()
+    outward[outflow.place] = outflow.outward
     # a cell that lets its water out is joined to none of its lower neighbours
-    new = ~is_among(leaving.cell, relief.saddles)
+    new = ~is_member(outflow.cell, local.saddles)
     return replace(
-        relief,
+        local,
         outward=outward,
-        saddles=np.append(relief.saddles, leaving.cell[new]),
-        lower=np.append(relief.lower, leaving.lower[new]),
-        is_loose=np.append(relief.is_loose, np.full(np.count_nonzero(new), walls is not None)),
+        saddles=np.append(local.saddles, outflow.cell[new]),
+        lower=np.append(local.lower, outflow.lower[new]),
+        near_wall=np.append(local.near_wall, np.full(np.count_nonzero(new), walls is not None)),
     )
 
 
-def steepest_ways(
+def steepest_descent(
     z: Raster, inlets: Mask | None, barriers: Mask | None, walls: Bytes | None
-) -> tuple[Relief, Bytes]:
+) -> tuple[LocalFlow, Bytes]:
     """Find the steepest way down from each cell, and what the basin graph needs to know.
 
     A cell is as high as its elevation says, and of two cells as high the later one is higher: no
@@ -86,22 +88,22 @@ def steepest_ways(
 
     Returns
     -------
-    Relief
-    outside : array of uint8, shape of `Relief.edge`
+    LocalFlow
+    outside : array of uint8, shape of `LocalFlow.edge`
         Set of neighbours outside, by edge cell.
     """
     direction = np.empty(z.shape, dtype=np.uint8)
     parts, outside = [], []
     for band in _bands(z, barriers, walls):
-        part, out = _ways_of_band(band, inlets)
+        part, out = _descent_in_band(band, inlets)
         direction[band.rows] = part.direction
         parts.append(part)
         outside.append(out)
     joined = {
         name: np.concatenate([getattr(part, name) for part in parts])
-        for name in ("level", "saddles", "lower", "is_loose", "edge", "outward", "inlets")
+        for name in ("level", "saddles", "lower", "near_wall", "edge", "outward", "inlets")
     }
-    return Relief(direction, **joined), np.concatenate(outside)
+    return LocalFlow(direction, **joined), np.concatenate(outside)
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -115,7 +117,7 @@ class _Band:
     ----------
     top, high, wide
         First row, number of rows, columns of the raster and two for the frame.
-    ground, is_out, walls
+    ground, is_outside, walls
         Framed: elevation, largest where there is none; 1 where water leaves the site; shut ways, 0
         in the frame.
     is_whole
@@ -128,7 +130,7 @@ class _Band:
     high: int
     wide: int
     ground: Raster
-    is_out: Bytes
+    is_outside: Bytes
     walls: Bytes | None
     is_whole: bool
     fall: Raster
@@ -147,15 +149,15 @@ class _Band:
     def size(self) -> int:
         return self.high * self.wide
 
-    def shift(self, k: int) -> int:
+    def offset(self, k: int) -> int:
         return int(ROW_STEP[k]) * self.wide + int(COL_STEP[k])
 
-    def beside(self, framed: Framed, k: int) -> Framed:
+    def neighbours(self, framed: Framed, k: int) -> Framed:
         """Return the neighbours in direction k."""
-        start = self.first + self.shift(k)
+        start = self.first + self.offset(k)
         return framed[start : start + self.size]
 
-    def inside(self, framed: Framed) -> Framed:
+    def own(self, framed: Framed) -> Framed:
         """Return the cells themselves."""
         return framed[self.first : self.first + self.size]
 
@@ -179,12 +181,12 @@ def _bands(z: Raster, barriers: Mask | None, walls: Bytes | None) -> Iterator[_B
         high = min(step, rows - top)
         size, framed = high * wide, (high + 2) * wide + 2
         halo = slice(max(top - 1, 0), min(top + high + 1, rows))
-        inside = slice(halo.start - top + 1, halo.stop - top + 1), slice(1, -1)
-        ground, is_out, wall = ground_of_band[:framed], out_of_band[:framed], None
+        own = slice(halo.start - top + 1, halo.stop - top + 1), slice(1, -1)
+        ground, is_outside, wall = ground_of_band[:framed], out_of_band[:framed], None
         ground.fill(huge)
-        is_out.fill(1)
-        framed_ground = ground[1:-1].reshape(high + 2, wide)[inside]
-        framed_out = is_out[1:-1].reshape(high + 2, wide)[inside]
+        is_outside.fill(1)
+        framed_ground = ground[1:-1].reshape(high + 2, wide)[own]
+        framed_out = is_outside[1:-1].reshape(high + 2, wide)[own]
         framed_ground[...] = z[halo]
         np.logical_not(np.isfinite(framed_ground), out=framed_out.view(np.bool_))
         is_whole = not framed_out.any()
@@ -195,66 +197,68 @@ def _bands(z: Raster, barriers: Mask | None, walls: Bytes | None) -> Iterator[_B
         if walls is not None:
             wall = wall_of_band[:framed]
             wall.fill(0)
-            wall[1:-1].reshape(high + 2, wide)[inside] = walls[halo]
-        yield _Band(top, high, wide, ground, is_out, wall, is_whole, fall[:size], steepest[:size])
+            wall[1:-1].reshape(high + 2, wide)[own] = walls[halo]
+        yield _Band(
+            top, high, wide, ground, is_outside, wall, is_whole, fall[:size], steepest[:size]
+        )
 
 
-def _ways_of_band(band: _Band, inlets: Mask | None) -> tuple[Relief, Bytes]:
-    """Return what `steepest_ways` does, of a band."""
-    turn, lower = _steepest(band), _lower_neighbours(band)
-    candidate, is_near_wall = _saddles(band, turn, lower)
-    valid = band.inside(band.ground) < np.finfo(band.ground.dtype).max
+def _descent_in_band(band: _Band, inlets: Mask | None) -> tuple[LocalFlow, Bytes]:
+    """Return what `steepest_descent` does, of a band."""
+    direction, lower = _steepest(band), _lower_neighbours(band)
+    candidate, is_near_wall = _saddles(band, direction, lower)
+    valid = band.own(band.ground) < np.finfo(band.ground.dtype).max
     if not band.is_whole:
-        np.copyto(turn, NODATA, where=~valid)
+        np.copyto(direction, NODATA, where=~valid)
     outside = _outside(band)
     outside *= valid
     edge = np.flatnonzero(outside)
-    outward = (OUTWARD[outside[edge]] + LEAVES).astype(np.uint8)
-    is_low = turn[edge] == POOL
-    turn[edge[is_low]] = outward[is_low]
-    sunk = edge[:0]
+    outward = (OUTWARD[outside[edge]] + OUTFLOW).astype(np.uint8)
+    is_undrained = direction[edge] == NO_FLOW
+    direction[edge[is_undrained]] = outward[is_undrained]
+    inlet_cells = edge[:0]
     if inlets is not None:
         is_inlet = np.zeros(band.size, dtype=np.bool_)
         is_inlet.reshape(band.high, band.wide)[:, 1:-1] = inlets[band.rows]
-        sunk = np.flatnonzero(is_inlet & valid)
-        turn[sunk] = INLET
-        candidate[sunk] = lower[sunk]
+        inlet_cells = np.flatnonzero(is_inlet & valid)
+        direction[inlet_cells] = INLET
+        candidate[inlet_cells] = lower[inlet_cells]
     candidate *= valid
     saddle = np.flatnonzero(candidate)
-    level = np.flatnonzero((turn == POOL) & valid)
-    relief = Relief(
-        turn.reshape(band.high, band.wide)[:, 1:-1],
+    level = np.flatnonzero((direction == NO_FLOW) & valid)
+    local = LocalFlow(
+        direction.reshape(band.high, band.wide)[:, 1:-1],
         level=band.unframed(level),
         saddles=band.unframed(saddle),
         lower=lower[saddle],
-        is_loose=is_near_wall[saddle],
+        near_wall=is_near_wall[saddle],
         edge=band.unframed(edge),
         outward=outward,
-        inlets=band.unframed(sunk),
+        inlets=band.unframed(inlet_cells),
     )
-    return relief, outside[edge]
+    return local, outside[edge]
 
 
 def _steepest(band: _Band) -> Bytes:
-    """Return the direction of the steepest way down, POOL where there is none."""
-    here, fall, best = band.inside(band.ground), band.fall, band.steepest
-    diagonal = here.dtype.type(np.sqrt(0.5))
+    """Return the direction of the steepest way down, NO_FLOW where there is none."""
+    own, fall, best = band.own(band.ground), band.fall, band.steepest
+    diagonal = own.dtype.type(np.sqrt(0.5))
     best.fill(0)
-    turn = np.zeros(band.size, dtype=np.uint8)
-    flag = np.empty(band.size, dtype=np.uint8)
+    direction = np.zeros(band.size, dtype=np.uint8)
+    is_steeper = np.empty(band.size, dtype=np.uint8)
     for k in range(8):
-        np.subtract(here, band.beside(band.ground, k), out=fall)
+        np.subtract(own, band.neighbours(band.ground, k), out=fall)
         if k % 2:
             fall *= diagonal
         if band.walls is not None:
-            np.copyto(fall, 0, where=(band.inside(band.walls) >> k & 1).view(np.bool_))
+            np.copyto(fall, 0, where=(band.own(band.walls) >> k & 1).view(np.bool_))
         # the last direction that was steeper than all before it has the largest number
-        np.greater(fall, best, out=flag.view(np.bool_))
+        np.greater(fall, best, out=is_steeper.view(np.bool_))
         np.maximum(best, fall, out=best)
-        flag *= k + 1
-        np.maximum(turn, flag, out=turn)
-    turn -= 1  # none becomes POOL
-    return turn
+        is_steeper *= k + 1
+        np.maximum(direction, is_steeper, out=direction)
+    direction -= 1  # none becomes NO_FLOW
+    return direction
 
 
 def _lower_neighbours(band: _Band) -> Bytes:
@@ -262,34 +266,34 @@ def _lower_neighbours(band: _Band) -> Bytes:
     first, size, ground = band.first, band.size, band.ground
     # a comparison with the neighbour ahead tells the neighbour about this cell
     lower = np.full(size, sum(1 << (k + 4) % 8 for k in (2, 3, 4, 5)), dtype=np.uint8)
-    flag = np.empty(size, dtype=np.uint8)
+    bit = np.empty(size, dtype=np.uint8)
     for k in (2, 3, 4, 5):
-        ahead = band.shift(k)
+        ahead = band.offset(k)
         is_lower = np.less(
             ground[first : first + size + ahead], ground[first - ahead : first + size]
         ).view(np.uint8)
-        np.multiply(is_lower[ahead:], 1 << k, out=flag)
-        lower += flag
-        np.multiply(is_lower[:size], 1 << (k + 4) % 8, out=flag)
-        lower -= flag
+        np.multiply(is_lower[ahead:], 1 << k, out=bit)
+        lower += bit
+        np.multiply(is_lower[:size], 1 << (k + 4) % 8, out=bit)
+        lower -= bit
     if band.walls is not None:
-        lower &= ~band.inside(band.walls)
+        lower &= ~band.own(band.walls)
     return lower
 
 
 def _outside(band: _Band) -> Bytes:
     """Return the set of neighbours over which water leaves the site."""
     outside = np.zeros(band.size, dtype=np.uint8)
-    flag = np.empty(band.size, dtype=np.uint8)
+    bit = np.empty(band.size, dtype=np.uint8)
     for k in range(8):
-        np.left_shift(band.beside(band.is_out, k), k, out=flag)
-        outside |= flag
+        np.left_shift(band.neighbours(band.is_outside, k), k, out=bit)
+        outside |= bit
     if band.walls is not None:
-        outside &= ~band.inside(band.walls)
+        outside &= ~band.own(band.walls)
     return outside
 
 
-def _saddles(band: _Band, turn: Bytes, lower: Bytes) -> tuple[Bytes, Mask]:
+def _saddles(band: _Band, direction: Bytes, lower: Bytes) -> tuple[Bytes, Mask]:
     """Return the lower neighbours of cells that may be saddles, 0 elsewhere, and where walls are.
 
     A part of the ring begins at each direct neighbour that is not lower while one of the next two
@@ -298,11 +302,11 @@ def _saddles(band: _Band, turn: Bytes, lower: Bytes) -> tuple[Bytes, Mask]:
     candidate: Bytes = np.asarray(lower >> 1 | lower >> 2 | lower << 6, dtype=np.uint8)
     candidate &= ~lower & 0b01010101
     candidate &= candidate - 1
-    candidate |= (turn == POOL) * lower
+    candidate |= (direction == NO_FLOW) * lower
     if band.walls is None:
         return candidate, np.zeros(band.size, dtype=np.bool_)
-    near = band.inside(band.walls).copy()
+    near = band.own(band.walls).copy()
     for k in range(8):
-        near |= band.beside(band.walls, k)
+        near |= band.neighbours(band.walls, k)
     candidate |= (near > 0) * lower
     return candidate, near > 0
