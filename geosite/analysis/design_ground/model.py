@@ -14,7 +14,26 @@ from geosite.base.estimate import Estimate
 from geosite.base.grid import Grid
 from geosite.terrain.site_water import Water
 
-__all__ = ["DesignedGround"]
+__all__ = ["DesignedGround", "EarthworkQuantities"]
+
+
+@dataclass(frozen=True, slots=True)
+class EarthworkQuantities:
+    """What is moved.
+
+    Parameters
+    ----------
+    cut, fill, net
+        Ground cubic metres; net is cut less fill.
+    cut_area, fill_area
+        Ground square metres on which the ground is lowered and raised.
+    """
+
+    cut: Estimate
+    fill: Estimate
+    net: Estimate
+    cut_area: Estimate
+    fill_area: Estimate
 
 
 @dataclass(frozen=True, eq=False)
@@ -32,10 +51,8 @@ class DesignedGround:
         The designed ground, the walked one where nothing is built.
     change : array, shape (rows, cols), metres
         Above the walked ground; 0 where nothing is built, NaN off the ground.
-    cut, fill, net
-        Ground cubic metres; net is cut less fill.
-    cut_area, fill_area
-        Ground square metres on which the ground is lowered and raised.
+    quantities
+        What is cut and filled.
     covered
         Share of the zones that lies on walked ground.
     edges
@@ -55,11 +72,7 @@ class DesignedGround:
     grid: Grid
     z: Floats
     change: Floats
-    cut: Estimate
-    fill: Estimate
-    net: Estimate
-    cut_area: Estimate
-    fill_area: Estimate
+    quantities: EarthworkQuantities
     covered: float
     edges: tuple[Edge, ...]
     daylight: tuple[BaseGeometry, ...]

@@ -34,8 +34,8 @@ def _volumes(design: DesignedGround) -> Iterator[Finding]:
     yield Finding(
         "note",
         "design-volumes",
-        f"Design {design.name}: cut {interval_words(design.cut, 1, 'm3')}, fill "
-        f"{interval_words(design.fill, 1, 'm3')}.",
+        f"Design {design.name}: cut {interval_words(design.quantities.cut, 1, 'm3')}, fill "
+        f"{interval_words(design.quantities.fill, 1, 'm3')}.",
     )
     if design.covered < 0.99:
         yield Finding(

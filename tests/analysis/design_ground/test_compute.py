@@ -76,9 +76,9 @@ def cell(on: SiteGround, east: float, north: float) -> tuple[int, int]:
 
 def test_a_wall_round_a_level_pad_makes_a_prism() -> None:
     found = made(box(10.0, 101.0), 0.0, site())
-    assert found.fill.value == pytest.approx(10 * 10 * 1.0, rel=1e-3)
-    assert found.cut.value == 0.0
-    assert found.fill_area.value == pytest.approx(100.0, rel=1e-3)
+    assert found.quantities.fill.value == pytest.approx(10 * 10 * 1.0, rel=1e-3)
+    assert found.quantities.cut.value == 0.0
+    assert found.quantities.fill_area.value == pytest.approx(100.0, rel=1e-3)
 
 
 @pytest.mark.parametrize(("level", "kind"), [(102.0, "fill"), (98.5, "cut")])
@@ -89,7 +89,7 @@ def test_banks_make_a_frustum_with_round_corners(level: float, kind: str) -> Non
     base = slope * height
     exact = size**2 * height + 4 * size * base * height / 2 + math.pi * base**2 * height / 3
     found = made(box(size, level), slope, site())
-    assert getattr(found, kind).value == pytest.approx(exact, rel=0.003)
+    assert getattr(found.quantities, kind).value == pytest.approx(exact, rel=0.003)
     foot = shapely.union_all(found.daylight)
     assert foot.length == pytest.approx(4 * size + 2 * math.pi * base, rel=0.01)
     assert found.cut_meets_fill == ()
@@ -98,7 +98,7 @@ def test_banks_make_a_frustum_with_round_corners(level: float, kind: str) -> Non
 def test_lengths_are_those_of_the_ground_not_of_the_grid() -> None:
     found = made(box(10.0, 102.0, 0.99), 2.0, site(factor=0.99))
     exact = 100 * 2 + 4 * 10 * 4 * 2 / 2 + math.pi * 16 * 2 / 3
-    assert found.fill.value == pytest.approx(exact, rel=0.004)
+    assert found.quantities.fill.value == pytest.approx(exact, rel=0.004)
 
 
 def test_a_level_pad_on_a_slope_is_cut_and_filled_alike_and_meets_the_ground_between() -> None:
@@ -106,9 +106,9 @@ def test_a_level_pad_on_a_slope_is_cut_and_filled_alike_and_meets_the_ground_bet
     size, fall = 20.0, 0.05
     found = made(box(size, 100 - 30 * fall), 0.0, site(fall))
     wedge = size * (size / 2) * (fall * size / 2) / 2
-    assert found.cut.value == pytest.approx(wedge, rel=0.02)
-    assert found.fill.value == pytest.approx(wedge, rel=0.02)
-    assert found.net.value == pytest.approx(0.0, abs=0.05 * wedge)
+    assert found.quantities.cut.value == pytest.approx(wedge, rel=0.02)
+    assert found.quantities.fill.value == pytest.approx(wedge, rel=0.02)
+    assert found.quantities.net.value == pytest.approx(0.0, abs=0.05 * wedge)
     (line,) = found.cut_meets_fill
     middle = site(fall).frame.to_local((30.0, 0.0))[0]
     assert shapely.get_coordinates(line)[:, 0] == pytest.approx(middle, abs=0.26)
@@ -119,7 +119,7 @@ def test_a_pyramid_is_a_third_of_its_prism() -> None:
     ring = np.array([(25, 25, 100), (35, 25, 100), (35, 35, 100), (25, 35, 100), (25, 25, 100)])
     points = np.vstack([ring[:4], [(30, 30, 103)]]).astype(float)
     zone = facet_zone("heap", points, [ring.astype(float)], None, ())
-    assert made(zone, 0.0, site()).fill.value == pytest.approx(100 * 3 / 3, rel=0.005)
+    assert made(zone, 0.0, site()).quantities.fill.value == pytest.approx(100 * 3 / 3, rel=0.005)
 
 
 def test_the_prismoidal_formula_gives_a_ramp_between_two_widths() -> None:
@@ -133,7 +133,7 @@ def test_the_prismoidal_formula_gives_a_ramp_between_two_widths() -> None:
     body = 20 * (section(1) + 4 * section(1.5) + section(2)) / 6
     # at the two ends the bank goes on: a wedge and two quarters of a cone each
     ends = sum(4 * h * h / 2 + math.pi * h**3 / 6 for h in (1.0, 2.0))
-    assert found.fill.value == pytest.approx(body + ends, rel=0.01)
+    assert found.quantities.fill.value == pytest.approx(body + ends, rel=0.01)
 
 
 def test_a_crowned_road_drains_to_both_sides_and_a_tilted_one_to_its_right() -> None:
@@ -166,7 +166,7 @@ def test_a_pond_that_is_filled_is_gone_and_a_pit_makes_a_new_one() -> None:
     assert [w.outcome for w in pit.waters if w.what == "pond"] == ["new"]
     volume = next(w for w in pit.waters if w.what == "pond").after
     assert volume is not None
-    assert volume.value == pytest.approx(pit.cut.value, rel=0.05)
+    assert volume.value == pytest.approx(pit.quantities.cut.value, rel=0.05)
     hollow = replace(on, surface=replace(on.surface, z=pit.z))
     filled = made(box(14.0, 100.2), 2.0, hollow)
     assert [w.outcome for w in filled.waters if w.what == "pond"] == ["gone"]
@@ -175,9 +175,9 @@ def test_a_pond_that_is_filled_is_gone_and_a_pit_makes_a_new_one() -> None:
 @pytest.mark.slow
 def test_intervals_follow_the_possible_grounds() -> None:
     found = made(box(10.0, 101.0), 0.0, site(runs=60))
-    assert found.fill.low <= found.fill.value <= found.fill.high
+    assert found.quantities.fill.low <= found.quantities.fill.value <= found.quantities.fill.high
     # marks a tenth of a millimetre good: the volume is known to a litre or so per square metre
-    assert 0 < found.fill.half_width < 0.5
+    assert 0 < found.quantities.fill.half_width < 0.5
 
 
 def test_a_design_off_the_ground_is_refused_and_one_half_on_it_is_said() -> None:

@@ -1,0 +1,166 @@
+"""Cut and fill of a design, with the intervals that the possible grounds give them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from shapely.geometry.base import BaseGeometry
+
+from geosite.analysis.design_ground.model import EarthworkQuantities
+from geosite.analysis.design_ground.shaping import Footing, footing
+from geosite.analysis.design_ground.zones import Zone
+from geosite.base.arrays import Floats
+from geosite.base.estimate import Estimate
+from geosite.base.grid import Grid
+from geosite.terrain.site_ground import SiteGround
+
+__all__ = ["TOUCHED_M", "Drawn", "Laid", "lay", "quantities"]
+
+Drawn = Callable[[range], Floats]
+"""From the numbers of possible grounds to their rasters, shape (draws, rows, cols)."""
+
+FINE_POINTS = 30_000
+TOUCHED_M = 1e-6
+"""A smaller change of the ground is none."""
+AT_ONCE = 16
+
+
+@dataclass(frozen=True, eq=False)
+class Laid:
+    """A design laid on the cells of a site.
+
+    Parameters
+    ----------
+    zones
+        A later one lies on an earlier one.
+    whole
+        All of them together, local grid metres.
+    foot
+        The design at the middles of the cells, whatever the ground there.
+    built, change : array, shape (rows, cols), metres
+        The designed ground, and how far it is above the walked one.
+    covered
+        Share of the zones that lies on walked ground.
+    """
+
+    zones: Sequence[Zone]
+    whole: BaseGeometry
+    foot: Footing
+    built: Floats
+    change: Floats
+    covered: float
+
+
+def lay(zones: Sequence[Zone], side_slope: float, site: SiteGround) -> Laid:
+    """Lay a design on the ground of a site; the parameters are those of `design_ground`."""
+    grid, walked = site.local, site.surface.z
+    east, north = grid.centres()
+    places = np.stack(np.meshgrid(east, north), axis=-1).reshape(-1, 2)
+    foot = footing(zones, places, side_slope, site.frame.combined_factor, grid.cell_size / 4)
+    built = foot.built(walked.ravel()).reshape(walked.shape)
+    whole = shapely.union_all([zone.shape for zone in zones])
+    on_ground = (foot.zone >= 0) & np.isfinite(walked.ravel())
+    met = float(on_ground.sum()) * grid.cell_size**2
+    return Laid(zones, whole, foot, built, built - walked, min(met / whole.area, 1.0))
+
+
+def quantities(laid: Laid, site: SiteGround, drawn: Drawn | None) -> EarthworkQuantities:
+    """Return cut and fill of a design, with intervals where there are possible grounds."""
+    weight = _weights(laid, site)
+    # the cells of the raster are coarse for a small design: what a fine lattice adds holds for the
+    # possible grounds as well
+    exact = _fine(laid, site)
+    sums = [_sums(laid.change.ravel(), weight)]
+    for first in range(0, site.ground.draws, AT_ONCE):
+        some = range(first, min(first + AT_ONCE, site.ground.draws))
+        assert drawn is not None
+        possible = drawn(some).reshape(len(some), -1)
+        sums += [_sums(one, weight) for one in laid.foot.built(possible) - possible]
+    cut, fill, cut_area, fill_area = (
+        _estimate([max(one[i] + exact[i] - sums[0][i], 0.0) for one in sums]) for i in range(4)
+    )
+    shift = exact[0] - exact[1] - (sums[0][0] - sums[0][1])
+    net = _estimate([one[0] - one[1] + shift for one in sums])
+    return EarthworkQuantities(cut, fill, net, cut_area, fill_area)
+
+
+def _weights(laid: Laid, site: SiteGround) -> Floats:
+    """Return the ground area of each cell.
+
+    Where walls stand round the zones their cells add up to the zones' own area; banks go on from
+    the zones' edge, so that there it does not matter which side a cell is counted to.
+    """
+    inside, grid = laid.foot.zone >= 0, site.local
+    weight = np.full(inside.shape, site.cell_m2)
+    box = shapely.box(grid.west, grid.south, grid.east, grid.north)
+    counted = float(inside.sum()) * grid.cell_size**2
+    if counted > 0 and laid.foot.side_slope == 0:
+        weight[inside] *= float(shapely.intersection(laid.whole, box).area) / counted
+    return weight
+
+
+def _fine(laid: Laid, site: SiteGround) -> tuple[float, float, float, float]:
+    """Return cut, fill and their areas on a lattice fine enough for the size of the design."""
+    grid, factor = site.local, site.frame.combined_factor
+    row, col = np.nonzero(np.nan_to_num(np.abs(laid.change)) > TOUCHED_M)
+    if not len(row):
+        return 0.0, 0.0, 0.0, 0.0
+    west, east = (
+        grid.west + (col.min() - 1) * grid.cell_size,
+        grid.west + (col.max() + 2) * grid.cell_size,
+    )
+    north, south = (
+        grid.north - (row.min() - 1) * grid.cell_size,
+        grid.north - (row.max() + 2) * grid.cell_size,
+    )
+    spacing = min(math.sqrt((east - west) * (north - south) / FINE_POINTS), grid.cell_size)
+    e = np.arange(west + spacing / 2, east, spacing)
+    n = np.arange(south + spacing / 2, north, spacing)
+    places = np.stack(np.meshgrid(e, n), axis=-1).reshape(-1, 2)
+    foot = footing(
+        laid.zones, places, laid.foot.side_slope, factor, min(spacing, grid.cell_size / 4)
+    )
+    walked = _bilinear(site.surface.z, grid, places)
+    inside = foot.zone >= 0
+    weight = np.full(len(places), (spacing / factor) ** 2)
+    seen = shapely.intersection(laid.whole, shapely.box(west, south, east, north)).area
+    if inside.any() and laid.foot.side_slope == 0:
+        weight[inside] *= float(seen) / (float(inside.sum()) * spacing**2)
+    return _sums(foot.built(walked) - walked, weight)
+
+
+def _bilinear(z: Floats, grid: Grid, places: Floats) -> Floats:
+    """Return a raster between the centres of its cells, NaN beside cells without a value."""
+    rows, cols = z.shape
+    col = (places[:, 0] - grid.west) / grid.cell_size - 0.5
+    row = (grid.north - places[:, 1]) / grid.cell_size - 0.5
+    c = np.clip(np.floor(col).astype(np.int64), 0, max(cols - 2, 0))
+    r = np.clip(np.floor(row).astype(np.int64), 0, max(rows - 2, 0))
+    c1, r1 = np.minimum(c + 1, cols - 1), np.minimum(r + 1, rows - 1)
+    # half a cell beyond the outermost centres the ground goes on as it is
+    u, v = np.clip(col - c, -0.5, 1.5), np.clip(row - r, -0.5, 1.5)
+    top = z[r, c] * (1 - u) + z[r, c1] * u
+    found: Floats = top * (1 - v) + (z[r1, c] * (1 - u) + z[r1, c1] * u) * v
+    return found
+
+
+def _sums(change: Floats, weight: Floats) -> tuple[float, float, float, float]:
+    known = np.nan_to_num(change)
+    lower, higher = known < -TOUCHED_M, known > TOUCHED_M
+    return (
+        float((-known[lower] * weight[lower]).sum()),
+        float((known[higher] * weight[higher]).sum()),
+        float(weight[lower].sum()),
+        float(weight[higher].sum()),
+    )
+
+
+def _estimate(values: Sequence[float]) -> Estimate:
+    if len(values) == 1:
+        return Estimate(values[0], -math.inf, math.inf)
+    found = Estimate.from_draws(values[0], values[1:])
+    return Estimate(values[0], min(found.low, values[0]), max(found.high, values[0]))
