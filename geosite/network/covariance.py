@@ -8,6 +8,7 @@ leg come from sums along it, so that everything is linear in the number of rows.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -155,13 +156,10 @@ def covariance(network: Network, forms: Sequence[LinearForm]) -> Floats:
     """
     if not forms:
         return np.zeros((0, 0))
-    stacked = _stacked(forms)
     total = np.zeros((len(forms), len(forms)))
-    for view in _views(network, *stacked):
-        table = view.projected(len(forms))
-        total += table @ view.posterior.times(table).T
-        view.add_inside(total)
-        view.add_pointing(total)
+    for sources in _sources(network, *_stacked(forms)):
+        for source in sources:
+            source.add_to(total)
     sums = _moved_together(network, forms)
     return (total + total.T) / 2 + sums @ sums.T
 
@@ -220,11 +218,9 @@ def _variances(network: Network, forms: Sequence[LinearForm]) -> Floats:
         some = forms[first : first + together]
         found = np.zeros((3, len(some)))
         found[2] = (_moved_together(network, some) ** 2).sum(axis=1)
-        for axis, view in enumerate(_views(network, *_stacked(some))):
-            table = view.projected(len(some))
-            found[axis] = (view.posterior.times(table) * table).sum(axis=1)
-            found[axis] += view.inside_variances(len(some))
-            found[axis] += view.pointing_variances(len(some))
+        for axis, sources in enumerate(_sources(network, *_stacked(some))):
+            for source in sources:
+                found[axis] += source.variances(len(some))
         parts.append(found)
     return np.maximum(np.hstack(parts), 0.0)
 
@@ -255,69 +251,84 @@ def _stacked(forms: Sequence[LinearForm]) -> tuple[Ints, Ints, Floats]:
     return rows, owner, weights
 
 
-class _View:
-    """Weighted sums of observations, in plan or in height.
+@dataclass(frozen=True, eq=False, slots=True)
+class _OfUnknowns:
+    """What sums of observations have from the unknowns, in plan or in height.
 
-    Of the rows between nodes, sorted along their chains: `pull`, how a sum moves with the error
-    from the node carried back to the node, shape (r, d); `gain`, the covariance of that error.
+    Parameters
+    ----------
+    posterior
+    unknown : array, shape (m, a)
+        Places of the unknowns a row is a combination of.
+    coefficient : array, shape (m, a)
+        Their part in the weighted row.
+    owner : array, shape (m,)
+        The sum each row belongs to.
     """
 
-    def __init__(
-        self,
-        posterior: Posterior,
-        unknown: Ints,
-        coefficient: Floats,
-        owner: Ints,
-        inner: tuple[Ints, Ints, Ints, Ints],
-        pull: Floats,
-        gain: Floats,
-        weight: Floats,
-        pointing: float,
-        weights: Floats,
-    ) -> None:
-        self.posterior, self.unknown, self.coefficient = posterior, unknown, coefficient
-        self.of_row = owner
-        self.row, self.owner, self.chain, self.steps = inner
-        self.pull, self.gain, self.weight = pull, gain, weight
-        self.pointing, self.weights = pointing, weights
+    posterior: Posterior
+    unknown: Ints
+    coefficient: Floats
+    owner: Ints
 
     def projected(self, sums: int) -> Floats:
         """Return the sums as combinations of the unknowns, shape (sums, size)."""
         size = self.posterior.size
-        places = (self.of_row[:, None] * size + self.unknown).ravel()
+        places = (self.owner[:, None] * size + self.unknown).ravel()
         return sum_at(places, self.coefficient.ravel(), sums * size).reshape(sums, size)
 
-    def pointing_variances(self, sums: int) -> Floats:
-        """Return what pointing adds to each sum; a row may stand in it more than once."""
-        if self.pointing == 0 or not len(self.row):
-            return np.zeros(sums)
-        pair, at = np.unique(self.owner * (self.row.max() + 1) + self.row, return_inverse=True)
-        total = np.stack([sum_at(at, w, len(pair)) for w in self.weights.T])
-        of = np.zeros(len(pair), dtype=np.int64)
-        of[at] = self.owner
-        return self.pointing * sum_at(of, (total**2).sum(axis=0), sums)
+    def variances(self, sums: int) -> Floats:
+        """Return the variance of each sum."""
+        table = self.projected(sums)
+        found: Floats = (self.posterior.times(table) * table).sum(axis=1)
+        return found
 
-    def add_pointing(self, total: Floats) -> None:
-        """Add what pointing brings to the covariance of the sums."""
-        if self.pointing == 0 or not len(self.row):
-            return
-        from scipy.sparse import coo_array
+    def add_to(self, total: Floats) -> None:
+        """Add the covariance of the sums."""
+        table = self.projected(len(total))
+        total += table @ self.posterior.times(table).T
 
-        for w in self.weights.T:
-            shape = (len(total), int(self.row.max()) + 1)
-            table = coo_array((w, (self.owner, self.row)), shape=shape).tocsr()
-            total += self.pointing * (table @ table.T).toarray()
 
-    def inside_variances(self, sums: int) -> Floats:
-        """Return what the chains leave to each sum.
+@dataclass(frozen=True, eq=False, slots=True)
+class _Between:
+    """The rows between nodes: field-book row, sum, chain, and steps along it, shape (r,) each."""
+
+    row: Ints
+    owner: Ints
+    chain: Ints
+    steps: Ints
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class _OfChains:
+    """What sums of observations have from the chains between nodes, in plan or in height.
+
+    Parameters
+    ----------
+    at
+    pull : array, shape (r, d)
+        How a sum moves with the error from the node carried back to the node.
+    gain : array, shape (r, d, d)
+        The covariance of that error.
+    weight : array, shape (r, d, d)
+        The inverse of that of the whole chain.
+    """
+
+    at: _Between
+    pull: Floats
+    gain: Floats
+    weight: Floats
+
+    def variances(self, sums: int) -> Floats:
+        """Return the variance of each sum.
 
         With the pulls z of a sum sorted along a chain, the free walk contributes the sum over the
         steps of G of (sum of the pulls beyond)^2, and the bridge takes (sum of G z)^2 / G away.
         """
-        if not len(self.row):
+        if not len(self.at.row):
             return np.zeros(sums)
-        order = np.lexsort((self.steps, self.chain, self.owner))
-        owner, chain = self.owner[order], self.chain[order]
+        order = np.lexsort((self.at.steps, self.at.chain, self.at.owner))
+        owner, chain = self.at.owner[order], self.at.chain[order]
         pull, gain, weight = self.pull[order], self.gain[order], self.weight[order]
         first = np.append(True, (chain[1:] != chain[:-1]) | (owner[1:] != owner[:-1]))
         starts = np.flatnonzero(first)
@@ -333,14 +344,14 @@ class _View:
         found -= np.einsum("rd,rde,re->r", moment, weight[starts], moment)
         return sum_at(owner[starts], found, sums)
 
-    def add_inside(self, total: Floats) -> None:
-        """Add what the chains leave to the covariance of the sums."""
-        order = np.lexsort((self.steps, self.chain))
+    def add_to(self, total: Floats) -> None:
+        """Add the covariance of the sums."""
+        order = np.lexsort((self.at.steps, self.at.chain))
         if not len(order):
             return
-        cuts = np.flatnonzero(np.diff(self.chain[order])) + 1
+        cuts = np.flatnonzero(np.diff(self.at.chain[order])) + 1
         for here in np.split(order, cuts):
-            owners, column = np.unique(self.owner[here], return_inverse=True)
+            owners, column = np.unique(self.at.owner[here], return_inverse=True)
             pull = np.zeros((len(here), self.pull.shape[1], len(owners)))
             pull[np.arange(len(here)), :, column] = self.pull[here]
             beyond = np.cumsum(pull[::-1], axis=0)[::-1]
@@ -352,44 +363,81 @@ class _View:
             total[np.ix_(owners, owners)] += block
 
 
-def _views(network: Network, rows: Ints, owner: Ints, weights: Floats) -> tuple[_View, _View]:
+@dataclass(frozen=True, eq=False, slots=True)
+class _OfPointing:
+    """What sums of observations have from the pointing at the rows between nodes.
+
+    Parameters
+    ----------
+    at
+    variance
+        Of one pointing per axis, square metres.
+    weights : array, shape (r, axes)
+        Of the rows in their sums.
+    """
+
+    at: _Between
+    variance: float
+    weights: Floats
+
+    def variances(self, sums: int) -> Floats:
+        """Return the variance of each sum; a row may stand in it more than once."""
+        row, owner = self.at.row, self.at.owner
+        if self.variance == 0 or not len(row):
+            return np.zeros(sums)
+        pair, at = np.unique(owner * (row.max() + 1) + row, return_inverse=True)
+        total = np.stack([sum_at(at, w, len(pair)) for w in self.weights.T])
+        of = np.zeros(len(pair), dtype=np.int64)
+        of[at] = owner
+        return self.variance * sum_at(of, (total**2).sum(axis=0), sums)
+
+    def add_to(self, total: Floats) -> None:
+        """Add the covariance of the sums."""
+        row, owner = self.at.row, self.at.owner
+        if self.variance == 0 or not len(row):
+            return
+        from scipy.sparse import coo_array
+
+        for w in self.weights.T:
+            shape = (len(total), int(row.max()) + 1)
+            table = coo_array((w, (owner, row)), shape=shape).tocsr()
+            total += self.variance * (table @ table.T).toarray()
+
+
+_Sources = tuple[_OfUnknowns, _OfChains, _OfPointing]
+
+
+def _sources(
+    network: Network, rows: Ints, owner: Ints, weights: Floats
+) -> tuple[_Sources, _Sources]:
+    """Return where the error of weighted sums of observations comes from, in plan and in height."""
     between = network.plan.between
     at = between.at[rows]
     inner = np.flatnonzero(between.chain[at] >= 0)
     inside = at[inner]
-    where = rows[inner], owner[inner], between.chain[inside], between.steps[inside]
+    of_leg = between.leg[inside]
+    where = _Between(rows[inner], owner[inner], between.chain[inside], between.steps[inside])
 
     plan = network.plan
     unknown, states = plan.states(rows)
+    coefficient = np.einsum("rd,rda->ra", weights[:, :2], states[:, :2])
     east, north = weights[inner, 0], weights[inner, 1]
     reach = plan.reach[inside]
     pull = np.column_stack([east, north, reach.real * north - reach.imag * east])
-    in_plan = _View(
-        plan.posterior,
-        unknown,
-        np.einsum("rd,rda->ra", weights[:, :2], states[:, :2]),
-        owner,
-        where,
-        pull,
-        plan.gain[inside],
-        np.concatenate([plan.weight, np.zeros((1, 3, 3))])[between.leg[inside]],
-        plan.pointing,
-        weights[inner, :2],
+    weight = np.concatenate([plan.weight, np.zeros((1, 3, 3))])[of_leg]
+    in_plan = (
+        _OfUnknowns(plan.posterior, unknown, coefficient, owner),
+        _OfChains(where, pull, plan.gain[inside], weight),
+        _OfPointing(where, plan.pointing, weights[inner, :2]),
     )
     heights = network.heights
     unknown, share = heights.states(rows)
     up = weights[inner, 2:]
-    total = np.append(1.0 / heights.leg_variance, 0.0)[between.leg[inside]]
-    in_height = _View(
-        heights.posterior,
-        unknown,
-        weights[:, 2:] * share,
-        owner,
-        where,
-        up,
-        heights.variance[inside][:, None, None],
-        total[:, None, None],
-        heights.pointing,
-        up,
+    gain = heights.variance[inside][:, None, None]
+    weight = np.append(1.0 / heights.leg_variance, 0.0)[of_leg][:, None, None]
+    in_height = (
+        _OfUnknowns(heights.posterior, unknown, weights[:, 2:] * share, owner),
+        _OfChains(where, up, gain, weight),
+        _OfPointing(where, heights.pointing, up),
     )
     return in_plan, in_height
