@@ -394,7 +394,7 @@ def test_lever_arm_advice_and_neighbours_as_reported() -> None:
 
 def test_mistakes_as_reported() -> None:
     one = Mistake(
-        "leg", "R1", (1, 3), ("B", "C"), np.array([NAN, 0.5, 0.25]), "", 0.125, (), book([])
+        "leg", "R1", book([]), (1, 3), ("B", "C"), np.array([NAN, 0.5, 0.25]), chance=0.125
     )
     assert reported(mistakes=(one,))["mistakes"] == [
         {

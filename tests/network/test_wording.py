@@ -44,15 +44,8 @@ def survey() -> Notes:
 
 
 def mistake(kind: str, run: str = "R1", rows: tuple[int, ...] = (), **more: Any) -> Mistake:
-    fields: dict[str, Any] = {
-        "marks": ("C", "D"),
-        "error": np.full(3, NAN),
-        "detail": "",
-        "chance": 0.0,
-        "others": (),
-        "corrected": survey().book,
-    }
-    return Mistake(kind, run, rows, **(fields | more))
+    fields: dict[str, Any] = {"marks": ("C", "D")}
+    return Mistake(kind, run, survey().book, rows, **(fields | more))
 
 
 def told_of(*mistakes: Mistake) -> tuple[list[Problem], list[Finding]]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -49,6 +49,8 @@ class Mistake:
         ``"run-upside-down"``, ``"baseline-swapped"``, ``"names-swapped"``, ``"name-wrong"``.
     run
         Name of the run, or of the runs that cannot be told apart, joined by ``" or "``.
+    corrected
+        The field book without the mistake.
     rows : tuple of int
         Field-book rows: both ends of the leg or of the stretch of legs, the visit, the rows whose
         names are exchanged; empty for a whole run.
@@ -62,21 +64,19 @@ class Mistake:
         Chance that noise alone looks like this.
     others
         Further legs or visits that the misclosures cannot tell from it, as row pairs.
-    corrected
-        The field book without the mistake.
     alternative
         A wrong name that explains the same as the two exchanged ones.
     """
 
     kind: str
     run: str
-    rows: tuple[int, ...]
-    marks: tuple[str, ...]
-    error: Floats
-    detail: str
-    chance: float
-    others: tuple[tuple[int, int], ...]
     corrected: FieldBook
+    rows: tuple[int, ...] = ()
+    marks: tuple[str, ...] = ()
+    error: Floats = field(default_factory=lambda: np.full(3, np.nan))
+    detail: str = ""
+    chance: float = 0.0
+    others: tuple[tuple[int, int], ...] = ()
     alternative: Mistake | None = None
 
     @property

@@ -16,7 +16,6 @@ import numpy as np
 import numpy.typing as npt
 
 from geosite.base.arrays import Floats
-from geosite.fieldbook.model import FieldBook
 from geosite.network.covariance import row_variances
 from geosite.network.equations.rows import height_rows, plan_rows
 from geosite.network.mistakes.facts import CLEAR, NEARLY, Fit, Judge, Mistake
@@ -102,26 +101,13 @@ class Named:
         """Return the lines of a mistake, and its run."""
         return tuple(self.book.line[list(mistake.rows)].tolist()), mistake.run
 
-    def trial(
-        self,
-        kind: str,
-        run: str,
-        corrected: FieldBook,
-        rows: tuple[int, ...] = (),
-        marks: tuple[str, ...] = (),
-        detail: str = "",
-        others: tuple[tuple[int, int], ...] = (),
-        error: Floats | None = None,
-    ) -> _Trial:
-        """Tie a corrected field book."""
+    def trial(self, mistake: Mistake) -> _Trial:
+        """Tie the field book without a mistake."""
         try:
-            squares = self.fit(corrected)[1]
+            squares = self.fit(mistake.corrected)[1]
         except np.linalg.LinAlgError:
             squares = math.inf  # what leaves a mark without any place explains nothing
-        nothing = np.full(3, np.nan) if error is None else error
-        return _Trial(
-            Mistake(kind, run, rows, marks, nothing, detail, 0.0, others, corrected), squares
-        )
+        return _Trial(mistake, squares)
 
     def suspicious_runs(self) -> list[int]:
         """Return the runs with the largest share of the misclosures, largest first."""
@@ -148,7 +134,7 @@ class Named:
             ):
                 local = book.local.copy()
                 local[rows] *= signs
-                yield self.trial(kind, run, replace(book, local=local))
+                yield self.trial(Mistake(kind, run, replace(book, local=local)))
             if run == "every run":
                 continue
             number = book.runs.index(run)
@@ -158,15 +144,15 @@ class Named:
                     local = book.local.copy()
                     local[rows] *= factor
                     detail = "feet" if factor < 1 else "metres"
-                    yield self.trial("run-unit", run, replace(book, local=local), detail=detail)
+                    other = Mistake("run-unit", run, replace(book, local=local), detail=detail)
+                    yield self.trial(other)
             if len(book.runs) > 1:
                 a, b = (book.marks.index(name) for name in self.baseline)
                 mark = book.mark.copy()
                 mark[rows & (book.mark == a)] = b
                 mark[rows & (book.mark == b)] = a
-                yield self.trial(
-                    "baseline-swapped", run, replace(book, mark=mark), marks=self.baseline
-                )
+                swapped = replace(book, mark=mark)
+                yield self.trial(Mistake("baseline-swapped", run, swapped, marks=self.baseline))
 
     def run_lengths(self) -> Floats:
         """Baseline length of each run over the median of the others."""
@@ -207,11 +193,13 @@ class Named:
         if set(names) == set(self.baseline):
             kind = "baseline-swapped"
         return self.trial(
-            kind,
-            book.runs[book.run[first]],
-            replace(book, mark=mark),
-            rows=tuple(sorted((first, second))),
-            marks=names,
+            Mistake(
+                kind,
+                book.runs[book.run[first]],
+                replace(book, mark=mark),
+                rows=tuple(sorted((first, second))),
+                marks=names,
+            )
         )
 
     def signs(self) -> Iterator[_Trial]:
@@ -227,19 +215,20 @@ class Named:
             row, next_row = best.rows
             after = rows_from(self.tied, next_row)
             local[after] -= 2 * (book.local[next_row] - book.local[row]) * REVERSED[best.axes]
+            # a level leg fits with z and without
+            alike = dict.fromkeys(
+                o.rows for o in legs if o.misfit < best.misfit + 6 and o.rows != best.rows
+            )
             yield self.trial(
-                "leg-sign",
-                book.runs[book.run[row]],
-                replace(book, local=local),
-                rows=best.rows,
-                detail=best.axes,
-                others=tuple(
-                    # a level leg fits with z and without
-                    dict.fromkeys(
-                        o.rows for o in legs if o.misfit < best.misfit + 6 and o.rows != best.rows
-                    )
-                ),
-                error=suspect.error,
+                Mistake(
+                    "leg-sign",
+                    book.runs[book.run[row]],
+                    replace(book, local=local),
+                    rows=best.rows,
+                    error=suspect.error,
+                    detail=best.axes,
+                    others=tuple(alike),
+                )
             )
 
     def names(self) -> Iterator[_Trial]:
@@ -297,11 +286,13 @@ class Named:
             mark = book.mark.copy()
             mark[row] = real
             yield self.trial(
-                "name-wrong",
-                book.runs[run],
-                replace(book, mark=mark),
-                rows=(row,),
-                marks=(name, book.marks[real]),
+                Mistake(
+                    "name-wrong",
+                    book.runs[run],
+                    replace(book, mark=mark),
+                    rows=(row,),
+                    marks=(name, book.marks[real]),
+                )
             )
 
 
