@@ -50,25 +50,26 @@ def recorded(
     """What the device gives for stops on true places, walked straight in steps of `part` metres."""
     scale, climb = rng.normal(0, device.scale), rng.normal(0, device.climb)
     tilt = rng.normal(0, device.tilt, 2)
-    heading = 0.0
-    path = np.zeros(3)
     pointed = np.array([device.pointing, device.pointing, device.pointing_up])
-    out = [path + rng.normal(0, 1, 3) * pointed]
+    walk = np.array([device.walk, device.walk, device.walk_up])
+    touched = [rng.normal(0, 1, 3)]
+    steps, draws, ends = [np.zeros((0, 3))], [np.zeros((0, 4))], [0]
     for a, b in pairwise(stops):
         count = max(1, round(float(np.hypot(*(b - a)[:2])) / part))
-        step = (b - a) / count
-        for _ in range(count):
-            way = float(np.sqrt((step**2).sum()))
-            cosine, sine = math.cos(-heading), math.sin(-heading)
-            u = rng.normal(0, 1, 3) * np.array([device.walk, device.walk, device.walk_up])
-            u *= math.sqrt(way)
-            flat = np.array([cosine * step[0] - sine * step[1], sine * step[0] + cosine * step[1]])
-            flat = (1 + scale) * (flat - u[:2])
-            rise = step[2] - climb * way - tilt @ flat - u[2]
-            path = path + np.append(flat, rise)
-            heading += rng.normal(0, device.heading * math.sqrt(way))
-        out.append(path + rng.normal(0, 1, 3) * pointed)
-    return np.array(out)
+        steps.append(np.tile((b - a) / count, (count, 1)))
+        draws.append(rng.normal(0, 1, (count, 4)))
+        touched.append(rng.normal(0, 1, 3))
+        ends.append(ends[-1] + count)
+    step, draw = np.concatenate(steps), np.concatenate(draws)
+    root = np.sqrt(np.linalg.norm(step, axis=1))
+    heading = np.cumsum(np.append(0.0, device.heading * root * draw[:, 3]))[:-1]
+    u = root[:, None] * draw[:, :3] * walk
+    plane = (step[:, 0] + 1j * step[:, 1]) * np.exp(-1j * heading)
+    plane = (1 + scale) * (plane - (u[:, 0] + 1j * u[:, 1]))
+    flat = np.column_stack([plane.real, plane.imag])
+    rise = step[:, 2] - climb * root**2 - flat @ tilt - u[:, 2]
+    path = np.cumsum(np.vstack([np.zeros(3), np.column_stack([flat, rise])]), axis=0)
+    return np.asarray(path[ends] + np.array(touched) * pointed)
 
 
 def walked(

@@ -182,7 +182,7 @@ def _trusted(
     best_sigma = max(float(known.sigma.max()), 0.01)
     advice = advise(network, book, placing.device, arm.row, best_sigma, known_rows)
     neighbours = neighbour_precision(network, book)
-    shares = error_shares(placing, network, arm.row) if network.accuracy_known else None
+    shares = error_shares(placing, network, walk, arm.row) if network.accuracy_known else None
     return Judged(
         device=placing.device,
         shares=shares,

@@ -6,11 +6,17 @@ import re
 
 import numpy as np
 import pytest
+from dense_walks import ANCHORS, DEVICES, Dense, DenseHeights, start_of, survey
 from network_cases import notes
 
+from geosite.network.accuracy.error_shares import error_shares
 from geosite.network.adjust import adjust
+from geosite.network.control.anchor import read_anchor
 from geosite.network.covariance import sigma_horizontal, sigma_vertical
 from geosite.network.model import Network
+from geosite.network.place import Placing
+from geosite.network.walk.device import device_of
+from geosite.network.walk.runs import walk_runs
 
 OPEN = [("A", 0, 0, 0), ("B", 12, 0, 0.1), ("C", 30, 5, 0.4), ("D", 45, 30, 0.9), ("E", 40, 60, 1)]
 EXACT = {
@@ -105,3 +111,73 @@ def test_nothing_said_of_the_device_is_said_with_what_calibration_would_gain() -
     given = adjust(notes(rows, EXACT, noise=None, device={"class": "unknown"}, limit=None))
     assert given.report.lever_arm is not None
     assert given.report.lever_arm.calibrated_95_m is None
+
+
+def kinds_in_plan(dense: Dense) -> np.ndarray:
+    """What each of the dense solution's observations is of."""
+    device = dense.device
+    leg = ["random walk"] * 2 + ["heading"] * (2 if device.heading > 0 else 0)
+    names = leg * len(dense.legs)
+    names += ["pointing"] * (2 * len(dense.mark) if device.pointing > 0 else 0)
+    names += ["scale"] * (len(dense.case.book.runs) if device.scale > 0 else 0)
+    return np.array(names + ["anchor"] * (len(dense.misfits(dense.start)) - len(names)))
+
+
+def kinds_in_height(dense: DenseHeights) -> np.ndarray:
+    """The same of the heights."""
+    names = ["random walk"] * len(dense.legs)
+    names += ["pointing"] * (len(dense.mark) if dense.device.pointing_up > 0 else 0)
+    names += ["climb", "tilt", "tilt"] * len(dense.case.book.runs)
+    return np.array(names + ["anchor"] * (len(dense.sigma) - len(names)))
+
+
+def brought_up(level: DenseHeights) -> np.ndarray:
+    """What the error of each observation, in its standard deviation, does to each elevation."""
+    real = level.sigma > 0
+    gone = [int(np.flatnonzero(row)[0]) for row in level.design[~real]]
+    used = np.setdiff1d(np.flatnonzero(np.abs(level.design[real]).sum(axis=0)), gone)
+    weighted = level.design[real][:, used] / level.sigma[real, None]
+    found = np.zeros((level.size, len(real)))
+    found[np.ix_(used, np.flatnonzero(real))] = np.linalg.pinv(weighted)
+    return found
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("anchor", [a for a in ANCHORS if "exact" not in a])
+@pytest.mark.parametrize("device", DEVICES)
+def test_shares_are_those_of_the_dense_solution(device: str, anchor: str) -> None:
+    # every observation and every state written out: a row of the pseudo-inverse says what each
+    # observation's error does to a place; of all rows: on nodes, between them, on open ends
+    case = survey(DEVICES[device], anchor)
+    network = adjust(case)
+    anchored, own = read_anchor(case), device_of(case)
+    always = frozenset(c.name for c in anchored.controls) | {"A", "B"}
+    factors = (network.variance_factor, network.vertical_variance_factor)
+    placing = Placing(case, anchored, own, always, factors)
+    scale = network.frame.combined_factor
+    plan = Dense(case, own, factors[0], scale, start_of(case, network))
+    x, free, jacobian, r = plan.solution()
+    brought = np.zeros((len(x), len(jacobian)))
+    brought[free] = np.linalg.solve(r, np.linalg.solve(r.T, jacobian.T))
+    level = DenseHeights(case, own, factors[1], scale)
+    kinds, lifted = (kinds_in_plan(plan), kinds_in_height(level)), brought_up(level)
+
+    def check(told: dict[str, float], sums: np.ndarray, kinds: np.ndarray) -> None:
+        whole = float((sums**2).sum())
+        if not told:
+            assert whole == pytest.approx(0.0, abs=1e-12)
+            return
+        for name, share in told.items():
+            part = float((sums[..., kinds == name] ** 2).sum())
+            assert share == pytest.approx(part / whole, abs=1e-8)
+
+    walk = walk_runs(case.book, own, always)
+    for row in range(len(case.book)):
+        shares = error_shares(placing, network, walk, row)
+        check(shares.horizontal, brought[2 * plan.mark[row] + np.array([0, 1])], kinds[0])
+        check(shares.vertical, lifted[level.mark[row]], kinds[1])
+        assert shares.between is not None
+        a, b = shares.between
+        along = (network.en[b] - network.en[a]) / np.hypot(*(network.en[b] - network.en[a]))
+        ends = [brought[2 * plan.mark[i] + np.array([0, 1])] for i in (a, b)]
+        check(shares.distance, along @ (ends[1] - ends[0]), kinds[0])

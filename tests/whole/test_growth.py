@@ -22,7 +22,6 @@ from geosite import build
 from geosite.base.errors import OutputRefused
 from geosite.base.grid import Grid
 from geosite.base.large_rasters import ScratchFolder
-from geosite.network.accuracy import error_shares
 from geosite.terrain.surface.idw import interpolate_inverse_distance
 from geosite.terrain.water import trees
 from geosite.terrain.water.drainage import drain
@@ -116,7 +115,6 @@ def test_a_check_grows_with_the_runs_that_share_two_marks(monkeypatch: pytest.Mo
     """Nothing is asked of the ground, so none is made to see what a build would refuse."""
     monkeypatch.setattr(build, "MOST_TRIED", 100)
     monkeypatch.setattr(build, "model_terrain", None)
-    monkeypatch.setattr(error_shares, "MOST_ROWS", 100)
     few, many = closed_runs(40, 12), closed_runs(160, 12)
     assert "ground-not-tried" in {found.code for found in build.check(few).findings}
     # 3 to 4 as measured, 16 if it were quadratic
