@@ -23,6 +23,12 @@ for _number in (_signal.SIGINT, _signal.SIGTERM):
         _signal.signal(_number, _leave)
 
 
+# matrices are small here: threads of the linear algebra library would mostly wait for each other,
+# with the processor busy; and sums over two threads may end in other digits than over eight
+for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+    os.environ.setdefault(_name, "1")
+
+
 def main() -> None:
     """Run the command, which listens to interrupts in its own way."""
     from geosite_cli.main import main as run

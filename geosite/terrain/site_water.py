@@ -152,7 +152,8 @@ def site_water(site: SiteGround, stack: Callable[[range], Floats] | None = None)
     ----------
     site
     stack
-        Gives some of the possible surfaces, shape (draws, rows, cols), metres; without it those
+        Of a designed ground: gives some of the possible surfaces, shape (draws, rows, cols),
+        metres. Of these neither areas by their slope nor shares by cell are asked. Without it those
         that agree with what was measured.
     """
     table, grid = site.notes.site.drainage, site.local
@@ -169,6 +170,8 @@ def site_water(site: SiteGround, stack: Callable[[range], Floats] | None = None)
     pond, ponds = find_ponds(drainage, minimum_depth=_LEAST_POND_M)
     catchment, found = catchments(drainage, inlets)
     areas, names = site.features.numbered_areas(grid)
+    if stack is not None:
+        areas, names = np.zeros_like(areas), ()
     profiles, unseen = _profiles(site)
     ways, lost = _ways(site, drainage)
     outlet = catchment.copy()
@@ -191,6 +194,7 @@ def site_water(site: SiteGround, stack: Callable[[range], Floats] | None = None)
         slope_method=site.notes.site.surface.slope_method,
         profiles=profiles,
         starts=tuple(cell for _, cell, _ in ways),
+        by_cell=stack is None,
     )
     possible = _possible(site, question, stack, relief)
     taking = set(np.unique(inlets[drainage.direction == INLET]).tolist())

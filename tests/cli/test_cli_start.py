@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 
@@ -54,3 +55,21 @@ def test_what_the_process_was_started_to_ignore_stays_so() -> None:
     )
     ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert ran.stdout == "still here\n"
+
+
+@pytest.mark.parametrize(("asked", "threads"), [(None, "1"), ("4", "4")])
+def test_linear_algebra_takes_one_thread_unless_asked_for_more(
+    asked: str | None, threads: str
+) -> None:
+    name = "OPENBLAS_NUM_THREADS"
+    code = f"import geosite_cli.start, os; print(os.environ['{name}'])"
+    others = {key: value for key, value in os.environ.items() if key != name}
+    asks = {} if asked is None else {name: asked}
+    ran = subprocess.run(
+        [sys.executable, "-c", code],
+        capture_output=True,
+        text=True,
+        check=True,
+        env=others | asks,
+    )
+    assert ran.stdout == f"{threads}\n"

@@ -82,6 +82,16 @@ def test_the_same_ground_again_is_certain() -> None:
     assert not np.ptp(found.pond_depth, axis=0).any()
 
 
+def test_without_shares_by_cell_the_counts_are_the_same() -> None:
+    z, grounds = hollows(), rough(6)
+    found, counted = ask(z, grounds), ask(z, grounds, by_cell=False)
+    for name in ("pond_volume", "catchment_cells", "catchment_peak", "path_fall", "class_cells"):
+        assert np.array_equal(getattr(found, name), getattr(counted, name))
+    assert counted.to_inlet.shape == found.to_inlet.shape
+    for shares in (counted.confidence, counted.ponding, counted.to_inlet):
+        assert np.isnan(shares).all()
+
+
 def test_what_is_counted_is_what_one_ground_after_the_other_says() -> None:
     z, grounds = hollows(), rough(37)
     found = ask(z, grounds)

@@ -47,6 +47,20 @@ def test_rasters_are_the_grounds_of_single_places(terrain: Terrain) -> None:
     assert np.array_equal(stack[2:4], again, equal_nan=True)
 
 
+def test_kept_grounds_are_those_drawn_anew(terrain: Terrain) -> None:
+    ground = replace(terrain.ground, draws=5)
+    rasters = PossibleRasters(ground, terrain.local, terrain.surface.z)
+    few = rasters.stack(range(1, 3)).copy()
+    all_five = rasters.stack(range(5))
+    assert np.array_equal(all_five[1:3], few, equal_nan=True)
+    assert np.array_equal(rasters.stack(range(1, 3)), few, equal_nan=True)
+    beyond = rasters.stack(range(4, 6))  # numbers that no question asks are drawn as well
+    assert np.array_equal(beyond[0], all_five[4], equal_nan=True)
+    assert not np.array_equal(beyond[1], beyond[0], equal_nan=True)
+    with pytest.raises(ValueError, match="read-only"):
+        all_five += 1.0
+
+
 @pytest.mark.slow
 def test_rasters_spread_as_the_sigma_says(tmp_path: Path) -> None:
     terrain = walk_site(landing(), 1, tmp_path, more="[drainage]\nconfidence_runs = 4\n").terrain

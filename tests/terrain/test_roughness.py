@@ -136,7 +136,7 @@ def test_raster_and_places_read_the_same_surface() -> None:
     lattice = Lattice.over(np.array([[0.0, 0.0, 0.0], [30.0, 20.0, 0.0]]), ROUGH)
     (drawn,) = draw_rough(ROUGH, lattice, 5, range(1)).surfaces
     east, north = np.array([0.1, 4.4, 29.9]), np.array([19.0, 7.7])
-    raster = lattice.over_cells(drawn, north, east)
+    raster = lattice.between(north, east).over_cells(drawn)
     places = np.stack(np.meshgrid(east, north), axis=-1).reshape(-1, 2)
     nodes, share = lattice.weights(places)
     assert raster.ravel() == pytest.approx((drawn[nodes] * share).sum(axis=1), rel=1e-12)

@@ -71,28 +71,62 @@ class Lattice:
         nodes = (low[:, :, None] * self.cols + left[:, None]).reshape(len(places), 16)
         return nodes, (up[:, :, None] * over[:, None]).reshape(len(places), 16)
 
-    def over_cells(self, nodes: Floats, northing: Floats, easting: Floats) -> Floats:
-        """Return a surface on a raster: the same as `weights`, one axis after the other.
+    def between(self, northing: Floats, easting: Floats) -> BetweenNodes:
+        """Prepare surfaces on a raster.
+
+        Parameters
+        ----------
+        northing, easting : array, shape (n,) and (m,)
+            Of the rows and columns of cells.
+        """
+        return BetweenNodes(
+            self.rows,
+            self.cols,
+            *_cubic((northing - self.south) / self.step, self.rows),
+            *_cubic((easting - self.west) / self.step, self.cols),
+        )
+
+
+@dataclass(frozen=True, eq=False)
+class BetweenNodes:
+    """The cells of a raster between the nodes of a lattice.
+
+    Parameters
+    ----------
+    rows, cols
+        Of the lattice.
+    low, up : array, shape (n, 4)
+        Rows of nodes round each row of cells, and their weights.
+    left, over : array, shape (m, 4)
+        Columns of nodes round each column of cells, and their weights.
+    """
+
+    rows: int
+    cols: int
+    low: Ints
+    up: Floats
+    left: Ints
+    over: Floats
+
+    def over_cells(self, nodes: Floats) -> Floats:
+        """Return a surface on the raster: the same as `Lattice.weights`, one axis after the other.
 
         Parameters
         ----------
         nodes : array, shape (rows * cols,)
-        northing, easting : array, shape (n,) and (m,)
-            Of the rows and columns of cells.
 
         Returns
         -------
         array, shape (n, m)
         """
-        low, up = _cubic((northing - self.south) / self.step, self.rows)
-        left, over = _cubic((easting - self.west) / self.step, self.cols)
         values = nodes.reshape(self.rows, self.cols)
         # four nodes each way: sums of four are faster than a product with a nearly empty matrix
-        down, across = np.zeros((len(low), self.cols)), np.zeros((len(low), len(left)))
-        for k in range(4):
-            down += up[:, k, None] * values[low[:, k]]
-        for k in range(4):
-            across += over[:, k] * down[:, left[:, k]]
+        down = self.up[:, 0, None] * values[self.low[:, 0]]
+        for k in range(1, 4):
+            down += self.up[:, k, None] * values[self.low[:, k]]
+        across = self.over[:, 0] * down.take(self.left[:, 0], axis=1)
+        for k in range(1, 4):
+            across += self.over[:, k] * down.take(self.left[:, k], axis=1)
         return across
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
+import numpy.typing as npt
 
 from geosite.base.arrays import Floats, Ints
 from geosite.base.grid import Grid
@@ -19,6 +20,9 @@ from geosite.terrain.uncertainty.ground import Ground
 __all__ = ["PossibleRasters", "elevation_sigma"]
 
 _AT_ONCE = 1 << 16
+
+_MOST_KEPT = 8_000_000
+"""Cells of all possible grounds up to which they are kept: 64 megabytes."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -144,25 +148,49 @@ class PossibleRasters:
     z: Floats
 
     def stack(self, draws: range) -> Floats:
-        """Return some of the possible grounds, shape (len(draws), rows, cols), metres."""
+        """Return some of the possible grounds, shape (len(draws), rows, cols), metres.
+
+        Those of a small site are kept: the water of the walked ground and of every design on it
+        are asked of the same ones.
+        """
+        count = self.ground.draws
+        if draws.stop > count or count * self.z.size > _MOST_KEPT:
+            return self._drawn(draws)
+        grounds, is_drawn = self._kept
+        if not is_drawn[draws.start : draws.stop].all():
+            grounds[draws.start : draws.stop] = self._drawn(draws)
+            is_drawn[draws.start : draws.stop] = True
+        some = grounds[draws.start : draws.stop]
+        some.setflags(write=False)
+        return some
+
+    @cached_property
+    def _kept(self) -> tuple[Floats, npt.NDArray[np.bool_]]:
+        """Room for all grounds, and which of them are there."""
+        count = self.ground.draws
+        return np.empty((count, *self.z.shape)), np.zeros(count, np.bool_)
+
+    def _drawn(self, draws: range) -> Floats:
         errors, rough = self.ground.draw(draws)
         known, face, share, scale = self._known
         corners = self.ground.tin.triangles
         slope = self.ground.gradients[:, None]
         drawn = np.empty((len(draws), *self.z.shape))
-        lattice = self.ground.lattice
         east, north = self.grid.centres()
+        between = self.ground.lattice.between(north, east)
         # one ground at a time, which stays in the cache
         for ground, nodes, on_marks, moved in zip(
             drawn, rough.surface, rough.on_marks, errors, strict=True
         ):
             ground[...] = self.z
             if self.ground.roughness.sills:
-                ground += scale * lattice.over_cells(nodes, north, east)
+                ground += scale * between.over_cells(nodes)
             # a corner that moves sideways carries the slope of its triangle with it
             here = moved[corners]
             lift = here[:, :, 2] - (here[:, :, :2] * slope).sum(axis=2) - on_marks[corners]
-            ground.reshape(-1)[known] += (lift[face] * share).sum(axis=1)
+            pull = lift[face]
+            pull *= share
+            ground.reshape(-1)[known] += (pull[:, 0] + pull[:, 1]) + pull[:, 2]
         return drawn
 
     @cached_property

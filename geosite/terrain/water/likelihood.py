@@ -66,6 +66,8 @@ class Question:
     starts
         Row and column of the cells from which water is followed, in the order in which one way
         ends where it joins another.
+    by_cell
+        Whether the shares of grounds by cell are asked for.
     """
 
     drainage: Drainage
@@ -83,6 +85,7 @@ class Question:
     slope_method: SlopeMethod
     profiles: tuple[WallProfiles, ...]
     starts: tuple[tuple[int, int], ...] = ()
+    by_cell: bool = True
 
 
 @dataclass(frozen=True, eq=False)
@@ -95,7 +98,7 @@ class Possible:
         How many grounds.
     confidence : array of float32, shape (rows, cols)
         Share of the grounds on which water leaves the cell as on the surface itself; NaN for no
-        data.
+        data, and in all three everywhere where no shares are asked for.
     ponding : array of float32, shape (rows, cols)
         Share on which water stands in the cell, a millimetre or more.
     to_inlet : array of float32, shape (inlets, rows, cols)
@@ -190,7 +193,7 @@ def ask_possible(
         falls.append(answer.falls)
         for name, value in answer.rows.items():
             values.setdefault(name, []).append(value)
-    known = question.drainage.direction != NODATA
+    known = (question.drainage.direction != NODATA) & question.by_cell
 
     def share(count: Index) -> npt.NDArray[np.float32]:
         return np.where(known, count / np.float32(draws), np.nan).astype(np.float32)
@@ -218,22 +221,16 @@ def _ask(question: Question, grounds: Floats) -> _Answer:
         else _repeated(question.drainage.walls, count),
     )
     depth = _unpiled(stacked.ponding_depth, rows)
-    wet = np.nan_to_num(depth) >= WET_M
+    wet = depth >= WET_M
     # where the water of each cell leaves its own ground, as a cell of the one surface
     there = _unpiled(stacked.catchment, rows)
-    outlet = there % ((rows + 1) * cols)
-    nowhere = np.zeros(cols, np.int32)
-    leaves_by = np.append(question.outlet.ravel(), nowhere)[outlet]
-    inlet = np.append(question.inlets.ravel(), nowhere)[outlet]
-    leaves_by[there < 0] = inlet[there < 0] = 0
-    numbers = range(1, int(question.inlets.max(initial=0)) + 1)
-    drained = [(inlet == number).sum(axis=0, dtype=np.int32) for number in numbers]
+    outlet = there - (np.arange(count, dtype=np.int32) * ((rows + 1) * cols))[:, None, None]
+    np.copyto(outlet, rows * cols, where=there < 0)
+    leaves_by = np.append(question.outlet.ravel(), np.int32(0)).take(outlet)
     passing = _unpiled(stacked.contributing_cells, rows)
     ends = _unpiled(stacked.outlets | stacked.sinks, rows)
     return _Answer(
-        _agreeing(question.drainage.azimuth_deg, _unpiled(stacked.azimuth_deg, rows)),
-        wet.sum(axis=0, dtype=np.int32),
-        np.array(drained, np.int32).reshape(len(numbers), rows, cols),
+        *_by_cell(question, stacked, wet, outlet),
         {
             **_ponds(question, stacked, depth, wet, passing),
             **_ways(question, stacked, count),
@@ -243,6 +240,24 @@ def _ask(question: Question, grounds: Floats) -> _Answer:
         },
         tuple(one.fall_percent(grounds) for one in question.profiles),
     )
+
+
+def _by_cell(
+    question: Question, stacked: Drainage, wet: Mask, outlet: Index
+) -> tuple[Index, Index, Index]:
+    """Count the grounds on which water leaves a cell alike, stands in it, ends in each inlet."""
+    shape = question.pond.shape
+    inlets = int(question.inlets.max(initial=0))
+    if not question.by_cell:
+        none = np.zeros(shape, np.int32)
+        return none, none, np.zeros((inlets, *shape), np.int32)
+    to_inlet = np.empty((inlets, *shape), np.int32)
+    if inlets:
+        into = np.append(question.inlets.ravel(), np.int32(0)).take(outlet)
+        for number in range(inlets):
+            np.equal(into, number + 1).sum(axis=0, out=to_inlet[number])
+    alike = _agreeing(question.drainage.azimuth_deg, _unpiled(stacked.azimuth_deg, shape[0]))
+    return alike, wet.sum(axis=0, dtype=np.int32), to_inlet
 
 
 def _piled(grounds: Floats, between: float) -> Floats:
