@@ -80,17 +80,20 @@ def grade_findings(grades: Sequence[Grade]) -> tuple[Finding, ...]:
     Examples
     --------
     >>> import numpy as np
-    >>> steep = Grade(
-    ...     *("ramp", "own", "running", "A", "B", 0.0, 10.0),
-    ...     *(Estimate.normal(0.1, 0.002, 2.0), 1 / 12, "4.2", "beyond", None, np.zeros((2, 3))),
-    ... )
+    >>> from geosite.analysis.access.grade_checks import Requirement, Span
+    >>> from geosite.analysis.limits import judge
+    >>> span = Span("ramp", "A", "B", 0.0, 10.0, np.zeros((2, 3)))
+    >>> tenth, wanted = Estimate.normal(0.1, 0.002, 2.0), Requirement("own", 1 / 12, "4.2")
+    >>> steep = Grade("running", span, tenth, wanted, judge(tenth, wanted.limit))
     >>> [finding.code for finding in grade_findings([steep])]
     ['grade-beyond']
     """
     found: list[Finding] = []
     groups: dict[tuple[str, str, str], list[Grade]] = {}
     for grade in grades:
-        groups.setdefault((grade.line, grade.limits, grade.check), []).append(grade)
+        groups.setdefault((grade.span.line, grade.requirement.limits, grade.check), []).append(
+            grade
+        )
     for (line, _, _), mine in groups.items():
         beyond = [g for g in mine if g.verdict == "beyond"]
         undecided = [g for g in mine if g.verdict == "undecided"]
@@ -109,29 +112,29 @@ def grade_findings(grades: Sequence[Grade]) -> tuple[Finding, ...]:
 
 def _missed_by(grade: Grade) -> float:
     """How far a number lies beyond its limit, as a share of the limit."""
-    if grade.measured is None or not grade.limit:
+    if grade.measured is None or not grade.requirement.limit:
         return 0.0
-    over = abs(grade.measured.value) / grade.limit - 1.0
+    over = abs(grade.measured.value) / grade.requirement.limit - 1.0
     return over if grade.is_at_most else -over
 
 
 def _grade_words(grade: Grade) -> str:
     assert grade.measured is not None
-    assert grade.limit is not None
+    assert grade.requirement.limit is not None
     unit, factor = ("%", 100.0) if grade.is_slope else ("m", 1.0)
     size = grade.measured if grade.measured.value >= 0 else grade.measured.scaled(-1.0)
     said = at_95(size.scaled(factor), unit)
     least = "" if grade.is_at_most else "at least "
-    section = f" (section {grade.section})" if grade.section else ""
+    section = f" (section {grade.requirement.section})" if grade.requirement.section else ""
     return (
-        f"{grade.check} {said} from {grade.start} to {grade.end} against "
-        f"{least}{factor * grade.limit:.2f} {unit}{section}"
+        f"{grade.check} {said} from {grade.span.start} to {grade.span.end} against "
+        f"{least}{factor * grade.requirement.limit:.2f} {unit}{section}"
     )
 
 
 def _undecided(line: str, grades: Sequence[Grade]) -> Finding:
     worst = max(grades, key=_missed_by)
-    needed = [g.extra_observations for g in grades]
+    needed = [g.judged.extra_observations for g in grades]
     most = max((n for n in needed if n), default=0)
     each = "it" if len(grades) == 1 else "each"
     if worst.measured is not None and not math.isfinite(worst.measured.half_width):
@@ -160,9 +163,9 @@ def _not_measured(line: str, grades: Sequence[Grade]) -> Finding:
         "landing length": "walk on to the end of the landing",
     }.get(first.check, "walk more marks there")
     count = f"{len(grades)} places, the first " if len(grades) > 1 else ""
+    where = f"{count}from {first.span.start} to {first.span.end}"
     text = (
-        f"{line}: {first.check} not measured in {count}from {first.start} to {first.end}: no mark "
-        f"is near enough to say; {remedy}."
+        f"{line}: {first.check} not measured in {where}: no mark is near enough to say; {remedy}."
     )
     return Finding("note", "grade-not-measured", text)
 
@@ -173,9 +176,9 @@ def _steeper(grades: Sequence[Grade]) -> list[Finding]:
     for grade in grades:
         if grade.check != "running":
             continue
-        names = sets.setdefault(grade.line, [])
-        if grade.limits not in names:
-            names.append(grade.limits)
+        names = sets.setdefault(grade.span.line, [])
+        if grade.requirement.limits not in names:
+            names.append(grade.requirement.limits)
     return [
         Finding(
             "note",

@@ -79,7 +79,7 @@ def _standards(notes: Notes, answers: Answers) -> dict[str, str]:
     if not answers.grades:
         return {}
     sets = limit_sets(notes.attached.limit_tables, notes.attached.limits_file)
-    used = sorted({grade.limits for grade in answers.grades})
+    used = sorted({grade.requirement.limits for grade in answers.grades})
     return {name: sets[name].source for name in used if sets[name].source}
 
 

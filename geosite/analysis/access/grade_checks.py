@@ -8,7 +8,15 @@ from typing import Literal
 
 import numpy as np
 
-from geosite.analysis.limits import LimitSet, MetreLimit, SlopeLimit, Word, judge, magnitude
+from geosite.analysis.limits import (
+    LimitSet,
+    MetreLimit,
+    SlopeLimit,
+    Verdict,
+    Word,
+    judge,
+    magnitude,
+)
 from geosite.analysis.walked_line import Polyline, label_at, length_form, place_on
 from geosite.base.arrays import Floats
 from geosite.base.estimate import Estimate
@@ -16,7 +24,7 @@ from geosite.network.covariance import accuracies
 from geosite.network.model import LinearForm, Network
 from geosite.terrain.uncertainty.ground import Ground
 
-__all__ = ["Check", "Checked", "Grade"]
+__all__ = ["Check", "Checked", "Grade", "Requirement", "Span"]
 
 Check = Literal[
     "running",
@@ -32,49 +40,81 @@ Check = Literal[
 
 
 @dataclass(frozen=True, eq=False)
+class Span:
+    """A stretch of a line.
+
+    Parameters
+    ----------
+    line
+        Name of the line.
+    start, end
+        Marks or stations.
+    start_m, end_m
+        Chainage, ground metres.
+    places : array, shape (2, 3)
+        Where it was measured, easting, northing (local grid metres) and elevation (metres).
+    """
+
+    line: str
+    start: str
+    end: str
+    start_m: float
+    end_m: float
+    places: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Requirement:
+    """What a limit set asks for.
+
+    Parameters
+    ----------
+    limits
+        Name of the limit set.
+    limit
+        A ratio for slopes, else metres; ``None``: the set has none.
+    section
+        Section of the standard.
+    """
+
+    limits: str
+    limit: float | None
+    section: str
+
+
+@dataclass(frozen=True, eq=False)
 class Grade:
     """One check of one stretch of a line.
 
     Parameters
     ----------
-    line, limits
-        Name of the line and of the limit set.
     check
         What is held against the limit.
-    start, end
-        Marks or stations of the stretch.
-    start_m, end_m
-        Chainage, ground metres.
+    span
+        Where.
     measured
         A ratio for slopes, rise positive along the line or to its left; metres for rises, lengths
         and widths. ``None`` where nothing was measured near enough to say.
-    limit
-        Same unit; ``None``: the set has none.
-    section
-        Section of the standard.
-    verdict, extra_observations
-        See `geosite.analysis.limits.Verdict`.
-    line_en : array, shape (2, 3)
-        The stretch, easting, northing (local grid metres) and elevation (metres).
+    requirement
+        In the same unit.
+    judged
+        Whether it keeps the limit.
     probability
         Share of the possible profiles in which there is such a landing or run; ``None`` for checks
         that do not depend on how the line is split.
     """
 
-    line: str
-    limits: str
     check: Check
-    start: str
-    end: str
-    start_m: float
-    end_m: float
+    span: Span
     measured: Estimate | None
-    limit: float | None
-    section: str
-    verdict: Word
-    extra_observations: int | None
-    line_en: Floats
+    requirement: Requirement
+    judged: Verdict
     probability: float | None = None
+
+    @property
+    def verdict(self) -> Word:
+        """What is said of the number and its limit."""
+        return self.judged.verdict
 
     @property
     def is_slope(self) -> bool:
@@ -135,23 +175,16 @@ class Checked:
         if limit is not None:
             bound = limit.slope if isinstance(limit, SlopeLimit) else limit.metres
         at_least = check in ("width", "landing length", "landing width")
-        told = judge(None if measured is None else magnitude(measured), bound, at_least=at_least)
+        judged = judge(None if measured is None else magnitude(measured), bound, at_least=at_least)
         if places is None:
             places = np.array([place_on(self.line, self.network, at)[0] for at in stretch])
+        ends = label_at(self.line, a), label_at(self.line, b)
         return Grade(
-            line=self.line.name,
-            limits=self.name,
-            check=check,
-            start=label_at(self.line, a),
-            end=label_at(self.line, b),
-            start_m=float(a),
-            end_m=float(b),
-            measured=measured,
-            limit=bound,
-            section="" if limit is None else limit.section,
-            verdict=told.verdict,
-            extra_observations=told.extra_observations,
-            line_en=places,
+            check,
+            Span(self.line.name, *ends, float(a), float(b), places),
+            measured,
+            Requirement(self.name, bound, "" if limit is None else limit.section),
+            judged,
         )
 
     def slope(self, a: float, b: float) -> tuple[float, LinearForm]:

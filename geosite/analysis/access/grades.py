@@ -183,7 +183,7 @@ def _as_what_is_steeper(
     """Judge a line that is too steep for its set by the one that its set names for it."""
     steeper = checked.limits.steeper
     too_steep = any(
-        g.line == checked.line.name and g.check == "running" and g.verdict == "beyond"
+        g.span.line == checked.line.name and g.check == "running" and g.verdict == "beyond"
         for g in grades
     )
     if steeper is None or not too_steep:

@@ -89,7 +89,8 @@ def kerb_ramp_checks(checked: Checked, parts: KerbRampParts) -> tuple[Grade, ...
         found += _slopes(checked, parts.landing, "landing slope", limits.landing)
     if parts.gutter is not None:
         found += _slopes(checked, parts.gutter, "counter slope", limits.counter_slope)
-    return tuple(replace(grade, line=checked.line.name) for grade in found)
+    name = checked.line.name
+    return tuple(replace(grade, span=replace(grade.span, line=name)) for grade in found)
 
 
 def _slopes(

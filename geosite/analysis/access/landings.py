@@ -11,7 +11,7 @@ import numpy as np
 from geosite.analysis.access.grade_checks import Checked, Grade
 from geosite.analysis.access.ramps import Stretch, marks_that_matter, profile_draws, stretches
 from geosite.analysis.access.widths import Crossing, crossing
-from geosite.analysis.limits import MetreLimit, judge
+from geosite.analysis.limits import MetreLimit, Verdict, judge
 from geosite.analysis.walked_line import length_between, place_on
 from geosite.base.estimate import Estimate
 from geosite.base.statistics import NORMAL_95, t_factor
@@ -59,7 +59,7 @@ def run_checks(checked: Checked) -> list[Grade]:
         found += _landing_slopes(checked, stretch, parts)
         found.append(_landing_length(checked, stretch, (parts[0][0], parts[-1][1])))
         if (is_first or is_last) and found[-1].verdict == "beyond":
-            found[-1] = replace(found[-1], verdict="not measured", extra_observations=None)
+            found[-1] = replace(found[-1], judged=Verdict("not measured", None))
     return found + _landing_widths(checked, split, chainage.tolist())
 
 
@@ -100,9 +100,9 @@ def _landing_length(checked: Checked, stretch: Stretch, ends: tuple[float, float
 def _if_sure(grade: Grade, stretch: Stretch) -> Grade:
     """Leave the verdict on a landing open where it is not sure that there is one."""
     grade = replace(grade, probability=stretch.probability)
-    if stretch.probability >= SURE or grade.limit is None:
+    if stretch.probability >= SURE or grade.requirement.limit is None:
         return grade
-    return replace(grade, verdict="undecided", extra_observations=None)
+    return replace(grade, judged=Verdict("undecided", None))
 
 
 def _landing_widths(
@@ -126,11 +126,10 @@ def _landing_widths(
             )
             # what is judged is the difference, whose interval the two widths share
             (own,) = checked.estimates([cut.width], [cut.width_form])
-            told = judge(apart, 0.0, at_least=True)
             limit = MetreLimit(metres=widest.width, section=limits.landing_as_wide_as_run)
             grade = checked.grade("landing width", ends, own, limit, cut.places)
-            grade = replace(grade, verdict=told.verdict, extra_observations=told.extra_observations)
-            found.append(_if_sure(grade, stretch))
+            told = judge(apart, 0.0, at_least=True)
+            found.append(_if_sure(replace(grade, judged=told), stretch))
         if limits.turning_landing is not None and _turns(checked, split, k, chainage):
             (own,) = checked.estimates([cut.width], [cut.width_form])
             grade = checked.grade("landing width", ends, own, limits.turning_landing, cut.places)

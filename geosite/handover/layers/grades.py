@@ -38,10 +38,11 @@ def shown(grade: Grade) -> Estimate | None:
     Examples
     --------
     >>> import numpy as np
-    >>> steep = Grade(
-    ...     *("ramp", "own", "running", "A", "B", 0.0, 10.0),
-    ...     *(Estimate.normal(0.1, 0.002, 2.0), 0.08, "4.2", "beyond", None, np.zeros((2, 3))),
-    ... )
+    >>> from geosite.analysis.access.grade_checks import Requirement, Span
+    >>> from geosite.analysis.limits import judge
+    >>> span = Span("ramp", "A", "B", 0.0, 10.0, np.zeros((2, 3)))
+    >>> tenth, wanted = Estimate.normal(0.1, 0.002, 2.0), Requirement("own", 0.08, "4.2")
+    >>> steep = Grade("running", span, tenth, wanted, judge(tenth, 0.08))
     >>> shown(steep).value, unit(steep), limit(steep)
     (10.0, 'percent', 8.0)
     """
@@ -56,10 +57,11 @@ def unit(grade: Grade) -> str:
     Examples
     --------
     >>> import numpy as np
-    >>> wide = Grade(
-    ...     *("ramp", "own", "width", "A", "B", 0.0, 10.0),
-    ...     *(Estimate.normal(1.5, 0.01, 2.0), 1.2, "4.2", "within", None, np.zeros((2, 3))),
-    ... )
+    >>> from geosite.analysis.access.grade_checks import Requirement, Span
+    >>> from geosite.analysis.limits import judge
+    >>> span = Span("ramp", "A", "B", 0.0, 10.0, np.zeros((2, 3)))
+    >>> width, wanted = Estimate.normal(1.5, 0.01, 2.0), Requirement("own", 1.2, "4.2")
+    >>> wide = Grade("width", span, width, wanted, judge(width, 1.2, at_least=True))
     >>> unit(wide), limit(wide)
     ('m', 1.2)
     """
@@ -68,9 +70,9 @@ def unit(grade: Grade) -> str:
 
 def limit(grade: Grade) -> float | None:
     """Return the limit in the unit of the layer."""
-    if grade.limit is None:
+    if grade.requirement.limit is None:
         return None
-    return grade.limit * 100.0 if grade.is_slope else grade.limit
+    return grade.requirement.limit * 100.0 if grade.is_slope else grade.requirement.limit
 
 
 def columns() -> Columns[Grade]:
@@ -84,21 +86,21 @@ def columns() -> Columns[Grade]:
     place = "a station along the line, chosen by the check"
     return Columns(
         (
-            text("line", "Name of the checked line.", lambda g: g.line),
+            text("line", "Name of the checked line.", lambda g: g.span.line),
             text("check_of", "What is held against the limit.", lambda g: g.check),
-            text("from_point", "Mark or station the stretch starts at.", lambda g: g.start),
-            text("to_point", "Mark or station the stretch ends at.", lambda g: g.end),
+            text("from_point", "Mark or station the stretch starts at.", lambda g: g.span.start),
+            text("to_point", "Mark or station the stretch ends at.", lambda g: g.span.end),
             real(
                 "from_m",
                 "Distance along the line, on the ground.",
-                lambda g: g.start_m,
+                lambda g: g.span.start_m,
                 "m",
                 exact=place,
             ),
             real(
                 "to_m",
                 "Distance along the line, on the ground.",
-                lambda g: g.end_m,
+                lambda g: g.span.end_m,
                 "m",
                 exact=place,
             ),
@@ -124,8 +126,8 @@ def columns() -> Columns[Grade]:
                 limit,
                 exact="given by the limit set",
             ),
-            text("limits", "Limit set.", lambda g: g.limits),
-            text("section", "Section of the standard.", lambda g: g.section),
+            text("limits", "Limit set.", lambda g: g.requirement.limits),
+            text("section", "Section of the standard.", lambda g: g.requirement.section),
             text("verdict", "At 95 %.", lambda g: g.verdict, VERDICTS),
             real(
                 "probability",
@@ -137,7 +139,7 @@ def columns() -> Columns[Grade]:
                 "extra_observations",
                 "More measurements of the same stretch that would decide; empty: no reasonable "
                 "number.",
-                lambda g: g.extra_observations,
+                lambda g: g.judged.extra_observations,
             ),
         )
     )
@@ -149,5 +151,5 @@ def layer(grades: Sequence[Grade], frame: Frame) -> Layer:
     return GRADES.layer(
         table,
         table.records(grades),
-        [to_map_geometry(shapely.LineString(g.line_en), frame) for g in grades],
+        [to_map_geometry(shapely.LineString(g.span.places), frame) for g in grades],
     )

@@ -68,8 +68,8 @@ def test_grades_of_a_known_ramp(tmp_path):
     assert len(running) == len(cross) == 3
     for g in running:
         assert g.measured.value == pytest.approx(1 / 12, abs=1e-4)
-        assert g.limit == pytest.approx(1 / 12)
-        assert g.section == "405.2"
+        assert g.requirement.limit == pytest.approx(1 / 12)
+        assert g.requirement.section == "405.2"
     for g in cross:
         # left of a walk to the north is west, and the ground rises to the east
         assert g.measured.value == pytest.approx(-0.02, abs=1e-4)
@@ -77,7 +77,7 @@ def test_grades_of_a_known_ramp(tmp_path):
     (rise,) = [g for g in grades if g.check == "rise per run"]
     assert rise.measured.value == pytest.approx(1.0, abs=1e-3)
     assert rise.verdict == "beyond"
-    assert rise.section == "405.6"
+    assert rise.requirement.section == "405.6"
 
 
 def test_a_landing_splits_the_rise(tmp_path):
@@ -149,8 +149,8 @@ def test_stations_along_the_line(tmp_path):
     line = polyline("walk", notes, network, drawing, feature="ramp_line", marks=())
     grades = graded(line, network, ground, "walk", station=5.0)
     running = [g for g in grades if g.check == "running"]
-    assert [round(g.end_m - g.start_m, 2) for g in running] == [5.0, 5.0, 2.0]
-    assert [g.start for g in running] == ["R0", "5.00 m", "10.00 m"]
+    assert [round(g.span.end_m - g.span.start_m, 2) for g in running] == [5.0, 5.0, 2.0]
+    assert [g.span.start for g in running] == ["R0", "5.00 m", "10.00 m"]
 
 
 def test_grades_along_an_arc_use_the_arcs_length(tmp_path):

@@ -99,15 +99,15 @@ def test_a_walk_steeper_than_1_in_20_is_judged_as_a_ramp(tmp_path):
     site = {"lane": GradeLine(feature="ramp", limits="walk")}
     asked = replace(notes, site=msgspec.structs.replace(notes.site, grades=Grades(lines=site)))
     grades = grade_lines(asked, network, drawing, None, SETS)
-    assert {g.limits for g in grades} == {"walk", "ramp"}
+    assert {g.requirement.limits for g in grades} == {"walk", "ramp"}
     (rise, _) = of(grades, "rise per run")
     # 12 m at 7 %: 0.84 m without a landing
-    assert (rise.limits, rise.verdict) == ("ramp", "beyond")
+    assert (rise.requirement.limits, rise.verdict) == ("ramp", "beyond")
     assert any(f.code == "grade-steeper" for f in grade_findings(grades))
     flat = walked(tmp_path, heights((12, 0.04), (6, 0.03)))
     asked = replace(flat[0], site=msgspec.structs.replace(flat[0].site, grades=Grades(lines=site)))
     grades = grade_lines(asked, flat[1], flat[2], None, SETS)
-    assert {g.limits for g in grades} == {"walk"}
+    assert {g.requirement.limits for g in grades} == {"walk"}
 
 
 def test_width_and_cross_slope_from_edge_to_edge(tmp_path):
@@ -120,11 +120,11 @@ def test_width_and_cross_slope_from_edge_to_edge(tmp_path):
     width = of(grades, "width")
     assert [g.measured.value for g in width] == pytest.approx([0.9, 0.8, 1.0, 1.2, 1.1], abs=2e-4)
     assert [g.verdict for g in width] == ["beyond", "beyond", "within", "within", "within"]
-    assert {g.section for g in width} == {"405.5"}
+    assert {g.requirement.section for g in width} == {"405.5"}
     assert [g.measured.value for g in of(grades, "cross")] == pytest.approx([0.0] * 5, abs=1e-4)
     narrow, wide = of(grades, "landing width")
-    assert (narrow.verdict, narrow.section) == ("beyond", "405.7.2")
-    assert narrow.limit == pytest.approx(1.0, abs=2e-4)
+    assert (narrow.verdict, narrow.requirement.section) == ("beyond", "405.7.2")
+    assert narrow.requirement.limit == pytest.approx(1.0, abs=2e-4)
     assert wide.verdict == "within"
 
 
@@ -145,10 +145,10 @@ def test_a_landing_where_the_way_turns_is_as_wide_as_it_is_long(tmp_path):
     profile = heights((6, 1 / 12), (1.6, 0.01), (6, 1 / 12))
     found = walked(tmp_path, profile, turn_at=6.8, aside=(("left", 0.6), ("right", -0.6)))
     turning = of(judged(found, edges=("left", "right")), "landing width")
-    assert "405.7.4" in {g.section for g in turning}
+    assert "405.7.4" in {g.requirement.section for g in turning}
     straight = walked(tmp_path, profile, aside=(("left", 0.6), ("right", -0.6)))
     straight = of(judged(straight, edges=("left", "right")), "landing width")
-    assert {g.section for g in straight} == {"405.7.2"}
+    assert {g.requirement.section for g in straight} == {"405.7.2"}
 
 
 def test_where_an_edge_ends_the_width_is_not_measured(tmp_path):
@@ -189,17 +189,17 @@ def test_kerb_ramp_with_flare_landing_and_gutter(tmp_path):
         return grade_lines(replace(notes, site=site), network, drawing, None, SETS)
 
     grades = checks()
-    assert {g.line for g in grades} == {"corner"}
+    assert {g.span.line for g in grades} == {"corner"}
     (flare,) = of(grades, "flare")
     assert abs(flare.measured.value) == pytest.approx(0.125, abs=1e-4)
-    assert (flare.verdict, flare.section) == ("beyond", "406.3")
+    assert (flare.verdict, flare.requirement.section) == ("beyond", "406.3")
     (landing,) = of(grades, "landing length")
-    assert (landing.verdict, landing.section) == ("beyond", "406.4")
+    assert (landing.verdict, landing.requirement.section) == ("beyond", "406.4")
     (counter,) = of(grades, "counter slope")
-    assert (counter.verdict, counter.section) == ("within", "406.2")
+    assert (counter.verdict, counter.requirement.section) == ("within", "406.2")
     # without a landing flares are held against the exception for alterations
     (flare,) = of(checks(landing=()), "flare")
-    assert flare.limit == 1 / 12
+    assert flare.requirement.limit == 1 / 12
     with pytest.raises(InputError) as caught:
         checks(gutter=("GA", "Q9"))
     assert "Q9" in str(caught.value)
