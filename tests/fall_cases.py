@@ -27,5 +27,5 @@ def falls_from_building(
 ) -> FallFromBuilding | None:
     """Lay profiles before a building and sum them up."""
     least = LeastFalls(distance_m, limit_percent)
-    profiles = wall_profiles(name, footprint, z, grid, ground_m=ground_m, least=least, paved=paved)
+    profiles = wall_profiles(name, footprint, z, grid, ground_m=ground_m, limits=least, paved=paved)
     return None if profiles is None else fall_from_building(profiles, z)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from rough_sites import Walked
 
-from geosite.terrain.water.likelihood import Possible, ask_possible
+from geosite.terrain.water.realised_drainage import RealisedDrainage, drain_realisations
 
 __all__ = ["Bins", "Held", "held_by", "true_answer"]
 
@@ -18,22 +18,22 @@ Bins = list[tuple[str, float, float]]
 def held_by(walked: Walked, seed: int) -> tuple[Held, Bins, Held]:
     """Return what was held (1) or not (0) by name; shares said with what is so; counts."""
     terrain, truth = walked.terrain, true_answer(walked)
-    water, possible = terrain.water, terrain.water.possible
-    assert possible is not None
-    held = [*_places(walked, seed), *_numbers(walked, truth, possible)]
-    known = np.isfinite(possible.confidence)
+    water, realised = terrain.water, terrain.water.realised
+    assert realised is not None
+    held = [*_places(walked, seed), *_numbers(walked, truth, realised)]
+    known = np.isfinite(realised.confidence)
     bins = [
         ("confidence", float(p), float(q))
-        for p, q in zip(possible.confidence[known], truth.confidence[known], strict=True)
+        for p, q in zip(realised.confidence[known], truth.confidence[known], strict=True)
     ]
     bins += [
         ("ponding probability", float(p), float(q))
-        for p, q in zip(possible.ponding[known], truth.ponding[known], strict=True)
+        for p, q in zip(realised.ponding[known], truth.ponding[known], strict=True)
     ]
-    for k in range(len(possible.to_inlet)):
+    for k in range(len(realised.to_inlet)):
         bins += [
             ("drains to inlet", float(p), float(q))
-            for p, q in zip(possible.to_inlet[k][known], truth.to_inlet[k][known], strict=True)
+            for p, q in zip(realised.to_inlet[k][known], truth.to_inlet[k][known], strict=True)
         ]
     sure = [k for k, pond in enumerate(water.ponds) if pond.is_significant]
     counts = [
@@ -47,14 +47,14 @@ def held_by(walked: Walked, seed: int) -> tuple[Held, Bins, Held]:
     return held, bins, counts
 
 
-def true_answer(walked: Walked) -> Possible:
+def true_answer(walked: Walked) -> RealisedDrainage:
     """Return what the true ground answers to the questions."""
     terrain = walked.terrain
     east, north = terrain.local.centres()
     places = np.stack(np.meshgrid(east, north), axis=-1).reshape(-1, 2)
     z = walked.true_elevations(places).reshape(terrain.local.shape)
     z[np.isnan(terrain.surface.z)] = np.nan
-    return ask_possible(terrain.water.question, lambda _: z[None], 1)
+    return drain_realisations(terrain.water.reference, lambda _: z[None], 1)
 
 
 def _places(walked: Walked, seed: int) -> Held:
@@ -98,7 +98,7 @@ def _rises(walked: Walked, pairs: np.ndarray) -> list[float]:
     return held
 
 
-def _numbers(walked: Walked, truth: Possible, possible: Possible) -> Held:
+def _numbers(walked: Walked, truth: RealisedDrainage, realised: RealisedDrainage) -> Held:
     water = walked.terrain.water
     found: Held = []
 
@@ -128,7 +128,7 @@ def _numbers(walked: Walked, truth: Possible, possible: Possible) -> Held:
         k = water.area_names.index(one.paving.name)
         count("flat paving", one.flat_m2.low, one.flat_m2.high, truth.flat_cells[0, k] * cell)
     for k, fall in enumerate(water.falls):
-        profiles = water.question.profiles[k]
+        profiles = water.reference.profiles[k]
         true = truth.fall_percent[k][0]
         short = profiles.short(true) @ profiles.width_m
         toward = profiles.toward(true) @ profiles.width_m
@@ -136,7 +136,7 @@ def _numbers(walked: Walked, truth: Possible, possible: Possible) -> Held:
         count("fall from building", worst.low, worst.high, true[fall.fall.worst])
         count("wall with too little fall", fall.short_m.low, fall.short_m.high, short)
         count("wall with water towards it", fall.toward_m.low, fall.toward_m.high, toward)
-    low, high = np.quantile(possible.class_cells, (0.025, 0.975), axis=0)
+    low, high = np.quantile(realised.class_cells, (0.025, 0.975), axis=0)
     own = walked.terrain.classes
     for a, classes in enumerate(truth.class_cells[0]):
         for c, cells in enumerate(classes):

@@ -14,7 +14,7 @@ from geosite.base.arrays import Floats
 from geosite.base.estimate import Estimate
 from geosite.network.covariance import covariance
 from geosite.terrain.site_ground import SiteGround
-from geosite.terrain.uncertainty.rasters import PossibleRasters
+from geosite.terrain.uncertainty.rasters import RealisedRasters
 from geosite.terrain.water.barriers import cells_of_points
 from geosite.terrain.water.descent import INLET, NODATA, Index
 from geosite.terrain.water.drainage import Drainage, drain
@@ -38,8 +38,12 @@ from geosite.terrain.water.falls_from_buildings import (
     wall_profiles,
 )
 from geosite.terrain.water.flow import Arrows, arrows, catchments, flow_paths
-from geosite.terrain.water.likelihood import Possible, Question, ask_possible
 from geosite.terrain.water.ponding import find_ponds
+from geosite.terrain.water.realised_drainage import (
+    DrainageReference,
+    RealisedDrainage,
+    drain_realisations,
+)
 
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
@@ -62,7 +66,7 @@ _LEAST_POND_M = 1e-4
 
 @dataclass(frozen=True, eq=False)
 class FlowPath:
-    """The way of water from one start.
+    """The flow path from one start.
 
     Parameters
     ----------
@@ -85,7 +89,7 @@ class FlowPath:
 
 @dataclass(frozen=True, slots=True)
 class NoFlowPath:
-    """A start without a way: its place in the site file's list, its name, and why.
+    """A start without a flow path: its place in the site file's list, its name, and why.
 
     `why` is ``"ended"`` where the water is at its end already, ``"no-ground"`` where there is none.
     """
@@ -97,12 +101,12 @@ class NoFlowPath:
 
 @dataclass(frozen=True, eq=False)
 class Water:
-    """Where water goes. Arrays have shape (rows, cols), lengths are in local grid metres.
+    """The drainage of a site. Arrays have shape (rows, cols), lengths are in local grid metres.
 
     Parameters
     ----------
     drainage
-        Directions, ponding and contributing area, around the buildings.
+        Flow directions, ponding and contributing area, around the buildings.
     pond, ponds
         Number of the pond in each cell, 0 for none; the ponds.
     catchment, catchments
@@ -110,9 +114,9 @@ class Water:
     inlets, dry_inlets
         Names of inlet 1, 2, ...; those of them that take no water.
     paths, lost_paths
-        From the marks and features that the site file names, and those without a way.
+        From the marks and features that the site file names, and those without a path.
     arrows
-        One per coarse cell.
+        One per block of cells.
     falls, unseen_buildings
         Falls from buildings; names of the buildings before whose walls no ground is known.
     paving
@@ -120,10 +124,10 @@ class Water:
     areas : array of int
         Number of the innermost area in each cell, from 1, in the order of `area_names`.
     area_names
-    question
-        What is asked of possible grounds.
-    possible
-        What they answer; None where none were asked for.
+    reference
+        What is counted on possible grounds.
+    realised
+        What was counted; None where no possible grounds were drained.
     """
 
     drainage: Drainage
@@ -141,8 +145,8 @@ class Water:
     paving: tuple[PavingEstimate, ...]
     areas: Index
     area_names: tuple[str, ...]
-    question: Question
-    possible: Possible | None
+    reference: DrainageReference
+    realised: RealisedDrainage | None
 
 
 def site_water(site: SiteGround, stack: Callable[[range], Floats] | None = None) -> Water:
@@ -173,12 +177,12 @@ def site_water(site: SiteGround, stack: Callable[[range], Floats] | None = None)
     if stack is not None:
         areas, names = np.zeros_like(areas), ()
     profiles, unseen = _profiles(site)
-    ways, lost = _ways(site, drainage)
+    traced, unstarted = _traced_paths(site, drainage)
     outlet = catchment.copy()
     for one in found:
         if one.inlet:
             outlet[inlets == one.inlet] = one.number
-    question = Question(
+    reference = DrainageReference(
         drainage=drainage,
         method=table.method,
         inlets=inlets,
@@ -193,42 +197,42 @@ def site_water(site: SiteGround, stack: Callable[[range], Floats] | None = None)
         flat_percent=table.minimum_paved_fall_percent,
         slope_method=site.notes.site.surface.slope_method,
         profiles=profiles,
-        starts=tuple(cell for _, cell, _ in ways),
+        starts=tuple(cell for _, cell, _ in traced),
         by_cell=stack is None,
     )
-    possible = _possible(site, question, stack, relief)
+    realised = _realised(site, reference, stack, relief)
     taking = set(np.unique(inlets[drainage.direction == INLET]).tolist())
     return Water(
         drainage=drainage,
         pond=pond,
-        ponds=estimate_ponds(ponds, possible, cell_m2=site.cell_m2),
+        ponds=estimate_ponds(ponds, realised, cell_m2=site.cell_m2),
         catchment=catchment,
-        catchments=estimate_catchments(found, possible, cell_m2=site.cell_m2),
+        catchments=estimate_catchments(found, realised, cell_m2=site.cell_m2),
         inlets=inlet_names,
         dry_inlets=tuple(n for k, n in enumerate(inlet_names, start=1) if k not in taking),
-        paths=_paths(site, ways, possible),
-        lost_paths=lost,
+        paths=_paths(site, traced, realised),
+        lost_paths=unstarted,
         arrows=_arrows(site, drainage),
-        falls=_falls(site, profiles, possible),
+        falls=_falls(site, profiles, realised),
         unseen_buildings=unseen,
-        paving=_paving(site, areas, names, possible),
+        paving=_paving(site, areas, names, realised),
         areas=areas,
         area_names=names,
-        question=question,
-        possible=possible,
+        reference=reference,
+        realised=realised,
     )
 
 
-def _possible(
+def _realised(
     site: SiteGround,
-    question: Question,
+    reference: DrainageReference,
     stack: Callable[[range], Floats] | None,
     relief: Floats | None,
-) -> Possible | None:
+) -> RealisedDrainage | None:
     if not (site.notes.site.drainage.confidence_runs and site.ground.draws):
         return None
     if stack is None:
-        stack = PossibleRasters(site.ground, site.local, site.surface.z).stack
+        stack = RealisedRasters(site.ground, site.local, site.surface.z).stack
     drawn = stack
     if relief is not None:
 
@@ -236,34 +240,36 @@ def _possible(
             return stack(draws) + relief
 
     draws = site.ground.draws
-    if question.ponds > _MANY_PONDS:
+    if reference.ponds > _MANY_PONDS:
         draws = min(draws, _DRAWS_OF_MANY)
-    return ask_possible(question, drawn, draws, workers=os.cpu_count() or 1)
+    return drain_realisations(reference, drawn, draws, workers=os.cpu_count() or 1)
 
 
 def _arrows(site: SiteGround, drainage: Drainage) -> Arrows:
     grid, spacing = site.grid, site.notes.site.drainage.arrow_spacing
     if spacing is None:
         spacing = max(grid.rows, grid.cols) * grid.cell_size / _ARROWS_ACROSS
-    every = max(1, round(spacing / grid.cell_size))
-    return arrows(drainage, site.slope, site.local, every)
+    block = max(1, round(spacing / grid.cell_size))
+    return arrows(drainage, site.slope, site.local, block)
 
 
-_Way = tuple[str, tuple[int, int], "BaseGeometry"]
+_TracedPath = tuple[str, tuple[int, int], "BaseGeometry"]
 """Start, its cell, and the line."""
 
 
-def _ways(site: SiteGround, drainage: Drainage) -> tuple[tuple[_Way, ...], tuple[NoFlowPath, ...]]:
-    """Return the ways of water from what the site file names, and those that are none."""
+def _traced_paths(
+    site: SiteGround, drainage: Drainage
+) -> tuple[tuple[_TracedPath, ...], tuple[NoFlowPath, ...]]:
+    """Return the flow paths from what the site file names, and the starts that have none."""
     book, grid = site.notes.book, site.local
     found, lost = [], []
     for number, name in enumerate(site.notes.site.drainage.flow_paths_from):
         if name in site.features.shapes:
-            places = shapely.get_coordinates(site.features.shapes[name])
+            starts_of = shapely.get_coordinates(site.features.shapes[name])
         else:
             row = int(np.flatnonzero(book.mark == book.marks.index(name))[0])
-            places = site.network.en[row : row + 1]
-        row_of, col_of = cells_of_points(places, grid)
+            starts_of = site.network.en[row : row + 1]
+        row_of, col_of = cells_of_points(starts_of, grid)
         starts = [(int(r), int(c)) for r, c in zip(row_of, col_of, strict=True) if r >= 0]
         lines = flow_paths(drainage, grid, starts)
         for line in lines:
@@ -276,20 +282,20 @@ def _ways(site: SiteGround, drainage: Drainage) -> tuple[tuple[_Way, ...], tuple
 
 
 def _paths(
-    site: SiteGround, ways: tuple[_Way, ...], possible: Possible | None
+    site: SiteGround, traced: tuple[_TracedPath, ...], realised: RealisedDrainage | None
 ) -> tuple[FlowPath, ...]:
     out = []
     cell_m = site.local.cell_size * site.ground_m
-    for number, (name, cell, line) in enumerate(ways):
-        at = shapely.get_coordinates(line, include_z=True)
-        length = float(np.hypot(*np.diff(at[:, :2], axis=0).T).sum()) * site.ground_m
-        drawn = fallen = None
-        if possible is not None:
-            drawn = possible.path_steps[:, number] * cell_m
-            fallen = possible.path_fall[:, number]
-        fall = float(at[0, 2] - at[-1, 2])
+    for number, (name, cell, line) in enumerate(traced):
+        vertices = shapely.get_coordinates(line, include_z=True)
+        length = float(np.hypot(*np.diff(vertices[:, :2], axis=0).T).sum()) * site.ground_m
+        lengths = falls = None
+        if realised is not None:
+            lengths = realised.path_steps[:, number] * cell_m
+            falls = realised.path_fall[:, number]
+        fall = float(vertices[0, 2] - vertices[-1, 2])
         out.append(
-            FlowPath(name, cell, line, interval_of(length, drawn), interval_of(fall, fallen))
+            FlowPath(name, cell, line, interval_of(length, lengths), interval_of(fall, falls))
         )
     return tuple(out)
 
@@ -310,7 +316,7 @@ def _profiles(site: SiteGround) -> tuple[tuple[WallProfiles, ...], tuple[str, ..
             site.bare,
             site.local,
             ground_m=site.ground_m,
-            least=least,
+            limits=least,
             paved=paved,
         )
         for feature in site.features.of(lambda code: code.building)
@@ -323,12 +329,12 @@ def _profiles(site: SiteGround) -> tuple[tuple[WallProfiles, ...], tuple[str, ..
 
 
 def _falls(
-    site: SiteGround, profiles: tuple[WallProfiles, ...], possible: Possible | None
+    site: SiteGround, profiles: tuple[WallProfiles, ...], realised: RealisedDrainage | None
 ) -> tuple[FallEstimate, ...]:
     out = []
     for number, one in enumerate(profiles):
         fall = fall_from_building(one, site.bare)
-        drawn = None if possible is None else possible.fall_percent[number]
+        drawn = None if realised is None else realised.fall_percent[number]
         out.append(estimate_fall(fall, _worst(site, one, fall), one, drawn))
     return tuple(out)
 
@@ -354,22 +360,22 @@ def _worst(site: SiteGround, profiles: WallProfiles, fall: FallFromBuilding) -> 
 
 
 def _paving(
-    site: SiteGround, areas: Index, names: tuple[str, ...], possible: Possible | None
+    site: SiteGround, areas: Index, names: tuple[str, ...], realised: RealisedDrainage | None
 ) -> tuple[PavingEstimate, ...]:
     codes = site.notes.site.codes
     paved = {
         f.name for f in site.features.drawing.features if f.code in codes and codes[f.code].paved
     }
-    chosen = [name for name in names if name in paved]
+    paved_names = [name for name in names if name in paved]
     renumbered = np.zeros(len(names) + 1, np.int32)
-    for k, name in enumerate(chosen, start=1):
+    for k, name in enumerate(paved_names, start=1):
         renumbered[names.index(name) + 1] = k
     paving = flat_paving(
         site.slope.steepness("percent"),
         renumbered[areas],
-        chosen,
+        paved_names,
         site.local,
         minimum_percent=site.notes.site.drainage.minimum_paved_fall_percent,
         ground_m=site.ground_m,
     )
-    return estimate_paving(paving, names, possible, cell_m2=site.cell_m2)
+    return estimate_paving(paving, names, realised, cell_m2=site.cell_m2)

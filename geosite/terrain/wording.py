@@ -304,9 +304,9 @@ def pond_findings(
 
 def _draws_findings(site: SiteGround, water: Water) -> tuple[Finding, ...]:
     asked = site.notes.site.drainage.confidence_runs
-    if water.possible is None or water.possible.draws >= asked:
+    if water.realised is None or water.realised.draws >= asked:
         return ()
-    drawn = water.possible.draws
+    drawn = water.realised.draws
     why = (
         f"the raster has {site.grid.rows * site.grid.cols} cells. A larger cell size leaves time "
         "for more."

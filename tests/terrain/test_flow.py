@@ -200,7 +200,7 @@ def test_arrows_of_a_plane() -> None:
     inner = (got.easting > 503) & (got.easting < 515) & (got.northing > 892) & (got.northing < 897)
     assert inner.sum() > 5
     np.testing.assert_allclose(got.azimuth_deg[inner], 200.0, atol=1e-9)
-    np.testing.assert_allclose(got.steadiness[inner], 1.0, atol=1e-12)
+    np.testing.assert_allclose(got.resultant_length[inner], 1.0, atol=1e-12)
     # every coarse cell's middle is the middle of its ground
     assert got.easting.min() == pytest.approx(500.0 + 4 * 0.5 / 2)
     assert got.contributing_area.max() == drainage.contributing_area.max()
@@ -214,7 +214,7 @@ def test_arrows_leave_out_what_has_no_ground() -> None:
     assert len(got.easting) == 6
     np.testing.assert_allclose(got.azimuth_deg, 270.0, atol=15.0)
     two_ways = arrows(drain(roof(12, 20), 1.0), slope(roof(12, 20), 1.0), grid, 20)
-    assert two_ways.steadiness[0] < 0.3
+    assert two_ways.resultant_length[0] < 0.3
 
 
 @pytest.mark.parametrize("every", [1, 2, 3, 5, 20])
@@ -259,7 +259,7 @@ def test_arrows_are_means_over_their_coarse_cells(every: int) -> None:
     easting, northing, steadiness, percent, area, east, north = np.array(expected).T
     np.testing.assert_allclose(got.easting, easting, rtol=1e-12)
     np.testing.assert_allclose(got.northing, northing, rtol=1e-12)
-    np.testing.assert_allclose(got.steadiness, steadiness, atol=1e-12)
+    np.testing.assert_allclose(got.resultant_length, steadiness, atol=1e-12)
     np.testing.assert_allclose(got.slope_percent, percent, rtol=1e-12)
     np.testing.assert_allclose(got.contributing_area, area)
     turn = np.radians(got.azimuth_deg)

@@ -378,8 +378,8 @@ def test_of_very_many_hollows_fewer_grounds_are_drained_and_that_is_said(
     marks += box(8, 12, 16, 18, "shed", "house") + box(20, 2, 33, 13, "apron", "apron")
     marks += box(34, 21, 36, 23, "grate", "inlet")
     _, terrain = laid(marks, FULL.format(cell=0.5))
-    assert terrain.water.possible is not None
-    assert (terrain.ground.draws, terrain.water.possible.draws) == (2, 1)
+    assert terrain.water.realised is not None
+    assert (terrain.ground.draws, terrain.water.realised.draws) == (2, 1)
     (said,) = [f for f in terrain.findings if f.code == "fewer-possible-grounds"]
     assert "rest on 1 possible grounds, not 2: water stands in" in said.text
 
@@ -398,8 +398,8 @@ def test_buildings_walls_and_inlets_reach_the_water(laid: Laid) -> None:
     assert terrain.water.inlets == ("grate",)
     (catchment,) = [c.catchment for c in terrain.water.catchments if c.catchment.inlet == 1]
     assert catchment.cells > 25
-    assert terrain.water.possible is not None
-    assert terrain.water.possible.draws == 2
+    assert terrain.water.realised is not None
+    assert terrain.water.realised.draws == 2
     dry = terrain.water.drainage.direction == 0
     assert dry.shape == terrain.grid.shape
     assert terrain.water.area_names == ("shed", "apron", "grate")

@@ -26,8 +26,8 @@ from geosite.terrain.surface.idw import interpolate_inverse_distance
 from geosite.terrain.water import trees
 from geosite.terrain.water.drainage import drain
 from geosite.terrain.water.estimates import estimate_ponds
-from geosite.terrain.water.likelihood import Question, ask_possible
 from geosite.terrain.water.ponding import find_ponds
+from geosite.terrain.water.realised_drainage import DrainageReference, drain_realisations
 from geosite.terrain.water.strips import drain as strips
 from geosite.terrain.water.strips import graph
 
@@ -173,7 +173,7 @@ def test_possible_grounds_grow_with_the_hollows() -> None:
         pond, ponds = find_ponds(drainage, minimum_depth=1e-4)
         assert len(ponds) == (side // 6) ** 2
         nowhere = np.zeros(z.shape, np.int32)
-        question = Question(
+        reference = DrainageReference(
             drainage=drainage,
             method="d8",
             inlets=nowhere,
@@ -191,7 +191,7 @@ def test_possible_grounds_grow_with_the_hollows() -> None:
         )
 
         def answered() -> object:
-            found = ask_possible(question, lambda some: np.stack([z] * len(some)), 4)
+            found = drain_realisations(reference, lambda some: np.stack([z] * len(some)), 4)
             return estimate_ponds(ponds, found, cell_m2=1.0)
 
         return answered

@@ -20,7 +20,7 @@ from geosite.base.grid import Grid
 from geosite.terrain.site_ground import SiteGround
 from geosite.terrain.site_water import Water, site_water
 from geosite.terrain.slope import slope
-from geosite.terrain.uncertainty.rasters import PossibleRasters
+from geosite.terrain.uncertainty.rasters import RealisedRasters
 
 __all__ = ["design_ground"]
 
@@ -62,7 +62,7 @@ def design_ground(
                 site.notes.site_file,
             )
         )
-    drawn = PossibleRasters(site.ground, grid, walked).stack if site.ground.draws else None
+    drawn = RealisedRasters(site.ground, grid, walked).stack if site.ground.draws else None
     water = _water(laid, site, drawn)
     clear = laid.foot.clearance(walked.ravel()).reshape(walked.shape)
     touched = np.where(np.abs(laid.change) > TOUCHED_M, laid.change, np.nan)

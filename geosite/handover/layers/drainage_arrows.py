@@ -51,7 +51,7 @@ def columns(frame: Frame) -> Columns[Arrows]:
             real(
                 "steadiness",
                 "1 where all water goes one way, 0 where ways cancel out.",
-                lambda a: a.steadiness,
+                lambda a: a.resultant_length,
                 exact="itself a statement of how sure the azimuth is",
             ),
         )

@@ -90,29 +90,29 @@ def ground_rasters(notes: Notes, network: Network, terrain: Terrain) -> tuple[Ra
             "m2",
         ),
     ]
-    if water.possible is not None:
+    if water.realised is not None:
         rasters += _shares(water, raster)
     return tuple(rasters)
 
 
 def _shares(water: Water, raster: Callable[[str, str, str, Raw, str], Raster]) -> list[Raster]:
     """Return the rasters that say on how many of the possible grounds something is so."""
-    possible = water.possible
-    assert possible is not None
-    grounds = f"Share of {possible.draws} possible grounds on which"
+    realised = water.realised
+    assert realised is not None
+    grounds = f"Share of {realised.draws} possible grounds on which"
     found = [
         raster(
             "drainage_confidence",
             "Drainage confidence",
             f"{grounds} the water leaves the cell the same way, 0 to 1.",
-            possible.confidence,
+            realised.confidence,
             "1",
         ),
         raster(
             "ponding_probability",
             "Ponding probability",
             f"{grounds} water stands in the cell, a millimetre or more, 0 to 1.",
-            possible.ponding,
+            realised.ponding,
             "1",
         ),
     ]
@@ -125,7 +125,7 @@ def _shares(water: Water, raster: Callable[[str, str, str, Raw, str], Raster]) -
             "1",
         )
         for number, (name, share) in enumerate(
-            zip(water.inlets, possible.to_inlet, strict=False), start=1
+            zip(water.inlets, realised.to_inlet, strict=False), start=1
         )
     ]
     return found

@@ -78,9 +78,9 @@ def _slope_classes(terrain: Terrain, cell_m2: float) -> tuple[_Classes, _Classes
         areas = zip(water.area_names, rows * cell_m2, strict=True)
         return {name: tuple(row.tolist()) for name, row in areas}
 
-    if water.possible is None:
+    if water.realised is None:
         return named(counted.astype(np.float64)), {}, {}
-    low, high = np.quantile(water.possible.class_cells, (0.025, 0.975), axis=0)
+    low, high = np.quantile(water.realised.class_cells, (0.025, 0.975), axis=0)
     return (
         named(counted.astype(np.float64)),
         named(np.minimum(low, counted)),

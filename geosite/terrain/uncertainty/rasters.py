@@ -17,7 +17,7 @@ from geosite.terrain.surface.rows import locate
 from geosite.terrain.surface.tin import shares
 from geosite.terrain.uncertainty.ground import Ground
 
-__all__ = ["PossibleRasters", "elevation_sigma"]
+__all__ = ["RealisedRasters", "elevation_sigma"]
 
 _AT_ONCE = 1 << 16
 
@@ -129,7 +129,7 @@ def _sideways(ground: Ground, rows: Ints) -> Floats:
 
 
 @dataclass(frozen=True, eq=False)
-class PossibleRasters:
+class RealisedRasters:
     """Rasters of the ground that agree with what was measured.
 
     The same grounds as those of `Ground.draws_at`.

@@ -1,1 +1,1 @@
-"""Where water goes: descent, depressions, flow, ponds, and how sure that is."""
+"""Drainage: flow directions, depressions, flow accumulation, ponds, and how sure they are."""

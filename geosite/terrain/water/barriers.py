@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 __all__ = ["cells_in", "cells_of_points", "outlines", "walls_along"]
 
-Whole = npt.NDArray[np.int64]
+Ints = npt.NDArray[np.int64]
 
 _FINE = 1024
 """Parts of a cell to which lines are rounded."""
@@ -37,6 +37,14 @@ def cells_in(areas: Iterable[BaseGeometry], grid: Grid, *, touched: bool = False
     Returns
     -------
     array of bool, shape (rows, cols)
+
+    Examples
+    --------
+    >>> import shapely
+    >>> grid = Grid(west=0.0, north=2.0, cell_size=1.0, rows=2, cols=3)
+    >>> cells_in([shapely.box(0, 0, 2, 1)], grid).astype(int)
+    array([[0, 0, 0],
+           [1, 1, 0]])
     """
     shapes = [area for area in areas if not area.is_empty]
     if not shapes:
@@ -44,14 +52,14 @@ def cells_in(areas: Iterable[BaseGeometry], grid: Grid, *, touched: bool = False
     from rasterio import Affine
     from rasterio.features import rasterize
 
-    burnt = rasterize(
+    inside = rasterize(
         shapes,
         out_shape=grid.shape,
         transform=Affine(grid.cell_size, 0.0, grid.west, 0.0, -grid.cell_size, grid.north),
         all_touched=touched,
         dtype=np.uint8,
     )
-    return np.asarray(burnt, dtype=np.bool_)
+    return np.asarray(inside, dtype=np.bool_)
 
 
 def cells_of_points(points: npt.ArrayLike, grid: Grid) -> tuple[Long, Long]:
@@ -68,6 +76,13 @@ def cells_of_points(points: npt.ArrayLike, grid: Grid) -> tuple[Long, Long]:
     -------
     row, col : array, shape (n,)
         -1 for points outside the grid.
+
+    Examples
+    --------
+    >>> grid = Grid(west=0.0, north=2.0, cell_size=1.0, rows=2, cols=3)
+    >>> row, col = cells_of_points([[2.5, 0.5], [9.0, 0.5]], grid)
+    >>> row.tolist(), col.tolist()
+    ([1, -1], [2, -1])
     """
     at = np.asarray(points, dtype=np.float64)
     row = np.floor((grid.north - at[:, 1]) / grid.cell_size).astype(np.intp)
@@ -79,16 +94,23 @@ def cells_of_points(points: npt.ArrayLike, grid: Grid) -> tuple[Long, Long]:
 
 
 def outlines(areas: Iterable[BaseGeometry]) -> list[BaseGeometry]:
-    """Return the outlines of areas: with them as walls no area is too thin for the grid."""
+    """Return the outlines of areas: with them as walls no area is too thin for the grid.
+
+    Examples
+    --------
+    >>> import shapely
+    >>> [line.length for line in outlines([shapely.box(0, 0, 3, 4)])]
+    [14.0]
+    """
     return [area.boundary for area in areas if not area.is_empty]
 
 
 def walls_along(lines: Iterable[BaseGeometry], grid: Grid) -> Bytes:
     """Return the steps between neighbouring cells that cross one of the lines.
 
-    A step is blocked where the straight way between the two cell centres crosses the line, so that
-    water cannot slip through, diagonally either, and goes round where the line ends. A centre
-    exactly on the line counts as east of it, or south of a line that runs due east.
+    A step is blocked where the straight line between the two cell centres crosses the wall. So
+    water cannot slip through diagonally, and flows round where the wall ends. A centre exactly on
+    the wall counts as east of it, or south of a wall that runs due east.
 
     Parameters
     ----------
@@ -102,13 +124,23 @@ def walls_along(lines: Iterable[BaseGeometry], grid: Grid) -> Bytes:
     array of uint8, shape (rows, cols)
         Bit ``k`` is set where the step from the cell in direction ``k`` is blocked; set on both
         sides.
+
+    Examples
+    --------
+    A wall between two columns blocks north-east, east and south-east of the cell to the west of it
+    (directions 1, 2, 3: 2 + 4 + 8), and 5, 6, 7 of the cell to the east (32 + 64 + 128):
+
+    >>> import shapely
+    >>> grid = Grid(west=0.0, north=3.0, cell_size=1.0, rows=3, cols=2)
+    >>> walls_along([shapely.LineString([(1, 0), (1, 3)])], grid)[1].tolist()
+    [14, 224]
     """
     walls = np.zeros(grid.shape, dtype=np.uint8)
     row0, col0, row1, col1 = _segments(lines, grid)
     # Cell centres lie on rows, columns and diagonals u = constant, one after the other along v.
     # Whole numbers throughout, so that the four families of steps agree on every crossing; a centre
     # on the line is as if moved east by far less than anything, and south by far less than that.
-    for k, u0, u1, v0, v1, stride, lean in (
+    for k, u0, u1, v0, v1, stride, tilt in (
         (2, row0, row1, col0, col1, 1, None),
         (4, col0, col1, row0, row1, 1, 0),
         (3, col0 - row0, col1 - row1, col0 + row0, col1 + row1, 2, 1),
@@ -128,8 +160,8 @@ def walls_along(lines: Iterable[BaseGeometry], grid: Grid) -> Bytes:
         if stride == 2:
             above -= u * run * _FINE
         steps = -(-above // below) - 1
-        if lean is not None:
-            steps += (above % below == 0) & (rise > lean * run)
+        if tilt is not None:
+            steps += (above % below == 0) & (rise > tilt * run)
         if k == 2:
             row, col = u, steps
         elif k == 4:
@@ -143,12 +175,12 @@ def walls_along(lines: Iterable[BaseGeometry], grid: Grid) -> Bytes:
     return walls
 
 
-def _block(walls: Bytes, row: Whole, col: Whole, k: int) -> None:
+def _block(walls: Bytes, row: Ints, col: Ints, k: int) -> None:
     inside = (row >= 0) & (row < walls.shape[0]) & (col >= 0) & (col < walls.shape[1])
     np.bitwise_or.at(walls, (row[inside], col[inside]), np.uint8(1 << k))
 
 
-def _segments(lines: Iterable[BaseGeometry], grid: Grid) -> tuple[Whole, Whole, Whole, Whole]:
+def _segments(lines: Iterable[BaseGeometry], grid: Grid) -> tuple[Ints, Ints, Ints, Ints]:
     """Return row and column of both ends of every segment, in fine parts of a cell."""
     import shapely
 

@@ -1,7 +1,12 @@
-"""The basin graph: level ground, basins of the raw ground, passes between them, spill levels.
+"""The basin graph: flats, basins of the raw ground, passes between them, spill elevations.
 
-Depressions form a small graph whose minimum spanning tree gives every spill level at once
-(Cordonnier, Bovy & Braun 2019, doi:10.5194/esurf-7-549-2019).
+A basin is all ground that steepest descent leads to one bottom. Basins and the passes between them
+are a small graph; its minimum spanning tree gives the spill elevation of every depression at once
+(Cordonnier, Bovy & Braun 2019, doi:10.5194/esurf-7-549-2019). The elevations themselves are not
+changed.
+
+In the examples a valley between walls of 9 m holds two hollows, of 4 m and 5 m, with a saddle of
+6 m between them and its lowest way out, of 8 m, in the east.
 """
 
 from __future__ import annotations
@@ -58,9 +63,9 @@ for _k in range(8):
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Pits:
-    """Bottoms of depressions: their cells (flat indices), and the cell that stands for each.
+    """Bottoms of depressions: their cells (flat indices), and the cell that represents each.
 
-    A bottom of one cell stands for itself; of a level bottom the first cell stands for all.
+    A bottom of one cell represents itself; a level bottom is represented by its first cell.
     """
 
     cells: Long
@@ -91,7 +96,12 @@ def _flow_towards(grid: FlowGrid, front: Long) -> None:
 
 
 def resolve_flats(grid: FlowGrid, level: Long) -> Pits:
-    """Give level ground that borders its own way down a direction; return the bottoms left.
+    """Give level ground that has an outlet a flow direction; return the pits that are left.
+
+    A level cell that touches a level cell with a flow direction flows there; from these the rest of
+    the flat is resolved ring by ring, so that water takes the shortest path to where the flat
+    drains. (Barnes, Lehman & Mulla 2014, doi:10.1016/j.cageo.2013.01.009 (from memory), also turn
+    it away from higher ground, which is not done here.)
 
     Parameters
     ----------
@@ -99,6 +109,19 @@ def resolve_flats(grid: FlowGrid, level: Long) -> Pits:
         Its directions are changed.
     level
         Cells without a lower neighbour.
+
+    Examples
+    --------
+    A terrace of 5 m that falls to 4 m in the east; all of it flows east (direction 2):
+
+    >>> z = np.array([[9.0] * 5, [9.0, 5.0, 5.0, 5.0, 4.0], [9.0] * 5])
+    >>> from geosite.terrain.water.flow_directions import find_flow_directions
+    >>> local = find_flow_directions(z, None, None, None)
+    >>> local.level.tolist()
+    [6, 7]
+    >>> pits = resolve_flats(FlowGrid(z.ravel(), local.direction.ravel(), 3, 5, None), local.level)
+    >>> local.direction[1].tolist(), pits.cells.size
+    ([2, 2, 2, 2, 10], 0)
     """
     chosen = np.full(level.size, NO_FLOW, dtype=np.uint8)
     is_flat = False
@@ -130,7 +153,7 @@ def connected_regions(
     z: Raster | None = None,
     links: tuple[Long, Long] | None = None,
 ) -> tuple[Index, int]:
-    """Find which of some cells hang together over open ways.
+    """Label connected cells: neighbours by side or corner with no wall between them.
 
     Parameters
     ----------
@@ -139,9 +162,9 @@ def connected_regions(
     shape
         Rows and columns of the raster.
     walls, z
-        Flat; with `z` only cells as high hang together.
+        Flat; with `z` only cells of the same elevation are connected.
     links : two arrays, shape (m,)
-        Places in `cells` of pairs that hang together too.
+        Positions in `cells` of pairs that are connected too.
 
     Returns
     -------
@@ -149,6 +172,13 @@ def connected_regions(
         Region of each cell, from 0.
     count
         Number of regions.
+
+    Examples
+    --------
+    Of the first row of a raster of 3 columns, the first and the last cell; then the middle as well:
+
+    >>> connected_regions(np.array([0, 2]), (3, 3))[1], connected_regions(np.arange(3), (3, 3))[1]
+    (2, 1)
     """
     rows, cols = shape
     position = np.full(rows * cols, -1, dtype=np.int32)
@@ -186,12 +216,27 @@ def connected_regions(
 def label_basins(grid: FlowGrid, pools: Pits) -> tuple[Index, Long]:
     """Find the basin of the raw ground that each cell belongs to, by pointer jumping.
 
+    Each cell points to its receiver; then every pointer is replaced by the pointer of the cell it
+    points to, which doubles the path each time, until all point to bottoms.
+
     Returns
     -------
     label : array of int32, shape (cells,)
         Basin of each cell; for nodata the number of basins.
     bottoms
         Flat index of each basin's bottom, ascending.
+
+    Examples
+    --------
+    The two hollows, with their bottoms in cells 6 and 8; the saddle drains to the lower one:
+
+    >>> z = np.array([[9.0] * 5, [9.0, 4.0, 6.0, 5.0, 8.0], [9.0] * 5])
+    >>> from geosite.terrain.water.flow_directions import find_flow_directions
+    >>> local = find_flow_directions(z, None, None, None)
+    >>> grid = FlowGrid(z.ravel(), local.direction.ravel(), 3, 5, None)
+    >>> label, bottoms = label_basins(grid, resolve_flats(grid, local.level))
+    >>> label[5:10].tolist(), bottoms.tolist()
+    ([0, 0, 0, 1, 1], [6, 8])
     """
     size = grid.z.size
     offset = index_offsets(grid.cols).astype(np.int32)
@@ -230,7 +275,7 @@ def label_basins(grid: FlowGrid, pools: Pits) -> tuple[Index, Long]:
 
 @dataclass(frozen=True, eq=False, slots=True)
 class Passes:
-    """Ways between basins, lowest first; basin number `outside` is everything outside.
+    """Passes between basins, lowest first; basin number `outside` is everything outside.
 
     Parameters
     ----------
@@ -239,7 +284,7 @@ class Passes:
     z
         Elevation of the pass, which is that of the cell.
     cell, direction
-        The cell, and the way on from it; OUTFLOW and more, or INLET, to the outside.
+        The cell, and the direction on from it; OUTFLOW and more, or INLET, to the outside.
     """
 
     near: Index
@@ -251,9 +296,23 @@ class Passes:
 
 
 def find_passes(grid: FlowGrid, local: LocalFlow, label: Index, count: int) -> Passes:
-    """Collect the ways over saddles and over the edge, in order of elevation.
+    """Collect the passes over saddles and over the edge, in order of elevation.
 
-    Where two ways are as high, the edge comes first, and of one saddle's ways the steepest.
+    Of passes of the same elevation the edge comes first; of one saddle the steepest direction.
+
+    Examples
+    --------
+    The lowest passes of the two hollows: 6 m between them, then 8 m from the second to the outside
+    (basin 2):
+
+    >>> z = np.array([[9.0] * 5, [9.0, 4.0, 6.0, 5.0, 8.0], [9.0] * 5])
+    >>> from geosite.terrain.water.flow_directions import find_flow_directions
+    >>> local = find_flow_directions(z, None, None, None)
+    >>> grid = FlowGrid(z.ravel(), local.direction.ravel(), 3, 5, None)
+    >>> label, bottoms = label_basins(grid, resolve_flats(grid, local.level))
+    >>> passes = find_passes(grid, local, label, len(bottoms))
+    >>> [(int(a), int(b), float(z)) for a, b, z in zip(passes.near, passes.far, passes.z)][:2]
+    [(0, 1, 6.0), (1, 2, 8.0)]
     """
     is_edge = np.ones(local.edge.size, dtype=np.bool_)
     if local.inlets.size:
@@ -278,7 +337,7 @@ def find_passes(grid: FlowGrid, local: LocalFlow, label: Index, count: int) -> P
 def saddle_passes(
     grid: FlowGrid, label: Index, saddle: Long, lower: Bytes, connected: Bytes
 ) -> Iterator[tuple[Long, Bytes, Index]]:
-    """Yield the ways over saddles to other basins: the steepest of each, then the next steepest.
+    """Yield the passes over saddles: the steepest descent to another basin of each, then the next.
 
     Parameters
     ----------
@@ -287,12 +346,12 @@ def saddle_passes(
     saddle, lower
         Flat indices, and the sets of their lower neighbours.
     connected
-        `CONNECTED`, or `UNCONNECTED` where nothing proves that neighbours hang together.
+        `CONNECTED`, or `UNCONNECTED` where walls may part neighbours that touch.
 
     Yields
     ------
     cell, direction, other
-        The saddle, the way on from it, and the basin there.
+        The saddle, the direction on from it, and the basin there.
     """
     offset = index_offsets(grid.cols)
     # the neighbours that hang together with the cell's own way down are joined to it below
@@ -324,13 +383,13 @@ class Spills:
     Parameters
     ----------
     cell, direction
-        Last cell inside, and the way on from there.
+        Last cell inside, and the direction on from there.
     level
-        Elevation of the water when the basin is full.
+        Spill elevation: that of the water when the basin is full.
     outlet
         Cell in which the water finally leaves the site or the ground.
     closed
-        Bottoms that no way leads out of.
+        Bottoms of basins that no pass leads out of.
     """
 
     cell: Long
@@ -341,7 +400,7 @@ class Spills:
 
 
 def find_spills(passes: Passes, bottoms: Long, heights: Raster, cols: int) -> Spills:
-    """Find the spill level of every basin and the pass its water leaves over.
+    """Find the spill elevation of every basin and the pass its water leaves over.
 
     Parameters
     ----------
@@ -350,7 +409,25 @@ def find_spills(passes: Passes, bottoms: Long, heights: Raster, cols: int) -> Sp
     bottoms, heights
         Bottom of each basin, and its elevation.
     cols
-        Of the raster.
+        Columns of the raster.
+
+    Notes
+    -----
+    The passes that water uses are those of the minimum spanning tree of the basin graph, rooted in
+    the outside. The spill elevation of a basin is the highest pass on its path to the root
+    (Cordonnier et al. 2019, section 3), which is what priority-flood fills to (Barnes, Lehman &
+    Mulla 2014, doi:10.1016/j.cageo.2013.04.024).
+
+    Examples
+    --------
+    Basin 0 joins basin 1 over 6 m, basin 1 the outside (2) over 8 m: both fill to 8 m.
+
+    >>> near, far = np.array([0, 1], np.int32), np.array([1, 2], np.int32)
+    >>> over, out = np.array([7, 9]), np.array([2, OUTFLOW + 2], np.uint8)
+    >>> passes = Passes(near, far, np.array([6.0, 8.0]), over, out, 2)
+    >>> spills = find_spills(passes, np.array([6, 8]), np.array([4.0, 5.0]), 5)
+    >>> spills.level.tolist(), spills.outlet.tolist()
+    ([8.0, 8.0], [9, 9])
     """
     outside = passes.outside
     chosen, component, components = minimum_spanning_forest(passes.near, passes.far, outside + 1)
@@ -384,7 +461,32 @@ def find_spills(passes: Passes, bottoms: Long, heights: Raster, cols: int) -> Sp
 
 
 def carve(grid: FlowGrid, spills: Spills, pools: Pits) -> None:
-    """Turn the way from each basin's exit down to its bottom round, and level bottoms with it."""
+    """Reverse the flow path from each basin's pass down to its bottom, and level bottoms with it.
+
+    Afterwards the bottom drains over the pass (depression carving, Cordonnier et al. 2019).
+
+    Parameters
+    ----------
+    grid
+        Its directions are changed.
+    spills, pits
+        Of its basins.
+
+    Examples
+    --------
+    In a valley closed to 8 m in the east, the hollow of 4 m drains east over the saddle of 6 m:
+
+    >>> z = np.array([[9.0] * 5, [9.0, 4.0, 6.0, 5.0, 8.0], [9.0] * 5])
+    >>> from geosite.terrain.water.flow_directions import find_flow_directions
+    >>> local = find_flow_directions(z, None, None, None)
+    >>> grid = FlowGrid(z.ravel(), local.direction.ravel(), 3, 5, None)
+    >>> pits = resolve_flats(grid, local.level)
+    >>> label, bottoms = label_basins(grid, pits)
+    >>> passes = find_passes(grid, local, label, len(bottoms))
+    >>> carve(grid, find_spills(passes, bottoms, grid.z[bottoms], 5), pits)
+    >>> local.direction[1].tolist()
+    [2, 2, 2, 2, 10]
+    """
     cell, direction = spills.cell, spills.direction
     offset = index_offsets(grid.cols)
     entries = [cell[:0]]

@@ -1,6 +1,12 @@
-"""The raw ground: directions, what is known of each cell, and the edge of the data.
+"""Cells and flow directions (D8) of the drainage kernels, and water that leaves over the edge.
 
-Directions are numbered 0 to 7 clockwise from north, 45 degrees apart.
+Directions are numbered 0 to 7 clockwise from north, 45 degrees apart. Cells are flat indices, row
+by row from the north. A set of neighbours is one byte: bit ``k`` stands for direction ``k``.
+
+References
+----------
+O'Callaghan, J.F. & Mark, D.M. (1984). The extraction of drainage networks from digital elevation
+data. Computer Vision, Graphics, and Image Processing 28, 323-344.
 """
 
 from __future__ import annotations
@@ -56,7 +62,23 @@ _ROUNDING = 0.01
 
 
 def index_offsets(cols: int) -> Long:
-    """Return the flat distance to the next cell by direction, 0 where the water goes to no cell."""
+    """Return the offset of the flat index to the receiver, by direction.
+
+    Parameters
+    ----------
+    cols
+        Columns of the raster.
+
+    Returns
+    -------
+    array of int, shape (256,)
+        0 for every direction of 8 and more: there the water goes to no cell.
+
+    Examples
+    --------
+    >>> index_offsets(5)[:9].tolist()  # north, north-east, east, ... and out of the site
+    [-5, -4, 1, 6, 5, 4, -1, -6, 0]
+    """
     offsets = np.zeros(256, dtype=np.intp)
     offsets[:8] = ROW_STEP * cols + COL_STEP
     return offsets
@@ -73,17 +95,17 @@ class FlowGrid:
     walls: Bytes | None
 
     def neighbours(self, cells: Long) -> tuple[Long, Mask | None]:
-        """Return the neighbours of some cells, and which of them have an open way there.
+        """Return the neighbours of cells, and which of them can be reached.
 
-        Without walls every cell at the edge of the raster is an outlet, so that a cell that is none
-        has all eight neighbours; only such cells are asked for.
+        Without walls every cell at the edge of the raster is an outlet. Only cells that are none
+        are handed in, and they have all eight neighbours.
 
         Returns
         -------
         neighbour : array, shape (8, n)
-            Flat indices by direction; the cell's own where the way is shut.
+            Flat indices by direction; the cell's own where a wall stands between.
         is_reachable : array of bool, shape (8, n), or None
-            None where all ways are open.
+            None where all are.
         """
         neighbour = cells + (ROW_STEP * self.cols + COL_STEP)[:, None]
         if self.walls is None:
@@ -96,7 +118,7 @@ class FlowGrid:
 
 
 def _connected_sets() -> Bytes:
-    """Return, for each set of lower neighbours, those that hang together with one of them.
+    """Return, for each set of lower neighbours and each of them, those connected with it in a ring.
 
     Returns
     -------
@@ -119,7 +141,7 @@ def _connected_sets() -> Bytes:
 
 
 def _outward_sets() -> Bytes:
-    """Return, for each set of outside neighbours, those that lie most straight across the edge."""
+    """Return, for each set of outside neighbours, those that lie most squarely across the edge."""
     table = np.zeros(256, dtype=np.uint8)
     azimuth = np.arange(8) * np.pi / 4
     for outside in range(1, 256):
@@ -143,18 +165,19 @@ OUTWARD = np.array([(int(ways) & -int(ways)).bit_length() - 1 for ways in STRAIG
 
 @dataclass(frozen=True, eq=False, slots=True)
 class LocalFlow:
-    """What the raw ground says about each cell. Cells are flat indices.
+    """What the neighbourhood of each cell tells, before any depression is looked at.
 
     Parameters
     ----------
     direction : array of uint8, shape (rows, cols)
-        Steepest way down; OUTFLOW + k at edge cells without one, and where the ground falls across
-        the edge; INLET at inlets, NO_FLOW elsewhere without one, NODATA.
+        Steepest descent. OUTFLOW + k at edge cells without a lower neighbour, and where the ground
+        falls across the edge; INLET at inlets; NO_FLOW elsewhere without a lower neighbour; NODATA.
     level
-        The NO_FLOW cells.
+        The NO_FLOW cells: pits and level ground.
     saddles, lower, near_wall
-        Cells whose lower neighbours may not hang together or do not take their water; the set of
-        those neighbours; whether a wall is so near that their touching proves nothing.
+        Cells that may be passes: their lower neighbours do not all touch each other, or do not take
+        their water. The set of those neighbours. Whether a wall is near, so that neighbours that
+        touch may be parted all the same.
     edge, outward
         Cells at the edge of the data, ascending; OUTFLOW + the direction out, straight out where
         the ground does not fall across the edge.
@@ -183,7 +206,7 @@ class EdgeCells:
     outward, outside
         OUTFLOW + the direction straight out; the set of neighbours outside.
     direction
-        The way of the water as the ground inside has it.
+        Steepest descent within the data.
     z, neighbours
         Elevation, and that of the neighbours by direction; NaN where there is none.
     """
@@ -217,21 +240,32 @@ class EdgeOutflow:
 
 
 def edge_outflow(edges: EdgeCells, cols: int) -> EdgeOutflow:
-    """Let water that would run along the edge leave where the ground falls across the edge.
+    """Find where water that would run along the edge leaves the site instead.
 
-    The ground is carried on over the edge at the slope at which it reaches it, and the water of an
-    edge cell leaves if that is the steepest way down. Otherwise all water of a plane would run
-    along its lower side, where cells are as high but for rounding, and leave in one place.
+    The ground is extended over the edge at the slope at which it reaches the edge. The water of an
+    edge cell leaves if that is its steepest descent. Otherwise all water of a plane would run along
+    its lower side, where cells are equally high but for rounding, and leave in one cell.
 
-    Water runs on where its way leads inside again; and to a place that is lower than the edge on
-    both sides of it, for there a channel leaves.
+    Water does not leave here where its path along the edge leads inside again, nor where the path
+    ends in a place that is lower than the edge on both sides: there a channel leaves.
 
     Parameters
     ----------
     edges
         Of the raster.
     cols
-        Its columns.
+        Columns of the raster.
+
+    Examples
+    --------
+    A plane of 3 by 4 m falls 2 % to the south and 0.5 % to the east. The water of its southern row
+    leaves to the south (4), that of the corner to the south-east (3); none runs along the edge:
+
+    >>> from geosite.terrain.water.flow_directions import find_flow_directions
+    >>> row, col = np.indices((3, 4))
+    >>> plane = 10.0 - 0.02 * row - 0.005 * col
+    >>> (find_flow_directions(plane, None, None, None).direction[2] - OUTFLOW).tolist()
+    [4, 4, 4, 3]
     """
     direction = edges.direction
     along_edge = np.flatnonzero(direction < OUTFLOW)
@@ -279,7 +313,13 @@ def edge_outflow(edges: EdgeCells, cols: int) -> EdgeOutflow:
 
 
 def is_member(cells: Long, ascending: Long) -> Mask:
-    """Return which of some cells are among others."""
+    """Tell which cells are among others, which ascend.
+
+    Examples
+    --------
+    >>> is_member(np.array([1, 4, 9]), np.array([4, 5, 9])).tolist()
+    [False, True, True]
+    """
     place = np.searchsorted(ascending, cells)
     among: Mask = np.append(ascending, -1)[place] == cells
     return among
@@ -295,7 +335,18 @@ def neighbour_elevations(z: Raster, cells: Long, directions: Long, walls: Bytes 
     cells : array, shape (n,)
         Flat indices.
     directions : array, shape (n,) or (m, 1)
-        Directions.
+        Numbers 0 to 7.
+
+    Returns
+    -------
+    array, shape (n,) or (m, n), type of `z`
+
+    Examples
+    --------
+    To the east and to the west of the cell of 2 m:
+
+    >>> neighbour_elevations(np.array([[1.0, 2.0, 4.0]]), np.array([1, 1]), np.array([2, 6]), None)
+    array([4., 1.])
     """
     rows, cols = z.shape
     row, col = np.divmod(cells, cols)

@@ -1,9 +1,9 @@
-"""Where water goes: steepest descent, depressions and flats, and the ground each cell drains.
+"""Drainage of a raster: flow directions, depressions and flats, and contributing area.
 
-The surface is never altered to find a direction: water follows the raw ground to the bottom of a
-depression, the depression fills to its lowest pass, and from there the bottom is linked to the pass
-and the pass to the next depression (`basins`). Everything is array operations, so
-nothing is compiled and the first call is as fast as the second.
+The surface is never altered to find a direction. Water follows the raw ground to the bottom of a
+depression; the depression fills to its lowest pass; from there the bottom is linked to the pass
+and the pass to the next depression (`basins`). Everything is array operations, so nothing is
+compiled and the first call is as fast as the second.
 """
 
 from __future__ import annotations
@@ -72,8 +72,8 @@ class Drainage:
         Elevation as it was handed in, NaN at barriers.
     direction : array of uint8
         0 to 7 clockwise from north: to that neighbour. 8 to 15: out of the site, in direction 0 to
-        7. `INLET` into an inlet, `CLOSED_DEPRESSION` a hollow without a way out, `NODATA` nodata
-        or barrier.
+        7. `INLET` into an inlet, `CLOSED_DEPRESSION` at the bottom of a depression without a pass,
+        `NODATA` nodata or barrier.
     filled : array
         Elevation of the water surface when every depression is full, NaN for nodata.
     catchment : array of int32
@@ -83,7 +83,7 @@ class Drainage:
     cell_size
         Map units.
     toward_deg : array of float64, optional
-        Of d-infinity: azimuth of the water where it is shared between two cells, NaN elsewhere.
+        Of d-infinity: azimuth of the water where it is divided between two cells, NaN elsewhere.
     walls
         As handed in.
     """
@@ -99,10 +99,10 @@ class Drainage:
 
     @property
     def azimuth_deg(self) -> Raster:
-        """The way the water leaves the cell, degrees clockwise from north.
+        """Azimuth of the flow, degrees clockwise from north.
 
-        Where it leaves the site, the way across the edge; -1 where it cannot leave over the ground
-        (an inlet, a hollow without a way out); NaN for nodata.
+        Where the water leaves the site, the azimuth across the edge; -1 where it cannot leave over
+        the ground (an inlet, a closed depression); NaN for nodata.
         """
         table = np.full(256, -1.0, dtype=np.float32)
         table[: 2 * OUTFLOW] = np.arange(2 * OUTFLOW) % 8 * 45.0
@@ -119,7 +119,7 @@ class Drainage:
 
     @property
     def receiver(self) -> Index:
-        """Flat index of the next cell, the cell's own where the water leaves, -1 for nodata."""
+        """Flat index of the receiver, the cell's own where the water leaves, -1 for nodata."""
         receiver = index_offsets(self.direction.shape[1]).astype(np.int32)[self.direction]
         receiver += np.arange(receiver.size, dtype=np.int32).reshape(receiver.shape)
         receiver[self.direction == NODATA] = -1
@@ -137,7 +137,7 @@ class Drainage:
 
     @property
     def sinks(self) -> Mask:
-        """Cells in which water leaves the ground: inlets, and hollows without a way out."""
+        """Cells in which water leaves the ground: inlets, and bottoms of closed depressions."""
         return (self.direction >= INLET) & (self.direction < NODATA)
 
 
@@ -153,12 +153,12 @@ def drain(
     """Find where the water of every cell goes.
 
     Water leaves the site at the edge of the raster and of its data. From a cell it takes the
-    steepest way to a lower one of its eight neighbours; of equally steep ways the first clockwise
-    from north. On level ground it takes the shortest way to where the ground falls. Where a
-    depression spills, the water of its bottom goes to the pass. A cell at the edge without a lower
-    neighbour, or over which a depression spills, drains straight out. Water that would run along
-    the edge until it leaves does so at once where the ground, carried on over the edge at the slope
-    at which it reaches it, falls more steeply that way.
+    steepest descent to one of its eight neighbours; of equally steep ones the first clockwise from
+    north. On level ground it takes the shortest path to where the ground falls. Where a depression
+    spills, the water of its bottom goes to the pass. A cell at the edge without a lower neighbour,
+    or over which a depression spills, drains straight out. Water that would run along the edge
+    until it leaves does so at once where the ground, extended over the edge at the slope at which
+    it reaches it, falls more steeply that way.
 
     Parameters
     ----------
@@ -167,9 +167,10 @@ def drain(
     cell_size
         Edge of a cell, map units.
     method
-        ``"d8"``: one of eight directions. ``"d-infinity"``: any direction, the water shared between
-        the two neighbours on either side of it (`geosite.terrain.water.facets`); depressions,
-        catchments and `Drainage.direction` are those of d8.
+        ``"d8"``: one of eight directions (O'Callaghan & Mark 1984). ``"d-infinity"``: any
+        direction, the water divided between the two neighbours on either side of it (Tarboton 1997,
+        `geosite.terrain.water.facets`); depressions, catchments and `Drainage.direction` are those
+        of d8.
     inlets : array of bool, shape (rows, cols)
         Cells in which water leaves the ground.
     barriers : array of bool, shape (rows, cols)
@@ -184,8 +185,21 @@ def drain(
 
     Notes
     -----
-    The filled surface equals a priority-flood's exactly. Every cell drains to an outlet or a sink,
-    and there are no cycles. Ground enclosed by barriers has no way out: its lowest cell is a sink.
+    The filled surface equals that of priority-flood exactly (Barnes, Lehman & Mulla 2014,
+    doi:10.1016/j.cageo.2013.04.024). Every cell drains to an outlet or a sink, and there are no
+    cycles. Ground enclosed by barriers has no pass: its lowest cell is a sink.
+
+    Examples
+    --------
+    A valley with hollows of 4 m and 5 m that spills over 8 m in the east. Water stands 4, 2 and 3 m
+    deep; all 15 cells, 4 m2 each, drain over the lip.
+
+    >>> z = np.array([[9.0] * 5, [9.0, 4.0, 6.0, 5.0, 8.0], [9.0] * 5])
+    >>> found = drain(z, cell_size=2.0)
+    >>> found.ponding_depth[1].tolist()
+    [0.0, 4.0, 2.0, 3.0, 0.0]
+    >>> int(found.contributing_cells[1, 4]), float(found.contributing_area[1, 4])
+    (15, 60.0)
     """
     if z.dtype not in (np.float32, np.float64):
         z = z.astype(np.float64)
@@ -240,11 +254,11 @@ def drain(
 
 
 def flow_accumulation(direction: Bytes) -> Index:
-    """Count the cells that drain through each cell, itself included.
+    """Accumulate flow: count the cells that drain through each cell, itself included.
 
-    Cells that nothing drains to are taken first, then those whose last feeder has been taken, and
-    so on; every cell is touched once. When only the long channels are left and there is little to
-    take at a time, their sums are found by pointer jumping over the channels alone.
+    Cells without donors are taken first, then those whose last donor has been taken, and so on;
+    every cell is touched once. When only the long channels are left and there is little to take at
+    a time, their sums are found by pointer jumping over the channels alone.
 
     Parameters
     ----------
@@ -254,6 +268,18 @@ def flow_accumulation(direction: Bytes) -> Index:
     Returns
     -------
     array of int32, shape (rows, cols), 0 for nodata
+
+    Notes
+    -----
+    Donors and receivers as in Braun & Willett (2013), doi:10.1016/j.geomorph.2012.10.008 (from
+    memory).
+
+    Examples
+    --------
+    A row that flows east (2) and leaves there (8 + 2):
+
+    >>> flow_accumulation(np.array([[2, 2, 2, 10]], np.uint8))
+    array([[1, 2, 3, 4]], dtype=int32)
     """
     rows, cols = direction.shape
     towards = direction.ravel()
@@ -308,7 +334,7 @@ def flow_accumulation(direction: Bytes) -> Index:
 
 
 def _pass_on(towards: Bytes, offset: Long, donors: Bytes, count: Bytes | None) -> None:
-    """Let each cell that has a way be counted by the next: its cells, or that it is there."""
+    """Count each cell's donors, or give its cells to its receiver."""
     is_given, amount = np.empty((2, min(_CHUNK, towards.size)), dtype=np.uint8)
     for start in range(0, towards.size, _CHUNK):
         stop = min(start + _CHUNK, towards.size)

@@ -1,4 +1,4 @@
-"""Numbers about water with what the possible grounds say of them."""
+"""Numbers about water, with the intervals that the possible grounds (realisations) give them."""
 
 from __future__ import annotations
 
@@ -10,8 +10,8 @@ from geosite.base.arrays import Floats
 from geosite.base.estimate import Estimate
 from geosite.terrain.water.falls_from_buildings import FallFromBuilding, FlatPaving, WallProfiles
 from geosite.terrain.water.flow import Catchment
-from geosite.terrain.water.likelihood import Possible
 from geosite.terrain.water.ponding import Pond
+from geosite.terrain.water.realised_drainage import RealisedDrainage
 
 __all__ = [
     "CatchmentEstimate",
@@ -28,7 +28,7 @@ __all__ = [
 
 @dataclass(frozen=True, slots=True)
 class PondEstimate:
-    """A pond of the surface and how much of it there may be.
+    """A pond of the surface, with intervals.
 
     Parameters
     ----------
@@ -38,10 +38,10 @@ class PondEstimate:
     inflow_m2
         Ground that drains through it.
     level_m
-        Elevation at which it spills.
+        Spill elevation.
     probability
         Share of the possible grounds on which water stands here, a millimetre or more; NaN where
-        none were asked.
+        none were drained.
     """
 
     pond: Pond
@@ -135,28 +135,37 @@ def interval_of(value: float, draws: Floats | None) -> Estimate:
 
 
 def estimate_ponds(
-    ponds: Sequence[Pond], possible: Possible | None, *, cell_m2: float
+    ponds: Sequence[Pond], realised: RealisedDrainage | None, *, cell_m2: float
 ) -> tuple[PondEstimate, ...]:
-    """Join the ponds of the surface to what the possible grounds have in their places.
+    """Give the ponds of the surface the intervals of the water in their places on possible grounds.
 
     Parameters
     ----------
     ponds
-        Numbered as the possible grounds were asked; depth in metres.
-    possible
-        None where no possible grounds were asked: then nothing bounds the numbers.
+        Numbered as in the reference of the realisations; depth in metres.
+    realised
+        None where no possible grounds were drained: then nothing bounds the numbers.
     cell_m2
         Area of a cell on the ground.
+
+    Examples
+    --------
+    A pond of 10 cells of 4 m2 whose depths add up to 1 m holds 4 m3 on 40 m2:
+
+    >>> pond = Pond(1, 5.0, 0.2, 4.0, 1.0, 10, 3, 4, 5, 6, 25.0)
+    >>> (found,) = estimate_ponds([pond], None, cell_m2=4.0)
+    >>> found.volume_m3.value, found.area_m2.value, found.inflow_m2.value, found.depth_m.high
+    (4.0, 40.0, 100.0, inf)
     """
     out = []
     for k, pond in enumerate(ponds):
         depth = cells = volume = inflow = level = None
         probability = math.nan
-        if possible is not None:
-            depth, level = possible.pond_depth[:, k], possible.pond_level[:, k]
-            cells = possible.pond_cells[:, k] * cell_m2
-            volume = possible.pond_volume[:, k] * cell_m2
-            inflow = possible.pond_inflow[:, k] * cell_m2
+        if realised is not None:
+            depth, level = realised.pond_depth[:, k], realised.pond_level[:, k]
+            cells = realised.pond_cells[:, k] * cell_m2
+            volume = realised.pond_volume[:, k] * cell_m2
+            inflow = realised.pond_inflow[:, k] * cell_m2
             probability = float((depth > 0).mean())
             # where there is no pond there is no level
             level = level[depth > 0] if probability > 0 else None
@@ -175,13 +184,29 @@ def estimate_ponds(
 
 
 def estimate_catchments(
-    catchments: Sequence[Catchment], possible: Possible | None, *, cell_m2: float
+    catchments: Sequence[Catchment], realised: RealisedDrainage | None, *, cell_m2: float
 ) -> tuple[CatchmentEstimate, ...]:
-    """Join the catchments of the surface to what drains to the same places on possible grounds."""
+    """Give the catchments of the surface the intervals of what drains there on possible grounds.
+
+    Parameters
+    ----------
+    catchments
+        Numbered as in the reference of the realisations.
+    realised
+        None where no possible grounds were drained: then nothing bounds the numbers.
+    cell_m2
+        Area of a cell on the ground.
+
+    Examples
+    --------
+    >>> (found,) = estimate_catchments([Catchment(1, "edge", 0, 3, 4, 12, 7.0)], None, cell_m2=4.0)
+    >>> found.area_m2.value, found.peak_m2.value
+    (48.0, 28.0)
+    """
     out = []
     for k, one in enumerate(catchments):
-        cells = None if possible is None else possible.catchment_cells[:, k] * cell_m2
-        peak = None if possible is None else possible.catchment_peak[:, k] * cell_m2
+        cells = None if realised is None else realised.catchment_cells[:, k] * cell_m2
+        peak = None if realised is None else realised.catchment_peak[:, k] * cell_m2
         out.append(
             CatchmentEstimate(
                 one,
@@ -193,14 +218,36 @@ def estimate_catchments(
 
 
 def estimate_paving(
-    paving: Sequence[FlatPaving], areas: Sequence[str], possible: Possible | None, *, cell_m2: float
+    paving: Sequence[FlatPaving],
+    areas: Sequence[str],
+    realised: RealisedDrainage | None,
+    *,
+    cell_m2: float,
 ) -> tuple[PavingEstimate, ...]:
-    """Join flat paving to how much of it is flat on possible grounds, area by area."""
+    """Give flat paving the intervals of how much of it is flat on possible grounds, area by area.
+
+    Parameters
+    ----------
+    paving
+        Of the surface.
+    areas
+        Names of the areas as numbered in the reference of the realisations.
+    realised
+        None where no possible grounds were drained: then nothing bounds the numbers.
+    cell_m2
+        Area of a cell on the ground.
+
+    Examples
+    --------
+    >>> yard = FlatPaving("yard", 6.0, 30.0, 1.0, 6.0, 0.0, 0.0)
+    >>> estimate_paving([yard], ["yard"], None, cell_m2=1.0)[0].flat_m2.value
+    6.0
+    """
     out = []
     for one in paving:
         cells = None
-        if possible is not None:
-            cells = possible.flat_cells[:, list(areas).index(one.name)] * cell_m2
+        if realised is not None:
+            cells = realised.flat_cells[:, list(areas).index(one.name)] * cell_m2
         out.append(PavingEstimate(one, interval_of(one.flat_m2, cells)))
     return tuple(out)
 
@@ -211,7 +258,7 @@ def estimate_fall(
     profiles: WallProfiles,
     fall_percent: Floats | None,
 ) -> FallEstimate:
-    """Join the fall away from one building to the falls on possible grounds.
+    """Give the fall away from one building the intervals of the falls on possible grounds.
 
     Parameters
     ----------

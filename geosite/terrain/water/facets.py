@@ -1,7 +1,7 @@
-"""Flow in any direction, shared between two cells: D-infinity.
+"""Flow in any direction, divided between two receivers: D-infinity.
 
-The ground round a cell is eight triangular facets between its centre and two neighbours; water runs
-down the steepest one, and is shared between the two neighbours by the angle to either [1]_.
+The ground round a cell is eight triangular facets between its centre and two neighbours. Water runs
+down the steepest facet and is divided between the two neighbours by the angle to either [1]_.
 
 References
 ----------
@@ -64,6 +64,18 @@ def facet_slope(
         Radians from the first neighbour towards the second, 0 to ``atan(d2 / d1)``.
     slope
         Drop over distance that way; negative where the facet rises.
+
+    Examples
+    --------
+    A facet that falls 3 straight ahead and 4 across falls 5 (3-4-5), but beyond its diagonal; so
+    the diagonal, 45 degrees and a drop of 7 over the root of two, is the steepest it has:
+
+    >>> angle, slope = facet_slope(10.0, 7.0, 3.0, 1.0, 1.0)
+    >>> round(float(np.degrees(angle)), 6), round(float(slope), 6)
+    (45.0, 4.949747)
+    >>> angle, slope = facet_slope(10.0, 6.0, 3.0, 1.0, 1.0)
+    >>> round(float(np.degrees(angle)), 4), float(slope)
+    (36.8699, 5.0)
     """
     e0, e1, e2 = (np.asarray(e, dtype=np.float64) for e in (e0, e1, e2))
     s1, s2 = (e0 - e1) / d1, (e1 - e2) / d2
@@ -92,6 +104,16 @@ def steepest_facets(z: Raster, walls: Bytes | None = None) -> tuple[Bytes, Raste
         255 where none falls.
     slope : array, type of `z`
         Drop per cell along it; 0 where none falls.
+
+    Examples
+    --------
+    A plane that falls 4 per cell to the east and 3 to the south: between east (2) and south-east
+    (3) at a drop of 5 per cell.
+
+    >>> row, col = np.indices((3, 3))
+    >>> facet, slope = steepest_facets(100.0 - 4.0 * col - 3.0 * row)
+    >>> int(facet[1, 1]), float(slope[1, 1])
+    (2, 5.0)
     """
     rows, cols = z.shape
     huge = z.dtype.type(np.finfo(z.dtype).max / 4)
@@ -134,16 +156,16 @@ def steepest_facets(z: Raster, walls: Bytes | None = None) -> tuple[Bytes, Raste
 
 @dataclass(frozen=True, eq=False, slots=True)
 class FlowProportions:
-    """Two ways from each cell. Arrays have shape (rows, cols).
+    """The two receivers of each cell. Arrays have shape (rows, cols).
 
     Parameters
     ----------
     first, second : array of uint8
-        Directions; `second` matters only where its part is not 0.
+        Directions; `second` matters only where its proportion is not 0.
     to_second : array of float64
-        Part of the water that takes the second way, 0 to 1.
+        Proportion of the water that goes to the second receiver, 0 to 1.
     azimuth_deg : array of float64
-        Degrees clockwise from north between the two ways; NaN where the water takes one way only
+        Degrees clockwise from north, between the two; NaN where the water takes one direction only
         because the ground is level or ponded, or leaves.
     """
 
@@ -156,11 +178,11 @@ class FlowProportions:
 def flow_proportions(
     z: Raster, filled: Raster, direction: Bytes, walls: Bytes | None = None
 ) -> FlowProportions:
-    """Share the water of every cell between the two neighbours it runs between.
+    """Divide the water of every cell between the two neighbours that its flow angle lies between.
 
-    Where the ground is level or ponded, and where the shares would run back into the depression
-    that spills here, the water goes the one way of `direction`. Along shares the filled surface
-    falls, along single ways it never rises: there are no cycles.
+    Where the ground is level or ponded, and where a proportion would run back into the depression
+    that spills here, all water follows `direction`. Along proportions the filled surface falls,
+    along single directions it never rises: there are no cycles.
 
     Parameters
     ----------
@@ -168,6 +190,23 @@ def flow_proportions(
         As in `geosite.terrain.water.drainage.Drainage`.
     walls
         As for `geosite.terrain.water.drainage.drain`.
+
+    Notes
+    -----
+    Of an angle ``a`` from the direct neighbour, ``a / 45`` degrees goes to the diagonal one
+    (Tarboton 1997, section 3).
+
+    Examples
+    --------
+    A plane that falls to the east and half as much to the south: ``atan(1 / 2)`` is 26.57 degrees
+    south of east, so 59 % of the water goes to the south-east.
+
+    >>> from geosite.terrain.water.drainage import drain
+    >>> row, col = np.indices((3, 3))
+    >>> plane = 100.0 - 2.0 * col - 1.0 * row
+    >>> found = flow_proportions(plane, plane, drain(plane, 1.0).direction)
+    >>> round(float(found.azimuth_deg[1, 1]), 2), round(float(found.to_second[1, 1]), 3)
+    (116.57, 0.59)
     """
     cols = z.shape[1]
     facet, _ = steepest_facets(z, walls)
@@ -224,17 +263,17 @@ def _is_reachable(
 
 
 def _is_lower(water: Raster, cell: Long, neighbour: Long, is_reachable: Mask) -> Mask:
-    """Return where the water surface is lower at the next cell."""
+    """Return where the water surface is lower at the neighbour."""
     return np.asarray(
         is_reachable & (water[np.where(is_reachable, neighbour, 0)] < water[cell]), dtype=np.bool_
     )
 
 
 def accumulate_proportions(proportions: FlowProportions) -> Floats:
-    """Count the cells whose water passes through each cell, in shares, itself included.
+    """Accumulate flow in proportions: count the cells whose water passes through each cell.
 
-    Cells that nothing drains to are taken first, then those whose last feeder has been taken, and
-    so on. What arrives where water leaves adds up to the number of cells.
+    Cells without donors are taken first, then those whose last donor has been taken, and so on.
+    What arrives where water leaves adds up to the number of cells.
 
     Parameters
     ----------
@@ -244,6 +283,17 @@ def accumulate_proportions(proportions: FlowProportions) -> Floats:
     Returns
     -------
     array of float64, shape (rows, cols), 0 for nodata
+
+    Examples
+    --------
+    A cell that gives three quarters to the east and a quarter to the south-east, where both leave:
+
+    >>> first = np.array([[2, 8 + 2], [8 + 4, 8 + 4]], np.uint8)
+    >>> to_second = np.array([[0.25, 0.0], [0.0, 0.0]])
+    >>> second = np.full((2, 2), 3, np.uint8)
+    >>> accumulate_proportions(FlowProportions(first, second, to_second, to_second))
+    array([[1.  , 1.75],
+           [1.  , 1.25]])
     """
     shape = proportions.first.shape
     first, second, to_second = (

@@ -1,4 +1,4 @@
-"""The steepest way down from each cell of the raw ground, and the cells that may be saddles.
+"""Steepest descent from each cell (D8), and the cells that may be passes between basins.
 
 The work is done on bands of rows, so that what it needs stays within the second-level cache.
 """
@@ -41,12 +41,22 @@ _BAND = 16_384
 def find_flow_directions(
     z: Raster, inlets: Mask | None, barriers: Mask | None, walls: Bytes | None
 ) -> LocalFlow:
-    """Find the steepest way down from each cell, with the water let out at the edge.
+    """Find the D8 flow direction of each cell, with the water let out at the edge of the data.
 
     Parameters
     ----------
     z, inlets, barriers, walls
         As for `steepest_descent`.
+
+    Examples
+    --------
+    A valley that falls to the east; its own ground lets the water out there (8 + 2):
+
+    >>> valley = np.array([[9.0, 9.0, 9.0], [5.0, 4.0, 3.0], [9.0, 9.0, 9.0]])
+    >>> find_flow_directions(valley, None, None, None).direction
+    array([[ 4,  4,  4],
+           [ 2,  2, 10],
+           [ 0,  0,  0]], dtype=uint8)
     """
     local, outside = steepest_descent(z, inlets, barriers, walls)
     neighbours = neighbour_elevations(z, local.edge, np.arange(8)[:, None], walls)
@@ -72,12 +82,15 @@ def find_flow_directions(
 def steepest_descent(
     z: Raster, inlets: Mask | None, barriers: Mask | None, walls: Bytes | None
 ) -> tuple[LocalFlow, Bytes]:
-    """Find the steepest way down from each cell, and what the basin graph needs to know.
+    """Find the steepest descent from each cell, and what the basin graph needs to know.
 
-    A cell is as high as its elevation says, and of two cells as high the later one is higher: no
-    two cells are level, and the set of a cell's lower neighbours tells what the ground does there.
-    Where those neighbours hang together round the cell, they are joined below it; only where they
-    fall into parts can the cell be a pass.
+    The drop to a diagonal neighbour is divided by the root of two. Of equally steep directions the
+    first clockwise from north is taken.
+
+    Of two cells of the same elevation the later one counts as higher. So no two cells are level,
+    and the set of a cell's lower neighbours tells what the ground does there: where they are
+    connected round the cell, they are joined below it; only where they fall into parts can it be a
+    saddle.
 
     Parameters
     ----------
@@ -91,6 +104,22 @@ def steepest_descent(
     LocalFlow
     outside : array of uint8, shape of `LocalFlow.edge`
         Set of neighbours outside, by edge cell.
+
+    References
+    ----------
+    O'Callaghan & Mark (1984), as in `geosite.terrain.water.descent`. Saddles by the connectivity
+    number of Yokoi, Toriwaki & Fukumura (1975), Computer Graphics and Image Processing 4, 63-73
+    (from memory).
+
+    Examples
+    --------
+    Two hollows of 4 m and 5 m, and a saddle of 6 m between them. The hollows' cells have no flow
+    direction (255); cell 7, with lower ground to the west and to the east only, may be a pass:
+
+    >>> z = np.array([[9.0, 9.0, 9.0, 9.0, 9.0], [9.0, 4.0, 6.0, 5.0, 8.0], [9.0] * 5])
+    >>> local, _ = steepest_descent(z, None, None, None)
+    >>> local.direction[1].tolist(), local.level.tolist(), local.saddles.tolist()
+    ([2, 255, 6, 255, 6], [6, 8], [7])
     """
     direction = np.empty(z.shape, dtype=np.uint8)
     parts, outside = [], []
@@ -108,22 +137,22 @@ def steepest_descent(
 
 @dataclass(frozen=True, eq=False, slots=True)
 class _Band:
-    """Some rows of the raster, framed by cells of no ground.
+    """Some rows of the raster, framed by cells without ground.
 
-    There is one more at either end for the frame's corners; then a neighbour is a fixed shift of a
-    flat array. Arrays are flat; the next band is written into the same ones.
+    There is one more such cell at either end for the frame's corners, so that a neighbour has a
+    fixed offset in a flat array. Arrays are flat; the next band is written into the same ones.
 
     Parameters
     ----------
     top, high, wide
         First row, number of rows, columns of the raster and two for the frame.
     ground, is_outside, walls
-        Framed: elevation, largest where there is none; 1 where water leaves the site; shut ways, 0
-        in the frame.
+        Framed: elevation, largest where there is none; 1 where water leaves the site; blocked
+        directions, 0 in the frame.
     is_whole
-        Whether there is ground in the whole frame.
+        Whether the whole frame has ground.
     fall, steepest
-        Room to work in, a number a cell.
+        Buffers, a number per cell.
     """
 
     top: int
@@ -204,7 +233,7 @@ def _bands(z: Raster, barriers: Mask | None, walls: Bytes | None) -> Iterator[_B
 
 
 def _descent_in_band(band: _Band, inlets: Mask | None) -> tuple[LocalFlow, Bytes]:
-    """Return what `steepest_descent` does, of a band."""
+    """Return what `steepest_descent` does, for one band."""
     direction, lower = _steepest(band), _lower_neighbours(band)
     candidate, is_near_wall = _saddles(band, direction, lower)
     valid = band.own(band.ground) < np.finfo(band.ground.dtype).max

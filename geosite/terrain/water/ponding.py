@@ -1,4 +1,4 @@
-"""Where water stands: ponds, how much they hold, and where they spill."""
+"""Ponds: the depressions filled to their spill elevation, their volume, and where they spill."""
 
 from __future__ import annotations
 
@@ -72,6 +72,20 @@ def find_ponds(
         Number of the pond; 0 where no water stands.
     ponds
         The largest volume first.
+
+    Examples
+    --------
+    A hollow of 1 m in level ground of 5 m, with a lip of 4.9 m, on cells of 2 m: a pond of 0.9 m on
+    4 m2.
+
+    >>> from geosite.terrain.water.drainage import drain
+    >>> z = np.full((3, 4), 5.0)
+    >>> z[1, 1], z[1, 2], z[1, 3] = 4.0, 4.9, 4.8
+    >>> _, (pond,) = find_ponds(drain(z, cell_size=2.0))
+    >>> round(pond.level, 6), round(pond.depth, 6), round(pond.volume, 6)
+    (4.9, 0.9, 3.6)
+    >>> (pond.row, pond.col), (pond.spill_row, pond.spill_col)
+    ((1, 1), (1, 2))
     """
     rows, cols = drainage.direction.shape
     raster = np.zeros((rows, cols), dtype=np.int32)
@@ -80,33 +94,36 @@ def find_ponds(
     if not wet.size:
         return raster, ()
     walls = None if drainage.walls is None else drainage.walls.ravel()
-    part, count = connected_regions(wet, (rows, cols), walls=walls)
+    region, count = connected_regions(wet, (rows, cols), walls=walls)
     if minimum_depth > 0:
         deepest_of = np.zeros(count, dtype=depth.dtype)
-        np.maximum.at(deepest_of, part, depth[wet])
+        np.maximum.at(deepest_of, region, depth[wet])
         is_deep = deepest_of >= minimum_depth
-        stays = is_deep[part]
-        wet, part = wet[stays], (np.cumsum(is_deep, dtype=np.int32) - np.int32(1))[part[stays]]
+        is_deep_enough = is_deep[region]
+        wet, region = (
+            wet[is_deep_enough],
+            (np.cumsum(is_deep, dtype=np.int32) - np.int32(1))[region[is_deep_enough]],
+        )
         count = int(is_deep.sum())
     cell_area = drainage.cell_size**2
-    depths = np.bincount(part, weights=depth[wet].astype(np.float64))
+    depths = np.bincount(region, weights=depth[wet].astype(np.float64))
     volume = depths * cell_area
-    cells = np.bincount(part)
+    cells = np.bincount(region)
     # deepest first within each pond; of equally deep cells the first
-    by_depth = np.lexsort((wet, -depth[wet], part))
-    deepest = wet[by_depth[np.searchsorted(part[by_depth], np.arange(count))]]
+    by_depth = np.lexsort((wet, -depth[wet], region))
+    deepest = wet[by_depth[np.searchsorted(region[by_depth], np.arange(count))]]
     # the pond spills where a cell's receiver is not in it: over its lowest pass only
     receiver = drainage.receiver.ravel()[wet]
     pond = np.full(depth.size, -1, dtype=np.int32)
-    pond[wet] = part
-    leaves = np.flatnonzero(pond[receiver] != part)
-    spilling = leaves[np.argsort(part[leaves])]
+    pond[wet] = region
+    spilling_cells = np.flatnonzero(pond[receiver] != region)
+    spilling = spilling_cells[np.argsort(region[spilling_cells])]
     spill = receiver[spilling]
-    passing = drainage.contributing_cells.ravel()
+    accumulation = drainage.contributing_cells.ravel()
     order = np.lexsort((deepest, -volume))
     number = np.empty(count, dtype=np.int32)
     number[order] = np.arange(1, count + 1, dtype=np.int32)
-    raster.ravel()[wet] = number[part]
+    raster.ravel()[wet] = number[region]
     level = drainage.filled.ravel()
     return raster, tuple(
         Pond(
@@ -120,7 +137,7 @@ def find_ponds(
             col=int(deepest[p]) % cols,
             spill_row=int(spill[p]) // cols,
             spill_col=int(spill[p]) % cols,
-            contributing_cells=float(passing[wet[spilling[p]]]),
+            contributing_cells=float(accumulation[wet[spilling[p]]]),
         )
         for n, p in enumerate(order.tolist(), start=1)
     )

@@ -1,1 +1,1 @@
-"""Drainage of rasters larger than memory, strip by strip, with the answer of one piece."""
+"""Drainage of rasters larger than memory, strip by strip, with the result of one piece."""

@@ -1,4 +1,4 @@
-"""Contributing area over strips: each cell is taken once, in whatever strip water comes from."""
+"""Flow accumulation over strips: each cell is taken once, whichever strip its water comes from."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ class ProportionsOnDisk:
 def proportions_over_strips(
     ground: StripRaster, filled: Callable[[Strip, Raster], Raster]
 ) -> ProportionsOnDisk:
-    """Share the water of every cell between two neighbours.
+    """Divide the water of every cell between two receivers: `facets.flow_proportions` in strips.
 
     Parameters
     ----------
@@ -128,7 +128,7 @@ def _count_donors(
     to_second: Floats | None,
     strip: Strip,
 ) -> None:
-    """Count the neighbours that give water to each cell, those in the rows beside too."""
+    """Count the donors of each cell, those in the rows beside the strip too."""
     rows, cols = donors_here.shape
     above = strip.core.start
     for k in range(8):
@@ -156,7 +156,7 @@ def _take_in(
     donors: Rows,
     arriving: list[_Arriving],
 ) -> None:
-    """Take in what waits for a strip, and go on from there."""
+    """Take in what has arrived for a strip, and go on from there."""
     cells = np.concatenate([cell for cell, _ in arriving[strip.number]])
     amounts = np.concatenate([amount for _, amount in arriving[strip.number]])
     arriving[strip.number] = []
@@ -179,7 +179,7 @@ def _accumulate_strip(
     front: Long,
     arriving: list[_Arriving],
 ) -> None:
-    """Take cells whose feeders have all been taken, and so on, as far as the strip goes."""
+    """Take cells whose donors have all been taken, and so on, as far as the strip goes."""
     accumulation = on_disk.mapped(strip.top, strip.bottom).reshape(-1)
     donors_here = donors.mapped(strip.top, strip.bottom).reshape(-1)
     first, second, to_second = (

@@ -1,8 +1,8 @@
-"""Where water goes on a raster larger than memory: the answer of `drainage.drain`, in strips.
+"""Drainage of a raster larger than memory: the result of `drainage.drain`, in strips.
 
-Directions are of the neighbourhood of a cell; basins are found in each strip and joined where water
-crosses a border; the passes of all strips make one graph that is solved once; then every strip is
-filled to the levels found. Of each cell one byte is in memory all the time.
+Flow directions need the neighbourhood of a cell only. Basins are found in each strip and joined
+where water crosses a border; the passes of all strips make one graph that is solved once; then
+every strip is filled to the spill elevations. One byte per cell is in memory all the time.
 """
 
 from __future__ import annotations

@@ -85,7 +85,7 @@ class _Part:
 
 
 def find_basins(ground: StripRaster) -> Basins:
-    """Find the basin of each cell, over the borders of strips."""
+    """Find the basin of each cell, across the borders of strips."""
     local = ground.scratch.rows(ground.elevation.shape, np.int32)
     parts = []
     for strip in ground.strips:
@@ -193,7 +193,7 @@ class _StripPasses:
 
 
 def find_spills_over_strips(ground: StripRaster, flow: StripFlow, basins: Basins) -> Spills:
-    """Find how the water leaves each basin, with one solve over the passes of all strips."""
+    """Find how the water leaves each basin, with one solution over the passes of all strips."""
     parts = []
     for strip in ground.strips:
         parts.append(_passes(ground, strip, flow, basins))
@@ -265,7 +265,7 @@ def _edge_passes(
 def _saddle_passes_of(
     ground: StripRaster, strip: Strip, flow: StripFlow, grid: FlowGrid, label: Index
 ) -> Iterator[_Candidate]:
-    """Yield ways over saddles: by whether walls are near, by how steep, then the cells let out."""
+    """Yield passes over saddles: without walls near, with walls near, then the cells let out."""
     z = grid.z.reshape(strip.shape)
     local, _ = steepest_descent(z, ground.inlets_of(strip), None, ground.walls_of(strip))
     own = strip.owns(local.saddles)

@@ -1,4 +1,4 @@
-"""A raster in strips: what is kept of it in memory, and its raw ways down."""
+"""A raster in strips: what is kept of it in memory, and its flow directions."""
 
 from __future__ import annotations
 
@@ -134,7 +134,7 @@ class StripRaster:
         )
 
     def undrained(self, strip: Strip) -> Long:
-        """Return its own cells without a way, flat with the rows beside it."""
+        """Return its own cells without a flow direction, flat with the rows beside it."""
         own = self.direction[strip.top : strip.bottom].reshape(-1) == NO_FLOW
         found: Long = np.flatnonzero(own) + strip.own.start
         return found
@@ -149,7 +149,7 @@ class _StripEdge:
 
 @dataclass(frozen=True, eq=False, slots=True)
 class StripFlow:
-    """What the raw ways down leave to be known.
+    """What is kept of the flow directions beside the directions themselves.
 
     Parameters
     ----------
@@ -160,7 +160,7 @@ class StripFlow:
     outflow
         Cells whose water leaves at once.
     has_flats
-        Which strips have level ground without a way of its own.
+        Which strips have level ground without a flow direction.
     """
 
     edge: Long
@@ -171,7 +171,7 @@ class StripFlow:
 
 
 def directions_over_strips(ground: StripRaster) -> StripFlow:
-    """Give every cell its steepest way down, and let water out at the edge of the data."""
+    """Give every cell its steepest descent, and let water out at the edge of the data."""
     parts = [_strip_edge(ground, strip) for strip in ground.strips]
     edges = EdgeCells(
         np.concatenate([p.edges.cell for p in parts]),

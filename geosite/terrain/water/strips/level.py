@@ -1,4 +1,4 @@
-"""Level ground over the borders of strips: turned towards the nearest way, ring by ring."""
+"""Flats across the borders of strips: directed towards the nearest outlet, ring by ring."""
 
 from __future__ import annotations
 
@@ -29,10 +29,10 @@ _FROM_THE_RING = (_NEAREST_LAST + 4) % 8
 def resolve_flats_over_strips(
     ground: StripRaster, chosen: npt.NDArray[np.bool_], *, from_entries: bool = False
 ) -> None:
-    """Turn level cells without a way towards the nearest level cell that has one.
+    """Direct level cells without a flow direction towards the nearest level cell that has one.
 
     Rings are counted strip by strip, with what the rows beside it say, until no strip changes the
-    count in a row beside another; then every cell turns to a neighbour one ring nearer, as in
+    count in a row beside another; then every cell drains to a neighbour one ring nearer, as in
     `geosite.terrain.water.basins.resolve_flats`.
 
     Parameters
@@ -42,8 +42,8 @@ def resolve_flats_over_strips(
     chosen : array of bool, shape (strips,)
         Those that have level ground.
     from_entries
-        Of the bottoms that water enters over a pass, where the first ring too is spread from the
-        one before.
+        Of the bottoms that water enters over a pass: the first ring too is spread from the one
+        before.
     """
     if not chosen.any():
         return

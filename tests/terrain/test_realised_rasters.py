@@ -11,7 +11,7 @@ import pytest
 from rough_sites import landing, plane_yard, walk_site
 
 from geosite.terrain.site import Terrain
-from geosite.terrain.uncertainty.rasters import PossibleRasters, elevation_sigma
+from geosite.terrain.uncertainty.rasters import RealisedRasters, elevation_sigma
 
 
 @pytest.fixture(scope="module")
@@ -41,15 +41,15 @@ def test_sigma_of_a_cell_is_that_of_its_centre(terrain: Terrain) -> None:
 def test_rasters_are_the_grounds_of_single_places(terrain: Terrain) -> None:
     row, col, places = some_cells(terrain)
     ground = replace(terrain.ground, draws=5)
-    stack = PossibleRasters(ground, terrain.local, terrain.surface.z).stack(range(5))
+    stack = RealisedRasters(ground, terrain.local, terrain.surface.z).stack(range(5))
     assert stack[:, row, col] == pytest.approx(ground.draws_at(places), abs=1e-9)
-    again = PossibleRasters(ground, terrain.local, terrain.surface.z).stack(range(2, 4))
+    again = RealisedRasters(ground, terrain.local, terrain.surface.z).stack(range(2, 4))
     assert np.array_equal(stack[2:4], again, equal_nan=True)
 
 
 def test_kept_grounds_are_those_drawn_anew(terrain: Terrain) -> None:
     ground = replace(terrain.ground, draws=5)
-    rasters = PossibleRasters(ground, terrain.local, terrain.surface.z)
+    rasters = RealisedRasters(ground, terrain.local, terrain.surface.z)
     few = rasters.stack(range(1, 3)).copy()
     all_five = rasters.stack(range(5))
     assert np.array_equal(all_five[1:3], few, equal_nan=True)
@@ -71,7 +71,7 @@ def test_rasters_spread_as_the_sigma_says(tmp_path: Path) -> None:
         vertical_degrees_of_freedom=math.inf,
     )
     ground = replace(terrain.ground, network=network, roughness=known, compared=None)
-    rasters = PossibleRasters(ground, terrain.local, terrain.surface.z)
+    rasters = RealisedRasters(ground, terrain.local, terrain.surface.z)
     stack = np.concatenate([rasters.stack(range(k, k + 20)) for k in range(0, 400, 20)])
     whole, _ = elevation_sigma(ground, terrain.local, terrain.surface.z)
     ratio = (stack.std(axis=0) / whole)[np.isfinite(whole)]

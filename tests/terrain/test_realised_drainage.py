@@ -11,8 +11,12 @@ from geosite.terrain.water.descent import NODATA
 from geosite.terrain.water.drainage import drain
 from geosite.terrain.water.falls_from_buildings import slope_classes, wall_profiles
 from geosite.terrain.water.flow import catchments, flow_path
-from geosite.terrain.water.likelihood import Possible, Question, ask_possible
 from geosite.terrain.water.ponding import find_ponds
+from geosite.terrain.water.realised_drainage import (
+    DrainageReference,
+    RealisedDrainage,
+    drain_realisations,
+)
 
 SHAPE = (14, 18)
 BREAKS = (1.0, 5.0)
@@ -28,7 +32,7 @@ def hollows(deep: float = 0.3) -> np.ndarray:
     return z
 
 
-def ask(z: np.ndarray, grounds: np.ndarray, workers: int = 1, **more: object) -> Possible:
+def ask(z: np.ndarray, grounds: np.ndarray, workers: int = 1, **more: object) -> RealisedDrainage:
     inlets = np.zeros(SHAPE, np.int32)
     inlets[12, 3], inlets[2, 15] = 1, 2
     drainage = drain(z, 1.0, inlets=inlets > 0)
@@ -36,7 +40,7 @@ def ask(z: np.ndarray, grounds: np.ndarray, workers: int = 1, **more: object) ->
     catchment, found = catchments(drainage, inlets)
     areas = np.ones(SHAPE, np.int32)
     areas[:, 9:] = 2
-    question = Question(
+    reference = DrainageReference(
         drainage=drainage,
         method="d8",
         inlets=inlets,
@@ -54,8 +58,8 @@ def ask(z: np.ndarray, grounds: np.ndarray, workers: int = 1, **more: object) ->
         starts=((1, 2), (9, 1)),
         **more,  # type: ignore[arg-type]
     )
-    return ask_possible(
-        question, lambda some: grounds[some.start : some.stop], len(grounds), workers=workers
+    return drain_realisations(
+        reference, lambda some: grounds[some.start : some.stop], len(grounds), workers=workers
     )
 
 
