@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from geosite.terrain.water import basins
-from geosite.terrain.water.basins import connected_regions
+from geosite.terrain.water import regions
+from geosite.terrain.water.regions import connected_regions
 from geosite.terrain.water.trees import ascending_order, minimum_spanning_forest, root_tree
 
 
@@ -26,7 +26,7 @@ STEPS = [(-1, 0), (-1, 1), (0, 1), (1, 1), (1, 0), (1, -1), (0, -1), (-1, -1)]
 def test_regions_are_what_a_flood_from_each_cell_reaches(
     seed: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(basins, "_CHUNK", 7 + seed)
+    monkeypatch.setattr(regions, "_CHUNK", 7 + seed)
     rng = np.random.default_rng(seed)
     rows, cols = shape = tuple(rng.integers(1, 9, 2))
     z = rng.integers(0, 3, rows * cols).astype(float) if seed % 2 else None

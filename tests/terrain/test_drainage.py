@@ -7,7 +7,7 @@ import heapq
 import numpy as np
 import pytest
 
-from geosite.terrain.water import basins, drainage, flow_directions
+from geosite.terrain.water import basins, drainage, flats, flow_directions, regions
 from geosite.terrain.water.drainage import (
     CLOSED_DEPRESSION,
     INLET,
@@ -228,7 +228,8 @@ def test_bands_and_chunks_make_no_difference(monkeypatch: pytest.MonkeyPatch) ->
     z[10:14, 7:9] = np.nan
     whole = drain(z, 1.0)
     monkeypatch.setattr(flow_directions, "_BAND", 70)
-    monkeypatch.setattr(basins, "_CHUNK", 13)
+    for module in (basins, flats, regions):
+        monkeypatch.setattr(module, "_CHUNK", 13)
     monkeypatch.setattr(drainage, "_CHUNK", 13)
     parts = drain(z, 1.0)
     for name in ("direction", "filled", "catchment", "contributing_cells"):

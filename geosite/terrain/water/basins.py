@@ -18,199 +18,38 @@ import numpy as np
 
 from geosite.terrain.water.descent import (
     CLOSED_DEPRESSION,
-    COL_STEP,
     CONNECTED,
     NO_FLOW,
     NODATA,
     OUTFLOW,
-    ROW_STEP,
     Bytes,
     FlowGrid,
     Index,
     LocalFlow,
     Long,
-    Mask,
     Raster,
     index_offsets,
 )
+from geosite.terrain.water.flats import Pits, flow_towards
 from geosite.terrain.water.trees import ascending_order, minimum_spanning_forest, root_tree
 
 __all__ = [
     "UNCONNECTED",
     "Passes",
-    "Pits",
     "Spills",
     "carve",
-    "connected_regions",
     "find_passes",
     "find_spills",
     "label_basins",
-    "resolve_flats",
     "saddle_passes",
 ]
 
 _CHUNK = 65_536
 """Cells per step of a pass over flat arrays."""
-_FARTHEST_FIRST = np.array([7, 5, 3, 1, 6, 4, 2, 0])
 UNCONNECTED = np.zeros((256, 256), dtype=np.uint8)
 """As `CONNECTED`, where no two neighbours hang together."""
 for _k in range(8):
     UNCONNECTED[:, _k] = np.arange(256) & 1 << _k
-
-
-# ----------------------------------------------------------------------------------- level ground
-
-
-@dataclass(frozen=True, eq=False, slots=True)
-class Pits:
-    """Bottoms of depressions: their cells (flat indices), and the cell that represents each.
-
-    A bottom of one cell represents itself; a level bottom is represented by its first cell.
-    """
-
-    cells: Long
-    representative: Long
-    has_flats: bool
-
-
-def _level_neighbours(grid: FlowGrid, cells: Long) -> tuple[Long, Mask]:
-    """Return the neighbours by direction, shape (8, n), and which are as high as the cell."""
-    neighbour, is_reachable = grid.neighbours(cells)
-    is_level = grid.z.take(neighbour) == grid.z.take(cells)
-    if is_reachable is not None:
-        is_level &= is_reachable
-    return neighbour, is_level
-
-
-def _flow_towards(grid: FlowGrid, front: Long) -> None:
-    """Turn the level cells round `front` towards it, ring by ring."""
-    while front.size:
-        neighbour, is_level = _level_neighbours(grid, front)
-        is_level &= grid.direction.take(neighbour) == NO_FLOW
-        direction, number = np.nonzero(is_level[_FARTHEST_FIRST])
-        # where several reach a cell the last is kept: the nearest, the first clockwise from north
-        direction = _FARTHEST_FIRST[direction]
-        cells, back = neighbour[direction, number], ((direction + 4) % 8).astype(np.uint8)
-        grid.direction[cells] = back
-        front = cells[grid.direction[cells] == back]
-
-
-def resolve_flats(grid: FlowGrid, level: Long) -> Pits:
-    """Give level ground that has an outlet a flow direction; return the pits that are left.
-
-    A level cell that touches a level cell with a flow direction flows there; from these the rest of
-    the flat is resolved ring by ring, so that water takes the shortest path to where the flat
-    drains. (Barnes, Lehman & Mulla 2014, doi:10.1016/j.cageo.2013.01.009 (from memory), also turn
-    it away from higher ground, which is not done here.)
-
-    Parameters
-    ----------
-    grid
-        Its directions are changed.
-    level
-        Cells without a lower neighbour.
-
-    Examples
-    --------
-    A terrace of 5 m that falls to 4 m in the east; all of it flows east (direction 2):
-
-    >>> z = np.array([[9.0] * 5, [9.0, 5.0, 5.0, 5.0, 4.0], [9.0] * 5])
-    >>> from geosite.terrain.water.flow_directions import find_flow_directions
-    >>> local = find_flow_directions(z, None, None, None)
-    >>> local.level.tolist()
-    [6, 7]
-    >>> pits = resolve_flats(FlowGrid(z.ravel(), local.direction.ravel(), 3, 5, None), local.level)
-    >>> local.direction[1].tolist(), pits.cells.size
-    ([2, 2, 2, 2, 10], 0)
-    """
-    chosen = np.full(level.size, NO_FLOW, dtype=np.uint8)
-    is_flat = False
-    for start in range(0, level.size, _CHUNK):
-        chunk = slice(start, start + _CHUNK)
-        neighbour, is_level = _level_neighbours(grid, level[chunk])
-        if is_level.any():
-            is_flat = True
-            is_level &= grid.direction.take(neighbour) != NO_FLOW
-            direction, number = np.nonzero(is_level[_FARTHEST_FIRST])
-            chosen[chunk][number] = _FARTHEST_FIRST[direction]
-    if not is_flat:
-        return Pits(level, level, has_flats=False)
-    is_drained = chosen != NO_FLOW
-    grid.direction[level[is_drained]] = chosen[is_drained]
-    _flow_towards(grid, level[is_drained])
-    cells = level[grid.direction[level] == NO_FLOW]
-    region, count = connected_regions(cells, (grid.rows, grid.cols), walls=grid.walls, z=grid.z)
-    representative = np.empty(count, dtype=np.intp)
-    representative[region[::-1]] = cells[::-1]
-    return Pits(cells, representative[region], has_flats=count < cells.size)
-
-
-def connected_regions(
-    cells: Long,
-    shape: tuple[int, int],
-    *,
-    walls: Bytes | None = None,
-    z: Raster | None = None,
-    links: tuple[Long, Long] | None = None,
-) -> tuple[Index, int]:
-    """Label connected cells: neighbours by side or corner with no wall between them.
-
-    Parameters
-    ----------
-    cells
-        Flat indices, ascending.
-    shape
-        Rows and columns of the raster.
-    walls, z
-        Flat; with `z` only cells of the same elevation are connected.
-    links : two arrays, shape (m,)
-        Positions in `cells` of pairs that are connected too.
-
-    Returns
-    -------
-    region : array of int32, shape (n,)
-        Region of each cell, from 0.
-    count
-        Number of regions.
-
-    Examples
-    --------
-    Of the first row of a raster of 3 columns, the first and the last cell; then the middle as well:
-
-    >>> connected_regions(np.array([0, 2]), (3, 3))[1], connected_regions(np.arange(3), (3, 3))[1]
-    (2, 1)
-    """
-    rows, cols = shape
-    position = np.full(rows * cols, -1, dtype=np.int32)
-    position[cells] = np.arange(cells.size, dtype=np.int32)
-    near, far = [], []
-    if links is not None:
-        near.append(links[0].astype(np.int32))
-        far.append(links[1].astype(np.int32))
-    for start in range(0, cells.size, _CHUNK):
-        chunk = cells[start : start + _CHUNK]
-        row, col = np.divmod(chunk, cols)
-        for k in (2, 3, 4, 5):  # half of the neighbours, each pair once
-            to_row, to_col = row + ROW_STEP[k], col + COL_STEP[k]
-            is_reachable = (to_row < rows) & (to_col >= 0) & (to_col < cols)
-            if walls is not None:
-                is_reachable &= (walls[chunk] >> k & 1) == 0
-            number = np.flatnonzero(is_reachable)
-            neighbour = to_row[number] * cols + to_col[number]
-            other = position[neighbour]
-            is_linked = other >= 0
-            if z is not None:
-                is_linked &= z[neighbour] == z[chunk[number]]
-            near.append((start + number[is_linked]).astype(np.int32))
-            far.append(other[is_linked])
-    empty = np.empty(0, dtype=np.int32)
-    _, region, count = minimum_spanning_forest(
-        np.concatenate([empty, *near]), np.concatenate([empty, *far]), cells.size
-    )
-    return region, count
-
-
-# ----------------------------------------------------------------------------------------- basins
 
 
 def label_basins(grid: FlowGrid, pools: Pits) -> tuple[Index, Long]:
@@ -231,6 +70,7 @@ def label_basins(grid: FlowGrid, pools: Pits) -> tuple[Index, Long]:
     The two hollows, with their bottoms in cells 6 and 8; the saddle drains to the lower one:
 
     >>> z = np.array([[9.0] * 5, [9.0, 4.0, 6.0, 5.0, 8.0], [9.0] * 5])
+    >>> from geosite.terrain.water.flats import resolve_flats
     >>> from geosite.terrain.water.flow_directions import find_flow_directions
     >>> local = find_flow_directions(z, None, None, None)
     >>> grid = FlowGrid(z.ravel(), local.direction.ravel(), 3, 5, None)
@@ -306,6 +146,7 @@ def find_passes(grid: FlowGrid, local: LocalFlow, label: Index, count: int) -> P
     (basin 2):
 
     >>> z = np.array([[9.0] * 5, [9.0, 4.0, 6.0, 5.0, 8.0], [9.0] * 5])
+    >>> from geosite.terrain.water.flats import resolve_flats
     >>> from geosite.terrain.water.flow_directions import find_flow_directions
     >>> local = find_flow_directions(z, None, None, None)
     >>> grid = FlowGrid(z.ravel(), local.direction.ravel(), 3, 5, None)
@@ -477,6 +318,7 @@ def carve(grid: FlowGrid, spills: Spills, pools: Pits) -> None:
     In a valley closed to 8 m in the east, the hollow of 4 m drains east over the saddle of 6 m:
 
     >>> z = np.array([[9.0] * 5, [9.0, 4.0, 6.0, 5.0, 8.0], [9.0] * 5])
+    >>> from geosite.terrain.water.flats import resolve_flats
     >>> from geosite.terrain.water.flow_directions import find_flow_directions
     >>> local = find_flow_directions(z, None, None, None)
     >>> grid = FlowGrid(z.ravel(), local.direction.ravel(), 3, 5, None)
@@ -499,4 +341,4 @@ def carve(grid: FlowGrid, spills: Spills, pools: Pits) -> None:
         cell = cell + offset[old]
         direction = (old + 4) % 8
     if pools.has_flats:
-        _flow_towards(grid, np.concatenate(entries))
+        flow_towards(grid, np.concatenate(entries))

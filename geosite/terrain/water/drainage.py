@@ -14,13 +14,7 @@ from typing import Any, Literal
 import numpy as np
 import numpy.typing as npt
 
-from geosite.terrain.water.basins import (
-    carve,
-    find_passes,
-    find_spills,
-    label_basins,
-    resolve_flats,
-)
+from geosite.terrain.water.basins import carve, find_passes, find_spills, label_basins
 from geosite.terrain.water.descent import (
     CLOSED_DEPRESSION,
     INLET,
@@ -34,6 +28,7 @@ from geosite.terrain.water.descent import (
     Raster,
     index_offsets,
 )
+from geosite.terrain.water.flats import resolve_flats
 from geosite.terrain.water.flow_directions import find_flow_directions
 
 __all__ = [

@@ -15,8 +15,8 @@ import numpy.typing as npt
 
 from geosite.base.arrays import Floats
 from geosite.base.grid import Grid
-from geosite.terrain.water.basins import connected_regions
 from geosite.terrain.water.descent import Index, Mask, Raster
+from geosite.terrain.water.regions import connected_regions
 
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry

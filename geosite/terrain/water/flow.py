@@ -11,7 +11,6 @@ import numpy.typing as npt
 
 from geosite.base.grid import Grid
 from geosite.terrain.slope import Slope
-from geosite.terrain.water.basins import connected_regions
 from geosite.terrain.water.descent import (
     CLOSED_DEPRESSION,
     COL_STEP,
@@ -26,6 +25,7 @@ from geosite.terrain.water.descent import (
     neighbour_elevations,
 )
 from geosite.terrain.water.drainage import Drainage
+from geosite.terrain.water.regions import connected_regions
 
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry

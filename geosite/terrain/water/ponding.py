@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from geosite.terrain.water.basins import connected_regions
 from geosite.terrain.water.descent import Index
 from geosite.terrain.water.drainage import Drainage
+from geosite.terrain.water.regions import connected_regions
 
 __all__ = ["Pond", "find_ponds"]
 

@@ -15,12 +15,12 @@ import numpy.typing as npt
 
 from geosite.base.arrays import Floats
 from geosite.terrain.slope import SlopeMethod, slope
-from geosite.terrain.water.basins import connected_regions
 from geosite.terrain.water.descent import INLET, NODATA, OUTFLOW, Index, Long, Mask, Raster
 from geosite.terrain.water.drainage import Drainage, FlowMethod, drain
 from geosite.terrain.water.falls_from_buildings import WallProfiles
+from geosite.terrain.water.regions import connected_regions
 
-__all__ = ["WET_M", "RealisedDrainage", "DrainageReference", "drain_realisations"]
+__all__ = ["WET_M", "DrainageReference", "RealisedDrainage", "drain_realisations"]
 
 WET_M = 0.001
 """A film of water thinner than a millimetre is no pond."""

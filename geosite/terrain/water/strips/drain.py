@@ -13,9 +13,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from geosite.base.large_rasters import Rows, ScratchFolder
-from geosite.terrain.water.basins import Pits, Spills, carve
+from geosite.terrain.water.basins import Spills, carve
 from geosite.terrain.water.descent import NODATA, OUTFLOW, Bytes, FlowGrid, Mask, Raster
 from geosite.terrain.water.drainage import FlowMethod
+from geosite.terrain.water.flats import Pits
 from geosite.terrain.water.strips.counting import (
     ProportionsOnDisk,
     accumulate_over_strips,

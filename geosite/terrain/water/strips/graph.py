@@ -16,9 +16,7 @@ from geosite.base.large_rasters import Rows
 from geosite.terrain.water.basins import (
     UNCONNECTED,
     Passes,
-    Pits,
     Spills,
-    connected_regions,
     find_spills,
     label_basins,
     saddle_passes,
@@ -33,7 +31,9 @@ from geosite.terrain.water.descent import (
     Long,
     Raster,
 )
+from geosite.terrain.water.flats import Pits
 from geosite.terrain.water.flow_directions import steepest_descent
+from geosite.terrain.water.regions import connected_regions
 from geosite.terrain.water.strips.ground import Strip, StripFlow, StripRaster
 from geosite.terrain.water.trees import ascending_order, minimum_spanning_forest
 

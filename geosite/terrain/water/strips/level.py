@@ -33,7 +33,7 @@ def resolve_flats_over_strips(
 
     Rings are counted strip by strip, with what the rows beside it say, until no strip changes the
     count in a row beside another; then every cell drains to a neighbour one ring nearer, as in
-    `geosite.terrain.water.basins.resolve_flats`.
+    `geosite.terrain.water.flats.resolve_flats`.
 
     Parameters
     ----------
