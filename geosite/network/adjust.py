@@ -18,14 +18,21 @@ from geosite.network.accuracy.lever_arm import LeverArm, lever_arm
 from geosite.network.accuracy.loops import loops
 from geosite.network.accuracy.on_map import ellipse_half_axis
 from geosite.network.accuracy.precision import azimuth_check, neighbour_precision
-from geosite.network.checks import (
-    LengthCheck,
-    anchor_ok,
-    baseline_apart,
-    closures_ok,
+from geosite.network.checks.facts import LengthCheck
+from geosite.network.checks.judge import (
+    bad_control,
+    judge_length,
+    judge_loops,
     length_check,
-    length_ok,
     no_place,
+    short_baselines,
+)
+from geosite.network.checks.wording import (
+    baseline_problem,
+    control_problem,
+    length_told,
+    loops_told,
+    no_place_problem,
 )
 from geosite.network.control.anchor import read_anchor
 from geosite.network.control.model import Anchored, Control
@@ -77,7 +84,7 @@ def adjust(notes: Notes) -> Network:
     try:
         return _adjusted(notes, anchored)
     except np.linalg.LinAlgError:
-        raise SurveyRefused(no_place(notes)) from None
+        raise SurveyRefused(no_place_problem(notes, no_place(notes.book))) from None
 
 
 @dataclass(frozen=True, eq=False)
@@ -132,13 +139,18 @@ def _searched(
 ) -> _Searched:
     """Look for what a survey is refused for, and for mistakes."""
     book, baseline = notes.book, (notes.site.baseline.from_, notes.site.baseline.to)
-    problems = anchor_ok(notes, anchored)
+    control = bad_control(anchored)
     walk = walk_runs(book, device, always)
-    problems += baseline_apart(notes, walk)
-    if problems:
-        raise SurveyRefused(problems)
+    short = short_baselines(book, baseline, walk)
+    if control or short:
+        raise SurveyRefused(
+            [
+                *(control_problem(notes, one) for one in control),
+                *(baseline_problem(notes, one) for one in short),
+            ]
+        )
     closures = loops(book, walk, device)
-    problems, findings = closures_ok(notes, closures, device)
+    open_loops = judge_loops(closures, notes.site.survey.closure_limit, device)
 
     def fit(trial: FieldBook) -> tuple[Tied, float, int]:
         tied = tie(trial, device, baseline, always, anchored.frame.combined_factor)
@@ -151,16 +163,19 @@ def _searched(
         return tied, tied.squares + sum(f.squares for f in fits), freedom
 
     search = find_mistakes(fit, book, baseline, Judge(device.degrees_of_freedom))
-    refused, more = mistakes_in_words(notes, search)
-    problems, findings = refused + problems, findings + more
     alone, _ = _judged(device, search.tied, search.redundancy_spent, None)
     length = length_check(anchored, search.tied, baseline, alone)
-    if length is not None:
-        refused, more = length_ok(notes, anchored, length)
-        problems, findings = problems + refused, findings + more
+    off = None if length is None else judge_length(length)
+    of_loops, of_mistakes, of_length = (
+        loops_told(notes, open_loops),
+        mistakes_in_words(notes, search),
+        length_told(notes, off, anchored.frame.unit_name),
+    )
+    problems = [*of_mistakes[0], *of_loops[0], *of_length[0]]
     if problems:
         raise SurveyRefused(problems)
-    return _Searched(walk, closures, search, length, tuple(findings))
+    findings = (*of_loops[1], *of_mistakes[1], *of_length[1])
+    return _Searched(walk, closures, search, length, findings)
 
 
 def _trusted(

@@ -25,7 +25,7 @@ from geosite.network.accuracy.precision import (
     levelling_mm_per_sqrt_km,
 )
 from geosite.network.accuracy.sight import orientation_variances
-from geosite.network.checks import LengthCheck
+from geosite.network.checks.facts import LengthCheck
 from geosite.network.control.model import Anchored
 from geosite.network.mistakes.facts import Mistake
 from geosite.network.model import Closure, Network

@@ -14,14 +14,21 @@ from network_cases import Row, book, notes
 from geosite.base.errors import Finding, Problem, SurveyRefused
 from geosite.fieldbook.model import FieldBook, Notes
 from geosite.network.adjust import adjust
-from geosite.network.checks import (
-    LengthCheck,
-    anchor_ok,
-    baseline_apart,
-    closures_ok,
+from geosite.network.checks.facts import LengthCheck, LooseMark, NoPlace, SamePlace
+from geosite.network.checks.judge import (
+    bad_control,
+    judge_length,
+    judge_loops,
     length_check,
-    length_ok,
     no_place,
+    short_baselines,
+)
+from geosite.network.checks.wording import (
+    baseline_problem,
+    control_problem,
+    length_told,
+    loops_told,
+    no_place_problem,
 )
 from geosite.network.control.model import Control
 from geosite.network.equations.normal import Prior
@@ -55,10 +62,12 @@ def anchored(*controls: Control, factor: float = 1.0, unit: str = "metre") -> An
 
 def test_marks_known_too_badly_hold_nothing() -> None:
     fine = (control("A", (0, 0), sigma=1000.0), control("C", (9, 9), True, 1001.0))
-    assert anchor_ok(survey(), anchored(*fine)) == []
+    assert bad_control(anchored(*fine)) == ()
     bad = control("B", (5, 5), sigma=1001.0)
     high = replace(control("D", None), sigma_elevation=2500.0)
-    first, second = anchor_ok(survey(), anchored(*fine, bad, high))
+    found = bad_control(anchored(*fine, bad, high))
+    assert found == (LooseMark("B", 1001.0), LooseMark("D", 2500.0))
+    first, second = (control_problem(survey(), one) for one in found)
     assert first == Problem(
         "anchor-sigma",
         "mark B is known to 1001 m only, so the survey has no determined place",
@@ -72,9 +81,11 @@ def test_marks_known_too_badly_hold_nothing() -> None:
 
 def test_known_marks_ten_centimetres_apart_are_two() -> None:
     apart = (control("A", (1.0, 1.0)), control("B", (1.0, 1.101)), control("C", (1.05, 1.0), True))
-    assert anchor_ok(survey(), anchored(*apart, control("D", None), control("E", None))) == []
+    assert bad_control(anchored(*apart, control("D", None), control("E", None))) == ()
     near = (control("C", (1.0, 1.0)), control("D", (5.0, 5.0)), control("B", (1.06, 1.079)))
-    (problem,) = anchor_ok(survey(), anchored(*near))
+    (found,) = bad_control(anchored(*near))
+    assert found == SamePlace("C", "B")
+    problem = control_problem(survey(), found)
     assert problem == Problem(
         "anchor-marks-coincide",
         "marks C and B are given the same place",
@@ -84,8 +95,8 @@ def test_known_marks_ten_centimetres_apart_are_two() -> None:
         9,
     )
     three = [control(name, (2.0, 3.0)) for name in "CAB"]
-    said = [p.what[6:13] for p in anchor_ok(survey(), anchored(*three))]
-    assert said == ["C and A", "C and B", "A and B"]
+    found = bad_control(anchored(*three))
+    assert found == (SamePlace("C", "A"), SamePlace("C", "B"), SamePlace("A", "B"))
 
 
 def test_the_longest_leg_of_a_survey_without_place_is_named() -> None:
@@ -93,8 +104,9 @@ def test_the_longest_leg_of_a_survey_without_place_is_named() -> None:
     rows += [("R2", "B", 1e9, 30.0, 40.0), ("R1", "A", 9.0, 40.0, 0.0), ("R2", "C", 1e9, 0, 39.0)]
     for scale in (0.01, 1.0):
         small = [(run, name, scale * x, scale * y, scale * z) for run, name, x, y, z in rows]
-        problem = no_place(survey(small))
-        assert problem.line == 5
+        found = no_place(survey(small).book)
+        assert found == NoPlace("R2", 3, pytest.approx(50.0 * scale))
+    problem = no_place_problem(survey(small), found)
     assert (problem.code, problem.file, problem.line) == (
         "place-undetermined",
         "field_book.csv",
@@ -110,7 +122,8 @@ def test_baseline_marks_apart_in_every_run() -> None:
         rows += [("R2", "A", 5.0 + x, 5.0 - y, 0.0), ("R1", "C", 1.0, 0.0, 0.0)]
         checked = survey(rows, noise=noise)
         walk = walk_runs(checked.book, device_of(checked), frozenset("AB"))
-        return baseline_apart(checked, walk)
+        found = short_baselines(checked.book, ("A", "B"), walk)
+        return [baseline_problem(checked, one) for one in found]
 
     assert said(0.101) == []
     (problem,) = said(0.099)
@@ -134,7 +147,7 @@ def loop(length: float, misclosure: float, ratio: float, sigma: float) -> Closur
 
 
 def closed(one: Closure, limit: float = 300.0) -> tuple[list[Problem], list[Finding]]:
-    return closures_ok(survey(limit=limit), (one,), LEGS)
+    return loops_told(survey(), judge_loops((one,), limit, LEGS))
 
 
 def test_loops_close_within_the_limit() -> None:
@@ -168,7 +181,8 @@ def test_loops_close_within_the_limit() -> None:
     )
     # one loop that is let pass hides no other
     several = (loop(9, 9, 999, 1), loop(1.9, 0.2, 9, 0.1), loop(1.9, 0.3, 9, 0.1))
-    problems, findings = closures_ok(survey(), (*several, loop(50, 9, 5.6, 1)), LEGS)
+    found = judge_loops((*several, loop(50, 9, 5.6, 1)), None, LEGS)
+    problems, findings = loops_told(survey(), found)
     assert ([p.code for p in problems], len(findings)) == (["closure"], 1)
 
 
@@ -247,7 +261,7 @@ def test_a_length_in_ppm_and_in_standard_deviations() -> None:
 def judged(
     check: LengthCheck, unit: str = "m", map_unit: str = "metre"
 ) -> tuple[list[Problem], list[Finding]]:
-    return length_ok(survey(unit=unit), anchored(unit=map_unit), check)
+    return length_told(survey(unit=unit), judge_length(check), map_unit)
 
 
 def test_a_length_is_refused_beyond_four_sigma_and_one_percent() -> None:
@@ -411,7 +425,8 @@ def test_without_a_limit_a_loop_is_judged_by_what_the_device_may_do(
     # sigma 0.1 m per axis, 4 degrees of freedom: F(2, 4) is exceeded by a 1 % share beyond 18.0
     # and by one in a thousand beyond 61.2, at 0.6 m and 1.106 m
     one = Closure("R", "A", 2, 9, 120.0, misclosure, 0.0, 120.0 / misclosure, 0.1)
-    problems, findings = closures_ok(survey(limit=None), (one,), CLASSES["unknown"])
+    found = judge_loops((one,), None, CLASSES["unknown"])
+    problems, findings = loops_told(survey(), found)
     assert [p.code for p in [*problems, *findings]] == ([code] if code else [])
     assert len(problems) == (code == "closure")
 

@@ -19,7 +19,7 @@ from geosite.network.accuracy.check_points import CheckPoints, nssda_horizontal,
 from geosite.network.accuracy.lever_arm import LeverArm
 from geosite.network.accuracy.precision import NeighbourPrecision, direction_check
 from geosite.network.adjust import adjust
-from geosite.network.checks import LengthCheck
+from geosite.network.checks.facts import LengthCheck
 from geosite.network.control.model import Anchored, Control
 from geosite.network.mistakes.facts import Mistake
 from geosite.network.model import Closure

@@ -7,7 +7,7 @@ import numpy as np
 from geosite.base.errors import Finding, Problem
 from geosite.base.rounding import signed
 from geosite.fieldbook.model import FieldBook, Notes
-from geosite.network.checks import SHORT_LOOP
+from geosite.network.checks.facts import SHORT_LOOP
 from geosite.network.mistakes.facts import Mistake, Search
 
 __all__ = ["mistakes_in_words"]

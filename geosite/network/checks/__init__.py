@@ -1,0 +1,1 @@
+"""What a survey is refused for: the facts, how they are judged, and the words."""
