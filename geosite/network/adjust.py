@@ -46,6 +46,7 @@ from geosite.network.noise import Noise, judge_device, judge_noise
 from geosite.network.place import Placing
 from geosite.network.report import Judged, report
 from geosite.network.tie import Misfit, Tied, known_heights, known_places, misfit, tie
+from geosite.network.walk.dead_reckoning import Start
 from geosite.network.walk.device import CLASSES, SURE, Device, device_of
 from geosite.network.walk.runs import Walk, walk_runs
 
@@ -115,14 +116,15 @@ def _adjusted(notes: Notes, anchored: Anchored) -> Network:
     horizontal, vertical = noise
     factors = (horizontal.factor, vertical.factor)
     placing = Placing(notes, anchored, device, always, factors)
+    placed, start = placing.network(found.walk, found.closures, tied)
     network = replace(
-        placing.network(found.walk, found.closures, tied),
+        placed,
         degrees_of_freedom=horizontal.degrees_of_freedom,
         vertical_degrees_of_freedom=vertical.degrees_of_freedom,
         accuracy_known=device.given or horizontal.freedom > 0 or vertical.freedom > 0,
     )
     misfits = _misfits(tied, anchored.controls, factors)
-    judged = _trusted(placing, network, found, noise, misfits)
+    judged = _trusted(placing, network, start, found, noise, misfits)
     return replace(
         network,
         findings=(
@@ -181,6 +183,7 @@ def _searched(
 def _trusted(
     placing: Placing,
     network: Network,
+    start: Start,
     found: _Searched,
     noise: tuple[Noise, Noise],
     misfits: tuple[Misfit, Misfit],
@@ -189,7 +192,7 @@ def _trusted(
     notes, anchored, walk = placing.notes, placing.anchored, found.walk
     book, baseline = notes.book, (notes.site.baseline.from_, notes.site.baseline.to)
     common = any(name not in placing.always for name in walk.knots)
-    fewest = placing.baseline_only(network, walk) if common else None
+    fewest = placing.baseline_only(network, start, walk) if common else None
     first, last = (int(walk.row[np.argmax(walk.knot == walk.knots.index(n))]) for n in baseline)
     known = known_places(anchored.controls, {n: i for i, n in enumerate(walk.knots)})
     known_rows = walk.row[np.isin(walk.knot, known.knot)]
@@ -201,7 +204,7 @@ def _trusted(
     return Judged(
         device=placing.device,
         shares=shares,
-        calibrated_95_m=_calibrated(placing, network, noise[0], arm),
+        calibrated_95_m=_calibrated(placing, network, start, noise[0], arm),
         noise=noise,
         length=found.length,
         misfits=misfits,
@@ -214,7 +217,9 @@ def _trusted(
     )
 
 
-def _calibrated(placing: Placing, network: Network, noise: Noise, arm: LeverArm) -> float | None:
+def _calibrated(
+    placing: Placing, network: Network, start: Start, noise: Noise, arm: LeverArm
+) -> float | None:
     """Expect what a calibrated device of the class "good" would know the least certain place to.
 
     ``None`` where the device is given, nothing is known, or that would gain less than a twentieth.
@@ -223,7 +228,7 @@ def _calibrated(placing: Placing, network: Network, noise: Noise, arm: LeverArm)
         return None
     good = replace(placing, device=CLASSES["good"], factors=(1.0, 1.0))
     walk = walk_runs(placing.notes.book, good.device, placing.always)
-    placed = good.once(walk, network.orientation, network.frame.combined_factor)
+    placed = good.once(walk, network.orientation, network.frame.combined_factor, start)
     better = replace(
         good.made(walk, placed, network.frame, ()), degrees_of_freedom=SURE + noise.freedom
     )

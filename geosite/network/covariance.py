@@ -7,7 +7,7 @@ leg come from sums along it, so that everything is linear in the number of rows.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -24,7 +24,6 @@ __all__ = [
     "covariance",
     "intervals",
     "level_covariance",
-    "places_covariance",
     "plan_covariance",
     "row_variances",
     "sigma",
@@ -33,15 +32,8 @@ __all__ = [
     "sigmas",
 ]
 
-AT_ONCE = 1 << 15
-"""Rows treated together."""
 ENTRIES = 4_000_000
 """Numbers in the tables that are held at once."""
-
-
-def _parts(count: int) -> Iterator[slice]:
-    for start in range(0, count, AT_ONCE):
-        yield slice(start, min(start + AT_ONCE, count))
 
 
 def plan_covariance(network: Network, a: Ints, b: Ints) -> Floats:
@@ -58,37 +50,12 @@ def plan_covariance(network: Network, a: Ints, b: Ints) -> Floats:
     array, shape (m, 2, 2), square metres
         Without the common shift, which would drown what is between two marks.
     """
-    return places_covariance(network.plan, a, b)
-
-
-def places_covariance(rows: PlanRows, a: Ints, b: Ints) -> Floats:
-    """Return the same for rows that are not of a network yet."""
-    out = np.empty((len(a), 2, 2))
-    for part in _parts(len(a)):
-        i, j = a[part], b[part]
-        at, of_at = rows.states(i)
-        to, of_to = (at, of_at) if a is b else rows.states(j)
-        of_at, of_to = of_at[:, :2], of_to[:, :2]
-        if not rows.posterior.is_dense:
-            at, to = _hung_on(at, of_at), _hung_on(to, of_to)
-        found = of_at @ rows.posterior.blocks(at, to) @ of_to.transpose(0, 2, 1)
-        found += rows.inside(i, j)[:, :2, :2]
-        pointed = (i == j) & ~rows.between.on_node[rows.between.at[i]]
-        found[pointed] += rows.pointing * np.eye(2)
-        out[part] = found
-    return out
-
-
-def _hung_on(unknown: Ints, share: Floats) -> Ints:
-    """Put the first unknown in the place of those a row does not hang on: nothing to look up."""
-    return np.where((share != 0).any(axis=1), unknown, unknown[:, :1])
+    return network.plan.covariance(a, b)
 
 
 def row_variances(rows: PlanRows) -> Floats:
     """Return the mean of the variances of easting and northing of all observations, shape (n,)."""
-    every = np.arange(len(rows.reach))
-    own = places_covariance(rows, every, every)
-    mean: Floats = (own[:, 0, 0] + own[:, 1, 1]) / 2
+    mean: Floats = (rows.own[:, 0, 0] + rows.own[:, 1, 1]) / 2
     return mean
 
 
@@ -106,19 +73,7 @@ def level_covariance(network: Network, a: Ints, b: Ints) -> Floats:
     array, shape (m,), square metres
         Without the common shift.
     """
-    rows = network.heights
-    out = np.empty(len(a))
-    for part in _parts(len(a)):
-        i, j = a[part], b[part]
-        at, of_at = rows.states(i)
-        to, of_to = (at, of_at) if a is b else rows.states(j)
-        if not rows.posterior.is_dense:
-            at, to = _hung_on(at, of_at[:, None]), _hung_on(to, of_to[:, None])
-        both = rows.posterior.blocks(at, to)
-        found = np.einsum("ma,mab,mb->m", of_at, both, of_to) + rows.inside(i, j)
-        pointed = (i == j) & ~rows.between.on_node[rows.between.at[i]]
-        out[part] = found + np.where(pointed, rows.pointing, 0.0)
-    return out
+    return network.heights.covariance(a, b)
 
 
 def sigma_horizontal(network: Network) -> Floats:
@@ -135,8 +90,7 @@ def sigma_horizontal(network: Network) -> Floats:
 
 def sigma_vertical(network: Network) -> Floats:
     """Return the standard deviation of each observation's elevation, shape (n,), metres."""
-    every = np.arange(len(network.en))
-    own: Floats = np.sqrt(np.maximum(level_covariance(network, every, every), 0.0))
+    own: Floats = np.sqrt(np.maximum(network.heights.own, 0.0))
     return np.hypot(own, network.shift.sigma_up)
 
 

@@ -19,6 +19,7 @@ from geosite.network.equations.plan import Azimuth, Plan, PlanInput, adjust_plan
 from geosite.network.equations.rows import HeightRows, PlanRows, height_rows, plan_rows
 from geosite.network.model import Closure, Network
 from geosite.network.tie import Tied, first_visits, known_heights, known_places, plan_steps
+from geosite.network.walk.dead_reckoning import Start
 from geosite.network.walk.device import Device
 from geosite.network.walk.runs import Complexes, Walk, scaled_path, walk_runs
 
@@ -51,8 +52,14 @@ class Placing:
     always: frozenset[str]
     factors: tuple[float, float]
 
-    def once(self, walk: Walk, orientation: Floats, factor: float | Complexes) -> Placed:
-        """Adjust with the anchor, for one combined factor."""
+    def once(
+        self,
+        walk: Walk,
+        orientation: Floats,
+        factor: float | Complexes,
+        before: Start | None = None,
+    ) -> Placed:
+        """Adjust with the anchor, for one combined factor; orientations are where it starts."""
         book, baseline, device = self.notes.book, self.notes.site.baseline, self.device
         knot = {name: i for i, name in enumerate(walk.knots)}
         start, end = knot[baseline.from_], knot[baseline.to]
@@ -74,6 +81,7 @@ class Placing:
                 prior=places,
                 heading=orientation,
                 azimuth=azimuth,
+                before=before,
             )
         )
         if not plan.converged:
@@ -91,34 +99,43 @@ class Placing:
         heights_at, up = height_rows(walk, heights, device.pointing_up * math.sqrt(self.factors[1]))
         return Placed(path, plan, heights, plan_at, heights_at, en, up)
 
-    def network(self, walk: Walk, closures: tuple[Closure, ...], free: Tied) -> Network:
-        """Adjust with the anchor; the combined factor is taken at the middle of what comes out."""
+    def network(
+        self, walk: Walk, closures: tuple[Closure, ...], free: Tied
+    ) -> tuple[Network, Start]:
+        """Adjust with the anchor; the combined factor is taken at the middle of what comes out.
+
+        Also return what other adjustments of the same rows can start from.
+        """
         places = known_places(self.anchored.controls, free.knot)
-        orientation = free.plan.orientation
+        turn = 0.0
         if len(places.knot) >= 2:
             turn = fit_rigid(free.plan.position[places.knot], places.value).turn
-            orientation = orientation + turn
+        orientation = free.plan.orientation + turn
+        # the notes without a mistake may have been tied, or in another order
+        alike = free.plan.converged and np.array_equal(free.walk.row, walk.row)
+        before = free.plan.start(turn) if alike else None
         geoid = self.notes.site.anchor.geoid_height or 0.0
         frame = self.anchored.frame
         factor: float | Complexes = frame.combined_factor
         for _ in range(3):
-            placed = self.once(walk, orientation, factor)
-            orientation, before = placed.plan.orientation, factor
+            placed = self.once(walk, orientation, factor, before)
+            before, used = placed.plan.start(), factor
             frame, factor = _factor(frame, walk, placed.en, placed.elevation + geoid)
-            if isinstance(factor, float) and isinstance(before, float):
+            if isinstance(factor, float) and isinstance(used, float):
                 extent = float(np.ptp(placed.en, axis=0).max())
-                if abs(factor - before) * extent < 1e-7:
+                if abs(factor - used) * extent < 1e-7:
                     break
-        return self.made(walk, placed, frame, closures)
+        return self.made(walk, placed, frame, closures), placed.plan.start()
 
-    def baseline_only(self, network: Network, walk: Walk) -> Network:
+    def baseline_only(self, network: Network, before: Start, walk: Walk) -> Network:
         """Adjust with the baseline and the known marks as the only common marks."""
         book = self.notes.book
         keep = np.isin(np.array(book.marks), sorted(self.always))
         mark = np.where((book.mark >= 0) & keep[book.mark], book.mark, -1)
         alone = replace(self, notes=replace(self.notes, book=replace(book, mark=mark)))
         walk = walk_runs(alone.notes.book, self.device, self.always)
-        placed = alone.once(walk, network.orientation, network.frame.combined_factor)
+        factor = network.frame.combined_factor
+        placed = alone.once(walk, network.orientation, factor, before)
         return alone.made(walk, placed, network.frame, ())
 
     def made(

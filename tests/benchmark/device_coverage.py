@@ -1,6 +1,6 @@
 """How often stated 95 % intervals hold the truth of walks simulated by the device model.
 
-    python tests/benchmark/device_coverage.py [walks of each kind and yard]
+    python tests/benchmark/device_coverage.py [walks of each kind, a third of them of each yard]
 
 Each component of the error alone (beside a pointing of 1 mm and a random walk of 1 mm per root
 metre) and all together, yards of 20, 60 and 200 m, two runs. In brackets how many times wider the
@@ -50,12 +50,12 @@ ALONE: dict[str, tuple[str, ...]] = {
 
 
 def devices() -> dict[str, Device]:
-    """Each component alone, and all of them."""
+    """All components, and each alone."""
     alone = {
         name: replace(NONE, **{f: getattr(UNKNOWN, f) for f in fields})
         for name, fields in ALONE.items()
     }
-    return {**alone, "together": UNKNOWN}
+    return {"together": UNKNOWN, **alone}
 
 
 def stated(device: Device) -> dict[str, Any]:
@@ -104,7 +104,7 @@ def show(title: str, found: dict[str, list[float]]) -> None:
 
 def main() -> None:
     """Print the table."""
-    count = int(sys.argv[1]) if len(sys.argv) > 1 else 500
+    count = -(-(int(sys.argv[1]) if len(sys.argv) > 1 else 500) // len(YARDS))
     print(f"{count} walks of each yard: held, and in brackets how many times wider than needed")
     print(f"{'':24}", *(f"{kind:>13}" for kind in KINDS), f"{'mistakes':>9}{'refused':>9}")
     for name, device in devices().items():

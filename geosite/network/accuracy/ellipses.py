@@ -44,8 +44,8 @@ def error_ellipses(network: Network, rows: Ints | None = None) -> tuple[Floats, 
         Direction of the major axis, clockwise from grid north, 0 to pi:
         ``atan2(2 q_en, q_nn - q_ee) / 2`` (Ghilani & Wolf, Adjustment Computations, 2006, 19.3).
     """
-    every = np.arange(len(network.en)) if rows is None else rows
-    major, minor, azimuth = ellipses(plan_covariance(network, every, every))
+    own = network.plan.own if rows is None else plan_covariance(network, rows, rows)
+    major, minor, azimuth = ellipses(own)
     shift = network.shift.sigma
     return np.hypot(major, shift), np.hypot(minor, shift), azimuth
 

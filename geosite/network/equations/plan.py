@@ -21,115 +21,19 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from geosite.base.arrays import Floats, Ints
-from geosite.network.equations.normal import Equations, Posterior, Prior, Term, gather, squares_of
-from geosite.network.walk.dead_reckoning import Noise, Reckoned, Strayed, reckon, state_matrix
-from geosite.network.walk.device import Device
+from geosite.network.equations.normal import Equations, Posterior, Term, gather, squares_of
+from geosite.network.equations.plan_input import Azimuth, PlanInput, Unknowns, number_unknowns
+from geosite.network.walk.dead_reckoning import Reckoned, Start, Strayed, reckon, state_matrix
 from geosite.network.walk.runs import Complexes, Walk
 
 __all__ = ["Azimuth", "Plan", "PlanInput", "adjust_plan"]
 
-LEAST_WAY = 0.01
-"""Metres. The heading of a device that stands still strays as if it had gone so far."""
 NO_GAIN = 1e-6
 """Chi-square by which a step would lower that of the survey: a thousandth of a sigma, squared."""
 HIDDEN = 1e-11
 """Share of the squares that the rounding of their sum over a large survey hides."""
 SMALL = 1e-6
 """Radians. A step no larger is the better for being whole, whatever rounding says of its gain."""
-
-
-@dataclass(frozen=True, slots=True)
-class Azimuth:
-    """The direction from one knot to another, radians clockwise from grid north."""
-
-    start: int
-    end: int
-    value: float
-    sigma: float
-
-
-@dataclass(frozen=True, eq=False)
-class PlanInput:
-    """What the plan is adjusted from.
-
-    Parameters
-    ----------
-    walk
-    step : array of complex, shape (n,), grid metres
-        Leg that ends at each position, in its run's own axes.
-    device
-    factor
-        What the variances of the device are multiplied with.
-    prior
-        Known places, at least one.
-    heading : array, shape (runs,), radians
-        Where to start.
-    azimuth
-        Turns the whole network about the only known mark; it has no redundancy.
-    """
-
-    walk: Walk
-    step: Complexes
-    device: Device
-    factor: float
-    prior: Prior
-    heading: Floats
-    azimuth: Azimuth | None = None
-
-    @property
-    def noise(self) -> Noise:
-        """Variances of the legs."""
-        walk = self.walk
-        spent = np.where(walk.step_variance > 0, np.maximum(walk.way, LEAST_WAY), 0.0)
-        return Noise(self.factor * walk.step_variance, self.factor * self.device.heading**2 * spent)
-
-    @property
-    def runs(self) -> int:
-        """How many."""
-        return len(self.heading)
-
-
-@dataclass(frozen=True, eq=False)
-class _Unknowns:
-    """Numbers of the unknowns: of the easting, that of the northing is one more.
-
-    Parameters
-    ----------
-    knot : array, shape (K,)
-    path : array, shape (m,)
-        Of each node; that of its knot where the device points without error.
-    heading : array, shape (m,)
-        Of each node; the same for all nodes of a run where headings do not stray.
-    scale : array, shape (runs,)
-    size
-    free : array
-        Those that are not held.
-    """
-
-    knot: Ints
-    path: Ints
-    heading: Ints
-    scale: Ints
-    size: int
-    free: Ints
-
-
-def _number(given: PlanInput) -> _Unknowns:
-    walk, device = given.walk, given.device
-    knots, nodes = len(walk.knots), len(walk.nodes)
-    knot = 2 * np.arange(knots)
-    size = 2 * knots
-    path = knot[walk.knot[walk.nodes]]
-    if device.pointing > 0:
-        path = size + 2 * np.arange(nodes)
-        size += 2 * nodes
-    heading = size + (np.arange(nodes) if device.heading > 0 else walk.run[walk.nodes])
-    size += nodes if device.heading > 0 else given.runs
-    scale = size + np.arange(given.runs)
-    size += given.runs
-    held = knot[given.prior.knot[given.prior.exact]]
-    held = np.concatenate([held, held + 1, [] if device.scale > 0 else scale]).astype(np.int64)
-    return _Unknowns(knot, path, heading, scale, size, np.setdiff1d(np.arange(size), held))
 
 
 @dataclass(frozen=True, eq=False)
@@ -144,7 +48,7 @@ class Plan:
     scale : array, shape (R,)
         By how much each run measured too long, as a share.
     knot, path, heading, run_scale
-        Numbers of the unknowns (see `_Unknowns`).
+        Numbers of the unknowns (see `Unknowns`).
     posterior
         Their covariance.
     legs, visits, terms
@@ -183,6 +87,14 @@ class Plan:
     redundancy: int
     converged: bool
 
+    def start(self, turn: float = 0.0) -> Start:
+        """Return what another adjustment of the same walk, turned, can start from."""
+        walk, strayed = self.reckoned.walk, self.reckoned.strayed
+        heading = self.node_heading[walk.node_at[walk.reference]] + self.reckoned.turned
+        heading[walk.nodes] = self.node_heading
+        shifted = replace(strayed, shift=strayed.shift * np.exp(1j * turn))
+        return Start(heading + turn, self.scale, shifted)
+
 
 @dataclass(frozen=True, eq=False)
 class _Trial:
@@ -200,14 +112,13 @@ class _Adjustment:
     def __init__(self, given: PlanInput) -> None:
         self.given = given
         self.walk = given.walk
-        self.unknowns = _number(given)
+        self.unknowns = number_unknowns(given)
         self.noise = given.noise
         self.strays = given.device.heading > 0
         walk = self.walk
         self.run_of_leg = walk.leg_run
         self.start, self.end = walk.node_at[walk.leg_start], walk.node_at[walk.leg_end]
-        path = np.cumsum(given.step)
-        self.whole = path[walk.leg_end] - path[walk.leg_start]
+        self.whole = walk.along_legs(given.step)
 
     def trial(self, value: Floats, strayed: Strayed) -> _Trial:
         """Reckon the walk and make the observations, with what the legs then most likely did."""
@@ -232,7 +143,7 @@ class _Adjustment:
         heading = value[unknowns.heading]
         scaled = self.given.step / (1.0 + value[unknowns.scale])[walk.run]
         reckoned = reckon(walk, scaled, heading, self.noise, strayed)
-        total = reckoned.gain_at(walk.leg_end)
+        total = reckoned.leg_gain
         weight = np.zeros_like(total)
         axes = slice(0, 3 if self.strays else 2)
         weight[:, axes, axes] = np.linalg.inv(total[:, axes, axes])
@@ -245,28 +156,20 @@ class _Adjustment:
         walk, unknowns, strayed = self.walk, self.unknowns, reckoned.strayed
         place = value[unknowns.path] + 1j * value[unknowns.path + 1]
         heading = value[unknowns.heading]
-        reach = reckoned.reach[walk.leg_end]
-
-        def along(values: Complexes | Floats) -> Complexes | Floats:
-            total = np.cumsum(values)
-            return np.asarray(total[walk.leg_end] - total[walk.leg_start])
-
+        reach, along = reckoned.leg_reach, walk.along_legs
         turn = heading[self.end] - heading[self.start]
-        misfit = place[self.end] - place[self.start] - reckoned.carried[walk.leg_end]
+        misfit = place[self.end] - place[self.start] - reckoned.leg_carried
         if self.strays:
             left = along(strayed.heading) - turn
-            misfit = misfit + 1j * (
-                reach * left
-                - along(reckoned.middle * strayed.heading)
-                + along(reckoned.leg * strayed.lateral)
-            )
+            bent = reckoned.leg * strayed.lateral - reckoned.middle * strayed.heading
+            misfit = misfit + 1j * (reach * left + along(bent))
         count = len(reach)
         jacobian = np.zeros((count, 3, 7))
         jacobian[:, range(3), range(3)] = -1.0
         jacobian[:, :, 3:6] = state_matrix(-reach)
         if not self.strays:  # one heading: the turn is no observation
             jacobian[:, 2] = 0.0
-        device = reckoned.carried[walk.leg_end] / (1.0 + value[unknowns.scale])[self.run_of_leg]
+        device = reckoned.leg_carried / (1.0 + value[unknowns.scale])[self.run_of_leg]
         jacobian[:, 0, 6], jacobian[:, 1, 6] = device.real, device.imag
         unknown = np.column_stack(
             [
@@ -344,20 +247,24 @@ class _Adjustment:
         matrix, gradient = gather(trial.terms, unknowns.size)
         return np.asarray(trial.value - Equations(matrix, movable).solve(gradient))
 
-    def start_value(self) -> Floats:
+    def start_value(self) -> tuple[Floats, Strayed]:
         """Places that fit the headings to start from, turned by the azimuth if there is one."""
         given, unknowns = self.given, self.unknowns
         value = np.zeros(unknowns.size)
         prior = given.prior
         at = unknowns.knot[prior.knot]
         value[at], value[at + 1] = prior.value.T
-        value[unknowns.heading] = given.heading[self.walk.run[self.walk.nodes]]
+        start = given.before
+        if start is None:
+            start = Start.of_runs(self.walk, given.heading)
+        value[unknowns.heading] = start.heading[self.walk.nodes]
+        if given.device.scale > 0:
+            value[unknowns.scale] = start.scale
         for _ in range(2 if given.azimuth is not None else 1):
-            # nothing is known of the way before there are places
-            value = self.places_for(self.with_strayed(value, Strayed.none(len(given.step))))
+            value = self.places_for(self.with_strayed(value, start.strayed))
             if given.azimuth is not None:
                 value[unknowns.heading] += self.off_azimuth(value)
-        return value
+        return value, start.strayed
 
     def off_azimuth(self, value: Floats) -> float:
         """Counter-clockwise turn that brings the network to its azimuth."""
@@ -422,7 +329,7 @@ def adjust_plan(given: PlanInput, *, settled: float = 1e-10, steps: int = 60) ->
     """
     adjustment = _Adjustment(given)
     unknowns = adjustment.unknowns
-    trial = adjustment.trial(adjustment.start_value(), Strayed.none(len(given.step)))
+    trial = adjustment.trial(*adjustment.start_value())
     converged = False
     turning = np.union1d(unknowns.heading, unknowns.scale)
     for _ in range(steps):
@@ -454,7 +361,7 @@ def adjust_plan(given: PlanInput, *, settled: float = 1e-10, steps: int = 60) ->
     return _made(adjustment, trial, converged)
 
 
-def _together(walk: Walk, unknowns: _Unknowns) -> Ints:
+def _together(walk: Walk, unknowns: Unknowns) -> Ints:
     """Places of three nodes that follow each other: neighbours are compared, and visits tested."""
     middle = np.flatnonzero(walk.leg_end[:-1] == walk.leg_start[1:])
     leg = np.column_stack([walk.leg_from, walk.leg_to, walk.leg_to])

@@ -7,7 +7,9 @@ at the open ends of a run (`geosite.network.walk.dead_reckoning`). Arrays are in
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -20,6 +22,19 @@ from geosite.network.walk.dead_reckoning import state_matrix
 from geosite.network.walk.runs import Complexes, Walk
 
 __all__ = ["Between", "HeightRows", "PlanRows", "height_rows", "plan_rows"]
+
+AT_ONCE = 1 << 15
+"""Rows treated together."""
+
+
+def _parts(count: int) -> Iterator[slice]:
+    for start in range(0, count, AT_ONCE):
+        yield slice(start, min(start + AT_ONCE, count))
+
+
+def _hung_on(unknown: Ints, share: Floats) -> Ints:
+    """Put the first unknown in the place of those a row does not hang on: nothing to look up."""
+    return np.where((share != 0).any(axis=1), unknown, unknown[:, :1])
 
 
 @dataclass(frozen=True, eq=False)
@@ -186,6 +201,29 @@ class PlanRows:
         out[same] = state_matrix(self.reach[i]) @ left @ moves
         return out
 
+    def covariance(self, a: Ints, b: Ints) -> Floats:
+        """Return the covariance of the places of pairs of rows, shape (m, 2, 2)."""
+        out = np.empty((len(a), 2, 2))
+        for part in _parts(len(a)):
+            i, j = a[part], b[part]
+            at, of_at = self.states(i)
+            to, of_to = (at, of_at) if a is b else self.states(j)
+            of_at, of_to = of_at[:, :2], of_to[:, :2]
+            if not self.posterior.is_dense:
+                at, to = _hung_on(at, of_at), _hung_on(to, of_to)
+            found = of_at @ self.posterior.blocks(at, to) @ of_to.transpose(0, 2, 1)
+            found += self.inside(i, j)[:, :2, :2]
+            pointed = (i == j) & ~self.between.on_node[self.between.at[i]]
+            found[pointed] += self.pointing * np.eye(2)
+            out[part] = found
+        return out
+
+    @cached_property
+    def own(self) -> Floats:
+        """The covariance of the place of every row, shape (n, 2, 2)."""
+        every = np.arange(len(self.reach))
+        return self.covariance(every, every)
+
 
 @dataclass(frozen=True, eq=False)
 class HeightRows:
@@ -247,6 +285,27 @@ class HeightRows:
         left = self.variance[least] - self.share(i) * self.variance[j]
         return np.where(same, left, 0.0)
 
+    def covariance(self, a: Ints, b: Ints) -> Floats:
+        """Return the covariance of the elevations of pairs of rows, shape (m,)."""
+        out = np.empty(len(a))
+        for part in _parts(len(a)):
+            i, j = a[part], b[part]
+            at, of_at = self.states(i)
+            to, of_to = (at, of_at) if a is b else self.states(j)
+            if not self.posterior.is_dense:
+                at, to = _hung_on(at, of_at[:, None]), _hung_on(to, of_to[:, None])
+            both = self.posterior.blocks(at, to)
+            found = np.einsum("ma,mab,mb->m", of_at, both, of_to) + self.inside(i, j)
+            pointed = (i == j) & ~self.between.on_node[self.between.at[i]]
+            out[part] = found + np.where(pointed, self.pointing, 0.0)
+        return out
+
+    @cached_property
+    def own(self) -> Floats:
+        """The variance of the elevation of every row, shape (n,)."""
+        every = np.arange(len(self.variance))
+        return self.covariance(every, every)
+
 
 def plan_rows(walk: Walk, plan: Plan, pointing: float) -> tuple[PlanRows, Floats]:
     """Return the rows and their places, shape (n, 2), in field-book order.
@@ -272,8 +331,8 @@ def plan_rows(walk: Walk, plan: Plan, pointing: float) -> tuple[PlanRows, Floats
         reach=reckoned.reach,
         carried=reckoned.carried / scale,
         gain=reckoned.gain,
-        leg_reach=reckoned.reach[walk.leg_end],
-        leg_carried=(reckoned.carried / scale)[walk.leg_end],
+        leg_reach=reckoned.leg_reach,
+        leg_carried=reckoned.leg_carried / (1.0 + plan.scale)[walk.leg_run],
         leg_gain=plan.total,
         weight=plan.weight,
         pointing=pointing**2,

@@ -19,10 +19,10 @@ from functools import cached_property
 
 import numpy as np
 
-from geosite.base.arrays import Floats, Ints
+from geosite.base.arrays import Floats
 from geosite.network.walk.runs import Complexes, Walk
 
-__all__ = ["Noise", "Reckoned", "Strayed", "reckon", "state_matrix"]
+__all__ = ["Noise", "Reckoned", "Start", "Strayed", "reckon", "state_matrix"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -40,7 +40,12 @@ class Noise:
     walked: Floats
     heading: Floats
 
-    @property
+    @cached_property
+    def strays(self) -> bool:
+        """Whether headings do."""
+        return bool(self.heading.any())
+
+    @cached_property
     def lateral(self) -> Floats:
         """Of the part of a leg's own turn that does not depend on its change of heading."""
         return self.heading / 12.0
@@ -69,45 +74,123 @@ class Strayed:
 
 
 @dataclass(frozen=True, eq=False)
+class Start:
+    """What an adjustment starts from.
+
+    Parameters
+    ----------
+    heading : array, shape (n,), radians
+        At every position in walking order.
+    scale : array, shape (runs,)
+    strayed
+    """
+
+    heading: Floats
+    scale: Floats
+    strayed: Strayed
+
+    @classmethod
+    def of_runs(cls, walk: Walk, heading: Floats) -> Start:
+        """Return a start from the heading of each run; nothing is known of the way."""
+        return cls(heading[walk.run], np.zeros(len(heading)), Strayed.none(len(walk.run)))
+
+
+@dataclass(frozen=True, eq=False)
 class Reckoned:
     """The walk on the map, every position from its reference node (`Walk.reference`).
 
     Parameters
     ----------
-    middle, leg : array of complex, shape (n,), metres
-        Middle of the leg that ends at each position from the node, and its vector.
-    reach, carried : array of complex, shape (n,), metres
-        Vector from the node, and the part of it that the device measured.
-    walk
-    sums : array, shape (n, 6)
-        Running sums along all runs of what each leg adds to the covariance of the error.
-    strayed
-        What it was reckoned with.
+    measured, leg : array of complex, shape (n,), metres
+        Leg that ends at each position on the map: as the device measured it, and with its shift.
+    turned : array, shape (n,), radians
+        By how much the heading strayed from the node.
+    walk, noise, strayed
+        What it was reckoned from.
     """
 
-    middle: Complexes
+    measured: Complexes
     leg: Complexes
-    reach: Complexes
-    carried: Complexes
+    turned: Floats
     walk: Walk
-    sums: Floats
+    noise: Noise
     strayed: Strayed
+
+    def _from_node(self, values: Complexes) -> Complexes:
+        total = np.cumsum(values)
+        return np.asarray(total - total[self.walk.reference])
+
+    @cached_property
+    def reach(self) -> Complexes:
+        """Vector from the node to each position, metres."""
+        return self._from_node(self.leg)
+
+    @cached_property
+    def carried(self) -> Complexes:
+        """The part of it that the device measured."""
+        return self._from_node(self.measured)
+
+    @cached_property
+    def middle(self) -> Complexes:
+        """Middle of the leg that ends at each position, from the node."""
+        return np.asarray(self.reach - self.leg / 2)
+
+    @cached_property
+    def leg_reach(self) -> Complexes:
+        """Vector of each long leg, shape (s,)."""
+        return np.asarray(self.walk.along_legs(self.leg))
+
+    @cached_property
+    def leg_carried(self) -> Complexes:
+        """The part of it that the device measured."""
+        return np.asarray(self.walk.along_legs(self.measured))
+
+    def _parts(self) -> dict[tuple[int, int], Floats]:
+        """Return what each leg adds to entries of the covariance; the others are nothing.
+
+        Carried back to the node its noise is a shift (J leg) c + u - (J middle) eta, a turn eta.
+        """
+        noise = self.noise
+        if not noise.strays:
+            return {(0, 0): noise.walked}
+        q, c, m, v = noise.heading, noise.lateral, self.middle, self.leg
+        return {
+            (0, 0): noise.walked + q * m.imag**2 + c * v.imag**2,
+            (0, 1): -q * m.real * m.imag - c * v.real * v.imag,
+            (1, 1): noise.walked + q * m.real**2 + c * v.real**2,
+            (0, 2): q * m.imag,
+            (1, 2): -q * m.real,
+            (2, 2): q,
+        }
+
+    def _matrices(self, entries: dict[tuple[int, int], Floats]) -> Floats:
+        out = np.zeros((len(entries[0, 0]), 3, 3))
+        for (i, j), values in entries.items():
+            out[:, i, j] = out[:, j, i] = values
+        if len(entries) == 1:  # the same on both axes
+            out[:, 1, 1] = entries[0, 0]
+        return out
+
+    @cached_property
+    def leg_gain(self) -> Floats:
+        """The gain at the end of each long leg, shape (s, 3, 3)."""
+        return self._matrices({at: self.walk.along_legs(v) for at, v in self._parts().items()})
 
     @cached_property
     def gain(self) -> Floats:
-        """The gain at every position, shape (n, 3, 3)."""
-        return self.gain_at(np.arange(len(self.sums)))
-
-    def gain_at(self, at: Ints) -> Floats:
-        """Return the gain at some positions, shape (m, 3, 3).
+        """The gain at every position, shape (n, 3, 3).
 
         The covariance G of the error from the node to there: east, north, turn about the node.
         """
-        reference = self.walk.reference[at]
-        total = self.sums[at] - self.sums[reference]
+        reference = self.walk.reference
         # before the first node of a run the way is reckoned backwards
-        total[reference > at] *= -1.0
-        return np.asarray(total[:, [0, 1, 3, 1, 2, 4, 3, 4, 5]].reshape(-1, 3, 3))
+        sign = np.where(reference > np.arange(len(reference)), -1.0, 1.0)
+
+        def up_to(values: Floats) -> Floats:
+            total = np.cumsum(values)
+            return np.asarray(sign * (total - total[reference]))
+
+        return self._matrices({at: up_to(v) for at, v in self._parts().items()})
 
 
 def state_matrix(reach: Complexes) -> Floats:
@@ -147,26 +230,12 @@ def reckon(
     Reckoned
     """
     reference = walk.reference
-    turned = np.cumsum(strayed.heading)
-    own = turned - turned[reference] - strayed.heading / 2 + strayed.lateral
-    own = np.where(walk.leg_of_step >= 0, own, 0.0)
-    measured = step * np.exp(1j * (heading[walk.node_at[reference]] + own))
-    leg = measured + strayed.shift
-
-    def from_node(values: Complexes) -> Complexes:
-        total = np.cumsum(values)
-        return np.asarray(total - total[reference])
-
-    reach, carried = from_node(leg), from_node(measured)
-    middle = reach - leg / 2
-    # noise of each leg carried back to the node: shift (J leg) c + u - (J middle) eta, turn eta
-    q, m, v = noise.heading, middle, leg
-    parts = np.empty((len(leg), 6))
-    parts[:, 0] = noise.walked + q * m.imag**2 + noise.lateral * v.imag**2
-    parts[:, 1] = -q * m.real * m.imag - noise.lateral * v.real * v.imag
-    parts[:, 2] = noise.walked + q * m.real**2 + noise.lateral * v.real**2
-    parts[:, 3] = q * m.imag
-    parts[:, 4] = -q * m.real
-    parts[:, 5] = q
-    np.cumsum(parts, axis=0, out=parts)
-    return Reckoned(middle, leg, reach, carried, walk, parts, strayed)
+    spin = np.exp(1j * heading)[walk.node_at[reference]]
+    turned = np.zeros(len(step))
+    if noise.strays:
+        total = np.cumsum(strayed.heading)
+        turned = total - total[reference]
+        own = turned - strayed.heading / 2 + strayed.lateral
+        spin = spin * np.exp(1j * np.where(walk.leg_of_step >= 0, own, 0.0))
+    measured = step * spin
+    return Reckoned(measured, measured + strayed.shift, turned, walk, noise, strayed)

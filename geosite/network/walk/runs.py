@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -111,6 +112,18 @@ class Walk:
     def leg_variance(self) -> Floats:
         """A-priori variance of the random walk per horizontal axis on each long leg."""
         return self.variance[self.leg_end] - self.variance[self.leg_start]
+
+    @cached_property
+    def _leg_bounds(self) -> Ints:
+        """First position on each long leg and first after it, one after the other."""
+        bounds = np.column_stack([self.leg_start, self.leg_end]).ravel() + 1
+        return bounds[:-1] if len(bounds) and bounds[-1] == len(self.row) else bounds
+
+    def along_legs(self, values: npt.NDArray[Any]) -> npt.NDArray[Any]:
+        """Return the sums of the values of its legs along each long leg, shape (s,)."""
+        if not len(self.leg_start):
+            return np.zeros(0, dtype=values.dtype)
+        return np.asarray(np.add.reduceat(values, self._leg_bounds)[::2])
 
     @property
     def leg_from(self) -> Ints:
