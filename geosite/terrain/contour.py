@@ -63,13 +63,26 @@ def default_interval(z: Floats) -> float:
     float
         Elevation units: the step 1, 2 or 5 times a power of ten next to a fifteenth of the
         relief; 1 where there is none.
+
+    Examples
+    --------
+    A relief of 3 m is drawn every 20 cm, one of 30 m every 2 m:
+
+    >>> default_interval(np.array([100.0, 103.0, np.nan])), default_interval(np.array([0.0, 30.0]))
+    (0.2, 2.0)
     """
-    known = z[np.isfinite(z)]
-    return interval_between(float(known.min()), float(known.max())) if len(known) else 1.0
+    values = z[np.isfinite(z)]
+    return interval_between(float(values.min()), float(values.max())) if len(values) else 1.0
 
 
 def interval_between(low: float, high: float) -> float:
-    """Choose a contour interval from the lowest and the highest elevation: `default_interval`."""
+    """Choose a contour interval from the lowest and the highest elevation: `default_interval`.
+
+    Examples
+    --------
+    >>> interval_between(100.0, 115.0), interval_between(100.0, 100.0)
+    (1.0, 1.0)
+    """
     # what rounding makes of level ground is no relief
     if high - low <= 1e-9 * (1.0 + max(abs(low), abs(high))):
         return 1.0
@@ -124,18 +137,28 @@ def contours(
     contourpy traces them, linear between the centres of the cells. Vertices that stand in a
     straight line between their neighbours, to 1e-5 of a cell, are left out: on triangulated ground
     most do.
+
+    Examples
+    --------
+    A plane that rises 1 m per metre to the east has straight contours from south to north, with the
+    higher ground on their left:
+
+    >>> z = np.tile([0.5, 1.5, 2.5], (3, 1))
+    >>> grid = Grid(west=0.0, north=3.0, cell_size=1.0, rows=3, cols=3)
+    >>> [(one.elevation, one.line.tolist()) for one in contours(z, grid, interval=1.0)]
+    [(1.0, [[1.0, 2.5], [1.0, 0.5]]), (2.0, [[2.0, 2.5], [2.0, 0.5]])]
     """
-    known = z[np.isfinite(z)]
-    ends = (float(known.min()), float(known.max())) if len(known) else None
+    values = z[np.isfinite(z)]
+    extremes = (float(values.min()), float(values.max())) if len(values) else None
     return contours_in_strips(
-        lambda top, bottom: z[top:bottom], grid, ends, interval, index_every=index_every
+        lambda top, bottom: z[top:bottom], grid, extremes, interval, index_every=index_every
     )
 
 
 def contours_in_strips(
     read: Read,
     grid: Grid,
-    ends: tuple[float, float] | None,
+    extremes: tuple[float, float] | None,
     interval: float | None = None,
     *,
     index_every: int = 5,
@@ -148,7 +171,7 @@ def contours_in_strips(
     read
         Gives elevations, NaN for nodata; rows are asked for more than once.
     grid
-    ends
+    extremes
         Lowest and highest elevation, ``None`` where there is none.
     interval, index_every
         As for `contours`.
@@ -165,9 +188,20 @@ def contours_in_strips(
     ------
     InputError
         As `contours`.
+
+    Examples
+    --------
+    Row by row the same lines as at once:
+
+    >>> z = np.tile([0.5, 1.5], (4, 1))
+    >>> grid = Grid(west=0.0, north=4.0, cell_size=1.0, rows=4, cols=2)
+    >>> read = lambda top, bottom: z[top:bottom]
+    >>> (line,) = contours_in_strips(read, grid, (0.5, 1.5), 1.0, height=1)
+    >>> len(line.line), float(np.ptp(line.line[:, 1]))
+    (2, 3.0)
     """
     if interval is None:
-        interval = interval_between(*ends) if ends is not None else 1.0
+        interval = interval_between(*extremes) if extremes is not None else 1.0
     if not (math.isfinite(interval) and interval > 0):
         raise InputError(
             Problem(
@@ -177,27 +211,29 @@ def contours_in_strips(
                 "correct it or leave it out",
             )
         )
-    if ends is None or min(grid.shape) < 2:
+    if extremes is None or min(grid.shape) < 2:
         return ()
-    _refuse_too_many(read, grid, ends, interval)
-    levels = _levels(ends, interval)
-    pieces = _traced(read, grid, [elevation for _, elevation in levels], height or grid.rows)
+    _refuse_too_many(read, grid, extremes, interval)
+    levels = _levels(extremes, interval)
+    pieces = _traced_lines(read, grid, [elevation for _, elevation in levels], height or grid.rows)
     corner = np.array([grid.west, grid.south])
     return tuple(
         Contour(elevation, multiple % index_every == 0, line + corner)
         for (multiple, elevation), lines in zip(levels, pieces, strict=True)
-        for line in _straightened(_joined(lines, grid.cell_size), grid.cell_size)
+        for line in _simplified(_joined_across_strips(lines, grid.cell_size), grid.cell_size)
     )
 
 
-def _levels(ends: tuple[float, float], interval: float) -> list[tuple[int, float]]:
-    first, last = math.ceil(ends[0] / interval), math.floor(ends[1] / interval)
+def _levels(extremes: tuple[float, float], interval: float) -> list[tuple[int, float]]:
+    first, last = math.ceil(extremes[0] / interval), math.floor(extremes[1] / interval)
     # the product of whole number and interval carries rounding that a reader would see
     return [(n, float(f"{n * interval:.12g}") + 0.0) for n in range(first, last + 1)]
 
 
-def _refuse_too_many(read: Read, grid: Grid, ends: tuple[float, float], interval: float) -> None:
-    low, high = ends
+def _refuse_too_many(
+    read: Read, grid: Grid, extremes: tuple[float, float], interval: float
+) -> None:
+    low, high = extremes
     if (high - low) / interval > _AT_MOST:
         raise InputError(
             Problem(
@@ -208,8 +244,8 @@ def _refuse_too_many(read: Read, grid: Grid, ends: tuple[float, float], interval
                 f"use {round_step((high - low) / _AT_MOST, up=True):g} or more",
             )
         )
-    found = vertices = _vertices(read, grid, interval)
-    if found <= _VERTICES:
+    first_count = vertices = _vertices(read, grid, interval)
+    if first_count <= _VERTICES:
         return
     coarser = interval
     while vertices > _VERTICES and coarser < high - low:
@@ -219,7 +255,7 @@ def _refuse_too_many(read: Read, grid: Grid, ends: tuple[float, float], interval
     raise InputError(
         Problem(
             "contours-too-many",
-            f"contours every {interval:g} have some {found / 1e6:.0f} million "
+            f"contours every {interval:g} have some {first_count / 1e6:.0f} million "
             "vertices: the ground goes up and down from cell to cell",
             f"at most {_VERTICES / 1e6:.0f} million, more than anybody reads",
             f"use an interval of {coarser:g} or more, or {larger}"
@@ -246,7 +282,7 @@ class _Piece:
         return round(east / within), round(north / within)
 
 
-def _traced(read: Read, grid: Grid, levels: list[float], height: int) -> list[list[_Piece]]:
+def _traced_lines(read: Read, grid: Grid, levels: list[float], height: int) -> list[list[_Piece]]:
     """Return the lines of each elevation, strip by strip from the south."""
     east, north = grid.centres()
     found: list[list[_Piece]] = [[] for _ in levels]
@@ -275,7 +311,7 @@ def _generator(east: Floats, north: Floats, z: Floats) -> ContourGenerator:
     )
 
 
-def _joined(pieces: list[_Piece], cell_size: float) -> Iterator[Floats]:
+def _joined_across_strips(pieces: list[_Piece], cell_size: float) -> Iterator[Floats]:
     """Yield lines put together where they cross from strip to strip.
 
     All have the higher ground on their left, so the end of one meets the start of the next, but for
@@ -286,29 +322,29 @@ def _joined(pieces: list[_Piece], cell_size: float) -> Iterator[Floats]:
     for number, piece in enumerate(pieces):
         if (at := piece.crossing(0, within)) is not None:
             starts.setdefault(at, []).append(number)
-    after: dict[int, int] = {}
+    successor: dict[int, int] = {}
     for number, piece in enumerate(pieces if starts else ()):
         if (at := piece.crossing(-1, within)) is not None:
             near = ((at[0] + i, at[1] + j) for i in (0, -1, 1) for j in (0, -1, 1))
-            found = next((there for key in near if (there := starts.get(key))), None)
+            found = next((candidates for key in near if (candidates := starts.get(key))), None)
             if found:
-                after[number] = found.pop()
+                successor[number] = found.pop()
     done: set[int] = set()
     # lines with a start first, then what is left: circles
-    for first in [*sorted(set(range(len(pieces))) - set(after.values())), *range(len(pieces))]:
+    for first in [*sorted(set(range(len(pieces))) - set(successor.values())), *range(len(pieces))]:
         chain: list[Floats] = []
         following: int | None = first
         while following is not None and following not in done:
             done.add(following)
             chain.append(pieces[following].line[1 if chain else 0 :])
-            following = after.get(following)
+            following = successor.get(following)
         if chain:
             if following == first:  # closed but for rounding
                 chain[-1] = np.concatenate([chain[-1][:-1], chain[0][:1]])
             yield np.concatenate(chain)
 
 
-def _straightened(lines: Iterator[Floats], cell_size: float) -> Iterator[Floats]:
+def _simplified(lines: Iterator[Floats], cell_size: float) -> Iterator[Floats]:
     import shapely
 
     whole = np.array([shapely.LineString(line) for line in lines if len(line) > 1], object)

@@ -117,7 +117,7 @@ class Slope:
             unknown.
         """
 
-        def turn(east: Raster, north: Raster, out: Raster) -> None:
+        def azimuth(east: Raster, north: Raster, out: Raster) -> None:
             is_level = (east == 0.0) & (north == 0.0)
             np.negative(east, out=east)
             np.negative(north, out=north)
@@ -128,7 +128,7 @@ class Slope:
             out[out >= 360.0] = 0.0
             out[is_level] = -1.0
 
-        return self._derive(turn)
+        return self._derive(azimuth)
 
     def _derive(self, fill: Callable[[Raster, Raster, Raster], None]) -> Raster:
         """Return what `fill` makes of the gradients east and north, band by band."""
@@ -221,6 +221,16 @@ def slope(
        14-47. doi:10.1109/PROC.1981.11918
     .. [2] Zevenbergen, L.W., Thorne, C.R. (1987). Quantitative analysis of land surface topography.
        Earth Surface Processes and Landforms 12, 47-56. doi:10.1002/esp.3290120107
+
+    Examples
+    --------
+    A plane that rises 3 in 10 to the east and 4 in 10 to the north has a slope of 50 % (3-4-5) and
+    falls to the south-west:
+
+    >>> row, col = np.indices((3, 3))
+    >>> found = slope(0.3 * col - 0.4 * row, cell_size=1.0)
+    >>> float(found.steepness("percent")[1, 1].round(9)), float(found.aspect()[1, 1].round(2))
+    (50.0, 216.87)
     """
     if not np.issubdtype(z.dtype, np.floating):
         z = z.astype(np.float64)

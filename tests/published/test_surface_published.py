@@ -18,7 +18,7 @@ from scipy.stats import qmc
 from geosite.base.grid import Grid
 from geosite.terrain.surface.model import elevation_surface
 from geosite.terrain.surface.plane import fit_plane
-from geosite.terrain.surface.scores import METHODS, Method, leave_one_out, scorable, score
+from geosite.terrain.surface.scores import METHODS, Method, leave_one_out, marks_to_leave_out, score
 from geosite.terrain.surface.tin import triangulate
 
 VALUES = Path(__file__).parent / "values"
@@ -173,7 +173,7 @@ def test_leave_one_out_equals_leaving_out_one(method: Method) -> None:
     # library's; one cell around the mark
     points = davis()
     tin = triangulate(points)
-    which = scorable(tin)
+    which = marks_to_leave_out(tin)
     predicted = leave_one_out(tin, method, which)
     for row, value in list(zip(which, predicted, strict=True))[::3]:
         rest = np.delete(points, row, axis=0)
@@ -190,7 +190,7 @@ def test_leave_one_out_equals_leaving_out_one(method: Method) -> None:
 
 def test_scores_are_those_of_the_residuals() -> None:
     tin = triangulate(davis())
-    which = scorable(tin)
+    which = marks_to_leave_out(tin)
     residual = tin.points[which, 2] - leave_one_out(tin, "tin", which)
     found = score(tin, "tin")
     assert found.marks == len(which) == 37

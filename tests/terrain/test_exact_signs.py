@@ -7,7 +7,7 @@ from fractions import Fraction
 import numpy as np
 import pytest
 
-from geosite.terrain.surface.breakline import in_circle, turn, turns
+from geosite.terrain.surface.breakline import in_circle, orientation, orientations
 
 Place = tuple[float, float]
 
@@ -79,6 +79,6 @@ def test_near_a_line_the_side_is_exact(away: float) -> None:
     corners[:100, 2] += rng.uniform(-1, 1, (100, 2))
     expected = [exact_turn(*map(tuple, three)) for three in corners.tolist()]
     assert len(set(expected)) >= 2
-    assert [turn(*map(tuple, three)) for three in corners.tolist()] == expected
-    found = turns(corners.reshape(-1, 2), np.arange(900).reshape(-1, 3))
+    assert [orientation(*map(tuple, three)) for three in corners.tolist()] == expected
+    found = orientations(corners.reshape(-1, 2), np.arange(900).reshape(-1, 3))
     assert found.tolist() == expected

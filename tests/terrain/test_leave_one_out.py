@@ -13,13 +13,13 @@ from geosite.terrain.surface.scores import (
     METHODS,
     Method,
     Score,
-    batches_of_strangers,
+    independent_batches,
     leave_one_out,
-    scorable,
+    marks_to_leave_out,
     score,
 )
-from geosite.terrain.surface.spline import leave_one_out_thin_plate, smoothing
-from geosite.terrain.surface.tin import border, triangulate
+from geosite.terrain.surface.spline import leave_one_out_thin_plate, smoothing_diagonal
+from geosite.terrain.surface.tin import border_points, triangulate
 
 
 def slope(n: int, seed: int = 5) -> np.ndarray:
@@ -67,7 +67,7 @@ def test_uncertain_marks_are_predicted_by_a_smooth_spline(n: int) -> None:
     points = slope(n)
     noise = np.linspace(0.02, 0.05, n)
     points[:, 2] += np.random.default_rng(1).normal(0.0, noise)
-    diagonal = smoothing(points, noise)
+    diagonal = smoothing_diagonal(points, noise)
     assert (diagonal > 0).all()
     size = np.ptp(points[:, :2], axis=0).max()
     which = np.array([2, 17, n - 1])
@@ -101,7 +101,7 @@ def test_the_smoothing_makes_the_marks_most_likely() -> None:
         logs = np.linalg.slogdet(variance)[1] + np.linalg.slogdet(information)[1]
         return float(logs + points[:, 2] @ left @ points[:, 2])
 
-    ratio = noise**2 / smoothing(points, noise)
+    ratio = noise**2 / smoothing_diagonal(points, noise)
     assert ratio == pytest.approx(np.full(45, ratio[0]), rel=1e-9)
     best = unlikely(float(ratio[0]))
     assert best < min(unlikely(float(ratio[0]) * 1.005), unlikely(float(ratio[0]) / 1.005))
@@ -109,10 +109,10 @@ def test_the_smoothing_makes_the_marks_most_likely() -> None:
 
 def test_a_thousand_marks_score_a_large_survey() -> None:
     tin = triangulate(slope(1200))
-    which = scorable(tin)
+    which = marks_to_leave_out(tin)
     assert len(which) == 1000
     assert (np.diff(which) > 0).all()
-    assert not border(tin)[which].any()
+    assert not border_points(tin)[which].any()
     assert which.max() > 1100  # spread over all, not the first thousand
 
 
@@ -122,16 +122,16 @@ def test_marks_on_breaklines_and_what_these_add_score_nothing() -> None:
     points[[5, 9], :2] = [[15, 30], [45, 10]]
     tin = triangulate(points, [points[[3, 8]], points[[5, 9]]])
     assert len(tin.points) > 40  # where the lines cross
-    which = scorable(tin)
-    inner = np.flatnonzero(~border(triangulate(points)))
+    which = marks_to_leave_out(tin)
+    inner = np.flatnonzero(~border_points(triangulate(points)))
     assert which.tolist() == [k for k in inner if k not in (3, 5, 8, 9)]
 
 
 def test_a_line_beyond_the_marks_makes_no_hull_mark_scorable() -> None:
     points = slope(40)
     beyond = np.array([[-10.0, -10.0, 0.0], [70.0, -10.0, 0.0], [70.0, 50.0, 0.0]])
-    which = scorable(triangulate(points, [beyond]))
-    assert which.tolist() == np.flatnonzero(~border(triangulate(points))).tolist()
+    which = marks_to_leave_out(triangulate(points, [beyond]))
+    assert which.tolist() == np.flatnonzero(~border_points(triangulate(points))).tolist()
 
 
 def test_without_inner_marks_there_is_no_score() -> None:
@@ -145,7 +145,7 @@ def test_a_score_is_that_of_marks_that_never_were(method: Method) -> None:
     points = slope(18)
     line = np.array([[20.0, 15.0, 9.0], [35.0, 25.0, 9.0]])
     tin = triangulate(points, [line])
-    which = scorable(tin)
+    which = marks_to_leave_out(tin)
     assert len(tin.points) == 20
     assert 5 <= len(which) <= 15
     residual = []
@@ -169,7 +169,7 @@ def test_the_noise_of_marks_alone_counts_where_breaklines_add_some() -> None:
     points = slope(18)
     tin = triangulate(points, [np.array([[20.0, 15.0, 9.0], [35.0, 25.0, 9.0]])])
     noise = np.append(np.linspace(0.02, 0.3, 18), [1e-6, 1e-6])
-    which = scorable(tin)
+    which = marks_to_leave_out(tin)
     for method in ("plane", "thin-plate"):
         plain = leave_one_out(triangulate(points), method, which, noise[:18])  # type: ignore[arg-type]
         with_line = leave_one_out(tin, method, which, noise)  # type: ignore[arg-type]
@@ -179,8 +179,8 @@ def test_the_noise_of_marks_alone_counts_where_breaklines_add_some() -> None:
 @pytest.mark.parametrize("n", [12, 200])
 def test_batches_are_of_marks_that_are_not_each_others_neighbours(n: int) -> None:
     tin = triangulate(slope(n))
-    which = scorable(tin)
-    batches = list(batches_of_strangers(tin, which))
+    which = marks_to_leave_out(tin)
+    batches = list(independent_batches(tin, which))
     assert sorted(np.concatenate(batches).tolist()) == list(range(len(which)))
     sides = np.stack([tin.triangles.ravel(), np.roll(tin.triangles, -1, axis=1).ravel()], axis=1)
     left = set(which.tolist())
@@ -198,4 +198,4 @@ def test_a_place_that_a_line_of_one_vertex_adds_is_not_scored() -> None:
     points = slope(30)
     tin = triangulate(points, [np.array([[30.0, 20.0, 5.0]])])
     assert len(tin.points) == 31
-    assert scorable(tin).tolist() == scorable(triangulate(points)).tolist()
+    assert marks_to_leave_out(tin).tolist() == marks_to_leave_out(triangulate(points)).tolist()

@@ -15,7 +15,7 @@ from geosite.terrain.surface.roughness import (
     estimate_roughness,
     local_scales,
 )
-from geosite.terrain.surface.scores import breakline_vertices, scorable, triangles_without
+from geosite.terrain.surface.scores import breakline_vertices, marks_to_leave_out, triangles_without
 from geosite.terrain.surface.tin import triangulate
 
 ROUGH = Roughness((4e-4,), (6.0,), (1.0,))
@@ -30,7 +30,7 @@ def surface_on(places: np.ndarray, rng: np.random.Generator) -> np.ndarray:
 
 def left_out(points: np.ndarray, noise: float = 0.0) -> Contrasts:
     tin = triangulate(points)
-    which = scorable(tin)
+    which = marks_to_leave_out(tin)
     corners, shares = triangles_without(tin, which)
     departure = points[which, 2] - (shares * points[corners, 2]).sum(axis=1)
     spread = noise * np.sqrt(1 + (shares**2).sum(axis=1))

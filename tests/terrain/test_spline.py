@@ -7,12 +7,12 @@ import pytest
 
 from geosite.base.grid import Grid
 from geosite.terrain.surface.spline import (
-    bump,
+    blending_weight,
     interpolate_thin_plate,
     on_a_line,
     overlapping_patches,
     scaled_positions,
-    smoothing,
+    smoothing_diagonal,
     spline_equations,
 )
 
@@ -42,8 +42,8 @@ def test_equations_hold_kernel_plane_and_diagonal() -> None:
 def test_a_patch_counts_fully_in_its_middle_and_not_at_its_ends() -> None:
     at = np.array([2.0, 3.0, 4.0, 5.0, 6.0])
     # (1 - t^2)^2
-    assert bump(at, 2.0, 6.0).tolist() == [0.0, 0.5625, 1.0, 0.5625, 0.0]
-    assert bump(at, -np.inf, np.inf).tolist() == [1.0] * 5
+    assert blending_weight(at, 2.0, 6.0).tolist() == [0.0, 0.5625, 1.0, 0.5625, 0.0]
+    assert blending_weight(at, -np.inf, np.inf).tolist() == [1.0] * 5
 
 
 @pytest.mark.parametrize(("width", "is_line"), [(0.0, True), (4e-4, True), (0.01, False)])
@@ -111,7 +111,7 @@ def test_marks_known_a_thousand_times_better_are_smoothed_that_much_less() -> No
     points = rng.random((30, 3)) * [20, 10, 1]
     noise = np.full(30, 0.02)
     noise[:3] = [0.0, 2e-5, 0.01]
-    diagonal = smoothing(points, noise)
+    diagonal = smoothing_diagonal(points, noise)
     assert (diagonal > 0).all()
     # nothing is taken for more than a thousand times better than the poorest
     np.testing.assert_allclose(diagonal[:3] / diagonal[3], [1e-6, 1e-6, 0.25], rtol=1e-9)
@@ -119,8 +119,8 @@ def test_marks_known_a_thousand_times_better_are_smoothed_that_much_less() -> No
 
 def test_four_marks_say_nothing_about_how_rough_the_ground_is() -> None:
     points = np.array([[0, 0, 1], [4, 0, 2], [0, 4, 2], [4, 4, 2.0], [1, 2, 0.0]])
-    assert smoothing(points[:4], np.full(4, 0.1)).tolist() == [0.0] * 4
-    assert (smoothing(points, np.full(5, 0.1)) > 0).all()
+    assert smoothing_diagonal(points[:4], np.full(4, 0.1)).tolist() == [0.0] * 4
+    assert (smoothing_diagonal(points, np.full(5, 0.1)) > 0).all()
 
 
 @pytest.mark.parametrize("count", [40, 155])
@@ -132,7 +132,7 @@ def test_marks_that_noise_alone_explains_make_a_plane(count: int) -> None:
     points = np.vstack([np.column_stack([place, level + 0.02])] * 2)
     points[count:, 2] -= 0.04
     points[count:, 0] += 1e-3
-    diagonal = smoothing(points, np.full(2 * count, 0.02))
+    diagonal = smoothing_diagonal(points, np.full(2 * count, 0.02))
     grid = Grid(5.0, 25.0, 2.0, 10, 15)
     z = interpolate_thin_plate(points, grid, np.ones(grid.shape, bool), np.full(2 * count, 0.02))
     east, north = np.meshgrid(*grid.centres())

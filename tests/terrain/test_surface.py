@@ -13,7 +13,7 @@ from geosite.base.grid import Grid
 from geosite.terrain.surface.model import Surface, elevation_surface
 from geosite.terrain.surface.natural import interpolate_natural
 from geosite.terrain.surface.scores import METHODS, Method
-from geosite.terrain.surface.spline import interpolate_thin_plate, smoothing
+from geosite.terrain.surface.spline import interpolate_thin_plate, smoothing_diagonal
 from geosite.terrain.surface.tin import triangulate
 from geosite.terrain.wording import surface_findings
 
@@ -193,8 +193,8 @@ def test_a_plane_goes_by_the_marks_that_are_known_best() -> None:
 
 def test_exact_marks_are_not_smoothed() -> None:
     points = yard(60)
-    np.testing.assert_array_equal(smoothing(points, None), 0)
-    np.testing.assert_array_equal(smoothing(points, np.zeros(60)), 0)
+    np.testing.assert_array_equal(smoothing_diagonal(points, None), 0)
+    np.testing.assert_array_equal(smoothing_diagonal(points, np.zeros(60)), 0)
 
 
 def test_many_marks_are_splined_in_patches_that_fit_together() -> None:

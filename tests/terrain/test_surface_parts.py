@@ -13,7 +13,7 @@ from geosite.terrain.surface.marks import (
     checked_sigma,
     combine_coincident,
     neighbour_pairs,
-    unshared_noise,
+    relative_noise,
 )
 from geosite.terrain.surface.model import choose_method, elevation_surface
 from geosite.terrain.surface.tin import triangulate
@@ -139,7 +139,7 @@ def test_noise_is_what_neighbours_do_not_share() -> None:
     }  # both ways, each once
     start, end = neighbour_pairs(tin)
     assert sorted(zip(start.tolist(), end.tolist(), strict=True)) == sorted(pairs)
-    got = unshared_noise(tin, lambda i, j: matrix[i, j])
+    got = relative_noise(tin, lambda i, j: matrix[i, j])
     for mark in range(15):
         half = [(matrix[a, a] + matrix[b, b]) / 2 - matrix[a, b] for a, b in pairs if a == mark]
         assert got[mark] == pytest.approx(np.sqrt(np.mean(half)), rel=1e-9)
@@ -151,7 +151,7 @@ def test_a_vertex_of_a_breakline_is_no_neighbour_of_the_mark_it_hangs_on() -> No
     hangs = tin.owner[4:].tolist()
     assert hangs == [0, 0]
     variance = np.array([0.04, 0.01, 0.01, 0.01])
-    got = unshared_noise(tin, lambda i, j: np.where(i == j, variance[i], 0.0))
+    got = relative_noise(tin, lambda i, j: np.where(i == j, variance[i], 0.0))
     # each neighbour but itself: half of 0.04 + 0.01
     np.testing.assert_allclose(got[[0, 4, 5]], np.sqrt(0.025))
 

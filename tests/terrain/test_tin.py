@@ -9,7 +9,7 @@ from scipy.interpolate import LinearNDInterpolator
 
 from geosite.base.errors import InputError
 from geosite.base.grid import Grid
-from geosite.terrain.surface.rows import locate, rasterise
+from geosite.terrain.surface.rows import locate_cells, rasterise
 from geosite.terrain.surface.tin import triangulate
 
 
@@ -124,7 +124,7 @@ def test_triangles_are_counter_clockwise_and_tile_the_hull() -> None:
 def test_located_triangles_hold_the_centres() -> None:
     tin = triangulate(scattered(400))
     grid = Grid(0, 80, 1.0, 80, 100)
-    found = locate(tin, grid)
+    found = locate_cells(tin, grid)
     z = rasterise(triangulate(tin.points), grid)
     np.testing.assert_array_equal(found >= 0, ~np.isnan(z))
     east, north = np.meshgrid(*grid.centres())

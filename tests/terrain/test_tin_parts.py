@@ -6,20 +6,20 @@ import numpy as np
 import pytest
 import shapely
 
-from geosite.terrain.surface.breakline import Mesh, neighbours
-from geosite.terrain.surface.rows import batches, cells_of_runs
+from geosite.terrain.surface.breakline import Mesh, opposite_half_edges
+from geosite.terrain.surface.rows import batches, expand_runs
 from geosite.terrain.surface.tin import (
     Tin,
-    border,
+    barycentric,
+    border_points,
     distinct_positions,
-    find,
+    drop_border_needles,
+    interpolate_linear,
+    is_border_vertex,
     lattice_step,
-    linear,
-    longest_side,
-    on_border_vertices,
+    locate_points,
+    longest_extent,
     on_lattice,
-    peel,
-    shares,
     triangulate,
     twice_area,
 )
@@ -45,11 +45,11 @@ def test_runs_are_expanded_to_every_cell_once() -> None:
     # long ones first, in any order among themselves
     count = np.concatenate([rng.integers(17, 60, 9), np.sort(rng.integers(1, 17, 40))[::-1]])
     got = []
-    for run, step in cells_of_runs(count):
+    for run, step in expand_runs(count):
         which = np.arange(run.stop) if isinstance(run, slice) else run
         got += list(zip(which.tolist(), np.broadcast_to(step, which.shape).tolist(), strict=True))
     assert sorted(got) == [(run, step) for run in range(49) for step in range(count[run])]
-    few = list(cells_of_runs(np.array([2, 1, 1])))
+    few = list(expand_runs(np.array([2, 1, 1])))
     assert few == [(slice(3), 0), (slice(1), 1)]
 
 
@@ -85,15 +85,15 @@ def test_half_edges_beside_each_other_and_the_border(seed: int) -> None:
     for half, start in enumerate(tin.triangles.ravel().tolist()):
         end = int(tin.triangles[half // 3, (half + 1) % 3])
         edge[start, end] = half
-    other = neighbours(tin.triangles)
+    other = opposite_half_edges(tin.triangles)
     assert other.tolist() == [edge.get((end, start), -1) for start, end in edge]
     rim = {vertex for start, end in edge if (end, start) not in edge for vertex in (start, end)}
     on_rim = np.isin(np.arange(30), list(rim))
-    assert on_border_vertices(tin.triangles, 30).tolist() == on_rim.tolist()
-    assert border(tin).tolist() == on_rim.tolist()
+    assert is_border_vertex(tin.triangles, 30).tolist() == on_rim.tolist()
+    assert border_points(tin).tolist() == on_rim.tolist()
     # what no triangle uses is outside as well
     loose = Tin(np.vstack([tin.points, [1050.0, 2040.0, 0.0]]), tin.triangles, *[tin.origin] * 3)
-    assert border(loose).tolist() == [*on_rim.tolist(), True]
+    assert border_points(loose).tolist() == [*on_rim.tolist(), True]
 
 
 def test_shares_are_areas_and_sums_of_them_the_plane() -> None:
@@ -105,27 +105,27 @@ def test_shares_are_areas_and_sums_of_them_the_plane() -> None:
     weight[3] = [0.5, 0.5, 0.0]
     corners = tin.points[tin.triangles[face]]
     places = (weight[:, :, None] * corners[:, :, :2]).sum(axis=1)
-    np.testing.assert_allclose(shares(tin, face, places), weight, atol=1e-9)
+    np.testing.assert_allclose(barycentric(tin, face, places), weight, atol=1e-9)
     expected = (weight * corners[:, :, 2]).sum(axis=1)
-    np.testing.assert_allclose(linear(tin, face, places), expected, atol=1e-8)
+    np.testing.assert_allclose(interpolate_linear(tin, face, places), expected, atol=1e-8)
     # a place beside its triangle by rounding counts as on its edge
     beside = corners[0, 0, :2] + (corners[0, 0, :2] - corners[0, 1, :2]) * 1e-3
-    got = shares(tin, face[:1], beside[None])
+    got = barycentric(tin, face[:1], beside[None])
     assert (got >= 0).all()
     assert got.sum() == pytest.approx(1.0)
     # without area any place in it will do
     flat = Tin(np.array([[0.0, 0, 1], [1, 0, 2], [2, 0, 3]]), np.array([[0, 1, 2]]), *[face] * 3)
-    assert np.isfinite(shares(flat, np.array([0]), np.array([[1.0, 0.0]]))).all()
+    assert np.isfinite(barycentric(flat, np.array([0]), np.array([[1.0, 0.0]]))).all()
 
 
 def test_a_place_is_found_in_its_triangle_and_on_an_edge_in_the_lowest() -> None:
     tin = triangulate(scattered(25, 3))
     shapes = shapely.polygons(tin.points[tin.triangles, :2])
     middle = shapely.get_coordinates(shapely.centroid(shapes))
-    assert find(tin, middle).tolist() == list(range(len(shapes)))
+    assert locate_points(tin, middle).tolist() == list(range(len(shapes)))
     holders = [np.flatnonzero((tin.triangles == k).any(axis=1)).min() for k in range(25)]
-    assert find(tin, tin.points[:, :2]).tolist() == holders
-    assert find(tin, np.array([[900.0, 2000.0], [1050.0, 3000.0]])).tolist() == [-1, -1]
+    assert locate_points(tin, tin.points[:, :2]).tolist() == holders
+    assert locate_points(tin, np.array([[900.0, 2000.0], [1050.0, 3000.0]])).tolist() == [-1, -1]
 
 
 def test_area_and_longest_side_by_hand() -> None:
@@ -133,21 +133,21 @@ def test_area_and_longest_side_by_hand() -> None:
     triangles = np.array([[0, 1, 2], [0, 2, 1], [0, 3, 1]])
     # (4, 1) x (1, 6) = 23; (-1, 2) x (4, 1) = -9
     assert twice_area(place, triangles).tolist() == [23.0, -23.0, -9.0]
-    assert longest_side(place, triangles).tolist() == [6.0, 6.0, 5.0]
+    assert longest_extent(place, triangles).tolist() == [6.0, 6.0, 5.0]
 
 
 def test_flat_triangles_on_the_border_are_peeled_one_after_the_other() -> None:
     # two flat ones, one behind the other, beneath a real one; a flat one inside stays
     place = np.array([[0.0, 0], [1, 0], [2, 0], [4, 0], [2, 3]])
     triangles = np.array([[0, 3, 4], [0, 2, 3], [0, 1, 2]])
-    assert peel(place, triangles).tolist() == [[0, 3, 4]]
+    assert drop_border_needles(place, triangles).tolist() == [[0, 3, 4]]
     good = triangulate(scattered(12, 5))
     local = good.points[:, :2] - good.points[0, :2]
-    assert peel(local, good.triangles).tolist() == good.triangles.tolist()
+    assert drop_border_needles(local, good.triangles).tolist() == good.triangles.tolist()
     # between two real ones, whose edges hold it in
     inner = np.array([[0.0, 0], [2, 0], [4, 0], [2, 3], [1, -3], [3, -3]])
     held = np.array([[0, 2, 3], [0, 1, 2], [0, 4, 1], [1, 5, 2], [1, 4, 5]])
-    assert peel(inner, held).tolist() == held.tolist()
+    assert drop_border_needles(inner, held).tolist() == held.tolist()
 
 
 @pytest.mark.parametrize("seed", range(3))
@@ -168,7 +168,7 @@ def test_any_triangulation_relaxes_to_delaunays(seed: int) -> None:
             mesh._replace([t, s], [(c, a, d), (d, b, c)])
             flipped += 1
     assert flipped > 20
-    mesh.relax()
+    mesh.flip_to_delaunay()
 
     def turned(triangles: np.ndarray) -> set[tuple[int, ...]]:
         return {tuple(np.roll(t, -int(np.argmin(t))).tolist()) for t in triangles}

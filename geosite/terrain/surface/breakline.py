@@ -1,8 +1,8 @@
 """Edges of the ground that triangles must not cross: kerbs, walls, the foot of a bank.
 
-Breaklines are first split where they meet (`node`), then forced into a Delaunay triangulation one
-missing edge at a time (`constrain`). The result is the constrained Delaunay triangulation: every
-vertex is a measured one, no extra points are strewn along the lines.
+Breaklines are first split where they meet (`node_breaklines`), then forced into a Delaunay
+triangulation one missing edge at a time (`constrain`). The result is the constrained Delaunay
+triangulation: every vertex is a measured one, no extra points are added along the lines.
 """
 
 from __future__ import annotations
@@ -22,10 +22,10 @@ __all__ = [
     "Noded",
     "constrain",
     "in_circle",
-    "neighbours",
-    "node",
-    "turn",
-    "turns",
+    "node_breaklines",
+    "opposite_half_edges",
+    "orientation",
+    "orientations",
 ]
 
 #: Nearer than this, in map units, is the same place: what two roundings of an arc can do.
@@ -38,12 +38,12 @@ _EPS = float(np.finfo(np.float64).eps) / 2
 _TURN_BOUND = (3.0 + 16.0 * _EPS) * _EPS
 _CIRCLE_BOUND = (10.0 + 96.0 * _EPS) * _EPS
 
-Place = tuple[float, float]
+Position = tuple[float, float]
 
 
 @dataclass(frozen=True, eq=False)
 class Noded:
-    """Points and the edges between them that must be kept.
+    """Points and the edges between them that must be kept, as after noding.
 
     Parameters
     ----------
@@ -61,7 +61,7 @@ class Noded:
     crossing_gap: float
 
 
-def node(points: Floats, lines: Sequence[Floats]) -> Noded:
+def node_breaklines(points: Floats, lines: Sequence[Floats]) -> Noded:
     """Join breaklines to points and split them where they meet.
 
     Parameters
@@ -76,6 +76,16 @@ def node(points: Floats, lines: Sequence[Floats]) -> Noded:
     Returns
     -------
     Noded
+
+    Examples
+    --------
+    Two breaklines cross in the middle of four marks: they get a common vertex at the mean of their
+    elevations there, and are four edges.
+
+    >>> marks = np.array([[0.0, 0.0, 1.0], [2.0, 2.0, 1.0], [0.0, 2.0, 3.0], [2.0, 0.0, 3.0]])
+    >>> found = node_breaklines(marks, [marks[:2], marks[2:]])
+    >>> found.points[4].tolist(), len(found.edges), found.crossing_gap
+    ([1.0, 1.0, 2.0], 4, 2.0)
     """
     if not lines:
         return Noded(points, np.empty((0, 2), np.int64), 0.0)
@@ -103,15 +113,15 @@ def _join(points: Floats, more: Floats) -> tuple[Floats, Ints]:
     row = np.full(len(first), -1, np.int64)
     if len(points):
         tree = shapely.STRtree(np.asarray(shapely.points(points[:, :2])))
-        asked, near = tree.query_nearest(
+        found, near = tree.query_nearest(
             shapely.points(more[first, :2]), max_distance=SAME_PLACE, all_matches=False
         )
-        row[asked] = near
+        row[found] = near
     # in the order given, so that results do not depend on where the site lies
-    fresh = np.flatnonzero(row < 0)
-    fresh = fresh[np.argsort(first[fresh])]
-    row[fresh] = len(points) + np.arange(len(fresh))
-    return np.vstack([points, more[first[fresh]]]), row[group]
+    added = np.flatnonzero(row < 0)
+    added = added[np.argsort(first[added])]
+    row[added] = len(points) + np.arange(len(added))
+    return np.vstack([points, more[first[added]]]), row[group]
 
 
 def _distinct_edges(edges: Ints) -> Ints:
@@ -124,22 +134,22 @@ def _segments(points: Floats, edges: Ints) -> npt.NDArray[np.object_]:
 
 
 def _split_at_points(points: Floats, edges: Ints) -> Ints:
-    """Lead every edge through the points it passes over."""
+    """Split every edge at the points it passes over."""
     if len(edges) == 0:
         return edges
     tree = shapely.STRtree(_segments(points, edges))
-    passer, edge = tree.query(
+    passed, edge = tree.query(
         shapely.points(points[:, :2]), predicate="dwithin", distance=2 * SAME_PLACE
     )
     start, along = points[edges[edge, 0], :2], points[edges[edge, 1], :2]
-    share = ((points[passer, :2] - start) * (along - start)).sum(axis=1)
+    share = ((points[passed, :2] - start) * (along - start)).sum(axis=1)
     share /= ((along - start) ** 2).sum(axis=1)
     number = np.arange(len(edges))
     # every edge as a chain: its start, what it passes in order, itself among them, its end
     which = np.concatenate([number, edge, number])
-    at = np.concatenate([np.full(len(edges), -np.inf), share, np.full(len(edges), np.inf)])
-    row = np.concatenate([edges[:, 0], passer, edges[:, 1]])
-    order = np.lexsort((at, which))
+    share_along = np.concatenate([np.full(len(edges), -np.inf), share, np.full(len(edges), np.inf)])
+    row = np.concatenate([edges[:, 0], passed, edges[:, 1]])
+    order = np.lexsort((share_along, which))
     which, row = which[order], row[order]
     chained = which[1:] == which[:-1]
     return _distinct_edges(np.column_stack([row[:-1], row[1:]])[chained])
@@ -164,7 +174,7 @@ def _crossings(points: Floats, edges: Ints) -> tuple[Floats, Floats]:
     return here, gap
 
 
-def neighbours(triangles: Ints) -> Ints:
+def opposite_half_edges(triangles: Ints) -> Ints:
     """Find the half-edge on the other side of every half-edge.
 
     Parameters
@@ -176,6 +186,13 @@ def neighbours(triangles: Ints) -> Ints:
     -------
     array of int, shape (3 * t,)
         The opposite half-edge, -1 on the outer border.
+
+    Examples
+    --------
+    Two triangles with the side from 1 to 2 in common, half-edge 1 of the first and 3 of the second:
+
+    >>> opposite_half_edges(np.array([[0, 1, 2], [2, 1, 3]])).tolist()
+    [-1, 3, -1, 1, -1, -1]
     """
     start = triangles.ravel()
     end = np.roll(triangles, -1, axis=1).ravel()
@@ -189,8 +206,22 @@ def neighbours(triangles: Ints) -> Ints:
     return other
 
 
-def turn(a: Place, b: Place, c: Place) -> int:
-    """1 where c is left of a to b, -1 where right, 0 where exactly on the line."""
+def orientation(a: Position, b: Position, c: Position) -> int:
+    """Tell on which side of the line from a to b the point c lies, without error.
+
+    The sign of twice the area of the triangle, in exact arithmetic where rounding could turn it
+    (Shewchuk 1997, doi:10.1007/PL00009321).
+
+    Returns
+    -------
+    int
+        1 left, -1 right, 0 exactly on the line.
+
+    Examples
+    --------
+    >>> orientation((0.0, 0.0), (1.0, 1.0), (0.0, 1.0)), orientation((0, 0), (1, 1), (3, 3))
+    (1, 0)
+    """
     left, right = (a[0] - c[0]) * (b[1] - c[1]), (a[1] - c[1]) * (b[0] - c[0])
     det = left - right
     if abs(det) > _TURN_BOUND * (abs(left) + abs(right)):
@@ -200,8 +231,8 @@ def turn(a: Place, b: Place, c: Place) -> int:
     return (exact > 0) - (exact < 0)
 
 
-def turns(positions: Floats, triangles: Ints) -> npt.NDArray[np.int8]:
-    """Tell which way round triangles are, without error.
+def orientations(positions: Floats, triangles: Ints) -> npt.NDArray[np.int8]:
+    """Tell the orientation of triangles, without error.
 
     Parameters
     ----------
@@ -212,6 +243,12 @@ def turns(positions: Floats, triangles: Ints) -> npt.NDArray[np.int8]:
     -------
     array of int8, shape (t,)
         1 counter-clockwise, -1 clockwise, 0 where the corners are exactly on one line.
+
+    Examples
+    --------
+    >>> positions = np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0], [2.0, 0.0]])
+    >>> orientations(positions, np.array([[0, 1, 2], [0, 2, 1], [0, 1, 3]])).tolist()
+    [1, -1, 0]
     """
     (xa, ya), (xb, yb), (xc, yc) = (positions.T[:, triangles[:, k]] for k in range(3))
     left, right = (xa - xc) * (yb - yc), (ya - yc) * (xb - xc)
@@ -220,12 +257,21 @@ def turns(positions: Floats, triangles: Ints) -> npt.NDArray[np.int8]:
     unsure = np.flatnonzero(np.abs(det) <= _TURN_BOUND * (np.abs(left) + np.abs(right)))
     for k, corners in zip(unsure, positions[triangles[unsure]].tolist(), strict=True):
         a, b, c = map(tuple, corners)
-        side[k] = turn(a, b, c)
+        side[k] = orientation(a, b, c)
     return side
 
 
-def in_circle(a: Place, b: Place, c: Place, d: Place) -> bool:
-    """Tell whether d is inside the circle through a, b, c (counter-clockwise)."""
+def in_circle(a: Position, b: Position, c: Position, d: Position) -> bool:
+    """Tell whether d is inside the circle through a, b, c (counter-clockwise), without error.
+
+    Examples
+    --------
+    The circle through three corners of a square holds its middle; the fourth corner is on it:
+
+    >>> a, b, c = (0.0, 0.0), (1.0, 0.0), (1.0, 1.0)
+    >>> in_circle(a, b, c, (0.5, 0.5)), in_circle(a, b, c, (0.0, 1.0))
+    (True, False)
+    """
     ax, ay, bx, by, cx, cy = (
         a[0] - d[0],
         a[1] - d[1],
@@ -279,42 +325,51 @@ def constrain(positions: Floats, triangles: Ints, edges: Ints) -> tuple[Ints, In
     constructing restricted Delaunay triangulations, Computers & Graphics 21(2):215-223,
     doi:10.1016/S0097-8493(96)00085-4. Signs that rounding could turn are decided in exact
     arithmetic. Only missing edges cost anything, each in proportion to what it crosses.
+
+    Examples
+    --------
+    A kite whose Delaunay diagonal is the short one, from 1 to 3; the long one is forced in:
+
+    >>> kite = np.array([[0.0, 0.0], [2.0, -1.0], [4.0, 0.0], [2.0, 1.0]])
+    >>> triangles, edges = constrain(kite, np.array([[0, 1, 3], [1, 2, 3]]), np.array([[0, 2]]))
+    >>> sorted(sorted(one) for one in triangles.tolist())
+    [[0, 1, 2], [0, 2, 3]]
     """
     count = len(positions)
     start = triangles.ravel()
     end = np.roll(triangles, -1, axis=1).ravel()
-    there = np.unique(np.minimum(start, end) * count + np.maximum(start, end))
+    present = np.unique(np.minimum(start, end) * count + np.maximum(start, end))
     edges = np.sort(edges, axis=1)
-    missing = edges[~np.isin(edges[:, 0] * count + edges[:, 1], there)]
+    missing = edges[~np.isin(edges[:, 0] * count + edges[:, 1], present)]
     if len(missing) == 0:
         return triangles, edges
     mesh = Mesh(positions, triangles)
-    kept = {(int(a), int(b)) for a, b in edges} - {(int(a), int(b)) for a, b in missing}
+    constrained = {(int(a), int(b)) for a, b in edges} - {(int(a), int(b)) for a, b in missing}
     for a, b in missing.tolist():
-        mesh.insert(a, b, kept)
-    return mesh.triangles, np.array(sorted(kept), dtype=np.int64).reshape(-1, 2)
+        mesh.insert(a, b, constrained)
+    return mesh.triangles, np.array(sorted(constrained), dtype=np.int64).reshape(-1, 2)
 
 
 class Mesh:
-    """A triangulation that can be changed, with who is beside whom."""
+    """A triangulation that can be changed, as half-edges with their opposites."""
 
     def __init__(self, positions: Floats, triangles: Ints) -> None:
-        self.place: list[Place] = [(x, y) for x, y in positions.tolist()]
+        self.position: list[Position] = [(x, y) for x, y in positions.tolist()]
         self.triangles = triangles.copy()
-        self._other = neighbours(triangles)
-        self._at = np.zeros(len(positions), np.int64)
-        self._at[triangles.ravel()] = np.arange(triangles.size)
+        self._other = opposite_half_edges(triangles)
+        self._half_edge_at = np.zeros(len(positions), np.int64)
+        self._half_edge_at[triangles.ravel()] = np.arange(triangles.size)
 
-    def insert(self, a: int, b: int, kept: set[tuple[int, int]]) -> None:
+    def insert(self, a: int, b: int, constrained: set[tuple[int, int]]) -> None:
         """Make a to b an edge, or a chain of edges over the vertices exactly on it."""
         while a != b:
-            half, through = self._way(a, b)
+            half, through = self._exit_from(a, b)
             if through < 0:
-                through = self._open(a, b, half)
-            kept.add((min(a, through), max(a, through)))
+                through = self._retriangulate(a, b, half)
+            constrained.add((min(a, through), max(a, through)))
             a = through
 
-    def relax(self) -> None:
+    def flip_to_delaunay(self) -> None:
         """Flip edges until no circle through a triangle holds its neighbour's far corner.
 
         After Lawson, C. L. (1977), Software for C1 surface interpolation, in Rice (ed.),
@@ -329,7 +384,7 @@ class Mesh:
             ahead, beyond = _after(half), _after(other)
             a, b, c = self._corner(half), self._corner(ahead), self._corner(_after(ahead))
             d = self._corner(_after(beyond))
-            if in_circle(*(self.place[k] for k in (a, b, c, d))):
+            if in_circle(*(self.position[k] for k in (a, b, c, d))):
                 pair = [half // 3, other // 3]
                 self._replace(pair, [(c, a, d), (d, b, c)])
                 stack.extend(3 * triangle + j for triangle in pair for j in range(3))
@@ -337,19 +392,22 @@ class Mesh:
     def _corner(self, half: int) -> int:
         return int(self.triangles[half // 3, half % 3])
 
-    def _way(self, a: int, b: int) -> tuple[int, int]:
-        """Where a line from a to b leaves: the half-edge it crosses, or the vertex it meets."""
-        pa, pb = self.place[a], self.place[b]
-        first = half = int(self._at[a])
+    def _exit_from(self, a: int, b: int) -> tuple[int, int]:
+        """Where a line from a to b leaves the triangles round a: a half-edge or a vertex."""
+        pa, pb = self.position[a], self.position[b]
+        first = half = int(self._half_edge_at[a])
         forward = True
         while True:
             ahead = _after(half)
             p, q = self._corner(ahead), self._corner(_after(ahead))
             if b in (p, q):
                 return -1, b
-            right, left = turn(pa, pb, self.place[p]), turn(pa, pb, self.place[q])
+            right, left = (
+                orientation(pa, pb, self.position[p]),
+                orientation(pa, pb, self.position[q]),
+            )
             for vertex, side in ((p, right), (q, left)):
-                if side == 0 and _ahead(pa, pb, self.place[vertex]):
+                if side == 0 and _ahead(pa, pb, self.position[vertex]):
                     return -1, vertex
             if right < 0 < left:
                 return ahead, -1
@@ -367,16 +425,16 @@ class Mesh:
                 half = _after(half)
         raise AssertionError(f"no way from vertex {a} to {b}: the triangulation is broken")
 
-    def _open(self, a: int, b: int, half: int) -> int:
-        """Replace the triangles crossed from a towards b; the vertex that was reached."""
-        pa, pb = self.place[a], self.place[b]
+    def _retriangulate(self, a: int, b: int, half: int) -> int:
+        """Replace the triangles crossed from a towards b; return the vertex that was reached."""
+        pa, pb = self.position[a], self.position[b]
         taken = [half // 3]
         right, left = [self._corner(half)], [self._corner(_after(half))]
         while True:
             half = int(self._other[half])
             taken.append(half // 3)
             apex = self._corner(_after(_after(half)))
-            side = 0 if apex == b else turn(pa, pb, self.place[apex])
+            side = 0 if apex == b else orientation(pa, pb, self.position[apex])
             if side == 0:
                 break
             if side > 0:
@@ -400,7 +458,10 @@ class Mesh:
             best = 0
             for k in range(1, len(chain)):
                 if in_circle(
-                    self.place[a], self.place[b], self.place[chain[best]], self.place[chain[k]]
+                    self.position[a],
+                    self.position[b],
+                    self.position[chain[best]],
+                    self.position[chain[k]],
                 ):
                     best = k
             filled.append((a, b, chain[best]))
@@ -418,7 +479,7 @@ class Mesh:
             self.triangles[triangle] = corners
             for j in range(3):
                 inside[corners[j], corners[(j + 1) % 3]] = 3 * triangle + j
-                self._at[corners[j]] = 3 * triangle + j
+                self._half_edge_at[corners[j]] = 3 * triangle + j
         for (p, q), half in inside.items():
             other = inside.get((q, p))
             if other is None:
@@ -433,5 +494,5 @@ def _after(half: int) -> int:
     return half - 2 if half % 3 == 2 else half + 1
 
 
-def _ahead(a: Place, b: Place, p: Place) -> bool:
+def _ahead(a: Position, b: Position, p: Position) -> bool:
     return (p[0] - a[0]) * (b[0] - a[0]) + (p[1] - a[1]) * (b[1] - a[1]) > 0

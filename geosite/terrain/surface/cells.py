@@ -22,7 +22,13 @@ _DEFAULT_CELLS = 1_000_000
 
 
 def round_step(value: float, *, up: bool = False) -> float:
-    """Return the nearest of 1, 2 and 5 times a power of ten, or with `up` the next larger one."""
+    """Return the nearest of 1, 2 and 5 times a power of ten, or with `up` the next larger one.
+
+    Examples
+    --------
+    >>> round_step(0.3), round_step(7.0), round_step(0.21, up=True)
+    (0.2, 5.0, 0.5)
+    """
     power = 10.0 ** math.floor(math.log10(value))
     steps = [power * step for step in (1.0, 2.0, 5.0, 10.0)]
     if up:
@@ -53,6 +59,13 @@ def default_cell_size(points: npt.ArrayLike) -> float:
     ----------
     .. [1] Hengl, T. (2006), Finding the right pixel size, Computers & Geosciences 32(9),
        1283-1298: 0.0791 sqrt(A/N) for points, doi:10.1016/j.cageo.2005.11.008.
+
+    Examples
+    --------
+    100 points on a hectare, 10 m from each other: 0.0791 of 9 m is 0.71 m, the nearest step 1 m.
+
+    >>> default_cell_size([(10.0 * i, 10.0 * j) for i in range(10) for j in range(10)])
+    1.0
     """
     position = np.asarray(points, dtype=np.float64)[:, :2]
     position = position[np.isfinite(position).all(axis=1)]
@@ -81,7 +94,7 @@ def grid_over(
     cell_size: float | None = None,
     extent: tuple[float, float, float, float] | None = None,
 ) -> Grid:
-    """Lay a grid over points or an extent.
+    """Choose the grid over points or an extent.
 
     Parameters
     ----------
@@ -101,6 +114,12 @@ def grid_over(
     InputError
         A cell size or extent that is no positive finite number, or one that takes more than
         `MAX_CELLS` cells. Nothing that grows with the raster has been allocated by then.
+
+    Examples
+    --------
+    >>> grid = grid_over([(0.3, 0.0), (10.0, 0.0), (5.0, 4.7)], cell_size=2.0)
+    >>> (grid.west, grid.south, grid.east, grid.north), grid.shape
+    ((0.0, 0.0, 10.0, 6.0), (3, 5))
     """
     position = np.asarray(points, dtype=np.float64)[:, :2]
     if cell_size is None:
@@ -153,7 +172,7 @@ def grid_over(
 
 
 def _check_density(position: Floats, grid: Grid) -> None:
-    """Refuse a grid that is large because of one stray point: gigabytes of nothing measured."""
+    """Refuse a grid that is large because of one stray point: gigabytes of cells without a mark."""
     cells, most = grid.rows * grid.cols, _CELLS_PER_POINT * len(position)
     if cells <= max(most, _FEW_CELLS):
         return

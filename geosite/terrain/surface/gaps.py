@@ -1,8 +1,8 @@
-"""Gaps along the border of a triangulation: thin triangles between marks that stand far apart.
+"""Gaps along the border of a triangulation: thin triangles between marks that are far apart.
 
 The convex hull joins marks of the border over whatever lies between them. A thin triangle there
-has the ground of two far marks and of a third one beside the line between them: across its long
-side nothing was measured, and along it water seems to stand or to fall where a mark's error says.
+stands on two far marks and a third one beside the line between them: across its long side nothing
+was measured, and along it water seems to stand or to fall as the error of a mark says.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ import numpy as np
 import shapely
 
 from geosite.base.arrays import Floats
-from geosite.terrain.surface.breakline import neighbours
+from geosite.terrain.surface.breakline import opposite_half_edges
 from geosite.terrain.surface.tin import Tin
 
 if TYPE_CHECKING:
@@ -76,7 +76,7 @@ def without_gaps(tin: Tin, drawn: Sequence[BaseGeometry] = ()) -> Tin:
     """
     if len(tin.triangles) < 2:
         return tin
-    gaps = _Border(tin, drawn).dig()
+    gaps = _Border(tin, drawn).remove()
     if not gaps:
         return tin
     return replace(tin, triangles=np.delete(tin.triangles, gaps, axis=0))
@@ -88,24 +88,24 @@ class _Border:
     def __init__(self, tin: Tin, drawn: Sequence[BaseGeometry]) -> None:
         self.points = tin.points[:, :2]
         self.triangles = tin.triangles
-        self.beyond = neighbours(tin.triangles)
+        self.opposite = opposite_half_edges(tin.triangles)
         self.outlines = shapely.union_all(list(drawn)) if drawn else None
         start, end = tin.triangles.ravel(), np.roll(tin.triangles, -1, axis=1).ravel()
         self.lengths: Floats = np.hypot(*(self.points[start] - self.points[end]).T)
         self.far = FAR * float(np.median(self.lengths))
         self.outer = np.zeros(len(self.points), bool)
-        open_ = self.beyond < 0
+        open_ = self.opposite < 0
         self.outer[start[open_]] = self.outer[end[open_]] = True
-        self.kept = {(int(min(pair)), int(max(pair))) for pair in tin.edges.tolist()}
+        self.constrained = {(int(min(pair)), int(max(pair))) for pair in tin.edges.tolist()}
 
-    def dig(self) -> list[int]:
+    def remove(self) -> list[int]:
         """Return the triangles that are gaps."""
         from heapq import heapify, heappop, heappush
 
         found: list[int] = []
         waiting = [
             (-float(self.lengths[half]), int(half))
-            for half in np.flatnonzero((self.beyond < 0) & (self.lengths > self.far))
+            for half in np.flatnonzero((self.opposite < 0) & (self.lengths > self.far))
         ]
         heapify(waiting)
         while waiting:
@@ -117,8 +117,8 @@ class _Border:
             found.append(triangle)
             self.outer[apex] = True
             for side in ((corner + 1) % 3, (corner + 2) % 3):
-                other = int(self.beyond[3 * triangle + side])
-                self.beyond[other] = -1
+                other = int(self.opposite[3 * triangle + side])
+                self.opposite[other] = -1
                 if self.lengths[other] > self.far:
                     heappush(waiting, (-float(self.lengths[other]), other))
         return found
@@ -127,7 +127,7 @@ class _Border:
         triangle, corner = divmod(half, 3)
         start = int(self.triangles[triangle, corner])
         end = int(self.triangles[triangle, (corner + 1) % 3])
-        if (min(start, end), max(start, end)) in self.kept:
+        if (min(start, end), max(start, end)) in self.constrained:
             return False
         along = self.points[end] - self.points[start]
         out = self.points[apex] - self.points[start]

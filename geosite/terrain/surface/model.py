@@ -18,9 +18,9 @@ from geosite.terrain.surface.marks import (
     checked_sigma,
     combine_coincident,
     find_outliers,
-    unshared_noise,
+    relative_noise,
 )
-from geosite.terrain.surface.rows import locate, rasterise
+from geosite.terrain.surface.rows import locate_cells, rasterise
 from geosite.terrain.surface.tin import Tin, triangulate
 
 if TYPE_CHECKING:
@@ -106,14 +106,21 @@ def triangulate_points(
     breaklines: Sequence[npt.ArrayLike] = (),
     coincident: float = 0.001,
 ) -> Triangulated:
-    """Triangulate points, those at one place as one. Parameters as for `elevation_surface`."""
+    """Triangulate points, those at one place as one. Parameters as for `elevation_surface`.
+
+    Examples
+    --------
+    >>> found = triangulate_points([(0, 0, 1.0), (0, 0, 1.0), (4, 0, 1.0), (0, 4, 1.0)])
+    >>> len(found.tin.points), len(found.tin.triangles), found.tin.origin.tolist()
+    (3, 1, [0, 0, 1, 2])
+    """
     given = np.asarray(points, dtype=np.float64)
-    known = None if sigma is None else checked_sigma(sigma, len(given))
-    marks, origin, owner, unequal = combine_coincident(given, known, coincident)
+    sigmas = None if sigma is None else checked_sigma(sigma, len(given))
+    marks, origin, owner, unequal = combine_coincident(given, sigmas, coincident)
     tin = triangulate(marks, breaklines)
     # from marks to given points
     tin = replace(tin, origin=tin.origin[origin], owner=owner[tin.owner])
-    return Triangulated(tin, None if known is None else known[tin.owner], unequal)
+    return Triangulated(tin, None if sigmas is None else sigmas[tin.owner], unequal)
 
 
 def surface_over(
@@ -127,18 +134,24 @@ def surface_over(
     """Interpolate triangulated points. Parameters as for `elevation_surface`.
 
     What the triangles do not cover gets no elevation, whatever the method.
+
+    Examples
+    --------
+    >>> found = triangulate_points([(0, 0, 0.0), (2, 0, 2.0), (0, 2, 0.0), (2, 2, 2.0)])
+    >>> surface_over(found, Grid(0.0, 2.0, 1.0, 2, 3), method="plane").z.round(9).tolist()
+    [[0.5, 1.5, nan], [0.5, 1.5, nan]]
     """
-    tin, spread = triangulated.tin, triangulated.sigma
-    noise = spread if covariance is None else unshared_noise(tin, covariance)
-    chosen, found = choose_method(tin, method, noise, scores)
+    tin, sigmas = triangulated.tin, triangulated.sigma
+    noise = sigmas if covariance is None else relative_noise(tin, covariance)
+    chosen, ranked = choose_method(tin, method, noise, scores)
     return Surface(
         grid=grid,
         z=_interpolate(tin, grid, chosen, noise),
         method=chosen,
         tin=tin,
-        sigma=spread,
+        sigma=sigmas,
         noise=noise,
-        scores=found,
+        scores=ranked,
         is_chosen=method == "auto",
         coincident=triangulated.coincident,
         outliers=find_outliers(tin, noise),
@@ -192,6 +205,15 @@ def elevation_surface(
     InputError
         Fewer than three distinct positions, all on one line, a value that is not finite, or a
         sigma that is negative.
+
+    Examples
+    --------
+    Four marks on a plane that rises 10 % to the east:
+
+    >>> marks = [(0, 0, 5.0), (10, 0, 6.0), (0, 10, 5.0), (10, 10, 6.0)]
+    >>> surface = elevation_surface(marks, Grid(0.0, 10.0, 5.0, 2, 2))
+    >>> surface.method, surface.z.round(9).tolist()
+    ('tin', [[5.25, 5.75], [5.25, 5.75]])
     """
     triangulated = triangulate_points(
         points, sigma=sigma, breaklines=breaklines, coincident=coincident
@@ -200,18 +222,28 @@ def elevation_surface(
 
 
 def choose_method(
-    tin: Tin, method: Method | Literal["auto"], noise: Floats | None, wanted: bool
+    tin: Tin, method: Method | Literal["auto"], noise: Floats | None, with_scores: bool
 ) -> tuple[Method, tuple[Score, ...]]:
-    """Return the method to interpolate by, and the scores where they are asked for or needed."""
+    """Return the method to interpolate by, and the scores where they are asked for or needed.
+
+    Examples
+    --------
+    Too few marks lie among others to compare the methods, so the triangles are taken:
+
+    >>> tin = triangulate([(0, 0, 0), (4, 0, 0), (0, 4, 0), (1, 1, 0)])
+    >>> method, scores = choose_method(tin, "auto", None, False)
+    >>> method, len(scores), scores[0].marks
+    ('tin', 5, 1)
+    """
     from geosite.terrain.surface.scores import METHODS, score
 
-    found: tuple[Score, ...] = ()
-    if wanted or method == "auto":
+    ranked: tuple[Score, ...] = ()
+    if with_scores or method == "auto":
         # the sort is stable: of equal ones the plainer method stays first
-        found = tuple(sorted((score(tin, m, noise) for m in METHODS), key=lambda s: s.rmse))
+        ranked = tuple(sorted((score(tin, m, noise) for m in METHODS), key=lambda s: s.rmse))
     if method != "auto":
-        return method, found
-    return (found[0].method if found[0].marks >= SCORED_AT_LEAST else "tin"), found
+        return method, ranked
+    return (ranked[0].method if ranked[0].marks >= SCORED_AT_LEAST else "tin"), ranked
 
 
 def _interpolate(tin: Tin, grid: Grid, method: Method, noise: Floats | None) -> Floats:
@@ -219,28 +251,30 @@ def _interpolate(tin: Tin, grid: Grid, method: Method, noise: Floats | None) -> 
         return rasterise(tin, grid)
     z = _interpolate_smoothly(tin, grid, method, noise)
     # where gaps are left out of the triangles
-    z[locate(tin, grid) < 0] = np.nan
+    z[locate_cells(tin, grid) < 0] = np.nan
     return z
 
 
 def _interpolate_smoothly(tin: Tin, grid: Grid, method: Method, noise: Floats | None) -> Floats:
     marks = tin.points[: int(tin.origin.max()) + 1]
-    known = None if noise is None else noise[: len(marks)]
+    sigmas = None if noise is None else noise[: len(marks)]
     # the other methods go by the marks alone
-    plain = tin if len(marks) == len(tin.points) and len(tin.edges) == 0 else triangulate(marks)
+    unconstrained = (
+        tin if len(marks) == len(tin.points) and len(tin.edges) == 0 else triangulate(marks)
+    )
     if method == "natural-neighbour":
         from geosite.terrain.surface.natural import interpolate_natural
 
-        return interpolate_natural(plain, grid)
-    inside = locate(plain, grid) >= 0
+        return interpolate_natural(unconstrained, grid)
+    inside = locate_cells(unconstrained, grid) >= 0
     if method == "thin-plate":
         from geosite.terrain.surface.spline import interpolate_thin_plate
 
-        return interpolate_thin_plate(marks, grid, inside, known)
+        return interpolate_thin_plate(marks, grid, inside, sigmas)
     if method == "inverse-distance":
         from geosite.terrain.surface.idw import interpolate_inverse_distance
 
         return interpolate_inverse_distance(marks, grid, inside)
     from geosite.terrain.surface.plane import fit_plane
 
-    return np.where(inside, fit_plane(marks, known).over(grid), np.nan)
+    return np.where(inside, fit_plane(marks, sigmas).over(grid), np.nan)

@@ -6,9 +6,9 @@ import numpy as np
 
 from geosite.base.arrays import Floats, Ints
 from geosite.base.grid import Grid
-from geosite.terrain.surface.breakline import neighbours
-from geosite.terrain.surface.rows import locate
-from geosite.terrain.surface.tin import Tin, linear
+from geosite.terrain.surface.breakline import opposite_half_edges
+from geosite.terrain.surface.rows import locate_cells
+from geosite.terrain.surface.tin import Tin, interpolate_linear
 
 __all__ = ["NaturalNeighbours", "interpolate_natural"]
 
@@ -48,7 +48,7 @@ class NaturalNeighbours:
         self._z = np.ascontiguousarray(tin.points[:, 2])
         self._start = tin.triangles.ravel()
         self._end = np.roll(tin.triangles, -1, axis=1).ravel()
-        self._other = neighbours(tin.triangles)
+        self._other = opposite_half_edges(tin.triangles)
         self._apex = np.roll(tin.triangles, -2, axis=1).ravel()
         a, b, c = tin.triangles.T
         bx, by = self._x[b] - self._x[a], self._y[b] - self._y[a]
@@ -57,28 +57,28 @@ class NaturalNeighbours:
             px, py = _centre(bx, by, cx, cy)
         self._centre_x, self._centre_y = self._x[a] + px, self._y[a] + py
 
-    def at(self, triangle: Ints, places: Floats) -> Floats:
+    def at(self, triangle: Ints, positions: Floats) -> Floats:
         """Interpolate at places.
 
         Parameters
         ----------
         triangle : array of int, shape (k,)
             The triangle each place is in.
-        places : array, shape (k, 2), columns easting, northing
+        positions : array, shape (k, 2), columns easting, northing
 
         Returns
         -------
         array, shape (k,)
         """
-        flat = linear(self._tin, triangle, places)
-        x, y = (places - self._middle).T
-        weighted, total = np.zeros(len(places)), np.zeros(len(places))
-        place = np.tile(np.arange(len(places)), 3)
+        flat = interpolate_linear(self._tin, triangle, positions)
+        x, y = (positions - self._middle).T
+        weighted, total = np.zeros(len(positions)), np.zeros(len(positions))
+        row = np.tile(np.arange(len(positions)), 3)
         half = np.concatenate([3 * triangle + j for j in range(3)])
         # on a mark and on the border areas are infinite: there the triangle itself is the limit
         with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-            while len(place):
-                place, half = self._add(x, y, place, half, weighted, total)
+            while len(row):
+                row, half = self._add(x, y, row, half, weighted, total)
             z = weighted / total
         usable = (total > 0) & (z >= self._z.min()) & (z <= self._z.max())
         return np.where(usable, z, flat)
@@ -100,19 +100,19 @@ class NaturalNeighbours:
         inside = (cc * across + aa * (bx * cy - by * cx) + bb * (cx * ay - cy * ax) < 0) & (
             other >= 0
         )
-        own, next_ = half // 3, other // 3
+        own, behind = half // 3, other // 3
         ox, oy = self._centre_x[own] - px, self._centre_y[own] - py
         # the other end of the Voronoi edge: the next centre, or where the bisectors cut it off
-        qx = np.where(inside, self._centre_x[next_] - px, (by * aa - ay * bb) / (2 * across))
-        qy = np.where(inside, self._centre_y[next_] - py, (ax * bb - bx * aa) / (2 * across))
+        qx = np.where(inside, self._centre_x[behind] - px, (by * aa - ay * bb) / (2 * across))
+        qy = np.where(inside, self._centre_y[behind] - py, (ax * bb - bx * aa) / (2 * across))
         first = (qx - ax / 2) * (oy - ay / 2) - (qy - ay / 2) * (ox - ax / 2)
         second = (ox - bx / 2) * (qy - by / 2) - (oy - by / 2) * (qx - bx / 2)
         count = len(total)
         total += np.bincount(place, first + second, count)
         weighted += np.bincount(place, first * self._z[start] + second * self._z[end], count)
         place, other = np.tile(place[inside], 2), other[inside]
-        turn = other - other % 3
-        return place, np.concatenate([turn + (other + 1) % 3, turn + (other + 2) % 3])
+        base = other - other % 3
+        return place, np.concatenate([base + (other + 1) % 3, base + (other + 2) % 3])
 
 
 def _centre(bx: Floats, by: Floats, cx: Floats, cy: Floats) -> tuple[Floats, Floats]:
@@ -136,9 +136,18 @@ def interpolate_natural(tin: Tin, grid: Grid) -> Floats:
     -------
     array, shape (rows, cols)
         NaN outside the convex hull of the points.
+
+    Examples
+    --------
+    Natural neighbours keep a plane, here of 10 % to the east:
+
+    >>> from geosite.terrain.surface.tin import triangulate
+    >>> tin = triangulate([(0, 0, 0.0), (10, 0, 1.0), (0, 10, 0.0), (10, 10, 1.0), (3, 4, 0.3)])
+    >>> interpolate_natural(tin, Grid(0.0, 10.0, 5.0, 2, 2)).round(9).tolist()
+    [[0.25, 0.75], [0.25, 0.75]]
     """
     method = NaturalNeighbours(tin)
-    triangle = locate(tin, grid).ravel()
+    triangle = locate_cells(tin, grid).ravel()
     east, north = grid.centres()
     out = np.full(triangle.shape, np.nan)
     inside = np.flatnonzero(triangle >= 0)

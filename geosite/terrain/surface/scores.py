@@ -1,4 +1,4 @@
-"""Leave-one-out: how well each method predicts a mark from the others."""
+"""Leave-one-out cross-validation: how well each method predicts a mark from the others."""
 
 from __future__ import annotations
 
@@ -13,16 +13,16 @@ from geosite.terrain.surface.idw import inverse_distance
 from geosite.terrain.surface.natural import NaturalNeighbours
 from geosite.terrain.surface.plane import fit_plane
 from geosite.terrain.surface.spline import leave_one_out_thin_plate
-from geosite.terrain.surface.tin import Tin, border, find, shares, triangulate
+from geosite.terrain.surface.tin import Tin, barycentric, border_points, locate_points, triangulate
 
 __all__ = [
     "METHODS",
     "Method",
     "Score",
-    "batches_of_strangers",
     "breakline_vertices",
+    "independent_batches",
     "leave_one_out",
-    "scorable",
+    "marks_to_leave_out",
     "score",
     "triangles_without",
 ]
@@ -36,7 +36,7 @@ METHODS: tuple[Method, ...] = (
     "plane",
 )
 
-_AT_MOST = 1000
+_MOST_LEFT_OUT = 1000
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +60,7 @@ class Score:
     largest: float
 
 
-def scorable(tin: Tin) -> Ints:
+def marks_to_leave_out(tin: Tin) -> Ints:
     """Choose the marks that are left out, one at a time.
 
     Parameters
@@ -72,17 +72,25 @@ def scorable(tin: Tin) -> Ints:
     array of int, shape (k,)
         Rows of ``tin.points``: marks inside the hull, as no method may extrapolate, and not on a
         breakline, which would go with them; of more than 1000 a thousand spread over all.
+
+    Examples
+    --------
+    Of five marks only the one in the middle lies inside the hull:
+
+    >>> tin = triangulate([(0, 0, 0), (4, 0, 0), (4, 4, 0), (0, 4, 0), (2, 1, 0)])
+    >>> marks_to_leave_out(tin).tolist()
+    [4]
     """
-    usable = ~border(tin)
+    usable = ~border_points(tin)
     usable[tin.edges] = False
     marks = int(tin.origin.max()) + 1
     if marks < len(tin.points):
         # what breaklines added is no mark, and the hull without it may be smaller
         usable[marks:] = False
-        usable[:marks] &= ~border(triangulate(tin.points[:marks]))
+        usable[:marks] &= ~border_points(triangulate(tin.points[:marks]))
     rows = np.flatnonzero(usable)
-    if len(rows) > _AT_MOST:
-        rows = np.sort(np.random.default_rng(0).permutation(rows)[:_AT_MOST])
+    if len(rows) > _MOST_LEFT_OUT:
+        rows = np.sort(np.random.default_rng(0).permutation(rows)[:_MOST_LEFT_OUT])
     return rows
 
 
@@ -94,7 +102,7 @@ def leave_one_out(tin: Tin, method: Method, which: Ints, noise: Floats | None = 
     tin
     method
     which : array of int, shape (k,)
-        Rows of ``tin.points``, from `scorable`.
+        Rows of ``tin.points``, from `marks_to_leave_out`.
     noise : array, shape (m,), optional
         Standard deviation of each elevation of ``tin.points`` against its neighbours, for the
         methods that smooth.
@@ -110,29 +118,37 @@ def leave_one_out(tin: Tin, method: Method, which: Ints, noise: Floats | None = 
     are not each other's neighbours do not take part in each other's prediction, so a batch without
     neighbours gives exactly what leaving out one at a time gives. The plane is in closed form from
     the leverages, the spline from its inverse (see `leave_one_out_thin_plate`).
+
+    Examples
+    --------
+    A mark 1 m above level ground is predicted at the level of the ground:
+
+    >>> tin = triangulate([(0, 0, 5.0), (4, 0, 5.0), (4, 4, 5.0), (0, 4, 5.0), (2, 1, 6.0)])
+    >>> float(leave_one_out(tin, "tin", np.array([4]))[0])
+    5.0
     """
     marks = tin.points[: int(tin.origin.max()) + 1]
-    known = None if noise is None else noise[: len(marks)]
+    sigma = None if noise is None else noise[: len(marks)]
     if method == "plane":
-        plane = fit_plane(marks, known)
+        plane = fit_plane(marks, sigma)
         residual = plane.residuals[which] / (1 - plane.leverage[which])
         predicted: Floats = marks[which, 2] - residual
         return predicted
     if method == "inverse-distance":
         return inverse_distance(marks, marks[which, :2], leave_out=which)
     if method == "thin-plate":
-        return leave_one_out_thin_plate(marks, known, which)
+        return leave_one_out_thin_plate(marks, sigma, which)
     if method == "tin":
         corners, weights = triangles_without(tin, which)
         linear: Floats = (weights * tin.points[corners, 2]).sum(axis=1)
         return linear
     out = np.empty(len(which))
     # without breaklines other marks are neighbours
-    for batch in batches_of_strangers(triangulate(marks), which):
-        taken = which[batch]
-        places = tin.points[taken, :2]
-        rest = triangulate(np.delete(marks, taken, axis=0))
-        out[batch] = NaturalNeighbours(rest).at(find(rest, places), places)
+    for batch in independent_batches(triangulate(marks), which):
+        omitted = which[batch]
+        positions = tin.points[omitted, :2]
+        remaining = triangulate(np.delete(marks, omitted, axis=0))
+        out[batch] = NaturalNeighbours(remaining).at(locate_points(remaining, positions), positions)
     return out
 
 
@@ -143,7 +159,7 @@ def triangles_without(tin: Tin, which: Ints) -> tuple[Ints, Floats]:
     ----------
     tin
     which : array of int, shape (k,)
-        Rows of ``tin.points``, from `scorable`.
+        Rows of ``tin.points``, from `marks_to_leave_out`.
 
     Returns
     -------
@@ -161,16 +177,16 @@ def triangles_without(tin: Tin, which: Ints) -> tuple[Ints, Floats]:
     """
     corners = np.empty((len(which), 3), np.int64)
     weights = np.empty((len(which), 3))
-    for batch in batches_of_strangers(tin, which):
-        taken = which[batch]
-        places = tin.points[taken, :2]
-        rest = triangulate(
-            np.delete(tin.points, taken, axis=0), [tin.points[pair] for pair in tin.edges]
+    for batch in independent_batches(tin, which):
+        omitted = which[batch]
+        positions = tin.points[omitted, :2]
+        remaining = triangulate(
+            np.delete(tin.points, omitted, axis=0), [tin.points[pair] for pair in tin.edges]
         )
-        triangle = find(rest, places)
-        left = np.delete(np.arange(len(tin.points)), taken)
-        corners[batch] = left[rest.triangles[triangle]]
-        weights[batch] = shares(rest, triangle, places)
+        triangle = locate_points(remaining, positions)
+        remaining_rows = np.delete(np.arange(len(tin.points)), omitted)
+        corners[batch] = remaining_rows[remaining.triangles[triangle]]
+        weights[batch] = barycentric(remaining, triangle, positions)
     return corners, weights
 
 
@@ -178,7 +194,7 @@ _STRAIGHT = np.cos(np.radians(20.0))
 
 
 def breakline_vertices(tin: Tin) -> tuple[Ints, Ints, Floats]:
-    """Find the marks on breaklines that their line passes nearly straight.
+    """Find the marks on breaklines where the line runs nearly straight on.
 
     Parameters
     ----------
@@ -193,24 +209,62 @@ def breakline_vertices(tin: Tin) -> tuple[Ints, Ints, Floats]:
         The vertices before and after.
     shares : array, shape (k, 2)
         Their weights where the line between them is straight.
+
+    Examples
+    --------
+    A kerb of 4 m with a mark 1 m from its start, and a mark to either side:
+
+    >>> kerb = [(0.0, 0.0, 1.0), (1.0, 0.0, 1.0), (4.0, 0.0, 1.0)]
+    >>> tin = triangulate([*kerb, (2.0, 3.0, 1.0), (2.0, -3.0, 0.9)], [kerb])
+    >>> which, ends, shares = breakline_vertices(tin)
+    >>> which.tolist(), ends.tolist(), shares.tolist()
+    ([1], [[2, 0]], [[0.25, 0.75]])
     """
     marks = int(tin.origin.max()) + 1
-    both = np.concatenate([tin.edges, tin.edges[:, ::-1]])
-    both = both[np.argsort(both[:, 0], kind="stable")]
-    degree = np.bincount(both[:, 0], minlength=len(tin.points))
+    directed = np.concatenate([tin.edges, tin.edges[:, ::-1]])
+    directed = directed[np.argsort(directed[:, 0], kind="stable")]
+    degree = np.bincount(directed[:, 0], minlength=len(tin.points))
     which = np.flatnonzero(degree[:marks] == 2)
-    first = np.searchsorted(both[:, 0], which)
-    ends = np.column_stack([both[first, 1], both[first + 1, 1]]) if len(which) else both[:0]
-    here = tin.points[which, :2]
-    before, after = here - tin.points[ends[:, 0], :2], tin.points[ends[:, 1], :2] - here
+    first = np.searchsorted(directed[:, 0], which)
+    ends = (
+        np.column_stack([directed[first, 1], directed[first + 1, 1]])
+        if len(which)
+        else directed[:0]
+    )
+    vertex = tin.points[which, :2]
+    before, after = vertex - tin.points[ends[:, 0], :2], tin.points[ends[:, 1], :2] - vertex
     lengths = np.linalg.norm(before, axis=1), np.linalg.norm(after, axis=1)
     straight = (before * after).sum(axis=1) > _STRAIGHT * lengths[0] * lengths[1]
     share = np.column_stack([lengths[1], lengths[0]])[straight]
     return which[straight], ends[straight], share / share.sum(axis=1, keepdims=True)
 
 
-def batches_of_strangers(tin: Tin, which: Ints) -> Iterator[Ints]:
-    """Cut marks into batches, places in `which`, in which none is the neighbour of another."""
+def independent_batches(tin: Tin, which: Ints) -> Iterator[Ints]:
+    """Cut marks into batches in which none is the neighbour of another.
+
+    Each batch is a maximal independent set of the triangulation's graph, found by random ranks
+    (Luby 1986, doi:10.1137/0215074, from memory).
+
+    Parameters
+    ----------
+    tin
+    which : array of int, shape (k,)
+        Rows of ``tin.points``.
+
+    Yields
+    ------
+    array of int
+        Positions in `which`.
+
+    Examples
+    --------
+    Two marks that are neighbours, inside a square, are left out one after the other:
+
+    >>> square = [(0, 0, 0), (4, 0, 0), (4, 4, 0), (0, 4, 0)]
+    >>> tin = triangulate([*square, (1.5, 2, 0), (2.5, 2, 0)])
+    >>> sorted(batch.tolist() for batch in independent_batches(tin, np.array([4, 5])))
+    [[0], [1]]
+    """
     number = np.full(len(tin.points), -1)
     number[which] = np.arange(len(which))
     start = number[tin.triangles.ravel()]
@@ -218,20 +272,20 @@ def batches_of_strangers(tin: Tin, which: Ints) -> Iterator[Ints]:
     both = (start >= 0) & (end >= 0)
     start, end = start[both], end[both]
     rank = np.random.default_rng(0).permutation(len(which))
-    left = np.ones(len(which), bool)
-    while left.any():
-        open_, batch = left.copy(), np.zeros(len(which), bool)
-        while open_.any():
+    unassigned = np.ones(len(which), bool)
+    while unassigned.any():
+        candidates, batch = unassigned.copy(), np.zeros(len(which), bool)
+        while candidates.any():
             # those that rank before all their open neighbours
-            rivals = open_[start] & open_[end]
-            beaten = np.where(rank[start] > rank[end], start, end)[rivals]
-            first = open_.copy()
-            first[beaten] = False
-            batch |= first
-            open_ &= ~first
+            conflict = candidates[start] & candidates[end]
+            excluded = np.where(rank[start] > rank[end], start, end)[conflict]
+            chosen = candidates.copy()
+            chosen[excluded] = False
+            batch |= chosen
+            candidates &= ~chosen
             # an edge between two marks inside the hull is there in both directions
-            open_[end[first[start]]] = False
-        left &= ~batch
+            candidates[end[chosen[start]]] = False
+        unassigned &= ~batch
         yield np.flatnonzero(batch)
 
 
@@ -249,8 +303,14 @@ def score(tin: Tin, method: Method, noise: Floats | None = None) -> Score:
     -------
     Score
         Of zero marks, with zeros, where the survey is too small to leave one out.
+
+    Examples
+    --------
+    >>> tin = triangulate([(0, 0, 5.0), (4, 0, 5.0), (4, 4, 5.0), (0, 4, 5.0), (2, 1, 6.0)])
+    >>> score(tin, "tin")
+    Score(method='tin', marks=1, rmse=1.0, mean=1.0, largest=1.0)
     """
-    which = scorable(tin)
+    which = marks_to_leave_out(tin)
     if len(which) == 0:
         return Score(method, 0, 0.0, 0.0, 0.0)
     residual = tin.points[which, 2] - leave_one_out(tin, method, which, noise)

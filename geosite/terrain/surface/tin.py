@@ -11,21 +11,27 @@ import shapely
 
 from geosite.base.arrays import Floats, Ints
 from geosite.base.errors import InputError, Problem
-from geosite.terrain.surface.breakline import Mesh, constrain, neighbours, node, turns
+from geosite.terrain.surface.breakline import (
+    Mesh,
+    constrain,
+    node_breaklines,
+    opposite_half_edges,
+    orientations,
+)
 
 __all__ = [
     "Tin",
-    "border",
+    "barycentric",
+    "border_points",
     "border_sides",
     "distinct_positions",
-    "find",
+    "drop_border_needles",
+    "interpolate_linear",
+    "is_border_vertex",
     "lattice_step",
-    "linear",
-    "longest_side",
-    "on_border_vertices",
+    "locate_points",
+    "longest_extent",
     "on_lattice",
-    "peel",
-    "shares",
     "triangulate",
     "twice_area",
 ]
@@ -65,7 +71,20 @@ class Tin:
 
 
 def distinct_positions(points: Floats) -> tuple[Floats, Ints]:
-    """Combine coincident positions to their mean elevation, in order of first appearance."""
+    """Combine coincident positions to their mean elevation, in order of first appearance.
+
+    Returns
+    -------
+    points : array, shape (m, 3)
+    origin : array of int, shape (n,)
+        Row of `points` that each given point became.
+
+    Examples
+    --------
+    >>> points, origin = distinct_positions(np.array([[5.0, 0, 1], [2, 0, 4], [5, 0, 3]]))
+    >>> points.tolist(), origin.tolist()
+    ([[5.0, 0.0, 2.0], [2.0, 0.0, 4.0]], [0, 1, 0])
+    """
     # adding zero turns -0 into 0
     position = np.ascontiguousarray(points[:, :2] + 0.0).view(np.complex128).ravel()
     found, first, origin = np.unique(position, return_index=True, return_inverse=True)
@@ -106,6 +125,14 @@ def triangulate(points: npt.ArrayLike, breaklines: Sequence[npt.ArrayLike] = ())
     GEOS does the triangulation, in coordinates relative to the middle of the points. The number of
     each point travels through it as the third ordinate, which is never computed with. Breaklines
     are forced in afterwards (`geosite.terrain.surface.breakline`).
+
+    Examples
+    --------
+    A square of 4 m with a mark in the middle has four triangles:
+
+    >>> tin = triangulate([(0, 0, 1.0), (4, 0, 1.0), (4, 4, 1.0), (0, 4, 1.0), (2, 2, 1.5)])
+    >>> len(tin.triangles), float(twice_area(tin.points[:, :2], tin.triangles).sum() / 2)
+    (4, 16.0)
     """
     given = _checked(points, "points-not-finite", "points for the surface", "point")
     lines = [
@@ -143,12 +170,22 @@ def _checked(places: npt.ArrayLike, code: str, name: str, item: str) -> Floats:
 
 
 def lattice_step(points: Floats) -> float:
-    """Spacing of a lattice far below any survey's precision that makes signs of areas certain."""
+    """Return the spacing of a lattice on which signs of areas are certain.
+
+    A power of two far below any survey's precision: ``2**-32`` of the extent.
+
+    Examples
+    --------
+    Less than a micrometre over a kilometre:
+
+    >>> lattice_step(np.array([[0.0, 0.0], [1000.0, 500.0]])) < 1e-6
+    True
+    """
     if len(points) == 0:
         return 1.0
     extent = float(np.ptp(points[:, :2], axis=0).max())
-    size = max(extent * 2.0**-32, float(np.abs(points[:, :2]).max()) * 2.0**-50, 1e-300)
-    return float(2.0 ** np.ceil(np.log2(size)))
+    step = max(extent * 2.0**-32, float(np.abs(points[:, :2]).max()) * 2.0**-50, 1e-300)
+    return float(2.0 ** np.ceil(np.log2(step)))
 
 
 def on_lattice(points: Floats, step: float) -> Floats:
@@ -173,11 +210,11 @@ def _triangulate(given: Floats, lines: list[Floats]) -> Tin | None:
     reduced = distinct - middle
     edges, gap = np.empty((0, 2), np.int64), 0.0
     if lines:
-        noded = node(reduced, [line - middle for line in lines])
+        noded = node_breaklines(reduced, [line - middle for line in lines])
         added = noded.points[len(reduced) :]
         if len(added):
-            marks = shapely.STRtree(np.asarray(shapely.points(reduced[:, :2])))
-            near = marks.nearest(shapely.points(added[:, :2]))
+            tree = shapely.STRtree(np.asarray(shapely.points(reduced[:, :2])))
+            near = tree.nearest(shapely.points(added[:, :2]))
             owner = np.concatenate([owner, owner[near]])
         reduced, edges, gap = noded.points, noded.edges, noded.crossing_gap
         distinct = np.vstack([distinct, added + middle])
@@ -186,7 +223,7 @@ def _triangulate(given: Floats, lines: list[Floats]) -> Tin | None:
         return None
     if len(edges):
         triangles, edges = constrain(reduced[:, :2], triangles, edges)
-    triangles = peel(reduced[:, :2], triangles)
+    triangles = drop_border_needles(reduced[:, :2], triangles)
     if len(triangles) == 0 or not _are_sides(edges, triangles):
         return None
     return Tin(distinct, triangles, origin, owner, edges, gap)
@@ -224,26 +261,32 @@ def _delaunay(positions: Floats) -> Ints | None:
     triangles: Ints = np.ascontiguousarray(corners.astype(np.int64).reshape(-1, 4)[:, :3])
     used = np.zeros(len(positions), bool)
     used[triangles] = True
-    around = int(on_border_vertices(triangles, len(positions)).sum())
-    if not used.all() or len(triangles) != 2 * len(positions) - 2 - around:
+    border_count = int(is_border_vertex(triangles, len(positions)).sum())
+    if not used.all() or len(triangles) != 2 * len(positions) - 2 - border_count:
         return None
     hull = float(shapely.area(shapely.convex_hull(shapely.linestrings(positions))))
     twice = twice_area(positions, triangles)
     size = float(np.ptp(positions, axis=0).max()) ** 2
     if (
         abs(twice.sum() / 2 - hull) > 1e-12 * size * len(positions) ** 0.5
-        or (turns(positions, triangles) <= 0).any()
+        or (orientations(positions, triangles) <= 0).any()
     ):
         return None
-    if (twice < _NEEDLE * longest_side(positions, triangles) ** 2).any():
+    if (twice < _NEEDLE * longest_extent(positions, triangles) ** 2).any():
         mesh = Mesh(positions, triangles)
-        mesh.relax()
+        mesh.flip_to_delaunay()
         triangles = mesh.triangles
     return triangles
 
 
-def longest_side(positions: Floats, triangles: Ints) -> Floats:
-    """Return the larger extent in easting or northing of each triangle."""
+def longest_extent(positions: Floats, triangles: Ints) -> Floats:
+    """Return the larger extent in easting or northing of each triangle.
+
+    Examples
+    --------
+    >>> longest_extent(np.array([[0.0, 0.0], [4.0, 0.0], [0.0, 3.0]]), np.array([[0, 1, 2]]))
+    array([4.])
+    """
     extent = np.zeros(len(triangles))
     for place in positions.T:
         a, b, c = (place[triangles[:, k]] for k in range(3))
@@ -265,21 +308,36 @@ def twice_area(positions: Floats, triangles: Ints) -> Floats:
     return twice
 
 
-def peel(positions: Floats, triangles: Ints) -> Ints:
-    """Leave out triangles along the border that are too thin for their area to be computed."""
+def drop_border_needles(positions: Floats, triangles: Ints) -> Ints:
+    """Leave out triangles along the border that are too thin for their area to be computed.
+
+    Examples
+    --------
+    The second triangle has no area:
+
+    >>> positions = np.array([[0.0, 0.0], [4.0, 0.0], [0.0, 3.0], [2.0, 0.0]])
+    >>> drop_border_needles(positions, np.array([[0, 1, 2], [0, 3, 1]])).tolist()
+    [[0, 1, 2]]
+    """
     while len(flat := np.flatnonzero(twice_area(positions, triangles) <= 0)):
-        outer = flat[(neighbours(triangles).reshape(-1, 3)[flat] < 0).any(axis=1)]
+        outer = flat[(opposite_half_edges(triangles).reshape(-1, 3)[flat] < 0).any(axis=1)]
         if len(outer) == 0:
             break
         triangles = np.delete(triangles, outer, axis=0)
     return triangles
 
 
-def on_border_vertices(triangles: Ints, count: int) -> npt.NDArray[np.bool_]:
+def is_border_vertex(triangles: Ints, count: int) -> npt.NDArray[np.bool_]:
     """Mark the vertices on the border of a triangulation.
 
     Around a vertex inside, every neighbour is once the end of an edge that leaves and once the
     start of one that arrives, so the sums agree; on the border the first and last do not.
+
+    Examples
+    --------
+    >>> inside = np.array([[0, 1, 3], [1, 2, 3], [2, 0, 3]])
+    >>> is_border_vertex(inside, 4).tolist()
+    [True, True, True, False]
     """
     start = triangles.ravel()
     end = np.roll(triangles, -1, axis=1).ravel()
@@ -306,60 +364,83 @@ def border_sides(tin: Tin) -> tuple[Ints, Ints, Ints]:
     start = tin.triangles.ravel()
     end = np.roll(tin.triangles, -1, axis=1).ravel()
     count = len(tin.points)
-    outer = on_border_vertices(tin.triangles, count)
-    near = np.flatnonzero(outer[start] & outer[end])
-    low, high = np.minimum(start[near], end[near]), np.maximum(start[near], end[near])
+    outer = is_border_vertex(tin.triangles, count)
+    candidates = np.flatnonzero(outer[start] & outer[end])
+    low, high = (
+        np.minimum(start[candidates], end[candidates]),
+        np.maximum(start[candidates], end[candidates]),
+    )
     _, first, sides = np.unique(low * count + high, return_index=True, return_counts=True)
-    edge = near[first[sides == 1]]
+    edge = candidates[first[sides == 1]]
     return edge // 3, start[edge], end[edge]
 
 
-def find(tin: Tin, places: Floats) -> Ints:
+def locate_points(tin: Tin, positions: Floats) -> Ints:
     """Find the triangle that each place lies in.
 
     Parameters
     ----------
     tin
-    places : array, shape (k, 2), columns easting, northing
+    positions : array, shape (k, 2), columns easting, northing
 
     Returns
     -------
     array of int, shape (k,)
         Row of ``tin.triangles``, -1 outside; on an edge or a corner the lowest row.
+
+    Examples
+    --------
+    >>> tin = triangulate([(0, 0, 1.0), (4, 0, 1.0), (0, 3, 1.0)])
+    >>> locate_points(tin, np.array([[1.0, 1.0], [4.0, 3.0]])).tolist()
+    [0, -1]
     """
     middle = np.round(tin.points[:, :2].mean(axis=0))
     corners = (tin.points[:, :2] - middle)[tin.triangles]
     tree = shapely.STRtree(np.asarray(shapely.polygons(corners)))
-    which, hit = tree.query(shapely.points(places - middle), predicate="intersects")
-    triangle = np.full(len(places), len(tin.triangles))
-    np.minimum.at(triangle, which, hit)
+    which, found = tree.query(shapely.points(positions - middle), predicate="intersects")
+    triangle = np.full(len(positions), len(tin.triangles))
+    np.minimum.at(triangle, which, found)
     return np.where(triangle < len(tin.triangles), triangle, -1)
 
 
-def border(tin: Tin) -> npt.NDArray[np.bool_]:
-    """Mark the rows of ``tin.points`` on the outer border, and any in no triangle."""
-    outer = on_border_vertices(tin.triangles, len(tin.points))
+def border_points(tin: Tin) -> npt.NDArray[np.bool_]:
+    """Mark the rows of ``tin.points`` on the outer border, and any in no triangle.
+
+    Examples
+    --------
+    >>> border_points(triangulate([(0, 0, 0), (4, 0, 0), (0, 4, 0), (1, 1, 0)])).tolist()
+    [True, True, True, False]
+    """
+    outer = is_border_vertex(tin.triangles, len(tin.points))
     used = np.zeros(len(tin.points), bool)
     used[tin.triangles] = True
     return outer | ~used
 
 
-def shares(tin: Tin, triangle: Ints, places: Floats) -> Floats:
-    """Weigh the corners of the triangle each place is in.
+def barycentric(tin: Tin, triangle: Ints, positions: Floats) -> Floats:
+    """Return the barycentric coordinates of places in their triangles.
 
     Parameters
     ----------
     tin
     triangle : array of int, shape (k,)
-    places : array, shape (k, 2), columns easting, northing
+    positions : array, shape (k, 2), columns easting, northing
 
     Returns
     -------
     array, shape (k, 3)
-        Barycentric coordinates, none negative, adding up to 1.
+        Weights of the corners, none negative, adding up to 1.
+
+    Examples
+    --------
+    The middle of a triangle has a third of each corner:
+
+    >>> tin = triangulate([(0, 0, 1.0), (3, 0, 4.0), (0, 3, 7.0)])
+    >>> barycentric(tin, np.array([0]), np.array([[1.0, 1.0]])).round(6).tolist()
+    [[0.333333, 0.333333, 0.333333]]
     """
     a, b, c = (tin.points[tin.triangles[triangle, k], :2] for k in range(3))
-    (xb, yb), (xc, yc), (xp, yp) = ((p - a).T for p in (b, c, places))
+    (xb, yb), (xc, yc), (xp, yp) = ((p - a).T for p in (b, c, positions))
     twice = xb * yc - yb * xc
     # a triangle without area: any place in it will do
     twice[twice == 0] = 1.0
@@ -373,19 +454,27 @@ def shares(tin: Tin, triangle: Ints, places: Floats) -> Floats:
     return weight
 
 
-def linear(tin: Tin, triangle: Ints, places: Floats) -> Floats:
+def interpolate_linear(tin: Tin, triangle: Ints, positions: Floats) -> Floats:
     """Interpolate linearly in the triangle each place is in.
 
     Parameters
     ----------
     tin
     triangle : array of int, shape (k,)
-    places : array, shape (k, 2), columns easting, northing
+    positions : array, shape (k, 2), columns easting, northing
 
     Returns
     -------
     array, shape (k,)
+
+    Examples
+    --------
+    In the middle of a triangle the mean of its corners:
+
+    >>> tin = triangulate([(0, 0, 1.0), (3, 0, 4.0), (0, 3, 7.0)])
+    >>> interpolate_linear(tin, np.array([0]), np.array([[1.0, 1.0]])).round(6)
+    array([4.])
     """
     corners = tin.points[tin.triangles[triangle], 2]
-    z: Floats = (shares(tin, triangle, places) * corners).sum(axis=1)
+    z: Floats = (barycentric(tin, triangle, positions) * corners).sum(axis=1)
     return z

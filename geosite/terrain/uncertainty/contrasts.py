@@ -8,7 +8,7 @@ from geosite.base.arrays import Floats, Ints
 from geosite.network.covariance import sigmas
 from geosite.network.model import LinearForm, Network
 from geosite.terrain.surface.roughness import Contrasts
-from geosite.terrain.surface.scores import breakline_vertices, scorable, triangles_without
+from geosite.terrain.surface.scores import breakline_vertices, marks_to_leave_out, triangles_without
 from geosite.terrain.surface.tin import Tin
 
 __all__ = ["contrasts", "cross", "plane_gradients"]
@@ -25,7 +25,7 @@ def contrasts(network: Network, rows: Ints, tin: Tin) -> Contrasts:
     tin
         Local grid metres and metres.
     """
-    which = scorable(tin)
+    which = marks_to_leave_out(tin)
     corners, shares = np.empty((0, 3), np.int64), np.empty((0, 3))
     if len(which):
         corners, shares = triangles_without(tin, which)

@@ -13,8 +13,8 @@ from geosite.base.arrays import Floats, Ints
 from geosite.base.grid import Grid
 from geosite.network.accuracy.ellipses import error_ellipses
 from geosite.network.covariance import level_covariance
-from geosite.terrain.surface.rows import locate
-from geosite.terrain.surface.tin import shares
+from geosite.terrain.surface.rows import locate_cells
+from geosite.terrain.surface.tin import barycentric
 from geosite.terrain.uncertainty.ground import Ground
 
 __all__ = ["RealisedRasters", "elevation_sigma"]
@@ -37,7 +37,7 @@ class _Cells:
 
 def _cells(ground: Ground, grid: Grid, z: Floats) -> Iterator[_Cells]:
     """Yield the cells that have an elevation, at least one batch of them, maybe empty."""
-    triangle = locate(ground.tin, grid).ravel()
+    triangle = locate_cells(ground.tin, grid).ravel()
     triangle[np.isnan(z).ravel()] = -1
     east, north = grid.centres()
     inside = np.flatnonzero(triangle >= 0)
@@ -46,7 +46,7 @@ def _cells(ground: Ground, grid: Grid, z: Floats) -> Iterator[_Cells]:
         row, col = np.divmod(cell, grid.cols)
         places = np.column_stack([east[col], north[row]])
         face = triangle[cell].astype(np.int64)
-        yield _Cells(cell, face, shares(ground.tin, face, places), places)
+        yield _Cells(cell, face, barycentric(ground.tin, face, places), places)
 
 
 def elevation_sigma(
