@@ -230,6 +230,7 @@ def fall_findings(falls: Sequence[FallVerdict], frame: Frame) -> tuple[Finding, 
             text += f" More marks at the wall and {fall.distance_m:.2f} m from it would decide it."
         exceptions = "; ".join(told.rule.exceptions)
         at = (float(easting), float(northing))
+        code = code if beyond else f"{code}-undecided"
         found.append(Finding("look", code, f"{text} Exceptions: {exceptions}.", place=at))
     return tuple(found)
 
@@ -272,7 +273,11 @@ def clearance_findings(clearances: Sequence[Clearance]) -> tuple[Finding, ...]:
     ['parcel-line']
     """
     return tuple(
-        Finding("look", "parcel-line", clearance_words(c) + ".")
+        Finding(
+            "look",
+            "parcel-line" if c.verdict == "crosses" else "parcel-line-undecided",
+            clearance_words(c) + ".",
+        )
         for c in clearances
         if c.verdict != "clear"
     )

@@ -147,6 +147,8 @@ class Paper:
         What it is about, after the title.
     foot
         At the foot, before the number of the page.
+    before
+        Sheets of the same set that come before; the pages go on counting them as sheets.
     """
 
     width: float
@@ -155,6 +157,7 @@ class Paper:
     about: str
     foot: str
     margin: float = 20.0
+    before: int = 0
 
     @property
     def text(self) -> Rectangle:
@@ -207,6 +210,8 @@ def _frame(paper: Paper, number: int, count: int) -> Items:
     left, right = paper.margin, paper.width - paper.margin
     room = right - left
     page = f"page {number} of {count}"
+    if paper.before:
+        page = f"sheet {paper.before + number} of {paper.before + count}"
     head = typeface("bold").fit(printable(paper.title, 200), room * 0.6 / _BODY)
     used = typeface("bold").width(head) * _BODY + 4
     about = typeface("regular").fit(printable(paper.about, 200), (room - used) / _CELL)

@@ -20,11 +20,15 @@ from geosite.drawing.font import Weight, typeface
 from geosite.drawing.ink import TEXT
 from geosite.drawing.sheet import Arc, Outline, Rectangle, Text
 
-__all__ = ["Board", "Line", "along", "around", "upright"]
+__all__ = ["Board", "Leader", "Line", "along", "around", "away", "upright"]
 
 _CELL = 0.5
 #: Share of the line height that letters with and without descenders really need.
 _LEADING = 1.18
+#: What a leader costs, in crossed cells: one at all, each mm of it, and each cell that it crosses.
+_LED, _LED_MM, _LED_CROSSED = 8.0, 0.8, 0.35
+#: Places looked at along a leader.
+_STEPS = 40
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +44,26 @@ class Line:
     def width(self) -> float:
         """Width, mm."""
         return typeface(self.weight).width(self.text) * self.size
+
+
+@dataclass(frozen=True, slots=True)
+class Leader:
+    """Where a line runs from to a label that stands away from what it names.
+
+    Parameters
+    ----------
+    x, y
+        What is named, mm.
+    clear
+        Radius of its sign: the line starts at its edge.
+    first
+        The first candidate that needs a leader; those before it stand beside what they name.
+    """
+
+    x: float
+    y: float
+    clear: float
+    first: int
 
 
 class Board:
@@ -130,9 +154,40 @@ class Board:
         list of Text
             Empty if every candidate touches something taken.
         """
+        return self.place_led(lines, candidates, pull=pull, within=within, halo=halo)[0]
+
+    def place_led(
+        self,
+        lines: Sequence[Line],
+        candidates: Floats,
+        leader: Leader | None = None,
+        *,
+        pull: float = 0.6,
+        most: float = math.inf,
+        within: bool = True,
+        halo: bool = True,
+    ) -> tuple[list[Text], Floats | None]:
+        """Find room for a label beside what it names or, at the end of a leader, away from it.
+
+        Parameters
+        ----------
+        lines, candidates, pull, within, halo
+            As in `place`.
+        leader
+            Where it starts; without one no candidate needs any.
+        most
+            Crossed cells at which a candidate is no place for the label.
+
+        Returns
+        -------
+        texts : list of Text
+            Empty if there is no room.
+        line : array, shape (2, 2), or None
+            The leader, sheet mm, where there is one.
+        """
         lines = [line for line in lines if line.text]
         if not lines or not len(candidates):
-            return []
+            return [], None
         width = max(line.width for line in lines)
         height = sum(line.size for line in lines) * _LEADING
         box = _box(width + 0.6, height + 0.2)
@@ -146,13 +201,48 @@ class Board:
         if within:
             blocked |= ~inside.all(axis=1)
         cost = np.where(inside, self._crossed[row, col], 0).sum(axis=1, dtype=np.float64)
-        cost += pull * np.arange(len(candidates))
+        blocked |= cost > most
+        first = len(candidates) if leader is None else leader.first
+        cost[:first] += pull * np.arange(min(first, len(candidates)))
+        led = None
+        if leader is not None and first < len(candidates):
+            half = np.array([width + 0.6, height + 0.2]) / 2
+            led = _leaders(leader, candidates[first:, :2], half)
+            more, shut = self._led(led, leader)
+            cost[first:] += more
+            blocked[first:] |= shut
         cost[blocked] = np.inf
         best = int(cost.argmin())
         if not math.isfinite(cost[best]):
-            return []
+            return [], None
         self._mark(box, candidates[best])
-        return _texts(lines, height, candidates[best], halo)
+        line = None if led is None or best < first else led[best - first]
+        if line is not None:
+            self._keep(line)
+        return _texts(lines, height, candidates[best], halo), line
+
+    def _led(self, lines: Floats, leader: Leader) -> tuple[Floats, npt.NDArray[np.bool_]]:
+        """Return what leaders cost, and which of them run through something taken."""
+        share = np.linspace(0.0, 1.0, _STEPS)[:, None]
+        places = lines[:, None, 0] + (lines[:, 1] - lines[:, 0])[:, None] * share
+        row, col, inside = self._cells(places[..., 0], places[..., 1])
+        # the sign itself is taken, and the last of the line is the label's own rim
+        away = np.hypot(places[..., 0] - leader.x, places[..., 1] - leader.y)
+        inside &= away > leader.clear + 1.5 * _CELL
+        row, col = np.where(inside, row, 0), np.where(inside, col, 0)
+        shut = (self._taken[row, col] & inside).any(axis=1)
+        length = np.hypot(*(lines[:, 1] - lines[:, 0]).T)
+        # a line that is crossed once is met by more samples where they lie closer
+        cells = length / _CELL / _STEPS
+        met = np.where(inside, self._crossed[row, col], 0).sum(axis=1) * cells
+        cost: Floats = _LED + _LED_MM * length + _LED_CROSSED * met
+        return cost, np.asarray(shut)
+
+    def _keep(self, line: Floats) -> None:
+        """Take the room of a leader."""
+        places = line[0] + (line[1] - line[0]) * np.linspace(0.0, 1.0, 4 * _STEPS)[:, None]
+        row, col, inside = self._cells(places[:, 0], places[:, 1])
+        self._taken[row[inside], col[inside]] = True
 
     def _cells(
         self, x: Floats, y: Floats
@@ -179,12 +269,42 @@ def around(x: float, y: float, width: float, height: float, gap: float) -> Float
     8
     """
     right, up = width / 2 + gap, height / 2 + gap
-    far, near = gap * 0.7 + width / 2, gap * 0.7 + height / 2
+    far, near = gap * 0.7 + width / 2, gap * 0.9 + height / 2
     offsets = [
         (right, 0), (far, -near), (far, near), (-right, 0), (-far, -near), (-far, near),
         (0, -up), (0, up),
     ]  # fmt: skip
     return np.array([(x + dx, y + dy, 0.0) for dx, dy in offsets])
+
+
+def away(
+    x: float, y: float, width: float, height: float, gaps: Sequence[float], ways: int = 16
+) -> Floats:
+    """Return candidates away from a sign, for a label at the end of a leader.
+
+    Parameters
+    ----------
+    x, y
+        Middle of the sign, mm.
+    width, height
+        Of the label.
+    gaps
+        Lengths of the leader.
+    ways
+        In so many directions each.
+
+    Examples
+    --------
+    >>> away(0.0, 0.0, 10.0, 2.0, (5.0,), ways=2).round(9).tolist()
+    [[10.0, 0.0, 0.0], [-10.0, 0.0, 0.0]]
+    """
+    turn = np.arange(ways) * (2 * math.pi / ways)
+    found = []
+    for gap in gaps:
+        across = x + np.cos(turn) * (gap + width / 2)
+        down = y - np.sin(turn) * (gap + height / 2)
+        found.append(np.column_stack([across, down, np.zeros(ways)]))
+    return np.concatenate(found)
 
 
 def along(line: Floats, offsets: Sequence[float], shares: Sequence[float]) -> Floats:
@@ -250,6 +370,16 @@ def _lattice(across: int, down: int) -> Floats:
     x = (np.arange(across + 1) - across / 2) * _CELL
     y = (np.arange(down + 1) - down / 2) * _CELL
     return np.column_stack([np.tile(x, down + 1), np.repeat(y, across + 1)])
+
+
+def _leaders(leader: Leader, middles: Floats, half: Floats) -> Floats:
+    """Return the lines from a sign to the nearest edge of each label, shape (k, 2, 2)."""
+    start = np.array([leader.x, leader.y])
+    end = np.clip(start, middles - half, middles + half)
+    way = end - start
+    length = np.maximum(np.hypot(way[:, 0], way[:, 1]), 1e-9)[:, None]
+    begin = start + way / length * np.minimum(leader.clear, length)
+    return np.stack([begin, end], axis=1)
 
 
 def _texts(lines: Sequence[Line], height: float, place: Floats, halo: bool) -> list[Text]:

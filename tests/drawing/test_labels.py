@@ -10,7 +10,7 @@ import shapely
 from hypothesis import given
 from hypothesis import strategies as st
 
-from geosite.drawing.labels import Board, Line, along, around, upright
+from geosite.drawing.labels import Board, Leader, Line, along, around, away, upright
 from geosite.drawing.sheet import Outline, Rectangle
 
 WINDOW = Rectangle(20.0, 30.0, 120.0, 90.0)
@@ -85,6 +85,44 @@ def test_the_place_that_crosses_least_is_taken() -> None:
     hatched.fill([Outline((crossing[0],))])
     (text,) = hatched.place([line], candidates)
     assert text.y > 70
+
+
+def test_a_label_that_has_no_room_beside_its_sign_stands_away_at_the_end_of_a_leader() -> None:
+    board, line = Board(WINDOW), Line("402.61", 2.4)
+    x, y = 70.0, 70.0
+    # a road runs through the sign: beside it every place is on its lines
+    board.cross([np.array([(20.0, y + d), (140.0, y + d)]) for d in (-2, -1, 0, 1, 2)], 2)
+    board.take(x, y, 0.6)
+    beside = around(x, y, line.width, line.size, 1.0)
+    far = away(x, y, line.width, line.size, (4.0, 8.0))
+    leader = Leader(x, y, 0.6, len(beside))
+    (text,), drawn = board.place_led([line], np.concatenate([beside, far]), leader)
+    assert text.y < y - 2.0 or text.y - 0.72 * text.size > y + 2.0  # off every line
+    assert drawn is not None
+    assert math.dist(drawn[0], (x, y)) == pytest.approx(0.6)  # from the rim of the sign
+    letters = box_of(line, np.array([text.x, text.y - 0.36 * 2.4, 0.0]))
+    assert letters.distance(shapely.Point(drawn[1])) < 1.0
+    # the leader is taken: nothing is written upon it
+    assert not placed(board, line, [*((drawn[0] + drawn[1]) / 2).tolist(), 0.0])
+
+
+def test_a_leader_runs_through_nothing_that_is_taken() -> None:
+    board, line = Board(WINDOW), Line("402.61", 2.4)
+    x, y = 70.0, 70.0
+    for angle in np.arange(0.0, 360.0, 4.0):  # a ring of symbols all round
+        turn = math.radians(angle)
+        board.take(x + 5.0 * math.cos(turn), y + 5.0 * math.sin(turn), 0.6)
+    far = away(x, y, line.width, line.size, (9.0,))
+    assert board.place_led([line], far, Leader(x, y, 0.6, 0)) == ([], None)
+    assert board.place_led([line], far)[0]  # without a leader there is room
+
+
+def test_beyond_the_most_that_may_be_covered_a_label_is_left_out() -> None:
+    board, line = Board(WINDOW), Line("1.8 %", 1.8)
+    board.cross([np.array([(20.0, 60.0), (140.0, 60.0)])])
+    place = np.array([(60.0, 60.0, 0.0)])
+    assert board.place_led([line], place, most=2.0) == ([], None)
+    assert board.place_led([line], place)[0]
 
 
 def test_nothing_to_say_and_nowhere_to_go() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import io
+import re
 from pathlib import Path
 from typing import Any
 
@@ -125,7 +126,9 @@ def site_with(folder: Path, picture: str) -> Path:
             (folder / file.name).write_bytes(file.read_bytes())
     site = folder / "site.toml"
     text = site.read_text("utf-8")
-    site.write_text(f'{text}\n[sheet]\nbackground = "{picture}"\n', "utf-8")
+    assert "[sheet]" in text
+    named = re.sub(r"(?m)^\[sheet\].*$", f'[sheet]\nbackground = "{picture}"', text)
+    site.write_text(named, "utf-8")
     return site
 
 

@@ -1,23 +1,28 @@
-"""Fifty sheets: no label stands on another, on an arrow or on a sign."""
+"""Fifty sheets: no label stands on another, on an arrow or on a leader; hardly any on a line."""
 
 from __future__ import annotations
 
 import math
 import random
 from itertools import product
+from pathlib import Path
 
 import numpy as np
 import package_cases
 import pytest
 import shapely
 
+from geosite.build import build
 from geosite.drawing.font import typeface
-from geosite.drawing.sheet import Sheet, Text
+from geosite.drawing.sheet import Arc, Sheet, Text
+from geosite.fieldbook.read import read_survey
 from geosite.fieldbook.sitefile import Handover
 from geosite.handover.model import Package
 from geosite.handover.plan.layout import SHEETS
 from geosite.handover.plan.sheet import draw_plan
 from geosite.handover.plan.symbols import rounded
+
+SAMPLES = Path(__file__).parents[2] / "sample_data"
 
 
 def corners(text: Text) -> shapely.Polygon:
@@ -52,6 +57,34 @@ def darts(sheet: Sheet) -> list[shapely.Polygon]:
     ]
 
 
+#: Linework that a label keeps off; contours carry their own numbers.
+LINEWORK = ("parcels", "outlines", "lines", "flow_paths", "sections", "grades", "baseline")
+
+
+def strokes(sheet: Sheet, names: tuple[str, ...]) -> list[shapely.LineString]:
+    """The lines drawn in some groups of a sheet."""
+    found = []
+    for group in sheet.groups:
+        drawn = [i for i in group.items if not isinstance(i, Text) and i.stroke is not None]
+        for item in drawn if group.name in names else []:
+            for piece in (p for outline in item.outlines for p in outline.pieces):
+                if isinstance(piece, Arc):
+                    t = piece.start + piece.sweep * np.linspace(0.0, 1.0, 60)
+                    ring = np.column_stack([np.cos(t), np.sin(t)]) * piece.radius
+                    found.append(shapely.LineString(ring + np.array(piece.centre)))
+                elif len(piece) > 1:
+                    found.append(shapely.LineString(piece))
+    return found
+
+
+def covering(boxes: list[shapely.Polygon], lines: list[shapely.LineString]) -> set[int]:
+    """Which boxes lie on a line, by more than a tenth of a millimetre."""
+    if not lines:
+        return set()
+    smaller = [box.buffer(-0.1) for box in boxes]
+    return set(shapely.STRtree(lines).query(smaller, predicate="intersects")[0].tolist())
+
+
 def thinned(package: Package, seed: int) -> Package:
     """The invented landing with some of its marks, features and arrows taken away by chance."""
     import dataclasses
@@ -70,11 +103,31 @@ def thinned(package: Package, seed: int) -> Package:
     return dataclasses.replace(package, layers=tuple(layers))
 
 
+def one_of_fifty(sheet: str, seed: int) -> Sheet:
+    """A landing of which chance has left some, on a sheet."""
+    package = thinned(package_cases.ferry_landing(), 5 * list(SHEETS).index(sheet) + seed)
+    return draw_plan(package, Handover(sheet=sheet, unit="ft" if seed % 2 else "m"))  # type: ignore[arg-type]
+
+
+@pytest.mark.slow
+def test_hardly_a_label_stands_on_a_line() -> None:
+    # on the smallest sheets there is not always a place off every line, not even with a leader
+    count = standing = led = 0
+    for sheet, seed in product(SHEETS, range(5)):
+        drawn = one_of_fifty(sheet, seed)
+        boxes = [corners(t) for t in labels(drawn)]
+        count += len(boxes)
+        standing += len(covering(boxes, strokes(drawn, LINEWORK)))
+        led += len(strokes(drawn, ("leaders",)))
+    assert count > 5_000
+    assert led > 100
+    assert standing <= 0.01 * count
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize(("sheet", "seed"), list(product(SHEETS, range(5))))
 def test_no_label_stands_on_another_or_on_an_arrow(sheet: str, seed: int) -> None:
-    package = thinned(package_cases.ferry_landing(), 5 * list(SHEETS).index(sheet) + seed)
-    drawn = draw_plan(package, Handover(sheet=sheet, unit="ft" if seed % 2 else "m"))  # type: ignore[arg-type]
+    drawn = one_of_fifty(sheet, seed)
     texts = labels(drawn)
     boxes = [corners(t) for t in texts]
     tree = shapely.STRtree(boxes)
@@ -87,6 +140,19 @@ def test_no_label_stands_on_another_or_on_an_arrow(sheet: str, seed: int) -> Non
         label, arrow = shapely.STRtree(arrows).query(boxes, predicate="intersects")
         for a, b in zip(label.tolist(), arrow.tolist(), strict=True):
             assert boxes[a].intersection(arrows[b]).area < 0.05, texts[a].text
+    assert not covering(boxes, strokes(drawn, ("leaders",)))
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("sample", ["ferry_landing", "jetty_feet", "davis_spot_heights"])
+def test_no_label_of_a_sample_stands_on_a_line(sample: str) -> None:
+    notes = read_survey(SAMPLES / sample / "site.toml")
+    drawn = draw_plan(build(notes), notes.site.handover)
+    texts = labels(drawn)
+    boxes = [corners(t) for t in texts]
+    lines = strokes(drawn, (*LINEWORK, "leaders", "parcel_clearances"))
+    assert len(boxes) > 50
+    assert [texts[i].text for i in covering(boxes, lines)] == []
 
 
 def test_a_pond_of_cells_is_drawn_round_and_stays_where_it_is() -> None:

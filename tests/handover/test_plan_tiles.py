@@ -22,7 +22,7 @@ SHAPES = np.array([shapely.Point(512_300 + x, 5_276_100 + y) for x in (0, 61) fo
 def test_tiles_hold_every_place_and_stand_beside_their_neighbours() -> None:
     overview = layout_of(package_cases.ferry_landing(), Handover(sheet="A4"))
     found = tiles(overview, 50.0, SHAPES)
-    assert [tile.number for tile in found] == list(range(1, len(found) + 1))
+    assert [tile.number for tile in found] == list(range(2, len(found) + 2))
     by_number = {tile.number: tile for tile in found}
     for tile in found:
         view = tile.layout.view
@@ -59,6 +59,11 @@ def test_a_scale_that_needs_more_sheets_gets_an_overview_and_them(tmp_path: Path
     of_tiles = [text for text in texts if "1:100 on A3" in text]
     assert len(of_tiles) >= 2
     assert all("match line, sheet" in text for text in of_tiles)
+    # a match line names the sheet that bears that number in the set
+    numbers = [f"sheet {i + 1} of {len(texts)}" for i in range(len(texts))]
+    assert all(number in text for number, text in zip(numbers, texts, strict=True))
+    neighbour = texts[1].split("match line, sheet ")[1].split()[0]
+    assert "1:100 on A3" in texts[int(neighbour) - 1]
     write_plan(tmp_path, package, Handover(sheet="A3", scale=500))
     alone = pypdf.PdfReader(io.BytesIO((tmp_path / "plan.pdf").read_bytes()))
     assert "match line" not in " ".join(page.extract_text() for page in alone.pages)

@@ -19,7 +19,7 @@ import pytest
 from geosite.base.errors import Finding
 from geosite.build import build, check
 from geosite.fieldbook.read import read_survey
-from geosite.handover.report_json.make import worst_first
+from geosite.handover.report_json.order import worst_first
 from geosite.handover.report_json.schema import report_schema, schema_of
 from geosite.handover.report_model import answers as answers_model
 from geosite.handover.report_model import ground as ground_model
@@ -191,6 +191,12 @@ def test_the_extent_of_a_site_lies_where_the_site_is() -> None:
 def test_what_to_look_at_comes_first() -> None:
     findings = [Finding("note", "a", "A"), Finding("look", "b", "B"), Finding("look", "c", "C")]
     assert [f.code for f in worst_first(findings)] == ["b", "c", "a"]
+
+
+def test_what_is_broken_comes_before_what_is_undecided_and_what_is_remarked() -> None:
+    codes = ("flat-paving", "parcel-line-undecided", "nothing-checks", "pond", "parcel-line")
+    findings = [Finding("look", code, "It is so.") for code in (*codes, "names-swapped")]
+    assert [f.code for f in worst_first(findings)] == ["names-swapped", *codes[::-1]]
 
 
 def test_the_report_is_plain_json_without_nan(tmp_path: Path) -> None:

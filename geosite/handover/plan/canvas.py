@@ -12,8 +12,8 @@ import shapely
 
 from geosite.base.arrays import Floats
 from geosite.drawing.font import printable
-from geosite.drawing.ink import Stroke
-from geosite.drawing.labels import Board, Line
+from geosite.drawing.ink import FAINT, Stroke
+from geosite.drawing.labels import Board, Leader, Line, away
 from geosite.drawing.sheet import Group, Outline, Shape, Text
 from geosite.handover.model import Layer, Package
 from geosite.handover.plan.layout import Layout, View
@@ -33,6 +33,9 @@ __all__ = [
 LETTERING = 2.2
 # mm on paper: bends that no pen shows and no eye sees
 _FINEST = 0.01
+#: Lengths of leaders at lettering 1, mm.
+_LEADERS = (3.0, 5.0, 8.0, 11.0, 15.0)
+_LEADER = Stroke(FAINT, 0.15)
 
 #: Bottom to top.
 _ORDER = {
@@ -55,6 +58,7 @@ _ORDER = {
     "displacements": "Displacements",
     "parcel_clearances": "Distances to parcel lines",
     "baseline": "Baseline",
+    "leaders": "Leaders",
     "points": "Marks",
 }
 
@@ -160,10 +164,25 @@ class Canvas:
         *,
         pull: float = 0.6,
         count: bool = True,
+        led_from: tuple[float, float, float] | None = None,
+        most: float = math.inf,
     ) -> bool:
-        """Write lines of a label where there is room; what finds none is counted."""
-        texts = self.board.place(lines, candidates, pull=pull)
+        """Write lines of a label where there is room; what finds none is counted.
+
+        Where the sign that it names is given, as x, y and radius in mm, the label may also stand
+        away from it, at the end of a leader; `most` is how many cells of linework it may cover.
+        """
+        leader = None
+        if led_from is not None:
+            x, y, clear = led_from
+            leader = Leader(x, y, clear, len(candidates))
+            width, height = max(line.width for line in lines), sum(line.size for line in lines)
+            far = away(x, y, width, height * 1.18, [gap * self.k for gap in _LEADERS])
+            candidates = np.concatenate([candidates, far])
+        texts, line = self.board.place_led(lines, candidates, leader, pull=pull, most=most)
         self.texts[layer] += texts
+        if line is not None:
+            self.shapes["leaders"].append(Shape([Outline((line,))], _LEADER))
         if not texts and count and len(candidates) and self.visible(candidates[0]):
             self.dropped += 1
         return bool(texts)

@@ -21,13 +21,18 @@ __all__ = [
 
 
 def header_group(
-    package: Package, layout: Layout, measures: Measures, called: str = "Site plan"
+    package: Package,
+    layout: Layout,
+    measures: Measures,
+    called: str = "Site plan",
+    number: str = "",
 ) -> Group:
     """Return the strip above the map: what this is, at which scale, of which day."""
     box, k = layout.header, layout.lettering
     title = printable(package.title or "Untitled site", 120)
     scale = scale_name(layout.view.scale, measures.unit)
     date = f"Surveyed {printable(package.date, 30)}" if package.date else "No survey date given"
+    date += f", sheet {number}" if number else ""
     right = [
         Text(
             box.right, box.y + 5.0 * k, f"{scale} on {layout.sheet}", 4.0 * k, "bold", TEXT, "end"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
+from functools import partial
 
 import numpy as np
 
@@ -117,15 +118,19 @@ def _north(convergence: float, x: float, y: float, k: float) -> Items:
     return items
 
 
-def surfaces_block(package: Package, measures: Measures, tints: Mapping[str, str]) -> Block | None:
-    """Return the surfaces with their sizes."""
-    layer = layer_of(package, "areas")
-    if layer is None:
+def surfaces_block(
+    package: Package, measures: Measures, tints: Mapping[str, str], seen: Package | None = None
+) -> Block | None:
+    """Return the surfaces with their sizes on the whole site; of those seen alone, if given."""
+    layer, drawn = layer_of(package, "areas"), layer_of(seen or package, "areas")
+    if layer is None or drawn is None:
         return None
+    codes = {str(record["code"] or "") for record in drawn.records}
     sums: dict[str, float] = {}
     for record in layer.records:
         code = str(record["code"] or "")
-        sums[code] = sums.get(code, 0.0) + float(record["net_area_m2"] or 0.0)
+        if code in codes:
+            sums[code] = sums.get(code, 0.0) + float(record["net_area_m2"] or 0.0)
 
     def block(column: Column, limit: int) -> None:
         column.heading("Surfaces, on the ground")
@@ -201,7 +206,6 @@ def water_block(package: Package, measures: Measures) -> Block | None:
                 column.row(
                     lambda x, y: [Shape([_dart(x, y, 5.0 * k)], None, WATER, FADED)],
                     WORDS["turning"],
-                    str(len(turning)),
                 )
         if ponds is not None:
             deep = [r for r in ponds.records if significant(r)]
@@ -236,6 +240,21 @@ def _inlets(package: Package) -> int:
     if layer is None or not codes:
         return 0
     return len({r["feature"] or i for i, r in enumerate(layer.records) if r["code"] in codes})
+
+
+def _marks(package: Package) -> bool:
+    """Return whether a mark is drawn that is neither an inlet nor an end of the baseline."""
+    layer, baseline = layer_of(package, "points"), layer_of(package, "baseline")
+    inlets = {name for name, code in package.codes.items() if code.inlet}
+    ends = {
+        record.get(end)
+        for record in (baseline.records if baseline is not None else ())
+        for end in ("from_point", "to_point")
+    }
+    records = layer.records if layer is not None else ()
+    return any(
+        r.get("point") and r["point"] not in ends and r.get("code") not in inlets for r in records
+    )
 
 
 def _steepness(arrows: Layer) -> str:
@@ -296,35 +315,40 @@ def grades_block(package: Package, measures: Measures) -> Block | None:
     return block
 
 
-def signs_block(package: Package) -> Block:
-    """Return what the other signs mean."""
+def signs_block(package: Package) -> Block | None:
+    """Return what the other signs on the sheet mean; nothing where there is none."""
     heights = plural(package.frame.height_unit_name)
     contours = layer_of(package, "contours")
+    rows: list[tuple[Callable[[float], Callable[[float, float], Items]], str]] = []
+    if _marks(package):
+        rows.append((_mark_sign, f"{WORDS['mark']} in {heights}"))
+    if layer_of(package, "baseline") is not None:
+        rows.append((lambda k: lambda x, y: list(baseline_symbol(x, y, k)), WORDS["baseline"]))
+    if contours is not None:
+        words = f"contour, every {contour_interval(contours):g} {heights}"
+        rows.append((partial(stroke_sign, STROKES["contours"]), words))
+    for name, words in (("sections", "section, from A to A'"), ("parcels", WORDS["parcel"])):
+        if layer_of(package, name) is not None:
+            rows.append((partial(stroke_sign, STROKES[name]), words))
+    if not rows:
+        return None
 
     def block(column: Column, limit: int) -> None:
-        k = column.k
         column.heading("Signs")
-        if layer_of(package, "points") is not None:
-            column.row(
-                lambda x, y: [
-                    Shape([mark_symbol(x, y, k)], STROKES["points"], PAPER),
-                    Text(x + 1.1 * k, y + 0.7 * k, "402", 1.8 * k),
-                ],
-                f"{WORDS['mark']} in {heights}",
-            )
-        if layer_of(package, "baseline") is not None:
-            column.row(lambda x, y: list(baseline_symbol(x, y, k)), WORDS["baseline"])
-        if contours is not None:
-            column.row(
-                stroke_sign(STROKES["contours"], k),
-                f"contour, every {contour_interval(contours):g} {heights}",
-            )
-        if layer_of(package, "sections") is not None:
-            column.row(stroke_sign(STROKES["sections"], k), "section, from A to A'")
-        if layer_of(package, "parcels") is not None:
-            column.row(stroke_sign(STROKES["parcels"], k), WORDS["parcel"])
+        for sign, words in rows:
+            column.row(sign(column.k), words)
 
     return block
+
+
+def _mark_sign(k: float) -> Callable[[float, float], Items]:
+    def sign(x: float, y: float) -> Items:
+        return [
+            Shape([mark_symbol(x, y, k)], STROKES["points"], PAPER),
+            Text(x + 1.1 * k, y + 0.7 * k, "402", 1.8 * k),
+        ]
+
+    return sign
 
 
 def contour_interval(layer: Layer) -> float:

@@ -16,6 +16,7 @@ from geosite.drawing.sheet import Arc, Outline, Shape
 from geosite.handover.model import Layer
 from geosite.handover.palette import BUILDING, PARCEL, POND, STROKES, WATER
 from geosite.handover.plan.canvas import Canvas, grid_step, length_of, thin
+from geosite.handover.plan.layout import View
 from geosite.handover.plan.symbols import (
     Mark,
     arrow_symbol,
@@ -217,7 +218,7 @@ def draw_arrows(page: Canvas) -> None:
     middles = shapely.get_coordinates(shapely.centroid(np.array(layer.geometries, object)))
     places = page.view.on_paper(middles)
     darts: dict[float, list[Outline]] = {1.0: [], FADED: []}
-    for i in thin(places, page.arrows_apart * page.k, page.view):
+    for i in _spread(places, page.arrows_apart * page.k, page.view):
         record, (x, y) = layer.records[i], places[i].tolist()
         azimuth = record["azimuth_deg"]
         steep = record["slope_percent"]
@@ -234,6 +235,27 @@ def draw_arrows(page: Canvas) -> None:
     for opacity, outlines in darts.items():
         if outlines:
             page.shapes["drainage_arrows"].append(Shape(outlines, None, WATER, opacity))
+
+
+def _spread(places: Floats, apart: float, view: View) -> list[int]:
+    """Return those of evenly spaced places that lie about so far apart: whole steps, no gaps.
+
+    Steps alone tell nothing at the rim of the ground, where places lie in the middle of what is
+    known.
+    """
+    from scipy.spatial import KDTree
+
+    if len(places) < 3:
+        return thin(places, apart, view)
+    step = float(np.median(KDTree(places).query(places, 2)[0][:, 1]))
+    if not step > 0:
+        return thin(places, apart, view)
+    # where in its cell most places lie
+    turn = np.exp(2j * np.pi * places / step).mean(axis=0)
+    number = np.rint(places / step - np.angle(turn) / (2 * np.pi)).astype(np.int64)
+    every = max(round(apart / step), 1)
+    kept = np.flatnonzero((number % every == 0).all(axis=1))
+    return kept[thin(places[kept], 0.5 * step, view)].tolist()
 
 
 def draw_sections(page: Canvas) -> None:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 import shapely
@@ -58,7 +60,7 @@ def name_areas(page: Canvas) -> None:
     order = np.argsort(-shapely.area(np.array(layer.geometries, object)), kind="stable")
     for i in order:
         record, geometry = layer.records[i], layer.geometries[i]
-        held = [shapes[name] for name in (record["inside"] or "").split(", ") if name in shapes]
+        holes = [shapes[name] for name in (record["inside"] or "").split(", ") if name in shapes]
         size = record["net_area_m2"]
         name, title = str(record["feature"] or ""), str(record["title"] or "")
         lines = [page.line(name, size=2.5, bold=True)]
@@ -69,13 +71,29 @@ def name_areas(page: Canvas) -> None:
             net = gross is not None and abs(size - gross) > 5e-3
             lines.append(page.line(page.measures.area(size) + (" net" if net else "")))
         open_ground = page.view_polygon(geometry)
-        if held:
+        if holes:
             open_ground = shapely.difference(
-                open_ground, shapely.union_all([page.view_polygon(h) for h in held])
+                open_ground, shapely.union_all([page.view_polygon(h) for h in holes])
             )
         inside = interior(open_ground, page.view, page.k)
-        if not page.write("areas", lines, inside, pull=0.25, count=False):
-            page.write("areas", [*lines[:1], *lines[2:]], inside, pull=0.25)
+        fewer = [*lines[:1], *lines[2:]]
+        for told in (lines, fewer):
+            held = _inside(open_ground, inside, told)
+            if page.write("areas", told, held, pull=0.25, count=False):
+                break
+        else:
+            at = (*inside[0, :2].tolist(), 0.0) if len(inside) else None
+            page.write("areas", fewer, inside, pull=0.25, led_from=at)
+
+
+def _inside(shape: Any, places: Floats, lines: Sequence[Line]) -> Floats:
+    """Return the places at which the whole of a label stands in a shape."""
+    wide, high = max(line.width for line in lines) / 2, sum(line.size for line in lines) * 0.6
+    x, y = places[:, 0], places[:, 1]
+    shapely.prepare(shape)
+    boxes = shapely.box(x - wide, y - high, x + wide, y + high)
+    kept: Floats = places[shapely.contains(shape, boxes)]
+    return kept
 
 
 def name_marks(page: Canvas, marks: Sequence[Mark], *, important: bool) -> None:
@@ -103,7 +121,8 @@ def name_marks(page: Canvas, marks: Sequence[Mark], *, important: bool) -> None:
             width = max(line.width for line in part)
             height = sum(line.size for line in part) * 1.18
             last = part is not lines or len(lines) == 1
-            if page.write("points", part, around(x, y, width, height, gap), count=last):
+            beside = around(x, y, width, height, gap)
+            if page.write("points", part, beside, count=last, led_from=(x, y, 0.5 * gap)):
                 break
 
 
@@ -122,9 +141,11 @@ def name_lines(page: Canvas) -> None:
         aside = label.size * 0.95
         # a line is named in its middle third where that is free, else anywhere along it
         shares = [0.5, 0.42, 0.58, 0.34, 0.66, 0.25, 0.75, 0.15, 0.85]
-        places = [along(line, (-aside, aside), shares) for line in lines[:2]]
+        offsets = (-aside, aside, -2.2 * aside, 2.2 * aside)
+        places = [along(line, offsets, shares) for line in lines[:2]]
         if places:
-            page.write("lines", [label], np.concatenate(places))
+            at = (*along(lines[0], (0.0,), (0.5,))[0, :2].tolist(), 0.3)
+            page.write("lines", [label], np.concatenate(places), led_from=at)
 
 
 def name_edges(page: Canvas) -> None:
@@ -220,7 +241,9 @@ def name_ponds(page: Canvas) -> None:
             height * 1.18 + (bottom - top),
             0.5,
         )
-        page.write("ponding", lines, np.concatenate([interior(shape, page.view, page.k), beside]))
+        inside = interior(shape, page.view, page.k)
+        middle = (*inside[0, :2].tolist(), 0.0) if len(inside) else None
+        page.write("ponding", lines, np.concatenate([inside, beside]), led_from=middle)
 
 
 def name_grades(page: Canvas) -> None:
@@ -256,7 +279,13 @@ def name_grades(page: Canvas) -> None:
                 around(middle[0], middle[1], text.width, text.size, gap * page.k)
                 for gap in (2.0, 5.0, 8.0)
             ]
-            page.write("grades", [text], np.concatenate([places, *beside]), count=order < 2)
+            page.write(
+                "grades",
+                [text],
+                np.concatenate([places, *beside]),
+                count=order < 2,
+                led_from=(*middle.tolist(), 0.3),
+            )
 
 
 def name_clearances(page: Canvas) -> None:
@@ -278,7 +307,15 @@ def name_clearances(page: Canvas) -> None:
         )
         middle = line.mean(axis=0)
         places = around(middle[0], middle[1], text.width, text.size, 1.0 * page.k)
-        page.write("parcel_clearances", [text], places, count=verdict != "clear")
+        page.write(
+            "parcel_clearances",
+            [text],
+            places,
+            count=verdict != "clear",
+            led_from=(*middle.tolist(), 0.3),
+            # the table of verdicts has it: it need not hide a line
+            most=6.0 if verdict == "clear" else math.inf,
+        )
 
 
 def name_sections(page: Canvas) -> None:
@@ -296,7 +333,8 @@ def name_sections(page: Canvas) -> None:
             (f"{letter}'", lines[-1][-1].tolist()),
         ):
             text = page.line(name, size=_SECTION, bold=True, colour=EARTH)
-            page.write("sections", [text], around(x, y, text.width, text.size, 1.4 * page.k))
+            beside = [around(x, y, text.width, text.size, gap * page.k) for gap in (1.4, 2.6, 4.0)]
+            page.write("sections", [text], np.concatenate(beside))
 
 
 def name_parcels(page: Canvas) -> None:
@@ -327,4 +365,4 @@ def name_arrows(page: Canvas) -> None:
         (x, y), steep = places[i].tolist(), page.arrow_labels[i][1]
         text = page.line(f"{steep:.1f} %", size=_SMALL, colour=WATER)
         beside = around(x, y, text.width, text.size, 1.2 * page.k)
-        page.write("drainage_arrows", [text], beside, count=False)
+        page.write("drainage_arrows", [text], beside, count=False, most=2.0)

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import partial
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -32,6 +33,7 @@ __all__ = [
     "Section",
     "draw_profile",
     "draw_sections",
+    "section_drawings",
     "write_sections",
 ]
 
@@ -88,6 +90,19 @@ class Section:
             return f"Section {words}".strip()
         return f"Section {self.letter}-{self.letter}'" + (f", {words}" if words else "")
 
+    @property
+    def ends(self) -> str:
+        """Between which marks it runs; empty where an end has no name.
+
+        Examples
+        --------
+        >>> three = np.zeros(3)
+        >>> Section("", three, three, three, ("S15", "", "S4")).ends
+        'From S15 to S4'
+        """
+        first, last = (self.labels[0], self.labels[-1]) if len(self.labels) else ("", "")
+        return f"From {first} to {last}" if first and last else ""
+
 
 @dataclass(frozen=True, slots=True)
 class Heights:
@@ -138,17 +153,25 @@ def write_sections(folder: Path, package: Package, options: Handover) -> tuple[P
 
 def draw_sections(package: Package, options: Handover) -> Iterator[Sheet]:
     """Yield the sections of a package as drawings, lettered as on the plan."""
-    measures = Measures(options.unit)
-    parts = (package.title, package.date and f"surveyed {package.date}", package.sheet.number)
-    about = ", ".join(part for part in parts if part)
+    for draw in section_drawings(package, options):
+        yield draw("")
+
+
+def section_drawings(package: Package, options: Handover) -> list[Callable[[str], Sheet]]:
+    """Return what draws each section, given its number in a set of sheets, ``"4 of 7"``."""
     long = (p for p in package.profiles if p.chainage[-1] > p.chainage[0])
-    for number, profile in enumerate(long):
-        yield draw_profile(
-            _section(profile, section_letter(number)),
-            measures,
-            about=about,
-            heights=Heights.of(package, measures),
-        )
+    return [
+        partial(_drawn, package, options, _section(profile, section_letter(number)))
+        for number, profile in enumerate(long)
+    ]
+
+
+def _drawn(package: Package, options: Handover, section: Section, number: str) -> Sheet:
+    measures = Measures(options.unit)
+    own = package.sheet.number
+    parts = (package.title, package.date and f"surveyed {package.date}", own)
+    about = ", ".join(part for part in (*parts, number and f"sheet {number}") if part)
+    return draw_profile(section, measures, about=about, heights=Heights.of(package, measures))
 
 
 def _section(profile: Profile, letter: str) -> Section:
@@ -213,7 +236,7 @@ def draw_profile(
         description=f"Section at {scale_name(scale, measures.unit)}, heights {higher:g} times.",
         groups=(
             _axes(section, base, step, place, heights),
-            _ground(section, spread, place),
+            _ground(section, spread, place, heights),
             _table(section, named, place, measures, heights),
             _words(section, about, scale, higher, measures, heights),
         ),
@@ -299,7 +322,7 @@ def _stretches(known: npt.NDArray[np.bool_]) -> list[tuple[int, int]]:
     return [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
 
 
-def _ground(section: Section, spread: Floats, place: Any) -> Group:
+def _ground(section: Section, spread: Floats, place: Any, heights: Heights) -> Group:
     """Return the line of the ground with its band, and the design line."""
     upper = place(section.chainage, section.elevation + spread)
     lower = place(section.chainage, section.elevation - spread)
@@ -316,6 +339,13 @@ def _ground(section: Section, spread: Floats, place: Any) -> Group:
         built = place(section.chainage[designed], section.design[designed])
         items.append(Shape([Outline((built,))], Stroke(ALERT, 0.35, (4.0, 1.2))))
     items += [Shape([Outline((line[a:b],))], _GROUND) for a, b in parts]
+    for station, what in turns(section.elevation):
+        if 0 < station < len(line) - 1 and what in ("low", "high"):
+            x, y = line[station].tolist()
+            # clear of the line, on its outer side
+            at = y + 4.6 if what == "low" else y - 2.2
+            level = heights.written(section.elevation[station])
+            items.append(Text(x, at, level, _BODY, "bold", TEXT, "middle", halo=True))
     gaps = _stretches(~known) if known.any() else []
     items += [Shape([Outline((line[max(a - 1, 0) : b + 1],))], _NOT_MEASURED) for a, b in gaps]
     return Group("ground", "Ground", tuple(items), in_map=True)
@@ -373,7 +403,9 @@ def _words(
     """Return title, scale and what the signs mean."""
     title = typeface("bold").fit(printable(section.title, 120), 170 / 6.5)
     under = ". ".join(
-        part for part in (about, heights.datum and f"Elevations: {heights.datum}") if part
+        part
+        for part in (section.ends, about, heights.datum and f"Elevations: {heights.datum}")
+        if part
     )
     big = f"{scale_name(scale, measures.unit)}, heights {higher:.3g} times"
     signs: list[Shape | Text] = []

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -27,14 +28,14 @@ from geosite.handover.plan.design import designed_only
 from geosite.handover.plan.edge import frame_group, header_group
 from geosite.handover.plan.layout import Layout, View, choose_layout, scale_name
 from geosite.handover.plan.map import draw_map
-from geosite.handover.plan.profile import draw_sections
+from geosite.handover.plan.profile import section_drawings
 from geosite.handover.plan.tiles import Tile, key_map, match_lines, tiles
-from geosite.handover.plan.words import words_fit, words_group
+from geosite.handover.plan.words import numbered, words_fit, words_group
 from geosite.handover.specks import without_specks
 from geosite.handover.styles.signs import code_tints
 from geosite.handover.wording.measures import Measures, layer_of
 
-__all__ = ["PNG_DPI", "draw_plan", "layout_of", "place_of", "tiles_of", "write_plan"]
+__all__ = ["PNG_DPI", "draw_plan", "layout_of", "place_of", "sheet_set", "tiles_of", "write_plan"]
 
 #: Layers whose extent the sheet must hold; parcels may run off it.
 _MUST = ("points", "baseline", "areas", "lines", "contours", "flow_paths", "ponding", "sections")
@@ -43,7 +44,15 @@ _ARROWS_APART = (11.0, 7.0)
 #: What makes a sheet of its own worth while, and what is drawn on it.
 _WATER = ("contours", "drainage_arrows", "flow_paths", "ponding")
 _GROUND = frozenset({*_WATER, "areas", "lines", "outflows", "catchments"})
-_WATER_FINDINGS = frozenset({"pond", "ponds-not-significant", "fall-from-building", "flat-paving"})
+_WATER_FINDINGS = frozenset(
+    {
+        "pond",
+        "ponds-not-significant",
+        "fall-from-building",
+        "fall-from-building-undecided",
+        "flat-paving",
+    }
+)
 PNG_DPI = 150
 #: The smallest part of a pond that is read on paper, square mm.
 _READABLE_MM2 = 1.0
@@ -71,9 +80,8 @@ def write_plan(folder: Path, package: Package, options: Handover) -> tuple[Path,
     OutputRefused
         The scale asked for needs more sheets than anybody lays out.
     """
-    layout = layout_of(package, options)
-    sheet = draw_plan(package, options, layout=layout)
-    document = pdf(sheet, *_following(package, options, layout))
+    sheet, following = sheet_set(package, options)
+    document = pdf(sheet, *following)
     contents = {
         "plan.pdf": document,
         "plan.svg": svg(sheet).encode("utf-8"),
@@ -84,31 +92,52 @@ def write_plan(folder: Path, package: Package, options: Handover) -> tuple[Path,
     return tuple(folder / name for name in contents)
 
 
-def _following(package: Package, options: Handover, layout: Layout) -> Iterator[Page]:
-    """Yield the sheets after the plan: tiles, water, sections, verdicts, quantities, findings."""
+def sheet_set(package: Package, options: Handover) -> tuple[Sheet, tuple[Page, ...]]:
+    """Return the plan and the sheets after it, each with its number and how many there are.
+
+    Tiles, ground and water, designs, sections, and pages of verdicts, quantities and findings.
+
+    Raises
+    ------
+    OutputRefused
+        The scale asked for needs more sheets than anybody lays out.
+    """
+    layout = layout_of(package, options)
+    drawings: list[Callable[[str], Page]] = []
     for tile in tiles_of(package, options, layout):
-        yield draw_plan(package, options, called=f"Sheet {tile.number}", tile=tile, layout=layout)
+        called = "Part of the site plan"
+        drawings.append(partial(_drawn, package, options, layout, called, None, tile))
+    ground = _ground_only(package)
     if any(layer_of(package, name) is not None for name in _WATER):
-        yield draw_plan(
-            package,
-            options,
-            called="Ground and water",
-            drawn=_ground_only(package),
-            layout=layout,
-        )
+        called = "Ground and water"
+        drawings.append(partial(_drawn, package, options, layout, called, ground, None))
     for name in package.designed:
-        yield draw_plan(
-            package,
-            options,
-            called=f"Design {name}, its ground and water",
-            drawn=designed_only(package, _ground_only(package), name),
-            layout=layout,
-        )
-    yield from draw_sections(package, options)
+        called = f"Design {name}, its ground and water"
+        design = designed_only(package, ground, name)
+        drawings.append(partial(_drawn, package, options, layout, called, design, None))
+    drawings += section_drawings(package, options)
     blocks = [*verdict_blocks(package, options.unit), *takeoff_blocks(package, options)]
     blocks += finding_blocks(package)
-    if blocks:
-        yield from lay_out(blocks, paper_for(package, options, "Verdicts, quantities, findings"))
+    paper = paper_for(package, options, "Verdicts, quantities, findings")
+    running = lay_out(blocks, replace(paper, before=len(drawings) + 1)) if blocks else ()
+    count = 1 + len(drawings) + len(running)
+    first = _drawn(package, options, layout, "Site plan", None, None, f"1 of {count}")
+    drawn = (draw(f"{i} of {count}") for i, draw in enumerate(drawings, start=2))
+    return first, (*drawn, *running)
+
+
+def _drawn(
+    package: Package,
+    options: Handover,
+    layout: Layout,
+    called: str,
+    drawn: Package | None,
+    tile: Tile | None,
+    number: str,
+) -> Sheet:
+    return draw_plan(
+        package, options, called=called, drawn=drawn, tile=tile, layout=layout, number=number
+    )
 
 
 def _ground_only(package: Package) -> Package:
@@ -137,6 +166,7 @@ def draw_plan(
     drawn: Package | None = None,
     tile: Tile | None = None,
     layout: Layout | None = None,
+    number: str = "",
 ) -> Sheet:
     """Return the plan as a drawing.
 
@@ -152,6 +182,8 @@ def draw_plan(
         The sheet is this one of several, at the scale asked for.
     layout
         `layout_of` the package, where it is known.
+    number
+        Of the sheet in its set, ``"2 of 7"``.
 
     Raises
     ------
@@ -163,7 +195,7 @@ def draw_plan(
     whole = layout or layout_of(package, options)
     layout = whole if tile is None else tile.layout
     beside = match_lines(tile) if tile else key_map(layout, tiles_of(package, options, whole))
-    everything, package = package, drawn or package
+    everything, package = package, numbered(drawn or package, number)
     # a sheet of its own tells of the water: the plan has room for what is built
     apart = _ARROWS_APART[drawn is not None]
     picture = background_of(package, layout.view) if drawn is None else None
@@ -171,7 +203,7 @@ def draw_plan(
         package = replace(package, background=None)
     package, specks = without_specks(package, _READABLE_MM2 / layout.view.mm_per_unit**2)
     groups, dropped = draw_map(package, layout, measures, tints, apart)
-    header = header_group(package, layout, measures, called)
+    header = header_group(package, layout, measures, called, number)
     lacking = any(
         typeface(item.weight).lacks(item.text)
         for group in (*groups, header)

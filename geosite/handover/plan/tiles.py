@@ -34,7 +34,7 @@ class Tile:
     Parameters
     ----------
     number
-        Counted from 1, from the north-west, row by row.
+        In the sheet set, whose first sheet is the overview: from 2, row by row from the north-west.
     layout
         Paper and map window at the scale asked for.
     beside
@@ -78,7 +78,7 @@ def tiles(overview: Layout, scale: float, shapes: Any) -> tuple[Tile, ...]:
     >>> way = shapely.linestrings([[0.0, 0.0], [60.0, 10.0]])
     >>> whole = choose_layout(Frame(), (0, 0, 60, 10), Handover(sheet="A4"), lambda *_: True)
     >>> [(tile.number, dict(tile.beside)) for tile in tiles(whole, 200.0, np.array([way]))]
-    [(1, {'right': 2}), (2, {'left': 1})]
+    [(2, {'right': 3}), (3, {'left': 2})]
     """
     view = replace(overview.view, scale=scale)
     west, south, east, north = shapely.total_bounds(shapes).tolist()
@@ -98,7 +98,7 @@ def tiles(overview: Layout, scale: float, shapes: Any) -> tuple[Tile, ...]:
                 left + col * across, top - (row + 1) * up, left + (col + 1) * across, top - row * up
             )
             if len(tree.query(box, predicate="intersects")):
-                numbers[row, col] = len(numbers) + 1
+                numbers[row, col] = len(numbers) + 2
     if len(numbers) > MOST:
         raise _too_many(len(numbers), overview, scale)
     found = []

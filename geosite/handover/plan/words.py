@@ -3,9 +3,16 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
+
+import numpy as np
+import shapely
+from msgspec.structs import replace as replace_fields
 
 from geosite.drawing.font import printable
+from geosite.drawing.ink import FAINT
 from geosite.drawing.sheet import Group, Rectangle, rectangle
 from geosite.handover.documents.findings import with_signs
 from geosite.handover.model import CAUTION, Package
@@ -34,20 +41,26 @@ from geosite.handover.wording.reference import (
 
 __all__ = [
     "caution_block",
+    "first_sentences",
     "flow",
     "look_block",
+    "numbered",
+    "on_sheet",
     "place_block",
     "title_block",
     "words_fit",
     "words_group",
 ]
 
-#: Rows per list, and blocks left out, tried in order until the words fit.
-_CUTS: tuple[tuple[int, frozenset[str]], ...] = (
-    *((rows, frozenset[str]()) for rows in (40, 16, 10, 7, 5, 4)),
-    *((rows, frozenset({"lines"})) for rows in (4, 3)),
-    *((rows, frozenset({"lines", "signs"})) for rows in (4, 3, 2, 1, 0)),
+#: Rows per list, findings, and blocks left out, tried in order until the words fit.
+_CUTS: tuple[tuple[int, int, frozenset[str]], ...] = (
+    *((rows, 4, frozenset[str]()) for rows in (40, 16, 10, 7, 5, 4)),
+    *((4, findings, frozenset[str]()) for findings in (3, 2)),
+    *((4, findings, frozenset({"lines"})) for findings in (4, 3, 2, 1)),
+    *((rows, rows, frozenset({"lines", "signs"})) for rows in (4, 3, 2, 1, 0)),
 )
+#: A finding that is longer is told to the end of a sentence: the last sheets have the rest.
+_LONG = 330
 
 
 def words_fit(
@@ -72,16 +85,40 @@ def words_group(
 
     What is said of the accuracy is of the `whole` package, on every sheet the same.
     """
-    blocks = _blocks(package, measures, layout, dropped, lacking, tints)
+    seen = on_sheet(package, layout)
+    blocks: dict[str, Block | None] = {
+        **_blocks(seen, measures, layout, dropped, lacking, tints),
+        "surfaces": surfaces_block(package, measures, tints, seen),
+        "lines": _lines(package, measures, seen),
+    }
     blocks["accuracy"] = _accuracy(whole, measures)
     blocks["place"] = place_block(package, measures, dropped, lacking, specks=specks)
+    foot = blocks.pop("title block", None)
     items: Items = []
-    for rows, without in _CUTS:
-        kept = [block for name, block in blocks.items() if name not in without]
-        items, left = flow(kept, layout.columns, layout.lettering, rows)
+    for rows, findings, without in _CUTS:
+        told = {**blocks, "look": look_block(package, most=findings)}
+        kept = [b for name, b in told.items() if b is not None and name not in without]
+        last, columns = at_the_foot(foot, layout, rows)
+        items, left = flow(kept, columns, layout.lettering, rows)
+        items += last
         if left <= 0:
             break
     return Group("words", "Words", tuple(items))
+
+
+def at_the_foot(
+    block: Block | None, layout: Layout, limit: int
+) -> tuple[Items, tuple[Rectangle, ...]]:
+    """Set a block into the lower right corner, and return the columns that are left for others."""
+    *others, last = layout.columns
+    if block is None:
+        return [], layout.columns
+    tried = Column(last.x, 0.0, last.width, layout.lettering)
+    block(tried, limit)
+    column = Column(last.x, last.bottom - tried.y, last.width, layout.lettering)
+    block(column, limit)
+    tried.gap()
+    return column.items, (*others, replace(last, height=last.height - tried.y))
 
 
 def flow(
@@ -138,16 +175,55 @@ def _blocks(
     return {name: block for name, block in found.items() if block is not None}
 
 
-def look_block(package: Package, rest: str = "the sheets that follow") -> Block | None:
-    """Return what must be looked at first, and where the rest of it is."""
+def on_sheet(package: Package, layout: Layout) -> Package:
+    """Return a package with those features alone that lie in the map window of a sheet."""
+    window, view = layout.view.window, layout.view
+    reach = np.array([window.width, window.height]) / 2 / view.mm_per_unit
+    frame = shapely.box(*(view.centre - reach), *(view.centre + reach))
+    layers = []
+    for layer in package.layers:
+        shapes = np.array(layer.geometries, dtype=object)
+        kept = np.flatnonzero(shapely.intersects(shapes, frame)).tolist()
+        layers.append(
+            replace(
+                layer,
+                records=[layer.records[i] for i in kept],
+                geometries=[layer.geometries[i] for i in kept],
+            )
+        )
+    return replace(package, layers=tuple(layers))
+
+
+def first_sentences(text: str, longest: int = _LONG) -> str:
+    """Return the first sentences of a text, no more characters than wanted, but at least one.
+
+    Examples
+    --------
+    >>> first_sentences("It is 3.5 m off. Look at mark A. Or do not.", 35)
+    'It is 3.5 m off. Look at mark A.'
+    """
+    sentences = re.split(r"(?<=[.)]) (?=[A-Z])", text)
+    told = sentences[0]
+    for one in sentences[1:]:
+        if len(told) + 1 + len(one) > longest:
+            break
+        told = f"{told} {one}"
+    return told
+
+
+def look_block(
+    package: Package, rest: str = "the sheets that follow", most: int = 4
+) -> Block | None:
+    """Return what must be looked at first, at most so many, and where the rest of it is."""
     texts = [with_signs(f.text) for f in package.findings if f.level == "look"]
     if not texts:
         return None
 
     def block(column: Column, limit: int) -> None:
         column.heading("Look at this first")
-        shown = min(limit, 4)
-        for text in texts[:shown]:
+        shown = min(limit, most)
+        told = [first_sentences(text) for text in texts[:shown]]
+        for text in told:
             column.y += 0.5 * column.k
             top = column.y
             column.x, column.width = column.x + 3.0 * column.k, column.width - 3.0 * column.k
@@ -156,18 +232,22 @@ def look_block(package: Package, rest: str = "the sheets that follow") -> Block 
             bar = Rectangle(column.x, top + 0.6 * column.k, 1.0 * column.k, column.y - top)
             column.items.append(rectangle(bar, fill=ALERT))
         more(column, len(texts), shown, f"the list of findings, on {rest}")
+        if len(texts) <= shown and told != texts:
+            column.paragraph(f"In full in the list of findings, on {rest}", colour=FAINT)
 
     return block
 
 
-def _lines(package: Package, measures: Measures) -> Block | None:
-    layer = layer_of(package, "lines")
-    if layer is None:
+def _lines(package: Package, measures: Measures, seen: Package | None = None) -> Block | None:
+    layer, shown = layer_of(package, "lines"), layer_of(seen or package, "lines")
+    if layer is None or shown is None:
         return None
+    drawn = {str(record["code"] or "") for record in shown.records}
     sums: dict[str, float] = {}
     for record in layer.records:
         code = str(record["code"] or "")
-        sums[code] = sums.get(code, 0.0) + float(record["length_m"] or 0.0)
+        if code in drawn:
+            sums[code] = sums.get(code, 0.0) + float(record["length_m"] or 0.0)
 
     def block(column: Column, limit: int) -> None:
         column.heading("Lines, on the ground")
@@ -235,6 +315,22 @@ def caution_block() -> Block:
         column.paragraph(CAUTION, weight="regular")
 
     return block
+
+
+def numbered(package: Package, number: str) -> Package:
+    """Return a package whose title block bears the number of one sheet of a set.
+
+    Examples
+    --------
+    >>> from geosite.base.map_frame import Frame
+    >>> from geosite.fieldbook.sitefile import Sheet
+    >>> numbered(Package("Yard", "", Frame(), sheet=Sheet(number="Y-1")), "2 of 7").sheet.number
+    'Y-1, 2 of 7'
+    """
+    if not (number and title_block(package)):
+        return package
+    both = ", ".join(part for part in (package.sheet.number, number) if part)
+    return replace(package, sheet=replace_fields(package.sheet, number=both))
 
 
 def title_block(package: Package) -> Block | None:

@@ -34,6 +34,7 @@ from geosite.handover.layers import (
 from geosite.handover.layers.distances import distance_columns
 from geosite.handover.model import CAUTION
 from geosite.handover.report_json.ground import ground_report
+from geosite.handover.report_json.order import worst_first
 from geosite.handover.report_model import answers as answers_model
 from geosite.handover.report_model import site as model
 from geosite.linework.model import Drawing, Feature, Measure
@@ -47,20 +48,7 @@ __all__ = [
     "refusals_in_readers_unit",
     "site_report",
     "survey_report",
-    "worst_first",
 ]
-
-
-def worst_first(findings: Iterable[Finding]) -> tuple[Finding, ...]:
-    """Put what to look at before what to know; the order is kept within both.
-
-    Examples
-    --------
-    >>> known, looked = Finding("note", "known", "It is so."), Finding("look", "odd", "Look at it.")
-    >>> [finding.code for finding in worst_first([known, looked])]
-    ['odd', 'known']
-    """
-    return tuple(sorted(findings, key=lambda finding: finding.level != "look"))
 
 
 def located(findings: Iterable[Finding], notes: Notes, network: Network) -> tuple[Finding, ...]:
