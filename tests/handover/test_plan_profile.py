@@ -196,3 +196,12 @@ def test_the_lowest_place_between_the_marks_has_a_column_of_its_own() -> None:
     # to the low point it falls, from it it rises
     assert "→ 5.7" in told
     assert any(t.startswith("←") for t in told)
+
+
+def test_low_and_high_points_bear_their_elevation_and_the_ends_their_marks() -> None:
+    up = np.array([402.4, 402.1, 402.3, 402.35, 402.05])
+    drawn = draw_profile(section(elevation=up), Measures("m"))
+    (ground,) = (g for g in drawn.groups if g.name == "ground")
+    said = [item.text for item in ground.items if isinstance(item, Text)]
+    assert said == ["402.10", "402.35"]
+    assert any("From " in text for text in words(drawn))
