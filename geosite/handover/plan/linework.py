@@ -247,7 +247,7 @@ def _spread(places: Floats, apart: float, view: View) -> list[int]:
 
     if len(places) < 3:
         return thin(places, apart, view)
-    step = float(np.median(KDTree(places).query(places, 2)[0][:, 1]))
+    step = float(np.median(np.asarray(KDTree(places).query(places, 2)[0])[:, 1]))
     if not step > 0:
         return thin(places, apart, view)
     # where in its cell most places lie
@@ -255,7 +255,7 @@ def _spread(places: Floats, apart: float, view: View) -> list[int]:
     number = np.rint(places / step - np.angle(turn) / (2 * np.pi)).astype(np.int64)
     every = max(round(apart / step), 1)
     kept = np.flatnonzero((number % every == 0).all(axis=1))
-    return kept[thin(places[kept], 0.5 * step, view)].tolist()
+    return [int(kept[i]) for i in thin(places[kept], 0.5 * step, view)]
 
 
 def draw_sections(page: Canvas) -> None:
