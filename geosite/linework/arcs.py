@@ -19,7 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from geosite.base.arrays import Floats
-from geosite.linework.circles import STRAIGHT_M, narrowest
+from geosite.linework.circles import STRAIGHT_M, strip_width
 
 __all__ = ["Arc", "fit_arc"]
 
@@ -60,7 +60,7 @@ class Arc:
     bulge_gradient: Floats
     chord_gradient: Floats
 
-    def _chain(self, by_bulge: float, by_chord: float) -> Floats:
+    def _by_chain_rule(self, by_bulge: float, by_chord: float) -> Floats:
         return by_bulge * self.bulge_gradient + by_chord * self.chord_gradient
 
     @property
@@ -79,7 +79,7 @@ class Arc:
         b = self.bulge
         # the length is even in the bulge, so this holds for both directions
         by_bulge = self.chord * (b + (b * b - 1.0) * math.atan(b)) / (b * b)
-        return self._chain(by_bulge, self.length / self.chord)
+        return self._by_chain_rule(by_bulge, self.length / self.chord)
 
     @property
     def segment(self) -> float:
@@ -93,17 +93,17 @@ class Arc:
         by_bulge = r * self._radius_by_bulge * (self.sweep - math.sin(self.sweep)) + 2.0 * r * r * (
             1.0 - math.cos(self.sweep)
         ) / (1.0 + b * b)
-        return self._chain(by_bulge, 2.0 * self.segment / c)
+        return self._by_chain_rule(by_bulge, 2.0 * self.segment / c)
 
     @property
     def radius_gradient(self) -> Floats:
         """Derivative of the radius, shape (n, 2)."""
-        return self._chain(self._radius_by_bulge, self.radius / self.chord)
+        return self._by_chain_rule(self._radius_by_bulge, self.radius / self.chord)
 
     @property
     def sweep_gradient(self) -> Floats:
         """Derivative of the sweep, radians per metre, shape (n, 2)."""
-        return self._chain(4.0 / (1.0 + self.bulge**2), 0.0)
+        return self._by_chain_rule(4.0 / (1.0 + self.bulge**2), 0.0)
 
     @property
     def sagitta(self) -> float:
@@ -113,10 +113,12 @@ class Arc:
     @property
     def sagitta_gradient(self) -> Floats:
         """Derivative of the sagitta, shape (n, 2)."""
-        return self._chain(math.copysign(self.chord / 2.0, self.bulge), abs(self.bulge) / 2.0)
+        return self._by_chain_rule(
+            math.copysign(self.chord / 2.0, self.bulge), abs(self.bulge) / 2.0
+        )
 
     def normal_motion(self, angles: Floats) -> Floats:
-        """Return how points of the arc move outwards when marks move.
+        """Return how points of the arc move along its outward normal when marks move.
 
         Parameters
         ----------
@@ -132,7 +134,7 @@ class Arc:
         along = np.array([math.cos(self.chord_direction), math.sin(self.chord_direction)])
         left = np.array([-along[1], along[0]])
         offset = c * (1.0 - b * b) / (4.0 * b)  # centre, left of the chord's middle
-        offset_gradient = self._chain(-c * (1.0 + b * b) / (4.0 * b * b), offset / c)
+        offset_gradient = self._by_chain_rule(-c * (1.0 + b * b) / (4.0 * b * b), offset / c)
         outward = np.column_stack([np.cos(angles), np.sin(angles)])
         motion: Floats = (outward @ left)[:, None, None] * offset_gradient + np.asarray(
             self.radius_gradient
@@ -140,9 +142,9 @@ class Arc:
         motion[:, 0] += outward / 2.0
         motion[:, -1] += outward / 2.0
         # the chord turns about its middle, the centre swings with it
-        swing = -(outward @ along)[:, None] * offset / c * left
-        motion[:, -1] += swing
-        motion[:, 0] -= swing
+        centre_shift = -(outward @ along)[:, None] * offset / c * left
+        motion[:, -1] += centre_shift
+        motion[:, 0] -= centre_shift
         return motion
 
 
@@ -169,7 +171,7 @@ def fit_arc(points: Floats) -> Arc | None:
     >>> round(half.radius, 9), round(half.length, 6), round(half.sagitta, 9)
     (2.0, 6.283185, 2.0)
     """
-    if narrowest(points) < STRAIGHT_M:
+    if strip_width(points) < STRAIGHT_M:
         return None
     first, last = points[0], points[-1]
     chord = float(np.hypot(*(last - first)))
@@ -180,17 +182,19 @@ def fit_arc(points: Floats) -> Arc | None:
 
     # through one inner mark the sweep is twice the turn at that mark (inscribed angle)
     half = chord / 2.0
-    turn = np.arctan2(-2.0 * half * y, (x + half) * (half - x) - y * y)
-    starts = np.tan(turn / 2.0)
+    deflection = np.arctan2(-2.0 * half * y, (x + half) * (half - x) - y * y)
+    starts = np.tan(deflection / 2.0)
     if len(x) == 1:
         bulge = float(starts[0])
     else:
         # every inner mark's own arc is a start; the best of them is near the minimum
         b = starts[:, None]
-        off = 4.0 * b * (x * x + y * y - half * half) - 2.0 * chord * y * (1.0 - b * b)
-        reach = np.hypot(4.0 * b * x, 4.0 * b * y - chord * (1.0 - b * b)) + chord * (1.0 + b * b)
-        best = int(np.argmin(((off / reach) ** 2).sum(axis=1)))
-        bulge = _settle(float(starts[best]), x, y, chord)
+        numerator = 4.0 * b * (x * x + y * y - half * half) - 2.0 * chord * y * (1.0 - b * b)
+        denominator = np.hypot(4.0 * b * x, 4.0 * b * y - chord * (1.0 - b * b)) + chord * (
+            1.0 + b * b
+        )
+        best = int(np.argmin(((numerator / denominator) ** 2).sum(axis=1)))
+        bulge = _minimise_bulge(float(starts[best]), x, y, chord)
     if not abs(bulge) * half >= STRAIGHT_M:
         return None
     radius = chord * (1.0 + bulge**2) / (4.0 * abs(bulge))
@@ -202,12 +206,12 @@ def fit_arc(points: Floats) -> Arc | None:
     mixed = d1 * d1[:, :1] + distance[:, None] * d2
     curvature = float(mixed[:, 0].sum())
     gx, gy, gc = mixed[:, 1], mixed[:, 2], float(mixed[:, 3].sum())
-    sway = float((gx * y - gy * x).sum()) / chord
+    rotation = float((gx * y - gy * x).sum()) / chord
     gradient = np.zeros((len(points), 2))
     gradient[1:-1] = gx[:, None] * along + gy[:, None] * left
     middle = (gx.sum() * along + gy.sum() * left) / 2.0
-    gradient[0] = -middle - sway * left - gc * along
-    gradient[-1] = -middle + sway * left + gc * along
+    gradient[0] = -middle - rotation * left - gc * along
+    gradient[-1] = -middle + rotation * left + gc * along
     gradient /= -curvature
     chord_gradient = np.zeros((len(points), 2))
     chord_gradient[0], chord_gradient[-1] = -along, along
@@ -229,14 +233,14 @@ def fit_arc(points: Floats) -> Arc | None:
     )
 
 
-def _settle(bulge: float, x: Floats, y: Floats, chord: float) -> float:
+def _minimise_bulge(bulge: float, x: Floats, y: Floats, chord: float) -> float:
     """Minimise the squared distances of points from the arc over its bulge, by Newton's method.
 
     NaN where there is no minimum.
     """
     distance, first, second = _arc_distance(bulge, x, y, chord)
     for _ in range(100):
-        cost = float(distance @ distance)
+        squares = float(distance @ distance)
         slope = float(distance @ first[:, 0])
         normal = float(first[:, 0] @ first[:, 0])
         curvature = normal + float(distance @ second[:, 0])
@@ -247,7 +251,7 @@ def _settle(bulge: float, x: Floats, y: Floats, chord: float) -> float:
         while True:
             distance, first, second = _arc_distance(bulge + step, x, y, chord)
             # near the minimum the cost no longer tells steps apart, only the slope does
-            if float(distance @ distance) <= cost * (1.0 + 1e-9) or abs(step) < 1e-9:
+            if float(distance @ distance) <= squares * (1.0 + 1e-9) or abs(step) < 1e-9:
                 break
             step /= 2.0
         bulge += step
@@ -281,14 +285,14 @@ def _arc_distance(
         return np.column_stack([value * ones for value in values])
 
     square = x * x + y * y - c * c / 4.0
-    top = 4.0 * b * square - 2.0 * c * y * (1.0 - b * b)
-    top_1 = columns(
+    numerator = 4.0 * b * square - 2.0 * c * y * (1.0 - b * b)
+    numerator_1 = columns(
         4.0 * square + 4.0 * b * c * y,
         8.0 * b * x,
         8.0 * b * y - 2.0 * c * (1.0 - b * b),
         -2.0 * b * c - 2.0 * y * (1.0 - b * b),
     )
-    top_2 = columns(4.0 * c * y, 8.0 * x, 8.0 * y + 4.0 * b * c, -2.0 * c + 4.0 * b * y)
+    numerator_2 = columns(4.0 * c * y, 8.0 * x, 8.0 * y + 4.0 * b * c, -2.0 * c + 4.0 * b * y)
 
     u, v = 4.0 * b * x, 4.0 * b * y - c * (1.0 - b * b)
     u_1 = columns(4.0 * x, 4.0 * b, 0.0, 0.0)
@@ -300,11 +304,13 @@ def _arc_distance(
     q_1 = (u[:, None] * u_1 + v[:, None] * v_1) / q
     q_2 = u_1[:, :1] * u_1 + v_1[:, :1] * v_1 + u[:, None] * u_2 + v[:, None] * v_2
     q_2 = (q_2 - q_1[:, :1] * q_1) / q
-    bottom = q + c * (1.0 + b * b)
-    bottom_1 = q_1 + np.array([2.0 * b * c, 0.0, 0.0, 1.0 + b * b])
-    bottom_2 = q_2 + np.array([2.0 * c, 0.0, 0.0, 2.0 * b])
+    denominator = q + c * (1.0 + b * b)
+    denominator_1 = q_1 + np.array([2.0 * b * c, 0.0, 0.0, 1.0 + b * b])
+    denominator_2 = q_2 + np.array([2.0 * c, 0.0, 0.0, 2.0 * b])
 
-    e = top[:, None] / bottom
-    e_1 = (top_1 - e * bottom_1) / bottom
-    e_2 = (top_2 - e_1[:, :1] * bottom_1 - bottom_1[:, :1] * e_1 - e * bottom_2) / bottom
+    e = numerator[:, None] / denominator
+    e_1 = (numerator_1 - e * denominator_1) / denominator
+    e_2 = (
+        numerator_2 - e_1[:, :1] * denominator_1 - denominator_1[:, :1] * e_1 - e * denominator_2
+    ) / denominator
     return e[:, 0], e_1, e_2

@@ -17,18 +17,18 @@ from geosite.network.covariance import sigmas
 from geosite.network.model import LinearForm, Network
 
 __all__ = [
-    "FarFromFit",
+    "BelowNoise",
     "FlatArc",
-    "LooseCircle",
+    "LargeResidual",
     "NearlyClosed",
     "OutOfOrder",
     "Remark",
     "SharedGround",
-    "Small",
-    "fits",
-    "nearly_closed",
-    "shared_ground",
-    "small",
+    "UncertainRadius",
+    "check_closures",
+    "check_fits",
+    "check_overlaps",
+    "check_sizes",
 ]
 
 # Distances from a fitted arc are looked at beyond three standard deviations (0.3 % by chance).
@@ -52,7 +52,7 @@ class OutOfOrder:
 
 
 @dataclass(frozen=True, slots=True)
-class FarFromFit:
+class LargeResidual:
     """The mark of `row` lies `off_m` from the arc or circle (`kind`) of feature `name`, metres."""
 
     name: str
@@ -63,7 +63,7 @@ class FarFromFit:
 
 
 @dataclass(frozen=True, slots=True)
-class LooseCircle:
+class UncertainRadius:
     """The radius of circle `name` is hardly known, metres."""
 
     name: str
@@ -92,7 +92,7 @@ class NearlyClosed:
 
 
 @dataclass(frozen=True, slots=True)
-class Small:
+class BelowNoise:
     """An area (m2) or line (m) hardly larger than its own sigma; `row` is its first."""
 
     name: str
@@ -112,12 +112,20 @@ class SharedGround:
     area_m2: float
 
 
-Remark = OutOfOrder | FarFromFit | LooseCircle | FlatArc | NearlyClosed | Small | SharedGround
+Remark = (
+    OutOfOrder
+    | LargeResidual
+    | UncertainRadius
+    | FlatArc
+    | NearlyClosed
+    | BelowNoise
+    | SharedGround
+)
 
 
 @dataclass(frozen=True, eq=False)
-class _Question:
-    """A number of a fit that is held against its own sigma."""
+class _TestedNumber:
+    """A number of a fit that is compared with its own sigma."""
 
     about: Literal["residual", "radius", "sagitta"]
     name: str
@@ -127,10 +135,10 @@ class _Question:
     form: LinearForm
 
 
-def fits(
+def check_fits(
     network: Network, drawn: Iterable[tuple[str, Sequence[Stroke]]]
-) -> tuple[OutOfOrder | FarFromFit | LooseCircle | FlatArc, ...]:
-    """Look at every arc and circle.
+) -> tuple[OutOfOrder | LargeResidual | UncertainRadius | FlatArc, ...]:
+    """Find arcs and circles whose fit is doubtful.
 
     Parameters
     ----------
@@ -150,60 +158,62 @@ def fits(
     >>> marks = np.array([[0.0, 0.0, 0.0], [5.0, 0.01, 0.0], [10.0, 0.0, 0.0]])
     >>> network = independent_marks(marks, sigma_m=0.01)
     >>> arc = arc_stroke(np.arange(3), marks, np.zeros(2), fit_arc(marks[:, :2]), 0.002)
-    >>> (found,) = fits(network, [("kerb", [arc])])
+    >>> (found,) = check_fits(network, [("kerb", [arc])])
     >>> type(found).__name__, round(found.sagitta_m, 4), round(found.sigma_m, 4)
     ('FlatArc', 0.01, 0.0122)
     """
-    found: list[OutOfOrder | FarFromFit | LooseCircle | FlatArc] = []
-    questions: list[_Question] = []
+    disordered: list[OutOfOrder | LargeResidual | UncertainRadius | FlatArc] = []
+    tested: list[_TestedNumber] = []
     for name, strokes in drawn:
         for stroke in strokes:
             if stroke.shape is None:
                 continue
             if not stroke.in_order:
-                found.append(OutOfOrder(name, int(stroke.piece.rows[-1])))
-            questions += _questions(network, name, stroke)
-    answers = sigmas(network, [q.form for q in questions])
-    judged = [_judged(q, float(s)) for q, s in zip(questions, answers, strict=True)]
-    return (*found, *(one for one in judged if one is not None))
+                disordered.append(OutOfOrder(name, int(stroke.piece.rows[-1])))
+            tested += _tested_numbers(network, name, stroke)
+    deviations = sigmas(network, [q.form for q in tested])
+    results = [_against_sigma(q, float(s)) for q, s in zip(tested, deviations, strict=True)]
+    return (*disordered, *(one for one in results if one is not None))
 
 
-def _questions(network: Network, name: str, stroke: Stroke) -> list[_Question]:
+def _tested_numbers(network: Network, name: str, stroke: Stroke) -> list[_TestedNumber]:
     shape, rows, kind = stroke.shape, stroke.piece.rows, stroke.piece.kind
     assert shape is not None
     last = int(rows[-1])
-    questions = []
+    tested = []
     if len(rows) > 3:
         worst = int(np.abs(shape.residuals).argmax())
-        off = float(abs(shape.residuals[worst]))
+        distance = float(abs(shape.residuals[worst]))
         outward = network.en[rows[worst]] - np.array(shape.centre)
         angle = math.atan2(outward[1], outward[0])
         # the mark moves, and the arc under it follows
         gradient = -shape.normal_motion(np.array([angle]))[0]
         gradient[worst] += [math.cos(angle), math.sin(angle)]
         form = form_of(rows, gradient)
-        questions.append(_Question("residual", name, kind, int(rows[worst]), off, form))
+        tested.append(_TestedNumber("residual", name, kind, int(rows[worst]), distance, form))
     if isinstance(shape, Circle):
         form = form_of(rows, shape.radius_gradient)
-        questions.append(_Question("radius", name, kind, last, shape.radius, form))
+        tested.append(_TestedNumber("radius", name, kind, last, shape.radius, form))
     else:
         form = form_of(rows, shape.sagitta_gradient)
-        questions.append(_Question("sagitta", name, kind, last, shape.sagitta, form))
-    return questions
+        tested.append(_TestedNumber("sagitta", name, kind, last, shape.sagitta, form))
+    return tested
 
 
-def _judged(asked: _Question, sigma: float) -> FarFromFit | LooseCircle | FlatArc | None:
-    name, row, value = asked.name, asked.row, asked.value
-    if asked.about == "residual" and value > max(LARGE_RESIDUAL * sigma, STRAIGHT_M):
-        return FarFromFit(name, asked.kind, row, value, sigma)
-    if asked.about == "radius" and sigma > LOOSE_RADIUS * value:
-        return LooseCircle(name, row, value, sigma)
-    if asked.about == "sagitta" and value < SMALL_IN_SIGMAS * sigma:
+def _against_sigma(
+    tested: _TestedNumber, sigma: float
+) -> LargeResidual | UncertainRadius | FlatArc | None:
+    name, row, value = tested.name, tested.row, tested.value
+    if tested.about == "residual" and value > max(LARGE_RESIDUAL * sigma, STRAIGHT_M):
+        return LargeResidual(name, tested.kind, row, value, sigma)
+    if tested.about == "radius" and sigma > LOOSE_RADIUS * value:
+        return UncertainRadius(name, row, value, sigma)
+    if tested.about == "sagitta" and value < SMALL_IN_SIGMAS * sigma:
         return FlatArc(name, row, value, sigma)
     return None
 
 
-def nearly_closed(drawn: Iterable[tuple[Feature, Sequence[Stroke]]]) -> tuple[NearlyClosed, ...]:
+def check_closures(drawn: Iterable[tuple[Feature, Sequence[Stroke]]]) -> tuple[NearlyClosed, ...]:
     """Look for areas whose last mark all but stands on the first one.
 
     Parameters
@@ -233,15 +243,15 @@ def nearly_closed(drawn: Iterable[tuple[Feature, Sequence[Stroke]]]) -> tuple[Ne
     for feature, strokes in drawn:
         if feature.perimeter is None:
             continue
-        near = min(NEARLY_CLOSED_M, NEARLY_CLOSED_SHARE * feature.perimeter.grid)
+        limit = min(NEARLY_CLOSED_M, NEARLY_CLOSED_SHARE * feature.perimeter.grid)
         closing, first = strokes[-1], int(feature.rows[0])
         ends_open = closing.piece.kind == "line" and int(closing.piece.rows[-1]) == first
-        if ends_open and len(closing.piece.rows) == 2 and closing.length < near:
+        if ends_open and len(closing.piece.rows) == 2 and closing.length < limit:
             found.append(NearlyClosed(feature.name, int(closing.piece.rows[0]), closing.length))
     return tuple(found)
 
 
-def small(features: Iterable[Feature]) -> tuple[Small, ...]:
+def check_sizes(features: Iterable[Feature]) -> tuple[BelowNoise, ...]:
     """Look for areas and lines that are hardly larger than their own sigma.
 
     Parameters
@@ -258,18 +268,18 @@ def small(features: Iterable[Feature]) -> tuple[Small, ...]:
     >>> none = LinearForm(np.zeros(0, int), np.zeros(0), np.zeros(0), np.zeros(0))
     >>> line = shapely.LineString([(0, 0, 0), (0.05, 0, 0)])
     >>> size = Measure(0.05, 0.05, none, 0.04)
-    >>> small([Feature("kerb", "stone", "line", np.arange(2), (), line, length=size)])
-    (Small(name='kerb', kind='line', row=0, size=0.05, sigma=0.04),)
+    >>> check_sizes([Feature("kerb", "stone", "line", np.arange(2), (), line, length=size)])
+    (BelowNoise(name='kerb', kind='line', row=0, size=0.05, sigma=0.04),)
     """
     sizes = [(f, f.area or f.length) for f in features]
     return tuple(
-        Small(f.name, f.kind, int(f.rows[0]), size.value, size.sigma)
+        BelowNoise(f.name, f.kind, int(f.rows[0]), size.value, size.sigma)
         for f, size in sizes
         if size is not None and size.value < SMALL_IN_SIGMAS * size.sigma
     )
 
 
-def shared_ground(
+def check_overlaps(
     areas: Sequence[Feature], overlaps: Iterable[Overlap]
 ) -> tuple[SharedGround, ...]:
     """Look at areas that share ground without one lying inside the other.
@@ -281,7 +291,7 @@ def shared_ground(
     >>> import shapely
     >>> square = shapely.box(0, 0, 2, 2)
     >>> areas = [Feature(n, "", "area", np.array([r]), (), square) for n, r in (("a", 0), ("b", 4))]
-    >>> shared_ground(areas, [Overlap(0, 1, 1.5, is_sliver=False)])
+    >>> check_overlaps(areas, [Overlap(0, 1, 1.5, is_sliver=False)])
     (SharedGround(first='a', second='b', row=4, area_m2=1.5),)
     """
     return tuple(

@@ -16,7 +16,7 @@ import numpy as np
 
 from geosite.base.arrays import Floats
 
-__all__ = ["Circle", "densify", "fit_circle", "narrowest", "taubin_circle"]
+__all__ = ["Circle", "chord_count", "fit_circle", "strip_width", "taubin_circle"]
 
 # Less than this between marks and a straight line, in metres, and no circle is determined: a
 # walked survey does not know its marks to a millimetre.
@@ -51,12 +51,12 @@ class Circle:
         return motion
 
 
-def narrowest(points: Floats) -> float:
+def strip_width(points: Floats) -> float:
     """Return the width of the strip along the least squares line that holds all points, metres.
 
     Examples
     --------
-    >>> narrowest(np.array([[0.0, 0.0], [5.0, 0.3], [10.0, 0.0]])).__round__(6)
+    >>> strip_width(np.array([[0.0, 0.0], [5.0, 0.3], [10.0, 0.0]])).__round__(6)
     0.3
     """
     centred = points - points.mean(axis=0)
@@ -83,7 +83,7 @@ def fit_circle(points: Floats) -> Circle | None:
     >>> round(fit_circle(np.array([[2.0, 1.0], [0.0, 3.0], [-2.0, 1.0]])).radius, 9)
     2.0
     """
-    if narrowest(points) < STRAIGHT_M:
+    if strip_width(points) < STRAIGHT_M:
         return None
     middle = points.mean(axis=0)
     xy = points - middle
@@ -101,14 +101,14 @@ def fit_circle(points: Floats) -> Circle | None:
     unit = offset / rho[:, None]
     residual = rho - radius if len(xy) > 3 else np.zeros(3)
     across = np.eye(2) - unit[:, :, None] * unit[:, None, :]
-    bend = (residual / rho)[:, None, None] * across
+    curvature = (residual / rho)[:, None, None] * across
     # gradient of half the squared distances, differentiated by unknowns and by marks
     hessian = np.empty((3, 3))
-    hessian[:2, :2] = unit.T @ unit + bend.sum(axis=0)
+    hessian[:2, :2] = unit.T @ unit + curvature.sum(axis=0)
     hessian[:2, 2] = hessian[2, :2] = unit.sum(axis=0)
     hessian[2, 2] = len(xy)
     by_marks = np.empty((3, len(xy), 2))
-    by_marks[:2] = np.moveaxis(-(unit[:, :, None] * unit[:, None, :]) - bend, 0, 1)
+    by_marks[:2] = np.moveaxis(-(unit[:, :, None] * unit[:, None, :]) - curvature, 0, 1)
     by_marks[2] = -unit
     solved: Floats = np.asarray(np.linalg.solve(hessian, by_marks.reshape(3, -1)), np.float64)
     gradient = -solved.reshape(3, -1, 2)
@@ -184,20 +184,20 @@ def _nearest_circle(xy: Floats, start: Floats) -> Floats:
         normal = design.T @ design
         normal += damping * np.diag(np.diag(normal))
         step = np.linalg.lstsq(normal, -design.T @ error, rcond=None)[0]
-        size = float(np.abs(step).max()) / (1.0 + float(unknowns[2]))
+        relative_step = float(np.abs(step).max()) / (1.0 + float(unknowns[2]))
         trial, trial_design = distances(unknowns + step)
         # near the minimum the cost no longer tells steps apart, only the slope does
-        if trial @ trial <= (error @ error) * (1.0 + 1e-9) or size < 1e-9:
+        if trial @ trial <= (error @ error) * (1.0 + 1e-9) or relative_step < 1e-9:
             unknowns, error, design = unknowns + step, trial, trial_design
             damping = 0.0 if damping < 1e-6 else damping / 10.0
         else:
             damping = max(10.0 * damping, 1e-3)
-        if size <= 1e-14:
+        if relative_step <= 1e-14:
             break
     return unknowns
 
 
-def densify(radius: float, sweep: float, sagitta: float) -> int:
+def chord_count(radius: float, sweep: float, sagitta: float) -> int:
     """Return how many equal chords replace an arc so that none is farther off than `sagitta`.
 
     Never fewer than eight to the full circle, however small it is.
@@ -206,7 +206,7 @@ def densify(radius: float, sweep: float, sagitta: float) -> int:
     --------
     A chord over the angle a stands ``r (1 - cos(a / 2))`` off its arc:
 
-    >>> chords = densify(2.0, math.pi, 0.002)
+    >>> chords = chord_count(2.0, math.pi, 0.002)
     >>> chords, round(2.0 * (1 - math.cos(math.pi / chords / 2)), 6)
     (36, 0.001904)
     """

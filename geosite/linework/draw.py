@@ -15,11 +15,11 @@ from geosite.base.arrays import Floats, Ints
 from geosite.base.errors import Problem, SurveyRefused
 from geosite.fieldbook.model import PIECE_KINDS, FieldBook, Notes, PieceKind
 from geosite.linework.arcs import fit_arc
-from geosite.linework.checks import fits, nearly_closed, shared_ground, small
-from geosite.linework.circles import STRAIGHT_M, fit_circle, narrowest
+from geosite.linework.checks import check_closures, check_fits, check_overlaps, check_sizes
+from geosite.linework.circles import STRAIGHT_M, fit_circle, strip_width
 from geosite.linework.measures import sum_of_forms, with_sigmas
 from geosite.linework.model import Drawing, Feature
-from geosite.linework.nesting import Overlap, Region, contents, covered
+from geosite.linework.nesting import Overlap, Region, direct_children, union_area
 from geosite.linework.strokes import (
     Stroke,
     arc_stroke,
@@ -28,7 +28,7 @@ from geosite.linework.strokes import (
     straight_stroke,
 )
 from geosite.linework.sums import climb_of, length_of, on_ground, slope_length_of
-from geosite.linework.wording import at, findings
+from geosite.linework.wording import findings, row_name
 from geosite.network.model import Network
 
 if TYPE_CHECKING:
@@ -115,13 +115,13 @@ def draw(notes: Notes, network: Network, *, sagitta_m: float = 0.002) -> Drawing
             problems.append(refused.problem)
     if problems:
         raise SurveyRefused(sorted(problems, key=lambda p: p.line or 0))
-    opened, overlaps = _nest(network, drafts)
-    features = tuple(with_sigmas(network, opened))
+    measured, overlaps = _nest(network, drafts)
+    features = tuple(with_sigmas(network, measured))
     remarks = (
-        *fits(network, [(d.feature.name, d.strokes) for d in drafts]),
-        *nearly_closed([(d.feature, d.strokes) for d in drafts]),
-        *small(features),
-        *shared_ground([f for f in features if f.kind == "area"], overlaps),
+        *check_fits(network, [(d.feature.name, d.strokes) for d in drafts]),
+        *check_closures([(d.feature, d.strokes) for d in drafts]),
+        *check_sizes(features),
+        *check_overlaps([f for f in features if f.kind == "area"], overlaps),
     )
     return Drawing(features, findings(book, remarks))
 
@@ -257,7 +257,8 @@ def _arc(
         raise _Refused(
             Problem(
                 "arc-needs-three-marks",
-                f"the arc of {name!r} from {at(book, own[0])} to {at(book, own[-1])} has two marks",
+                f"the arc of {name!r} from {row_name(book, own[0])} to "
+                f"{row_name(book, own[-1])} has two marks",
                 "three marks or more: the one before it, one along it, its end",
                 "walk a mark in the middle of the arc, or make it a line",
                 book.file,
@@ -301,11 +302,11 @@ def _straight_as_walked(book: FieldBook, own: Ints) -> bool:
     """
     if len(np.unique(book.run[own])) > 1:
         return False
-    return narrowest(book.local[own, :2]) < STRAIGHT_M
+    return strip_width(book.local[own, :2]) < STRAIGHT_M
 
 
 def _straight(book: FieldBook, word: str, name: str, own: Ints) -> Problem:
-    through = ", ".join(at(book, r) for r in (own if len(own) <= 4 else own[[0, 1, -1]]))
+    through = ", ".join(row_name(book, r) for r in (own if len(own) <= 4 else own[[0, 1, -1]]))
     return Problem(
         f"{word}-is-straight",
         f"the {word} of {name!r} through {through} lies on a straight line",
@@ -330,7 +331,7 @@ def _circle_not_alone(book: FieldBook, name: str, row: int) -> Problem:
 def _closed_arc(book: FieldBook, name: str, own: Ints) -> Problem:
     return Problem(
         "arc-ends-at-its-start",
-        f"the arc of {name!r} starts and ends at {at(book, own[0])}",
+        f"the arc of {name!r} starts and ends at {row_name(book, own[0])}",
         "an arc between two different marks",
         "make it two arcs (arc, arc2), or a circle with a feature name of its own",
         book.file,
@@ -380,20 +381,20 @@ def _area(
 ) -> _Draft:
     ring = np.concatenate([s.piece.vertices[:-1] for s in strokes])
     ring = np.vstack([ring, ring[:1]])
-    between = np.concatenate([s.between for s in strokes])
-    swept = sum(s.swept for s in strokes)
+    edge_ends = np.concatenate([s.edge_ends for s in strokes])
+    swept_area = sum(s.swept_area for s in strokes)
     drawn = [s for s in strokes if s.piece.kind != "gap"]
     perimeter = length_of(network, strokes)
     # OGC Simple Features: the shell runs counter-clockwise
-    sign = math.copysign(1.0, swept)
+    sign = math.copysign(1.0, swept_area)
     polygon = shapely.Polygon(ring if sign > 0.0 else ring[::-1])
     if not shapely.is_valid(polygon):
-        raise _Refused(_crossing(book, name, rows, ring, between))
+        raise _Refused(_crossing(book, name, rows, ring, edge_ends))
     form = form_of(
         np.concatenate([s.piece.rows for s in strokes]),
         sign * np.concatenate([s.swept_gradient for s in strokes]),
     )
-    area = on_ground(network, abs(swept), form, 2)
+    area = on_ground(network, abs(swept_area), form, 2)
     feature = Feature(
         name=name,
         code=code,
@@ -406,12 +407,12 @@ def _area(
         perimeter=perimeter,
         edging=perimeter if len(drawn) == len(strokes) else length_of(network, drawn),
     )
-    return _Draft(feature, tuple(strokes), Region(polygon, abs(swept), form, tuple(strokes)))
+    return _Draft(feature, tuple(strokes), Region(polygon, abs(swept_area), form, tuple(strokes)))
 
 
-def _crossing(book: FieldBook, name: str, rows: Ints, ring: Floats, between: Ints) -> Problem:
+def _crossing(book: FieldBook, name: str, rows: Ints, ring: Floats, edge_ends: Ints) -> Problem:
     """Name the first two edges of an invalid outline that cross or touch."""
-    if narrowest(ring[:, :2]) < STRAIGHT_M:
+    if strip_width(ring[:, :2]) < STRAIGHT_M:
         return Problem(
             "area-is-straight",
             f"the marks of area {name!r} lie on a straight line and enclose nothing",
@@ -421,21 +422,27 @@ def _crossing(book: FieldBook, name: str, rows: Ints, ring: Floats, between: Int
             int(book.line[rows[-1]]),
         )
     edges = np.asarray(shapely.linestrings(np.stack([ring[:-1, :2], ring[1:, :2]], axis=1)))
-    one, other = shapely.STRtree(edges).query(edges, predicate="intersects")
-    ahead = one < other
-    one, other = one[ahead], other[ahead]
-    neighbours = (other - one == 1) | ((one == 0) & (other == len(edges) - 1))
-    # neighbours share a mark; they cross only where one runs back over the other
-    bad = ~neighbours
-    bad[neighbours] = (
-        shapely.length(shapely.intersection(edges[one[neighbours]], edges[other[neighbours]])) > 0
+    first_edge, second_edge = shapely.STRtree(edges).query(edges, predicate="intersects")
+    is_once = first_edge < second_edge
+    first_edge, second_edge = first_edge[is_once], second_edge[is_once]
+    neighbours = (second_edge - first_edge == 1) | (
+        (first_edge == 0) & (second_edge == len(edges) - 1)
     )
-    first = np.lexsort((other[bad], one[bad]))[0]
-    a, b = between[one[bad][first]], between[other[bad][first]]
+    # neighbours share a mark; they cross only where one runs back over the other
+    crosses = ~neighbours
+    crosses[neighbours] = (
+        shapely.length(
+            shapely.intersection(edges[first_edge[neighbours]], edges[second_edge[neighbours]])
+        )
+        > 0
+    )
+    first = np.lexsort((second_edge[crosses], first_edge[crosses]))[0]
+    a, b = edge_ends[first_edge[crosses][first]], edge_ends[second_edge[crosses][first]]
     return Problem(
         "outline-crosses-itself",
-        f"the outline of {name!r} crosses itself: the edge from {at(book, a[0])} to "
-        f"{at(book, a[1])} meets the edge from {at(book, b[0])} to {at(book, b[1])}",
+        f"the outline of {name!r} crosses itself: the edge from {row_name(book, a[0])} to "
+        f"{row_name(book, a[1])} meets the edge from {row_name(book, b[0])} to "
+        f"{row_name(book, b[1])}",
         "an outline that goes around an area once",
         "check the order of these marks; a mark visited again carries the same name in both rows",
         book.file,
@@ -446,7 +453,7 @@ def _crossing(book: FieldBook, name: str, rows: Ints, ring: Floats, between: Int
 def _nest(network: Network, drafts: Sequence[_Draft]) -> tuple[list[Feature], list[Overlap]]:
     """Take the areas inside each area off its net area; return what overlaps otherwise."""
     regions = [(k, d.region) for k, d in enumerate(drafts) if d.region is not None]
-    children, overlaps = contents([r.polygon for _, r in regions])
+    children, overlaps = direct_children([r.polygon for _, r in regions])
     features = [d.feature for d in drafts]
     parents: dict[int, list[int]] = {}
     for parent, inner in enumerate(children):
@@ -460,14 +467,14 @@ def _nest(network: Network, drafts: Sequence[_Draft]) -> tuple[list[Feature], li
     for parent, inner in enumerate(children):
         if not inner:
             continue
-        place, region = regions[parent]
+        position_of, region = regions[parent]
         position = {child: k for k, child in enumerate(inner)}
-        tangled = [(position[o.first], position[o.second]) for o in sharing.get(parent, [])]
-        taken, forms = covered([regions[c][1] for c in inner], tangled)
+        overlapping = [(position[o.first], position[o.second]) for o in sharing.get(parent, [])]
+        inner_area, forms = union_area([regions[c][1] for c in inner], overlapping)
         form = sum_of_forms([region.form, *(f * -1.0 for f in forms)])
-        features[place] = replace(
-            features[place],
-            net_area=on_ground(network, region.area - taken, form, 2),
+        features[position_of] = replace(
+            features[position_of],
+            net_area=on_ground(network, region.area - inner_area, form, 2),
             inside=tuple(features[regions[c][0]].name for c in inner),
         )
     return features, overlaps

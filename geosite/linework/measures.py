@@ -26,7 +26,7 @@ __all__ = ["open_measure", "sum_of_forms", "with_sigmas"]
 
 
 def open_measure(value: float, grid: float, form: LinearForm) -> Measure:
-    """Return a measure whose sigma is still open.
+    """Return a measure whose sigma is not computed yet.
 
     Examples
     --------
@@ -55,7 +55,7 @@ def sum_of_forms(forms: Sequence[LinearForm]) -> LinearForm:
 
 
 def with_sigmas(network: Network, items: Sequence[Item]) -> list[Item]:
-    """Close the open sigmas of every measure that is a field of an item.
+    """Compute the missing sigmas of every measure that is a field of an item, all at once.
 
     Parameters
     ----------

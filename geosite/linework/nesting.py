@@ -1,4 +1,4 @@
-"""Areas within areas: who lies directly inside whom, and what is left of each."""
+"""Areas within areas: which areas lie directly inside each, and what is left of it."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from shapely.geometry import Polygon
     from shapely.geometry.base import BaseGeometry
 
-__all__ = ["Overlap", "Region", "contents", "covered"]
+__all__ = ["Overlap", "Region", "direct_children", "union_area"]
 
 # A child's edge along its parent's is measured twice and the two differ by centimetres. It still
 # counts as inside when what sticks out is no wider, all round, than 5 cm, and no more than a tenth.
@@ -67,7 +67,7 @@ class Region:
     strokes: tuple[Stroke, ...]
 
 
-def contents(
+def direct_children(
     polygons: Sequence[Polygon],
 ) -> tuple[list[list[int]], list[Overlap]]:
     """Find the direct children of each polygon, and what overlaps otherwise.
@@ -89,7 +89,7 @@ def contents(
 
     >>> yard, house = shapely.box(0, 0, 20, 20), shapely.box(5, 5, 15, 15)
     >>> well, strip = shapely.box(8, 8, 9, 9), shapely.box(16, 0, 24, 2)
-    >>> children, overlaps = contents([yard, house, well, strip])
+    >>> children, overlaps = direct_children([yard, house, well, strip])
     >>> children
     [[1], [2], [], []]
     >>> [(one.first, one.second, one.area_m2) for one in overlaps]
@@ -103,41 +103,41 @@ def contents(
     tree = shapely.STRtree(shapes)
     # prepared geometries settle the clear cases; only touching and overlapping pairs are cut
     outer, inner = tree.query(shapes, predicate="contains_properly")
-    left, right = tree.query(shapes, predicate="intersects")
-    keep = left < right
-    left, right = left[keep], right[keep]
-    clear = set(zip(outer.tolist(), inner.tolist(), strict=True))
-    unclear = np.array(
-        [(i, j) not in clear and (j, i) not in clear for i, j in zip(left, right, strict=True)],
+    first, second = tree.query(shapes, predicate="intersects")
+    keep = first < second
+    first, second = first[keep], second[keep]
+    nested = set(zip(outer.tolist(), inner.tolist(), strict=True))
+    undecided = np.array(
+        [(i, j) not in nested and (j, i) not in nested for i, j in zip(first, second, strict=True)],
         dtype=bool,
     )
-    left, right = left[unclear], right[unclear]
-    common = shapely.intersection(shapes[left], shapes[right])
+    first, second = first[undecided], second[undecided]
+    common = shapely.intersection(shapes[first], shapes[second])
     shared = shapely.area(common)
     sliver = 2.0 * shared <= STRAY_WIDTH_M * shapely.length(common)
 
-    holders: list[set[int]] = [set() for _ in polygons]
-    for i, j in clear:
-        holders[j].add(i)
+    containers: list[set[int]] = [set() for _ in polygons]
+    for i, j in nested:
+        containers[j].add(i)
     overlaps = []
-    for i, j, both, thin in zip(
-        left.tolist(), right.tolist(), shared.tolist(), sliver.tolist(), strict=True
+    for i, j, shared_area, is_thin in zip(
+        first.tolist(), second.tolist(), shared.tolist(), sliver.tolist(), strict=True
     ):
         big, small = (i, j) if area[i] >= area[j] else (j, i)
-        if area[small] - both <= stray[small]:
-            holders[small].add(big)
-        elif both > NO_AREA_M2:
-            overlaps.append(Overlap(i, j, both, thin))
+        if area[small] - shared_area <= stray[small]:
+            containers[small].add(big)
+        elif shared_area > NO_AREA_M2:
+            overlaps.append(Overlap(i, j, shared_area, is_thin))
     children: list[list[int]] = [[] for _ in polygons]
-    for child, around in enumerate(holders):
+    for child, own in enumerate(containers):
         # direct: no other holder of the child lies inside this one
-        beyond = set().union(*(holders[h] for h in around)) if around else set()
-        for parent in sorted(around - beyond):
+        indirect = set().union(*(containers[h] for h in own)) if own else set()
+        for parent in sorted(own - indirect):
             children[parent].append(child)
     return children, sorted(overlaps, key=lambda o: (o.first, o.second))
 
 
-def covered(
+def union_area(
     regions: Sequence[Region], overlapping: Sequence[tuple[int, int]]
 ) -> tuple[float, list[LinearForm]]:
     """Return the area that regions cover together, ground that several share counted once.
@@ -162,19 +162,19 @@ def covered(
     >>> nothing = LinearForm(np.zeros(0, int), np.zeros(0), np.zeros(0), np.zeros(0))
     >>> small = Region(shapely.box(0, 0, 2, 2), 4.0, nothing, ())
     >>> large = Region(shapely.box(5, 0, 8, 3), 9.0, nothing, ())
-    >>> covered([small, large], [])[0]
+    >>> union_area([small, large], [])[0]
     13.0
     """
-    tangled = sorted({k for pair in overlapping for k in pair})
-    apart = [r for k, r in enumerate(regions) if k not in set(tangled)]
+    joined = sorted({k for pair in overlapping for k in pair})
+    apart = [r for k, r in enumerate(regions) if k not in set(joined)]
     area = sum(r.area for r in apart)
     forms = [r.form for r in apart]
-    if tangled:
-        some = [regions[k] for k in tangled]
-        union = shapely.union_all([r.polygon for r in some])
+    if joined:
+        overlapping_regions = [regions[k] for k in joined]
+        union = shapely.union_all([r.polygon for r in overlapping_regions])
         # the union is cut from densified outlines; give back what densifying took
-        area += float(union.area) + sum(r.area - float(r.polygon.area) for r in some)
-        forms += _outline_forms(union, some)
+        area += float(union.area) + sum(r.area - float(r.polygon.area) for r in overlapping_regions)
+        forms += _outline_forms(union, overlapping_regions)
     return area, forms
 
 
@@ -188,7 +188,7 @@ def _outline_forms(union: BaseGeometry, regions: Sequence[Region]) -> list[Linea
     edges = np.concatenate(
         [np.stack([s.piece.vertices[:-1, :2], s.piece.vertices[1:, :2]], axis=1) for s in strokes]
     )
-    sizes = np.array([len(s.between) for s in strokes])
+    sizes = np.array([len(s.edge_ends) for s in strokes])
     offset = np.cumsum(sizes) - sizes
     owner = np.repeat(np.arange(len(strokes)), sizes)
 
@@ -204,37 +204,37 @@ def _outline_forms(union: BaseGeometry, regions: Sequence[Region]) -> list[Linea
     source = tree.query_nearest(shapely.points(middle), all_matches=False)[1]
 
     # outside is to the right of a counter-clockwise shell and of a clockwise hole
-    push = np.column_stack([ends[:, 1] - starts[:, 1], starts[:, 0] - ends[:, 0]])
+    normal = np.column_stack([ends[:, 1] - starts[:, 1], starts[:, 0] - ends[:, 0]])
     edge = edges[source, 1] - edges[source, 0]
     share = np.einsum("ij,ij->i", middle - edges[source, 0], edge) / np.einsum(
         "ij,ij->i", edge, edge
     )
     forms = []
     for k, stroke in enumerate(strokes):
-        mine = owner[source] == k
-        if not mine.any():
+        is_own = owner[source] == k
+        if not is_own.any():
             continue
-        force = np.zeros((sizes[k] + 1, 2))
-        at = source[mine] - offset[k]
-        np.add.at(force, at, push[mine] * (1.0 - share[mine, None]))
-        np.add.at(force, at + 1, push[mine] * share[mine, None])
-        forms.append(form_of(stroke.piece.rows, _by_marks(stroke, force)))
+        by_vertex = np.zeros((sizes[k] + 1, 2))
+        edge_number = source[is_own] - offset[k]
+        np.add.at(by_vertex, edge_number, normal[is_own] * (1.0 - share[is_own, None]))
+        np.add.at(by_vertex, edge_number + 1, normal[is_own] * share[is_own, None])
+        forms.append(form_of(stroke.piece.rows, _by_marks(stroke, by_vertex)))
     return forms
 
 
-def _by_marks(stroke: Stroke, force: Floats) -> Floats:
+def _by_marks(stroke: Stroke, by_vertex: Floats) -> Floats:
     """Pass a derivative by vertices, shape (m, 2), on to the marks of a stroke, shape (k, 2)."""
     shape, piece = stroke.shape, stroke.piece
     if shape is None:
-        return force
+        return by_vertex
     outward = piece.vertices[:, :2] - np.array(shape.centre)
     angles = np.arctan2(outward[:, 1], outward[:, 0])
-    radial = force[:, 0] * np.cos(angles) + force[:, 1] * np.sin(angles)
+    radial = by_vertex[:, 0] * np.cos(angles) + by_vertex[:, 1] * np.sin(angles)
     if piece.kind == "circle":
         return np.asarray(np.tensordot(radial, shape.normal_motion(angles), 1))
     inner = np.arange(1, len(angles) - 1)
     gradient: Floats = np.tensordot(radial[inner], shape.normal_motion(angles[inner]), 1)
     # the ends are marks and move as they please, sideways too
-    gradient[0] += force[0]
-    gradient[-1] += force[-1]
+    gradient[0] += by_vertex[0]
+    gradient[-1] += by_vertex[-1]
     return gradient

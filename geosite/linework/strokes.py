@@ -1,4 +1,4 @@
-"""One piece of an outline: its geometry, its exact measures, and how they hang on the marks."""
+"""One piece of an outline: its geometry, its exact measures, and their derivatives by the marks."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import numpy as np
 from geosite.base.arrays import Floats, Ints
 from geosite.fieldbook.model import PieceKind
 from geosite.linework.arcs import Arc
-from geosite.linework.circles import Circle, densify
+from geosite.linework.circles import Circle, chord_count
 from geosite.linework.model import Piece
 from geosite.network.model import LinearForm
 
@@ -35,11 +35,11 @@ class Stroke:
         The piece.
     shape
         The arc or circle behind it, ``None`` for straight edges.
-    between : array, shape (m - 1, 2)
+    edge_ends : array, shape (m - 1, 2)
         Observations before and after each edge between the piece's m vertices.
     length, length_gradient : metres; array, shape (k, 2)
         Horizontal length and its derivative by each of the piece's k rows.
-    swept, swept_gradient : square metres; array, shape (k, 2)
+    swept_area, swept_gradient : square metres; array, shape (k, 2)
         Signed area between the piece and the feature's reference point.
     climbs : array, shape (j, 2), metres
         Horizontal length and rise of each stretch between two marks.
@@ -51,10 +51,10 @@ class Stroke:
 
     piece: Piece
     shape: Arc | Circle | None
-    between: Ints
+    edge_ends: Ints
     length: float
     length_gradient: Floats
-    swept: float
+    swept_area: float
     swept_gradient: Floats
     climbs: Floats
     climb_ends: Ints
@@ -124,7 +124,7 @@ def length_3d_form(stroke: Stroke, combined_factor: float) -> LinearForm:
     return form_of(stroke.piece.rows, gradient) * (1.0 / combined_factor) + up
 
 
-def _fan(points: Floats) -> tuple[float, Floats]:
+def _swept_area(points: Floats) -> tuple[float, Floats]:
     """Return the signed area between a polyline and the origin, and its derivative, (k, 2)."""
     a, b = points[:-1], points[1:]
     gradient = np.zeros_like(points)
@@ -160,14 +160,14 @@ def straight_stroke(kind: PieceKind, rows: Ints, marks: Floats, reference: Float
     gradient = np.zeros((len(rows), 2))
     gradient[:-1] -= unit
     gradient[1:] += unit
-    swept, swept_gradient = _fan(marks[:, :2] - reference)
+    swept_area, swept_gradient = _swept_area(marks[:, :2] - reference)
     return Stroke(
         piece=Piece(kind=kind, rows=rows, vertices=marks),
         shape=None,
-        between=np.column_stack([rows[:-1], rows[1:]]),
+        edge_ends=np.column_stack([rows[:-1], rows[1:]]),
         length=float(lengths.sum()),
         length_gradient=gradient,
-        swept=swept,
+        swept_area=swept_area,
         swept_gradient=swept_gradient,
         climbs=np.column_stack([lengths, steps[:, 2]]),
         climb_ends=np.column_stack([rows[:-1], rows[1:]]),
@@ -182,21 +182,21 @@ def arc_stroke(rows: Ints, marks: Floats, reference: Floats, arc: Arc, sagitta_m
     >>> from geosite.linework.arcs import fit_arc
     >>> marks = np.array([[2.0, 0.0, 0.0], [0.0, 2.0, 0.0], [-2.0, 0.0, 0.0]])
     >>> arc = fit_arc(marks[:, :2])
-    >>> round(arc_stroke(np.arange(3), marks, np.zeros(2), arc, 0.002).swept / math.pi, 9)
+    >>> round(arc_stroke(np.arange(3), marks, np.zeros(2), arc, 0.002).swept_area / math.pi, 9)
     2.0
     """
-    turned = _turned(marks, arc.centre, arc.start_angle, arc.sweep)
+    angles = _angles_from_start(marks, arc.centre, arc.start_angle, arc.sweep)
     sweep = abs(arc.sweep)
     # the ends are held; an inner mark beyond an end belongs to the end it is nearer to
-    inner = turned[1:-1]
+    inner = angles[1:-1]
     inner = np.where(inner <= sweep, inner, np.where(inner - sweep < 2 * math.pi - inner, sweep, 0))
-    turned = np.concatenate([[0.0], inner, [sweep]])
-    starts, between = _round(rows, marks, turned, arc, arc.start_angle, arc.sweep, sagitta_m)
+    angles = np.concatenate([[0.0], inner, [sweep]])
+    starts, edge_ends = _densified(rows, marks, angles, arc, arc.start_angle, arc.sweep, sagitta_m)
     vertices = np.vstack([marks[:1], starts[1:], marks[-1:]])
-    chord, chord_gradient = _fan(marks[[0, -1], :2] - reference)
+    chord, chord_gradient = _swept_area(marks[[0, -1], :2] - reference)
     swept_gradient = arc.segment_gradient.copy()
     swept_gradient[[0, -1]] += chord_gradient
-    order = np.argsort(turned, kind="stable")
+    order = np.argsort(angles, kind="stable")
     return Stroke(
         piece=Piece(
             kind="arc",
@@ -209,14 +209,14 @@ def arc_stroke(rows: Ints, marks: Floats, reference: Floats, arc: Arc, sagitta_m
             residual=float(np.abs(arc.residuals).max()),
         ),
         shape=arc,
-        between=between,
+        edge_ends=edge_ends,
         length=arc.length,
         length_gradient=arc.length_gradient,
-        swept=chord + arc.segment,
+        swept_area=chord + arc.segment,
         swept_gradient=swept_gradient,
-        climbs=np.column_stack([np.diff(turned[order]) * arc.radius, np.diff(marks[order, 2])]),
+        climbs=np.column_stack([np.diff(angles[order]) * arc.radius, np.diff(marks[order, 2])]),
         climb_ends=np.column_stack([rows[order[:-1]], rows[order[1:]]]),
-        in_order=bool(np.all(np.diff(turned) > 0)),
+        in_order=bool(np.all(np.diff(angles) > 0)),
     )
 
 
@@ -231,20 +231,22 @@ def circle_stroke(rows: Ints, marks: Floats, circle: Circle, sagitta_m: float) -
     >>> round(circle_stroke(np.arange(3), marks, circle, 0.002).length / math.pi, 9)
     4.0
     """
-    walked = (
-        _fan(marks[:, :2] - np.array(circle.centre))[0]
-        + _fan(marks[[-1, 0], :2] - np.array(circle.centre))[0]
+    signed_area = (
+        _swept_area(marks[:, :2] - np.array(circle.centre))[0]
+        + _swept_area(marks[[-1, 0], :2] - np.array(circle.centre))[0]
     )
-    sweep = math.copysign(2.0 * math.pi, walked)
+    sweep = math.copysign(2.0 * math.pi, signed_area)
     start = math.atan2(marks[0, 1] - circle.centre[1], marks[0, 0] - circle.centre[0])
-    turned = _turned(marks, circle.centre, start, sweep)
-    turned[0] = 0.0
+    angles = _angles_from_start(marks, circle.centre, start, sweep)
+    angles[0] = 0.0
     closed_rows = np.append(rows, rows[0])
     closed_marks = np.vstack([marks, marks[:1]])
-    turned = np.append(turned, 2.0 * math.pi)
-    starts, between = _round(closed_rows, closed_marks, turned, circle, start, sweep, sagitta_m)
+    angles = np.append(angles, 2.0 * math.pi)
+    starts, edge_ends = _densified(
+        closed_rows, closed_marks, angles, circle, start, sweep, sagitta_m
+    )
     vertices = np.vstack([starts, starts[:1]])
-    order = np.argsort(turned, kind="stable")
+    order = np.argsort(angles, kind="stable")
     area = math.pi * circle.radius**2
     sign = math.copysign(1.0, sweep)
     return Stroke(
@@ -259,28 +261,30 @@ def circle_stroke(rows: Ints, marks: Floats, circle: Circle, sagitta_m: float) -
             residual=float(np.abs(circle.residuals).max()),
         ),
         shape=circle,
-        between=between,
+        edge_ends=edge_ends,
         length=2.0 * math.pi * circle.radius,
         length_gradient=2.0 * math.pi * circle.radius_gradient,
-        swept=sign * area,
+        swept_area=sign * area,
         swept_gradient=sign * 2.0 * math.pi * circle.radius * circle.radius_gradient,
         climbs=np.column_stack(
-            [np.diff(turned[order]) * circle.radius, np.diff(closed_marks[order, 2])]
+            [np.diff(angles[order]) * circle.radius, np.diff(closed_marks[order, 2])]
         ),
         climb_ends=np.column_stack([closed_rows[order[:-1]], closed_rows[order[1:]]]),
     )
 
 
-def _turned(marks: Floats, centre: tuple[float, float], start_angle: float, sweep: float) -> Floats:
+def _angles_from_start(
+    marks: Floats, centre: tuple[float, float], start_angle: float, sweep: float
+) -> Floats:
     """Return the angle of each mark from the start in the direction of the sweep, 0 to 2 pi."""
     angles = np.arctan2(marks[:, 1] - centre[1], marks[:, 0] - centre[0])
     return np.asarray(np.mod((angles - start_angle) * math.copysign(1.0, sweep), 2.0 * math.pi))
 
 
-def _round(
+def _densified(
     rows: Ints,
     marks: Floats,
-    turned: Floats,
+    angles: Floats,
     shape: Arc | Circle,
     start_angle: float,
     sweep: float,
@@ -291,23 +295,23 @@ def _round(
     Returns the vertex at the start of each edge, shape (m, 3), and the rows on both sides of the
     edge, shape (m, 2).
     """
-    order = np.argsort(turned, kind="stable")
-    rows, marks, turned = rows[order], marks[order], turned[order]
-    stretches = np.diff(turned)
+    order = np.argsort(angles, kind="stable")
+    rows, marks, angles = rows[order], marks[order], angles[order]
+    stretches = np.diff(angles)
     counts = np.array(
-        [densify(shape.radius, float(s), sagitta_m) if s > 1e-12 else 0 for s in stretches]
+        [chord_count(shape.radius, float(s), sagitta_m) if s > 1e-12 else 0 for s in stretches]
     )
     # share of the way through its stretch at which each edge starts
     stretch = np.repeat(np.arange(len(counts)), counts)
     first = np.repeat(np.cumsum(counts) - counts, counts)
     share = (np.arange(len(stretch)) - first) / counts[stretch]
-    along = turned[stretch] + share * stretches[stretch]
+    position = angles[stretch] + share * stretches[stretch]
     height = marks[stretch, 2] + share * (marks[stretch + 1, 2] - marks[stretch, 2])
-    angles = start_angle + math.copysign(1.0, sweep) * along
+    directions = start_angle + math.copysign(1.0, sweep) * position
     vertices = np.column_stack(
         [
-            shape.centre[0] + shape.radius * np.cos(angles),
-            shape.centre[1] + shape.radius * np.sin(angles),
+            shape.centre[0] + shape.radius * np.cos(directions),
+            shape.centre[1] + shape.radius * np.sin(directions),
             height,
         ]
     )

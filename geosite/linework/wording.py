@@ -9,20 +9,20 @@ import numpy as np
 from geosite.base.errors import Finding
 from geosite.fieldbook.model import FieldBook
 from geosite.linework.checks import (
-    FarFromFit,
+    BelowNoise,
     FlatArc,
-    LooseCircle,
+    LargeResidual,
     NearlyClosed,
     OutOfOrder,
     Remark,
     SharedGround,
-    Small,
+    UncertainRadius,
 )
 
-__all__ = ["at", "findings"]
+__all__ = ["findings", "row_name"]
 
 
-def at(book: FieldBook, row: int | np.integer) -> str:
+def row_name(book: FieldBook, row: int | np.integer) -> str:
     """Name a row for people: its mark and its line in the field book.
 
     Examples
@@ -31,12 +31,12 @@ def at(book: FieldBook, row: int | np.integer) -> str:
     >>> book = book_from_text('''run,point,x,y,z
     ... R1,A1,0,0,0
     ... R1,,1,0,0''')
-    >>> at(book, 0), at(book, 1)
+    >>> row_name(book, 0), row_name(book, 1)
     ("mark 'A1' (line 2)", 'the unnamed mark (line 3)')
     """
     mark = book.mark[row]
-    called = f"mark {book.marks[mark]!r}" if mark >= 0 else "the unnamed mark"
-    return f"{called} (line {book.line[row]})"
+    name = f"mark {book.marks[mark]!r}" if mark >= 0 else "the unnamed mark"
+    return f"{name} (line {book.line[row]})"
 
 
 def findings(book: FieldBook, remarks: Iterable[Remark]) -> tuple[Finding, ...]:
@@ -54,16 +54,17 @@ def findings(book: FieldBook, remarks: Iterable[Remark]) -> tuple[Finding, ...]:
     >>> from geosite.fieldbook.book import book_from_text
     >>> book = book_from_text('''run,point,x,y,z,feature
     ... R1,A1,0,0,0,kerb''')
-    >>> (found,) = findings(book, [Small("kerb", "line", 0, 0.05, 0.04)])
+    >>> (found,) = findings(book, [BelowNoise("kerb", "line", 0, 0.05, 0.04)])
     >>> found.line, found.text[:61]
     (2, "Line 'kerb' measures 0.050 m with a standard deviation of 0.0")
     """
     return tuple(
-        Finding("look", *_said(book, one), book.file, int(book.line[one.row])) for one in remarks
+        Finding("look", *_code_and_text(book, one), book.file, int(book.line[one.row]))
+        for one in remarks
     )
 
 
-def _said(book: FieldBook, one: Remark) -> tuple[str, str]:
+def _code_and_text(book: FieldBook, one: Remark) -> tuple[str, str]:
     """Return code and sentence."""
     match one:
         case OutOfOrder(name):
@@ -72,14 +73,14 @@ def _said(book: FieldBook, one: Remark) -> tuple[str, str]:
                 f"The marks of the arc of {name!r} do not follow each other along it; two of them "
                 "may have changed places.",
             )
-        case FarFromFit(name, kind, row, off, sigma):
-            called = at(book, row)
+        case LargeResidual(name, kind, row, off, sigma):
+            mark = row_name(book, row)
             return (
                 "fit-residual-large",
-                f"{called[0].upper()}{called[1:]} is {off:.3f} m off the {kind} of {name!r}, where "
+                f"{mark[0].upper()}{mark[1:]} is {off:.3f} m off the {kind} of {name!r}, where "
                 f"about {sigma:.3f} m was expected; it may not belong to it.",
             )
-        case LooseCircle(name, _, radius, sigma):
+        case UncertainRadius(name, _, radius, sigma):
             return (
                 "circle-loose",
                 f"The marks of circle {name!r} cover too short a stretch of it: the radius is "
@@ -96,10 +97,10 @@ def _said(book: FieldBook, one: Remark) -> tuple[str, str]:
             return (
                 "outline-nearly-closed",
                 f"The outline of {name!r} ends {gap:.2f} m from where it began, at "
-                f"{at(book, row)}. If that is the first mark again, both rows should carry one "
-                "name.",
+                f"{row_name(book, row)}. If that is the first mark again, both rows should carry "
+                "one name.",
             )
-        case Small(name, kind, _, size, sigma):
+        case BelowNoise(name, kind, _, size, sigma):
             unit = "m2" if kind == "area" else "m"
             return (
                 "feature-small",

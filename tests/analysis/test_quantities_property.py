@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from geosite.analysis.takeoff.draped import Triangles, drape
 from geosite.analysis.takeoff.shared_edges import neighbours, shared_edges, snap
-from geosite.linework.nesting import contents
+from geosite.linework.nesting import direct_children
 
 PROFILE = settings(max_examples=40, deadline=None, derandomize=True)
 
@@ -32,7 +32,7 @@ def tiles(count: int, noise: float, seed: int) -> list[shapely.Polygon]:
 @given(st.integers(2, 5), st.floats(0.001, 0.01), st.integers(0, 10_000))
 def test_snapped_tiles_are_a_coverage(count: int, noise: float, seed: int) -> None:
     polygons = tiles(count, noise, seed)
-    children, overlaps = contents(polygons)
+    children, overlaps = direct_children(polygons)
     assert all(o.is_sliver for o in overlaps)
     tolerance = 0.08
     near = neighbours(polygons, children, set(), tolerance)
@@ -55,7 +55,7 @@ def test_snapped_tiles_are_a_coverage(count: int, noise: float, seed: int) -> No
 @given(st.integers(2, 4), st.integers(0, 10_000))
 def test_overlap_and_gap_of_an_edge_against_plain_overlay(count: int, seed: int) -> None:
     polygons = tiles(count, 0.008, seed)
-    children, _ = contents(polygons)
+    children, _ = direct_children(polygons)
     near = neighbours(polygons, children, set(), 0.08)
     for edge in shared_edges(polygons, near, 0.08):
         a, b = polygons[edge.first], polygons[edge.second]

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from scipy.optimize import least_squares, minimize_scalar
 
 from geosite.linework.arcs import fit_arc
-from geosite.linework.circles import densify, fit_circle
+from geosite.linework.circles import chord_count, fit_circle
 
 PROFILE = settings(max_examples=60, deadline=None, derandomize=True)
 
@@ -110,6 +110,6 @@ def test_collinear_marks_have_no_circle(east: float, north: float, direction: fl
 @PROFILE
 @given(st.floats(0.001, 1000.0), st.floats(0.001, 6.28), st.floats(1e-5, 1.0))
 def test_densified_chords_keep_the_sagitta(radius: float, sweep: float, sagitta: float) -> None:
-    count = densify(radius, sweep, sagitta)
+    count = chord_count(radius, sweep, sagitta)
     assert radius * (1.0 - math.cos(sweep / count / 2.0)) <= sagitta * (1.0 + 1e-6)
     assert sweep / count <= math.pi / 4 * (1.0 + 1e-6)

@@ -18,7 +18,7 @@ from geosite.fieldbook.model import Notes
 from geosite.fieldbook.sitefile import Code
 from geosite.linework.draw import draw
 from geosite.linework.model import Drawing, Feature, Measure
-from geosite.linework.nesting import contents
+from geosite.linework.nesting import direct_children
 from geosite.network.model import Network
 
 CODES = {"apron": Code(geometry="area"), "kerb": Code(geometry="line")}
@@ -151,7 +151,7 @@ def test_outlines_are_refused_exactly_when_invalid(points: list[tuple[int, int]]
 @given(st.lists(st.tuples(st.integers(0, 20), st.integers(0, 20), st.integers(1, 12)), max_size=12))
 def test_contents_against_every_pair(squares: list[tuple[int, int, int]]) -> None:
     shapes = [shapely.box(x, y, x + s, y + s) for x, y, s in dict.fromkeys(squares)]
-    children, overlaps = contents(shapes)
+    children, overlaps = direct_children(shapes)
     n = len(shapes)
     # in whole metres there is no noise: inside is covers, sharing is interiors that meet
     inside = {(i, j) for i in range(n) for j in range(n) if i != j and shapes[i].covers(shapes[j])}

@@ -16,7 +16,7 @@ from geosite.fieldbook.model import Notes
 from geosite.fieldbook.sitefile import Code
 from geosite.linework.measures import sum_of_forms
 from geosite.linework.model import Drawing, Feature, Measure
-from geosite.linework.nesting import STRAY_WIDTH_M, contents
+from geosite.linework.nesting import STRAY_WIDTH_M, direct_children
 from geosite.network.covariance import accuracies
 from geosite.network.model import LinearForm, Network
 
@@ -144,7 +144,7 @@ def take_off(
     """
     areas = [f for f in drawing.features if f.kind == "area"]
     polygons: list[Polygon] = [f.geometry for f in areas]  # type: ignore[misc]
-    children, overlaps = contents(polygons)
+    children, overlaps = direct_children(polygons)
     tolerance = notes.site.quantities.shared_edge_tolerance
     width = tolerance or STRAY_WIDTH_M
     disputed = {(o.first, o.second) for o in overlaps if not o.is_sliver}

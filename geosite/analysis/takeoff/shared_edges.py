@@ -113,7 +113,7 @@ def neighbours(
     polygons
         In local grid metres.
     children
-        Areas directly inside each, from `geosite.linework.nesting.contents`.
+        Areas directly inside each, from `geosite.linework.nesting.direct_children`.
     overlapping
         Pairs that truly overlap: their ground is disputed, their edges are not compared.
     width_m
