@@ -16,7 +16,7 @@ from geosite.base.arrays import Floats
 from geosite.base.errors import InputError, Problem
 from geosite.base.problems import Problems, nearest, one_line, shown
 from geosite.reading.files import clean_name, decode, refuse_empty
-from geosite.reading.foreign import driver_names, harmless, reading_layers
+from geosite.reading.foreign import driver_names, harmless, reading_layers, within_limits
 
 __all__ = ["Design", "DesignShape", "ShapeKind", "read_design"]
 
@@ -205,25 +205,11 @@ def _number(
 
 
 def _from_layer(file: str, layer: str | None) -> Design:
-    import fiona
-    from fiona.errors import FionaError
-    from shapely.errors import ShapelyError
-
     path = Path(file).resolve()
-    options = {"WRITE_GFS": "NO"} if path.suffix.lower() == ".gml" else {}
-    drivers = driver_names(_FORMATS)
-    shapes: list[DesignShape] = []
     try:
-        with harmless(path) as safe, reading_layers(), fiona.Env(GML_DOWNLOAD_SCHEMA="NO"):
-            layer = _layer(path, file, layer, fiona.listlayers(safe))
-            with fiona.open(safe, layer=layer, enabled_drivers=drivers, **options) as source:
-                crs_wkt = str(source.crs_wkt or "") or None
-                names = {str(name).casefold(): name for name in source.schema["properties"]}
-                for record in source:
-                    shapes += _shapes(record, names)
-                    if sum(len(shape.places) for shape in shapes[-3:]) > SHAPES_LIMIT:
-                        raise ValueError(f"a shape has more than {SHAPES_LIMIT} vertices")
-    except (FionaError, ShapelyError, OSError, ValueError, TypeError, UnicodeError) as error:
+        with harmless(path) as safe:
+            shapes, crs_wkt = within_limits(lambda: _shapes_of(safe, file, layer))
+    except (OSError, ValueError, TypeError, UnicodeError) as error:
         raise InputError(
             Problem(
                 "layer-unreadable",
@@ -247,11 +233,29 @@ def _from_layer(file: str, layer: str | None) -> Design:
     return Design(file, tuple(shapes), crs_wkt)
 
 
+def _shapes_of(safe: Path, file: str, layer: str | None) -> tuple[list[DesignShape], str | None]:
+    import fiona
+
+    options = {"WRITE_GFS": "NO"} if safe.suffix.lower() == ".gml" else {}
+    drivers = driver_names(_FORMATS)
+    shapes: list[DesignShape] = []
+    with reading_layers(), fiona.Env(GML_DOWNLOAD_SCHEMA="NO"):
+        layer = _layer(file, layer, fiona.listlayers(safe))
+        with fiona.open(safe, layer=layer, enabled_drivers=drivers, **options) as source:
+            crs_wkt = str(source.crs_wkt or "") or None
+            names = {str(name).casefold(): name for name in source.schema["properties"]}
+            for record in source:
+                shapes += _shapes(record, names)
+                if sum(len(shape.places) for shape in shapes[-3:]) > SHAPES_LIMIT:
+                    raise ValueError(f"a shape has more than {SHAPES_LIMIT} vertices")
+    return shapes, crs_wkt
+
+
 def _off(places: Floats) -> bool:
     return not bool((np.abs(places[:, :2]) <= 1e9).all())
 
 
-def _layer(path: Path, file: str, wanted: str | None, names: list[str]) -> str:
+def _layer(file: str, wanted: str | None, names: list[str]) -> str:
     choice = wanted or (
         names[0]
         if len(names) == 1

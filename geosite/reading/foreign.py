@@ -11,21 +11,34 @@ import json
 import re
 import sys
 import warnings
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
+from geosite.base.copies import CopyDied, Limits, can_copy, in_a_copy
 from geosite.reading.databases import crs_texts, database_damage, holds_queries, plain
 from geosite.reading.spreadsheets import DAMAGED, sheet_damage
 
-__all__ = ["damage", "driver_names", "harmless", "names_a_file", "quiet", "reading_layers"]
+__all__ = [
+    "damage",
+    "driver_names",
+    "harmless",
+    "names_a_file",
+    "quiet",
+    "reading_layers",
+    "within_limits",
+]
+
+Done = TypeVar("Done")
 
 _BY_EXTENSION = {"Shapefile": "shp", "TAB": "tab"}
 """Formats that the library names after their makers; it is asked for the name."""
 UNPACKED_LIMIT = 200_000_000
 JSON_LIMIT = 50_000_000
 """Bytes; reading JSON takes many times its size in memory."""
+LIMITS = Limits(seconds=30, memory=1_000_000_000)
+"""What reading one file may take."""
 HEAD = 1_000_000
 """Bytes at the start of other files in which the text of a CRS is looked for."""
 
@@ -209,6 +222,51 @@ def reading_layers() -> Iterator[None]:
             raise FionaError(str(error)) from error
         except UnsupportedGeometryTypeError as error:
             raise FionaError(f"geometries of an unknown type, {error}") from error
+
+
+def within_limits(read: Callable[[], Done]) -> Done:
+    """Read a file from outside in a copy of this process, which is ended when it takes too much.
+
+    The copy has 30 s of a processor and a gigabyte, and writes no file. Where this process cannot
+    be copied without danger (`geosite.base.copies.can_copy`) it reads the file itself.
+
+    Parameters
+    ----------
+    read
+        Opens and reads the file with the vector library; its result can be pickled.
+
+    Raises
+    ------
+    ValueError
+        It takes more, the library crashed, or it complains of the file.
+    GeositeError, OSError, TypeError, ...
+        Whatever else `read` raises.
+
+    Examples
+    --------
+    >>> within_limits(lambda: 17)
+    17
+    """
+    # imported before the copy is made: this process will need them too, and copies have them
+    from fiona.errors import FionaError
+    from shapely.errors import ShapelyError
+
+    def told() -> Done:
+        try:
+            return read()
+        except (FionaError, ShapelyError) as error:
+            raise ValueError(str(error)) from error
+
+    if not can_copy():
+        return told()
+    with in_a_copy(told, LIMITS) as result:
+        try:
+            return result()
+        except CopyDied as error:
+            raise ValueError(
+                f"reading it takes more than {LIMITS.seconds} s or {LIMITS.memory / 1e9:g} GB, or "
+                "breaks the library that reads it"
+            ) from error
 
 
 def driver_names(formats: Iterable[str]) -> list[str]:

@@ -17,7 +17,7 @@ from geosite.base.errors import InputError, Problem
 from geosite.base.problems import Problems, nearest, one_line, shown
 from geosite.reading import databases
 from geosite.reading.files import decode, refuse_empty
-from geosite.reading.foreign import driver_names, harmless, reading_layers
+from geosite.reading.foreign import driver_names, harmless, reading_layers, within_limits
 
 if TYPE_CHECKING:
     pass
@@ -198,38 +198,39 @@ def _name_bad_cells(rest: str, separator: str, wanted: Sequence[int], file: str,
 
 
 def _from_layer(file: str, layer: str | None) -> Points:
-    import fiona
-    from fiona.errors import FionaError
-
     def refuse(code: str, what: str, expected: str, remedy: str) -> InputError:
         return InputError(Problem(code, what, expected, remedy, file))
 
     path = Path(file).resolve()
     is_database = databases.is_database(path)
-    # this driver would leave a file of its own beside the points, and fetch schemas
-    options = {"WRITE_GFS": "NO"} if path.suffix.lower() == ".gml" else {}
-    drivers = driver_names(_POINT_FORMATS)
     try:
         with harmless(path) as safe:
             if is_database:
                 layer = _package_layer(safe, file, layer)
-            with (
-                reading_layers(),
-                fiona.Env(GML_DOWNLOAD_SCHEMA="NO"),
-                fiona.open(safe, layer=layer, enabled_drivers=drivers, **options) as source,
-            ):
-                crs_wkt = str(source.crs_wkt or "") or None
-                names = {name.casefold(): name for name in source.schema["properties"]}
-                field = names.get("elevation")
-                positions = _positions(source, field, refuse)
-    except (FionaError, OSError, ValueError, TypeError, UnicodeError) as error:
+            return within_limits(lambda: _points_of(safe, layer, refuse))
+    except (OSError, ValueError, TypeError, UnicodeError) as error:
         raise refuse(
             "layer-unreadable",
             f"it cannot be read as a point layer ({one_line(error)})",
             f"a .csv table or a point layer in one of the formats {', '.join(_POINT_FORMATS)}",
             "export it again, for example as GeoPackage",
         ) from error
-    return Points(positions, crs_wkt)
+
+
+def _points_of(safe: Path, layer: str | None, refuse: Any) -> Points:
+    import fiona
+
+    # this driver would leave a file of its own beside the points, and fetch schemas
+    options = {"WRITE_GFS": "NO"} if safe.suffix.lower() == ".gml" else {}
+    drivers = driver_names(_POINT_FORMATS)
+    with (
+        reading_layers(),
+        fiona.Env(GML_DOWNLOAD_SCHEMA="NO"),
+        fiona.open(safe, layer=layer, enabled_drivers=drivers, **options) as source,
+    ):
+        crs_wkt = str(source.crs_wkt or "") or None
+        names = {name.casefold(): name for name in source.schema["properties"]}
+        return Points(_positions(source, names.get("elevation"), refuse), crs_wkt)
 
 
 def _package_layer(path: Path, file: str, wanted: str | None) -> str:

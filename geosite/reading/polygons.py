@@ -11,7 +11,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from geosite.base.errors import InputError
-from geosite.reading.foreign import driver_names, harmless, names_a_file, reading_layers
+from geosite.reading.foreign import (
+    driver_names,
+    harmless,
+    names_a_file,
+    reading_layers,
+    within_limits,
+)
 from geosite.reading.spreadsheets import DAMAGED
 
 if TYPE_CHECKING:
@@ -36,6 +42,8 @@ MOST_POLYGONS = 50_000
 """Parcels round one survey."""
 
 Box = tuple[float, float, float, float]
+_Found = tuple[tuple[str, ...], tuple[bytes, ...], str, float, int]
+"""Names, shapes as well-known binary, CRS, reach, how many were left out."""
 Refuse = Callable[[str, str, str, str], InputError]
 
 
@@ -99,19 +107,18 @@ def read_polygons(
     ------
     InputError
     """
-    import fiona
-    from fiona.errors import FionaError
-    from shapely.errors import ShapelyError
 
-    # the one driver would leave a file of its own beside the map, and fetch schemas
-    options = {"WRITE_GFS": "NO"} if path.suffix.lower() == ".gml" else {}
-    try:
+    def read(place: Path | str) -> _Found:
+        import fiona
+        import shapely
+
+        # the one driver would leave a file of its own beside the map, and fetch schemas
+        options = {"WRITE_GFS": "NO"} if path.suffix.lower() == ".gml" else {}
         with (
-            harmless(path) as safe,
             reading_layers(),
             fiona.Env(GML_DOWNLOAD_SCHEMA="NO"),
             fiona.open(
-                _place(path, safe),
+                place,
                 layer=layer,
                 enabled_drivers=driver_names(POLYGON_FORMATS),
                 allow_unsupported_drivers=True,  # KML: read well, not on its list
@@ -123,17 +130,27 @@ def read_polygons(
             window = near(crs_wkt)
             found = _inside(source, window, name_field, file, refuse)
             _check_polygons(source, bool(found), file, refuse)
-    except (FionaError, ShapelyError, OSError, ValueError, TypeError) as error:
+        # bytes cross from one process to another sooner than shapes
+        texts: list[bytes] = shapely.to_wkb([shape for _, shape in found]).tolist()
+        once = {wkb: name for wkb, (name, _) in zip(reversed(texts), reversed(found), strict=True)}
+        reach = math.inf if window is None else reach_m
+        kept = tuple(reversed(once.values())), tuple(reversed(once))
+        return *kept, crs_wkt, reach, len(found) - len(once)
+
+    try:
+        with harmless(path) as safe:
+            names, texts, crs_wkt, reach, repeated = within_limits(lambda: read(_place(path, safe)))
+    except (OSError, ValueError, TypeError) as error:
         raise refuse(
             "parcels-unreadable",
             f"{file} cannot be read ({error})",
             "a polygon layer",
             "correct layer or export the parcel map again, for example as GeoPackage",
         ) from error
-    once = {shape.wkb: (name, shape) for name, shape in reversed(found)}
-    names, shapes = zip(*reversed(once.values()), strict=True) if once else ((), ())
-    reach = math.inf if window is None else reach_m
-    return PolygonLayer(file, names, shapes, crs_wkt, reach, len(found) - len(once))
+
+    import shapely
+
+    return PolygonLayer(file, names, tuple(shapely.from_wkb(texts)), crs_wkt, reach, repeated)
 
 
 def _check_name_field(source: Any, name_field: str | None, file: str, refuse: Refuse) -> None:

@@ -13,7 +13,7 @@ from typing import Any, Literal
 
 from geosite.base.problems import Problems, nearest, shown
 from geosite.reading.files import as_utf8, check_plain_file, decode, read_plain_file
-from geosite.reading.foreign import driver_names, harmless, reading_layers
+from geosite.reading.foreign import driver_names, harmless, reading_layers, within_limits
 from geosite.reading.toml_lines import TomlText
 
 __all__ = ["Rows", "is_layer_file", "open_csv", "open_layer", "text_rows"]
@@ -355,36 +355,11 @@ def open_layer(
             file,
         )
         return None
-    import fiona
-    from fiona.errors import FionaError
-
-    # absolute, so that nothing in the name is taken for a scheme
-    real = path.resolve()
-    lines: list[int] = []
     try:
-        with (
-            harmless(real) as safe,
-            reading_layers(),
-            fiona.Env(OGR_XLSX_HEADERS="FORCE", OGR_ODS_HEADERS="FORCE"),
-        ):
-            layers = fiona.listlayers(safe) if driver in _SEVERAL_LAYERS else []
-            if not _layer_chosen(layer, layers, driver, problems, place):
-                return None
-            with fiona.open(
-                safe,
-                layer=layer or (layers[0] if layers else None),
-                enabled_drivers=driver_names([driver]),
-                allow_unsupported_drivers=True,  # spreadsheets: read well, not on its list
-            ) as source:
-                header = list(source.schema["properties"])
-                records = []
-                for number, record in enumerate(source, 1):
-                    if number > RECORDS:
-                        raise ValueError(f"it has more than {RECORDS} records")
-                    # a spreadsheet's record has the number of its row
-                    lines.append(int(record.id) if driver in _SHEETS else number)
-                    records.append(_record(record, header))
-    except (FionaError, OSError, ValueError, OverflowError, AttributeError, TypeError) as error:
+        # absolute, so that nothing in the name is taken for a scheme
+        with harmless(path.resolve()) as safe:
+            layers, found = within_limits(lambda: _records_of(safe, layer, driver))
+    except (OSError, ValueError, OverflowError, AttributeError, TypeError) as error:
         problems.add(
             "layer-unreadable",
             f"the field book cannot be read as {driver} ({error})",
@@ -393,6 +368,10 @@ def open_layer(
             file,
         )
         return None
+    if found is None:
+        _name_layers(layer, layers, problems, place)
+        return None
+    header, lines, records = found
     taken = {"".join(name.split()).casefold() for name in header}
     placed = [
         i for i in range(3) if "xyz"[i] not in taken and any(r[len(header) + i] for r in records)
@@ -404,6 +383,37 @@ def open_layer(
     return Rows(
         [*header, *("xyz"[i] for i in placed)], None, iter([(lines, _columns(rows, len(keep)))])
     )
+
+
+_Records = tuple[list[str], list[int], list[list[str]]]
+"""Header, line numbers, cells row by row."""
+
+
+def _records_of(safe: Path, layer: str | None, driver: str) -> tuple[list[str], _Records | None]:
+    """Return the layers of a file and the rows of one, none where it is not clear which."""
+    import fiona
+
+    lines: list[int] = []
+    records: list[list[str]] = []
+    with reading_layers(), fiona.Env(OGR_XLSX_HEADERS="FORCE", OGR_ODS_HEADERS="FORCE"):
+        layers = fiona.listlayers(safe) if driver in _SEVERAL_LAYERS else []
+        named = layer in layers or (layer is None and len(layers) == 1)
+        if driver in _SEVERAL_LAYERS and not named:
+            return layers, None
+        with fiona.open(
+            safe,
+            layer=layer or (layers[0] if layers else None),
+            enabled_drivers=driver_names([driver]),
+            allow_unsupported_drivers=True,  # spreadsheets: read well, not on its list
+        ) as source:
+            header = list(source.schema["properties"])
+            for number, record in enumerate(source, 1):
+                if number > RECORDS:
+                    raise ValueError(f"it has more than {RECORDS} records")
+                # a spreadsheet's record has the number of its row
+                lines.append(int(record.id) if driver in _SHEETS else number)
+                records.append(_record(record, header))
+    return layers, (header, lines, records)
 
 
 def _content_fault(path: Path, driver: str, start: bytes) -> str | None:
@@ -422,15 +432,8 @@ def _content_fault(path: Path, driver: str, start: bytes) -> str | None:
     return None
 
 
-def _layer_chosen(
-    layer: str | None,
-    layers: list[str],
-    driver: str,
-    problems: Problems,
-    place: TomlText,
-) -> bool:
-    if driver not in _SEVERAL_LAYERS or (layer is None and len(layers) == 1) or layer in layers:
-        return True
+def _name_layers(layer: str | None, layers: list[str], problems: Problems, place: TomlText) -> None:
+    """Say that a layer has to be chosen, or that there is none of its name."""
     names = ", ".join(map(shown, layers[:20]))
     line = place.line("survey", "file" if layer is None else "layer")
     if layer is None:
@@ -452,7 +455,6 @@ def _layer_chosen(
             place.file,
             line,
         )
-    return False
 
 
 def _record(record: Any, header: list[str]) -> list[str]:

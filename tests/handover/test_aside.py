@@ -17,7 +17,7 @@ def way(request, monkeypatch):
     safe = request.param == "copy"
     if safe and not hasattr(os, "fork"):
         pytest.skip("this system cannot copy a process")
-    monkeypatch.setattr(module, "_is_safe", lambda: safe)
+    monkeypatch.setattr(module, "can_copy", lambda: safe)
     return request.param
 
 
@@ -55,7 +55,7 @@ def test_what_cannot_be_sent_is_done_again_here(way):
 
 
 def test_a_copy_that_dies_is_replaced(monkeypatch, tmp_path):
-    monkeypatch.setattr(module, "_is_safe", lambda: True)
+    monkeypatch.setattr(module, "can_copy", lambda: True)
     me = os.getpid()
 
     def work():
@@ -68,7 +68,7 @@ def test_a_copy_that_dies_is_replaced(monkeypatch, tmp_path):
 
 
 def test_an_error_in_the_body_ends_the_copy(monkeypatch, tmp_path):
-    monkeypatch.setattr(module, "_is_safe", lambda: True)
+    monkeypatch.setattr(module, "can_copy", lambda: True)
     copies = []
     fork = os.fork
 

@@ -17,8 +17,9 @@ import fiona
 import pytest
 
 from geosite.base.errors import GeositeError, InputError
+from geosite.reading import foreign
 from geosite.reading.crs import read_crs
-from geosite.reading.foreign import damage, driver_names, quiet
+from geosite.reading.foreign import damage, driver_names, quiet, within_limits
 from geosite.reading.points import read_points
 
 (SHAPEFILE,) = driver_names(["Shapefile"])
@@ -283,3 +284,45 @@ def test_no_byte_of_a_flatgeobuf_head_ends_in_anything_but_points_or_a_refusal(
             except InputError as refused:
                 said |= {problem.what for problem in refused.problems}
     assert any("geometries of an unknown type" in what for what in said)
+
+
+@pytest.fixture(params=["a copy", "here"])
+def reader(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> str:
+    if request.param == "a copy" and sys.platform != "linux":
+        pytest.skip("copies processes")
+    monkeypatch.setattr(foreign, "can_copy", lambda: request.param == "a copy")
+    return str(request.param)
+
+
+def test_a_copy_of_the_process_reads_where_that_is_safe(reader: str) -> None:
+    assert (within_limits(os.getpid) == os.getpid()) == (reader == "here")
+
+
+def test_complaints_of_the_library_are_values_that_are_wrong(reader: str, tmp_path: Path) -> None:
+    def read() -> None:
+        with fiona.open(tmp_path / "none.gpkg"):
+            pass
+
+    with pytest.raises(ValueError, match=r"none\.gpkg"):
+        within_limits(read)
+
+
+def test_refusals_cross_whole(reader: str, tmp_path: Path) -> None:
+    place = tmp_path / "empty.geojson"
+    place.write_text(json.dumps({"type": "FeatureCollection", "features": []}))
+    with pytest.raises(InputError) as caught:
+        read_points(str(place))
+    assert len(caught.value.problems) == 1
+    assert str(place) in str(caught.value)
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="copies processes")
+def test_a_file_that_breaks_the_library_is_refused(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    place = tmp_path / "points.geojson"
+    place.write_text(json.dumps({"type": "FeatureCollection", "features": []}))
+    monkeypatch.setattr(foreign, "can_copy", lambda: True)
+    monkeypatch.setattr(fiona, "open", lambda *_, **__: os.kill(os.getpid(), 9))
+    with pytest.raises(InputError, match="breaks the library that reads it"):
+        read_points(str(place))

@@ -9,7 +9,7 @@ from geosite.base.problems import Problems
 from geosite.fieldbook.imports.model import Answers, Source
 from geosite.reading.delimited import Decimal, TextTable, split_table
 from geosite.reading.files import read_plain_file
-from geosite.reading.foreign import harmless, reading_layers
+from geosite.reading.foreign import harmless, reading_layers, within_limits
 from geosite.reading.tables import is_layer_file, open_layer
 from geosite.reading.toml_lines import TomlText
 
@@ -74,11 +74,14 @@ def _decimal(cells: Sequence[Sequence[str]]) -> Decimal:
 
 
 def _layer_names(path: Path) -> list[str]:
-    import fiona
-    from fiona.errors import FionaError
+    def read() -> list[str]:
+        import fiona
+
+        with reading_layers():
+            return [str(name) for name in fiona.listlayers(safe)]
 
     try:
-        with harmless(path.resolve()) as safe, reading_layers():
-            return [str(name) for name in fiona.listlayers(safe)]
-    except (FionaError, OSError, ValueError):
+        with harmless(path.resolve()) as safe:
+            return within_limits(read)
+    except (OSError, ValueError):
         return []  # told when it is opened
