@@ -36,6 +36,7 @@ from geosite.network.checks.wording import (
 )
 from geosite.network.control.anchor import read_anchor
 from geosite.network.control.model import Anchored, Control
+from geosite.network.control.wording import finding
 from geosite.network.equations.heights import Heights
 from geosite.network.equations.plan import Plan
 from geosite.network.mistakes.facts import Judge, Search
@@ -128,7 +129,7 @@ def _adjusted(notes: Notes, anchored: Anchored) -> Network:
     return replace(
         network,
         findings=(
-            *anchored.findings,
+            *(finding(notes, remark) for remark in anchored.remarks),
             *found.findings,
             *wording.findings(notes, anchored, network, judged, tied.walk.knots),
         ),

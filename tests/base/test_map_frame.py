@@ -12,6 +12,7 @@ from network_cases import notes
 from geosite.base.errors import InputError
 from geosite.network.adjust import adjust
 from geosite.network.control.anchor import read_anchor
+from geosite.network.control.facts import FromGlobe
 from geosite.reading.crs import read_crs, read_vertical_crs
 
 SQUARE = [
@@ -217,9 +218,8 @@ def test_a_better_transformation_that_is_not_installed_is_named() -> None:
     survey = notes(
         SQUARE, {"A": {"latitude": 48.0, "longitude": 9.0}}, crs="EPSG:31467", azimuth=EAST
     )
-    (told,) = read_anchor(survey).findings
-    assert "good to 3 m" in told.text
-    assert "de_adv_BETA2007.tif" in told.text
+    (told,) = read_anchor(survey).remarks
+    assert told == FromGlobe("A", "DHDN / 3-degree Gauss-Kruger zone 3", 3.0, "de_adv_BETA2007.tif")
 
 
 def test_missing_geoid_grid_is_named() -> None:

@@ -15,7 +15,7 @@ from geosite.base.errors import Finding, InputError, Problem
 from geosite.base.map_frame import combined_factor, map_factors
 from geosite.fieldbook.model import Notes
 from geosite.fieldbook.sitefile import AnchorMark
-from geosite.network.control import anchor
+from geosite.network.control import anchor, wording
 from geosite.network.control.anchor import AnchorReader, read_anchor
 from geosite.network.control.declination import decimal_year, magnetic_declination
 from geosite.network.control.model import Control
@@ -39,7 +39,15 @@ def reader(marks: dict[str, dict[str, Any]] | None = None, **more: Any) -> Ancho
 
 
 def said(of: AnchorReader) -> list[tuple[str, str]]:
-    return [(p.code, p.what) for p in of.problems] + [(f.code, f.text) for f in of.findings]
+    return [(p.code, p.what) for p in problems(of)] + [(f.code, f.text) for f in findings(of)]
+
+
+def problems(of: AnchorReader) -> list[Problem]:
+    return [wording.problem(of.notes, fault) for fault in of.faults]
+
+
+def findings(of: AnchorReader) -> list[Finding]:
+    return [wording.finding(of.notes, remark) for remark in of.remarks]
 
 
 # ---- the whole anchor ---------------------------------------------------------------------------
@@ -76,7 +84,7 @@ def test_anchor_of_a_map_in_feet() -> None:
     assert (c.check, c.sigma, c.sigma_elevation) == (True, 0.0, 0.0)
     assert d == Control("D", None, 70.0 * foot, 0.0, 0.0, False)
     assert found.azimuth is None
-    assert found.findings == ()
+    assert found.remarks == ()
 
 
 def test_anchor_without_any_elevation_counts_from_sea_level() -> None:
@@ -156,8 +164,8 @@ def on_globe(monkeypatch: pytest.MonkeyPatch, found: Any) -> tuple[Any, AnchorRe
 def test_a_mark_by_latitude_and_longitude(monkeypatch: pytest.MonkeyPatch) -> None:
     place, of = on_globe(monkeypatch, group(transformer(7.0, 8.0), transformer(1.0, 2.0)))
     assert place == (7.0, 8.0)
-    assert of.problems == []
-    assert of.findings == [
+    assert of.faults == []
+    assert findings(of) == [
         Finding(
             "note",
             "anchor-from-globe",
@@ -171,10 +179,10 @@ def test_a_mark_by_latitude_and_longitude(monkeypatch: pytest.MonkeyPatch) -> No
     _, of = on_globe(monkeypatch, lacking)
     assert (
         "is of unknown accuracy; a better one needs the grid g, which is not installed."
-        in of.findings[0].text
+        in findings(of)[0].text
     )
     _, of = on_globe(monkeypatch, group(transformer(7.0, 8.0, accuracy=0.0)))
-    assert "is good to 0 m." in of.findings[0].text
+    assert "is good to 0 m." in findings(of)[0].text
 
 
 def test_a_mark_off_the_map_or_without_transformation(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -237,7 +245,7 @@ def test_an_elevation_from_the_height_above_the_ellipsoid(monkeypatch: pytest.Mo
     ]
     for accuracy, words in ((-1.0, "of unknown accuracy."), (0.0, "good to 0 m.")):
         _, of = height(monkeypatch, group(transformer(1, 2, 9.0, accuracy=accuracy)))
-        assert of.findings[0].text.endswith("by model, " + words)
+        assert findings(of)[0].text.endswith("by model, " + words)
 
 
 def test_an_elevation_that_cannot_be_computed(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -325,9 +333,9 @@ def test_marks_lie_where_the_crs_is_meant(
     monkeypatch: pytest.MonkeyPatch, area: Any, inside: Any, outside: Any
 ) -> None:
     for position in inside:
-        assert scaled(monkeypatch, position, area=area).problems == []
+        assert scaled(monkeypatch, position, area=area).faults == []
     for position in outside:
-        (problem,) = scaled(monkeypatch, position, area=area).problems
+        (problem,) = problems(scaled(monkeypatch, position, area=area))
         assert problem.code == "anchor-outside"
         assert problem.what == (
             f"mark A at {position[0]:.1f}, {position[1]:.1f} is outside the area of the map"
@@ -337,33 +345,33 @@ def test_marks_lie_where_the_crs_is_meant(
 def test_feet_on_a_map_in_metres_are_told_by_their_place(monkeypatch: pytest.MonkeyPatch) -> None:
     # outside the area of use by more than a degree, in its middle when taken as feet
     area = (6.0, 32.0, 10.0, 60.0)
-    (problem,) = scaled(monkeypatch, (33.5, 50.0), area=area).problems
+    (problem,) = problems(scaled(monkeypatch, (33.5, 50.0), area=area))
     assert problem.code == "anchor-other-unit"
     assert "inside it if the coordinates are feet" in problem.what
     # without that second story the margin holds, and at the edge of a zone nobody is asked
-    assert scaled(monkeypatch, (33.5, 20.0), area=area).problems == []
-    assert scaled(monkeypatch, (32.5, 50.0), area=area).problems == []
+    assert scaled(monkeypatch, (33.5, 20.0), area=area).faults == []
+    assert scaled(monkeypatch, (32.5, 50.0), area=area).faults == []
 
 
 def test_marks_off_the_map_say_what_to_look_at(monkeypatch: pytest.MonkeyPatch) -> None:
-    assert scaled(monkeypatch, None).problems == []
-    (problem,) = scaled(monkeypatch, (50.0, 9.0)).problems
+    assert scaled(monkeypatch, None).faults == []
+    (problem,) = problems(scaled(monkeypatch, (50.0, 9.0)))
     assert problem.remedy == "easting and northing look swapped"
-    (problem,) = scaled(monkeypatch, (90.0, 9.0)).problems
+    (problem,) = problems(scaled(monkeypatch, (90.0, 9.0)))
     assert problem.remedy == "check easting and the other coordinate, and the crs"
-    (problem,) = scaled(monkeypatch, (50.0, 9.0), latitude=9.0, longitude=50.0).problems
+    (problem,) = problems(scaled(monkeypatch, (50.0, 9.0), latitude=9.0, longitude=50.0))
     assert problem.remedy == "check latitude and the other coordinate, and the crs"
     for scales in ((math.inf, 1.0), (1.0, math.inf), (1.0, 0.0), (1.0, -1.0)):
-        (problem,) = scaled(monkeypatch, (9.0, 50.0), scales).problems
+        (problem,) = problems(scaled(monkeypatch, (9.0, 50.0), scales))
         assert problem.code == "anchor-outside"
-    assert scaled(monkeypatch, (9.0, 50.0), (0.5, 0.5)).problems == []
+    assert scaled(monkeypatch, (9.0, 50.0), (0.5, 0.5)).faults == []
 
 
 def test_maps_that_stretch_are_refused_once(monkeypatch: pytest.MonkeyPatch) -> None:
     for ratio in (1 + 4.9e-6, 1 - 4.9e-6):
-        assert scaled(monkeypatch, (9.0, 50.0), (0.9 * ratio, 0.9)).problems == []
+        assert scaled(monkeypatch, (9.0, 50.0), (0.9 * ratio, 0.9)).faults == []
     of = scaled(monkeypatch, (9.0, 50.0), (0.9 * (1 - 7.0e-6), 0.9))
-    assert of.problems == [
+    assert problems(of) == [
         Problem(
             "crs-not-conformal",
             "the map stretches north and east differently here, by 7 ppm",
@@ -375,14 +383,14 @@ def test_maps_that_stretch_are_refused_once(monkeypatch: pytest.MonkeyPatch) -> 
     ]
     of = reader(dict.fromkeys("ABC", PLACE))
     of.check_scale({"A": None, "B": (9.0, 50.0), "C": (9.0, 50.0)})
-    assert [p.code for p in of.problems] == ["crs-not-conformal"]
+    assert [p.code for p in problems(of)] == ["crs-not-conformal"]
 
 
 def test_maps_drawn_on_a_sphere_are_refused(monkeypatch: pytest.MonkeyPatch) -> None:
     for good in ((0.9, 0.9), (0.9 * (1 + 99e-6), 0.9 * (1 - 99e-6))):
-        assert scaled(monkeypatch, (9.0, 50.0), (0.9, 0.9), measured=good).problems == []
+        assert scaled(monkeypatch, (9.0, 50.0), (0.9, 0.9), measured=good).faults == []
     for bad in ((0.9, 0.9 * (1 - 101e-6)), (0.9 * (1 + 101e-6), 0.9)):
-        (problem,) = scaled(monkeypatch, (9.0, 50.0), (0.9, 0.9), measured=bad).problems
+        (problem,) = problems(scaled(monkeypatch, (9.0, 50.0), (0.9, 0.9), measured=bad))
         assert problem.code == "crs-on-sphere"
         assert "lengths here are 101 ppm from what its scale says" in problem.what
         assert problem.line == 5
@@ -449,7 +457,7 @@ def test_true_north_has_no_direction_at_the_pole(monkeypatch: pytest.MonkeyPatch
     for latitude in (90 - 0.9e-5, -90 + 0.9e-5):
         found, of, _ = directed(monkeypatch, latitude=latitude, reference="true")
         assert found is None
-        assert [p.code for p in of.problems] == ["azimuth-pole"]
+        assert [p.code for p in problems(of)] == ["azimuth-pole"]
     assert directed(monkeypatch, latitude=90 - 1.1e-5, reference="true")[0] is not None
 
 
@@ -477,14 +485,14 @@ def test_a_compass_is_believed_within_the_model(monkeypatch: pytest.MonkeyPatch)
         found, of = declined(monkeypatch, year, 10834.0)
         # the model's own error: sqrt(0.26^2 + (5417 / H)^2)
         assert found == pytest.approx((5.0, math.hypot(0.26, 0.5)))
-        assert of.problems == []
+        assert of.faults == []
     for year in (2024.99, 2030.0):
         found, of = declined(monkeypatch, year, 10834.0)
         assert found is None
-        assert [(p.code, p.expected) for p in of.problems] == [
+        assert [(p.code, p.expected) for p in problems(of)] == [
             ("azimuth-date", "a day from 2025 to 2029")
         ]
-        assert of.problems[0].what == "the day is outside the World Magnetic Model 2025"
+        assert problems(of)[0].what == "the day is outside the World Magnetic Model 2025"
     assert declined(monkeypatch, 2026.0, 6001.0)[0] is not None
     found, of = declined(monkeypatch, 2026.0, 5999.0)
     assert found is None

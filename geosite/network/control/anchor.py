@@ -5,11 +5,11 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
-from geosite.base.errors import Finding, InputError, Problem
+from geosite.base.errors import InputError
 from geosite.base.map_frame import (
     CONFORMAL_PPM,
     ON_ELLIPSOID_PPM,
@@ -25,7 +25,27 @@ from geosite.base.proj import quiet_proj
 from geosite.base.units import FOOT_M
 from geosite.fieldbook.model import Notes
 from geosite.fieldbook.sitefile import AnchorMark
+from geosite.network.control import wording
 from geosite.network.control.declination import WMM_FROM, WMM_TO, decimal_year, magnetic_declination
+from geosite.network.control.facts import (
+    AzimuthReduced,
+    DayOutsideModel,
+    Fault,
+    FromEllipsoid,
+    FromGlobe,
+    HeightIncomplete,
+    NoGeoid,
+    NotConformal,
+    NoTransformation,
+    NoTrueNorth,
+    OffMap,
+    OnSphere,
+    OtherUnit,
+    OutsideArea,
+    OutsideGeoid,
+    Remark,
+    WeakField,
+)
 from geosite.network.control.model import Anchored, CommonShift, Control
 from geosite.reading.crs import read_systems
 from geosite.reading.toml_lines import line_of
@@ -56,13 +76,13 @@ def read_anchor(notes: Notes) -> Anchored:
 
 
 class AnchorReader:
-    """Reads ``[anchor]``; collects problems so that all are told at once."""
+    """Reads ``[anchor]``; collects what is wrong so that all is told at once."""
 
     def __init__(self, notes: Notes) -> None:
         self.notes = notes
         self.anchor = notes.site.anchor
-        self.problems: list[Problem] = []
-        self.findings: list[Finding] = []
+        self.faults: list[Fault] = []
+        self.remarks: list[Remark] = []
         self.places: dict[str, tuple[str, float]] = {}
         self.heights: dict[str, tuple[str, float]] = {}
 
@@ -70,15 +90,10 @@ class AnchorReader:
         """Return the line of the site file on which a key stands."""
         return line_of(self.notes.site_lines, path)
 
-    def problem(self, code: str, what: str, expected: str, remedy: str, *path: str) -> None:
-        """Note what is wrong with the anchor, at its key."""
-        self.problems.append(
-            Problem(code, what, expected, remedy, self.notes.site_file, self.line(*path))
-        )
-
-    def note(self, code: str, text: str, *path: str) -> None:
-        """Note what a reader should know."""
-        self.findings.append(Finding("note", code, text, self.notes.site_file, self.line(*path)))
+    def refuse(self) -> None:
+        """Raise all that was found wrong so far."""
+        if self.faults:
+            raise InputError([wording.problem(self.notes, fault) for fault in self.faults])
 
     def read(self) -> Anchored:
         """Read marks, azimuth and references; raise all that is wrong with them."""
@@ -100,8 +115,7 @@ class AnchorReader:
         known = np.array(
             [p for name, p in placed.items() if p is not None and not self.anchor.marks[name].check]
         )
-        if self.problems:
-            raise InputError(self.problems)
+        self.refuse()
         middle = known.mean(axis=0)
         origin = (float(np.rint(middle[0])), float(np.rint(middle[1])))
         elevations = [
@@ -123,23 +137,21 @@ class AnchorReader:
             convergence=0.0,
         )
         self.check_scale(placed)
-        if self.problems:
-            raise InputError(self.problems)
+        self.refuse()
         height = float(np.mean(elevations)) if elevations else 0.0
         east, north = frame.to_local(middle)
         frame = at_middle(
             frame, (float(east), float(north)), height + (self.anchor.geoid_height or 0.0)
         )
         azimuth = self.azimuth(placed, height)
-        if self.problems:
-            raise InputError(self.problems)
+        self.refuse()
         shift = self.shift(placed, heights)
         controls = [self.control(n, m, frame, placed[n], heights[n]) for n, m in marks.items()]
         return Anchored(
             frame,
             tuple(c if c.check else _alone(c, shift) for c in controls),
             azimuth,
-            tuple(self.findings),
+            tuple(self.remarks),
             shift,
         )
 
@@ -174,43 +186,21 @@ class AnchorReader:
         self, name: str, longitude: float, latitude: float
     ) -> tuple[float, float] | None:
         """Return the map position of a place given by longitude and latitude, degrees."""
-        where = ("anchor", "marks", name, "latitude")
         with quiet_proj():
             group = self.group("EPSG:4326", self.horizontal, longitude, latitude)
             usable = list(group.transformers)
             missing = self.missing_grids(group)
             if not usable:
-                self.problem(
-                    "transformation-missing",
-                    f"mark {name}: no transformation from WGS 84 to {self.horizontal.name} is "
-                    f"installed{missing and f', grid {missing} is missing'}",
-                    "a transformation of known accuracy",
-                    "give easting and northing instead",
-                    *where,
-                )
+                self.faults.append(NoTransformation(name, self.horizontal.name, missing))
                 return None
             best = usable[0]
             easting, northing = best.transform(longitude, latitude)
         if not (math.isfinite(easting) and math.isfinite(northing)):
-            self.problem(
-                "anchor-outside",
-                f"mark {name} at latitude {latitude}, longitude {longitude} is outside "
-                f"{self.horizontal.name}",
-                "a place on the map of this CRS",
-                "check the two numbers and the crs",
-                *where,
-            )
+            self.faults.append(OffMap(name, latitude, longitude, self.horizontal.name))
             return None
-        self.places[name] = (str(best.description), float(best.accuracy))
-        better = (
-            f"; a better one needs the grid {missing}, which is not installed" if missing else ""
-        )
-        self.note(
-            "anchor-from-globe",
-            f"Mark {name} was given by latitude and longitude (WGS 84); the transformation to "
-            f"{self.horizontal.name} is {_good_to(best.accuracy)}{better}.",
-            *where,
-        )
+        accuracy = float(best.accuracy)
+        self.places[name] = (str(best.description), accuracy)
+        self.remarks.append(FromGlobe(name, self.horizontal.name, accuracy, missing))
         return float(easting), float(northing)
 
     def group(self, source: str, target: CRS, longitude: float, latitude: float) -> Any:
@@ -236,18 +226,13 @@ class AnchorReader:
 
     def elevation(self, name: str, mark: AnchorMark) -> float | None:
         """Elevation of an anchored mark, metres."""
-        where = ("anchor", "marks", name, "ellipsoidal_height")
         if mark.ellipsoidal_height is None:
             return None if mark.elevation is None else mark.elevation * self.height_unit_m
-        if mark.latitude is None or mark.longitude is None or self.vertical is None:
-            self.problem(
-                "anchor-incomplete",
-                f"mark {name} has an ellipsoidal_height without "
-                + ("vertical_crs" if self.vertical is None else "latitude and longitude"),
-                "latitude, longitude and a vertical_crs",
-                "add them or give the elevation",
-                *where,
-            )
+        if self.vertical is None:
+            self.faults.append(HeightIncomplete(name, "vertical_crs"))
+            return None
+        if mark.latitude is None or mark.longitude is None:
+            self.faults.append(HeightIncomplete(name, "latitude and longitude"))
             return None
         with quiet_proj():
             from pyproj.crs import CompoundCRS
@@ -258,34 +243,16 @@ class AnchorReader:
             usable = [t for t in group.transformers if "allpark" not in t.description]
             if not usable:
                 missing = self.missing_grids(group)
-                self.problem(
-                    "geoid-grid-missing",
-                    f"mark {name}: the height above the ellipsoid cannot be turned into "
-                    f"{self.vertical.name}"
-                    + (f", geoid grid {missing} is not installed" if missing else ""),
-                    "a geoid model for this vertical CRS",
-                    "install the grid in PROJ's data folder, or give the elevation itself",
-                    *where,
-                )
+                self.faults.append(NoGeoid(name, self.vertical.name, missing))
                 return None
             best = usable[0]
             height = best.transform(mark.longitude, mark.latitude, mark.ellipsoidal_height)[2]
         if not math.isfinite(height):
-            self.problem(
-                "geoid-outside",
-                f"mark {name} is outside the geoid model of {self.vertical.name}",
-                "a place the geoid model covers",
-                "check latitude and longitude, or give the elevation itself",
-                *where,
-            )
+            self.faults.append(OutsideGeoid(name, self.vertical.name))
             return None
-        self.heights[name] = (str(best.description), float(best.accuracy))
-        self.note(
-            "elevation-from-ellipsoid",
-            f"The elevation of mark {name} was computed from its height above the ellipsoid by "
-            f"{best.description}, {_good_to(best.accuracy)}.",
-            *where,
-        )
+        operation, accuracy = str(best.description), float(best.accuracy)
+        self.heights[name] = (operation, accuracy)
+        self.remarks.append(FromEllipsoid(name, operation, accuracy))
         return float(height) * self.height_unit_m
 
     def check_scale(self, placed: dict[str, tuple[float, float] | None]) -> None:
@@ -307,56 +274,25 @@ class AnchorReader:
             if position is None:
                 continue
             meridional, parallel, _, _ = (float(v[0]) for v in map_factors(self.wkt, *position))
-            key = "latitude" if self.anchor.marks[name].easting is None else "easting"
-            where = ("anchor", "marks", name, key)
-            shown = f"mark {name} at {position[0]:.1f}, {position[1]:.1f}"
+            crs = self.horizontal.name
+            key: Literal["latitude", "easting"] = (
+                "latitude" if self.anchor.marks[name].easting is None else "easting"
+            )
             defined = math.isfinite(meridional) and math.isfinite(parallel) and parallel > 0
             if not defined or not inside(position):
                 swapped = key == "easting" and inside(position[::-1])
-                self.problem(
-                    "anchor-outside",
-                    f"{shown} is outside the area of {self.horizontal.name}",
-                    "a place on the map of this CRS",
-                    "easting and northing look swapped"
-                    if swapped
-                    else f"check {key} and the other coordinate, and the crs",
-                    *where,
-                )
+                self.faults.append(OutsideArea(name, position, crs, key, swapped))
             elif (
                 key == "easting"
                 and not inside(position, USUAL_DEG)
                 and (other := self.other_unit(position, inside)) is not None
             ):
-                self.problem(
-                    "anchor-other-unit",
-                    f"{shown} is outside the area of use of {self.horizontal.name}, and inside it"
-                    f" if the coordinates are {other}",
-                    "coordinates in the unit of the crs, at the place where the site is",
-                    f"use the crs that these coordinates were given in (one in {other}), or"
-                    " convert them; the unit of the walk has nothing to do with it",
-                    *where,
-                )
-            elif abs(meridional / parallel - 1) * 1e6 > CONFORMAL_PPM:
-                self.problem(
-                    "crs-not-conformal",
-                    f"{self.horizontal.name} stretches north and east differently here, by "
-                    f"{abs(meridional / parallel - 1) * 1e6:.0f} ppm",
-                    f"a conformal CRS (at most {CONFORMAL_PPM:g} ppm)",
-                    "use the CRS of the region's survey maps, a conformal one",
-                    "anchor",
-                    "crs",
-                )
+                self.faults.append(OtherUnit(name, position, crs, other))
+            elif (uneven := abs(meridional / parallel - 1) * 1e6) > CONFORMAL_PPM:
+                self.faults.append(NotConformal(crs, uneven))
                 return
             elif (off := self.off_ellipsoid_ppm(position, meridional)) > ON_ELLIPSOID_PPM:
-                self.problem(
-                    "crs-on-sphere",
-                    f"{self.horizontal.name} is drawn as if the earth were a ball, or bends right "
-                    f"angles: lengths here are {off:.0f} ppm from what its scale says",
-                    "a conformal map of the ellipsoid",
-                    "use the CRS of the region's survey maps, a conformal one",
-                    "anchor",
-                    "crs",
-                )
+                self.faults.append(OnSphere(crs, off))
                 return
 
     def off_ellipsoid_ppm(self, position: tuple[float, float], scale: float) -> float:
@@ -368,7 +304,7 @@ class AnchorReader:
         self,
         position: tuple[float, float],
         inside: Callable[[tuple[float, float], float], bool],
-    ) -> str | None:
+    ) -> Literal["feet", "metres"] | None:
         """Name the unit in which a place outside the area of use would lie inside it."""
         unit_m, _ = length_unit(self.horizontal)
         in_metres = unit_m == 1.0
@@ -396,33 +332,20 @@ class AnchorReader:
         if given.reference == "grid":
             return value, sigma
         if abs(float(longitude_latitude(self.wkt, *place)[1])) > AT_POLE_DEG:
-            self.problem(
-                "azimuth-pole",
-                "true north has no direction at the pole",
-                "an azimuth from grid north",
-                'write reference = "grid", or give a second mark',
-                "anchor",
-                "azimuth",
-            )
+            self.faults.append(NoTrueNorth())
             return None
-        words = f"grid convergence {math.degrees(convergence):+.4f}°"
+        turn = None
         if given.reference == "magnetic":
             if given.sigma is None:
                 sigma = math.radians(0.5)
             declination = self.declination(place, height)
             if declination is None:
                 return None
-            value += math.radians(declination[0])
+            turn = declination[0]
+            value += math.radians(turn)
             sigma = math.hypot(sigma, math.radians(declination[1]))
-            words = f"declination {declination[0]:+.2f}° (World Magnetic Model), " + words
         grid = value - convergence
-        self.note(
-            "azimuth-reduced",
-            f"The {given.reference} azimuth {given.value:g}° is "
-            f"{math.degrees(grid) % 360:.4f}° from grid north ({words}).",
-            "anchor",
-            "azimuth",
-        )
+        self.remarks.append(AzimuthReduced(given.reference, given.value, turn, grid, convergence))
         return grid, sigma
 
     def declination(self, place: tuple[float, float], height: float) -> tuple[float, float] | None:
@@ -439,26 +362,12 @@ class AnchorReader:
         self, latitude: float, longitude: float, height: float, year: float, day: str
     ) -> tuple[float, float] | None:
         """Return the declination of the magnetic model and its sigma, degrees."""
-        where = ("anchor", "azimuth", "date")
         if not WMM_FROM <= year < WMM_TO:
-            self.problem(
-                "azimuth-date",
-                f"{day} is outside the World Magnetic Model {WMM_FROM:.0f}",
-                f"a day from {WMM_FROM:.0f} to {WMM_TO - 1:.0f}",
-                "give the azimuth from grid or true north instead",
-                *where,
-            )
+            self.faults.append(DayOutsideModel(day))
             return None
         declination, horizontal = magnetic_declination(latitude, longitude, height, year)
         if horizontal < 6000.0:
-            self.problem(
-                "azimuth-magnetic",
-                f"a compass is not reliable here: the horizontal field is {horizontal:.0f} nT",
-                "at least 6000 nT",
-                "give the azimuth from grid or true north instead",
-                "anchor",
-                "azimuth",
-            )
+            self.faults.append(WeakField(horizontal))
             return None
         # error model published with WMM2025: sqrt(0.26^2 + (5417 / H)^2) degrees
         return declination, math.hypot(0.26, 5417.0 / horizontal)
@@ -491,8 +400,3 @@ def _alone(control: Control, shift: CommonShift) -> Control:
         if shift.sigma_up > 0
         else math.hypot(control.sigma_elevation, control.shift_up),
     )
-
-
-def _good_to(accuracy: float) -> str:
-    """Say how good a coordinate operation is; negative where that is not known."""
-    return f"good to {accuracy:g} m" if accuracy >= 0 else "of unknown accuracy"

@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from geosite.base.errors import Finding
 from geosite.base.map_frame import Frame
+from geosite.network.control.facts import Remark
 
 __all__ = ["UNMOVED", "Anchored", "CommonShift", "Control"]
 
@@ -95,7 +95,8 @@ class Anchored:
         Marks whose place is known, in site-file order.
     azimuth : (azimuth, sigma) or None
         Grid azimuth of the baseline and its standard deviation, radians clockwise from grid north.
-    findings
+    remarks
+        What a reader should know of it.
     shift
         What may move the whole survey on the map alike.
     """
@@ -103,5 +104,5 @@ class Anchored:
     frame: Frame
     controls: tuple[Control, ...]
     azimuth: tuple[float, float] | None
-    findings: tuple[Finding, ...]
+    remarks: tuple[Remark, ...]
     shift: CommonShift = UNMOVED
