@@ -8,12 +8,13 @@ from functools import partial
 from typing import TypeVar
 
 import numpy as np
+from msgspec.structs import replace as replace_fields
 
 from geosite.analysis.access.grade_checks import Grade
 from geosite.analysis.access.grades import grade_lines
 from geosite.analysis.design_ground.compute import design_ground
-from geosite.analysis.design_ground.model import DesignedGround
-from geosite.analysis.design_ground.requested import zones_of
+from geosite.analysis.design_ground.model import BuiltUp, DesignedGround
+from geosite.analysis.design_ground.requested import edges_of, zones_of
 from geosite.analysis.distances import Angle, Distance, Edge, angle_at, distance, outline_edges
 from geosite.analysis.falls import FallVerdict, judge_fall
 from geosite.analysis.limits import fall_rules, limit_sets
@@ -27,9 +28,16 @@ from geosite.analysis.parcels import (
 )
 from geosite.analysis.peak_flows import PeakFlow, peak_flow_findings, peak_flows
 from geosite.analysis.sections import Profile, profile
+from geosite.analysis.takeoff.design_prices import (
+    DesignEstimate,
+    design_estimate,
+    estimate_findings,
+)
+from geosite.analysis.takeoff.designed import DesignPart, design_parts, zone_depths
 from geosite.analysis.takeoff.draped import triangles_of
 from geosite.analysis.takeoff.prices import Valuation, valuation
 from geosite.analysis.takeoff.quantities import TakeOff, take_off
+from geosite.analysis.takeoff.walked_twice import beside_findings, lines_beside
 from geosite.analysis.volumes.design_surfaces import Design, design_plane, design_raster
 from geosite.analysis.volumes.earthwork import Earthwork, earthwork
 from geosite.analysis.walked_line import polyline
@@ -79,7 +87,13 @@ class Answers:
     falls
         Verdict on each building before whose walls the ground is known.
     prices
-        The take-off priced; ``None`` without ``[prices]``.
+        The take-off priced; ``None`` where nothing of it has a price.
+    designs
+        Grounds that are to be built.
+    design_parts
+        Of all designs: those with a code.
+    design_estimates
+        Of every design that has a price.
     findings
         What to look at.
     """
@@ -97,6 +111,8 @@ class Answers:
     falls: tuple[FallVerdict, ...] = ()
     prices: Valuation | None = None
     designs: tuple[DesignedGround, ...] = ()
+    design_parts: tuple[DesignPart, ...] = ()
+    design_estimates: tuple[DesignEstimate, ...] = ()
     peak_flows: tuple[PeakFlow, ...] = ()
     findings: tuple[Finding, ...] = ()
 
@@ -124,7 +140,8 @@ def answer(notes: Notes, network: Network, drawing: Drawing, terrain: Terrain | 
     grades = asking.tried(asking.grades, "grades") or ()
     profiles = asking.each(_section, notes.site.sections, "sections", ground)
     works = asking.each(_earthwork, notes.site.earthworks, "earthworks", ground)
-    designs = asking.each(_designed, notes.site.designs, "designs", terrain)
+    made = asking.each(_designed, notes.site.designs, "designs", terrain)
+    designs, parts = tuple(one for one, _ in made), tuple(p for _, some in made for p in some)
     flows: tuple[PeakFlow, ...] = ()
     if terrain is not None:
         flows = asking.tried(partial(peak_flows, notes, drawing, terrain), "drainage") or ()
@@ -132,15 +149,20 @@ def answer(notes: Notes, network: Network, drawing: Drawing, terrain: Terrain | 
         drop = partial(_needs_ground, "the path of a drop", ground, notes)
         asking.tried(drop, "drainage", "flow_paths_from")
     parcel_map = asking.tried(asking.parcels, "parcels", "file")
-    prices = asking.tried(partial(asking.prices, taken), "prices", "codes")
+    prices = asking.tried(partial(asking.prices, taken, parts), "prices", "codes")
+    estimates = asking.tried(partial(asking.estimates, made), "prices") or ()
     if asking.problems:
         raise InputError(dict.fromkeys(asking.problems))
     shares, clearances = ((), ()) if parcel_map is None else lay_on(drawing, network, parcel_map)
     falls = () if terrain is None else _falls(notes, drawing, terrain)
     findings = (
         *take_off_findings(taken),
+        *beside_findings(
+            lines_beside(drawing.features, taken.features, network.frame.combined_factor)
+        ),
         *grade_findings(grades),
-        *(finding for made in designs for finding in made.findings),
+        *(finding for one in designs for finding in one.findings),
+        *estimate_findings(estimates, asking.bare(designs, estimates)),
         *(() if terrain is None else peak_flow_findings(flows, notes)),
         *(() if prices is None else price_findings(prices)),
         *(() if parcel_map is None else _of_parcels(asking, parcel_map, clearances)),
@@ -160,6 +182,8 @@ def answer(notes: Notes, network: Network, drawing: Drawing, terrain: Terrain | 
         falls=falls,
         prices=prices,
         designs=designs,
+        design_parts=parts,
+        design_estimates=estimates,
         peak_flows=flows,
         findings=findings,
     )
@@ -217,12 +241,37 @@ class _Asking:
             return None
         return place_parcels(layer, table, self.network.frame, self.notes.site_file)
 
-    def prices(self, taken: TakeOff) -> Valuation | None:
-        """Price the take-off."""
+    def prices(self, taken: TakeOff, parts: Sequence[DesignPart]) -> Valuation | None:
+        """Price the take-off: what was measured, not what designs alone will have."""
         site = self.notes.site
-        if not site.prices.codes:
+        measured = {q.code for q in taken.codes}
+        later = {p.quantity.code for p in parts} - measured
+        known = {code: price for code, price in site.prices.codes.items() if code not in later}
+        if not known:
             return None
-        return valuation(taken.codes, site.prices, site.codes, self.network, self.notes.site_file)
+        asked = replace_fields(site.prices, codes=known)
+        return valuation(taken.codes, asked, site.codes, self.network, self.notes.site_file)
+
+    def estimates(
+        self, made: Sequence[tuple[DesignedGround, tuple[DesignPart, ...]]]
+    ) -> tuple[DesignEstimate, ...]:
+        """Price the designs."""
+        site = self.notes.site
+        return _known(
+            design_estimate(
+                design, parts, site.prices, site.codes, self.network, self.notes.site_file
+            )
+            for design, parts in made
+        )
+
+    def bare(
+        self, designs: Sequence[DesignedGround], estimates: Sequence[DesignEstimate]
+    ) -> list[str]:
+        """Return the designs without a price, where anything has one."""
+        prices, priced = self.notes.site.prices, {one.design for one in estimates}
+        if not prices.codes and prices.cut is None and prices.fill is None:
+            return []
+        return [one.name for one in designs if one.name not in priced]
 
 
 def _of_parcels(
@@ -268,7 +317,7 @@ def _designed(
     network: Network,
     drawing: Drawing,
     terrain: Terrain | None,
-) -> DesignedGround:
+) -> tuple[DesignedGround, tuple[DesignPart, ...]]:
     _needs_ground(f"design {name}", None if terrain is None else terrain.ground, notes)
     assert terrain is not None
     site = SiteGround(
@@ -284,7 +333,15 @@ def _designed(
         buildings=terrain.buildings,
     )
     zones = zones_of(name, wanted, notes, network, drawing)
-    return design_ground(name, wanted.title, zones, wanted.side_slope, site, terrain.water)
+    edges = edges_of(name, wanted, notes, network)
+    followed = {strip.line for strip in wanted.strips.values()}
+    loose = tuple(e for one, e in edges.items() if not e.closed and one not in followed)
+    built_up = BuiltUp(zone_depths(wanted, edges, notes.site.codes), loose)
+    parts = design_parts(name, wanted, zones, edges, notes, network, drawing)
+    made = design_ground(
+        name, wanted.title, zones, wanted.side_slope, site, terrain.water, built_up
+    )
+    return made, parts
 
 
 def _section(

@@ -21,6 +21,7 @@ __all__ = [
     "Azimuth",
     "Baseline",
     "Code",
+    "CutPrice",
     "Design",
     "DesignEdge",
     "DesignPad",
@@ -28,7 +29,9 @@ __all__ = [
     "DeviceTable",
     "Distances",
     "Drainage",
+    "EarthPrice",
     "Earthwork",
+    "FillPrice",
     "GradeLine",
     "Grades",
     "Handover",
@@ -237,13 +240,18 @@ class Code(Table, frozen=True, kw_only=True):
     title: str = ""
     """Name for people. Example: `"Asphalt apron"`."""
     depth: Annotated[float, Meta(ge=0, extra={"unit": "m", "usual": (0.005, 1.0)})] | None = None
-    """Depth of material, for its volume. Example: `"4 in"`."""
+    """Depth (thickness) of material, for its volume. Example: `"4 in"`."""
     coverage: Positive | None = None
     """Square metres that one unit of material covers. Example: `1.0`."""
     coverage_unit: str = ""
     """What one unit of material is called. Example: `"pallets of setts"`."""
     waste_percent: Annotated[float, Meta(ge=0, extra={"unit": "percent", "usual": (0, 50)})] = 0.0
     """Added to the material for cutting and breakage."""
+    existing: bool = False
+    """It is there and stays: measured and listed, but not ordered. Since 0.2."""
+    counted_in: str | None = None
+    """Code that the same thing is counted in, such as the other edge of a kerb: measured and
+    listed, but not ordered again. Example: `"kerb_foot"`. Since 0.2."""
     paved: bool = False
     """Paved: counted so in the take-off and in the checks of falls."""
     building: bool = False
@@ -344,8 +352,28 @@ class Price(Table, frozen=True, kw_only=True):
     """Least charge per code, in the currency. Example: `150.0`."""
 
 
+class EarthPrice(Table, frozen=True, kw_only=True):
+    """What moving a cubic metre of ground costs. Since 0.2."""
+
+    rate: Annotated[float, Meta(ge=0)]
+    """Price per cubic metre, in the currency. Example: `28.0`."""
+    allowance_percent: Percent = 0.0
+    """Added to what is measured: swell of what is carried away, compaction of what is filled.
+    Example: `15.0`."""
+    minimum: Annotated[float, Meta(ge=0)] = 0.0
+    """Least charge per design, in the currency. Example: `150.0`."""
+
+
+class CutPrice(EarthPrice, frozen=True, kw_only=True):
+    """``[prices.cut]``: what a cubic metre costs that a design takes away. Since 0.2."""
+
+
+class FillPrice(EarthPrice, frozen=True, kw_only=True):
+    """``[prices.fill]``: what a cubic metre costs that a design brings. Since 0.2."""
+
+
 class Prices(Table, frozen=True, kw_only=True):
-    """``[prices]``: what the take-off costs. No tax, no contract advice. Since 0.2."""
+    """``[prices]``: what take-off and designs cost. No tax, no contract advice. Since 0.2."""
 
     currency: str = ""
     """Written beside each amount. Example: `"EUR"`."""
@@ -354,6 +382,10 @@ class Prices(Table, frozen=True, kw_only=True):
     Example: `0.05`."""
     codes: dict[str, Price] = {}
     """Rates by code, each a table of its own."""
+    cut: CutPrice | None = None
+    """Of the ground that a design takes away."""
+    fill: FillPrice | None = None
+    """Of the ground that a design brings."""
 
 
 class Distances(Table, frozen=True, kw_only=True):
@@ -475,6 +507,8 @@ class DesignPad(Table, frozen=True, kw_only=True):
     """Fall of the plane, per length on the ground."""
     fall_azimuth: Annotated[float, Meta(ge=0, le=360, extra={"unit": "degree"})] = 0.0
     """The way it falls, clockwise from grid north."""
+    code: str | None = None
+    """Code of what is built: prices and quantities go by it. Example: `"pad"`. Since 0.2."""
 
 
 class DesignEdge(Table, frozen=True, kw_only=True):
@@ -492,6 +526,9 @@ class DesignEdge(Table, frozen=True, kw_only=True):
     """Grade of each stretch after `start`, percent, rise positive. Example: `[-2.0]`."""
     closed: bool = False
     """The last place joins the first, and what lies within is built."""
+    code: str | None = None
+    """Code of the line, or of what lies within a closed edge where the code is of areas: prices and
+    quantities go by it. Example: `"kerb"`. Since 0.2."""
 
 
 class DesignStrip(Table, frozen=True, kw_only=True):
@@ -505,6 +542,8 @@ class DesignStrip(Table, frozen=True, kw_only=True):
     """Fall away from the line; to its right where it falls to one side, to its left if negative."""
     crowned: bool = True
     """Falls to both sides; false: to one side."""
+    code: str | None = None
+    """Code of what is built: prices and quantities go by it. Example: `"asphalt"`. Since 0.2."""
 
 
 class Design(Table, frozen=True, kw_only=True):
@@ -516,6 +555,9 @@ class Design(Table, frozen=True, kw_only=True):
     """Layer of 3D points, lines and areas, or raster of elevations. Example: `"design.gpkg"`."""
     layer: str | None = None
     """Layer of the file, where it holds several. Example: `"planned"`."""
+    code: str | None = None
+    """Code of what the file builds: prices and quantities go by it. Example: `"asphalt"`.
+    Since 0.2."""
     pads: dict[str, DesignPad] = {}
     """Areas that are built to planes."""
     edges: dict[str, DesignEdge] = {}

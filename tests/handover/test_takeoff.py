@@ -173,3 +173,51 @@ def test_prices_stand_on_the_paper_with_their_range() -> None:
     text = read(dataclasses.replace(made, tables=(*made.tables, prices)))
     assert "787.5 +/- 2.1 m2 40.00 31 500.00 EUR 31 416 to 31 584" in text
     assert "Total 31 500.00 31 416 to 31 584" in text
+
+
+def test_each_thing_is_ordered_once_and_what_is_not_says_why() -> None:
+    codes = {
+        "setts": Code(title="Setts"),
+        "foot": Code(title="Kerb, foot", geometry="line"),
+        "top": Code(title="Kerb, top", geometry="line"),
+        "slab": Code(title="Slab"),
+    }
+    setts = area("", "setts", 28.0, surface_area_m2=28.2, order_area_m2=30.4, depth_m=0.08)
+    setts |= {"volume_m3": 2.24, "order_volume_m3": 2.42, "order_by": "volume"}
+    top = {"code": "top", "kind": "line", "length_m": 41.98, "order_by": "elsewhere"}
+    slab = area("", "slab", 88.0, surface_area_m2=88.4, order_by="existing")
+    made = package(setts, top | {"counted_in": "foot"}, slab)
+    text = read(dataclasses.replace(made, codes=codes))
+    assert "by depth of 0.08 m 2.24 m³ 2.42 m³" in text
+    assert "28.20 m² the same, counted above" in text
+    assert "30.40" not in text
+    assert "41.98 m counted in Kerb, foot" in text
+    assert "88.40 m² is there and stays" in text
+
+
+def test_what_a_design_takes_and_costs_stands_on_the_paper() -> None:
+    part = {
+        "design": "d",
+        "part": "north",
+        "code": "asphalt",
+        "surface_area_m2": 36.0,
+        "volume_m3": 6.48,
+        "depth_m": 0.18,
+        "edging_m": 25.0,
+        "order_by": "volume",
+        "order": 6.48,
+        "order_unit": "m3",
+    }
+    design = {"design": "d", "title": "Pad", "cut_m3": 0.0, "fill_m3": 4.7, "fill_low_m3": 3.5}
+    design |= {"fill_high_m3": 7.5, "formation_cut_m3": 2.3, "formation_fill_m3": 0.6}
+    fill = {"design": "d", "title": "Fill", "per": "m3", "measured": 4.7, "rate": 28.0}
+    fill |= {"measured_low": 3.5, "measured_high": 7.5, "amount": 131.6, "currency": "EUR"}
+    made = package(APRON)
+    named = (("design_parts", part), ("designs", design), ("design_estimate", fill))
+    more = tuple(Table(name, "", (), (record,)) for name, record in named)
+    text = read(dataclasses.replace(made, tables=(*made.tables, *more)))
+    assert "Asphalt apron (north) by depth of 0.18 m 6.48 m³ 25.00 m 6.48 m³" in text
+    assert "4.7 (3.5 to 7.5) m³" in text
+    assert "to formation 2.30 m³ 0.60 m³" in text
+    assert "Estimate: Pad" in text
+    assert "4.7 (3.5 to 7.5) m3 28.00 131.60 EUR" in text

@@ -103,3 +103,22 @@ def test_peak_flows_stand_in_table_and_report(out: Path) -> None:
     report = json.loads((out / "report.json").read_text("utf-8"))
     assert len(report["designs"]) == 1
     assert {row["inlet"] for row in report["peak_flows"]} == set(flows)
+
+
+def test_the_design_is_priced_before_it_is_built(out: Path) -> None:
+    lines = {line["title"]: line for line in rows(out / "design_estimate.csv")}
+    pad, edging, total = lines["Boarding pad"], lines["Timber edging"], lines["Total"]
+    # 8 m by 4.5 m at 62, 8 m with 5 % waste at 18.50: of stated corners, so without a range
+    assert float(pad["amount"]) == pytest.approx(36.0 * 62.0, abs=0.5)
+    assert float(edging["amount"]) == pytest.approx(8.0 * 1.05 * 18.5, abs=0.05)
+    assert pad["amount_low"] == pad["amount_high"] == pad["amount"]
+    # from the simulated ground under the pad: 1.43 m3 are to be dug for its 18 cm
+    low, high = (float(lines["Cut to formation"][end]) for end in ("measured_low", "measured_high"))
+    assert low < 1.43 < high
+    assert float(total["amount_low"]) < float(total["amount"]) < float(total["amount_high"])
+    sums = [float(line["amount"]) for title, line in lines.items() if title != "Total"]
+    assert float(total["amount"]) == pytest.approx(sum(sums), abs=0.005)
+    parts = {part["part"]: part for part in rows(out / "design_parts.csv")}
+    assert parts["pad"]["order_by"] == "volume"
+    report = json.loads((out / "report.json").read_text("utf-8"))
+    assert len(report["design_estimate"]) == len(lines)

@@ -11,7 +11,7 @@ from shapely.geometry.base import BaseGeometry
 
 from geosite.analysis.design_ground import wording
 from geosite.analysis.design_ground.drainage import water_changes
-from geosite.analysis.design_ground.model import DesignedGround
+from geosite.analysis.design_ground.model import BuiltUp, DesignedGround
 from geosite.analysis.design_ground.quantities import TOUCHED_M, Drawn, Laid, lay, quantities
 from geosite.analysis.design_ground.zones import Zone
 from geosite.base.arrays import Floats
@@ -32,6 +32,7 @@ def design_ground(
     side_slope: float,
     site: SiteGround,
     before: Water,
+    built_up: BuiltUp | None = None,
 ) -> DesignedGround:
     """Build a design on the ground of a site.
 
@@ -44,6 +45,8 @@ def design_ground(
         Length of a bank per height, on the ground; 0 for a wall.
     site, before
         The walked ground and its water.
+    built_up
+        What is laid on the ground, and lines that bound no zone.
 
     Raises
     ------
@@ -66,6 +69,8 @@ def design_ground(
     water = _water(laid, site, drawn)
     clear = laid.foot.clearance(walked.ravel()).reshape(walked.shape)
     touched = np.where(np.abs(laid.change) > TOUCHED_M, laid.change, np.nan)
+    more = built_up or BuiltUp()
+    surface, formation = quantities(laid, site, drawn, more.depths)
     made = DesignedGround(
         name=name,
         title=title or name,
@@ -73,9 +78,10 @@ def design_ground(
         grid=site.grid,
         z=laid.built,
         change=laid.change,
-        quantities=quantities(laid, site, drawn),
+        quantities=surface,
+        formation=formation,
         covered=laid.covered,
-        edges=tuple(edge for zone in zones for edge in zone.edges),
+        edges=(*(edge for zone in zones for edge in zone.edges), *more.loose),
         daylight=_zero_lines(clear, grid, laid.built),
         cut_meets_fill=_zero_lines(touched, grid, laid.built),
         water=water,

@@ -14,7 +14,23 @@ from geosite.base.estimate import Estimate
 from geosite.base.grid import Grid
 from geosite.terrain.site_water import Water
 
-__all__ = ["DesignedGround", "EarthworkQuantities"]
+__all__ = ["BuiltUp", "DesignedGround", "EarthworkQuantities"]
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class BuiltUp:
+    """What a design is made of besides its surface.
+
+    Parameters
+    ----------
+    depths
+        Metres that are laid on the ground of each zone; none for not said.
+    loose
+        Lines of the design that bound no zone.
+    """
+
+    depths: tuple[float, ...] = ()
+    loose: tuple[Edge, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +68,10 @@ class DesignedGround:
     change : array, shape (rows, cols), metres
         Above the walked ground; 0 where nothing is built, NaN off the ground.
     quantities
-        What is cut and filled.
+        What is cut and filled to its surface.
+    formation
+        The same to the underside of what is laid on the ground by the depths of its codes: the
+        earth that is moved. As above where no code has a depth.
     covered
         Share of the zones that lies on walked ground.
     edges
@@ -73,6 +92,7 @@ class DesignedGround:
     z: Floats
     change: Floats
     quantities: EarthworkQuantities
+    formation: EarthworkQuantities
     covered: float
     edges: tuple[Edge, ...]
     daylight: tuple[BaseGeometry, ...]

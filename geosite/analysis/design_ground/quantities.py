@@ -28,6 +28,9 @@ TOUCHED_M = 1e-6
 """A smaller change of the ground is none."""
 AT_ONCE = 16
 
+_Sums = tuple[float, float, float, float]
+"""Cut, fill, and the ground that is lowered and raised."""
+
 
 @dataclass(frozen=True, eq=False)
 class Laid:
@@ -68,18 +71,51 @@ def lay(zones: Sequence[Zone], side_slope: float, site: SiteGround) -> Laid:
     return Laid(zones, whole, foot, built, built - walked, min(met / whole.area, 1.0))
 
 
-def quantities(laid: Laid, site: SiteGround, drawn: Drawn | None) -> EarthworkQuantities:
-    """Return cut and fill of a design, with intervals where there are possible grounds."""
+def quantities(
+    laid: Laid, site: SiteGround, drawn: Drawn | None, depths: Sequence[float] = ()
+) -> tuple[EarthworkQuantities, EarthworkQuantities]:
+    """Return cut and fill of a design, with intervals where there are possible grounds.
+
+    Parameters
+    ----------
+    laid, site, drawn
+    depths
+        Metres that are laid on the ground of each zone.
+
+    Returns
+    -------
+    surface, formation
+        To the designed surface, and to the underside of what is laid: the same without depths.
+    """
     weight = _weights(laid, site)
-    # the cells of the raster are coarse for a small design: what a fine lattice adds holds for the
-    # possible grounds as well
-    exact = _fine(laid, site)
-    sums = [_sums(laid.change.ravel(), weight)]
+    depths = depths if any(depths) else ()
+    under = _under(laid.foot, depths)
+    exact = _fine(laid, site, depths)
+    sums = [[_sums(laid.change.ravel() - below, weight)] for below in under]
     for first in range(0, site.ground.draws, AT_ONCE):
         some = range(first, min(first + AT_ONCE, site.ground.draws))
         assert drawn is not None
         possible = drawn(some).reshape(len(some), -1)
-        sums += [_sums(one, weight) for one in laid.foot.built(possible) - possible]
+        for one in laid.foot.built(possible) - possible:
+            for known, below in zip(sums, under, strict=True):
+                known.append(_sums(one - below, weight))
+    found = [_moved(some, fine) for some, fine in zip(sums, exact, strict=True)]
+    return found[0], found[-1]
+
+
+def _under(foot: Footing, depths: Sequence[float]) -> tuple[float | Floats, ...]:
+    """Return how far surface and formation lie below the surface at each place, metres."""
+    if not depths:
+        return (0.0,)
+    return 0.0, np.append(np.asarray(depths, np.float64), 0.0)[foot.zone]
+
+
+def _moved(sums: Sequence[_Sums], exact: _Sums) -> EarthworkQuantities:
+    """Return cut and fill on the ground and on the possible grounds.
+
+    The cells of the raster are coarse for a small design: what a fine lattice adds on the ground
+    holds for the possible grounds as well.
+    """
     cut, fill, cut_area, fill_area = (
         _estimate([max(one[i] + exact[i] - sums[0][i], 0.0) for one in sums]) for i in range(4)
     )
@@ -103,12 +139,15 @@ def _weights(laid: Laid, site: SiteGround) -> Floats:
     return weight
 
 
-def _fine(laid: Laid, site: SiteGround) -> tuple[float, float, float, float]:
-    """Return cut, fill and their areas on a lattice fine enough for the size of the design."""
+def _fine(laid: Laid, site: SiteGround, depths: Sequence[float]) -> tuple[_Sums, ...]:
+    """Return cut, fill and their areas on a lattice fine enough for the size of the design.
+
+    Of its surface, and of its formation where there are depths.
+    """
     grid, factor = site.local, site.frame.combined_factor
     row, col = np.nonzero(np.nan_to_num(np.abs(laid.change)) > TOUCHED_M)
     if not len(row):
-        return 0.0, 0.0, 0.0, 0.0
+        return ((0.0, 0.0, 0.0, 0.0),) * (2 if depths else 1)
     west, east = (
         grid.west + (col.min() - 1) * grid.cell_size,
         grid.west + (col.max() + 2) * grid.cell_size,
@@ -130,7 +169,8 @@ def _fine(laid: Laid, site: SiteGround) -> tuple[float, float, float, float]:
     seen = shapely.intersection(laid.whole, shapely.box(west, south, east, north)).area
     if inside.any() and laid.foot.side_slope == 0:
         weight[inside] *= float(seen) / (float(inside.sum()) * spacing**2)
-    return _sums(foot.built(walked) - walked, weight)
+    rise = foot.built(walked) - walked
+    return tuple(_sums(rise - below, weight) for below in _under(foot, depths))
 
 
 def _bilinear(z: Floats, grid: Grid, places: Floats) -> Floats:
@@ -148,7 +188,7 @@ def _bilinear(z: Floats, grid: Grid, places: Floats) -> Floats:
     return found
 
 
-def _sums(change: Floats, weight: Floats) -> tuple[float, float, float, float]:
+def _sums(change: Floats, weight: Floats) -> _Sums:
     known = np.nan_to_num(change)
     lower, higher = known < -TOUCHED_M, known > TOUCHED_M
     return (

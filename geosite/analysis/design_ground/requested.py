@@ -19,7 +19,7 @@ from geosite.network.model import Network
 from geosite.reading.designs import Design
 from geosite.reading.second_surface import SecondSurface
 
-__all__ = ["file_zone", "zones_of"]
+__all__ = ["edges_of", "file_zone", "zones_of"]
 
 Refuse = Callable[[str, str, str, str], InputError]
 
@@ -34,13 +34,9 @@ def zones_of(
     InputError
         A name that does not exist, an outline that is none, elevations that do not fit; the first.
     """
-
-    def refuse(code: str, what: str, expected: str, remedy: str) -> InputError:
-        said = f"design {name}: {what}"
-        return InputError(Problem(code, said, expected, remedy, notes.site_file))
-
+    refuse = _refusal(name, notes)
     frame = network.frame
-    edges = {one: _edge(one, wanted, notes, network, refuse) for one, wanted in table.edges.items()}
+    edges = edges_of(name, table, notes, network)
     zones: list[Zone] = []
     attached = notes.attached.designs.get(name)
     if isinstance(attached, Design):
@@ -80,6 +76,26 @@ def zones_of(
             "add one of them",
         )
     return tuple(zones)
+
+
+def _refusal(name: str, notes: Notes) -> Refuse:
+    def refuse(code: str, what: str, expected: str, remedy: str) -> InputError:
+        said = f"design {name}: {what}"
+        return InputError(Problem(code, said, expected, remedy, notes.site_file))
+
+    return refuse
+
+
+def edges_of(name: str, table: sitefile.Design, notes: Notes, network: Network) -> dict[str, Edge]:
+    """Return the lines of a design by name, whether they bound a part of it or not.
+
+    Raises
+    ------
+    InputError
+        A mark that does not exist, elevations that do not fit; the first.
+    """
+    refuse = _refusal(name, notes)
+    return {one: _edge(one, wanted, notes, network, refuse) for one, wanted in table.edges.items()}
 
 
 def _mark(name: str, notes: Notes, network: Network, refuse: Refuse) -> Floats:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from geosite.analysis.design_ground.model import DesignedGround
+from geosite.analysis.design_ground.model import DesignedGround, EarthworkQuantities
 from geosite.base.errors import Finding
 from geosite.base.map_frame import Frame
 from geosite.terrain.wording import interval_words
@@ -30,13 +30,18 @@ def findings(design: DesignedGround, frame: Frame) -> tuple[Finding, ...]:
     return (*_volumes(design), *_water(design, frame))
 
 
+def _cut_and_fill(moved: EarthworkQuantities) -> str:
+    cut, fill = (interval_words(one, 1, "m3") for one in (moved.cut, moved.fill))
+    return f"cut {cut}, fill {fill}"
+
+
 def _volumes(design: DesignedGround) -> Iterator[Finding]:
-    yield Finding(
-        "note",
-        "design-volumes",
-        f"Design {design.name}: cut {interval_words(design.quantities.cut, 1, 'm3')}, fill "
-        f"{interval_words(design.quantities.fill, 1, 'm3')}.",
-    )
+    said, under = _cut_and_fill(design.quantities), design.formation
+    if under is not design.quantities:
+        said += (
+            f" to its surface; {_cut_and_fill(under)} to formation, the underside of what is laid"
+        )
+    yield Finding("note", "design-volumes", f"Design {design.name}: {said}.")
     if design.covered < 0.99:
         yield Finding(
             "look",

@@ -18,7 +18,15 @@ from geosite.linework.model import Measure
 from geosite.network.covariance import accuracies
 from geosite.network.model import Network
 
-__all__ = ["PRICE_CAUTION", "PriceLine", "Valuation", "rounded", "valuation"]
+__all__ = [
+    "PRICE_CAUTION",
+    "PriceLine",
+    "Valuation",
+    "plus_independent",
+    "priced_line",
+    "rounded",
+    "valuation",
+]
 
 PRICE_CAUTION = (
     "Amounts are measured quantities times the rates of the site file: no tax, no contract advice."
@@ -48,7 +56,7 @@ class PriceLine:
     at_minimum
         The minimum is charged.
     laid
-        The volume is what was measured between two surveys, not area times depth.
+        The volume is what lies between two grounds, not area times depth.
     """
 
     code: str
@@ -151,7 +159,7 @@ def valuation(
         if isinstance(found, Problem):
             problems.append(found)
             continue
-        line = _line(code, price, found, prices.rounding, codes.get(code))
+        line = priced_line(code, price, found, prices.rounding, codes.get(code))
         lines.append(line)
         if isinstance(found, Measure) and not line.at_minimum:
             open_lines.append((line, found))
@@ -197,7 +205,27 @@ def _measured(
     )
 
 
-def _line(code: str, price: Price, found: Measured, step: float, meaning: Code | None) -> PriceLine:
+def priced_line(
+    code: str, price: Price, found: Measured, step: float, meaning: Code | None
+) -> PriceLine:
+    """Price one quantity.
+
+    Parameters
+    ----------
+    code, price
+    found
+        Quantity in the unit of the price.
+    step
+        Smallest share of the currency.
+    meaning
+        What ``[codes]`` says, for waste and name.
+
+    Examples
+    --------
+    >>> line = priced_line("post", Price(rate=12.5, per="piece"), 4, 0.01, None)
+    >>> line.amount.value, line.at_minimum
+    (50.0, False)
+    """
     waste = price.waste_percent
     if waste is None:
         waste = meaning.waste_percent if meaning is not None else 0.0
@@ -241,16 +269,30 @@ def _total(
     if apart:
         # volumes between two surveys: taken as independent of the areas
         rest = [line for line in lines if not (line.laid and not line.at_minimum)]
-        known = _total(rest, open_lines, network)
-        below = math.hypot(known.value - known.low, *(a.value - a.low for a in apart))
-        above = math.hypot(known.high - known.value, *(a.high - a.value for a in apart))
-        return Estimate(value, max(0.0, value - below), value + above)
+        return plus_independent(_total(rest, open_lines, network), apart)
     if not open_lines:
         low = round(sum(line.amount.low for line in lines), 9)
         high = round(sum(line.amount.high for line in lines), 9)
         return Estimate(value, low, high)
+    open_lines = [(line, measure) for line, measure in open_lines if len(measure.form.rows)]
+    if not open_lines:
+        return Estimate(value, value, value, 0.0)
     forms = [
         measure.form * (line.rate * (1 + line.waste_percent / 100)) for line, measure in open_lines
     ]
     (sigma,), (half,) = accuracies(network, [sum_of_forms(forms)])
     return Estimate(value, max(0.0, value - float(half)), value + float(half), float(sigma))
+
+
+def plus_independent(known: Estimate, others: Sequence[Estimate]) -> Estimate:
+    """Add amounts that err independently: the ways to each end add like sigmas.
+
+    Examples
+    --------
+    >>> plus_independent(Estimate(100.0, 97.0, 104.0), [Estimate(50.0, 46.0, 53.0)])
+    Estimate(value=150.0, low=145.0, high=155.0, sigma=None)
+    """
+    value = round(known.value + sum(one.value for one in others), 9)
+    below = math.hypot(known.value - known.low, *(one.value - one.low for one in others))
+    above = math.hypot(known.high - known.value, *(one.high - one.value for one in others))
+    return Estimate(value, max(0.0, value - below), value + above)

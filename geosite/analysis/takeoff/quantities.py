@@ -12,6 +12,7 @@ import shapely
 from geosite.analysis.takeoff.draped import Draped, Triangles, drape
 from geosite.analysis.takeoff.edge_pairs import EdgePair, edge_pairs
 from geosite.analysis.takeoff.shared_edges import Snapped, neighbours, shared_edges, snap
+from geosite.base.errors import InputError, Problem
 from geosite.fieldbook.model import Notes
 from geosite.fieldbook.sitefile import Code
 from geosite.linework.measures import sum_of_forms
@@ -26,10 +27,16 @@ if TYPE_CHECKING:
 
 __all__ = [
     "EdgePair",
+    "OrderBy",
     "Quantity",
     "TakeOff",
+    "ordered",
+    "scaled",
     "take_off",
+    "total",
 ]
+
+OrderBy = Literal["", "material", "volume", "area", "length", "pieces"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -63,7 +70,11 @@ class Quantity:
     waste_percent
         Added to what is ordered.
     order_area, order_volume, order_material, order_length
-        Surface area, volume, material and line length with waste.
+        Surface area, volume, material and line length with waste; none of what is not ordered.
+    existing
+        It is there and stays.
+    counted_in
+        Code that the same thing is ordered by.
     area_change_m2, net_area_change_m2
         What making one edge of two has changed; contained in the areas.
     """
@@ -89,8 +100,23 @@ class Quantity:
     order_volume: Measure | None = None
     order_material: Measure | None = None
     order_length: Measure | None = None
+    existing: bool = False
+    counted_in: str = ""
     area_change_m2: float = 0.0
     net_area_change_m2: float = 0.0
+
+    @property
+    def order_by(self) -> OrderBy:
+        """The one measure it is ordered by: the others are the same thing in another unit."""
+        if self.existing or self.counted_in:
+            return ""
+        if self.kind == "point":
+            return "pieces"
+        if self.kind == "line":
+            return "length"
+        if self.order_material is not None:
+            return "material"
+        return "volume" if self.order_volume is not None else "area"
 
 
 @dataclass(frozen=True, eq=False)
@@ -158,16 +184,14 @@ def take_off(
     surface = ground or Triangles(np.zeros((0, 3)), np.zeros((0, 3), np.int64))
     draped = drape(left, surface, network.frame.combined_factor)
     place = {f.name: k for k, f in enumerate(areas)}
+    same = _counted_in(notes, {f.code for f in drawing.features})
     features = []
     for feature in drawing.features:
         k = place.get(feature.name)
         change = changes.get(k, _NO_CHANGE) if k is not None else _NO_CHANGE
+        found = _quantity(network, feature, (surface, draped[k]) if k is not None else None, change)
         code = notes.site.codes.get(feature.code)
-        features.append(
-            _quantity(
-                network, feature, code, (surface, draped[k]) if k is not None else None, change
-            )
-        )
+        features.append(ordered(found, code, same.get(feature.code, "")))
     by_code: dict[str, list[Quantity]] = {}
     for quantity in features:
         by_code.setdefault(quantity.code, []).append(quantity)
@@ -175,7 +199,7 @@ def take_off(
     pairs = edge_pairs(network, areas, edges, snapped, tolerance)
     return TakeOff(
         tuple(features),
-        tuple(_total(network, code, some) for code, some in by_code.items()),
+        tuple(total(network, code, some) for code, some in by_code.items()),
         pairs,
         {areas[k].name: outline for k, outline in sorted(snapped.outlines.items())},
         tolerance,
@@ -234,7 +258,16 @@ def _shifted(measure: Measure | None, grid_change: float, to_ground: float) -> M
     )
 
 
-def _scaled(measure: Measure, factor: float) -> Measure:
+def scaled(measure: Measure, factor: float) -> Measure:
+    """Return a measure in a unit that is `factor` times as fine.
+
+    Examples
+    --------
+    >>> none = np.zeros(0)
+    >>> exact = Measure(2.0, 2.0, LinearForm(none, none, none, none), 0.1, 0.2)
+    >>> scaled(exact, 3.0).value, round(scaled(exact, 3.0).half_width, 9)
+    (6.0, 0.6)
+    """
     return Measure(
         measure.value * factor,
         measure.grid * factor,
@@ -247,7 +280,7 @@ def _scaled(measure: Measure, factor: float) -> Measure:
 def _on_slope(network: Network, net: Measure, surface: Triangles, draped: Draped) -> Measure:
     """Return an area on the slope of the ground: larger by a factor that has its own error."""
     if surface.rows is None:
-        return _scaled(net, draped.factor)
+        return scaled(net, draped.factor)
     none = np.zeros(len(draped.points))
     steeper = LinearForm(surface.rows[draped.points], none, none, draped.change * net.value)
     form = net.form * draped.factor + steeper
@@ -256,55 +289,126 @@ def _on_slope(network: Network, net: Measure, surface: Triangles, draped: Draped
     return Measure(value, grid, form, float(sigma), float(half_width))
 
 
+def ordered(quantity: Quantity, code: Code | None, counted_in: str = "") -> Quantity:
+    """Add volume and material of a quantity, and what of it is to be ordered.
+
+    Parameters
+    ----------
+    quantity
+        With its areas or lengths.
+    code
+        What ``[codes]`` says of it.
+    counted_in
+        Code that the same thing is ordered by, blank for none.
+
+    Examples
+    --------
+    Fifty pieces, of a code that says nothing:
+
+    >>> ordered(Quantity("posts", "post", "point", 50), None).order_by
+    'pieces'
+    """
+    waste = code.waste_percent if code is not None else 0.0
+    order = 1.0 + waste / 100.0
+    # a building is no material, and stays
+    existing = code is not None and (code.existing or code.building)
+    added = not existing and not counted_in
+
+    def with_waste(measure: Measure | None) -> Measure | None:
+        return scaled(measure, order) if added and measure is not None else None
+
+    net, surface = quantity.net_area, quantity.surface_area
+    depth = code.depth if code is not None and net is not None else None
+    coverage = code.coverage if code is not None and surface is not None else None
+    volume = None if depth is None or net is None else scaled(net, depth)
+    material = None if coverage is None or surface is None else scaled(surface, 1.0 / coverage)
+    return replace(
+        quantity,
+        waste_percent=waste,
+        depth_m=depth,
+        volume=volume,
+        material=material,
+        material_unit=code.coverage_unit if code is not None and coverage is not None else "",
+        order_area=with_waste(surface),
+        order_volume=with_waste(volume),
+        order_material=with_waste(material),
+        order_length=with_waste(quantity.length),
+        existing=existing,
+        counted_in=counted_in,
+    )
+
+
+def _counted_in(notes: Notes, measured: set[str]) -> dict[str, str]:
+    """Return by code the one that the same thing is counted in, where that was measured too.
+
+    Raises
+    ------
+    InputError
+        A code that does not exist, is itself, or is counted in a third one; all of them.
+    """
+    codes = notes.site.codes
+    found, problems = dict[str, str](), list[Problem]()
+    for name, code in codes.items():
+        other = code.counted_in
+        if other is None:
+            continue
+        if other in codes and other != name and codes[other].counted_in is None:
+            if other in measured:
+                found[name] = other
+            continue
+        why = (
+            "that is itself"
+            if other == name
+            else f"that is counted in {codes[other].counted_in}"
+            if other in codes
+            else "that [codes] does not explain"
+        )
+        try:
+            with notes.asked("codes", name, "counted_in"):
+                raise InputError(
+                    Problem(
+                        "counted-in",
+                        f"{name} is counted in {other}, {why}",
+                        "another code that is ordered",
+                        "name the code that the thing is ordered by, or take the key out",
+                        notes.site_file,
+                    )
+                )
+        except InputError as error:
+            problems += error.problems
+    if problems:
+        raise InputError(problems)
+    return found
+
+
 def _quantity(
     network: Network,
     feature: Feature,
-    code: Code | None,
     on_ground: tuple[Triangles, Draped] | None,
     change: _Change,
 ) -> Quantity:
+    """Return areas and lengths of a feature."""
     to_ground = 1.0 / network.frame.combined_factor
-    waste = code.waste_percent if code is not None else 0.0
-    order = 1.0 + waste / 100.0
     base = Quantity(
         feature=feature.name,
         code=feature.code,
         kind=feature.kind,
         count=len(shapely.get_parts(feature.geometry)) if feature.kind == "point" else 1,
-        waste_percent=waste,
     )
     if feature.kind == "line" and feature.length is not None:
-        return replace(
-            base,
-            length=feature.length,
-            length_3d=feature.length_3d,
-            order_length=_scaled(feature.length, order),
-        )
+        return replace(base, length=feature.length, length_3d=feature.length_3d)
     if feature.kind == "point" or on_ground is None:
         return base
-    draped = on_ground[1]
     net = _shifted(feature.net_area, change.net_area, to_ground**2)
     assert net is not None
-    surface = _on_slope(network, net, *on_ground)
-    depth = code.depth if code is not None else None
-    coverage = code.coverage if code is not None else None
-    volume = None if depth is None else _scaled(net, depth)
-    material = None if coverage is None else _scaled(surface, 1.0 / coverage)
     return replace(
         base,
         gross_area=_shifted(feature.area, change.area, to_ground**2),
         net_area=net,
-        surface_area=surface,
-        covered=draped.covered,
+        surface_area=_on_slope(network, net, *on_ground),
+        covered=on_ground[1].covered,
         perimeter=_shifted(feature.perimeter, change.perimeter, to_ground),
         edging=_shifted(feature.edging, change.perimeter, to_ground),
-        depth_m=depth,
-        volume=volume,
-        material=material,
-        material_unit=code.coverage_unit if code is not None and coverage is not None else "",
-        order_area=_scaled(surface, order),
-        order_volume=None if volume is None else _scaled(volume, order),
-        order_material=None if material is None else _scaled(material, order),
         area_change_m2=change.area * to_ground**2,
         net_area_change_m2=change.net_area * to_ground**2,
     )
@@ -316,7 +420,9 @@ def _sum(network: Network, measures: Iterable[Measure | None]) -> Measure | None
     if not given:
         return None
     form = sum_of_forms([m.form for m in given])
-    (sigma,), (half_width,) = accuracies(network, [form])
+    # what a design states hangs on no mark and is exact
+    known = accuracies(network, [form]) if len(form.rows) else (np.zeros(1), np.zeros(1))
+    (sigma,), (half_width,) = known
     return Measure(
         sum(m.value for m in given),
         sum(m.grid for m in given),
@@ -326,8 +432,8 @@ def _sum(network: Network, measures: Iterable[Measure | None]) -> Measure | None
     )
 
 
-def _total(network: Network, code: str, some: Sequence[Quantity]) -> Quantity:
-    """Add up the quantities of one code."""
+def total(network: Network, code: str, some: Sequence[Quantity]) -> Quantity:
+    """Add up the quantities of one code; what they share in the survey's errors is counted so."""
     if len(some) == 1:
         return replace(some[0], feature="")
     surface = _sum(network, (q.surface_area for q in some))
@@ -355,6 +461,8 @@ def _total(network: Network, code: str, some: Sequence[Quantity]) -> Quantity:
         order_volume=_sum(network, (q.order_volume for q in some)),
         order_material=_sum(network, (q.order_material for q in some)),
         order_length=_sum(network, (q.order_length for q in some)),
+        existing=some[0].existing,
+        counted_in=some[0].counted_in,
         area_change_m2=sum(q.area_change_m2 for q in some),
         net_area_change_m2=sum(q.net_area_change_m2 for q in some),
     )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -13,6 +13,7 @@ from geosite.drawing.document import Block, Column, Heading, Paragraph, Table, l
 from geosite.drawing.pdf import pdf
 from geosite.fieldbook.sitefile import Handover
 from geosite.handover.documents.findings import paper_for, with_signs
+from geosite.handover.documents.priced import estimate_blocks, price_blocks
 from geosite.handover.model import CAUTION, Package
 
 __all__ = ["takeoff_blocks", "takeoff_pdf"]
@@ -24,12 +25,17 @@ _YARD = 0.9144
 _HOW_TO_READ = (
     'Quantities are ground values. "+/-" is half of the interval that holds the true value in 95 '
     "of 100 cases, from the survey alone; what is ordered has the waste added and is rounded up to "
-    "the last digit that is known. Depths are measured plumb."
+    "the last digit that is known. Depths are measured plumb. Everything is ordered once: where a "
+    "surface is told in several units, in the one that stands first."
 )
 _EARTHWORK_CAUTION = (
-    "The exact volume, between the triangles of the marks, is the one to use; the other methods "
-    "are those of hand reckoning, for comparison. Volumes hold between the marks only as far as "
-    "the ground there was walked. No allowance for swell or shrinkage is in them."
+    "Of an earthwork told by several methods the exact volume, between the triangles of the marks, "
+    "is the one to use; the other methods are those of hand reckoning, for comparison. "
+)
+_DESIGN_CAUTION = (
+    "Formation is the underside of what is laid, by the depths of the codes. Volumes hold between "
+    "the marks only as far as the ground there was walked. No allowance for "
+    "swell or shrinkage is in them."
 )
 
 
@@ -93,8 +99,13 @@ def takeoff_blocks(package: Package, options: Handover) -> list[Block]:
     blocks += _areas(package, features, totals, units)
     blocks += _lines(package, features, totals, units)
     blocks += _pieces(package, totals)
-    blocks += _earthworks(tables.get("earthworks", ()), units)
-    return blocks + _prices(tables.get("prices", ()))
+    blocks += _designed(package, tables.get("design_parts", ()), units)
+    blocks += _earthworks(tables.get("earthworks", ()), tables.get("designs", ()), units)
+    return [
+        *blocks,
+        *price_blocks(tables.get("prices", ())),
+        *estimate_blocks(tables.get("design_estimate", ()), tables.get("designs", ())),
+    ]
 
 
 def _name(package: Package, code: str | None) -> str:
@@ -133,42 +144,146 @@ def _rounded_up(value: float, half: float | None, factor: float, symbol: str) ->
     return f"{grouped(math.ceil(value * factor / step - 1e-9) * step, places)} {symbol}".rstrip()
 
 
+@dataclass(frozen=True, slots=True)
+class _Way:
+    """One way to measure a thing: its name in `order_by`, stems of its columns, its unit."""
+
+    by: str
+    how: str
+    ordered: str
+    measured: str
+    metric: str
+
+
+_WAYS = (
+    _Way("material", "by coverage", "material", "material", ""),
+    _Way("volume", "by depth", "volume", "volume", "m3"),
+    _Way("area", "on the ground's slope", "area", "surface_area", "m2"),
+    _Way("length", "along it", "length", "length", "m"),
+)
+"""The first of them that a thing has is the one it is ordered by, where nothing says another."""
+
+
+def _ways(record: Record, units: _Units) -> Iterator[tuple[_Way, str, str]]:
+    """Yield each way that a record was measured: how it is told, and the quantity."""
+    for way in _WAYS:
+        depth = record.get("depth_m")
+        how = way.how
+        if way.by == "volume" and depth is not None:
+            each = (unit.of("m") for unit in units)
+            how += " of " + ", ".join(f"{depth * factor:.2f} {symbol}" for factor, symbol in each)
+        if way.by == "material":
+            value, half = record.get("material"), record.get("material_95")
+            symbol = with_signs(record.get("material_unit") or "")
+            said = "" if value is None else written(value, half, symbol)
+        else:
+            said = _told(record, way.measured, way.metric, units)
+        if said:
+            yield way, how, said
+
+
+def _to_order(record: Record, way: _Way, units: _Units) -> str:
+    if way.by != "material":
+        return _order(record, way.ordered, way.metric, units)
+    value = record.get("order_material")
+    if value is None:
+        return ""
+    symbol = with_signs(record.get("material_unit") or "")
+    return _rounded_up(value, record.get("order_material_95"), 1.0, symbol)
+
+
 def _orders(package: Package, totals: Sequence[Record], units: _Units) -> list[Block]:
-    rows = []
+    """List what is ordered, each thing once, and then what is not."""
+    rows, left = [], []
     for record in totals:
-        meaning = package.codes.get(record.get("code") or "")
+        code = record.get("code") or ""
+        meaning = package.codes.get(code)
         if meaning is not None and meaning.building:
             continue
-        name, waste = _name(package, record.get("code")), record.get("waste_percent")
-        added = f"{waste:g} %" if waste else ""
-        kinds = (
-            ("on the ground's slope", "area", "surface_area", "m2"),
-            ("by depth", "volume", "volume", "m3"),
-            ("along it", "length", "length", "m"),
-        )
-        for how, ordered, measured, metric in kinds:
-            order = _order(record, ordered, metric, units)
-            if order:
-                said = _told(record, measured, metric, units)
-                rows.append((name, how, said, added, order))
-        if record.get("order_material") is not None:
-            symbol = with_signs(record.get("material_unit") or "")
-            value, half = record.get("material"), record.get("material_95")
-            order = _rounded_up(
-                record["order_material"], record.get("order_material_95"), 1.0, symbol
-            )
-            said = "" if value is None else written(value, half, symbol)
-            rows.append((name, "by coverage", said, added, order))
-    if not rows:
-        return []
+        name, waste = _name(package, code), record.get("waste_percent")
+        why = _not_ordered(package, record)
+        if why:
+            left += [(name, how, said, why) for _, how, said in _ways(record, units)]
+            continue
+        first = True
+        for way, how, said in _ways(record, units):
+            order = _to_order(record, way, units)
+            if not order:
+                continue
+            if first:
+                rows.append((name, how, said, f"{waste:g} %" if waste else "", order))
+            else:
+                rows.append((name, how, said, "", "the same, counted above"))
+            first = False
+    blocks: list[Block] = []
     columns = (
         Column("what", 1.2),
         Column("measured", 0.9),
         Column("quantity", 1.1, "end"),
-        Column("waste", 0.45, "end"),
-        Column("to order", 0.8, "end"),
     )
-    return [Heading("What to order", 2), Table(columns, tuple(rows))]
+    if rows:
+        ends = (Column("waste", 0.35, "end"), Column("to order", 0.95, "end"))
+        blocks += [Heading("What to order", 2), Table((*columns, *ends), tuple(rows))]
+    if left:
+        blocks += [
+            Heading("Measured and not ordered", 2),
+            Table((*columns, Column("why", 1.2)), tuple(left)),
+        ]
+    return blocks
+
+
+def _not_ordered(package: Package, record: Record) -> str:
+    """Return why a thing is not ordered, blank where it is."""
+    if record.get("order_by") == "existing":
+        return "is there and stays"
+    if record.get("order_by") == "elsewhere":
+        return f"counted in {_name(package, record.get('counted_in'))}"
+    return ""
+
+
+def _designed(package: Package, records: Sequence[Record], units: _Units) -> list[Block]:
+    """Return what the parts of designs take, each ordered once."""
+    if not records:
+        return []
+    titles = {
+        r.get("design"): r.get("title")
+        for table in package.tables
+        if table.name == "designs"
+        for r in table.records
+    }
+    rows = []
+    for record in records:
+        name = f"{_name(package, record.get('code'))} ({record.get('part')})"
+        design = str(titles.get(record.get("design")) or record.get("design") or "")
+        waste = record.get("waste_percent")
+        around = _told(record, "edging", "m", units)
+        for way, how, said in _ways(record, units):
+            order = "the same, counted above"
+            if way.by == record.get("order_by"):
+                metric = str(record.get("order_unit") or "")
+                ends = [unit.of(metric) for unit in units] if way.metric else [(1.0, metric)]
+                value, half = float(record.get("order") or 0.0), record.get("order_95")
+                order = "\n".join(_rounded_up(value, half, f, with_signs(s)) for f, s in ends)
+            first = way.by == record.get("order_by")
+            added = f"{waste:g} %" if waste and first else ""
+            rows.append((design, name, how, said, around if first else "", added, order))
+    columns = (
+        Column("design", 0.85),
+        Column("part", 1.1),
+        Column("measured", 0.85),
+        Column("quantity", 0.75, "end"),
+        Column("edge", 0.65, "end"),
+        Column("waste", 0.4, "end"),
+        Column("to order", 0.95, "end"),
+    )
+    return [
+        Heading("What the designs take", 2),
+        Paragraph(
+            "As designed: numbers of the site file are exact, what lies on surveyed marks has "
+            "their errors. Cut and fill stand with the earthworks."
+        ),
+        Table(columns, tuple(rows)),
+    ]
 
 
 def _by_code(
@@ -247,19 +362,35 @@ def _lines(
 
 def _pieces(package: Package, totals: Sequence[Record]) -> list[Block]:
     rows = tuple(
-        (_name(package, r.get("code")), f"{r.get('count') or 0}")
+        (
+            _name(package, r.get("code")),
+            f"{r.get('count') or 0}",
+            _not_ordered(package, r) or f"{r.get('count') or 0}",
+        )
         for r in totals
         if r.get("kind") == "point"
     )
     if not rows:
         return []
-    return [Heading("Pieces", 2), Table((Column("what", 2.0), Column("pieces", 0.4, "end")), rows)]
+    columns = Column("what", 1.2), Column("pieces", 0.4, "end"), Column("to order", 0.9, "end")
+    return [Heading("Pieces", 2), Table(columns, rows)]
 
 
-def _earthworks(records: Sequence[Record], units: _Units) -> list[Block]:
-    if not records:
+def _design_earth(record: Record, units: _Units) -> Iterator[tuple[str, ...]]:
+    """Yield cut and fill of a design: of its surface, and of the ground below what is laid."""
+    name = str(record.get("title") or record.get("design") or "")
+    whole = tuple(_volume(record, stem, units) for stem in ("cut", "fill", "net"))
+    yield (name, "with its banks", "to its surface", *whole)
+    under = tuple(_volume(record, f"formation_{stem}", units) for stem in ("cut", "fill"))
+    if any(under) and under != whole[:2]:
+        yield (name, "with its banks", "to formation", *under, "")
+
+
+def _earthworks(records: Sequence[Record], designs: Sequence[Record], units: _Units) -> list[Block]:
+    if not records and not designs:
         return []
-    rows = tuple(
+    rows = tuple(row for r in designs for row in _design_earth(r, units))
+    rows += tuple(
         (
             str(r.get("earthwork") or ""),
             str(r.get("feature") or ""),
@@ -269,7 +400,7 @@ def _earthworks(records: Sequence[Record], units: _Units) -> list[Block]:
         for r in records
     )
     columns = (
-        Column("earthwork", 0.9),
+        Column("earthwork or design", 0.9),
         Column("feature", 0.7),
         Column("method", 0.9),
         Column("cut", 0.9, "end"),
@@ -279,43 +410,7 @@ def _earthworks(records: Sequence[Record], units: _Units) -> list[Block]:
     return [
         Heading("Earthworks", 2),
         Table(columns, rows),
-        Paragraph(_EARTHWORK_CAUTION),
-    ]
-
-
-def _prices(records: Sequence[Record]) -> list[Block]:
-    """Return what each code costs with the range that the survey leaves, the total last."""
-    if not records:
-        return []
-    rows = []
-    for r in records:
-        per, measured, charged = r.get("per") or "", r.get("measured"), r.get("charged")
-        amount, low, high = r.get("amount"), r.get("amount_low"), r.get("amount_high")
-        rows.append(
-            (
-                str(r.get("title") or r.get("code") or ""),
-                "" if measured is None else f"{written(measured, r.get('measured_95'))} {per}",
-                "" if charged is None else f"{written(charged, r.get('charged_95'))} {per}",
-                "" if r.get("rate") is None else grouped(r["rate"], 2),
-                "" if amount is None else f"{grouped(amount, 2)} {r.get('currency') or ''}".strip(),
-                "" if low is None or high is None else f"{grouped(low, 0)} to {grouped(high, 0)}",
-            )
-        )
-    columns = (
-        Column("what", 1.1),
-        Column("measured", 0.95, "end"),
-        Column("with waste", 0.95, "end"),
-        Column("rate", 0.5, "end"),
-        Column("amount", 0.85, "end"),
-        Column("range at 95 %", 0.85, "end"),
-    )
-    return [
-        Heading("Prices", 2),
-        Paragraph(
-            "The range comes from the survey alone: rates are taken as given. No advice on "
-            "contracts or taxes."
-        ),
-        Table(columns, tuple(rows), frozenset({len(rows) - 1})),
+        Paragraph((_EARTHWORK_CAUTION if records else "") + _DESIGN_CAUTION),
     ]
 
 

@@ -82,11 +82,25 @@ VOLUME_COLUMNS: Columns[DesignedGround] = Columns(
     (
         text("design", "Name of the design.", lambda d: d.name),
         text("title", "What it is.", lambda d: d.title),
-        interval("cut_m3", "Ground to be taken away.", lambda d: d.quantities.cut, "m3"),
-        interval("fill_m3", "Ground to be brought.", lambda d: d.quantities.fill, "m3"),
+        interval("cut_m3", "Finished surface below the ground.", lambda d: d.quantities.cut, "m3"),
+        interval(
+            "fill_m3", "Finished surface above the ground.", lambda d: d.quantities.fill, "m3"
+        ),
         interval("net_m3", "Cut less fill.", lambda d: d.quantities.net, "m3"),
         interval("cut_area_m2", "Ground that is lowered.", lambda d: d.quantities.cut_area, "m2"),
         interval("fill_area_m2", "Ground that is raised.", lambda d: d.quantities.fill_area, "m2"),
+        interval(
+            "formation_cut_m3",
+            "Ground to be taken away to the underside of what is laid, by the depths of its codes.",
+            lambda d: d.formation.cut,
+            "m3",
+        ),
+        interval(
+            "formation_fill_m3",
+            "Ground to be brought to the underside of what is laid.",
+            lambda d: d.formation.fill,
+            "m3",
+        ),
         real(
             "covered_share",
             "Share of the design that lies on walked ground.",

@@ -11,6 +11,7 @@ from geosite.handover.layers import (
     baseline,
     catchments,
     contours,
+    design_parts,
     designs,
     distances,
     drainage_arrows,
@@ -135,6 +136,10 @@ def answer_tables(answers: Answers, notes: Notes) -> tuple[Table, ...]:
         found.append(prices.table(answers.prices))
     if answers.designs:
         found += designs.tables(answers.designs)
+    if answers.design_parts:
+        found.append(design_parts.table(answers.design_parts))
+    if answers.design_estimates:
+        found.append(design_parts.estimates(answers.design_estimates))
     if answers.peak_flows:
         found.append(peak_flows.table(answers.peak_flows))
     return tuple(found)

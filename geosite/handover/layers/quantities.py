@@ -11,13 +11,37 @@ from geosite.handover.layers.measures import GRID, grid, ground
 from geosite.handover.model import Form, Table
 from geosite.linework.model import Measure
 
-__all__ = ["columns", "table"]
+__all__ = ["ORDER_BY", "QUANTITIES", "columns", "ordered_by", "table"]
 
 QUANTITIES = Form("quantities", "Quantities")
 
 _FEET = {"m": ("ft", FOOT_M), "m2": ("ft2", FOOT_M**2), "m3": ("yd3", (3 * FOOT_M) ** 3)}
 _IN_WORDS = {"ft": "feet", "ft2": "square feet", "yd3": "cubic yards"}
 _AREA = "from the plan area"
+
+
+ORDER_BY = {
+    "material": "units of material",
+    "volume": "cubic measure",
+    "area": "area on the slope",
+    "length": "length",
+    "pieces": "pieces",
+    "existing": "not ordered: it is there and stays",
+    "elsewhere": "not ordered: counted in another code",
+}
+
+
+def ordered_by(quantity: Quantity) -> str:
+    """Return by what a quantity is ordered, or why it is not.
+
+    Examples
+    --------
+    >>> ordered_by(Quantity("top", "kerb_top", "line", 1, counted_in="kerb_foot"))
+    'elsewhere'
+    """
+    if quantity.existing:
+        return "existing"
+    return "elsewhere" if quantity.counted_in else quantity.order_by
 
 
 def columns() -> Columns[Quantity]:
@@ -97,6 +121,17 @@ def columns() -> Columns[Quantity]:
                 lambda q: q.waste_percent,
                 "percent",
                 exact="given in the site file",
+            ),
+            text(
+                "order_by",
+                "The one measure it is ordered by: the others are the same thing in another unit.",
+                ordered_by,
+                ORDER_BY,
+            ),
+            text(
+                "counted_in",
+                "Code that the same thing is ordered by.",
+                lambda q: q.counted_in or None,
             ),
             *_size(
                 "order_area_m2",

@@ -23,6 +23,7 @@ from geosite.base.version import __version__
 from geosite.fieldbook.model import Notes
 from geosite.handover.formats.wgs84 import outline
 from geosite.handover.layers import (
+    design_parts,
     designs,
     earthworks,
     grades,
@@ -173,6 +174,8 @@ def site_report(
         parcels=_parcels(answers),
         designs=tuple(designs.VOLUME_COLUMNS.records(answers.designs)),
         design_water=tuple(designs.water_records(answers.designs)),
+        design_parts=tuple(design_parts.COLUMNS.records(answers.design_parts)),
+        design_estimate=tuple(design_parts.estimates(answers.design_estimates).records),
         peak_flows=tuple(peak_flows.COLUMNS.records(answers.peak_flows)),
         prices=None if answers.prices is None else _prices(answers.prices),
     )

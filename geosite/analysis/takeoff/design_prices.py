@@ -1,0 +1,140 @@
+"""What a design will cost before it is built: its parts and its earthworks, with their range."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from geosite.analysis.design_ground.model import DesignedGround
+from geosite.analysis.takeoff.designed import DesignPart
+from geosite.analysis.takeoff.prices import (
+    PRICE_CAUTION,
+    Valuation,
+    plus_independent,
+    priced_line,
+    valuation,
+)
+from geosite.analysis.takeoff.quantities import Quantity, total
+from geosite.analysis.wording import with_interval
+from geosite.base.errors import Finding
+from geosite.fieldbook.sitefile import Code, EarthPrice, Price, Prices
+from geosite.network.model import Network
+
+__all__ = ["EARTH", "DesignEstimate", "design_estimate", "estimate_findings"]
+
+EARTH = {"cut": "Cut to formation", "fill": "Fill to formation"}
+"""What lines of an estimate are called that are of no code."""
+
+
+@dataclass(frozen=True, slots=True)
+class DesignEstimate:
+    """One design priced.
+
+    Parameters
+    ----------
+    design, title
+        As in the site file.
+    priced
+        Its codes, then its cut and fill.
+    """
+
+    design: str
+    title: str
+    priced: Valuation
+
+
+def design_estimate(
+    design: DesignedGround,
+    parts: Sequence[DesignPart],
+    prices: Prices,
+    codes: Mapping[str, Code],
+    network: Network,
+    site_file: str,
+) -> DesignEstimate | None:
+    """Price a design.
+
+    Parameters
+    ----------
+    design
+        For cut and fill: to the underside of what is laid on it.
+    parts
+        Of this design, from `geosite.analysis.takeoff.designed.design_parts`.
+    prices, codes
+        ``[prices]`` and ``[codes]``.
+    network
+        For what the errors of parts on surveyed marks share.
+    site_file
+        For messages.
+
+    Returns
+    -------
+    DesignEstimate or None
+        None where nothing of it has a price.
+
+    Raises
+    ------
+    InputError
+        A price is in a unit that its code does not have.
+
+    Notes
+    -----
+    Cut and fill are taken as independent of each other and of the outlines. Both come from one
+    ground, and where it lies higher there is more to cut and less to fill: with rates above nought
+    the range of the sum is rather too wide than too narrow.
+    """
+    by_code: dict[str, list[Quantity]] = {}
+    for part in parts:
+        by_code.setdefault(part.quantity.code, []).append(part.quantity)
+    totals = [total(network, code, some) for code, some in by_code.items()]
+    found = valuation(totals, prices, codes, network, site_file, partly=True)
+    earth = []
+    for name, price, volume in (
+        ("cut", prices.cut, design.formation.cut),
+        ("fill", prices.fill, design.formation.fill),
+    ):
+        if price is not None:
+            line = priced_line("", _per_m3(price), volume, prices.rounding, None)
+            earth.append(replace(line, title=EARTH[name]))
+    if not found.lines and not earth:
+        return None
+    whole = found.total
+    if earth:
+        whole = plus_independent(whole, [line.amount for line in earth])
+    priced = replace(found, lines=(*found.lines, *earth), total=whole)
+    return DesignEstimate(design.name, design.title, priced)
+
+
+def _per_m3(price: EarthPrice) -> Price:
+    return Price(
+        rate=price.rate,
+        per="m3",
+        waste_percent=price.allowance_percent,
+        minimum=price.minimum,
+    )
+
+
+def estimate_findings(
+    found: Sequence[DesignEstimate], bare: Sequence[str] = ()
+) -> tuple[Finding, ...]:
+    """Say what each design comes to, and what of it has no price.
+
+    Parameters
+    ----------
+    found
+    bare
+        Designs that nothing prices although there are prices: none of their parts has a code.
+    """
+    said = []
+    for one in found:
+        comes_to = with_interval(one.priced.total, one.priced.currency)
+        text = f"Design {one.design}: the estimate comes to {comes_to}. {PRICE_CAUTION}"
+        if one.priced.without_price:
+            text += f" Without a price: {', '.join(one.priced.without_price)}."
+        said.append(Finding("note", "design-estimate", text))
+    for name in bare:
+        text = (
+            f"Design {name}: not priced, for no part of it has a code with a price. Give its pads, "
+            "strips and edges a code, and [prices.codes] or [prices.cut] and [prices.fill] rates."
+        )
+        said.append(Finding("note", "design-not-priced", text))
+    return tuple(said)

@@ -1,0 +1,102 @@
+"""Prices on paper: of the take-off, and the estimate of each design, every line with its range."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from geosite.base.rounding import decimals, grouped, written
+from geosite.drawing.document import Block, Column, Heading, Paragraph, Table
+
+__all__ = ["estimate_blocks", "price_blocks"]
+
+Record = Mapping[str, Any]
+
+_RANGE = (
+    "The range comes from the survey alone: rates are taken as given. No advice on contracts or "
+    "taxes."
+)
+
+
+def price_blocks(records: Sequence[Record]) -> list[Block]:
+    """Return what each code costs with the range that the survey leaves, the total last.
+
+    Parameters
+    ----------
+    records
+        Of the table ``prices``.
+    """
+    if not records:
+        return []
+    return [Heading("Prices", 2), Paragraph(_RANGE), _table(records)]
+
+
+def estimate_blocks(records: Sequence[Record], designs: Sequence[Record]) -> list[Block]:
+    """Return the estimate of each design.
+
+    Parameters
+    ----------
+    records
+        Of the table ``design_estimate``.
+    designs
+        Of the table ``designs``, for their titles.
+
+    Examples
+    --------
+    >>> line = {"design": "pad", "title": "Fill", "per": "m3", "rate": 30.0, "amount": 120.0}
+    >>> *_, table = estimate_blocks([line], [{"design": "pad", "title": "Boarding pad"}])
+    >>> table.rows[0][0], table.rows[0][4]
+    ('Fill', '120.00')
+    """
+    titles = {r.get("design"): r.get("title") for r in designs}
+    blocks: list[Block] = []
+    for name in dict.fromkeys(r.get("design") for r in records):
+        own = [r for r in records if r.get("design") == name]
+        said = f"What it will cost before it is built. {_RANGE}"
+        if any(r.get("per") and not r.get("code") for r in own):
+            said += (
+                " Formation is the underside of what is laid, by the depths of the codes. Cut and "
+                "fill are added up as if they erred independently of each other."
+            )
+        heading = Heading(f"Estimate: {titles.get(name) or name}", 2)
+        blocks += [heading, Paragraph(said), _table(own)]
+    return blocks
+
+
+def _table(records: Sequence[Record]) -> Table:
+    rows = []
+    for r in records:
+        per, rate = r.get("per") or "", r.get("rate")
+        amount, low, high = r.get("amount"), r.get("amount_low"), r.get("amount_high")
+        rows.append(
+            (
+                str(r.get("title") or r.get("code") or ""),
+                _quantity(r, "measured", per),
+                _quantity(r, "charged", per),
+                "" if rate is None else grouped(rate, 2),
+                "" if amount is None else f"{grouped(amount, 2)} {r.get('currency') or ''}".strip(),
+                "" if low is None or high is None else f"{grouped(low, 0)} to {grouped(high, 0)}",
+            )
+        )
+    columns = (
+        Column("what", 1.1),
+        Column("measured", 0.95, "end"),
+        Column("with waste", 0.95, "end"),
+        Column("rate", 0.5, "end"),
+        Column("amount", 0.85, "end"),
+        Column("range at 95 %", 0.85, "end"),
+    )
+    return Table(columns, tuple(rows), frozenset({len(rows) - 1}))
+
+
+def _quantity(record: Record, name: str, per: str) -> str:
+    value, low, high = (record.get(key) for key in (name, f"{name}_low", f"{name}_high"))
+    if value is None:
+        return ""
+    if low is None or high is None:
+        return f"{written(value, record.get(f'{name}_95'))} {per}"
+    if low == high:
+        return f"{grouped(value, 0 if per == 'piece' else 2)} {per}"
+    places = max(decimals((high - low) / 2), 0)
+    ends = [grouped(v, places) for v in (value, low, high)]
+    return "{} ({} to {}) {}".format(*ends, per)
