@@ -31,18 +31,19 @@ from geosite.analysis.sections import Profile, profile
 from geosite.analysis.takeoff.design_prices import (
     DesignEstimate,
     design_estimate,
-    estimate_findings,
 )
 from geosite.analysis.takeoff.designed import DesignPart, design_parts, zone_depths
 from geosite.analysis.takeoff.draped import triangles_of
 from geosite.analysis.takeoff.prices import Valuation, valuation
 from geosite.analysis.takeoff.quantities import TakeOff, take_off
-from geosite.analysis.takeoff.walked_twice import beside_findings, lines_beside
+from geosite.analysis.takeoff.walked_twice import lines_beside
 from geosite.analysis.volumes.design_surfaces import Design, design_plane, design_raster
 from geosite.analysis.volumes.earthwork import Earthwork, earthwork
 from geosite.analysis.walked_line import polyline
 from geosite.analysis.wording import (
+    beside_findings,
     clearance_findings,
+    estimate_findings,
     fall_findings,
     grade_findings,
     price_findings,

@@ -9,9 +9,11 @@ from geosite.analysis.access.grade_checks import Grade
 from geosite.analysis.falls import FallVerdict
 from geosite.analysis.limits import CAUTION
 from geosite.analysis.parcels import Clearance
+from geosite.analysis.takeoff.design_prices import DesignEstimate
 from geosite.analysis.takeoff.prices import PRICE_CAUTION, Valuation
 from geosite.analysis.takeoff.progress_prices import PeriodValuation
 from geosite.analysis.takeoff.quantities import TakeOff
+from geosite.analysis.takeoff.walked_twice import BesideLine
 from geosite.base.errors import Finding
 from geosite.base.estimate import Estimate
 from geosite.base.map_frame import Frame
@@ -19,8 +21,10 @@ from geosite.base.rounding import decimals, grouped, written
 from geosite.terrain.water.falls_from_buildings import LEAST_DROP_M
 
 __all__ = [
+    "beside_findings",
     "clearance_findings",
     "clearance_words",
+    "estimate_findings",
     "fall_findings",
     "grade_findings",
     "period_findings",
@@ -365,3 +369,55 @@ def period_findings(found: PeriodValuation) -> tuple[Finding, ...]:
         )
         said.append(Finding("look", "progress-not-walked", text))
     return tuple(said)
+
+
+def estimate_findings(
+    found: Sequence[DesignEstimate], bare: Sequence[str] = ()
+) -> tuple[Finding, ...]:
+    """Say what each design comes to, and what of it has no price.
+
+    Parameters
+    ----------
+    found
+    bare
+        Designs that nothing prices although there are prices: none of their parts has a code.
+    """
+    said = []
+    for one in found:
+        comes_to = with_interval(one.priced.total, one.priced.currency)
+        text = f"Design {one.design}: the estimate comes to {comes_to}. {PRICE_CAUTION}"
+        if one.priced.without_price:
+            text += f" Without a price: {', '.join(one.priced.without_price)}."
+        said.append(Finding("note", "design-estimate", text))
+    for name in bare:
+        text = (
+            f"Design {name}: not priced, for no part of it has a code with a price. Give its pads, "
+            "strips and edges a code, and [prices.codes] or [prices.cut] and [prices.fill] rates."
+        )
+        said.append(Finding("note", "design-not-priced", text))
+    return tuple(said)
+
+
+def beside_findings(found: Sequence[BesideLine]) -> tuple[Finding, ...]:
+    """Say which lines would be ordered twice if they are two edges of one thing.
+
+    Examples
+    --------
+    >>> (said,) = beside_findings([BesideLine("foot", "top", "kerb_foot", "kerb_top", 0.15)])
+    >>> said.text[:56]
+    'top runs 0.15 m beside foot all along, and both are orde'
+    """
+    return tuple(
+        Finding(
+            "look",
+            "walked-twice",
+            f"{one.second} runs {one.apart_m:.2f} m beside {one.first} all along, and both are "
+            "ordered: if they are two edges of one thing, "
+            + (
+                f'say counted_in = "{one.first_code}" in [codes.{one.second_code}].'
+                if one.first_code and one.second_code and one.first_code != one.second_code
+                else "give the second a code of its own that says counted_in."
+            ),
+        )
+        for one in found
+    )

@@ -8,19 +8,16 @@ from dataclasses import dataclass, replace
 from geosite.analysis.design_ground.model import DesignedGround
 from geosite.analysis.takeoff.designed import DesignPart
 from geosite.analysis.takeoff.prices import (
-    PRICE_CAUTION,
     Valuation,
     plus_independent,
     priced_line,
     valuation,
 )
 from geosite.analysis.takeoff.quantities import Quantity, total
-from geosite.analysis.wording import with_interval
-from geosite.base.errors import Finding
 from geosite.fieldbook.sitefile import Code, EarthPrice, Price, Prices
 from geosite.network.model import Network
 
-__all__ = ["EARTH", "DesignEstimate", "design_estimate", "estimate_findings"]
+__all__ = ["EARTH", "DesignEstimate", "design_estimate"]
 
 EARTH = {"cut": "Cut to formation", "fill": "Fill to formation"}
 """What lines of an estimate are called that are of no code."""
@@ -111,30 +108,3 @@ def _per_m3(price: EarthPrice) -> Price:
         waste_percent=price.allowance_percent,
         minimum=price.minimum,
     )
-
-
-def estimate_findings(
-    found: Sequence[DesignEstimate], bare: Sequence[str] = ()
-) -> tuple[Finding, ...]:
-    """Say what each design comes to, and what of it has no price.
-
-    Parameters
-    ----------
-    found
-    bare
-        Designs that nothing prices although there are prices: none of their parts has a code.
-    """
-    said = []
-    for one in found:
-        comes_to = with_interval(one.priced.total, one.priced.currency)
-        text = f"Design {one.design}: the estimate comes to {comes_to}. {PRICE_CAUTION}"
-        if one.priced.without_price:
-            text += f" Without a price: {', '.join(one.priced.without_price)}."
-        said.append(Finding("note", "design-estimate", text))
-    for name in bare:
-        text = (
-            f"Design {name}: not priced, for no part of it has a code with a price. Give its pads, "
-            "strips and edges a code, and [prices.codes] or [prices.cut] and [prices.fill] rates."
-        )
-        said.append(Finding("note", "design-not-priced", text))
-    return tuple(said)

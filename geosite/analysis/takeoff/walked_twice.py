@@ -9,10 +9,9 @@ import numpy as np
 import shapely
 
 from geosite.analysis.takeoff.quantities import Quantity
-from geosite.base.errors import Finding
 from geosite.linework.model import Feature
 
-__all__ = ["BesideLine", "beside_findings", "lines_beside"]
+__all__ = ["BesideLine", "lines_beside"]
 
 NEAR_M = 0.6
 """Two edges of a kerb, a wall or a channel are nearer than this (common practice, no source)."""
@@ -83,28 +82,3 @@ def _share(lines: np.ndarray, bands: np.ndarray) -> np.ndarray:
     length = np.maximum(shapely.length(lines), 1e-9)
     share: np.ndarray = shapely.length(shapely.intersection(lines, bands)) / length
     return share
-
-
-def beside_findings(found: Sequence[BesideLine]) -> tuple[Finding, ...]:
-    """Say which lines would be ordered twice if they are two edges of one thing.
-
-    Examples
-    --------
-    >>> (said,) = beside_findings([BesideLine("foot", "top", "kerb_foot", "kerb_top", 0.15)])
-    >>> said.text[:56]
-    'top runs 0.15 m beside foot all along, and both are orde'
-    """
-    return tuple(
-        Finding(
-            "look",
-            "walked-twice",
-            f"{one.second} runs {one.apart_m:.2f} m beside {one.first} all along, and both are "
-            "ordered: if they are two edges of one thing, "
-            + (
-                f'say counted_in = "{one.first_code}" in [codes.{one.second_code}].'
-                if one.first_code and one.second_code and one.first_code != one.second_code
-                else "give the second a code of its own that says counted_in."
-            ),
-        )
-        for one in found
-    )

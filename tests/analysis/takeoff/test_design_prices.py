@@ -12,10 +12,10 @@ from geosite.analysis.design_ground.model import EarthworkQuantities
 from geosite.analysis.takeoff.design_prices import (
     DesignEstimate,
     design_estimate,
-    estimate_findings,
 )
 from geosite.analysis.takeoff.designed import DesignPart
 from geosite.analysis.takeoff.quantities import Quantity, ordered
+from geosite.analysis.wording import estimate_findings
 from geosite.base.errors import InputError
 from geosite.base.estimate import Estimate
 from geosite.fieldbook.sitefile import Code, CutPrice, FillPrice, Price, Prices

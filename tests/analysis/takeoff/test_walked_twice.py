@@ -6,7 +6,8 @@ import pytest
 from linework_cases import rows, survey
 
 from geosite.analysis.takeoff.quantities import TakeOff, take_off
-from geosite.analysis.takeoff.walked_twice import BesideLine, beside_findings, lines_beside
+from geosite.analysis.takeoff.walked_twice import BesideLine, lines_beside
+from geosite.analysis.wording import beside_findings
 from geosite.base.errors import InputError
 from geosite.fieldbook.sitefile import Code
 from geosite.linework.draw import draw
