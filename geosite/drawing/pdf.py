@@ -13,6 +13,8 @@ from collections.abc import Callable, Iterable
 from hashlib import sha256
 from typing import TYPE_CHECKING
 
+from geosite.drawing.decimals import number as _n
+from geosite.drawing.decimals import with_numbers
 from geosite.drawing.font import Typeface, Weight, typeface
 from geosite.drawing.ink import PAPER
 from geosite.drawing.sheet import (
@@ -250,19 +252,28 @@ class _Page:
         return f"{_n(x * _PT)} {_n((self.sheet.height - y) * _PT)}"
 
     def _path(self, outlines: Iterable[Outline], out: list[str]) -> None:
+        lines: list[str] = []
+        places: list[float] = []
         for outline in outlines:
             pen = "m"
             for piece in outline.pieces:
                 if isinstance(piece, Arc):
-                    pen = self._arc(piece, pen, out)
-                else:
-                    for x, y in piece.tolist():
-                        out.append(f"{self._xy(x, y)} {pen}")
-                        pen = "l"
+                    self._arc(piece, pen, lines, places)
+                    pen = "l"
+                elif len(piece):
+                    lines.append(f"%.3f %.3f {pen}")
+                    lines += ["%.3f %.3f l"] * (len(piece) - 1)
+                    places += piece.ravel().tolist()
+                    pen = "l"
             if outline.closed:
-                out.append("h")
+                lines.append("h")
+        if lines:
+            height = self.sheet.height
+            places[::2] = [x * _PT for x in places[::2]]
+            places[1::2] = [(height - y) * _PT for y in places[1::2]]
+            out.append(with_numbers("\n".join(lines), places))
 
-    def _arc(self, arc: Arc, pen: str, out: list[str]) -> str:
+    def _arc(self, arc: Arc, pen: str, lines: list[str], places: list[float]) -> None:
         # a curve for an eighth of a turn is within 4e-6 of the radius, one for a quarter within
         # 3e-4, which is enough for small signs
         widest = math.pi / 4 if arc.radius > 2.0 else math.pi / 2
@@ -271,14 +282,14 @@ class _Page:
         pull = arc.radius * 4 / 3 * math.tan(step / 4)
         angle = arc.start
         x, y = self._on(arc, angle)
-        out.append(f"{self._xy(x, y)} {pen}")
+        lines.append(f"%.3f %.3f {pen}")
+        places += (x, y)
         for _ in range(parts):
-            first = (x - pull * math.sin(angle), y + pull * math.cos(angle))
+            places += (x - pull * math.sin(angle), y + pull * math.cos(angle))
             angle += step
             x, y = self._on(arc, angle)
-            second = (x + pull * math.sin(angle), y - pull * math.cos(angle))
-            out.append(f"{self._xy(*first)} {self._xy(*second)} {self._xy(x, y)} c")
-        return "l"
+            places += (x + pull * math.sin(angle), y - pull * math.cos(angle), x, y)
+            lines.append("%.3f %.3f %.3f %.3f %.3f %.3f c")
 
     @staticmethod
     def _on(arc: Arc, angle: float) -> tuple[float, float]:
@@ -396,11 +407,6 @@ def _assemble(objects: list[bytes], catalogue: int, info: int) -> bytes:
         f" /ID [<{name}> <{name}>] >>\nstartxref\n{table}\n%%EOF\n"
     ).encode("ascii")
     return bytes(out)
-
-
-def _n(value: float) -> str:
-    text = f"{value:.3f}".rstrip("0").rstrip(".")
-    return "0" if text == "-0" else text
 
 
 def _rgb(colour: str) -> str:

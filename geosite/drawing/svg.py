@@ -7,6 +7,8 @@ from base64 import b64encode
 from collections.abc import Iterable
 from xml.sax.saxutils import escape, quoteattr
 
+from geosite.drawing.decimals import number as _n
+from geosite.drawing.decimals import with_numbers
 from geosite.drawing.font import Weight, typeface
 from geosite.drawing.ink import PAPER
 from geosite.drawing.pdf import png_of
@@ -100,33 +102,28 @@ def _picture(picture: Picture) -> str:
     )
 
 
-def _n(value: float) -> str:
-    text = f"{value:.3f}".rstrip("0").rstrip(".")
-    return "0" if text == "-0" else text
-
-
 def _path(outlines: Iterable[Outline]) -> str:
     parts: list[str] = []
+    numbers: list[float] = []
     for outline in outlines:
         pen = "M"
         for piece in outline.pieces:
             if isinstance(piece, Arc):
-                start = _on(piece, 0.0)
-                parts.append(f"{pen}{_n(start[0])} {_n(start[1])}")
+                parts.append(f"{pen}%.3f %.3f")
+                numbers += _on(piece, 0.0)
                 # an arc of more than half a turn has no unique SVG form: two halves
                 halves = 2 if abs(piece.sweep) > math.pi * 0.99 else 1
                 for k in range(1, halves + 1):
-                    x, y = _on(piece, k / halves)
-                    r, way = _n(piece.radius), int(piece.sweep > 0)
-                    parts.append(f"A{r} {r} 0 0 {way} {_n(x)} {_n(y)}")
-            else:
-                for x, y in piece.tolist():
-                    parts.append(f"{pen}{_n(x)} {_n(y)}")
-                    pen = "L"
+                    parts.append(f"A%.3f %.3f 0 0 {int(piece.sweep > 0)} %.3f %.3f")
+                    numbers += (piece.radius, piece.radius, *_on(piece, k / halves))
+            elif len(piece):
+                parts.append(f"{pen}%.3f %.3f")
+                parts += ["L%.3f %.3f"] * (len(piece) - 1)
+                numbers += piece.ravel().tolist()
             pen = "L"
         if outline.closed:
             parts.append("Z")
-    return "".join(parts)
+    return with_numbers("".join(parts), numbers)
 
 
 def _on(arc: Arc, share: float) -> tuple[float, float]:

@@ -300,9 +300,10 @@ class _OfChains:
 
     def add_to(self, total: Floats) -> None:
         """Add the covariance of the sums."""
-        order = np.lexsort((self.at.steps, self.at.chain))
-        if not len(order):
+        moves = np.flatnonzero(self.pull.any(axis=1))
+        if not len(moves):
             return
+        order = moves[np.lexsort((self.at.steps[moves], self.at.chain[moves]))]
         cuts = np.flatnonzero(np.diff(self.at.chain[order])) + 1
         for here in np.split(order, cuts):
             owners, column = np.unique(self.at.owner[here], return_inverse=True)

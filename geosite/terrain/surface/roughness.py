@@ -44,6 +44,9 @@ _KERNEL = 2.0
 _STEPS = 3
 """Steps by which the local roughness is found; more change little."""
 
+_NOTHING = 9.0
+"""Widths of the kernel away from where its weight is lost in rounding."""
+
 _LOCAL_DEGREES = 10.0
 """Degrees of freedom of a local sill: the departures of a mark and of the marks round it."""
 
@@ -243,7 +246,12 @@ def local_scales(
     if not rough.sills or not any(rough.sills):
         return scale
     width = _KERNEL * float(np.median(contrasts.nearest))
-    for _ in range(_STEPS):
+    # only the last step is asked at every point: the others read it where marks are compared
+    is_read = np.zeros(len(points), np.bool_)
+    is_read[contrasts.points] = True
+    for step in range(_STEPS):
+        if step == _STEPS - 1:
+            is_read[:] = True
         signal = contrasts.variance(rough, scale[contrasts.points])
         total = np.maximum(signal + contrasts.noise**2, 1e-300)
         expected = 1.0 + signal / total * (contrasts.departure**2 / total - 1.0)
@@ -254,15 +262,25 @@ def local_scales(
             if not told.any():
                 continue
             sources, value = contrasts.places[told, 0], expected[told]
-            asked = np.flatnonzero(on_breakline == line)
+            asked = np.flatnonzero(is_read & (on_breakline == line))
             for first in range(0, len(asked), 2048):
                 here = asked[first : first + 2048]
-                apart = ((points[here, None] - sources) ** 2).sum(axis=2)
-                weight = np.exp(-apart / (2 * width**2))
-                mean = (_PRIOR_WEIGHT + weight @ value) / (_PRIOR_WEIGHT + weight.sum(axis=1))
-                better[here] = np.sqrt(mean)
+                better[here] = np.sqrt(_mean_around(points[here], sources, value, width))
         scale = better
     return scale
+
+
+def _mean_around(places: Floats, sources: Floats, value: Floats, width: float) -> Floats:
+    """Return the mean of values round places by a Gaussian kernel, drawn towards one."""
+    far = _NOTHING * width
+    low, high = places.min(axis=0) - far, places.max(axis=0) + far
+    near = ((sources >= low) & (sources <= high)).all(axis=1)
+    if not near.all():
+        sources, value = sources[near], value[near]
+    east, north = (np.subtract.outer(places[:, k], sources[:, k]) for k in range(2))
+    weight = np.exp(-(east**2 + north**2) / (2 * width**2))
+    mean: Floats = (_PRIOR_WEIGHT + weight @ value) / (_PRIOR_WEIGHT + weight.sum(axis=1))
+    return mean
 
 
 def _likeliest_sill(square: Floats, noise: Floats, unit: Floats) -> tuple[float, float]:

@@ -8,6 +8,7 @@ triangles do.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -183,23 +184,31 @@ class Conditions:
         return self.along * self.scale
 
     def _of_part(self, part: int, roughness: Roughness, lattice: Lattice) -> _Solved:
-        if part not in self._solved:
-            alone = roughness.parts()[part]
+        if not self._solved:
             apart = np.hypot(*(self.places[:, None] - self.places).transpose(2, 0, 1))
-            whole = (
-                self.noise
-                + self.built @ self.built.T
-                + self._back @ alone.covariance(apart) @ self._back.T
-            )
-            whole += np.eye(len(whole)) * max(_JITTER * whole.diagonal().mean(), 1e-18)
-            east, north = lattice.places()
-            spread = np.empty((len(east), len(self.places)), np.float32)
-            for column, (e, n) in enumerate(self.places):
-                spread[:, column] = alone.covariance(np.hypot(east - e, north - n))
-            inverse: Floats = np.linalg.inv(whole).astype(np.float64)
-            mean: Floats = spread @ (inverse @ self.departure @ self._back)
-            self._solved[part] = _Solved(inverse, spread, mean)
+            open_ = self.noise + self.built @ self.built.T
+            parts = roughness.parts()
+            for number, spread in enumerate(self._spreads(parts, lattice)):
+                whole = open_ + self._back @ parts[number].covariance(apart) @ self._back.T
+                whole += np.eye(len(whole)) * max(_JITTER * whole.diagonal().mean(), 1e-18)
+                inverse: Floats = np.linalg.inv(whole).astype(np.float64)
+                mean: Floats = spread @ (inverse @ self.departure @ self._back)
+                self._solved[number] = _Solved(inverse, spread, mean)
         return self._solved[part]
+
+    def _spreads(
+        self, parts: Sequence[Roughness], lattice: Lattice
+    ) -> list[npt.NDArray[np.float32]]:
+        """Return the covariance of the nodes with the points for each range."""
+        east, north = lattice.places()
+        shape = (len(east), len(self.places))
+        # a column lies in one piece: written point by point
+        spreads = [np.empty(shape, np.float32, order="F") for _ in parts]
+        for column, (e, n) in enumerate(self.places):
+            apart = np.hypot(east - e, north - n)
+            for part, spread in zip(parts, spreads, strict=True):
+                spread[:, column] = part.covariance(apart)
+        return spreads
 
 
 @dataclass(frozen=True, eq=False)
