@@ -10,10 +10,10 @@ import pypdf
 import pytest
 
 from geosite.base.errors import Finding
-from geosite.drawing.document import lay_out
+from geosite.drawing.document import Table, lay_out
 from geosite.drawing.pdf import pdf
 from geosite.fieldbook.sitefile import Handover, Revision, Sheet
-from geosite.handover.documents.findings import finding_blocks, paper_for
+from geosite.handover.documents.findings import MOST_OF_A_KIND, finding_blocks, paper_for
 from geosite.handover.model import CAUTION, Package
 from geosite.handover.plan.sheet import draw_plan
 
@@ -47,6 +47,20 @@ def test_every_finding_stands_in_full_on_the_sheets_that_follow(sheet: str) -> N
     assert "field_book.csv:17" in read
     assert words(CAUTION)[:60] in read
     assert "□" not in read
+
+
+def test_of_one_kind_no_more_stand_on_paper_than_anybody_reads() -> None:
+    many = [Finding("look", "pond", f"Place {i} is deep.") for i in range(MOST_OF_A_KIND + 3)]
+    seen = (*many, Finding("look", "odd", "Another kind."))
+    blocks = finding_blocks(dataclasses.replace(package_cases.ferry_landing(), findings=seen))
+    (table,) = [block for block in blocks if isinstance(block, Table)]
+    told = [row[1] for row in table.rows]
+    assert told[: MOST_OF_A_KIND + 1] == [
+        *(f"Place {i} is deep." for i in range(MOST_OF_A_KIND)),
+        "Another kind.",
+    ]
+    assert told[MOST_OF_A_KIND + 1 :] == ["and 3 more of the kind pond, in report.json"]
+    assert [row[0] for row in table.rows[-2:]] == [f"{MOST_OF_A_KIND + 4} ", ""]
 
 
 def test_without_findings_no_sheet_follows() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 
 from geosite.base.errors import Finding
 from geosite.drawing.document import Block, Column, Heading, Paper, Paragraph, Table
@@ -14,6 +15,9 @@ __all__ = ["finding_blocks", "paper_for", "with_signs"]
 #: Width and height of running pages beside each family of sheets, mm: ISO 216 A4, ANSI A.
 _RUNNING = {"A": (210.0, 297.0), "ANSI": (215.9, 279.4)}
 
+
+MOST_OF_A_KIND = 200
+"""Findings of one code on paper: nobody reads more of a kind than that; ``report.json`` has all."""
 
 _FOOT = "No boundary survey, no certificate, no drainage design. Locate buried services first."
 
@@ -45,7 +49,9 @@ def paper_for(package: Package, options: Handover, title: str) -> Paper:
 
 
 def finding_blocks(package: Package) -> list[Block]:
-    """Return every finding in full, those to look at first; nothing where there is none.
+    """Return findings in full, those to look at first; nothing where there is none.
+
+    Of more than `MOST_OF_A_KIND` with one code that many, and how many more there are.
 
     Examples
     --------
@@ -77,11 +83,18 @@ def _table(findings: list[Finding], first: int) -> Table:
         Column("finding", 1.0),
         *((Column("where", 0.3),) if placed else ()),
     )
-    rows = tuple(
-        (f"{number} ", with_signs(finding.text), *((_where(finding),) if placed else ()))
-        for number, finding in enumerate(findings, start=first)
-    )
-    return Table(columns, rows)
+    rows = []
+    met: Counter[str] = Counter()
+    for number, finding in enumerate(findings, start=first):
+        met[finding.code] += 1
+        if met[finding.code] <= MOST_OF_A_KIND:
+            where = (_where(finding),) if placed else ()
+            rows.append((f"{number} ", with_signs(finding.text), *where))
+    for code, count in met.items():
+        if count > MOST_OF_A_KIND:
+            more = f"and {count - MOST_OF_A_KIND} more of the kind {code}, in report.json"
+            rows.append(("", more, *(("",) if placed else ())))
+    return Table(columns, tuple(rows))
 
 
 def with_signs(text: str) -> str:

@@ -17,6 +17,9 @@ from geosite.handover.report_model.site import SurveyReport
 __all__ = ["as_json", "plain", "write_report"]
 
 
+_AS_IT_IS = frozenset({str, int, bool})
+
+
 def plain(value: Any) -> Any:
     """Turn a value into what JSON knows; a number that is not finite becomes null.
 
@@ -27,7 +30,10 @@ def plain(value: Any) -> Any:
     >>> plain(datetime.date(2026, 5, 1)), plain(-0.0)
     ('2026-05-01', 0.0)
     """
-    if value is None or isinstance(value, str | bool):
+    kind = type(value)
+    if kind is float:  # most of what there is
+        return value + 0.0 if math.isfinite(value) else None  # + 0.0: no minus zero
+    if value is None or kind in _AS_IT_IS or isinstance(value, str):
         return value
     if isinstance(value, np.ndarray):
         return plain(value.tolist())
@@ -36,7 +42,7 @@ def plain(value: Any) -> Any:
     if isinstance(value, int):
         return value
     if isinstance(value, float):
-        return value + 0.0 if math.isfinite(value) else None  # + 0.0: no minus zero
+        return plain(float(value))
     if isinstance(value, datetime.date | datetime.time):
         return value.isoformat()
     if isinstance(value, Mapping):
