@@ -256,6 +256,9 @@ def within_limits(read: Callable[[], Done]) -> Done:
             return read()
         except (FionaError, ShapelyError) as error:
             raise ValueError(str(error)) from error
+        except SystemError as error:
+            # the wrapper lost an error of the library and came upon it later
+            raise ValueError(str(error.__cause__ or "the library cannot tell why")) from error
 
     if not can_copy():
         return told()

@@ -307,6 +307,17 @@ def test_complaints_of_the_library_are_values_that_are_wrong(reader: str, tmp_pa
         within_limits(read)
 
 
+def test_an_error_that_the_wrapper_lost_is_told(reader: str) -> None:
+    def read() -> None:
+        try:
+            b"\xc6".decode("utf-8")
+        except UnicodeDecodeError as error:
+            raise SystemError("returned a result with an exception set") from error
+
+    with pytest.raises(ValueError, match="can't decode byte 0xc6"):
+        within_limits(read)
+
+
 def test_refusals_cross_whole(reader: str, tmp_path: Path) -> None:
     place = tmp_path / "empty.geojson"
     place.write_text(json.dumps({"type": "FeatureCollection", "features": []}))
