@@ -16,6 +16,7 @@ from geosite.base.problems import Problems
 from geosite.fieldbook import sitefile
 from geosite.fieldbook.sitefile import DeviceTable, SiteFile
 from geosite.fieldbook.surroundings import Surroundings
+from geosite.reading.background_lines import BackgroundLines, read_background_lines
 from geosite.reading.designs import Design, read_design
 from geosite.reading.files import check_plain_file, decode, inside
 from geosite.reading.pictures import GroundPicture, read_picture
@@ -25,6 +26,9 @@ from geosite.reading.toml_lines import key_lines
 from geosite.reading.toml_text import parse_toml
 
 __all__ = ["Attached", "read_attached"]
+
+PICTURE_ENDINGS = (".tif", ".tiff")
+"""Backgrounds that are pictures; the others are layers."""
 
 RASTER_ENDINGS = (".tif", ".tiff", ".asc")
 """Design files that are rasters; the others are layers."""
@@ -69,7 +73,7 @@ class Attached:
     device
         What ``[survey.device]`` ``file`` says of the device.
     background
-        The picture under the plan.
+        The picture or the lines under the plan.
     """
 
     parcels: PolygonLayer | None = None
@@ -79,7 +83,7 @@ class Attached:
     surfaces: Mapping[str, SecondSurface] = field(default_factory=dict)
     designs: Mapping[str, Design | SecondSurface] = field(default_factory=dict)
     device: DeviceTable | None = None
-    background: GroundPicture | None = None
+    background: GroundPicture | BackgroundLines | None = None
 
 
 def read_attached(
@@ -155,9 +159,9 @@ def read_attached(
         named = table_of.file
         device = read(partial(_device, named), named, TABLES_LIMIT, "survey", "device", "file")
     background = None
-    if (picture := site.sheet.background) is not None:
-        look = partial(read_picture, picture)
-        background = read(look, picture, RASTER_LIMIT, "sheet", "background")
+    if (under := site.sheet.background) is not None:
+        look = partial(_background, site.sheet, near)
+        background = read(look, under, RASTER_LIMIT, "sheet", "background")
     tables, lines = told or ({}, {})
     return Attached(parcels, tables, limits_file, lines, surfaces, designs, device, background)
 
@@ -215,6 +219,29 @@ def _parcels(
         near=(lambda crs: None) if near is None else near.in_crs,
         reach_m=math.inf if near is None else near.reach_m,
     )
+
+
+def _background(
+    sheet: sitefile.Sheet, near: Surroundings | None, path: Path, refuse: Refuse
+) -> GroundPicture | BackgroundLines:
+    """Look at a picture, or read the lines of a layer."""
+    assert sheet.background is not None
+    if Path(sheet.background).suffix.lower() not in PICTURE_ENDINGS:
+        return read_background_lines(
+            path,
+            sheet.background,
+            refuse,
+            layer=sheet.background_layer,
+            near=(lambda crs: None) if near is None else near.in_crs,
+        )
+    if sheet.background_layer is not None:
+        raise refuse(
+            "background-layer",
+            f"{sheet.background} is a picture and has no layer {sheet.background_layer}",
+            "a picture alone, or a file of layers",
+            "take background_layer out, or name the file that has it",
+        )
+    return read_picture(sheet.background, path, refuse)
 
 
 def _surface(file: str, path: Path, refuse: Refuse) -> SecondSurface:

@@ -644,8 +644,15 @@ class Sheet(Table, frozen=True, kw_only=True):
     approved_by: str = ""
     """Who approved it; left to be signed where this is not given."""
     background: str | None = None
-    """Georeferenced picture under the plan: GeoTIFF in grey or colour, 8 bits a band, in any CRS.
-    Example: `"air.tif"`. Since 0.2."""
+    """What lies under the plan, in any CRS: a georeferenced picture (GeoTIFF in grey or colour,
+    8 bits a band) or a layer of lines and areas (GeoPackage, shapefile, GeoJSON), drawn thin and
+    grey. Example: `"streets.gpkg"`. Since 0.2."""
+    background_layer: str | None = None
+    """Which layer of the background, where the file has several. Example: `"streets"`.
+    Since 0.2."""
+    background_attribution: Annotated[str, Meta(max_length=120)] = ""
+    """What its owner wants to be said of it, printed at the edge of the map.
+    Example: `"Streets: invented town, open data"`. Since 0.2."""
     units: Literal["one", "both"] = "one"
     """`"both"`: take-off and the plan's surfaces in metric and customary units, that of
     `[handover] unit` first; each is rounded by what is known in it. Since 0.2."""

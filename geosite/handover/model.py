@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from geosite.fieldbook.sitefile import Code
     from geosite.handover.report_model.site import SiteReport
     from geosite.linework.model import Feature
+    from geosite.reading.background_lines import BackgroundLines
     from geosite.reading.pictures import GroundPicture
 
 __all__ = ["CAUTION", "Form", "Layer", "Package", "Raster", "Table"]
@@ -176,7 +177,7 @@ class Package:
         Of lengths, areas and volumes where people read them: ``"m"`` or ``"ft"``; the files' own
         columns keep metres.
     background
-        The picture that lies under the plan.
+        The picture or the lines that lie under the plan.
     sheet, submission
         ``[sheet]`` and ``[submission]`` of the site file: title block, responsible party.
     designed
@@ -204,6 +205,6 @@ class Package:
     unit: Literal["m", "ft"] = "m"
     sheet: Sheet = field(default_factory=Sheet)
     submission: Submission = field(default_factory=Submission)
-    background: GroundPicture | None = None
+    background: GroundPicture | BackgroundLines | None = None
     designed: Mapping[str, tuple[Layer, ...]] = field(default_factory=dict)
     standards: Mapping[str, str] = field(default_factory=dict)

@@ -25,6 +25,7 @@ from geosite.handover.model import Package
 from geosite.handover.report_json.make import site_report
 from geosite.linework.model import Drawing
 from geosite.network.model import Network
+from geosite.reading.toml_lines import line_of
 from geosite.terrain.site import Terrain
 
 __all__ = ["pack"]
@@ -84,12 +85,13 @@ def _standards(notes: Notes, answers: Answers) -> dict[str, str]:
 
 
 def _under(notes: Notes, network: Network) -> tuple[Finding, ...]:
-    """Say where the picture asked for under the plan does not reach the survey."""
-    picture, frame = notes.attached.background, network.frame
-    if picture is None or not notes.site.handover.plan:
+    """Say where what was asked for under the plan does not reach the survey."""
+    under, frame = notes.attached.background, network.frame
+    if under is None or not notes.site.handover.plan:
         return ()
     from geosite.handover.plan.background import background_findings
 
     ends = np.array([network.en.min(axis=0), network.en.max(axis=0)])
     (west, south), (east, north) = frame.to_map(ends).tolist()
-    return background_findings(picture, frame, (west, south, east, north), notes.site_file)
+    line = line_of(notes.site_lines, ("sheet", "background"))
+    return background_findings(under, frame, (west, south, east, north), notes.site_file, line)

@@ -23,7 +23,7 @@ from geosite.reading.spreadsheets import DAMAGED
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
 
-__all__ = ["PolygonLayer", "read_polygons"]
+__all__ = ["POLYGON_FORMATS", "Box", "PolygonLayer", "Refuse", "place_of", "read_polygons"]
 
 #: Formats whose OGR drivers read plain local files and nothing else.
 POLYGON_FORMATS = (
@@ -139,7 +139,9 @@ def read_polygons(
 
     try:
         with harmless(path) as safe:
-            names, texts, crs_wkt, reach, repeated = within_limits(lambda: read(_place(path, safe)))
+            names, texts, crs_wkt, reach, repeated = within_limits(
+                lambda: read(place_of(path, safe))
+            )
     except (OSError, ValueError, TypeError) as error:
         raise refuse(
             "parcels-unreadable",
@@ -209,8 +211,24 @@ def _crs_of(own: str, given: str | None, file: str, refuse: Refuse) -> str:
     return str(told.to_wkt())
 
 
-def _place(path: Path, safe: Path) -> Path | str:
-    """Return what the library opens: the file, or the one shapefile that a zip file holds."""
+def place_of(path: Path, safe: Path) -> Path | str:
+    """Return what the library opens: the file, or the one shapefile that a zip file holds.
+
+    Parameters
+    ----------
+    path, safe
+        The file, and the harmless one that may be opened instead.
+
+    Raises
+    ------
+    ValueError
+        The zip file holds anything else.
+
+    Examples
+    --------
+    >>> place_of(Path("parcels.gpkg"), Path("/tmp/copy.gpkg")).name
+    'copy.gpkg'
+    """
     if path.suffix.lower() != ".zip":
         return safe
     try:

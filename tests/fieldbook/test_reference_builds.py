@@ -129,7 +129,13 @@ def the_yard(folder: Path) -> tuple[dict[str, Any], set]:
     earthworks = [k for path, k in EXAMPLES if path == "earthworks.NAME" and k != "surface"]
     put_in |= put(site, "earthworks.NAME", ["dig"], earthworks)
     put_in |= put(site, "submission", ())
-    surface(folder / EXAMPLES["sheet", "background"], "uint8")
+    east, north = (
+        site["anchor"]["marks"]["B1"]["easting"],
+        site["anchor"]["marks"]["B1"]["northing"],
+    )
+    streets = {"street": [(east - 30, north), (east + 30, north)]}
+    under = folder / EXAMPLES["sheet", "background"]
+    layer(under, EXAMPLES["sheet", "background_layer"], "LineString", 25832, streets)
     return site, put_in
 
 

@@ -39,6 +39,7 @@ _LEADER = Stroke(FAINT, 0.15)
 
 #: Bottom to top.
 _ORDER = {
+    "background": "Background",
     "areas": "Areas",
     "difference": "Rise of the ground",
     "verdict_areas": "Verdicts over the surface",

@@ -11,10 +11,13 @@ import numpy as np
 import shapely
 
 from geosite.base.arrays import Floats
+from geosite.drawing.font import printable
 from geosite.drawing.ink import FAINT, PAPER, TEXT, Stroke
+from geosite.drawing.labels import Line
 from geosite.drawing.sheet import Arc, Outline, Shape
 from geosite.handover.model import Layer
 from geosite.handover.palette import BUILDING, PARCEL, POND, STROKES, WATER
+from geosite.handover.plan.background import lines_under
 from geosite.handover.plan.canvas import Canvas, grid_step, length_of, thin
 from geosite.handover.plan.layout import View
 from geosite.handover.plan.symbols import (
@@ -44,6 +47,7 @@ from geosite.linework.model import Feature, Piece
 __all__ = [
     "draw_areas",
     "draw_arrows",
+    "draw_background",
     "draw_contours",
     "draw_grid",
     "draw_lines",
@@ -53,6 +57,29 @@ __all__ = [
     "draw_water",
     "near_parcels",
 ]
+
+#: Lines of the background.
+_UNDER = Stroke("#a3abb0", 0.15)
+
+
+def draw_background(page: Canvas) -> None:
+    """Draw the lines under everything, and what is to be said of the background."""
+    lines = lines_under(page.package, page.view)
+    if lines:
+        under = Shape([Outline((line,)) for line in lines if len(line) > 1], _UNDER)
+        page.shapes["background"].append(under)
+    said = page.package.sheet.background_attribution
+    if page.package.background is None or not said:
+        return
+    window = page.view.window
+    line = Line(printable(said, 120), 1.8 * page.k, colour=FAINT)
+    aside, up = line.width / 2 + 1.0, line.size * 0.6 + 0.8
+    corners = [
+        (x, y, 0.0)
+        for y in (window.bottom - up, window.y + up)
+        for x in (window.x + aside, window.right - aside)
+    ]
+    page.write("background", [line], np.array(corners), pull=0.0)
 
 
 def draw_grid(page: Canvas) -> None:

@@ -12,6 +12,7 @@ from geosite.handover.plan.layout import Layout
 from geosite.handover.plan.linework import (
     draw_areas,
     draw_arrows,
+    draw_background,
     draw_contours,
     draw_grid,
     draw_lines,
@@ -60,6 +61,7 @@ def draw_map(
 
 
 def _draw(page: Canvas) -> None:
+    draw_background(page)
     draw_grid(page)
     draw_parcels(page)
     draw_areas(page)

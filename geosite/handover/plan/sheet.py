@@ -34,6 +34,7 @@ from geosite.handover.plan.words import numbered, words_fit, words_group
 from geosite.handover.specks import without_specks
 from geosite.handover.styles.signs import code_tints
 from geosite.handover.wording.measures import Measures, layer_of
+from geosite.reading.pictures import GroundPicture
 
 __all__ = ["PNG_DPI", "draw_plan", "layout_of", "place_of", "sheet_set", "tiles_of", "write_plan"]
 
@@ -198,8 +199,10 @@ def draw_plan(
     everything, package = package, numbered(drawn or package, number)
     # a sheet of its own tells of the water: the plan has room for what is built
     apart = _ARROWS_APART[drawn is not None]
-    picture = background_of(package, layout.view) if drawn is None else None
-    if picture is None:
+    if drawn is not None:
+        package = replace(package, background=None)
+    picture = background_of(package, layout.view)
+    if picture is None and isinstance(package.background, GroundPicture):
         package = replace(package, background=None)
     package, specks = without_specks(package, _READABLE_MM2 / layout.view.mm_per_unit**2)
     groups, dropped = draw_map(package, layout, measures, tints, apart)
