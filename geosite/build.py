@@ -19,7 +19,7 @@ from geosite.linework.model import Drawing
 from geosite.network.adjust import adjust
 from geosite.network.model import Network
 from geosite.terrain.site import model_terrain
-from geosite.terrain.site_ground import lay_grid
+from geosite.terrain.site_ground import grid_over_marks
 from geosite.terrain.wording import ground_not_tried
 
 __all__ = ["build", "check"]
@@ -83,10 +83,10 @@ def _tried(notes: Notes, network: Network, drawing: Drawing) -> tuple[Finding, .
     site = notes.site
     drainage = msgspec.structs.replace(site.drainage, confidence_runs=0)
     notes = replace(notes, site=msgspec.structs.replace(site, drainage=drainage))
-    laid = lay_grid(notes, network, drawing)
-    if laid is not None and len(laid.rows) > MOST_TRIED and not _asks_of_ground(notes):
+    gridded = grid_over_marks(notes, network, drawing)
+    if gridded is not None and len(gridded.rows) > MOST_TRIED and not _asks_of_ground(notes):
         answers = answer(notes, network, drawing, None)
-        return (*_away(answers), ground_not_tried(len(laid.rows)))
+        return (*_away(answers), ground_not_tried(len(gridded.rows)))
     terrain = model_terrain(notes, network, drawing)
     answers = answer(notes, network, drawing, terrain)
     refuse_unwritable(pack(notes, network, drawing, terrain, answers), site.handover)

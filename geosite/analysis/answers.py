@@ -14,7 +14,7 @@ from geosite.analysis.access.grade_checks import Grade
 from geosite.analysis.access.grades import grade_lines
 from geosite.analysis.design_ground.compute import design_ground
 from geosite.analysis.design_ground.model import BuiltUp, DesignedGround
-from geosite.analysis.design_ground.requested import edges_of, zones_of
+from geosite.analysis.design_ground.requested import edges_of, requested_zones
 from geosite.analysis.distances import Angle, Distance, Edge, angle_at, distance, outline_edges
 from geosite.analysis.falls import FallVerdict, judge_fall
 from geosite.analysis.limits import fall_rules, limit_sets
@@ -22,8 +22,8 @@ from geosite.analysis.parcels import (
     Clearance,
     ParcelMap,
     Share,
-    lay_on,
     no_parcel_near,
+    overlay_parcels,
     place_parcels,
 )
 from geosite.analysis.peak_flows import PeakFlow, peak_flow_findings, peak_flows
@@ -64,9 +64,9 @@ from geosite.terrain.uncertainty.ground import Ground
 
 __all__ = ["Answers", "answer"]
 
-Asked = TypeVar("Asked")
-Wanted = TypeVar("Wanted")
-Under = TypeVar("Under")
+Answered = TypeVar("Answered")
+Requested = TypeVar("Requested")
+Basis = TypeVar("Basis")
 
 
 @dataclass(frozen=True, eq=False)
@@ -127,50 +127,56 @@ def answer(notes: Notes, network: Network, drawing: Drawing, terrain: Terrain | 
         A question names something that does not exist; all such problems together.
     """
     ground = terrain.ground if terrain is not None else None
-    taken = take_off(notes, network, drawing, None if ground is None else triangles_of(ground))
-    asking = _Asking(notes, network, drawing, terrain)
+    quantities = take_off(notes, network, drawing, None if ground is None else triangles_of(ground))
+    requests = _Requests(notes, network, drawing, terrain)
     pairs, threes = notes.site.distances.pairs, notes.site.distances.angles
     distances = [
-        asking.tried(partial(distance, notes.book, network, *pair), "distances", "pairs", number)
+        requests.attempt(
+            partial(distance, notes.book, network, *pair), "distances", "pairs", number
+        )
         for number, pair in enumerate(pairs)
     ]
     angles = [
-        asking.tried(partial(angle_at, notes.book, network, *three), "distances", "angles", number)
+        requests.attempt(
+            partial(angle_at, notes.book, network, *three), "distances", "angles", number
+        )
         for number, three in enumerate(threes)
     ]
-    grades = asking.tried(asking.grades, "grades") or ()
-    profiles = asking.each(_section, notes.site.sections, "sections", ground)
-    works = asking.each(_earthwork, notes.site.earthworks, "earthworks", ground)
-    made = asking.each(_designed, notes.site.designs, "designs", terrain)
+    grades = requests.attempt(requests.grades, "grades") or ()
+    profiles = requests.each(_section, notes.site.sections, "sections", ground)
+    works = requests.each(_earthwork, notes.site.earthworks, "earthworks", ground)
+    made = requests.each(_designed, notes.site.designs, "designs", terrain)
     designs, parts = tuple(one for one, _ in made), tuple(p for _, some in made for p in some)
     flows: tuple[PeakFlow, ...] = ()
     if terrain is not None:
-        flows = asking.tried(partial(peak_flows, notes, drawing, terrain), "drainage") or ()
+        flows = requests.attempt(partial(peak_flows, notes, drawing, terrain), "drainage") or ()
     if notes.site.drainage.flow_paths_from:
         drop = partial(_needs_ground, "the path of a drop", ground, notes)
-        asking.tried(drop, "drainage", "flow_paths_from")
-    parcel_map = asking.tried(asking.parcels, "parcels", "file")
-    prices = asking.tried(partial(asking.prices, taken, parts), "prices", "codes")
-    estimates = asking.tried(partial(asking.estimates, made), "prices") or ()
-    if asking.problems:
-        raise InputError(dict.fromkeys(asking.problems))
-    shares, clearances = ((), ()) if parcel_map is None else lay_on(drawing, network, parcel_map)
+        requests.attempt(drop, "drainage", "flow_paths_from")
+    parcel_map = requests.attempt(requests.parcels, "parcels", "file")
+    prices = requests.attempt(partial(requests.prices, quantities, parts), "prices", "codes")
+    estimates = requests.attempt(partial(requests.estimates, made), "prices") or ()
+    if requests.problems:
+        raise InputError(dict.fromkeys(requests.problems))
+    shares, clearances = (
+        ((), ()) if parcel_map is None else overlay_parcels(drawing, network, parcel_map)
+    )
     falls = () if terrain is None else _falls(notes, drawing, terrain)
     findings = (
-        *take_off_findings(taken),
+        *take_off_findings(quantities),
         *beside_findings(
-            lines_beside(drawing.features, taken.features, network.frame.combined_factor)
+            lines_beside(drawing.features, quantities.features, network.frame.combined_factor)
         ),
         *grade_findings(grades),
         *(finding for one in designs for finding in one.findings),
-        *estimate_findings(estimates, asking.bare(designs, estimates)),
+        *estimate_findings(estimates, requests.bare(designs, estimates)),
         *(() if terrain is None else peak_flow_findings(flows, notes)),
         *(() if prices is None else price_findings(prices)),
-        *(() if parcel_map is None else _of_parcels(asking, parcel_map, clearances)),
+        *(() if parcel_map is None else _of_parcels(requests, parcel_map, clearances)),
         *fall_findings(falls, network.frame),
     )
     return Answers(
-        take_off=taken,
+        take_off=quantities,
         distances=_known(distances),
         angles=_known(angles),
         edges=outline_edges(network, drawing),
@@ -190,12 +196,12 @@ def answer(notes: Notes, network: Network, drawing: Drawing, terrain: Terrain | 
     )
 
 
-def _known(found: Iterable[Asked | None]) -> tuple[Asked, ...]:
+def _known(found: Iterable[Answered | None]) -> tuple[Answered, ...]:
     return tuple(one for one in found if one is not None)
 
 
 @dataclass(frozen=True, eq=False)
-class _Asking:
+class _Requests:
     """A survey that is asked one thing after the other; what is wrong is kept for the end."""
 
     notes: Notes
@@ -204,28 +210,30 @@ class _Asking:
     terrain: Terrain | None
     problems: list[Problem] = field(default_factory=list)
 
-    def tried(self, ask: Callable[[], Asked], *path: str | int) -> Asked | None:
+    def attempt(self, compute: Callable[[], Answered], *path: str | int) -> Answered | None:
         """Return the answer to a question of the site file, None where something is wrong."""
         try:
             with self.notes.asked(*path):
-                return ask()
+                return compute()
         except InputError as error:
             self.problems.extend(error.problems)
             return None
 
     def each(
         self,
-        ask: Callable[[str, Wanted, Notes, Network, Drawing, Under], Asked],
-        wanted: Mapping[str, Wanted],
+        compute: Callable[[str, Requested, Notes, Network, Drawing, Basis], Answered],
+        requested: Mapping[str, Requested],
         table: str,
-        under: Under,
-    ) -> tuple[Asked, ...]:
+        basis: Basis,
+    ) -> tuple[Answered, ...]:
         """Return the answers to every table of one kind."""
         return _known(
-            self.tried(
-                partial(ask, name, one, self.notes, self.network, self.drawing, under), table, name
+            self.attempt(
+                partial(compute, name, one, self.notes, self.network, self.drawing, basis),
+                table,
+                name,
             )
-            for name, one in wanted.items()
+            for name, one in requested.items()
         )
 
     def grades(self) -> tuple[Grade, ...]:
@@ -276,12 +284,12 @@ class _Asking:
 
 
 def _of_parcels(
-    asking: _Asking, parcel_map: ParcelMap, clearances: Sequence[Clearance]
+    requests: _Requests, parcel_map: ParcelMap, clearances: Sequence[Clearance]
 ) -> Iterator[Finding]:
-    notes, drawing = asking.notes, asking.drawing
+    notes, drawing = requests.notes, requests.drawing
     if drawing.features and not clearances:
         line = line_of(notes.site_lines, ("parcels", "file"))
-        away = no_parcel_near(parcel_map, drawing, asking.network)
+        away = no_parcel_near(parcel_map, drawing, requests.network)
         yield Finding("look", "parcels-away", away, notes.site_file, line)
     yield from parcel_map.findings
     yield from clearance_findings(clearances)
@@ -313,7 +321,7 @@ def _needs_ground(what: str, ground: Ground | None, notes: Notes) -> Ground:
 
 def _designed(
     name: str,
-    wanted: sitefile.Design,
+    requested: sitefile.Design,
     notes: Notes,
     network: Network,
     drawing: Drawing,
@@ -333,34 +341,34 @@ def _designed(
         slope=terrain.slope,
         buildings=terrain.buildings,
     )
-    zones = zones_of(name, wanted, notes, network, drawing)
-    edges = edges_of(name, wanted, notes, network)
-    followed = {strip.line for strip in wanted.strips.values()}
+    zones = requested_zones(name, requested, notes, network, drawing)
+    edges = edges_of(name, requested, notes, network)
+    followed = {strip.line for strip in requested.strips.values()}
     loose = tuple(e for one, e in edges.items() if not e.closed and one not in followed)
-    built_up = BuiltUp(zone_depths(wanted, edges, notes.site.codes), loose)
-    parts = design_parts(name, wanted, zones, edges, notes, network, drawing)
+    built_up = BuiltUp(zone_depths(requested, edges, notes.site.codes), loose)
+    parts = design_parts(name, requested, zones, edges, notes, network, drawing)
     made = design_ground(
-        name, wanted.title, zones, wanted.side_slope, site, terrain.water, built_up
+        name, requested.title, zones, requested.side_slope, site, terrain.water, built_up
     )
     return made, parts
 
 
 def _section(
     name: str,
-    wanted: sitefile.Section,
+    requested: sitefile.Section,
     notes: Notes,
     network: Network,
     drawing: Drawing,
     ground: Ground | None,
 ) -> Profile:
-    under = _needs_ground(f"section {name}", ground, notes)
-    line = polyline(name, notes, network, drawing, feature=wanted.feature, marks=wanted.marks)
-    return profile(line, network, under, wanted, notes.book.unit_m)
+    basis = _needs_ground(f"section {name}", ground, notes)
+    line = polyline(name, notes, network, drawing, feature=requested.feature, marks=requested.marks)
+    return profile(line, network, basis, requested, notes.book.unit_m)
 
 
 def _earthwork(
     name: str,
-    wanted: sitefile.Earthwork,
+    requested: sitefile.Earthwork,
     notes: Notes,
     network: Network,
     drawing: Drawing,
@@ -371,18 +379,18 @@ def _earthwork(
             Problem(code, f"earthwork {name}: {what}", expected, remedy, notes.site_file)
         )
 
-    under = _needs_ground(f"earthwork {name}", ground, notes)
+    basis = _needs_ground(f"earthwork {name}", ground, notes)
     areas = {f.name: f for f in drawing.features if f.kind == "area"}
-    if wanted.feature not in areas:
+    if requested.feature not in areas:
         raise refuse(
             "earthwork-no-area",
-            f"there is no area {wanted.feature}",
+            f"there is no area {requested.feature}",
             f"one of {', '.join(areas) or 'none'}",
             "correct the name",
         )
-    feature = areas[wanted.feature]
+    feature = areas[requested.feature]
     second = notes.attached.surfaces.get(name)
-    if (second is None) == (wanted.design_elevation is None):
+    if (second is None) == (requested.design_elevation is None):
         raise refuse(
             "earthwork-design",
             "it has both a plane and a surface" if second else "it has neither plane nor surface",
@@ -393,27 +401,27 @@ def _earthwork(
     if second is not None:
         design = _surface(second, frame, refuse)
     else:
-        assert wanted.design_elevation is not None
+        assert requested.design_elevation is not None
         through = (feature.geometry.centroid.x, feature.geometry.centroid.y)
-        if wanted.through is not None:
+        if requested.through is not None:
             book = notes.book
-            if wanted.through not in book.marks:
+            if requested.through not in book.marks:
                 raise refuse(
                     "earthwork-no-mark",
-                    f"mark {wanted.through} is not in the field book",
+                    f"mark {requested.through} is not in the field book",
                     "the name of a mark",
                     "correct the name",
                 )
-            row = int(np.flatnonzero(book.mark == book.marks.index(wanted.through))[0])
+            row = int(np.flatnonzero(book.mark == book.marks.index(requested.through))[0])
             through = (float(network.en[row, 0]), float(network.en[row, 1]))
         design = design_plane(
             through,
-            wanted.design_elevation * frame.height_unit_m,
-            wanted.fall_percent,
-            wanted.fall_azimuth,
+            requested.design_elevation * frame.height_unit_m,
+            requested.fall_percent,
+            requested.fall_azimuth,
             frame.combined_factor,
         )
-    return earthwork(name, feature, under, design, interval=wanted.interval)
+    return earthwork(name, feature, basis, design, interval=requested.interval)
 
 
 def _surface(

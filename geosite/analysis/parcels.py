@@ -36,8 +36,8 @@ __all__ = [
     "Parcel",
     "ParcelMap",
     "Share",
-    "lay_on",
     "no_parcel_near",
+    "overlay_parcels",
     "place_parcels",
 ]
 
@@ -274,7 +274,7 @@ def _onto(
     return operation, moved
 
 
-def lay_on(
+def overlay_parcels(
     drawing: Drawing, network: Network, parcel_map: ParcelMap
 ) -> tuple[tuple[Share, ...], tuple[Clearance, ...]]:
     """Lay the features on the parcels.
@@ -300,7 +300,7 @@ def lay_on(
     >>> book = book_from_text(chr(10).join(["run,point,x,y,z,feature", *rows]))
     >>> network = independent_marks(book.local)
     >>> west = ParcelMap((Parcel("12", shapely.box(-20, -20, 6, 20)),), 0.5, "", 0.0, ())
-    >>> shares, _ = lay_on(draw(Notes.of(book), network), network, west)
+    >>> shares, _ = overlay_parcels(draw(Notes.of(book), network), network, west)
     >>> shares[0].parcel, shares[0].area.value
     ('12', 30.0)
     """
@@ -418,11 +418,11 @@ def _clearance(
     network: Network,
     map_sigma: float,
 ) -> Clearance:
-    def held(parcel: Parcel) -> float:
+    def worst_clearance(parcel: Parcel) -> float:
         common = shape.intersection(parcel.geometry)
         return float(common.area or common.length or (1.0 if not common.is_empty else 0.0))
 
-    parcel = max(parcels, key=held)
+    parcel = max(parcels, key=worst_clearance)
     boundary = parcel.geometry.boundary
     outside = shape.difference(parcel.geometry)
     if outside.is_empty:

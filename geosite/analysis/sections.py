@@ -142,12 +142,14 @@ def _stations(line: Polyline, network: Network, ground: Ground, interval: float)
     en = np.array([place[:2] for place, _ in placed])
     on_ground = ground.elevations_at(en)
     elevation = np.where(row >= 0, [place[2] for place, _ in placed], on_ground)
-    kept = np.flatnonzero(np.isfinite(elevation))
+    surveyed = np.flatnonzero(np.isfinite(elevation))
     forms = tuple(
-        placed[k][1] if row[k] >= 0 else ground.sum_form(en[k], [1.0]) for k in kept.tolist()
+        placed[k][1] if row[k] >= 0 else ground.sum_form(en[k], [1.0]) for k in surveyed.tolist()
     )
     known = (row >= 0) | ground.measured(en)
-    return _Stations(chainage[kept], en[kept], elevation[kept], row[kept], forms, known[kept])
+    return _Stations(
+        chainage[surveyed], en[surveyed], elevation[surveyed], row[surveyed], forms, known[surveyed]
+    )
 
 
 def _apart(places: Floats, fixed: Floats, least: float) -> Floats:

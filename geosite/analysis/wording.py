@@ -98,9 +98,9 @@ def grade_findings(grades: Sequence[Grade]) -> tuple[Finding, ...]:
         groups.setdefault((grade.span.line, grade.requirement.limits, grade.check), []).append(
             grade
         )
-    for (line, _, _), mine in groups.items():
-        beyond = [g for g in mine if g.verdict == "beyond"]
-        undecided = [g for g in mine if g.verdict == "undecided"]
+    for (line, _, _), of_line in groups.items():
+        beyond = [g for g in of_line if g.verdict == "beyond"]
+        undecided = [g for g in of_line if g.verdict == "undecided"]
         if beyond:
             worst = max(beyond, key=_missed_by)
             parts = f" in {len(beyond)} places, the worst" if len(beyond) > 1 else ""
@@ -108,7 +108,7 @@ def grade_findings(grades: Sequence[Grade]) -> tuple[Finding, ...]:
             found.append(Finding("look", "grade-beyond", text))
         elif undecided:
             found.append(_undecided(line, undecided))
-        missing = [g for g in mine if g.verdict == "not measured"]
+        missing = [g for g in of_line if g.verdict == "not measured"]
         if missing:
             found.append(_not_measured(line, missing))
     return (*found, *_steeper(grades))
@@ -202,37 +202,38 @@ def fall_findings(falls: Sequence[FallVerdict], frame: Frame) -> tuple[Finding, 
     note where nothing near enough was measured.
     """
     found = []
-    for told in falls:
-        fall, one = told.estimate.fall, told.estimate
-        if told.verdict == "within":
+    for judged in falls:
+        fall, one = judged.estimate.fall, judged.estimate
+        if judged.verdict == "within":
             continue
         code = "fall-from-building"
-        if told.worst is None or told.verdict == "not measured":
+        if judged.worst is None or judged.verdict == "not measured":
             text = (
-                f"{fall.name}: before {told.lengths_m['not measured']:.1f} m of its walls the fall "
-                f"is not measured. Walk marks at the wall and {fall.distance_m:.2f} m from it."
+                f"{fall.name}: before {judged.lengths_m['not measured']:.1f} m of its walls the "
+                f"fall is not measured. Walk marks at the wall and {fall.distance_m:.2f} m from it."
             )
             found.append(Finding("note", code, text))
             continue
-        worst = told.worst.scaled(100.0)
+        worst = judged.worst.scaled(100.0)
         does = "falls"
-        if worst.value < -LEAST_DROP_M / told.over_m * 100.0:
+        if worst.value < -LEAST_DROP_M / judged.over_m * 100.0:
             does, worst = "rises", worst.scaled(-1.0)
-        what = "paved ground" if told.is_paved else "ground"
-        easting, northing = frame.to_map(told.place)
-        beyond = told.verdict == "beyond"
+        what = "paved ground" if judged.is_paved else "ground"
+        easting, northing = frame.to_map(judged.place)
+        beyond = judged.verdict == "beyond"
         verdict = "less than the rule asks" if beyond else "undecided at this accuracy"
         text = (
-            f"{fall.name}: {verdict}: the {what} within {told.over_m:.2f} m of the wall {does} "
+            f"{fall.name}: {verdict}: the {what} within {judged.over_m:.2f} m of the wall {does} "
             f"{at_95(worst, '%')} away from it at {easting:.2f}, "
-            f"{northing:.2f}; it {told.rule.sense} fall {100 * told.limit:g} % or more "
-            f"({told.rule.source} {told.rule.section}). Of {fall.wall_m:.1f} m of wall "
-            f"{told.lengths_m['beyond']:.1f} m have less, {told.lengths_m['undecided']:.1f} m are "
-            f"undecided; before {with_interval(one.toward_m, 'm')} water runs towards the building."
+            f"{northing:.2f}; it {judged.rule.sense} fall {100 * judged.limit:g} % or more "
+            f"({judged.rule.source} {judged.rule.section}). Of {fall.wall_m:.1f} m of wall "
+            f"{judged.lengths_m['beyond']:.1f} m have less, {judged.lengths_m['undecided']:.1f} m "
+            f"are undecided; before {with_interval(one.toward_m, 'm')} water runs towards the "
+            "building."
         )
         if not beyond:
             text += f" More marks at the wall and {fall.distance_m:.2f} m from it would decide it."
-        exceptions = "; ".join(told.rule.exceptions)
+        exceptions = "; ".join(judged.rule.exceptions)
         at = (float(easting), float(northing))
         code = code if beyond else f"{code}-undecided"
         found.append(Finding("look", code, f"{text} Exceptions: {exceptions}.", place=at))
@@ -297,12 +298,12 @@ def price_findings(found: Valuation) -> tuple[Finding, ...]:
     ['prices', 'prices-missing']
     """
     total = with_interval(found.total, found.currency)
-    said = [Finding("note", "prices", f"The take-off comes to {total}. {PRICE_CAUTION}")]
+    findings = [Finding("note", "prices", f"The take-off comes to {total}. {PRICE_CAUTION}")]
     if found.without_price:
         named = ", ".join(found.without_price)
         text = f"Measured, but without a price and not in the total: {named}."
-        said.append(Finding("note", "prices-missing", text))
-    return tuple(said)
+        findings.append(Finding("note", "prices-missing", text))
+    return tuple(findings)
 
 
 def take_off_findings(taken: TakeOff) -> tuple[Finding, ...]:

@@ -149,7 +149,7 @@ def _plan(inputs: Mapping[str, Any], network: Network) -> Plan:
     import numpy as np
 
     from geosite.analysis.as_built.model import Plan
-    from geosite.analysis.design_ground.requested import file_zone
+    from geosite.analysis.design_ground.requested import zone_from_file
     from geosite.analysis.design_ground.zones import Edge, Zone
     from geosite.analysis.setting_out.fit import refuse_elsewhere, refuse_other_crs
     from geosite.reading.designs import read_design
@@ -172,7 +172,7 @@ def _plan(inputs: Mapping[str, Any], network: Network) -> Plan:
     zones: tuple[Zone, ...] = ()
     every = np.vstack([shape.places for shape in design.shapes])
     if len(every) >= 3 and np.isfinite(every).all() and _spans(every):
-        zones = (file_zone(design, frame),)
+        zones = (zone_from_file(design, frame),)
     return Plan(tuple(points), tuple(edges), zones)
 
 
@@ -185,7 +185,7 @@ def _spans(places: Any) -> bool:
 
 def _plan_of_site(inputs: Mapping[str, Any], frame: Frame) -> Plan:
     from geosite.analysis.as_built.model import Plan
-    from geosite.analysis.design_ground.requested import zones_of
+    from geosite.analysis.design_ground.requested import requested_zones
     from geosite.analysis.design_ground.zones import Edge, moved
     from geosite.base.errors import InputError, Problem
     from geosite.base.map_frame import name_unless_same_map
@@ -217,7 +217,7 @@ def _plan_of_site(inputs: Mapping[str, Any], frame: Frame) -> Plan:
                 str(inputs["design"]),
             )
         )
-    zones = zones_of(name, notes.site.designs[name], notes, network, draw(notes, network))
+    zones = requested_zones(name, notes.site.designs[name], notes, network, draw(notes, network))
     shift = frame.to_local(network.frame.to_map((0.0, 0.0)))
     zones = tuple(moved(zone, shift) for zone in zones)
     edges = tuple(Edge(e.name, e.places, e.closed) for zone in zones for e in zone.edges)

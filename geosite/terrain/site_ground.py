@@ -22,11 +22,11 @@ from geosite.terrain.surface.model import Surface, surface_over, triangulate_poi
 from geosite.terrain.uncertainty.ground import Ground, ground_between
 from geosite.terrain.water.descent import Mask
 
-__all__ = ["Laid", "SiteGround", "lay_grid", "site_ground"]
+__all__ = ["GriddedMarks", "SiteGround", "grid_over_marks", "site_ground"]
 
 
 @dataclass(frozen=True, eq=False)
-class Laid:
+class GriddedMarks:
     """Marks on the ground, and the cells over them.
 
     Parameters
@@ -116,12 +116,12 @@ class SiteGround:
         ]
 
 
-def lay_grid(notes: Notes, network: Network, drawing: Drawing) -> Laid | None:
+def grid_over_marks(notes: Notes, network: Network, drawing: Drawing) -> GriddedMarks | None:
     """Lay cells over the marks that are on the ground.
 
     Returns
     -------
-    Laid or None
+    GriddedMarks or None
         None where fewer than three marks, or only marks on one line, are on the ground.
 
     Raises
@@ -135,7 +135,7 @@ def lay_grid(notes: Notes, network: Network, drawing: Drawing) -> Laid | None:
         return None
     with notes.asked("surface", "cell_size"):
         grid = grid_over(network.frame.to_map(marks), notes.site.surface.cell_size)
-    return Laid(rows, marks, grid)
+    return GriddedMarks(rows, marks, grid)
 
 
 def site_ground(notes: Notes, network: Network, drawing: Drawing) -> SiteGround | None:
@@ -151,11 +151,11 @@ def site_ground(notes: Notes, network: Network, drawing: Drawing) -> SiteGround 
     InputError
         ``[surface]`` asks for a raster that is too large.
     """
-    laid = lay_grid(notes, network, drawing)
-    if laid is None:
+    gridded = grid_over_marks(notes, network, drawing)
+    if gridded is None:
         return None
     frame, table = network.frame, notes.site.surface
-    rows, marks, grid = laid.rows, laid.marks, laid.grid
+    rows, marks, grid = gridded.rows, gridded.marks, gridded.grid
     west, north = (float(v) for v in frame.to_local((grid.west, grid.north)))
     local = Grid(west, north, grid.cell_size * frame.unit_m, grid.rows, grid.cols)
     features = ground_features(notes, drawing)

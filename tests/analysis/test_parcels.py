@@ -9,7 +9,7 @@ from ferry_landing import make_site
 from pyproj import CRS, Transformer
 from simulated import FACTOR, ferry_landing
 
-from geosite.analysis.parcels import lay_on, no_parcel_near, place_parcels
+from geosite.analysis.parcels import no_parcel_near, overlay_parcels, place_parcels
 from geosite.analysis.wording import clearance_findings, clearance_words
 from geosite.base.errors import InputError
 from geosite.fieldbook.sitefile import Parcels
@@ -44,7 +44,7 @@ EAST = polygon((30, -20), (90, -20), (90, 60), (30, 60))
 
 def test_shares_add_up_to_the_whole(surveyed):
     network, drawing = surveyed
-    shares, _ = lay_on(
+    shares, _ = overlay_parcels(
         drawing,
         network,
         place_parcels(layer(WEST, EAST), stated(0.1), network.frame, "site.toml"),
@@ -78,7 +78,7 @@ def test_three_verdicts_about_the_house(surveyed, edge, sigma, verdict):
     network, drawing = surveyed
     parcel = polygon((edge, -20), (60, -20), (60, 60), (edge, 60))
     placed = place_parcels(layer(parcel), stated(sigma), network.frame, "site.toml")
-    _, clearances = lay_on(drawing, network, placed)
+    _, clearances = overlay_parcels(drawing, network, placed)
     (house,) = [c for c in clearances if c.feature == "ticket_house"]
     assert house.distance.value == pytest.approx(9.0 - edge, abs=0.12)
     assert house.distance.sigma > sigma
@@ -97,7 +97,7 @@ def test_sigma_joins_survey_map_and_transformation(surveyed):
     for sigma in (0.0, 0.3):
         placed = place_parcels(layer(WEST), stated(sigma), network.frame, "site.toml")
         placed = replace(placed, transformation_sigma_m=0.4 if sigma else 0.0)
-        _, clearances = lay_on(drawing, network, placed)
+        _, clearances = overlay_parcels(drawing, network, placed)
         sigmas[sigma] = {c.feature: c.distance.sigma for c in clearances}
     for feature, alone in sigmas[0.0].items():
         assert 0.005 < alone < 0.2
@@ -117,8 +117,8 @@ def test_the_same_answers_from_another_crs(surveyed):
     other = place_parcels(layer(*moved, crs="EPSG:3034"), stated(0.1), network.frame, "site.toml")
     assert other.transformation
     for (a, ca), (b, cb) in zip(
-        zip(*lay_on(drawing, network, direct), strict=False),
-        zip(*lay_on(drawing, network, other), strict=False),
+        zip(*overlay_parcels(drawing, network, direct), strict=False),
+        zip(*overlay_parcels(drawing, network, other), strict=False),
         strict=True,
     ):
         assert a.area.value == pytest.approx(b.area.value, abs=2e-3)
@@ -170,10 +170,10 @@ def test_an_interval_of_survey_and_map_has_the_degrees_of_freedom_of_both(survey
     network, drawing = surveyed
     few = replace(network, degrees_of_freedom=4.0)
     placed = place_parcels(layer(WEST), stated(0.0), network.frame, "site.toml")
-    _, alone = lay_on(drawing, few, placed)
+    _, alone = overlay_parcels(drawing, few, placed)
     # the survey alone: Student's t with 4 degrees of freedom, 2.776
     assert alone[0].distance.half_width == pytest.approx(2.7764 * alone[0].distance.sigma, rel=1e-4)
-    _, both = lay_on(drawing, few, replace(placed, sigma_m=10.0))
+    _, both = overlay_parcels(drawing, few, replace(placed, sigma_m=10.0))
     assert both[0].distance.half_width == pytest.approx(1.96 * both[0].distance.sigma, rel=1e-3)
 
 

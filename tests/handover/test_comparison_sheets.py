@@ -18,7 +18,7 @@ from geosite.analysis.as_built.compute import compare_design
 from geosite.analysis.as_built.model import AsBuilt, Plan
 from geosite.analysis.change.compare import compare
 from geosite.analysis.change.model import Change, Epoch
-from geosite.analysis.design_ground.requested import zones_of
+from geosite.analysis.design_ground.requested import requested_zones
 from geosite.analysis.design_ground.zones import Edge, Zone, moved
 from geosite.base.estimate import Estimate
 from geosite.drawing.font import typeface
@@ -114,7 +114,9 @@ def built(lift: float = 0.0, aside: float = 0.0) -> tuple[AsBuilt, Sheet]:
     assert laid is not None
     first = read_survey(LANDING / "site.toml")
     base = adjust(first)
-    zones = zones_of("boarding", first.site.designs["boarding"], first, base, draw(first, base))
+    zones = requested_zones(
+        "boarding", first.site.designs["boarding"], first, base, draw(first, base)
+    )
     away = network.frame.to_local(base.frame.to_map((0.0, 0.0))) + np.array([aside, 0.0])
     zones = tuple(lifted(moved(zone, away), lift) for zone in zones)
     edges = tuple(edge for zone in zones for edge in zone.edges)

@@ -22,7 +22,7 @@ from geosite.analysis.access.grade_checks import Checked
 from geosite.analysis.access.grades import check_grades
 from geosite.analysis.falls import judge_fall
 from geosite.analysis.limits import fall_rules, limit_sets
-from geosite.analysis.parcels import lay_on, place_parcels
+from geosite.analysis.parcels import overlay_parcels, place_parcels
 from geosite.analysis.walked_line import polyline
 from geosite.fieldbook.sitefile import Parcels
 from geosite.linework.draw import draw
@@ -125,7 +125,7 @@ class Walked:
         )
         table = Parcels(file="map.gpkg", sigma=sigma)
         placed = place_parcels(layer, table, self.network.frame, "site.toml")
-        _, clearances = lay_on(self.drawing, self.network, placed)
+        _, clearances = overlay_parcels(self.drawing, self.network, placed)
         (house,) = [c for c in clearances if c.feature == "house"]
         return house.verdict
 

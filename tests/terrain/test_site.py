@@ -41,11 +41,11 @@ easting = {east_b}
 northing = {north_b}
 """
 
-Laid = Callable[..., tuple[Network, Terrain]]
+GriddedMarks = Callable[..., tuple[Network, Terrain]]
 
 
 @pytest.fixture
-def laid(tmp_path: Path) -> Laid:
+def gridded(tmp_path: Path) -> GriddedMarks:
     def lay(
         rows: Iterable[Row],
         more: str = "",
@@ -94,7 +94,9 @@ def lattice(height: Callable[[float, float], float], step: float = 5.0) -> list[
 
 
 @pytest.mark.parametrize("turn_deg", [0.0, 31.0])
-def test_a_channel_takes_water_along_all_of_its_length(laid: Laid, turn_deg: float) -> None:
+def test_a_channel_takes_water_along_all_of_its_length(
+    gridded: GriddedMarks, turn_deg: float
+) -> None:
     # ground that falls north, a drain of two marks right across it at half its length
     marks = lattice(lambda x, y: -0.02 * y)
     marks += [("", x, 16.0, -0.32, "drain", "channel") for x in (0.0, 40.0)]
@@ -103,7 +105,7 @@ def test_a_channel_takes_water_along_all_of_its_length(laid: Laid, turn_deg: flo
     geometry = "line"
     inlet = true
     """
-    network, terrain = laid(marks, more, turn_deg=turn_deg)
+    network, terrain = gridded(marks, more, turn_deg=turn_deg)
     (inlet,) = [c for c in terrain.water.catchments if c.catchment.kind == "inlet"]
     assert network.frame.ground_unit_m == pytest.approx(1.0, rel=1e-3)
     assert inlet.area_m2.low <= inlet.area_m2.value <= inlet.area_m2.high
@@ -119,9 +121,11 @@ def test_a_channel_takes_water_along_all_of_its_length(laid: Laid, turn_deg: flo
     ],
 )
 def test_the_slope_is_in_the_unit_asked_for_and_says_so(
-    laid: Laid, tmp_path: Path, unit: str, of_percent: Callable[[float], float]
+    gridded: GriddedMarks, tmp_path: Path, unit: str, of_percent: Callable[[float], float]
 ) -> None:
-    network, terrain = laid(lattice(lambda x, y: -0.3 * y), f'[surface]\nslope_unit = "{unit}"\n')
+    network, terrain = gridded(
+        lattice(lambda x, y: -0.3 * y), f'[surface]\nslope_unit = "{unit}"\n'
+    )
     notes = read_survey(tmp_path / "site.toml")
     slope = next(r for r in ground_rasters(notes, network, terrain) if r.name == "slope")
     assert slope.unit == unit
@@ -129,7 +133,7 @@ def test_the_slope_is_in_the_unit_asked_for_and_says_so(
 
 
 def test_inlets_and_buildings_without_ground_are_told_at_their_row(
-    laid: Laid, tmp_path: Path
+    gridded: GriddedMarks, tmp_path: Path
 ) -> None:
     marks = lattice(lambda x, y: -0.02 * y)
     marks += [
@@ -150,7 +154,7 @@ def test_inlets_and_buildings_without_ground_are_told_at_their_row(
     building = true
     ground = false
     """
-    _, terrain = laid(marks, more, turn_deg=31.0)
+    _, terrain = gridded(marks, more, turn_deg=31.0)
     assert [one.fall.name for one in terrain.water.falls] == ["shed"]
     told = {f.code: f for f in terrain.findings}
     rows = (tmp_path / "book.csv").read_text(encoding="utf-8").splitlines()
@@ -161,7 +165,7 @@ def test_inlets_and_buildings_without_ground_are_told_at_their_row(
         assert sum(f.code == code for f in terrain.findings) == 1
 
 
-def test_what_is_above_the_ground_is_left_out_of_it(laid: Laid) -> None:
+def test_what_is_above_the_ground_is_left_out_of_it(gridded: GriddedMarks) -> None:
     marks = lattice(lambda x, y: -0.02 * y)
     ring = [(18.0, 13.0), (23.0, 13.0), (23.0, 18.0), (18.0, 18.0)]
     marks += [("", x, y, 3.0, "heap", "pile") for x, y in ring]
@@ -174,13 +178,13 @@ def test_what_is_above_the_ground_is_left_out_of_it(laid: Laid) -> None:
     [surface]
     exclude = ["heap"]
     """
-    _, terrain = laid(marks, more)
+    _, terrain = gridded(marks, more)
     assert np.nanmax(terrain.elevation) < 431.7 + 1e-6
-    _, with_heap = laid(marks, more.replace('exclude = ["heap"]', ""))
+    _, with_heap = gridded(marks, more.replace('exclude = ["heap"]', ""))
     assert np.nanmax(with_heap.elevation) > 434.0
 
 
-def test_a_breakline_keeps_its_edge(laid: Laid) -> None:
+def test_a_breakline_keeps_its_edge(gridded: GriddedMarks) -> None:
     # a dam whose crest was walked at its two ends, between dense marks on level ground
     marks = lattice(lambda x, y: 0.0)
     marks += [("", x, 12.6, 1.0, "crest", "crest") for x in (2.0, 38.0)]
@@ -191,7 +195,7 @@ def test_a_breakline_keeps_its_edge(laid: Laid) -> None:
     """
     heights = []
     for word in ("true", "false"):
-        _, terrain = laid(marks, more.format(word), at=(570000.0, 5930000.0, 0.0))
+        _, terrain = gridded(marks, more.format(word), at=(570000.0, 5930000.0, 0.0))
         row = int((terrain.grid.north - 5930012.6) / terrain.grid.cell_size)
         col = int((570021.0 - terrain.grid.west) / terrain.grid.cell_size)
         heights.append(np.max(terrain.elevation[row - 1 : row + 2, col]))
@@ -200,7 +204,9 @@ def test_a_breakline_keeps_its_edge(laid: Laid) -> None:
 
 
 @pytest.mark.slow
-def test_areas_lengths_and_falls_are_those_of_the_ground(laid: Laid, tmp_path: Path) -> None:
+def test_areas_lengths_and_falls_are_those_of_the_ground(
+    gridded: GriddedMarks, tmp_path: Path
+) -> None:
     # a map whose lengths are nine tenths of those on the ground: no sum can hide which is told
     crs = "+proj=tmerc +lon_0=9 +k=0.9 +x_0=500000 +ellps=GRS80 +units=m +type=crs"
     at, factor = (500000.0, 5300000.0, 0.0), 0.9
@@ -214,7 +220,7 @@ def test_areas_lengths_and_falls_are_those_of_the_ground(laid: Laid, tmp_path: P
     [surface]
     cell_size = 0.1
     """
-    network, terrain = laid(marks, more, crs=crs, at=at, scale=factor)
+    network, terrain = gridded(marks, more, crs=crs, at=at, scale=factor)
     assert network.frame.combined_factor == pytest.approx(factor, rel=1e-5)
     bare = 40.0 * 30.0 - 8.0 * 6.0
 
@@ -256,10 +262,10 @@ def test_areas_lengths_and_falls_are_those_of_the_ground(laid: Laid, tmp_path: P
 
 @pytest.mark.parametrize("turn_deg", [0.0, 31.0])
 def test_hollows_shallower_than_a_tenth_of_a_millimetre_are_no_ponds(
-    laid: Laid, turn_deg: float
+    gridded: GriddedMarks, turn_deg: float
 ) -> None:
     depths = {(20.0, 15.0): 0.08, (10.0, 10.0): 5e-5, (30.0, 20.0): 1e-7}
-    _, terrain = laid(lattice(lambda x, y: -depths.get((x, y), 0.0)), turn_deg=turn_deg)
+    _, terrain = gridded(lattice(lambda x, y: -depths.get((x, y), 0.0)), turn_deg=turn_deg)
     water = terrain.water
     (one,) = water.ponds
     assert (water.drainage.ponding_depth > 0).sum() >= one.pond.cells
@@ -269,7 +275,7 @@ def test_hollows_shallower_than_a_tenth_of_a_millimetre_are_no_ponds(
     assert "76 mm (" in pond.text
 
 
-def test_a_flow_path_without_a_start_is_told_at_its_line(laid: Laid) -> None:
+def test_a_flow_path_without_a_start_is_told_at_its_line(gridded: GriddedMarks) -> None:
     marks = lattice(lambda x, y: -0.02 * y)
     marks += [("middle", 21.0, 11.0, -0.22, "", "")]
     marks += [("grate", 12.0, 12.0, -0.24, "sink", "inlet")]
@@ -284,7 +290,7 @@ def test_a_flow_path_without_a_start_is_told_at_its_line(laid: Laid) -> None:
         "sink",
     ]
     """
-    _, terrain = laid(marks, more, turn_deg=31.0)
+    _, terrain = gridded(marks, more, turn_deg=31.0)
     assert {path.start for path in terrain.water.paths} == {"middle"}
     told = [f for f in terrain.findings if f.code == "flow-path-no-start"]
     edge, sink = told
@@ -319,7 +325,7 @@ def box(west: float, south: float, east: float, north: float, name: str, code: s
     return [("", x, y, -0.02 * x - 0.01 * y, name, code) for x, y in corners]
 
 
-def test_maps_in_feet_say_the_same_of_the_ground(laid: Laid) -> None:
+def test_maps_in_feet_say_the_same_of_the_ground(gridded: GriddedMarks) -> None:
     foot = 0.3048
     marks = lattice(lambda x, y: -0.02 * x - 0.01 * y - 0.3 * (x == 25.0 and y == 20.0))
     marks += box(8, 12, 16, 18, "shed", "house") + box(20, 2, 33, 13, "apron", "apron")
@@ -328,8 +334,8 @@ def test_maps_in_feet_say_the_same_of_the_ground(laid: Laid) -> None:
     utm = "+proj=utm +zone=32 +ellps=GRS80 +units={} +type=crs"
     # away from the edges of the cells, which rounding would otherwise move a cell over
     place = (570000.1, 5930000.1, 431.7)
-    network, metric = laid(marks, FULL.format(cell=1.0), crs=utm.format("m"), at=place)
-    other, feet = laid(
+    network, metric = gridded(marks, FULL.format(cell=1.0), crs=utm.format("m"), at=place)
+    other, feet = gridded(
         marks,
         FULL.format(cell=1.0 / foot),
         crs=utm.format("ft"),
@@ -370,25 +376,25 @@ def test_maps_in_feet_say_the_same_of_the_ground(laid: Laid) -> None:
 
 
 def test_of_very_many_hollows_fewer_grounds_are_drained_and_that_is_said(
-    laid: Laid, monkeypatch: pytest.MonkeyPatch
+    gridded: GriddedMarks, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("geosite.terrain.site_water._MANY_PONDS", -1)
     monkeypatch.setattr("geosite.terrain.site_water._DRAWS_OF_MANY", 1)
     marks = lattice(lambda x, y: -0.02 * x - 0.01 * y)
     marks += box(8, 12, 16, 18, "shed", "house") + box(20, 2, 33, 13, "apron", "apron")
     marks += box(34, 21, 36, 23, "grate", "inlet")
-    _, terrain = laid(marks, FULL.format(cell=0.5))
+    _, terrain = gridded(marks, FULL.format(cell=0.5))
     assert terrain.water.realised is not None
     assert (terrain.ground.draws, terrain.water.realised.draws) == (2, 1)
     (said,) = [f for f in terrain.findings if f.code == "fewer-possible-grounds"]
     assert "rest on 1 possible grounds, not 2: water stands in" in said.text
 
 
-def test_buildings_walls_and_inlets_reach_the_water(laid: Laid) -> None:
+def test_buildings_walls_and_inlets_reach_the_water(gridded: GriddedMarks) -> None:
     marks = lattice(lambda x, y: -0.02 * x - 0.01 * y)
     marks += box(8, 12, 16, 18, "shed", "house") + box(20, 2, 33, 13, "apron", "apron")
     marks += box(34, 21, 36, 23, "grate", "inlet")
-    _, terrain = laid(marks, FULL.format(cell=0.5))
+    _, terrain = gridded(marks, FULL.format(cell=0.5))
     assert len(terrain.rows) == len(marks) + 3  # all marks, and both ends of the baseline
     # a house of 8 m by 6 m, an inlet of 2 m by 2 m whose touched cells count
     assert terrain.buildings.sum() == 16 * 12
@@ -408,7 +414,7 @@ def test_buildings_walls_and_inlets_reach_the_water(laid: Laid) -> None:
     assert terrain.classes.argmax(axis=1).tolist()[1:] == [2, 2]
 
 
-def test_what_is_not_on_the_ground_does_not_lift_it(laid: Laid) -> None:
+def test_what_is_not_on_the_ground_does_not_lift_it(gridded: GriddedMarks) -> None:
     marks = lattice(lambda x, y: 0.0)
     marks += [("", x, 14.0, 1.8, "wall", "wall_top") for x in (8.0, 16.0)]
     marks += [("", x, 22.0, 0.9, "bench", "furniture") for x in (8.0, 16.0)]
@@ -421,15 +427,15 @@ def test_what_is_not_on_the_ground_does_not_lift_it(laid: Laid) -> None:
     [surface]
     exclude = ["bench"]
     """
-    _, terrain = laid(marks, more)
+    _, terrain = gridded(marks, more)
     assert len(terrain.rows) == len(marks) + 3 - 4
     assert np.nanmax(np.abs(terrain.elevation - 431.7)) < 1e-3
-    _, terrain = laid(marks, more.replace('"bench"', ""))
+    _, terrain = gridded(marks, more.replace('"bench"', ""))
     assert len(terrain.rows) == len(marks) + 3 - 2
     assert np.nanmax(terrain.elevation - 431.7) > 0.5
 
 
-def test_only_a_building_with_an_area_bars_the_way_however_thin(laid: Laid) -> None:
+def test_only_a_building_with_an_area_bars_the_way_however_thin(gridded: GriddedMarks) -> None:
     # ground that falls north; two buildings right across it, between the centres of the cells
     marks = lattice(lambda x, y: -0.02 * y)
     thin = [(6.0, 15.05), (19.0, 15.05), (19.0, 15.25), (6.0, 15.25)]
@@ -444,7 +450,7 @@ def test_only_a_building_with_an_area_bars_the_way_however_thin(laid: Laid) -> N
     [surface]
     cell_size = 1.0
     """
-    _, terrain = laid(marks, more, at=(570000.0, 5930000.0, 0.0))
+    _, terrain = gridded(marks, more, at=(570000.0, 5930000.0, 0.0))
     assert not terrain.buildings.any()
     north_of = int(terrain.grid.north - 5930015.5)
     passing = terrain.water.drainage.contributing_cells[north_of]
@@ -455,12 +461,12 @@ def test_only_a_building_with_an_area_bars_the_way_however_thin(laid: Laid) -> N
     assert passing[col["line"]] == 16
 
 
-def test_the_innermost_area_is_on_top(laid: Laid) -> None:
+def test_the_innermost_area_is_on_top(gridded: GriddedMarks) -> None:
     marks = lattice(lambda x, y: 0.0)
     marks += box(24, 9, 26, 11, "bed", "lawn") + box(20, 5, 35, 25, "yard", "lawn")
     marks += box(5, 5, 9, 9, "plot", "lawn")
     more = "[codes.lawn]\n[surface]\ncell_size = 0.5\nexclude = ['bed', 'yard', 'plot']\n"
-    _, terrain = laid(marks, more)
+    _, terrain = gridded(marks, more)
     assert terrain.water.area_names == ("bed", "yard", "plot")
     count = np.bincount(terrain.water.areas.ravel())
     assert (count[1:] * 0.25).tolist() == [4.0, 15.0 * 20.0 - 4.0, 16.0]
@@ -469,10 +475,10 @@ def test_the_innermost_area_is_on_top(laid: Laid) -> None:
 @pytest.mark.slow
 @pytest.mark.parametrize(("table", "spacing"), [("", 40.0 / 18.0), ("arrow_spacing = 5.0", 5.0)])
 def test_eighteen_arrows_across_unless_their_spacing_is_given(
-    laid: Laid, table: str, spacing: float
+    gridded: GriddedMarks, table: str, spacing: float
 ) -> None:
     more = f"[surface]\ncell_size = 0.1\n[drainage]\n{table}\n"
-    _, terrain = laid(lattice(lambda x, y: -0.02 * y), more)
+    _, terrain = gridded(lattice(lambda x, y: -0.02 * y), more)
     along = np.unique(terrain.water.arrows.easting.round(3))
     assert np.median(np.diff(along)) == pytest.approx(spacing, abs=0.051)
 
@@ -494,10 +500,10 @@ def test_marks_thinner_than_a_millionth_of_their_length_span_no_area(off: float)
     assert not spans_area(np.empty((0, 3)))
 
 
-def test_a_mark_that_stands_out_is_told_by_its_name(laid: Laid) -> None:
+def test_a_mark_that_stands_out_is_told_by_its_name(gridded: GriddedMarks) -> None:
     marks = lattice(lambda x, y: 0.001 * ((x * 7 + y * 3) % 5))
     marks += [("peak", 22.0, 13.0, 2.0, "", "")]
-    _, terrain = laid(marks)
+    _, terrain = gridded(marks)
     (told,) = [f.text for f in terrain.findings if f.code == "outlier"]
     assert told.startswith("mark peak is ")
     assert " m above the plane through its neighbours" in told

@@ -128,8 +128,8 @@ def _landing_widths(
             (own,) = checked.estimates([cut.width], [cut.width_form])
             limit = MetreLimit(metres=widest.width, section=limits.landing_as_wide_as_run)
             grade = checked.grade("landing width", ends, own, limit, cut.places)
-            told = judge(apart, 0.0, at_least=True)
-            found.append(_if_sure(replace(grade, judged=told), stretch))
+            judged_ = judge(apart, 0.0, at_least=True)
+            found.append(_if_sure(replace(grade, judged=judged_), stretch))
         if limits.turning_landing is not None and _turns(checked, split, k, chainage):
             (own,) = checked.estimates([cut.width], [cut.width_form])
             grade = checked.grade("landing width", ends, own, limits.turning_landing, cut.places)

@@ -108,8 +108,8 @@ def parts_of(chainage: Floats, elevation: Floats, covariance: Floats) -> tuple[P
     >>> [(p.first, p.last, p.is_landing) for p in parts_of(x, z, 1e-6 * np.eye(5))]
     [(0, 2, False), (2, 3, True), (3, 4, False)]
     """
-    kept = _breaks(chainage, elevation, covariance)
-    slope = np.abs(np.diff(elevation[kept]) / np.diff(chainage[kept]))
+    vertices = _breaks(chainage, elevation, covariance)
+    slope = np.abs(np.diff(elevation[vertices]) / np.diff(chainage[vertices]))
     before = np.maximum.accumulate(np.append(0.0, slope[:-1]))
     after = np.maximum.accumulate(np.append(0.0, slope[:0:-1]))[::-1]
     # at the ends one side has no part: what the other side has decides
@@ -119,21 +119,21 @@ def parts_of(chainage: Floats, elevation: Floats, covariance: Floats) -> tuple[P
     found = []
     for is_landing, numbers in groupby(range(len(slope)), key=lambda k: bool(flat[k])):
         inside = list(numbers)
-        first, last = int(kept[inside[0]]), int(kept[inside[-1] + 1])
-        found.append(Part(first, last, is_landing, tuple(int(kept[k]) for k in inside[1:])))
+        first, last = int(vertices[inside[0]]), int(vertices[inside[-1] + 1])
+        found.append(Part(first, last, is_landing, tuple(int(vertices[k]) for k in inside[1:])))
     return tuple(found)
 
 
 def _breaks(chainage: Floats, elevation: Floats, covariance: Floats) -> Ints:
     """Return the marks at which the slope shows a change, with both ends."""
-    kept = np.arange(len(chainage))
-    while len(kept) > 2:
-        x, z = chainage[kept], elevation[kept]
+    vertices = np.arange(len(chainage))
+    while len(vertices) > 2:
+        x, z = chainage[vertices], elevation[vertices]
         length = np.diff(x)
         change = np.diff(np.diff(z) / length)
         # change = w0 z0 + w1 z1 + w2 z2 of three neighbours
         weight = np.stack([1 / length[:-1], -1 / length[:-1] - 1 / length[1:], 1 / length[1:]])
-        three = np.stack([kept[:-2], kept[1:-1], kept[2:]])
+        three = np.stack([vertices[:-2], vertices[1:-1], vertices[2:]])
         block = covariance[three[:, None], three[None, :]]
         variance = np.einsum("ik,jk,ijk->k", weight, weight, block)
         needed = np.maximum(CHANGE_SIGMAS * np.sqrt(np.maximum(variance, 0.0)), LEAST_CHANGE)
@@ -141,8 +141,8 @@ def _breaks(chainage: Floats, elevation: Floats, covariance: Floats) -> Ints:
         least = int(np.argmin(shows))
         if shows[least] >= 1.0:
             break
-        kept = np.delete(kept, least + 1)
-    return kept
+        vertices = np.delete(vertices, least + 1)
+    return vertices
 
 
 def marks_that_matter(chainage: Floats, elevation: Floats, most: int = MOST_MARKS) -> Ints:
@@ -173,17 +173,17 @@ def marks_that_matter(chainage: Floats, elevation: Floats, most: int = MOST_MARK
         far = chainage[k] - chainage[apart[-1]] >= SHORTEST_M
         if far and chainage[-1] - chainage[k] >= SHORTEST_M:
             apart.append(k)
-    kept = np.array([*apart, len(chainage) - 1])
-    while len(kept) > most:
-        x, z = chainage[kept], elevation[kept]
+    vertices = np.array([*apart, len(chainage) - 1])
+    while len(vertices) > most:
+        x, z = chainage[vertices], elevation[vertices]
         share = (x[1:-1] - x[:-2]) / (x[2:] - x[:-2])
         off = np.abs(z[1:-1] - (1 - share) * z[:-2] - share * z[2:])
         # every second one of the straightest half, so that long lines take few rounds
-        straight = np.argsort(off, kind="stable")[: max(1, (len(kept) - most) // 2)]
+        straight = np.argsort(off, kind="stable")[: max(1, (len(vertices) - most) // 2)]
         chosen = np.sort(straight)
         chosen = chosen[np.append(True, np.diff(chosen) > 1)]
-        kept = np.delete(kept, chosen + 1)
-    return kept
+        vertices = np.delete(vertices, chosen + 1)
+    return vertices
 
 
 def profile_draws(

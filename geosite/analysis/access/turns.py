@@ -65,12 +65,12 @@ def turning_places(length: float, ground: Callable[[Floats], Floats]) -> Floats:
     """
     at = np.linspace(0.0, length, _FINE + 1)
     up = ground(at)
-    kept = np.flatnonzero(np.isfinite(up))
-    if len(kept) < 3:
+    on_ground = np.flatnonzero(np.isfinite(up))
+    if len(on_ground) < 3:
         return np.zeros(0)
     found = []
-    for number, word in turns(up[kept]):
-        middle, step = float(at[kept[number]]), length / _FINE
+    for number, word in turns(up[on_ground]):
+        middle, step = float(at[on_ground[number]]), length / _FINE
         near = np.linspace(max(middle - step, 0.0), min(middle + step, length), 2 * _FINE + 1)
         close = ground(near)
         if np.isfinite(close).any():

@@ -177,11 +177,13 @@ def _along(network: Network, datum: Datum, edge: Edge, feature: Feature) -> list
         off = float((built - on) @ left) / factor
         first, second, share = _between(network, rows, built, feature.kind == "area")
         height = (1 - share) * network.elevation[first] + share * network.elevation[second]
-        pull = np.array([1 - share, share])
+        weights = np.array([1 - share, share])
         pair, none = np.array([first, second]), np.zeros(2)
         forms = [
-            datum.in_plan(LinearForm(pair, left[0] * pull, left[1] * pull, none), built, left),
-            datum.in_height(LinearForm(pair, none, none, pull)),
+            datum.in_plan(
+                LinearForm(pair, left[0] * weights, left[1] * weights, none), built, left
+            ),
+            datum.in_height(LinearForm(pair, none, none, weights)),
         ]
         sigma, half = accuracies(network, forms)
         found.append(

@@ -53,9 +53,9 @@ class Datum:
         """
         away = place - self.middle
         turn = direction[1] * away[0] - direction[0] * away[1]
-        pull = -np.array([direction[0], direction[1], turn]) @ self.gain
+        weights = -np.array([direction[0], direction[1], turn]) @ self.gain
         none = np.zeros(len(self.plan_rows))
-        return form + LinearForm(self.plan_rows, pull[0::2], pull[1::2], none)
+        return form + LinearForm(self.plan_rows, weights[0::2], weights[1::2], none)
 
     def in_height(self, form: LinearForm) -> LinearForm:
         """Return a form less what lifts the frame."""

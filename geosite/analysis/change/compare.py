@@ -58,14 +58,14 @@ def compare(before: Epoch, after: Epoch) -> Change:
         _covariance(before, after, rows, "plan") / factor**2,
         frame_of_plan(first / factor),
         size=2,
-        noise_freedom=_freedom(before, after, rows, "plan"),
+        noise_degrees_of_freedom=_noise_degrees_of_freedom(before, after, rows, "plan"),
     )
     level = find_stable(
         lift,
         _covariance(before, after, rows, "level"),
         frame_of_level(len(names)),
         size=1,
-        noise_freedom=_freedom(before, after, rows, "level"),
+        noise_degrees_of_freedom=_noise_degrees_of_freedom(before, after, rows, "level"),
     )
     known = before.network.accuracy_known and after.network.accuracy_known
     marks = tuple(
@@ -87,8 +87,8 @@ def compare(before: Epoch, after: Epoch) -> Change:
         ground,
         progress(before.taken, after.taken, before.notes.site.codes | after.notes.site.codes),
     )
-    told = wording.findings(change, other_marks, before.notes, after.notes)
-    return replace(change, findings=told)
+    findings_ = wording.findings(change, other_marks, before.notes, after.notes)
+    return replace(change, findings=findings_)
 
 
 def _same_map(before: Epoch, after: Epoch) -> None:
@@ -179,7 +179,7 @@ def _covariance(
     return total
 
 
-def _freedom(
+def _noise_degrees_of_freedom(
     before: Epoch, after: Epoch, rows: Sequence[Ints], what: Literal["plan", "level"]
 ) -> float:
     """Degrees of freedom of the noise of both (Satterthwaite, 1946, doi:10.2307/3002019)."""
@@ -197,15 +197,15 @@ def _mark(
     name: str, before: Epoch, row: int, number: int, plan: Stability, level: Stability, known: bool
 ) -> MarkChange:
     flat, up = plan.marks[number], level.marks[number]
-    in_plan = t_factor(flat.test.noise_freedom) if known else math.inf
-    in_height = t_factor(up.test.noise_freedom) if known else math.inf
+    in_plan = t_factor(flat.test.noise_degrees_of_freedom) if known else math.inf
+    in_height = t_factor(up.test.noise_degrees_of_freedom) if known else math.inf
     east, north = flat.shift.tolist()
     length = math.hypot(east, north)
     along = flat.shift / length if length > 0 else np.array([1.0, 0.0])
     spread = math.sqrt(max(float(along @ flat.covariance @ along), 0.0))
     sigma = np.sqrt(np.maximum(np.diagonal(flat.covariance), 0.0)).tolist()
     major, minor, azimuth = ellipses(flat.covariance[None])
-    wide = ellipse_factor(flat.test.noise_freedom)
+    wide = ellipse_factor(flat.test.noise_degrees_of_freedom)
     sigma_up = math.sqrt(max(float(up.covariance[0, 0]), 0.0))
     return MarkChange(
         name,

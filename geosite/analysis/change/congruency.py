@@ -45,18 +45,19 @@ class Outcome:
     Parameters
     ----------
     statistic
-        Weighted squares over `freedom`: follows F(freedom, noise_freedom) where nothing moved.
-    freedom
+        Quadratic form over `degrees_of_freedom`: follows F with these and the noise's degrees of
+        freedom where nothing moved.
+    degrees_of_freedom
         Independent differences that were tested.
-    noise_freedom
+    noise_degrees_of_freedom
         How well the noise is known; infinite where it is taken as known.
     probability
         Of a larger statistic where nothing moved.
     """
 
     statistic: float
-    freedom: int
-    noise_freedom: float
+    degrees_of_freedom: int
+    noise_degrees_of_freedom: float
     probability: float
 
     @property
@@ -85,7 +86,7 @@ class Moved:
     @property
     def detectable(self) -> float:
         """What would have been found in 80 of 100 cases, in the worst direction."""
-        return detectable(self.covariance, self.test.noise_freedom)
+        return detectable(self.covariance, self.test.noise_degrees_of_freedom)
 
 
 @dataclass(frozen=True, eq=False)
@@ -160,7 +161,7 @@ def congruency(
     shift: npt.ArrayLike,
     covariance: npt.ArrayLike,
     frame: npt.ArrayLike,
-    noise_freedom: float = math.inf,
+    noise_degrees_of_freedom: float = math.inf,
 ) -> Outcome:
     """Test whether differences between two surveys are no more than noise and frame.
 
@@ -172,7 +173,7 @@ def congruency(
         Of the differences.
     frame : array, shape (n, d)
         What is no movement, see `frame_of_plan`.
-    noise_freedom
+    noise_degrees_of_freedom
         Degrees of freedom of the variance factor in `covariance`.
 
     Notes
@@ -186,25 +187,27 @@ def congruency(
     Four benchmarks of which the third sank by 5 mm; each difference has a sigma of 1 mm.
 
     >>> test = congruency([0, 0, -5.0, 0], np.eye(4), frame_of_level(4))
-    >>> test.freedom, round(test.statistic, 9), test.passed
+    >>> test.degrees_of_freedom, round(test.statistic, 9), test.passed
     (3, 6.25, False)
     """
     d, q, g = (np.asarray(a, np.float64) for a in (shift, covariance, frame))
-    square = _square_to(g)
-    left = square.T @ d
-    spread = square.T @ q @ square
-    if not len(left):
-        return Outcome(0.0, 0, noise_freedom, 1.0)
-    value, vector = np.linalg.eigh(spread)
-    kept = value > max(float(np.trace(q)), 0.0) * 1e-12
-    freedom = int(kept.sum())
-    if not freedom:
-        return Outcome(0.0, 0, noise_freedom, 1.0)
-    squares = float((((vector[:, kept].T @ left) ** 2) / value[kept]).sum())
-    return _tested(squares, freedom, noise_freedom)
+    complement = _orthogonal_complement(g)
+    projected = complement.T @ d
+    projected_covariance = complement.T @ q @ complement
+    if not len(projected):
+        return Outcome(0.0, 0, noise_degrees_of_freedom, 1.0)
+    value, vector = np.linalg.eigh(projected_covariance)
+    is_estimable = value > max(float(np.trace(q)), 0.0) * 1e-12
+    degrees_of_freedom = int(is_estimable.sum())
+    if not degrees_of_freedom:
+        return Outcome(0.0, 0, noise_degrees_of_freedom, 1.0)
+    quadratic_form = float(
+        (((vector[:, is_estimable].T @ projected) ** 2) / value[is_estimable]).sum()
+    )
+    return _tested(quadratic_form, degrees_of_freedom, noise_degrees_of_freedom)
 
 
-def _square_to(frame: Floats) -> Floats:
+def _orthogonal_complement(frame: Floats) -> Floats:
     """Return orthonormal directions square to the columns of a matrix, shape (n, n - rank)."""
     whole, sizes, _ = np.linalg.svd(frame)
     rank = int((sizes > sizes.max(initial=0.0) * 1e-9).sum())
@@ -212,24 +215,33 @@ def _square_to(frame: Floats) -> Floats:
     return found
 
 
-def _tested(squares: float, freedom: int, noise_freedom: float) -> Outcome:
-    if math.isinf(noise_freedom):
-        probability = chi2_sf(squares, freedom)
+def _tested(
+    quadratic_form: float, degrees_of_freedom: int, noise_degrees_of_freedom: float
+) -> Outcome:
+    if math.isinf(noise_degrees_of_freedom):
+        probability = chi2_sf(quadratic_form, degrees_of_freedom)
     else:
         from scipy.special import fdtrc
 
-        probability = float(fdtrc(freedom, noise_freedom, squares / freedom))
-    return Outcome(squares / freedom, freedom, noise_freedom, probability)
+        probability = float(
+            fdtrc(degrees_of_freedom, noise_degrees_of_freedom, quadratic_form / degrees_of_freedom)
+        )
+    return Outcome(
+        quadratic_form / degrees_of_freedom,
+        degrees_of_freedom,
+        noise_degrees_of_freedom,
+        probability,
+    )
 
 
-def detectable(covariance: npt.ArrayLike, noise_freedom: float = math.inf) -> float:
+def detectable(covariance: npt.ArrayLike, noise_degrees_of_freedom: float = math.inf) -> float:
     """Return the displacement that a test at 5 % finds in 80 of 100 cases.
 
     Parameters
     ----------
     covariance : array, shape (k, k)
         Of one mark's displacement; the answer holds for its worst direction.
-    noise_freedom
+    noise_degrees_of_freedom
 
     Notes
     -----
@@ -245,7 +257,7 @@ def detectable(covariance: npt.ArrayLike, noise_freedom: float = math.inf) -> fl
 
     q = np.atleast_2d(np.asarray(covariance, np.float64))
     k = len(q)
-    n = min(noise_freedom, 1e6)
+    n = min(noise_degrees_of_freedom, 1e6)
     limit = float(fdtri(k, n, 1 - SIGNIFICANCE))
 
     def missed(non_centrality: float) -> float:
@@ -268,7 +280,7 @@ def find_stable(
     frame: npt.ArrayLike,
     *,
     size: int,
-    noise_freedom: float = math.inf,
+    noise_degrees_of_freedom: float = math.inf,
     candidates: Sequence[int] | None = None,
 ) -> Stability:
     """Find the marks that kept their places, and how far the others moved.
@@ -279,7 +291,7 @@ def find_stable(
         As for `congruency`.
     size
         Numbers per mark: 2 in plan, 1 in height.
-    noise_freedom
+    noise_degrees_of_freedom
     candidates
         Marks that may be stable; without it all.
 
@@ -303,33 +315,41 @@ def find_stable(
 
     def tested(marks: Mask) -> Outcome:
         rows = np.repeat(marks, size)
-        return congruency(d[rows], q[np.ix_(rows, rows)], g[rows], noise_freedom)
+        return congruency(d[rows], q[np.ix_(rows, rows)], g[rows], noise_degrees_of_freedom)
 
     first = last = tested(stable)
     doubtful: list[int] = []
     while not last.passed and stable.sum() > least:
         without = {}
         for mark in np.flatnonzero(stable).tolist():
-            less = stable.copy()
-            less[mark] = False
-            without[mark] = tested(less)
-        squares = {mark: test.statistic * test.freedom for mark, test in without.items()}
-        worst = min(squares, key=squares.__getitem__)
+            candidate = stable.copy()
+            candidate[mark] = False
+            without[mark] = tested(candidate)
+        quadratic_form = {
+            mark: test.statistic * test.degrees_of_freedom for mark, test in without.items()
+        }
+        worst = min(quadratic_form, key=quadratic_form.__getitem__)
         doubtful += [
             mark
-            for mark, left in squares.items()
-            if mark != worst and left - squares[worst] < AS_GOOD and without[mark].passed
+            for mark, remaining in quadratic_form.items()
+            if mark != worst
+            and remaining - quadratic_form[worst] < AS_GOOD
+            and without[mark].passed
         ]
         stable[worst] = False
         last = without[worst]
-    moved = [_against(d, q, g, stable, mark, size, noise_freedom) for mark in range(count)]
+    moved = [
+        _against(d, q, g, stable, mark, size, noise_degrees_of_freedom) for mark in range(count)
+    ]
     # one that was taken out for the sake of another comes back where it fits after all
     for mark in sorted(range(count), key=lambda m: -moved[m].test.probability):
         more = stable.copy()
         more[mark] = True
         if not stable[mark] and moved[mark].test.passed and tested(more).passed:
             stable, last = more, tested(more)
-    moved = [_against(d, q, g, stable, mark, size, noise_freedom) for mark in range(count)]
+    moved = [
+        _against(d, q, g, stable, mark, size, noise_degrees_of_freedom) for mark in range(count)
+    ]
     return Stability(
         first,
         stable,
@@ -341,7 +361,13 @@ def find_stable(
 
 
 def _against(
-    d: Floats, q: Floats, g: Floats, stable: Mask, mark: int, size: int, noise_freedom: float
+    d: Floats,
+    q: Floats,
+    g: Floats,
+    stable: Mask,
+    mark: int,
+    size: int,
+    noise_degrees_of_freedom: float,
 ) -> Moved:
     """Return a mark's displacement in the frame of the stable marks, itself left out."""
     others = stable.copy()
@@ -351,14 +377,22 @@ def _against(
     rows = np.repeat(others, size)
     _, gain = _frame(d, q, g, rows)
     here = np.arange(mark * size, (mark + 1) * size)
-    take = np.zeros((size, len(d)))
-    take[np.arange(size), here] = 1.0
-    take[:, rows] -= g[here] @ gain
-    shift, spread = take @ d, take @ q @ take.T
-    value = float(shift @ np.linalg.pinv(spread, rcond=1e-9, hermitian=True) @ shift)
-    rank = int(np.linalg.matrix_rank(spread, hermitian=True, tol=1e-9 * np.abs(spread).max()))
-    test = _tested(value, rank, noise_freedom) if rank else Outcome(0.0, 0, noise_freedom, 1.0)
-    return Moved(shift, spread, test)
+    contrast = np.zeros((size, len(d)))
+    contrast[np.arange(size), here] = 1.0
+    contrast[:, rows] -= g[here] @ gain
+    shift, contrast_covariance = contrast @ d, contrast @ q @ contrast.T
+    value = float(shift @ np.linalg.pinv(contrast_covariance, rcond=1e-9, hermitian=True) @ shift)
+    rank = int(
+        np.linalg.matrix_rank(
+            contrast_covariance, hermitian=True, tol=1e-9 * np.abs(contrast_covariance).max()
+        )
+    )
+    test = (
+        _tested(value, rank, noise_degrees_of_freedom)
+        if rank
+        else Outcome(0.0, 0, noise_degrees_of_freedom, 1.0)
+    )
+    return Moved(shift, contrast_covariance, test)
 
 
 def _frame(d: Floats, q: Floats, g: Floats, rows: Mask) -> tuple[Floats, Floats]:

@@ -177,12 +177,14 @@ def _sigmas(
 ) -> tuple[Floats, Floats]:
     """Return the sigma of the difference at each place, and its 95 % factor."""
     marks, between = np.zeros(len(places[0])), np.zeros(len(places[0]))
-    for ground, at, held in zip(grounds, places, stable, strict=True):
-        share = np.full(len(held), -1.0 / len(held)) if len(held) else np.zeros(0)
-        none = np.zeros(len(held))
-        base = LinearForm(held, none, none, share)
+    for ground, at, stable_rows in zip(grounds, places, stable, strict=True):
+        share = (
+            np.full(len(stable_rows), -1.0 / len(stable_rows)) if len(stable_rows) else np.zeros(0)
+        )
+        none = np.zeros(len(stable_rows))
+        base = LinearForm(stable_rows, none, none, share)
         forms = [form + base for form in _forms(ground, at)]
-        network = ground.network.relative if len(held) else ground.network
+        network = ground.network.relative if len(stable_rows) else ground.network
         marks += sigmas(network, forms) ** 2
         between += ground.sigmas_at(at)[1] ** 2
     factor = np.array(
@@ -204,9 +206,11 @@ def _draws(
 ) -> Floats:
     """Return the difference on each pair of possible grounds, shape (draws, n), metres."""
     heights = []
-    for ground, at, held in zip(grounds, places, stable, strict=True):
-        corners = ground.network.en[held]
-        known = np.isfinite(ground.elevations_at(corners)) if len(held) else np.zeros(0, bool)
+    for ground, at, stable_rows in zip(grounds, places, stable, strict=True):
+        corners = ground.network.en[stable_rows]
+        known = (
+            np.isfinite(ground.elevations_at(corners)) if len(stable_rows) else np.zeros(0, bool)
+        )
         drawn = ground.draws_at(np.vstack([at, corners[known]]))
         own, base = drawn[:, : len(at)], drawn[:, len(at) :]
         heights.append(own - (base.mean(axis=1, keepdims=True) if base.shape[1] else 0.0))

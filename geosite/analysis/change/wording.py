@@ -59,10 +59,10 @@ def _marks(change: Change, what: str, found: Stability | None) -> Iterator[Findi
         return
     where = "in plan" if what == "plan" else "in height"
     verdict = {mark.name: mark.plan if what == "plan" else mark.level for mark in change.marks}
-    stable = [name for name, said in verdict.items() if said == "stable"]
+    stable = [name for name, verdict_of in verdict.items() if verdict_of == "stable"]
     moved = [mark for mark in change.marks if verdict[mark.name] == "moved"]
-    unsure = [name for name, said in verdict.items() if said == "undecided"]
-    if found.first.freedom == 0:
+    unsure = [name for name, verdict_of in verdict.items() if verdict_of == "undecided"]
+    if found.first.degrees_of_freedom == 0:
         yield Finding(
             "look",
             f"marks-unchecked-{what}",

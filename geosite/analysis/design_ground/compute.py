@@ -12,7 +12,13 @@ from shapely.geometry.base import BaseGeometry
 from geosite.analysis.design_ground import wording
 from geosite.analysis.design_ground.drainage import water_changes
 from geosite.analysis.design_ground.model import BuiltUp, DesignedGround
-from geosite.analysis.design_ground.quantities import TOUCHED_M, Drawn, Laid, lay, quantities
+from geosite.analysis.design_ground.quantities import (
+    TOUCHED_M,
+    PlacedDesign,
+    RealisedStack,
+    place_design,
+    quantities,
+)
 from geosite.analysis.design_ground.zones import Zone
 from geosite.base.arrays import Floats
 from geosite.base.errors import InputError, Problem
@@ -54,8 +60,8 @@ def design_ground(
         The design lies where no ground was walked.
     """
     grid, walked = site.local, site.surface.z
-    laid = lay(zones, side_slope, site)
-    if laid.covered == 0:
+    placed = place_design(zones, side_slope, site)
+    if placed.covered == 0:
         raise InputError(
             Problem(
                 "design-off-ground",
@@ -66,42 +72,44 @@ def design_ground(
             )
         )
     drawn = RealisedRasters(site.ground, grid, walked).stack if site.ground.draws else None
-    water = _water(laid, site, drawn)
-    clear = laid.foot.clearance(walked.ravel()).reshape(walked.shape)
-    touched = np.where(np.abs(laid.change) > TOUCHED_M, laid.change, np.nan)
+    water = _water(placed, site, drawn)
+    clear = placed.footprint.clearance(walked.ravel()).reshape(walked.shape)
+    touched = np.where(np.abs(placed.change) > TOUCHED_M, placed.change, np.nan)
     more = built_up or BuiltUp()
-    surface, formation = quantities(laid, site, drawn, more.depths)
+    surface, formation = quantities(placed, site, drawn, more.depths)
     made = DesignedGround(
         name=name,
         title=title or name,
         zones=tuple(zones),
         grid=site.grid,
-        z=laid.built,
-        change=laid.change,
+        z=placed.built,
+        change=placed.change,
         quantities=surface,
         formation=formation,
-        covered=laid.covered,
+        covered=placed.covered,
         edges=(*(edge for zone in zones for edge in zone.edges), *more.loose),
-        daylight=_zero_lines(clear, grid, laid.built),
-        cut_meets_fill=_zero_lines(touched, grid, laid.built),
+        daylight=_zero_lines(clear, grid, placed.built),
+        cut_meets_fill=_zero_lines(touched, grid, placed.built),
         water=water,
         waters=water_changes(before, water),
     )
     return replace(made, findings=wording.findings(made, site.frame))
 
 
-def _water(laid: Laid, site: SiteGround, drawn: Drawn | None) -> Water:
+def _water(placed: PlacedDesign, site: SiteGround, drawn: RealisedStack | None) -> Water:
     """Return the water of the designed ground, and of the possible ones."""
 
     def designed(draws: range) -> Floats:
         assert drawn is not None
         possible = drawn(draws)
-        return laid.foot.built(possible.reshape(len(possible), -1)).reshape(possible.shape)
+        return placed.footprint.built(possible.reshape(len(possible), -1)).reshape(possible.shape)
 
     shaped = replace(
         site,
-        surface=replace(site.surface, z=laid.built),
-        slope=slope(laid.built, site.local.cell_size, method=site.notes.site.surface.slope_method),
+        surface=replace(site.surface, z=placed.built),
+        slope=slope(
+            placed.built, site.local.cell_size, method=site.notes.site.surface.slope_method
+        ),
     )
     return site_water(shaped, designed if drawn is not None else None)
 

@@ -18,9 +18,9 @@ from geosite.base.estimate import Estimate
 from geosite.base.grid import Grid
 from geosite.terrain.site_ground import SiteGround
 
-__all__ = ["TOUCHED_M", "Drawn", "Laid", "lay", "quantities"]
+__all__ = ["TOUCHED_M", "PlacedDesign", "RealisedStack", "place_design", "quantities"]
 
-Drawn = Callable[[range], Floats]
+RealisedStack = Callable[[range], Floats]
 """From the numbers of possible grounds to their rasters, shape (draws, rows, cols)."""
 
 FINE_POINTS = 30_000
@@ -33,7 +33,7 @@ _Sums = tuple[float, float, float, float]
 
 
 @dataclass(frozen=True, eq=False)
-class Laid:
+class PlacedDesign:
     """A design laid on the cells of a site.
 
     Parameters
@@ -42,7 +42,7 @@ class Laid:
         A later one lies on an earlier one.
     whole
         All of them together, local grid metres.
-    foot
+    footprint
         The design at the middles of the cells, whatever the ground there.
     built, change : array, shape (rows, cols), metres
         The designed ground, and how far it is above the walked one.
@@ -52,33 +52,38 @@ class Laid:
 
     zones: Sequence[Zone]
     whole: BaseGeometry
-    foot: Footing
+    footprint: Footing
     built: Floats
     change: Floats
     covered: float
 
 
-def lay(zones: Sequence[Zone], side_slope: float, site: SiteGround) -> Laid:
+def place_design(zones: Sequence[Zone], side_slope: float, site: SiteGround) -> PlacedDesign:
     """Lay a design on the ground of a site; the parameters are those of `design_ground`."""
     grid, walked = site.local, site.surface.z
     east, north = grid.centres()
     places = np.stack(np.meshgrid(east, north), axis=-1).reshape(-1, 2)
-    foot = footing(zones, places, side_slope, site.frame.combined_factor, grid.cell_size / 4)
-    built = foot.built(walked.ravel()).reshape(walked.shape)
+    footprint = footing(zones, places, side_slope, site.frame.combined_factor, grid.cell_size / 4)
+    built = footprint.built(walked.ravel()).reshape(walked.shape)
     whole = shapely.union_all([zone.shape for zone in zones])
-    on_ground = (foot.zone >= 0) & np.isfinite(walked.ravel())
-    met = float(on_ground.sum()) * grid.cell_size**2
-    return Laid(zones, whole, foot, built, built - walked, min(met / whole.area, 1.0))
+    on_ground = (footprint.zone >= 0) & np.isfinite(walked.ravel())
+    covered_area = float(on_ground.sum()) * grid.cell_size**2
+    return PlacedDesign(
+        zones, whole, footprint, built, built - walked, min(covered_area / whole.area, 1.0)
+    )
 
 
 def quantities(
-    laid: Laid, site: SiteGround, drawn: Drawn | None, depths: Sequence[float] = ()
+    placed: PlacedDesign,
+    site: SiteGround,
+    drawn: RealisedStack | None,
+    depths: Sequence[float] = (),
 ) -> tuple[EarthworkQuantities, EarthworkQuantities]:
     """Return cut and fill of a design, with intervals where there are possible grounds.
 
     Parameters
     ----------
-    laid, site, drawn
+    placed, site, drawn
     depths
         Metres that are laid on the ground of each zone.
 
@@ -87,27 +92,27 @@ def quantities(
     surface, formation
         To the designed surface, and to the underside of what is laid: the same without depths.
     """
-    weight = _weights(laid, site)
+    weight = _weights(placed, site)
     depths = depths if any(depths) else ()
-    under = _under(laid.foot, depths)
-    exact = _fine(laid, site, depths)
-    sums = [[_sums(laid.change.ravel() - below, weight)] for below in under]
+    under = _under(placed.footprint, depths)
+    exact = _fine(placed, site, depths)
+    sums = [[_sums(placed.change.ravel() - below, weight)] for below in under]
     for first in range(0, site.ground.draws, AT_ONCE):
-        some = range(first, min(first + AT_ONCE, site.ground.draws))
+        draws = range(first, min(first + AT_ONCE, site.ground.draws))
         assert drawn is not None
-        possible = drawn(some).reshape(len(some), -1)
-        for one in laid.foot.built(possible) - possible:
+        possible = drawn(draws).reshape(len(draws), -1)
+        for one in placed.footprint.built(possible) - possible:
             for known, below in zip(sums, under, strict=True):
                 known.append(_sums(one - below, weight))
-    found = [_moved(some, fine) for some, fine in zip(sums, exact, strict=True)]
+    found = [_moved(of_draws, fine) for of_draws, fine in zip(sums, exact, strict=True)]
     return found[0], found[-1]
 
 
-def _under(foot: Footing, depths: Sequence[float]) -> tuple[float | Floats, ...]:
+def _under(footprint: Footing, depths: Sequence[float]) -> tuple[float | Floats, ...]:
     """Return how far surface and formation lie below the surface at each place, metres."""
     if not depths:
         return (0.0,)
-    return 0.0, np.append(np.asarray(depths, np.float64), 0.0)[foot.zone]
+    return 0.0, np.append(np.asarray(depths, np.float64), 0.0)[footprint.zone]
 
 
 def _moved(sums: Sequence[_Sums], exact: _Sums) -> EarthworkQuantities:
@@ -124,28 +129,28 @@ def _moved(sums: Sequence[_Sums], exact: _Sums) -> EarthworkQuantities:
     return EarthworkQuantities(cut, fill, net, cut_area, fill_area)
 
 
-def _weights(laid: Laid, site: SiteGround) -> Floats:
+def _weights(placed: PlacedDesign, site: SiteGround) -> Floats:
     """Return the ground area of each cell.
 
     Where walls stand round the zones their cells add up to the zones' own area; banks go on from
     the zones' edge, so that there it does not matter which side a cell is counted to.
     """
-    inside, grid = laid.foot.zone >= 0, site.local
+    inside, grid = placed.footprint.zone >= 0, site.local
     weight = np.full(inside.shape, site.cell_m2)
     box = shapely.box(grid.west, grid.south, grid.east, grid.north)
     counted = float(inside.sum()) * grid.cell_size**2
-    if counted > 0 and laid.foot.side_slope == 0:
-        weight[inside] *= float(shapely.intersection(laid.whole, box).area) / counted
+    if counted > 0 and placed.footprint.side_slope == 0:
+        weight[inside] *= float(shapely.intersection(placed.whole, box).area) / counted
     return weight
 
 
-def _fine(laid: Laid, site: SiteGround, depths: Sequence[float]) -> tuple[_Sums, ...]:
+def _fine(placed: PlacedDesign, site: SiteGround, depths: Sequence[float]) -> tuple[_Sums, ...]:
     """Return cut, fill and their areas on a lattice fine enough for the size of the design.
 
     Of its surface, and of its formation where there are depths.
     """
     grid, factor = site.local, site.frame.combined_factor
-    row, col = np.nonzero(np.nan_to_num(np.abs(laid.change)) > TOUCHED_M)
+    row, col = np.nonzero(np.nan_to_num(np.abs(placed.change)) > TOUCHED_M)
     if not len(row):
         return ((0.0, 0.0, 0.0, 0.0),) * (2 if depths else 1)
     west, east = (
@@ -160,17 +165,17 @@ def _fine(laid: Laid, site: SiteGround, depths: Sequence[float]) -> tuple[_Sums,
     e = np.arange(west + spacing / 2, east, spacing)
     n = np.arange(south + spacing / 2, north, spacing)
     places = np.stack(np.meshgrid(e, n), axis=-1).reshape(-1, 2)
-    foot = footing(
-        laid.zones, places, laid.foot.side_slope, factor, min(spacing, grid.cell_size / 4)
+    footprint = footing(
+        placed.zones, places, placed.footprint.side_slope, factor, min(spacing, grid.cell_size / 4)
     )
     walked = _bilinear(site.surface.z, grid, places)
-    inside = foot.zone >= 0
+    inside = footprint.zone >= 0
     weight = np.full(len(places), (spacing / factor) ** 2)
-    seen = shapely.intersection(laid.whole, shapely.box(west, south, east, north)).area
-    if inside.any() and laid.foot.side_slope == 0:
-        weight[inside] *= float(seen) / (float(inside.sum()) * spacing**2)
-    rise = foot.built(walked) - walked
-    return tuple(_sums(rise - below, weight) for below in _under(foot, depths))
+    visible_area = shapely.intersection(placed.whole, shapely.box(west, south, east, north)).area
+    if inside.any() and placed.footprint.side_slope == 0:
+        weight[inside] *= float(visible_area) / (float(inside.sum()) * spacing**2)
+    rise = footprint.built(walked) - walked
+    return tuple(_sums(rise - below, weight) for below in _under(footprint, depths))
 
 
 def _bilinear(z: Floats, grid: Grid, places: Floats) -> Floats:

@@ -19,12 +19,12 @@ from geosite.network.model import Network
 from geosite.reading.designs import Design
 from geosite.reading.second_surface import SecondSurface
 
-__all__ = ["edges_of", "file_zone", "zones_of"]
+__all__ = ["edges_of", "requested_zones", "zone_from_file"]
 
 Refuse = Callable[[str, str, str, str], InputError]
 
 
-def zones_of(
+def requested_zones(
     name: str, table: sitefile.Design, notes: Notes, network: Network, drawing: Drawing
 ) -> tuple[Zone, ...]:
     """Return the parts of a design: its file, strips, closed edges and pads, the last on top.
@@ -40,7 +40,7 @@ def zones_of(
     zones: list[Zone] = []
     attached = notes.attached.designs.get(name)
     if isinstance(attached, Design):
-        zones.append(file_zone(attached, frame))
+        zones.append(zone_from_file(attached, frame))
     elif attached is not None:
         zones.append(_raster_zone(attached, frame, refuse))
     for one, along in table.strips.items():
@@ -80,8 +80,8 @@ def zones_of(
 
 def _refusal(name: str, notes: Notes) -> Refuse:
     def refuse(code: str, what: str, expected: str, remedy: str) -> InputError:
-        said = f"design {name}: {what}"
-        return InputError(Problem(code, said, expected, remedy, notes.site_file))
+        text = f"design {name}: {what}"
+        return InputError(Problem(code, text, expected, remedy, notes.site_file))
 
     return refuse
 
@@ -95,7 +95,9 @@ def edges_of(name: str, table: sitefile.Design, notes: Notes, network: Network) 
         A mark that does not exist, elevations that do not fit; the first.
     """
     refuse = _refusal(name, notes)
-    return {one: _edge(one, wanted, notes, network, refuse) for one, wanted in table.edges.items()}
+    return {
+        one: _edge(one, requested, notes, network, refuse) for one, requested in table.edges.items()
+    }
 
 
 def _mark(name: str, notes: Notes, network: Network, refuse: Refuse) -> Floats:
@@ -112,42 +114,43 @@ def _mark(name: str, notes: Notes, network: Network, refuse: Refuse) -> Floats:
 
 
 def _edge(
-    name: str, wanted: sitefile.DesignEdge, notes: Notes, network: Network, refuse: Refuse
+    name: str, requested: sitefile.DesignEdge, notes: Notes, network: Network, refuse: Refuse
 ) -> Edge:
     frame = network.frame
-    if bool(wanted.marks) == bool(wanted.points):
+    if bool(requested.marks) == bool(requested.points):
         raise refuse(
             "design-edge-places",
-            f"edge {name} has {'both marks and' if wanted.marks else 'neither marks nor'} points",
+            f"edge {name} has {'both marks and' if requested.marks else 'neither marks nor'} "
+            "points",
             "either marks or points",
             "give one of them",
         )
-    if wanted.marks:
-        flat = np.array([_mark(mark, notes, network, refuse) for mark in wanted.marks])
+    if requested.marks:
+        flat = np.array([_mark(mark, notes, network, refuse) for mark in requested.marks])
     else:
-        flat = frame.to_local(np.array(wanted.points))
+        flat = frame.to_local(np.array(requested.points))
     count = len(flat)
-    if count < (3 if wanted.closed else 2):
+    if count < (3 if requested.closed else 2):
         raise refuse(
             "design-edge-short",
             f"edge {name} has {count} places",
             "two or more, three or more of a closed one",
             "add places",
         )
-    if wanted.elevations:
-        if len(wanted.elevations) != count or wanted.start is not None:
+    if requested.elevations:
+        if len(requested.elevations) != count or requested.start is not None:
             raise refuse(
                 "design-edge-elevations",
-                f"edge {name} has {len(wanted.elevations)} elevations for {count} places"
-                + (" and a start" if wanted.start is not None else ""),
+                f"edge {name} has {len(requested.elevations)} elevations for {count} places"
+                + (" and a start" if requested.start is not None else ""),
                 "one elevation per place, or start and grades",
                 "correct them",
             )
-        up = np.array(wanted.elevations)
-    elif wanted.start is not None and len(wanted.grades) in (1, count - 1):
+        up = np.array(requested.elevations)
+    elif requested.start is not None and len(requested.grades) in (1, count - 1):
         step = np.hypot(*np.diff(flat, axis=0).T) / frame.combined_factor
-        rise = step * np.array(wanted.grades) / 100 / frame.height_unit_m
-        up = wanted.start + np.concatenate([[0.0], np.cumsum(rise)])
+        rise = step * np.array(requested.grades) / 100 / frame.height_unit_m
+        up = requested.start + np.concatenate([[0.0], np.cumsum(rise)])
     else:
         raise refuse(
             "design-edge-elevations",
@@ -156,40 +159,40 @@ def _edge(
             "give elevations = [...], or start and grades",
         )
     places = np.column_stack([flat, up * frame.height_unit_m])
-    if wanted.closed:
+    if requested.closed:
         places = np.vstack([places, places[:1]])
-    return Edge(name, places, wanted.closed)
+    return Edge(name, places, requested.closed)
 
 
 def _pad(
     name: str,
-    wanted: sitefile.DesignPad,
+    requested: sitefile.DesignPad,
     notes: Notes,
     network: Network,
     drawing: Drawing,
     refuse: Refuse,
 ) -> Zone:
     frame = network.frame
-    if (wanted.feature is None) == (not wanted.points):
+    if (requested.feature is None) == (not requested.points):
         raise refuse(
             "design-pad-outline",
-            f"pad {name} has {'both a feature and' if wanted.points else 'neither feature nor'} "
+            f"pad {name} has {'both a feature and' if requested.points else 'neither feature nor'} "
             "points",
             "either feature or points",
             "give one of them",
         )
-    if wanted.feature is not None:
+    if requested.feature is not None:
         areas = {f.name: f for f in drawing.features if f.kind == "area"}
-        if wanted.feature not in areas:
+        if requested.feature not in areas:
             raise refuse(
                 "design-no-area",
-                f"pad {name} has the outline of {wanted.feature}, which is no area",
+                f"pad {name} has the outline of {requested.feature}, which is no area",
                 f"one of {', '.join(areas) or 'none'}",
                 "correct the name",
             )
-        shape = shapely.force_2d(areas[wanted.feature].geometry)
+        shape = shapely.force_2d(areas[requested.feature].geometry)
     else:
-        corners = frame.to_local(np.array(wanted.points))
+        corners = frame.to_local(np.array(requested.points))
         shape = shapely.Polygon(corners) if len(corners) >= 3 else shapely.Polygon()
         if not shape.is_valid or shape.area <= 0:
             raise refuse(
@@ -198,24 +201,24 @@ def _pad(
                 "three or more corners in order",
                 "put them in order",
             )
-    if wanted.through is None:
+    if requested.through is None:
         through = shapely.get_coordinates(shape)[0]
-    elif isinstance(wanted.through, str):
-        through = _mark(wanted.through, notes, network, refuse)
+    elif isinstance(requested.through, str):
+        through = _mark(requested.through, notes, network, refuse)
     else:
-        through = frame.to_local(wanted.through)
+        through = frame.to_local(requested.through)
     return pad(
         name,
         shape,
         through,
-        wanted.elevation * frame.height_unit_m,
-        wanted.fall_percent / 100,
-        math.radians(wanted.fall_azimuth),
+        requested.elevation * frame.height_unit_m,
+        requested.fall_percent / 100,
+        math.radians(requested.fall_azimuth),
         frame.combined_factor,
     )
 
 
-def file_zone(design: Design, frame: Frame) -> Zone:
+def zone_from_file(design: Design, frame: Frame) -> Zone:
     """Return the surface of a design file: triangles through its points and along its lines.
 
     The outline is that of its areas, where it has any, else the triangles reach as far as its

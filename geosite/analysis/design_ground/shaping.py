@@ -43,8 +43,9 @@ class Footing:
 
         Examples
         --------
-        >>> foot = Footing(np.array([0, -1, -1]), np.full(3, 12.0), np.array([0, 2.0, 9.0]), 2.0)
-        >>> foot.built(np.full(3, 10.0)).tolist(), foot.built(np.full(3, 14.0)).tolist()
+        >>> far = np.array([0, 2.0, 9.0])
+        >>> footprint = Footing(np.array([0, -1, -1]), np.full(3, 12.0), far, 2.0)
+        >>> footprint.built(np.full(3, 10.0)).tolist(), footprint.built(np.full(3, 14.0)).tolist()
         ([12.0, 11.0, 10.0], [12.0, 13.0, 14.0])
         """
         inside = self.zone >= 0

@@ -236,13 +236,13 @@ def _sigmas(
     """Return the standard deviations of today's length and rise against the survey's."""
     step, _ = ground_baseline(notes, network)
     along = step / np.hypot(*step)
-    pull = np.array([-1.0, 1.0])
+    weights = np.array([-1.0, 1.0])
     both, none = np.array(baseline_rows(notes), np.int64), np.zeros(2)
     in_survey = sigmas(
         network,
         [
-            LinearForm(both, along[0] * pull, along[1] * pull, none),
-            LinearForm(both, none, none, pull),
+            LinearForm(both, along[0] * weights, along[1] * weights, none),
+            LinearForm(both, none, none, weights),
         ],
     )
     # the way walked between the two nearest visits, leg by leg

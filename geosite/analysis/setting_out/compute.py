@@ -18,13 +18,13 @@ from geosite.analysis.setting_out.baseline import (
 from geosite.analysis.setting_out.joint import (
     Joint,
     Place,
-    appended,
     planned_walk,
-    settle,
+    solve_readings,
     today_rows,
+    with_rows,
 )
 from geosite.analysis.setting_out.model import Known, Located, SettingOut
-from geosite.analysis.setting_out.spread import spread_of
+from geosite.analysis.setting_out.spread import place_errors
 from geosite.analysis.setting_out.targets import Target
 from geosite.analysis.setting_out.wording import findings
 from geosite.base.arrays import Floats, Ints
@@ -100,36 +100,36 @@ def set_out(
     check = None if walk is None else check_baseline(notes, network, walk)
     places = [_place(network, ground, target) for target in targets]
     file = notes.site_file if walk is None else walk.file
-    way = _planned(notes, network) if today is None else _way(notes, today, targets)
+    todays_walk = _planned(notes, network) if today is None else _tied_walk(notes, today, targets)
     row = _check_row(notes, network)
-    also = (
+    check_places = (
         []
         if row is None
         else [Place(network.en[row], float(network.elevation[row]), np.array([row]), np.ones(1))]
     )
-    joint = way.settled(notes, network, [*places, *also], file)
-    spread = spread_of(joint, places, network, check is None)
+    joint = todays_walk.solved(notes, network, [*places, *check_places], file)
+    errors = place_errors(joint, places, network, check is None)
     unit_m = (walk or notes.book).unit_m
-    shown = None if today is None else joint.readings * today.sign / unit_m
-    under = _under(ground, places)
+    readings = None if today is None else joint.readings * today.sign / unit_m
+    under = _ground_at_places(ground, places)
     located = [
         replace(
             _located(notes, network, target, place, unit_m),
-            reading=None if shown is None else _three(shown[i]),
+            reading=None if readings is None else _three(readings[i]),
             ground=under[i],
-            cut=_less(under[i], place.up),
-            sigma_h_m=spread.told("plan", i),
-            sigma_v_m=spread.told("level", i),
-            error_95_m=spread.told("radius", i),
-            v_95_m=spread.told("level_95", i),
-            map_sigma_h_m=spread.told("on_map", i),
-            verdict=spread.verdict(i, tolerance),
+            cut=_difference(under[i], place.up),
+            sigma_h_m=errors.known("plan", i),
+            sigma_v_m=errors.known("level", i),
+            error_95_m=errors.known("radius", i),
+            v_95_m=errors.known("level_95", i),
+            map_sigma_h_m=errors.known("on_map", i),
+            verdict=errors.verdict(i, tolerance),
         )
         for i, (target, place) in enumerate(zip(targets, places, strict=True))
     ]
     step, rise = ground_baseline(notes, network)
     length = float(np.hypot(*step)) / network.frame.combined_factor / unit_m
-    found = SettingOut(
+    result = SettingOut(
         title=notes.site.site.title,
         marks=(notes.site.baseline.from_, notes.site.baseline.to),
         check=check,
@@ -142,38 +142,38 @@ def set_out(
         combined_factor=network.frame.combined_factor,
         tolerance_m=tolerance,
         points=tuple(located),
-        straight_95_m=_straight(notes, network, way, places, located, file),
+        straight_95_m=_from_baseline_alone(notes, network, todays_walk, places, located, file),
         check_mark=None
         if row is None
-        else _known(notes, network, row, unit_m, None if shown is None else shown[-1]),
+        else _known(notes, network, row, unit_m, None if readings is None else readings[-1]),
     )
-    return replace(found, findings=findings(found, file))
+    return replace(result, findings=findings(result, file))
 
 
 @dataclass(frozen=True, eq=False)
-class _Way:
+class _TodaysWalk:
     """Today's rows, and the rows among them that the first points have already."""
 
     book: FieldBook
     rows: tuple[int | None, ...]
     planned: bool
 
-    def settled(self, notes: Notes, network: Network, places: Sequence[Place], file: str) -> Joint:
+    def solved(self, notes: Notes, network: Network, places: Sequence[Place], file: str) -> Joint:
         known = [*self.rows, *[None] * (len(places) - len(self.rows))]
         new = sum(row is None for row in known)
-        book = appended(self.book, new) if new else self.book
-        fresh = iter(range(len(self.book), len(book)))
-        rows = np.array([next(fresh) if row is None else row for row in known], np.int64)
-        return settle(notes, network, book, rows, places, file)
+        book = with_rows(self.book, new) if new else self.book
+        new_rows = iter(range(len(self.book), len(book)))
+        rows = np.array([next(new_rows) if row is None else row for row in known], np.int64)
+        return solve_readings(notes, network, book, rows, places, file)
 
 
-def _planned(notes: Notes, network: Network) -> _Way:
+def _planned(notes: Notes, network: Network) -> _TodaysWalk:
     step, rise = ground_baseline(notes, network)
     book = planned_walk(notes, step, rise, network.frame.combined_factor)
-    return _Way(book, (), True)
+    return _TodaysWalk(book, (), True)
 
 
-def _way(notes: Notes, today: Today, targets: Sequence[Target]) -> _Way:
+def _tied_walk(notes: Notes, today: Today, targets: Sequence[Target]) -> _TodaysWalk:
     """Tie today's walk to the survey by what both visited, but for the points themselves.
 
     A point that today's walk has under its name already keeps its place in the walk.
@@ -184,13 +184,13 @@ def _way(notes: Notes, today: Today, targets: Sequence[Target]) -> _Way:
     names = [target.name for target in targets]
     ties = frozenset((set(walk.marks) & set(notes.book.marks) - set(names)) | baseline)
     book = today_rows(walk, run, ties, today.axes == "left-handed")
-    here = walk.mark[walk.run == run]
+    marks_of_run = walk.mark[walk.run == run]
     number = {name: index for index, name in enumerate(walk.marks) if name not in baseline}
     rows: list[int | None] = []
     for name in names:
-        seen: Ints = np.flatnonzero(here == number.get(name, -2))
+        seen: Ints = np.flatnonzero(marks_of_run == number.get(name, -2))
         rows.append(int(seen[0]) if len(seen) else None)
-    return _Way(book, tuple(rows), False)
+    return _TodaysWalk(book, tuple(rows), False)
 
 
 def _place(network: Network, ground: Ground | None, target: Target) -> Place:
@@ -216,7 +216,7 @@ def _place(network: Network, ground: Ground | None, target: Target) -> Place:
     return Place(en, up, spot.form.rows, share / share.sum())
 
 
-def _under(ground: Ground | None, places: Sequence[Place]) -> list[Estimate | None]:
+def _ground_at_places(ground: Ground | None, places: Sequence[Place]) -> list[Estimate | None]:
     """Return the walked ground at the points, where the marks tell of it."""
     if ground is None:
         return [None] * len(places)
@@ -234,7 +234,7 @@ def _under(ground: Ground | None, places: Sequence[Place]) -> list[Estimate | No
     return found
 
 
-def _less(ground: Estimate | None, up: float) -> Estimate | None:
+def _difference(ground: Estimate | None, up: float) -> Estimate | None:
     if ground is None:
         return None
     return Estimate(ground.value - up, ground.low - up, ground.high - up, ground.sigma)
@@ -285,10 +285,10 @@ def _visits(
     return found[0], found[1]
 
 
-def _straight(
+def _from_baseline_alone(
     notes: Notes,
     network: Network,
-    way: _Way,
+    todays_walk: _TodaysWalk,
     places: Sequence[Place],
     located: Sequence[Located],
     file: str,
@@ -301,10 +301,10 @@ def _straight(
     ]
     found = {}
     for _, number in sorted(missed)[:STRAIGHT]:
-        alone = replace(way, rows=())
-        joint = alone.settled(notes, network, [places[number]], file)
-        spread = spread_of(joint, [places[number]], network, way.planned)
-        found[located[number].target.name] = float(spread.radius[0])
+        alone = replace(todays_walk, rows=())
+        joint = alone.solved(notes, network, [places[number]], file)
+        errors = place_errors(joint, [places[number]], network, todays_walk.planned)
+        found[located[number].target.name] = float(errors.radius[0])
     return found
 
 

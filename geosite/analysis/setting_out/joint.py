@@ -21,7 +21,7 @@ from geosite.fieldbook.model import FieldBook, Notes
 from geosite.network.adjust import adjust
 from geosite.network.model import Network
 
-__all__ = ["Joint", "Place", "appended", "planned_walk", "settle", "today_rows"]
+__all__ = ["Joint", "Place", "planned_walk", "solve_readings", "today_rows", "with_rows"]
 
 SETTLED_M = 2e-5
 """A reading is told to a millimetre at best."""
@@ -105,14 +105,14 @@ def today_rows(walk: FieldBook, run: int, ties: frozenset[str], mirror: bool) ->
     return replace(book, line=walk.line[rows], time=None if walk.time is None else walk.time[rows])
 
 
-def appended(today: FieldBook, count: int) -> FieldBook:
+def with_rows(today: FieldBook, count: int) -> FieldBook:
     """Return today's walk with rows added that have no name and are still to be read."""
     last = today.local[-1]
     more = _book(today, today.runs[0], np.repeat(last[None, :], count, axis=0), [""] * count)
     return joined(today, replace(more, line=np.full(count, int(today.line[-1]))), "")
 
 
-def settle(
+def solve_readings(
     notes: Notes,
     survey: Network,
     today: FieldBook,

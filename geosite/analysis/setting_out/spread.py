@@ -15,11 +15,11 @@ from geosite.base.statistics import chi2_isf, radius_factor
 from geosite.network.covariance import sigmas
 from geosite.network.model import LinearForm, Network
 
-__all__ = ["Spread", "spread_of"]
+__all__ = ["PlaceErrors", "place_errors"]
 
 
 @dataclass(frozen=True, eq=False)
-class Spread:
+class PlaceErrors:
     """How far the device may be off at each point, metres on the ground; NaN where not known.
 
     `least` is what the radius is at least, for all that is known of the size of the noise.
@@ -32,7 +32,7 @@ class Spread:
     level_95: Floats
     on_map: Floats
 
-    def told(self, name: str, number: int) -> float | None:
+    def known(self, name: str, number: int) -> float | None:
         """Return one number of one point, None where it is not known."""
         value = float(getattr(self, name)[number])
         return value if math.isfinite(value) else None
@@ -48,7 +48,9 @@ class Spread:
         return "undecided" if self.least[number] <= tolerance else "cannot"
 
 
-def spread_of(joint: Joint, places: Sequence[Place], survey: Network, planned: bool) -> Spread:
+def place_errors(
+    joint: Joint, places: Sequence[Place], survey: Network, planned: bool
+) -> PlaceErrors:
     """Return the errors of the points, the first rows, against the survey around them.
 
     A planned walk fits its baseline without error; that says nothing about the noise, so the
@@ -58,42 +60,45 @@ def spread_of(joint: Joint, places: Sequence[Place], survey: Network, planned: b
     relative, absolute = [], []
     for row, place in zip(joint.rows, places, strict=False):
         rows = np.append(place.rows, row)
-        pull = np.append(-place.shares, 1.0)
+        weights = np.append(-place.shares, 1.0)
         none = np.zeros(len(rows))
         relative += [
-            LinearForm(rows, pull, none, none),
-            LinearForm(rows, none, pull, none),
-            LinearForm(rows, pull, pull, none),
-            LinearForm(rows, none, none, pull),
+            LinearForm(rows, weights, none, none),
+            LinearForm(rows, none, weights, none),
+            LinearForm(rows, weights, weights, none),
+            LinearForm(rows, none, none, weights),
         ]
         alone = np.array([row])
         one, zero = np.ones(1), np.zeros(1)
         absolute += [LinearForm(alone, one, zero, zero), LinearForm(alone, zero, one, zero)]
     table = sigmas(network, relative).reshape(-1, 4)
     on_map = sigmas(network, absolute).reshape(-1, 2)
-    level_factor, freedom = network.vertical_interval_factor, network.degrees_of_freedom
+    level_factor, degrees_of_freedom = network.vertical_interval_factor, network.degrees_of_freedom
     if planned:
         table[:, :3] *= math.sqrt(survey.variance_factor / network.variance_factor)
-        lift = survey.vertical_variance_factor / network.vertical_variance_factor
-        table[:, 3] *= math.sqrt(lift)
-        level_factor, freedom = survey.vertical_interval_factor, survey.degrees_of_freedom
+        vertical_ratio = survey.vertical_variance_factor / network.vertical_variance_factor
+        table[:, 3] *= math.sqrt(vertical_ratio)
+        level_factor, degrees_of_freedom = (
+            survey.vertical_interval_factor,
+            survey.degrees_of_freedom,
+        )
     table[:, :3] /= network.frame.combined_factor
-    east, north, both, level = table.T
-    cross = (both**2 - east**2 - north**2) / 2
-    middle = (east**2 + north**2) / 2
-    half = np.hypot((east**2 - north**2) / 2, cross)
-    major = np.sqrt(middle + half)
-    minor = np.sqrt(np.maximum(middle - half, 0.0))
+    east, north, diagonal, level = table.T
+    covariance = (diagonal**2 - east**2 - north**2) / 2
+    mean_variance = (east**2 + north**2) / 2
+    half_difference = np.hypot((east**2 - north**2) / 2, covariance)
+    major = np.sqrt(mean_variance + half_difference)
+    minor = np.sqrt(np.maximum(mean_variance - half_difference, 0.0))
     ratio = np.divide(minor, major, out=np.ones_like(minor), where=major > 0)
-    radius = major * radius_factor(ratio, freedom)
+    radius = major * radius_factor(ratio, degrees_of_freedom)
     least = major * radius_factor(ratio, math.inf)
-    if math.isfinite(freedom):
-        n = max(round(freedom), 1)
+    if math.isfinite(degrees_of_freedom):
+        n = max(round(degrees_of_freedom), 1)
         least = least * math.sqrt(n / chi2_isf(0.025, n))
     known = network.accuracy_known and survey.accuracy_known
     unknown = np.full(len(east), math.nan)
-    return Spread(
-        plan=np.sqrt(middle) if known else unknown,
+    return PlaceErrors(
+        plan=np.sqrt(mean_variance) if known else unknown,
         level=level if known else unknown,
         radius=radius if known else unknown,
         least=least if known else unknown,

@@ -138,9 +138,9 @@ def drape(
         if reached[k] <= 0.0:
             found.append(nothing)
             continue
-        mine = which == k
-        corners = triangles[tile[mine]].ravel()
-        per_metre = (change[tile[mine]] * plan[mine, None]).ravel() / reached[k]
+        is_own = which == k
+        corners = triangles[tile[is_own]].ravel()
+        per_metre = (change[tile[is_own]] * plan[is_own, None]).ravel() / reached[k]
         used, place = np.unique(corners, return_inverse=True)
         total = np.bincount(place, per_metre, len(used)).astype(np.float64)
         covered = min(float(reached[k] / whole[k]), 1.0)

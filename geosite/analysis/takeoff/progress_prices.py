@@ -109,20 +109,20 @@ def period_valuation(before: Taken, after: Taken, prices: Prices) -> PeriodValua
     known = {code: price for code, price in prices.codes.items() if code in walked}
     if not known:
         return None
-    asked = Prices(currency=prices.currency, rounding=prices.rounding, codes=known)
-    now = _valued(after, asked)
+    of_codes = Prices(currency=prices.currency, rounding=prices.rounding, codes=known)
+    value_now = _valued(after, of_codes)
     there = {q.code for q in before.totals}
-    then = _valued(before, asked)
-    old = {line.code: line for line in then.lines}
-    lines = tuple(_line(line, old.get(line.code)) for line in now.lines)
+    value_then = _valued(before, of_codes)
+    old = {line.code: line for line in value_then.lines}
+    lines = tuple(_line(line, old.get(line.code)) for line in value_now.lines)
     return PeriodValuation(
         prices.currency,
         before.day,
         after.day,
         lines,
-        then.total,
-        now.total,
-        _less(now.total, then.total),
+        value_then.total,
+        value_now.total,
+        _less(value_now.total, value_then.total),
         tuple(code for code in prices.codes if code in there and code not in walked),
     )
 
@@ -134,20 +134,20 @@ def _valued(taken: Taken, prices: Prices) -> Valuation:
 _NOTHING = Estimate(0.0, 0.0, 0.0, 0.0)
 
 
-def _line(now: PriceLine, then: PriceLine | None) -> PeriodLine:
-    measured = _NOTHING if then is None else then.measured
-    amount = _NOTHING if then is None else then.amount
+def _line(value_now: PriceLine, value_then: PriceLine | None) -> PeriodLine:
+    measured = _NOTHING if value_then is None else value_then.measured
+    amount = _NOTHING if value_then is None else value_then.amount
     return PeriodLine(
-        now.code,
-        now.title,
-        now.per,
-        now.rate,
+        value_now.code,
+        value_now.title,
+        value_now.per,
+        value_now.rate,
         measured,
-        now.measured,
-        _less(now.measured, measured),
+        value_now.measured,
+        _less(value_now.measured, measured),
         amount,
-        now.amount,
-        _less(now.amount, amount),
+        value_now.amount,
+        _less(value_now.amount, amount),
     )
 
 

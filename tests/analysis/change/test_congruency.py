@@ -33,7 +33,7 @@ def test_it_is_the_quadratic_form_of_the_inner_constraint_solution() -> None:
     inner = np.eye(12) - g @ np.linalg.inv(g.T @ g) @ g.T
     value = inner @ d @ np.linalg.pinv(inner @ q @ inner.T) @ inner @ d
     test = congruency(d, q, g)
-    assert test.freedom == 9
+    assert test.degrees_of_freedom == 9
     assert test.statistic * 9 == pytest.approx(value)
 
 
@@ -89,7 +89,7 @@ def test_with_two_marks_only_their_distance_is_tested() -> None:
     across = np.array([0, 0, -0.0665, 0.9978])
     assert congruency(across, 0.01**2 * np.eye(4), g).statistic < 1e-3
     found = find_stable(np.array([0, 0, 0.2, 0]), 0.01**2 * np.eye(4), g, size=2)
-    assert found.first.freedom == 1
+    assert found.first.degrees_of_freedom == 1
     assert not found.last.passed
 
 
@@ -102,4 +102,4 @@ def test_of_three_levels_two_stories_fit_and_both_are_told() -> None:
 
 def test_marks_without_any_error_between_them_are_no_test() -> None:
     test = congruency([1.0, 1.0], np.ones((2, 2)), frame_of_level(2))
-    assert (test.freedom, test.passed) == (0, True)
+    assert (test.degrees_of_freedom, test.passed) == (0, True)

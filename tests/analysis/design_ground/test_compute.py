@@ -90,8 +90,8 @@ def test_banks_make_a_frustum_with_round_corners(level: float, kind: str) -> Non
     exact = size**2 * height + 4 * size * base * height / 2 + math.pi * base**2 * height / 3
     found = made(box(size, level), slope, site())
     assert getattr(found.quantities, kind).value == pytest.approx(exact, rel=0.003)
-    foot = shapely.union_all(found.daylight)
-    assert foot.length == pytest.approx(4 * size + 2 * math.pi * base, rel=0.01)
+    footprint = shapely.union_all(found.daylight)
+    assert footprint.length == pytest.approx(4 * size + 2 * math.pi * base, rel=0.01)
     assert found.cut_meets_fill == ()
 
 

@@ -10,7 +10,7 @@ import pytest
 import rasterio
 from fieldbook_cases import BOOK, SITE, write
 
-from geosite.analysis.design_ground.requested import zones_of
+from geosite.analysis.design_ground.requested import requested_zones
 from geosite.analysis.design_ground.zones import Zone
 from geosite.base.errors import InputError
 from geosite.fieldbook.read import read_survey
@@ -24,7 +24,7 @@ LINES = BOOK.replace("arc2", "line").replace("arc", "line")
 def zones(folder: Path, table: str) -> tuple[Zone, ...]:
     notes = read_survey(write(folder, LINES, SITE + BASE + table))
     network = adjust(notes)
-    return zones_of("d", notes.site.designs["d"], notes, network, draw(notes, network))
+    return requested_zones("d", notes.site.designs["d"], notes, network, draw(notes, network))
 
 
 def test_pads_edges_and_strips(tmp_path: Path) -> None:

@@ -121,9 +121,9 @@ def test_verdicts_say_what_would_help() -> None:
     assert [p.verdict for p in found(today(), tolerance=error + 1e-6).points] == ["can", "can"]
     made = found(today(), tolerance=0.001)
     assert [p.verdict for p in made.points] == ["cannot", "cannot"]
-    told = [f.text for f in made.findings if f.code == "set-out-cannot"]
-    assert len(told) == 2
-    assert "use a longer baseline" in told[0]
+    known = [f.text for f in made.findings if f.code == "set-out-cannot"]
+    assert len(known) == 2
+    assert "use a longer baseline" in known[0]
     assert [p.verdict for p in found(today()).points] == [None, None]
     straight = found(today(), tolerance=error * 0.999).straight_95_m["Q"]
     assert straight < error

@@ -9,7 +9,7 @@ import pytest
 import shapely
 from fieldbook_cases import BOOK, SITE, write
 
-from geosite.analysis.design_ground.requested import edges_of, zones_of
+from geosite.analysis.design_ground.requested import edges_of, requested_zones
 from geosite.analysis.takeoff.designed import DesignPart, design_parts, slope_factor
 from geosite.base.errors import InputError
 from geosite.fieldbook.read import read_survey
@@ -33,7 +33,7 @@ def parts(folder: Path, table: str) -> tuple[dict[str, DesignPart], float]:
     notes = read_survey(write(folder, LINES, SITE + CODES + table))
     network, design = adjust(notes), notes.site.designs["d"]
     drawing = draw(notes, network)
-    zones = zones_of("d", design, notes, network, drawing)
+    zones = requested_zones("d", design, notes, network, drawing)
     edges = edges_of("d", design, notes, network)
     found = design_parts("d", design, zones, edges, notes, network, drawing)
     return {part.part: part for part in found}, network.frame.combined_factor
