@@ -66,7 +66,7 @@ def _places(walked: Walked, seed: int) -> Held:
     error = np.abs(ground.elevations_at(at) - walked.true_elevations(at))
     marks, between = ground.sigmas_at(at)
     half = np.hypot(marks, between) * [
-        ground.interval_factor(a * a, b * b) for a, b in zip(marks, between, strict=True)
+        ground.coverage_factor(a * a, b * b) for a, b in zip(marks, between, strict=True)
     ]
     z = walked.terrain.sigma
     row = ((walked.terrain.local.north - at[:, 1]) / walked.terrain.local.cell_size).astype(int)
@@ -93,7 +93,7 @@ def _rises(walked: Walked, pairs: np.ndarray) -> list[float]:
         whole = float(drop @ ground.covariance_at(pair) @ drop)
         between = float(drop @ ground.departure_covariance(pair) @ drop)
         error = drop @ ground.elevations_at(pair) - drop @ walked.true_elevations(pair)
-        half = np.sqrt(whole) * ground.interval_factor(whole - between, between)
+        half = np.sqrt(whole) * ground.coverage_factor(whole - between, between)
         held.append(float(abs(error) < half))
     return held
 

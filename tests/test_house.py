@@ -112,3 +112,15 @@ def test_tests_stand_outside() -> None:
 def test_an_empty_room_file_says_what_the_room_is() -> None:
     for path in (ROOT / "geosite").rglob("__init__.py"):
         assert ast.get_docstring(ast.parse(path.read_text(encoding="utf-8"))), path
+
+
+def test_the_glossary_speaks_the_words_of_the_code() -> None:
+    code = " ".join(text for name, text in modules() if name.startswith("geosite/"))
+    code = re.sub(r"[\s_-]+", " ", code.lower())
+    book = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    table = book.split("\n## Glossary\n")[1].split("\n## ")[0]
+    rows = [line.split("|")[1] for line in table.splitlines() if line.startswith("| ")]
+    terms = [term.strip() for row in rows[2:] for term in row.split(",")]
+    assert len(terms) > 60
+    missing = [term for term in terms if re.sub(r"[\s-]+", " ", term.lower()) not in code]
+    assert missing == []

@@ -163,7 +163,7 @@ def joint_falls(ground: Ground, ends: Floats, over: Floats) -> list[Estimate]:
     largest = np.max(np.abs(errors) / np.where(sigma > 0, sigma, 1.0), axis=1)
     together = max(float(np.quantile(largest, 0.95)) / NORMAL_95, 1.0)
     own = np.diag(marks).tolist(), np.maximum(np.diag(between), 0.0).tolist()
-    factors = [ground.interval_factor(m, b) * together for m, b in zip(*own, strict=True)]
+    factors = [ground.coverage_factor(m, b) * together for m, b in zip(*own, strict=True)]
     value = weights @ ground.elevations_at(flat)
     return [
         Estimate.normal(float(v), float(s), f)

@@ -71,7 +71,7 @@ def ground_estimates(
     for k, own, departure in zip(met.tolist(), marks.tolist(), between.tolist(), strict=True):
         spread = float(np.sqrt(own + departure))
         value = float(weights[k] @ heights[k])
-        found[k] = Estimate.normal(value, spread, ground.interval_factor(own, departure))
+        found[k] = Estimate.normal(value, spread, ground.coverage_factor(own, departure))
     return found
 
 

@@ -186,7 +186,7 @@ def _estimates(ground: Ground, at: _Stations, which: Ints, weights: Floats) -> t
             found.append(Estimate(value, -np.inf, np.inf))
             continue
         own, other = float(marks[k]), float(departures[k])
-        factor = ground.interval_factor(own, other)
+        factor = ground.coverage_factor(own, other)
         found.append(Estimate.normal(value, float(np.sqrt(own + other)), factor))
     return tuple(found)
 

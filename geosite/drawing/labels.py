@@ -295,7 +295,7 @@ def away(
 
     Examples
     --------
-    >>> away(0.0, 0.0, 10.0, 2.0, (5.0,), ways=2).round(9).tolist()
+    >>> (away(0.0, 0.0, 10.0, 2.0, (5.0,), ways=2).round(9) + 0.0).tolist()
     [[10.0, 0.0, 0.0], [-10.0, 0.0, 0.0]]
     """
     turn = np.arange(ways) * (2 * math.pi / ways)

@@ -355,7 +355,7 @@ def _worst(site: SiteGround, profiles: WallProfiles, fall: FallFromBuilding) -> 
     return Estimate.normal(
         fall.worst_percent,
         float(np.sqrt(marks + between)) * per_metre,
-        site.ground.interval_factor(marks, between),
+        site.ground.coverage_factor(marks, between),
     )
 
 

@@ -189,7 +189,7 @@ def _sigmas(
         between += ground.sigmas_at(at)[1] ** 2
     factor = np.array(
         [
-            grounds[0].interval_factor(float(m), float(b))
+            grounds[0].coverage_factor(float(m), float(b))
             for m, b in zip(marks, between, strict=True)
         ]
     )

@@ -229,7 +229,7 @@ def _ground_at_places(ground: Ground | None, places: Sequence[Place]) -> list[Es
     for i, height, own, rough in zip(
         known.tolist(), heights.tolist(), marks.tolist(), between.tolist(), strict=True
     ):
-        factor = ground.interval_factor(own**2, rough**2)
+        factor = ground.coverage_factor(own**2, rough**2)
         found[i] = Estimate.normal(height, math.hypot(own, rough), factor)
     return found
 

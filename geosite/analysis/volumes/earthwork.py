@@ -179,7 +179,7 @@ def _with_intervals(
     marks = sigma(ground.network.relative, ground.sum_form(places, weights[0])) ** 2
     between = float(departure_variances(ground, places[None], weights)[0])
     spread = float(np.sqrt(marks + between))
-    net = Estimate.normal(cut - fill, spread, ground.interval_factor(marks, between))
+    net = Estimate.normal(cut - fill, spread, ground.coverage_factor(marks, between))
     return Volumes(one_side(cut, 1.0), one_side(fill, -1.0), net)
 
 

@@ -238,8 +238,8 @@ class Ground:
         there = self.scale[corners]
         return np.column_stack([(shares * there).sum(axis=1), there])
 
-    def interval_factor(self, marks: float, departure: float) -> float:
-        """Return half the 95 % interval over the standard deviation.
+    def coverage_factor(self, marks: float, departure: float) -> float:
+        """Return the coverage factor: half the 95 % interval over the standard deviation.
 
         Parameters
         ----------
