@@ -156,7 +156,8 @@ def _searched(
     open_loops = judge_loops(closures, notes.site.survey.closure_limit, device)
 
     def fit(trial: FieldBook) -> tuple[Tied, float, int]:
-        tied = tie(trial, device, baseline, always, anchored.frame.combined_factor)
+        known = walk if trial is book else None
+        tied = tie(trial, device, baseline, always, anchored.frame.combined_factor, known)
         fits = _misfits(tied, anchored.controls)
         freedom = tied.redundancy + sum(f.freedom for f in fits)
         # names exchanged by mistake can lay the two ends of the baseline on one place

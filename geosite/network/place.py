@@ -16,7 +16,7 @@ from geosite.network.control.similarity import fit_rigid
 from geosite.network.equations.heights import Heights, adjust_heights
 from geosite.network.equations.normal import Prior
 from geosite.network.equations.plan import Azimuth, Plan, PlanInput, adjust_plan
-from geosite.network.equations.rows import HeightRows, PlanRows, height_rows, plan_rows
+from geosite.network.equations.rows import Between, HeightRows, PlanRows, height_rows, plan_rows
 from geosite.network.model import Closure, Network
 from geosite.network.tie import Tied, first_visits, known_heights, known_places, plan_steps
 from geosite.network.walk.dead_reckoning import Start
@@ -95,8 +95,15 @@ class Placing:
                 )
             )
         heights = adjust_heights(walk, path, device, self.factors[1], elevations, len(book.runs))
-        plan_at, en = plan_rows(walk, plan, device.pointing * math.sqrt(self.factors[0]))
-        heights_at, up = height_rows(walk, heights, device.pointing_up * math.sqrt(self.factors[1]))
+        between = Between.of(walk)
+        pointing, pointing_up = (
+            noise * math.sqrt(factor)
+            for noise, factor in zip(
+                (device.pointing, device.pointing_up), self.factors, strict=True
+            )
+        )
+        plan_at, en = plan_rows(walk, between, plan, pointing)
+        heights_at, up = height_rows(walk, between, heights, pointing_up)
         return Placed(path, plan, heights, plan_at, heights_at, en, up)
 
     def network(

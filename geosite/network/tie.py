@@ -89,6 +89,7 @@ def tie(
     baseline: tuple[str, str],
     always: frozenset[str],
     factor: float | Complexes,
+    walk: Walk | None = None,
 ) -> Tied:
     """Adjust the runs to each other.
 
@@ -104,12 +105,15 @@ def tie(
         Marks that are knots even when seen once.
     factor
         Map length per ground length.
+    walk
+        The book as `walk_runs` has it, where that is known.
 
     Returns
     -------
     Tied
     """
-    walk = walk_runs(book, device, always | set(baseline))
+    if walk is None:
+        walk = walk_runs(book, device, always | set(baseline))
     path = scaled_path(walk, book.local, factor)
     runs = len(book.runs)
     start, end = walk.knots.index(baseline[0]), walk.knots.index(baseline[1])

@@ -14,6 +14,7 @@ from geosite.base.grid import Grid
 from geosite.fieldbook.model import Notes
 from geosite.fieldbook.sitefile import Code
 from geosite.linework.model import Drawing, Feature
+from geosite.terrain.surface.cells import outermost
 from geosite.terrain.water.barriers import cells_in, cells_of_points, walls_along
 from geosite.terrain.water.descent import Bytes, Index, Mask
 
@@ -196,6 +197,6 @@ def spans_area(places: Floats) -> bool:
     """
     apart = places[:, :2] - places[:1, :2]
     reach = float(np.abs(apart).max(initial=0.0))
-    hull = shapely.convex_hull(shapely.MultiPoint(apart))
+    hull = shapely.convex_hull(shapely.multipoints(outermost(apart)))
     # thinner than a millionth of its length is a line that rounding has bent
     return bool(shapely.area(hull) > 1e-6 * reach**2)

@@ -26,7 +26,7 @@ from geosite.network.covariance import (
 from geosite.network.equations.heights import adjust_heights
 from geosite.network.equations.normal import Prior
 from geosite.network.equations.plan import PlanInput, adjust_plan
-from geosite.network.equations.rows import height_rows, plan_rows
+from geosite.network.equations.rows import Between, height_rows, plan_rows
 from geosite.network.model import LinearForm, Network
 from geosite.network.tie import plan_steps
 from geosite.network.walk.device import device_of
@@ -311,8 +311,8 @@ def test_against_simulated_walks() -> None:
         given = PlanInput(walk, plan_steps(walk, path), device, 1.0, places, expected.orientation)
         plan = adjust_plan(given)
         heights = adjust_heights(walk, path, device, 1.0, height, len(book.runs))
-        found[i, :, :2] = plan_rows(walk, plan, 0.0)[1]
-        found[i, :, 2] = height_rows(walk, heights, 0.0)[1]
+        found[i, :, :2] = plan_rows(walk, Between.of(walk), plan, 0.0)[1]
+        found[i, :, 2] = height_rows(walk, Between.of(walk), heights, 0.0)[1]
     seen = found.std(axis=0)
     for simulated, stated, factor in (
         (

@@ -6,10 +6,11 @@ import tracemalloc
 
 import numpy as np
 import pytest
+import shapely
 
 from geosite.base.errors import InputError
 from geosite.base.grid import MAX_CELLS, Grid
-from geosite.terrain.surface.cells import default_cell_size, grid_over
+from geosite.terrain.surface.cells import default_cell_size, grid_over, outermost
 
 
 def test_cell_size_follows_the_spacing_in_steps() -> None:
@@ -103,3 +104,19 @@ def test_one_stray_point_among_fifty_is_named_before_a_raster_is_made() -> None:
     assert "number 21 lies 4," in said
     assert "use a cell size of 2 or more" in said
     assert grid_over(points, 2.0).cols in (2000, 2001)
+
+
+@pytest.mark.parametrize("kind", ["disc", "square", "line", "one place", "lattice"])
+def test_the_hull_of_the_outermost_points_is_that_of_all(kind: str) -> None:
+    draw = np.random.default_rng(2)
+    points = {
+        "disc": draw.normal(size=(20_000, 2)),
+        "square": draw.random((20_000, 2)) * [3.0, 700.0],
+        "line": np.outer(draw.random(20_000), [3.0, 1.0]),
+        "one place": np.zeros((20_000, 2)),
+        "lattice": np.stack(np.meshgrid(np.arange(150.0), np.arange(140.0)), axis=-1).reshape(
+            -1, 2
+        ),
+    }[kind]
+    whole, some = (shapely.convex_hull(shapely.multipoints(p)) for p in (points, outermost(points)))
+    assert shapely.equals_exact(whole, some, tolerance=1e-12)

@@ -307,16 +307,16 @@ class HeightRows:
         return self.covariance(every, every)
 
 
-def plan_rows(walk: Walk, plan: Plan, pointing: float) -> tuple[PlanRows, Floats]:
+def plan_rows(walk: Walk, between: Between, plan: Plan, pointing: float) -> tuple[PlanRows, Floats]:
     """Return the rows and their places, shape (n, 2), in field-book order.
 
     Parameters
     ----------
-    walk, plan
+    walk, between, plan
     pointing
         Standard deviation of pointing per axis, metres.
     """
-    between, reckoned = Between.of(walk), plan.reckoned
+    reckoned = plan.reckoned
     here = walk.knot >= 0
     knot = np.where(here, plan.knot[walk.knot], -1)
     scale = 1.0 + plan.scale[walk.run]
@@ -344,9 +344,10 @@ def plan_rows(walk: Walk, plan: Plan, pointing: float) -> tuple[PlanRows, Floats
     return rows, np.asarray(en[between.at])
 
 
-def height_rows(walk: Walk, heights: Heights, pointing: float) -> tuple[HeightRows, Floats]:
+def height_rows(
+    walk: Walk, between: Between, heights: Heights, pointing: float
+) -> tuple[HeightRows, Floats]:
     """Return the rows and their elevations, shape (n,), in field-book order."""
-    between = Between.of(walk)
     here = walk.knot >= 0
     rows = HeightRows(
         between=between,

@@ -17,7 +17,7 @@ import numpy.typing as npt
 
 from geosite.base.arrays import Floats
 from geosite.network.covariance import row_variances
-from geosite.network.equations.rows import height_rows, plan_rows
+from geosite.network.equations.rows import Between, height_rows, plan_rows
 from geosite.network.mistakes.facts import CLEAR, NEARLY, Fit, Judge, Mistake
 from geosite.network.mistakes.signs import REVERSED, twice_a_leg
 from geosite.network.mistakes.suspects import Suspect, leg_rows, refine, rows_from
@@ -299,8 +299,9 @@ class Named:
 def _places(tied: Tied) -> tuple[Floats, Floats, Floats]:
     """Position, elevation and rough sigma of all rows in the free network."""
     device = tied.device
-    in_plan, place = plan_rows(tied.walk, tied.plan, device.pointing)
-    _, up = height_rows(tied.walk, tied.heights, device.pointing_up)
+    between = Between.of(tied.walk)
+    in_plan, place = plan_rows(tied.walk, between, tied.plan, device.pointing)
+    _, up = height_rows(tied.walk, between, tied.heights, device.pointing_up)
     return place, up, np.sqrt(np.maximum(row_variances(in_plan), 0.0))
 
 

@@ -12,13 +12,15 @@ from geosite.base.arrays import Floats
 from geosite.base.errors import InputError, Problem
 from geosite.base.grid import MAX_CELLS, Grid
 
-__all__ = ["default_cell_size", "grid_over", "round_step"]
+__all__ = ["default_cell_size", "grid_over", "outermost", "round_step"]
 
 # a point for 100,000 cells: 316 cells from one to the next
 _CELLS_PER_POINT = 100_000
 _FEW_CELLS = 5_000_000
 _STRAY = 5.0
 _DEFAULT_CELLS = 1_000_000
+_MANY = 10_000
+"""Points whose convex hull is worth a look beforehand."""
 
 
 def round_step(value: float, *, up: bool = False) -> float:
@@ -72,7 +74,7 @@ def default_cell_size(points: npt.ArrayLike) -> float:
     area = 0.0
     if len(position):
         position = position - position[0]
-        area = float(shapely.convex_hull(shapely.multipoints(position)).area)
+        area = float(shapely.area(shapely.convex_hull(shapely.multipoints(outermost(position)))))
     if not area > 0:
         raise InputError(
             Problem(
@@ -87,6 +89,43 @@ def default_cell_size(points: npt.ArrayLike) -> float:
     width, height = (float(side) for side in np.ptp(position, axis=0))
     size = round_step(0.0791 * math.sqrt(area / len(position)))
     return max(size, round_step(math.sqrt(width * height / _DEFAULT_CELLS), up=True))
+
+
+def outermost(points: Floats) -> Floats:
+    """Return the points of many that the convex hull may go through.
+
+    Parameters
+    ----------
+    points : array, shape (n, 2)
+
+    Returns
+    -------
+    array, shape (m, 2)
+        In the same order: all of few points; of more, those that do not lie inside the octagon of
+        the farthest ones in eight directions (Akl, S.G. & Toussaint, G.T. 1978,
+        doi:10.1016/0020-0190(78)90003-0), so that a million points have their hull at once.
+
+    Examples
+    --------
+    >>> disc = np.random.default_rng(1).normal(size=(20_000, 2))
+    >>> some = outermost(disc)
+    >>> len(some) < 500
+    True
+    >>> every = shapely.convex_hull(shapely.multipoints(disc))
+    >>> bool(shapely.equals_exact(shapely.convex_hull(shapely.multipoints(some)), every))
+    True
+    """
+    if len(points) < _MANY:
+        return points
+    turn = np.arange(8) * np.pi / 4
+    corners = points[[int((points @ way).argmax()) for way in np.c_[np.cos(turn), np.sin(turn)]]]
+    # what rounding could have put inside is kept
+    margin = 1e-9 * float(np.ptp(corners, axis=0).max()) ** 2
+    kept = np.zeros(len(points), np.bool_)
+    for (x, y), (east, north) in zip(corners, np.roll(corners, -1, axis=0) - corners, strict=True):
+        if east or north:
+            kept |= east * (points[:, 1] - y) - north * (points[:, 0] - x) <= margin
+    return points[kept] if kept.any() else points  # all in one place
 
 
 def grid_over(
