@@ -15,6 +15,7 @@ from geosite.reading.foreign import (
     driver_names,
     harmless,
     names_a_file,
+    quiet,
     reading_layers,
     within_limits,
 )
@@ -152,7 +153,9 @@ def read_polygons(
 
     import shapely
 
-    return PolygonLayer(file, names, tuple(shapely.from_wkb(texts)), crs_wkt, reach, repeated)
+    with quiet():  # places that are no numbers are told by whoever asks for the polygons
+        shapes = tuple(shapely.from_wkb(texts))
+    return PolygonLayer(file, names, shapes, crs_wkt, reach, repeated)
 
 
 def _check_name_field(source: Any, name_field: str | None, file: str, refuse: Refuse) -> None:

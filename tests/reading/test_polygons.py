@@ -1,5 +1,7 @@
 """Parcel maps as they come: KML, zipped shapefile, drafting file, layers without a CRS."""
 
+import math
+import warnings
 import zipfile
 from pathlib import Path
 
@@ -104,3 +106,14 @@ def test_given_crs_is_checked(tmp_path: Path) -> None:
         code(tmp_path / "map.shp", crs="+proj=utm +zone=32 +nadgrids=/etc/passwd") == "parcels-crs"
     )
     assert read(tmp_path / "map.shp", crs="EPSG:25832").names == ("0",)
+
+
+def test_places_that_are_no_numbers_print_nothing(tmp_path: Path) -> None:
+    ring = [(0.0, 0.0), (math.nan, 1.0), (1.0, 1.0), (0.0, 0.0)]
+    schema = {"geometry": "Polygon", "properties": {}}
+    with fiona.open(tmp_path / "a.gpkg", "w", driver="GPKG", crs="EPSG:25832", schema=schema) as to:
+        to.write({"geometry": {"type": "Polygon", "coordinates": [ring]}, "properties": {}})
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        found = read(tmp_path / "a.gpkg")
+    assert len(found.shapes) == 1
