@@ -42,7 +42,8 @@ _HOW = (
     "Adjusted less measured, on the map's axes: of a leg, how far its end moved against its start; "
     "of a visit, how far beside the mark it was pointed. A standardised residual is the residual "
     "over its own standard deviation; none is given where nothing checks. Legs between two "
-    "repeated marks share one misclosure, so a mistake in one of them shows in all. Of a hundred "
+    "repeated marks share one misclosure, so a mistake in one of them shows in all: they stand in "
+    "one row, with the sum of their residuals; each alone stands in residuals.csv. Of a hundred "
     f"good ones five lie beyond {NORMAL_95:.2f}; beyond {SUSPECT:.2f}, one in a thousand, they are "
     "set in bold and must be looked at."
 )
@@ -89,7 +90,30 @@ def _largest(record: Record) -> float | None:
     return max(found, default=None)
 
 
+def _chains(legs: Sequence[Record]) -> list[Record]:
+    """Put legs one after the other that share their standardised residuals into one, summed up."""
+
+    def shared(leg: Record) -> tuple[Any, ...]:
+        found = (leg[f"{axis}_standardised"] for axis in _AXES)
+        return (leg["run"], *(None if v is None else round(v, 2) + 0.0 for v in found))
+
+    chains: list[Record] = []
+    for _, members in groupby(legs, key=shared):
+        part = list(members)
+        summed: dict[str, Any] = {
+            key: sum(leg[key] for leg in part)
+            if all(leg[key] is not None for leg in part)
+            else None
+            for key in ("length_m", *(f"{axis}_m" for axis in _AXES))
+        }
+        last = {key: part[-1][key] for key in ("to_point", "row")}
+        chains.append({**part[0], **last, **summed, "legs": len(part)})
+    return chains
+
+
 def _listed(title: str, records: Sequence[Record], measures: Measures) -> list[Block]:
+    if title == "Legs":
+        records = _chains(records)
     kept = list(records)
     told = ""
     if len(records) > LISTED:
@@ -101,12 +125,13 @@ def _listed(title: str, records: Sequence[Record], measures: Measures) -> list[B
     strong = frozenset(i for i, r in enumerate(kept) if (_largest(r) or 0.0) > SUSPECT)
     unit = "mm" if measures.unit == "m" else "ft"
     columns = (
-        Column("run", 0.55),
-        *((Column("from", 0.8),) if legs else ()),
-        Column("to" if legs else "mark", 0.8),
+        Column("run", 0.45),
+        *((Column("from", 0.7),) if legs else ()),
+        Column("to" if legs else "mark", 0.7),
+        *((Column("legs", 0.45, "end"),) if legs else ()),
         Column(f"length\n{measures.unit}" if legs else "line of the\nfield book", 0.7, "end"),
         *(Column(f"{axis}\n{unit}", 0.6, "end") for axis in _AXES),
-        *(Column(f"{axis}\nstandardised", 0.85, "end") for axis in _AXES),
+        *(Column(f"{axis}\nstandardised", 0.95, "end") for axis in _AXES),
     )
     blocks: list[Block] = [Heading(title, 2)]
     if told:
@@ -124,6 +149,7 @@ def _row(record: Record, leg: bool, measures: Measures) -> tuple[str, ...]:
         str(record["run"]),
         *((place("from_point", "from_row"),) if leg else ()),
         place("to_point", "row"),
+        *((str(record["legs"]),) if leg else ()),
         str(record["row"]) if not leg else measures.fine(length, 2),
         *(
             "" if (v := record[f"{a}_m"]) is None else f"{_zero(v * per, digits):.{digits}f}"

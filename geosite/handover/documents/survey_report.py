@@ -223,23 +223,32 @@ def _corrections(package: Package, measures: Measures) -> list[Block]:
         if record.get("point"):
             visits.setdefault(str(record["point"]), []).append(record)
     rows = tuple(
-        (name, str(v.get("run")), measures.fine(v.get("correction_m")))
+        (name, run, str(len(mine)), ", ".join(measures.fine(v.get("correction_m")) for v in mine))
         for name, found in visits.items()
         if len(found) > 1
-        for v in found
+        for run, mine in _by_run(found).items()
     )
     if not rows:
         return []
     columns = (
         Column("mark", 1.0),
         Column("run", 1.0),
-        Column(f"moved by\n{measures.unit}", 0.6, "end"),
+        Column("visits", 0.5, "end"),
+        Column(f"moved by\n{measures.unit}", 1.2, "end"),
     )
     text = (
         "How far the adjustment moved each visit to a mark that was visited more than once, in "
         "plan, against the walk placed by the start of its run alone."
     )
     return [Heading("Corrections of repeated visits", 2), Paragraph(text), Table(columns, rows)]
+
+
+def _by_run(visits: list[Record]) -> dict[str, list[Record]]:
+    """Return the visits to one mark by their run, in the order walked."""
+    found: dict[str, list[Record]] = {}
+    for visit in visits:
+        found.setdefault(str(visit.get("run")), []).append(visit)
+    return found
 
 
 def _checks(checks: CheckedAccuracy | None, measures: Measures) -> list[Block]:
