@@ -163,6 +163,8 @@ class Package:
         ``report.json``; ``None`` for a package without a survey.
     findings
         What to look at, from every stage.
+    in_other_unit
+        Text of a finding in feet where `unit` is metres, in metres where it is feet, by its text.
     features
         The drawing, for writers that know true curves (`geosite.linework.model.Feature`).
     profiles
@@ -208,3 +210,4 @@ class Package:
     background: GroundPicture | BackgroundLines | None = None
     designed: Mapping[str, tuple[Layer, ...]] = field(default_factory=dict)
     standards: Mapping[str, str] = field(default_factory=dict)
+    in_other_unit: Mapping[str, str] = field(default_factory=dict)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Literal
 
 import numpy as np
 
@@ -22,7 +23,8 @@ from geosite.handover.layers.everything import (
 )
 from geosite.handover.layers.rasters import ground_rasters
 from geosite.handover.model import Package
-from geosite.handover.report_json.make import site_report
+from geosite.handover.report_json.make import every_finding, located, site_report
+from geosite.handover.report_json.order import worst_first
 from geosite.linework.model import Drawing
 from geosite.network.model import Network
 from geosite.reading.toml_lines import line_of
@@ -42,6 +44,9 @@ def pack(
     frame = network.frame
     notes = replace(notes, findings=(*notes.findings, *_under(notes, network)))
     report = site_report(notes, network, drawing, terrain, answers)
+    found = every_finding(notes, network, drawing, terrain, answers)
+    unit: Literal["m", "ft"] = "ft" if notes.site.handover.unit == "m" else "m"
+    otherwise = worst_first(located(found, notes, network, unit))
     return Package(
         title=notes.site.site.title,
         date=notes.site.site.date or "",
@@ -58,6 +63,10 @@ def pack(
         tables=(*answer_tables(answers, notes), *survey_tables(notes, network)),
         report=report,
         findings=report.findings,
+        in_other_unit={
+            finding.text: other.text
+            for finding, other in zip(report.findings, otherwise, strict=True)
+        },
         features=drawing.features,
         profiles=answers.profiles,
         codes=notes.site.codes,

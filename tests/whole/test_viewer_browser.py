@@ -7,6 +7,7 @@ import hashlib
 import importlib.util
 import math
 import re
+from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
@@ -467,6 +468,65 @@ def test_lengths_change_to_feet_everywhere(browser: Any, page: Path) -> None:
     assert re.match(r"111\.\d+ ft long", words)
     assert " m " not in words
     assert browser.find_element("id", "scale-words").text.endswith(" ft")
+
+
+def test_findings_and_accuracy_follow_the_unit_chosen(browser: Any, tmp_path: Path) -> None:
+    seen = (
+        Finding("look", "pond", "Water stands 0.30 m deep.", place=(512_330.0, 5_276_120.0)),
+        Finding("note", "known", "It is so, whatever the unit."),
+    )
+    package = dataclasses.replace(
+        ferry_landing(),
+        findings=seen,
+        in_other_unit={seen[0].text: "Water stands 0.98 ft deep."},
+    )
+    show(browser, write_viewer(tmp_path, package))
+    told = [browser.find_element("id", name).text for name in ("look", "accuracy", "notes")]
+    assert told[0] == "Water stands 0.30 m deep."
+    choose(browser, "units", "feet")
+    feet = [browser.find_element("id", name).text for name in ("look", "accuracy", "notes")]
+    assert feet[0] == "Water stands 0.98 ft deep."
+    assert " ft in position" in feet[1]
+    assert feet[2] == told[2]
+    browser.find_element("css selector", "button.finding").click()  # it still goes there
+    settle(browser)
+    assert answer(browser)["Easting"].replace("\u202f", "").startswith("512330")
+    choose(browser, "units", "metres")
+    assert [browser.find_element("id", name).text for name in ("look", "accuracy")] == told[:2]
+
+
+MESH = """
+const source = arguments[0], meshOf = new Function(source + "; return meshOf;")();
+const rows = 60, cols = 90, values = new Float32Array(rows * cols).fill(NaN);
+// ground below a line that falls by 3 in 10, and right of one that leans
+for (let i = 0; i < rows; i++)
+  for (let j = 0; j < cols; j++)
+    if (i - 5 > 0.3 * j && j > 8 + 0.2 * i && i < 55) values[i * cols + j] = 100 + 0.1 * j;
+const mesh = meshOf({ rows, cols, cell: 0.5, west: 10, north: 50 }, values, 1, 4);
+const next = new Map(mesh.edges), turns = [];
+for (const [p, q] of mesh.edges) {
+  const r = next.get(q), way = (a, b) => Math.atan2(mesh.n[b] - mesh.n[a], mesh.e[b] - mesh.e[a]);
+  let turn = way(q, r) - way(p, q);
+  turn = Math.atan2(Math.sin(turn), Math.cos(turn));
+  turns.push(Math.abs(turn * 180 / Math.PI));
+}
+let moved = 0;
+for (let k = 0; k < mesh.z.length; k++) {
+  const e = 10 + ((k % cols) + 0.5) * 0.5, n = 50 - (Math.floor(k / cols) + 0.5) * 0.5;
+  moved = Math.max(moved, Math.hypot(mesh.e[k] - e, mesh.n[k] - n));
+}
+turns.sort((a, b) => b - a);
+return { edges: mesh.edges.length, next: next.size, sharp: turns.slice(0, 40), moved };
+"""
+
+
+def test_the_rim_of_the_relief_has_no_stairs_and_no_place_moves_by_a_cell(browser: Any) -> None:
+    source = (files("geosite.handover.viewer") / "mesh.js").read_text("utf-8")
+    found = browser.execute_script(MESH, source.replace("export function", "function"))
+    assert found["edges"] == found["next"] > 100  # one ring
+    # its few corners stay; along its sides stairs would turn by 90 degrees throughout
+    assert found["sharp"][4] < 15
+    assert 0 < found["moved"] <= 0.75 * 0.5 + 1e-9
 
 
 def test_a_closed_line_holds_the_area_of_its_corners(browser: Any, page: Path) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 
@@ -44,6 +44,7 @@ from geosite.network.model import Network
 from geosite.terrain.site import Terrain
 
 __all__ = [
+    "every_finding",
     "located",
     "names_like_measures",
     "refusals_in_readers_unit",
@@ -52,7 +53,12 @@ __all__ = [
 ]
 
 
-def located(findings: Iterable[Finding], notes: Notes, network: Network) -> tuple[Finding, ...]:
+def located(
+    findings: Iterable[Finding],
+    notes: Notes,
+    network: Network,
+    unit: Literal["m", "ft"] | None = None,
+) -> tuple[Finding, ...]:
     """Add mark and place to findings that come from a row or name a mark, in the reader's unit.
 
     Parameters
@@ -61,9 +67,12 @@ def located(findings: Iterable[Finding], notes: Notes, network: Network) -> tupl
         In any order; those with a place keep it.
     notes, network
         Whose rows they speak of, and where these lie.
+    unit
+        To tell them in; that of the site file without it.
     """
     book, found = notes.book, []
-    names = names_like_measures(notes)
+    unit = unit or notes.site.handover.unit
+    names = names_like_measures(notes, unit)
     rows = {int(line): row for row, line in enumerate(book.line)}
     for finding in findings:
         row = None
@@ -75,14 +84,14 @@ def located(findings: Iterable[Finding], notes: Notes, network: Network) -> tupl
             east, north = network.frame.to_map(network.en[row]).tolist()
             mark = book.marks[book.mark[row]] if book.mark[row] >= 0 else None
             finding = replace(finding, mark=finding.mark or mark, place=(east, north))
-        said = spoken(finding.text, notes.site.handover.unit, names)
+        said = spoken(finding.text, unit, names)
         found.append(finding if said == finding.text else replace(finding, text=said))
     return tuple(found)
 
 
-def names_like_measures(notes: Notes) -> frozenset[str]:
-    """Return the names of a survey that must not be taken for measures."""
-    if notes.site.handover.unit == "m":
+def names_like_measures(notes: Notes, unit: Literal["m", "ft"] | None = None) -> frozenset[str]:
+    """Return the names of a survey that must not be taken for measures where a unit is told."""
+    if (unit or notes.site.handover.unit) == "m":
         return frozenset()
     book, parcels = notes.book, notes.attached.parcels
     named = (book.marks, book.runs, book.features, book.codes, book.notes, book.file)
@@ -138,6 +147,23 @@ def survey_report(
     )
 
 
+def every_finding(
+    notes: Notes,
+    network: Network,
+    drawing: Drawing,
+    terrain: Terrain | None,
+    answers: Answers,
+) -> tuple[Finding, ...]:
+    """Return the findings of every room, in metres and in the order found."""
+    return (
+        *notes.findings,
+        *network.findings,
+        *drawing.findings,
+        *(terrain.findings if terrain is not None else ()),
+        *answers.findings,
+    )
+
+
 def site_report(
     notes: Notes,
     network: Network,
@@ -147,13 +173,7 @@ def site_report(
 ) -> model.SiteReport:
     """Return everything; what stands in tables and layers is summed up."""
     survey = survey_report(notes, network, drawing)
-    findings = (
-        *notes.findings,
-        *network.findings,
-        *drawing.findings,
-        *(terrain.findings if terrain is not None else ()),
-        *answers.findings,
-    )
+    findings = every_finding(notes, network, drawing, terrain, answers)
     return model.SiteReport(
         geosite=survey.geosite,
         site=survey.site,

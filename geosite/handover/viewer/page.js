@@ -439,12 +439,15 @@ function go(place) {
 const findings = [...site.look, ...site.notes];
 const placeOf = (finding) => finding.place ?? (finding.mark === undefined ? null : targets.get(finding.mark) ?? null);
 
+// What a finding says in the unit chosen.
+const saidOf = (finding) => (unit.name === site.told_unit ? finding.text : finding.other ?? finding.text);
+
 // A finding whose place is known is a button that goes there.
 function findingItem(finding) {
   const item = element("li"), place = placeOf(finding);
-  if (!place) item.textContent = finding.text;
+  if (!place) item.textContent = saidOf(finding);
   else {
-    const button = element("button", finding.text, { type: "button", class: "finding", "data-finding": String(findings.indexOf(finding)) });
+    const button = element("button", saidOf(finding), { type: "button", class: "finding", "data-finding": String(findings.indexOf(finding)) });
     button.addEventListener("click", () => go(place));
     item.append(button);
   }
@@ -457,7 +460,7 @@ function fillWords() {
   const side = site.convergence_deg > 0 ? "west" : "east";
   byId("title").textContent = site.title || "Untitled site";
   byId("subtitle").textContent = [site.date && `Surveyed ${site.date}`, site.crs, site.vertical].filter(Boolean).join(" · ");
-  byId("accuracy").textContent = site.accuracy;
+  byId("accuracy").textContent = site.accuracy[unit.name];
   byId("caution").textContent = site.caution;
   byId("place").textContent =
     `Lengths are ground lengths; on the map grid of ${site.crs} they are ${site.factor.toFixed(6)} of that. Up is grid north` +
@@ -465,8 +468,9 @@ function fillWords() {
   byId("thinned").hidden = !site.thinned;
   for (const [id, texts] of [["look", site.look], ["notes", site.notes]]) {
     byId(`${id}-card`).hidden = !texts.length;
-    const more = byId(`${id}-more`), first = 3;
-    texts.forEach((finding, i) => (i < first ? byId(id) : more.querySelector("ul")).append(findingItem(finding)));
+    const more = byId(`${id}-more`), first = 3, items = texts.map(findingItem);
+    byId(id).replaceChildren(...items.slice(0, first));
+    more.querySelector("ul").replaceChildren(...items.slice(first));
     more.hidden = texts.length <= first;
     more.querySelector("summary").textContent = `${texts.length - first} more`;
   }
@@ -486,6 +490,7 @@ byId("undo").addEventListener("click", undo);
 byId("units").value = unit.name;
 byId("units").addEventListener("change", () => {
   unit.name = byId("units").value;
+  fillWords();
   showProfile();
   showRamp();
   if (look.spot) tell(look.spot, markNear(look.spot));

@@ -47,7 +47,7 @@ from geosite.handover.wording.reference import accuracy_words, crs_words, height
 __all__ = ["viewer_script", "write_viewer"]
 
 #: Modules of the script, in the order they are joined: each imports from earlier ones only.
-_SCRIPTS = ("site.js", "plan.js", "blocks.js", "relief.js", "profile.js", "page.js")
+_SCRIPTS = ("site.js", "plan.js", "blocks.js", "mesh.js", "relief.js", "profile.js", "page.js")
 
 #: Cells per raster: with the rasters below this keeps the page well under a megabyte.
 _CELLS = 60_000
@@ -152,6 +152,17 @@ def _json(value: Any) -> str:
     return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
 
 
+def _findings(package: Package, level: str, most: int = 50) -> list[dict[str, Any]]:
+    """Return the findings of a level, the first of them, each in both units where they differ."""
+    found = [f for f in package.findings if f.level == level][:most]
+    told = [_finding(f, package.frame.origin) for f in found]
+    for finding, one in zip(found, told, strict=True):
+        other = package.in_other_unit.get(finding.text, finding.text)
+        if other != finding.text:
+            one["other"] = with_signs(other)
+    return told
+
+
 def _finding(finding: Finding, origin: tuple[float, float]) -> dict[str, Any]:
     """Return a finding with the mark and the place that it is about, where they are known."""
     told: dict[str, Any] = {"text": with_signs(finding.text)}
@@ -220,11 +231,12 @@ def _site(package: Package, unit: str) -> dict[str, Any]:
             }
             for name, code in package.codes.items()
         },
-        "look": [_finding(f, frame.origin) for f in package.findings if f.level == "look"][:50],
-        "notes": [_finding(f, frame.origin) for f in package.findings if f.level == "note"][:50],
+        "look": _findings(package, "look"),
+        "notes": _findings(package, "note"),
+        "told_unit": package.unit,
         "shown_unit": unit,
         "half_width": _half_widths(package),
-        "accuracy": accuracy_words(package, Measures("m")),
+        "accuracy": {u: accuracy_words(package, Measures(u)) for u in ("m", "ft")},
         "caution": CAUTION,
         "thinned": thinned,
         "arrows": {"steady": STEADY, "turning": TURNING, "faded": FADED},

@@ -2,6 +2,7 @@
 // with and without a graphics processor. The plan is the cloth over it.
 
 import { darkScreen, inks, rasters, site } from "./site.js";
+import { meshOf } from "./mesh.js";
 import { buildingInk, buildings, paintBuildings, pixel, roofOf } from "./blocks.js";
 import { paintPlan, shown } from "./plan.js";
 
@@ -49,6 +50,7 @@ export const relief = (() => {
   cloth.width = Math.max(2, Math.round(cols * cell * perUnit));
   cloth.height = Math.max(16, Math.round(rows * cell * perUnit));
   let pixels = null, last = null;
+  const meshes = new Map(); // by step: they do not change with the view
 
   function weave() {
     const context = cloth.getContext("2d", { willReadFrequently: true });
@@ -94,19 +96,12 @@ export const relief = (() => {
       const [x, y, d] = lay(e, n, z);
       return [width / 2 + (x - (box[0] + box[2]) / 2) * zoom, height_ / 2 + (y - (box[1] + box[3]) / 2) * zoom, d];
     };
-    const step = Math.max(1, coarse), nr = Math.ceil(rows / step), nc = Math.ceil(cols / step);
-    const px = new Float32Array(nr * nc), py = new Float32Array(nr * nc), pz = new Float32Array(nr * nc);
-    const tu = new Float32Array(nc), tv = new Float32Array(nr), ups = new Float32Array(nr * nc);
-    for (let j = 0; j < nc; j++) tu[j] = (Math.min(j * step, cols - 1) + 0.5) * cell * perUnit;
-    for (let i = 0; i < nr; i++) {
-      const row = Math.min(i * step, rows - 1);
-      tv[i] = (row + 0.5) * cell * perUnit;
-      for (let j = 0; j < nc; j++) {
-        const col = Math.min(j * step, cols - 1), z = values[row * cols + col], k = i * nc + j;
-        ups[k] = z * rise;
-        [px[k], py[k], pz[k]] = project(raster.west + (col + 0.5) * cell, raster.north - (row + 0.5) * cell, z);
-      }
-    }
+    const step = Math.max(1, coarse);
+    if (!meshes.has(step)) meshes.set(step, meshOf(raster, values, step, perUnit));
+    const mesh = meshes.get(step), { nc, u: tu, v: tv } = mesh, count = mesh.z.length;
+    const px = new Float32Array(count), py = new Float32Array(count), pz = new Float32Array(count);
+    const ups = Float32Array.from(mesh.z, (z) => z * rise);
+    for (let k = 0; k < count; k++) [px[k], py[k], pz[k]] = project(mesh.e[k], mesh.n[k], mesh.z[k]);
     const shade = (colour, light) => {
       const r = Math.min(255, (colour & 255) * light), g = Math.min(255, ((colour >> 8) & 255) * light), b = Math.min(255, ((colour >> 16) & 255) * light);
       return (255 << 24) | (b << 16) | (g << 8) | r;
@@ -141,31 +136,32 @@ export const relief = (() => {
           out[i] = shade((m & o) + (((m ^ o) & 0xfefefefe) >>> 1), light);
         }
     };
-    const full = (i, j) => i >= 0 && j >= 0 && i < nr - 1 && j < nc - 1 && !Number.isNaN(ups[i * nc + j] + ups[i * nc + j + 1] + ups[(i + 1) * nc + j] + ups[(i + 1) * nc + j + 1]);
     const span = cell * step;
     const earth = parseInt(site.inks.light.earth.slice(1), 16), earthColour = ((earth & 255) << 16) | (earth & 0xff00) | (earth >> 16);
-    const foot = (k, e, n) => project(e, n, base);
-    const wall = (k, l, ek, nk, el, nl, light) => {
-      const a = foot(k, ek, nk), b = foot(l, el, nl);
+    // light from the upper left of the paper, as on shaded maps
+    const lightOf = (de, dn) => 0.62 + 0.5 * Math.max(0, (de * 0.5 - dn * 0.5 + 0.9) / Math.sqrt(de * de + dn * dn + 1) / 1.144);
+    const { triangles, slopes } = mesh;
+    for (let t = 0, s = 0; t < triangles.length; t += 3, s += 4) {
+      const p = triangles[t], q = triangles[t + 1], r = triangles[t + 2];
+      let de, dn;
+      if (slopes[s] < 0) {
+        // both triangles of a whole block have its mean slope: the first has its upper left corner
+        const a = q === p + 1 ? p : p - 1, b = a + 1, c = a + nc, d = c + 1;
+        de = (ups[b] + ups[d] - ups[a] - ups[c]) / (2 * span);
+        dn = (ups[a] + ups[b] - ups[c] - ups[d]) / (2 * span);
+      } else {
+        de = (ups[slopes[s + 1]] - ups[slopes[s]]) / span;
+        dn = (ups[slopes[s + 3]] - ups[slopes[s + 2]]) / span;
+      }
+      triangle(px[p], py[p], pz[p], tu[p], tv[p], px[q], py[q], pz[q], tu[q], tv[q], px[r], py[r], pz[r], tu[r], tv[r], lightOf(de, dn), -1);
+    }
+    for (const [k, l] of mesh.edges) {
+      const a = project(mesh.e[k], mesh.n[k], base), b = project(mesh.e[l], mesh.n[l], base);
+      const [ke, kn] = mesh.normals.get(k), [le, ln] = mesh.normals.get(l);
+      const light = 0.77 + 0.0375 * (kn + ln) - 0.045 * (ke + le);
       triangle(px[k], py[k], pz[k], 0, 0, px[l], py[l], pz[l], 0, 0, a[0], a[1], a[2], 0, 0, light, earthColour);
       triangle(px[l], py[l], pz[l], 0, 0, b[0], b[1], b[2], 0, 0, a[0], a[1], a[2], 0, 0, light, earthColour);
-    };
-    const east = (j) => raster.west + (Math.min(j * step, cols - 1) + 0.5) * cell;
-    const north = (i) => raster.north - (Math.min(i * step, rows - 1) + 0.5) * cell;
-    for (let i = 0; i < nr - 1; i++)
-      for (let j = 0; j < nc - 1; j++) {
-        if (!full(i, j)) continue;
-        const a = i * nc + j, b = a + 1, c = a + nc, d = c + 1;
-        // light from the upper left of the paper, as on shaded maps
-        const de = (ups[b] + ups[d] - ups[a] - ups[c]) / (2 * span), dn = (ups[a] + ups[b] - ups[c] - ups[d]) / (2 * span);
-        const light = 0.62 + 0.5 * Math.max(0, (de * 0.5 - dn * 0.5 + 0.9) / Math.sqrt(de * de + dn * dn + 1) / 1.144);
-        triangle(px[a], py[a], pz[a], tu[j], tv[i], px[b], py[b], pz[b], tu[j + 1], tv[i], px[c], py[c], pz[c], tu[j], tv[i + 1], light, -1);
-        triangle(px[b], py[b], pz[b], tu[j + 1], tv[i], px[d], py[d], pz[d], tu[j + 1], tv[i + 1], px[c], py[c], pz[c], tu[j], tv[i + 1], light, -1);
-        if (!full(i - 1, j)) wall(a, b, east(j), north(i), east(j + 1), north(i), 0.8);
-        if (!full(i + 1, j)) wall(c, d, east(j), north(i + 1), east(j + 1), north(i + 1), 0.65);
-        if (!full(i, j - 1)) wall(a, c, east(j), north(i), east(j), north(i + 1), 0.9);
-        if (!full(i, j + 1)) wall(b, d, east(j + 1), north(i), east(j + 1), north(i + 1), 0.72);
-      }
+    }
     if (built.length) {
       const ratio = width / (canvas.clientWidth || width);
       const most = [cloth.width - 1, cloth.height - 1];
