@@ -202,7 +202,7 @@ def place_on(line: Polyline, network: Network, at: float) -> tuple[Floats, Linea
 
     Examples
     --------
-    A fifth of the way from a mark at 2 m to one at 3 m; the elevation hangs on both by shares:
+    A fifth of the way from a mark at 2 m to one at 3 m; its elevation depends on both:
 
     >>> from geosite.network.independent import independent_marks
     >>> network = independent_marks([(0, 0, 2), (3, 4, 3)])

@@ -35,7 +35,7 @@ __all__ = [
 
 
 COVERED_ENOUGH = 0.99
-"""A surface that reaches less than this share of an area speaks for part of it only."""
+"""A surface that reaches less than this share of an area gives quantities of part of it only."""
 
 
 def with_interval(measured: Estimate, unit: str) -> str:

@@ -71,14 +71,14 @@ def _texts(value: Any) -> Iterator[str]:
         yield from _texts(tuple(getattr(value, one.name) for one in fields(value)))
 
 
-def in_feet(text: str, kept: Collection[str] = ()) -> str:
+def in_feet(text: str, unchanged: Collection[str] = ()) -> str:
     """Return a sentence with its metric measures in feet, square feet, cubic yards or inches.
 
     Parameters
     ----------
     text
         What stands between double quotes is somebody's own words and stays.
-    kept
+    unchanged
         Names that stay, too, from `like_measures`.
 
     Examples
@@ -89,14 +89,16 @@ def in_feet(text: str, kept: Collection[str] = ()) -> str:
     '1.6 to 4.9 ft from the wall, 14 of 971 ft2'
     """
     # the longest first: one name may be a part of another
-    names = [re.escape(name) for name in sorted(kept, key=len, reverse=True)]
+    names = [re.escape(name) for name in sorted(unchanged, key=len, reverse=True)]
     own = "|".join(['"[^"]*"', *(rf"(?<!\w){name}(?!\w)" for name in names)])
     parts = re.split(f"({own})", text)
     # what was split by stands at every second place
-    return "".join(part if i % 2 else _MEASURE.sub(_said, part) for i, part in enumerate(parts))
+    return "".join(
+        part if i % 2 else _MEASURE.sub(_converted, part) for i, part in enumerate(parts)
+    )
 
 
-def _said(match: re.Match[str]) -> str:
+def _converted(match: re.Match[str]) -> str:
     factor, unit, more = _FEET[match[2].replace("²", "2").replace("³", "3")]
 
     def turned(number: re.Match[str]) -> str:
@@ -108,12 +110,12 @@ def _said(match: re.Match[str]) -> str:
     return f"{_ONE.sub(turned, match[1])} {unit}{_ONE.sub(turned, match[3] or '')}"
 
 
-def spoken(text: str, unit: str, kept: Collection[str] = ()) -> str:
-    """Return a sentence in the reader's unit, ``"m"`` or ``"ft"``; names that are `kept` stay.
+def spoken(text: str, unit: str, unchanged: Collection[str] = ()) -> str:
+    """Return a sentence in the reader's unit, ``"m"`` or ``"ft"``; names that are `unchanged` stay.
 
     Examples
     --------
     >>> spoken("the wall is 3.05 m long", "ft"), spoken("the wall is 3.05 m long", "m")
     ('the wall is 10.01 ft long', 'the wall is 3.05 m long')
     """
-    return in_feet(text, kept) if unit == "ft" else text
+    return in_feet(text, unchanged) if unit == "ft" else text

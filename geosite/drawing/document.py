@@ -284,8 +284,8 @@ class _Setter:
         if isinstance(first, Paragraph) and others and isinstance(others[0], Figure | Table):
             lines = typeface(first.weight).wrap(_clean(first.text), self.box.width / first.size)
             if len(lines) <= 5:
-                told = first.size * (_LEADING * len(lines) + 0.5)
-                return told + min(_least(others[0]), self.box.height / 2)
+                reserved = first.size * (_LEADING * len(lines) + 0.5)
+                return reserved + min(_least(others[0]), self.box.height / 2)
         return min(_least(first), 60.0)
 
     def _paragraph(self, block: Paragraph) -> None:

@@ -76,13 +76,13 @@ class Typeface:
         """Return the text, cut with an ellipsis if it is wider than `limit` em."""
         if self.width(text) <= limit:
             return text
-        room, kept = limit - self.width("…"), 0
+        room, subset = limit - self.width("…"), 0
         for c in text:
             room -= self.advances[self.glyphs.get(c, 0)]
             if room < 0:
                 break
-            kept += 1
-        return text[:kept].rstrip() + "…"
+            subset += 1
+        return text[:subset].rstrip() + "…"
 
     def wrap(self, text: str, limit: float) -> list[str]:
         """Break a text into lines of at most `limit` em, between words where it can be."""
@@ -110,19 +110,19 @@ class Typeface:
 
         Glyph numbers stay as they are, so that text coded by them stays valid.
         """
-        kept = {0} | {self.glyphs[c] for c in text if c in self.glyphs}
+        subset = {0} | {self.glyphs[c] for c in text if c in self.glyphs}
         glyf, old = self.tables["glyf"], _loca(self.tables)
-        waiting = list(kept)
+        waiting = list(subset)
         while waiting:
             g = waiting.pop()
             for part in _components(glyf[old[g] : old[g + 1]]):
-                if part not in kept:
-                    kept.add(part)
+                if part not in subset:
+                    subset.add(part)
                     waiting.append(part)
         outlines = bytearray()
         loca = np.zeros(len(old), np.uint32)
         for g in range(len(old) - 1):
-            if g in kept:
+            if g in subset:
                 outlines += glyf[old[g] : old[g + 1]]
                 outlines += b"\0" * (-len(outlines) % 4)
             loca[g + 1] = len(outlines)

@@ -77,11 +77,11 @@ class Board:
 
     def cross(self, lines: Iterable[Floats], weight: int = 1) -> None:
         """Note linework, each of shape (n, 2), sheet mm: labels avoid it where they can."""
-        kept = [line for line in lines if len(line) > 1]
-        if not kept:
+        drawable = [line for line in lines if len(line) > 1]
+        if not drawable:
             return
-        start = np.concatenate([line[:-1] for line in kept])
-        step = np.concatenate([line[1:] for line in kept]) - start
+        start = np.concatenate([line[:-1] for line in drawable])
+        step = np.concatenate([line[1:] for line in drawable]) - start
         # long edges that run off the sheet are sampled no finer than the board needs
         pieces = np.hypot(step[:, 0], step[:, 1]) / (_CELL * 0.9)
         count = np.minimum(np.nan_to_num(pieces).astype(np.int64) + 1, 20_000)
@@ -110,9 +110,9 @@ class Board:
         crossing = (start[:, 1] > y[:, None]) != (start[:, 1] + step[:, 1] > y[:, None])
         with np.errstate(divide="ignore", invalid="ignore"):
             at = start[:, 0] + step[:, 0] * (y[:, None] - start[:, 1]) / step[:, 1]
-        held = ((crossing & (x[:, None] < at)).sum(axis=1) % 2).astype(bool)
+        covered = ((crossing & (x[:, None] < at)).sum(axis=1) % 2).astype(bool)
         edge = (start + step * np.linspace(0.0, 1.0, 9)[:, None, None]).reshape(-1, 2)
-        x, y = np.append(x[held], edge[:, 0]), np.append(y[held], edge[:, 1])
+        x, y = np.append(x[covered], edge[:, 0]), np.append(y[covered], edge[:, 1])
         row, col, inside = self._cells(x, y)
         row, col = row[inside], col[inside]
         if self._taken[row, col].any():
@@ -130,7 +130,7 @@ class Board:
         lines: Sequence[Line],
         candidates: Floats,
         *,
-        pull: float = 0.6,
+        rank_cost: float = 0.6,
         within: bool = True,
         halo: bool = True,
     ) -> list[Text]:
@@ -142,7 +142,7 @@ class Board:
             From top to bottom.
         candidates : array, shape (k, 3), columns x, y (mm), angle (degrees)
             Middles of the label, the favourite first.
-        pull
+        rank_cost
             Cost of each step down the list, in crossed cells.
         within
             The whole label stays inside the window.
@@ -154,7 +154,7 @@ class Board:
         list of Text
             Empty if every candidate touches something taken.
         """
-        return self.place_led(lines, candidates, pull=pull, within=within, halo=halo)[0]
+        return self.place_led(lines, candidates, rank_cost=rank_cost, within=within, halo=halo)[0]
 
     def place_led(
         self,
@@ -162,7 +162,7 @@ class Board:
         candidates: Floats,
         leader: Leader | None = None,
         *,
-        pull: float = 0.6,
+        rank_cost: float = 0.6,
         most: float = math.inf,
         within: bool = True,
         halo: bool = True,
@@ -171,7 +171,7 @@ class Board:
 
         Parameters
         ----------
-        lines, candidates, pull, within, halo
+        lines, candidates, rank_cost, within, halo
             As in `place`.
         leader
             Where it starts; without one no candidate needs any.
@@ -191,8 +191,8 @@ class Board:
         width = max(line.width for line in lines)
         height = sum(line.size for line in lines) * _LEADING
         box = _box(width + 0.6, height + 0.2)
-        turn = np.radians(candidates[:, 2])
-        cos, sin = np.cos(turn)[:, None], np.sin(turn)[:, None]
+        angle = np.radians(candidates[:, 2])
+        cos, sin = np.cos(angle)[:, None], np.sin(angle)[:, None]
         x = candidates[:, :1] + box[:, 0] * cos + box[:, 1] * sin
         y = candidates[:, 1:2] - box[:, 0] * sin + box[:, 1] * cos
         row, col, inside = self._cells(x, y)
@@ -203,7 +203,7 @@ class Board:
         cost = np.where(inside, self._crossed[row, col], 0).sum(axis=1, dtype=np.float64)
         blocked |= cost > most
         first = len(candidates) if leader is None else leader.first
-        cost[:first] += pull * np.arange(min(first, len(candidates)))
+        cost[:first] += rank_cost * np.arange(min(first, len(candidates)))
         led = None
         if leader is not None and first < len(candidates):
             half = np.array([width + 0.6, height + 0.2]) / 2
@@ -252,10 +252,10 @@ class Board:
         rows, cols = self._taken.shape
         return row, col, (row >= 0) & (row < rows) & (col >= 0) & (col < cols)
 
-    def _mark(self, box: Floats, place: Floats) -> None:
-        turn = math.radians(place[2])
-        x = place[0] + box[:, 0] * math.cos(turn) + box[:, 1] * math.sin(turn)
-        y = place[1] - box[:, 0] * math.sin(turn) + box[:, 1] * math.cos(turn)
+    def _mark(self, box: Floats, position: Floats) -> None:
+        angle = math.radians(position[2])
+        x = position[0] + box[:, 0] * math.cos(angle) + box[:, 1] * math.sin(angle)
+        y = position[1] - box[:, 0] * math.sin(angle) + box[:, 1] * math.cos(angle)
         row, col, inside = self._cells(x, y)
         self._taken[row[inside], col[inside]] = True
 
@@ -278,7 +278,7 @@ def around(x: float, y: float, width: float, height: float, gap: float) -> Float
 
 
 def away(
-    x: float, y: float, width: float, height: float, gaps: Sequence[float], ways: int = 16
+    x: float, y: float, width: float, height: float, gaps: Sequence[float], directions: int = 16
 ) -> Floats:
     """Return candidates away from a sign, for a label at the end of a leader.
 
@@ -290,20 +290,20 @@ def away(
         Of the label.
     gaps
         Lengths of the leader.
-    ways
+    directions
         In so many directions each.
 
     Examples
     --------
-    >>> (away(0.0, 0.0, 10.0, 2.0, (5.0,), ways=2).round(9) + 0.0).tolist()
+    >>> (away(0.0, 0.0, 10.0, 2.0, (5.0,), directions=2).round(9) + 0.0).tolist()
     [[10.0, 0.0, 0.0], [-10.0, 0.0, 0.0]]
     """
-    turn = np.arange(ways) * (2 * math.pi / ways)
+    angle = np.arange(directions) * (2 * math.pi / directions)
     found = []
     for gap in gaps:
-        across = x + np.cos(turn) * (gap + width / 2)
-        down = y - np.sin(turn) * (gap + height / 2)
-        found.append(np.column_stack([across, down, np.zeros(ways)]))
+        across = x + np.cos(angle) * (gap + width / 2)
+        down = y - np.sin(angle) * (gap + height / 2)
+        found.append(np.column_stack([across, down, np.zeros(directions)]))
     return np.concatenate(found)
 
 
@@ -382,8 +382,8 @@ def _leaders(leader: Leader, middles: Floats, half: Floats) -> Floats:
     return np.stack([begin, end], axis=1)
 
 
-def _texts(lines: Sequence[Line], height: float, place: Floats, halo: bool) -> list[Text]:
-    turn = math.radians(place[2])
+def _texts(lines: Sequence[Line], height: float, position: Floats, halo: bool) -> list[Text]:
+    angle = math.radians(position[2])
     found, top = [], -height / 2
     for line in lines:
         # the middle of capital letters is 0.36 em above the baseline
@@ -391,14 +391,14 @@ def _texts(lines: Sequence[Line], height: float, place: Floats, halo: bool) -> l
         top += line.size * _LEADING
         found.append(
             Text(
-                float(place[0] + base * math.sin(turn)),
-                float(place[1] + base * math.cos(turn)),
+                float(position[0] + base * math.sin(angle)),
+                float(position[1] + base * math.cos(angle)),
                 line.text,
                 line.size,
                 line.weight,
                 line.colour,
                 "middle",
-                float(place[2]),
+                float(position[2]),
                 halo,
             )
         )

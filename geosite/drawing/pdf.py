@@ -253,42 +253,42 @@ class _Page:
 
     def _path(self, outlines: Iterable[Outline], out: list[str]) -> None:
         lines: list[str] = []
-        places: list[float] = []
+        coordinates: list[float] = []
         for outline in outlines:
             pen = "m"
             for piece in outline.pieces:
                 if isinstance(piece, Arc):
-                    self._arc(piece, pen, lines, places)
+                    self._arc(piece, pen, lines, coordinates)
                     pen = "l"
                 elif len(piece):
                     lines.append(f"%.3f %.3f {pen}")
                     lines += ["%.3f %.3f l"] * (len(piece) - 1)
-                    places += piece.ravel().tolist()
+                    coordinates += piece.ravel().tolist()
                     pen = "l"
             if outline.closed:
                 lines.append("h")
         if lines:
             height = self.sheet.height
-            places[::2] = [x * _PT for x in places[::2]]
-            places[1::2] = [(height - y) * _PT for y in places[1::2]]
-            out.append(with_numbers("\n".join(lines), places))
+            coordinates[::2] = [x * _PT for x in coordinates[::2]]
+            coordinates[1::2] = [(height - y) * _PT for y in coordinates[1::2]]
+            out.append(with_numbers("\n".join(lines), coordinates))
 
-    def _arc(self, arc: Arc, pen: str, lines: list[str], places: list[float]) -> None:
+    def _arc(self, arc: Arc, pen: str, lines: list[str], coordinates: list[float]) -> None:
         # a curve for an eighth of a turn is within 4e-6 of the radius, one for a quarter within
         # 3e-4, which is enough for small signs
         widest = math.pi / 4 if arc.radius > 2.0 else math.pi / 2
         parts = max(math.ceil(abs(arc.sweep) / widest - 1e-9), 1)
         step = arc.sweep / parts
-        pull = arc.radius * 4 / 3 * math.tan(step / 4)
+        control = arc.radius * 4 / 3 * math.tan(step / 4)
         angle = arc.start
         x, y = self._on(arc, angle)
         lines.append(f"%.3f %.3f {pen}")
-        places += (x, y)
+        coordinates += (x, y)
         for _ in range(parts):
-            places += (x - pull * math.sin(angle), y + pull * math.cos(angle))
+            coordinates += (x - control * math.sin(angle), y + control * math.cos(angle))
             angle += step
             x, y = self._on(arc, angle)
-            places += (x + pull * math.sin(angle), y - pull * math.cos(angle), x, y)
+            coordinates += (x + control * math.sin(angle), y - control * math.cos(angle), x, y)
             lines.append("%.3f %.3f %.3f %.3f %.3f %.3f c")
 
     @staticmethod

@@ -73,7 +73,7 @@ def draw(notes: Notes, network: Network, *, sagitta_m: float = 0.002) -> Drawing
     network
         Where each row is.
     sagitta_m
-        Largest distance between an arc and the chords that stand for it in the geometry, metres.
+        Largest distance between an arc and the chords that replace it in the geometry, metres.
 
     Returns
     -------
@@ -179,7 +179,7 @@ def _code(book: FieldBook, name: str, rows: Ints) -> str:
 
 
 def _kind(notes: Notes, code: str, distinct: int) -> Literal["area", "line", "point"]:
-    """Return what the site file says of the code; without a word from it, the marks decide."""
+    """Return the geometry of a code from the site file, or else from the number of marks."""
     if code in notes.site.codes:
         return notes.site.codes[code].geometry
     if distinct >= 3:

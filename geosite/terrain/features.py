@@ -1,4 +1,4 @@
-"""What the drawn features mean to the ground: buildings, breaklines, barriers, inlets, areas."""
+"""The drawn features by their part in the terrain: buildings, breaklines, barriers, inlets."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ GUTTER_M = 0.02
 
 @dataclass(frozen=True, eq=False)
 class GroundFeatures:
-    """Features with the meaning of their code. Shapes are in local grid metres.
+    """Drawn features with the properties of their code. Shapes are in local grid metres.
 
     Parameters
     ----------
@@ -158,7 +158,25 @@ class GroundFeatures:
 
 
 def ground_features(notes: Notes, drawing: Drawing) -> GroundFeatures:
-    """Join the drawn features to the meaning of their codes."""
+    """Join the drawn features to the properties of their codes.
+
+    Examples
+    --------
+    A yard of 4 by 3 m whose code is paved:
+
+    >>> from geosite.fieldbook.book import book_from_text
+    >>> from geosite.linework.draw import draw
+    >>> from geosite.network.independent import independent_marks
+    >>> book = book_from_text('''run,point,x,y,z,feature,code
+    ... R1,A1,0,0,0,yard,asphalt
+    ... R1,A2,4,0,0,yard,asphalt
+    ... R1,A3,4,3,0,yard,asphalt
+    ... R1,A4,0,3,0,yard,asphalt''')
+    >>> notes = Notes.of(book)
+    >>> found = ground_features(notes, draw(notes, independent_marks(book.local)))
+    >>> found.shapes["yard"].area, found.buildings(Grid(0.0, 3.0, 1.0, 3, 4)).any().item()
+    (12.0, False)
+    """
     return GroundFeatures(drawing, notes.site.codes, {f.name: f.geometry for f in drawing.features})
 
 
@@ -167,12 +185,33 @@ def _edges(shape: BaseGeometry) -> BaseGeometry:
 
 
 def _band(shape: BaseGeometry, grid: Grid) -> BaseGeometry:
-    """Return a line with a little width: the cells that it touches then hang together by sides."""
+    """Return a line with a little width: the cells that it touches are then connected by sides."""
     return shapely.buffer(_edges(shape), 0.05 * grid.cell_size)
 
 
 def rows_on_ground(notes: Notes, drawing: Drawing) -> Ints:
-    """Return the observations that are on the ground."""
+    """Return the observations that are on the ground.
+
+    Parameters
+    ----------
+    notes, drawing
+
+    Returns
+    -------
+    array of int
+        Without features that ``[surface] exclude`` names and those whose code is not on the ground.
+
+    Examples
+    --------
+    >>> from geosite.fieldbook.book import book_from_text
+    >>> from geosite.linework.draw import draw
+    >>> from geosite.network.independent import independent_marks
+    >>> book = book_from_text('''run,point,x,y,z
+    ... R1,A1,0,0,0
+    ... R1,A2,4,0,0''')
+    >>> rows_on_ground(Notes.of(book), draw(Notes.of(book), independent_marks(book.local))).tolist()
+    [0, 1]
+    """
     site, book = notes.site, notes.book
     off = set(site.surface.exclude)
     above = {

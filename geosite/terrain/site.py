@@ -1,4 +1,4 @@
-"""The ground of one site: from placed marks and drawn features to all that is said of it.
+"""The ground of one site: from placed marks and drawn features to surface, water and findings.
 
 All in local grid metres and metres; only `Terrain.grid` says where the cells are on the map.
 """

@@ -207,5 +207,5 @@ def _affordable(asked: int, grid: Grid) -> int:
 
 
 def _seed(notes: Notes) -> int:
-    """Return a number that hangs on what was walked alone, so that the same notes draw the same."""
+    """Return a seed from the walked coordinates, so that the same notes give the same draws."""
     return zlib.crc32(np.ascontiguousarray(notes.book.local).tobytes()) ^ notes.site.drainage.seed

@@ -1,4 +1,4 @@
-"""The water of one site: where it goes, where it stands, how sure that is."""
+"""The drainage of one site: flow, ponds, catchments, falls from buildings, with intervals."""
 
 from __future__ import annotations
 
@@ -61,7 +61,7 @@ _DRAWS_OF_MANY = 50
 """Nobody reads the interval of each of more ponds: then so many grounds are drained, no more."""
 
 _LEAST_POND_M = 1e-4
-"""No shallower hollow is told: the last digits of an elevation make some of 1e-7 m on any plane."""
+"""Shallower ponds are left out: rounding of elevations makes some of 1e-7 m on any plane."""
 
 
 @dataclass(frozen=True, eq=False)

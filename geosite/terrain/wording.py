@@ -1,4 +1,4 @@
-"""What the ground has to tell, in words: the facts of this room as findings."""
+"""The findings of the terrain room in words."""
 
 from __future__ import annotations
 
@@ -53,7 +53,7 @@ def interval_words(estimate: Estimate, decimals: int, unit: str) -> str:
 def terrain_findings(
     site: SiteGround, water: Water, interval: float, usual_sigma: float
 ) -> tuple[Finding, ...]:
-    """Say everything about the ground of a site that a reader should know.
+    """Return the findings about the ground and the drainage of a site.
 
     Parameters
     ----------
@@ -88,7 +88,7 @@ def surface_findings(
     coincident: float = 0.001,
     scale: float = 1.0,
 ) -> tuple[Finding, ...]:
-    """Say what the marks have that does not fit, and how the surface was made.
+    """Return what does not fit among the marks, and how the surface was made.
 
     Parameters
     ----------
@@ -96,9 +96,20 @@ def surface_findings(
     names
         Of the points that were given to it; without them they are numbered.
     unit, scale
-        Symbol of the unit in which heights are said, and how many of them one of the surface's is.
+        Symbol of the unit of heights in the text, and how many of it one unit of the surface has.
     coincident
         Breaklines whose elevations differ by less where they cross are not mentioned.
+
+    Examples
+    --------
+    Two readings of one place that differ by half a metre:
+
+    >>> from geosite.base.grid import Grid
+    >>> from geosite.terrain.surface.model import elevation_surface
+    >>> marks = [(0, 0, 1.0), (0, 0, 1.5), (4, 0, 1.0), (0, 4, 1.0)]
+    >>> (found,) = surface_findings(elevation_surface(marks, Grid(0.0, 4.0, 1.0, 4, 4)), unit="m")
+    >>> found.code, found.text[:40]
+    ('coincident-marks', 'point 1 and point 2 are at the same plac')
     """
 
     def point(row: int) -> str:
@@ -183,7 +194,18 @@ def _chosen(surface: Surface, height: _Height) -> Finding:
 
 
 def roughness_findings(departures: int) -> tuple[Finding, ...]:
-    """Say so where too few marks tell how far the ground departs from the triangles."""
+    """Return a finding where too few marks tell how far the ground departs from the triangles.
+
+    Parameters
+    ----------
+    departures
+        How many marks were left out to tell.
+
+    Examples
+    --------
+    >>> [one.code for one in roughness_findings(0)], roughness_findings(12)
+    (['ground-between-not-known'], ())
+    """
     if departures:
         return ()
     return (
@@ -198,7 +220,7 @@ def roughness_findings(departures: int) -> tuple[Finding, ...]:
 
 
 def contour_findings(interval: float, known: float, unit: str) -> tuple[Finding, ...]:
-    """Say so where contours that were asked for are finer than the ground is known.
+    """Return a finding where contours that were asked for are finer than the ground is known.
 
     Parameters
     ----------
@@ -208,6 +230,13 @@ def contour_findings(interval: float, known: float, unit: str) -> tuple[Finding,
         Usual standard deviation of an elevation against its surroundings, the same.
     unit
         Their symbol.
+
+    Examples
+    --------
+    Ground known to 3 cm carries contours every 10 cm, but not every 5 cm:
+
+    >>> contour_findings(0.10, 0.03, "m"), [one.code for one in contour_findings(0.05, 0.03, "m")]
+    ((), ['contours-finer-than-known'])
     """
     if interval >= 2 * known:
         return ()
@@ -226,10 +255,18 @@ def contour_findings(interval: float, known: float, unit: str) -> tuple[Finding,
 
 
 def paving_findings(paving: Iterable[PavingEstimate], frame: Frame) -> tuple[Finding, ...]:
-    """Say how much paved ground is flatter than it should be.
+    """Return how much paved ground is flatter than it should be.
 
     Something to look at where some of it is on 95 % of the possible grounds and the largest patch
-    has a square metre. That water stands there is said by ponds alone.
+    has a square metre. That water stands there is a matter of the ponds alone.
+
+    Examples
+    --------
+    >>> from geosite.terrain.water.falls_from_buildings import FlatPaving
+    >>> yard = PavingEstimate(FlatPaving("yard", 6, 30, 1, 4, 0, 0), Estimate(6.0, 2.0, 9.0))
+    >>> (found,) = paving_findings([yard], Frame())
+    >>> found.level, found.text[:44]
+    ('look', 'yard: 6.0 m2 (2.0 to 9.0) of 30.0 m2 are fla')
     """
     found = []
     for one in paving:
@@ -256,13 +293,23 @@ def paving_findings(paving: Iterable[PavingEstimate], frame: Frame) -> tuple[Fin
 def pond_findings(
     ponds: Sequence[PondEstimate], place: Callable[[int, int], tuple[float, float]]
 ) -> tuple[Finding, ...]:
-    """Say where water stands for certain, and where it may.
+    """Return where water stands for certain, and where it may.
 
     Parameters
     ----------
     ponds
     place
         Map easting and northing of the centre of a cell, by row and column.
+
+    Examples
+    --------
+    >>> from geosite.terrain.water.estimates import estimate_ponds
+    >>> from geosite.terrain.water.ponding import Pond
+    >>> pond = Pond(1, 5.0, 0.2, 4.0, 1.0, 10, 3, 4, 5, 6, 25.0)
+    >>> ponds = estimate_ponds([pond], None, cell_m2=4.0)
+    >>> (found,) = pond_findings(ponds, lambda row, col: (100.0 + col, 200.0 - row))
+    >>> found.text[:42]
+    'Water stands 200 mm deep at 104.00, 197.00'
     """
     found = []
     for one in ponds:
@@ -324,7 +371,13 @@ def _draws_findings(site: SiteGround, water: Water) -> tuple[Finding, ...]:
 
 
 def ground_not_tried(marks: int) -> Finding:
-    """Say that a check left the ground out."""
+    """Return the finding that a check left the ground out.
+
+    Examples
+    --------
+    >>> ground_not_tried(100_000).text[:31]
+    'The ground between 100,000 mark'
+    """
     return Finding(
         "note",
         "ground-not-tried",

@@ -16,7 +16,7 @@ VERDICTS = {
     "undecided": "the 95 % interval holds the tolerance",
 }
 TOLD = 12
-"""Deviations that are told one by one."""
+"""Deviations that are listed one by one."""
 
 
 def findings(made: AsBuilt, notes: Notes) -> tuple[Finding, ...]:

@@ -24,7 +24,7 @@ from geosite.network.model import Network
 __all__ = ["Joint", "Place", "planned_walk", "solve_readings", "today_rows", "with_rows"]
 
 SETTLED_M = 2e-5
-"""A reading is told to a millimetre at best."""
+"""A reading is given to a millimetre at best."""
 ROUNDS = 6
 
 
@@ -129,7 +129,7 @@ def solve_readings(
     today
         One run of today's walk, its baseline visits under their names.
     rows : array, shape (m,)
-        Rows of `today` that stand for the points.
+        Rows of `today` that are placed on the points.
     places
         The points.
     file

@@ -17,7 +17,7 @@ VERDICTS = {
 FAR = 5.0
 """Baseline lengths: beyond, the direction of the baseline decides alone how good a point is."""
 TOLD = 10
-"""Points that are told one by one."""
+"""Points that are listed one by one."""
 
 
 def findings(found: SettingOut, file: str) -> tuple[Finding, ...]:

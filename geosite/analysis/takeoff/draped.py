@@ -28,7 +28,7 @@ class Triangles:
     triangles : array of int, shape (t, 3)
         Rows of `points`.
     rows : array of int, shape (m,), or None
-        Observation that each point is, or hangs on; without it the surface counts as exact.
+        Observation that each point is, or depends on; without it the surface counts as exact.
     """
 
     points: Floats
@@ -47,7 +47,7 @@ class Draped:
     covered
         Share of the plan area that the surface reaches, 0 to 1.
     points : array of int
-        Points of the surface that the factor hangs on.
+        Points of the surface that the factor depends on.
     change : array, per metre
         How the factor changes with the elevation of each.
     """
@@ -59,7 +59,7 @@ class Draped:
 
 
 def triangles_of(ground: Ground) -> Triangles:
-    """Return the triangles of the ground with the observations they hang on.
+    """Return the triangles of the ground with the observations they depend on.
 
     Examples
     --------

@@ -257,7 +257,7 @@ def _axis(shape: BaseGeometry) -> tuple[Floats, Floats, float, float]:
 
 
 def _lattice(shape: BaseGeometry, spacing: float) -> tuple[Floats, float]:
-    """Return points of a square lattice inside a shape and the area each stands for.
+    """Return points of a square lattice inside a shape and the area each represents.
 
     The area is the shape's own divided by the number of points, so that the lattice's rim does not
     change the total.

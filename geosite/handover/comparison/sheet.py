@@ -151,7 +151,7 @@ def name_surfaces(page: Canvas, layer: Layer, *, later: bool = False) -> None:
         inside = interior(page.view_polygon(geometry), page.view, page.k)
         text = str(record["title"] or record["feature"] or "")
         label = page.line(text, colour=TEXT if later else FAINT)
-        page.write("areas", [label], inside, pull=0.25, count=False)
+        page.write("areas", [label], inside, rank_cost=0.25, count=False)
 
 
 def write_sheet(sheet: Sheet, document: Path, picture: Path) -> None:

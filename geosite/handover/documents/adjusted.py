@@ -134,7 +134,7 @@ def _sketch(marks: Sequence[Record]) -> Figure:
         for m, (x, y), own in zip(known, at.tolist(), reach, strict=True):
             line = Line(printable(str(m["point"]), 12), _NAME, colour=TEXT)
             beside = [around(x, y, line.width, _NAME, own + more) for more in (0.7, 2.2, 4.0)]
-            texts += board.place([line], np.concatenate(beside), pull=0.4)
+            texts += board.place([line], np.concatenate(beside), rank_cost=0.4)
         pens = Stroke(WATER, 0.2), Stroke(TEXT, 0.15)
         return [Shape(rings, pens[0]), Shape(dots, pens[1], PAPER), *texts, *_north(box)]
 

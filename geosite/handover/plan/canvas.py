@@ -163,7 +163,7 @@ class Canvas:
         lines: Sequence[Line],
         candidates: Floats,
         *,
-        pull: float = 0.6,
+        rank_cost: float = 0.6,
         count: bool = True,
         led_from: tuple[float, float, float] | None = None,
         most: float = math.inf,
@@ -180,7 +180,9 @@ class Canvas:
             width, height = max(line.width for line in lines), sum(line.size for line in lines)
             far = away(x, y, width, height * 1.18, [gap * self.k for gap in _LEADERS])
             candidates = np.concatenate([candidates, far])
-        texts, line = self.board.place_led(lines, candidates, leader, pull=pull, most=most)
+        texts, line = self.board.place_led(
+            lines, candidates, leader, rank_cost=rank_cost, most=most
+        )
         self.texts[layer] += texts
         if line is not None:
             self.shapes["leaders"].append(Shape([Outline((line,))], _LEADER))

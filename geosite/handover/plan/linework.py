@@ -79,7 +79,7 @@ def draw_background(page: Canvas) -> None:
         for y in (window.bottom - up, window.y + up)
         for x in (window.x + aside, window.right - aside)
     ]
-    page.write("background", [line], np.array(corners), pull=0.0)
+    page.write("background", [line], np.array(corners), rank_cost=0.0)
 
 
 def draw_grid(page: Canvas) -> None:

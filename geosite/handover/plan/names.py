@@ -79,11 +79,11 @@ def name_areas(page: Canvas) -> None:
         fewer = [*lines[:1], *lines[2:]]
         for told in (lines, fewer):
             held = _inside(open_ground, inside, told)
-            if page.write("areas", told, held, pull=0.25, count=False):
+            if page.write("areas", told, held, rank_cost=0.25, count=False):
                 break
         else:
             at = (*inside[0, :2].tolist(), 0.0) if len(inside) else None
-            page.write("areas", fewer, inside, pull=0.25, led_from=at)
+            page.write("areas", fewer, inside, rank_cost=0.25, led_from=at)
 
 
 def _inside(shape: Any, places: Floats, lines: Sequence[Line]) -> Floats:
@@ -355,7 +355,7 @@ def name_parcels(page: Canvas) -> None:
         text = page.line(f"parcel {name}", size=2.6, colour=PARCEL)
         free = interior(shapely.difference(shape, covered), page.view, page.k, 24)
         places = np.concatenate([free, interior(shape, page.view, page.k, 24)])
-        page.write("parcels", [text], places, pull=0.05)
+        page.write("parcels", [text], places, rank_cost=0.05)
 
 
 def name_arrows(page: Canvas) -> None:

@@ -258,7 +258,7 @@ def _interpolate(tin: Tin, grid: Grid, method: Method, noise: Floats | None) -> 
 def _interpolate_smoothly(tin: Tin, grid: Grid, method: Method, noise: Floats | None) -> Floats:
     marks = tin.points[: int(tin.origin.max()) + 1]
     sigmas = None if noise is None else noise[: len(marks)]
-    # the other methods go by the marks alone
+    # the other methods use the marks alone
     unconstrained = (
         tin if len(marks) == len(tin.points) and len(tin.edges) == 0 else triangulate(marks)
     )

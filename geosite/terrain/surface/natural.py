@@ -31,7 +31,7 @@ class NaturalNeighbours:
     neighbour interpolation, in Barnett (ed.), Interpreting Multivariate Data, 21-36). The areas
     are exact. They are summed edge by edge over the triangles whose circumcircle holds the place
     (Watson, D. F. (1992), Contouring: a guide to the analysis and display of spatial data):
-    these hang together as a tree, which is walked from the triangle the place is in, for many
+    they form a tree, which is traversed from the triangle the place is in, for many
     places at once. The area taken from a neighbour is bounded by edges of its Voronoi cell and by
     the bisector towards the place; with the middle between neighbour and place as the origin of
     the area sum, the bisector contributes nothing and each Voronoi edge stands alone.

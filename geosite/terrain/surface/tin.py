@@ -54,7 +54,7 @@ class Tin:
     origin : array, shape (n,)
         Row of `points` that each given point became.
     owner : array, shape (m,)
-        The given point that speaks for each row of `points`: the first of those combined, the
+        The given point that represents each row of `points`: the first of those combined, the
         nearest one for a vertex that a breakline adds.
     edges : array of int, shape (e, 2)
         Rows of `points`: the edges along breaklines.

@@ -47,7 +47,7 @@ __all__ = [
 _CHUNK = 65_536
 """Cells per step of a pass over flat arrays."""
 UNCONNECTED = np.zeros((256, 256), dtype=np.uint8)
-"""As `CONNECTED`, where no two neighbours hang together."""
+"""As `CONNECTED`, where no two neighbours are taken as connected."""
 for _k in range(8):
     UNCONNECTED[:, _k] = np.arange(256) & 1 << _k
 
@@ -193,9 +193,24 @@ def saddle_passes(
     ------
     cell, direction, other
         The saddle, the direction on from it, and the basin there.
+
+    Examples
+    --------
+    The saddle of 6 m (cell 7) between the hollows of 4 m and 5 m drains to the first; its pass
+    leads east (2) to basin 1. Its lower neighbours are those to the east and to the west (bits 2
+    and 6):
+
+    >>> from geosite.terrain.water.descent import CONNECTED
+    >>> z = np.array([[9.0] * 5, [9.0, 4.0, 6.0, 5.0, 8.0], [9.0] * 5])
+    >>> direction = np.full(15, 6, np.uint8)
+    >>> grid = FlowGrid(z.ravel(), direction, 3, 5, None)
+    >>> label = np.repeat([0, 1], [8, 7]).astype(np.int32)
+    >>> saddle, lower = np.array([7]), np.array([1 << 2 | 1 << 6], np.uint8)
+    >>> [[a.tolist() for a in one] for one in saddle_passes(grid, label, saddle, lower, CONNECTED)]
+    [[[7], [2], [1]]]
     """
     offset = index_offsets(grid.cols)
-    # the neighbours that hang together with the cell's own way down are joined to it below
+    # neighbours connected with the receiver drain to the same basin
     remaining = lower & ~connected[lower, grid.direction[saddle]]
     while (unfinished := np.flatnonzero(remaining)).size:
         saddle, lower, remaining = saddle[unfinished], lower[unfinished], remaining[unfinished]

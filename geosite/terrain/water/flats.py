@@ -43,7 +43,26 @@ def _level_neighbours(grid: FlowGrid, cells: Long) -> tuple[Long, Mask]:
 
 
 def flow_towards(grid: FlowGrid, front: Long) -> None:
-    """Turn the level cells round `front` towards it, ring by ring."""
+    """Turn the level cells round `front` towards it, ring by ring.
+
+    Parameters
+    ----------
+    grid
+        Its directions are changed.
+    front
+        Flat indices of cells with a flow direction.
+
+    Examples
+    --------
+    A level row whose last cell drains: the others follow it to the east (2).
+
+    >>> direction = np.array([NO_FLOW] * 15, np.uint8)
+    >>> direction[8] = 2
+    >>> z = np.array([[9.0] * 5, [9.0, 5.0, 5.0, 5.0, 9.0], [9.0] * 5])
+    >>> flow_towards(FlowGrid(z.ravel(), direction, 3, 5, None), np.array([8]))
+    >>> direction[6:9].tolist()
+    [2, 2, 2]
+    """
     while front.size:
         neighbour, is_level = _level_neighbours(grid, front)
         is_level &= grid.direction.take(neighbour) == NO_FLOW

@@ -97,7 +97,7 @@ def find_basins(ground: StripRaster) -> Basins:
     heights = np.concatenate([part.heights for part in parts])
     cols = ground.elevation.shape[1]
     # a basin that ends in a row beside the strip goes on as that cell's; of a pool that lies in
-    # several strips the first cell stands for all
+    # several strips the first cell represents all
     pointer = np.arange(bottoms.size)
     for strip, part in zip(ground.strips, parts, strict=True):
         row = part.bottoms // cols
@@ -140,7 +140,7 @@ def _label(ground: StripRaster, strip: Strip, local: Rows) -> _Part:
             representative = np.empty(count, dtype=np.intp)
             representative[part[::-1]] = cells[::-1]
             pools = Pits(cells, representative[part], has_flats=True)
-    # in the rows beside, every way ends: there the strip's water leaves it
+    # in the rows beside, every flow path ends: there the strip's water leaves it
     ends = np.full(grid.direction.size, OUTFLOW, dtype=np.uint8)
     ends[strip.own] = grid.direction[strip.own]
     label, bottoms = label_basins(FlowGrid(grid.z, ends, grid.rows, grid.cols, grid.walls), pools)
