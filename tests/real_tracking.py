@@ -21,7 +21,7 @@ import subprocess
 import sys
 import tarfile
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -34,6 +34,8 @@ from geosite.fieldbook.model import Notes
 PACKAGE = "evo==1.38.1"
 CRS = "+proj=tmerc +lat_0=0 +lon_0=11 +k=1 +x_0=500 +y_0=700 +ellps=GRS80 +units=m +type=crs"
 
+FRAMES = 10.0
+"""Per second, of the car: its recording carries no times (from memory)."""
 TRUTH_LOST = 0.05
 """Seconds between two true poses: across more nothing is known of the way."""
 
@@ -62,9 +64,10 @@ def data_folder() -> Path | None:
 
 @dataclass(frozen=True)
 class Recording:
-    """Poses as tracked and true: places (n, 3), attitudes (n, 3, 3), z up, metres."""
+    """Poses as tracked and true: places (n, 3), attitudes (n, 3, 3), z up, metres; seconds."""
 
     name: str
+    time: np.ndarray
     place: np.ndarray
     attitude: np.ndarray
     true_place: np.ndarray
@@ -88,6 +91,7 @@ def _rotations(quaternions: np.ndarray) -> np.ndarray:
 
 def _levelled(
     name: str,
+    time: np.ndarray,
     tracked: tuple[np.ndarray, np.ndarray],
     true: tuple[np.ndarray, np.ndarray],
     size: float,
@@ -102,7 +106,7 @@ def _levelled(
     apart = np.einsum("nji,njk->ik", attitude, true[1])
     u, _, v = np.linalg.svd(apart)
     body = u @ np.diag([1, 1, np.linalg.det(u @ v)]) @ v
-    return Recording(name, place @ turn.T, attitude @ body, true[0], true[1], size)
+    return Recording(name, time, place @ turn.T, attitude @ body, true[0], true[1], size)
 
 
 def _nearest(times: np.ndarray, to: np.ndarray) -> np.ndarray:
@@ -124,6 +128,7 @@ def recordings() -> tuple[Recording, ...]:
         out.append(
             _levelled(
                 f"car, {tracker}",
+                np.arange(len(poses)) / FRAMES,
                 (poses[:, :, 3] @ camera.T, camera @ poses[:, :, :3]),
                 (truth[:, :, 3] @ camera.T, camera @ truth[:, :, :3]),
                 8.0,
@@ -150,6 +155,7 @@ def recordings() -> tuple[Recording, ...]:
         out.append(
             _levelled(
                 name,
+                poses[:, 0] - poses[0, 0],
                 (poses[:, 1:4], _rotations(poses[:, 4:8])),
                 (places, _rotations(known[at, 4:8])),
                 size,
@@ -160,12 +166,18 @@ def recordings() -> tuple[Recording, ...]:
 
 @dataclass(frozen=True)
 class Real:
-    """A survey from a recording, and the true place of every row."""
+    """A survey from a recording, and the true place and the time of every row."""
 
     recording: str
     closed: bool
     notes: Notes
     truth: np.ndarray
+    time: np.ndarray
+
+    @property
+    def timed(self) -> Notes:
+        """The survey with its times noted."""
+        return replace(self.notes, book=replace(self.notes.book, time=self.time))
 
 
 def _turned(points: np.ndarray, turn: float) -> np.ndarray:
@@ -181,12 +193,14 @@ class _Yard:
     """Marks and rows as they come."""
 
     rows: list[tuple[str, str, float, float, float]]
+    times: list[float]
     truth: list[np.ndarray]
     marks: dict[str, np.ndarray]
 
-    def visit(self, run: str, mark: str, local: np.ndarray, true: np.ndarray) -> None:
+    def visit(self, run: str, mark: str, local: np.ndarray, true: np.ndarray, time: float) -> None:
         """Note one place."""
         self.marks.setdefault(mark, true)
+        self.times.append(time)
         self.rows.append((run, mark, *local.tolist()))
         self.truth.append(true)
 
@@ -214,7 +228,7 @@ def surveys(recording: Recording, *, closed: bool, count: int, seed: int = 1) ->
     made = tries = 0
     while made < count and tries < 40 * count:
         tries += 1
-        yard = _Yard([], [], {})
+        yard = _Yard([], [], [], {})
         runs = int(rng.integers(2, 5))
         for number in range(runs):
             _walk(recording, yard, f"R{number + 1}", way, rng, closed)
@@ -305,7 +319,7 @@ def _walk(
     if len(stops) < 6:
         return
     for at, mark, place in sorted(stops, key=lambda s: s[0]):
-        yard.visit(run, mark, pole(at, place), place)
+        yard.visit(run, mark, pole(at, place), place, float(recording.time[first + at]))
 
 
 def _placed(name: str, yard: _Yard, closed: bool) -> Real:
@@ -314,4 +328,4 @@ def _placed(name: str, yard: _Yard, closed: bool) -> Real:
         east, north, up = yard.marks[mark].tolist()
         marks[mark] = {"easting": 500 + east, "northing": 700 + north, "elevation": up}
     case = notes(yard.rows, marks, noise=None, limit=None, crs=CRS)
-    return Real(name, closed, case, np.array(yard.truth))
+    return Real(name, closed, case, np.array(yard.truth), np.array(yard.times))

@@ -1,6 +1,9 @@
 """How often the stated 95 % intervals hold the truth of real motion tracking.
 
-python tests/benchmark/real_tracking.py [surveys of each recording and kind]
+python tests/benchmark/real_tracking.py [surveys of each recording and kind] [by-time]
+
+With "by-time" the times are noted, the random walk goes by the second, and the likelihoods of both
+ways are compared.
 """
 
 from __future__ import annotations
@@ -17,7 +20,7 @@ import msgspec
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
-from real_tracking import Real, recordings, surveys
+from real_tracking import Real, Recording, recordings, surveys
 from tracking_outcomes import KINDS, outcomes
 
 from geosite.base.errors import SurveyRefused
@@ -26,6 +29,7 @@ from geosite.fieldbook.sitefile import DeviceTable, LegNoise
 from geosite.network.adjust import adjust
 from geosite.network.calibration.fit import calibrate
 from geosite.network.calibration.wording import device_toml
+from geosite.network.walk.device import CLASSES
 
 
 def with_device(notes: Notes, device: dict[str, Any] | DeviceTable | None) -> Notes:
@@ -40,7 +44,9 @@ def with_device(notes: Notes, device: dict[str, Any] | DeviceTable | None) -> No
 
 
 def table(
-    cases: Iterable[Real], device: Callable[[Real], dict[str, Any] | DeviceTable | None]
+    cases: Iterable[Real],
+    device: Callable[[Real], dict[str, Any] | DeviceTable | None],
+    notes_of: Callable[[Real], Notes] = lambda case: case.notes,
 ) -> tuple[dict[str, dict[str, float]], dict[str, list[int]]]:
     """Shares of held intervals, and surveys made, refused, with a mistake named, by group."""
     held: dict[str, dict[str, list[float]]] = defaultdict(lambda: defaultdict(list))
@@ -50,7 +56,7 @@ def table(
         for name in (group, f"  {case.recording}, {group}"):
             counts[name][0] += 1
         try:
-            network = adjust(with_device(case.notes, device(case)))
+            network = adjust(with_device(notes_of(case), device(case)))
         except SurveyRefused:
             for name in (group, f"  {case.recording}, {group}"):
                 counts[name][1] += 1
@@ -91,17 +97,53 @@ def every_survey(each: int) -> list[Real]:
     ]
 
 
-def calibrated_without(name: str) -> dict[str, Any]:
+def untimed(case: Real) -> Notes:
+    """Return the survey as noted without times."""
+    return case.notes
+
+
+def timed(case: Real) -> Notes:
+    """Return the survey with its times."""
+    return case.timed
+
+
+def for_calibration(recording: Recording) -> list[Real]:
+    """Return two closed surveys that take no part in the tables."""
+    return list(surveys(recording, closed=True, count=2, seed=2))
+
+
+def calibrated_without(name: str, notes_of: Callable[[Real], Notes]) -> dict[str, Any]:
     """Fit a device to two closed surveys of each recording but one."""
     training = [
-        case.notes
+        notes_of(case)
         for recording in recordings()
         if recording.name != name
-        for case in surveys(recording, closed=True, count=2, seed=2)
+        for case in for_calibration(recording)
     ]
     fitted = device_toml(calibrate(training, proof=False))
     found: dict[str, Any] = tomllib.loads(fitted)["device"]
     return found
+
+
+def by_time(cases: list[Real]) -> None:
+    """Compare the random walk by the second with that by the metre."""
+    print("minus twice the logarithm of the likelihood: by the metre; by the second; less")
+    for recording in recordings():
+        both = [
+            calibrate([notes_of(case) for case in for_calibration(recording)], proof=False).misfit
+            for notes_of in (untimed, timed)
+        ]
+        print(
+            f"{recording.name:24} {both[0]:9.1f} {both[1]:9.1f} {both[1] - both[0]:7.1f}",
+            flush=True,
+        )
+    # at a walking pace of one metre per second the two are the same
+    unknown = {"class": "unknown", "walk_per_second": CLASSES["unknown"].walk}
+    unknown["degrees_of_freedom"] = CLASSES["unknown"].degrees_of_freedom
+    show('class "unknown", by the second', *table(cases, lambda _: unknown, timed))
+    devices = {r.name: calibrated_without(r.name, timed) for r in recordings()}
+    calibrated = table(cases, lambda case: devices[case.recording], timed)
+    show("calibrated on the other recordings, by the second", *calibrated)
 
 
 def main() -> None:
@@ -111,10 +153,13 @@ def main() -> None:
     if not cases:
         print("the recordings cannot be fetched")
         return
+    if "by-time" in sys.argv:
+        by_time(cases)
+        return
     show("legs that err independently (before)", *table(cases, lambda _: None))
     show('class "unknown"', *table(cases, lambda _: {"class": "unknown"}))
     show('class "good"', *table(cases, lambda _: {"class": "good"}))
-    devices = {recording.name: calibrated_without(recording.name) for recording in recordings()}
+    devices = {r.name: calibrated_without(r.name, untimed) for r in recordings()}
     show("calibrated on the other recordings", *table(cases, lambda case: devices[case.recording]))
 
 

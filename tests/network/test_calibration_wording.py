@@ -29,7 +29,7 @@ def made(surveys: int = 3, loops: int = 100, held: int = 95) -> Calibration:
         )
         for name in NAMES
     )
-    return Calibration(device, components, surveys, loops, held)
+    return Calibration(device, components, surveys, loops, held, 0.0)
 
 
 def test_the_file_is_read_as_the_device_it_is() -> None:

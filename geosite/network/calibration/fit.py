@@ -29,6 +29,7 @@ from geosite.network.equations.heights import Heights, adjust_heights
 from geosite.network.equations.normal import Equations, Prior, Term
 from geosite.network.equations.plan import Azimuth, Plan, PlanInput, adjust_plan
 from geosite.network.tie import known_heights, known_places, plan_steps, tie
+from geosite.network.walk.dead_reckoning import Start
 from geosite.network.walk.device import CLASSES, SURE, Device
 from geosite.network.walk.runs import scaled_path, walk_runs
 
@@ -87,6 +88,8 @@ class Calibration:
     loops, loops_held
         Loops of surveys that took no part in the fit they are judged by, and how many of them
         close within the 95 % of that fit; 0 where there are too few surveys to leave one out.
+    misfit
+        Minus twice the logarithm of the restricted likelihood, but for a constant of the surveys.
     """
 
     device: Device
@@ -94,6 +97,7 @@ class Calibration:
     surveys: int
     loops: int
     loops_held: int
+    misfit: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -117,7 +121,9 @@ def _log_determinants(terms: Sequence[Term], equations: Equations) -> float:
     return total + equations.log_determinant
 
 
-def _adjusted(case: _Case, device: Device, in_height: bool) -> Plan | Heights:
+def _adjusted(
+    case: _Case, device: Device, in_height: bool, before: Start | None = None
+) -> Plan | Heights:
     """Adjust the plan or the heights of a survey, by its known marks if there are two."""
     notes, controls = case.notes, case.anchored.controls
     book, baseline = notes.book, notes.site.baseline
@@ -138,7 +144,7 @@ def _adjusted(case: _Case, device: Device, in_height: bool) -> Plan | Heights:
         places = Prior(held.knot, np.zeros((1, 2)), held.sigma)
         azimuth = Azimuth(start, end, math.pi / 2, 0.0)
     steps = plan_steps(walk, path)
-    given = PlanInput(walk, steps, device, 1.0, places, case.orientation, azimuth)
+    given = PlanInput(walk, steps, device, 1.0, places, case.orientation, azimuth, before)
     return adjust_plan(given, settled=1e-8, steps=30)
 
 
@@ -150,10 +156,11 @@ def likelihood(part: Plan | Heights) -> float:
 
 def _fit(
     cases: Sequence[_Case], names: tuple[str, ...], start: Device, in_height: bool
-) -> tuple[Floats, Floats, list[bool]]:
+) -> tuple[Floats, Floats, list[bool], float]:
     """Logarithms of some components over their starting values, and their standard deviations.
 
-    And whether the surveys would be explained as well without each of them.
+    And whether the surveys would be explained as well without each of them, and minus twice the
+    logarithm of the likelihood.
     """
     from scipy.optimize import minimize
 
@@ -161,10 +168,19 @@ def _fit(
         changed = {n: getattr(start, n) * math.exp(x) for n, x in zip(names, logs, strict=True)}
         return replace(start, **changed)
 
+    starts: list[Start | None] = [None] * len(cases)
+
     def misfit(logs: Floats) -> float:
         stop_if_asked()
         device = device_at(np.clip(logs, FARTHEST_LOG, -FARTHEST_LOG))
-        return sum(likelihood(_adjusted(case, device, in_height)) for case in cases)
+        total = 0.0
+        for i, case in enumerate(cases):
+            part = _adjusted(case, device, in_height, starts[i])
+            # the next device is much like this one
+            if isinstance(part, Plan):
+                starts[i] = part.start() if part.converged else None
+            total += likelihood(part)
+        return total
 
     def cost(logs: Floats) -> float:
         return (misfit(logs) + float((logs**2).sum()) / PRIOR_LOG_SIGMA**2) / 2
@@ -180,7 +196,7 @@ def _fit(
         without = found.x.copy()
         without[i] = FARTHEST_LOG
         dispensable.append(misfit(without) - at_best < RATIO_95)
-    return found.x, np.minimum(spread, PRIOR_LOG_SIGMA), dispensable
+    return found.x, np.minimum(spread, PRIOR_LOG_SIGMA), dispensable, at_best
 
 
 def _curvature(cost: Callable[[Floats], float], at: Floats, step: float = 0.15) -> Floats:
@@ -216,12 +232,13 @@ def _start(by_time: bool) -> tuple[Device, tuple[tuple[str, ...], tuple[str, ...
     return start, (in_plan, in_height)
 
 
-def _calibrated(cases: Sequence[_Case]) -> tuple[Device, tuple[Component, ...]]:
+def _calibrated(cases: Sequence[_Case]) -> tuple[Device, tuple[Component, ...], float]:
     start, both = _start(_timed(cases))
     components: list[Component] = []
-    device = start
+    device, whole = start, 0.0
     for names in both:
-        logs, spread, dispensable = _fit(cases, names, start, names is both[1])
+        logs, spread, dispensable, misfit = _fit(cases, names, start, names is both[1])
+        whole += misfit
         listed = zip(names, logs.tolist(), spread.tolist(), dispensable, strict=True)
         for name, log, sigma, none in listed:
             value = getattr(start, name) * math.exp(log)
@@ -232,7 +249,7 @@ def _calibrated(cases: Sequence[_Case]) -> tuple[Device, tuple[Component, ...]]:
             low = 0.0 if none else value / wide
             components.append(Component(name, value, low, value * wide, told))
             device = replace(device, **{name: value})
-    return replace(device, name="calibrated", degrees_of_freedom=SURE), tuple(components)
+    return replace(device, name="calibrated", degrees_of_freedom=SURE), tuple(components), whole
 
 
 def calibrate(
@@ -275,7 +292,7 @@ def calibrate(
 
             turn = turn + fit_rigid(tied.plan.position[places.knot], places.value).turn
         cases.append(_Case(notes, anchored, turn))
-    device, components = _calibrated(cases)
+    device, components, misfit = _calibrated(cases)
     if len(cases) < ENOUGH:
         device = replace(device, degrees_of_freedom=CLASSES["unknown"].degrees_of_freedom)
     count = held = 0
@@ -285,11 +302,11 @@ def calibrate(
         limit = ellipse_factor(SURE)
         for left in range(len(cases)):
             tell((1 + left) / fits, f"leaving out survey {left + 1} of {len(cases)}")
-            others, _ = _calibrated([c for i, c in enumerate(cases) if i != left])
+            others, *_ = _calibrated([c for i, c in enumerate(cases) if i != left])
             book = cases[left].notes.book
             always = frozenset({cases[left].notes.site.baseline.from_})
             for loop in loops(book, walk_runs(book, others, always), others):
                 count += 1
                 held += loop.misclosure_m <= limit * loop.sigma_m
     tell(1.0, "done")
-    return Calibration(device, components, len(cases), count, held)
+    return Calibration(device, components, len(cases), count, held, misfit)

@@ -336,13 +336,17 @@ def adjust_plan(given: PlanInput, *, settled: float = 1e-10, steps: int = 60) ->
         equations, gradient = adjustment.equations(trial, 0.0)
         step = -equations.solve(gradient)[: unknowns.size]
         share = 1.0
-        most = trial.squares * (1 + 1e-12) + 1e-15
+        most = _most(trial)
         after = adjustment.stepped(trial, step)
         largest = float(np.abs(step[turning]).max())
         gain = abs(float(gradient[: unknowns.size] @ step))
         if after.squares > most and largest < SMALL and gain < HIDDEN * trial.squares:
             trial, converged = after, True
             break
+        if after.squares > most and adjustment.strays:
+            # what the legs did is found one step behind the unknowns, so its squares may be too low
+            trial = adjustment.trial(trial.value, trial.reckoned.strayed)
+            most = _most(trial)
         while after.squares > most and share > 1e-3:
             # a large turn bends the places: they are fitted to it anew
             after = adjustment.stepped(trial, share * step, fitted=True)
@@ -359,6 +363,11 @@ def adjust_plan(given: PlanInput, *, settled: float = 1e-10, steps: int = 60) ->
             converged = True
             break
     return _made(adjustment, trial, converged)
+
+
+def _most(trial: _Trial) -> float:
+    """Return the squares that a step may leave over, a little rounding allowed."""
+    return trial.squares * (1 + 1e-12) + 1e-15
 
 
 def _together(walk: Walk, unknowns: Unknowns) -> Ints:
