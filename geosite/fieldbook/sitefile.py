@@ -108,7 +108,8 @@ class DeviceTable(Table, frozen=True, kw_only=True):
     """
 
     class_: Literal["unknown", "good"] | None = field(name="class", default=None)
-    """Starting values; without it those of an unknown device."""
+    """Starting values; without it those of an unknown device. "good": held in the hand and walked
+    with, not on a vehicle or a drone, which are unknown ones."""
     file: str | None = None
     """TOML file with this table, as ``geosite calibrate`` writes it. Example: `"device.toml"`."""
     pointing: NotNegative | None = None

@@ -66,8 +66,8 @@ class Judged:
     shares
         What errors are made of; ``None`` where the accuracy is not known, or not computed.
     calibrated_95_m
-        What the least certain place would be good to with a calibrated device that turns out good;
-        ``None`` where the device is given.
+        What the least certain place would be good to once the device is calibrated; ``None`` where
+        the device is given.
     """
 
     device: Device

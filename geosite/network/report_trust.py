@@ -189,8 +189,8 @@ class LeastCertain:
     baseline_only_95_m
         What it would be if the runs shared the baseline and nothing else.
     calibrated_95_m
-        What is to be expected with a calibrated device that turns out good, where nothing is said
-        of the device; ``None`` also where that would gain nothing.
+        What is to be expected once the device is calibrated, with errors of the size that the
+        misclosures show, where nothing is said of it; ``None`` also where that would gain nothing.
     """
 
     mark: str | None

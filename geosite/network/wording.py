@@ -191,10 +191,12 @@ def device_findings(notes: Notes, judged: Judged, accuracy_known: bool) -> list[
             "Nothing is said of the device, so it is taken for an unknown one, widened by what the "
             "misclosures show. Three surveys that come back to their marks calibrate it"
             + (
-                "."
+                ", which would gain this site less than a twentieth: how large its errors are is "
+                "told by the misclosures already."
                 if gain is None
-                else f": if it turns out good, the least certain place of this site is to be "
-                f"expected within {gain:.2f} m instead of {judged.arm.error_95_m:.2f} m (95 %)."
+                else f": if its errors are what the misclosures show, the least certain place of "
+                f"this site is then known within {gain:.2f} m instead of "
+                f"{judged.arm.error_95_m:.2f} m (95 %)."
             )
         )
         return [Finding("note", "device-unknown", text, notes.site_file)]

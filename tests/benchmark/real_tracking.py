@@ -52,18 +52,21 @@ def table(
     held: dict[str, dict[str, list[float]]] = defaultdict(lambda: defaultdict(list))
     counts: dict[str, list[int]] = defaultdict(lambda: [0, 0, 0])
     for number, case in enumerate(cases):
-        group = "closed" if case.closed else "open"
-        for name in (group, f"  {case.recording}, {group}"):
+        way = "closed" if case.closed else "open"
+        names = [way, f"  {case.recording}, {way}"]
+        if "hand-held" in case.recording:
+            names.append(f" held in the hand, {way}")
+        for name in names:
             counts[name][0] += 1
         try:
             network = adjust(with_device(notes_of(case), device(case)))
         except SurveyRefused:
-            for name in (group, f"  {case.recording}, {group}"):
+            for name in names:
                 counts[name][1] += 1
             continue
         named = sum(f.code in ("leg-off", "visit-off") for f in network.findings) > 0
         ratios = outcomes(network, case.truth, number)
-        for name in (group, f"  {case.recording}, {group}"):
+        for name in names:
             counts[name][2] += named
             for kind, values in ratios.items():
                 held[name][kind] += (np.abs(values) < 1).tolist()

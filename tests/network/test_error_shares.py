@@ -98,19 +98,33 @@ def test_the_words_add_up_to_a_hundred() -> None:
 def test_nothing_said_of_the_device_is_said_with_what_calibration_would_gain() -> None:
     rows = [("R", n, float(x), float(y), float(z)) for n, x, y, z in OPEN]
     rng = np.random.default_rng(2)
-    rows += [("R", n, *(np.array([x, y, z]) + rng.normal(0, 0.2, 3))) for n, x, y, z in OPEN[::-1]]
+    rows += [("R", n, *(np.array([x, y, z]) + rng.normal(0, 0.2, 3))) for n, x, y, z in OPEN[:1]]
     network = adjust(notes(rows, EXACT, noise=None, limit=None))
     arm = network.report.lever_arm
     assert arm is not None
     assert arm.error_95_m is not None
     assert arm.calibrated_95_m is not None
-    assert arm.calibrated_95_m < 0.95 * arm.error_95_m
+    # the errors stay, their size is known as by four misclosures instead of two: for n degrees of
+    # freedom n (0.05^(-2 / n) - 1) is twice the quantile of F
+    before, after = (
+        n * (0.05 ** (-2 / n) - 1)
+        for n in (network.degrees_of_freedom, network.degrees_of_freedom + 2)
+    )
+    gain = (after / before) ** 0.5
+    assert arm.calibrated_95_m == pytest.approx(gain * arm.error_95_m)
     (said,) = [f.text for f in network.findings if f.code == "device-unknown"]
     assert f"{arm.calibrated_95_m:.2f} m instead of {arm.error_95_m:.2f} m" in said
     # with the class given nothing is said of it
     given = adjust(notes(rows, EXACT, noise=None, device={"class": "unknown"}, limit=None))
     assert given.report.lever_arm is not None
     assert given.report.lever_arm.calibrated_95_m is None
+    # many misclosures tell already what calibration would
+    again = [("R", n, *(np.array(xyz) + rng.normal(0, 0.2, 3))) for _, n, *xyz in 3 * rows[::-1]]
+    often = adjust(notes(rows + again, EXACT, noise=None, limit=None))
+    assert often.report.lever_arm is not None
+    assert often.report.lever_arm.calibrated_95_m is None
+    (said,) = [f.text for f in often.findings if f.code == "device-unknown"]
+    assert "gain this site less than a twentieth" in said
 
 
 def kinds_in_plan(dense: Dense) -> np.ndarray:

@@ -45,10 +45,14 @@ ENOUGH = 3
 """Surveys from which on the components count as well known, and one can be left out."""
 FARTHEST_LOG = -6.0
 """Logarithm of a component over its start that is as good as none."""
+STEADY_LOG = -2.0
+"""Logarithm of a heading that hardly strays over its start: where a second search begins."""
 RATIO_95 = 3.84
 """95 % of chi-square with one degree of freedom, for a ratio of likelihoods."""
 MOSTLY = 0.9
-"""Share of the observations that have a time, from which on the random walk is fitted by it."""
+"""Share of the observations that have a time, from which on the random walk is tried by it."""
+CLEARLY = 4.0
+"""Chi-square by which the random walk by the metre must explain surveys better than by time."""
 PLAN = ("pointing", "walk", "heading", "scale")
 HEIGHT = ("pointing_up", "walk_up", "climb", "tilt")
 
@@ -162,7 +166,6 @@ def _fit(
     And whether the surveys would be explained as well without each of them, and minus twice the
     logarithm of the likelihood.
     """
-    from scipy.optimize import minimize
 
     def device_at(logs: Floats) -> Device:
         changed = {n: getattr(start, n) * math.exp(x) for n, x in zip(names, logs, strict=True)}
@@ -185,18 +188,29 @@ def _fit(
     def cost(logs: Floats) -> float:
         return (misfit(logs) + float((logs**2).sum()) / PRIOR_LOG_SIGMA**2) / 2
 
-    corners = np.vstack([np.zeros(len(names)), 0.7 * np.eye(len(names))])
-    options: Any = {"xatol": 0.02, "fatol": 0.02, "initial_simplex": corners}
-    found = minimize(cost, corners[0], method="Nelder-Mead", options=options)
-    curvature = _curvature(cost, found.x)
+    # a heading that hardly strays explains some surveys as well as places that hardly do
+    steady = np.array([STEADY_LOG if name == "heading" else 0.0 for name in names])
+    searches = [np.zeros(len(names)), steady] if steady.any() else [steady]
+    found = min((_least(cost, at) for at in searches), key=lambda one: one[0])[1]
+    curvature = _curvature(cost, found)
     spread = np.sqrt(np.maximum(np.diag(np.linalg.pinv(curvature)), 0.0))
-    at_best = misfit(found.x)
+    at_best = misfit(found)
     dispensable = []
     for i in range(len(names)):
-        without = found.x.copy()
+        without = found.copy()
         without[i] = FARTHEST_LOG
         dispensable.append(misfit(without) - at_best < RATIO_95)
-    return found.x, np.minimum(spread, PRIOR_LOG_SIGMA), dispensable, at_best
+    return found, np.minimum(spread, PRIOR_LOG_SIGMA), dispensable, at_best
+
+
+def _least(cost: Callable[[Floats], float], start: Floats) -> tuple[float, Floats]:
+    """Return the least cost found from a start, and where it is."""
+    from scipy.optimize import minimize
+
+    corners = np.vstack([np.zeros(len(start)), 0.7 * np.eye(len(start))]) + start
+    options: Any = {"xatol": 0.02, "fatol": 0.02, "initial_simplex": corners}
+    found = minimize(cost, corners[0], method="Nelder-Mead", options=options)
+    return float(found.fun), np.asarray(found.x)
 
 
 def _curvature(cost: Callable[[Floats], float], at: Floats, step: float = 0.15) -> Floats:
@@ -215,7 +229,7 @@ def _curvature(cost: Callable[[Floats], float], at: Floats, step: float = 0.15) 
 
 
 def _timed(cases: Sequence[_Case]) -> bool:
-    """Whether nearly all observations have a time: then the random walk goes by it."""
+    """Whether nearly all observations have a time: then the random walk may go by it."""
     times = [case.notes.book.time for case in cases]
     return all(time is not None and np.isfinite(time).mean() > MOSTLY for time in times)
 
@@ -232,8 +246,10 @@ def _start(by_time: bool) -> tuple[Device, tuple[tuple[str, ...], tuple[str, ...
     return start, (in_plan, in_height)
 
 
-def _calibrated(cases: Sequence[_Case]) -> tuple[Device, tuple[Component, ...], float]:
-    start, both = _start(_timed(cases))
+def _calibrated(
+    cases: Sequence[_Case], by_time: bool
+) -> tuple[Device, tuple[Component, ...], float]:
+    start, both = _start(by_time)
     components: list[Component] = []
     device, whole = start, 0.0
     for names in both:
@@ -292,7 +308,12 @@ def calibrate(
 
             turn = turn + fit_rigid(tied.plan.position[places.knot], places.value).turn
         cases.append(_Case(notes, anchored, turn))
-    device, components, misfit = _calibrated(cases)
+    by_time = _timed(cases)
+    device, components, misfit = _calibrated(cases, by_time)
+    if by_time:
+        by_way = _calibrated(cases, False)
+        if by_way[2] < misfit - CLEARLY:
+            (device, components, misfit), by_time = by_way, False
     if len(cases) < ENOUGH:
         device = replace(device, degrees_of_freedom=CLASSES["unknown"].degrees_of_freedom)
     count = held = 0
@@ -302,7 +323,7 @@ def calibrate(
         limit = ellipse_factor(SURE)
         for left in range(len(cases)):
             tell((1 + left) / fits, f"leaving out survey {left + 1} of {len(cases)}")
-            others, *_ = _calibrated([c for i, c in enumerate(cases) if i != left])
+            others, *_ = _calibrated([c for i, c in enumerate(cases) if i != left], by_time)
             book = cases[left].notes.book
             always = frozenset({cases[left].notes.site.baseline.from_})
             for loop in loops(book, walk_runs(book, others, always), others):
