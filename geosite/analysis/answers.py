@@ -17,7 +17,7 @@ from geosite.analysis.design_ground.model import BuiltUp, DesignedGround
 from geosite.analysis.design_ground.requested import edges_of, requested_zones
 from geosite.analysis.distances import Angle, Distance, Edge, angle_at, distance, outline_edges
 from geosite.analysis.falls import FallVerdict, judge_fall
-from geosite.analysis.limits import fall_rules, limit_sets
+from geosite.analysis.limits import limit_sets, local_fall_rules
 from geosite.analysis.parcels import (
     Clearance,
     ParcelMap,
@@ -297,7 +297,7 @@ def _of_parcels(
 
 def _falls(notes: Notes, drawing: Drawing, terrain: Terrain) -> tuple[FallVerdict, ...]:
     codes = {f.name: f.code for f in drawing.features}
-    rules, found = fall_rules(), []
+    rules, found = local_fall_rules(notes.site.drainage), []
     for one in terrain.water.falls:
         code = notes.site.codes.get(codes.get(one.fall.name, ""))
         rule = rules["dwelling" if code is not None and code.dwelling else "building"]

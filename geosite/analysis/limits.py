@@ -13,10 +13,12 @@ from typing import Annotated, Any, Literal
 
 import msgspec
 from msgspec import Meta, Struct
+from msgspec.structs import replace as replace_fields
 
 from geosite.base.errors import InputError, Problem
 from geosite.base.estimate import Estimate
 from geosite.base.problems import shown
+from geosite.fieldbook.sitefile import Drainage
 
 __all__ = [
     "CAUTION",
@@ -29,6 +31,7 @@ __all__ = [
     "fall_rules",
     "judge",
     "limit_sets",
+    "local_fall_rules",
     "magnitude",
 ]
 
@@ -128,6 +131,8 @@ class FallRule(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
         Least fall of open and of paved ground.
     exceptions
         In words, as the rule has them.
+    is_default
+        It came with geosite; false where the site file states its own.
     """
 
     title: str
@@ -138,6 +143,13 @@ class FallRule(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     open_percent: float
     paved_percent: float
     exceptions: tuple[str, ...] = ()
+    is_default: bool = True
+
+    @property
+    def named(self) -> str:
+        """Source and section, and whether it is a default."""
+        said = " ".join(part for part in (self.source, self.section) if part)
+        return f"{said}, a default that local rules replace" if self.is_default else said
 
 
 @cache
@@ -157,6 +169,43 @@ def fall_rules() -> Mapping[str, FallRule]:
     """
     text = files("geosite.analysis").joinpath("fall_rules.toml").read_text(encoding="utf-8")
     return msgspec.convert(tomllib.loads(text), dict[str, FallRule])
+
+
+def local_fall_rules(drainage: Drainage) -> Mapping[str, FallRule]:
+    """Return the rules for falls from buildings that hold at a site.
+
+    Parameters
+    ----------
+    drainage
+        ``[drainage]``. Where its limits are not the built-in ones, or it names their source, the
+        built-in rule is not quoted: its section and its exceptions say nothing of other limits.
+
+    Examples
+    --------
+    >>> own = Drainage(fall_from_building_percent=3.0, fall_from_building_source="Rules, 5.2")
+    >>> local_fall_rules(own)["building"].named
+    'Rules, 5.2'
+    >>> local_fall_rules(Drainage())["building"].named
+    'International Building Code 1804.4, a default that local rules replace'
+    """
+    built_in, usual = fall_rules(), Drainage()
+    keys = ("fall_from_building_percent", "fall_from_building_paved_percent", "fall_distance")
+    changed = any(getattr(drainage, key) != getattr(usual, key) for key in keys)
+    if not changed and not drainage.fall_from_building_source:
+        return built_in
+    return {
+        name: replace_fields(
+            rule,
+            source=drainage.fall_from_building_source or "[drainage] of the site file",
+            section="",
+            exceptions=(),
+            distance_m=drainage.fall_distance,
+            open_percent=drainage.fall_from_building_percent,
+            paved_percent=drainage.fall_from_building_paved_percent,
+            is_default=False,
+        )
+        for name, rule in built_in.items()
+    }
 
 
 def limit_sets(

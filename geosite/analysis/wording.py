@@ -226,17 +226,18 @@ def fall_findings(falls: Sequence[FallVerdict], frame: Frame) -> tuple[Finding, 
             f"{fall.name}: {verdict}: the {what} within {judged.over_m:.2f} m of the wall {does} "
             f"{at_95(worst, '%')} away from it at {easting:.2f}, "
             f"{northing:.2f}; it {judged.rule.sense} fall {100 * judged.limit:g} % or more "
-            f"({judged.rule.source} {judged.rule.section}). Of {fall.wall_m:.1f} m of wall "
+            f"({judged.rule.named}). Of {fall.wall_m:.1f} m of wall "
             f"{judged.lengths_m['beyond']:.1f} m have less, {judged.lengths_m['undecided']:.1f} m "
             f"are undecided; before {with_interval(one.toward_m, 'm')} water runs towards the "
             "building."
         )
         if not beyond:
             text += f" More marks at the wall and {fall.distance_m:.2f} m from it would decide it."
-        exceptions = "; ".join(judged.rule.exceptions)
+        if judged.rule.exceptions:
+            text += f" Exceptions: {'; '.join(judged.rule.exceptions)}."
         at = (float(easting), float(northing))
         code = code if beyond else f"{code}-undecided"
-        found.append(Finding("look", code, f"{text} Exceptions: {exceptions}.", place=at))
+        found.append(Finding("look", code, text, place=at))
     return tuple(found)
 
 

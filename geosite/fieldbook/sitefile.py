@@ -201,6 +201,9 @@ class AnchorMark(Table, frozen=True, kw_only=True):
     Example: `0.015`."""
     sigma_elevation: LengthOrNone | None = None
     """Standard deviation of the elevation; without it `sigma`, else exact. Example: `0.02`."""
+    source: str = ""
+    """Where its coordinates come from: stands in the report beside them.
+    Example: `"control list of the harbour board, sheet 2"`. Since 0.2."""
     check: bool = False
     """A check point: known, compared, never used to place the survey."""
 
@@ -311,11 +314,14 @@ class Drainage(Table, frozen=True, kw_only=True):
     flow_paths_from: tuple[str, ...] = ()
     """Marks or features from which a flow path is drawn. Example: `["A1"]`."""
     fall_from_building_percent: Percent = 5.0
-    """International Residential Code R401.3: 6 in within the first 10 ft."""
+    """The default is that of International Residential Code R401.3 (6 in within the first 10 ft)
+    and International Building Code 1804.4: put the local one here."""
     fall_from_building_paved_percent: Percent = 2.0
-    """International Residential Code R401.3, impervious surfaces."""
+    """The default is that of the same sections for impervious surfaces."""
     fall_distance: Length = 3.048
-    """Distance from the building over which it must fall, R401.3 (10 ft)."""
+    """Distance from the building over which it must fall; the default is 10 ft of R401.3."""
+    fall_from_building_source: str = ""
+    """Local rule that these three are taken from. Example: `"Landing rules, 5.2"`. Since 0.2."""
     minimum_paved_fall_percent: Percent = 1.0
     """Flatter paved ground will hold water (common practice, no source)."""
     arrow_spacing: MapLength | None = None

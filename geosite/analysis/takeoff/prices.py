@@ -84,7 +84,7 @@ class Valuation:
     total
         Sum of the rounded lines; what several codes share in the survey's errors is counted so.
     without_price
-        Codes that were measured and have no price.
+        Codes that were measured, are ordered and have no price.
     """
 
     currency: str
@@ -172,7 +172,7 @@ def valuation(
         prices.currency,
         tuple(lines),
         _total(lines, open_lines, network),
-        tuple(code for code in by_code if code and code not in priced),
+        tuple(code for code, q in by_code.items() if code and code not in priced and q.order_by),
     )
 
 

@@ -21,6 +21,7 @@ from geosite.drawing.document import (
 from geosite.drawing.pdf import pdf
 from geosite.fieldbook.sitefile import Handover
 from geosite.handover.documents.adjusted import adjusted_blocks
+from geosite.handover.documents.control import control_blocks
 from geosite.handover.documents.findings import paper_for
 from geosite.handover.documents.residuals import residual_blocks
 from geosite.handover.documents.statements import asprs_statement, nssda_statement
@@ -59,6 +60,7 @@ def survey_report_pdf(package: Package, options: Handover) -> bytes:
         Heading("Survey report"),
         *_what(package, network, measures),
         *_where(package, measures),
+        *control_blocks(package, measures),
         *_closures(network.closures, measures),
         *_variance(network.noise),
         *_baseline(network.baseline, measures),

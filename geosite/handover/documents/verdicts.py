@@ -9,6 +9,7 @@ from geosite.base.rounding import decimals, grouped, written
 from geosite.base.units import FOOT_M
 from geosite.drawing.document import Block, Column, Heading, Paragraph, Table
 from geosite.handover.model import Package
+from geosite.handover.wording.measures import GRADE_SIGNS
 
 __all__ = ["verdict_blocks"]
 
@@ -96,8 +97,9 @@ def _grades(package: Package, records: list[Record], per_metre: float, unit: str
     return [
         Heading("Grades against limits", 2),
         Paragraph(
-            "Within or beyond is said where 95 of 100 possible grounds agree; otherwise it is "
-            "undecided. Limits are defaults that local rules replace; this is no certificate of "
+            f"{GRADE_SIGNS} Within or beyond is said where 95 of 100 possible grounds agree; "
+            "otherwise it is undecided. Built-in limits, those of a named standard, are defaults "
+            "that local rules replace ([grades] limits_file); this is no certificate of "
             "accessibility."
         ),
         Table(columns, tuple(rows), _bold(records)),

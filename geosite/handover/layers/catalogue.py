@@ -14,6 +14,7 @@ from geosite.handover.layers import (
     baseline,
     catchments,
     contours,
+    control,
     curves,
     design_parts,
     designs,
@@ -93,6 +94,7 @@ def catalogue() -> dict[str, tuple[Form, Columns[Any]]]:
         (peak_flows.PEAK_FLOWS, peak_flows.COLUMNS),
         (parcels.PARCEL_SHARES, parcels.share_columns()),
         (prices.PRICES, prices.columns("")),
+        (control.CONTROL, control.columns(_MAP)),
         (residuals.RESIDUALS, residuals.columns()),
     )
     return {form.name: (form, columns) for form, columns in found}

@@ -11,6 +11,7 @@ from geosite.handover.layers import (
     baseline,
     catchments,
     contours,
+    control,
     design_parts,
     designs,
     distances,
@@ -63,9 +64,9 @@ def survey_layers(notes: Notes, network: Network, drawing: Drawing) -> tuple[Lay
 
 
 def survey_tables(notes: Notes, network: Network) -> tuple[Table, ...]:
-    """Return the residuals of the adjustment."""
-    found = residuals.table(notes.book, network)
-    return (found,) if found.records else ()
+    """Return the given control, and the residuals of the adjustment."""
+    found = control.table(notes, network.frame), residuals.table(notes.book, network)
+    return tuple(one for one in found if one.records)
 
 
 def terrain_layers(terrain: Terrain, network: Network) -> tuple[Layer, ...]:

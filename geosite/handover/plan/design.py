@@ -16,6 +16,7 @@ from geosite.handover.model import Layer, Package, Raster
 from geosite.handover.plan.bands import Band, band_rows, bands, fill
 from geosite.handover.plan.canvas import Canvas
 from geosite.handover.plan.column import Block, Column, more, stroke_sign
+from geosite.handover.plan.design_points import design_points
 from geosite.handover.wording.measures import Measures, layer_of, told
 
 __all__ = ["DESIGN_SHEET", "design_block", "designed_only", "draw_design"]
@@ -25,7 +26,15 @@ DESIGN_SHEET = "design_drawn"
 
 _EDGE = Stroke(TEXT, 0.5)
 _MEETS = Stroke(TEXT, 0.25, (1.6, 0.8))
-_BUILT = ("areas", "lines", "points")
+_LIES = Stroke(TEXT, 0.35, (3.0, 0.8, 0.5, 0.8))
+#: What the lines of a design are drawn with, by their meaning, and what the legend says of them.
+_LINES = {
+    None: (_EDGE, "edge of the design"),
+    "daylight": (_MEETS, "foot of its banks, on the ground"),
+    "cut meets fill": (_LIES, "cut meets fill: it lies on the ground"),
+}
+_BUILT = ("areas", "lines")
+_AROUND = ("parcels", "baseline")
 _FINDINGS = frozenset({"design-pond", "design-fall", "design-partly-off-ground"})
 
 
@@ -42,6 +51,8 @@ def designed_only(package: Package, ground: Package, name: str) -> Package:
         Of the design.
     """
     layers = [layer for layer in ground.layers if layer.name in _BUILT]
+    layers += [layer for layer in package.layers if layer.name in _AROUND]
+    layers += [_points(package), design_points(package, name)]
     tables = tuple(
         replace(table, records=[r for r in table.records if r["design"] == name])
         for table in package.tables
@@ -55,6 +66,27 @@ def designed_only(package: Package, ground: Package, name: str) -> Package:
         layers=(*layers, *package.designed[name], _lines(package, name)),
         tables=tables,
         findings=findings,
+    )
+
+
+def _points(package: Package) -> Layer:
+    """Return the inlets and the two marks of the baseline."""
+    points, baseline = layer_of(package, "points"), layer_of(package, "baseline")
+    if points is None:
+        return Layer("points", "", "", "PointZ", (), [], [])
+    ends = {
+        record.get(end)
+        for record in (baseline.records if baseline is not None else ())
+        for end in ("from_point", "to_point")
+    }
+    inlets = {name for name, code in package.codes.items() if code.inlet}
+    kept = [
+        i for i, r in enumerate(points.records) if r.get("code") in inlets or r.get("point") in ends
+    ]
+    return replace(
+        points,
+        records=[points.records[i] for i in kept],
+        geometries=[points.geometries[i] for i in kept],
     )
 
 
@@ -96,19 +128,21 @@ def draw_design(page: Canvas) -> None:
         return
     for band in _change(page.package, page.measures):
         fill(page, band.shape, band.colour)
-    for meaning, pen in ((False, _EDGE), (True, _MEETS)):
+    for meaning, (pen, _) in _LINES.items():
         lines = [
             shape
             for record, shape in zip(layer.records, layer.geometries, strict=True)
-            if bool(record["meaning"]) is meaning
+            if record["meaning"] == meaning
         ]
         page.add("design", page.paper(lines), pen, 2)
 
 
 def design_block(package: Package, measures: Measures) -> Block | None:
     """Return cut and fill, and what becomes of the water, with their intervals."""
-    if layer_of(package, DESIGN_SHEET) is None:
+    drawn = layer_of(package, DESIGN_SHEET)
+    if drawn is None:
         return None
+    there = {record["meaning"] for record in drawn.records}
     tables = {table.name: table.records for table in package.tables}
     found = _change(package, measures)
     volumes = [row for record in tables.get("designs", ()) for row in _volumes(record, measures)]
@@ -118,8 +152,9 @@ def design_block(package: Package, measures: Measures) -> Block | None:
         k = column.k
         column.heading(f"Design: fill +, cut \N{MINUS SIGN}, {measures.unit}")
         band_rows(column, found)
-        column.row(stroke_sign(_EDGE, k), "edge of the design")
-        column.row(stroke_sign(_MEETS, k), "where it meets the ground")
+        for meaning, (pen, words) in _LINES.items():
+            if meaning in there:
+                column.row(stroke_sign(pen, k), words)
         if volumes:
             column.table(("", "", "from", "to, 95 %"), volumes)
         if waters:

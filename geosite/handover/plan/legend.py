@@ -32,7 +32,7 @@ from geosite.handover.styles.signs import (
     WORDS,
     steadiness,
 )
-from geosite.handover.wording.measures import Measures, layer_of
+from geosite.handover.wording.measures import GRADE_SIGNS, Measures, grade_told, layer_of
 from geosite.handover.wording.reference import plural
 
 __all__ = [
@@ -278,7 +278,7 @@ def _pond_sign(k: float) -> Callable[[float, float], Items]:
 
 
 def grades_block(package: Package, measures: Measures) -> Block | None:
-    """Return the worst of each checked grade."""
+    """Return the steepest of each checked grade as measured, with its interval and verdict."""
     layer = layer_of(package, "grades")
     if layer is None:
         return None
@@ -288,18 +288,18 @@ def grades_block(package: Package, measures: Measures) -> Block | None:
         verdict = str(record["verdict"])
         if verdict not in rank or record["value"] is None:
             continue
-        percent = record["unit"] == "percent"
-        value = abs(float(record["value"]))
-        amount = f"{value:.1f} %" if percent else measures.length(value)
+        # a way is the worse the steeper it is, and the narrower
+        steep = record["unit"] == "percent"
+        size = abs(float(record["value"])) * (1 if steep else -1)
         check = record["check_of"] or "grade"
         key = f"{record.get('line')}, {check}"
-        told = (rank[verdict], -value, f"{amount}  {verdict}")
+        told = (rank[verdict], -size, f"{grade_told(record, measures)}  {verdict}")
         worst[key] = min(worst.get(key, told), told)
     if not worst:
         return None
 
     def block(column: Column, limit: int) -> None:
-        column.heading("Grades, worst of each at 95 %")
+        column.heading("Grades as measured, the worst of each")
         listed = sorted(worst.items(), key=lambda item: (item[1], item[0]))
         for key, (order, _, words) in listed[:limit]:
             pen = STROKES[f"grades-{('beyond', 'undecided', 'within')[order]}"]
@@ -311,6 +311,7 @@ def grades_block(package: Package, measures: Measures) -> Block | None:
                 colour=ALERT if order == 0 else TEXT,
             )
         more(column, len(worst), limit, "site.gpkg, layer grades")
+        column.paragraph(f"+/- at 95 %. {GRADE_SIGNS}", colour=FAINT)
 
     return block
 

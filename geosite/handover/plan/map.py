@@ -8,6 +8,7 @@ from geosite.drawing.sheet import Group
 from geosite.handover.model import Package
 from geosite.handover.plan.canvas import Canvas
 from geosite.handover.plan.design import draw_design
+from geosite.handover.plan.design_points import name_design_points
 from geosite.handover.plan.layout import Layout
 from geosite.handover.plan.linework import (
     draw_areas,
@@ -72,6 +73,7 @@ def _draw(page: Canvas) -> None:
     draw_water(page)
     draw_sections(page)
     # writing, the most important first
+    name_design_points(page)
     name_areas(page)
     name_marks(page, marks, important=True)
     name_ponds(page)

@@ -10,7 +10,6 @@ import numpy as np
 import shapely
 
 from geosite.base.arrays import Floats
-from geosite.base.rounding import written
 from geosite.drawing.ink import FAINT, TEXT
 from geosite.drawing.labels import Line, along, around
 from geosite.handover.palette import ALERT, EARTH, PARCEL, WATER
@@ -25,7 +24,7 @@ from geosite.handover.plan.canvas import (
 from geosite.handover.plan.linework import near_parcels
 from geosite.handover.plan.symbols import Mark, significant
 from geosite.handover.styles.layers import contour_digits
-from geosite.handover.wording.measures import section_letter
+from geosite.handover.wording.measures import grade_told, section_letter
 
 __all__ = [
     "name_areas",
@@ -262,13 +261,7 @@ def name_grades(page: Canvas) -> None:
     for order, i in told:
         record = layer.records[i]
         check = record["check_of"] or ""
-        percent = record["unit"] == "percent"
-        value = float(record["value"])
-        half = record.get("value_95")
-        if percent:
-            amount = f"{abs(value):.1f} %" if half is None else written(abs(value), half, "%")
-        else:
-            amount = page.measures.with_interval(abs(value), half)
+        amount = grade_told(record, page.measures)
         words = f"{'' if check == 'running' else f'{check} '}{amount} {record['verdict']}"
         text = page.line(words, bold=order == 0, colour=WATER if order == 2 else ALERT)
         aside = text.size * 1.1

@@ -19,6 +19,7 @@ from geosite.drawing.pdf import pdf, png
 from geosite.drawing.sheet import Page, Place, Sheet, Text
 from geosite.drawing.svg import svg
 from geosite.fieldbook.sitefile import Handover
+from geosite.handover.documents.control import accuracy_blocks
 from geosite.handover.documents.findings import finding_blocks, paper_for
 from geosite.handover.documents.takeoff import takeoff_blocks
 from geosite.handover.documents.verdicts import verdict_blocks
@@ -118,7 +119,7 @@ def sheet_set(package: Package, options: Handover) -> tuple[Sheet, tuple[Page, .
         drawings.append(partial(_drawn, package, options, layout, called, design, None))
     drawings += section_drawings(package, options)
     blocks = [*verdict_blocks(package, options.unit), *takeoff_blocks(package, options)]
-    blocks += finding_blocks(package)
+    blocks += [*accuracy_blocks(package, options.unit), *finding_blocks(package)]
     paper = paper_for(package, options, "Verdicts, quantities, findings")
     running = lay_out(blocks, replace(paper, before=len(drawings) + 1)) if blocks else ()
     count = 1 + len(drawings) + len(running)

@@ -19,6 +19,7 @@ from geosite.handover.model import CAUTION, Package
 from geosite.handover.palette import ALERT
 from geosite.handover.plan.column import Block, Column, Items, more, stroke_sign
 from geosite.handover.plan.design import design_block
+from geosite.handover.plan.design_points import points_block
 from geosite.handover.plan.layout import Layout
 from geosite.handover.plan.legend import (
     grades_block,
@@ -161,6 +162,7 @@ def _blocks(
     found = {
         "scale": scale_block(package, measures, layout),
         "design": design_block(package, measures),
+        "design_points": points_block(package, measures),
         "surfaces": surfaces_block(package, measures, tints),
         "water": water_block(package, measures),
         "grades": grades_block(package, measures),

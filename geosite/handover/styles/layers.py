@@ -272,7 +272,7 @@ def _grades(layer: Layer, package: Package) -> Look:
         for verdict, title in titles.items()
     ]
     other = Rule("other", "Grade without a limit", (STROKES["lines"],), _others(rules))
-    length, unit = measure("value", 1, "m", package.unit, absolute=True)
+    length, unit = measure("value", 1, "m", package.unit)
     words = (
         Value("check_of"),
         " ",

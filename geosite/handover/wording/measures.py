@@ -3,15 +3,22 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 from geosite.base.estimate import Estimate
 from geosite.base.rounding import decimals, grouped, written
 from geosite.base.units import FOOT_M
 from geosite.handover.model import Layer, Package
 
-__all__ = ["Measures", "layer_of", "section_letter", "told"]
+__all__ = ["GRADE_SIGNS", "Measures", "grade_told", "layer_of", "section_letter", "told"]
+
+GRADE_SIGNS = (
+    "Along a line a grade is positive where it rises from the first to the second mark of the "
+    "stretch, negative where it falls; across it is positive where the ground rises to the left."
+)
+"""The one convention of plan, legend and tables."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,3 +154,25 @@ def layer_of(package: Package, name: str) -> Layer | None:
     """
     found = next((layer for layer in package.layers if layer.name == name), None)
     return found if found is not None and len(found.records) else None
+
+
+def grade_told(record: Mapping[str, Any], measures: Measures) -> str:
+    """Return a grade, or a width, as it was measured, with its sign and half its 95 % interval.
+
+    Parameters
+    ----------
+    record
+        Of the layer ``grades``, with a value.
+    measures
+        Unit of widths.
+
+    Examples
+    --------
+    >>> fall = {"value": -2.04, "value_95": 0.71, "unit": "percent"}
+    >>> grade_told(fall, Measures("m"))
+    '-2.0 +/- 0.7 %'
+    """
+    value, half = float(record["value"]), record.get("value_95")
+    if record.get("unit") != "percent":
+        return measures.with_interval(value, half)
+    return f"{value:.1f} %" if half is None else written(value, half, "%")
