@@ -119,3 +119,17 @@ def test_the_sheet_of_the_water_has_the_scale_and_window_of_the_plan(
     first, second = ([str(view.get_object()) for view in page["/VP"]] for page in reader.pages[:2])
     assert first == second
     assert any("/R" in view for view in first)
+
+
+def test_a_grade_has_one_sign_on_plan_legend_and_table(tmp_path: Path) -> None:
+    package = package_cases.ferry_landing()
+    (drawn,) = (one for one in package.layers if one.name == "grades")
+    steep = {**GRADE, "check_of": "running", "value": -2.31, "verdict": "within"}
+    flat = {**steep, "value": 0.42, "from_point": "W2", "to_point": "W3"}
+    grades = dataclasses.replace(drawn, records=[steep, flat], geometries=drawn.geometries[:2])
+    layers = tuple(grades if one is drawn else one for one in package.layers)
+    plan, *rest = pages(dataclasses.replace(package, layers=layers), tmp_path)
+    assert "-2.31 +/- 0.27 % withinaccess, running" in plan  # the legend, value first
+    assert plan.count("-2.31 +/- 0.27 % within") >= 2  # and beside the line
+    assert "negative where it falls" in plan
+    assert "W1 to W2 -2.31 +/- 0.27 %" in " ".join(rest)

@@ -176,10 +176,21 @@ def _read(record: Mapping[str, Any], name: str, unit: str) -> Estimate | None:
 
 
 def _volumes(record: Mapping[str, Any], measures: Measures) -> Iterator[tuple[str, ...]]:
-    for name in ("cut", "fill"):
-        found = _read(record, name, "m3")
+    unit = f"{measures.unit}\u00b3"
+    rows = {key: _read(record, key, "m3") for key in _EARTH}
+    if (rows["formation_cut"], rows["formation_fill"]) == (rows["cut"], rows["fill"]):
+        rows |= {"formation_cut": None, "formation_fill": None}
+    for key, found in rows.items():
         if found is not None:
-            yield (f"{name}, {measures.unit}\u00b3", *told(found, measures.unit_m**3))
+            yield (f"{_EARTH[key]}, {unit}", *told(found, measures.unit_m**3))
+
+
+_EARTH = {
+    "cut": "cut",
+    "fill": "fill",
+    "formation_cut": "cut to formation",
+    "formation_fill": "fill to formation",
+}
 
 
 #: Per kind of water: what it is, the power of the unit, least that is told.

@@ -10,7 +10,7 @@ import shapely
 
 from geosite.base.arrays import Floats
 from geosite.drawing.font import printable
-from geosite.drawing.ink import TEXT, Stroke
+from geosite.drawing.ink import FAINT, TEXT, Stroke
 from geosite.drawing.labels import around
 from geosite.drawing.sheet import Arc, Outline, Shape
 from geosite.handover.model import Layer, Package, Raster
@@ -153,13 +153,12 @@ def points_block(package: Package, measures: Measures) -> Block | None:
         column.heading("Setting out its corners")
         column.table(("point", "along", "offset", "elevation", ""), rows[:limit])
         more(column, len(rows), limit, "site.gpkg, layer design_edges")
+        heights = plural(package.frame.height_unit_name)
         words = (
-            f"Along and offset from {printable(line)} on the ground, {measures.unit}, offset "
-            f"positive to the right; elevation in {plural(package.frame.height_unit_name)}; cut or "
-            f"fill from the walked ground to the surface, {measures.unit}. The process set-out "
-            "gives today's device readings, with their accuracy."
+            f"From {printable(line)} on the ground, right +, {measures.unit}; elevations in "
+            f"{heights}; cut, fill from the walked ground to the surface."
         )
-        column.paragraph(words)
+        column.paragraph(words, colour=FAINT)
 
     return block
 

@@ -92,6 +92,8 @@ def words_group(
         "surfaces": surfaces_block(package, measures, tints, seen),
         "lines": _lines(package, measures, seen),
     }
+    if blocks.get("design") is not None:  # what is there stands on the site plan
+        blocks["surfaces"] = blocks["lines"] = None
     blocks["accuracy"] = _accuracy(whole, measures)
     blocks["place"] = place_block(package, measures, dropped, lacking, specks=specks)
     foot = blocks.pop("title block", None)
