@@ -217,7 +217,7 @@ class Site:
 def _named(found: Mapping[str, Any], name: str, kind: str) -> Any:
     if name in found:
         return found[name]
-    from geosite.base.problems import nearest
+    from geosite.base.problems import did_you_mean, nearest
 
     close = nearest(name, found)
     raise InputError(
@@ -225,7 +225,7 @@ def _named(found: Mapping[str, Any], name: str, kind: str) -> Any:
             f"{kind}-unknown",
             f'there is no {kind} "{name}"',
             f"one of {', '.join(found)}",
-            f'did you mean "{close}"?' if close else "choose one",
+            did_you_mean(close, "choose one"),
         )
     )
 

@@ -34,10 +34,10 @@ class Commands(click.Group):
         """Find the command of the first word."""
         name = args[0]
         if self.get_command(ctx, name) is None and not name.startswith("-"):
-            from geosite.base.problems import nearest
+            from geosite.base.problems import did_you_mean, nearest
 
             close = nearest(name, self.commands)
-            hint = f'did you mean "{close}"?' if close else f"one of {', '.join(self.commands)}"
+            hint = did_you_mean(close, f"one of {', '.join(self.commands)}")
             raise click.UsageError(f'there is no command "{name}"; {hint}', ctx)
         return super().resolve_command(ctx, args)
 

@@ -93,7 +93,7 @@ def _describe_process(process_id: str, as_json: bool) -> None:
 @click.argument("topic", metavar="[TOPIC]", required=False)
 def guide(topic: str | None) -> None:
     """Read how to get from the walk to the map, and what to do when something is refused."""
-    from geosite.base.problems import nearest
+    from geosite.base.problems import did_you_mean, nearest
     from geosite_cli.guide import TOPICS, guide_text
 
     if topic is None:
@@ -103,7 +103,7 @@ def guide(topic: str | None) -> None:
         return
     if topic not in TOPICS:
         close = nearest(topic, TOPICS)
-        hint = f'did you mean "{close}"?' if close else f"one of {', '.join(TOPICS)}"
+        hint = did_you_mean(close, f"one of {', '.join(TOPICS)}")
         raise click.UsageError(f'there is no topic "{topic}"; {hint}', click.get_current_context())
     for line in guide_text(topic).splitlines():
         if not line.startswith("```"):

@@ -7,7 +7,7 @@ somebody who fixes a field book fixes it once.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import ClassVar, Literal
 
@@ -17,6 +17,7 @@ __all__ = [
     "InputError",
     "OutputRefused",
     "Problem",
+    "Refuse",
     "SurveyRefused",
     "printable",
 ]
@@ -104,6 +105,10 @@ class InputError(GeositeError):
     """A bad call or unreadable input (exit status 2)."""
 
     exit_code = 2
+
+
+Refuse = Callable[[str, str, str, str], InputError]
+"""Makes an error of code, what is wrong, what was expected, what to do, at a place it knows."""
 
 
 class SurveyRefused(GeositeError):

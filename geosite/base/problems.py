@@ -7,7 +7,7 @@ from difflib import get_close_matches
 
 from geosite.base.errors import Problem
 
-__all__ = ["Problems", "nearest", "one_line", "shown"]
+__all__ = ["Problems", "did_you_mean", "nearest", "one_line", "shown"]
 
 KEPT = 1000
 SHOWN = 50
@@ -92,6 +92,19 @@ def nearest(word: str, names: Iterable[str], cutoff: float = 0.6) -> str | None:
             break
     close = get_close_matches(word.casefold()[:80], known, n=1, cutoff=cutoff)
     return known[close[0]] if close else None
+
+
+def did_you_mean(close: str | None, otherwise: str) -> str:
+    """Say what to do about a name that is not known.
+
+    Examples
+    --------
+    >>> did_you_mean(nearest("metod", ["method"]), "leave it out")
+    'did you mean "method"?'
+    >>> did_you_mean(None, "leave it out")
+    'leave it out'
+    """
+    return f'did you mean "{close}"?' if close else otherwise
 
 
 def shown(value: object, limit: int = 60) -> str:

@@ -11,7 +11,7 @@ from typing import Any, Protocol, TypeVar
 
 import msgspec
 
-from geosite.base.errors import InputError, Problem
+from geosite.base.errors import InputError, Problem, Refuse
 from geosite.base.problems import Problems
 from geosite.fieldbook import sitefile
 from geosite.fieldbook.sitefile import DeviceTable, SiteFile
@@ -45,7 +45,6 @@ _DEVICE_TWICE = (
     "leave [survey.leg_noise] out",
 )
 
-Refuse = Callable[[str, str, str, str], InputError]
 T = TypeVar("T")
 TomlTables = tuple[Mapping[str, Any], Mapping[tuple[str | int, ...], int]]
 

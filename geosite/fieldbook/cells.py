@@ -10,7 +10,7 @@ from datetime import UTC, datetime
 import numpy as np
 
 from geosite.base.arrays import Floats, Ints
-from geosite.base.problems import Problems, shown
+from geosite.base.problems import Problems, did_you_mean, shown
 from geosite.fieldbook.model import PIECE_KINDS
 from geosite.reading.files import clean_name
 
@@ -236,7 +236,7 @@ def report_bad_segments(
             "one of "
             + ", ".join(PIECE_KINDS)
             + f", with a number up to {PIECE_LIMIT} for a new piece",
-            f'did you mean "{near}"?' if near else "use one of these words, or leave it blank",
+            did_you_mean(near, "use one of these words, or leave it blank"),
             file,
             lines[i],
         )

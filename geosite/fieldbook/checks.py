@@ -7,7 +7,7 @@ import datetime
 import numpy as np
 
 from geosite.base.errors import Finding, InputError
-from geosite.base.problems import Problems, nearest, shown
+from geosite.base.problems import Problems, did_you_mean, nearest, shown
 from geosite.fieldbook.book import COLUMNS, normal_header
 from geosite.fieldbook.model import FieldBook
 from geosite.fieldbook.site import SiteText
@@ -49,7 +49,7 @@ def check_columns(survey: Survey, place: SiteText, problems: Problems) -> None:
                 "column-unknown",
                 f"[survey.columns] maps {shown(name)}",
                 "one of " + ", ".join(COLUMNS) + " on the left of the equals sign",
-                f'did you mean "{near}"?' if near else "remove it",
+                did_you_mean(near, "remove it"),
                 place.file,
                 line,
             )
@@ -254,7 +254,7 @@ def check_against_book(
                 "name-unknown",
                 f"{'.'.join(path)} names the {kind} {shown(name)}",
                 f"a {kind} of the field book",
-                f'did you mean "{near}"?' if near else "correct the name or remove it",
+                did_you_mean(near, "correct the name or remove it"),
                 place.file,
                 place.line(*path, i),
             )
@@ -267,7 +267,7 @@ def check_against_book(
                 "name-unknown",
                 f"[runs] names the run {shown(run)}",
                 "a run of the field book",
-                f'did you mean "{near}"?' if near else "correct the name or remove it",
+                did_you_mean(near, "correct the name or remove it"),
                 place.file,
                 place.line("runs", run),
             )
@@ -307,9 +307,7 @@ def check_walks(
                 "baseline-unseen",
                 f"baseline mark {shown(name)} is nowhere in the field book",
                 "both baseline marks in every run",
-                f'did you mean "{near}"?'
-                if near
-                else f"correct [baseline] {end}, or the point column",
+                did_you_mean(near, f"correct [baseline] {end}, or the point column"),
                 place.file,
                 place.line("baseline", end),
             )
@@ -362,7 +360,7 @@ def _check_anchor_seen(
                 "anchor-unseen",
                 f"anchor mark {shown(name)} is nowhere in the field book",
                 f"{'two anchor marks' if needed == 2 else 'one anchor mark'} seen in the survey",
-                f'did you mean "{near}"?' if near else "correct the name, or walk to the mark",
+                did_you_mean(near, "correct the name, or walk to the mark"),
                 place.file,
                 line,
             )

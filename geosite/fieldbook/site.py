@@ -13,7 +13,7 @@ from typing import Any
 
 import msgspec
 
-from geosite.base.problems import Problems, shown
+from geosite.base.problems import Problems, did_you_mean, shown
 from geosite.fieldbook.sitefile import SiteFile, Survey, schema
 from geosite.fieldbook.written_lengths import with_lengths
 from geosite.reading.files import clean_name, decode, name_fault, read_plain_file
@@ -364,7 +364,7 @@ def _unknown_key(
         "key-unknown",
         f"unknown {'key' if path else 'table'} {shown(key)} in {where}",
         "one of " + ", ".join(allowed),
-        f'did you mean "{likely}"?' if likely else "remove it",
+        did_you_mean(likely, "remove it"),
         place.file,
         place.line(*path, key),
     )
@@ -393,9 +393,9 @@ def _remedy(error: Any, problems: Problems) -> str:
     if "enum" in rule and isinstance(value, str):
         meant = _SAME_WORDS.get(value.casefold())
         if meant in rule["enum"]:
-            return f'did you mean "{meant}"?'
+            return did_you_mean(meant, "")
         likely = problems.suggest(value, [v for v in rule["enum"] if isinstance(v, str)], 0.5)
-        return f'did you mean "{likely}"?' if likely else "choose one of these"
+        return did_you_mean(likely, "choose one of these")
     if isinstance(value, str) and rule.get("type") in ("number", "integer"):
         return "write a number without quotes, with a decimal point"
     if isinstance(value, str) and rule.get("type") == "boolean":

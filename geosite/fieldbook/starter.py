@@ -11,7 +11,7 @@ from importlib.resources import files
 from string import Template
 
 from geosite.base.errors import InputError, Problem
-from geosite.base.problems import nearest
+from geosite.base.problems import did_you_mean, nearest
 from geosite.base.units import FOOT_M
 from geosite.fieldbook.reference import TableEntry, tables
 
@@ -122,7 +122,7 @@ def starter_files(name: str = "landing") -> dict[str, bytes]:
                 "starter-unknown",
                 f'there is no starter "{name}"',
                 f"one of {', '.join(STARTERS)}",
-                f'did you mean "{close}"?' if close else "see geosite new --list",
+                did_you_mean(close, "see geosite new --list"),
             )
         )
     starter = STARTERS[name]

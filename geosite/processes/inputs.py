@@ -16,7 +16,7 @@ from typing import Any
 from urllib.parse import unquote, urlsplit
 
 from geosite.base.errors import InputError
-from geosite.base.problems import Problems, nearest, shown
+from geosite.base.problems import Problems, did_you_mean, nearest, shown
 from geosite.processes.model import Input, Process
 from geosite.reading.files import check_plain_file, read_plain_file
 
@@ -69,7 +69,7 @@ def checked(process: Process, inputs: Mapping[str, Any]) -> dict[str, Any]:
                 "input-unknown",
                 f"{process.id} has no input {shown(str(name))}",
                 f"one of {', '.join(known) or 'no inputs at all'}",
-                f'did you mean "{close}"?' if close else "leave it out",
+                did_you_mean(close, "leave it out"),
             )
     found: dict[str, Any] = {}
     for given in process.inputs:
@@ -209,7 +209,7 @@ def from_request(text: str | bytes, file: str) -> dict[str, Any]:
                         "request-key",
                         f"the request has the key {shown(key)}",
                         f"one of {', '.join(allowed)}",
-                        f'did you mean "{close}"?' if close else "leave it out",
+                        did_you_mean(close, "leave it out"),
                         file,
                     )
     if problems:
@@ -368,7 +368,7 @@ def _expected(schema: Any, validator: str, instance: Any) -> tuple[str | None, s
     if validator == "enum":
         names = [str(choice) for choice in schema["enum"]]
         close = nearest(instance, names) if isinstance(instance, str) else None
-        return "one of " + ", ".join(names), f'did you mean "{close}"?' if close else "choose one"
+        return "one of " + ", ".join(names), did_you_mean(close, "choose one")
     if validator == "type":
         kinds = schema["type"] if isinstance(schema["type"], list) else [schema["type"]]
         return " or ".join(_TYPES[kind][1] if kind in _TYPES else kind for kind in kinds), remedy
@@ -392,6 +392,6 @@ def _expected(schema: Any, validator: str, instance: Any) -> tuple[str | None, s
         close = nearest(extra, schema["properties"])
         return (
             f"nothing beside {', '.join(schema['properties'])} (there is {shown(extra)})",
-            f'did you mean "{close}"?' if close else "leave it out",
+            did_you_mean(close, "leave it out"),
         )
     return None, remedy

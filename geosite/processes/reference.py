@@ -8,7 +8,7 @@ from dataclasses import asdict
 from typing import Any, Literal
 
 from geosite.base.errors import InputError, Problem
-from geosite.base.problems import nearest
+from geosite.base.problems import did_you_mean, nearest
 
 __all__ = ["TOPICS", "describe_topic", "topic_lines"]
 
@@ -54,7 +54,7 @@ def _chosen(part: str, names: list[str], what: str) -> list[str]:
             "reference-unknown",
             f'there is no {what} "{part}"',
             "one of " + ", ".join(names[:40]),
-            f'did you mean "{close}"?' if close else "leave it out to see all",
+            did_you_mean(close, "leave it out to see all"),
         )
     )
 

@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Any
 
 from geosite.base.errors import GeositeError, InputError, OutputRefused, Problem
-from geosite.base.problems import nearest
+from geosite.base.problems import did_you_mean, nearest
 from geosite.processes.inputs import checked
 from geosite.processes.model import Context, Process
 
@@ -220,7 +220,7 @@ def _find(process_id: str) -> tuple[Process, str]:
                 "process-unknown",
                 f'there is no process "{process_id}"',
                 "the id of a process",
-                f'did you mean "{close}"?' if close else "see geosite list",
+                did_you_mean(close, "see geosite list"),
             )
         )
     loaded = _load(entry)

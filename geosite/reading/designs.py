@@ -14,8 +14,8 @@ import numpy as np
 
 from geosite.base.arrays import Floats
 from geosite.base.errors import InputError, Problem
-from geosite.base.problems import Problems, nearest, one_line, shown
-from geosite.reading.files import clean_name, decode, refuse_empty
+from geosite.base.problems import Problems, did_you_mean, nearest, one_line, shown
+from geosite.reading.files import clean_name, decode, refuse_empty, row_unreadable
 from geosite.reading.foreign import driver_names, harmless, reading_layers, within_limits
 
 __all__ = ["Design", "DesignShape", "ShapeKind", "read_design"]
@@ -153,14 +153,7 @@ def _rows(file: str) -> Iterator[DesignShape]:
             code = clean_name(cells.get("code", ""))
             found.append(DesignShape(name, code, "point", np.array([place]), line))
     except csv.Error as error:
-        problems.add(
-            "table-unreadable",
-            f"the row cannot be split ({error})",
-            "cells in a row",
-            "export it again",
-            file,
-            first + rows.line_num,
-        )
+        row_unreadable(error, problems, file, first + rows.line_num)
     if problems:
         raise InputError(problems.first())
     yield from found
@@ -270,7 +263,7 @@ def _layer(file: str, wanted: str | None, names: list[str]) -> str:
             "layer-unknown",
             f"there is no layer {shown(choice)}" if choice else "it holds several layers",
             f"one of {', '.join(names[:20])}" if names else "a layer",
-            f'did you mean "{close}"?' if close else "name one with layer",
+            did_you_mean(close, "name one with layer"),
             file,
         )
     )

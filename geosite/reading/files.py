@@ -21,6 +21,7 @@ __all__ = [
     "name_fault",
     "read_plain_file",
     "refuse_empty",
+    "row_unreadable",
 ]
 
 NAME_LIMIT = 200
@@ -376,3 +377,15 @@ def name_fault(name: str) -> tuple[str, str] | None:
         kind = "control" if unicodedata.category(bad) == "Cc" else "invisible"
         return f"contains the {kind} character U+{ord(bad):04X}", "type it again without it"
     return None
+
+
+def row_unreadable(error: Exception, problems: Problems, file: str, line: int) -> None:
+    """Say that a row of a text table cannot be split into cells."""
+    problems.add(
+        "table-unreadable",
+        f"the row cannot be split ({error})",
+        "cells in a row",
+        "export it again",
+        file,
+        line,
+    )

@@ -8,15 +8,13 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from geosite.base.arrays import Floats
-from geosite.base.errors import InputError
+from geosite.base.errors import InputError, Refuse
 from geosite.base.proj import quiet_proj
 
 if TYPE_CHECKING:
     from pyproj import CRS
 
 __all__ = ["Better", "Operation", "best_operation", "operation_codes"]
-
-Refuse = Callable[[str, str, str, str], InputError]
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,7 @@ so no more is read than the window needs.
 from __future__ import annotations
 
 import warnings
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,14 +17,13 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from geosite.base.errors import InputError
+from geosite.base.errors import InputError, Refuse
 from geosite.base.problems import one_line
 from geosite.reading.foreign import damage, names_a_file
 from geosite.reading.rasters import MAX_CELLS_IN_STRIPS
 
 __all__ = ["GroundPicture", "picture_in", "read_picture"]
 
-Refuse = Callable[[str, str, str, str], InputError]
 Pixels = npt.NDArray[np.uint8]
 
 _STARTS = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")

@@ -14,9 +14,9 @@ import numpy as np
 
 from geosite.base.arrays import Floats
 from geosite.base.errors import InputError, Problem
-from geosite.base.problems import Problems, nearest, one_line, shown
+from geosite.base.problems import Problems, did_you_mean, nearest, one_line, shown
 from geosite.reading import databases
-from geosite.reading.files import decode, refuse_empty
+from geosite.reading.files import decode, refuse_empty, row_unreadable
 from geosite.reading.foreign import driver_names, harmless, reading_layers, within_limits
 
 if TYPE_CHECKING:
@@ -178,14 +178,7 @@ def _name_bad_cells(rest: str, separator: str, wanted: Sequence[int], file: str,
                         line + rows.line_num - 1,
                     )
     except csv.Error as error:
-        problems.add(
-            "table-unreadable",
-            f"the row cannot be split ({error})",
-            "cells in a row",
-            "export it again",
-            file,
-            line + rows.line_num - 1,
-        )
+        row_unreadable(error, problems, file, line + rows.line_num - 1)
     if not problems:
         problems.add(
             "table-unreadable",
@@ -264,7 +257,7 @@ def _package_layer(path: Path, file: str, wanted: str | None) -> str:
                 "layer-unknown",
                 f"there is no point layer {shown(choice)}",
                 f"one of {', '.join(names[:20])}" if names else "a point layer",
-                f'did you mean "{close}"?' if close else "name one with layer",
+                did_you_mean(close, "name one with layer"),
                 file,
             )
         )

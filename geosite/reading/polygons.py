@@ -10,7 +10,7 @@ from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from geosite.base.errors import InputError
+from geosite.base.errors import Refuse
 from geosite.reading.foreign import (
     driver_names,
     harmless,
@@ -45,7 +45,6 @@ MOST_POLYGONS = 50_000
 Box = tuple[float, float, float, float]
 _Found = tuple[tuple[str, ...], tuple[bytes, ...], str, float, int]
 """Names, shapes as well-known binary, CRS, reach, how many were left out."""
-Refuse = Callable[[str, str, str, str], InputError]
 
 
 @dataclass(frozen=True, eq=False)

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from geosite.base.errors import InputError
+from geosite.base.errors import Refuse
 from geosite.reading.ascii_grid import OPTIONS, check_ascii_grid
 from geosite.reading.foreign import damage, quiet
 
@@ -22,8 +21,6 @@ RASTER_DRIVERS = {".asc": "AAIGrid", ".gpkg": "GPKG"}
 """By extension; everything else is a GeoTIFF. rasterio takes one driver at a time."""
 CELLS = 25_000_000
 """Most cells of a second surface: 200 MB in memory."""
-
-Refuse = Callable[[str, str, str, str], InputError]
 
 
 @dataclass(frozen=True, eq=False)

@@ -11,7 +11,7 @@ from itertools import islice
 from pathlib import Path
 from typing import Any, Literal
 
-from geosite.base.problems import Problems, nearest, shown
+from geosite.base.problems import Problems, did_you_mean, nearest, shown
 from geosite.reading.files import as_utf8, check_plain_file, decode, read_plain_file
 from geosite.reading.foreign import driver_names, harmless, reading_layers, within_limits
 from geosite.reading.toml_lines import TomlText
@@ -451,7 +451,7 @@ def _name_layers(layer: str | None, layers: list[str], problems: Problems, place
             "layer-unknown",
             f"the field book has no layer {shown(layer)}",
             f"one of {names}",
-            f'did you mean "{near}"?' if near else "correct survey.layer",
+            did_you_mean(near, "correct survey.layer"),
             place.file,
             line,
         )

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 
 import numpy as np
 import shapely
 
 from geosite.analysis.design_ground.zones import Edge, Zone, facet_zone, pad, raster_zone, strip
 from geosite.base.arrays import Floats
-from geosite.base.errors import InputError, Problem
+from geosite.base.errors import InputError, Problem, Refuse
 from geosite.base.map_frame import Frame, name_unless_same_map
 from geosite.fieldbook import sitefile
 from geosite.fieldbook.model import Notes
@@ -20,8 +19,6 @@ from geosite.reading.designs import Design
 from geosite.reading.second_surface import SecondSurface
 
 __all__ = ["edges_of", "requested_zones", "zone_from_file"]
-
-Refuse = Callable[[str, str, str, str], InputError]
 
 
 def requested_zones(
