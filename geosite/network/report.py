@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -99,10 +99,7 @@ def report(
         unchecked=unchecked(book, walk),
         baseline=None if judged.length is None else _length(judged.length),
         noise=trust.NoiseReport(horizontal=horizontal, vertical=vertical),
-        control=trust.ControlFit(
-            horizontal=_plan_misfit(judged.misfits[0], walk),
-            vertical=_heights_misfit(judged.misfits[1], walk),
-        ),
+        control=_control(judged.misfits, walk),
         check_points=_checks(judged.checks),
         lever_arm=_arm(book, judged.arm, judged.calibrated_95_m),
         error_shares=_shares(book, judged.shares),
@@ -217,31 +214,33 @@ def _length(check: LengthCheck) -> model.BaselineCheck:
     )
 
 
-def _plan_misfit(fit: Misfit, walk: Walk) -> trust.PlanMisfit | None:
-    if fit.freedom == 0:
-        return None
-    rows = zip(fit.knot.tolist(), fit.residual.tolist(), strict=True)
-    return trust.PlanMisfit(
-        chi_square=fit.squares,
-        freedom=fit.freedom,
-        residuals=tuple(
-            trust.PlanResidual(mark=walk.knots[knot], east_m=east, north_m=north)
-            for knot, (east, north) in rows
-        ),
+def _control(misfits: tuple[Misfit, Misfit], walk: Walk) -> trust.ControlFit:
+    plan, heights = misfits
+    in_plan = tuple(
+        trust.PlanResidual(mark=mark, east_m=east, north_m=north)
+        for mark, (east, north) in _residuals(plan, walk)
+    )
+    in_height = tuple(
+        trust.HeightResidual(mark=mark, up_m=up) for mark, (up,) in _residuals(heights, walk)
+    )
+    return trust.ControlFit(
+        horizontal=trust.PlanMisfit(
+            chi_square=plan.squares, freedom=plan.freedom, residuals=in_plan
+        )
+        if plan.freedom
+        else None,
+        vertical=trust.HeightsMisfit(
+            chi_square=heights.squares, freedom=heights.freedom, residuals=in_height
+        )
+        if heights.freedom
+        else None,
     )
 
 
-def _heights_misfit(fit: Misfit, walk: Walk) -> trust.HeightsMisfit | None:
-    if fit.freedom == 0:
-        return None
-    rows = zip(fit.knot.tolist(), fit.residual.tolist(), strict=True)
-    return trust.HeightsMisfit(
-        chi_square=fit.squares,
-        freedom=fit.freedom,
-        residuals=tuple(
-            trust.HeightResidual(mark=walk.knots[knot], up_m=up) for knot, (up,) in rows
-        ),
-    )
+def _residuals(fit: Misfit, walk: Walk) -> Iterator[tuple[str, list[float]]]:
+    """Yield each known mark with its misfits by axis."""
+    for knot, residual in zip(fit.knot.tolist(), fit.residual.tolist(), strict=True):
+        yield walk.knots[knot], residual
 
 
 def _checks(checks: CheckPoints) -> trust.CheckedAccuracy | None:

@@ -78,8 +78,8 @@ class HeightResidual:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PlanMisfit:
-    """How the known positions fit the survey.
+class _Misfit:
+    """What both misfits have.
 
     Parameters
     ----------
@@ -91,23 +91,19 @@ class PlanMisfit:
 
     chi_square: float
     freedom: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlanMisfit(_Misfit):
+    """How the known positions fit the survey."""
+
     residuals: tuple[PlanResidual, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class HeightsMisfit:
-    """How the known elevations fit the survey.
+class HeightsMisfit(_Misfit):
+    """How the known elevations fit the survey."""
 
-    Parameters
-    ----------
-    chi_square, freedom
-        Weighted squares of the misfits, and their degrees of freedom.
-    residuals
-        Of each known mark.
-    """
-
-    chi_square: float
-    freedom: int
     residuals: tuple[HeightResidual, ...]
 
 
