@@ -43,6 +43,7 @@ from geosite.handover.plan.legend import scale_block
 from geosite.handover.plan.linework import draw_areas, draw_grid, draw_lines, draw_sections
 from geosite.handover.plan.symbols import mark_symbol
 from geosite.handover.plan.words import caution_block, look_block, place_block, title_block
+from geosite.handover.wording.codes import code_title
 from geosite.handover.wording.measures import Measures, told
 
 __all__ = ["as_built_sheet"]
@@ -273,7 +274,7 @@ def _tolerance_block(made: AsBuilt, measures: Measures) -> Block | None:
 
 
 def _surface_block(one: SurfaceDeviation, codes: Mapping[str, Code], measures: Measures) -> Block:
-    title = (codes[one.code].title if one.code in codes else "") or one.code or "without a code"
+    title = code_title(codes, one.code)
     one_m, unit = measures.unit_m, measures.unit
     cubic = one_m**3
 

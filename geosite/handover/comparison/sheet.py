@@ -15,19 +15,19 @@ from geosite.base.arrays import Floats
 from geosite.base.errors import Finding
 from geosite.base.estimate import Estimate
 from geosite.base.rounding import decimals
-from geosite.drawing.font import printable, typeface
 from geosite.drawing.ink import FAINT, TEXT
 from geosite.drawing.pdf import pdf, png
-from geosite.drawing.sheet import Group, Rectangle, Sheet, Text
+from geosite.drawing.sheet import Group, Rectangle, Sheet
 from geosite.fieldbook.model import Notes
 from geosite.fieldbook.sitefile import Handover
 from geosite.handover.layers.everything import survey_layers
-from geosite.handover.model import CAUTION, Layer, Package
+from geosite.handover.model import Layer, Package
 from geosite.handover.plan.canvas import Canvas, interior
 from geosite.handover.plan.column import Block, Column
 from geosite.handover.plan.edge import frame_group, header_group
-from geosite.handover.plan.layout import Layout, choose_layout, scale_name
-from geosite.handover.plan.sheet import PNG_DPI, place_of
+from geosite.handover.plan.layout import Layout, choose_layout
+from geosite.handover.plan.map_sheet import lacks_letters, map_sheet
+from geosite.handover.plan.sheet import PNG_DPI
 from geosite.handover.plan.words import flow
 from geosite.handover.wording.measures import Measures
 from geosite.linework.model import Drawing
@@ -95,34 +95,13 @@ def comparison_sheet(
     draw(page)
     groups = page.groups()
     header = header_group(package, layout, measures, called)
-    lacking = _lacking((*groups, header))
-    blocks = words(layout, page.dropped, lacking)
+    blocks = words(layout, page.dropped, lacks_letters((*groups, header)))
     for rows in _ROWS:
         items, left = flow(blocks, layout.columns, layout.lettering, rows)
         if left <= 0:
             break
-    scale = layout.view.scale
-    return Sheet(
-        width=layout.width,
-        height=layout.height,
-        window=layout.view.window,
-        scale=scale,
-        unit=measures.unit,
-        unit_m=measures.unit_m,
-        title=printable(package.title or "Untitled site", 200),
-        description=f"{called} {scale_name(scale, options.unit)} on {options.sheet}. {CAUTION}",
-        groups=(*groups, frame_group(layout), header, Group("words", "Words", tuple(items))),
-        place=place_of(layout.view),
-    )
-
-
-def _lacking(groups: Sequence[Group]) -> bool:
-    return any(
-        typeface(item.weight).lacks(item.text)
-        for group in groups
-        for item in group.items
-        if isinstance(item, Text)
-    )
+    said = Group("words", "Words", tuple(items))
+    return map_sheet(package, options, layout, called, (*groups, frame_group(layout), header, said))
 
 
 def survey_package(

@@ -9,7 +9,7 @@ from geosite.analysis.takeoff.progress_prices import PeriodLine, PeriodValuation
 from geosite.base.columns import Column as TableColumn
 from geosite.base.columns import Columns, estimate, interval, real, text
 from geosite.base.estimate import Estimate
-from geosite.base.rounding import grouped, written
+from geosite.base.rounding import written
 from geosite.drawing.document import Block, Column, Heading, Paragraph, lay_out
 from geosite.drawing.document import Table as PaperTable
 from geosite.drawing.pdf import pdf
@@ -17,6 +17,7 @@ from geosite.fieldbook.sitefile import Handover
 from geosite.handover.documents.findings import paper_for
 from geosite.handover.layers.prices import columns, total_line
 from geosite.handover.model import CAUTION, Form, Package, Table
+from geosite.handover.wording.money import amount_words, range_words
 
 __all__ = ["final_paper", "final_table", "progress_paper", "progress_table"]
 
@@ -82,12 +83,12 @@ def final_table(found: Valuation) -> Table:
     return FINAL.table(listed, listed.records([*found.lines, total_line(found)]))
 
 
-def _amount(value: Estimate, currency: str = "") -> str:
-    return f"{grouped(value.value, 2)} {currency}".strip()
+def _amount(value: Estimate) -> str:
+    return amount_words(value.value)
 
 
 def _ends(value: Estimate) -> str:
-    return f"{grouped(value.low, 0)} to {grouped(value.high, 0)}"
+    return range_words(value.low, value.high)
 
 
 def _quantity(value: Estimate, per: str) -> str:
@@ -104,7 +105,7 @@ def progress_paper(found: PeriodValuation, package: Package, options: Handover) 
             line.title or line.code,
             _quantity(line.measured_before, line.per),
             _quantity(line.measured, line.per),
-            grouped(line.rate, 2),
+            amount_words(line.rate),
             _amount(line.amount),
             _amount(line.amount_before),
             _amount(line.amount_added),
@@ -145,7 +146,7 @@ def final_paper(found: Valuation, package: Package, options: Handover) -> bytes:
             "laid, between surveys" if line.laid else "as built",
             _quantity(line.measured, line.per),
             _quantity(line.charged, line.per),
-            grouped(line.rate, 2),
+            amount_words(line.rate),
             _amount(line.amount) + (" (minimum)" if line.at_minimum else ""),
             _ends(line.amount),
         )

@@ -7,6 +7,7 @@ from typing import Any
 
 from geosite.base.rounding import decimals, grouped, written
 from geosite.drawing.document import Block, Column, Heading, Paragraph, Table
+from geosite.handover.wording.money import amount_words, range_words
 
 __all__ = ["estimate_blocks", "price_blocks"]
 
@@ -73,9 +74,9 @@ def _table(records: Sequence[Record]) -> Table:
                 str(r.get("title") or r.get("code") or ""),
                 _quantity(r, "measured", per),
                 _quantity(r, "charged", per),
-                "" if rate is None else grouped(rate, 2),
-                "" if amount is None else f"{grouped(amount, 2)} {r.get('currency') or ''}".strip(),
-                "" if low is None or high is None else f"{grouped(low, 0)} to {grouped(high, 0)}",
+                "" if rate is None else amount_words(rate),
+                "" if amount is None else amount_words(amount, r.get("currency") or ""),
+                "" if low is None or high is None else range_words(low, high),
             )
         )
     columns = (

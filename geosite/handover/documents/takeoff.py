@@ -15,6 +15,7 @@ from geosite.fieldbook.sitefile import Handover
 from geosite.handover.documents.findings import paper_for, with_signs
 from geosite.handover.documents.priced import estimate_blocks, price_blocks
 from geosite.handover.model import CAUTION, Package
+from geosite.handover.wording.codes import code_title
 
 __all__ = ["takeoff_blocks", "takeoff_pdf"]
 
@@ -108,14 +109,6 @@ def takeoff_blocks(package: Package, options: Handover) -> list[Block]:
     ]
 
 
-def _name(package: Package, code: str | None) -> str:
-    if not code:
-        return "without a code"
-    meaning = package.codes.get(code)
-    title = meaning.title if meaning is not None else ""
-    return title or code
-
-
 def _told(record: Record, stem: str, metric: str, units: _Units) -> str:
     value = record.get(f"{stem}_{metric}")
     if value is None:
@@ -200,7 +193,7 @@ def _orders(package: Package, totals: Sequence[Record], units: _Units) -> list[B
         meaning = package.codes.get(code)
         if meaning is not None and meaning.building:
             continue
-        name, waste = _name(package, code), record.get("waste_percent")
+        name, waste = code_title(package.codes, code), record.get("waste_percent")
         why = _not_ordered(package, record)
         if why:
             left += [(name, how, said, why) for _, how, said in _ways(record, units)]
@@ -237,7 +230,7 @@ def _not_ordered(package: Package, record: Record) -> str:
     if record.get("order_by") == "existing":
         return "is there and stays"
     if record.get("order_by") == "elsewhere":
-        return f"counted in {_name(package, record.get('counted_in'))}"
+        return f"counted in {code_title(package.codes, record.get('counted_in'))}"
     return ""
 
 
@@ -253,7 +246,7 @@ def _designed(package: Package, records: Sequence[Record], units: _Units) -> lis
     }
     rows = []
     for record in records:
-        name = f"{_name(package, record.get('code'))} ({record.get('part')})"
+        name = f"{code_title(package.codes, record.get('code'))} ({record.get('part')})"
         design = str(titles.get(record.get("design")) or record.get("design") or "")
         waste = record.get("waste_percent")
         around = _told(record, "edging", "m", units)
@@ -311,7 +304,7 @@ def _areas(
             strong.add(number)
         rows.append(
             (
-                _name(package, record.get("code")),
+                code_title(package.codes, record.get("code")),
                 "all" if is_total else str(record.get("feature")),
                 _told(record, "gross_area", "m2", units),
                 _told(record, "net_area", "m2", units),
@@ -343,7 +336,7 @@ def _lines(
         half = record.get("length_3d_95_m", record.get("length_95_m"))
         rows.append(
             (
-                _name(package, record.get("code")),
+                code_title(package.codes, record.get("code")),
                 "all" if is_total else str(record.get("feature")),
                 _told(record, "length", "m", units),
                 "" if sloped is None else _in_each(sloped, half, "m", units),
@@ -363,7 +356,7 @@ def _lines(
 def _pieces(package: Package, totals: Sequence[Record]) -> list[Block]:
     rows = tuple(
         (
-            _name(package, r.get("code")),
+            code_title(package.codes, r.get("code")),
             f"{r.get('count') or 0}",
             _not_ordered(package, r) or f"{r.get('count') or 0}",
         )

@@ -32,6 +32,7 @@ from geosite.handover.styles.signs import (
     WORDS,
     steadiness,
 )
+from geosite.handover.wording.codes import code_title
 from geosite.handover.wording.measures import GRADE_SIGNS, Measures, grade_told, layer_of
 from geosite.handover.wording.reference import plural
 
@@ -40,6 +41,7 @@ __all__ = [
     "grades_block",
     "scale_block",
     "signs_block",
+    "sums_by_code",
     "surfaces_block",
     "water_block",
 ]
@@ -118,11 +120,20 @@ def _north(convergence: float, x: float, y: float, k: float) -> Items:
     return items
 
 
-def surfaces_block(
-    package: Package, measures: Measures, tints: Mapping[str, str], seen: Package | None = None
-) -> Block | None:
-    """Return the surfaces with their sizes on the whole site; of those seen alone, if given."""
-    layer, drawn = layer_of(package, "areas"), layer_of(seen or package, "areas")
+def sums_by_code(
+    package: Package, name: str, column: str, seen: Package | None = None
+) -> dict[str, float] | None:
+    """Return the sums of a column of a layer by code, of the codes that are seen; None without it.
+
+    Parameters
+    ----------
+    package
+    name, column
+        Of the layer.
+    seen
+        What is on the sheet; all without it.
+    """
+    layer, drawn = layer_of(package, name), layer_of(seen or package, name)
     if layer is None or drawn is None:
         return None
     codes = {str(record["code"] or "") for record in drawn.records}
@@ -130,13 +141,23 @@ def surfaces_block(
     for record in layer.records:
         code = str(record["code"] or "")
         if code in codes:
-            sums[code] = sums.get(code, 0.0) + float(record["net_area_m2"] or 0.0)
+            sums[code] = sums.get(code, 0.0) + float(record[column] or 0.0)
+    return sums
+
+
+def surfaces_block(
+    package: Package, measures: Measures, tints: Mapping[str, str], seen: Package | None = None
+) -> Block | None:
+    """Return the surfaces with their sizes on the whole site; of those seen alone, if given."""
+    layer, sums = layer_of(package, "areas"), sums_by_code(package, "areas", "net_area_m2", seen)
+    if layer is None or sums is None:
+        return None
 
     def block(column: Column, limit: int) -> None:
         column.heading("Surfaces, on the ground")
         for code, area in list(sums.items())[:limit]:
             meaning = package.codes.get(code)
-            title = (meaning.title if meaning is not None else "") or code or "without a code"
+            title = code_title(package.codes, code)
             building = meaning is not None and meaning.building
             tint = BUILDING if building else tints.get(code, PAPER)
             first, *others = _sizes(package, measures, code, area)

@@ -12,23 +12,22 @@ import numpy as np
 import shapely
 from msgspec.structs import replace as replace_fields
 
-from geosite.base.map_frame import longitude_latitude
 from geosite.drawing.document import lay_out
-from geosite.drawing.font import printable, typeface
 from geosite.drawing.pdf import pdf, png
-from geosite.drawing.sheet import Page, Place, Sheet, Text
+from geosite.drawing.sheet import Page, Sheet
 from geosite.drawing.svg import svg
 from geosite.fieldbook.sitefile import Handover
 from geosite.handover.documents.control import accuracy_blocks
 from geosite.handover.documents.findings import finding_blocks, paper_for
 from geosite.handover.documents.takeoff import takeoff_blocks
 from geosite.handover.documents.verdicts import verdict_blocks
-from geosite.handover.model import CAUTION, Package
+from geosite.handover.model import Package
 from geosite.handover.plan.background import background_of
 from geosite.handover.plan.design import designed_only
 from geosite.handover.plan.edge import frame_group, header_group
-from geosite.handover.plan.layout import Layout, View, choose_layout, scale_name
+from geosite.handover.plan.layout import Layout, choose_layout
 from geosite.handover.plan.map import draw_map
+from geosite.handover.plan.map_sheet import lacks_letters, map_sheet
 from geosite.handover.plan.profile import section_drawings
 from geosite.handover.plan.tiles import Tile, key_map, match_lines, tiles
 from geosite.handover.plan.words import numbered, words_fit, words_group
@@ -37,7 +36,7 @@ from geosite.handover.styles.signs import code_tints
 from geosite.handover.wording.measures import Measures, layer_of
 from geosite.reading.pictures import GroundPicture
 
-__all__ = ["PNG_DPI", "draw_plan", "layout_of", "place_of", "sheet_set", "tiles_of", "write_plan"]
+__all__ = ["PNG_DPI", "draw_plan", "layout_of", "sheet_set", "tiles_of", "write_plan"]
 
 #: Layers whose extent the sheet must hold; parcels may run off it.
 _MUST = ("points", "baseline", "areas", "lines", "contours", "flow_paths", "ponding", "sections")
@@ -208,53 +207,10 @@ def draw_plan(
     package, specks = without_specks(package, _READABLE_MM2 / layout.view.mm_per_unit**2)
     groups, dropped = draw_map(package, layout, measures, tints, apart)
     header = header_group(package, layout, measures, called, number)
-    lacking = any(
-        typeface(item.weight).lacks(item.text)
-        for group in (*groups, header)
-        for item in group.items
-        if isinstance(item, Text)
-    )
-    scale = layout.view.scale
-    return Sheet(
-        width=layout.width,
-        height=layout.height,
-        window=layout.view.window,
-        scale=scale,
-        unit=measures.unit,
-        unit_m=measures.unit_m,
-        title=printable(package.title or "Untitled site", 200),
-        description=f"{called} {scale_name(scale, options.unit)} on {options.sheet}. {CAUTION}",
-        groups=(
-            *groups,
-            beside,
-            frame_group(layout),
-            header,
-            words_group(package, layout, measures, tints, dropped, specks, lacking, everything),
-        ),
-        place=place_of(layout.view),
-        picture=picture,
-    )
-
-
-def place_of(view: View) -> Place | None:
-    """Return where on earth the map window lies; None where the CRS has no older form."""
-    from pyproj import CRS
-    from pyproj.exceptions import CRSError
-
-    across = view.window.width / 2 / view.mm_per_unit
-    up = view.window.height / 2 / view.mm_per_unit
-    east, north = view.centre
-    corners = [(east + x * across, north + y * up) for x, y in ((-1, -1), (-1, 1), (1, 1), (1, -1))]
-    longitude, latitude = longitude_latitude(view.frame.crs_wkt, *np.transpose(corners))
-    if not (np.isfinite(longitude).all() and np.isfinite(latitude).all()):
-        return None
-    try:
-        crs = CRS.from_wkt(view.frame.crs_wkt)
-        wkt = crs.to_wkt("WKT1_GDAL")
-    except CRSError:
-        return None
-    places = tuple(zip(latitude.tolist(), longitude.tolist(), strict=True))
-    return Place(places, " ".join(wkt.split()), crs.to_epsg())
+    lacking = lacks_letters((*groups, header))
+    words = words_group(package, layout, measures, tints, dropped, specks, lacking, everything)
+    drawn_on = (*groups, beside, frame_group(layout), header, words)
+    return map_sheet(package, options, layout, called, drawn_on, picture)
 
 
 def layout_of(package: Package, options: Handover) -> Layout:

@@ -119,7 +119,11 @@ def mark_symbol(x: float, y: float, lettering: float) -> Outline:
     >>> ring.centre, ring.radius
     ((10.0, 20.0), 0.5)
     """
-    return Outline((Arc((x, y), RADIUS_MM["ring"] * lettering, 0.0, 2 * math.pi),), closed=True)
+    return _ring(x, y, RADIUS_MM["ring"] * lettering)
+
+
+def _ring(x: float, y: float, radius: float) -> Outline:
+    return Outline((Arc((x, y), radius, 0.0, 2 * math.pi),), closed=True)
 
 
 def baseline_symbol(x: float, y: float, lettering: float) -> list[Shape]:
@@ -139,7 +143,7 @@ def baseline_symbol(x: float, y: float, lettering: float) -> list[Shape]:
     1.0
     """
     r = RADIUS_MM["target"] * lettering
-    ring = Outline((Arc((x, y), r, 0.0, 2 * math.pi),), closed=True)
+    ring = _ring(x, y, r)
     quarters = [
         Outline(
             (np.array([(x, y)]), Arc((x, y), r, start, math.pi / 2)),
@@ -171,7 +175,7 @@ def inlet_symbol(x: float, y: float, lettering: float) -> list[Shape]:
     3
     """
     r = RADIUS_MM["grating"] * lettering
-    ring = Outline((Arc((x, y), r, 0.0, 2 * math.pi),), closed=True)
+    ring = _ring(x, y, r)
     bars = []
     for share in (-0.45, 0.0, 0.45):
         half = r * math.sqrt(1 - share**2)

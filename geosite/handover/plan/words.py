@@ -25,13 +25,15 @@ from geosite.handover.plan.legend import (
     grades_block,
     scale_block,
     signs_block,
+    sums_by_code,
     surfaces_block,
     water_block,
 )
 from geosite.handover.styles.signs import (
     code_pen,
 )
-from geosite.handover.wording.measures import Measures, layer_of
+from geosite.handover.wording.codes import code_title
+from geosite.handover.wording.measures import Measures
 from geosite.handover.wording.reference import (
     accuracy_words,
     convergence_words,
@@ -243,23 +245,16 @@ def look_block(
 
 
 def _lines(package: Package, measures: Measures, seen: Package | None = None) -> Block | None:
-    layer, shown = layer_of(package, "lines"), layer_of(seen or package, "lines")
-    if layer is None or shown is None:
+    sums = sums_by_code(package, "lines", "length_m", seen)
+    if sums is None:
         return None
-    drawn = {str(record["code"] or "") for record in shown.records}
-    sums: dict[str, float] = {}
-    for record in layer.records:
-        code = str(record["code"] or "")
-        if code in drawn:
-            sums[code] = sums.get(code, 0.0) + float(record["length_m"] or 0.0)
 
     def block(column: Column, limit: int) -> None:
         column.heading("Lines, on the ground")
         for code, length in list(sums.items())[:limit]:
-            meaning = package.codes.get(code)
-            title = (meaning.title if meaning is not None else "") or code or "without a code"
-            sign = stroke_sign(code_pen(meaning), column.k)
-            column.row(sign, printable(title), measures.length(length))
+            sign = stroke_sign(code_pen(package.codes.get(code)), column.k)
+            title = printable(code_title(package.codes, code))
+            column.row(sign, title, measures.length(length))
         more(column, len(sums), limit, "quantities.csv")
 
     return block

@@ -1,22 +1,19 @@
 """The page for the phone: one HTML file with everything in it, that asks the network for nothing.
 
 The page, its style and its script lie in the folder ``phone`` beside this module; the points go
-into the page as JSON. The content security policy forbids every request and every script but the
-one whose hash it names.
+into the page as JSON.
 """
 
 from __future__ import annotations
 
 import json
-import re
-from base64 import b64encode
-from hashlib import sha256
 from html import escape
 from importlib.resources import files
 from typing import Any
 
 from geosite.analysis.setting_out.model import Located, SettingOut
 from geosite.analysis.setting_out.wording import ground_words, order_words
+from geosite.handover.formats.web_page import page, script_of
 from geosite.handover.model import CAUTION
 
 __all__ = ["phone_page"]
@@ -27,26 +24,13 @@ def phone_page(found: SettingOut) -> bytes:
     assets = files("geosite.handover.setting_out") / "phone"
     style = (assets / "page.css").read_text("utf-8")
     script = (assets / "page.js").read_text("utf-8")
-    script = f'"use strict";\n(() => {{\n{script}\n}})();\n'
-    policy = (
-        "default-src 'none'; img-src data:; base-uri 'none'; form-action 'none'; "
-        f"script-src '{_hash(script)}'; style-src '{_hash(style)}'"
-    )
     parts = {
-        "policy": policy,
         "title": escape(f"Setting out: {found.title}"),
-        "style": style,
         # "<" could end the script that holds it
         "work": json.dumps(_work(found), allow_nan=False).replace("<", "\\u003c"),
-        "script": script,
     }
-    page = (assets / "page.html").read_text("utf-8")
-    # in one pass: what a part contains is never taken for a place to fill
-    return re.sub(r"\{\{(\w+)\}\}", lambda place: parts[place[1]], page).encode("utf-8", "replace")
-
-
-def _hash(text: str) -> str:
-    return f"sha256-{b64encode(sha256(text.encode('utf-8')).digest()).decode('ascii')}"
+    template = (assets / "page.html").read_text("utf-8")
+    return page(template, style, script_of(script), parts).encode("utf-8", "replace")
 
 
 def _work(found: SettingOut) -> dict[str, Any]:

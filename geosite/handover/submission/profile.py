@@ -11,7 +11,7 @@ import msgspec
 from msgspec import Meta, field
 
 from geosite.base.errors import InputError, Problem
-from geosite.base.problems import Problems, nearest
+from geosite.base.problems import Problems, did_you_mean, nearest
 from geosite.fieldbook.sitefile import Table
 from geosite.reading.files import decode, read_plain_file
 
@@ -106,7 +106,7 @@ def read_profile(name: str, beside: Path | None = None) -> Profile:
                 "profile-unknown",
                 f'there is no profile "{name}"',
                 f"one of {', '.join(built_in())}, or a file that ends in .toml",
-                f'did you mean "{close}"' if close else "name a file with what is required",
+                did_you_mean(close, "name a file with what is required"),
             )
         )
     path = Path(name) if beside is None else beside / name

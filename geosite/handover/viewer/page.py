@@ -1,8 +1,7 @@
 """The viewer: one HTML file with everything in it, that asks the network for nothing.
 
 The page, its style and its script lie in the folder ``viewer`` beside this module; the site goes
-into the page as JSON. The content security policy forbids every request and every script but the
-one whose hash it names.
+into the page as JSON.
 """
 
 from __future__ import annotations
@@ -13,7 +12,6 @@ import re
 from base64 import b64encode
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from hashlib import sha256
 from html import escape
 from importlib.resources import files
 from pathlib import Path
@@ -27,6 +25,7 @@ from geosite.base.errors import Finding
 from geosite.base.statistics import NORMAL_95
 from geosite.drawing.ink import FAINT, PAPER, TEXT
 from geosite.handover.documents.findings import with_signs
+from geosite.handover.formats.web_page import page, script_of
 from geosite.handover.model import CAUTION, Layer, Package, Raster
 from geosite.handover.palette import (
     ALERT,
@@ -110,21 +109,12 @@ def write_viewer(folder: Path, package: Package, unit: Literal["m", "ft"] = "m")
 def _page(package: Package, unit: str) -> str:
     assets = files("geosite.handover.viewer")
     style = (assets / "page.css").read_text("utf-8")
-    script = viewer_script()
-    policy = (
-        "default-src 'none'; img-src data:; base-uri 'none'; form-action 'none'; "
-        f"script-src '{_hash(script)}'; style-src '{_hash(style)}'"
-    )
     parts = {
-        "policy": policy,
         "title": escape(package.title or "Untitled site"),
-        "style": style,
         "site": _json(_site(package, unit)),
-        "script": script,
     }
-    page = (assets / "page.html").read_text("utf-8")
-    # in one pass: what a part contains is never taken for a place to fill
-    return re.sub(r"\{\{(\w+)\}\}", lambda place: parts[place[1]], page)
+    template = (assets / "page.html").read_text("utf-8")
+    return page(template, style, viewer_script(), parts)
 
 
 def viewer_script() -> str:
@@ -137,11 +127,7 @@ def viewer_script() -> str:
     script = "\n".join((assets / name).read_text("utf-8") for name in _SCRIPTS)
     script = re.sub(r'^import \{[^}]*\} from "[^"]+";\n', "", script, flags=re.MULTILINE)
     script = re.sub(r"^export (?=const |let |function )", "", script, flags=re.MULTILINE)
-    return f'"use strict";\n(() => {{\n{script}\n}})();\n'
-
-
-def _hash(text: str) -> str:
-    return f"sha256-{b64encode(sha256(text.encode('utf-8')).digest()).decode('ascii')}"
+    return script_of(script)
 
 
 def _json(value: Any) -> str:

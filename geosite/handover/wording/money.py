@@ -1,0 +1,29 @@
+"""Amounts and their ranges, as they stand in documents."""
+
+from __future__ import annotations
+
+from geosite.base.rounding import grouped
+
+__all__ = ["amount_words", "range_words"]
+
+
+def amount_words(amount: float, currency: str = "") -> str:
+    """Return an amount to the hundredth.
+
+    Examples
+    --------
+    >>> amount_words(912.678, "EUR"), amount_words(3.0)
+    ('912.68 EUR', '3.00')
+    """
+    return f"{grouped(amount, 2)} {currency}".strip()
+
+
+def range_words(low: float, high: float) -> str:
+    """Return the ends of the range of an amount, to whole units: its digits say how well.
+
+    Examples
+    --------
+    >>> range_words(180.4, 219.6)
+    '180 to 220'
+    """
+    return f"{grouped(low, 0)} to {grouped(high, 0)}"
