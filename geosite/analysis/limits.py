@@ -148,8 +148,8 @@ class FallRule(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     @property
     def named(self) -> str:
         """Source and section, and whether it is a default."""
-        said = " ".join(part for part in (self.source, self.section) if part)
-        return f"{said}, a default that local rules replace" if self.is_default else said
+        reference = " ".join(part for part in (self.source, self.section) if part)
+        return f"{reference}, a default that local rules replace" if self.is_default else reference
 
 
 @cache

@@ -75,7 +75,7 @@ def profile(
     line: Polyline,
     network: Network,
     ground: Ground,
-    wanted: sitefile.Section,
+    requested: sitefile.Section,
     unit_m: float = 1.0,
 ) -> Profile:
     """Return the elevation profile along a line.
@@ -84,7 +84,7 @@ def profile(
     ----------
     line, network, ground
         The line, the adjusted survey and the ground between its marks.
-    wanted
+    requested
         ``[sections.NAME]``: interval and design line.
     unit_m
         Metres per unit of the walk: without an interval, stations are a round number of it apart.
@@ -95,7 +95,7 @@ def profile(
     down. On a mark the profile has the mark's own elevation; between marks the ground's. A stretch
     that leaves the ground is bridged from mark to mark.
     """
-    interval = wanted.interval or round_interval(float(line.chainage[-1]), unit_m)
+    interval = requested.interval or round_interval(float(line.chainage[-1]), unit_m)
     at = _stations(line, network, ground, interval)
     length = np.diff(at.chainage)
     here = _estimates(ground, at, np.arange(len(at.chainage))[:, None], np.ones((len(at.row), 1)))
@@ -104,9 +104,9 @@ def profile(
     rise, fall = _climbs(ground, at)
     names = dict(zip(line.rows.tolist(), line.names, strict=True))
     design = None
-    if wanted.design_elevation is not None:
-        start = wanted.design_elevation * network.frame.height_unit_m
-        design = start + at.chainage * wanted.design_grade_percent / 100
+    if requested.design_elevation is not None:
+        start = requested.design_elevation * network.frame.height_unit_m
+        design = start + at.chainage * requested.design_grade_percent / 100
     return Profile(
         line.name,
         tuple(names.get(row, "") for row in at.row.tolist()),

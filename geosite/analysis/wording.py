@@ -49,14 +49,14 @@ def with_interval(measured: Estimate, unit: str) -> str:
     '0.4 m3 (0.1 to 2.1)'
     """
     if measured.sigma is not None or not math.isfinite(measured.half_width):
-        said = written(measured.value, measured.half_width, unit)
+        text = written(measured.value, measured.half_width, unit)
     else:
         places = max(decimals(measured.half_width), 0)
         ends = (measured.value, measured.low, measured.high)
         value, low, high = (grouped(v, places) for v in ends)
-        said = f"{value} {unit} ({low} to {high})"
+        text = f"{value} {unit} ({low} to {high})"
     # a terminal may not know the narrow blank between thousands
-    return said.replace("\u202f", "")
+    return text.replace("\u202f", "")
 
 
 def at_95(measured: Estimate, unit: str) -> str:
@@ -127,11 +127,11 @@ def _grade_words(grade: Grade) -> str:
     assert grade.requirement.limit is not None
     unit, factor = ("%", 100.0) if grade.is_slope else ("m", 1.0)
     size = grade.measured if grade.measured.value >= 0 else grade.measured.scaled(-1.0)
-    said = at_95(size.scaled(factor), unit)
+    measured = at_95(size.scaled(factor), unit)
     least = "" if grade.is_at_most else "at least "
     section = f" (section {grade.requirement.section})" if grade.requirement.section else ""
     return (
-        f"{grade.check} {said} from {grade.span.start} to {grade.span.end} against "
+        f"{grade.check} {measured} from {grade.span.start} to {grade.span.end} against "
         f"{least}{factor * grade.requirement.limit:.2f} {unit}{section}"
     )
 
@@ -356,7 +356,7 @@ def _cover_findings(taken: TakeOff) -> Iterator[Finding]:
 
 def period_findings(found: PeriodValuation) -> tuple[Finding, ...]:
     """Say what this period comes to, and what was not walked again."""
-    said = [
+    findings = [
         Finding(
             "note",
             "progress-valued",
@@ -369,8 +369,8 @@ def period_findings(found: PeriodValuation) -> tuple[Finding, ...]:
             f"Not walked again and not valued: {', '.join(found.not_walked)}. Walk what has "
             "changed of it, or value it from the survey before."
         )
-        said.append(Finding("look", "progress-not-walked", text))
-    return tuple(said)
+        findings.append(Finding("look", "progress-not-walked", text))
+    return tuple(findings)
 
 
 def estimate_findings(
@@ -384,20 +384,20 @@ def estimate_findings(
     bare
         Designs that nothing prices although there are prices: none of their parts has a code.
     """
-    said = []
+    findings = []
     for one in found:
         comes_to = with_interval(one.priced.total, one.priced.currency)
         text = f"Design {one.design}: the estimate comes to {comes_to}. {PRICE_CAUTION}"
         if one.priced.without_price:
             text += f" Without a price: {', '.join(one.priced.without_price)}."
-        said.append(Finding("note", "design-estimate", text))
+        findings.append(Finding("note", "design-estimate", text))
     for name in bare:
         text = (
             f"Design {name}: not priced, for no part of it has a code with a price. Give its pads, "
             "strips and edges a code, and [prices.codes] or [prices.cut] and [prices.fill] rates."
         )
-        said.append(Finding("note", "design-not-priced", text))
-    return tuple(said)
+        findings.append(Finding("note", "design-not-priced", text))
+    return tuple(findings)
 
 
 def beside_findings(found: Sequence[BesideLine]) -> tuple[Finding, ...]:

@@ -245,8 +245,8 @@ def _without_repeats(book: FieldBook, network: Network, rows: Ints) -> Ints:
     same = (np.hypot(step[:, 0], step[:, 1]) < SAME_PLACE_M) | (
         (mark[1:] >= 0) & (mark[1:] == mark[:-1])
     )
-    kept: Ints = rows[np.concatenate([[True], ~same])]
-    return kept
+    distinct: Ints = rows[np.concatenate([[True], ~same])]
+    return distinct
 
 
 def _arc(

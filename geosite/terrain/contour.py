@@ -348,6 +348,6 @@ def _simplified(lines: Iterator[Floats], cell_size: float) -> Iterator[Floats]:
     import shapely
 
     whole = np.array([shapely.LineString(line) for line in lines if len(line) > 1], object)
-    kept = shapely.simplify(whole, _STRAIGHT * cell_size, preserve_topology=False)
-    for line in kept[shapely.length(kept) > 0]:
+    simplified = shapely.simplify(whole, _STRAIGHT * cell_size, preserve_topology=False)
+    for line in simplified[shapely.length(simplified) > 0]:
         yield shapely.get_coordinates(line)

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 __all__ = ["GroundFeatures", "ground_features", "rows_on_ground", "spans_area"]
 
-_Wanted = Callable[[Code], bool]
+_Condition = Callable[[Code], bool]
 
 
 GUTTER_M = 0.02
@@ -47,16 +47,16 @@ class GroundFeatures:
     codes: dict[str, Code]
     shapes: dict[str, BaseGeometry]
 
-    def of(self, wanted: _Wanted) -> Iterator[Feature]:
-        """Yield the features whose code is wanted."""
+    def of(self, condition: _Condition) -> Iterator[Feature]:
+        """Yield the features whose code fulfils a condition."""
         for feature in self.drawing.features:
             code = self.codes.get(feature.code)
-            if code is not None and wanted(code):
+            if code is not None and condition(code):
                 yield feature
 
-    def areas(self, wanted: _Wanted) -> list[BaseGeometry]:
-        """Return the areas whose code is wanted."""
-        shapes = [self.shapes[f.name] for f in self.of(wanted)]
+    def areas(self, condition: _Condition) -> list[BaseGeometry]:
+        """Return the areas whose code fulfils a condition."""
+        shapes = [self.shapes[f.name] for f in self.of(condition)]
         return [shape for shape in shapes if "Polygon" in shape.geom_type]
 
     def buildings(self, grid: Grid) -> Mask:
@@ -75,14 +75,14 @@ class GroundFeatures:
         behind another. Where the marks of a feature are not on the ground it has no such edge.
         """
 
-        def wanted(code: Code) -> bool:
+        def condition(code: Code) -> bool:
             return code.breakline or (
                 code.ground and (code.building or code.barrier or code.gutter)
             )
 
         return [
             shapely.get_coordinates(part, include_z=True)
-            for feature in self.of(wanted)
+            for feature in self.of(condition)
             for part in shapely.get_parts(_edges(self.shapes[feature.name]))
             if "Point" not in part.geom_type
         ]
@@ -220,8 +220,8 @@ def rows_on_ground(notes: Notes, drawing: Drawing) -> Ints:
         if f.name in off or (f.code in site.codes and not site.codes[f.code].ground)
     }
     lifted = np.array([name in above for name in book.features] + [False])
-    kept: Ints = np.flatnonzero(~lifted[book.feature])
-    return kept
+    on_ground: Ints = np.flatnonzero(~lifted[book.feature])
+    return on_ground
 
 
 def spans_area(places: Floats) -> bool:

@@ -148,17 +148,17 @@ def grade_lines(
     """
     problems: list[Problem] = []
     found: list[Grade] = []
-    for name, wanted in notes.site.grades.lines.items():
+    for name, requested in notes.site.grades.lines.items():
         try:
             with notes.asked("grades", "lines", name):
-                checked = _checked(name, wanted, notes, network, drawing, sets)
+                checked = _checked(name, requested, notes, network, drawing, sets)
                 checked = replace(checked, ground=ground)
-                found += check_grades(checked, station=wanted.station)
+                found += check_grades(checked, station=requested.station)
                 parts = KerbRampParts.of(
                     partial(_through, notes, network, drawing, name),
-                    wanted.flares,
-                    wanted.landing,
-                    wanted.gutter,
+                    requested.flares,
+                    requested.landing,
+                    requested.gutter,
                 )
                 found += kerb_ramp_checks(checked, parts)
                 found += _as_what_is_steeper(checked, found, sets)
@@ -194,30 +194,30 @@ def _as_what_is_steeper(
 
 def _checked(
     name: str,
-    wanted: sitefile.GradeLine,
+    requested: sitefile.GradeLine,
     notes: Notes,
     network: Network,
     drawing: Drawing,
     sets: Mapping[str, LimitSet],
 ) -> Checked:
-    if wanted.limits not in sets:
+    if requested.limits not in sets:
         raise InputError(
             Problem(
                 "limits-unknown",
-                f"line {name}: there is no limit set {wanted.limits}",
+                f"line {name}: there is no limit set {requested.limits}",
                 f"one of {', '.join(sorted(sets))}",
                 "correct the name or give your own set in [grades] limits_file",
                 notes.site_file,
             )
         )
-    line = polyline(name, notes, network, drawing, feature=wanted.feature, marks=wanted.marks)
+    line = polyline(name, notes, network, drawing, feature=requested.feature, marks=requested.marks)
     edges = None
-    if wanted.edges is not None:
+    if requested.edges is not None:
         one, other = (
             polyline(f"{name}, edge", notes, network, drawing, feature=edge, marks=())
-            for edge in wanted.edges
+            for edge in requested.edges
         )
         edges = (one, other)
     return Checked(
-        line, network, sets[wanted.limits], wanted.limits, width=wanted.width, edges=edges
+        line, network, sets[requested.limits], requested.limits, width=requested.width, edges=edges
     )

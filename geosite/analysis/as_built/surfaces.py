@@ -92,7 +92,7 @@ class SurfaceDeviation:
 
 
 @dataclass(frozen=True, eq=False)
-class _Held:
+class _CachedDraws:
     """A ground in the frame of the marks that hold it."""
 
     ground: Ground
@@ -131,9 +131,9 @@ def surface_deviations(
             met = shapely.intersection(shapely.force_2d(feature.geometry), design)
             if met.area > 0:
                 shapes.setdefault(feature.code, []).append(met)
-    held, found = _Held(ground, datum), []
+    cached_draws, found = _CachedDraws(ground, datum), []
     for code, parts in shapes.items():
-        one = _compared(notes, code, shapely.union_all(parts), held, zones, before)
+        one = _compared(notes, code, shapely.union_all(parts), cached_draws, zones, before)
         if one is not None:
             found.append(one)
     return tuple(found)
@@ -193,11 +193,11 @@ def _compared(
     notes: Notes,
     code: str,
     shape: BaseGeometry,
-    held: _Held,
+    cached_draws: _CachedDraws,
     zones: Sequence[Zone],
     before: Ground | None,
 ) -> SurfaceDeviation | None:
-    ground = held.ground
+    ground = cached_draws.ground
     grid, cells, places = _lattice(shape)
     designed = np.full(len(places), np.nan)
     for zone in zones:
@@ -213,15 +213,17 @@ def _compared(
     area = float(shapely.area(shape)) / factor**2 * float(met.mean())
     cell = area / len(places)
     off = built - designed
-    draws = held.draws_at(places) - designed if ground.draws else off[None, :]
+    draws = cached_draws.draws_at(places) - designed if ground.draws else off[None, :]
     limits = notes.site.tolerances.get(code)
     height = None if limits is None else limits.height
     share, patches = None, tuple[Patch, ...]()
     if height is not None:
         patches = _patches(code, height, draws, cells, grid, shape, factor)
-        share = _of(float((np.abs(off) <= height).mean()), (np.abs(draws) <= height).mean(axis=1))
+        share = _estimate(
+            float((np.abs(off) <= height).mean()), (np.abs(draws) <= height).mean(axis=1)
+        )
     placed = thickness = verdict = None
-    wanted = notes.site.codes[code].depth if code in notes.site.codes else None
+    required_depth = notes.site.codes[code].depth if code in notes.site.codes else None
     limit = None if limits is None else limits.thickness
     if before is not None:
         old = before.elevations_at(
@@ -229,40 +231,40 @@ def _compared(
         )
         known = np.isfinite(old)
         if known.any():
-            laid, laid_draws = _laid(ground, before, places[known])
-            thickness = _of(float(laid.mean()), laid_draws.mean(axis=1))
+            thick, thick_draws = _placed_thickness(ground, before, places[known])
+            thickness = _estimate(float(thick.mean()), thick_draws.mean(axis=1))
             placed = thickness.scaled(area * float(known.mean()))
-            if wanted is not None and limit is not None:
-                verdict = _within(thickness, wanted - limit, wanted + limit)
+            if required_depth is not None and limit is not None:
+                verdict = _within(thickness, required_depth - limit, required_depth + limit)
     return SurfaceDeviation(
         code,
         area,
-        _of(float(off.mean()), draws.mean(axis=1)),
+        _estimate(float(off.mean()), draws.mean(axis=1)),
         share,
         height,
-        _of(float(off[off > 0].sum()) * cell, np.maximum(draws, 0).sum(axis=1) * cell),
-        _of(float(-off[off < 0].sum()) * cell, np.maximum(-draws, 0).sum(axis=1) * cell),
+        _estimate(float(off[off > 0].sum()) * cell, np.maximum(draws, 0).sum(axis=1) * cell),
+        _estimate(float(-off[off < 0].sum()) * cell, np.maximum(-draws, 0).sum(axis=1) * cell),
         placed,
         thickness,
-        wanted,
+        required_depth,
         limit,
         verdict,
         patches,
     )
 
 
-def _laid(ground: Ground, before: Ground, places: Floats) -> tuple[Floats, Floats]:
+def _placed_thickness(ground: Ground, before: Ground, places: Floats) -> tuple[Floats, Floats]:
     there = before.network.frame.to_local(ground.network.frame.to_map(places))
-    laid = ground.elevations_at(places) - before.elevations_at(there)
+    thickness = ground.elevations_at(places) - before.elevations_at(there)
     count = min(ground.draws, before.draws)
     if not count:
-        return laid, laid[None, :]
+        return thickness, thickness[None, :]
     # the two surveys know nothing of each other: one of them in another order
     drawn = ground.draws_at(places)[:count] - before.draws_at(there)[:count][::-1]
-    return laid, drawn
+    return thickness, drawn
 
 
-def _of(value: float, draws: Floats) -> Estimate:
+def _estimate(value: float, draws: Floats) -> Estimate:
     if len(draws) < 2:
         return Estimate(value, -math.inf, math.inf)
     found = Estimate.from_draws(value, draws)

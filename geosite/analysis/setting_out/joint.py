@@ -154,9 +154,9 @@ def solve_readings(
         local[at] = readings
         book = joined(notes.book, replace(today, local=local), " (today)")
         network = _adjusted(replace(notes, book=book), file)
-        wanted, height = _moved(places, survey, network)
+        target, height = _moved(places, survey, network)
         here = count + at
-        off = wanted - network.en[here]
+        off = target - network.en[here]
         up = height - network.elevation[here]
         if max(float(np.abs(off).max(initial=0.0)), float(np.abs(up).max(initial=0.0))) < SETTLED_M:
             break

@@ -82,7 +82,7 @@ def design_estimate(
     by_code: dict[str, list[Quantity]] = {}
     for part in parts:
         by_code.setdefault(part.quantity.code, []).append(part.quantity)
-    totals = [total(network, code, some) for code, some in by_code.items()]
+    totals = [total(network, code, items) for code, items in by_code.items()]
     found = valuation(totals, prices, codes, network, site_file, partly=True)
     earth = []
     for name, price, volume in (

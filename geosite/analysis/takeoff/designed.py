@@ -82,13 +82,13 @@ def design_parts(
     problems: list[Problem] = []
     found: list[DesignPart] = []
     surveyed = {f.name: f for f in drawing.features}
-    wanted = list(_wanted(table, edges))
-    closed = [part for part in wanted if part.zone]
+    requested = list(_requested_parts(table, edges))
+    closed = [part for part in requested if part.zone]
     if len(closed) != len(zones):
         raise ValueError("zones and table are not of the same design")
     shapes = _visible(zones)
     zone_of = {id(p): (z, s) for p, z, s in zip(closed, zones, shapes, strict=True)}
-    for part in wanted:
+    for part in requested:
         if part.code is None:
             continue
         code = notes.site.codes.get(part.code)
@@ -127,7 +127,7 @@ def zone_depths(
     (0.1, 0.0)
     """
     depths = []
-    for part in _wanted(table, edges):
+    for part in _requested_parts(table, edges):
         code = codes.get(part.code or "")
         if part.zone:
             covers = code is not None and code.geometry == "area"
@@ -145,7 +145,7 @@ class _Part:
     zone: bool
 
 
-def _wanted(table: sitefile.Design, edges: Mapping[str, Edge]) -> Iterator[_Part]:
+def _requested_parts(table: sitefile.Design, edges: Mapping[str, Edge]) -> Iterator[_Part]:
     """Yield the parts, those that make ground in the order of the zones."""
     if table.file is not None:
         yield _Part("file", "file", table.code, True)
@@ -158,11 +158,11 @@ def _wanted(table: sitefile.Design, edges: Mapping[str, Edge]) -> Iterator[_Part
 
 
 def _wrong(design: str, part: _Part, code: Code | None, notes: Notes) -> Problem | None:
-    said = f"design {design}: {part.what} {part.name} has the code {part.code}"
+    subject = f"design {design}: {part.what} {part.name} has the code {part.code}"
     if code is None:
         return Problem(
             "design-no-code",
-            f"{said}, which [codes] does not explain",
+            f"{subject}, which [codes] does not explain",
             f"one of {', '.join(notes.site.codes) or 'none'}",
             f"add [codes.{part.code}] or correct the code",
             notes.site_file,
@@ -173,7 +173,7 @@ def _wrong(design: str, part: _Part, code: Code | None, notes: Notes) -> Problem
     right = "an area" if part.what != "edge" else "a line or an area" if part.zone else "a line"
     return Problem(
         "design-code-geometry",
-        f"{said}, which is of {code.geometry}s",
+        f"{subject}, which is of {code.geometry}s",
         f"a code of {right}",
         "give it another code, or an edge of its own",
         notes.site_file,

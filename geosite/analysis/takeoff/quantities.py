@@ -432,37 +432,37 @@ def _sum(network: Network, measures: Iterable[Measure | None]) -> Measure | None
     )
 
 
-def total(network: Network, code: str, some: Sequence[Quantity]) -> Quantity:
+def total(network: Network, code: str, items: Sequence[Quantity]) -> Quantity:
     """Add up the quantities of one code; what they share in the survey's errors is counted so."""
-    if len(some) == 1:
-        return replace(some[0], feature="")
-    surface = _sum(network, (q.surface_area for q in some))
-    reached = [(q.net_area.value, q.covered) for q in some if q.net_area and q.covered is not None]
+    if len(items) == 1:
+        return replace(items[0], feature="")
+    surface = _sum(network, (q.surface_area for q in items))
+    reached = [(q.net_area.value, q.covered) for q in items if q.net_area and q.covered is not None]
     whole = sum(area for area, _ in reached)
     return Quantity(
         feature="",
         code=code,
-        kind=some[0].kind,
-        count=sum(q.count for q in some),
-        gross_area=_sum(network, (q.gross_area for q in some)),
-        net_area=_sum(network, (q.net_area for q in some)),
+        kind=items[0].kind,
+        count=sum(q.count for q in items),
+        gross_area=_sum(network, (q.gross_area for q in items)),
+        net_area=_sum(network, (q.net_area for q in items)),
         surface_area=surface,
         covered=sum(area * share for area, share in reached) / whole if whole > 0.0 else None,
-        perimeter=_sum(network, (q.perimeter for q in some)),
-        edging=_sum(network, (q.edging for q in some)),
-        length=_sum(network, (q.length for q in some)),
-        length_3d=_sum(network, (q.length_3d for q in some)),
-        depth_m=some[0].depth_m,
-        volume=_sum(network, (q.volume for q in some)),
-        material=_sum(network, (q.material for q in some)),
-        material_unit=some[0].material_unit,
-        waste_percent=some[0].waste_percent,
-        order_area=_sum(network, (q.order_area for q in some)),
-        order_volume=_sum(network, (q.order_volume for q in some)),
-        order_material=_sum(network, (q.order_material for q in some)),
-        order_length=_sum(network, (q.order_length for q in some)),
-        existing=some[0].existing,
-        counted_in=some[0].counted_in,
-        area_change_m2=sum(q.area_change_m2 for q in some),
-        net_area_change_m2=sum(q.net_area_change_m2 for q in some),
+        perimeter=_sum(network, (q.perimeter for q in items)),
+        edging=_sum(network, (q.edging for q in items)),
+        length=_sum(network, (q.length for q in items)),
+        length_3d=_sum(network, (q.length_3d for q in items)),
+        depth_m=items[0].depth_m,
+        volume=_sum(network, (q.volume for q in items)),
+        material=_sum(network, (q.material for q in items)),
+        material_unit=items[0].material_unit,
+        waste_percent=items[0].waste_percent,
+        order_area=_sum(network, (q.order_area for q in items)),
+        order_volume=_sum(network, (q.order_volume for q in items)),
+        order_material=_sum(network, (q.order_material for q in items)),
+        order_length=_sum(network, (q.order_length for q in items)),
+        existing=items[0].existing,
+        counted_in=items[0].counted_in,
+        area_change_m2=sum(q.area_change_m2 for q in items),
+        net_area_change_m2=sum(q.net_area_change_m2 for q in items),
     )

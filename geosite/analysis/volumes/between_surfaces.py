@@ -198,8 +198,10 @@ def _integral(shapes: Shapes, planes: Floats) -> Floats:
     area = shapely.area(shapes)
     middle = shapely.get_coordinates(shapely.centroid(shapes[area > 0]))
     total = np.zeros(len(shapes))
-    some = planes[area > 0]
-    total[area > 0] = area[area > 0] * (some[:, 0] + (some[:, 1:] * middle).sum(axis=1))
+    covered_planes = planes[area > 0]
+    total[area > 0] = area[area > 0] * (
+        covered_planes[:, 0] + (covered_planes[:, 1:] * middle).sum(axis=1)
+    )
     return total
 
 

@@ -160,7 +160,9 @@ def _outward_sets() -> Bytes:
 
 CONNECTED = _connected_sets()
 STRAIGHT_OUT = _outward_sets()
-OUTWARD = np.array([(int(ways) & -int(ways)).bit_length() - 1 for ways in STRAIGHT_OUT], np.int8)
+OUTWARD = np.array(
+    [(int(directions) & -int(directions)).bit_length() - 1 for directions in STRAIGHT_OUT], np.int8
+)
 
 
 @dataclass(frozen=True, eq=False, slots=True)
