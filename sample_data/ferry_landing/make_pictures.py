@@ -17,6 +17,7 @@ import shutil
 import subprocess
 import sys
 import tempfile
+from io import BytesIO
 from pathlib import Path
 
 HERE = Path(__file__).resolve().parent
@@ -32,22 +33,24 @@ def commands() -> list[list[str]]:
     return [shlex.split(line) for block in blocks for line in block.strip().splitlines()]
 
 
-def page_with(document: bytes, words: str) -> int:
-    """Return the number of the first page that says something."""
+def page_with(document: bytes, words: str) -> bytes:
+    """Return the first page of a document that says something, as a document of its own."""
     import pypdfium2
 
     opened = pypdfium2.PdfDocument(document)
     texts = [opened[i].get_textpage().get_text_range() for i in range(len(opened))]
+    alone, held = pypdfium2.PdfDocument.new(), BytesIO()
+    alone.import_pages(opened, [next(i for i, text in enumerate(texts) if words in text)])
+    alone.save(held)
     opened.close()
-    return next(i for i, text in enumerate(texts) if words in text)
+    return held.getvalue()
 
 
 def draw(document: Path, words: str, name: str, dpi: float = DPI) -> None:
     """Write the page of a document that says something as a picture."""
     from geosite.drawing.pdf import png
 
-    content = document.read_bytes()
-    (PICTURES / name).write_bytes(png(content, dpi, page_with(content, words)))
+    (PICTURES / name).write_bytes(png(page_with(document.read_bytes(), words), dpi))
 
 
 def photograph(page: Path, name: str, size: tuple[int, int, float], typed: str = "") -> None:
