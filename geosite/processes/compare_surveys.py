@@ -102,8 +102,8 @@ def _summary(change: Any) -> dict[str, Any]:
     for name, found in (("plan", change.plan), ("height", change.level)):
         told[name] = {
             "statistic": found.first.statistic,
-            "freedom": found.first.freedom,
-            "noise_freedom": found.first.noise_freedom,
+            "freedom": found.first.degrees_of_freedom,
+            "noise_freedom": found.first.noise_degrees_of_freedom,
             "probability": found.first.probability,
             "congruent": found.first.passed,
         }

@@ -26,8 +26,8 @@ def test_equal_treatments_of_repeated_measures() -> None:
     contrasts = np.array([[-1, -1, 1, 1], [1, -1, 1, -1], [1, -1, -1, 1]])
     assert (contrasts @ means).round(2).tolist() == [209.31, -60.05, -12.79]
     test = congruency(means, spread / 19, frame_of_level(4), 18)
-    assert test.freedom == 3
-    assert round(test.statistic * test.freedom) == 116
+    assert test.degrees_of_freedom == 3
+    assert round(test.statistic * test.degrees_of_freedom) == 116
     # a covariance that is estimated freely has fewer degrees of freedom: 16 instead of 18
     assert 18 * 3 / 16 * f_distribution.ppf(0.95, 3, 16) == pytest.approx(10.94, abs=0.01)
 
@@ -80,7 +80,7 @@ def test_the_statistic_is_the_f_of_the_general_linear_hypothesis() -> None:
     expected = (held - free) / 3 / (free / 6)
     change, covariance = levelled()
     test = congruency(change, covariance * free / 6, frame_of_level(4), 6)
-    assert (test.freedom, test.noise_freedom) == (3, 6)
+    assert (test.degrees_of_freedom, test.noise_degrees_of_freedom) == (3, 6)
     assert test.statistic == pytest.approx(expected, rel=1e-9)
     assert test.probability == pytest.approx(float(f_distribution.sf(expected, 3, 6)), rel=1e-9)
     assert expected == pytest.approx(77.71, abs=0.01)  # ours, for the record
