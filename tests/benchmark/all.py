@@ -78,6 +78,8 @@ def cases(folder: Path) -> Iterator[Case]:
         lambda: drainage.ours(z),
         lambda: drainage.library(z),
     )
+    yield _landing()
+    yield _sobel()
     yield _slopes()
     whole = geopackage_rows.package(10_000)
     yield Case(
@@ -99,6 +101,59 @@ def cases(folder: Path) -> Iterator[Case]:
             lambda build=build: start_up.seconds(build),
             lambda: start_up.seconds(libraries),
         )
+
+
+def _landing() -> Case:
+    """Two hundred possible grounds of the landing, asked everything, beside their drainage alone.
+
+    The library drains them as geosite does, many in one tall raster with no data in between.
+    """
+    from geosite.fieldbook.read import read_survey
+    from geosite.linework.draw import draw
+    from geosite.network.adjust import adjust
+    from geosite.terrain.site import model_terrain
+    from geosite.terrain.site_ground import site_ground
+
+    notes = read_survey(start_up.SAMPLES / "ferry_landing" / "site.toml")
+    network = adjust(notes)
+    drawing = draw(notes, network)
+    ground = site_ground(notes, network, drawing)
+    assert ground is not None
+    z = np.vstack([ground.surface.z, np.full((1, ground.local.cols), np.nan)]).astype(np.float32)
+    together, stacks = 20, 10
+
+    def theirs() -> None:
+        for _ in range(stacks):
+            drainage.library(np.tile(z, (together, 1)))
+
+    return Case(
+        "landing: ground drawn and drained 200 times, all told",
+        "pyflwdir",
+        1.0,
+        lambda: model_terrain(notes, network, drawing),
+        theirs,
+    )
+
+
+def _sobel() -> Case:
+    """Slope in percent, beside Sobel's filters of a general library: Horn's window is theirs."""
+    from scipy import ndimage
+
+    ground = slope.surface()
+
+    def theirs() -> object:
+        east, north = (ndimage.sobel(ground, axis) for axis in (1, 0))
+        return np.hypot(east, north) * np.float32(100 / 8)
+
+    ours = our_slope(ground, 1.0).steepness("percent")
+    assert np.nanmax(np.abs(ours - theirs())[1:-1, 1:-1]) < 0.01
+    return Case(
+        f"slope, {slope.SIDE} x {slope.SIDE}, to Sobel's filters",
+        "scipy",
+        0.4,
+        lambda: our_slope(ground, 1.0).steepness("percent"),
+        theirs,
+    )
 
 
 def _slopes() -> Case:

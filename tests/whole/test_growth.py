@@ -22,7 +22,9 @@ from geosite import build
 from geosite.base.errors import OutputRefused
 from geosite.base.grid import Grid
 from geosite.base.large_rasters import ScratchFolder
+from geosite.fieldbook.read import read_survey
 from geosite.terrain.surface.idw import interpolate_inverse_distance
+from geosite.terrain.surface.realisations import BetweenNodes
 from geosite.terrain.water import trees
 from geosite.terrain.water.drainage import drain
 from geosite.terrain.water.estimates import estimate_ponds
@@ -161,6 +163,25 @@ def test_strips_are_solved_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch)
         strips.drain_strips(elevation, room, height)
         assert len(solves) == 1
     assert all(chosen < count for chosen, count in links)
+
+
+@pytest.mark.slow
+def test_a_ground_is_drawn_once_for_its_water_and_its_design(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    drawn: list[int] = []
+
+    def over_cells(self: BetweenNodes, nodes: np.ndarray) -> np.ndarray:
+        drawn.append(1)
+        return before(self, nodes)
+
+    before = BetweenNodes.over_cells
+    monkeypatch.setattr(BetweenNodes, "over_cells", over_cells)
+    notes = read_survey(SAMPLE.parents[1] / "ferry_landing" / "site.toml")
+    assert notes.site.designs
+    drainage = msgspec.structs.replace(notes.site.drainage, confidence_runs=12)
+    build.build(replace(notes, site=msgspec.structs.replace(notes.site, drainage=drainage)))
+    assert len(drawn) == 12  # 36 when each question drew its own
 
 
 @pytest.mark.slow
