@@ -340,6 +340,7 @@ def _designed(
         ground=terrain.ground,
         slope=terrain.slope,
         buildings=terrain.buildings,
+        realised=terrain.realised,
     )
     zones = requested_zones(name, requested, notes, network, drawing)
     edges = edges_of(name, requested, notes, network)

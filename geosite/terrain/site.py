@@ -24,7 +24,7 @@ from geosite.terrain.surface.cells import round_step
 from geosite.terrain.surface.model import Surface
 from geosite.terrain.surface.plane import fit_plane
 from geosite.terrain.uncertainty.ground import Ground
-from geosite.terrain.uncertainty.rasters import elevation_sigma
+from geosite.terrain.uncertainty.rasters import RealisedRasters, elevation_sigma
 from geosite.terrain.water.descent import Mask
 from geosite.terrain.water.falls_from_buildings import slope_classes
 from geosite.terrain.wording import terrain_findings
@@ -54,6 +54,8 @@ class Terrain:
         Of the surface.
     buildings : array of bool
         Cells under buildings.
+    realised
+        The surface as it may be as well.
     water
         Where it goes.
     contours
@@ -73,6 +75,7 @@ class Terrain:
     sigma: Floats
     slope: Slope
     buildings: Mask
+    realised: RealisedRasters
     water: Water
     contours: tuple[Contour, ...]
     classes: npt.NDArray[np.int64]
@@ -118,6 +121,7 @@ def model_terrain(notes: Notes, network: Network, drawing: Drawing) -> Terrain |
         sigma=np.where(site.buildings | (not network.accuracy_known), np.nan, sigma),
         slope=site.slope,
         buildings=site.buildings,
+        realised=site.realised,
         water=water,
         contours=lines,
         classes=slope_classes(percent, water.areas, len(water.area_names), SLOPE_BREAKS_PERCENT),

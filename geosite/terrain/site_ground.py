@@ -20,6 +20,7 @@ from geosite.terrain.surface.cells import grid_over
 from geosite.terrain.surface.gaps import without_gaps
 from geosite.terrain.surface.model import Surface, surface_over, triangulate_points
 from geosite.terrain.uncertainty.ground import Ground, ground_between
+from geosite.terrain.uncertainty.rasters import RealisedRasters
 from geosite.terrain.water.descent import Mask
 
 __all__ = ["GriddedMarks", "SiteGround", "grid_over_marks", "site_ground"]
@@ -64,6 +65,8 @@ class SiteGround:
         Of the surface.
     buildings : array of bool
         Cells under buildings.
+    realised
+        The surface as it may be as well: of a small site each is made once, whoever asks.
     """
 
     notes: Notes
@@ -76,6 +79,7 @@ class SiteGround:
     ground: Ground
     slope: Slope
     buildings: Mask
+    realised: RealisedRasters
 
     @property
     def frame(self) -> Frame:
@@ -175,6 +179,14 @@ def site_ground(notes: Notes, network: Network, drawing: Drawing) -> SiteGround 
     draws = draws or _DRAWS_AT_PLACES
     if not network.accuracy_known:
         draws = 0  # nothing tells which grounds are possible
+    ground = ground_between(
+        network,
+        rows,
+        tin,
+        buildings=features.building_areas(),
+        draws=draws,
+        seed=_seed(notes),
+    )
     return SiteGround(
         notes=notes,
         network=network,
@@ -183,16 +195,10 @@ def site_ground(notes: Notes, network: Network, drawing: Drawing) -> SiteGround 
         local=local,
         rows=rows,
         surface=surface,
-        ground=ground_between(
-            network,
-            rows,
-            tin,
-            buildings=features.building_areas(),
-            draws=draws,
-            seed=_seed(notes),
-        ),
+        ground=ground,
         slope=slope(surface.z, local.cell_size, method=table.slope_method),
         buildings=features.buildings(local),
+        realised=RealisedRasters(ground, local, surface.z),
     )
 
 

@@ -14,7 +14,6 @@ from geosite.base.arrays import Floats
 from geosite.base.estimate import Estimate
 from geosite.network.covariance import covariance
 from geosite.terrain.site_ground import SiteGround
-from geosite.terrain.uncertainty.rasters import RealisedRasters
 from geosite.terrain.water.barriers import cells_of_points
 from geosite.terrain.water.descent import INLET, NODATA, Index
 from geosite.terrain.water.drainage import Drainage, drain
@@ -232,7 +231,7 @@ def _realised(
     if not (site.notes.site.drainage.confidence_runs and site.ground.draws):
         return None
     if stack is None:
-        stack = RealisedRasters(site.ground, site.local, site.surface.z).stack
+        stack = site.realised.stack
     drawn = stack
     if relief is not None:
 

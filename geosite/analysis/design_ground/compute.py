@@ -26,7 +26,6 @@ from geosite.base.grid import Grid
 from geosite.terrain.site_ground import SiteGround
 from geosite.terrain.site_water import Water, site_water
 from geosite.terrain.slope import slope
-from geosite.terrain.uncertainty.rasters import RealisedRasters
 
 __all__ = ["design_ground"]
 
@@ -71,7 +70,7 @@ def design_ground(
                 site.notes.site_file,
             )
         )
-    drawn = RealisedRasters(site.ground, grid, walked).stack if site.ground.draws else None
+    drawn = site.realised.stack if site.ground.draws else None
     water = _water(placed, site, drawn)
     clear = placed.footprint.clearance(walked.ravel()).reshape(walked.shape)
     touched = np.where(np.abs(placed.change) > TOUCHED_M, placed.change, np.nan)
