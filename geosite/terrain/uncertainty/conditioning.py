@@ -148,8 +148,8 @@ class Conditions:
             Of the points, drawn from the network.
         rough
             Rough surfaces as drawn, without their tails.
-        on_marks : array, shape (d, points), metres
-            The same at the points, as rough as it is there.
+        on_marks : array, shape (d, m), metres
+            The same at the points that take part, as rough as it is there.
         roughness
         normal : array, shape (d, k)
             Independent normal numbers of variance 1.
@@ -165,7 +165,7 @@ class Conditions:
         at = self.touched
         slanted = np.einsum("km,dma->dka", self.along, errors[:, at, :2])
         missed = errors[:, at, 2] @ self.along.T - (slanted * self.slope).sum(axis=2)
-        missed -= on_marks[:, at] @ self.along.T
+        missed -= on_marks @ self.along.T
         missed -= normal @ self.built.T
         for part in np.unique(rough.part):
             these = np.flatnonzero(rough.part == part)

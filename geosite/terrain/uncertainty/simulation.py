@@ -108,9 +108,9 @@ class GroundDraws:
         drawn = self._rough.draw(self.seed, draws)
         nodes, share = self._on_nodes
 
-        def on_points(surface: Floats) -> Floats:
-            heights: Floats = (surface[:, nodes] * share).sum(axis=2) * self.scale
-            return heights
+        def on_points(surface: Floats, some: Ints | slice = slice(None)) -> Floats:
+            heights: Floats = (surface[:, nodes[some]] * share[some]).sum(axis=2)
+            return heights * self.scale[some]
 
         surface = drawn.surfaces
         if self._conditions is not None:
@@ -119,7 +119,11 @@ class GroundDraws:
                 [np.random.default_rng([self.seed, k, 2]).standard_normal(count) for k in draws]
             )
             errors, surface = self._conditions.agree(
-                errors, drawn, on_points(drawn.nodes), self.roughness, normal
+                errors,
+                drawn,
+                on_points(drawn.nodes, self._conditions.touched),
+                self.roughness,
+                normal,
             )
         return errors, Rough(surface, on_points(surface))
 

@@ -6,6 +6,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
 from geosite.base.arrays import Floats
 from geosite.base.estimate import Estimate
 from geosite.terrain.water.falls_from_buildings import FallFromBuilding, FlatPaving, WallProfiles
@@ -157,30 +159,41 @@ def estimate_ponds(
     >>> found.volume_m3.value, found.area_m2.value, found.inflow_m2.value, found.depth_m.high
     (4.0, 40.0, 100.0, inf)
     """
-    out = []
-    for k, pond in enumerate(ponds):
-        depth = cells = volume = inflow = level = None
-        probability = math.nan
-        if realised is not None:
-            depth, level = realised.pond_depth[:, k], realised.pond_level[:, k]
-            cells = realised.pond_cells[:, k] * cell_m2
-            volume = realised.pond_volume[:, k] * cell_m2
-            inflow = realised.pond_inflow[:, k] * cell_m2
-            probability = float((depth > 0).mean())
-            # where there is no pond there is no level
-            level = level[depth > 0] if probability > 0 else None
-        out.append(
-            PondEstimate(
-                pond,
-                interval_of(pond.depth, depth),
-                interval_of(pond.cells * cell_m2, cells),
-                interval_of(pond.cell_depths * cell_m2, volume),
-                interval_of(pond.contributing_cells * cell_m2, inflow),
-                interval_of(pond.level, level),
-                probability,
-            )
-        )
-    return tuple(out)
+    sizes = {
+        "depth": [pond.depth for pond in ponds],
+        "cells": [pond.cells * cell_m2 for pond in ponds],
+        "volume": [pond.cell_depths * cell_m2 for pond in ponds],
+        "inflow": [pond.contributing_cells * cell_m2 for pond in ponds],
+    }
+    if realised is None:
+        found = {name: [interval_of(value, None) for value in sizes[name]] for name in sizes}
+        levels = [interval_of(pond.level, None) for pond in ponds]
+        probability = [math.nan] * len(ponds)
+    else:
+        draws = {
+            "depth": realised.pond_depth,
+            "cells": realised.pond_cells * cell_m2,
+            "volume": realised.pond_volume * cell_m2,
+            "inflow": realised.pond_inflow * cell_m2,
+        }
+        found = {name: _intervals_of(sizes[name], draws[name]) for name in sizes}
+        holds = realised.pond_depth > 0
+        probability = holds.mean(axis=0).tolist()
+        # where there is no pond there is no level
+        levels = [
+            interval_of(pond.level, level[there] if there.any() else None)
+            for pond, level, there in zip(ponds, realised.pond_level.T, holds.T, strict=True)
+        ]
+    facts = zip(ponds, *(found[name] for name in sizes), levels, probability, strict=True)
+    return tuple(PondEstimate(*one) for one in facts)
+
+
+def _intervals_of(values: Sequence[float], draws: Floats) -> list[Estimate]:
+    """Return `interval_of` of many numbers at once; draws have shape (n, numbers)."""
+    low, high = np.quantile(draws, (0.025, 0.975), axis=0)
+    low, high = np.minimum(low, values), np.maximum(high, values)
+    ends = zip(values, low.tolist(), high.tolist(), strict=True)
+    return [Estimate(value, least, most) for value, least, most in ends]
 
 
 def estimate_catchments(
