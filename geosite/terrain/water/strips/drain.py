@@ -81,7 +81,7 @@ class StripDrainage:
 
 def drain_strips(
     elevation: Rows,
-    room: ScratchFolder,
+    scratch: ScratchFolder,
     height: int,
     *,
     method: FlowMethod = "d8",
@@ -95,7 +95,7 @@ def drain_strips(
     ----------
     elevation
         Float32 or float64, NaN for nodata; fewer than 2^31 cells.
-    room
+    scratch
         Where further rasters are kept meanwhile: 13 bytes of each cell with d8, 27 with d-infinity,
         the elevations not counted.
     height
@@ -110,9 +110,26 @@ def drain_strips(
     StripDrainage
         Directions, ponds and contributing cells of d8 are those of `drain`; shares of d-infinity
         are added up in another order, so that their last digit may differ.
+
+    Examples
+    --------
+    The valley of two hollows (see `geosite.terrain.water.drainage.drain`), row by row; all of its
+    floor drains to the east (2) and out there (8 + 2):
+
+    >>> import tempfile
+    >>> from pathlib import Path
+    >>> z = np.array([[9.0] * 5, [9.0, 4.0, 6.0, 5.0, 8.0], [9.0] * 5])
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     scratch = ScratchFolder(Path(folder))
+    ...     elevation = scratch.rows(z.shape, z.dtype)
+    ...     elevation.mapped(0, 3)[...] = z
+    ...     found = drain_strips(elevation, scratch, height=1)
+    ...     depths = [part.ponding_depth[0].tolist() for part in found]
+    >>> found.direction[1].tolist(), depths[1]
+    ([2, 2, 2, 2, 10], [0.0, 4.0, 2.0, 3.0, 0.0])
     """
     steps = _Steps(progress, 6 if method == "d-infinity" else 5)
-    ground = StripRaster(elevation, room, height, inlets, walls, steps.report)
+    ground = StripRaster(elevation, scratch, height, inlets, walls, steps.report)
     flow = directions_over_strips(ground)
     resolve_flats_over_strips(ground, flow.has_flats)
     steps.next()
