@@ -40,11 +40,21 @@ def test_metres_beside_feet() -> None:
 def test_what_is_ordered_is_as_sure_as_what_it_is_made_of() -> None:
     notes, network = survey(YARD, CODES, sigma=0.01)
     taken = take_off(notes, network, draw(notes, network), None)
-    yard, _ = quantities.table(taken.features).records
+    yard, _ = quantities.table(taken.codes).records
     for part in ("m2", "sigma_m2", "95_m2"):
         assert yard[f"order_area_{part}"] == pytest.approx(1.08 * yard[f"surface_area_{part}"])
     assert yard["volume_95_m3"] == pytest.approx(0.15 * yard["net_area_95_m2"])
     assert yard["net_area_95_m2"] == pytest.approx(1.959964 * yard["net_area_sigma_m2"])
+
+
+def test_what_is_ordered_stands_in_the_total_of_its_code_alone() -> None:
+    notes, network = survey(YARD, CODES)
+    taken = take_off(notes, network, draw(notes, network), None)
+    records = quantities.table([*taken.features, *taken.codes]).records
+    assert [r["order_by"] for r in records] == ["total", "total", "material", "length"]
+    names = [name for name in records[0] if name.startswith("order_") and name != "order_by"]
+    assert all(r[name] is None for r in records[:2] for name in names)
+    assert records[2]["order_volume_m3"] == pytest.approx(1.08 * records[0]["volume_m3"])
 
 
 def test_the_total_of_a_code_has_no_feature() -> None:

@@ -171,7 +171,7 @@ def test_prices_stand_on_the_paper_with_their_range() -> None:
     made = package(APRON)
     prices = Table("prices", "Prices", (), (line, total))
     text = read(dataclasses.replace(made, tables=(*made.tables, prices)))
-    assert "787.5 +/- 2.1 m2 40.00 31 500.00 EUR 31 416 to 31 584" in text
+    assert "787.5 +/- 2.1 m² 40.00 31 500.00 EUR 31 416 to 31 584" in text
     assert "Total 31 500.00 31 416 to 31 584" in text
 
 
@@ -220,4 +220,4 @@ def test_what_a_design_takes_and_costs_stands_on_the_paper() -> None:
     assert "4.7 (3.5 to 7.5) m³" in text
     assert "to formation 2.30 m³ 0.60 m³" in text
     assert "Estimate: Pad" in text
-    assert "4.7 (3.5 to 7.5) m3 28.00 131.60 EUR" in text
+    assert "4.7 (3.5 to 7.5) m³ 28.00 131.60 EUR" in text

@@ -7,6 +7,7 @@ from typing import Any
 
 from geosite.base.rounding import decimals, grouped, written
 from geosite.drawing.document import Block, Column, Heading, Paragraph, Table
+from geosite.handover.documents.findings import with_signs
 from geosite.handover.wording.money import amount_words, range_words
 
 __all__ = ["estimate_blocks", "price_blocks"]
@@ -67,7 +68,7 @@ def estimate_blocks(records: Sequence[Record], designs: Sequence[Record]) -> lis
 def _table(records: Sequence[Record]) -> Table:
     rows = []
     for r in records:
-        per, rate = r.get("per") or "", r.get("rate")
+        per, rate = with_signs(r.get("per") or ""), r.get("rate")
         amount, low, high = r.get("amount"), r.get("amount_low"), r.get("amount_high")
         rows.append(
             (

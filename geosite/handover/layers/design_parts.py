@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from geosite.analysis.takeoff.design_prices import DesignEstimate
 from geosite.analysis.takeoff.designed import DesignPart
@@ -54,6 +54,11 @@ def _to_order(part: DesignPart) -> Measure | None:
     return by.get(quantity.order_by)
 
 
+def _ordered_by(part: DesignPart) -> str:
+    """Return by what a part is ordered: there is no total of parts."""
+    return ordered_by(replace(part.quantity, feature=""))
+
+
 def _unit(part: DesignPart) -> str | None:
     units: dict[OrderBy, str] = {"volume": "m3", "area": "m2", "length": "m"}
     by = part.quantity.order_by
@@ -91,7 +96,7 @@ COLUMNS: Columns[DesignPart] = Columns(
             "percent",
             exact=_GIVEN,
         ),
-        text("order_by", "What it is ordered by.", lambda p: ordered_by(p.quantity), ORDER_BY),
+        text("order_by", "What it is ordered by.", _ordered_by, ORDER_BY),
         estimate("order", "To order, with waste.", lambda p: ground(_to_order(p))),
         text("order_unit", "Unit of that.", _unit),
     )

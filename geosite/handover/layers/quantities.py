@@ -28,20 +28,24 @@ ORDER_BY = {
     "pieces": "pieces",
     "existing": "not ordered: it is there and stays",
     "elsewhere": "not ordered: counted in another code",
+    "total": "ordered in the total of its code",
 }
 
 
 def ordered_by(quantity: Quantity) -> str:
-    """Return by what a quantity is ordered, or why it is not.
+    """Return by what a quantity is ordered, or why it is not: a feature is, in its code's total.
 
     Examples
     --------
-    >>> ordered_by(Quantity("top", "kerb_top", "line", 1, counted_in="kerb_foot"))
-    'elsewhere'
+    >>> top = Quantity("", "kerb_top", "line", 1, counted_in="kerb_foot")
+    >>> ordered_by(top), ordered_by(Quantity("north", "kerb_foot", "line", 1))
+    ('elsewhere', 'total')
     """
     if quantity.existing:
         return "existing"
-    return "elsewhere" if quantity.counted_in else quantity.order_by
+    if quantity.counted_in:
+        return "elsewhere"
+    return "total" if quantity.feature else quantity.order_by
 
 
 def columns() -> Columns[Quantity]:
@@ -136,27 +140,27 @@ def columns() -> Columns[Quantity]:
             *_size(
                 "order_area_m2",
                 "Surface area with waste.",
-                lambda q: q.order_area,
+                lambda q: None if q.feature else q.order_area,
                 on_grid=False,
                 known_from=_AREA,
             ),
             *_size(
                 "order_volume_m3",
                 "Volume with waste.",
-                lambda q: q.order_volume,
+                lambda q: None if q.feature else q.order_volume,
                 on_grid=False,
                 known_from="from the area",
             ),
             estimate(
                 "order_material",
                 "Material with waste.",
-                lambda q: ground(q.order_material),
+                lambda q: None if q.feature else ground(q.order_material),
                 known_from="from the area",
             ),
             *_size(
                 "order_length_m",
                 "Length of a line with waste.",
-                lambda q: q.order_length,
+                lambda q: None if q.feature else q.order_length,
                 on_grid=False,
             ),
             real(
