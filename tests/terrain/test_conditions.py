@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import math
+import threading
+import time
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 
@@ -17,10 +20,15 @@ from geosite.terrain.uncertainty.ground import Ground
 
 
 @pytest.fixture(scope="module")
-def ground(tmp_path_factory: pytest.TempPathFactory) -> Ground:
+def walked(tmp_path_factory: pytest.TempPathFactory) -> Ground:
     folder: Path = tmp_path_factory.mktemp("walk")
     found = walk_site(plane_yard(), 4, folder, more="[drainage]\nconfidence_runs = 4\n")
-    ground = found.terrain.ground
+    return found.terrain.ground
+
+
+@pytest.fixture(scope="module")
+def ground(walked: Ground) -> Ground:
+    ground = walked
     # one range and no tails: what is left is linear, and known in closed form
     known = replace(ground.roughness.parts()[1], degrees_of_freedom=math.inf)
     network = replace(
@@ -75,3 +83,33 @@ def test_without_comparisons_draws_are_those_of_the_network(ground: Ground) -> N
     assert ground.compared is not None
     few = replace(ground.compared, departure=np.zeros(0))
     assert Conditions.of(ground.network, observed, ground.scale, few) is None
+
+
+def test_threads_that_draw_from_a_new_ground_at_once_get_what_one_alone_gets(
+    walked: Ground, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert len(walked.roughness.parts()) > 1
+    pairs = [range(k, k + 2) for k in range(0, 16, 2)]
+    alone = [replace(walked).draw(pair)[0] for pair in pairs]
+    new = replace(walked)
+    second, inverted, inv = threading.Event(), [], np.linalg.inv
+
+    def slow(a: np.ndarray) -> np.ndarray:
+        inverted.append(len(a))
+        if len(inverted) == 2:  # one range is solved, the others are not: let the other look
+            second.set()
+            time.sleep(0.3)
+        found: np.ndarray = inv(a)
+        return found
+
+    def drawn(which: int) -> list[np.ndarray]:
+        if which:
+            assert second.wait(30)
+        return [new.draw(pair)[0] for pair in pairs[which::2]]
+
+    monkeypatch.setattr(np.linalg, "inv", slow)
+    with ThreadPoolExecutor(2) as pool:
+        together = list(pool.map(drawn, range(2)))
+    for which in range(2):
+        for a, b in zip(together[which], alone[which::2], strict=True):
+            assert np.array_equal(a, b)

@@ -184,16 +184,19 @@ class Conditions:
         return self.along * self.scale
 
     def _of_part(self, part: int, roughness: Roughness, lattice: Lattice) -> _Solved:
-        if not self._solved:
+        if part not in self._solved:
             apart = np.hypot(*(self.places[:, None] - self.places).transpose(2, 0, 1))
             open_ = self.noise + self.built @ self.built.T
             parts = roughness.parts()
+            found = {}
             for number, spread in enumerate(self._spreads(parts, lattice)):
                 whole = open_ + self._back @ parts[number].covariance(apart) @ self._back.T
                 whole += np.eye(len(whole)) * max(_JITTER * whole.diagonal().mean(), 1e-18)
                 inverse: Floats = np.linalg.inv(whole).astype(np.float64)
                 mean: Floats = spread @ (inverse @ self.departure @ self._back)
-                self._solved[number] = _Solved(inverse, spread, mean)
+                found[number] = _Solved(inverse, spread, mean)
+            # all at once: several threads draw, and none may see some of them only
+            self._solved.update(found)
         return self._solved[part]
 
     def _spreads(
