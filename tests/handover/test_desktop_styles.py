@@ -24,7 +24,7 @@ from geosite.handover.styles.layers import look_of
 from geosite.handover.styles.measures import follows_the_unit, measure
 from geosite.handover.styles.model import Label, Sign, Test, Value
 from geosite.handover.styles.signs import GROUPS, STEADY, TURNING, arrow_length, group_of
-from geosite.handover.titles import column_title, column_titles
+from geosite.handover.wording.titles import column_title, column_titles
 
 
 @cache

@@ -22,7 +22,7 @@ from geosite.base.columns import Field
 from geosite.handover.formats.geotiff import drop_foreign_proj, with_coverages
 from geosite.handover.formats.wkb import Encoded, encode, encode_curves
 from geosite.handover.model import NODATA, Layer, Package, Raster, Table
-from geosite.handover.titles import column_titles
+from geosite.handover.wording.titles import column_titles
 
 __all__ = ["write_geopackage"]
 

@@ -31,7 +31,7 @@ from geosite.handover.styles.layers import look_of
 from geosite.handover.styles.measures import HOLDS_THE_UNIT, follows_the_unit, shown_in
 from geosite.handover.styles.model import Hatch, Label, Look, Rule, Test, Tint
 from geosite.handover.styles.rasters import ramp_of
-from geosite.handover.titles import column_titles
+from geosite.handover.wording.titles import column_titles
 
 __all__ = [
     "FONTS",
