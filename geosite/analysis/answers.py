@@ -292,7 +292,7 @@ def _of_parcels(
         away = no_parcel_near(parcel_map, drawing, requests.network)
         yield Finding("look", "parcels-away", away, notes.site_file, line)
     yield from parcel_map.findings
-    yield from clearance_findings(clearances)
+    yield from clearance_findings(clearances, requests.network.frame)
 
 
 def _falls(notes: Notes, drawing: Drawing, terrain: Terrain) -> tuple[FallVerdict, ...]:

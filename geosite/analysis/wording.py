@@ -267,26 +267,26 @@ def clearance_words(clearance: Clearance) -> str:
     )
 
 
-def clearance_findings(clearances: Sequence[Clearance]) -> tuple[Finding, ...]:
-    """Say which features are not clear of a parcel line.
+def clearance_findings(clearances: Sequence[Clearance], frame: Frame) -> tuple[Finding, ...]:
+    """Say which features are not clear of a parcel line, and where on the feature.
 
     Examples
     --------
     >>> import numpy as np
     >>> apart, nearest = Estimate.normal(-2.5, 0.2, 2.0), np.array([[0.0, 0.0], [2.5, 0.0]])
     >>> over = Clearance("shed", "", "12", apart, "crosses", nearest)
-    >>> [finding.code for finding in clearance_findings([over])]
-    ['parcel-line']
+    >>> (finding,) = clearance_findings([over], Frame())
+    >>> finding.code, finding.place
+    ('parcel-line', (0.0, 0.0))
     """
-    return tuple(
-        Finding(
-            "look",
-            "parcel-line" if c.verdict == "crosses" else "parcel-line-undecided",
-            clearance_words(c) + ".",
-        )
-        for c in clearances
-        if c.verdict != "clear"
-    )
+    found = []
+    for c in clearances:
+        if c.verdict != "clear":
+            code = "parcel-line" if c.verdict == "crosses" else "parcel-line-undecided"
+            easting, northing = frame.to_map(c.line[0, :2]).tolist()
+            place = (easting, northing)
+            found.append(Finding("look", code, clearance_words(c) + ".", place=place))
+    return tuple(found)
 
 
 def price_findings(found: Valuation) -> tuple[Finding, ...]:

@@ -87,8 +87,11 @@ def test_three_verdicts_about_the_house(surveyed, edge, sigma, verdict):
     told = clearance_words(house)
     assert words[verdict] in told
     assert "+/-" in told
-    findings = clearance_findings(clearances)
+    findings = clearance_findings(clearances, network.frame)
     assert (told + "." in [f.text for f in findings]) == (verdict != "clear")
+    for finding in findings:  # each leads to the place on its feature
+        (mine,) = [c for c in clearances if clearance_words(c) + "." == finding.text]
+        assert finding.place == pytest.approx(network.frame.to_map(mine.line[0, :2]).tolist())
 
 
 def test_sigma_joins_survey_map_and_transformation(surveyed):
