@@ -13,6 +13,7 @@ import math
 import numpy as np
 import pytest
 from dense_walks import ANCHORS, DEVICES, Dense, DenseHeights, start_of, survey
+from device_walks import walked
 
 from geosite.network.accuracy.ellipses import error_ellipses, relative_ellipses
 from geosite.network.adjust import adjust
@@ -95,3 +96,13 @@ def test_heights_equal_the_dense_solution(device: str) -> None:
     np.add.at(weights, rows, up)
     assert sigmas(network, [form]) == pytest.approx(math.sqrt(weights @ expected @ weights))
     assert covariance(network, [form, form]) == pytest.approx(weights @ expected @ weights)
+
+
+@pytest.mark.parametrize("closed", [False, True])
+def test_a_walk_far_off_settles(closed: bool) -> None:
+    # 2 km of an unknown device: of the first of these the likeliest way was found one step behind
+    # the places, and every further step was turned down
+    walk = walked(200.0, 200_058, closed=closed)
+    network = adjust(walk.notes)
+    off = network.frame.to_map(network.en) - np.array([500.0, 700.0]) - walk.truth[:, :2]
+    assert (np.abs(off) < 3 * sigma_horizontal(network)[:, None] + 1e-6).mean() > 0.9
