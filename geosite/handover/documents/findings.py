@@ -1,4 +1,4 @@
-"""Every finding in full, and the paper that running pages are set on."""
+"""Findings in full, and the paper that running pages are set on."""
 
 from __future__ import annotations
 
