@@ -91,11 +91,14 @@ def cases(folder: Path) -> Iterator[Case]:
     )
     libraries = [sys.executable, "-c", start_up.LIBRARIES]
     command = str(Path(sys.executable).with_name("geosite"))
-    for sample, aim in (("jetty_feet", 1.3), ("ferry_landing", 2.0)):
-        site = str(start_up.SAMPLES / sample / "site.toml")
-        build = [command, "build", site, "--out", str(folder / sample)]
+    for what, site, aim in (
+        ("jetty_feet", start_up.SAMPLES / "jetty_feet" / "site.toml", 1.3),
+        ("landing, no grounds drawn", start_up.without_draws(folder), 2.0),
+        ("landing with all answers", start_up.SAMPLES / "ferry_landing" / "site.toml", None),
+    ):
+        build = [command, "build", str(site), "--out", str(folder / "built")]
         yield Case(
-            f"{sample}, to the import of its libraries",
+            f"{what}, to the import of its libraries",
             "numpy",
             aim,
             lambda build=build: start_up.seconds(build),

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import re
 import xml.etree.ElementTree as ET
+from collections.abc import Callable
 
 __all__ = ["document", "node"]
 
 # XML 1.0, production [2] Char: everything else cannot stand in a document, not even escaped
 _NOT_ALLOWED = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+
+_SPECIAL = re.compile('[&<>"\\r\\n\\t]')
 
 
 def node(tag: str, *content: ET.Element | str, **attributes: str) -> ET.Element:
@@ -43,9 +46,43 @@ def document(root: ET.Element) -> str:
       <name>Yard</name>
     </area>
     """
-    ET.indent(root, "  ")
-    return '<?xml version="1.0" encoding="UTF-8"?>\n' + ET.tostring(root, "unicode") + "\n"
+    parts = ['<?xml version="1.0" encoding="UTF-8"?>']
+    _write(root, "\n", parts.append)
+    return "".join((*parts, "\n"))
+
+
+def _write(element: ET.Element, line: str, add: Callable[[str], object]) -> None:
+    """Write an element on a line of its own, and what is in it two columns further in.
+
+    The library's own way, which turns names into namespaces first, takes three times as long, and
+    styles and project together are some 9,000 elements.
+    """
+    attributes = "".join([f' {name}="{_attribute(value)}"' for name, value in element.items()])
+    text = element.text or ""
+    inside = line + "  "
+    if len(element):
+        add(f"{line}<{element.tag}{attributes}>{_text(text.strip())}")
+        for child in element:
+            _write(child, inside, add)
+        add(f"{line}</{element.tag}>")
+    elif text:
+        add(f"{line}<{element.tag}{attributes}>{_text(text)}</{element.tag}>")
+    else:
+        add(f"{line}<{element.tag}{attributes} />")
 
 
 def _allowed(text: str) -> str:
     return _NOT_ALLOWED.sub("\ufffd", text)
+
+
+def _text(text: str) -> str:
+    if _SPECIAL.search(text) is None:
+        return text
+    return text.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
+
+
+def _attribute(text: str) -> str:
+    if _SPECIAL.search(text) is None:
+        return text
+    text = _text(text).replace('"', "&quot;").replace("\r", "&#13;")
+    return text.replace("\n", "&#10;").replace("\t", "&#09;")

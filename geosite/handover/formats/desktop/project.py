@@ -52,7 +52,7 @@ def project(package: Package, layout: Layout) -> str:
     wgs84 = to_wgs84(package.frame)
 
     def lies(item: Layer | Raster) -> list[ET.Element]:
-        return [node("srs", _copy(crs)), *_extents(item, wgs84)]
+        return [node("srs", crs), *_extents(item, wgs84)]
 
     layers = [
         *(_vector(one, looks[one.name], lies(one), unit) for one in package.layers),
@@ -71,7 +71,7 @@ def project(package: Package, layout: Layout) -> str:
         # the extents in here are taken as they are: to find those in WGS 84 the desktop would use
         # an operation whose grid may be missing, and complain
         node("trust", active="1"),
-        node("projectCrs", _copy(crs)),
+        node("projectCrs", crs),
         tree,
         node("relations"),
         _canvas(package, extent, crs),
@@ -84,7 +84,7 @@ def project(package: Package, layout: Layout) -> str:
         node(
             "ProjectViewSettings",
             node("Scales"),
-            node("DefaultViewExtent", _copy(crs), **extent),
+            node("DefaultViewExtent", crs, **extent),
             rotation="0",
             UseProjectScales="0",
         ),
@@ -96,10 +96,6 @@ def project(package: Package, layout: Layout) -> str:
         saveUserFull="",
     )
     return document(root)
-
-
-def _copy(element: ET.Element) -> ET.Element:
-    return ET.fromstring(ET.tostring(element))
 
 
 def _crs(package: Package) -> ET.Element:
@@ -295,7 +291,7 @@ def _canvas(package: Package, extent: Mapping[str, str], crs: ET.Element) -> ET.
         node("units", _UNITS.get(package.frame.unit_m, "unknown")),
         node("extent", *(node(name, value) for name, value in extent.items())),
         node("rotation", "0"),
-        node("destinationsrs", _copy(crs)),
+        node("destinationsrs", crs),
         node("rendermaptile", "0"),
         name="theMapCanvas",
         annotationsVisible="1",
