@@ -152,7 +152,8 @@ def _opened(path: Path) -> sqlite3.Connection:
 
 
 def _copied(path: Path, copy: Path) -> None:
-    command = [sys.executable, "-I", "-S", plain_copy.__file__, str(path.resolve()), str(copy)]
+    given = (path.resolve(), copy, plain_copy.SECONDS)
+    command = [sys.executable, "-I", "-S", plain_copy.__file__, *map(str, given)]
     try:
         done = subprocess.run(
             command,

@@ -1,6 +1,6 @@
-"""Copy what a database shows into one that holds rows alone: ``python plain_copy.py FROM TO``.
+"""Copy what a database shows into one that holds rows alone.
 
-Stored queries, computed columns and checks are programs: they may never end, or fill memory. This
+Called as ``python plain_copy.py FROM TO SECONDS``. Stored queries, computed columns and checks are programs: they may never end, or fill memory. This
 runs in a process of its own, started by `databases.plain`, within limits that the system keeps.
 It needs the standard library only, so that it starts at once.
 """
@@ -21,9 +21,9 @@ ROWS = 1_000_000
 """Rows of one stored query."""
 
 
-def main(source: str, target: str) -> str | None:
-    """Copy; return what is wrong."""
-    _limit()
+def main(source: str, target: str, seconds: int) -> str | None:
+    """Copy in at most so many seconds of the processor; return what is wrong."""
+    _limit(seconds)
     file = sqlite3.connect(target, isolation_level=None, uri=True)
     try:
         file.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, CELL)
@@ -50,13 +50,13 @@ def main(source: str, target: str) -> str | None:
     return None
 
 
-def _limit() -> None:
+def _limit(seconds: int) -> None:
     if sys.platform == "win32":
         return  # the process that started this one ends it after a while
     import resource
 
     for kind, value in (
-        (resource.RLIMIT_CPU, SECONDS),
+        (resource.RLIMIT_CPU, seconds),
         (resource.RLIMIT_AS, MEMORY),
         (resource.RLIMIT_FSIZE, FILE),
     ):
@@ -131,7 +131,7 @@ def _quoted(name: str) -> str:
 
 
 if __name__ == "__main__":
-    said = main(sys.argv[1], sys.argv[2])
+    said = main(sys.argv[1], sys.argv[2], int(sys.argv[3]))
     if said is not None:
         print(ascii(said)[1:-1], file=sys.stderr)
         sys.exit(3)

@@ -38,6 +38,7 @@ def test_profile_over_a_ridge_has_rise_and_fall_and_design(tmp_path):
     assert found.design == pytest.approx(B1.up + 0.02 * found.chainage, abs=1e-6)
 
 
+@pytest.mark.usefixtures("no_error_shares")
 def test_profile_sigma_is_what_walks_scatter_by(tmp_path):
     off = []
     for seed in range(150):

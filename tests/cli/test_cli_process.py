@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 from cli_runner import FERRY, geosite, geosite_process
 
+JETTY = FERRY.parent / "jetty_feet" / "site.toml"
 COMMAND = [sys.executable, "-m", "geosite_cli"]
 HEAVY = {"numpy", "scipy", "shapely", "pyproj", "fiona", "rasterio", "jsonschema", "msgspec"}
 
@@ -102,7 +103,7 @@ def test_an_interrupted_run_leaves_nothing_behind(
         "    time.sleep(60)\n"
         "write.write_into = slow\n"
         "from geosite_cli.main import main\n"
-        f"main(['build', {str(FERRY / 'site.toml')!r}, '--out', {str(tmp_path / 'map')!r}])\n"
+        f"main(['build', {str(JETTY)!r}, '--out', {str(tmp_path / 'map')!r}])\n"
     )
     child = subprocess.Popen([sys.executable, "-c", code], stderr=subprocess.PIPE, text=True)
     assert child.stderr is not None
@@ -138,7 +139,7 @@ def test_an_interrupt_that_a_library_swallowed_counts(
         "    return done\n"
         "write.write_into = deaf\n"
         "from geosite_cli.main import main\n"
-        f"main(['build', {str(FERRY / 'site.toml')!r}, '--out', {str(tmp_path / 'map')!r}])\n"
+        f"main(['build', {str(JETTY)!r}, '--out', {str(tmp_path / 'map')!r}])\n"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=120)
     assert done.returncode == status

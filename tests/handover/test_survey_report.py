@@ -13,10 +13,8 @@ from cli_runner import FERRY, geosite
 
 
 @pytest.fixture(scope="module")
-def built(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    out = tmp_path_factory.mktemp("report") / "map"
-    assert geosite("build", FERRY / "site.toml", "--out", out).status == 0
-    return out
+def built(built_landing: Path) -> Path:
+    return built_landing
 
 
 @pytest.fixture(scope="module")

@@ -16,6 +16,8 @@ from geosite.network.adjust import adjust
 from geosite.network.covariance import sigma_horizontal, sigma_vertical, sigmas
 from geosite.network.model import LinearForm, Network
 
+pytestmark = pytest.mark.usefixtures("no_error_shares")
+
 SURVEYS = 150
 STOPS = [stop for walk in WALKS for stop in walk.stops]
 TRUTH = np.array([[*make_site.to_map(s.east, s.north, FACTOR), s.up] for s in STOPS])

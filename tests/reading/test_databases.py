@@ -151,7 +151,7 @@ def test_a_layer_that_never_ends_or_fills_memory_is_given_up(
     query: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     path = as_layer(package(tmp_path / "a.gpkg"), query)
-    monkeypatch.setattr("geosite.reading.databases.SECONDS", 3.0)
+    monkeypatch.setattr("geosite.reading.databases.SECONDS", 1.0)
     said = told(lambda: read_points(str(path), "shown"))
     assert "a query stored in it takes more than" in said or "damaged" in said
 
@@ -159,8 +159,8 @@ def test_a_layer_that_never_ends_or_fills_memory_is_given_up(
 def test_a_query_of_too_many_rows_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path = as_layer(package(tmp_path / "a.gpkg"), "SELECT a.fid, a.geom FROM points a, points b")
     monkeypatch.setattr(plain_copy, "ROWS", 9)
-    monkeypatch.setattr(plain_copy, "_limit", lambda: None)
-    said = plain_copy.main(str(path), str(tmp_path / "b.gpkg"))
+    monkeypatch.setattr(plain_copy, "_limit", lambda seconds: None)
+    said = plain_copy.main(str(path), str(tmp_path / "b.gpkg"), plain_copy.SECONDS)
     assert said == "the query shown gives more than 9 rows"
 
 

@@ -299,7 +299,8 @@ def test_spreadsheet_that_unpacks_to_a_lot(tmp_path: Path, monkeypatch) -> None:
     assert faults(path) == (2, [("book.xlsx", None, "layer-unreadable")])
 
 
-def test_view_that_never_ends(tmp_path: Path) -> None:
+def test_view_that_never_ends(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("geosite.reading.plain_copy.SECONDS", 1)
     layer(tmp_path / "book.gpkg", "GPKG", False, layer="walk")
     with sqlite3.connect(tmp_path / "book.gpkg") as db:
         db.execute("ALTER TABLE walk RENAME TO rows")

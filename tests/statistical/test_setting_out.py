@@ -9,7 +9,11 @@ import numpy as np
 import pytest
 from setting_out_walks import KINDS, set_out_own_marks
 
-pytestmark = [pytest.mark.slow, pytest.mark.long]
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.long,
+    pytest.mark.usefixtures("no_error_shares"),
+]
 
 
 @pytest.mark.parametrize("half", [0, 1])

@@ -4,16 +4,15 @@ from __future__ import annotations
 
 import hashlib
 import os
-import shutil
 import subprocess
 import sys
 from pathlib import Path
 
 import pytest
+from quick_landing import quick_landing
 
 pytestmark = pytest.mark.slow
 
-ROOT = Path(__file__).parents[2]
 SCRIPT = """
 import sys
 from pathlib import Path
@@ -31,7 +30,7 @@ write_package(build(read_survey(site)), out, options)
 def built(out: Path, **environment: str) -> dict[str, str]:
     # the same name on both "machines": paths as the user named them stand in the report
     work = out.parent
-    shutil.copytree(ROOT / "sample_data" / "ferry_landing", work / "site")
+    quick_landing(work / "site")
     subprocess.run(
         [sys.executable, "-c", SCRIPT, "site/site.toml", str(out)],
         cwd=work,

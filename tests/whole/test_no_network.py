@@ -9,11 +9,11 @@ import sys
 from pathlib import Path
 
 import pytest
+from quick_landing import quick_landing
 
 pytestmark = pytest.mark.slow
 
 COMMAND = Path(sys.executable).with_name("geosite")
-SAMPLES = Path(__file__).resolve().parents[2] / "sample_data"
 
 # Imported by every Python process that has its folder on the path, before anything else; copies
 # of the process keep the hook. What a library would do on its own in C is not seen by it.
@@ -60,7 +60,7 @@ def test_the_watch_sees_sockets_in_copies_too(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("surroundings", [{}, {"PROJ_NETWORK": "ON"}], ids=["usual", "PROJ asked"])
 def test_a_build_opens_no_socket(tmp_path: Path, surroundings: dict[str, str]) -> None:
-    site, out = SAMPLES / "ferry_landing" / "site.toml", tmp_path / "map"
+    site, out = quick_landing(tmp_path / "landing"), tmp_path / "map"
     status, events = watched(tmp_path, COMMAND, "build", site, "--out", out, **surroundings)
     assert status == 0
     assert (out / "site.dxf").is_file()

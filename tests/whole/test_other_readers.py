@@ -16,7 +16,6 @@ import numpy as np
 import pytest
 import rasterio
 from arrow_ink import pointing, turn_between
-from cli_runner import FERRY, geosite
 
 from geosite.handover.palette import POND, SURFACES
 
@@ -25,10 +24,8 @@ READERS = Path(__file__).parents[1] / "readers"
 
 
 @pytest.fixture(scope="module")
-def out(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("readers") / "map"
-    assert geosite("build", FERRY / "site.toml", "--out", folder).status == 0
-    return folder
+def out(built_landing: Path) -> Path:
+    return built_landing
 
 
 def tool(name: str) -> str:

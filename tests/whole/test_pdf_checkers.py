@@ -25,14 +25,11 @@ pytestmark = pytest.mark.slow
 
 
 @pytest.fixture(scope="module")
-def papers(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
+def papers(built_landing: Path, tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
     """All PDF files of the landing and of the jetty."""
-    out = tmp_path_factory.mktemp("papers")
-    found: list[Path] = []
-    for sample in ("ferry_landing", "jetty_feet"):
-        site = FERRY.parent / sample / "site.toml"
-        assert geosite("build", site, "--out", out / sample).status == 0
-        found += sorted((out / sample).rglob("*.pdf"))
+    out = tmp_path_factory.mktemp("papers") / "jetty"
+    assert geosite("build", FERRY.parent / "jetty_feet" / "site.toml", "--out", out).status == 0
+    found = [*sorted(built_landing.rglob("*.pdf")), *sorted(out.rglob("*.pdf"))]
     assert {p.name for p in found} >= {
         *("plan.pdf", "survey_report.pdf", "takeoff.pdf", "section_1.pdf"),
     }

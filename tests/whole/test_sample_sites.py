@@ -42,8 +42,8 @@ def built(name: str, folder: Path) -> Path:
 
 
 @pytest.fixture(scope="module")
-def landing(tmp_path_factory):
-    return built("ferry_landing", tmp_path_factory.mktemp("out"))
+def landing(built_landing):
+    return built_landing
 
 
 @pytest.fixture(scope="module")

@@ -4,16 +4,32 @@ import csv
 import json
 import subprocess
 import sys
+from functools import cache
 from pathlib import Path
 
 import pyogrio
 import pytest
+from quick_landing import quick_landing
 
 pytestmark = pytest.mark.slow
 
 COMMAND = Path(sys.executable).with_name("geosite")
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_data"
-LANDING = SAMPLES / "ferry_landing" / "site.toml"
+
+
+@pytest.fixture(scope="module")
+def answered(tmp_path_factory):
+    """Ask the landing each question once."""
+    folder = tmp_path_factory.mktemp("answers")
+    site = quick_landing(folder / "landing")
+
+    @cache
+    def ask(process: str) -> dict[str, dict[str, str]]:
+        done = execute(process, site, folder / process)
+        assert done.returncode == 0, done.stderr
+        return json.loads(done.stdout)
+
+    return ask
 
 
 def execute(process: str, site: Path, out: Path) -> subprocess.CompletedProcess:
@@ -42,10 +58,8 @@ def rows(path: str) -> list[dict[str, str]]:
         ("compare-parcels", {"parcel_shares", "parcel_clearances"}),
     ],
 )
-def test_each_answer_is_written_and_named(process, outputs, tmp_path):
-    done = execute(process, LANDING, tmp_path / "out")
-    assert done.returncode == 0, done.stderr
-    told = json.loads(done.stdout)
+def test_each_answer_is_written_and_named(process, outputs, answered):
+    told = answered(process)
     assert set(told) == outputs
     for name, answer in told.items():
         path = Path(answer["href"])
@@ -56,8 +70,8 @@ def test_each_answer_is_written_and_named(process, outputs, tmp_path):
             assert list(pyogrio.list_layers(path)[:, 0]) == [name]
 
 
-def test_grades_come_with_verdict_section_and_sigma(tmp_path):
-    made = json.loads(execute("check-grades", LANDING, tmp_path / "out").stdout)
+def test_grades_come_with_verdict_section_and_sigma(answered):
+    made = answered("check-grades")
     frame = pyogrio.read_dataframe(made["grades"]["href"])
     assert set(frame["check_of"]) == {"running", "cross"}
     told = frame[frame["verdict"] != "not measured"]
@@ -71,14 +85,14 @@ def test_grades_come_with_verdict_section_and_sigma(tmp_path):
     }
 
 
-def test_areas_per_parcel_add_up(tmp_path):
-    told = json.loads(execute("compare-parcels", LANDING, tmp_path / "out").stdout)
+def test_areas_per_parcel_add_up(answered):
+    told = answered("compare-parcels")
     apron = [r for r in rows(told["parcel_shares"]["href"]) if r["feature"] == "apron"]
     assert sum(float(r["share_of_feature"]) for r in apron) == pytest.approx(1.0, abs=1e-9)
 
 
-def test_methods_of_earthwork_agree(tmp_path):
-    told = json.loads(execute("compute-earthworks", LANDING, tmp_path / "out").stdout)
+def test_methods_of_earthwork_agree(answered):
+    told = answered("compute-earthworks")
     net = {r["method"]: float(r["net_m3"]) for r in rows(told["earthworks"]["href"])}
     assert list(net) == ["exact", "average end area", "prismoidal", "grid"]
     assert max(net.values()) - min(net.values()) < 0.3
@@ -91,8 +105,8 @@ def test_a_site_that_asks_nothing_is_told_what_to_add(tmp_path):
     assert not list((tmp_path).glob("out/*"))
 
 
-def test_the_baseline_is_as_long_as_it_was_made(tmp_path):
-    told = json.loads(execute("measure-distances", LANDING, tmp_path / "out").stdout)
+def test_the_baseline_is_as_long_as_it_was_made(answered):
+    told = answered("measure-distances")
     (pair,) = [r for r in rows(told["distances"]["href"]) if r["from_point"] == "B1"]
     # B1 and B2 of make_site.py: 34 m east, 1 m north, on the ground
     true = (34.0**2 + 1.0) ** 0.5

@@ -1,0 +1,22 @@
+"""The sample landing with few possible grounds: for tests that hold no interval of its water."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+LANDING = Path(__file__).parents[1] / "sample_data" / "ferry_landing"
+
+
+def quick_landing(folder: Path) -> Path:
+    """Copy the landing into a folder that is not there yet; return the site file of the copy."""
+    shutil.copytree(LANDING, folder, ignore=shutil.ignore_patterns("pictures"))
+    draw_few(folder / "site.toml")
+    return folder / "site.toml"
+
+
+def draw_few(site: Path) -> None:
+    """Let a site file ask for 20 possible grounds instead of 200."""
+    text = site.read_text(encoding="utf-8")
+    assert text.count("[drainage]\n") == 1
+    site.write_text(text.replace("[drainage]\n", "[drainage]\nconfidence_runs = 20\n"), "utf-8")
