@@ -13,6 +13,12 @@ __all__ = ["interpolate_inverse_distance", "inverse_distance"]
 #: Up to so many marks every one counts everywhere.
 ALL_MARKS = 1000
 _NEAREST = 24
+#: Side of a tile over the usual distance between marks.
+_SIDE = 0.7
+#: Marks in the list of a tile over those expected where marks are everywhere alike.
+_SPARE = 1.25
+#: Tiles whose lists are made at once.
+_TILES = 4096
 _PAIRS_AT_ONCE = 1 << 21
 #: Weights worked on at a time: half a megabyte.
 _IN_CACHE = 1 << 16
@@ -137,7 +143,7 @@ def _average_all(
     """Average all marks: the square of a distance is a number per column and one per row."""
     out = np.full(inside.shape, np.nan)
     along = np.square(north[:, None] - points[None, :, 1])
-    both = np.column_stack([points[:, 2], np.ones(len(points))])
+    z, ones = np.ascontiguousarray(points[:, 2]), np.ones(len(points))
     width = max(_IN_CACHE // max(len(points), 1), 16)
     for start in range(0, len(east), width):
         chunk = slice(start, start + width)
@@ -146,9 +152,9 @@ def _average_all(
         for row in np.flatnonzero(inside[:, chunk].any(axis=1)):
             np.add(across, along[row], out=weight)
             with np.errstate(divide="ignore", invalid="ignore"):
-                np.reciprocal(weight, out=weight)
-                z, total = (weight @ both).T
-                out[row, chunk] = z / total
+                np.divide(1.0, weight, out=weight)
+                total = weight @ ones
+                out[row, chunk] = weight @ z / total
             for col in np.flatnonzero(np.isinf(total)):  # on a mark
                 out[row, start + col] = points[weight[col].argmax(), 2]
     return out
@@ -160,49 +166,80 @@ def _average_nearest(
     """Average the nearest marks, tile by tile.
 
     The 25 nearest of any place in a tile lie within the distance of the 25th from its middle and
-    twice its half diagonal. With R the distance of the 25th, the root of a weight is
-    ``1 / d - 1 / R``: below zero for all that are farther, so that none has to be sorted out.
+    twice its half diagonal, so each tile has a list of marks that can count in it. Lists are made
+    a little longer than they are on ground with marks everywhere alike; where that is too short
+    they are made twice as long, until none is.
     """
     from scipy.spatial import KDTree
 
-    out = np.full(inside.shape, np.nan)
-    tree = KDTree(points[:, :2])
     cell = abs(float(east[1] - east[0])) if len(east) > 1 else 1.0
-    spacing = np.sqrt(np.prod(np.ptp(points[:, :2], axis=0)) / len(points))
-    side = int(np.clip(2 * spacing / cell, 4, 64))
-    tiles = [
-        (slice(row, row + side), slice(col, col + side))
-        for row in range(0, len(north), side)
-        for col in range(0, len(east), side)
-        if inside[row : row + side, col : col + side].any()
-    ]
-    ends = [(east[cols][[0, -1]], north[rows][[0, -1]]) for rows, cols in tiles]
-    middles = np.array([(u.mean(), v.mean()) for u, v in ends]).reshape(-1, 2)
-    across = np.array([np.hypot(np.ptp(u), np.ptp(v)) for u, v in ends])
-    radii = np.asarray(tree.query(middles, k=[_NEAREST + 1])[0])[:, 0] + across
-    nearby = tree.query_ball_point(middles, radii * (1 + 1e-9))
-    both = np.column_stack([points[:, 2], np.ones(len(points))])
+    spacing = float(np.sqrt(np.prod(np.ptp(points[:, :2], axis=0)) / len(points)))
+    side = int(np.clip(_SIDE * spacing / cell, 4, 64))
+    out = np.full((-(-len(north) // side) * side, -(-len(east) // side) * side), np.nan)
+    tiled = out.reshape(out.shape[0] // side, side, out.shape[1] // side, side).swapaxes(1, 2)
+    # the last tiles reach over the border and end in copies of its cells
+    within = np.pad(inside, [(0, a - b) for a, b in zip(out.shape, inside.shape, strict=True)])
+    within = within.reshape(tiled.shape[0], side, tiled.shape[1], side)
+    v = np.pad(north, (0, out.shape[0] - len(north)), mode="edge").reshape(-1, side)
+    u = np.pad(east, (0, out.shape[1] - len(east)), mode="edge").reshape(-1, side)
+    left = np.argwhere(np.any(within, axis=(1, 3)))
+    radius, across = np.sqrt((_NEAREST + 1) / np.pi) * spacing, np.sqrt(2) * (side - 1) * cell
+    usual = _SPARE * (_NEAREST + 1) * (1 + across / radius) ** 2
+    tree, count = KDTree(points[:, :2]), min(int(usual), len(points))
+    while len(left):
+        met = []
+        for start in range(0, len(left), _TILES):
+            row, col = left[start : start + _TILES].T
+            ours, theirs = u[col], v[row]
+            middle = np.column_stack([ours.mean(axis=1), theirs.mean(axis=1)])
+            across = np.hypot(np.ptp(ours, axis=1), np.ptp(theirs, axis=1))
+            found = tree.query(middle, k=count)
+            distance, mark = np.asarray(found[0]), np.asarray(found[1])
+            enough = distance[:, -1] >= (distance[:, _NEAREST] + across) * (1 + 1e-9)
+            enough |= count == len(points)
+            met.append(enough)
+            listed = np.flatnonzero(enough)
+            for part in np.array_split(listed, len(listed) * side**2 * count // _IN_CACHE + 1):
+                tiled[row[part], col[part]] = _average_tiles(
+                    points[mark[part]], middle[part], ours[part], theirs[part]
+                )
+        left = left[~np.concatenate(met)]
+        count = min(2 * count, len(points))
+    return out[: inside.shape[0], : inside.shape[1]]
+
+
+def _average_tiles(marks: Floats, middle: Floats, east: Floats, north: Floats) -> Floats:
+    """Average the 24 nearest of the marks listed for some tiles.
+
+    With R the distance of the 25th, the root of a weight is ``1 / d - 1 / R``: below zero for all
+    that are farther, so that none has to be sorted out.
+
+    Parameters
+    ----------
+    marks : array, shape (tiles, marks, 3)
+    middle : array, shape (tiles, 2)
+    east, north : array, shape (tiles, side)
+
+    Returns
+    -------
+    array, shape (tiles, side, side)
+    """
+    x, y = marks[:, :, 0] - middle[:, :1], marks[:, :, 1] - middle[:, 1:]
+    z = np.ascontiguousarray(marks[:, :, 2])[:, :, None]
+    across = np.square((east - middle[:, :1])[:, :, None] - x[:, None])
+    along = np.square((north - middle[:, 1:])[:, :, None] - y[:, None])
+    root = along[:, :, None] + across[:, None]
+    np.sqrt(root, out=root)
     with np.errstate(divide="ignore", invalid="ignore"):
-        for (rows, cols), middle, numbers in zip(tiles, middles, nearby, strict=True):
-            mark = np.array(numbers)
-            u, v = east[cols] - middle[0], north[rows] - middle[1]
-            x, y = (points[mark, :2] - middle).T
-            root = np.empty((len(v), len(u), len(mark)))
-            np.add(
-                np.square(v[:, None] - y)[:, None],
-                np.square(u[:, None] - x),
-                out=root,
-            )
-            np.sqrt(root, out=root)
-            np.reciprocal(root, out=root)
-            flat = root.reshape(-1, len(mark))
-            last = len(mark) - _NEAREST - 1
-            weight = np.subtract(flat, np.partition(flat, last, axis=1)[:, last, None])
-            np.maximum(weight, 0.0, out=weight)
-            np.square(weight, out=weight)
-            z, total = (weight @ both[mark]).T
-            found = z / total
-            for number in np.flatnonzero(np.isinf(total)):  # on a mark
-                found[number] = points[mark[weight[number].argmax()], 2]
-            out[rows, cols] = found.reshape(len(v), len(u))
-    return out
+        np.divide(1.0, root, out=root)
+        last = root.shape[-1] - _NEAREST - 1
+        root -= np.partition(root, last, axis=-1)[..., last, None]
+        np.maximum(root, 0.0, out=root)
+        np.square(root, out=root)
+        weight = root.reshape(len(marks), east.shape[1] * north.shape[1], root.shape[-1])
+        total = weight.sum(axis=-1)
+        found = (weight @ z)[..., 0] / total
+    for tile, place in np.argwhere(np.isinf(total)):  # on a mark
+        found[tile, place] = z[tile, weight[tile, place].argmax(), 0]
+    averages: Floats = found.reshape(root.shape[:-1])
+    return averages
