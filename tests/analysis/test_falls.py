@@ -51,6 +51,7 @@ def test_without_noise_the_number_alone_decides(fall, verdict):
     assert found.worst.half_width == 0.0
 
 
+@pytest.mark.slow
 def test_with_noise_it_is_undecided_near_the_limit_and_decided_far_from_it():
     assert told(ground(0.05, sigma_up=0.01)).verdict == "undecided"
     assert told(ground(0.20, sigma_up=0.01)).verdict == "within"
@@ -92,6 +93,7 @@ def test_joint_intervals_hold_all_places_in_95_of_100():
     assert 0.92 <= held / 400 <= 0.98
 
 
+@pytest.mark.slow
 def test_findings_name_rule_sense_and_exceptions():
     plain = frame()
     (finding,) = fall_findings([told(ground(-0.02, 0.002))], plain)

@@ -25,6 +25,7 @@ def test_profile_has_marks_interval_and_grade(tmp_path):
     assert all(e.sigma > 0 for e in found.elevation)
 
 
+@pytest.mark.slow
 def test_profile_over_a_ridge_has_rise_and_fall_and_design(tmp_path):
     notes, network, drawing, terrain = block(1, tmp_path, lambda e, n: 0.1 * (6 - abs(e - 10)))
     ground = terrain.ground
@@ -38,6 +39,7 @@ def test_profile_over_a_ridge_has_rise_and_fall_and_design(tmp_path):
     assert found.design == pytest.approx(B1.up + 0.02 * found.chainage, abs=1e-6)
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("no_error_shares")
 def test_profile_sigma_is_what_walks_scatter_by(tmp_path):
     off = []
@@ -70,6 +72,7 @@ def test_where_no_mark_is_near_a_station_has_no_interval(tmp_path):
         assert is_known == (min(off, 2 * np.sqrt(2) - off) <= 0.5 + 1e-4)
 
 
+@pytest.mark.slow
 def test_without_an_interval_stations_are_round_and_the_low_point_is_one(tmp_path):
     notes, network, drawing, terrain = block(1, tmp_path, lambda e, n: 0.1 * abs(e - 8.0))
     line = polyline("s", notes, network, drawing, feature=None, marks=("Q0", "Q1"))

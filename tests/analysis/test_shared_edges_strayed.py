@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
+import pytest
 import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -24,6 +25,7 @@ def test_an_outline_that_crosses_itself_is_compared_all_the_same() -> None:
     assert edge.overlap_m2 == 0.0
 
 
+@pytest.mark.slow
 @settings(max_examples=60, deadline=None)
 @given(
     st.integers(0, 2**31), st.integers(4, 14), st.floats(-14.0, 0.0), st.sampled_from([0.003, 0.3])

@@ -57,6 +57,7 @@ WORDS = (
 )
 
 
+@pytest.mark.slow
 @given(NAMES, NAMES, st.sampled_from(WORDS))
 @example("12 m strip", "5 m2", WORDS[0])
 @example("m", "12 m", WORDS[2])

@@ -245,6 +245,7 @@ def test_a_device_beside_leg_noise_is_refused(tmp_path: Path) -> None:
     assert ran.err.count("\n") == 1
 
 
+@pytest.mark.slow
 def test_the_process_makes_the_device_that_the_command_makes(tmp_path: Path) -> None:
     sites = [FERRY / "site.toml", FERRY / "as_built/site.toml"]
     ran = geosite("calibrate", *sites, "--out", tmp_path / "device.toml")

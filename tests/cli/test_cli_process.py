@@ -33,6 +33,7 @@ def test_help_and_list_import_nothing_heavy(call: list[str]) -> None:
     assert not loaded & HEAVY
 
 
+@pytest.mark.slow
 def test_bare_surroundings(tmp_path: Path) -> None:
     """No HOME, the C locale, another program's PROJ and GDAL data, no terminal."""
     env = {
@@ -87,6 +88,7 @@ def test_standard_output_on_a_full_disk() -> None:
     assert "standard output cannot be written" in done.stderr
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("number", "status", "words"),
     [(signal.SIGINT, 130, "interrupted"), (signal.SIGTERM, 143, "")],
@@ -121,6 +123,7 @@ def test_an_interrupted_run_leaves_nothing_behind(
 INTERRUPTED = "geosite: interrupted; nothing half-written was left\n"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("number", "status"), [(signal.SIGINT, 130), (signal.SIGTERM, 143)])
 def test_an_interrupt_that_a_library_swallowed_counts(
     tmp_path: Path, number: signal.Signals, status: int
@@ -168,6 +171,7 @@ def on_a_terminal(arguments: list[str], env: dict[str, str]) -> str:
     return shown.decode()
 
 
+@pytest.mark.slow
 def test_colour_and_progress_on_a_terminal_only(tmp_path: Path) -> None:
     assert geosite("new", tmp_path / "yard").status == 0
     site = tmp_path / "yard/site.toml"

@@ -32,6 +32,7 @@ def placed(board: Board, line: Line, place: list[float]) -> bool:
     return bool(board.place([line], np.array([place])))
 
 
+@pytest.mark.slow
 @given(seed=st.integers(0, 1_000_000))
 def test_turned_labels_never_overlap_and_stay_in_the_window(seed: int) -> None:
     rng = np.random.default_rng(seed)

@@ -145,6 +145,7 @@ CASES = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", CASES)
 def test_one_clear_line_with_file_and_row(name, tmp_path):
     site, book, status, patterns = CASES[name]
@@ -160,6 +161,7 @@ def test_one_clear_line_with_file_and_row(name, tmp_path):
     assert not (tmp_path / "out").exists()
 
 
+@pytest.mark.slow
 def test_several_are_reported_together(tmp_path):
     book = edited("10,8,0.2", "10,eight,0.2", edited("2,9,0.3", "2,9,inf"))
     site = edited("[codes.kerb]", "[codes.kerb]\ngeometri = 'line'", SITE)
@@ -175,12 +177,14 @@ def contents(folder: Path) -> dict[str, bytes]:
     return {str(p.relative_to(folder)): p.read_bytes() for p in folder.rglob("*") if p.is_file()}
 
 
+@pytest.mark.slow
 def test_the_good_site_builds(tmp_path):
     done = build(write(tmp_path))
     assert done.returncode == 0, done.stderr
     assert (tmp_path / "out" / "site.gpkg").is_file()
 
 
+@pytest.mark.slow
 def test_a_failed_run_leaves_earlier_output_as_it_was(tmp_path):
     site = write(tmp_path)
     assert build(site).returncode == 0
@@ -210,6 +214,7 @@ ASKED = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", ASKED)
 def test_a_wrong_question_is_told_where_it_is_asked(name, tmp_path):
     table, keys = ASKED[name]
@@ -228,6 +233,7 @@ NEED_GROUND = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", NEED_GROUND)
 def test_what_needs_ground_is_told_where_the_marks_make_none(name, tmp_path):
     table, keys = NEED_GROUND[name]
@@ -242,6 +248,7 @@ def test_what_needs_ground_is_told_where_the_marks_make_none(name, tmp_path):
     assert not (tmp_path / "out").exists()
 
 
+@pytest.mark.slow
 def test_an_own_limit_set_is_told_by_its_file(tmp_path):
     (tmp_path / "limits.toml").write_text("[ours]\nslope = 3\n")
     site = write(tmp_path, f'{SITE}[grades]\nlimits_file = "limits.toml"\n')

@@ -15,6 +15,8 @@ from pathlib import Path
 
 import pytest
 
+pytestmark = pytest.mark.slow
+
 COMMAND = Path(sys.executable).with_name("geosite")
 JETTY = Path(__file__).resolve().parents[2] / "sample_data" / "jetty_feet"
 FERRY = JETTY.with_name("ferry_landing")
@@ -135,7 +137,6 @@ def whole_or_refused(done: subprocess.CompletedProcess, out: Path, words: str) -
     return False
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize(
     ("process", "disk"),
     [
@@ -149,7 +150,6 @@ def test_processes_on_a_small_disk(process: str, disk: Path, elevations: Path) -
     assert whole_or_refused(done, disk / "map", "quota is full") == (disk / "map").is_dir()
 
 
-@pytest.mark.slow
 @pytest.mark.skipif(sys.platform == "win32", reason="has no such limit")
 @pytest.mark.parametrize("process", ["derive-slope", "derive-drainage", "build"])
 def test_a_limit_on_the_size_of_files(process: str, tmp_path: Path, elevations: Path) -> None:

@@ -9,6 +9,8 @@ from pathlib import Path
 
 import pytest
 
+pytestmark = pytest.mark.slow
+
 if sys.platform != "linux":
     pytest.skip("the exchange of two folders in one step is Linux's", allow_module_level=True)
 

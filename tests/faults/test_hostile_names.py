@@ -19,6 +19,8 @@ import pypdf
 import pytest
 import rasterio
 
+pytestmark = pytest.mark.slow
+
 COMMAND = Path(sys.executable).with_name("geosite")
 
 NAMES = (

@@ -7,6 +7,8 @@ from pathlib import Path
 
 import pytest
 
+pytestmark = pytest.mark.slow
+
 COMMAND = Path(sys.executable).with_name("geosite")
 JETTY = Path(__file__).resolve().parents[2] / "sample_data" / "jetty_feet"
 

@@ -61,6 +61,7 @@ NASTY = st.sampled_from(
 CELL = st.one_of(NASTY, st.text(max_size=8), st.floats().map(str), st.integers().map(str))
 
 
+@pytest.mark.slow
 @PROFILE
 @given(st.binary(max_size=300))
 def test_any_bytes_as_field_book(data: bytes) -> None:
@@ -142,6 +143,7 @@ TABLES: dict[str, list[str]] = {
 }
 
 
+@pytest.mark.slow
 @PROFILE
 @given(st.data())
 def test_any_values_in_the_site_file(data: st.DataObject) -> None:
@@ -198,6 +200,7 @@ def named(names: tuple[str, ...], numbers: Any) -> list[str]:
     return [names[i] if i >= 0 else "" for i in numbers]
 
 
+@pytest.mark.slow
 @PROFILE
 @given(
     st.lists(ROW, max_size=12),
@@ -226,6 +229,7 @@ def test_what_was_written_is_read(rows: list[tuple[Any, ...]], quoting: int, end
         assert seen == list(range(len(names)))  # in order of first appearance
 
 
+@pytest.mark.slow
 @PROFILE
 @given(st.lists(ROW, max_size=12), st.randoms(use_true_random=False))
 def test_order_of_runs_does_not_change_a_run(rows: list[tuple[Any, ...]], chance: Any) -> None:
@@ -244,6 +248,7 @@ def test_order_of_runs_does_not_change_a_run(rows: list[tuple[Any, ...]], chance
         assert walk(one, run) == walk(other, run)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("block", [17, 60, 1000])
 def test_plain_and_quoted_rows_give_the_same_faults(monkeypatch, block: int) -> None:
     monkeypatch.setattr("geosite.reading.tables.BLOCK", block)

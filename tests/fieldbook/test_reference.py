@@ -2,6 +2,7 @@
 
 import doctest
 import tomllib
+from functools import cache
 from pathlib import Path
 
 import msgspec
@@ -15,6 +16,7 @@ from geosite.fieldbook.reference import KeyEntry, TableEntry, json_schema, table
 from geosite.fieldbook.sitefile import SiteFile
 from geosite.fieldbook.starter import starter_files
 
+schema = cache(json_schema)
 KEYS = [(table, key) for table in tables() for key in table.keys]
 
 
@@ -42,14 +44,14 @@ def test_every_key_of_the_schema_is_in_the_reference() -> None:
 @pytest.mark.parametrize(("table", "key"), KEYS, ids=lambda v: getattr(v, "path", None) or v.name)
 def test_every_example_is_taken_by_the_schema_for_editors(table: TableEntry, key: KeyEntry) -> None:
     """The rule of the key alone: which keys go together is the builder's matter."""
-    rule = json_schema()
+    rule = schema()
     for part in table.path.split("."):
         rule = inner(rule)
         rule = rule["additionalProperties"] if part == "NAME" else rule["properties"][part]
     rule = inner(rule)["properties"][key.name]
     value = tomllib.loads(f"value = {key.example}")["value"]
     value = value if isinstance(value, int | float | str | list | dict) else value.isoformat()
-    Draft202012Validator({**rule, "$defs": json_schema()["$defs"]}).validate(value)
+    Draft202012Validator({**rule, "$defs": schema()["$defs"]}).validate(value)
 
 
 def inner(rule: dict) -> dict:
@@ -57,12 +59,12 @@ def inner(rule: dict) -> dict:
     rule = next((r for r in rule.get("anyOf", ()) if "$ref" in r), rule)
     rule = rule["items"] if "$ref" in rule.get("items", {}) else rule
     while "$ref" in rule:
-        rule = json_schema()["$defs"][rule["$ref"].rsplit("/", 1)[1]]
+        rule = schema()["$defs"][rule["$ref"].rsplit("/", 1)[1]]
     return rule
 
 
 def test_schema_for_editors_takes_units_and_explains() -> None:
-    depth = json_schema()["$defs"]["Code"]["properties"]["depth"]
+    depth = schema()["$defs"]["Code"]["properties"]["depth"]
     assert "volume" in depth["description"]
     Draft202012Validator(depth).validate("4 in")
     assert not Draft202012Validator(depth).is_valid("4 stone")

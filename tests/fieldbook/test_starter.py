@@ -97,6 +97,7 @@ def test_every_table_and_key_stands_in_the_starter(name: str) -> None:
                 assert {key.name for key in table.keys} <= set(part), table.heading
 
 
+@pytest.mark.slow
 def test_one_that_asks_for_everything_builds(tmp_path: Path) -> None:
     package = build(read_survey(put(tmp_path, everything_asked())))
     assert {"grades", "sections", "parcels"} <= {layer.name for layer in package.layers}

@@ -33,6 +33,7 @@ def test_every_number_has_its_interval_or_says_why_not() -> None:
     assert {name: found for name, found in bare.items() if found} == WAITING
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("sample", ["ferry_landing", "jetty_feet"])
 def test_layers_and_tables_are_those_of_the_catalogue(sample: str) -> None:
     made = package(sample)

@@ -259,6 +259,7 @@ def test_classes_stand_in_one_order_whatever_the_hash_seed(tmp_path: Path) -> No
     assert names == sorted(names)
 
 
+@pytest.mark.slow
 def test_it_needs_no_home_and_leaves_nothing_there(tmp_path: Path) -> None:
     home = tmp_path / "home"
     home.mkdir()

@@ -361,6 +361,7 @@ def test_other_systems(tmp_path: Path, crs: str, code: int | None) -> None:
     assert subprocess.run([*validator(), str(path)]).returncode == 0
 
 
+@pytest.mark.slow
 def test_foreign_proj_data_does_no_harm(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     script = (
         "from pathlib import Path; import package_cases\n"

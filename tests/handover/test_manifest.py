@@ -175,6 +175,7 @@ def test_a_written_package_verifies_and_lists_every_file(tmp_path: Path) -> None
     assert {"site.gpkg", "elevation.tif", "quantities.csv", "points.csv", "report.json"} <= names
 
 
+@pytest.mark.slow
 def test_options_leave_files_out(tmp_path: Path) -> None:
     bare = Handover(plan=False, viewer=False, dxf=False, geojson=False, points_csv=False)
     written = write_package(package_cases.ferry_landing(), tmp_path / "out", bare)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import tempfile
 from pathlib import Path
 
+import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
@@ -13,6 +14,7 @@ from geosite.handover.folder.manifest import verify, write_manifest
 PROFILE = settings(max_examples=60, deadline=None, derandomize=True)
 
 
+@pytest.mark.slow
 @PROFILE
 @given(st.lists(st.binary(max_size=50), min_size=1, max_size=4), st.data())
 def test_a_changed_file_is_named(contents: list[bytes], data: st.DataObject) -> None:

@@ -99,6 +99,7 @@ def test_a_picture_in_another_system_lies_in_the_same_place(
     assert picture.pixels[int(rows * 0.53), int(cols * 0.47)].argmax() == 2
 
 
+@pytest.mark.slow
 def test_it_stands_in_pdf_svg_and_png(landing: Package) -> None:
     sheet = draw_plan(landing, Handover())
     assert sheet.picture is not None
@@ -163,6 +164,7 @@ def test_a_broken_file_is_one_line(content: bytes, tmp_path: Path) -> None:
     assert "Traceback" not in ran.err
 
 
+@pytest.mark.slow
 def test_a_picture_of_elsewhere_is_told(tmp_path: Path) -> None:
     site = site_with(tmp_path, "air.tif")
     write_picture(tmp_path / "air.tif", (400000, 5300000), "EPSG:25832", quarters())

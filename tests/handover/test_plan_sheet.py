@@ -282,6 +282,7 @@ def test_ponds_too_shallow_to_tell_are_not_told_as_ponds(sheet: Sheet) -> None:
     assert len(filled) == 2
 
 
+@pytest.mark.slow
 def test_texts_stay_on_the_paper_on_every_sheet(package: Package) -> None:
     for name, unit in zip(SHEETS, ["m", "ft"] * 5, strict=True):
         drawn = draw_plan(package, Handover(sheet=name, unit=unit))  # type: ignore[arg-type]
@@ -475,6 +476,7 @@ def test_large_sheets_stay_below_eight_million_pixels(package: Package) -> None:
     assert 7e6 < width * height < 8.1e6
 
 
+@pytest.mark.slow
 def test_same_input_same_bytes_in_another_process(tmp_path: Path) -> None:
     script = (
         "import sys; sys.path.insert(0, sys.argv[1])\n"
@@ -496,6 +498,7 @@ def test_same_input_same_bytes_in_another_process(tmp_path: Path) -> None:
         assert (tmp_path / "1" / name).read_bytes() == (tmp_path / "2" / name).read_bytes()
 
 
+@pytest.mark.slow
 def test_many_marks_are_thinned(package: Package) -> None:
     rng = np.random.default_rng(4)
     places = on_map(rng.uniform((5, 12), (50, 30), (12_000, 2)))

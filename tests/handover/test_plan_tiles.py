@@ -50,6 +50,7 @@ def test_too_many_sheets_are_refused_with_the_scale_that_would_do() -> None:
     assert "1:" in caught.value.problems[0].expected
 
 
+@pytest.mark.slow
 def test_a_scale_that_needs_more_sheets_gets_an_overview_and_them(tmp_path: Path) -> None:
     package = package_cases.ferry_landing()
     write_plan(tmp_path, package, Handover(sheet="A3", scale=100))

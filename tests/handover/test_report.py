@@ -130,6 +130,7 @@ def test_every_number_has_its_interval_or_says_why_not() -> None:
     assert alone - {"SiteReport.distances"} == exact | set(WAITING)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("sample", ["ferry_landing", "jetty_feet", "davis_spot_heights"])
 def test_reports_are_as_their_schema_says(sample: str) -> None:
     schema = report_schema()
@@ -137,6 +138,7 @@ def test_reports_are_as_their_schema_says(sample: str) -> None:
     jsonschema.validate(report(sample), schema, jsonschema.Draft202012Validator)
 
 
+@pytest.mark.slow
 def test_prices_stand_in_the_report_with_their_range(tmp_path: Path) -> None:
     for file in (SAMPLES / "ferry_landing").iterdir():
         if file.is_file():
@@ -156,6 +158,7 @@ def test_prices_stand_in_the_report_with_their_range(tmp_path: Path) -> None:
     assert low < found["prices"]["total"] < high
 
 
+@pytest.mark.slow
 def test_the_report_of_a_check_has_a_schema_too() -> None:
     found = as_json(check(read_survey(SAMPLES / "ferry_landing" / "site.toml")))
     schema = schema_of(SurveyReport)

@@ -50,6 +50,7 @@ def test_a_submission_that_states_everything_meets_the_built_in_profile(full: Pa
     assert (told.status, "requires" in told.out) == (0, True)
 
 
+@pytest.mark.slow
 def test_what_is_not_stated_is_named_with_the_place_to_state_it(tmp_path: Path) -> None:
     told = geosite("verify", built(tmp_path), "--profile", "discovery")
     assert told.status == 2
@@ -63,6 +64,7 @@ def test_what_is_not_stated_is_named_with_the_place_to_state_it(tmp_path: Path) 
         assert state in line
 
 
+@pytest.mark.slow
 def test_each_element_of_the_profile_is_missed_when_it_is_taken_out(full: Path) -> None:
     """No path of the profile may be one that finds something in every record."""
     profile = read_profile("discovery")
@@ -120,6 +122,7 @@ def test_a_record_or_a_database_that_is_damaged_is_one_line(tmp_path: Path) -> N
     assert {"profile-record", "profile-package", "profile-file"} == {p.code for p in found}
 
 
+@pytest.mark.slow
 def test_an_endless_view_does_not_hold_the_check_up(tmp_path: Path) -> None:
     path = tmp_path / "site.gpkg"
     with closing(sqlite3.connect(path)) as made:

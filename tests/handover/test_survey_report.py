@@ -11,6 +11,8 @@ import pypdf
 import pytest
 from cli_runner import FERRY, geosite
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module")
 def built(built_landing: Path) -> Path:

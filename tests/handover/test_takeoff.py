@@ -11,6 +11,7 @@ from typing import Any
 
 import package_cases
 import pypdf
+import pytest
 
 from geosite.fieldbook.sitefile import Code, Handover, Sheet
 from geosite.handover.documents.takeoff import takeoff_pdf
@@ -113,6 +114,7 @@ def test_both_units_stand_below_each_other_each_with_the_digits_known_in_it() ->
     assert "ft" not in read(whole)
 
 
+@pytest.mark.slow
 def test_the_surfaces_of_the_plan_are_told_in_both_units(tmp_path: Path) -> None:
     whole = package_cases.ferry_landing()
     totals = Table("quantities", "", (), [{**BOTH, "net_area_95_m2": 2.0}])

@@ -201,6 +201,7 @@ def drawn_or_refused(notes: Notes, network: Network) -> tuple[Drawing | None, tu
         return None, refused.problems
 
 
+@pytest.mark.slow
 @settings(max_examples=300, deadline=None, derandomize=True)
 @given(
     st.lists(

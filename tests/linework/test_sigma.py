@@ -124,6 +124,7 @@ def ring(name: str, points: list[tuple[float, float]]) -> list[Row]:
     return rows(name, "apron", words("line", points))
 
 
+@pytest.mark.slow
 def test_net_area_derivatives() -> None:
     yard = ring("yard", [(-9, -9), (20, -9), (20, 20), (-9, 20)])
     pad = ring("pad", [(0, 0), (8, 0), (8, 8), (0, 8)])

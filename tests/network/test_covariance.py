@@ -289,6 +289,7 @@ def test_marks_as_another_run_sees_them() -> None:
             assert others[k] == pytest.approx(there @ whole @ there.T, abs=1e-9 * scale)
 
 
+@pytest.mark.slow
 def test_against_simulated_walks() -> None:
     case = survey("two exact marks")
     expected = adjust(case)

@@ -16,7 +16,7 @@ from geosite.network.adjust import adjust
 from geosite.network.covariance import sigma_horizontal, sigma_vertical, sigmas
 from geosite.network.model import LinearForm, Network
 
-pytestmark = pytest.mark.usefixtures("no_error_shares")
+pytestmark = [pytest.mark.slow, pytest.mark.usefixtures("no_error_shares")]
 
 SURVEYS = 150
 STOPS = [stop for walk in WALKS for stop in walk.stops]
@@ -50,7 +50,6 @@ def outcomes() -> list[Network]:
     return [adjust(clean(seed)) for seed in range(3000, 3000 + SURVEYS)]
 
 
-@pytest.mark.slow
 def test_marks_lie_within_their_interval(outcomes: list[Network]) -> None:
     held: list[np.ndarray] = []
     for network in outcomes:

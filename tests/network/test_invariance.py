@@ -38,6 +38,7 @@ def with_book(book: FieldBook) -> Notes:
     return replace(SURVEY, book=book)
 
 
+@pytest.mark.slow
 @settings(max_examples=25, deadline=None)
 @given(
     st.integers(0, 2),

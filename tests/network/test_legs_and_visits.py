@@ -101,6 +101,7 @@ def test_one_wrong_place_between_two_good_legs_is_a_visit_and_listed_once() -> N
     assert "on its visit to mark E" in said.text
 
 
+@pytest.mark.slow
 def test_of_two_mistakes_neither_masks_the_other() -> None:
     _, mistakes = found(walked({("R1", 4): JUMP, ("R2", 6): (-0.4, 0.4, 0.0)}))
     assert [(m.kind, m.run, m.lines) for m in mistakes] == [

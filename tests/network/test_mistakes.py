@@ -27,6 +27,7 @@ def test_mistake_is_named(kind: str) -> None:
         assert is_named(spoilt, told), (seed, spoilt.run, spoilt.rows, told)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("walks", [WALKS, WALKS[:1], WALKS[::2]], ids=["three", "one", "two"])
 def test_no_false_alarm(walks: tuple) -> None:
     assert sum(bool(said(clean(seed, walks=walks))) for seed in range(100, 125)) <= 1
@@ -132,6 +133,7 @@ def _marks(marks: dict) -> dict:
     return notes([], marks).site.anchor.marks
 
 
+@pytest.mark.slow
 def test_a_run_upside_down() -> None:
     # the landing falls by half a metre between the common marks
     survey = clean(4)
@@ -141,6 +143,7 @@ def test_a_run_upside_down() -> None:
     assert "run R2 has y and z with the wrong sign" in told[0]
 
 
+@pytest.mark.slow
 def test_the_map_tells_which_of_two_runs_is_in_feet() -> None:
     survey = clean(2, walks=WALKS[::2])
     local = survey.book.local.copy()
@@ -167,6 +170,7 @@ def test_a_wrong_name_that_belongs_to_another_mark() -> None:
     )
 
 
+@pytest.mark.slow
 def test_two_mistakes_in_one_survey() -> None:
     survey = clean(8)
     local = survey.book.local.copy()

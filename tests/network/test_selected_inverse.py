@@ -89,6 +89,7 @@ def walked(device: dict[str, str] | None, *, azimuth: bool) -> Notes:
     return notes(rows, marks, azimuth=given, limit=None, **noise)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("azimuth", [False, True])
 @pytest.mark.parametrize("device", [None, {"class": "unknown"}])
 def test_a_large_survey_is_as_accurate_as_the_dense_one(
@@ -116,6 +117,7 @@ def test_a_large_survey_is_as_accurate_as_the_dense_one(
     assert covariance(large, forms) == pytest.approx(covariance(dense, forms), rel=1e-8)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("dense", [0, 10_000])
 def test_draws_of_a_survey_placed_by_an_azimuth_have_its_covariance(
     monkeypatch: pytest.MonkeyPatch, dense: int

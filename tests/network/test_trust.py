@@ -93,6 +93,7 @@ def with_noise(survey: Any, noise: Any) -> Any:
     return replace(survey, site=msgspec.structs.replace(survey.site, survey=table))
 
 
+@pytest.mark.slow
 def test_tests_of_legs_have_the_distribution_they_claim() -> None:
     # the chi-square of a leg that is right, over many surveys, against its own quantiles
     beyond_95 = []

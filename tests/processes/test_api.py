@@ -16,6 +16,8 @@ from cli_runner import FERRY, ROOT
 import geosite
 import geosite.api as notebook
 
+pytestmark = pytest.mark.slow
+
 
 def test_at_most_twenty_names_and_all_of_them_are_there() -> None:
     assert len(geosite.__all__) <= 20

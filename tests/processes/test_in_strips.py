@@ -76,6 +76,7 @@ def test_slope(elevation: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, 
             )
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "more",
     [

@@ -35,6 +35,7 @@ def test_sphere_by_the_prismoidal_formula_is_exact():
     assert prismoidal([-2.0, 0.0, 2.0], area, middle) == pytest.approx(4 / 3 * np.pi * 8)
 
 
+@pytest.mark.slow
 @given(st.floats(0.1, 1e3), st.lists(st.floats(0.1, 100.0), min_size=1, max_size=20))
 def test_congruent_sections_agree(area, lengths):
     chainage = np.concatenate([[0.0], np.cumsum(lengths)])

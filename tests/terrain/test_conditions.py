@@ -37,6 +37,7 @@ def ground(walked: Ground) -> Ground:
     return replace(ground, network=network, roughness=known)
 
 
+@pytest.mark.slow
 def test_heights_of_marks_are_those_of_the_closed_form(ground: Ground) -> None:
     draws = 2000
     observed = ground.rows[ground.tin.owner]
@@ -64,6 +65,7 @@ def test_heights_of_marks_are_those_of_the_closed_form(ground: Ground) -> None:
     assert np.abs(mean).max() > 0.003
 
 
+@pytest.mark.slow
 def test_grounds_are_nearer_the_truth_than_the_marks(tmp_path: Path) -> None:
     better = []
     for seed in range(4):

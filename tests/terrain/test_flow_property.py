@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 import shapely
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
@@ -115,6 +116,7 @@ def test_catchments_and_ponds_turn_with_the_surface(z: np.ndarray, turns: int, s
 corners = st.tuples(st.integers(-2, 2 * GRID.rows + 2), st.integers(-2, 2 * GRID.cols + 2))
 
 
+@pytest.mark.slow
 @settings(max_examples=100, deadline=None)
 @given(
     st.lists(corners, min_size=3, max_size=7, unique=True),

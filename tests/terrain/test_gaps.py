@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import numpy as np
+import pytest
 import shapely
 from rough_sites import landing, walk_site
 
@@ -61,6 +62,7 @@ def test_breaklines_stay_in_the_ground() -> None:
     assert walked & sides <= left
 
 
+@pytest.mark.slow
 def test_no_triangle_runs_through_a_building(tmp_path: Path) -> None:
     def none(east: np.ndarray, north: np.ndarray) -> np.ndarray:
         return np.zeros(np.shape(east))

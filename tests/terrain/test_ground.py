@@ -128,6 +128,7 @@ def test_ground_departs_from_the_triangles_nowhere_on_a_mark(laid):
     assert np.median(ground.sigmas_at(inside)[1]) > 0.005
 
 
+@pytest.mark.slow
 def test_without_noise_and_roughness_all_grounds_are_the_ground(tmp_path):
     # legs of a micrometre on a plane: what is left is where the anchor puts the whole of it
     site = replace(plane_yard(0.01), noise=Noise(1e-6, 1e-6))

@@ -62,6 +62,7 @@ def test_of_many_marks_a_spline_of_the_nearest_predicts() -> None:
         assert found[k] == pytest.approx(spline(place)[0], abs=1e-6)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("n", [40, 510])
 def test_uncertain_marks_are_predicted_by_a_smooth_spline(n: int) -> None:
     points = slope(n)

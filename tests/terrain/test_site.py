@@ -165,6 +165,7 @@ def test_inlets_and_buildings_without_ground_are_told_at_their_row(
         assert sum(f.code == code for f in terrain.findings) == 1
 
 
+@pytest.mark.slow
 def test_what_is_above_the_ground_is_left_out_of_it(gridded: GriddedMarks) -> None:
     marks = lattice(lambda x, y: -0.02 * y)
     ring = [(18.0, 13.0), (23.0, 13.0), (23.0, 18.0), (18.0, 18.0)]
@@ -184,6 +185,7 @@ def test_what_is_above_the_ground_is_left_out_of_it(gridded: GriddedMarks) -> No
     assert np.nanmax(with_heap.elevation) > 434.0
 
 
+@pytest.mark.slow
 def test_a_breakline_keeps_its_edge(gridded: GriddedMarks) -> None:
     # a dam whose crest was walked at its two ends, between dense marks on level ground
     marks = lattice(lambda x, y: 0.0)
@@ -414,6 +416,7 @@ def test_buildings_walls_and_inlets_reach_the_water(gridded: GriddedMarks) -> No
     assert terrain.classes.argmax(axis=1).tolist()[1:] == [2, 2]
 
 
+@pytest.mark.slow
 def test_what_is_not_on_the_ground_does_not_lift_it(gridded: GriddedMarks) -> None:
     marks = lattice(lambda x, y: 0.0)
     marks += [("", x, 14.0, 1.8, "wall", "wall_top") for x in (8.0, 16.0)]

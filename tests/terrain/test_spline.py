@@ -123,6 +123,7 @@ def test_four_marks_say_nothing_about_how_rough_the_ground_is() -> None:
     assert (smoothing_diagonal(points, np.full(5, 0.1)) > 0).all()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("count", [40, 155])
 def test_marks_that_noise_alone_explains_make_a_plane(count: int) -> None:
     # twice in each of many places, as much above the plane as below: no ground is that rough

@@ -138,6 +138,7 @@ def test_natural_neighbours_close_to_a_mark_come_to_its_elevation() -> None:
         assert z[0, 0] == pytest.approx(mark[2], abs=2 * away + 1e-9)
 
 
+@pytest.mark.slow
 def test_the_spline_smooths_as_much_as_the_marks_are_uncertain() -> None:
     east, north = np.meshgrid(*GRID.centres())
     exact, smooth, without = [], [], []

@@ -22,6 +22,7 @@ def test_cell_size_follows_the_spacing_in_steps() -> None:
     assert default_cell_size(points / 2.5) == pytest.approx(0.1)
 
 
+@pytest.mark.slow
 def test_cell_size_grows_with_the_number_of_points_only_to_a_million_cells() -> None:
     points = np.random.default_rng(1).random((200_000, 2)) * [900, 400]
     size = default_cell_size(points)

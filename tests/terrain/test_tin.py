@@ -23,6 +23,7 @@ def by_scipy(points: np.ndarray, grid: Grid) -> np.ndarray:
     return LinearNDInterpolator(points[:, :2], points[:, 2])(east, north)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("n", [3, 4, 20, 1000])
 @pytest.mark.parametrize("cell_size", [0.37, 2.0, 30.0])
 def test_equals_a_general_purpose_interpolator_inside_the_hull(n: int, cell_size: float) -> None:

@@ -65,11 +65,13 @@ def test_what_only_lists_imports_no_library(command: str) -> None:
     assert not heavy & imported(command)
 
 
+@pytest.mark.slow
 def test_a_small_yard_is_checked_without_what_it_does_not_need() -> None:
     found = imported("check", str(SAMPLE))
     assert not {"scipy", "ezdxf", "xlsxwriter", "pypdfium2", "pandas", "geopandas"} & found
 
 
+@pytest.mark.slow
 def test_a_small_yard_is_built_without_what_it_does_not_need(tmp_path: Path) -> None:
     found = imported("build", str(SAMPLE), "--out", str(tmp_path / "map"))
     assert not {"scipy", "pandas", "geopandas", "matplotlib", "jsonschema"} & found

@@ -43,6 +43,7 @@ R1,A,0,0,0,,,,
 YARD = 0.5 * abs(12 * 9 - 2 * 8 + 2 * 3 - 1 * 9 + 1 * 8 - 12 * 3)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("crs", "east", "north"),
     [

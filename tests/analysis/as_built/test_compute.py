@@ -145,6 +145,7 @@ def test_the_surface_is_compared_and_its_volumes() -> None:
     assert one.below_m3.value == pytest.approx(10 * 5 * 0.05 / 2, rel=0.02)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("fall", [0.0, 0.2])
 def test_what_the_known_marks_are_off_on_the_map_is_no_deviation_of_the_surface(
     fall: float,

@@ -74,6 +74,7 @@ def cell(on: SiteGround, east: float, north: float) -> tuple[int, int]:
     return int((on.local.north - y) / 0.25), int((x - on.local.west) / 0.25)
 
 
+@pytest.mark.slow
 def test_a_wall_round_a_level_pad_makes_a_prism() -> None:
     found = made(box(10.0, 101.0), 0.0, site())
     assert found.quantities.fill.value == pytest.approx(10 * 10 * 1.0, rel=1e-3)
@@ -81,6 +82,7 @@ def test_a_wall_round_a_level_pad_makes_a_prism() -> None:
     assert found.quantities.fill_area.value == pytest.approx(100.0, rel=1e-3)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("level", "kind"), [(102.0, "fill"), (98.5, "cut")])
 def test_banks_make_a_frustum_with_round_corners(level: float, kind: str) -> None:
     # prism, four wedges and four quarters of a cone
@@ -95,12 +97,14 @@ def test_banks_make_a_frustum_with_round_corners(level: float, kind: str) -> Non
     assert found.cut_meets_fill == ()
 
 
+@pytest.mark.slow
 def test_lengths_are_those_of_the_ground_not_of_the_grid() -> None:
     found = made(box(10.0, 102.0, 0.99), 2.0, site(factor=0.99))
     exact = 100 * 2 + 4 * 10 * 4 * 2 / 2 + math.pi * 16 * 2 / 3
     assert found.quantities.fill.value == pytest.approx(exact, rel=0.004)
 
 
+@pytest.mark.slow
 def test_a_level_pad_on_a_slope_is_cut_and_filled_alike_and_meets_the_ground_between() -> None:
     # wedge: b h l / 2 to each side, h = fall * size / 2
     size, fall = 20.0, 0.05
@@ -115,6 +119,7 @@ def test_a_level_pad_on_a_slope_is_cut_and_filled_alike_and_meets_the_ground_bet
     assert line.length == pytest.approx(size, abs=0.6)
 
 
+@pytest.mark.slow
 def test_a_pyramid_is_a_third_of_its_prism() -> None:
     ring = np.array([(25, 25, 100), (35, 25, 100), (35, 35, 100), (25, 35, 100), (25, 25, 100)])
     points = np.vstack([ring[:4], [(30, 30, 103)]]).astype(float)
@@ -122,6 +127,7 @@ def test_a_pyramid_is_a_third_of_its_prism() -> None:
     assert made(zone, 0.0, site()).quantities.fill.value == pytest.approx(100 * 3 / 3, rel=0.005)
 
 
+@pytest.mark.slow
 def test_the_prismoidal_formula_gives_a_ramp_between_two_widths() -> None:
     # L (A1 + 4 Am + A2) / 6 with trapezoidal sections, banks of one in one at both sides
     line = np.array([[20.0, 30.0, 101.0], [40.0, 30.0, 102.0]])
@@ -136,6 +142,7 @@ def test_the_prismoidal_formula_gives_a_ramp_between_two_widths() -> None:
     assert found.quantities.fill.value == pytest.approx(body + ends, rel=0.01)
 
 
+@pytest.mark.slow
 def test_a_crowned_road_drains_to_both_sides_and_a_tilted_one_to_its_right() -> None:
     line = np.array([[10.0, 30.0, 101.0], [50.0, 30.0, 101.0]])
     for crowned in (True, False):
@@ -148,6 +155,7 @@ def test_a_crowned_road_drains_to_both_sides_and_a_tilted_one_to_its_right() -> 
         assert left == (0.0 if crowned else 180.0)
 
 
+@pytest.mark.slow
 def test_a_plane_pad_drains_as_its_plane_says() -> None:
     shape = shapely.box(15, 15, 45, 45)
     zone = pad("yard", shape, np.array([15.0, 15.0]), 102.0, 0.02, math.radians(90), 1.0)
@@ -160,6 +168,7 @@ def test_a_plane_pad_drains_as_its_plane_says() -> None:
     assert area[cell(on, 44.9, 30.0)] == pytest.approx((45 - 15) * 0.25, rel=0.05)
 
 
+@pytest.mark.slow
 def test_a_pond_that_is_filled_is_gone_and_a_pit_makes_a_new_one() -> None:
     on = site()
     pit = made(box(10.0, 99.5), 2.0, on)
@@ -180,6 +189,7 @@ def test_intervals_follow_the_possible_grounds() -> None:
     assert 0 < found.quantities.fill.half_width < 0.5
 
 
+@pytest.mark.slow
 def test_a_design_off_the_ground_is_refused_and_one_half_on_it_is_said() -> None:
     away = pad("pad", shapely.box(100, 100, 110, 110), np.zeros(2), 100.0, 0.0, 0.0, 1.0)
     with pytest.raises(InputError, match="lies where no ground was walked"):

@@ -142,6 +142,7 @@ def test_the_combined_factor_is_said() -> None:
     assert "divided by the combined factor 1.000399" in said
 
 
+@pytest.mark.slow
 def test_a_walk_that_does_not_fit_the_survey_names_its_own_file() -> None:
     notes, network = survey()
     walk = replace(today("ABCD").walk, file="today.csv")

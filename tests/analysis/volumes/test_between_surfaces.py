@@ -77,6 +77,7 @@ def test_prismoidal_handbook_example_over_triangles():
     assert cut == pytest.approx(30 * (60 + 4 * 21 + 0) / 6, rel=1e-12)
 
 
+@pytest.mark.slow
 @settings(deadline=None, max_examples=15)
 @given(st.integers(0, 200))
 def test_cut_less_fill_is_the_integral_of_the_difference(seed):

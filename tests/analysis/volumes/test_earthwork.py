@@ -41,6 +41,7 @@ def test_block_above_a_level_plane_by_three_methods(tmp_path):
     assert told.covered == pytest.approx(1.0, abs=1e-3)
 
 
+@pytest.mark.slow
 def test_wedge_is_half_cut_half_fill(tmp_path):
     # ground rises 5 % to the east through the plane's elevation in the middle
     found = block(1, tmp_path, lambda e, n: 0.05 * (e - 10))
@@ -81,6 +82,7 @@ def asked(notes, surfaces=None, **works):
     return replace(notes, site=site, attached=Attached(surfaces=surfaces or {}))
 
 
+@pytest.mark.slow
 def test_second_surface_instead_of_a_design_plane(tmp_path):
     notes, network, drawing, _ = block(1, tmp_path, lambda e, n: 0.5)
     terrain = model_terrain(notes, network, drawing)
