@@ -12,10 +12,15 @@ from pathlib import Path
 
 import pytest
 from cli_runner import FERRY
+from hypothesis import HealthCheck, settings
 
 # commands in processes of their own keep their modules compiled, as an install does: without, each
 # of some hundred processes would compile them again
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+
+# on a machine that is busy with other things even six numbers take too long to be drawn
+settings.register_profile("shared machine", suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("shared machine")
 
 
 @pytest.fixture(scope="module")
