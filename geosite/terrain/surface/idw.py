@@ -17,8 +17,6 @@ _NEAREST = 24
 _SIDE = 0.7
 #: Marks in the list of a tile over those expected where marks are everywhere alike.
 _SPARE = 1.25
-#: Tiles whose lists are made at once.
-_TILES = 4096
 _PAIRS_AT_ONCE = 1 << 21
 #: Weights worked on at a time: half a megabyte.
 _IN_CACHE = 1 << 16
@@ -174,7 +172,8 @@ def _average_nearest(
 
     cell = abs(float(east[1] - east[0])) if len(east) > 1 else 1.0
     spacing = float(np.sqrt(np.prod(np.ptp(points[:, :2], axis=0)) / len(points)))
-    side = int(np.clip(_SIDE * spacing / cell, 4, 64))
+    # no tile much wider than the reach of its marks, where cells hold many of them
+    side = int(np.clip(_SIDE * spacing / cell, min(4.0, 1.0 + 2.0 * spacing / cell), 64))
     out = np.full((-(-len(north) // side) * side, -(-len(east) // side) * side), np.nan)
     tiled = out.reshape(out.shape[0] // side, side, out.shape[1] // side, side).swapaxes(1, 2)
     # the last tiles reach over the border and end in copies of its cells
@@ -184,12 +183,13 @@ def _average_nearest(
     u = np.pad(east, (0, out.shape[1] - len(east)), mode="edge").reshape(-1, side)
     left = np.argwhere(np.any(within, axis=(1, 3)))
     radius, across = np.sqrt((_NEAREST + 1) / np.pi) * spacing, np.sqrt(2) * (side - 1) * cell
-    usual = _SPARE * (_NEAREST + 1) * (1 + across / radius) ** 2
+    usual = _SPARE * (_NEAREST + 1) * (1 + across / max(radius, across, cell)) ** 2
     tree, count = KDTree(points[:, :2]), min(int(usual), len(points))
     while len(left):
         met = []
-        for start in range(0, len(left), _TILES):
-            row, col = left[start : start + _TILES].T
+        chunk_size = max(_PAIRS_AT_ONCE // count, 1)
+        for start in range(0, len(left), chunk_size):
+            row, col = left[start : start + chunk_size].T
             ours, theirs = u[col], v[row]
             middle = np.column_stack([ours.mean(axis=1), theirs.mean(axis=1)])
             across = np.hypot(np.ptp(ours, axis=1), np.ptp(theirs, axis=1))
