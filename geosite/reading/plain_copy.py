@@ -1,8 +1,9 @@
 """Copy what a database shows into one that holds rows alone.
 
-Called as ``python plain_copy.py FROM TO SECONDS``. Stored queries, computed columns and checks are programs: they may never end, or fill memory. This
-runs in a process of its own, started by `databases.plain`, within limits that the system keeps.
-It needs the standard library only, so that it starts at once.
+Called as ``python plain_copy.py FROM TO SECONDS``. Stored queries, computed columns and checks are
+programs: they may never end, or fill memory. This runs in a process of its own, started by
+`databases.plain`, within limits that the system keeps. It needs the standard library only, so that
+it starts at once.
 """
 
 from __future__ import annotations
