@@ -140,7 +140,8 @@ def _all_of(pipe: int, seconds: float | None) -> bytes | None:
 def _limit(limits: Limits) -> None:
     import resource
 
-    pages = int(open("/proc/self/statm", encoding="ascii").read().split()[0])  # noqa: SIM115
+    with open("/proc/self/statm", encoding="ascii") as statm:
+        pages = int(statm.read().split()[0])
     taken = pages * os.sysconf("SC_PAGE_SIZE")
     kinds = [
         (resource.RLIMIT_CPU, limits.seconds),

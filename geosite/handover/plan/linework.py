@@ -270,11 +270,13 @@ def _spread(places: Floats, apart: float, view: View) -> list[int]:
     Steps alone tell nothing at the rim of the ground, where places lie in the middle of what is
     known.
     """
-    from scipy.spatial import KDTree
-
     if len(places) < 3:
         return thin(places, apart, view)
-    step = float(np.median(np.asarray(KDTree(places).query(places, 2)[0])[:, 1]))
+    points = np.asarray(shapely.points(places))
+    _, to_next = shapely.STRtree(points).query_nearest(
+        points, exclusive=True, return_distance=True, all_matches=False
+    )
+    step = float(np.median(to_next))
     if not step > 0:
         return thin(places, apart, view)
     # where in its cell most places lie
