@@ -101,6 +101,8 @@ def rounded(amount: float, step: float) -> float:
     >>> rounded(12.344, 0.01), rounded(12.345, 0.05), rounded(12.5, 1.0)
     (12.34, 12.35, 13.0)
     """
+    if not math.isfinite(amount):
+        return amount  # the end of an interval that nothing bounds
     # a count of steps that misses a half by rounding alone is that half
     count = math.floor(round(amount / step, 6) + 0.5)
     places = max(0, -math.floor(math.log10(step))) + 6

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from types import SimpleNamespace
 from typing import Any
 
@@ -14,6 +15,7 @@ from geosite.analysis.takeoff.design_prices import (
     design_estimate,
 )
 from geosite.analysis.takeoff.designed import DesignPart
+from geosite.analysis.takeoff.prices import priced_line
 from geosite.analysis.takeoff.quantities import Quantity, ordered
 from geosite.analysis.wording import estimate_findings
 from geosite.base.errors import InputError
@@ -74,6 +76,13 @@ def test_a_minimum_is_charged_for_a_little_earth() -> None:
     (fill,) = found.priced.lines
     assert (fill.amount.value, fill.amount.low, fill.amount.high) == (135.0, 135.0, 150.0)
     assert found.priced.total == Estimate(135.0, 135.0, 150.0)
+
+
+def test_earth_without_an_interval_is_priced_without_a_range() -> None:
+    # on a ground of unknown accuracy nothing bounds a volume
+    volume = Estimate(4.0, -math.inf, math.inf)
+    line = priced_line("", Price(rate=28.0, per="m3"), volume, 0.01, None)
+    assert line.amount == Estimate(112.0, 0.0, math.inf)
 
 
 def test_what_has_no_price_is_said() -> None:
