@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import asdict
 from typing import Any, Literal
 
 from geosite.base.errors import InputError, Problem
 from geosite.base.problems import did_you_mean, nearest
 
-__all__ = ["TOPICS", "describe_topic", "topic_lines"]
+__all__ = ["TOPICS", "describe_topic"]
 
 Line = tuple[Literal["title", "plain", "good", "look"], str]
 WIDTH = 96
@@ -225,11 +225,3 @@ TOPICS: Mapping[str, Callable[[str | None], tuple[list[Line], Mapping[str, Any]]
     "limits": _limits,
     "outputs": _outputs,
 }
-
-
-def topic_lines() -> Iterator[str]:
-    """Yield a line for each topic."""
-    yield "site-file [TABLE]   every table and key of the site file"
-    yield "field-book [COLUMN] the columns of the field book, segments with a drawing"
-    yield "limits [SET]        limit sets for grades, with their sections"
-    yield "outputs [FILE]      every file that leaves, layers and columns with their units"
