@@ -11,10 +11,7 @@ import numpy as np
 from msgspec.structs import replace as replace_fields
 
 from geosite.analysis.access.grade_checks import Grade
-from geosite.analysis.access.grades import grade_lines
-from geosite.analysis.design_ground.compute import design_ground
 from geosite.analysis.design_ground.model import BuiltUp, DesignedGround
-from geosite.analysis.design_ground.requested import edges_of, requested_zones
 from geosite.analysis.distances import Angle, Distance, Edge, angle_at, distance, outline_edges
 from geosite.analysis.falls import FallVerdict, judge_fall
 from geosite.analysis.limits import limit_sets, local_fall_rules
@@ -240,6 +237,11 @@ class _Requests:
         """Check the lines of ``[grades.lines]``."""
         attached = self.notes.attached
         sets = limit_sets(attached.limit_tables, attached.limits_file, attached.limit_lines)
+        if not self.notes.site.grades.lines:
+            return ()
+        # what only grades need is not loaded for a site without any
+        from geosite.analysis.access.grades import grade_lines
+
         ground = None if self.terrain is None else self.terrain.ground
         return grade_lines(self.notes, self.network, self.drawing, ground, sets)
 
@@ -327,6 +329,10 @@ def _designed(
     drawing: Drawing,
     terrain: Terrain | None,
 ) -> tuple[DesignedGround, tuple[DesignPart, ...]]:
+    # what only designs need is not loaded for a site without one
+    from geosite.analysis.design_ground.compute import design_ground
+    from geosite.analysis.design_ground.requested import edges_of, requested_zones
+
     _needs_ground(f"design {name}", None if terrain is None else terrain.ground, notes)
     assert terrain is not None
     site = SiteGround(

@@ -12,7 +12,7 @@ from geosite.network.adjust import adjust
 from geosite.network.covariance import covariance
 from geosite.network.model import LinearForm
 
-pytestmark = [pytest.mark.slow, pytest.mark.usefixtures("no_error_shares")]
+pytestmark = pytest.mark.slow
 
 NOISE = Noise(0.006, 0.004)
 MARKS = {"A": (0, 0), "B": (20, 0), "C": (24, 15), "D": (10, 20), "E": (-3, 14), "F": (9, 9)}

@@ -34,11 +34,7 @@ from geosite.terrain.site_ground import SiteGround, site_ground
 from geosite.terrain.water.estimates import estimate_fall
 from geosite.terrain.water.falls_from_buildings import fall_from_building, wall_profiles
 
-pytestmark = [
-    pytest.mark.slow,
-    pytest.mark.long,
-    pytest.mark.usefixtures("no_error_shares"),
-]
+pytestmark = [pytest.mark.slow, pytest.mark.long]
 
 WALKS = 40
 AT_MOST = 0.05 + 1.645 * np.sqrt(0.05 * 0.95 / WALKS)

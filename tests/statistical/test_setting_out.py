@@ -9,11 +9,7 @@ import numpy as np
 import pytest
 from setting_out_walks import KINDS, set_out_own_marks
 
-pytestmark = [
-    pytest.mark.slow,
-    pytest.mark.long,
-    pytest.mark.usefixtures("no_error_shares"),
-]
+pytestmark = [pytest.mark.slow, pytest.mark.long]
 
 
 @pytest.mark.parametrize("half", [0, 1])

@@ -8,7 +8,7 @@ from geosite.linework.draw import draw
 from geosite.network.adjust import adjust
 from geosite.network.covariance import sigma_horizontal, sigma_vertical
 
-pytestmark = [pytest.mark.slow, pytest.mark.usefixtures("no_error_shares")]
+pytestmark = pytest.mark.slow
 
 SEEDS = range(200)
 

@@ -11,7 +11,7 @@ import pytest
 from geosite.fieldbook.model import FieldBook
 from geosite.fieldbook.slips import suspects
 
-pytestmark = [pytest.mark.slow, pytest.mark.usefixtures("no_error_shares")]
+pytestmark = pytest.mark.slow
 
 SHAPES = {
     "rectangle": [(0, 0), (1, 0), (1, 0.6), (0, 0.6)],
