@@ -7,7 +7,6 @@ import os
 import shutil
 import subprocess
 import sys
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -21,17 +20,6 @@ os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 # on a machine that is busy with other things even six numbers take too long to be drawn
 settings.register_profile("shared machine", suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("shared machine")
-
-
-@pytest.fixture(scope="module")
-def no_error_shares() -> Iterator[None]:
-    """Leave out what errors are made of, as of a very large survey.
-
-    It adjusts every survey some eight times more, and of hundreds of simulated ones nobody asks.
-    """
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("geosite.network.accuracy.error_shares.MOST_ROWS", 0)
-        yield
 
 
 @pytest.fixture(scope="session")

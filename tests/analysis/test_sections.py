@@ -40,7 +40,6 @@ def test_profile_over_a_ridge_has_rise_and_fall_and_design(tmp_path):
 
 
 @pytest.mark.slow
-@pytest.mark.usefixtures("no_error_shares")
 def test_profile_sigma_is_what_walks_scatter_by(tmp_path):
     off = []
     for seed in range(150):

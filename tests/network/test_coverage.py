@@ -16,7 +16,7 @@ from geosite.network.adjust import adjust
 from geosite.network.covariance import sigma_horizontal, sigma_vertical, sigmas
 from geosite.network.model import LinearForm, Network
 
-pytestmark = [pytest.mark.slow, pytest.mark.usefixtures("no_error_shares")]
+pytestmark = pytest.mark.slow
 
 SURVEYS = 150
 STOPS = [stop for walk in WALKS for stop in walk.stops]

@@ -128,7 +128,6 @@ def test_clear_cases_are_decided(tmp_path, grade, expected):
 
 
 @pytest.mark.slow
-@pytest.mark.usefixtures("no_error_shares")
 def test_sigma_of_a_grade_is_what_walks_scatter_by(tmp_path):
     walks = ramp_walk(0.06, cross=0.01)
     running, cross = [], []

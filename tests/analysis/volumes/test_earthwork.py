@@ -64,7 +64,6 @@ def test_falling_plane_follows_its_azimuth(tmp_path):
 
 
 @pytest.mark.slow
-@pytest.mark.usefixtures("no_error_shares")
 def test_net_sigma_is_what_walks_scatter_by(tmp_path):
     off = []
     for seed in range(40):
