@@ -2,49 +2,115 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+
 import numpy as np
 from rough_sites import Walked
 
+from geosite.base.estimate import Estimate
 from geosite.terrain.water.realised_drainage import RealisedDrainage, drain_realisations
 
-__all__ = ["Bins", "Held", "held_by", "true_answer"]
+__all__ = ["BINS", "Compared", "Number", "compared", "true_answer"]
 
 PLACES = 200
 
-Held = list[tuple[str, float]]
-Bins = list[tuple[str, float, float]]
+BINS = 10
+"""Into which shares of possible grounds are sorted."""
 
 
-def held_by(walked: Walked, seed: int) -> tuple[Held, Bins, Held]:
-    """Return what was held (1) or not (0) by name; shares said with what is so; counts."""
+@dataclass(frozen=True)
+class Number:
+    """A number of one walk beside the truth.
+
+    Parameters
+    ----------
+    name
+        What it is.
+    of
+        Of which pond, catchment, area, ...
+    value, low, high, truth
+    below
+        Share of the possible grounds whose number is less than the truth, those that equal it by
+        half: even between 0 and 1 over many walks where the draws are right.
+    median
+        Of the possible grounds.
+    """
+
+    name: str
+    of: str
+    value: float
+    low: float
+    high: float
+    truth: float
+    below: float
+    median: float
+
+    @property
+    def held(self) -> bool:
+        """Whether the interval holds the truth."""
+        return self.low - 1e-9 <= self.truth <= self.high + 1e-9
+
+
+@dataclass(frozen=True)
+class Compared:
+    """One walk beside its truth.
+
+    Parameters
+    ----------
+    numbers
+        With intervals of their own.
+    held : dict
+        By name: how many of how many intervals at places held the truth.
+    bins : dict
+        By name: for each of ten bins of shares how many cells, the sum of the shares said, and how
+        many were so.
+    counts : dict
+        Findings and findings that are wrong.
+    """
+
+    numbers: tuple[Number, ...]
+    held: Mapping[str, tuple[int, int]]
+    bins: Mapping[str, tuple[tuple[float, float, float], ...]]
+    counts: Mapping[str, int] = field(default_factory=dict)
+
+    def shares(self) -> Iterator[tuple[str, int, int]]:
+        """Yield name, held and asked of everything that has an interval."""
+        for name, (held, asked) in self.held.items():
+            yield name, held, asked
+        for number in self.numbers:
+            yield number.name, int(number.held), 1
+
+
+def compared(walked: Walked, seed: int) -> Compared:
+    """Hold what a walk says against its truth."""
     terrain, truth = walked.terrain, true_answer(walked)
     water, realised = terrain.water, terrain.water.realised
     assert realised is not None
-    held = [*_places(walked, seed), *_numbers(walked, truth, realised)]
     known = np.isfinite(realised.confidence)
-    bins = [
-        ("confidence", float(p), float(q))
-        for p, q in zip(realised.confidence[known], truth.confidence[known], strict=True)
-    ]
-    bins += [
-        ("ponding probability", float(p), float(q))
-        for p, q in zip(realised.ponding[known], truth.ponding[known], strict=True)
-    ]
-    for k in range(len(realised.to_inlet)):
-        bins += [
-            ("drains to inlet", float(p), float(q))
-            for p, q in zip(realised.to_inlet[k][known], truth.to_inlet[k][known], strict=True)
-        ]
+    bins = {
+        "confidence": _binned(realised.confidence[known], truth.confidence[known]),
+        "ponding probability": _binned(realised.ponding[known], truth.ponding[known]),
+    }
+    if len(realised.to_inlet):
+        said, so = realised.to_inlet[:, known].ravel(), truth.to_inlet[:, known].ravel()
+        bins["drains to inlet"] = _binned(said, so)
     sure = [k for k, pond in enumerate(water.ponds) if pond.is_significant]
-    counts = [
-        ("significant ponds", float(len(sure))),
-        ("significant ponds that are none", float((truth.pond_depth[0, sure] <= 0).sum())),
-        (
-            "walks with a significant pond that is none",
-            float((truth.pond_depth[0, sure] <= 0).any()),
-        ),
-    ]
-    return held, bins, counts
+    none = int((truth.pond_depth[0, sure] <= 0).sum())
+    counts = {
+        "pond findings": len(sure),
+        "pond findings that are none": none,
+        "walks with a pond finding that is none": int(none > 0),
+    }
+    return Compared(
+        tuple(_numbers(walked, truth, realised)), _places(walked, seed), bins, counts
+    )
+
+
+def _binned(said: np.ndarray, so: np.ndarray) -> tuple[tuple[float, float, float], ...]:
+    group = np.minimum((said * BINS).astype(int), BINS - 1)
+    sums = (np.bincount(group, weight, BINS) for weight in (np.ones(len(said)), said, so))
+    return tuple((float(n), float(s), float(t)) for n, s, t in zip(*sums, strict=True))
 
 
 def true_answer(walked: Walked) -> RealisedDrainage:
@@ -57,7 +123,7 @@ def true_answer(walked: Walked) -> RealisedDrainage:
     return drain_realisations(terrain.water.reference, lambda _: z[None], 1)
 
 
-def _places(walked: Walked, seed: int) -> Held:
+def _places(walked: Walked, seed: int) -> dict[str, tuple[int, int]]:
     ground = walked.terrain.ground
     rng = np.random.default_rng([seed, 3])
     points = ground.tin.points[:, :2]
@@ -77,14 +143,15 @@ def _places(walked: Walked, seed: int) -> Held:
     pairs = at[: len(at) // 2 * 2].reshape(-1, 2, 2)
     near = pairs[:, 0] + np.clip(pairs[:, 1] - pairs[:, 0], -1.0, 1.0)
     both = np.stack([pairs[:, 0], near], axis=1)[:20]
-    return [
-        *(("elevation at a place", float(one)) for one in error < half),
-        *(("elevation_sigma.tif", float(one)) for one in (error < factor * raster)[seen]),
-        *(("rise between near places", one) for one in _rises(walked, both)),
-    ]
+    rises = _rises(walked, both)
+    return {
+        "elevation at a place": (int((error < half).sum()), len(at)),
+        "elevation_sigma.tif": (int((error < factor * raster)[seen].sum()), int(seen.sum())),
+        "rise between near places": (sum(rises), len(rises)),
+    }
 
 
-def _rises(walked: Walked, pairs: np.ndarray) -> list[float]:
+def _rises(walked: Walked, pairs: np.ndarray) -> list[bool]:
     ground, held = walked.terrain.ground, []
     drop = np.array([1.0, -1.0])
     for pair in pairs:
@@ -94,57 +161,75 @@ def _rises(walked: Walked, pairs: np.ndarray) -> list[float]:
         between = float(drop @ ground.departure_covariance(pair) @ drop)
         error = drop @ ground.elevations_at(pair) - drop @ walked.true_elevations(pair)
         half = np.sqrt(whole) * ground.coverage_factor(whole - between, between)
-        held.append(float(abs(error) < half))
+        held.append(bool(abs(error) < half))
     return held
 
 
-def _numbers(walked: Walked, truth: RealisedDrainage, realised: RealisedDrainage) -> Held:
+def _number(name: str, of: str, said: Estimate, so: float, draws: np.ndarray) -> Number:
+    below = float((draws < so).mean() + (draws == so).mean() / 2) if draws.size else np.nan
+    middle = float(np.median(draws)) if draws.size else np.nan
+    return Number(name, of, said.value, said.low, said.high, float(so), below, middle)
+
+
+def _numbers(walked: Walked, truth: RealisedDrainage, realised: RealisedDrainage) -> Iterator[Number]:
     water = walked.terrain.water
-    found: Held = []
-
-    def count(name: str, low: float, high: float, so: float) -> None:
-        found.append((name, float(low - 1e-9 <= so <= high + 1e-9)))
-
     cell = walked.terrain.local.cell_size**2 / walked.network.frame.combined_factor**2
-    for k, pond in enumerate(water.ponds):
-        groups = ["pond"] + (["significant pond"] if pond.is_significant else [])
-        for group in groups:
-            count(f"{group}: depth", pond.depth_m.low, pond.depth_m.high, truth.pond_depth[0, k])
-            area, volume = truth.pond_cells[0, k] * cell, truth.pond_volume[0, k] * cell
-            count(f"{group}: area", pond.area_m2.low, pond.area_m2.high, area)
-            count(f"{group}: volume", pond.volume_m3.low, pond.volume_m3.high, volume)
-            inflow = truth.pond_inflow[0, k] * cell
-            count(f"{group}: inflow", pond.inflow_m2.low, pond.inflow_m2.high, inflow)
-            if truth.pond_depth[0, k] > 0:
-                level = truth.pond_level[0, k]
-                count(f"{group}: spill level", pond.level_m.low, pond.level_m.high, level)
+    yield from _of_ponds(walked, truth, realised, cell)
     for k, one in enumerate(water.catchments):
-        kind = one.catchment.kind
-        if kind == "edge" and one.catchment.cells * cell < 5.0:
+        catchment = one.catchment
+        if catchment.kind == "edge" and catchment.cells * cell < 5.0:
             continue
+        of = water.inlets[catchment.inlet - 1] if catchment.inlet else f"edge {k}"
+        drawn = realised.catchment_cells[:, k] * cell
         area = truth.catchment_cells[0, k] * cell
-        count(f"catchment ({kind})", one.area_m2.low, one.area_m2.high, area)
-    for one in water.paving:
-        k = water.area_names.index(one.paving.name)
-        count("flat paving", one.flat_m2.low, one.flat_m2.high, truth.flat_cells[0, k] * cell)
+        yield _number(f"catchment ({catchment.kind})", of, one.area_m2, area, drawn)
+    for paved in water.paving:
+        k = water.area_names.index(paved.paving.name)
+        flat, drawn = truth.flat_cells[0, k] * cell, realised.flat_cells[:, k] * cell
+        yield _number("flat paving", paved.paving.name, paved.flat_m2, flat, drawn)
     for k, fall in enumerate(water.falls):
         profiles = water.reference.profiles[k]
-        true = truth.fall_percent[k][0]
-        short = profiles.short(true) @ profiles.width_m
-        toward = profiles.toward(true) @ profiles.width_m
-        worst = fall.worst_percent
-        count("fall from building", worst.low, worst.high, true[fall.fall.worst])
-        count("wall with too little fall", fall.short_m.low, fall.short_m.high, short)
-        count("wall with water towards it", fall.toward_m.low, fall.toward_m.high, toward)
+        true, drawn = truth.fall_percent[k][0], realised.fall_percent[k]
+        name, wide, worst = fall.fall.name, profiles.width_m, fall.fall.worst
+        yield _number(
+            "fall from building", name, fall.worst_percent, true[worst], drawn[:, worst]
+        )
+        short = profiles.short(true) @ wide, profiles.short(drawn) @ wide
+        yield _number("wall with too little fall", name, fall.short_m, *short)
+        toward = profiles.toward(true) @ wide, profiles.toward(drawn) @ wide
+        yield _number("wall with water towards it", name, fall.toward_m, *toward)
     low, high = np.quantile(realised.class_cells, (0.025, 0.975), axis=0)
     own = walked.terrain.classes
     for a, classes in enumerate(truth.class_cells[0]):
         for c, cells in enumerate(classes):
             if own[a, c] or cells:
-                bounds = min(low[a, c], own[a, c]), max(high[a, c], own[a, c])
-                count("slope classes", *bounds, cells)
+                ends = min(low[a, c], own[a, c]), max(high[a, c], own[a, c])
+                said = Estimate(float(own[a, c]), *map(float, ends)).scaled(cell)
+                drawn = realised.class_cells[:, a, c] * cell
+                of = f"{water.area_names[a]} {c}"
+                yield _number("slope classes", of, said, cells * cell, drawn)
     for k, path in enumerate(water.paths):
-        length = truth.path_steps[0, k] * np.sqrt(cell)
-        count("flow path: length", path.length_m.low, path.length_m.high, length)
-        count("flow path: fall", path.fall_m.low, path.fall_m.high, truth.path_fall[0, k])
-    return found
+        side = np.sqrt(cell)
+        length, drawn = truth.path_steps[0, k] * side, realised.path_steps[:, k] * side
+        yield _number("flow path: length", path.start, path.length_m, length, drawn)
+        fell = truth.path_fall[0, k], realised.path_fall[:, k]
+        yield _number("flow path: fall", path.start, path.fall_m, *fell)
+
+
+def _of_ponds(
+    walked: Walked, truth: RealisedDrainage, realised: RealisedDrainage, cell: float
+) -> Iterator[Number]:
+    for k, pond in enumerate(walked.terrain.water.ponds):
+        for group in ["pond"] + (["pond finding"] if pond.is_significant else []):
+            for name, said, so, drawn in (
+                ("depth", pond.depth_m, truth.pond_depth, realised.pond_depth),
+                ("area", pond.area_m2, truth.pond_cells * cell, realised.pond_cells * cell),
+                ("volume", pond.volume_m3, truth.pond_volume * cell, realised.pond_volume * cell),
+                ("inflow", pond.inflow_m2, truth.pond_inflow * cell, realised.pond_inflow * cell),
+            ):
+                yield _number(f"{group}: {name}", f"pond {k}", said, so[0, k], drawn[:, k])
+            if truth.pond_depth[0, k] > 0:
+                drawn = realised.pond_level[:, k]
+                drawn = drawn[np.isfinite(drawn)]
+                level = truth.pond_level[0, k]
+                yield _number(f"{group}: spill level", f"pond {k}", pond.level_m, level, drawn)

@@ -99,10 +99,9 @@ def departure_variances(ground: Ground, places: Floats, weights: Floats) -> Floa
     around = ground.tin.triangles[triangle]
     corners = ground.tin.points[around, :2]
     at = np.concatenate([places.reshape(-1, 1, 2), corners], axis=1).reshape(sums, 4 * count, 2)
-    # some ground is rougher than other: each height by how many times as rough it is there
-    there = ground.scale[around]
-    scale = np.column_stack([(shares * there).sum(axis=1), there])
-    signed = np.column_stack([np.ones(len(shares)), -shares]) * scale
+    # some ground is rougher than other
+    scale = (shares * ground.scale[around]).sum(axis=1)
+    signed = np.column_stack([np.ones(len(shares)), -shares]) * scale[:, None]
     signed = signed.reshape(sums, count, 4)
     weighted = (signed * weights[:, :, None]).reshape(sums, 4 * count)
     variance = np.empty(sums)

@@ -1,18 +1,28 @@
 """How often the intervals of the ground and its water hold the truth, on three rough sites.
 
-    python tests/benchmark/ground_coverage.py [walks] [site ...]
+    python tests/benchmark/ground_coverage.py [--walks 20] [--sites landing crowned]
+        [--results walks.jsonl] [--table]
 
 Every walk is on another ground: the sines of `rough_sites` over the plain of the site. The truth is
 put on the same raster and asked the same questions. What is counted is printed as a table.
+
+With `--results` every walk is one line of that file as soon as it is done, and walks that stand
+there already are not walked again: a run that was stopped goes on where it was. Lines of another
+state of network and terrain are passed over. `--table` walks nothing and prints what is there.
 """
 
 from __future__ import annotations
 
+import argparse
+import hashlib
+import json
 import os
 import sys
 import tempfile
 from collections import defaultdict
-from concurrent.futures import ProcessPoolExecutor
+from collections.abc import Iterator
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from dataclasses import asdict
 from pathlib import Path
 
 import numpy as np
@@ -20,49 +30,112 @@ import numpy as np
 HERE = Path(__file__).resolve().parent
 sys.path[:0] = [str(HERE.parent), str(HERE.parents[1] / "sample_data")]
 
-from rough_sites import RoughSite, benched, crowned, landing, plane_yard, walk_site  # noqa: E402
-from rough_truth import Bins, Held, held_by  # noqa: E402
+from rough_sites import benched, crowned, landing, plane_yard, walk_site  # noqa: E402
+from rough_truth import Compared, Number, compared  # noqa: E402
 
 SITES = {"landing": landing, "benched": benched, "crowned": crowned, "plane": plane_yard}
 
 
-def one_walk(site: RoughSite, seed: int) -> tuple[Held, Bins, Held]:
+def one_walk(name: str, seed: int) -> Compared:
+    """Walk one site once and hold it against its truth."""
     with tempfile.TemporaryDirectory() as folder:
-        more = '[drainage]\nflow_paths_from = ["S10", "A1"]\n' if site.name == "landing" else ""
-        return held_by(walk_site(site, seed, Path(folder), more=more), seed)
+        more = '[drainage]\nflow_paths_from = ["S10", "A1"]\n' if name == "landing" else ""
+        return compared(walk_site(SITES[name](), seed, Path(folder), more=more), seed)
 
 
-def _named(name: str, seed: int) -> tuple[Held, Bins, Held]:
-    return one_walk(SITES[name](), seed)
+def state() -> str:
+    """Return a checksum of what the ground is made of."""
+    import geosite
+
+    digest = hashlib.sha256()
+    for room in ("network", "terrain"):
+        for path in sorted((Path(geosite.__file__).parent / room).rglob("*.py")):
+            digest.update(path.read_bytes())
+    return digest.hexdigest()[:12]
 
 
-def _bin(share: np.ndarray, so: np.ndarray, cells: float) -> str:
-    return f"{share.mean():.2f}:{so.mean():.2f}({cells:.0%})" if share.size else "-"
+def _kept(path: Path | None, now: str) -> dict[tuple[str, int], Compared]:
+    if path is None or not path.exists():
+        return {}
+    kept, passed = {}, 0
+    for line in path.read_text(encoding="utf-8").splitlines():
+        found = json.loads(line)
+        if found["state"] != now:
+            passed += 1
+            continue
+        kept[found["site"], found["seed"]] = Compared(
+            tuple(Number(**one) for one in found["numbers"]),
+            found["held"],
+            found["bins"],
+            found["counts"],
+        )
+    if passed:
+        print(f"{path}: {passed} walks of another state passed over")
+    return kept
+
+
+def _walked(
+    names: list[str], walks: int, kept: dict[tuple[str, int], Compared], workers: int
+) -> Iterator[tuple[str, int, Compared]]:
+    """Yield the walks that are missing as they are done, the sites in turn."""
+    missing = [(n, k) for k in range(walks) for n in names if (n, k) not in kept]
+    if workers <= 1:
+        for name, seed in missing:
+            yield name, seed, one_walk(name, seed)
+        return
+    with ProcessPoolExecutor(workers) as pool:
+        started = {pool.submit(one_walk, *one): one for one in missing}
+        for done in as_completed(started):
+            yield *started[done], done.result()
+
+
+def _print_site(name: str, walks: list[Compared]) -> None:
+    print(f"\n{name}: {len(walks)} walks")
+    print(f"  {'':30s} {'held':>7s} {'of':>6s} {'too low':>8s} {'too high':>8s}")
+    held: dict[str, list[int]] = defaultdict(lambda: [0, 0])
+    off: dict[str, list[int]] = defaultdict(lambda: [0, 0])
+    for walk in walks:
+        for key, inside, asked in walk.shares():
+            held[key][0] += inside
+            held[key][1] += asked
+        for number in walk.numbers:
+            off[number.name][0] += number.high < number.truth and not number.held
+            off[number.name][1] += number.low > number.truth and not number.held
+    for key, (inside, asked) in held.items():
+        sides = [f"{100 * n / asked:8.1f}" for n in off[key]] if key in off else []
+        print(f"  {key:30s} {100 * inside / max(asked, 1):5.1f} % {asked:6d} {' '.join(sides)}")
+    for key in dict.fromkeys(k for walk in walks for k in walk.bins):
+        cells, said, so = np.sum([w.bins[key] for w in walks if key in w.bins], axis=0).T
+        row = [
+            f"{s / n:.2f}:{t / n:.2f}({n / cells.sum():.0%})" if n else "-"
+            for n, s, t in zip(cells, said, so, strict=True)
+        ]
+        print(f"  {key}, said:so (share of cells)\n    " + " ".join(row))
+    for key in walks[0].counts:
+        print(f"  {key:40s} {sum(w.counts[key] for w in walks)}")
 
 
 def main() -> None:
-    walks = int(sys.argv[1]) if len(sys.argv) > 1 else 20
-    names = sys.argv[2:] or list(SITES)
-    for name in names:
-        print(f"\n{name}: {walks} walks")
-        table, bins, counts = defaultdict(list), defaultdict(list), defaultdict(float)
-        with ProcessPoolExecutor(os.cpu_count()) as pool:
-            for held, said, counted in pool.map(_named, [name] * walks, range(walks)):
-                for key, value in held:
-                    table[key].append(value)
-                for key, share, so in said:
-                    bins[key].append((share, so))
-                for key, value in counted:
-                    counts[key] += value
-        for key, values in table.items():
-            print(f"  {key:32s} {100 * np.mean(values):6.1f} % of {len(values)}")
-        for key, pairs in bins.items():
-            share, so = np.array(pairs).T
-            group = np.minimum((share * 10).astype(int), 9)
-            row = [_bin(share[group == k], so[group == k], (group == k).mean()) for k in range(10)]
-            print(f"  {key}, said:so (share of cells)\n    " + " ".join(row))
-        for key, value in counts.items():
-            print(f"  {key:32s} {value:.0f} in {walks} walks")
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--walks", type=int, default=20)
+    parser.add_argument("--sites", nargs="+", choices=SITES, default=list(SITES))
+    parser.add_argument("--results", type=Path)
+    parser.add_argument("--workers", type=int, default=os.cpu_count() or 1)
+    parser.add_argument("--table", action="store_true")
+    asked = parser.parse_args()
+    now = state()
+    kept = _kept(asked.results, now)
+    if not asked.table:
+        for name, seed, walk in _walked(asked.sites, asked.walks, kept, asked.workers):
+            kept[name, seed] = walk
+            if asked.results is not None:
+                line = {"state": now, "site": name, "seed": seed, **asdict(walk)}
+                with asked.results.open("a", encoding="utf-8") as stream:
+                    stream.write(json.dumps(line) + "\n")
+    for name in asked.sites:
+        walks = [kept[key] for key in sorted(kept) if key[0] == name and key[1] < asked.walks]
+        if walks:
+            _print_site(name, walks)
 
 
 if __name__ == "__main__":

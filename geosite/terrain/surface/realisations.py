@@ -13,7 +13,7 @@ import numpy as np
 
 from geosite.base.arrays import Floats, Ints
 from geosite.network.error_draws import student_scale
-from geosite.terrain.surface.roughness import Roughness
+from geosite.terrain.surface.roughness import Roughness, correlation
 
 __all__ = ["Lattice", "RoughDraws", "RoughSurfaces", "draw_rough"]
 
@@ -203,14 +203,22 @@ class RoughSurfaces:
     @classmethod
     def of(cls, roughness: Roughness, lattice: Lattice) -> RoughSurfaces:
         """Prepare the draws of a rough surface."""
+        if not roughness.sills:
+            return cls(roughness, lattice, ())
+        longest = max(roughness.by_range())
+        apart = math.ceil(4.0 * longest / lattice.step)
+        high, wide = _even(lattice.rows + apart), _even(lattice.cols + apart)
+        down = np.minimum(np.arange(high), high - np.arange(high)) * lattice.step
+        over = np.minimum(np.arange(wide), wide - np.arange(wide)) * lattice.step
+        distance = np.hypot(down[:, None], over)
+        power = {
+            reach: np.fft.fft2(correlation(distance, reach)).real * (high * wide)
+            for reach in roughness.by_range()
+        }
         amplitudes = []
         for part in roughness.parts():
-            apart = math.ceil(4.0 * part.ranges[0] / lattice.step)
-            high, wide = _even(lattice.rows + apart), _even(lattice.cols + apart)
-            down = np.minimum(np.arange(high), high - np.arange(high)) * lattice.step
-            over = np.minimum(np.arange(wide), wide - np.arange(wide)) * lattice.step
-            power = np.fft.fft2(part.covariance(np.hypot(down[:, None], over))).real
-            amplitudes.append(np.sqrt(np.maximum(power, 0.0) * (high * wide)))
+            whole = sum(sill * power[reach] for reach, sill in part.by_range().items())
+            amplitudes.append(np.sqrt(np.maximum(whole, 0.0)))
         return cls(roughness, lattice, tuple(amplitudes))
 
     def draw(self, seed: int, draws: range) -> RoughDraws:

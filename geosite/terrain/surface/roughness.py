@@ -9,6 +9,7 @@ out and predicted by the triangles of all others.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -16,18 +17,42 @@ import numpy.typing as npt
 
 from geosite.base.arrays import Floats, Ints
 
-__all__ = ["EVEN", "Contrasts", "Roughness", "estimate_roughness", "local_scales"]
+__all__ = [
+    "EVEN",
+    "Contrasts",
+    "Roughness",
+    "correlation",
+    "estimate_roughness",
+    "local_scales",
+]
 
 _ROOT_3 = math.sqrt(3.0)
 
 _RANGES = (0.5, 1.0, 2.0, 4.0)
-"""Ranges that are tried, times the usual distance to the next mark."""
+"""Ranges that are tried, times the usual distance to the next mark; the last is the wide one."""
+
+_WIDE_SHARES = (0.0, 0.5, 0.8, 0.9, 0.95)
+"""Shares of the departures' variance that are tried for the wide surface: what is left for the
+other one is about halved each time, for nobody knows of which order it is."""
+
+_LEAST_WEIGHT = 0.01
+"""What is less likely is left out."""
 
 _AT_LEAST = 5
 """Marks that must be left out before their departures say anything."""
 
 _NEWS = 0.5
-"""Share of the departures that are news: neighbours take part in each other's prediction."""
+"""Share of the departures that are news: neighbours take part in each other's prediction. And no
+ground is quite of the family of surfaces that is tried: its likelihood counts as much, no more."""
+
+_MOST_TOGETHER = 300
+"""Departures that are looked at together: the work grows with their cube."""
+
+_MOST_TELLING = 120
+"""Those of them whose joint likelihood tells the range."""
+
+_LEAST_SHARE = 1e-9
+"""Of the variance of the errors, which makes their covariance invertible."""
 
 _TAILS = 4.0
 """Degrees of freedom of the departures' distribution: a few of them are far out, at sharp bends."""
@@ -68,6 +93,10 @@ class Roughness:
         How many marks were left out to tell; 0 where there were too few, and nothing is known.
     reach_m
         Farthest from a mark that the departures say anything about.
+    wide_sills : tuple of float, square metres
+        For each range the variance of a second surface below, of `wide_range_m`: what is built, a
+        crown, a bowl, goes over many marks, whatever the range of what is rough. Empty: none.
+    wide_range_m
 
     Examples
     --------
@@ -84,28 +113,68 @@ class Roughness:
     degrees_of_freedom: float = math.inf
     departures: int = 0
     reach_m: float = math.inf
+    wide_sills: tuple[float, ...] = ()
+    wide_range_m: float = math.inf
 
     def covariance(self, distance: Floats) -> Floats:
         """Return the covariance of heights `distance` metres apart, square metres.
 
         Notes
         -----
-        Matern's covariance of smoothness 3/2, ``s (1 + q) exp(-q)`` with ``q = sqrt(3) h / r``
-        (Stein, M.L. 1999, Interpolation of Spatial Data, doi:10.1007/978-1-4612-1494-6, section
-        2.7): a surface with a slope everywhere, as worked ground has.
+        Matern's covariance of smoothness 3/2, see `correlation`; nested where there is a wide
+        surface as well (Chiles & Delfiner 2012, section 2.5).
         """
         total = np.zeros(np.shape(distance))
-        for sill, reach, weight in zip(self.sills, self.ranges, self.weights, strict=True):
-            scaled = (_ROOT_3 / reach) * distance
-            total += weight * sill * (1.0 + scaled) * np.exp(-scaled)
+        for reach, sill in self.by_range().items():
+            total += sill * correlation(distance, reach)
         return total
+
+    def by_range(self) -> dict[float, float]:
+        """Return the variance of the surface by range, square metres and metres.
+
+        Examples
+        --------
+        A surface of 1 cm that is as likely 2 m as 4 m, over one of 3 cm and 8 m:
+
+        >>> both = Roughness((1e-4, 1e-4), (2.0, 4.0), (0.5, 0.5), wide_sills=(9e-4, 9e-4),
+        ...     wide_range_m=8.0)
+        >>> {reach: round(1e4 * sill, 6) for reach, sill in both.by_range().items()}
+        {2.0: 0.5, 4.0: 0.5, 8.0: 9.0}
+        """
+        wide = self.wide_sills or (0.0,) * len(self.sills)
+        found: dict[float, float] = {}
+        for sill, reach, weight in zip(self.sills, self.ranges, self.weights, strict=True):
+            found[reach] = found.get(reach, 0.0) + weight * sill
+        for below, weight in zip(wide, self.weights, strict=True):
+            if below:
+                found[self.wide_range_m] = found.get(self.wide_range_m, 0.0) + weight * below
+        return found
 
     def parts(self) -> list[Roughness]:
         """Return the surface with each of the ranges alone."""
+        wide = self.wide_sills or (0.0,) * len(self.sills)
         return [
-            replace(self, sills=(sill,), ranges=(reach,), weights=(1.0,))
-            for sill, reach in zip(self.sills, self.ranges, strict=True)
+            replace(self, sills=(sill,), ranges=(reach,), weights=(1.0,), wide_sills=(under,))
+            for sill, reach, under in zip(self.sills, self.ranges, wide, strict=True)
         ]
+
+
+def correlation(distance: Floats, range_m: float) -> Floats:
+    """Return the correlation of the heights of a rough surface.
+
+    Notes
+    -----
+    Matern's of smoothness 3/2, ``(1 + q) exp(-q)`` with ``q = sqrt(3) h / r`` (Stein, M.L. 1999,
+    Interpolation of Spatial Data, doi:10.1007/978-1-4612-1494-6, section 2.7): a surface with a
+    slope everywhere, as worked ground has.
+
+    Examples
+    --------
+    >>> correlation(np.array([0.0, 3.0, 9.0]), 3.0).round(4).tolist()
+    [1.0, 0.4834, 0.0343]
+    """
+    scaled = (_ROOT_3 / range_m) * distance
+    return np.asarray((1.0 + scaled) * np.exp(-scaled))
 
 
 EVEN = Roughness((), (), ())
@@ -132,6 +201,8 @@ class Contrasts:
         Marks that were predicted along their breakline, from the vertices before and after.
     slope : array, shape (k, 2), optional
         Rise towards east and north of the ground that predicts the mark.
+    joint_noise : array, shape (n, n), square metres, optional
+        Covariance of the errors of the departures of `together`; without it they are independent.
     """
 
     departure: Floats
@@ -141,6 +212,36 @@ class Contrasts:
     points: Ints
     on_breakline: npt.NDArray[np.bool_]
     slope: Floats | None = None
+    joint_noise: Floats | None = None
+
+    @property
+    def together(self) -> Ints:
+        """Numbers of the departures that are looked at together: of many, some spread over all."""
+        return _spread_over(len(self.departure), _MOST_TOGETHER)
+
+    def combinations(self, some: Ints) -> tuple[Ints, Floats, Floats]:
+        """Return departures as sums over heights.
+
+        Parameters
+        ----------
+        some : array of int, shape (n,)
+            Their numbers.
+
+        Returns
+        -------
+        points : array of int, shape (m,)
+            Of the triangulation, that take part.
+        places : array, shape (m, 2), metres
+        along : array, shape (n, m)
+        """
+        weight = np.column_stack([np.ones(len(some)), -self.shares[some]])
+        points, place = np.unique(self.points[some], return_inverse=True)
+        place = place.reshape(len(some), -1)
+        along = np.zeros((len(some), len(points)))
+        np.add.at(along, (np.arange(len(some))[:, None], place), weight)
+        places = np.empty((len(points), 2))
+        places[place] = self.places[some]
+        return points, places, along
 
     @property
     def nearest(self) -> Floats:
@@ -154,12 +255,12 @@ class Contrasts:
         Parameters
         ----------
         rough
-        scale : array, shape (k, 4), optional
-            How many times as rough the surface is at each of the places.
+        scale : array, shape (k,), optional
+            How many times as far as the surface says the ground departs there.
         """
         weights = np.column_stack([np.ones(len(self.shares)), -self.shares])
         if scale is not None:
-            weights = weights * scale
+            weights *= scale[:, None]
         apart = np.linalg.norm(self.places[:, :, None] - self.places[:, None], axis=3)
         between: Floats = np.einsum("ki,kij,kj->k", weights, rough.covariance(apart), weights)
         return between
@@ -182,9 +283,12 @@ def estimate_roughness(contrasts: Contrasts) -> Roughness:
     For each range the sill of greatest likelihood, the departures following Student's t with the
     variance that the surface gives them plus that of the marks' own errors, so that a few sharp
     bends do not make the whole site rough (Lange, Little & Taylor 1989,
-    doi:10.1080/01621459.1989.10478852); the ranges are then weighted by their likelihood. The
-    weighted mean of their covariances is a covariance again. Structural analysis by contrasts that
-    filter the drift is Delfiner's (Chiles, J.-P. & Delfiner, P. 2012, Geostatistics,
+    doi:10.1080/01621459.1989.10478852). One by one the departures tell how rough the ground is, but
+    hardly over what distances: that is in how they go together. So the ranges are weighted by the
+    likelihood of all departures together, with the joint covariance of the marks' errors
+    (restricted likelihood: Patterson & Thompson 1971, doi:10.1093/biomet/58.3.545). The weighted
+    mean of their covariances is a covariance again. Structural analysis by contrasts that filter
+    the drift is Delfiner's (Chiles, J.-P. & Delfiner, P. 2012, Geostatistics,
     doi:10.1002/9781118136188, section 4.6).
     """
     count = len(contrasts.departure)
@@ -192,33 +296,38 @@ def estimate_roughness(contrasts: Contrasts) -> Roughness:
         return EVEN
     nearest = contrasts.nearest
     usual = float(np.median(nearest))
-    square, noise = contrasts.departure**2, contrasts.noise**2
-    scores, sills, ranges = [], [], []
-    for times in _RANGES:
-        reach = times * usual
-        unit = contrasts.variance(Roughness((1.0,), (reach,), (1.0,)))
-        sill, score = _likeliest_sill(square, noise, unit)
-        scores.append(score)
-        sills.append(sill)
-        ranges.append(reach)
-    weight = np.exp(_NEWS * (np.array(scores) - max(scores)))
+    wide = _RANGES[-1] * usual
+    tried = [(t * usual, share) for t in _RANGES[:-1] for share in _WIDE_SHARES] + [(wide, 0.0)]
+    scores = _joint_likelihoods(contrasts, tried, wide)
+    sills, below = zip(
+        *(_likeliest_sills(contrasts, reach, wide, share) for reach, share in tried), strict=True
+    )
+    # each range is as likely as any other beforehand, and each share of it
+    weight = np.exp(_NEWS * (scores - scores.max()))
+    weight[:-1] /= len(_WIDE_SHARES)
     weight /= weight.sum()
-    kept = weight > 1e-3
+    kept = weight > _LEAST_WEIGHT
     weight /= weight[kept].sum()
+
+    def left(values: Sequence[float] | Floats) -> tuple[float, ...]:
+        return tuple(np.asarray(values)[kept].tolist())
+
     return Roughness(
-        tuple(np.array(sills)[kept].tolist()),
-        tuple(np.array(ranges)[kept].tolist()),
-        tuple(weight[kept].tolist()),
+        left(sills),
+        left([reach for reach, _ in tried]),
+        left(weight),
         degrees_of_freedom=min(_NEWS * count, _LOCAL_DEGREES),
         departures=count,
         reach_m=float(np.quantile(nearest, 0.9)),
+        wide_sills=left(below),
+        wide_range_m=wide,
     )
 
 
 def local_scales(
     contrasts: Contrasts, rough: Roughness, points: Floats, on_breakline: npt.NDArray[np.bool_]
 ) -> Floats:
-    """Tell how many times as rough as the whole site the ground is at each point.
+    """Tell how many times as far as on the whole site the ground departs at each point.
 
     Parameters
     ----------
@@ -248,11 +357,11 @@ def local_scales(
     width = _KERNEL * float(np.median(contrasts.nearest))
     # only the last step is asked at every point: the others read it where marks are compared
     is_read = np.zeros(len(points), np.bool_)
-    is_read[contrasts.points] = True
+    is_read[contrasts.points[:, 0]] = True
     for step in range(_STEPS):
         if step == _STEPS - 1:
             is_read[:] = True
-        signal = contrasts.variance(rough, scale[contrasts.points])
+        signal = contrasts.variance(rough, scale[contrasts.points[:, 0]])
         total = np.maximum(signal + contrasts.noise**2, 1e-300)
         expected = 1.0 + signal / total * (contrasts.departure**2 / total - 1.0)
         expected *= scale[contrasts.points[:, 0]] ** 2
@@ -283,8 +392,69 @@ def _mean_around(places: Floats, sources: Floats, value: Floats, width: float) -
     return mean
 
 
-def _likeliest_sill(square: Floats, noise: Floats, unit: Floats) -> tuple[float, float]:
-    """Return the sill of greatest likelihood and the logarithm of that likelihood."""
+def _joint_likelihoods(
+    contrasts: Contrasts, tried: Sequence[tuple[float, float]], wide: float
+) -> Floats:
+    """Return the logarithm of the likelihood of departures together, with the likeliest sill.
+
+    Parameters
+    ----------
+    contrasts
+    tried
+        Range and share of the departures' variance that the wide surface has.
+    wide
+        Range of the wide surface.
+
+    Notes
+    -----
+    With the errors whitened the surface has its own axes, along which the likelihood of any sill is
+    a sum.
+    """
+    every = contrasts.together
+    chosen = _spread_over(len(every), _MOST_TELLING)
+    some = every[chosen]
+    _, places, along = contrasts.combinations(some)
+    if contrasts.joint_noise is None:
+        noise = np.diag(contrasts.noise[some] ** 2)
+    else:
+        noise = contrasts.joint_noise[np.ix_(chosen, chosen)]
+    departure = contrasts.departure[some]
+    least = max(_LEAST_SHARE * float(noise.diagonal().mean()), 1e-12 * float(departure @ departure))
+    root = np.linalg.cholesky(noise + max(least, 1e-24) * np.eye(len(noise)))
+    white = np.linalg.solve(root, departure)
+    apart = np.hypot(*(places[:, None] - places).transpose(2, 0, 1))
+    spread = {}
+    for reach in {wide, *(reach for reach, _ in tried)}:
+        plain = along @ correlation(apart, reach) @ along.T
+        whitened = np.linalg.solve(root, np.linalg.solve(root, plain).T)
+        spread[reach] = whitened / plain.diagonal().mean()
+    return np.array(
+        [
+            _profile(white, (1.0 - share) * spread[reach] + share * spread[wide])
+            for reach, share in tried
+        ]
+    )
+
+
+def _profile(white: Floats, unit: Floats) -> float:
+    """Return the logarithm of the likelihood of whitened departures, at the likeliest sill."""
+    variance, axes = np.linalg.eigh(unit)
+    variance, square = np.maximum(variance, 0.0), (axes.T @ white) ** 2
+    top = 100.0 * float(square.sum()) / max(float(variance.sum()), 1e-300)
+    trial = np.append(0.0, np.geomspace(1e-8, 1.0, 161) * top)
+    spread = 1.0 + trial[:, None] * variance
+    return float((-0.5 * (np.log(spread) + square / spread)).sum(axis=1).max())
+
+
+def _likeliest_sills(
+    contrasts: Contrasts, reach: float, wide: float, share: float
+) -> tuple[float, float]:
+    """Return the sills, of a range and of the wide one, of greatest likelihood one by one."""
+    square, noise = contrasts.departure**2, contrasts.noise**2
+    own = contrasts.variance(Roughness((1.0,), (reach,), (1.0,)))
+    below = contrasts.variance(Roughness((1.0,), (wide,), (1.0,)))
+    parts = (1.0 - share) / float(own.mean()), share / float(below.mean())
+    unit = parts[0] * own + parts[1] * below
     top = float((square / unit).max())
     trial = np.concatenate([[0.0], np.geomspace(1e-6 * top, top, 121)]) if top > 0 else np.zeros(1)
     least = 1e-12 * max(float(square.max()), 1e-12)
@@ -292,5 +462,9 @@ def _likeliest_sill(square: Floats, noise: Floats, unit: Floats) -> tuple[float,
     n = _TAILS
     far = np.log1p(square / (n * _NORMAL_SCALE * variance))
     score = -0.5 * (np.log(variance) + (n + 1) * far).sum(axis=1)
-    best = int(score.argmax())
-    return float(trial[best]), float(score[best])
+    size = float(trial[int(score.argmax())])
+    return size * parts[0], size * parts[1]
+
+
+def _spread_over(count: int, most: int) -> Ints:
+    return np.unique(np.linspace(0, count - 1, min(count, most)).astype(np.int64))

@@ -8,7 +8,6 @@ triangles do.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -18,12 +17,9 @@ from geosite.base.arrays import Floats, Ints
 from geosite.network.covariance import covariance
 from geosite.network.model import LinearForm, Network
 from geosite.terrain.surface.realisations import Lattice, RoughDraws
-from geosite.terrain.surface.roughness import Contrasts, Roughness
+from geosite.terrain.surface.roughness import Contrasts, Roughness, correlation
 
 __all__ = ["Conditions"]
-
-_MOST = 300
-"""Marks that are compared; of more, so many spread over all: the work grows with their square."""
 
 _NEAR = 2.0
 """Width of the kernel that averages round a mark, times the usual distance to the next mark."""
@@ -53,8 +49,8 @@ class Conditions:
         Covariance of the heights' errors of the points with the errors of the comparisons.
     noise : array, shape (k, k), square metres
         Covariance of the errors of the comparisons.
-    scale : array, shape (m,)
-        How many times as rough as the whole site the ground is at the points.
+    scale : array, shape (k,)
+        How many times as far as the rough surface says the ground departs at each mark.
     places : array, shape (m, 2), metres
     built : array, shape (k, k), metres
         Square root of the covariance of what the ground may be built to depart.
@@ -78,6 +74,7 @@ class Conditions:
     places: Floats
     built: Floats
     _solved: dict[int, _Solved] = field(default_factory=dict)
+    _correlated: dict[float, tuple[Floats, npt.NDArray[np.float32]]] = field(default_factory=dict)
 
     @classmethod
     def of(
@@ -91,7 +88,7 @@ class Conditions:
         observed : array, shape (points,)
             Observation that each point of the triangulation hangs on.
         scale : array, shape (points,)
-            How many times as rough the ground is at each point.
+            How many times as far as the rough surface says the ground departs at each point.
         compared
             Marks with what the others say.
 
@@ -103,15 +100,10 @@ class Conditions:
         count = len(compared.departure)
         if not count or compared.slope is None:
             return None
-        some = np.unique(np.linspace(0, count - 1, min(count, _MOST)).astype(np.int64))
+        some = compared.together
         points, slope = compared.points[some], compared.slope[some]
         weight = np.column_stack([np.ones(len(some)), -compared.shares[some]])
-        touched, place = np.unique(points, return_inverse=True)
-        place = place.reshape(points.shape)
-        along = np.zeros((len(some), len(touched)))
-        np.add.at(along, (np.arange(len(some))[:, None], place), weight)
-        at = np.empty((len(touched), 2))
-        at[place] = compared.places[some]
+        touched, at, along = compared.combinations(some)
         forms = [
             LinearForm(r, -w * east, -w * north, w)
             for r, w, (east, north) in zip(observed[points], weight, slope, strict=True)
@@ -127,7 +119,7 @@ class Conditions:
             slope,
             both[:m, m:],
             both[m:, m:],
-            scale[touched],
+            scale[points[:, 0]],
             at,
             _built(compared, some),
         )
@@ -149,7 +141,7 @@ class Conditions:
         rough
             Rough surfaces as drawn, without their tails.
         on_marks : array, shape (d, m), metres
-            The same at the points that take part, as rough as it is there.
+            The same at the points that take part.
         roughness
         normal : array, shape (d, k)
             Independent normal numbers of variance 1.
@@ -165,7 +157,7 @@ class Conditions:
         at = self.touched
         slanted = np.einsum("km,dma->dka", self.along, errors[:, at, :2])
         missed = errors[:, at, 2] @ self.along.T - (slanted * self.slope).sum(axis=2)
-        missed -= on_marks @ self.along.T
+        missed -= on_marks @ self._back.T
         missed -= normal @ self.built.T
         for part in np.unique(rough.part):
             these = np.flatnonzero(rough.part == part)
@@ -175,51 +167,56 @@ class Conditions:
             errors[these[:, None], at, 2] -= moved
             # the mean is what the marks tell; only what stays open has the tails
             weight = (here @ self._back).astype(np.float32)
-            open_ = rough.nodes[these] + weight @ solved.spread.T
+            open_ = rough.nodes[these].copy()
+            for sill, spread in solved.nodes:
+                open_ += sill * (weight @ spread.T)
             nodes[these] = solved.mean + rough.tail[these, None] * open_
         return errors, nodes
 
     @property
     def _back(self) -> Floats:
-        return self.along * self.scale
+        return self.along * self.scale[:, None]
 
     def _of_part(self, part: int, roughness: Roughness, lattice: Lattice) -> _Solved:
         if part not in self._solved:
-            apart = np.hypot(*(self.places[:, None] - self.places).transpose(2, 0, 1))
-            open_ = self.noise + self.built @ self.built.T
-            parts = roughness.parts()
-            found = {}
-            for number, spread in enumerate(self._spreads(parts, lattice)):
-                whole = open_ + self._back @ parts[number].covariance(apart) @ self._back.T
-                whole += np.eye(len(whole)) * max(_JITTER * whole.diagonal().mean(), 1e-18)
-                inverse: Floats = np.linalg.inv(whole).astype(np.float64)
-                mean: Floats = spread @ (inverse @ self.departure @ self._back)
-                found[number] = _Solved(inverse, spread, mean)
-            # all at once: several threads draw, and none may see some of them only
-            self._solved.update(found)
+            sills = roughness.parts()[part].by_range()
+            whole = self.noise + self.built @ self.built.T
+            for reach, sill in sills.items():
+                whole += sill * self._of_range(reach, lattice)[0]
+            whole += np.eye(len(whole)) * max(_JITTER * whole.diagonal().mean(), 1e-18)
+            inverse: Floats = np.linalg.inv(whole).astype(np.float64)
+            told = inverse @ self.departure @ self._back
+            nodes = [(sill, self._of_range(reach, lattice)[1]) for reach, sill in sills.items()]
+            mean: Floats = sum(sill * (spread @ told) for sill, spread in nodes)
+            self._solved[part] = _Solved(inverse, nodes, mean)
         return self._solved[part]
 
-    def _spreads(
-        self, parts: Sequence[Roughness], lattice: Lattice
-    ) -> list[npt.NDArray[np.float32]]:
-        """Return the covariance of the nodes with the points for each range."""
-        east, north = lattice.places()
-        shape = (len(east), len(self.places))
-        # a column lies in one piece: written point by point
-        spreads = [np.empty(shape, np.float32, order="F") for _ in parts]
-        for column, (e, n) in enumerate(self.places):
-            apart = np.hypot(east - e, north - n)
-            for part, spread in zip(parts, spreads, strict=True):
-                spread[:, column] = part.covariance(apart)
-        return spreads
+    def _of_range(
+        self, reach: float, lattice: Lattice
+    ) -> tuple[Floats, npt.NDArray[np.float32]]:
+        """Return what a surface of variance 1 gives the comparisons, and nodes with points."""
+        if reach not in self._correlated:
+            apart = np.hypot(*(self.places[:, None] - self.places).transpose(2, 0, 1))
+            east, north = lattice.places()
+            # a column lies in one piece: written point by point
+            of_nodes = np.empty((len(east), len(self.places)), np.float32, order="F")
+            for column, (e, n) in enumerate(self.places):
+                of_nodes[:, column] = correlation(np.hypot(east - e, north - n), reach)
+            back: Floats = self._back @ correlation(apart, reach) @ self._back.T
+            self._correlated[reach] = back, of_nodes
+        return self._correlated[reach]
 
 
 @dataclass(frozen=True, eq=False)
 class _Solved:
-    """For one range: inverse covariance of what is missed, nodes with points, mean of the nodes."""
+    """For one of the surfaces that are likely: what its draws are moved by.
+
+    The inverse covariance of what is missed; by range its variance and what a surface of variance 1
+    gives nodes with points; the mean of the nodes.
+    """
 
     inverse: Floats
-    spread: npt.NDArray[np.float32]
+    nodes: list[tuple[float, npt.NDArray[np.float32]]]
     mean: Floats
 
 

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from geosite.base.arrays import Floats, Ints
-from geosite.network.covariance import sigmas
+from geosite.network.covariance import covariance, sigmas
 from geosite.network.model import LinearForm, Network
 from geosite.terrain.surface.roughness import Contrasts
 from geosite.terrain.surface.scores import breakline_vertices, marks_to_leave_out, triangles_without
@@ -41,7 +43,7 @@ def contrasts(network: Network, rows: Ints, tin: Tin) -> Contrasts:
         LinearForm(r, -w * east, -w * north, w)
         for r, w, (east, north) in zip(observed[every], weight, slope, strict=True)
     ]
-    return Contrasts(
+    found = Contrasts(
         (weight * tin.points[every, 2]).sum(axis=1),
         sigmas(network, forms),
         tin.points[every, :2],
@@ -50,6 +52,8 @@ def contrasts(network: Network, rows: Ints, tin: Tin) -> Contrasts:
         np.arange(len(every)) >= len(which),
         slope,
     )
+    joint = covariance(network, [forms[k] for k in found.together])
+    return replace(found, joint_noise=joint)
 
 
 def plane_gradients(points: Floats, triangles: Ints) -> Floats:

@@ -65,7 +65,8 @@ class Ground:
     roughness
         How far the ground may lie from the triangles.
     scale : array, shape (points,)
-        How many times as rough the ground is at each of ``tin.points``.
+        How many times as far as the rough surface says the ground departs at each of
+        ``tin.points``.
     draws
         Number of possible grounds.
     seed
@@ -197,7 +198,8 @@ class Ground:
         corners = self.tin.triangles[triangle]
         # each departure as a combination of heights of the rough surface: here, less the corners'
         at = np.concatenate([places[:, None], self.tin.points[corners, :2]], axis=1)
-        weight = np.column_stack([np.ones(len(places)), -shares]) * self._scales(corners, shares)
+        weight = np.column_stack([np.ones(len(places)), -shares])
+        weight *= self._scales(corners, shares)[:, None]
         total = np.zeros((len(places), len(places)))
         for i in range(4):
             for j in range(4):
@@ -234,9 +236,9 @@ class Ground:
         return np.where(triangle < 0, np.nan, sigmas(self.network, forms)), between
 
     def _scales(self, corners: Ints, shares: Floats) -> Floats:
-        """Return the scale at places and at the corners round them, shape (m, 4)."""
-        there = self.scale[corners]
-        return np.column_stack([(shares * there).sum(axis=1), there])
+        """Return the scale at places, shape (m,)."""
+        scales: Floats = (shares * self.scale[corners]).sum(axis=1)
+        return scales
 
     def coverage_factor(self, marks: float, departure: float) -> float:
         """Return the coverage factor: half the 95 % interval over the standard deviation.
@@ -279,14 +281,15 @@ class Ground:
         slope = self.gradients[triangle[met]]
         nodes, share = self.lattice.weights(places[met])
         known = self.elevations_at(places[met])
+        scale = self._scales(corners, shares[met])
         for first in range(0, self.draws, _DRAWS_AT_ONCE):
             some = range(first, min(first + _DRAWS_AT_ONCE, self.draws))
             errors, rough = self.draw(some)
             here = errors[:, corners]
             here = here[..., 2] - (here[..., :2] * slope[:, None]).sum(axis=3)
-            scale = (shares[met] * self.scale[corners]).sum(axis=1)
-            departure = (rough.surface[:, nodes] * share).sum(axis=2) * scale
+            departure = (rough.surface[:, nodes] * share).sum(axis=2)
             departure -= (rough.on_marks[:, corners] * shares[met]).sum(axis=2)
+            departure *= scale
             out[first : some.stop, met] = known + (here * shares[met]).sum(axis=2) + departure
         return out
 

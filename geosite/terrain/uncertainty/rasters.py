@@ -99,11 +99,9 @@ def elevation_sigma(
         total = (w * w * variance[tin.triangles[face]]).sum(axis=1)
         total += 2 * (following * shared[face]).sum(axis=1) + sideways[face]
         away = np.linalg.norm(corners[face] - some.places[:, None], axis=2)
-        # each height of the rough surface times how rough it is there
-        here, v = (w * scale[face]).sum(axis=1), w * scale[face]
-        total += own * (here**2 + (v * v).sum(axis=1))
-        total -= 2 * here * (v * rough(away)).sum(axis=1)
-        total += 2 * (v * v[:, [1, 2, 0]] * between_corners[face]).sum(axis=1)
+        departure = own * (1.0 + (w * w).sum(axis=1)) - 2 * (w * rough(away)).sum(axis=1)
+        departure += 2 * (following * between_corners[face]).sum(axis=1)
+        total += (w * scale[face]).sum(axis=1) ** 2 * departure
         total += lack_of_fit**2
         whole[some.cell] = np.sqrt(np.maximum(total + moved[face], 0.0))
         alone = total - sideways[face] - own_shared[face]
@@ -182,15 +180,17 @@ class RealisedRasters:
         for ground, nodes, on_marks, moved in zip(
             drawn, rough.surface, rough.on_marks, errors, strict=True
         ):
-            ground[...] = self.z
+            flat = ground.reshape(-1)
+            ground[...] = 0.0
             if self.ground.roughness.sills:
-                ground += scale * between.over_cells(nodes)
+                ground += between.over_cells(nodes)
+                flat[known] -= _shared(on_marks[corners][face], share)
+                ground *= scale
+            ground += self.z
             # a corner that moves sideways carries the slope of its triangle with it
             here = moved[corners]
-            lift = here[:, :, 2] - (here[:, :, :2] * slope).sum(axis=2) - on_marks[corners]
-            pull = lift[face]
-            pull *= share
-            ground.reshape(-1)[known] += (pull[:, 0] + pull[:, 1]) + pull[:, 2]
+            lift = here[:, :, 2] - (here[:, :, :2] * slope).sum(axis=2)
+            flat[known] += _shared(lift[face], share)
         return drawn
 
     @cached_property
@@ -205,3 +205,10 @@ class RealisedRasters:
             axis=1
         )
         return cell, face, share, scale
+
+
+def _shared(of_corners: Floats, share: Floats) -> Floats:
+    """Return the values of cells from those of their corners, which are overwritten."""
+    of_corners *= share
+    values: Floats = (of_corners[:, 0] + of_corners[:, 1]) + of_corners[:, 2]
+    return values

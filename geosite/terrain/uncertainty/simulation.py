@@ -30,7 +30,7 @@ class Rough:
     surface : array, shape (draws, nodes), metres
         Heights on the nodes of the lattice, as rough as the whole site.
     on_marks : array, shape (draws, points), metres
-        Heights at the corners of the triangles, as rough as it is there.
+        The same at the corners of the triangles.
     """
 
     surface: Floats
@@ -48,7 +48,7 @@ class GroundDraws:
         Observation that each point of the triangulation hangs on.
     points : array, shape (points, 3), metres
     scale : array, shape (points,)
-        How many times as rough the ground is at each point.
+        How many times as far as the rough surface says the ground departs at each point.
     roughness
     compared
         Marks with what the others say; None: the draws do not go by it.
@@ -110,7 +110,7 @@ class GroundDraws:
 
         def on_points(surface: Floats, some: Ints | slice = slice(None)) -> Floats:
             heights: Floats = (surface[:, nodes[some]] * share[some]).sum(axis=2)
-            return heights * self.scale[some]
+            return heights
 
         surface = drawn.surfaces
         if self._conditions is not None:
