@@ -102,9 +102,7 @@ def compared(walked: Walked, seed: int) -> Compared:
         "pond findings that are none": none,
         "walks with a pond finding that is none": int(none > 0),
     }
-    return Compared(
-        tuple(_numbers(walked, truth, realised)), _places(walked, seed), bins, counts
-    )
+    return Compared(tuple(_numbers(walked, truth, realised)), _places(walked, seed), bins, counts)
 
 
 def _binned(said: np.ndarray, so: np.ndarray) -> tuple[tuple[float, float, float], ...]:
@@ -171,7 +169,9 @@ def _number(name: str, of: str, said: Estimate, so: float, draws: np.ndarray) ->
     return Number(name, of, said.value, said.low, said.high, float(so), below, middle)
 
 
-def _numbers(walked: Walked, truth: RealisedDrainage, realised: RealisedDrainage) -> Iterator[Number]:
+def _numbers(
+    walked: Walked, truth: RealisedDrainage, realised: RealisedDrainage
+) -> Iterator[Number]:
     water = walked.terrain.water
     cell = walked.terrain.local.cell_size**2 / walked.network.frame.combined_factor**2
     yield from _of_ponds(walked, truth, realised, cell)
@@ -191,9 +191,7 @@ def _numbers(walked: Walked, truth: RealisedDrainage, realised: RealisedDrainage
         profiles = water.reference.profiles[k]
         true, drawn = truth.fall_percent[k][0], realised.fall_percent[k]
         name, wide, worst = fall.fall.name, profiles.width_m, fall.fall.worst
-        yield _number(
-            "fall from building", name, fall.worst_percent, true[worst], drawn[:, worst]
-        )
+        yield _number("fall from building", name, fall.worst_percent, true[worst], drawn[:, worst])
         short = profiles.short(true) @ wide, profiles.short(drawn) @ wide
         yield _number("wall with too little fall", name, fall.short_m, *short)
         toward = profiles.toward(true) @ wide, profiles.toward(drawn) @ wide

@@ -140,3 +140,41 @@ def test_raster_and_places_read_the_same_surface() -> None:
     places = np.stack(np.meshgrid(east, north), axis=-1).reshape(-1, 2)
     nodes, share = lattice.weights(places)
     assert raster.ravel() == pytest.approx((drawn[nodes] * share).sum(axis=1), rel=1e-12)
+
+
+def test_departures_together_tell_over_what_distances_the_ground_is_rough() -> None:
+    rng = np.random.default_rng(6)
+    # the marks stand about 2.2 m apart: ranges of 1.1 to 8.8 m are tried
+    for reach, lowest, highest in ((0.8, 0.0, 3.0), (9.0, 4.0, 20.0)):
+        rough = Roughness((4e-4,), (reach,), (1.0,))
+        told = []
+        for _ in range(8):
+            places = rng.uniform(0, 30, (120, 2))
+            apart = np.hypot(*(places[:, None] - places[None]).transpose(2, 0, 1))
+            root = np.linalg.cholesky(rough.covariance(apart) + 1e-12 * np.eye(120))
+            points = np.column_stack([places, root @ rng.standard_normal(120)])
+            found = estimate_roughness(left_out(points)).by_range()
+            told.append(np.average(list(found), weights=list(found.values())))
+        assert lowest <= np.median(told) <= highest
+
+
+def test_a_crown_over_rough_ground_is_a_wide_surface_over_a_rough_one() -> None:
+    rng = np.random.default_rng(7)
+    places = np.stack(np.meshgrid(np.arange(0, 60, 5.0), np.arange(0, 15, 3.0)), -1).reshape(-1, 2)
+    places += rng.uniform(-0.6, 0.6, places.shape)
+    crown = 0.15 * np.exp(-(((places[:, 1] - 6.0) / 4.0) ** 2))
+    points = np.column_stack([places, crown + rng.normal(0, 0.006, len(places))])
+    found = estimate_roughness(left_out(points))
+    wide = found.by_range()[found.wide_range_m]
+    narrow = sum(sill for reach, sill in found.by_range().items() if reach < found.wide_range_m)
+    assert wide > 4 * narrow > 0
+    alone = [reach for reach, below in zip(found.ranges, found.wide_sills, strict=True) if below]
+    assert len(alone) > 3
+
+
+def test_scale_leaves_a_surface_that_is_lifted_or_tilted_where_it_is() -> None:
+    # of very long range a rough surface is a tilted plane, which departs from no triangles
+    contrasts = left_out(yard(np.random.default_rng(8), 60))
+    far = Roughness((1.0,), (1e5,), (1.0,))
+    scale = np.linspace(0.5, 2.0, len(contrasts.departure))
+    assert contrasts.variance(far, scale).max() < 1e-6

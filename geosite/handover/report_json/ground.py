@@ -93,6 +93,8 @@ def _roughness(rough: Roughness) -> ground_model.Roughness:
         sigma_m=tuple(math.sqrt(sill) for sill in rough.sills),
         weight=rough.weights,
         range_m=rough.ranges,
+        wide_sigma_m=tuple(math.sqrt(sill) for sill in rough.wide_sills),
+        wide_range_m=_bound(rough.wide_range_m),
         marks_left_out=rough.departures,
         reach_m=_bound(rough.reach_m),
     )

@@ -167,6 +167,8 @@ class Roughness:
     ----------
     sigma_m, range_m, weight
         Standard deviation of a rough surface for each range it may have, and how likely that is.
+    wide_sigma_m, wide_range_m
+        Of a second surface below each, which goes over many marks: a crown, a bowl.
     marks_left_out
         How many marks told; 0 where there were too few, and nothing is known.
     reach_m
@@ -176,6 +178,8 @@ class Roughness:
     sigma_m: tuple[float, ...]
     range_m: tuple[float, ...]
     weight: tuple[float, ...]
+    wide_sigma_m: tuple[float, ...]
+    wide_range_m: float | None
     marks_left_out: int
     reach_m: float | None
 

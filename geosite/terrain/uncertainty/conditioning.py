@@ -187,13 +187,11 @@ class Conditions:
             inverse: Floats = np.linalg.inv(whole).astype(np.float64)
             told = inverse @ self.departure @ self._back
             nodes = [(sill, self._of_range(reach, lattice)[1]) for reach, sill in sills.items()]
-            mean: Floats = sum(sill * (spread @ told) for sill, spread in nodes)
+            mean: Floats = np.sum([sill * (spread @ told) for sill, spread in nodes], axis=0)
             self._solved[part] = _Solved(inverse, nodes, mean)
         return self._solved[part]
 
-    def _of_range(
-        self, reach: float, lattice: Lattice
-    ) -> tuple[Floats, npt.NDArray[np.float32]]:
+    def _of_range(self, reach: float, lattice: Lattice) -> tuple[Floats, npt.NDArray[np.float32]]:
         """Return what a surface of variance 1 gives the comparisons, and nodes with points."""
         if reach not in self._correlated:
             apart = np.hypot(*(self.places[:, None] - self.places).transpose(2, 0, 1))
