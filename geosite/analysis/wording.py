@@ -19,6 +19,7 @@ from geosite.base.estimate import Estimate
 from geosite.base.map_frame import Frame
 from geosite.base.rounding import decimals, grouped, written
 from geosite.terrain.water.falls_from_buildings import LEAST_DROP_M
+from geosite.terrain.wording import end_words
 
 __all__ = [
     "beside_findings",
@@ -54,7 +55,7 @@ def with_interval(measured: Estimate, unit: str) -> str:
         places = max(decimals(measured.half_width), 0)
         ends = (measured.value, measured.low, measured.high)
         value, low, high = (grouped(v, places) for v in ends)
-        text = f"{value} {unit} ({low} to {high})"
+        text = f"{value} {unit} ({low} to {high}{end_words(measured)})"
     # a terminal may not know the narrow blank between thousands
     return text.replace("\u202f", "")
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Self
+from typing import Literal, Self
 
 import numpy as np
 import numpy.typing as npt
@@ -76,6 +76,27 @@ class Estimate:
             return cls(value, -math.inf, math.inf)
         low, high = np.quantile(np.asarray(draws, np.float64), (0.025, 0.975))
         return cls(value, float(low), float(high))
+
+    @property
+    def at_end(self) -> Literal["lower", "upper"] | None:
+        """Which end of its interval the number is, or lies beyond; None where it lies inside.
+
+        A number of the measured ground need not be usual among possible grounds, which are rougher
+        between the marks: then it is the interval that a reader goes by. Nothing is an amount that
+        anything else is more than, so it is no end.
+
+        Examples
+        --------
+        >>> Estimate(142.9, 21.8, 142.9).at_end, Estimate(0.8, 0.8, 88.4).at_end
+        ('upper', 'lower')
+        >>> print(Estimate(0.0, 0.0, 5.0).at_end, Estimate(3.0, 3.0, 3.0).at_end)
+        None None
+        """
+        if self.low < self.high <= self.value:
+            return "upper"
+        if self.value <= self.low < self.high and self.value != 0.0:
+            return "lower"
+        return None
 
     @property
     def half_width(self) -> float:

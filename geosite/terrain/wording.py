@@ -17,6 +17,7 @@ from geosite.terrain.water.estimates import PavingEstimate, PondEstimate
 
 __all__ = [
     "contour_findings",
+    "end_words",
     "ground_not_tried",
     "interval_words",
     "paving_findings",
@@ -43,11 +44,25 @@ def interval_words(estimate: Estimate, decimals: int, unit: str) -> str:
     '0.35 m3 (0.05 to 2.10)'
     >>> interval_words(Estimate(0.35, float("-inf"), float("inf")), 2, "m3")
     '0.35 m3'
+    >>> interval_words(Estimate(142.9, 21.8, 142.9), 1, "m2")
+    '142.9 m2 (21.8 to 142.9: at the upper end of what is possible)'
     """
     value = f"{estimate.value:.{decimals}f} {unit}".rstrip()
     if not (math.isfinite(estimate.low) and math.isfinite(estimate.high)):
         return value
-    return f"{value} ({estimate.low:.{decimals}f} to {estimate.high:.{decimals}f})"
+    ends = f"{estimate.low:.{decimals}f} to {estimate.high:.{decimals}f}"
+    return f"{value} ({ends}{end_words(estimate)})"
+
+
+def end_words(estimate: Estimate) -> str:
+    """Return what stands behind the interval of a number that lies at one of its ends.
+
+    Examples
+    --------
+    >>> end_words(Estimate(2.0, 2.0, 9.0)), end_words(Estimate(5.0, 2.0, 9.0))
+    (': at the lower end of what is possible', '')
+    """
+    return f": at the {estimate.at_end} end of what is possible" if estimate.at_end else ""
 
 
 def terrain_findings(
