@@ -41,7 +41,7 @@ EXACT = {
         *("CheckedAccuracy.rmse_z_m", "Direction.sigma_deg"),
         *("Spread.median", "Spread.largest", "Score.rmse", "Score.mean", "Score.largest"),
         *("Roughness.sigma_m", "Roughness.range_m", "Roughness.reach_m"),
-        *("Roughness.wide_sigma_m", "Roughness.wide_range_m"),
+        "Roughness.wide_range_m",
     ),
     "shares of a variance": (
         *("ErrorSharesReport.horizontal_percent", "ErrorSharesReport.vertical_percent"),
