@@ -26,11 +26,11 @@ def test_an_unknown_device_keeps_what_it_promises_on_real_tracks() -> None:
     cases = [
         case
         for recording in recordings()
-        if recording.name != "desk, hand-held"  # it lost itself, see DEVELOPERS.md
         for closed in (False, True)
-        for case in surveys(recording, closed=closed, count=2)
+        for case in surveys(recording, closed=closed, count=5)
     ]
     shares, counts = table.table(cases, lambda _: {"class": "unknown"})
+    # the surveys of the table in README, and its aim
     for group in ("open", "closed"):
         assert counts[group][1] == 0
-        assert all(share > 85.0 for share in shares[group].values())
+        assert all(share >= 90.0 for share in shares[group].values())
