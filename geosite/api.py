@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from geosite.fieldbook.sitefile import Handover
     from geosite.reading.rasters import ElevationRaster
     from geosite.terrain.slope import SlopeMethod, SlopeUnit
-    from geosite.terrain.surface.scores import Method
+    from geosite.terrain.surface.cross_validation import Method
     from geosite.terrain.water.drainage import FlowMethod
 
 __all__ = [

@@ -9,9 +9,9 @@ import msgspec
 from geosite.analysis.answers import Answers, answer
 from geosite.base.errors import Finding
 from geosite.fieldbook.model import Notes
+from geosite.handover.assemble import pack
 from geosite.handover.folder.unwritable import refuse_unwritable
 from geosite.handover.model import Package
-from geosite.handover.pack import pack
 from geosite.handover.report_json.make import refusals_in_readers_unit, survey_report
 from geosite.handover.report_model.site import SurveyReport
 from geosite.linework.draw import draw

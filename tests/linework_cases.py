@@ -10,7 +10,7 @@ import numpy as np
 from geosite.base.map_frame import Frame
 from geosite.fieldbook.model import PIECE_KINDS, FieldBook, Notes
 from geosite.fieldbook.sitefile import Anchor, Baseline, Code, Quantities, SiteFile, Survey
-from geosite.network.independent import independent_marks
+from geosite.network.independent_marks import independent_marks
 from geosite.network.model import Network
 
 # feature, code, segment, mark (or None), easting, northing, elevation

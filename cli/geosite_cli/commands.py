@@ -125,7 +125,7 @@ def check(site: Path, sketch: Path | None, out: Path | None, as_json: bool) -> N
     refuses what a build would refuse. Run it before you leave the site: a forgotten mark is quickly
     walked now.
     """
-    from geosite.handover.folder.place import refuse_place
+    from geosite.handover.folder.output_place import refuse_place
     from geosite.processes.check_survey import report
     from geosite.processes.sketching import sketch_into, sketch_lines
 

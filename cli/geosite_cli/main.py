@@ -104,7 +104,7 @@ def _run(arguments: list[str]) -> int:
     except Exception as error:
         if isinstance(error, OSError) and error.filename is None:
             raise
-        from geosite_cli.bug import report
+        from geosite_cli.bug_report import report
 
         return report(error)
     return 0

@@ -175,7 +175,7 @@ def distance(book: FieldBook, network: Network, start: str, end: str) -> Distanc
     Five metres on and twelve up are thirteen along the slope:
 
     >>> from geosite.fieldbook.book import book_from_text
-    >>> from geosite.network.independent import independent_marks
+    >>> from geosite.network.independent_marks import independent_marks
     >>> rows = ["run,point,x,y,z", "R1,A,0,0,0", "R1,B,3,4,12"]
     >>> book = book_from_text(chr(10).join(rows))
     >>> found = distance(book, independent_marks(book.local), "A", "B")
@@ -235,7 +235,7 @@ def angle_at(book: FieldBook, network: Network, at: str, start: str, end: str) -
     From north by the right hand to east it is a quarter turn:
 
     >>> from geosite.fieldbook.book import book_from_text
-    >>> from geosite.network.independent import independent_marks
+    >>> from geosite.network.independent_marks import independent_marks
     >>> rows = ["run,point,x,y,z", "R1,A,0,0,0", "R1,N,0,5,0", "R1,E,5,0,0"]
     >>> book = book_from_text(chr(10).join(rows))
     >>> found = angle_at(book, independent_marks(book.local), "A", "N", "E")
@@ -259,7 +259,7 @@ def outline_edges(network: Network, drawing: Drawing) -> tuple[Edge, ...]:
     >>> from geosite.fieldbook.book import book_from_text
     >>> from geosite.fieldbook.model import Notes
     >>> from geosite.linework.draw import draw
-    >>> from geosite.network.independent import independent_marks
+    >>> from geosite.network.independent_marks import independent_marks
     >>> rows = ["R1,A,0,0,0,yard", "R1,B,4,0,0,yard", "R1,C,0,3,0,yard"]
     >>> book = book_from_text(chr(10).join(["run,point,x,y,z,feature", *rows]))
     >>> network = independent_marks(book.local)

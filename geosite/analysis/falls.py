@@ -19,8 +19,8 @@ from geosite.base.grid import Grid
 from geosite.base.statistics import NORMAL_95
 from geosite.network.covariance import covariance
 from geosite.terrain.uncertainty.ground import Ground
-from geosite.terrain.water.estimates import FallEstimate
 from geosite.terrain.water.falls_from_buildings import LEAST_DROP_M, WallProfiles
+from geosite.terrain.water.water_estimates import FallEstimate
 
 __all__ = ["FallVerdict", "joint_falls", "judge_fall"]
 

@@ -42,7 +42,7 @@ def ground_estimates(
     A square of 10 m with the ground at 1 m in the west and 2 m in the east: the slope between two
     places 4 m apart is 1 in 10.
 
-    >>> from geosite.network.independent import independent_marks
+    >>> from geosite.network.independent_marks import independent_marks
     >>> from geosite.terrain.uncertainty.ground import ground_between
     >>> from geosite.terrain.surface.tin import triangulate
     >>> corners = np.array([[0, 0, 1], [10, 0, 2], [10, 10, 2], [0, 10, 1]], float)

@@ -295,7 +295,7 @@ def overlay_parcels(
     >>> from geosite.fieldbook.book import book_from_text
     >>> from geosite.fieldbook.model import Notes
     >>> from geosite.linework.draw import draw
-    >>> from geosite.network.independent import independent_marks
+    >>> from geosite.network.independent_marks import independent_marks
     >>> rows = ["R1,A,0,0,0,yard", "R1,B,10,0,0,yard", "R1,C,10,5,0,yard", "R1,D,0,5,0,yard"]
     >>> book = book_from_text(chr(10).join(["run,point,x,y,z,feature", *rows]))
     >>> network = independent_marks(book.local)
@@ -338,7 +338,7 @@ def no_parcel_near(parcel_map: ParcelMap, drawing: Drawing, network: Network) ->
 
     Examples
     --------
-    >>> from geosite.network.independent import independent_marks
+    >>> from geosite.network.independent_marks import independent_marks
     >>> empty = ParcelMap((), 0.5, "", 0.0, ())
     >>> no_parcel_near(empty, Drawing(()), independent_marks([(0, 0, 0)]))[:46]
     'No parcel of the parcel map lies near the surv'

@@ -81,7 +81,7 @@ def polyline(
     Examples
     --------
     >>> from geosite.fieldbook.book import book_from_text
-    >>> from geosite.network.independent import independent_marks
+    >>> from geosite.network.independent_marks import independent_marks
     >>> book = book_from_text('''run,point,x,y,z
     ... R1,A,0,0,0
     ... R1,B,3,4,1
@@ -204,7 +204,7 @@ def place_on(line: Polyline, network: Network, at: float) -> tuple[Floats, Linea
     --------
     A fifth of the way from a mark at 2 m to one at 3 m; its elevation depends on both:
 
-    >>> from geosite.network.independent import independent_marks
+    >>> from geosite.network.independent_marks import independent_marks
     >>> network = independent_marks([(0, 0, 2), (3, 4, 3)])
     >>> line = Polyline("way", np.arange(2), ("A", "B"), np.array([0.0, 5.0]))
     >>> place, form = place_on(line, network, 1.0)
@@ -237,7 +237,7 @@ def length_form(line: Polyline, network: Network, start: float, end: float) -> L
     --------
     A length grows by as much as its end moves along it:
 
-    >>> from geosite.network.independent import independent_marks
+    >>> from geosite.network.independent_marks import independent_marks
     >>> line = Polyline("way", np.arange(2), ("A", "B"), np.array([0.0, 5.0]))
     >>> form = length_form(line, independent_marks([(0, 0, 2), (3, 4, 3)]), 0.0, 5.0)
     >>> form.east.tolist(), form.north.tolist()
@@ -268,7 +268,7 @@ def length_between(line: Polyline, network: Network, start: float, end: float) -
     --------
     Between marks that are good to 1 cm each a length is good to sqrt(2) cm:
 
-    >>> from geosite.network.independent import independent_marks
+    >>> from geosite.network.independent_marks import independent_marks
     >>> network = independent_marks([(0, 0, 2), (3, 4, 3)], sigma_m=0.01)
     >>> line = Polyline("way", np.arange(2), ("A", "B"), np.array([0.0, 5.0]))
     >>> found = length_between(line, network, 0.0, 5.0)

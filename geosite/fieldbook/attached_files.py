@@ -14,8 +14,8 @@ import msgspec
 from geosite.base.errors import InputError, Problem, Refuse
 from geosite.base.problems import Problems
 from geosite.fieldbook import sitefile
+from geosite.fieldbook.rough_place import Surroundings
 from geosite.fieldbook.sitefile import DeviceTable, SiteFile
-from geosite.fieldbook.surroundings import Surroundings
 from geosite.reading.background_lines import BackgroundLines, read_background_lines
 from geosite.reading.designs import Design, read_design
 from geosite.reading.files import check_plain_file, decode, inside

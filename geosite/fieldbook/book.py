@@ -20,7 +20,7 @@ from geosite.fieldbook.cells import (
     times,
 )
 from geosite.fieldbook.model import PIECE_KINDS, FieldBook
-from geosite.fieldbook.site import SiteText
+from geosite.fieldbook.read_site_file import SiteText
 from geosite.fieldbook.sitefile import Survey
 from geosite.reading.files import NAME_LIMIT, name_fault
 from geosite.reading.tables import Rows, is_layer_file, open_csv, open_layer, text_rows

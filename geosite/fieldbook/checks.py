@@ -10,7 +10,7 @@ from geosite.base.errors import Finding, InputError
 from geosite.base.problems import Problems, did_you_mean, nearest, shown
 from geosite.fieldbook.book import COLUMNS, normal_header
 from geosite.fieldbook.model import FieldBook
-from geosite.fieldbook.site import SiteText
+from geosite.fieldbook.read_site_file import SiteText
 from geosite.fieldbook.sitefile import AnchorMark, SiteFile, Survey
 from geosite.reading.crs import read_systems
 

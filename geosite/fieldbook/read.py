@@ -19,10 +19,10 @@ from geosite.fieldbook.checks import (
     iso_day,
 )
 from geosite.fieldbook.model import FieldBook, Notes
+from geosite.fieldbook.read_site_file import SiteText, read_site
 from geosite.fieldbook.remarks import look_at
-from geosite.fieldbook.site import SiteText, read_site
+from geosite.fieldbook.rough_place import surroundings
 from geosite.fieldbook.sitefile import SiteFile
-from geosite.fieldbook.surroundings import surroundings
 from geosite.fieldbook.written_lengths import look_at_numbers
 from geosite.reading.files import inside
 

@@ -9,7 +9,7 @@ from geosite.base.errors import Finding
 from geosite.base.problems import nearest, shown
 from geosite.fieldbook.model import FieldBook, assumed_geometry
 from geosite.fieldbook.sitefile import SiteFile
-from geosite.fieldbook.slips import suspect_findings
+from geosite.fieldbook.suspicious_marks import suspect_findings
 
 __all__ = ["look_at"]
 

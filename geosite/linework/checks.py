@@ -154,7 +154,7 @@ def check_fits(
 
     >>> from geosite.linework.arcs import fit_arc
     >>> from geosite.linework.strokes import arc_stroke
-    >>> from geosite.network.independent import independent_marks
+    >>> from geosite.network.independent_marks import independent_marks
     >>> marks = np.array([[0.0, 0.0, 0.0], [5.0, 0.01, 0.0], [10.0, 0.0, 0.0]])
     >>> network = independent_marks(marks, sigma_m=0.01)
     >>> arc = arc_stroke(np.arange(3), marks, np.zeros(2), fit_arc(marks[:, :2]), 0.002)
@@ -228,7 +228,7 @@ def check_closures(drawn: Iterable[tuple[Feature, Sequence[Stroke]]]) -> tuple[N
     >>> from geosite.fieldbook.book import book_from_text
     >>> from geosite.fieldbook.model import Notes
     >>> from geosite.linework.draw import draw
-    >>> from geosite.network.independent import independent_marks
+    >>> from geosite.network.independent_marks import independent_marks
     >>> book = book_from_text('''run,point,x,y,z,feature
     ... R1,A1,0,0,0,yard
     ... R1,A2,10,0,0,yard

@@ -93,7 +93,7 @@ def draw(notes: Notes, network: Network, *, sagitta_m: float = 0.002) -> Drawing
     half of that times the root of the sum of the squares of the sides, 0.005 * sqrt(50):
 
     >>> from geosite.fieldbook.book import book_from_text
-    >>> from geosite.network.independent import independent_marks
+    >>> from geosite.network.independent_marks import independent_marks
     >>> book = book_from_text('''run,point,x,y,z,feature,code
     ... R1,A1,0,0,0,yard,asphalt
     ... R1,A2,4,0,0,yard,asphalt

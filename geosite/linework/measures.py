@@ -74,7 +74,7 @@ def with_sigmas(network: Network, items: Sequence[Item]) -> list[Item]:
     How far east a mark lies that was placed to 1 cm per axis:
 
     >>> from dataclasses import dataclass
-    >>> from geosite.network.independent import independent_marks
+    >>> from geosite.network.independent_marks import independent_marks
     >>> @dataclass(frozen=True)
     ... class Place:
     ...     east: Measure

@@ -35,7 +35,7 @@ def length_of(network: Network, strokes: Sequence[Stroke]) -> Measure | None:
 
     >>> from geosite.base.map_frame import Frame
     >>> from geosite.linework.strokes import straight_stroke
-    >>> from geosite.network.independent import independent_marks
+    >>> from geosite.network.independent_marks import independent_marks
     >>> marks = np.array([[0.0, 0.0, 0.0], [3.0, 0.0, 0.0], [3.0, 4.0, 0.0]])
     >>> legs = straight_stroke("line", np.arange(3), marks, np.zeros(2))
     >>> length = length_of(independent_marks(marks, frame=Frame(combined_factor=0.5)), [legs])
@@ -66,7 +66,7 @@ def on_ground(network: Network, grid: float, form: LinearForm, power: int) -> Me
     Examples
     --------
     >>> from geosite.base.map_frame import Frame
-    >>> from geosite.network.independent import independent_marks
+    >>> from geosite.network.independent_marks import independent_marks
     >>> half = independent_marks([(0, 0, 0)], frame=Frame(combined_factor=0.5))
     >>> none = LinearForm(np.zeros(0, int), np.zeros(0), np.zeros(0), np.zeros(0))
     >>> on_ground(half, 6.0, none, 1).value, on_ground(half, 6.0, none, 2).value
@@ -91,7 +91,7 @@ def slope_length_of(network: Network, strokes: Sequence[Stroke]) -> Measure:
     Five metres on and twelve up are thirteen along the slope:
 
     >>> from geosite.linework.strokes import straight_stroke
-    >>> from geosite.network.independent import independent_marks
+    >>> from geosite.network.independent_marks import independent_marks
     >>> marks = np.array([[0.0, 0.0, 0.0], [3.0, 4.0, 12.0]])
     >>> steep = straight_stroke("line", np.arange(2), marks, np.zeros(2))
     >>> slope_length_of(independent_marks(marks), [steep]).value

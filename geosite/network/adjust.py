@@ -44,9 +44,9 @@ from geosite.network.mistakes.search import find_mistakes
 from geosite.network.mistakes.wording import mistakes_in_words
 from geosite.network.model import Closure, Network
 from geosite.network.noise import Noise, judge_device, judge_noise
-from geosite.network.place import Placing
+from geosite.network.place_on_map import Placing
 from geosite.network.report import Judged, report
-from geosite.network.tie import Misfit, Tied, known_heights, known_places, misfit, tie
+from geosite.network.tie_runs import Misfit, Tied, known_heights, known_places, misfit, tie
 from geosite.network.walk.dead_reckoning import Start
 from geosite.network.walk.device import SURE, Device, device_of
 from geosite.network.walk.runs import Walk, walk_runs

@@ -30,7 +30,7 @@ from geosite.network.control.model import Anchored
 from geosite.network.mistakes.facts import Mistake
 from geosite.network.model import Closure, Network
 from geosite.network.noise import Noise
-from geosite.network.tie import Misfit
+from geosite.network.tie_runs import Misfit
 from geosite.network.walk.device import Device
 from geosite.network.walk.runs import Walk
 

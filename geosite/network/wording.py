@@ -21,7 +21,7 @@ from geosite.network.control.model import Anchored, CommonShift
 from geosite.network.model import Network
 from geosite.network.noise import Noise
 from geosite.network.report import Judged
-from geosite.network.tie import Misfit
+from geosite.network.tie_runs import Misfit
 from geosite.network.walk.device import Device
 
 __all__ = [

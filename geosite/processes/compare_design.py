@@ -151,7 +151,7 @@ def _plan(inputs: Mapping[str, Any], network: Network) -> Plan:
     from geosite.analysis.as_built.model import Plan
     from geosite.analysis.design_ground.requested import zone_from_file
     from geosite.analysis.design_ground.zones import Edge, Zone
-    from geosite.analysis.setting_out.fit import refuse_elsewhere, refuse_other_crs
+    from geosite.analysis.setting_out.fits_site import refuse_elsewhere, refuse_other_crs
     from geosite.reading.designs import read_design
 
     frame = network.frame

@@ -6,8 +6,8 @@ from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING, Any, Literal
 
 from geosite.processes.derive_slope import ELEVATION, ELEVATION_UNIT, GEOTIFF
-from geosite.processes.in_strips import cost_in_strips, fits_at_once, room_for
 from geosite.processes.model import Context, Input, Output, Process
+from geosite.processes.raster_strips import cost_in_strips, fits_at_once, room_for
 
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
@@ -172,7 +172,7 @@ def _walls(file: str, ground: ElevationRaster | ElevationSource) -> Bytes:
 def _shapes(file: str, ground: ElevationRaster | ElevationSource) -> list[BaseGeometry]:
     import shapely
 
-    from geosite.analysis.setting_out.fit import refuse_other_crs
+    from geosite.analysis.setting_out.fits_site import refuse_other_crs
     from geosite.reading.designs import read_design
 
     layer = read_design(file)

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from typing import TYPE_CHECKING, Any
 
-from geosite.processes.in_strips import cost_in_strips, fits_at_once, room_for
 from geosite.processes.model import Context, Input, Output, Process
+from geosite.processes.raster_strips import cost_in_strips, fits_at_once, room_for
 
 if TYPE_CHECKING:
     from geosite.base.grid import Grid

@@ -180,8 +180,8 @@ def _sketch(made: Imported, folder: Path) -> str:
 def _laid_out(made: Imported, folder: Path) -> tuple[Any, Any]:
     """Read the field book that was made, as any other, and lay its walks on each other."""
     from geosite.fieldbook.book import read_book
+    from geosite.fieldbook.read_site_file import SiteText
     from geosite.fieldbook.rough_layout import lay_out
-    from geosite.fieldbook.site import SiteText
     from geosite.fieldbook.sitefile import Survey
 
     problems = Problems()

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from geosite.base.map_frame import Frame
     from geosite.handover.model import Raster
     from geosite.reading.points import Points
-    from geosite.terrain.surface.scores import Method
+    from geosite.terrain.surface.cross_validation import Method
 
 __all__ = ["PROCESS", "interpolated"]
 
@@ -44,7 +44,7 @@ def interpolated(
 
     from geosite.handover.model import Raster
     from geosite.reading.crs import map_frame
-    from geosite.terrain.surface.cells import grid_over
+    from geosite.terrain.surface.cell_grid import grid_over
     from geosite.terrain.surface.model import elevation_surface
     from geosite.terrain.wording import surface_findings
 

@@ -14,11 +14,11 @@ __all__ = ["PROCESS"]
 
 def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     from geosite.analysis.setting_out.compute import Today, set_out
-    from geosite.analysis.setting_out.fit import fitting
+    from geosite.analysis.setting_out.fits_site import fitting
     from geosite.base.errors import Finding
     from geosite.drawing.pdf import pdf
-    from geosite.fieldbook.other_walk import read_other_walk
     from geosite.fieldbook.read import read_survey
+    from geosite.fieldbook.todays_walk import read_other_walk
     from geosite.handover.formats.tables import write_csv
     from geosite.handover.report_model.serialise import plain
     from geosite.handover.setting_out.phone import phone_page

@@ -31,7 +31,7 @@ def sketch_into(site: Path, picture: Path) -> Path:
     from geosite.fieldbook.read import read_survey
     from geosite.fieldbook.rough_layout import lay_out
     from geosite.fieldbook.sketch import sketch_sheet
-    from geosite.fieldbook.slips import suspects
+    from geosite.fieldbook.suspicious_marks import suspects
 
     kind = picture.suffix.lower()
     if kind not in (".svg", ".png"):
@@ -75,7 +75,7 @@ def sketch_lines(site: Path) -> list[str]:
     from geosite.fieldbook.read import read_survey
     from geosite.fieldbook.rough_layout import lay_out
     from geosite.fieldbook.sketch import sketch_text
-    from geosite.fieldbook.slips import suspects
+    from geosite.fieldbook.suspicious_marks import suspects
 
     notes = read_survey(site)
     baseline = notes.site.baseline

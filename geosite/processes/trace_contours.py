@@ -7,8 +7,8 @@ from contextlib import ExitStack
 from typing import TYPE_CHECKING, Any
 
 from geosite.processes.derive_slope import ELEVATION, ELEVATION_UNIT
-from geosite.processes.in_strips import cost_in_strips, fits_at_once, room_for
 from geosite.processes.model import Context, Input, Output, Process
+from geosite.processes.raster_strips import cost_in_strips, fits_at_once, room_for
 
 if TYPE_CHECKING:
     from geosite.base.arrays import Floats

@@ -16,7 +16,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, TypeVar
 
-from geosite.base.copies import CopyDied, Limits, can_copy, in_a_copy
+from geosite.base.process_copies import CopyDied, Limits, can_copy, in_a_copy
 from geosite.reading.databases import crs_texts, database_damage, holds_queries, plain
 from geosite.reading.spreadsheets import DAMAGED, sheet_damage
 
@@ -228,7 +228,7 @@ def within_limits(read: Callable[[], Done]) -> Done:
     """Read a file from outside in a copy of this process, which is ended when it takes too much.
 
     The copy has 30 s of a processor and a gigabyte, and writes no file. Where this process cannot
-    be copied without danger (`geosite.base.copies.can_copy`) it reads the file itself.
+    be copied without danger (`geosite.base.process_copies.can_copy`) it reads the file itself.
 
     Parameters
     ----------

@@ -13,7 +13,7 @@ from geosite.base.arrays import Floats
 from geosite.base.errors import InputError, Problem
 from geosite.base.grid import Grid
 from geosite.base.large_rasters import strips
-from geosite.terrain.surface.cells import round_step
+from geosite.terrain.surface.cell_grid import round_step
 
 if TYPE_CHECKING:
     from contourpy import ContourGenerator

@@ -14,7 +14,7 @@ from geosite.base.grid import Grid
 from geosite.fieldbook.model import Notes
 from geosite.fieldbook.sitefile import Code
 from geosite.linework.model import Drawing, Feature
-from geosite.terrain.surface.cells import outermost
+from geosite.terrain.surface.cell_grid import outermost
 from geosite.terrain.water.barriers import cells_in, cells_of_points, walls_along
 from geosite.terrain.water.descent import Bytes, Index, Mask
 
@@ -166,7 +166,7 @@ def ground_features(notes: Notes, drawing: Drawing) -> GroundFeatures:
 
     >>> from geosite.fieldbook.book import book_from_text
     >>> from geosite.linework.draw import draw
-    >>> from geosite.network.independent import independent_marks
+    >>> from geosite.network.independent_marks import independent_marks
     >>> book = book_from_text('''run,point,x,y,z,feature,code
     ... R1,A1,0,0,0,yard,asphalt
     ... R1,A2,4,0,0,yard,asphalt
@@ -205,7 +205,7 @@ def rows_on_ground(notes: Notes, drawing: Drawing) -> Ints:
     --------
     >>> from geosite.fieldbook.book import book_from_text
     >>> from geosite.linework.draw import draw
-    >>> from geosite.network.independent import independent_marks
+    >>> from geosite.network.independent_marks import independent_marks
     >>> book = book_from_text('''run,point,x,y,z
     ... R1,A1,0,0,0
     ... R1,A2,4,0,0''')

@@ -20,7 +20,7 @@ from geosite.terrain.contour import Contour, contours, default_interval
 from geosite.terrain.site_ground import SiteGround, site_ground
 from geosite.terrain.site_water import SLOPE_BREAKS_PERCENT, Water, site_water
 from geosite.terrain.slope import Slope
-from geosite.terrain.surface.cells import round_step
+from geosite.terrain.surface.cell_grid import round_step
 from geosite.terrain.surface.model import Surface
 from geosite.terrain.surface.plane import fit_plane
 from geosite.terrain.uncertainty.ground import Ground

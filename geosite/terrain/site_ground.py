@@ -16,8 +16,8 @@ from geosite.network.covariance import level_covariance, sigma_vertical
 from geosite.network.model import Network
 from geosite.terrain.features import GroundFeatures, ground_features, rows_on_ground, spans_area
 from geosite.terrain.slope import Slope, slope
-from geosite.terrain.surface.cells import grid_over
-from geosite.terrain.surface.gaps import without_gaps
+from geosite.terrain.surface.border_gaps import without_gaps
+from geosite.terrain.surface.cell_grid import grid_over
 from geosite.terrain.surface.model import Surface, surface_over, triangulate_points
 from geosite.terrain.uncertainty.ground import Ground, ground_between
 from geosite.terrain.uncertainty.rasters import RealisedRasters

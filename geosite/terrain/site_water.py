@@ -17,17 +17,6 @@ from geosite.terrain.site_ground import SiteGround
 from geosite.terrain.water.barriers import cells_of_points
 from geosite.terrain.water.descent import INLET, NODATA, Index
 from geosite.terrain.water.drainage import Drainage, drain
-from geosite.terrain.water.estimates import (
-    CatchmentEstimate,
-    FallEstimate,
-    PavingEstimate,
-    PondEstimate,
-    estimate_catchments,
-    estimate_fall,
-    estimate_paving,
-    estimate_ponds,
-    interval_of,
-)
 from geosite.terrain.water.falls_from_buildings import (
     FallFromBuilding,
     LeastFalls,
@@ -42,6 +31,17 @@ from geosite.terrain.water.realised_drainage import (
     DrainageReference,
     RealisedDrainage,
     drain_realisations,
+)
+from geosite.terrain.water.water_estimates import (
+    CatchmentEstimate,
+    FallEstimate,
+    PavingEstimate,
+    PondEstimate,
+    estimate_catchments,
+    estimate_fall,
+    estimate_paving,
+    estimate_ponds,
+    interval_of,
 )
 
 if TYPE_CHECKING:

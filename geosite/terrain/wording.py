@@ -13,7 +13,7 @@ from geosite.reading.toml_lines import line_of
 from geosite.terrain.site_ground import SiteGround
 from geosite.terrain.site_water import Water
 from geosite.terrain.surface.model import SCORED_AT_LEAST, Surface
-from geosite.terrain.water.estimates import PavingEstimate, PondEstimate
+from geosite.terrain.water.water_estimates import PavingEstimate, PondEstimate
 
 __all__ = [
     "contour_findings",
@@ -318,7 +318,7 @@ def pond_findings(
 
     Examples
     --------
-    >>> from geosite.terrain.water.estimates import estimate_ponds
+    >>> from geosite.terrain.water.water_estimates import estimate_ponds
     >>> from geosite.terrain.water.ponding import Pond
     >>> pond = Pond(1, 5.0, 0.2, 4.0, 1.0, 10, 3, 4, 5, 6, 25.0)
     >>> ponds = estimate_ponds([pond], None, cell_m2=4.0)

@@ -12,8 +12,8 @@ from geosite.base.grid import Grid
 from geosite.terrain.surface.roughness import EVEN, Roughness
 from geosite.terrain.surface.tin import triangulate
 from geosite.terrain.uncertainty.ground import Ground
-from geosite.terrain.water.estimates import estimate_fall
 from geosite.terrain.water.falls_from_buildings import fall_from_building, wall_profiles
+from geosite.terrain.water.water_estimates import estimate_fall
 
 CELLS = Grid(0.0, 30.0, 0.25, 120, 120)
 HOUSE = shapely.box(12, 12, 18, 16)

@@ -22,7 +22,7 @@ from pathlib import Path
 import numpy as np
 
 from geosite.base.grid import Grid
-from geosite.terrain.surface.rows import rasterise
+from geosite.terrain.surface.raster_rows import rasterise
 from geosite.terrain.surface.tin import triangulate
 
 ROUNDS = 5

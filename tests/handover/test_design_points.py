@@ -12,9 +12,9 @@ from geosite.base.grid import Grid
 from geosite.base.map_frame import Frame
 from geosite.drawing.sheet import Text
 from geosite.handover.model import Layer, Package, Raster
-from geosite.handover.plan.column import Column
 from geosite.handover.plan.design import DESIGN_SHEET, design_block, designed_only
 from geosite.handover.plan.design_points import design_points, points_block
+from geosite.handover.plan.side_column import Column
 from geosite.handover.wording.measures import Measures
 
 FACTOR = 0.5  # so that ground and grid cannot be mistaken for each other

@@ -14,7 +14,7 @@ import shapely
 from geosite.base.errors import OutputRefused
 from geosite.fieldbook.sitefile import Handover
 from geosite.handover.plan.sheet import layout_of, write_plan
-from geosite.handover.plan.tiles import MOST, tiles
+from geosite.handover.plan.tiled_sheets import MOST, tiles
 
 SHAPES = np.array([shapely.Point(512_300 + x, 5_276_100 + y) for x in (0, 61) for y in (0, 44)])
 

@@ -34,7 +34,7 @@ from geosite.network.control.model import Control
 from geosite.network.equations.normal import Prior
 from geosite.network.model import Closure
 from geosite.network.noise import Noise
-from geosite.network.tie import misfit, tie
+from geosite.network.tie_runs import misfit, tie
 from geosite.network.walk.device import CLASSES, Device, device_of
 from geosite.network.walk.runs import walk_runs
 

@@ -28,7 +28,7 @@ from geosite.network.equations.normal import Prior
 from geosite.network.equations.plan import PlanInput, adjust_plan
 from geosite.network.equations.rows import Between, height_rows, plan_rows
 from geosite.network.model import LinearForm, Network
-from geosite.network.tie import plan_steps
+from geosite.network.tie_runs import plan_steps
 from geosite.network.walk.device import device_of
 from geosite.network.walk.runs import walk_runs
 

@@ -14,7 +14,7 @@ from geosite.network.adjust import adjust
 from geosite.network.control.anchor import read_anchor
 from geosite.network.covariance import sigma_horizontal, sigma_vertical
 from geosite.network.model import Network
-from geosite.network.place import Placing
+from geosite.network.place_on_map import Placing
 from geosite.network.walk.device import device_of
 from geosite.network.walk.runs import walk_runs
 

@@ -14,7 +14,7 @@ from geosite.fieldbook.model import FieldBook
 from geosite.network.adjust import adjust
 from geosite.network.covariance import sigma_horizontal
 from geosite.network.mistakes.search import find_mistakes
-from geosite.network.tie import Tied, tie
+from geosite.network.tie_runs import Tied, tie
 from geosite.network.walk.device import device_of
 
 PLACES = {"A": (0, 0, 0.0), "B": (8, 0, 0.1), "C": (30, 25, 0.6), "D": (-5, 30, 0.4)}
@@ -228,7 +228,7 @@ def test_a_run_without_a_determined_place_is_named(monkeypatch: pytest.MonkeyPat
     def unsolved(*_: Any, **__: Any) -> None:
         raise np.linalg.LinAlgError("Singular matrix")
 
-    monkeypatch.setattr("geosite.network.tie.adjust_plan", unsolved)
+    monkeypatch.setattr("geosite.network.tie_runs.adjust_plan", unsolved)
     (told,) = refused(rows(), marks())
     assert "field_book.csv:5: the marks of run R1 have no determined place" in told
 

@@ -33,7 +33,7 @@ from geosite.network.report import (
     unchecked,
 )
 from geosite.network.report_model import AnchoredMark, Unchecked
-from geosite.network.tie import Misfit
+from geosite.network.tie_runs import Misfit
 from geosite.network.walk.device import Device
 from geosite.network.walk.runs import walk_runs
 

@@ -22,7 +22,7 @@ from geosite.network.covariance import sigma_horizontal, sigma_vertical
 from geosite.network.mistakes.suspects import leg_tests
 from geosite.network.noise import judge_noise
 from geosite.network.report_model import Unchecked
-from geosite.network.tie import tie
+from geosite.network.tie_runs import tie
 from geosite.network.walk.device import device_of
 
 

@@ -22,7 +22,7 @@ from geosite.network.control.model import Control
 from geosite.network.mistakes.search import Mistake, Search
 from geosite.network.mistakes.wording import mistakes_in_words
 from geosite.network.noise import judge_noise
-from geosite.network.tie import Misfit
+from geosite.network.tie_runs import Misfit
 from geosite.network.wording import (
     advice_findings,
     azimuth_findings,

@@ -5,13 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from geosite.terrain.water.drainage import drain
-from geosite.terrain.water.facets import (
+from geosite.terrain.water.d_infinity import (
     accumulate_proportions,
     facet_slope,
     flow_proportions,
     steepest_facets,
 )
+from geosite.terrain.water.drainage import drain
 
 
 # Tarboton (1997), equations 1 to 5; hand values quoted from the tests of a BSD-licensed

@@ -16,9 +16,15 @@ from scipy.interpolate import LinearNDInterpolator, RBFInterpolator
 from scipy.stats import qmc
 
 from geosite.base.grid import Grid
+from geosite.terrain.surface.cross_validation import (
+    METHODS,
+    Method,
+    leave_one_out,
+    marks_to_leave_out,
+    score,
+)
 from geosite.terrain.surface.model import elevation_surface
 from geosite.terrain.surface.plane import fit_plane
-from geosite.terrain.surface.scores import METHODS, Method, leave_one_out, marks_to_leave_out, score
 from geosite.terrain.surface.tin import triangulate
 
 VALUES = Path(__file__).parent / "values"

@@ -22,7 +22,7 @@ from geosite.network.accuracy.precision import (
 from geosite.network.adjust import adjust
 from geosite.network.control.anchor import read_anchor
 from geosite.network.control.declination import magnetic_declination
-from geosite.network.place import scale_plane
+from geosite.network.place_on_map import scale_plane
 from geosite.network.report import CLOSURE_CLASSES
 
 FOOT = 0.3048

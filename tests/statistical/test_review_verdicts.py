@@ -31,8 +31,8 @@ from geosite.network.adjust import adjust
 from geosite.network.model import Network
 from geosite.reading.polygons import PolygonLayer
 from geosite.terrain.site_ground import SiteGround, site_ground
-from geosite.terrain.water.estimates import estimate_fall
 from geosite.terrain.water.falls_from_buildings import fall_from_building, wall_profiles
+from geosite.terrain.water.water_estimates import estimate_fall
 
 pytestmark = [pytest.mark.slow, pytest.mark.long]
 

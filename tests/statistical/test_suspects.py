@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from geosite.fieldbook.model import FieldBook
-from geosite.fieldbook.slips import suspects
+from geosite.fieldbook.suspicious_marks import suspects
 
 pytestmark = pytest.mark.slow
 

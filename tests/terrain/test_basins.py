@@ -7,7 +7,7 @@ import pytest
 
 from geosite.terrain.water import regions
 from geosite.terrain.water.regions import connected_regions
-from geosite.terrain.water.trees import ascending_order, minimum_spanning_forest, root_tree
+from geosite.terrain.water.spanning_trees import ascending_order, minimum_spanning_forest, root_tree
 
 
 @pytest.mark.parametrize("kind", [np.float32, np.float64])

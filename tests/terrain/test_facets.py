@@ -5,15 +5,15 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from geosite.terrain.water import facets
-from geosite.terrain.water.descent import NODATA, OUTFLOW
-from geosite.terrain.water.drainage import drain
-from geosite.terrain.water.facets import (
+from geosite.terrain.water import d_infinity as facets
+from geosite.terrain.water.d_infinity import (
     accumulate_proportions,
     facet_slope,
     flow_proportions,
     steepest_facets,
 )
+from geosite.terrain.water.descent import NODATA, OUTFLOW
+from geosite.terrain.water.drainage import drain
 
 STEPS = [(-1, 0), (-1, 1), (0, 1), (1, 1), (1, 0), (1, -1), (0, -1), (-1, -1)]
 

@@ -17,7 +17,6 @@ from scipy import ndimage
 from geosite.base.estimate import Estimate
 from geosite.base.grid import Grid
 from geosite.base.map_frame import Frame
-from geosite.terrain.water.estimates import PavingEstimate, PondEstimate
 from geosite.terrain.water.falls_from_buildings import (
     FallFromBuilding,
     FlatPaving,
@@ -26,6 +25,7 @@ from geosite.terrain.water.falls_from_buildings import (
     largest_patch,
 )
 from geosite.terrain.water.ponding import Pond
+from geosite.terrain.water.water_estimates import PavingEstimate, PondEstimate
 from geosite.terrain.wording import paving_findings, pond_findings
 
 FRAME = Frame()

@@ -9,7 +9,7 @@ import pytest
 import shapely
 from rough_sites import landing, walk_site
 
-from geosite.terrain.surface.gaps import without_gaps
+from geosite.terrain.surface.border_gaps import without_gaps
 from geosite.terrain.surface.tin import Tin, border_sides, triangulate
 
 

@@ -12,8 +12,8 @@ from walk_simulator import Noise
 from geosite.linework.draw import draw
 from geosite.network.adjust import adjust
 from geosite.terrain.site import model_terrain
+from geosite.terrain.surface.raster_rows import rasterise
 from geosite.terrain.surface.roughness import EVEN
-from geosite.terrain.surface.rows import rasterise
 
 
 @pytest.fixture(scope="module")

@@ -7,9 +7,7 @@ import pytest
 from scipy.interpolate import RBFInterpolator
 
 from geosite.base.grid import Grid
-from geosite.terrain.surface.idw import inverse_distance
-from geosite.terrain.surface.model import elevation_surface
-from geosite.terrain.surface.scores import (
+from geosite.terrain.surface.cross_validation import (
     METHODS,
     Method,
     Score,
@@ -18,6 +16,8 @@ from geosite.terrain.surface.scores import (
     marks_to_leave_out,
     score,
 )
+from geosite.terrain.surface.idw import inverse_distance
+from geosite.terrain.surface.model import elevation_surface
 from geosite.terrain.surface.spline import leave_one_out_thin_plate, smoothing_diagonal
 from geosite.terrain.surface.tin import border_points, triangulate
 

@@ -7,6 +7,11 @@ import math
 import numpy as np
 import pytest
 
+from geosite.terrain.surface.cross_validation import (
+    breakline_vertices,
+    marks_to_leave_out,
+    triangles_without,
+)
 from geosite.terrain.surface.realisations import Lattice, draw_rough
 from geosite.terrain.surface.roughness import (
     EVEN,
@@ -15,7 +20,6 @@ from geosite.terrain.surface.roughness import (
     estimate_roughness,
     local_scales,
 )
-from geosite.terrain.surface.scores import breakline_vertices, marks_to_leave_out, triangles_without
 from geosite.terrain.surface.tin import triangulate
 
 ROUGH = Roughness((4e-4,), (6.0,), (1.0,))

@@ -10,9 +10,9 @@ import shapely
 
 from geosite.base.errors import InputError
 from geosite.base.grid import Grid
+from geosite.terrain.surface.cross_validation import METHODS, Method
 from geosite.terrain.surface.model import Surface, elevation_surface
 from geosite.terrain.surface.natural import interpolate_natural
-from geosite.terrain.surface.scores import METHODS, Method
 from geosite.terrain.surface.spline import interpolate_thin_plate, smoothing_diagonal
 from geosite.terrain.surface.tin import triangulate
 from geosite.terrain.wording import surface_findings

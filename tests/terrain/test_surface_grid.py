@@ -10,7 +10,7 @@ import shapely
 
 from geosite.base.errors import InputError
 from geosite.base.grid import MAX_CELLS, Grid
-from geosite.terrain.surface.cells import default_cell_size, grid_over, outermost
+from geosite.terrain.surface.cell_grid import default_cell_size, grid_over, outermost
 
 
 def test_cell_size_follows_the_spacing_in_steps() -> None:

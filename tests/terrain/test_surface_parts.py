@@ -7,7 +7,7 @@ import pytest
 
 from geosite.base.errors import InputError
 from geosite.base.grid import MAX_CELLS, Grid
-from geosite.terrain.surface.cells import default_cell_size, grid_over, round_step
+from geosite.terrain.surface.cell_grid import default_cell_size, grid_over, round_step
 from geosite.terrain.surface.marks import (
     Coincident,
     checked_sigma,

@@ -12,9 +12,9 @@ from scipy.interpolate import LinearNDInterpolator
 from geosite.base.errors import InputError
 from geosite.base.grid import Grid
 from geosite.terrain.contour import contours
+from geosite.terrain.surface.cross_validation import METHODS
 from geosite.terrain.surface.model import elevation_surface
-from geosite.terrain.surface.rows import rasterise
-from geosite.terrain.surface.scores import METHODS
+from geosite.terrain.surface.raster_rows import rasterise
 from geosite.terrain.surface.tin import triangulate
 
 # coarse steps make coincident, collinear and cocircular marks common

@@ -9,7 +9,7 @@ from scipy.interpolate import LinearNDInterpolator
 
 from geosite.base.errors import InputError
 from geosite.base.grid import Grid
-from geosite.terrain.surface.rows import locate_cells, rasterise
+from geosite.terrain.surface.raster_rows import locate_cells, rasterise
 from geosite.terrain.surface.tin import triangulate
 
 

@@ -10,7 +10,7 @@ import shapely
 
 from geosite.base.errors import InputError
 from geosite.base.grid import Grid
-from geosite.terrain.surface.rows import rasterise
+from geosite.terrain.surface.raster_rows import rasterise
 from geosite.terrain.surface.tin import Tin, triangulate
 
 

@@ -7,7 +7,7 @@ import pytest
 import shapely
 
 from geosite.terrain.surface.breakline import Mesh, opposite_half_edges
-from geosite.terrain.surface.rows import batches, expand_runs
+from geosite.terrain.surface.raster_rows import batches, expand_runs
 from geosite.terrain.surface.tin import (
     Tin,
     barycentric,

@@ -14,8 +14,8 @@ from cli_runner import FERRY, geosite
 
 from geosite.analysis.answers import answer
 from geosite.fieldbook.read import read_survey
+from geosite.handover.assemble import pack
 from geosite.handover.model import Package
-from geosite.handover.pack import pack
 from geosite.handover.report_model.serialise import plain
 from geosite.linework.draw import draw
 from geosite.network.adjust import adjust

@@ -25,13 +25,13 @@ from geosite.base.large_rasters import ScratchFolder
 from geosite.fieldbook.read import read_survey
 from geosite.terrain.surface.idw import interpolate_inverse_distance
 from geosite.terrain.surface.realisations import BetweenNodes
-from geosite.terrain.water import trees
+from geosite.terrain.water import spanning_trees as trees
 from geosite.terrain.water.drainage import drain
-from geosite.terrain.water.estimates import estimate_ponds
 from geosite.terrain.water.ponding import find_ponds
 from geosite.terrain.water.realised_drainage import DrainageReference, drain_realisations
 from geosite.terrain.water.strips import drain as strips
 from geosite.terrain.water.strips import graph
+from geosite.terrain.water.water_estimates import estimate_ponds
 
 SAMPLE = Path(__file__).parents[2] / "sample_data" / "jetty_feet" / "site.toml"
 

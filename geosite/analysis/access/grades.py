@@ -45,7 +45,7 @@ def check_grades(checked: Checked, *, station: float | None = None) -> tuple[Gra
     --------
     Ten metres that rise by 1 m, marks good to 1 cm in height, against a limit of 1 in 12:
 
-    >>> from geosite.network.independent import independent_marks
+    >>> from geosite.network.independent_marks import independent_marks
     >>> from geosite.analysis.limits import SlopeLimit
     >>> from geosite.analysis.walked_line import Polyline
     >>> network = independent_marks([(0, 0, 0), (10, 0, 1)], sigma_up_m=0.01)

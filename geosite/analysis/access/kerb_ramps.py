@@ -64,7 +64,7 @@ def kerb_ramp_checks(checked: Checked, parts: KerbRampParts) -> tuple[Grade, ...
     cannot say on which side of it the flare is:
 
     >>> import numpy as np
-    >>> from geosite.network.independent import independent_marks
+    >>> from geosite.network.independent_marks import independent_marks
     >>> from geosite.analysis.limits import LimitSet
     >>> network = independent_marks([(0, 0, 0.1), (1, 0, 0), (0, 2, 0.1)], sigma_up_m=0.001)
     >>> ramp = Polyline("ramp", np.array([0, 2]), ("A", "C"), np.array([0.0, 2.0]))

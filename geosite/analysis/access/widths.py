@@ -67,7 +67,7 @@ def crossing(
     --------
     A way to the north, 2 m wide, its left edge 4 cm higher than its right one:
 
-    >>> from geosite.network.independent import independent_marks
+    >>> from geosite.network.independent_marks import independent_marks
     >>> network = independent_marks([(0, 0, 0.04), (0, 9, 0.04), (2, 0, 0), (2, 9, 0)])
     >>> along = np.array([0.0, 9.0])
     >>> left = Polyline("left", np.array([0, 1]), ("", ""), along)

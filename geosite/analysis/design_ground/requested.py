@@ -226,7 +226,7 @@ def zone_from_file(design: Design, frame: Frame) -> Zone:
     InputError
         Another CRS, places without elevation, fewer than three.
     """
-    from geosite.analysis.setting_out.fit import refuse_other_crs
+    from geosite.analysis.setting_out.fits_site import refuse_other_crs
 
     refuse_other_crs(design, frame)
     points, lines, rings, edges = [], [], [], []

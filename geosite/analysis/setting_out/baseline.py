@@ -104,7 +104,7 @@ def ground_baseline(notes: Notes, network: Network) -> tuple[Floats, float]:
     --------
     >>> from geosite.fieldbook.book import book_from_text
     >>> from geosite.fieldbook.sitefile import Baseline
-    >>> from geosite.network.independent import independent_marks
+    >>> from geosite.network.independent_marks import independent_marks
     >>> rows = ["run,point,x,y,z", "R1,B1,0,0,0", "R1,B2,3,4,0.5"]
     >>> book = book_from_text(chr(10).join(rows))
     >>> notes = Notes.of(book, baseline=Baseline(from_="B1", to="B2"))

@@ -15,7 +15,7 @@ from geosite.analysis.setting_out.baseline import (
     check_baseline,
     ground_baseline,
 )
-from geosite.analysis.setting_out.joint import (
+from geosite.analysis.setting_out.joint_network import (
     Joint,
     Place,
     planned_walk,

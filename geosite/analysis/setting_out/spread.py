@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from geosite.analysis.setting_out.joint import Joint, Place
+from geosite.analysis.setting_out.joint_network import Joint, Place
 from geosite.analysis.setting_out.model import Verdict
 from geosite.base.arrays import Floats
 from geosite.base.statistics import chi2_isf, radius_factor

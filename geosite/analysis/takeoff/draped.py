@@ -63,7 +63,7 @@ def triangles_of(ground: Ground) -> Triangles:
 
     Examples
     --------
-    >>> from geosite.network.independent import independent_marks
+    >>> from geosite.network.independent_marks import independent_marks
     >>> from geosite.terrain.uncertainty.ground import ground_between
     >>> from geosite.terrain.surface.tin import triangulate
     >>> corners = np.array([[0, 0, 1], [10, 0, 2], [10, 10, 2], [0, 10, 1]], float)

@@ -8,8 +8,8 @@ from collections.abc import Callable, Mapping
 from geosite.fieldbook.imports.model import Answers, Unit
 from geosite.fieldbook.imports.walks import Baseline, Observations
 from geosite.fieldbook.model import assumed_geometry
+from geosite.fieldbook.read_site_file import GAP
 from geosite.fieldbook.reference import toml_value
-from geosite.fieldbook.site import GAP
 
 __all__ = ["site_text"]
 

@@ -37,12 +37,12 @@ from geosite.handover.comparison.vectors import (
 from geosite.handover.model import Package
 from geosite.handover.palette import ALERT, STROKES, WATER
 from geosite.handover.plan.canvas import LETTERING, Canvas
-from geosite.handover.plan.column import Block, Column, Items, more, stroke_sign
 from geosite.handover.plan.layout import Layout
 from geosite.handover.plan.legend import scale_block
-from geosite.handover.plan.linework import draw_areas, draw_grid, draw_lines, draw_sections
+from geosite.handover.plan.map_linework import draw_areas, draw_grid, draw_lines, draw_sections
+from geosite.handover.plan.side_column import Block, Column, Items, more, stroke_sign
+from geosite.handover.plan.side_words import caution_block, look_block, place_block, title_block
 from geosite.handover.plan.symbols import mark_symbol
-from geosite.handover.plan.words import caution_block, look_block, place_block, title_block
 from geosite.handover.wording.codes import code_title
 from geosite.handover.wording.measures import Measures, told
 

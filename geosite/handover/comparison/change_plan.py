@@ -30,14 +30,14 @@ from geosite.handover.comparison.sheet import (
 from geosite.handover.comparison.vectors import arrow_sign, draw_arrow, ellipse
 from geosite.handover.model import Layer, Package
 from geosite.handover.palette import ALERT, STROKES, WATER
-from geosite.handover.plan.bands import Band, band_rows, bands, fill, swatch
 from geosite.handover.plan.canvas import Canvas
-from geosite.handover.plan.column import Block, Column, Items, more, stroke_sign
+from geosite.handover.plan.elevation_bands import Band, band_rows, bands, fill, swatch
 from geosite.handover.plan.layout import Layout
 from geosite.handover.plan.legend import scale_block
-from geosite.handover.plan.linework import draw_grid, draw_sections
+from geosite.handover.plan.map_linework import draw_grid, draw_sections
+from geosite.handover.plan.side_column import Block, Column, Items, more, stroke_sign
+from geosite.handover.plan.side_words import caution_block, look_block, place_block, title_block
 from geosite.handover.plan.symbols import mark_symbol
-from geosite.handover.plan.words import caution_block, look_block, place_block, title_block
 from geosite.handover.wording.measures import Measures, told
 from geosite.terrain.water.flow import polygons
 

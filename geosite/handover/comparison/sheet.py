@@ -23,12 +23,12 @@ from geosite.fieldbook.sitefile import Handover
 from geosite.handover.layers.everything import survey_layers
 from geosite.handover.model import Layer, Package
 from geosite.handover.plan.canvas import Canvas, interior
-from geosite.handover.plan.column import Block, Column
-from geosite.handover.plan.edge import frame_group, header_group
 from geosite.handover.plan.layout import Layout, choose_layout
+from geosite.handover.plan.map_edge import frame_group, header_group
 from geosite.handover.plan.map_sheet import lacks_letters, map_sheet
 from geosite.handover.plan.sheet import PNG_DPI
-from geosite.handover.plan.words import flow
+from geosite.handover.plan.side_column import Block, Column
+from geosite.handover.plan.side_words import flow
 from geosite.handover.wording.measures import Measures
 from geosite.linework.model import Drawing
 from geosite.network.model import Network

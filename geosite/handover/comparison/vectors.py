@@ -13,7 +13,7 @@ from geosite.drawing.ink import FAINT, TEXT, Stroke
 from geosite.drawing.sheet import Arc, Outline, Rectangle, Shape, rectangle
 from geosite.handover.palette import ALERT, VERDICTS, WATER
 from geosite.handover.plan.canvas import Canvas
-from geosite.handover.plan.column import Items
+from geosite.handover.plan.side_column import Items
 from geosite.handover.plan.symbols import hatch, head
 
 __all__ = [

@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TypeVar
 
-from geosite.base.copies import CopyDied, can_copy, in_a_copy
+from geosite.base.process_copies import CopyDied, can_copy, in_a_copy
 
 __all__ = ["aside"]
 

@@ -29,7 +29,13 @@ from pathlib import Path
 
 from geosite.base.errors import GeositeError, OutputRefused, Problem
 from geosite.base.interrupt import stop_if_asked
-from geosite.handover.folder.place import cannot_write, disk_full, refusal, refuse_taken, resolved
+from geosite.handover.folder.output_place import (
+    cannot_write,
+    disk_full,
+    refusal,
+    refuse_taken,
+    resolved,
+)
 from geosite.handover.folder.read_back import faults
 
 __all__ = ["MANIFEST", "file_digest", "staged"]

@@ -13,7 +13,8 @@ def refuse_unwritable(package: Package, options: Handover) -> None:
 
     Of the writers only the plan has limits of its own: a scale at which it would take more sheets
     than anybody lays out. Whether a folder can be written is its own question
-    (`geosite.handover.folder.place.refuse_place`); a full disk shows only when it is written to.
+    (`geosite.handover.folder.output_place.refuse_place`); a full disk shows only when it is
+    written to.
 
     Parameters
     ----------

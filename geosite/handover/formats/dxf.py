@@ -28,7 +28,7 @@ from geosite.drawing.ink import Stroke
 from geosite.handover.formats.wkb import arc_of
 from geosite.handover.model import Layer, Package
 from geosite.handover.palette import STROKES
-from geosite.handover.specks import without_specks
+from geosite.handover.small_pond_parts import without_specks
 from geosite.linework.model import Feature, Piece
 
 if TYPE_CHECKING:

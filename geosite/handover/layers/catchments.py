@@ -11,7 +11,7 @@ from geosite.base.columns import Column, Columns, integer, interval, text
 from geosite.base.grid import Grid
 from geosite.handover.layers.shapes import whole_polygons
 from geosite.handover.model import Form, Layer
-from geosite.terrain.water.estimates import CatchmentEstimate
+from geosite.terrain.water.water_estimates import CatchmentEstimate
 
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry

@@ -67,7 +67,7 @@ def distances(found: Sequence[Distance]) -> Table:
     Examples
     --------
     >>> from geosite.fieldbook.book import book_from_text
-    >>> from geosite.network.independent import independent_marks
+    >>> from geosite.network.independent_marks import independent_marks
     >>> from geosite.analysis.distances import distance
     >>> rows = ["run,point,x,y,z", "R1,A,0,0,0", "R1,B,3,4,12"]
     >>> book = book_from_text(chr(10).join(rows))
@@ -102,7 +102,7 @@ def angles(found: Sequence[Angle]) -> Table:
     Examples
     --------
     >>> from geosite.fieldbook.book import book_from_text
-    >>> from geosite.network.independent import independent_marks
+    >>> from geosite.network.independent_marks import independent_marks
     >>> from geosite.analysis.distances import angle_at
     >>> rows = ["run,point,x,y,z", "R1,A,0,0,0", "R1,N,0,5,0", "R1,E,5,0,0"]
     >>> book = book_from_text(chr(10).join(rows))

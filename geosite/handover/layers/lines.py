@@ -71,7 +71,7 @@ def layer(drawing: Drawing, frame: Frame, titles: Mapping[str, str]) -> Layer:
     >>> from geosite.fieldbook.book import book_from_text
     >>> from geosite.fieldbook.model import Notes
     >>> from geosite.linework.draw import draw
-    >>> from geosite.network.independent import independent_marks
+    >>> from geosite.network.independent_marks import independent_marks
     >>> rows = ["R1,A,0,0,0,kerb", "R1,B,3,4,12,kerb"]
     >>> book = book_from_text(chr(10).join(["run,point,x,y,z,feature", *rows]))
     >>> network = independent_marks(book.local)

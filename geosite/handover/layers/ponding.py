@@ -10,7 +10,7 @@ from geosite.base.grid import Grid
 from geosite.base.map_frame import Frame
 from geosite.handover.layers.shapes import whole_polygons
 from geosite.handover.model import Form, Layer
-from geosite.terrain.water.estimates import PondEstimate
+from geosite.terrain.water.water_estimates import PondEstimate
 
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry

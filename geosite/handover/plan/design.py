@@ -13,10 +13,10 @@ from geosite.drawing.font import printable
 from geosite.drawing.ink import TEXT, Stroke
 from geosite.handover.layers.designs import file_name
 from geosite.handover.model import Layer, Package, Raster
-from geosite.handover.plan.bands import Band, band_rows, bands, fill
 from geosite.handover.plan.canvas import Canvas
-from geosite.handover.plan.column import Block, Column, more, stroke_sign
 from geosite.handover.plan.design_points import design_points
+from geosite.handover.plan.elevation_bands import Band, band_rows, bands, fill
+from geosite.handover.plan.side_column import Block, Column, more, stroke_sign
 from geosite.handover.wording.measures import Measures, layer_of, told
 
 __all__ = ["DESIGN_SHEET", "design_block", "designed_only", "draw_design"]

@@ -15,7 +15,7 @@ from geosite.drawing.labels import around
 from geosite.drawing.sheet import Arc, Outline, Shape
 from geosite.handover.model import Layer, Package, Raster
 from geosite.handover.plan.canvas import Canvas
-from geosite.handover.plan.column import Block, Column, more
+from geosite.handover.plan.side_column import Block, Column, more
 from geosite.handover.wording.measures import Measures, layer_of
 from geosite.handover.wording.reference import plural
 

@@ -13,8 +13,8 @@ from geosite.drawing.ink import FAINT, PAPER, TEXT, Stroke
 from geosite.drawing.sheet import Anchor, Outline, Rectangle, Shape, Text, rectangle
 from geosite.handover.model import Layer, Package
 from geosite.handover.palette import ALERT, BUILDING, POND, STROKES, WATER
-from geosite.handover.plan.column import Block, Column, Items, more, stroke_sign
 from geosite.handover.plan.layout import Layout
+from geosite.handover.plan.side_column import Block, Column, Items, more, stroke_sign
 from geosite.handover.plan.symbols import (
     arrow_symbol,
     baseline_symbol,

@@ -10,19 +10,7 @@ from geosite.handover.plan.canvas import Canvas
 from geosite.handover.plan.design import draw_design
 from geosite.handover.plan.design_points import name_design_points
 from geosite.handover.plan.layout import Layout
-from geosite.handover.plan.linework import (
-    draw_areas,
-    draw_arrows,
-    draw_background,
-    draw_contours,
-    draw_grid,
-    draw_lines,
-    draw_marks,
-    draw_parcels,
-    draw_sections,
-    draw_water,
-)
-from geosite.handover.plan.names import (
+from geosite.handover.plan.map_labels import (
     name_areas,
     name_arrows,
     name_clearances,
@@ -34,6 +22,18 @@ from geosite.handover.plan.names import (
     name_parcels,
     name_ponds,
     name_sections,
+)
+from geosite.handover.plan.map_linework import (
+    draw_areas,
+    draw_arrows,
+    draw_background,
+    draw_contours,
+    draw_grid,
+    draw_lines,
+    draw_marks,
+    draw_parcels,
+    draw_sections,
+    draw_water,
 )
 from geosite.handover.wording.measures import Measures
 

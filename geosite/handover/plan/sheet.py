@@ -24,14 +24,14 @@ from geosite.handover.documents.verdicts import verdict_blocks
 from geosite.handover.model import Package
 from geosite.handover.plan.background import background_of
 from geosite.handover.plan.design import designed_only
-from geosite.handover.plan.edge import frame_group, header_group
 from geosite.handover.plan.layout import Layout, choose_layout
 from geosite.handover.plan.map import draw_map
+from geosite.handover.plan.map_edge import frame_group, header_group
 from geosite.handover.plan.map_sheet import lacks_letters, map_sheet
 from geosite.handover.plan.profile import section_drawings
-from geosite.handover.plan.tiles import Tile, key_map, match_lines, tiles
-from geosite.handover.plan.words import numbered, words_fit, words_group
-from geosite.handover.specks import without_specks
+from geosite.handover.plan.side_words import numbered, words_fit, words_group
+from geosite.handover.plan.tiled_sheets import Tile, key_map, match_lines, tiles
+from geosite.handover.small_pond_parts import without_specks
 from geosite.handover.styles.signs import code_tints
 from geosite.handover.wording.measures import Measures, layer_of
 from geosite.reading.pictures import GroundPicture

@@ -16,7 +16,7 @@ from geosite.handover.report_model.ground import Spread
 from geosite.terrain.site import SLOPE_BREAKS_PERCENT, Terrain
 from geosite.terrain.site_water import Water
 from geosite.terrain.surface.roughness import Roughness
-from geosite.terrain.water.estimates import (
+from geosite.terrain.water.water_estimates import (
     CatchmentEstimate,
     PavingEstimate,
     PondEstimate,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from geosite.terrain.surface.scores import Score
+from geosite.terrain.surface.cross_validation import Score
 
 __all__ = ["Catchment", "Fall", "Ground", "Paving", "Pond", "Roughness", "Spread"]
 

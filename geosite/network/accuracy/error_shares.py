@@ -23,8 +23,8 @@ from geosite.base.arrays import Floats, Ints
 from geosite.network.equations.normal import Prior, Term
 from geosite.network.equations.rows import HeightRows, PlanRows
 from geosite.network.model import Network
-from geosite.network.place import Placing
-from geosite.network.tie import known_heights, known_places
+from geosite.network.place_on_map import Placing
+from geosite.network.tie_runs import known_heights, known_places
 from geosite.network.walk.dead_reckoning import state_matrix
 from geosite.network.walk.runs import Walk, sum_at
 

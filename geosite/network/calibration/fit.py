@@ -28,7 +28,7 @@ from geosite.network.control.model import Anchored
 from geosite.network.equations.heights import Heights, adjust_heights
 from geosite.network.equations.normal import Equations, Prior, Term
 from geosite.network.equations.plan import Azimuth, Plan, PlanInput, adjust_plan
-from geosite.network.tie import known_heights, known_places, plan_steps, tie
+from geosite.network.tie_runs import known_heights, known_places, plan_steps, tie
 from geosite.network.walk.dead_reckoning import Start
 from geosite.network.walk.device import CLASSES, SURE, Device
 from geosite.network.walk.runs import scaled_path, walk_runs

@@ -27,7 +27,7 @@ from geosite.network.checks.facts import (
 from geosite.network.control.model import Anchored
 from geosite.network.model import Closure
 from geosite.network.noise import Noise
-from geosite.network.tie import Tied, first_visits
+from geosite.network.tie_runs import Tied, first_visits
 from geosite.network.walk.device import Device
 from geosite.network.walk.runs import Walk
 

@@ -11,7 +11,7 @@ from geosite.base.arrays import Floats
 from geosite.base.distributions import f_above
 from geosite.base.statistics import chi2_sf
 from geosite.fieldbook.model import FieldBook
-from geosite.network.tie import Tied
+from geosite.network.tie_runs import Tied
 
 __all__ = ["ALARM", "CLEAR", "NEARLY", "Fit", "Judge", "Mistake", "Search"]
 

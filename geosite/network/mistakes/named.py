@@ -21,7 +21,7 @@ from geosite.network.equations.rows import Between, height_rows, plan_rows
 from geosite.network.mistakes.facts import CLEAR, NEARLY, Fit, Judge, Mistake
 from geosite.network.mistakes.signs import REVERSED, twice_a_leg
 from geosite.network.mistakes.suspects import Suspect, leg_rows, refine, rows_from
-from geosite.network.tie import Tied, first_visits
+from geosite.network.tie_runs import Tied, first_visits
 from geosite.network.walk.runs import sum_at
 
 __all__ = ["Named"]

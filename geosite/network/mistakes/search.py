@@ -17,7 +17,7 @@ from geosite.network.mistakes.facts import CLEAR, Fit, Judge, Mistake, Search
 from geosite.network.mistakes.named import Named
 from geosite.network.mistakes.signs import ONE_AXIS, twice_a_leg
 from geosite.network.mistakes.suspects import Suspect, find_suspects, leg_rows, refine
-from geosite.network.tie import Tied
+from geosite.network.tie_runs import Tied
 
 __all__ = ["find_mistakes"]
 

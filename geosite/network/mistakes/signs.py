@@ -9,7 +9,7 @@ import numpy as np
 from geosite.base.arrays import Floats
 from geosite.network.mistakes.facts import NEARLY
 from geosite.network.mistakes.suspects import Refined
-from geosite.network.tie import Tied
+from geosite.network.tie_runs import Tied
 
 __all__ = ["ONE_AXIS", "REVERSED", "TwiceALeg", "twice_a_leg"]
 

@@ -16,7 +16,7 @@ from geosite.base.arrays import Floats, Ints
 from geosite.fieldbook.model import FieldBook
 from geosite.network.equations.normal import Posterior, Term
 from geosite.network.mistakes.facts import Fit
-from geosite.network.tie import Tied
+from geosite.network.tie_runs import Tied
 
 __all__ = [
     "Refined",

@@ -29,8 +29,8 @@ from geosite.base.errors import InputError, Problem
 from geosite.processes import registry
 from geosite.processes.hosts.job_list import only_host
 from geosite.processes.hosts.jobs import Limits, Manager, folder_size
+from geosite.processes.hosts.ogc_api import add_standard, problem
 from geosite.processes.hosts.openapi import openapi_document
-from geosite.processes.hosts.standard import add_standard, problem
 from geosite.processes.inputs import from_request
 
 __all__ = ["serve"]

@@ -33,7 +33,7 @@ from pygeoapi.process.manager.base import BaseManager
 from geosite.base.errors import InputError, Problem, printable
 from geosite.processes import registry
 from geosite.processes.description import describe
-from geosite.processes.hosts.inline import inline_file
+from geosite.processes.hosts.inline_files import inline_file
 from geosite.processes.hosts.job_list import JobList
 from geosite.processes.inputs import checked
 

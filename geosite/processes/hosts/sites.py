@@ -16,7 +16,7 @@ from typing import Any
 from geosite.base.errors import InputError, Problem
 from geosite.base.problems import Problems
 from geosite.base.version import __version__
-from geosite.fieldbook.site import SIZE_LIMIT
+from geosite.fieldbook.read_site_file import SIZE_LIMIT
 from geosite.reading.files import check_plain_file, inside
 from geosite.reading.toml_text import LINE_LIMIT
 

@@ -20,11 +20,11 @@ from geosite.terrain.surface.marks import (
     find_outliers,
     relative_noise,
 )
-from geosite.terrain.surface.rows import locate_cells, rasterise
+from geosite.terrain.surface.raster_rows import locate_cells, rasterise
 from geosite.terrain.surface.tin import Tin, triangulate
 
 if TYPE_CHECKING:
-    from geosite.terrain.surface.scores import Method, Score
+    from geosite.terrain.surface.cross_validation import Method, Score
 
 __all__ = [
     "SCORED_AT_LEAST",
@@ -235,7 +235,7 @@ def choose_method(
     >>> method, len(scores), scores[0].marks
     ('tin', 5, 1)
     """
-    from geosite.terrain.surface.scores import METHODS, score
+    from geosite.terrain.surface.cross_validation import METHODS, score
 
     ranked: tuple[Score, ...] = ()
     if with_scores or method == "auto":

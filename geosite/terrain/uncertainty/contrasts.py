@@ -9,8 +9,12 @@ import numpy as np
 from geosite.base.arrays import Floats, Ints
 from geosite.network.covariance import covariance, sigmas
 from geosite.network.model import LinearForm, Network
+from geosite.terrain.surface.cross_validation import (
+    breakline_vertices,
+    marks_to_leave_out,
+    triangles_without,
+)
 from geosite.terrain.surface.roughness import Contrasts
-from geosite.terrain.surface.scores import breakline_vertices, marks_to_leave_out, triangles_without
 from geosite.terrain.surface.tin import Tin
 
 __all__ = ["contrasts", "cross", "plane_gradients"]

@@ -13,7 +13,7 @@ from geosite.base.arrays import Floats, Ints
 from geosite.base.grid import Grid
 from geosite.network.accuracy.ellipses import error_ellipses
 from geosite.network.covariance import level_covariance
-from geosite.terrain.surface.rows import locate_cells
+from geosite.terrain.surface.raster_rows import locate_cells
 from geosite.terrain.surface.tin import barycentric
 from geosite.terrain.uncertainty.ground import Ground
 

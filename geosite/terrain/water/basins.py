@@ -31,7 +31,7 @@ from geosite.terrain.water.descent import (
     index_offsets,
 )
 from geosite.terrain.water.flats import Pits, flow_towards
-from geosite.terrain.water.trees import ascending_order, minimum_spanning_forest, root_tree
+from geosite.terrain.water.spanning_trees import ascending_order, minimum_spanning_forest, root_tree
 
 __all__ = [
     "UNCONNECTED",

@@ -164,8 +164,8 @@ def drain(
     method
         ``"d8"``: one of eight directions (O'Callaghan & Mark 1984). ``"d-infinity"``: any
         direction, the water divided between the two neighbours on either side of it (Tarboton 1997,
-        `geosite.terrain.water.facets`); depressions, catchments and `Drainage.direction` are those
-        of d8.
+        `geosite.terrain.water.d_infinity`); depressions, catchments and `Drainage.direction` are
+        those of d8.
     inlets : array of bool, shape (rows, cols)
         Cells in which water leaves the ground.
     barriers : array of bool, shape (rows, cols)
@@ -229,7 +229,7 @@ def drain(
     filled = filled.reshape(z.shape)
     azimuth = None
     if method == "d-infinity":
-        from geosite.terrain.water.facets import accumulate_proportions, flow_proportions
+        from geosite.terrain.water.d_infinity import accumulate_proportions, flow_proportions
 
         proportions = flow_proportions(z, filled, local.direction, walls)
         azimuth = proportions.azimuth_deg

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from geosite.terrain.water.descent import COL_STEP, ROW_STEP, Bytes, Index, Long, Raster
-from geosite.terrain.water.trees import minimum_spanning_forest
+from geosite.terrain.water.spanning_trees import minimum_spanning_forest
 
 __all__ = ["connected_regions"]
 

@@ -22,7 +22,7 @@ from geosite.base.errors import InputError
 from geosite.base.estimate import Estimate
 from geosite.fieldbook.sitefile import Code, CutPrice, FillPrice, Price, Prices
 from geosite.linework.model import Measure
-from geosite.network.independent import independent_marks
+from geosite.network.independent_marks import independent_marks
 from geosite.network.model import LinearForm
 
 CODES = {"pad": Code(depth=0.1, waste_percent=10.0), "kerb": Code(geometry="line")}

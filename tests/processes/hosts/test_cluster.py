@@ -12,7 +12,7 @@ from rasterio.transform import Affine
 
 import geosite
 from geosite.base.errors import InputError
-from geosite.processes import in_strips
+from geosite.processes import raster_strips as in_strips
 
 
 def raster(path: Path) -> str:

@@ -9,8 +9,8 @@ import numpy as np
 import numpy.typing as npt
 
 from geosite.base.large_rasters import Rows
+from geosite.terrain.water.d_infinity import flow_proportions
 from geosite.terrain.water.descent import COL_STEP, NODATA, OUTFLOW, ROW_STEP, Bytes, Long, Raster
-from geosite.terrain.water.facets import flow_proportions
 from geosite.terrain.water.strips.ground import Strip, StripRaster
 
 __all__ = ["ProportionsOnDisk", "accumulate_over_strips", "proportions_over_strips"]
@@ -20,7 +20,7 @@ Floats = npt.NDArray[np.float64]
 
 @dataclass(frozen=True, eq=False, slots=True)
 class ProportionsOnDisk:
-    """What `geosite.terrain.water.facets.FlowProportions` says of each cell, on disk."""
+    """What `geosite.terrain.water.d_infinity.FlowProportions` says of each cell, on disk."""
 
     first: Rows
     second: Rows
@@ -70,7 +70,7 @@ _Arriving = list[tuple[Long, Floats]]
 def accumulate_over_strips(ground: StripRaster, proportions: ProportionsOnDisk | None) -> Rows:
     """Count the cells whose water passes through each cell, itself included.
 
-    Within a strip cells are taken as in `geosite.terrain.water.facets.accumulate_proportions`;
+    Within a strip cells are taken as in `geosite.terrain.water.d_infinity.accumulate_proportions`;
     what crosses its border waits until the strip beside it is worked on. A strip is worked on again
     as long as something waits for it.
 

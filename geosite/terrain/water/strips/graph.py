@@ -34,8 +34,8 @@ from geosite.terrain.water.descent import (
 from geosite.terrain.water.flats import Pits
 from geosite.terrain.water.flow_directions import steepest_descent
 from geosite.terrain.water.regions import connected_regions
+from geosite.terrain.water.spanning_trees import ascending_order, minimum_spanning_forest
 from geosite.terrain.water.strips.ground import Strip, StripFlow, StripRaster
-from geosite.terrain.water.trees import ascending_order, minimum_spanning_forest
 
 __all__ = ["Basins", "find_basins", "find_spills_over_strips"]
 

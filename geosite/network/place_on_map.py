@@ -18,7 +18,7 @@ from geosite.network.equations.normal import Prior
 from geosite.network.equations.plan import Azimuth, Plan, PlanInput, adjust_plan
 from geosite.network.equations.rows import Between, HeightRows, PlanRows, height_rows, plan_rows
 from geosite.network.model import Closure, Network
-from geosite.network.tie import Tied, first_visits, known_heights, known_places, plan_steps
+from geosite.network.tie_runs import Tied, first_visits, known_heights, known_places, plan_steps
 from geosite.network.walk.dead_reckoning import Start
 from geosite.network.walk.device import Device
 from geosite.network.walk.runs import Complexes, Walk, scaled_path, walk_runs

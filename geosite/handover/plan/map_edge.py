@@ -9,8 +9,8 @@ from geosite.drawing.ink import FAINT, TEXT, Stroke
 from geosite.drawing.sheet import Group, Rectangle, Text, rectangle
 from geosite.handover.model import Package
 from geosite.handover.plan.canvas import grid_step
-from geosite.handover.plan.column import Items
 from geosite.handover.plan.layout import Layout, scale_name
+from geosite.handover.plan.side_column import Items
 from geosite.handover.wording.measures import Measures
 from geosite.handover.wording.reference import crs_words, height_words
 

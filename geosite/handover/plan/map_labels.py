@@ -21,7 +21,7 @@ from geosite.handover.plan.canvas import (
     signed_area,
     thin,
 )
-from geosite.handover.plan.linework import near_parcels
+from geosite.handover.plan.map_linework import near_parcels
 from geosite.handover.plan.symbols import Mark, significant
 from geosite.handover.styles.layers import contour_digits
 from geosite.handover.wording.measures import grade_told, section_letter

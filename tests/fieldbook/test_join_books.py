@@ -11,7 +11,7 @@ import pytest
 
 from geosite.base.errors import InputError
 from geosite.fieldbook.days import days, of_day, only_runs
-from geosite.fieldbook.join import joined
+from geosite.fieldbook.join_books import joined
 from geosite.fieldbook.model import Notes
 from geosite.fieldbook.sitefile import Run, Site
 

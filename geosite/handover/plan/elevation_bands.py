@@ -14,7 +14,7 @@ from geosite.drawing.ink import FAINT, Stroke
 from geosite.drawing.sheet import Outline, Rectangle, Shape, rectangle
 from geosite.handover.palette import RAMPS
 from geosite.handover.plan.canvas import Canvas
-from geosite.handover.plan.column import Column, Items
+from geosite.handover.plan.side_column import Column, Items
 from geosite.handover.plan.symbols import rounded
 from geosite.terrain.water.flow import polygons
 

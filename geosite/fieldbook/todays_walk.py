@@ -11,7 +11,7 @@ from geosite.base.errors import Finding, InputError
 from geosite.base.problems import Problems
 from geosite.fieldbook.book import REQUIRED, read_book
 from geosite.fieldbook.model import FieldBook, Notes
-from geosite.fieldbook.site import SiteText
+from geosite.fieldbook.read_site_file import SiteText
 
 __all__ = ["read_other_walk"]
 

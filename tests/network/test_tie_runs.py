@@ -15,7 +15,7 @@ from geosite.network.control.model import Control
 from geosite.network.equations.heights import adjust_heights
 from geosite.network.equations.normal import Prior
 from geosite.network.equations.plan import PlanInput, adjust_plan
-from geosite.network.tie import (
+from geosite.network.tie_runs import (
     NO_FIT,
     Tied,
     first_visits,

@@ -7,7 +7,7 @@ import time
 
 import pytest
 
-from geosite.base.copies import CopyDied, Limits, in_a_copy
+from geosite.base.process_copies import CopyDied, Limits, in_a_copy
 
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="copies processes")
 

@@ -13,7 +13,7 @@ import shapely
 from rasterio.transform import Affine
 
 from geosite.base.errors import InputError, OutputRefused
-from geosite.processes import in_strips
+from geosite.processes import raster_strips as in_strips
 from geosite.processes.registry import execute
 
 ROWS, COLS = 300, 210

@@ -15,7 +15,7 @@ from geosite.fieldbook.sitefile import Handover
 from geosite.handover.formats.dxf import write_dxf
 from geosite.handover.model import Package
 from geosite.handover.plan.sheet import draw_plan
-from geosite.handover.specks import without_specks
+from geosite.handover.small_pond_parts import without_specks
 
 
 def speckled(count: int) -> Package:

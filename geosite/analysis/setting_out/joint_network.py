@@ -16,7 +16,7 @@ import numpy as np
 from geosite.analysis.setting_out.baseline import baseline_rows
 from geosite.base.arrays import Floats, Ints
 from geosite.base.errors import GeositeError, Problem, SurveyRefused
-from geosite.fieldbook.join import joined
+from geosite.fieldbook.join_books import joined
 from geosite.fieldbook.model import FieldBook, Notes
 from geosite.network.adjust import adjust
 from geosite.network.model import Network

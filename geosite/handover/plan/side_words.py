@@ -17,7 +17,6 @@ from geosite.drawing.sheet import Group, Rectangle, rectangle
 from geosite.handover.documents.findings import with_signs
 from geosite.handover.model import CAUTION, Package
 from geosite.handover.palette import ALERT
-from geosite.handover.plan.column import Block, Column, Items, more, stroke_sign
 from geosite.handover.plan.design import design_block
 from geosite.handover.plan.design_points import points_block
 from geosite.handover.plan.layout import Layout
@@ -29,6 +28,7 @@ from geosite.handover.plan.legend import (
     surfaces_block,
     water_block,
 )
+from geosite.handover.plan.side_column import Block, Column, Items, more, stroke_sign
 from geosite.handover.styles.signs import (
     code_pen,
 )
