@@ -19,6 +19,7 @@ from geosite.base.arrays import Floats, Ints
 
 __all__ = [
     "EVEN",
+    "LEAST_DEPARTURES",
     "Contrasts",
     "Roughness",
     "correlation",
@@ -38,7 +39,7 @@ other one is about halved each time, for nobody knows of which order it is."""
 _LEAST_WEIGHT = 0.01
 """What is less likely is left out."""
 
-_AT_LEAST = 5
+LEAST_DEPARTURES = 5
 """Marks that must be left out before their departures say anything."""
 
 _NEWS = 0.5
@@ -292,7 +293,7 @@ def estimate_roughness(contrasts: Contrasts) -> Roughness:
     doi:10.1002/9781118136188, section 4.6).
     """
     count = len(contrasts.departure)
-    if count < _AT_LEAST:
+    if count < LEAST_DEPARTURES:
         return EVEN
     nearest = contrasts.nearest
     usual = float(np.median(nearest))

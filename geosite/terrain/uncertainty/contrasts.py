@@ -14,7 +14,7 @@ from geosite.terrain.surface.cross_validation import (
     marks_to_leave_out,
     triangles_without,
 )
-from geosite.terrain.surface.roughness import Contrasts
+from geosite.terrain.surface.roughness import LEAST_DEPARTURES, Contrasts
 from geosite.terrain.surface.tin import Tin
 
 __all__ = ["contrasts", "cross", "plane_gradients"]
@@ -56,6 +56,8 @@ def contrasts(network: Network, rows: Ints, tin: Tin) -> Contrasts:
         np.arange(len(every)) >= len(which),
         slope,
     )
+    if len(every) < LEAST_DEPARTURES:
+        return found  # nothing is told from so few
     joint = covariance(network, [forms[k] for k in found.together])
     return replace(found, joint_noise=joint)
 
