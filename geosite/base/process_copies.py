@@ -140,6 +140,9 @@ def _all_of(pipe: int, seconds: float | None) -> bytes | None:
 def _limit(limits: Limits) -> None:
     import resource
 
+    # Python would keep a module that it compiled and could write in part only, for good
+    sys.dont_write_bytecode = True
+
     with open("/proc/self/statm", encoding="ascii") as statm:
         pages = int(statm.read().split()[0])
     taken = pages * os.sysconf("SC_PAGE_SIZE")

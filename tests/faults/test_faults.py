@@ -167,6 +167,8 @@ def test_a_limit_on_the_size_of_files(process: str, tmp_path: Path, elevations: 
             timeout=120,
             check=False,
             cwd=tmp_path,
+            # Python keeps a module that it compiled and could write in part only, for good
+            env={**os.environ, "PYTHONDONTWRITEBYTECODE": "1"},
         )
         outcomes.add(whole_or_refused(done, tmp_path / "o" / "map", "larger than this process"))
         shutil.rmtree(tmp_path / "o", ignore_errors=True)
