@@ -121,11 +121,14 @@ def the_yard(folder: Path) -> tuple[dict[str, Any], set]:
         put_in |= put(site, path, ["apron"])
     put_in |= put(site, "survey", (), ["file", "unit", "closure_limit", "closure_rules"])
     put_in |= put(site, "anchor", (), ["crs", "vertical_crs", "geoid_height"])
-    marks = ("easting", "northing", "elevation", "sigma", "sigma_elevation", "check")
+    marks = ("easting", "northing", "elevation", "sigma", "sigma_elevation", "check", "source")
     put_in |= put(site, "anchor.marks.NAME", ["B1"], marks)
     put_in |= put(site, "runs.NAME", ["first"])
     put_in |= put(site, "codes.NAME", ["building"])
+    site["codes"][EXAMPLES["codes.NAME", "counted_in"]] = {"geometry": "line"}
     put_in |= put(site, "prices.codes.NAME", ["asphalt"])
+    for earth in ("prices.cut", "prices.fill"):
+        put_in |= put(site, earth, ())
     earthworks = [k for path, k in EXAMPLES if path == "earthworks.NAME" and k != "surface"]
     put_in |= put(site, "earthworks.NAME", ["dig"], earthworks)
     put_in |= put(site, "submission", ())
@@ -184,10 +187,12 @@ def the_designs(folder: Path) -> tuple[dict[str, Any], set]:
                   (512652.0, 5276217.0, 402.4), (512648.0, 5276214.0, 402.4)]]})  # fmt: skip
     pads = ("elevation", "fall_percent", "fall_azimuth")
     here = "designs.NAME.pads.NAME"
-    put_in |= put(site, here, ["pads", "a"], (*pads, "feature", "through"))
+    put_in |= put(site, here, ["pads", "a"], (*pads, "feature", "through", "code"))
     put_in |= put(site, here, ["corners", "b"], (*pads, "points"))
     here = "designs.NAME.edges.NAME"
-    put_in |= put(site, here, ["road", "axis"], ("marks", "elevations", "closed"))
+    put_in |= put(site, here, ["road", "axis"], ("marks", "elevations", "closed", "code"))
+    for path in (here, "designs.NAME.pads.NAME"):
+        site["codes"].setdefault(EXAMPLES[path, "code"], {"title": "A part of the design"})
     put_in |= put(site, here, ["lane", "axis"], ("points", "start", "grades"))
     put_in |= put(site, "designs.NAME.strips.NAME", ["road", "way"])
     put_in |= put(site, "designs.NAME.strips.NAME", ["lane", "way"])

@@ -10,8 +10,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from geosite.terrain.surface import realisations
 from geosite.terrain.surface.realisations import Lattice, draw_rough
 from geosite.terrain.surface.roughness import Roughness
+from geosite.terrain.uncertainty import conditioning
 from geosite.terrain.uncertainty.conditioning import Conditions
 
 PLACES = np.array(
@@ -27,11 +29,12 @@ UNKNOWN_MEAN = 1000.0
 """Variance of the mean in the draws: so large that it is as good as unknown."""
 
 
-class Exponential(Roughness):
-    """The example's covariance, with a mean that is not known."""
+SILL = 10.0
 
-    def covariance(self, distance: np.ndarray) -> np.ndarray:
-        return UNKNOWN_MEAN + 10.0 * np.exp(-0.3 * np.asarray(distance))
+
+def correlation(distance: np.ndarray, range_m: float) -> np.ndarray:
+    """Return the example's covariance over its sill, with a mean that is not known."""
+    return UNKNOWN_MEAN / SILL + np.exp(-0.3 * np.asarray(distance))
 
 
 def test_the_equations_give_the_printed_weights() -> None:
@@ -48,7 +51,7 @@ def test_the_equations_give_the_printed_weights() -> None:
 
 @pytest.fixture(scope="module")
 def drawn() -> tuple[Lattice, np.ndarray]:
-    rough = Exponential((10.0,), (10.0,), (1.0,))
+    rough = Roughness((SILL,), (10.0,), (1.0,))
     # every sample and the place that is asked for are nodes
     lattice = Lattice(55.0, 122.0, 1.0, 26, 26)
     conditions = Conditions(
@@ -62,12 +65,16 @@ def drawn() -> tuple[Lattice, np.ndarray]:
         places=PLACES,
         built=np.zeros((7, 7)),
     )
-    draws = draw_rough(rough, lattice, 1, range(DRAWS))
-    node, share = lattice.weights(PLACES)
-    on_marks = (draws.nodes[:, node] * share).sum(axis=2)
-    still = np.zeros((DRAWS, 7, 3))
-    errors, nodes = conditions.agree(still, draws, on_marks, rough, np.zeros((DRAWS, 7)))
-    assert np.array_equal(errors, still)
+    with pytest.MonkeyPatch.context() as patch:
+        # the example's covariance in the place of the surface's own, which is smoother
+        patch.setattr(realisations, "correlation", correlation)
+        patch.setattr(conditioning, "correlation", correlation)
+        draws = draw_rough(rough, lattice, 1, range(DRAWS))
+        node, share = lattice.weights(PLACES)
+        on_marks = (draws.nodes[:, node] * share).sum(axis=2)
+        still = np.zeros((DRAWS, 7, 3))
+        errors, nodes = conditions.agree(still, draws, on_marks, rough, np.zeros((DRAWS, 7)))
+        assert np.array_equal(errors, still)
     return lattice, nodes + 600.0
 
 

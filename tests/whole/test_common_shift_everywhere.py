@@ -96,8 +96,13 @@ def test_an_anchor_by_latitude_and_longitude_is_said_everywhere(tmp_path: Path) 
     assert "good to 1 m in position" in " ".join(said.out.split())
     assert geosite("build", site / "site.toml", "--out", tmp_path / "map").status == 0
     page = (tmp_path / "map" / "viewer.html").read_text("utf-8")
-    (headline,) = re.findall(r"At 95 % confidence the marks are right to ([^\"]*)\"", page)
+    # told in metres and in feet, for the switch of units
+    told = r"\"{}\":\"At 95 % confidence the marks are right to ([^\"]*)\""
+    (headline,) = re.findall(told.format("m"), page)
+    (in_feet,) = re.findall(told.format("ft"), page)
     assert float(headline.split()[0]) > 2.4477
     assert "1.00 m (one sigma) in position is the transformation" in headline
+    assert float(in_feet.split()[0]) > 2.44 / 0.3048
+    assert "3.28 ft (one sigma) in position is the transformation" in in_feet
     metadata = (tmp_path / "map" / "metadata.xml").read_text("utf-8")
     assert "good to 1 m in position" in metadata
