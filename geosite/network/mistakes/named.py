@@ -27,6 +27,8 @@ from geosite.network.walk.runs import sum_at
 __all__ = ["Named"]
 
 RUNS_TRIED = 6
+SAME = 1e-9
+"""Sums of squares that differ by this share of themselves are the same but for rounding."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -63,7 +65,12 @@ class Named:
         if not trials:
             return None
         trials.sort(key=lambda trial: trial.squares)
-        best = trials[0]
+        # of what explains exactly as much, names: a run of two marks looks the same upside down and
+        # with their names exchanged, and names are exchanged more often than devices turned over
+        best = min(
+            (t for t in trials if t.squares <= trials[0].squares * (1 + SAME) + SAME),
+            key=lambda trial: trial.mistake.kind.startswith("run-"),
+        )
         noise = self.judge.noise(best.squares, self.redundancy)
         unnamed = self.suspects[0].test if self.suspects else 0.0
         drop = self.squares - best.squares
