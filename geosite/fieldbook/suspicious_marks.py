@@ -1,7 +1,8 @@
 """Marks seen once that look like a slip: nothing else in the survey would notice them.
 
-Only the outlines tell: a spike that goes out and comes back, an edge far longer than all others of
-its shape, a corner that becomes a plain one when one decimal point is moved.
+Outlines tell: a spike that goes out and comes back, an edge far longer than all others of its
+shape, a corner that becomes a plain one when one decimal point is moved. So do heights far above or
+below everything round them (`geosite.fieldbook.suspicious_heights`).
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ import numpy as np
 from geosite.base.arrays import Floats, Ints
 from geosite.base.errors import Finding
 from geosite.fieldbook.model import PIECE_KINDS, FieldBook
+from geosite.fieldbook.suspicious_heights import height_suspects
 
 __all__ = ["Suspect", "suspect_findings", "suspects"]
 
@@ -36,19 +38,25 @@ class Suspect:
     Parameters
     ----------
     kind
-        ``"decimal"``: one coordinate fits with its decimal point moved; ``"spike"``; ``"far"``.
+        ``"decimal"``: one coordinate fits with its decimal point moved; ``"spike"``; ``"far"``;
+        ``"height"``.
     row
         Observation.
     axis
         Of a decimal slip, blank otherwise.
     instead
         Coordinate that fits, in the unit of the field book; NaN otherwise.
+    above, usual
+        Of a height: how far above all rows round it, negative below, and what is usual in its run,
+        metres; NaN otherwise.
     """
 
-    kind: Literal["decimal", "spike", "far"]
+    kind: Literal["decimal", "spike", "far", "height"]
     row: int
     axis: str = ""
     instead: float = math.nan
+    above: float = math.nan
+    usual: float = math.nan
 
 
 def suspects(book: FieldBook) -> tuple[Suspect, ...]:
@@ -58,7 +66,7 @@ def suspects(book: FieldBook) -> tuple[Suspect, ...]:
     ----------
     book
         In metres. Only outlines of straight and arc pieces, walked in one run, are looked at, and
-        of their marks only those that were seen once.
+        the heights of all runs; of their marks only those that were seen once.
 
     Examples
     --------
@@ -69,8 +77,8 @@ def suspects(book: FieldBook) -> tuple[Suspect, ...]:
     >>> y = [0, 0, 0, 0, 0, 5, 10, 10, 10, 10, 10, 5]
     >>> rows = [f"R1,A{k},{e},{n},0,yard" for k, (e, n) in enumerate(zip(x, y), start=1)]
     >>> book = book_from_text("run,point,x,y,z,feature" + "".join(f"{chr(10)}{r}" for r in rows))
-    >>> suspects(book)
-    (Suspect(kind='decimal', row=8, axis='x', instead=10.0),)
+    >>> [(one.kind, one.row, one.axis, one.instead) for one in suspects(book)]
+    [('decimal', 8, 'x', 10.0)]
     """
     seen = np.bincount(book.mark[book.mark >= 0], minlength=len(book.marks))
     found: dict[int, Suspect] = {}
@@ -86,6 +94,10 @@ def suspects(book: FieldBook) -> tuple[Suspect, ...]:
                 suspect = _looked_at(book, rows, at)
                 if suspect is not None:
                     found.setdefault(int(rows[at]), suspect)
+    for high in height_suspects(book):
+        axis = "" if math.isnan(high.instead) else "z"
+        suspect = Suspect("height", high.row, axis, high.instead, high.above, high.usual)
+        found.setdefault(high.row, suspect)
     return tuple(found[row] for row in sorted(found))
 
 
@@ -156,19 +168,7 @@ def suspect_findings(book: FieldBook) -> list[Finding]:
     found = suspects(book)
     findings = []
     for suspect in found[:MOST]:
-        name = book.marks[book.mark[suspect.row]]
-        shape = book.features[book.feature[suspect.row]]
-        where = f"Mark {name} of {shape}"
-        if suspect.kind == "decimal":
-            given = book.local[suspect.row, "xy".index(suspect.axis)] / book.unit_m
-            text = (
-                f"{where} bends its outline; with {suspect.axis} = {suspect.instead:.6g} instead of"
-                f" {given:.6g} it would not. Did a decimal point slip?"
-            )
-        elif suspect.kind == "spike":
-            text = f"{where} makes a spike: the outline goes out to it and comes straight back."
-        else:
-            text = f"{where} lies far from all others: both edges there are the longest by far."
+        text = _told(book, suspect)
         findings.append(
             Finding(
                 "look",
@@ -179,6 +179,34 @@ def suspect_findings(book: FieldBook) -> list[Finding]:
             )
         )
     if len(found) > MOST:
-        more = f"And {len(found) - MOST} more marks that bend their outline."
+        more = f"And {len(found) - MOST} more marks that look like a slip."
         findings.append(Finding("look", "mark-suspect", more))
     return findings
+
+
+def _told(book: FieldBook, suspect: Suspect) -> str:
+    shape = int(book.feature[suspect.row])
+    where = f"Mark {book.marks[book.mark[suspect.row]]}"
+    if shape >= 0:
+        where += f" of {book.features[shape]}"
+    if suspect.kind == "spike":
+        return f"{where} makes a spike: the outline goes out to it and comes straight back."
+    if suspect.kind == "far":
+        return f"{where} lies far from all others: both edges there are the longest by far."
+    if suspect.kind == "height":
+        side = "above" if suspect.above > 0 else "below"
+        text = (
+            f"{where} is {abs(suspect.above):.2f} m {side} everything round it, where"
+            f" {suspect.usual:.2f} m from mark to mark is usual"
+        )
+        if not suspect.axis:
+            return f"{text}."
+    else:
+        text = f"{where} bends its outline"
+    given = book.local[suspect.row, "xyz".index(suspect.axis)] / book.unit_m
+    fits = "not" if suspect.kind == "decimal" else "lie among them"
+    asked = "Did a decimal point slip?"
+    if suspect.instead * given < 0:
+        asked = "Did a sign or a decimal point slip?"
+    instead = f"with {suspect.axis} = {suspect.instead:.6g} instead of {given:.6g}"
+    return f"{text}; {instead} it would {fits}. {asked}"

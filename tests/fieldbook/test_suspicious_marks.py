@@ -56,3 +56,54 @@ def test_other_words_for_a_geometry_are_understood(tmp_path: Path, word: str, me
 
     with pytest.raises(InputError, match=f'did you mean "{meant}"'):
         read_survey(write(tmp_path, site=SITE + f'geometry = "{word}"\n'))
+
+
+GROUND = [0.02, 0.05, 0.01, 0.07, 0.03, 0.06, 0.04, 0.08, 0.02, 0.05, 0.07, 0.03]
+
+
+def heights(folder: Path, z: list[float], feature: str = "") -> list[Finding]:
+    """Walk marks on a grid of 6 m with these heights, each seen once."""
+    rows = "".join(
+        f"R1,S{i},{3 + 6 * (i % 4)},{4 + 6 * (i // 4)},{up},{feature},,,\n"
+        for i, up in enumerate(z)
+    )
+    path = write(folder, HEADER + BASELINE + rows, SITE)
+    return [f for f in read_survey(path).findings if f.code == "mark-suspect"]
+
+
+def test_marks_of_even_ground_are_not_suspected(tmp_path: Path) -> None:
+    assert heights(tmp_path, GROUND) == []
+
+
+def test_a_mark_five_metres_up_among_twelve_is_named_first_with_its_line(tmp_path: Path) -> None:
+    (finding,) = heights(tmp_path, [*GROUND[:5], 5.06, *GROUND[6:]])
+    assert finding.line == 9
+    assert "Mark S5 is 5.01 m above everything round it" in finding.text
+
+
+@pytest.mark.parametrize(
+    ("wrong", "at", "right"), [(0.6, 5, "0.06"), (-7.0, 10, None), (8.0, 7, "0.08")]
+)
+def test_a_wrong_height_is_named_and_the_one_that_fits(
+    tmp_path: Path, wrong: float, at: int, right: str | None
+) -> None:
+    (finding,) = heights(tmp_path, [*GROUND[:at], wrong, *GROUND[at + 1 :]])
+    assert f"Mark S{at} " in finding.text
+    if right is not None:
+        assert f"z = {right} instead of {wrong:g}" in finding.text
+
+
+def test_two_wrong_heights_do_not_hide_each_other(tmp_path: Path) -> None:
+    found = heights(tmp_path, [GROUND[0], 5.06, *GROUND[2:10], -3.1, GROUND[11]])
+    assert [f.line for f in found] == [5, 14]
+
+
+def test_a_steep_bank_and_the_top_of_a_wall_are_not_suspected(tmp_path: Path) -> None:
+    bank = [0.02, 0.05, 0.01, 0.07, 2.1, 2.2, 2.0, 2.1, 4.1, 4.0, 4.2, 4.1]
+    assert heights(tmp_path, bank) == []
+    book = HEADER + BASELINE
+    for i, up in enumerate(GROUND):
+        book += f"R1,S{i},{3 + 6 * (i % 4)},{4 + 6 * (i // 4)},{up},,,,\n"
+    book += "R1,W1,5,7,1.9,wall,setts,,\nR1,W2,17,13,1.95,wall,setts,,\n"
+    found = read_survey(write(tmp_path, book, SITE)).findings
+    assert "mark-suspect" not in [f.code for f in found]

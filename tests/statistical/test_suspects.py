@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
+from device_walks import walked
+from simulated import ferry_landing
 
 from geosite.fieldbook.model import FieldBook
 from geosite.fieldbook.suspicious_marks import suspects
@@ -82,3 +85,26 @@ def test_decimal_slips_are_noticed() -> None:
         tried += 1
         noticed += row in {s.row for s in suspects(replace(book, local=local))}
     assert noticed / tried >= 0.55
+
+
+def test_heights_of_clean_walks_are_seldom_called_so(tmp_path: Path) -> None:
+    """The landing with its kerbs and slipway, and marks strewn over a fall of 2 % with 0.2 m."""
+    books = [ferry_landing(seed, tmp_path).notes.book for seed in range(40)]
+    books += [walked(size, seed).notes.book for size in (20, 60, 200) for seed in range(40)]
+    called = sum(any(s.kind == "height" for s in suspects(book)) for book in books)
+    assert called / len(books) <= 0.01
+
+
+def test_heights_off_by_a_metre_or_more_are_noticed(tmp_path: Path) -> None:
+    """A lost decimal point, a wrong digit of metres: on marks of the landing seen once."""
+    rng = np.random.default_rng(19)
+    book = ferry_landing(3, tmp_path).notes.book
+    seen = np.bincount(book.mark[book.mark >= 0])
+    rows = [i for i, m in enumerate(book.mark) if m >= 0 and seen[m] == 1]
+    noticed = 0
+    for _ in range(300):
+        row, off = int(rng.choice(rows)), rng.choice([-1, 1]) * rng.uniform(1, 40)
+        local = book.local.copy()
+        local[row, 2] += off
+        noticed += row in {s.row for s in suspects(replace(book, local=local))}
+    assert noticed / 300 >= 0.9

@@ -21,6 +21,7 @@ _SURVEY = frozenset(
         "mark-suspect",
         "name-wrong",
         "names-swapped",
+        "outlier",
         "run-mirrored",
         "value-improbable",
         "visit-off",
