@@ -76,10 +76,10 @@ def test_a_quantity_has_no_digit_that_its_interval_does_not_bear() -> None:
     assert "14994" not in text
 
 
-def test_what_is_ordered_is_rounded_up_to_the_last_known_digit() -> None:
-    assert "5 % 15 855 m²" in read(package(APRON, BOTH))
-    more = {**BOTH, "order_area_m2": 15855.01}
-    assert "5 % 15 856 m²" in read(package(APRON, more))
+def test_what_is_ordered_is_rounded_up_at_the_digit_in_which_its_interval_begins() -> None:
+    assert "5 % 15 860 m²" in read(package(APRON, BOTH))
+    more = {**BOTH, "order_area_m2": 15860.01}
+    assert "5 % 15 870 m²" in read(package(APRON, more))
 
 
 def test_without_an_interval_two_decimals_stand() -> None:
@@ -102,13 +102,13 @@ def test_feet_are_square_feet_and_cubic_yards() -> None:
 
 
 def test_both_units_stand_below_each_other_each_with_the_digits_known_in_it() -> None:
-    """By hand: 14994.26 m2 are 161 396.9 ft2, good to 210 ft2: tens; 15855 m2 are 170 661.8."""
+    """By hand: 14994.26 m2 are 161 396.9 ft2, good to 210 ft2: tens; 15855 m2 are 170 661.8, ordered to hundreds."""
     small = {"cut_m3": 10.0, "cut_low_m3": 8.0, "cut_high_m3": 12.0}
     whole = package(APRON, BOTH, earthworks=({"earthwork": "pit", **small},))
     both = dataclasses.replace(whole, sheet=Sheet(units="both"))
     text = read(both)
     assert "14 994 +/- 20 m² 161 400 +/- 210 ft²" in text
-    assert "15 855 m² 170 670 ft²" in text
+    assert "15 860 m² 170 700 ft²" in text
     assert "10.0 (8.0 to 12.0) m³ 13.1 (10.5 to 15.7) yd³" in text
     assert read(both, unit="ft").index("ft²") < read(both, unit="ft").index("m²")
     assert "ft" not in read(whole)
@@ -150,6 +150,42 @@ def test_earthworks_are_printed_with_both_ends_of_their_interval() -> None:
     assert "2.5 +/- 0.5 m³" in text
 
 
+def test_volumes_of_an_earthwork_add_up_and_tell_its_methods_apart() -> None:
+    """The even slipway of the ferry landing, as its CSV has it."""
+    ways = {"exact": (0.06, 2.51, -2.45), "average end area": (0.06, 2.43, -2.37)}
+    ends = {"cut_low_m3": 0.0, "cut_high_m3": 2.99, "fill_low_m3": 0.0, "fill_high_m3": 7.08}
+    lines = [
+        {"earthwork": "even", "method": name, "net_95_m3": 5.03, **ends}
+        | dict(zip(("cut_m3", "fill_m3", "net_m3"), found, strict=True))
+        for name, found in ways.items()
+    ]
+    text = read(package(APRON, earthworks=tuple(lines)))
+    assert "exact 0.06 (0.00 to 2.99) m³ 2.51 (0.00 to 7.08) m³ -2.45 +/- 5.03 m³" in text
+    assert "area 0.06 (0.00 to 2.99) m³ 2.43 (0.00 to 7.08) m³ -2.37 +/- 5.03 m³" in text
+
+
+def test_a_net_volume_is_that_of_the_printed_cut_and_fill() -> None:
+    work = {"earthwork": "even", "method": "exact", "cut_m3": 1.26, "fill_m3": 1.04}
+    work |= {"net_m3": 0.22, "cut_95_m3": 0.4, "fill_95_m3": 0.4, "net_95_m3": 0.5}
+    text = read(package(APRON, earthworks=(work,)))
+    assert "1.3 +/- 0.4 m³ 1.0 +/- 0.4 m³ 0.3 +/- 0.5 m³" in text
+
+
+def test_a_least_charge_and_what_has_no_price_stand_on_the_paper() -> None:
+    fill = {"design": "d", "title": "Fill to formation", "per": "m3", "measured": 0.6}
+    fill |= {"charged": 0.7, "rate": 28.0, "minimum": 120.0, "amount": 120.0, "currency": "EUR"}
+    fill |= {"waste_percent": 15.0}
+    made = package(APRON, BOTH)
+    more = (
+        Table("design_estimate", "", (), (fill,)),
+        Table("prices", "", (), ({"title": "Total", "amount": 1.0},)),
+    )
+    text = read(dataclasses.replace(made, tables=(*made.tables, *more)))
+    assert "28.00 EUR/m³ minimum charge 120.00 120.00 EUR" in text
+    assert "15 % to fill to formation" in text
+    assert "without a price and not in the total: Asphalt apron." in text
+
+
 def test_nothing_measured_is_no_paper() -> None:
     assert takeoff_pdf(package(), Handover()) is None
 
@@ -173,7 +209,7 @@ def test_prices_stand_on_the_paper_with_their_range() -> None:
     made = package(APRON)
     prices = Table("prices", "Prices", (), (line, total))
     text = read(dataclasses.replace(made, tables=(*made.tables, prices)))
-    assert "787.5 +/- 2.1 m² 40.00 31 500.00 EUR 31 416 to 31 584" in text
+    assert "787.5 +/- 2.1 m² 40.00 EUR/m² 31 500.00 EUR 31 416 to 31 584" in text
     assert "Total 31 500.00 31 416 to 31 584" in text
 
 
@@ -222,4 +258,4 @@ def test_what_a_design_takes_and_costs_stands_on_the_paper() -> None:
     assert "4.7 (3.5 to 7.5) m³" in text
     assert "to formation 2.30 m³ 0.60 m³" in text
     assert "Estimate: Pad" in text
-    assert "4.7 (3.5 to 7.5) m³ 28.00 131.60 EUR" in text
+    assert "4.7 (3.5 to 7.5) m³ 28.00 EUR/m³ 131.60 EUR" in text

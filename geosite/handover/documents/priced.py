@@ -16,21 +16,35 @@ Record = Mapping[str, Any]
 
 _RANGE = (
     "The range comes from the survey alone: rates are taken as given. No advice on contracts or "
-    "taxes."
+    "taxes. Amounts are of the quantities before these were rounded for this paper."
 )
 
 
-def price_blocks(records: Sequence[Record]) -> list[Block]:
+def price_blocks(records: Sequence[Record], without: Sequence[str] = ()) -> list[Block]:
     """Return what each code costs with the range that the survey leaves, the total last.
 
     Parameters
     ----------
     records
         Of the table ``prices``.
+    without
+        What is ordered and has no price.
+
+    Examples
+    --------
+    >>> line = {"title": "Total", "amount": 120.0}
+    >>> price_blocks([line], ["Stone setts"])[-1].text
+    'Ordered, but without a price and not in the total: Stone setts.'
     """
     if not records:
         return []
-    return [Heading("Prices", 2), Paragraph(_RANGE), _table(records)]
+    blocks: list[Block] = [Heading("Prices", 2), Paragraph(_RANGE), _table(records, "with waste")]
+    if without:
+        listed = ", ".join(without)
+        blocks.append(
+            Paragraph(f"Ordered, but without a price and not in the total: {listed}.", "bold")
+        )
+    return blocks
 
 
 def estimate_blocks(records: Sequence[Record], designs: Sequence[Record]) -> list[Block]:
@@ -47,35 +61,59 @@ def estimate_blocks(records: Sequence[Record], designs: Sequence[Record]) -> lis
     --------
     >>> line = {"design": "pad", "title": "Fill", "per": "m3", "rate": 30.0, "amount": 120.0}
     >>> *_, table = estimate_blocks([line], [{"design": "pad", "title": "Boarding pad"}])
-    >>> table.rows[0][0], table.rows[0][4]
-    ('Fill', '120.00')
+    >>> table.rows[0][0], table.rows[0][3], table.rows[0][4]
+    ('Fill', '30.00 /m³', '120.00')
     """
     titles = {r.get("design"): r.get("title") for r in designs}
     blocks: list[Block] = []
     for name in dict.fromkeys(r.get("design") for r in records):
         own = [r for r in records if r.get("design") == name]
         said = f"What it will cost before it is built. {_RANGE}"
-        if any(r.get("per") and not r.get("code") for r in own):
+        earth = [r for r in own if r.get("per") and not r.get("code")]
+        if earth:
             said += (
                 " Formation is the underside of what is laid, by the depths of the codes. Cut and "
                 "fill are added up as if they erred independently of each other."
             )
+        if any(r.get("waste_percent") for r in earth):
+            named = (f"{r['waste_percent'] or 0:g} % to {_title(r).lower()}" for r in earth)
+            said += (
+                " The allowance of the site file for swell of what is carried away and compaction "
+                f"of what is filled is added here: {', '.join(named)}."
+            )
+        added = "with waste\nor allowance" if earth else "with waste"
         heading = Heading(f"Estimate: {titles.get(name) or name}", 2)
-        blocks += [heading, Paragraph(said), _table(own)]
+        blocks += [heading, Paragraph(said), _table(own, added)]
     return blocks
 
 
-def _table(records: Sequence[Record]) -> Table:
+def _title(record: Record) -> str:
+    return str(record.get("title") or record.get("code") or "")
+
+
+def _rate(record: Record, per: str) -> str:
+    """Return the rate with its unit, and the least charge where that is what is charged."""
+    rate, least = record.get("rate"), record.get("minimum") or 0.0
+    if rate is None:
+        return ""
+    currency = record.get("currency") or ""
+    told = f"{amount_words(rate)} {currency}/{per}" if per else amount_words(rate)
+    if (record.get("charged") or 0.0) * rate < least:
+        told += f"\nminimum charge {amount_words(least)}"
+    return told
+
+
+def _table(records: Sequence[Record], added: str) -> Table:
     rows = []
     for r in records:
-        per, rate = with_signs(r.get("per") or ""), r.get("rate")
+        per = with_signs(r.get("per") or "")
         amount, low, high = r.get("amount"), r.get("amount_low"), r.get("amount_high")
         rows.append(
             (
-                str(r.get("title") or r.get("code") or ""),
+                _title(r),
                 _quantity(r, "measured", per),
                 _quantity(r, "charged", per),
-                "" if rate is None else amount_words(rate),
+                _rate(r, per),
                 "" if amount is None else amount_words(amount, r.get("currency") or ""),
                 "" if low is None or high is None else range_words(low, high),
             )
@@ -83,8 +121,8 @@ def _table(records: Sequence[Record]) -> Table:
     columns = (
         Column("what", 1.1),
         Column("measured", 0.95, "end"),
-        Column("with waste", 0.95, "end"),
-        Column("rate", 0.5, "end"),
+        Column(added, 0.95, "end"),
+        Column("rate", 0.75, "end"),
         Column("amount", 0.85, "end"),
         Column("range at 95 %", 0.85, "end"),
     )

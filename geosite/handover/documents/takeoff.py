@@ -25,18 +25,19 @@ _YARD = 0.9144
 
 _HOW_TO_READ = (
     'Quantities are ground values. "+/-" is half of the interval that holds the true value in 95 '
-    "of 100 cases, from the survey alone; what is ordered has the waste added and is rounded up to "
-    "the last digit that is known. Depths are measured plumb. Everything is ordered once: where a "
+    "of 100 cases, from the survey alone; what is ordered has the waste added and is rounded up at "
+    "the digit in which that interval begins. Depths are measured plumb. Everything is ordered once: where a "
     "surface is told in several units, in the one that stands first."
 )
 _EARTHWORK_CAUTION = (
     "Of an earthwork told by several methods the exact volume, between the triangles of the marks, "
-    "is the one to use; the other methods are those of hand reckoning, for comparison. "
+    "is the one to use; the other methods are those of hand reckoning, for comparison: their digits tell them apart, the "
+    "interval says how many of them are known. "
 )
 _DESIGN_CAUTION = (
     "Formation is the underside of what is laid, by the depths of the codes. Volumes hold between "
     "the marks only as far as the ground there was walked. No allowance for "
-    "swell or shrinkage is in them."
+    "swell or compaction is in them."
 )
 
 
@@ -104,7 +105,7 @@ def takeoff_blocks(package: Package, options: Handover) -> list[Block]:
     blocks += _earthworks(tables.get("earthworks", ()), tables.get("designs", ()), units)
     return [
         *blocks,
-        *price_blocks(tables.get("prices", ())),
+        *price_blocks(tables.get("prices", ()), _without_price(package, totals, tables)),
         *estimate_blocks(tables.get("design_estimate", ()), tables.get("designs", ())),
     ]
 
@@ -123,7 +124,7 @@ def _in_each(value: float, half: float | None, metric: str, units: _Units) -> st
 
 
 def _order(record: Record, stem: str, metric: str, units: _Units) -> str:
-    """Return what to order: rounded up at the last digit that its interval bears."""
+    """Return what to order: rounded up at the digit in which its interval begins."""
     value = record.get(f"order_{stem}_{metric}")
     if value is None:
         return ""
@@ -133,6 +134,8 @@ def _order(record: Record, stem: str, metric: str, units: _Units) -> str:
 
 def _rounded_up(value: float, half: float | None, factor: float, symbol: str) -> str:
     places = decimals(None if half is None else half * factor)
+    if half is not None and math.isfinite(half) and half > 0:
+        places = -math.floor(math.log10(half * factor) + 1e-12)
     step = 10.0**-places
     return f"{grouped(math.ceil(value * factor / step - 1e-9) * step, places)} {symbol}".rstrip()
 
@@ -232,6 +235,21 @@ def _not_ordered(package: Package, record: Record) -> str:
     if record.get("order_by") == "elsewhere":
         return f"counted in {code_title(package.codes, record.get('counted_in'))}"
     return ""
+
+
+def _without_price(
+    package: Package, totals: Sequence[Record], tables: Mapping[str, Sequence[Record]]
+) -> list[str]:
+    """Return what is ordered and is in no line of the prices."""
+    priced = {r.get("code") for r in tables.get("prices", ())}
+    names = []
+    for record in totals:
+        code = record.get("code") or ""
+        meaning = package.codes.get(code)
+        is_building = meaning is not None and meaning.building
+        if code and code not in priced and not is_building and not _not_ordered(package, record):
+            names.append(code_title(package.codes, code))
+    return list(dict.fromkeys(names))
 
 
 def _designed(package: Package, records: Sequence[Record], units: _Units) -> list[Block]:
@@ -372,9 +390,9 @@ def _pieces(package: Package, totals: Sequence[Record]) -> list[Block]:
 def _design_earth(record: Record, units: _Units) -> Iterator[tuple[str, ...]]:
     """Yield cut and fill of a design: of its surface, and of the ground below what is laid."""
     name = str(record.get("title") or record.get("design") or "")
-    whole = tuple(_volume(record, stem, units) for stem in ("cut", "fill", "net"))
+    whole = _volumes(record, ("cut", "fill", "net"), units)
     yield (name, "with its banks", "to its surface", *whole)
-    under = tuple(_volume(record, f"formation_{stem}", units) for stem in ("cut", "fill"))
+    under = _volumes(record, ("formation_cut", "formation_fill"), units)
     if any(under) and under != whole[:2]:
         yield (name, "with its banks", "to formation", *under, "")
 
@@ -388,7 +406,12 @@ def _earthworks(records: Sequence[Record], designs: Sequence[Record], units: _Un
             str(r.get("earthwork") or ""),
             str(r.get("feature") or ""),
             str(r.get("method") or ""),
-            *(_volume(r, stem, units) for stem in ("cut", "fill", "net")),
+            *_volumes(
+                r,
+                ("cut", "fill", "net"),
+                units,
+                [other for other in records if other.get("earthwork") == r.get("earthwork")],
+            ),
         )
         for r in records
     )
@@ -407,16 +430,53 @@ def _earthworks(records: Sequence[Record], designs: Sequence[Record], units: _Un
     ]
 
 
-def _volume(record: Record, stem: str, units: _Units) -> str:
-    value = record.get(f"{stem}_m3")
-    if value is None:
-        return ""
+def _volumes(
+    record: Record, stems: Sequence[str], units: _Units, ways: Sequence[Record] = ()
+) -> tuple[str, ...]:
+    """Return the volumes of a line, all to the same digit, so that they add up.
+
+    `ways` are the lines of the same earthwork by all its methods: they share their digits, as many
+    as tell the methods apart, at most two decimals.
+    """
+    told: list[list[str]] = [[] for _ in stems]
+    for factor, symbol in (unit.m3 for unit in units):
+        places = max(_places(r, stems, ways, factor) for r in ways or (record,))
+        values = {k: round(v * factor, places) for k in stems if (v := record.get(f"{k}_m3"))}
+        if {"cut", "fill", "net"} <= values.keys():
+            # a net that is one digit off is that of the rounded cut and fill
+            added = values["cut"] - values["fill"]
+            near = abs(added - values["net"]) < 1.5 * 10.0**-places
+            values["net"] = added if near else values["net"]
+        for lines, stem in zip(told, stems, strict=True):
+            if record.get(f"{stem}_m3") is not None:
+                ends = _ends(record, stem, factor, places)
+                lines.append(f"{grouped(values.get(stem, 0.0), places)}{ends} {symbol}")
+    return tuple("\n".join(lines) for lines in told)
+
+
+def _places(record: Record, stems: Sequence[str], ways: Sequence[Record], factor: float) -> int:
+    """Return the decimals of the volumes of a line: what the best known of them bears."""
+    found = [decimals(half * factor) for k in stems if (half := _half_width(record, k))]
+    if len(ways) > 1:
+        apart = [
+            max(values) - min(values)
+            for k in stems
+            if (values := [r[f"{k}_m3"] for r in ways if r.get(f"{k}_m3") is not None])
+        ]
+        found.append(min(decimals(max(apart, default=0.0) * factor), 2))
+    return max(found, default=2)
+
+
+def _half_width(record: Record, stem: str) -> float | None:
     low, high = record.get(f"{stem}_low_m3"), record.get(f"{stem}_high_m3")
     if low is None or high is None:
-        return _told(record, stem, "m3", units)
-    told = []
-    for factor, symbol in (unit.m3 for unit in units):
-        places = decimals((high - low) / 2 * factor)
-        ends = (grouped(v * factor, places) for v in (value, low, high))
-        told.append("{} ({} to {}) {}".format(*ends, symbol))
-    return "\n".join(told)
+        return record.get(f"{stem}_95_m3")
+    return float(high - low) / 2
+
+
+def _ends(record: Record, stem: str, factor: float, places: int) -> str:
+    low, high = record.get(f"{stem}_low_m3"), record.get(f"{stem}_high_m3")
+    if low is not None and high is not None:
+        return f" ({grouped(low * factor, places)} to {grouped(high * factor, places)})"
+    half = record.get(f"{stem}_95_m3")
+    return "" if not half else f" +/- {grouped(half * factor, places)}"
