@@ -284,7 +284,8 @@ def overlay_parcels(
     shares
         Every feature and parcel that overlap, with the ground area they share. Its sigma is the
         survey's alone for the whole feature, and grows with the length of parcel line that cuts
-        through it, because that line is only as good as the parcel map.
+        through it, because that line is only as good as the parcel map. Of a feature that lies
+        inside and whose clearance cannot be told, by what a line as far inside as it may be cuts.
     clearances
         Per feature the nearest line of the parcel that holds most of it.
 
@@ -316,13 +317,13 @@ def overlay_parcels(
     for feature in drawing.features:
         shape = shapely.force_2d(feature.geometry)
         near: Ints = np.sort(tree.query(shape, predicate="intersects"))
+        if not len(near):
+            continue
+        met = [parcels[i] for i in near]
+        clearances.append(_clearance(feature, shape, met, network, map_sigma))
         if feature.kind == "area" and feature.area is not None:
-            found = _shares(feature, shape, [parcels[i] for i in near], network, map_sigma)
+            found = _shares(feature, shape, met, network, map_sigma, clearances[-1])
             shares += [replace(share, nested=feature.name in nested) for share in found]
-        if len(near):
-            clearances.append(
-                _clearance(feature, shape, [parcels[i] for i in near], network, map_sigma)
-            )
     return tuple(shares), tuple(clearances)
 
 
@@ -364,6 +365,7 @@ def _shares(
     parcels: Iterable[Parcel],
     network: Network,
     map_sigma: float,
+    clearance: Clearance,
 ) -> list[Share]:
     assert feature.area is not None
     whole = feature.area
@@ -378,6 +380,8 @@ def _shares(
         cut = parcel.geometry.boundary.intersection(shape).length / factor
         # one shift of the parcel map moves the whole cut: sigma times its length
         moved = map_sigma * cut
+        if not cut and clearance.verdict == "cannot tell":
+            moved = _may_lie_beyond(shape, parcel, clearance, factor) / NORMAL_95
         area = _with_map(network, whole.value * part, whole.sigma * part, moved)
         found.append(
             Share(
@@ -386,16 +390,31 @@ def _shares(
                 parcel.name,
                 area,
                 # the feature's own error is in its part and in its whole
-                _part(network, part, moved / whole.value),
+                _part(network, part, moved / whole.value, clearance.verdict == "cannot tell"),
                 area.scaled(factor**2 / parcel.geometry.area),
             )
         )
     return found
 
 
-def _part(network: Network, value: float, sigma: float) -> Estimate:
-    """Return the part that a parcel cuts off; where it cuts nothing that is sure to be all."""
-    known = network.accuracy_known or sigma == 0
+def _may_lie_beyond(
+    shape: BaseGeometry, parcel: Parcel, clearance: Clearance, factor: float
+) -> float:
+    """Return the ground area that lies outside if the line lies as far inside as it may at 95 %.
+
+    The clearance's own half-width, along all of the line near the feature.
+    """
+    reach = clearance.distance.half_width
+    if not math.isfinite(reach):
+        return 0.0  # no accuracy is known: the share has no interval either
+    reach *= factor
+    line = parcel.geometry.boundary.intersection(shape.envelope.buffer(reach))
+    return float(shape.intersection(line.buffer(reach)).area) / factor**2
+
+
+def _part(network: Network, value: float, sigma: float, undecided: bool) -> Estimate:
+    """Return the part that a parcel cuts off; where its line is clear that is sure to be all."""
+    known = network.accuracy_known or (sigma == 0 and not undecided)
     return Estimate.normal(value, sigma, NORMAL_95 if known else math.inf)
 
 

@@ -643,7 +643,7 @@ class Sheet(Table, frozen=True, kw_only=True):
     number: str = ""
     """Number of the sheet in the project's list."""
     client: str = ""
-    """Legal owner; ``[site] client`` where this is not given."""
+    """Who ordered it; ``[site] client`` where this is not given."""
     surveyor: str = ""
     """Who made it; ``[site] surveyor`` where this is not given."""
     licence: str = ""

@@ -209,6 +209,13 @@ def test_lineage_says_measured_adjusted_placed() -> None:
     worst = min(closure.ratio for closure in network.closures)
     assert f"{len(network.closures)} loops closed, the worst by 1:{worst:.0f}" in adjusted
     assert "limit 1:300" in adjusted
+    # three runs, each back to both marks of the baseline: the second loop shares all legs but two
+    assert "3 independent" in adjusted
+    noise = network.report.noise
+    assert noise is not None
+    assert noise.horizontal.estimate is not None
+    assert f"estimated {noise.horizontal.estimate:.2f} from 22 degrees" in adjusted
+    assert f"applied {network.variance_factor:.2f} horizontal" in adjusted
     assert "B1 (standard deviation 0.015 m per axis)" in placed
     assert "Elevations in EPSG:7837" in placed
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import io
 import json
 import re
@@ -62,6 +63,21 @@ def test_datums_are_named(text: str) -> None:
 def test_every_mark_stands_in_it_once(text: str) -> None:
     assert text.count(" S19 512 353.670 ") <= 1
     assert "Adjusted coordinates" in text
+
+
+def test_positions_without_a_name_are_counted_and_their_file_is_named(
+    built: Path, text: str
+) -> None:
+    with (FERRY / "field_book.csv").open(encoding="utf-8") as file:
+        unnamed = sum(not row["point"] for row in csv.DictReader(file))
+    assert unnamed
+    assert f"{unnamed} more positions have no name: coordinates by row of the field book" in text
+    with (built / "points.csv").open(encoding="utf-8") as file:
+        listed = [row["point"] for row in csv.DictReader(file)]
+    assert sum(name.startswith("row ") for name in listed) == unnamed
+
+
+def test_no_check_point_is_said(text: str) -> None:
     assert "No mark with known coordinates was kept out of the adjustment" in text
 
 

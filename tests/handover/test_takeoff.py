@@ -102,7 +102,10 @@ def test_feet_are_square_feet_and_cubic_yards() -> None:
 
 
 def test_both_units_stand_below_each_other_each_with_the_digits_known_in_it() -> None:
-    """By hand: 14994.26 m2 are 161 396.9 ft2, good to 210 ft2: tens; 15855 m2 are 170 661.8, ordered to hundreds."""
+    """By hand: 14994.26 m2 are 161 396.9 ft2, good to 210 ft2: tens.
+
+    15855 m2 are 170 661.8 ft2, good to 220 ft2: ordered to hundreds.
+    """
     small = {"cut_m3": 10.0, "cut_low_m3": 8.0, "cut_high_m3": 12.0}
     whole = package(APRON, BOTH, earthworks=({"earthwork": "pit", **small},))
     both = dataclasses.replace(whole, sheet=Sheet(units="both"))

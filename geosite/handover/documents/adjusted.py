@@ -74,6 +74,14 @@ def adjusted_blocks(package: Package, measures: Measures) -> list[Block]:
     is_known = any(m.get("sigma_h_m") is not None for m in marks)
     if not is_known:
         words = f"{units} Their accuracy is not known."
+    points = next((layer for layer in package.layers if layer.name == "points"), None)
+    unnamed = sum(not p.get("point") for p in points.records) if points is not None else 0
+    if unnamed:
+        of_them = "position has" if unnamed == 1 else "positions have"
+        words += (
+            f" {unnamed} more {of_them} no name: coordinates by row of the field book stand in "
+            "points.csv, accuracies in the layer points of site.gpkg."
+        )
     blocks: list[Block] = [Heading("Adjusted coordinates", 2), Paragraph(words)]
     if len(marks) > 1 and is_known:
         blocks.append(_sketch(marks))

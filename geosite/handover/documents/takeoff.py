@@ -26,13 +26,13 @@ _YARD = 0.9144
 _HOW_TO_READ = (
     'Quantities are ground values. "+/-" is half of the interval that holds the true value in 95 '
     "of 100 cases, from the survey alone; what is ordered has the waste added and is rounded up at "
-    "the digit in which that interval begins. Depths are measured plumb. Everything is ordered once: where a "
-    "surface is told in several units, in the one that stands first."
+    "the digit in which that interval begins. Depths are measured plumb. Everything is ordered "
+    "once: where a surface is told in several units, in the one that stands first."
 )
 _EARTHWORK_CAUTION = (
     "Of an earthwork told by several methods the exact volume, between the triangles of the marks, "
-    "is the one to use; the other methods are those of hand reckoning, for comparison: their digits tell them apart, the "
-    "interval says how many of them are known. "
+    "is the one to use; the other methods are those of hand reckoning, for "
+    "comparison: the digits tell them apart, the interval says how many of them are known. "
 )
 _DESIGN_CAUTION = (
     "Formation is the underside of what is laid, by the depths of the codes. Volumes hold between "

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from geosite.analysis.answers import Answers
 from geosite.analysis.parcels import ParcelMap
 from geosite.fieldbook.model import Notes
-from geosite.network.model import Network
+from geosite.network.model import Closure, Network
+from geosite.network.noise import Noise
 from geosite.network.walk.device import device_of
 from geosite.network.wording import device_in_words, shift_in_words
 from geosite.terrain.site import Terrain
@@ -58,15 +59,44 @@ def _adjusted(notes: Notes, network: Network) -> str:
     kind = "one orientation per run, scale not estimated"
     if device_of(notes).heading > 0:
         kind = "a straying heading and a scale of each run"
+    own = _own_ways(network.closures)
+    noise = network.report.noise
+    estimates = (None, None) if noise is None else (noise.horizontal, noise.vertical)
+    factors = (network.variance_factor, network.vertical_variance_factor)
+    told = [_factor(estimate, factor) for estimate, factor in zip(estimates, factors, strict=True)]
     return (
         f"Adjusted: least squares over all legs with {kind}. "
         f"{loops} loop{'s' if loops != 1 else ''} closed"
         + (f", the worst by 1:{min(ratios):.0f}" if ratios else "")
         + ("" if limit is None else f" (limit 1:{limit:g})")
-        + f"; variance factor {network.variance_factor:.2f} horizontal, "
-        f"{network.vertical_variance_factor:.2f} vertical."
+        + (f", {own} independent: the others share most of their way with one" * (own < loops))
+        + f"; variance factor {told[0]} horizontal, {told[1]} vertical."
         + ("" if network.accuracy_known else " The accuracy is not known: nothing checks this.")
     )
+
+
+def _factor(noise: Noise | None, applied: float) -> str:
+    """Return a variance factor as applied, beside what the misclosures say."""
+    if noise is None or noise.estimate is None:
+        return f"applied {applied:.2f}"
+    return (
+        f"estimated {noise.estimate:.2f} from {noise.freedom:.0f} degrees of freedom, applied "
+        f"{applied:.2f}"
+    )
+
+
+def _own_ways(closures: Sequence[Closure]) -> int:
+    """Return how many loops share less than half of their way with any that was counted."""
+    counted: list[Closure] = []
+    for one in closures:
+        half = (one.last_line - one.first_line) / 2
+        if all(
+            one.run != other.run
+            or min(one.last_line, other.last_line) - max(one.first_line, other.first_line) <= half
+            for other in counted
+        ):
+            counted.append(one)
+    return len(counted)
 
 
 def _placed(notes: Notes, network: Network) -> str:

@@ -144,7 +144,11 @@ def share_columns() -> Columns[Share]:
                 "m2",
                 known_from="parcel map included",
             ),
-            estimate("share_of_feature", "Of the feature's area.", lambda s: s.of_feature),
+            estimate(
+                "share_of_feature",
+                "Of the feature's area; sure to be all of it only where its clearance is clear.",
+                lambda s: s.of_feature,
+            ),
             estimate(
                 "share_of_parcel",
                 "Of the parcel's area: the coverage ratio.",

@@ -333,11 +333,14 @@ def numbered(package: Package, number: str) -> Package:
 
 
 def title_block(package: Package) -> Block | None:
-    """Return the title block: data fields after ISO 7200:2004, those that are given."""
+    """Return the title block: data fields after ISO 7200:2004, those that are given.
+
+    Its "legal owner", who the drawing belongs to, is not known here: who ordered it is the client.
+    """
     sheet = package.sheet
     who = sheet.surveyor or package.surveyor
     fields = {
-        "Legal owner": sheet.client or package.client,
+        "Client": sheet.client or package.client,
         "Project": sheet.project,
         "Surveyed by": ", ".join(x for x in (who, sheet.licence) if x),
         "Approved by": sheet.approved_by,
