@@ -94,6 +94,28 @@ def test_three_verdicts_about_the_house(surveyed, edge, sigma, verdict):
         assert finding.place == pytest.approx(network.frame.to_map(mine.line[0, :2]).tolist())
 
 
+def test_a_share_whose_clearance_cannot_be_told_is_not_sure_to_be_all(surveyed):
+    """By hand: a strip along the west wall, as wide as the clearance's half-width less its gap."""
+    network, drawing = surveyed
+    drawn = next(f for f in drawing.features if f.name == "ticket_house")
+    for edge, sigma, verdict in ((8.0, 0.05, "clear"), (8.85, 0.2, "cannot tell")):
+        parcel = polygon((edge, -20), (60, -20), (60, 60), (edge, 60))
+        placed = place_parcels(layer(parcel), stated(sigma), network.frame, "site.toml")
+        shares, clearances = overlay_parcels(drawing, network, placed)
+        (house,) = [s for s in shares if s.feature == "ticket_house"]
+        (near,) = [c for c in clearances if c.feature == "ticket_house"]
+        assert near.verdict == verdict
+        assert house.of_feature.value == pytest.approx(1.0, abs=1e-9)
+        if verdict == "clear":
+            assert house.of_feature.half_width == 0
+            continue
+        box = np.ptp(network.en[drawn.rows], axis=0) / FACTOR
+        strip = (near.distance.half_width - near.distance.value) * float(box[1])
+        beyond = house.of_feature.half_width * drawn.area.value
+        assert beyond == pytest.approx(strip, rel=0.3)  # the walls stand a little askew
+        assert house.area.sigma > drawn.area.sigma
+
+
 def test_sigma_joins_survey_map_and_transformation(surveyed):
     network, drawing = surveyed
     sigmas = {}
