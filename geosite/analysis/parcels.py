@@ -400,10 +400,7 @@ def _shares(
 def _may_lie_beyond(
     shape: BaseGeometry, parcel: Parcel, clearance: Clearance, factor: float
 ) -> float:
-    """Return the ground area that lies outside if the line lies as far inside as it may at 95 %.
-
-    The clearance's own half-width, along all of the line near the feature.
-    """
+    """Return the ground area that lies outside if the line lies as far inside as it may at 95 %."""
     reach = clearance.distance.half_width
     if not math.isfinite(reach):
         return 0.0  # no accuracy is known: the share has no interval either

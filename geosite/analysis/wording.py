@@ -229,8 +229,7 @@ def fall_findings(falls: Sequence[FallVerdict], frame: Frame) -> tuple[Finding, 
             f"{northing:.2f}; it {judged.rule.sense} fall {100 * judged.limit:g} % or more "
             f"({judged.rule.named}). Of {fall.wall_m:.1f} m of wall "
             f"{judged.lengths_m['beyond']:.1f} m have less, {judged.lengths_m['undecided']:.1f} m "
-            f"are undecided; before {with_interval(one.toward_m, 'm')} water runs towards the "
-            "building."
+            f"are undecided{_towards(one.toward_m)}."
         )
         if not beyond:
             text += f" More marks at the wall and {fall.distance_m:.2f} m from it would decide it."
@@ -240,6 +239,13 @@ def fall_findings(falls: Sequence[FallVerdict], frame: Frame) -> tuple[Finding, 
         code = code if beyond else f"{code}-undecided"
         found.append(Finding("look", code, text, place=at))
     return tuple(found)
+
+
+def _towards(wall: Estimate) -> str:
+    """Say before how much wall water runs towards the building; nothing where before none."""
+    if max(wall.value, wall.high if math.isfinite(wall.high) else 0.0) < 0.005:
+        return ""
+    return f"; before {with_interval(wall, 'm')} water runs towards the building"
 
 
 def clearance_words(clearance: Clearance) -> str:

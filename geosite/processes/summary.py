@@ -113,8 +113,8 @@ def _ground(terrain: Mapping[str, Any] | None) -> Iterator[Line]:
     yield (
         "plain",
         f"Ground: elevations {terrain['lowest']:.2f} to {terrain['highest']:.2f} "
-        f"({terrain['elevation_unit']}), {terrain['rows']} x {terrain['cols']} cells of "
-        f"{terrain['cell_size']:g}",
+        f"({terrain['elevation_unit']}) in the raster, "
+        f"{terrain['rows']} x {terrain['cols']} cells of {terrain['cell_size']:g}",
     )
 
 

@@ -107,6 +107,14 @@ def test_findings_name_rule_sense_and_exceptions():
     assert fall_findings([told(ground(0.2, 0.01))], plain) == ()
 
 
+def test_water_towards_a_building_is_told_only_where_there_is_some():
+    (rising,) = fall_findings([told(ground(-0.02, 0.002))], frame())
+    assert "water runs towards the building." in rising.text
+    (falling,) = fall_findings([told(ground(0.03))], frame())
+    assert "m are undecided. Exceptions" in falling.text
+    assert "towards" not in falling.text
+
+
 def test_a_fall_without_profiles_is_refused(tmp_path):
     from dataclasses import replace
 

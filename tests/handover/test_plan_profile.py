@@ -72,7 +72,8 @@ def test_grades_are_told_from_mark_to_mark_with_their_way() -> None:
     assert "→ 2.0" in told
     assert "← 2.0" in told
     assert "→ 5.0" in told
-    assert "0.0" in told
+    # level at 95 %: 0.0392 m at either end make 1.4 % on 4 m
+    assert {"0.0 +/- 1.4", "0.0"} & set(told)
     rising = words(draw_profile(section(elevation=UP[::-1].copy()), Measures("m")))
     assert any(t.startswith("←") for t in rising)
 
@@ -114,6 +115,28 @@ def test_ground_that_was_not_measured_has_no_band_and_no_solid_line() -> None:
     assert [len(outline.pieces[0]) for item in dashed for outline in item.outlines] == [3]
     assert "not measured" in words(sheet)
     assert "not measured" not in words(draw_profile(section(), Measures("m")))
+
+
+def test_what_was_not_measured_has_no_elevation_and_no_grade() -> None:
+    under = np.full(5, 1.96 * 0.02)
+    under[2] = np.inf
+    told = words(draw_profile(section(half_width=under), Measures("m")))
+    assert "402.44" not in told  # the highest place, where nothing was measured
+    assert "402.30" in told
+    assert "12.00" in told  # its distance stays
+    # only from 0 to 5 m and from 20 to 24 m
+    assert [t for t in told if t.startswith(("→", "←"))] == ["→ 2.0"]
+
+
+def test_a_grade_whose_interval_holds_level_has_no_arrow() -> None:
+    """By hand: 0.1 m on 5 m are 2.0 %; two ends good to 0.1 m make 2.8 % of it."""
+    loose = section(half_width=np.full(5, 0.1))
+    told = words(draw_profile(loose, Measures("m")))
+    assert "→ 2.0" not in told
+    assert any(t in ("2.0", "2.0 +/- 2.8") for t in told)
+    # where the grade between the marks is known better than both elevations, it has one
+    sure = section(half_width=np.full(5, 0.1), grade_half=np.full(4, 0.005))
+    assert "→ 2.0" in words(draw_profile(sure, Measures("m")))
 
 
 def test_a_design_line_is_drawn_where_it_is_known() -> None:

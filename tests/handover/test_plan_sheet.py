@@ -12,6 +12,7 @@ import zlib
 from io import BytesIO
 from itertools import combinations
 from pathlib import Path
+from types import SimpleNamespace
 from xml.etree import ElementTree
 
 import numpy as np
@@ -38,11 +39,13 @@ from geosite.drawing.pdf import pdf, png
 from geosite.drawing.sheet import Sheet, Text
 from geosite.drawing.svg import svg
 from geosite.fieldbook.sitefile import Code, Handover
-from geosite.handover.model import CAUTION, Package
+from geosite.handover.model import CAUTION, Package, Table
 from geosite.handover.plan.layout import SHEETS
 from geosite.handover.plan.sheet import draw_plan, write_plan
 from geosite.handover.wording.measures import Measures
 from geosite.handover.wording.reference import accuracy_words, convergence_words
+from geosite.network.report_model import NetworkReport
+from geosite.network.report_trust import NeighbourReport
 
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -356,6 +359,49 @@ def test_accuracy_is_told_at_95_percent(package: Package) -> None:
     # chi-square with two degrees of freedom, 95 %: 5.991; normal, two-sided 95 %: 1.960
     assert f"worst {math.sqrt(5.991) * across.max():.2f} m" in words
     assert f"and {1.96 * np.median(up):.2f} m in elevation" in words
+
+
+def test_pointing_and_neighbouring_marks_are_told_beside_the_accuracy(package: Package) -> None:
+    near = NeighbourReport(
+        pairs=78, within=3, worst_pair=("A", "B"), worst_95_m=0.1, allowed_m=0.021
+    )
+    network = dataclasses.replace(NetworkReport(), neighbour_precision=near)
+    legs = Table("residuals", "", (), [{"kind": "leg"}])
+    (points,) = (x for x in package.layers if x.name == "points")
+    twice = dataclasses.replace(
+        points,
+        records=[*points.records, points.records[0]],
+        geometries=[*points.geometries, points.geometries[0]],
+    )
+    others = tuple(x for x in package.layers if x.name != "points")
+    told = dataclasses.replace(package, layers=(*others, twice), tables=(legs,))
+    words = accuracy_words(told, Measures("m"))
+    assert "(pointing) is in none of these figures" in words
+    assert "pointing" not in accuracy_words(package, Measures("m"))
+    visits = Table("residuals", "", (), [{"kind": "leg"}, {"kind": "visit"}])
+    known = dataclasses.replace(told, tables=(visits,))
+    assert "pointing" not in accuracy_words(known, Measures("m"))
+    report = SimpleNamespace(network=network)
+    judged = dataclasses.replace(package, report=report)  # type: ignore[arg-type]
+    words = accuracy_words(judged, Measures("m"))
+    assert "Of 78 pairs of neighbouring marks 3 are known to each other within 2 cm" in words
+
+
+def test_a_line_with_a_gap_says_of_how_many_pieces_its_length_is(package: Package) -> None:
+    def texts(drawn: Sheet) -> list[str]:
+        return [t.text for g in drawn.groups for t in g.items if isinstance(t, Text)]
+
+    (lines,) = (x for x in package.layers if x.name == "lines")
+    pieces = [shapely.get_num_geometries(g) for g in lines.geometries]
+    assert max(pieces) == 2
+    told = texts(draw_plan(package, Handover()))
+    assert sum(text.endswith(" m in 2 pieces") for text in told) == pieces.count(2)
+    first = dataclasses.replace(
+        lines, geometries=[shapely.get_parts(g)[0] for g in lines.geometries]
+    )
+    others = tuple(x for x in package.layers if x.name != "lines")
+    whole = texts(draw_plan(dataclasses.replace(package, layers=(*others, first)), Handover()))
+    assert not any(text.endswith("pieces") for text in whole)
 
 
 NAMES = {

@@ -234,7 +234,9 @@ def water_block(package: Package, measures: Measures) -> Block | None:
                 depth = max(r["depth_m"] or 0.0 for r in deep)
                 places = "1 place" if len(deep) == 1 else f"{len(deep)} places"
                 column.row(_pond_sign(k), f"stands in {places}, deepest", measures.length(depth))
-                volume = sum(r["volume_m3"] or 0.0 for r in deep)
+                # of the numbers as they stand on paper, so that they add up
+                per = measures.unit_m**3
+                volume = sum(round((r["volume_m3"] or 0.0) / per, 2) for r in deep) * per
                 if volume:
                     words = "it holds" if len(deep) == 1 else "together they hold"
                     column.row(lambda x, y: [], words, measures.volume(volume))

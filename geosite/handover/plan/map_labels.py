@@ -136,6 +136,9 @@ def name_lines(page: Canvas) -> None:
         length = record["length_m"]
         if length is not None:
             text = f"{text}  {page.measures.length(length)}"
+        pieces = int(shapely.get_num_geometries(geometry))
+        if length is not None and pieces > 1:
+            text = f"{text} in {pieces} pieces"
         label = page.line(text)
         aside = label.size * 0.95
         # a line is named in its middle third where that is free, else anywhere along it

@@ -25,6 +25,7 @@ from geosite.fieldbook.sitefile import Handover
 from geosite.handover.model import Package
 from geosite.handover.palette import ALERT, EARTH, WATER
 from geosite.handover.plan.layout import scale_name, usual_scales
+from geosite.handover.wording.grades import grade_words
 from geosite.handover.wording.measures import Measures, section_letter
 from geosite.handover.wording.reference import height_words
 
@@ -65,6 +66,8 @@ class Section:
         Elevation of a design line.
     letter
         ``"A"`` for the section that runs from A to A' on the plan; empty for none.
+    grade_half : array, shape (m - 1,), ratio, or None
+        Half of the 95 % interval of the grade from each station to the next.
     """
 
     name: str
@@ -74,6 +77,20 @@ class Section:
     labels: Sequence[str]
     design: Floats | None = None
     letter: str = ""
+    grade_half: Floats | None = None
+
+    @property
+    def known(self) -> npt.NDArray[np.bool_]:
+        """Where the ground was measured; everywhere where no accuracy is known at all.
+
+        Examples
+        --------
+        >>> half = np.array([0.02, np.inf, 0.02])
+        >>> Section("", np.arange(3.0), np.zeros(3), half, ("A", "", "B")).known.tolist()
+        [True, False, True]
+        """
+        measured = np.isfinite(self.half_width)
+        return measured if measured.any() else ~measured
 
     @property
     def title(self) -> str:
@@ -183,6 +200,7 @@ def _section(profile: Profile, letter: str) -> Section:
         profile.labels,
         profile.design,
         letter,
+        np.array([e.half_width for e in profile.grade]),
     )
 
 
@@ -340,7 +358,8 @@ def _ground(section: Section, spread: Floats, place: Any, heights: Heights) -> G
         items.append(Shape([Outline((built,))], Stroke(ALERT, 0.35, (4.0, 1.2))))
     items += [Shape([Outline((line[a:b],))], _GROUND) for a, b in parts]
     for station, what in turns(section.elevation):
-        if 0 < station < len(line) - 1 and what in ("low", "high"):
+        inside = 0 < station < len(line) - 1 and section.known[station]
+        if inside and what in ("low", "high"):
             x, y = line[station].tolist()
             # clear of the line, on its outer side
             at = y + 4.6 if what == "low" else y - 2.2
@@ -356,7 +375,8 @@ def _table(
 ) -> Group:
     """Return the table below: mark, distance and elevation per station, grade from one to the next.
 
-    A grade is written with an arrow that points the way water would run.
+    A grade is written with an arrow that points the way water would run, where that is known at
+    95 %. Ground that was not measured has neither elevation nor grade.
     """
     points = place(section.chainage, section.elevation)
     top, height = _WINDOW.bottom + 3.0, 8.0
@@ -376,19 +396,26 @@ def _table(
         drops.append(Outline((np.array([(x, ground), (x, y)]),)))
         label = typeface("regular").fit(printable(_label(section, i), 30), 7.5 / _BODY)
         items.append(Text(x, top + 4.1, label, _BODY, "bold", anchor="middle", halo=True))
-        values = (measures.number(section.chainage[i]), heights.written(section.elevation[i]))
+        level = heights.written(section.elevation[i]) if section.known[i] else ""
+        values = (measures.number(section.chainage[i]), level)
         for value, at in zip(values, (top + 6.0, top + 19.0), strict=True):
             items.append(Text(x + 2.6, at + 12.2, value, _BODY, angle=90.0, halo=True))
     items.insert(0, Shape(drops, Stroke(FAINT, 0.13)))
     foot = top + sum(tall[:3])
     for a, b in pairwise(named):
-        run = section.chainage[b] - section.chainage[a]
-        grade = 100 * (section.elevation[b] - section.elevation[a]) / run
-        text = f"{'→' if grade < 0 else '←' if grade > 0 else ''} {abs(grade):.1f}".strip()
         room = points[b, 0] - points[a, 0]
-        if typeface("regular").width(text) * _BODY < room - 1.0:
-            middle = float(points[a, 0] + points[b, 0]) / 2
-            items.append(Text(middle, foot + height / 2 + 0.8, text, _BODY, anchor="middle"))
+        part = slice(a, b + 1)
+        between = None if section.grade_half is None else section.grade_half[a:b]
+        told: tuple[str, ...] = ()
+        if section.known[part].all():
+            told = grade_words(
+                section.chainage[part], section.elevation[part], section.half_width[part], between
+            )
+        for text in told:
+            if typeface("regular").width(text) * _BODY < room - 1.0:
+                middle = float(points[a, 0] + points[b, 0]) / 2
+                items.append(Text(middle, foot + height / 2 + 0.8, text, _BODY, anchor="middle"))
+                break
     return Group("table", "Stations", tuple(items))
 
 
@@ -427,9 +454,12 @@ def _words(
     if np.isfinite(section.half_width).any():
         band = rectangle(Rectangle(x, y - 1.3, 8.0, 2.6), fill=WATER, opacity=0.22)
         sign(band, "holds the ground in 95 of 100 cases")
+    arrows = "Arrows point downhill."
+    if known.any():
+        arrows = "Arrows point downhill; none where the 95 % interval holds level."
     if section.design is not None:
         sign(stroke(Stroke(ALERT, 0.35, (4.0, 1.2))), "design")
-    signs.append(Text(x, y + 0.8, "Arrows point downhill.", _BODY))
+    signs.append(Text(x, y + 0.8, arrows, _BODY))
     return Group(
         "words",
         "Words",

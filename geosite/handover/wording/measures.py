@@ -92,7 +92,9 @@ class Measures:
         return f"{volume_m3 / self.unit_m**3:.2f} {self.unit}³"
 
 
-def told(value: Estimate, per: float = 1.0, sign: bool = False) -> tuple[str, str, str]:
+def told(
+    value: Estimate, per: float = 1.0, sign: bool = False, least: int = 0
+) -> tuple[str, str, str]:
     """Return a number and the ends of its interval, no digit more than is known.
 
     Parameters
@@ -102,13 +104,15 @@ def told(value: Estimate, per: float = 1.0, sign: bool = False) -> tuple[str, st
         Of the number's own unit in the unit that is written.
     sign
         A plus before what is not negative.
+    least
+        Decimals that are told in any case, as another place tells the same number.
 
     Examples
     --------
-    >>> told(Estimate.normal(12.3456, 0.05, 2.0))
-    ('12.35', '12.25', '12.45')
+    >>> told(Estimate.normal(12.3456, 0.05, 2.0)), told(Estimate(0.35, 0.0, 3.1), least=2)
+    (('12.35', '12.25', '12.45'), ('0.35', '0.00', '3.10'))
     """
-    places = max(0, min(3, decimals(value.half_width / per)))
+    places = max(least, min(3, decimals(value.half_width / per)))
 
     def one(number: float) -> str:
         if not math.isfinite(number):

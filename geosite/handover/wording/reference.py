@@ -118,8 +118,33 @@ def accuracy_words(package: Package, measures: Measures) -> str:
         f"At 95 % confidence the marks are right to {length(float(np.median(across)))} in position "
         f"(worst {length(worst)}) and {length(float(np.median(up)))} in elevation "
         f"(worst {length(max(up))}), as the baseline marks place them{_moved(package, measures)}. "
+        f"{_to_each_other(package, measures)}{_not_modelled(package)}"
         "Every mark, area and grade has its own figure in site.gpkg."
     )
+
+
+def _to_each_other(package: Package, measures: Measures) -> str:
+    """Say how many neighbouring marks keep the published relative precision."""
+    found = None if package.report is None else package.report.network.neighbour_precision
+    if found is None or not found.pairs:
+        return ""
+    least = "2 cm" if measures.unit == "m" else "0.07 ft"
+    return (
+        f"Of {found.pairs} pairs of neighbouring marks {found.within} are known to each other "
+        f"within {least} + 50 ppm. "
+    )
+
+
+def _not_modelled(package: Package) -> str:
+    """Say that hitting the mark is in no figure, where the device's model has no pointing."""
+    table = next((table for table in package.tables if table.name == "residuals"), None)
+    points = layer_of(package, "points")
+    if table is None or points is None or any(r["kind"] == "visit" for r in table.records):
+        return ""
+    names = [r["point"] for r in points.records if r.get("point")]
+    if len(set(names)) == len(names):  # a mark visited once has no residual of pointing either
+        return ""
+    return "How well the device was held on the marks (pointing) is in none of these figures. "
 
 
 def _moved(package: Package, measures: Measures) -> str:
