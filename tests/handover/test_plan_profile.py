@@ -124,6 +124,8 @@ def test_what_was_not_measured_has_no_elevation_and_no_grade() -> None:
     assert "402.44" not in told  # the highest place, where nothing was measured
     assert "402.30" in told
     assert "12.00" in told  # its distance stays
+    assert "high" not in told
+    assert "high" in words(draw_profile(section(), Measures("m")))
     # only from 0 to 5 m and from 20 to 24 m
     assert [t for t in told if t.startswith(("→", "←"))] == ["→ 2.0"]
 

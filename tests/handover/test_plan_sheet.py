@@ -404,6 +404,21 @@ def test_a_line_with_a_gap_says_of_how_many_pieces_its_length_is(package: Packag
     assert not any(text.endswith("pieces") for text in whole)
 
 
+def test_what_ponds_hold_together_is_the_sum_of_the_printed_volumes(package: Package) -> None:
+    (ponds,) = (x for x in package.layers if x.name == "ponding")
+    deep = next(i for i, r in enumerate(ponds.records) if (r["volume_m3"] or 0.0) > 0.1)
+    two = dataclasses.replace(
+        ponds,
+        records=[{**ponds.records[deep], "volume_m3": volume} for volume in (0.0149, 0.3549)],
+        geometries=[ponds.geometries[deep]] * 2,
+    )
+    others = tuple(x for x in package.layers if x.name != "ponding")
+    drawn = draw_plan(dataclasses.replace(package, layers=(*others, two)), Handover())
+    texts = [t.text for g in drawn.groups for t in g.items if isinstance(t, Text)]
+    assert "together they hold" in texts
+    assert "0.36 m³" in texts  # 0.01 and 0.35; 0.3698 of the unrounded
+
+
 NAMES = {
     "latin": "Łódź, Ďáblice",
     "greek": "Αθήνα",

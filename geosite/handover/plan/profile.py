@@ -298,7 +298,8 @@ def _named(section: Section, place: Any, unit_m: float) -> list[int]:
 
 def _label(section: Section, station: int) -> str:
     """Return the mark at a station, or what is special about it."""
-    return section.labels[station] or dict(turns(section.elevation)).get(station, "")
+    turn = dict(turns(section.elevation)).get(station, "") if section.known[station] else ""
+    return section.labels[station] or turn
 
 
 def _axes(section: Section, base: float, step: float, place: Any, heights: Heights) -> Group:
