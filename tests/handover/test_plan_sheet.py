@@ -39,6 +39,7 @@ from geosite.drawing.pdf import pdf, png
 from geosite.drawing.sheet import Sheet, Text
 from geosite.drawing.svg import svg
 from geosite.fieldbook.sitefile import Code, Handover
+from geosite.fieldbook.sitefile import Sheet as SheetTable
 from geosite.handover.model import CAUTION, Package, Table
 from geosite.handover.plan.layout import SHEETS
 from geosite.handover.plan.sheet import draw_plan, write_plan
@@ -402,6 +403,15 @@ def test_a_line_with_a_gap_says_of_how_many_pieces_its_length_is(package: Packag
     others = tuple(x for x in package.layers if x.name != "lines")
     whole = texts(draw_plan(dataclasses.replace(package, layers=(*others, first)), Handover()))
     assert not any(text.endswith("pieces") for text in whole)
+
+
+def test_the_client_is_called_so_in_the_title_block(package: Package) -> None:
+    ordered = dataclasses.replace(package, sheet=SheetTable(client="Harbour board (invented)"))
+    drawn = draw_plan(ordered, Handover())
+    texts = [t.text for g in drawn.groups for t in g.items if isinstance(t, Text)]
+    assert "Client" in texts
+    assert "Harbour board (invented)" in texts
+    assert "Legal owner" not in texts
 
 
 def test_what_ponds_hold_together_is_the_sum_of_the_printed_volumes(package: Package) -> None:
