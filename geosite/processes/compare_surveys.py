@@ -114,6 +114,10 @@ def _summary(change: Any) -> dict[str, Any]:
             told[f"{name}_m3"] = value.value
             told[f"{name}_low_m3"], told[f"{name}_high_m3"] = value.low, value.high
         told["compared_m2"] = ground.compared_m2
+        told["net_is"] = (
+            "of all that was compared; raised and lowered count only where the rise is more than "
+            "noise"
+        )
     return told
 
 

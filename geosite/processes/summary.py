@@ -147,20 +147,66 @@ def of_process(title: str, summary: Mapping[str, Any]) -> Iterator[Line]:
         Of the process.
     summary
         What its run returned. A whole report is told by `lines`; of anything else the numbers and
-        words are told, and of lists and tables how many there are.
+        words are told, a quantity with its interval in one line and rounded by it, a table of
+        numbers with its names, and of other lists and tables how many there are.
 
     Examples
     --------
     >>> list(of_process("Contours", {"interval_m": 0.5, "contours": 12}))
     [('title', 'Contours'), ('plain', '  interval: 0.5 m'), ('plain', '  contours: 12')]
+    >>> list(of_process("Set out", {"verdicts": {"can": 4, "cannot": 1}}))
+    [('title', 'Set out'), ('plain', '  verdicts: can 4, cannot 1')]
+    >>> volume = {"net_m3": 5.30223, "net_low_m3": 1.21538, "net_high_m3": 9.59992}
+    >>> list(of_process("Change", volume))
+    [('title', 'Change'), ('plain', '  net: 5.3 m3 (1.2 to 9.6)')]
     """
     if {"site", "network", "areas", "findings"} <= set(summary):
         yield from lines(summary)
         return
     yield "title", title
     for key, value in summary.items():
-        if key != "findings" and (said := _fact(key, value)) is not None:
+        if key == "findings" or _is_end_of_interval(key, summary):
+            continue
+        if (interval := _interval(key, summary)) is not None:
+            yield "plain", f"  {interval}"
+        elif (said := _fact(key, value)) is not None:
             yield "plain", f"  {said}"
+
+
+def _is_plain(value: Any) -> bool:
+    return value is None or isinstance(value, bool | int | float | str)
+
+
+def _words(key: str) -> str:
+    return key.replace("_", " ")
+
+
+def _shown(value: Any) -> str:
+    if value is None:
+        return "none"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return f"{value:.4g}" if isinstance(value, float) else str(value)
+
+
+def _is_end_of_interval(key: str, summary: Mapping[str, Any]) -> bool:
+    for end in ("_low_", "_high_"):
+        stem, found, unit = key.rpartition(end)
+        if found and f"{stem}_{unit}" in summary:
+            return True
+    return False
+
+
+def _interval(key: str, summary: Mapping[str, Any]) -> str | None:
+    """Return a quantity with its 95 % interval, to the decimals that the interval leaves."""
+    stem, _, unit = key.rpartition("_")
+    ends = summary[key], summary.get(f"{stem}_low_{unit}"), summary.get(f"{stem}_high_{unit}")
+    if unit not in _UNITS or any(not isinstance(one, int | float) for one in ends):
+        return None
+    value, low, high = ends
+    decimals = max(0, 1 - math.floor(math.log10((high - low) / 2))) if high > low else 2
+    shown, least, most = (f"{one:.{min(decimals, 6)}f}" for one in (value, low, high))
+    return f"{_words(stem)}: {shown} {_UNITS[unit]} ({least} to {most})"
 
 
 def _fact(key: str, value: Any) -> str | None:
@@ -175,6 +221,8 @@ def _fact(key: str, value: Any) -> str | None:
         return f"{name}: {value:.6g}" + (f" {_UNITS[unit]}" if known else "")
     if isinstance(value, str):
         return f"{name}: {value}" if value else None
+    if isinstance(value, Mapping) and value and all(map(_is_plain, value.values())):
+        return f"{name}: {', '.join(f'{_words(k)} {_shown(v)}' for k, v in value.items())}"
     if isinstance(value, list | tuple | Mapping):
         return f"{name}: {len(value) or 'none'}"
     return None

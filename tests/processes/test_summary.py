@@ -3,7 +3,7 @@ from __future__ import annotations
 import copy
 from typing import Any
 
-from geosite.processes.summary import lines
+from geosite.processes.summary import lines, of_process
 
 REPORT: dict[str, Any] = {
     "site": {"title": "Landing", "date": "2026-04-12"},
@@ -91,3 +91,26 @@ def test_many_findings_do_not_flood_the_screen() -> None:
     report["findings"] = REPORT["findings"][:1] * 500
     assert len(list(lines(report))) < 30
     assert "and 488 more, in report.json" in text(report)
+
+
+def told(summary: dict[str, Any]) -> list[str]:
+    return [words.strip() for style, words in of_process("Run", summary) if style == "plain"]
+
+
+def test_a_table_of_numbers_is_told_with_its_names_not_counted() -> None:
+    assert told({"verdicts": {"can": 5, "cannot": 0}}) == ["verdicts: can 5, cannot 0"]
+    test = {"statistic": 3.38671, "noise_freedom": None, "congruent": False}
+    assert told({"plan": test}) == ["plan: statistic 3.387, noise freedom none, congruent no"]
+    assert told({"layers": {"a": {"href": "a.csv"}}, "runs": [1, 2], "none": {}}) == [
+        "layers: 1", "runs: 2", "none: none",
+    ]  # fmt: skip
+
+
+def test_a_quantity_is_rounded_by_its_interval_and_told_with_it() -> None:
+    volume = {"raised_m3": 3.88155, "raised_low_m3": 2.30383, "raised_high_m3": 5.73087}
+    assert told(volume) == ["raised: 3.9 m3 (2.3 to 5.7)"]
+    wide = {"net_m3": 1234.567, "net_low_m3": 1100.2, "net_high_m3": 1400.9}
+    assert told(wide) == ["net: 1235 m3 (1100 to 1401)"]
+    nothing = {"lowered_m3": 0.0, "lowered_low_m3": 0.0, "lowered_high_m3": 0.0}
+    assert told(nothing) == ["lowered: 0.00 m3 (0.00 to 0.00)"]
+    assert told({"interval_low_m": 2.0}) == ["interval low: 2 m"]
