@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from geosite.base.arrays import Floats
+from geosite.base.map_frame import longitude_latitude
 from geosite.fieldbook.model import FieldBook, Notes
 from geosite.network import report_model as model
 from geosite.network import report_trust as trust
@@ -111,6 +112,10 @@ def report(
 
 def _frame(network: Network) -> model.MapFrame:
     frame = network.frame
+    longitude, latitude = None, None
+    if frame.crs_wkt:
+        found = longitude_latitude(frame.crs_wkt, *frame.origin)
+        longitude, latitude = (round(float(degrees), 5) for degrees in found)
     return model.MapFrame(
         crs=frame.crs_name,
         vertical_crs=frame.vertical_name,
@@ -120,6 +125,8 @@ def _frame(network: Network) -> model.MapFrame:
         elevation_factor=frame.elevation_factor,
         combined_factor=frame.combined_factor,
         convergence_deg=math.degrees(frame.convergence),
+        latitude=latitude,
+        longitude=longitude,
     )
 
 

@@ -53,6 +53,9 @@ class MapFrame:
         Map length over ground length: their product.
     convergence_deg
         Geodetic azimuth minus grid azimuth, there.
+    latitude, longitude
+        Of the middle of the known marks to a metre, degrees on the datum of the CRS; longitudes
+        count from Greenwich. ``None`` on a plan without a CRS.
     """
 
     crs: str
@@ -63,6 +66,8 @@ class MapFrame:
     elevation_factor: float
     combined_factor: float
     convergence_deg: float
+    latitude: float | None
+    longitude: float | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -33,6 +33,7 @@ def lines(report: Mapping[str, Any]) -> Iterator[Line]:
     site = report["site"]
     unit = site.get("unit", "m")
     yield "title", site["title"] + (f", {site['date']}" if site["date"] else "")
+    yield from _map(report["network"].get("frame"))
     names = like_measures({key: value for key, value in report.items() if key != "findings"})
     for style, text in _measured(report):
         yield style, spoken(text, unit, names)
@@ -47,6 +48,19 @@ def _measured(report: Mapping[str, Any]) -> Iterator[Line]:
     yield from _areas(report["areas"])
     if "terrain" in report:  # a check makes no surface
         yield from _ground(report["terrain"])
+
+
+def _map(frame: Mapping[str, Any] | None) -> Iterator[Line]:
+    """Say which map the site lies on and where on earth: a wrong digit puts it elsewhere."""
+    if frame is None or frame.get("latitude") is None:
+        return  # a report of before
+    heights = f", heights {frame['vertical_crs']}" if frame["vertical_crs"] else ""
+    north, east = frame["latitude"], frame["longitude"]
+    yield (
+        "plain",
+        f"Map: {frame['crs']}{heights}; the site lies at {abs(north):.4f} {'NS'[north < 0]}, "
+        f"{abs(east):.4f} {'EW'[east < 0]}",
+    )
 
 
 def _closure(closures: Sequence[Mapping[str, Any]]) -> Iterator[Line]:
@@ -200,10 +214,10 @@ def _is_end_of_interval(key: str, summary: Mapping[str, Any]) -> bool:
 def _interval(key: str, summary: Mapping[str, Any]) -> str | None:
     """Return a quantity with its 95 % interval, to the decimals that the interval leaves."""
     stem, _, unit = key.rpartition("_")
-    ends = summary[key], summary.get(f"{stem}_low_{unit}"), summary.get(f"{stem}_high_{unit}")
-    if unit not in _UNITS or any(not isinstance(one, int | float) for one in ends):
+    value = summary[key]
+    low, high = summary.get(f"{stem}_low_{unit}"), summary.get(f"{stem}_high_{unit}")
+    if unit not in _UNITS or value is None or low is None or high is None:
         return None
-    value, low, high = ends
     decimals = max(0, 1 - math.floor(math.log10((high - low) / 2))) if high > low else 2
     shown, least, most = (f"{one:.{min(decimals, 6)}f}" for one in (value, low, high))
     return f"{_words(stem)}: {shown} {_UNITS[unit]} ({least} to {most})"

@@ -78,6 +78,7 @@ EXACT = {
         *("MapFrame.combined_factor", "MapFrame.convergence_deg", "MapFrame.elevation_factor"),
         "MapFrame.grid_scale_factor",
     ),
+    "where the map lies, to a metre": ("MapFrame.latitude", "MapFrame.longitude"),
     "the statistic of a test, or its chance": (
         *("Noise.chance", "Noise.degrees_of_freedom", "Noise.estimate", "Noise.factor"),
         *("Noise.freedom", "Noise.squares", "PlanMisfit.chi_square", "HeightsMisfit.chi_square"),

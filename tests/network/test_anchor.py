@@ -522,3 +522,27 @@ def test_height_of_the_compass_is_in_metres() -> None:
     # the field falls off as the cube of the distance from the earth's centre: 3 % in 64 km
     low, high = (magnetic_declination(48.0, 11.0, h, 2026.0)[1] for h in (0.0, 64_000.0))
     assert high / low == pytest.approx((6371 / (6371 + 64)) ** 3, abs=0.004)
+
+
+@pytest.mark.parametrize(
+    ("crs", "vertical", "key"),
+    [
+        ("EPSG:25832", "EPSG:7837", None),
+        ("EPSG:25832", None, None),
+        ("EPSG:25831", "EPSG:7837", "EPSG:7837 (DHHN2016 height)"),
+        ("EPSG:25833", "EPSG:7837", "EPSG:7837 (DHHN2016 height)"),
+        ("EPSG:2583", "EPSG:7837", "EPSG:7837 (DHHN2016 height)"),
+    ],
+)
+def test_a_wrong_digit_of_the_crs_shows_where_the_heights_are_used(
+    crs: str, vertical: str | None, key: str | None
+) -> None:
+    marks = {"A": {"easting": 512310.995, "northing": 5276107.996, "elevation": 402.6}}
+    more = {} if vertical is None else {"vertical_crs": vertical}
+    case = survey(marks, crs=crs, **more)
+    found = [wording.finding(case, remark) for remark in read_anchor(case).remarks]
+    told = [f for f in found if f.code == "outside-area-of-use"]
+    assert [f.level for f in told if "DHHN2016" in f.text] == ([] if key is None else ["look"])
+    assert all(key is not None and key in f.text for f in told if "DHHN2016" in f.text)
+    if key is None:
+        assert told == []

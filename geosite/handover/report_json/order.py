@@ -22,6 +22,7 @@ _SURVEY = frozenset(
         "name-wrong",
         "names-swapped",
         "outlier",
+        "outside-area-of-use",
         "run-mirrored",
         "value-improbable",
         "visit-off",

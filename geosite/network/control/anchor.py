@@ -43,6 +43,7 @@ from geosite.network.control.facts import (
     OtherUnit,
     OutsideArea,
     OutsideGeoid,
+    OutsideUse,
     Remark,
     WeakField,
 )
@@ -59,6 +60,8 @@ MARGIN_DEG = 3.0
 """How far outside its area of use a CRS is still taken: neighbouring zones are used so."""
 USUAL_DEG = 1.0
 """So far outside nobody asks: sites at the edge of a zone are often mapped in it."""
+EDGE_DEG = 0.05
+"""How exactly the boxes round the areas of heights are known; heights have no zones."""
 AT_POLE_DEG = 90 - 1e-5
 """A metre from the pole."""
 
@@ -138,6 +141,7 @@ class AnchorReader:
         )
         self.check_scale(placed)
         self.refuse()
+        self.remark_outside(origin)
         height = float(np.mean(elevations)) if elevations else 0.0
         east, north = frame.to_local(middle)
         frame = at_middle(
@@ -261,14 +265,7 @@ class AnchorReader:
 
         def inside(position: tuple[float, float], margin: float = MARGIN_DEG) -> bool:
             longitude, latitude = longitude_latitude(self.wkt, *position)
-            if area is None:
-                return True
-            east = area.east if area.east >= area.west else area.east + 360
-            turned = longitude + 360 if longitude < area.west - 180 else longitude
-            return bool(
-                area.west - margin <= turned <= east + margin
-                and area.south - margin <= latitude <= area.north + margin
-            )
+            return area is None or _is_inside(area, longitude, latitude, margin)
 
         for name, position in placed.items():
             if position is None:
@@ -294,6 +291,19 @@ class AnchorReader:
             elif (off := self.off_ellipsoid_ppm(position, meridional)) > ON_ELLIPSOID_PPM:
                 self.faults.append(OnSphere(crs, off))
                 return
+
+    def remark_outside(self, place: tuple[float, float]) -> None:
+        """Remark on a site that lies where its reference systems are not used."""
+        longitude, latitude = (float(v) for v in longitude_latitude(self.wkt, *place))
+        keys: tuple[Literal["crs", "vertical_crs"], ...] = ("crs", "vertical_crs")
+        for key, system, margin in zip(
+            keys, (self.horizontal, self.vertical), (USUAL_DEG, EDGE_DEG), strict=True
+        ):
+            area = None if system is None else system.area_of_use
+            if system is None or area is None or _is_inside(area, longitude, latitude, margin):
+                continue
+            name = f"{short_name(system)} ({system.name})"
+            self.remarks.append(OutsideUse(key, name, area.name, latitude, longitude))
 
     def off_ellipsoid_ppm(self, position: tuple[float, float], scale: float) -> float:
         """Return how far the scale on the map is from that between places on the ellipsoid."""
@@ -399,4 +409,13 @@ def _alone(control: Control, shift: CommonShift) -> Control:
         sigma_elevation=control.sigma_elevation
         if shift.sigma_up > 0
         else math.hypot(control.sigma_elevation, control.shift_up),
+    )
+
+
+def _is_inside(area: Any, longitude: float, latitude: float, margin: float) -> bool:
+    east = area.east if area.east >= area.west else area.east + 360
+    turned = longitude + 360 if longitude < area.west - 180 else longitude
+    return bool(
+        area.west - margin <= turned <= east + margin
+        and area.south - margin <= latitude <= area.north + margin
     )

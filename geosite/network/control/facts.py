@@ -218,4 +218,25 @@ class AzimuthReduced:
     convergence: float
 
 
-Remark = FromGlobe | FromEllipsoid | AzimuthReduced
+@dataclass(frozen=True, slots=True)
+class OutsideUse:
+    """A site outside of the area that a reference system is used in.
+
+    Parameters
+    ----------
+    key
+        Of the site file: ``"crs"`` or ``"vertical_crs"``.
+    system, area
+        Their names.
+    latitude, longitude
+        Of the site, degrees.
+    """
+
+    key: Literal["crs", "vertical_crs"]
+    system: str
+    area: str
+    latitude: float
+    longitude: float
+
+
+Remark = FromGlobe | FromEllipsoid | AzimuthReduced | OutsideUse

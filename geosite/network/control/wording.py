@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Literal
 
 from geosite.base.errors import Finding, Problem
 from geosite.base.map_frame import CONFORMAL_PPM
@@ -27,6 +28,7 @@ from geosite.network.control.facts import (
     OtherUnit,
     OutsideArea,
     OutsideGeoid,
+    OutsideUse,
     PlaceFault,
     Remark,
     WeakField,
@@ -183,6 +185,7 @@ def _of_azimuth(fault: AzimuthFault) -> _Said:
 def finding(notes: Notes, remark: Remark) -> Finding:
     """Say what a reader should know of the anchor."""
     path: tuple[str, ...]
+    level: Literal["look", "note"] = "note"
     match remark:
         case FromGlobe(mark, crs, accuracy, missing):
             better = (
@@ -210,8 +213,16 @@ def finding(notes: Notes, remark: Remark) -> Finding:
                 f"The {reference} azimuth {given:g}° is {math.degrees(grid) % 360:.4f}° from grid "
                 f"north ({words})."
             )
+        case OutsideUse(key, system, area, latitude, longitude):
+            level, code, path = "look", "outside-area-of-use", (key,)
+            place = f"{abs(latitude):.2f} {'NS'[latitude < 0]}, "
+            place += f"{abs(longitude):.2f} {'EW'[longitude < 0]}"
+            text = (
+                f"The site lies at {place}, where {system} is not used ({area.rstrip('.')}): is a"
+                " digit of crs or of vertical_crs wrong?"
+            )
     line = line_of(notes.site_lines, ("anchor", *path))
-    return Finding("note", code, text, notes.site_file, line)
+    return Finding(level, code, text, notes.site_file, line)
 
 
 def _at(mark: str, position: tuple[float, float]) -> str:
