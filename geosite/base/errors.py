@@ -38,8 +38,8 @@ def _cut(text: str, limit: int) -> str:
     return text if len(text) <= limit else text[: limit - 1] + "…"
 
 
-_LONGEST_PART, _LONGEST_LINE = 300, 1000
-"""Characters of one line, and of what was expected and what to do at its end."""
+_LONGEST_EXPECTED, _LONGEST_REMEDY, _LONGEST_LINE = 300, 450, 1000
+"""Characters of what was expected and what to do about it, and of the whole line."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +74,8 @@ class Problem:
         if self.file is not None:
             where = self.file + (f":{self.line}" if self.line is not None else "") + ": "
         # hostile or endless text is cut at what is wrong: what to do about it always stays
-        expected, remedy = (_cut(printable(t), _LONGEST_PART) for t in (self.expected, self.remedy))
+        expected = _cut(printable(self.expected), _LONGEST_EXPECTED)
+        remedy = _cut(printable(self.remedy), _LONGEST_REMEDY)
         end = f"; expected {expected}; {remedy}"
         head = _cut(printable(where + self.what), _LONGEST_LINE - len(end))
         return head + end

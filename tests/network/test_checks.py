@@ -359,6 +359,7 @@ def test_a_length_in_another_unit_is_named(
         for others in ((), (1.0,), (ratio * 1.02,)):
             problem = asked(off, *others)
             assert problem.code == "baseline-length"
+            assert str(problem).endswith(problem.remedy)  # not cut off
             assert (remedy in problem.remedy) == (abs(ratio * off - 1) > 0.5)
     for off in (1.0101, 0.9899):
         assert asked(off, ratio * off).code == "baseline-length"

@@ -265,6 +265,8 @@ def test_frame_runs_and_noise_as_reported() -> None:
         "elevation_factor": 0.25,
         "combined_factor": 0.125,
         "convergence_deg": 180.0,
+        "latitude": None,
+        "longitude": None,
     }
     assert found["anchor"]["marks"] == [
         {"mark": "A", "use": "check", "sigma_m": 0.0, "exact": True}
