@@ -27,6 +27,8 @@ BEYOND = 5.0
 """Standard deviations: a baseline that is farther off is not noise (once in two million)."""
 AT_MOST = 10.0
 """The same where little is known of the noise: Student's t would let anything pass."""
+SEEN = 3.0
+"""Standard deviations by which an exchange must exceed the limit for noise not to hide it."""
 SLACK_M = 0.003
 """What pointing at two marks may add whatever the noise model says."""
 
@@ -52,7 +54,7 @@ class BaselineCheck:
     limit_m, rise_limit_m
         A larger difference is not noise.
     swap_seen
-        Whether names exchanged today would show in the heights.
+        Whether names exchanged today would show in the heights, in all but 1 of 700 walks.
     """
 
     run: str
@@ -164,7 +166,7 @@ def check_baseline(notes: Notes, network: Network, walk: FieldBook) -> BaselineC
         rise_sigma,
         _beyond(network.degrees_of_freedom) * sigma_m + SLACK_M,
         rise_limit,
-        2 * abs(known_rise) > rise_limit,
+        2 * abs(known_rise) > rise_limit + SEEN * rise_sigma,
     )
     line = int(walk.line[visits[1][0]])
     misfit = _misfit(check, names)

@@ -14,9 +14,9 @@ from geosite.network.adjust import adjust
 PLACES = {"A": (0.0, 0.0, 0.0), "B": (12.0, 0.0, 0.8), "C": (5.0, 7.0, 0.2)}
 
 
-def survey() -> Notes:
+def survey(places: dict = PLACES) -> Notes:
     rng = np.random.default_rng(3)
-    rows = network_cases.run_rows("R1", "ABCAB", PLACES, 25, (1, 2, 3), rng, 0.003)
+    rows = network_cases.run_rows("R1", "ABCAB", places, 25, (1, 2, 3), rng, 0.003)
     marks = {
         "A": {"easting": 1000.0, "northing": 1000.0, "elevation": 5.0, "sigma": 0.01},
         "B": {"easting": 1012.0, "northing": 1000.0, "sigma": 0.01},
@@ -29,8 +29,8 @@ def today(stops: str, scale: float = 1.0, places: dict = PLACES) -> FieldBook:
     return network_cases.book([(r, p, x * scale, y * scale, z * scale) for r, p, x, y, z in rows])
 
 
-def checked(walk: FieldBook) -> BaselineCheck:
-    notes = survey()
+def checked(walk: FieldBook, places: dict = PLACES) -> BaselineCheck:
+    notes = survey(places)
     return check_baseline(notes, adjust(notes), walk)
 
 
@@ -50,6 +50,16 @@ def test_a_baseline_that_fits_is_told_with_its_sigma() -> None:
     assert found.swap_seen
     assert found.visits == (1, 1)
     assert abs(found.ppm) < 2000
+
+
+def test_an_exchange_that_noise_could_hide_is_not_said_to_be_seen() -> None:
+    steep = checked(today("AB"))
+    for sigmas, seen in ((0.0, False), (1.5, False), (4.5, True)):
+        rise = (steep.rise_limit_m + sigmas * steep.rise_sigma_m) / 2 + 0.002
+        places = {**PLACES, "B": (12.0, 0.0, rise)}
+        found = checked(today("AB", places=places), places)
+        assert found.rise_limit_m == pytest.approx(steep.rise_limit_m, rel=0.15)
+        assert found.swap_seen == seen, sigmas
 
 
 def test_of_several_visits_the_mean_counts_and_of_several_runs_the_last() -> None:
