@@ -327,7 +327,7 @@ class Tests:
 
 def traced(module: str) -> dict[str, Any] | None:
     """Run a module of tests and note what it runs. None where tests fail or are all skipped."""
-    files = {str(p) for room in ROOMS for p in (REPO / "geosite" / room).glob("*.py")}
+    files = {str(p) for room in ROOMS for p in (REPO / "geosite" / room).rglob("*.py")}
     with tempfile.NamedTemporaryFile("w+") as told:
 
         def work() -> int:
@@ -369,7 +369,7 @@ def all_tests(kept: Path | None) -> list[Tests]:
     known: dict[str, Any] = {}
     if kept and kept.exists():
         known = json.loads(kept.read_text(encoding="utf-8"))
-    modules = [p for kind in TESTS for p in sorted((REPO / "tests" / kind).glob("test_*.py"))]
+    modules = [p for kind in TESTS for p in sorted((REPO / "tests" / kind).rglob("test_*.py"))]
     for name in (str(path.relative_to(REPO)) for path in modules):
         if name not in known and (told := traced(name)):
             known[name] = told
@@ -439,7 +439,7 @@ def main() -> None:
     tests = all_tests(asked.map)
     for room in asked.rooms.split(","):
         start = time.monotonic()
-        every = [m for p in sorted((REPO / "geosite" / room).glob("*.py")) for m in mutants(p)]
+        every = [m for p in sorted((REPO / "geosite" / room).rglob("*.py")) for m in mutants(p)]
         sample = random.Random(f"{room} {asked.seed}").sample(every, min(asked.each, len(every)))
         count: Counter[tuple[str, str]] = Counter()
         for mutant in sorted(sample, key=lambda m: (m.path, m.lines.start)):
