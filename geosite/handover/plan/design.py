@@ -146,7 +146,9 @@ def design_block(package: Package, measures: Measures) -> Block | None:
     tables = {table.name: table.records for table in package.tables}
     found = _change(package, measures)
     volumes = [row for record in tables.get("designs", ()) for row in _volumes(record, measures)]
-    waters = [row for record in tables.get("design_water", ()) for row in _waters(record, measures)]
+    # where there is no room for all: inlets before ponds, of which the map shows more
+    water = sorted(tables.get("design_water", ()), key=lambda record: record["what"] == "pond")
+    waters = [row for record in water for row in _waters(record, measures)]
 
     def block(column: Column, limit: int) -> None:
         k = column.k
