@@ -24,9 +24,10 @@ from geosite.fieldbook.sitefile import Sheet as SheetTable
 from geosite.handover.model import Package
 from geosite.handover.plan.sheet import draw_plan, layout_of
 from geosite.reading.background_lines import read_background_lines
+from geosite.reading.foreign import driver_names
 
 WAY = [(512300.0, 5276100.0), (512350.0, 5276100.0), (512350.0, 5276140.0)]
-FORMATS = {"GPKG": "streets.gpkg", "ESRI Shapefile": "streets.shp", "FlatGeobuf": "streets.fgb"}
+FORMATS = {"GPKG": "streets.gpkg", "Shapefile": "streets.shp", "FlatGeobuf": "streets.fgb"}
 
 
 def write_lines(
@@ -41,7 +42,9 @@ def write_lines(
     }
     named = {"layer": layer} if layer else {}
     schema = {"geometry": kind, "properties": {}}
-    with fiona.open(path, "w", driver=driver, crs=crs, schema=schema, **named) as out:
+    with fiona.open(
+        path, "w", driver=driver_names([driver])[0], crs=crs, schema=schema, **named
+    ) as out:
         geometry = {"type": kind, "coordinates": shapes[kind]}
         out.write({"type": "Feature", "geometry": geometry, "properties": {}})
     return path
@@ -171,7 +174,7 @@ def test_a_layer_that_cannot_be_read_is_refused_at_its_line(
 
 
 def test_a_layer_without_a_crs_and_a_picture_with_a_layer_are_refused(tmp_path: Path) -> None:
-    write_lines(tmp_path / "streets.shp", WAY, "", driver="ESRI Shapefile")
+    write_lines(tmp_path / "streets.shp", WAY, "", driver="Shapefile")
     assert "which CRS" in refused(site_with(tmp_path, 'background = "streets.shp"'), tmp_path)
     folder = tmp_path / "picture"
     folder.mkdir()
