@@ -81,8 +81,10 @@ def _found(book: FieldBook) -> Iterator[HeightSuspect]:
     named = book.mark >= 0
     is_once[named] = seen[book.mark[named]] == 1
     before, after = _along_features(book)
-    for run in range(len(book.runs)):
-        rows = np.flatnonzero(book.run == run)
+    # the rows of each run, in one pass over all rows however many runs there are
+    by_run = np.argsort(book.run, kind="stable")
+    ends = np.cumsum(np.bincount(book.run, minlength=len(book.runs)))
+    for rows in np.split(by_run, ends[:-1]):
         if len(rows) < FEWEST:
             continue
         near = rows[_nearest(book.local[rows, :2])]

@@ -163,10 +163,9 @@ def _blocks(
     tints: Mapping[str, str],
 ) -> dict[str, Block]:
     """Return the blocks in reading order."""
-    design = design_block(package, measures)
     found = {
         "scale": scale_block(package, measures, layout),
-        "design": design,
+        "design": design_block(package, measures),
         "design_points": points_block(package, measures),
         "surfaces": surfaces_block(package, measures, tints),
         "water": water_block(package, measures),
@@ -174,8 +173,7 @@ def _blocks(
         "look": look_block(package),
         "lines": _lines(package, measures),
         "signs": signs_block(package),
-        # the site plan tells more of it: a design needs the room for its water
-        "accuracy": _accuracy(package, measures, brief=design is not None),
+        "accuracy": _accuracy(package, measures),
         "place": place_block(package, measures, dropped, lacking),
         "caution": caution_block(),
         "title block": title_block(package),
@@ -262,8 +260,8 @@ def _lines(package: Package, measures: Measures, seen: Package | None = None) ->
     return block
 
 
-def _accuracy(package: Package, measures: Measures, brief: bool = False) -> Block:
-    words = accuracy_words(package, measures, brief)
+def _accuracy(package: Package, measures: Measures) -> Block:
+    words = accuracy_words(package, measures)
 
     def block(column: Column, limit: int) -> None:
         column.heading("How good it is")

@@ -88,14 +88,13 @@ def convergence_words(convergence: float) -> str:
     return f"Arrow: grid north. True north (dashed) is {angle} {side} of it, not drawn to angle."
 
 
-def accuracy_words(package: Package, measures: Measures, brief: bool = False) -> str:
+def accuracy_words(package: Package, measures: Measures) -> str:
     """Return how good the marks are at 95 %, the typical one and the worst.
 
     In position by the longer semi-axis of the error ellipse. Without ellipses, a circle of 2.4477
     times the standard deviation per axis holds 95 % of the positions (normal distribution in two
     dimensions); it is wider as the marks' own intervals are, where their noise was estimated from
-    few misclosures. The worst position is the one that the report's lever arm names. In brief
-    neither relative precision nor what is in no figure is told, where another sheet tells it.
+    few misclosures. The worst position is the one that the report's lever arm names.
     """
     layer, marks = layer_of(package, "points"), layer_of(package, "marks")
     records = layer.records if layer else []
@@ -115,12 +114,11 @@ def accuracy_words(package: Package, measures: Measures, brief: bool = False) ->
     length = measures.length
     # to whole centimetres, as the findings tell it, before it becomes feet
     worst = round(max([*across, _lever_arm(package) or 0.0]), 2)
-    more = "" if brief else _to_each_other(package, measures) + _not_modelled(package)
     return (
         f"At 95 % confidence the marks are right to {length(float(np.median(across)))} in position "
         f"(worst {length(worst)}) and {length(float(np.median(up)))} in elevation "
         f"(worst {length(max(up))}), as the baseline marks place them{_moved(package, measures)}. "
-        f"{more}"
+        f"{_to_each_other(package, measures)}{_not_modelled(package)}"
         "Every mark, area and grade has its own figure in site.gpkg."
     )
 
