@@ -13,13 +13,11 @@ from typing import TYPE_CHECKING, Any
 
 from geosite.base.problems import one_line
 from geosite.reading.foreign import (
-    driver_names,
     harmless,
     names_a_file,
-    reading_layers,
     within_limits,
 )
-from geosite.reading.polygons import POLYGON_FORMATS, Box, Refuse, place_of
+from geosite.reading.polygons import Box, Refuse, opened, place_of, shapes_of
 
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
@@ -88,20 +86,7 @@ def read_background_lines(
     import shapely
 
     def read(place: Path | str) -> tuple[list[bytes], str, int]:
-        import fiona
-
-        options = {"WRITE_GFS": "NO"} if path.suffix.lower() == ".gml" else {}
-        with (
-            reading_layers(),
-            fiona.Env(GML_DOWNLOAD_SCHEMA="NO"),
-            fiona.open(
-                place,
-                layer=layer,
-                enabled_drivers=driver_names(POLYGON_FORMATS),
-                allow_unsupported_drivers=True,  # KML: read well, not on its list
-                **options,
-            ) as source,
-        ):
+        with opened(place, layer) as source:
             crs_wkt = str(source.crs_wkt or "")
             if not crs_wkt:
                 raise refuse(
@@ -126,7 +111,7 @@ def read_background_lines(
             _EXPECTED,
             "correct background_layer, or export it again, for example as GeoPackage",
         ) from error
-    shapes = tuple(shapely.from_wkb(texts))
+    shapes = shapes_of(texts)
     if others and not shapes:
         raise refuse(
             "background-no-lines",

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 import zipfile
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
@@ -109,22 +110,9 @@ def read_polygons(
     """
 
     def read(place: Path | str) -> _Found:
-        import fiona
         import shapely
 
-        # the one driver would leave a file of its own beside the map, and fetch schemas
-        options = {"WRITE_GFS": "NO"} if path.suffix.lower() == ".gml" else {}
-        with (
-            reading_layers(),
-            fiona.Env(GML_DOWNLOAD_SCHEMA="NO"),
-            fiona.open(
-                place,
-                layer=layer,
-                enabled_drivers=driver_names(POLYGON_FORMATS),
-                allow_unsupported_drivers=True,  # KML: read well, not on its list
-                **options,
-            ) as source,
-        ):
+        with opened(place, layer) as source:
             _check_name_field(source, name_field, file, refuse)
             crs_wkt = _crs_of(str(source.crs_wkt or ""), crs, file, refuse)
             window = near(crs_wkt)
@@ -149,12 +137,36 @@ def read_polygons(
             "a polygon layer",
             "correct layer or export the parcel map again, for example as GeoPackage",
         ) from error
+    return PolygonLayer(file, names, shapes_of(texts), crs_wkt, reach, repeated)
 
+
+@contextmanager
+def opened(place: Path | str, layer: str | None) -> Iterator[Any]:
+    """Open a layer with the vector library, by the drivers of `POLYGON_FORMATS` alone."""
+    import fiona
+
+    # the one driver would leave a file of its own beside the map, and fetch schemas
+    options = {"WRITE_GFS": "NO"} if str(place).lower().endswith(".gml") else {}
+    with (
+        reading_layers(),
+        fiona.Env(GML_DOWNLOAD_SCHEMA="NO"),
+        fiona.open(
+            place,
+            layer=layer,
+            enabled_drivers=driver_names(POLYGON_FORMATS),
+            allow_unsupported_drivers=True,  # KML: read well, not on its list
+            **options,
+        ) as source,
+    ):
+        yield source
+
+
+def shapes_of(texts: Sequence[bytes]) -> tuple[BaseGeometry, ...]:
+    """Return shapes from well-known binary; places that are no numbers are told by who asks."""
     import shapely
 
-    with quiet():  # places that are no numbers are told by whoever asks for the polygons
-        shapes = tuple(shapely.from_wkb(texts))
-    return PolygonLayer(file, names, shapes, crs_wkt, reach, repeated)
+    with quiet():
+        return tuple(shapely.from_wkb(texts))
 
 
 def _check_name_field(source: Any, name_field: str | None, file: str, refuse: Refuse) -> None:

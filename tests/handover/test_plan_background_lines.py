@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import json
 import re
+import warnings
 from pathlib import Path
 from typing import Any
 
@@ -218,3 +219,12 @@ def test_only_what_lies_round_the_survey_is_read(tmp_path: Path) -> None:
         near=lambda crs: box,
     )
     assert [shapely.get_coordinates(s)[0, 0] for s in found.shapes] == [512300.0]
+
+
+def test_places_that_are_no_numbers_print_nothing(tmp_path: Path) -> None:
+    broken = [WAY[0], (float("nan"), WAY[1][1]), WAY[2]]
+    path = write_lines(tmp_path / "streets.gpkg", broken, "EPSG:25832")
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        found = read_background_lines(path, path.name, RuntimeError)  # type: ignore[arg-type]
+    assert len(found.shapes) == 1
