@@ -175,6 +175,9 @@ def _work_and_vanish(
                 _limit(limits)
             answer = (True, work())
         except Exception as error:
+            # what it came from stays here: other libraries teach pickle to take that along (Dask
+            # does, by tblib), and errors of the vector library cannot be read again
+            error.__cause__ = error.__context__ = error.__traceback__ = None
             answer = (False, error)
         try:
             told = pickle.dumps(answer, pickle.HIGHEST_PROTOCOL)

@@ -32,6 +32,28 @@ def test_its_errors_come_back():
         done(lambda: 1 / 0)
 
 
+class TakesItsCauseAlong(ValueError):
+    """As every error does once Dask is imported."""
+
+    def __reduce__(self):
+        return TakesItsCauseAlong, self.args, {"came_from": self.__cause__}
+
+
+def test_an_error_comes_back_whatever_it_came_from():
+    class Unsendable(Exception):
+        def __reduce__(self):
+            raise TypeError
+
+    def fail():
+        try:
+            raise Unsendable
+        except Unsendable as error:
+            raise TakesItsCauseAlong("no such file") from error
+
+    with pytest.raises(TakesItsCauseAlong, match="no such file"):
+        done(fail)
+
+
 def test_work_without_end_is_ended():
     def busy():
         while True:

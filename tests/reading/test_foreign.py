@@ -6,6 +6,7 @@ import json
 import os
 import socket
 import sqlite3
+import subprocess
 import sys
 import threading
 import time
@@ -305,6 +306,26 @@ def test_complaints_of_the_library_are_values_that_are_wrong(reader: str, tmp_pa
 
     with pytest.raises(ValueError, match=r"none\.gpkg"):
         within_limits(read)
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="copies processes")
+def test_complaints_are_told_where_dask_was_imported_before(tmp_path: Path) -> None:
+    """Its tblib has every error take along the error that it came from."""
+    pytest.importorskip("tblib")
+    place = tmp_path / "points.geojson"
+    place.write_text("{}")
+    program = (
+        "import fiona, sys, tblib.pickling_support\n"
+        "tblib.pickling_support.install()  # for all kinds of errors that there are by now\n"
+        "from geosite.base.errors import InputError\n"
+        "from geosite.reading.points import read_points\n"
+        "try: read_points(sys.argv[1])\n"
+        "except InputError as refused: print(refused)\n"
+    )
+    run = [sys.executable, "-c", program, str(place)]
+    told = subprocess.run(run, capture_output=True, text=True, check=True).stdout
+    assert "cannot be read as a point layer" in told
+    assert "breaks the library" not in told
 
 
 def test_an_error_that_the_wrapper_lost_is_told(reader: str) -> None:
