@@ -34,6 +34,7 @@ from geosite.analysis.takeoff.draped import triangles_of
 from geosite.analysis.takeoff.prices import Valuation, valuation
 from geosite.analysis.takeoff.quantities import TakeOff, take_off
 from geosite.analysis.takeoff.walked_twice import lines_beside
+from geosite.analysis.takeoff.whole_cost import WholeCost, whole_cost
 from geosite.analysis.volumes.design_surfaces import Design, design_plane, design_raster
 from geosite.analysis.volumes.earthwork import Earthwork, earthwork
 from geosite.analysis.walked_line import polyline
@@ -113,6 +114,11 @@ class Answers:
     design_estimates: tuple[DesignEstimate, ...] = ()
     peak_flows: tuple[PeakFlow, ...] = ()
     findings: tuple[Finding, ...] = ()
+
+    @property
+    def cost(self) -> WholeCost | None:
+        """Take-off and designs together; ``None`` where nothing has a price."""
+        return whole_cost(self.prices, self.design_estimates)
 
 
 def answer(notes: Notes, network: Network, drawing: Drawing, terrain: Terrain | None) -> Answers:

@@ -6,6 +6,7 @@ page, a table repeats its header on every page it runs over, a row is never cut.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Literal
@@ -27,6 +28,7 @@ __all__ = [
     "Column",
     "Figure",
     "Heading",
+    "PageBreak",
     "Paper",
     "Paragraph",
     "Signature",
@@ -69,6 +71,11 @@ class Space:
 
 
 @dataclass(frozen=True, slots=True)
+class PageBreak:
+    """What follows begins a page."""
+
+
+@dataclass(frozen=True, slots=True)
 class Column:
     r"""A column of a table.
 
@@ -94,6 +101,7 @@ class Table:
     Parameters
     ----------
     columns
+        Where none has a title the table has no header.
     rows
         One text per column; wrapped where it is too wide.
     strong
@@ -130,7 +138,7 @@ class Signature:
     labels: tuple[str, ...]
 
 
-Block = Heading | Paragraph | Space | Table | Figure | Signature
+Block = Heading | PageBreak | Paragraph | Space | Table | Figure | Signature
 
 
 @dataclass(frozen=True, slots=True)
@@ -247,6 +255,8 @@ class _Setter:
                 self._paragraph(block)
             case Space():
                 self.y += block.height
+            case PageBreak():
+                self._need(math.inf)
             case Table():
                 self._table(block)
             case Figure():
@@ -301,16 +311,19 @@ class _Setter:
     def _table(self, table: Table) -> None:
         widths = _widths(table, self.box.width)
         header = [_wrapped(c.title, w, "bold") for c, w in zip(table.columns, widths, strict=True)]
-        head_height = _height(header)
+        headed = any(column.title for column in table.columns)
+        head_height = _height(header) if headed else 0.0
         self._need(head_height + _CELL * _LEADING * 3)
-        self._row(table, header, widths, head_height, "bold", rule=TEXT)
+        if headed:
+            self._row(table, header, widths, head_height, "bold", rule=TEXT)
         for number, row in enumerate(table.rows):
             weight: Weight = "bold" if number in table.strong else "regular"
             cells = [_wrapped(c, w, weight) for c, w in zip(row, widths, strict=True)]
             height = _height(cells)
             if self.y + height > self.box.bottom:
                 self._need(height)
-                self._row(table, header, widths, head_height, "bold", rule=TEXT)
+                if headed:
+                    self._row(table, header, widths, head_height, "bold", rule=TEXT)
             self._row(table, cells, widths, height, weight, rule=FAINT)
         self.y += _CELL * 0.8
 

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import re
 from collections import Counter
+from collections.abc import Sequence
 
 from geosite.base.errors import Finding
 from geosite.drawing.document import Block, Column, Heading, Paper, Paragraph, Table
 from geosite.fieldbook.sitefile import Handover
 from geosite.handover.model import CAUTION, Package
+from geosite.handover.wording.names import named_on_paper
 
-__all__ = ["finding_blocks", "paper_for", "with_signs"]
+__all__ = ["finding_blocks", "on_paper", "paper_for", "with_signs"]
 
 #: Width and height of running pages beside each family of sheets, mm: ISO 216 A4, ANSI A.
 _RUNNING = {"A": (210.0, 297.0), "ANSI": (215.9, 279.4)}
@@ -69,14 +71,28 @@ def finding_blocks(package: Package) -> list[Block]:
     if look:
         blocks += [
             Heading("Look at this before the numbers are used", 2),
-            _table(look, 1),
+            _table(package, look, 1),
         ]
     if notes:
-        blocks += [Heading("Good to know", 2), _table(notes, len(look) + 1)]
+        blocks += [Heading("Good to know", 2), _table(package, notes, len(look) + 1)]
     return [*blocks, Heading("Caution", 2), Paragraph(CAUTION)]
 
 
-def _table(findings: list[Finding], first: int) -> Table:
+def on_paper(package: Package, findings: Sequence[Finding]) -> list[str]:
+    """Return the texts of findings as paper has them: readable names, raised figures.
+
+    Examples
+    --------
+    >>> from geosite.base.map_frame import Frame
+    >>> from geosite.fieldbook.sitefile import Code
+    >>> yard = Package("Yard", "", Frame(), codes={"kerb_top": Code()})
+    >>> on_paper(yard, [Finding("look", "odd", "kerb_top has 3 m2.")])
+    ['kerb top has 3 m².']
+    """
+    return named_on_paper(package, [with_signs(finding.text) for finding in findings])
+
+
+def _table(package: Package, findings: list[Finding], first: int) -> Table:
     placed = any(finding.file for finding in findings)
     columns = (
         Column("no.", 0.07, "end"),
@@ -85,11 +101,12 @@ def _table(findings: list[Finding], first: int) -> Table:
     )
     rows = []
     met: Counter[str] = Counter()
-    for number, finding in enumerate(findings, start=first):
+    texts = on_paper(package, findings)
+    for number, (finding, text) in enumerate(zip(findings, texts, strict=True), start=first):
         met[finding.code] += 1
         if met[finding.code] <= MOST_OF_A_KIND:
             where = (_where(finding),) if placed else ()
-            rows.append((f"{number} ", with_signs(finding.text), *where))
+            rows.append((f"{number} ", text, *where))
     for code, count in met.items():
         if count > MOST_OF_A_KIND:
             more = f"and {count - MOST_OF_A_KIND} more of the kind {code}, in report.json"

@@ -9,10 +9,19 @@ from typing import Any, Literal
 
 from geosite.base.rounding import decimals, grouped, written
 from geosite.base.units import FOOT_M
-from geosite.drawing.document import Block, Column, Heading, Paragraph, Table, lay_out
+from geosite.drawing.document import (
+    Block,
+    Column,
+    Heading,
+    PageBreak,
+    Paragraph,
+    Table,
+    lay_out,
+)
 from geosite.drawing.pdf import pdf
 from geosite.fieldbook.sitefile import Handover
 from geosite.handover.documents.findings import paper_for, with_signs
+from geosite.handover.documents.front_page import front_page
 from geosite.handover.documents.priced import estimate_blocks, price_blocks
 from geosite.handover.model import CAUTION, Package
 from geosite.handover.wording.codes import code_title
@@ -64,7 +73,7 @@ _UNITS: Mapping[Literal["m", "ft"], _Unit] = {
 
 
 def takeoff_pdf(package: Package, options: Handover) -> bytes | None:
-    """Return the take-off as a PDF document.
+    """Return the take-off as a PDF document, what a client reads first on a page of its own.
 
     Parameters
     ----------
@@ -81,8 +90,10 @@ def takeoff_pdf(package: Package, options: Handover) -> bytes | None:
     blocks = takeoff_blocks(package, options)
     if not blocks:
         return None
-    blocks += [Heading("Caution", 2), Paragraph(CAUTION)]
-    return pdf(*lay_out(blocks, paper_for(package, options, "Take-off")))
+    paper = paper_for(package, options, "Take-off")
+    first = front_page(package, options, paper)
+    last = (Heading("Caution", 2), Paragraph(CAUTION))
+    return pdf(*lay_out([*first, PageBreak(), *blocks, *last], paper))
 
 
 def takeoff_blocks(package: Package, options: Handover) -> list[Block]:

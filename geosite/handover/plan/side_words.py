@@ -14,7 +14,7 @@ from msgspec.structs import replace as replace_fields
 from geosite.drawing.font import printable
 from geosite.drawing.ink import FAINT
 from geosite.drawing.sheet import Group, Rectangle, rectangle
-from geosite.handover.documents.findings import with_signs
+from geosite.handover.documents.findings import on_paper
 from geosite.handover.model import CAUTION, Package
 from geosite.handover.palette import ALERT
 from geosite.handover.plan.design import design_block
@@ -221,7 +221,7 @@ def look_block(
     package: Package, rest: str = "the sheets that follow", most: int = 4
 ) -> Block | None:
     """Return what must be looked at first, at most so many, and where the rest of it is."""
-    texts = [with_signs(f.text) for f in package.findings if f.level == "look"]
+    texts = on_paper(package, [f for f in package.findings if f.level == "look"])
     if not texts:
         return None
 

@@ -14,6 +14,7 @@ from geosite.analysis.answers import Answers
 from geosite.analysis.limits import CAUTION as ACCESS_CAUTION
 from geosite.analysis.parcels import BOUNDARY_CAUTION
 from geosite.analysis.takeoff.prices import Valuation
+from geosite.analysis.takeoff.whole_cost import WholeCost
 from geosite.analysis.volumes.earthwork import Earthwork
 from geosite.analysis.wording import clearance_words
 from geosite.base.arrays import Floats
@@ -198,6 +199,7 @@ def site_report(
         design_estimate=tuple(design_parts.estimates(answers.design_estimates).records),
         peak_flows=tuple(peak_flows.COLUMNS.records(answers.peak_flows)),
         prices=None if answers.prices is None else _prices(answers.prices),
+        cost=None if answers.cost is None else _cost(answers.cost),
     )
 
 
@@ -215,6 +217,27 @@ def _prices(found: Valuation) -> answers_model.Prices:
         total_low=found.total.low,
         total_high=found.total.high,
         without_price=found.without_price,
+    )
+
+
+def _cost(found: WholeCost) -> answers_model.Cost:
+    total = found.total
+    return answers_model.Cost(
+        currency=found.currency,
+        parts=tuple(
+            answers_model.CostPart(
+                design=part.design,
+                title=part.title,
+                amount=part.amount.value,
+                amount_low=part.amount.low,
+                amount_high=part.amount.high,
+                without_price=part.without_price,
+            )
+            for part in found.parts
+        ),
+        total=total.value,
+        total_low=total.low,
+        total_high=total.high,
     )
 
 

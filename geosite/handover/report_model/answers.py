@@ -7,6 +7,8 @@ from dataclasses import dataclass
 
 __all__ = [
     "Clearance",
+    "Cost",
+    "CostPart",
     "Earthwork",
     "Grade",
     "Parcels",
@@ -281,3 +283,46 @@ class Prices:
     total_low: float | None
     total_high: float | None
     without_price: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CostPart:
+    """One part of the cost of everything.
+
+    Parameters
+    ----------
+    design, title
+        Name of the design, empty for the take-off, and what people call it.
+    amount, amount_low, amount_high
+        With its range at 95 %.
+    without_price
+        Codes of it that are ordered and have no price.
+    """
+
+    design: str
+    title: str
+    amount: float
+    amount_low: float | None
+    amount_high: float | None
+    without_price: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cost:
+    """What everything that has a price comes to: no tax, no contract advice.
+
+    Parameters
+    ----------
+    currency
+        Of the amounts.
+    parts
+        The take-off, then every design.
+    total, total_low, total_high
+        Sum of the parts, with its range at 95 %.
+    """
+
+    currency: str
+    parts: tuple[CostPart, ...]
+    total: float
+    total_low: float | None
+    total_high: float | None

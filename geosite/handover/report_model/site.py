@@ -11,7 +11,14 @@ from dataclasses import dataclass
 from typing import Any
 
 from geosite.base.errors import Finding
-from geosite.handover.report_model.answers import Earthwork, Grade, Parcels, Prices, Section
+from geosite.handover.report_model.answers import (
+    Cost,
+    Earthwork,
+    Grade,
+    Parcels,
+    Prices,
+    Section,
+)
 from geosite.handover.report_model.ground import Ground
 from geosite.network.report_model import NetworkReport
 
@@ -192,6 +199,8 @@ class SiteReport(SurveyReport):
         Records of the tables of these names.
     prices
         The take-off priced; ``None`` where the site file gives no prices.
+    cost
+        Take-off and designs together; ``None`` where nothing has a price.
     """
 
     terrain: Ground | None
@@ -206,3 +215,4 @@ class SiteReport(SurveyReport):
     design_estimate: tuple[Mapping[str, Any], ...] = ()
     peak_flows: tuple[Mapping[str, Any], ...] = ()
     prices: Prices | None = None
+    cost: Cost | None = None

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -14,10 +15,12 @@ from geosite.handover.model import Package
 from geosite.handover.wording.measures import Measures, layer_of
 
 __all__ = [
+    "MarkAccuracy",
     "accuracy_words",
     "convergence_words",
     "crs_words",
     "height_words",
+    "mark_accuracy",
     "plural",
 ]
 
@@ -88,8 +91,18 @@ def convergence_words(convergence: float) -> str:
     return f"Arrow: grid north. True north (dashed) is {angle} {side} of it, not drawn to angle."
 
 
-def accuracy_words(package: Package, measures: Measures) -> str:
-    """Return how good the marks are at 95 %, the typical one and the worst.
+@dataclass(frozen=True, slots=True)
+class MarkAccuracy:
+    """How good the marks are at 95 %, metres: the usual mark and the worst."""
+
+    plan_m: float
+    worst_plan_m: float
+    height_m: float
+    worst_height_m: float
+
+
+def mark_accuracy(package: Package) -> MarkAccuracy | None:
+    """Return how good the marks are at 95 %, None where it is not known.
 
     In position by the longer semi-axis of the error ellipse. Without ellipses, a circle of 2.4477
     times the standard deviation per axis holds 95 % of the positions (normal distribution in two
@@ -110,14 +123,22 @@ def accuracy_words(package: Package, measures: Measures) -> str:
         if r.get("sigma_v_m") is not None
     ]
     if not across or not up:
-        return "The accuracy of the marks is not known."
-    length = measures.length
+        return None
     # to whole centimetres, as the findings tell it, before it becomes feet
     worst = round(max([*across, _lever_arm(package) or 0.0]), 2)
+    return MarkAccuracy(float(np.median(across)), worst, float(np.median(up)), max(up))
+
+
+def accuracy_words(package: Package, measures: Measures) -> str:
+    """Return how good the marks are at 95 %, the typical one and the worst."""
+    known, length = mark_accuracy(package), measures.length
+    if known is None:
+        return "The accuracy of the marks is not known."
     return (
-        f"At 95 % confidence the marks are right to {length(float(np.median(across)))} in position "
-        f"(worst {length(worst)}) and {length(float(np.median(up)))} in elevation "
-        f"(worst {length(max(up))}), as the baseline marks place them{_moved(package, measures)}. "
+        f"At 95 % confidence the marks are right to {length(known.plan_m)} in position "
+        f"(worst {length(known.worst_plan_m)}) and {length(known.height_m)} in elevation "
+        f"(worst {length(known.worst_height_m)}), as the baseline marks place them"
+        f"{_moved(package, measures)}. "
         f"{_to_each_other(package, measures)}{_not_modelled(package)}"
         "Every mark, area and grade has its own figure in site.gpkg."
     )

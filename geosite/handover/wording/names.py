@@ -1,0 +1,70 @@
+"""What features, codes and designs are called where people read: their keys stay in the files."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+
+from geosite.handover.model import Layer, Package, Table
+
+__all__ = ["named_on_paper", "readable_name"]
+
+_NAMED = ("feature", "code", "line", "design", "part", "earthwork", "section")
+"""Columns of layers and tables that hold keys of the field book or the site file."""
+_KEY = re.compile(r"[\w.-]*\w_\w[\w.-]*")
+
+
+def readable_name(key: object) -> str:
+    """Return a key as a name: words parted by blanks.
+
+    Marks keep theirs: they are found again by it in the field book and on the phone.
+
+    Examples
+    --------
+    >>> readable_name("kerb_top"), readable_name(None)
+    ('kerb top', '')
+    """
+    return "" if key is None else str(key).replace("_", " ").strip()
+
+
+def named_on_paper(package: Package, texts: Iterable[str]) -> list[str]:
+    """Return sentences in which features, codes and designs have readable names.
+
+    Parameters
+    ----------
+    package
+        Whose keys are meant; any other word with an underscore, such as a key of the site file or
+        a mark, stays as it is.
+    texts
+
+    Examples
+    --------
+    >>> from geosite.base.map_frame import Frame
+    >>> from geosite.fieldbook.sitefile import Code
+    >>> package = Package("Yard", "", Frame(), codes={"kerb_top": Code()})
+    >>> named_on_paper(package, ["kerb_top is high; say counted_in."])
+    ['kerb top is high; say counted_in.']
+    """
+    keys: set[str] = set()
+
+    def named(found: re.Match[str]) -> str:
+        key = found[0].rstrip(".-")
+        return readable_name(key) + found[0][len(key) :] if key in keys else found[0]
+
+    told = list(texts)
+    if any("_" in text for text in told):
+        keys |= _keys(package)
+    return [_KEY.sub(named, text) for text in told] if keys else told
+
+
+def _keys(package: Package) -> set[str]:
+    """Return the keys with an underscore that the package names anything by."""
+    found = {*package.codes, *package.designed}
+    for feature in package.features:
+        found |= {feature.name, feature.code}
+    everything: list[Layer | Table] = [*package.layers, *package.tables]
+    for listed in everything:
+        columns = {field.name for field in listed.fields} & set(_NAMED)
+        if columns and listed.name != "points":
+            found |= {str(r.get(name)) for r in listed.records for name in columns}
+    return {key for key in found if "_" in key}
