@@ -15,6 +15,7 @@ from geosite.fieldbook.cells import (
     Names,
     Segments,
     Texts,
+    Written,
     coordinates,
     report_bad_segments,
     times,
@@ -229,11 +230,8 @@ def _collect(
         cells = {key: columns[where[key]] if key in where else blank for key in COLUMNS}
         parts["line"].append(np.array(lines, dtype=np.int64))
         for axis in "xyz":
-            numbers = cells[axis]
-            if rows.decimal == ",":
-                # a point among decimal commas is no number, and told as that
-                numbers = [c.replace(".", " . ").replace(",", ".") for c in numbers]
-            parts[axis].append(coordinates(axis, numbers, lines, file, unit_m, problems))
+            written = Written(cells[axis], lines, file, rows.decimal)
+            parts[axis].append(coordinates(axis, written, unit_m, problems))
         for key, known in names.items():
             parts[key].append(known.number(cells[key]) - 1)
         words = np.fromiter(map(segments.__getitem__, cells["segment"]), np.int64, len(lines))

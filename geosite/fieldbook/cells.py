@@ -5,7 +5,9 @@ from __future__ import annotations
 import re
 from collections import defaultdict
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import UTC, datetime
+from typing import Literal
 
 import numpy as np
 
@@ -19,6 +21,7 @@ __all__ = [
     "Names",
     "Segments",
     "Texts",
+    "Written",
     "coordinates",
     "report_bad_segments",
     "times",
@@ -28,6 +31,11 @@ REACH_M = 1e7
 """No yard is larger than this."""
 NOTE_LIMIT = 2000
 _NUMBER = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?", re.ASCII)
+_GROUPED = re.compile(
+    r"[+-]?\d{1,3}(?:([ \u00a0\u202f'])\d{3}(?:\1\d{3})*(?:\.\d*)?|(?:,\d{3})+\.\d*|(?:,\d{3}){2,})"
+)
+"""A number with decimal point whose thousands are parted, and can be nothing else."""
+_EXCHANGED = str.maketrans(".,", ",.")
 NUMBER_LIMIT = 100
 """Characters of a number."""
 _SEGMENT = re.compile(r"([a-z]+)\s*(\d{0,5})", re.ASCII)
@@ -111,26 +119,40 @@ def times(cells: Sequence[str]) -> Floats:
     return np.where(np.isfinite(out), out, np.nan)
 
 
-def coordinates(
-    axis: str,
-    cells: Sequence[str],
-    lines: Sequence[int],
-    file: str,
-    unit_m: float,
-    problems: Problems,
-) -> Floats:
+@dataclass(frozen=True, slots=True)
+class Written:
+    """Cells of one column as they stand in the field book.
+
+    Parameters
+    ----------
+    cells
+        Their text.
+    lines
+        Line of each in the file.
+    file
+        How to call the file in messages.
+    decimal
+        Mark between whole and fraction.
+    """
+
+    cells: Sequence[str]
+    lines: Sequence[int]
+    file: str
+    decimal: Literal[".", ","] = "."
+
+
+def coordinates(axis: str, written: Written, unit_m: float, problems: Problems) -> Floats:
     """Return a column of coordinates; cells that are none are reported and become NaN.
+
+    Thousands may be parted by blanks, apostrophes or the other mark where that can be read in one
+    way only: 1,234.5 is a number, 1,234 may be two.
 
     Parameters
     ----------
     axis
         Name of the column, for messages.
-    cells
-        As written, with decimal points.
-    lines
-        Line of each cell in the file.
-    file
-        How to call it in messages.
+    written
+        The cells.
     unit_m
         Metres per unit of the coordinates: more than `REACH_M` is a slip.
     problems
@@ -139,45 +161,59 @@ def coordinates(
     Examples
     --------
     >>> problems = Problems()
-    >>> coordinates("x", ["1.5", "2,5"], [2, 3], "book.csv", 1.0, problems).tolist()
-    [1.5, nan]
+    >>> cells = Written(["1.5", "1,234.5", "2,5"], [2, 3, 4], "book.csv")
+    >>> coordinates("x", cells, 1.0, problems).tolist()
+    [1.5, 1234.5, nan]
     >>> print(problems.first()[0])
-    book.csv:3: x is "2,5"; expected a decimal point; export with decimal points, not commas
+    book.csv:4: x is "2,5"; expected a decimal point; export with decimal points, not commas
     """
     limit = REACH_M / unit_m
-    joined = "".join(cells)
+    points = written.cells
+    if written.decimal == ",":
+        points = [cell.translate(_EXCHANGED) for cell in points]
+    joined = "".join(points)
     try:
         # float() alone also takes 1_000 and digits of other scripts
         if joined.isascii() and "_" not in joined:
-            values = np.fromiter(map(float, cells), np.float64, len(cells))
+            values = np.fromiter(map(float, points), np.float64, len(points))
             if bool(np.all(np.abs(values) <= limit)):
                 return values
     except ValueError:
         pass
-    values = np.full(len(cells), np.nan)
-    for i, cell in enumerate(cells):
+    values = np.full(len(points), np.nan)
+    for i, (cell, line) in enumerate(zip(points, written.lines, strict=True)):
         if problems.full:
             break
-        text = cell.strip()
-        if len(text) <= NUMBER_LIMIT and _NUMBER.fullmatch(text):
-            value = float(text)
-            if abs(value) <= limit:
-                values[i] = value
-                continue
+        text = written.cells[i].strip()
+        value = _number(cell.strip())
+        if value is None:
+            problems.add(*_number_fault(axis, text, written.decimal), written.file, line)
+        elif abs(value) <= limit:
+            values[i] = value
+        else:
             problems.add(
                 "coordinate-too-large",
                 f"{axis} is {shown(text, 30)}",
                 f"a local coordinate of at most {limit:.0e} units",
                 "check the unit and the decimal point: no yard is that large",
-                file,
-                lines[i],
+                written.file,
+                line,
             )
-            continue
-        problems.add(*_number_fault(axis, text), file, lines[i])
     return values
 
 
-def _number_fault(axis: str, text: str) -> tuple[str, str, str, str]:
+def _number(text: str) -> float | None:
+    """Return a number with decimal point, ``None`` for a text that is none."""
+    if len(text) > NUMBER_LIMIT:
+        return None
+    if _NUMBER.fullmatch(text):
+        return float(text)
+    if _GROUPED.fullmatch(text) and text.replace("\u00a0", "").replace("\u202f", "").isascii():
+        return float(re.sub("[ \u00a0\u202f',]", "", text))
+    return None
+
+
+def _number_fault(axis: str, text: str, decimal: str) -> tuple[str, str, str, str]:
     if not text:
         return "number-blank", f"{axis} is blank", "a number", "measure it, or remove the row"
     what = f"{axis} is {shown(text, 30)}"
@@ -185,6 +221,11 @@ def _number_fault(axis: str, text: str) -> tuple[str, str, str, str]:
         return "not-a-number", what, "a number", "check the columns, or correct the cell"
     if re.fullmatch(r"[+-]?(nan|inf|infinity|1\.#\w+|n/?a|null|none)", text, re.IGNORECASE):
         return "not-finite", what, "a finite number", "measure it again, or remove the row"
+    if decimal == "," and re.fullmatch(r"[+-]?\d*\.\d+", text, re.ASCII):
+        return "decimal-point", what, "a decimal comma, as in other rows", "write all of them alike"
+    if decimal == "." and re.fullmatch(r"[+-]?[1-9]\d{0,2},\d{3}", text, re.ASCII):
+        point, none = text.replace(",", "."), text.replace(",", "")
+        return "decimal-comma", what, "a decimal point", f"write {point} or {none}, as is meant"
     if re.fullmatch(r"[+-]?[\d.' ]*\d,\d+", text, re.ASCII):
         return "decimal-comma", what, "a decimal point", "export with decimal points, not commas"
     if text[0] in "\u2212\u2013\u2014":

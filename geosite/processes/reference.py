@@ -131,7 +131,8 @@ def _field_book(part: str | None) -> tuple[list[Line], Mapping[str, Any]]:
     if part is None:
         lines += _wrapped(
             "The field book is a table with one row per observation, in walking order: CSV with"
-            " commas, semicolons or tabs, decimal points or commas, UTF-8 or UTF-16; a spreadsheet"
+            " commas, semicolons or tabs, decimal points or commas (between commas"
+            " in quotes), UTF-8 or UTF-16; a spreadsheet"
             " (.xlsx, .ods); or a layer of points (.gpkg, .shp, .geojson, .fgb). Headers that"
             " differ are mapped by [survey.columns]; other exports: geosite import.",
             "",

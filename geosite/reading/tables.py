@@ -6,6 +6,7 @@ import csv
 import io
 import re
 from collections.abc import Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
@@ -48,8 +49,14 @@ _SHEETS = {"XLSX", "ODS"}
 _SEVERAL_LAYERS = {"GPKG", *_SHEETS}
 
 
-_COMMA_NUMBER = re.compile(r"[+-]?\d*,\d+(?:[eE][+-]?\d+)?", re.ASCII)
-_POINT_NUMBER = re.compile(r"[+-]?\d*\.\d+(?:[eE][+-]?\d+)?", re.ASCII)
+_COMMA_NUMBER = re.compile(
+    r"[+-]?(?:\d*|\d{1,3}(?:[. \u00a0\u202f']\d{3})+),\d+(?:[eE][+-]?\d+)?", re.ASCII
+)
+_POINT_NUMBER = re.compile(
+    r"[+-]?(?:\d*|\d{1,3}(?:[, \u00a0\u202f']\d{3})+)\.\d+(?:[eE][+-]?\d+)?", re.ASCII
+)
+_GROUPED = re.compile(r"[+-]?[1-9]\d{0,2}(?:,\d{3})+", re.ASCII)
+"""A number whose commas may part thousands as well as the fraction."""
 
 _SEPARATOR_LINE = re.compile(rb'"?sep=.?"?(?=[\r\n])', re.IGNORECASE)
 """First line by which a spreadsheet tells the separator."""
@@ -98,7 +105,7 @@ def open_csv(path: Path, file: str, problems: Problems, place: TomlText) -> Rows
     """Open a text table; what is wrong goes into `problems`.
 
     UTF-8 or UTF-16; commas, semicolons, tabs or bars between the columns; decimal points, or
-    decimal commas where the columns are not separated by commas.
+    decimal commas where the columns are not separated by commas or the numbers stand in quotes.
     """
     data = read_plain_file(path, file, "field book", SIZE_LIMIT, problems, _named_in(place))
     return None if data is None else text_rows(data, file, problems)
@@ -146,7 +153,7 @@ def text_rows(data: bytes, file: str, problems: Problems) -> Rows | None:
     separator = _separator(sample, file, problems)
     if separator is None:
         return None
-    decimal: Literal[".", ","] = "." if separator == "," else _decimal(sample, separator)
+    decimal = _decimal(sample, separator)
     if b'"' in data:
         return _open_quoted(data, separator, decimal, file, problems)
     if b"\r" in data:
@@ -164,10 +171,20 @@ def text_rows(data: bytes, file: str, problems: Problems) -> Rows | None:
 
 
 def _decimal(sample: str, separator: str) -> Literal[".", ","]:
-    """Return the decimal mark: a comma where cells are numbers with commas, none with points."""
-    cells = [cell.strip() for row in sample.splitlines()[1:] for cell in row.split(separator)]
-    commas = any(_COMMA_NUMBER.fullmatch(cell) for cell in cells)
+    """Return the decimal mark: a comma where cells are numbers with commas, none with points.
+
+    Between commas a number with a comma stands in quotes, and may come from a spreadsheet that
+    parts thousands: one comma that cannot do that tells.
+    """
+    rows = [row.split(separator) for row in sample.splitlines()[1:]]
+    if '"' in sample:
+        with suppress(csv.Error):  # told with its line when the rows are read
+            rows = list(csv.reader(io.StringIO(sample, newline=""), delimiter=separator))[1:]
+    cells = [cell.strip() for row in rows for cell in row]
+    commas = [cell for cell in cells if _COMMA_NUMBER.fullmatch(cell)]
     points = any(_POINT_NUMBER.fullmatch(cell) for cell in cells)
+    if separator == ",":
+        commas = [cell for cell in commas if not _GROUPED.fullmatch(cell)]
     return "," if commas and not points else "."
 
 

@@ -57,6 +57,8 @@ BAD = {
     "long dash for minus": (with_cell(2, "\u22121.5"), [(4, "not-a-number")]),
     "two numbers": (with_cell(2, "1.5 2.5"), [(4, "not-a-number")]),
     "decimal comma in quotes": (with_cell(2, '"1,5"'), [(4, "decimal-comma")]),
+    "a comma that may part thousands": (with_cell(2, '"1,250"'), [(4, "decimal-comma")]),
+    "thousands that are not of three digits": (with_cell(2, '"1,25.5"'), [(4, "not-a-number")]),
     "decimal commas without quotes": (
         after_baseline("R1,A1,1,5,1,5,0,1,landing,setts,,"),
         [(4, "row-length")],
@@ -373,6 +375,13 @@ def test_points_and_commas_in_one_book_are_refused(tmp_path: Path) -> None:
     status, found = faults(write(tmp_path, mixed))
     assert status == 2
     assert {code for _, _, code in found} == {"decimal-comma"}
+
+
+def test_a_point_among_decimal_commas_is_refused(tmp_path: Path) -> None:
+    commas = BOOK.replace(",", ";").replace("0.1;", "0,1;").replace("10;0;0", "1.250;0;0")
+    status, found = faults(write(tmp_path, commas))
+    assert status == 2
+    assert {code for _, _, code in found} <= {"decimal-comma", "decimal-point"}
 
 
 def test_path_with_backslashes_is_followed(tmp_path: Path) -> None:

@@ -103,6 +103,37 @@ def test_same_book_in_other_clothes(tmp_path: Path, form) -> None:
     assert same(book_of(tmp_path, form(BOOK)), book_of(tmp_path / "plain"))
 
 
+def quoted_with(mark: str, thousands: str = "", far: float = 0.0, separator: str = ",") -> bytes:
+    """The book as a spreadsheet writes it: every cell in quotes, numbers in the land's own way."""
+    head, *rows = BOOK.splitlines()
+    lines = [head.split(",")]
+    for row in rows:
+        cells = row.split(",")
+        numbers = [f"{float(cell) + far:,.3f}" for cell in cells[2:5]]
+        own = str.maketrans({",": thousands, ".": mark})
+        lines.append([*cells[:2], *(n.translate(own) for n in numbers), *cells[5:]])
+    return "".join(separator.join(f'"{c}"' for c in line) + "\n" for line in lines).encode()
+
+
+@pytest.mark.parametrize("separator", [",", ";"])
+def test_decimal_commas_in_quotes(tmp_path: Path, separator: str) -> None:
+    (tmp_path / "plain").mkdir()
+    other = book_of(tmp_path, quoted_with(",", separator=separator))
+    assert same(other, book_of(tmp_path / "plain"))
+
+
+@pytest.mark.parametrize("mark", [".", ","])
+@pytest.mark.parametrize("thousands", [",", ".", " ", "\u00a0", "\u202f", "'"])
+@pytest.mark.parametrize("separator", [",", ";"])
+def test_parted_thousands(tmp_path: Path, mark: str, thousands: str, separator: str) -> None:
+    if mark == thousands:
+        return
+    (tmp_path / "plain").mkdir()
+    other = book_of(tmp_path, quoted_with(mark, thousands, 16000.0, separator))
+    plain = book_of(tmp_path / "plain")
+    np.testing.assert_allclose(other.local, plain.local + 16000.0, rtol=0, atol=1e-9)
+
+
 def test_blank_rows_in_between(tmp_path: Path) -> None:
     lines = BOOK.splitlines()
     lines.insert(4, "," * 8)
