@@ -17,6 +17,7 @@ from geosite.network.accuracy.error_shares import error_shares
 from geosite.network.accuracy.lever_arm import LeverArm, lever_arm
 from geosite.network.accuracy.loops import loops
 from geosite.network.accuracy.on_map import ellipse_half_axis
+from geosite.network.accuracy.open_ends import open_ends
 from geosite.network.accuracy.precision import azimuth_check, neighbour_precision
 from geosite.network.checks.facts import LengthCheck
 from geosite.network.checks.judge import (
@@ -216,6 +217,7 @@ def _trusted(
         advice=advice if network.accuracy_known else (),
         neighbours=neighbours if network.accuracy_known else None,
         mistakes=found.search.mistakes,
+        open_ends=open_ends(network, book, walk),
     )
 
 

@@ -17,6 +17,7 @@ from geosite.network.accuracy.advice import Advice
 from geosite.network.accuracy.check_points import CheckPoints, nssda_horizontal, nssda_vertical
 from geosite.network.accuracy.error_shares import ErrorShares
 from geosite.network.accuracy.lever_arm import LeverArm
+from geosite.network.accuracy.open_ends import OpenEnd, open_stretches
 from geosite.network.accuracy.precision import (
     AzimuthCheck,
     DirectionCheck,
@@ -69,6 +70,8 @@ class Judged:
     calibrated_95_m
         What the least certain place would be good to once the device is calibrated; ``None`` where
         the device is given.
+    open_ends
+        Ends of runs that come back to no common mark.
     """
 
     device: Device
@@ -83,6 +86,7 @@ class Judged:
     mistakes: tuple[Mistake, ...]
     shares: ErrorShares | None = None
     calibrated_95_m: float | None = None
+    open_ends: tuple[OpenEnd, ...] = ()
 
 
 def report(
@@ -379,9 +383,6 @@ def ties(book: FieldBook, raw_en: Floats) -> tuple[model.Tie, ...]:
 
 def unchecked(book: FieldBook, walk: Walk) -> tuple[model.Unchecked, ...]:
     """Return the ends of runs that nothing checks: they never come back to a common mark."""
-    at = np.flatnonzero(walk.after < 0)
-    # every run meets the baseline, so the end of one never touches that of the next
-    ends = np.split(at, np.flatnonzero(np.diff(at) > 1) + 1) if len(at) else []
     return tuple(
         model.Unchecked(
             run=book.runs[walk.run[end[0]]],
@@ -389,5 +390,5 @@ def unchecked(book: FieldBook, walk: Walk) -> tuple[model.Unchecked, ...]:
             last_line=int(book.line[walk.row[end[-1]]]),
             observations=len(end),
         )
-        for end in ends
+        for end in open_stretches(walk)
     )

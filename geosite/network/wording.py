@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Literal
 
 import numpy as np
@@ -16,6 +16,7 @@ from geosite.network.accuracy.advice import Advice
 from geosite.network.accuracy.check_points import ENOUGH_CHECK_POINTS, CheckPoints
 from geosite.network.accuracy.error_shares import ErrorShares
 from geosite.network.accuracy.lever_arm import LeverArm
+from geosite.network.accuracy.open_ends import OpenEnd
 from geosite.network.accuracy.precision import AzimuthCheck
 from geosite.network.control.model import Anchored, CommonShift
 from geosite.network.model import Network
@@ -31,12 +32,16 @@ __all__ = [
     "control_findings",
     "device_findings",
     "device_in_words",
+    "direction_findings",
     "findings",
     "lever_arm_findings",
     "noise_findings",
+    "open_end_findings",
 ]
 
 
+_RUNS_TOLD = 5
+"""Runs that are named when many do not come back."""
 SHIFT_LOOK = 0.1
 """Metres; a transformation that is worse is to be looked at before anything is set out by it."""
 
@@ -74,6 +79,8 @@ def findings(
         Of the knots that the misfits of known marks speak of.
     """
     found = noise_findings(notes, *judged.noise)
+    if any(noise.freedom for noise in judged.noise):  # else that nothing checks it has been said
+        found += open_end_findings(notes, judged.open_ends)
     found += control_findings(notes, judged.misfits, names)
     if not any(c.elevation is not None and not c.check for c in anchored.controls):
         text = (
@@ -84,6 +91,7 @@ def findings(
     if judged.length is None:
         text = "Only one mark has a known position, so no length on the map checks the notes."
         found.append(Finding("note", "scale-unchecked", text, notes.site_file))
+    found += direction_findings(notes, anchored)
     found += device_findings(notes, judged, network.accuracy_known)
     found += share_findings(notes, judged.shares)
     found += shift_findings(notes, anchored.shift)
@@ -242,6 +250,52 @@ def noise_findings(notes: Notes, horizontal: Noise, vertical: Noise) -> list[Fin
         )
         findings.append(Finding("note", "redundancy-small", text, notes.site_file))
     return findings
+
+
+def open_end_findings(notes: Notes, ends: Sequence[OpenEnd]) -> list[Finding]:
+    """Say which runs end without coming back, what that costs and what to do; the worst first."""
+    if not ends:
+        return []
+    book, worst = notes.book, ends[0]
+    line, baseline = int(book.line[worst.row]), notes.site.baseline
+    names = [end.run for end in ends]
+    if len(names) == 1:
+        which = f"Run {names[0]} does not come back to a mark that is seen twice"
+    else:
+        rest = len(names) - _RUNS_TOLD
+        told = names[:_RUNS_TOLD] if rest > 0 else names[:-1]
+        last = f"{rest} more" if rest > 0 else names[-1]
+        which = f"Runs {', '.join(told)} and {last} do not come back to a mark that is seen twice"
+    text = f"{which}, so nothing shows how far the device drifted or that a mistake was made there"
+    if math.isfinite(worst.drift_95_m) and math.isfinite(worst.drift_up_95_m):
+        text += (
+            f": from {worst.since} to the end of {worst.run} up to {worst.drift_95_m:.2f} m in "
+            f"plan and {worst.drift_up_95_m:.2f} m in height (95 %)"
+        )
+    text += f". Visit {baseline.from_} or {baseline.to} again before a run ends."
+    return [Finding("look", "run-open", text, book.file, line)]
+
+
+def direction_findings(notes: Notes, anchored: Anchored) -> list[Finding]:
+    """Say when nothing checks how the survey is turned on the map."""
+    placed = [c for c in anchored.controls if c.position is not None]
+    known = [c.name for c in placed if not c.check]
+    if len(placed) > len(known) or len(known) > 2:
+        return []  # a check point, or a third mark, would be off
+    if len(known) == 2:
+        if anchored.azimuth is not None:
+            return []  # it is compared
+        text = (
+            f"Nothing checks the direction: {known[0]} and {known[1]} alone give it, and their "
+            "distance does not show a place that is off sideways, which turns the whole site. "
+            "Measure a third mark on the map, or give the azimuth of the baseline."
+        )
+    else:
+        text = (
+            "Nothing checks the direction: the azimuth alone gives it, and one that is wrong turns "
+            "the whole site. Measure a second mark on the map."
+        )
+    return [Finding("note", "direction-unchecked", text, notes.site_file)]
 
 
 def control_findings(
