@@ -148,6 +148,9 @@ def check_baseline(notes: Notes, network: Network, walk: FieldBook) -> BaselineC
                 walk.file,
             )
         )
+    exchanged = _exchanged_visits(walk, visits, names)
+    if exchanged is not None:
+        raise SurveyRefused(exchanged)
     places = [walk.local[rows].mean(axis=0) for rows in visits]
     step = places[1] - places[0]
     known, known_rise = ground_baseline(notes, network)
@@ -175,6 +178,35 @@ def check_baseline(notes: Notes, network: Network, walk: FieldBook) -> BaselineC
     return check
 
 
+def _exchanged_visits(
+    walk: FieldBook, visits: tuple[Ints, Ints], names: tuple[str, str]
+) -> Problem | None:
+    """Say that some visits to a mark were at the other one; their mean would be no place at all."""
+    first, second = (walk.local[rows, :2] for rows in visits)
+    own = np.hypot(*(first - first[0]).T), np.hypot(*(second - second[0]).T)
+    other = np.hypot(*(first - second[0]).T), np.hypot(*(second - first[0]).T)
+    apart = float(other[0][0])
+    # nearer to the other mark than a quarter of the way, and farther than three from its own
+    odd = [
+        rows[(far > 0.75 * apart) & (near < 0.25 * apart)]
+        for rows, far, near in zip(visits, own, other, strict=True)
+    ]
+    lines = np.sort(walk.line[np.concatenate(odd)])
+    if not len(lines):
+        return None
+    usual = np.setdiff1d(walk.line[np.concatenate(visits)], lines)
+    told = " and ".join(map(str, lines)), " and ".join(map(str, usual))
+    return Problem(
+        "baseline-swapped",
+        f"{names[0]} and {names[1]} are exchanged on lines {told[0]}, or on lines {told[1]}: what "
+        f"has one name lies in places {apart:.2f} m apart",
+        "the same name on the same mark in every visit",
+        f"exchange the names {names[0]} and {names[1]} on the lines where they are wrong",
+        walk.file,
+        int(lines[0]),
+    )
+
+
 def _misfit(check: BaselineCheck, names: tuple[str, str]) -> Problem | None:
     walked, known = check.length_m, check.known_m
     ratio = walked / known
@@ -197,7 +229,8 @@ def _misfit(check: BaselineCheck, names: tuple[str, str]) -> Problem | None:
     if abs(check.rise_m - check.known_rise_m) <= limit:
         return None
     what = f"today {names[1]} lies {check.rise_m:+.3f} m from {names[0]} in height"
-    if check.swap_seen and abs(check.rise_m + check.known_rise_m) <= limit:
+    turned = abs(check.rise_m + check.known_rise_m)
+    if turned <= (limit if check.swap_seen else SEEN * check.rise_sigma_m + SLACK_M):
         return Problem(
             "baseline-swapped",
             f"{what}, as if the two names were exchanged",
@@ -208,7 +241,7 @@ def _misfit(check: BaselineCheck, names: tuple[str, str]) -> Problem | None:
         "baseline-rise",
         what,
         f"{check.known_rise_m:+.3f} m within {limit:.3f} m",
-        "check both marks and that z points up, and walk them again",
+        "check both marks, their names and that z points up, and walk them again",
     )
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import network_cases
 import numpy as np
 import pytest
@@ -10,6 +12,7 @@ from geosite.analysis.setting_out.baseline import BaselineCheck, check_baseline
 from geosite.base.errors import SurveyRefused
 from geosite.fieldbook.model import FieldBook, Notes
 from geosite.network.adjust import adjust
+from geosite.network.model import Network
 
 PLACES = {"A": (0.0, 0.0, 0.0), "B": (12.0, 0.0, 0.8), "C": (5.0, 7.0, 0.2)}
 
@@ -19,7 +22,7 @@ def survey(places: dict = PLACES) -> Notes:
     rows = network_cases.run_rows("R1", "ABCAB", places, 25, (1, 2, 3), rng, 0.003)
     marks = {
         "A": {"easting": 1000.0, "northing": 1000.0, "elevation": 5.0, "sigma": 0.01},
-        "B": {"easting": 1012.0, "northing": 1000.0, "sigma": 0.01},
+        "B": {"easting": 1000.0 + places["B"][0], "northing": 1000.0, "sigma": 0.01},
     }
     return network_cases.notes(rows, marks, limit=20)
 
@@ -88,6 +91,52 @@ def test_a_wrong_mark_is_refused_without_a_guess() -> None:
 def test_exchanged_names_show_in_the_heights() -> None:
     said = refused(today("AB", places={"A": PLACES["B"], "B": PLACES["A"]}))
     assert "as if the two names were exchanged" in said
+
+
+def exchanged(walk: FieldBook, rows: list[int]) -> FieldBook:
+    mark = walk.mark.copy()
+    mark[rows] = [walk.marks.index("BA"["AB".index(walk.marks[mark[row]])]) for row in rows]
+    return replace(walk, mark=mark)
+
+
+@pytest.mark.parametrize("length", [4.0, 12.0, 34.0])
+@pytest.mark.parametrize("sigmas", [1.0, 2.0, 4.0])
+def test_an_exchange_that_is_refused_is_named_however_little_it_misfits(
+    length: float, sigmas: float
+) -> None:
+    long = {**PLACES, "B": (length, 0.0, 1.0)}
+    known = checked(today("AB", places=long), long)
+    # twice the rise is that much beyond the limit: exchanged names misfit by 0.1 m and less
+    rise = (known.rise_limit_m + sigmas * known.rise_sigma_m) / 2
+    places = {**PLACES, "B": (length, 0.0, rise)}
+    notes = survey(places)
+    network = adjust(notes)
+    rng = np.random.default_rng(4)
+    for _ in range(20):
+        walk = exchanged(today("AB", places=places), [0, 1])
+        walk.local[1, 2] += rng.normal(0, known.rise_sigma_m / 3)
+        said = outcome(notes, network, walk)
+        assert "as if the two names were exchanged" in said or said == "not seen, and told"
+
+
+def outcome(notes: Notes, network: Network, walk: FieldBook) -> str:
+    try:
+        check = check_baseline(notes, network, walk)
+    except SurveyRefused as error:
+        return str(error)
+    return "seen" if check.swap_seen else "not seen, and told"
+
+
+@pytest.mark.parametrize("stops", ["ABAB", "ABCAB", "ABCBA", "ABABAB"])
+def test_an_exchange_in_one_pass_is_named_with_its_lines(stops: str) -> None:
+    walk = today(stops)
+    rows = [row for row, stop in enumerate(stops) if stop in "AB"][-2:]
+    first, last = (int(line) for line in walk.line[rows])
+    said = refused(exchanged(walk, rows))
+    assert f"A and B are exchanged on lines {first} and {last}, or on lines 2 and 3" in said
+    assert "places 12.00 m apart" in said
+    # in the first pass: then the others look odd, and both are told
+    assert "or on lines 2 and 3" in refused(exchanged(walk, [0, 1]))
 
 
 def test_a_rise_that_fits_neither_way_is_refused() -> None:
