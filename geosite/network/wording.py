@@ -61,7 +61,8 @@ def device_in_words(device: Device) -> str:
         )
     return (
         f"Standard deviations of the device ({device.name}): pointing {device.pointing:g} m, "
-        f"random walk {device.walk:g} m and heading {math.degrees(device.heading):.2g} degrees per "
+        f"random walk (errors that add up on the way) {device.walk:g} m and heading "
+        f"{math.degrees(device.heading):.2g} degrees per "
         f"square root of a metre, scale {100 * device.scale:.2g} %, climb "
         f"{100 * device.climb:.2g} % and tilt {math.degrees(device.tilt):.2g} degrees of each run."
     )
@@ -162,7 +163,10 @@ def share_findings(notes: Notes, shares: ErrorShares | None) -> list[Finding]:
         )
     if not said:
         return []
-    text = "What errors are made of: " + "; ".join(said) + "."
+    text = (
+        "What errors are made of, as shares of the variance (the standard deviation squared, in "
+        "which errors add up): " + "; ".join(said) + "."
+    )
     return [Finding("note", "error-shares", text, book.file)]
 
 

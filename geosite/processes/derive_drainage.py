@@ -222,6 +222,7 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
         "ponding_volume_m3": float(wet.sum()) * (ground.grid.cell_size * ground.frame.unit_m) ** 2,
         "deepest_m": float(wet.max()) if wet.size else 0.0,
         "largest_contributing_area_m2": float(np.nanmax(area)),
+        **_left_out(inlets, walls),
     }
 
 
@@ -289,7 +290,29 @@ def _in_strips(
         "ponding_volume_m3": depth.total * (grid.cell_size * frame.unit_m) ** 2,
         "deepest_m": depth.high,
         "largest_contributing_area_m2": area.high,
+        **_left_out(inlets, walls),
     }
+
+
+def _left_out(inlets: Mask | None, walls: Bytes | None) -> Mapping[str, Any]:
+    """Say in how many cells water leaves, and that drains and walls not given do not count.
+
+    A raster of elevations does not show them: a build, which knows those of the site, gets other
+    numbers from the same raster.
+    """
+    cells = 0 if inlets is None else int(inlets.sum())
+    missing = [name for name, given in (("inlets", inlets), ("walls", walls)) if given is None]
+    if not missing:
+        return {"inlet_cells": cells}
+    what = {
+        "inlets": "drains take no water here, it fills the hollow and runs on",
+        "walls": "kerbs, walls and buildings do not turn water here",
+    }
+    text = (
+        f"No {' and no '.join(missing)} given: {'; '.join(what[name] for name in missing)}. A "
+        f"build counts those of its site. Give them as a layer with {' and '.join(missing)}."
+    )
+    return {"inlet_cells": cells, "findings": [{"level": "look", "text": text}]}
 
 
 PROCESS = Process(

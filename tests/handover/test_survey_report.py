@@ -55,6 +55,25 @@ def test_ground_and_grid_are_told_apart_with_an_example(text: str) -> None:
     assert "100.000 m on the ground are 99.954 m on the map grid" in text
 
 
+def test_baseline_marks_are_told_in_latitude_and_longitude(built: Path, text: str) -> None:
+    # the operation from ETRS89 to WGS 84 is good to a metre, which five decimals of a degree show
+    places = {}
+    layer = json.loads((built / "geojson" / "marks.geojson").read_text("utf-8"))
+    for feature in layer["features"]:
+        places[feature["properties"]["point"]] = feature["geometry"]["coordinates"]
+    for name in ("B1", "B2"):
+        longitude, latitude = places[name][:2]
+        assert f"{name} {latitude:.5f}, {longitude:.5f}" in text
+    assert "(EPSG:4326)" in text
+    assert "right to 1.00 m" in text
+
+
+def test_terms_are_told_where_they_first_stand(text: str) -> None:
+    assert "variance factor (squares of the misclosures over those to be expected" in text
+    assert "Sigma, the standard deviation, is the usual size of an error" in text
+    assert "The more degrees of freedom, misclosures that do not follow from others" in text
+
+
 def test_datums_are_named(text: str) -> None:
     assert "datum European Terrestrial Reference System 1989" in text
     assert "datum Deutsches Haupthoehennetz 2016" in text

@@ -65,6 +65,30 @@ def test_an_inlet_takes_the_water_of_its_row(tmp_path: Path) -> None:
     assert found["contributing_area"][row + 1, 19] == 20
 
 
+def test_drains_and_walls_that_were_not_given_are_told(tmp_path: Path) -> None:
+    elevation = raster(tmp_path, tilted())
+    inlets = layer(
+        tmp_path,
+        "Point",
+        [{"type": "Point", "coordinates": (x, 5300006.5)} for x in (500010.5, 500015.5)],
+    )
+    line = [{"type": "LineString", "coordinates": [(500012, 5300003), (500012, 5300009)]}]
+    walls = layer(tmp_path, "LineString", line)
+
+    def told(**given: str) -> tuple[int, list[str]]:
+        inputs = checked(PROCESS, {"elevation": elevation, **given})
+        summary = PROCESS.run(inputs, Context(tmp_path))
+        return summary["inlet_cells"], [f["text"] for f in summary.get("findings", ())]
+
+    cells, (text,) = told()
+    assert cells == 0
+    assert text.startswith("No inlets and no walls given: drains take no water here")
+    cells, (text,) = told(inlets=inlets)
+    assert cells == 2
+    assert text.startswith("No walls given: kerbs, walls and buildings do not turn water here.")
+    assert told(inlets=inlets, walls=walls) == (2, [])
+
+
 def test_a_wall_holds_the_water_back_and_it_goes_round(tmp_path: Path) -> None:
     line = [{"type": "LineString", "coordinates": [(500012, 5300003), (500012, 5300009)]}]
     elevation = raster(tmp_path, tilted())

@@ -7,6 +7,8 @@ import re
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+import shapely
+
 from geosite.base.rounding import grouped
 from geosite.base.spoken_units import like_measures, spoken
 from geosite.drawing.document import (
@@ -25,6 +27,7 @@ from geosite.handover.documents.control import control_blocks
 from geosite.handover.documents.findings import paper_for
 from geosite.handover.documents.residuals import residual_blocks
 from geosite.handover.documents.statements import asprs_statement, nssda_statement
+from geosite.handover.formats.wgs84 import to_wgs84
 from geosite.handover.model import CAUTION, Package
 from geosite.handover.wording.measures import Measures
 from geosite.handover.wording.reference import crs_words, height_words, plural
@@ -36,7 +39,7 @@ from geosite.network.report_trust import (
     NoiseReport,
 )
 
-__all__ = ["survey_report_pdf"]
+__all__ = ["degree_decimals", "survey_report_pdf"]
 
 Record = Mapping[str, Any]
 
@@ -103,6 +106,12 @@ def _what(package: Package, network: NetworkReport, measures: Measures) -> list[
             Column("turn between its two visits\nto the baseline, degrees", 1.2, "end"),
         )
         blocks.append(Table(columns, tuple(rows)))
+        blocks.append(
+            Paragraph(
+                "Sigma, the standard deviation, is the usual size of an error: two of three errors "
+                "are smaller."
+            )
+        )
     return blocks
 
 
@@ -132,7 +141,51 @@ def _where(package: Package, measures: Measures) -> list[Block]:
         f"the map's, in {plural(frame.unit_name)}, elevations in "
         f"{plural(frame.height_unit_name)}.",
     ]
+    words += _on_earth(package, measures)
     return [Heading("Where it lies", 2), *(Paragraph(text) for text in words)]
+
+
+def _on_earth(package: Package, measures: Measures) -> list[str]:
+    """Say where on earth the baseline marks are, with no more digits than are known."""
+    layer = next((layer for layer in package.layers if layer.name == "baseline"), None)
+    if layer is None or not package.frame.crs_wkt:
+        return []
+    wgs84 = to_wgs84(package.frame)
+    record = layer.records[0]
+    places = wgs84.place(shapely.get_coordinates(layer.geometries[0])[:, :2])
+    marks = next((layer.records for layer in package.layers if layer.name == "marks"), ())
+    own = [m.get("ellipse_major_m") or 0.0 for m in marks if m["point"] in _ends(record)]
+    error_m = math.hypot(max(own, default=0.0), wgs84.accuracy_m or 0.0)
+    decimals = degree_decimals(error_m if wgs84.accuracy_m is not None else max(error_m, 1.0))
+    told = "; ".join(
+        f"{name} {latitude:.{decimals}f}, {longitude:.{decimals}f}"
+        for name, (longitude, latitude) in zip(_ends(record), places.tolist(), strict=True)
+    )
+    good = (
+        "how well the map fits that system is not known"
+        if wgs84.accuracy_m is None
+        else f"right to {measures.length(error_m)}"
+    )
+    return [f"Baseline marks in latitude and longitude (EPSG:4326), degrees: {told}; {good}."]
+
+
+def _ends(baseline: Record) -> tuple[str, str]:
+    return str(baseline["from_point"]), str(baseline["to_point"])
+
+
+def degree_decimals(error_m: float) -> int:
+    """Return how many decimals of a degree show a place that is known so well, from 3 to 8.
+
+    Half of the last decimal, of at most 111.32 km a degree, is no more than the error.
+
+    Examples
+    --------
+    >>> degree_decimals(1.0), degree_decimals(0.02), degree_decimals(0.0)
+    (5, 7, 8)
+    """
+    if error_m <= 0:
+        return 8
+    return min(max(math.ceil(math.log10(111_320 / (2 * error_m))), 3), 8)
 
 
 def _datum(wkt: str) -> str:
@@ -199,7 +252,8 @@ def _variance(noise: NoiseReport | None) -> list[Block]:
     text = (
         "The variance factor compares the misclosures with what the device was expected to do: 1 "
         "is as expected. The estimate is what this walk shows; the factor applied is what every "
-        "accuracy of this hand-over was multiplied with."
+        "accuracy of this hand-over was multiplied with. The more degrees of freedom, "
+        "misclosures that do not follow from others, the surer is the estimate."
     )
     return [Heading("Variance factors", 2), Paragraph(text), Table(columns, rows)]
 

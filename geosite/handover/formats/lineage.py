@@ -65,12 +65,15 @@ def _adjusted(notes: Notes, network: Network) -> str:
     factors = (network.variance_factor, network.vertical_variance_factor)
     told = [_factor(estimate, factor) for estimate, factor in zip(estimates, factors, strict=True)]
     return (
-        f"Adjusted: least squares over all legs with {kind}. "
+        f"Adjusted: least squares (the places that change what was measured least) over all legs "
+        f"with {kind}. "
         f"{loops} loop{'s' if loops != 1 else ''} closed"
         + (f", the worst by 1:{min(ratios):.0f}" if ratios else "")
         + ("" if limit is None else f" (limit 1:{limit:g})")
         + (f", {own} independent: the others share most of their way with one" * (own < loops))
-        + f"; variance factor {told[0]} horizontal, {told[1]} vertical."
+        + "; variance factor (squares of the misclosures over those to be expected, 1 is as "
+        "expected; degrees of freedom count the misclosures that do not follow from others) "
+        + f"{told[0]} horizontal, {told[1]} vertical."
         + ("" if network.accuracy_known else " The accuracy is not known: nothing checks this.")
     )
 
