@@ -14,11 +14,11 @@ import package_cases
 import pytest
 from pyproj import CRS
 
+from geosite.base.wgs84 import to_wgs84
 from geosite.fieldbook.read import read_survey
 from geosite.fieldbook.sitefile import Submission
 from geosite.handover.formats.lineage import lineage
 from geosite.handover.formats.metadata import metadata
-from geosite.handover.formats.wgs84 import to_wgs84
 from geosite.handover.model import Package
 from geosite.network.adjust import adjust
 from geosite.reading.crs import map_frame

@@ -17,7 +17,7 @@ import numpy as np
 import shapely
 from shapely.affinity import translate
 
-from geosite.handover.formats.wgs84 import Wgs84, to_wgs84
+from geosite.base.wgs84 import Wgs84, to_wgs84
 from geosite.handover.model import Layer, Package
 from geosite.handover.report_model.serialise import plain
 

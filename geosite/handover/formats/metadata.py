@@ -14,9 +14,9 @@ import numpy as np
 import shapely
 
 from geosite.base.arrays import Floats
+from geosite.base.wgs84 import Wgs84, to_wgs84
 from geosite.fieldbook.sitefile import Submission
 from geosite.handover.formats.markup import document, node
-from geosite.handover.formats.wgs84 import Wgs84, to_wgs84
 from geosite.handover.model import Package
 
 __all__ = ["metadata"]

@@ -21,8 +21,8 @@ from geosite.base.arrays import Floats
 from geosite.base.errors import Finding, GeositeError
 from geosite.base.spoken_units import like_measures, spoken
 from geosite.base.version import __version__
+from geosite.base.wgs84 import outline
 from geosite.fieldbook.model import Notes
-from geosite.handover.formats.wgs84 import outline
 from geosite.handover.layers import (
     design_parts,
     designs,

@@ -15,12 +15,12 @@ import numpy as np
 from shapely import total_bounds
 
 from geosite.base.units import FOOT_M, US_SURVEY_FOOT_M
+from geosite.base.wgs84 import Wgs84, to_wgs84
 from geosite.handover.formats.desktop.layout import layout_element
 from geosite.handover.formats.desktop.rasters import raster_attributes, raster_nodes
 from geosite.handover.formats.desktop.style import aliases, vector_attributes, vector_nodes
 from geosite.handover.formats.desktop.symbols import VERSION
 from geosite.handover.formats.markup import document, node
-from geosite.handover.formats.wgs84 import Wgs84, to_wgs84
 from geosite.handover.model import CAUTION, Layer, Package, Raster, Table
 from geosite.handover.plan.layout import Layout
 from geosite.handover.styles.layers import look_of
