@@ -24,6 +24,7 @@ __all__ = [
     "damage",
     "driver_names",
     "harmless",
+    "in_limited_copy",
     "names_a_file",
     "quiet",
     "reading_layers",
@@ -260,12 +261,28 @@ def within_limits(read: Callable[[], Done]) -> Done:
             # the wrapper lost an error of the library and came upon it later
             raise ValueError(str(error.__cause__ or "the library cannot tell why")) from error
 
-    if not can_copy():
-        return told()
-    with in_a_copy(told, LIMITS) as result:
+    return in_limited_copy(told) if can_copy() else told()
+
+
+def in_limited_copy(read: Callable[[], Done]) -> Done:
+    """Read a file from outside in a copy of this process, wherever copies can be made.
+
+    Raises
+    ------
+    ValueError
+        It takes more than the copy has, or the library crashed.
+    Exception
+        Whatever `read` raises.
+
+    Examples
+    --------
+    >>> in_limited_copy(lambda: 17)
+    17
+    """
+    with in_a_copy(read, LIMITS) as result:
         try:
             return result()
-        except CopyDied as error:
+        except (CopyDied, MemoryError) as error:
             raise ValueError(
                 f"reading it takes more than {LIMITS.seconds} s or {LIMITS.memory / 1e9:g} GB, or "
                 "breaks the library that reads it"

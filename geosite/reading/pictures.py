@@ -19,7 +19,9 @@ import numpy.typing as npt
 
 from geosite.base.errors import InputError, Refuse
 from geosite.base.problems import one_line
-from geosite.reading.foreign import damage, names_a_file
+from geosite.base.process_copies import can_copy
+from geosite.reading.foreign import damage, in_limited_copy, names_a_file
+from geosite.reading.raster_trial import try_raster
 from geosite.reading.rasters import MAX_CELLS_IN_STRIPS
 
 __all__ = ["GroundPicture", "picture_in", "read_picture"]
@@ -62,12 +64,12 @@ def read_picture(file: str, path: Path, refuse: Refuse) -> GroundPicture:
     InputError
         It is no picture that can be laid under a plan.
     """
-    with _opened(file, path, refuse):
+    with _opened(file, path, refuse, tries=True):
         return GroundPicture(path, file)
 
 
 @contextmanager
-def _opened(file: str, path: Path, refuse: Refuse) -> Iterator[Any]:
+def _opened(file: str, path: Path, refuse: Refuse, *, tries: bool = False) -> Iterator[Any]:
     import rasterio
     from rasterio.errors import RasterioError
 
@@ -80,6 +82,8 @@ def _opened(file: str, path: Path, refuse: Refuse) -> Iterator[Any]:
                 raise ValueError("it is no TIFF")
         if (fault := damage(path)) is not None:
             raise ValueError(fault)
+        if tries:
+            try_raster(path, "GTiff", {}, MAX_CELLS_IN_STRIPS)
         with rasterio.Env(GDAL_PAM_ENABLED="NO", GDAL_CACHEMAX=_CACHE), warnings.catch_warnings():
             warnings.simplefilter("ignore")  # a file without a place is refused below
             with rasterio.open(path, driver="GTiff") as source:
@@ -102,9 +106,12 @@ def _opened(file: str, path: Path, refuse: Refuse) -> Iterator[Any]:
                     )
                 yield source
     except (RasterioError, OSError, ValueError) as error:
-        raise wrong(
-            "picture-unreadable", f"cannot be read ({one_line(error)})", "export it again"
-        ) from error
+        raise _unreadable(file, error, refuse) from error
+
+
+def _unreadable(file: str, error: Exception, refuse: Refuse) -> InputError:
+    what = f"the picture {file} cannot be read ({one_line(error)})"
+    return refuse("picture-unreadable", what, _EXPECTED, "export it again")
 
 
 def picture_in(
@@ -137,27 +144,36 @@ def picture_in(
     InputError
         It cannot be read any more.
     """
+    # imported before a copy of the process is made
+    import rasterio.vrt
     from affine import Affine
     from rasterio.enums import Resampling
-    from rasterio.vrt import WarpedVRT
 
     rows, cols = shape
     west, south, east, north = bounds
     across, up = (east - west) / cols, (north - south) / rows
-    with _opened(picture.file, picture.path, refuse) as source:
-        table = _colours(source)
-        # colours of a table cannot be mixed by their numbers
-        mixing = Resampling.bilinear if table is None else Resampling.nearest
-        with WarpedVRT(
-            source,
-            crs=crs_wkt,
-            transform=Affine(across, 0.0, west, 0.0, -up, north),
-            width=cols,
-            height=rows,
-            resampling=mixing,
-            add_alpha=source.count in (1, 3),
-        ) as warped:
-            cells = warped.read()
+
+    def read() -> tuple[Pixels, Pixels | None]:
+        with _opened(picture.file, picture.path, refuse) as source:
+            table = _colours(source)
+            # colours of a table cannot be mixed by their numbers
+            mixing = Resampling.bilinear if table is None else Resampling.nearest
+            with rasterio.vrt.WarpedVRT(
+                source,
+                crs=crs_wkt,
+                transform=Affine(across, 0.0, west, 0.0, -up, north),
+                width=cols,
+                height=rows,
+                resampling=mixing,
+                add_alpha=source.count in (1, 3),
+            ) as warped:
+                return warped.read(), table
+
+    try:
+        # the cells are those of a sheet, few enough to be handed over
+        cells, table = in_limited_copy(read) if can_copy() else read()
+    except ValueError as error:
+        raise _unreadable(picture.file, error, refuse) from error
     *bands, alpha = cells
     if not alpha.any():
         return None

@@ -26,6 +26,7 @@ from geosite.base.units import FOOT_M, US_SURVEY_FOOT_M
 from geosite.reading.ascii_grid import OPTIONS, check_ascii_grid
 from geosite.reading.crs import map_frame
 from geosite.reading.foreign import damage
+from geosite.reading.raster_trial import try_raster
 
 __all__ = [
     "MAX_CELLS_IN_STRIPS",
@@ -248,6 +249,8 @@ def open_elevation(
             if (fault := damage(path)) is not None:
                 raise ValueError(fault)
             options = OPTIONS if driver == "AAIGrid" else {}
+            most = min(most_cells, MAX_CELLS) if driver == "AAIGrid" else most_cells
+            try_raster(path, driver, options, most)
             # a vertical CRS is passed over unless asked for; a file beside it may name another
             stack.enter_context(
                 rasterio.Env(
@@ -257,7 +260,6 @@ def open_elevation(
             with warnings.catch_warnings():
                 warnings.simplefilter("ignore")  # a file without a place is refused below
                 source = stack.enter_context(rasterio.open(path, driver=driver, **options))
-            most = min(most_cells, MAX_CELLS) if driver == "AAIGrid" else most_cells
             _check_cells(source, refuse, most)
             unit = (source.units[0] or "").strip()
             check_unit(unit, file)

@@ -11,6 +11,7 @@ import numpy as np
 from geosite.base.errors import Refuse
 from geosite.reading.ascii_grid import OPTIONS, check_ascii_grid
 from geosite.reading.foreign import damage, quiet
+from geosite.reading.raster_trial import try_raster
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -67,6 +68,7 @@ def read_surface(path: Path, file: str, refuse: Refuse) -> SecondSurface:
         if (fault := damage(path)) is not None:
             raise ValueError(fault)
         options = OPTIONS if driver == "AAIGrid" else {}
+        try_raster(path, driver, options, CELLS)
         with quiet(), rasterio.open(path, driver=driver, **options) as source:
             place = source.transform
             upright = place.b == place.d == 0 and place.a > 0 > place.e
