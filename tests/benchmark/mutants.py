@@ -6,7 +6,9 @@ A mutant is a module with one thing changed: a comparison, an arithmetic sign, a
 condition, a returned value, or a statement left out. It is killed if a test fails or takes much
 longer than it should. No file is written: each mutant lives in a forked process whose import of
 that one module is given the changed tree. The tests run are the modules of tests that run the
-changed statement, quick ones first; hypothesis gets few examples, always the same.
+changed statement, in their own process or in a copy of it, quick ones first; hypothesis gets few
+examples, always the same. A room may lie in another (`network/walk`), and `network/.` is the
+modules that lie in no room within.
 
 Left alone: annotations, decorators, words, and the `strict` of `zip`, which tells on nobody.
 """
@@ -19,6 +21,7 @@ import importlib
 import importlib.abc
 import importlib.machinery
 import json
+import mmap
 import os
 import random
 import resource
@@ -36,7 +39,10 @@ from typing import Any
 
 REPO = Path(__file__).resolve().parents[2]
 ROOMS = ("network", "linework", "terrain")
-TESTS = ("base", "network", "linework", "terrain", "published")
+TESTS = (
+    *("base", "network", "linework", "terrain", "published"),
+    *("analysis", "fieldbook", "reading", "processes", "handover", "whole"),
+)
 EXAMPLES = 25  # of hypothesis, per test
 # a module, and a test, that takes longer comes last: processor seconds with tracing, which take
 # some three times as long as without
@@ -327,30 +333,39 @@ class Tests:
 
 def traced(module: str) -> dict[str, Any] | None:
     """Run a module of tests and note what it runs. None where tests fail or are all skipped."""
-    files = {str(p) for room in ROOMS for p in (REPO / "geosite" / room).rglob("*.py")}
+    starts: dict[str, int] = {}
+    total = 0
+    for path in (REPO / "geosite").rglob("*.py"):
+        starts[str(path)] = total
+        total += 1 + path.read_bytes().count(b"\n") + 1
+    # a byte per line, in memory that copies of the process share: they run lines too
+    seen = mmap.mmap(-1, total)
     with tempfile.NamedTemporaryFile("w+") as told:
 
         def work() -> int:
-            seen: dict[str, set[int]] = {file: set() for file in files}
-
             def line(frame: FrameType, event: str, arg: object) -> Any:
                 if event == "line":
-                    seen[frame.f_code.co_filename].add(frame.f_lineno)
+                    seen[starts[frame.f_code.co_filename] + frame.f_lineno] = 1
                 return line
 
             def call(frame: FrameType, event: str, arg: object) -> Any:
                 code = frame.f_code  # bodies of modules and classes run for everybody
-                return line if code.co_filename in seen and code.co_flags & 1 else None
+                return line if code.co_filename in starts and code.co_flags & 1 else None
 
-            start = time.process_time()
+            begun = time.process_time()
             threading.settrace(call)
             sys.settrace(call)
             quick = Quick()
             code = run_tests([module], Here(), quick)
             sys.settrace(None)
             slow = {name: took for name, took in quick.seconds.items() if took > SLOW_S}
-            seconds = time.process_time() - start - sum(slow.values())
-            lines = {file: sorted(found) for file, found in seen.items() if found}
+            seconds = time.process_time() - begun - sum(slow.values())
+            ends = [*list(starts.values())[1:], total]
+            lines = {
+                file: found
+                for (file, start), end in zip(starts.items(), ends, strict=True)
+                if (found := [n - start for n in range(start, end) if seen[n]])
+            }
             json.dump({"seconds": seconds, "slow": list(slow), "lines": lines}, told)
             told.flush()
             return code
@@ -439,7 +454,9 @@ def main() -> None:
     tests = all_tests(asked.map)
     for room in asked.rooms.split(","):
         start = time.monotonic()
-        every = [m for p in sorted((REPO / "geosite" / room).rglob("*.py")) for m in mutants(p)]
+        folder = REPO / "geosite" / room
+        paths = folder.glob("*.py") if room.endswith("/.") else folder.rglob("*.py")
+        every = [m for p in sorted(paths) for m in mutants(p)]
         sample = random.Random(f"{room} {asked.seed}").sample(every, min(asked.each, len(every)))
         count: Counter[tuple[str, str]] = Counter()
         for mutant in sorted(sample, key=lambda m: (m.path, m.lines.start)):
