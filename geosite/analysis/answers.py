@@ -45,6 +45,7 @@ from geosite.analysis.wording import (
     fall_findings,
     grade_findings,
     price_findings,
+    replaced_findings,
     take_off_findings,
 )
 from geosite.base.errors import Finding, InputError, Problem
@@ -150,6 +151,11 @@ def answer(notes: Notes, network: Network, drawing: Drawing, terrain: Terrain | 
     works = requests.each(_earthwork, notes.site.earthworks, "earthworks", ground)
     made = requests.each(_designed, notes.site.designs, "designs", terrain)
     designs, parts = tuple(one for one, _ in made), tuple(p for _, some in made for p in some)
+    if parts:
+        # what only designs need is not loaded for a site without one
+        from geosite.analysis.takeoff.replaced import without_replaced
+
+        quantities = without_replaced(quantities, drawing, network, parts, notes.site.codes)
     flows: tuple[PeakFlow, ...] = ()
     if terrain is not None:
         flows = requests.attempt(partial(peak_flows, notes, drawing, terrain), "drainage") or ()
@@ -172,6 +178,7 @@ def answer(notes: Notes, network: Network, drawing: Drawing, terrain: Terrain | 
         ),
         *grade_findings(grades),
         *(finding for one in designs for finding in one.findings),
+        *replaced_findings(quantities),
         *estimate_findings(estimates, requests.bare(designs, estimates)),
         *(() if terrain is None else peak_flow_findings(flows, notes)),
         *(() if prices is None else price_findings(prices)),

@@ -30,6 +30,7 @@ __all__ = [
     "grade_findings",
     "period_findings",
     "price_findings",
+    "replaced_findings",
     "take_off_findings",
     "with_interval",
 ]
@@ -359,6 +360,30 @@ def _cover_findings(taken: TakeOff) -> Iterator[Finding]:
         "takes the slope of that part."
     )
     yield Finding("note", "surface-partly-covered", text)
+
+
+def replaced_findings(taken: TakeOff) -> Iterator[Finding]:
+    """Say what designs lay something else on, and that it is not ordered.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from geosite.analysis.takeoff.quantities import Quantity
+    >>> from geosite.linework.model import Measure
+    >>> from geosite.network.model import LinearForm
+    >>> none = np.zeros(0)
+    >>> under = Measure(12.0, 12.0, LinearForm(none, none, none, none), 0.0, 0.0)
+    >>> yard = Quantity("yard", "", "area", 1, replaced=under, replaced_by=("pad of design ramp",))
+    >>> [one.text for one in replaced_findings(TakeOff((yard,), (), (), {}))]
+    ['yard: 12.00 m2 of it are replaced by pad of design ramp, and are not ordered.']
+    """
+    for one in taken.features:
+        if one.replaced is not None:
+            size = with_interval(one.replaced.estimate, "m2")
+            then = ", and are not ordered" if one.order_by else ""
+            named = ", ".join(one.replaced_by)
+            text = f"{one.feature}: {size} of it are replaced by {named}{then}."
+            yield Finding("note", "design-replaces", text)
 
 
 def period_findings(found: PeriodValuation) -> tuple[Finding, ...]:

@@ -82,6 +82,12 @@ def test_what_is_ordered_is_rounded_up_at_the_digit_in_which_its_interval_begins
     assert "5 % 15 870 m²" in read(package(APRON, more))
 
 
+def test_what_a_design_replaces_is_said_on_the_line_that_is_ordered() -> None:
+    text = read(package(APRON, {**BOTH, "replaced_area_m2": 35.597, "replaced_area_95_m2": 0.196}))
+    assert "Asphalt apron ordered without 35.60 +/- 0.20 m² under a design" in text
+    assert "under a design" not in read(package(APRON, BOTH))
+
+
 def test_without_an_interval_two_decimals_stand() -> None:
     assert "14 994.26 m²" in read(package(area("apron", "asphalt", 14994.26)))
 

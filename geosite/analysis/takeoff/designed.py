@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
@@ -45,12 +45,18 @@ class DesignPart:
         ``pad``, ``strip``, ``edge`` or ``file``.
     quantity
         What it takes; `Quantity.feature` is the part's name.
+    shape
+        Of a part that makes ground, what of it is not under later ones, local grid metres.
+    ring
+        Observations that its outline lies on, in order; none where numbers give it.
     """
 
     design: str
     part: str
     what: Literal["pad", "strip", "edge", "file"]
     quantity: Quantity
+    shape: BaseGeometry | None = None
+    ring: Ints = field(default_factory=lambda: np.zeros(0, np.int64))
 
 
 def design_parts(
@@ -99,16 +105,19 @@ def design_parts(
         assert code is not None
         if code.geometry == "line":
             quantity = _line(part, edges[part.name], table, notes, network)
-        else:
-            zone, shape = zone_of[id(part)]
-            outline = None
-            if part.what == "pad":
-                feature = surveyed.get(table.pads[part.name].feature or "")
-                outline = None if feature is None else (feature.area, feature.perimeter)
-            elif part.what == "edge" and table.edges[part.name].marks:
-                outline = _ring_of_marks(table.edges[part.name].marks, notes, network)
-            quantity = _area(part, shape, zone, outline, network)
-        found.append(DesignPart(name, part.name, part.what, ordered(quantity, code)))
+            found.append(DesignPart(name, part.name, part.what, ordered(quantity, code)))
+            continue
+        zone, shape = zone_of[id(part)]
+        outline, ring = None, np.zeros(0, np.int64)
+        if part.what == "pad":
+            feature = surveyed.get(table.pads[part.name].feature or "")
+            if feature is not None:
+                outline, ring = (feature.area, feature.perimeter), feature.rows
+        elif part.what == "edge" and table.edges[part.name].marks:
+            ring = _rows(table.edges[part.name].marks, notes)
+            outline = _ring_of_marks(ring, network)
+        quantity = ordered(_area(part, shape, zone, outline, network), code)
+        found.append(DesignPart(name, part.name, part.what, quantity, shape, ring))
     if problems:
         raise InputError(problems)
     return tuple(found)
@@ -305,9 +314,8 @@ def _length_form(rows: Ints, way: Floats) -> LinearForm:
     )
 
 
-def _ring_of_marks(marks: Sequence[str], notes: Notes, network: Network) -> _Outline:
+def _ring_of_marks(rows: Ints, network: Network) -> _Outline:
     """Return area and length round marks, with their derivatives (Gauss's area formula)."""
-    rows = _rows(marks, notes)
     places = network.en[rows]
     factor = network.frame.combined_factor
     after, before = np.roll(places, -1, axis=0), np.roll(places, 1, axis=0)

@@ -194,7 +194,10 @@ def _measured(
     if price.per == "piece":
         return quantity.count
     length = quantity.length if quantity.length is not None else quantity.edging
-    found = {"m2": quantity.surface_area, "m3": quantity.volume, "m": length}[price.per]
+    area, volume = quantity.surface_area, quantity.volume
+    if quantity.left_area is not None:  # a design replaces the rest
+        area, volume = quantity.left_area, quantity.left_volume
+    found = {"m2": area, "m3": volume, "m": length}[price.per]
     if found is not None:
         return found
     needs = {"m2": "an area", "m3": "an area with a depth", "m": "a line or an area"}[price.per]

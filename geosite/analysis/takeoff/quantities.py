@@ -75,6 +75,10 @@ class Quantity:
         It is there and stays.
     counted_in
         Code that the same thing is ordered by.
+    replaced, replaced_by
+        Net area that designs lay something else on, and their parts.
+    left_area, left_volume
+        Surface area and volume without that, where something of what is ordered is replaced.
     area_change_m2, net_area_change_m2
         What making one edge of two has changed; contained in the areas.
     """
@@ -102,6 +106,10 @@ class Quantity:
     order_length: Measure | None = None
     existing: bool = False
     counted_in: str = ""
+    replaced: Measure | None = None
+    replaced_by: tuple[str, ...] = ()
+    left_area: Measure | None = None
+    left_volume: Measure | None = None
     area_change_m2: float = 0.0
     net_area_change_m2: float = 0.0
 
@@ -439,6 +447,7 @@ def total(network: Network, code: str, items: Sequence[Quantity]) -> Quantity:
     surface = _sum(network, (q.surface_area for q in items))
     reached = [(q.net_area.value, q.covered) for q in items if q.net_area and q.covered is not None]
     whole = sum(area for area, _ in reached)
+    cut = any(q.left_area is not None for q in items)
     return Quantity(
         feature="",
         code=code,
@@ -463,6 +472,10 @@ def total(network: Network, code: str, items: Sequence[Quantity]) -> Quantity:
         order_length=_sum(network, (q.order_length for q in items)),
         existing=items[0].existing,
         counted_in=items[0].counted_in,
+        replaced=_sum(network, (q.replaced for q in items)),
+        replaced_by=tuple(dict.fromkeys(by for q in items for by in q.replaced_by)),
+        left_area=_sum(network, (q.left_area or q.surface_area for q in items)) if cut else None,
+        left_volume=_sum(network, (q.left_volume or q.volume for q in items)) if cut else None,
         area_change_m2=sum(q.area_change_m2 for q in items),
         net_area_change_m2=sum(q.net_area_change_m2 for q in items),
     )

@@ -20,7 +20,9 @@ _RANGE = (
 )
 
 
-def price_blocks(records: Sequence[Record], without: Sequence[str] = ()) -> list[Block]:
+def price_blocks(
+    records: Sequence[Record], without: Sequence[str] = (), replaced: bool = False
+) -> list[Block]:
     """Return what each code costs with the range that the survey leaves, the total last.
 
     Parameters
@@ -29,6 +31,8 @@ def price_blocks(records: Sequence[Record], without: Sequence[str] = ()) -> list
         Of the table ``prices``.
     without
         What is ordered and has no price.
+    replaced
+        Designs replace some of what was measured.
 
     Examples
     --------
@@ -38,7 +42,8 @@ def price_blocks(records: Sequence[Record], without: Sequence[str] = ()) -> list
     """
     if not records:
         return []
-    blocks: list[Block] = [Heading("Prices", 2), Paragraph(_RANGE), _table(records, "with waste")]
+    said = f"{_RANGE} What designs replace is not in them." if replaced else _RANGE
+    blocks: list[Block] = [Heading("Prices", 2), Paragraph(said), _table(records, "with waste")]
     if without:
         listed = ", ".join(without)
         blocks.append(

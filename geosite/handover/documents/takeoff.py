@@ -116,7 +116,11 @@ def takeoff_blocks(package: Package, options: Handover) -> list[Block]:
     blocks += _earthworks(tables.get("earthworks", ()), tables.get("designs", ()), units)
     return [
         *blocks,
-        *price_blocks(tables.get("prices", ()), _without_price(package, totals, tables)),
+        *price_blocks(
+            tables.get("prices", ()),
+            _without_price(package, totals, tables),
+            any(r.get("replaced_area_m2") for r in totals),
+        ),
         *estimate_blocks(tables.get("design_estimate", ()), tables.get("designs", ())),
     ]
 
@@ -218,7 +222,15 @@ def _orders(package: Package, totals: Sequence[Record], units: _Units) -> list[B
             if not order:
                 continue
             if first:
-                rows.append((name, how, said, f"{waste:g} %" if waste else "", order))
+                rows.append(
+                    (
+                        name + _replaced(record, units),
+                        how,
+                        said,
+                        f"{waste:g} %" if waste else "",
+                        order,
+                    )
+                )
             else:
                 rows.append((name, how, said, "", "the same, counted above"))
             first = False
@@ -237,6 +249,12 @@ def _orders(package: Package, totals: Sequence[Record], units: _Units) -> list[B
             Table((*columns, Column("why", 1.2)), tuple(left)),
         ]
     return blocks
+
+
+def _replaced(record: Record, units: _Units) -> str:
+    """Return what designs lay something else on, which the order is without."""
+    under = _told(record, "replaced_area", "m2", units).replace("\n", ", ")
+    return f"\nordered without {under} under a design" if under else ""
 
 
 def _not_ordered(package: Package, record: Record) -> str:
