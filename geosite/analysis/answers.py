@@ -12,6 +12,10 @@ from msgspec.structs import replace as replace_fields
 
 from geosite.analysis.access.grade_checks import Grade
 from geosite.analysis.design_ground.model import BuiltUp, DesignedGround
+from geosite.analysis.design_ground.parcel_lines import DesignClearance
+from geosite.analysis.design_ground.wording import (
+    clearance_findings as design_clearance_findings,
+)
 from geosite.analysis.distances import Angle, Distance, Edge, angle_at, distance, outline_edges
 from geosite.analysis.falls import FallVerdict, judge_fall
 from geosite.analysis.limits import limit_sets, local_fall_rules
@@ -94,6 +98,8 @@ class Answers:
         Of all designs: those with a code.
     design_estimates
         Of every design that has a price.
+    design_clearances
+        Of every design on a parcel.
     findings
         What to look at.
     """
@@ -113,6 +119,7 @@ class Answers:
     designs: tuple[DesignedGround, ...] = ()
     design_parts: tuple[DesignPart, ...] = ()
     design_estimates: tuple[DesignEstimate, ...] = ()
+    design_clearances: tuple[DesignClearance, ...] = ()
     peak_flows: tuple[PeakFlow, ...] = ()
     findings: tuple[Finding, ...] = ()
 
@@ -133,29 +140,13 @@ def answer(notes: Notes, network: Network, drawing: Drawing, terrain: Terrain | 
     ground = terrain.ground if terrain is not None else None
     quantities = take_off(notes, network, drawing, None if ground is None else triangles_of(ground))
     requests = _Requests(notes, network, drawing, terrain)
-    pairs, threes = notes.site.distances.pairs, notes.site.distances.angles
-    distances = [
-        requests.attempt(
-            partial(distance, notes.book, network, *pair), "distances", "pairs", number
-        )
-        for number, pair in enumerate(pairs)
-    ]
-    angles = [
-        requests.attempt(
-            partial(angle_at, notes.book, network, *three), "distances", "angles", number
-        )
-        for number, three in enumerate(threes)
-    ]
+    distances, angles = requests.between_marks()
     grades = requests.attempt(requests.grades, "grades") or ()
     profiles = requests.each(_section, notes.site.sections, "sections", ground)
     works = requests.each(_earthwork, notes.site.earthworks, "earthworks", ground)
     made = requests.each(_designed, notes.site.designs, "designs", terrain)
     designs, parts = tuple(one for one, _ in made), tuple(p for _, some in made for p in some)
-    if parts:
-        # what only designs need is not loaded for a site without one
-        from geosite.analysis.takeoff.replaced import without_replaced
-
-        quantities = without_replaced(quantities, drawing, network, parts, notes.site.codes)
+    quantities = requests.without_replaced(quantities, parts)
     flows: tuple[PeakFlow, ...] = ()
     if terrain is not None:
         flows = requests.attempt(partial(peak_flows, notes, drawing, terrain), "drainage") or ()
@@ -170,6 +161,7 @@ def answer(notes: Notes, network: Network, drawing: Drawing, terrain: Terrain | 
     shares, clearances = (
         ((), ()) if parcel_map is None else overlay_parcels(drawing, network, parcel_map)
     )
+    near = requests.design_clearances(designs, parcel_map)
     falls = () if terrain is None else _falls(notes, drawing, terrain)
     findings = (
         *take_off_findings(quantities),
@@ -179,6 +171,7 @@ def answer(notes: Notes, network: Network, drawing: Drawing, terrain: Terrain | 
         *grade_findings(grades),
         *(finding for one in designs for finding in one.findings),
         *replaced_findings(quantities),
+        *design_clearance_findings(near, network.frame),
         *estimate_findings(estimates, requests.bare(designs, estimates)),
         *(() if terrain is None else peak_flow_findings(flows, notes)),
         *(() if prices is None else price_findings(prices)),
@@ -187,8 +180,8 @@ def answer(notes: Notes, network: Network, drawing: Drawing, terrain: Terrain | 
     )
     return Answers(
         take_off=quantities,
-        distances=_known(distances),
-        angles=_known(angles),
+        distances=distances,
+        angles=angles,
         edges=outline_edges(network, drawing),
         grades=grades,
         profiles=profiles,
@@ -201,6 +194,7 @@ def answer(notes: Notes, network: Network, drawing: Drawing, terrain: Terrain | 
         designs=designs,
         design_parts=parts,
         design_estimates=estimates,
+        design_clearances=near,
         peak_flows=flows,
         findings=findings,
     )
@@ -246,6 +240,31 @@ class _Requests:
             for name, one in requested.items()
         )
 
+    def between_marks(self) -> tuple[tuple[Distance, ...], tuple[Angle, ...]]:
+        """Measure distances and angles between marks."""
+        asked, book = self.notes.site.distances, self.notes.book
+        distances = [
+            self.attempt(partial(distance, book, self.network, *pair), "distances", "pairs", number)
+            for number, pair in enumerate(asked.pairs)
+        ]
+        angles = [
+            self.attempt(
+                partial(angle_at, book, self.network, *three), "distances", "angles", number
+            )
+            for number, three in enumerate(asked.angles)
+        ]
+        return _known(distances), _known(angles)
+
+    def without_replaced(self, taken: TakeOff, parts: Sequence[DesignPart]) -> TakeOff:
+        """Take off the order what designs lay something else on."""
+        if not parts:
+            return taken
+        # what only designs need is not loaded for a site without one
+        from geosite.analysis.takeoff.replaced import without_replaced
+
+        codes = self.notes.site.codes
+        return without_replaced(taken, self.drawing, self.network, parts, codes)
+
     def grades(self) -> tuple[Grade, ...]:
         """Check the lines of ``[grades.lines]``."""
         attached = self.notes.attached
@@ -286,6 +305,28 @@ class _Requests:
                 design, parts, site.prices, site.codes, self.network, self.notes.site_file
             )
             for design, parts in made
+        )
+
+    def design_clearances(
+        self, designs: Sequence[DesignedGround], parcel_map: ParcelMap | None
+    ) -> tuple[DesignClearance, ...]:
+        """Return how near designs come to parcel lines."""
+        if not designs or parcel_map is None or self.terrain is None:
+            return ()
+        from geosite.analysis.design_ground.parcel_lines import design_clearances
+
+        asked, ground = self.notes.site.designs, self.terrain.ground
+        return tuple(
+            near
+            for one in designs
+            for near in design_clearances(
+                one,
+                asked[one.name].side_slope,
+                parcel_map,
+                self.network,
+                ground,
+                self.terrain.local.cell_size,
+            )
         )
 
     def bare(

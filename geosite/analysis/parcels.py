@@ -9,21 +9,27 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 import shapely
 
+from geosite.analysis.approach import (
+    ClearanceVerdict,
+    approach,
+    clearance_verdict,
+    sigma_across,
+    with_map,
+)
 from geosite.base.arrays import Floats, Ints
 from geosite.base.errors import Finding, InputError, Problem
 from geosite.base.estimate import Estimate
 from geosite.base.map_frame import Frame, longitude_latitude
-from geosite.base.statistics import NORMAL_95, t_factor
+from geosite.base.statistics import NORMAL_95
 from geosite.fieldbook.sitefile import Parcels
 from geosite.linework.model import Drawing, Feature
-from geosite.network.covariance import sigma
-from geosite.network.model import LinearForm, Network
+from geosite.network.model import Network
 from geosite.reading.operations import Better, Operation, best_operation
 from geosite.reading.polygons import PolygonLayer
 
@@ -128,7 +134,7 @@ class Clearance:
     code: str
     parcel: str
     distance: Estimate
-    verdict: Literal["clear", "crosses", "cannot tell"]
+    verdict: ClearanceVerdict
     line: Floats
 
 
@@ -382,7 +388,7 @@ def _shares(
         moved = map_sigma * cut
         if not cut and clearance.verdict == "cannot tell":
             moved = _may_lie_beyond(shape, parcel, clearance, factor) / NORMAL_95
-        area = _with_map(network, whole.value * part, whole.sigma * part, moved)
+        area = with_map(network, whole.value * part, whole.sigma * part, moved)
         found.append(
             Share(
                 feature.name,
@@ -415,18 +421,6 @@ def _part(network: Network, value: float, sigma: float, undecided: bool) -> Esti
     return Estimate.normal(value, sigma, NORMAL_95 if known else math.inf)
 
 
-def _with_map(network: Network, value: float, survey: float, parcel_map: float) -> Estimate:
-    """Combine the sigmas of survey and parcel map, degrees of freedom after Satterthwaite (1946).
-
-    The map's is stated, not estimated, so that its degrees of freedom are infinite.
-    """
-    if not network.accuracy_known:
-        return Estimate(value, -math.inf, math.inf)
-    total = survey**2 + parcel_map**2
-    degrees = network.degrees_of_freedom * (total / survey**2) ** 2 if survey else math.inf
-    return Estimate.normal(value, math.sqrt(total), t_factor(degrees))
-
-
 def _clearance(
     feature: Feature,
     shape: BaseGeometry,
@@ -434,66 +428,9 @@ def _clearance(
     network: Network,
     map_sigma: float,
 ) -> Clearance:
-    def worst_clearance(parcel: Parcel) -> float:
-        common = shape.intersection(parcel.geometry)
-        return float(common.area or common.length or (1.0 if not common.is_empty else 0.0))
-
-    parcel = max(parcels, key=worst_clearance)
-    boundary = parcel.geometry.boundary
-    outside = shape.difference(parcel.geometry)
-    if outside.is_empty:
-        line = shapely.get_coordinates(shapely.shortest_line(shape, boundary))
-        sign = 1.0
-    else:
-        # the point that reaches farthest over the line
-        corners = shapely.get_coordinates(outside)
-        reach = shapely.distance(shapely.points(corners), boundary)
-        farthest = shapely.Point(corners[int(np.argmax(reach))])
-        line = shapely.get_coordinates(shapely.shortest_line(farthest, boundary))
-        sign = -1.0
-    apart = sign * float(np.hypot(*(line[1] - line[0]))) / network.frame.combined_factor
-    own = _sigma_across(feature, line, boundary, network.relative)
-    distance = _with_map(network, apart, own, map_sigma)
-    verdict: Literal["clear", "crosses", "cannot tell"] = "cannot tell"
-    if distance.low > 0:
-        verdict = "clear"
-    elif distance.high < 0:
-        verdict = "crosses"
-    return Clearance(feature.name, feature.code, parcel.name, distance, verdict, line)
-
-
-def _sigma_across(
-    feature: Feature, line: Floats, boundary: BaseGeometry, network: Network
-) -> float:
-    """Return the survey's sigma, ground metres, of the feature's point in the line's direction."""
-    offset = line[1] - line[0]
-    length = float(np.hypot(*offset))
-    if length < 1e-6:
-        # on the line: take the direction across the boundary there
-        at = boundary.project(shapely.Point(line[0]))
-        before = np.array(boundary.interpolate(max(at - 0.5, 0.0)).coords[0][:2])
-        after = np.array(boundary.interpolate(at + 0.5).coords[0][:2])
-        along = after - before
-        offset, length = np.array([-along[1], along[0]]), float(np.hypot(*along)) or 1.0
-    unit = offset / length
-    # between two marks the point moves with both of them, by its share of the way
-    rows = feature.rows
-    places = network.en[rows]
-    nearest = int(np.argmin(((places - line[0]) ** 2).sum(axis=1)))
-    shares = {int(rows[nearest]): 1.0}
-    if len(rows) > 1:
-        best = np.inf
-        for a, b in zip(range(len(rows)), [*range(1, len(rows)), 0], strict=True):
-            leg = places[b] - places[a]
-            square = float(leg @ leg)
-            if square == 0:
-                continue
-            t = float(np.clip((line[0] - places[a]) @ leg / square, 0.0, 1.0))
-            off = float(np.hypot(*(places[a] + t * leg - line[0])))
-            if off < best - 1e-9:
-                best, shares = off, {int(rows[a]): 1.0 - t, int(rows[b]): t}
-    weights = np.array(list(shares.values()))
-    form = LinearForm(
-        np.array(list(shares)), weights * unit[0], weights * unit[1], np.zeros(len(weights))
-    )
-    return float(sigma(network, form)) / network.frame.combined_factor
+    met = approach(shape, [parcel.geometry for parcel in parcels])
+    parcel, factor = parcels[met.number], network.frame.combined_factor
+    own = sigma_across(feature.rows, met.line, parcel.geometry.boundary, network.relative)
+    distance = with_map(network, met.apart / factor, own, map_sigma)
+    verdict = clearance_verdict(distance)
+    return Clearance(feature.name, feature.code, parcel.name, distance, verdict, met.line)

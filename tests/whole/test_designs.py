@@ -122,3 +122,85 @@ def test_the_design_is_priced_before_it_is_built(out: Path) -> None:
     assert parts["pad"]["order_by"] == "volume"
     report = json.loads((out / "report.json").read_text("utf-8"))
     assert len(report["design_estimate"]) == len(lines)
+
+
+def test_corners_of_a_design_go_back_to_the_field_as_they_are(out: Path, tmp_path: Path) -> None:
+    """The file as `set-out --design` takes it, against the corners as the site file states them."""
+    corners = rows(out / "design_boarding_points.csv")
+    assert list(corners[0]) == ["point", "easting", "northing", "elevation"]
+    stated = rows(LANDING / "design_points.csv")
+    found: list[dict[tuple[str, str], list[float]]] = []
+    for name, design in (("built", out / "design_boarding_points.csv"), ("stated", None)):
+        given = ("--site", LANDING / "site.toml", "--walk", LANDING / "today.csv")
+        done = subprocess.run(
+            [
+                *(COMMAND, "execute", "set-out", *given),
+                *("--design", design or LANDING / "design_points.csv"),
+                *("--tolerance", "0.1", "--out", tmp_path / name),
+            ],
+            capture_output=True,
+            text=True,
+            timeout=120,
+            check=False,
+        )
+        assert done.returncode == 0, done.stderr
+        told = rows(tmp_path / name / "setting_out.csv")
+        found.append({row["point"]: [float(row[axis]) for axis in "xyz"] for row in told})  # type: ignore[misc]
+    built, by_hand = found
+    places = {(c["easting"], c["northing"]): c["point"] for c in corners}
+    for number, one in enumerate(stated[:4], start=1):
+        match = next(
+            point
+            for (east, north), point in places.items()
+            if abs(float(east) - float(one["easting"])) < 1e-3
+            and abs(float(north) - float(one["northing"])) < 1e-3
+        )
+        assert match == str(number)  # as on the sheet of the design
+        # elevations of the sample file are to the millimetre
+        assert built[match] == pytest.approx(by_hand[one["point"]], abs=6e-4)  # type: ignore[index]
+
+
+def test_a_design_tells_its_distance_to_the_parcel_line(out: Path) -> None:
+    """Against the parcel map as it is: the pad's corners, and grid lengths over the factor."""
+    import shapely
+
+    _, _, shapes, fields = pyogrio.raw.read(LANDING / "parcels.gpkg")
+    parcels = dict(zip(fields[0], shapely.from_wkb(shapes), strict=True))
+    report = json.loads((out / "report.json").read_text("utf-8"))
+    factor = report["network"]["frame"]["combined_factor"]
+    pad = shapely.box(512319.991, 5276125.988, 512327.987, 5276130.486)
+    told = {row["what"]: row for row in rows(out / "design_parcels.csv")}
+    line = parcels[told["parts"]["parcel"]].boundary
+    assert float(told["parts"]["distance_m"]) == pytest.approx(
+        pad.distance(line) / factor, abs=1e-3
+    )
+    assert float(told["parts"]["distance_sigma_m"]) == pytest.approx(0.10)  # the map's, as stated
+    assert float(told["banks"]["distance_m"]) < float(told["parts"]["distance_m"])
+    assert report["design_parcels"][0]["verdict"] == told["parts"]["verdict"]
+    document = pypdfium2.PdfDocument(out / "plan.pdf")
+    text = " ".join(" ".join(page.get_textpage().get_text_bounded().split()) for page in document)
+    assert "To the line of parcel 101/2: 0.55 +/- 0.20 m, clear" in text
+    assert "a licensed surveyor does" in text
+
+
+def test_asphalt_under_the_pad_is_not_ordered(out: Path) -> None:
+    """The overlap of the pad with the apron as it left, by the geometry library."""
+    import shapely
+
+    _, _, shapes, fields = pyogrio.raw.read(out / "site.gpkg", layer="areas", columns=["feature"])
+    areas = dict(zip(fields[0], shapely.from_wkb(shapes), strict=True))
+    pad = shapely.box(512319.991, 5276125.988, 512327.987, 5276130.486)
+    report = json.loads((out / "report.json").read_text("utf-8"))
+    factor = report["network"]["frame"]["combined_factor"]
+    under = shapely.force_2d(areas["apron"]).intersection(pad).area / factor**2
+    asphalt = next(
+        row
+        for row in rows(out / "quantities.csv")
+        if (row["feature"], row["code"]) == ("", "asphalt")
+    )
+    assert float(asphalt["replaced_area_m2"]) == pytest.approx(under, abs=0.01)
+    left = (float(asphalt["net_area_m2"]) - under) * 0.10 * 1.05
+    assert float(asphalt["order_volume_m3"]) == pytest.approx(left, abs=0.01)
+    # what is cut and filled is of the ground, whatever lies on it
+    (design,) = rows(out / "designs.csv")
+    assert float(design["fill_m3"]) == pytest.approx(4.7, abs=0.1)

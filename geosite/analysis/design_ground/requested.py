@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import shapely
 
 from geosite.analysis.design_ground.zones import Edge, Zone, facet_zone, pad, raster_zone, strip
-from geosite.base.arrays import Floats
+from geosite.base.arrays import Floats, Ints
 from geosite.base.errors import InputError, Problem, Refuse
 from geosite.base.map_frame import Frame, name_unless_same_map
 from geosite.fieldbook import sitefile
@@ -62,7 +64,8 @@ def requested_zones(
                     "an outline that does not",
                     "put its places in order",
                 )
-            zones.append(facet_zone(one, ring[:-1], [ring], shape, (edge,)))
+            zone = facet_zone(one, ring[:-1], [ring], shape, (edge,))
+            zones.append(replace(zone, ring=_rows(table.edges[one].marks, notes)))
     for one, flat in table.pads.items():
         zones.append(_pad(one, flat, notes, network, drawing, refuse))
     if not zones:
@@ -188,7 +191,9 @@ def _pad(
                 "correct the name",
             )
         shape = shapely.force_2d(areas[requested.feature].geometry)
+        ring = areas[requested.feature].rows
     else:
+        ring = _rows((), notes)
         corners = frame.to_local(np.array(requested.points))
         shape = shapely.Polygon(corners) if len(corners) >= 3 else shapely.Polygon()
         if not shape.is_valid or shape.area <= 0:
@@ -204,7 +209,7 @@ def _pad(
         through = _mark(requested.through, notes, network, refuse)
     else:
         through = frame.to_local(requested.through)
-    return pad(
+    made = pad(
         name,
         shape,
         through,
@@ -213,6 +218,14 @@ def _pad(
         math.radians(requested.fall_azimuth),
         frame.combined_factor,
     )
+    return replace(made, ring=ring)
+
+
+def _rows(marks: Sequence[str], notes: Notes) -> Ints:
+    """Return the first observation of each mark; all of them exist."""
+    book = notes.book
+    first = [int(np.flatnonzero(book.mark == book.marks.index(mark))[0]) for mark in marks]
+    return np.array(first, np.int64)
 
 
 def zone_from_file(design: Design, frame: Frame) -> Zone:

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import math
+from collections.abc import Iterator, Sequence
 
 from geosite.analysis.design_ground.model import DesignedGround, EarthworkQuantities
+from geosite.analysis.design_ground.parcel_lines import DesignClearance
 from geosite.base.errors import Finding
 from geosite.base.map_frame import Frame
+from geosite.base.rounding import written
 from geosite.terrain.wording import interval_words
 
-__all__ = ["OUTCOMES", "findings"]
+__all__ = ["OUTCOMES", "clearance_findings", "clearance_words", "findings"]
 
 OUTCOMES = {
     "gone": "no longer there on the designed ground",
@@ -79,3 +82,45 @@ def _water(design: DesignedGround, frame: Frame) -> Iterator[Finding]:
                 f"Design {design.name}: before {one.name} the ground falls "
                 f"{interval_words(one.after, 1, '%')} where {one.limit:g} % is the limit.",
             )
+
+
+def clearance_words(one: DesignClearance) -> str:
+    """Say in one sentence how near a design comes to a parcel line.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from geosite.base.estimate import Estimate
+    >>> apart, nearest = Estimate.normal(-0.3, 0.1, 2.0), np.zeros((2, 2))
+    >>> over = DesignClearance("pad", "Pad", "parts", "12", apart, "crosses", nearest)
+    >>> clearance_words(over)
+    'Design pad reaches over the line of parcel 12 by 0.30 +/- 0.20 m (95 %)'
+    """
+    known = math.isfinite(one.distance.half_width)
+    size = written(abs(one.distance.value), one.distance.half_width, "m")
+    reach = f"{size} ({'95 %' if known else 'its accuracy is not known'})"
+    with_banks = " with its banks" if one.what == "banks" else ""
+    name = f"Design {one.design}{with_banks}"
+    if one.verdict == "clear":
+        return f"{name} is clear of the line of parcel {one.parcel} by {reach}"
+    if one.verdict == "crosses":
+        return f"{name} reaches over the line of parcel {one.parcel} by {reach}"
+    side = "short of" if one.distance.value >= 0 else "over"
+    return (
+        f"{name} and the line of parcel {one.parcel}: cannot tell, designed {side} the line by "
+        f"{reach}"
+    )
+
+
+def clearance_findings(found: Sequence[DesignClearance], frame: Frame) -> Iterator[Finding]:
+    """Say of every design how near it comes to a parcel line: to look at where it is not clear."""
+    for one in found:
+        code = {
+            "clear": "design-parcel-clear",
+            "crosses": "design-parcel-line",
+            "cannot tell": "design-parcel-line-undecided",
+        }[one.verdict]
+        easting, northing = frame.to_map(one.line[0]).tolist()
+        text = f"{clearance_words(one)}. Setting it out adds its own error; no boundary survey."
+        place = (easting, northing)
+        yield Finding("note" if one.verdict == "clear" else "look", code, text, place=place)

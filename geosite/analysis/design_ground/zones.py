@@ -6,7 +6,7 @@ Local grid metres and metres. Falls and slopes are per length on the ground.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import shapely
@@ -51,12 +51,15 @@ class Zone:
         Elevation at places within or on it, shape (m, 2) to (m,), metres.
     edges
         Its outline and inner lines.
+    ring
+        Observations that its outline lies on, in order; none where numbers give it.
     """
 
     name: str
     shape: BaseGeometry
     heights: Heights
     edges: tuple[Edge, ...]
+    ring: Ints = field(default_factory=lambda: np.zeros(0, np.int64))
 
 
 def _outline(name: str, shape: BaseGeometry, heights: Heights) -> tuple[Edge, ...]:

@@ -108,16 +108,14 @@ def design_parts(
             found.append(DesignPart(name, part.name, part.what, ordered(quantity, code)))
             continue
         zone, shape = zone_of[id(part)]
-        outline, ring = None, np.zeros(0, np.int64)
+        outline = None
         if part.what == "pad":
             feature = surveyed.get(table.pads[part.name].feature or "")
-            if feature is not None:
-                outline, ring = (feature.area, feature.perimeter), feature.rows
-        elif part.what == "edge" and table.edges[part.name].marks:
-            ring = _rows(table.edges[part.name].marks, notes)
-            outline = _ring_of_marks(ring, network)
+            outline = None if feature is None else (feature.area, feature.perimeter)
+        elif len(zone.ring):
+            outline = _ring_of_marks(zone.ring, network)
         quantity = ordered(_area(part, shape, zone, outline, network), code)
-        found.append(DesignPart(name, part.name, part.what, quantity, shape, ring))
+        found.append(DesignPart(name, part.name, part.what, quantity, shape, zone.ring))
     if problems:
         raise InputError(problems)
     return tuple(found)

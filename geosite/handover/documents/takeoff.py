@@ -5,10 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any
 
 from geosite.base.rounding import decimals, grouped, written
-from geosite.base.units import FOOT_M
 from geosite.drawing.document import (
     Block,
     Column,
@@ -20,8 +19,10 @@ from geosite.drawing.document import (
 )
 from geosite.drawing.pdf import pdf
 from geosite.fieldbook.sitefile import Handover
+from geosite.handover.documents.earthworks import earthwork_blocks
 from geosite.handover.documents.findings import paper_for, with_signs
 from geosite.handover.documents.front_page import front_page
+from geosite.handover.documents.paper_units import UNITS, PaperUnits
 from geosite.handover.documents.priced import estimate_blocks, price_blocks
 from geosite.handover.model import CAUTION, Package
 from geosite.handover.wording.codes import code_title
@@ -30,46 +31,12 @@ __all__ = ["takeoff_blocks", "takeoff_pdf"]
 
 Record = Mapping[str, Any]
 
-_YARD = 0.9144
-
 _HOW_TO_READ = (
     'Quantities are ground values. "+/-" is half of the interval that holds the true value in 95 '
     "of 100 cases, from the survey alone; what is ordered has the waste added and is rounded up at "
     "the digit in which that interval begins. Depths are measured plumb. Everything is ordered "
     "once: where a surface is told in several units, in the one that stands first."
 )
-_EARTHWORK_CAUTION = (
-    "Of an earthwork told by several methods the exact volume, between the triangles of the marks, "
-    "is the one to use; the other methods are those of hand reckoning, for "
-    "comparison: the digits tell them apart, the interval says how many of them are known. "
-)
-_DESIGN_CAUTION = (
-    "Formation is the underside of what is laid, by the depths of the codes. Volumes hold between "
-    "the marks only as far as the ground there was walked. No allowance for "
-    "swell or compaction is in them."
-)
-
-
-@dataclass(frozen=True, slots=True)
-class _Unit:
-    """A unit that quantities are written in: factor from metres, square or cubic metres, symbol."""
-
-    m: tuple[float, str]
-    m2: tuple[float, str]
-    m3: tuple[float, str]
-
-    def of(self, metric: str) -> tuple[float, str]:
-        """Return factor and symbol of ``"m"``, ``"m2"`` or ``"m3"``."""
-        return {"m": self.m, "m2": self.m2, "m3": self.m3}[metric]
-
-
-_Units = tuple[_Unit, ...]
-"""In which every quantity is written, one below the other."""
-
-_UNITS: Mapping[Literal["m", "ft"], _Unit] = {
-    "m": _Unit((1.0, "m"), (1.0, "m²"), (1.0, "m³")),
-    "ft": _Unit((1 / FOOT_M, "ft"), (1 / FOOT_M**2, "ft²"), (1 / _YARD**3, "yd³")),
-}
 
 
 def takeoff_pdf(package: Package, options: Handover) -> bytes | None:
@@ -102,9 +69,9 @@ def takeoff_blocks(package: Package, options: Handover) -> list[Block]:
     records = tables.get("quantities", ())
     if not records:
         return []
-    units: _Units = (_UNITS[options.unit],)
+    units: PaperUnits = (UNITS[options.unit],)
     if package.sheet.units == "both":
-        units += (_UNITS["ft" if options.unit == "m" else "m"],)
+        units += (UNITS["ft" if options.unit == "m" else "m"],)
     totals = [r for r in records if not r.get("feature")]
     features = [r for r in records if r.get("feature")]
     blocks: list[Block] = [Heading("Take-off"), Paragraph(_HOW_TO_READ)]
@@ -113,7 +80,7 @@ def takeoff_blocks(package: Package, options: Handover) -> list[Block]:
     blocks += _lines(package, features, totals, units)
     blocks += _pieces(package, totals)
     blocks += _designed(package, tables.get("design_parts", ()), units)
-    blocks += _earthworks(tables.get("earthworks", ()), tables.get("designs", ()), units)
+    blocks += earthwork_blocks(tables.get("earthworks", ()), tables.get("designs", ()), units)
     return [
         *blocks,
         *price_blocks(
@@ -125,20 +92,20 @@ def takeoff_blocks(package: Package, options: Handover) -> list[Block]:
     ]
 
 
-def _told(record: Record, stem: str, metric: str, units: _Units) -> str:
+def _told(record: Record, stem: str, metric: str, units: PaperUnits) -> str:
     value = record.get(f"{stem}_{metric}")
     if value is None:
         return ""
     return _in_each(value, record.get(f"{stem}_95_{metric}"), metric, units)
 
 
-def _in_each(value: float, half: float | None, metric: str, units: _Units) -> str:
+def _in_each(value: float, half: float | None, metric: str, units: PaperUnits) -> str:
     """Return a quantity with its interval in each unit, no digit more than is known in it."""
     pairs = (unit.of(metric) for unit in units)
     return "\n".join(written(value * f, None if half is None else half * f, s) for f, s in pairs)
 
 
-def _order(record: Record, stem: str, metric: str, units: _Units) -> str:
+def _order(record: Record, stem: str, metric: str, units: PaperUnits) -> str:
     """Return what to order: rounded up at the digit in which its interval begins."""
     value = record.get(f"order_{stem}_{metric}")
     if value is None:
@@ -175,7 +142,7 @@ _WAYS = (
 """The first of them that a thing has is the one it is ordered by, where nothing says another."""
 
 
-def _ways(record: Record, units: _Units) -> Iterator[tuple[_Way, str, str]]:
+def _ways(record: Record, units: PaperUnits) -> Iterator[tuple[_Way, str, str]]:
     """Yield each way that a record was measured: how it is told, and the quantity."""
     for way in _WAYS:
         depth = record.get("depth_m")
@@ -193,7 +160,7 @@ def _ways(record: Record, units: _Units) -> Iterator[tuple[_Way, str, str]]:
             yield way, how, said
 
 
-def _to_order(record: Record, way: _Way, units: _Units) -> str:
+def _to_order(record: Record, way: _Way, units: PaperUnits) -> str:
     if way.by != "material":
         return _order(record, way.ordered, way.metric, units)
     value = record.get("order_material")
@@ -203,7 +170,7 @@ def _to_order(record: Record, way: _Way, units: _Units) -> str:
     return _rounded_up(value, record.get("order_material_95"), 1.0, symbol)
 
 
-def _orders(package: Package, totals: Sequence[Record], units: _Units) -> list[Block]:
+def _orders(package: Package, totals: Sequence[Record], units: PaperUnits) -> list[Block]:
     """List what is ordered, each thing once, and then what is not."""
     rows, left = [], []
     for record in totals:
@@ -251,7 +218,7 @@ def _orders(package: Package, totals: Sequence[Record], units: _Units) -> list[B
     return blocks
 
 
-def _replaced(record: Record, units: _Units) -> str:
+def _replaced(record: Record, units: PaperUnits) -> str:
     """Return what designs lay something else on, which the order is without."""
     under = _told(record, "replaced_area", "m2", units).replace("\n", ", ")
     return f"\nordered without {under} under a design" if under else ""
@@ -281,7 +248,7 @@ def _without_price(
     return list(dict.fromkeys(names))
 
 
-def _designed(package: Package, records: Sequence[Record], units: _Units) -> list[Block]:
+def _designed(package: Package, records: Sequence[Record], units: PaperUnits) -> list[Block]:
     """Return what the parts of designs take, each ordered once."""
     if not records:
         return []
@@ -343,7 +310,7 @@ def _by_code(
 
 
 def _areas(
-    package: Package, features: Sequence[Record], totals: Sequence[Record], units: _Units
+    package: Package, features: Sequence[Record], totals: Sequence[Record], units: PaperUnits
 ) -> list[Block]:
     rows, strong = [], set()
     for number, (is_total, record) in enumerate(_by_code(features, totals, "area")):
@@ -373,7 +340,7 @@ def _areas(
 
 
 def _lines(
-    package: Package, features: Sequence[Record], totals: Sequence[Record], units: _Units
+    package: Package, features: Sequence[Record], totals: Sequence[Record], units: PaperUnits
 ) -> list[Block]:
     rows, strong = [], set()
     for number, (is_total, record) in enumerate(_by_code(features, totals, "line")):
@@ -414,98 +381,3 @@ def _pieces(package: Package, totals: Sequence[Record]) -> list[Block]:
         return []
     columns = Column("what", 1.2), Column("pieces", 0.4, "end"), Column("to order", 0.9, "end")
     return [Heading("Pieces", 2), Table(columns, rows)]
-
-
-def _design_earth(record: Record, units: _Units) -> Iterator[tuple[str, ...]]:
-    """Yield cut and fill of a design: of its surface, and of the ground below what is laid."""
-    name = str(record.get("title") or record.get("design") or "")
-    whole = _volumes(record, ("cut", "fill", "net"), units)
-    yield (name, "with its banks", "to its surface", *whole)
-    under = _volumes(record, ("formation_cut", "formation_fill"), units)
-    if any(under) and under != whole[:2]:
-        yield (name, "with its banks", "to formation", *under, "")
-
-
-def _earthworks(records: Sequence[Record], designs: Sequence[Record], units: _Units) -> list[Block]:
-    if not records and not designs:
-        return []
-    rows = tuple(row for r in designs for row in _design_earth(r, units))
-    rows += tuple(
-        (
-            str(r.get("earthwork") or ""),
-            str(r.get("feature") or ""),
-            str(r.get("method") or ""),
-            *_volumes(
-                r,
-                ("cut", "fill", "net"),
-                units,
-                [other for other in records if other.get("earthwork") == r.get("earthwork")],
-            ),
-        )
-        for r in records
-    )
-    columns = (
-        Column("earthwork or design", 0.9),
-        Column("feature", 0.7),
-        Column("method", 0.9),
-        Column("cut", 0.9, "end"),
-        Column("fill", 0.9, "end"),
-        Column("cut less fill", 0.95, "end"),
-    )
-    return [
-        Heading("Earthworks", 2),
-        Table(columns, rows),
-        Paragraph((_EARTHWORK_CAUTION if records else "") + _DESIGN_CAUTION),
-    ]
-
-
-def _volumes(
-    record: Record, stems: Sequence[str], units: _Units, ways: Sequence[Record] = ()
-) -> tuple[str, ...]:
-    """Return the volumes of a line, all to the same digit, so that they add up.
-
-    `ways` are the lines of the same earthwork by all its methods: they share their digits, as many
-    as tell the methods apart, at most two decimals.
-    """
-    told: list[list[str]] = [[] for _ in stems]
-    for factor, symbol in (unit.m3 for unit in units):
-        places = max(_places(r, stems, ways, factor) for r in ways or (record,))
-        values = {k: round(v * factor, places) for k in stems if (v := record.get(f"{k}_m3"))}
-        if {"cut", "fill", "net"} <= values.keys():
-            # a net that is one digit off is that of the rounded cut and fill
-            added = values["cut"] - values["fill"]
-            near = abs(added - values["net"]) < 1.5 * 10.0**-places
-            values["net"] = added if near else values["net"]
-        for lines, stem in zip(told, stems, strict=True):
-            if record.get(f"{stem}_m3") is not None:
-                ends = _ends(record, stem, factor, places)
-                lines.append(f"{grouped(values.get(stem, 0.0), places)}{ends} {symbol}")
-    return tuple("\n".join(lines) for lines in told)
-
-
-def _places(record: Record, stems: Sequence[str], ways: Sequence[Record], factor: float) -> int:
-    """Return the decimals of the volumes of a line: what the best known of them bears."""
-    found = [decimals(half * factor) for k in stems if (half := _half_width(record, k))]
-    if len(ways) > 1:
-        apart = [
-            max(values) - min(values)
-            for k in stems
-            if (values := [r[f"{k}_m3"] for r in ways if r.get(f"{k}_m3") is not None])
-        ]
-        found.append(min(decimals(max(apart, default=0.0) * factor), 2))
-    return max(found, default=2)
-
-
-def _half_width(record: Record, stem: str) -> float | None:
-    low, high = record.get(f"{stem}_low_m3"), record.get(f"{stem}_high_m3")
-    if low is None or high is None:
-        return record.get(f"{stem}_95_m3")
-    return float(high - low) / 2
-
-
-def _ends(record: Record, stem: str, factor: float, places: int) -> str:
-    low, high = record.get(f"{stem}_low_m3"), record.get(f"{stem}_high_m3")
-    if low is not None and high is not None:
-        return f" ({grouped(low * factor, places)} to {grouped(high * factor, places)})"
-    half = record.get(f"{stem}_95_m3")
-    return "" if not half else f" +/- {grouped(half * factor, places)}"

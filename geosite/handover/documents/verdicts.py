@@ -43,6 +43,7 @@ def verdict_blocks(package: Package, unit: Literal["m", "ft"]) -> list[Block]:
     return [
         *_grades(package, sorted(records.get("grades", ()), key=_rank), per_metre, unit),
         *_clearances(sorted(records.get("parcel_clearances", ()), key=_rank), per_metre, unit),
+        *_designs(package, per_metre, unit),
     ]
 
 
@@ -132,6 +133,39 @@ def _clearances(records: list[Record], per_metre: float, unit: str) -> list[Bloc
         Paragraph(
             "Parcel lines are the parcel map's, with its stated accuracy; this determines no "
             "boundary."
+        ),
+        Table(columns, tuple(rows), _bold(records)),
+    ]
+
+
+_REACH = {"parts": "as laid out", "banks": "with its banks"}
+
+
+def _designs(package: Package, per_metre: float, unit: str) -> list[Block]:
+    """Return how near designs come to parcel lines."""
+    tables = {table.name: table.records for table in package.tables}
+    records = sorted(tables.get("design_parcels", ()), key=_rank)
+    if not records:
+        return []
+    rows = []
+    for r in records:
+        value, half = float(r["distance_m"]), r.get("distance_95_m")
+        told = written(value * per_metre, None if half is None else half * per_metre, unit)
+        name = str(r.get("title") or r.get("design") or "")
+        reach = _REACH[str(r["what"])]
+        rows.append((name, reach, str(r.get("parcel") or ""), told, str(r.get("verdict") or "")))
+    columns = (
+        Column("design", 1.0),
+        Column("", 0.8),
+        Column("parcel", 0.8),
+        Column("least distance to its line,\nnegative beyond it", 1.0, "end"),
+        Column("verdict", 0.6),
+    )
+    return [
+        Heading("Designs and parcel lines", 2),
+        Paragraph(
+            "As designed, against the parcel map with its stated accuracy: setting out adds its "
+            "own error. This determines no boundary; a licensed surveyor does."
         ),
         Table(columns, tuple(rows), _bold(records)),
     ]

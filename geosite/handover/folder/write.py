@@ -20,7 +20,7 @@ from geosite.handover.formats.geotiff import write_raster
 from geosite.handover.formats.metadata import metadata
 from geosite.handover.formats.prj import prj_wkt
 from geosite.handover.formats.sld import MAP_SERVER, map_server_styles, styles
-from geosite.handover.formats.tables import write_csv, write_points
+from geosite.handover.formats.tables import write_corners, write_csv, write_points
 from geosite.handover.model import Package
 from geosite.handover.report_model.serialise import write_report
 
@@ -166,6 +166,14 @@ def _write_tables(package: Package, folder: Path, options: Handover) -> Iterable
     if options.points_csv:
         write_points(folder / "points.csv", package)
         yield "points.csv", "Marks as point, northing, easting, elevation, code"
+        for name in package.designed:
+            from geosite.handover.plan.design_points import corners_file, design_points
+
+            corners = design_points(package, name)
+            if len(corners.records):
+                file = corners_file(name)
+                write_corners(folder / file, corners)
+                yield file, f"Corners of design {name}, as set-out --design takes them"
     if package.report is not None:
         write_report(folder / "report.json", package.report)
         yield "report.json", "Every number and finding, for programs"

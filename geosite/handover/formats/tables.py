@@ -8,9 +8,9 @@ from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from geosite.handover.model import Package
+from geosite.handover.model import Layer, Package
 
-__all__ = ["cell", "write_csv", "write_points"]
+__all__ = ["cell", "write_corners", "write_csv", "write_points"]
 
 # A spreadsheet takes a cell that starts so for a formula and may run it; some also take the wide
 # forms of these signs.
@@ -88,3 +88,26 @@ def write_points(path: Path, package: Package) -> None:
         )
     columns = ("point", "northing", "easting", "elevation", "code", "combined_factor")
     write_csv(path, columns, rows)
+
+
+def write_corners(path: Path, corners: Layer) -> None:
+    """Write the corners of a design as ``point,easting,northing,elevation``.
+
+    Map and elevation units, rounded to four decimals; numbered as on the sheet of the design.
+
+    Parameters
+    ----------
+    path
+    corners
+        From `geosite.handover.plan.design_points.design_points`.
+    """
+    rows = [
+        {
+            "point": str(record["number"]),
+            "easting": round(place.x, 4),
+            "northing": round(place.y, 4),
+            "elevation": round(record["elevation"], 4),
+        }
+        for record, place in zip(corners.records, corners.geometries, strict=True)
+    ]
+    write_csv(path, ("point", "easting", "northing", "elevation"), rows)

@@ -89,6 +89,7 @@ def catalogue() -> dict[str, tuple[Form, Columns[Any]]]:
         (designs.DESIGN_LINES, designs.LINE_COLUMNS),
         (designs.DESIGNS, designs.VOLUME_COLUMNS),
         (designs.DESIGN_WATER, designs.WATER_COLUMNS),
+        (designs.DESIGN_PARCELS, designs.PARCEL_COLUMNS),
         (design_parts.DESIGN_PARTS, design_parts.COLUMNS),
         (design_parts.DESIGN_ESTIMATE, design_parts.ESTIMATE_COLUMNS),
         (peak_flows.PEAK_FLOWS, peak_flows.COLUMNS),

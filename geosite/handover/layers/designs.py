@@ -12,9 +12,11 @@ from shapely.geometry.base import BaseGeometry
 
 from geosite.analysis.design_ground.drainage import WaterChange
 from geosite.analysis.design_ground.model import DesignedGround
-from geosite.analysis.design_ground.wording import OUTCOMES
-from geosite.base.columns import Columns, interval, real, text
+from geosite.analysis.design_ground.parcel_lines import DesignClearance
+from geosite.analysis.design_ground.wording import OUTCOMES, clearance_words
+from geosite.base.columns import Columns, estimate, interval, real, text
 from geosite.base.map_frame import Frame
+from geosite.handover.layers.parcels import CLEARANCES
 from geosite.handover.model import Form, Layer, Raster, Table
 from geosite.linework.on_map import to_map_geometry
 
@@ -22,13 +24,16 @@ __all__ = [
     "DESIGNS",
     "DESIGN_EDGES",
     "DESIGN_LINES",
+    "DESIGN_PARCELS",
     "DESIGN_WATER",
     "EDGE_COLUMNS",
     "LINE_COLUMNS",
+    "PARCEL_COLUMNS",
     "VOLUME_COLUMNS",
     "WATER_COLUMNS",
     "file_name",
     "layers",
+    "parcels_table",
     "rasters",
     "tables",
     "water_records",
@@ -50,6 +55,17 @@ DESIGN_WATER = Form(
     "Ponds, catchments of inlets and falls from buildings, on the walked and the designed ground. "
     "No drainage design.",
 )
+
+DESIGN_PARCELS = Form(
+    "design_parcels",
+    "Designs and parcel lines",
+    "How near designs come to a line of the parcel map. No boundary survey; setting out adds its "
+    "own error.",
+)
+REACHES = {
+    "parts": "pads, strips, closed edges and files",
+    "banks": "with them out to the foot of their banks",
+}
 
 MEANINGS = {
     "daylight": "a bank meets the walked ground",
@@ -135,6 +151,30 @@ WATER_COLUMNS: Columns[Of] = Columns(
         text("outcome", "What becomes of it.", lambda w: w.change.outcome, OUTCOMES),
     )
 )
+
+
+PARCEL_COLUMNS: Columns[DesignClearance] = Columns(
+    (
+        text("design", "Name of the design.", lambda c: c.design),
+        text("title", "What it is.", lambda c: c.title),
+        text("what", "How much of it.", lambda c: c.what, REACHES),
+        text("parcel", "Parcel that holds most of it.", lambda c: c.parcel),
+        estimate(
+            "distance_m",
+            "To the parcel's line; negative: over it.",
+            lambda c: c.distance,
+            "m",
+            known_from="from parcel map, transformation, and marks or ground it hangs on",
+        ),
+        text("verdict", "At 95 %.", lambda c: c.verdict, CLEARANCES),
+        text("words", "The same as a sentence.", clearance_words),
+    )
+)
+
+
+def parcels_table(found: Sequence[DesignClearance]) -> Table:
+    """Return how near designs come to parcel lines."""
+    return DESIGN_PARCELS.table(PARCEL_COLUMNS, PARCEL_COLUMNS.records(found))
 
 
 def file_name(design: str) -> str:

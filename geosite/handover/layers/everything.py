@@ -137,6 +137,8 @@ def answer_tables(answers: Answers, notes: Notes) -> tuple[Table, ...]:
         found.append(prices.table(answers.prices))
     if answers.designs:
         found += designs.tables(answers.designs)
+    if answers.design_clearances:
+        found.append(designs.parcels_table(answers.design_clearances))
     if answers.design_parts:
         found.append(design_parts.table(answers.design_parts))
     if answers.design_estimates:

@@ -56,7 +56,7 @@ def designed_only(package: Package, ground: Package, name: str) -> Package:
     tables = tuple(
         replace(table, records=[r for r in table.records if r["design"] == name])
         for table in package.tables
-        if table.name in ("designs", "design_water")
+        if table.name in ("designs", "design_water", "design_parcels")
     )
     findings = tuple(
         f for f in package.findings if f.code in _FINDINGS and f.text.startswith(f"Design {name}:")
@@ -149,6 +149,7 @@ def design_block(package: Package, measures: Measures) -> Block | None:
     # where there is no room for all: inlets before ponds, of which the map shows more
     water = sorted(tables.get("design_water", ()), key=lambda record: record["what"] == "pond")
     waters = [row for record in water for row in _waters(record, measures)]
+    near = [_parcel_words(record, measures) for record in tables.get("design_parcels", ())]
 
     def block(column: Column, limit: int) -> None:
         k = column.k
@@ -159,6 +160,8 @@ def design_block(package: Package, measures: Measures) -> Block | None:
                 column.row(stroke_sign(pen, k), words)
         if volumes:
             column.table(("", "", "from", "to, 95 %"), volumes)
+        for words in near:
+            column.paragraph(words)
         if waters:
             column.gap(0.5)
             column.heading("Its water, before and after")
@@ -166,6 +169,21 @@ def design_block(package: Package, measures: Measures) -> Block | None:
             more(column, len(waters), limit, "design_water.csv")
 
     return block
+
+
+def _parcel_words(record: Mapping[str, Any], measures: Measures) -> str:
+    """Say how near the design comes to a parcel line.
+
+    Examples
+    --------
+    >>> near = {"what": "banks", "parcel": "12", "distance_m": 0.3048, "distance_95_m": 0.03048}
+    >>> _parcel_words(near | {"verdict": "clear"}, Measures("ft"))
+    'With its banks to the line of parcel 12: 1.00 +/- 0.10 ft, clear'
+    """
+    reach = "With its banks to" if record["what"] == "banks" else "To"
+    size = measures.with_interval(float(record["distance_m"]), record.get("distance_95_m"))
+    parcel = printable(str(record["parcel"]))
+    return f"{reach} the line of parcel {parcel}: {size}, {record['verdict']}"
 
 
 def _read(record: Mapping[str, Any], name: str, unit: str) -> Estimate | None:

@@ -13,19 +13,31 @@ from geosite.drawing.font import printable
 from geosite.drawing.ink import FAINT, TEXT, Stroke
 from geosite.drawing.labels import around
 from geosite.drawing.sheet import Arc, Outline, Shape
+from geosite.handover.layers.designs import file_name
 from geosite.handover.model import Layer, Package, Raster
 from geosite.handover.plan.canvas import Canvas
 from geosite.handover.plan.side_column import Block, Column, more
 from geosite.handover.wording.measures import Measures, layer_of
 from geosite.handover.wording.reference import plural
 
-__all__ = ["DESIGN_POINTS", "design_points", "name_design_points", "points_block"]
+__all__ = ["DESIGN_POINTS", "corners_file", "design_points", "name_design_points", "points_block"]
 
 DESIGN_POINTS = "design_points_drawn"
 """Layer with the corners that are numbered on the sheet of a design."""
 
 _SAME_M = 1e-3
 _MOST = 200
+
+
+def corners_file(name: str) -> str:
+    """Return the name of the file with the corners of a design.
+
+    Examples
+    --------
+    >>> corners_file("new pad/1")
+    'design_new_pad_1_points.csv'
+    """
+    return f"design_{file_name(name)}_points.csv"
 
 
 def design_points(package: Package, name: str) -> Layer:
@@ -152,7 +164,7 @@ def points_block(package: Package, measures: Measures) -> Block | None:
     def block(column: Column, limit: int) -> None:
         column.heading("Setting out its corners")
         column.table(("point", "along", "offset", "elevation", ""), rows[:limit])
-        more(column, len(rows), limit, "site.gpkg, layer design_edges")
+        more(column, len(rows), limit, corners_file(layer.title))
         heights = plural(package.frame.height_unit_name)
         words = (
             f"From {printable(line)} on the ground, right +, {measures.unit}; elevations in "

@@ -195,6 +195,7 @@ def site_report(
         parcels=_parcels(answers),
         designs=tuple(designs.VOLUME_COLUMNS.records(answers.designs)),
         design_water=tuple(designs.water_records(answers.designs)),
+        design_parcels=tuple(designs.PARCEL_COLUMNS.records(answers.design_clearances)),
         design_parts=tuple(design_parts.COLUMNS.records(answers.design_parts)),
         design_estimate=tuple(design_parts.estimates(answers.design_estimates).records),
         peak_flows=tuple(peak_flows.COLUMNS.records(answers.peak_flows)),

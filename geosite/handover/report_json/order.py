@@ -29,13 +29,16 @@ _SURVEY = frozenset(
     }
 )
 #: What is beyond a rule or over a line at 95 %.
-_BEYOND = frozenset({"built-beyond", "fall-from-building", "grade-beyond", "parcel-line"})
+_BEYOND = frozenset(
+    {"built-beyond", "design-parcel-line", "fall-from-building", "grade-beyond", "parcel-line"}
+)
 #: Water that stands.
 _WATER = frozenset({"pond", "design-pond"})
 #: What more measuring would decide.
 _UNDECIDED = frozenset(
     {
         "built-undecided",
+        "design-parcel-line-undecided",
         "fall-from-building-undecided",
         "grade-undecided",
         "parcel-line-undecided",
