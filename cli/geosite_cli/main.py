@@ -64,8 +64,9 @@ def _run(arguments: list[str]) -> int:
     # what goes wrong is said by an error, not by a library's own lines beside it
     os.environ.setdefault("CPL_LOG", os.devnull)  # the name of a file, whatever is written there
     # imports make 100,000s of objects that stay; to look at them again and again for circles of
-    # garbage takes a tenth of a small build, and what is made later makes few such circles
-    gc.set_threshold(100_000, 50, 50)
+    # garbage takes a tenth of a small build, and to look once a thirtieth; what is made later
+    # makes few such circles
+    gc.set_threshold(500_000, 50, 50)
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="backslashreplace")  # a terminal that cannot show a character

@@ -5,6 +5,7 @@ from __future__ import annotations
 import warnings
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -34,6 +35,8 @@ class Wgs84:
     accuracy_m: float | None
 
 
+# asked for by metadata, project, report and every GeoJSON file of one hand-over
+@lru_cache(maxsize=8)
 def to_wgs84(frame: Frame) -> Wgs84:
     """Choose the best operation that works without a download, at the frame's origin.
 

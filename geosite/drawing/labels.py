@@ -191,16 +191,14 @@ class Board:
         width = max(line.width for line in lines)
         height = sum(line.size for line in lines) * _LEADING
         box = _box(width + 0.6, height + 0.2)
-        angle = np.radians(candidates[:, 2])
-        cos, sin = np.cos(angle)[:, None], np.sin(angle)[:, None]
-        x = candidates[:, :1] + box[:, 0] * cos + box[:, 1] * sin
-        y = candidates[:, 1:2] - box[:, 0] * sin + box[:, 1] * cos
-        row, col, inside = self._cells(x, y)
-        row, col = np.where(inside, row, 0), np.where(inside, col, 0)
-        blocked = (self._taken[row, col] & inside).any(axis=1)
+        cells, inside = self._under(box, candidates)
+        blocked = (self._taken.reshape(-1)[cells] & inside).any(axis=1)
         if within:
             blocked |= ~inside.all(axis=1)
-        cost = np.where(inside, self._crossed[row, col], 0).sum(axis=1, dtype=np.float64)
+        cost = np.zeros(len(candidates))
+        free = np.flatnonzero(~blocked)
+        crossed = np.where(inside[free], self._crossed.reshape(-1)[cells[free]], 0)
+        cost[free] = crossed.sum(axis=1, dtype=np.float64)
         blocked |= cost > most
         first = len(candidates) if leader is None else leader.first
         cost[:first] += rank_cost * np.arange(min(first, len(candidates)))
@@ -208,9 +206,10 @@ class Board:
         if leader is not None and first < len(candidates):
             half = np.array([width + 0.6, height + 0.2]) / 2
             led = _leaders(leader, candidates[first:, :2], half)
-            more, shut = self._led(led, leader)
-            cost[first:] += more
-            blocked[first:] |= shut
+            free = np.flatnonzero(~blocked[first:])
+            more, shut = self._led(led[free], leader)
+            cost[first + free] += more
+            blocked[first + free] |= shut
         cost[blocked] = np.inf
         best = int(cost.argmin())
         if not math.isfinite(cost[best]):
@@ -251,6 +250,31 @@ class Board:
         row = np.floor((y - self._window.y) / _CELL).astype(np.int64)
         rows, cols = self._taken.shape
         return row, col, (row >= 0) & (row < rows) & (col >= 0) & (col < cols)
+
+    def _under(
+        self, box: Floats, positions: Floats
+    ) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.bool_]]:
+        """Return the numbers of the cells under a box at each position, 0 outside, and which are.
+
+        Shape (positions, points of the box).
+        """
+        if positions[:, 2].any():
+            angle = np.radians(positions[:, 2])
+            cos, sin = np.cos(angle)[:, None], np.sin(angle)[:, None]
+            x = positions[:, :1] + box[:, 0] * cos + box[:, 1] * sin
+            y = positions[:, 1:2] - box[:, 0] * sin + box[:, 1] * cos
+            row, col, inside = self._cells(x, y)
+        else:  # upright: one row for each line of the box, one column for each place along it
+            across = np.searchsorted(box[:, 1], box[0, 1], side="right")
+            x, y = positions[:, :1] + box[:across, 0], positions[:, 1:2] + box[::across, 1]
+            row, _, rows_in = self._cells(np.full_like(y, self._window.x), y)
+            _, col, cols_in = self._cells(x, np.full_like(x, self._window.y))
+            row, col = row[:, :, None], col[:, None, :]
+            inside = (rows_in[:, :, None] & cols_in[:, None, :]).reshape(len(positions), -1)
+        cells = (row * self._taken.shape[1] + col).reshape(len(positions), -1)
+        if not inside.all():
+            cells = np.where(inside, cells, 0)
+        return cells, inside
 
     def _mark(self, box: Floats, position: Floats) -> None:
         angle = math.radians(position[2])

@@ -15,13 +15,13 @@ import shapely
 from pyproj import CRS, Transformer
 
 from geosite.base.columns import Field
-from geosite.handover.formats.geojson import write_geojson
+from geosite.handover.formats.geojson import layer_texts, write_geojson
 from geosite.handover.model import Layer, Package
 
 
 def written(tmp_path: Path, package: Package) -> dict[str, Any]:
     path = tmp_path / "site.geojson"
-    write_geojson(path, package)
+    write_geojson(path, package, layer_texts(package))
     read: dict[str, Any] = json.loads(path.read_bytes().decode("utf-8"))
     return read
 
@@ -194,7 +194,7 @@ def test_other_readers_take_it(tmp_path: Path) -> None:
 
     path = tmp_path / "site.geojson"
     package = package_cases.ferry_landing()
-    write_geojson(path, package)
+    write_geojson(path, package, layer_texts(package))
     info = pyogrio.read_info(path)
     assert info["features"] == sum(len(layer.records) for layer in package.layers)
     assert info["crs"] == "EPSG:4326"

@@ -94,16 +94,20 @@ def quantities(
     """
     weight = _weights(placed, site)
     depths = depths if any(depths) else ()
-    under = _under(placed.footprint, depths)
     exact = _fine(placed, site, depths)
-    sums = [[_sums(placed.change.ravel() - below, weight)] for below in under]
+    change = placed.change.ravel()
+    sums = [[_sums(change - below, weight)] for below in _under(placed.footprint, depths)]
     for first in range(0, site.ground.draws, AT_ONCE):
         draws = range(first, min(first + AT_ONCE, site.ground.draws))
         assert drawn is not None
         possible = drawn(draws).reshape(len(draws), -1)
-        for one in placed.footprint.built(possible) - possible:
+        # most of a site lies beyond the foot of the banks, whatever the ground
+        reached = placed.footprint.reached(possible)
+        part, ground = placed.footprint.at(reached), possible[:, reached]
+        under = _under(part, depths)
+        for one in part.built(ground) - ground:
             for known, below in zip(sums, under, strict=True):
-                known.append(_sums(one - below, weight))
+                known.append(_sums(one - below, weight[reached]))
     found = [_moved(of_draws, fine) for of_draws, fine in zip(sums, exact, strict=True)]
     return found[0], found[-1]
 

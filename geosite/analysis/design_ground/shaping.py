@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import shapely
@@ -12,11 +13,6 @@ from geosite.analysis.design_ground.zones import Zone
 from geosite.base.arrays import Floats, Ints
 
 __all__ = ["Footing", "footing"]
-
-_PAIRS = 20_000_000
-"""Pairs of places that are compared in about the time that scipy's tree takes to import."""
-
-_BLOCK = 30_000
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,6 +56,32 @@ class Footing:
         outside = np.where(self.level >= ground, fill, cut)
         result: Floats = np.where(np.isnan(self.level), ground, outside)
         return np.where(inside & ~np.isnan(ground), self.level, result)
+
+    def reached(self, grounds: Floats) -> Ints:
+        """Return the numbers of the places that the design can change on one of the grounds.
+
+        Parameters
+        ----------
+        grounds : array, shape (n, m), metres
+
+        Examples
+        --------
+        >>> far = np.array([0, 2.0, 9.0])
+        >>> footprint = Footing(np.array([0, -1, -1]), np.full(3, 12.0), far, 2.0)
+        >>> footprint.reached(np.full((1, 3), 10.0)).tolist()
+        [0, 1]
+        """
+        if self.side_slope <= 0:
+            return np.flatnonzero(self.zone >= 0)
+        bank = self.away / self.side_slope
+        lowest, highest = np.fmin.reduce(grounds), np.fmax.reduce(grounds)
+        banked = (self.level - bank > lowest) | (self.level + bank < highest)
+        return np.flatnonzero((self.zone >= 0) | banked)
+
+    def at(self, places: Ints) -> Footing:
+        """Return the design at some of the places alone."""
+        zone, level, away = self.zone[places], self.level[places], self.away[places]
+        return Footing(zone, level, away, self.side_slope)
 
     def clearance(self, ground: Floats) -> Floats:
         """Return how far the bank is above a fill's ground or below a cut's; negative beyond."""
@@ -115,22 +137,15 @@ def footing(
 def _nearest(edge: Floats, places: Floats) -> tuple[Floats, Ints]:
     """Return distance to and number of the place on the edge that is nearest to each place.
 
-    Every pair is compared where that takes less time than the import of the library that knows
-    better, in blocks that stay in the processor's cache.
+    The first of those that are equally near.
     """
-    if len(edge) * len(places) > _PAIRS:
-        from scipy.spatial import cKDTree
-
-        found = cKDTree(edge).query(places)
-        return np.asarray(found[0], np.float64), np.asarray(found[1], np.int64)
-    away, nearest = np.empty(len(places)), np.empty(len(places), np.int64)
-    block = max(_BLOCK // len(edge), 1)
-    for start in range(0, len(places), block):
-        here = slice(start, start + block)
-        squares = (places[here, :1] - edge[:, 0]) ** 2 + (places[here, 1:] - edge[:, 1]) ** 2
-        nearest[here] = squares.argmin(axis=1)
-        away[here] = np.sqrt(squares.min(axis=1))
-    return away, nearest
+    on_edge: Any = shapely.points(edge)
+    tree = shapely.STRtree(on_edge)
+    place, number = tree.query_nearest(shapely.points(places), all_matches=True)
+    squares = ((places[place] - edge[number]) ** 2).sum(axis=1)
+    order = np.lexsort((number, squares, place))
+    first = order[np.flatnonzero(np.diff(place[order], prepend=-1))]
+    return np.sqrt(squares[first]), number[first]
 
 
 def _edge(zones: Sequence[Zone], spacing: float) -> tuple[Floats, Floats]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 
@@ -219,12 +218,14 @@ def _write_exchange(package: Package, folder: Path, options: Handover) -> Iterab
         write_spreadsheet(folder / "site.xlsx", package)
         yield "site.xlsx", "The tables, for a spreadsheet in any language"
     if options.geojson:
-        from geosite.handover.formats.geojson import write_geojson
+        from geosite.handover.formats.geojson import layer_texts, write_geojson
 
-        write_geojson(folder / "site.geojson", package)
+        texts = layer_texts(package)
+        write_geojson(folder / "site.geojson", package, texts)
         yield "site.geojson", "All layers in WGS 84 for the web, GeoJSON"
         (folder / "geojson").mkdir()
         for layer in package.layers:
             file = f"geojson/{layer.name}.geojson"
-            write_geojson(folder / file, dataclasses.replace(package, layers=(layer,)))
+            alone = {name: text for name, text in texts.items() if name == layer.name}
+            write_geojson(folder / file, package, alone)
             yield file, f"{layer.title} in WGS 84 alone: one kind of geometry, GeoJSON"

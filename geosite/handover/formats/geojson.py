@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -21,7 +22,7 @@ from geosite.base.wgs84 import Wgs84, to_wgs84
 from geosite.handover.model import Layer, Package
 from geosite.handover.report_model.serialise import plain
 
-__all__ = ["write_geojson"]
+__all__ = ["LayerText", "layer_texts", "write_geojson"]
 
 # 1e-9 degree is 0.1 mm on the ground
 _DECIMALS = 9
@@ -30,18 +31,45 @@ _EARTH = 6_371_000.0
 _BESIDE, _NEXT_TO_POLE = 0.01, 0.1
 
 
-def write_geojson(path: Path, package: Package) -> None:
-    """Write all layers; the property ``layer`` says which one a feature is from."""
-    wgs84 = to_wgs84(package.frame)
-    lines: list[str] = []
-    low, high = np.full(2, np.inf), np.full(2, -np.inf)
+@dataclass(frozen=True)
+class LayerText:
+    """The features of a layer as text, and where they lie.
+
+    Parameters
+    ----------
+    features
+        One GeoJSON feature each.
+    bounds
+        West, south, east, north, degrees.
+    """
+
+    features: tuple[str, ...]
+    bounds: tuple[float, float, float, float]
+
+
+def layer_texts(package: Package) -> dict[str, LayerText]:
+    """Return every layer that holds something as text, by name; for more than one file."""
+    wgs84, found = to_wgs84(package.frame), {}
     for layer in package.layers:
-        if not len(layer.geometries):
-            continue
-        shapes = _placed(layer, wgs84, package.frame.unit_m)
-        west, south, east, north = shapely.total_bounds(shapes).tolist()
-        low, high = np.minimum(low, (west, south)), np.maximum(high, (east, north))
-        lines += _features(layer, shapes)
+        if len(layer.geometries):
+            shapes = _placed(layer, wgs84, package.frame.unit_m)
+            bounds = tuple(shapely.total_bounds(shapes).tolist())
+            found[layer.name] = LayerText(tuple(_features(layer, shapes)), bounds)
+    return found
+
+
+def write_geojson(path: Path, package: Package, texts: Mapping[str, LayerText]) -> None:
+    """Write layers; the property ``layer`` says which one a feature is from.
+
+    Parameters
+    ----------
+    path
+    package
+        Its title, date and frame stand at the top.
+    texts
+        Layers, from `layer_texts`.
+    """
+    wgs84 = to_wgs84(package.frame)
     frame = package.frame
     accuracy = wgs84.accuracy_m
     head: dict[str, Any] = {
@@ -55,10 +83,11 @@ def write_geojson(path: Path, package: Package) -> None:
         "operation": f"{wgs84.operation}, accuracy "
         + (f"{accuracy:g} m" if accuracy is not None else "unknown"),
     }
-    if np.isfinite(low).all():
-        head["bbox"] = [*low.tolist(), *high.tolist()]
+    bounds = np.array([text.bounds for text in texts.values()]).reshape(-1, 4)
+    if len(bounds) and np.isfinite(bounds).all():
+        head["bbox"] = [*bounds[:, :2].min(axis=0).tolist(), *bounds[:, 2:].max(axis=0).tolist()]
     top = json.dumps(plain(head), ensure_ascii=False, allow_nan=False)
-    body = ",\n".join(lines)
+    body = ",\n".join(line for text in texts.values() for line in text.features)
     text = f'{top[:-1]}, "features": [\n{body}\n]}}\n'
     path.write_bytes(text.encode("utf-8", "replace"))
 
@@ -83,18 +112,23 @@ def _with_curved_edges(shapes: Any, wgs84: Wgs84, unit_m: float) -> Any:
     nothing in a yard at usual latitudes, and metres near a pole.
     """
     dense = shapes.copy()
-    for number, shape in enumerate(shapes):
-        places = shapely.get_coordinates(shape)
-        if len(places) < 2:
-            continue
-        longest = float(np.hypot(*np.diff(places, axis=0).T).max()) * unit_m
-        latitude = float(np.abs(wgs84.place(places)[:, 1]).max())
+    places, of_shape = shapely.get_coordinates(shapes, return_index=True)
+    if not len(places):
+        return dense
+    begins = np.flatnonzero(np.diff(of_shape, prepend=-1))
+    edges = np.append(np.hypot(*np.diff(places, axis=0).T) * unit_m, 0.0)
+    edges[np.append(begins[1:], len(places)) - 1] = 0.0  # from the end of one to the next shape
+    longest_edges = np.maximum.reduceat(edges, begins)
+    latitudes = np.maximum.reduceat(np.abs(wgs84.place(places)[:, 1]), begins)
+    for number, longest, latitude in zip(
+        of_shape[begins].tolist(), longest_edges.tolist(), latitudes.tolist(), strict=True
+    ):
         # from the pole as seen along the meridian, the middle of an edge being nearer to it
         away = _EARTH / math.tan(math.radians(min(max(latitude, 1e-6), 90.0 - 1e-9)))
         away = max(away - longest / 2, _NEXT_TO_POLE)
         step = math.sqrt(8.0 * _BESIDE * away)
         if longest > step:
-            dense[number] = shapely.segmentize(shape, step / unit_m)
+            dense[number] = shapely.segmentize(shapes[number], step / unit_m)
     return dense
 
 
