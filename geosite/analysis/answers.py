@@ -13,9 +13,7 @@ from msgspec.structs import replace as replace_fields
 from geosite.analysis.access.grade_checks import Grade
 from geosite.analysis.design_ground.model import BuiltUp, DesignedGround
 from geosite.analysis.design_ground.parcel_lines import DesignClearance
-from geosite.analysis.design_ground.wording import (
-    clearance_findings as design_clearance_findings,
-)
+from geosite.analysis.design_ground.wording import design_clearance_findings
 from geosite.analysis.distances import Angle, Distance, Edge, angle_at, distance, outline_edges
 from geosite.analysis.falls import FallVerdict, judge_fall
 from geosite.analysis.limits import limit_sets, local_fall_rules
@@ -42,6 +40,7 @@ from geosite.analysis.takeoff.whole_cost import WholeCost, whole_cost
 from geosite.analysis.volumes.design_surfaces import Design, design_plane, design_raster
 from geosite.analysis.volumes.earthwork import Earthwork, earthwork
 from geosite.analysis.walked_line import polyline
+from geosite.analysis.where_limits_hold import default_limit_findings
 from geosite.analysis.wording import (
     beside_findings,
     clearance_findings,
@@ -177,6 +176,7 @@ def answer(notes: Notes, network: Network, drawing: Drawing, terrain: Terrain | 
         *(() if prices is None else price_findings(prices)),
         *(() if parcel_map is None else _of_parcels(requests, parcel_map, clearances)),
         *fall_findings(falls, network.frame),
+        *default_limit_findings(grades, falls, network.frame),
     )
     return Answers(
         take_off=quantities,

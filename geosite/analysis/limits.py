@@ -29,6 +29,7 @@ __all__ = [
     "Verdict",
     "Word",
     "fall_rules",
+    "is_built_in",
     "judge",
     "limit_sets",
     "local_fall_rules",
@@ -256,6 +257,18 @@ def limit_sets(
     if problems:
         raise InputError(problems)
     return sets
+
+
+def is_built_in(name: str, limits: LimitSet) -> bool:
+    """Tell whether a limit set is one that came with geosite, not the site's own of that name.
+
+    Examples
+    --------
+    >>> sets = limit_sets({"ramp": {"title": "Our ramps"}})
+    >>> is_built_in("walk", sets["walk"]), is_built_in("ramp", sets["ramp"])
+    (True, False)
+    """
+    return _built_in().get(name) == limits
 
 
 def _form(

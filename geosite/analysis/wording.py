@@ -106,7 +106,8 @@ def grade_findings(grades: Sequence[Grade]) -> tuple[Finding, ...]:
         if beyond:
             worst = max(beyond, key=_missed_by)
             parts = f" in {len(beyond)} places, the worst" if len(beyond) > 1 else ""
-            text = f"{line}: beyond the limit{parts}: {_grade_words(worst)}. {CAUTION}"
+            default = "default " if worst.requirement.is_default else ""
+            text = f"{line}: beyond the {default}limit{parts}: {_grade_words(worst)}. {CAUTION}"
             found.append(Finding("look", "grade-beyond", text))
         elif undecided:
             found.append(_undecided(line, undecided))
@@ -223,7 +224,8 @@ def fall_findings(falls: Sequence[FallVerdict], frame: Frame) -> tuple[Finding, 
         what = "paved ground" if judged.is_paved else "ground"
         easting, northing = frame.to_map(judged.place)
         beyond = judged.verdict == "beyond"
-        verdict = "less than the rule asks" if beyond else "undecided at this accuracy"
+        asks = "the default asks" if judged.rule.is_default else "the rule asks"
+        verdict = f"less than {asks}" if beyond else "undecided at this accuracy"
         text = (
             f"{fall.name}: {verdict}: the {what} within {judged.over_m:.2f} m of the wall {does} "
             f"{at_95(worst, '%')} away from it at {easting:.2f}, "

@@ -11,7 +11,7 @@ import pytest
 import shapely
 
 from geosite.analysis.design_ground.parcel_lines import DesignClearance, design_clearances
-from geosite.analysis.design_ground.wording import clearance_findings
+from geosite.analysis.design_ground.wording import design_clearance_findings
 from geosite.analysis.design_ground.zones import Zone
 from geosite.analysis.parcels import Parcel, ParcelMap
 from geosite.base.map_frame import Frame
@@ -82,7 +82,7 @@ def test_what_reaches_over_is_negative_and_told_where_it_is_sure(
     (found,) = near(east)
     assert found.distance.value == pytest.approx(value)
     assert found.verdict == verdict
-    (said,) = clearance_findings([found], Frame())
+    (said,) = design_clearance_findings([found], Frame())
     assert said.level == "look"
     assert said.code == (
         "design-parcel-line" if verdict == "crosses" else "design-parcel-line-undecided"
@@ -92,7 +92,7 @@ def test_what_reaches_over_is_negative_and_told_where_it_is_sure(
 
 
 def test_a_clear_design_is_told_as_well() -> None:
-    (said,) = clearance_findings(near(7.5), Frame())
+    (said,) = design_clearance_findings(near(7.5), Frame())
     assert (said.level, said.code) == ("note", "design-parcel-clear")
     assert said.text.startswith("Design new is clear of the line of parcel 12 by 1.50 +/- 0.20 m")
 

@@ -14,6 +14,7 @@ from geosite.analysis.limits import (
     SlopeLimit,
     Verdict,
     Word,
+    is_built_in,
     judge,
     magnitude,
 )
@@ -75,11 +76,14 @@ class Requirement:
         A ratio for slopes, else metres; ``None``: the set has none.
     section
         Section of the standard.
+    is_default
+        The set came with geosite: a local rule replaces it.
     """
 
     limits: str
     limit: float | None
     section: str
+    is_default: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -183,7 +187,12 @@ class Checked:
             check,
             Span(self.line.name, *ends, float(a), float(b), places),
             measured,
-            Requirement(self.name, bound, "" if limit is None else limit.section),
+            Requirement(
+                self.name,
+                bound,
+                "" if limit is None else limit.section,
+                is_built_in(self.name, self.limits),
+            ),
             judged,
         )
 

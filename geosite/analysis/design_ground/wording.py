@@ -12,7 +12,7 @@ from geosite.base.map_frame import Frame
 from geosite.base.rounding import written
 from geosite.terrain.wording import interval_words
 
-__all__ = ["OUTCOMES", "clearance_findings", "clearance_words", "findings"]
+__all__ = ["OUTCOMES", "clearance_words", "design_clearance_findings", "findings"]
 
 OUTCOMES = {
     "gone": "no longer there on the designed ground",
@@ -112,7 +112,7 @@ def clearance_words(one: DesignClearance) -> str:
     )
 
 
-def clearance_findings(found: Sequence[DesignClearance], frame: Frame) -> Iterator[Finding]:
+def design_clearance_findings(found: Sequence[DesignClearance], frame: Frame) -> Iterator[Finding]:
     """Say of every design how near it comes to a parcel line: to look at where it is not clear."""
     for one in found:
         code = {

@@ -9,7 +9,7 @@ from geosite.base.rounding import decimals, grouped, written
 from geosite.base.units import FOOT_M
 from geosite.drawing.document import Block, Column, Heading, Paragraph, Table
 from geosite.handover.model import Package
-from geosite.handover.wording.measures import GRADE_SIGNS
+from geosite.handover.wording.measures import GRADE_SIGNS, verdict_told
 
 __all__ = ["verdict_blocks"]
 
@@ -82,7 +82,7 @@ def _grades(package: Package, records: list[Record], per_metre: float, unit: str
                 ""
                 if limit is None
                 else f"{grouped(limit * factor, max(decimals(half), 1))} {symbol}",
-                str(r.get("verdict") or ""),
+                verdict_told(r),
                 _rule(package, r),
             )
         )
@@ -100,11 +100,17 @@ def _grades(package: Package, records: list[Record], per_metre: float, unit: str
         Paragraph(
             f"{GRADE_SIGNS} Within or beyond is said where 95 of 100 possible grounds agree; "
             "otherwise it is undecided. Built-in limits, those of a named standard, are defaults "
-            "that local rules replace ([grades] limits_file); this is no certificate of "
-            "accessibility."
+            "that local rules replace ([grades] limits_file), so that the verdict is on the "
+            f"default alone; this is no certificate of accessibility.{_not_local(package)}"
         ),
         Table(columns, tuple(rows), _bold(records)),
     ]
+
+
+def _not_local(package: Package) -> str:
+    """Say so where the defaults are those of another country."""
+    abroad = any(finding.code == "limits-not-local" for finding in package.findings)
+    return " They are rules of the United States, where this site does not lie." if abroad else ""
 
 
 def _clearances(records: list[Record], per_metre: float, unit: str) -> list[Block]:

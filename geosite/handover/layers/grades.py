@@ -32,6 +32,12 @@ VERDICTS = {
 }
 
 
+LIMIT_FROM = {
+    "default": "built in, of the standard it names: a local rule replaces it",
+    "site": "of the site's own limits",
+}
+
+
 def shown(grade: Grade) -> Estimate | None:
     """Return what was measured in the unit of the layer: percent for slopes.
 
@@ -128,6 +134,12 @@ def columns() -> Columns[Grade]:
             ),
             text("limits", "Limit set.", lambda g: g.requirement.limits),
             text("section", "Section of the standard.", lambda g: g.requirement.section),
+            text(
+                "limit_from",
+                "Whose limit it is.",
+                lambda g: "default" if g.requirement.is_default else "site",
+                LIMIT_FROM,
+            ),
             text("verdict", "At 95 %.", lambda g: g.verdict, VERDICTS),
             real(
                 "probability",

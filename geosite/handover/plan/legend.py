@@ -33,7 +33,13 @@ from geosite.handover.styles.signs import (
     steadiness,
 )
 from geosite.handover.wording.codes import code_title
-from geosite.handover.wording.measures import GRADE_SIGNS, Measures, grade_told, layer_of
+from geosite.handover.wording.measures import (
+    GRADE_SIGNS,
+    Measures,
+    grade_told,
+    layer_of,
+    verdict_told,
+)
 from geosite.handover.wording.reference import plural
 
 __all__ = [
@@ -316,7 +322,7 @@ def grades_block(package: Package, measures: Measures) -> Block | None:
         size = abs(float(record["value"])) * (1 if steep else -1)
         check = record["check_of"] or "grade"
         key = f"{record.get('line')}, {check}"
-        told = (rank[verdict], -size, f"{grade_told(record, measures)}  {verdict}")
+        told = (rank[verdict], -size, f"{grade_told(record, measures)}  {verdict_told(record)}")
         worst[key] = min(worst.get(key, told), told)
     if not worst:
         return None

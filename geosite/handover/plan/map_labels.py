@@ -24,7 +24,7 @@ from geosite.handover.plan.canvas import (
 from geosite.handover.plan.map_linework import near_parcels
 from geosite.handover.plan.symbols import Mark, significant
 from geosite.handover.styles.layers import contour_digits
-from geosite.handover.wording.measures import grade_told, section_letter
+from geosite.handover.wording.measures import grade_told, section_letter, verdict_told
 
 __all__ = [
     "name_areas",
@@ -265,7 +265,7 @@ def name_grades(page: Canvas) -> None:
         record = layer.records[i]
         check = record["check_of"] or ""
         amount = grade_told(record, page.measures)
-        words = f"{'' if check == 'running' else f'{check} '}{amount} {record['verdict']}"
+        words = f"{'' if check == 'running' else f'{check} '}{amount} {verdict_told(record)}"
         text = page.line(words, bold=order == 0, colour=WATER if order == 2 else ALERT)
         aside = text.size * 1.1
         for line in page.paper([layer.geometries[i]]):

@@ -319,6 +319,7 @@ def _grade(grade: Grade) -> answers_model.Grade:
         sigma=None if found is None else found.sigma,
         limit=grades.limit(grade),
         section=grade.requirement.section,
+        limit_from="default" if grade.requirement.is_default else "site",
         verdict=grade.verdict,
         extra_observations=grade.judged.extra_observations,
         unit=grades.unit(grade),

@@ -28,6 +28,8 @@ class Grade:
     ----------
     line, limits, section
         Name of the line, of the limit set, and the section of the standard.
+    limit_from
+        ``default``: the set came with geosite and local rules replace it; ``site``: the site's own.
     check
         What is held against the limit.
     start, end, start_m, end_m
@@ -59,6 +61,7 @@ class Grade:
     sigma: float | None
     limit: float | None
     section: str
+    limit_from: str
     verdict: str
     extra_observations: int | None
     unit: str

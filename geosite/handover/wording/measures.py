@@ -12,7 +12,15 @@ from geosite.base.rounding import decimals, grouped, written
 from geosite.base.units import FOOT_M
 from geosite.handover.model import Layer, Package
 
-__all__ = ["GRADE_SIGNS", "Measures", "grade_told", "layer_of", "section_letter", "told"]
+__all__ = [
+    "GRADE_SIGNS",
+    "Measures",
+    "grade_told",
+    "layer_of",
+    "section_letter",
+    "told",
+    "verdict_told",
+]
 
 GRADE_SIGNS = (
     "Along a line a grade is positive where it rises from the first to the second mark of the "
@@ -158,6 +166,26 @@ def layer_of(package: Package, name: str) -> Layer | None:
     """
     found = next((layer for layer in package.layers if layer.name == name), None)
     return found if found is not None and len(found.records) else None
+
+
+def verdict_told(record: Mapping[str, Any]) -> str:
+    """Return the verdict on a grade; that of a built-in limit says so, for it is no local law.
+
+    Parameters
+    ----------
+    record
+        Of the layer ``grades``.
+
+    Examples
+    --------
+    >>> verdict_told({"verdict": "beyond", "limit_from": "default"})
+    'beyond the default'
+    >>> verdict_told({"verdict": "undecided", "limit_from": "default"})
+    'undecided'
+    """
+    verdict = str(record.get("verdict") or "")
+    default = record.get("limit_from") == "default" and verdict in ("within", "beyond")
+    return f"{verdict} the default" if default else verdict
 
 
 def grade_told(record: Mapping[str, Any], measures: Measures) -> str:
