@@ -17,7 +17,7 @@ from geosite.analysis.takeoff.walked_twice import BesideLine
 from geosite.base.errors import Finding
 from geosite.base.estimate import Estimate
 from geosite.base.map_frame import Frame
-from geosite.base.rounding import decimals, grouped, written
+from geosite.base.rounding import decimals, grouped, place_words, written
 from geosite.terrain.water.falls_from_buildings import LEAST_DROP_M
 from geosite.terrain.wording import end_words
 
@@ -228,11 +228,11 @@ def fall_findings(falls: Sequence[FallVerdict], frame: Frame) -> tuple[Finding, 
         verdict = f"less than {asks}" if beyond else "undecided at this accuracy"
         text = (
             f"{fall.name}: {verdict}: the {what} within {judged.over_m:.2f} m of the wall {does} "
-            f"{at_95(worst, '%')} away from it at {easting:.2f}, "
-            f"{northing:.2f}; it {judged.rule.sense} fall {100 * judged.limit:g} % or more "
-            f"({judged.rule.named}). Of {fall.wall_m:.1f} m of wall "
-            f"{judged.lengths_m['beyond']:.1f} m have less, {judged.lengths_m['undecided']:.1f} m "
-            f"are undecided{_towards(one.toward_m)}."
+            f"{at_95(worst, '%')} away from it at "
+            f"{place_words(easting, northing)}; it {judged.rule.sense} fall "
+            f"{100 * judged.limit:g} % or more ({judged.rule.named}). "
+            f"Of {fall.wall_m:.1f} m of wall {judged.lengths_m['beyond']:.1f} m have less, "
+            f"{judged.lengths_m['undecided']:.1f} m are undecided{_towards(one.toward_m)}."
         )
         if not beyond:
             text += f" More marks at the wall and {fall.distance_m:.2f} m from it would decide it."

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-__all__ = ["decimals", "grouped", "signed", "written"]
+__all__ = ["decimals", "grouped", "place_words", "signed", "written"]
 
 #: Decimals of a number whose interval is not known.
 _USUAL = 2
@@ -59,6 +59,17 @@ def signed(value: float, places: int) -> str:
     ('+0.13', '+0.00')
     """
     return f"{round(value, places) + 0.0:+.{places}f}"
+
+
+def place_words(easting: float, northing: float, places: int = 2) -> str:
+    """Return a place on the map as it is said in a sentence.
+
+    Examples
+    --------
+    >>> place_words(512337.88, 5276105.375, 1)
+    'E 512337.9, N 5276105.4'
+    """
+    return f"E {easting:.{places}f}, N {northing:.{places}f}"
 
 
 def written(value: float, half_width: float | None, unit: str = "") -> str:

@@ -22,6 +22,7 @@ from geosite.drawing.sheet import (
     Text,
     rectangle,
 )
+from geosite.drawing.strip import STRIP_HEIGHT, field_strip
 
 __all__ = [
     "Block",
@@ -157,6 +158,8 @@ class Paper:
         At the foot, before the number of the page.
     before
         Sheets of the same set that come before; the pages go on counting them as sheets.
+    fields
+        Of the title block, name and text of each, in a strip above the foot.
     """
 
     width: float
@@ -166,11 +169,13 @@ class Paper:
     foot: str
     margin: float = 20.0
     before: int = 0
+    fields: tuple[tuple[str, str], ...] = ()
 
     @property
     def text(self) -> Rectangle:
         """The box that blocks are set in."""
-        top, bottom = self.margin + 6.0, self.margin + 2.0
+        strip = STRIP_HEIGHT if self.fields else 0.0
+        top, bottom = self.margin + 6.0, self.margin + 2.0 + strip
         return Rectangle(self.margin, top, self.width - 2 * self.margin, self.height - top - bottom)
 
 
@@ -230,6 +235,7 @@ def _frame(paper: Paper, number: int, count: int) -> Items:
         Text(left, y, head, _BODY, "bold"),
         Text(right, y, about, _CELL, colour=FAINT, anchor="end"),
         rectangle(Rectangle(left, y + 1.6, room, 0.35), fill=TEXT),
+        *field_strip(paper.fields, Rectangle(left, under - 4.2 - STRIP_HEIGHT, room, STRIP_HEIGHT)),
         rectangle(Rectangle(left, under - 4.2, room, 0.15), fill=FAINT),
         Text(left, under, foot, 2.2, colour=FAINT),
         Text(right, under, page, 2.2, colour=FAINT, anchor="end"),

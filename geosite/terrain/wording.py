@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterable, Sequence
 from geosite.base.errors import Finding
 from geosite.base.estimate import Estimate
 from geosite.base.map_frame import Frame
+from geosite.base.rounding import place_words
 from geosite.fieldbook.model import Notes
 from geosite.reading.toml_lines import line_of
 from geosite.terrain.site_ground import SiteGround
@@ -298,7 +299,7 @@ def paving_findings(paving: Iterable[PavingEstimate], frame: Frame) -> tuple[Fin
                 f"{paved.name}: {interval_words(one.flat_m2, 1, 'm2')} of {paved.known_m2:.1f} m2 "
                 f"are flatter than {paved.minimum_percent:g} % (common practice, a default that "
                 f"local rules replace); the largest such patch, {paved.patch_m2:.1f} m2, is at "
-                f"{easting:.2f}, {northing:.2f}.{doubt}",
+                f"{place_words(easting, northing)}.{doubt}",
                 place=(float(easting), float(northing)),
             )
         )
@@ -323,8 +324,8 @@ def pond_findings(
     >>> pond = Pond(1, 5.0, 0.2, 4.0, 1.0, 10, 3, 4, 5, 6, 25.0)
     >>> ponds = estimate_ponds([pond], None, cell_m2=4.0)
     >>> (found,) = pond_findings(ponds, lambda row, col: (100.0 + col, 200.0 - row))
-    >>> found.text[:42]
-    'Water stands 200 mm deep at 104.00, 197.00'
+    >>> found.text[:46]
+    'Water stands 200 mm deep at E 104.00, N 197.00'
     """
     found = []
     for one in ponds:
@@ -337,10 +338,10 @@ def pond_findings(
             Finding(
                 "look",
                 "pond",
-                f"Water stands {depth} deep at {low[0]:.2f}, {low[1]:.2f}, "
+                f"Water stands {depth} deep at {place_words(*low)}, "
                 f"{interval_words(one.volume_m3, 2, 'm3')} on "
                 f"{interval_words(one.area_m2, 1, 'm2')}, before it spills at "
-                f"{spill[0]:.2f}, {spill[1]:.2f}.",
+                f"{place_words(*spill)}.",
                 place=low,
             )
         )
@@ -354,7 +355,7 @@ def pond_findings(
                 "note",
                 "ponds-not-significant",
                 f"Hollows that may not be there: {len(doubtful)}. The likeliest, at "
-                f"{low[0]:.2f}, {low[1]:.2f}, is "
+                f"{place_words(*low)}, is "
                 f"{interval_words(surest.depth_m.scaled(1000.0), 0, 'mm')} deep; in {without} of "
                 "100 possible grounds there is no pond here. More marks in it and round its rim "
                 "would decide it.",

@@ -9,7 +9,7 @@ from geosite.analysis.design_ground.model import DesignedGround, EarthworkQuanti
 from geosite.analysis.design_ground.parcel_lines import DesignClearance
 from geosite.base.errors import Finding
 from geosite.base.map_frame import Frame
-from geosite.base.rounding import written
+from geosite.base.rounding import place_words, written
 from geosite.terrain.wording import interval_words
 
 __all__ = ["OUTCOMES", "clearance_words", "design_clearance_findings", "findings"]
@@ -70,8 +70,8 @@ def _water(design: DesignedGround, frame: Frame) -> Iterator[Finding]:
                 "look" if sure else "note",
                 "design-pond",
                 f"Design {design.name}: water {'will' if sure else 'may'} stand at "
-                f"{east:.1f}, {north:.1f}, {interval_words(one.after, 2, 'm3')}, where none stands "
-                "now.",
+                f"{place_words(east, north, 1)}, {interval_words(one.after, 2, 'm3')}, where "
+                "none stands now.",
             )
         if one.what == "fall" and one.outcome == "beyond" and one.after is not None:
             if one.before is not None and abs(one.after.value - one.before.value) < CHANGED:

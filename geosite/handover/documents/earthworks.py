@@ -8,6 +8,7 @@ from typing import Any
 from geosite.base.rounding import decimals, grouped
 from geosite.drawing.document import Block, Column, Heading, Paragraph, Table
 from geosite.handover.documents.paper_units import PaperUnits
+from geosite.handover.wording.names import readable_name
 
 __all__ = ["earthwork_blocks"]
 
@@ -59,8 +60,8 @@ def earthwork_blocks(
     rows = tuple(row for r in designs for row in _design_earth(r, units))
     rows += tuple(
         (
-            str(r.get("earthwork") or ""),
-            str(r.get("feature") or ""),
+            readable_name(r.get("earthwork")),
+            readable_name(r.get("feature")),
             str(r.get("method") or ""),
             *_volumes(
                 r,

@@ -11,6 +11,7 @@ from geosite.drawing.document import Block, Column, Heading, Paper, Paragraph, T
 from geosite.fieldbook.sitefile import Handover
 from geosite.handover.model import CAUTION, Package
 from geosite.handover.wording.names import named_on_paper
+from geosite.handover.wording.title_block import revision_words, title_fields
 
 __all__ = ["finding_blocks", "on_paper", "paper_for", "with_signs"]
 
@@ -47,7 +48,9 @@ def paper_for(package: Package, options: Handover, title: str) -> Paper:
     width, height = _RUNNING["ANSI" if options.sheet.startswith("ANSI") else "A"]
     name = package.title or "Untitled site"
     parts = (name, package.date and f"surveyed {package.date}", package.sheet.number)
-    return Paper(width, height, title, ", ".join(p for p in parts if p), _FOOT)
+    fields = (*title_fields(package, with_number=False).items(), *revision_words(package)[-1:])
+    about = ", ".join(p for p in parts if p)
+    return Paper(width, height, title, about, _FOOT, fields=fields)
 
 
 def finding_blocks(package: Package) -> list[Block]:

@@ -16,7 +16,9 @@ Record = Mapping[str, Any]
 
 _RANGE = (
     "The range comes from the survey alone: rates are taken as given. No advice on contracts or "
-    "taxes. Amounts are of the quantities before these were rounded for this paper."
+    "taxes. Amounts are of the quantities before these were rounded for this paper, and add up to "
+    "the total; the range of the total is narrower than the ranges added up, because errors "
+    "of different lines seldom go the same way."
 )
 
 
@@ -109,7 +111,7 @@ def _rate(record: Record, per: str) -> str:
 
 
 def _table(records: Sequence[Record], added: str) -> Table:
-    rows = []
+    rows, places = [], _places(records)
     for r in records:
         per = with_signs(r.get("per") or "")
         amount, low, high = r.get("amount"), r.get("amount_low"), r.get("amount_high")
@@ -119,7 +121,7 @@ def _table(records: Sequence[Record], added: str) -> Table:
                 _quantity(r, "measured", per),
                 _quantity(r, "charged", per),
                 _rate(r, per),
-                "" if amount is None else amount_words(amount, r.get("currency") or ""),
+                "" if amount is None else amount_words(amount, r.get("currency") or "", places),
                 "" if low is None or high is None else range_words(low, high),
             )
         )
@@ -132,6 +134,12 @@ def _table(records: Sequence[Record], added: str) -> Table:
         Column("range at 95 %", 0.85, "end"),
     )
     return Table(columns, tuple(rows), frozenset({len(rows) - 1}))
+
+
+def _places(records: Sequence[Record]) -> int:
+    """Return so many decimals that printed lines add up to the printed total: two, or three."""
+    amounts = [float(r["amount"]) for r in records if r.get("amount") is not None]
+    return 3 if any(abs(round(a, 2) - a) > 1e-6 for a in amounts) else 2
 
 
 def _quantity(record: Record, name: str, per: str) -> str:

@@ -26,6 +26,7 @@ from geosite.handover.documents.paper_units import UNITS, PaperUnits
 from geosite.handover.documents.priced import estimate_blocks, price_blocks
 from geosite.handover.model import CAUTION, Package
 from geosite.handover.wording.codes import code_title
+from geosite.handover.wording.names import readable_name
 
 __all__ = ["takeoff_blocks", "takeoff_pdf"]
 
@@ -260,7 +261,9 @@ def _designed(package: Package, records: Sequence[Record], units: PaperUnits) ->
     }
     rows = []
     for record in records:
-        name = f"{code_title(package.codes, record.get('code'))} ({record.get('part')})"
+        name = (
+            f"{code_title(package.codes, record.get('code'))} ({readable_name(record.get('part'))})"
+        )
         design = str(titles.get(record.get("design")) or record.get("design") or "")
         waste = record.get("waste_percent")
         around = _told(record, "edging", "m", units)
@@ -319,7 +322,7 @@ def _areas(
         rows.append(
             (
                 code_title(package.codes, record.get("code")),
-                "all" if is_total else str(record.get("feature")),
+                "all" if is_total else readable_name(record.get("feature")),
                 _told(record, "gross_area", "m2", units),
                 _told(record, "net_area", "m2", units),
                 _told(record, "edging", "m", units),
@@ -351,7 +354,7 @@ def _lines(
         rows.append(
             (
                 code_title(package.codes, record.get("code")),
-                "all" if is_total else str(record.get("feature")),
+                "all" if is_total else readable_name(record.get("feature")),
                 _told(record, "length", "m", units),
                 "" if sloped is None else _in_each(sloped, half, "m", units),
             )

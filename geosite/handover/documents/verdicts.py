@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any, Literal
 
 from geosite.base.rounding import decimals, grouped, written
@@ -10,6 +10,7 @@ from geosite.base.units import FOOT_M
 from geosite.drawing.document import Block, Column, Heading, Paragraph, Table
 from geosite.handover.model import Package
 from geosite.handover.wording.measures import GRADE_SIGNS, verdict_told
+from geosite.handover.wording.names import readable_name
 
 __all__ = ["verdict_blocks"]
 
@@ -75,7 +76,7 @@ def _grades(package: Package, records: list[Record], per_metre: float, unit: str
         half = None if half is None else half * factor
         rows.append(
             (
-                str(r.get("line") or ""),
+                readable_name(r.get("line")),
                 str(r.get("check_of") or ""),
                 f"{r.get('from_point') or ''} to {r.get('to_point') or ''}",
                 "" if value is None else written(value * factor, half, symbol),
@@ -101,16 +102,18 @@ def _grades(package: Package, records: list[Record], per_metre: float, unit: str
             f"{GRADE_SIGNS} Within or beyond is said where 95 of 100 possible grounds agree; "
             "otherwise it is undecided. Built-in limits, those of a named standard, are defaults "
             "that local rules replace ([grades] limits_file), so that the verdict is on the "
-            f"default alone; this is no certificate of accessibility.{_not_local(package)}"
+            f"default alone; this is no certificate of accessibility.{_not_local(package, records)}"
         ),
         Table(columns, tuple(rows), _bold(records)),
     ]
 
 
-def _not_local(package: Package) -> str:
+def _not_local(package: Package, records: Sequence[Record]) -> str:
     """Say so where the defaults are those of another country."""
     abroad = any(finding.code == "limits-not-local" for finding in package.findings)
-    return " They are rules of the United States, where this site does not lie." if abroad else ""
+    if not abroad or all(record.get("limit_from") != "default" for record in records):
+        return ""
+    return " They are rules of the United States, where this site does not lie."
 
 
 def _clearances(records: list[Record], per_metre: float, unit: str) -> list[Block]:
@@ -122,7 +125,7 @@ def _clearances(records: list[Record], per_metre: float, unit: str) -> list[Bloc
         half = None if half is None else half * per_metre
         rows.append(
             (
-                str(r.get("feature") or ""),
+                readable_name(r.get("feature")),
                 str(r.get("parcel") or ""),
                 "" if value is None else written(value * per_metre, half, unit),
                 str(r.get("verdict") or ""),

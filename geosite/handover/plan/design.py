@@ -18,6 +18,7 @@ from geosite.handover.plan.design_points import design_points
 from geosite.handover.plan.elevation_bands import Band, band_rows, bands, fill
 from geosite.handover.plan.side_column import Block, Column, more, stroke_sign
 from geosite.handover.wording.measures import Measures, layer_of, told
+from geosite.handover.wording.names import readable_name
 
 __all__ = ["DESIGN_SHEET", "design_block", "designed_only", "draw_design"]
 
@@ -223,7 +224,7 @@ def _waters(record: Mapping[str, Any], measures: Measures) -> Iterator[tuple[str
     if max((e.value for e in (before, after) if e is not None), default=0.0) < least:
         return
     unit = {3: f"{measures.unit}\u00b3", 2: f"{measures.unit}\u00b2", 0: "%"}[power]
-    name = printable(str(record["name"]))
+    name = printable(readable_name(record["name"]))
     title = name if words == "pond" and not name.isdigit() else f"{words} {name}"
     if words == "pond" and title == "new":
         title = "new pond"

@@ -40,6 +40,7 @@ from geosite.handover.wording.measures import (
     layer_of,
     verdict_told,
 )
+from geosite.handover.wording.names import readable_name
 from geosite.handover.wording.reference import plural
 
 __all__ = [
@@ -321,7 +322,7 @@ def grades_block(package: Package, measures: Measures) -> Block | None:
         steep = record["unit"] == "percent"
         size = abs(float(record["value"])) * (1 if steep else -1)
         check = record["check_of"] or "grade"
-        key = f"{record.get('line')}, {check}"
+        key = f"{readable_name(record.get('line'))}, {check}"
         told = (rank[verdict], -size, f"{grade_told(record, measures)}  {verdict_told(record)}")
         worst[key] = min(worst.get(key, told), told)
     if not worst:

@@ -25,6 +25,7 @@ from geosite.handover.plan.map_linework import near_parcels
 from geosite.handover.plan.symbols import Mark, significant
 from geosite.handover.styles.layers import contour_digits
 from geosite.handover.wording.measures import grade_told, section_letter, verdict_told
+from geosite.handover.wording.names import readable_name
 
 __all__ = [
     "name_areas",
@@ -61,7 +62,7 @@ def name_areas(page: Canvas) -> None:
         record, geometry = layer.records[i], layer.geometries[i]
         holes = [shapes[name] for name in (record["inside"] or "").split(", ") if name in shapes]
         size = record["net_area_m2"]
-        name, title = str(record["feature"] or ""), str(record["title"] or "")
+        name, title = readable_name(record["feature"]), str(record["title"] or "")
         lines = [page.line(name, size=2.5, bold=True)]
         if title and title != name:
             lines.append(page.line(title))
@@ -132,7 +133,7 @@ def name_lines(page: Canvas) -> None:
         return
     for record, geometry in zip(layer.records, layer.geometries, strict=True):
         lines = sorted(page.paper([geometry]), key=length_of, reverse=True)
-        text = str(record["feature"] or "")
+        text = readable_name(record["feature"])
         length = record["length_m"]
         if length is not None:
             text = f"{text}  {page.measures.length(length)}"

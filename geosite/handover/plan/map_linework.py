@@ -42,6 +42,7 @@ from geosite.handover.styles.signs import (
     code_pen,
     steadiness,
 )
+from geosite.handover.wording.names import readable_name
 from geosite.linework.model import Feature, Piece
 
 __all__ = [
@@ -349,7 +350,7 @@ def draw_marks(page: Canvas) -> list[Mark]:
         kind: Literal["baseline", "inlet", "mark"] = (
             "baseline" if name in ends else "inlet" if codes[code].inlet else "mark"
         )
-        feature = str(record["feature"] or "") if code in alone else ""
+        feature = readable_name(record["feature"]) if code in alone else ""
         marks.append(Mark(str(name), feature, record["elevation"], places[i], kind))
     crowd.sort()
     kept = thin(places[crowd], 1.2, page.view)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
 from functools import partial
 from itertools import pairwise
 from pathlib import Path
@@ -20,14 +19,16 @@ from geosite.drawing.font import printable, typeface
 from geosite.drawing.ink import FAINT, TEXT, Stroke
 from geosite.drawing.pdf import pdf
 from geosite.drawing.sheet import Group, Outline, Rectangle, Shape, Sheet, Text, rectangle
+from geosite.drawing.strip import STRIP_HEIGHT, field_strip
 from geosite.drawing.svg import svg
 from geosite.fieldbook.sitefile import Handover
 from geosite.handover.model import Package
 from geosite.handover.palette import ALERT, EARTH, WATER
 from geosite.handover.plan.layout import scale_name, usual_scales
+from geosite.handover.plan.section import Heights, Section
 from geosite.handover.wording.grades import grade_words
 from geosite.handover.wording.measures import Measures, section_letter
-from geosite.handover.wording.reference import height_words
+from geosite.handover.wording.title_block import revision_words, title_fields
 
 __all__ = [
     "Heights",
@@ -42,104 +43,10 @@ _WIDTH, _HEIGHT = 297.0, 210.0  # A4 landscape
 _WINDOW = Rectangle(34.0, 34.0, 249.0, 104.0)
 #: How many times higher than long; the largest that fits.
 _EXAGGERATIONS = (50.0, 40.0, 30.0, 25.0, 20.0, 15.0, 10.0, 5.0, 4.0, 3.0, 2.0, 1.0)
+_STRIP = Rectangle(34.0, 185.0, 249.0, STRIP_HEIGHT)
 _BODY = 2.4
 #: Least distance between two columns of the table, mm.
 _APART = 8.0
-
-
-@dataclass(frozen=True, eq=False)
-class Section:
-    """Elevation along a line.
-
-    Parameters
-    ----------
-    name
-        Name of the section, as the site file has it.
-    chainage : array, shape (m,), ground metres
-        Rising from 0.
-    elevation : array, shape (m,), metres
-    half_width : array, shape (m,), metres
-        Half of the 95 % interval of the elevation, NaN where it is not known.
-    labels : length m
-        Mark at each station, empty between marks.
-    design : array, shape (m,), metres, or None
-        Elevation of a design line.
-    letter
-        ``"A"`` for the section that runs from A to A' on the plan; empty for none.
-    grade_half : array, shape (m - 1,), ratio, or None
-        Half of the 95 % interval of the grade from each station to the next.
-    """
-
-    name: str
-    chainage: Floats
-    elevation: Floats
-    half_width: Floats
-    labels: Sequence[str]
-    design: Floats | None = None
-    letter: str = ""
-    grade_half: Floats | None = None
-
-    @property
-    def known(self) -> npt.NDArray[np.bool_]:
-        """Where the ground was measured; everywhere where no accuracy is known at all.
-
-        Examples
-        --------
-        >>> half = np.array([0.02, np.inf, 0.02])
-        >>> Section("", np.arange(3.0), np.zeros(3), half, ("A", "", "B")).known.tolist()
-        [True, False, True]
-        """
-        measured = np.isfinite(self.half_width)
-        return measured if measured.any() else ~measured
-
-    @property
-    def title(self) -> str:
-        """What the sheet is called.
-
-        Examples
-        --------
-        >>> nothing = np.zeros(0)
-        >>> Section("house_to_lake", nothing, nothing, nothing, (), None, "B").title
-        "Section B-B', house to lake"
-        """
-        words = self.name.replace("_", " ").strip()
-        if not self.letter:
-            return f"Section {words}".strip()
-        return f"Section {self.letter}-{self.letter}'" + (f", {words}" if words else "")
-
-    @property
-    def ends(self) -> str:
-        """Between which marks it runs; empty where an end has no name.
-
-        Examples
-        --------
-        >>> three = np.zeros(3)
-        >>> Section("", three, three, three, ("S15", "", "S4")).ends
-        'From S15 to S4'
-        """
-        first, last = (self.labels[0], self.labels[-1]) if len(self.labels) else ("", "")
-        return f"From {first} to {last}" if first and last else ""
-
-
-@dataclass(frozen=True, slots=True)
-class Heights:
-    """The unit that elevations are written in, and what they are relative to."""
-
-    unit: str
-    unit_m: float
-    datum: str
-
-    @classmethod
-    def of(cls, package: Package, measures: Measures) -> Heights:
-        """Return feet on a sheet in feet, the foot of the vertical CRS where it has one."""
-        frame = package.frame
-        own = abs(frame.height_unit_m / measures.unit_m - 1) < 1e-4
-        unit_m = frame.height_unit_m if own else measures.unit_m
-        return cls(measures.unit, unit_m, height_words(frame))
-
-    def written(self, elevation_m: float, digits: int = 2) -> str:
-        """Return an elevation without its unit."""
-        return f"{elevation_m / self.unit_m + 0.0:.{digits}f}"
 
 
 def write_sections(folder: Path, package: Package, options: Handover) -> tuple[Path, ...]:
@@ -188,7 +95,9 @@ def _drawn(package: Package, options: Handover, section: Section, number: str) -
     own = package.sheet.number
     parts = (package.title, package.date and f"surveyed {package.date}", own)
     about = ", ".join(part for part in (*parts, number and f"sheet {number}") if part)
-    return draw_profile(section, measures, about=about, heights=Heights.of(package, measures))
+    fields = (*title_fields(package).items(), *revision_words(package)[-1:])
+    heights = Heights.of(package, measures)
+    return draw_profile(section, measures, about=about, heights=heights, fields=fields)
 
 
 def _section(profile: Profile, letter: str) -> Section:
@@ -205,7 +114,12 @@ def _section(profile: Profile, letter: str) -> Section:
 
 
 def draw_profile(
-    section: Section, measures: Measures, *, about: str = "", heights: Heights | None = None
+    section: Section,
+    measures: Measures,
+    *,
+    about: str = "",
+    heights: Heights | None = None,
+    fields: Sequence[tuple[str, str]] = (),
 ) -> Sheet:
     """Return a section as a drawing on A4.
 
@@ -219,6 +133,8 @@ def draw_profile(
         Site, day and sheet, under the title.
     heights
         Unit and datum of elevations; metres without it.
+    fields
+        Of the title block, name and text of each.
 
     Notes
     -----
@@ -257,6 +173,7 @@ def draw_profile(
             _ground(section, spread, place, heights),
             _table(section, named, place, measures, heights),
             _words(section, about, scale, higher, measures, heights),
+            Group("title block", "Title block", tuple(field_strip(fields, _STRIP))),
         ),
     )
 

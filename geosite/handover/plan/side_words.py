@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -41,6 +41,7 @@ from geosite.handover.wording.reference import (
     height_words,
     plural,
 )
+from geosite.handover.wording.title_block import revision_words, title_fields
 
 __all__ = [
     "caution_block",
@@ -61,6 +62,13 @@ _CUTS: tuple[tuple[int, int, frozenset[str]], ...] = (
     *((4, findings, frozenset[str]()) for findings in (3, 2)),
     *((4, findings, frozenset({"lines"})) for findings in (4, 3, 2, 1)),
     *((rows, rows, frozenset({"lines", "signs"})) for rows in (4, 3, 2, 1, 0)),
+)
+#: On the sheet of a design the site plan has where it lies and how good it is: signs go last.
+_DESIGN_CUTS: tuple[tuple[int, int, frozenset[str]], ...] = (
+    *((rows, 4, frozenset[str]()) for rows in (40, 16, 10, 7)),
+    *((rows, 3, frozenset({"place"})) for rows in (40, 16, 10, 7, 5)),
+    *((rows, 2, frozenset({"place", "accuracy"})) for rows in (10, 7, 5, 4, 3, 2)),
+    *((rows, 1, frozenset({"place", "accuracy", "signs"})) for rows in (4, 3, 2, 1, 0)),
 )
 #: A finding that is longer is told to the end of a sentence: the last sheets have the rest.
 _LONG = 330
@@ -100,9 +108,11 @@ def words_group(
     blocks["place"] = place_block(package, measures, dropped, lacking, specks=specks)
     foot = blocks.pop("title block", None)
     items: Items = []
-    for rows, findings, without in _CUTS:
+    for rows, findings, without in _CUTS if blocks.get("design") is None else _DESIGN_CUTS:
         told = {**blocks, "look": look_block(package, most=findings)}
-        kept = [b for name, b in told.items() if b is not None and name not in without]
+        if "place" in without:
+            told["place"] = left_out_block(dropped, lacking, specks)
+        kept = [b for name, b in told.items() if b is not None and name not in without - {"place"}]
         last, columns = at_the_foot(foot, layout, rows)
         items, left = flow(kept, columns, layout.lettering, rows)
         items += last
@@ -291,17 +301,30 @@ def place_block(
     def block(column: Column, limit: int) -> None:
         column.heading("Where it lies")
         column.paragraph(text)
-        if dropped:
-            labels = "1 label is" if dropped == 1 else f"{dropped} labels are"
-            column.paragraph(f"For lack of room {labels} left out; {rest or 'site.gpkg'} has all.")
-        if specks:
-            column.paragraph(
-                f"{specks} parts of ponds too small to be read are left out; site.gpkg has all."
-            )
-        if lacking:
-            column.paragraph(
-                f"A □ stands for a letter this font lacks; {rest or 'viewer.html'} shows it."
-            )
+        for words in _left_out(dropped, lacking, specks, rest):
+            column.paragraph(words)
+
+    return block
+
+
+def _left_out(dropped: int, lacking: bool, specks: int, rest: str) -> Iterator[str]:
+    """Say what of the map is not on the sheet, and which file has it."""
+    if dropped:
+        labels = "1 label is" if dropped == 1 else f"{dropped} labels are"
+        yield f"For lack of room {labels} left out; {rest or 'site.gpkg'} has all."
+    if specks:
+        yield f"{specks} parts of ponds too small to be read are left out; site.gpkg has all."
+    if lacking:
+        yield f"A □ stands for a letter this font lacks; {rest or 'viewer.html'} shows it."
+
+
+def left_out_block(dropped: int, lacking: bool, specks: int) -> Block:
+    """Return what was left out, where the site plan has map, heights and units."""
+
+    def block(column: Column, limit: int) -> None:
+        column.paragraph("Map, heights, north and accuracy: on the site plan.", colour=FAINT)
+        for words in _left_out(dropped, lacking, specks, ""):
+            column.paragraph(words)
 
     return block
 
@@ -333,32 +356,16 @@ def numbered(package: Package, number: str) -> Package:
 
 
 def title_block(package: Package) -> Block | None:
-    """Return the title block: data fields after ISO 7200:2004, those that are given.
-
-    Its "legal owner", who the drawing belongs to, is not known here: who ordered it is the client.
-    """
-    sheet = package.sheet
-    who = sheet.surveyor or package.surveyor
-    fields = {
-        "Client": sheet.client or package.client,
-        "Project": sheet.project,
-        "Surveyed by": ", ".join(x for x in (who, sheet.licence) if x),
-        "Approved by": sheet.approved_by,
-        "Sheet": sheet.number,
-    }
-    given = {name: text for name, text in fields.items() if text}
-    if not given and not sheet.revisions:
+    """Return the title block: the fields that are given, and the last revisions."""
+    given, revisions = title_fields(package), revision_words(package)
+    if not given and not revisions:
         return None
 
     def block(column: Column, limit: int) -> None:
         column.heading("Title block")
         for name, text in given.items():
             column.pair(name, printable(text, 200))
-        for revision in sheet.revisions[-max(limit, 1) :]:
-            by = f", {revision.by}" if revision.by else ""
-            column.pair(
-                f"Revision {printable(revision.number, 12)}",
-                printable(f"{revision.date}: {revision.text}{by}", 260),
-            )
+        for name, text in revisions[-max(limit, 1) :]:
+            column.pair(printable(name, 21), printable(text, 260))
 
     return block

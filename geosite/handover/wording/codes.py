@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from geosite.fieldbook.sitefile import Code
+from geosite.handover.wording.names import readable_name
 
 __all__ = ["code_title"]
 
@@ -19,4 +20,4 @@ def code_title(codes: Mapping[str, Code], code: str | None) -> str:
     ['Asphalt, 4 cm', 'kerb', 'without a code']
     """
     meaning = codes.get(code or "")
-    return (meaning.title if meaning is not None else "") or code or "without a code"
+    return (meaning.title if meaning is not None else "") or readable_name(code) or "without a code"

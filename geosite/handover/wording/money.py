@@ -7,15 +7,15 @@ from geosite.base.rounding import grouped
 __all__ = ["amount_words", "range_words"]
 
 
-def amount_words(amount: float, currency: str = "") -> str:
-    """Return an amount to the hundredth.
+def amount_words(amount: float, currency: str = "", places: int = 2) -> str:
+    """Return an amount, to the hundredth where nothing else is said.
 
     Examples
     --------
     >>> amount_words(912.678, "EUR"), amount_words(3.0)
     ('912.68 EUR', '3.00')
     """
-    return f"{grouped(amount, 2)} {currency}".strip()
+    return f"{grouped(amount, places)} {currency}".strip()
 
 
 def range_words(low: float, high: float) -> str:

@@ -7,6 +7,7 @@ from typing import Literal
 
 from geosite.base.errors import Finding, Problem
 from geosite.base.map_frame import CONFORMAL_PPM
+from geosite.base.rounding import place_words
 from geosite.fieldbook.model import Notes
 from geosite.network.control.declination import WMM_FROM, WMM_TO
 from geosite.network.control.facts import (
@@ -226,7 +227,7 @@ def finding(notes: Notes, remark: Remark) -> Finding:
 
 
 def _at(mark: str, position: tuple[float, float]) -> str:
-    return f"mark {mark} at {position[0]:.1f}, {position[1]:.1f}"
+    return f"mark {mark} at {place_words(*position, 1)}"
 
 
 def _good_to(accuracy: float) -> str:
