@@ -16,6 +16,7 @@ from geosite.analysis.design_ground.parcel_lines import DesignClearance
 from geosite.analysis.design_ground.wording import design_clearance_findings
 from geosite.analysis.distances import Angle, Distance, Edge, angle_at, distance, outline_edges
 from geosite.analysis.falls import FallVerdict, judge_fall
+from geosite.analysis.kerbs import KerbUpstand, kerb_upstands
 from geosite.analysis.limits import limit_sets, local_fall_rules
 from geosite.analysis.parcels import (
     Clearance,
@@ -120,6 +121,7 @@ class Answers:
     design_estimates: tuple[DesignEstimate, ...] = ()
     design_clearances: tuple[DesignClearance, ...] = ()
     peak_flows: tuple[PeakFlow, ...] = ()
+    kerbs: tuple[KerbUpstand, ...] = ()
     findings: tuple[Finding, ...] = ()
 
     @property
@@ -196,6 +198,7 @@ def answer(notes: Notes, network: Network, drawing: Drawing, terrain: Terrain | 
         design_estimates=estimates,
         design_clearances=near,
         peak_flows=flows,
+        kerbs=kerb_upstands(drawing, network, notes.book, notes.site.codes),
         findings=findings,
     )
 
@@ -259,11 +262,9 @@ class _Requests:
         """Take off the order what designs lay something else on."""
         if not parts:
             return taken
-        # what only designs need is not loaded for a site without one
         from geosite.analysis.takeoff.replaced import without_replaced
 
-        codes = self.notes.site.codes
-        return without_replaced(taken, self.drawing, self.network, parts, codes)
+        return without_replaced(taken, self.drawing, self.network, parts, self.notes.site.codes)
 
     def grades(self) -> tuple[Grade, ...]:
         """Check the lines of ``[grades.lines]``."""
@@ -287,8 +288,7 @@ class _Requests:
     def prices(self, taken: TakeOff, parts: Sequence[DesignPart]) -> Valuation | None:
         """Price the take-off: what was measured, not what designs alone will have."""
         site = self.notes.site
-        measured = {q.code for q in taken.codes}
-        later = {p.quantity.code for p in parts} - measured
+        later = {p.quantity.code for p in parts} - {q.code for q in taken.codes}
         known = {code: price for code, price in site.prices.codes.items() if code not in later}
         if not known:
             return None

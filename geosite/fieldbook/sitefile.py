@@ -690,6 +690,9 @@ class Submission(Table, frozen=True, kw_only=True):
     """Limitations on public access; ``"none"`` for none."""
     link: str = ""
     """Address at which the data can be had, written down and never opened."""
+    acknowledged_by: str = ""
+    """Who signs for the receipt beside the surveyor in the survey report, where the receiver asks
+    for that; `"client"` for the client. Example: `"Building office"`. Since 0.2."""
 
 
 class SiteFile(Table, frozen=True, kw_only=True):

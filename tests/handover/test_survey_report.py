@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 import csv
+import dataclasses
 import io
 import json
 import re
 from pathlib import Path
 
+import package_cases
 import pypdf
 import pytest
 from cli_runner import FERRY, geosite
+
+from geosite.fieldbook.sitefile import Handover, Sheet, Submission
+from geosite.handover.documents.survey_report import survey_report_pdf
 
 pytestmark = pytest.mark.slow
 
@@ -144,3 +149,22 @@ def test_check_points_are_told_with_the_statements(tmp_path: Path) -> None:
     whole = " ".join(" ".join(page.extract_text() for page in reader.pages).split())
     assert "No NSSDA statement: 1 check point, 20 are needed" in whole
     assert "No ASPRS class: 1 check point, 30 are needed" in whole
+
+
+def test_the_receiver_signs_beside_the_surveyor_where_a_submission_asks_for_it() -> None:
+    def read(asked: str) -> str:
+        package = dataclasses.replace(
+            package_cases.ferry_landing(),
+            submission=Submission(acknowledged_by=asked),
+            sheet=Sheet(client="Lakeside Ferry Trust (invented)"),
+        )
+        pages = pypdf.PdfReader(io.BytesIO(survey_report_pdf(package, Handover()))).pages
+        return " ".join(" ".join(page.extract_text() for page in pages).split())
+
+    assert "Received by" not in read("")
+    assert read("").count("Place, date") == 1
+    both = read("Building office (invented)")
+    assert "Received by Building office (invented)" in both
+    assert both.count("Place, date") == 2
+    assert "The receipt confirms no accuracy" in both
+    assert "Received by Lakeside Ferry Trust (invented)" in read("client")

@@ -382,6 +382,16 @@ def _mistakes(found: Sequence[MistakeReport]) -> list[Block]:
     return [*blocks, Table(columns, rows)]
 
 
+def _acknowledgement(package: Package) -> list[Block]:
+    """Return the place where the receiver signs for it, where the submission asks for that."""
+    named = package.submission.acknowledged_by
+    if not named:
+        return []
+    who = (package.sheet.client or package.client or "Client") if named == "client" else named
+    words = "Received with the files that it tells of. The receipt confirms no accuracy."
+    return [Paragraph(words), Signature((f"Received by {who}", "Place, date"))]
+
+
 def _statement(package: Package) -> list[Block]:
     sheet = package.sheet
     who = sheet.surveyor or package.surveyor or "Surveyor"
@@ -394,6 +404,7 @@ def _statement(package: Package) -> list[Block]:
             "accessibility and no drainage design."
         ),
         Signature((f"{who}{licence}", "Place, date")),
+        *_acknowledgement(package),
         Heading("Caution", 2),
         Paragraph(CAUTION),
     ]

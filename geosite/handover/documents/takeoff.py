@@ -345,7 +345,12 @@ def _areas(
 def _lines(
     package: Package, features: Sequence[Record], totals: Sequence[Record], units: PaperUnits
 ) -> list[Block]:
-    rows, strong = [], set()
+    rows, strong, kerbs = [], set(), [t.records for t in package.tables if t.name == "kerbs"]
+    high = {
+        str(r["line"]): _in_each(r["upstand_m"], r.get("upstand_95_m") or None, "m", units)
+        for found in kerbs
+        for r in found
+    }
     for number, (is_total, record) in enumerate(_by_code(features, totals, "line")):
         if is_total:
             strong.add(number)
@@ -357,6 +362,7 @@ def _lines(
                 "all" if is_total else readable_name(record.get("feature")),
                 _told(record, "length", "m", units),
                 "" if sloped is None else _in_each(sloped, half, "m", units),
+                *(() if not high else ("" if is_total else high.get(str(record["feature"]), ""),)),
             )
         )
     if not rows:
@@ -366,6 +372,7 @@ def _lines(
         Column("feature", 0.8),
         Column("level", 0.8, "end"),
         Column("along the slope", 0.8, "end"),
+        *((Column("above its foot", 0.7, "end"),) if high else ()),
     )
     return [Heading("Lines", 2), Table(columns, tuple(rows), frozenset(strong))]
 

@@ -19,6 +19,7 @@ from geosite.handover.layers import (
     earthworks,
     flow_paths,
     grades,
+    kerbs,
     lines,
     marks,
     parcels,
@@ -143,6 +144,8 @@ def answer_tables(answers: Answers, notes: Notes) -> tuple[Table, ...]:
         found.append(design_parts.table(answers.design_parts))
     if answers.design_estimates:
         found.append(design_parts.estimates(answers.design_estimates))
+    if answers.kerbs:
+        found.append(kerbs.table(answers.kerbs))
     if answers.peak_flows:
         found.append(peak_flows.table(answers.peak_flows))
     return tuple(found)

@@ -126,11 +126,22 @@ def name_marks(page: Canvas, marks: Sequence[Mark], *, important: bool) -> None:
                 break
 
 
+def _upstands(page: Canvas) -> dict[str, str]:
+    """Return what is written of how high each kerb stands above its foot."""
+    found = next((t.records for t in page.package.tables if t.name == "kerbs"), ())
+    told = page.measures.with_interval
+    return {
+        str(r["line"]): f", {told(r['upstand_m'], r.get('upstand_95_m') or None)} high"
+        for r in found
+    }
+
+
 def name_lines(page: Canvas) -> None:
     """Write name and length along each line."""
     layer = page.layer("lines")
     if layer is None:
         return
+    high = _upstands(page)
     for record, geometry in zip(layer.records, layer.geometries, strict=True):
         lines = sorted(page.paper([geometry]), key=length_of, reverse=True)
         text = readable_name(record["feature"])
@@ -140,6 +151,7 @@ def name_lines(page: Canvas) -> None:
         pieces = int(shapely.get_num_geometries(geometry))
         if length is not None and pieces > 1:
             text = f"{text} in {pieces} pieces"
+        text += high.get(str(record["feature"]), "")
         label = page.line(text)
         aside = label.size * 0.95
         # a line is named in its middle third where that is free, else anywhere along it

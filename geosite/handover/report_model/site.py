@@ -195,7 +195,7 @@ class SiteReport(SurveyReport):
         Records of the table ``distances``.
     grades, sections, earthworks, parcels
         What was asked.
-    designs, design_water, design_parcels, design_parts, design_estimate, peak_flows
+    designs, design_water, design_parcels, design_parts, design_estimate, kerbs, peak_flows
         Records of the tables of these names.
     prices
         The take-off priced; ``None`` where the site file gives no prices.
@@ -214,6 +214,7 @@ class SiteReport(SurveyReport):
     design_parcels: tuple[Mapping[str, Any], ...] = ()
     design_parts: tuple[Mapping[str, Any], ...] = ()
     design_estimate: tuple[Mapping[str, Any], ...] = ()
+    kerbs: tuple[Mapping[str, Any], ...] = ()
     peak_flows: tuple[Mapping[str, Any], ...] = ()
     prices: Prices | None = None
     cost: Cost | None = None
