@@ -35,6 +35,7 @@ MAP_UNITS = {
 
 LONG = {
     "geosite/fieldbook/sitefile.py": "the tables of the site file, a struct each",
+    "geosite/handover/layers/grades.py:columns": "a table",
     "geosite/handover/layers/points.py:columns": "a table",
     "geosite/handover/layers/quantities.py:columns": "a table",
     "geosite/handover/layers/rasters.py:ground_rasters": "a table",
