@@ -8,35 +8,57 @@ import shutil
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
 import pytest
 from cli_runner import FERRY
 from hypothesis import HealthCheck, settings
 
-# commands in processes of their own keep their modules compiled, as an install does: without, each
-# of some hundred processes would compile them again
+# commands in processes of their own, and the tests themselves, keep their modules compiled, as an
+# install does: without, each of some hundred processes would compile them again
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+sys.dont_write_bytecode = False
 
 # on a machine that is busy with other things even six numbers take too long to be drawn
 settings.register_profile("shared machine", suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("shared machine")
 
 
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
+    """Give each process tests that follow each other, so that what a file makes is made once.
+
+    The usual way deals them out in turns, and each process makes what all tests of a file share.
+    """
+    if config.getvalue("dist") != "load":
+        return None  # somebody asked for another way
+    from xdist.scheduler import WorkStealingScheduling
+
+    return WorkStealingScheduling(config, log)
+
+
 @pytest.fixture(scope="session")
 def built_landing(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Return the folder that `geosite build` makes of the sample landing, to read only.
+    """Return the folder that `geosite build` makes of the sample landing, to read only."""
+    return _built_once(FERRY / "site.toml", tmp_path_factory.getbasetemp())
 
-    It is built once, whichever of the processes that share the tests comes first.
-    """
-    place = tmp_path_factory.getbasetemp()
+
+@pytest.fixture(scope="session")
+def built_jetty(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return the folder that `geosite build` makes of the sample jetty, to read only."""
+    return _built_once(FERRY.parent / "jetty_feet" / "site.toml", tmp_path_factory.getbasetemp())
+
+
+def _built_once(site: Path, place: Path) -> Path:
+    """Build a site once, whichever of the processes that share the tests comes first."""
     if "PYTEST_XDIST_WORKER" in os.environ:
         place = place.parent
-    folder = place / "built_landing"
-    with (place / "built_landing.lock").open("w") as lock:
+    name = f"built_{site.parent.name}"
+    folder, out = place / name, place / f"{name}.in_work"
+    with (place / f"{name}.lock").open("w") as lock:
         fcntl.flock(lock, fcntl.LOCK_EX)
         if not folder.exists():
             command = Path(sys.executable).with_name("geosite")
-            site, out = FERRY / "site.toml", place / "in_work"
             subprocess.run([command, "build", site, "--out", out], check=True, timeout=120)
-            shutil.move(place / "in_work", folder)
+            shutil.move(out, folder)
     return folder

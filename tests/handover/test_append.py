@@ -14,6 +14,7 @@ import pyogrio
 import pytest
 import shapely
 from cli_runner import FERRY, geosite
+from quick_landing import quick_landing
 
 from geosite.base.errors import OutputRefused
 from geosite.handover.formats import append
@@ -156,7 +157,8 @@ def test_a_run_that_fails_leaves_the_file_as_it_was(
 @pytest.mark.slow
 def test_the_command_adds_to_a_file(tmp_path: Path) -> None:
     target = theirs(tmp_path / "his.gpkg")
-    ran = geosite("build", FERRY / "site.toml", "--out", tmp_path / "map", "--into", target)
+    site = quick_landing(tmp_path / "landing")
+    ran = geosite("build", site, "--out", tmp_path / "map", "--into", target)
     assert (ran.status, ran.err) == (0, "")
     assert "layers added, site_points" in ran.out
     assert "site_marks" in fiona.listlayers(target)

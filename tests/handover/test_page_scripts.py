@@ -51,6 +51,7 @@ def test_a_module_imports_only_what_an_earlier_one_exports() -> None:
     assert re.search(r"^(?:import|export) ", script, flags=re.MULTILINE) is None
 
 
+@pytest.mark.slow
 def test_scripts_are_linted_as_modules(tmp_path: Path) -> None:
     """Nothing undeclared, unused or shadowed: eslint, the usual linter for the language."""
     modules = Path(os.environ.get("GEOSITE_NPM_READERS", "")) / "node_modules"

@@ -13,6 +13,7 @@ import package_cases
 import pypdf
 import pytest
 from cli_runner import FERRY, geosite
+from quick_landing import draw_few
 
 from geosite.drawing.pdf import pdf, png
 from geosite.drawing.svg import svg
@@ -130,6 +131,7 @@ def site_with(folder: Path, picture: str) -> Path:
     assert "[sheet]" in text
     named = re.sub(r"(?m)^\[sheet\].*$", f'[sheet]\nbackground = "{picture}"', text)
     site.write_text(named, "utf-8")
+    draw_few(site)
     return site
 
 

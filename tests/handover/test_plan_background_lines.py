@@ -16,6 +16,7 @@ import pytest
 import shapely
 from cli_runner import FERRY, geosite
 from pyproj import Transformer
+from quick_landing import draw_few
 
 from geosite.base.errors import InputError, Problem
 from geosite.drawing.font import typeface
@@ -117,6 +118,7 @@ def site_with(folder: Path, *keys: str) -> Path:
     site = folder / "site.toml"
     text = site.read_text("utf-8")
     site.write_text(re.sub(r"(?m)^\[sheet\].*$", "\n".join(["[sheet]", *keys]), text), "utf-8")
+    draw_few(site)
     return site
 
 
@@ -133,6 +135,7 @@ def refused(site: Path, tmp_path: Path) -> str:
     return ran.err
 
 
+@pytest.mark.slow
 def test_a_layer_is_asked_for_by_name_and_built(tmp_path: Path) -> None:
     write_lines(tmp_path / "town.gpkg", WAY, "EPSG:25832", "Point", layer="trees")
     write_lines(tmp_path / "town.gpkg", WAY, "EPSG:25832", layer="streets")
@@ -184,6 +187,7 @@ def test_a_layer_without_a_crs_and_a_picture_with_a_layer_are_refused(tmp_path: 
     assert "has no layer streets" in refused(site_with(folder, *keys), folder)
 
 
+@pytest.mark.slow
 def test_lines_of_elsewhere_are_told(tmp_path: Path) -> None:
     far = [(400000.0, 5300000.0), (400100.0, 5300000.0), (400100.0, 5300100.0)]
     write_lines(tmp_path / "streets.gpkg", far, "EPSG:25832")

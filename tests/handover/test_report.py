@@ -168,6 +168,7 @@ def test_the_report_of_a_check_has_a_schema_too() -> None:
     assert set(found) < set(report("ferry_landing"))
 
 
+@pytest.mark.slow
 def test_the_schema_refuses_what_no_report_says() -> None:
     schema = report_schema()
     spoilt = report("ferry_landing") | {"areas": {"apron": {"code": 3}}}
@@ -184,6 +185,7 @@ def test_every_word_of_the_schema_is_explained() -> None:
         assert not bare, f"{kind}: {bare}"
 
 
+@pytest.mark.slow
 def test_the_extent_of_a_site_lies_where_the_site_is() -> None:
     corners = report("ferry_landing")["points"]["outline_wgs84"]
     assert len(corners) == 5

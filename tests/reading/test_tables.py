@@ -299,6 +299,7 @@ def test_spreadsheet_that_unpacks_to_a_lot(tmp_path: Path, monkeypatch) -> None:
     assert faults(path) == (2, [("book.xlsx", None, "layer-unreadable")])
 
 
+@pytest.mark.slow
 def test_view_that_never_ends(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("geosite.reading.plain_copy.SECONDS", 1)
     layer(tmp_path / "book.gpkg", "GPKG", False, layer="walk")

@@ -14,7 +14,6 @@ from pathlib import Path
 import package_cases
 import pypdf
 import pytest
-from cli_runner import FERRY, geosite
 
 from geosite.drawing.pdf import pdf
 from geosite.fieldbook.sitefile import Handover
@@ -25,11 +24,9 @@ pytestmark = pytest.mark.slow
 
 
 @pytest.fixture(scope="module")
-def papers(built_landing: Path, tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
+def papers(built_landing: Path, built_jetty: Path) -> list[Path]:
     """All PDF files of the landing and of the jetty."""
-    out = tmp_path_factory.mktemp("papers") / "jetty"
-    assert geosite("build", FERRY.parent / "jetty_feet" / "site.toml", "--out", out).status == 0
-    found = [*sorted(built_landing.rglob("*.pdf")), *sorted(out.rglob("*.pdf"))]
+    found = [*sorted(built_landing.rglob("*.pdf")), *sorted(built_jetty.rglob("*.pdf"))]
     assert {p.name for p in found} >= {
         *("plan.pdf", "survey_report.pdf", "takeoff.pdf", "section_1.pdf"),
     }

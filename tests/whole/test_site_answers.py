@@ -115,18 +115,11 @@ def test_the_baseline_is_as_long_as_it_was_made(answered):
     assert float(arcs[0]["radius_m"]) == pytest.approx(8.0, abs=0.1)
 
 
-def test_contours_are_traced_from_a_raster_that_another_process_made(tmp_path):
-    done = subprocess.run(
-        [COMMAND, "build", SAMPLES / "jetty_feet" / "site.toml", "--out", tmp_path / "jetty"],
-        capture_output=True,
-        timeout=120,
-        check=False,
-    )
-    assert done.returncode == 0
+def test_contours_are_traced_from_a_raster_that_another_process_made(built_jetty, tmp_path):
     done = subprocess.run(
         [
             *(COMMAND, "execute", "trace-contours", "--interval", "0.1"),
-            *("--elevation", tmp_path / "jetty" / "elevation.tif", "--out", tmp_path / "lines"),
+            *("--elevation", built_jetty / "elevation.tif", "--out", tmp_path / "lines"),
         ],
         capture_output=True,
         text=True,
