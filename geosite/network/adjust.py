@@ -41,6 +41,7 @@ from geosite.network.control.wording import finding
 from geosite.network.equations.heights import Heights
 from geosite.network.equations.plan import Plan
 from geosite.network.mistakes.facts import Judge, Search
+from geosite.network.mistakes.judge import judge_mistakes
 from geosite.network.mistakes.search import find_mistakes
 from geosite.network.mistakes.wording import mistakes_in_words
 from geosite.network.model import Closure, Network
@@ -173,7 +174,9 @@ def _searched(
     off = None if length is None else judge_length(length)
     of_loops, of_mistakes, of_length = (
         loops_told(notes, open_loops),
-        mistakes_in_words(notes, search),
+        mistakes_in_words(
+            notes, judge_mistakes(book, search.mistakes, notes.site.survey.closure_limit)
+        ),
         length_told(notes, off, anchored.frame.unit_name),
     )
     problems = [*of_mistakes[0], *of_loops[0], *of_length[0]]

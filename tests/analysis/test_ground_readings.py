@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from review_cases import block
+from analysis_cases import block
 from walk_simulator import Noise
 
 from geosite.analysis.ground_readings import departure_variances, ground_estimates, outer_interval

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from review_cases import B1, block
+from analysis_cases import B1, block
 from walk_simulator import Noise
 
 from geosite.analysis.sections import profile

@@ -19,7 +19,8 @@ from geosite.network.accuracy.check_points import CheckPoints
 from geosite.network.accuracy.lever_arm import LeverArm
 from geosite.network.accuracy.precision import azimuth_check
 from geosite.network.control.model import Control
-from geosite.network.mistakes.search import Mistake, Search
+from geosite.network.mistakes.facts import Mistake
+from geosite.network.mistakes.judge import judge_mistakes
 from geosite.network.mistakes.wording import mistakes_in_words
 from geosite.network.noise import judge_noise
 from geosite.network.tie_runs import Misfit
@@ -49,8 +50,9 @@ def mistake(kind: str, run: str = "R1", rows: tuple[int, ...] = (), **more: Any)
 
 
 def told_of(*mistakes: Mistake) -> tuple[list[Problem], list[Finding]]:
-    tied: Any = None
-    return mistakes_in_words(survey(), Search(mistakes, tied, (0, 0)))
+    notes = survey()
+    judged = judge_mistakes(notes.book, mistakes, notes.site.survey.closure_limit)
+    return mistakes_in_words(notes, judged)
 
 
 @pytest.mark.parametrize(

@@ -13,7 +13,7 @@ from geosite.base.statistics import chi2_sf
 from geosite.fieldbook.model import FieldBook
 from geosite.network.tie_runs import Tied
 
-__all__ = ["ALARM", "CLEAR", "NEARLY", "Fit", "Judge", "Mistake", "Search"]
+__all__ = ["ALARM", "CLEAR", "NEARLY", "Fit", "Judge", "JudgedMistake", "Mistake", "Search"]
 
 ALARM = 0.01
 """Chance of one false alarm in a survey without a mistake."""
@@ -83,6 +83,14 @@ class Mistake:
     def size(self) -> float:
         """Length of the estimated error, metres."""
         return float(np.sqrt(np.nansum(self.error**2)))
+
+
+@dataclass(frozen=True, eq=False)
+class JudgedMistake:
+    """A mistake, and whether the survey is refused for it or only to be looked at."""
+
+    mistake: Mistake
+    is_refused: bool
 
 
 @dataclass(frozen=True, eq=False)

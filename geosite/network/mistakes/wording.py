@@ -2,34 +2,31 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from geosite.base.errors import Finding, Problem
 from geosite.base.rounding import signed
 from geosite.fieldbook.model import FieldBook, Notes
-from geosite.network.checks.facts import SHORT_LOOP
-from geosite.network.mistakes.facts import Mistake, Search
+from geosite.network.mistakes.facts import JudgedMistake, Mistake
 
 __all__ = ["mistakes_in_words"]
 
 
-def mistakes_in_words(notes: Notes, search: Search) -> tuple[list[Problem], list[Finding]]:
-    """Say what was found: a mistake with a name is refused, and so is one larger than the limit.
-
-    The limit is that of the loops: an error of more than a run's length over ``closure_limit``.
-    """
+def mistakes_in_words(
+    notes: Notes, judged: Sequence[JudgedMistake]
+) -> tuple[list[Problem], list[Finding]]:
+    """Say what the survey is refused for, and what is to be looked at."""
     problems, findings = [], []
-    for mistake in search.mistakes:
+    for one in judged:
+        mistake = one.mistake
         if mistake.kind in ("leg", "visit"):
             book = notes.book
-            run = book.runs.index(mistake.run)
-            rows = np.flatnonzero(book.run == run)
-            length = float(np.hypot(*np.diff(book.local[rows, :2], axis=0).T).sum())
-            length = max(length, SHORT_LOOP)
             says, remedy = _off(book, mistake)
             line = int(book.line[mistake.rows[-1]])
-            limit = notes.site.survey.closure_limit
-            if limit is not None and mistake.size > length / limit:
+            if one.is_refused:
+                limit = notes.site.survey.closure_limit
                 expected = f"at most 1:{limit:g} of the run's length"
                 problems.append(
                     Problem(f"{mistake.kind}-off", says, expected, remedy, book.file, line)

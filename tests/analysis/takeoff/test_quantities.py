@@ -7,8 +7,8 @@ from typing import Any
 
 import numpy as np
 import pytest
+from analysis_cases import grid_triangles
 from linework_cases import Row, count_knots, frame, moved, rows, survey
-from review_cases import grid_triangles
 
 from geosite.analysis.takeoff.draped import Triangles
 from geosite.analysis.takeoff.quantities import (

@@ -5,8 +5,8 @@ from dataclasses import replace
 import msgspec
 import numpy as np
 import pytest
+from analysis_cases import B1, block
 from ferry_landing import make_site
-from review_cases import B1, block
 from walk_simulator import Noise
 
 from geosite.analysis.answers import answer
