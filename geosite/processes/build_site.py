@@ -9,13 +9,21 @@ from typing import Any
 from geosite.processes.derive_slope import GEOTIFF
 from geosite.processes.model import Context, Input, Output, Process
 
-__all__ = ["PROCESS", "SITE"]
+__all__ = ["DESIGN_LAYER", "PROCESS", "SITE"]
 
 SITE = Input(
     "site",
     "Site file",
     "TOML file that names the field book, the baseline and where its marks lie on the map",
     {"type": "string", "format": "path", "contentMediaType": "application/toml"},
+)
+
+DESIGN_LAYER = Input(
+    "layer",
+    "Layer",
+    "Layer of the design file, where it holds several",
+    {"type": "string"},
+    required=False,
 )
 
 

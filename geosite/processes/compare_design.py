@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from geosite.processes.build_site import SITE
+from geosite.processes.build_site import DESIGN_LAYER, SITE
 from geosite.processes.model import Context, Input, Output, Process
 
 if TYPE_CHECKING:
@@ -243,13 +243,7 @@ PROCESS = Process(
             "[designs.NAME]",
             {"type": "string", "format": "path"},
         ),
-        Input(
-            "layer",
-            "Layer",
-            "Layer of the design file, where it holds several",
-            {"type": "string"},
-            required=False,
-        ),
+        DESIGN_LAYER,
         Input(
             "name",
             "Name of the design",

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from geosite.processes.build_site import SITE
+from geosite.processes.build_site import DESIGN_LAYER, SITE
 from geosite.processes.model import Context, Input, Output, Process
 
 __all__ = ["PROCESS"]
@@ -103,13 +103,7 @@ PROCESS = Process(
             "lines or areas with elevations, in the CRS of the site",
             {"type": "string", "format": "path"},
         ),
-        Input(
-            "layer",
-            "Layer",
-            "Layer of the design file, where it holds several",
-            {"type": "string"},
-            required=False,
-        ),
+        DESIGN_LAYER,
         Input(
             "walk",
             "Today's walk",

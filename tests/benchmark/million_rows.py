@@ -17,32 +17,9 @@ import time
 from pathlib import Path
 
 import numpy as np
+from baseline_site import site_text
 
 LIMIT = 8_000_000_000
-
-SITE = """
-[site]
-title = "A long walk (invented)"
-date = 2026-04-14
-[survey]
-file = "field_book.csv"
-[survey.device]
-class = "good"
-[baseline]
-from = "A"
-to = "B"
-[anchor]
-crs = "EPSG:25832"
-[anchor.marks.A]
-easting = 512000.0
-northing = 5276000.0
-elevation = 400.0
-sigma = 0.02
-[anchor.marks.B]
-easting = 512020.0
-northing = 5276000.0
-sigma = 0.02
-"""
 
 
 def site(folder: Path, runs: int, stops: int) -> Path:
@@ -64,7 +41,7 @@ def site(folder: Path, runs: int, stops: int) -> Path:
                 f"R{run},{name},{at.real:.3f},{at.imag:.3f},{z:.3f},,,,\n" for name, at, z in places
             )
     path = folder / "site.toml"
-    path.write_text(SITE, encoding="utf-8")
+    path.write_text(site_text("A long walk (invented)", 20.0), encoding="utf-8")
     return path
 
 

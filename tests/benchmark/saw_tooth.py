@@ -17,29 +17,7 @@ import tempfile
 import time
 from pathlib import Path
 
-SITE = """
-[site]
-title = "Saw-tooth (invented)"
-date = 2026-04-14
-[survey]
-file = "field_book.csv"
-[survey.device]
-class = "good"
-[baseline]
-from = "A"
-to = "B"
-[anchor]
-crs = "EPSG:25832"
-[anchor.marks.A]
-easting = 512000.0
-northing = 5276000.0
-elevation = 400.0
-sigma = 0.02
-[anchor.marks.B]
-easting = {east}
-northing = 5276000.0
-sigma = 0.02
-"""
+from baseline_site import site_text
 
 
 def site(folder: Path, marks: int) -> Path:
@@ -54,7 +32,7 @@ def site(folder: Path, marks: int) -> Path:
     folder.mkdir(parents=True, exist_ok=True)
     (folder / "field_book.csv").write_text("\n".join(rows + ends) + "\n", encoding="utf-8")
     path = folder / "site.toml"
-    path.write_text(SITE.format(east=512000.0 + side + 3), encoding="utf-8")
+    path.write_text(site_text("Saw-tooth (invented)", side + 3.0), encoding="utf-8")
     return path
 
 
