@@ -71,6 +71,7 @@ STROKES: Mapping[str, Stroke] = MappingProxyType(
         "points": Stroke(TEXT, 0.18),
         "contours": Stroke(EARTH, 0.13),
         "contours-index": Stroke(EARTH, 0.3),
+        "contours-far": Stroke(EARTH, 0.13, (0.9, 0.9)),
         "drainage_arrows": Stroke(WATER, 0.25),
         "flow_paths": Stroke(WATER, 0.4, (3.0, 0.8)),
         "ponding": Stroke(WATER, 0.25),

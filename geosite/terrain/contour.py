@@ -38,11 +38,14 @@ class Contour:
         One of those drawn bold and labelled.
     line : array, shape (k, 2), columns easting, northing
         With the higher ground on its left; a closed line ends where it starts.
+    measured
+        False where the ground is only interpolated: farther from any mark than it can be told over.
     """
 
     elevation: float
     is_index: bool
     line: Floats
+    measured: bool = True
 
     @property
     def is_closed(self) -> bool:

@@ -5,7 +5,10 @@ All in local grid metres and metres; only `Terrain.grid` says where the cells ar
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -29,7 +32,7 @@ from geosite.terrain.water.descent import Mask
 from geosite.terrain.water.falls_from_buildings import slope_classes
 from geosite.terrain.wording import terrain_findings
 
-__all__ = ["SLOPE_BREAKS_PERCENT", "Terrain", "model_terrain"]
+__all__ = ["SLOPE_BREAKS_PERCENT", "Terrain", "model_terrain", "told_apart"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -123,10 +126,37 @@ def model_terrain(notes: Notes, network: Network, drawing: Drawing) -> Terrain |
         buildings=site.buildings,
         realised=site.realised,
         water=water,
-        contours=lines,
+        contours=told_apart(lines, site.ground),
         classes=slope_classes(percent, water.areas, len(water.area_names), SLOPE_BREAKS_PERCENT),
         findings=terrain_findings(site, water, interval, usual),
     )
+
+
+def told_apart(lines: Sequence[Contour], ground: Ground) -> tuple[Contour, ...]:
+    """Cut contours where they leave the ground that was measured, and say which part is which.
+
+    Parameters
+    ----------
+    lines
+        Local grid metres.
+    ground
+        `Ground.measured` is the rule: no farther from a mark or a breakline than marks that were
+        left out could be predicted over.
+    """
+    if not lines or not math.isfinite(ground.roughness.reach_m):
+        return tuple(lines)
+    middles = [(one.line[1:] + one.line[:-1]) / 2 for one in lines]
+    measured = np.split(
+        ground.measured(np.concatenate(middles)), np.cumsum([len(m) for m in middles])[:-1]
+    )
+    found: list[Contour] = []
+    for one, on in zip(lines, measured, strict=True):
+        cuts = np.flatnonzero(np.diff(on)) + 1
+        ends = [0, *cuts.tolist(), len(on)]
+        found += [
+            replace(one, line=one.line[a : b + 1], measured=bool(on[a])) for a, b in pairwise(ends)
+        ]
+    return tuple(found)
 
 
 def _lack_of_fit(surface: Surface) -> float:

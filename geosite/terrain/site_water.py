@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -249,7 +249,9 @@ def _arrows(site: SiteGround, drainage: Drainage) -> Arrows:
     if spacing is None:
         spacing = max(grid.rows, grid.cols) * grid.cell_size / _ARROWS_ACROSS
     block = max(1, round(spacing / grid.cell_size))
-    return arrows(drainage, site.slope, site.local, block)
+    found = arrows(drainage, site.slope, site.local, block)
+    places = np.column_stack([found.easting, found.northing])
+    return replace(found, measured=site.ground.measured(places))
 
 
 _TracedPath = tuple[str, tuple[int, int], "BaseGeometry"]

@@ -37,6 +37,12 @@ def columns(frame: Frame) -> Columns[Contour]:
                 lambda c: c.is_index,
                 {"0": "no", "1": "yes"},
             ),
+            integer(
+                "measured",
+                "0 where the ground is only interpolated, too far from any mark to be told.",
+                lambda c: c.measured,
+                {"0": "no", "1": "yes"},
+            ),
         )
     )
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import shapely
 
-from geosite.base.columns import Columns, real
+from geosite.base.columns import Columns, integer, real
 from geosite.base.map_frame import Frame
 from geosite.handover.model import Form, Layer
 from geosite.terrain.water.flow import Arrows
@@ -53,6 +53,12 @@ def columns(frame: Frame) -> Columns[Arrows]:
                 "1 where all water goes one way, 0 where ways cancel out.",
                 lambda a: a.resultant_length,
                 exact="itself a statement of how sure the azimuth is",
+            ),
+            integer(
+                "measured",
+                "0 where the ground is only interpolated, too far from any mark to be told.",
+                lambda a: [1] * len(a.easting) if a.measured is None else a.measured.astype(int),
+                {"0": "no", "1": "yes"},
             ),
         )
     )

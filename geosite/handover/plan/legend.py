@@ -30,6 +30,7 @@ from geosite.handover.styles.signs import (
     STEADY,
     TURNING,
     WORDS,
+    only_interpolated,
     steadiness,
 )
 from geosite.handover.wording.codes import code_title
@@ -346,6 +347,16 @@ def grades_block(package: Package, measures: Measures) -> Block | None:
     return block
 
 
+def _reach(package: Package) -> str:
+    """Return from how far off a mark ground counts as not measured, as part of a sentence."""
+    terrain = None if package.report is None else package.report.terrain
+    rough = None if terrain is None else terrain.roughness
+    if rough is None or rough.reach_m is None:
+        return "far from marks"
+    measures = Measures(package.unit)
+    return f"over {measures.fine(rough.reach_m, 1)} {measures.unit} from marks"
+
+
 def signs_block(package: Package) -> Block | None:
     """Return what the other signs on the sheet mean; nothing where there is none."""
     heights = plural(package.frame.height_unit_name)
@@ -358,6 +369,9 @@ def signs_block(package: Package) -> Block | None:
     if contours is not None:
         words = f"contour, every {contour_interval(contours):g} {heights}"
         rows.append((partial(stroke_sign, STROKES["contours"]), words))
+        if any(only_interpolated(record) for record in contours.records):
+            sign = partial(stroke_sign, STROKES["contours-far"])
+            rows.append((sign, f"interpolated alone, {_reach(package)}"))
     for name, words in (("sections", "section, from A to A'"), ("parcels", WORDS["parcel"])):
         if layer_of(package, name) is not None:
             rows.append((partial(stroke_sign, STROKES[name]), words))

@@ -40,6 +40,7 @@ from geosite.handover.styles.signs import (
     TURNING,
     arrow_length,
     code_pen,
+    only_interpolated,
     steadiness,
 )
 from geosite.handover.wording.names import readable_name
@@ -205,8 +206,14 @@ def draw_contours(page: Canvas) -> None:
         return
     main = [bool(record["is_index"]) for record in layer.records]
     for wanted, pen in ((False, "contours"), (True, "contours-index")):
-        chosen = [g for g, m in zip(layer.geometries, main, strict=True) if m is wanted]
+        chosen = [
+            g
+            for g, m, r in zip(layer.geometries, main, layer.records, strict=True)
+            if m is wanted and not only_interpolated(r)
+        ]
         page.add("contours", page.paper(chosen), STROKES[pen], 1)
+    far = [g for g, r in zip(layer.geometries, layer.records, strict=True) if only_interpolated(r)]
+    page.add("contours", page.paper(far), STROKES["contours-far"], 1)
 
 
 def draw_water(page: Canvas) -> None:
@@ -251,7 +258,7 @@ def draw_arrows(page: Canvas) -> None:
         azimuth = record["azimuth_deg"]
         steep = record["slope_percent"]
         steady = steadiness(record)
-        if azimuth is None or azimuth < 0 or steady < TURNING:
+        if azimuth is None or azimuth < 0 or steady < TURNING or only_interpolated(record):
             continue
         dart = arrow_symbol(x, y, azimuth, arrow_length(steep) * page.k)
         if not page.board.claim(dart):

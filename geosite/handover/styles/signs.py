@@ -26,6 +26,7 @@ __all__ = [
     "code_pen",
     "code_tints",
     "group_of",
+    "only_interpolated",
     "steadiness",
 ]
 
@@ -153,6 +154,17 @@ def arrow_length(slope_percent: float | None) -> float:
     """
     steep = min(max(slope_percent or 0.0, 0.1), 10.0)
     return 3.2 + 1.4 * (math.log10(steep) + 1.0)
+
+
+def only_interpolated(record: Mapping[str, Any]) -> bool:
+    """Tell whether a contour or an arrow lies where the ground is too far from any mark.
+
+    Examples
+    --------
+    >>> only_interpolated({"measured": 0}), only_interpolated({})
+    (True, False)
+    """
+    return record.get("measured") == 0
 
 
 def steadiness(arrow: Mapping[str, Any]) -> float:

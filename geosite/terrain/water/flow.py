@@ -314,6 +314,8 @@ class Arrows:
         Mean slope.
     contributing_area
         Largest in the block, in the square of the unit of the drainage's cell size.
+    measured
+        Whether the ground there is near enough to a mark to be told; everywhere without it.
     """
 
     easting: Floats
@@ -322,6 +324,7 @@ class Arrows:
     resultant_length: Floats
     slope_percent: Floats
     contributing_area: Floats
+    measured: npt.NDArray[np.bool_] | None = None
 
 
 def arrows(drainage: Drainage, slope: Slope, grid: Grid, block: int) -> Arrows:
