@@ -338,7 +338,7 @@ def test_marks_lie_where_the_crs_is_meant(
         (problem,) = problems(scaled(monkeypatch, position, area=area))
         assert problem.code == "anchor-outside"
         assert problem.what == (
-            f"mark A at {position[0]:.1f}, {position[1]:.1f} is outside the area of the map"
+            f"mark A at E {position[0]:.1f}, N {position[1]:.1f} is outside the area of the map"
         )
 
 
