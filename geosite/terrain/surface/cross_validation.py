@@ -13,12 +13,20 @@ from geosite.terrain.surface.idw import inverse_distance
 from geosite.terrain.surface.natural import NaturalNeighbours
 from geosite.terrain.surface.plane import fit_plane
 from geosite.terrain.surface.spline import leave_one_out_thin_plate
-from geosite.terrain.surface.tin import Tin, barycentric, border_points, locate_points, triangulate
+from geosite.terrain.surface.tin import (
+    Tin,
+    barycentric,
+    border_points,
+    border_sides,
+    locate_points,
+    triangulate,
+)
 
 __all__ = [
     "METHODS",
     "Method",
     "Score",
+    "border_vertices",
     "breakline_vertices",
     "independent_batches",
     "leave_one_out",
@@ -192,6 +200,9 @@ def triangles_without(tin: Tin, which: Ints) -> tuple[Ints, Floats]:
 
 _STRAIGHT = np.cos(np.radians(20.0))
 
+_THIN = 0.1
+"""A triangle lower than this share of its side on the border is thin."""
+
 
 def breakline_vertices(tin: Tin) -> tuple[Ints, Ints, Floats]:
     """Find the marks on breaklines where the line runs nearly straight on.
@@ -220,8 +231,39 @@ def breakline_vertices(tin: Tin) -> tuple[Ints, Ints, Floats]:
     >>> which.tolist(), ends.tolist(), shares.tolist()
     ([1], [[2, 0]], [[0.25, 0.75]])
     """
+    return _where_straight(tin, tin.edges)
+
+
+def border_vertices(tin: Tin) -> tuple[Ints, Ints, Floats]:
+    """Find the marks where the border runs nearly straight on, as `breakline_vertices` does.
+
+    No triangle of the others predicts a mark of the border, but along it the ground is a line
+    between marks as it is along a breakline. A side whose triangle is thin goes past a mark that
+    stands a little farther inside, and tells nothing.
+
+    Examples
+    --------
+    Five marks on the border, of which one stands between two others on a straight side:
+
+    >>> tin = triangulate([(0, 0, 0), (1, 0, 1), (4, 0, 0), (4, 4, 0), (0, 4, 0), (2, 2, 0)])
+    >>> which, ends, shares = border_vertices(tin)
+    >>> which.tolist(), sorted(ends[0].tolist()), sorted(shares[0].tolist())
+    ([1], [0, 2], [0.25, 0.75])
+    """
+    triangle, start, end = border_sides(tin)
+    a, b, c = (tin.points[tin.triangles[triangle, k], :2] for k in range(3))
+    twice = (b[:, 0] - a[:, 0]) * (c[:, 1] - a[:, 1]) - (b[:, 1] - a[:, 1]) * (c[:, 0] - a[:, 0])
+    side = tin.points[end, :2] - tin.points[start, :2]
+    thin = np.abs(twice) < _THIN * (side**2).sum(axis=1)
+    which, ends, shares = _where_straight(tin, np.column_stack([start, end]))
+    free = ~np.isin(which, tin.edges) & ~np.isin(which, [start[thin], end[thin]])
+    return which[free], ends[free], shares[free]
+
+
+def _where_straight(tin: Tin, edges: Ints) -> tuple[Ints, Ints, Floats]:
+    """Find the marks with two edges that turn by less than 20 degrees."""
     marks = int(tin.origin.max()) + 1
-    directed = np.concatenate([tin.edges, tin.edges[:, ::-1]])
+    directed = np.concatenate([edges, edges[:, ::-1]])
     directed = directed[np.argsort(directed[:, 0], kind="stable")]
     degree = np.bincount(directed[:, 0], minlength=len(tin.points))
     which = np.flatnonzero(degree[:marks] == 2)

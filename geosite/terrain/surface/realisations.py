@@ -13,7 +13,7 @@ import numpy as np
 
 from geosite.base.arrays import Floats, Ints
 from geosite.network.error_draws import student_scale
-from geosite.terrain.surface.roughness import Roughness, correlation
+from geosite.terrain.surface.roughness import Roughness
 
 __all__ = ["Lattice", "RoughDraws", "RoughSurfaces", "draw_rough"]
 
@@ -212,7 +212,7 @@ class RoughSurfaces:
         over = np.minimum(np.arange(wide), wide - np.arange(wide)) * lattice.step
         distance = np.hypot(down[:, None], over)
         power = {
-            reach: np.fft.fft2(correlation(distance, reach)).real * (high * wide)
+            reach: np.fft.fft2(roughness.correlation(distance, reach)).real * (high * wide)
             for reach in roughness.by_range()
         }
         amplitudes = []

@@ -16,18 +16,16 @@ import numpy as np
 import numpy.typing as npt
 
 from geosite.base.arrays import Floats, Ints
+from geosite.terrain.surface.correlation import rough_correlation, smooth_correlation
 
 __all__ = [
     "EVEN",
     "LEAST_DEPARTURES",
     "Contrasts",
     "Roughness",
-    "correlation",
     "estimate_roughness",
     "local_scales",
 ]
-
-_ROOT_3 = math.sqrt(3.0)
 
 _RANGES = (0.5, 1.0, 2.0, 4.0)
 """Ranges that are tried, times the usual distance to the next mark; the last is the wide one."""
@@ -105,7 +103,7 @@ class Roughness:
 
     >>> rough = Roughness((4e-4,), (3.0,), (1.0,))
     >>> rough.covariance(np.array([0.0, 3.0])).round(7).tolist()
-    [0.0004, 0.0001933]
+    [0.0004, 0.0001444]
     """
 
     sills: tuple[float, ...]
@@ -122,13 +120,18 @@ class Roughness:
 
         Notes
         -----
-        Matern's covariance of smoothness 3/2, see `correlation`; nested where there is a wide
-        surface as well (Chiles & Delfiner 2012, section 2.5).
+        See `rough_correlation` and, for the wide surface, `smooth_correlation`; structures are
+        nested as in Chiles & Delfiner (2012), section 2.5.
         """
         total = np.zeros(np.shape(distance))
         for reach, sill in self.by_range().items():
-            total += sill * correlation(distance, reach)
+            total += sill * self.correlation(distance, reach)
         return total
+
+    def correlation(self, distance: Floats, reach: float) -> Floats:
+        """Return the correlation of the surface of one range: the wide one is smooth."""
+        known = smooth_correlation if reach == self.wide_range_m else rough_correlation
+        return known(distance, reach)
 
     def by_range(self) -> dict[float, float]:
         """Return the variance of the surface by range, square metres and metres.
@@ -158,24 +161,6 @@ class Roughness:
             replace(self, sills=(sill,), ranges=(reach,), weights=(1.0,), wide_sills=(under,))
             for sill, reach, under in zip(self.sills, self.ranges, wide, strict=True)
         ]
-
-
-def correlation(distance: Floats, range_m: float) -> Floats:
-    """Return the correlation of the heights of a rough surface.
-
-    Notes
-    -----
-    Matern's of smoothness 3/2, ``(1 + q) exp(-q)`` with ``q = sqrt(3) h / r`` (Stein, M.L. 1999,
-    Interpolation of Spatial Data, doi:10.1007/978-1-4612-1494-6, section 2.7): a surface with a
-    slope everywhere, as worked ground has.
-
-    Examples
-    --------
-    >>> correlation(np.array([0.0, 3.0, 9.0]), 3.0).round(4).tolist()
-    [1.0, 0.4834, 0.0343]
-    """
-    scaled = (_ROOT_3 / range_m) * distance
-    return np.asarray((1.0 + scaled) * np.exp(-scaled))
 
 
 EVEN = Roughness((), (), ())
@@ -426,7 +411,8 @@ def _joint_likelihoods(
     apart = np.hypot(*(places[:, None] - places).transpose(2, 0, 1))
     spread = {}
     for reach in {wide, *(reach for reach, _ in tried)}:
-        plain = along @ correlation(apart, reach) @ along.T
+        known = smooth_correlation if reach == wide else rough_correlation
+        plain = along @ known(apart, reach) @ along.T
         whitened = np.linalg.solve(root, np.linalg.solve(root, plain).T)
         spread[reach] = whitened / plain.diagonal().mean()
     return np.array(
@@ -452,8 +438,10 @@ def _likeliest_sills(
 ) -> tuple[float, float]:
     """Return the sills, of a range and of the wide one, of greatest likelihood one by one."""
     square, noise = contrasts.departure**2, contrasts.noise**2
-    own = contrasts.variance(Roughness((1.0,), (reach,), (1.0,)))
-    below = contrasts.variance(Roughness((1.0,), (wide,), (1.0,)))
+    own, below = (
+        contrasts.variance(Roughness((1.0,), (one,), (1.0,), wide_range_m=wide))
+        for one in (reach, wide)
+    )
     parts = (1.0 - share) / float(own.mean()), share / float(below.mean())
     unit = parts[0] * own + parts[1] * below
     top = float((square / unit).max())

@@ -17,7 +17,7 @@ from geosite.base.arrays import Floats, Ints
 from geosite.network.covariance import covariance
 from geosite.network.model import LinearForm, Network
 from geosite.terrain.surface.realisations import Lattice, RoughDraws
-from geosite.terrain.surface.roughness import Contrasts, Roughness, correlation
+from geosite.terrain.surface.roughness import Contrasts, Roughness
 
 __all__ = ["Conditions"]
 
@@ -182,16 +182,21 @@ class Conditions:
             sills = roughness.parts()[part].by_range()
             whole = self.noise + self.built @ self.built.T
             for reach, sill in sills.items():
-                whole += sill * self._of_range(reach, lattice)[0]
+                whole += sill * self._of_range(reach, roughness, lattice)[0]
             whole += np.eye(len(whole)) * max(_JITTER * whole.diagonal().mean(), 1e-18)
             inverse: Floats = np.linalg.inv(whole).astype(np.float64)
             told = inverse @ self.departure @ self._back
-            nodes = [(sill, self._of_range(reach, lattice)[1]) for reach, sill in sills.items()]
+            nodes = [
+                (sill, self._of_range(reach, roughness, lattice)[1])
+                for reach, sill in sills.items()
+            ]
             mean: Floats = np.sum([sill * (spread @ told) for sill, spread in nodes], axis=0)
             self._solved[part] = _Solved(inverse, nodes, mean)
         return self._solved[part]
 
-    def _of_range(self, reach: float, lattice: Lattice) -> tuple[Floats, npt.NDArray[np.float32]]:
+    def _of_range(
+        self, reach: float, rough: Roughness, lattice: Lattice
+    ) -> tuple[Floats, npt.NDArray[np.float32]]:
         """Return what a surface of variance 1 gives the comparisons, and nodes with points."""
         if reach not in self._correlated:
             apart = np.hypot(*(self.places[:, None] - self.places).transpose(2, 0, 1))
@@ -199,8 +204,8 @@ class Conditions:
             # a column lies in one piece: written point by point
             of_nodes = np.empty((len(east), len(self.places)), np.float32, order="F")
             for column, (e, n) in enumerate(self.places):
-                of_nodes[:, column] = correlation(np.hypot(east - e, north - n), reach)
-            back: Floats = self._back @ correlation(apart, reach) @ self._back.T
+                of_nodes[:, column] = rough.correlation(np.hypot(east - e, north - n), reach)
+            back: Floats = self._back @ rough.correlation(apart, reach) @ self._back.T
             self._correlated[reach] = back, of_nodes
         return self._correlated[reach]
 

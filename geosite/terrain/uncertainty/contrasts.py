@@ -10,6 +10,7 @@ from geosite.base.arrays import Floats, Ints
 from geosite.network.covariance import covariance, sigmas
 from geosite.network.model import LinearForm, Network
 from geosite.terrain.surface.cross_validation import (
+    border_vertices,
     breakline_vertices,
     marks_to_leave_out,
     triangles_without,
@@ -19,9 +20,12 @@ from geosite.terrain.surface.tin import Tin
 
 __all__ = ["contrasts", "cross", "plane_gradients"]
 
+_LONG = 1.5
+"""A side of the border longer than so many times the usual distance to the next mark is long."""
+
 
 def contrasts(network: Network, rows: Ints, tin: Tin) -> Contrasts:
-    """Compare marks with the triangles, or along breaklines with the line, of all others.
+    """Compare marks with the triangles of all others, on breaklines and the border along these.
 
     Parameters
     ----------
@@ -35,7 +39,7 @@ def contrasts(network: Network, rows: Ints, tin: Tin) -> Contrasts:
     corners, shares = np.empty((0, 3), np.int64), np.empty((0, 3))
     if len(which):
         corners, shares = triangles_without(tin, which)
-    vertex, ends, along = breakline_vertices(tin)
+    vertex, ends, along = _on_lines(tin, which, corners)
     slope = np.concatenate([plane_gradients(tin.points, corners), np.zeros((len(vertex), 2))])
     # a line has no third corner
     corners = np.concatenate([corners, np.column_stack([ends, ends[:, :1]])])
@@ -53,13 +57,39 @@ def contrasts(network: Network, rows: Ints, tin: Tin) -> Contrasts:
         tin.points[every, :2],
         shares,
         every,
-        np.arange(len(every)) >= len(which),
+        np.isin(every[:, 0], tin.edges),
         slope,
     )
     if len(every) < LEAST_DEPARTURES:
         return found  # nothing is told from so few
     joint = covariance(network, [forms[k] for k in found.together])
     return replace(found, joint_noise=joint)
+
+
+def _on_lines(tin: Tin, which: Ints, corners: Ints) -> tuple[Ints, Ints, Floats]:
+    """Return the marks on breaklines and on the border, the vertices beside them, their weights.
+
+    Of the border without sides that are long for the spacing of the marks: those go over whatever
+    is built between.
+    """
+    vertex, ends, along = breakline_vertices(tin)
+    place = tin.points[:, :2]
+    nearest = np.concatenate(
+        [
+            np.linalg.norm(place[beside] - place[mark, None], axis=2).min(axis=1)
+            for mark, beside in ((which, corners), (vertex, ends))
+        ]
+    )
+    if not len(nearest):
+        return vertex, ends, along
+    mark, beside, share = border_vertices(tin)
+    side = np.linalg.norm(place[beside] - place[mark, None], axis=2).max(axis=1)
+    near = side <= _LONG * float(np.median(nearest))
+    return (
+        np.concatenate([vertex, mark[near]]),
+        np.concatenate([ends, beside[near]]),
+        np.concatenate([along, share[near]]),
+    )
 
 
 def plane_gradients(points: Floats, triangles: Ints) -> Floats:
