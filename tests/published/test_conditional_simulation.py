@@ -10,10 +10,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from geosite.terrain.surface import realisations
+from geosite.terrain.surface import roughness
 from geosite.terrain.surface.realisations import Lattice, draw_rough
 from geosite.terrain.surface.roughness import Roughness
-from geosite.terrain.uncertainty import conditioning
 from geosite.terrain.uncertainty.conditioning import Conditions
 
 PLACES = np.array(
@@ -67,8 +66,7 @@ def drawn() -> tuple[Lattice, np.ndarray]:
     )
     with pytest.MonkeyPatch.context() as patch:
         # the example's covariance in the place of the surface's own, which is smoother
-        patch.setattr(realisations, "correlation", correlation)
-        patch.setattr(conditioning, "correlation", correlation)
+        patch.setattr(roughness, "rough_correlation", correlation)
         draws = draw_rough(rough, lattice, 1, range(DRAWS))
         node, share = lattice.weights(PLACES)
         on_marks = (draws.nodes[:, node] * share).sum(axis=2)

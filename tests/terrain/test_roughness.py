@@ -7,7 +7,9 @@ import math
 import numpy as np
 import pytest
 
+from geosite.terrain.surface.correlation import rough_correlation, smooth_correlation
 from geosite.terrain.surface.cross_validation import (
+    border_vertices,
     breakline_vertices,
     marks_to_leave_out,
     triangles_without,
@@ -114,6 +116,40 @@ def test_vertices_of_a_breakline_are_predicted_along_it() -> None:
     assert (shares[0] @ line[ends[0], 2]) == pytest.approx(2.0)
     none = breakline_vertices(triangulate(marks))
     assert [len(part) for part in none] == [0, 0, 0]
+
+
+def test_marks_of_the_border_are_predicted_along_it() -> None:
+    # a yard of 12 by 9 m; of the marks on its south side one stands 2 cm within
+    south = [[0.0, 0, 1.0], [4, 0, 2.0], [7, 0.02, 9.0], [9, 0, 3.0], [12, 0, 4.0]]
+    marks = np.array([*south, [12, 9, 0], [0, 9, 0], [6, 4, 0]])
+    which, ends, shares = border_vertices(triangulate(marks))
+    # beside the side that goes past the mark within nothing is told
+    assert which.tolist() == []
+    marks[2, 1] = 0.0
+    which, ends, shares = border_vertices(triangulate(marks))
+    assert which.tolist() == [1, 2, 3]
+    assert sorted(ends[1].tolist()) == [1, 3]
+    assert shares[1] @ marks[ends[1], 2] == pytest.approx(2.6, abs=0.001)
+    # marks of a breakline go with it
+    kerb = marks[:3]
+    assert border_vertices(triangulate(marks, [kerb]))[0].tolist() == [3]
+
+
+def test_rough_ground_departs_as_a_power_of_the_distance() -> None:
+    distance = np.geomspace(0.25, 1.0, 9)
+    log_h = np.log(distance)
+    rough, smooth = (
+        np.polyfit(log_h, np.log(1.0 - known(distance, 1.0)), 1)[0]
+        for known in (rough_correlation, smooth_correlation)
+    )
+    # a road's semivariance (ISO 8608) goes as the distance itself, a smooth surface's as its square
+    assert 1.0 < rough < smooth < 2.0
+    near = 1.0 - rough_correlation(np.array([0.1]), 1.0)
+    assert near > 2.0 * (1.0 - smooth_correlation(np.array([0.1]), 1.0))
+    # a covariance: of heights anywhere
+    places = np.random.default_rng(3).uniform(0, 4, (80, 2))
+    apart = np.hypot(*(places[:, None] - places).transpose(2, 0, 1))
+    assert np.linalg.eigvalsh(rough_correlation(apart, 2.0)).min() > 0.0
 
 
 def test_surfaces_on_the_lattice_have_the_covariance() -> None:
