@@ -266,7 +266,8 @@ def _context() -> BaseContext:
     if "forkserver" in multiprocessing.get_all_start_methods():
         context = multiprocessing.get_context("forkserver")
         context.set_forkserver_preload(["geosite.processes.hosts.preloaded"])
-        with _uninterrupted():  # inherited by the workers, from their first moment on
+        # both inherited by the workers, from their first moment on
+        with _uninterrupted(), _unheard():
             forkserver.ensure_running()
         return context
     return multiprocessing.get_context("spawn")
@@ -317,6 +318,28 @@ def _uninterrupted() -> Iterator[None]:
         yield
     finally:
         signal.signal(signal.SIGINT, before)
+
+
+@contextmanager
+def _unheard() -> Iterator[None]:
+    """Keep what is started meanwhile from complaining: sites report in words of ours.
+
+    A worker that has just been started when this process is ended, and who counts its semaphores,
+    would print what means nothing to anybody.
+    """
+    try:
+        own = os.dup(2)
+    except OSError:  # this process was started without
+        yield
+        return
+    nothing = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nothing, 2)
+    try:
+        yield
+    finally:
+        os.dup2(own, 2)
+        os.close(own)
+        os.close(nothing)
 
 
 def _begin() -> None:
