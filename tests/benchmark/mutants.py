@@ -237,7 +237,8 @@ class Quick:
         self.seconds[item.nodeid] = -time.process_time()
 
     def pytest_runtest_teardown(self, item: Any) -> None:
-        self.seconds[item.nodeid] += time.process_time()
+        if item.nodeid in self.seconds:  # else it was skipped before it was set up
+            self.seconds[item.nodeid] += time.process_time()
 
     def pytest_collection_modifyitems(self, items: list[Any]) -> None:
         from hypothesis import Phase, settings
