@@ -263,6 +263,22 @@ def test_messages_name_value_expectation_and_remedy(tmp_path: Path, site: str, s
     assert f"{tmp_path}/site.toml:" in str(caught.value)
 
 
+@pytest.mark.parametrize(
+    ("written", "said"),
+    [
+        ("a\\nb", "a line break"),
+        ("a\\u202eb", "the invisible character U+202E"),
+        ("a\\u0007b", "the control character U+0007"),
+    ],
+)
+def test_what_cannot_be_seen_is_called_by_its_kind(tmp_path: Path, written: str, said: str) -> None:
+    with pytest.raises(InputError) as caught:
+        read_survey(write(tmp_path, BOOK, append("[site]", f'title = "{written}"')))
+    (problem,) = caught.value.problems
+    assert (problem.line, problem.remedy) == (22, "type it again without it")
+    assert f"contains {said}" in problem.what
+
+
 def test_problems_of_both_files_are_told_together(tmp_path: Path) -> None:
     site = append("[surface]", "cell_size = 0")
     book = BOOK.replace("R1,A1,1", "R1,A1,one")

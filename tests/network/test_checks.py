@@ -448,3 +448,18 @@ def test_other_lengths_between_known_marks_confirm_a_unit() -> None:
     (problem,) = refused("AB")
     assert problem.code == "baseline-length"
     assert "if it is the unit, which no other length confirms, the notes look" in problem.remedy
+
+
+def test_a_heading_that_strays_opens_a_loop_by_its_closed_form() -> None:
+    """Out ten metres and back: ``h^2`` times the integral of the squared way to the end, halved."""
+    out = [("R", f"P{i}", float(i), 0.0, 0.0) for i in range(1, 11)]
+    back = [("R", f"Q{i}", float(i), 0.0, 0.0) for i in range(9, 0, -1)]
+    ends = [("R", "A", 0.0, 0.0, 0.0), ("R", "B", 10.0, 0.0, 0.0)]
+    device = {"pointing": 0.001, "walk": 0.0001, "heading_deg": 0.5}
+    origin = {"A": {"easting": 0.0, "northing": 0.0, "elevation": 5.0}}
+    survey = notes(
+        [ends[0], *out, *back, *ends], origin, noise=None, device=device, azimuth={"value": 90.0}
+    )
+    (loop,) = adjust(survey).report.closures
+    strayed = math.radians(0.5) ** 2 * 2 * 10**3 / 3  # both axes
+    assert loop.sigma_m == pytest.approx(math.sqrt(strayed / 2 + 2 * 0.001**2), rel=0.002)

@@ -202,3 +202,37 @@ def test_a_swapped_single_run_cannot_be_told() -> None:
     mark = np.where(book.mark == a, b, np.where(book.mark == b, a, book.mark))
     network = adjust(replace(survey, book=replace(book, mark=mark)))
     assert "redundancy-small" in [f.code for f in network.findings]
+
+
+def test_a_wrong_name_for_the_first_mark_of_the_book_is_found() -> None:
+    """Nothing is special about the mark that comes first; here the way back to it is misnamed."""
+    walk = [
+        *(("A", 0, 0, 0.0), ("C", 10, 18, 0.4), ("B", 25, 0, 0.2), ("D", 31, 17, 0.9)),
+        *(("C", 10, 18, 0.4), ("E", -8, 9, 0.1), ("D", 0, 0, 0.0), ("B", 25, 0, 0.2)),
+        ("D", 31, 17, 0.9),
+    ]
+    rows = [("R", name, float(x), float(y), z) for name, x, y, z in walk]
+    origin = {"A": {"easting": 0.0, "northing": 0.0, "elevation": 5.0}}
+    with pytest.raises(SurveyRefused) as caught:
+        adjust(notes(rows, origin, azimuth={"value": 90.0}))
+    first = caught.value.problems[0]
+    assert (first.code, first.line) == ("name-wrong", 8)
+    assert "calls a mark D that is where A is" in first.what
+
+
+def test_of_many_runs_the_one_in_feet_is_tried() -> None:
+    """Only a few runs are tried in another unit: those that fit least, not those that fit best."""
+    rng = np.random.default_rng(7)
+    places = {"A": (0, 0, 0), "B": (25, 0, 0.2), "C": (31, 17, 0.9), "D": (10, 18, 0.4)}
+    rows = []
+    for number in range(9):
+        size = 1 / 0.3048 if number == 8 else 1.0
+        for name in "ABCDAB":
+            at = size * (np.array(places[name], float) + rng.normal(0, 0.004, 3))
+            rows.append((f"R{number}", name, *at.tolist()))
+    origin = {"A": {"easting": 0.0, "northing": 0.0, "elevation": 5.0}}
+    with pytest.raises(SurveyRefused) as caught:
+        adjust(notes(rows, origin, azimuth={"value": 90.0}))
+    first = caught.value.problems[0]
+    assert first.code == "run-unit", str(first)
+    assert "R8" in first.what

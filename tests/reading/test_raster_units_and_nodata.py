@@ -8,7 +8,7 @@ import rasterio
 from rasterio.transform import Affine
 
 from geosite.base.errors import InputError
-from geosite.reading.rasters import read_elevation
+from geosite.reading.rasters import open_elevation, read_elevation
 
 
 def raster(path: Path, values: np.ndarray, unit: str = "", **given: object) -> str:
@@ -39,6 +39,21 @@ def test_undeclared_nodata_is_refused_with_the_value(tmp_path: Path) -> None:
     assert "set the nodata value of the raster to -9999" in str(caught.value)
     read = read_elevation(raster(tmp_path / "b.tif", holes, nodata=-9999))
     assert np.isnan(read.values).sum() == 3
+
+
+def test_undeclared_nodata_above_everything_is_counted_too(tmp_path: Path) -> None:
+    holes = GROUND.copy()
+    holes[2:4, 5] = 1e20
+    with pytest.raises(
+        InputError, match=r"2 cells are 1e\+20, far from all others \(402 to 403\.2\)"
+    ):
+        read_elevation(raster(tmp_path / "a.tif", holes))
+    # the same where the rows come in parts, and the value lies in two of them
+    with (
+        open_elevation(raster(tmp_path / "b.tif", holes)) as source,
+        pytest.raises(InputError, match=r"2 cells are 1e\+20"),
+    ):
+        source.ends(height=3)
 
 
 def test_depths_near_a_usual_value_are_elevations(tmp_path: Path) -> None:

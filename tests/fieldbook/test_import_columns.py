@@ -1,0 +1,22 @@
+"""Which column of an export is what, where several could be."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from geosite.fieldbook.imports.importing import import_exports
+from geosite.fieldbook.imports.model import Answers
+
+WALK = [("A", 0.0, 0.0, 0.0), ("B", 25.0, 0.0, 0.2), ("C", 31.0, 17.0, 0.9), ("A", 0.0, 0.0, 0.0)]
+
+
+def test_a_column_that_is_called_just_so_goes_before_one_that_means_the_same(
+    tmp_path: Path,
+) -> None:
+    """Local coordinates beside those of a map: the field book takes x, y and z."""
+    path = tmp_path / "walk.csv"
+    rows = [f"{name},{512_300 + x},{5_276_100 + y},{400 + z},{x},{y},{z}" for name, x, y, z in WALK]
+    path.write_text("\n".join(["point,easting,northing,elevation,x,y,z", *rows, ""]))
+    (walked,) = import_exports([path], Answers(baseline=("A", "B"))).walked
+    assert {role: walked.columns[role].header for role in "xyz"} == {"x": "x", "y": "y", "z": "z"}
+    assert walked.xyz.tolist() == [[x, y, z] for _, x, y, z in WALK]
