@@ -114,6 +114,7 @@ def test_a_quantity_is_rounded_by_its_interval_and_told_with_it() -> None:
     nothing = {"lowered_m3": 0.0, "lowered_low_m3": 0.0, "lowered_high_m3": 0.0}
     assert told(nothing) == ["lowered: 0.00 m3 (0.00 to 0.00)"]
     assert told({"interval_low_m": 2.0}) == ["interval low: 2 m"]
+    assert told({"worst_misclosure_m": None}) == ["worst misclosure: none"]
 
 
 def test_the_map_and_the_place_on_earth_are_told_in_one_line() -> None:

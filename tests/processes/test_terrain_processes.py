@@ -229,3 +229,19 @@ def test_the_crs_of_a_layer_and_of_the_request_must_agree(tmp_path: Path) -> Non
     assert run("interpolate-elevation", tmp_path / "b", **same).summary["crs"] == "EPSG:25832"
     with pytest.raises(InputError, match="the request says EPSG:25833"):
         run("interpolate-elevation", tmp_path / "c", points=str(layer), crs="EPSG:25833")
+
+
+def test_progress_rises_to_the_end_and_no_further(tmp_path: Path) -> None:
+    points = tmp_path / "points.csv"
+    rows = [f"{512_300 + i},{5_276_100 + i * i % 7},{i / 8}" for i in range(9)]
+    points.write_text("\n".join(["easting,northing,elevation", *rows, ""]))
+    shares: list[float] = []
+    execute(
+        "interpolate-elevation",
+        {"points": str(points), "crs": "EPSG:25832", "cell_size": 0.5},
+        tmp_path / "out",
+        progress=lambda share, _: shares.append(share),
+    )
+    assert shares == sorted(shares)
+    assert len(shares) > 1
+    assert shares[-1] == 1.0

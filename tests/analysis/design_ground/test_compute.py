@@ -80,6 +80,14 @@ def test_a_wall_round_a_level_pad_makes_a_prism() -> None:
     assert found.quantities.fill.value == pytest.approx(10 * 10 * 1.0, rel=1e-3)
     assert found.quantities.cut.value == 0.0
     assert found.quantities.fill_area.value == pytest.approx(100.0, rel=1e-3)
+    assert found.quantities.net.value == pytest.approx(-100.0, rel=1e-3)
+
+
+@pytest.mark.slow
+def test_what_is_carted_is_cut_less_fill_to_the_last_digit() -> None:
+    found = made(box(20.0, 100 - 30 * 0.05), 0.0, site(0.05, runs=8)).quantities
+    assert found.net.half_width > 0
+    assert found.net.value == pytest.approx(found.cut.value - found.fill.value, abs=1e-9)
 
 
 @pytest.mark.slow
