@@ -119,6 +119,18 @@ class Dense:
             heading = heading[[first[int(r)] for r in self.case.book.run]]
         return [marks, paths, heading, parts[3], parts[4]]
 
+    def walked(self, i: int, j: int) -> float:
+        """Standard deviation of the random walk of a leg and of the length its bend takes."""
+        return math.sqrt(sum(self.walk_and_bend(i, j)))
+
+    def walk_and_bend(self, i: int, j: int) -> tuple[float, float]:
+        """Return the variances of both."""
+        step = self.case.book.local[j] - self.case.book.local[i]
+        length = max(float(np.sqrt((step**2).sum())), 0.01)
+        flat = self.map_factor * float(np.hypot(*step[:2]))
+        bend = self.factor * self.device.heading**2 * length * flat
+        return self.factor * self.device.walk**2 * length, bend**2 / 180
+
     def misfits(self, x: np.ndarray) -> np.ndarray:
         """What is left over of all observations, over their standard deviations."""
         book, device, root = self.case.book, self.device, math.sqrt(self.factor)
@@ -132,8 +144,10 @@ class Dense:
             turn = heading[i] + stray / 2 + own[number]
             east, north = paths[j] - paths[i]
             cosine, sine = np.cos(turn), np.sin(turn)
-            walked = root * device.walk * math.sqrt(length)
-            ahead, left = step[:2] * self.map_factor / (1 + scale[run])
+            # a straight leg of variance q at its end is bent: shorter by q / 12, q^2 / 180
+            bent = 1 + self.factor * device.heading**2 * length / 12
+            walked = self.walked(i, j)
+            ahead, left = bent * step[:2] * self.map_factor / (1 + scale[run])
             out.append((cosine * east + sine * north - ahead) / walked)
             out.append((-sine * east + cosine * north - left) / walked)
             if device.heading > 0:
@@ -192,7 +206,7 @@ class Dense:
             step = self.case.book.local[j] - self.case.book.local[i]
             length = max(float(np.sqrt((step**2).sum())), 0.01)
             turn = heading[i] + (heading[j] - heading[i]) / 2 + own[k]
-            walked = root * self.device.walk * math.sqrt(length)
+            walked = self.walked(i, j)
             cosine, sine = math.cos(turn), math.sin(turn)
             table[2 * k, each * k : each * k + 2] = cosine * walked, -sine * walked
             table[2 * k + 1, each * k : each * k + 2] = sine * walked, cosine * walked

@@ -106,3 +106,17 @@ def test_a_straying_heading_leads_a_straight_walk_aside_by_the_cube_of_its_lengt
     assert own[1, 2] == pytest.approx(kappa**2 * length**2 / 2, rel=1e-9)
     assert own[2, 2] == pytest.approx(kappa**2 * length, rel=1e-9)
     assert own[0, 0] == pytest.approx(0.0, abs=1e-12)
+
+
+def test_a_straight_leg_is_measured_too_short_by_its_bend() -> None:
+    # the device walks straight on for 1 and its heading is a Brownian motion of variance q at the
+    # end, in 200 small steps; what it then says of the distance, against the series
+    q, steps, walks = 0.05, 200, 20_000
+    rng = np.random.default_rng(5)
+    heading = np.cumsum(rng.normal(0, math.sqrt(q / steps), (walks, steps)), axis=1)
+    missing = 1 / np.abs(np.exp(1j * heading).mean(axis=1)) - 1
+    noise = Noise.of_legs(np.zeros(1), np.array([q]), np.ones(1))
+    # means of 20,000 draws, 4 standard errors; the next order of q is two hundredths of this one
+    assert missing.mean() == pytest.approx(noise.shortened[0], rel=0.05)
+    assert missing.std() == pytest.approx(math.sqrt(noise.walked[0]), rel=0.08)
+    assert noise.shortened[0] == pytest.approx(q / 12)

@@ -113,12 +113,12 @@ class _Adjustment:
         self.given = given
         self.walk = given.walk
         self.unknowns = number_unknowns(given)
-        self.noise = given.noise
+        self.noise, self.step = given.noise, given.straight
         self.strays = given.device.heading > 0
         walk = self.walk
         self.run_of_leg = walk.leg_run
         self.start, self.end = walk.node_at[walk.leg_start], walk.node_at[walk.leg_end]
-        self.whole = walk.along_legs(given.step)
+        self.whole = walk.along_legs(self.step)
 
     def trial(self, value: Floats, strayed: Strayed) -> _Trial:
         """Reckon the walk and make the observations, with what the legs then most likely did."""
@@ -141,7 +141,7 @@ class _Adjustment:
         """Reckon the walk and make the observations."""
         walk, unknowns = self.walk, self.unknowns
         heading = value[unknowns.heading]
-        scaled = self.given.step / (1.0 + value[unknowns.scale])[walk.run]
+        scaled = self.step / (1.0 + value[unknowns.scale])[walk.run]
         reckoned = reckon(walk, scaled, heading, self.noise, strayed)
         total = reckoned.leg_gain
         weight = np.zeros_like(total)

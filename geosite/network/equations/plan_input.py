@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -59,12 +60,18 @@ class PlanInput:
     azimuth: Azimuth | None = None
     before: Start | None = None
 
-    @property
+    @cached_property
     def noise(self) -> Noise:
         """Variances of the legs."""
         walk = self.walk
         spent = np.where(walk.step_variance > 0, np.maximum(walk.way, LEAST_WAY), 0.0)
-        return Noise(self.factor * walk.step_variance, self.factor * self.device.heading**2 * spent)
+        heading = self.factor * self.device.heading**2 * spent
+        return Noise.of_legs(self.factor * walk.step_variance, heading, np.abs(self.step))
+
+    @property
+    def straight(self) -> Complexes:
+        """The legs as long as they are expected to have been before their bends shortened them."""
+        return np.asarray(self.step * (1.0 + self.noise.shortened))
 
     @property
     def runs(self) -> int:

@@ -10,6 +10,12 @@ section 5.6.B) with matrices for variances.
 Of a leg with vector v the heading strays by eta, variance ``kappa^2 |v|``, evenly on the way: that
 turns the leg by eta / 2 and by c, variance ``kappa^2 |v| / 12``, independent of eta (the mean of a
 Brownian motion given its end), so that it does not matter how densely a walk was noted.
+
+A leg walked straight is bent by it too, and measured too short by half the mean square of the
+heading about its own mean. A Brownian motion less its mean is the sum of ``sqrt(2 q) z_k
+cos(k pi t) / (k pi)``, q its variance at the end and z_k standard normal, so that this share is the
+sum of ``q z_k^2 / 2 (k pi)^2``: mean ``q / 12``, variance ``q^2 / 180`` (sums of 1/k^2 and 1/k^4).
+On 100 m and 0.4 degrees per root metre that is 41 mm, give or take 36 mm.
 """
 
 from __future__ import annotations
@@ -32,13 +38,26 @@ class Noise:
     Parameters
     ----------
     walked : array, shape (n,)
-        Of the random walk per axis, square metres.
+        Of the random walk per axis, and of what bends shorten legs by, square metres.
     heading : array, shape (n,)
         Of the change of heading, square radians.
     """
 
     walked: Floats
     heading: Floats
+
+    @classmethod
+    def of_legs(cls, walked: Floats, heading: Floats, length: Floats) -> Noise:
+        """Return the noise of legs walked straight, with their bends.
+
+        Parameters
+        ----------
+        walked
+            Of the random walk alone.
+        heading
+        length : array, shape (n,), metres
+        """
+        return cls(walked + (_bending(heading) * length) ** 2 / 180.0, heading)
 
     @cached_property
     def strays(self) -> bool:
@@ -49,6 +68,16 @@ class Noise:
     def lateral(self) -> Floats:
         """Of the part of a leg's own turn that does not depend on its change of heading."""
         return self.heading / 12.0
+
+    @property
+    def shortened(self) -> Floats:
+        """Share by which bends are expected to have shortened each leg."""
+        return _bending(self.heading) / 12.0
+
+
+def _bending(heading: Floats) -> Floats:
+    """Variance of the change of heading, as far as the series of small angles goes: a radian."""
+    return np.minimum(heading, 1.0)
 
 
 @dataclass(frozen=True, eq=False)
