@@ -10,6 +10,7 @@ from typing import Any
 
 import package_cases
 import pypdf
+import pytest
 
 from geosite.base.errors import Finding
 from geosite.drawing.sheet import Rectangle, Text
@@ -106,6 +107,7 @@ def test_printed_amounts_add_up_to_the_printed_total() -> None:
     assert [row[4] for row in table.rows] == ["0.125", "0.125", "0.250"]  # type: ignore[union-attr]
 
 
+@pytest.mark.slow
 def test_places_in_findings_say_which_is_which(built_landing: Path) -> None:
     import json
 

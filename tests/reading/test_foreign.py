@@ -265,6 +265,7 @@ def test_a_bare_complaint_of_the_library_is_told_in_one_line(
     assert "is not registered in gpkg_contents" in problem.what
 
 
+@pytest.mark.slow
 def test_no_byte_of_a_flatgeobuf_head_ends_in_anything_but_points_or_a_refusal(
     tmp_path: Path,
 ) -> None:

@@ -90,6 +90,7 @@ def test_a_file_that_crashes_the_library_ends_the_copy_alone(
     assert "breaks the library that reads it" in said(reader, good(tmp_path / "a.tif"))
 
 
+@pytest.mark.slow
 def test_a_file_that_never_ends_is_given_up(
     reader: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -231,6 +232,7 @@ def test_a_description_of_other_files_is_no_raster(
     assert said(reader, path)
 
 
+@pytest.mark.slow
 def test_a_raster_in_a_database_with_an_endless_query_is_given_up(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

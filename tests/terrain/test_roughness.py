@@ -62,6 +62,7 @@ def test_departures_have_the_variance_of_the_surface() -> None:
     assert np.concatenate(ratio).mean() == pytest.approx(1.0, abs=0.13)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("noise", [0.0, 0.005])
 def test_what_the_estimate_says_between_marks_is_what_is_there(noise: float) -> None:
     rng = np.random.default_rng(2)
@@ -182,6 +183,7 @@ def test_raster_and_places_read_the_same_surface() -> None:
     assert raster.ravel() == pytest.approx((drawn[nodes] * share).sum(axis=1), rel=1e-12)
 
 
+@pytest.mark.slow
 def test_departures_together_tell_over_what_distances_the_ground_is_rough() -> None:
     rng = np.random.default_rng(6)
     # the marks stand about 2.2 m apart: ranges of 1.1 to 8.8 m are tried
