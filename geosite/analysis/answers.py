@@ -5,14 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import partial
-from typing import TypeVar
+from typing import TYPE_CHECKING, TypeVar
 
-import numpy as np
 from msgspec.structs import replace as replace_fields
 
-from geosite.analysis.access.grade_checks import Grade
-from geosite.analysis.design_ground.model import BuiltUp, DesignedGround
-from geosite.analysis.design_ground.parcel_lines import DesignClearance
 from geosite.analysis.design_ground.wording import design_clearance_findings
 from geosite.analysis.distances import Angle, Distance, Edge, angle_at, distance, outline_edges
 from geosite.analysis.falls import FallVerdict, judge_fall
@@ -27,20 +23,12 @@ from geosite.analysis.parcels import (
     place_parcels,
 )
 from geosite.analysis.peak_flows import PeakFlow, peak_flow_findings, peak_flows
-from geosite.analysis.sections import Profile, profile
-from geosite.analysis.takeoff.design_prices import (
-    DesignEstimate,
-    design_estimate,
-)
-from geosite.analysis.takeoff.designed import DesignPart, design_parts, zone_depths
+from geosite.analysis.takeoff.design_prices import DesignEstimate, design_estimate
 from geosite.analysis.takeoff.draped import triangles_of
 from geosite.analysis.takeoff.prices import Valuation, valuation
 from geosite.analysis.takeoff.quantities import TakeOff, take_off
 from geosite.analysis.takeoff.walked_twice import lines_beside
 from geosite.analysis.takeoff.whole_cost import WholeCost, whole_cost
-from geosite.analysis.volumes.design_surfaces import Design, design_plane, design_raster
-from geosite.analysis.volumes.earthwork import Earthwork, earthwork
-from geosite.analysis.walked_line import polyline
 from geosite.analysis.where_limits_hold import default_limit_findings
 from geosite.analysis.wording import (
     beside_findings,
@@ -53,17 +41,23 @@ from geosite.analysis.wording import (
     take_off_findings,
 )
 from geosite.base.errors import Finding, InputError, Problem
-from geosite.base.map_frame import Frame, name_unless_same_map
-from geosite.fieldbook import sitefile
-from geosite.fieldbook.model import Notes
-from geosite.linework.model import Drawing
-from geosite.network.model import Network
-from geosite.reading.second_surface import SecondSurface
 from geosite.reading.toml_lines import line_of
 from geosite.terrain.features import ground_features
-from geosite.terrain.site import Terrain
 from geosite.terrain.site_ground import SiteGround
-from geosite.terrain.uncertainty.ground import Ground
+
+if TYPE_CHECKING:
+    from geosite.analysis.access.grade_checks import Grade
+    from geosite.analysis.design_ground.model import DesignedGround
+    from geosite.analysis.design_ground.parcel_lines import DesignClearance
+    from geosite.analysis.sections import Profile
+    from geosite.analysis.takeoff.designed import DesignPart
+    from geosite.analysis.volumes.earthwork import Earthwork
+    from geosite.fieldbook import sitefile
+    from geosite.fieldbook.model import Notes
+    from geosite.linework.model import Drawing
+    from geosite.network.model import Network
+    from geosite.terrain.site import Terrain
+    from geosite.terrain.uncertainty.ground import Ground
 
 __all__ = ["Answers", "answer"]
 
@@ -385,7 +379,9 @@ def _designed(
 ) -> tuple[DesignedGround, tuple[DesignPart, ...]]:
     # what only designs need is not loaded for a site without one
     from geosite.analysis.design_ground.compute import design_ground
+    from geosite.analysis.design_ground.model import BuiltUp
     from geosite.analysis.design_ground.requested import edges_of, requested_zones
+    from geosite.analysis.takeoff.designed import design_parts, zone_depths
 
     _needs_ground(f"design {name}", None if terrain is None else terrain.ground, notes)
     assert terrain is not None
@@ -422,6 +418,10 @@ def _section(
     drawing: Drawing,
     ground: Ground | None,
 ) -> Profile:
+    # what only sections need is not loaded for a site without one, nor what only earthworks need
+    from geosite.analysis.sections import profile
+    from geosite.analysis.walked_line import polyline
+
     basis = _needs_ground(f"section {name}", ground, notes)
     line = polyline(name, notes, network, drawing, feature=requested.feature, marks=requested.marks)
     return profile(line, network, basis, requested, notes.book.unit_m)
@@ -435,65 +435,7 @@ def _earthwork(
     drawing: Drawing,
     ground: Ground | None,
 ) -> Earthwork:
-    def refuse(code: str, what: str, expected: str, remedy: str) -> InputError:
-        return InputError(
-            Problem(code, f"earthwork {name}: {what}", expected, remedy, notes.site_file)
-        )
+    from geosite.analysis.volumes.requested import requested_earthwork
 
     basis = _needs_ground(f"earthwork {name}", ground, notes)
-    areas = {f.name: f for f in drawing.features if f.kind == "area"}
-    if requested.feature not in areas:
-        raise refuse(
-            "earthwork-no-area",
-            f"there is no area {requested.feature}",
-            f"one of {', '.join(areas) or 'none'}",
-            "correct the name",
-        )
-    feature = areas[requested.feature]
-    second = notes.attached.surfaces.get(name)
-    if (second is None) == (requested.design_elevation is None):
-        raise refuse(
-            "earthwork-design",
-            "it has both a plane and a surface" if second else "it has neither plane nor surface",
-            "either design_elevation or surface",
-            "give one of them",
-        )
-    frame = network.frame
-    if second is not None:
-        design = _surface(second, frame, refuse)
-    else:
-        assert requested.design_elevation is not None
-        through = (feature.geometry.centroid.x, feature.geometry.centroid.y)
-        if requested.through is not None:
-            book = notes.book
-            if requested.through not in book.marks:
-                raise refuse(
-                    "earthwork-no-mark",
-                    f"mark {requested.through} is not in the field book",
-                    "the name of a mark",
-                    "correct the name",
-                )
-            row = int(np.flatnonzero(book.mark == book.marks.index(requested.through))[0])
-            through = (float(network.en[row, 0]), float(network.en[row, 1]))
-        design = design_plane(
-            through,
-            requested.design_elevation * frame.height_unit_m,
-            requested.fall_percent,
-            requested.fall_azimuth,
-            frame.combined_factor,
-        )
-    return earthwork(name, feature, basis, design, interval=requested.interval)
-
-
-def _surface(
-    second: SecondSurface, frame: Frame, refuse: Callable[[str, str, str, str], InputError]
-) -> Design:
-    other = name_unless_same_map(second.crs_wkt, frame.crs_wkt)
-    if other is not None:
-        raise refuse(
-            "surface-crs",
-            f"the second surface {second.file} is in {other}",
-            f"a raster in {frame.crs_name}",
-            "warp it to the map's CRS first",
-        )
-    return design_raster(second, frame)
+    return requested_earthwork(name, requested, notes, network, drawing, basis)

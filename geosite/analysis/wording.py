@@ -4,14 +4,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING
 
-from geosite.analysis.access.grade_checks import Grade
-from geosite.analysis.falls import FallVerdict
 from geosite.analysis.limits import CAUTION
 from geosite.analysis.parcels import Clearance
-from geosite.analysis.takeoff.design_prices import DesignEstimate
 from geosite.analysis.takeoff.prices import PRICE_CAUTION, Valuation
-from geosite.analysis.takeoff.progress_prices import PeriodValuation
 from geosite.analysis.takeoff.quantities import TakeOff
 from geosite.analysis.takeoff.walked_twice import BesideLine
 from geosite.base.errors import Finding
@@ -20,6 +17,12 @@ from geosite.base.map_frame import Frame
 from geosite.base.rounding import decimals, grouped, place_words, written
 from geosite.terrain.water.falls_from_buildings import LEAST_DROP_M
 from geosite.terrain.wording import end_words
+
+if TYPE_CHECKING:
+    from geosite.analysis.access.grade_checks import Grade
+    from geosite.analysis.falls import FallVerdict
+    from geosite.analysis.takeoff.design_prices import DesignEstimate
+    from geosite.analysis.takeoff.progress_prices import PeriodValuation
 
 __all__ = [
     "beside_findings",
@@ -85,6 +88,7 @@ def grade_findings(grades: Sequence[Grade]) -> tuple[Finding, ...]:
 
     Examples
     --------
+    >>> from geosite.analysis.access.grade_checks import Grade
     >>> import numpy as np
     >>> from geosite.analysis.access.grade_checks import Requirement, Span
     >>> from geosite.analysis.limits import judge

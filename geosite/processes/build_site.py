@@ -6,8 +6,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from geosite.processes.derive_slope import GEOTIFF
-from geosite.processes.model import Context, Input, Output, Process
+from geosite.processes.model import GEOTIFF, Context, Input, Output, Process
 
 __all__ = ["DESIGN_LAYER", "PROCESS", "SITE"]
 

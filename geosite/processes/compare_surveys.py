@@ -6,8 +6,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
-from geosite.processes.derive_slope import GEOTIFF
-from geosite.processes.model import Context, Input, Output, Process
+from geosite.processes.model import GEOTIFF, Context, Input, Output, Process
 
 if TYPE_CHECKING:
     from geosite.analysis.change.model import Epoch

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING, Any, Literal
 
-from geosite.processes.derive_slope import ELEVATION, ELEVATION_UNIT, GEOTIFF
-from geosite.processes.model import Context, Input, Output, Process
+from geosite.processes.derive_slope import ELEVATION, ELEVATION_UNIT
+from geosite.processes.model import GEOTIFF, Context, Input, Output, Process
 from geosite.processes.raster_strips import cost_in_strips, fits_at_once, room_for
 
 if TYPE_CHECKING:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from typing import TYPE_CHECKING, Any
 
-from geosite.processes.model import Context, Input, Output, Process
+from geosite.processes.model import GEOTIFF, Context, Input, Output, Process
 from geosite.processes.raster_strips import cost_in_strips, fits_at_once, room_for
 
 if TYPE_CHECKING:
@@ -27,7 +27,6 @@ __all__ = [
 
 _BYTES = 45
 """Of memory for each cell, measured."""
-GEOTIFF = "image/tiff; application=geotiff; profile=cloud-optimized"
 
 ELEVATION = Input(
     "elevation",

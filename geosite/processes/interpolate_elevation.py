@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING, Any, Literal
 from geosite.base.errors import InputError, Problem
 from geosite.base.memory import refuse_beyond_memory
 from geosite.base.units import FOOT_M
-from geosite.processes.derive_slope import GEOTIFF
-from geosite.processes.model import Context, Input, Output, Process
+from geosite.processes.model import GEOTIFF, Context, Input, Output, Process
 
 if TYPE_CHECKING:
     from geosite.base.errors import Finding

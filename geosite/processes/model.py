@@ -36,7 +36,10 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-__all__ = ["Context", "Input", "Output", "Process"]
+__all__ = ["GEOTIFF", "Context", "Input", "Output", "Process"]
+
+GEOTIFF = "image/tiff; application=geotiff; profile=cloud-optimized"
+"""Media type of the rasters that leave."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from shapely.geometry.base import BaseGeometry
 
-from geosite.analysis.design_ground.drainage import WaterChange
-from geosite.analysis.design_ground.zones import Edge, Zone
-from geosite.base.arrays import Floats
-from geosite.base.errors import Finding
-from geosite.base.estimate import Estimate
-from geosite.base.grid import Grid
-from geosite.terrain.site_water import Water
+if TYPE_CHECKING:
+    from geosite.analysis.design_ground.drainage import WaterChange
+    from geosite.analysis.design_ground.zones import Edge, Zone
+    from geosite.base.arrays import Floats
+    from geosite.base.errors import Finding
+    from geosite.base.estimate import Estimate
+    from geosite.base.grid import Grid
+    from geosite.terrain.site_water import Water
 
 __all__ = ["BuiltUp", "DesignedGround", "EarthworkQuantities"]
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 import shapely
@@ -18,14 +18,16 @@ from geosite.analysis.approach import (
     sigma_across,
     with_map,
 )
-from geosite.analysis.design_ground.model import DesignedGround
-from geosite.analysis.design_ground.zones import Zone
-from geosite.analysis.parcels import ParcelMap
-from geosite.base.arrays import Floats
 from geosite.base.estimate import Estimate
 from geosite.base.statistics import NORMAL_95
-from geosite.network.model import Network
-from geosite.terrain.uncertainty.ground import Ground
+
+if TYPE_CHECKING:
+    from geosite.analysis.design_ground.model import DesignedGround
+    from geosite.analysis.design_ground.zones import Zone
+    from geosite.analysis.parcels import ParcelMap
+    from geosite.base.arrays import Floats
+    from geosite.network.model import Network
+    from geosite.terrain.uncertainty.ground import Ground
 
 __all__ = ["DesignClearance", "design_clearances"]
 

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING
 
-from geosite.analysis.design_ground.model import DesignedGround, EarthworkQuantities
-from geosite.analysis.design_ground.parcel_lines import DesignClearance
 from geosite.base.errors import Finding
-from geosite.base.map_frame import Frame
 from geosite.base.rounding import place_words, written
 from geosite.terrain.wording import interval_words
+
+if TYPE_CHECKING:
+    from geosite.analysis.design_ground.model import DesignedGround, EarthworkQuantities
+    from geosite.analysis.design_ground.parcel_lines import DesignClearance
+    from geosite.base.map_frame import Frame
 
 __all__ = ["OUTCOMES", "clearance_words", "design_clearance_findings", "findings"]
 
@@ -92,6 +95,7 @@ def clearance_words(one: DesignClearance) -> str:
     >>> import numpy as np
     >>> from geosite.base.estimate import Estimate
     >>> apart, nearest = Estimate.normal(-0.3, 0.1, 2.0), np.zeros((2, 2))
+    >>> from geosite.analysis.design_ground.parcel_lines import DesignClearance
     >>> over = DesignClearance("pad", "Pad", "parts", "12", apart, "crosses", nearest)
     >>> clearance_words(over)
     'Design pad reaches over the line of parcel 12 by 0.30 +/- 0.20 m (95 %)'

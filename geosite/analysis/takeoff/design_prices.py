@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
-from geosite.analysis.design_ground.model import DesignedGround
-from geosite.analysis.takeoff.designed import DesignPart
 from geosite.analysis.takeoff.prices import (
     Valuation,
     plus_independent,
@@ -15,7 +14,11 @@ from geosite.analysis.takeoff.prices import (
 )
 from geosite.analysis.takeoff.quantities import Quantity, total
 from geosite.fieldbook.sitefile import Code, EarthPrice, Price, Prices
-from geosite.network.model import Network
+
+if TYPE_CHECKING:
+    from geosite.analysis.design_ground.model import DesignedGround
+    from geosite.analysis.takeoff.designed import DesignPart
+    from geosite.network.model import Network
 
 __all__ = ["EARTH", "DesignEstimate", "design_estimate"]
 

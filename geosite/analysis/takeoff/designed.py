@@ -9,22 +9,24 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from geosite.analysis.design_ground.zones import Edge, Heights, Zone
 from geosite.analysis.takeoff.quantities import Quantity, ordered, scaled
-from geosite.base.arrays import Floats, Ints
 from geosite.base.errors import InputError, Problem
 from geosite.fieldbook import sitefile
-from geosite.fieldbook.model import Notes
 from geosite.fieldbook.sitefile import Code
 from geosite.linework.model import Drawing, Measure
 from geosite.network.covariance import accuracies
 from geosite.network.model import LinearForm, Network
+
+if TYPE_CHECKING:
+    from geosite.analysis.design_ground.zones import Edge, Heights, Zone
+    from geosite.base.arrays import Floats, Ints
+    from geosite.fieldbook.model import Notes
 
 __all__ = ["DesignPart", "design_parts", "slope_factor", "zone_depths"]
 

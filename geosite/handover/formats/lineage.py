@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING
 
-from geosite.analysis.answers import Answers
-from geosite.analysis.parcels import ParcelMap
-from geosite.fieldbook.model import Notes
-from geosite.network.model import Closure, Network
-from geosite.network.noise import Noise
 from geosite.network.walk.device import device_of
 from geosite.network.wording import device_in_words, shift_in_words
-from geosite.terrain.site import Terrain
+
+if TYPE_CHECKING:
+    from geosite.analysis.answers import Answers
+    from geosite.analysis.parcels import ParcelMap
+    from geosite.fieldbook.model import Notes
+    from geosite.network.model import Closure, Network
+    from geosite.network.noise import Noise
+    from geosite.terrain.site import Terrain
 
 __all__ = ["lineage"]
 

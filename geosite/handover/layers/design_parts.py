@@ -4,17 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
-from geosite.analysis.takeoff.design_prices import DesignEstimate
-from geosite.analysis.takeoff.designed import DesignPart
 from geosite.analysis.takeoff.prices import PRICE_CAUTION, PriceLine
-from geosite.analysis.takeoff.quantities import OrderBy
 from geosite.base.columns import Columns, estimate, interval, real, text
 from geosite.handover.layers.measures import ground
 from geosite.handover.layers.prices import total_line
 from geosite.handover.layers.quantities import ORDER_BY, ordered_by
 from geosite.handover.model import Form, Table
-from geosite.linework.model import Measure
+
+if TYPE_CHECKING:
+    from geosite.analysis.takeoff.design_prices import DesignEstimate
+    from geosite.analysis.takeoff.designed import DesignPart
+    from geosite.analysis.takeoff.quantities import OrderBy
+    from geosite.linework.model import Measure
 
 __all__ = [
     "COLUMNS",

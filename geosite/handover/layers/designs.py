@@ -5,20 +5,22 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import shapely
 from shapely.geometry.base import BaseGeometry
 
-from geosite.analysis.design_ground.drainage import WaterChange
-from geosite.analysis.design_ground.model import DesignedGround
-from geosite.analysis.design_ground.parcel_lines import DesignClearance
 from geosite.analysis.design_ground.wording import OUTCOMES, clearance_words
 from geosite.base.columns import Columns, estimate, interval, real, text
-from geosite.base.map_frame import Frame
 from geosite.handover.layers.parcels import CLEARANCES
 from geosite.handover.model import Form, Layer, Raster, Table
 from geosite.linework.on_map import to_map_geometry
+
+if TYPE_CHECKING:
+    from geosite.analysis.design_ground.drainage import WaterChange
+    from geosite.analysis.design_ground.model import DesignedGround
+    from geosite.analysis.design_ground.parcel_lines import DesignClearance
+    from geosite.base.map_frame import Frame
 
 __all__ = [
     "DESIGNS",

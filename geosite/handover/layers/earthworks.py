@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-from geosite.analysis.volumes.earthwork import Earthwork, Volumes
 from geosite.base.columns import Columns, estimate, interval, real, text
 from geosite.handover.model import Form, Table
+
+if TYPE_CHECKING:
+    from geosite.analysis.volumes.earthwork import Earthwork, Volumes
 
 __all__ = ["ByMethod", "by_method", "columns", "table"]
 

@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import shapely
 
-from geosite.analysis.access.grade_checks import Grade
 from geosite.analysis.limits import CAUTION
 from geosite.base.columns import Columns, estimate, integer, real, text
-from geosite.base.estimate import Estimate
-from geosite.base.map_frame import Frame
 from geosite.handover.model import Form, Layer
 from geosite.linework.on_map import to_map_geometry
+
+if TYPE_CHECKING:
+    from geosite.analysis.access.grade_checks import Grade
+    from geosite.base.estimate import Estimate
+    from geosite.base.map_frame import Frame
 
 __all__ = ["VERDICTS", "columns", "layer", "limit", "shown", "unit"]
 
@@ -43,6 +46,8 @@ def shown(grade: Grade) -> Estimate | None:
 
     Examples
     --------
+    >>> from geosite.base.estimate import Estimate
+    >>> from geosite.analysis.access.grade_checks import Grade
     >>> import numpy as np
     >>> from geosite.analysis.access.grade_checks import Requirement, Span
     >>> from geosite.analysis.limits import judge
@@ -62,6 +67,8 @@ def unit(grade: Grade) -> str:
 
     Examples
     --------
+    >>> from geosite.base.estimate import Estimate
+    >>> from geosite.analysis.access.grade_checks import Grade
     >>> import numpy as np
     >>> from geosite.analysis.access.grade_checks import Requirement, Span
     >>> from geosite.analysis.limits import judge

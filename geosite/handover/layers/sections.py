@@ -4,16 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import shapely
 
-from geosite.analysis.sections import Profile
 from geosite.base.columns import Columns, estimate, interval, real, text
 from geosite.base.estimate import Estimate
-from geosite.base.map_frame import Frame
 from geosite.handover.model import Form, Layer, Table
 from geosite.linework.on_map import to_map_geometry
+
+if TYPE_CHECKING:
+    from geosite.analysis.sections import Profile
+    from geosite.base.map_frame import Frame
 
 __all__ = ["columns", "layer", "station_columns", "stations"]
 

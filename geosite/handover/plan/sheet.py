@@ -28,7 +28,6 @@ from geosite.handover.plan.layout import Layout, choose_layout
 from geosite.handover.plan.map import draw_map
 from geosite.handover.plan.map_edge import frame_group, header_group
 from geosite.handover.plan.map_sheet import lacks_letters, map_sheet
-from geosite.handover.plan.profile import section_drawings
 from geosite.handover.plan.side_words import numbered, words_fit, words_group
 from geosite.handover.plan.tiled_sheets import Tile, key_map, match_lines, tiles
 from geosite.handover.small_pond_parts import without_specks
@@ -116,7 +115,10 @@ def sheet_set(package: Package, options: Handover) -> tuple[Sheet, tuple[Page, .
         called = f"Design {name}, its ground and water"
         design = designed_only(package, ground, name)
         drawings.append(partial(_drawn, package, options, layout, called, design, None))
-    drawings += section_drawings(package, options)
+    if package.profiles:
+        from geosite.handover.plan.profile import section_drawings
+
+        drawings += section_drawings(package, options)
     blocks = [*verdict_blocks(package, options.unit), *takeoff_blocks(package, options)]
     blocks += [*accuracy_blocks(package, options.unit), *finding_blocks(package)]
     paper = paper_for(package, options, "Verdicts, quantities, findings")

@@ -5,24 +5,17 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
-from geosite.analysis.access.grade_checks import Grade
-from geosite.analysis.answers import Answers
 from geosite.analysis.limits import CAUTION as ACCESS_CAUTION
 from geosite.analysis.parcels import BOUNDARY_CAUTION
-from geosite.analysis.takeoff.prices import Valuation
-from geosite.analysis.takeoff.whole_cost import WholeCost
-from geosite.analysis.volumes.earthwork import Earthwork
 from geosite.analysis.wording import clearance_words
-from geosite.base.arrays import Floats
 from geosite.base.errors import Finding, GeositeError
 from geosite.base.spoken_units import like_measures, spoken
 from geosite.base.version import __version__
 from geosite.base.wgs84 import outline
-from geosite.fieldbook.model import Notes
 from geosite.handover.layers import (
     design_parts,
     designs,
@@ -40,10 +33,19 @@ from geosite.handover.report_json.ground import ground_report
 from geosite.handover.report_json.order import worst_first
 from geosite.handover.report_model import answers as answers_model
 from geosite.handover.report_model import site as model
-from geosite.linework.model import Drawing, Feature, Measure
 from geosite.network.accuracy.on_map import half_widths, stated_sigmas
-from geosite.network.model import Network
-from geosite.terrain.site import Terrain
+
+if TYPE_CHECKING:
+    from geosite.analysis.access.grade_checks import Grade
+    from geosite.analysis.answers import Answers
+    from geosite.analysis.takeoff.prices import Valuation
+    from geosite.analysis.takeoff.whole_cost import WholeCost
+    from geosite.analysis.volumes.earthwork import Earthwork
+    from geosite.base.arrays import Floats
+    from geosite.fieldbook.model import Notes
+    from geosite.linework.model import Drawing, Feature, Measure
+    from geosite.network.model import Network
+    from geosite.terrain.site import Terrain
 
 __all__ = [
     "every_finding",
