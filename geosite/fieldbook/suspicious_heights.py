@@ -85,7 +85,10 @@ def _found(book: FieldBook) -> Iterator[HeightSuspect]:
     by_run = np.argsort(book.run, kind="stable")
     ends = np.cumsum(np.bincount(book.run, minlength=len(book.runs)))
     for rows in np.split(by_run, ends[:-1]):
-        if len(rows) < FEWEST:
+        # without a mark seen once, or all within the least difference, none can stand out
+        if len(rows) < FEWEST or not is_once[rows].any():
+            continue
+        if np.ptp(book.local[rows, 2]) <= LEAST_M:
             continue
         near = rows[_nearest(book.local[rows, :2])]
         beside = np.column_stack([near, before[rows], after[rows]])
@@ -138,7 +141,7 @@ def _along_features(book: FieldBook) -> tuple[Ints, Ints]:
 
 
 def _nearest(places: Floats) -> Ints:
-    """Return the `NEIGHBOURS` nearest others of each place, shape (n, `NEIGHBOURS`)."""
+    """Return the `NEIGHBOURS` nearest others of each place, in no order, (n, `NEIGHBOURS`)."""
     if len(places) > ONE_BY_ONE:
         from scipy.spatial import cKDTree
 
@@ -148,6 +151,13 @@ def _nearest(places: Floats) -> Ints:
         is_own = found == own
         is_own[~is_own.any(axis=1), -1] = True
         return np.asarray(found[~is_own].reshape(len(places), NEIGHBOURS))
-    apart = np.hypot(*(places[:, None] - places[None]).transpose(2, 0, 1))
+    east, north = places.T
+    apart = np.hypot(east[:, None] - east, north[:, None] - north)
     np.fill_diagonal(apart, np.inf)
-    return np.asarray(np.argsort(apart, axis=1, kind="stable")[:, :NEIGHBOURS])
+    last = np.partition(apart, NEIGHBOURS - 1, axis=1)[:, NEIGHBOURS - 1 : NEIGHBOURS]
+    near = apart <= last
+    # of several as far as the last the first ones in the book
+    for k in np.flatnonzero(near.sum(axis=1) > NEIGHBOURS):
+        near[k] = False
+        near[k, np.argsort(apart[k], kind="stable")[:NEIGHBOURS]] = True
+    return np.asarray(np.nonzero(near)[1].reshape(len(places), NEIGHBOURS))

@@ -83,8 +83,10 @@ def suspects(book: FieldBook) -> tuple[Suspect, ...]:
     seen = np.bincount(book.mark[book.mark >= 0], minlength=len(book.marks))
     found: dict[int, Suspect] = {}
     plain = {PIECE_KINDS.index("line"), PIECE_KINDS.index("arc")}
-    for feature in range(len(book.features)):
-        rows = np.flatnonzero(book.feature == feature)
+    order = np.argsort(book.feature, kind="stable")
+    ends = np.searchsorted(book.feature[order], np.arange(len(book.features) + 1))
+    for start, end in zip(ends[:-1].tolist(), ends[1:].tolist(), strict=True):
+        rows = order[start:end]
         kinds = set(book.kind[rows].tolist())
         if len(rows) < FEWEST or not kinds <= plain or len(set(book.run[rows].tolist())) > 1:
             continue
