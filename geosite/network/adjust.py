@@ -201,7 +201,7 @@ def _trusted(
     fewest = placing.baseline_only(network, start, walk) if common else None
     first, last = (int(walk.row[np.argmax(walk.knot == walk.knots.index(n))]) for n in baseline)
     known = known_places(anchored.controls, {n: i for i, n in enumerate(walk.knots)})
-    known_rows = walk.row[np.isin(walk.knot, known.knot)]
+    known_rows = walk.row[np.isin(walk.knot, known.knot)].astype(np.int64)
     arm = lever_arm(network, (first, last), fewest, known_rows)
     best_sigma = max(float(known.sigma.max()), 0.01)
     advice = advise(network, book, placing.device, arm.row, best_sigma, known_rows)

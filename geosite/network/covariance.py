@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from geosite.base.arrays import Floats, Ints
+from geosite.base.arrays import Floats, Ints, Shorts
 from geosite.base.statistics import t_factor
 from geosite.network.equations.normal import Posterior
 from geosite.network.equations.rows import PlanRows
@@ -250,7 +250,7 @@ class _Between:
     row: Ints
     owner: Ints
     chain: Ints
-    steps: Ints
+    steps: Shorts
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -367,11 +367,13 @@ def _sources(
 ) -> tuple[_Sources, _Sources]:
     """Return where the error of weighted sums of observations comes from, in plan and in height."""
     between = network.plan.between
-    at = between.at[rows]
+    at = between.at[rows].astype(np.int64)
     inner = np.flatnonzero(between.chain[at] >= 0)
     inside = at[inner]
     of_leg = between.leg[inside]
-    where = _Between(rows[inner], owner[inner], between.chain[inside], between.steps[inside])
+    where = _Between(
+        rows[inner], owner[inner], between.chain[inside].astype(np.int64), between.steps[inside]
+    )
 
     plan = network.plan
     unknown, states = plan.states(rows)
@@ -382,7 +384,7 @@ def _sources(
     weight = np.concatenate([plan.weight, np.zeros((1, 3, 3))])[of_leg]
     in_plan = (
         _OfUnknowns(plan.posterior, unknown, coefficient, owner),
-        _OfChains(where, pull, plan.gain[inside], weight),
+        _OfChains(where, pull, plan.gains(inside), weight),
         _OfPointing(where, plan.pointing, weights[inner, :2]),
     )
     heights = network.heights

@@ -122,7 +122,7 @@ class Draws:
         in_plan = axis(
             plan.posterior,
             (unknown, of_plan[:, :2]),
-            plan.gain[order],
+            plan.gains(order),
             plan.leg_gain,
             plan.weight,
             move,

@@ -54,10 +54,10 @@ def independent_marks(
     """
     local = np.asarray(places, np.float64).reshape(-1, 3)
     n = len(local)
-    every, none = np.arange(n), np.full(n, -1)
-    knot = every if mark is None else np.asarray(mark, np.int64)
+    every, none = np.arange(n, dtype=np.int32), np.full(n, -1, dtype=np.int32)
+    knot = np.arange(n) if mark is None else np.asarray(mark, np.int64)
     k = int(knot.max(initial=-1)) + 1
-    between = Between(every, np.zeros(n, np.int64), every, every, none, none, every * 0)
+    between = Between(every, every * 0, every, every, none, none, every * 0)
     plan_variance = np.append(np.full(2 * k, sigma_m**2), np.zeros(2))
     level_variance = np.append(np.full(k, sigma_up_m**2), np.zeros(3))
     return Network(
@@ -81,14 +81,14 @@ def _plan(knot: Ints, count: int, between: Between, posterior: Posterior) -> Pla
     return PlanRows(
         between=between,
         posterior=posterior,
-        knot=2 * knot,
+        knot=(2 * knot).astype(np.int32),
         path=2 * knot,
         heading=np.full(n, turn),
         orientation=np.array([turn]),
         scale=np.array([turn + 1]),
         reach=np.zeros(n, complex),
         carried=np.zeros(n, complex),
-        gain=np.zeros((n, 3, 3)),
+        gain=np.zeros((n, 1)),
         leg_reach=np.zeros(0, complex),
         leg_carried=np.zeros(0, complex),
         leg_gain=np.zeros((0, 3, 3)),
@@ -104,9 +104,9 @@ def _heights(knot: Ints, count: int, between: Between, posterior: Posterior) -> 
     return HeightRows(
         between=between,
         posterior=posterior,
-        knot=knot,
+        knot=knot.astype(np.int32),
         path=knot,
-        drift=np.tile(np.arange(count, count + 3), (n, 1)),
+        drift=np.arange(count, count + 3)[None],
         coupling=np.zeros((n, 3)),
         variance=np.zeros(n),
         leg_coupling=np.zeros((0, 3)),

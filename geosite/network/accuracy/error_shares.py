@@ -134,7 +134,7 @@ class _Part:
         pull = part.posterior.times(form[None])[0]
         inner = np.flatnonzero(~between.on_node[between.at[rows]])
         reached = np.einsum("mde,md->me", moves[inner], weights[inner])
-        found = self._of_legs(pull, between.at[rows[inner]], reached)
+        found = self._of_legs(pull, between.at[rows[inner]].astype(np.int64), reached)
         for name, term in self.terms.items():
             moved = _moved(term, pull)
             found[name] = float(np.einsum("md,mde,me->", moved, term.weight, moved))
@@ -187,7 +187,7 @@ def _plan(placing: Placing, network: Network, walk: Walk) -> _Part:
         walked = factor * way[:, None, None] * np.diag([1.0, 1.0, 0.0])
         if device.heading == 0:
             return {"random walk": walked}
-        return {"heading": rows.gain[at] - walked, "random walk": walked}
+        return {"heading": rows.gains(at) - walked, "random walk": walked}
 
     places = known_places(placing.anchored.controls, {n: i for i, n in enumerate(walk.knots)})
     east = _unknowns(rows, walk)[places.knot]
@@ -216,7 +216,7 @@ def _heights(placing: Placing, network: Network, walk: Walk) -> _Part:
 
     known = known_heights(placing.anchored.controls, {n: i for i, n in enumerate(walk.knots)})
     terms = {"anchor": _alone(_unknowns(rows, walk)[known.knot], known.weight)}
-    drift = rows.drift[np.unique(walk.run, return_index=True)[1]]
+    drift = rows.drift[np.unique(walk.run)]
     both = (("climb", device.climb, drift[:, 0]), ("tilt", device.tilt, drift[:, 1:].ravel()))
     for name, size, which in both:
         if size > 0:

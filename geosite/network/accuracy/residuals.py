@@ -19,7 +19,7 @@ from geosite.base.arrays import Floats, Ints
 from geosite.network.equations.normal import Posterior, Term
 from geosite.network.equations.rows import Between
 from geosite.network.model import Network
-from geosite.network.walk.dead_reckoning import state_matrix
+from geosite.network.walk.dead_reckoning import gains, state_matrix
 
 __all__ = ["Residuals", "residuals"]
 
@@ -125,7 +125,7 @@ def _sigma(left: Floats, own: Floats) -> Floats:
 def _plan_legs(network: Network, found: dict[str, Floats], row: Ints, at: Ints, leg: Ints) -> None:
     plan = network.plan
     left = _left(plan.legs, plan.leg_gain, plan.posterior)
-    own = _own(plan.gain, plan.between, at)
+    own = gains(_own(plan.gain, plan.between, at))
     share = (state_matrix(plan.reach[at]) @ own @ plan.weight[leg])[:, :2]
     turned = share.transpose(0, 2, 1)
     found["leg"][row, :2] = np.einsum("mde,me->md", share, plan.legs.misfit[leg])

@@ -7,14 +7,15 @@ pointing errs, and per run the climb (metres per metre walked) and the tilt of i
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from geosite.base.arrays import Floats, Ints
 from geosite.network.equations.normal import Equations, Posterior, Prior, Term, gather, squares_of
 from geosite.network.walk.device import Device
-from geosite.network.walk.runs import Walk
+from geosite.network.walk.runs import Piece, Walk
 
 __all__ = ["Heights", "adjust_heights"]
 
@@ -36,11 +37,8 @@ class Heights:
         Their covariance.
     legs, visits, terms
         Long legs, visits and all observations, at the end.
-    reach : array, shape (n, 4)
-        From the reference node to each position, in walking order: rise as measured (metres), way
-        (metres), and the horizontal vector in the run's own axes.
-    variance : array, shape (n,)
-        Variance of the random walk from the reference node to each position.
+    given
+        What it was adjusted from.
     weighted_squares, redundancy
         As in `geosite.network.equations.plan.Plan`.
     """
@@ -55,10 +53,53 @@ class Heights:
     legs: Term
     visits: Term | None
     terms: tuple[Term, ...]
-    reach: Floats
-    variance: Floats
+    given: Way
     weighted_squares: float
     redundancy: int
+
+    def reckoned(self) -> Iterator[tuple[Piece, Floats, Floats]]:
+        """Yield the way between the nodes, piece by piece (`Way.reckoned`)."""
+        return self.given.reckoned()
+
+    def alone(self) -> Heights:
+        """Return the heights without what they keep of every row."""
+        return replace(self, given=replace(self.given, path=np.zeros((0, 3))))
+
+
+@dataclass(frozen=True, eq=False)
+class Way:
+    """A walk, its path in each run's own frame (n, 3), metres, and the factor of its variances."""
+
+    walk: Walk
+    path: Floats
+    factor: float
+
+    def reckoned(self) -> Iterator[tuple[Piece, Floats, Floats]]:
+        """Yield, piece by piece, what lies between the reference node and each position.
+
+        Yields
+        ------
+        piece
+        reach : array, shape (n, 4)
+            In walking order: rise as measured (metres), way (metres), and the horizontal vector in
+            the run's own axes.
+        variance : array, shape (n,)
+            Variance of the random walk.
+        """
+        for piece in self.walk.pieces():
+            walk, path = piece.walk, self.path[piece.at]
+            reference = walk.reference
+            total = np.column_stack([path[:, 2], walk.length, path[:, :2]])
+            variance = np.cumsum(self.factor * walk.step_variance_up)
+            yield piece, total - total[reference], np.abs(variance - variance[reference])
+
+    def legs(self) -> tuple[Floats, Floats]:
+        """Return the same at the end of each long leg, shapes (s, 4) and (s,)."""
+        reach, variance = [], []
+        for piece, way, spread in self.reckoned():
+            reach.append(way[piece.walk.leg_end])
+            variance.append(spread[piece.walk.leg_end])
+        return np.concatenate(reach), np.concatenate(variance)
 
 
 def adjust_heights(
@@ -94,8 +135,8 @@ def adjust_heights(
     held = np.concatenate([knot[prior.knot[prior.exact]], drift[:, ~known].ravel()])
     free = np.setdiff1d(np.arange(size), held)
 
-    reach, variance = _reach(walk, path, factor)
-    terms = _terms(walk, device, factor, prior, (knot, at_node, drift), reach, variance)
+    way = Way(walk, path, factor)
+    terms = _terms(way, device, prior, (knot, at_node, drift))
     value = np.zeros(size)
     value[prior.knot[prior.exact]] = prior.value[prior.exact]
     matrix, gradient = gather(_moved(terms, value), size)
@@ -116,8 +157,7 @@ def adjust_heights(
         legs=terms[0],
         visits=terms[-1] if visits else None,
         terms=tuple(terms),
-        reach=reach,
-        variance=variance,
+        given=way,
         weighted_squares=squares_of(terms),
         redundancy=observations - len(free),
     )
@@ -131,35 +171,21 @@ def _together(walk: Walk) -> Ints:
     return leg
 
 
-def _reach(walk: Walk, path: Floats, factor: float) -> tuple[Floats, Floats]:
-    """Rise, way and horizontal vector from the reference nodes; variance of the random walk."""
-    reference = walk.reference
-    total = np.column_stack([path[:, 2], walk.length, path[:, :2]])
-    variance = np.cumsum(factor * walk.step_variance_up)
-    return total - total[reference], np.abs(variance - variance[reference])
-
-
-def _terms(
-    walk: Walk,
-    device: Device,
-    factor: float,
-    prior: Prior,
-    unknowns: tuple[Ints, Ints, Ints],
-    reach: Floats,
-    variance: Floats,
-) -> list[Term]:
+def _terms(way: Way, device: Device, prior: Prior, unknowns: tuple[Ints, Ints, Ints]) -> list[Term]:
     """Long legs, known elevations, drifts, visits; misfits where all unknowns are nothing."""
+    walk, factor = way.walk, way.factor
     knot, at_node, drift = unknowns
+    reach, variance = way.legs()
     start, end = walk.node_at[walk.leg_start], walk.node_at[walk.leg_end]
     count = len(start)
-    rise, *coupling = reach[walk.leg_end].T
+    rise, *coupling = reach.T
     jacobian = np.empty((count, 1, 5))
     jacobian[:, 0] = np.column_stack([-np.ones(count), np.ones(count), *(-c for c in coupling)])
     terms = [
         Term(
             np.column_stack([at_node[start], at_node[end], drift[walk.leg_run]]),
             jacobian,
-            1.0 / variance[walk.leg_end][:, None, None],
+            1.0 / variance[:, None, None],
             -rise[:, None],
         )
     ]

@@ -16,6 +16,7 @@ SIAM J. Optim. 4(3):626-636, doi:10.1137/0804035).
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -24,7 +25,7 @@ from geosite.base.arrays import Floats, Ints
 from geosite.network.equations.normal import Equations, Posterior, Term, gather, squares_of
 from geosite.network.equations.plan_input import Azimuth, PlanInput, Unknowns, number_unknowns
 from geosite.network.walk.dead_reckoning import Reckoned, Start, Strayed, reckon, state_matrix
-from geosite.network.walk.runs import Complexes, Walk
+from geosite.network.walk.runs import Complexes, Piece, Walk
 
 __all__ = ["Azimuth", "Plan", "PlanInput", "adjust_plan"]
 
@@ -53,8 +54,8 @@ class Plan:
         Their covariance.
     legs, visits, terms
         Long legs, visits and all observations, at the end.
-    reckoned
-        The walk between the nodes, in walking order.
+    given, strayed
+        What it was adjusted from, and where headings strayed to.
     total : array, shape (s, 3, 3)
         Covariance G of each long leg.
     weight : array, shape (s, 3, 3)
@@ -80,7 +81,8 @@ class Plan:
     legs: Term
     visits: Term | None
     terms: tuple[Term, ...]
-    reckoned: Reckoned
+    given: PlanInput
+    strayed: Strayed
     total: Floats
     weight: Floats
     weighted_squares: float
@@ -89,11 +91,36 @@ class Plan:
 
     def start(self, turn: float = 0.0) -> Start:
         """Return what another adjustment of the same walk, turned, can start from."""
-        walk, strayed = self.reckoned.walk, self.reckoned.strayed
-        heading = self.node_heading[walk.node_at[walk.reference]] + self.reckoned.turned
+        walk = self.given.walk
+        heading = np.empty(len(walk.row))
+        for piece, reckoned in self.reckoned():
+            part = piece.walk
+            of_nodes = self.node_heading[piece.nodes]
+            heading[piece.at] = of_nodes[part.node_at[part.reference]] + reckoned.turned
         heading[walk.nodes] = self.node_heading
-        shifted = replace(strayed, shift=strayed.shift * np.exp(1j * turn))
+        shifted = replace(self.strayed, shift=self.strayed.shift * np.exp(1j * turn))
         return Start(heading + turn, self.scale, shifted)
+
+    def reckoned(self) -> Iterator[tuple[Piece, Reckoned]]:
+        """Yield the walk between the nodes, piece by piece."""
+        for piece in self.given.walk.pieces():
+            here = self.strayed.part(piece.at)
+            yield piece, _reckoned(self.given, piece, self.node_heading, self.scale, here)
+
+    def alone(self) -> Plan:
+        """Return the plan without what it keeps of every row; nothing can start from it."""
+        given = replace(self.given, step=np.zeros(0, dtype=np.complex128), before=None)
+        return replace(self, given=given, strayed=Strayed.none(0))
+
+
+def _reckoned(
+    given: PlanInput, piece: Piece, node_heading: Floats, scale: Floats, strayed: Strayed
+) -> Reckoned:
+    """Reckon a piece of the walk with the headings at all nodes and the scales of all runs."""
+    noise = given.noise(piece.walk, piece.at)
+    straight = given.step[piece.at] * (1.0 + noise.shortened)
+    step = straight / (1.0 + scale)[piece.walk.run]
+    return reckon(piece.walk, step, node_heading[piece.nodes], noise, strayed)
 
 
 @dataclass(frozen=True, eq=False)
@@ -101,11 +128,13 @@ class _Trial:
     """The equations at one set of unknowns."""
 
     value: Floats
-    reckoned: Reckoned
+    strayed: Strayed
     total: Floats
     weight: Floats
     terms: list[Term]
     squares: float
+    reckoned: Reckoned | None
+    """Of a walk in one piece; a longer one is reckoned anew where it is asked for."""
 
 
 class _Adjustment:
@@ -113,17 +142,19 @@ class _Adjustment:
         self.given = given
         self.walk = given.walk
         self.unknowns = number_unknowns(given)
-        self.noise, self.step = given.noise, given.straight
         self.strays = given.device.heading > 0
         walk = self.walk
         self.run_of_leg = walk.leg_run
         self.start, self.end = walk.node_at[walk.leg_start], walk.node_at[walk.leg_end]
-        self.whole = walk.along_legs(self.step)
+        self.whole = walk.along_legs(given.straight)
 
-    def trial(self, value: Floats, strayed: Strayed) -> _Trial:
-        """Reckon the walk and make the observations, with what the legs then most likely did."""
+    def trial(self, value: Floats, strayed: Strayed, into: Strayed | None = None) -> _Trial:
+        """Reckon the walk and make the observations, with what the legs then most likely did.
+
+        That is put in the place of `into`, so that a long walk is not held once more.
+        """
         if self.strays:
-            return self.with_strayed(value, self.likeliest(self.with_strayed(value, strayed)))
+            return self.with_strayed(value, strayed, into or Strayed.none(len(self.walk.row)))
         return self.with_strayed(value, replace(strayed, shift=self.shifts(value)))
 
     def shifts(self, value: Floats) -> Complexes:
@@ -135,30 +166,57 @@ class _Adjustment:
         missed = place[self.end] - place[self.start] - self.whole * turn / scale
         variance = self.given.factor * walk.leg_variance
         share = np.append(missed / variance, 0.0)[walk.leg_of_step]
-        return np.asarray(self.noise.walked * share)
+        return np.asarray(self.given.noise(walk).walked * share)
 
-    def with_strayed(self, value: Floats, strayed: Strayed) -> _Trial:
-        """Reckon the walk and make the observations."""
-        walk, unknowns = self.walk, self.unknowns
-        heading = value[unknowns.heading]
-        scaled = self.step / (1.0 + value[unknowns.scale])[walk.run]
-        reckoned = reckon(walk, scaled, heading, self.noise, strayed)
-        total = reckoned.leg_gain
+    def with_strayed(self, value: Floats, strayed: Strayed, into: Strayed | None = None) -> _Trial:
+        """Reckon the walk and make the observations.
+
+        With `into` once more, with what the legs then most likely did, which is put there.
+        """
+        legs, totals = [], []
+        for piece in self.walk.pieces():
+            reckoned = self.reckoned(value, piece, strayed.part(piece.at))
+            term = self.legs(value, piece, reckoned)
+            if into is not None:
+                here = self.likeliest(reckoned, term.weight, term.misfit)
+                into.put(piece.at, here)
+                reckoned = self.reckoned(value, piece, here)
+                term = self.legs(value, piece, reckoned)
+            legs.append(term)
+            totals.append(reckoned.leg_gain)
+        terms = [_joined(legs), *self.others(value)]
+        return _Trial(
+            value=value,
+            strayed=strayed if into is None else into,
+            total=np.concatenate(totals),
+            weight=terms[0].weight,
+            terms=terms,
+            squares=squares_of(terms),
+            reckoned=reckoned if len(legs) == 1 else None,
+        )
+
+    def reckoned(self, value: Floats, piece: Piece, strayed: Strayed) -> Reckoned:
+        """Reckon a piece of the walk."""
+        heading, scale = value[self.unknowns.heading], value[self.unknowns.scale]
+        return _reckoned(self.given, piece, heading, scale, strayed)
+
+    def weights(self, total: Floats) -> Floats:
+        """Return the inverses of the covariances of long legs."""
         weight = np.zeros_like(total)
         axes = slice(0, 3 if self.strays else 2)
         weight[:, axes, axes] = np.linalg.inv(total[:, axes, axes])
-        legs = self.legs(value, reckoned, weight)
-        terms = [legs, *self.others(value)]
-        return _Trial(value, reckoned, total, weight, terms, squares_of(terms))
+        return weight
 
-    def legs(self, value: Floats, reckoned: Reckoned, weight: Floats) -> Term:
+    def legs(self, value: Floats, piece: Piece, reckoned: Reckoned) -> Term:
         """Long legs: the error carried back to the node where each starts."""
-        walk, unknowns, strayed = self.walk, self.unknowns, reckoned.strayed
+        unknowns, strayed = self.unknowns, reckoned.strayed
+        first, last = self.start[piece.legs], self.end[piece.legs]
+        run_of_leg = self.run_of_leg[piece.legs]
         place = value[unknowns.path] + 1j * value[unknowns.path + 1]
         heading = value[unknowns.heading]
-        reach, along = reckoned.leg_reach, walk.along_legs
-        turn = heading[self.end] - heading[self.start]
-        misfit = place[self.end] - place[self.start] - reckoned.leg_carried
+        reach, along = reckoned.leg_reach, piece.walk.along_legs
+        turn = heading[last] - heading[first]
+        misfit = place[last] - place[first] - reckoned.leg_carried
         if self.strays:
             left = along(strayed.heading) - turn
             bent = reckoned.leg * strayed.lateral - reckoned.middle * strayed.heading
@@ -169,19 +227,20 @@ class _Adjustment:
         jacobian[:, :, 3:6] = state_matrix(-reach)
         if not self.strays:  # one heading: the turn is no observation
             jacobian[:, 2] = 0.0
-        device = reckoned.leg_carried / (1.0 + value[unknowns.scale])[self.run_of_leg]
+        device = reckoned.leg_carried / (1.0 + value[unknowns.scale])[run_of_leg]
         jacobian[:, 0, 6], jacobian[:, 1, 6] = device.real, device.imag
         unknown = np.column_stack(
             [
-                unknowns.path[self.start],
-                unknowns.path[self.start] + 1,
-                unknowns.heading[self.start],
-                unknowns.path[self.end],
-                unknowns.path[self.end] + 1,
-                unknowns.heading[self.end],
-                unknowns.scale[self.run_of_leg],
+                unknowns.path[first],
+                unknowns.path[first] + 1,
+                unknowns.heading[first],
+                unknowns.path[last],
+                unknowns.path[last] + 1,
+                unknowns.heading[last],
+                unknowns.scale[run_of_leg],
             ]
         )
+        weight = self.weights(reckoned.leg_gain)
         return Term(unknown, jacobian, weight, np.stack([misfit.real, misfit.imag, turn], axis=1))
 
     def others(self, value: Floats) -> list[Term]:
@@ -213,31 +272,40 @@ class _Adjustment:
             terms.append(Term(at, one, one / (factor * device.scale**2), value[at]))
         return terms
 
-    def likeliest(self, trial: _Trial, step: Floats | None = None) -> Strayed:
-        """Return what the legs did, given what is left over at the nodes after a step."""
-        walk, reckoned = self.walk, trial.reckoned
-        legs = trial.terms[0]
-        left = legs.misfit
-        if step is not None:
-            left = left + np.einsum("mda,ma->md", legs.jacobian, step[legs.unknown])
+    def likeliest(self, reckoned: Reckoned, weight: Floats, left: Floats) -> Strayed:
+        """Return what the legs of a piece did, given what is left over at its nodes."""
+        noise = reckoned.noise
         pull = np.zeros((len(left) + 1, 3))  # the last one for open ends
-        pull[:-1] = np.einsum("mde,me->md", trial.weight, left)
-        east, north, turn = pull[walk.leg_of_step].T
+        pull[:-1] = np.einsum("mde,me->md", weight, left)
+        east, north, turn = pull[reckoned.walk.leg_of_step].T
         force = east + 1j * north
-        shift = self.noise.walked * force
-        heading = self.noise.heading * (turn - (reckoned.middle.conj() * force).imag)
-        lateral = self.noise.lateral * (reckoned.leg.conj() * force).imag
+        shift = noise.walked * force
+        heading = noise.heading * (turn - (reckoned.middle.conj() * force).imag)
+        lateral = noise.lateral * (reckoned.leg.conj() * force).imag
         return Strayed(heading, lateral, shift)
+
+    def likeliest_after(self, trial: _Trial, step: Floats) -> Strayed:
+        """Return what the legs did, given what is left over at the nodes after a step."""
+        legs = trial.terms[0]
+        left = legs.misfit + np.einsum("mda,ma->md", legs.jacobian, step[legs.unknown])
+        found = Strayed.none(len(self.walk.row))
+        for piece in self.walk.pieces():
+            reckoned = trial.reckoned
+            if reckoned is None:
+                reckoned = self.reckoned(trial.value, piece, trial.strayed.part(piece.at))
+            at = piece.legs
+            found.put(piece.at, self.likeliest(reckoned, trial.weight[at], left[at]))
+        return found
 
     def stepped(self, trial: _Trial, step: Floats, *, fitted: bool = False) -> _Trial:
         """Reckon after a step, with places fitted to the new headings and scales if asked."""
-        strayed = self.likeliest(trial, step) if self.strays else trial.reckoned.strayed
-        after = self.trial(trial.value + step, strayed)
+        strayed = self.likeliest_after(trial, step) if self.strays else trial.strayed
+        after = self.trial(trial.value + step, strayed, strayed)
         return self.fitted(after) if fitted else after
 
     def fitted(self, trial: _Trial) -> _Trial:
         """Reckon with places fitted to the headings and scales."""
-        return self.trial(self.places_for(trial), trial.reckoned.strayed)
+        return self.trial(self.places_for(trial), trial.strayed)
 
     def places_for(self, trial: _Trial) -> Floats:
         """Return the unknowns with places fitted to the headings and scales."""
@@ -345,7 +413,7 @@ def adjust_plan(given: PlanInput, *, settled: float = 1e-10, steps: int = 60) ->
             break
         if after.squares > most and adjustment.strays:
             # what the legs did is found one step behind the unknowns, so its squares may be too low
-            trial = adjustment.trial(trial.value, trial.reckoned.strayed)
+            trial = adjustment.trial(trial.value, trial.strayed)
             most = _most(trial)
         while after.squares > most and share > 1e-3:
             # a large turn bends the places: they are fitted to it anew
@@ -363,6 +431,18 @@ def adjust_plan(given: PlanInput, *, settled: float = 1e-10, steps: int = 60) ->
             converged = True
             break
     return _made(adjustment, trial, converged)
+
+
+def _joined(terms: list[Term]) -> Term:
+    """Return the observations of several pieces as those of the whole."""
+    if len(terms) == 1:
+        return terms[0]
+    return Term(
+        np.concatenate([term.unknown for term in terms]),
+        np.concatenate([term.jacobian for term in terms]),
+        np.concatenate([term.weight for term in terms]),
+        np.concatenate([term.misfit for term in terms]),
+    )
 
 
 def _most(trial: _Trial) -> float:
@@ -406,7 +486,8 @@ def _made(adjustment: _Adjustment, trial: _Trial, converged: bool) -> Plan:
         legs=trial.terms[0],
         visits=trial.terms[1] if given.device.pointing > 0 else None,
         terms=tuple(trial.terms),
-        reckoned=trial.reckoned,
+        given=given,
+        strayed=trial.strayed,
         total=trial.total,
         weight=trial.weight,
         weighted_squares=trial.squares,

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
 
 import numpy as np
 
@@ -60,18 +59,16 @@ class PlanInput:
     azimuth: Azimuth | None = None
     before: Start | None = None
 
-    @cached_property
-    def noise(self) -> Noise:
-        """Variances of the legs."""
-        walk = self.walk
+    def noise(self, walk: Walk, at: slice = slice(None)) -> Noise:
+        """Return the variances of the legs of the walk, or of a piece of it at `at`."""
         spent = np.where(walk.step_variance > 0, np.maximum(walk.way, LEAST_WAY), 0.0)
         heading = self.factor * self.device.heading**2 * spent
-        return Noise.of_legs(self.factor * walk.step_variance, heading, np.abs(self.step))
+        return Noise.of_legs(self.factor * walk.step_variance, heading, np.abs(self.step[at]))
 
     @property
     def straight(self) -> Complexes:
         """The legs as long as they are expected to have been before their bends shortened them."""
-        return np.asarray(self.step * (1.0 + self.noise.shortened))
+        return np.asarray(self.step * (1.0 + self.noise(self.walk).shortened))
 
     @property
     def runs(self) -> int:
@@ -114,7 +111,8 @@ def number_unknowns(given: PlanInput) -> Unknowns:
     if device.pointing > 0:
         path = size + 2 * np.arange(nodes)
         size += 2 * nodes
-    heading = size + (np.arange(nodes) if device.heading > 0 else walk.run[walk.nodes])
+    of_run = walk.run[walk.nodes].astype(np.int64)
+    heading = size + (np.arange(nodes) if device.heading > 0 else of_run)
     size += nodes if device.heading > 0 else given.runs
     scale = size + np.arange(given.runs)
     size += given.runs

@@ -14,11 +14,11 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
-from geosite.base.arrays import Floats, Ints
+from geosite.base.arrays import Floats, Ints, Shorts
 from geosite.network.equations.heights import Heights
 from geosite.network.equations.normal import Posterior, Term
 from geosite.network.equations.plan import Plan
-from geosite.network.walk.dead_reckoning import state_matrix
+from geosite.network.walk.dead_reckoning import gains, state_matrix
 from geosite.network.walk.runs import Complexes, Walk
 
 __all__ = ["Between", "HeightRows", "PlanRows", "height_rows", "plan_rows"]
@@ -57,13 +57,13 @@ class Between:
         Legs between the node and each position.
     """
 
-    at: Ints
-    run: Ints
-    start: Ints
-    end: Ints
-    leg: Ints
-    chain: Ints
-    steps: Ints
+    at: Shorts
+    run: Shorts
+    start: Shorts
+    end: Shorts
+    leg: Shorts
+    chain: Shorts
+    steps: Shorts
 
     @property
     def on_node(self) -> npt.NDArray[np.bool_]:
@@ -74,21 +74,24 @@ class Between:
     @classmethod
     def of(cls, walk: Walk) -> Between:
         """Return it for a walk."""
-        n, nodes = len(walk.row), len(walk.nodes)
-        at = np.empty(n, dtype=np.int64)
+        n, nodes, legs = len(walk.row), len(walk.nodes), len(walk.leg_start)
+        at = np.empty(n, dtype=np.int32)
         at[walk.row] = np.arange(n)
-        position = np.arange(n)
-        here = walk.knot >= 0
-        reference = np.where(here, position, walk.reference)
-        start = walk.node_at[reference]
-        leg = np.where(here, -1, walk.leg_of_step)
-        # the step that ends where a run begins is none, but the place is before the first node
-        closed = leg >= 0
-        end = np.where(closed, start + 1, start)
-        legs = len(walk.leg_start)
-        opened = legs + np.where(reference > position, nodes + start, start)
-        chain = np.where(here, -1, np.where(closed, leg, opened))
-        return cls(at, walk.run, start, end, leg, chain, np.abs(position - reference))
+        start, end, leg, chain, steps = (np.empty(n, dtype=np.int32) for _ in range(5))
+        for piece in walk.pieces():
+            part, put = piece.walk, piece.at
+            position = np.arange(len(part.row))
+            here = part.knot >= 0
+            reference = np.where(here, position, part.reference)
+            start[put] = part.node_at[reference] + piece.nodes.start
+            closed = ~here & (part.leg_of_step >= 0)
+            leg[put] = np.where(closed, part.leg_of_step + piece.legs.start, -1)
+            # the step that ends where a run begins is none, but the place is before the first node
+            end[put] = np.where(closed, start[put] + 1, start[put])
+            opened = legs + np.where(reference > position, nodes + start[put], start[put])
+            chain[put] = np.where(here, -1, np.where(closed, leg[put], opened))
+            steps[put] = np.abs(position - reference)
+        return cls(at, walk.run, start, end, leg, chain, steps)
 
 
 @dataclass(frozen=True, eq=False)
@@ -108,8 +111,9 @@ class PlanRows:
         Unknowns of each run: heading at its first node, scale.
     reach, carried : array of complex, shape (n,), metres
         Vector from the node; what changes of it with the scale of the run.
-    gain : array, shape (n, 3, 3)
-        Covariance from the node to each position.
+    gain : array, shape (n, k)
+        Covariance from the node to each position, as its entries that differ
+        (`geosite.network.walk.dead_reckoning.gains`).
     leg_reach, leg_carried, leg_gain : arrays, shapes (s,), (s,) and (s, 3, 3)
         The same at the end of each long leg.
     weight : array, shape (s, 3, 3)
@@ -122,7 +126,7 @@ class PlanRows:
 
     between: Between
     posterior: Posterior
-    knot: Ints
+    knot: Shorts
     path: Ints
     heading: Ints
     orientation: Ints
@@ -137,6 +141,10 @@ class PlanRows:
     pointing: float
     legs: Term
     visits: Term | None
+
+    def gains(self, at: Ints | Shorts) -> Floats:
+        """Return the covariance from the node to positions, shape (m, 3, 3)."""
+        return gains(self.gain[at])
 
     def states(self, rows: Ints, *, of_path: bool = False) -> tuple[Ints, Floats]:
         """Return easting, northing, heading as combinations of seven unknowns.
@@ -181,7 +189,7 @@ class PlanRows:
             back[:, range(3), range(3)] = -1.0
             back[:, :, 3:6] = state_matrix(-self.leg_reach[of])
             back[:, 0, 6], back[:, 1, 6] = self.leg_carried[of].real, self.leg_carried[of].imag
-            share = moves[tied] @ self.gain[at[tied]] @ self.weight[of]
+            share = moves[tied] @ self.gains(at[tied]) @ self.weight[of]
             coefficient[tied] += share @ back
         return unknown, coefficient
 
@@ -194,9 +202,9 @@ class PlanRows:
         i, j = i[same], j[same]
         steps, leg = self.between.steps, self.between.leg[i]
         least = np.where(steps[i] <= steps[j], i, j)
-        left = self.gain[least].copy()
+        left = self.gains(least)
         tied = np.flatnonzero(leg >= 0)
-        left[tied] -= self.gain[i[tied]] @ self.weight[leg[tied]] @ self.gain[j[tied]]
+        left[tied] -= self.gains(i[tied]) @ self.weight[leg[tied]] @ self.gains(j[tied])
         moves = state_matrix(self.reach[j]).transpose(0, 2, 1)
         out[same] = state_matrix(self.reach[i]) @ left @ moves
         return out
@@ -233,8 +241,8 @@ class HeightRows:
     ----------
     between, posterior, knot, path, pointing, legs, visits
         As in `PlanRows`.
-    drift : array, shape (n, 3)
-        Unknowns of climb and tilts of the run at each position.
+    drift : array, shape (runs, 3)
+        Unknowns of climb and tilts of each run.
     coupling : array, shape (n, 3), metres
         Way and horizontal vector from the node.
     variance : array, shape (n,), square metres
@@ -245,7 +253,7 @@ class HeightRows:
 
     between: Between
     posterior: Posterior
-    knot: Ints
+    knot: Shorts
     path: Ints
     drift: Ints
     coupling: Floats
@@ -256,7 +264,7 @@ class HeightRows:
     legs: Term
     visits: Term | None
 
-    def share(self, at: Ints) -> Floats:
+    def share(self, at: Ints | Shorts) -> Floats:
         """Return the share of the leg's variance spent on reaching positions; 0 on open ends."""
         leg = self.between.leg[at]
         total = np.append(self.leg_variance, 1.0)[leg]
@@ -272,7 +280,7 @@ class HeightRows:
         whole = np.vstack([self.leg_coupling, np.zeros((1, 3))])[leg]
         drift = np.where(here[:, None], 0.0, self.coupling[at] - f[:, None] * whole)
         return (
-            np.column_stack([first, self.path[end], self.drift[at]]),
+            np.column_stack([first, self.path[end], self.drift[self.between.run[at]]]),
             np.column_stack([1.0 - f, f, drift]),
         )
 
@@ -316,58 +324,77 @@ def plan_rows(walk: Walk, between: Between, plan: Plan, pointing: float) -> tupl
     pointing
         Standard deviation of pointing per axis, metres.
     """
-    reckoned = plan.reckoned
-    here = walk.knot >= 0
-    knot = np.where(here, plan.knot[walk.knot], -1)
-    scale = 1.0 + plan.scale[walk.run]
+    n = len(walk.row)
+    reach, carried = np.empty(n, dtype=np.complex128), np.empty(n, dtype=np.complex128)
+    gain, en = np.zeros((0, 0)), np.empty((n, 2))
+    leg_reach, leg_carried = [], []
+    for piece, reckoned in plan.reckoned():
+        at, part = piece.at, piece.walk
+        entries = reckoned.gain_entries
+        if not len(gain):
+            gain = np.empty((n, entries.shape[1]))
+        gain[at], reach[at] = entries, reckoned.reach
+        carried[at] = reckoned.carried / (1.0 + plan.scale[part.run])
+        leg_reach.append(reckoned.leg_reach)
+        leg_carried.append(reckoned.leg_carried)
+        place = plan.path_place[between.start[at]] + reckoned.reach
+        here = (part.knot >= 0)[:, None]
+        placed = np.where(here, plan.position[part.knot], np.stack([place.real, place.imag], 1))
+        en[part.row] = placed
     rows = PlanRows(
         between=between,
         posterior=plan.posterior,
-        knot=knot,
+        knot=np.where(walk.knot >= 0, plan.knot[walk.knot], -1).astype(np.int32),
         path=plan.path,
         heading=plan.heading,
         orientation=plan.heading[np.unique(walk.run[walk.nodes], return_index=True)[1]],
         scale=plan.run_scale,
-        reach=reckoned.reach,
-        carried=reckoned.carried / scale,
-        gain=reckoned.gain,
-        leg_reach=reckoned.leg_reach,
-        leg_carried=reckoned.leg_carried / (1.0 + plan.scale)[walk.leg_run],
+        reach=reach,
+        carried=carried,
+        gain=gain,
+        leg_reach=np.concatenate(leg_reach),
+        leg_carried=np.concatenate(leg_carried) / (1.0 + plan.scale)[walk.leg_run],
         leg_gain=plan.total,
         weight=plan.weight,
         pointing=pointing**2,
         legs=plan.legs,
         visits=plan.visits,
     )
-    place = plan.path_place[between.start] + reckoned.reach
-    en = np.where(here[:, None], plan.position[walk.knot], np.stack([place.real, place.imag], 1))
-    return rows, np.asarray(en[between.at])
+    return rows, en
 
 
 def height_rows(
     walk: Walk, between: Between, heights: Heights, pointing: float
 ) -> tuple[HeightRows, Floats]:
     """Return the rows and their elevations, shape (n,), in field-book order."""
-    here = walk.knot >= 0
+    n = len(walk.row)
+    coupling, variance, rise = np.empty((n, 3)), np.empty(n), np.empty(n)
+    for piece, reach, of_piece in heights.reckoned():
+        at = piece.at
+        coupling[at], variance[at] = reach[:, 1:], of_piece
+        drift = heights.drift[piece.walk.run]
+        rise[at] = reach[:, 0] + (reach[:, 1:] * drift).sum(axis=1)
     rows = HeightRows(
         between=between,
         posterior=heights.posterior,
-        knot=np.where(here, heights.knot[walk.knot], -1),
+        knot=np.where(walk.knot >= 0, heights.knot[walk.knot], -1).astype(np.int32),
         path=heights.path,
-        drift=heights.run_drift[walk.run],
-        coupling=heights.reach[:, 1:],
-        variance=heights.variance,
-        leg_coupling=heights.reach[walk.leg_end, 1:],
-        leg_variance=heights.variance[walk.leg_end],
+        drift=heights.run_drift,
+        coupling=coupling,
+        variance=variance,
+        leg_coupling=coupling[walk.leg_end],
+        leg_variance=variance[walk.leg_end],
         pointing=pointing**2,
         legs=heights.legs,
         visits=heights.visits,
     )
-    drift = heights.drift[walk.run]
-    rise = heights.reach[:, 0] + (heights.reach[:, 1:] * drift).sum(axis=1)
-    missed = heights.path_height[between.end] - heights.path_height[between.start]
-    missed = missed - np.append(rise[walk.leg_end], 0.0)[between.leg]
-    along = rise + rows.share(np.arange(len(rise))) * missed
-    elevation = np.where(here, heights.elevation[walk.knot], 0.0)
-    elevation = np.where(here, elevation, heights.path_height[between.start] + along)
-    return rows, np.asarray(elevation[between.at])
+    elevation, leg_rise = np.empty(n), np.append(rise[walk.leg_end], 0.0)
+    for at in _parts(n):
+        start, end = between.start[at], between.end[at]
+        missed = heights.path_height[end] - heights.path_height[start]
+        missed = missed - leg_rise[between.leg[at]]
+        along = rise[at] + rows.share(np.arange(at.start, at.stop)) * missed
+        knot = walk.knot[at]
+        on_way = heights.path_height[start] + along
+        elevation[walk.row[at]] = np.where(knot >= 0, heights.elevation[knot], on_way)
+    return rows, elevation

@@ -123,7 +123,7 @@ class Named:
         for part in (self.tied.plan, self.tied.heights):
             by_run += sum_at(walk.leg_run, part.legs.squares, runs)
             if part.visits is not None:
-                by_run += sum_at(walk.run[walk.nodes], part.visits.squares, runs)
+                by_run += sum_at(walk.run[walk.nodes].astype(np.int64), part.visits.squares, runs)
         return [int(r) for r in np.argsort(-by_run, kind="stable")[:RUNS_TRIED]]
 
     def whole_runs(self) -> Iterator[_Trial]:

@@ -103,7 +103,7 @@ def _legs(tied: Tied, which: Ints) -> tuple[_Pulls, _Pulls]:
 def _visits(tied: Tied, which: Ints) -> tuple[_Pulls, _Pulls]:
     """Visits after the legs `which`, each with a leg after it."""
     plan, heights, walk = tied.plan, tied.heights, tied.walk
-    node = walk.node_at[walk.leg_end[which]]
+    node = walk.node_at[walk.leg_end[which]].astype(np.int64)
     found = []
     for visits, legs, posterior, axes in (
         (plan.visits, plan.legs, plan.posterior, 2),

@@ -28,7 +28,10 @@ import numpy as np
 from geosite.base.arrays import Floats
 from geosite.network.walk.runs import Complexes, Walk
 
-__all__ = ["Noise", "Reckoned", "Start", "Strayed", "reckon", "state_matrix"]
+__all__ = ["Noise", "Reckoned", "Start", "Strayed", "gains", "reckon", "state_matrix"]
+
+ENTRIES = ((0, 0), (0, 1), (1, 1), (0, 2), (1, 2), (2, 2))
+"""Entries of a symmetric matrix of three rows that differ."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,7 +67,7 @@ class Noise:
         """Whether headings do."""
         return bool(self.heading.any())
 
-    @cached_property
+    @property
     def lateral(self) -> Floats:
         """Of the part of a leg's own turn that does not depend on its change of heading."""
         return self.heading / 12.0
@@ -100,6 +103,14 @@ class Strayed:
     def none(cls, count: int) -> Strayed:
         """Return what is known before the adjustment."""
         return cls(np.zeros(count), np.zeros(count), np.zeros(count, dtype=np.complex128))
+
+    def part(self, at: slice) -> Strayed:
+        """Return what is known of some positions; it shares its memory."""
+        return Strayed(self.heading[at], self.lateral[at], self.shift[at])
+
+    def put(self, at: slice, part: Strayed) -> None:
+        """Take what is known of some positions."""
+        self.heading[at], self.lateral[at], self.shift[at] = part.heading, part.lateral, part.shift
 
 
 @dataclass(frozen=True, eq=False)
@@ -192,25 +203,23 @@ class Reckoned:
             (2, 2): q,
         }
 
-    def _matrices(self, entries: dict[tuple[int, int], Floats]) -> Floats:
-        out = np.zeros((len(entries[0, 0]), 3, 3))
-        for (i, j), values in entries.items():
-            out[:, i, j] = out[:, j, i] = values
-        if len(entries) == 1:  # the same on both axes
-            out[:, 1, 1] = entries[0, 0]
-        return out
-
     @cached_property
     def leg_gain(self) -> Floats:
         """The gain at the end of each long leg, shape (s, 3, 3)."""
-        return self._matrices({at: self.walk.along_legs(v) for at, v in self._parts().items()})
+        along, parts = self.walk.along_legs, self._parts()
+        return gains(np.stack([along(parts[at]) for at in self._places()], axis=1))
 
-    @cached_property
+    @property
     def gain(self) -> Floats:
         """The gain at every position, shape (n, 3, 3).
 
         The covariance G of the error from the node to there: east, north, turn about the node.
         """
+        return gains(self.gain_entries)
+
+    @property
+    def gain_entries(self) -> Floats:
+        """The gain at every position as its entries that differ (`gains`), shape (n, k)."""
         reference = self.walk.reference
         # before the first node of a run the way is reckoned backwards
         sign = np.where(reference > np.arange(len(reference)), -1.0, 1.0)
@@ -219,7 +228,33 @@ class Reckoned:
             total = np.cumsum(values)
             return np.asarray(sign * (total - total[reference]))
 
-        return self._matrices({at: up_to(v) for at, v in self._parts().items()})
+        parts = self._parts()
+        return np.stack([up_to(parts[at]) for at in self._places()], axis=1)
+
+    def _places(self) -> tuple[tuple[int, int], ...]:
+        return ENTRIES if self.noise.strays else ENTRIES[:1]
+
+
+def gains(entries: Floats) -> Floats:
+    """Return covariances of east, north and turn from their entries that differ, (m, 3, 3).
+
+    Parameters
+    ----------
+    entries : array, shape (m, 6) or (m, 1)
+        In the order of `ENTRIES`; or that of both axes, where headings do not stray.
+
+    Examples
+    --------
+    >>> gains(np.array([[4.0]]))[0].tolist()
+    [[4.0, 0.0, 0.0], [0.0, 4.0, 0.0], [0.0, 0.0, 0.0]]
+    """
+    out = np.zeros((len(entries), 3, 3))
+    if entries.shape[1] == 1:
+        out[:, 0, 0] = out[:, 1, 1] = entries[:, 0]
+        return out
+    for (i, j), values in zip(ENTRIES, entries.T, strict=True):
+        out[:, i, j] = out[:, j, i] = values
+    return out
 
 
 def state_matrix(reach: Complexes) -> Floats:

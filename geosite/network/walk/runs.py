@@ -6,6 +6,7 @@ information about others: the legs between two visits to knots act as one long l
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -13,13 +14,16 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from geosite.base.arrays import Floats, Ints
+from geosite.base.arrays import Floats, Ints, Shorts
 from geosite.fieldbook.model import FieldBook
 from geosite.network.walk.device import Device
 
 Complexes = npt.NDArray[np.complex128]
 
-__all__ = ["Complexes", "Walk", "scaled_path", "sum_at", "walk_runs"]
+__all__ = ["Complexes", "Piece", "Walk", "scaled_path", "sum_at", "walk_runs"]
+
+PIECE = 1 << 16
+"""Positions of a long walk treated together, so that not all of it is held several times over."""
 
 # A leg is never taken as perfect: 10 micrometres, and 0.1 mm per square root of a metre where the
 # site file sets all noise to zero, so that the misclosure is shared out by length (compass rule).
@@ -59,11 +63,11 @@ class Walk:
     """
 
     knots: tuple[str, ...]
-    row: Ints
-    run: Ints
-    knot: Ints
-    before: Ints
-    after: Ints
+    row: Shorts
+    run: Shorts
+    knot: Shorts
+    before: Shorts
+    after: Shorts
     length: Floats
     ground: Floats
     way: Floats
@@ -83,29 +87,31 @@ class Walk:
         return np.flatnonzero(self.knot >= 0)
 
     @cached_property
-    def node_at(self) -> Ints:
+    def node_at(self) -> Shorts:
         """Node at each position, ``-1`` where none."""
-        found = np.full(len(self.row), -1, dtype=np.int64)
+        found = np.full(len(self.row), -1, dtype=np.int32)
         found[self.nodes] = np.arange(len(self.nodes))
         return found
 
     @cached_property
-    def leg_of_step(self) -> Ints:
+    def leg_of_step(self) -> Shorts:
         """Long leg to which the leg that ends at each position belongs, ``-1`` for open ends."""
-        number = np.full(len(self.row) + 1, -1, dtype=np.int64)
+        number = np.full(len(self.row) + 1, -1, dtype=np.int32)
         number[self.leg_end] = np.arange(len(self.leg_end))
-        of_step: Ints = number[self.after]
-        return np.where(self.reference < self.after, of_step, -1)
+        of_step: Shorts = number[self.after]
+        of_step[self.reference >= self.after] = -1
+        return of_step
 
     @cached_property
-    def reference(self) -> Ints:
+    def reference(self) -> Shorts:
         """Position of the node from which the leg that ends at each position is reckoned.
 
         The node before; that after where a run has not met a knot yet.
         """
-        before = np.append(-1, self.before[:-1])
+        before = np.empty_like(self.before)
+        before[1:] = self.before[:-1]
         first = np.append(True, self.run[1:] != self.run[:-1])
-        before = np.where(first, self.before, before)
+        before[first] = self.before[first]
         return np.where(before >= 0, before, self.after)
 
     @property
@@ -128,17 +134,76 @@ class Walk:
     @property
     def leg_from(self) -> Ints:
         """Knot each long leg leaves."""
-        return self.knot[self.leg_start]
+        return self.knot[self.leg_start].astype(np.int64)
 
     @property
     def leg_to(self) -> Ints:
         """Knot each long leg reaches."""
-        return self.knot[self.leg_end]
+        return self.knot[self.leg_end].astype(np.int64)
 
     @property
     def leg_run(self) -> Ints:
         """Run of each long leg."""
-        return self.run[self.leg_start]
+        return self.run[self.leg_start].astype(np.int64)
+
+    def pieces(self) -> Iterator[Piece]:
+        """Yield the walk in pieces of whole runs, about `PIECE` positions each: no leg is cut."""
+        count = len(self.row)
+        if count <= PIECE:
+            yield Piece(
+                self, slice(0, count), slice(0, len(self.nodes)), slice(0, len(self.leg_end))
+            )
+            return
+        bounds = np.append(np.flatnonzero(np.diff(self.run, prepend=-1)), count)
+        start = 0
+        while start < count:
+            last = int(np.searchsorted(bounds, start + PIECE, side="right")) - 1
+            end = int(bounds[last])
+            if end <= start:  # a run longer than a piece
+                end = int(bounds[last + 1])
+            yield self._piece(start, end)
+            start = end
+
+    def _piece(self, start: int, end: int) -> Piece:
+        at = slice(start, end)
+        nodes = slice(*np.searchsorted(self.nodes, [start, end]).tolist())
+        legs = slice(*np.searchsorted(self.leg_end, [start, end]).tolist())
+        before, after = self.before[at], self.after[at]
+        walk = Walk(
+            knots=self.knots,
+            row=self.row[at],
+            run=self.run[at],
+            knot=self.knot[at],
+            before=np.where(before >= 0, before - start, -1).astype(np.int32),
+            after=np.where(after >= 0, after - start, -1).astype(np.int32),
+            length=self.length[at],
+            ground=self.ground[at],
+            way=self.way[at],
+            step_variance=self.step_variance[at],
+            step_variance_up=self.step_variance_up[at],
+            leg_start=self.leg_start[legs] - start,
+            leg_end=self.leg_end[legs] - start,
+        )
+        return Piece(walk, at, nodes, legs)
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Piece:
+    """Some whole runs of a walk, as a walk of their own.
+
+    Parameters
+    ----------
+    walk
+        Its positions, nodes and long legs are counted from its start; runs and knots are those of
+        the whole.
+    at, nodes, legs
+        Its positions, nodes and long legs in the whole walk.
+    """
+
+    walk: Walk
+    at: slice
+    nodes: slice
+    legs: slice
 
 
 def sum_at(places: Ints, values: Floats, size: int) -> Floats:
@@ -152,7 +217,9 @@ def sum_at(places: Ints, values: Floats, size: int) -> Floats:
     return np.asarray(np.bincount(places, values, size), dtype=np.float64)
 
 
-def _step_variances(book: FieldBook, row: Ints, first: Ints, way: Floats, device: Device) -> Floats:
+def _step_variances(
+    book: FieldBook, row: Shorts, first: Ints, way: Floats, device: Device
+) -> Floats:
     """Variance of the random walk on each leg, horizontal and up, shape (2, n), square metres."""
     out = np.zeros((2, len(row)))
     spent = way
@@ -189,8 +256,8 @@ def walk_runs(book: FieldBook, device: Device, always: frozenset[str]) -> Walk:
     -------
     Walk
     """
-    row = np.argsort(book.run, kind="stable")
-    run, local, mark = book.run[row], book.local[row], book.mark[row]
+    row = np.argsort(book.run, kind="stable").astype(np.int32)
+    run, local, mark = book.run[row].astype(np.int32), book.local[row], book.mark[row]
     n = len(row)
     step = np.zeros((n, 3))
     step[1:] = np.diff(local, axis=0)
@@ -204,18 +271,18 @@ def walk_runs(book: FieldBook, device: Device, always: frozenset[str]) -> Walk:
     for number, name in enumerate(book.marks):
         if name in always and seen[number]:
             is_knot_mark[number] = True
-    number_of = np.full(len(book.marks) + 1, -1, dtype=np.int64)  # the last one for unnamed
+    number_of = np.full(len(book.marks) + 1, -1, dtype=np.int32)  # the last one for unnamed
     number_of[:-1][is_knot_mark] = np.arange(int(is_knot_mark.sum()))
     knot = number_of[mark]
     knots = tuple(name for name, is_one in zip(book.marks, is_knot_mark, strict=True) if is_one)
 
-    at = np.arange(n)
+    at = np.arange(n, dtype=np.int32)
     run_start = np.maximum.accumulate(np.where(first, at, 0))
     before = np.maximum.accumulate(np.where(knot >= 0, at, -1))
     before = np.where(before >= run_start, before, -1)
     last = np.append(first[1:], True)
-    run_end = np.minimum.accumulate(np.where(last, at, n)[::-1])[::-1]
-    after = np.minimum.accumulate(np.where(knot >= 0, at, n)[::-1])[::-1]
+    run_end = np.minimum.accumulate(np.where(last, at, np.int32(n))[::-1])[::-1]
+    after = np.minimum.accumulate(np.where(knot >= 0, at, np.int32(n))[::-1])[::-1]
     after = np.where(after <= run_end, after, -1)
 
     stops = np.flatnonzero(knot >= 0)
