@@ -119,7 +119,10 @@ def _adjusted(notes: Notes, anchored: Anchored) -> Network:
     horizontal, vertical = noise
     factors = (horizontal.factor, vertical.factor)
     placing = Placing(notes, anchored, device, always, factors)
-    placed, start = placing.network(found.walk, found.closures, tied)
+    begin = placing.beginning(found.walk, tied)
+    tied = tied.alone()
+    found = replace(found, search=replace(found.search, tied=tied))
+    placed, start = placing.network(found.walk, found.closures, begin)
     network = replace(
         placed,
         degrees_of_freedom=horizontal.degrees_of_freedom,
@@ -189,7 +192,7 @@ def _searched(
 def _trusted(
     placing: Placing,
     network: Network,
-    start: Start,
+    start: Start | None,
     found: _Searched,
     noise: tuple[Noise, Noise],
     misfits: tuple[Misfit, Misfit],
@@ -197,8 +200,7 @@ def _trusted(
     """Judge how far the placed survey can be trusted."""
     notes, anchored, walk = placing.notes, placing.anchored, found.walk
     book, baseline = notes.book, (notes.site.baseline.from_, notes.site.baseline.to)
-    common = any(name not in placing.always for name in walk.knots)
-    fewest = placing.baseline_only(network, start, walk) if common else None
+    fewest = None if start is None else placing.baseline_only(network, start, walk)
     first, last = (int(walk.row[np.argmax(walk.knot == walk.knots.index(n))]) for n in baseline)
     known = known_places(anchored.controls, {n: i for i, n in enumerate(walk.knots)})
     known_rows = walk.row[np.isin(walk.knot, known.knot)].astype(np.int64)

@@ -106,33 +106,45 @@ class Placing:
         heights_at, up = height_rows(walk, between, heights, pointing_up)
         return Placed(path, plan, heights, plan_at, heights_at, en, up)
 
-    def network(
-        self, walk: Walk, closures: tuple[Closure, ...], free: Tied
-    ) -> tuple[Network, Start]:
-        """Adjust with the anchor; the combined factor is taken at the middle of what comes out.
-
-        Also return what other adjustments of the same rows can start from.
-        """
+    def beginning(self, walk: Walk, free: Tied) -> tuple[Floats, Start | None]:
+        """Return the orientations of the runs on the map, and what else is known to start from."""
         places = known_places(self.anchored.controls, free.knot)
         turn = 0.0
         if len(places.knot) >= 2:
             turn = fit_rigid(free.plan.position[places.knot], places.value).turn
-        orientation = free.plan.orientation + turn
         # the notes without a mistake may have been tied, or in another order
         alike = free.plan.converged and np.array_equal(free.walk.row, walk.row)
-        before = free.plan.start(turn) if alike else None
+        return free.plan.orientation + turn, free.plan.start(turn) if alike else None
+
+    def network(
+        self, walk: Walk, closures: tuple[Closure, ...], begin: tuple[Floats, Start | None]
+    ) -> tuple[Network, Start | None]:
+        """Adjust with the anchor; the combined factor is taken at the middle of what comes out.
+
+        Also return what an adjustment with other knots can start from, where there are others.
+        """
+        orientation, before = begin
         geoid = self.notes.site.anchor.geoid_height or 0.0
         frame = self.anchored.frame
         factor: float | Complexes = frame.combined_factor
+        placed: Placed | None = None
         for _ in range(3):
+            if placed is not None:
+                before, placed = placed.plan.start(), None
             placed = self.once(walk, orientation, factor, before)
-            before, used = placed.plan.start(), factor
+            used = factor
             frame, factor = _factor(frame, walk, placed.en, placed.elevation + geoid)
             if isinstance(factor, float) and isinstance(used, float):
                 extent = float(np.ptp(placed.en, axis=0).max())
                 if abs(factor - used) * extent < 1e-7:
                     break
-        return self.made(walk, placed, frame, closures), placed.plan.start()
+        assert placed is not None
+        start = placed.plan.start() if self.shares(walk) else None
+        return self.made(walk, placed, frame, closures), start
+
+    def shares(self, walk: Walk) -> bool:
+        """Tell whether the runs share marks beside the baseline and the known ones."""
+        return any(name not in self.always for name in walk.knots)
 
     def baseline_only(self, network: Network, before: Start, walk: Walk) -> Network:
         """Adjust with the baseline and the known marks as the only common marks."""
@@ -180,14 +192,18 @@ class Placing:
         own = visits[1] - visits[0]
         turn = np.arctan2(*(target[1] - target[0])[::-1]) - np.arctan2(own[:, 1], own[:, 0])
         middle = (visits[0] + visits[1]) / 2
-        run = walk.run
-        moved = path - middle[run]
-        cosine, sine = np.cos(turn)[run], np.sin(turn)[run]
         en, height = np.empty((len(path), 2)), np.empty(len(path))
-        en[walk.row] = target.mean(axis=0) + np.column_stack(
-            [moved[:, 0] * cosine - moved[:, 1] * sine, moved[:, 0] * sine + moved[:, 1] * cosine]
-        )
-        height[walk.row] = moved[:, 2] + float(placed.heights.elevation[knots].mean())
+        for piece in walk.pieces():
+            run, row = piece.walk.run, piece.walk.row
+            moved = path[piece.at] - middle[run]
+            cosine, sine = np.cos(turn)[run], np.sin(turn)[run]
+            en[row] = target.mean(axis=0) + np.column_stack(
+                [
+                    moved[:, 0] * cosine - moved[:, 1] * sine,
+                    moved[:, 0] * sine + moved[:, 1] * cosine,
+                ]
+            )
+            height[row] = moved[:, 2] + float(placed.heights.elevation[knots].mean())
         return en, height
 
 

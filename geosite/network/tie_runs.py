@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -35,7 +35,7 @@ class Tied:
 
     Parameters
     ----------
-    book, device, walk, path
+    book, device, walk
         What it was made from.
     plan
         Places and headings.
@@ -46,9 +46,17 @@ class Tied:
     book: FieldBook
     device: Device
     walk: Walk
-    path: Floats
     plan: Plan
     heights: Heights
+
+    @property
+    def path(self) -> Floats:
+        """The walked path in each run's own frame, shape (n, 3), in walking order, metres."""
+        return self.heights.given.path
+
+    def alone(self) -> Tied:
+        """Return it without what it keeps of every row: nothing can go on from it."""
+        return replace(self, plan=self.plan.alone(), heights=self.heights.alone())
 
     @cached_property
     def knot(self) -> dict[str, int]:
@@ -135,7 +143,7 @@ def tie(
         steps=STEPS,
     )
     heights = adjust_heights(walk, path, device, 1.0, Prior(origin, exact, exact), runs)
-    return Tied(book, device, walk, path, plan, heights)
+    return Tied(book, device, walk, plan, heights)
 
 
 def known_places(controls: tuple[Control, ...], knot: dict[str, int]) -> Prior:
