@@ -8,6 +8,7 @@ import numpy as np
 
 from geosite.base.arrays import Floats, Ints
 from geosite.base.errors import Finding, InputError
+from geosite.base.memory import give_back
 from geosite.base.problems import Problems, nearest, shown
 from geosite.base.units import UNIT_M
 from geosite.fieldbook.cells import (
@@ -30,6 +31,9 @@ __all__ = ["COLUMNS", "book_from_text", "read_book"]
 
 REQUIRED = ("run", "point", "x", "y", "z")
 COLUMNS = (*REQUIRED, "feature", "code", "segment", "note", "time")
+
+MANY = 200_000
+"""Rows from which a book is long: memory that reading it freed is given back."""
 
 # what devices and spreadsheets call these columns, for suggestions only
 _OFTEN = {
@@ -75,7 +79,15 @@ def read_book(
         if is_layer_file(path)
         else open_csv(path, file, problems, place)
     )
-    return None if rows is None else _book_of(rows, file, survey, problems, findings)
+    if rows is None:
+        return None
+    book = _book_of(rows, file, survey, problems, findings)
+    del rows
+    if book is not None and len(book) > MANY:
+        # runs are reckoned one by one: a single long one makes large arrays at every step
+        longest = int(np.bincount(book.run[book.run >= 0]).max(initial=0))
+        give_back(from_now_on=longest < len(book) / 4)
+    return book
 
 
 def book_from_text(text: str, survey: Survey | None = None, file: str = "field book") -> FieldBook:
@@ -244,13 +256,14 @@ def _collect(
             break
 
     def whole(key: str) -> Ints:
-        return np.concatenate(parts[key], dtype=np.int64, casting="unsafe")
+        return np.concatenate(parts.pop(key), dtype=np.int64, casting="unsafe")
 
-    local = np.column_stack([np.concatenate(parts[axis], dtype=np.float64) for axis in "xyz"])
+    local = np.column_stack([np.concatenate(parts.pop(axis), dtype=np.float64) for axis in "xyz"])
+    local *= unit_m
     segment = whole("segment")
     return FieldBook(
         file=file,
-        local=local * unit_m,
+        local=local,
         unit_m=unit_m,
         runs=names["run"].names(),
         run=whole("run"),

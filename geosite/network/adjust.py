@@ -119,10 +119,10 @@ def _adjusted(notes: Notes, anchored: Anchored) -> Network:
     horizontal, vertical = noise
     factors = (horizontal.factor, vertical.factor)
     placing = Placing(notes, anchored, device, always, factors)
-    begin = placing.beginning(found.walk, tied)
+    orientation, *begin = placing.beginning(found.walk, tied)
     tied = tied.alone()
     found = replace(found, search=replace(found.search, tied=tied))
-    placed, start = placing.network(found.walk, found.closures, begin)
+    placed, start = placing.network(found.walk, found.closures, orientation, begin)
     network = replace(
         placed,
         degrees_of_freedom=horizontal.degrees_of_freedom,

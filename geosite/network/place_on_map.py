@@ -57,9 +57,12 @@ class Placing:
         walk: Walk,
         orientation: Floats,
         factor: float | Complexes,
-        before: Start | None = None,
+        begin: list[Start | None],
     ) -> Placed:
-        """Adjust with the anchor, for one combined factor; orientations are where it starts."""
+        """Adjust with the anchor, for one combined factor; orientations are where it starts.
+
+        Or what stands in `begin`, which is taken out of it.
+        """
         book, baseline, device = self.notes.book, self.notes.site.baseline, self.device
         knot = {name: i for i, name in enumerate(walk.knots)}
         start, end = knot[baseline.from_], knot[baseline.to]
@@ -81,7 +84,7 @@ class Placing:
                 prior=places,
                 heading=orientation,
                 azimuth=azimuth,
-                before=before,
+                before=begin.pop(),
             )
         )
         if not plan.converged:
@@ -117,21 +120,25 @@ class Placing:
         return free.plan.orientation + turn, free.plan.start(turn) if alike else None
 
     def network(
-        self, walk: Walk, closures: tuple[Closure, ...], begin: tuple[Floats, Start | None]
+        self,
+        walk: Walk,
+        closures: tuple[Closure, ...],
+        orientation: Floats,
+        begin: list[Start | None],
     ) -> tuple[Network, Start | None]:
         """Adjust with the anchor; the combined factor is taken at the middle of what comes out.
 
         Also return what an adjustment with other knots can start from, where there are others.
+        What this one starts from is taken out of `begin`: of a long walk nobody keeps it meanwhile.
         """
-        orientation, before = begin
         geoid = self.notes.site.anchor.geoid_height or 0.0
         frame = self.anchored.frame
         factor: float | Complexes = frame.combined_factor
         placed: Placed | None = None
         for _ in range(3):
             if placed is not None:
-                before, placed = placed.plan.start(), None
-            placed = self.once(walk, orientation, factor, before)
+                begin, placed = [placed.plan.start()], None
+            placed = self.once(walk, orientation, factor, begin)
             used = factor
             frame, factor = _factor(frame, walk, placed.en, placed.elevation + geoid)
             if isinstance(factor, float) and isinstance(used, float):
@@ -154,7 +161,7 @@ class Placing:
         alone = replace(self, notes=replace(self.notes, book=replace(book, mark=mark)))
         walk = walk_runs(alone.notes.book, self.device, self.always)
         factor = network.frame.combined_factor
-        placed = alone.once(walk, network.orientation, factor, before)
+        placed = alone.once(walk, network.orientation, factor, [before])
         return alone.made(walk, placed, network.frame, ())
 
     def made(
@@ -222,11 +229,12 @@ def _factor(
     level_m = float(height.mean())
     frame = at_middle(frame, (float(middle[0]), float(middle[1])), level_m)
     slope, upward = scale_plane(frame, middle, np.maximum((high - low) / 2, 1.0), level_m)
-    offset = en - middle
-    change = offset @ slope + upward * (height - level_m)
+    change = (en - middle) @ slope
+    change += upward * (height - level_m)
     spread = float(np.ptp(change))
     if spread < 1e-6 or spread / 2 * float(np.hypot(*(high - low))) < VARYING:
         return frame, frame.combined_factor
+    offset = en - middle
     turn = (slope[0] * offset[:, 1] - slope[1] * offset[:, 0]) / frame.combined_factor
     at_row = ((frame.combined_factor + change) * np.exp(1j * turn))[walk.row]
     per_leg: Complexes = at_row.copy()

@@ -77,13 +77,16 @@ def located(
     book, found = notes.book, []
     unit = unit or notes.site.handover.unit
     names = names_like_measures(notes, unit)
-    rows = {int(line): row for row, line in enumerate(book.line)}
+    in_file = np.argsort(book.line, kind="stable")
+    lines = book.line[in_file]
     for finding in findings:
         row = None
         if finding.mark in book.marks:
             row = int(np.flatnonzero(book.mark == book.marks.index(finding.mark))[0])
         elif finding.file == book.file and finding.line is not None:
-            row = rows.get(finding.line)
+            last = int(np.searchsorted(lines, finding.line, side="right")) - 1
+            if last >= 0 and lines[last] == finding.line:
+                row = int(in_file[last])
         if row is not None and finding.place is None:
             east, north = network.frame.to_map(network.en[row]).tolist()
             mark = book.marks[book.mark[row]] if book.mark[row] >= 0 else None

@@ -15,6 +15,9 @@ from geosite.network.model import Network
 
 __all__ = ["ellipses", "error_ellipses", "relative_ellipses"]
 
+AT_ONCE = 1 << 17
+"""Observations treated together."""
+
 
 def ellipses(own: Floats) -> tuple[Floats, Floats, Floats]:
     """Return what `error_ellipses` does of covariances in plan, shape (n, 2, 2)."""
@@ -45,9 +48,13 @@ def error_ellipses(network: Network, rows: Ints | None = None) -> tuple[Floats, 
         ``atan2(2 q_en, q_nn - q_ee) / 2`` (Ghilani & Wolf, Adjustment Computations, 2006, 19.3).
     """
     own = network.plan.own if rows is None else plan_covariance(network, rows, rows)
-    major, minor, azimuth = ellipses(own)
     shift = network.shift.sigma
-    return np.hypot(major, shift), np.hypot(minor, shift), azimuth
+    found = np.empty((3, len(own)))
+    for start in range(0, len(own), AT_ONCE):
+        part = slice(start, start + AT_ONCE)
+        major, minor, azimuth = ellipses(own[part])
+        found[:, part] = np.hypot(major, shift), np.hypot(minor, shift), azimuth
+    return found[0], found[1], found[2]
 
 
 def relative_ellipses(network: Network, before: Ints, after: Ints) -> tuple[Floats, Floats, Floats]:

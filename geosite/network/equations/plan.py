@@ -109,7 +109,7 @@ class Plan:
 
     def alone(self) -> Plan:
         """Return the plan without what it keeps of every row; nothing can start from it."""
-        given = replace(self.given, step=np.zeros(0, dtype=np.complex128), before=None)
+        given = replace(self.given, step=np.zeros(0, dtype=np.complex128))
         return replace(self, given=given, strayed=Strayed.none(0))
 
 
@@ -486,7 +486,7 @@ def _made(adjustment: _Adjustment, trial: _Trial, converged: bool) -> Plan:
         legs=trial.terms[0],
         visits=trial.terms[1] if given.device.pointing > 0 else None,
         terms=tuple(trial.terms),
-        given=given,
+        given=replace(given, before=None),
         strayed=trial.strayed,
         total=trial.total,
         weight=trial.weight,
