@@ -43,7 +43,7 @@ from geosite.network.equations.plan import Plan
 from geosite.network.mistakes.facts import Judge, Search
 from geosite.network.mistakes.judge import judge_mistakes
 from geosite.network.mistakes.search import find_mistakes
-from geosite.network.mistakes.wording import mistakes_in_words
+from geosite.network.mistakes.wording import mistakes_in_words, unsettling_mistakes
 from geosite.network.model import Closure, Network
 from geosite.network.noise import Noise, judge_device, judge_noise
 from geosite.network.place_on_map import Placing
@@ -122,7 +122,13 @@ def _adjusted(notes: Notes, anchored: Anchored) -> Network:
     orientation, *begin = placing.beginning(found.walk, tied)
     tied = tied.alone()
     found = replace(found, search=replace(found.search, tied=tied))
-    placed, start = placing.network(found.walk, found.closures, orientation, begin)
+    try:
+        placed, start = placing.network(found.walk, found.closures, orientation, begin)
+    except SurveyRefused as unsettled:
+        # the mistakes that were found are why, and say where
+        raise SurveyRefused(
+            unsettling_mistakes(notes, found.search.mistakes) or unsettled.problems
+        ) from None
     network = replace(
         placed,
         degrees_of_freedom=horizontal.degrees_of_freedom,

@@ -216,23 +216,26 @@ def device_findings(notes: Notes, judged: Judged, accuracy_known: bool) -> list[
 
 
 def noise_findings(notes: Notes, horizontal: Noise, vertical: Noise) -> list[Finding]:
-    """Say whether the misclosures are as large as the leg noise makes them."""
+    """Say whether the misclosures are as large as the assumed noise makes them."""
     findings = []
+    by_leg = notes.site.survey.leg_noise is not None
+    explains = (
+        "the leg noise of the site file explains"
+        if by_leg
+        else "the errors assumed of the device explain"
+    )
     for noise, what in ((horizontal, "in plan"), (vertical, "in height")):
         if noise.verdict == "worse than assumed":
             root = noise.factor**0.5
             text = (
-                f"The misclosures {what} are worse than assumed: {root:.1f} times what the leg "
-                "noise of the site file explains. The stated accuracies are widened by that."
+                f"The misclosures {what} are worse than assumed: {root:.1f} times what "
+                f"{explains}. The stated accuracies are widened by that."
             )
             findings.append(Finding("look", "noise-worse", text, notes.site_file))
         elif noise.verdict == "better than assumed":
             assert noise.estimate is not None
             root = noise.estimate**0.5
-            text = (
-                f"The misclosures {what} are better than assumed, {root:.2f} of what the leg noise "
-                "of the site file explains"
-            )
+            text = f"The misclosures {what} are better than assumed, {root:.2f} of what {explains}"
             text += (
                 "; the stated accuracies are narrowed by that."
                 if noise.factor < 1
@@ -248,9 +251,10 @@ def noise_findings(notes: Notes, horizontal: Noise, vertical: Noise) -> list[Fin
         findings.append(Finding("look", "nothing-checks", text, notes.site_file))
     elif few:
         freedom = horizontal.freedom + vertical.freedom
+        size = "the leg noise" if by_leg else "how large the errors of the device are"
         text = (
-            f"Only {freedom} independent misclosures check this survey: too few to tell the leg "
-            "noise, and a small mistake would not be noticed."
+            f"Only {freedom} independent misclosures check this survey: too few to tell {size}, "
+            "and a small mistake would not be noticed."
         )
         findings.append(Finding("note", "redundancy-small", text, notes.site_file))
     return findings

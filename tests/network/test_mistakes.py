@@ -5,17 +5,22 @@ The full table, a hundred surveys with and without each kind, is tests/benchmark
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
 import pytest
+from device_walks import walked
+from msgspec.structs import replace as replace_fields
 from network_cases import notes
 from network_spoilt import KINDS, NOISE, WALKS, clean, is_named, said, spoil
 from walk_simulator import Noise
 
-from geosite.base.errors import SurveyRefused
+from geosite.base.errors import Problem, SurveyRefused
 from geosite.fieldbook.model import FieldBook, Notes
+from geosite.fieldbook.sitefile import DeviceTable
 from geosite.network.adjust import adjust
+from geosite.network.walk.device import CLASSES
 
 
 @pytest.mark.slow
@@ -51,11 +56,15 @@ def changed(survey: Notes, rows: np.ndarray, signs: tuple[float, float, float]) 
     return replace(survey, book=replace(survey.book, local=local))
 
 
-def problems(survey: Notes) -> list[str]:
+def refusals(survey: Notes) -> tuple[Problem, ...]:
     with pytest.raises(SurveyRefused) as refused:
         adjust(survey)
     assert refused.value.exit_code == 3
-    return [str(p) for p in refused.value.problems]
+    return tuple(refused.value.problems)
+
+
+def problems(survey: Notes) -> list[str]:
+    return [str(p) for p in refusals(survey)]
 
 
 def test_size_and_place_of_a_jump_are_told() -> None:
@@ -236,3 +245,77 @@ def test_of_many_runs_the_one_in_feet_is_tried() -> None:
     first = caught.value.problems[0]
     assert first.code == "run-unit", str(first)
     assert "R8" in first.what
+
+
+def seen_by(survey: Notes, device: str | None) -> Notes:
+    """Return a survey whose site file tells a class of device, or nothing, instead of noise."""
+    table = None if device is None else DeviceTable(class_=device)
+    told = replace_fields(survey.site.survey, leg_noise=None, device=table, closure_limit=None)
+    return replace(survey, site=replace_fields(survey.site, survey=told))
+
+
+DEVICES = pytest.mark.parametrize("device", [None, "good"], ids=["nothing told", "good"])
+
+
+@DEVICES
+def test_one_run_mirrored_is_named_whatever_is_told_of_the_device(device: str | None) -> None:
+    # its heading may drift far, so that misclosures of metres are no proof by themselves
+    survey = seen_by(clean(2, walks=WALKS[::2]), device)
+    told = problems(changed(survey, run_rows(survey.book, "R3"), (1, -1, 1)))
+    assert "one of the runs R1 or R3 is mirrored" in told[0]
+
+
+@DEVICES
+def test_a_baseline_exchanged_in_one_run_is_named(device: str | None) -> None:
+    survey = seen_by(clean(3, walks=WALKS[::2]), device)
+    book = survey.book
+    a, b = (book.marks.index(name) for name in ("B1", "B2"))
+    mark = book.mark.copy()
+    rows = run_rows(book, "R3")
+    mark[rows[book.mark[rows] == a]] = b
+    mark[rows[book.mark[rows] == b]] = a
+    told = problems(replace(survey, book=replace(book, mark=mark)))
+    assert "one of the runs R1 or R3 has the baseline marks B1 and B2 exchanged" in told[0]
+
+
+@DEVICES
+def test_a_name_given_to_two_marks_is_a_visit_that_is_off(device: str | None) -> None:
+    # neither two jumps of the device nor exchanged names
+    survey = seen_by(clean(6), device)
+    book = survey.book
+    local = book.local.copy()
+    (row,) = (r for r in run_rows(book, "R2") if book.marks[book.mark[r]] == "A2")
+    local[row] += [3.0, -4.0, 0.0]
+    network = adjust(replace(survey, book=replace(book, local=local)))
+    (told,) = [f for f in network.findings if f.code in ("visit-off", "leg-off")]
+    assert told.code == "visit-off"
+    assert "is off by about 5.0" in told.text
+    assert f"line {book.line[row]} of run R2" in told.text or told.line == book.line[row]
+
+
+@pytest.mark.parametrize("line", [7, 10, 15])
+def test_a_name_written_twice_in_a_row_is_told_by_its_line(line: int) -> None:
+    # where the runs do not settle with it, what was found says why
+    walk = walked(40.0, 7, true=CLASSES["good"], stated={"class": "good"})
+    book = walk.notes.book
+    (first,) = np.flatnonzero(book.line == line)
+    mark = book.mark.copy()
+    mark[first + 1] = mark[first]
+    wrong = replace(walk.notes, book=replace(book, mark=mark))
+    (said_of_it,) = refusals(wrong)
+    assert f"on its visit to mark {book.marks[book.mark[first]]}" in said_of_it.what
+    assert said_of_it.line in (line, line + 1)
+    apart = float(np.linalg.norm(walk.truth[first + 1] - walk.truth[first]))
+    told = re.search(r"about (\d+\.\d+) m", said_of_it.what)
+    assert told is not None
+    assert float(told[1]) == pytest.approx(apart, rel=0.03)
+
+
+@pytest.mark.slow
+def test_a_device_worse_than_assumed_turns_no_run_over() -> None:
+    worse = replace(CLASSES["good"], heading=4 * CLASSES["good"].heading, walk=0.06)
+    told = []
+    for seed in range(40):
+        survey = walked(40.0, seed, true=worse, stated={"class": "good"}).notes
+        told += [code for code, _ in said(survey)]
+    assert not {code for code in told if code.startswith("run-") or code == "baseline-swapped"}

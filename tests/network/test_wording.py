@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from msgspec.structs import replace as replace_fields
 from network_cases import book, notes
 from scipy.stats import chi2
 
@@ -257,6 +258,21 @@ def test_too_few_misclosures_are_said_to_be_few() -> None:
     (none,) = noise_findings(survey(), judge_noise(0.0, 0), judge_noise(0.0, 0))
     assert (none.level, none.code) == ("look", "nothing-checks")
     assert none.text.startswith("Nothing checks this survey")
+
+
+def test_noise_is_told_of_what_the_site_file_says() -> None:
+    leg = noise_findings(survey(), judge_noise(180.0, 20), judge_noise(5.0, 20))
+    assert all("leg noise of the site file" in finding.text for finding in leg)
+    told = survey()
+    unknown = replace_fields(told.site.survey, leg_noise=None)
+    told = replace(told, site=replace_fields(told.site, survey=unknown))
+    device = [
+        *noise_findings(told, judge_noise(180.0, 20), judge_noise(5.0, 20)),
+        *noise_findings(told, judge_noise(2.0, 2), judge_noise(1.0, 1)),
+    ]
+    assert len(device) == 3
+    assert not any("leg noise" in finding.text for finding in device)
+    assert "what the errors assumed of the device explain" in device[0].text
 
 
 def misfit(

@@ -17,6 +17,8 @@ __all__ = ["ALARM", "CLEAR", "NEARLY", "Fit", "Judge", "JudgedMistake", "Mistake
 
 ALARM = 0.01
 """Chance of one false alarm in a survey without a mistake."""
+WORTH = 0.05
+"""Chance of misclosures from which on mistakes of whole runs are tried."""
 CLEAR = 40.0
 """Drop of the chi-square, in units of the noise that is left, that makes a named mistake clear."""
 NEARLY = 16.3
@@ -165,6 +167,16 @@ class Judge:
     def gross(self, squares: float, redundancy: int) -> bool:
         """Tell misclosures that no noise explains."""
         return self.exceeded(squares, redundancy, 0.0, 0) < ALARM / 100
+
+    def odd(self, squares: float, redundancy: int) -> bool:
+        """Tell misclosures on which mistakes of whole runs are worth trying.
+
+        The noise of a device is known too little for misclosures to prove anything; what becomes
+        of them when a run is turned over does, and there are few such mistakes to try.
+        """
+        if np.isinf(self.degrees_of_freedom):
+            return self.gross(squares, redundancy)
+        return self.exceeded(squares, redundancy, 0.0, 0) < WORTH
 
     def stands_out(
         self, test: float, freedom: int, tested: int, squares: float, redundancy: int

@@ -16,11 +16,16 @@ import numpy as np
 import numpy.typing as npt
 
 from geosite.base.arrays import Floats
-from geosite.network.covariance import row_variances
-from geosite.network.equations.rows import Between, height_rows, plan_rows
 from geosite.network.mistakes.facts import CLEAR, NEARLY, Fit, Judge, Mistake
 from geosite.network.mistakes.signs import REVERSED, twice_a_leg
-from geosite.network.mistakes.suspects import Suspect, leg_rows, refine, rows_from
+from geosite.network.mistakes.suspects import (
+    Refined,
+    Suspect,
+    leg_rows,
+    refine,
+    rough_places,
+    rows_from,
+)
 from geosite.network.tie_runs import Tied, first_visits
 from geosite.network.walk.runs import sum_at
 
@@ -55,13 +60,15 @@ class Named:
         self.squares, self.redundancy, self.suspects = squares, redundancy, suspects
         self.book = tied.book
 
-    def best(self) -> Mistake | None:
-        """Return the named mistake that explains the misclosures best, if it does so well."""
-        trials = [
-            trial
-            for source in (self.whole_runs, self.baseline_pairs, self.signs, self.names)
-            for trial in source()
-        ]
+    def best(self, better: Refined | None, only_runs: bool = False) -> Mistake | None:
+        """Return the named mistake that explains the misclosures best, if it does so well.
+
+        That is as well as the leg or visit without a name that explains them best, `better`.
+        """
+        sources = [self.whole_runs]
+        if not only_runs:
+            sources += [self.baseline_pairs, self.signs, self.names]
+        trials = [trial for source in sources for trial in source()]
         if not trials:
             return None
         trials.sort(key=lambda trial: trial.squares)
@@ -72,7 +79,7 @@ class Named:
             key=lambda trial: trial.mistake.kind.startswith("run-"),
         )
         noise = self.judge.noise(best.squares, self.redundancy)
-        unnamed = self.suspects[0].test if self.suspects else 0.0
+        unnamed = 0.0 if better is None else self.squares - better.left
         drop = self.squares - best.squares
         if drop < CLEAR * noise or drop < unnamed - NEARLY * noise:
             return None
@@ -277,7 +284,7 @@ class Named:
             return
         if self.squares - squares < CLEAR / 2:
             return
-        place, up, spread = _places(tied)
+        place, up, spread = rough_places(tied)
         named = (book.mark >= 0) & (book.mark != book.mark[row])
         # named rows of this run at the mark's real place, as others see it: exchanged names
         seen = int(others[0])
@@ -301,15 +308,6 @@ class Named:
                     marks=(name, book.marks[real]),
                 )
             )
-
-
-def _places(tied: Tied) -> tuple[Floats, Floats, Floats]:
-    """Position, elevation and rough sigma of all rows in the free network."""
-    device = tied.device
-    between = Between.of(tied.walk)
-    in_plan, place = plan_rows(tied.walk, between, tied.plan, device.pointing)
-    _, up = height_rows(tied.walk, between, tied.heights, device.pointing_up)
-    return place, up, np.sqrt(np.maximum(row_variances(in_plan), 0.0))
 
 
 def _near(

@@ -16,7 +16,13 @@ from geosite.fieldbook.model import FieldBook
 from geosite.network.mistakes.facts import CLEAR, Fit, Judge, Mistake, Search
 from geosite.network.mistakes.named import Named
 from geosite.network.mistakes.signs import ONE_AXIS, twice_a_leg
-from geosite.network.mistakes.suspects import Suspect, find_suspects, leg_rows, refine
+from geosite.network.mistakes.suspects import (
+    Refined,
+    Suspect,
+    best_refined,
+    find_suspects,
+    leg_rows,
+)
 from geosite.network.tie_runs import Tied
 
 __all__ = ["find_mistakes"]
@@ -59,15 +65,15 @@ def find_mistakes(
         clear = best is not None and judge.stands_out(
             best.test, best.freedom, tested, tied.squares, left
         )
-        if not gross and not clear:
+        if not gross and not clear and not judge.odd(squares, redundancy):
             break
+        better = best_refined(fit, tied, suspects)
         named = Named(fit, tied, squares, redundancy, baseline, suspects, judge)
-        mistake = named.best()
-        if mistake is None and clear and best is not None:
-            mistake = _unnamed(fit, tied, best, suspects, tested)
-            if mistake is not None:
-                spent[0] += 2 if np.isfinite(best.error[0]) else 0
-                spent[1] += 1  # what is checked at all is checked in height
+        mistake = named.best(better, only_runs=not gross and not clear)
+        if mistake is None and clear and better is not None:
+            mistake = _unnamed(tied, better, suspects, tested)
+            spent[0] += 2 if np.isfinite(mistake.error[0]) else 0
+            spent[1] += 1  # what is checked at all is checked in height
         if mistake is None:
             break
         mistakes.append(mistake)
@@ -76,18 +82,13 @@ def find_mistakes(
     return Search(tuple(mistakes), tied, (spent[0], spent[1]))
 
 
-def _unnamed(
-    fit: Fit, tied: Tied, best: Suspect, suspects: list[Suspect], tested: int
-) -> Mistake | None:
+def _unnamed(tied: Tied, better: Refined, suspects: list[Suspect], tested: int) -> Mistake:
     """Make the mistake of a leg or visit that is off by an amount without a name."""
-    book, walk = tied.book, tied.walk
+    book, walk, best = tied.book, tied.walk, better.suspect
     alike = [
         s for s in suspects if s is not best and s.visit == best.visit and s.test > best.test - 6
     ]
     first, last = leg_rows(tied, best.leg)
-    better = refine(fit, tied, best)
-    if better is None:
-        return None
     rows: tuple[int, ...] = (last,)
     marks: tuple[str, ...] = (walk.knots[walk.leg_to[best.leg]],)
     hint = ""

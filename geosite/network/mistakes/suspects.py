@@ -14,23 +14,35 @@ import numpy as np
 
 from geosite.base.arrays import Floats, Ints
 from geosite.fieldbook.model import FieldBook
+from geosite.network.covariance import row_variances
 from geosite.network.equations.normal import Posterior, Term
+from geosite.network.equations.rows import Between, height_rows, plan_rows
 from geosite.network.mistakes.facts import Fit
 from geosite.network.tie_runs import Tied
 
 __all__ = [
     "Refined",
     "Suspect",
+    "best_refined",
     "find_suspects",
     "leg_rows",
     "leg_tests",
     "own_axes",
     "refine",
+    "rough_places",
     "rows_from",
 ]
 
-LEAST_CHECKED = 0.01
-"""Share of the weight of an observation that others must check, else it is not checked."""
+LEAST_CHECKED = 1e-6
+"""Share of the weight of an observation that others must check, else it is not checked.
+
+A visit is pointed at to a centimetre from a path that may be known to metres only: others then
+check a millionth of its weight, and still tell that it is off by more than those metres.
+"""
+
+LOOKED_AT = 4
+"""So many of the suspects are taken out, one at a time, to see what is left without them."""
+SAME_LEFT = 0.01
 
 
 @dataclass(frozen=True, eq=False)
@@ -198,6 +210,9 @@ def _settled(fit: Fit, tied: Tied, suspect: Suspect) -> Refined:
     total, left, corrected = np.zeros(3), 0.0, book
     error, spread = suspect.error, suspect.spread
     at = np.array([suspect.leg])
+    apart = _apart(fit, tied, row) if suspect.visit else None
+    if apart is not None:
+        total, error = np.where(np.isfinite(error), apart, 0.0), np.zeros(3)
     for _ in range(3):
         total += own_axes(tied, suspect.leg) @ np.nan_to_num(error)
         local = book.local.copy()
@@ -216,6 +231,56 @@ def _settled(fit: Fit, tied: Tied, suspect: Suspect) -> Refined:
         left,
         corrected,
     )
+
+
+def _apart(fit: Fit, tied: Tied, row: int) -> Floats | None:
+    """Return how far a visit is from its mark when it does not pull, in the axes of its run.
+
+    ``None`` where no other visit tells where the mark is. What is off by many times what the path
+    is known to turns the run so far that an estimate from there would run away.
+    """
+    book = tied.book
+    others = np.flatnonzero(book.mark == book.mark[row])
+    others = others[others != row]
+    if not len(others):
+        return None
+    mark = book.mark.copy()
+    mark[row] = -1
+    try:
+        free, left, _ = fit(replace(book, mark=mark))
+    except np.linalg.LinAlgError:
+        return None
+    if not np.isfinite(left):
+        return None
+    place, up, _ = rough_places(free)
+    leg = int(np.flatnonzero(free.walk.row[free.walk.leg_start] <= row)[-1])
+    off = np.append(place[row] - place[others[0]], up[row] - up[others[0]])
+    turned: Floats = own_axes(free, leg) @ off
+    return turned
+
+
+def rough_places(tied: Tied) -> tuple[Floats, Floats, Floats]:
+    """Return position, elevation and rough sigma of all rows in the free network."""
+    device = tied.device
+    between = Between.of(tied.walk)
+    in_plan, place = plan_rows(tied.walk, between, tied.plan, device.pointing)
+    _, up = height_rows(tied.walk, between, tied.heights, device.pointing_up)
+    return place, up, np.sqrt(np.maximum(row_variances(in_plan), 0.0))
+
+
+def best_refined(fit: Fit, tied: Tied, suspects: list[Suspect]) -> Refined | None:
+    """Return the one of the first suspects that leaves least when it is taken out.
+
+    Where the misclosures are large against what the runs are known to, the pulls are those of a
+    bent network: they say where to look, and not yet which it is.
+    """
+    found = [refine(fit, tied, suspect) for suspect in suspects[:LOOKED_AT]]
+    known = [better for better in found if better is not None and np.isfinite(better.left)]
+    if not known:
+        return None
+    least = min(better.left for better in known)
+    # what leaves the same but for rounding is told in the order of the suspects
+    return next(b for b in known if b.left <= least + SAME_LEFT)
 
 
 def rows_from(tied: Tied, row: int) -> Ints:

@@ -11,7 +11,7 @@ from geosite.base.rounding import signed
 from geosite.fieldbook.model import FieldBook, Notes
 from geosite.network.mistakes.facts import JudgedMistake, Mistake
 
-__all__ = ["mistakes_in_words"]
+__all__ = ["mistakes_in_words", "unsettling_mistakes"]
 
 
 def mistakes_in_words(
@@ -37,6 +37,19 @@ def mistakes_in_words(
         else:
             problems.append(_named(notes, mistake))
     return problems, findings
+
+
+def unsettling_mistakes(notes: Notes, mistakes: Sequence[Mistake]) -> list[Problem]:
+    """Say what legs and visits are so far off that the runs find no place with them."""
+    problems = []
+    for mistake in mistakes:
+        if mistake.kind in ("leg", "visit"):
+            book = notes.book
+            says, remedy = _off(book, mistake)
+            expected = "runs that fit together at their common marks"
+            line = int(book.line[mistake.rows[-1]])
+            problems.append(Problem(f"{mistake.kind}-off", says, expected, remedy, book.file, line))
+    return problems
 
 
 def _stretch(book: FieldBook, first: int, last: int) -> str:
