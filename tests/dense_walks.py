@@ -129,7 +129,7 @@ class Dense:
         length = max(float(np.sqrt((step**2).sum())), 0.01)
         flat = self.map_factor * float(np.hypot(*step[:2]))
         bend = self.factor * self.device.heading**2 * length * flat
-        return self.factor * self.device.walk**2 * length, bend**2 / 180
+        return self.factor * self.device.walk**2 * length, bend**2 / 80
 
     def misfits(self, x: np.ndarray) -> np.ndarray:
         """What is left over of all observations, over their standard deviations."""
@@ -144,10 +144,8 @@ class Dense:
             turn = heading[i] + stray / 2 + own[number]
             east, north = paths[j] - paths[i]
             cosine, sine = np.cos(turn), np.sin(turn)
-            # a straight leg of variance q at its end is bent: shorter by q / 12, q^2 / 180
-            bent = 1 + self.factor * device.heading**2 * length / 12
             walked = self.walked(i, j)
-            ahead, left = bent * step[:2] * self.map_factor / (1 + scale[run])
+            ahead, left = step[:2] * self.map_factor / (1 + scale[run])
             out.append((cosine * east + sine * north - ahead) / walked)
             out.append((-sine * east + cosine * north - left) / walked)
             if device.heading > 0:

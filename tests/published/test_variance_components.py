@@ -117,6 +117,6 @@ def test_a_straight_leg_is_measured_too_short_by_its_bend() -> None:
     missing = 1 / np.abs(np.exp(1j * heading).mean(axis=1)) - 1
     noise = Noise.of_legs(np.zeros(1), np.array([q]), np.ones(1))
     # means of 20,000 draws, 4 standard errors; the next order of q is two hundredths of this one
-    assert missing.mean() == pytest.approx(noise.shortened[0], rel=0.05)
-    assert missing.std() == pytest.approx(math.sqrt(noise.walked[0]), rel=0.08)
-    assert noise.shortened[0] == pytest.approx(q / 12)
+    assert missing.mean() == pytest.approx(q / 12, rel=0.05)
+    assert missing.std() == pytest.approx(q / math.sqrt(180), rel=0.08)
+    assert math.sqrt((missing**2).mean()) == pytest.approx(math.sqrt(noise.walked[0]), rel=0.06)

@@ -32,6 +32,13 @@ ABSOLUTE = {
     # where the clearance to the parcel's line cannot be told, nor can how much lies beyond it
     *(f"parcel_shares.area_{end}_m2" for end in ("sigma", "95")),
     *(f"parcel_shares.share_of_{of}_{e}" for of in ("feature", "parcel") for e in ("sigma", "95")),
+    # a design is stated on the map: how near it comes to the parcel's line is as uncertain, and how
+    # much it covers of what was walked and need not be ordered
+    *(f"design_parcels.{key}" for key in ("distance_sigma_m", "distance_95_m", "words")),
+    *(f"quantities.{of}_area_{e}_m2" for of in ("replaced", "order") for e in ("sigma", "95")),
+    *(f"quantities.order_volume_{end}_m3" for end in ("sigma", "95")),
+    *(f"prices.{of}_{end}" for of in ("measured", "charged") for end in ("sigma", "95")),
+    *("prices.amount_low", "prices.amount_high"),
 }
 """What a shift of the whole survey changes: accuracies of places on the map and on the parcels."""
 

@@ -90,7 +90,7 @@ def test_the_design_has_a_sheet_with_its_cut_and_fill_and_its_water(out: Path) -
     (design,) = rows(out / "designs.csv")
     assert f"{float(design['fill_m3']):.1f}" in sheet
     assert "foot of its banks, on the ground" in sheet
-    assert "runs to inlet_west" in sheet
+    assert "runs to inlet west" in sheet
     document.close()
 
 

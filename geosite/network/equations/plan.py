@@ -118,8 +118,7 @@ def _reckoned(
 ) -> Reckoned:
     """Reckon a piece of the walk with the headings at all nodes and the scales of all runs."""
     noise = given.noise(piece.walk, piece.at)
-    straight = given.step[piece.at] * (1.0 + noise.shortened)
-    step = straight / (1.0 + scale)[piece.walk.run]
+    step = given.step[piece.at] / (1.0 + scale)[piece.walk.run]
     return reckon(piece.walk, step, node_heading[piece.nodes], noise, strayed)
 
 
@@ -146,7 +145,7 @@ class _Adjustment:
         walk = self.walk
         self.run_of_leg = walk.leg_run
         self.start, self.end = walk.node_at[walk.leg_start], walk.node_at[walk.leg_end]
-        self.whole = walk.along_legs(given.straight)
+        self.whole = walk.along_legs(given.step)
 
     def trial(self, value: Floats, strayed: Strayed, into: Strayed | None = None) -> _Trial:
         """Reckon the walk and make the observations, with what the legs then most likely did.

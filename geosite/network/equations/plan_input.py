@@ -66,11 +66,6 @@ class PlanInput:
         return Noise.of_legs(self.factor * walk.step_variance, heading, np.abs(self.step[at]))
 
     @property
-    def straight(self) -> Complexes:
-        """The legs as long as they are expected to have been before their bends shortened them."""
-        return np.asarray(self.step * (1.0 + self.noise(self.walk).shortened))
-
-    @property
     def runs(self) -> int:
         """How many."""
         return len(self.heading)
