@@ -95,8 +95,8 @@ def default_limit_findings(
     }
     where = " and ".join(text for key, text in keys.items() if key in named.values())
     text = (
-        f"The site lies at {place}, outside the United States. Limits of {', '.join(named)} are "
-        'defaults for want of local ones, no law there: "within" and "beyond" are said of the '
-        f"default alone. Put the local rule into {where}."
+        f"Limits of {', '.join(named)} are defaults for want of local ones and no law at {place}, "
+        'outside the United States. "Within" and "beyond" are said of the default alone. '
+        f"Put the local rule into {where}."
     )
     return (Finding("look", "limits-not-local", text),)
