@@ -303,6 +303,7 @@ def direction_findings(notes: Notes, anchored: Anchored) -> list[Finding]:
             "Nothing checks the direction: the azimuth alone gives it, and one that is wrong turns "
             "the whole site. Measure a second mark on the map."
         )
+    text += " Until then, compare the map with the yard: mirrored axes would not show either."
     return [Finding("note", "direction-unchecked", text, notes.site_file)]
 
 

@@ -96,7 +96,7 @@ def test_an_unchecked_direction_is_told(anchor: str, says: str) -> None:
     survey = walked(BACK, ["A", "B", "C", "B"], anchor=anchor)
     found = [f.text for f in told(adjust(survey), "direction-unchecked")]
     assert len(found) == bool(says)
-    assert all(says in text for text in found)
+    assert all(says in text and "mirrored axes" in text for text in found)
 
 
 def test_a_check_point_or_an_azimuth_checks_the_direction() -> None:
