@@ -46,7 +46,7 @@ class Commands(click.Group):
     cls=Commands,
     no_args_is_help=False,
     context_settings=CONTEXT,
-    epilog="\b\nExample:\n  geosite new --list\n  geosite new yard --starter paved-yard\n"
+    epilog="\b\nExample:\n  geosite new --list\n  geosite new yard\n"
     "  geosite build yard/site.toml --out yard/map",
 )
 @click.version_option(__version__, message="geosite %(version)s")

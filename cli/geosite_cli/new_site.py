@@ -12,7 +12,7 @@ from geosite_cli.options import JSON, OUT, print_json, print_lines
 __all__ = ["import_", "new"]
 
 
-@click.command(epilog="\b\nExample:\n  geosite new --list\n  geosite new yard --starter paved-yard")
+@click.command(epilog="\b\nExample:\n  geosite new --list\n  geosite new yard")
 @click.argument("folder", type=click.Path(path_type=Path), metavar="DIR", required=False)
 @click.option(
     "--starter", default="landing", show_default=True, metavar="NAME", help="Kind of job."

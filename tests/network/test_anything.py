@@ -7,7 +7,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from network_cases import Row, notes
 
@@ -56,8 +56,21 @@ def anchors(draw: st.DrawFn) -> tuple[dict, dict]:
     return known, more
 
 
+FIRST_TWICE = [
+    ("R0", "", 0.0, 0.0, 0.0),
+    ("R0", "C", 0.0, 0.0, 0.0),
+    ("R0", "C", 0.0, 0.0, 1.0),
+    ("R0", "B", 0.0, 1.0, 0.0),
+    ("R0", "A", 0.0, 0.0, 0.0),
+]
+"""The visit that is wrong stands before every other mark of its run."""
+FROM_A = ({"A": {"easting": 0.0, "northing": 0.0, "sigma": None}}, {"azimuth": {"value": 0.0}})
+
+
 @pytest.mark.slow
 @settings(max_examples=25, deadline=None)
+@example(FIRST_TWICE, FROM_A, (0.0, 0.0), 1e-9)
+@example([*FIRST_TWICE, *(("R1", *row[1:]) for row in FIRST_TWICE)], FROM_A, (0.0, 0.0), 1e-9)
 @given(
     books(),
     anchors(),

@@ -252,8 +252,13 @@ def _apart(fit: Fit, tied: Tied, row: int) -> Floats | None:
         return None
     if not np.isfinite(left):
         return None
+    legs = np.flatnonzero(free.walk.leg_run == book.run[row])
+    if not len(legs):
+        return None  # the run visits one mark besides
     place, up, _ = rough_places(free)
-    leg = int(np.flatnonzero(free.walk.row[free.walk.leg_start] <= row)[-1])
+    # the leg that it is noted on, or the first one, where the run begins with it
+    before = int((free.walk.row[free.walk.leg_start[legs]] <= row).sum())
+    leg = int(legs[max(before - 1, 0)])
     off = np.append(place[row] - place[others[0]], up[row] - up[others[0]])
     turned: Floats = own_axes(free, leg) @ off
     return turned
