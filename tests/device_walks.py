@@ -14,6 +14,18 @@ from geosite.fieldbook.model import Notes
 from geosite.network.walk.device import CLASSES, Device
 
 CRS = "+proj=tmerc +lat_0=0 +lon_0=11 +k=1 +x_0=500 +y_0=700 +ellps=GRS80 +units=m +type=crs"
+STRAYING = Device(
+    pointing=0.008,
+    pointing_up=0.008,
+    walk=0.006,
+    walk_up=0.006,
+    heading=math.radians(0.9),
+    scale=0.02,
+    climb=0.01,
+    tilt=math.radians(0.5),
+    degrees_of_freedom=4,
+)
+"""Heading, scale and climb twice those of an unknown device, the random walk less than half."""
 
 
 @dataclass(frozen=True)

@@ -23,7 +23,7 @@ import msgspec
 import numpy as np
 
 sys.path[:0] = [str(Path(__file__).resolve().parents[1])]
-from device_walks import Walked, walked  # noqa: E402
+from device_walks import STRAYING, Walked, walked  # noqa: E402
 from tracking_outcomes import KINDS, outcomes  # noqa: E402
 
 from geosite.base.errors import SurveyRefused  # noqa: E402
@@ -32,21 +32,9 @@ from geosite.fieldbook.sitefile import DeviceTable  # noqa: E402
 from geosite.network.adjust import adjust  # noqa: E402
 from geosite.network.calibration.fit import calibrate  # noqa: E402
 from geosite.network.calibration.wording import device_toml  # noqa: E402
-from geosite.network.walk.device import CLASSES, Device  # noqa: E402
+from geosite.network.walk.device import Device  # noqa: E402
 
 YARD = 40.0
-TRUE = replace(
-    CLASSES["unknown"],
-    pointing=0.008,
-    pointing_up=0.008,
-    walk=0.006,
-    walk_up=0.006,
-    heading=math.radians(0.9),
-    scale=0.02,
-    climb=0.01,
-    tilt=math.radians(0.5),
-)
-"""No class: another device than the one the fit starts from."""
 STEADY = 1e6
 NU = (STEADY, 8.0, 4.0, 2.0)
 PLAN = ("pointing", "walk", "heading", "scale")
@@ -70,10 +58,10 @@ def on_a_day(rng: np.random.Generator, nu: float) -> Device:
     """Return the device with the levels of one survey."""
     plan, height = np.sqrt(nu / rng.chisquare(nu, 2)) if nu < STEADY else (1.0, 1.0)
     sizes = {
-        name: getattr(TRUE, name) * (plan if name in PLAN else height)
+        name: getattr(STRAYING, name) * (plan if name in PLAN else height)
         for name in (*PLAN, "pointing_up", "walk_up", "climb", "tilt")
     }
-    return replace(TRUE, **sizes)
+    return replace(STRAYING, **sizes)
 
 
 def by(walk: Walked, device: dict[str, Any]) -> Notes:
@@ -96,14 +84,14 @@ class Found:
 def tried(nu: float, sets: int, surveys: int) -> dict[bool, Found]:
     """Calibrate and adjust, by whether the other surveys are closed."""
     found = {False: Found(), True: Found()}
-    known = {**in_toml(TRUE), "degrees_of_freedom": nu}
+    known = {**in_toml(STRAYING), "degrees_of_freedom": nu}
     for number in range(sets):
         rng = np.random.default_rng([number, int(nu)])
         seed = 1000 * number
         taught = [walked(YARD, seed + k, true=on_a_day(rng, nu)).notes for k in range(surveys)]
         tables = tomllib.loads(device_toml(calibrate(taught, proof=False)))
         ends = tables["calibration"]["intervals_95"]
-        truth = in_toml(TRUE).items()
+        truth = in_toml(STRAYING).items()
         for one in found.values():
             one.intervals += [ends[key][0] <= value <= ends[key][1] for key, value in truth]
         for closed in (False, False, True, True):

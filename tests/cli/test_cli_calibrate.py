@@ -10,23 +10,10 @@ from pathlib import Path
 
 import pytest
 from cli_runner import FERRY, Ran, geosite
-from device_walks import walked
+from device_walks import STRAYING, walked
 
 from geosite.fieldbook.read import read_survey
-from geosite.network.walk.device import Device, device_of
-
-TRUE = Device(
-    pointing=0.008,
-    pointing_up=0.008,
-    walk=0.006,
-    walk_up=0.006,
-    heading=math.radians(0.9),
-    scale=0.02,
-    climb=0.01,
-    tilt=math.radians(0.5),
-    degrees_of_freedom=4,
-)
-"""Heading, scale and climb twice those of an unknown device, the random walk less than half."""
+from geosite.network.walk.device import device_of
 
 SITE = """[survey]
 file = "field_book.csv"
@@ -48,7 +35,7 @@ northing = {n:.4f}
 
 def written(folder: Path, seed: int, device: str = "", *, closed: bool = True) -> Path:
     """Walk a yard of 40 m and write it as a user would."""
-    book = (walk := walked(40.0, seed, true=TRUE, closed=closed)).notes.book
+    book = (walk := walked(40.0, seed, true=STRAYING, closed=closed)).notes.book
     folder.mkdir()
     lines = ["run,point,x,y,z"]
     for run, mark, place in zip(book.run, book.mark, book.local, strict=True):

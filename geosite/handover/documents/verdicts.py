@@ -119,18 +119,15 @@ def _not_local(package: Package, records: Sequence[Record]) -> str:
 def _clearances(records: list[Record], per_metre: float, unit: str) -> list[Block]:
     if not records:
         return []
-    rows = []
-    for r in records:
-        value, half = r.get("distance_m"), r.get("distance_95_m")
-        half = None if half is None else half * per_metre
-        rows.append(
-            (
-                readable_name(r.get("feature")),
-                str(r.get("parcel") or ""),
-                "" if value is None else written(value * per_metre, half, unit),
-                str(r.get("verdict") or ""),
-            )
+    rows = [
+        (
+            readable_name(r.get("feature")),
+            str(r.get("parcel") or ""),
+            _distance(r, per_metre, unit),
+            str(r.get("verdict") or ""),
         )
+        for r in records
+    ]
     columns = (
         Column("feature", 1.0),
         Column("parcel", 1.0),
@@ -147,6 +144,14 @@ def _clearances(records: list[Record], per_metre: float, unit: str) -> list[Bloc
     ]
 
 
+def _distance(record: Record, per_metre: float, unit: str) -> str:
+    """Return the distance to a parcel line with half its interval; empty for none."""
+    value, half = record.get("distance_m"), record.get("distance_95_m")
+    if value is None:
+        return ""
+    return written(value * per_metre, None if half is None else half * per_metre, unit)
+
+
 _REACH = {"parts": "as laid out", "banks": "with its banks"}
 
 
@@ -158,10 +163,8 @@ def _designs(package: Package, per_metre: float, unit: str) -> list[Block]:
         return []
     rows = []
     for r in records:
-        value, half = float(r["distance_m"]), r.get("distance_95_m")
-        told = written(value * per_metre, None if half is None else half * per_metre, unit)
         name = str(r.get("title") or r.get("design") or "")
-        reach = _REACH[str(r["what"])]
+        reach, told = _REACH[str(r["what"])], _distance(r, per_metre, unit)
         rows.append((name, reach, str(r.get("parcel") or ""), told, str(r.get("verdict") or "")))
     columns = (
         Column("design", 1.0),

@@ -16,7 +16,7 @@ from geosite.base.arrays import Floats, Ints
 from geosite.fieldbook.model import FieldBook
 from geosite.network.covariance import row_variances
 from geosite.network.equations.normal import Posterior, Term
-from geosite.network.equations.rows import Between, height_rows, plan_rows
+from geosite.network.equations.rows import Between, PlanRows, height_rows, plan_rows
 from geosite.network.mistakes.facts import Fit
 from geosite.network.tie_runs import Tied
 
@@ -255,7 +255,7 @@ def _apart(fit: Fit, tied: Tied, row: int) -> Floats | None:
     legs = np.flatnonzero(free.walk.leg_run == book.run[row])
     if not len(legs):
         return None  # the run visits one mark besides
-    place, up, _ = rough_places(free)
+    _, place, up = _places(free)
     # the leg that it is noted on, or the first one, where the run begins with it
     before = int((free.walk.row[free.walk.leg_start[legs]] <= row).sum())
     leg = int(legs[max(before - 1, 0)])
@@ -264,12 +264,18 @@ def _apart(fit: Fit, tied: Tied, row: int) -> Floats | None:
     return turned
 
 
-def rough_places(tied: Tied) -> tuple[Floats, Floats, Floats]:
-    """Return position, elevation and rough sigma of all rows in the free network."""
+def _places(tied: Tied) -> tuple[PlanRows, Floats, Floats]:
+    """Return all rows in plan, their positions and elevations in the free network."""
     device = tied.device
     between = Between.of(tied.walk)
     in_plan, place = plan_rows(tied.walk, between, tied.plan, device.pointing)
     _, up = height_rows(tied.walk, between, tied.heights, device.pointing_up)
+    return in_plan, place, up
+
+
+def rough_places(tied: Tied) -> tuple[Floats, Floats, Floats]:
+    """Return position, elevation and rough sigma of all rows in the free network."""
+    in_plan, place, up = _places(tied)
     return place, up, np.sqrt(np.maximum(row_variances(in_plan), 0.0))
 
 
