@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -100,3 +101,16 @@ def test_two_days_of_one_survey(tmp_path: Path) -> None:
     marks = rows(tmp_path / "out" / "displacements.csv")
     assert all(abs(float(m["horizontal_m"])) < 1e-6 for m in marks.values())
     assert {m["verdict_plan"] for m in marks.values()} == {"stable"}
+
+
+def test_what_was_not_walked_again_is_not_taken_off_unsaid(tmp_path: Path) -> None:
+    after = tmp_path / "after"
+    shutil.copytree(LANDING / "as_built", after)
+    walked = (after / "field_book.csv").read_text("utf-8")
+    (after / "field_book.csv").write_text(walked.replace(",bollard,", ",post,", 1), "utf-8")
+    done = run(tmp_path / "out", before=BUILT, after=after / "site.toml")
+    assert done.returncode == 0, done.stderr
+    (told,) = [line for line in done.stderr.splitlines() if "counts it as gone" in line]
+    assert "bollard (bollard)" in told
+    same = run(tmp_path / "same", before=BUILT)
+    assert "as gone" not in same.stderr

@@ -11,23 +11,20 @@ import shapely
 
 from geosite.analysis.as_built import wording
 from geosite.analysis.as_built.datum import Datum, datum_of
+from geosite.analysis.as_built.edges import edge_deviations
 from geosite.analysis.as_built.model import AsBuilt, Deviation, Plan, Verdict
 from geosite.analysis.as_built.surfaces import SurfaceDeviation, surface_deviations
-from geosite.analysis.design_ground.zones import Edge, Zone
+from geosite.analysis.design_ground.zones import Zone
 from geosite.base.arrays import Floats
 from geosite.base.estimate import Estimate
 from geosite.fieldbook.model import Notes
 from geosite.fieldbook.sitefile import Tolerance
-from geosite.linework.model import Drawing, Feature
+from geosite.linework.model import Drawing
 from geosite.network.covariance import accuracies
 from geosite.network.model import LinearForm, Network
 from geosite.terrain.uncertainty.ground import Ground
 
 __all__ = ["compare_design"]
-
-
-STATION_M = 1.0
-"""Between places along an edge."""
 
 
 def compare_design(
@@ -53,7 +50,7 @@ def compare_design(
     codes = _codes(notes)
     found = [
         *_marks(notes, network, datum, plan, codes),
-        *_edges(network, drawing, datum, plan.edges),
+        *edge_deviations(network, drawing, datum, plan.edges),
     ]
     limits = notes.site.tolerances
     judged = tuple(_judged(one, limits) for one in found)
@@ -142,78 +139,6 @@ def _designed(zones: Sequence[Zone], places: Floats) -> Floats:
         found = zone.heights(places[here])
         height[here] = np.where(np.isfinite(found), found, height[here])
     return height
-
-
-def _edges(
-    network: Network, drawing: Drawing, datum: Datum, edges: Sequence[Edge]
-) -> list[Deviation]:
-    """Compare each edge of the design with the feature of its name, station by station."""
-    features = {f.name: f for f in drawing.features if f.kind != "point"}
-    found = []
-    for edge in edges:
-        if edge.name in features:
-            found += _along(network, datum, edge, features[edge.name])
-    return found
-
-
-def _along(network: Network, datum: Datum, edge: Edge, feature: Feature) -> list[Deviation]:
-    factor = network.frame.combined_factor
-    line = shapely.LineString(edge.places[:, :2])
-    step = np.hypot(*np.diff(edge.places[:, :2], axis=0).T)
-    chainage = np.concatenate([[0.0], np.cumsum(step)])
-    count = max(2, math.ceil(line.length / factor / STATION_M - 0.01) + 1)
-    outline = shapely.force_2d(
-        feature.geometry.exterior if feature.kind == "area" else feature.geometry  # type: ignore[attr-defined]
-    )
-    rows = feature.rows
-    found = []
-    for at in np.linspace(0.0, line.length, count)[: -1 if edge.closed else None].tolist():
-        piece = min(int(np.searchsorted(chainage, at, side="right")) - 1, len(step) - 1)
-        way = (edge.places[piece + 1, :2] - edge.places[piece, :2]) / step[piece]
-        left = np.array([-way[1], way[0]])
-        on = edge.places[piece, :2] + way * (at - chainage[piece])
-        designed = float(np.interp(at, chainage, edge.places[:, 2]))
-        built = shapely.get_coordinates(shapely.shortest_line(outline, shapely.Point(on)))[0]
-        off = float((built - on) @ left) / factor
-        first, second, share = _between(network, rows, built, feature.kind == "area")
-        height = (1 - share) * network.elevation[first] + share * network.elevation[second]
-        weights = np.array([1 - share, share])
-        pair, none = np.array([first, second]), np.zeros(2)
-        forms = [
-            datum.in_plan(
-                LinearForm(pair, left[0] * weights, left[1] * weights, none), built, left
-            ),
-            datum.in_height(LinearForm(pair, none, none, weights)),
-        ]
-        sigma, half = accuracies(network, forms)
-        found.append(
-            Deviation(
-                "edge",
-                f"{edge.name}+{at / factor:.2f}",
-                feature.code,
-                np.array([*built, height]),
-                None,
-                None,
-                _estimate(off, sigma[0], half[0]),
-                _estimate(height - designed, sigma[1], half[1]),
-                shift=left * off * factor,
-            )
-        )
-    return found
-
-
-def _between(
-    network: Network, rows: np.ndarray, place: Floats, closed: bool
-) -> tuple[int, int, float]:
-    """Return the two marks of a feature that a place lies between, and how far along."""
-    ends = np.append(rows, rows[:1]) if closed else rows
-    a, b = network.en[ends[:-1]], network.en[ends[1:]]
-    way = b - a
-    length = np.maximum((way**2).sum(axis=1), 1e-12)
-    share = np.clip(((place - a) * way).sum(axis=1) / length, 0.0, 1.0)
-    away = np.hypot(*(a + share[:, None] * way - place).T)
-    k = int(away.argmin())
-    return int(ends[k]), int(ends[k + 1]), float(share[k])
 
 
 def _judged(one: Deviation, limits: Mapping[str, Tolerance]) -> Deviation:

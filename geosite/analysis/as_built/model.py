@@ -46,14 +46,15 @@ class Deviation:
     east, north
         Built less designed, metres on the ground; None where only the height is designed.
     plan
-        Its length; of an edge the distance from it, positive to its left.
+        Its length; of an edge the distance of the side that was built, positive to its left, at a
+        corner of the worse of two sides.
     up
         Built above designed, metres; None where no elevation is designed.
     plan_limit, height_limit
         Tolerances of the code.
     plan_verdict, height_verdict
     shift : array, shape (2,), local grid metres
-        Built less designed in plan, of an edge square to it; None where no place is designed.
+        Built less designed in plan; None where no place is designed.
     """
 
     what: Literal["mark", "edge"]

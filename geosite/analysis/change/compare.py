@@ -18,7 +18,7 @@ from geosite.analysis.change.congruency import (
 )
 from geosite.analysis.change.ground import change_of_ground
 from geosite.analysis.change.model import Change, Epoch, MarkChange, Verdict
-from geosite.analysis.change.progress import progress
+from geosite.analysis.change.progress import features_not_walked_again, progress
 from geosite.base.arrays import Floats, Ints
 from geosite.base.errors import InputError, Problem
 from geosite.base.estimate import Estimate
@@ -86,6 +86,7 @@ def compare(before: Epoch, after: Epoch) -> Change:
         level,
         ground,
         progress(before.taken, after.taken, before.notes.site.codes | after.notes.site.codes),
+        features_not_walked_again(before.drawing, after.drawing),
     )
     findings_ = wording.findings(change, other_marks, before.notes, after.notes)
     return replace(change, findings=findings_)

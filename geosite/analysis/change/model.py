@@ -89,6 +89,8 @@ class Change:
         Difference of the ground; None where the two do not overlap.
     progress
         Quantities per code and what was added.
+    not_walked_again
+        Name and code of each feature of the first survey that counts as gone.
     findings
     """
 
@@ -97,4 +99,5 @@ class Change:
     level: Stability | None
     ground: GroundChange | None
     progress: tuple[Progress, ...]
+    not_walked_again: tuple[tuple[str, str], ...] = ()
     findings: tuple[Finding, ...] = ()

@@ -9,9 +9,9 @@ from dataclasses import dataclass
 from geosite.analysis.takeoff.quantities import Quantity, TakeOff
 from geosite.base.estimate import Estimate
 from geosite.fieldbook.sitefile import Code
-from geosite.linework.model import Measure
+from geosite.linework.model import Drawing, Measure
 
-__all__ = ["Progress", "progress"]
+__all__ = ["Progress", "features_not_walked_again", "progress"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +54,17 @@ def progress(before: TakeOff, after: TakeOff, codes: Mapping[str, Code]) -> tupl
                 start, end = then.get(quantity, _NOTHING), now.get(quantity, _NOTHING)
                 found.append(Progress(code, title, quantity, unit, start, end, _less(end, start)))
     return tuple(found)
+
+
+def features_not_walked_again(before: Drawing, after: Drawing) -> tuple[tuple[str, str], ...]:
+    """Return name and code of what the first survey has of a code that the second has as well.
+
+    The quantities of such a code fall by them, whether they are gone or only were not walked.
+    """
+    codes, names = ({getattr(f, key) for f in after.features} for key in ("code", "name"))
+    return tuple(
+        (f.name, f.code) for f in before.features if f.code in codes and f.name not in names
+    )
 
 
 _NOTHING = Estimate(0.0, 0.0, 0.0, 0.0)

@@ -28,6 +28,7 @@ def findings(
         *_marks(change, "plan", change.plan),
         *_marks(change, "level", change.level),
         *_ground(change),
+        *_not_walked_again(change, after),
     )
 
 
@@ -99,6 +100,21 @@ def _moved(mark: MarkChange, what: str, stable: int) -> str:
     return (
         f"{mark.name} {way} {abs(mark.up.value):.3f} m (+/- {mark.up.half_width:.3f} m at 95 %) "
         f"{against}."
+    )
+
+
+def _not_walked_again(change: Change, after: Notes) -> Iterator[Finding]:
+    if not change.not_walked_again:
+        return
+    named = [f"{name} ({code})" if code else name for name, code in change.not_walked_again]
+    one = len(named) == 1
+    yield Finding(
+        "look",
+        "features-not-walked-again",
+        f"{_listed(named)}: walked in the first survey and not, under {'its' if one else 'their'} "
+        f"name, in the second, so what was added of {'its' if one else 'their'} code counts "
+        f"{'it' if one else 'them'} as gone. What is still there must be walked again to count.",
+        after.book.file,
     )
 
 

@@ -100,6 +100,32 @@ def test_edges_are_compared_station_by_station_with_their_side() -> None:
     assert all(d.up.value == pytest.approx(0.01, abs=1e-3) for d in edges)
 
 
+def test_a_corner_that_was_built_elsewhere_is_off_by_as_much_as_its_mark() -> None:
+    # each corner its own way: out along one side, in on both, back along the other
+    off = {"C1": (0.02, -0.03), "C2": (0.08, 0.0), "C3": (0.0, 0.06), "C4": (0.03, -0.02)}
+    built = {n: (x + off[n][0], y + off[n][1], 0.0) for n, (x, y) in SQUARE.items()}
+    limits = {"slab": Tolerance(plan=0.05)}
+    found = {d.name: d for d in compared(built, limits=limits).deviations}
+    corners = {"C1": "pad+0.00", "C2": "pad+10.00", "C3": "pad+20.00", "C4": "pad+30.00"}
+    for name, station in corners.items():
+        at = found[station]
+        assert abs(at.plan.value) == pytest.approx(np.hypot(*off[name]), abs=5e-4), name
+        assert at.plan_verdict == found[name].plan_verdict
+        assert np.hypot(*at.shift) == pytest.approx(abs(at.plan.value), abs=1e-3)
+    assert found["pad+10.00"].plan.value < 0  # to the right, out of the pad
+    assert found["pad+10.00"].plan_verdict == "beyond"
+    # away from the corners each side is measured square to it, whatever lies round the corner
+    assert found["pad+11.00"].plan.value == pytest.approx(-0.08 * 0.9, abs=2e-3)
+
+
+def test_a_side_that_was_not_built_to_its_end_is_off_by_what_is_missing() -> None:
+    built = {n: (min(x, 14.4), y, 0.0) for n, (x, y) in SQUARE.items()}
+    found = {d.name: d.plan.value for d in compared(built).deviations if d.what == "edge"}
+    assert found["pad+9.00"] == pytest.approx(0.0, abs=1e-3)
+    assert abs(found["pad+10.00"]) == pytest.approx(0.6, abs=1e-3)
+    assert found["pad+15.00"] == pytest.approx(0.6, abs=1e-3)  # to the left, into the pad
+
+
 def test_what_the_known_marks_are_off_on_the_map_is_no_deviation() -> None:
     built = {n: (x, y, 0.0) for n, (x, y) in SQUARE.items()}
     (near,) = [d for d in compared(built, sigma=0.05).deviations if d.name == "C1"]
