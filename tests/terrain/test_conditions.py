@@ -15,6 +15,7 @@ from rough_sites import plane_yard, walk_site
 
 from geosite.network.covariance import covariance
 from geosite.network.model import LinearForm
+from geosite.terrain.uncertainty import simulation
 from geosite.terrain.uncertainty.conditioning import Conditions
 from geosite.terrain.uncertainty.ground import Ground
 
@@ -115,3 +116,28 @@ def test_threads_that_draw_from_a_new_ground_at_once_get_what_one_alone_gets(
     for which in range(2):
         for a, b in zip(together[which], alone[which::2], strict=True):
             assert np.array_equal(a, b)
+
+
+def test_of_a_large_ground_a_pair_is_drawn_once_for_threads_that_take_one_draw_each(
+    walked: Ground, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    alone = [replace(walked).draw(range(k, k + 1))[0] for k in range(24)]
+    monkeypatch.setattr(simulation, "_MOST_KEPT", 0)
+    new, drawn, draw = replace(walked), [], simulation.GroundDraws._draw
+
+    def counted(self: simulation.GroundDraws, draws: range) -> tuple[np.ndarray, simulation.Rough]:
+        drawn.append(draws.start)
+        time.sleep(0.01)  # the other thread comes meanwhile
+        return draw(self, draws)
+
+    monkeypatch.setattr(simulation.GroundDraws, "_draw", counted)
+    with ThreadPoolExecutor(2) as pool:
+        for k in range(0, 24, 2):
+            both = list(pool.map(lambda one: new.draw(range(one, one + 1))[0], (k, k + 1)))
+            for a, b in zip(both, alone[k : k + 2], strict=True):
+                assert np.array_equal(a, b)
+    assert drawn == list(range(0, 24, 2))
+    # no more than a few are held, and the first is drawn again
+    assert np.array_equal(new.draw(range(1))[0], alone[0])
+    assert drawn[-1] == 0
+    assert len(new._drawn._kept) <= simulation._FEW_PAIRS

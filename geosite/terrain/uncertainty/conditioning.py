@@ -8,6 +8,7 @@ triangles do.
 
 from __future__ import annotations
 
+import threading
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -20,6 +21,9 @@ from geosite.terrain.surface.realisations import Lattice, RoughDraws
 from geosite.terrain.surface.roughness import Contrasts, Roughness
 
 __all__ = ["Conditions"]
+
+_AT_ONCE = 32
+"""Points whose table is widened to eight bytes at once."""
 
 _NEAR = 2.0
 """Width of the kernel that averages round a mark, times the usual distance to the next mark."""
@@ -73,8 +77,8 @@ class Conditions:
     scale: Floats
     places: Floats
     built: Floats
-    _solved: dict[int, _Solved] = field(default_factory=dict)
-    _correlated: dict[float, tuple[Floats, npt.NDArray[np.float32]]] = field(default_factory=dict)
+    _solved: list[_Solved] = field(default_factory=list)
+    _lock: threading.Lock = field(default_factory=threading.Lock)
 
     @classmethod
     def of(
@@ -159,9 +163,10 @@ class Conditions:
         missed = errors[:, at, 2] @ self.along.T - (slanted * self.slope).sum(axis=2)
         missed -= on_marks @ self._back.T
         missed -= normal @ self.built.T
+        every = self._all_solved(roughness, rough.lattice)
         for part in np.unique(rough.part):
             these = np.flatnonzero(rough.part == part)
-            solved = self._of_part(int(part), roughness, rough.lattice)
+            solved = every[part]
             here = missed[these] @ solved.inverse
             moved = (here + solved.inverse @ self.departure) @ self.pulls.T
             errors[these[:, None], at, 2] -= moved
@@ -177,37 +182,56 @@ class Conditions:
     def _back(self) -> Floats:
         return self.along * self.scale[:, None]
 
-    def _of_part(self, part: int, roughness: Roughness, lattice: Lattice) -> _Solved:
-        if part not in self._solved:
-            sills = roughness.parts()[part].by_range()
+    def _all_solved(self, roughness: Roughness, lattice: Lattice) -> list[_Solved]:
+        """Return what moves the draws, for each of the surfaces that are likely."""
+        # several threads draw at a time: what one has begun the others wait for
+        with self._lock:
+            if not self._solved:
+                self._solved.extend(self._solve(roughness, lattice))
+        return self._solved
+
+    def _solve(self, roughness: Roughness, lattice: Lattice) -> list[_Solved]:
+        back, of_nodes = self._of_ranges(roughness, lattice)
+        parts = [part.by_range() for part in roughness.parts()]
+        inverses, told = [], []
+        for sills in parts:
             whole = self.noise + self.built @ self.built.T
             for reach, sill in sills.items():
-                whole += sill * self._of_range(reach, roughness, lattice)[0]
+                whole += sill * back[reach]
             whole += np.eye(len(whole)) * max(_JITTER * whole.diagonal().mean(), 1e-18)
-            inverse: Floats = np.linalg.inv(whole).astype(np.float64)
-            told = inverse @ self.departure @ self._back
-            nodes = [
-                (sill, self._of_range(reach, roughness, lattice)[1])
-                for reach, sill in sills.items()
-            ]
-            mean: Floats = np.sum([sill * (spread @ told) for sill, spread in nodes], axis=0)
-            self._solved[part] = _Solved(inverse, nodes, mean)
-        return self._solved[part]
+            inverses.append(np.linalg.inv(whole).astype(np.float64))
+            told.append(inverses[-1] @ self.departure @ self._back)
+        means = np.zeros((len(parts), lattice.rows * lattice.cols))
+        for reach, spread in of_nodes.items():
+            scaled = np.array([one.get(reach, 0.0) * t for one, t in zip(parts, told, strict=True)])
+            # some points at a time for all surfaces: what is widened stays in the cache
+            for first in range(0, len(self.places), _AT_ONCE):
+                some = slice(first, first + _AT_ONCE)
+                means += scaled[:, some] @ spread[:, some].T.astype(np.float64)
+        return [
+            _Solved(inverse, [(sill, of_nodes[reach]) for reach, sill in sills.items()], mean)
+            for inverse, sills, mean in zip(inverses, parts, means, strict=True)
+        ]
 
-    def _of_range(
-        self, reach: float, rough: Roughness, lattice: Lattice
-    ) -> tuple[Floats, npt.NDArray[np.float32]]:
-        """Return what a surface of variance 1 gives the comparisons, and nodes with points."""
-        if reach not in self._correlated:
-            apart = np.hypot(*(self.places[:, None] - self.places).transpose(2, 0, 1))
-            east, north = lattice.places()
-            # a column lies in one piece: written point by point
-            of_nodes = np.empty((len(east), len(self.places)), np.float32, order="F")
-            for column, (e, n) in enumerate(self.places):
-                of_nodes[:, column] = rough.correlation(np.hypot(east - e, north - n), reach)
-            back: Floats = self._back @ rough.correlation(apart, reach) @ self._back.T
-            self._correlated[reach] = back, of_nodes
-        return self._correlated[reach]
+    def _of_ranges(
+        self, rough: Roughness, lattice: Lattice
+    ) -> tuple[dict[float, Floats], dict[float, npt.NDArray[np.float32]]]:
+        """Return, by range, what a surface of variance 1 gives comparisons; nodes with points."""
+        apart = np.hypot(*(self.places[:, None] - self.places).transpose(2, 0, 1))
+        back: dict[float, Floats] = {
+            reach: self._back @ rough.correlation(apart, reach) @ self._back.T
+            for reach in rough.by_range()
+        }
+        east, north = lattice.places()
+        # a column lies in one piece: written point by point
+        of_nodes = {
+            reach: np.empty((len(east), len(self.places)), np.float32, order="F") for reach in back
+        }
+        for column, (e, n) in enumerate(self.places):
+            away = np.hypot(east - e, north - n)
+            for reach, spread in of_nodes.items():
+                spread[:, column] = rough.correlation(away, reach)
+        return back, of_nodes
 
 
 @dataclass(frozen=True, eq=False)

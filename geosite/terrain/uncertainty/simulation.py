@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import threading
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
@@ -20,6 +21,9 @@ __all__ = ["GroundDraws", "Rough"]
 #: Numbers of all draws up to which they are kept: 60 megabytes.
 _MOST_KEPT = 8_000_000
 
+#: Pairs that are kept of more: threads that want one of a pair each come at about the same time.
+_FEW_PAIRS = 8
+
 
 @dataclass(frozen=True, eq=False)
 class Rough:
@@ -35,6 +39,14 @@ class Rough:
 
     surface: Floats
     on_marks: Floats
+
+
+@dataclass(eq=False, slots=True)
+class _Pair:
+    """Two draws, made by the thread that first asks for them."""
+
+    drawn: tuple[Floats, Rough] | None = None
+    lock: threading.Lock = field(default_factory=threading.Lock)
 
 
 @dataclass(frozen=True, eq=False)
@@ -65,6 +77,8 @@ class GroundDraws:
     compared: Contrasts | None
     draws: int
     seed: int
+    _kept: dict[int, _Pair] = field(default_factory=dict, init=False)
+    _lock: threading.Lock = field(default_factory=threading.Lock, init=False)
 
     def draw(self, draws: range) -> tuple[Floats, Rough]:
         """Draw some of the possible grounds.
@@ -92,16 +106,21 @@ class GroundDraws:
 
     def _pair(self, first: int) -> tuple[Floats, Rough]:
         """Return two draws, of a small site from memory: rasters and places read the same ones."""
-        if first not in self._kept:
-            drawn = self._draw(range(first, first + 2))
-            if self.draws * (drawn[0][0].size + drawn[1].surface[0].size) > _MOST_KEPT:
-                return drawn
-            self._kept[first] = drawn
-        return self._kept[first]
+        with self._lock:
+            pair = self._kept.setdefault(first, _Pair())
+            if len(self._kept) > self._room:
+                del self._kept[next(iter(self._kept))]
+        with pair.lock:
+            if pair.drawn is None:
+                pair.drawn = self._draw(range(first, first + 2))
+            return pair.drawn
 
     @cached_property
-    def _kept(self) -> dict[int, tuple[Floats, Rough]]:
-        return {}
+    def _room(self) -> int:
+        """How many pairs are kept."""
+        points, lattice = len(self.points), self.lattice
+        numbers = self.draws * (4 * points + lattice.rows * lattice.cols)
+        return _FEW_PAIRS if numbers > _MOST_KEPT else self.draws
 
     def _draw(self, draws: range) -> tuple[Floats, Rough]:
         errors = draw_marks(self.network, self.seed, draws, self._prepared)[:, self.observed]
