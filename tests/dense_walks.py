@@ -190,6 +190,19 @@ class Dense:
                 break
         return x, free, jacobian, r
 
+    def likelihood(self) -> float:
+        """Minus twice the logarithm of the restricted one, but for a constant of the survey."""
+        x, _, _, r = self.solution()
+        device, root = self.device, math.sqrt(self.factor)
+        sigmas = [self.walked(i, j) for i, j in self.legs for _ in range(2)]
+        if device.heading > 0:  # at both ends and halfway; lengths are a constant
+            sigmas += [root * device.heading] * (2 * len(self.legs))
+        sigmas += [root * device.pointing] * (2 * len(self.mark))
+        sigmas += [root * device.scale] * len(self.case.book.runs)
+        given = [sigma for sigma in sigmas if sigma > 0]
+        spread = np.log(given).sum() + np.log(np.abs(np.diag(r))).sum()
+        return float(2 * spread + (self.misfits(x) ** 2).sum())
+
     def residuals(self) -> tuple[np.ndarray, np.ndarray]:
         """Of legs, shape (legs, 2), and then of pointing: adjusted less measured, and sigmas."""
         x, _, jacobian, r = self.solution()
@@ -298,6 +311,14 @@ class DenseHeights:
         spread = np.zeros((self.size, self.size))
         spread[np.ix_(used, used)] = np.linalg.inv(weighted.T @ weighted)
         return spread[:, used] @ weighted.T @ (self.seen[real] / self.sigma[real]), spread
+
+    def likelihood(self) -> float:
+        """Minus twice the logarithm of the restricted one, but for a constant of the survey."""
+        found, _ = self.solved()
+        weighted = self.design / self.sigma[:, None]
+        left = (self.design @ found - self.seen) / self.sigma
+        determinant = np.linalg.slogdet(weighted.T @ weighted)[1]
+        return float(2 * np.log(self.sigma).sum() + determinant + (left**2).sum())
 
     def residuals(self) -> tuple[np.ndarray, np.ndarray]:
         """Adjusted less observed, legs first, then visits; and their standard deviations."""

@@ -181,7 +181,7 @@ def _usable(
 
     from geosite.fieldbook.sitefile import DeviceTable
     from geosite.network.adjust import adjust
-    from geosite.network.calibration.fit import PLAUSIBLE
+    from geosite.network.calibration.components import PLAUSIBLE
     from geosite.network.walk.device import CLASSES
 
     unknown = CLASSES["unknown"]

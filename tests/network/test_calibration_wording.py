@@ -9,7 +9,8 @@ import msgspec
 import pytest
 
 from geosite.fieldbook.sitefile import DeviceTable
-from geosite.network.calibration.fit import Calibration, Component
+from geosite.network.calibration.components import Component
+from geosite.network.calibration.fit import Calibration
 from geosite.network.calibration.wording import calibration_facts, calibration_told, device_toml
 from geosite.network.walk.device import CLASSES
 

@@ -11,7 +11,7 @@ import pytest
 from network_cases import notes
 from scipy.optimize import minimize
 
-from geosite.network.calibration.fit import likelihood
+from geosite.network.calibration.likelihood import likelihood
 from geosite.network.equations.normal import Equations, Posterior, Term, gather, squares_of
 from geosite.network.equations.plan import Plan
 from geosite.network.walk.dead_reckoning import Noise, Strayed, reckon, state_matrix

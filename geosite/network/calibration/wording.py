@@ -7,7 +7,8 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from geosite.network.calibration.fit import ENOUGH, Calibration, Component
+from geosite.network.calibration.components import Component
+from geosite.network.calibration.fit import ENOUGH, Calibration
 
 __all__ = ["calibration_facts", "calibration_told", "device_toml"]
 
