@@ -350,6 +350,21 @@ def test_every_key_of_a_text_has_its_line(parts: list[tuple[str, list[str], str,
             assert text.count("\n", 0, text.index(key)) + 1 == line
 
 
+def test_items_of_a_list_have_their_lines() -> None:
+    text = 'a = [ 1 ,\n2 , [ 3 ]\n, { k = "x" ,j = 4 } ]\nb = 5\n'
+    assert key_lines(text) == {
+        ("a",): 1,
+        ("a", 0): 1,
+        ("a", 1): 2,
+        ("a", 2): 2,
+        ("a", 2, 0): 2,
+        ("a", 3): 3,
+        ("a", 3, "k"): 3,
+        ("a", 3, "j"): 3,
+        ("b",): 4,
+    }
+
+
 @PROFILE
 @given(st.text(max_size=60))
 def test_lines_of_an_invalid_text_do_no_harm(text: str) -> None:

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pytest
+
+from geosite.fieldbook.imports.headers import role_of
 from geosite.fieldbook.imports.importing import import_exports
 from geosite.fieldbook.imports.model import Answers
 
@@ -20,3 +23,18 @@ def test_a_column_that_is_called_just_so_goes_before_one_that_means_the_same(
     (walked,) = import_exports([path], Answers(baseline=("A", "B"))).walked
     assert {role: walked.columns[role].header for role in "xyz"} == {"x": "x", "y": "y", "z": "z"}
     assert walked.xyz.tolist() == [[x, y, z] for _, x, y, z in WALK]
+
+
+@pytest.mark.parametrize(
+    ("header", "role", "turned", "sureness"),
+    [
+        *(("Point", "point", False, "sure"), ("station", "point", False, "likely")),
+        *(("Run", "run", False, "sure"), ("Track", "run", False, "likely")),
+        *(("Easting", "x", False, "sure"), ("Ost", "x", False, "likely")),
+        *(("d", "z", True, "likely"), ("s", "y", True, "likely"), ("West", "x", True, "sure")),
+    ],
+)
+def test_a_word_of_our_own_is_surer_than_one_that_means_the_same(
+    header: str, role: str, turned: bool, sureness: str
+) -> None:
+    assert role_of(header) == (role, turned, sureness)

@@ -113,3 +113,8 @@ def test_densified_chords_keep_the_sagitta(radius: float, sweep: float, sagitta:
     count = chord_count(radius, sweep, sagitta)
     assert radius * (1.0 - math.cos(sweep / count / 2.0)) <= sagitta * (1.0 + 1e-6)
     assert sweep / count <= math.pi / 4 * (1.0 + 1e-6)
+
+
+def test_a_flat_arc_is_one_chord() -> None:
+    # the chord over the angle a stands r (1 - cos(a / 2)) off its arc: 1 cm of 2 m at 0.20008
+    assert [chord_count(2.0, sweep, 0.01) for sweep in (0.2, -0.2, 0.2002, 0.41)] == [1, 1, 2, 3]

@@ -348,6 +348,9 @@ def test_feet_on_a_map_in_metres_are_told_by_their_place(monkeypatch: pytest.Mon
     (problem,) = problems(scaled(monkeypatch, (33.5, 50.0), area=area))
     assert problem.code == "anchor-other-unit"
     assert "inside it if the coordinates are feet" in problem.what
+    # 10.2 east is inside this one, 4.6 would not be
+    (problem,) = problems(scaled(monkeypatch, (33.5, 15.0), area=(6.0, 32.0, 4.0, 20.0)))
+    assert problem.code == "anchor-other-unit"
     # without that second story the margin holds, and at the edge of a zone nobody is asked
     assert scaled(monkeypatch, (33.5, 20.0), area=area).faults == []
     assert scaled(monkeypatch, (32.5, 50.0), area=area).faults == []
@@ -394,6 +397,16 @@ def test_maps_drawn_on_a_sphere_are_refused(monkeypatch: pytest.MonkeyPatch) -> 
         assert problem.code == "crs-on-sphere"
         assert "lengths here are 101 ppm from what its scale says" in problem.what
         assert problem.line == 5
+
+
+def test_maps_that_nobody_knows_are_told_at_their_keys() -> None:
+    with pytest.raises(InputError) as refused:
+        read_anchor(survey(crs="EPSG:99999", vertical_crs="EPSG:25832"))
+    # a key without a line of its own has that of its table
+    assert [(p.line, p.what) for p in refused.value.problems] == [
+        (5, 'crs "EPSG:99999" is unknown'),
+        (4, 'vertical_crs "EPSG:25832" is of type Projected CRS'),
+    ]
 
 
 # ---- azimuth ------------------------------------------------------------------------------------

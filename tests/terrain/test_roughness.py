@@ -173,6 +173,14 @@ def test_a_draw_is_the_same_whatever_is_drawn_with_it() -> None:
     assert not np.array_equal(many, draw_rough(ROUGH, lattice, 6, range(10)).surfaces)
 
 
+def test_surfaces_drawn_together_know_nothing_of_each_other() -> None:
+    lattice = Lattice.over(np.array([[0.0, 0.0, 0.0], [9.0, 6.0, 0.0]]), ROUGH)
+    drawn = draw_rough(ROUGH, lattice, 5, range(1000)).nodes
+    for node in (0, 1, drawn.shape[1] // 2):
+        together = np.corrcoef(drawn[::2, node], drawn[1::2, node])[0, 1]
+        assert abs(together) < 4 / math.sqrt(500)
+
+
 def test_raster_and_places_read_the_same_surface() -> None:
     lattice = Lattice.over(np.array([[0.0, 0.0, 0.0], [30.0, 20.0, 0.0]]), ROUGH)
     (drawn,) = draw_rough(ROUGH, lattice, 5, range(1)).surfaces

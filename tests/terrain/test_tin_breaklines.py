@@ -67,11 +67,12 @@ def test_lines_that_are_edges_already_change_nothing() -> None:
 
 def test_lines_that_cross_get_a_vertex_at_their_mean_height() -> None:
     corners = np.array([[0, 0, 0], [10, 0, 0], [10, 10, 0], [0, 10, 0.0]])
-    lines = [np.array([[1, 1, 2.0], [9, 9, 4]]), np.array([[1, 9, 1.0], [9, 1, 1]])]
+    # (1 + 8 t, 2 + 4 t) and (2 + 4 u, 9 - 8 u) meet at t = 0.45 and u = 0.65, 3.8 and 6.2 up
+    lines = [np.array([[1, 2, 2.0], [9, 6, 6]]), np.array([[2, 9, 1.0], [6, 1, 9]])]
     tin = triangulate(np.vstack([corners, *lines]), lines)
     assert len(tin.points) == 9
-    np.testing.assert_allclose(tin.points[8], [5, 5, 2.0], atol=1e-12)
-    assert tin.crossing_gap == pytest.approx(2.0)
+    np.testing.assert_allclose(tin.points[8], [4.6, 3.8, 5.0], atol=1e-12)
+    assert tin.crossing_gap == pytest.approx(2.4)
     assert all(covered(tin, line) for line in lines)
     assert len(tin.edges) == 4
 

@@ -89,10 +89,6 @@ class AnchorReader:
         self.places: dict[str, tuple[str, float]] = {}
         self.heights: dict[str, tuple[str, float]] = {}
 
-    def line(self, *path: str) -> int | None:
-        """Return the line of the site file on which a key stands."""
-        return line_of(self.notes.site_lines, path)
-
     def refuse(self) -> None:
         """Raise all that was found wrong so far."""
         if self.faults:
@@ -100,11 +96,12 @@ class AnchorReader:
 
     def read(self) -> Anchored:
         """Read marks, azimuth and references; raise all that is wrong with them."""
+        lines = self.notes.site_lines
         horizontal, vertical = read_systems(
             self.anchor.crs,
             self.anchor.vertical_crs,
             self.notes.site_file,
-            (self.line("anchor", "crs"), self.line("anchor", "vertical_crs")),
+            (line_of(lines, ("anchor", "crs")), line_of(lines, ("anchor", "vertical_crs"))),
         )
         self.horizontal, self.vertical = horizontal, vertical
         self.wkt = horizontal.to_wkt()
