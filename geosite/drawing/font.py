@@ -202,8 +202,6 @@ def _characters(cmap: bytes) -> dict[str, int]:
     found: dict[str, int] = {}
     for k in range(n):
         for code in range(int(starts[k]), int(ends[k]) + 1):
-            if code == 0xFFFF:
-                continue
             glyph = code
             if offsets[k]:
                 at = 16 + 6 * n + 2 * k + int(offsets[k]) + 2 * (code - int(starts[k]))

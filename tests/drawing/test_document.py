@@ -19,6 +19,7 @@ from geosite.drawing.document import (
     Table,
     lay_out,
 )
+from geosite.drawing.font import typeface
 from geosite.drawing.pdf import pdf
 from geosite.drawing.sheet import Rectangle, Shape, Text, rectangle
 
@@ -53,15 +54,54 @@ def test_a_table_repeats_its_header_and_cuts_no_row() -> None:
     assert sum(page.count("mark0") + page.count("mark1") for page in pages) == 150
 
 
-def test_a_heading_is_never_the_last_thing_on_a_page() -> None:
-    for lines in range(55, 75):
-        pages = texts(
-            [Paragraph("\n") for _ in range(0)]
-            + [Paragraph("filler " * 3) for _ in range(lines)]
-            + [Heading("Closures"), Paragraph("text under it")]
-        )
-        (holder,) = [page for page in pages if "Closures" in page]
-        assert "text under it" in holder
+ENDS: dict[str, list[Block]] = {
+    "heading and text": [Heading("Last, a heading of its own\n" * 8), Paragraph("under it")],
+    "table": [Table((Column("Last"), Column("metres")), (("under it", "1"), ("third", "2")))],
+    "table without header": [Table((Column(""),), (("Last",), ("under it",), ("third",)))],
+    "figure": [Figure(30.0, lambda box: [Text(box.x, box.y, "Last", 2.0)], "under it " * 40)],
+    "heading and figure": [
+        Heading("Last"),
+        Paragraph("what it shows"),
+        Figure(30.0, lambda box: [Text(box.x, box.y, "under it", 2.0)], "words " * 40),
+    ],
+    "signature": [Signature(("Last", "under it"))],
+}
+
+
+@pytest.mark.parametrize("end", ENDS)
+def test_what_belongs_together_is_not_parted_by_the_end_of_a_page(end: str) -> None:
+    # 46 paragraphs fill a page
+    pages_of = []
+    for fillers in range(32, 48):
+        pages = lay_out([*[Paragraph("filler")] * fillers, *ENDS[end]], PAPER)
+        told = [[i for i in page.groups[0].items if isinstance(i, Text)] for page in pages]
+        box = PAPER.text
+        assert all(box.y <= item.y <= box.bottom for items in told for item in items)
+        (first,) = [n for n, items in enumerate(told) if any("Last" in i.text for i in items)]
+        under = [n for n, items in enumerate(told) if any("under it" in i.text for i in items)]
+        assert under[0] == first
+        pages_of.append(len(pages))
+    assert set(pages_of) == {1, 2}
+
+
+def test_words_of_a_table_stay_in_their_columns() -> None:
+    columns = (Column("narrow", 1.0), Column("wide", 3.0), Column("end", 1.0, align="end"))
+    cell = "words of a sentence that is longer than any of these columns is wide"
+    (page,) = lay_out([Table(columns, ((cell, cell, cell),))], PAPER)
+    lines = [item for item in page.groups[0].items if isinstance(item, Text)]
+    # shares 1, 3 and 1 of the width
+    edges = [PAPER.text.x + PAPER.text.width * share / 5 for share in (0, 1, 4, 5)]
+    places = set()
+    for line in lines:
+        wide = typeface(line.weight).width(line.text) * line.size
+        left = line.x if line.anchor == "start" else line.x - wide
+        (column,) = [k for k in range(3) if edges[k] <= left + 1e-6 < edges[k + 1]]
+        assert left + wide < edges[column + 1]
+        places.add((column, line.y))
+    # side by side, one under the other: no two lines in one place, the widest has the fewest
+    assert len(places) == len(lines)
+    counts = [sum(c == column for c, _ in places) for column in range(3)]
+    assert counts[1] < counts[0] == counts[2]
 
 
 def test_a_figure_that_does_not_fit_moves_to_the_next_page_whole() -> None:
