@@ -66,7 +66,7 @@ def parse_toml(text: str, file: str, problems: Problems) -> dict[str, Any] | Non
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        problems.add(*_toml_fault(str(error), text), file, _toml_line(str(error), text))
+        problems.add(*_toml_fault(str(error)), file, _toml_line(str(error), text))
     except RecursionError:
         problems.add(
             "toml-nesting",
@@ -93,7 +93,7 @@ def _toml_line(message: str, text: str) -> int:
     return int(place[1]) if place else text.rstrip().count("\n") + 1
 
 
-def _toml_fault(message: str, text: str) -> tuple[str, str, str, str]:
+def _toml_fault(message: str) -> tuple[str, str, str, str]:
     cause = re.sub(r"\s*\(at [^()]*\)$", "", message)
     if "overwrite" in cause or "twice" in cause or "Cannot mutate" in cause:
         return (
@@ -109,7 +109,8 @@ def _toml_fault(message: str, text: str) -> tuple[str, str, str, str]:
             "a closing quote or bracket",
             "look for the one that is opened and never closed",
         )
-    if "Unescaped" in cause or "escape" in cause:
+    # \U as in C:\Users begins the number of a character
+    if "scaped" in cause or "hex value" in cause:
         return (
             "toml-syntax",
             f"a backslash between double quotes means something else here ({cause})",

@@ -392,7 +392,33 @@ def test_path_with_backslashes_is_followed(tmp_path: Path) -> None:
     assert faults(tmp_path / "site.toml") == (0, [])
 
 
-def test_path_with_backslashes_between_double_quotes_is_explained(tmp_path: Path) -> None:
-    site = SITE.replace('"book.csv"', '"walks\\field.csv"')
-    with pytest.raises(InputError, match="write / instead"):
-        read_survey(write(tmp_path, BOOK, site))
+@pytest.mark.parametrize("path", ["walks\\yard.csv", "C:\\Users\\me\\book.csv", "\\uD800.csv"])
+def test_path_with_backslashes_between_double_quotes_is_explained(
+    tmp_path: Path, path: str
+) -> None:
+    said = message(write(tmp_path, BOOK, SITE.replace('"book.csv"', f'"{path}"')))
+    assert said.startswith(f"{tmp_path}/site.toml:2: a backslash between double quotes")
+    assert said.endswith("write / instead of the backslash")
+
+
+def test_a_path_whose_backslash_means_a_control_character_is_explained(tmp_path: Path) -> None:
+    said = message(write(tmp_path, BOOK, SITE.replace('"book.csv"', '"walks\\field.csv"')))
+    assert "write / instead" in said
+
+
+def test_a_path_without_quotes_is_no_matter_of_slashes(tmp_path: Path) -> None:
+    said = message(write(tmp_path, BOOK, SITE.replace('"book.csv"', "book.csv")))
+    assert "site.toml:2: not valid TOML" in said
+
+
+@pytest.mark.parametrize(
+    ("row", "told"),
+    [
+        ("R1", "the row has 1 cell; expected 9 as in the header; fill in the missing cells"),
+        ("R1,A1,1", "the row has 3 cells; expected 9 as in the header; fill in the missing cells"),
+        ("R1,A1,1,2,3,,,,a,b", "has 10 cells; expected 9 as in the header; put a text that"),
+        ("R1,A1,1,2,3,,,,a,b,c", "has 11 cells; expected 9 as in the header; write decimal points"),
+    ],
+)
+def test_a_row_of_another_length_is_counted(tmp_path: Path, row: str, told: str) -> None:
+    assert told in message(write(tmp_path, after_baseline(row)))

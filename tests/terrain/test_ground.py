@@ -46,6 +46,11 @@ def test_outside_the_marks_there_is_no_ground(laid):
     far = ground.tin.points[:, :2].max(axis=0) + 1.0
     assert ground.at([far]) == [None]
     assert np.isnan(ground.elevations_at([far])).all()
+    # a caller tells it by this number
+    triangle, shares = ground.weights([far, ground.tin.points[0, :2]])
+    assert triangle[0] == -1
+    assert triangle[1] >= 0
+    assert np.isnan(shares).all(axis=1).tolist() == [True, False]
 
 
 def test_form_is_the_derivative_with_respect_to_the_marks(laid):

@@ -13,6 +13,7 @@ import shapely
 from geosite.analysis.as_built.compute import compare_design
 from geosite.analysis.as_built.datum import datum_of
 from geosite.analysis.as_built.model import AsBuilt, Plan
+from geosite.analysis.as_built.wording import findings
 from geosite.analysis.design_ground.zones import Edge, pad
 from geosite.fieldbook.model import Notes
 from geosite.fieldbook.sitefile import Code, Tolerance
@@ -197,4 +198,14 @@ def test_what_the_known_marks_are_off_on_the_map_is_no_deviation_of_the_surface(
 def test_points_that_nobody_measured_are_named() -> None:
     made = compared({n: (x, y, 0.0) for n, (x, y) in SQUARE.items() if n != "C4"})
     assert made.missing == ("C4",)
-    assert any("no mark at C4" in f.text for f in made.findings)
+    assert any("no mark at C4 of the design" in f.text for f in made.findings)
+
+
+@pytest.mark.parametrize(
+    ("count", "told"), [(8, "P6, P7 of"), (9, "P6, P7 and 1 more of"), (20, "P7 and 12 more of")]
+)
+def test_of_many_points_that_nobody_measured_some_are_named(count: int, told: str) -> None:
+    made = AsBuilt((), (), tuple(f"P{i}" for i in range(count)), ())
+    book = network_cases.book([("R", "A", 0.0, 0.0, 0.0)])
+    (missing,) = findings(made, network_cases.notes(book, {}))
+    assert told in missing.text
