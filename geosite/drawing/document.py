@@ -44,6 +44,8 @@ _BODY = 2.9
 _CELL = 2.6
 _LEADING = 1.36
 _SIZES = {1: 4.6, 2: 3.5}
+_SHORT = 5
+"""Lines of a paragraph that goes with what it leads to."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,6 +141,8 @@ class Signature:
     labels: tuple[str, ...]
 
 
+_LED_TO = Figure | Table | Heading
+
 Block = Heading | PageBreak | Paragraph | Space | Table | Figure | Signature
 
 
@@ -202,7 +206,7 @@ def lay_out(blocks: Sequence[Block], paper: Paper) -> tuple[Page, ...]:
     """
     setter = _Setter(paper.text)
     for i, block in enumerate(blocks):
-        setter.put(block, blocks[i + 1 : i + 3])
+        setter.put(block, blocks[i + 1 : i + 6])
     pages = setter.finished()
     return tuple(
         Page(
@@ -292,17 +296,42 @@ class _Setter:
     def _least_of(self, follows: Sequence[Block]) -> float:
         """Return the room that what stands under a heading needs with it, mm.
 
-        A short paragraph goes with the figure or table that it tells about.
+        A short paragraph goes with what it leads to: a figure, a table, or the next heading with
+        the first lines of what that one heads.
         """
         if not follows:
             return 0.0
         first, *others = follows
-        if isinstance(first, Paragraph) and others and isinstance(others[0], Figure | Table):
+        if isinstance(first, Heading):
+            return _SIZES[first.level] * (0.9 + _LEADING) + self._least_of(others)
+        if isinstance(first, Paragraph) and others and isinstance(others[0], _LED_TO):
             lines = typeface(first.weight).wrap(_clean(first.text), self.box.width / first.size)
-            if len(lines) <= 5:
+            if len(lines) <= _SHORT:
                 reserved = first.size * (_LEADING * len(lines) + 0.5)
-                return reserved + min(_least(others[0]), self.box.height / 2)
-        return min(_least(first), 60.0)
+                return reserved + min(self._least_of(others), self.box.height / 2)
+        return min(self._least(first), self.box.height / 2)
+
+    def _least(self, block: Block) -> float:
+        """Return the least height that the first part of a block needs, mm."""
+        match block:
+            case Figure():
+                return block.height + 2 * _CELL * _LEADING
+            case Table():
+                return self._table_start(block)
+            case Signature():
+                return 18.0
+            case _:
+                return 2 * _BODY * _LEADING
+
+    def _table_start(self, table: Table) -> float:
+        """Return the height of the header of a table with its first row, mm."""
+        widths = _widths(table, self.box.width)
+        titles = tuple(column.title for column in table.columns)
+        parts = [*([titles] if any(titles) else []), *table.rows[:1]]
+        return sum(
+            _height([_wrapped(c, w, "bold") for c, w in zip(cells, widths, strict=True)])
+            for cells in parts
+        )
 
     def _paragraph(self, block: Paragraph) -> None:
         em = block.size
@@ -319,19 +348,28 @@ class _Setter:
         header = [_wrapped(c.title, w, "bold") for c, w in zip(table.columns, widths, strict=True)]
         headed = any(column.title for column in table.columns)
         head_height = _height(header) if headed else 0.0
-        self._need(head_height + _CELL * _LEADING * 3)
+        self._need(min(self._table_start(table), self.box.height))
         if headed:
             self._row(table, header, widths, head_height, "bold", rule=TEXT)
-        for number, row in enumerate(table.rows):
-            weight: Weight = "bold" if number in table.strong else "regular"
-            cells = [_wrapped(c, w, weight) for c, w in zip(row, widths, strict=True)]
-            height = _height(cells)
-            if self.y + height > self.box.bottom:
-                self._need(height)
+        rows = [self._cells(table, number, widths) for number in range(len(table.rows))]
+        heights = [_height(cells) for _, cells in rows]
+        for number, (weight, cells) in enumerate(rows):
+            # the last row does not stand alone on a page
+            with_last = heights[-1] if 1 < number == len(rows) - 2 else 0.0
+            if self.y + heights[number] + with_last > self.box.bottom:
+                self._need(heights[number] + with_last)
                 if headed:
                     self._row(table, header, widths, head_height, "bold", rule=TEXT)
-            self._row(table, cells, widths, height, weight, rule=FAINT)
+            self._row(table, cells, widths, heights[number], weight, rule=FAINT)
         self.y += _CELL * 0.8
+
+    def _cells(
+        self, table: Table, number: int, widths: Sequence[float]
+    ) -> tuple[Weight, list[list[str]]]:
+        """Return the weight of a row and the lines of its cells."""
+        weight: Weight = "bold" if number in table.strong else "regular"
+        row = table.rows[number]
+        return weight, [_wrapped(c, w, weight) for c, w in zip(row, widths, strict=True)]
 
     def _row(
         self,
@@ -401,20 +439,3 @@ def _wrapped(text: str, width: float, weight: Weight) -> list[str]:
 
 def _height(cells: Sequence[Sequence[str]]) -> float:
     return _CELL * (_LEADING * max(map(len, cells), default=1) + 0.5)
-
-
-def _least(block: Block | None) -> float:
-    """Return the least height that the first part of a block needs, mm."""
-    match block:
-        case Figure():
-            return block.height + 2 * _CELL * _LEADING
-        case Table():
-            return 5 * _CELL * _LEADING
-        case Signature():
-            return 18.0
-        case Heading():
-            return 4 * _BODY * _LEADING
-        case None:
-            return 0.0
-        case _:
-            return 2 * _BODY * _LEADING

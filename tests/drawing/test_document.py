@@ -128,3 +128,39 @@ def test_signature_lines_carry_their_labels() -> None:
     (page,) = texts([Signature(("Surveyor, licence", "Place, date"))])
     assert "Surveyor, licence" in page
     assert "Place, date" in page
+
+
+def _fillers(lines: int) -> list[Block]:
+    return [Paragraph("filler") for _ in range(lines)]
+
+
+def test_a_heading_stands_with_its_table_however_high_the_first_row_is() -> None:
+    columns = (Column("finding"), Column("what was\nfound\nhere"))
+    tall = Table(columns, (("first " + "row " * 90, ""), ("second", "")))
+    for lines in range(20, 46):
+        pages = texts([*_fillers(lines), Heading("Findings", 2), tall])
+        (holder,) = [page for page in pages if "Findings" in page]
+        assert "first row" in holder
+        assert sum("what was" in page for page in pages) == 1  # no header without a row
+
+
+def test_a_heading_goes_along_with_the_heading_under_it() -> None:
+    rows = tuple((f"row{i}",) for i in range(3))
+    for lines in range(20, 46):
+        pages = texts(
+            [
+                *_fillers(lines),
+                Heading("Take-off"),
+                Paragraph("How to read it."),
+                Heading("What to order", 2),
+                Table((Column("what"),), rows),
+            ]
+        )
+        (holder,) = [page for page in pages if "Take-off" in page]
+        assert "row0" in holder
+
+
+def test_the_last_row_of_a_table_does_not_stand_alone_on_a_page() -> None:
+    for rows in range(40, 140):
+        table = Table((Column("what"),), tuple((f"row{i:03}",) for i in range(rows)))
+        assert texts([table])[-1].count("row") >= 2

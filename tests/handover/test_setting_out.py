@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import io
+import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -39,6 +41,8 @@ def test_the_slip_says_baseline_check_mark_ground_and_caution() -> None:
     assert "it should show 6.000 3.000 0.100" in words
     assert "divided by the combined factor 0.9996000" in words
     assert "Locate buried services before digging" in words
+    assert "Locate buried services before anything is driven into the ground" in words
+    assert "Day ____" in words
     assert "5.000 R" in words
     assert "1.000 L" in words
     assert "0.15 F" in words
@@ -87,3 +91,20 @@ def test_the_page_holds_everything_and_asks_for_nothing() -> None:
     assert "default-src 'none'" in page
     assert "<b>shed</b>" not in page
     assert "src=" not in page
+
+
+def test_a_length_between_two_points_is_there_to_be_taped() -> None:
+    one = found(count=2)
+    first, second = one.points
+    length = math.hypot(second.along - first.along, second.offset - first.offset)
+    (page,) = texts(2)
+    assert f"{length:.{one.places}f}" in page
+
+
+@pytest.mark.parametrize(("error", "places"), [(0.004, 3), (0.073, 2), (0.4, 1), (None, 3)])
+def test_readings_have_no_more_digits_than_the_best_point_carries(
+    error: float | None, places: int
+) -> None:
+    one = found(count=2)
+    points = tuple(replace(point, error_95_m=error) for point in one.points)
+    assert replace(one, points=points).places == places

@@ -83,8 +83,12 @@ def test_what_is_ordered_is_rounded_up_at_the_digit_in_which_its_interval_begins
 
 
 def test_what_a_design_replaces_is_said_on_the_line_that_is_ordered() -> None:
-    text = read(package(APRON, {**BOTH, "replaced_area_m2": 35.597, "replaced_area_95_m2": 0.196}))
-    assert "Asphalt apron ordered without 35.60 +/- 0.20 m² under a design" in text
+    order = {"order_area_m2": 749.71, "order_area_95_m2": 1.9}
+    under = {"replaced_area_m2": 35.597, "replaced_area_95_m2": 0.196}
+    text = read(package(APRON, {**BOTH, **order, **under}))
+    assert "35.60 +/- 0.20 m² of it lie under a design" in text
+    # the waste is added to what is left: 714.0 m2 and 5 percent of it
+    assert "less that, 714.0 +/- 1.8 m²" in text
     assert "under a design" not in read(package(APRON, BOTH))
 
 

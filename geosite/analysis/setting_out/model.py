@@ -9,6 +9,7 @@ from geosite.analysis.setting_out.baseline import BaselineCheck
 from geosite.analysis.setting_out.targets import Target
 from geosite.base.errors import Finding
 from geosite.base.estimate import Estimate
+from geosite.base.rounding import decimals
 
 __all__ = ["Known", "Located", "SettingOut", "Verdict"]
 
@@ -127,3 +128,10 @@ class SettingOut:
     straight_95_m: dict[str, float]
     check_mark: Known | None
     findings: tuple[Finding, ...] = ()
+
+    @property
+    def places(self) -> int:
+        """Decimals of what the device is to show: no more than the best point's error carries."""
+        usual = 3 if self.unit == "m" else 2
+        known = [p.error_95_m for p in self.points if p.error_95_m is not None]
+        return max(1, min(usual, decimals(min(known) / self.unit_m))) if known else usual

@@ -49,13 +49,13 @@ def check_words(found: SettingOut) -> str:
     if found.check is None:
         return (
             f"From {one} to {two} are {found.baseline:.3f} {unit} on the ground, {two} lies "
-            f"{found.baseline_rise:+.3f} {unit} from {one} in height. Along and aside count from "
+            f"{found.baseline_rise:+.3f} {unit} from {one} in height. Along and offset count from "
             f"{one}, facing {two}."
         )
     today = found.check.length_m / found.unit_m
     return (
         f"Baseline {one} to {two}: {today:.3f} {unit} today, {found.baseline:.3f} {unit} known. "
-        f"x, y, z hold for today's start of the device only. Along and aside count from {one}, "
+        f"x, y, z hold for today's start of the device only. Along and offset count from {one}, "
         f"facing {two}."
     )
 
@@ -71,8 +71,10 @@ def mark_words(found: SettingOut) -> str:
             f"Try the device first at the known mark {known.name}: {known.along:.2f} {found.unit} "
             f"along, {abs(known.offset):.2f} {found.unit} to the {side}."
         )
-    shown = "  ".join(f"{value:.3f}" for value in known.reading)
-    return f"Try the device first at the known mark {known.name}: it should show {shown}."
+    shown = "  ".join(f"{value:.{found.places}f}" for value in known.reading)
+    return (
+        f"Try the device first at the known mark {known.name}: it should show {shown} {found.unit}."
+    )
 
 
 def _baseline(found: SettingOut, file: str) -> Iterator[Finding]:

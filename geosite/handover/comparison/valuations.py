@@ -14,7 +14,7 @@ from geosite.drawing.document import Block, Column, Heading, Paragraph, lay_out
 from geosite.drawing.document import Table as PaperTable
 from geosite.drawing.pdf import pdf
 from geosite.fieldbook.sitefile import Handover
-from geosite.handover.documents.findings import paper_for
+from geosite.handover.documents.findings import paper_for, with_signs
 from geosite.handover.layers.prices import columns, total_line
 from geosite.handover.model import CAUTION, Form, Package, Table
 from geosite.handover.wording.money import amount_words, range_words
@@ -94,7 +94,11 @@ def _ends(value: Estimate) -> str:
 def _quantity(value: Estimate, per: str) -> str:
     if per == "piece":
         return f"{value.value:.0f}"
-    return f"{written(value.value, value.half_width)} {per}"
+    return f"{written(value.value, value.half_width)} {with_signs(per)}"
+
+
+def _rate(line: PriceLine | PeriodLine, currency: str) -> str:
+    return f"{amount_words(line.rate)} {currency}/{with_signs(line.per)}"
 
 
 def progress_paper(found: PeriodValuation, package: Package, options: Handover) -> bytes:
@@ -105,7 +109,7 @@ def progress_paper(found: PeriodValuation, package: Package, options: Handover) 
             line.title or line.code,
             _quantity(line.measured_before, line.per),
             _quantity(line.measured, line.per),
-            amount_words(line.rate),
+            _rate(line, found.currency),
             _amount(line.amount),
             _amount(line.amount_before),
             _amount(line.amount_added),
@@ -120,7 +124,7 @@ def progress_paper(found: PeriodValuation, package: Package, options: Handover) 
         Column("what", 1.0),
         Column("before", 0.8, "end"),
         Column("to date", 0.8, "end"),
-        Column("rate", 0.45, "end"),
+        Column("rate", 0.7, "end"),
         Column("valued\nto date", 0.6, "end"),
         Column("valued\nbefore", 0.6, "end"),
         Column("this\nperiod", 0.6, "end"),
@@ -146,7 +150,7 @@ def final_paper(found: Valuation, package: Package, options: Handover) -> bytes:
             "laid, between surveys" if line.laid else "as built",
             _quantity(line.measured, line.per),
             _quantity(line.charged, line.per),
-            amount_words(line.rate),
+            _rate(line, found.currency),
             _amount(line.amount) + (" (minimum)" if line.at_minimum else ""),
             _ends(line.amount),
         )
@@ -159,7 +163,7 @@ def final_paper(found: Valuation, package: Package, options: Handover) -> bytes:
         Column("measured", 0.8),
         Column("quantity", 0.85, "end"),
         Column("with waste", 0.85, "end"),
-        Column("rate", 0.5, "end"),
+        Column("rate", 0.75, "end"),
         Column("amount", 0.8, "end"),
         Column("range at 95 %", 0.8, "end"),
     )

@@ -35,8 +35,8 @@ Record = Mapping[str, Any]
 _HOW_TO_READ = (
     'Quantities are ground values. "+/-" is half of the interval that holds the true value in 95 '
     "of 100 cases, from the survey alone; what is ordered has the waste added and is rounded up at "
-    "the digit in which that interval begins. Depths are measured plumb. Everything is ordered "
-    "once: where a surface is told in several units, in the one that stands first."
+    "the digit in which that interval begins. Depths are measured vertically. Everything is "
+    "ordered once: where a surface is told in several units, in the one that stands first."
 )
 
 
@@ -194,7 +194,7 @@ def _orders(package: Package, totals: Sequence[Record], units: PaperUnits) -> li
                     (
                         name + _replaced(record, units),
                         how,
-                        said,
+                        said + _left(record, way, units),
                         f"{waste:g} %" if waste else "",
                         order,
                     )
@@ -222,7 +222,25 @@ def _orders(package: Package, totals: Sequence[Record], units: PaperUnits) -> li
 def _replaced(record: Record, units: PaperUnits) -> str:
     """Return what designs lay something else on, which the order is without."""
     under = _told(record, "replaced_area", "m2", units).replace("\n", ", ")
-    return f"\nordered without {under} under a design" if under else ""
+    return f"\n{under} of it lie under a design" if under else ""
+
+
+def _left(record: Record, way: _Way, units: PaperUnits) -> str:
+    """Return what is left beside the designs, to which the waste is added."""
+    value, half = (
+        record.get(f"order_{way.ordered}{end}_{way.metric}".rstrip("_")) for end in ("", "_95")
+    )
+    if value is None or not record.get("replaced_area_m2"):
+        return ""
+    share = 1 + (record.get("waste_percent") or 0.0) / 100
+    ends = [unit.of(way.metric) for unit in units]
+    if not way.metric:
+        ends = [(1.0, with_signs(record.get("material_unit") or ""))]
+    told = (
+        written(value / share * f, None if half is None else half / share * f, symbol)
+        for f, symbol in ends
+    )
+    return "".join(f"\nless that, {one}" for one in told)
 
 
 def _not_ordered(package: Package, record: Record) -> str:
@@ -372,7 +390,7 @@ def _lines(
         Column("feature", 0.8),
         Column("level", 0.8, "end"),
         Column("along the slope", 0.8, "end"),
-        *((Column("above its foot", 0.7, "end"),) if high else ()),
+        *((Column("upstand", 0.7, "end"),) if high else ()),
     )
     return [Heading("Lines", 2), Table(columns, tuple(rows), frozenset(strong))]
 

@@ -40,7 +40,7 @@ def _work(found: SettingOut) -> dict[str, Any]:
         "title": found.title,
         "marks": list(found.marks),
         "unit": found.unit,
-        "places": 3 if found.unit == "m" else 2,
+        "places": found.places,
         "left_handed": found.axes == "left-handed",
         "baseline": found.baseline,
         "rise": found.baseline_rise,

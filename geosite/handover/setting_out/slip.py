@@ -35,6 +35,11 @@ _ROW = 7.6
 _LETTERS = 4.3
 """Em of the figures, mm: read at arm's length."""
 _FAR = "#d4500f"
+_SERVICES = "Locate buried services before anything is driven into the ground."
+_TAPED = 14.0
+"""Mm on paper: a shorter way from point to point has no room for its length."""
+_BY_HAND = f"Day {'_' * 16}   Set out by {'_' * 24}"
+"""A slip of another day is of no use, for the device started somewhere else then."""
 
 _Items = list[Shape | Text]
 
@@ -99,7 +104,11 @@ def _head(items: _Items, found: SettingOut, width: float, page: str) -> float:
     items.append(Text(width - _MARGIN, 16, page, 4.5, anchor="end"))
     y = _lines(items, check_words(found), _MARGIN, 22, room, 3.4)
     words = mark_words(found)
-    return _lines(items, words, _MARGIN, y, room, 3.4) if words else y
+    if words:
+        y = _lines(items, words, _MARGIN, y, room, 3.4)
+    items.append(Text(_MARGIN, y, _SERVICES, 3.4, "bold"))
+    items.append(Text(width - _MARGIN, y + 7, _BY_HAND, 3.4, colour=FAINT, anchor="end"))
+    return y + 9
 
 
 def _columns(found: SettingOut) -> list[_Column]:
@@ -109,7 +118,7 @@ def _columns(found: SettingOut) -> list[_Column]:
         own += [_Column((axis, unit), 22, weight="bold") for axis in "xyz"]
     own += [
         _Column(("along", unit), 20),
-        _Column(("aside", unit), 21),
+        _Column(("offset", unit), 21),
         _Column(("cut, fill", unit), 19),
         _Column(("within", unit), 15),
         _Column(("set", ""), 12, "middle"),
@@ -163,7 +172,7 @@ def _table(
 
 
 def _cells(found: SettingOut, point: Located, number: int) -> list[str]:
-    places = 3 if found.unit == "m" else 2
+    places = found.places
     cells = [str(number), point.target.name]
     if found.baseline_visits is not None:
         cells += ["-" if v is None else f"{v:.{places}f}" for v in point.reading or (None,) * 3]
@@ -188,7 +197,8 @@ def _foot(items: _Items, found: SettingOut, width: float, height: float) -> floa
     words = (
         f"L and R: left and right of the baseline. C: ground above the design, F: fill. Within: "
         f"radius that holds the device in 95 of 100 walks. {order_words(found)} "
-        f"{ground_words(found)} {CAUTION}"
+        f"{ground_words(found)} In the drawing: level lengths from point to point, {found.unit}, "
+        f"to check by tape. {CAUTION}"
     )
     lines = typeface("regular").wrap(words, room / 2.5)
     top = height - 7 - len(lines) * 2.5 * 1.32
@@ -227,10 +237,22 @@ def _sketch(
         items.append(
             Text(float(at[0]), float(at[1]) + lift, text, 3.4, "bold", anchor="middle", halo=True)
         )
+    _to_tape(items, found, places[2:], on_paper[2:])
     for number, at in enumerate(on_paper[2:], start=first):
         items.append(_dot(at, 0.8, _FAR, _FAR))
         x, y = (float(v) for v in at)
         items.append(Text(x + 1.4, y - 0.8, str(number), 3.2, halo=True))
+
+
+def _to_tape(items: _Items, found: SettingOut, places: Floats, on_paper: Floats) -> None:
+    """Draw the way from each point to the next with its level length, to check it by tape."""
+    for k in range(len(places) - 1):
+        if float(np.hypot(*(on_paper[k + 1] - on_paper[k]))) < _TAPED:
+            continue
+        items.append(Shape((Outline((on_paper[k : k + 2],)),), Stroke(FAINT, 0.15)))
+        x, y = (float(v) for v in (on_paper[k] + on_paper[k + 1]) / 2)
+        length = f"{float(np.hypot(*(places[k + 1] - places[k]))):.{found.places}f}"
+        items.append(Text(x, y + 1.0, length, 2.8, colour=FAINT, anchor="middle", halo=True))
 
 
 def _dot(at: Floats, radius: float, colour: str, fill: str) -> Shape:

@@ -21,9 +21,13 @@ def amount_words(amount: float, currency: str = "", places: int = 2) -> str:
 def range_words(low: float, high: float) -> str:
     """Return the ends of the range of an amount, to whole units: its digits say how well.
 
+    Of what is counted, given in numbers or charged at the least the survey leaves nothing open.
+
     Examples
     --------
-    >>> range_words(180.4, 219.6)
-    '180 to 220'
+    >>> range_words(180.4, 219.6), range_words(210.0, 210.0)
+    ('180 to 220', 'none')
     """
+    if low == high:
+        return "none"
     return f"{grouped(low, 0)} to {grouped(high, 0)}"
