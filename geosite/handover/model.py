@@ -117,12 +117,29 @@ class Form:
         As in `Layer`.
     geometry_type
         As in `Layer`; empty for a table.
+    parts
+        When a feature has several parts, which makes the layer one of the multi type; empty where
+        none can have.
     """
 
     name: str
     title: str
     description: str = ""
     geometry_type: str = ""
+    parts: str = ""
+
+    @property
+    def geometry_types(self) -> str:
+        """Which types the layer may have, and when.
+
+        Examples
+        --------
+        >>> Form("kerbs", "Kerbs", "", "LineStringZ", "one has a gap").geometry_types
+        'LineStringZ; MultiLineStringZ where one has a gap'
+        """
+        if not self.parts:
+            return self.geometry_type
+        return f"{self.geometry_type}; Multi{self.geometry_type} where {self.parts}"
 
     def layer(
         self,

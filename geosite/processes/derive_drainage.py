@@ -120,7 +120,7 @@ def direction_codes(azimuth_deg: Floats, codes: Codes) -> Floats:
     return found
 
 
-def _inlets(file: str, ground: ElevationRaster | ElevationSource) -> Mask:
+def _inlets(inputs: Mapping[str, Any], ground: ElevationRaster | ElevationSource) -> Mask | None:
     """Return the cells of the inlets of a layer: those of points, and along lines and in areas."""
     import numpy as np
     import shapely
@@ -128,8 +128,11 @@ def _inlets(file: str, ground: ElevationRaster | ElevationSource) -> Mask:
     from geosite.base.errors import InputError, Problem
     from geosite.terrain.water.barriers import cells_in, cells_of_points
 
+    shapes = _shapes(inputs, "inlets", ground)
+    if shapes is None:
+        return None
     found = np.zeros(ground.grid.shape, np.bool_)
-    for shape in _shapes(file, ground):
+    for shape in shapes:
         if shape.geom_type == "Point":
             row, col = cells_of_points(shapely.get_coordinates(shape), ground.grid)
             found[row[row >= 0], col[row >= 0]] = True
@@ -142,18 +145,21 @@ def _inlets(file: str, ground: ElevationRaster | ElevationSource) -> Mask:
                 "no inlet lies on the raster",
                 "inlets on the ground of the raster",
                 "check the layer and its coordinates",
-                file,
+                inputs["inlets"],
             )
         )
     return found
 
 
-def _walls(file: str, ground: ElevationRaster | ElevationSource) -> Bytes:
+def _walls(inputs: Mapping[str, Any], ground: ElevationRaster | ElevationSource) -> Bytes | None:
     """Return the steps that the lines of a layer, and the outlines of its areas, block."""
     from geosite.base.errors import InputError, Problem
     from geosite.terrain.water.barriers import walls_along
 
-    lines = [s.boundary if s.geom_type == "Polygon" else s for s in _shapes(file, ground)]
+    shapes = _shapes(inputs, "walls", ground)
+    if shapes is None:
+        return None
+    lines = [s.boundary if s.geom_type == "Polygon" else s for s in shapes]
     lines = [line for line in lines if line.geom_type != "Point"]
     found = walls_along(lines, ground.grid) if lines else None
     if found is None or not found.any():
@@ -163,19 +169,35 @@ def _walls(file: str, ground: ElevationRaster | ElevationSource) -> Bytes:
                 "no wall lies on the raster",
                 "lines or areas on the ground of the raster",
                 "check the layer and its coordinates",
-                file,
+                inputs["walls"],
             )
         )
     return found
 
 
-def _shapes(file: str, ground: ElevationRaster | ElevationSource) -> list[BaseGeometry]:
+def _shapes(
+    inputs: Mapping[str, Any], what: str, ground: ElevationRaster | ElevationSource
+) -> list[BaseGeometry] | None:
+    """Read the shapes of a layer that is given; of several layers, none is taken unnamed."""
     import shapely
 
     from geosite.analysis.setting_out.fits_site import refuse_other_crs
+    from geosite.base.errors import InputError, Problem
     from geosite.reading.designs import read_design
 
-    layer = read_design(file)
+    named = f"{what}_layer"
+    if not inputs.get(what):
+        if inputs.get(named):
+            raise InputError(
+                Problem(
+                    "layer-without-file",
+                    f"{named} is given and {what} is not",
+                    f"the file that holds the layer, with {what}",
+                    f"give {what} as well, or leave {named} out",
+                )
+            )
+        return None
+    layer = read_design(inputs[what], inputs.get(named), usual=(), key=named)
     refuse_other_crs(layer, ground.frame)
     makers = {"point": shapely.Point, "line": shapely.LineString, "area": shapely.Polygon}
     return [
@@ -207,8 +229,8 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
             return _in_strips(source, inputs, context)
         ground = source.whole()
     context.progress(0.2, "finding the ways of the water")
-    inlets = _inlets(inputs["inlets"], ground) if inputs.get("inlets") else None
-    walls = _walls(inputs["walls"], ground) if inputs.get("walls") else None
+    inlets = _inlets(inputs, ground)
+    walls = _walls(inputs, ground)
     rasters = derived(ground, inputs["method"], inlets=inlets, walls=walls, codes=inputs["codes"])
     for number, raster in enumerate(rasters):
         context.progress(0.6 + 0.13 * number, f"writing {raster.name}")
@@ -246,8 +268,8 @@ def _in_strips(
         file=inputs["elevation"],
     )
     with room_for(cost, context) as room:
-        inlets = _inlets(inputs["inlets"], source) if inputs.get("inlets") else None
-        walls = _walls(inputs["walls"], source) if inputs.get("walls") else None
+        inlets = _inlets(inputs, source)
+        walls = _walls(inputs, source)
         elevation = room.rows(grid.shape, source.dtype)
 
         def copied() -> Iterator[Floats]:
@@ -344,10 +366,24 @@ PROCESS = Process(
             required=False,
         ),
         Input(
+            "inlets_layer",
+            "Layer of the inlets",
+            "Which layer of the file of inlets, where it holds several",
+            {"type": "string"},
+            required=False,
+        ),
+        Input(
             "walls",
             "Walls",
             "Layer of lines or areas that water does not cross, in the CRS of the raster",
             {"type": "string", "format": "path"},
+            required=False,
+        ),
+        Input(
+            "walls_layer",
+            "Layer of the walls",
+            "Which layer of the file of walls, where it holds several",
+            {"type": "string"},
             required=False,
         ),
         Input(

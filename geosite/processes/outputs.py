@@ -6,7 +6,10 @@ import json
 import tempfile
 from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from geosite.handover.model import Layer
 
 __all__ = ["output_files"]
 
@@ -39,13 +42,21 @@ def output_files() -> tuple[dict[str, Any], ...]:
     for file, purpose in purposes.items():
         tables: list[dict[str, Any]] = []
         if file == "site.gpkg":
-            tables = [_table(layer, layer.geometry_type) for layer in package.layers]
+            tables = [_table(layer, _types(layer)) for layer in package.layers]
         tables += [_table(table, "") for table in package.tables if file == f"{table.name}.csv"]
         for raster in package.rasters:
             if file == f"{raster.name}.tif":
                 purpose = f"{raster.description} Unit: {raster.unit or 'none'}."
         found.append({"name": file, "purpose": purpose, "tables": tables})
     return tuple(found)
+
+
+def _types(layer: Layer) -> str:
+    """Return the geometry types that a layer may have, not only that of this site."""
+    from geosite.handover.layers.catalogue import catalogue
+
+    known = catalogue().get(layer.name)
+    return layer.geometry_type if known is None else known[0].geometry_types
 
 
 def _table(table: Any, geometry: str) -> dict[str, Any]:

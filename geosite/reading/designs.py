@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
@@ -72,7 +72,13 @@ class Design:
     crs_wkt: str | None
 
 
-def read_design(file: str, layer: str | None = None) -> Design:
+def read_design(
+    file: str,
+    layer: str | None = None,
+    *,
+    usual: Sequence[str] = ("design", "points"),
+    key: str = "layer",
+) -> Design:
     """Read a design.
 
     Parameters
@@ -82,6 +88,10 @@ def read_design(file: str, layer: str | None = None) -> Design:
         tabs, in any order; other columns are ignored), or a vector layer of points, lines or areas.
     layer
         Name of the layer, where the file holds several.
+    usual
+        Names of layers that are taken without being named, where the file holds several.
+    key
+        Input that names the layer, for messages.
 
     Raises
     ------
@@ -107,7 +117,7 @@ def read_design(file: str, layer: str | None = None) -> Design:
             )
         design = Design(file, tuple(_rows(file)), None)
     else:
-        design = _from_layer(file, layer)
+        design = _from_layer(file, layer, usual, key)
     if not design.shapes:
         raise InputError(
             Problem(
@@ -197,11 +207,13 @@ def _number(
     return value
 
 
-def _from_layer(file: str, layer: str | None) -> Design:
+def _from_layer(file: str, layer: str | None, usual: Sequence[str], key: str) -> Design:
     path = Path(file).resolve()
     try:
         with harmless(path) as safe:
-            shapes, crs_wkt = within_limits(lambda: _shapes_of(safe, file, layer))
+            shapes, crs_wkt = within_limits(
+                lambda: _shapes_of(safe, lambda names: _layer(file, layer, names, usual, key))
+            )
     except (OSError, ValueError, TypeError, UnicodeError) as error:
         raise InputError(
             Problem(
@@ -226,14 +238,16 @@ def _from_layer(file: str, layer: str | None) -> Design:
     return Design(file, tuple(shapes), crs_wkt)
 
 
-def _shapes_of(safe: Path, file: str, layer: str | None) -> tuple[list[DesignShape], str | None]:
+def _shapes_of(
+    safe: Path, choose: Callable[[list[str]], str]
+) -> tuple[list[DesignShape], str | None]:
     import fiona
 
     options = {"WRITE_GFS": "NO"} if safe.suffix.lower() == ".gml" else {}
     drivers = driver_names(_FORMATS)
     shapes: list[DesignShape] = []
     with reading_layers(), fiona.Env(GML_DOWNLOAD_SCHEMA="NO"):
-        layer = _layer(file, layer, fiona.listlayers(safe))
+        layer = choose(fiona.listlayers(safe))
         with fiona.open(safe, layer=layer, enabled_drivers=drivers, **options) as source:
             crs_wkt = str(source.crs_wkt or "") or None
             names = {str(name).casefold(): name for name in source.schema["properties"]}
@@ -248,11 +262,9 @@ def _off(places: Floats) -> bool:
     return not bool((np.abs(places[:, :2]) <= 1e9).all())
 
 
-def _layer(file: str, wanted: str | None, names: list[str]) -> str:
+def _layer(file: str, wanted: str | None, names: list[str], usual: Sequence[str], key: str) -> str:
     choice = wanted or (
-        names[0]
-        if len(names) == 1
-        else next((name for name in ("design", "points") if name in names), None)
+        names[0] if len(names) == 1 else next((name for name in usual if name in names), None)
     )
     if choice in names:
         assert choice is not None
@@ -263,7 +275,7 @@ def _layer(file: str, wanted: str | None, names: list[str]) -> str:
             "layer-unknown",
             f"there is no layer {shown(choice)}" if choice else "it holds several layers",
             f"one of {', '.join(names[:20])}" if names else "a layer",
-            did_you_mean(close, "name one with layer"),
+            did_you_mean(close, f"name one with {key}"),
             file,
         )
     )

@@ -92,6 +92,38 @@ def test_outputs_are_those_of_a_build(tmp_path: Path) -> None:
     assert "Unit:" in said("outputs", "slope.tif")
 
 
+@pytest.mark.slow
+def test_a_kerb_with_a_gap_is_of_a_type_that_is_described(tmp_path: Path) -> None:
+    import fiona
+
+    assert geosite("new", tmp_path / "yard").status == 0
+    book = tmp_path / "yard/field_book.csv"
+    whole = book.read_text("utf-8")
+    broken = whole.replace(
+        "-0.059,kerb,kerb,,", "-0.059,kerb,kerb,,\nafternoon,K9,7,4,0,kerb,kerb,,"
+    )
+    broken = broken.replace("-0.027,kerb,kerb,,", "-0.027,kerb,kerb,gap,")
+    broken = broken.replace(
+        "-0.012,kerb,kerb,,", "-0.012,kerb,kerb,,\nafternoon,K8,-3,-3,0,kerb,kerb,,"
+    )
+    (described,) = [
+        table["geometry"]
+        for file in json.loads(said("outputs", "--json"))["files"]
+        for table in file["tables"]
+        if table["name"] == "lines"
+    ]
+    kinds = []
+    for number, text in enumerate((whole, broken)):
+        book.write_text(text, "utf-8")
+        out = tmp_path / f"map{number}"
+        assert geosite("build", tmp_path / "yard/site.toml", "--out", out).status == 0
+        with fiona.open(out / "site.gpkg", layer="lines") as source:
+            kinds.append(source.schema["geometry"].replace("3D ", "") + "Z")
+    assert kinds == ["LineStringZ", "MultiLineStringZ"]
+    assert described.split("; ") == ["LineStringZ", "MultiLineStringZ where one has a gap"]
+    assert described in said("outputs", "lines")
+
+
 def test_json_schema_is_one_and_takes_the_starter() -> None:
     from jsonschema import Draft202012Validator
 

@@ -89,6 +89,39 @@ def test_drains_and_walls_that_were_not_given_are_told(tmp_path: Path) -> None:
     assert told(inlets=inlets, walls=walls) == (2, [])
 
 
+def two_layers(folder: Path) -> str:
+    """Write a file whose first layer, with a name that designs often have, is not the drains."""
+    path = folder / "map.gpkg"
+    for name, x in (("points", 500004.5), ("gullies", 500010.5)):
+        with fiona.open(
+            path, "w", driver="GPKG", layer=name, crs="EPSG:25832",
+            schema={"geometry": "Point", "properties": {}},
+        ) as sink:  # fmt: skip
+            sink.write({"geometry": {"type": "Point", "coordinates": (x, 5300006.5)}})
+    return str(path)
+
+
+@pytest.mark.parametrize("what", ["inlets", "walls"])
+def test_of_several_layers_none_is_taken_unnamed(tmp_path: Path, what: str) -> None:
+    elevation, layers = raster(tmp_path, tilted()), two_layers(tmp_path)
+    with pytest.raises(InputError) as stopped:
+        run(tmp_path, elevation=elevation, **{what: layers})
+    (line,) = str(stopped.value).splitlines()
+    assert "it holds several layers" in line
+    assert "points, gullies" in line
+    assert f"{what}_layer" in line
+    with pytest.raises(InputError, match="there is no layer"):
+        run(tmp_path, elevation=elevation, **{what: layers, f"{what}_layer": "gulies"})
+    with pytest.raises(InputError, match=f"{what} is not"):
+        run(tmp_path, elevation=elevation, **{f"{what}_layer": "gullies"})
+
+
+def test_the_named_layer_of_inlets_is_taken(tmp_path: Path) -> None:
+    inputs = {"inlets": two_layers(tmp_path), "inlets_layer": "gullies"}
+    found = run(tmp_path, elevation=raster(tmp_path, tilted()), **inputs)["drainage_direction"]
+    assert np.argwhere(found == -1).tolist() == [[5, 10]]
+
+
 def test_a_wall_holds_the_water_back_and_it_goes_round(tmp_path: Path) -> None:
     line = [{"type": "LineString", "coordinates": [(500012, 5300003), (500012, 5300009)]}]
     elevation = raster(tmp_path, tilted())

@@ -23,6 +23,7 @@ CATCHMENTS = Form(
     "Catchments",
     "Ground by where its water leaves the survey. Areas add up to the whole.",
     "Polygon",
+    "one lies in several pieces",
 )
 OUTFLOWS = Form(
     "outflows",

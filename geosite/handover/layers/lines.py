@@ -19,6 +19,7 @@ LINES = Form(
     "Lines",
     "Lines drawn from the walked marks. Measures are ground values.",
     "LineStringZ",
+    "one has a gap",
 )
 
 CONTRACT = ("feature", "code", "length_m", "length_3d_m", "rise_m", "fall_m")

@@ -18,7 +18,11 @@ if TYPE_CHECKING:
 __all__ = ["columns", "layer"]
 
 PONDING = Form(
-    "ponding", "Ponds", "Standing water when every hollow is full. No drainage design.", "Polygon"
+    "ponding",
+    "Ponds",
+    "Standing water when every hollow is full. No drainage design.",
+    "Polygon",
+    "one lies in several pieces",
 )
 
 SIGNIFICANT = {"0": "no: it may not be there at all", "1": "yes"}
