@@ -39,15 +39,22 @@ _PATCH_M2 = 1.0
 def interval_words(estimate: Estimate, decimals: int, unit: str) -> str:
     """Return a number with its 95 % interval as it is said in a sentence.
 
+    A small volume keeps two digits of its half-width (JCGM 100:2008, 7.2.6): who works in yards
+    reads the sentence with its measures turned, and would meet a number that was rounded before.
+
     Examples
     --------
     >>> interval_words(Estimate(0.35, 0.05, 2.1), 2, "m3")
     '0.35 m3 (0.05 to 2.10)'
+    >>> interval_words(Estimate(0.1493, 0.1211, 0.1822), 1, "m3")
+    '0.149 m3 (0.121 to 0.182)'
     >>> interval_words(Estimate(0.35, float("-inf"), float("inf")), 2, "m3")
     '0.35 m3'
     >>> interval_words(Estimate(142.9, 21.8, 142.9), 1, "m2")
     '142.9 m2 (21.8 to 142.9: at the upper end of what is possible)'
     """
+    if unit == "m3" and math.isfinite(estimate.half_width) and estimate.half_width > 0:
+        decimals = max(decimals, 1 - math.floor(math.log10(estimate.half_width)))
     value = f"{estimate.value:.{decimals}f} {unit}".rstrip()
     if not (math.isfinite(estimate.low) and math.isfinite(estimate.high)):
         return value

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from geosite.analysis.as_built.model import AsBuilt, Deviation
 from geosite.base.errors import Finding
 from geosite.fieldbook.model import Notes
+from geosite.terrain.wording import interval_words
 
 __all__ = ["VERDICTS", "findings"]
 
@@ -70,10 +71,7 @@ def _surfaces(made: AsBuilt) -> Iterator[Finding]:
                 f"{one.height_limit:g} m"
             )
         if one.placed_m3 is not None:
-            text += (
-                f"; {one.placed_m3.value:.1f} m3 ({one.placed_m3.low:.1f} to "
-                f"{one.placed_m3.high:.1f}) were laid"
-            )
+            text += f"; {interval_words(one.placed_m3, 1, 'm3')} were laid"
         level = "look" if one.thickness_verdict == "beyond" else "note"
         yield Finding(level, "built-surface", text + ".")  # type: ignore[arg-type]
 

@@ -8,6 +8,7 @@ from geosite.analysis.change.congruency import Stability
 from geosite.analysis.change.model import Change, MarkChange
 from geosite.base.errors import Finding
 from geosite.fieldbook.model import Notes
+from geosite.terrain.wording import interval_words
 
 __all__ = ["VERDICTS", "findings"]
 
@@ -143,8 +144,8 @@ def _ground(change: Change) -> Iterator[Finding]:
     yield Finding(
         "note",
         "ground-change",
-        f"Over {ground.compared_m2:.0f} m2 the ground rose by {ground.raised.value:.1f} m3 on "
-        f"{ground.raised_m2:.0f} m2 and fell by {ground.lowered.value:.1f} m3 on "
-        f"{ground.lowered_m2:.0f} m2 where it is more than noise; all in all {net.value:+.1f} m3 "
-        f"({net.low:+.1f} to {net.high:+.1f}).",
+        f"Over {ground.compared_m2:.0f} m2 the ground rose by "
+        f"{interval_words(ground.raised, 1, 'm3')} on {ground.raised_m2:.0f} m2 and fell by "
+        f"{interval_words(ground.lowered, 1, 'm3')} on {ground.lowered_m2:.0f} m2 where it is "
+        f"more than noise; all in all {net.value:+.1f} m3 ({net.low:+.1f} to {net.high:+.1f}).",
     )
