@@ -77,9 +77,14 @@ class Board:
 
     def cross(self, lines: Iterable[Floats], weight: int = 1) -> None:
         """Note linework, each of shape (n, 2), sheet mm: labels avoid it where they can."""
-        drawable = [line for line in lines if len(line) > 1]
-        if not drawable:
+        self._cross([list(lines)], weight)
+
+    def _cross(self, groups: Sequence[list[Floats]], weight: int) -> None:
+        """Note linework group by group: each counts once in a cell, however often it passes."""
+        told = [(line, k) for k, group in enumerate(groups) for line in group if len(line) > 1]
+        if not told:
             return
+        drawable, group = [line for line, _ in told], np.array([k for _, k in told])
         start = np.concatenate([line[:-1] for line in drawable])
         step = np.concatenate([line[1:] for line in drawable]) - start
         # long edges that run off the sheet are sampled no finer than the board needs
@@ -89,15 +94,23 @@ class Board:
         share = (np.arange(len(edge)) - np.repeat(np.cumsum(count) - count, count)) / count[edge]
         places = start[edge] + step[edge] * share[:, None]
         row, col, inside = self._cells(places[:, 0], places[:, 1])
-        flat = np.unique(row[inside] * self._crossed.shape[1] + col[inside])
+        of = np.repeat(group, [len(line) - 1 for line in drawable])[edge[inside]]
         board = self._crossed.reshape(-1)
-        board[flat] = np.minimum(board[flat].astype(np.int64) + weight, 255)
+        flat = np.unique(of * board.size + row[inside] * self._crossed.shape[1] + col[inside])
+        flat, times = np.unique(flat % board.size, return_counts=True)
+        board[flat] = np.minimum(board[flat].astype(np.int64) + weight * times, 255)
 
     def fill(self, outlines: Iterable[Outline]) -> None:
         """Note straight outlines, for example a hatch."""
-        self.cross(
-            piece for outline in outlines for piece in outline.pieces if not isinstance(piece, Arc)
-        )
+        self.fill_each([outlines])
+
+    def fill_each(self, groups: Iterable[Iterable[Outline]]) -> None:
+        """Note straight outlines of many things, for example of ponds."""
+        pieces = [
+            [p for outline in outlines for p in outline.pieces if not isinstance(p, Arc)]
+            for outlines in groups
+        ]
+        self._cross(pieces, 1)
 
     def claim(self, outline: Floats) -> bool:
         """Take the room of a small symbol, corners of shape (n, 2), unless some of it is taken."""

@@ -48,7 +48,9 @@ def without_specks(package: Package, least: float) -> tuple[Package, int]:
         kept = (area >= least) | (area == largest[owner])
         count += int((~kept).sum())
         geometries = list(layer.geometries)
+        first = np.searchsorted(owner, np.arange(len(geometries) + 1)).tolist()
         for k in np.unique(owner[~kept]).tolist():
-            geometries[k] = shapely.multipolygons(parts[kept & (owner == k)])
+            some = slice(first[k], first[k + 1])
+            geometries[k] = shapely.multipolygons(parts[some][kept[some]])
         layers[number] = replace(layer, geometries=geometries)
     return (replace(package, layers=tuple(layers)) if count else package), count

@@ -117,23 +117,40 @@ class Canvas:
 
     def paper(self, geometries: Iterable[Any]) -> Iterator[Floats]:
         """Yield the lines and rings of geometries in map coordinates as sheet mm."""
-        shapes = np.array([g for g in geometries if g is not None], dtype=object)
-        if not len(shapes):
-            return
+        yield from self._lines(list(geometries))[0]
+
+    def paper_each(self, geometries: Sequence[Any]) -> list[list[Floats]]:
+        """Return, for each geometry, what `paper` yields of it alone."""
+        out: list[list[Floats]] = [[] for _ in geometries]
+        for line, owner in zip(*self._lines(geometries), strict=True):
+            out[owner].append(line)
+        return out
+
+    def _lines(self, geometries: Sequence[Any]) -> tuple[list[Floats], list[int]]:
+        """Return lines and rings, sheet mm, and the number of the geometry of each."""
+        known = np.array([i for i, g in enumerate(geometries) if g is not None], np.int64)
+        if not len(known):
+            return [], []
+        shapes = np.array([geometries[i] for i in known], dtype=object)
         west, south, east, north = self.frame_on_map()
         boxes = shapely.bounds(shapes)
         near = (boxes[:, 0] <= east) & (boxes[:, 2] >= west)
         near &= (boxes[:, 1] <= north) & (boxes[:, 3] >= south)
-        parts = shapely.get_parts(shapes[near])
-        rings = shapely.get_type_id(parts) == shapely.GeometryType.POLYGON
-        lines = np.concatenate([shapely.get_rings(parts[rings]), parts[~rings]])
+        known = known[near]
+        parts, of = shapely.get_parts(shapes[near], return_index=True)
+        is_area = shapely.get_type_id(parts) == shapely.GeometryType.POLYGON
+        rings, area = shapely.get_rings(parts[is_area], return_index=True)
+        lines = np.concatenate([rings, parts[~is_area]])
+        of = np.concatenate([of[is_area][area], of[~is_area]])
         places, owner = shapely.get_coordinates(lines, return_index=True)
         drawn = shapely.linestrings(self.view.on_paper(places), indices=owner)
         fine = shapely.simplify(drawn, _FINEST, preserve_topology=False)
         places, owner = shapely.get_coordinates(fine, return_index=True)
         if not len(places):
-            return
-        yield from np.split(places, np.flatnonzero(np.diff(owner)) + 1)
+            return [], []
+        ends = np.flatnonzero(np.diff(owner)) + 1
+        drawn_of = known[of[owner[np.append(0, ends)]]].tolist()
+        return np.split(places, ends), drawn_of
 
     def frame_on_map(self) -> tuple[float, float, float, float]:
         """Return the map window in map coordinates, a little wider."""
@@ -148,9 +165,16 @@ class Canvas:
 
     def view_polygon(self, geometry: Any) -> Any:
         """Return a geometry in map coordinates as one in sheet mm."""
-        shape = shapely.transform(shapely.force_2d(geometry), self.view.on_paper)
+        return self.view_polygons([geometry])[0]
+
+    def view_polygons(self, geometries: Sequence[Any]) -> list[Any]:
+        """Return geometries in map coordinates as ones in sheet mm."""
+        flat = shapely.force_2d(np.array(geometries, dtype=object))
+        shapes = shapely.transform(flat, self.view.on_paper)
         # rounding can make slivers cross themselves, which later overlays would refuse
-        return shape if shape.is_valid else shapely.buffer(shape, 0.0)
+        crossed = ~shapely.is_valid(shapes)
+        shapes[crossed] = shapely.buffer(shapes[crossed], 0.0)
+        return list(shapes)
 
     def visible(self, place: Floats) -> bool:
         """Return whether a place, sheet mm, is inside the map window."""

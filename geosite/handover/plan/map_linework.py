@@ -26,10 +26,11 @@ from geosite.handover.plan.symbols import (
     baseline_symbol,
     end_ticks,
     hatch,
+    hatch_each,
     head,
     inlet_symbol,
     mark_symbol,
-    rounded,
+    rounded_each,
     significant,
 )
 from geosite.handover.styles.signs import (
@@ -220,21 +221,7 @@ def draw_water(page: Canvas) -> None:
     """Draw ponds and the paths of drops."""
     ponds = page.layer("ponding")
     if ponds is not None:
-        for record, geometry in zip(ponds.records, ponds.geometries, strict=True):
-            edges = [
-                Outline((rounded(ring, page.cell),), closed=True) for ring in page.paper([geometry])
-            ]
-            if not edges:
-                continue
-            if not significant(record):
-                page.shapes["ponding"].append(Shape(edges, DOUBTFUL))
-                continue
-            page.shapes["ponding"].append(Shape(edges, STROKES["ponding"], POND, 0.8))
-            shape = page.view_polygon(geometry)
-            waves = hatch(shape, 1.5 * page.k, 0.0)
-            page.shapes["ponding"].append(Shape(waves, RIPPLE))
-            page.hatched += waves
-            page.board.fill(edges)
+        _draw_ponds(page, ponds)
     paths = page.layer("flow_paths")
     if paths is not None:
         lines = list(page.paper(paths.geometries))
@@ -243,6 +230,25 @@ def draw_water(page: Canvas) -> None:
         page.add("flow_paths", page.paper([once]), STROKES["flow_paths"])
         heads = [tip for line in lines if (tip := head(line, 2.2 * page.k)) is not None]
         page.shapes["flow_paths"].append(Shape(heads, None, WATER))
+
+
+def _draw_ponds(page: Canvas, ponds: Layer) -> None:
+    """Draw ponds, all at a time: there may be 10,000."""
+    rings = page.paper_each(ponds.geometries)
+    seen = [i for i, one in enumerate(rings) if one]
+    smooth = iter(rounded_each([ring for i in seen for ring in rings[i]], page.cell))
+    edges = {i: [Outline((next(smooth),), closed=True) for _ in rings[i]] for i in seen}
+    sure = [i for i in seen if significant(ponds.records[i])]
+    shapes = page.view_polygons([ponds.geometries[i] for i in sure])
+    waves = dict(zip(sure, hatch_each(shapes, 1.5 * page.k, 0.0), strict=True))
+    for i in seen:
+        if i not in waves:
+            page.shapes["ponding"].append(Shape(edges[i], DOUBTFUL))
+            continue
+        page.shapes["ponding"].append(Shape(edges[i], STROKES["ponding"], POND, 0.8))
+        page.shapes["ponding"].append(Shape(waves[i], RIPPLE))
+        page.hatched += waves[i]
+    page.board.fill_each([edges[i] for i in sure])
 
 
 def draw_arrows(page: Canvas) -> None:

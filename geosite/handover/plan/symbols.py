@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
+import numpy.typing as npt
 import shapely
 
 from geosite.base.arrays import Floats
@@ -22,10 +23,12 @@ __all__ = [
     "baseline_symbol",
     "end_ticks",
     "hatch",
+    "hatch_each",
     "head",
     "inlet_symbol",
     "mark_symbol",
     "rounded",
+    "rounded_each",
     "significant",
 ]
 
@@ -41,6 +44,9 @@ class Mark:
     place: Floats
     kind: Literal["mark", "baseline", "inlet"]
 
+
+_MOST_LINES = 2000
+"""A hatch of more lines is none."""
 
 _PEN_SHOWS = 0.02
 """Of a curve on paper, mm: what no pen shows."""
@@ -72,19 +78,39 @@ def rounded(ring: Floats, cell: float) -> Floats:
     >>> float(shapely.hausdorff_distance(*map(shapely.linestrings, (stair, smooth)))) < 1.0
     True
     """
-    if len(ring) < 4 or cell <= 0:
-        return ring
-    line = shapely.simplify(shapely.linestrings(ring), 0.75 * cell)
-    places: Floats = shapely.get_coordinates(shapely.segmentize(line, 3 * cell))[:-1]
-    if len(places) < 3:
-        return ring
+    return rounded_each([ring], cell)[0]
+
+
+def rounded_each(rings: Sequence[Floats], cell: float) -> list[Floats]:
+    """Return closed lines as `rounded` does, many at a time: ground may have 10,000 hollows."""
+    out = list(rings)
+    long = [i for i, ring in enumerate(rings) if len(ring) >= 4]
+    if not long or cell <= 0:
+        return out
     side = 3 * cell
+    owner = np.repeat(np.arange(len(long)), [len(rings[i]) for i in long])
+    lines = shapely.linestrings(np.concatenate([rings[i] for i in long]), indices=owner)
+    lines = shapely.segmentize(shapely.simplify(lines, 0.75 * cell), side)
+    places, owner = shapely.get_coordinates(lines, return_index=True)
+    # their last places are their first
+    is_last = np.append(owner[1:] != owner[:-1], True)
+    places, count = places[~is_last], np.bincount(owner[~is_last], minlength=len(long))
+    # of two places nothing is left that could be filled
+    kept = (count >= 3).tolist()
     rounds = math.ceil(math.log(max(side / 8 / _PEN_SHOWS, 1.0), 4))
     for _ in range(min(max(rounds, 1), 4)):
-        following = np.roll(places, -1, axis=0)
+        end = np.cumsum(count)
+        after = np.arange(1, len(places) + 1)
+        after[end[count > 0] - 1] = (end - count)[count > 0]
+        following = places[after]
         cut = np.stack([0.75 * places + 0.25 * following, 0.25 * places + 0.75 * following], 1)
-        places = cut.reshape(-1, 2)
-    return np.vstack([places, places[:1]])
+        places, count = cut.reshape(-1, 2), 2 * count
+    end = np.cumsum(count)
+    first = end - count
+    for i, is_kept, a, b in zip(long, kept, first.tolist(), end.tolist(), strict=True):
+        if is_kept:
+            out[i] = np.concatenate([places[a:b], places[a : a + 1]])
+    return out
 
 
 def significant(pond: Mapping[str, Any]) -> bool:
@@ -232,24 +258,46 @@ def hatch(shape: Any, spacing: float, angle: float) -> list[Outline]:
     >>> [line.pieces[0].tolist() for line in hatch(shapely.box(0, 0.5, 4, 2.5), 1.0, 0.0)]
     [[[0.0, 1.0], [4.0, 1.0]], [[0.0, 2.0], [4.0, 2.0]]]
     """
+    return hatch_each([shape], spacing, angle)[0]
+
+
+def hatch_each(shapes: Sequence[Any], spacing: float, angle: float) -> list[list[Outline]]:
+    """Return parallel lines inside each of many polygons, as `hatch` does for one."""
+    out: list[list[Outline]] = [[] for _ in shapes]
+    every = np.array(shapes, object)
+    shown = np.flatnonzero(~shapely.is_empty(every)) if len(every) else np.zeros(0, np.int64)
     turn = math.radians(angle)
     way = np.array([math.cos(turn), -math.sin(turn)])
     normal = np.array([-way[1], way[0]])
-    corners = np.array(shape.bounds)[[[0, 1], [2, 1], [2, 3], [0, 3]]]
-    low, high = (corners @ normal).min(), (corners @ normal).max()
-    start, end = (corners @ way).min(), (corners @ way).max()
+    corners = shapely.bounds(every[shown])[:, [[0, 1], [2, 1], [2, 3], [0, 3]]]
+    over, along = corners @ normal, corners @ way
     # counted from the sheet's corner, so that neighbours' hatches meet
-    levels = np.arange(math.ceil(low / spacing), math.floor(high / spacing) + 1) * spacing
-    if not len(levels) or len(levels) > 2000:
-        return []
-    ends = np.stack(
-        [levels[:, None] * normal + way * start, levels[:, None] * normal + way * end], axis=1
+    low = np.ceil(over.min(axis=1) / spacing)
+    count = (np.floor(over.max(axis=1) / spacing) + 1 - low).clip(0).astype(np.int64)
+    count[count > _MOST_LINES] = 0
+    of = np.repeat(np.arange(len(shown)), count)
+    if not len(of):
+        return out
+    number = low[of] + np.arange(len(of)) - np.repeat(np.cumsum(count) - count, count)
+    across = (number * spacing)[:, None] * normal
+    ends = [across + way * along.min(axis=1)[of, None], across + way * along.max(axis=1)[of, None]]
+    lines = shapely.linestrings(np.stack(ends, axis=1))
+    parts, line = shapely.get_parts(
+        shapely.intersection(lines, every[shown[of]]), return_index=True
     )
-    inside = shapely.intersection(shapely.linestrings(ends), shape)
-    parts = shapely.get_parts(inside)
-    parts = parts[shapely.get_type_id(parts) == shapely.GeometryType.LINESTRING]
-    parts = parts[~shapely.is_empty(parts)]
-    return [Outline((shapely.get_coordinates(part),)) for part in parts]
+    is_line = shapely.get_type_id(parts) == shapely.GeometryType.LINESTRING
+    is_line &= ~shapely.is_empty(parts)
+    for part, owner in zip(_coordinates(parts[is_line]), of[line[is_line]].tolist(), strict=True):
+        out[shown[owner]].append(Outline((part,)))
+    return out
+
+
+def _coordinates(lines: npt.NDArray[np.object_]) -> list[Floats]:
+    """Return the places of each of some lines, none of them empty."""
+    if not len(lines):
+        return []
+    places, owner = shapely.get_coordinates(lines, return_index=True)
+    return np.split(places, np.flatnonzero(np.diff(owner)) + 1)
 
 
 def head(line: Floats, size: float) -> Outline | None:

@@ -11,7 +11,6 @@ import math
 import re
 from base64 import b64encode
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 from html import escape
 from importlib.resources import files
 from pathlib import Path
@@ -38,7 +37,7 @@ from geosite.handover.palette import (
     RAMPS,
     WATER,
 )
-from geosite.handover.plan.symbols import rounded
+from geosite.handover.plan.symbols import rounded_each
 from geosite.handover.styles.signs import FADED, STEADY, TURNING, code_tints
 from geosite.handover.wording.measures import Measures
 from geosite.handover.wording.reference import accuracy_words, crs_words, height_words
@@ -182,9 +181,7 @@ def _site(package: Package, unit: str) -> dict[str, Any]:
     for layer in package.layers:
         if layer.name == "marks":
             continue  # the page draws every mark once from the observations
-        if layer.name == "ponding":
-            layer = replace(layer, geometries=[_rounded(g, cell) for g in layer.geometries])
-        shown, less = _layer(layer, frame.origin, frame.unit_m)
+        shown, less = _layer(layer, frame.origin, frame.unit_m, cell)
         if shown["features"]:
             layers.append(shown)
             thinned |= less
@@ -234,7 +231,9 @@ def _site(package: Package, unit: str) -> dict[str, Any]:
     }
 
 
-def _layer(layer: Layer, origin: tuple[float, float], unit_m: float) -> tuple[dict[str, Any], bool]:
+def _layer(
+    layer: Layer, origin: tuple[float, float], unit_m: float, cell: float
+) -> tuple[dict[str, Any], bool]:
     """Return a layer with coordinates relative to the origin, and whether it was thinned."""
     chosen: Sequence[int] = range(len(layer.geometries))
     if layer.name == "points":  # a named mark once, where it was first met
@@ -244,6 +243,8 @@ def _layer(layer: Layer, origin: tuple[float, float], unit_m: float) -> tuple[di
     if less:
         kept = [kept[round(k)] for k in np.linspace(0, len(kept) - 1, _FEATURES)]
     shapes = np.array([layer.geometries[i] for i in kept], dtype=object)
+    if layer.name == "ponding":
+        shapes = _rounded(shapes, cell)
     if len(shapes) and shapely.get_num_coordinates(shapes).sum() > _VERTICES:
         less = True
         for tolerance_m in (0.005, 0.02, 0.08, 0.3, 1.2, 5.0):
@@ -269,15 +270,23 @@ def _layer(layer: Layer, origin: tuple[float, float], unit_m: float) -> tuple[di
     }, less
 
 
-def _rounded(shape: Any, cell: float) -> Any:
-    """Return the outlines of a pond without the stairs of its cells, as the plan draws them."""
-    if shape is None:
-        return None
-    rings = [shapely.get_coordinates(r) for r in shapely.get_rings(shapely.get_parts(shape))]
+def _rounded(ponds: npt.NDArray[Any], cell: float) -> npt.NDArray[Any]:
+    """Return the outlines of ponds without the stairs of their cells, as the plan draws them."""
+    parts, of = shapely.get_parts(ponds, return_index=True)
+    rings, part = shapely.get_rings(parts, return_index=True)
+    if not len(rings):
+        return ponds
+    places, owner = shapely.get_coordinates(rings, return_index=True)
+    ends = np.flatnonzero(np.diff(owner)) + 1
     # a cell as large as it gets on a screen: the rounding is as fine as a pen there
     k = _CELL_MM / cell if cell > 0 else 1.0
-    lines = np.array([shapely.LineString(rounded(r * k, cell * k) / k) for r in rings], object)
-    return shapely.multilinestrings(shapely.simplify(lines, _ROUND * cell))
+    smooth = rounded_each(np.split(places * k, ends), cell * k)
+    owner = np.repeat(np.arange(len(smooth)), [len(one) for one in smooth])
+    lines = shapely.linestrings(np.concatenate(smooth) / k, indices=owner)
+    lines = np.array(shapely.simplify(lines, _ROUND * cell), object)
+    out = np.full(len(ponds), shapely.MultiLineString(), object)
+    shapely.multilinestrings(lines, indices=of[part], out=out)
+    return out
 
 
 def _label_places(shapes: npt.NDArray[Any], origin: tuple[float, float]) -> list[list[float]]:
