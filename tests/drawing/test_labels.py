@@ -156,3 +156,22 @@ def test_candidates_around_a_symbol_leave_it_free() -> None:
     symbol = shapely.Point(50, 50).buffer(1.0)
     for x, y, _ in around(50.0, 50.0, 10.0, 3.0, 1.5):
         assert not shapely.box(x - 5, y - 1.5, x + 5, y + 1.5).intersects(symbol)
+
+
+def test_linework_noted_together_is_avoided_as_that_noted_thing_by_thing() -> None:
+    rng = np.random.default_rng(3)
+    things = [
+        [Outline((np.cumsum(rng.normal(0, 1, (6, 2)), axis=0) + 70,)) for _ in range(2)]
+        for _ in range(3000)
+    ]
+    one_by_one, together = Board(WINDOW), Board(WINDOW)
+    for thing in things:
+        one_by_one.fill(thing)
+    together.fill_each(things)
+    together.fill_each([])
+    assert np.array_equal(one_by_one._crossed, together._crossed)
+    # where all pass the count ends; one thing counts once in a cell, however often it passes
+    assert together._crossed.max() == 255
+    once = Board(WINDOW)
+    once.fill([*things[0], *things[0]])
+    assert once._crossed.max() == 1

@@ -20,7 +20,7 @@ from geosite.fieldbook.sitefile import Handover
 from geosite.handover.model import Package
 from geosite.handover.plan.layout import SHEETS
 from geosite.handover.plan.sheet import draw_plan
-from geosite.handover.plan.symbols import rounded
+from geosite.handover.plan.symbols import hatch, hatch_each, rounded, rounded_each
 
 SAMPLES = Path(__file__).parents[2] / "sample_data"
 
@@ -175,3 +175,43 @@ def test_a_pond_of_cells_is_drawn_round_and_stays_where_it_is() -> None:
 @pytest.mark.parametrize("ring", [np.zeros((0, 2)), np.zeros((3, 2)), np.eye(3)[:, :2]])
 def test_what_is_too_small_to_be_rounded_stays(ring: np.ndarray) -> None:
     assert rounded(ring, 1.0) is ring
+
+
+def stair_rings(count: int) -> list[np.ndarray]:
+    """Return outlines of cells, among them some that are too small to be rounded."""
+    rng = np.random.default_rng(7)
+    rings = [np.array([(0.0, 0.0), (1.0, 0.0), (0.0, 0.0)])]
+    while len(rings) < count:
+        cells = rng.random((6, 6)) < 0.55
+        places = np.argwhere(cells) + 10.0 * len(rings)
+        whole = shapely.union_all(shapely.box(*places.T, *(places + 1).T))
+        rings += [shapely.get_coordinates(ring) for ring in shapely.get_rings(whole)]
+    # and a sliver
+    return [*rings, np.array([(0, 0), (9, 0), (9, 0.1), (0, 0.1), (0, 0)])]
+
+
+@pytest.mark.parametrize("cell", [0.0, 0.05, 0.4, 1.0])
+def test_outlines_rounded_together_are_those_rounded_one_by_one(cell: float) -> None:
+    rings = stair_rings(40)
+    together = rounded_each(rings, cell)
+    assert len(together) == len(rings)
+    for ring, smooth in zip(rings, together, strict=True):
+        assert np.array_equal(smooth, rounded(ring, cell))
+        # corners are cut within the outline's box, by less than a cell
+        assert (smooth.min(axis=0) >= ring.min(axis=0) - 1e-9).all()
+        assert (smooth.max(axis=0) <= ring.max(axis=0) + 1e-9).all()
+    assert rounded_each([], cell) == []
+
+
+@pytest.mark.parametrize("angle", [0.0, 45.0])
+def test_hatches_drawn_together_are_those_drawn_one_by_one(angle: float) -> None:
+    shapes = [shapely.Polygon(), shapely.box(0, 0, 1e5, 1e5)]
+    shapes += [shapely.Polygon(ring) for ring in stair_rings(30)[1:-1]]
+    together = hatch_each(shapes, 0.7, angle)
+    lines = [[one.pieces[0].tolist() for one in found] for found in together]
+    assert lines == [[o.pieces[0].tolist() for o in hatch(s, 0.7, angle)] for s in shapes]
+    assert lines[:2] == [[], []]  # nothing to fill; more lines than anybody draws
+    for shape, found in zip(shapes[2:], together[2:], strict=True):
+        # an area is about the length of its lines times what is between them
+        length = sum(shapely.LineString(one.pieces[0]).length for one in found)
+        assert abs(length * 0.7 - shape.area) < 0.7 * shape.length

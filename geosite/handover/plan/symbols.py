@@ -270,7 +270,7 @@ def hatch_each(shapes: Sequence[Any], spacing: float, angle: float) -> list[list
     way = np.array([math.cos(turn), -math.sin(turn)])
     normal = np.array([-way[1], way[0]])
     corners = shapely.bounds(every[shown])[:, [[0, 1], [2, 1], [2, 3], [0, 3]]]
-    over, along = corners @ normal, corners @ way
+    over, along = (corners[..., 0] * a + corners[..., 1] * b for a, b in (normal, way))
     # counted from the sheet's corner, so that neighbours' hatches meet
     low = np.ceil(over.min(axis=1) / spacing)
     count = (np.floor(over.max(axis=1) / spacing) + 1 - low).clip(0).astype(np.int64)
