@@ -69,6 +69,10 @@ def test_a_small_symbol_takes_its_room_once_and_none_where_a_label_stands() -> N
     assert not placed(board, line, [62.0, 60.0, 0.0])
     assert placed(board, line, [100.0, 75.0, 0.0])
     assert not board.claim(np.array([(99.0, 70.0), (101.0, 70.0), (100.0, 80.0)]))
+    # a wide one has an inside too, wherever its outline begins
+    wide = np.array([(40.0, 90.0), (35.0, 95.0), (30.0, 90.0), (35.0, 85.0)])
+    assert board.claim(wide)
+    assert not board.claim((wide - wide.mean(axis=0)) / 10 + [33.0, 90.0])
 
 
 def test_the_place_that_crosses_least_is_taken() -> None:
@@ -107,6 +111,14 @@ def test_a_label_that_has_no_room_beside_its_sign_stands_away_at_the_end_of_a_le
     assert not placed(board, line, [*((drawn[0] + drawn[1]) / 2).tolist(), 0.0])
 
 
+def test_a_leader_ends_at_the_nearest_edge_of_its_label() -> None:
+    line = Line("402.61", 2.4)
+    beside = np.array([[90.0, 70.0, 0.0]])
+    _, drawn = Board(WINDOW).place_led([line], beside, Leader(70.0, 70.0, 0.6, 0))
+    # letters have a rim of 0.3 mm
+    assert drawn == pytest.approx(np.array([(70.6, 70.0), (90.0 - line.width / 2 - 0.3, 70.0)]))
+
+
 def test_a_leader_runs_through_nothing_that_is_taken() -> None:
     board, line = Board(WINDOW), Line("402.61", 2.4)
     x, y = 70.0, 70.0
@@ -143,6 +155,8 @@ def test_candidates_along_a_line_lie_beside_it_and_read_upright() -> None:
     steep = along(np.array([(50.0, 50.0), (50.0, 90.0)]), (0.0,), (0.5,))
     assert abs(steep[0, 2]) == pytest.approx(90.0)
     assert len(along(np.array([(1.0, 1.0), (1.0, 1.0)]), (0.0,), (0.5,))) == 0
+    short = along(np.array([(1.0, 1.0), (1.2, 1.0), (1.4, 1.0)]), (0.0,), (0.25, 0.75))
+    assert short[:, 0] == pytest.approx([1.1, 1.3])
 
 
 @given(st.floats(-720, 720))

@@ -67,6 +67,9 @@ def test_free_network_starts_at_the_baseline_and_runs_east() -> None:
     # 12 legs; 4 knots with two and one unknowns, 2 turns, less the azimuth
     assert (free.plan.redundancy, free.heights.redundancy) == (24 - 8 - 2 + 1, 12 - 4)
     assert free.redundancy == 23
+    # what another adjustment starts from has a heading at every mark, knot or not
+    begin = free.plan.start(0.25).heading
+    assert begin == pytest.approx(free.plan.orientation[free.walk.run] + 0.25, abs=1e-9)
     noisy = tied(walked(1))
     assert noisy.squares == noisy.plan.weighted_squares + noisy.heights.weighted_squares
     assert noisy.squares > noisy.plan.weighted_squares > 1.0
