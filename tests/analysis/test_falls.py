@@ -1,5 +1,7 @@
 """Falls from buildings judged for all places of a wall together."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import shapely
@@ -65,6 +67,12 @@ def test_where_no_mark_is_near_it_is_not_measured():
     (finding,) = fall_findings([found], frame())
     assert (finding.level, finding.code) == ("note", "fall-from-building")
     assert "not measured" in finding.text
+    # where the rest of the walls has its fall, what is left open is told all the same
+    partly = replace(
+        told(ground(0.2)), verdict="not measured", lengths_m={"not measured": 2.0, "within": 9.0}
+    )
+    (finding,) = fall_findings([partly], frame())
+    assert (finding.level, "before 2.0 m of its walls" in finding.text) == ("note", True)
 
 
 def test_together_intervals_are_wider_than_alone():
