@@ -10,7 +10,7 @@ import pytest
 from network_cases import notes
 from package_cases import ferry_landing
 
-from geosite.drawing.document import Figure, Table
+from geosite.drawing.document import Figure, Paragraph, Table
 from geosite.drawing.sheet import Arc, Rectangle, Shape
 from geosite.handover.documents.adjusted import adjusted_blocks, ellipse
 from geosite.handover.documents.residuals import LISTED, residual_blocks
@@ -152,5 +152,20 @@ def test_marks_are_listed_with_their_ellipses() -> None:
     one = {"point": "A", **place, **up, **shape}
     form = marks_layer.MARKS
     layer = Layer(form.name, form.title, "", "PointZ", (), [one], [None])
-    (table,) = tables(list(adjusted_blocks(replace(ferry_landing(), layers=(layer,)), METRES)))
+    blocks = list(adjusted_blocks(replace(ferry_landing(), layers=(layer,)), METRES))
+    (table,) = tables(blocks)
     assert table.rows[0][5:7] == ("0.030, 0.020", "45")
+    (words,) = [block.text for block in blocks if isinstance(block, Paragraph)]
+    assert "The ellipse holds the mark in 95 of 100 cases" in words
+    bare = Layer(
+        form.name,
+        form.title,
+        "",
+        "PointZ",
+        (),
+        [{"point": "A", **place, "sigma_h_m": None}],
+        [None],
+    )
+    blocks = list(adjusted_blocks(replace(ferry_landing(), layers=(bare,)), METRES))
+    (words,) = [block.text for block in blocks if isinstance(block, Paragraph)]
+    assert words.endswith("Their accuracy is not known.")

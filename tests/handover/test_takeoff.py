@@ -99,8 +99,10 @@ def test_without_an_interval_two_decimals_stand() -> None:
 def test_buildings_are_measured_and_not_ordered() -> None:
     house = area("house", "house", 63.4, 0.3)
     total = {**house, "feature": "", "order_area_m2": 63.5, "order_area_95_m2": 0.3}
+    total |= {"surface_area_m2": 63.4, "order_by": "existing"}
     text = read(package(house, total))
     assert "What to order" not in text
+    assert "is there and stays" not in text
     assert "63.4 +/- 0.3 m²" in text
 
 
