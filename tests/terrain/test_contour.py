@@ -128,6 +128,12 @@ def test_interval_follows_the_relief(relief: float, interval: float) -> None:
     assert default_interval(z) == pytest.approx(interval)
 
 
+def test_without_an_interval_lines_follow_the_relief() -> None:
+    plane = np.add.outer(np.zeros(8), np.arange(8.0))
+    found = contours(plane, Grid(0.0, 8.0, 1.0, 8, 8))
+    assert [c.elevation for c in found if 0 < c.elevation < 7] == [k / 2 for k in range(1, 14)]
+
+
 def test_no_relief_no_matter_where_gives_an_interval_of_one() -> None:
     for level in (np.nan, 0.0, -3.0):
         assert default_interval(np.full((2, 2), level)) == 1.0
@@ -152,8 +158,9 @@ def test_intervals_that_are_none(interval: float) -> None:
 
 
 def test_an_interval_that_would_fill_the_map_is_refused() -> None:
-    with pytest.raises(InputError, match=r"use 0\.005 or more"):
-        contours(cone(), GRID, 1e-6)
+    for relief, told in ((1.0, r"use 0\.005 or more"), (1.5, r"use 0\.01 or more")):
+        with pytest.raises(InputError, match=told):
+            contours(relief * cone(), GRID, 1e-6)
 
 
 def test_contours_of_noise_are_counted_before_they_are_traced(
