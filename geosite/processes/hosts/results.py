@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import base64
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
@@ -15,7 +15,6 @@ __all__ = ["Answer", "Asked", "answered", "asked_for"]
 
 VALUE_LIMIT = 100_000_000
 """Bytes that are answered by value."""
-_BOUNDARY = "geosite-output"
 
 Mode = Literal["value", "reference"]
 
@@ -158,23 +157,25 @@ def _raw(
         return Answer(200, (("Content-Type", made[name]["type"]),), files[name].read_bytes())
     parts = []
     for name, mode in modes.items():
-        head = f"--{_BOUNDARY}\r\nContent-ID: <{name}>\r\nContent-Type: {made[name]['type']}\r\n"
+        head = f"Content-ID: <{name}>\r\nContent-Type: {made[name]['type']}\r\n"
         if mode == "reference":
-            parts.append(f"{head}Content-Location: {made[name]['href']}\r\n\r\n\r\n".encode())
+            parts.append(f"{head}Content-Location: {made[name]['href']}\r\n\r\n".encode())
         else:
-            parts.append(f"{head}\r\n".encode() + files[name].read_bytes() + b"\r\n")
-    body = b"".join(parts)
-    boundary = _free(body)
-    body = body.replace(f"--{_BOUNDARY}\r\n".encode(), f"--{boundary}\r\n".encode())
+            parts.append(f"{head}\r\n".encode() + files[name].read_bytes())
+    boundary = _boundary(parts)
+    body = b"".join(f"--{boundary}\r\n".encode() + part + b"\r\n" for part in parts)
     kind = f'multipart/related; boundary="{boundary}"'
     return Answer(200, (("Content-Type", kind),), body + f"--{boundary}--\r\n".encode())
 
 
-def _free(body: bytes) -> str:
+def _boundary(parts: Sequence[bytes]) -> str:
     """Return a boundary that none of the parts holds."""
     import hashlib
 
-    return f"{_BOUNDARY}-{hashlib.sha256(body).hexdigest()}"
+    digest = hashlib.sha256()
+    for part in parts:
+        digest.update(part)
+    return f"geosite-output-{digest.hexdigest()}"
 
 
 def _bare(kind: str) -> str:
