@@ -7,7 +7,6 @@ Only what a sheet uses of the OpenType tables (ISO/IEC 14496-22) is read: `cmap`
 from __future__ import annotations
 
 import struct
-from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cache, cached_property
@@ -58,19 +57,24 @@ class Typeface:
     descent: float
 
     @cached_property
-    def _widths(self) -> dict[str, float]:
-        empty_box = self.advances[0]
-        return defaultdict(
-            lambda: empty_box, {c: self.advances[glyph] for c, glyph in self.glyphs.items()}
-        )
+    def _widths(self) -> _Widths:
+        return _Widths(self)
+
+    @cached_property
+    def _codes(self) -> _Codes:
+        return _Codes(self)
 
     def width(self, text: str) -> float:
         """Return the width of a text, em."""
         return sum(map(self._widths.__getitem__, text))
 
+    def coded(self, text: str) -> str:
+        """Return the glyph numbers of a text, four hexadecimal digits each."""
+        return "".join(map(self._codes.__getitem__, text))
+
     def lacks(self, text: str) -> bool:
         """Return whether a character of the text is drawn as an empty box."""
-        return any(c not in self.glyphs for c in text)
+        return not self.glyphs.keys() >= set(text)
 
     def fit(self, text: str, limit: float) -> str:
         """Return the text, cut with an ellipsis if it is wider than `limit` em."""
@@ -120,12 +124,13 @@ class Typeface:
                     subset.add(part)
                     waiting.append(part)
         outlines = bytearray()
-        loca = np.zeros(len(old), np.uint32)
-        for g in range(len(old) - 1):
-            if g in subset:
-                outlines += glyf[old[g] : old[g + 1]]
-                outlines += b"\0" * (-len(outlines) % 4)
-            loca[g + 1] = len(outlines)
+        ends = np.zeros(len(old), np.uint32)
+        for g in sorted(subset):
+            outlines += glyf[old[g] : old[g + 1]]
+            outlines += b"\0" * (-len(outlines) % 4)
+            ends[g + 1] = len(outlines)
+        # a glyph without an outline ends where the one before it does
+        loca = np.maximum.accumulate(ends)
         head = bytearray(self.tables["head"])
         head[50:52] = b"\0\1"  # loca in long format
         return _font_file(
@@ -138,6 +143,28 @@ class Typeface:
         )
 
 
+class _Widths(dict[str, float]):
+    """Advance width by character, em; looked up in the face once for each that is used."""
+
+    def __init__(self, face: Typeface) -> None:
+        self.face = face
+
+    def __missing__(self, character: str) -> float:
+        self[character] = width = self.face.advances[self.face.glyphs.get(character, 0)]
+        return width
+
+
+class _Codes(dict[str, str]):
+    """Glyph number by character, four hexadecimal digits; looked up as widths are."""
+
+    def __init__(self, face: Typeface) -> None:
+        self.face = face
+
+    def __missing__(self, character: str) -> str:
+        self[character] = code = f"{self.face.glyphs.get(character, 0):04x}"
+        return code
+
+
 def printable(text: str, limit: int = 60) -> str:
     r"""Return a text safe for one line of a drawing: no control or direction characters.
 
@@ -146,7 +173,9 @@ def printable(text: str, limit: int = 60) -> str:
     >>> printable("1\u202f014 ft\x07")
     '1\u202f014 ft□'
     """
-    shown = "".join(c if c.isprintable() or c in _BLANKS else "□" for c in text[: limit + 1])
+    shown = text[: limit + 1]
+    if not shown.isprintable():
+        shown = "".join(c if c.isprintable() or c in _BLANKS else "□" for c in shown)
     return shown if len(shown) <= limit else shown[: limit - 1] + "…"
 
 
@@ -201,23 +230,23 @@ def _characters(cmap: bytes) -> dict[str, int]:
     offsets = np.frombuffer(table, ">u2", n, 16 + 6 * n)
     found: dict[str, int] = {}
     for k in range(n):
-        for code in range(int(starts[k]), int(ends[k]) + 1):
-            glyph = code
-            if offsets[k]:
-                at = 16 + 6 * n + 2 * k + int(offsets[k]) + 2 * (code - int(starts[k]))
-                glyph = struct.unpack(">H", table[at : at + 2])[0]
-                if not glyph:
-                    continue
-            glyph = (glyph + int(deltas[k])) & 0xFFFF
-            if glyph:
-                found[chr(code)] = glyph
+        start, count = int(starts[k]), int(ends[k]) + 1 - int(starts[k])
+        glyphs = np.arange(start, start + count)
+        there = np.ones(count, np.bool_)
+        if offsets[k]:
+            glyphs = np.frombuffer(table, ">u2", count, 16 + 6 * n + 2 * k + int(offsets[k]))
+            there = glyphs > 0
+        numbers = (glyphs.astype(np.int64) + int(deltas[k])) & 0xFFFF
+        there &= numbers > 0
+        codes = np.flatnonzero(there) + start
+        found.update(zip(map(chr, codes.tolist()), numbers[there].tolist(), strict=True))
     return found
 
 
 def _loca(tables: Mapping[str, bytes]) -> list[int]:
     if struct.unpack(">h", tables["head"][50:52])[0]:
-        return [int(v) for v in np.frombuffer(tables["loca"], ">u4")]
-    return [2 * int(v) for v in np.frombuffer(tables["loca"], ">u2")]
+        return np.frombuffer(tables["loca"], ">u4").tolist()
+    return (2 * np.frombuffer(tables["loca"], ">u2").astype(np.int64)).tolist()
 
 
 def _components(outline: bytes) -> list[int]:

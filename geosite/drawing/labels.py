@@ -29,6 +29,8 @@ _LEADING = 1.18
 _LED, _LED_MM, _LED_CROSSED = 8.0, 0.8, 0.35
 #: Places looked at along a leader.
 _STEPS = 40
+#: Places looked at along an edge of a symbol, as shares of it.
+_ALONG = np.linspace(0.0, 1.0, 9)[:, None, None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,17 +118,17 @@ class Board:
         """Take the room of a small symbol, corners of shape (n, 2), unless some of it is taken."""
         low, high = outline.min(axis=0), outline.max(axis=0)
         across = np.arange(low[0], high[0] + _CELL, _CELL / 2)
-        down = np.arange(low[1], high[1] + _CELL, _CELL / 2)
-        x, y = (part.ravel() for part in np.meshgrid(across, down))
-        start, step = outline, np.roll(outline, -1, axis=0) - outline
+        down = np.arange(low[1], high[1] + _CELL, _CELL / 2)[:, None]
+        start, step = outline, np.concatenate([outline[1:], outline[:1]]) - outline
         # even-odd rule for the cells inside, and the corners for those that it is too thin to hold
-        crossing = (start[:, 1] > y[:, None]) != (start[:, 1] + step[:, 1] > y[:, None])
+        crossing = (start[:, 1] > down) != (start[:, 1] + step[:, 1] > down)
         with np.errstate(divide="ignore", invalid="ignore"):
-            at = start[:, 0] + step[:, 0] * (y[:, None] - start[:, 1]) / step[:, 1]
-        covered = ((crossing & (x[:, None] < at)).sum(axis=1) % 2).astype(bool)
-        edge = (start + step * np.linspace(0.0, 1.0, 9)[:, None, None]).reshape(-1, 2)
-        x, y = np.append(x[covered], edge[:, 0]), np.append(y[covered], edge[:, 1])
-        row, col, inside = self._cells(x, y)
+            at = start[:, 0] + step[:, 0] * (down - start[:, 1]) / step[:, 1]
+        left = crossing[:, None] & (across[:, None] < at[:, None])  # lines, places along, edges
+        line, place = np.nonzero(np.logical_xor.reduce(left, axis=2))
+        edge = (start + step * _ALONG).reshape(-1, 2)
+        x = np.concatenate([across[place], edge[:, 0]])
+        row, col, inside = self._cells(x, np.concatenate([down[line, 0], edge[:, 1]]))
         row, col = row[inside], col[inside]
         if self._taken[row, col].any():
             return False

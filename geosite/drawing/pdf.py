@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 import zlib
 from collections.abc import Callable, Iterable
+from functools import cache
 from hashlib import sha256
 from typing import TYPE_CHECKING
 
@@ -328,9 +329,8 @@ class _Page:
         cos, sin = math.cos(turn), math.sin(turn)
         place = self._xy(item.x - back * cos, item.y + back * sin)
         matrix = f"{cos:.6f} {sin:.6f} {-sin:.6f} {cos:.6f} {place} Tm"
-        codes = "".join(f"{face.glyphs.get(c, 0):04x}" for c in item.text)
         size = _n(item.size * _PT)
-        shown = f"{matrix} <{codes}> Tj"
+        shown = f"{matrix} <{face.coded(item.text)}> Tj"
         lacking = face.lacks(item.text)
         if lacking:  # readers and searches get the characters that the page shows as boxes
             out.append(f"/Span << /ActualText {_string(item.text)} >> BDC")
@@ -409,6 +409,7 @@ def _assemble(objects: list[bytes], catalogue: int, info: int) -> bytes:
     return bytes(out)
 
 
+@cache
 def _rgb(colour: str) -> str:
     return " ".join(_n(int(colour[i : i + 2], 16) / 255) for i in (1, 3, 5))
 
