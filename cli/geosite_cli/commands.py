@@ -91,13 +91,17 @@ def build(site: Path, out: Path, into: Path | None, as_json: bool) -> None:
     Either all files are written or none. With --into the layers also go into a GeoPackage that you
     keep: your own layers stay as they are, and the next run replaces only what this one added.
     """
-    from geosite.handover.formats.append import append_layers, check_appendable
-    from geosite.processes.registry import execute
+    from geosite.processes.build_site import PROCESS
+    from geosite.processes.registry import run_process
 
+    added: tuple[str, ...] = ()
     if into is not None:
+        from geosite.handover.formats.append import append_layers, check_appendable
+
         check_appendable(into)
-    result = execute("build-site", {"site": str(site)}, out, progress=progress())
-    added = () if into is None else append_layers(out / "site.gpkg", into)
+    result = run_process(PROCESS, {"site": str(site)}, out, progress())
+    if into is not None:
+        added = append_layers(out / "site.gpkg", into)
     _print_report(result.summary, as_json)
     if added and not as_json:
         echo("good", f"{into}: {len(added)} layers added, {added[0]} to {added[-1]}")

@@ -11,21 +11,10 @@ from msgspec.structs import replace as replace_fields
 
 from geosite.analysis.design_ground.wording import design_clearance_findings
 from geosite.analysis.distances import Angle, Distance, Edge, angle_at, distance, outline_edges
-from geosite.analysis.falls import FallVerdict, judge_fall
 from geosite.analysis.kerbs import KerbUpstand, kerb_upstands
 from geosite.analysis.limits import limit_sets, local_fall_rules
-from geosite.analysis.parcels import (
-    Clearance,
-    ParcelMap,
-    Share,
-    no_parcel_near,
-    overlay_parcels,
-    place_parcels,
-)
 from geosite.analysis.peak_flows import PeakFlow, peak_flow_findings, peak_flows
-from geosite.analysis.takeoff.design_prices import DesignEstimate, design_estimate
 from geosite.analysis.takeoff.draped import triangles_of
-from geosite.analysis.takeoff.prices import Valuation, valuation
 from geosite.analysis.takeoff.quantities import TakeOff, take_off
 from geosite.analysis.takeoff.walked_twice import lines_beside
 from geosite.analysis.takeoff.whole_cost import WholeCost, whole_cost
@@ -49,8 +38,12 @@ if TYPE_CHECKING:
     from geosite.analysis.access.grade_checks import Grade
     from geosite.analysis.design_ground.model import DesignedGround
     from geosite.analysis.design_ground.parcel_lines import DesignClearance
+    from geosite.analysis.falls import FallVerdict
+    from geosite.analysis.parcels import Clearance, ParcelMap, Share
     from geosite.analysis.sections import Profile
+    from geosite.analysis.takeoff.design_prices import DesignEstimate
     from geosite.analysis.takeoff.designed import DesignPart
+    from geosite.analysis.takeoff.prices import Valuation
     from geosite.analysis.volumes.earthwork import Earthwork
     from geosite.fieldbook import sitefile
     from geosite.fieldbook.model import Notes
@@ -153,9 +146,7 @@ def answer(notes: Notes, network: Network, drawing: Drawing, terrain: Terrain | 
     estimates = requests.attempt(partial(requests.estimates, made), "prices") or ()
     if requests.problems:
         raise InputError(dict.fromkeys(requests.problems))
-    shares, clearances = (
-        ((), ()) if parcel_map is None else overlay_parcels(drawing, network, parcel_map)
-    )
+    shares, clearances = requests.overlaid(parcel_map)
     near = requests.design_clearances(designs, parcel_map)
     falls = () if terrain is None else _falls(notes, drawing, terrain)
     findings = (
@@ -277,7 +268,20 @@ class _Requests:
         layer, table = self.notes.attached.parcels, self.notes.site.parcels
         if layer is None or table is None:
             return None
+        # what only parcels need is not loaded for a site without any
+        from geosite.analysis.parcels import place_parcels
+
         return place_parcels(layer, table, self.network.frame, self.notes.site_file)
+
+    def overlaid(
+        self, parcel_map: ParcelMap | None
+    ) -> tuple[tuple[Share, ...], tuple[Clearance, ...]]:
+        """Return how much of each feature lies on which parcel, and how near it comes to lines."""
+        if parcel_map is None:
+            return (), ()
+        from geosite.analysis.parcels import overlay_parcels
+
+        return overlay_parcels(self.drawing, self.network, parcel_map)
 
     def prices(self, taken: TakeOff, parts: Sequence[DesignPart]) -> Valuation | None:
         """Price the take-off: what was measured, not what designs alone will have."""
@@ -286,6 +290,8 @@ class _Requests:
         known = {code: price for code, price in site.prices.codes.items() if code not in later}
         if not known:
             return None
+        from geosite.analysis.takeoff.prices import valuation
+
         asked = replace_fields(site.prices, codes=known)
         return valuation(taken.codes, asked, site.codes, self.network, self.notes.site_file)
 
@@ -293,6 +299,10 @@ class _Requests:
         self, made: Sequence[tuple[DesignedGround, tuple[DesignPart, ...]]]
     ) -> tuple[DesignEstimate, ...]:
         """Price the designs."""
+        if not made:
+            return ()
+        from geosite.analysis.takeoff.design_prices import design_estimate
+
         site = self.notes.site
         return _known(
             design_estimate(
@@ -336,6 +346,8 @@ class _Requests:
 def _of_parcels(
     requests: _Requests, parcel_map: ParcelMap, clearances: Sequence[Clearance]
 ) -> Iterator[Finding]:
+    from geosite.analysis.parcels import no_parcel_near
+
     notes, drawing = requests.notes, requests.drawing
     if drawing.features and not clearances:
         line = line_of(notes.site_lines, ("parcels", "file"))
@@ -348,6 +360,10 @@ def _of_parcels(
 def _falls(notes: Notes, drawing: Drawing, terrain: Terrain) -> tuple[FallVerdict, ...]:
     codes = {f.name: f.code for f in drawing.features}
     rules, found = local_fall_rules(notes.site.drainage), []
+    if not terrain.water.falls:
+        return ()
+    from geosite.analysis.falls import judge_fall
+
     for one in terrain.water.falls:
         code = notes.site.codes.get(codes.get(one.fall.name, ""))
         rule = rules["dwelling" if code is not None and code.dwelling else "building"]

@@ -37,7 +37,6 @@ if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
 
 __all__ = [
-    "BOUNDARY_CAUTION",
     "Clearance",
     "Parcel",
     "ParcelMap",
@@ -46,12 +45,6 @@ __all__ = [
     "overlay_parcels",
     "place_parcels",
 ]
-
-BOUNDARY_CAUTION = (
-    "Not a boundary survey: distances to parcel lines compare this survey with the parcel map as "
-    "it is; only a licensed surveyor determines a boundary."
-)
-
 
 MOST_MENDED = 5
 """So many mended parcels are named, the rest are counted."""

@@ -6,12 +6,15 @@ A coarse outline, about 25 km wide of the border, so that a site counts as outsi
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
-from geosite.analysis.access.grade_checks import Grade
-from geosite.analysis.falls import FallVerdict
 from geosite.analysis.limits import limit_sets
 from geosite.base.errors import Finding
 from geosite.base.map_frame import Frame, is_computable, longitude_latitude
+
+if TYPE_CHECKING:
+    from geosite.analysis.access.grade_checks import Grade
+    from geosite.analysis.falls import FallVerdict
 
 __all__ = ["default_limit_findings", "may_be_in_the_united_states"]
 

@@ -7,8 +7,6 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from geosite.analysis.limits import CAUTION
-from geosite.analysis.parcels import Clearance
-from geosite.analysis.takeoff.prices import PRICE_CAUTION, Valuation
 from geosite.analysis.takeoff.quantities import TakeOff
 from geosite.analysis.takeoff.walked_twice import BesideLine
 from geosite.base.errors import Finding
@@ -21,10 +19,14 @@ from geosite.terrain.wording import end_words
 if TYPE_CHECKING:
     from geosite.analysis.access.grade_checks import Grade
     from geosite.analysis.falls import FallVerdict
+    from geosite.analysis.parcels import Clearance
     from geosite.analysis.takeoff.design_prices import DesignEstimate
+    from geosite.analysis.takeoff.prices import Valuation
     from geosite.analysis.takeoff.progress_prices import PeriodValuation
 
 __all__ = [
+    "BOUNDARY_CAUTION",
+    "PRICE_CAUTION",
     "beside_findings",
     "clearance_findings",
     "clearance_words",
@@ -39,6 +41,13 @@ __all__ = [
 ]
 
 
+BOUNDARY_CAUTION = (
+    "Not a boundary survey: distances to parcel lines compare this survey with the parcel map as "
+    "it is; only a licensed surveyor determines a boundary."
+)
+PRICE_CAUTION = (
+    "Amounts are measured quantities times the rates of the site file: no tax, no contract advice."
+)
 COVERED_ENOUGH = 0.99
 """A surface that reaches less than this share of an area gives quantities of part of it only."""
 
@@ -261,6 +270,7 @@ def clearance_words(clearance: Clearance) -> str:
     Examples
     --------
     >>> import numpy as np
+    >>> from geosite.analysis.parcels import Clearance
     >>> apart = Estimate.normal(2.5, 0.25, 2.0)
     >>> nearest = np.array([[0.0, 0.0], [2.5, 0.0]])
     >>> clearance_words(Clearance("shed", "", "12", apart, "clear", nearest))
@@ -287,6 +297,7 @@ def clearance_findings(clearances: Sequence[Clearance], frame: Frame) -> tuple[F
     Examples
     --------
     >>> import numpy as np
+    >>> from geosite.analysis.parcels import Clearance
     >>> apart, nearest = Estimate.normal(-2.5, 0.2, 2.0), np.array([[0.0, 0.0], [2.5, 0.0]])
     >>> over = Clearance("shed", "", "12", apart, "crosses", nearest)
     >>> (finding,) = clearance_findings([over], Frame())
@@ -308,6 +319,7 @@ def price_findings(found: Valuation) -> tuple[Finding, ...]:
 
     Examples
     --------
+    >>> from geosite.analysis.takeoff.prices import Valuation
     >>> found = Valuation("EUR", (), Estimate.normal(1200.0, 30.0, 2.0), ("kerb",))
     >>> [finding.code for finding in price_findings(found)]
     ['prices', 'prices-missing']

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from difflib import get_close_matches
 
 from geosite.base.errors import Problem
 
@@ -85,6 +84,8 @@ def nearest(word: str, names: Iterable[str], cutoff: float = 0.6) -> str | None:
     >>> nearest("colour", ["cell_size", "method"]) is None
     True
     """
+    from difflib import get_close_matches
+
     known: dict[str, str] = {}
     for name in names:
         known.setdefault(name.casefold()[:80], name)

@@ -245,8 +245,10 @@ def _characters(cmap: bytes) -> dict[str, int]:
 
 def _loca(tables: Mapping[str, bytes]) -> list[int]:
     if struct.unpack(">h", tables["head"][50:52])[0]:
-        return np.frombuffer(tables["loca"], ">u4").tolist()
-    return (2 * np.frombuffer(tables["loca"], ">u2").astype(np.int64)).tolist()
+        starts = np.frombuffer(tables["loca"], ">u4").astype(np.int64)
+    else:
+        starts = 2 * np.frombuffer(tables["loca"], ">u2").astype(np.int64)
+    return list(map(int, starts))
 
 
 def _components(outline: bytes) -> list[int]:

@@ -1,4 +1,7 @@
-"""What the site file points to beside the field book: parcel map, limit sets, second surfaces."""
+"""What the site file points to beside the field book: parcel map, limit sets, second surfaces.
+
+The readers are loaded where a file is read: most sites name none or one.
+"""
 
 from __future__ import annotations
 
@@ -7,23 +10,25 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
-from typing import Any, Protocol, TypeVar
+from typing import TYPE_CHECKING, Any, Protocol, TypeVar
 
 import msgspec
 
 from geosite.base.errors import InputError, Problem, Refuse
 from geosite.base.problems import Problems
 from geosite.fieldbook import sitefile
-from geosite.fieldbook.rough_place import Surroundings
 from geosite.fieldbook.sitefile import DeviceTable, SiteFile
-from geosite.reading.background_lines import BackgroundLines, read_background_lines
-from geosite.reading.designs import Design, read_design
 from geosite.reading.files import check_plain_file, decode, inside
-from geosite.reading.pictures import GroundPicture, read_picture
-from geosite.reading.polygons import PolygonLayer, read_polygons
-from geosite.reading.second_surface import SecondSurface, read_surface
 from geosite.reading.toml_lines import key_lines
 from geosite.reading.toml_text import parse_toml
+
+if TYPE_CHECKING:
+    from geosite.fieldbook.rough_place import Surroundings
+    from geosite.reading.background_lines import BackgroundLines
+    from geosite.reading.designs import Design
+    from geosite.reading.pictures import GroundPicture
+    from geosite.reading.polygons import PolygonLayer
+    from geosite.reading.second_surface import SecondSurface
 
 __all__ = ["Attached", "read_attached"]
 
@@ -166,6 +171,8 @@ def read_attached(
 
 
 def _design(table: sitefile.Design, path: Path, refuse: Refuse) -> Design:
+    from geosite.reading.designs import read_design
+
     assert table.file is not None
     return replace(read_design(str(path), table.layer), file=table.file)
 
@@ -208,6 +215,8 @@ def _tables(file: str, path: Path, refuse: Refuse) -> TomlTables:
 def _parcels(
     table: sitefile.Parcels, near: Surroundings | None, path: Path, refuse: Refuse
 ) -> PolygonLayer:
+    from geosite.reading.polygons import read_polygons
+
     return read_polygons(
         path,
         table.file,
@@ -226,6 +235,8 @@ def _background(
     """Look at a picture, or read the lines of a layer."""
     assert sheet.background is not None
     if Path(sheet.background).suffix.lower() not in PICTURE_ENDINGS:
+        from geosite.reading.background_lines import read_background_lines
+
         return read_background_lines(
             path,
             sheet.background,
@@ -240,8 +251,12 @@ def _background(
             "a picture alone, or a file of layers",
             "take background_layer out, or name the file that has it",
         )
+    from geosite.reading.pictures import read_picture
+
     return read_picture(sheet.background, path, refuse)
 
 
 def _surface(file: str, path: Path, refuse: Refuse) -> SecondSurface:
+    from geosite.reading.second_surface import read_surface
+
     return read_surface(path, file, refuse)

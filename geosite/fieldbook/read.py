@@ -21,7 +21,6 @@ from geosite.fieldbook.checks import (
 from geosite.fieldbook.model import FieldBook, Notes
 from geosite.fieldbook.read_site_file import SiteText, read_site
 from geosite.fieldbook.remarks import look_at
-from geosite.fieldbook.rough_place import surroundings
 from geosite.fieldbook.sitefile import SiteFile
 from geosite.fieldbook.written_lengths import look_at_numbers
 from geosite.reading.files import inside
@@ -69,6 +68,8 @@ def read_survey(site_path: Path) -> Notes:
         if place.site is not None:
             near = None
             if book is not None and place.site.parcels is not None:
+                from geosite.fieldbook.rough_place import surroundings
+
                 near = surroundings(place.site.anchor, book.local, book.run)
             attached = read_attached(
                 place.site, site_path.parent, place.file, place.line, wrong, near

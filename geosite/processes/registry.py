@@ -13,14 +13,16 @@ import sys
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import cache
-from importlib.metadata import Distribution, EntryPoint, entry_points
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from geosite.base.errors import GeositeError, InputError, OutputRefused, Problem
 from geosite.base.problems import did_you_mean, nearest
 from geosite.processes.inputs import checked
 from geosite.processes.model import Context, Process
+
+if TYPE_CHECKING:
+    from importlib.metadata import Distribution, EntryPoint
 
 __all__ = [
     "GROUP",
@@ -117,6 +119,9 @@ def _name(package: Distribution) -> str:
 
 def _found() -> tuple[list[EntryPoint], list[Broken]]:
     """Return one entry point per id, and those whose id was taken already."""
+    # not needed to run a process that is at hand, as a build does
+    from importlib.metadata import entry_points
+
     kept: dict[str, EntryPoint] = {}
     broken = []
     found = entry_points(group=GROUP)

@@ -19,7 +19,6 @@ from geosite.network.covariance import accuracies
 from geosite.network.model import Network
 
 __all__ = [
-    "PRICE_CAUTION",
     "PriceLine",
     "Valuation",
     "plus_independent",
@@ -27,11 +26,6 @@ __all__ = [
     "rounded",
     "valuation",
 ]
-
-PRICE_CAUTION = (
-    "Amounts are measured quantities times the rates of the site file: no tax, no contract advice."
-)
-
 
 Measured = Measure | Estimate | int
 """Measured from marks, between two surveys, or counted."""

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-from geosite.analysis.takeoff.design_prices import DesignEstimate
-from geosite.analysis.takeoff.prices import Valuation, plus_independent
 from geosite.base.estimate import Estimate
+
+if TYPE_CHECKING:
+    from geosite.analysis.takeoff.design_prices import DesignEstimate
+    from geosite.analysis.takeoff.prices import Valuation
 
 __all__ = ["CostPart", "WholeCost", "whole_cost"]
 
@@ -74,6 +77,8 @@ def whole_cost(prices: Valuation | None, estimates: Sequence[DesignEstimate]) ->
 
     Examples
     --------
+    >>> from geosite.analysis.takeoff.design_prices import DesignEstimate
+    >>> from geosite.analysis.takeoff.prices import Valuation
     >>> laid = Valuation("EUR", (), Estimate(100.0, 97.0, 104.0), ("kerb",))
     >>> pad = Valuation("EUR", (), Estimate(50.0, 46.0, 53.0), ())
     >>> found = whole_cost(laid, [DesignEstimate("pad", "Boarding pad", pad)])
@@ -90,5 +95,7 @@ def whole_cost(prices: Valuation | None, estimates: Sequence[DesignEstimate]) ->
         parts.append(CostPart(one.design, name, one.priced.total, one.priced.without_price))
     if not parts:
         return None
+    from geosite.analysis.takeoff.prices import plus_independent
+
     first, *others = (part.amount for part in parts)
     return WholeCost(currency, tuple(parts), plus_independent(first, others) if others else first)

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from geosite.analysis.takeoff.prices import PRICE_CAUTION, PriceLine, Valuation
+from geosite.analysis.takeoff.prices import PriceLine, Valuation
 from geosite.analysis.takeoff.progress_prices import PeriodLine, PeriodValuation
+from geosite.analysis.wording import PRICE_CAUTION
 from geosite.base.columns import Column as TableColumn
 from geosite.base.columns import Columns, estimate, interval, real, text
 from geosite.base.estimate import Estimate

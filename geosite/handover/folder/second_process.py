@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import multiprocessing
 import os
+import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TypeVar
@@ -35,7 +35,9 @@ def aside(work: Callable[[], Done]) -> Iterator[Callable[[], Done]]:
     thread and was not itself started to share work. Elsewhere, and where the copy dies, the work is
     done when its result is asked for.
     """
-    shares_work = multiprocessing.parent_process() is not None
+    # whoever was started to share work has this module loaded; to load it takes a while
+    started = sys.modules.get("multiprocessing.process")
+    shares_work = started is not None and started.parent_process() is not None
     if shares_work or (os.cpu_count() or 1) == 1 or not can_copy():
         yield work
         return

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from geosite.analysis.takeoff.prices import PRICE_CAUTION, PriceLine
+from geosite.analysis.wording import PRICE_CAUTION
 from geosite.base.columns import Columns, estimate, interval, real, text
 from geosite.handover.layers.measures import ground
 from geosite.handover.layers.prices import total_line
@@ -16,6 +16,7 @@ from geosite.handover.model import Form, Table
 if TYPE_CHECKING:
     from geosite.analysis.takeoff.design_prices import DesignEstimate
     from geosite.analysis.takeoff.designed import DesignPart
+    from geosite.analysis.takeoff.prices import PriceLine
     from geosite.analysis.takeoff.quantities import OrderBy
     from geosite.linework.model import Measure
 

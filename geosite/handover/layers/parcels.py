@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import shapely
 
-from geosite.analysis.parcels import BOUNDARY_CAUTION, Clearance, Parcel, ParcelMap, Share
-from geosite.analysis.wording import clearance_words
+from geosite.analysis.wording import BOUNDARY_CAUTION, clearance_words
 from geosite.base.columns import Columns, estimate, real, text
 from geosite.base.map_frame import Frame
 from geosite.handover.model import Form, Layer, Table
 from geosite.linework.on_map import to_map_geometry
+
+if TYPE_CHECKING:
+    from geosite.analysis.parcels import Clearance, Parcel, ParcelMap, Share
 
 __all__ = [
     "clearance_columns",

@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
-from geosite.analysis.takeoff.prices import PRICE_CAUTION, PriceLine, Valuation
+from typing import TYPE_CHECKING
+
+from geosite.analysis.wording import PRICE_CAUTION
 from geosite.base.columns import Columns, estimate, interval, real, text
 from geosite.base.estimate import Estimate
 from geosite.handover.model import Form, Table
+
+if TYPE_CHECKING:
+    from geosite.analysis.takeoff.prices import PriceLine, Valuation
 
 __all__ = ["PRICES", "columns", "table", "total_line"]
 
@@ -47,9 +52,12 @@ def total_line(found: Valuation) -> PriceLine:
 
     Examples
     --------
+    >>> from geosite.analysis.takeoff.prices import Valuation
     >>> line = total_line(Valuation("EUR", (), Estimate.normal(1200.0, 30.0, 2.0), ()))
     >>> line.title, line.amount.value
     ('Total', 1200.0)
     """
+    from geosite.analysis.takeoff.prices import PriceLine
+
     nothing = Estimate(0.0, 0.0, 0.0)
     return PriceLine("", "Total", "", nothing, 0.0, nothing, 0.0, 0.0, found.total, False)

@@ -20,7 +20,7 @@ from geosite.reading.operations import best_operation
 from geosite.reading.pictures import GroundPicture, picture_in
 from geosite.reading.polygons import Refuse
 
-__all__ = ["background_findings", "background_of", "lines_on_map", "lines_under"]
+__all__ = ["background_findings", "background_of", "is_picture", "lines_on_map", "lines_under"]
 
 Geometries = npt.NDArray[np.object_]
 
@@ -36,6 +36,11 @@ _FINEST = 0.05
 
 def _refuse(code: str, what: str, expected: str, remedy: str) -> InputError:
     return InputError(Problem(code, what, expected, remedy))
+
+
+def is_picture(package: Package) -> bool:
+    """Tell whether what lies under the plan is a picture, not lines."""
+    return isinstance(package.background, GroundPicture)
 
 
 def background_of(package: Package, view: View) -> Picture | None:

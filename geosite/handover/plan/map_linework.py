@@ -17,7 +17,6 @@ from geosite.drawing.labels import Line
 from geosite.drawing.sheet import Arc, Outline, Shape
 from geosite.handover.model import Layer
 from geosite.handover.palette import BUILDING, PARCEL, POND, STROKES, WATER
-from geosite.handover.plan.background import lines_under
 from geosite.handover.plan.canvas import Canvas, grid_step, length_of, thin
 from geosite.handover.plan.layout import View
 from geosite.handover.plan.symbols import (
@@ -67,12 +66,16 @@ _UNDER = Stroke("#a3abb0", 0.15)
 
 def draw_background(page: Canvas) -> None:
     """Draw the lines under everything, and what is to be said of the background."""
+    if page.package.background is None:
+        return
+    from geosite.handover.plan.background import lines_under
+
     lines = lines_under(page.package, page.view)
     if lines:
         under = Shape([Outline((line,)) for line in lines if len(line) > 1], _UNDER)
         page.shapes["background"].append(under)
     said = page.package.sheet.background_attribution
-    if page.package.background is None or not said:
+    if not said:
         return
     window = page.view.window
     line = Line(printable(said, 120), 1.8 * page.k, colour=FAINT)

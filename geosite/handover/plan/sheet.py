@@ -22,7 +22,6 @@ from geosite.handover.documents.findings import finding_blocks, paper_for
 from geosite.handover.documents.takeoff import takeoff_blocks
 from geosite.handover.documents.verdicts import verdict_blocks
 from geosite.handover.model import Package
-from geosite.handover.plan.background import background_of
 from geosite.handover.plan.design import designed_only
 from geosite.handover.plan.layout import Layout, choose_layout
 from geosite.handover.plan.map import draw_map
@@ -33,7 +32,6 @@ from geosite.handover.plan.tiled_sheets import Tile, key_map, match_lines, tiles
 from geosite.handover.small_pond_parts import without_specks
 from geosite.handover.styles.signs import code_tints
 from geosite.handover.wording.measures import Measures, layer_of
-from geosite.reading.pictures import GroundPicture
 
 __all__ = ["PNG_DPI", "draw_plan", "layout_of", "sheet_set", "tiles_of", "write_plan"]
 
@@ -203,9 +201,13 @@ def draw_plan(
     apart = _ARROWS_APART[drawn is not None]
     if drawn is not None:
         package = replace(package, background=None)
-    picture = background_of(package, layout.view)
-    if picture is None and isinstance(package.background, GroundPicture):
-        package = replace(package, background=None)
+    picture = None
+    if package.background is not None:  # what only backgrounds need is not loaded without one
+        from geosite.handover.plan.background import background_of, is_picture
+
+        picture = background_of(package, layout.view)
+        if picture is None and is_picture(package):
+            package = replace(package, background=None)
     package, specks = without_specks(package, _READABLE_MM2 / layout.view.mm_per_unit**2)
     groups, dropped = draw_map(package, layout, measures, tints, apart)
     header = header_group(package, layout, measures, called, number)

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from geosite.analysis.falls import FallVerdict
 from geosite.base.arrays import Floats
 from geosite.base.estimate import Estimate
 from geosite.base.map_frame import Frame
@@ -21,6 +21,9 @@ from geosite.terrain.water.water_estimates import (
     PavingEstimate,
     PondEstimate,
 )
+
+if TYPE_CHECKING:
+    from geosite.analysis.falls import FallVerdict
 
 __all__ = ["ground_report"]
 

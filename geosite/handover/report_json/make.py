@@ -10,8 +10,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 
 from geosite.analysis.limits import CAUTION as ACCESS_CAUTION
-from geosite.analysis.parcels import BOUNDARY_CAUTION
-from geosite.analysis.wording import clearance_words
+from geosite.analysis.wording import BOUNDARY_CAUTION, clearance_words
 from geosite.base.errors import Finding, GeositeError
 from geosite.base.spoken_units import like_measures, spoken
 from geosite.base.version import __version__
