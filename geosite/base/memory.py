@@ -10,12 +10,14 @@ from pathlib import Path
 
 from geosite.base.errors import InputError, Problem
 
-__all__ = ["available_bytes", "give_back", "refuse_beyond_memory"]
+__all__ = ["available_bytes", "give_back", "keep_freed", "refuse_beyond_memory"]
 
 APART = 4_000_000
 """Bytes from which an array has pages of its own, which go back to the system with it."""
 _MMAP_THRESHOLD = -3
-"""``M_MMAP_THRESHOLD`` of the GNU C library's ``malloc.h``."""
+_TRIM_THRESHOLD = -1
+"""``M_MMAP_THRESHOLD`` and ``M_TRIM_THRESHOLD`` of the GNU C library's ``malloc.h``."""
+_MOST_FREED = 1 << 26
 
 
 def give_back(*, from_now_on: bool) -> None:
@@ -38,6 +40,22 @@ def give_back(*, from_now_on: bool) -> None:
         if from_now_on:
             library.mallopt(_MMAP_THRESHOLD, APART)
         library.malloc_trim(0)
+
+
+def keep_freed() -> None:
+    """Keep up to 64 megabytes of freed memory for the arrays that follow.
+
+    The GNU C library gives freed arrays of a few megabytes back to the system, which hands out the
+    same memory again page by page: of many rasters drained one after the other a fifth of the time.
+    Elsewhere nothing is done.
+    """
+    import ctypes
+
+    if not sys.platform.startswith("linux"):
+        return
+    library = ctypes.CDLL(None)
+    if hasattr(library, "mallopt"):
+        library.mallopt(_TRIM_THRESHOLD, _MOST_FREED)
 
 
 def available_bytes() -> int | None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
@@ -12,6 +11,7 @@ import shapely
 
 from geosite.base.arrays import Floats
 from geosite.base.estimate import Estimate
+from geosite.base.shared_work import processors
 from geosite.network.covariance import covariance
 from geosite.terrain.site_ground import SiteGround
 from geosite.terrain.water.barriers import cells_of_points
@@ -241,7 +241,7 @@ def _realised(
     draws = site.ground.draws
     if reference.ponds > _MANY_PONDS:
         draws = min(draws, _DRAWS_OF_MANY)
-    return drain_realisations(reference, drawn, draws, workers=os.cpu_count() or 1)
+    return drain_realisations(reference, drawn, draws, workers=processors())
 
 
 def _arrows(site: SiteGround, drainage: Drainage) -> Arrows:

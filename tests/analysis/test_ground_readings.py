@@ -5,7 +5,12 @@ import pytest
 from analysis_cases import block
 from walk_simulator import Noise
 
-from geosite.analysis.ground_readings import departure_variances, ground_estimates, outer_interval
+from geosite.analysis.ground_readings import (
+    departure_variance,
+    departure_variances,
+    ground_estimates,
+    outer_interval,
+)
 
 
 def rough(e, n):
@@ -43,6 +48,14 @@ def test_variances_are_those_of_the_grounds_own_covariance(ground):
             z = ground.elevations_at(pair)
             assert one.value == pytest.approx(0.5 * (z[0] - z[1]))
     assert any(one is not None for one in told)
+
+
+def test_the_variance_of_one_long_sum_is_that_of_the_grounds_own_covariance(ground):
+    some = places(ground, 40, 2).reshape(-1, 2)
+    weights = np.random.default_rng(3).uniform(-1, 2, len(some))
+    own = departure_variance(ground, some, weights)
+    assert own == pytest.approx(weights @ ground.departure_covariance(some) @ weights, rel=1e-9)
+    assert own == pytest.approx(departure_variances(ground, some[None], weights[None])[0], rel=1e-9)
 
 
 def test_beyond_the_marks_nothing_is_measured(ground):

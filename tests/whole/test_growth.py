@@ -23,6 +23,7 @@ from geosite.base.errors import OutputRefused
 from geosite.base.grid import Grid
 from geosite.base.large_rasters import ScratchFolder
 from geosite.fieldbook.read import read_survey
+from geosite.terrain import site_water
 from geosite.terrain.surface.idw import interpolate_inverse_distance
 from geosite.terrain.surface.realisations import BetweenNodes
 from geosite.terrain.water import spanning_trees as trees
@@ -171,22 +172,25 @@ def test_strips_are_solved_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch)
 
 
 @pytest.mark.slow
+@pytest.mark.parametrize("processors", [1, 2])
 def test_a_ground_is_drawn_once_for_its_water_and_its_design(
-    monkeypatch: pytest.MonkeyPatch,
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, processors: int
 ) -> None:
-    drawn: list[int] = []
+    drawn = tmp_path / "drawn"
 
     def over_cells(self: BetweenNodes, nodes: np.ndarray) -> np.ndarray:
-        drawn.append(1)
+        with drawn.open("ab") as log:  # copies of this process draw, too
+            log.write(b".")
         return before(self, nodes)
 
     before = BetweenNodes.over_cells
     monkeypatch.setattr(BetweenNodes, "over_cells", over_cells)
+    monkeypatch.setattr(site_water, "processors", lambda: processors)
     notes = read_survey(SAMPLE.parents[1] / "ferry_landing" / "site.toml")
     assert notes.site.designs
     drainage = msgspec.structs.replace(notes.site.drainage, confidence_runs=12)
     build.build(replace(notes, site=msgspec.structs.replace(notes.site, drainage=drainage)))
-    assert len(drawn) == 12  # 36 when each question drew its own
+    assert drawn.stat().st_size == 12  # 36 when each question drew its own
 
 
 @pytest.mark.slow

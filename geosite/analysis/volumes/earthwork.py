@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import shapely
 
-from geosite.analysis.ground_readings import departure_variances, outer_interval
+from geosite.analysis.ground_readings import departure_variance, outer_interval
 from geosite.analysis.volumes.between_surfaces import (
     Pieces,
     average_end_area,
@@ -174,10 +174,10 @@ def _with_intervals(
         excess = np.maximum(sign * drawn, 0.0).sum(axis=1) - np.maximum(sign * here, 0.0).sum()
         return outer_interval(value, value + weight * excess)
 
-    weights = np.full((1, len(places)), weight)
+    weights = np.full(len(places), weight)
     # the design is laid out from the same marks: what moves them all on the map moves it as well
-    marks = sigma(ground.network.relative, ground.sum_form(places, weights[0])) ** 2
-    between = float(departure_variances(ground, places[None], weights)[0])
+    marks = sigma(ground.network.relative, ground.sum_form(places, weights)) ** 2
+    between = departure_variance(ground, places, weights)
     spread = float(np.sqrt(marks + between))
     net = Estimate.normal(cut - fill, spread, ground.coverage_factor(marks, between))
     return Volumes(one_side(cut, 1.0), one_side(fill, -1.0), net)

@@ -7,9 +7,9 @@ from pathlib import Path
 
 from msgspec.structs import replace
 
+from geosite.base.shared_work import aside
 from geosite.fieldbook.sitefile import Handover
 from geosite.handover.folder.manifest import HANDOVER_ZIP, write_manifest, write_zip
-from geosite.handover.folder.second_process import aside
 from geosite.handover.folder.staging import MANIFEST, staged
 from geosite.handover.formats.desktop.project import PROJECT, project
 from geosite.handover.formats.desktop.rasters import write_raster_style

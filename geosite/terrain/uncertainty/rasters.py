@@ -11,6 +11,7 @@ import numpy.typing as npt
 
 from geosite.base.arrays import Floats, Ints
 from geosite.base.grid import Grid
+from geosite.base.shared_work import shared_zeros
 from geosite.network.accuracy.ellipses import error_ellipses
 from geosite.network.covariance import level_covariance
 from geosite.terrain.surface.raster_rows import locate_cells
@@ -155,18 +156,20 @@ class RealisedRasters:
         if draws.stop > count or count * self.z.size > _MOST_KEPT:
             return self._drawn(draws)
         grounds, is_drawn = self._kept
-        if not is_drawn[draws.start : draws.stop].all():
-            grounds[draws.start : draws.stop] = self._drawn(draws)
-            is_drawn[draws.start : draws.stop] = True
+        missing = np.flatnonzero(~is_drawn[draws.start : draws.stop])
+        if len(missing):
+            new = range(draws.start + int(missing[0]), draws.start + int(missing[-1]) + 1)
+            grounds[new.start : new.stop] = self._drawn(new)
+            is_drawn[new.start : new.stop] = True
         some = grounds[draws.start : draws.stop]
         some.setflags(write=False)
         return some
 
     @cached_property
     def _kept(self) -> tuple[Floats, npt.NDArray[np.bool_]]:
-        """Room for all grounds, and which of them are there."""
+        """Room for all grounds, and which are there: copies of this process fill it, too."""
         count = self.ground.draws
-        return np.empty((count, *self.z.shape)), np.zeros(count, np.bool_)
+        return shared_zeros((count, *self.z.shape), np.float64), shared_zeros((count,), np.bool_)
 
     def _drawn(self, draws: range) -> Floats:
         errors, rough = self.ground.draw(draws)

@@ -7,8 +7,10 @@ from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
+import numpy.typing as npt
 
 from geosite.base.arrays import Floats, Ints
+from geosite.base.shared_work import shared_zeros
 from geosite.network.error_draws import Draws, draw_marks
 from geosite.network.model import Network
 from geosite.terrain.surface.realisations import Lattice, RoughSurfaces
@@ -106,9 +108,17 @@ class GroundDraws:
 
     def _pair(self, first: int) -> tuple[Floats, Rough]:
         """Return two draws, of a small site from memory: rasters and places read the same ones."""
+        if self._shared is not None and first < self.draws:
+            errors, surface, on_marks, is_drawn = self._shared
+            two = slice(first, first + 2)
+            if not is_drawn[first]:
+                errors[two], drawn = self._draw(range(first, first + 2))
+                surface[two], on_marks[two] = drawn.surface, drawn.on_marks
+                is_drawn[two] = True
+            return errors[two], Rough(surface[two], on_marks[two])
         with self._lock:
             pair = self._kept.setdefault(first, _Pair())
-            if len(self._kept) > self._room:
+            if len(self._kept) > _FEW_PAIRS:
                 del self._kept[next(iter(self._kept))]
         with pair.lock:
             if pair.drawn is None:
@@ -116,11 +126,18 @@ class GroundDraws:
             return pair.drawn
 
     @cached_property
-    def _room(self) -> int:
-        """How many pairs are kept."""
-        points, lattice = len(self.points), self.lattice
-        numbers = self.draws * (4 * points + lattice.rows * lattice.cols)
-        return _FEW_PAIRS if numbers > _MOST_KEPT else self.draws
+    def _shared(self) -> tuple[Floats, Floats, Floats, npt.NDArray[np.bool_]] | None:
+        """Room for all draws, and which are there: copies of this process fill it, too."""
+        points, nodes = len(self.points), self.lattice.rows * self.lattice.cols
+        if self.draws * (4 * points + nodes) > _MOST_KEPT:
+            return None
+        count = self.draws + self.draws % 2
+        return (
+            shared_zeros((count, points, 3), np.float64),
+            shared_zeros((count, nodes), np.float64),
+            shared_zeros((count, points), np.float64),
+            shared_zeros((count,), np.bool_),
+        )
 
     def _draw(self, draws: range) -> tuple[Floats, Rough]:
         errors = draw_marks(self.network, self.seed, draws, self._prepared)[:, self.observed]

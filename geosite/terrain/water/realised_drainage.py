@@ -6,16 +6,26 @@ data between them: the kernels then have as much to do per call as they can use.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from geosite.base.arrays import Floats
+from geosite.base.memory import keep_freed
+from geosite.base.shared_work import at_once, shared_zeros
 from geosite.terrain.slope import SlopeMethod, slope
-from geosite.terrain.water.descent import INLET, NODATA, OUTFLOW, Index, Long, Mask, Raster
+from geosite.terrain.water.descent import (
+    INLET,
+    NODATA,
+    OUTFLOW,
+    Index,
+    Long,
+    Mask,
+    Raster,
+    index_offsets,
+)
 from geosite.terrain.water.drainage import Drainage, FlowMethod, drain
 from geosite.terrain.water.falls_from_buildings import WallProfiles
 from geosite.terrain.water.regions import connected_regions
@@ -141,12 +151,9 @@ class RealisedDrainage:
 
 
 @dataclass(frozen=True, eq=False)
-class _StackAnswer:
-    """Of one stack of realisations: counts over them, and arrays with one row each."""
+class _Answer:
+    """Of some of the realisations: arrays with one row each."""
 
-    agrees: Index
-    ponds: Index
-    to_inlet: Index
     rows: dict[str, Floats]
     falls: tuple[Floats, ...]
 
@@ -168,7 +175,7 @@ def drain_realisations(
     draws
         How many realisations.
     workers
-        Threads; the result does not depend on them.
+        Into how many parts the work is shared out; the result does not depend on it.
 
     Returns
     -------
@@ -189,35 +196,21 @@ def drain_realisations(
     >>> float(found.confidence[1, 1])
     0.5
     """
-    rows, cols = reference.pond.shape
-    stack_size = max(1, min(_MOST_AT_ONCE, _CELLS_AT_ONCE // max(rows * cols, 1)))
-    stacks = [range(k, min(k + stack_size, draws)) for k in range(0, draws, stack_size)]
+    shape = reference.pond.shape
+    pairs = (draws + 1) // 2
+    workers = max(1, min(workers, pairs))
+    counts = shared_zeros((workers, 2 + int(reference.inlets.max(initial=0)), *shape), np.int32)
+    keep_freed()
+    if workers > 1:
+        grounds(range(min(draws, 2)))  # what all grounds have in common is made once, for all
 
-    def answers() -> Iterator[_StackAnswer]:
-        if workers <= 1:
-            yield from (
-                _drain_stack(reference, grounds(draws_of_stack)) for draws_of_stack in stacks
-            )
-            return
-        with ThreadPoolExecutor(workers) as pool:
-            # as many at a time as there are threads: no more grounds in memory than that
-            for first in range(0, len(stacks), workers):
-                batch = stacks[first : first + workers]
-                yield from pool.map(
-                    lambda draws_of_stack: _drain_stack(reference, grounds(draws_of_stack)), batch
-                )
+    def part(number: int) -> _Answer:
+        first, last = (2 * (k * pairs // workers) for k in (number, number + 1))
+        counts[number] = 0
+        return _drain_some(reference, grounds, range(first, min(last, draws)), counts[number])
 
-    agrees, ponds = np.zeros((2, rows, cols), np.int32)
-    to_inlet = np.zeros((int(reference.inlets.max(initial=0)), rows, cols), np.int32)
-    values: dict[str, list[Floats]] = {}
-    falls: list[tuple[Floats, ...]] = []
-    for answer in answers():
-        agrees += answer.agrees
-        ponds += answer.ponds
-        to_inlet += answer.to_inlet
-        falls.append(answer.falls)
-        for name, value in answer.rows.items():
-            values.setdefault(name, []).append(value)
+    answer = _joined(at_once(part, workers))
+    total: Index = counts.sum(axis=0, dtype=np.int32)
     known = (reference.drainage.direction != NODATA) & reference.by_cell
 
     def share(count: Index) -> npt.NDArray[np.float32]:
@@ -225,15 +218,32 @@ def drain_realisations(
 
     return RealisedDrainage(
         draws,
-        share(agrees),
-        share(ponds),
-        share(to_inlet),
-        fall_percent=tuple(np.concatenate(one) for one in zip(*falls, strict=True)),
-        **{name: np.concatenate(parts) for name, parts in values.items()},
+        share(total[0]),
+        share(total[1]),
+        share(total[2:]),
+        fall_percent=answer.falls,
+        **answer.rows,
     )
 
 
-def _drain_stack(reference: DrainageReference, grounds: Floats) -> _StackAnswer:
+def _drain_some(
+    reference: DrainageReference, grounds: Callable[[range], Floats], draws: range, counts: Index
+) -> _Answer:
+    """Drain some of the realisations, and add to the counts by cell."""
+    cells = max(reference.pond.size, 1)
+    most = max(1, min(_MOST_AT_ONCE, _CELLS_AT_ONCE // cells))
+    stacks = [range(k, min(k + most, draws.stop)) for k in range(draws.start, draws.stop, most)]
+    return _joined([_drain_stack(reference, grounds(some), counts) for some in stacks])
+
+
+def _joined(answers: Sequence[_Answer]) -> _Answer:
+    return _Answer(
+        {name: np.concatenate([one.rows[name] for one in answers]) for name in answers[0].rows},
+        tuple(np.concatenate(one) for one in zip(*(one.falls for one in answers), strict=True)),
+    )
+
+
+def _drain_stack(reference: DrainageReference, grounds: Floats, counts: Index) -> _Answer:
     count, rows, cols = grounds.shape
     stacked = drain(
         _stacked(grounds, np.nan),
@@ -254,8 +264,9 @@ def _drain_stack(reference: DrainageReference, grounds: Floats) -> _StackAnswer:
     leaves_by = np.append(reference.outlet.ravel(), np.int32(0)).take(outlet)
     accumulation = _unstacked(stacked.contributing_cells, rows)
     exits = _unstacked(stacked.outlets | stacked.sinks, rows)
-    return _StackAnswer(
-        *_counts_by_cell(reference, stacked, wet, outlet),
+    if reference.by_cell:
+        _count_by_cell(reference, stacked, wet, outlet, counts)
+    return _Answer(
         {
             **_match_ponds(reference, stacked, depth, wet, accumulation),
             **_follow_paths(reference, stacked, count),
@@ -267,22 +278,17 @@ def _drain_stack(reference: DrainageReference, grounds: Floats) -> _StackAnswer:
     )
 
 
-def _counts_by_cell(
-    reference: DrainageReference, stacked: Drainage, wet: Mask, outlet: Index
-) -> tuple[Index, Index, Index]:
+def _count_by_cell(
+    reference: DrainageReference, stacked: Drainage, wet: Mask, outlet: Index, counts: Index
+) -> None:
     """Count, by cell, realisations with the same flow direction, with a pond, and to each inlet."""
-    shape = reference.pond.shape
-    inlets = int(reference.inlets.max(initial=0))
-    if not reference.by_cell:
-        none = np.zeros(shape, np.int32)
-        return none, none, np.zeros((inlets, *shape), np.int32)
-    to_inlet = np.empty((inlets, *shape), np.int32)
-    if inlets:
+    azimuth = _unstacked(stacked.azimuth_deg, len(reference.pond))
+    counts[0] += _agreeing(reference.drainage.azimuth_deg, azimuth)
+    counts[1] += wet.sum(axis=0, dtype=np.int32)
+    if len(counts) > 2:
         into = np.append(reference.inlets.ravel(), np.int32(0)).take(outlet)
-        for number in range(inlets):
-            np.equal(into, number + 1).sum(axis=0, out=to_inlet[number])
-    alike = _agreeing(reference.drainage.azimuth_deg, _unstacked(stacked.azimuth_deg, shape[0]))
-    return alike, wet.sum(axis=0, dtype=np.int32), to_inlet
+        for number, to_inlet in enumerate(counts[2:], start=1):
+            to_inlet += (into == number).sum(axis=0, dtype=np.int32)
 
 
 def _stacked(grounds: Floats, between: float) -> Floats:
@@ -379,10 +385,10 @@ def _follow_paths(
     """Trace flow paths from the starts on all realisations at once, until they leave or join."""
     rows, cols = reference.pond.shape
     base = np.arange(grounds) * ((rows + 1) * cols)
-    receiver, direction = stacked.receiver.ravel(), stacked.direction.ravel()
+    direction, offset = stacked.direction.ravel(), index_offsets(cols)
     length = np.where(np.arange(256) % 2, np.sqrt(2.0), 1.0)
     steps, fall = np.zeros((2, grounds, len(reference.starts)))
-    passed = np.zeros(receiver.size, bool)
+    passed = np.zeros(direction.size, bool)
     for number, (row, col) in enumerate(reference.starts):
         position = base + (row * cols + col)
         first = stacked.filled.ravel()[position]
@@ -395,7 +401,7 @@ def _follow_paths(
             steps[moving[goes_on], number] += length[direction[here[goes_on]]]
             steps[moving[leaving], number] += length[direction[here[leaving]]] / 2
             moving = moving[goes_on]
-            position[moving] = receiver[here[goes_on]]
+            position[moving] += offset[direction[here[goes_on]]]
             moving = moving[~passed[position[moving]]]
         fall[:, number] = first - stacked.filled.ravel()[position]
     return {"path_steps": steps, "path_fall": fall}
@@ -403,28 +409,32 @@ def _follow_paths(
 
 def _count_by_slope(reference: DrainageReference, grounds: Floats) -> dict[str, Floats]:
     """Count cells by slope class, per realisation and area."""
-    count, rows, _ = grounds.shape
-    classes = len(reference.breaks_percent) + 1
-    if not reference.area_count:
-        return {
-            "class_cells": np.zeros((count, 0, classes)),
-            "flat_cells": np.zeros((count, 0)),
-        }
-    steep = slope(
-        _stacked(grounds, np.nan), reference.drainage.cell_size, method=reference.slope_method
-    )
-    percent = _unstacked(steep.steepness("percent"), rows).reshape(count, -1)
-    # the same cells have a slope on every ground
-    known = np.flatnonzero(np.isfinite(percent[0]) & (reference.areas.ravel() > 0))
-    steepness = percent[:, known]
-    area_of = reference.areas.ravel()[known] - 1 + np.arange(count)[:, None] * reference.area_count
-    slope_class = np.searchsorted(np.asarray(reference.breaks_percent), steepness, side="right")
-    shape = (count, reference.area_count)
-    size = shape[0] * shape[1]
-    by_class = np.bincount((area_of * classes + slope_class).ravel(), minlength=size * classes)
-    is_flat = (steepness < reference.flat_percent).ravel()
-    flat = np.bincount(area_of.ravel(), is_flat, size)
-    return {
-        "class_cells": by_class.reshape(*shape, classes).astype(np.float64),
-        "flat_cells": flat.reshape(shape).astype(np.float64),
-    }
+    count, size = len(grounds), reference.area_count
+    flat = np.zeros((count, size))
+    # of each area the cells at least as steep as 0, as each of the breaks, and as nothing is
+    at_least = np.zeros((len(reference.breaks_percent) + 2, count, size))
+    inside = np.nonzero(reference.areas)
+    if inside[0].size:
+        window = tuple(slice(max(int(one.min()) - 1, 0), int(one.max()) + 2) for one in inside)
+        grounds, area = grounds[:, *window], reference.areas[window].ravel()
+        rows = grounds.shape[1]
+        steep = slope(
+            _stacked(grounds, np.nan), reference.drainage.cell_size, method=reference.slope_method
+        )
+        percent = _unstacked(steep.steepness("percent"), rows).reshape(count, -1)
+        # area after area; the same cells have a slope on every ground
+        known = np.argsort(area, kind="stable")
+        known = known[np.isfinite(percent[0, known]) & (area[known] > 0)]
+        steepness = percent[:, known]
+        first = np.flatnonzero(np.diff(area[known], prepend=0))
+        there = area[known[first]] - 1
+        at_least[0][:, there] = np.diff(first, append=len(known))
+        for number, limit in enumerate(reference.breaks_percent, start=1):
+            at_least[number][:, there] = np.add.reduceat(
+                steepness >= limit, first, axis=1, dtype=np.int64
+            )
+        flat[:, there] = np.add.reduceat(
+            steepness < reference.flat_percent, first, axis=1, dtype=np.int64
+        )
+    by_class = at_least[:-1] - at_least[1:]
+    return {"class_cells": np.ascontiguousarray(by_class.transpose(1, 2, 0)), "flat_cells": flat}

@@ -1,15 +1,18 @@
 """Work done aside: its result, its errors, its end."""
 
+import multiprocessing
 import os
 import signal
 import threading
 import time
+from concurrent.futures import ProcessPoolExecutor
 
+import numpy as np
 import pytest
 
+from geosite.base import shared_work as module
 from geosite.base.errors import OutputRefused, Problem
-from geosite.handover.folder import second_process as module
-from geosite.handover.folder.second_process import aside
+from geosite.base.shared_work import aside, at_once, processors, shared_zeros
 
 
 @pytest.fixture(params=["copy", "here"])
@@ -88,6 +91,49 @@ def test_an_error_in_the_body_ends_the_copy(monkeypatch, tmp_path):
     (copy,) = copies
     with pytest.raises(ChildProcessError):  # nobody is left to wait for
         os.waitpid(copy, os.WNOHANG)
+
+
+def test_pieces_are_done_at_once_and_come_back_by_number(way):
+    numbers = shared_zeros((4, 3), np.int32)
+
+    def piece(number):
+        numbers[number] = number
+        return number, os.getpid()
+
+    found, who = zip(*at_once(piece, 4), strict=True)
+    assert found == (0, 1, 2, 3)
+    assert len(set(who)) == (1 if way == "here" else 4)
+    assert numbers.tolist() == [[k] * 3 for k in range(4)]
+
+
+def test_a_piece_whose_copy_dies_is_done_here(monkeypatch):
+    monkeypatch.setattr(module, "can_copy", lambda: True)
+    me = os.getpid()
+
+    def piece(number):
+        if os.getpid() != me and number == 2:
+            os.kill(os.getpid(), signal.SIGKILL)
+        return number
+
+    assert at_once(piece, 3) == [0, 1, 2]
+
+
+def test_an_error_of_any_piece_comes_back(way):
+    def piece(number):
+        return 1 // (2 - number)
+
+    with pytest.raises(ZeroDivisionError):
+        at_once(piece, 3)
+
+
+def test_on_one_processor_nothing_is_copied(monkeypatch):
+    monkeypatch.setattr(module, "processors", lambda: 1)
+    assert set(at_once(lambda _: os.getpid(), 3)) == {os.getpid()}
+
+
+def test_a_process_that_shares_work_takes_one_processor():
+    with ProcessPoolExecutor(1, multiprocessing.get_context("fork")) as pool:
+        assert pool.submit(processors).result() == 1
 
 
 def test_threads_keep_the_work_here():

@@ -1,0 +1,120 @@
+"""Work shared out to copies of this process on other processors, where that is safe."""
+
+from __future__ import annotations
+
+import mmap
+import os
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
+from functools import partial
+from math import prod
+from typing import TypeVar
+
+import numpy as np
+import numpy.typing as npt
+
+from geosite.base.process_copies import CopyDied, can_copy, in_a_copy
+
+__all__ = ["aside", "at_once", "processors", "shared_zeros"]
+
+Done = TypeVar("Done")
+Number = TypeVar("Number", bound=np.generic)
+
+
+def processors() -> int:
+    """Return how many processors there are for this process: one where it shares work itself."""
+    # whoever was started to share work has this module loaded; to load it takes a while
+    started = sys.modules.get("multiprocessing.process")
+    if started is not None and started.parent_process() is not None:
+        return 1
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
+@contextmanager
+def aside(work: Callable[[], Done]) -> Iterator[Callable[[], Done]]:
+    """Do some work while the body of the ``with`` does other work.
+
+    Parameters
+    ----------
+    work
+        Writes files that the body does not touch and returns something small. It may be done twice.
+
+    Yields
+    ------
+    function
+        Waits for the work and returns its result, or raises what it raised.
+
+    Notes
+    -----
+    A copy of the process does it, on Linux with two processors or more, if this process has one
+    thread and was not itself started to share work. Elsewhere, and where the copy dies, the work is
+    done when its result is asked for.
+    """
+    if processors() == 1 or not can_copy():
+        yield work
+        return
+    with in_a_copy(work) as copied:
+
+        def result() -> Done:
+            try:
+                return copied()
+            except CopyDied:
+                return work()
+
+        yield result
+
+
+def at_once(work: Callable[[int], Done], count: int) -> list[Done]:
+    """Do several pieces of work at the same time.
+
+    Parameters
+    ----------
+    work
+        Does piece number 0, 1, ... and returns something small. A piece may be done twice.
+    count
+        How many.
+
+    Returns
+    -------
+    list
+        Results by number.
+
+    Notes
+    -----
+    The first piece is done here, the others `aside`. Where this process cannot be copied threads do
+    them, which numpy lets run side by side in its longer steps only.
+
+    Examples
+    --------
+    >>> at_once(lambda number: number**2, 3)
+    [0, 1, 4]
+    """
+    if count > 1 and not can_copy():
+        from concurrent.futures import ThreadPoolExecutor
+
+        with ThreadPoolExecutor(count) as pool:
+            return list(pool.map(work, range(count)))
+    with ExitStack() as copies:
+        others = [copies.enter_context(aside(partial(work, k))) for k in range(1, count)]
+        return [work(0), *(other() for other in others)]
+
+
+def shared_zeros(shape: tuple[int, ...], number: type[Number]) -> npt.NDArray[Number]:
+    """Return zeros in memory that this process and its later copies see alike.
+
+    What one of them writes the others read. Memory is taken where it is first written.
+
+    Examples
+    --------
+    >>> numbers = shared_zeros((2, 2), np.float64)
+    >>> at_once(lambda row: numbers[row].fill(5.0 + row), 2)
+    [None, None]
+    >>> numbers.tolist()
+    [[5.0, 5.0], [6.0, 6.0]]
+    """
+    count = prod(shape)
+    memory = mmap.mmap(-1, max(count * np.dtype(number).itemsize, 1))
+    return np.frombuffer(memory, number, count).reshape(shape)
