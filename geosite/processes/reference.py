@@ -188,9 +188,8 @@ def _outputs(part: str | None) -> tuple[list[Line], Mapping[str, Any]]:
     files = output_files()
     names = [f["name"] for f in files]
     if part is not None:
-        layers = [x["name"] for f in files for x in f["tables"]]
         # a layer or table is found by its own name too
-        by_layer = [f for f in files for x in f["tables"] if part == x["name"] and part in layers]
+        by_layer = [f for f in files for x in f["tables"] if part == x["name"]]
         shown = [f["name"] for f in by_layer] or _chosen_file(part, names)
     else:
         shown = names

@@ -25,6 +25,10 @@ def test_characters_and_widths_are_the_fonts_own(weight: Weight) -> None:
             assert face.glyphs[chr(code)] == order[name]
             wanted = widths[name][0] / font["head"].unitsPerEm
             assert face.width(chr(code)) == pytest.approx(wanted, abs=1e-12)
+        head, high = font["head"], font["hhea"]
+        sides = (head.xMin, head.yMin, head.xMax, head.yMax, high.ascent, high.descent)
+        expected = [side / head.unitsPerEm for side in sides]
+        assert [*face.box, face.ascent, face.descent] == pytest.approx(expected, abs=1e-12)
 
 
 @pytest.mark.parametrize("weight", WEIGHTS)

@@ -34,6 +34,8 @@ def made(surveys: int = 3, loops: int = 100, held: int = 95) -> Calibration:
 
 
 def test_the_file_is_read_as_the_device_it_is() -> None:
+    assert "fitted by geosite calibrate to 3 surveys\n" in device_toml(made())
+    assert "fitted by geosite calibrate to one survey\n" in device_toml(made(1))
     tables = tomllib.loads(device_toml(made()))
     read = msgspec.convert(tables["device"], DeviceTable)
     good = CLASSES["good"]

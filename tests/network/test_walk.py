@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import math
+
 import pytest
 from network_cases import notes
 
-from geosite.network.walk.device import CLASSES, device_of
+from geosite.network.walk.device import CLASSES, Device, device_of
 from geosite.network.walk.runs import walk_runs
 
 PLACE = {"A": {"easting": 0.0, "northing": 0.0}}
@@ -42,3 +44,12 @@ def test_what_is_given_in_plan_goes_for_heights_too(
     assert (device.pointing, device.pointing_up) == (0.004, 0.004)
     assert (device.walk, device.walk_up) == (CLASSES["good"].walk, CLASSES["good"].walk_up)
     assert (device.name, device.degrees_of_freedom) == ("calibrated", 4.0)
+
+
+def test_a_survey_without_noise_shares_out_what_is_left_by_the_way() -> None:
+    rows = [("R", name, x, 0.0, 0.0) for name, x in (("A", 0.0), ("B", 100.0), ("C", 500.0))]
+    walk = walk_runs(notes(rows, PLACE).book, Device.from_leg_noise(0.0, 0.0), frozenset("A"))
+    for variance in (walk.step_variance, walk.step_variance_up):
+        assert variance[0] == 0.0
+        assert variance[2] == pytest.approx(4 * variance[1])
+        assert math.sqrt(variance[2]) < 0.01

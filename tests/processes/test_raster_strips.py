@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import fiona
@@ -13,8 +14,11 @@ import shapely
 from rasterio.transform import Affine
 
 from geosite.base.errors import InputError, OutputRefused
+from geosite.base.grid import Grid
 from geosite.processes import raster_strips as in_strips
+from geosite.processes.derive_slope import slope_of_rows
 from geosite.processes.registry import execute
+from geosite.terrain.slope import slope
 
 ROWS, COLS = 300, 210
 
@@ -158,3 +162,21 @@ def test_too_little_memory_or_disk_is_said_before(
     with pytest.raises(OutputRefused, match=r"and 0\.0 GB are free"):
         execute("derive-drainage", {"elevation": elevation}, tmp_path / "out")
     assert not (tmp_path / "out").exists()
+
+
+@pytest.mark.parametrize(("top", "bottom"), [(0, 4), (3, 7), (6, 9), (0, 9), (4, 5)])
+def test_some_rows_have_the_slope_that_all_rows_have(top: int, bottom: int) -> None:
+    z = np.random.default_rng(3).normal(size=(9, 6)).cumsum(0)
+    read = []
+
+    def rows(first: int, last: int) -> np.ndarray:
+        read.append((first, last))
+        return z[first:last]
+
+    source: Any = SimpleNamespace(grid=Grid(0.0, 18.0, 2.0, 9, 6), rows=rows, z_factor=0.5)
+    found = slope_of_rows(source, top, bottom, "horn", "percent")
+    whole = slope(z, 2.0, z_factor=0.5, method="horn")
+    for some, every in zip(found, (whole.steepness("percent"), whole.aspect()), strict=True):
+        np.testing.assert_array_equal(some, every[top:bottom])
+    # one row more on either side, where there is one
+    assert read == [(max(top - 1, 0), min(bottom + 1, 9))]

@@ -7,13 +7,17 @@ import pytest
 import shapely
 from fall_cases import falls_from_building
 
+from geosite.base.estimate import Estimate
 from geosite.base.grid import Grid
 from geosite.base.map_frame import Frame
 from geosite.terrain.water.barriers import cells_in
 from geosite.terrain.water.falls_from_buildings import (
+    FlatPaving,
     flat_paving,
     slope_classes,
 )
+from geosite.terrain.water.water_estimates import PavingEstimate
+from geosite.terrain.wording import paving_findings
 
 FRAME = Frame()
 
@@ -170,3 +174,17 @@ def test_slope_classes() -> None:
     numbers = np.array([[1, 1, 1, 1], [2, 2, 0, 2]])
     counts = slope_classes(steep, numbers, 3, [1.0, 2.0, 5.0])
     assert counts.tolist() == [[2, 1, 0, 0], [0, 0, 2, 1], [0, 0, 0, 0]]
+
+
+@pytest.mark.parametrize(
+    ("low", "patch", "level", "doubt"),
+    [(0.1, 1.0, "look", False), (0.1, 0.9, "note", False), (0.0, 4.0, "note", True)],
+)
+def test_flat_paving_is_undecided_where_there_may_be_none(
+    low: float, patch: float, level: str, doubt: bool
+) -> None:
+    yard = FlatPaving("yard", 6.0, 30.0, 1.0, patch, 0.0, 0.0)
+    (found,) = paving_findings([PavingEstimate(yard, Estimate(6.0, low, 9.0))], FRAME)
+    assert (found.level, "Undecided" in found.text) == (level, doubt)
+    none = FlatPaving("yard", 0.0, 30.0, 1.0, 0.0, 0.0, 0.0)
+    assert paving_findings([PavingEstimate(none, Estimate(0.0, 0.0, 9.0))], FRAME) == ()

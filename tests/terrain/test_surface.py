@@ -231,6 +231,8 @@ def test_coincident_marks_are_averaged_by_weight_and_reported() -> None:
         f"the surface takes their weighted mean, {mean:.3f} m"
     )
     assert [f.level for f in surface_findings(surface) if f.code == "coincident-marks"] == ["note"]
+    (text,) = said(surface, "coincident-marks", names=names, unit="ft", scale=1 / 0.3048)
+    assert f"differ by 0.197 ft; the surface takes their weighted mean, {mean / 0.3048:.3f}" in text
 
 
 @pytest.mark.parametrize(

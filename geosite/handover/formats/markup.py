@@ -78,11 +78,13 @@ def _allowed(text: str) -> str:
 def _text(text: str) -> str:
     if _SPECIAL.search(text) is None:
         return text
-    return text.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
+    text = text.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
+    # as it is, a reader would take it for the end of a line
+    return text.replace("\r", "&#13;")
 
 
 def _attribute(text: str) -> str:
     if _SPECIAL.search(text) is None:
         return text
-    text = _text(text).replace('"', "&quot;").replace("\r", "&#13;")
+    text = _text(text).replace('"', "&quot;")
     return text.replace("\n", "&#10;").replace("\t", "&#09;")

@@ -166,3 +166,82 @@ def test_a_list_of_files_is_typed_with_commas() -> None:
         "a/site.toml, b/site.toml", description["inputs"]["sites"]["schema"]
     )
     assert typed == ["a/site.toml", "b/site.toml"]
+
+
+@pytest.mark.parametrize(
+    ("name", "schema", "kind"),
+    [
+        (
+            "dem",
+            {"type": "string", "format": "path", "contentMediaType": "image/tiff; x"},
+            "raster",
+        ),
+        ("site", {"type": "string", "format": "path", "contentMediaType": "text/csv"}, "file"),
+        ("points", {"type": "string", "format": "path"}, "layer"),
+        ("method", {"type": "string", "enum": ["tin", "idw"]}, "choice"),
+        ("crs", {"type": "string"}, "crs"),
+        ("target_crs", {"type": "string"}, "crs"),
+        ("crsname", {"type": "string"}, "text"),
+        ("extent", {"type": "array", "minItems": 4, "items": {"type": "number"}}, "extent"),
+        ("extent", {"type": "array", "minItems": 2, "items": {"type": "number"}}, "json"),
+        ("size", {"type": "number"}, "number"),
+        ("count", {"type": "integer"}, "integer"),
+        ("fast", {"type": "boolean"}, "boolean"),
+        ("files", {"type": "array", "items": {"type": "string", "format": "path"}}, "text"),
+        ("title", {"type": "string"}, "text"),
+        ("more", {"type": "object"}, "json"),
+    ],
+)
+def test_an_input_has_the_field_of_its_kind(name: str, schema: dict, kind: str) -> None:
+    (field,) = parameters.parameters({"inputs": {name: {"schema": schema}}})
+    assert (field.id, field.title, field.kind) == (name, name, kind)
+    assert (field.optional, field.default) == (False, None)
+    assert field.choices == tuple(schema.get("enum", ()))
+
+
+def test_fields_come_as_in_the_example_and_what_may_stay_empty_last() -> None:
+    inputs = {
+        "last": {"minOccurs": 0, "schema": {"type": "number", "minimum": 1, "maximum": 9}},
+        "unnamed": {"schema": {"type": "string"}},
+        "second": {"schema": {"type": "string"}, "title": "Second", "description": "help"},
+        "first": {"schema": {"type": "string", "default": "a"}},
+        "optional": {"minOccurs": 0, "schema": {"type": "string"}},
+    }
+    example = {"inputs": {"first": 1, "second": 2, "optional": 3}}
+    found = parameters.parameters({"inputs": inputs, "example": example})
+    assert [one.id for one in found] == ["first", "second", "unnamed", "optional", "last"]
+    by_id = {one.id: one for one in found}
+    assert (by_id["second"].title, by_id["second"].help) == ("Second", "help")
+    assert (by_id["last"].least, by_id["last"].most, by_id["last"].optional) == (1, 9, True)
+    assert by_id["first"].default == "a"
+
+
+@pytest.mark.parametrize(
+    ("typed", "schema", "value"),
+    [
+        ("7", {"type": "string"}, "7"),
+        ("1, 2.5,,", {"type": "array", "items": {"type": "integer"}}, [1.0, 2.5]),
+        ("1, b", {"type": "array", "items": {"type": "number"}}, ["1", "b"]),
+        ('{"a": [1]}', {"type": "object"}, {"a": [1]}),
+        ("{broken", {"type": "object"}, "{broken"),
+    ],
+)
+def test_what_is_typed_becomes_a_value_of_its_kind(typed: str, schema: dict, value: object) -> None:
+    assert parameters.to_input(typed, schema) == value
+
+
+def test_lines_of_the_command_name_their_fields() -> None:
+    size = parameters.Parameter("cell_size", "Cell size", "", "number", True)
+    points = parameters.Parameter("points", "Points", "", "layer", False)
+    said = [
+        "geosite: cell_size is -1; expected more than 0",
+        'a/b: the points "x" are no layer',
+        "the cell_sizes are wrong",
+        "geosite: no disk space",
+    ]
+    assert parameters.at_parameters(said, [size, points]) == [
+        "Cell size: cell_size is -1; expected more than 0",
+        'Points: a/b: the points "x" are no layer',
+        "the cell_sizes are wrong",
+        "no disk space",
+    ]
