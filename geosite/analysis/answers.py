@@ -41,6 +41,7 @@ if TYPE_CHECKING:
     from geosite.analysis.falls import FallVerdict
     from geosite.analysis.parcels import Clearance, ParcelMap, Share
     from geosite.analysis.sections import Profile
+    from geosite.analysis.takeoff.alternatives import Choice
     from geosite.analysis.takeoff.design_prices import DesignEstimate
     from geosite.analysis.takeoff.designed import DesignPart
     from geosite.analysis.takeoff.prices import Valuation
@@ -87,6 +88,9 @@ class Answers:
         Of every design that has a price.
     design_clearances
         Of every design on a parcel.
+    alternatives
+        Order and cost for every choice among designs of which only one is built; `take_off` and
+        `prices` are without what these replace.
     findings
         What to look at.
     """
@@ -107,13 +111,19 @@ class Answers:
     design_parts: tuple[DesignPart, ...] = ()
     design_estimates: tuple[DesignEstimate, ...] = ()
     design_clearances: tuple[DesignClearance, ...] = ()
+    alternatives: tuple[Choice, ...] = ()
     peak_flows: tuple[PeakFlow, ...] = ()
     kerbs: tuple[KerbUpstand, ...] = ()
     findings: tuple[Finding, ...] = ()
 
     @property
     def cost(self) -> WholeCost | None:
-        """Take-off and designs together; ``None`` where nothing has a price."""
+        """Take-off and designs together; ``None`` where nothing has a price.
+
+        Nor where only one of several designs is built: each of `alternatives` has a cost then.
+        """
+        if self.alternatives:
+            return None
         return whole_cost(self.prices, self.design_estimates)
 
 
@@ -134,7 +144,9 @@ def answer(notes: Notes, network: Network, drawing: Drawing, terrain: Terrain | 
     works = requests.each(_earthwork, notes.site.earthworks, "earthworks", ground)
     made = requests.each(_designed, notes.site.designs, "designs", terrain)
     designs, parts = tuple(one for one, _ in made), tuple(p for _, some in made for p in some)
-    quantities = requests.without_replaced(quantities, parts)
+    whole, designed = quantities, notes.site.designs
+    certain = [part for part in parts if not designed[part.design].alternative_for]
+    quantities = requests.without_replaced(whole, certain)
     flows: tuple[PeakFlow, ...] = ()
     if terrain is not None:
         flows = requests.attempt(partial(peak_flows, notes, drawing, terrain), "drainage") or ()
@@ -144,6 +156,8 @@ def answer(notes: Notes, network: Network, drawing: Drawing, terrain: Terrain | 
     parcel_map = requests.attempt(requests.parcels, "parcels", "file")
     prices = requests.attempt(partial(requests.prices, quantities, parts), "prices", "codes")
     estimates = requests.attempt(partial(requests.estimates, made), "prices") or ()
+    choose = partial(requests.alternatives, whole, parts, estimates)
+    alternatives, told = requests.attempt(choose, "designs") or ((), ())
     if requests.problems:
         raise InputError(dict.fromkeys(requests.problems))
     shares, clearances = requests.overlaid(parcel_map)
@@ -156,6 +170,7 @@ def answer(notes: Notes, network: Network, drawing: Drawing, terrain: Terrain | 
         ),
         *grade_findings(grades),
         *(finding for one in designs for finding in one.findings),
+        *told,
         *replaced_findings(quantities),
         *design_clearance_findings(near, network.frame),
         *estimate_findings(estimates, requests.bare(designs, estimates)),
@@ -182,6 +197,7 @@ def answer(notes: Notes, network: Network, drawing: Drawing, terrain: Terrain | 
         design_parts=parts,
         design_estimates=estimates,
         design_clearances=near,
+        alternatives=alternatives,
         peak_flows=flows,
         kerbs=kerb_upstands(drawing, network, notes.book, notes.site.codes),
         findings=findings,
@@ -310,6 +326,29 @@ class _Requests:
             )
             for design, parts in made
         )
+
+    def alternatives(
+        self, whole: TakeOff, parts: Sequence[DesignPart], estimates: Sequence[DesignEstimate]
+    ) -> tuple[tuple[Choice, ...], tuple[Finding, ...]]:
+        """Return order and cost for every choice among alternatives, and what is said of them."""
+        asked = self.notes.site.designs
+        if len(asked) < 2 and not any(one.alternative_for for one in asked.values()):
+            return (), ()
+        from geosite.analysis.takeoff import alternatives
+
+        found = alternatives.each_choice(
+            asked,
+            parts,
+            estimates,
+            partial(self.without_replaced, whole),
+            partial(self.prices, parts=parts),
+            self.notes.site_file,
+        )
+        said = (
+            *alternatives.alternative_findings(asked),
+            *alternatives.overlap_findings(asked, parts),
+        )
+        return tuple(found), said
 
     def design_clearances(
         self, designs: Sequence[DesignedGround], parcel_map: ParcelMap | None

@@ -571,6 +571,9 @@ class Design(Table, frozen=True, kw_only=True):
     """Lines with elevations."""
     strips: dict[str, DesignStrip] = {}
     """Paths and roads along edges."""
+    alternative_for: str | None = None
+    """A word shared by designs of which only one is built: each has its own totals, and no sum
+    holds two of them. Example: `"boarding place"`. Since 0.2."""
     side_slope: Annotated[float, Meta(ge=0, le=100)] = 2.0
     """Length of the bank per height, 2 for one in two, until it meets the ground; 0: a wall."""
 

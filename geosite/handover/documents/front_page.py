@@ -5,17 +5,19 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Sequence
+from typing import Literal
 
 from geosite.base.errors import Finding
-from geosite.base.rounding import grouped, written
+from geosite.base.rounding import decimals, grouped, written
 from geosite.drawing.document import Block, Column, Heading, Paper, Paragraph, Table, lay_out
 from geosite.fieldbook.sitefile import Handover
+from geosite.handover.documents.alternatives import titles_of
 from geosite.handover.documents.findings import on_paper
 from geosite.handover.model import CAUTION, Package
-from geosite.handover.report_model.answers import Cost
+from geosite.handover.report_model.answers import Alternative, Cost
 from geosite.handover.wording.codes import code_title
-from geosite.handover.wording.measures import Measures
-from geosite.handover.wording.money import amount_words, range_words
+from geosite.handover.wording.measures import Measures, layer_of
+from geosite.handover.wording.names import readable_name
 from geosite.handover.wording.reference import mark_accuracy
 
 __all__ = ["front_page"]
@@ -41,6 +43,7 @@ _OPEN = frozenset(
         "surface-partly-covered",
     }
 )
+_PLACE = re.compile(r"E (\d+(?:\.\d+)?), N (\d+(?:\.\d+)?)")
 _NEVER_KNOWN = (
     "Not looked at here: where cables and pipes lie, what is below the surface, where the legal "
     "boundary runs, and what local rules ask for beyond the limits that were given."
@@ -85,8 +88,17 @@ def _page(
             look,
             (findings, longest),
             "Nothing stands out that would have to be looked at before the numbers are used.",
+            unit=options.unit,
         ),
-        *_told("What is not known", package, unknown, (findings, longest), "", _NEVER_KNOWN),
+        *_told(
+            "What is not known",
+            package,
+            unknown,
+            (findings, longest),
+            "",
+            _NEVER_KNOWN,
+            unit=options.unit,
+        ),
         Heading("What this is not", 2),
         Paragraph(CAUTION),
     ]
@@ -119,64 +131,124 @@ def _about(package: Package) -> str:
 
 def _cost(package: Package, most: int) -> list[Block]:
     """Return the total with its range, what it is made of and what is not in it."""
-    cost = None if package.report is None else package.report.cost
-    heading = Heading("What it costs", 2)
-    if cost is None:
+    report, heading = package.report, Heading("What it costs", 2)
+    cost = None if report is None else report.cost
+    choices = [] if report is None else [one for one in report.alternatives if one.cost is not None]
+    costs = [one.cost for one in choices if one.cost is not None] or ([cost] if cost else [])
+    if not costs:
         return [heading, Paragraph("No price was given, so that no cost is stated.")]
-    money = cost.currency
-    amount = f"{_whole(cost.total)} {money}".strip()
-    low, high = cost.total_low, cost.total_high
-    if low is None or high is None:
-        first = f"{amount}. How far that may be off is not known."
+    places = max(map(_places, costs))
+    if choices:
+        ends = sorted(one.total for one in costs)
+        first = (
+            f"{grouped(ends[0], places)} to {grouped(ends[-1], places)} {costs[0].currency}, "
+            "depending on which alternative is built."
+        )
     else:
-        first = f"{amount}, in 95 of 100 cases between {_whole(low)} and {_whole(high)} {money}."
+        first = _total(costs[0], places)
     words = (
         "The range is what the survey leaves open. Rates are those given, without taxes; nothing "
-        "is added for what nobody could see or measure."
+        "is added for what nobody could see or measure. Rounded to what is known; exact amounts "
+        "are on the pages after this."
     )
-    blocks: list[Block] = [heading, Paragraph(first, "bold", size=4.0), Paragraph(words)]
-    if len(cost.parts) > 1:
-        blocks.append(_cost_table(cost, most))
-    codes = dict.fromkeys(code for part in cost.parts for code in part.without_price)
-    missing = [code_title(package.codes, code) for code in codes]
+    missing = _not_in_it(package, costs)
+    blocks: list[Block] = [heading, Paragraph(first, "bold", size=4.0)]
     if missing:
         more = f" and {len(missing) - 6} more" if len(missing) > 6 else ""
-        told = f"Without a price, and not in it: {', '.join(missing[:6])}{more}."
+        told = f"Not in it, for want of a price: {', '.join(missing[:6])}{more}."
         blocks.append(Paragraph(told, "bold"))
+    blocks.append(Paragraph(words))
+    if choices:
+        blocks.append(_choice_table(package, choices[:most], places))
+        if len(choices) > most:
+            blocks.append(Paragraph(f"{len(choices) - most} more on the pages after this."))
+    elif len(costs[0].parts) > 1:
+        blocks.append(_cost_table(costs[0], most, places))
     return blocks
 
 
-def _whole(amount: float) -> str:
-    """Return an amount in whole units of the currency."""
-    return grouped(amount, 0)
+def _places(cost: Cost) -> int:
+    """Return to which digit a total is known: whole units of the currency, tens, hundreds."""
+    if cost.total_low is None or cost.total_high is None or cost.total_low == cost.total_high:
+        return 0
+    return min(0, decimals((cost.total_high - cost.total_low) / 2))
 
 
-def _cost_table(cost: Cost, most: int) -> Table:
+def _total(cost: Cost, places: int) -> str:
+    """Say what it all comes to."""
+    money, amount = cost.currency, grouped(cost.total, places)
+    low, high = cost.total_low, cost.total_high
+    if low is None or high is None:
+        return f"{amount} {money}".strip() + ". How far that may be off is not known."
+    if low == high:
+        return f"{amount} {money}.".strip()
+    ends = f"{grouped(low, places)} and {grouped(high, places)}"
+    return f"{amount} {money}, in 95 of 100 cases between {ends} {money}."
+
+
+def _not_in_it(package: Package, costs: Sequence[Cost]) -> list[str]:
+    """Return what is to be done and has no price: codes, and earthworks of their own."""
+    codes = dict.fromkeys(
+        code for cost in costs for part in cost.parts for code in part.without_price
+    )
+    works = dict.fromkeys(
+        str(r.get("earthwork"))
+        for table in package.tables
+        if table.name == "earthworks"
+        for r in table.records
+    )
+    return [
+        *(code_title(package.codes, code) for code in codes),
+        *(f"the earthwork {readable_name(name)}" for name in works),
+    ]
+
+
+def _ends(low: float | None, high: float | None, places: int) -> str:
+    if low is None or high is None:
+        return ""
+    return "none" if low == high else f"{grouped(low, places)} to {grouped(high, places)}"
+
+
+def _cost_table(cost: Cost, most: int, places: int) -> Table:
     rows = [
         (
             "What was measured and is ordered" if not part.design else part.title,
-            amount_words(part.amount, cost.currency),
-            ""
-            if part.amount_low is None or part.amount_high is None
-            else range_words(part.amount_low, part.amount_high),
+            f"{grouped(part.amount, places)} {cost.currency}".strip(),
+            _ends(part.amount_low, part.amount_high, places),
         )
         for part in cost.parts[:most]
     ]
     if len(cost.parts) > most:
         rest = sum(part.amount for part in cost.parts[most:])
         many = len(cost.parts) - most
-        rows.append((f"{many} more, on the pages after this", amount_words(rest), ""))
-    total = amount_words(cost.total, cost.currency)
-    ends = ""
-    if cost.total_low is not None and cost.total_high is not None:
-        ends = range_words(cost.total_low, cost.total_high)
-    rows.append(("Total", total, ends))
+        rows.append((f"{many} more, on the pages after this", grouped(rest, places), ""))
+    total = f"{grouped(cost.total, places)} {cost.currency}".strip()
+    rows.append(("Total", total, _ends(cost.total_low, cost.total_high, places)))
     columns = (
         Column("what", 1.6),
         Column("amount", 0.8, "end"),
         Column("range at 95 %", 0.8, "end"),
     )
     return Table(columns, tuple(rows), frozenset({len(rows) - 1}))
+
+
+def _choice_table(package: Package, choices: Sequence[Alternative], places: int) -> Table:
+    """Return the total of each choice among alternatives, side by side and never added."""
+    rows = tuple(
+        (
+            titles_of(package, one.built),
+            f"{grouped(cost.total, places)} {cost.currency}".strip(),
+            _ends(cost.total_low, cost.total_high, places),
+        )
+        for one in choices
+        if (cost := one.cost) is not None
+    )
+    columns = (
+        Column("where this is built", 1.6),
+        Column("total", 0.8, "end"),
+        Column("range at 95 %", 0.8, "end"),
+    )
+    return Table(columns, rows)
 
 
 def _accuracy(package: Package, options: Handover) -> list[Block]:
@@ -231,11 +303,13 @@ def _told(
     cut: tuple[int, int],
     nothing: str,
     always: str = "",
+    *,
+    unit: Literal["m", "ft"] = "m",
 ) -> list[Block]:
     """Return findings by their first sentence, and how many more there are."""
     most, longest = cut
     shown = [_first_sentence(text) for text in on_paper(package, findings[:most])]
-    told = [_shortened(text, longest) for text in shown]
+    told = [_shortened(_by_marks(package, text, unit), longest) for text in shown]
     if not told and nothing:
         told = [nothing]
     blocks: list[Block] = [Heading(heading, 2)]
@@ -248,6 +322,28 @@ def _told(
     if always:
         blocks.append(Paragraph(always))
     return blocks
+
+
+def _by_marks(package: Package, text: str, unit: Literal["m", "ft"]) -> str:
+    """Return words in which places on the map are told by the nearest named mark.
+
+    A client has the plan, on which the marks stand, and no way to find coordinates.
+    """
+    layer = layer_of(package, "marks") or layer_of(package, "points")
+    named = [] if layer is None else [i for i, r in enumerate(layer.records) if r.get("point")]
+    if layer is None or not named:
+        return text
+    per = package.frame.unit_m / Measures(unit).unit_m
+
+    def told(found: re.Match[str]) -> str:
+        east, north = float(found[1]), float(found[2])
+        places = [layer.geometries[i] for i in named]
+        off = [math.hypot(place.x - east, place.y - north) for place in places]
+        nearest = min(range(len(off)), key=off.__getitem__)
+        name, far = layer.records[named[nearest]]["point"], off[nearest] * per
+        return f"mark {name}" if far < 0.5 else f"{far:.0f} {unit} from mark {name}"
+
+    return _PLACE.sub(told, text)
 
 
 def _first_sentence(text: str) -> str:

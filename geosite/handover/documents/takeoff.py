@@ -19,6 +19,7 @@ from geosite.drawing.document import (
 )
 from geosite.drawing.pdf import pdf
 from geosite.fieldbook.sitefile import Handover
+from geosite.handover.documents.alternatives import alternative_blocks
 from geosite.handover.documents.earthworks import earthwork_blocks
 from geosite.handover.documents.findings import paper_for, with_signs
 from geosite.handover.documents.front_page import front_page
@@ -90,6 +91,7 @@ def takeoff_blocks(package: Package, options: Handover) -> list[Block]:
             any(r.get("replaced_area_m2") for r in totals),
         ),
         *estimate_blocks(tables.get("design_estimate", ()), tables.get("designs", ())),
+        *alternative_blocks(package, tables.get("alternatives", ()), units),
     ]
 
 

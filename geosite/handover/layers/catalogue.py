@@ -10,6 +10,7 @@ from geosite.base.columns import Columns
 from geosite.base.grid import Grid
 from geosite.base.map_frame import Frame
 from geosite.handover.layers import (
+    alternatives,
     areas,
     baseline,
     catchments,
@@ -93,6 +94,7 @@ def catalogue() -> dict[str, tuple[Form, Columns[Any]]]:
         (designs.DESIGN_PARCELS, designs.PARCEL_COLUMNS),
         (design_parts.DESIGN_PARTS, design_parts.COLUMNS),
         (design_parts.DESIGN_ESTIMATE, design_parts.ESTIMATE_COLUMNS),
+        (alternatives.ALTERNATIVES, alternatives.COLUMNS),
         (kerbs.KERBS, kerbs.COLUMNS),
         (peak_flows.PEAK_FLOWS, peak_flows.COLUMNS),
         (parcels.PARCEL_SHARES, parcels.share_columns()),

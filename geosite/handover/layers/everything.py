@@ -144,6 +144,10 @@ def answer_tables(answers: Answers, notes: Notes) -> tuple[Table, ...]:
         found.append(design_parts.table(answers.design_parts))
     if answers.design_estimates:
         found.append(design_parts.estimates(answers.design_estimates))
+    if answers.alternatives:
+        from geosite.handover.layers import alternatives
+
+        found.append(alternatives.table(answers.alternatives, taken))
     if answers.kerbs:
         found.append(kerbs.table(answers.kerbs))
     if answers.peak_flows:

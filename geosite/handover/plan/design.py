@@ -161,7 +161,7 @@ def design_block(package: Package, measures: Measures) -> Block | None:
                 column.row(stroke_sign(pen, k), words)
         if volumes:
             column.table(("", "", "from", "to, 95 %"), volumes)
-        for words in near:
+        for words in (*_excluded(package, drawn.title), *near):
             column.paragraph(words)
         if waters:
             column.gap(0.5)
@@ -170,6 +170,13 @@ def design_block(package: Package, measures: Measures) -> Block | None:
             more(column, len(waters), limit, "design_water.csv")
 
     return block
+
+
+def _excluded(package: Package, name: str) -> Iterator[str]:
+    """Say that a design is one of several of which only one is built."""
+    choices = () if package.report is None else package.report.alternatives
+    if any(name in one.built for one in choices):
+        yield "An alternative: where it is built, others are not; see the take-off."
 
 
 def _parcel_words(record: Mapping[str, Any], measures: Measures) -> str:

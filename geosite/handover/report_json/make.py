@@ -207,6 +207,12 @@ def site_report(
         peak_flows=tuple(peak_flows.COLUMNS.records(answers.peak_flows)),
         prices=None if answers.prices is None else _prices(answers.prices),
         cost=None if answers.cost is None else _cost(answers.cost),
+        alternatives=tuple(
+            answers_model.Alternative(
+                built=one.built, cost=None if one.cost is None else _cost(one.cost)
+            )
+            for one in answers.alternatives
+        ),
     )
 
 

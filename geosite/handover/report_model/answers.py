@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 __all__ = [
+    "Alternative",
     "Clearance",
     "Cost",
     "CostPart",
@@ -329,3 +330,19 @@ class Cost:
     total: float
     total_low: float | None
     total_high: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Alternative:
+    """One choice among designs of which only one is built.
+
+    Parameters
+    ----------
+    built
+        Names of the designs that are built of them.
+    cost
+        Of these and of all that is built in any case; ``None`` where nothing has a price.
+    """
+
+    built: tuple[str, ...]
+    cost: Cost | None

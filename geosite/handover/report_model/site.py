@@ -12,6 +12,7 @@ from typing import Any
 
 from geosite.base.errors import Finding
 from geosite.handover.report_model.answers import (
+    Alternative,
     Cost,
     Earthwork,
     Grade,
@@ -200,7 +201,10 @@ class SiteReport(SurveyReport):
     prices
         The take-off priced; ``None`` where the site file gives no prices.
     cost
-        Take-off and designs together; ``None`` where nothing has a price.
+        Take-off and designs together; ``None`` where nothing has a price, or where only one of
+        several designs is built.
+    alternatives
+        Then the cost for every choice among these.
     """
 
     terrain: Ground | None
@@ -218,3 +222,4 @@ class SiteReport(SurveyReport):
     peak_flows: tuple[Mapping[str, Any], ...] = ()
     prices: Prices | None = None
     cost: Cost | None = None
+    alternatives: tuple[Alternative, ...] = ()
