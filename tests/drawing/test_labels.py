@@ -119,6 +119,13 @@ def test_a_leader_ends_at_the_nearest_edge_of_its_label() -> None:
     assert drawn == pytest.approx(np.array([(70.6, 70.0), (90.0 - line.width / 2 - 0.3, 70.0)]))
 
 
+def test_of_places_alike_the_shortest_leader_is_taken() -> None:
+    line = Line("402.61", 2.4)
+    beside = np.array([[110.0, 70.0, 0.0], [90.0, 70.0, 0.0], [70.0, 105.0, 0.0]])
+    (text,), _ = Board(WINDOW).place_led([line], beside, Leader(70.0, 70.0, 0.6, 0))
+    assert text.x == 90.0
+
+
 def test_a_leader_runs_through_nothing_that_is_taken() -> None:
     board, line = Board(WINDOW), Line("402.61", 2.4)
     x, y = 70.0, 70.0

@@ -409,6 +409,24 @@ def test_maps_that_nobody_knows_are_told_at_their_keys() -> None:
     ]
 
 
+@pytest.mark.parametrize(("through", "common"), [("AB", 0.3), ("A", 0.0)])
+def test_heights_share_the_accuracy_of_their_transformation_or_have_it_each(
+    monkeypatch: pytest.MonkeyPatch, through: str, common: float
+) -> None:
+    def elevation(of: AnchorReader, name: str, mark: AnchorMark) -> float:
+        if name in through:
+            of.heights[name] = ("by a geoid", 0.3)
+        return 10.0
+
+    monkeypatch.setattr(AnchorReader, "elevation", elevation)
+    marks = {name: PLACE | {"sigma": 0.02, "sigma_elevation": 0.04} for name in "AB"}
+    found = read_anchor(survey(marks))
+    assert (found.shift.sigma, found.shift.sigma_up) == (0.0, common)
+    own = math.hypot(0.04, 0.3) if common == 0.0 else 0.04
+    assert [c.sigma_elevation for c in found.controls] == pytest.approx([own, 0.04])
+    assert [c.sigma for c in found.controls] == [0.02, 0.02]
+
+
 # ---- azimuth ------------------------------------------------------------------------------------
 
 

@@ -62,6 +62,15 @@ def test_breaklines_stay_in_the_ground() -> None:
     assert walked & sides <= left
 
 
+@pytest.mark.parametrize(("back", "is_gap"), [(0.7, True), (0.9, False)])
+def test_a_gap_is_thinner_than_a_tenth_of_its_side(back: float, is_gap: bool) -> None:
+    # marks 2 m apart; those of the last row between its ends stand back from a side of 8 m
+    marks = np.array([(e, n, 0.0) for n in (0.0, 2.0, 4.0) for e in (0.0, 2.0, 4.0, 6.0, 8.0)])
+    marks[11:14, 1] -= back
+    tin = triangulate(marks)
+    assert (len(without_gaps(tin).triangles) < len(tin.triangles)) == is_gap
+
+
 @pytest.mark.slow
 def test_no_triangle_runs_through_a_building(tmp_path: Path) -> None:
     def none(east: np.ndarray, north: np.ndarray) -> np.ndarray:

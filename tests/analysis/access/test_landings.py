@@ -121,6 +121,11 @@ def test_width_and_cross_slope_from_edge_to_edge(tmp_path):
     assert [g.measured.value for g in width] == pytest.approx([0.9, 0.8, 1.0, 1.2, 1.1], abs=2e-4)
     assert [g.verdict for g in width] == ["beyond", "beyond", "within", "within", "within"]
     assert {g.requirement.section for g in width} == {"405.5"}
+    # a width was measured from edge to edge, a rise from mark to mark of the line
+    for check, length in (("width", None), ("rise per run", 6.0)):
+        for grade in of(grades, check):
+            apart = np.hypot(*(grade.span.places[1] - grade.span.places[0])[:2])
+            assert apart == pytest.approx(length or grade.measured.value, rel=1e-3)
     assert [g.measured.value for g in of(grades, "cross")] == pytest.approx([0.0] * 5, abs=1e-4)
     narrow, wide = of(grades, "landing width")
     assert (narrow.verdict, narrow.requirement.section) == ("beyond", "405.7.2")
