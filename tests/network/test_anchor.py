@@ -18,6 +18,7 @@ from geosite.fieldbook.sitefile import AnchorMark
 from geosite.network.control import anchor, wording
 from geosite.network.control.anchor import AnchorReader, read_anchor
 from geosite.network.control.declination import decimal_year, magnetic_declination
+from geosite.network.control.facts import OutsideUse
 from geosite.network.control.model import Control
 
 PLAIN = "+proj=tmerc +lat_0=0 +lon_0=11 +k=1 +x_0=0 +y_0=0 +ellps=GRS80 +units=m +type=crs"
@@ -407,6 +408,21 @@ def test_maps_that_nobody_knows_are_told_at_their_keys() -> None:
         (5, 'crs "EPSG:99999" is unknown'),
         (4, 'vertical_crs "EPSG:25832" is of type Projected CRS'),
     ]
+
+
+@pytest.mark.parametrize(
+    ("latitude", "longitude", "told"),
+    [
+        (0.5, 0.25, "0.50 N, 0.25 E"),
+        (-0.5, -0.25, "0.50 S, 0.25 W"),
+        (48.0, -9.0, "48.00 N, 9.00 W"),
+    ],
+)
+def test_a_place_outside_the_area_of_use_has_its_hemisphere(
+    latitude: float, longitude: float, told: str
+) -> None:
+    outside = OutsideUse("crs", "EPSG:1 (a map)", "Somewhere.", latitude, longitude)
+    assert f"The site lies at {told}, where" in wording.finding(survey(), outside).text
 
 
 @pytest.mark.parametrize(("through", "common"), [("AB", 0.3), ("A", 0.0)])

@@ -172,6 +172,22 @@ def test_the_surface_is_compared_and_its_volumes() -> None:
     assert one.below_m3.value == pytest.approx(10 * 5 * 0.05 / 2, rel=0.02)
 
 
+def test_what_was_laid_counts_where_the_ground_before_is_known() -> None:
+    # of 10 m by 10 m only the western half and a corner beside it were surveyed before
+    notes, network = survey({n: (x, y, 0.0) for n, (x, y) in SQUARE.items()})
+    drawing = draw(notes, network)
+    ground = site_ground(notes, network, drawing).ground
+    half = {n: (min(x, 10), y, -0.15) for n, (x, y) in SQUARE.items()}
+    earlier, of_earlier = survey(half)
+    before = site_ground(earlier, of_earlier, draw(earlier, of_earlier)).ground
+    (one,) = compare_design(notes, network, drawing, ground, plan(network), before).surfaces
+    assert one.area_m2 == pytest.approx(100.0, rel=0.01)
+    marks = shapely.MultiPoint([(0, 0), (20, 0), (10, 5), (10, 15), (5, 15), (5, 5)])
+    known = shapely.intersection(marks.convex_hull, shapely.box(5, 5, 15, 15)).area
+    assert 50 < known < 90
+    assert one.placed_m3.value == pytest.approx(known * one.thickness_m.value, rel=0.03)
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("fall", [0.0, 0.2])
 def test_what_the_known_marks_are_off_on_the_map_is_no_deviation_of_the_surface(
