@@ -23,8 +23,9 @@ SEPARATORS = {"\t": "tabs", ";": "semicolons", "|": "bars", ",": "commas", " ": 
 _SAMPLE = 400
 """Rows by which a separator is chosen."""
 _TYPOGRAPHY = str.maketrans({"\u2212": "-", "\u2013": "-", "\u00a0": "", "\u202f": "", "'": ""})
-_POINT = re.compile(r"[+-]?(?:\d{1,3}(?:,\d{3})+|\d+)?(?:\.\d*)?(?:[eE][+-]?\d+)?", re.ASCII)
-_COMMA = re.compile(r"[+-]?(?:\d{1,3}(?:\.\d{3})+|\d+)?(?:,\d*)?(?:[eE][+-]?\d+)?", re.ASCII)
+# no thousands begin with a nought
+_POINT = re.compile(r"[+-]?(?:[1-9]\d{0,2}(?:,\d{3})+|\d+)?(?:\.\d*)?(?:[eE][+-]?\d+)?", re.ASCII)
+_COMMA = re.compile(r"[+-]?(?:[1-9]\d{0,2}(?:\.\d{3})+|\d+)?(?:,\d*)?(?:[eE][+-]?\d+)?", re.ASCII)
 _ONE_BYTE = ("cp1252", "cp1250", "cp1251", "cp1253", "mac_roman", "cp850")
 _WESTERN = frozenset(
     "äöüÄÖÜßéèêëàâáãåçñíìîïóòôõøœæúùûÿýÉÈÊÀÁÂÅÇÑÓØÆÚ°²³µ½¼'\u2018\u2019\u201c\u201d\u2013€"

@@ -1,0 +1,131 @@
+"""Text tables of any origin: what the text shows is found out, what it leaves open is not."""
+
+from __future__ import annotations
+
+import pytest
+
+from geosite.base.problems import Problems
+from geosite.reading.delimited import TextTable, as_number, decoded, split_table
+
+
+def split(text: str, decimal: str | None = None, encoding: str = "utf-8") -> TextTable:
+    problems = Problems()
+    found = split_table(text.encode(encoding), "walk.txt", problems, decimal)  # type: ignore[arg-type]
+    assert not problems.kept
+    assert found is not None
+    return found
+
+
+def faults(text: str) -> list[tuple[str, int | None, str]]:
+    problems = Problems()
+    split_table(text.encode(), "walk.txt", problems)
+    return [(p.code, p.line, p.remedy) for p in problems.kept]
+
+
+@pytest.mark.parametrize("separator", ["\t", ";", "|", ",", " "])
+@pytest.mark.parametrize("named", [False, True])
+def test_every_separator_is_found(separator: str, named: bool) -> None:
+    rows = [("A1", "0.5", "2.0", "0.125"), ("A2", "1.5", "-2.0", "0.25"), ("A3", "9", "8", "7")]
+    rows = [row if named else row[1:] for row in rows]
+    table = split("\n".join(separator.join(row) for row in rows))
+    assert table.separator == separator
+    assert table.rows == tuple(rows)
+    assert table.lines == (1, 2, 3)
+    assert (table.decimal, table.encoding, table.guessed, table.above) == (".", "utf-8", (), ())
+    assert table.width == len(rows[0])
+
+
+@pytest.mark.parametrize(
+    ("cells", "decimal"),
+    [
+        # a comma after a nought, or before other than three digits, is none of thousands
+        *(("0,500 2,25 3,1", ","), ("1,5 2 3", ","), ("-12,3456 1 2", ",")),
+        *(("1,234 5,678 9,012", None), ("1,234,567 2 3 4", ".")),
+        *(
+            ("1.234 5.678 9.012", "."),
+            ("1.5 2,5 3 4", None),
+            ("1,234.5 2 3 4", "."),
+            ("1 2 3", "."),
+        ),
+        ("1.234,5 2 3", ","),
+    ],
+)
+def test_the_decimal_mark_is_what_the_numbers_show(cells: str, decimal: str | None) -> None:
+    row = cells.replace(" ", ";")
+    assert split(f"{row}\n{row}\n").decimal == decimal
+    assert split(f"{row}\n{row}\n", ",").decimal == ","
+
+
+def test_of_commas_in_a_table_with_semicolons_none_separates() -> None:
+    table = split("P;1,5;2,5;3,5\nQ;4,5;5,5;6,5\n")
+    assert (table.separator, table.decimal, table.width) == (";", ",", 4)
+
+
+def test_titles_empty_lines_comments_and_empty_cells_at_the_end() -> None:
+    text = "Walk of April\n\nname,x,y,z\n# by hand\nA,1,2,3\n\n\nB,4,5,6,,\n\nC, 7 ,8,9\n\n"
+    table = split(text)
+    assert table.above == ("Walk of April", "")
+    assert table.rows == (
+        ("name", "x", "y", "z"),
+        ("A", "1", "2", "3"),
+        ("B", "4", "5", "6"),
+        ("C", "7", "8", "9"),
+    )
+    assert table.lines == (3, 5, 8, 10)
+    assert table.breaks == {2, 3}
+
+
+def test_rows_of_another_length_are_told_with_their_line() -> None:
+    short = ("row-length", 3, "fill in the missing cells, or take the row out")
+    assert faults("A;1;2;3\nB;1;2;3\nC;1;2\nD;1;2;3") == [short]
+    commas = "decimal commas between commas cannot be told apart: export with semicolons"
+    assert faults("A,1,2,3\nB,1,2,3\nC,1,2,3,4\nD,1,2,3") == [("row-length", 3, commas)]
+    assert faults("A,1,2,3\nB,1,2,3\nC,1,2\nD,1,2,3") == [short]
+
+
+@pytest.mark.parametrize("text", ["", "words only\n", "1;2\n3;4\n", "A;B;C\nD;E;F\n"])
+def test_a_text_without_three_columns_of_numbers_is_no_walk(text: str) -> None:
+    assert [code for code, _, _ in faults(text)] == ["no-coordinates"]
+
+
+def test_bytes_that_are_no_text_are_refused() -> None:
+    problems = Problems()
+    # every third byte is no letter, so it is no UTF-16 either
+    assert split_table(b"1;2;3\0;4;5;6", "walk.txt", problems) is None
+    assert [p.code for p in problems.kept] == ["not-text"]
+
+
+@pytest.mark.parametrize(
+    ("encoding", "told", "certain"),
+    [
+        *(("utf-8", "utf-8", True), ("utf-8-sig", "utf-8", True), ("utf-16", "utf-16", True)),
+        *(("utf-16-le", "utf-16-le", True), ("utf-16-be", "utf-16-be", True)),
+        ("cp1252", "cp1252", False),
+    ],
+)
+def test_the_encoding_is_found_and_what_is_no_more_than_likely_is_told(
+    encoding: str, told: str, certain: bool
+) -> None:
+    text = "Höhe;x;y;z\nStraße;1;2;3\nWeg;4;5;6\n"
+    assert decoded(text.encode(encoding)) == (text, told, certain)
+    table = split(text, encoding=encoding)
+    assert table.rows[1][0] == "Straße"
+    guess = f"the encoding of walk.txt is taken as {told}"
+    assert table.guessed == (() if certain else (guess,))
+
+
+@pytest.mark.parametrize(
+    ("cell", "point", "comma"),
+    [
+        *(("12", 12.0, 12.0), ("-0.080", -0.08, None), ("-0,080", None, -0.08)),
+        *(("1,234.5", 1234.5, None), ("1.234,5", None, 1234.5), ("1,234", 1234.0, 1.234)),
+        *(("12 345.5", 12345.5, None), ("12 345,5", None, 12345.5), ("1'234.5", 1234.5, None)),
+        *(("\u22121.5e3", -1500.0, None), (".5", 0.5, None), ("5.", 5.0, None), ("+3", 3.0, 3.0)),
+        *(("", None, None), (".", None, None), ("P1", None, None), ("1.2.3", None, None)),
+        *(("1,23,456", None, None), ("0x10", None, None), ("1e5", 1e5, 1e5), ("nan", None, None)),
+    ],
+)
+def test_a_number_is_one_by_its_decimal_mark(
+    cell: str, point: float | None, comma: float | None
+) -> None:
+    assert (as_number(cell, "."), as_number(cell, ",")) == (point, comma)
