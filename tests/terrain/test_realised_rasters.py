@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from rough_sites import landing, plane_yard, walk_site
 
+from geosite.network.control.model import CommonShift
 from geosite.terrain.site import Terrain
 from geosite.terrain.uncertainty.rasters import RealisedRasters, elevation_sigma
 
@@ -36,6 +37,20 @@ def test_sigma_of_a_cell_is_that_of_its_centre(terrain: Terrain) -> None:
     assert whole[row, col] == pytest.approx(at_places, rel=0.01)
     assert (relative <= whole + 1e-12)[np.isfinite(whole)].all()
     assert np.array_equal(np.isnan(whole), np.isnan(terrain.surface.z))
+
+
+def test_what_moves_the_whole_survey_moves_each_cell_and_none_against_its_surroundings(
+    terrain: Terrain,
+) -> None:
+    row, col, places = some_cells(terrain)
+    still = elevation_sigma(terrain.ground, terrain.local, terrain.surface.z)
+    shift = CommonShift(0.3, 0.2, "from somewhere")
+    moved = replace(terrain.ground, network=replace(terrain.ground.network, shift=shift))
+    whole, relative = elevation_sigma(moved, terrain.local, terrain.surface.z)
+    at_places = np.sqrt(np.diagonal(moved.covariance_at(places)))
+    assert whole[row, col] == pytest.approx(at_places, rel=0.01)
+    assert whole[row, col].min() > 0.2
+    assert relative[row, col] == pytest.approx(still[1][row, col], rel=1e-6)
 
 
 def test_rasters_are_the_grounds_of_single_places(terrain: Terrain) -> None:
