@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -169,3 +170,29 @@ def test_marks_are_listed_with_their_ellipses() -> None:
     blocks = list(adjusted_blocks(replace(ferry_landing(), layers=(bare,)), METRES))
     (words,) = [block.text for block in blocks if isinstance(block, Paragraph)]
     assert words.endswith("Their accuracy is not known.")
+
+
+def test_ellipses_are_drawn_as_many_times_enlarged_as_is_said() -> None:
+    up = {"elevation": 1.0, "sigma": 0.01, "sigma_h_m": 0.01, "sigma_v_m": 0.01, "v_95_m": 0.02}
+    shape = {"ellipse_major_m": 0.03, "ellipse_minor_m": 0.02, "ellipse_azimuth_deg": 90.0}
+    places = (("A", 500.0, 700.0), ("B", 580.0, 760.0))
+    marks = [{"point": n, "easting": e, "northing": h} | up | shape for n, e, h in places]
+    form = marks_layer.MARKS
+    layer = Layer(form.name, form.title, "", "PointZ", (), marks, [None, None])
+    blocks = adjusted_blocks(replace(ferry_landing(), layers=(layer,)), METRES)
+    (figure,) = [block for block in blocks if isinstance(block, Figure)]
+    rings, dots, *_ = figure.draw(Rectangle(20.0, 30.0, 170.0, 90.0))
+    assert isinstance(rings, Shape)
+    assert isinstance(dots, Shape)
+    (first, second) = [np.asarray(ring.pieces[0]) for ring in rings.outlines]
+    # marks 100 m apart give the scale of the sheet, and the caption the times
+    metre = math.dist(first.mean(axis=0), second.mean(axis=0)) / 100
+    told = re.search(r"(\d+) times enlarged", figure.caption)
+    assert told is not None
+    wide, tall = np.ptp(first, axis=0)
+    assert wide == pytest.approx(2 * 0.03 * metre * int(told[1]), rel=1e-3)
+    assert tall == pytest.approx(2 * 0.02 * metre * int(told[1]), rel=1e-2)
+    # east is to the right, north is up
+    assert (second.mean(axis=0) - first.mean(axis=0) > 0).tolist() == [True, False]
+    # seen, and not over each other
+    assert 1.0 < wide < 10.0

@@ -57,6 +57,25 @@ def found(rows: list[Row]) -> tuple[Network, tuple[MistakeReport, ...]]:
     return network, network.report.mistakes
 
 
+@pytest.mark.parametrize(
+    ("stop", "jump", "axis"),
+    [
+        # the leg to D from C falls by 0.8; that to E goes 30 west and 20 south
+        *((3, (0.0, 0.0, 1.6), "z"), (3, (0.0, 0.0, 1.5), "")),
+        *((4, (60.0, 0.0, 0.0), "x"), (4, (0.0, 40.0, 0.0), "y"), (4, (0.0, 39.0, 0.0), "")),
+    ],
+)
+def test_an_error_of_twice_one_axis_of_a_leg_is_told_as_a_sign(
+    stop: int, jump: tuple[float, float, float], axis: str
+) -> None:
+    # a limit that refuses nothing of this size
+    network = adjust(notes(walked({("R1", stop): jump}), KNOWN, limit=2.0))
+    told = " ".join(finding.text for finding in network.findings)
+    hint = f"as if {axis} of the leg from line {stop + 1} to {stop + 2} had the wrong sign"
+    assert (hint in told) == bool(axis)
+    assert ("had the wrong sign" in told) == bool(axis)
+
+
 def test_an_exact_walk_has_no_mistake() -> None:
     network, mistakes = found(walked())
     assert mistakes == ()
