@@ -23,6 +23,7 @@ from geosite.analysis.design_ground.zones import Zone
 from geosite.base.arrays import Floats
 from geosite.base.errors import InputError, Problem
 from geosite.base.grid import Grid
+from geosite.base.shared_work import aside
 from geosite.terrain.site_ground import SiteGround
 from geosite.terrain.site_water import Water, site_water
 from geosite.terrain.slope import slope
@@ -71,11 +72,12 @@ def design_ground(
             )
         )
     drawn = site.realised.stack if site.ground.draws else None
-    water = _water(placed, site, drawn)
+    more = built_up or BuiltUp()
+    with aside(lambda: quantities(placed, site, drawn, more.depths)) as earthwork:
+        water = _water(placed, site, drawn)
+        surface, formation = earthwork()
     clear = placed.footprint.clearance(walked.ravel()).reshape(walked.shape)
     touched = np.where(np.abs(placed.change) > TOUCHED_M, placed.change, np.nan)
-    more = built_up or BuiltUp()
-    surface, formation = quantities(placed, site, drawn, more.depths)
     made = DesignedGround(
         name=name,
         title=title or name,

@@ -128,10 +128,10 @@ def footing(
         known = np.isfinite(heights)
         zone[here[known]], level[here[known]] = number, heights[known]
     edge, height = _edge(zones, spacing)
-    away, nearest = _nearest(edge, places)
-    outside = zone < 0
-    level[outside] = height[nearest[outside]]
-    return Footing(zone, level, np.where(outside, away / factor, 0.0), side_slope)
+    away, outside = np.zeros(len(places)), np.flatnonzero(zone < 0)
+    distance, nearest = _nearest(edge, places[outside])
+    level[outside], away[outside] = height[nearest], distance / factor
+    return Footing(zone, level, away, side_slope)
 
 
 def _nearest(edge: Floats, places: Floats) -> tuple[Floats, Ints]:

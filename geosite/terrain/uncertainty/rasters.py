@@ -174,44 +174,42 @@ class RealisedRasters:
     def _drawn(self, draws: range) -> Floats:
         errors, rough = self.ground.draw(draws)
         known, face, share, scale = self._known
-        corners = self.ground.tin.triangles
-        slope = self.ground.gradients[:, None]
-        drawn = np.empty((len(draws), *self.z.shape))
+        corners = np.ascontiguousarray(self.ground.tin.triangles.T)
         east, north = self.grid.centres()
         between = self.ground.lattice.between(north, east)
+        slope, z = self.ground.gradients.T[:, None], self.z.ravel()[known]
+        drawn = np.empty((len(draws), *self.z.shape))
         # one ground at a time, which stays in the cache
         for ground, nodes, on_marks, moved in zip(
             drawn, rough.surface, rough.on_marks, errors, strict=True
         ):
-            flat = ground.reshape(-1)
-            ground[...] = 0.0
+            height = z
             if self.ground.roughness.sills:
-                ground += between.over_cells(nodes)
-                flat[known] -= _shared(on_marks[corners][face], share)
-                ground *= scale
-            ground += self.z
+                departure = between.over_cells(nodes).ravel()[known]
+                departure -= _shared(on_marks[corners], face, share)
+                departure *= scale
+                height = departure + z
             # a corner that moves sideways carries the slope of its triangle with it
-            here = moved[corners]
-            lift = here[:, :, 2] - (here[:, :, :2] * slope).sum(axis=2)
-            flat[known] += _shared(lift[face], share)
+            shift_east, shift_north, lift = moved[corners].transpose(2, 0, 1)
+            lift = lift - (shift_east * slope[0] + shift_north * slope[1])
+            ground[...] = self.z
+            ground.reshape(-1)[known] = height + _shared(lift, face, share)
         return drawn
 
     @cached_property
     def _known(self) -> tuple[Ints, Ints, Floats, Floats]:
-        """Cells with an elevation, their triangles and shares; the roughness of all cells."""
+        """Cells with an elevation: their triangles, the shares of the corners, the roughness."""
         parts = list(_cells(self.ground, self.grid, self.z))
         cell = np.concatenate([part.cell for part in parts])
         face = np.concatenate([part.triangle for part in parts])
         share = np.concatenate([part.shares for part in parts])
-        scale = np.zeros(self.grid.shape)
-        scale.reshape(-1)[cell] = (self.ground.scale[self.ground.tin.triangles[face]] * share).sum(
-            axis=1
-        )
-        return cell, face, share, scale
+        scale = (self.ground.scale[self.ground.tin.triangles[face]] * share).sum(axis=1)
+        return cell, face, np.ascontiguousarray(share.T), scale
 
 
-def _shared(of_corners: Floats, share: Floats) -> Floats:
-    """Return the values of cells from those of their corners, which are overwritten."""
-    of_corners *= share
-    values: Floats = (of_corners[:, 0] + of_corners[:, 1]) + of_corners[:, 2]
-    return values
+def _shared(of_corners: Floats, face: Ints, share: Floats) -> Floats:
+    """Return the values of cells from those at the corners, shape (3, triangles)."""
+    values = of_corners.take(face, axis=1)
+    values *= share
+    total: Floats = (values[0] + values[1]) + values[2]
+    return total
