@@ -22,6 +22,11 @@ def test_profile_has_marks_interval_and_grade(tmp_path):
     assert [g.value for g in found.grade] == pytest.approx([0.03] * 3, abs=1e-4)
     assert found.rise.value == pytest.approx(0.36, abs=1e-3)
     assert found.fall.value == 0.0
+    # stations go on to the last mark
+    bent = polyline("b", notes, network, drawing, feature=None, marks=("Q1", "Q0", "Q2"))
+    on = profile(bent, network, ground, Section(marks=("Q1", "Q0", "Q2"), interval=5.0))
+    assert on.chainage[[0, -1]] == pytest.approx([0.0, bent.chainage[2]], abs=1e-3)
+    assert np.diff(on.chainage).max() < 5.0 + 1e-3
     # the walk is quiet: what may be is not far from what is found
     assert found.rise.low <= found.rise.value <= found.rise.high < 0.37
     assert found.fall.high < 0.01

@@ -480,6 +480,11 @@ def test_unexplained_code(tmp_path: Path) -> None:
 def test_stray_segment(tmp_path: Path) -> None:
     book = BOOK.replace("landing,setts,arc,", ",setts,arc,")
     assert findings(write(tmp_path, book)) == [("look", "segment-without-feature", 6)]
+    (one,) = read_survey(tmp_path / "site.toml").findings
+    assert one.text.startswith("1 row has a segment and no feature")
+    more = book + "R1,Z1,70,7,0,,,arc,\n"
+    (two,) = read_survey(write(tmp_path, more)).findings
+    assert (two.line, two.text[:15]) == (6, "2 rows have a s")
 
 
 def test_rows_repeated_later(tmp_path: Path) -> None:
