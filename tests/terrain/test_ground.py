@@ -53,6 +53,16 @@ def test_outside_the_marks_there_is_no_ground(laid):
     assert np.isnan(shares).all(axis=1).tolist() == [True, False]
 
 
+def test_every_triangle_is_known_so_well(laid):
+    _, _, ground = laid
+    middles = ground.tin.points[ground.tin.triangles, :2].mean(axis=1)
+    marks, between = ground.sigmas_at(middles)
+    assert np.isfinite(marks).all()
+    # the covariance at places, of which this is the diagonal
+    expected = np.diagonal(ground.covariance_at(middles[:5]))
+    assert (marks**2 + between**2)[:5] == pytest.approx(expected, rel=1e-6)
+
+
 def test_form_is_the_derivative_with_respect_to_the_marks(laid):
     _, _, ground = laid
     place = ground.tin.points[ground.tin.triangles[17], :2].mean(axis=0) + np.array([0.01, -0.02])
