@@ -45,14 +45,15 @@ def test_stations_lie_every_so_many_ground_metres_and_take_the_slope_along() -> 
 
 def test_a_drawn_arc_is_set_out_by_ends_middle_and_centre() -> None:
     angle = np.radians(np.linspace(0, 90, 31))
-    arc = np.column_stack([8 * np.cos(angle), 8 * np.sin(angle), np.zeros(31)])
+    arc = np.column_stack([8 * np.cos(angle), 8 * np.sin(angle), np.linspace(1, 4, 31)])
     line = shape("line", np.vstack([[(8, -5, 0)], arc, [(-5, 8, 0)]]), "edge")
     found = targets(Design("d", (line,), None), 1.0)
     assert [t.name for t in found] == [
         "edge-1", "edge-2", "edge-17", "edge-32", "edge-33", "edge centre",
     ]  # fmt: skip
     assert found[-1].role == "centre"
-    assert found[-1].place[:2] == pytest.approx([0, 0], abs=1e-9)
+    # at the height of the arc's middle
+    assert found[-1].place == pytest.approx([0, 0, 2.5], abs=1e-9)
 
 
 def test_a_drawn_circle_has_its_centre() -> None:
