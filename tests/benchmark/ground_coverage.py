@@ -1,6 +1,6 @@
 """How often the intervals of the ground and its water hold the truth, on three rough sites.
 
-    python tests/benchmark/ground_coverage.py [--walks 20] [--sites landing crowned]
+    python tests/benchmark/ground_coverage.py [--walks 20] [--first 0] [--sites landing crowned]
         [--results walks.jsonl] [--table]
 
 Every walk is on another ground: the sines of `rough_sites` over the plain of the site. The truth is
@@ -75,10 +75,10 @@ def _kept(path: Path | None, now: str) -> dict[tuple[str, int], Compared]:
 
 
 def _walked(
-    names: list[str], walks: int, kept: dict[tuple[str, int], Compared], workers: int
+    names: list[str], walks: range, kept: dict[tuple[str, int], Compared], workers: int
 ) -> Iterator[tuple[str, int, Compared]]:
     """Yield the walks that are missing as they are done, the sites in turn."""
-    missing = [(n, k) for k in range(walks) for n in names if (n, k) not in kept]
+    missing = [(n, k) for k in walks for n in names if (n, k) not in kept]
     if workers <= 1:
         for name, seed in missing:
             yield name, seed, one_walk(name, seed)
@@ -118,22 +118,24 @@ def _print_site(name: str, walks: list[Compared]) -> None:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--walks", type=int, default=20)
+    parser.add_argument("--first", type=int, default=0, help="number of the first walk")
     parser.add_argument("--sites", nargs="+", choices=SITES, default=list(SITES))
     parser.add_argument("--results", type=Path)
     parser.add_argument("--workers", type=int, default=os.cpu_count() or 1)
     parser.add_argument("--table", action="store_true")
     asked = parser.parse_args()
+    numbers = range(asked.first, asked.first + asked.walks)
     now = state()
     kept = _kept(asked.results, now)
     if not asked.table:
-        for name, seed, walk in _walked(asked.sites, asked.walks, kept, asked.workers):
+        for name, seed, walk in _walked(asked.sites, numbers, kept, asked.workers):
             kept[name, seed] = walk
             if asked.results is not None:
                 line = {"state": now, "site": name, "seed": seed, **asdict(walk)}
                 with asked.results.open("a", encoding="utf-8") as stream:
                     stream.write(json.dumps(line) + "\n")
     for name in asked.sites:
-        walks = [kept[key] for key in sorted(kept) if key[0] == name and key[1] < asked.walks]
+        walks = [kept[key] for key in sorted(kept) if key[0] == name and key[1] in numbers]
         if walks:
             _print_site(name, walks)
 
