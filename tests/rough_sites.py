@@ -197,6 +197,69 @@ inlet = true
     return RoughSite("crowned road", tuple(runs), _crowned, codes, 0.25)
 
 
+def _docked(east: np.ndarray, north: np.ndarray) -> np.ndarray:
+    up = 407.0 - 0.015 * (north - 12.0) + 0.004 * (east - 25.0)
+    # a swale along the west, 0.35 m deep, falls to the north with the yard
+    up -= 0.35 * np.exp(-(((east - 8.0) / 1.8) ** 2))
+    # a ramp down to the dock, 0.9 m deep at its head wall in the south, 6 m wide
+    ramp = np.clip((north - 4.0) / 12.0, 0.0, 1.0)
+    beside = np.clip((np.abs(east - 34.0) - 3.0) / 0.1, 0.0, 1.0)
+    down = 0.9 * (1.0 - ramp) * (1.0 - beside)
+    return up - np.where(north < 4.0, 0.0, down)
+
+
+def dock_yard() -> RoughSite:
+    """Return a yard with a swale and a loading dock at the foot of its ramp, an inlet in each.
+
+    It was not looked at while the model was chosen.
+    """
+    rng = np.random.default_rng(14)
+    b1, b2 = (3.0, 24.0), (46.0, 25.0)
+    base = [_at(_docked, *b1, "B1"), _at(_docked, *b2, "B2")]
+    swale = [*base]
+    for line, east in (("west", 5.0), ("flow", 8.0), ("east", 11.0)):
+        for k, north in enumerate(np.arange(1.0, 27.0, 5.0)):
+            wander = rng.uniform(-0.15, 0.15)
+            name, code = ("flow", "flow") if line == "flow" else ("", "")
+            swale.append(
+                _at(_docked, east + wander * (line != "flow"), north, f"{line}{k}", name, code)
+            )
+    swale += [_at(_docked, 8.0, 21.5, "I1", "inlet_swale", "inlet"), *base]
+    dock = [*base]
+    for name, off in (("foot", -0.1), ("top", 0.1)):
+        # down one side of the ramp, along the head wall, up the other side
+        up, wall = np.arange(16.1, 5.0, -3.0), 4.0 - off
+        line = [(31.0 - off, north) for north in up] + [(31.0 - off, wall), (34.0, wall)]
+        line += [(37.0 + off, wall)] + [(37.0 + off, north) for north in up[::-1]]
+        dock += [_at(_docked, *at, f"{name[0]}{k}", name, name) for k, at in enumerate(line)]
+    dock += [_at(_docked, 34.0, 4.6, "I2", "inlet_dock", "inlet"), *base]
+    yard = [*base]
+    for row, north in enumerate(np.arange(1.0, 27.0, 5.0)):
+        at = np.array([0.5, 15.0, 20.0, 25.0, 28.5, 41.0, 46.0, 49.5])
+        yard += [
+            _at(_docked, *(np.array([east, north]) + rng.uniform(-0.7, 0.7, 2)))
+            for east in (at if row % 2 else at[::-1])
+        ]
+    yard += [_at(_docked, 34.0, 21.0), _at(_docked, 34.0, 10.0), *base]
+    codes = """
+[codes.flow]
+geometry = "line"
+breakline = true
+[codes.foot]
+geometry = "line"
+breakline = true
+[codes.top]
+geometry = "line"
+breakline = true
+barrier = true
+[codes.inlet]
+geometry = "point"
+inlet = true
+"""
+    walks = tuple(Walk(f"R{k}", tuple(one)) for k, one in enumerate((swale, dock, yard)))
+    return RoughSite("dock yard", walks, _docked, codes, 0.25)
+
+
 def plane_yard(fall: float = 0.02) -> RoughSite:
     """Return a yard that is one plane, 50 marks on a loose lattice: there is no hollow on it."""
     rng = np.random.default_rng(13)

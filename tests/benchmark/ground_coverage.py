@@ -30,10 +30,23 @@ import numpy as np
 HERE = Path(__file__).resolve().parent
 sys.path[:0] = [str(HERE.parent), str(HERE.parents[1] / "sample_data")]
 
-from rough_sites import benched, crowned, landing, plane_yard, walk_site  # noqa: E402
+from rough_sites import (  # noqa: E402
+    benched,
+    crowned,
+    dock_yard,
+    landing,
+    plane_yard,
+    walk_site,
+)
 from rough_truth import Compared, Number, compared  # noqa: E402
 
-SITES = {"landing": landing, "benched": benched, "crowned": crowned, "plane": plane_yard}
+SITES = {
+    "landing": landing,
+    "benched": benched,
+    "crowned": crowned,
+    "dock": dock_yard,
+    "plane": plane_yard,
+}
 
 
 def one_walk(name: str, seed: int) -> Compared:

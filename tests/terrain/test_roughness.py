@@ -21,6 +21,7 @@ from geosite.terrain.surface.roughness import (
     Roughness,
     estimate_roughness,
     local_scales,
+    sharp_bends,
 )
 from geosite.terrain.surface.tin import triangulate
 
@@ -105,6 +106,35 @@ def test_one_part_of_a_site_may_be_rougher_than_the_rest() -> None:
     scale = local_scales(contrasts, rough, points[:, :2], none)
     west, east = points[:, 0] < 15, points[:, 0] > 25
     assert np.median(scale[east]) > 2.0 * np.median(scale[west])
+
+
+def one_departure(size: float, noise: float) -> Contrasts:
+    """A mark in the middle of a triangle, which departs from it by a size."""
+    angle = 2 * math.pi * np.arange(3) / 3
+    corners = 4.0 * np.column_stack([np.cos(angle), np.sin(angle)])
+    places = np.concatenate([[[0.0, 0.0]], corners])[None]
+    thirds, four = np.full((1, 3), 1 / 3), np.arange(4)[None]
+    return Contrasts(
+        np.array([size]), np.array([noise]), places, thirds, four, np.zeros(1, np.bool_)
+    )
+
+
+@pytest.mark.parametrize("size", [0.03, 0.05, 0.1])
+def test_a_mark_that_stands_out_says_by_how_much_its_ground_bends(size: float) -> None:
+    contrasts = one_departure(size, 0.01)
+    usual = float(contrasts.variance(ROUGH, np.array([1.5]))[0]) + 0.01**2
+    # Bayes by quadrature: Student's t of 4 degrees of freedom is a normal law whose variance is
+    # 0.69 times the usual one over a chi square of 4 divided by 4
+    q = np.linspace(1e-4, 60, 400_001)
+    variance = 0.69 * usual / (q / 4)
+    likely = q * np.exp(-q / 2) * np.exp(-(size**2) / (2 * variance)) / np.sqrt(variance)
+    told = (likely * variance).sum() / likely.sum()
+    bend = sharp_bends(contrasts, ROUGH, np.full(4, 1.5))
+    assert bend**2 == pytest.approx([max(told - usual, 0.0)], rel=1e-3)
+
+
+def test_a_usual_departure_bends_no_more_than_its_roughness() -> None:
+    assert sharp_bends(one_departure(0.005, 0.01), ROUGH, np.ones(4)).tolist() == [0.0]
 
 
 def test_vertices_of_a_breakline_are_predicted_along_it() -> None:

@@ -25,6 +25,7 @@ __all__ = [
     "Roughness",
     "estimate_roughness",
     "local_scales",
+    "sharp_bends",
 ]
 
 _RANGES = (0.5, 1.0, 2.0, 4.0)
@@ -189,6 +190,8 @@ class Contrasts:
         Rise towards east and north of the ground that predicts the mark.
     joint_noise : array, shape (n, n), square metres, optional
         Covariance of the errors of the departures of `together`; without it they are independent.
+    bend : array, shape (k,), metres, optional
+        Standard deviation that ground which bends sharply there adds, from `sharp_bends`.
     """
 
     departure: Floats
@@ -199,6 +202,7 @@ class Contrasts:
     on_breakline: npt.NDArray[np.bool_]
     slope: Floats | None = None
     joint_noise: Floats | None = None
+    bend: Floats | None = None
 
     @property
     def together(self) -> Ints:
@@ -363,6 +367,35 @@ def local_scales(
                 better[here] = np.sqrt(_mean_around(points[here], sources, value, width))
         scale = better
     return scale
+
+
+def sharp_bends(contrasts: Contrasts, rough: Roughness, scale: Floats) -> Floats:
+    """Tell how much farther the ground may depart where a mark stands out than its roughness says.
+
+    Parameters
+    ----------
+    contrasts
+    rough
+        Of the whole site, from `estimate_roughness`.
+    scale : array, shape (points,)
+        From `local_scales`.
+
+    Returns
+    -------
+    array, shape (k,), metres
+        Standard deviation; 0 where the departure is a usual one.
+
+    Notes
+    -----
+    Departures that follow Student's t are normal ones whose variance is drawn anew for each. What
+    one departure tells of its own variance has the mean ``(n s2 + d2) / (n - 1)``, with `n` degrees
+    of freedom and the scale `s2` (Lange, Little & Taylor 1989,
+    doi:10.1080/01621459.1989.10478852). The errors of the marks are known from the
+    network: what is more than that and the roughness is the ground's.
+    """
+    usual = contrasts.variance(rough, scale[contrasts.points[:, 0]]) + contrasts.noise**2
+    told = (_TAILS * _NORMAL_SCALE * usual + contrasts.departure**2) / (_TAILS - 1.0)
+    return np.sqrt(np.maximum(told - usual, 0.0))
 
 
 def _mean_around(places: Floats, sources: Floats, value: Floats, width: float) -> Floats:

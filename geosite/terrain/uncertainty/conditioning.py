@@ -252,14 +252,17 @@ def _built(compared: Contrasts, some: Ints) -> Floats:
 
     Where marks near each other depart to one side it may be a crown, a dish, a crease that no
     breakline follows, as well as the drift of a walk: the marks do not tell which. So a part of
-    the departures that neighbours share is left open.
+    the departures that neighbours share is left open. And one mark that stands far out stands on
+    ground that bends sharply there, at the bottom of a dish: its error is the network's.
     """
     places = compared.places[some, 0]
     width = _NEAR * float(np.median(compared.nearest))
     apart = ((places[:, None] - places) ** 2).sum(axis=2)
     line = compared.on_breakline[some]
     shared = np.exp(-apart / (2 * width**2)) * (line[:, None] == line)
+    shared *= (_BUILT * float(np.sqrt(np.mean(compared.departure**2)))) ** 2
+    if compared.bend is not None:
+        shared[np.diag_indices(len(some))] += compared.bend[some] ** 2
     values, vectors = np.linalg.eigh(shared)
-    size = _BUILT * float(np.sqrt(np.mean(compared.departure**2)))
-    root: Floats = size * vectors * np.sqrt(np.maximum(values, 0.0))
+    root: Floats = vectors * np.sqrt(np.maximum(values, 0.0))
     return root

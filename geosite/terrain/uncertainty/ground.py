@@ -8,7 +8,7 @@ triangles through its own values on the marks (`geosite.terrain.surface.roughnes
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING
 
@@ -22,7 +22,13 @@ from geosite.network.covariance import covariance, sigmas
 from geosite.network.error_draws import Draws, draw_marks
 from geosite.network.model import LinearForm, Network
 from geosite.terrain.surface.realisations import Lattice
-from geosite.terrain.surface.roughness import Contrasts, Roughness, estimate_roughness, local_scales
+from geosite.terrain.surface.roughness import (
+    Contrasts,
+    Roughness,
+    estimate_roughness,
+    local_scales,
+    sharp_bends,
+)
 from geosite.terrain.surface.tin import Tin
 from geosite.terrain.uncertainty.contrasts import contrasts, cross, plane_gradients
 from geosite.terrain.uncertainty.simulation import GroundDraws, Rough
@@ -458,6 +464,7 @@ def ground_between(
     on_breakline = np.zeros(len(tin.points), bool)
     on_breakline[tin.edges] = True
     scale = local_scales(compared, rough, tin.points[:, :2], on_breakline)
+    compared = replace(compared, bend=sharp_bends(compared, rough, scale))
     return Ground(network, tin, rows, rough, scale, draws, seed, tuple(buildings), compared)
 
 
