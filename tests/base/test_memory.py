@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import platform
+import subprocess
 import sys
 from pathlib import Path
 
@@ -39,3 +41,34 @@ def test_too_much_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
     assert "cells 2.0 times as large" in said
     monkeypatch.setattr(memory, "available_bytes", lambda: None)
     refuse_beyond_memory(160_000_000, 100, "the slope", "a.tif")
+
+
+PAGES = """
+import resource
+import numpy as np
+from geosite.base.memory import keep_freed
+
+{first}
+for round in range(20):
+    if round == 1:
+        before = resource.getrusage(resource.RUSAGE_SELF).ru_minflt
+    arrays = [np.ones(500_000) for _ in range(8)]
+print(resource.getrusage(resource.RUSAGE_SELF).ru_minflt - before)
+"""
+
+
+@pytest.mark.skipif(platform.libc_ver()[0] != "glibc", reason="another C library")
+def test_freed_memory_is_kept_for_the_arrays_that_follow() -> None:
+    fresh, kept = (
+        int(
+            subprocess.run(
+                [sys.executable, "-c", PAGES.format(first=first)],
+                check=True,
+                capture_output=True,
+                text=True,
+            ).stdout
+        )
+        for first in ("", "keep_freed()")
+    )
+    assert fresh > 40_000  # 19 rounds of 8 arrays of 977 pages, some of them kept
+    assert kept < 10_000

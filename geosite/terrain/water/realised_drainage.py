@@ -203,7 +203,8 @@ def drain_realisations(
     pairs = (draws + 1) // 2
     workers = max(1, min(workers, pairs))
     counts = shared_zeros((workers, 2 + int(reference.inlets.max(initial=0)), *shape), np.int32)
-    keep_freed()
+    if reference.pond.size <= _CELLS_AT_ONCE:
+        keep_freed()
     if workers > 1:
         grounds(range(min(draws, 2)))  # what all grounds have in common is made once, for all
 
