@@ -28,6 +28,7 @@ MOST_FEATURES, MOST_PLACES = 50_000, 1_000_000
 """Features round one survey, and corners of all of them."""
 
 _EXPECTED = "a layer of lines or areas as GeoPackage, shapefile, GeoJSON or another vector format"
+_LAYERS = ("LineString", "Polygon")
 _KINDS = ("LineString", "MultiLineString", "Polygon", "MultiPolygon")
 
 
@@ -86,7 +87,7 @@ def read_background_lines(
     import shapely
 
     def read(place: Path | str) -> tuple[list[bytes], str, int]:
-        with opened(place, layer) as source:
+        with opened(place, layer, _LAYERS, refuse, file=file, key="background_layer") as source:
             crs_wkt = str(source.crs_wkt or "")
             if not crs_wkt:
                 raise refuse(

@@ -21,6 +21,7 @@ from geosite.reading.foreign import (
     within_limits,
 )
 from geosite.reading.spreadsheets import DAMAGED
+from geosite.reading.which_layer import layer_of
 
 if TYPE_CHECKING:
     from shapely.geometry.base import BaseGeometry
@@ -112,7 +113,7 @@ def read_polygons(
     def read(place: Path | str) -> _Found:
         import shapely
 
-        with opened(place, layer) as source:
+        with opened(place, layer, ("Polygon",), refuse, file=file, key="layer") as source:
             _check_name_field(source, name_field, file, refuse)
             crs_wkt = _crs_of(str(source.crs_wkt or ""), crs, file, refuse)
             window = near(crs_wkt)
@@ -141,24 +142,40 @@ def read_polygons(
 
 
 @contextmanager
-def opened(place: Path | str, layer: str | None) -> Iterator[Any]:
-    """Open a layer with the vector library, by the drivers of `POLYGON_FORMATS` alone."""
+def opened(
+    place: Path | str,
+    layer: str | None,
+    kinds: Sequence[str],
+    refuse: Refuse,
+    *,
+    file: str,
+    key: str,
+) -> Iterator[Any]:
+    """Open a layer with the vector library, by the drivers of `POLYGON_FORMATS` alone.
+
+    Parameters
+    ----------
+    place, layer, kinds, refuse, file, key
+        As in `geosite.reading.which_layer.layer_of`.
+    """
     import fiona
 
     # the one driver would leave a file of its own beside the map, and fetch schemas
     options = {"WRITE_GFS": "NO"} if str(place).lower().endswith(".gml") else {}
-    with (
-        reading_layers(),
-        fiona.Env(GML_DOWNLOAD_SCHEMA="NO"),
-        fiona.open(
+
+    def of(name: str | None) -> Any:
+        return fiona.open(
             place,
-            layer=layer,
+            layer=name,
             enabled_drivers=driver_names(POLYGON_FORMATS),
             allow_unsupported_drivers=True,  # KML: read well, not on its list
             **options,
-        ) as source,
-    ):
-        yield source
+        )
+
+    with reading_layers(), fiona.Env(GML_DOWNLOAD_SCHEMA="NO"):
+        chosen = layer_of(place, layer, kinds, refuse, file=file, key=key, open_layer=of)
+        with of(chosen) as source:
+            yield source
 
 
 def shapes_of(texts: Sequence[bytes]) -> tuple[BaseGeometry, ...]:
