@@ -171,7 +171,7 @@ LINE = {"type": "LineString", "coordinates": [(0, 0), (1, 1)]}
         ([], "EPSG:25832", PARCELS, "parcels-no-polygons"),
         ([SQUARE], None, PARCELS, "parcels-no-crs"),
         ([SQUARE], "EPSG:25832", PARCELS.replace('"lot"', '"plot"'), "parcels-name-field"),
-        ([SQUARE], "EPSG:25832", PARCELS + 'layer = "x"\n', "parcels-unreadable"),
+        ([SQUARE], "EPSG:25832", PARCELS + 'layer = "x"\n', "layer-unknown"),
     ],
 )
 def test_parcel_map_refused(tmp_path: Path, shapes, crs, site: str, code: str) -> None:

@@ -57,6 +57,29 @@ def test_two_helmert_of_a_technical_report() -> None:
     )
 
 
+def test_an_old_grid_in_clarke_feet() -> None:
+    # EPSG Guidance Note 7-2, method 9624, operation 10087: Jamaica 1875 Old Grid to JAD69. Its
+    # affine parameters are those of a similarity with the foot in its scale
+    a0, a1, a2 = 82357.457, 0.304794369, 0.000015417425
+    b0, b1, b2 = 28091.324, -0.000015417425, 0.304794369
+    assert (a1, a2) == (b2, -b1)
+    moved = Similarity.from_epsg(a0, b0, math.hypot(a1, a2), math.atan2(a2, a1))
+    assert moved.apply([553900.0, 482500.0]) == pytest.approx([251190.497, 175146.067], abs=6e-4)
+    back = moved.inverse()
+    assert back.apply([251190.497, 175146.067]) == pytest.approx([553900.0, 482500.0], abs=3e-3)
+    reverse = (back.scale * math.cos(back.rotation), back.scale * math.sin(back.rotation))
+    assert reverse == pytest.approx((3.280900499, -0.000165958), abs=6e-10)
+    assert (back.east, back.north) == pytest.approx((-270201.960, -92178.507), abs=6e-4)
+
+
+def test_a_local_grid_of_rectangular_bins() -> None:
+    # EPSG Guidance Note 7 (2000), method 9622: bins of 25 by 12.5 m, turned by 20 degrees. It
+    # prints bin (300, 247); its answer is that of (299, 246), with which it is held here
+    bins = np.array([299 * 25.0, 246 * 12.5])
+    placed = Similarity.from_epsg(456781.0, 5836723.0, 0.99984, math.radians(20.0)).apply(bins)
+    assert placed == pytest.approx([464855.62, 5837055.90], abs=6e-3)
+
+
 def test_anchored_by_two_marks() -> None:
     # the first and third of the published points known, the other two predicted
     fitted = fit_similarity(ED50[[0, 2]], ETRS89[[0, 2]])
