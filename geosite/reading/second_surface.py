@@ -47,7 +47,7 @@ class SecondSurface:
 
 
 def read_surface(path: Path, file: str, refuse: Refuse) -> SecondSurface:
-    """Read a raster of elevations.
+    """Read a raster of elevations, which the file alone tells.
 
     Parameters
     ----------
@@ -69,7 +69,13 @@ def read_surface(path: Path, file: str, refuse: Refuse) -> SecondSurface:
             raise ValueError(fault)
         options = OPTIONS if driver == "AAIGrid" else {}
         try_raster(path, driver, options, CELLS)
-        with quiet(), rasterio.open(path, driver=driver, **options) as source:
+        # the raster says itself what it is: a file beside it (.aux.xml), left by another program or
+        # of another raster, would put in a nodata value, a scale or a CRS that nobody sees
+        with (
+            quiet(),
+            rasterio.Env(GDAL_PAM_ENABLED="NO"),
+            rasterio.open(path, driver=driver, **options) as source,
+        ):
             place = source.transform
             upright = place.b == place.d == 0 and place.a > 0 > place.e
             if not upright or source.crs is None:
@@ -78,6 +84,13 @@ def read_surface(path: Path, file: str, refuse: Refuse) -> SecondSurface:
                     f"{file} is turned, upside down or without a CRS",
                     "a north-up raster with a CRS",
                     "warp it to the map's CRS first",
+                )
+            if source.count != 1:
+                raise refuse(
+                    "surface-bands",
+                    f"{file} has {source.count} bands",
+                    "one band of elevations",
+                    "save the band of the elevations alone",
                 )
             if "complex" in source.dtypes[0]:
                 raise refuse(
@@ -96,6 +109,7 @@ def read_surface(path: Path, file: str, refuse: Refuse) -> SecondSurface:
             if driver == "AAIGrid":
                 check_ascii_grid(path, file)
             values = source.read(1, masked=True).astype(np.float64).filled(np.nan)
+            values = values * source.scales[0] + source.offsets[0]
             crs_wkt = str(source.crs.to_wkt())
     except (RasterioError, OSError, ValueError, IndexError) as error:
         raise refuse(

@@ -237,7 +237,7 @@ def test_a_raster_in_a_database_with_an_endless_query_is_given_up(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(foreign, "LIMITS", Limits(seconds=2, memory=1_000_000_000))
-    path = raster(tmp_path / "a.gpkg", np.ones((300, 300), np.uint8), driver="GPKG")
+    path = raster(tmp_path / "a.gpkg", np.ones((300, 300), np.float32), driver="GPKG")
     assert read_surface(path, path.name, refuse).values.shape == (300, 300)
     with sqlite3.connect(path) as database:
         database.execute("ALTER TABLE gpkg_tile_matrix RENAME TO theirs")

@@ -1,0 +1,70 @@
+"""A second surface is what its own file says, whatever lies beside it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+import rasterio
+
+from geosite.base.errors import InputError, Problem
+from geosite.reading.rasters import open_elevation
+from geosite.reading.second_surface import read_surface
+
+ASIDE = """<PAMDataset>
+  <SRS>EPSG:31467</SRS>
+  <GeoTransform>0, 5, 0, 0, 0, -5</GeoTransform>
+  <PAMRasterBand band="1">
+    <NoDataValue>101</NoDataValue><Scale>3</Scale><Offset>7</Offset><UnitType>ft</UnitType>
+    <Metadata><MDI key="STATISTICS_MAXIMUM">9999</MDI></Metadata>
+  </PAMRasterBand>
+</PAMDataset>
+"""
+
+
+def refuse(code: str, what: str, expected: str, remedy: str) -> InputError:
+    return InputError(Problem(code, what, expected, remedy))
+
+
+def raster(folder: Path, values: np.ndarray, bands: int = 1, **how: object) -> Path:
+    path = folder / "old.tif"
+    with rasterio.open(
+        path, "w", driver="GTiff", width=3, height=2, count=bands, dtype=values.dtype,
+        crs="EPSG:25832", transform=rasterio.Affine(1, 0, 512000, 0, -1, 5276000), nodata=-9999,
+    ) as sink:  # fmt: skip
+        for band in range(1, bands + 1):
+            sink.write(values, band)
+        if how:
+            sink.scales, sink.offsets = [how["scale"]], [how["offset"]]
+    return path
+
+
+def test_a_side_file_of_another_raster_changes_nothing(tmp_path: Path) -> None:
+    path = raster(tmp_path, np.array([[100, 101, 102], [103, -9999, 105]], "float32"))
+    alone = read_surface(path, "old.tif", refuse)
+    path.with_name("old.tif.aux.xml").write_text(ASIDE, "utf-8")
+    with rasterio.open(path) as source:  # the library by itself would believe it
+        assert source.nodata == 101
+    beside = read_surface(path, "old.tif", refuse)
+    assert np.array_equal(alone.values, beside.values, equal_nan=True)
+    assert np.isnan(beside.values).sum() == 1
+    assert beside.values[0, 1] == 101
+    assert (beside.crs_wkt, beside.west, beside.cell_east) == (alone.crs_wkt, 512000.0, 1.0)
+    # and so it is where a raster is the ground
+    with open_elevation(str(path)) as ground:
+        assert np.array_equal(ground.whole().values, alone.values, equal_nan=True)
+    assert sorted(one.name for one in tmp_path.iterdir()) == ["old.tif", "old.tif.aux.xml"]
+
+
+def test_centimetres_that_the_file_calls_so_are_metres(tmp_path: Path) -> None:
+    whole = np.array([[10000, 10150, 10200], [10300, -9999, 10500]], "int32")
+    found = read_surface(raster(tmp_path, whole, scale=0.01, offset=2.0), "old.tif", refuse)
+    assert found.values[0].tolist() == pytest.approx([102.0, 103.5, 104.0])
+    assert np.isnan(found.values[1, 1])
+
+
+def test_a_picture_is_no_surface(tmp_path: Path) -> None:
+    path = raster(tmp_path, np.zeros((2, 3), "float32"), bands=3)
+    with pytest.raises(InputError, match=r"old\.tif has 3 bands; expected one band of elevations"):
+        read_surface(path, "old.tif", refuse)
