@@ -8,12 +8,15 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
+import network_cases
 import numpy as np
+import pyproj
 import pytest
 import shapely
 
 from geosite.fieldbook.model import Notes
 from geosite.fieldbook.read import read_survey
+from geosite.handover.layers import baseline
 from geosite.handover.layers.everything import survey_layers
 from geosite.handover.model import Layer
 from geosite.linework.draw import draw
@@ -169,8 +172,35 @@ def test_the_baseline_states_measured_and_mapped_length() -> None:
     (x0, y0, _), (x1, y1, _) = shape.coords
     azimuth = math.degrees(math.atan2(x1 - x0, y1 - y0))
     assert record["azimuth_grid_deg"] == pytest.approx(azimuth, abs=1e-7)
-    convergence = math.degrees(network.frame.convergence)
-    assert record["azimuth_true_deg"] == pytest.approx(azimuth + convergence, abs=1e-7)
+    # the geodesic from mark to mark, on the ellipsoid of the map
+    to_degrees = pyproj.Transformer.from_crs("EPSG:25832", "EPSG:4258", always_xy=True)
+    ends = [to_degrees.transform(x, y) for x, y in ((x0, y0), (x1, y1))]
+    true, _, _ = pyproj.Geod(ellps="GRS80").inv(*ends[0], *ends[1])
+    assert record["azimuth_true_deg"] == pytest.approx(true % 360, abs=1e-5)
+
+
+def test_true_north_is_that_of_the_first_mark_on_a_long_site_far_north() -> None:
+    # five kilometres from west to east at 78 degrees north: true north turns by 0.2 degrees
+    crs = "EPSG:32633"
+    to_degrees = pyproj.Transformer.from_crs(crs, "EPSG:4326", always_xy=True)
+    first, second, far = (560000.0, 8660000.0), (560060.0, 8660030.0), (565000.0, 8660500.0)
+    true, _, _ = pyproj.Geod(ellps="WGS84").inv(
+        *to_degrees.transform(*first), *to_degrees.transform(*second)
+    )
+    marks = {
+        name: {"easting": e, "northing": n, "elevation": 10.0}
+        for name, (e, n) in (("A", first), ("B", second), ("C", far))
+    }
+    rows = [
+        ("R", name, e - first[0], n - first[1], 0.0)
+        for name, (e, n) in (("A", first), ("B", second), ("C", far), ("A", first), ("B", second))
+    ]
+    notes = network_cases.notes(network_cases.book(rows), marks, crs=crs, noise=(0.5, 0.5), limit=2)
+    network = adjust(notes)
+    (record,) = baseline.layer(notes, network).records
+    assert record["azimuth_true_deg"] == pytest.approx(true % 360, abs=2e-5)
+    in_the_middle = record["azimuth_grid_deg"] + math.degrees(network.frame.convergence)
+    assert abs(in_the_middle - true) > 0.09
 
 
 def test_a_baseline_that_is_not_on_the_map_has_its_measured_length() -> None:

@@ -12,7 +12,7 @@ from geosite.analysis.distances import Distance, distance
 from geosite.base.arrays import Floats
 from geosite.base.columns import Columns, estimate, real, text
 from geosite.base.estimate import Estimate
-from geosite.base.map_frame import Frame
+from geosite.base.map_frame import Frame, map_factors
 from geosite.fieldbook.model import Notes
 from geosite.handover.layers.measures import GRID, degrees, ground
 from geosite.handover.model import Form, Layer
@@ -43,6 +43,9 @@ class Baseline:
         only one mark was given.
     difference_ppm, difference_m
         Measured minus mapped, per million of mapped and in metres.
+    convergence
+        Geodetic minus grid azimuth at the first mark, radians. That in the middle of the survey is
+        another: by 0.1 degrees where the mark lies 2.5 km east or west of it at 78 degrees north.
     """
 
     placed: Distance
@@ -51,6 +54,7 @@ class Baseline:
     mapped_m: float | None
     difference_ppm: Estimate | None
     difference_m: Estimate | None
+    convergence: float
 
 
 def columns() -> Columns[Baseline]:
@@ -101,8 +105,8 @@ def columns() -> Columns[Baseline]:
             ),
             real(
                 "azimuth_true_deg",
-                "Direction clockwise from true north.",
-                lambda b: math.degrees(b.placed.azimuth.value + b.frame.convergence) % 360.0,
+                "Direction clockwise from true north at the first mark.",
+                lambda b: math.degrees(b.placed.azimuth.value + b.convergence) % 360.0,
                 "deg",
                 exact="that of azimuth_grid_deg, turned by the convergence",
             ),
@@ -136,8 +140,10 @@ def layer(notes: Notes, network: Network) -> Layer:
 def _baseline(notes: Notes, network: Network, names: tuple[str, str]) -> Baseline:
     placed = distance(notes.book, network, *names)
     check = network.report.baseline
+    convergence = _convergence_at(notes, network, names[0])
     if check is None or (check.from_, check.to) != names:
-        return Baseline(placed, network.frame, placed.horizontal.value, None, None, None)
+        length = placed.horizontal.value
+        return Baseline(placed, network.frame, length, None, None, None, convergence)
     measured, mapped, factor = check.measured_m, check.mapped_m, network.interval_factor
     sigma = check.sigma_m
     return Baseline(
@@ -147,4 +153,12 @@ def _baseline(notes: Notes, network: Network, names: tuple[str, str]) -> Baselin
         mapped,
         Estimate.normal(check.ppm, 1e6 * sigma / mapped, factor),
         Estimate.normal(measured - mapped, sigma, factor),
+        convergence,
     )
+
+
+def _convergence_at(notes: Notes, network: Network, name: str) -> float:
+    frame, book = network.frame, notes.book
+    row = int(np.flatnonzero(book.mark == book.marks.index(name))[0])
+    there = float(map_factors(frame.crs_wkt, *frame.to_map(network.en[row]).tolist())[2][0])
+    return there if math.isfinite(there) else frame.convergence
