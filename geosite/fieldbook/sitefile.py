@@ -153,7 +153,8 @@ class Survey(Table, frozen=True, kw_only=True):
     layer: str | None = None
     """Layer or sheet of the field book, where its file has several. Example: `"walk"`."""
     closure_limit: Positive | None = None
-    """Smallest acceptable ratio of misclosure, 300 for 1:300; without it by the device."""
+    """Smallest acceptable ratio of misclosure, 300 for 1:300; without it by the device, or
+    1:300 where [survey.leg_noise] is given."""
     closure_rules: tuple[Literal["WAC 332-130-090", "FGCC 1984"], ...] = ()
     """Published rules that closures are compared with, for information. None is compared with
     unless it is named here: a rule of one state says nothing on another's ground. Since 0.2."""

@@ -182,9 +182,11 @@ def _searched(
     length = length_check(anchored, search.tied, baseline, alone)
     off = None if length is None else judge_length(length)
     of_loops, of_mistakes, of_length = (
-        loops_told(notes, open_loops),
+        loops_told(notes, open_loops, len(closures)),
         mistakes_in_words(
-            notes, judge_mistakes(book, search.mistakes, notes.site.survey.closure_limit)
+            notes,
+            judge_mistakes(book, search.mistakes, notes.site.survey.closure_limit),
+            search.as_read,
         ),
         length_told(notes, off, anchored.frame.unit_name),
     )

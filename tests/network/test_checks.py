@@ -147,7 +147,22 @@ def loop(length: float, misclosure: float, ratio: float, sigma: float) -> Closur
 
 
 def closed(one: Closure, limit: float = 300.0) -> tuple[list[Problem], list[Finding]]:
-    return loops_told(survey(), judge_loops((one,), limit, LEGS))
+    return loops_told(survey(), judge_loops((one,), limit, LEGS), 1)
+
+
+def test_where_half_of_the_loops_miss_the_device_is_in_doubt() -> None:
+    misses = judge_loops([loop(100.0, 1.0, 100.0, 0.01)] * 2, 300.0, LEGS)
+    few, _ = loops_told(survey(), misses, 5)
+    assert not any("device" in problem.remedy for problem in few)
+    (first, second), _ = loops_told(survey(), misses, 4)
+    assert first.remedy == (
+        "walk the loop from line 3 again; 2 of 4 loops miss so much: where nothing jumped, the "
+        "device is worse than [survey.leg_noise] says"
+    )
+    assert "device" not in second.remedy
+    # of one loop alone nobody can tell
+    (alone,), _ = loops_told(survey(), misses[:1], 1)
+    assert "device" not in alone.remedy
 
 
 def test_loops_close_within_the_limit() -> None:
@@ -182,7 +197,7 @@ def test_loops_close_within_the_limit() -> None:
     # one loop that is let pass hides no other
     several = (loop(9, 9, 999, 1), loop(1.9, 0.2, 9, 0.1), loop(1.9, 0.3, 9, 0.1))
     found = judge_loops((*several, loop(50, 9, 5.6, 1)), None, LEGS)
-    problems, findings = loops_told(survey(), found)
+    problems, findings = loops_told(survey(), found, 1)
     assert ([p.code for p in problems], len(findings)) == (["closure"], 1)
 
 
@@ -427,7 +442,7 @@ def test_without_a_limit_a_loop_is_judged_by_what_the_device_may_do(
     # and by one in a thousand beyond 61.2, at 0.6 m and 1.106 m
     one = Closure("R", "A", 2, 9, 120.0, misclosure, 0.0, 120.0 / misclosure, 0.1)
     found = judge_loops((one,), None, CLASSES["unknown"])
-    problems, findings = loops_told(survey(), found)
+    problems, findings = loops_told(survey(), found, 1)
     assert [p.code for p in [*problems, *findings]] == ([code] if code else [])
     assert len(problems) == (code == "closure")
 

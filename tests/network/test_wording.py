@@ -56,6 +56,20 @@ def told_of(*mistakes: Mistake) -> tuple[list[Problem], list[Finding]]:
     return mistakes_in_words(notes, judged)
 
 
+def test_a_device_not_much_worse_than_stated_may_be_what_looks_like_a_mistake() -> None:
+    notes = survey()
+    swapped = mistake("names-swapped", "R1", (1, 3))
+    small = mistake("leg", rows=(1, 2), error=np.array([1.2, -0.89, -0.001]))
+    judged = judge_mistakes(notes.book, (swapped, small), notes.site.survey.closure_limit)
+    doubt = "; or nothing is wrong here and the device is about 7 times worse than"
+    (problem,), (finding,) = mistakes_in_words(notes, judged, 7.2)
+    assert problem.remedy == f"exchange the two names{doubt} [survey.leg_noise] says"
+    assert finding.text.endswith(f"walk that stretch again{doubt} [survey.leg_noise] says.")
+    # a hundred times worse is no device: a mistake is the likelier story
+    (problem,), (finding,) = mistakes_in_words(notes, judged, 100.0)
+    assert "device" not in problem.remedy + finding.text
+
+
 @pytest.mark.parametrize(
     ("kind", "lines"), [("names-swapped", "2 and 3, or 5 and 4"), ("leg-sign", "2 and 3")]
 )

@@ -74,10 +74,17 @@ def baseline_problem(notes: Notes, fault: ShortBaseline) -> Problem:
     )
 
 
-def loops_told(notes: Notes, loops: Sequence[LoopByRatio | LoopByDevice]) -> Told:
-    """Say which loops do not close."""
+def loops_told(notes: Notes, loops: Sequence[LoopByRatio | LoopByDevice], of_all: int) -> Told:
+    """Say which loops do not close.
+
+    Where half of all loops are refused, a jump or a wrong name in one of them is not what is the
+    likeliest: the first of them says so.
+    """
     file = notes.book.file
-    problems, findings = [], []
+    problems: list[Problem] = []
+    findings: list[Finding] = []
+    refused = sum(one.is_refused for one in loops)
+    many = _device_in_doubt(notes, refused, of_all) if 2 * refused >= of_all else ""
     for one in loops:
         loop = one.loop
         says = (
@@ -87,16 +94,32 @@ def loops_told(notes: Notes, loops: Sequence[LoopByRatio | LoopByDevice]) -> Tol
         if isinstance(one, LoopByRatio):
             says += f", 1:{loop.ratio:.0f}"
             expected = f"1:{one.limit:g} or better"
+            if notes.site.survey.closure_limit is None:
+                expected += ", as is usual where no closure_limit is given"
             code, rest = "closure-short-loop", "; too short a loop to judge by its ratio."
         else:
             expected = f"at most {one.bound_m:.3f} m from a device like this"
             code, rest = "closure-large", ", more than 99 of 100 such loops of this device."
         if one.is_refused:
-            remedy = f"walk the loop from line {loop.first_line} again"
+            remedy = f"walk the loop from line {loop.first_line} again{'' if problems else many}"
             problems.append(Problem("closure", says, expected, remedy, file, loop.last_line))
         else:
             findings.append(Finding("look", code, _sentence(says) + rest, file, loop.last_line))
     return problems, findings
+
+
+def _device_in_doubt(notes: Notes, refused: int, of_all: int) -> str:
+    if refused < 2:
+        return ""
+    survey = notes.site.survey
+    if survey.leg_noise is None and survey.device is None:
+        stated = "an unknown one is taken to be"
+    else:
+        stated = f"{'[survey.leg_noise]' if survey.leg_noise else '[survey.device]'} says"
+    return (
+        f"; {refused} of {of_all} loops miss so much: where nothing jumped, the device is worse "
+        f"than {stated}"
+    )
 
 
 def length_told(notes: Notes, judged: JudgedLength | None, map_unit: str) -> Told:

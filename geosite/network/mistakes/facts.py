@@ -107,11 +107,15 @@ class Search:
         The network with the mistakes corrected.
     redundancy_spent : (horizontal, vertical)
         Unknown amounts that were fitted to correct legs and visits.
+    as_read
+        How many times as large as assumed the misclosures of the field book as read are: so many
+        times worse a device would explain them without any mistake.
     """
 
     mistakes: tuple[Mistake, ...]
     tied: Tied
     redundancy_spent: tuple[int, int]
+    as_read: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -53,6 +53,7 @@ def find_mistakes(
     Search
     """
     tied, squares, redundancy = fit(book)
+    as_read = math.sqrt(squares / redundancy) if redundancy > 0 else 1.0
     mistakes: list[Mistake] = []
     spent = [0, 0]
     for _ in range(MOST_MISTAKES):
@@ -79,7 +80,7 @@ def find_mistakes(
         mistakes.append(mistake)
         tied, squares, redundancy = fit(mistake.corrected)
         redundancy -= sum(spent)
-    return Search(tuple(mistakes), tied, (spent[0], spent[1]))
+    return Search(tuple(mistakes), tied, (spent[0], spent[1]), as_read)
 
 
 def _unnamed(tied: Tied, better: Refined, suspects: list[Suspect], tested: int) -> Mistake:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -13,12 +15,24 @@ from geosite.network.mistakes.facts import JudgedMistake, Mistake
 
 __all__ = ["mistakes_in_words", "unsettling_mistakes"]
 
+PLAUSIBLE = 30.0
+"""Devices were stated so many times too well; what only a worse one would explain is a mistake."""
+
 
 def mistakes_in_words(
-    notes: Notes, judged: Sequence[JudgedMistake]
+    notes: Notes, judged: Sequence[JudgedMistake], as_read: float = math.inf
 ) -> tuple[list[Problem], list[Finding]]:
-    """Say what the survey is refused for, and what is to be looked at."""
+    """Say what the survey is refused for, and what is to be looked at.
+
+    Parameters
+    ----------
+    notes, judged
+    as_read
+        How many times as large as the site file's device explains the misclosures are: with a
+        device that is so much worse, they may all be chance.
+    """
     problems, findings = [], []
+    doubt = _doubt(notes, as_read)
     for one in judged:
         mistake = one.mistake
         if mistake.kind in ("leg", "visit"):
@@ -28,15 +42,27 @@ def mistakes_in_words(
             if one.is_refused:
                 limit = notes.site.survey.closure_limit
                 expected = f"at most 1:{limit:g} of the run's length"
-                problems.append(
-                    Problem(f"{mistake.kind}-off", says, expected, remedy, book.file, line)
-                )
+                code = f"{mistake.kind}-off"
+                problems.append(Problem(code, says, expected, remedy + doubt, book.file, line))
             else:
-                text = f"{says[0].upper()}{says[1:]}: {remedy}."
+                text = f"{says[0].upper()}{says[1:]}: {remedy}{doubt}."
                 findings.append(Finding("look", f"{mistake.kind}-off", text, book.file, line))
         else:
-            problems.append(_named(notes, mistake))
+            problem = _named(notes, mistake)
+            problems.append(replace(problem, remedy=problem.remedy + doubt))
     return problems, findings
+
+
+def _doubt(notes: Notes, as_read: float) -> str:
+    """Return the other thing that it may be, where the site file says how good the device is."""
+    survey = notes.site.survey
+    if as_read > PLAUSIBLE or (survey.leg_noise is None and survey.device is None):
+        return ""
+    table = "[survey.device]" if survey.leg_noise is None else "[survey.leg_noise]"
+    return (
+        f"; or nothing is wrong here and the device is about {max(as_read, 2.0):.0f} times worse "
+        f"than {table} says"
+    )
 
 
 def unsettling_mistakes(notes: Notes, mistakes: Sequence[Mistake]) -> list[Problem]:
