@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, Literal
 
+from geosite.base.rounding import written
 from geosite.base.spoken_units import like_measures, spoken
 
 __all__ = ["Style", "lines", "of_process"]
@@ -113,11 +114,18 @@ def _areas(areas: Mapping[str, Mapping[str, Any]]) -> Iterator[Line]:
     for code, found in sorted(by_code.items()):
         text = f"  {code:{width}}  {sum(one['value'] or 0.0 for one in found):10.2f} m2"
         if len(found) == 1:
-            sigma = found[0]["sigma"]
-            known = "accuracy not known" if sigma is None else f"standard deviation {sigma:.2f} m2"
-            yield "plain", f"{text}, {known}"
+            yield "plain", f"  {code:{width}}  {_area(found[0])}"
         else:
             yield "plain", f"{text} in {len(found)} areas"
+
+
+def _area(found: Mapping[str, float | None]) -> str:
+    """Return an area with half its 95 % interval, as all papers have it."""
+    value, low, high = (found.get(key) for key in ("value", "low", "high"))
+    if value is None or low is None or high is None:
+        return f"{value or 0.0:10.2f} m2, accuracy not known"
+    told = written(value, (high - low) / 2, "m2").replace("\u202f", "")
+    return f"{told:>10} (95 %)"
 
 
 def _ground(terrain: Mapping[str, Any] | None) -> Iterator[Line]:
@@ -127,8 +135,8 @@ def _ground(terrain: Mapping[str, Any] | None) -> Iterator[Line]:
     yield (
         "plain",
         f"Ground: elevations {terrain['lowest']:.2f} to {terrain['highest']:.2f} "
-        f"({terrain['elevation_unit']}) in the raster, "
-        f"{terrain['rows']} x {terrain['cols']} cells of {terrain['cell_size']:g}",
+        f"({terrain['elevation_unit']}) in the raster, {terrain['rows']} x {terrain['cols']} cells "
+        f"of {terrain['cell_size']:g} in the unit of the map",
     )
 
 

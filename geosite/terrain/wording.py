@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable, Sequence
 from geosite.base.errors import Finding
 from geosite.base.estimate import Estimate
 from geosite.base.map_frame import Frame
-from geosite.base.rounding import place_words
+from geosite.base.rounding import decimals, place_words
 from geosite.fieldbook.model import Notes
 from geosite.reading.toml_lines import line_of
 from geosite.terrain.site_ground import SiteGround
@@ -36,11 +36,19 @@ _PATCH_M2 = 1.0
 """Every crest has flat places; a smaller one is only a note."""
 
 
-def interval_words(estimate: Estimate, decimals: int, unit: str) -> str:
+def interval_words(estimate: Estimate, most: int, unit: str) -> str:
     """Return a number with its 95 % interval as it is said in a sentence.
 
-    A small volume keeps two digits of its half-width (JCGM 100:2008, 7.2.6): who works in yards
-    reads the sentence with its measures turned, and would meet a number that was rounded before.
+    No digit more than the interval bears, but of volumes: a small one keeps two digits of its
+    half-width (JCGM 100:2008, 7.2.6), for who works in yards reads the sentence with its measures
+    turned, and would meet a number that was rounded before.
+
+    Parameters
+    ----------
+    estimate
+    most
+        Decimals where nothing is known of it; of a volume the least.
+    unit
 
     Examples
     --------
@@ -51,14 +59,16 @@ def interval_words(estimate: Estimate, decimals: int, unit: str) -> str:
     >>> interval_words(Estimate(0.35, float("-inf"), float("inf")), 2, "m3")
     '0.35 m3'
     >>> interval_words(Estimate(142.9, 21.8, 142.9), 1, "m2")
-    '142.9 m2 (21.8 to 142.9: at the upper end of what is possible)'
+    '143 m2 (22 to 143: at the upper end of what is possible)'
     """
-    if unit == "m3" and math.isfinite(estimate.half_width) and estimate.half_width > 0:
-        decimals = max(decimals, 1 - math.floor(math.log10(estimate.half_width)))
-    value = f"{estimate.value:.{decimals}f} {unit}".rstrip()
+    places, half = most, estimate.half_width
+    if math.isfinite(half) and half > 0:
+        bears = max(0, min(most, decimals(half)))
+        places = max(most, 1 - math.floor(math.log10(half))) if unit == "m3" else bears
+    value = f"{estimate.value:.{places}f} {unit}".rstrip()
     if not (math.isfinite(estimate.low) and math.isfinite(estimate.high)):
         return value
-    ends = f"{estimate.low:.{decimals}f} to {estimate.high:.{decimals}f}"
+    ends = f"{estimate.low:.{places}f} to {estimate.high:.{places}f}"
     return f"{value} ({ends}{end_words(estimate)})"
 
 
@@ -263,13 +273,14 @@ def contour_findings(interval: float, known: float, unit: str) -> tuple[Finding,
     """
     if interval >= 2 * known:
         return ()
+    told = f"{known:.{max(0, decimals(known))}f} {unit}"
     return (
         Finding(
             "note",
             "contours-finer-than-known",
             f"Contours every {interval:g} {unit} are finer than the ground is known: between the "
-            f"marks it is good to {known:.3f} {unit} (one sigma) against its surroundings, and an "
-            "interval of twice that is the least that can be relied on.",
+            f"marks it is good to {told} (one sigma) against its surroundings, and an interval of "
+            "twice that is the least that can be relied on.",
         ),
     )
 
@@ -288,8 +299,8 @@ def paving_findings(paving: Iterable[PavingEstimate], frame: Frame) -> tuple[Fin
     >>> from geosite.terrain.water.falls_from_buildings import FlatPaving
     >>> yard = PavingEstimate(FlatPaving("yard", 6, 30, 1, 4, 0, 0), Estimate(6.0, 2.0, 9.0))
     >>> (found,) = paving_findings([yard], Frame())
-    >>> found.level, found.text[:44]
-    ('look', 'yard: 6.0 m2 (2.0 to 9.0) of 30.0 m2 are fla')
+    >>> found.level, found.text[:40]
+    ('look', 'yard: 6 m2 (2 to 9) of 30 m2 looked at a')
     """
     found = []
     for one in paving:
@@ -298,14 +309,17 @@ def paving_findings(paving: Iterable[PavingEstimate], frame: Frame) -> tuple[Fin
             continue
         is_sure = one.flat_m2.low > 0.0 or not math.isfinite(one.flat_m2.low)
         easting, northing = frame.to_map((paved.easting, paved.northing))
+        half = one.flat_m2.half_width
+        places = max(0, min(1, decimals(half))) if math.isfinite(half) else 1
         doubt = "" if is_sure else " Undecided: on some possible grounds none is."
         found.append(
             Finding(
                 "look" if is_sure and paved.patch_m2 >= _PATCH_M2 else "note",
                 "flat-paving",
-                f"{paved.name}: {interval_words(one.flat_m2, 1, 'm2')} of {paved.known_m2:.1f} m2 "
-                f"are flatter than {paved.minimum_percent:g} % (common practice, a default that "
-                f"local rules replace); the largest such patch, {paved.patch_m2:.1f} m2, is at "
+                f"{paved.name}: {interval_words(one.flat_m2, 1, 'm2')} of "
+                f"{paved.known_m2:.{places}f} m2 looked at are flatter than "
+                f"{paved.minimum_percent:g} % (common practice, a default that local rules "
+                f"replace); the largest such patch, {paved.patch_m2:.{places}f} m2, is at "
                 f"{place_words(easting, northing)}.{doubt}",
                 place=(float(easting), float(northing)),
             )

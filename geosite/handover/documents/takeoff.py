@@ -41,6 +41,12 @@ _HOW_TO_READ = (
 )
 
 
+_STILL_ORDERED = (
+    "Surfaces under the pads and strips of designs are taken off. Surfaces under their banks, and "
+    "lines such as kerbs that a design covers, are still in the order: strike what is not wanted."
+)
+
+
 def takeoff_pdf(package: Package, options: Handover) -> bytes | None:
     """Return the take-off as a PDF document, what a client reads first on a page of its own.
 
@@ -213,6 +219,8 @@ def _orders(package: Package, totals: Sequence[Record], units: PaperUnits) -> li
     if rows:
         ends = (Column("waste", 0.35, "end"), Column("to order", 0.95, "end"))
         blocks += [Heading("What to order", 2), Table((*columns, *ends), tuple(rows))]
+        if any(table.name == "design_parts" and table.records for table in package.tables):
+            blocks.append(Paragraph(_STILL_ORDERED))
     if left:
         blocks += [
             Heading("Measured and not ordered", 2),

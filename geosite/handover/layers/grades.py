@@ -10,6 +10,7 @@ import shapely
 from geosite.analysis.limits import CAUTION
 from geosite.base.columns import Columns, estimate, integer, real, text
 from geosite.handover.model import Form, Layer
+from geosite.handover.wording.measures import verdict_told
 from geosite.linework.on_map import to_map_geometry
 
 if TYPE_CHECKING:
@@ -88,6 +89,10 @@ def limit(grade: Grade) -> float | None:
     return grade.requirement.limit * 100.0 if grade.is_slope else grade.requirement.limit
 
 
+def _whose(grade: Grade) -> str:
+    return "default" if grade.requirement.is_default else "site"
+
+
 def columns() -> Columns[Grade]:
     """Return the columns."""
 
@@ -101,6 +106,11 @@ def columns() -> Columns[Grade]:
         (
             text("line", "Name of the checked line.", lambda g: g.span.line),
             text("check_of", "What is held against the limit.", lambda g: g.check),
+            text(
+                "words",
+                "The verdict as it is told: on a built-in limit it is no local rule.",
+                lambda g: verdict_told({"verdict": g.verdict, "limit_from": _whose(g)}) or None,
+            ),
             text("from_point", "Mark or station the stretch starts at.", lambda g: g.span.start),
             text("to_point", "Mark or station the stretch ends at.", lambda g: g.span.end),
             real(
@@ -144,7 +154,7 @@ def columns() -> Columns[Grade]:
             text(
                 "limit_from",
                 "Whose limit it is.",
-                lambda g: "default" if g.requirement.is_default else "site",
+                _whose,
                 LIMIT_FROM,
             ),
             text("verdict", "At 95 %.", lambda g: g.verdict, VERDICTS),

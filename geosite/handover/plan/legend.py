@@ -173,7 +173,7 @@ def surfaces_block(
             for other in others:
                 column.row(None, "", other)
         more(column, len(sums), limit, "quantities.csv")
-        note = "Net of the shapes inside." if any(r["inside"] for r in layer.records) else ""
+        note = "Without what lies inside them." if any(r["inside"] for r in layer.records) else ""
         if note:
             column.paragraph(note, colour=FAINT)
 
@@ -181,9 +181,7 @@ def surfaces_block(
 
 
 def _sizes(package: Package, measures: Measures, code: str, area_m2: float) -> list[str]:
-    """Return the size of a surface, in both units where asked, rounded by what is known then."""
-    if package.sheet.units != "both":
-        return [measures.area(area_m2)]
+    """Return the size of a surface, in both units where asked, rounded by what is known."""
     quantities = (t.records for t in package.tables if t.name == "quantities")
     half_m2 = next(
         (
@@ -194,6 +192,8 @@ def _sizes(package: Package, measures: Measures, code: str, area_m2: float) -> l
         ),
         None,
     )
+    if package.sheet.units != "both":
+        return [measures.area_known(area_m2, half_m2)]
     other = Measures("ft" if measures.unit == "m" else "m")
     return [each.area_known(area_m2, half_m2) for each in (measures, other)]
 

@@ -26,6 +26,7 @@ from geosite.handover.plan.symbols import Mark, significant
 from geosite.handover.styles.layers import contour_digits
 from geosite.handover.wording.measures import grade_told, section_letter, verdict_told
 from geosite.handover.wording.names import readable_name
+from geosite.linework.model import Piece
 
 __all__ = [
     "name_areas",
@@ -69,7 +70,8 @@ def name_areas(page: Canvas) -> None:
         if size is not None:
             gross = record["area_m2"]
             net = gross is not None and abs(size - gross) > 5e-3
-            lines.append(page.line(page.measures.area(size) + (" net" if net else "")))
+            told = page.measures.area_known(size, record.get("net_area_95_m2"))
+            lines.append(page.line(told + (" net" if net else "")))
         open_ground = page.view_polygon(geometry)
         if holes:
             open_ground = shapely.difference(
@@ -77,9 +79,9 @@ def name_areas(page: Canvas) -> None:
             )
         inside = interior(open_ground, page.view, page.k)
         fewer = [*lines[:1], *lines[2:]]
-        for told in (lines, fewer):
-            held = _inside(open_ground, inside, told)
-            if page.write("areas", told, held, rank_cost=0.25, count=False):
+        for some in (lines, fewer):
+            held = _inside(open_ground, inside, some)
+            if page.write("areas", some, held, rank_cost=0.25, count=False):
                 break
         else:
             at = (*inside[0, :2].tolist(), 0.0) if len(inside) else None
@@ -115,7 +117,7 @@ def name_marks(page: Canvas, marks: Sequence[Mark], *, important: bool) -> None:
         )
         lines = [name]
         if mark.elevation is not None:
-            lines.append(page.line(f"{mark.elevation:.2f}", bold=bold))
+            lines.append(page.line(f"{mark.elevation:.{mark.places}f}", bold=bold))
         gap = (2.0 if mark.kind != "mark" else 1.2) * page.k
         for part in (lines, lines[1:]) if len(lines) > 1 else (lines,):
             width = max(line.width for line in part)
@@ -163,10 +165,29 @@ def name_lines(page: Canvas) -> None:
             page.write("lines", [label], np.concatenate(places), led_from=at)
 
 
+def _halves(page: Canvas) -> dict[tuple[str, float], tuple[float | None, float | None]]:
+    """Return half the 95 % intervals of length and radius, by feature and length of the edge."""
+    found = next((t.records for t in page.package.tables if t.name == "edges"), ())
+    return {
+        (str(r["feature"]), round(float(r["length_m"]), 4)): (
+            r.get("length_95_m"),
+            r.get("radius_95_m"),
+        )
+        for r in found
+        if r.get("length_m") is not None
+    }
+
+
+def _arc_of(piece: Piece, factor: float) -> float:
+    """Return the length of an arc or a whole circle, on the ground."""
+    sweep = 2 * math.pi if piece.kind == "circle" else abs(piece.sweep or 0.0)
+    return sweep * (piece.radius or 0.0) / factor
+
+
 def name_edges(page: Canvas) -> None:
     """Write the length of every straight edge and the radius of every arc of the areas."""
     edges: list[tuple[float, Floats, list[Line], float]] = []
-    factor = page.view.frame.combined_factor
+    factor, halves = page.view.frame.combined_factor, _halves(page)
     for feature in page.package.features:
         if feature.kind != "area":
             continue
@@ -177,15 +198,18 @@ def name_edges(page: Canvas) -> None:
         for piece in feature.pieces:
             place = page.view.local_on_paper(piece.vertices)
             if piece.kind in ("arc", "circle") and piece.radius:
-                text = [page.line(f"R {page.measures.number(piece.radius / factor)}")]
+                half = halves.get((feature.name, round(_arc_of(piece, factor), 4)), (None, None))
+                size = page.measures.known(piece.radius / factor, half[1])
+                text = [page.line(f"R {size}")]
                 if piece.kind == "arc" and piece.sweep:
-                    arc = abs(piece.sweep) * piece.radius / factor
-                    text.append(page.line(f"arc {page.measures.number(arc)}"))
+                    arc = page.measures.known(_arc_of(piece, factor), half[0])
+                    text.append(page.line(f"arc {arc}"))
                 edges.append((length_of(place), place, text, inside))
             elif piece.kind == "line":
                 sides = np.hypot(*np.diff(piece.vertices[:, :2], axis=0).T) / factor
                 for k, side in enumerate(sides.tolist()):
-                    text = [page.line(page.measures.number(side))]
+                    half = halves.get((feature.name, round(side, 4)), (None, None))
+                    text = [page.line(page.measures.known(side, half[0]))]
                     edge = place[k : k + 2]
                     edges.append((length_of(edge), edge, text, inside))
     edges.sort(key=lambda e: -e[0])

@@ -11,6 +11,7 @@ import numpy as np
 import shapely
 
 from geosite.base.arrays import Floats
+from geosite.base.rounding import decimals
 from geosite.drawing.font import printable
 from geosite.drawing.ink import FAINT, PAPER, TEXT, Stroke
 from geosite.drawing.labels import Line
@@ -340,6 +341,12 @@ def near_parcels(page: Canvas, layer: Layer) -> Iterator[tuple[Mapping[str, Any]
                 yield record, line
 
 
+def _places(record: Mapping[str, Any], unit_m: float) -> int:
+    """Return how many decimals an elevation deserves: two, or as many as its interval bears."""
+    half = record.get("v_95_m")
+    return 2 if not half else max(0, min(2, decimals(half / unit_m)))
+
+
 def draw_marks(page: Canvas) -> list[Mark]:
     """Draw the marks and return those that get a label, each place once."""
     layer = page.layer("points")
@@ -367,12 +374,20 @@ def draw_marks(page: Canvas) -> list[Mark]:
             "baseline" if name in ends else "inlet" if codes[code].inlet else "mark"
         )
         feature = readable_name(record["feature"]) if code in alone else ""
-        marks.append(Mark(str(name), feature, record["elevation"], places[i], kind))
+        told = _places(record, page.package.frame.height_unit_m)
+        marks.append(Mark(str(name), feature, record["elevation"], places[i], kind, told))
     crowd.sort()
     kept = thin(places[crowd], 1.2, page.view)
     page.dropped += len(crowd) - len(kept)
     marks += [
-        Mark(str(records[i]["point"]), "", records[i]["elevation"], places[i], "mark")
+        Mark(
+            str(records[i]["point"]),
+            "",
+            records[i]["elevation"],
+            places[i],
+            "mark",
+            _places(records[i], page.package.frame.height_unit_m),
+        )
         for i in (crowd[k] for k in kept)
     ]
     walked = [i for i, r in enumerate(records) if not r["point"]]

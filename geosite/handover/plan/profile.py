@@ -352,7 +352,8 @@ def _words(
         for part in (section.ends, about, heights.datum and f"Elevations: {heights.datum}")
         if part
     )
-    big = f"{scale_name(scale, measures.unit)}, heights {higher:.3g} times"
+    times = "" if higher == 1 else f" ({higher:.3g} times)"
+    big = f"{scale_name(scale, measures.unit)}, heights 1:{scale / higher:.3g}{times}"
     signs: list[Shape | Text] = []
     x, y = _WINDOW.x, 198.0
 

@@ -43,6 +43,8 @@ class Mark:
     elevation: float | None
     place: Floats
     kind: Literal["mark", "baseline", "inlet"]
+    places: int = 2
+    """Decimals that its elevation deserves."""
 
 
 _MOST_LINES = 2000

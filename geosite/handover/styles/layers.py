@@ -279,11 +279,11 @@ def _grades(layer: Layer, package: Package) -> Look:
         replace(length, factor_where=follows_the_unit("value")),
         Value(HOLDS_THE_UNIT, shown={"percent": " %", "m": unit}),
         " ",
-        Value("verdict"),
+        Value("words"),
     )
     label = Label(
         words,
-        "verdict",
+        "words",
         WATER,
         "beside",
         size_mm=2.0,

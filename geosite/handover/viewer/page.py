@@ -40,6 +40,7 @@ from geosite.handover.palette import (
 from geosite.handover.plan.symbols import rounded_each
 from geosite.handover.styles.signs import FADED, STEADY, TURNING, code_tints
 from geosite.handover.wording.measures import Measures
+from geosite.handover.wording.names import named_on_paper
 from geosite.handover.wording.reference import accuracy_words, crs_words, height_words
 
 __all__ = ["viewer_script", "write_viewer"]
@@ -140,17 +141,20 @@ def _json(value: Any) -> str:
 def _findings(package: Package, level: str, most: int = 50) -> list[dict[str, Any]]:
     """Return the findings of a level, the first of them, each in both units where they differ."""
     found = [f for f in package.findings if f.level == level][:most]
-    told = [_finding(f, package.frame.origin) for f in found]
-    for finding, one in zip(found, told, strict=True):
-        other = package.in_other_unit.get(finding.text, finding.text)
-        if other != finding.text:
-            one["other"] = with_signs(other)
+    others = [package.in_other_unit.get(f.text, f.text) for f in found]
+    # names as on paper
+    texts = named_on_paper(package, [with_signs(f.text) for f in found])
+    told = [_finding(f, text, package.frame.origin) for f, text in zip(found, texts, strict=True)]
+    second = named_on_paper(package, [with_signs(text) for text in others])
+    for one, text in zip(told, second, strict=True):
+        if text != one["text"]:
+            one["other"] = text
     return told
 
 
-def _finding(finding: Finding, origin: tuple[float, float]) -> dict[str, Any]:
+def _finding(finding: Finding, text: str, origin: tuple[float, float]) -> dict[str, Any]:
     """Return a finding with the mark and the place that it is about, where they are known."""
-    told: dict[str, Any] = {"text": with_signs(finding.text)}
+    told: dict[str, Any] = {"text": text}
     if finding.mark:
         told["mark"] = finding.mark
     if finding.place is not None and all(map(math.isfinite, finding.place)):

@@ -291,6 +291,8 @@ function write(context, width, height_, X, Y, ratio, ink, held) {
       ([dx, dy]) => place(x + dx, y + dy, lines, colour, bold),
     );
   };
+  // as on paper: keys of the field book have blanks where people read
+  const readable = (key) => short(String(key ?? "").replaceAll("_", " "));
   const short = (text, limit = 28) => (text.length > limit ? `${text.slice(0, limit - 1)}…` : text);
   const visible = (name) => (shown.get(name) ? layers.get(name)?.features ?? [] : []);
   // no name covers a sign; the name of an area may cover ordinary marks where it has no other room
@@ -303,8 +305,8 @@ function write(context, width, height_, X, Y, ratio, ink, held) {
   for (const f of visible("points")) {
     if (!grand(f)) continue;
     const inlet = site.codes[f.p.code]?.inlet;
-    const name = inlet && f.p.feature ? f.p.feature : f.p.point;
-    beside(X(f.g[0][0]), Y(f.g[0][1]), [short(name)], inlet ? ink.water : ink.text, true);
+    const name = inlet && f.p.feature ? readable(f.p.feature) : short(f.p.point);
+    beside(X(f.g[0][0]), Y(f.g[0][1]), [name], inlet ? ink.water : ink.text, true);
   }
   const middle = (f) => {
     const box = [Infinity, Infinity, -Infinity, -Infinity];
@@ -316,7 +318,7 @@ function write(context, width, height_, X, Y, ratio, ink, held) {
     return [(box[0] + box[2]) / 2, (box[1] + box[3]) / 2];
   };
   for (const f of visible("areas")) {
-    const size = f.p.net_area_m2 ?? f.p.area_m2, lines = [short(f.p.feature ?? "")];
+    const size = f.p.net_area_m2 ?? f.p.area_m2, lines = [readable(f.p.feature)];
     if (size !== undefined) lines.push(area(size));
     const [e, n] = f.label ?? middle(f);
     const steps = [[0, 0], [0, 26], [0, -26], [60, 0], [-60, 0], [90, 40], [-90, 40]];
@@ -332,7 +334,7 @@ function write(context, width, height_, X, Y, ratio, ink, held) {
     for (const f of visible("grades"))
       if (f.p.verdict === verdict && f.p.value !== undefined) {
         const check = f.p.check_of === "running" ? "" : `${short(f.p.check_of ?? "")} `;
-        const text = `${check}${f.p.unit === "percent" ? `${Math.abs(f.p.value).toFixed(1)} %` : metres(Math.abs(f.p.value))} ${verdict}`;
+        const text = `${check}${f.p.unit === "percent" ? `${f.p.value.toFixed(1)} %` : metres(f.p.value)} ${f.p.words ?? verdict}`;
         beside(...middleOf(f), [text], ink[VERDICT_INK[verdict]], verdict === "beyond");
       }
   for (const f of visible("ponding")) {
@@ -343,7 +345,7 @@ function write(context, width, height_, X, Y, ratio, ink, held) {
     const [e, n] = middle(f);
     [0, 40, -40, 80, -80].some((dy) => place(X(e), Y(n) + dy * ratio, [`parcel ${short(f.p.parcel ?? "")}`], ink.parcel, false));
   }
-  for (const f of visible("lines")) beside(...middleOf(f), [short(f.p.feature ?? "")], ink.text, false);
+  for (const f of visible("lines")) beside(...middleOf(f), [readable(f.p.feature)], ink.text, false);
   // a few of many marks named at random would tell nothing: most of them, or none
   const plain = visible("points").filter((f) => !grand(f));
   if (most - written > small.length / 2)

@@ -77,6 +77,19 @@ class Measures:
         half = None if half_width_m is None else half_width_m / self.unit_m
         return written(length_m / self.unit_m, half, self.unit)
 
+    def known(self, length_m: float, half_width_m: float | None) -> str:
+        """Return a length without its unit, to two decimals or as many as its interval bears.
+
+        Examples
+        --------
+        >>> Measures("m").known(9.144, 0.15), Measures("m").known(9.144, 0.02)
+        ('9.14', '9.14')
+        >>> Measures("ft").known(9.144, 0.15), Measures("m").known(9.144, None)
+        ('30.0', '9.14')
+        """
+        half = None if half_width_m is None else half_width_m / self.unit_m
+        return grouped(length_m / self.unit_m, min(2, decimals(half)))
+
     def area(self, area_m2: float) -> str:
         """Return an area with its unit."""
         value = area_m2 / self.unit_m**2
@@ -91,8 +104,11 @@ class Measures:
         >>> Measures("ft").area_known(749.8, 2.0), Measures("m").area_known(749.8, 2.0)
         ('8\u202f071 ft²', '749.8 m²')
         """
+        if half_m2 is None or not math.isfinite(half_m2) or half_m2 <= 0:
+            return self.area(area_m2)
         square = self.unit_m**2
-        places = decimals(None if half_m2 is None else half_m2 / square)
+        # no finer than where nothing is known of it: a label, no calculation
+        places = min(2, decimals(half_m2 / square))
         return f"{grouped(area_m2 / square, places)} {self.unit}²"
 
     def volume(self, volume_m3: float) -> str:
