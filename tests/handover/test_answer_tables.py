@@ -4,13 +4,17 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
 import pytest
 from linework_cases import rows, survey
 
+from geosite.analysis.access.grade_checks import Grade, Requirement, Span
 from geosite.analysis.distances import distance, outline_edges
+from geosite.analysis.limits import judge
 from geosite.analysis.takeoff.quantities import take_off
+from geosite.base.estimate import Estimate
 from geosite.fieldbook.sitefile import Code, Quantities
-from geosite.handover.layers import distances, quantities, shared_edges
+from geosite.handover.layers import distances, grades, quantities, shared_edges
 from geosite.linework.draw import draw
 
 CODES = {
@@ -101,3 +105,15 @@ def test_shared_edges_say_whether_one_area_lies_in_the_other() -> None:
     (record,) = shared_edges.table(taken.edges).records
     assert (record["first"], record["second"], record["nested"]) == ("yard", "pad", 0)
     assert record["width_m"] == pytest.approx(0.04, rel=0.02)  # of the mean of both edges
+
+
+@pytest.mark.parametrize(("is_default", "told"), [(True, "within the default"), (False, "within")])
+def test_a_verdict_on_a_built_in_limit_is_told_as_one_in_every_file(
+    is_default: bool, told: str
+) -> None:
+    span = Span("ramp", "A", "B", 0.0, 10.0, np.zeros((2, 3)))
+    width = Estimate.normal(1.5, 0.01, 2.0)
+    wanted = Requirement("own", 1.2, "4.2", is_default=is_default)
+    grade = Grade("width", span, width, wanted, judge(width, 1.2, at_least=True))
+    (record,) = grades.columns().records([grade])
+    assert (record["verdict"], record["words"]) == ("within", told)

@@ -25,7 +25,10 @@ REPORT: dict[str, Any] = {
     "areas": {
         "a": {"code": "asphalt", "net_area_m2": {"value": 100.0, "sigma": 0.5, "grid": 99.9}},
         "b": {"code": "asphalt", "net_area_m2": {"value": 50.25, "sigma": 0.2, "grid": 50.2}},
-        "c": {"code": "setts", "net_area_m2": {"value": 7.0, "sigma": 0.1, "grid": 7.0}},
+        "c": {
+            "code": "setts",
+            "net_area_m2": {"value": 7.0, "low": 6.8, "high": 7.2, "sigma": 0.1, "grid": 7.0},
+        },
     },
     "terrain": {
         "lowest": 400.1, "highest": 402.0, "elevation_unit": "metre", "rows": 4, "cols": 5,
@@ -49,7 +52,7 @@ def test_what_a_contractor_wants_to_know_first() -> None:
     assert "tied at 2 marks, up to 0.040 m apart before the adjustment (mark B2)" in found
     assert "walked 34.019 m, on the map 34.000 m, +19 mm; 20 mm is the standard" in found
     assert "asphalt      150.25 m2 in 2 areas" in found
-    assert "setts          7.00 m2, standard deviation 0.10 m2" in found
+    assert "setts    7.00 +/- 0.20 m2 (95 %)" in found
     assert "elevations 400.10 to 402.00 (metre) in the raster, 4 x 5 cells of 0.25" in found
     assert "Leg 3 looks wrong. (book.csv:9)" in text(REPORT, "look")
     assert "Two rows agree." in text(REPORT, "plain")

@@ -243,7 +243,8 @@ def test_a_square_metre_in_one_piece_that_is_sure_is_looked_at(
     paving = FlatPaving("yard", 2.0, 9.0, 1.0, patch, 5.0, 6.0)
     (finding,) = paving_findings([PavingEstimate(paving, Estimate(2.0, low, 3.0))], FRAME)
     assert finding.level == level
-    assert f"yard: 2.0 m2 ({low:.1f} to 3.0) of 9.0 m2 are flatter than 1 %" in finding.text
+    told = f"yard: 2.0 m2 ({low:.1f} to 3.0) of 9.0 m2 looked at are flatter than 1 %"
+    assert told in finding.text
     assert "will hold water" not in finding.text
 
 

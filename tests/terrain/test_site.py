@@ -243,7 +243,7 @@ def test_areas_lengths_and_falls_are_those_of_the_ground(
     )
     (told,) = [f.text for f in terrain.findings if f.code == "pond"]
     held = f"({pond['volume_low_m3']:.2f} to {pond['volume_high_m3']:.2f})"
-    assert f"{pond['volume_m3']:.2f} m3 {held} on {pond['area_m2']:.1f} m2 (" in told
+    assert f"{pond['volume_m3']:.2f} m3 {held} on {pond['area_m2']:.0f} m2 (" in told
 
     report = ground_report(terrain, (), network.frame)
     assert report.ponds[0].volume_m3 == pytest.approx(pond["volume_m3"])

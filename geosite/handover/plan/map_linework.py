@@ -342,7 +342,13 @@ def near_parcels(page: Canvas, layer: Layer) -> Iterator[tuple[Mapping[str, Any]
 
 
 def _places(record: Mapping[str, Any], unit_m: float) -> int:
-    """Return how many decimals an elevation deserves: two, or as many as its interval bears."""
+    """Return how many decimals an elevation deserves: two, or as many as its interval bears.
+
+    Examples
+    --------
+    >>> [_places({"v_95_m": half}, 1.0) for half in (0.07, 0.4, 1.4, None)]
+    [2, 1, 1, 2]
+    """
     half = record.get("v_95_m")
     return 2 if not half else max(0, min(2, decimals(half / unit_m)))
 

@@ -353,7 +353,7 @@ def _words(
         if part
     )
     times = "" if higher == 1 else f" ({higher:.3g} times)"
-    big = f"{scale_name(scale, measures.unit)}, heights 1:{scale / higher:.3g}{times}"
+    big = f"{scale_name(scale, measures.unit)}, heights 1:{round(scale / higher, 2):g}{times}"
     signs: list[Shape | Text] = []
     x, y = _WINDOW.x, 198.0
 
