@@ -34,6 +34,7 @@ __all__ = [
     "limit_sets",
     "local_fall_rules",
     "magnitude",
+    "verdict_words",
 ]
 
 CAUTION = (
@@ -345,6 +346,17 @@ def magnitude(measured: Estimate) -> Estimate:
     ends = abs(measured.low), abs(measured.high)
     low = 0.0 if measured.low < 0.0 < measured.high else min(ends)
     return Estimate(abs(measured.value), low, max(ends), measured.sigma)
+
+
+def verdict_words(verdict: str, is_default: bool) -> str:
+    """Return a verdict as it is told: on a built-in limit it is none on a local rule.
+
+    Examples
+    --------
+    >>> verdict_words("beyond", True), verdict_words("undecided", True)
+    ('beyond the default', 'undecided')
+    """
+    return f"{verdict} the default" if is_default and verdict in ("within", "beyond") else verdict
 
 
 def judge(measured: Estimate | None, limit: float | None, *, at_least: bool = False) -> Verdict:

@@ -7,10 +7,9 @@ from typing import TYPE_CHECKING
 
 import shapely
 
-from geosite.analysis.limits import CAUTION
+from geosite.analysis.limits import CAUTION, verdict_words
 from geosite.base.columns import Columns, estimate, integer, real, text
 from geosite.handover.model import Form, Layer
-from geosite.handover.wording.measures import verdict_told
 from geosite.linework.on_map import to_map_geometry
 
 if TYPE_CHECKING:
@@ -109,7 +108,7 @@ def columns() -> Columns[Grade]:
             text(
                 "words",
                 "The verdict as it is told: on a built-in limit it is no local rule.",
-                lambda g: verdict_told({"verdict": g.verdict, "limit_from": _whose(g)}) or None,
+                lambda g: verdict_words(g.verdict, g.requirement.is_default) or None,
             ),
             text("from_point", "Mark or station the stretch starts at.", lambda g: g.span.start),
             text("to_point", "Mark or station the stretch ends at.", lambda g: g.span.end),

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
 
+from geosite.analysis.limits import verdict_words
 from geosite.base.estimate import Estimate
 from geosite.base.rounding import decimals, grouped, written
 from geosite.base.units import FOOT_M
@@ -199,9 +200,7 @@ def verdict_told(record: Mapping[str, Any]) -> str:
     >>> verdict_told({"verdict": "undecided", "limit_from": "default"})
     'undecided'
     """
-    verdict = str(record.get("verdict") or "")
-    default = record.get("limit_from") == "default" and verdict in ("within", "beyond")
-    return f"{verdict} the default" if default else verdict
+    return verdict_words(str(record.get("verdict") or ""), record.get("limit_from") == "default")
 
 
 def grade_told(record: Mapping[str, Any], measures: Measures) -> str:
