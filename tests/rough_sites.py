@@ -1,4 +1,4 @@
-"""Three invented sites whose true ground is rough between the marks, walked again and again.
+"""Invented sites whose true ground is rough between the marks, walked again and again.
 
 The truth is another one than the model's: planes, benches, a crown and kerbs, and on top of them a
 sum of sines of random directions, wave lengths and phases. Nothing of it is drawn by geosite.

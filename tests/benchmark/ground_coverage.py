@@ -1,4 +1,4 @@
-"""How often the intervals of the ground and its water hold the truth, on three rough sites.
+"""How often the intervals of the ground and its water hold the truth, on rough sites.
 
     python tests/benchmark/ground_coverage.py [--walks 20] [--first 0] [--sites landing crowned]
         [--results walks.jsonl] [--table]
