@@ -8,6 +8,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from geosite.base.errors import Finding, SurveyRefused
+from geosite.base.memory import give_back
+from geosite.fieldbook.book import MANY
 from geosite.fieldbook.model import FieldBook, Notes
 from geosite.network import wording
 from geosite.network.accuracy.advice import advise
@@ -122,6 +124,7 @@ def _adjusted(notes: Notes, anchored: Anchored) -> Network:
     orientation, *begin = placing.beginning(found.walk, tied)
     tied = tied.alone()
     found = replace(found, search=replace(found.search, tied=tied))
+    _give_back(notes.book)
     try:
         placed, start = placing.network(found.walk, found.closures, orientation, begin)
     except SurveyRefused as unsettled:
@@ -136,7 +139,9 @@ def _adjusted(notes: Notes, anchored: Anchored) -> Network:
         accuracy_known=device.given or horizontal.freedom > 0 or vertical.freedom > 0,
     )
     misfits = _misfits(tied, anchored.controls, factors)
+    _give_back(notes.book)
     judged = _trusted(placing, network, start, found, noise, misfits)
+    _give_back(notes.book)
     return replace(
         network,
         findings=(
@@ -146,6 +151,12 @@ def _adjusted(notes: Notes, anchored: Anchored) -> Network:
         ),
         report=report(notes, anchored, network, found.walk, judged),
     )
+
+
+def _give_back(book: FieldBook) -> None:
+    """Give the memory of one step back before the next one, of a long field book."""
+    if len(book) > MANY:
+        give_back(from_now_on=False)
 
 
 def _searched(
