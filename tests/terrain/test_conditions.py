@@ -146,6 +146,8 @@ def test_threads_that_draw_from_a_new_ground_at_once_get_what_one_alone_gets(
     for which in range(2):
         for a, b in zip(together[which], alone[which::2], strict=True):
             assert np.array_equal(a, b)
+    # each range is solved once, whichever thread comes first
+    assert len(inverted) == len(walked.roughness.parts())
 
 
 def test_of_a_large_ground_a_pair_is_drawn_once_for_threads_that_take_one_draw_each(

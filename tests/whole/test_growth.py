@@ -15,7 +15,9 @@ from pathlib import Path
 
 import msgspec
 import numpy as np
+import package_cases
 import pytest
+import shapely
 from closed_runs import closed_runs
 
 from geosite import build
@@ -23,6 +25,10 @@ from geosite.base.errors import OutputRefused
 from geosite.base.grid import Grid
 from geosite.base.large_rasters import ScratchFolder
 from geosite.fieldbook.read import read_survey
+from geosite.fieldbook.sitefile import Handover
+from geosite.handover.model import Package
+from geosite.handover.plan.sheet import draw_plan
+from geosite.handover.viewer.page import write_viewer
 from geosite.terrain import site_water
 from geosite.terrain.surface.idw import interpolate_inverse_distance
 from geosite.terrain.surface.realisations import BetweenNodes
@@ -227,3 +233,49 @@ def test_possible_grounds_grow_with_the_hollows() -> None:
         return answered
 
     assert seconds(of(360), 2) / seconds(of(180), 2) < 6  # 8 with a look at the stack per pond
+
+
+def with_hollows(count: int) -> Package:
+    """Return a site with so many ponds of the shape of a cross."""
+    package = package_cases.ferry_landing()
+    (layer,) = (one for one in package.layers if one.name == "ponding")
+    west, south, _, _ = layer.geometries[0].bounds
+    row, col = np.divmod(np.arange(count), 20)
+    x, y = west + 0.5 * col, south + 0.5 * row
+    cross = shapely.union(
+        shapely.box(x, y + 0.1, x + 0.3, y + 0.2), shapely.box(x + 0.1, y, x + 0.2, y + 0.3)
+    )
+    records = [{**layer.records[0], "pond": k, "is_significant": 1} for k in range(count)]
+    ponds = replace(layer, geometries=list(cross), records=records)
+    layers = tuple(ponds if one is layer else one for one in package.layers)
+    return replace(package, layers=layers)
+
+
+@pytest.mark.slow
+def test_plan_and_viewer_draw_all_hollows_together(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """However many hollows there are, their outlines are rounded and hatched in as many calls."""
+    calls: list[str] = []
+
+    def counted(name: str) -> Callable[..., object]:
+        before = getattr(shapely, name)
+
+        def call(*values: object, **named: object) -> object:
+            calls.append(name)
+            return before(*values, **named)
+
+        return call
+
+    for name in ("simplify", "segmentize", "intersection"):
+        monkeypatch.setattr(shapely, name, counted(name))
+    found = []
+    for count in (50, 400):
+        package = with_hollows(count)
+        calls.clear()
+        sheet = draw_plan(package, Handover())
+        write_viewer(tmp_path, package)
+        (ponds,) = (group for group in sheet.groups if group.name == "ponding")
+        assert len(ponds.items) == 2 * count
+        found.append(sorted(calls))
+    assert found[0] == found[1]  # seven more for each hollow when they were drawn one by one

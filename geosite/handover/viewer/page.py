@@ -287,7 +287,7 @@ def _rounded(ponds: npt.NDArray[Any], cell: float) -> npt.NDArray[Any]:
     smooth = rounded_each(np.split(places * k, ends), cell * k)
     owner = np.repeat(np.arange(len(smooth)), [len(one) for one in smooth])
     lines = shapely.linestrings(np.concatenate(smooth) / k, indices=owner)
-    lines = np.array(shapely.simplify(lines, _ROUND * cell), object)
+    lines = np.array(shapely.simplify(lines, _ROUND * cell, preserve_topology=False), object)
     out = np.full(len(ponds), shapely.MultiLineString(), object)
     shapely.multilinestrings(lines, indices=of[part], out=out)
     return out
