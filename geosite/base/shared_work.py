@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import mmap
 import os
+import pickle
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
@@ -16,9 +17,10 @@ import numpy.typing as npt
 
 from geosite.base.process_copies import CopyDied, can_copy, in_a_copy
 
-__all__ = ["aside", "at_once", "processors", "shared_zeros"]
+__all__ = ["aside", "at_once", "processors", "shared_zeros", "waiting"]
 
 Done = TypeVar("Done")
+Given = TypeVar("Given")
 Number = TypeVar("Number", bound=np.generic)
 
 
@@ -57,14 +59,70 @@ def aside(work: Callable[[], Done]) -> Iterator[Callable[[], Done]]:
         yield work
         return
     with in_a_copy(work) as copied:
+        yield partial(_result, copied, work)
 
-        def result() -> Done:
+
+def _result(copied: Callable[[], Done], work: Callable[[], Done]) -> Done:
+    try:
+        return copied()
+    except CopyDied:
+        return work()
+
+
+@contextmanager
+def waiting(
+    load: Callable[[], None], work: Callable[[Given], Done]
+) -> Iterator[Callable[[Given], Callable[[], Done]] | None]:
+    """Let a copy of this process load what some work needs, before there is anything to work on.
+
+    Parameters
+    ----------
+    load
+        Imports modules, which takes a while.
+    work
+        As in `aside`, of what it is given.
+
+    Yields
+    ------
+    function or None
+        Gives the copy what to work on and returns what `aside` yields; what is given is pickled.
+        ``None`` where a copy is not safe.
+
+    Examples
+    --------
+    >>> with waiting(lambda: None, sum) as give:
+    ...     result = (lambda: 6) if give is None else give([1, 2, 3])
+    ...     result()
+    6
+    """
+    if processors() == 1 or not can_copy():
+        yield None
+        return
+    told, telling = os.pipe()
+    given = os.memfd_create("given")
+
+    def loaded() -> Done:
+        load()
+        os.read(told, 1)
+        with open(given, "rb", closefd=False) as stream:
+            stream.seek(0)
+            return work(pickle.load(stream))
+
+    def give(what: Given) -> Callable[[], Done]:
+        with open(given, "wb", closefd=False) as stream:
             try:
-                return copied()
-            except CopyDied:
-                return work()
+                pickle.dump(what, stream, pickle.HIGHEST_PROTOCOL)
+            except (pickle.PicklingError, TypeError, AttributeError):  # it cannot be sent
+                return partial(work, what)
+        os.write(telling, b"!")
+        return partial(_result, copied, partial(work, what))
 
-        yield result
+    try:
+        with in_a_copy(loaded) as copied:
+            yield give
+    finally:
+        for handle in (told, telling, given):
+            os.close(handle)
 
 
 def at_once(work: Callable[[int], Done], count: int) -> list[Done]:

@@ -12,7 +12,7 @@ import pytest
 
 from geosite.base import shared_work as module
 from geosite.base.errors import OutputRefused, Problem
-from geosite.base.shared_work import aside, at_once, processors, shared_zeros
+from geosite.base.shared_work import aside, at_once, processors, shared_zeros, waiting
 
 
 @pytest.fixture(params=["copy", "here"])
@@ -91,6 +91,77 @@ def test_an_error_in_the_body_ends_the_copy(monkeypatch, tmp_path):
     (copy,) = copies
     with pytest.raises(ChildProcessError):  # nobody is left to wait for
         os.waitpid(copy, os.WNOHANG)
+
+
+def test_a_copy_waits_loaded_for_what_it_is_given(monkeypatch, tmp_path):
+    monkeypatch.setattr(module, "can_copy", lambda: True)
+    monkeypatch.setattr(module, "processors", lambda: 2)
+    loaded = []
+
+    def work(what):
+        (tmp_path / "who.txt").write_text(str(os.getpid()))
+        return loaded, what
+
+    with waiting(lambda: loaded.append("library"), work) as give:
+        result = give({"a": np.arange(3)})
+        told, what = result()
+    assert told == ["library"]
+    assert loaded == []
+    assert what["a"].tolist() == [0, 1, 2]
+    assert (tmp_path / "who.txt").read_text() != str(os.getpid())
+
+
+def test_where_no_copy_is_safe_nothing_waits(monkeypatch):
+    monkeypatch.setattr(module, "can_copy", lambda: False)
+    with waiting(lambda: 1 / 0, sum) as give:
+        assert give is None
+
+
+@pytest.mark.parametrize("dies", ["while it loads", "while it works"])
+def test_what_was_given_to_a_copy_that_dies_is_done_here(monkeypatch, dies):
+    monkeypatch.setattr(module, "can_copy", lambda: True)
+    monkeypatch.setattr(module, "processors", lambda: 2)
+    me = os.getpid()
+
+    def die(when):
+        if os.getpid() != me and when == dies:
+            os.kill(os.getpid(), signal.SIGKILL)
+
+    def work(what):
+        die("while it works")
+        return sum(what)
+
+    with waiting(lambda: die("while it loads"), work) as give:
+        assert give(range(4))() == 6
+
+
+def test_what_cannot_be_sent_to_a_copy_that_waits_is_done_here(monkeypatch):
+    monkeypatch.setattr(module, "can_copy", lambda: True)
+    monkeypatch.setattr(module, "processors", lambda: 2)
+    with waiting(lambda: None, lambda what: what()) as give:
+        assert give(os.getpid)() != os.getpid()
+        here = os.getpid()
+    with waiting(lambda: None, lambda what: what()) as give:
+        assert give(lambda: os.getpid())() == here
+
+
+def test_a_refusal_before_anything_is_given_ends_the_copy_that_waits(monkeypatch):
+    monkeypatch.setattr(module, "can_copy", lambda: True)
+    monkeypatch.setattr(module, "processors", lambda: 2)
+    copies = []
+    fork = os.fork
+
+    def noted():
+        copies.append(fork())
+        return copies[-1]
+
+    monkeypatch.setattr(os, "fork", noted)
+    before = set(os.listdir("/proc/self/fd"))
+    with pytest.raises(KeyError), waiting(lambda: None, sum):
+        raise KeyError("refused")
+    with pytest.raises(ChildProcessError):  # nobody is left to wait for
+        os.waitpid(copies[0], os.WNOHANG)
+    assert set(os.listdir("/proc/self/fd")) == before
 
 
 def test_pieces_are_done_at_once_and_come_back_by_number(way):

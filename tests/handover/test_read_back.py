@@ -191,7 +191,7 @@ def test_a_raster_damaged_in_a_build(tmp_path: Path, monkeypatch: pytest.MonkeyP
         content[-4096:] = bytes(4096)
         path.write_bytes(content)
 
-    monkeypatch.setattr("geosite.handover.folder.write.write_raster", lossy)
+    monkeypatch.setattr("geosite.handover.formats.geotiff.write_raster", lossy)
     small = Handover(plan=False, viewer=False, dxf=False, geojson=False)
     with pytest.raises(OutputRefused, match=r"\.tif did not come out whole"):
         write_package(package_cases.ferry_landing(), tmp_path / "map", small)

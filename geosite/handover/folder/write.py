@@ -2,28 +2,34 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import AbstractContextManager, contextmanager, nullcontext
+from dataclasses import dataclass
+from functools import cached_property, partial
+from importlib import import_module
 from pathlib import Path
 
 from msgspec.structs import replace
 
-from geosite.base.shared_work import aside
+from geosite.base.proj import quiet_proj
+from geosite.base.shared_work import aside, waiting
 from geosite.fieldbook.sitefile import Handover
 from geosite.handover.folder.manifest import HANDOVER_ZIP, write_manifest, write_zip
 from geosite.handover.folder.staging import MANIFEST, staged
-from geosite.handover.formats.desktop.project import PROJECT, project
-from geosite.handover.formats.desktop.rasters import write_raster_style
-from geosite.handover.formats.desktop.style import native_styles
-from geosite.handover.formats.geopackage import write_geopackage
-from geosite.handover.formats.geotiff import write_raster
-from geosite.handover.formats.metadata import metadata
-from geosite.handover.formats.prj import prj_wkt
-from geosite.handover.formats.sld import MAP_SERVER, map_server_styles, styles
 from geosite.handover.formats.tables import write_corners, write_csv, write_points
 from geosite.handover.model import Package
 from geosite.handover.report_model.serialise import write_report
 
-__all__ = ["write_into", "write_package"]
+__all__ = ["Give", "waiting_writer", "write_into", "write_package"]
+
+Files = list[tuple[str, str]]
+"""Name and purpose of each file."""
+
+Give = Callable[[tuple[Package, Handover]], Callable[[], dict[str, Files]]]
+"""Gives a copy that waits what to write, and returns what waits for it."""
+
+MOST_SENT = 20_000
+"""Features, rows of tables and, by the hundred, cells up to which a package is sent to a copy."""
 
 _PLAN = {
     ".pdf": "Plan sheet at scale, to print",
@@ -62,38 +68,35 @@ def write_package(package: Package, out: Path, options: Handover) -> tuple[Path,
     return tuple(out / name for name in names)
 
 
-def write_into(folder: Path, package: Package, options: Handover) -> tuple[str, ...]:
+def write_into(
+    folder: Path, package: Package, options: Handover, give: Give | None = None
+) -> tuple[str, ...]:
     """Write everything that leaves into an empty folder that nobody looks at yet.
+
+    Parameters
+    ----------
+    folder, package, options
+        As in `write_package`.
+    give
+        From `waiting_writer` of the folder, where a copy waits for the package.
 
     Returns
     -------
     tuple of str
         Names of the files, in the order a reader should meet them, the manifest last.
     """
-
-    def others() -> tuple[list[tuple[str, str]], ...]:
-        rasters = list(_write_rasters(package, folder))
-        return rasters, list(_write_exchange(package, folder, options))
-
-    with aside(others) as rest:
-        record, looks, native = metadata(package), styles(package), native_styles(package)
-        files = list(_write_sheets(package, folder, options))
-        write_geopackage(
-            folder / "site.gpkg",
-            package,
-            curves=options.curves,
-            coverages=options.coverages,
-            metadata=record,
-            styles=looks,
-            native_styles=native,
-        )
-        files.append(("site.gpkg", "All layers and tables for a GIS, GeoPackage"))
-        files.append(_write_project(package, folder, options))
-        tables = list(_write_tables(package, folder, options))
-        rasters, exchange = rest()
-    looks |= {f"{MAP_SERVER}/{name}": look for name, look in map_server_styles(package).items()}
-    files += [*rasters, *tables, *exchange, *_write_record(folder, record, looks)]
-    files += _write_raster_styles(package, folder)
+    elsewhere: AbstractContextManager[Callable[[], dict[str, Files]]]
+    moved: tuple[str, ...]
+    if give is not None and _size(package) <= MOST_SENT:
+        moved = _BY_WAITING_COPY
+        elsewhere = nullcontext(give((package, options)))
+    else:
+        moved = _BY_COPY
+        elsewhere = aside(partial(_written, folder, moved, (package, options)))
+    with elsewhere as rest:
+        here = [step for step in _STEPS if step not in moved]
+        written = _written(folder, here, (package, options)) | rest()
+    files = [file for step in _STEPS for file in written[step]]
     about = {
         "title": package.title,
         "date": package.date,
@@ -107,8 +110,96 @@ def write_into(folder: Path, package: Package, options: Handover) -> tuple[str, 
     return tuple(name for name, _ in [*files, (MANIFEST, "")])
 
 
-def _write_sheets(package: Package, folder: Path, options: Handover) -> Iterable[tuple[str, str]]:
+@contextmanager
+def waiting_writer(folder: Path, options: Handover) -> Iterator[Give | None]:
+    """Let a copy of this process load libraries that write files while the package is made.
+
+    Parameters
+    ----------
+    folder, options
+        As they will be given to `write_into`.
+
+    Yields
+    ------
+    function or None
+        For `write_into`; ``None`` where a copy is not safe.
+    """
+    # what this process is going to need as well is loaded once for both
+    with quiet_proj():
+        import_module("rasterio")
+    import_module("geosite.handover.formats.desktop.project")
+    if options.plan:
+        import_module("geosite.handover.plan.sheet")
+    with waiting(partial(_load, options), partial(_written, folder, _BY_WAITING_COPY)) as give:
+        yield give
+
+
+def _load(options: Handover) -> None:
+    """Import what the copy that waits is going to need, most of it for the drafting file."""
+    formats, documents = "geosite.handover.formats", "geosite.handover.documents"
+    needed = {
+        "fiona": True,
+        f"{formats}.geopackage": True,
+        f"{formats}.metadata": True,
+        f"{formats}.sld": True,
+        f"{formats}.geotiff": True,
+        "xlsxwriter": options.spreadsheet,
+        f"{formats}.spreadsheet": options.spreadsheet,
+        f"{formats}.geojson": options.geojson,
+        f"{documents}.survey_report": options.survey_report,
+        f"{documents}.takeoff": options.takeoff,
+    }
+    for name, wanted in needed.items():
+        if wanted:
+            import_module(name)
+    if options.dxf:
+        from geosite.handover.formats.dxf import drawing_library
+
+        with drawing_library():
+            pass
+
+
+def _size(package: Package) -> int:
+    """Return how much is sent with a package: a cell takes a hundredth of a record."""
+    records = sum(len(layer.records) for layer in package.layers)
+    records += sum(len(table.records) for table in package.tables)
+    return records + sum(raster.values.size for raster in package.rasters) // 100
+
+
+@dataclass(frozen=True)
+class _Work:
+    """What is to be written, and the texts that stand in more than one file."""
+
+    folder: Path
+    package: Package
+    options: Handover
+
+    @cached_property
+    def record(self) -> str:
+        """The metadata."""
+        from geosite.handover.formats.metadata import metadata
+
+        return metadata(self.package)
+
+    @cached_property
+    def looks(self) -> Mapping[str, str]:
+        """Looks of the layers."""
+        from geosite.handover.formats.sld import styles
+
+        return styles(self.package)
+
+
+def _written(
+    folder: Path, steps: Sequence[str], given: tuple[Package, Handover]
+) -> dict[str, Files]:
+    """Write the files of some steps; return what was written by each."""
+    work = _Work(folder, *given)
+    return {step: list(_STEPS[step](work)) for step in steps}
+
+
+def _write_drawings(work: _Work) -> Iterable[tuple[str, str]]:
     """Write what people look at; yield name and purpose of each file."""
+    folder, package, options = work.folder, work.package, work.options
     if options.plan:
         from geosite.handover.plan.sheet import write_plan
 
@@ -124,45 +215,78 @@ def _write_sheets(package: Package, folder: Path, options: Handover) -> Iterable
 
         page = write_viewer(folder, package, options.unit)
         yield page.name, "The site to look around in, in any browser"
+
+
+def _write_papers(work: _Work) -> Iterable[tuple[str, str]]:
+    """Write the survey report and the take-off as people read it."""
+    folder, package, options = work.folder, work.package, work.options
     if options.survey_report:
         from geosite.handover.documents.survey_report import survey_report_pdf
 
         (folder / "survey_report.pdf").write_bytes(survey_report_pdf(package, options))
         yield "survey_report.pdf", "How it was walked, adjusted and placed, to sign"
     if options.takeoff:
-        yield from _write_takeoff(package, folder, options)
+        from geosite.handover.documents.takeoff import takeoff_pdf
+
+        paper = takeoff_pdf(package, options)
+        if paper is not None:
+            (folder / "takeoff.pdf").write_bytes(paper)
+            yield "takeoff.pdf", "What is there and what to order, to print"
 
 
-def _write_project(package: Package, folder: Path, options: Handover) -> tuple[str, str]:
+def _write_layers(work: _Work) -> Iterable[tuple[str, str]]:
+    from geosite.handover.formats.desktop.style import native_styles
+    from geosite.handover.formats.geopackage import write_geopackage
+
+    write_geopackage(
+        work.folder / "site.gpkg",
+        work.package,
+        curves=work.options.curves,
+        coverages=work.options.coverages,
+        metadata=work.record,
+        styles=work.looks,
+        native_styles=native_styles(work.package),
+    )
+    yield "site.gpkg", "All layers and tables for a GIS, GeoPackage"
+
+
+def _write_project(work: _Work) -> Iterable[tuple[str, str]]:
     """Write the project that opens everything at once."""
+    from geosite.handover.formats.desktop.project import PROJECT, project
     from geosite.handover.plan.sheet import layout_of
 
     # without a plan its scale is only a wish
-    layout = layout_of(package, options if options.plan else replace(options, scale=None))
-    (folder / PROJECT).write_bytes(project(package, layout).encode("utf-8"))
-    return PROJECT, "Everything at once for the open GIS desktop, styled and in groups"
+    options = work.options if work.options.plan else replace(work.options, scale=None)
+    layout = layout_of(work.package, options)
+    (work.folder / PROJECT).write_bytes(project(work.package, layout).encode("utf-8"))
+    yield PROJECT, "Everything at once for the open GIS desktop, styled and in groups"
 
 
-def _write_raster_styles(package: Package, folder: Path) -> Iterable[tuple[str, str]]:
+def _write_raster_styles(work: _Work) -> Iterable[tuple[str, str]]:
     """Write the look of each raster beside it, where the desktop looks for it."""
-    for raster in package.rasters:
-        file = write_raster_style(folder, raster, package.unit).name
+    from geosite.handover.formats.desktop.rasters import write_raster_style
+
+    for raster in work.package.rasters:
+        file = write_raster_style(work.folder, raster, work.package.unit).name
         yield file, f"Look of {raster.name}.tif in the open GIS desktop"
 
 
-def _write_rasters(package: Package, folder: Path) -> Iterable[tuple[str, str]]:
-    for raster in package.rasters:
+def _write_rasters(work: _Work) -> Iterable[tuple[str, str]]:
+    from geosite.handover.formats.geotiff import write_raster
+
+    for raster in work.package.rasters:
         name = f"{raster.name}.tif"
-        write_raster(folder / name, raster, package.frame)
+        write_raster(work.folder / name, raster, work.package.frame)
         yield name, f"{raster.title}, Cloud Optimized GeoTIFF"
 
 
-def _write_tables(package: Package, folder: Path, options: Handover) -> Iterable[tuple[str, str]]:
+def _write_tables(work: _Work) -> Iterable[tuple[str, str]]:
+    folder, package = work.folder, work.package
     for table in package.tables:
         name = f"{table.name}.csv"
         write_csv(folder / name, [field.name for field in table.fields], table.records)
         yield name, f"{table.title}, for a spreadsheet"
-    if options.points_csv:
+    if work.options.points_csv:
         write_points(folder / "points.csv", package)
         yield "points.csv", "Marks as point, northing, easting, elevation, code"
         for name in package.designed:
@@ -178,36 +302,33 @@ def _write_tables(package: Package, folder: Path, options: Handover) -> Iterable
         yield "report.json", "Every number and finding, for programs"
 
 
-def _write_record(folder: Path, record: str, looks: Mapping[str, str]) -> Iterable[tuple[str, str]]:
+def _write_record(work: _Work) -> Iterable[tuple[str, str]]:
     """Write what tells about the data: metadata and looks."""
-    (folder / "metadata.xml").write_bytes(record.encode("utf-8"))
+    from geosite.handover.formats.sld import MAP_SERVER, map_server_styles
+
+    (work.folder / "metadata.xml").write_bytes(work.record.encode("utf-8"))
     yield "metadata.xml", "How it was measured, how good it is, what it is not: ISO 19139"
+    turned = map_server_styles(work.package)
+    looks = {**work.looks, **{f"{MAP_SERVER}/{name}": look for name, look in turned.items()}}
     for name, look in looks.items():
-        file = folder / "styles" / f"{name}.sld"
+        file = work.folder / "styles" / f"{name}.sld"
         file.parent.mkdir(parents=True, exist_ok=True)
         file.write_bytes(look.encode("utf-8"))
         where = " as the map server turns it" if name.startswith(MAP_SERVER) else ""
         purpose = f"Look of {name.rpartition('/')[2]}{where}, OGC Styled Layer Descriptor"
-        yield file.relative_to(folder).as_posix(), purpose
+        yield file.relative_to(work.folder).as_posix(), purpose
 
 
-def _write_takeoff(package: Package, folder: Path, options: Handover) -> Iterable[tuple[str, str]]:
-    """Write the take-off as people read it."""
-    from geosite.handover.documents.takeoff import takeoff_pdf
-
-    paper = takeoff_pdf(package, options)
-    if paper is not None:
-        (folder / "takeoff.pdf").write_bytes(paper)
-        yield "takeoff.pdf", "What is there and what to order, to print"
-
-
-def _write_exchange(package: Package, folder: Path, options: Handover) -> Iterable[tuple[str, str]]:
+def _write_exchange(work: _Work) -> Iterable[tuple[str, str]]:
     """Write the files for other programs than a GIS; their library is the slowest to load."""
+    folder, package, options = work.folder, work.package, work.options
     if options.dxf:
         from geosite.handover.formats.dxf import write_dxf
 
         write_dxf(folder / "site.dxf", package)
         yield "site.dxf", "Drawing with true arcs, DXF"
+        from geosite.handover.formats.prj import prj_wkt
+
         crs = prj_wkt(package.frame)
         if crs is not None:
             (folder / "site.prj").write_bytes(crs.encode("utf-8"))
@@ -229,3 +350,23 @@ def _write_exchange(package: Package, folder: Path, options: Handover) -> Iterab
             alone = {name: text for name, text in texts.items() if name == layer.name}
             write_geojson(folder / file, package, alone)
             yield file, f"{layer.title} in WGS 84 alone: one kind of geometry, GeoJSON"
+
+
+_STEPS: Mapping[str, Callable[[_Work], Iterable[tuple[str, str]]]] = {
+    "drawings": _write_drawings,
+    "papers": _write_papers,
+    "layers": _write_layers,
+    "project": _write_project,
+    "rasters": _write_rasters,
+    "tables": _write_tables,
+    "exchange": _write_exchange,
+    "record": _write_record,
+    "raster styles": _write_raster_styles,
+}
+"""What is written, in the order a reader should meet it."""
+
+_BY_COPY = ("rasters", "exchange", "papers")
+"""What a copy writes that has to load its libraries first: about half of the work."""
+
+_BY_WAITING_COPY = (*_BY_COPY, "layers", "record", "raster styles")
+"""What a copy writes that has loaded them: about half of the work that is left."""

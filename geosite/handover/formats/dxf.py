@@ -34,7 +34,7 @@ from geosite.linework.model import Feature, Piece
 if TYPE_CHECKING:
     from ezdxf.layouts.layout import Modelspace
 
-__all__ = ["write_dxf"]
+__all__ = ["drawing_library", "write_dxf"]
 
 # DXF reference, header variable $INSUNITS
 _UNITS = {"metre": 6, "foot": 2, "US survey foot": 21}
@@ -49,7 +49,7 @@ _NOT_IN_NAMES = re.compile(r"""[<>/\\":;?*|=`,\x00-\x1f\x7f]""")
 
 def write_dxf(path: Path, package: Package) -> None:
     """Write the drawing, the marks and the lines of every other layer."""
-    with _ezdxf() as ezdxf:
+    with drawing_library() as ezdxf:
         drawing = ezdxf.new("R2010")
         frame = package.frame
         drawing.header["$INSUNITS"] = _UNITS.get(frame.unit_name, 0)
@@ -81,7 +81,7 @@ def write_dxf(path: Path, package: Package) -> None:
 
 
 @contextmanager
-def _ezdxf() -> Iterator[Any]:
+def drawing_library() -> Iterator[Any]:
     """Import ezdxf without its search for fonts, and have it write what the content alone decides.
 
     On its first import ezdxf reads every font of the machine and leaves a cache in the home folder;
