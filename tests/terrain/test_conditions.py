@@ -173,3 +173,26 @@ def test_of_a_large_ground_a_pair_is_drawn_once_for_threads_that_take_one_draw_e
     assert np.array_equal(new.draw(range(1))[0], alone[0])
     assert drawn[-1] == 0
     assert len(new._drawn._kept) <= simulation._FEW_PAIRS
+
+
+@pytest.mark.parametrize("processors", [1, 2, 3])
+def test_draws_on_several_processors_are_those_of_one_and_each_is_made_once(
+    walked: Ground, monkeypatch: pytest.MonkeyPatch, tmp_path: Path, processors: int
+) -> None:
+    alone = replace(walked, draws=121).draw(range(121))
+    monkeypatch.setattr(simulation, "processors", lambda: processors)
+    new, draw = replace(walked, draws=121), simulation.GroundDraws._draw
+    log = tmp_path / "drawn"
+
+    def counted(self: simulation.GroundDraws, draws: range) -> tuple[np.ndarray, simulation.Rough]:
+        with log.open("a") as file:  # copies of this process draw, too
+            file.write(f"{draws.start}\n")
+        return draw(self, draws)
+
+    monkeypatch.setattr(simulation.GroundDraws, "_draw", counted)
+    new._drawn.draw_all()
+    errors, rough = new.draw(range(121))
+    assert sorted(map(int, log.read_text().split())) == list(range(0, 121, 2))
+    assert np.array_equal(errors, alone[0])
+    assert np.array_equal(rough.surface, alone[1].surface)
+    assert np.array_equal(rough.on_marks, alone[1].on_marks)

@@ -288,6 +288,7 @@ class Ground:
         nodes, share = self.lattice.weights(places[met])
         known = self.elevations_at(places[met])
         scale = self._scales(corners, shares[met])
+        self._drawn.draw_all()
         for first in range(0, self.draws, _DRAWS_AT_ONCE):
             some = range(first, min(first + _DRAWS_AT_ONCE, self.draws))
             errors, rough = self.draw(some)

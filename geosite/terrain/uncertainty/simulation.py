@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from geosite.base.arrays import Floats, Ints
-from geosite.base.shared_work import shared_zeros
+from geosite.base.shared_work import at_once, processors, shared_zeros
 from geosite.network.error_draws import Draws, draw_marks
 from geosite.network.model import Network
 from geosite.terrain.surface.realisations import Lattice, RoughSurfaces
@@ -22,6 +22,9 @@ __all__ = ["GroundDraws", "Rough"]
 
 #: Numbers of all draws up to which they are kept: 60 megabytes.
 _MOST_KEPT = 8_000_000
+
+#: Pairs that are worth a copy of the process.
+_LEAST_PAIRS = 20
 
 #: Pairs that are kept of more: threads that want one of a pair each come at about the same time.
 _FEW_PAIRS = 8
@@ -105,6 +108,24 @@ class GroundDraws:
             parts.append((errors[some], rough.surface[some], rough.on_marks[some]))
         errors, surface, on_marks = (np.concatenate(each) for each in zip(*parts, strict=True))
         return errors, Rough(surface, on_marks)
+
+    def draw_all(self) -> None:
+        """Draw what is kept of all draws and not there yet, on every processor.
+
+        Of small sites that is all of them, of large ones nothing.
+        """
+        if self._shared is None:
+            return
+        missing = 2 * np.flatnonzero(~self._shared[3][::2])
+        workers = max(1, min(processors(), len(missing) // _LEAST_PAIRS))
+        if workers > 1:
+            self._pair(int(missing[0]))  # what all draws have in common is made once, for all
+
+        def part(number: int) -> None:
+            for first in missing[number::workers].tolist():
+                self._pair(first)
+
+        at_once(part, workers)
 
     def _pair(self, first: int) -> tuple[Floats, Rough]:
         """Return two draws, of a small site from memory: rasters and places read the same ones."""
