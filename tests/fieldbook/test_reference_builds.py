@@ -196,6 +196,8 @@ def the_designs(folder: Path) -> tuple[dict[str, Any], set]:
     put_in |= put(site, here, ["lane", "axis"], ("points", "start", "grades"))
     put_in |= put(site, "designs.NAME.strips.NAME", ["road", "way"])
     put_in |= put(site, "designs.NAME.strips.NAME", ["lane", "way"])
+    # of two designs with one word only one is built
+    site["designs"]["lane"]["alternative_for"] = EXAMPLES["designs.NAME", "alternative_for"]
     return site, put_in
 
 

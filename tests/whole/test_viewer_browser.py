@@ -344,7 +344,7 @@ def test_names_cover_neither_each_other_nor_a_button(
     try:
         show(browser, page, *size)
         names = written(browser)
-        assert {"B1", "B2", "inlet_west", "inlet_east", "apron", "island"} <= set(names)
+        assert {"B1", "B2", "inlet west", "inlet east", "apron", "island"} <= set(names)
         named = {mark for mark, *_ in marks()} - {"B1", "B2"}
         if size[0] > 1000:
             assert len(named & set(names)) > len(named) / 2
