@@ -175,8 +175,8 @@ def _parts(shares: Mapping[str, float]) -> str:
 
     Examples
     --------
-    >>> _parts({"heading": 0.666, "scale": 0.334, "pointing": 0.0})
-    '67 % is heading, 33 % scale'
+    >>> _parts({"heading": 0.504, "scale": 0.298, "climb": 0.198, "pointing": 0.0})
+    '50 % is heading, 30 % scale, 20 % climb'
     """
     ranked = sorted(shares.items(), key=lambda item: -item[1])
     whole = {name: math.floor(100 * share) for name, share in ranked}

@@ -7,6 +7,7 @@ The schemas below are ``process``, ``processSummary``, ``descriptionType``, ``in
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import jsonschema
@@ -198,3 +199,19 @@ def test_a_description_is_a_copy() -> None:
     process = PROCESSES["derive-slope"]
     describe(process)["inputs"]["unit"]["schema"]["enum"].append("furlong")
     assert "furlong" not in describe(process)["inputs"]["unit"]["schema"]["enum"]
+
+
+@pytest.mark.parametrize(
+    ("media_type", "schema"),
+    [
+        ("application/json", {"type": "object"}),
+        ("application/json; profile=x", {"type": "object"}),
+        ("text/csv", {"type": "string"}),
+        ("image/tiff; application=geotiff", {"type": "string", "contentEncoding": "binary"}),
+    ],
+)
+def test_an_output_is_an_object_a_text_or_bytes(media_type: str, schema: dict[str, str]) -> None:
+    process = registry.find("derive-slope")
+    made = replace(process.outputs[0], media_type=media_type)
+    told = describe(replace(process, outputs=(made,)))["outputs"][made.id]["schema"]
+    assert told == schema | {"contentMediaType": media_type}
