@@ -175,7 +175,7 @@ def _parts(shares: Mapping[str, float]) -> str:
 
     Examples
     --------
-    >>> _parts({"heading": 0.504, "scale": 0.298, "climb": 0.198, "pointing": 0.0})
+    >>> _parts({"heading": 0.504, "scale": 0.297, "climb": 0.199, "pointing": 0.0})
     '50 % is heading, 30 % scale, 20 % climb'
     """
     ranked = sorted(shares.items(), key=lambda item: -item[1])

@@ -37,6 +37,8 @@ def test_sigma_of_a_cell_is_that_of_its_centre(terrain: Terrain) -> None:
     assert whole[row, col] == pytest.approx(at_places, rel=0.01)
     assert (relative <= whole + 1e-12)[np.isfinite(whole)].all()
     assert np.array_equal(np.isnan(whole), np.isnan(terrain.surface.z))
+    # triangles meet their marks: nothing of a plane that does not is added to the site's own
+    assert terrain.sigma[row, col] == pytest.approx(whole[row, col], rel=1e-9)
 
 
 def test_what_moves_the_whole_survey_moves_each_cell_and_none_against_its_surroundings(
