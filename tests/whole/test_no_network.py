@@ -91,6 +91,10 @@ def test_no_other_command_opens_one(tmp_path: Path) -> None:
         ),
     ):
         status, events = watched(tmp_path, COMMAND, *words)
-        # a copy tries the raster first, and is watched
-        tries = words[:2] == ("execute", "derive-slope") and sys.platform == "linux"
-        assert (status, [event[0] for event in events]) == (0, ["os.fork"] * tries)
+        copies = 0
+        if sys.platform == "linux" and words[0] == "check":
+            # the 200 grounds that the section of the starter reads are drawn, 40 or more by each
+            copies = min(processors(), 5) - 1
+        elif sys.platform == "linux" and words[:2] == ("execute", "derive-slope"):
+            copies = 1  # tries the raster first
+        assert (status, [event[0] for event in events]) == (0, ["os.fork"] * copies)
