@@ -32,6 +32,9 @@ __all__ = [
 _NAMED = 20
 """So many points that stand out are named."""
 
+LITRES = 3
+"""Decimals of a cubic metre: nothing on a yard is told in less than a litre."""
+
 _PATCH_M2 = 1.0
 """Every crest has flat places; a smaller one is only a note."""
 
@@ -64,7 +67,8 @@ def interval_words(estimate: Estimate, most: int, unit: str) -> str:
     places, half = most, estimate.half_width
     if math.isfinite(half) and half > 0:
         bears = max(0, min(most, decimals(half)))
-        places = max(most, 1 - math.floor(math.log10(half))) if unit == "m3" else bears
+        known = min(LITRES, 1 - math.floor(math.log10(half)))
+        places = max(most, known) if unit == "m3" else bears
     value = f"{estimate.value:.{places}f} {unit}".rstrip()
     if not (math.isfinite(estimate.low) and math.isfinite(estimate.high)):
         return value

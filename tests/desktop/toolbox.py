@@ -34,6 +34,10 @@ class Feedback(QgsProcessingFeedback):
         super().__init__()
         self.shares = []
         self.words = []
+        self.words_shown = []
+
+    def pushWarning(self, text):
+        self.words_shown.append(text)
 
     def setProgressText(self, text):
         self.words.append(text)
@@ -65,6 +69,8 @@ kept = processing.run(
 )["OUTPUT"]
 report["from_memory"], _, _ = run("interpolate_elevation", points=kept, cell_size=1.0)
 slope, _, _ = run("derive_slope", elevation=surface["elevation"])
+_, led, _ = run("derive_drainage", elevation=surface["elevation"], inlets=areas)
+report["led"] = led.words_shown
 report["drainage"], _, _ = run("derive_drainage", elevation=surface["elevation"])
 chained = processing.run(
     "native:zonalstatisticsfb",

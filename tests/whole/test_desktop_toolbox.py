@@ -7,7 +7,10 @@ import zipfile
 from pathlib import Path
 from typing import Any
 
+import fiona
 import pytest
+import shapely
+import shapely.geometry
 from cli_runner import FERRY, geosite
 from open_desktop import in_desktop
 
@@ -59,6 +62,16 @@ def test_results_go_into_the_next_process_and_into_the_desktops_own(report: dict
     slopes = report["slopes"]
     assert 10.0 < slopes["slipway"] < 13.0  # laid to 12 percent
     assert 1.0 < slopes["apron"] < 4.0
+
+
+def test_of_a_file_with_several_layers_the_one_shown_is_taken(report: dict[str, Any]) -> None:
+    # the areas of the built site as inlets: not its points, which stand first in the file
+    (told,) = [words for words in report["led"] if "inlet cells" in words]
+    cells = int(told.rsplit(":", 1)[1])
+    with fiona.open(report["built"]["site"], layer="areas") as source:
+        area = shapely.union_all([shapely.geometry.shape(one.geometry) for one in source]).area
+    # cells of a metre, as the surface that was made last; those at the edges count as well
+    assert cells == pytest.approx(area, rel=0.15)
 
 
 def test_a_refusal_is_one_line(report: dict[str, Any]) -> None:

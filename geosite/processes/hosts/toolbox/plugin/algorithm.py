@@ -179,8 +179,12 @@ class ProcessAlgorithm(QgsProcessingAlgorithm):
             path, layer = self.parameterAsCompatibleSourceLayerPathAndLayerName(
                 given, field.id, context, _READ, "gpkg", feedback
             )
-            named = any(other.id == "layer" for other in self.fields) and not given.get("layer")
-            return {field.id: path, **({"layer": layer} if layer and named else {})}
+            # which layer of its file the project shows: the input's own key, or the only one
+            keys = (f"{field.id}_layer", "layer")
+            key = next((k for k in keys if any(other.id == k for other in self.fields)), None)
+            if key is None or not layer or given.get(key):
+                return {field.id: path}
+            return {field.id: path, key: layer}
         if field.kind == "raster":
             raster = self.parameterAsRasterLayer(given, field.id, context)
             if raster is None:
