@@ -44,8 +44,12 @@ _BODY = 2.9
 _CELL = 2.6
 _LEADING = 1.36
 _SIZES = {1: 4.6, 2: 3.5}
+_ABOVE, _BELOW = 0.9, 0.25
+"""Space above and below a heading, times its size."""
 _SHORT = 5
 """Lines of a paragraph that goes with what it leads to."""
+_FEW = 3
+"""Rows of a table that is not parted."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -283,15 +287,15 @@ class _Setter:
     def _heading(self, block: Heading, follows: Sequence[Block]) -> None:
         size = _SIZES[block.level]
         lines = typeface("bold").wrap(printable(block.text, 400), self.box.width / size)
-        own = size * (0.9 + _LEADING * len(lines))
+        own = _heading_height(size, len(lines))
         # a heading takes the first lines of what it heads along
         self._need(own + self._least_of(follows))
         if self.y > self.box.y:
-            self.y += size * 0.9
+            self.y += size * _ABOVE
         for line in lines:
             self.y += size * _LEADING
             self.pages[-1].append(Text(self.box.x, self.y - size * 0.3, line, size, "bold"))
-        self.y += size * 0.25
+        self.y += size * _BELOW
 
     def _least_of(self, follows: Sequence[Block]) -> float:
         """Return the room that what stands under a heading needs with it, mm.
@@ -303,7 +307,7 @@ class _Setter:
             return 0.0
         first, *others = follows
         if isinstance(first, Heading):
-            return _SIZES[first.level] * (0.9 + _LEADING) + self._least_of(others)
+            return _heading_height(_SIZES[first.level], 1) + self._least_of(others)
         if isinstance(first, Paragraph) and others and isinstance(others[0], _LED_TO):
             lines = typeface(first.weight).wrap(_clean(first.text), self.box.width / first.size)
             if len(lines) <= _SHORT:
@@ -324,14 +328,21 @@ class _Setter:
                 return 2 * _BODY * _LEADING
 
     def _table_start(self, table: Table) -> float:
-        """Return the height of the header of a table with its first row, mm."""
+        """Return the height of what of a table does not stand alone on a page, mm.
+
+        That is its header with the first row, without a header two rows, and a short table whole.
+        """
         widths = _widths(table, self.box.width)
         titles = tuple(column.title for column in table.columns)
-        parts = [*([titles] if any(titles) else []), *table.rows[:1]]
-        return sum(
+        header = [titles] if any(titles) else []
+        heights = [
             _height([_wrapped(c, w, "bold") for c, w in zip(cells, widths, strict=True)])
-            for cells in parts
-        )
+            for cells in (*header, *table.rows[:_FEW])
+        ]
+        whole = sum(heights)
+        if len(table.rows) <= _FEW and whole <= self.box.height / 2:
+            return whole
+        return sum(heights[:2])
 
     def _paragraph(self, block: Paragraph) -> None:
         em = block.size
@@ -355,7 +366,7 @@ class _Setter:
         heights = [_height(cells) for _, cells in rows]
         for number, (weight, cells) in enumerate(rows):
             # the last row does not stand alone on a page
-            with_last = heights[-1] if 1 < number == len(rows) - 2 else 0.0
+            with_last = heights[-1] if _FEW <= len(rows) == number + 2 else 0.0
             if self.y + heights[number] + with_last > self.box.bottom:
                 self._need(heights[number] + with_last)
                 if headed:
@@ -435,6 +446,11 @@ def _widths(table: Table, width: float) -> list[float]:
 def _wrapped(text: str, width: float, weight: Weight) -> list[str]:
     face, room = typeface(weight), (width - _GAP) / _CELL
     return [line for part in text.split("\n") for line in face.wrap(_clean(part), room) or [""]]
+
+
+def _heading_height(size: float, lines: int) -> float:
+    """Return the height of a heading with the space above and below it, mm."""
+    return size * (_ABOVE + _LEADING * lines + _BELOW)
 
 
 def _height(cells: Sequence[Sequence[str]]) -> float:
