@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from rough_sites import Walked
 
-from geosite.base.estimate import Estimate
+from geosite.base.estimate import Estimate, interval_of_draws
 from geosite.terrain.water.realised_drainage import RealisedDrainage, drain_realisations
 
 __all__ = ["BINS", "Compared", "Number", "compared", "true_answer"]
@@ -196,7 +196,7 @@ def _numbers(
         yield _number("wall with too little fall", name, fall.short_m, *short)
         toward = profiles.toward(true) @ wide, profiles.toward(drawn) @ wide
         yield _number("wall with water towards it", name, fall.toward_m, *toward)
-    low, high = np.quantile(realised.class_cells, (0.025, 0.975), axis=0)
+    low, high = interval_of_draws(realised.class_cells)
     own = walked.terrain.classes
     for a, classes in enumerate(truth.class_cells[0]):
         for c, cells in enumerate(classes):

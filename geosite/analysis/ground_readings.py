@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from geosite.base.arrays import Floats
-from geosite.base.estimate import Estimate
+from geosite.base.estimate import Estimate, interval_of_draws
 from geosite.network.covariance import sigmas
 from geosite.terrain.uncertainty.ground import Ground
 
@@ -157,11 +157,11 @@ def outer_interval(value: float, draws: npt.ArrayLike) -> Estimate:
     Examples
     --------
     >>> outer_interval(2.0, np.linspace(1.0, 5.0, 401))
-    Estimate(value=2.0, low=0.0, high=4.9, sigma=None)
+    Estimate(value=2.0, low=0.0, high=4.9095, sigma=None)
     """
     if not np.size(draws):
         return Estimate(value, -np.inf, np.inf)
-    low, high = np.quantile(np.asarray(draws, np.float64), (0.025, 0.975)).tolist()
+    low, high = interval_of_draws(np.asarray(draws, np.float64)).tolist()
     return Estimate(
         value, max(0.0, min(value, low, 2 * value - high)), max(value, high, 2 * value - low)
     )

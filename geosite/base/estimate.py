@@ -9,7 +9,9 @@ from typing import Literal, Self
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["Estimate"]
+from geosite.base.arrays import Floats
+
+__all__ = ["Estimate", "interval_of_draws"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +34,7 @@ class Estimate:
     >>> Estimate.normal(10.0, 0.5, 1.96)
     Estimate(value=10.0, low=9.02, high=10.98, sigma=0.5)
     >>> Estimate.from_draws(3.0, np.arange(1.0, 101.0)).low
-    3.475
+    2.525
     >>> Estimate.normal(10.0, 0.5, math.inf)
     Estimate(value=10.0, low=-inf, high=inf, sigma=None)
     """
@@ -68,14 +70,13 @@ class Estimate:
         value
             The number computed on the best ground.
         draws : array, shape (n,)
-            The number on each possible ground; the interval runs from their 2.5 to their 97.5 %
-            quantile (linear between order statistics, Hyndman & Fan 1996, type 7,
-            doi:10.2307/2684934). None of them: nothing bounds it.
+            The number on each possible ground, for `interval_of_draws`. None of them: nothing
+            bounds it.
         """
         if not np.size(draws):
             return cls(value, -math.inf, math.inf)
-        low, high = np.quantile(np.asarray(draws, np.float64), (0.025, 0.975))
-        return cls(value, float(low), float(high))
+        low, high = interval_of_draws(np.asarray(draws, np.float64)).tolist()
+        return cls(value, low, high)
 
     @property
     def at_end(self) -> Literal["lower", "upper"] | None:
@@ -108,3 +109,31 @@ class Estimate:
         low, high = sorted((self.low * factor, self.high * factor))
         sigma = None if self.sigma is None else self.sigma * abs(factor)
         return type(self)(self.value * factor, low, high, sigma)
+
+
+def interval_of_draws(draws: Floats) -> Floats:
+    """Return the ends of the 95 % interval of a number known from equally likely draws of it.
+
+    Parameters
+    ----------
+    draws : array, shape (n, ...)
+
+    Returns
+    -------
+    array, shape (2, ...)
+        Lower and upper end.
+
+    Notes
+    -----
+    The one number that is true is smaller than the k-th of n draws that are like it in k of n + 1
+    cases, whatever their distribution (Hyndman & Fan 1996, type 6, doi:10.2307/2684934). The usual
+    quantiles (type 7) hold it in 94 % of 200 draws, and in 91 % of 50. Of fewer than 39 draws the
+    ends are the least and the largest.
+
+    Examples
+    --------
+    >>> interval_of_draws(np.arange(1.0, 80.0)).round(9).tolist()
+    [2.0, 78.0]
+    """
+    ends: Floats = np.quantile(draws, (0.025, 0.975), axis=0, method="weibull")
+    return ends

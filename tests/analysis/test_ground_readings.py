@@ -69,5 +69,5 @@ def test_the_outer_interval_holds_the_value_and_stays_above_nothing():
     told = outer_interval(0.1, np.linspace(0.2, 1.0, 100))
     assert told.low == 0.0
     assert told.low <= told.value <= told.high
-    even = outer_interval(5.0, np.linspace(4.0, 6.0, 401))
+    even = outer_interval(5.0, np.linspace(4.0, 6.0, 401)[1:-1])
     assert (even.low, even.high) == pytest.approx((4.05, 5.95))

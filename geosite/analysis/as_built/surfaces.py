@@ -15,7 +15,7 @@ from shapely.geometry.base import BaseGeometry
 from geosite.analysis.as_built.datum import Datum
 from geosite.analysis.design_ground.zones import Zone
 from geosite.base.arrays import Floats, Ints
-from geosite.base.estimate import Estimate
+from geosite.base.estimate import Estimate, interval_of_draws
 from geosite.base.grid import Grid
 from geosite.fieldbook.model import Notes
 from geosite.linework.model import Drawing
@@ -168,7 +168,7 @@ def _patches(
     """
     if len(draws) < 2:
         return ()
-    low, high = np.quantile(draws, (0.025, 0.975), axis=0)
+    low, high = interval_of_draws(draws)
     numbers = np.zeros(grid.rows * grid.cols, np.int32)
     within, beyond = (low >= -limit) & (high <= limit), (low > limit) | (high < -limit)
     numbers[cells] = np.select([within, beyond], [1, 2], 3)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from geosite.base.arrays import Floats
-from geosite.base.estimate import Estimate
+from geosite.base.estimate import Estimate, interval_of_draws
 from geosite.base.map_frame import Frame
 from geosite.handover.report_model import ground as ground_model
 from geosite.handover.report_model.ground import Spread
@@ -83,7 +83,7 @@ def _slope_classes(terrain: Terrain, cell_m2: float) -> tuple[_Classes, _Classes
 
     if water.realised is None:
         return named(counted.astype(np.float64)), {}, {}
-    low, high = np.quantile(water.realised.class_cells, (0.025, 0.975), axis=0)
+    low, high = interval_of_draws(water.realised.class_cells)
     return (
         named(counted.astype(np.float64)),
         named(np.minimum(low, counted)),

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from geosite.base.arrays import Floats
-from geosite.base.estimate import Estimate
+from geosite.base.estimate import Estimate, interval_of_draws
 from geosite.terrain.water.falls_from_buildings import FallFromBuilding, FlatPaving, WallProfiles
 from geosite.terrain.water.flow import Catchment
 from geosite.terrain.water.ponding import Pond
@@ -190,7 +190,7 @@ def estimate_ponds(
 
 def _intervals_of(values: Sequence[float], draws: Floats) -> list[Estimate]:
     """Return `interval_of` of many numbers at once; draws have shape (n, numbers)."""
-    low, high = np.quantile(draws, (0.025, 0.975), axis=0)
+    low, high = interval_of_draws(draws)
     low, high = np.minimum(low, values), np.maximum(high, values)
     ends = zip(values, low.tolist(), high.tolist(), strict=True)
     return [Estimate(value, least, most) for value, least, most in ends]
