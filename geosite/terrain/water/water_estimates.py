@@ -120,13 +120,13 @@ def interval_of(value: float, draws: Floats | None) -> Estimate:
 
     Notes
     -----
-    From the 2.5 to the 97.5 % quantile of the possible grounds, widened to hold the value: possible
-    grounds are rougher than the surface, so that most of them may hold, say, more water.
+    From `interval_of_draws`, widened to hold the value: possible grounds are rougher than the
+    surface, so that most of them may hold, say, more water.
 
     Examples
     --------
     >>> import numpy as np
-    >>> held = interval_of(99.0, np.arange(101.0))
+    >>> held = interval_of(99.0, np.arange(1.0, 100.0))
     >>> round(held.low, 1), held.high
     (2.5, 99.0)
     """
