@@ -70,7 +70,8 @@ def finding_blocks(package: Package) -> list[Block]:
         return []
     look = [f for f in package.findings if f.level == "look"]
     notes = [f for f in package.findings if f.level != "look"]
-    blocks: list[Block] = [Heading("Findings")]
+    # first, so that it never stands alone on a last page
+    blocks: list[Block] = [Heading("Findings"), Heading("Caution", 2), Paragraph(CAUTION)]
     if look:
         blocks += [
             Heading("Look at this before the numbers are used", 2),
@@ -78,7 +79,7 @@ def finding_blocks(package: Package) -> list[Block]:
         ]
     if notes:
         blocks += [Heading("Good to know", 2), _table(package, notes, len(look) + 1)]
-    return [*blocks, Heading("Caution", 2), Paragraph(CAUTION)]
+    return blocks
 
 
 def on_paper(package: Package, findings: Sequence[Finding]) -> list[str]:
