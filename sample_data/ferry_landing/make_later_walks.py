@@ -6,7 +6,8 @@ Everything is invented and simulated. Run it from anywhere after make_site.py:
 
 It writes, the same bytes every time:
 
-- design_points.csv: corners of a boarding pad and a bollard, in map coordinates,
+- design_points.csv: corners of a boarding pad, numbered as on the sheet of its design, and a
+  bollard, in map coordinates,
 - today.csv: the second walk, on the day of setting out: both baseline marks, twice,
 - as_built/field_book.csv: the third walk, after the pad was built,
 - as_built/truth.csv: where its marks really are. One corner of the pad was built 7 cm off and its
@@ -41,7 +42,7 @@ def pad_level(north: float) -> float:
 
 
 SIDE_SLOPE = 3.0  # one in three
-BUILT_OFF = {"C3": (0.05, -0.05)}  # metres east and north
+BUILT_OFF = {3: (0.05, -0.05)}  # metres east and north
 LOW = 0.02  # metres along the north side
 PUSHED = (0.10, -0.066, -0.05)
 
@@ -86,9 +87,9 @@ def run_as_built() -> Walk:
         )
     )
     for n, (east, north) in enumerate(PAD, start=1):
-        off = BUILT_OFF.get(f"C{n}", (0.0, 0.0))
+        off = BUILT_OFF.get(n, (0.0, 0.0))
         place = (east + off[0], north + off[1])
-        stops.append(Stop(*place, built_pad(*place), f"C{n}", "pad", "pad"))
+        stops.append(Stop(*place, built_pad(*place), str(n), "pad", "pad"))
     stops.append(Stop(*BOLLARD, built_pad(*BOLLARD), "BO", "bollard", "bollard"))
     for n, place in enumerate([(22.0, 27.5), (26.0, 27.5), (26.0, 29.5), (22.0, 29.5)], start=1):
         stops.append(Stop(*place, built_pad(*place), f"P{n}"))
@@ -119,7 +120,7 @@ def truth(walk: Walk) -> list[dict[str, str]]:
 
 def design_points() -> list[dict[str, str]]:
     factor = combined_factor()
-    named = [(f"C{n}", place) for n, place in enumerate(PAD, start=1)] + [("BO", BOLLARD)]
+    named = [(str(n), place) for n, place in enumerate(PAD, start=1)] + [("BO", BOLLARD)]
     rows = []
     for name, (east, north) in named:
         easting, northing = to_map(east, north, factor)

@@ -50,9 +50,9 @@ def test_the_pad_as_it_was_built(tmp_path: Path) -> None:
         "final_measurement", "final_paper",
     }  # fmt: skip
     marks = rows(tmp_path / "out" / "deviations.csv")
-    # C3 was built 5 cm to the east and to the south, the north side 2 cm low
+    # corner 3 was built 5 cm to the east and to the south, the north side 2 cm low
     for name, truth in (("east_m", 0.05), ("north_m", -0.05), ("up_m", -0.02)):
-        value, half = (float(marks["C3"][n]) for n in (name, name.replace("_m", "_95_m")))
+        value, half = (float(marks["3"][n]) for n in (name, name.replace("_m", "_95_m")))
         assert abs(value - truth) < 1.3 * half
     assert {m["verdict_plan"] for m in marks.values()} <= {"within", "beyond", "undecided", ""}
     with sqlite3.connect(tmp_path / "out" / "as_built.gpkg") as file:

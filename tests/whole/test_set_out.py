@@ -49,7 +49,7 @@ def test_the_sample_design_goes_back_to_the_field(tmp_path: Path) -> None:
     told = json.loads(done.stdout)
     assert set(told) == {"setting_out", "slip", "phone"}
     points = rows(tmp_path / "out" / "setting_out.csv")
-    assert [p["point"] for p in points] == ["C1", "C2", "C3", "C4", "BO"]
+    assert [p["point"] for p in points] == ["1", "2", "3", "4", "BO"]
     assert {p["verdict"] for p in points} <= {"can", "cannot", "undecided"}
     for p in points:
         assert (p["verdict"] == "can") == (float(p["error_95_m"]) <= 0.08)
@@ -95,7 +95,7 @@ def in_feet(text: str, factor: float = 1 / 0.3048) -> str:
 @pytest.mark.parametrize(
     ("name", "text", "status", "said"),
     [
-        ("design", POINTS.replace("402.300", ""), 2, 'd.csv:2: "C1" has no elevation; expected'),
+        ("design", POINTS.replace("402.300", ""), 2, 'd.csv:2: "1" has no elevation; expected'),
         ("design", changed(POINTS, 0, easting="712319.9"), 2, "lies 200 km outside the site"),
         (
             "design",
