@@ -102,7 +102,7 @@ def read_design(
     --------
     >>> design = read_design("sample_data/ferry_landing/design_points.csv")
     >>> [shape.name for shape in design.shapes][:4], design.shapes[0].kind
-    (['C1', 'C2', 'C3', 'C4'], 'point')
+    (['1', '2', '3', '4'], 'point')
     """
     if Path(file).suffix.lower() in _TEXT:
         if layer is not None:
