@@ -489,6 +489,9 @@ class Parcels(Table, frozen=True, kw_only=True):
     """Column with the parcels' names; without it their numbers in the file. Example: `"parcel"`."""
     sigma: LengthOrNone = 0.5
     """Stated accuracy of the parcel map, standard deviation per axis."""
+    source: Annotated[str, Meta(max_length=200)] = ""
+    """Whose parcel map it is and of what date: printed where the plan says where it lies.
+    Example: `"parcel map of the land registry, 2026-03-01"`. Since 0.2."""
     crs: str | None = None
     """CRS of the file, where the file does not say it. Example: `"EPSG:4326"`."""
     operation: str | None = None

@@ -81,6 +81,7 @@ def pack(
         submission=notes.site.submission,
         designed={one.name: water_layers(one.water, one.grid, frame) for one in answers.designs},
         standards=_standards(notes, answers),
+        parcel_source=notes.site.parcels.source if notes.site.parcels is not None else "",
     )
 
 

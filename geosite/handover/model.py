@@ -203,6 +203,8 @@ class Package:
         By name of a design, the layers of the water on the designed ground, for its sheet.
     standards
         By name of a limit set, the standard it is taken from.
+    parcel_source
+        Whose parcel map it is and of what date; empty for not said.
     """
 
     title: str
@@ -227,4 +229,5 @@ class Package:
     background: GroundPicture | BackgroundLines | None = None
     designed: Mapping[str, tuple[Layer, ...]] = field(default_factory=dict)
     standards: Mapping[str, str] = field(default_factory=dict)
+    parcel_source: str = ""
     in_other_unit: Mapping[str, str] = field(default_factory=dict)

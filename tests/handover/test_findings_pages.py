@@ -12,6 +12,7 @@ import pytest
 from geosite.base.errors import Finding
 from geosite.drawing.document import Table, lay_out
 from geosite.drawing.pdf import pdf
+from geosite.drawing.sheet import Text
 from geosite.fieldbook.sitefile import Handover, Revision, Sheet
 from geosite.handover.documents.findings import MOST_OF_A_KIND, finding_blocks, paper_for
 from geosite.handover.model import CAUTION, Package
@@ -100,3 +101,34 @@ def test_the_title_block_carries_what_the_site_file_gives() -> None:
 def test_nothing_given_leaves_no_title_block() -> None:
     document = pdf(draw_plan(with_findings(), Handover()))
     assert "Title block" not in pypdf.PdfReader(io.BytesIO(document)).pages[0].extract_text()
+
+
+def test_no_page_holds_the_caution_alone_however_many_findings_there_are() -> None:
+    paper = paper_for(with_findings(), Handover(sheet="ANSI B"), "Findings")
+    begins = words(CAUTION)[:30]
+    for count in range(1, 80):
+        found = tuple(Finding("note", f"kind {i}", f"Finding {i} is told.") for i in range(count))
+        package = dataclasses.replace(with_findings(), findings=found)
+        pages = lay_out(finding_blocks(package), paper)
+        said = [" ".join(t.text for t in p.groups[0].items if isinstance(t, Text)) for p in pages]
+        assert sum(begins in words(text) for text in said) == 1
+        assert all("is told." in text for text in said), count
+
+
+@pytest.mark.parametrize(
+    ("source", "said"),
+    [
+        ("land office (invented), 2026-01-15", "Parcel map: land office (invented), 2026-01-15."),
+        ("", "Source and date of the parcel map: not stated."),
+    ],
+)
+def test_whose_parcel_map_it_is_stands_on_the_plan(source: str, said: str) -> None:
+    package = dataclasses.replace(package_cases.ferry_landing(), parcel_source=source)
+
+    def told(package: Package) -> str:
+        groups = draw_plan(package, Handover()).groups
+        return words(" ".join(t.text for g in groups for t in g.items if isinstance(t, Text)))
+
+    assert said in told(package)
+    layers = tuple(layer for layer in package.layers if layer.name != "parcels")
+    assert "parcel map:" not in told(dataclasses.replace(package, layers=layers)).lower()

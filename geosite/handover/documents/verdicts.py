@@ -11,6 +11,7 @@ from geosite.drawing.document import Block, Column, Heading, Paragraph, Table
 from geosite.handover.model import Package
 from geosite.handover.wording.measures import GRADE_SIGNS, verdict_told
 from geosite.handover.wording.names import readable_name
+from geosite.handover.wording.reference import parcel_source_words
 
 __all__ = ["verdict_blocks"]
 
@@ -43,7 +44,9 @@ def verdict_blocks(package: Package, unit: Literal["m", "ft"]) -> list[Block]:
     per_metre = 1.0 if unit == "m" else 1 / FOOT_M
     return [
         *_grades(package, sorted(records.get("grades", ()), key=_rank), per_metre, unit),
-        *_clearances(sorted(records.get("parcel_clearances", ()), key=_rank), per_metre, unit),
+        *_clearances(
+            package, sorted(records.get("parcel_clearances", ()), key=_rank), per_metre, unit
+        ),
         *_designs(package, per_metre, unit),
     ]
 
@@ -116,7 +119,9 @@ def _not_local(package: Package, records: Sequence[Record]) -> str:
     return " They are rules of the United States, where this site does not lie."
 
 
-def _clearances(records: list[Record], per_metre: float, unit: str) -> list[Block]:
+def _clearances(
+    package: Package, records: list[Record], per_metre: float, unit: str
+) -> list[Block]:
     if not records:
         return []
     rows = [
@@ -138,7 +143,7 @@ def _clearances(records: list[Record], per_metre: float, unit: str) -> list[Bloc
         Heading("Distances to parcel lines", 2),
         Paragraph(
             "Parcel lines are the parcel map's, with its stated accuracy; this determines no "
-            "boundary."
+            f"boundary. {parcel_source_words(package.parcel_source)}"
         ),
         Table(columns, tuple(rows), _bold(records)),
     ]

@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
+from geosite.handover.wording.reference import parcel_source_words
 from geosite.network.walk.device import device_of
 from geosite.network.wording import device_in_words, shift_in_words
 
@@ -43,7 +44,8 @@ def lineage(
     if terrain is not None:
         steps += [_surface(terrain, network), _water()]
     if answers is not None and answers.parcel_map is not None:
-        steps.append(_parcels(answers.parcel_map))
+        given = notes.site.parcels
+        steps.append(_parcels(answers.parcel_map, "" if given is None else given.source))
     return tuple(steps)
 
 
@@ -149,7 +151,7 @@ def _water() -> str:
     )
 
 
-def _parcels(parcels: ParcelMap) -> str:
+def _parcels(parcels: ParcelMap, source: str) -> str:
     by = (
         f"transformed by {parcels.transformation} (accuracy {parcels.transformation_sigma_m:g} m)"
         if parcels.transformation
@@ -157,7 +159,8 @@ def _parcels(parcels: ParcelMap) -> str:
     )
     return (
         f"Parcels: {len(parcels.parcels)} polygons of a parcel map of stated accuracy "
-        f"{parcels.sigma_m:g} m per axis, {by}; compared with the survey, not determined by it."
+        f"{parcels.sigma_m:g} m per axis, {by}; compared with the survey, not determined by it. "
+        f"{parcel_source_words(source)}"
     )
 
 

@@ -33,12 +33,13 @@ from geosite.handover.styles.signs import (
     code_pen,
 )
 from geosite.handover.wording.codes import code_title
-from geosite.handover.wording.measures import Measures
+from geosite.handover.wording.measures import Measures, layer_of
 from geosite.handover.wording.reference import (
     accuracy_words,
     convergence_words,
     crs_words,
     height_words,
+    parcel_source_words,
     plural,
 )
 from geosite.handover.wording.title_block import revision_words, title_fields
@@ -301,6 +302,8 @@ def place_block(
     def block(column: Column, limit: int) -> None:
         column.heading("Where it lies")
         column.paragraph(text)
+        if layer_of(package, "parcels") is not None:
+            column.paragraph(parcel_source_words(package.parcel_source))
         for words in _left_out(dropped, lacking, specks, rest):
             column.paragraph(words)
 

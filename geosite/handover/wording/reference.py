@@ -21,6 +21,7 @@ __all__ = [
     "crs_words",
     "height_words",
     "mark_accuracy",
+    "parcel_source_words",
     "plural",
 ]
 
@@ -65,6 +66,18 @@ def plural(unit: str) -> str:
     ('metres', 'US survey feet')
     """
     return unit.replace("foot", "feet") if "foot" in unit else f"{unit}s"
+
+
+def parcel_source_words(source: str) -> str:
+    """Return whose parcel map it is, or that nobody said so.
+
+    Examples
+    --------
+    >>> parcel_source_words("land registry, 2026-03-01"), parcel_source_words(" ")
+    ('Parcel map: land registry, 2026-03-01.', 'Source and date of the parcel map: not stated.')
+    """
+    said = source.strip().rstrip(".")
+    return f"Parcel map: {said}." if said else "Source and date of the parcel map: not stated."
 
 
 def convergence_words(convergence: float) -> str:
