@@ -15,8 +15,9 @@ from rough_sites import plane_yard, walk_site
 
 from geosite.network.covariance import covariance
 from geosite.network.model import LinearForm
+from geosite.terrain.surface.roughness import Contrasts
 from geosite.terrain.uncertainty import simulation
-from geosite.terrain.uncertainty.conditioning import Conditions
+from geosite.terrain.uncertainty.conditioning import Conditions, _built
 from geosite.terrain.uncertainty.ground import Ground
 
 DRAWS = "[drainage]\nconfidence_runs = 4\n"
@@ -196,3 +197,32 @@ def test_draws_on_several_processors_are_those_of_one_and_each_is_made_once(
     assert np.array_equal(errors, alone[0])
     assert np.array_equal(rough.surface, alone[1].surface)
     assert np.array_equal(rough.on_marks, alone[1].on_marks)
+
+
+def test_what_neighbours_share_of_a_built_shape_fades_with_the_way_and_not_across_a_breakline() -> (
+    None
+):
+    places = np.zeros((3, 4, 2))
+    places[:, 0] = [(0.0, 0.0), (3.0, 4.0), (6.0, 8.0)]
+    # corners of the triangles that predict: the nearest are 2, 3 and 7 m away
+    places[:, 1:] = places[:, :1] + np.array([[20.0, 0.0], [0.0, 30.0], [-40.0, 0.0]])
+    for mark, near in enumerate((2.0, 3.0, 7.0)):
+        places[mark, 1] = places[mark, 0] + [near, 0.0]
+    compared = Contrasts(
+        departure=np.array([0.03, -0.04, 0.0]),
+        noise=np.zeros(3),
+        places=places,
+        shares=np.full((3, 3), 1 / 3),
+        points=np.arange(12).reshape(3, 4),
+        on_breakline=np.array([False, False, True]),
+        bend=np.array([0.0, 0.1, 0.2]),
+    )
+    assert compared.nearest.tolist() == [2.0, 3.0, 7.0]
+    # twice the root mean square; a bell twice as wide as the usual way of 3 m to the next mark
+    own = 4 * (0.03**2 + 0.04**2) / 3
+    apart = own * math.exp(-(5.0**2) / (2 * 6.0**2))
+    expected = [[own, apart, 0.0], [apart, own + 0.1**2, 0.0], [0.0, 0.0, own + 0.2**2]]
+    root = _built(compared, np.arange(3))
+    np.testing.assert_allclose(root @ root.T, expected, atol=1e-15)
+    some = _built(compared, np.array([0, 2]))
+    np.testing.assert_allclose(some @ some.T, [[own, 0.0], [0.0, own + 0.2**2]], atol=1e-15)

@@ -55,6 +55,20 @@ def test_what_moves_the_whole_survey_moves_each_cell_and_none_against_its_surrou
     assert relative[row, col] == pytest.approx(still[1][row, col], rel=1e-6)
 
 
+def test_what_a_surface_misses_its_marks_by_is_added_to_both_sigmas_as_a_variance(
+    terrain: Terrain,
+) -> None:
+    row, col, _ = some_cells(terrain)
+    exact = elevation_sigma(terrain.ground, terrain.local, terrain.surface.z)
+    loose = elevation_sigma(terrain.ground, terrain.local, terrain.surface.z, lack_of_fit=0.3)
+    for with_it, without in zip(loose, exact, strict=True):
+        # where the corners share more than a place has, nothing was left before
+        some = without[row, col] > 0
+        assert some.sum() > 50
+        expected = np.hypot(without[row, col][some], 0.3)
+        assert with_it[row, col][some] == pytest.approx(expected, rel=1e-9)
+
+
 def test_rasters_are_the_grounds_of_single_places(terrain: Terrain) -> None:
     row, col, places = some_cells(terrain)
     ground = replace(terrain.ground, draws=5)

@@ -1,0 +1,95 @@
+"""Intervals of water from what the possible grounds say, counted by hand."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from geosite.base.estimate import Estimate
+from geosite.terrain.water.falls_from_buildings import FlatPaving
+from geosite.terrain.water.flow import Catchment
+from geosite.terrain.water.ponding import Pond
+from geosite.terrain.water.realised_drainage import RealisedDrainage
+from geosite.terrain.water.water_estimates import (
+    estimate_catchments,
+    estimate_paving,
+    estimate_ponds,
+)
+
+DRAWS = 41
+"""The 2.5 and the 97.5 % quantile of so many are the second from each end."""
+
+
+def realised(**said: np.ndarray) -> RealisedDrainage:
+    """Grounds of which only what a question asks is filled in."""
+    nothing = np.full((DRAWS, 1), math.nan)
+    names = dict.fromkeys(RealisedDrainage.__dataclass_fields__, nothing)
+    return RealisedDrainage(**names | said)  # type: ignore[arg-type]
+
+
+def one_pond(depth: np.ndarray, level: np.ndarray | None = None) -> RealisedDrainage:
+    return realised(
+        pond_depth=depth[:, None],
+        pond_volume=2 * depth[:, None],
+        pond_cells=100 * depth[:, None],
+        pond_inflow=1000 * depth[:, None],
+        pond_level=(np.where(depth > 0, 5 + depth, math.nan) if level is None else level)[:, None],
+    )
+
+
+POND = Pond(1, 5.0, 0.2, 0.4, 1.0, 20, 3, 4, 5, 6, 200.0)
+
+
+def test_a_pond_is_as_probable_as_the_share_of_grounds_that_hold_any_water() -> None:
+    depth = np.zeros(DRAWS)
+    depth[:4] = [1e-9, 0.002, 0.3, 1.5]
+    (found,) = estimate_ponds([POND], one_pond(depth), cell_m2=4.0)
+    assert found.probability == 4 / DRAWS
+    assert not found.is_significant
+    # the level of the grounds that hold water alone
+    assert (found.level_m.low, found.level_m.high) == pytest.approx((5.0, 6.41), abs=1e-9)
+
+
+def test_water_is_counted_in_cells_and_told_in_square_and_cubic_metres() -> None:
+    depth = np.arange(1, DRAWS + 1) / 100
+    (found,) = estimate_ponds([POND], one_pond(depth), cell_m2=4.0)
+    assert (found.depth_m.value, found.depth_m.low, found.depth_m.high) == pytest.approx(
+        (0.2, 0.02, 0.4)
+    )
+    assert (found.volume_m3.value, found.volume_m3.low, found.volume_m3.high) == pytest.approx(
+        (POND.cell_depths * 4, 2 * 0.02 * 4, max(2 * 0.4 * 4, POND.cell_depths * 4))
+    )
+    assert (found.area_m2.low, found.area_m2.high) == pytest.approx((8.0, 160.0))
+    assert (found.inflow_m2.low, found.inflow_m2.high) == pytest.approx((80.0, 1600.0))
+    assert found.probability == 1.0
+    assert found.is_significant
+
+
+def test_a_pond_is_there_at_95_of_100_only_where_no_end_of_its_depth_is_nothing() -> None:
+    (asked,) = estimate_ponds([POND], one_pond(np.full(DRAWS, 0.2)), cell_m2=1.0)
+    assert asked.is_significant
+    gone = replace(asked, depth_m=Estimate(0.2, 0.0, 0.3))
+    assert not gone.is_significant
+    assert replace(gone, probability=math.nan).is_significant
+
+
+def test_a_pond_no_ground_holds_has_no_bounds_of_its_level() -> None:
+    (found,) = estimate_ponds([POND], one_pond(np.zeros(DRAWS)), cell_m2=1.0)
+    assert found.probability == 0.0
+    assert (found.level_m.low, found.level_m.high) == (-math.inf, math.inf)
+
+
+def test_catchments_and_paving_take_the_column_of_their_own() -> None:
+    cells = np.column_stack([np.arange(DRAWS), 100 + np.arange(DRAWS)]).astype(float)
+    asked = realised(catchment_cells=cells, catchment_peak=2 * cells, flat_cells=3 * cells)
+    both = [Catchment(k, "edge", 0, 3, 4, 120, 240.0) for k in (1, 2)]
+    _, second = estimate_catchments(both, asked, cell_m2=0.5)
+    area, peak = second.area_m2, second.peak_m2
+    assert (area.value, area.low, area.high) == pytest.approx((60.0, 50.5, 69.5))
+    assert (peak.value, peak.low, peak.high) == pytest.approx((120.0, 101.0, 139.0))
+    yard = FlatPaving("yard", 180.0, 300.0, 1.0, 6.0, 0.0, 0.0)
+    (flat,) = estimate_paving([yard], ["way", "yard"], asked, cell_m2=0.5)
+    assert (flat.flat_m2.low, flat.flat_m2.high) == pytest.approx((151.5, 208.5))
