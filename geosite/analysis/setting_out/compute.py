@@ -210,10 +210,7 @@ def _place(network: Network, ground: Ground | None, target: Target) -> Place:
         spot = ground.at(edge + (middle - edge) * 1e-6)[0]
     if spot is None:
         return Place(en, up, np.array([nearest]), np.ones(1))
-    share = spot.form.up
-    if not share.sum() > 0:
-        return Place(en, up, np.array([nearest]), np.ones(1))
-    return Place(en, up, spot.form.rows, share / share.sum())
+    return Place(en, up, spot.form.rows, spot.form.up)
 
 
 def _ground_at_places(ground: Ground | None, places: Sequence[Place]) -> list[Estimate | None]:

@@ -110,7 +110,7 @@ def refuse_elsewhere(design: Design, network: Network) -> None:
     """
     found = targets(design, network.frame.ground_unit_m, None)
     problems = _outside(found, network, design.file)
-    if found and len(problems) == len(found):
+    if len(problems) == len(found):
         raise InputError(problems.first())
 
 
