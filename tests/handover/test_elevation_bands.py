@@ -7,7 +7,7 @@ import pytest
 
 from geosite.base.grid import Grid
 from geosite.handover.palette import RAMPS
-from geosite.handover.plan.elevation_bands import _plain, bands
+from geosite.handover.plan.elevation_bands import bands
 
 COUNT = len(RAMPS["raised"])
 assert COUNT == len(RAMPS["lowered"]) == 5
@@ -48,7 +48,3 @@ def test_a_cell_on_the_border_belongs_to_the_lower_band() -> None:
 
 def test_without_change_there_is_no_band() -> None:
     assert found(0.0, np.nan) == []
-
-
-def test_signs_of_the_legend() -> None:
-    assert (_plain(0.05), _plain(-0.1), _plain(0.0)) == ("+0.05", "\N{MINUS SIGN}0.1", "0")

@@ -14,10 +14,11 @@ import pytest
 from rough_sites import plane_yard, walk_site
 
 from geosite.network.covariance import covariance
+from geosite.network.independent_marks import independent_marks
 from geosite.network.model import LinearForm
 from geosite.terrain.surface.roughness import Contrasts
 from geosite.terrain.uncertainty import simulation
-from geosite.terrain.uncertainty.conditioning import Conditions, _built
+from geosite.terrain.uncertainty.conditioning import Conditions
 from geosite.terrain.uncertainty.ground import Ground
 
 DRAWS = "[drainage]\nconfidence_runs = 4\n"
@@ -215,6 +216,7 @@ def test_what_neighbours_share_of_a_built_shape_fades_with_the_way_and_not_acros
         shares=np.full((3, 3), 1 / 3),
         points=np.arange(12).reshape(3, 4),
         on_breakline=np.array([False, False, True]),
+        slope=np.zeros((3, 2)),
         bend=np.array([0.0, 0.1, 0.2]),
     )
     assert compared.nearest.tolist() == [2.0, 3.0, 7.0]
@@ -222,7 +224,9 @@ def test_what_neighbours_share_of_a_built_shape_fades_with_the_way_and_not_acros
     own = 4 * (0.03**2 + 0.04**2) / 3
     apart = own * math.exp(-(5.0**2) / (2 * 6.0**2))
     expected = [[own, apart, 0.0], [apart, own + 0.1**2, 0.0], [0.0, 0.0, own + 0.2**2]]
-    root = _built(compared, np.arange(3))
+    points = np.column_stack([places.reshape(12, 2), np.zeros(12)])
+    network = independent_marks(points, sigma_up_m=0.01)
+    conditions = Conditions.of(network, np.arange(12), np.ones(12), compared)
+    assert conditions is not None
+    root = conditions.built
     np.testing.assert_allclose(root @ root.T, expected, atol=1e-15)
-    some = _built(compared, np.array([0, 2]))
-    np.testing.assert_allclose(some @ some.T, [[own, 0.0], [0.0, own + 0.2**2]], atol=1e-15)

@@ -1,79 +1,119 @@
-"""Verdicts over a built surface at their limits, and areas of patches counted by hand."""
+"""Built surfaces against designed ones, on ground whose every height is known by hand."""
 
 from __future__ import annotations
+
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
 import shapely
 
-from geosite.analysis.as_built.surfaces import _estimate, _lattice, _patches, _within
-from geosite.base.estimate import Estimate
-from geosite.base.grid import Grid
+from geosite.analysis.as_built import surfaces
+from geosite.analysis.as_built.datum import Datum
+from geosite.analysis.as_built.surfaces import SurfaceDeviation, surface_deviations
+from geosite.analysis.design_ground.zones import raster_zone
+from geosite.base.map_frame import Frame
+from geosite.fieldbook.sitefile import Code, Tolerance
+from geosite.network.independent_marks import independent_marks
+from geosite.terrain.surface.roughness import EVEN
+from geosite.terrain.surface.tin import triangulate
+from geosite.terrain.uncertainty.ground import Ground
+
+FRAME = Frame(combined_factor=0.5)
+"""A metre on the map is two on the ground."""
+SQUARE = shapely.box(0, 0, 10, 10)
+
+
+def walked(*heights: float, sigma: float = 0.0, draws: int = 41) -> Ground:
+    """Return the plane or two triangles through the corners of the square, from south-west."""
+    corners = np.column_stack([[0, 10, 10, 0], [0, 0, 10, 10], heights]).astype(float)
+    network = independent_marks(corners, sigma_up_m=sigma, frame=FRAME)
+    return Ground(network, triangulate(corners), np.arange(4), EVEN, np.ones(4), draws=draws)
+
+
+def compared(
+    ground: Ground, before: Ground | None = None, limits: Tolerance | None = None
+) -> SurfaceDeviation:
+    """Compare with a design that is level at 100 m."""
+    site = SimpleNamespace(
+        tolerances={} if limits is None else {"slab": limits}, codes={"slab": Code(depth=0.2)}
+    )
+    feature = SimpleNamespace(kind="area", code="slab", geometry=SQUARE)
+    notes: Any = SimpleNamespace(site=site)
+    drawing: Any = SimpleNamespace(features=[feature])
+    datum = Datum(np.array([0]), np.array([0]), np.zeros(2), np.zeros((3, 2)))
+    level = raster_zone("pad", SQUARE, lambda places: np.full(len(places), 100.0))
+    (found,) = surface_deviations(notes, drawing, ground, datum, [level], before)
+    return found
+
+
+def test_a_tilted_plane_is_parted_where_it_passes_the_tolerance() -> None:
+    # from 5 cm below in the west to 5 cm above in the east
+    found = compared(walked(99.95, 100.05, 100.05, 99.95), limits=Tolerance(height=0.02))
+    assert found.area_m2 == pytest.approx(400.0)
+    assert found.mean_m.value == pytest.approx(0.0, abs=5e-4)
+    assert found.share_within is not None
+    assert found.share_within.value == pytest.approx(0.4, abs=0.02)
+    # two wedges of 10 m by 20 m by half of 5 cm
+    assert found.above_m3.value == pytest.approx(200 * 0.025, rel=0.01)
+    assert found.below_m3.value == pytest.approx(200 * 0.025, rel=0.01)
+    area = {patch.verdict: patch.area_m2 for patch in found.patches}
+    assert area == pytest.approx({"within": 160.0, "beyond": 240.0}, abs=8)
+    assert sum(area.values()) == pytest.approx(400.0)
+    shapes = {patch.verdict: patch.shape for patch in found.patches}
+    assert shapes["within"].bounds == pytest.approx((3.0, 0.0, 7.0, 10.0), abs=0.2)
+    # too low and too high are both beyond
+    assert shapes["beyond"].bounds == pytest.approx((0.0, 0.0, 10.0, 10.0))
+
+
+def test_above_and_below_are_what_lies_over_and_under_the_design() -> None:
+    high = compared(walked(*[100.03] * 4))
+    assert (high.mean_m.value, high.above_m3.value) == pytest.approx((0.03, 12.0))
+    assert high.below_m3.value == 0.0
+    low = compared(walked(*[99.97] * 4))
+    assert (low.mean_m.value, low.below_m3.value) == pytest.approx((-0.03, 12.0))
+    assert low.above_m3.value == 0.0
+    assert (low.share_within, low.patches, low.thickness_m) == (None, (), None)
+
+
+@pytest.mark.parametrize("up", [0.0299, -0.0299, 0.0301, -0.0301])
+def test_a_surface_just_within_and_just_beyond_its_tolerance(
+    up: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(surfaces, "PLACES", 400)
+    found = compared(walked(*[100 + up] * 4), limits=Tolerance(height=0.03))
+    verdict = "within" if abs(up) < 0.03 else "beyond"
+    assert [patch.verdict for patch in found.patches] == [verdict]
+    assert found.share_within is not None
+    assert found.share_within.value == (1.0 if verdict == "within" else 0.0)
+    unsure = compared(walked(*[100 + up] * 4, sigma=0.05), limits=Tolerance(height=0.03))
+    # the first mark holds the frame: beside it the surface is as good as known
+    assert "undecided" in {patch.verdict for patch in unsure.patches}
+    lone = compared(walked(*[100 + up] * 4, draws=0), limits=Tolerance(height=0.03))
+    assert lone.patches == ()
 
 
 @pytest.mark.parametrize(
-    ("low", "high", "verdict"),
+    ("laid", "sigma", "verdict"),
     [
-        (0.1, 0.3, "within"),
-        (0.0999, 0.3, "undecided"),
-        (0.1, 0.3001, "undecided"),
-        (0.3001, 0.5, "beyond"),
-        (0.3, 0.5, "undecided"),
-        (0.0, 0.0999, "beyond"),
-        (0.0, 0.1, "undecided"),
-        (0.0, 0.5, "undecided"),
+        *((0.1701, 0.0, "within"), (0.2299, 0.0, "within")),
+        *((0.1699, 0.0, "beyond"), (0.2301, 0.0, "beyond")),
+        *((0.2, 0.05, "undecided"), (0.24, 0.02, "undecided"), (0.16, 0.02, "undecided")),
+        *((0.35, 0.02, "beyond"), (0.05, 0.02, "beyond"), (0.2, 0.005, "within")),
     ],
 )
-def test_a_thickness_at_the_ends_of_its_range(low: float, high: float, verdict: str) -> None:
-    assert _within(Estimate((low + high) / 2, low, high), 0.1, 0.3) == verdict
-
-
-def test_an_estimate_holds_its_own_value() -> None:
-    draws = np.arange(41.0)
-    found = _estimate(50.0, draws)
-    assert (found.low, found.high) == (1.0, 50.0)
-    assert _estimate(-3.0, draws).low == -3.0
-    lone = _estimate(5.0, draws[:1])
-    assert (lone.low, lone.high) == (-np.inf, np.inf)
-
-
-def test_places_are_spread_over_a_shape_alike_and_lie_in_it() -> None:
-    # a right angle of legs 30 and 40, at an odd place
-    shape = shapely.Polygon([(100, 50), (130, 50), (100, 90)])
-    grid, cells, places = _lattice(shape)
-    assert len(places) == pytest.approx(4000, rel=0.02)
-    assert grid.cell_size == pytest.approx((600 / 4000) ** 0.5)
-    assert shapely.contains_xy(shape, places[:, 0], places[:, 1]).all()
-    assert places.mean(axis=0) == pytest.approx([110.0, 50 + 40 / 3], abs=0.05)
-    row, col = np.divmod(cells, grid.cols)
-    east, north = grid.centres()
-    assert np.array_equal(np.column_stack([east[col], north[row]]), places)
-    # the grid covers the shape, no row or column more
-    assert 0 <= grid.north - 90 < grid.cell_size
-    assert grid.cols * grid.cell_size >= 30
-
-
-def test_patches_part_the_shape_by_what_95_of_100_grounds_say() -> None:
-    # four cells of 2 m in a row; the shape reaches half a cell over them on every side
-    grid = Grid(0.0, 2.0, 2.0, 1, 4)
-    spread = np.linspace(-0.01, 0.01, 41)[:, None]
-    off = np.array([0.0, 0.1, 0.03, -0.1])
-    shape = shapely.box(-1, -1, 9, 3)
-    found = _patches("slab", 0.03, off + spread, np.arange(4), grid, shape, 0.5)
-    areas = {patch.verdict: patch.area_m2 for patch in found}
-    # 2 x 4 each, and 1 x 2 more at the ends; on the ground twice as long each way
-    assert areas == pytest.approx({"within": 40.0, "beyond": 32.0 + 40.0, "undecided": 32.0})
-    (within,) = [patch for patch in found if patch.verdict == "within"]
-    assert within.shape.bounds == (-1.0, -1.0, 2.0, 3.0)
-    assert _patches("slab", 0.03, (off + spread)[:1], np.arange(4), grid, shape, 1.0) == ()
-
-
-def test_a_surface_just_at_its_tolerance() -> None:
-    grid, shape = Grid(0.0, 1.0, 1.0, 1, 6), shapely.box(0, 0, 6, 1)
-    off = [
-        *([0.03] * 3, [-0.03] * 3, [0.0300001] * 3, [-0.0300001] * 3),
-        *([0.03, 0.03, 0.05], [-0.05, -0.03, -0.03]),
-    ]
-    found = _patches("slab", 0.03, np.transpose(off), np.arange(6), grid, shape, 1.0)
-    areas = {patch.verdict: patch.area_m2 for patch in found}
-    assert areas == {"within": 2.0, "beyond": 2.0, "undecided": 2.0}
+def test_a_thickness_is_held_against_the_depth_of_its_code(
+    laid: float, sigma: float, verdict: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(surfaces, "PLACES", 100)
+    built, before = walked(*[100.0] * 4, sigma=sigma), walked(*[100 - laid] * 4, sigma=sigma)
+    found = compared(built, before, Tolerance(thickness=0.03))
+    assert found.thickness_m is not None
+    assert found.placed_m3 is not None
+    assert found.thickness_m.value == pytest.approx(laid)
+    assert found.placed_m3.value == pytest.approx(400 * laid)
+    assert (found.thickness_wanted, found.thickness_limit) == (0.2, 0.03)
+    assert found.thickness_verdict == verdict
+    # without a tolerance nothing is judged
+    assert compared(built, before).thickness_verdict is None
