@@ -28,6 +28,7 @@ Verdict = Literal["within", "beyond", "undecided"]
 
 PLACES = 4_000
 """At which a surface is compared."""
+_SIDES_THEN_CORNERS = ((1, 0), (-1, 0), (0, 1), (0, -1), (1, 1), (1, -1), (-1, 1), (-1, -1))
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,7 +175,7 @@ def _patches(
     numbers[cells] = np.select([within, beyond], [1, 2], 3)
     # along the outline the cells are cut, or go on to it
     wide = np.pad(numbers.reshape(grid.shape), 1)
-    for turn in ((1, 0), (-1, 0), (0, 1), (0, -1)):
+    for turn in _SIDES_THEN_CORNERS:
         near = np.roll(np.pad(numbers.reshape(grid.shape), 1), turn, (0, 1))
         wide = np.where(wide == 0, near, wide)
     size = grid.cell_size
