@@ -277,8 +277,8 @@ def test_the_sheet_says_what_each_reader_wants_first(sheet: Sheet) -> None:
 
 def test_ponds_too_shallow_to_tell_are_not_told_as_ponds(sheet: Sheet) -> None:
     words = words_of(sheet)
-    assert "stands in 2 places, deepest" in words
-    assert "may stand, too shallow to tell" in words
+    assert "stands after rain, 2 places, deepest" in words
+    assert "may stand after rain, too shallow to tell" in words
     assert "0.82 m³" in words  # of the two that count
     assert "0.00 m deep" not in words
     ponds = next(g for g in sheet.groups if g.name == "ponding")

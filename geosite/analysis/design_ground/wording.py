@@ -72,9 +72,9 @@ def _water(design: DesignedGround, frame: Frame) -> Iterator[Finding]:
             yield Finding(
                 "look" if sure else "note",
                 "design-pond",
-                f"Design {design.name}: water {'will' if sure else 'may'} stand at "
+                f"Design {design.name}: after rain water {'will' if sure else 'may'} stand at "
                 f"{place_words(east, north, 1)}, {interval_words(one.after, 2, 'm3')}, where "
-                "none stands now.",
+                "none does on the walked ground.",
             )
         if one.what == "fall" and one.outcome == "beyond" and one.after is not None:
             if one.before is not None and abs(one.after.value - one.before.value) < CHANGED:

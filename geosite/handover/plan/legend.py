@@ -39,6 +39,7 @@ from geosite.handover.wording.measures import (
     Measures,
     grade_told,
     layer_of,
+    steepness,
     verdict_told,
 )
 from geosite.handover.wording.names import readable_name
@@ -241,7 +242,9 @@ def water_block(package: Package, measures: Measures) -> Block | None:
             if deep:
                 depth = max(r["depth_m"] or 0.0 for r in deep)
                 places = "1 place" if len(deep) == 1 else f"{len(deep)} places"
-                column.row(_pond_sign(k), f"stands in {places}, deepest", measures.length(depth))
+                column.row(
+                    _pond_sign(k), f"stands after rain, {places}, deepest", measures.length(depth)
+                )
                 # of the numbers as they stand on paper, so that they add up
                 per = measures.unit_m**3
                 volume = sum(round((r["volume_m3"] or 0.0) / per, 2) for r in deep) * per
@@ -290,7 +293,7 @@ def _marks(package: Package) -> bool:
 
 def _steepness(arrows: Layer) -> str:
     slopes = [r["slope_percent"] for r in arrows.records if r["slope_percent"] is not None]
-    return f"{min(slopes):.1f} to {max(slopes):.1f} %" if slopes else ""
+    return f"{steepness(min(slopes))} to {steepness(max(slopes))} %" if slopes else ""
 
 
 def _pond_sign(k: float) -> Callable[[float, float], Items]:

@@ -24,7 +24,7 @@ from geosite.handover.plan.canvas import (
 from geosite.handover.plan.map_linework import near_parcels
 from geosite.handover.plan.symbols import Mark, significant
 from geosite.handover.styles.layers import contour_digits
-from geosite.handover.wording.measures import grade_told, section_letter, verdict_told
+from geosite.handover.wording.measures import grade_told, section_letter, steepness, verdict_told
 from geosite.handover.wording.names import readable_name
 from geosite.linework.model import Piece
 
@@ -396,6 +396,6 @@ def name_arrows(page: Canvas) -> None:
     places = np.array([place for place, _ in page.arrow_labels]).reshape(-1, 2)
     for i in thin(places, 24.0 * page.k, page.view):
         (x, y), steep = places[i].tolist(), page.arrow_labels[i][1]
-        text = page.line(f"{steep:.1f} %", size=_SMALL, colour=WATER)
+        text = page.line(f"{steepness(steep)} %", size=_SMALL, colour=WATER)
         beside = around(x, y, text.width, text.size, 1.2 * page.k)
         page.write("drainage_arrows", [text], beside, count=False, most=2.0)

@@ -19,6 +19,7 @@ __all__ = [
     "grade_told",
     "layer_of",
     "section_letter",
+    "steepness",
     "told",
     "verdict_told",
 ]
@@ -146,6 +147,19 @@ def told(
         return f"+{text}" if sign and round(number / per, places) > 0 else text
 
     return one(value.value), one(value.low), one(value.high)
+
+
+def steepness(percent: float) -> str:
+    """Return a slope beside an arrow, percent: a tenth of it only where it is gentle.
+
+    An arrow has no interval of its own, and the tenth of a steep bank is never known.
+
+    Examples
+    --------
+    >>> steepness(1.84), steepness(9.94), steepness(9.96), steepness(142.1)
+    ('1.8', '9.9', '10', '142')
+    """
+    return f"{percent:.1f}" if round(percent, 1) < 10 else f"{percent:.0f}"
 
 
 def section_letter(number: int) -> str:
