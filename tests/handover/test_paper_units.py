@@ -61,3 +61,12 @@ def test_methods_are_told_to_the_digit_that_tells_them_apart_and_other_earthwork
     lone = exact | {"earthwork": "trench"}
     told = [cut for cut, *_ in rows(exact, other, lone)]
     assert [cut.split()[0] for cut in told] == ["100.00", "100.26", "100"]
+
+
+def test_all_methods_have_the_digits_of_the_best_known() -> None:
+    exact, other = (
+        {"earthwork": "pit", "cut_m3": cut, "cut_low_m3": cut - half, "cut_high_m3": cut + half}
+        for cut, half in ((100.0, 0.1), (120.0, 20.0))
+    )
+    told = [cut for cut, *_ in rows(exact, other)]
+    assert told == ["100.00 (99.90 to 100.10) m³", "120.00 (100.00 to 140.00) m³"]
