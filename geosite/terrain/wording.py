@@ -349,8 +349,8 @@ def pond_findings(
     >>> pond = Pond(1, 5.0, 0.2, 4.0, 1.0, 10, 3, 4, 5, 6, 25.0)
     >>> ponds = estimate_ponds([pond], None, cell_m2=4.0)
     >>> (found,) = pond_findings(ponds, lambda row, col: (100.0 + col, 200.0 - row))
-    >>> found.text[:46]
-    'Water stands 200 mm deep at E 104.00, N 197.00'
+    >>> found.text[:57]
+    'After rain water stands 200 mm deep at E 104.00, N 197.00'
     """
     found = []
     for one in ponds:
@@ -363,7 +363,7 @@ def pond_findings(
             Finding(
                 "look",
                 "pond",
-                f"Water stands {depth} deep at {place_words(*low)}, "
+                f"After rain water stands {depth} deep at {place_words(*low)}, "
                 f"{interval_words(one.volume_m3, 2, 'm3')} on "
                 f"{interval_words(one.area_m2, 1, 'm2')}, before it spills at "
                 f"{place_words(*spill)}.",
@@ -379,7 +379,7 @@ def pond_findings(
             Finding(
                 "note",
                 "ponds-not-significant",
-                f"Hollows that may not be there: {len(doubtful)}. The likeliest, at "
+                f"Hollows too shallow to be sure of: {len(doubtful)}. The likeliest, at "
                 f"{place_words(*low)}, is "
                 f"{interval_words(surest.depth_m.scaled(1000.0), 0, 'mm')} deep; in {without} of "
                 "100 possible grounds there is no pond here. More marks in it and round its rim "

@@ -131,7 +131,9 @@ def test_what_is_decided_is_to_be_looked_at_and_what_is_open_is_not_known() -> N
     findings = (
         Finding("look", "parcel-line", "kerb_top reaches over a line. Move it."),
         Finding("look", "parcel-line-undecided", "apron and a line: cannot tell."),
-        Finding("note", "ponds-not-significant", "Hollows that may not be there: 8. More marks."),
+        Finding(
+            "note", "ponds-not-significant", "Hollows too shallow to be sure of: 8. More marks."
+        ),
         Finding("note", "prices", "The take-off comes to 12 EUR."),
     )
     site = package(*findings, codes={**package_cases.CODES, "kerb_top": Code(title="Kerb, top")})
@@ -141,7 +143,7 @@ def test_what_is_decided_is_to_be_looked_at_and_what_is_open_is_not_known() -> N
     assert "Move it" not in look  # advice stands in the list of findings
     assert "cannot tell" not in look
     assert "apron and a line: cannot tell." in unknown
-    assert "Hollows that may not be there: 8." in unknown
+    assert "Hollows too shallow to be sure of: 8." in unknown
     assert "comes to 12" not in first
     assert "where cables and pipes lie" in unknown
 
