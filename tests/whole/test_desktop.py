@@ -119,7 +119,7 @@ def test_the_legend_uses_the_plans_words(report: dict[str, Any]) -> None:
     ]  # fmt: skip
     legend = [line for layer in report["layers"].values() for line in layer.get("legend", [])]
     for words in ("Asphalt apron", "Ticket house", "Water runs this way, longer where steeper",
-                  "Water stands here", "Baseline mark"):  # fmt: skip
+                  "Water stands after rain", "Baseline mark"):  # fmt: skip
         assert words in legend
     assert "geosite_points" not in report["shown"]
     assert "geosite_marks" in report["shown"]
