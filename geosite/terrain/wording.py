@@ -313,8 +313,7 @@ def paving_findings(paving: Iterable[PavingEstimate], frame: Frame) -> tuple[Fin
             continue
         is_sure = one.flat_m2.low > 0.0 or not math.isfinite(one.flat_m2.low)
         easting, northing = frame.to_map((paved.easting, paved.northing))
-        half = one.flat_m2.half_width
-        places = max(0, min(1, decimals(half))) if math.isfinite(half) else 1
+        places = max(0, min(1, decimals(one.flat_m2.half_width)))
         doubt = "" if is_sure else " Undecided: on some possible grounds none is."
         found.append(
             Finding(

@@ -181,7 +181,7 @@ def estimate_ponds(
         probability = holds.mean(axis=0).tolist()
         # where there is no pond there is no level
         levels = [
-            interval_of(pond.level, level[there] if there.any() else None)
+            interval_of(pond.level, level[there])
             for pond, level, there in zip(ponds, realised.pond_level.T, holds.T, strict=True)
         ]
     facts = zip(ponds, *(found[name] for name in sizes), levels, probability, strict=True)
