@@ -40,6 +40,8 @@ class RoughSite:
     codes: str
     cell: float
     noise: Noise = make_site.NOISE
+    even: bool = False
+    """Whether nothing is laid on the plain ground."""
 
 
 @dataclass(frozen=True)
@@ -123,7 +125,7 @@ def benched() -> RoughSite:
     runs = []
     for number in range(_BENCHES):
         south = number * (_BENCH + _FACE)
-        stops = [_at(_benched, *b1, "B1"), _at(_benched, *b2, "B2")]
+        stops = [yard_stop(_benched, *b1, "B1"), yard_stop(_benched, *b2, "B2")]
         for line, north in (("edge", south), ("mid", south + 2.5), ("foot", south + _BENCH)):
             at = np.arange(1.0, 40.0, 4.0 if line != "mid" else 6.0)
             # the ends of the lines are walked beside each other, as one walks the end of a site
@@ -134,9 +136,11 @@ def benched() -> RoughSite:
             for k, east in enumerate(at if line != "mid" else at[::-1]):
                 wander = rng.uniform(-0.5, 0.5) if line == "mid" else 0.0
                 stops.append(
-                    _at(_benched, east, north + wander, f"{line[0].upper()}{number}{k}", name, code)
+                    yard_stop(
+                        _benched, east, north + wander, f"{line[0].upper()}{number}{k}", name, code
+                    )
                 )
-        stops += [_at(_benched, *b1, "B1"), _at(_benched, *b2, "B2")]
+        stops += [yard_stop(_benched, *b1, "B1"), yard_stop(_benched, *b2, "B2")]
         runs.append(Walk(f"R{number}", tuple(stops)))
     codes = '[codes.bench]\ngeometry = "line"\nbreakline = true\n'
     return RoughSite("benched slope", tuple(runs), _benched, codes, 0.25)
@@ -161,7 +165,7 @@ def crowned() -> RoughSite:
     runs = []
     crown = [("", "", e, 8.0) for e in np.arange(2.0, 60.0, 6.0)]
     for side, sign in (("n", 1.0), ("s", -1.0)):
-        stops = [_at(_crowned, *b1, "B1"), _at(_crowned, *b2, "B2")]
+        stops = [yard_stop(_crowned, *b1, "B1"), yard_stop(_crowned, *b2, "B2")]
         lines = [
             (f"foot_{side}", "kerb_foot", e, 8.0 + sign * _HALF) for e in np.arange(1.0, 60.0, 5.8)
         ]
@@ -176,11 +180,13 @@ def crowned() -> RoughSite:
             lines += crown
             lines += [("", "", e, 8.0 + rng.uniform(-2.2, 2.2)) for e in np.arange(57.0, 2.0, -6.0)]
         for k, (name, code, east, north) in enumerate(lines):
-            stops.append(_at(_crowned, east, north, f"{side}{k}", name, code))
+            stops.append(yard_stop(_crowned, east, north, f"{side}{k}", name, code))
         stops.append(
-            _at(_crowned, 30.0, 8.0 + sign * (_HALF - 0.15), f"I{side}", f"inlet_{side}", "inlet")
+            yard_stop(
+                _crowned, 30.0, 8.0 + sign * (_HALF - 0.15), f"I{side}", f"inlet_{side}", "inlet"
+            )
         )
-        stops += [_at(_crowned, *b1, "B1"), _at(_crowned, *b2, "B2")]
+        stops += [yard_stop(_crowned, *b1, "B1"), yard_stop(_crowned, *b2, "B2")]
         runs.append(Walk(f"R{side}", tuple(stops)))
     codes = """
 [codes.kerb_foot]
@@ -215,32 +221,34 @@ def dock_yard() -> RoughSite:
     """
     rng = np.random.default_rng(14)
     b1, b2 = (3.0, 24.0), (46.0, 25.0)
-    base = [_at(_docked, *b1, "B1"), _at(_docked, *b2, "B2")]
+    base = [yard_stop(_docked, *b1, "B1"), yard_stop(_docked, *b2, "B2")]
     swale = [*base]
     for line, east in (("west", 5.0), ("flow", 8.0), ("east", 11.0)):
         for k, north in enumerate(np.arange(1.0, 27.0, 5.0)):
             wander = rng.uniform(-0.15, 0.15)
             name, code = ("flow", "flow") if line == "flow" else ("", "")
             swale.append(
-                _at(_docked, east + wander * (line != "flow"), north, f"{line}{k}", name, code)
+                yard_stop(
+                    _docked, east + wander * (line != "flow"), north, f"{line}{k}", name, code
+                )
             )
-    swale += [_at(_docked, 8.0, 21.5, "I1", "inlet_swale", "inlet"), *base]
+    swale += [yard_stop(_docked, 8.0, 21.5, "I1", "inlet_swale", "inlet"), *base]
     dock = [*base]
     for name, off in (("foot", -0.1), ("top", 0.1)):
         # down one side of the ramp, along the head wall, up the other side
         up, wall = np.arange(16.1, 5.0, -3.0), 4.0 - off
         line = [(31.0 - off, north) for north in up] + [(31.0 - off, wall), (34.0, wall)]
         line += [(37.0 + off, wall)] + [(37.0 + off, north) for north in up[::-1]]
-        dock += [_at(_docked, *at, f"{name[0]}{k}", name, name) for k, at in enumerate(line)]
-    dock += [_at(_docked, 34.0, 4.6, "I2", "inlet_dock", "inlet"), *base]
+        dock += [yard_stop(_docked, *at, f"{name[0]}{k}", name, name) for k, at in enumerate(line)]
+    dock += [yard_stop(_docked, 34.0, 4.6, "I2", "inlet_dock", "inlet"), *base]
     yard = [*base]
     for row, north in enumerate(np.arange(1.0, 27.0, 5.0)):
         at = np.array([0.5, 15.0, 20.0, 25.0, 28.5, 41.0, 46.0, 49.5])
         yard += [
-            _at(_docked, *(np.array([east, north]) + rng.uniform(-0.7, 0.7, 2)))
+            yard_stop(_docked, *(np.array([east, north]) + rng.uniform(-0.7, 0.7, 2)))
             for east in (at if row % 2 else at[::-1])
         ]
-    yard += [_at(_docked, 34.0, 21.0), _at(_docked, 34.0, 10.0), *base]
+    yard += [yard_stop(_docked, 34.0, 21.0), yard_stop(_docked, 34.0, 10.0), *base]
     codes = """
 [codes.flow]
 geometry = "line"
@@ -268,18 +276,18 @@ def plane_yard(fall: float = 0.02) -> RoughSite:
         return 405.0 - fall * north + 0.3 * fall * east
 
     b1, b2 = (2.0, 2.0), (33.0, 3.0)
-    stops = [_at(plain, *b1, "B1"), _at(plain, *b2, "B2")]
+    stops = [yard_stop(plain, *b1, "B1"), yard_stop(plain, *b2, "B2")]
     for row, north in enumerate(np.arange(0.0, 31.0, 5.0)):
         at = np.arange(0.0, 36.0, 5.0)
         stops += [
-            _at(plain, *(np.array([east, north]) + rng.uniform(-1, 1, 2)))
+            yard_stop(plain, *(np.array([east, north]) + rng.uniform(-1, 1, 2)))
             for east in (at if row % 2 else at[::-1])
         ]
-    stops += [_at(plain, *b1, "B1"), _at(plain, *b2, "B2")]
+    stops += [yard_stop(plain, *b1, "B1"), yard_stop(plain, *b2, "B2")]
     return RoughSite("plane yard", (Walk("R1", tuple(stops)),), plain, "", 0.25)
 
 
-def _at(
+def yard_stop(
     plain: Heights, east: float, north: float, point: str = "", feature: str = "", code: str = ""
 ) -> Stop:
     up = plain(np.array([east]), np.array([north]))[0]
@@ -292,7 +300,7 @@ def walk_site(
     """Walk a site with one seed, on ground that is rough by its own seed, and lay its ground."""
     rng = np.random.default_rng([seed, 77])
     if rough is None:
-        rough = sines(rng, rms=rng.uniform(0.008, 0.03))
+        rough = sines(rng, rms=0.0 if site.even else rng.uniform(0.008, 0.03))
     walks = [Walk(w.run, tuple(_roughened(w.stops, rough))) for w in site.walks]
     write_csv(
         folder / "field_book.csv", COLUMNS, field_book_rows(walks, site.noise, rng, decimals=5)

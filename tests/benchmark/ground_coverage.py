@@ -20,7 +20,7 @@ import os
 import sys
 import tempfile
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import asdict
 from pathlib import Path
@@ -30,7 +30,9 @@ import numpy as np
 HERE = Path(__file__).resolve().parent
 sys.path[:0] = [str(HERE.parent), str(HERE.parents[1] / "sample_data")]
 
+from real_ground import moraine_yard, scanned_yard  # noqa: E402
 from rough_sites import (  # noqa: E402
+    RoughSite,
     benched,
     crowned,
     dock_yard,
@@ -40,12 +42,15 @@ from rough_sites import (  # noqa: E402
 )
 from rough_truth import Compared, Number, compared  # noqa: E402
 
-SITES = {
-    "landing": landing,
-    "benched": benched,
-    "crowned": crowned,
-    "dock": dock_yard,
-    "plane": plane_yard,
+SITES: dict[str, Callable[[int], RoughSite]] = {
+    "landing": lambda seed: landing(),
+    "benched": lambda seed: benched(),
+    "crowned": lambda seed: crowned(),
+    "dock": lambda seed: dock_yard(),
+    "plane": lambda seed: plane_yard(),
+    "moraine": lambda seed: moraine_yard(seed, bends=False),
+    "moraine-bends": lambda seed: moraine_yard(seed, bends=True),
+    "built": scanned_yard,
 }
 
 
@@ -53,7 +58,7 @@ def one_walk(name: str, seed: int) -> Compared:
     """Walk one site once and hold it against its truth."""
     with tempfile.TemporaryDirectory() as folder:
         more = '[drainage]\nflow_paths_from = ["S10", "A1"]\n' if name == "landing" else ""
-        return compared(walk_site(SITES[name](), seed, Path(folder), more=more), seed)
+        return compared(walk_site(SITES[name](seed), seed, Path(folder), more=more), seed)
 
 
 def state() -> str:

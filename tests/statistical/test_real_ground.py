@@ -1,0 +1,68 @@
+"""Do intervals hold on ground that nobody here made? A laser scan and an elevation model from one.
+
+The table over many more walks is printed by tests/benchmark/ground_coverage.py.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Callable
+from functools import partial
+from pathlib import Path
+
+import numpy as np
+import pytest
+from real_ground import moraine, moraine_yard, scan, scanned_yard
+from rough_sites import RoughSite, walk_site
+from rough_truth import compared
+
+pytestmark = [pytest.mark.slow, pytest.mark.long]
+
+DRAWS = "[drainage]\nconfidence_runs = 60\n"
+
+Outcome = tuple[dict[str, float], np.ndarray]
+
+
+def _walked(site: Callable[[int], RoughSite], walks: int, folder: Path) -> Outcome:
+    held, asked, bins = defaultdict(int), defaultdict(int), []
+    for seed in range(walks):
+        walk = compared(walk_site(site(seed), seed, folder, more=DRAWS), seed)
+        for name, inside, of in walk.shares():
+            held[name] += inside
+            asked[name] += of
+        bins.append(walk.bins["confidence"])
+    enough = {name: held[name] / asked[name] for name in held if asked[name] >= 10}
+    return enough, np.sum(bins, axis=0)
+
+
+@pytest.fixture(scope="module", params=["built", "moraine"])
+def outcome(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Outcome:
+    folder: Path = tmp_path_factory.mktemp("walks")
+    if request.param == "built":
+        if scan() is None:
+            pytest.skip("the laser scan cannot be fetched")
+        return _walked(scanned_yard, 7, folder)
+    if moraine() is None:
+        pytest.skip("the elevation model cannot be fetched")
+    return _walked(partial(moraine_yard, bends=False), 5, folder)
+
+
+def test_real_ground_between_marks_lies_within_its_interval(outcome: Outcome) -> None:
+    shares, _ = outcome
+    # 1000 places, whose common errors make the share swing by 2 %
+    assert shares["elevation at a place"] >= 0.91
+    assert shares["elevation_sigma.tif"] >= 0.91
+    assert shares["rise between near places"] >= 0.87
+
+
+def test_ponds_and_catchments_on_real_ground_lie_within_their_intervals(outcome: Outcome) -> None:
+    shares, _ = outcome
+    for name in ("pond: depth", "pond: area", "pond: volume", "catchment (edge)"):
+        assert shares.get(name, 1.0) >= 0.85, name
+
+
+def test_directions_on_real_ground_are_so_as_often_as_said(outcome: Outcome) -> None:
+    _, bins = outcome
+    cells, said, so = bins.T
+    middle = slice(1, 8)
+    assert so[middle].sum() == pytest.approx(said[middle].sum(), abs=0.15 * cells[middle].sum())
