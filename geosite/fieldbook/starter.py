@@ -274,6 +274,19 @@ design_elevation = 402.4
 file = "parcels.geojson"
 name_field = "parcel"
 
+[designs.NAME.pads.pad]
+points = [[512650, 5276216], [512656, 5276216], [512656, 5276222], [512650, 5276222]]
+elevation = 402.4
+fall_percent = 1.5
+fall_azimuth = 0.0
+
+[prices]
+currency = "EUR"
+
+[prices.codes.asphalt]
+rate = 24.5
+per = "m2"
+
 [handover]
 curves = true
 archive = true

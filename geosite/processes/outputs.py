@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from geosite.handover.model import Layer
+    from geosite.handover.model import Layer, Package
 
 __all__ = ["output_files"]
 
@@ -19,11 +19,14 @@ def output_files() -> tuple[dict[str, Any], ...]:
     """Return name, purpose and tables of every file that a build can write.
 
     Nothing is listed by hand: a starter that asks for everything is built into a temporary folder,
-    and what stands in its manifest, layers and tables is told.
+    together with the layers and tables of the catalogue that hold nothing there (it has no ponds),
+    and what stands in its manifest, layers and tables is told. NAME stands for a design's name.
     """
     from geosite.build import build
     from geosite.fieldbook.read import read_survey
     from geosite.fieldbook.starter import everything_asked
+    from geosite.handover.folder.read_first import PROOF
+    from geosite.handover.folder.staging import MANIFEST
     from geosite.handover.folder.write import write_into
 
     with tempfile.TemporaryDirectory(prefix="geosite-") as name:
@@ -31,24 +34,49 @@ def output_files() -> tuple[dict[str, Any], ...]:
         for file, content in everything_asked().items():
             (folder / file).write_bytes(content)
         notes = read_survey(folder / "site.toml")
-        package = build(notes)
+        package = _with_all(build(notes))
         out = folder / "map"
         out.mkdir()
         write_into(out, package, notes.site.handover)
-        manifest = json.loads((out / "MANIFEST.json").read_text(encoding="utf-8"))
+        manifest = json.loads((out / MANIFEST).read_text(encoding="utf-8"))
     purposes = {entry["file"]: entry["purpose"] for entry in manifest["files"]}
-    purposes["MANIFEST.json"] = "What is in the folder, with a checksum of each file"
+    purposes[MANIFEST] = PROOF
     found = []
     for file, purpose in purposes.items():
         tables: list[dict[str, Any]] = []
         if file == "site.gpkg":
-            tables = [_table(layer, _types(layer)) for layer in package.layers]
+            tables = [_table(layer, _types(layer)) for layer in _in_geopackage(package)]
         tables += [_table(table, "") for table in package.tables if file == f"{table.name}.csv"]
         for raster in package.rasters:
             if file == f"{raster.name}.tif":
                 purpose = f"{raster.description} Unit: {raster.unit or 'none'}."
         found.append({"name": file, "purpose": purpose, "tables": tables})
     return tuple(found)
+
+
+def _with_all(package: Package) -> Package:
+    """Add the layers and tables that hold nothing here, so that they are written and told too."""
+    from dataclasses import replace
+
+    from geosite.handover.layers import curves
+    from geosite.handover.layers.catalogue import catalogue
+
+    there = {one.name for one in package.layers} | {one.name for one in package.tables}
+    # the true curves are written beside the layers, into the GeoPackage alone
+    there |= {form.name for form in (curves.AREAS, curves.LINES)}
+    more = [made for name, made in catalogue().items() if name not in there]
+    layers = [form.layer(columns, [], []) for form, columns in more if form.geometry_type]
+    tables = [form.table(columns, []) for form, columns in more if not form.geometry_type]
+    return replace(package, layers=(*package.layers, *layers), tables=(*package.tables, *tables))
+
+
+def _in_geopackage(package: Package) -> list[Layer]:
+    """Return the layers of the GeoPackage, the true curves as well."""
+    from geosite.handover.layers import curves
+    from geosite.handover.layers.catalogue import catalogue
+
+    made = [catalogue()[form.name] for form in (curves.AREAS, curves.LINES)]
+    return [*package.layers, *(form.layer(columns, [], []) for form, columns in made)]
 
 
 def _types(layer: Layer) -> str:

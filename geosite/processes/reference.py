@@ -183,6 +183,7 @@ def _limits(part: str | None) -> tuple[list[Line], Mapping[str, Any]]:
 
 
 def _outputs(part: str | None) -> tuple[list[Line], Mapping[str, Any]]:
+    from geosite.handover.folder.read_first import family_of
     from geosite.processes.outputs import output_files
 
     files = output_files()
@@ -194,12 +195,22 @@ def _outputs(part: str | None) -> tuple[list[Line], Mapping[str, Any]]:
     else:
         shown = names
     lines: list[Line] = []
+    told = set()
     for file in (f for f in files if f["name"] in shown):
-        lines.append(("title" if part else "good", f"{file['name']}"))
-        lines += _wrapped(file["purpose"], "  ")
+        name, purpose = file["name"], file["purpose"]
+        family = family_of(name) if part is None else None
+        if family in told:
+            continue
+        if family is not None:
+            told.add(family)
+            name, purpose = family[1:]
+        lines.append(("title" if part else "good", name))
+        lines += _wrapped(purpose, "  ")
         for table in file["tables"]:
             if part in [t["name"] for t in file["tables"]] and table["name"] != part:
                 continue
+            if part is None and file["name"] == f"{table['name']}.csv":
+                continue  # told as the file
             kind = f" ({table['geometry']})" if table["geometry"] else ""
             if part is None:
                 lines.append(("plain", f"    {table['name']}{kind}: {table['description']}"))

@@ -1,6 +1,7 @@
 """geosite describe: the reference as a user reads it, and as a program does."""
 
 import json
+import re
 import tomllib
 from pathlib import Path
 
@@ -90,6 +91,29 @@ def test_outputs_are_those_of_a_build(tmp_path: Path) -> None:
     assert written <= described
     assert "area_m2 (real, m2)" in said("outputs", "areas")
     assert "Unit:" in said("outputs", "slope.tif")
+
+
+@pytest.mark.slow
+def test_every_file_that_the_samples_write_is_described_once(
+    built_landing: Path, built_jetty: Path
+) -> None:
+    """Names of designs stand as NAME, numbers of inlets and sections as 1."""
+    import fiona
+
+    files = json.loads(said("outputs", "--json"))["files"]
+    described = [file["name"] for file in files]
+    assert len(described) == len(set(described))
+    layers = [t["name"] for file in files if file["name"] == "site.gpkg" for t in file["tables"]]
+    assert len(layers) == len(set(layers))
+    for folder in (built_landing, built_jetty):
+        listed = json.loads((folder / "MANIFEST.json").read_bytes())["files"]
+        for name in (one["file"] for one in listed):
+            general = re.sub(r"_\d+(?=\.)", "_1", name.replace("design_boarding", "design_NAME"))
+            assert general in described, name
+        tables = {file["name"] for file in files}
+        for layer in fiona.listlayers(folder / "site.gpkg"):
+            assert layer in layers or f"{layer}.csv" in tables or layer == "layer_styles", layer
+    assert {"ponding", "design_edges", "curve_areas", "areas_snapped"} <= set(layers)
 
 
 @pytest.mark.slow

@@ -15,6 +15,7 @@ from geosite.base.proj import quiet_proj
 from geosite.base.shared_work import aside, waiting
 from geosite.fieldbook.sitefile import Handover
 from geosite.handover.folder.manifest import HANDOVER_ZIP, write_manifest, write_zip
+from geosite.handover.folder.read_first import READ_FIRST, read_first
 from geosite.handover.folder.staging import MANIFEST, staged
 from geosite.handover.formats.tables import write_corners, write_csv, write_points
 from geosite.handover.model import Package
@@ -32,9 +33,9 @@ MOST_SENT = 20_000
 """Features, rows of tables and, by the hundred, cells up to which a package is sent to a copy."""
 
 _PLAN = {
-    ".pdf": "Plan sheet at scale, to print",
-    ".svg": "Plan sheet, to edit",
-    ".png": "Plan sheet, to look at",
+    ".pdf": "For everybody: the sheets at scale, to print, with all findings at the end",
+    ".svg": "First sheet of the plan, to edit",
+    ".png": "First sheet of the plan, to look at",
 }
 
 _SECTION = {".pdf": "Section at scale, to print", ".svg": "Section, to edit"}
@@ -103,9 +104,13 @@ def write_into(
         "crs": package.frame.crs_name,
         "vertical_crs": package.frame.vertical_name or "",
     }
-    if options.archive:
+    zipped = [(HANDOVER_ZIP, "Everything in one file, to send on")] if options.archive else []
+    text = read_first(package, [*files, *zipped])
+    (folder / READ_FIRST).write_bytes(text.encode("utf-8", "replace"))
+    files.insert(0, (READ_FIRST, "What each file of the folder is, and for whom"))
+    if zipped:
         write_zip(folder, about, files, package.date)
-        files.append((HANDOVER_ZIP, "Everything in one file, to send on"))
+        files += zipped
     write_manifest(folder, about, files)
     return tuple(name for name, _ in [*files, (MANIFEST, "")])
 
@@ -214,7 +219,10 @@ def _write_drawings(work: _Work) -> Iterable[tuple[str, str]]:
         from geosite.handover.viewer.page import write_viewer
 
         page = write_viewer(folder, package, options.unit)
-        yield page.name, "The site to look around in, in any browser"
+        yield (
+            page.name,
+            "For everybody: the site to look around in, in any browser, without a network",
+        )
 
 
 def _write_papers(work: _Work) -> Iterable[tuple[str, str]]:
@@ -224,14 +232,20 @@ def _write_papers(work: _Work) -> Iterable[tuple[str, str]]:
         from geosite.handover.documents.survey_report import survey_report_pdf
 
         (folder / "survey_report.pdf").write_bytes(survey_report_pdf(package, options))
-        yield "survey_report.pdf", "How it was walked, adjusted and placed, to sign"
+        yield (
+            "survey_report.pdf",
+            "For the surveyor: how it was walked, adjusted and placed, to sign",
+        )
     if options.takeoff:
         from geosite.handover.documents.takeoff import takeoff_pdf
 
         paper = takeoff_pdf(package, options)
         if paper is not None:
             (folder / "takeoff.pdf").write_bytes(paper)
-            yield "takeoff.pdf", "What is there and what to order, to print"
+            yield (
+                "takeoff.pdf",
+                "For who pays: page 1 in plain words; then what is there and what to order",
+            )
 
 
 def _write_layers(work: _Work) -> Iterable[tuple[str, str]]:
@@ -285,7 +299,7 @@ def _write_tables(work: _Work) -> Iterable[tuple[str, str]]:
     for table in package.tables:
         name = f"{table.name}.csv"
         write_csv(folder / name, [field.name for field in table.fields], table.records)
-        yield name, f"{table.title}, for a spreadsheet"
+        yield name, f"{table.title}: {table.description}" if table.description else table.title
     if work.options.points_csv:
         write_points(folder / "points.csv", package)
         yield "points.csv", "Marks as point, northing, easting, elevation, code"
@@ -337,7 +351,7 @@ def _write_exchange(work: _Work) -> Iterable[tuple[str, str]]:
         from geosite.handover.formats.spreadsheet import write_spreadsheet
 
         write_spreadsheet(folder / "site.xlsx", package)
-        yield "site.xlsx", "The tables, for a spreadsheet in any language"
+        yield "site.xlsx", "All tables, a sheet each; the .csv files hold the same one by one"
     if options.geojson:
         from geosite.handover.formats.geojson import layer_texts, write_geojson
 

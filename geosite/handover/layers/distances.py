@@ -12,9 +12,13 @@ from geosite.handover.model import Form, Table
 
 __all__ = ["angle_columns", "angles", "distance_columns", "distances", "edge_columns", "edges"]
 
-DISTANCES = Form("distances", "Distances between marks")
-ANGLES = Form("angles", "Angles at marks")
-EDGES = Form("edges", "Edges and corners")
+DISTANCES = Form(
+    "distances", "Distances between marks", "Those that the site file asks for, on the ground."
+)
+ANGLES = Form("angles", "Angles at marks", "Those that the site file asks for.")
+EDGES = Form(
+    "edges", "Edges and corners", "Length, direction, arc and corner of every walked edge."
+)
 
 
 def distance_columns() -> Columns[Distance]:

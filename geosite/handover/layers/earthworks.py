@@ -14,7 +14,9 @@ if TYPE_CHECKING:
 
 __all__ = ["ByMethod", "by_method", "columns", "table"]
 
-EARTHWORKS = Form("earthworks", "Cut and fill")
+EARTHWORKS = Form(
+    "earthworks", "Cut and fill", "Of every earthwork, by each method that was asked for."
+)
 
 
 @dataclass(frozen=True, slots=True)

@@ -34,7 +34,11 @@ PARCEL_CLEARANCES = Form(
     f"Nearest approach of features to parcel lines. {BOUNDARY_CAUTION}",
     "LineString",
 )
-PARCEL_SHARES = Form("parcel_shares", "Areas per parcel")
+PARCEL_SHARES = Form(
+    "parcel_shares",
+    "Areas per parcel",
+    f"How much of each area lies on each parcel. {BOUNDARY_CAUTION}",
+)
 
 CLEARANCES = {
     "clear": "clear of the line at 95 %",

@@ -13,7 +13,9 @@ from geosite.linework.model import Measure
 
 __all__ = ["ORDER_BY", "QUANTITIES", "columns", "ordered_by", "table"]
 
-QUANTITIES = Form("quantities", "Quantities")
+QUANTITIES = Form(
+    "quantities", "Quantities", "What every feature, and every code in all, measures on the ground."
+)
 
 _FEET = {"m": ("ft", FOOT_M), "m2": ("ft2", FOOT_M**2), "m3": ("yd3", (3 * FOOT_M) ** 3)}
 _IN_WORDS = {"ft": "feet", "ft2": "square feet", "yd3": "cubic yards"}

@@ -26,7 +26,9 @@ SECTIONS = Form(
     "Lines along which the elevation profile was taken; stations in their table.",
     "LineStringZ",
 )
-SECTION_STATIONS = Form("section_stations", "Stations of the sections")
+SECTION_STATIONS = Form(
+    "section_stations", "Stations of the sections", "Distance and elevation along each section."
+)
 
 
 def columns() -> Columns[Profile]:

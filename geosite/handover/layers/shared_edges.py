@@ -13,7 +13,11 @@ from geosite.linework.on_map import to_map_geometry
 
 __all__ = ["columns", "snapped", "snapped_columns", "table"]
 
-SHARED_EDGES = Form("shared_edges", "Shared edges")
+SHARED_EDGES = Form(
+    "shared_edges",
+    "Shared edges",
+    "Where areas meet: overlaps and gaps, and what was made of them.",
+)
 AREAS_SNAPPED = Form(
     "areas_snapped",
     "Areas, edges shared",
