@@ -139,19 +139,16 @@ def sigma_across(rows: Ints, line: Floats, boundary: BaseGeometry, network: Netw
     unit = offset / length
     # between two marks the point moves with both of them, by its share of the way
     places = network.en[rows]
-    nearest = int(np.argmin(((places - line[0]) ** 2).sum(axis=1)))
-    shares = {int(rows[nearest]): 1.0}
-    if len(rows) > 1:
-        best = np.inf
-        for a, b in zip(range(len(rows)), [*range(1, len(rows)), 0], strict=True):
-            leg = places[b] - places[a]
-            square = float(leg @ leg)
-            if square == 0:
-                continue
-            t = float(np.clip((line[0] - places[a]) @ leg / square, 0.0, 1.0))
-            off = float(np.hypot(*(places[a] + t * leg - line[0])))
-            if off < best - 1e-9:
-                best, shares = off, {int(rows[a]): 1.0 - t, int(rows[b]): t}
+    best, shares = np.inf, {int(rows[0]): 1.0}
+    for a, b in zip(range(len(rows)), [*range(1, len(rows)), 0], strict=True):
+        leg = places[b] - places[a]
+        square = float(leg @ leg)
+        if square == 0:
+            continue
+        t = float(np.clip((line[0] - places[a]) @ leg / square, 0.0, 1.0))
+        off = float(np.hypot(*(places[a] + t * leg - line[0])))
+        if off < best - 1e-9:
+            best, shares = off, {int(rows[a]): 1.0 - t, int(rows[b]): t}
     weights = np.array(list(shares.values()))
     form = LinearForm(
         np.array(list(shares)), weights * unit[0], weights * unit[1], np.zeros(len(weights))

@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 
+import linework_cases
 import numpy as np
 import pytest
 import shapely
@@ -9,7 +10,13 @@ from ferry_landing import make_site
 from pyproj import CRS, Transformer
 from simulated import FACTOR, ferry_landing
 
-from geosite.analysis.parcels import no_parcel_near, overlay_parcels, place_parcels
+from geosite.analysis.parcels import (
+    Parcel,
+    ParcelMap,
+    no_parcel_near,
+    overlay_parcels,
+    place_parcels,
+)
 from geosite.analysis.wording import clearance_findings, clearance_words
 from geosite.base.errors import InputError
 from geosite.fieldbook.sitefile import Parcels
@@ -218,3 +225,49 @@ def test_many_mended_parcels_are_counted(surveyed):
     assert [f.code for f in placed.findings] == ["parcel-mended"] * 6
     assert placed.findings[-1].text.startswith("3 more parcels")
     assert all(p.geometry.is_valid for p in placed.parcels)
+
+
+@pytest.mark.parametrize("factor", [1.0, 0.5])
+def test_what_may_lie_beyond_a_line_is_measured_on_the_ground(factor):
+    """A shed 8 m by 6 m whose west wall stands 10 cm inside of a line good to 10 cm."""
+    size = np.array([8.0, 6.0]) * factor
+    ring = [("", 0, 0), ("", size[0], 0), ("", *size), ("", 0, size[1])]
+    notes, network = linework_cases.survey(
+        linework_cases.rows("shed", "", ring), combined_factor=factor, sigma=1e-6
+    )
+    line = -0.1 * factor
+    parcel = Parcel("12", shapely.box(line, -50, 60, 50))
+    (share,), (near,) = overlay_parcels(
+        draw(notes, network), network, ParcelMap((parcel,), 0.1, "", 0.0, ())
+    )
+    assert near.distance.value == pytest.approx(0.1)
+    assert near.verdict == "cannot tell"
+    assert share.area.value == pytest.approx(48.0)
+    # at 95 % the line may lie 19.6 cm farther in: 9.6 cm of the shed's 6 m lie beyond it
+    beyond = (1.96 - 1.0) * 0.1 * 6
+    assert share.of_feature.half_width == pytest.approx(beyond / 48, rel=1e-3)
+    assert share.area.half_width == pytest.approx(beyond, rel=1e-3)
+    # of a square of 110 m by 100 m of the map
+    assert share.of_parcel.value == pytest.approx(48 * factor**2 / ((60 - line) * 100))
+
+
+def test_a_line_across_a_shed_moves_its_share_by_the_length_of_the_cut():
+    notes, network = linework_cases.survey(
+        linework_cases.rows("shed", "", [("", 0, 0), ("", 4, 0), ("", 4, 3), ("", 0, 3)]),
+        combined_factor=0.5,
+        sigma=1e-6,
+    )
+    west, east = Parcel("W", shapely.box(-9, -9, 1, 9)), Parcel("E", shapely.box(1, -9, 9, 9))
+    shares, (near,) = overlay_parcels(
+        draw(notes, network), network, ParcelMap((west, east), 0.3, "", 0.4, ())
+    )
+    # on the ground 8 m by 6 m, a quarter of it in the west; 6 m of line good to 0.5 m
+    areas = {share.parcel: share.area.value for share in shares}
+    assert areas == pytest.approx({"W": 12.0, "E": 36.0})
+    for share in shares:
+        assert share.area.sigma == pytest.approx(3.0)
+        assert share.of_feature.sigma == pytest.approx(3.0 / 48)
+    # most of it lies in the east, and reaches 2 m over that parcel's line
+    assert (near.parcel, near.verdict) == ("E", "crosses")
+    assert near.distance.value == pytest.approx(-2.0)
+    assert near.distance.sigma == pytest.approx(0.5)

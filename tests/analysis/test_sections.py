@@ -8,8 +8,13 @@ from analysis_cases import B1, block
 from walk_simulator import Noise
 
 from geosite.analysis.sections import profile
-from geosite.analysis.walked_line import polyline
+from geosite.analysis.walked_line import Polyline, polyline
+from geosite.base.map_frame import Frame
 from geosite.fieldbook.sitefile import Section
+from geosite.network.independent_marks import independent_marks
+from geosite.terrain.surface.roughness import EVEN
+from geosite.terrain.surface.tin import triangulate
+from geosite.terrain.uncertainty.ground import Ground
 
 
 def test_profile_has_marks_interval_and_grade(tmp_path):
@@ -77,6 +82,45 @@ def test_where_no_mark_is_near_a_station_has_no_interval(tmp_path):
     for at, is_known in zip(found.chainage, known, strict=True):
         off = at % (2 * np.sqrt(2))
         assert is_known == (min(off, 2 * np.sqrt(2) - off) <= 0.5 + 1e-4)
+
+
+@pytest.mark.parametrize("factor", [1.0, 0.5])
+def test_a_section_of_two_marks_is_known_as_its_marks_are(factor):
+    """A plane through four marks and one off it, each with errors of its own, by hand."""
+    places = np.array([[-4, 5, 7.0], [0, 0, 10], [10, 0, 11], [10, 10, 11], [0, 10, 10]])
+    network = independent_marks(
+        places, sigma_m=1e-9, sigma_up_m=0.02, frame=Frame(combined_factor=factor)
+    )
+    tin = triangulate(places[1:])
+    ground = Ground(network, tin, np.arange(1, 5), EVEN, np.ones(len(tin.points)), draws=41)
+    chainage = np.array([0.0, np.hypot(4, 5), np.hypot(4, 5) + 10]) / factor
+    line = Polyline("s", np.array([0, 1, 2]), ("P", "A", "B"), chainage)
+    step = 4.0 / factor
+    found = profile(line, network, ground, Section(marks=("P", "A", "B"), interval=step))
+    # no ground between the first two marks: bridged from mark to mark
+    stations = [0.0, chainage[1], 2 * step, 3 * step, 4 * step, chainage[2]]
+    assert found.chainage == pytest.approx(stations)
+    assert found.labels == ("P", "A", "", "", "", "B")
+    assert found.length.value == pytest.approx(chainage[2])
+    # the first mark, first row of the book, lies on no ground and is known all the same
+    assert found.elevation[0].value == 7.0
+    for elevation, at in zip(found.elevation, stations, strict=True):
+        t = (at - chainage[1]) / (10 / factor)
+        share = 1.0 if at == 0 else np.hypot(1 - t, t)
+        assert elevation.sigma == pytest.approx(0.02 * share)
+        assert elevation.half_width == pytest.approx(1.96 * elevation.sigma, rel=1e-3)
+    first, *others = found.grade
+    assert first.value == pytest.approx(3.0 / chainage[1])
+    assert first.sigma == pytest.approx(0.02 * np.sqrt(2) / chainage[1])
+    # on one plane between two marks each piece is as steep, and as well known, as the whole
+    for grade in others:
+        assert grade.value == pytest.approx(0.1 * factor)
+        assert grade.sigma == pytest.approx(0.02 * np.sqrt(2) * factor / 10)
+    assert (found.rise.value, found.fall.value) == pytest.approx((4.0, 0.0))
+    down = Polyline("d", line.rows[::-1], line.names[::-1], chainage[2] - chainage[::-1])
+    back = profile(down, network, ground, Section(marks=("B", "A", "P"), interval=step))
+    assert (back.rise.value, back.fall.value) == pytest.approx((0.0, 4.0))
+    assert back.fall.low < 4.0 < back.fall.high
 
 
 @pytest.mark.slow

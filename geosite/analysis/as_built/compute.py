@@ -103,9 +103,9 @@ def _marks(
             along = off / length if length > 0 else np.array([1.0, 0.0])
             both = east * float(along[0]) + north * float(along[1])
             forms = [
-                datum.in_plan(east, en, np.array([1.0, 0.0])),
-                datum.in_plan(north, en, np.array([0.0, 1.0])),
-                datum.in_plan(both, en, along),
+                datum.in_plan(east, en, np.array([1.0, 0.0])) * (1 / factor),
+                datum.in_plan(north, en, np.array([0.0, 1.0])) * (1 / factor),
+                datum.in_plan(both, en, along) * (1 / factor),
                 datum.in_height(lift),
             ]
             sigma, half = accuracies(network, forms)

@@ -86,10 +86,9 @@ def _along(network: Network, datum: Datum, edge: Edge, feature: Feature) -> list
         height = (1 - share) * network.elevation[first] + share * network.elevation[second]
         weights = np.array([1 - share, share])
         pair, none = np.array([first, second]), np.zeros(2)
+        off_line = LinearForm(pair, left[0] * weights, left[1] * weights, none)
         forms = [
-            datum.in_plan(
-                LinearForm(pair, left[0] * weights, left[1] * weights, none), place, left
-            ),
+            datum.in_plan(off_line, place, left) * (1 / factor),
             datum.in_height(LinearForm(pair, none, none, weights)),
         ]
         sigma, half = accuracies(network, forms)

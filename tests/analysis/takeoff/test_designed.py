@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -11,10 +12,14 @@ from fieldbook_cases import BOOK, SITE, write
 
 from geosite.analysis.design_ground.requested import edges_of, requested_zones
 from geosite.analysis.takeoff.designed import DesignPart, design_parts, slope_factor
+from geosite.base.arrays import Floats
 from geosite.base.errors import InputError
+from geosite.fieldbook.model import Notes
 from geosite.fieldbook.read import read_survey
 from geosite.linework.draw import draw
 from geosite.network.adjust import adjust
+from geosite.network.covariance import sigmas
+from geosite.network.model import LinearForm, Network
 
 LINES = BOOK.replace("arc2", "line").replace("arc", "line")
 CODES = """
@@ -30,13 +35,18 @@ geometry = "point"
 
 
 def parts(folder: Path, table: str) -> tuple[dict[str, DesignPart], float]:
+    found, _, network = measured(folder, table)
+    return found, network.frame.combined_factor
+
+
+def measured(folder: Path, table: str) -> tuple[dict[str, DesignPart], Notes, Network]:
     notes = read_survey(write(folder, LINES, SITE + CODES + table))
     network, design = adjust(notes), notes.site.designs["d"]
     drawing = draw(notes, network)
     zones = requested_zones("d", design, notes, network, drawing)
     edges = edges_of("d", design, notes, network)
     found = design_parts("d", design, zones, edges, notes, network, drawing)
-    return {part.part: part for part in found}, network.frame.combined_factor
+    return {part.part: part for part in found}, notes, network
 
 
 def square(name: str, west: float, size: float, code: str, more: str = "") -> str:
@@ -73,6 +83,61 @@ def test_where_one_part_lies_on_another_no_square_metre_counts_twice(tmp_path: P
     assert above is not None
     assert below.value == pytest.approx(50 / factor**2)
     assert above.value == pytest.approx(100 / factor**2)
+
+
+def sigma_of(network: Network, rows: list[int], number: Callable[[Floats], float]) -> float:
+    """Return the sigma of a number that marks decide, its derivative by moving each of them."""
+    places = network.en[rows]
+    change = np.zeros(places.shape)
+    for at in np.ndindex(*places.shape):
+        step = np.zeros(places.shape)
+        step[at] = 1e-4
+        change[at] = (number(places + step) - number(places - step)) / 2e-4
+    form = LinearForm(np.array(rows), change[:, 0], change[:, 1], np.zeros(len(rows)))
+    return float(sigmas(network, [form])[0])
+
+
+@pytest.mark.parametrize("closed", [False, True])
+def test_lengths_and_areas_on_marks_are_known_as_their_marks_are(
+    closed: bool, tmp_path: Path
+) -> None:
+    marks = ["A1", "A2", "A3"]
+    edge = f"""
+[designs.d.edges.e]
+marks = {marks}
+elevations = [3.0, 4.0, 3.0]
+closed = {str(closed).lower()}
+code = "kerb"
+"""
+    edge += square("beside", 50, 4, "pad")
+    found, notes, network = measured(tmp_path, edge)
+    taken, factor = found["e"].quantity, network.frame.combined_factor
+    book = notes.book
+    rows = [int(np.flatnonzero(book.mark == book.marks.index(m))[0]) for m in marks]
+
+    def length(places: Floats) -> float:
+        ring = np.vstack([places, places[:1]]) if closed else places
+        return float(np.hypot(*np.diff(ring, axis=0).T).sum()) / factor
+
+    assert taken.length is not None
+    assert taken.length_3d is not None
+    assert taken.length.value == pytest.approx(length(network.en[rows]))
+    assert taken.length.sigma == pytest.approx(sigma_of(network, rows, length), rel=1e-6)
+    assert taken.length.grid == pytest.approx(taken.length.value * factor, rel=1e-12)
+    assert taken.length_3d.value > taken.length.value
+    if not closed:
+        return
+    pad, _, _ = measured(tmp_path, edge.replace('"kerb"', '"pad"'))
+
+    def area(places: Floats) -> float:
+        return float(shapely.Polygon(places).area) / factor**2
+
+    gross, edging = pad["e"].quantity.gross_area, pad["e"].quantity.edging
+    assert gross is not None
+    assert edging is not None
+    assert gross.value == pytest.approx(area(network.en[rows]))
+    assert gross.sigma == pytest.approx(sigma_of(network, rows, area), rel=1e-6)
+    assert edging.sigma == pytest.approx(taken.length.sigma)
 
 
 def test_what_lies_on_marks_has_their_errors(tmp_path: Path) -> None:

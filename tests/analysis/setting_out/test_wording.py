@@ -1,0 +1,77 @@
+"""What is said about points to set out: how many are named, from where they are reached."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+import setting_out_cases
+
+from geosite.analysis.setting_out.wording import (
+    check_words,
+    findings,
+    ground_words,
+    mark_words,
+    order_words,
+)
+
+
+@pytest.mark.parametrize(
+    ("count", "told"),
+    [(2, "P1, P2, "), (5, "Q4, Q5:"), (6, "Q4, Q5 and 1 more:"), (12, "Q5 and 7 more:")],
+)
+def test_of_many_points_without_ground_five_are_named(count: int, told: str) -> None:
+    found = setting_out_cases.found(count=count)
+    bare = replace(found, points=tuple(replace(p, ground=None, cut=None) for p in found.points))
+    (finding,) = [f for f in findings(bare, "site.toml") if f.code == "no-ground"]
+    assert told in finding.text
+    assert not [f for f in findings(found, "site.toml") if f.code == "no-ground"]
+
+
+@pytest.mark.parametrize(
+    ("straight", "told"),
+    [
+        (None, "2.5 baseline lengths away; use a longer baseline"),
+        (0.04, "; straight from the baseline it comes within 0.040 m: go there first."),
+        (0.05, "it comes within 0.050 m: go there first."),
+        (0.051, "(0.051 m straight from the baseline); use a longer baseline"),
+    ],
+)
+def test_a_point_that_is_missed_is_told_with_the_way_to_reach_it(
+    straight: float | None, told: str
+) -> None:
+    found = setting_out_cases.found()
+    far = replace(found.points[0], verdict="cannot", error_95_m=0.0812, far=2.5)
+    unsure = replace(found.points[1], verdict="undecided")
+    made = replace(
+        found,
+        points=(far, unsure),
+        straight_95_m={} if straight is None else {"P1": straight},
+    )
+    texts = [f.text for f in findings(made, "site.toml")]
+    (missed,) = [text for text in texts if "P1 cannot be set out within 0.05 m" in text]
+    assert "within 0.081 m in 95 of 100 walks" in missed
+    assert told in missed
+    assert any("may not be set out within 0.05 m" in text for text in texts)
+    assert not any("be set out within" in f.text for f in findings(found, "site.toml"))
+
+
+def test_what_is_said_of_the_baseline_before_and_after_the_walk() -> None:
+    walked, before = setting_out_cases.found(), setting_out_cases.found(walked=False)
+    # today's length is in the unit of the walk
+    feet = replace(walked, unit="ft", unit_m=0.3048, baseline=32.81)
+    assert "Baseline A to B: 32.808 ft today, 32.810 ft known." in check_words(feet)
+    assert "From A to B are 10.000 m on the ground, B lies +0.000 m" in check_words(before)
+    # 100 m of the map by a factor of 0.9996 are 100.040 m walked
+    assert "0.9996000 (100.040 m walked are 100 m on the map)" in ground_words(walked)
+    assert "going back to A or B" in order_words(walked)
+
+
+def test_the_side_of_the_check_mark_is_told_where_there_is_no_reading() -> None:
+    before = setting_out_cases.found(walked=False)
+    assert before.check_mark is not None
+    assert mark_words(before).endswith("S1: 3.00 m along, 6.00 m to the right.")
+    left = replace(before, check_mark=replace(before.check_mark, offset=-6.0))
+    assert mark_words(left).endswith("6.00 m to the left.")
+    assert mark_words(setting_out_cases.found()).endswith("should show 6.000  3.000  0.100 m.")
+    assert mark_words(replace(before, check_mark=None)) == ""
