@@ -14,17 +14,20 @@ import math
 import os
 import re
 import tempfile
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import shapely
+from shapely import GeometryType
 
 from geosite.base.arrays import Floats
 from geosite.base.map_frame import Frame
 from geosite.drawing.ink import Stroke
+from geosite.handover.formats.dxf_bulk import BulkEntities
 from geosite.handover.formats.wkb import arc_of
 from geosite.handover.model import Layer, Package
 from geosite.handover.palette import STROKES
@@ -43,6 +46,7 @@ TEXT_HEIGHT_M = 0.25
 _SPECK_CELLS = 4
 # there when asked for, in the way otherwise
 _OFF = ("survey-catchments",)
+_LINES = (GeometryType.LINESTRING, GeometryType.LINEARRING, GeometryType.MULTILINESTRING)
 # what a layer name cannot hold in DXF
 _NOT_IN_NAMES = re.compile(r"""[<>/\\":;?*|=`,\x00-\x1f\x7f]""")
 
@@ -119,6 +123,7 @@ class _Sheet:
     def __init__(self, drawing: Any, frame: Frame) -> None:
         self.drawing = drawing
         self.space: Modelspace = drawing.modelspace()
+        self.bulk = BulkEntities(drawing, self.space)
         self.frame = frame
         self.text = TEXT_HEIGHT_M / frame.unit_m
         self.outlined: set[str | None] = set()
@@ -235,10 +240,10 @@ class _Sheet:
                 continue
             at = (shape.x, shape.y, shape.z * scale)
             if name is None:
-                self.space.add_point(at, dxfattribs=self.on("survey-positions"))
+                self.bulk.point(at, self.on("survey-positions"))
                 continue
             named.add(name)
-            self.space.add_point(at, dxfattribs=self.on("survey-marks"))
+            self.bulk.point(at, self.on("survey-marks"))
             self.write(name, at, "survey-mark-names")
             below = (at[0], at[1] - 1.6 * self.text)
             self.write(f"{shape.z:.2f}", below, "survey-mark-elevations")
@@ -246,23 +251,22 @@ class _Sheet:
     def layer(self, layer: Layer) -> None:
         """Draw the lines and outlines of any other layer."""
         on = self.on(f"survey-{layer.name}", STROKES.get(layer.name))
-        for shape, record in zip(layer.geometries, layer.records, strict=True):
-            for part in _lines(shape):
-                points = shapely.get_coordinates(part, include_z=True)
+        for shape, record, lines in zip(
+            layer.geometries, layer.records, _lines(layer.geometries), strict=True
+        ):
+            for points, has_z in lines:
                 points[:, 2] *= self.frame.height_unit_m / self.frame.unit_m
-                height = points[0, 2]
-                if not part.has_z or np.all(points[:, 2] == height):
+                height = float(points[0, 2])
+                if not has_z or np.all(points[:, 2] == height):
                     # level, as a contour is: a plane polyline at its elevation
-                    level = {} if math.isnan(height) else {"elevation": float(height)}
-                    self.space.add_lwpolyline(
-                        points[:, :2].tolist(), format="xy", dxfattribs={**on, **level}
-                    )
+                    level = None if math.isnan(height) else height
+                    self.bulk.polyline(points[:, :2].tolist(), on, level)
                 else:
                     self.space.add_polyline3d(points.tolist(), dxfattribs=on)
             if shape.geom_type == "Point" and record.get("azimuth_deg") is not None:
                 self.arrow((shape.x, shape.y), math.radians(record["azimuth_deg"]), on)
             elif shape.geom_type == "Point":
-                self.space.add_point((shape.x, shape.y), dxfattribs=on)
+                self.bulk.point((shape.x, shape.y), on)
 
     def arrow(self, at: tuple[float, float], azimuth: float, on: dict[str, Any]) -> None:
         """Draw an arrow as one polyline: a shaft, and a head that tapers from its width to none."""
@@ -318,11 +322,21 @@ def _strands(feature: Feature) -> Iterator[tuple[list[Piece], bool]]:
         yield strand, whole
 
 
-def _lines(shape: Any) -> Iterable[Any]:
-    if "Polygon" in shape.geom_type:
-        shape = shape.boundary
-    if shape.geom_type in ("LineString", "LinearRing", "MultiLineString"):
-        yield from shapely.get_parts(shape)
+def _lines(shapes: Sequence[Any]) -> Iterator[list[tuple[Floats, bool]]]:
+    """Yield the lines and outlines of each shape: vertices, and whether they have a height."""
+    drawn = np.array(shapes, dtype=object)
+    kind = shapely.get_type_id(drawn)
+    is_area = np.isin(kind, (GeometryType.POLYGON, GeometryType.MULTIPOLYGON))
+    drawn[is_area] = shapely.boundary(drawn[is_area])
+    drawn[~np.isin(shapely.get_type_id(drawn), _LINES)] = None
+    parts, owner = shapely.get_parts(drawn, return_index=True)
+    vertices, of = shapely.get_coordinates(parts, include_z=True, return_index=True)
+    place = np.searchsorted(of, np.arange(len(parts) + 1)).tolist()
+    outlines = [vertices[begin:end] for begin, end in pairwise(place)]
+    lines = list(zip(outlines, shapely.has_z(parts).tolist(), strict=True))
+    first = np.searchsorted(owner, np.arange(len(drawn) + 1)).tolist()
+    for begin, end in pairwise(first):
+        yield lines[begin:end]
 
 
 def _one_line(text: str) -> str:

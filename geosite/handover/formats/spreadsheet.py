@@ -107,7 +107,9 @@ def _about(sheet: Any, package: Package, formats: dict[str, Any]) -> None:
 
 
 def _sheet(book: Any, table: Table, formats: dict[str, Any]) -> None:
-    sheet = book.add_worksheet(_sheet_name(table.name))
+    from geosite.handover.formats.spreadsheet_rows import ColumnSheet
+
+    sheet = book.add_worksheet(_sheet_name(table.name), ColumnSheet)
     sheet.freeze_panes(2, 1)
     for column, field in enumerate(table.fields):
         unit = _WORDS.get(field.unit, field.unit)
@@ -119,16 +121,12 @@ def _sheet(book: Any, table: Table, formats: dict[str, Any]) -> None:
             if field.type == "real" and decimals is not None
             else None
         )
-        width = 11
-        for row, record in enumerate(table.records[:_ROWS], start=2):
-            value = record.get(field.name)
-            if value is None:
-                continue
-            if isinstance(value, str):
-                sheet.write_string(row, column, _legal(value))
-                width = max(width, min(len(value) + 2, _WIDEST))
-            else:
-                sheet.write_number(row, column, float(value), shape)
+        values = [record.get(field.name) for record in table.records[:_ROWS]]
+        texts = [value for value in values if isinstance(value, str)]
+        if texts:
+            values = [_legal(value) if isinstance(value, str) else value for value in values]
+        sheet.write_whole_column(2, column, values, shape)
+        width = max([11, *(min(len(text) + 2, _WIDEST) for text in texts)])
         sheet.set_column(column, column, width)
     if table.fields and table.records:
         sheet.autofilter(1, 0, min(len(table.records), _ROWS) + 1, len(table.fields) - 1)
