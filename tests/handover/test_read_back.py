@@ -8,6 +8,7 @@ import sqlite3
 import struct
 import zipfile
 from pathlib import Path
+from xml.parsers import expat
 
 import numpy as np
 import package_cases
@@ -211,3 +212,33 @@ def test_the_library_writes_no_file_itself(tmp_path: Path, monkeypatch: pytest.M
     with pytest.raises(OSError, match="No space left"):
         geotiff.write_raster(tmp_path / "x.tif", given, package_cases.frame())
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("content", [b"", b'{"a": NaN}', b'{"a": "\xff"}', b'{"a": 1}}', b"[1,]"])
+def test_what_is_no_json(tmp_path: Path, content: bytes) -> None:
+    path = tmp_path / "report.json"
+    path.write_bytes(content)
+    assert fault(path)
+
+
+def test_a_long_attribute_is_looked_at_a_few_times_only(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The parser goes over an unfinished attribute again from its start with each block."""
+    given: list[int] = []
+
+    class Parser:
+        def __init__(self) -> None:
+            self._parser = before()
+
+        def Parse(self, block: bytes, is_end: bool) -> None:
+            given.append(len(block))
+            self._parser.Parse(block, is_end)
+
+    before = expat.ParserCreate
+    monkeypatch.setattr(expat, "ParserCreate", Parser)
+    path = tmp_path / "plan.svg"
+    path.write_text(f'<svg><path d="{"M 1 2 " * 500_000}"/></svg>', encoding="ascii")
+    assert fault(path) is None
+    assert sum(given) == path.stat().st_size
+    assert len(given) < 6

@@ -10,6 +10,7 @@ from __future__ import annotations
 import os
 import struct
 import zlib
+from codecs import getincrementaldecoder
 from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import IO
@@ -68,8 +69,12 @@ def fault(path: Path) -> str | None:
 
 # ---- documents ----------------------------------------------------------------------------------
 
-_LARGEST_PARSED = 50_000_000
-"""Bytes of JSON; taken apart it needs many times its size in memory."""
+_LARGEST_PARSED = 200_000_000
+"""Bytes of JSON, which has to be in memory whole."""
+
+_BLOCK = 1 << 20
+"""Bytes that markup is read by: a parser that gets less looks at a long attribute from its start
+again with every block."""
 
 
 def _text(*ends: bytes) -> Callable[[Path], str | None]:
@@ -78,7 +83,7 @@ def _text(*ends: bytes) -> Callable[[Path], str | None]:
     def check(path: Path) -> str | None:
         last = b""
         with path.open("rb") as stream:
-            while block := stream.read(1 << 20):
+            while block := stream.read(_BLOCK):
                 if b"\0" in block:
                     return "it has a hole"
                 last = (last + block)[-100:]
@@ -101,11 +106,16 @@ def _binary(start: bytes, end: bytes) -> Callable[[Path], str | None]:
 
 
 def _json(path: Path) -> str | None:
-    import json
+    import msgspec
 
     if path.stat().st_size > _LARGEST_PARSED:
         return _END_OF_JSON(path)
-    json.loads(path.read_bytes())
+    content = path.read_bytes()
+    msgspec.json.decode(content, type=msgspec.Raw)  # looks at all of it and keeps nothing
+    utf8 = getincrementaldecoder("utf-8")()
+    for start in range(0, len(content), _BLOCK):
+        utf8.decode(content[start : start + _BLOCK])
+    utf8.decode(b"", final=True)
     return None
 
 
@@ -115,7 +125,9 @@ def _markup(path: Path) -> str | None:
     parser = expat.ParserCreate()
     try:
         with path.open("rb") as stream:
-            parser.ParseFile(stream)
+            while block := stream.read(_BLOCK):
+                parser.Parse(block, False)
+        parser.Parse(b"", True)
     except expat.ExpatError as error:
         return str(error)
     return None

@@ -19,6 +19,7 @@ import shapely
 from shapely.affinity import translate
 
 from geosite.base.wgs84 import Wgs84, to_wgs84
+from geosite.handover.formats.record_columns import column_of, json_texts
 from geosite.handover.model import Layer, Package
 from geosite.handover.report_model.serialise import plain
 
@@ -168,11 +169,11 @@ def _run_on(path: Any) -> Any:
 
 def _features(layer: Layer, shapes: Any) -> Iterator[str]:
     names = [field.name for field in layer.fields]
-    geometries = shapely.to_geojson(shapes)
-    for number, (record, geometry) in enumerate(zip(layer.records, geometries, strict=True), 1):
-        properties = {"layer": layer.name, **{name: plain(record.get(name)) for name in names}}
-        shown = json.dumps(properties, ensure_ascii=False, allow_nan=False)
-        yield (
-            f'{{"type": "Feature", "id": "{layer.name}.{number}", '
-            f'"geometry": {geometry}, "properties": {shown}}}'
-        )
+    labels = [json.dumps(name, ensure_ascii=False) for name in ("layer", *names)]
+    shown = ", ".join("{}: %s".format(label.replace("%", "%%")) for label in labels)
+    feature = '{"type": "Feature", "id": "%s.%d", "geometry": %s, "properties": {' + shown + "}}"
+    same = (layer.name, json.dumps(layer.name, ensure_ascii=False))
+    texts = [json_texts(column_of(layer.records, name)) for name in names]
+    rows = zip(shapely.to_geojson(shapes), *texts, strict=True)
+    for number, (geometry, *properties) in enumerate(rows, 1):
+        yield feature % (same[0], number, geometry, same[1], *properties)

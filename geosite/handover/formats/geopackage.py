@@ -20,6 +20,7 @@ from typing import Any
 
 from geosite.base.columns import Field
 from geosite.handover.formats.geotiff import drop_foreign_proj, with_coverages
+from geosite.handover.formats.record_columns import column_of, numbers
 from geosite.handover.formats.wkb import Encoded, encode, encode_curves
 from geosite.handover.model import NODATA, Layer, Package, Raster, Table
 from geosite.handover.wording.titles import column_titles
@@ -177,7 +178,7 @@ class _Pattern:
         if not _NAME.fullmatch(source.name):
             raise ValueError(f"{source.name!r} is no name for a table")
         columns: dict[str, Iterable[Any]] = {
-            field.name: [_value(field, record.get(field.name)) for record in source.records]
+            field.name: _values(field, column_of(source.records, field.name))
             for field in source.fields
         }
         types = {field.name: _SQL_TYPE[field.type] for field in source.fields}
@@ -262,6 +263,12 @@ def _blobs(encoded: Encoded, srs_id: int) -> Iterable[bytes]:
 
 def _quoted(name: str) -> str:
     return '"' + name.replace('"', '""') + '"'
+
+
+def _values(field: Field, values: Sequence[Any]) -> Iterable[Any]:
+    """Return a column's values as they are stored."""
+    found = numbers(values) if field.type == "real" else None
+    return [_value(field, value) for value in values] if found is None else found
 
 
 def _value(field: Field, value: Any) -> Any:

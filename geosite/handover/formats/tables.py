@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import csv
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from geosite.handover.formats.record_columns import column_of, numbers
 from geosite.handover.model import Layer, Package
 
 __all__ = ["cell", "write_corners", "write_csv", "write_points"]
@@ -41,7 +42,13 @@ def cell(value: Any) -> str:
     return str(value)
 
 
-def write_csv(path: Path, names: Sequence[str], records: Iterable[Mapping[str, Any]]) -> None:
+def _cells(values: Sequence[Any]) -> Sequence[Any]:
+    """Return the cells of a column; the writer gives a number its digits and None no text."""
+    found = numbers(values)
+    return [cell(value) for value in values] if found is None else found
+
+
+def write_csv(path: Path, names: Sequence[str], records: Sequence[Mapping[str, Any]]) -> None:
     """Write records, mappings of column name to value, under the given column names.
 
     Examples
@@ -55,7 +62,8 @@ def write_csv(path: Path, names: Sequence[str], records: Iterable[Mapping[str, A
     with path.open("w", encoding="utf-8", errors="replace", newline="") as stream:
         rows = csv.writer(stream, lineterminator="\n")
         rows.writerow([cell(name) for name in names])
-        rows.writerows([cell(record.get(name)) for name in names] for record in records)
+        columns = [_cells(column_of(records, name)) for name in names]
+        rows.writerows(zip(*columns, strict=True) if columns else [()] * len(records))
 
 
 def write_points(path: Path, package: Package) -> None:
