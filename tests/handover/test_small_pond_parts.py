@@ -18,8 +18,8 @@ from geosite.handover.plan.sheet import draw_plan
 from geosite.handover.small_pond_parts import without_specks
 
 
-def speckled(count: int) -> Package:
-    """Return a site whose first pond has so many parts of 0.0025 beside its largest of 4."""
+def speckled(count: int, last: bool = False) -> Package:
+    """Return a site whose first or last pond has so many parts of 0.0025 beside one of 4."""
     package = package_cases.ferry_landing()
     layer = next(layer for layer in package.layers if layer.name == "ponding")
     west, south, _, _ = layer.geometries[0].bounds
@@ -27,13 +27,15 @@ def speckled(count: int) -> Package:
     x, y = west + 0.1 * col, south + 0.1 * row
     cells = shapely.box(x, y, x + 0.05, y + 0.05)
     pond = shapely.multipolygons([shapely.box(west - 3, south, west - 1, south + 2), *cells])
-    changed = replace(layer, geometries=[pond, *layer.geometries[1:]])
+    others = layer.geometries[1:]
+    changed = replace(layer, geometries=[*others, pond] if last else [pond, *others])
     layers = tuple(changed if one is layer else one for one in package.layers)
     return replace(package, layers=layers)
 
 
-def pond_of(package: Package) -> shapely.MultiPolygon:
-    return next(layer for layer in package.layers if layer.name == "ponding").geometries[0]
+def pond_of(package: Package, last: bool = False) -> shapely.MultiPolygon:
+    layer = next(layer for layer in package.layers if layer.name == "ponding")
+    return layer.geometries[-1 if last else 0]
 
 
 def test_few_parts_are_all_kept() -> None:
@@ -41,10 +43,11 @@ def test_few_parts_are_all_kept() -> None:
     assert without_specks(package, 1.0) == (package, 0)
 
 
+@pytest.mark.parametrize("last", [False, True])
 @pytest.mark.parametrize(("least", "left"), [(0.001, 1201), (1.0, 1), (10.0, 1)])
-def test_of_many_the_readable_and_the_largest_are_kept(least: float, left: int) -> None:
-    thinned, count = without_specks(speckled(1200), least)
-    pond = pond_of(thinned)
+def test_of_many_the_readable_and_the_largest_are_kept(least: float, left: int, last: bool) -> None:
+    thinned, count = without_specks(speckled(1200, last), least)
+    pond = pond_of(thinned, last)
     assert (shapely.get_num_geometries(pond), count) == (left, 1201 - left)
     assert shapely.area(shapely.get_geometry(pond, 0)) == pytest.approx(4.0)
 

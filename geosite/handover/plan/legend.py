@@ -122,7 +122,7 @@ def _north(convergence: float, x: float, y: float, k: float) -> Items:
     degrees = math.degrees(convergence)
     if abs(degrees) >= 0.5 / 60:
         shown = -math.copysign(max(abs(convergence), math.radians(14.0)), convergence)
-        tip = (x + 12.5 * k * math.sin(shown), foot - 2.2 * k - 11.5 * k * math.cos(shown))
+        tip = (x + 11.5 * k * math.sin(shown), foot - 2.2 * k - 11.5 * k * math.cos(shown))
         items.append(
             Shape([Outline((np.array([(x, foot - 2.2 * k), tip]),))], Stroke(TEXT, 0.2, (1.0, 0.6)))
         )
