@@ -7,8 +7,10 @@ from collections.abc import Sequence
 
 __all__ = ["number", "with_numbers"]
 
-# of three decimals, not all zero, the zeros at the end; a zero that lost all but its sign
-_ZEROS = re.compile(r"(\.\d\d??)0+(?!\d)")
+# of three decimals, not all zero, the zeros at the end: what stands before is looked at once a zero
+# is found, and kept by not being part of it
+_ZEROS = re.compile(r"0(?<=\.\d0)0(?!\d)|0(?<=\.\d\d0)(?!\d)")
+# a zero that lost all but its sign
 _MINUS_ZERO = re.compile(r"-0(?![\d.])")
 
 
@@ -39,4 +41,4 @@ def with_numbers(template: str, values: Sequence[float]) -> str:
     'M0.5 0L20 0.062Z'
     """
     text = (template % tuple(values)).replace(".000", "")
-    return _MINUS_ZERO.sub("0", _ZEROS.sub(r"\1", text))
+    return _MINUS_ZERO.sub("0", _ZEROS.sub("", text))

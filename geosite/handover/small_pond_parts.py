@@ -5,8 +5,10 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+import numpy.typing as npt
 import shapely
 
+from geosite.base.arrays import Floats
 from geosite.handover.model import Package
 
 __all__ = ["without_specks"]
@@ -15,7 +17,9 @@ __all__ = ["without_specks"]
 _FEW = 1000
 
 
-def without_specks(package: Package, least: float) -> tuple[Package, int]:
+def without_specks(
+    package: Package, least: float, apart: float | None = None
+) -> tuple[Package, int]:
     """Leave the small parts of ponds out where there are more than a thousand parts.
 
     Water one cell wide that stands along a diagonal meets itself at corners only: each of its cells
@@ -27,6 +31,9 @@ def without_specks(package: Package, least: float) -> tuple[Package, int]:
     least
         Area of the smallest part that is kept, square map units; of each pond the largest part is
         kept, whatever its size.
+    apart
+        Of the ponds that have smaller parts alone only the one with the largest in each square of
+        this side is kept, map units. What is left of the others is empty.
 
     Returns
     -------
@@ -46,6 +53,10 @@ def without_specks(package: Package, least: float) -> tuple[Package, int]:
         largest = np.zeros(len(layer.geometries))
         np.maximum.at(largest, owner, area)
         kept = (area >= least) | (area == largest[owner])
+        if apart is not None:
+            small = np.flatnonzero(kept & (largest[owner] < least))
+            kept[small] = False
+            kept[small[_largest_of_each(parts[small], area[small], apart)]] = True
         count += int((~kept).sum())
         geometries = list(layer.geometries)
         first = np.searchsorted(owner, np.arange(len(geometries) + 1)).tolist()
@@ -54,3 +65,15 @@ def without_specks(package: Package, least: float) -> tuple[Package, int]:
             geometries[k] = shapely.multipolygons(parts[some][kept[some]])
         layers[number] = replace(layer, geometries=geometries)
     return (replace(package, layers=tuple(layers)) if count else package), count
+
+
+def _largest_of_each(
+    parts: npt.NDArray[np.object_], area: Floats, side: float
+) -> npt.NDArray[np.intp]:
+    """Return which parts are the largest in their square, the first of equal ones."""
+    middle = shapely.get_coordinates(shapely.centroid(parts))
+    square = np.floor(middle / side).astype(np.int64)
+    order = np.lexsort((-area, square[:, 1], square[:, 0]))
+    is_first = np.append(True, (np.diff(square[order], axis=0) != 0).any(axis=1))[: len(order)]
+    chosen: npt.NDArray[np.intp] = order[is_first]
+    return chosen

@@ -105,12 +105,15 @@ def _table(package: Package, findings: list[Finding], first: int) -> Table:
     )
     rows = []
     met: Counter[str] = Counter()
-    texts = on_paper(package, findings)
-    for number, (finding, text) in enumerate(zip(findings, texts, strict=True), start=first):
+    shown = []
+    for number, finding in enumerate(findings, start=first):
         met[finding.code] += 1
         if met[finding.code] <= MOST_OF_A_KIND:
-            where = (_where(finding),) if placed else ()
-            rows.append((f"{number} ", text, *where))
+            shown.append((number, finding))
+    texts = on_paper(package, [finding for _, finding in shown])
+    for (number, finding), text in zip(shown, texts, strict=True):
+        where = (_where(finding),) if placed else ()
+        rows.append((f"{number} ", text, *where))
     for code, count in met.items():
         if count > MOST_OF_A_KIND:
             more = f"and {count - MOST_OF_A_KIND} more of the kind {code}, in report.json"

@@ -92,6 +92,7 @@ class Canvas:
         #: Least distance between drainage arrows at lettering 1, mm.
         self.arrows_apart = arrows_apart
         self.dropped = 0
+        self.dots_left_out = 0
 
     def groups(self) -> list[Group]:
         """Return what was drawn, bottom to top, as groups of the sheet."""

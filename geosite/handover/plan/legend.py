@@ -222,6 +222,14 @@ def water_block(package: Package, measures: Measures) -> Block | None:
     if arrows is None and ponds is None and paths is None and not inlets:
         return None
 
+    # asked once, however often the words are tried: there may be 10,000 ponds
+    deep = [r for r in ponds.records if significant(r)] if ponds is not None else []
+    doubtful = len(ponds.records) - len(deep) if ponds is not None else 0
+    depth = max((r["depth_m"] or 0.0 for r in deep), default=0.0)
+    # of the numbers as they stand on paper, so that they add up
+    per = measures.unit_m**3
+    volume = sum(round((r["volume_m3"] or 0.0) / per, 2) for r in deep) * per
+
     def block(column: Column, limit: int) -> None:
         k = column.k
         column.heading("Water")
@@ -237,23 +245,16 @@ def water_block(package: Package, measures: Measures) -> Block | None:
                     lambda x, y: [Shape([_dart(x, y, 5.0 * k)], None, WATER, FADED)],
                     WORDS["turning"],
                 )
-        if ponds is not None:
-            deep = [r for r in ponds.records if significant(r)]
-            if deep:
-                depth = max(r["depth_m"] or 0.0 for r in deep)
-                places = "1 place" if len(deep) == 1 else f"{len(deep)} places"
-                column.row(
-                    _pond_sign(k), f"stands after rain, {places}, deepest", measures.length(depth)
-                )
-                # of the numbers as they stand on paper, so that they add up
-                per = measures.unit_m**3
-                volume = sum(round((r["volume_m3"] or 0.0) / per, 2) for r in deep) * per
-                if volume:
-                    words = "it holds" if len(deep) == 1 else "together they hold"
-                    column.row(lambda x, y: [], words, measures.volume(volume))
-            doubtful = len(ponds.records) - len(deep)
-            if doubtful:
-                column.row(stroke_sign(DOUBTFUL, k), WORDS["doubtful"], str(doubtful))
+        if deep:
+            places = "1 place" if len(deep) == 1 else f"{len(deep)} places"
+            column.row(
+                _pond_sign(k), f"stands after rain, {places}, deepest", measures.length(depth)
+            )
+            if volume:
+                words = "it holds" if len(deep) == 1 else "together they hold"
+                column.row(lambda x, y: [], words, measures.volume(volume))
+        if doubtful:
+            column.row(stroke_sign(DOUBTFUL, k), WORDS["doubtful"], str(doubtful))
         if paths is not None:
             pen = STROKES["flow_paths"]
             count = "1 drawn" if len(paths.records) == 1 else f"{len(paths.records)} drawn"
@@ -370,7 +371,9 @@ def signs_block(package: Package) -> Block | None:
     if layer_of(package, "baseline") is not None:
         rows.append((lambda k: lambda x, y: list(baseline_symbol(x, y, k)), WORDS["baseline"]))
     if contours is not None:
-        words = f"contour, every {contour_interval(contours):g} {heights}"
+        interval = contour_interval(contours)
+        every = f", every {interval:g} {heights}" if interval else ""  # none of a single height
+        words = f"contour{every}"
         rows.append((partial(stroke_sign, STROKES["contours"]), words))
         if any(only_interpolated(record) for record in contours.records):
             sign = partial(stroke_sign, STROKES["contours-far"])

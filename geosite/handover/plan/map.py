@@ -46,7 +46,7 @@ def draw_map(
     measures: Measures,
     tints: Mapping[str, str],
     arrows_apart: float = 7.0,
-) -> tuple[list[Group], int]:
+) -> tuple[list[Group], int, int]:
     """Draw the map, drainage arrows no nearer than so many mm at lettering 1.
 
     Returns
@@ -55,10 +55,12 @@ def draw_map(
         Bottom first; the writing of a layer is a group of its own above all linework.
     dropped : int
         Labels for which there was no room.
+    dots : int
+        Places without a name that are too near to others to be read.
     """
     page = Canvas(package, layout, measures, tints, arrows_apart)
     _draw(page)
-    return page.groups(), page.dropped
+    return page.groups(), page.dropped, page.dots_left_out
 
 
 def _draw(page: Canvas) -> None:

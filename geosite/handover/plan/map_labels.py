@@ -253,10 +253,12 @@ def name_ponds(page: Canvas) -> None:
     told = [
         (record, geometry)
         for record, geometry in zip(layer.records, layer.geometries, strict=True)
-        if significant(record)
+        if significant(record) and not geometry.is_empty
     ]
-    page.dropped += len(told[_NAMES:])
-    for record, geometry in told[:_NAMES]:  # the largest come first
+    # of very many side by side the depths of the largest tell the others' as well
+    most = _NAMES if len(told) <= _NAMES else _NAMES // 10
+    page.dropped += len(told[most:])
+    for record, geometry in told[:most]:  # the largest come first
         depth = record["depth_m"]
         volume = record["volume_m3"]
         lines = []

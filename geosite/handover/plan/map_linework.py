@@ -61,6 +61,8 @@ __all__ = [
     "near_parcels",
 ]
 
+#: Distances between places without a name, mm: the least, and more where they cover the map.
+_DOTS_APART, _MOST_DOTS = (0.8, 2.0, 3.0, 5.0), 10_000
 #: Lines of the background.
 _UNDER = Stroke("#a3abb0", 0.15)
 
@@ -419,7 +421,19 @@ def _draw_symbols(page: Canvas, marks: Sequence[Mark], walked: Floats) -> None:
         page.shapes["points"].append(Shape(dots, STROKES["points"], PAPER))
     specks = [
         Outline((Arc((x, y), 0.22 * page.k, 0.0, 2 * math.pi),), closed=True)
-        for x, y in walked[thin(walked, 0.8, page.view)].tolist()
+        for x, y in walked[_apart(page, walked)].tolist()
     ]
     if specks:
         page.shapes["points"].append(Shape(specks, None, TEXT))
+
+
+def _apart(page: Canvas, walked: Floats) -> list[int]:
+    """Return those of the places without a name that can be told from each other."""
+    seen = len(thin(walked, 1e-6, page.view))
+    kept: list[int] = []
+    for apart in _DOTS_APART:
+        kept = thin(walked, apart, page.view)
+        if len(kept) <= _MOST_DOTS:
+            break
+    page.dots_left_out += seen - len(kept)
+    return kept

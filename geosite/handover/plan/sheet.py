@@ -28,6 +28,7 @@ from geosite.handover.plan.map import draw_map
 from geosite.handover.plan.map_edge import frame_group, header_group
 from geosite.handover.plan.map_sheet import lacks_letters, map_sheet
 from geosite.handover.plan.side_words import numbered, words_fit, words_group
+from geosite.handover.plan.thinned import Thinned, readable_contours
 from geosite.handover.plan.tiled_sheets import Tile, key_map, match_lines, tiles
 from geosite.handover.small_pond_parts import without_specks
 from geosite.handover.styles.signs import code_tints
@@ -54,6 +55,8 @@ _WATER_FINDINGS = frozenset(
 PNG_DPI = 150
 #: The smallest part of a pond that is read on paper, square mm.
 _READABLE_MM2 = 1.0
+#: Of smaller ponds the largest in each square of this side is drawn, mm.
+_PONDS_APART = 4.0
 
 
 def write_plan(folder: Path, package: Package, options: Handover) -> tuple[Path, ...]:
@@ -208,11 +211,14 @@ def draw_plan(
         picture = background_of(package, layout.view)
         if picture is None and is_picture(package):
             package = replace(package, background=None)
-    package, specks = without_specks(package, _READABLE_MM2 / layout.view.mm_per_unit**2)
-    groups, dropped = draw_map(package, layout, measures, tints, apart)
+    package, contours = readable_contours(package, layout.view)
+    per = layout.view.mm_per_unit
+    drawn, specks = without_specks(package, _READABLE_MM2 / per**2, _PONDS_APART / per)
+    groups, dropped, dots = draw_map(drawn, layout, measures, tints, apart)
+    thinned = Thinned(specks, contours, dots)
     header = header_group(package, layout, measures, called, number)
     lacking = lacks_letters((*groups, header))
-    words = words_group(package, layout, measures, tints, dropped, specks, lacking, everything)
+    words = words_group(package, layout, measures, tints, dropped, thinned, lacking, everything)
     drawn_on = (*groups, beside, frame_group(layout), header, words)
     return map_sheet(package, options, layout, called, drawn_on, picture)
 

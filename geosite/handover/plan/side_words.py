@@ -29,6 +29,7 @@ from geosite.handover.plan.legend import (
     water_block,
 )
 from geosite.handover.plan.side_column import Block, Column, Items, more, stroke_sign
+from geosite.handover.plan.thinned import NOTHING, Thinned
 from geosite.handover.styles.signs import (
     code_pen,
 )
@@ -89,7 +90,7 @@ def words_group(
     measures: Measures,
     tints: Mapping[str, str],
     dropped: int,
-    specks: int,
+    thinned: Thinned,
     lacking: bool,
     whole: Package,
 ) -> Group:
@@ -106,13 +107,13 @@ def words_group(
     if blocks.get("design") is not None:  # what is there stands on the site plan
         blocks["surfaces"] = blocks["lines"] = None
     blocks["accuracy"] = _accuracy(whole, measures)
-    blocks["place"] = place_block(package, measures, dropped, lacking, specks=specks)
+    blocks["place"] = place_block(package, measures, dropped, lacking, thinned=thinned)
     foot = blocks.pop("title block", None)
     items: Items = []
     for rows, findings, without in _CUTS if blocks.get("design") is None else _DESIGN_CUTS:
         told = {**blocks, "look": look_block(package, most=findings)}
         if "place" in without:
-            told["place"] = left_out_block(dropped, lacking, specks)
+            told["place"] = left_out_block(dropped, lacking, thinned)
         kept = [b for name, b in told.items() if b is not None and name not in without - {"place"}]
         last, columns = at_the_foot(foot, layout, rows)
         items, left = flow(kept, columns, layout.lettering, rows)
@@ -232,9 +233,10 @@ def look_block(
     package: Package, rest: str = "the sheets that follow", most: int = 4
 ) -> Block | None:
     """Return what must be looked at first, at most so many, and where the rest of it is."""
-    texts = on_paper(package, [f for f in package.findings if f.level == "look"])
-    if not texts:
+    found = [f for f in package.findings if f.level == "look"]
+    if not found:
         return None
+    texts = on_paper(package, found[:most])
 
     def block(column: Column, limit: int) -> None:
         column.heading("Look at this first")
@@ -248,8 +250,8 @@ def look_block(
             column.x, column.width = column.x - 3.0 * column.k, column.width + 3.0 * column.k
             bar = Rectangle(column.x, top + 0.6 * column.k, 1.0 * column.k, column.y - top)
             column.items.append(rectangle(bar, fill=ALERT))
-        more(column, len(texts), shown, f"the list of findings, on {rest}")
-        if len(texts) <= shown and told != texts:
+        more(column, len(found), shown, f"the list of findings, on {rest}")
+        if len(found) <= shown and told != texts:
             column.paragraph(f"In full in the list of findings, on {rest}", colour=FAINT)
 
     return block
@@ -287,7 +289,7 @@ def place_block(
     dropped: int,
     lacking: bool,
     rest: str = "",
-    specks: int = 0,
+    thinned: Thinned = NOTHING,
 ) -> Block:
     """Return map, heights and units, and what was left out; `rest` is the file that has it."""
     frame = package.frame
@@ -304,29 +306,38 @@ def place_block(
         column.paragraph(text)
         if layer_of(package, "parcels") is not None:
             column.paragraph(parcel_source_words(package.parcel_source))
-        for words in _left_out(dropped, lacking, specks, rest):
+        for words in _left_out(dropped, lacking, thinned, rest):
             column.paragraph(words)
 
     return block
 
 
-def _left_out(dropped: int, lacking: bool, specks: int, rest: str) -> Iterator[str]:
+def _left_out(dropped: int, lacking: bool, thinned: Thinned, rest: str) -> Iterator[str]:
     """Say what of the map is not on the sheet, and which file has it."""
     if dropped:
         labels = "1 label is" if dropped == 1 else f"{dropped} labels are"
         yield f"For lack of room {labels} left out; {rest or 'site.gpkg'} has all."
-    if specks:
-        yield f"{specks} parts of ponds too small to be read are left out; site.gpkg has all."
+    if thinned.pond_parts:
+        yield (
+            f"{thinned.pond_parts} parts of ponds too small to be read are left out (of many "
+            "small ponds side by side the largest is drawn); site.gpkg has all."
+        )
+    if thinned.contours:
+        lines = "1 contour" if thinned.contours == 1 else f"{thinned.contours} contours"
+        yield f"{lines} too near to each other to be read left out; site.gpkg has all."
+    if thinned.dots:
+        places = "1 place" if thinned.dots == 1 else f"{thinned.dots} places"
+        yield f"{places} without a name too near to others to be read left out; site.gpkg has all."
     if lacking:
         yield f"A □ stands for a letter this font lacks; {rest or 'viewer.html'} shows it."
 
 
-def left_out_block(dropped: int, lacking: bool, specks: int) -> Block:
+def left_out_block(dropped: int, lacking: bool, thinned: Thinned) -> Block:
     """Return what was left out, where the site plan has map, heights and units."""
 
     def block(column: Column, limit: int) -> None:
         column.paragraph("Map, heights, north and accuracy: on the site plan.", colour=FAINT)
-        for words in _left_out(dropped, lacking, specks, ""):
+        for words in _left_out(dropped, lacking, thinned, ""):
             column.paragraph(words)
 
     return block
