@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import math
 
-__all__ = ["decimals", "grouped", "place_words", "signed", "written"]
+__all__ = ["alone", "decimals", "grouped", "place_words", "places_told", "signed", "written"]
 
 #: Decimals of a number whose interval is not known.
 _USUAL = 2
+#: Decimals of a number that nobody gave an interval, by its unit.
+_ALONE = {"m": 3, "m2": 1, "m3": 2, "percent": 1, "deg": 2}
 
 
 def decimals(half_width: float | None) -> int:
@@ -35,6 +37,53 @@ def decimals(half_width: float | None) -> int:
     power = math.floor(math.log10(half_width) + 1e-12)
     lead = half_width / 10.0**power
     return 1 - power if lead < 2.95 else -power
+
+
+def places_told(low: float, high: float, most: int, unknown: int | None = None) -> int:
+    """Return with how many decimals a number and both ends of its 95 % interval are told.
+
+    Parameters
+    ----------
+    low, high
+        The ends.
+    most
+        Decimals that are never passed, whatever is known.
+    unknown
+        Decimals where the interval says nothing, for being none or without end; without it `most`.
+
+    Examples
+    --------
+    >>> places_told(0.0, 3.1, 3), places_told(0.121, 0.182, 3), places_told(22.0, 143.0, 1)
+    (1, 2, 0)
+    >>> places_told(0.0, 0.0, 3, 1)
+    1
+    """
+    half = (high - low) / 2
+    if not math.isfinite(half) or half <= 0:
+        return most if unknown is None else unknown
+    return max(0, min(most, decimals(half)))
+
+
+def alone(value: float, unit: str) -> str:
+    """Return a number that has no interval beside it, with the digits its unit has on a site.
+
+    Parameters
+    ----------
+    value
+    unit
+        ``"m"``, ``"m2"``, ``"m3"``, ``"percent"``, ``"deg"``; of any other hundredths are told, and
+        two digits of what is smaller than one.
+
+    Examples
+    --------
+    >>> alone(0.0718079, "m"), alone(1.11928, "m3"), alone(362.432, "m2"), alone(18.7871, "")
+    ('0.072', '1.12', '362.4', '18.79')
+    >>> alone(0.0728215, ""), alone(0.0, ""), alone(float("nan"), "m"), alone(2.308e-07, "")
+    ('0.073', '0', 'nan', '2.3e-07')
+    """
+    if unit in _ALONE:
+        return f"{value + 0.0:.{_ALONE[unit]}f}"
+    return f"{round(value, 2):.10g}" if abs(value) >= 1 else f"{value + 0.0:.2g}"
 
 
 def grouped(value: float, places: int) -> str:

@@ -185,24 +185,37 @@ def _shapes(
     from geosite.base.errors import InputError, Problem
     from geosite.reading.designs import read_design
 
-    named = f"{what}_layer"
+    named, coded = f"{what}_layer", f"{what}_code"
     if not inputs.get(what):
-        if inputs.get(named):
-            raise InputError(
-                Problem(
-                    "layer-without-file",
-                    f"{named} is given and {what} is not",
-                    f"the file that holds the layer, with {what}",
-                    f"give {what} as well, or leave {named} out",
+        for of_it in (named, coded):
+            if inputs.get(of_it):
+                raise InputError(
+                    Problem(
+                        "layer-without-file",
+                        f"{of_it} is given and {what} is not",
+                        f"the file of it, with {what}",
+                        f"give {what} as well, or leave {of_it} out",
+                    )
                 )
-            )
         return None
     layer = read_design(inputs[what], inputs.get(named), usual=(), key=named)
     refuse_other_crs(layer, ground.frame)
+    wanted: list[str] = inputs.get(coded) or []
+    shapes = [s for s in layer.shapes if not wanted or s.code in wanted]
+    if wanted and not shapes:
+        there = sorted({s.code for s in layer.shapes if s.code})
+        raise InputError(
+            Problem(
+                f"{what}-no-code",
+                f"no feature has the code {' or '.join(wanted)}",
+                f"one of {', '.join(there[:20])}" if there else "a layer with a column code",
+                f"correct the code, or leave {coded} out",
+                inputs[what],
+            )
+        )
     makers = {"point": shapely.Point, "line": shapely.LineString, "area": shapely.Polygon}
     return [
-        makers[s.kind](s.places[0, :2] if s.kind == "point" else s.places[:, :2])
-        for s in layer.shapes
+        makers[s.kind](s.places[0, :2] if s.kind == "point" else s.places[:, :2]) for s in shapes
     ]
 
 
@@ -370,6 +383,13 @@ PROCESS = Process(
             "Layer of the inlets",
             "Which layer of the file of inlets, where it holds several",
             {"type": "string"},
+            required=False,
+        ),
+        Input(
+            "inlets_code",
+            "Codes of the inlets",
+            "Only the features of the layer with one of these codes; without it all of them",
+            {"type": "array", "items": {"type": "string"}, "minItems": 1},
             required=False,
         ),
         Input(

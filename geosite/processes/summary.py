@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, Literal
 
-from geosite.base.rounding import written
+from geosite.base.rounding import alone, places_told, written
 from geosite.base.spoken_units import like_measures, spoken
 
 __all__ = ["Style", "lines", "of_process"]
@@ -180,7 +180,7 @@ def of_process(title: str, summary: Mapping[str, Any]) -> Iterator[Line]:
     [('title', 'Set out'), ('plain', '  verdicts: can 4, cannot 1')]
     >>> volume = {"net_m3": 5.30223, "net_low_m3": 1.21538, "net_high_m3": 9.59992}
     >>> list(of_process("Change", volume))
-    [('title', 'Change'), ('plain', '  net: 5.3 m3 (1.2 to 9.6)')]
+    [('title', 'Change'), ('plain', '  net: 5 m3 (1 to 10)')]
     """
     if {"site", "network", "areas", "findings"} <= set(summary):
         yield from lines(summary)
@@ -200,7 +200,8 @@ def _is_plain(value: Any) -> bool:
 
 
 def _words(key: str) -> str:
-    return key.replace("_", " ")
+    words = key.replace("_", " ")
+    return f"{words[:-3]} at 95 %" if words.endswith(" 95") else words
 
 
 def _shown(value: Any) -> str:
@@ -208,7 +209,14 @@ def _shown(value: Any) -> str:
         return "none"
     if isinstance(value, bool):
         return "yes" if value else "no"
-    return f"{value:.4g}" if isinstance(value, float) else str(value)
+    return alone(value, "") if isinstance(value, float) else str(value)
+
+
+def _number(name: str, value: float, unit: str) -> str:
+    """Return a number without an interval; what somebody chose, or holds exactly, in full."""
+    if isinstance(value, int) or name.rpartition(" ")[2] in _IN_FULL:
+        return f"{value:.6g}"
+    return alone(value, unit)
 
 
 def _is_end_of_interval(key: str, summary: Mapping[str, Any]) -> bool:
@@ -226,21 +234,21 @@ def _interval(key: str, summary: Mapping[str, Any]) -> str | None:
     low, high = summary.get(f"{stem}_low_{unit}"), summary.get(f"{stem}_high_{unit}")
     if unit not in _UNITS or value is None or low is None or high is None:
         return None
-    decimals = max(0, 1 - math.floor(math.log10((high - low) / 2))) if high > low else 2
-    shown, least, most = (f"{one:.{min(decimals, 6)}f}" for one in (value, low, high))
+    places = places_told(low, high, 6, 2)
+    shown, least, most = (f"{one + 0.0:.{places}f}" for one in (value, low, high))
     return f"{_words(stem)}: {shown} {_UNITS[unit]} ({least} to {most})"
 
 
 def _fact(key: str, value: Any) -> str | None:
     stem, _, unit = key.rpartition("_")
     known = unit in _UNITS and bool(stem)
-    name = (stem if known else key).replace("_", " ")
+    name = _words(stem if known else key)
     if value is None:
         return f"{name}: none"
     if isinstance(value, bool):
         return f"{name}: {'yes' if value else 'no'}"
     if isinstance(value, int | float):
-        return f"{name}: {value:.6g}" + (f" {_UNITS[unit]}" if known else "")
+        return f"{name}: {_number(name, value, unit)}" + (f" {_UNITS[unit]}" if known else "")
     if isinstance(value, str):
         return f"{name}: {value}" if value else None
     if isinstance(value, Mapping) and value and all(map(_is_plain, value.values())):
@@ -250,4 +258,5 @@ def _fact(key: str, value: Any) -> str | None:
     return None
 
 
+_IN_FULL = frozenset(("interval", "size", "tolerance", "factor", "width", "limit"))
 _UNITS = {"m": "m", "m2": "m2", "m3": "m3", "percent": "%", "deg": "degrees"}

@@ -32,6 +32,7 @@ __all__ = [
     "MAX_CELLS_IN_STRIPS",
     "ElevationRaster",
     "ElevationSource",
+    "band_unit",
     "check_unit",
     "open_elevation",
     "read_elevation",
@@ -380,13 +381,24 @@ def check_unit(unit: str, file: str | None = None) -> None:
         )
 
 
+def band_unit(unit: str) -> tuple[float, str] | None:
+    """Return length in metres and name of the unit that a band states; None for none we know.
+
+    Examples
+    --------
+    >>> band_unit("ft"), band_unit("")
+    ((0.3048, 'foot'), None)
+    """
+    word = unit.strip().lower()
+    return next(((size, name) for size, name, words in _BAND_UNITS if word in words), None)
+
+
 def _with_band_unit(frame: Frame, unit: str) -> Frame:
     """Without a vertical CRS the band may say in which unit its elevations are."""
-    word = unit.lower()
-    for length, name, words in _BAND_UNITS:
-        if frame.vertical_wkt is None and word in words:
-            return replace(frame, height_unit_m=length, height_unit_name=name)
-    return frame
+    found = band_unit(unit)
+    if frame.vertical_wkt is not None or found is None:
+        return frame
+    return replace(frame, height_unit_m=found[0], height_unit_name=found[1])
 
 
 def _with_given_unit(frame: Frame, own: str, given: str | None, refuse: Any) -> Frame:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from geosite.base.errors import Refuse
+from geosite.base.map_frame import Frame, name_unless_same_map
 from geosite.reading.ascii_grid import OPTIONS, check_ascii_grid
 from geosite.reading.foreign import damage, quiet
 from geosite.reading.raster_trial import try_raster
@@ -16,7 +17,7 @@ from geosite.reading.raster_trial import try_raster
 if TYPE_CHECKING:
     import numpy.typing as npt
 
-__all__ = ["SecondSurface", "read_surface"]
+__all__ = ["SecondSurface", "read_surface", "refuse_unlike"]
 
 RASTER_DRIVERS = {".asc": "AAIGrid", ".gpkg": "GPKG"}
 """By extension; everything else is a GeoTIFF. rasterio takes one driver at a time."""
@@ -35,6 +36,8 @@ class SecondSurface:
     values : array, shape (rows, cols), NaN for nodata
     west, north, cell_east, cell_north
         Outer corner of the north-west cell and size of a cell, units of `crs_wkt`.
+    unit
+        Of the elevations, as the band states it; blank where it does not.
     """
 
     file: str
@@ -44,6 +47,7 @@ class SecondSurface:
     cell_east: float
     cell_north: float
     crs_wkt: str
+    unit: str = ""
 
 
 def read_surface(path: Path, file: str, refuse: Refuse) -> SecondSurface:
@@ -62,6 +66,8 @@ def read_surface(path: Path, file: str, refuse: Refuse) -> SecondSurface:
     """
     import rasterio
     from rasterio.errors import RasterioError
+
+    from geosite.reading.rasters import check_unit
 
     driver = RASTER_DRIVERS.get(path.suffix.lower(), "GTiff")
     try:
@@ -111,6 +117,7 @@ def read_surface(path: Path, file: str, refuse: Refuse) -> SecondSurface:
             values = source.read(1, masked=True).astype(np.float64).filled(np.nan)
             values = values * source.scales[0] + source.offsets[0]
             crs_wkt = str(source.crs.to_wkt())
+            unit = (source.units[0] or "").strip()
     except (RasterioError, OSError, ValueError, IndexError) as error:
         raise refuse(
             "surface-unreadable",
@@ -118,4 +125,52 @@ def read_surface(path: Path, file: str, refuse: Refuse) -> SecondSurface:
             "a GeoTIFF of elevations",
             "correct the name or export it again",
         ) from error
-    return SecondSurface(file, values, place.c, place.f, place.a, -place.e, crs_wkt)
+    check_unit(unit, file)
+    return SecondSurface(file, values, place.c, place.f, place.a, -place.e, crs_wkt, unit)
+
+
+def refuse_unlike(surface: SecondSurface, frame: Frame, what: str, refuse: Refuse) -> None:
+    """Refuse a surface of another map, or whose band states another unit than the elevations have.
+
+    Parameters
+    ----------
+    surface, frame
+        The surface, and the map that it has to be of.
+    what
+        ``"surface"`` or ``"design"``: how its refusals begin.
+    refuse
+        As in `read_surface`.
+
+    Raises
+    ------
+    InputError
+
+    Examples
+    --------
+    >>> from geosite.base.errors import InputError, Problem
+    >>> def refuse(*told):
+    ...     return InputError(Problem(*told))
+    >>> feet = SecondSurface("old.tif", np.zeros((2, 2)), 0.0, 2.0, 1.0, 1.0, "", "ft")
+    >>> refuse_unlike(feet, Frame(), "surface", refuse)  # doctest: +ELLIPSIS
+    Traceback (most recent call last):
+    ...
+    geosite.base.errors.InputError: the raster old.tif says that its elevations are in foot; ...
+    """
+    from geosite.reading.rasters import band_unit
+
+    stated = band_unit(surface.unit)
+    if stated is not None and abs(stated[0] / frame.height_unit_m - 1) > 1e-9:
+        raise refuse(
+            f"{what}-unit",
+            f"the raster {surface.file} says that its elevations are in {stated[1]}",
+            f"elevations in {frame.height_unit_name}, as those of the site",
+            "convert its values, or correct the unit that the file states if it is wrong",
+        )
+    other = name_unless_same_map(surface.crs_wkt, frame.crs_wkt)
+    if other is not None:
+        raise refuse(
+            f"{what}-crs",
+            f"the raster {surface.file} is in {other}",
+            f"a raster in {frame.crs_name}",
+            "warp it to the map's CRS first",
+        )

@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable, Sequence
 from geosite.base.errors import Finding
 from geosite.base.estimate import Estimate
 from geosite.base.map_frame import Frame
-from geosite.base.rounding import decimals, place_words
+from geosite.base.rounding import decimals, place_words, places_told
 from geosite.fieldbook.model import Notes
 from geosite.reading.toml_lines import line_of
 from geosite.terrain.site_ground import SiteGround
@@ -42,33 +42,29 @@ _PATCH_M2 = 1.0
 def interval_words(estimate: Estimate, most: int, unit: str) -> str:
     """Return a number with its 95 % interval as it is said in a sentence.
 
-    No digit more than the interval bears, but of volumes: a small one keeps two digits of its
-    half-width (JCGM 100:2008, 7.2.6), for who works in yards reads the sentence with its measures
-    turned, and would meet a number that was rounded before.
+    No digit more than the interval bears; a small volume is told to the litre where it is known so
+    well, for who works in yards reads the sentence with its measures turned.
 
     Parameters
     ----------
     estimate
     most
-        Decimals where nothing is known of it; of a volume the least.
+        Decimals where nothing is known of it; of anything but a volume no more than these.
     unit
 
     Examples
     --------
     >>> interval_words(Estimate(0.35, 0.05, 2.1), 2, "m3")
-    '0.35 m3 (0.05 to 2.10)'
+    '0.3 m3 (0.1 to 2.1)'
     >>> interval_words(Estimate(0.1493, 0.1211, 0.1822), 1, "m3")
-    '0.149 m3 (0.121 to 0.182)'
+    '0.15 m3 (0.12 to 0.18)'
     >>> interval_words(Estimate(0.35, float("-inf"), float("inf")), 2, "m3")
     '0.35 m3'
     >>> interval_words(Estimate(142.9, 21.8, 142.9), 1, "m2")
     '143 m2 (22 to 143: at the upper end of what is possible)'
     """
-    places, half = most, estimate.half_width
-    if math.isfinite(half) and half > 0:
-        bears = max(0, min(most, decimals(half)))
-        known = min(LITRES, 1 - math.floor(math.log10(half)))
-        places = max(most, known) if unit == "m3" else bears
+    finest = LITRES if unit == "m3" else most
+    places = places_told(estimate.low, estimate.high, finest, most)
     value = f"{estimate.value:.{places}f} {unit}".rstrip()
     if not (math.isfinite(estimate.low) and math.isfinite(estimate.high)):
         return value
@@ -313,7 +309,7 @@ def paving_findings(paving: Iterable[PavingEstimate], frame: Frame) -> tuple[Fin
             continue
         is_sure = one.flat_m2.low > 0.0 or not math.isfinite(one.flat_m2.low)
         easting, northing = frame.to_map((paved.easting, paved.northing))
-        places = max(0, min(1, decimals(one.flat_m2.half_width)))
+        places = places_told(one.flat_m2.low, one.flat_m2.high, 1)
         doubt = "" if is_sure else " Undecided: on some possible grounds none is."
         found.append(
             Finding(

@@ -419,7 +419,15 @@ def test_what_ponds_hold_together_is_the_sum_of_the_printed_volumes(package: Pac
     deep = next(i for i, r in enumerate(ponds.records) if (r["volume_m3"] or 0.0) > 0.1)
     two = dataclasses.replace(
         ponds,
-        records=[{**ponds.records[deep], "volume_m3": volume} for volume in (0.0149, 0.3549)],
+        records=[
+            {
+                **ponds.records[deep],
+                "volume_m3": volume,
+                "volume_low_m3": volume - 0.014,
+                "volume_high_m3": volume + 0.014,
+            }
+            for volume in (0.0149, 0.3549)
+        ],
         geometries=[ponds.geometries[deep]] * 2,
     )
     others = tuple(x for x in package.layers if x.name != "ponding")

@@ -38,7 +38,7 @@ def test_the_slip_says_baseline_check_mark_ground_and_caution() -> None:
     (page,) = texts(2)
     words = " ".join(page.split())
     assert "Baseline A to B: 10.000 m today, 10.000 m known" in words
-    assert "it should show 6.000 3.000 0.100" in words
+    assert "it should show x 6.000, y 3.000, z 0.100 m" in words
     assert "divided by the combined factor 0.9996000" in words
     assert "Locate buried services before digging" in words
     assert "Locate buried services before anything is driven into the ground" in words
@@ -47,6 +47,22 @@ def test_the_slip_says_baseline_check_mark_ground_and_caution() -> None:
     assert "1.000 L" in words
     assert "0.15 F" in words
     assert "0.60 C" in words
+
+
+def test_a_number_stands_in_a_column_of_its_own_only_where_the_drawing_needs_it() -> None:
+    whole = found(count=2)
+
+    def words(stem: str) -> str:
+        named = [replace(p.target, name=f"{stem}{i}") for i, p in enumerate(whole.points)]
+        points = [replace(p, target=t) for p, t in zip(whole.points, named, strict=True)]
+        (page,) = slip_pages(replace(whole, points=tuple(points)))
+        return "|".join(item.text for item in page.groups[0].items if hasattr(item, "text"))
+
+    short, long = words("K"), words("corner of pad ")
+    assert "|no.|" not in short
+    assert short.count("|K0") == 2  # its row and its place in the drawing
+    assert "|no.|point|" in long
+    assert long.count("corner of pad 0") == 1
 
 
 def test_without_a_walk_there_are_no_columns_for_it() -> None:

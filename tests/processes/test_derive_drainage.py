@@ -122,6 +122,34 @@ def test_the_named_layer_of_inlets_is_taken(tmp_path: Path) -> None:
     assert np.argwhere(found == -1).tolist() == [[5, 10]]
 
 
+def coded(folder: Path) -> str:
+    """Write a layer of two points, of which one alone is a drain."""
+    path = folder / "coded.gpkg"
+    with fiona.open(
+        path, "w", driver="GPKG", crs="EPSG:25832",
+        schema={"geometry": "Point", "properties": {"code": "str"}},
+    ) as sink:  # fmt: skip
+        for code, x in (("tree", 500004.5), ("gully", 500010.5)):
+            place = {"type": "Point", "coordinates": (x, 5300006.5)}
+            sink.write({"geometry": place, "properties": {"code": code}})
+    return str(path)
+
+
+def test_only_features_of_the_codes_asked_for_are_inlets(tmp_path: Path) -> None:
+    elevation, inlets = raster(tmp_path, tilted()), coded(tmp_path)
+
+    def drains(**codes: list[str]) -> list[list[int]]:
+        found = run(tmp_path, elevation=elevation, inlets=inlets, **codes)
+        return np.argwhere(found["drainage_direction"] == -1).tolist()
+
+    assert drains(inlets_code=["gully"]) == [[5, 10]]
+    assert drains(inlets_code=["gully", "tree"]) == drains() == [[5, 4], [5, 10]]
+    with pytest.raises(InputError, match="no feature has the code drain; expected one of gully, t"):
+        drains(inlets_code=["drain"])
+    with pytest.raises(InputError, match="inlets_code is given and inlets is not"):
+        run(tmp_path, elevation=elevation, inlets_code=["gully"])
+
+
 def test_a_wall_holds_the_water_back_and_it_goes_round(tmp_path: Path) -> None:
     line = [{"type": "LineString", "coordinates": [(500012, 5300003), (500012, 5300009)]}]
     elevation = raster(tmp_path, tilted())

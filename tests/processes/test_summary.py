@@ -103,7 +103,7 @@ def told(summary: dict[str, Any]) -> list[str]:
 def test_a_table_of_numbers_is_told_with_its_names_not_counted() -> None:
     assert told({"verdicts": {"can": 5, "cannot": 0}}) == ["verdicts: can 5, cannot 0"]
     test = {"statistic": 3.38671, "noise_freedom": None, "congruent": False}
-    assert told({"plan": test}) == ["plan: statistic 3.387, noise freedom none, congruent no"]
+    assert told({"plan": test}) == ["plan: statistic 3.39, noise freedom none, congruent no"]
     assert told({"layers": {"a": {"href": "a.csv"}}, "runs": [1, 2], "none": {}}) == [
         "layers: 1", "runs: 2", "none: none",
     ]  # fmt: skip
@@ -116,7 +116,7 @@ def test_a_quantity_is_rounded_by_its_interval_and_told_with_it() -> None:
     assert told(wide) == ["net: 1235 m3 (1100 to 1401)"]
     nothing = {"lowered_m3": 0.0, "lowered_low_m3": 0.0, "lowered_high_m3": 0.0}
     assert told(nothing) == ["lowered: 0.00 m3 (0.00 to 0.00)"]
-    assert told({"interval_low_m": 2.0}) == ["interval low: 2 m"]
+    assert told({"interval_low_m": 2.0}) == ["interval low: 2.000 m"]
     assert told({"worst_misclosure_m": None}) == ["worst misclosure: none"]
 
 

@@ -9,9 +9,11 @@ import pytest
 import rasterio
 
 from geosite.base.errors import InputError, Problem
+from geosite.base.map_frame import Frame
 from geosite.reading.rasters import open_elevation
-from geosite.reading.second_surface import read_surface
+from geosite.reading.second_surface import read_surface, refuse_unlike
 
+CRS = rasterio.CRS.from_epsg(25832).to_wkt()
 ASIDE = """<PAMDataset>
   <SRS>EPSG:31467</SRS>
   <GeoTransform>0, 5, 0, 0, 0, -5</GeoTransform>
@@ -62,6 +64,28 @@ def test_centimetres_that_the_file_calls_so_are_metres(tmp_path: Path) -> None:
     found = read_surface(raster(tmp_path, whole, scale=0.01, offset=2.0), "old.tif", refuse)
     assert found.values[0].tolist() == pytest.approx([102.0, 103.5, 104.0])
     assert np.isnan(found.values[1, 1])
+
+
+def in_unit(folder: Path, unit: str) -> Path:
+    path = raster(folder, np.full((2, 3), 1320.0, "float32"))
+    with rasterio.open(path, "r+") as sink:
+        sink.units = [unit]
+    return path
+
+
+def test_elevations_of_another_unit_are_refused_in_one_line(tmp_path: Path) -> None:
+    metric, feet = Frame(crs_wkt=CRS), Frame(crs_wkt=CRS, height_unit_m=0.3048)
+    found = read_surface(in_unit(tmp_path, "ft"), "old.tif", refuse)
+    refuse_unlike(found, feet, "surface", refuse)
+    with pytest.raises(InputError, match=r"in foot; expected .* convert its values") as caught:
+        refuse_unlike(found, metric, "surface", refuse)
+    (problem,) = caught.value.problems
+    assert problem.code == "surface-unit"
+    for unit in ("m", "metre", ""):  # what is not stated is taken as the site's, as is documented
+        found = read_surface(in_unit(tmp_path, unit), "old.tif", refuse)
+        refuse_unlike(found, metric, "design", refuse)
+    with pytest.raises(InputError, match=r'values are in "percent"'):
+        read_surface(in_unit(tmp_path, "percent"), "old.tif", refuse)
 
 
 def test_a_picture_is_no_surface(tmp_path: Path) -> None:

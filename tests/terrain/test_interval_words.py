@@ -20,10 +20,13 @@ def test_a_volume_in_yards_is_the_volume_and_not_its_rounded_metres(
 ) -> None:
     half = value * share
     found = interval_words(Estimate(value, value - half, value + half), decimals, "m3")
-    told = [float(number) for number in re.findall(r"\d+\.\d+", in_feet(found))]
-    # in one rounding to tenths 0.149 m3 would be 0.1 m3 and 0.1 yd3 instead of 0.195
+    told = [
+        float(number)
+        for number in re.findall(r"\d+(?:\.\d+)?\b", in_feet(found).replace("yd3", ""))
+    ]
+    # what is rounded stays well inside of what is not known; to tenths 0.149 m3 would be 0.1
     for number, exact in zip(told, (value, value - half, value + half), strict=True):
-        assert abs(number - exact / YARD) <= max(0.1 * half / YARD, 0.0013)  # or a litre
+        assert abs(number - exact / YARD) <= max(0.3 * half / YARD, 0.0013)  # or a litre
     assert len(told) == 3
 
 
@@ -32,5 +35,6 @@ def test_no_more_digits_than_the_interval_has() -> None:
     assert interval_words(Estimate(0.0, 0.0, 0.0156), 1, "m3").startswith(
         "0.000 m3 (0.000 to 0.016"
     )
+    assert interval_words(Estimate(0.3512, 0.0, 3.1), 2, "m3") == "0.4 m3 (0.0 to 3.1)"
     assert interval_words(Estimate(0.0, 0.0, 0.0), 1, "m3") == "0.0 m3 (0.0 to 0.0)"
     assert interval_words(Estimate(142.94, 141.9, 144.1), 1, "m2") == "142.9 m2 (141.9 to 144.1)"

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from geosite.analysis.as_built.model import AsBuilt, Deviation
 from geosite.base.errors import Finding
+from geosite.base.rounding import places_told, signed, written
 from geosite.fieldbook.model import Notes
 from geosite.terrain.wording import interval_words
 
@@ -47,22 +48,24 @@ def _deviations(made: AsBuilt) -> Iterator[Finding]:
 def _beyond(one: Deviation) -> Iterator[str]:
     if one.plan_verdict == "beyond" and one.plan is not None:
         yield (
-            f"{one.name} lies {abs(one.plan.value):.3f} m off in plan (+/- "
-            f"{one.plan.half_width:.3f} m at 95 %), {one.plan_limit:g} m are allowed."
+            f"{one.name} lies {written(abs(one.plan.value), one.plan.half_width, 'm')} off in plan "
+            f"(95 %), {one.plan_limit:g} m are allowed."
         )
     if one.height_verdict == "beyond" and one.up is not None:
         way = "high" if one.up.value > 0 else "low"
         yield (
-            f"{one.name} is {abs(one.up.value):.3f} m too {way} (+/- {one.up.half_width:.3f} m at "
-            f"95 %), {one.height_limit:g} m are allowed."
+            f"{one.name} is {written(abs(one.up.value), one.up.half_width, 'm')} too {way} (95 %), "
+            f"{one.height_limit:g} m are allowed."
         )
 
 
 def _surfaces(made: AsBuilt) -> Iterator[Finding]:
     for one in made.surfaces:
+        mean, places = one.mean_m, places_told(one.mean_m.low, one.mean_m.high, 3)
+        above, low, high = (signed(x, places) for x in (mean.value, mean.low, mean.high))
         text = (
-            f"{one.code or 'without a code'}: {one.area_m2:.1f} m2 lie {one.mean_m.value:+.3f} m "
-            f"({one.mean_m.low:+.3f} to {one.mean_m.high:+.3f}) above the design on average"
+            f"{one.code or 'without a code'}: {one.area_m2:.1f} m2 lie {above} m ({low} to {high}) "
+            "above the design on average"
         )
         if one.share_within is not None:
             share = one.share_within.scaled(100)

@@ -7,8 +7,9 @@ from collections.abc import Iterator, Sequence
 from geosite.analysis.change.congruency import Stability
 from geosite.analysis.change.model import Change, MarkChange
 from geosite.base.errors import Finding
+from geosite.base.rounding import places_told, signed, written
 from geosite.fieldbook.model import Notes
-from geosite.terrain.wording import interval_words
+from geosite.terrain.wording import LITRES, interval_words
 
 __all__ = ["VERDICTS", "findings"]
 
@@ -94,14 +95,12 @@ def _moved(mark: MarkChange, what: str, stable: int) -> str:
     against = f"against {stable} stable marks"
     if what == "plan":
         return (
-            f"{mark.name} moved {mark.horizontal.value:.3f} m in plan (+/- "
-            f"{mark.horizontal.half_width:.3f} m at 95 %) {against}."
+            f"{mark.name} moved {written(mark.horizontal.value, mark.horizontal.half_width, 'm')} "
+            f"in plan (95 %) {against}."
         )
     way = "rose" if mark.up.value > 0 else "sank"
-    return (
-        f"{mark.name} {way} {abs(mark.up.value):.3f} m (+/- {mark.up.half_width:.3f} m at 95 %) "
-        f"{against}."
-    )
+    amount = written(abs(mark.up.value), mark.up.half_width, "m")
+    return f"{mark.name} {way} {amount} (95 %) {against}."
 
 
 def _not_walked_again(change: Change, after: Notes) -> Iterator[Finding]:
@@ -140,12 +139,13 @@ def _ground(change: Change) -> Iterator[Finding]:
             f"{ground.unwalked_m2:.0f} m2 are not compared: edges of the first survey run there "
             "(kerbs, walls) that the second did not walk again. Walk them again to compare it.",
         )
-    net = ground.net
+    net, places = ground.net, places_told(ground.net.low, ground.net.high, LITRES, 1)
+    said = [signed(one, places) for one in (net.value, net.low, net.high)]
     yield Finding(
         "note",
         "ground-change",
         f"Over {ground.compared_m2:.0f} m2 the ground rose by "
         f"{interval_words(ground.raised, 1, 'm3')} on {ground.raised_m2:.0f} m2 and fell by "
         f"{interval_words(ground.lowered, 1, 'm3')} on {ground.lowered_m2:.0f} m2 where it is "
-        f"more than noise; all in all {net.value:+.1f} m3 ({net.low:+.1f} to {net.high:+.1f}).",
+        f"more than noise; all in all {said[0]} m3 ({said[1]} to {said[2]}).",
     )

@@ -10,15 +10,16 @@ import numpy as np
 import shapely
 
 from geosite.analysis.design_ground.zones import Edge, Zone, facet_zone, pad, raster_zone, strip
+from geosite.analysis.named_areas import area_named
 from geosite.base.arrays import Floats, Ints
 from geosite.base.errors import InputError, Problem, Refuse
-from geosite.base.map_frame import Frame, name_unless_same_map
+from geosite.base.map_frame import Frame
 from geosite.fieldbook import sitefile
 from geosite.fieldbook.model import Notes
 from geosite.linework.model import Drawing
 from geosite.network.model import Network
 from geosite.reading.designs import Design
-from geosite.reading.second_surface import SecondSurface
+from geosite.reading.second_surface import SecondSurface, refuse_unlike
 
 __all__ = ["edges_of", "requested_zones", "zone_from_file"]
 
@@ -182,16 +183,8 @@ def _pad(
             "give one of them",
         )
     if requested.feature is not None:
-        areas = {f.name: f for f in drawing.features if f.kind == "area"}
-        if requested.feature not in areas:
-            raise refuse(
-                "design-no-area",
-                f"pad {name} has the outline of {requested.feature}, which is no area",
-                f"one of {', '.join(areas) or 'none'}",
-                "correct the name",
-            )
-        shape = shapely.force_2d(areas[requested.feature].geometry)
-        ring = areas[requested.feature].rows
+        area = area_named(requested.feature, drawing, "design-no-area", refuse, f"pad {name}: ")
+        shape, ring = shapely.force_2d(area.geometry), area.rows
     else:
         ring = _rows((), notes)
         corners = frame.to_local(np.array(requested.points))
@@ -275,14 +268,7 @@ def zone_from_file(design: Design, frame: Frame) -> Zone:
 
 def _raster_zone(raster: SecondSurface, frame: Frame, refuse: Refuse) -> Zone:
     """Return the ground of a raster: bilinear between the centres of its cells."""
-    other = name_unless_same_map(raster.crs_wkt, frame.crs_wkt)
-    if other is not None:
-        raise refuse(
-            "design-crs",
-            f"the raster {raster.file} is in {other}",
-            f"a raster in {frame.crs_name}",
-            "warp it to the map's CRS first",
-        )
+    refuse_unlike(raster, frame, "design", refuse)
     z = raster.values * frame.height_unit_m
     rows, cols = z.shape
     west, north = frame.to_local((raster.west, raster.north)).tolist()

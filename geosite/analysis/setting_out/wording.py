@@ -71,7 +71,8 @@ def mark_words(found: SettingOut) -> str:
             f"Try the device first at the known mark {known.name}: {known.along:.2f} {found.unit} "
             f"along, {abs(known.offset):.2f} {found.unit} to the {side}."
         )
-    shown = "  ".join(f"{value:.{found.places}f}" for value in known.reading)
+    axes = zip("xyz", known.reading, strict=True)
+    shown = ", ".join(f"{axis} {value:.{found.places}f}" for axis, value in axes)
     return (
         f"Try the device first at the known mark {known.name}: it should show {shown} {found.unit}."
     )

@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 import numpy as np
 
-from geosite.analysis.volumes.design_surfaces import Design, design_plane, design_raster
+from geosite.analysis.named_areas import area_named
+from geosite.analysis.volumes.design_surfaces import design_plane, design_raster
 from geosite.analysis.volumes.earthwork import Earthwork, earthwork
 from geosite.base.errors import InputError, Problem
-from geosite.base.map_frame import Frame, name_unless_same_map
 from geosite.fieldbook import sitefile
 from geosite.fieldbook.model import Notes
 from geosite.linework.model import Drawing
 from geosite.network.model import Network
-from geosite.reading.second_surface import SecondSurface
+from geosite.reading.second_surface import refuse_unlike
 from geosite.terrain.uncertainty.ground import Ground
 
 __all__ = ["requested_earthwork"]
@@ -50,15 +48,7 @@ def requested_earthwork(
             Problem(code, f"earthwork {name}: {what}", expected, remedy, notes.site_file)
         )
 
-    areas = {f.name: f for f in drawing.features if f.kind == "area"}
-    if requested.feature not in areas:
-        raise refuse(
-            "earthwork-no-area",
-            f"there is no area {requested.feature}",
-            f"one of {', '.join(areas) or 'none'}",
-            "correct the name",
-        )
-    feature = areas[requested.feature]
+    feature = area_named(requested.feature, drawing, "earthwork-no-area", refuse)
     second = notes.attached.surfaces.get(name)
     if (second is None) == (requested.design_elevation is None):
         raise refuse(
@@ -69,7 +59,8 @@ def requested_earthwork(
         )
     frame = network.frame
     if second is not None:
-        design = _surface(second, frame, refuse)
+        refuse_unlike(second, frame, "surface", refuse)
+        design = design_raster(second, frame)
     else:
         assert requested.design_elevation is not None
         through = (feature.geometry.centroid.x, feature.geometry.centroid.y)
@@ -92,17 +83,3 @@ def requested_earthwork(
             frame.combined_factor,
         )
     return earthwork(name, feature, ground, design, interval=requested.interval)
-
-
-def _surface(
-    second: SecondSurface, frame: Frame, refuse: Callable[[str, str, str, str], InputError]
-) -> Design:
-    other = name_unless_same_map(second.crs_wkt, frame.crs_wkt)
-    if other is not None:
-        raise refuse(
-            "surface-crs",
-            f"the second surface {second.file} is in {other}",
-            f"a raster in {frame.crs_name}",
-            "warp it to the map's CRS first",
-        )
-    return design_raster(second, frame)

@@ -282,7 +282,7 @@ def _surface_block(one: SurfaceDeviation, codes: Mapping[str, Code], measures: M
         column.heading(f"{printable(title)}, {measures.area(one.area_m2)} compared")
         rows = [(f"built above the design, mean, {unit}", *told(one.mean_m, one_m, sign=True))]
         if one.share_within is not None:
-            rows.append(("of the area within, %", *told(one.share_within, 0.01)))
+            rows.append(("of the area within, %", *told(one.share_within, 0.01, most=0)))
         rows.append((f"above the design, {unit}\u00b3", *told(one.above_m3, cubic)))
         rows.append((f"below the design, {unit}\u00b3", *told(one.below_m3, cubic)))
         if one.placed_m3 is not None and one.thickness_m is not None:

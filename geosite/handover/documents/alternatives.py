@@ -53,26 +53,30 @@ def alternative_blocks(
             "without what they replace; each line here holds with the alternative it names."
         ),
     ]
-    orders = [_order(package, r, units) for r in records if r.get("kind") == "order"]
-    if orders:
-        columns = (
-            Column("where this is built", 1.2),
-            Column("what", 1.0),
-            Column("of it under designs", 1.0, "end"),
-            Column("to order instead, with waste", 1.1, "end"),
-        )
-        blocks.append(Table(columns, tuple(orders)))
-    costs = [r for r in records if r.get("kind") in ("part", "total")]
-    if costs:
-        columns = (
-            Column("where this is built", 1.2),
-            Column("what", 1.0),
-            Column("amount", 0.8, "end"),
-            Column("range at 95 %", 0.8, "end"),
-        )
-        strong = frozenset(i for i, r in enumerate(costs) if r.get("kind") == "total")
-        blocks.append(Table(columns, tuple(_cost(package, r) for r in costs), strong))
-    return blocks
+    columns = (
+        Column("where this is built", 1.1),
+        Column("what", 1.1),
+        Column("of it under designs", 0.9, "end"),
+        Column("to order instead, with waste", 1.0, "end"),
+        Column("amount", 0.8, "end"),
+        Column("range at 95 %", 0.9, "end"),
+    )
+    # of each choice first what is ordered, then what it costs
+    choices = list(dict.fromkeys(str(r.get("built") or "") for r in records))
+    lines = [
+        r
+        for choice in choices
+        for kinds in (("order",), ("part", "total"))
+        for r in records
+        if str(r.get("built") or "") == choice and r.get("kind") in kinds
+    ]
+    rows = tuple(
+        _order(package, r, units) if r.get("kind") == "order" else _cost(package, r) for r in lines
+    )
+    strong = frozenset(i for i, r in enumerate(lines) if r.get("kind") == "total")
+    used = [i for i in range(len(columns)) if i < 2 or any(row[i] for row in rows)]
+    kept = tuple(tuple(row[i] for i in used) for row in rows)
+    return [*blocks, Table(tuple(columns[i] for i in used), kept, strong)] if rows else blocks
 
 
 def _built(package: Package, record: Record) -> str:
@@ -89,6 +93,8 @@ def _order(package: Package, record: Record, units: PaperUnits) -> tuple[str, ..
         code_title(package.codes, record.get("code")),
         _told(record, "replaced_area", "_m2", square),
         _told(record, "order", "", ends),
+        "",
+        "",
     )
 
 
@@ -107,6 +113,8 @@ def _cost(package: Package, record: Record) -> tuple[str, ...]:
     return (
         _built(package, record),
         title,
+        "",
+        "",
         amount_words(float(record.get("amount") or 0.0), str(record.get("currency") or "")),
         "" if low is None or high is None else range_words(low, high),
     )

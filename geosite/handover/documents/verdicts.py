@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any, Literal
 
-from geosite.base.rounding import decimals, grouped, written
+from geosite.base.rounding import written
 from geosite.base.units import FOOT_M
 from geosite.drawing.document import Block, Column, Heading, Paragraph, Table
 from geosite.handover.model import Package
@@ -83,9 +83,7 @@ def _grades(package: Package, records: list[Record], per_metre: float, unit: str
                 str(r.get("check_of") or ""),
                 f"{r.get('from_point') or ''} to {r.get('to_point') or ''}",
                 "" if value is None else written(value * factor, half, symbol),
-                ""
-                if limit is None
-                else f"{grouped(limit * factor, max(decimals(half), 1))} {symbol}",
+                "" if limit is None else f"{limit * factor:.3g} {symbol}",
                 verdict_told(r),
                 _rule(package, r),
             )

@@ -236,7 +236,6 @@ def _waters(record: Mapping[str, Any], measures: Measures) -> Iterator[tuple[str
     if words == "pond" and title == "new":
         title = "new pond"
     per = measures.unit_m**power
-    least = 2 if power == 3 else 0  # ponds as on the site plan
-    then = "none" if before is None else told(before, per, least=least)[0]
-    now: Sequence[str] = ("none", "", "") if after is None else told(after, per, least=least)
+    then = "none" if before is None else told(before, per)[0]
+    now: Sequence[str] = ("none", "", "") if after is None else told(after, per)
     yield (f"{title}, {unit}", then, *now)

@@ -227,8 +227,13 @@ def water_block(package: Package, measures: Measures) -> Block | None:
     doubtful = len(ponds.records) - len(deep) if ponds is not None else 0
     depth = max((r["depth_m"] or 0.0 for r in deep), default=0.0)
     # of the numbers as they stand on paper, so that they add up
-    per = measures.unit_m**3
-    volume = sum(round((r["volume_m3"] or 0.0) / per, 2) for r in deep) * per
+    held = [
+        measures.volume_number(
+            r["volume_m3"] or 0.0, r.get("volume_low_m3"), r.get("volume_high_m3")
+        )
+        for r in deep
+    ]
+    volume, digits = sum(v for v, _ in held), max((p for _, p in held), default=2)
 
     def block(column: Column, limit: int) -> None:
         k = column.k
@@ -252,7 +257,7 @@ def water_block(package: Package, measures: Measures) -> Block | None:
             )
             if volume:
                 words = "it holds" if len(deep) == 1 else "together they hold"
-                column.row(lambda x, y: [], words, measures.volume(volume))
+                column.row(lambda x, y: [], words, f"{volume:.{digits}f} {measures.unit}\u00b3")
         if doubtful:
             column.row(stroke_sign(DOUBTFUL, k), WORDS["doubtful"], str(doubtful))
         if paths is not None:

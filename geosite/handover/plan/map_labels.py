@@ -261,6 +261,7 @@ def name_ponds(page: Canvas) -> None:
     for record, geometry in told[:most]:  # the largest come first
         depth = record["depth_m"]
         volume = record["volume_m3"]
+        ends_m3 = record.get("volume_low_m3"), record.get("volume_high_m3")
         lines = []
         if depth is not None:
             low, high = record.get("depth_low_m"), record.get("depth_high_m")
@@ -269,7 +270,7 @@ def name_ponds(page: Canvas) -> None:
                 ends = f"({page.measures.number(low)} to {page.measures.number(high)})"
                 lines.append(page.line(ends, colour=WATER))
         if volume is not None:
-            lines.append(page.line(page.measures.volume(volume), colour=WATER))
+            lines.append(page.line(page.measures.volume(volume, *ends_m3), colour=WATER))
         if not lines:
             continue
         shape = page.view_polygon(geometry)

@@ -41,6 +41,9 @@ _TAPED = 14.0
 _BY_HAND = f"Day {'_' * 16}   Set out by {'_' * 24}"
 """A slip of another day is of no use, for the device started somewhere else then."""
 
+_SHORT = 6
+"""Letters of a name that finds room beside its point."""
+
 _Items = list[Shape | Text]
 
 
@@ -71,10 +74,11 @@ def slip_pages(found: SettingOut, paper: str = "A4") -> tuple[Page, ...]:
         first = (number - 1) * POINTS_PER_PAGE + 1
         items: _Items = []
         top = _head(items, found, width, f"{number} of {len(groups)}")
-        top = _table(items, found, points, first, top, width)
+        labels = _labels(found, points, first)
+        top = _table(items, found, points, labels, top, width)
         foot = _foot(items, found, width, height)
         box = Rectangle(_MARGIN, top + 3, width - 2 * _MARGIN, foot - top - 5)
-        _sketch(items, found, points, first, box)
+        _sketch(items, found, points, labels, box)
         pages.append(
             Page(
                 width=width,
@@ -85,6 +89,17 @@ def slip_pages(found: SettingOut, paper: str = "A4") -> tuple[Page, ...]:
             )
         )
     return tuple(pages)
+
+
+def _labels(found: SettingOut, points: Sequence[Located], first: int) -> Sequence[str]:
+    """Return what stands beside each point of the drawing: its name where all are short.
+
+    Else a number, which then has a column of its own in the table.
+    """
+    names = [printable(point.target.name, 40) for point in found.points]
+    if len(set(names)) == len(names) and all(0 < len(name) <= _SHORT for name in names):
+        return names[first - 1 : first - 1 + len(points)]
+    return [str(number) for number in range(first, first + len(points))]
 
 
 def _lines(
@@ -111,9 +126,11 @@ def _head(items: _Items, found: SettingOut, width: float, page: str) -> float:
     return y + 9
 
 
-def _columns(found: SettingOut) -> list[_Column]:
+def _columns(found: SettingOut, numbered: bool) -> list[_Column]:
     unit = found.unit
-    own = [_Column(("", ""), 8, "start", "bold"), _Column(("point", ""), 30, "start", "bold")]
+    own = [_Column(("point", ""), 30, "start", "bold")]
+    if numbered:
+        own.insert(0, _Column(("no.", ""), 10, "start"))
     if found.baseline_visits is not None:
         own += [_Column((axis, unit), 22, weight="bold") for axis in "xyz"]
     own += [
@@ -130,11 +147,12 @@ def _table(
     items: _Items,
     found: SettingOut,
     points: Sequence[Located],
-    first: int,
+    labels: Sequence[str],
     top: float,
     width: float,
 ) -> float:
-    columns = _columns(found)
+    numbered = any(p.target.name != label for p, label in zip(points, labels, strict=True))
+    columns = _columns(found, numbered)
     stretch = (width - 2 * _MARGIN) / sum(column.width for column in columns)
     y = top + 3.5
     edges = np.cumsum([0.0, *(column.width * stretch for column in columns)]) + _MARGIN
@@ -145,11 +163,11 @@ def _table(
     y += 1.8
     pen = Stroke(TEXT, 0.35)
     items.append(_rule(_MARGIN, y, width - _MARGIN, pen))
-    for number, point in enumerate(points, start=first):
-        if number % 2 == 0:
+    for row, (point, label) in enumerate(zip(points, labels, strict=True)):
+        if row % 2:
             band = Rectangle(_MARGIN, y, width - 2 * _MARGIN, _ROW)
             items.append(rectangle(band, fill="#eef1f3"))
-        cells = _cells(found, point, number)
+        cells = [*([label] if numbered else []), *_cells(found, point)]
         for column, cell, left, right in zip(columns, cells, edges[:-1], edges[1:], strict=True):
             if column.head[0] == "set":
                 side = _ROW - 3
@@ -171,9 +189,9 @@ def _table(
     return y
 
 
-def _cells(found: SettingOut, point: Located, number: int) -> list[str]:
+def _cells(found: SettingOut, point: Located) -> list[str]:
     places = found.places
-    cells = [str(number), point.target.name]
+    cells = [point.target.name]
     if found.baseline_visits is not None:
         cells += ["-" if v is None else f"{v:.{places}f}" for v in point.reading or (None,) * 3]
     side = "L" if point.offset < 0 else "R"
@@ -195,8 +213,8 @@ def _rule(left: float, y: float, right: float, pen: Stroke) -> Shape:
 def _foot(items: _Items, found: SettingOut, width: float, height: float) -> float:
     room = width - 2 * _MARGIN
     words = (
-        f"L and R: left and right of the baseline. C: ground above the design, F: fill. Within: "
-        f"radius that holds the device in 95 of 100 walks. {order_words(found)} "
+        "L and R: left and right of the baseline. C: cut, the ground lies above the design; F: "
+        f"fill. Within: radius that holds the device in 95 of 100 walks. {order_words(found)} "
         f"{ground_words(found)} In the drawing: level lengths from point to point, {found.unit}, "
         f"to check by tape. {CAUTION}"
     )
@@ -207,7 +225,11 @@ def _foot(items: _Items, found: SettingOut, width: float, height: float) -> floa
 
 
 def _sketch(
-    items: _Items, found: SettingOut, points: Sequence[Located], first: int, box: Rectangle
+    items: _Items,
+    found: SettingOut,
+    points: Sequence[Located],
+    labels: Sequence[str],
+    box: Rectangle,
 ) -> None:
     """Draw baseline and points as seen with the baseline running to the right."""
     if box.height < 15:
@@ -238,10 +260,10 @@ def _sketch(
             Text(float(at[0]), float(at[1]) + lift, text, 3.4, "bold", anchor="middle", halo=True)
         )
     _to_tape(items, found, places[2:], on_paper[2:])
-    for number, at in enumerate(on_paper[2:], start=first):
+    for label, at in zip(labels, on_paper[2:], strict=True):
         items.append(_dot(at, 0.8, _FAR, _FAR))
         x, y = (float(v) for v in at)
-        items.append(Text(x + 1.4, y - 0.8, str(number), 3.2, halo=True))
+        items.append(Text(x + 1.4, y - 0.8, label, 3.2, halo=True))
 
 
 def _to_tape(items: _Items, found: SettingOut, places: Floats, on_paper: Floats) -> None:

@@ -9,7 +9,7 @@ from typing import Any, Literal
 
 from geosite.analysis.limits import verdict_words
 from geosite.base.estimate import Estimate
-from geosite.base.rounding import decimals, grouped, written
+from geosite.base.rounding import decimals, grouped, places_told, written
 from geosite.base.units import FOOT_M
 from geosite.handover.model import Layer, Package
 
@@ -113,13 +113,30 @@ class Measures:
         places = min(2, decimals(half_m2 / square))
         return f"{grouped(area_m2 / square, places)} {self.unit}²"
 
-    def volume(self, volume_m3: float) -> str:
-        """Return a volume with its unit."""
-        return f"{volume_m3 / self.unit_m**3:.2f} {self.unit}³"
+    def volume_number(
+        self, volume_m3: float, low_m3: float | None, high_m3: float | None
+    ) -> tuple[float, int]:
+        """Return a volume in the reader's unit and its decimals, no more than its interval bears.
+
+        Examples
+        --------
+        >>> Measures("m").volume_number(0.3512, 0.0, 3.1), Measures("m").volume_number(2.0, None, 9)
+        ((0.4, 1), (2.0, 2))
+        """
+        cube = self.unit_m**3
+        places = 2
+        if low_m3 is not None and high_m3 is not None:
+            places = places_told(low_m3 / cube, high_m3 / cube, places)
+        return round(volume_m3 / cube, places), places
+
+    def volume(self, volume_m3: float, low_m3: float | None, high_m3: float | None) -> str:
+        """Return a volume with its unit, no digit more than its interval bears."""
+        number, places = self.volume_number(volume_m3, low_m3, high_m3)
+        return f"{number:.{places}f} {self.unit}³"
 
 
 def told(
-    value: Estimate, per: float = 1.0, sign: bool = False, least: int = 0
+    value: Estimate, per: float = 1.0, sign: bool = False, most: int = 3
 ) -> tuple[str, str, str]:
     """Return a number and the ends of its interval, no digit more than is known.
 
@@ -130,15 +147,15 @@ def told(
         Of the number's own unit in the unit that is written.
     sign
         A plus before what is not negative.
-    least
-        Decimals that are told in any case, as another place tells the same number.
+    most
+        Decimals that are never passed.
 
     Examples
     --------
-    >>> told(Estimate.normal(12.3456, 0.05, 2.0)), told(Estimate(0.35, 0.0, 3.1), least=2)
-    (('12.35', '12.25', '12.45'), ('0.35', '0.00', '3.10'))
+    >>> told(Estimate.normal(12.3456, 0.05, 2.0)), told(Estimate(0.35, 0.0, 3.1))
+    (('12.35', '12.25', '12.45'), ('0.3', '0.0', '3.1'))
     """
-    places = max(least, min(3, decimals(value.half_width / per)))
+    places = min(most, decimals(value.half_width / per))
 
     def one(number: float) -> str:
         if not math.isfinite(number):

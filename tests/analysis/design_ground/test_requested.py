@@ -60,7 +60,10 @@ through = "A1"
     [
         ("", "it builds nothing"),
         ("[designs.d.pads.p]\nelevation = 1.0\n", "neither feature nor points"),
-        ('[designs.d.pads.p]\nelevation = 1.0\nfeature = "x"\n', "which is no area; expected one"),
+        (
+            '[designs.d.pads.p]\nelevation = 1.0\nfeature = "x"\n',
+            "pad p: there is no area x; expected one of landing",
+        ),
         (
             "[designs.d.pads.p]\nelevation = 1.0\npoints = [[0, 0], [1, 1], [1, 0], [0, 1]]\n",
             "encloses no area or crosses itself",

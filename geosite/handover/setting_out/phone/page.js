@@ -134,7 +134,7 @@ function showKnown() {
   if (!work.known) return;
   const aim = reading(work.known), shown = numbers(at("known").value);
   at("known-words").textContent = aim
-    ? `Try it first at ${work.known.name}: the device should show ${aim.map((v) => v === null ? "-" : figures(v)).join("  ")}.`
+    ? `Try it first at ${work.known.name}: the device should show ${aim.map((v, i) => `${"xyz"[i]} ${v === null ? "-" : figures(v)}`).join(", ")}.`
     : `Try it first at ${work.known.name}.`;
   const go = toGo(work.known, shown);
   at("known-answer").textContent = !go ? "" : `Off by ${figures(Math.hypot(go.ahead, go.right))} ${work.unit}`
