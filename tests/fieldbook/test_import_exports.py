@@ -12,8 +12,6 @@ import pytest
 from cli_runner import geosite
 from export_cases import ROWS, WALKS, Form, forms, write
 
-pytestmark = pytest.mark.slow
-
 FORMS = list(forms())
 
 
@@ -67,6 +65,7 @@ def test_gaps_are_told_by_check_and_nothing_else_is_wrong(tmp_path: Path) -> Non
     assert all("is still a gap" in line for line in lines)
 
 
+@pytest.mark.slow
 def test_with_crs_and_marks_the_import_builds(tmp_path: Path) -> None:
     paths, options = write(FORMS[4], tmp_path)
     known = ("--crs", "EPSG:25832", "--mark", "B1=512640,5276210,402.6")
