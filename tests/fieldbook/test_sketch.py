@@ -206,3 +206,11 @@ def test_the_sketch_as_text_is_as_wide_as_said_and_true_in_shape(width: int) -> 
     marked = sketch_text(found, lay_out(found, ("B1", "B2")), width=width, suspects=[2])
     assert "!" in marked[0]
     assert sum(line.count("!") for line in marked) == 1
+
+
+def test_a_long_yard_is_no_longer_than_a_terminal() -> None:
+    rows = "R1,B1,0,0,0\nR1,B2,4,0,0\nR1,A1,4,900,0"
+    found = book_from_text("run,point,x,y,z\n" + rows)
+    told = sketch_text(found, lay_out(found, ("B1", "B2")))
+    # 46 characters wide as high: a line is two of them
+    assert len(told) == 24

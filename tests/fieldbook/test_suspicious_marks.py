@@ -107,3 +107,16 @@ def test_a_steep_bank_and_the_top_of_a_wall_are_not_suspected(tmp_path: Path) ->
     book += "R1,W1,5,7,1.9,wall,setts,,\nR1,W2,17,13,1.95,wall,setts,,\n"
     found = read_survey(write(tmp_path, book, SITE)).findings
     assert "mark-suspect" not in [f.code for f in found]
+
+
+@pytest.mark.parametrize("axis", ["x", "y"])
+@pytest.mark.parametrize("factor", [10.0, 0.1])
+def test_a_point_set_one_place_too_far_either_way_is_named_on_its_axis(
+    tmp_path: Path, axis: str, factor: float
+) -> None:
+    x, y = YARD[3]
+    wrong = (round(x * factor, 3), y) if axis == "x" else (x, round(y * factor, 3))
+    found = look(tmp_path, [*YARD[:3], wrong, *YARD[4:]])
+    was, is_now = (x, wrong[0]) if axis == "x" else (y, wrong[1])
+    (named,) = [f for f in found if f.line == 7]
+    assert f"{axis} = {was:g} instead of {is_now:g}" in named.text

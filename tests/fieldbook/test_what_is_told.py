@@ -137,3 +137,41 @@ def test_the_schema_takes_a_number_or_a_length_with_a_unit_and_nothing_else() ->
                 assert not check.is_valid(bad), (name, key, bad)
     told = {(path, key.name) for path, key in keys() if key.takes_unit}
     assert taken >= len({key for _, key in told}) > 10
+
+
+@pytest.mark.parametrize(
+    ("path", "name", "low", "high"),
+    [
+        ("anchor.marks.NAME", "latitude", -90, 90),
+        ("anchor.marks.NAME", "longitude", -180, 180),
+        ("anchor.azimuth", "value", -360, 360),
+        ("earthworks.NAME", "fall_azimuth", 0, 360),
+        ("designs.NAME.pads.NAME", "fall_azimuth", 0, 360),
+    ],
+)
+def test_angles_are_taken_once_round_and_no_farther(
+    path: str, name: str, low: int, high: int
+) -> None:
+    (key,) = [key for at, key in keys() if (at, key.name) == (path, name)]
+    assert key.allowed == f"at least {low}, at most {high}"
+
+
+def test_a_plane_of_a_design_is_level_where_nobody_says_how_it_falls() -> None:
+    falls = ("fall_percent", "fall_azimuth", "cross_fall_percent")
+    told = [key.default for _, key in keys() if key.name in falls]
+    assert told == [0.0] * 5
+
+
+@pytest.mark.parametrize("azimuth", [False, True])
+def test_with_an_azimuth_one_known_mark_will_do(azimuth: bool, tmp_path: Path) -> None:
+    turned = "\n[anchor.azimuth]\nvalue = 90.0\n" if azimuth else ""
+    text = SITE.replace("[anchor.marks.B2]", "[anchor.marks.Far]") + turned
+    path = write(tmp_path, site=text)
+    if not azimuth:
+        with pytest.raises(GeositeError, match="two anchor marks seen in the survey"):
+            read_survey(path)
+        return
+    (finding,) = [f for f in read_survey(path).findings if f.code == "anchor-unseen"]
+    assert finding.text.startswith("Anchor mark Far is not in the field book")
+    with pytest.raises(GeositeError, match="one anchor mark seen in the survey"):
+        read_survey(write(tmp_path, site=text.replace("[anchor.marks.B1]", "[anchor.marks.Away]")))
