@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 from pathlib import Path
 
 import numpy as np
@@ -27,7 +28,7 @@ from geosite.fieldbook.sitefile import Survey
 from geosite.reading.files import NAME_LIMIT, name_fault
 from geosite.reading.tables import Rows, is_layer_file, open_csv, open_layer, text_rows
 
-__all__ = ["COLUMNS", "book_from_text", "read_book"]
+__all__ = ["COLUMNS", "book_from_text", "give_back_of", "read_book"]
 
 REQUIRED = ("run", "point", "x", "y", "z")
 COLUMNS = (*REQUIRED, "feature", "code", "segment", "note", "time")
@@ -88,6 +89,14 @@ def read_book(
         longest = int(np.bincount(book.run[book.run >= 0]).max(initial=0))
         give_back(from_now_on=longest < len(book) / 4)
     return book
+
+
+def give_back_of(book: FieldBook) -> None:
+    """Give back what one step on a long field book has freed, before the next one begins."""
+    if len(book) > MANY:
+        # what holds itself by a ring goes only when it is looked for
+        gc.collect()
+        give_back(from_now_on=False)
 
 
 def book_from_text(text: str, survey: Survey | None = None, file: str = "field book") -> FieldBook:

@@ -8,8 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from geosite.base.errors import Finding, SurveyRefused
-from geosite.base.memory import give_back
-from geosite.fieldbook.book import MANY
+from geosite.fieldbook.book import give_back_of
 from geosite.fieldbook.model import FieldBook, Notes
 from geosite.network import wording
 from geosite.network.accuracy.advice import advise
@@ -42,7 +41,7 @@ from geosite.network.control.model import Anchored, Control
 from geosite.network.control.wording import finding
 from geosite.network.equations.heights import Heights
 from geosite.network.equations.plan import Plan
-from geosite.network.mistakes.facts import Judge, Search
+from geosite.network.mistakes.facts import Judge, Mistake, Search
 from geosite.network.mistakes.judge import judge_mistakes
 from geosite.network.mistakes.search import find_mistakes
 from geosite.network.mistakes.wording import mistakes_in_words, unsettling_mistakes
@@ -99,14 +98,13 @@ class _Searched:
 
     Parameters
     ----------
-    walk, closures, search, length
+    walk, closures, length
     findings
         Of closures, mistakes and the length.
     """
 
     walk: Walk
     closures: tuple[Closure, ...]
-    search: Search
     length: LengthCheck | None
     findings: tuple[Finding, ...]
 
@@ -115,23 +113,21 @@ def _adjusted(notes: Notes, anchored: Anchored) -> Network:
     device = device_of(notes)
     baseline = (notes.site.baseline.from_, notes.site.baseline.to)
     always = frozenset(c.name for c in anchored.controls if not c.check) | set(baseline)
-    found = _searched(notes, anchored, device, always)
-    spent, tied = found.search.redundancy_spent, found.search.tied
+    found, search = _searched(notes, anchored, device, always)
+    spent, tied, mistakes = search.redundancy_spent, search.tied, search.mistakes
     noise = _judged(device, tied, spent, _misfits(tied, anchored.controls))
     horizontal, vertical = noise
     factors = (horizontal.factor, vertical.factor)
     placing = Placing(notes, anchored, device, always, factors)
     orientation, *begin = placing.beginning(found.walk, tied)
     tied = tied.alone()
-    found = replace(found, search=replace(found.search, tied=tied))
-    _give_back(notes.book)
+    del search
+    give_back_of(notes.book)
     try:
         placed, start = placing.network(found.walk, found.closures, orientation, begin)
     except SurveyRefused as unsettled:
         # the mistakes that were found are why, and say where
-        raise SurveyRefused(
-            unsettling_mistakes(notes, found.search.mistakes) or unsettled.problems
-        ) from None
+        raise SurveyRefused(unsettling_mistakes(notes, mistakes) or unsettled.problems) from None
     network = replace(
         placed,
         degrees_of_freedom=horizontal.degrees_of_freedom,
@@ -139,29 +135,28 @@ def _adjusted(notes: Notes, anchored: Anchored) -> Network:
         accuracy_known=device.given or horizontal.freedom > 0 or vertical.freedom > 0,
     )
     misfits = _misfits(tied, anchored.controls, factors)
-    _give_back(notes.book)
-    judged = _trusted(placing, network, start, found, noise, misfits)
-    _give_back(notes.book)
-    return replace(
+    knots = tied.walk.knots
+    del placed, tied
+    give_back_of(notes.book)
+    judged = _trusted(placing, network, start, found, noise, (misfits, mistakes))
+    give_back_of(notes.book)
+    adjusted = replace(
         network,
         findings=(
             *(finding(notes, remark) for remark in anchored.remarks),
             *found.findings,
-            *wording.findings(notes, anchored, network, judged, tied.walk.knots),
+            *wording.findings(notes, anchored, network, judged, knots),
         ),
         report=report(notes, anchored, network, found.walk, judged),
     )
-
-
-def _give_back(book: FieldBook) -> None:
-    """Give the memory of one step back before the next one, of a long field book."""
-    if len(book) > MANY:
-        give_back(from_now_on=False)
+    del placing, network, found
+    give_back_of(notes.book)
+    return adjusted
 
 
 def _searched(
     notes: Notes, anchored: Anchored, device: Device, always: frozenset[str]
-) -> _Searched:
+) -> tuple[_Searched, Search]:
     """Look for what a survey is refused for, and for mistakes."""
     book, baseline = notes.book, (notes.site.baseline.from_, notes.site.baseline.to)
     control = bad_control(anchored)
@@ -205,7 +200,7 @@ def _searched(
     if problems:
         raise SurveyRefused(problems)
     findings = (*of_loops[1], *of_mistakes[1], *of_length[1])
-    return _Searched(walk, closures, search, length, findings)
+    return _Searched(walk, closures, length, findings), search
 
 
 def _trusted(
@@ -214,9 +209,10 @@ def _trusted(
     start: Start | None,
     found: _Searched,
     noise: tuple[Noise, Noise],
-    misfits: tuple[Misfit, Misfit],
+    told: tuple[tuple[Misfit, Misfit], tuple[Mistake, ...]],
 ) -> Judged:
-    """Judge how far the placed survey can be trusted."""
+    """Judge how far the placed survey can be trusted, with its misfits and mistakes."""
+    misfits, mistakes = told
     notes, anchored, walk = placing.notes, placing.anchored, found.walk
     book, baseline = notes.book, (notes.site.baseline.from_, notes.site.baseline.to)
     fewest = None if start is None else placing.baseline_only(network, start, walk)
@@ -240,7 +236,7 @@ def _trusted(
         arm=arm,
         advice=advice if network.accuracy_known else (),
         neighbours=neighbours if network.accuracy_known else None,
-        mistakes=found.search.mistakes,
+        mistakes=mistakes,
         open_ends=open_ends(network, book, walk),
     )
 

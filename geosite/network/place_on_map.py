@@ -10,6 +10,7 @@ import numpy as np
 from geosite.base.arrays import Floats
 from geosite.base.errors import Problem, SurveyRefused
 from geosite.base.map_frame import Frame, at_middle, combined_factor
+from geosite.fieldbook.book import give_back_of
 from geosite.fieldbook.model import Notes
 from geosite.network.control.model import Anchored
 from geosite.network.control.similarity import fit_rigid
@@ -97,6 +98,7 @@ class Placing:
                     book.file,
                 )
             )
+        give_back_of(book)
         heights = adjust_heights(walk, path, device, self.factors[1], elevations, len(book.runs))
         between = Between.of(walk)
         pointing, pointing_up = (
@@ -105,8 +107,11 @@ class Placing:
                 (device.pointing, device.pointing_up), self.factors, strict=True
             )
         )
+        give_back_of(book)
         plan_at, en = plan_rows(walk, between, plan, pointing)
+        give_back_of(book)
         heights_at, up = height_rows(walk, between, heights, pointing_up)
+        give_back_of(book)
         return Placed(path, plan, heights, plan_at, heights_at, en, up)
 
     def beginning(self, walk: Walk, free: Tied) -> tuple[Floats, Start | None]:

@@ -49,12 +49,13 @@ def error_ellipses(network: Network, rows: Ints | None = None) -> tuple[Floats, 
     """
     own = network.plan.own if rows is None else plan_covariance(network, rows, rows)
     shift = network.shift.sigma
-    found = np.empty((3, len(own)))
+    found = np.empty(len(own)), np.empty(len(own)), np.empty(len(own))
     for start in range(0, len(own), AT_ONCE):
         part = slice(start, start + AT_ONCE)
         major, minor, azimuth = ellipses(own[part])
-        found[:, part] = np.hypot(major, shift), np.hypot(minor, shift), azimuth
-    return found[0], found[1], found[2]
+        found[0][part], found[1][part] = np.hypot(major, shift), np.hypot(minor, shift)
+        found[2][part] = azimuth
+    return found
 
 
 def relative_ellipses(network: Network, before: Ints, after: Ints) -> tuple[Floats, Floats, Floats]:

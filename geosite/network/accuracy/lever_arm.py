@@ -62,7 +62,6 @@ def lever_arm(
         Rows on marks that are anchored: they are known already.
     """
     ends = network.en[list(baseline)]
-    arm = np.hypot(*(network.en - ends.mean(axis=0)).T)
     major = error_ellipses(network.relative)[0]
     open_to_doubt = major.copy()
     if len(anchored) < len(major):
@@ -75,7 +74,7 @@ def lever_arm(
     factor = network.frame.combined_factor
     return LeverArm(
         row=row,
-        distance_m=float(arm[row]) / factor,
+        distance_m=float(np.hypot(*(network.en[row] - ends.mean(axis=0)))) / factor,
         baseline_m=math.dist(*ends) / factor,
         error_95_m=ellipse_half_axis(network, float(major[row])),
         swing_95_m=swing,

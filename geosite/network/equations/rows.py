@@ -23,8 +23,8 @@ from geosite.network.walk.runs import Complexes, Walk
 
 __all__ = ["Between", "HeightRows", "PlanRows", "height_rows", "plan_rows"]
 
-AT_ONCE = 1 << 15
-"""Rows treated together."""
+AT_ONCE = 1 << 13
+"""Rows treated together: each takes a kilobyte meanwhile."""
 
 
 def _parts(count: int) -> Iterator[slice]:
