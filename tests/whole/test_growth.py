@@ -6,9 +6,11 @@ are the processor's, of a size and of four times it, in one run.
 
 from __future__ import annotations
 
+import gc
 import subprocess
 import sys
 import time
+import weakref
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -29,6 +31,7 @@ from geosite.fieldbook.sitefile import Handover
 from geosite.handover.model import Package
 from geosite.handover.plan.sheet import draw_plan
 from geosite.handover.viewer.page import write_viewer
+from geosite.network import adjust
 from geosite.terrain import site_water
 from geosite.terrain.surface.idw import interpolate_inverse_distance
 from geosite.terrain.surface.realisations import BetweenNodes
@@ -287,3 +290,29 @@ def test_plan_and_viewer_draw_all_hollows_together(
         assert len(ponds.items) == 2 * count
         found.append(sorted(calls))
     assert found[0] == found[1]  # seven more for each hollow when they were drawn one by one
+
+
+def test_nothing_of_the_search_is_held_while_places_get_their_accuracy(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Of a million rows it would be a twentieth of all memory, where most is held."""
+    held: list[weakref.ref[object]] = []
+    alive: list[int] = []
+
+    def search(*given: object) -> object:
+        found = searched(*given)
+        tied = found.tied
+        held.extend(weakref.ref(part.posterior) for part in (tied.plan, tied.heights))
+        return found
+
+    def judge(*given: object) -> object:
+        gc.collect()
+        alive.append(sum(one() is not None for one in held))
+        return judged(*given)
+
+    searched, judged = adjust.find_mistakes, adjust._trusted
+    monkeypatch.setattr(adjust, "find_mistakes", search)
+    monkeypatch.setattr(adjust, "_trusted", judge)
+    build.check(closed_runs(4, 6))
+    assert len(held) == 2
+    assert alive == [0]
