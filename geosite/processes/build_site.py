@@ -27,15 +27,18 @@ DESIGN_LAYER = Input(
 
 
 def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
-    from geosite.build import build
-    from geosite.fieldbook.read import read_survey
     from geosite.handover.folder.write import waiting_writer, write_into
     from geosite.handover.report_model.serialise import as_json
 
-    context.progress(0.05, "reading the field book")
-    notes = read_survey(Path(inputs["site"]))
-    context.progress(0.15, "adjusting, drawing and laying the ground")
-    with waiting_writer(context.out, notes.site.handover) as give:
+    site = Path(inputs["site"])
+    with waiting_writer(context.out, site) as give:
+        # loaded while the copy that waits loads what it writes with
+        from geosite.build import build
+        from geosite.fieldbook.read import read_survey
+
+        context.progress(0.05, "reading the field book")
+        notes = read_survey(site)
+        context.progress(0.15, "adjusting, drawing and laying the ground")
         package = build(notes)
         context.progress(0.7, "writing the files")
         # the host swaps the finished folder in

@@ -9,6 +9,7 @@ import pytest
 
 from geosite.base import shared_work
 from geosite.fieldbook.sitefile import Handover
+from geosite.fieldbook.starter import starter_files
 from geosite.handover.folder import write
 from geosite.handover.folder.write import waiting_writer, write_into
 
@@ -21,11 +22,11 @@ def contents(folder: Path) -> dict[str, bytes]:
     }
 
 
-@pytest.mark.parametrize("most_sent", [20_000, 0])
+@pytest.mark.parametrize(("most_sent", "readable"), [(20_000, True), (0, True), (20_000, False)])
 def test_what_a_waiting_copy_writes_is_the_same(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, most_sent: int
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, most_sent: int, readable: bool
 ) -> None:
-    """Also where the package is too large to be sent and the copy that waits is let go."""
+    """Also where the package is too large to be sent, or the copy could not read the site file."""
     package, options = package_cases.ferry_landing(), Handover(spreadsheet=True)
     alone, shared = tmp_path / "alone", tmp_path / "shared"
     alone.mkdir()
@@ -36,7 +37,10 @@ def test_what_a_waiting_copy_writes_is_the_same(
     monkeypatch.setattr(shared_work, "processors", lambda: 2)
     monkeypatch.setattr(shared_work, "can_copy", lambda: True)
     monkeypatch.setattr(write, "MOST_SENT", most_sent)
-    with waiting_writer(shared, options) as give:
+    site = tmp_path / "site.toml"
+    if readable:
+        site.write_bytes(starter_files("paved-yard")["site.toml"])
+    with waiting_writer(shared, site) as give:
         assert give is not None
         assert write_into(shared, package, options, give) == names
     assert contents(shared) == contents(alone)

@@ -116,13 +116,15 @@ def write_into(
 
 
 @contextmanager
-def waiting_writer(folder: Path, options: Handover) -> Iterator[Give | None]:
+def waiting_writer(folder: Path, site: Path) -> Iterator[Give | None]:
     """Let a copy of this process load libraries that write files while the package is made.
 
     Parameters
     ----------
-    folder, options
-        As they will be given to `write_into`.
+    folder
+        As it will be given to `write_into`.
+    site
+        The site file, which says what will have to be written.
 
     Yields
     ------
@@ -130,27 +132,36 @@ def waiting_writer(folder: Path, options: Handover) -> Iterator[Give | None]:
         For `write_into`; ``None`` where a copy is not safe.
     """
     # what this process is going to need as well is loaded once for both
+    import_module("shapely")
     with quiet_proj():
-        import_module("rasterio")
-    import_module("geosite.handover.formats.desktop.project")
-    if options.plan:
-        import_module("geosite.handover.plan.sheet")
-    with waiting(partial(_load, options), partial(_written, folder, _BY_WAITING_COPY)) as give:
+        import_module("geosite.handover.report_json.make")
+    with waiting(partial(_load, site), partial(_written, folder, _BY_WAITING_COPY)) as give:
         yield give
 
 
-def _load(options: Handover) -> None:
+def _load(site: Path) -> None:
     """Import what the copy that waits is going to need, most of it for the drafting file."""
+    from geosite.base.problems import Problems
+    from geosite.fieldbook.read_site_file import read_site
+
+    text = read_site(site, Problems())
+    if text is None or text.site is None:
+        return  # whoever reads the survey says why, and nothing is written
+    options = text.site.handover
     formats, documents = "geosite.handover.formats", "geosite.handover.documents"
     needed = {
+        "rasterio": True,
+        "numpy.ma": True,  # what rasterio loads when it first writes
         "fiona": True,
         f"{formats}.geopackage": True,
         f"{formats}.metadata": True,
+        f"{formats}.desktop.style": True,
         f"{formats}.sld": True,
         f"{formats}.geotiff": True,
         "xlsxwriter": options.spreadsheet,
         f"{formats}.spreadsheet": options.spreadsheet,
         f"{formats}.geojson": options.geojson,
+        f"{formats}.prj": options.dxf,
         f"{documents}.survey_report": options.survey_report,
         f"{documents}.takeoff": options.takeoff,
     }
