@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from contextlib import AbstractContextManager, nullcontext
+from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import TYPE_CHECKING, TypeVar
 
@@ -30,9 +31,8 @@ from geosite.analysis.wording import (
     take_off_findings,
 )
 from geosite.base.errors import Finding, InputError, Problem
+from geosite.base.shared_work import aside
 from geosite.reading.toml_lines import line_of
-from geosite.terrain.features import ground_features
-from geosite.terrain.site_ground import SiteGround
 
 if TYPE_CHECKING:
     from geosite.analysis.access.grade_checks import Grade
@@ -54,6 +54,9 @@ if TYPE_CHECKING:
     from geosite.terrain.uncertainty.ground import Ground
 
 __all__ = ["Answers", "answer"]
+
+_MOST_SENT = 500_000
+"""Cells up to which what designs make of them comes from a copy of this process."""
 
 Answered = TypeVar("Answered")
 Requested = TypeVar("Requested")
@@ -141,19 +144,23 @@ def answer(notes: Notes, network: Network, drawing: Drawing, terrain: Terrain | 
     distances, angles = requests.between_marks()
     grades = requests.attempt(requests.grades, "grades") or ()
     profiles = requests.each(_section, notes.site.sections, "sections", ground)
-    works = requests.each(_earthwork, notes.site.earthworks, "earthworks", ground)
-    made = requests.each(_designed, notes.site.designs, "designs", terrain)
+    # designs take longest: a copy of this process builds them while the rest is answered, of the
+    # same possible grounds as the sections
+    with _designs(replace(requests, problems=[])) as built:
+        works = requests.each(_earthwork, notes.site.earthworks, "earthworks", ground)
+        after = replace(requests, problems=[])
+        flows = after.attempt(after.peak_flows, "drainage") or ()
+        if notes.site.drainage.flow_paths_from:
+            drop = partial(_needs_ground, "the path of a drop", ground, notes)
+            after.attempt(drop, "drainage", "flow_paths_from")
+        parcel_map = after.attempt(after.parcels, "parcels", "file")
+        falls = () if terrain is None else _falls(notes, drawing, terrain)
+        made, wrong = built()
+    requests.problems.extend([*wrong, *after.problems])
     designs, parts = tuple(one for one, _ in made), tuple(p for _, some in made for p in some)
-    whole, designed = quantities, notes.site.designs
-    certain = [part for part in parts if not designed[part.design].alternative_for]
+    whole, asked = quantities, notes.site.designs
+    certain = [part for part in parts if not asked[part.design].alternative_for]
     quantities = requests.without_replaced(whole, certain)
-    flows: tuple[PeakFlow, ...] = ()
-    if terrain is not None:
-        flows = requests.attempt(partial(peak_flows, notes, drawing, terrain), "drainage") or ()
-    if notes.site.drainage.flow_paths_from:
-        drop = partial(_needs_ground, "the path of a drop", ground, notes)
-        requests.attempt(drop, "drainage", "flow_paths_from")
-    parcel_map = requests.attempt(requests.parcels, "parcels", "file")
     prices = requests.attempt(partial(requests.prices, quantities, parts), "prices", "codes")
     estimates = requests.attempt(partial(requests.estimates, made), "prices") or ()
     choose = partial(requests.alternatives, whole, parts, estimates)
@@ -162,7 +169,6 @@ def answer(notes: Notes, network: Network, drawing: Drawing, terrain: Terrain | 
         raise InputError(dict.fromkeys(requests.problems))
     shares, clearances = requests.overlaid(parcel_map)
     near = requests.design_clearances(designs, parcel_map)
-    falls = () if terrain is None else _falls(notes, drawing, terrain)
     findings = (
         *take_off_findings(quantities),
         *beside_findings(
@@ -202,6 +208,22 @@ def answer(notes: Notes, network: Network, drawing: Drawing, terrain: Terrain | 
         kerbs=kerb_upstands(drawing, network, notes.book, notes.site.codes),
         findings=findings,
     )
+
+
+_Built = tuple[tuple[tuple["DesignedGround", tuple["DesignPart", ...]], ...], list[Problem]]
+"""Designs with their parts, and what is wrong with them."""
+
+
+def _designs(requests: _Requests) -> AbstractContextManager[Callable[[], _Built]]:
+    """Build the designs while the body of the ``with`` does other work."""
+    asked, terrain = requests.notes.site.designs, requests.terrain
+
+    def build() -> _Built:
+        return requests.each(_designed, asked, "designs", terrain), requests.problems
+
+    if not asked or terrain is None or terrain.elevation.size > _MOST_SENT:
+        return nullcontext(build)
+    return aside(build)
 
 
 def _known(found: Iterable[Answered | None]) -> tuple[Answered, ...]:
@@ -278,6 +300,10 @@ class _Requests:
 
         ground = None if self.terrain is None else self.terrain.ground
         return grade_lines(self.notes, self.network, self.drawing, ground, sets)
+
+    def peak_flows(self) -> tuple[PeakFlow, ...]:
+        """Return what runs to inlets and outlets in a storm."""
+        return () if self.terrain is None else peak_flows(self.notes, self.drawing, self.terrain)
 
     def parcels(self) -> ParcelMap | None:
         """Bring the parcel map onto the frame of the survey."""
@@ -433,36 +459,11 @@ def _designed(
     terrain: Terrain | None,
 ) -> tuple[DesignedGround, tuple[DesignPart, ...]]:
     # what only designs need is not loaded for a site without one
-    from geosite.analysis.design_ground.compute import design_ground
-    from geosite.analysis.design_ground.model import BuiltUp
-    from geosite.analysis.design_ground.requested import edges_of, requested_zones
-    from geosite.analysis.takeoff.designed import design_parts, zone_depths
+    from geosite.analysis.designs import designed
 
     _needs_ground(f"design {name}", None if terrain is None else terrain.ground, notes)
     assert terrain is not None
-    site = SiteGround(
-        notes=notes,
-        network=network,
-        features=ground_features(notes, drawing),
-        grid=terrain.grid,
-        local=terrain.local,
-        rows=terrain.rows,
-        surface=terrain.surface,
-        ground=terrain.ground,
-        slope=terrain.slope,
-        buildings=terrain.buildings,
-        realised=terrain.realised,
-    )
-    zones = requested_zones(name, requested, notes, network, drawing)
-    edges = edges_of(name, requested, notes, network)
-    followed = {strip.line for strip in requested.strips.values()}
-    loose = tuple(e for one, e in edges.items() if not e.closed and one not in followed)
-    built_up = BuiltUp(zone_depths(requested, edges, notes.site.codes), loose)
-    parts = design_parts(name, requested, zones, edges, notes, network, drawing)
-    made = design_ground(
-        name, requested.title, zones, requested.side_slope, site, terrain.water, built_up
-    )
-    return made, parts
+    return designed(name, requested, notes, network, drawing, terrain)
 
 
 def _section(

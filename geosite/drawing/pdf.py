@@ -163,17 +163,16 @@ def _on_earth(place: Place) -> str:
 
 def png(document: bytes, dpi: float) -> bytes:
     """Return the first page of a PDF document as a PNG image of at most 8 million pixels."""
-    import numpy as np
     import pypdfium2
 
     opened = pypdfium2.PdfDocument(document)
     page = opened[0]
     zoom = min(dpi / 72, math.sqrt(8e6 / (page.get_width() * page.get_height())))
     bitmap = page.render(scale=zoom, rev_byteorder=True)
-    pixels = np.array(bitmap.to_numpy()[..., :3])
+    image = png_of(bitmap.to_numpy()[..., :3], zoom * _PT * 1000)
     for part in (bitmap, page, opened):
         part.close()
-    return png_of(pixels, zoom * _PT * 1000)
+    return image
 
 
 def png_of(pixels: npt.NDArray[np.uint8], per_metre: float) -> bytes:
@@ -183,9 +182,15 @@ def png_of(pixels: npt.NDArray[np.uint8], per_metre: float) -> bytes:
     import numpy as np
 
     rows, columns = pixels.shape[:2]
-    # each row starts with its filter: none
-    lines = np.zeros((rows, 1 + 3 * columns), np.uint8)
-    lines[:, 1:] = pixels.reshape(rows, -1)
+    # each row starts with its filter: none; a few rows at a time, as new memory takes longer to get
+    # than to pack
+    lines = np.zeros((_ROWS_AT_A_TIME, 1 + 3 * columns), np.uint8)
+    packer, packed = zlib.compressobj(2), []
+    for top in range(0, rows, _ROWS_AT_A_TIME):
+        block = pixels[top : top + _ROWS_AT_A_TIME]
+        lines[: len(block), 1:] = block.reshape(len(block), -1)
+        packed.append(packer.compress(lines[: len(block)].data))
+    packed.append(packer.flush())
     resolution = round(per_metre)
 
     def chunk(kind: bytes, data: bytes) -> bytes:
@@ -198,10 +203,12 @@ def png_of(pixels: npt.NDArray[np.uint8], per_metre: float) -> bytes:
         + chunk(b"IHDR", struct.pack(">LLBBBBB", columns, rows, 8, 2, 0, 0, 0))
         + chunk(b"sRGB", b"\0")
         + chunk(b"pHYs", struct.pack(">LLB", resolution, resolution, 1))
-        + chunk(b"IDAT", zlib.compress(lines.tobytes(), 2))
+        + chunk(b"IDAT", b"".join(packed))
         + chunk(b"IEND", b"")
     )
 
+
+_ROWS_AT_A_TIME = 64
 
 _PICTURE = "P0"
 _FONT: dict[Weight, str] = {"regular": "R", "bold": "B"}

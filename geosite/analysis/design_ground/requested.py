@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 import shapely
@@ -270,23 +271,8 @@ def _raster_zone(raster: SecondSurface, frame: Frame, refuse: Refuse) -> Zone:
     """Return the ground of a raster: bilinear between the centres of its cells."""
     refuse_unlike(raster, frame, "design", refuse)
     z = raster.values * frame.height_unit_m
-    rows, cols = z.shape
     west, north = frame.to_local((raster.west, raster.north)).tolist()
     east, south = raster.cell_east * frame.unit_m, raster.cell_north * frame.unit_m
-
-    def heights(places: Floats) -> Floats:
-        col, row = (places[:, 0] - west) / east - 0.5, (north - places[:, 1]) / south - 0.5
-        c = np.clip(np.floor(col).astype(np.int64), 0, max(cols - 2, 0))
-        r = np.clip(np.floor(row).astype(np.int64), 0, max(rows - 2, 0))
-        u, v = col - c, row - r
-        met = (u >= -1e-9) & (u <= 1 + 1e-9) & (v >= -1e-9) & (v <= 1 + 1e-9)
-        c1, r1 = np.minimum(c + 1, cols - 1), np.minimum(r + 1, rows - 1)
-        top = z[r, c] * (1 - u) + z[r, c1] * u
-        found: Floats = np.where(
-            met, top * (1 - v) + (z[r1, c] * (1 - u) + z[r1, c1] * u) * v, np.nan
-        )
-        return found
-
     known = np.isfinite(z)
     if not known.any():
         raise refuse(
@@ -305,4 +291,20 @@ def _raster_zone(raster: SecondSurface, frame: Frame, refuse: Refuse) -> Zone:
             "an area",
             "choose another",
         )
-    return raster_zone("file", shape, heights)
+    return raster_zone("file", shape, partial(_between_cells, z, (west, north), (east, south)))
+
+
+def _between_cells(
+    z: Floats, corner: tuple[float, float], cell: tuple[float, float], places: Floats
+) -> Floats:
+    """Return elevations between the centres of cells, bilinear; NaN beyond them."""
+    (west, north), (east, south), (rows, cols) = corner, cell, z.shape
+    col, row = (places[:, 0] - west) / east - 0.5, (north - places[:, 1]) / south - 0.5
+    c = np.clip(np.floor(col).astype(np.int64), 0, max(cols - 2, 0))
+    r = np.clip(np.floor(row).astype(np.int64), 0, max(rows - 2, 0))
+    u, v = col - c, row - r
+    met = (u >= -1e-9) & (u <= 1 + 1e-9) & (v >= -1e-9) & (v <= 1 + 1e-9)
+    c1, r1 = np.minimum(c + 1, cols - 1), np.minimum(r + 1, rows - 1)
+    top = z[r, c] * (1 - u) + z[r, c1] * u
+    found: Floats = np.where(met, top * (1 - v) + (z[r1, c] * (1 - u) + z[r1, c1] * u) * v, np.nan)
+    return found

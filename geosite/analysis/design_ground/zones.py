@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 
 import numpy as np
 import shapely
@@ -18,6 +19,7 @@ from geosite.terrain.surface.tin import triangulate
 __all__ = ["Edge", "Zone", "facet_zone", "moved", "pad", "raster_zone", "strip"]
 
 Heights = Callable[[Floats], Floats]
+"""A function of a module with what it needs, not one made inside another: it can be pickled."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -104,13 +106,14 @@ def pad(
     [99.8]
     """
     down = np.array([np.sin(azimuth), np.cos(azimuth)]) * fall / factor
-
-    def heights(places: Floats) -> Floats:
-        found: Floats = elevation - (places - through) @ down
-        return found
-
+    heights = partial(_on_pad, through, elevation, down)
     flat = shapely.force_2d(shape)
     return Zone(name, flat, heights, _outline(name, flat, heights))
+
+
+def _on_pad(through: Floats, elevation: float, down: Floats, places: Floats) -> Floats:
+    found: Floats = elevation - (places - through) @ down
+    return found
 
 
 def strip(
@@ -141,23 +144,25 @@ def strip(
     [10.075, 9.95]
     """
     axis = shapely.LineString(line[:, :2])
+    shape = shapely.buffer(axis, width * factor / 2, cap_style="flat", join_style="mitre")
+    heights = partial(_on_strip, line, cross_fall, crowned, factor)
+    return Zone(name, shape, heights, (*_outline(name, shape, heights), Edge(name, line)))
+
+
+def _on_strip(
+    line: Floats, cross_fall: float, crowned: bool, factor: float, places: Floats
+) -> Floats:
     step = np.hypot(*np.diff(line[:, :2], axis=0).T)
     chainage = np.concatenate([[0.0], np.cumsum(step)])
-    shape = shapely.buffer(axis, width * factor / 2, cap_style="flat", join_style="mitre")
-
-    def heights(places: Floats) -> Floats:
-        points = shapely.points(places)
-        at = shapely.line_locate_point(axis, points)
-        along = np.interp(at, chainage, line[:, 2])
-        piece = np.clip(np.searchsorted(chainage, at, side="right") - 1, 0, len(step) - 1)
-        way = line[piece + 1, :2] - line[piece, :2]
-        away = places - line[piece, :2]
-        right = (away[:, 0] * way[:, 1] - away[:, 1] * way[:, 0]) / step[piece]
-        off = np.abs(right) if crowned else right
-        found: Floats = along - off / factor * cross_fall
-        return found
-
-    return Zone(name, shape, heights, (*_outline(name, shape, heights), Edge(name, line)))
+    at = shapely.line_locate_point(shapely.LineString(line[:, :2]), shapely.points(places))
+    along = np.interp(at, chainage, line[:, 2])
+    piece = np.clip(np.searchsorted(chainage, at, side="right") - 1, 0, len(step) - 1)
+    way = line[piece + 1, :2] - line[piece, :2]
+    away = places - line[piece, :2]
+    right = (away[:, 0] * way[:, 1] - away[:, 1] * way[:, 0]) / step[piece]
+    off = np.abs(right) if crowned else right
+    found: Floats = along - off / factor * cross_fall
+    return found
 
 
 def facet_zone(
@@ -179,20 +184,20 @@ def facet_zone(
     tin = triangulate(points, lines)
     corners = tin.points[tin.triangles]
     faces = list(shapely.get_parts(shapely.polygons(corners[:, [0, 1, 2, 0], :2])))
-    tree = shapely.STRtree(faces)
     shape = shapely.union_all(faces) if outline is None else outline
-
-    def heights(places: Floats) -> Floats:
-        found = np.full(len(places), np.nan)
-        near, face = tree.query(shapely.points(places), predicate="dwithin", distance=1e-6)
-        first: Ints = np.full(len(places), -1)
-        first[near[::-1]] = face[::-1]
-        met = np.flatnonzero(first >= 0)
-        a, b, c = (corners[first[met], k] for k in range(3))
-        found[met] = _on_plane(a, b, c, places[met])
-        return found
-
+    heights = partial(_on_facets, corners, shapely.STRtree(faces))
     return Zone(name, shape, heights, edges or _outline(name, shape, heights))
+
+
+def _on_facets(corners: Floats, faces: shapely.STRtree, places: Floats) -> Floats:
+    found = np.full(len(places), np.nan)
+    near, face = faces.query(shapely.points(places), predicate="dwithin", distance=1e-6)
+    first: Ints = np.full(len(places), -1)
+    first[near[::-1]] = face[::-1]
+    met = np.flatnonzero(first >= 0)
+    a, b, c = (corners[first[met], k] for k in range(3))
+    found[met] = _on_plane(a, b, c, places[met])
+    return found
 
 
 def _on_plane(a: Floats, b: Floats, c: Floats, places: Floats) -> Floats:
@@ -236,12 +241,12 @@ def moved(zone: Zone, shift: Floats) -> Zone:
     >>> away.shape.bounds, away.heights(np.array([[11.0, 1.0]])).tolist()
     ((10.0, 0.0, 12.0, 2.0), [1.0])
     """
-
-    def heights(places: Floats) -> Floats:
-        return zone.heights(places - shift)
-
     edges = tuple(
         Edge(e.name, e.places + np.array([shift[0], shift[1], 0.0]), e.closed) for e in zone.edges
     )
     shape = shapely.transform(zone.shape, lambda places: places + shift)
-    return Zone(zone.name, shape, heights, edges)
+    return Zone(zone.name, shape, partial(_on_moved, zone.heights, shift), edges)
+
+
+def _on_moved(heights: Heights, shift: Floats, places: Floats) -> Floats:
+    return heights(places - shift)
