@@ -131,10 +131,7 @@ def waiting_writer(folder: Path, site: Path) -> Iterator[Give | None]:
     function or None
         For `write_into`; ``None`` where a copy is not safe.
     """
-    # what this process is going to need as well is loaded once for both
-    import_module("shapely")
-    with quiet_proj():
-        import_module("geosite.handover.report_json.make")
+    # what both are going to need is loaded twice, by each: beside each other that takes less long
     with waiting(partial(_load, site), partial(_written, folder, _BY_WAITING_COPY)) as give:
         yield give
 
@@ -147,6 +144,8 @@ def _load(site: Path) -> None:
     text = read_site(site, Problems())
     if text is None or text.site is None:
         return  # whoever reads the survey says why, and nothing is written
+    with quiet_proj():
+        import_module("geosite.linework.model")  # with what else a package is made of
     options = text.site.handover
     formats, documents = "geosite.handover.formats", "geosite.handover.documents"
     needed = {
