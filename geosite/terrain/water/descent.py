@@ -142,20 +142,16 @@ def _connected_sets() -> Bytes:
 
 def _outward_sets() -> Bytes:
     """Return, for each set of outside neighbours, those that lie most squarely across the edge."""
-    table = np.zeros(256, dtype=np.uint8)
+    is_out = np.unpackbits(np.arange(256, dtype=np.uint8)[:, None], axis=1, bitorder="little") > 0
     azimuth = np.arange(8) * np.pi / 4
-    for outside in range(1, 256):
-        is_out = np.array([outside >> k & 1 for k in range(8)], dtype=bool)
-        east, north = np.sin(azimuth[is_out]).sum(), np.cos(azimuth[is_out]).sum()
-        alignment = np.where(
-            is_out, np.round(np.sin(azimuth) * east + np.cos(azimuth) * north, 9), -np.inf
-        )
-        best = is_out & (alignment == alignment.max())
-        # of two that are as straight across, the nearer
-        if best[::2].any():
-            best[1::2] = False
-        table[outside] = np.packbits(best, bitorder="little")[0]
-    return table
+    sine, cosine = np.sin(azimuth), np.cos(azimuth)
+    east, north = (np.where(is_out, part, 0.0).sum(axis=1) for part in (sine, cosine))
+    alignment = np.round(east[:, None] * sine + north[:, None] * cosine, 9)
+    alignment[~is_out] = -np.inf
+    best = is_out & (alignment == alignment.max(axis=1)[:, None])
+    # of two that are as straight across, the nearer
+    best[best[:, ::2].any(axis=1), 1::2] = False
+    return np.packbits(best, axis=1, bitorder="little")[:, 0]
 
 
 CONNECTED = _connected_sets()
