@@ -17,7 +17,10 @@ import numpy.typing as npt
 
 from geosite.base.process_copies import CopyDied, can_copy, in_a_copy
 
-__all__ = ["aside", "at_once", "processors", "shared_zeros", "waiting"]
+__all__ = ["aside", "at_once", "processors", "shared_out", "shared_zeros", "waiting"]
+
+_MOST_PIECES = 2_000
+"""Their numbers are told through a pipe, which holds 4,096 bytes at least."""
 
 Done = TypeVar("Done")
 Given = TypeVar("Given")
@@ -158,6 +161,54 @@ def at_once(work: Callable[[int], Done], count: int) -> list[Done]:
     with ExitStack() as copies:
         others = [copies.enter_context(aside(partial(work, k))) for k in range(1, count)]
         return [work(0), *(other() for other in others)]
+
+
+def shared_out(
+    begin: Callable[[int], Callable[[int], Done]], count: int, workers: int
+) -> list[Done]:
+    """Do many pieces of work, each on the processor that is free first.
+
+    Parameters
+    ----------
+    begin
+        Called by each worker, 0, 1, ..., before its first piece; returns what does one piece of the
+        work. It is called again here for a worker whose copy of this process died.
+    count
+        How many pieces.
+    workers
+        As `count` of `at_once`.
+
+    Returns
+    -------
+    list
+        Results by number of the piece.
+
+    Examples
+    --------
+    >>> shared_out(lambda worker: lambda number: number**2, 5, 2)
+    [0, 1, 4, 9, 16]
+    """
+    numbers, told = os.pipe()
+    with open(told, "wb") as pipe:
+        pipe.write(b"".join(k.to_bytes(2, "little") for k in range(min(count, _MOST_PIECES))))
+    own: list[Callable[[int], Done]] = []
+
+    def some(worker: int) -> dict[int, Done]:
+        work = begin(worker)
+        if worker == 0:
+            own.append(work)
+        done = {}
+        while number := os.read(numbers, 2):  # nobody else reads the same
+            k = int.from_bytes(number, "little")
+            done[k] = work(k)
+        return done
+
+    try:
+        done = {k: one for part in at_once(some, workers) for k, one in part.items()}
+    finally:
+        os.close(numbers)
+    # what a copy took that died, too, and what is too much for the pipe
+    return [done[k] if k in done else own[0](k) for k in range(count)]
 
 
 def shared_zeros(shape: tuple[int, ...], number: type[Number]) -> npt.NDArray[Number]:

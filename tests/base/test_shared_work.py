@@ -12,7 +12,7 @@ import pytest
 
 from geosite.base import shared_work as module
 from geosite.base.errors import OutputRefused, Problem
-from geosite.base.shared_work import aside, at_once, processors, shared_zeros, waiting
+from geosite.base.shared_work import aside, at_once, processors, shared_out, shared_zeros, waiting
 
 
 @pytest.fixture(params=["copy", "here"])
@@ -68,6 +68,57 @@ def test_a_copy_that_dies_is_replaced(monkeypatch, tmp_path):
 
     with aside(work) as result:
         assert result() == "done"
+
+
+def test_pieces_are_done_once_each_by_whoever_is_free(way):
+    done = shared_zeros((40, 3), np.int64)
+
+    def begin(worker):
+        def work(piece):
+            done[piece] += (1, worker, os.getpid())
+            time.sleep(0.02 if worker == 1 else 0.002)
+            return piece**2
+
+        return work
+
+    assert shared_out(begin, 40, 3) == [piece**2 for piece in range(40)]
+    assert (done[:, 0] == 1).all()
+    by_worker = np.bincount(done[:, 1], minlength=3)
+    assert by_worker[1] < by_worker[0]  # the slow one does less
+    assert (len(set(done[:, 2].tolist())) == 1) == (way == "here")
+
+
+def test_more_pieces_than_a_pipe_holds(way):
+    assert shared_out(lambda worker: lambda piece: -piece, 5_000, 2) == [-k for k in range(5_000)]
+
+
+def test_pieces_of_a_copy_that_dies_are_done_here(monkeypatch):
+    """Counts of a worker begin anew where it begins again."""
+    monkeypatch.setattr(module, "can_copy", lambda: True)
+    me, counts = os.getpid(), shared_zeros((2, 30), np.int64)
+
+    def begin(worker):
+        counts[worker] = 0
+
+        def work(piece):
+            counts[worker, piece] += 1
+            time.sleep(0.01)
+            if os.getpid() != me and counts[1].sum() == 3:
+                os.kill(os.getpid(), signal.SIGKILL)
+            return piece
+
+        return work
+
+    assert shared_out(begin, 30, 2) == list(range(30))
+    assert counts.sum(axis=0).tolist() == [1] * 30
+
+
+def test_an_error_in_a_piece_crosses(way):
+    def begin(worker):
+        return lambda piece: 1 // (piece - 7)
+
+    with pytest.raises(ZeroDivisionError):
+        shared_out(begin, 10, 2)
 
 
 def test_an_error_in_the_body_ends_the_copy(monkeypatch, tmp_path):

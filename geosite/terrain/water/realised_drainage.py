@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from geosite.base.arrays import Floats
 from geosite.base.memory import keep_freed
-from geosite.base.shared_work import at_once, shared_zeros
+from geosite.base.shared_work import shared_out, shared_zeros
 from geosite.terrain.slope import SlopeMethod, slope
 from geosite.terrain.water.descent import (
     INLET,
@@ -42,7 +42,7 @@ _STEP = (1.0, 2.0**0.5)
 """Length of a step straight and across, in cells."""
 
 _CELLS_AT_ONCE = 500_000
-_MOST_AT_ONCE = 16
+_MOST_AT_ONCE = 24
 
 
 @dataclass(frozen=True, eq=False)
@@ -200,20 +200,19 @@ def drain_realisations(
     0.5
     """
     shape = reference.pond.shape
-    pairs = (draws + 1) // 2
-    workers = max(1, min(workers, pairs))
+    pieces = _pieces(draws, _most_at_once(reference))
+    workers = max(1, min(workers, len(pieces)))
     counts = shared_zeros((workers, 2 + int(reference.inlets.max(initial=0)), *shape), np.int32)
     if reference.pond.size <= _CELLS_AT_ONCE:
         keep_freed()
     if workers > 1:
         grounds(range(min(draws, 2)))  # what all grounds have in common is made once, for all
 
-    def part(number: int) -> _Answer:
-        first, last = (2 * (k * pairs // workers) for k in (number, number + 1))
-        counts[number] = 0
-        return _drain_some(reference, grounds, range(first, min(last, draws)), counts[number])
+    def begin(worker: int) -> Callable[[int], _Answer]:
+        counts[worker] = 0
+        return lambda k: _drain_some(reference, grounds, pieces[k], counts[worker])
 
-    answer = _joined(at_once(part, workers))
+    answer = _joined(shared_out(begin, len(pieces), workers))
     total: Index = counts.sum(axis=0, dtype=np.int32)
     known = (reference.drainage.direction != NODATA) & reference.by_cell
 
@@ -230,14 +229,23 @@ def drain_realisations(
     )
 
 
+def _pieces(draws: int, most: int) -> list[range]:
+    """Share out realisations, some at a time; they are drawn in pairs."""
+    size = max(most // 2 * 2, 2)
+    return [range(k, min(k + size, draws)) for k in range(0, draws, size)]
+
+
 def _drain_some(
     reference: DrainageReference, grounds: Callable[[range], Floats], draws: range, counts: Index
 ) -> _Answer:
     """Drain some of the realisations, and add to the counts by cell."""
-    cells = max(reference.pond.size, 1)
-    most = max(1, min(_MOST_AT_ONCE, _CELLS_AT_ONCE // cells))
+    most = min(_most_at_once(reference), len(draws))
     stacks = [range(k, min(k + most, draws.stop)) for k in range(draws.start, draws.stop, most)]
     return _joined([_drain_stack(reference, grounds(some), counts) for some in stacks])
+
+
+def _most_at_once(reference: DrainageReference) -> int:
+    return max(1, min(_MOST_AT_ONCE, _CELLS_AT_ONCE // max(reference.pond.size, 1)))
 
 
 def _joined(answers: Sequence[_Answer]) -> _Answer:
