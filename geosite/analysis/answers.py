@@ -138,7 +138,7 @@ def answer(notes: Notes, network: Network, drawing: Drawing, terrain: Terrain | 
     InputError
         A question names something that does not exist; all such problems together.
     """
-    ground = terrain.ground if terrain is not None else None
+    ground = None if terrain is None else terrain.ground
     quantities = take_off(notes, network, drawing, None if ground is None else triangles_of(ground))
     requests = _Requests(notes, network, drawing, terrain)
     distances, angles = requests.between_marks()
@@ -150,9 +150,7 @@ def answer(notes: Notes, network: Network, drawing: Drawing, terrain: Terrain | 
         works = requests.each(_earthwork, notes.site.earthworks, "earthworks", ground)
         after = replace(requests, problems=[])
         flows = after.attempt(after.peak_flows, "drainage") or ()
-        if notes.site.drainage.flow_paths_from:
-            drop = partial(_needs_ground, "the path of a drop", ground, notes)
-            after.attempt(drop, "drainage", "flow_paths_from")
+        after.attempt(after.flow_paths, "drainage", "flow_paths_from")
         parcel_map = after.attempt(after.parcels, "parcels", "file")
         falls = () if terrain is None else _falls(notes, drawing, terrain)
         made, wrong = built()
@@ -211,7 +209,6 @@ def answer(notes: Notes, network: Network, drawing: Drawing, terrain: Terrain | 
 
 
 _Built = tuple[tuple[tuple["DesignedGround", tuple["DesignPart", ...]], ...], list[Problem]]
-"""Designs with their parts, and what is wrong with them."""
 
 
 def _designs(requests: _Requests) -> AbstractContextManager[Callable[[], _Built]]:
@@ -304,6 +301,12 @@ class _Requests:
     def peak_flows(self) -> tuple[PeakFlow, ...]:
         """Return what runs to inlets and outlets in a storm."""
         return () if self.terrain is None else peak_flows(self.notes, self.drawing, self.terrain)
+
+    def flow_paths(self) -> None:
+        """Refuse the paths of drops where there is no ground to run over."""
+        if self.notes.site.drainage.flow_paths_from:
+            ground = None if self.terrain is None else self.terrain.ground
+            _needs_ground("the path of a drop", ground, self.notes)
 
     def parcels(self) -> ParcelMap | None:
         """Bring the parcel map onto the frame of the survey."""
