@@ -11,8 +11,9 @@ from functools import partial
 from pathlib import Path
 
 import numpy as np
+import pyflwdir.dem
 import pytest
-from real_ground import moraine, moraine_yard, scan, scanned_yard
+from real_ground import PARCEL, moraine, moraine_yard, parcels, scan, scanned_yard
 from rough_sites import RoughSite, walk_site
 from rough_truth import compared
 
@@ -66,3 +67,24 @@ def test_directions_on_real_ground_are_so_as_often_as_said(outcome: Outcome) -> 
     cells, said, so = bins.T
     middle = slice(1, 8)
     assert so[middle].sum() == pytest.approx(said[middle].sum(), abs=0.15 * cells[middle].sum())
+
+
+def test_real_ground_has_fewer_closed_hollows_than_tops() -> None:
+    """A surface of no purpose has as many of both: so its draws hold too much water."""
+    if scan() is None:
+        pytest.skip("the laser scan cannot be fetched")
+    at = np.arange(0.25, PARCEL, 0.5)
+    east, north = np.meshgrid(at, at)
+    hollows = tops = 0.0
+    for number in range(parcels()):
+        z = scanned_yard(number).plain(east, north)
+        z = np.where(np.isnan(z), np.nanmean(z), z)
+        hollows += _held_water(z)
+        tops += _held_water(-z)
+    assert tops > 4 * hollows > 0
+
+
+def _held_water(z: np.ndarray) -> float:
+    """Return the depths of all closed hollows together, by a general-purpose library."""
+    filled, _ = pyflwdir.dem.fill_depressions(z, nodata=-9999.0, outlets="edge")
+    return float((filled - z).sum())
