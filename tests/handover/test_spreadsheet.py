@@ -111,3 +111,36 @@ def test_an_office_program_shows_the_number_in_its_own_language(
     cell = re.search(r'office:value-type="float" office:value="14994.26".*?</table', read, re.S)
     assert cell is not None
     assert f"<text:p>{shown}</text:p>" in cell[0]
+
+
+def test_a_sheet_is_set_up_for_paper_and_what_few_look_at_is_folded(tmp_path: Path) -> None:
+    fields = (
+        *TABLE.fields,
+        Field("net_area_sigma_m2", "real", "Standard deviation.", "m2"),
+        Field("net_area_ft2", "real", "In square feet.", "ft2"),
+        Field("note", "text", "Never filled."),
+    )
+    records = [{**r, "net_area_sigma_m2": 1.0, "net_area_ft2": 5.0} for r in TABLE.records]
+    table = dataclasses.replace(TABLE, fields=fields, records=records)
+    for unit, folded, paper in (("m", "EFG", 9), ("ft", "EG", 1)):
+        sheet = openpyxl.load_workbook(written(tmp_path, table, unit=unit))["quantities"]
+        hidden = {name for name, column in sheet.column_dimensions.items() if column.hidden}
+        spans = [range(sheet.column_dimensions[n].min, sheet.column_dimensions[n].max + 1)
+                 for n in hidden]  # fmt: skip
+        assert {number for span in spans for number in span} == {ord(c) - 64 for c in folded}
+        page = sheet.page_setup
+        assert (page.orientation, page.paperSize, page.fitToWidth or 1) == ("landscape", paper, 1)
+        assert sheet.sheet_properties.pageSetUpPr.fitToPage
+        assert page.fitToHeight == 0  # as many pages down as it takes
+        assert sheet.print_title_rows == "$1:$2"
+        assert sheet.print_title_cols == "$A:$A"
+        assert sheet.print_area == "'quantities'!$A$1:$G$5"
+        assert sheet.freeze_panes == "B3"
+    assert sheet.row_dimensions[1].height == 30  # two lines: Net area / +/- (95 %)
+
+
+def test_a_table_of_many_columns_takes_several_pages_across(tmp_path: Path) -> None:
+    fields = tuple(Field(f"length_{i}_m", "real", "Length.", "m") for i in range(60))
+    table = Table("wide", "Wide", fields, [{field.name: 12345.678 for field in fields}])
+    sheet = openpyxl.load_workbook(written(tmp_path, table))["wide"]
+    assert sheet.page_setup.fitToWidth == 4  # 60 columns of 13 letters, 215 to a page

@@ -3,16 +3,20 @@
 The CSVs keep every digit and have a dot as decimal mark, which programs want and spreadsheets of
 half the world misread. Here a number is a number, its unit stands in a row of its own under the
 heading, and its format shows no more decimals than are of use; the full value is in the cell.
+What few look at is folded away, so that a sheet can be read and printed.
 """
 
 from __future__ import annotations
 
 import datetime
+import math
 import re
+import textwrap
 from io import BytesIO
 from pathlib import Path
 from typing import Any
 
+from geosite.base.columns import Field
 from geosite.handover.model import CAUTION, Package, Table
 
 __all__ = ["write_spreadsheet"]
@@ -27,12 +31,28 @@ _DECIMALS = {
     "deg": 4,
     "percent": 2,
     "ppm": 0,
+    "metre": 3,
+    "foot": 3,
+    "US survey foot": 3,
+    "degree": 8,
+    "": 2,
 }
 _WORDS = {"m2": "m²", "m3": "m³", "ft2": "ft²", "yd3": "yd³", "deg": "degrees", "percent": "%"}
+_OTHER_UNITS = frozenset(("ft", "ft2", "yd3"))
 #: What a name of a sheet must not hold (ECMA-376, 18.2.19, as programs enforce it).
 _NOT_IN_NAMES = re.compile(r"[\[\]:*?/\\]")
 _ILLEGAL = re.compile(r"[^\t\n\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 _WIDEST = 34
+_NARROWEST = 8
+_ABOUT = 90
+_LINE = 15.0
+"""Height of a line, points."""
+_PAGE = 215
+"""Letters that a page across has room for, at the least size that is read with ease."""
+_FOLDED = (
+    "Columns of standard deviations and of the map grid, of units that the site does not use, and "
+    "those without any value are folded away: the plus above the columns shows them."
+)
 #: Rows that a sheet has room for, the two of the header taken off.
 _ROWS = 1_048_574
 
@@ -68,11 +88,17 @@ def write_spreadsheet(path: Path, package: Package) -> None:
             "title": book.add_format({"bold": True, "font_size": 14}),
             "head": book.add_format({"bold": True, "text_wrap": True, "valign": "top"}),
             "unit": book.add_format({"italic": True, "font_color": "#6b7780", "bottom": 1}),
+            "head of numbers": book.add_format(
+                {"bold": True, "text_wrap": True, "valign": "top", "align": "right"}
+            ),
+            "unit of numbers": book.add_format(
+                {"italic": True, "font_color": "#6b7780", "bottom": 1, "align": "right"}
+            ),
             "wrap": book.add_format({"text_wrap": True, "valign": "top"}),
         }
         _about(book.add_worksheet("About"), package, formats)
         for table in package.tables:
-            _sheet(book, table, formats)
+            _sheet(book, table, package, formats)
     path.write_bytes(held.getvalue())
 
 
@@ -86,7 +112,7 @@ def _day(date: str) -> datetime.datetime:
 
 def _about(sheet: Any, package: Package, formats: dict[str, Any]) -> None:
     sheet.set_column(0, 0, 18)
-    sheet.set_column(1, 1, 90)
+    sheet.set_column(1, 1, _ABOUT)
     sheet.write_string(0, 0, package.title or "Untitled site", formats["title"])
     rows = [
         ("Surveyed", package.date or "not said"),
@@ -94,27 +120,63 @@ def _about(sheet: Any, package: Package, formats: dict[str, Any]) -> None:
         ("Elevations", package.frame.vertical_name or "relative to the first baseline mark"),
         ("Lengths", "Ground values unless the heading says grid."),
         ("95 %", "Half of the interval that holds the true value in 95 of 100 cases."),
+        ("Folded", _FOLDED),
         ("Caution", CAUTION),
     ]
     for number, (name, text) in enumerate(rows, start=2):
         sheet.write_string(number, 0, name, formats["head"])
-        sheet.write_string(number, 1, _legal(text), formats["wrap"])
+        _wrapped(sheet, number, text, formats)
     start = len(rows) + 4
     sheet.write_string(start - 1, 0, "Sheets", formats["head"])
     for number, table in enumerate(package.tables, start=start):
-        sheet.write_string(number, 0, _sheet_name(table.name))
-        sheet.write_string(number, 1, table.title)
+        sheet.write_string(number, 0, _sheet_name(table.name), formats["wrap"])
+        _wrapped(sheet, number, _purpose(table), formats)
+    _printed(sheet, package, 1)
+    sheet.set_portrait()
 
 
-def _sheet(book: Any, table: Table, formats: dict[str, Any]) -> None:
+def _wrapped(sheet: Any, row: int, text: str, formats: dict[str, Any]) -> None:
+    """Write a text that may need several lines, in a row of that height."""
+    sheet.write_string(row, 1, _legal(text), formats["wrap"])
+    sheet.set_row(row, _LINE * max(1, len(textwrap.wrap(text, _ABOUT))))
+
+
+def _purpose(table: Table) -> str:
+    return f"{table.title}: {table.description}" if table.description else table.title
+
+
+def _printed(sheet: Any, package: Package, across: int) -> None:
+    """Set a sheet up for paper, so many pages across."""
+    sheet.set_landscape()
+    sheet.set_paper(1 if package.unit == "ft" else 9)  # letter, A4
+    sheet.set_margins(left=0.5, right=0.5, top=0.7, bottom=0.7)
+    sheet.fit_to_pages(across, 0)
+    # an ampersand begins a code there
+    title = _legal(package.title).replace("&", "&&")[:100]
+    sheet.set_header(f"&L{title}&R&A")
+    sheet.set_footer("&LNo boundary survey, no certificate, no drainage design.&R&P / &N")
+
+
+def _folded(field: Field, values: list[Any], unit: str) -> bool:
+    """Whether a column is one of those that few look at."""
+    if all(value is None for value in values):
+        return True
+    stem = field.name.removesuffix(f"_{field.unit}") if field.unit else field.name
+    return stem.endswith(("_sigma", "_grid")) or (unit == "m" and field.unit in _OTHER_UNITS)
+
+
+def _sheet(book: Any, table: Table, package: Package, formats: dict[str, Any]) -> None:
     from geosite.handover.formats.spreadsheet_rows import ColumnSheet
 
     sheet = book.add_worksheet(_sheet_name(table.name), ColumnSheet)
     sheet.freeze_panes(2, 1)
+    across, tall, was_folded = 0, 1, False
     for column, field in enumerate(table.fields):
         unit = _WORDS.get(field.unit, field.unit)
-        sheet.write_string(0, column, _heading(field.name, field.unit), formats["head"])
-        sheet.write_string(1, column, unit, formats["unit"])
+        heading = _heading(field.name, field.unit)
+        of_numbers = "" if field.type == "text" else " of numbers"
+        sheet.write_string(0, column, heading, formats[f"head{of_numbers}"])
+        sheet.write_string(1, column, unit, formats[f"unit{of_numbers}"])
         decimals = _DECIMALS.get(field.unit)
         shape = (
             book.add_format({"num_format": "#,##0" + ("." + "0" * decimals if decimals else "")})
@@ -126,10 +188,36 @@ def _sheet(book: Any, table: Table, formats: dict[str, Any]) -> None:
         if texts:
             values = [_legal(value) if isinstance(value, str) else value for value in values]
         sheet.write_whole_column(2, column, values, shape)
-        width = max([11, *(min(len(text) + 2, _WIDEST) for text in texts)])
-        sheet.set_column(column, column, width)
+        folded = _folded(field, values, package.unit)
+        width = _width(field, values, decimals or 0)
+        # the plus stands above the column after those that it folds
+        outline = {"level": int(folded), "hidden": folded, "collapsed": was_folded and not folded}
+        sheet.set_column(column, column, width, None, outline)
+        if not folded:
+            across += width
+            tall = max(tall, len(textwrap.wrap(heading, width - 1)))
+        was_folded = folded
+    sheet.set_row(0, _LINE * tall)
+    if was_folded:
+        sheet.set_column(len(table.fields), len(table.fields), None, None, {"collapsed": True})
     if table.fields and table.records:
-        sheet.autofilter(1, 0, min(len(table.records), _ROWS) + 1, len(table.fields) - 1)
+        last = min(len(table.records), _ROWS) + 1, len(table.fields) - 1
+        sheet.autofilter(1, 0, *last)
+        sheet.print_area(0, 0, *last)
+        sheet.repeat_rows(0, 1)
+        sheet.repeat_columns(0)
+    sheet.hide_gridlines(0)  # printed, they lead the eye along a row
+    _printed(sheet, package, max(1, math.ceil(across / _PAGE)))
+
+
+def _width(field: Field, values: list[Any], decimals: int) -> int:
+    """Return the width of a column, letters: of its longest value, and of each word above it."""
+    words = _heading(field.name, field.unit).replace("+/- (95 %)", "+/-_(95_%)").split()
+    least = max([_NARROWEST, *(len(word) + 2 for word in words), len(field.unit) + 1])
+    texts = max((len(value) + 2 for value in values if isinstance(value, str)), default=0)
+    sizes = [abs(v) for v in values if isinstance(v, int | float) and math.isfinite(v)]
+    digits = len(f"{-max(sizes):,.{decimals}f}") + 1 if sizes else 0
+    return min(_WIDEST, max(least, texts, digits))
 
 
 def _heading(name: str, unit: str) -> str:
