@@ -103,6 +103,10 @@ def build(site: Path, out: Path, into: Path | None, as_json: bool) -> None:
     if into is not None:
         added = append_layers(out / "site.gpkg", into)
     _print_report(result.summary, as_json)
+    if not as_json:
+        from geosite.handover.folder.read_first import READ_FIRST
+
+        echo("plain", f"{out / READ_FIRST} says what each file is and which to open first")
     if added and not as_json:
         echo("good", f"{into}: {len(added)} layers added, {added[0]} to {added[-1]}")
 

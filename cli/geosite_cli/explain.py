@@ -22,7 +22,7 @@ __all__ = ["describe", "guide"]
     help="With site-file: its JSON Schema, so that an editor completes and checks it.",
 )
 def describe(what: str, part: str | None, as_json: bool, as_schema: bool) -> None:
-    r"""Describe what may be written, what comes out, or a process.
+    """Describe what may be written, what comes out, or a process.
 
     \b
     WHAT is one of
@@ -33,7 +33,7 @@ def describe(what: str, part: str | None, as_json: bool, as_schema: bool) -> Non
       a process id         what it does, takes and makes: geosite list
 
     With --json for programs, a process as an OGC API - Processes description.
-    """
+    """  # noqa: D301 - the escape is the sign by which a table keeps its lines
     from geosite.processes.reference import TOPICS, describe_topic
 
     if as_schema:

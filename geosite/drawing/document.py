@@ -330,7 +330,7 @@ class _Setter:
     def _table_start(self, table: Table) -> float:
         """Return the height of what of a table does not stand alone on a page, mm.
 
-        That is its header with the first row, without a header two rows, and a short table whole.
+        That is its header, the first two rows, and a short table whole.
         """
         widths = _widths(table, self.box.width)
         titles = tuple(column.title for column in table.columns)
@@ -342,7 +342,7 @@ class _Setter:
         whole = sum(heights)
         if len(table.rows) <= _FEW and whole <= self.box.height / 2:
             return whole
-        return sum(heights[:2])
+        return sum(heights[: len(header) + 2])
 
     def _paragraph(self, block: Paragraph) -> None:
         em = block.size

@@ -193,6 +193,7 @@ def of_process(title: str, summary: Mapping[str, Any]) -> Iterator[Line]:
             yield "plain", f"  {interval}"
         elif (said := _fact(key, value)) is not None:
             yield "plain", f"  {said}"
+            yield from (("plain", f"    {each}") for each in _each(value))
 
 
 def _is_plain(value: Any) -> bool:
@@ -237,6 +238,38 @@ def _interval(key: str, summary: Mapping[str, Any]) -> str | None:
     places = places_told(low, high, 6, 2)
     shown, least, most = (f"{one + 0.0:.{places}f}" for one in (value, low, high))
     return f"{_words(stem)}: {shown} {_UNITS[unit]} ({least} to {most})"
+
+
+def _each(value: Any) -> Iterator[str]:
+    """Yield a line for each thing of a table by name, with its quantities."""
+    if not isinstance(value, Mapping):
+        return
+    named = {str(name): one for name, one in value.items() if isinstance(one, Mapping)}
+    told = {name: ", ".join(_quantities(one)) for name, one in named.items()}
+    lines = [f"{_words(name)}: {text}" for name, text in told.items() if text]
+    yield from lines[:_SHOWN]
+    if len(lines) > _SHOWN:
+        yield f"and {len(lines) - _SHOWN} more, in the files"
+
+
+def _quantities(record: Mapping[str, Any]) -> Iterator[str]:
+    """Yield the quantities of a record, each with its interval; of several ways the exact one."""
+    for key, value in record.items():
+        stem, _, unit = key.rpartition("_")
+        if isinstance(value, Mapping):
+            if {"value", "low", "high"} <= set(value) and unit in _UNITS:
+                ends = {f"{stem}_{end}_{unit}": value[end] for end in ("low", "high")}
+                yield from _quantities({key: value["value"], **ends})
+            elif isinstance(value.get("exact"), Mapping):
+                yield from _quantities(value["exact"])
+            continue
+        if unit not in _UNITS or not isinstance(value, int | float):
+            continue
+        half = record.get(f"{stem}_95_{unit}")
+        if half is not None:
+            yield f"{_words(stem)} {written(value, half, _UNITS[unit])}"
+        elif (told := _interval(key, record)) is not None:
+            yield told.replace(": ", " ", 1)
 
 
 def _fact(key: str, value: Any) -> str | None:

@@ -70,7 +70,7 @@ def test_baseline_marks_are_told_in_latitude_and_longitude(built: Path, text: st
         longitude, latitude = places[name][:2]
         assert f"{name} {latitude:.5f}, {longitude:.5f}" in text
     assert "(EPSG:4326)" in text
-    assert "right to 1.00 m" in text
+    assert "right to 1 m" in text
 
 
 def test_terms_are_told_where_they_first_stand(text: str) -> None:

@@ -109,6 +109,18 @@ def test_a_table_of_numbers_is_told_with_its_names_not_counted() -> None:
     ]  # fmt: skip
 
 
+def test_a_table_of_things_is_told_thing_by_thing_with_intervals() -> None:
+    exact = {"cut_m3": 0.06034, "cut_low_m3": 0.0, "cut_high_m3": 3.12126, "net_m3": -2.4}
+    works = {"even_slipway": {"feature": "slipway", "volumes": {"grid": {}, "exact": exact}}}
+    assert told({"earthworks": works}) == ["earthworks: 1", "even slipway: cut 0.1 m3 (0.0 to 3.1)"]
+    area = {"code": "asphalt", "net_area_m2": {"value": 749.81, "low": 747.85, "high": 751.76}}
+    assert told({"areas": {"apron": area}})[1] == "apron: net area 749.8 m2 (747.9 to 751.8)"
+    line = {"length_m": 36.9195, "length_95_m": 0.065, "length_sigma_m": 0.03}
+    many = told({"sections": {f"s{i}": line for i in range(20)}})
+    assert many[:2] == ["sections: 20", "s0: length 36.92 +/- 0.07 m"]
+    assert many[-1] == "and 8 more, in the files"
+
+
 def test_a_quantity_is_rounded_by_its_interval_and_told_with_it() -> None:
     volume = {"raised_m3": 3.88155, "raised_low_m3": 2.30383, "raised_high_m3": 5.73087}
     assert told(volume) == ["raised: 3.9 m3 (2.3 to 5.7)"]

@@ -164,7 +164,7 @@ def _on_earth(package: Package, measures: Measures) -> list[str]:
     good = (
         "how well the map fits that system is not known"
         if wgs84.accuracy_m is None
-        else f"right to {measures.length(error_m)}"
+        else f"right to {error_m / measures.unit_m:.2g} {measures.unit}"
     )
     return [f"Baseline marks in latitude and longitude (EPSG:4326), degrees: {told}; {good}."]
 

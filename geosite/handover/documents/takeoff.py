@@ -25,7 +25,7 @@ from geosite.handover.documents.findings import paper_for, with_signs
 from geosite.handover.documents.front_page import front_page
 from geosite.handover.documents.paper_units import UNITS, PaperUnits
 from geosite.handover.documents.priced import estimate_blocks, price_blocks
-from geosite.handover.model import CAUTION, Package
+from geosite.handover.model import Package
 from geosite.handover.wording.codes import code_title
 from geosite.handover.wording.names import readable_name
 
@@ -67,8 +67,7 @@ def takeoff_pdf(package: Package, options: Handover) -> bytes | None:
         return None
     paper = paper_for(package, options, "Take-off")
     first = front_page(package, options, paper)
-    last = (Heading("Caution", 2), Paragraph(CAUTION))
-    return pdf(*lay_out([*first, PageBreak(), *blocks, *last], paper))
+    return pdf(*lay_out([*first, PageBreak(), *blocks], paper))
 
 
 def takeoff_blocks(package: Package, options: Handover) -> list[Block]:
