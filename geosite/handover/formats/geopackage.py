@@ -15,12 +15,13 @@ import struct
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 from geosite.base.columns import Field
 from geosite.handover.formats.geotiff import drop_foreign_proj, with_coverages
-from geosite.handover.formats.record_columns import column_of, numbers
+from geosite.handover.formats.record_columns import column_of, numbers, of_each
 from geosite.handover.formats.wkb import Encoded, encode, encode_curves
 from geosite.handover.model import NODATA, Layer, Package, Raster, Table
 from geosite.handover.wording.titles import column_titles
@@ -268,7 +269,7 @@ def _quoted(name: str) -> str:
 def _values(field: Field, values: Sequence[Any]) -> Iterable[Any]:
     """Return a column's values as they are stored."""
     found = numbers(values) if field.type == "real" else None
-    return [_value(field, value) for value in values] if found is None else found
+    return of_each(values, partial(_value, field)) if found is None else found
 
 
 def _value(field: Field, value: Any) -> Any:

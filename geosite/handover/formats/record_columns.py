@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
 
 from geosite.handover.report_model.serialise import plain
 
-__all__ = ["column_of", "json_texts", "numbers"]
+__all__ = ["column_of", "json_texts", "numbers", "of_each"]
 
 _NONE = type(None)
 
@@ -56,10 +56,24 @@ def json_texts(values: Sequence[Any]) -> list[str]:
     found = numbers(values)
     if found is not None:
         return ["null" if value is None else repr(value) for value in found]
+    return of_each(values, lambda value: _text(plain(value)))
+
+
+def of_each(values: Sequence[Any], told: Callable[[Any], Any]) -> list[Any]:
+    """Return what is told of each value, of each text once: codes and names recur.
+
+    Examples
+    --------
+    >>> asked = []
+    >>> of_each(["kerb", "kerb", None], lambda value: asked.append(value) or str(value))
+    ['kerb', 'kerb', 'None']
+    >>> len(asked)
+    2
+    """
     if set(map(type, values)) <= {str, _NONE}:
-        known = {value: _text(value) for value in set(values)}  # codes and names recur
+        known = {value: told(value) for value in set(values)}
         return [known[value] for value in values]
-    return [_text(plain(value)) for value in values]
+    return [told(value) for value in values]
 
 
 def _text(value: Any) -> str:

@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from geosite.handover.formats.record_columns import column_of, numbers
+from geosite.handover.formats.record_columns import column_of, numbers, of_each
 from geosite.handover.model import Layer, Package
 
 __all__ = ["cell", "write_corners", "write_csv", "write_points"]
@@ -45,7 +45,7 @@ def cell(value: Any) -> str:
 def _cells(values: Sequence[Any]) -> Sequence[Any]:
     """Return the cells of a column; the writer gives a number its digits and None no text."""
     found = numbers(values)
-    return [cell(value) for value in values] if found is None else found
+    return of_each(values, cell) if found is None else found
 
 
 def write_csv(path: Path, names: Sequence[str], records: Sequence[Mapping[str, Any]]) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+import numpy as np
 import shapely
 
 if TYPE_CHECKING:
@@ -47,4 +48,7 @@ def whole_polygons(shapes: Sequence[BaseGeometry]) -> tuple[str, list[BaseGeomet
     """
     if all(s.geom_type == "Polygon" for s in shapes):
         return "Polygon", list(shapes)
-    return "MultiPolygon", [shapely.MultiPolygon(list(shapely.get_parts(s))) for s in shapes]
+    parts, owner = shapely.get_parts(np.array(shapes, dtype=object), return_index=True)
+    whole = np.full(len(shapes), shapely.MultiPolygon(), dtype=object)
+    shapely.multipolygons(parts, indices=owner, out=whole)
+    return "MultiPolygon", list(whole)

@@ -422,15 +422,36 @@ def polygons(numbers: Index, grid: Grid) -> dict[int, BaseGeometry]:
     >>> {k: shape.area for k, shape in polygons(np.array([[1, 1, 2]], np.int32), grid).items()}
     {1: 8.0, 2: 4.0}
     """
+    import shapely
     from rasterio import Affine
     from rasterio.features import shapes
-    from shapely import union_all
-    from shapely.geometry import shape
 
-    parts: dict[int, list[BaseGeometry]] = {}
+    corners: list[tuple[float, float]] = []
+    lengths: list[int] = []
+    ring_of: list[int] = []
+    number_of: list[int] = []
     transform = Affine(grid.cell_size, 0.0, grid.west, 0.0, -grid.cell_size, grid.north)
     for outline, number in shapes(
         np.ascontiguousarray(numbers, dtype=np.int32), mask=numbers > 0, transform=transform
     ):
-        parts.setdefault(int(number), []).append(shape(outline))
-    return {number: union_all(parts[number]) for number in sorted(parts)}
+        for ring in outline["coordinates"]:
+            corners += ring
+            lengths.append(len(ring))
+            ring_of.append(len(number_of))
+        number_of.append(int(number))
+    if not number_of:
+        return {}
+    # all at once: ground may have 20,000 hollows
+    rings: Any = shapely.linearrings(
+        np.array(corners), indices=np.repeat(np.arange(len(lengths)), lengths)
+    )
+    parts: Any = shapely.polygons(rings, indices=np.array(ring_of))
+    order = np.argsort(number_of, kind="stable")
+    found, count = np.unique(number_of, return_counts=True)
+    joined = np.empty(len(found), dtype=object)
+    first = np.cumsum(count) - count
+    for many in np.unique(count).tolist():
+        alike = np.flatnonzero(count == many)
+        table = parts[order[first[alike][:, None] + np.arange(many)]]
+        joined[alike] = shapely.union_all(table, axis=1)
+    return dict(zip(found.tolist(), joined, strict=True))

@@ -28,7 +28,7 @@ from geosite.terrain.water.descent import (
 )
 from geosite.terrain.water.drainage import Drainage, FlowMethod, drain
 from geosite.terrain.water.falls_from_buildings import WallProfiles
-from geosite.terrain.water.regions import connected_regions
+from geosite.terrain.water.regions import connected_regions, connected_runs
 
 __all__ = ["WET_M", "DrainageReference", "RealisedDrainage", "drain_realisations"]
 
@@ -361,8 +361,13 @@ def _match_ponds(
     cells: Long = np.flatnonzero(tall)
     if not reference.ponds or not cells.size:
         return {f"pond_{name}": value for name, value in matched.items()}
-    walls = None if stacked.walls is None else stacked.walls.ravel()
-    region, count = connected_regions(cells, stacked.direction.shape, walls=walls)
+    shape = (grounds * (rows + 1), cols)
+    if stacked.walls is None:
+        first, of_run, count = connected_runs(cells, shape)
+        region = np.repeat(of_run, np.diff(first, append=cells.size))
+    else:  # every cell by itself
+        region, count = connected_regions(cells, shape, walls=stacked.walls.ravel())
+        first, of_run = np.arange(cells.size), region
     ground, within = np.divmod(cells, (rows + 1) * cols)
     depth_of_cell = depth.reshape(grounds, -1)[ground, within].astype(np.float64)
     of_region = {
@@ -375,7 +380,7 @@ def _match_ponds(
         ("level", stacked.filled.ravel()[cells]),
     ):
         of_region[name] = np.full(count, -np.inf)
-        np.maximum.at(of_region[name], region, value)
+        np.maximum.at(of_region[name], of_run, np.maximum.reduceat(value, first))
     pond = reference.pond.ravel()[within]
     shared = np.flatnonzero(pond)
     pair, which = np.unique(
