@@ -108,6 +108,24 @@ def test_one_part_of_a_site_may_be_rougher_than_the_rest() -> None:
     assert np.median(scale[east]) > 2.0 * np.median(scale[west])
 
 
+def test_a_swale_leaves_the_yard_beside_it_as_calm_as_it_is() -> None:
+    rng = np.random.default_rng(9)
+    places = np.stack(np.meshgrid(np.arange(0, 61, 4.0), np.arange(0, 41, 4.0)), -1).reshape(-1, 2)
+    places += rng.uniform(-0.8, 0.8, places.shape)
+    calm = surface_on(places, rng)
+    # between the marks of 12 m and of 20 m it is 0.35 m deep
+    swale = -0.35 * np.exp(-(((places[:, 0] - 16.0) / 2.5) ** 2))
+    points = np.column_stack([places, calm + swale])
+    contrasts, none = left_out(points, 0.005), np.zeros(len(points), np.bool_)
+    rough = estimate_roughness(contrasts)
+    scale = local_scales(contrasts, rough, points[:, :2], none)
+    away = np.abs(points[:, 0] - 16.0)
+    yard = scale[away > 10.0]
+    assert np.median(scale[away < 6.0]) > 4 * np.median(yard)
+    # what marks of the swale depart by is not that of marks three spacings away
+    assert np.median(scale[(away > 10.0) & (away < 14.0)]) < 1.25 * np.median(yard)
+
+
 def one_departure(size: float, noise: float) -> Contrasts:
     """A mark in the middle of a triangle, which departs from it by a size."""
     angle = 2 * math.pi * np.arange(3) / 3

@@ -60,11 +60,13 @@ _TAILS = 4.0
 _NORMAL_SCALE = 0.69
 """Square of the scale that such tails find in normal departures of variance 1."""
 
-_PRIOR_WEIGHT = 1.5
+_PRIOR_WEIGHT = 1.0
 """As many departures as this the roughness of the whole site counts for in one place."""
 
-_KERNEL = 2.0
-"""Width of the kernel that averages round a mark, times the usual distance to the next mark."""
+_KERNEL = 0.8
+"""Width of the kernel that averages round a mark, times the usual distance to the marks that
+predict it: a mark and the ring round it. With twice that, what one swale or dock wall departs by
+makes the calm yard beside it rough."""
 
 _STEPS = 3
 """Steps by which the local roughness is found; more change little."""
@@ -234,10 +236,14 @@ class Contrasts:
         return points, places, along
 
     @property
+    def apart(self) -> Floats:
+        """Distance of each mark to the corners, shape (k, 3), metres."""
+        return np.asarray(np.linalg.norm(self.places[:, 1:] - self.places[:, :1], axis=2))
+
+    @property
     def nearest(self) -> Floats:
         """Distance of each mark to the nearest corner, metres."""
-        apart: Floats = np.linalg.norm(self.places[:, 1:] - self.places[:, :1], axis=2).min(axis=1)
-        return apart
+        return np.asarray(self.apart.min(axis=1))
 
     def variance(self, rough: Roughness, scale: Floats | None = None) -> Floats:
         """Return the variance that a rough surface gives each departure, shape (k,).
@@ -336,15 +342,16 @@ def local_scales(
     -----
     Three steps of expectation and maximisation (Dempster, Laird & Rubin 1977,
     doi:10.1111/j.2517-6161.1977.tb01600.x) from a site that is as rough everywhere: the expected
-    square of each departure's rough part, averaged round the point with a Gaussian kernel twice as
-    wide as the usual distance to the next mark, the whole site counting as one and a half of them.
+    square of each departure's rough part, averaged round the point with a Gaussian kernel 0.8 times
+    as wide as the usual distance to the marks that predict another, the whole site counting as one
+    of them.
     That accuracy between marks is a local matter is Kraus, Karel, Briese & Mandlburger (2006),
     doi:10.1111/j.1477-9730.2006.00400.x.
     """
     scale = np.ones(len(points))
     if not rough.sills or not any(rough.sills):
         return scale
-    width = _KERNEL * float(np.median(contrasts.nearest))
+    width = _KERNEL * float(np.median(contrasts.apart.mean(axis=1)))
     # only the last step is asked at every point: the others read it where marks are compared
     is_read = np.zeros(len(points), np.bool_)
     is_read[contrasts.points[:, 0]] = True

@@ -21,6 +21,7 @@ from geosite.base.statistics import t_factor
 from geosite.network.covariance import covariance, sigmas
 from geosite.network.error_draws import Draws, draw_marks
 from geosite.network.model import LinearForm, Network
+from geosite.terrain.surface.line_bends import LineBends
 from geosite.terrain.surface.realisations import Lattice
 from geosite.terrain.surface.roughness import (
     Contrasts,
@@ -288,6 +289,10 @@ class Ground:
         nodes, share = self.lattice.weights(places[met])
         known = self.elevations_at(places[met])
         scale = self._scales(corners, shares[met])
+        bends, beside = self.bends, np.zeros(len(met))
+        if bends is not None:
+            beside = (bends.nodes[nodes] * share).sum(axis=1)
+            beside -= (bends.on_marks[corners] * shares[met]).sum(axis=1)
         self._drawn.draw_all()
         for first in range(0, self.draws, _DRAWS_AT_ONCE):
             some = range(first, min(first + _DRAWS_AT_ONCE, self.draws))
@@ -297,6 +302,7 @@ class Ground:
             departure = (rough.surface[:, nodes] * share).sum(axis=2)
             departure -= (rough.on_marks[:, corners] * shares[met]).sum(axis=2)
             departure *= scale
+            departure += self.bends_go_on(some)[:, None] * beside
             out[first : some.stop, met] = known + (here * shares[met]).sum(axis=2) + departure
         return out
 
@@ -323,6 +329,15 @@ class Ground:
             for first in range(self.draws)
         ]
         return np.concatenate(parts) if parts else np.empty((0, len(rows), 3))
+
+    @property
+    def bends(self) -> LineBends | None:
+        """What bends of breaklines are beside them if they go on: see `GroundDraws.bends`."""
+        return self._drawn.bends
+
+    def bends_go_on(self, draws: range) -> Floats:
+        """Return how much of them goes on, by ground: see `GroundDraws.bends_go_on`."""
+        return self._drawn.bends_go_on(draws)
 
     @property
     def lattice(self) -> Lattice:

@@ -178,10 +178,11 @@ class RealisedRasters:
         east, north = self.grid.centres()
         between = self.ground.lattice.between(north, east)
         slope, z = self.ground.gradients.T[:, None], self.z.ravel()[known]
+        beside, go_on = self._beside, self.ground.bends_go_on(draws)
         drawn = np.empty((len(draws), *self.z.shape))
         # one ground at a time, which stays in the cache
-        for ground, nodes, on_marks, moved in zip(
-            drawn, rough.surface, rough.on_marks, errors, strict=True
+        for ground, nodes, on_marks, moved, goes_on in zip(
+            drawn, rough.surface, rough.on_marks, errors, go_on, strict=True
         ):
             height = z
             if self.ground.roughness.sills:
@@ -189,12 +190,25 @@ class RealisedRasters:
                 departure -= _shared(on_marks[corners], face, share)
                 departure *= scale
                 height = departure + z
+            if beside is not None:
+                height = height + goes_on * beside
             # a corner that moves sideways carries the slope of its triangle with it
             shift_east, shift_north, lift = moved[corners].transpose(2, 0, 1)
             lift = lift - (shift_east * slope[0] + shift_north * slope[1])
             ground[...] = self.z
             ground.reshape(-1)[known] = height + _shared(lift, face, share)
         return drawn
+
+    @cached_property
+    def _beside(self) -> Floats | None:
+        """Return what bends of breaklines are in the cells if they go on beside the lines."""
+        bends = self.ground.bends
+        if bends is None:
+            return None
+        known, face, share, _ = self._known
+        east, north = self.grid.centres()
+        cells = self.ground.lattice.between(north, east).over_cells(bends.nodes).ravel()[known]
+        return cells - _shared(bends.on_marks[self.ground.tin.triangles.T], face, share)
 
     @cached_property
     def _known(self) -> tuple[Ints, Ints, Floats, Floats]:

@@ -13,6 +13,7 @@ from geosite.base.arrays import Floats, Ints
 from geosite.base.shared_work import at_once, processors, shared_zeros
 from geosite.network.error_draws import Draws, draw_marks
 from geosite.network.model import Network
+from geosite.terrain.surface.line_bends import LineBends, line_bends
 from geosite.terrain.surface.realisations import Lattice, RoughSurfaces
 from geosite.terrain.surface.roughness import Contrasts, Roughness
 from geosite.terrain.uncertainty.conditioning import Conditions
@@ -183,6 +184,27 @@ class GroundDraws:
                 normal,
             )
         return errors, Rough(surface, on_points(surface))
+
+    @cached_property
+    def bends(self) -> LineBends | None:
+        """What bends of breaklines are beside them if they go on; None where nothing is compared.
+
+        Made by nobody but the marks, it is the same on every ground.
+        """
+        if self.compared is None or not any(self.roughness.sills):
+            return None
+        beside = line_bends(self.compared, self.roughness, self.scale, self.lattice)
+        if not beside.any():
+            return None
+        nodes, share = self._on_nodes
+        return LineBends(beside, (beside[nodes] * share).sum(axis=1))
+
+    def bends_go_on(self, draws: range) -> Floats:
+        """Return how much of them goes on beside the lines on each ground, shape (len(draws),).
+
+        Nobody has measured there: from nothing to all of it, each share as likely as another.
+        """
+        return np.array([np.random.default_rng([self.seed, k, 3]).random() for k in draws])
 
     @cached_property
     def _rough(self) -> RoughSurfaces:
