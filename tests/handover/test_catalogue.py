@@ -2,25 +2,13 @@
 
 from __future__ import annotations
 
-from functools import cache
-from pathlib import Path
-
 import pytest
+from built_samples import package_of
 
-from geosite.build import build
-from geosite.fieldbook.read import read_survey
 from geosite.handover.layers.catalogue import catalogue
-from geosite.handover.model import Package
-
-SAMPLES = Path(__file__).parents[2] / "sample_data"
 
 WAITING: dict[str, set[str]] = {}
 """Numbers whose fact has no interval yet. A column leaves this list when its fact brings one."""
-
-
-@cache
-def package(name: str) -> Package:
-    return build(read_survey(SAMPLES / name / "site.toml"))
 
 
 def test_every_number_has_its_interval_or_says_why_not() -> None:
@@ -36,7 +24,7 @@ def test_every_number_has_its_interval_or_says_why_not() -> None:
 @pytest.mark.slow
 @pytest.mark.parametrize("sample", ["ferry_landing", "jetty_feet"])
 def test_layers_and_tables_are_those_of_the_catalogue(sample: str) -> None:
-    made = package(sample)
+    made = package_of(sample)
     for one in (*made.layers, *made.tables):
         form, columns = catalogue()[one.name]
         assert (one.title, one.description) == (form.title, form.description)

@@ -19,7 +19,7 @@ from geosite.drawing.pdf import pdf, png
 from geosite.drawing.svg import svg
 from geosite.fieldbook.sitefile import Handover
 from geosite.handover.model import Package
-from geosite.handover.plan.background import background_of
+from geosite.handover.plan.background import background_findings, background_of
 from geosite.handover.plan.sheet import draw_plan, layout_of
 from geosite.reading.pictures import GroundPicture
 
@@ -166,10 +166,12 @@ def test_a_broken_file_is_one_line(content: bytes, tmp_path: Path) -> None:
     assert "Traceback" not in ran.err
 
 
-@pytest.mark.slow
-def test_a_picture_of_elsewhere_is_told(tmp_path: Path) -> None:
-    site = site_with(tmp_path, "air.tif")
-    write_picture(tmp_path / "air.tif", (400000, 5300000), "EPSG:25832", quarters())
-    ran = geosite("build", site, "--out", tmp_path / "map")
-    assert ran.status == 0
-    assert "air.tif does not reach the survey" in ran.out
+@pytest.mark.parametrize(("east", "reaches"), [(400_000, False), (512_300, True)])
+def test_a_picture_of_elsewhere_is_told(tmp_path: Path, east: int, reaches: bool) -> None:
+    path = write_picture(tmp_path / "air.tif", (east, 5276140), "EPSG:25832", quarters())
+    extent = (512_300.0, 5_276_100.0, 512_355.0, 5_276_140.0)
+    told = background_findings(
+        GroundPicture(path, "air.tif"), package_cases.frame(), extent, "site.toml", 7
+    )
+    assert [(f.code, f.line) for f in told] == ([] if reaches else [("background-elsewhere", 7)])
+    assert reaches or "The picture air.tif does not reach the survey" in told[0].text

@@ -4,25 +4,22 @@ from __future__ import annotations
 
 import math
 import random
+from functools import cache
 from itertools import product
-from pathlib import Path
 
 import numpy as np
 import package_cases
 import pytest
 import shapely
+from built_samples import notes_of, package_of
 
-from geosite.build import build
 from geosite.drawing.font import typeface
 from geosite.drawing.sheet import Arc, Sheet, Text
-from geosite.fieldbook.read import read_survey
 from geosite.fieldbook.sitefile import Handover
 from geosite.handover.model import Package
 from geosite.handover.plan.layout import SHEETS
 from geosite.handover.plan.sheet import draw_plan
 from geosite.handover.plan.symbols import hatch, hatch_each, rounded, rounded_each
-
-SAMPLES = Path(__file__).parents[2] / "sample_data"
 
 
 def corners(text: Text) -> shapely.Polygon:
@@ -103,6 +100,7 @@ def thinned(package: Package, seed: int) -> Package:
     return dataclasses.replace(package, layers=tuple(layers))
 
 
+@cache
 def one_of_fifty(sheet: str, seed: int) -> Sheet:
     """A landing of which chance has left some, on a sheet."""
     package = thinned(package_cases.ferry_landing(), 5 * list(SHEETS).index(sheet) + seed)
@@ -146,8 +144,7 @@ def test_no_label_stands_on_another_or_on_an_arrow(sheet: str, seed: int) -> Non
 @pytest.mark.slow
 @pytest.mark.parametrize("sample", ["ferry_landing", "jetty_feet", "davis_spot_heights"])
 def test_no_label_of_a_sample_stands_on_a_line(sample: str) -> None:
-    notes = read_survey(SAMPLES / sample / "site.toml")
-    drawn = draw_plan(build(notes), notes.site.handover)
+    drawn = draw_plan(package_of(sample), notes_of(sample).site.handover)
     texts = labels(drawn)
     boxes = [corners(t) for t in texts]
     lines = strokes(drawn, (*LINEWORK, "leaders", "parcel_clearances"))

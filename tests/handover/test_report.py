@@ -15,6 +15,8 @@ import jsonschema
 import numpy as np
 import package_cases
 import pytest
+from built_samples import package_of
+from quick_landing import quick_landing
 
 from geosite.base.errors import Finding
 from geosite.build import build, check
@@ -98,7 +100,7 @@ WAITING: tuple[str, ...] = ()
 
 @cache
 def report(sample: str) -> dict[str, Any]:
-    built = build(read_survey(SAMPLES / sample / "site.toml"))
+    built = package_of(sample)
     assert built.report is not None
     return as_json(built.report)
 
@@ -142,10 +144,7 @@ def test_reports_are_as_their_schema_says(sample: str) -> None:
 
 @pytest.mark.slow
 def test_prices_stand_in_the_report_with_their_range(tmp_path: Path) -> None:
-    for file in (SAMPLES / "ferry_landing").iterdir():
-        if file.is_file():
-            (tmp_path / file.name).write_bytes(file.read_bytes())
-    site = tmp_path / "site.toml"
+    site = quick_landing(tmp_path / "landing")
     priced = '\n[prices.codes.setts]\nrate = 40.0\nper = "m2"\n'
     site.write_text(site.read_text("utf-8") + priced, "utf-8")
     built = build(read_survey(site))

@@ -12,8 +12,11 @@ from pathlib import Path
 import package_cases
 import pypdf
 import pytest
-from cli_runner import FERRY, geosite
+from cli_runner import FERRY
+from quick_landing import quick_landing
 
+from geosite.build import build
+from geosite.fieldbook.read import read_survey
 from geosite.fieldbook.sitefile import Handover, Sheet, Submission
 from geosite.handover.documents.survey_report import survey_report_pdf
 
@@ -112,14 +115,12 @@ def test_it_is_to_be_signed_and_carries_the_caution(text: str) -> None:
 
 
 def test_a_site_in_feet_is_reported_in_feet_and_coordinates_in_the_maps_unit(
-    tmp_path: Path,
+    built_jetty: Path,
 ) -> None:
     """No length in metres is left; what the map's unit is stands beside the coordinates."""
-    jetty = FERRY.parent / "jetty_feet" / "site.toml"
-    assert geosite("build", jetty, "--out", tmp_path / "map").status == 0
-    told = json.loads((tmp_path / "map" / "report.json").read_text("utf-8"))["network"]
+    told = json.loads((built_jetty / "report.json").read_text("utf-8"))["network"]
     text = " ".join(
-        page.extract_text() for page in pypdf.PdfReader(tmp_path / "map/survey_report.pdf").pages
+        page.extract_text() for page in pypdf.PdfReader(built_jetty / "survey_report.pdf").pages
     )
     text = " ".join(text.replace("\u202f", " ").replace("\xa0", " ").split())
     for closure in told["closures"]:
@@ -133,19 +134,16 @@ def test_a_site_in_feet_is_reported_in_feet_and_coordinates_in_the_maps_unit(
 
 
 def test_check_points_are_told_with_the_statements(tmp_path: Path) -> None:
-    site = tmp_path / "yard"
-    site.mkdir()
-    for file in FERRY.iterdir():
-        if file.is_file():
-            (site / file.name).write_bytes(file.read_bytes())
-    toml = (site / "site.toml").read_text("utf-8")
+    site = quick_landing(tmp_path / "yard")
+    toml = site.read_text("utf-8")
     more = (
         "[anchor.marks.A2]\neasting = 512343.99\nnorthing = 5276112.01\nelevation = 402.5\n"
         "sigma = 0.01\ncheck = true\n\n[codes.asphalt]"
     )
-    (site / "site.toml").write_text(toml.replace("[codes.asphalt]", more, 1), "utf-8")
-    assert geosite("build", site / "site.toml", "--out", tmp_path / "map").status == 0
-    reader = pypdf.PdfReader(io.BytesIO((tmp_path / "map" / "survey_report.pdf").read_bytes()))
+    site.write_text(toml.replace("[codes.asphalt]", more, 1), "utf-8")
+    notes = read_survey(site)
+    document = survey_report_pdf(build(notes), notes.site.handover)
+    reader = pypdf.PdfReader(io.BytesIO(document))
     whole = " ".join(" ".join(page.extract_text() for page in reader.pages).split())
     assert "No NSSDA statement: 1 check point, 20 are needed" in whole
     assert "No ASPRS class: 1 check point, 30 are needed" in whole

@@ -12,11 +12,10 @@ from pathlib import Path
 
 import ezdxf
 import pytest
+from built_samples import package_of
 from pyproj import CRS
 from rio_cogeo import cog_validate
 
-from geosite.build import build
-from geosite.fieldbook.read import read_survey
 from geosite.fieldbook.sitefile import Handover
 from geosite.handover.folder.manifest import verify
 from geosite.handover.folder.write import write_package
@@ -33,7 +32,7 @@ def handed_over(
 ) -> tuple[str, Path]:
     name: str = request.param
     out = tmp_path_factory.mktemp(name) / "out"
-    package = build(read_survey(SAMPLES / name / "site.toml"))
+    package = package_of(name)
     everything = Handover(plan=False, viewer=False, curves=True, coverages=True, archive=True)
     write_package(package, out, everything)
     return name, out
