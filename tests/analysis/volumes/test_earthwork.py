@@ -67,7 +67,10 @@ def test_falling_plane_follows_its_azimuth(tmp_path):
 def test_net_sigma_is_what_walks_scatter_by(tmp_path):
     off = []
     for seed in range(40):
-        found = block(seed, tmp_path, lambda e, n: 0.5, Noise(0.005, 0.004), spacing=6.0)
+        walked = block(seed, tmp_path, lambda e, n: 0.5, Noise(0.005, 0.004), spacing=6.0)
+        # of the possible grounds the net volume needs none
+        few = replace(walked[3], ground=replace(walked[3].ground, draws=2))
+        found = (*walked[:3], few)
         told = worked(found, design_plane((0.0, 0.0), B1.up, 0.0, 0.0, 1.0), interval=2.0)
         area = next(f for f in found[2].features if f.name == "block").area.value
         net = told.exact.net
