@@ -4,8 +4,9 @@
 
 runs the commands under "There and back" in README.md, in a folder of its own, and writes the
 pictures that stand beside them: plan, sheet of the design, slip, page for the phone, what was
-built, what has changed, the viewer. The two pages need chromium with its driver; without them
-their pictures stay as they are. desktop.png is taken by hand.
+built, what has changed, the viewer, the project in the open GIS desktop. The two pages need
+chromium with its driver, the desktop a screen that is none (Xvfb); without them their pictures stay
+as they are.
 """
 
 from __future__ import annotations
@@ -80,6 +81,33 @@ def photograph(page: Path, name: str, size: tuple[int, int, float], typed: str =
         window.quit()
 
 
+def photograph_desktop(project: Path, name: str, spare: Path) -> None:
+    """Write the open GIS desktop's window with a project as a picture; its settings go to spare."""
+    desktop, screen = shutil.which("qgis"), shutil.which("Xvfb")
+    if not (desktop and screen):
+        print(f"no open GIS desktop and Xvfb here: {name} stays as it is")
+        return
+    # its Python is not ours; and what lies in its folder for passing things, it marks as passing
+    env = {k: v for k, v in os.environ.items() if not k.startswith(("PYTHON", "VIRTUAL_ENV"))}
+    env["PATH"] = "/usr/bin:/bin"
+    passing = spare / "passing"
+    passing.mkdir(parents=True)
+    command = [
+        *(desktop, "--noversioncheck", "--nologo", "--profiles-path", str(spare)),
+        *("--code", str(HERE / "desktop_window.py"), "--project", str(project)),
+    ]
+    shown = [screen, "-displayfd", "1", "-screen", "0", "1500x950x24"]
+    quiet = subprocess.DEVNULL
+    with subprocess.Popen(shown, stdout=subprocess.PIPE, stderr=quiet, text=True) as server:
+        try:
+            assert server.stdout is not None
+            env |= {"DISPLAY": f":{server.stdout.readline().strip()}"}
+            env |= {"TMPDIR": str(passing), "PICTURE": str(PICTURES / name)}
+            subprocess.run(command, env=env, check=True, timeout=120, stdout=quiet, stderr=quiet)
+        finally:
+            server.terminate()
+
+
 def main() -> None:
     """Run the commands and write the pictures."""
     with tempfile.TemporaryDirectory() as folder:
@@ -103,6 +131,7 @@ def main() -> None:
         draw(made / "change" / "change_plan.pdf", "Change between", "change.png")
         photograph(made / "stakes" / "phone.html", "phone.png", (390, 844, 1.5), "5.90 17.20 -0.41")
         photograph(made / "landing" / "viewer.html", "viewer.png", (1300, 820, 1.0))
+        photograph_desktop(made / "landing" / "site.qgs", "desktop.png", made / "desktop")
 
 
 if __name__ == "__main__":

@@ -44,7 +44,11 @@ from geosite.handover.model import CAUTION, Package, Table
 from geosite.handover.plan.layout import SHEETS
 from geosite.handover.plan.sheet import draw_plan, write_plan
 from geosite.handover.wording.measures import Measures
-from geosite.handover.wording.reference import accuracy_words, convergence_words
+from geosite.handover.wording.reference import (
+    accuracy_words,
+    convergence_spread,
+    convergence_words,
+)
 from geosite.network.report_model import NetworkReport
 from geosite.network.report_trust import NeighbourReport
 
@@ -350,6 +354,33 @@ def test_convergence_of_a_published_mark() -> None:
     words = convergence_words(-math.radians(1 + 51 / 60 + 37.6 / 3600))
     assert f"1° 51.6{chr(0x2032)} east" in words
     assert "true north here" in convergence_words(0.0)
+
+
+def test_a_true_north_that_differs_across_the_site_is_said_to_be_that_of_its_middle(
+    package: Package,
+) -> None:
+    """Against PROJ's convergence at both ends of a street of two kilometres, and of a yard."""
+    from pyproj import Proj, Transformer
+
+    assert convergence_spread(package) < math.radians(0.001)
+    (points,) = (x for x in package.layers if x.name == "points")
+    east, north = (float(v) for v in shapely.get_coordinates(points.geometries[0])[0])
+    ends = [shapely.Point(east - 1000, north), shapely.Point(east + 1000, north)]
+    street = dataclasses.replace(points, records=points.records[:2], geometries=ends)
+    layers = tuple(street if x is points else x for x in package.layers)
+    wide = convergence_spread(dataclasses.replace(package, layers=layers))
+    crs = package.frame.crs_wkt
+    to_degrees = Transformer.from_crs(crs, "EPSG:4258", always_xy=True)
+    found = [
+        Proj(crs).get_factors(*to_degrees.transform(p.x, p.y)).meridian_convergence for p in ends
+    ]
+    assert math.degrees(wide) == pytest.approx(abs(found[1] - found[0]), abs=1e-6)
+    assert math.degrees(wide) > 0.01
+    told = convergence_words(package.frame.convergence, wide)
+    assert (
+        f"in the middle of the site, across which that differs by {math.degrees(wide):.2f}" in told
+    )
+    assert "middle" not in convergence_words(package.frame.convergence, math.radians(0.0099))
 
 
 def test_accuracy_is_told_at_95_percent(package: Package) -> None:

@@ -43,7 +43,7 @@ from geosite.handover.wording.measures import (
     verdict_told,
 )
 from geosite.handover.wording.names import readable_name
-from geosite.handover.wording.reference import plural
+from geosite.handover.wording.reference import DRAWN_DEG, plural
 
 __all__ = [
     "contour_interval",
@@ -121,7 +121,7 @@ def _north(convergence: float, x: float, y: float, k: float) -> Items:
     ]
     degrees = math.degrees(convergence)
     if abs(degrees) >= 0.5 / 60:
-        shown = -math.copysign(max(abs(convergence), math.radians(14.0)), convergence)
+        shown = -math.copysign(max(abs(convergence), math.radians(DRAWN_DEG)), convergence)
         tip = (x + 11.5 * k * math.sin(shown), foot - 2.2 * k - 11.5 * k * math.cos(shown))
         items.append(
             Shape([Outline((np.array([(x, foot - 2.2 * k), tip]),))], Stroke(TEXT, 0.2, (1.0, 0.6)))

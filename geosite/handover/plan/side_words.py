@@ -37,6 +37,7 @@ from geosite.handover.wording.codes import code_title
 from geosite.handover.wording.measures import Measures, layer_of
 from geosite.handover.wording.reference import (
     accuracy_words,
+    convergence_spread,
     convergence_words,
     crs_words,
     height_words,
@@ -298,7 +299,7 @@ def place_block(
         f"Map: {crs_words(frame.crs_wkt, frame.crs_name)}. Elevations: {height_words(frame)}, "
         f"in {plural(frame.height_unit_name)}. Lengths in {unit}, on the ground and on this "
         f"paper; lengths on the map grid are {frame.combined_factor:.6f} of them. "
-        f"{convergence_words(frame.convergence)}"
+        f"{convergence_words(frame.convergence, convergence_spread(package))}"
     )
 
     def block(column: Column, limit: int) -> None:

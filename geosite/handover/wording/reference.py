@@ -8,15 +8,17 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from geosite.base.map_frame import Frame
+from geosite.base.map_frame import Frame, map_factors
 from geosite.base.statistics import NORMAL_95
 from geosite.drawing.font import printable
 from geosite.handover.model import Package
 from geosite.handover.wording.measures import Measures, layer_of
 
 __all__ = [
+    "DRAWN_DEG",
     "MarkAccuracy",
     "accuracy_words",
+    "convergence_spread",
     "convergence_words",
     "crs_words",
     "height_words",
@@ -24,6 +26,11 @@ __all__ = [
     "parcel_source_words",
     "plural",
 ]
+
+DRAWN_DEG = 14.0
+"""Least angle between the arrows of grid and true north, degrees: a smaller one is not seen."""
+_TOLD_DEG = 0.01
+"""Difference of the convergence across a site from which on it is told, degrees."""
 
 #: Radius of the circle that holds 95 % of a normal distribution in two dimensions, in sigmas.
 ELLIPSE = math.sqrt(-2 * math.log(0.05))
@@ -80,13 +87,15 @@ def parcel_source_words(source: str) -> str:
     return f"Parcel map: {said}." if said else "Source and date of the parcel map: not stated."
 
 
-def convergence_words(convergence: float) -> str:
+def convergence_words(convergence: float, spread: float = 0.0) -> str:
     """Return how true and grid north lie to each other.
 
     Parameters
     ----------
     convergence
-        Geodetic minus grid azimuth, radians.
+        Geodetic minus grid azimuth at the middle of the site, radians.
+    spread
+        By how much it differs across the site, radians; told from a hundredth of a degree on.
 
     Examples
     --------
@@ -94,14 +103,41 @@ def convergence_words(convergence: float) -> str:
     'Arrow: grid north, which is true north here.'
     >>> "1° 30.0" in convergence_words(math.radians(1.5))
     True
+    >>> "across which that differs by 0.03°" in convergence_words(0.3, math.radians(0.034))
+    True
     """
+    differs = math.degrees(spread)
+    middle = (
+        f" in the middle of the site, across which that differs by {differs:.2f}°"
+        if differs > _TOLD_DEG
+        else ""
+    )
     minutes = abs(math.degrees(convergence)) * 60
     if minutes < 0.5:
-        return "Arrow: grid north, which is true north here."
+        here = middle or " here"
+        return f"Arrow: grid north, which is true north{here}."
     angle = f"{int(minutes // 60)}° {minutes % 60:04.1f}\N{PRIME}"
     # a positive convergence: azimuths from true north are larger, true north lies to the west
     side = "west" if convergence > 0 else "east"
-    return f"Arrow: grid north. True north (dashed) is {angle} {side} of it, not drawn to angle."
+    small = ", the angle drawn larger" if minutes < 60 * DRAWN_DEG else ""
+    return f"Arrow: grid north. True north (dashed) is {angle} {side} of it{middle}{small}."
+
+
+def convergence_spread(package: Package) -> float:
+    """Return by how much the convergence differs between the corners of the site, radians."""
+    import shapely
+
+    points = layer_of(package, "points")
+    if points is None or not package.frame.crs_wkt:
+        return 0.0
+    west, south, east, north = shapely.total_bounds(np.asarray(points.geometries, dtype=object))
+    found = map_factors(
+        package.frame.crs_wkt, [west, east, east, west], [south, south, north, north]
+    )
+    convergence = found[2]
+    # near a pole it may pass the half turn
+    apart = (convergence - convergence[0] + math.pi) % (2 * math.pi) - math.pi
+    return float(np.ptp(apart)) if np.isfinite(apart).all() else 0.0
 
 
 @dataclass(frozen=True, slots=True)
