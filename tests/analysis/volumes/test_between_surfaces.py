@@ -116,3 +116,14 @@ def test_planes_that_touch_the_level_in_a_corner_are_not_cut_in_two():
     plane = plane_of(np.array([[0, 0, 0.0], [4, 0, 1.0], [0, 4, 1.0]]), np.array([[0, 1, 2]]))
     found = cut_and_fill(Pieces(np.array([triangle], dtype=object), plane))
     assert found == pytest.approx((8 * 2 / 3, 0.0))
+
+
+@pytest.mark.parametrize("slope", [0.01, 0.2, 1.0, 4.0])
+@pytest.mark.parametrize("share", [0.05, 0.3, 0.9])
+def test_however_steep_a_plane_is_it_is_parted_where_it_crosses_the_level(slope, share):
+    """Over 10 m by 4 m a plane that crosses the level at a share of the way: two wedges."""
+    low, high = -slope * 10 * share, slope * 10 * (1 - share)
+    points = np.array([[0, 0, low], [10, 0, high], [10, 4, high], [0, 4, low]])
+    found = solid(points, [[0, 1, 2], [0, 2, 3]], shapely.box(0, 0, 10, 4))
+    cut, fill = 0.5 * high * 10 * (1 - share) * 4, 0.5 * -low * 10 * share * 4
+    assert found == pytest.approx((cut, fill))
