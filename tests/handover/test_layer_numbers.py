@@ -9,11 +9,18 @@ import numpy as np
 import pytest
 import shapely
 
+from geosite.analysis.parcels import Parcel, ParcelMap, Share
 from geosite.analysis.takeoff.quantities import take_off
 from geosite.base.estimate import Estimate
 from geosite.base.grid import Grid
 from geosite.base.map_frame import Frame
+from geosite.drawing.document import Table as PaperTable
+from geosite.drawing.ink import Stroke
+from geosite.drawing.sheet import Shape
 from geosite.fieldbook.sitefile import Code
+from geosite.handover.comparison.vectors import arrow_sign
+from geosite.handover.documents.priced import price_blocks
+from geosite.handover.layers import parcels as parcel_layers
 from geosite.handover.layers import points, ponding, quantities
 from geosite.handover.layers.points import Placed
 from geosite.linework.draw import draw
@@ -98,3 +105,44 @@ def test_a_take_off_has_what_each_size_is_on_the_ground_and_on_the_grid() -> Non
     grid = {name for name in made.records[0] if "grid" in name}
     assert all("edging" not in name and "3d" not in name for name in grid)
     assert yard[next(name for name in sorted(grid) if "perimeter" in name)] == pytest.approx(14.0)
+
+
+def test_a_parcel_is_as_large_as_on_the_ground_and_nested_features_cover_it_once() -> None:
+    frame = replace(FEET, unit_m=1.0)
+    shapes = shapely.box(0, 0, 20, 10), shapely.box(20, 0, 40, 10)
+    parcels = tuple(Parcel(name, one) for name, one in zip("AB", shapes, strict=True))
+    share = Share("yard", "setts", "A", about(90.0), about(1.0), about(0.1))
+    more = replace(share, feature="pad", area=about(30.0))
+    inner = replace(share, feature="shed", area=about(12.0), nested=True)
+    found = parcel_layers.layer(
+        ParcelMap(parcels, 0.3, "shifted", 0.4, ()), [share, more, inner], frame
+    )
+    first, second = found.records
+    # 200 square metres of the map are 800 on the ground
+    assert (first["parcel"], first["area_m2"], first["feature_area_m2"]) == ("A", 800.0, 120.0)
+    assert (second["feature_area_m2"], second["map_sigma_m"]) == (0.0, 0.3)
+    assert (second["transformation"], second["transformation_sigma_m"]) == ("shifted", 0.4)
+    assert found.geometries[1].bounds == (1020.0, 2000.0, 1040.0, 2010.0)
+
+
+@pytest.mark.parametrize(
+    ("amounts", "places"), [((1.25, 2.5, 3.0), 2), ((1.255, 2.5), 3), ((1.005, None), 3)]
+)
+def test_printed_amounts_have_the_decimals_with_which_they_add_up(
+    amounts: tuple[float | None, ...], places: int
+) -> None:
+    records = [{"title": "x", "amount": a, "currency": "EUR"} for a in amounts]
+    table = next(b for b in price_blocks(records) if isinstance(b, PaperTable))
+    told = " ".join(cell for row in table.rows for cell in row)
+    for amount in amounts:
+        if amount is not None:
+            assert f"{amount:.{places}f}" in told
+
+
+def test_the_sign_of_an_arrow_is_as_long_as_said() -> None:
+    shaft, tip = arrow_sign(Stroke("#000000", 0.3), 1.0, 6.0)(10.0, 5.0)
+    assert isinstance(shaft, Shape)
+    assert isinstance(tip, Shape)
+    line, dart = shaft.outlines[0].pieces[0], tip.outlines[0].pieces[0]
+    assert np.asarray(line).tolist() == [[7.0, 5.0], [13.0, 5.0]]
+    assert np.asarray(dart)[0].tolist() == [13.0, 5.0]

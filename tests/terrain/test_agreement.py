@@ -154,3 +154,16 @@ def test_the_covariance_of_the_ground_is_that_of_the_mark_on_a_mark_and_even_gro
     assert told == pytest.approx(np.array([[4, 2, 0], [2, 2, 0], [0, 0, 4]]) * 1e-4, abs=1e-12)
     assert ground.departure_covariance(at)[[0, 2], [0, 2]] == pytest.approx([0.0, 0.0], abs=1e-9)
     assert np.isnan(ground.departure_covariance([(20.0, 20.0)])).all()
+
+
+@pytest.mark.parametrize(("apart", "compared"), [(5.0, True), (7.0, False)])
+def test_a_mark_on_the_border_is_compared_unless_its_sides_are_long_for_the_spacing(
+    apart: float, compared: bool
+) -> None:
+    """Marks 4 m from each other; on the east side one between two others farther away."""
+    flat = np.stack(np.meshgrid(np.arange(6.0), np.arange(5.0)), axis=-1).reshape(-1, 2) * 4
+    east = np.array([(24.0, 8 - apart), (24.0, 8.0), (24.0, 8 + apart)])
+    at = np.vstack([flat, east]) + np.array([300.0, -200.0])
+    places = np.column_stack([at, np.full(len(at), 5.0)])
+    found = contrasts(independent_marks(places), np.arange(len(places)), triangulate(places))
+    assert (len(flat) + 1 in found.points[:, 0]) == compared
