@@ -10,8 +10,9 @@ import pytest
 
 from geosite.analysis.access.grade_checks import Checked, Grade
 from geosite.analysis.access.kerb_ramps import KerbRampParts, kerb_ramp_checks
-from geosite.analysis.limits import LimitSet, MetreLimit, SlopeLimit
+from geosite.analysis.limits import LimitSet, MetreLimit, SlopeLimit, judge
 from geosite.analysis.walked_line import Polyline
+from geosite.analysis.wording import grade_findings
 from geosite.network.independent_marks import independent_marks
 
 MARKS = {
@@ -134,3 +135,16 @@ def test_named_marks_become_lines_with_their_names() -> None:
     assert (other.flares, other.landing) == ((), None)
     assert other.gutter is not None
     assert other.gutter.name == "gutter"
+
+
+@pytest.mark.parametrize(
+    ("count", "told"), [(1, "in from T to W"), (3, "in 3 places, the first from T to W")]
+)
+def test_what_was_not_measured_is_counted_and_the_first_place_is_told(
+    count: int, told: str
+) -> None:
+    grade, *_ = checked(KerbRampParts(FLARES))
+    lost = replace(grade, check="cross", measured=None, judged=judge(None, 0.02))
+    (finding,) = grade_findings([lost] * count)
+    assert f"ramp: cross not measured {told}: no mark is near enough" in finding.text
+    assert "name them as edges" in finding.text

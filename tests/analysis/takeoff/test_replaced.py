@@ -94,6 +94,23 @@ def test_two_parts_on_the_same_ground_count_once_and_a_hole_does_not_count() -> 
     assert texts[1].endswith("b of design new.")
 
 
+def test_of_two_areas_of_a_code_that_beside_the_pad_is_left_whole() -> None:
+    yard = [f"R1,Y{i},{x},{y},0,yard,asphalt" for i, (x, y) in enumerate(YARD)]
+    lane = [f"R1,L{i},{x + 50},{y},0,lane,asphalt" for i, (x, y) in enumerate(YARD)]
+    book = book_from_text("\n".join(["run,point,x,y,z,feature,code", *yard, *lane]))
+    notes, network = Notes.of(book, codes=CODES), independent_marks(book.local, sigma_m=SIGMA)
+    drawing = draw(notes, network)
+    pad = part("pad", shapely.box(2, 1, 6, 4))
+    found = without_replaced(take_off(notes, network, drawing), drawing, network, [pad], CODES)
+    (total,) = found.codes
+    assert total.left_area is not None
+    assert total.left_volume is not None
+    assert total.left_area.value == pytest.approx(50 - 12 + 50)
+    assert total.left_volume.value == pytest.approx(8.8)
+    assert total.order_area is not None
+    assert total.order_area.value == pytest.approx(88 * 1.1)
+
+
 def test_a_pad_on_the_outline_itself_leaves_nothing_for_certain() -> None:
     (yard,) = left(part("pad", shapely.Polygon(YARD), (0, 1, 2, 3))).codes
     assert yard.order_area is not None
