@@ -9,6 +9,7 @@ from fnmatch import fnmatchcase
 from geosite.drawing.font import printable
 from geosite.handover.folder.staging import MANIFEST
 from geosite.handover.model import CAUTION, Package
+from geosite.handover.wording.reference import crs_words, height_words
 from geosite.handover.wording.title_block import title_fields
 
 __all__ = ["PROOF", "READ_FIRST", "family_of", "read_first"]
@@ -81,13 +82,13 @@ def family_of(name: str) -> tuple[str, str, str] | None:
 
 def _head(package: Package) -> list[str]:
     frame = package.frame
-    heights = frame.vertical_name or "relative to the first baseline mark"
+    heights = height_words(frame)
     lines = [printable(package.title, 200) or "Untitled site"]
     if package.date:
         lines.append(f"Surveyed {printable(package.date, 40)}")
     fields = title_fields(package)
     lines += [f"{name}: {printable(text, 200)}" for name, text in fields.items()]
-    lines.append(f"Map: {frame.crs_name}. Elevations: {heights}.")
+    lines += [f"Map: {crs_words(frame.crs_wkt, frame.crs_name)}", f"Elevations: {heights}"]
     return lines
 
 

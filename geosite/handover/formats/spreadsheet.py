@@ -18,6 +18,7 @@ from typing import Any
 
 from geosite.base.columns import Field
 from geosite.handover.model import CAUTION, Package, Table
+from geosite.handover.wording.reference import crs_words, height_words
 
 __all__ = ["write_spreadsheet"]
 
@@ -116,8 +117,8 @@ def _about(sheet: Any, package: Package, formats: dict[str, Any]) -> None:
     sheet.write_string(0, 0, package.title or "Untitled site", formats["title"])
     rows = [
         ("Surveyed", package.date or "not said"),
-        ("Map", package.frame.crs_name),
-        ("Elevations", package.frame.vertical_name or "relative to the first baseline mark"),
+        ("Map", crs_words(package.frame.crs_wkt, package.frame.crs_name)),
+        ("Elevations", height_words(package.frame)),
         ("Lengths", "Ground values unless the heading says grid."),
         ("95 %", "Half of the interval that holds the true value in 95 of 100 cases."),
         ("Folded", _FOLDED),

@@ -9,10 +9,11 @@ from typing import Any
 
 import numpy as np
 
+from geosite.base.rounding import places_told
 from geosite.drawing.ink import PAPER, TEXT, Stroke
 from geosite.handover.model import Layer, Package
 from geosite.handover.palette import ALERT, BUILDING, EARTH, PARCEL, POND, STROKES, VERDICTS, WATER
-from geosite.handover.styles.measures import HOLDS_THE_UNIT, follows_the_unit, measure
+from geosite.handover.styles.measures import HOLDS_THE_UNIT, follows_the_unit, measure, shown_in
 from geosite.handover.styles.model import Hatch, Label, Look, Rule, Sign, Symbol, Test, Tint, Value
 from geosite.handover.styles.signs import (
     DOUBTFUL,
@@ -243,8 +244,24 @@ def _ponds(layer: Layer, package: Package) -> Look:
         )
         rules = _kept(layer, both)
     depth, unit = measure("depth_m", 2, "m", package.unit)
-    words = (depth, f"{unit} deep\n", *measure("volume_m3", 2, "m3", package.unit))
+    words = (
+        depth,
+        f"{unit} deep\n",
+        *measure("volume_m3", _known(layer, package), "m3", package.unit),
+    )
     return Look(rules, Label(words, "", WATER, "inside", where=where, priority=7))
+
+
+def _known(layer: Layer, package: Package) -> int:
+    """Return the decimals that the best known volume of the ponds bears, for a look has but one."""
+    factor, _ = shown_in("m3", package.unit)
+    ends = [
+        (r.get("volume_low_m3"), r.get("volume_high_m3"))
+        for r in layer.records
+        if r.get("is_significant", 1)
+    ]
+    known = [(low, high) for low, high in ends if low is not None and high is not None]
+    return max((places_told(low * factor, high * factor, 2) for low, high in known), default=2)
 
 
 def _paths(layer: Layer, package: Package) -> Look:

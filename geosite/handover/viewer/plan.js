@@ -351,12 +351,16 @@ function write(context, width, height_, X, Y, ratio, ink, held) {
   if (most - written > small.length / 2)
     for (const f of plain)
       beside(X(f.g[0][0]), Y(f.g[0][1]), [short(f.p.point)], ink.faint, false, 6);
-  for (const f of visible("contours")) {
+  // as many decimals as tell them apart, the same at all of them
+  const heights = visible("contours").filter((f) => f.p.elevation !== undefined);
+  const decimals = (v) => (`${+v.toFixed(2)}`.split(".")[1] ?? "").length;
+  const digits = heights.reduce((found, f) => Math.max(found, decimals(f.p.elevation)), 0);
+  for (const f of heights) {
     const line = f.g[0], elevation = f.p.elevation;
-    if (elevation === undefined || line.length < 8) continue;
+    if (line.length < 8) continue;
     for (const share of [0.5, 0.3, 0.7, 0.15, 0.85]) {
       const k = 2 * Math.floor((line.length / 2 - 1) * share), x = X(line[k]), y = Y(line[k + 1]);
-      if (x > 0 && y > 0 && x < width && y < height_ && place(x, y, [`${+elevation.toFixed(2)}`], ink.earth, false)) break;
+      if (x > 0 && y > 0 && x < width && y < height_ && place(x, y, [elevation.toFixed(digits)], ink.earth, false)) break;
     }
   }
 }
