@@ -16,6 +16,7 @@ from geosite.analysis.design_ground.zones import Zone
 from geosite.base.arrays import Floats
 from geosite.base.estimate import Estimate
 from geosite.base.grid import Grid
+from geosite.base.shared_work import processors, shared_out
 from geosite.terrain.site_ground import SiteGround
 
 __all__ = ["TOUCHED_M", "PlacedDesign", "RealisedStack", "place_design", "quantities"]
@@ -97,19 +98,37 @@ def quantities(
     exact = _fine(placed, site, depths)
     change = placed.change.ravel()
     sums = [[_sums(change - below, weight)] for below in _under(placed.footprint, depths)]
-    for first in range(0, site.ground.draws, AT_ONCE):
-        draws = range(first, min(first + AT_ONCE, site.ground.draws))
-        assert drawn is not None
+    if drawn is not None:
+        for some in _of_draws(placed, weight, drawn, site.ground.draws, depths):
+            for known, more in zip(sums, some, strict=True):
+                known.extend(more)
+    found = [_moved(of_draws, fine) for of_draws, fine in zip(sums, exact, strict=True)]
+    return found[0], found[-1]
+
+
+def _of_draws(
+    placed: PlacedDesign,
+    weight: Floats,
+    drawn: RealisedStack,
+    count: int,
+    depths: Sequence[float],
+) -> list[list[list[_Sums]]]:
+    """Return the sums of all possible grounds, some at a time: to the surface, to the formation."""
+
+    def part(number: int) -> list[list[_Sums]]:
+        draws = range(number * AT_ONCE, min((number + 1) * AT_ONCE, count))
         possible = drawn(draws).reshape(len(draws), -1)
         # most of a site lies beyond the foot of the banks, whatever the ground
         reached = placed.footprint.reached(possible)
-        part, ground = placed.footprint.at(reached), possible[:, reached]
-        under = _under(part, depths)
-        for one in part.built(ground) - ground:
-            for known, below in zip(sums, under, strict=True):
-                known.append(_sums(one - below, weight[reached]))
-    found = [_moved(of_draws, fine) for of_draws, fine in zip(sums, exact, strict=True)]
-    return found[0], found[-1]
+        footprint, ground = placed.footprint.at(reached), possible[:, reached]
+        changed = footprint.built(ground) - ground
+        return [
+            [_sums(one - below, weight[reached]) for one in changed]
+            for below in _under(footprint, depths)
+        ]
+
+    drawn(range(min(count, 2)))  # what all grounds have in common is made once, for all
+    return shared_out(lambda _: part, -(-count // AT_ONCE), processors())
 
 
 def _under(footprint: Footing, depths: Sequence[float]) -> tuple[float | Floats, ...]:

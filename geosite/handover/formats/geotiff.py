@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -35,6 +36,7 @@ def drop_foreign_proj() -> None:
         os.environ.pop(name, None)
 
 
+@lru_cache(maxsize=8)
 def _compound_wkt(frame: Frame) -> str | None:
     """Return the WKT of map and vertical CRS together; None where elevations are relative.
 
