@@ -8,6 +8,10 @@ import _signal  # type: ignore[import-not-found]
 import os
 import sys
 
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from typing import NoReturn
+
 __all__ = ["main"]
 
 
@@ -35,9 +39,28 @@ def main() -> None:
 
     try:
         run(sys.argv[1:])
+    except SystemExit as end:
+        if sys.argv[1:2] in (["build"], ["check"]) and isinstance(end.code, int):
+            _end(end.code)
+        raise
     finally:
         import gc
 
         # the interpreter would look through all objects for circles of garbage before it ends,
         # which takes a tenth of a small build; they all go with the process
         gc.freeze()
+
+
+def _end(status: int) -> "NoReturn":
+    """End without taking all modules apart first, which takes a twentieth of a small build.
+
+    Every file is closed by then. Building and checking run no plug-in and start no thread that
+    might wait to be told of the end, as other commands do.
+    """
+    import contextlib
+
+    for stream in (sys.stdout, sys.stderr):
+        # whoever read it has left, or there is none
+        with contextlib.suppress(OSError, ValueError, AttributeError):
+            stream.flush()
+    os._exit(status)

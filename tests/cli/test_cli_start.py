@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 
@@ -22,6 +23,10 @@ sys.argv = ["geosite", "list"]
 from geosite_cli.start import main
 main()
 """
+
+SITE = str(Path(__file__).parents[2] / "sample_data" / "jetty_feet" / "site.toml")
+
+WITHOUT_START = "import sys; from geosite_cli.main import main; main(sys.argv[1:])"
 
 
 @pytest.mark.parametrize("module", ["geosite_cli.main", "click", "geosite.processes.registry"])
@@ -73,3 +78,24 @@ def test_linear_algebra_takes_one_thread_unless_asked_for_more(
         env=others | asks,
     )
     assert ran.stdout == f"{threads}\n"
+
+
+@pytest.mark.parametrize(
+    ("arguments", "status", "told"),
+    [(["check", "nowhere.toml"], 2, ""), (["check", SITE], 0, ""), (["describe", "x"], 2, "end")],
+)
+def test_check_and_build_end_without_ado(arguments: list[str], status: int, told: str) -> None:
+    """All that was said is there, and the status; a plug-in of other commands hears of the end."""
+    code = (
+        "import atexit, os, sys; atexit.register(os.write, 2, b'end'); "
+        f"sys.argv = ['geosite', *{arguments!r}]; from geosite_cli.start import main; main()"
+    )
+    ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
+    assert ran.returncode == status
+    assert ran.stderr.endswith("end") == bool(told)
+    assert bool(ran.stdout) == (status == 0)
+    if status == 0:
+        whole = subprocess.run(
+            [sys.executable, "-c", WITHOUT_START, *arguments], capture_output=True, text=True
+        )
+        assert ran.stdout == whole.stdout
