@@ -548,6 +548,22 @@ def test_a_closed_line_holds_the_area_of_its_corners(browser: Any, page: Path) -
     assert float(held[1]) == pytest.approx(side**2, rel=0.03)
 
 
+def test_the_rest_of_a_long_finding_is_there_to_be_opened(browser: Any, tmp_path: Path) -> None:
+    first, rest = "The wall rises 1.8 +/- 0.7 % (95 %) away from it. ", "Exceptions: none. " * 20
+    long = Finding("look", "a", first + rest.strip(), place=(512_330.0, 5_276_120.0))
+    short = Finding("look", "b", first + "Look there.")
+    package = dataclasses.replace(ferry_landing(), findings=(long, short))
+    show(browser, write_viewer(tmp_path, package))
+    one, other = browser.find_elements("css selector", "#look > li")
+    assert other.text == short.text
+    said = one.find_element("css selector", "button.finding").text
+    assert said.startswith(first)
+    assert len(said) <= 260
+    (more,) = one.find_elements("css selector", "details")
+    more.find_element("css selector", "summary").click()
+    assert f"{said} {more.find_element('css selector', 'p').text}" == long.text
+
+
 def test_a_finding_with_a_place_goes_there_and_back(browser: Any, tmp_path: Path) -> None:
     package = ferry_landing()
     east, north = place_of("S10")

@@ -443,13 +443,27 @@ const placeOf = (finding) => finding.place ?? (finding.mark === undefined ? null
 const saidOf = (finding) => (unit.name === site.told_unit ? finding.text : finding.other ?? finding.text);
 
 // A finding whose place is known is a button that goes there.
+// The first sentences of a long finding, and the rest of it.
+function parted(text) {
+  const [first, ...rest] = text.split(/(?<=[.)]) (?=[A-Z])/);
+  let told = first;
+  while (rest.length && told.length + rest[0].length < 260) told += ` ${rest.shift()}`;
+  return [told, rest.join(" ")];
+}
+
 function findingItem(finding) {
   const item = element("li"), place = placeOf(finding);
-  if (!place) item.textContent = saidOf(finding);
+  const [said, rest] = parted(saidOf(finding));
+  if (!place) item.textContent = said;
   else {
-    const button = element("button", saidOf(finding), { type: "button", class: "finding", "data-finding": String(findings.indexOf(finding)) });
+    const button = element("button", said, { type: "button", class: "finding", "data-finding": String(findings.indexOf(finding)) });
     button.addEventListener("click", () => go(place));
     item.append(button);
+  }
+  if (rest) {
+    const more = element("details");
+    more.append(element("summary", "more of it"), element("p", rest));
+    item.append(more);
   }
   return item;
 }
