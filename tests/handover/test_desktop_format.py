@@ -230,6 +230,9 @@ def test_tints_hatches_and_pens_of_a_symbol_lie_in_their_order() -> None:
         for one in made.findall("layer")
     )
     assert fill["color"] == colour("#97d3fd", 0.5) == "151,211,253,128"
+    (whole,) = symbol("6", "fill", (Tint("#97d3fd"),)).findall("layer")
+    inks = {o.attrib["name"]: o.get("value") for o in whole.findall("Option/Option")}
+    assert inks["color"] == "151,211,253,255"  # a tint that says nothing lets nothing through
     assert (hatch["angle"], hatch["distance"], hatch["line_width"]) == ("45", "1.6", "0.13")
     assert (pen["customdash"], pen["capstyle"], pen["use_custom_dash"]) == ("3;0.8", "flat", "1")
     solid = symbol("4", "line", (Stroke("#00679c", 0.3),)).find("layer")
