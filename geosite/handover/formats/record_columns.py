@@ -56,6 +56,8 @@ def json_texts(values: Sequence[Any]) -> list[str]:
     found = numbers(values)
     if found is not None:
         return ["null" if value is None else repr(value) for value in found]
+    if set(map(type, values)) <= {int, _NONE}:
+        return ["null" if value is None else str(value) for value in values]
     return of_each(values, lambda value: _text(plain(value)))
 
 

@@ -16,7 +16,10 @@ from io import BytesIO
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from geosite.base.columns import Field
+from geosite.handover.formats.record_columns import column_of, of_each
 from geosite.handover.model import CAUTION, Package, Table
 from geosite.handover.wording.reference import crs_words, height_words
 
@@ -184,10 +187,10 @@ def _sheet(book: Any, table: Table, package: Package, formats: dict[str, Any]) -
             if field.type == "real" and decimals is not None
             else None
         )
-        values = [record.get(field.name) for record in table.records[:_ROWS]]
-        texts = [value for value in values if isinstance(value, str)]
-        if texts:
-            values = [_legal(value) if isinstance(value, str) else value for value in values]
+        values = of_each(
+            column_of(table.records[:_ROWS], field.name),
+            lambda value: _legal(value) if isinstance(value, str) else value,
+        )
         sheet.write_whole_column(2, column, values, shape)
         folded = _folded(field, values, package.unit)
         width = _width(field, values, decimals or 0)
@@ -215,9 +218,13 @@ def _width(field: Field, values: list[Any], decimals: int) -> int:
     """Return the width of a column, letters: of its longest value, and of each word above it."""
     words = _heading(field.name, field.unit).replace("+/- (95 %)", "+/-_(95_%)").split()
     least = max([_NARROWEST, *(len(word) + 2 for word in words), len(field.unit) + 1])
-    texts = max((len(value) + 2 for value in values if isinstance(value, str)), default=0)
-    sizes = [abs(v) for v in values if isinstance(v, int | float) and math.isfinite(v)]
-    digits = len(f"{-max(sizes):,.{decimals}f}") + 1 if sizes else 0
+    kinds = set(map(type, values))
+    texts = 0
+    if kinds - {int, float, type(None)}:
+        texts = max((len(value) + 2 for value in values if isinstance(value, str)), default=0)
+    sizes = np.array([v for v in values if isinstance(v, int | float)], dtype=np.float64)
+    largest = np.abs(sizes[np.isfinite(sizes)]).max(initial=-1.0)
+    digits = len(f"{-largest:,.{decimals}f}") + 1 if largest >= 0 else 0
     return min(_WIDEST, max(least, texts, digits))
 
 

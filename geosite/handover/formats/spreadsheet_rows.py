@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from io import StringIO
-from math import isfinite
 from typing import Any, Literal
 
 import numpy as np
@@ -23,6 +22,12 @@ _SPANNED = 16
 
 _AT_ONCE = 256
 """Such groups of rows of which the texts of the cells are held at once."""
+
+
+def _all_finite(values: Sequence[Any]) -> bool:
+    """Return whether every number among numbers and gaps is finite."""
+    finite = np.isfinite(np.array(values, dtype=np.float64))
+    return int(finite.sum()) == len(values) - values.count(None)
 
 
 @dataclass(frozen=True, eq=False)
@@ -62,30 +67,36 @@ class ColumnSheet(Worksheet):  # type: ignore[misc]
             Format of its numbers.
         """
         self._first = row
-        there = [(k, value) for k, value in enumerate(values, start=row) if value is not None]
-        if not there:
+        kinds = set(map(type, values)) - {type(None)}
+        if not kinds:
             return
-        for end in (there[0][0], there[-1][0]):
+        for ends in (values, values[::-1]):
+            gap = next(k for k, value in enumerate(ends) if value is not None)
+            end = row + gap if ends is values else row + len(values) - 1 - gap
             self._check_dimensions(end, column)
-        texts = sum(isinstance(value, str) for _, value in there)
-        if texts == len(there):
-            known: dict[Any, int] = {}
-            for number, value in there:
-                if value not in known:
-                    self.write_string(number, column, value)
-                    known[value] = self.table[number].pop(column).string
-            self.str_table.count += len(there) - len(known)  # how often one is used
-            cells = [None if value is None else known[value] for value in values]
+        if kinds == {str}:
+            cells = self._shared(row, column, values)
             self._columns[column] = _Column("text", cells, None)
-        elif not texts and all(isfinite(value) for _, value in there):  # type: ignore[arg-type]
+        elif str not in kinds and _all_finite(values):
             self._columns[column] = _Column("number", values, shape)
         else:
-            for number, value in there:
+            for number, value in enumerate(values, start=row):
                 if isinstance(value, str):
                     self.write_string(number, column, value)
-                else:
+                elif value is not None:
                     self.write_number(number, column, value, shape)
             self._columns[column] = _Column("by cell", values, None)
+
+    def _shared(self, row: int, column: int, values: Sequence[Any]) -> list[int | None]:
+        """Return the numbers under which the library knows texts."""
+        known: dict[str | None, int | None] = {None: None}
+        for number, value in enumerate(values, start=row):
+            if value not in known:
+                self.write_string(number, column, value)
+                known[value] = self.table[number].pop(column).string
+        # how often one is used
+        self.str_table.count += len(values) - values.count(None) - (len(known) - 1)
+        return [known[value] for value in values]
 
     def _write_rows(self) -> None:
         """Write the rows: the library's own method writes those above the columns."""
