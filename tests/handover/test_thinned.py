@@ -11,6 +11,7 @@ import shapely
 
 from geosite.drawing.sheet import Rectangle, Shape, Sheet
 from geosite.fieldbook.sitefile import Handover
+from geosite.handover.documents.residuals import _steps
 from geosite.handover.model import Layer, Package
 from geosite.handover.plan.layout import View
 from geosite.handover.plan.sheet import draw_plan
@@ -134,3 +135,30 @@ def test_places_without_a_name_are_spread_where_they_cover_the_map(count: int, m
     assert 1_000 < dots <= most
     assert f"{count - dots} places without a name too near to others" in words(sheet)
     assert "without a name" not in words(before)
+
+
+def test_steps_of_a_long_walk_are_drawn_as_wide_as_a_pen_shows() -> None:
+    draw = np.random.default_rng(2)
+    values = draw.normal(size=100_000).tolist()
+    x = np.linspace(10.0, 180.0, len(values) + 1)
+    (drawn_steps,) = _steps(values, x, 50.0, 4.0)
+    (places,) = drawn_steps.pieces
+    assert isinstance(places, np.ndarray)
+    widths = np.floor(places[:, 0] / 0.05)
+    assert len(places) <= 4 * len(np.unique(widths)) <= 4 * 3402
+    assert (np.diff(places[:, 0]) >= 0).all()
+    # nothing that stands out is lost
+    level = 50.0 - np.clip(values, -5, 5) * 4.0
+    every = np.floor(x[:-1] / 0.05)
+    for width in np.unique(every)[::97]:
+        there = level[every == width]
+        seen = places[widths == width, 1]
+        assert seen.min() <= there.min() + 1e-9
+        assert seen.max() >= there.max() - 1e-9
+
+
+def test_steps_that_can_be_told_apart_are_all_drawn() -> None:
+    (steps,) = _steps([1.0, -2.0, 0.5], np.array([0.0, 1.0, 2.0, 3.0]), 0.0, 1.0)
+    (places,) = steps.pieces
+    assert isinstance(places, np.ndarray)
+    assert places.tolist() == [[0, -1], [1, -1], [1, 2], [2, 2], [2, -0.5], [3, -0.5]]

@@ -32,6 +32,8 @@ LISTED = 1000
 """Rows of a table: of more, those with the largest standardised residuals."""
 _TOP = 5.0
 """Standardised residuals beyond this are drawn at the edge of the plot."""
+_FINEST = 0.05
+"""Width, mm, in which more steps are not told apart: an eighth of a pen."""
 _AXES = ("east", "north", "up")
 _PENS = {
     "east": Stroke(WATER, 0.4),
@@ -222,8 +224,24 @@ def _steps(values: Sequence[float | None], x: Floats, middle: float, tall: float
             places = np.column_stack(
                 [np.repeat(x[at[0] : at[-1] + 2], 2)[1:-1], middle - np.repeat(level, 2) * tall]
             )
-            found.append(Outline((places,)))
+            found.append(Outline((_drawn(places),)))
     return found
+
+
+def _drawn(places: Floats) -> Floats:
+    """Leave out steps that no pen shows: of each width the first, least, largest and last stay.
+
+    A walk of 100,000 legs has 600 on a millimetre.
+    """
+    column = np.floor(places[:, 0] / _FINEST).astype(np.int64)
+    first = np.flatnonzero(np.diff(column, prepend=column[0] - 1))
+    if len(places) <= 4 * len(first):
+        return places
+    order = np.lexsort((places[:, 1], column))
+    last = np.append(first[1:], len(places)) - 1
+    kept = np.unique(np.concatenate([first, last, order[first], order[last]]))
+    drawn: Floats = places[kept]
+    return drawn
 
 
 def _ticks(whole: float, x: Any, foot: float, unit: str) -> list[Shape | Text]:
