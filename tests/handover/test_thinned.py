@@ -9,14 +9,16 @@ import package_cases
 import pytest
 import shapely
 
+from geosite.drawing.document import Figure
 from geosite.drawing.sheet import Rectangle, Shape, Sheet
 from geosite.fieldbook.sitefile import Handover
-from geosite.handover.documents.residuals import _steps
-from geosite.handover.model import Layer, Package
+from geosite.handover.documents.residuals import residual_blocks
+from geosite.handover.model import Layer, Package, Table
 from geosite.handover.plan.layout import View
 from geosite.handover.plan.sheet import draw_plan
 from geosite.handover.plan.thinned import readable_contours
 from geosite.handover.small_pond_parts import without_specks
+from geosite.handover.wording.measures import Measures
 
 
 def with_layer(
@@ -137,19 +139,38 @@ def test_places_without_a_name_are_spread_where_they_cover_the_map(count: int, m
     assert "without a name" not in words(before)
 
 
+def steps(values: list[float]) -> tuple[np.ndarray, Rectangle]:
+    """Return the line of the residuals eastwards of so many legs of a metre, and where it is."""
+    leg: dict[str, object] = {
+        "kind": "leg",
+        "run": "R1",
+        "from_point": "",
+        "to_point": "",
+        "from_row": 2,
+        "row": 3,
+    }
+    leg |= {"length_m": 1.0, "east_m": 0.0, "north_m": 0.0, "up_m": 0.0}
+    leg |= {"north_standardised": None, "up_standardised": None}
+    records = [{**leg, "east_standardised": value} for value in values]
+    walked = Table("residuals", "Residuals", (), records)
+    package = package_cases.ferry_landing()
+    blocks = residual_blocks(replace(package, tables=(walked,)), Measures("m"))
+    (figure,) = (block for block in blocks if isinstance(block, Figure))
+    shapes = [item for item in figure.draw(Rectangle(0, 0, 180, 62)) if isinstance(item, Shape)]
+    lines = [piece for shape in shapes for line in shape.outlines for piece in line.pieces]
+    longest = max((line for line in lines if isinstance(line, np.ndarray)), key=len)
+    return longest, Rectangle(9.0, 8.0, 170.0, 47.0)
+
+
 def test_steps_of_a_long_walk_are_drawn_as_wide_as_a_pen_shows() -> None:
-    draw = np.random.default_rng(2)
-    values = draw.normal(size=100_000).tolist()
-    x = np.linspace(10.0, 180.0, len(values) + 1)
-    (drawn_steps,) = _steps(values, x, 50.0, 4.0)
-    (places,) = drawn_steps.pieces
-    assert isinstance(places, np.ndarray)
+    values = np.random.default_rng(2).normal(size=100_000)
+    places, box = steps(values.tolist())
     widths = np.floor(places[:, 0] / 0.05)
-    assert len(places) <= 4 * len(np.unique(widths)) <= 4 * 3402
+    assert 5_000 < len(places) <= 4 * len(np.unique(widths)) <= 4 * 3402
     assert (np.diff(places[:, 0]) >= 0).all()
     # nothing that stands out is lost
-    level = 50.0 - np.clip(values, -5, 5) * 4.0
-    every = np.floor(x[:-1] / 0.05)
+    level = box.y + box.height / 2 - np.clip(values, -5, 5) * box.height / 2 / 5.4
+    every = np.floor((box.x + np.arange(len(values)) / len(values) * box.width) / 0.05)
     for width in np.unique(every)[::97]:
         there = level[every == width]
         seen = places[widths == width, 1]
@@ -158,7 +179,8 @@ def test_steps_of_a_long_walk_are_drawn_as_wide_as_a_pen_shows() -> None:
 
 
 def test_steps_that_can_be_told_apart_are_all_drawn() -> None:
-    (steps,) = _steps([1.0, -2.0, 0.5], np.array([0.0, 1.0, 2.0, 3.0]), 0.0, 1.0)
-    (places,) = steps.pieces
-    assert isinstance(places, np.ndarray)
-    assert places.tolist() == [[0, -1], [1, -1], [1, 2], [2, 2], [2, -0.5], [3, -0.5]]
+    places, box = steps([1.0, -2.0, 0.5, 0.25])
+    at = (places[:, 0] - box.x) / box.width * 4
+    level = (box.y + box.height / 2 - places[:, 1]) / (box.height / 2 / 5.4)
+    assert at.tolist() == pytest.approx([0, 1, 1, 2, 2, 3, 3, 4])
+    assert level.tolist() == pytest.approx([1, 1, -2, -2, 0.5, 0.5, 0.25, 0.25])
