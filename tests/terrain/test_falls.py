@@ -264,7 +264,7 @@ def test_ponds_are_told_with_their_intervals() -> None:
     first, rest = pond_findings([deep, maybe], lambda row, col: (100.0 + 2 * col, 200.0 - 2 * row))
     assert first.text == (
         "After rain water stands 55 mm (21 to 90) deep at E 102.00, N 198.00, "
-        "0.40 m3 (0.05 to 2.10) on 3.0 m2 (1.0 to 4.0), before it spills at E 104.00, N 196.00."
+        "0.4 m3 (0.1 to 2.1) on 3.0 m2 (1.0 to 4.0), before it spills at E 104.00, N 196.00."
     )
     assert (first.level, rest.level) == ("look", "note")
     assert "in 38 of 100 possible grounds there is no pond here" in rest.text
