@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -117,6 +118,15 @@ def test_a_sheet_says_what_it_leaves_out_and_counts_all_ponds() -> None:
     assert "parts of ponds too small to be read are left out" in said
     assert "the largest is drawn" in said
     assert "1500 places" in said
+
+
+def test_what_many_ponds_hold_together_is_not_lost_with_the_digits_of_each() -> None:
+    package = hollows(1500, 0.05, 0.1)
+    of_each = {"volume_m3": 0.14, "volume_low_m3": 0.03, "volume_high_m3": 12.07}
+    ponds = layer(package, "ponding")
+    records = [{**record, **of_each} for record in ponds.records]
+    said = words(draw_plan(with_layer(package, "ponding", records, ponds.geometries), Handover()))
+    assert re.search(r"210 m³\s+together they hold|together they hold\s+210 m³", said)
 
 
 @pytest.mark.parametrize(("count", "most"), [(9_000, 9_000), (90_000, 10_000)])

@@ -45,6 +45,9 @@ from geosite.handover.wording.measures import (
 from geosite.handover.wording.names import readable_name
 from geosite.handover.wording.reference import DRAWN_DEG, plural
 
+_LOST = 0.05
+"""Share of a sum that may be lost so that what is told of its parts adds up."""
+
 __all__ = [
     "contour_interval",
     "grades_block",
@@ -234,6 +237,10 @@ def water_block(package: Package, measures: Measures) -> Block | None:
         for r in deep
     ]
     volume, digits = sum(v for v, _ in held), max((p for _, p in held), default=2)
+    whole = sum(r["volume_m3"] or 0.0 for r in deep) / measures.unit_m**3
+    # of many that are known badly each by itself is about nothing
+    if len(deep) > 1 and abs(volume - whole) > _LOST * whole:
+        volume, digits = whole, 0 if whole >= 10 else 2
 
     def block(column: Column, limit: int) -> None:
         k = column.k
