@@ -200,7 +200,7 @@ def _shapes(
         return None
     layer = read_design(inputs[what], inputs.get(named), usual=(), key=named)
     refuse_other_crs(layer, ground.frame)
-    wanted: list[str] = inputs.get(coded) or []
+    wanted = [code.strip() for code in (inputs.get(coded) or "").split(",") if code.strip()]
     shapes = [s for s in layer.shapes if not wanted or s.code in wanted]
     if wanted and not shapes:
         there = sorted({s.code for s in layer.shapes if s.code})
@@ -388,8 +388,9 @@ PROCESS = Process(
         Input(
             "inlets_code",
             "Codes of the inlets",
-            "Only the features of the layer with one of these codes; without it all of them",
-            {"type": "array", "items": {"type": "string"}, "minItems": 1},
+            "Only the features of the layer with this code, or one of several with commas between "
+            "them; without it all features",
+            {"type": "string"},
             required=False,
         ),
         Input(

@@ -138,16 +138,16 @@ def coded(folder: Path) -> str:
 def test_only_features_of_the_codes_asked_for_are_inlets(tmp_path: Path) -> None:
     elevation, inlets = raster(tmp_path, tilted()), coded(tmp_path)
 
-    def drains(**codes: list[str]) -> list[list[int]]:
+    def drains(**codes: str) -> list[list[int]]:
         found = run(tmp_path, elevation=elevation, inlets=inlets, **codes)
         return np.argwhere(found["drainage_direction"] == -1).tolist()
 
-    assert drains(inlets_code=["gully"]) == [[5, 10]]
-    assert drains(inlets_code=["gully", "tree"]) == drains() == [[5, 4], [5, 10]]
+    assert drains(inlets_code="gully") == [[5, 10]]
+    assert drains(inlets_code="gully, tree") == drains() == [[5, 4], [5, 10]]
     with pytest.raises(InputError, match="no feature has the code drain; expected one of gully, t"):
-        drains(inlets_code=["drain"])
+        drains(inlets_code="drain")
     with pytest.raises(InputError, match="inlets_code is given and inlets is not"):
-        run(tmp_path, elevation=elevation, inlets_code=["gully"])
+        run(tmp_path, elevation=elevation, inlets_code="gully")
 
 
 def test_a_wall_holds_the_water_back_and_it_goes_round(tmp_path: Path) -> None:
