@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
@@ -26,7 +26,7 @@ from geosite.terrain.water.falls_from_buildings import (
     wall_profiles,
 )
 from geosite.terrain.water.flow import Arrows, arrows, catchments, flow_paths
-from geosite.terrain.water.ponding import find_ponds
+from geosite.terrain.water.ponding import Pond, find_ponds
 from geosite.terrain.water.realised_drainage import (
     DrainageReference,
     RealisedDrainage,
@@ -204,7 +204,9 @@ def site_water(site: SiteGround, stack: Callable[[range], Floats] | None = None)
     return Water(
         drainage=drainage,
         pond=pond,
-        ponds=estimate_ponds(ponds, realised, cell_m2=site.cell_m2),
+        ponds=estimate_ponds(
+            ponds, realised, cell_m2=site.cell_m2, spills_apart_m=_spills_apart(site, ponds)
+        ),
         catchment=catchment,
         catchments=estimate_catchments(found, realised, cell_m2=site.cell_m2),
         inlets=inlet_names,
@@ -220,6 +222,18 @@ def site_water(site: SiteGround, stack: Callable[[range], Floats] | None = None)
         reference=reference,
         realised=realised,
     )
+
+
+def _spills_apart(site: SiteGround, ponds: Sequence[Pond]) -> list[float]:
+    """Return how far from the nearest mark each pond spills, metres on the ground."""
+    if not ponds:
+        return []
+    east, north = site.local.centres()
+    rows, cols = np.array([(pond.spill_row, pond.spill_col) for pond in ponds]).T
+    places = shapely.points(np.column_stack([east[cols], north[rows]]))
+    marks = shapely.STRtree(np.asarray(shapely.points(site.ground.tin.points[:, :2])))
+    _, apart = marks.query_nearest(places, return_distance=True, all_matches=False)
+    return [float(metres) * site.ground_m for metres in apart]
 
 
 def _realised(

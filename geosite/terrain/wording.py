@@ -32,6 +32,9 @@ __all__ = [
 _NAMED = 20
 """So many points that stand out are named."""
 
+_RIM_SEEN_M = 1.0
+"""A mark this near to where a pond spills has seen its rim: common practice, no source."""
+
 LITRES = 3
 """Decimals of a cubic metre: nothing on a yard is told in less than a litre."""
 
@@ -361,7 +364,7 @@ def pond_findings(
                 f"After rain water stands {depth} deep at {place_words(*low)}, "
                 f"{interval_words(one.volume_m3, 2, 'm3')} on "
                 f"{interval_words(one.area_m2, 1, 'm2')}, before it spills at "
-                f"{place_words(*spill)}.",
+                f"{place_words(*spill)}.{_unseen_rim(one.spill_apart_m)}",
                 place=low,
             )
         )
@@ -383,6 +386,15 @@ def pond_findings(
             )
         )
     return tuple(found)
+
+
+def _unseen_rim(apart_m: float) -> str:
+    if apart_m < _RIM_SEEN_M:
+        return ""
+    return (
+        f" No mark is within {apart_m:.1f} m of there: a notch in the rim lets more of it off. "
+        "A mark at the lowest place of the rim would decide."
+    )
 
 
 def _draws_findings(site: SiteGround, water: Water) -> tuple[Finding, ...]:

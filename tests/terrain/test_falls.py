@@ -266,6 +266,12 @@ def test_ponds_are_told_with_their_intervals() -> None:
         "After rain water stands 55 mm (21 to 90) deep at E 102.00, N 198.00, "
         "0.4 m3 (0.1 to 2.1) on 3.0 m2 (1.0 to 4.0), before it spills at E 104.00, N 196.00."
     )
+    unseen = replace(deep, spill_apart_m=2.43)
+    (far,) = pond_findings([unseen], lambda row, col: (100.0 + 2 * col, 200.0 - 2 * row))
+    assert far.text == (
+        f"{first.text} No mark is within 2.4 m of there: a notch in the rim lets more of it off. "
+        "A mark at the lowest place of the rim would decide."
+    )
     assert (first.level, rest.level) == ("look", "note")
     assert "in 38 of 100 possible grounds there is no pond here" in rest.text
     assert pond_findings((), lambda row, col: (0.0, 0.0)) == ()

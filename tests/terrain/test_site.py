@@ -242,8 +242,15 @@ def test_areas_lengths_and_falls_are_those_of_the_ground(
         np.nanmax(area)
     )
     (told,) = [f.text for f in terrain.findings if f.code == "pond"]
-    held = f"({pond['volume_low_m3']:.2f} to {pond['volume_high_m3']:.2f})"
-    assert f"{pond['volume_m3']:.2f} m3 {held} on {pond['area_m2']:.0f} m2 (" in told
+    # no digit more than the interval bears
+    held = f"({pond['volume_low_m3']:.0f} to {pond['volume_high_m3']:.0f})"
+    assert f"{pond['volume_m3']:.0f} m3 {held} on {pond['area_m2']:.0f} m2 (" in told
+    (estimate,) = terrain.water.ponds
+    east, north = terrain.local.centres()
+    spill = [east[estimate.pond.spill_col], north[estimate.pond.spill_row]]
+    apart = np.hypot(*(terrain.ground.tin.points[:, :2] - spill).T).min() / factor
+    assert estimate.spill_apart_m == pytest.approx(apart)
+    assert ("No mark is within" in told) == (apart >= 1.0)
 
     report = ground_report(terrain, (), network.frame)
     assert report.ponds[0].volume_m3 == pytest.approx(pond["volume_m3"])

@@ -44,6 +44,8 @@ class PondEstimate:
     probability
         Share of the possible grounds on which water stands here, a millimetre or more; NaN where
         none were drained.
+    spill_apart_m
+        From where it spills to the nearest mark, metres on the ground.
     """
 
     pond: Pond
@@ -53,6 +55,7 @@ class PondEstimate:
     inflow_m2: Estimate
     level_m: Estimate
     probability: float
+    spill_apart_m: float = 0.0
 
     @property
     def is_significant(self) -> bool:
@@ -137,7 +140,11 @@ def interval_of(value: float, draws: Floats | None) -> Estimate:
 
 
 def estimate_ponds(
-    ponds: Sequence[Pond], realised: RealisedDrainage | None, *, cell_m2: float
+    ponds: Sequence[Pond],
+    realised: RealisedDrainage | None,
+    *,
+    cell_m2: float,
+    spills_apart_m: Sequence[float] | None = None,
 ) -> tuple[PondEstimate, ...]:
     """Give the ponds of the surface the intervals of the water in their places on possible grounds.
 
@@ -149,6 +156,8 @@ def estimate_ponds(
         None where no possible grounds were drained: then nothing bounds the numbers.
     cell_m2
         Area of a cell on the ground.
+    spills_apart_m
+        From where each spills to the nearest mark; without it marks stand there.
 
     Examples
     --------
@@ -184,7 +193,8 @@ def estimate_ponds(
             interval_of(pond.level, level[there])
             for pond, level, there in zip(ponds, realised.pond_level.T, holds.T, strict=True)
         ]
-    facts = zip(ponds, *(found[name] for name in sizes), levels, probability, strict=True)
+    apart = [0.0] * len(ponds) if spills_apart_m is None else spills_apart_m
+    facts = zip(ponds, *(found[name] for name in sizes), levels, probability, apart, strict=True)
     return tuple(PondEstimate(*one) for one in facts)
 
 
