@@ -27,7 +27,6 @@ from shapely import GeometryType
 from geosite.base.arrays import Floats
 from geosite.base.map_frame import Frame
 from geosite.drawing.ink import Stroke
-from geosite.handover.formats.dxf_bulk import BulkEntities
 from geosite.handover.formats.wkb import arc_of
 from geosite.handover.model import Layer, Package
 from geosite.handover.palette import STROKES
@@ -123,7 +122,6 @@ class _Sheet:
     def __init__(self, drawing: Any, frame: Frame) -> None:
         self.drawing = drawing
         self.space: Modelspace = drawing.modelspace()
-        self.bulk = BulkEntities(drawing, self.space)
         self.frame = frame
         self.text = TEXT_HEIGHT_M / frame.unit_m
         self.outlined: set[str | None] = set()
@@ -240,10 +238,10 @@ class _Sheet:
                 continue
             at = (shape.x, shape.y, shape.z * scale)
             if name is None:
-                self.bulk.point(at, self.on("survey-positions"))
+                self.space.add_point(at, dxfattribs=self.on("survey-positions"))
                 continue
             named.add(name)
-            self.bulk.point(at, self.on("survey-marks"))
+            self.space.add_point(at, dxfattribs=self.on("survey-marks"))
             self.write(name, at, "survey-mark-names")
             below = (at[0], at[1] - 1.6 * self.text)
             self.write(f"{shape.z:.2f}", below, "survey-mark-elevations")
@@ -259,14 +257,16 @@ class _Sheet:
                 height = float(points[0, 2])
                 if not has_z or np.all(points[:, 2] == height):
                     # level, as a contour is: a plane polyline at its elevation
-                    level = None if math.isnan(height) else height
-                    self.bulk.polyline(points[:, :2].tolist(), on, level)
+                    level = {} if math.isnan(height) else {"elevation": height}
+                    self.space.add_lwpolyline(
+                        points[:, :2].tolist(), format="xy", dxfattribs={**on, **level}
+                    )
                 else:
                     self.space.add_polyline3d(points.tolist(), dxfattribs=on)
             if shape.geom_type == "Point" and record.get("azimuth_deg") is not None:
                 self.arrow((shape.x, shape.y), math.radians(record["azimuth_deg"]), on)
             elif shape.geom_type == "Point":
-                self.bulk.point((shape.x, shape.y), on)
+                self.space.add_point((shape.x, shape.y), dxfattribs=on)
 
     def arrow(self, at: tuple[float, float], azimuth: float, on: dict[str, Any]) -> None:
         """Draw an arrow as one polyline: a shaft, and a head that tapers from its width to none."""

@@ -170,9 +170,7 @@ def _folded(field: Field, values: list[Any], unit: str) -> bool:
 
 
 def _sheet(book: Any, table: Table, package: Package, formats: dict[str, Any]) -> None:
-    from geosite.handover.formats.spreadsheet_rows import ColumnSheet
-
-    sheet = book.add_worksheet(_sheet_name(table.name), ColumnSheet)
+    sheet = book.add_worksheet(_sheet_name(table.name))
     sheet.freeze_panes(2, 1)
     across, tall, was_folded = 0, 1, False
     for column, field in enumerate(table.fields):
@@ -191,7 +189,11 @@ def _sheet(book: Any, table: Table, package: Package, formats: dict[str, Any]) -
             column_of(table.records[:_ROWS], field.name),
             lambda value: _legal(value) if isinstance(value, str) else value,
         )
-        sheet.write_whole_column(2, column, values, shape)
+        for row, value in enumerate(values, start=2):
+            if isinstance(value, str):
+                sheet.write_string(row, column, value)
+            elif value is not None:
+                sheet.write_number(row, column, float(value), shape)
         folded = _folded(field, values, package.unit)
         width = _width(field, values, decimals or 0)
         # the plus stands above the column after those that it folds
