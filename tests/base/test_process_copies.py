@@ -54,6 +54,7 @@ def test_an_error_comes_back_whatever_it_came_from():
         done(fail)
 
 
+@pytest.mark.slow
 def test_work_without_end_is_ended():
     def busy():
         while True:

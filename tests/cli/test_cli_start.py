@@ -84,6 +84,7 @@ def test_linear_algebra_takes_one_thread_unless_asked_for_more(
     ("arguments", "status", "told"),
     [(["check", "nowhere.toml"], 2, ""), (["check", SITE], 0, ""), (["describe", "x"], 2, "end")],
 )
+@pytest.mark.slow
 def test_check_and_build_end_without_ado(arguments: list[str], status: int, told: str) -> None:
     """All that was said is there, and the status; a plug-in of other commands hears of the end."""
     code = (

@@ -242,6 +242,7 @@ def test_nothing_to_draw(tmp_path: Path) -> None:
     assert not found.audit().errors
 
 
+@pytest.mark.slow
 def test_the_same_package_gives_the_same_bytes(tmp_path: Path) -> None:
     first, second = tmp_path / "1.dxf", tmp_path / "2.dxf"
     write_dxf(first, package_cases.ferry_landing())

@@ -103,6 +103,7 @@ def test_nothing_given_leaves_no_title_block() -> None:
     assert "Title block" not in pypdf.PdfReader(io.BytesIO(document)).pages[0].extract_text()
 
 
+@pytest.mark.slow
 def test_no_page_holds_the_caution_alone_however_many_findings_there_are() -> None:
     paper = paper_for(with_findings(), Handover(sheet="ANSI B"), "Findings")
     begins = words(CAUTION)[:30]

@@ -247,6 +247,7 @@ def test_rasters_as_gridded_coverages(whole: Path) -> None:
         assert (uom, encoding, name) == (raster.unit, "grid-value-is-area", raster.title)
 
 
+@pytest.mark.slow
 def test_the_same_package_gives_the_same_bytes(tmp_path: Path, whole: Path) -> None:
     package = package_cases.ferry_landing()
     time.sleep(1.1)  # a clock in the file would show

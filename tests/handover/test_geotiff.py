@@ -161,6 +161,7 @@ def test_directions_are_not_averaged_in_overviews(tmp_path: Path) -> None:
     assert set(np.unique(small)) <= {350.0, 10.0}
 
 
+@pytest.mark.slow
 def test_the_same_raster_gives_the_same_bytes(tmp_path: Path) -> None:
     given = raster(600, 700)
     first = written(tmp_path, given).read_bytes()

@@ -58,6 +58,7 @@ def landing(tmp_path: Path) -> Package:
     return dataclasses.replace(package, background=GroundPicture(path, "air.tif"))
 
 
+@pytest.mark.slow
 def test_each_quarter_lies_on_its_side_of_the_middle(landing: Package) -> None:
     layout = layout_of(landing, Handover())
     picture = background_of(landing, layout.view)

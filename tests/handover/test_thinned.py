@@ -172,6 +172,7 @@ def steps(values: list[float]) -> tuple[np.ndarray, Rectangle]:
     return longest, Rectangle(9.0, 8.0, 170.0, 47.0)
 
 
+@pytest.mark.slow
 def test_steps_of_a_long_walk_are_drawn_as_wide_as_a_pen_shows() -> None:
     values = np.random.default_rng(2).normal(size=100_000)
     places, box = steps(values.tolist())

@@ -108,6 +108,7 @@ def test_a_small_site_stays_well_below_a_megabyte(tmp_path: Path) -> None:
     assert write_viewer(tmp_path, ferry_landing()).stat().st_size < 400_000
 
 
+@pytest.mark.slow
 def test_a_large_site_is_thinned_and_says_so(tmp_path: Path) -> None:
     package = ferry_landing()
     big = Grid(grid().west, grid().north, 0.02, 2000, 3000)

@@ -23,6 +23,7 @@ def contents(folder: Path) -> dict[str, bytes]:
 
 
 @pytest.mark.parametrize(("most_sent", "readable"), [(20_000, True), (0, True), (20_000, False)])
+@pytest.mark.slow
 def test_what_a_waiting_copy_writes_is_the_same(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, most_sent: int, readable: bool
 ) -> None:

@@ -229,6 +229,7 @@ def test_a_wrong_name_for_the_first_mark_of_the_book_is_found() -> None:
     assert "calls a mark D that is where A is" in first.what
 
 
+@pytest.mark.slow
 def test_of_many_runs_the_one_in_feet_is_tried() -> None:
     """Only a few runs are tried in another unit: those that fit least, not those that fit best."""
     rng = np.random.default_rng(7)
@@ -279,6 +280,7 @@ def test_a_baseline_exchanged_in_one_run_is_named(device: str | None) -> None:
 
 
 @DEVICES
+@pytest.mark.slow
 def test_a_name_given_to_two_marks_is_a_visit_that_is_off(device: str | None) -> None:
     # neither two jumps of the device nor exchanged names
     survey = seen_by(clean(6), device)
@@ -294,6 +296,7 @@ def test_a_name_given_to_two_marks_is_a_visit_that_is_off(device: str | None) ->
 
 
 @pytest.mark.parametrize("line", [7, 10, 15])
+@pytest.mark.slow
 def test_a_name_written_twice_in_a_row_is_told_by_its_line(line: int) -> None:
     # where the runs do not settle with it, what was found says why
     walk = walked(40.0, 7, true=CLASSES["good"], stated={"class": "good"})

@@ -27,6 +27,7 @@ def open_ended() -> Notes:
 
 @pytest.mark.parametrize("case", ["closed", "open", "legs"])
 @pytest.mark.parametrize("size", [1, 40])
+@pytest.mark.slow
 def test_pieces_give_what_the_whole_gives(
     case: str, size: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:

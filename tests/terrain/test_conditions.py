@@ -85,6 +85,7 @@ def test_grounds_are_nearer_the_truth_than_the_marks(tmp_path: Path) -> None:
     assert np.mean(better) < 0.97
 
 
+@pytest.mark.slow
 def test_a_mark_at_the_bottom_of_a_dish_is_not_taken_for_an_error(tmp_path: Path) -> None:
     def dish(east: np.ndarray, north: np.ndarray) -> np.ndarray:
         # 12 cm deep, as wide as the marks are apart; but one mark of the lattice is in it
@@ -120,6 +121,7 @@ def test_without_comparisons_draws_are_those_of_the_network(ground: Ground) -> N
     assert Conditions.of(ground.network, observed, ground.scale, few) is None
 
 
+@pytest.mark.slow
 def test_threads_that_draw_from_a_new_ground_at_once_get_what_one_alone_gets(
     walked: Ground, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -152,6 +154,7 @@ def test_threads_that_draw_from_a_new_ground_at_once_get_what_one_alone_gets(
     assert len(inverted) == len(walked.roughness.parts())
 
 
+@pytest.mark.slow
 def test_of_a_large_ground_a_pair_is_drawn_once_for_threads_that_take_one_draw_each(
     walked: Ground, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -292,6 +292,7 @@ def test_plan_and_viewer_draw_all_hollows_together(
     assert found[0] == found[1]  # seven more for each hollow when they were drawn one by one
 
 
+@pytest.mark.slow
 def test_nothing_of_the_search_is_held_while_places_get_their_accuracy(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
