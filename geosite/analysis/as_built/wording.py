@@ -6,9 +6,9 @@ from collections.abc import Iterator
 
 from geosite.analysis.as_built.model import AsBuilt, Deviation
 from geosite.base.errors import Finding
-from geosite.base.rounding import places_told, signed, written
+from geosite.base.rounding import written
 from geosite.fieldbook.model import Notes
-from geosite.terrain.wording import interval_words
+from geosite.terrain.wording import interval_words, signed_words
 
 __all__ = ["VERDICTS", "findings"]
 
@@ -61,11 +61,9 @@ def _beyond(one: Deviation) -> Iterator[str]:
 
 def _surfaces(made: AsBuilt) -> Iterator[Finding]:
     for one in made.surfaces:
-        mean, places = one.mean_m, places_told(one.mean_m.low, one.mean_m.high, 3)
-        above, low, high = (signed(x, places) for x in (mean.value, mean.low, mean.high))
         text = (
-            f"{one.code or 'without a code'}: {one.area_m2:.1f} m2 lie {above} m ({low} to {high}) "
-            "above the design on average"
+            f"{one.code or 'without a code'}: {one.area_m2:.1f} m2 lie "
+            f"{signed_words(one.mean_m, 3, 'm')} above the design on average"
         )
         if one.share_within is not None:
             share = one.share_within.scaled(100)

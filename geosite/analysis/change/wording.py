@@ -7,9 +7,9 @@ from collections.abc import Iterator, Sequence
 from geosite.analysis.change.congruency import Stability
 from geosite.analysis.change.model import Change, MarkChange
 from geosite.base.errors import Finding
-from geosite.base.rounding import places_told, signed, written
+from geosite.base.rounding import written
 from geosite.fieldbook.model import Notes
-from geosite.terrain.wording import LITRES, interval_words
+from geosite.terrain.wording import interval_words, signed_words
 
 __all__ = ["VERDICTS", "findings"]
 
@@ -139,13 +139,11 @@ def _ground(change: Change) -> Iterator[Finding]:
             f"{ground.unwalked_m2:.0f} m2 are not compared: edges of the first survey run there "
             "(kerbs, walls) that the second did not walk again. Walk them again to compare it.",
         )
-    net, places = ground.net, places_told(ground.net.low, ground.net.high, LITRES, 1)
-    said = [signed(one, places) for one in (net.value, net.low, net.high)]
     yield Finding(
         "note",
         "ground-change",
         f"Over {ground.compared_m2:.0f} m2 the ground rose by "
         f"{interval_words(ground.raised, 1, 'm3')} on {ground.raised_m2:.0f} m2 and fell by "
         f"{interval_words(ground.lowered, 1, 'm3')} on {ground.lowered_m2:.0f} m2 where it is "
-        f"more than noise; all in all {said[0]} m3 ({said[1]} to {said[2]}).",
+        f"more than noise; all in all {signed_words(ground.net, 1, 'm3')}.",
     )

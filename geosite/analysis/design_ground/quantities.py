@@ -127,8 +127,10 @@ def _of_draws(
             for below in _under(footprint, depths)
         ]
 
-    drawn(range(min(count, 2)))  # what all grounds have in common is made once, for all
-    return shared_out(lambda _: part, -(-count // AT_ONCE), processors())
+    workers = processors()
+    if workers > 1:
+        drawn(range(min(count, 2)))  # what all grounds have in common is made once, for all
+    return shared_out(lambda _: part, -(-count // AT_ONCE), workers)
 
 
 def _under(footprint: Footing, depths: Sequence[float]) -> tuple[float | Floats, ...]:

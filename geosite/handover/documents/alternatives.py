@@ -63,13 +63,10 @@ def alternative_blocks(
     )
     # of each choice first what is ordered, then what it costs
     choices = list(dict.fromkeys(str(r.get("built") or "") for r in records))
-    lines = [
-        r
-        for choice in choices
-        for kinds in (("order",), ("part", "total"))
-        for r in records
-        if str(r.get("built") or "") == choice and r.get("kind") in kinds
-    ]
+    lines = sorted(
+        (r for r in records if r.get("kind") in ("order", "part", "total")),
+        key=lambda r: (choices.index(str(r.get("built") or "")), r.get("kind") != "order"),
+    )
     rows = tuple(
         _order(package, r, units) if r.get("kind") == "order" else _cost(package, r) for r in lines
     )

@@ -309,7 +309,7 @@ def _write_tables(work: _Work) -> Iterable[tuple[str, str]]:
     for table in package.tables:
         name = f"{table.name}.csv"
         write_csv(folder / name, [field.name for field in table.fields], table.records)
-        yield name, f"{table.title}: {table.description}" if table.description else table.title
+        yield name, table.purpose
     if work.options.points_csv:
         write_points(folder / "points.csv", package)
         yield "points.csv", "Marks as point, northing, easting, elevation, code"

@@ -134,7 +134,7 @@ def _about(sheet: Any, package: Package, formats: dict[str, Any]) -> None:
     sheet.write_string(start - 1, 0, "Sheets", formats["head"])
     for number, table in enumerate(package.tables, start=start):
         sheet.write_string(number, 0, _sheet_name(table.name), formats["wrap"])
-        _wrapped(sheet, number, _purpose(table), formats)
+        _wrapped(sheet, number, table.purpose, formats)
     _printed(sheet, package, 1)
     sheet.set_portrait()
 
@@ -143,10 +143,6 @@ def _wrapped(sheet: Any, row: int, text: str, formats: dict[str, Any]) -> None:
     """Write a text that may need several lines, in a row of that height."""
     sheet.write_string(row, 1, _legal(text), formats["wrap"])
     sheet.set_row(row, _LINE * max(1, len(textwrap.wrap(text, _ABOUT))))
-
-
-def _purpose(table: Table) -> str:
-    return f"{table.title}: {table.description}" if table.description else table.title
 
 
 def _printed(sheet: Any, package: Package, across: int) -> None:

@@ -442,7 +442,6 @@ const placeOf = (finding) => finding.place ?? (finding.mark === undefined ? null
 // What a finding says in the unit chosen.
 const saidOf = (finding) => (unit.name === site.told_unit ? finding.text : finding.other ?? finding.text);
 
-// A finding whose place is known is a button that goes there.
 // The first sentences of a long finding, and the rest of it.
 function parted(text) {
   const [first, ...rest] = text.split(/(?<=[.)]) (?=[A-Z])/);
@@ -451,6 +450,7 @@ function parted(text) {
   return [told, rest.join(" ")];
 }
 
+// A finding whose place is known is a button that goes there.
 function findingItem(finding) {
   const item = element("li"), place = placeOf(finding);
   const [said, rest] = parted(saidOf(finding));
