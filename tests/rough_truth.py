@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -31,11 +31,9 @@ class Number:
     of
         Of which pond, catchment, area, ...
     value, low, high, truth
-    below
-        Share of the possible grounds whose number is less than the truth, those that equal it by
-        half: even between 0 and 1 over many walks where the draws are right.
-    median
-        Of the possible grounds.
+    draws
+        The number on every possible ground, from the least; six digits, which is what walks that
+        are kept in a file have of it.
     """
 
     name: str
@@ -44,8 +42,18 @@ class Number:
     low: float
     high: float
     truth: float
-    below: float
-    median: float
+    draws: Sequence[float]
+
+    @property
+    def below(self) -> float:
+        """Share of the possible grounds whose number is less than the truth.
+
+        Those that equal it count by half. Even between 0 and 1 over many walks where the draws are
+        right: with it and the draws themselves any other rule for intervals can be tried on walks
+        that were kept.
+        """
+        apart = np.asarray(self.draws) - float(f"{self.truth:.6g}")
+        return float((np.sign(-apart).mean() + 1) / 2)
 
     @property
     def held(self) -> bool:
@@ -189,9 +197,8 @@ def _rises(walked: Walked, pairs: np.ndarray) -> list[bool]:
 
 
 def _number(name: str, of: str, said: Estimate, so: float, draws: np.ndarray) -> Number:
-    below = float((draws < so).mean() + (draws == so).mean() / 2) if draws.size else np.nan
-    middle = float(np.median(draws)) if draws.size else np.nan
-    return Number(name, of, said.value, said.low, said.high, float(so), below, middle)
+    kept = tuple(float(f"{one:.6g}") for one in np.sort(draws))
+    return Number(name, of, said.value, said.low, said.high, float(so), kept)
 
 
 def _numbers(

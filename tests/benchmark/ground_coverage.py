@@ -1,7 +1,7 @@
 """How often the intervals of the ground and its water hold the truth, on rough sites.
 
     python tests/benchmark/ground_coverage.py [--walks 20] [--first 0] [--sites landing crowned]
-        [--results walks.jsonl] [--table]
+        [--results walks.jsonl] [--table] [--ranks]
 
 Every walk is on another ground: the sines of `rough_sites` over the plain of the site. The truth is
 put on the same raster and asked the same questions. What is counted is printed as a table.
@@ -9,6 +9,8 @@ put on the same raster and asked the same questions. What is counted is printed 
 With `--results` every walk is one line of that file as soon as it is done, and walks that stand
 there already are not walked again: a run that was stopped goes on where it was. Lines of another
 state of network and terrain are passed over. `--table` walks nothing and prints what is there.
+`--ranks` prints where the truth stood among the draws, too: even where the draws are right, on one
+side where they are biased, at both ends where they are too narrow.
 """
 
 from __future__ import annotations
@@ -52,6 +54,10 @@ SITES: dict[str, Callable[[int], RoughSite]] = {
     "moraine-bends": lambda seed: moraine_yard(seed, bends=True),
     "built": scanned_yard,
 }
+
+
+RANKS = (0.0, 0.005, 0.01, 0.025, 0.05, 0.1, 0.3, 0.5, 0.7, 0.9, 0.95, 0.975, 0.99, 0.995, 1.0)
+"""Between them shares of draws below the truth are counted."""
 
 
 def one_walk(name: str, seed: int) -> Compared:
@@ -133,6 +139,20 @@ def _print_site(name: str, walks: list[Compared]) -> None:
         print(f"  {key:40s} {sum(w.counts[key] for w in walks)}")
 
 
+def _print_ranks(walks: list[Compared]) -> None:
+    """Print how often the truth stood where among the draws, and how wide the intervals are."""
+    numbers: dict[str, list[Number]] = defaultdict(list)
+    for walk in walks:
+        for number in walk.numbers:
+            if number.draws:
+                numbers[number.name].append(number)
+    print(f"  {'truth above so many of the draws':30s} " + " ".join(f"{r:5g}" for r in RANKS[1:]))
+    for name, some in numbers.items():
+        counted, _ = np.histogram([number.below for number in some], RANKS)
+        width = np.mean([number.high - number.low for number in some])
+        print(f"  {name:32s} " + " ".join(f"{n:5d}" for n in counted) + f"  wide {width:.4g}")
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--walks", type=int, default=20)
@@ -141,6 +161,7 @@ def main() -> None:
     parser.add_argument("--results", type=Path)
     parser.add_argument("--workers", type=int, default=os.cpu_count() or 1)
     parser.add_argument("--table", action="store_true")
+    parser.add_argument("--ranks", action="store_true")
     asked = parser.parse_args()
     numbers = range(asked.first, asked.first + asked.walks)
     now = state()
@@ -156,6 +177,8 @@ def main() -> None:
         walks = [kept[key] for key in sorted(kept) if key[0] == name and key[1] in numbers]
         if walks:
             _print_site(name, walks)
+            if asked.ranks:
+                _print_ranks(walks)
 
 
 if __name__ == "__main__":
