@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -36,6 +37,7 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     from geosite.handover.formats.sld import styles
     from geosite.handover.formats.tables import write_csv
     from geosite.handover.model import Package
+    from geosite.handover.report_json.make import located
     from geosite.handover.report_model.serialise import plain
     from geosite.linework.draw import draw
     from geosite.network.adjust import adjust
@@ -56,6 +58,7 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     context.progress(0.6, "comparing")
     ground = None if laid is None else laid.ground
     made = compare_design(notes, network, drawing, ground, plan, before)
+    made = replace(made, findings=located(made.findings, notes, network))
     if not made.deviations and not made.surfaces:
         raise _nothing(inputs)
     context.progress(0.9, "writing the files")
@@ -84,15 +87,17 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
         paper = final_paper(final, survey, notes.site.handover)
         (context.out / "final_paper.pdf").write_bytes(paper)
     context.progress(1.0, "done")
-    verdicts = [v for d in made.deviations for v in (d.plan_verdict, d.height_verdict) if v]
-    summary: Mapping[str, Any] = plain(
-        {
-            "compared": len(made.deviations),
-            "verdicts": {v: verdicts.count(v) for v in ("within", "beyond", "undecided")},
-            "findings": made.findings,
-        }
-    )
+    summary: Mapping[str, Any] = plain({"unit": notes.site.handover.unit, **_summary(made)})
     return summary
+
+
+def _summary(made: AsBuilt) -> dict[str, Any]:
+    verdicts = [v for d in made.deviations for v in (d.plan_verdict, d.height_verdict) if v]
+    return {
+        "compared": len(made.deviations),
+        "verdicts": {v: verdicts.count(v) for v in ("within", "beyond", "undecided")},
+        "findings": made.findings,
+    }
 
 
 def _final(

@@ -32,6 +32,7 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     from geosite.handover.formats.sld import styles
     from geosite.handover.formats.tables import write_csv
     from geosite.handover.model import Package
+    from geosite.handover.report_json.make import located
     from geosite.handover.report_model.serialise import plain
     from geosite.processes.epochs import read_epoch
 
@@ -41,6 +42,7 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     after = read_epoch(inputs["after"], inputs.get("after_date"))
     context.progress(0.65, "comparing marks, ground and quantities")
     change = compare(before, after)
+    change = replace(change, findings=located(change.findings, after.notes, after.network))
     context.progress(0.9, "writing the files")
     frame, site = before.network.frame, before.notes.site.site
     layer, table = displacements(change, frame), progress_table(change)
@@ -74,7 +76,7 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     sheet = change_sheet(change, earlier, later, after.notes.site.handover)
     write_sheet(sheet, context.out / "change_plan.pdf", context.out / "change_picture.png")
     context.progress(1.0, "done")
-    summary: Mapping[str, Any] = plain(_summary(change))
+    summary: Mapping[str, Any] = plain({"unit": after.notes.site.handover.unit, **_summary(change)})
     return summary
 
 

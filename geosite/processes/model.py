@@ -135,7 +135,8 @@ class Process:
     run
         Takes the validated inputs and a `Context`, writes the outputs it made into `Context.out`
         and returns a JSON-ready summary. What to look at goes under ``"findings"``, a list of
-        ``{"level": "look", "text": ...}``; the command line shows it.
+        ``{"level": "look", "text": ...}``; the command line shows it. A list of sentences under
+        ``"told"`` is shown instead of the other numbers, ``"unit": "ft"`` has metres told in feet.
     example
         Inputs of an example request that runs on sample_data.
     """

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from geosite.processes.build_site import DESIGN_LAYER, SITE
 from geosite.processes.model import Context, Input, Output, Process
@@ -20,6 +20,7 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     from geosite.fieldbook.read import read_survey
     from geosite.fieldbook.todays_walk import read_other_walk
     from geosite.handover.formats.tables import write_csv
+    from geosite.handover.report_json.make import located
     from geosite.handover.report_model.serialise import plain
     from geosite.handover.setting_out.phone import phone_page
     from geosite.handover.setting_out.slip import slip_pages
@@ -61,14 +62,16 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     (context.out / "slip.pdf").write_bytes(pdf(*slip_pages(found, paper)))
     (context.out / "phone.html").write_bytes(phone_page(found))
     context.progress(1.0, "done")
-    return _summary(found, (*told, *found.findings), plain)
+    unit: Literal["m", "ft"] = "m" if found.unit == "m" else "ft"
+    return _summary(found, unit, located((*told, *found.findings), notes, network, unit), plain)
 
 
-def _summary(found: Any, findings: Any, plain: Any) -> Mapping[str, Any]:
+def _summary(found: Any, unit: str, findings: Any, plain: Any) -> Mapping[str, Any]:
     verdicts = [point.verdict for point in found.points if point.verdict is not None]
     errors = [point.error_95_m for point in found.points if point.error_95_m is not None]
     summary: Mapping[str, Any] = plain(
         {
+            "unit": unit,
             "points": len(found.points),
             "baseline_m": found.baseline * found.unit_m,
             "baseline_today_m": None if found.check is None else found.check.length_m,

@@ -31,6 +31,7 @@ def _answering(
         from geosite.handover.formats.geopackage import write_geopackage
         from geosite.handover.formats.tables import write_csv
         from geosite.handover.report_model.serialise import plain
+        from geosite.handover.wording.answers import answer_lines, findings_about
 
         context.progress(0.05, "reading the field book")
         notes = read_survey(Path(inputs["site"]))
@@ -59,7 +60,13 @@ def _answering(
                 write_csv(path, [field.name for field in found.fields], found.records)
         context.progress(1.0, "done")
         told = getattr(package.report, question, None)  # quantities are a table only
-        answer: Mapping[str, Any] = plain({question: told, "findings": package.findings})
+        answer: Mapping[str, Any] = plain(
+            {
+                question: told,
+                "told": answer_lines(question, package),
+                "findings": findings_about(question, package),
+            }
+        )
         return answer
 
     return run

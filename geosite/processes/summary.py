@@ -8,6 +8,7 @@ from typing import Any, Literal
 
 from geosite.base.rounding import alone, places_told, written
 from geosite.base.spoken_units import like_measures, spoken
+from geosite.base.units import FOOT_M
 
 __all__ = ["Style", "lines", "of_process"]
 
@@ -15,6 +16,7 @@ Style = Literal["title", "plain", "good", "look"]
 Line = tuple[Style, str]
 
 _SHOWN = 12
+_ANSWERS = 20
 
 
 def lines(report: Mapping[str, Any]) -> Iterator[Line]:
@@ -36,17 +38,17 @@ def lines(report: Mapping[str, Any]) -> Iterator[Line]:
     yield "title", site["title"] + (f", {site['date']}" if site["date"] else "")
     yield from _map(report["network"].get("frame"))
     names = like_measures({key: value for key, value in report.items() if key != "findings"})
-    for style, text in _measured(report):
+    for style, text in _measured(report, unit):
         yield style, spoken(text, unit, names)
     yield from _findings(report["findings"])  # they are in the reader's unit already
 
 
-def _measured(report: Mapping[str, Any]) -> Iterator[Line]:
+def _measured(report: Mapping[str, Any], unit: str) -> Iterator[Line]:
     network = report["network"]
     yield from _closure(network["closures"])
     yield from _ties(network["ties"])
     yield from _baseline(network["baseline"])
-    yield from _areas(report["areas"])
+    yield from _areas(report["areas"], unit)
     if "terrain" in report:  # a check makes no surface
         yield from _ground(report["terrain"])
 
@@ -103,7 +105,7 @@ def _baseline(check: Mapping[str, Any] | None) -> Iterator[Line]:
     )
 
 
-def _areas(areas: Mapping[str, Mapping[str, Any]]) -> Iterator[Line]:
+def _areas(areas: Mapping[str, Mapping[str, Any]], unit: str) -> Iterator[Line]:
     by_code: dict[str, list[Mapping[str, float | None]]] = {}
     for area in areas.values():
         by_code.setdefault(area["code"] or "without a code", []).append(area["net_area_m2"])
@@ -114,17 +116,18 @@ def _areas(areas: Mapping[str, Mapping[str, Any]]) -> Iterator[Line]:
     for code, found in sorted(by_code.items()):
         text = f"  {code:{width}}  {sum(one['value'] or 0.0 for one in found):10.2f} m2"
         if len(found) == 1:
-            yield "plain", f"  {code:{width}}  {_area(found[0])}"
+            yield "plain", f"  {code:{width}}  {_area(found[0], unit)}"
         else:
             yield "plain", f"{text} in {len(found)} areas"
 
 
-def _area(found: Mapping[str, float | None]) -> str:
-    """Return an area with half its 95 % interval, as all papers have it."""
+def _area(found: Mapping[str, float | None], unit: str) -> str:
+    """Return an area with half its 95 % interval, rounded in the reader's unit as on all papers."""
     value, low, high = (found.get(key) for key in ("value", "low", "high"))
     if value is None or low is None or high is None:
         return f"{value or 0.0:10.2f} m2, accuracy not known"
-    told = written(value, (high - low) / 2, "m2").replace("\u202f", "")
+    square = FOOT_M**2 if unit == "ft" else 1.0
+    told = written(value / square, (high - low) / 2 / square, f"{unit}2").replace("\u202f", "")
     return f"{told:>10} (95 %)"
 
 
@@ -168,8 +171,9 @@ def of_process(title: str, summary: Mapping[str, Any]) -> Iterator[Line]:
     title
         Of the process.
     summary
-        What its run returned. A whole report is told by `lines`; of anything else the numbers and
-        words are told, a quantity with its interval in one line and rounded by it, a table of
+        What its run returned. A whole report is told by `lines`; of one that says itself what is
+        ``told``, that; of anything else the numbers and words are told, in feet where its ``unit``
+        is ``"ft"``, a quantity with its interval in one line and rounded by it, a table of
         numbers with its names, and of other lists and tables how many there are.
 
     Examples
@@ -181,13 +185,27 @@ def of_process(title: str, summary: Mapping[str, Any]) -> Iterator[Line]:
     >>> volume = {"net_m3": 5.30223, "net_low_m3": 1.21538, "net_high_m3": 9.59992}
     >>> list(of_process("Change", volume))
     [('title', 'Change'), ('plain', '  net: 5 m3 (1 to 10)')]
+    >>> list(of_process("Sizes", {"told": ["yard: 12 m2"]}))
+    [('title', 'Sizes, intervals at 95 %'), ('plain', '  yard: 12 m2')]
     """
     if {"site", "network", "areas", "findings"} <= set(summary):
         yield from lines(summary)
         return
-    yield "title", title
+    told = summary.get("told")
+    yield "title", title if told is None else f"{title}, intervals at 95 %"
+    if told is not None:
+        yield from (("plain", f"  {line}") for line in told[:_ANSWERS])
+        if len(told) > _ANSWERS:
+            yield "plain", f"  and {len(told) - _ANSWERS} more, in the files"
+        return
+    unit = summary.get("unit", "m")
+    yield from ((style, spoken(text, unit)) for style, text in _guessed(summary))
+
+
+def _guessed(summary: Mapping[str, Any]) -> Iterator[Line]:
+    """Yield what the names of a summary tell of its numbers."""
     for key, value in summary.items():
-        if key == "findings" or _is_end_of_interval(key, summary):
+        if key in ("findings", "unit") or _is_end_of_interval(key, summary):
             continue
         if (interval := _interval(key, summary)) is not None:
             yield "plain", f"  {interval}"

@@ -8,7 +8,7 @@ import pytest
 
 from geosite.drawing.document import Table
 from geosite.handover.documents.earthworks import earthwork_blocks
-from geosite.handover.documents.paper_units import UNITS, PaperUnits
+from geosite.handover.wording.paper_units import UNITS, PaperUnits
 
 METRIC = (UNITS["m"],)
 

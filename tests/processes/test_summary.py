@@ -141,3 +141,26 @@ def test_the_map_and_the_place_on_earth_are_told_in_one_line() -> None:
     assert "Map: EPSG:32719, heights EPSG:5773; the site lies at 33.4569 S, 70.6483 W" in text(
         report
     )
+
+
+def test_an_area_is_rounded_in_the_unit_that_is_told() -> None:
+    # half of 23.3 ft2 is 2.168 m2: told as 2.2 m2 first it would be 24 ft2
+    report = copy.deepcopy(REPORT)
+    report["site"]["unit"] = "ft"
+    area = {"value": 67.0668, "low": 64.8991, "high": 69.2345}
+    report["areas"] = {"deck": {"code": "planks", "net_area_m2": area}}
+    assert "planks  722 +/- 23 ft2 (95 %)" in " ".join(text(report).split()).replace(
+        "planks ", "planks  "
+    )
+
+
+def test_what_a_process_says_itself_is_told_up_to_twenty_lines() -> None:
+    many = told({"told": [f"line {i}" for i in range(30)], "grades": [1, 2]})
+    assert many[:2] == ["line 0", "line 1"]
+    assert many[19:] == ["line 19", "and 10 more, in the files"]
+    assert told({"told": []}) == []
+
+
+def test_numbers_are_told_in_the_unit_of_the_site() -> None:
+    assert told({"unit": "ft", "baseline_m": 3.048}) == ["baseline: 10.000 ft"]
+    assert told({"unit": "m", "baseline_m": 3.048}) == ["baseline: 3.048 m"]

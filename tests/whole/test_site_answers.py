@@ -85,6 +85,22 @@ def test_grades_come_with_verdict_section_and_sigma(answered):
     }
 
 
+def test_the_terminal_tells_the_numbers_asked_for_and_no_other_findings(tmp_path):
+    site = quick_landing(tmp_path / "landing")
+    done = execute("compare-parcels", site, tmp_path / "near")
+    told = [line for line in done.stderr.splitlines() if line.startswith("  ")]
+    assert told[0].startswith("  kerb_top: reaches over the line of parcel 101/1 by 0.25 +/- 0.2")
+    assert len(told) <= 21
+    looks = [line for line in done.stderr.splitlines() if line.startswith("look: ")]
+    assert looks
+    assert all("line of parcel" in line for line in looks)
+
+
+def test_a_site_in_feet_is_answered_in_feet(tmp_path):
+    done = execute("measure-quantities", SAMPLES / "jetty_feet" / "site.toml", tmp_path / "out")
+    assert "planks: 722 +/- 23 ft2, edge 108.1 +/- 1.7 ft; to order 722 +/- 23 ft2" in done.stderr
+
+
 def test_areas_per_parcel_add_up(answered):
     told = answered("compare-parcels")
     apron = [r for r in rows(told["parcel_shares"]["href"]) if r["feature"] == "apron"]

@@ -7,8 +7,8 @@ from typing import Any
 
 from geosite.base.rounding import decimals, grouped
 from geosite.drawing.document import Block, Column, Heading, Paragraph, Table
-from geosite.handover.documents.paper_units import PaperUnits
 from geosite.handover.wording.names import readable_name
+from geosite.handover.wording.paper_units import PaperUnits
 
 __all__ = ["earthwork_blocks"]
 
@@ -50,7 +50,7 @@ def earthwork_blocks(
 
     Examples
     --------
-    >>> from geosite.handover.documents.paper_units import UNITS
+    >>> from geosite.handover.wording.paper_units import UNITS
     >>> pit = {"earthwork": "pit", "cut_m3": 10.0, "cut_low_m3": 8.0, "cut_high_m3": 12.0}
     >>> earthwork_blocks([pit], [], (UNITS["m"],))[1].rows[0][3]
     '10.0 (8.0 to 12.0) m³'

@@ -1,0 +1,235 @@
+"""What one question about a site came to, in lines for a terminal."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from typing import Any
+
+from geosite.base.errors import Finding
+from geosite.base.rounding import places_told, written
+from geosite.handover.model import Package
+from geosite.handover.wording.measures import Measures, grade_told, verdict_told
+from geosite.handover.wording.paper_units import UNITS, PaperUnit
+
+__all__ = ["QUESTIONS", "answer_lines", "findings_about"]
+
+Record = Mapping[str, Any]
+Records = Mapping[str, Sequence[Record]]
+
+_WORST_FIRST = ("beyond", "crosses", "undecided", "cannot tell", "not measured")
+_SYMBOLS = {"percent": "%", "deg": "degrees"}
+#: Beginnings of the codes of findings that belong to one question, or to none of these.
+_ABOUT = {
+    "areas": (
+        "alternatives",
+        "design-replaces",
+        "edges-snapped",
+        "prices",
+        "surface-partly-covered",
+        "walked-twice",
+    ),
+    "grades": ("grade-", "limits-not-local"),
+    "parcels": ("design-parcel-", "parcel-", "parcels-"),
+    "": ("design", "fall-from-building", "flat-paving", "flow-path-", "pond", "runoff-"),
+}
+
+
+def answer_lines(question: str, package: Package) -> list[str]:
+    """Return the answer to a question line by line, in the site's unit, the worst first.
+
+    Parameters
+    ----------
+    question
+        One of `QUESTIONS`.
+    package
+        Its layers, tables and unit.
+
+    Examples
+    --------
+    >>> from geosite.base.map_frame import Frame
+    >>> from geosite.handover.model import Table
+    >>> pair = {"from_point": "A", "to_point": "B", "horizontal_m": 3.048, "horizontal_95_m": 0.061}
+    >>> table = Table("distances", "", (), [pair])
+    >>> answer_lines("distances", Package("Yard", "", Frame(), tables=(table,), unit="ft"))
+    ['A to B: 10.00 +/- 0.20 ft level']
+    """
+    records = {one.name: one.records for one in package.layers}
+    records |= {one.name: one.records for one in package.tables}
+    # a terminal may know neither raised figures nor the narrow blank between thousands
+    plain = str.maketrans({"²": "2", "³": "3", "\u202f": ""})
+    return [line.translate(plain) for line in QUESTIONS[question](records, UNITS[package.unit])]
+
+
+def findings_about(question: str, package: Package) -> tuple[Finding, ...]:
+    """Return the findings without those that belong to another question alone.
+
+    What is wrong with the survey itself belongs to all.
+
+    Examples
+    --------
+    >>> from geosite.base.map_frame import Frame
+    >>> codes = ("leg-off", "pond", "parcel-line", "design-parcel-line", "design-fall")
+    >>> package = Package("", "", Frame(), findings=tuple(Finding("look", c, "") for c in codes))
+    >>> [found.code for found in findings_about("parcels", package)]
+    ['leg-off', 'parcel-line', 'design-parcel-line']
+    """
+    graded = (one.records for one in package.layers if one.name == "grades")
+    default = any(r.get("limit_from") == "default" for records in graded for r in records)
+
+    def belongs(code: str) -> bool:
+        if code == "limits-not-local" and not default:
+            return False  # said of the falls from buildings
+        fitting = [
+            (len(start), asked)
+            for asked, starts in _ABOUT.items()
+            for start in starts
+            if code.startswith(start)
+        ]
+        return not fitting or max(fitting)[1] == question
+
+    return tuple(found for found in package.findings if belongs(found.code))
+
+
+def _told(record: Record, column: str, unit: PaperUnit) -> str:
+    """Return a number of a record with its interval, rounded by it; empty where there is none."""
+    value = record.get(column)
+    if value is None:
+        return ""
+    stem, _, metric = column.rpartition("_")
+    factor, symbol = (1.0, _SYMBOLS[metric]) if metric in _SYMBOLS else unit.of(metric)
+    low, high = record.get(f"{stem}_low_{metric}"), record.get(f"{stem}_high_{metric}")
+    if low is not None and high is not None:
+        places = places_told(low * factor, high * factor, 6, 2)
+        shown, least, most = (f"{one * factor + 0.0:.{places}f}" for one in (value, low, high))
+        return f"{shown} {symbol} ({least} to {most})"
+    half = record.get(f"{stem}_95_{metric}")
+    if half is None or not math.isfinite(half):
+        return f"{written(value * factor, None, symbol)} (accuracy not known)"
+    return written(value * factor, half * factor, symbol)
+
+
+def _joined(parts: Sequence[tuple[str, str]]) -> str:
+    """Return measured numbers each with its word, without those that are not there."""
+    return ", ".join(words.format(number) for words, number in parts if number)
+
+
+def _rank(record: Record) -> tuple[int, float]:
+    verdict, value, limit = (record.get(key) for key in ("verdict", "value", "limit_value"))
+    rank = _WORST_FIRST.index(verdict) if verdict in _WORST_FIRST else len(_WORST_FIRST)
+    return rank, -abs(value / limit) if value is not None and limit else 0.0
+
+
+def _grades(records: Records, unit: PaperUnit) -> Iterator[str]:
+    factor, symbol = unit.m
+    for r in sorted(records.get("grades", ()), key=_rank):
+        measured, limit = "not measured", ""
+        percent = r.get("unit") == "percent"
+        if r.get("value") is not None:
+            measured = grade_told(r, Measures("ft" if symbol == "ft" else "m"))
+        if r.get("limit_value") is not None:
+            most = r["limit_value"] * (1.0 if percent else factor)
+            limit = f", limit {most:.3g} {'%' if percent else symbol}"
+        verdict = verdict_told(r)
+        told = f"{measured}{limit}" + (f": {verdict}" if verdict != measured else "")
+        rule = " ".join(str(r[key]) for key in ("limits", "section") if r.get(key))
+        stretch = f"{r.get('from_point') or ''} to {r.get('to_point') or ''}"
+        yield f"{r['line']}, {r['check_of']}, {stretch}: {told}" + (f" ({rule})" if rule else "")
+
+
+def _distances(records: Records, unit: PaperUnit) -> Iterator[str]:
+    for r in records.get("distances", ()):
+        parts = (
+            ("{} level", "horizontal_m"),
+            ("rise {}", "rise_m"),
+            ("grade {}", "grade_percent"),
+            ("azimuth {}", "azimuth_deg"),
+        )
+        told = _joined([(words, _told(r, column, unit)) for words, column in parts])
+        yield f"{r['from_point']} to {r['to_point']}: {told}"
+    for r in records.get("angles", ()):
+        at = f"angle at {r['at_point']} from {r['from_point']} to {r['to_point']}"
+        yield f"{at}: {_told(r, 'angle_deg', unit)}"
+    sides = records.get("edges", ())
+    if sides:
+        yield f"sides and corners of features: {len(sides)}, in edges.csv"
+
+
+def _quantities(records: Records, unit: PaperUnit) -> Iterator[str]:
+    rows = records.get("quantities", ())
+    for r in (r for r in rows if not r.get("feature")):
+        gross, net = (_told(r, f"{which}_area_m2", unit) for which in ("gross", "net"))
+        parts = [
+            ("{}", net),
+            ("{} with what lies in it", gross if gross != net else ""),
+            ("edge {}", _told(r, "edging_m", unit)),
+            ("{} long", _told(r, "length_m", unit)),
+            ("volume {}", _told(r, "volume_m3", unit)),
+            ("{} pieces", str(r.get("count") or "") if r.get("kind") == "point" else ""),
+        ]
+        yield f"{r['code'] or 'without a code'}: {_joined(parts)}{_ordered(r, unit)}"
+
+
+def _ordered(record: Record, unit: PaperUnit) -> str:
+    """Say what is ordered of a code, its waste in it, or why nothing is."""
+    by = record.get("order_by")
+    if by == "existing":
+        return "; is there and stays"
+    if by == "elsewhere":
+        return f"; counted in {record.get('counted_in')}"
+    column = {"volume": "order_volume_m3", "area": "order_area_m2", "length": "order_length_m"}
+    if by == "material" and record.get("order_material") is not None:
+        told = written(record["order_material"], record.get("order_material_95"))
+        told = f"{told} {record.get('material_unit') or ''}".rstrip()
+    else:
+        told = _told(record, column[by], unit) if by in column else ""
+    waste = record.get("waste_percent")
+    with_waste = f" with {waste:g} % waste" if waste else ""
+    return f"; to order {told}{with_waste}" if told else ""
+
+
+def _sections(records: Records, unit: PaperUnit) -> Iterator[str]:
+    parts = (("{} long", "length_m"), ("climbs {}", "rise_m"), ("falls {}", "fall_m"))
+    for r in records.get("sections", ()):
+        told = _joined([(words, _told(r, column, unit)) for words, column in parts])
+        yield f"{r['section']}: {told}"
+
+
+def _earthworks(records: Records, unit: PaperUnit) -> Iterator[str]:
+    parts = (("cut {}", "cut_m3"), ("fill {}", "fill_m3"), ("cut less fill {}", "net_m3"))
+    for r in records.get("earthworks", ()):
+        if r.get("method") == "exact":  # the other methods check this one, in the file
+            told = _joined([(words, _told(r, column, unit)) for words, column in parts])
+            yield f"{r['earthwork']} on {r['feature']}: {told}"
+
+
+def _parcels(records: Records, unit: PaperUnit) -> Iterator[str]:
+    verdicts = {
+        "crosses": "reaches over",
+        "cannot tell": "cannot tell, measured {}",
+        "clear": "clear of",
+    }
+    near = records.get("parcel_clearances", ())
+    for r in sorted(near, key=lambda r: (*_rank(r)[:1], r.get("distance_m") or 0.0)):
+        distance, verdict = r.get("distance_m"), str(r.get("verdict") or "")
+        if distance is None or verdict not in verdicts:
+            continue
+        side = "over" if distance < 0 else "short of"
+        size = _told({**r, "distance_m": abs(distance)}, "distance_m", unit)
+        line = f"the line of parcel {r['parcel']} by {size}"
+        yield f"{r['feature']}: {verdicts[verdict].format(side)} {line}"
+    for r in records.get("parcel_shares", ()):
+        share = r.get("share_of_parcel")
+        part = f", {100 * share:.1f} % of it" if share is not None else ""
+        yield f"{r['feature']} in parcel {r['parcel']}: {_told(r, 'area_m2', unit)}{part}"
+
+
+QUESTIONS: Mapping[str, Callable[[Records, PaperUnit], Iterator[str]]] = {
+    "areas": _quantities,
+    "distances": _distances,
+    "earthworks": _earthworks,
+    "grades": _grades,
+    "parcels": _parcels,
+    "sections": _sections,
+}
+"""By question: what makes its lines of layers and tables."""

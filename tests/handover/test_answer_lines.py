@@ -1,0 +1,124 @@
+"""What one question came to, in lines for a terminal."""
+
+from typing import Any
+
+import pytest
+
+from geosite.base.errors import Finding
+from geosite.base.map_frame import Frame
+from geosite.handover.model import Layer, Package, Table
+from geosite.handover.wording.answers import QUESTIONS, answer_lines, findings_about
+
+
+def package(unit: str = "m", findings: tuple[Finding, ...] = (), **records: Any) -> Package:
+    tables = tuple(Table(name, "", (), found) for name, found in records.items())
+    return Package("Yard", "", Frame(), tables=tables, unit=unit, findings=findings)
+
+
+def grade(verdict: str, value: float, limit: float | None = 5.0) -> dict[str, Any]:
+    return {
+        "line": "ramp", "check_of": "running", "from_point": "A", "to_point": "B",
+        "value": value, "value_95": 0.5, "unit": "percent", "limit_value": limit,
+        "verdict": verdict, "limits": "own", "section": "4.2", "limit_from": "site",
+    }  # fmt: skip
+
+
+def test_what_is_beyond_is_told_first_and_of_that_the_worst() -> None:
+    rows = [grade("within", 2.0), grade("undecided", 5.1), grade("beyond", 6.0)]
+    rows += [grade("beyond", -9.0), grade("within", 3.0)]
+    told = answer_lines("grades", package(grades=rows))
+    assert [line.split(": ", 1)[1] for line in told] == [
+        "-9.0 +/- 0.5 %, limit 5 %: beyond (own 4.2)",
+        "6.0 +/- 0.5 %, limit 5 %: beyond (own 4.2)",
+        "5.1 +/- 0.5 %, limit 5 %: undecided (own 4.2)",
+        "3.0 +/- 0.5 %, limit 5 %: within (own 4.2)",
+        "2.0 +/- 0.5 %, limit 5 %: within (own 4.2)",
+    ]
+    assert told[0].startswith("ramp, running, A to B: ")
+
+
+def test_a_grade_that_was_not_measured_is_told_as_that_once() -> None:
+    row = {**grade("not measured", 1.0), "value": None, "limits": "", "section": None}
+    told = answer_lines("grades", package(grades=[row]))
+    assert told == ["ramp, running, A to B: not measured, limit 5 %"]
+
+
+def test_a_width_is_told_in_the_unit_of_the_site_with_its_limit() -> None:
+    row = {**grade("within", 1.524, 0.9144), "check_of": "width", "unit": "m", "value_95": 0.03048}
+    told = answer_lines("grades", package("ft", grades=[row]))
+    assert told == ["ramp, width, A to B: 5.00 +/- 0.10 ft, limit 3 ft: within (own 4.2)"]
+
+
+def test_parcel_lines_are_told_by_verdict_and_then_the_nearest() -> None:
+    def near(feature: str, metres: float, verdict: str) -> dict[str, Any]:
+        return {"feature": feature, "parcel": "7", "verdict": verdict,
+                "distance_m": metres, "distance_95_m": 0.2}  # fmt: skip
+
+    rows = [near("a", 9.0, "clear"), near("b", 2.0, "clear"), near("c", 0.05, "cannot tell")]
+    rows += [near("d", -0.1, "cannot tell"), near("e", -0.5, "crosses")]
+    share = {"feature": "a", "parcel": "7", "area_m2": 12.0, "area_95_m2": 0.3,
+             "share_of_parcel": 0.25}  # fmt: skip
+    told = answer_lines("parcels", package(parcel_clearances=rows, parcel_shares=[share]))
+    assert told == [
+        "e: reaches over the line of parcel 7 by 0.50 +/- 0.20 m",
+        "d: cannot tell, measured over the line of parcel 7 by 0.10 +/- 0.20 m",
+        "c: cannot tell, measured short of the line of parcel 7 by 0.05 +/- 0.20 m",
+        "b: clear of the line of parcel 7 by 2.00 +/- 0.20 m",
+        "a: clear of the line of parcel 7 by 9.00 +/- 0.20 m",
+        "a in parcel 7: 12.0 +/- 0.3 m2, 25.0 % of it",
+    ]
+
+
+def test_quantities_say_what_is_ordered_and_why_something_is_not() -> None:
+    lane = {"code": "asphalt", "kind": "area", "net_area_m2": 100.0, "net_area_95_m2": 2.0,
+            "gross_area_m2": 120.0, "gross_area_95_m2": 2.0, "order_by": "volume",
+            "order_volume_m3": 10.5, "order_volume_95_m3": 0.21, "waste_percent": 5.0}  # fmt: skip
+    one = {**lane, "feature": "lane"}
+    top = {"code": "kerb_top", "kind": "line", "length_m": 9.0, "length_95_m": 0.1,
+           "order_by": "elsewhere", "counted_in": "kerb_foot"}  # fmt: skip
+    inlet = {"code": "inlet", "kind": "point", "count": 2, "order_by": "existing"}
+    told = answer_lines("areas", package(quantities=[one, lane, top, inlet]))
+    assert told == [
+        "asphalt: 100.0 +/- 2.0 m2, 120.0 +/- 2.0 m2 with what lies in it; "
+        "to order 10.50 +/- 0.21 m3 with 5 % waste",
+        "kerb_top: 9.00 +/- 0.10 m long; counted in kerb_foot",
+        "inlet: 2 pieces; is there and stays",
+    ]
+    assert (
+        "to order 13.73 +/- 0.27 yd3" in answer_lines("areas", package("ft", quantities=[lane]))[0]
+    )
+
+
+def test_of_an_earthwork_the_exact_volume_alone_is_told() -> None:
+    exact = {"earthwork": "even", "feature": "lane", "method": "exact", "cut_m3": 0.06,
+             "cut_low_m3": 0.0, "cut_high_m3": 3.12}  # fmt: skip
+    told = answer_lines("earthworks", package(earthworks=[exact, {**exact, "method": "grid"}]))
+    assert told == ["even on lane: cut 0.1 m3 (0.0 to 3.1)"]
+
+
+def test_an_accuracy_that_nothing_tells_is_said_to_be_not_known() -> None:
+    row = {"section": "s", "length_m": 9.0, "length_95_m": None}
+    assert answer_lines("sections", package(sections=[row])) == [
+        "s: 9.00 m (accuracy not known) long"
+    ]
+
+
+@pytest.mark.parametrize("question", sorted(QUESTIONS))
+def test_nothing_asked_tells_nothing(question: str) -> None:
+    assert answer_lines(question, package()) == []
+
+
+def test_findings_of_another_question_are_left_out() -> None:
+    codes = ("leg-off", "outlier", "parcel-line", "pond", "grade-beyond", "prices-missing")
+    found = tuple(Finding("look", code, "") for code in (*codes, "limits-not-local"))
+    said = package(findings=found)
+    told = {q: [f.code for f in findings_about(q, said)] for q in QUESTIONS}
+    assert told["distances"] == ["leg-off", "outlier"]
+    assert told["parcels"] == ["leg-off", "outlier", "parcel-line"]
+    assert told["areas"] == ["leg-off", "outlier", "prices-missing"]
+    assert told["grades"] == ["leg-off", "outlier", "grade-beyond"]
+    # limits that are no law there matter to grades held against a built-in one
+    rows = [{"limit_from": "default"}]
+    graded = Package("Yard", "", Frame(), (Layer("grades", "", "", "", (), rows, []),),
+                     findings=found)  # fmt: skip
+    assert findings_about("grades", graded)[-1].code == "limits-not-local"
