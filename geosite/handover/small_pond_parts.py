@@ -11,14 +11,14 @@ import shapely
 from geosite.base.arrays import Floats
 from geosite.handover.model import Package
 
-__all__ = ["without_specks"]
+__all__ = ["FEW", "without_specks"]
 
-#: So many parts of ponds are drawn whatever their size.
-_FEW = 1000
+FEW = 1000
+"""So many parts of ponds are drawn whatever their size."""
 
 
 def without_specks(
-    package: Package, least: float, apart: float | None = None
+    package: Package, least: float, apart: float | None = None, most: int | None = None
 ) -> tuple[Package, int]:
     """Leave the small parts of ponds out where there are more than a thousand parts.
 
@@ -34,6 +34,8 @@ def without_specks(
     apart
         Of the ponds that have smaller parts alone only the one with the largest in each square of
         this side is kept, map units. What is left of the others is empty.
+    most
+        Of more parts than so many only the largest are kept.
 
     Returns
     -------
@@ -47,7 +49,7 @@ def without_specks(
         if layer.name != "ponding":
             continue
         parts, owner = shapely.get_parts(np.array(layer.geometries, object), return_index=True)
-        if len(parts) <= _FEW:
+        if len(parts) <= FEW:
             continue
         area = shapely.area(parts)
         largest = np.zeros(len(layer.geometries))
@@ -57,6 +59,9 @@ def without_specks(
             small = np.flatnonzero(kept & (largest[owner] < least))
             kept[small] = False
             kept[small[_largest_of_each(parts[small], area[small], apart)]] = True
+        if most is not None:
+            largest_first = np.argsort(np.where(kept, -area, 0.0), kind="stable")
+            kept[largest_first[most:]] = False
         count += int((~kept).sum())
         geometries = list(layer.geometries)
         first = np.searchsorted(owner, np.arange(len(geometries) + 1)).tolist()

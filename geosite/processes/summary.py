@@ -37,7 +37,9 @@ def lines(report: Mapping[str, Any]) -> Iterator[Line]:
     unit = site.get("unit", "m")
     yield "title", site["title"] + (f", {site['date']}" if site["date"] else "")
     yield from _map(report["network"].get("frame"))
-    names = like_measures({key: value for key, value in report.items() if key != "findings"})
+    names: frozenset[str] = frozenset()
+    if unit == "ft":
+        names = like_measures({key: value for key, value in report.items() if key != "findings"})
     for style, text in _measured(report, unit):
         yield style, spoken(text, unit, names)
     yield from _findings(report["findings"])  # they are in the reader's unit already

@@ -15,7 +15,7 @@ from geosite.fieldbook.sitefile import Handover
 from geosite.handover.formats.dxf import write_dxf
 from geosite.handover.model import Package
 from geosite.handover.plan.sheet import draw_plan
-from geosite.handover.small_pond_parts import without_specks
+from geosite.handover.small_pond_parts import FEW, without_specks
 
 
 def speckled(count: int, last: bool = False) -> Package:
@@ -50,6 +50,21 @@ def test_of_many_the_readable_and_the_largest_are_kept(least: float, left: int, 
     pond = pond_of(thinned, last)
     assert (shapely.get_num_geometries(pond), count) == (left, 1201 - left)
     assert shapely.area(shapely.get_geometry(pond, 0)) == pytest.approx(4.0)
+
+
+def test_of_more_than_a_drawing_holds_the_largest_are_kept() -> None:
+    package = package_cases.ferry_landing()
+    layer = next(layer for layer in package.layers if layer.name == "ponding")
+    x, y = np.divmod(np.arange(1500), 40)
+    size = 0.5 + 0.4 * np.random.default_rng(3).random(1500)
+    boxes = shapely.box(x, y, x + size, y + size)
+    many = replace(layer, records=[layer.records[0]] * 1500, geometries=list(boxes))
+    layers = tuple(many if one is layer else one for one in package.layers)
+    thinned, count = without_specks(replace(package, layers=layers), 0.0, most=FEW)
+    kept = next(layer for layer in thinned.layers if layer.name == "ponding").geometries
+    drawn = ~shapely.is_empty(kept)
+    assert (len(kept), drawn.sum(), count) == (1500, FEW, 500)
+    assert size[drawn].min() > size[~drawn].max()
 
 
 def test_what_drawings_leave_out_is_said_in_them(tmp_path: Path) -> None:

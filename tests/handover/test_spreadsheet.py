@@ -58,6 +58,37 @@ def test_text_is_never_a_formula_or_a_link(tmp_path: Path) -> None:
     assert sheet["A5"].hyperlink is None
 
 
+@pytest.mark.parametrize(
+    ("legs", "rows"), [pytest.param(4999, 5000, marks=pytest.mark.slow), (5000, 3)]
+)
+def test_of_a_streamed_walk_legs_that_share_a_misclosure_stand_in_one_row(
+    tmp_path: Path, legs: int, rows: int
+) -> None:
+    axes = ("east", "north", "up")
+    names = ["length_m", *(f"{a}_{end}" for a in axes for end in ("m", "sigma_m", "standardised"))]
+    fields = (
+        *(Field(name, "text", "") for name in ("kind", "run", "from_point", "to_point")),
+        *(Field(name, "integer", "") for name in ("from_row", "row")),
+        *(Field(name, "real", "") for name in names),
+    )
+    leg = {"kind": "leg", "run": "R1", "from_point": None, "to_point": None, "length_m": 0.5}
+    for axis in axes:
+        leg |= {f"{axis}_m": 0.25, f"{axis}_sigma_m": 0.125, f"{axis}_standardised": 2.0}
+    walked = [{**leg, "from_row": k + 2, "row": k + 3} for k in range(legs)]
+    walked[0] |= {"up_standardised": 1.0}
+    visit = {**leg, "kind": "visit", "length_m": None, "from_row": 9000, "row": 9000}
+    table = Table("residuals", "Residuals", fields, [*walked, visit])
+    book = openpyxl.load_workbook(written(tmp_path, table))
+    said = [row[1] for row in book["About"].iter_rows(values_only=True) if row[0] == "residuals"]
+    assert ("residuals.csv has each" in said[0]) == (rows == 3)
+    found = list(book["residuals"].iter_rows(min_row=3, values_only=True))
+    assert len(found) == rows
+    if rows == 3:
+        assert [row[0] for row in found] == ["leg", "leg", "visit"]
+        # from, to, length, and residual, deviation and standardised residual east
+        assert found[1][4:10] == (3, 5002, 2499.5, 1249.75, 624.875, 2.0)
+
+
 def test_names_that_no_sheet_may_have_are_mended(tmp_path: Path) -> None:
     odd = dataclasses.replace(TABLE, name="a/b:c*" + "x" * 40)
     assert openpyxl.load_workbook(written(tmp_path, odd)).sheetnames[1] == "a b c " + "x" * 25

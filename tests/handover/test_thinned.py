@@ -160,6 +160,7 @@ def steps(values: list[float]) -> tuple[np.ndarray, Rectangle]:
         "row": 3,
     }
     leg |= {"length_m": 1.0, "east_m": 0.0, "north_m": 0.0, "up_m": 0.0}
+    leg |= dict.fromkeys(("east_sigma_m", "north_sigma_m", "up_sigma_m"), 0.0)
     leg |= {"north_standardised": None, "up_standardised": None}
     records = [{**leg, "east_standardised": value} for value in values]
     walked = Table("residuals", "Residuals", (), records)

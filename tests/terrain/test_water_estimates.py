@@ -82,6 +82,23 @@ def test_a_pond_no_ground_holds_has_no_bounds_of_its_level() -> None:
     assert (found.level_m.low, found.level_m.high) == (-math.inf, math.inf)
 
 
+def test_levels_of_several_ponds_are_each_from_the_grounds_that_hold_it() -> None:
+    level = np.arange(DRAWS) + np.array([[0.0], [100.0], [200.0], [300.0]])
+    depth = np.full((4, DRAWS), 0.1)
+    depth[0, :40] = depth[1, 40:] = depth[2, 1:40] = 0.0  # 39, 40, 40 and all of them hold one
+    sizes = dict.fromkeys(("pond_depth", "pond_volume", "pond_cells", "pond_inflow"), depth.T)
+    asked = realised(**sizes, pond_level=np.where(depth > 0, level, math.nan).T)
+    ponds = [replace(POND, level=50.0 + 100 * k) for k in range(4)]
+    found = [one.level_m for one in estimate_ponds(ponds, asked, cell_m2=1.0)]
+    assert [one.value for one in found] == [50.0, 150.0, 250.0, 350.0]
+    # of 39 the first and the last, of 40 a fortieth from each end, of 79 the second; a value that
+    # lies outside is an end itself
+    assert [(one.low, one.high) for one in found] == [
+        pytest.approx(ends)
+        for ends in ((40.0, 78.0), (100.025, 150.0), (201.0, 277.975), (301.0, 377.0))
+    ]
+
+
 def test_catchments_and_paving_take_the_column_of_their_own() -> None:
     cells = np.column_stack([np.arange(DRAWS), 100 + np.arange(DRAWS)]).astype(float)
     asked = realised(catchment_cells=cells, catchment_peak=2 * cells, flat_cells=3 * cells)

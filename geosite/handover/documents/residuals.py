@@ -17,6 +17,7 @@ from geosite.drawing.document import Block, Column, Figure, Heading, Paragraph, 
 from geosite.drawing.font import printable, typeface
 from geosite.drawing.ink import FAINT, TEXT, Stroke
 from geosite.drawing.sheet import Outline, Rectangle, Shape, Text, rectangle
+from geosite.handover.layers.residuals import sharing_a_misclosure
 from geosite.handover.model import Package
 from geosite.handover.palette import ALERT, EARTH, WATER
 from geosite.handover.wording.measures import Measures
@@ -92,30 +93,9 @@ def _largest(record: Record) -> float | None:
     return max(found, default=None)
 
 
-def _chains(legs: Sequence[Record]) -> list[Record]:
-    """Put legs one after the other that share their standardised residuals into one, summed up."""
-
-    def shared(leg: Record) -> tuple[Any, ...]:
-        found = (leg[f"{axis}_standardised"] for axis in _AXES)
-        return (leg["run"], *(None if v is None else round(v, 2) + 0.0 for v in found))
-
-    chains: list[Record] = []
-    for _, members in groupby(legs, key=shared):
-        part = list(members)
-        summed: dict[str, Any] = {
-            key: sum(leg[key] for leg in part)
-            if all(leg[key] is not None for leg in part)
-            else None
-            for key in ("length_m", *(f"{axis}_m" for axis in _AXES))
-        }
-        last = {key: part[-1][key] for key in ("to_point", "row")}
-        chains.append({**part[0], **last, **summed, "legs": len(part)})
-    return chains
-
-
 def _listed(title: str, records: Sequence[Record], measures: Measures) -> list[Block]:
     if title == "Legs":
-        records = _chains(records)
+        records = sharing_a_misclosure(records)
     kept = list(records)
     told = ""
     if len(records) > LISTED:

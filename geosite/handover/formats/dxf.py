@@ -30,7 +30,7 @@ from geosite.drawing.ink import Stroke
 from geosite.handover.formats.wkb import arc_of
 from geosite.handover.model import Layer, Package
 from geosite.handover.palette import STROKES
-from geosite.handover.small_pond_parts import without_specks
+from geosite.handover.small_pond_parts import FEW, without_specks
 from geosite.linework.model import Feature, Piece
 
 if TYPE_CHECKING:
@@ -66,7 +66,7 @@ def write_dxf(path: Path, package: Package) -> None:
         ):
             drawing.header.custom_vars.append(name, _one_line(text))
         cell = max((r.grid.cell_size for r in package.rasters), default=0.0)
-        package, specks = without_specks(package, _SPECK_CELLS * cell**2)
+        package, specks = without_specks(package, _SPECK_CELLS * cell**2, most=FEW)
         sheet = _Sheet(drawing, frame)
         sheet.outlined = {f.code for f in package.features if f.kind != "point"}
         for feature in package.features:
@@ -296,8 +296,8 @@ class _Sheet:
         )
         if specks:
             self.write(
-                f"{specks} parts of ponds of less than {_SPECK_CELLS} cells of the raster are left "
-                "out of this drawing; site.gpkg has all.",
+                f"{specks} parts of ponds, the smallest, are left out of this drawing; site.gpkg "
+                "has all.",
                 (west, south - 6.0 * self.text, 0.0),
                 "survey-notes",
             )

@@ -12,6 +12,7 @@ import datetime
 import math
 import re
 import textwrap
+from dataclasses import replace
 from io import BytesIO
 from pathlib import Path
 from typing import Any
@@ -20,6 +21,7 @@ import numpy as np
 
 from geosite.base.columns import Field
 from geosite.handover.formats.record_columns import column_of, of_each
+from geosite.handover.layers.residuals import RESIDUALS, sharing_a_misclosure
 from geosite.handover.model import CAUTION, Package, Table
 from geosite.handover.wording.reference import crs_words, height_words
 
@@ -59,6 +61,12 @@ _FOLDED = (
 )
 #: Rows that a sheet has room for, the two of the header taken off.
 _ROWS = 1_048_574
+#: Rows of residuals that stand one by one: nobody reads a streamed walk leg by leg.
+_RESIDUALS = 5_000
+_STRETCHES = (
+    "Legs that share one misclosure stand in one row, with the sums of their lengths, residuals "
+    "and standard deviations; residuals.csv has each."
+)
 
 
 def write_spreadsheet(path: Path, package: Package) -> None:
@@ -86,6 +94,7 @@ def write_spreadsheet(path: Path, package: Package) -> None:
         "nan_inf_to_errors": True,
     }
     held = BytesIO()
+    package = replace(package, tables=tuple(map(_readable, package.tables)))
     with xlsxwriter.Workbook(held, options) as book:
         book.set_properties({"title": package.title, "created": _day(package.date)})
         formats = {
@@ -104,6 +113,16 @@ def write_spreadsheet(path: Path, package: Package) -> None:
         for table in package.tables:
             _sheet(book, table, package, formats)
     path.write_bytes(held.getvalue())
+
+
+def _readable(table: Table) -> Table:
+    """Return a table as its sheet has it: residuals by stretches where there are very many legs."""
+    if table.name != RESIDUALS.name or len(table.records) <= _RESIDUALS:
+        return table
+    legs = [record for record in table.records if record["kind"] == "leg"]
+    others = [record for record in table.records if record["kind"] != "leg"]
+    rows = [*sharing_a_misclosure(legs), *others]
+    return replace(table, records=rows, description=f"{table.description} {_STRETCHES}")
 
 
 def _day(date: str) -> datetime.datetime:

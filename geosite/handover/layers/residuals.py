@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import groupby
+from typing import Any
 
 import numpy as np
 
@@ -16,7 +18,7 @@ from geosite.network.accuracy.residuals import Residuals
 from geosite.network.accuracy.residuals import residuals as residuals_of
 from geosite.network.model import Network
 
-__all__ = ["RESIDUALS", "columns", "table"]
+__all__ = ["RESIDUALS", "columns", "sharing_a_misclosure", "table"]
 
 RESIDUALS = Form(
     "residuals",
@@ -166,3 +168,50 @@ def table(book: FieldBook, network: Network) -> Table:
     left = Left(book, residuals_of(network))
     listed = columns()
     return RESIDUALS.table(listed, listed.records_of(left))
+
+
+def sharing_a_misclosure(legs: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
+    """Put legs one after the other that share their standardised residuals into one, summed up.
+
+    Parameters
+    ----------
+    legs
+        Records of the table, in walking order.
+
+    Returns
+    -------
+    list
+        From the start of the first to the end of the last, ``legs`` how many they are. What shares
+        one misclosure errs together, so the standard deviations are summed up as well.
+
+    Examples
+    --------
+    Two legs of one stretch, of a misclosure that is 1.5 times what is to be expected:
+
+    >>> leg = {"run": "R1", "from_row": 2, "row": 3, "to_point": None, "length_m": 4.0}
+    >>> for axis in ("east", "north", "up"):
+    ...     leg |= {f"{axis}_m": 0.03, f"{axis}_sigma_m": 0.02, f"{axis}_standardised": 1.5}
+    >>> (both,) = sharing_a_misclosure([leg, {**leg, "from_row": 3, "row": 4, "to_point": "B"}])
+    >>> both["from_row"], both["row"], both["to_point"], both["legs"], both["length_m"]
+    (2, 4, 'B', 2, 8.0)
+    >>> both["east_m"], both["east_sigma_m"], both["east_standardised"]
+    (0.06, 0.04, 1.5)
+    """
+
+    def shared(leg: Mapping[str, Any]) -> tuple[Any, ...]:
+        found = (leg[f"{axis}_standardised"] for axis in _AXES)
+        return (leg["run"], *(None if v is None else round(v, 2) + 0.0 for v in found))
+
+    added = ("length_m", *(f"{axis}_{end}" for axis in _AXES for end in ("m", "sigma_m")))
+    stretches: list[dict[str, Any]] = []
+    for _, members in groupby(legs, key=shared):
+        part = list(members)
+        summed: dict[str, Any] = {
+            key: sum(leg[key] for leg in part)
+            if all(leg[key] is not None for leg in part)
+            else None
+            for key in added
+        }
+        last = {key: part[-1][key] for key in ("to_point", "row")}
+        stretches.append({**part[0], **last, **summed, "legs": len(part)})
+    return stretches

@@ -23,7 +23,7 @@ from geosite.terrain.surface.roughness import Contrasts, Roughness
 __all__ = ["Conditions"]
 
 _AT_ONCE = 32
-"""Points whose table is widened to eight bytes at once."""
+"""Comparisons whose table is widened to eight bytes at once."""
 
 _NEAR = 2.0
 """Width of the kernel that averages round a mark, times the usual distance to the next mark."""
@@ -171,10 +171,10 @@ class Conditions:
             moved = (here + solved.inverse @ self.departure) @ self.pulls.T
             errors[these[:, None], at, 2] -= moved
             # the mean is what the marks tell; only what stays open has the tails
-            weight = (here @ self._back).astype(np.float32)
+            weight = here.astype(np.float32)
             open_ = rough.nodes[these].copy()
             for sill, spread in solved.nodes:
-                open_ += sill * (weight @ spread.T)
+                open_ += sill * (weight @ spread)
             nodes[these] = solved.mean + rough.tail[these, None] * open_
         return errors, nodes
 
@@ -200,14 +200,14 @@ class Conditions:
                 whole += sill * back[reach]
             whole += np.eye(len(whole)) * max(_JITTER * whole.diagonal().mean(), 1e-18)
             inverses.append(np.linalg.inv(whole).astype(np.float64))
-            told.append(inverses[-1] @ self.departure @ self._back)
+            told.append(inverses[-1] @ self.departure)
         means = np.zeros((len(parts), lattice.rows * lattice.cols))
         for reach, spread in of_nodes.items():
             scaled = np.array([one.get(reach, 0.0) * t for one, t in zip(parts, told, strict=True)])
-            # some points at a time for all surfaces: what is widened stays in the cache
-            for first in range(0, len(self.places), _AT_ONCE):
+            # some at a time for all surfaces: what is widened stays in the cache
+            for first in range(0, len(spread), _AT_ONCE):
                 some = slice(first, first + _AT_ONCE)
-                means += scaled[:, some] @ spread[:, some].T.astype(np.float64)
+                means += scaled[:, some] @ spread[some].astype(np.float64)
         return [
             _Solved(inverse, [(sill, of_nodes[reach]) for reach, sill in sills.items()], mean)
             for inverse, sills, mean in zip(inverses, parts, means, strict=True)
@@ -216,21 +216,26 @@ class Conditions:
     def _of_ranges(
         self, rough: Roughness, lattice: Lattice
     ) -> tuple[dict[float, Floats], dict[float, npt.NDArray[np.float32]]]:
-        """Return, by range, what a surface of variance 1 gives comparisons; nodes with points."""
+        """Return, by range, what a surface of variance 1 gives comparisons with each other, nodes.
+
+        Shapes (k, k) and (k, nodes).
+        """
         apart = np.hypot(*(self.places[:, None] - self.places).transpose(2, 0, 1))
         back: dict[float, Floats] = {
             reach: self._back @ rough.correlation(apart, reach) @ self._back.T
             for reach in rough.by_range()
         }
         east, north = lattice.places()
-        # a column lies in one piece: written point by point
-        of_nodes = {
-            reach: np.empty((len(east), len(self.places)), np.float32, order="F") for reach in back
-        }
-        for column, (e, n) in enumerate(self.places):
-            away = np.hypot(east - e, north - n)
-            for reach, spread in of_nodes.items():
-                spread[:, column] = rough.correlation(away, reach)
+        of_nodes = {reach: np.empty((len(self.departure), len(east)), np.float32) for reach in back}
+        for row, shares in enumerate(self._back):
+            told = {reach: np.zeros(len(east)) for reach in back}
+            for at in np.flatnonzero(shares):
+                e, n = self.places[at]
+                away = np.sqrt((east - e) ** 2 + (north - n) ** 2)
+                for reach, of_reach in told.items():
+                    of_reach += shares[at] * rough.correlation(away, reach)
+            for reach, of_reach in told.items():
+                of_nodes[reach][row] = of_reach
         return back, of_nodes
 
 

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from geosite.base.arrays import Floats
 from geosite.base.estimate import Estimate, interval_of_draws
@@ -188,11 +189,7 @@ def estimate_ponds(
         found = {name: _intervals_of(sizes[name], draws[name]) for name in sizes}
         holds = realised.pond_depth > 0
         probability = holds.mean(axis=0).tolist()
-        # where there is no pond there is no level
-        levels = [
-            interval_of(pond.level, level[there])
-            for pond, level, there in zip(ponds, realised.pond_level.T, holds.T, strict=True)
-        ]
+        levels = _where_held([pond.level for pond in ponds], realised.pond_level, holds)
     apart = [0.0] * len(ponds) if spills_apart_m is None else spills_apart_m
     facts = zip(ponds, *(found[name] for name in sizes), levels, probability, apart, strict=True)
     return tuple(PondEstimate(*one) for one in facts)
@@ -204,6 +201,22 @@ def _intervals_of(values: Sequence[float], draws: Floats) -> list[Estimate]:
     low, high = np.minimum(low, values), np.maximum(high, values)
     ends = zip(values, low.tolist(), high.tolist(), strict=True)
     return [Estimate(value, least, most) for value, least, most in ends]
+
+
+def _where_held(
+    values: Sequence[float], draws: Floats, held: npt.NDArray[np.bool_]
+) -> list[Estimate]:
+    """Return `interval_of` of many numbers, each from the draws that have it: no pond, no level."""
+    found = [interval_of(value, None) for value in values]
+    counts = held.sum(axis=0)
+    for count in np.unique(counts[counts > 0]).tolist():
+        alike = np.flatnonzero(counts == count)
+        # where so many draws have it, one below the other
+        some = draws.T[alike][held.T[alike]].reshape(len(alike), count).T
+        told = _intervals_of([values[k] for k in alike.tolist()], some)
+        for k, one in zip(alike.tolist(), told, strict=True):
+            found[k] = one
+    return found
 
 
 def estimate_catchments(
