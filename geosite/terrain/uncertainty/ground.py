@@ -22,6 +22,7 @@ from geosite.network.covariance import covariance, sigmas
 from geosite.network.error_draws import Draws, draw_marks
 from geosite.network.model import LinearForm, Network
 from geosite.terrain.surface.line_bends import LineBends
+from geosite.terrain.surface.line_steps import StepEnd, step_ends, steps_beyond
 from geosite.terrain.surface.realisations import Lattice
 from geosite.terrain.surface.roughness import (
     Contrasts,
@@ -293,6 +294,7 @@ class Ground:
         if bends is not None:
             beside = (bends.nodes[nodes] * share).sum(axis=1)
             beside -= (bends.on_marks[corners] * shares[met]).sum(axis=1)
+        steps = steps_beyond(self.step_ends, self.tin, places[met], triangle[met], shares[met])
         self._drawn.draw_all()
         for first in range(0, self.draws, _DRAWS_AT_ONCE):
             some = range(first, min(first + _DRAWS_AT_ONCE, self.draws))
@@ -303,6 +305,8 @@ class Ground:
             departure -= (rough.on_marks[:, corners] * shares[met]).sum(axis=2)
             departure *= scale
             departure += self.bends_go_on(some)[:, None] * beside
+            for number, ground in zip(some, departure, strict=True):
+                np.add.at(ground, steps.place, steps.going_on(self.seed, number))
             out[first : some.stop, met] = known + (here * shares[met]).sum(axis=2) + departure
         return out
 
@@ -338,6 +342,11 @@ class Ground:
     def bends_go_on(self, draws: range) -> Floats:
         """Return how much of them goes on, by ground: see `GroundDraws.bends_go_on`."""
         return self._drawn.bends_go_on(draws)
+
+    @cached_property
+    def step_ends(self) -> tuple[StepEnd, ...]:
+        """Where steps may go on beyond their lines; nowhere if nothing is told between marks."""
+        return step_ends(self.tin) if any(self.roughness.sills) else ()
 
     @property
     def lattice(self) -> Lattice:

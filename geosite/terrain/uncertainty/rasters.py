@@ -14,6 +14,7 @@ from geosite.base.grid import Grid
 from geosite.base.shared_work import shared_zeros
 from geosite.network.accuracy.ellipses import error_ellipses
 from geosite.network.covariance import level_covariance
+from geosite.terrain.surface.line_steps import Steps, steps_beyond
 from geosite.terrain.surface.raster_rows import locate_cells
 from geosite.terrain.surface.tin import barycentric
 from geosite.terrain.uncertainty.ground import Ground
@@ -179,10 +180,11 @@ class RealisedRasters:
         between = self.ground.lattice.between(north, east)
         slope, z = self.ground.gradients.T[:, None], self.z.ravel()[known]
         beside, go_on = self._beside, self.ground.bends_go_on(draws)
+        steps = self._beyond
         drawn = np.empty((len(draws), *self.z.shape))
         # one ground at a time, which stays in the cache
-        for ground, nodes, on_marks, moved, goes_on in zip(
-            drawn, rough.surface, rough.on_marks, errors, go_on, strict=True
+        for draw, ground, nodes, on_marks, moved, goes_on in zip(
+            draws, drawn, rough.surface, rough.on_marks, errors, go_on, strict=True
         ):
             height = z
             if self.ground.roughness.sills:
@@ -197,6 +199,8 @@ class RealisedRasters:
             lift = lift - (shift_east * slope[0] + shift_north * slope[1])
             ground[...] = self.z
             ground.reshape(-1)[known] = height + _shared(lift, face, share)
+            off = steps.going_on(self.ground.seed, draw)
+            np.add.at(ground.reshape(-1), known[steps.place], off)
         return drawn
 
     @cached_property
@@ -209,6 +213,15 @@ class RealisedRasters:
         east, north = self.grid.centres()
         cells = self.ground.lattice.between(north, east).over_cells(bends.nodes).ravel()[known]
         return cells - _shared(bends.on_marks[self.ground.tin.triangles.T], face, share)
+
+    @cached_property
+    def _beyond(self) -> Steps:
+        """Return how far the cells lie off the triangles where steps go on beyond their lines."""
+        known, face, share, _ = self._known
+        row, col = np.divmod(known, self.grid.cols)
+        east, north = self.grid.centres()
+        places = np.column_stack([east[col], north[row]])
+        return steps_beyond(self.ground.step_ends, self.ground.tin, places, face, share.T)
 
     @cached_property
     def _known(self) -> tuple[Ints, Ints, Floats, Floats]:
