@@ -103,6 +103,8 @@ class Steps:
         on over another with odds of the one to the other (Gott 1993, doi:10.1038/363315a0): seen is
         the last edge of the lines, between whose marks the step runs straight.
         """
+        if not len(self.place):
+            return self.off
         share = np.random.default_rng([seed, draw, 4]).random(len(self.ends))
         reach = np.array([end.length for end in self.ends]) * share / (1.0 - share)
         reach = np.clip(reach, 1e-6, [end.stop for end in self.ends])
