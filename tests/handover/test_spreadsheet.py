@@ -45,7 +45,7 @@ def written(folder: Path, *tables: Table, **changes: object) -> Path:
 def test_numbers_are_numbers_under_a_heading_and_a_unit(tmp_path: Path) -> None:
     sheet = openpyxl.load_workbook(written(tmp_path, TABLE))["quantities"]
     rows = [[cell.value for cell in row] for row in sheet.iter_rows()]
-    assert rows[0] == ["Feature", "Net area", "Net area +/- (95 %)", "Count"]
+    assert rows[0] == ["Feature", "Net area", "Net area +/- 95 %", "Count"]
     assert [value or "" for value in rows[1]] == ["", "m²", "m²", ""]
     assert rows[2] == ["apron", 14994.26, 1.95, 1]
     assert sheet["B3"].number_format == "#,##0.00"
@@ -153,7 +153,8 @@ def test_a_sheet_is_set_up_for_paper_and_what_few_look_at_is_folded(tmp_path: Pa
     )
     records = [{**r, "net_area_sigma_m2": 1.0, "net_area_ft2": 5.0} for r in TABLE.records]
     table = dataclasses.replace(TABLE, fields=fields, records=records)
-    for unit, folded, paper in (("m", "EFG", 9), ("ft", "EG", 1)):
+    # in feet what is told in metres is folded, and the interval stands in feet behind the number
+    for unit, folded, paper, last in (("m", "EFG", 9, "G"), ("ft", "BCEH", 1, "H")):
         sheet = openpyxl.load_workbook(written(tmp_path, table, unit=unit))["quantities"]
         hidden = {name for name, column in sheet.column_dimensions.items() if column.hidden}
         spans = [range(sheet.column_dimensions[n].min, sheet.column_dimensions[n].max + 1)
@@ -165,9 +166,45 @@ def test_a_sheet_is_set_up_for_paper_and_what_few_look_at_is_folded(tmp_path: Pa
         assert page.fitToHeight == 0  # as many pages down as it takes
         assert sheet.print_title_rows == "$1:$2"
         assert sheet.print_title_cols == "$A:$A"
-        assert sheet.print_area == "'quantities'!$A$1:$G$5"
+        assert sheet.print_area == f"'quantities'!$A$1:${last}$5"
         assert sheet.freeze_panes == "B3"
-    assert sheet.row_dimensions[1].height == 30  # two lines: Net area / +/- (95 %)
+    assert sheet.row_dimensions[1].height == 30  # two lines: Net area / +/- 95 %
+    cells = [[cell.value for cell in row[5:7]] for row in sheet.iter_rows(max_row=3)]
+    assert cells[:2] == [["Net area", "Net area +/- 95 %"], ["ft²", "ft²"]]
+    assert cells[2] == [5.0, pytest.approx(1.95 / 0.3048**2)]
+
+
+def quantities(folder: Path, *by: str) -> set[str]:
+    """Return the headings that a take-off shows whose codes are ordered so."""
+    names = ("feature", "kind", "gross_area_m2", "gross_area_95_m2", "volume_m3", "material",
+             "material_unit", "length_m", "length_3d_m", "order_area_m2", "order_volume_m3",
+             "order_material", "order_by")  # fmt: skip
+    texts = ("feature", "kind", "material_unit", "order_by")
+    fields = [
+        Field(n, "text" if n in texts else "real", "", "m" if n[-2:] == "_m" else n[-2:])
+        for n in names
+    ]
+    records = [{n: "x" if n in texts else 1.0 for n in names} | {"order_by": b} for b in by]
+    table = Table("quantities", "Quantities", tuple(fields), records)
+    sheet = openpyxl.load_workbook(written(folder, table))["quantities"]
+    hidden = [d for d in sheet.column_dimensions.values() if d.hidden]
+    folded = {k for d in hidden for k in range(d.min, d.max + 1)}
+    return {names[k - 1] for k in range(1, len(names) + 1) if k not in folded}
+
+
+def test_a_take_off_shows_what_is_there_and_what_to_order(tmp_path: Path) -> None:
+    always = {"feature", "material_unit", "length_m", "order_by"}
+    assert quantities(tmp_path, "volume", "total") == always | {"order_volume_m3"}
+    assert quantities(tmp_path, "area", "material") == always | {"order_area_m2", "order_material"}
+
+
+@pytest.mark.slow
+def test_the_take_off_of_the_landing_prints_on_one_page_across(built_landing: Path) -> None:
+    book = openpyxl.load_workbook(built_landing / "site.xlsx")
+    assert {
+        name: sheet.page_setup.fitToWidth or 1
+        for name, sheet in zip(book.sheetnames, book, strict=True)
+    } == (dict.fromkeys(book.sheetnames, 1))
 
 
 def test_a_table_of_many_columns_takes_several_pages_across(tmp_path: Path) -> None:

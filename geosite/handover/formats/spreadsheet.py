@@ -12,6 +12,7 @@ import datetime
 import math
 import re
 import textwrap
+from collections.abc import Collection
 from dataclasses import replace
 from io import BytesIO
 from pathlib import Path
@@ -23,6 +24,7 @@ from geosite.base.columns import Field
 from geosite.handover.formats.record_columns import column_of, of_each
 from geosite.handover.layers.residuals import RESIDUALS, sharing_a_misclosure
 from geosite.handover.model import CAUTION, Package, Table
+from geosite.handover.wording.paper_units import UNITS
 from geosite.handover.wording.reference import crs_words, height_words
 
 __all__ = ["write_spreadsheet"]
@@ -45,9 +47,11 @@ _DECIMALS = {
 }
 _WORDS = {"m2": "m²", "m3": "m³", "ft2": "ft²", "yd3": "yd³", "deg": "degrees", "percent": "%"}
 _OTHER_UNITS = frozenset(("ft", "ft2", "yd3"))
+_IN_FEET = {"m": "ft", "m2": "ft2", "m3": "yd3"}
 #: What a name of a sheet must not hold (ECMA-376, 18.2.19, as programs enforce it).
 _NOT_IN_NAMES = re.compile(r"[\[\]:*?/\\]")
 _ILLEGAL = re.compile(r"[^\t\n\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+_INTERVAL = " +/- 95 %"
 _WIDEST = 34
 _NARROWEST = 8
 _ABOUT = 90
@@ -56,9 +60,22 @@ _LINE = 15.0
 _PAGE = 215
 """Letters that a page across has room for, at the least size that is read with ease."""
 _FOLDED = (
-    "Columns of standard deviations and of the map grid, of units that the site does not use, and "
-    "those without any value are folded away: the plus above the columns shows them."
+    "Columns of standard deviations and of the map grid, of units that the site does not use, "
+    "those that few look at and those without any value are folded away: the plus above the "
+    "columns shows them."
 )
+#: By table the quantities that few look at: take-off and designs print on one page without them.
+_SELDOM = {
+    "quantities": frozenset(
+        (
+            *("kind", "gross_area", "surface_area", "surface_covered", "perimeter", "length_3d"),
+            *("depth", "volume", "material", "replaced_by", "area_change", "net_area_change"),
+        )
+    ),
+    "designs": frozenset(("cut_area", "fill_area", "covered_share")),
+}
+#: What is ordered by each measure that `order_by` of the take-off may name.
+_ORDERED = {"area": "order_area", "volume": "order_volume", "material": "order_material"}
 #: Rows that a sheet has room for, the two of the header taken off.
 _ROWS = 1_048_574
 #: Rows of residuals that stand one by one: nobody reads a streamed walk leg by leg.
@@ -176,18 +193,59 @@ def _printed(sheet: Any, package: Package, across: int) -> None:
     sheet.set_footer("&LNo boundary survey, no certificate, no drainage design.&R&P / &N")
 
 
-def _folded(field: Field, values: list[Any], unit: str) -> bool:
-    """Whether a column is one of those that few look at."""
+def _in_feet(table: Table) -> tuple[Table, frozenset[str]]:
+    """Return a table with the intervals of what is told in feet in feet, and what goes for it.
+
+    The tables have a quantity in metres with its interval, and again in feet without.
+    """
+    names = {field.name for field in table.fields}
+    fields, records = list(table.fields), [dict(record) for record in table.records]
+    metric = set[str]()
+    for field in table.fields:
+        other = _IN_FEET.get(field.unit, "")
+        stem = field.name.removesuffix(f"_{field.unit}")
+        twin, half = f"{stem}_{other}", f"{stem}_95_{field.unit}"
+        if not other or twin not in names or half not in names:
+            continue
+        metric |= {field.name, half}
+        factor, _ = UNITS["ft"].of(field.unit)
+        told = Field(f"{stem}_95_{other}", "real", "", other)
+        fields.insert(next(i for i, f in enumerate(fields) if f.name == twin) + 1, told)
+        for record in records:
+            value = record.get(half)
+            record[told.name] = None if value is None else value * factor
+    return replace(table, fields=tuple(fields), records=records), frozenset(metric)
+
+
+def _folded(field: Field, values: list[Any], unit: str, seldom: Collection[str] = ()) -> bool:
+    """Whether a column is one of those that few look at, or belongs to a quantity of these."""
     if all(value is None for value in values):
         return True
-    stem = field.name.removesuffix(f"_{field.unit}") if field.unit else field.name
-    return stem.endswith(("_sigma", "_grid")) or (unit == "m" and field.unit in _OTHER_UNITS)
+    stem = field.name.removesuffix(f"_{field.unit}")
+    if stem.endswith(("_sigma", "_grid")) or (unit == "m" and field.unit in _OTHER_UNITS):
+        return True
+    return stem.removesuffix("_95").removesuffix("_low").removesuffix("_high") in seldom
+
+
+def _seldom(table: Table) -> frozenset[str]:
+    """Return the quantities that few look at, with those that nothing of a take-off is ordered by.
+
+    What is ordered by its volume has an area, too: the same thing, that is not ordered again.
+    """
+    seldom = _SELDOM.get(table.name, frozenset())
+    if table.name != "quantities":
+        return seldom
+    by = set(column_of(table.records, "order_by"))
+    return seldom | {stem for name, stem in _ORDERED.items() if name not in by}
 
 
 def _sheet(book: Any, table: Table, package: Package, formats: dict[str, Any]) -> None:
     sheet = book.add_worksheet(_sheet_name(table.name))
     sheet.freeze_panes(2, 1)
     across, tall, was_folded = 0, 1, False
+    seldom, metric = _seldom(table), frozenset[str]()
+    if package.unit == "ft":
+        table, metric = _in_feet(table)
     for column, field in enumerate(table.fields):
         unit = _WORDS.get(field.unit, field.unit)
         heading = _heading(field.name, field.unit)
@@ -209,7 +267,7 @@ def _sheet(book: Any, table: Table, package: Package, formats: dict[str, Any]) -
                 sheet.write_string(row, column, value)
             elif value is not None:
                 sheet.write_number(row, column, float(value), shape)
-        folded = _folded(field, values, package.unit)
+        folded = field.name in metric or _folded(field, values, package.unit, seldom)
         width = _width(field, values, decimals or 0)
         # the plus stands above the column after those that it folds
         outline = {"level": int(folded), "hidden": folded, "collapsed": was_folded and not folded}
@@ -233,8 +291,9 @@ def _sheet(book: Any, table: Table, package: Package, formats: dict[str, Any]) -
 
 def _width(field: Field, values: list[Any], decimals: int) -> int:
     """Return the width of a column, letters: of its longest value, and of each word above it."""
-    words = _heading(field.name, field.unit).replace("+/- (95 %)", "+/-_(95_%)").split()
-    least = max([_NARROWEST, *(len(word) + 2 for word in words), len(field.unit) + 1])
+    words = _heading(field.name, field.unit).replace(_INTERVAL, "").split()
+    half = len(_INTERVAL) if _INTERVAL in _heading(field.name, field.unit) else 0
+    least = max([_NARROWEST, half, *(len(word) + 2 for word in words), len(field.unit) + 1])
     kinds = set(map(type, values))
     texts = 0
     if kinds - {int, float, type(None)}:
@@ -249,7 +308,7 @@ def _heading(name: str, unit: str) -> str:
     """Return a column's name in words, without the unit that stands under it."""
     stem = name.removesuffix(f"_{unit}") if unit else name
     if stem.endswith("_95"):
-        stem = f"{stem[:-3]} +/- (95 %)"
+        stem = stem[:-3] + _INTERVAL
     words = stem.replace("_", " ")
     return words[:1].upper() + words[1:]
 
