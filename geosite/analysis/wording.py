@@ -396,8 +396,10 @@ def replaced_findings(taken: TakeOff) -> Iterator[Finding]:
     ['yard: 12.00 m2 of it are replaced by pad of design ramp, and are not ordered.']
     """
     for one in taken.features:
-        if one.replaced is not None:
-            size = with_interval(one.replaced.estimate, "m2")
+        for under, unit in ((one.replaced, "m2"), (one.replaced_length, "m")):
+            if under is None:
+                continue
+            size = with_interval(under.estimate, unit)
             then = ", and are not ordered" if one.order_by else ""
             named = ", ".join(one.replaced_by)
             text = f"{one.feature}: {size} of it are replaced by {named}{then}."

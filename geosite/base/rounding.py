@@ -8,6 +8,9 @@ __all__ = ["alone", "decimals", "grouped", "place_words", "places_told", "signed
 
 #: Decimals of a number whose interval is not known.
 _USUAL = 2
+#: Units on a site, and the interval in them below which a number is as good as exact.
+_MEASURES = frozenset(("m", "m2", "m²", "m3", "m³", "ft", "ft2", "ft²", "yd3", "yd³"))
+_FINEST = 0.0005
 #: Decimals of a number that nobody gave an interval, by its unit.
 _ALONE = {"m": 3, "m2": 1, "m3": 2, "percent": 1, "deg": 2}
 
@@ -129,7 +132,8 @@ def written(value: float, half_width: float | None, unit: str = "") -> str:
     value
         The number.
     half_width
-        Half of its 95 % interval; ``None`` where it is not known.
+        Half of its 95 % interval; ``None`` where it is not known. Of lengths, areas and volumes
+        one of less than half a thousandth is not told.
     unit
         Symbol, written behind.
 
@@ -139,7 +143,11 @@ def written(value: float, half_width: float | None, unit: str = "") -> str:
     '749.8 +/- 2.0 m²'
     >>> written(749.806, None, "m²")
     '749.81 m²'
+    >>> written(5.002308, 0.000011, "m")
+    '5.00 m'
     """
+    if half_width is not None and unit in _MEASURES and half_width < _FINEST:
+        half_width = None
     places = decimals(half_width)
     behind = f" {unit}" if unit else ""
     if half_width is None or not math.isfinite(half_width) or half_width <= 0:

@@ -92,6 +92,19 @@ def test_what_a_design_replaces_is_said_on_the_line_that_is_ordered() -> None:
     assert "under a design" not in read(package(APRON, BOTH))
 
 
+def test_of_a_line_what_a_design_covers_is_said_and_taken_off() -> None:
+    kerb = {
+        "feature": "", "code": "kerb", "kind": "line", "count": 1, "waste_percent": 10.0,
+        "length_m": 20.0, "length_95_m": 0.05, "order_by": "length",
+        "replaced_length_m": 5.0023, "replaced_length_95_m": 0.00001,
+        "order_length_m": 16.5, "order_length_95_m": 0.055,
+    }  # fmt: skip
+    text = read(package(kerb))
+    assert "5.00 m of it lie under a design" in text
+    assert "less that, 15.00 +/- 0.05 m" in text
+    assert "10 % 16.50 m" in text
+
+
 def test_without_an_interval_two_decimals_stand() -> None:
     assert "14 994.26 m²" in read(package(area("apron", "asphalt", 14994.26)))
 

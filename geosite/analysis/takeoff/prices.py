@@ -187,7 +187,7 @@ def _measured(
         )
     if price.per == "piece":
         return quantity.count
-    length = quantity.length if quantity.length is not None else quantity.edging
+    length = quantity.left_length or quantity.length or quantity.edging
     area, volume = quantity.surface_area, quantity.volume
     if quantity.left_area is not None:  # a design replaces the rest
         area, volume = quantity.left_area, quantity.left_volume

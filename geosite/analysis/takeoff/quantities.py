@@ -77,8 +77,11 @@ class Quantity:
         Code that the same thing is ordered by.
     replaced, replaced_by
         Net area that designs lay something else on, and their parts.
-    left_area, left_volume
-        Surface area and volume without that, where something of what is ordered is replaced.
+    replaced_length
+        Of a line, the same.
+    left_area, left_volume, left_length
+        Surface area, volume and length without that, where something of what is ordered is
+        replaced.
     area_change_m2, net_area_change_m2
         What making one edge of two has changed; contained in the areas.
     """
@@ -108,8 +111,10 @@ class Quantity:
     counted_in: str = ""
     replaced: Measure | None = None
     replaced_by: tuple[str, ...] = ()
+    replaced_length: Measure | None = None
     left_area: Measure | None = None
     left_volume: Measure | None = None
+    left_length: Measure | None = None
     area_change_m2: float = 0.0
     net_area_change_m2: float = 0.0
 
@@ -448,6 +453,7 @@ def total(network: Network, code: str, items: Sequence[Quantity]) -> Quantity:
     reached = [(q.net_area.value, q.covered) for q in items if q.net_area and q.covered is not None]
     whole = sum(area for area, _ in reached)
     cut = any(q.left_area is not None for q in items)
+    shorter = any(q.left_length is not None for q in items)
     return Quantity(
         feature="",
         code=code,
@@ -474,8 +480,10 @@ def total(network: Network, code: str, items: Sequence[Quantity]) -> Quantity:
         counted_in=items[0].counted_in,
         replaced=_sum(network, (q.replaced for q in items)),
         replaced_by=tuple(dict.fromkeys(by for q in items for by in q.replaced_by)),
+        replaced_length=_sum(network, (q.replaced_length for q in items)),
         left_area=_sum(network, (q.left_area or q.surface_area for q in items)) if cut else None,
         left_volume=_sum(network, (q.left_volume or q.volume for q in items)) if cut else None,
+        left_length=_sum(network, (q.left_length or q.length for q in items)) if shorter else None,
         area_change_m2=sum(q.area_change_m2 for q in items),
         net_area_change_m2=sum(q.net_area_change_m2 for q in items),
     )

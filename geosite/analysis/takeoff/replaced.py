@@ -1,4 +1,4 @@
-"""What designs lay something else on is not ordered: walked surfaces under parts of designs.
+"""What designs lay something else on is not ordered: walked surfaces and lines under their parts.
 
 The overlap's area moves with the marks that its outline lies on: along a stretch of it the change
 is the way that the stretch moves outwards times its length (the first variation of an area). A
@@ -8,37 +8,29 @@ stretch on an outline that the site file gives in numbers stays where it is.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
 
+from geosite.analysis.takeoff.covered_lines import covered_length
 from geosite.analysis.takeoff.designed import DesignPart
+from geosite.analysis.takeoff.outlines import ON_M, Outline, moved_with
 from geosite.analysis.takeoff.quantities import Quantity, TakeOff, scaled, total
-from geosite.base.arrays import Floats, Ints
+from geosite.base.arrays import Floats
 from geosite.fieldbook.sitefile import Code
 from geosite.linework.measures import sum_of_forms
-from geosite.linework.model import Drawing, Measure
+from geosite.linework.model import Drawing, Feature, Measure
 from geosite.network.covariance import accuracies
 from geosite.network.model import LinearForm, Network
 
 __all__ = ["without_replaced"]
 
-_ON_M = 1e-4
-"""A stretch so near an outline lies on it: overlays shift places by less."""
 _ALL = 1e-6
 """A surface is replaced as a whole where no larger share of it is left."""
 _LEAST_M2 = 0.01
 """Less is where two outlines meet, and replaces nothing."""
-
-
-@dataclass(frozen=True, eq=False)
-class _Ring:
-    """An outline and the observations that it was drawn through, in order."""
-
-    line: BaseGeometry
-    rows: Ints
 
 
 def without_replaced(
@@ -48,7 +40,7 @@ def without_replaced(
     parts: Sequence[DesignPart],
     codes: Mapping[str, Code],
 ) -> TakeOff:
-    """Take off the order what parts of designs with a code of areas are laid on.
+    """Take off the order the surfaces and lines that parts with a code of areas are laid on.
 
     Parameters
     ----------
@@ -91,12 +83,17 @@ def without_replaced(
         for f in drawing.features
         if f.kind == "area"
     }
-    rings = [_Ring(p.shape.boundary, p.ring) for p in laid if p.shape is not None and len(p.ring)]
+    rings = [Outline(p.shape.boundary, p.ring) for p in laid if p.shape is not None and len(p.ring)]
     grounds = [part.shape for part in laid if part.shape is not None]
     tree = shapely.STRtree(grounds)
     features = []
     for quantity in taken.features:
         feature, code = surveyed[quantity.feature], codes.get(quantity.code)
+        if quantity.length is not None:
+            met = np.sort(tree.query(feature.geometry)).tolist()
+            under = [(laid[i], grounds[i]) for i in met]
+            features.append(_line(quantity, feature, under, rings, network))
+            continue
         net, built = quantity.net_area, code is not None and code.building
         met = np.sort(tree.query(shapes[feature.name])).tolist() if net and not built else []
         if net is None or not met:
@@ -110,13 +107,13 @@ def without_replaced(
             features.append(quantity)
             continue
         own = [
-            _Ring(shapes[name].boundary, surveyed[name].rows)
+            Outline(shapes[name].boundary, surveyed[name].rows)
             for name in (feature.name, *(n for n in feature.inside if n in shapes))
         ]
-        under = shapely.union_all(list(common.values()))
+        covered = shapely.union_all(list(common.values()))
         replaced = net
-        if under.area < (1 - _ALL) * left.area:
-            replaced = _area(under, [*own, *rings], network)
+        if covered.area < (1 - _ALL) * left.area:
+            replaced = _area(covered, [*own, *rings], network)
         names = tuple(f"{laid[i].part} of design {laid[i].design}" for i in common)
         features.append(_left(quantity, replaced, names, code, network))
     if all(a is b for a, b in zip(features, taken.features, strict=True)):
@@ -128,7 +125,34 @@ def without_replaced(
     return replace(taken, features=tuple(features), codes=totals)
 
 
-def _area(shape: BaseGeometry, rings: Sequence[_Ring], network: Network) -> Measure:
+def _line(
+    quantity: Quantity,
+    line: Feature,
+    under: Sequence[tuple[DesignPart, BaseGeometry]],
+    rings: Sequence[Outline],
+    network: Network,
+) -> Quantity:
+    """Return a line of which a part lies under designs: what is left of it is ordered."""
+    own = [(p, ground) for p, ground in under if covered_length(line, ground, rings, network)]
+    if not own or quantity.length is None:
+        return quantity
+    replaced = covered_length(line, shapely.union_all([g for _, g in own]), rings, network)
+    assert replaced is not None  # of each part there is some
+    names = tuple(f"{part.part} of design {part.design}" for part, _ in own)
+    found = replace(quantity, replaced_length=replaced, replaced_by=names)
+    if not quantity.order_by:
+        return found
+    left = scaled(quantity.length, 0.0)
+    if replaced is not quantity.length:
+        form = sum_of_forms([quantity.length.form, replaced.form * -1.0])
+        (sigma,), (half,) = accuracies(network, [form])
+        value, grid = quantity.length.value - replaced.value, quantity.length.grid - replaced.grid
+        left = Measure(value, grid, form, float(sigma), float(half))
+    order = scaled(left, 1 + quantity.waste_percent / 100)
+    return replace(found, left_length=left, order_length=order)
+
+
+def _area(shape: BaseGeometry, rings: Sequence[Outline], network: Network) -> Measure:
     """Return an area with its derivative with respect to the marks that its outline lies on."""
     factor = network.frame.combined_factor
     forms = []
@@ -147,7 +171,7 @@ def _area(shape: BaseGeometry, rings: Sequence[_Ring], network: Network) -> Meas
 _NO_FORM = LinearForm(np.zeros(0, np.int64), np.zeros(0), np.zeros(0), np.zeros(0))
 
 
-def _moved(ring: Floats, rings: Sequence[_Ring], network: Network) -> list[LinearForm]:
+def _moved(ring: Floats, rings: Sequence[Outline], network: Network) -> list[LinearForm]:
     """Return what the stretches of a ring, its area on the left, add to the area as they move."""
     forms = []
     middles = (ring[1:] + ring[:-1]) / 2
@@ -155,31 +179,10 @@ def _moved(ring: Floats, rings: Sequence[_Ring], network: Network) -> list[Linea
     outward = np.column_stack([step[:, 1], -step[:, 0]])  # to the right, as long as the stretch
     free = np.ones(len(step), dtype=bool)
     for one in rings:
-        on = np.flatnonzero(free & (shapely.distance(shapely.points(middles), one.line) < _ON_M))
+        on = np.flatnonzero(free & (shapely.distance(shapely.points(middles), one.line) < ON_M))
         free[on] = False
-        for i in on.tolist():
-            before, after, share = _leg(middles[i], one.rows, network)
-            weights = np.array([1 - share, share])
-            forms.append(
-                LinearForm(
-                    np.array([before, after]),
-                    weights * outward[i, 0],
-                    weights * outward[i, 1],
-                    np.zeros(2),
-                )
-            )
+        forms += [moved_with(one, middles[i], outward[i], network) for i in on.tolist()]
     return forms
-
-
-def _leg(place: Floats, rows: Ints, network: Network) -> tuple[int, int, float]:
-    """Return the two observations that a place of an outline lies between, and how far along."""
-    here, there = network.en[rows], network.en[np.roll(rows, -1)]
-    leg = there - here
-    square = np.maximum((leg**2).sum(axis=1), 1e-12)
-    share = np.clip(((place - here) * leg).sum(axis=1) / square, 0.0, 1.0)
-    off = np.hypot(*(here + share[:, None] * leg - place).T)
-    k = int(np.argmin(off))
-    return int(rows[k]), int(np.roll(rows, -1)[k]), float(share[k])
 
 
 def _left(

@@ -88,7 +88,8 @@ def _order(package: Package, record: Record, units: PaperUnits) -> tuple[str, ..
     return (
         _built(package, record),
         code_title(package.codes, record.get("code")),
-        _told(record, "replaced_area", "_m2", square),
+        _told(record, "replaced_area", "_m2", square)
+        or _told(record, "replaced_length", "_m", [unit.of("m") for unit in units]),
         _told(record, "order", "", ends),
         "",
         "",

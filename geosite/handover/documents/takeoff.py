@@ -42,8 +42,8 @@ _HOW_TO_READ = (
 
 
 _STILL_ORDERED = (
-    "Surfaces under the pads and strips of designs are taken off. Surfaces under their banks, and "
-    "lines such as kerbs that a design covers, are still in the order: strike what is not wanted."
+    "Surfaces, and lines such as kerbs, under the pads and strips of designs are taken off. What "
+    "lies under their banks is still in the order: strike what is not wanted."
 )
 
 
@@ -93,7 +93,7 @@ def takeoff_blocks(package: Package, options: Handover) -> list[Block]:
         *price_blocks(
             tables.get("prices", ()),
             _without_price(package, totals, tables),
-            any(r.get("replaced_area_m2") for r in totals),
+            any(map(_is_replaced, totals)),
         ),
         *estimate_blocks(tables.get("design_estimate", ()), tables.get("designs", ())),
         *alternative_blocks(package, tables.get("alternatives", ()), units),
@@ -230,8 +230,13 @@ def _orders(package: Package, totals: Sequence[Record], units: PaperUnits) -> li
 
 def _replaced(record: Record, units: PaperUnits) -> str:
     """Return what designs lay something else on, which the order is without."""
-    under = _told(record, "replaced_area", "m2", units).replace("\n", ", ")
+    under = _told(record, "replaced_area", "m2", units)
+    under = (under or _told(record, "replaced_length", "m", units)).replace("\n", ", ")
     return f"\n{under} of it lie under a design" if under else ""
+
+
+def _is_replaced(record: Record) -> bool:
+    return bool(record.get("replaced_area_m2") or record.get("replaced_length_m"))
 
 
 def _left(record: Record, way: _Way, units: PaperUnits) -> str:
@@ -239,7 +244,7 @@ def _left(record: Record, way: _Way, units: PaperUnits) -> str:
     value, half = (
         record.get(f"order_{way.ordered}{end}_{way.metric}".rstrip("_")) for end in ("", "_95")
     )
-    if value is None or not record.get("replaced_area_m2"):
+    if value is None or not _is_replaced(record):
         return ""
     share = 1 + (record.get("waste_percent") or 0.0) / 100
     ends = [unit.of(way.metric) for unit in units]

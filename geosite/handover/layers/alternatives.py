@@ -41,6 +41,7 @@ class Line:
     design: str = ""
     title: str = ""
     replaced: Measure | None = None
+    replaced_length: Measure | None = None
     order: Measure | None = None
     unit: str = ""
     amount: Estimate | None = None
@@ -55,6 +56,12 @@ COLUMNS: Columns[Line] = Columns(
         text("design", "Name of the design.", lambda x: x.design or None),
         text("title", "What it is called.", lambda x: x.title or None),
         estimate("replaced_area_m2", "Of it under designs.", lambda x: ground(x.replaced), "m2"),
+        estimate(
+            "replaced_length_m",
+            "Of a line, the same.",
+            lambda x: ground(x.replaced_length),
+            "m",
+        ),
         estimate("order", "To order, with waste.", lambda x: ground(x.order)),
         text("order_unit", "Unit of that.", lambda x: x.unit or None),
         interval("amount", "What it costs.", lambda x: x.amount),
@@ -81,16 +88,28 @@ def _name(one: Choice) -> str:
 
 
 def _orders(one: Choice, base: TakeOff) -> Iterator[Line]:
-    before = {quantity.code: quantity.replaced for quantity in base.codes}
+    before = {quantity.code: _under(quantity) for quantity in base.codes}
     for quantity in one.take_off.codes:
-        under, known = quantity.replaced, before.get(quantity.code)
-        if under is None or (known is not None and known.value == under.value):
+        under = _under(quantity)
+        if under == (None, None) or under == before.get(quantity.code):
             continue
         order, unit = _ordered(quantity)
         if order is not None:
             yield Line(
-                _name(one), "order", code=quantity.code, replaced=under, order=order, unit=unit
+                _name(one),
+                "order",
+                code=quantity.code,
+                replaced=quantity.replaced,
+                replaced_length=quantity.replaced_length,
+                order=order,
+                unit=unit,
             )
+
+
+def _under(quantity: Quantity) -> tuple[float | None, float | None]:
+    """Return how much lies under designs, as an area and as a length."""
+    area, length = quantity.replaced, quantity.replaced_length
+    return None if area is None else area.value, None if length is None else length.value
 
 
 def _ordered(quantity: Quantity) -> tuple[Measure | None, str]:

@@ -145,6 +145,12 @@ def columns() -> Columns[Quantity]:
                 lambda q: ground(q.replaced),
                 "m2",
             ),
+            estimate(
+                "replaced_length_m",
+                "Length of a line that parts of designs replace: not ordered.",
+                lambda q: ground(q.replaced_length),
+                "m",
+            ),
             text("replaced_by", "Those parts.", lambda q: ", ".join(q.replaced_by) or None),
             *_size(
                 "order_area_m2",
@@ -168,7 +174,7 @@ def columns() -> Columns[Quantity]:
             ),
             *_size(
                 "order_length_m",
-                "Length of a line with waste.",
+                "Length of a line that is not replaced, with waste.",
                 lambda q: None if q.feature else q.order_length,
                 on_grid=False,
             ),
