@@ -199,21 +199,26 @@ def _in_feet(table: Table) -> tuple[Table, frozenset[str]]:
     The tables have a quantity in metres with its interval, and again in feet without.
     """
     names = {field.name for field in table.fields}
+    twice = [
+        (field, stem, _IN_FEET[field.unit])
+        for field in table.fields
+        if field.unit in _IN_FEET
+        for stem in [field.name.removesuffix(f"_{field.unit}")]
+        if {f"{stem}_{_IN_FEET[field.unit]}", f"{stem}_95_{field.unit}"} <= names
+    ]
+    if not twice:
+        return table, frozenset()
     fields, records = list(table.fields), [dict(record) for record in table.records]
-    metric = set[str]()
-    for field in table.fields:
-        other = _IN_FEET.get(field.unit, "")
-        stem = field.name.removesuffix(f"_{field.unit}")
-        twin, half = f"{stem}_{other}", f"{stem}_95_{field.unit}"
-        if not other or twin not in names or half not in names:
-            continue
-        metric |= {field.name, half}
+    for field, stem, other in twice:
         factor, _ = UNITS["ft"].of(field.unit)
         told = Field(f"{stem}_95_{other}", "real", "", other)
-        fields.insert(next(i for i, f in enumerate(fields) if f.name == twin) + 1, told)
+        fields.insert(
+            next(i for i, f in enumerate(fields) if f.name == f"{stem}_{other}") + 1, told
+        )
         for record in records:
-            value = record.get(half)
+            value = record.get(f"{stem}_95_{field.unit}")
             record[told.name] = None if value is None else value * factor
+    metric = {name for field, stem, _ in twice for name in (field.name, f"{stem}_95_{field.unit}")}
     return replace(table, fields=tuple(fields), records=records), frozenset(metric)
 
 
