@@ -9,8 +9,9 @@ from dataclasses import dataclass, field
 import numpy as np
 from rough_sites import Walked
 
-from geosite.base.estimate import Estimate, interval_of_draws
+from geosite.base.estimate import Estimate
 from geosite.terrain.water.realised_drainage import RealisedDrainage, drain_realisations
+from geosite.terrain.water.water_estimates import estimate_slope_classes
 
 __all__ = ["BINS", "Compared", "Number", "compared", "said_at_places", "together", "true_answer"]
 
@@ -228,13 +229,12 @@ def _numbers(
         yield _number("wall with too little fall", name, fall.short_m, *short)
         toward = profiles.toward(true) @ wide, profiles.toward(drawn) @ wide
         yield _number("wall with water towards it", name, fall.toward_m, *toward)
-    low, high = interval_of_draws(realised.class_cells)
     own = walked.terrain.classes
+    low, high = estimate_slope_classes(own, realised.class_cells)
     for a, classes in enumerate(truth.class_cells[0]):
         for c, cells in enumerate(classes):
             if own[a, c] or cells:
-                ends = min(low[a, c], own[a, c]), max(high[a, c], own[a, c])
-                said = Estimate(float(own[a, c]), *map(float, ends)).scaled(cell)
+                said = Estimate(own[a, c], low[a, c], high[a, c]).scaled(cell)
                 drawn = realised.class_cells[:, a, c] * cell
                 of = f"{water.area_names[a]} {c}"
                 yield _number("slope classes", of, said, cells * cell, drawn)

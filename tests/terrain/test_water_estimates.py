@@ -17,10 +17,12 @@ from geosite.terrain.water.water_estimates import (
     estimate_catchments,
     estimate_paving,
     estimate_ponds,
+    estimate_slope_classes,
+    interval_of_water,
 )
 
 DRAWS = 79
-"""The ends of the interval of so many are the second from each end: 2.5 % of 80 are 2."""
+"""The quantiles of so many are the second from each end: 2.5 % of 80 are 2."""
 
 
 def realised(**said: np.ndarray) -> RealisedDrainage:
@@ -56,14 +58,15 @@ def test_a_pond_is_as_probable_as_the_share_of_grounds_that_hold_any_water() -> 
 def test_water_is_counted_in_cells_and_told_in_square_and_cubic_metres() -> None:
     depth = np.arange(1, DRAWS + 1) / 100
     (found,) = estimate_ponds([POND], one_pond(depth), cell_m2=4.0)
+    least = 0.4 * (0.02 / 0.4) ** 1.5
     assert (found.depth_m.value, found.depth_m.low, found.depth_m.high) == pytest.approx(
-        (0.2, 0.02, 0.78)
+        (0.2, least, 0.78)
     )
     assert (found.volume_m3.value, found.volume_m3.low, found.volume_m3.high) == pytest.approx(
-        (POND.cell_depths * 4, 2 * 0.02 * 4, 2 * 0.78 * 4)
+        (POND.cell_depths * 4, 2 * least * 4, 2 * 0.78 * 4)
     )
-    assert (found.area_m2.low, found.area_m2.high) == pytest.approx((8.0, 312.0))
-    assert (found.inflow_m2.low, found.inflow_m2.high) == pytest.approx((80.0, 3120.0))
+    assert (found.area_m2.low, found.area_m2.high) == pytest.approx((400 * least, 312.0))
+    assert (found.inflow_m2.low, found.inflow_m2.high) == pytest.approx((4000 * least, 3120.0))
     assert found.probability == 1.0
     assert found.is_significant
 
@@ -105,8 +108,48 @@ def test_catchments_and_paving_take_the_column_of_their_own() -> None:
     both = [Catchment(k, "edge", 0, 3, 4, 120, 240.0) for k in (1, 2)]
     _, second = estimate_catchments(both, asked, cell_m2=0.5)
     area, peak = second.area_m2, second.peak_m2
-    assert (area.value, area.low, area.high) == pytest.approx((60.0, 50.5, 88.5))
-    assert (peak.value, peak.low, peak.high) == pytest.approx((120.0, 101.0, 177.0))
+    least = 69.5 * (50.5 / 69.5) ** 1.5
+    assert (area.value, area.low, area.high) == pytest.approx((60.0, least, 88.5))
+    assert (peak.value, peak.low, peak.high) == pytest.approx((120.0, 2 * least, 177.0))
     yard = FlatPaving("yard", 180.0, 300.0, 1.0, 6.0, 0.0, 0.0)
     (flat,) = estimate_paving([yard], ["way", "yard"], asked, cell_m2=0.5)
-    assert (flat.flat_m2.low, flat.flat_m2.high) == pytest.approx((151.5, 265.5))
+    # 208.5 with quantiles 57 away
+    assert (flat.flat_m2.low, flat.flat_m2.high) == pytest.approx((123.0, 294.0))
+    (flat,) = estimate_paving([replace(yard, known_m2=290.0)], ["way", "yard"], asked, cell_m2=0.5)
+    assert (flat.flat_m2.low, flat.flat_m2.high) == pytest.approx((123.0, 290.0))
+    (flat,) = estimate_paving([yard], ["yard", "way"], asked, cell_m2=0.5)
+    assert (flat.flat_m2.low, flat.flat_m2.high) == pytest.approx((0.0, 180.0))
+
+
+def test_an_area_holds_no_more_of_a_slope_than_there_is_and_no_less_than_nothing() -> None:
+    gentle = np.linspace(0.0, 100.0, DRAWS)
+    draws = np.stack([gentle, 100.0 - gentle], axis=-1)[:, None, :]
+    low, high = estimate_slope_classes(np.array([[40, 60]]), draws)
+    assert (low.tolist(), high.tolist()) == ([[0.0, 0.0]], [[100.0, 100.0]])
+
+
+def test_nothing_stays_nothing_and_a_number_outside_of_its_draws_is_held() -> None:
+    dry = interval_of_water(0.0, np.zeros(DRAWS))
+    assert (dry.low, dry.high) == (0.0, 0.0)
+    rare = interval_of_water(2.0, np.where(np.arange(DRAWS) < 70, 0.0, 5.0))
+    assert (rare.low, rare.high) == (0.0, 5.0)
+    less = interval_of_water(0.5, np.full(DRAWS, 4.0))
+    assert (less.low, less.high) == (0.5, 4.0)
+
+
+@pytest.mark.slow
+def test_a_truth_that_errs_by_half_more_than_its_draws_is_missed_as_often_as_said() -> None:
+    rng = np.random.default_rng(1987)
+    draws, truth = rng.normal(size=(200, 5_000)), 1.5 * rng.normal(size=5_000)
+    depth = np.exp(draws)
+    asked = realised(
+        pond_depth=depth, pond_volume=depth, pond_cells=depth, pond_inflow=depth, pond_level=depth
+    )
+    ponds = estimate_ponds([replace(POND, depth=1.0)] * truth.size, asked, cell_m2=1.0)
+    low, high = np.array([(pond.depth_m.low, pond.depth_m.high) for pond in ponds]).T
+    # the upper end is not stretched: 1.96 / 1.5 standard deviations, 9.6 of 100 are beyond
+    missed = (np.exp(truth) < low).mean(), (np.exp(truth) > high).mean()
+    assert missed == pytest.approx((0.025, 0.096), abs=0.012)
+    low, high = estimate_slope_classes(np.full((1, 5_000), 50.0), 50.0 + draws[:, None, :])
+    missed = (50.0 + truth < low).mean(), (50.0 + truth > high).mean()
+    assert missed == pytest.approx((0.025, 0.025), abs=0.007)

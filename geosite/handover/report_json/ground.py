@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from geosite.base.arrays import Floats
-from geosite.base.estimate import Estimate, interval_of_draws
+from geosite.base.estimate import Estimate
 from geosite.base.map_frame import Frame
 from geosite.handover.report_model import ground as ground_model
 from geosite.handover.report_model.ground import Spread
@@ -20,6 +20,7 @@ from geosite.terrain.water.water_estimates import (
     CatchmentEstimate,
     PavingEstimate,
     PondEstimate,
+    estimate_slope_classes,
 )
 
 if TYPE_CHECKING:
@@ -83,12 +84,8 @@ def _slope_classes(terrain: Terrain, cell_m2: float) -> tuple[_Classes, _Classes
 
     if water.realised is None:
         return named(counted.astype(np.float64)), {}, {}
-    low, high = interval_of_draws(water.realised.class_cells)
-    return (
-        named(counted.astype(np.float64)),
-        named(np.minimum(low, counted)),
-        named(np.maximum(high, counted)),
-    )
+    low, high = estimate_slope_classes(counted, water.realised.class_cells)
+    return named(counted.astype(np.float64)), named(low), named(high)
 
 
 def _roughness(rough: Roughness) -> ground_model.Roughness:

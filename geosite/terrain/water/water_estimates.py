@@ -25,8 +25,22 @@ __all__ = [
     "estimate_fall",
     "estimate_paving",
     "estimate_ponds",
+    "estimate_slope_classes",
     "interval_of",
+    "interval_of_water",
 ]
+
+_STRETCH = 1.5
+"""How many times as far from the median of the draws as their quantile an end of an interval is.
+
+Possible grounds hold and gather rather too much water: of its amounts the lower end is stretched,
+in ratio, so that some is left where there is some. Over an area the errors of single cells average
+out, but not a roughness that is wrong everywhere: of areas by slope both ends are, in square
+metres. An interval can be calibrated, so that it holds as often as it says, by the level of its
+quantiles (Loh 1987, doi:10.1080/01621459.1987.10478408); as n draws know no level beyond
+1 / (n + 1), the distance from the median is. Chosen and confirmed on simulated walks, told in
+DEVELOPERS.md, Intervals of the ground, against truth.
+"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,6 +154,55 @@ def interval_of(value: float, draws: Floats | None) -> Estimate:
     return Estimate(value, min(found.low, value), max(found.high, value))
 
 
+def interval_of_water(value: float, draws: Floats | None) -> Estimate:
+    """Return an amount of water, or of ground that gives it, with its 95 % interval.
+
+    Parameters
+    ----------
+    value
+        On the surface itself, not negative.
+    draws : array, shape (n,), optional
+        On the possible grounds; without them nothing bounds the amount.
+
+    Notes
+    -----
+    As `interval_of`, but the lower end lies 1.5 times as far below the median, in ratio: possible
+    grounds hold rather too much.
+
+    Examples
+    --------
+    Where the quantile is a quarter of the median, the end is an eighth of it, 0.25**1.5:
+
+    >>> import numpy as np
+    >>> held = interval_of_water(8.0, np.array([2.0, 8.0, 11.0]))
+    >>> held.low, held.high
+    (1.0, 11.0)
+    """
+    if draws is None:
+        return Estimate(value, -math.inf, math.inf)
+    return Estimate(value, *_ends_of_water(value, draws).tolist())
+
+
+def _ends_of_water(values: npt.ArrayLike, draws: Floats) -> Floats:
+    """Return both ends for many amounts at once, shape (2, ...); draws have shape (n, ...)."""
+    low, high = interval_of_draws(draws)
+    median = np.median(draws, axis=0)
+    share = np.divide(low, median, out=np.zeros_like(median), where=median > 0)
+    return _widened(values, median * share**_STRETCH, high)
+
+
+def _ends_of_slope(values: npt.ArrayLike, draws: Floats, most: npt.ArrayLike) -> Floats:
+    """Return both ends for areas by slope, shape (2, ...), of the `most` that there is of each."""
+    low, high = interval_of_draws(draws)
+    median = np.median(draws, axis=0)
+    low, high = median - _STRETCH * (median - low), median + _STRETCH * (high - median)
+    return _widened(values, np.maximum(low, 0.0), np.minimum(high, most))
+
+
+def _widened(values: npt.ArrayLike, low: Floats, high: Floats) -> Floats:
+    return np.stack([np.minimum(low, values), np.maximum(high, values)])
+
+
 def estimate_ponds(
     ponds: Sequence[Pond],
     realised: RealisedDrainage | None,
@@ -186,7 +249,10 @@ def estimate_ponds(
             "volume": realised.pond_volume * cell_m2,
             "inflow": realised.pond_inflow * cell_m2,
         }
-        found = {name: _intervals_of(sizes[name], draws[name]) for name in sizes}
+        found = {
+            name: _estimates(sizes[name], _ends_of_water(sizes[name], draws[name]))
+            for name in sizes
+        }
         holds = realised.pond_depth > 0
         probability = holds.mean(axis=0).tolist()
         levels = _where_held([pond.level for pond in ponds], realised.pond_level, holds)
@@ -195,12 +261,8 @@ def estimate_ponds(
     return tuple(PondEstimate(*one) for one in facts)
 
 
-def _intervals_of(values: Sequence[float], draws: Floats) -> list[Estimate]:
-    """Return `interval_of` of many numbers at once; draws have shape (n, numbers)."""
-    low, high = interval_of_draws(draws)
-    low, high = np.minimum(low, values), np.maximum(high, values)
-    ends = zip(values, low.tolist(), high.tolist(), strict=True)
-    return [Estimate(value, least, most) for value, least, most in ends]
+def _estimates(values: Sequence[float], ends: Floats) -> list[Estimate]:
+    return [Estimate(*one) for one in zip(values, *ends.tolist(), strict=True)]
 
 
 def _where_held(
@@ -213,7 +275,8 @@ def _where_held(
         alike = np.flatnonzero(counts == count)
         # where so many draws have it, one below the other
         some = draws.T[alike][held.T[alike]].reshape(len(alike), count).T
-        told = _intervals_of([values[k] for k in alike.tolist()], some)
+        here = [values[k] for k in alike.tolist()]
+        told = _estimates(here, _widened(here, *interval_of_draws(some)))
         for k, one in zip(alike.tolist(), told, strict=True):
             found[k] = one
     return found
@@ -246,8 +309,8 @@ def estimate_catchments(
         out.append(
             CatchmentEstimate(
                 one,
-                interval_of(one.cells * cell_m2, cells),
-                interval_of(one.peak_cells * cell_m2, peak),
+                interval_of_water(one.cells * cell_m2, cells),
+                interval_of_water(one.peak_cells * cell_m2, peak),
             )
         )
     return tuple(out)
@@ -281,11 +344,40 @@ def estimate_paving(
     """
     out = []
     for one in paving:
-        cells = None
+        low, high = -math.inf, math.inf
         if realised is not None:
-            cells = realised.flat_cells[:, list(areas).index(one.name)] * cell_m2
-        out.append(PavingEstimate(one, interval_of(one.flat_m2, cells)))
+            flat = realised.flat_cells[:, list(areas).index(one.name)] * cell_m2
+            low, high = _ends_of_slope(one.flat_m2, flat, one.known_m2).tolist()
+        out.append(PavingEstimate(one, Estimate(one.flat_m2, low, high)))
     return tuple(out)
+
+
+def estimate_slope_classes(counted: npt.ArrayLike, class_cells: Floats) -> Floats:
+    """Return the ends of the intervals of areas by slope class.
+
+    Parameters
+    ----------
+    counted : array, shape (areas, classes)
+        Cells by slope class on the surface itself.
+    class_cells : array, shape (draws, areas, classes)
+        On the possible grounds.
+
+    Returns
+    -------
+    array, shape (2, areas, classes)
+        Cells.
+
+    Examples
+    --------
+    An area of 100 cells of which possible grounds make 31 to 69 gentle: the lower end is 50 less
+    1.5 * 19 cells, and the measured 80 are held.
+
+    >>> gentle = np.linspace(31.0, 69.0, 39)
+    >>> draws = np.stack([gentle, 100.0 - gentle], axis=-1)[:, None, :]
+    >>> estimate_slope_classes([[80.0, 20.0]], draws).round(9).tolist()
+    [[[21.5, 20.0]], [[80.0, 78.5]]]
+    """
+    return _ends_of_slope(counted, class_cells, np.sum(counted, axis=-1, keepdims=True))
 
 
 def estimate_fall(
