@@ -200,8 +200,8 @@ def device_findings(notes: Notes, judged: Judged, accuracy_known: bool) -> list[
     if not judged.device.given:
         gain = judged.calibrated_95_m
         text = (
-            "Nothing is said of the device, so it is taken for an unknown one, widened by what the "
-            "misclosures show. Three surveys that come back to their marks calibrate it"
+            "Nothing is said of the device, so it is taken for an unknown one, as good or bad as "
+            "the misclosures show. Three surveys that come back to their marks calibrate it"
             + (
                 ", which would gain this site less than a twentieth: how large its errors are is "
                 "told by the misclosures already."

@@ -199,7 +199,7 @@ def _shapes(
                 )
         return None
     layer = read_design(inputs[what], inputs.get(named), usual=(), key=named)
-    refuse_other_crs(layer, ground.frame)
+    refuse_other_crs(layer, ground.frame, what)
     wanted = [code.strip() for code in (inputs.get(coded) or "").split(",") if code.strip()]
     shapes = [s for s in layer.shapes if not wanted or s.code in wanted]
     if wanted and not shapes:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from geosite.base.errors import Refuse
-from geosite.base.map_frame import Frame, name_unless_same_map
+from geosite.base.map_frame import Frame, length_unit, name_unless_same_map
 from geosite.reading.ascii_grid import OPTIONS, check_ascii_grid
 from geosite.reading.foreign import damage, quiet
 from geosite.reading.raster_trial import try_raster
@@ -79,7 +79,8 @@ def read_surface(path: Path, file: str, refuse: Refuse) -> SecondSurface:
         # of another raster, would put in a nodata value, a scale or a CRS that nobody sees
         with (
             quiet(),
-            rasterio.Env(GDAL_PAM_ENABLED="NO"),
+            # a vertical CRS is passed over unless asked for
+            rasterio.Env(GTIFF_REPORT_COMPD_CS="YES", GDAL_PAM_ENABLED="NO"),
             rasterio.open(path, driver=driver, **options) as source,
         ):
             place = source.transform
@@ -129,8 +130,21 @@ def read_surface(path: Path, file: str, refuse: Refuse) -> SecondSurface:
     return SecondSurface(file, values, place.c, place.f, place.a, -place.e, crs_wkt, unit)
 
 
+def _vertical_unit(wkt: str) -> tuple[tuple[float, str] | None, str]:
+    """Return metres and name of the unit of a vertical CRS, and which that is; None without one."""
+    from pyproj import CRS
+
+    parts = CRS.from_wkt(wkt).sub_crs_list if wkt else ()
+    vertical = next((part for part in parts if part.is_vertical), None)
+    if vertical is None:
+        return None, ""
+    return length_unit(vertical), f" (those of {vertical.name})"
+
+
 def refuse_unlike(surface: SecondSurface, frame: Frame, what: str, refuse: Refuse) -> None:
-    """Refuse a surface of another map, or whose band states another unit than the elevations have.
+    """Refuse a surface of another map, or whose elevations have another unit than the site's.
+
+    The unit is what the band states, and that of the vertical CRS where the raster has one.
 
     Parameters
     ----------
@@ -158,14 +172,14 @@ def refuse_unlike(surface: SecondSurface, frame: Frame, what: str, refuse: Refus
     """
     from geosite.reading.rasters import band_unit
 
-    stated = band_unit(surface.unit)
-    if stated is not None and abs(stated[0] / frame.height_unit_m - 1) > 1e-9:
-        raise refuse(
-            f"{what}-unit",
-            f"the raster {surface.file} says that its elevations are in {stated[1]}",
-            f"elevations in {frame.height_unit_name}, as those of the site",
-            "convert its values, or correct the unit that the file states if it is wrong",
-        )
+    for stated, of in ((band_unit(surface.unit), ""), _vertical_unit(surface.crs_wkt)):
+        if stated is not None and abs(stated[0] / frame.height_unit_m - 1) > 1e-9:
+            raise refuse(
+                f"{what}-unit",
+                f"the raster {surface.file} says that its elevations are in {stated[1]}{of}",
+                f"elevations in {frame.height_unit_name}, as those of the site",
+                "convert its values, or correct the unit that the file states if it is wrong",
+            )
     other = name_unless_same_map(surface.crs_wkt, frame.crs_wkt)
     if other is not None:
         raise refuse(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 
 import numpy as np
@@ -170,6 +171,44 @@ def test_two_walks_in_one_export_are_told_apart_by_what_does_not_fit(
     assert not questions
     assert found.runs == ("morning-1",) * 4 + ("morning-2",) * 4
     assert how in found.split
+
+
+def recording(*, back: bool, jump: bool) -> Walked:
+    """Return two streamed walks in one export; the first may pass its origin exactly again.
+
+    The second lies square to the first. `jump`: the first ends away from its origin.
+    """
+
+    def stream(*corners: tuple[float, float]) -> Floats:
+        parts = [
+            np.linspace(a, b, round(math.dist(a, b) * 2), endpoint=False)
+            for a, b in itertools.pairwise(corners)
+        ]
+        flat = np.vstack([*parts, corners[-1]])
+        return np.column_stack([flat, np.zeros(len(flat))])
+
+    home = (0.0, 0.0) if back else (0.0, 0.7)
+    end = (-5.0, 4.0) if jump else (0.3, 0.2)
+    first = stream((0.0, 0.0), (10.0, 0.0), (10.0, 6.0), home, end)
+    second = stream((0.0, 0.0), (0.0, 10.0), (-6.0, 10.0), (-3.0, 3.0))
+    names = [""] * (len(first) + len(second))
+    names[0], names[20] = "A", "B"
+    names[len(first)], names[len(first) + 20] = "A", "B"
+    xyz = np.vstack([first, second])
+    lines = tuple(range(2, 2 + len(xyz)))
+    return Walked(source("morning"), {}, None, lines, xyz, {"point": tuple(names)})
+
+
+@pytest.mark.parametrize(("back", "jump"), [(True, True), (False, True), (False, False)])
+def test_passing_the_origin_in_a_steady_walk_begins_no_new_one(back: bool, jump: bool) -> None:
+    part = recording(back=back, jump=jump)
+    found, questions = together(part)
+    assert not questions
+    # where it only just does not reach the second walk's start, a step leads there, and marks tell
+    assert set(found.runs) == {"morning-1", "morning-2"}
+    start = found.runs.index("morning-2")
+    assert found.points[start] == "A"
+    assert found.runs == ("morning-1",) * start + ("morning-2",) * (len(found.runs) - start)
 
 
 def test_one_walk_that_comes_back_is_one_walk_although_it_drifts_and_has_gaps() -> None:

@@ -115,6 +115,11 @@ def test_of_very_many_legs_the_largest_are_listed_and_that_is_said() -> None:
     (legs,) = tables(list(blocks))
     assert len(legs.rows) == LISTED < len(many)
     assert any("residuals.csv" in getattr(block, "text", "") for block in blocks)
+    # and that the plot draws no step that the pen does not show
+    figure = next(b for b in blocks if isinstance(b, Figure))
+    assert "less than the pen is wide" in figure.caption
+    few = next(b for b in residual_blocks(made, METRES) if isinstance(b, Figure))
+    assert "pen" not in few.caption
 
 
 def test_a_package_without_residuals_says_nothing() -> None:

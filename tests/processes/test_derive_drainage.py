@@ -200,7 +200,7 @@ def test_the_published_grid_in_its_own_codes() -> None:
         ({"codes": "clockwise", "method": "d-infinity"}, "the method d8 for one of eight"),
         ({"inlets": "far"}, "no inlet lies on the raster"),
         ({"walls": "far"}, "no wall lies on the raster"),
-        ({"inlets": "other"}, "the design is in ETRS89 / UTM zone 33N"),
+        ({"inlets": "other"}, "the inlets are in ETRS89 / UTM zone 33N"),
     ],
 )
 def test_what_cannot_be_is_one_line(tmp_path: Path, inputs: dict, said: str) -> None:

@@ -88,6 +88,25 @@ def test_elevations_of_another_unit_are_refused_in_one_line(tmp_path: Path) -> N
         read_surface(in_unit(tmp_path, "percent"), "old.tif", refuse)
 
 
+def test_the_unit_of_a_vertical_crs_counts_too(tmp_path: Path) -> None:
+    """A text grid states no unit of its band: only the heights of its CRS tell it."""
+    state = rasterio.CRS.from_epsg(2264).to_wkt()
+    us_foot = 1200 / 3937
+    path = tmp_path / "old.asc"
+    path.write_text(
+        "ncols 3\nnrows 2\nxllcorner 1540000\nyllcorner 540000\ncellsize 1\n30 30 30\n30 30 30\n"
+    )
+    for heights, right, wrong in ((6360, us_foot, 1.0), (5703, 1.0, us_foot)):
+        compound = rasterio.CRS.from_user_input(f"EPSG:2264+{heights}")
+        path.with_suffix(".prj").write_text(compound.to_wkt())
+        found = read_surface(path, "old.asc", refuse)
+        assert found.unit == ""
+        refuse_unlike(found, Frame(crs_wkt=state, height_unit_m=right), "surface", refuse)
+        with pytest.raises(InputError, match=r"are in .* \(those of NAVD88 height") as caught:
+            refuse_unlike(found, Frame(crs_wkt=state, height_unit_m=wrong), "surface", refuse)
+        assert caught.value.problems[0].code == "surface-unit"
+
+
 def test_a_picture_is_no_surface(tmp_path: Path) -> None:
     path = raster(tmp_path, np.zeros((2, 3), "float32"), bands=3)
     with pytest.raises(InputError, match=r"old\.tif has 3 bands; expected one band of elevations"):

@@ -21,15 +21,17 @@ NEAR_M = 200.0
 """A design may reach this far beyond what was walked, or as far as the site is wide."""
 
 
-def refuse_other_crs(design: Design, frame: Frame) -> None:
-    """Refuse a design in another CRS than the site's.
+def refuse_other_crs(design: Design, frame: Frame, what: str = "design") -> None:
+    """Refuse a design, or another layer, in another CRS than the site's.
 
     Parameters
     ----------
     design
         One that does not say its CRS is taken to be in the site's.
     frame
-        The survey's map.
+        The map of the survey, or of the raster that the layer goes with.
+    what
+        ``design``, or what the shapes of the layer are: ``inlets``, ``walls``.
 
     Raises
     ------
@@ -45,11 +47,14 @@ def refuse_other_crs(design: Design, frame: Frame) -> None:
         return
     other = name_unless_same_map(design.crs_wkt, frame.crs_wkt)
     if other is not None:
+        subject, of = (
+            ("the design is", "site") if what == "design" else (f"the {what} are", "raster")
+        )
         raise InputError(
             Problem(
-                "design-crs",
-                f"the design is in {other}",
-                f"the CRS of the site, {frame.crs_name}",
+                f"{what}-crs",
+                f"{subject} in {other}",
+                f"the CRS of the {of}, {frame.crs_name}",
                 "export it again in that CRS",
                 design.file,
             )

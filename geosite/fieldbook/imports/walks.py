@@ -28,6 +28,8 @@ ORIGIN = 1e-9
 """A walk starts at its own origin: nearer than this to nought in every axis."""
 SHARE = 0.03
 """Of the way walked, what a device may drift until it is back."""
+_STEADY = 3.0
+"""Times the usual step that a step of a steady walk may be long."""
 LEAST_SPAN = 0.02
 """Of the extent: what two looks at one mark may differ anyhow."""
 
@@ -152,6 +154,17 @@ def _apart(xyz: Floats, way: Floats, pair: tuple[int, int]) -> float:
     return float(np.linalg.norm(xyz[other] - xyz[one])) / max(allowed, 1e-12)
 
 
+def _passes(xyz: Floats, row: int) -> bool:
+    """Whether a row at the origin lies in a steady walk: a step from the row before and after."""
+    if not 0 < row < len(xyz) - 1:
+        return False
+    steps = np.linalg.norm(np.diff(xyz, axis=0), axis=1)
+    # where somebody stands there is no step
+    usual = float(np.median(steps[steps > ORIGIN])) if (steps > ORIGIN).any() else 0.0
+    there_and_on = steps[row - 1 : row + 1]
+    return bool((there_and_on > ORIGIN).all() and (there_and_on <= _STEADY * usual).all())
+
+
 def _starts(
     one: Walked, xyz: Floats, names: Sequence[str], questions: list[Question]
 ) -> tuple[Ints, str]:
@@ -159,10 +172,13 @@ def _starts(
     rows = np.arange(len(xyz))
     way = _way(xyz)
     origin = np.flatnonzero((np.abs(xyz) < ORIGIN).all(axis=1))
-    # standing at the origin again is a new walk only if the step there was none of this walk
+    nought = "where coordinates start at nought again"
+    # a recording that passes its origin without a jump is still the same walk, if that fits
+    jumped = [row for row in origin.tolist() if not _passes(xyz, row)]
     offers = (
         (np.array(sorted({0, *one.breaks})), "empty lines and headers between them"),
-        (np.array(sorted({0, *origin.tolist()})), "where coordinates start at nought again"),
+        (np.array(sorted({0, *jumped})), nought),
+        (np.array(sorted({0, *origin.tolist()})), nought),
     )
     whole = max((_apart(xyz, way, p) for p in _revisits(xyz, names, rows)), default=0.0)
     if whole <= 1.0:

@@ -68,6 +68,12 @@ def residual_blocks(package: Package, measures: Measures) -> list[Block]:
     legs = [r for r in table.records if r["kind"] == "leg"]
     visits = [r for r in table.records if r["kind"] == "visit"]
     blocks: list[Block] = [Heading("Residuals", 2), Paragraph(_HOW)]
+    finer = ""
+    if len(legs) > LISTED:
+        finer = (
+            f" Of legs that fall on the same {_FINEST:g} mm, less than the pen is wide, the first, "
+            "the least, the largest and the last are drawn; residuals.csv has all."
+        )
     if any(_largest(r) is not None for r in legs):
         blocks.append(
             Figure(
@@ -75,7 +81,7 @@ def residual_blocks(package: Package, measures: Measures) -> list[Block]:
                 lambda box: _plot(legs, box, measures),
                 "Standardised residuals of the legs along the walk, run after run. Lines at "
                 f"{NORMAL_95:.2f} (dashed) and {SUSPECT:.2f}. What lies beyond {_TOP:g} is drawn "
-                "at the edge.",
+                f"at the edge.{finer}",
             )
         )
     blocks += _listed("Legs", legs, measures)
