@@ -311,7 +311,7 @@ def contour_findings(interval: float, known: float, unit: str) -> tuple[Finding,
 def paving_findings(paving: Iterable[PavingEstimate], frame: Frame) -> tuple[Finding, ...]:
     """Return how much paved ground is flatter than it should be.
 
-    Something to look at where some of it is on 95 % of the possible grounds and the largest patch
+    Something to look at where some of it is with 95 % confidence and the largest patch
     has a square metre. That water stands there is a matter of the ponds alone.
 
     Examples
@@ -327,13 +327,12 @@ def paving_findings(paving: Iterable[PavingEstimate], frame: Frame) -> tuple[Fin
         paved = one.paving
         if paved.flat_m2 == 0.0:
             continue
-        is_sure = one.flat_m2.low > 0.0 or not math.isfinite(one.flat_m2.low)
         easting, northing = frame.to_map((paved.easting, paved.northing))
         places = places_told(one.flat_m2.low, one.flat_m2.high, 1)
-        doubt = "" if is_sure else " Undecided: on some possible grounds none is."
+        doubt = "" if one.is_sure else " Undecided: on some possible grounds none is."
         found.append(
             Finding(
-                "look" if is_sure and paved.patch_m2 >= _PATCH_M2 else "note",
+                "look" if one.is_sure and paved.patch_m2 >= _PATCH_M2 else "note",
                 "flat-paving",
                 f"{paved.name}: {interval_words(one.flat_m2, 1, 'm2')} of "
                 f"{paved.known_m2:.{places}f} m2 looked at are flatter than "

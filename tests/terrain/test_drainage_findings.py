@@ -177,14 +177,14 @@ def test_slope_classes() -> None:
 
 
 @pytest.mark.parametrize(
-    ("low", "patch", "level", "doubt"),
-    [(0.1, 1.0, "look", False), (0.1, 0.9, "note", False), (0.0, 4.0, "note", True)],
+    ("share", "patch", "level", "doubt"),
+    [(1.0, 1.0, "look", False), (0.98, 0.9, "note", False), (0.97, 4.0, "note", True)],
 )
 def test_flat_paving_is_undecided_where_there_may_be_none(
-    low: float, patch: float, level: str, doubt: bool
+    share: float, patch: float, level: str, doubt: bool
 ) -> None:
     yard = FlatPaving("yard", 6.0, 30.0, 1.0, patch, 0.0, 0.0)
-    (found,) = paving_findings([PavingEstimate(yard, Estimate(6.0, low, 9.0))], FRAME)
+    (found,) = paving_findings([PavingEstimate(yard, Estimate(6.0, 0.0, 9.0), share)], FRAME)
     assert (found.level, "Undecided" in found.text) == (level, doubt)
     none = FlatPaving("yard", 0.0, 30.0, 1.0, 0.0, 0.0, 0.0)
     assert paving_findings([PavingEstimate(none, Estimate(0.0, 0.0, 9.0))], FRAME) == ()

@@ -234,15 +234,21 @@ def test_flat_paving_in_ground_units() -> None:
 
 
 @pytest.mark.parametrize(
-    ("patch", "low", "level"),
-    [(0.75, 0.5, "note"), (1.0, 0.5, "look"), (1.5, 0.5, "look"), (1.5, 0.0, "note")],
+    ("patch", "low", "share", "level"),
+    [
+        (0.75, 0.5, 0.975, "note"),
+        (1.0, 0.5, 0.975, "look"),
+        (1.5, 0.0, 0.975, "look"),
+        (1.5, 0.0, 0.97, "note"),
+    ],
 )
 def test_a_square_metre_in_one_piece_that_is_sure_is_looked_at(
-    patch: float, low: float, level: str
+    patch: float, low: float, share: float, level: str
 ) -> None:
     paving = FlatPaving("yard", 2.0, 9.0, 1.0, patch, 5.0, 6.0)
-    (finding,) = paving_findings([PavingEstimate(paving, Estimate(2.0, low, 3.0))], FRAME)
+    (finding,) = paving_findings([PavingEstimate(paving, Estimate(2.0, low, 3.0), share)], FRAME)
     assert finding.level == level
+    assert ("on some possible grounds none is" in finding.text) == (share < 0.975)
     told = f"yard: 2.0 m2 ({low:.1f} to 3.0) of 9.0 m2 looked at are flatter than 1 %"
     assert told in finding.text
     assert "will hold water" not in finding.text

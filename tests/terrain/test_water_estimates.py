@@ -8,7 +8,6 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from geosite.base.estimate import Estimate
 from geosite.terrain.water.falls_from_buildings import FlatPaving
 from geosite.terrain.water.flow import Catchment
 from geosite.terrain.water.ponding import Pond
@@ -71,12 +70,23 @@ def test_water_is_counted_in_cells_and_told_in_square_and_cubic_metres() -> None
     assert found.is_significant
 
 
-def test_a_pond_is_there_at_95_of_100_only_where_no_end_of_its_depth_is_nothing() -> None:
-    (asked,) = estimate_ponds([POND], one_pond(np.full(DRAWS, 0.2)), cell_m2=1.0)
-    assert asked.is_significant
-    gone = replace(asked, depth_m=Estimate(0.2, 0.0, 0.3))
-    assert not gone.is_significant
-    assert replace(gone, probability=math.nan).is_significant
+@pytest.mark.parametrize(("dry", "sure"), [(0, True), (1, True), (2, False), (60, False)])
+def test_something_is_there_at_95_of_100_where_few_enough_grounds_are_without(
+    dry: int, sure: bool
+) -> None:
+    # 2.5 % of 79 are less than two; so many are dry where the quantile of the depth is nothing
+    there = np.where(np.arange(DRAWS) < dry, 0.0, 0.2)
+    (pond,) = estimate_ponds([POND], one_pond(there), cell_m2=1.0)
+    assert (pond.is_significant, pond.depth_m.low > 0.0) == (sure, sure)
+    assert replace(pond, probability=math.nan).is_significant
+    yard, asked = (
+        FlatPaving("yard", 0.2, 9.0, 1.0, 0.2, 0.0, 0.0),
+        realised(flat_cells=there[:, None]),
+    )
+    (flat,) = estimate_paving([yard], ["yard"], asked, cell_m2=1.0)
+    assert (flat.probability, flat.is_sure) == ((DRAWS - dry) / DRAWS, sure)
+    (unasked,) = estimate_paving([yard], ["yard"], None, cell_m2=1.0)
+    assert unasked.is_sure
 
 
 def test_a_pond_no_ground_holds_has_no_bounds_of_its_level() -> None:

@@ -42,6 +42,9 @@ quantiles (Loh 1987, doi:10.1080/01621459.1987.10478408); as n draws know no lev
 DEVELOPERS.md, Intervals of the ground, against truth.
 """
 
+_SURE = 0.975
+"""Share of the possible grounds where something is there with 95 % confidence."""
+
 
 @dataclass(frozen=True, slots=True)
 class PondEstimate:
@@ -75,7 +78,7 @@ class PondEstimate:
     @property
     def is_significant(self) -> bool:
         """Whether there is a pond at all with 95 % confidence; so if that was not asked."""
-        return not self.depth_m.low <= 0.0 or math.isnan(self.probability)
+        return not self.probability < _SURE
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,10 +101,24 @@ class CatchmentEstimate:
 
 @dataclass(frozen=True, slots=True)
 class PavingEstimate:
-    """Paved ground and how much of it may be flatter than it should be."""
+    """Paved ground and how much of it may be flatter than it should be.
+
+    Parameters
+    ----------
+    paving
+    flat_m2
+    probability
+        Share of the possible grounds on which some of it is; NaN where none were drained.
+    """
 
     paving: FlatPaving
     flat_m2: Estimate
+    probability: float = math.nan
+
+    @property
+    def is_sure(self) -> bool:
+        """Whether any of it is flat with 95 % confidence; so if that was not asked."""
+        return not self.probability < _SURE
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -344,11 +361,12 @@ def estimate_paving(
     """
     out = []
     for one in paving:
-        low, high = -math.inf, math.inf
+        low, high, probability = -math.inf, math.inf, math.nan
         if realised is not None:
             flat = realised.flat_cells[:, list(areas).index(one.name)] * cell_m2
             low, high = _ends_of_slope(one.flat_m2, flat, one.known_m2).tolist()
-        out.append(PavingEstimate(one, Estimate(one.flat_m2, low, high)))
+            probability = float((flat > 0).mean())
+        out.append(PavingEstimate(one, Estimate(one.flat_m2, low, high), probability))
     return tuple(out)
 
 
