@@ -25,6 +25,7 @@ from geosite.handover.plan.canvas import Canvas
 from geosite.handover.plan.layout import Layout, View, choose_layout
 from geosite.handover.plan.map import draw_map
 from geosite.handover.plan.map_edge import frame_group, header_group
+from geosite.handover.plan.map_labels import name_clearances
 from geosite.handover.plan.map_linework import (
     draw_areas,
     draw_arrows,
@@ -448,6 +449,27 @@ def test_a_clear_distance_to_a_parcel_is_drawn_up_to_25_mm(
     assert len(list(near_parcels(page, near))) == drawn
     draw_sections(page)
     assert bool(page.shapes["parcel_clearances"]) == drawn
+
+
+@pytest.mark.parametrize(
+    ("verdict", "metres", "told"),
+    [
+        ("crosses", -0.25, ["kerb top", "over the line by 0.25 +/- 0.21 m"]),
+        ("cannot tell", -0.17, ["kerb top: cannot tell", "over the line by 0.17 +/- 0.21 m"]),
+        ("cannot tell", 0.08, ["kerb top: cannot tell", "short of the line by 0.08 +/- 0.21 m"]),
+        ("clear", 4.95, ["clear by 4.95 +/- 0.21 m"]),
+    ],
+)
+def test_a_distance_to_a_parcel_line_says_whose_it_is_where_it_is_not_clear(
+    verdict: str, metres: float, told: list[str]
+) -> None:
+    line = shapely.LineString(on_map(np.array([(20.0, 20.0), (23.0, 20.0)]))[:, :2])
+    row = {"feature": "kerb_top", "verdict": verdict, "distance_m": metres, "distance_95_m": 0.21}
+    page = canvas(with_layer(layer("parcel_clearances", "", "LineString", [row], [line])))
+    name_clearances(page, clear=verdict != "clear")
+    assert not page.texts["parcel_clearances"]
+    name_clearances(page, clear=verdict == "clear")
+    assert [text.text for text in page.texts["parcel_clearances"]] == told
 
 
 def test_writing_lies_over_all_linework_and_what_found_no_room_is_counted() -> None:

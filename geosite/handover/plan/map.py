@@ -83,10 +83,11 @@ def _draw(page: Canvas) -> None:
     page.board.fill(page.hatched)  # only the name of an area may stand on its own hatch
     name_lines(page)
     name_grades(page)
+    name_clearances(page, clear=False)
     name_edges(page)
     name_marks(page, marks, important=False)
     name_contours(page)
-    name_clearances(page)
+    name_clearances(page, clear=True)
     name_parcels(page)
     draw_arrows(page)
     name_arrows(page)

@@ -324,33 +324,44 @@ def name_grades(page: Canvas) -> None:
             )
 
 
-def name_clearances(page: Canvas) -> None:
-    """Write the distance to the parcel line beside it."""
+def name_clearances(page: Canvas, *, clear: bool) -> None:
+    """Write the distance to the parcel line beside it, and whose it is where that is not clear.
+
+    Parameters
+    ----------
+    page
+    clear
+        Those that are clear of the line, which need no eye; else all others.
+    """
     layer = page.layer("parcel_clearances")
     if layer is None:
         return
-    words = {"clear": "clear by {}", "crosses": "over by {}", "cannot tell": "cannot tell: {}"}
     for record, line in near_parcels(page, layer):
         distance, verdict = record["distance_m"], record["verdict"]
-        if distance is None or verdict not in words:
+        if distance is None or clear != (verdict == "clear"):
             continue
-        text = page.line(
-            words[verdict].format(
-                page.measures.with_interval(abs(distance), record.get("distance_95_m"))
-            ),
-            size=_SMALL,
-            colour=PARCEL,
-        )
+        size = page.measures.with_interval(abs(distance), record.get("distance_95_m"))
+        if clear:
+            lines = [page.line(f"clear by {size}", size=_SMALL, colour=PARCEL)]
+        else:
+            told = "" if verdict == "crosses" else f": {verdict}"
+            side = "over" if distance < 0 else "short of"
+            lines = [
+                page.line(f"{readable_name(record['feature'])}{told}", bold=True, colour=ALERT),
+                page.line(f"{side} the line by {size}", colour=ALERT),
+            ]
         middle = line.mean(axis=0)
-        places = around(middle[0], middle[1], text.width, text.size, 1.0 * page.k)
+        width, height = max(one.width for one in lines), sum(one.size for one in lines) * 1.18
+        gaps = (1.0,) if clear else (1.0, 2.5, 4.5)
+        beside = [around(middle[0], middle[1], width, height, g * page.k) for g in gaps]
         page.write(
             "parcel_clearances",
-            [text],
-            places,
-            count=verdict != "clear",
+            lines,
+            np.concatenate(beside),
+            count=not clear,
             led_from=(*middle.tolist(), 0.3),
             # the table of verdicts has it: it need not hide a line
-            most=6.0 if verdict == "clear" else math.inf,
+            most=6.0 if clear else math.inf,
         )
 
 
