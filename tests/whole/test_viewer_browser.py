@@ -15,10 +15,20 @@ import numpy as np
 import pytest
 import shapely
 from browser_cases import MARKS, sized
-from package_cases import FACTOR, HOSTILE, ferry_landing, ground, hostile_landing, marks, only
+from package_cases import (
+    FACTOR,
+    HOSTILE,
+    ferry_landing,
+    ground,
+    hostile_landing,
+    layer,
+    marks,
+    on_map,
+    only,
+)  # fmt: skip
 
 from geosite.base.errors import Finding
-from geosite.handover.palette import BUILDING
+from geosite.handover.palette import ALERT, BUILDING
 from geosite.handover.viewer.page import write_viewer
 
 pytestmark = MARKS
@@ -372,6 +382,32 @@ for (let i = 0; i < own.length; i += 4)
     at.push([(i / 4) % map.width, Math.floor(i / 4 / map.width)]);
 return at;
 """
+
+
+def test_a_design_has_an_ink_and_a_name_of_its_own(browser: Any, tmp_path: Path) -> None:
+    """Blue dots would make a doubtful pond of it; and no line runs through its own name."""
+    site = ferry_landing()
+    corners = np.array([(14.0, 14.0), (22.0, 14.0), (22.0, 18.0), (14.0, 18.0), (14.0, 14.0)])
+    ring = shapely.LineString(on_map(corners)[:, :2])
+    edges = layer(
+        "design_edges", "Edges of designs", "LineString", [{"design": "pad_east"}], [ring]
+    )
+    site = dataclasses.replace(site, layers=(*site.layers, edges))
+    script = browser.execute_cdp_cmd("Page.addScriptToEvaluateOnNewDocument", {"source": LISTEN})
+    try:
+        show(browser, write_viewer(tmp_path, only(site, "lines", "design_edges", "parcels")))
+        names = written(browser)
+    finally:
+        browser.execute_cdp_cmd("Page.removeScriptToEvaluateOnNewDocument", script)
+    drawn = np.array(browser.execute_script(ROOF, [int(ALERT[i : i + 2], 16) for i in (1, 3, 5)]))
+    assert len(drawn) > 60  # of lines the soft edges have other colours
+    x0, y0, x1, y1 = names["design pad east"]
+    inside = (drawn[:, 0] > x0) & (drawn[:, 0] < x1) & (drawn[:, 1] > y0) & (drawn[:, 1] < y1)
+    # the letters have its ink, the line has none of their room: it is as wide as the whole pad
+    wide = np.ptp(drawn[~inside][:, 0])
+    rows = np.unique(drawn[inside][:, 1], return_counts=True)[1]
+    assert wide > x1 - x0 + 10
+    assert rows.max() < 0.8 * (x1 - x0)
 
 
 def test_a_building_stands_in_the_relief_as_a_block_with_a_flat_roof(

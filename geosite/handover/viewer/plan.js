@@ -9,7 +9,7 @@ export const look = { ground: "", writing: true, line: [], cross: null, spot: nu
 // Bottom to top.
 const ORDER = [
   "areas", "ponding", "contours", "parcels", "lines", "flow_paths", "drainage_arrows", "sections",
-  "grades", "parcel_clearances", "baseline", "points",
+  "design_lines", "design_edges", "grades", "parcel_clearances", "baseline", "points",
 ];
 // A pond that is deeper than the survey's own uncertainty.
 const significant = (pond) => pond.p.is_significant !== 0;
@@ -162,6 +162,9 @@ export function paintPlan(context, width, height_, view, ratio, { writing = fals
       });
     },
     sections: () => each("sections", (f) => { trace(f); pen(ink.earth, 2, [14, 4]); context.stroke(); }),
+    // what is only designed has the ink of what needs an eye: it is not there
+    design_lines: () => each("design_lines", (f) => { trace(f); pen(ink.alert, 0.9); context.stroke(); }),
+    design_edges: () => each("design_edges", (f) => { trace(f); pen(ink.alert, 1.6, [12, 4]); context.stroke(); }),
     grades: () => {
       for (const verdict of ["within", "undecided", "beyond"])
         each("grades", (f, p) => {
@@ -330,6 +333,18 @@ function write(context, width, height_, X, Y, ratio, ink, held) {
     const k = Math.min(2 * Math.floor((line.length / 2 - 1) / 2), line.length - 4);
     return [X((line[k] + line[k + 2]) / 2), Y((line[k + 1] + line[k + 3]) / 2)];
   };
+  // no name is crossed by the line that it names: above or below one that lies flat
+  const alongside = (f, lines, colour) => {
+    const [x, y] = middleOf(f), [left, up, right, down] = [[-1, 0], [0, -1], [1, 0], [0, 1]];
+    const line = f.g.reduce((a, b) => (a.length >= b.length ? a : b));
+    const k = Math.min(2 * Math.floor((line.length / 2 - 1) / 2), line.length - 4);
+    const flat = Math.abs(line[k + 2] - line[k]) > Math.abs(line[k + 3] - line[k + 1]);
+    context.font = `${12 * ratio}px system-ui, sans-serif`;
+    const wide = Math.max(...lines.map((l) => context.measureText(l).width)) / 2 + 7 * ratio;
+    const free = (flat ? [up, down, right, left] : [right, left, up, down]).some(([dx, dy]) =>
+      place(x + dx * wide, y + dy * 13 * ratio, lines, colour, false));
+    if (!free) beside(x, y, lines, colour, false);
+  };
   for (const verdict of ["beyond", "undecided", "within"])
     for (const f of visible("grades"))
       if (f.p.verdict === verdict && f.p.value !== undefined) {
@@ -345,7 +360,9 @@ function write(context, width, height_, X, Y, ratio, ink, held) {
     const [e, n] = middle(f);
     [0, 40, -40, 80, -80].some((dy) => place(X(e), Y(n) + dy * ratio, [`parcel ${short(f.p.parcel ?? "")}`], ink.parcel, false));
   }
-  for (const f of visible("lines")) beside(...middleOf(f), [readable(f.p.feature)], ink.text, false);
+  for (const f of visible("lines")) alongside(f, [readable(f.p.feature)], ink.text);
+  const designs = new Map([...visible("design_edges")].reverse().map((f) => [f.p.design, f]));
+  for (const [design, f] of designs) alongside(f, [`design ${readable(design)}`], ink.alert);
   // a few of many marks named at random would tell nothing: most of them, or none
   const plain = visible("points").filter((f) => !grand(f));
   if (most - written > small.length / 2)
