@@ -130,7 +130,9 @@ def _roofs(
                     Problem(
                         "roof-no-inlet",
                         f"roofs of {name} drain to {code.drains_to}, which is no inlet",
-                        f"one of {', '.join(inlets) or 'none'}",
+                        f"one of {', '.join(inlets)}"
+                        if inlets
+                        else "an inlet, and none was walked",
                         "name a feature whose code is an inlet",
                         notes.site_file,
                     )

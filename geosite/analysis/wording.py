@@ -165,7 +165,7 @@ def _undecided(line: str, grades: Sequence[Grade]) -> Finding:
             "marks where the slope changes would decide"
         )
     elif all(needed):
-        more = f"{most} more measurements of {each} would decide"
+        more = f"{most} more measurement{'s' * (most > 1)} of {each} would decide"
     else:
         more = "no reasonable number of measurements would decide" + (
             " all of them" if most else ""
@@ -182,11 +182,9 @@ def _not_measured(line: str, grades: Sequence[Grade]) -> Finding:
         "width": "walk both edges along the whole line",
         "landing length": "walk on to the end of the landing",
     }.get(first.check, "walk more marks there")
-    count = f"{len(grades)} places, the first " if len(grades) > 1 else ""
-    where = f"{count}from {first.span.start} to {first.span.end}"
-    text = (
-        f"{line}: {first.check} not measured in {where}: no mark is near enough to say; {remedy}."
-    )
+    count = f" in {len(grades)} places, the first" if len(grades) > 1 else ""
+    where = f"{count} from {first.span.start} to {first.span.end}"
+    text = f"{line}: {first.check} not measured{where}: no mark is near enough to say; {remedy}."
     return Finding("note", "grade-not-measured", text)
 
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from geosite.base.arrays import Floats, Ints
+from geosite.base.arrays import Floats, Ints, square_root
 from geosite.network.equations.normal import Posterior
 from geosite.network.model import Network
 
@@ -108,8 +108,8 @@ class Draws:
             return _Axis(
                 posterior,
                 *states,
-                _square_root(step),
-                _square_root(rest),
+                square_root(step),
+                square_root(rest),
                 gain @ inverse,
                 move,
                 pointing,
@@ -151,13 +151,6 @@ class Draws:
     def elevations(self, rng: np.random.Generator) -> Floats:
         """Return errors of the elevations, shape (n,), metres."""
         return self.heights.draw(rng, self.at, self.starts)[:, 0]
-
-
-def _square_root(matrices: Floats) -> Floats:
-    """Return matrices whose products with their transposes are the given ones."""
-    values, vectors = np.linalg.eigh(matrices)
-    root: Floats = vectors * np.sqrt(np.maximum(values, 0.0))[..., None, :]
-    return root
 
 
 def student_scale(rng: np.random.Generator, degrees_of_freedom: float) -> float:

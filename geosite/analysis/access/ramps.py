@@ -15,7 +15,7 @@ from itertools import groupby
 
 import numpy as np
 
-from geosite.base.arrays import Floats, Ints
+from geosite.base.arrays import Floats, Ints, square_root
 from geosite.base.estimate import Estimate
 
 __all__ = ["Part", "Stretch", "marks_that_matter", "parts_of", "profile_draws", "stretches"]
@@ -213,10 +213,8 @@ def profile_draws(
     """
     content = np.round(np.append(elevation, np.diag(covariance)), 9) + 0.0
     seed = int.from_bytes(hashlib.sha256(content.tobytes()).digest()[:8], "little")
-    values, vectors = np.linalg.eigh(covariance)
-    root = vectors * np.sqrt(np.maximum(values, 0.0))
     normal = np.random.default_rng(seed).standard_normal((count, len(elevation)))
-    drawn: Floats = elevation + inflation * normal @ root.T
+    drawn: Floats = elevation + inflation * normal @ square_root(covariance)
     return drawn
 
 

@@ -49,7 +49,7 @@ def requested_zones(
             raise refuse(
                 "design-no-edge",
                 f"strip {one} follows {along.line}, which is no edge of it",
-                f"one of {', '.join(edges) or 'none'}",
+                f"one of {', '.join(edges)}" if edges else "an edge, and it has none",
                 "name an edge of this design",
             )
         fall = along.cross_fall_percent / 100
@@ -143,8 +143,8 @@ def _edge(
         if len(requested.elevations) != count or requested.start is not None:
             raise refuse(
                 "design-edge-elevations",
-                f"edge {name} has {len(requested.elevations)} elevations for {count} places"
-                + (" and a start" if requested.start is not None else ""),
+                f"edge {name} has {_counted(len(requested.elevations), 'elevation')} for {count}"
+                " places" + (" and a start" if requested.start is not None else ""),
                 "one elevation per place, or start and grades",
                 "correct them",
             )
@@ -154,16 +154,24 @@ def _edge(
         rise = step * np.array(requested.grades) / 100 / frame.height_unit_m
         up = requested.start + np.concatenate([[0.0], np.cumsum(rise)])
     else:
+        given = "no elevations" if requested.start is None else "a start"
+        if requested.grades:
+            given += f" and {_counted(len(requested.grades), 'grade')} for {count} places"
+        between = "one grade" if count == 2 else f"one grade for all or {count - 1} grades"
         raise refuse(
             "design-edge-elevations",
-            f"edge {name} has no elevations",
-            f"{count} elevations, or start and one grade or {count - 1}",
+            f"edge {name} has {given}",
+            f"{count} elevations, or a start and {between}",
             "give elevations = [...], or start and grades",
         )
     places = np.column_stack([flat, up * frame.height_unit_m])
     if requested.closed:
         places = np.vstack([places, places[:1]])
     return Edge(name, places, requested.closed)
+
+
+def _counted(count: int, what: str) -> str:
+    return f"{count} {what}{'s' * (count != 1)}"
 
 
 def _pad(

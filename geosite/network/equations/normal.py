@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from geosite.base.arrays import Floats, Ints
+from geosite.base.arrays import Floats, Ints, square_root
 from geosite.network.walk.runs import sum_at
 
 if TYPE_CHECKING:
@@ -314,8 +314,7 @@ class Posterior:
         """Square root of the covariance of the unknowns, the multiplier left out."""
         true = self.size - (self.equations.tied is not None)
         root = np.zeros((self.size, self.size))
-        values, vectors = np.linalg.eigh(self.covariance[:true, :true])
-        root[:true, :true] = vectors * np.sqrt(np.maximum(values, 0.0))
+        root[:true, :true] = square_root(self.covariance[:true, :true])
         return root
 
     def errors(self, values: Floats) -> Floats:

@@ -21,7 +21,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from geosite.base.arrays import Floats, Ints
+from geosite.base.arrays import Floats, Ints, square_root
 
 __all__ = ["Selected"]
 
@@ -238,8 +238,7 @@ class Selected:
             root = np.zeros((k, k))
             # the multiplier is the last unknown of the last front and has no error of its own
             true = k - (self.multiplier and not len(rest))
-            size, vectors = np.linalg.eigh(inner[:true, :true])
-            root[:true, :true] = vectors * np.sqrt(np.maximum(size, 0.0))
+            root[:true, :true] = square_root(inner[:true, :true])
             roots.append(root)
         at, to, value = (np.concatenate(part) for part in (rows, columns, values))
         upper = sparse.coo_array((value, (at, to)), shape=(self.size, self.size)).tocsc()

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from geosite.base.arrays import Floats, Ints
+from geosite.base.arrays import Floats, Ints, square_root
 from geosite.network.covariance import covariance
 from geosite.network.model import LinearForm, Network
 from geosite.terrain.surface.realisations import Lattice, RoughDraws
@@ -268,6 +268,4 @@ def _built(compared: Contrasts, some: Ints) -> Floats:
     shared *= (_BUILT * float(np.sqrt(np.mean(compared.departure**2)))) ** 2
     if compared.bend is not None:
         shared[np.diag_indices(len(some))] += compared.bend[some] ** 2
-    values, vectors = np.linalg.eigh(shared)
-    root: Floats = vectors * np.sqrt(np.maximum(values, 0.0))
-    return root
+    return square_root(shared)

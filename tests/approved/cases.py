@@ -1,0 +1,124 @@
+"""What is approved: commands on small sites, each case a folder of approved text.
+
+A case writes into a folder that is empty and returns the text of all that a reader gets: what the
+terminal says and what the files tell.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Callable, Mapping
+from contextlib import chdir
+from pathlib import Path
+
+from approved.refusals import refused_books, refused_keys, refused_sites
+from approved.told import folder_told, shortened
+from cli_runner import geosite
+
+__all__ = ["CASES", "Case", "Texts"]
+
+HERE = Path(__file__).parent
+Texts = dict[str, str]
+Case = Callable[[Path], Texts]
+
+
+def said(*arguments: object) -> str:
+    """What a command says, run where its files are."""
+    ran = geosite(*arguments)
+    told = f"$ geosite {' '.join(map(str, arguments))}\n{ran.out}"
+    told += "".join(f"! {line}\n" for line in ran.err.splitlines() if "%" not in line[:12])
+    told = told.replace(f"{Path.cwd()}/", "")
+    return shortened(told) + (f"status {ran.status}\n" if ran.status else "") + "\n"
+
+
+def there(folder: Path, site: str) -> Path:
+    """A copy of a site, so that the paths that are told are short and the same everywhere."""
+    shutil.copytree(HERE / "sites" / site, folder / site)
+    return folder
+
+
+def built(site: str, *without: str) -> Case:
+    """Everything that a build writes."""
+
+    def case(folder: Path) -> Texts:
+        with chdir(there(folder, site)):
+            texts = {"terminal.txt": said("build", f"{site}/site.toml", "--out", "out")}
+            return texts | folder_told(Path("out"), without)
+
+    return case
+
+
+def later_walks(folder: Path) -> Texts:
+    """Checks, comparisons with a design and an earlier survey, setting out, calibrating."""
+    before, after = "quay/site.toml", "quay/later/site.toml"
+    texts: Texts = {}
+    with chdir(there(folder, "quay")):
+        terminal = said("check", after, "--sketch", "sketch.svg") + said("check", before)
+        for name, *command in (
+            ("as_built", "compare-design", "--site", after, "--design", before, "--name", "turning",
+             "--before", before),
+            ("change", "compare-surveys", "--before", before, "--after", after),
+            ("set_out", "set-out", "--site", before, "--design", "quay/design.csv", "--walk",
+             "quay/today.csv", "--tolerance", "0.05"),
+            ("along", "set-out", "--site", before, "--design", "quay/axis.geojson", "--heights",
+             "ground", "--station", "8", "--unit", "ft"),
+            ("device", "calibrate-device", "--sites", f"{before},{after}"),
+            ("grades", "check-grades", "--site", before),
+            ("parcels", "compare-parcels", "--site", before),
+        ):  # fmt: skip
+            terminal += said("execute", *command, "--out", name)
+            found = folder_told(Path(name), ("*.png",)) if Path(name).exists() else {}
+            texts |= {f"{name}.{file}": text for file, text in found.items()}
+        texts |= {f"sketch.{k}": v for k, v in folder_told(Path(), ()).items() if "sketch" in k}
+    texts["terminal.txt"] = terminal
+    return texts
+
+
+def rasters(folder: Path) -> Texts:
+    """The processes that start from points or a raster."""
+    texts: Texts = {}
+    with chdir(there(folder, "quay")):
+        terminal = ""
+        ground = "tin/elevation.tif"
+        for name, *command in (
+            *(
+                (method, "interpolate-elevation", "--points", "quay/heights.csv", "--crs",
+                 "EPSG:25832+7837", "--cell-size", "1", "--method", method)
+                for method in ("tin", "natural-neighbour", "thin-plate", "inverse-distance",
+                               "plane", "auto")
+            ),
+            ("slope", "derive-slope", "--elevation", ground),
+            ("slope_4", "derive-slope", "--elevation", ground, "--method", "zevenbergen-thorne",
+             "--unit", "degree"),
+            ("d8", "derive-drainage", "--elevation", ground, "--codes", "power-of-two"),
+            ("shared", "derive-drainage", "--elevation", ground, "--method", "d-infinity",
+             "--inlets", "quay/design.csv", "--walls", "quay/streets.geojson"),
+            ("contours", "trace-contours", "--elevation", ground, "--index-every", "2"),
+        ):  # fmt: skip
+            terminal += said("execute", *command, "--out", name)
+            found = folder_told(Path(name)) if Path(name).exists() else {}
+            texts |= {f"{name}.{file}": text for file, text in found.items()}
+    texts["terminal.txt"] = terminal
+    return texts
+
+
+def refusals(folder: Path) -> Texts:
+    """What is said of what cannot be read or cannot be right."""
+    return {
+        "site_files.txt": refused_sites(folder),
+        "field_books.txt": refused_books(folder),
+        "keys.txt": refused_keys(folder),
+    }
+
+
+CASES: Mapping[str, Case] = {
+    "quay": built("quay"),
+    "pier": built("pier", "*.qgs", "*.sld", "metadata.xml"),
+    "open": built("open", "*.qgs", "*.sld", "*.qml", "metadata.xml"),
+    "later_walks": later_walks,
+    "rasters": rasters,
+    "refusals": refusals,
+}
+
+os.environ.setdefault("COLUMNS", "100")
