@@ -13,6 +13,7 @@ from functools import cache
 from itertools import cycle
 from typing import Any
 
+import msgspec
 import numpy as np
 import shapely
 
@@ -510,7 +511,7 @@ def report(**changes: Any) -> SiteReport:
         earthworks={},
         parcels=None,
     )
-    return dataclasses.replace(usual, **changes)
+    return msgspec.structs.replace(usual, **changes)
 
 
 def ferry_landing() -> Package:

@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from typing import Literal
+
+from msgspec import Struct
 
 from geosite.drawing.font import Weight, printable, typeface
 from geosite.drawing.ink import FAINT, TEXT, Stroke
@@ -52,16 +53,14 @@ _FEW = 3
 """Rows of a table that is not parted."""
 
 
-@dataclass(frozen=True, slots=True)
-class Heading:
+class Heading(Struct, frozen=True):
     """A heading of level 1 or 2."""
 
     text: str
     level: Literal[1, 2] = 1
 
 
-@dataclass(frozen=True, slots=True)
-class Paragraph:
+class Paragraph(Struct, frozen=True):
     """Running text."""
 
     text: str
@@ -70,20 +69,17 @@ class Paragraph:
     size: float = _BODY
 
 
-@dataclass(frozen=True, slots=True)
-class Space:
+class Space(Struct, frozen=True):
     """Empty room, mm."""
 
     height: float
 
 
-@dataclass(frozen=True, slots=True)
-class PageBreak:
+class PageBreak(Struct, frozen=True):
     """What follows begins a page."""
 
 
-@dataclass(frozen=True, slots=True)
-class Column:
+class Column(Struct, frozen=True):
     r"""A column of a table.
 
     Parameters
@@ -101,8 +97,7 @@ class Column:
     align: Literal["start", "end"] = "start"
 
 
-@dataclass(frozen=True, slots=True)
-class Table:
+class Table(Struct, frozen=True):
     """Rows of cells under a header.
 
     Parameters
@@ -120,8 +115,7 @@ class Table:
     strong: frozenset[int] = frozenset()
 
 
-@dataclass(frozen=True, eq=False, slots=True)
-class Figure:
+class Figure(Struct, frozen=True, eq=False):
     """A drawing with its caption.
 
     Parameters
@@ -138,8 +132,7 @@ class Figure:
     caption: str
 
 
-@dataclass(frozen=True, slots=True)
-class Signature:
+class Signature(Struct, frozen=True):
     """Lines to be filled in by hand, side by side, each with what belongs on it below."""
 
     labels: tuple[str, ...]
@@ -150,8 +143,7 @@ _LED_TO = Figure | Table | Heading
 Block = Heading | PageBreak | Paragraph | Space | Table | Figure | Signature
 
 
-@dataclass(frozen=True, slots=True)
-class Paper:
+class Paper(Struct, frozen=True):
     """Paper, margins, and what stands at the head and foot of each page.
 
     Parameters

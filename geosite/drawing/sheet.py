@@ -7,11 +7,11 @@ clockwise as seen; angles of text are degrees, counter-clockwise as seen.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
+from msgspec import Struct
 
 from geosite.base.arrays import Floats
 from geosite.drawing.font import Weight
@@ -35,8 +35,7 @@ __all__ = [
 Anchor = Literal["start", "middle", "end"]
 
 
-@dataclass(frozen=True, slots=True)
-class Arc:
+class Arc(Struct, frozen=True):
     """A circular arc; a full circle has a sweep of two pi."""
 
     centre: tuple[float, float]
@@ -45,16 +44,14 @@ class Arc:
     sweep: float
 
 
-@dataclass(frozen=True, eq=False, slots=True)
-class Outline:
+class Outline(Struct, frozen=True, eq=False):
     """Pieces drawn one after the other: arrays of shape (n, 2), and arcs."""
 
     pieces: tuple[Floats | Arc, ...]
     closed: bool = False
 
 
-@dataclass(frozen=True, eq=False, slots=True)
-class Shape:
+class Shape(Struct, frozen=True, eq=False):
     """Outlines drawn with one pen and filled with one tint (even-odd rule)."""
 
     outlines: Sequence[Outline]
@@ -64,8 +61,7 @@ class Shape:
     """Of the tint."""
 
 
-@dataclass(frozen=True, slots=True)
-class Text:
+class Text(Struct, frozen=True):
     """One line of text, placed by its baseline."""
 
     x: float
@@ -81,8 +77,7 @@ class Text:
     """A rim of paper keeps the text legible on lines."""
 
 
-@dataclass(frozen=True, slots=True)
-class Rectangle:
+class Rectangle(Struct, frozen=True):
     """Left, top, width and height, mm."""
 
     x: float
@@ -101,8 +96,7 @@ class Rectangle:
         return self.y + self.height
 
 
-@dataclass(frozen=True, eq=False, slots=True)
-class Group:
+class Group(Struct, frozen=True, eq=False):
     """What is switched on and off together.
 
     Parameters
@@ -123,8 +117,7 @@ class Group:
     in_map: bool = False
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
-class Page:
+class Page(Struct, frozen=True, eq=False, kw_only=True):
     """A finished page.
 
     Parameters
@@ -143,8 +136,7 @@ class Page:
     groups: tuple[Group, ...]
 
 
-@dataclass(frozen=True, eq=False, slots=True)
-class Picture:
+class Picture(Struct, frozen=True, eq=False):
     """A picture under everything else, cut off at the edge of the map window.
 
     Parameters
@@ -159,8 +151,7 @@ class Picture:
     pixels: npt.NDArray[np.uint8]
 
 
-@dataclass(frozen=True, slots=True)
-class Place:
+class Place(Struct, frozen=True):
     """Where on earth the map window of a sheet lies.
 
     Parameters
@@ -179,8 +170,7 @@ class Place:
     epsg: int | None = None
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
-class Sheet(Page):
+class Sheet(Page, frozen=True, eq=False, kw_only=True):
     """A page with a drawing at scale.
 
     Parameters

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+from msgspec import Struct
 
 from geosite.linework.circles import STRAIGHT_M, Circle
 from geosite.linework.model import Feature
@@ -43,16 +43,14 @@ NEARLY_CLOSED_M = 0.15
 NEARLY_CLOSED_SHARE = 0.05
 
 
-@dataclass(frozen=True, slots=True)
-class OutOfOrder:
+class OutOfOrder(Struct, frozen=True):
     """The marks of an arc of feature `name` do not follow each other; `row` is its last."""
 
     name: str
     row: int
 
 
-@dataclass(frozen=True, slots=True)
-class LargeResidual:
+class LargeResidual(Struct, frozen=True):
     """The mark of `row` lies `off_m` from the arc or circle (`kind`) of feature `name`, metres."""
 
     name: str
@@ -62,8 +60,7 @@ class LargeResidual:
     sigma_m: float
 
 
-@dataclass(frozen=True, slots=True)
-class UncertainRadius:
+class UncertainRadius(Struct, frozen=True):
     """The radius of circle `name` is hardly known, metres."""
 
     name: str
@@ -72,8 +69,7 @@ class UncertainRadius:
     sigma_m: float
 
 
-@dataclass(frozen=True, slots=True)
-class FlatArc:
+class FlatArc(Struct, frozen=True):
     """The sagitta of an arc of feature `name` is not told from nothing, metres."""
 
     name: str
@@ -82,8 +78,7 @@ class FlatArc:
     sigma_m: float
 
 
-@dataclass(frozen=True, slots=True)
-class NearlyClosed:
+class NearlyClosed(Struct, frozen=True):
     """The outline of area `name` ends at `row`, `gap_m` grid metres from where it began."""
 
     name: str
@@ -91,8 +86,7 @@ class NearlyClosed:
     gap_m: float
 
 
-@dataclass(frozen=True, slots=True)
-class BelowNoise:
+class BelowNoise(Struct, frozen=True):
     """An area (m2) or line (m) hardly larger than its own sigma; `row` is its first."""
 
     name: str
@@ -102,8 +96,7 @@ class BelowNoise:
     sigma: float
 
 
-@dataclass(frozen=True, slots=True)
-class SharedGround:
+class SharedGround(Struct, frozen=True):
     """Two areas share ground without one lying inside the other; `row` is the second's first."""
 
     first: str
@@ -123,8 +116,7 @@ Remark = (
 )
 
 
-@dataclass(frozen=True, eq=False)
-class _TestedNumber:
+class _TestedNumber(Struct, frozen=True, eq=False):
     """A number of a fit that is compared with its own sigma."""
 
     about: Literal["residual", "radius", "sagitta"]

@@ -7,8 +7,9 @@ underscore is left out in the file (``from_`` is ``from``).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Literal
+
+from msgspec import Struct
 
 from geosite.network.report_trust import (
     CheckedAccuracy,
@@ -35,8 +36,7 @@ __all__ = [
 ]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MapFrame:
+class MapFrame(Struct, frozen=True, kw_only=True):
     """The map the survey lies on.
 
     Parameters
@@ -70,8 +70,7 @@ class MapFrame:
     longitude: float | None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class AnchoredMark:
+class AnchoredMark(Struct, frozen=True, kw_only=True):
     """A mark whose place on the map is known.
 
     Parameters
@@ -92,8 +91,7 @@ class AnchoredMark:
     exact: bool
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Anchor:
+class Anchor(Struct, frozen=True, kw_only=True):
     """What places the survey on the map.
 
     Parameters
@@ -120,8 +118,7 @@ class Anchor:
     shift_known: bool = True
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Direction:
+class Direction(Struct, frozen=True, kw_only=True):
     """Turn of a run's frame between its first and its last pass along the baseline.
 
     Parameters
@@ -146,8 +143,7 @@ class Direction:
     limit_30_deg: float | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RunReport:
+class RunReport(Struct, frozen=True, kw_only=True):
     """One uninterrupted walk.
 
     Parameters
@@ -171,8 +167,7 @@ class RunReport:
     direction: Direction | None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ClosureReport:
+class ClosureReport(Struct, frozen=True, kw_only=True):
     """Misclosure of one loop: a run that came back to a mark, before the adjustment.
 
     Parameters
@@ -208,8 +203,7 @@ class ClosureReport:
     would_meet: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Tie:
+class Tie(Struct, frozen=True, kw_only=True):
     """A mark that several runs visited.
 
     Parameters
@@ -225,8 +219,7 @@ class Tie:
     spread_m: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Unchecked:
+class Unchecked(Struct, frozen=True, kw_only=True):
     """The end of a run that nothing checks: it never comes back to a common mark.
 
     Parameters
@@ -245,8 +238,7 @@ class Unchecked:
     observations: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BaselineCheck:
+class BaselineCheck(Struct, frozen=True, kw_only=True):
     """A length in the notes against the same on the map, both on the ground.
 
     Parameters
@@ -272,8 +264,7 @@ class BaselineCheck:
     sigmas: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class NetworkReport:
+class NetworkReport(Struct, frozen=True, kw_only=True):
     """Everything about the adjustment that has no column of its own.
 
     Parameters

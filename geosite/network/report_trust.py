@@ -8,8 +8,9 @@ underscore is left out in the file (``from_`` is ``from``).
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Literal
+
+from msgspec import Struct
 
 from geosite.network.noise import Noise
 
@@ -30,8 +31,7 @@ __all__ = [
 ]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class NoiseReport:
+class NoiseReport(Struct, frozen=True, kw_only=True):
     """What the misclosures say about the noise that was assumed.
 
     Parameters
@@ -44,8 +44,7 @@ class NoiseReport:
     vertical: Noise
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PlanResidual:
+class PlanResidual(Struct, frozen=True, kw_only=True):
     """Known position less that of the survey.
 
     Parameters
@@ -61,8 +60,7 @@ class PlanResidual:
     north_m: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class HeightResidual:
+class HeightResidual(Struct, frozen=True, kw_only=True):
     """Known elevation less that of the survey.
 
     Parameters
@@ -77,8 +75,7 @@ class HeightResidual:
     up_m: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Misfit:
+class _Misfit(Struct, frozen=True, kw_only=True):
     """What both misfits have.
 
     Parameters
@@ -93,22 +90,19 @@ class _Misfit:
     freedom: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PlanMisfit(_Misfit):
+class PlanMisfit(_Misfit, frozen=True, kw_only=True):
     """How the known positions fit the survey."""
 
     residuals: tuple[PlanResidual, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class HeightsMisfit(_Misfit):
+class HeightsMisfit(_Misfit, frozen=True, kw_only=True):
     """How the known elevations fit the survey."""
 
     residuals: tuple[HeightResidual, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ControlFit:
+class ControlFit(Struct, frozen=True, kw_only=True):
     """How known marks fit the survey; ``None`` where there are no more than place it.
 
     Parameters
@@ -121,8 +115,7 @@ class ControlFit:
     vertical: HeightsMisfit | None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CheckPoint:
+class CheckPoint(Struct, frozen=True, kw_only=True):
     """A known mark that took no part.
 
     Parameters
@@ -143,8 +136,7 @@ class CheckPoint:
     sigma_v_m: float | None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CheckedAccuracy:
+class CheckedAccuracy(Struct, frozen=True, kw_only=True):
     """Accuracy tested on check points (NSSDA, FGDC-STD-007.3-1998).
 
     Parameters
@@ -166,8 +158,7 @@ class CheckedAccuracy:
     vertical_points: int | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LeastCertain:
+class LeastCertain(Struct, frozen=True, kw_only=True):
     """The least certain place, and what the length of the baseline costs there.
 
     Parameters
@@ -199,8 +190,7 @@ class LeastCertain:
     calibrated_95_m: float | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ErrorSharesReport:
+class ErrorSharesReport(Struct, frozen=True, kw_only=True):
     """What errors are made of: shares of the variance by component, which add up to 100 percent.
 
     Parameters
@@ -221,8 +211,7 @@ class ErrorSharesReport:
     distance_percent: Mapping[str, float]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ExtraMeasurement:
+class ExtraMeasurement(Struct, frozen=True, kw_only=True):
     """One extra measurement that would help the least certain place.
 
     Parameters
@@ -244,8 +233,7 @@ class ExtraMeasurement:
     error_95_m: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class NeighbourReport:
+class NeighbourReport(Struct, frozen=True, kw_only=True):
     """How well named marks next to each other are known relative to each other.
 
     Parameters
@@ -268,8 +256,7 @@ class NeighbourReport:
     information_only: str = "2 cm + 50 ppm at 95 % between neighbouring marks; no boundary survey"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MistakeReport:
+class MistakeReport(Struct, frozen=True, kw_only=True):
     """A mistake that the misclosures give away, small enough to go on.
 
     Parameters

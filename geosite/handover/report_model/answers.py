@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 __all__ = [
     "Alternative",
@@ -21,8 +22,7 @@ __all__ = [
 ]
 
 
-@dataclass(frozen=True, slots=True)
-class Grade:
+class Grade(Struct, frozen=True):
     """One check of one stretch of a line.
 
     Parameters
@@ -69,8 +69,7 @@ class Grade:
     probability: float | None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Section:
+class Section(Struct, frozen=True, kw_only=True):
     """The ground along a line.
 
     Parameters
@@ -97,8 +96,7 @@ class Section:
     largest_sigma_m: float | None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Volume:
+class Volume(Struct, frozen=True, kw_only=True):
     """Cut and fill by one method, with 95 % intervals.
 
     Parameters
@@ -127,8 +125,7 @@ class Volume:
     fill_error_m3: float
 
 
-@dataclass(frozen=True, slots=True)
-class Earthwork:
+class Earthwork(Struct, frozen=True):
     """Earthwork of one feature.
 
     Parameters
@@ -149,8 +146,7 @@ class Earthwork:
     sections: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Share:
+class Share(Struct, frozen=True, kw_only=True):
     """Area of one feature in one parcel, with standard deviations and 95 % intervals.
 
     Parameters
@@ -179,8 +175,7 @@ class Share:
     share_of_parcel_95: float | None
 
 
-@dataclass(frozen=True, slots=True)
-class Clearance:
+class Clearance(Struct, frozen=True):
     """Nearest approach of a feature to a parcel line.
 
     Parameters
@@ -202,8 +197,7 @@ class Clearance:
     words: str
 
 
-@dataclass(frozen=True, slots=True)
-class Parcels:
+class Parcels(Struct, frozen=True):
     """The survey on the parcel map.
 
     Parameters
@@ -225,8 +219,7 @@ class Parcels:
     clearances: tuple[Clearance, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PricedLine:
+class PricedLine(Struct, frozen=True, kw_only=True):
     """One code priced.
 
     Parameters
@@ -265,8 +258,7 @@ class PricedLine:
     at_minimum: bool
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Prices:
+class Prices(Struct, frozen=True, kw_only=True):
     """The take-off priced with the rates of the site file: no tax, no contract advice.
 
     Parameters
@@ -289,8 +281,7 @@ class Prices:
     without_price: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CostPart:
+class CostPart(Struct, frozen=True, kw_only=True):
     """One part of the cost of everything.
 
     Parameters
@@ -311,8 +302,7 @@ class CostPart:
     without_price: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Cost:
+class Cost(Struct, frozen=True, kw_only=True):
     """What everything that has a price comes to: no tax, no contract advice.
 
     Parameters
@@ -332,8 +322,7 @@ class Cost:
     total_high: float | None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Alternative:
+class Alternative(Struct, frozen=True, kw_only=True):
     """One choice among designs of which only one is built.
 
     Parameters

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+
+from msgspec import Struct
 
 from geosite.terrain.surface.cross_validation import Score
 
 __all__ = ["Catchment", "Fall", "Ground", "Paving", "Pond", "Roughness", "Spread"]
 
 
-@dataclass(frozen=True, slots=True)
-class Spread:
+class Spread(Struct, frozen=True):
     """Standard deviations over a whole raster.
 
     Parameters
@@ -24,8 +24,7 @@ class Spread:
     largest: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Pond:
+class Pond(Struct, frozen=True, kw_only=True):
     """Standing water when a hollow is full, each number with both ends of its 95 % interval.
 
     Parameters
@@ -51,8 +50,7 @@ class Pond:
     is_significant: bool
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Catchment:
+class Catchment(Struct, frozen=True, kw_only=True):
     """Ground by where its water leaves the survey.
 
     Parameters
@@ -72,8 +70,7 @@ class Catchment:
     area_high_m2: float | None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Fall:
+class Fall(Struct, frozen=True, kw_only=True):
     """How the ground falls away from one building.
 
     Parameters
@@ -130,8 +127,7 @@ class Fall:
     within_m: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Paving:
+class Paving(Struct, frozen=True, kw_only=True):
     """Paved ground of one feature that is flatter than it should be.
 
     Parameters
@@ -159,8 +155,7 @@ class Paving:
     northing: float | None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Roughness:
+class Roughness(Struct, frozen=True, kw_only=True):
     """How far the ground may lie from the straight lines between the marks.
 
     Parameters
@@ -184,8 +179,7 @@ class Roughness:
     reach_m: float | None
 
 
-@dataclass(frozen=True, slots=True)
-class Ground:
+class Ground(Struct, frozen=True):
     """The ground between the marks.
 
     Parameters

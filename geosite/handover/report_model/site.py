@@ -7,8 +7,9 @@ Field names carry their unit. A number with its interval is a `Measured`, or has
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Any
+
+from msgspec import Struct
 
 from geosite.base.errors import Finding
 from geosite.handover.report_model.answers import (
@@ -26,8 +27,7 @@ from geosite.network.report_model import NetworkReport
 __all__ = ["Area", "Line", "Measured", "Points", "SiteReport", "SurveyReport", "Title"]
 
 
-@dataclass(frozen=True, slots=True)
-class Measured:
+class Measured(Struct, frozen=True):
     """A number on the ground with its 95 % interval.
 
     Parameters
@@ -49,8 +49,7 @@ class Measured:
     grid: float
 
 
-@dataclass(frozen=True, slots=True)
-class Title:
+class Title(Struct, frozen=True):
     """What the site is called.
 
     Parameters
@@ -71,8 +70,7 @@ class Title:
     unit: str = "m"
 
 
-@dataclass(frozen=True, slots=True)
-class Points:
+class Points(Struct, frozen=True):
     """All observations together.
 
     Parameters
@@ -95,8 +93,7 @@ class Points:
     outline_wgs84: tuple[tuple[float, float], ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Area:
+class Area(Struct, frozen=True):
     """A surface drawn from its walked outline.
 
     Parameters
@@ -121,8 +118,7 @@ class Area:
     inside: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Line:
+class Line(Struct, frozen=True):
     """A line drawn from the walked marks.
 
     Parameters
@@ -152,8 +148,7 @@ class Line:
     fall_95_m: float | None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SurveyReport:
+class SurveyReport(Struct, frozen=True, kw_only=True):
     """How far a survey can be trusted: what ``check-survey`` finds.
 
     Parameters
@@ -184,8 +179,7 @@ class SurveyReport:
     findings: tuple[Finding, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SiteReport(SurveyReport):
+class SiteReport(SurveyReport, frozen=True, kw_only=True):
     """Everything about a site: what ``build-site`` finds.
 
     Parameters

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-import dataclasses
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Literal
+
+import msgspec
+from msgspec import Struct
 
 from geosite.drawing.ink import Stroke
 
@@ -28,8 +29,7 @@ LETTERING_MM = 2.2
 """Usual height of writing on the map, about 6 points."""
 
 
-@dataclass(frozen=True, slots=True)
-class Tint:
+class Tint(Struct, frozen=True):
     """A filled area.
 
     Parameters
@@ -44,8 +44,7 @@ class Tint:
     opacity: float = 1.0
 
 
-@dataclass(frozen=True, slots=True)
-class Hatch:
+class Hatch(Struct, frozen=True):
     """Parallel lines all over an area.
 
     Parameters
@@ -62,8 +61,7 @@ class Hatch:
     angle_deg: float
 
 
-@dataclass(frozen=True, slots=True)
-class Sign:
+class Sign(Struct, frozen=True):
     """A sign at a point.
 
     Parameters
@@ -95,8 +93,7 @@ class Sign:
 Symbol = Stroke | Tint | Hatch | Sign
 
 
-@dataclass(frozen=True, slots=True)
-class Test:
+class Test(Struct, frozen=True):
     """A condition on one field.
 
     Parameters
@@ -119,8 +116,7 @@ class Test:
     high: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Rule:
+class Rule(Struct, frozen=True):
     """Features that are drawn alike.
 
     Parameters
@@ -141,8 +137,7 @@ class Rule:
     where: tuple[Test, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class Value:
+class Value(Struct, frozen=True):
     """What a field holds, as part of a label.
 
     Parameters
@@ -163,13 +158,12 @@ class Value:
     field: str
     digits: int | None = None
     absolute: bool = False
-    shown: Mapping[str, str] = dataclasses.field(default_factory=dict)
+    shown: Mapping[str, str] = msgspec.field(default_factory=dict)
     factor: float = 1.0
     factor_where: tuple[Test, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class Label:
+class Label(Struct, frozen=True):
     """What is written beside features.
 
     Parameters
@@ -209,8 +203,7 @@ class Label:
     alert_unless: tuple[Test, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class Look:
+class Look(Struct, frozen=True):
     """How a layer is drawn.
 
     Parameters
@@ -230,8 +223,7 @@ class Look:
     shown: bool = True
 
 
-@dataclass(frozen=True, slots=True)
-class Stop:
+class Stop(Struct, frozen=True):
     """One colour of a ramp and the value it stands for."""
 
     value: float
@@ -240,8 +232,7 @@ class Stop:
     opacity: float = 1.0
 
 
-@dataclass(frozen=True, slots=True)
-class Ramp:
+class Ramp(Struct, frozen=True):
     """Colours of a raster, from the least to the greatest value, blended in between."""
 
     stops: tuple[Stop, ...]

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Literal
+
+from msgspec import Struct
 
 from geosite.network.model import Closure
 
@@ -44,24 +45,21 @@ Reduction = Literal[
 """What a small difference of scale looks like; the feet are those that the notes are in."""
 
 
-@dataclass(frozen=True, slots=True)
-class LooseMark:
+class LooseMark(Struct, frozen=True):
     """A known mark whose place is known too badly to hold anything, metres."""
 
     mark: str
     sigma_m: float
 
 
-@dataclass(frozen=True, slots=True)
-class SamePlace:
+class SamePlace(Struct, frozen=True):
     """Two known marks that are given the same place."""
 
     first: str
     second: str
 
 
-@dataclass(frozen=True, slots=True)
-class NoPlace:
+class NoPlace(Struct, frozen=True):
     """A run whose marks have no determined place: its longest leg, metres, ends on a row."""
 
     run: str
@@ -69,8 +67,7 @@ class NoPlace:
     leg_m: float
 
 
-@dataclass(frozen=True, slots=True)
-class ShortBaseline:
+class ShortBaseline(Struct, frozen=True):
     """A run in whose notes the baseline marks fall together; the row of the later one."""
 
     run: str
@@ -78,8 +75,7 @@ class ShortBaseline:
     apart_m: float
 
 
-@dataclass(frozen=True, slots=True)
-class LoopByRatio:
+class LoopByRatio(Struct, frozen=True):
     """A loop worse than the ratio of misclosure asked; not refused where it is too short to say."""
 
     loop: Closure
@@ -87,8 +83,7 @@ class LoopByRatio:
     is_refused: bool
 
 
-@dataclass(frozen=True, slots=True)
-class LoopByDevice:
+class LoopByDevice(Struct, frozen=True):
     """A loop worse than most of a device; beyond a misclosure, metres, it is refused."""
 
     loop: Closure
@@ -96,8 +91,7 @@ class LoopByDevice:
     is_refused: bool
 
 
-@dataclass(frozen=True, slots=True)
-class LengthCheck:
+class LengthCheck(Struct, frozen=True):
     """A length in the notes against the same on the map.
 
     Parameters
@@ -146,8 +140,7 @@ class LengthCheck:
         return self.sigmas / self.widening
 
 
-@dataclass(frozen=True, slots=True)
-class JudgedLength:
+class JudgedLength(Struct, frozen=True):
     """A length that is off by more than three standard deviations, or looks like another unit.
 
     Parameters

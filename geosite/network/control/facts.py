@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Literal
+
+from msgspec import Struct
 
 __all__ = [
     "AzimuthFault",
@@ -33,8 +34,7 @@ __all__ = [
 # ---- the place of a mark ------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
-class NoTransformation:
+class NoTransformation(Struct, frozen=True):
     """Nothing leads from WGS 84 to the map; the grids that are missing, comma-separated."""
 
     mark: str
@@ -42,8 +42,7 @@ class NoTransformation:
     missing: str
 
 
-@dataclass(frozen=True, slots=True)
-class OffMap:
+class OffMap(Struct, frozen=True):
     """A latitude and longitude, degrees, that the map has no place for."""
 
     mark: str
@@ -52,8 +51,7 @@ class OffMap:
     crs: str
 
 
-@dataclass(frozen=True, slots=True)
-class OutsideArea:
+class OutsideArea(Struct, frozen=True):
     """A place, map units, outside the area of use of the CRS.
 
     Parameters
@@ -72,8 +70,7 @@ class OutsideArea:
     is_swapped: bool
 
 
-@dataclass(frozen=True, slots=True)
-class OtherUnit:
+class OtherUnit(Struct, frozen=True):
     """A place, map units, that lies in the area of use of the CRS if taken in another unit."""
 
     mark: str
@@ -88,16 +85,14 @@ PlaceFault = NoTransformation | OffMap | OutsideArea | OtherUnit
 # ---- the elevation of a mark --------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
-class HeightIncomplete:
+class HeightIncomplete(Struct, frozen=True):
     """A height above the ellipsoid that lacks what makes an elevation of it."""
 
     mark: str
     lacks: Literal["vertical_crs", "latitude and longitude"]
 
 
-@dataclass(frozen=True, slots=True)
-class NoGeoid:
+class NoGeoid(Struct, frozen=True):
     """No geoid model leads to the vertical CRS; the grids that are missing, comma-separated."""
 
     mark: str
@@ -105,8 +100,7 @@ class NoGeoid:
     missing: str
 
 
-@dataclass(frozen=True, slots=True)
-class OutsideGeoid:
+class OutsideGeoid(Struct, frozen=True):
     """A mark that the geoid model of the vertical CRS does not cover."""
 
     mark: str
@@ -119,16 +113,14 @@ HeightFault = HeightIncomplete | NoGeoid | OutsideGeoid
 # ---- the map ------------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
-class NotConformal:
+class NotConformal(Struct, frozen=True):
     """A map that stretches north and east differently, by parts per million."""
 
     crs: str
     ppm: float
 
 
-@dataclass(frozen=True, slots=True)
-class OnSphere:
+class OnSphere(Struct, frozen=True):
     """A map whose lengths are not what its scale on the ellipsoid says, by parts per million."""
 
     crs: str
@@ -141,20 +133,17 @@ MapFault = NotConformal | OnSphere
 # ---- the azimuth --------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
-class NoTrueNorth:
+class NoTrueNorth(Struct, frozen=True):
     """A true or magnetic azimuth at the pole."""
 
 
-@dataclass(frozen=True, slots=True)
-class DayOutsideModel:
+class DayOutsideModel(Struct, frozen=True):
     """A day for which the magnetic model says nothing."""
 
     day: str
 
 
-@dataclass(frozen=True, slots=True)
-class WeakField:
+class WeakField(Struct, frozen=True):
     """A place where the horizontal magnetic field, nanotesla, is too weak for a compass."""
 
     horizontal_nt: float
@@ -169,8 +158,7 @@ Fault = PlaceFault | HeightFault | MapFault | AzimuthFault
 # ---- what a reader should know ------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
-class FromGlobe:
+class FromGlobe(Struct, frozen=True):
     """A mark given by latitude and longitude.
 
     Parameters
@@ -188,8 +176,7 @@ class FromGlobe:
     missing: str
 
 
-@dataclass(frozen=True, slots=True)
-class FromEllipsoid:
+class FromEllipsoid(Struct, frozen=True):
     """An elevation made from a height above the ellipsoid; metres, negative where not known."""
 
     mark: str
@@ -197,8 +184,7 @@ class FromEllipsoid:
     accuracy_m: float
 
 
-@dataclass(frozen=True, slots=True)
-class AzimuthReduced:
+class AzimuthReduced(Struct, frozen=True):
     """An azimuth that was not given from grid north.
 
     Parameters
@@ -218,8 +204,7 @@ class AzimuthReduced:
     convergence: float
 
 
-@dataclass(frozen=True, slots=True)
-class OutsideUse:
+class OutsideUse(Struct, frozen=True):
     """A site outside of the area that a reference system is used in.
 
     Parameters
