@@ -13,7 +13,6 @@ from functools import cache
 from itertools import cycle
 from typing import Any
 
-import msgspec
 import numpy as np
 import shapely
 
@@ -511,7 +510,7 @@ def report(**changes: Any) -> SiteReport:
         earthworks={},
         parcels=None,
     )
-    return msgspec.structs.replace(usual, **changes)
+    return dataclasses.replace(usual, **changes)
 
 
 def ferry_landing() -> Package:

@@ -8,9 +8,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from typing import Literal
-
-from msgspec import Struct
 
 from geosite.drawing.font import Weight, printable, typeface
 from geosite.drawing.ink import FAINT, TEXT, Stroke
@@ -53,14 +52,16 @@ _FEW = 3
 """Rows of a table that is not parted."""
 
 
-class Heading(Struct, frozen=True):
+@dataclass(frozen=True, slots=True)
+class Heading:
     """A heading of level 1 or 2."""
 
     text: str
     level: Literal[1, 2] = 1
 
 
-class Paragraph(Struct, frozen=True):
+@dataclass(frozen=True, slots=True)
+class Paragraph:
     """Running text."""
 
     text: str
@@ -69,17 +70,20 @@ class Paragraph(Struct, frozen=True):
     size: float = _BODY
 
 
-class Space(Struct, frozen=True):
+@dataclass(frozen=True, slots=True)
+class Space:
     """Empty room, mm."""
 
     height: float
 
 
-class PageBreak(Struct, frozen=True):
+@dataclass(frozen=True, slots=True)
+class PageBreak:
     """What follows begins a page."""
 
 
-class Column(Struct, frozen=True):
+@dataclass(frozen=True, slots=True)
+class Column:
     r"""A column of a table.
 
     Parameters
@@ -97,7 +101,8 @@ class Column(Struct, frozen=True):
     align: Literal["start", "end"] = "start"
 
 
-class Table(Struct, frozen=True):
+@dataclass(frozen=True, slots=True)
+class Table:
     """Rows of cells under a header.
 
     Parameters
@@ -115,7 +120,8 @@ class Table(Struct, frozen=True):
     strong: frozenset[int] = frozenset()
 
 
-class Figure(Struct, frozen=True, eq=False):
+@dataclass(frozen=True, eq=False, slots=True)
+class Figure:
     """A drawing with its caption.
 
     Parameters
@@ -132,7 +138,8 @@ class Figure(Struct, frozen=True, eq=False):
     caption: str
 
 
-class Signature(Struct, frozen=True):
+@dataclass(frozen=True, slots=True)
+class Signature:
     """Lines to be filled in by hand, side by side, each with what belongs on it below."""
 
     labels: tuple[str, ...]
@@ -143,7 +150,8 @@ _LED_TO = Figure | Table | Heading
 Block = Heading | PageBreak | Paragraph | Space | Table | Figure | Signature
 
 
-class Paper(Struct, frozen=True):
+@dataclass(frozen=True, slots=True)
+class Paper:
     """Paper, margins, and what stands at the head and foot of each page.
 
     Parameters

@@ -7,11 +7,11 @@ clockwise as seen; angles of text are degrees, counter-clockwise as seen.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
-from msgspec import Struct
 
 from geosite.base.arrays import Floats
 from geosite.drawing.font import Weight
@@ -35,7 +35,8 @@ __all__ = [
 Anchor = Literal["start", "middle", "end"]
 
 
-class Arc(Struct, frozen=True):
+@dataclass(frozen=True, slots=True)
+class Arc:
     """A circular arc; a full circle has a sweep of two pi."""
 
     centre: tuple[float, float]
@@ -44,14 +45,16 @@ class Arc(Struct, frozen=True):
     sweep: float
 
 
-class Outline(Struct, frozen=True, eq=False):
+@dataclass(frozen=True, eq=False, slots=True)
+class Outline:
     """Pieces drawn one after the other: arrays of shape (n, 2), and arcs."""
 
     pieces: tuple[Floats | Arc, ...]
     closed: bool = False
 
 
-class Shape(Struct, frozen=True, eq=False):
+@dataclass(frozen=True, eq=False, slots=True)
+class Shape:
     """Outlines drawn with one pen and filled with one tint (even-odd rule)."""
 
     outlines: Sequence[Outline]
@@ -61,7 +64,8 @@ class Shape(Struct, frozen=True, eq=False):
     """Of the tint."""
 
 
-class Text(Struct, frozen=True):
+@dataclass(frozen=True, slots=True)
+class Text:
     """One line of text, placed by its baseline."""
 
     x: float
@@ -77,7 +81,8 @@ class Text(Struct, frozen=True):
     """A rim of paper keeps the text legible on lines."""
 
 
-class Rectangle(Struct, frozen=True):
+@dataclass(frozen=True, slots=True)
+class Rectangle:
     """Left, top, width and height, mm."""
 
     x: float
@@ -96,7 +101,8 @@ class Rectangle(Struct, frozen=True):
         return self.y + self.height
 
 
-class Group(Struct, frozen=True, eq=False):
+@dataclass(frozen=True, eq=False, slots=True)
+class Group:
     """What is switched on and off together.
 
     Parameters
@@ -117,7 +123,8 @@ class Group(Struct, frozen=True, eq=False):
     in_map: bool = False
 
 
-class Page(Struct, frozen=True, eq=False, kw_only=True):
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Page:
     """A finished page.
 
     Parameters
@@ -136,7 +143,8 @@ class Page(Struct, frozen=True, eq=False, kw_only=True):
     groups: tuple[Group, ...]
 
 
-class Picture(Struct, frozen=True, eq=False):
+@dataclass(frozen=True, eq=False, slots=True)
+class Picture:
     """A picture under everything else, cut off at the edge of the map window.
 
     Parameters
@@ -151,7 +159,8 @@ class Picture(Struct, frozen=True, eq=False):
     pixels: npt.NDArray[np.uint8]
 
 
-class Place(Struct, frozen=True):
+@dataclass(frozen=True, slots=True)
+class Place:
     """Where on earth the map window of a sheet lies.
 
     Parameters
@@ -170,7 +179,8 @@ class Place(Struct, frozen=True):
     epsg: int | None = None
 
 
-class Sheet(Page, frozen=True, eq=False, kw_only=True):
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Sheet(Page):
     """A page with a drawing at scale.
 
     Parameters

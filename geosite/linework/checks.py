@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from msgspec import Struct
 
 from geosite.linework.circles import STRAIGHT_M, Circle
 from geosite.linework.model import Feature
@@ -43,14 +43,16 @@ NEARLY_CLOSED_M = 0.15
 NEARLY_CLOSED_SHARE = 0.05
 
 
-class OutOfOrder(Struct, frozen=True):
+@dataclass(frozen=True, slots=True)
+class OutOfOrder:
     """The marks of an arc of feature `name` do not follow each other; `row` is its last."""
 
     name: str
     row: int
 
 
-class LargeResidual(Struct, frozen=True):
+@dataclass(frozen=True, slots=True)
+class LargeResidual:
     """The mark of `row` lies `off_m` from the arc or circle (`kind`) of feature `name`, metres."""
 
     name: str
@@ -60,7 +62,8 @@ class LargeResidual(Struct, frozen=True):
     sigma_m: float
 
 
-class UncertainRadius(Struct, frozen=True):
+@dataclass(frozen=True, slots=True)
+class UncertainRadius:
     """The radius of circle `name` is hardly known, metres."""
 
     name: str
@@ -69,7 +72,8 @@ class UncertainRadius(Struct, frozen=True):
     sigma_m: float
 
 
-class FlatArc(Struct, frozen=True):
+@dataclass(frozen=True, slots=True)
+class FlatArc:
     """The sagitta of an arc of feature `name` is not told from nothing, metres."""
 
     name: str
@@ -78,7 +82,8 @@ class FlatArc(Struct, frozen=True):
     sigma_m: float
 
 
-class NearlyClosed(Struct, frozen=True):
+@dataclass(frozen=True, slots=True)
+class NearlyClosed:
     """The outline of area `name` ends at `row`, `gap_m` grid metres from where it began."""
 
     name: str
@@ -86,7 +91,8 @@ class NearlyClosed(Struct, frozen=True):
     gap_m: float
 
 
-class BelowNoise(Struct, frozen=True):
+@dataclass(frozen=True, slots=True)
+class BelowNoise:
     """An area (m2) or line (m) hardly larger than its own sigma; `row` is its first."""
 
     name: str
@@ -96,7 +102,8 @@ class BelowNoise(Struct, frozen=True):
     sigma: float
 
 
-class SharedGround(Struct, frozen=True):
+@dataclass(frozen=True, slots=True)
+class SharedGround:
     """Two areas share ground without one lying inside the other; `row` is the second's first."""
 
     first: str
@@ -116,7 +123,8 @@ Remark = (
 )
 
 
-class _TestedNumber(Struct, frozen=True, eq=False):
+@dataclass(frozen=True, eq=False)
+class _TestedNumber:
     """A number of a fit that is compared with its own sigma."""
 
     about: Literal["residual", "radius", "sagitta"]

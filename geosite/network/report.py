@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
-from msgspec.structs import replace
 
 from geosite.base.arrays import Floats
 from geosite.base.map_frame import longitude_latitude

@@ -7,9 +7,8 @@ underscore is left out in the file (``from_`` is ``from``).
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Literal
-
-from msgspec import Struct
 
 from geosite.network.report_trust import (
     CheckedAccuracy,
@@ -36,7 +35,8 @@ __all__ = [
 ]
 
 
-class MapFrame(Struct, frozen=True, kw_only=True):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MapFrame:
     """The map the survey lies on.
 
     Parameters
@@ -70,7 +70,8 @@ class MapFrame(Struct, frozen=True, kw_only=True):
     longitude: float | None
 
 
-class AnchoredMark(Struct, frozen=True, kw_only=True):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AnchoredMark:
     """A mark whose place on the map is known.
 
     Parameters
@@ -91,7 +92,8 @@ class AnchoredMark(Struct, frozen=True, kw_only=True):
     exact: bool
 
 
-class Anchor(Struct, frozen=True, kw_only=True):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Anchor:
     """What places the survey on the map.
 
     Parameters
@@ -118,7 +120,8 @@ class Anchor(Struct, frozen=True, kw_only=True):
     shift_known: bool = True
 
 
-class Direction(Struct, frozen=True, kw_only=True):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Direction:
     """Turn of a run's frame between its first and its last pass along the baseline.
 
     Parameters
@@ -143,7 +146,8 @@ class Direction(Struct, frozen=True, kw_only=True):
     limit_30_deg: float | None = None
 
 
-class RunReport(Struct, frozen=True, kw_only=True):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RunReport:
     """One uninterrupted walk.
 
     Parameters
@@ -167,7 +171,8 @@ class RunReport(Struct, frozen=True, kw_only=True):
     direction: Direction | None
 
 
-class ClosureReport(Struct, frozen=True, kw_only=True):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClosureReport:
     """Misclosure of one loop: a run that came back to a mark, before the adjustment.
 
     Parameters
@@ -203,7 +208,8 @@ class ClosureReport(Struct, frozen=True, kw_only=True):
     would_meet: tuple[str, ...]
 
 
-class Tie(Struct, frozen=True, kw_only=True):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tie:
     """A mark that several runs visited.
 
     Parameters
@@ -219,7 +225,8 @@ class Tie(Struct, frozen=True, kw_only=True):
     spread_m: float
 
 
-class Unchecked(Struct, frozen=True, kw_only=True):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Unchecked:
     """The end of a run that nothing checks: it never comes back to a common mark.
 
     Parameters
@@ -238,7 +245,8 @@ class Unchecked(Struct, frozen=True, kw_only=True):
     observations: int
 
 
-class BaselineCheck(Struct, frozen=True, kw_only=True):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BaselineCheck:
     """A length in the notes against the same on the map, both on the ground.
 
     Parameters
@@ -264,7 +272,8 @@ class BaselineCheck(Struct, frozen=True, kw_only=True):
     sigmas: float
 
 
-class NetworkReport(Struct, frozen=True, kw_only=True):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NetworkReport:
     """Everything about the adjustment that has no column of its own.
 
     Parameters

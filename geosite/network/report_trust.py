@@ -8,9 +8,8 @@ underscore is left out in the file (``from_`` is ``from``).
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Literal
-
-from msgspec import Struct
 
 from geosite.network.noise import Noise
 
@@ -31,7 +30,8 @@ __all__ = [
 ]
 
 
-class NoiseReport(Struct, frozen=True, kw_only=True):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NoiseReport:
     """What the misclosures say about the noise that was assumed.
 
     Parameters
@@ -44,7 +44,8 @@ class NoiseReport(Struct, frozen=True, kw_only=True):
     vertical: Noise
 
 
-class PlanResidual(Struct, frozen=True, kw_only=True):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlanResidual:
     """Known position less that of the survey.
 
     Parameters
@@ -60,7 +61,8 @@ class PlanResidual(Struct, frozen=True, kw_only=True):
     north_m: float
 
 
-class HeightResidual(Struct, frozen=True, kw_only=True):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HeightResidual:
     """Known elevation less that of the survey.
 
     Parameters
@@ -75,7 +77,8 @@ class HeightResidual(Struct, frozen=True, kw_only=True):
     up_m: float
 
 
-class _Misfit(Struct, frozen=True, kw_only=True):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Misfit:
     """What both misfits have.
 
     Parameters
@@ -90,19 +93,22 @@ class _Misfit(Struct, frozen=True, kw_only=True):
     freedom: int
 
 
-class PlanMisfit(_Misfit, frozen=True, kw_only=True):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlanMisfit(_Misfit):
     """How the known positions fit the survey."""
 
     residuals: tuple[PlanResidual, ...]
 
 
-class HeightsMisfit(_Misfit, frozen=True, kw_only=True):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HeightsMisfit(_Misfit):
     """How the known elevations fit the survey."""
 
     residuals: tuple[HeightResidual, ...]
 
 
-class ControlFit(Struct, frozen=True, kw_only=True):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ControlFit:
     """How known marks fit the survey; ``None`` where there are no more than place it.
 
     Parameters
@@ -115,7 +121,8 @@ class ControlFit(Struct, frozen=True, kw_only=True):
     vertical: HeightsMisfit | None
 
 
-class CheckPoint(Struct, frozen=True, kw_only=True):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CheckPoint:
     """A known mark that took no part.
 
     Parameters
@@ -136,7 +143,8 @@ class CheckPoint(Struct, frozen=True, kw_only=True):
     sigma_v_m: float | None
 
 
-class CheckedAccuracy(Struct, frozen=True, kw_only=True):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CheckedAccuracy:
     """Accuracy tested on check points (NSSDA, FGDC-STD-007.3-1998).
 
     Parameters
@@ -158,7 +166,8 @@ class CheckedAccuracy(Struct, frozen=True, kw_only=True):
     vertical_points: int | None = None
 
 
-class LeastCertain(Struct, frozen=True, kw_only=True):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LeastCertain:
     """The least certain place, and what the length of the baseline costs there.
 
     Parameters
@@ -190,7 +199,8 @@ class LeastCertain(Struct, frozen=True, kw_only=True):
     calibrated_95_m: float | None = None
 
 
-class ErrorSharesReport(Struct, frozen=True, kw_only=True):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ErrorSharesReport:
     """What errors are made of: shares of the variance by component, which add up to 100 percent.
 
     Parameters
@@ -211,7 +221,8 @@ class ErrorSharesReport(Struct, frozen=True, kw_only=True):
     distance_percent: Mapping[str, float]
 
 
-class ExtraMeasurement(Struct, frozen=True, kw_only=True):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ExtraMeasurement:
     """One extra measurement that would help the least certain place.
 
     Parameters
@@ -233,7 +244,8 @@ class ExtraMeasurement(Struct, frozen=True, kw_only=True):
     error_95_m: float
 
 
-class NeighbourReport(Struct, frozen=True, kw_only=True):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NeighbourReport:
     """How well named marks next to each other are known relative to each other.
 
     Parameters
@@ -256,7 +268,8 @@ class NeighbourReport(Struct, frozen=True, kw_only=True):
     information_only: str = "2 cm + 50 ppm at 95 % between neighbouring marks; no boundary survey"
 
 
-class MistakeReport(Struct, frozen=True, kw_only=True):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MistakeReport:
     """A mistake that the misclosures give away, small enough to go on.
 
     Parameters

@@ -10,7 +10,6 @@ from typing import Any
 import package_cases
 import pypdf
 import pytest
-from msgspec.structs import replace
 
 from geosite.base.errors import Finding
 from geosite.fieldbook.sitefile import Code, Handover, Sheet
@@ -55,10 +54,10 @@ COST = Cost(
 def package(*findings: Finding, cost: Cost | None = COST, **changes: Any) -> Package:
     usual = package_cases.ferry_landing()
     assert usual.report is not None
-    report = replace(usual.report, cost=cost)
+    report = dataclasses.replace(usual.report, cost=cost)
     network = changes.pop("network", None)
     if network is not None:
-        report = replace(report, network=network)
+        report = dataclasses.replace(report, network=network)
     given = {
         "findings": findings,
         "report": report,
@@ -90,11 +89,11 @@ def test_the_total_stands_with_its_range_its_parts_and_what_has_no_price() -> No
 
 
 def test_alternatives_have_a_total_each_and_no_sum() -> None:
-    east = replace(COST, total=30198.8, total_low=30123.1, total_high=30295.6)
+    east = dataclasses.replace(COST, total=30198.8, total_low=30123.1, total_high=30295.6)
     usual = package(cost=None)
     assert usual.report is not None
     both = (Alternative(built=("west",), cost=COST), Alternative(built=("pad_east",), cost=east))
-    report = replace(usual.report, alternatives=both)
+    report = dataclasses.replace(usual.report, alternatives=both)
     titles = Table("designs", "Designs", (), [{"design": "west", "title": "Boarding pad"}])
     site = dataclasses.replace(usual, report=report, tables=(*usual.tables, titles))
     first = read(site)[0]
@@ -122,8 +121,8 @@ def test_without_prices_no_cost_is_stated() -> None:
 
 
 def test_an_amount_of_unknown_accuracy_has_no_range() -> None:
-    part = replace(COST.parts[0], amount_low=None, amount_high=None)
-    bare = replace(COST, parts=(part,), total=20597.89, total_low=None, total_high=None)
+    part = dataclasses.replace(COST.parts[0], amount_low=None, amount_high=None)
+    bare = dataclasses.replace(COST, parts=(part,), total=20597.89, total_low=None, total_high=None)
     first = read(package(cost=bare))[0]
     assert "20 598 EUR. How far that may be off is not known." in first
 
@@ -169,11 +168,11 @@ def test_how_good_it_is_names_the_largest_surface_and_what_checked_the_walk() ->
         levelling_mm_per_sqrt_km=1.0,
         would_meet=(),
     )
-    closed = replace(usual.report.network, closures=(loop,))
+    closed = dataclasses.replace(usual.report.network, closures=(loop,))
     first = read(package(network=closed))[0]
     assert "The largest surface, Asphalt apron, has 749.8 +/- 2.0 m²." in first
     assert "came back to its own marks once and was at most 0.17 m off, after 350 m." in first
-    open_walk = replace(usual.report.network, closures=())
+    open_walk = dataclasses.replace(usual.report.network, closures=())
     assert "nothing in it checks itself" in read(package(network=open_walk))[0]
     # by hand: 749.8 m2 are 8 070.8 ft2, good to 21
     assert "has 8 071 +/- 21 ft²." in read(package(network=closed), unit="ft")[0]
@@ -187,10 +186,10 @@ def test_it_is_one_page_however_much_there_is_to_say(sheet: str) -> None:
         *(Finding("look", "grade-undecided", f"Line {i} is open: {long}.") for i in range(40)),
     ]
     parts = tuple(
-        replace(COST.parts[1], design=f"d{i}", title=f"Design {i} {'long name ' * 8}")
+        dataclasses.replace(COST.parts[1], design=f"d{i}", title=f"Design {i} {'long name ' * 8}")
         for i in range(30)
     )
-    cost = replace(COST, parts=(COST.parts[0], *parts))
+    cost = dataclasses.replace(COST, parts=(COST.parts[0], *parts))
     site = package(
         *many, cost=cost, sheet=Sheet(project="A project of many words " * 12), title="Yard " * 60
     )

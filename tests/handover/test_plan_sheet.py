@@ -15,7 +15,6 @@ from pathlib import Path
 from types import SimpleNamespace
 from xml.etree import ElementTree
 
-import msgspec
 import numpy as np
 import package_cases
 import pypdf
@@ -398,7 +397,7 @@ def test_pointing_and_neighbouring_marks_are_told_beside_the_accuracy(package: P
     near = NeighbourReport(
         pairs=78, within=3, worst_pair=("A", "B"), worst_95_m=0.1, allowed_m=0.021
     )
-    network = msgspec.structs.replace(NetworkReport(), neighbour_precision=near)
+    network = dataclasses.replace(NetworkReport(), neighbour_precision=near)
     legs = Table("residuals", "", (), [{"kind": "leg"}])
     (points,) = (x for x in package.layers if x.name == "points")
     twice = dataclasses.replace(

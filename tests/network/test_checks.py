@@ -7,7 +7,6 @@ from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any
 
-import msgspec
 import numpy as np
 import pytest
 from network_cases import Row, book, notes
@@ -361,7 +360,7 @@ def test_a_length_in_another_unit_is_named(
     ratio: float, unit: str, map_unit: str, remedy: str
 ) -> None:
     def asked(off: float, *others: float) -> Problem:
-        check = msgspec.structs.replace(length(ratio * 50.0 * off, 50.0, 0.001), others=others)
+        check = replace(length(ratio * 50.0 * off, 50.0, 0.001), others=others)
         (problem,), findings = judged(check, unit, map_unit)
         assert findings == []
         return problem
@@ -383,7 +382,7 @@ def test_a_length_in_another_unit_is_named(
 
 def test_units_are_told_apart_by_three_sigma_of_the_ratio() -> None:
     def code(ratio: float, sigma: float) -> str:
-        check = msgspec.structs.replace(length(50.0 * ratio, 50.0, sigma), others=(ratio,))
+        check = replace(length(50.0 * ratio, 50.0, sigma), others=(ratio,))
         (problem,), _ = judged(check)
         return problem.code
 

@@ -123,7 +123,7 @@ def sheet_set(package: Package, options: Handover) -> tuple[Sheet, tuple[Page, .
     blocks = [*verdict_blocks(package, options.unit), *takeoff_blocks(package, options)]
     blocks += [*accuracy_blocks(package, options.unit), *finding_blocks(package)]
     paper = paper_for(package, options, "Verdicts, quantities, findings")
-    running = lay_out(blocks, replace_fields(paper, before=len(drawings) + 1)) if blocks else ()
+    running = lay_out(blocks, replace(paper, before=len(drawings) + 1)) if blocks else ()
     count = 1 + len(drawings) + len(running)
     first = _drawn(package, options, layout, "Site plan", None, None, f"1 of {count}")
     drawn = (draw(f"{i} of {count}") for i, draw in enumerate(drawings, start=2))

@@ -136,7 +136,7 @@ def at_the_foot(
     column = Column(last.x, last.bottom - tried.y, last.width, layout.lettering)
     block(column, limit)
     tried.gap()
-    return column.items, (*others, replace_fields(last, height=last.height - tried.y))
+    return column.items, (*others, replace(last, height=last.height - tried.y))
 
 
 def flow(

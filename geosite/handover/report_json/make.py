@@ -311,7 +311,7 @@ def _line(feature: Feature) -> model.Line:
 
 
 def _section(record: dict[str, Any]) -> answers_model.Section:
-    known = {name: record[name] for name in answers_model.Section.__struct_fields__}
+    known = {name: record[name] for name in answers_model.Section.__dataclass_fields__}
     return answers_model.Section(**known)
 
 

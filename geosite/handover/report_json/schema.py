@@ -7,9 +7,6 @@ from dataclasses import fields, is_dataclass
 from inspect import cleandoc, getdoc
 from typing import Any
 
-import msgspec
-from msgspec import Struct
-
 from geosite.base.columns import Field
 from geosite.handover.layers.distances import distance_columns
 from geosite.handover.report_model.site import SiteReport, SurveyReport
@@ -50,6 +47,8 @@ def schema_of(report: type[SurveyReport]) -> dict[str, Any]:
     >>> schema_of(SurveyReport)["$ref"]
     '#/$defs/SurveyReport'
     """
+    import msgspec
+
     (_, parts) = msgspec.json.schema_components([report], ref_template="#/$defs/{name}")
     for part in parts.values():
         _nullable(part)
@@ -64,7 +63,7 @@ def schema_of(report: type[SurveyReport]) -> dict[str, Any]:
 
 
 def _kinds(root: type) -> set[type]:
-    """Return every struct and dataclass that one is made of."""
+    """Return every dataclass that a dataclass is made of."""
     from typing import get_args, get_type_hints
 
     found: set[type] = set()
@@ -72,17 +71,10 @@ def _kinds(root: type) -> set[type]:
     while waiting:
         one = waiting.pop()
         waiting += get_args(one)
-        if isinstance(one, type) and _names(one) is not None and one not in found:
+        if isinstance(one, type) and is_dataclass(one) and one not in found:
             found.add(one)
             waiting += get_type_hints(one).values()
     return found
-
-
-def _names(kind: type) -> tuple[str, ...] | None:
-    """Return the names of the fields of a struct or a dataclass; None of anything else."""
-    if issubclass(kind, Struct):
-        return kind.__struct_fields__
-    return tuple(field.name for field in fields(kind)) if is_dataclass(kind) else None
 
 
 def _nullable(part: Any) -> None:
@@ -107,12 +99,11 @@ def _describe(part: dict[str, Any], kind: type) -> None:
         about |= _parameters(one.__dict__.get("__doc__") or "")
     # the file has no trailing underscore, and every key, whether there is a default or not
     part["properties"] = {name.rstrip("_"): one for name, one in part["properties"].items()}
-    names = _names(kind) or ()
-    part["required"] = [name.rstrip("_") for name in names]
-    for name in names:
-        words = about.get(name) or _of_interval(name)
+    part["required"] = [field.name.rstrip("_") for field in fields(kind)]
+    for field in fields(kind):
+        words = about.get(field.name) or _of_interval(field.name)
         if words:
-            part["properties"][name.rstrip("_")]["description"] = words
+            part["properties"][field.name.rstrip("_")]["description"] = words
     part["additionalProperties"] = False
 
 

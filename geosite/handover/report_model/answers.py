@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-
-from msgspec import Struct
+from dataclasses import dataclass
 
 __all__ = [
     "Alternative",
@@ -22,7 +21,8 @@ __all__ = [
 ]
 
 
-class Grade(Struct, frozen=True):
+@dataclass(frozen=True, slots=True)
+class Grade:
     """One check of one stretch of a line.
 
     Parameters
@@ -69,7 +69,8 @@ class Grade(Struct, frozen=True):
     probability: float | None
 
 
-class Section(Struct, frozen=True, kw_only=True):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Section:
     """The ground along a line.
 
     Parameters
@@ -96,7 +97,8 @@ class Section(Struct, frozen=True, kw_only=True):
     largest_sigma_m: float | None
 
 
-class Volume(Struct, frozen=True, kw_only=True):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Volume:
     """Cut and fill by one method, with 95 % intervals.
 
     Parameters
@@ -125,7 +127,8 @@ class Volume(Struct, frozen=True, kw_only=True):
     fill_error_m3: float
 
 
-class Earthwork(Struct, frozen=True):
+@dataclass(frozen=True, slots=True)
+class Earthwork:
     """Earthwork of one feature.
 
     Parameters
@@ -146,7 +149,8 @@ class Earthwork(Struct, frozen=True):
     sections: int
 
 
-class Share(Struct, frozen=True, kw_only=True):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Share:
     """Area of one feature in one parcel, with standard deviations and 95 % intervals.
 
     Parameters
@@ -175,7 +179,8 @@ class Share(Struct, frozen=True, kw_only=True):
     share_of_parcel_95: float | None
 
 
-class Clearance(Struct, frozen=True):
+@dataclass(frozen=True, slots=True)
+class Clearance:
     """Nearest approach of a feature to a parcel line.
 
     Parameters
@@ -197,7 +202,8 @@ class Clearance(Struct, frozen=True):
     words: str
 
 
-class Parcels(Struct, frozen=True):
+@dataclass(frozen=True, slots=True)
+class Parcels:
     """The survey on the parcel map.
 
     Parameters
@@ -219,7 +225,8 @@ class Parcels(Struct, frozen=True):
     clearances: tuple[Clearance, ...]
 
 
-class PricedLine(Struct, frozen=True, kw_only=True):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PricedLine:
     """One code priced.
 
     Parameters
@@ -258,7 +265,8 @@ class PricedLine(Struct, frozen=True, kw_only=True):
     at_minimum: bool
 
 
-class Prices(Struct, frozen=True, kw_only=True):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Prices:
     """The take-off priced with the rates of the site file: no tax, no contract advice.
 
     Parameters
@@ -281,7 +289,8 @@ class Prices(Struct, frozen=True, kw_only=True):
     without_price: tuple[str, ...]
 
 
-class CostPart(Struct, frozen=True, kw_only=True):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CostPart:
     """One part of the cost of everything.
 
     Parameters
@@ -302,7 +311,8 @@ class CostPart(Struct, frozen=True, kw_only=True):
     without_price: tuple[str, ...]
 
 
-class Cost(Struct, frozen=True, kw_only=True):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cost:
     """What everything that has a price comes to: no tax, no contract advice.
 
     Parameters
@@ -322,7 +332,8 @@ class Cost(Struct, frozen=True, kw_only=True):
     total_high: float | None
 
 
-class Alternative(Struct, frozen=True, kw_only=True):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Alternative:
     """One choice among designs of which only one is built.
 
     Parameters

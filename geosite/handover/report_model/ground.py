@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-
-from msgspec import Struct
+from dataclasses import dataclass
 
 from geosite.terrain.surface.cross_validation import Score
 
 __all__ = ["Catchment", "Fall", "Ground", "Paving", "Pond", "Roughness", "Spread"]
 
 
-class Spread(Struct, frozen=True):
+@dataclass(frozen=True, slots=True)
+class Spread:
     """Standard deviations over a whole raster.
 
     Parameters
@@ -24,7 +24,8 @@ class Spread(Struct, frozen=True):
     largest: float
 
 
-class Pond(Struct, frozen=True, kw_only=True):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pond:
     """Standing water when a hollow is full, each number with both ends of its 95 % interval.
 
     Parameters
@@ -50,7 +51,8 @@ class Pond(Struct, frozen=True, kw_only=True):
     is_significant: bool
 
 
-class Catchment(Struct, frozen=True, kw_only=True):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Catchment:
     """Ground by where its water leaves the survey.
 
     Parameters
@@ -70,7 +72,8 @@ class Catchment(Struct, frozen=True, kw_only=True):
     area_high_m2: float | None
 
 
-class Fall(Struct, frozen=True, kw_only=True):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fall:
     """How the ground falls away from one building.
 
     Parameters
@@ -127,7 +130,8 @@ class Fall(Struct, frozen=True, kw_only=True):
     within_m: float
 
 
-class Paving(Struct, frozen=True, kw_only=True):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Paving:
     """Paved ground of one feature that is flatter than it should be.
 
     Parameters
@@ -155,7 +159,8 @@ class Paving(Struct, frozen=True, kw_only=True):
     northing: float | None
 
 
-class Roughness(Struct, frozen=True, kw_only=True):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Roughness:
     """How far the ground may lie from the straight lines between the marks.
 
     Parameters
@@ -179,7 +184,8 @@ class Roughness(Struct, frozen=True, kw_only=True):
     reach_m: float | None
 
 
-class Ground(Struct, frozen=True):
+@dataclass(frozen=True, slots=True)
+class Ground:
     """The ground between the marks.
 
     Parameters

@@ -10,7 +10,6 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
-import msgspec
 import numpy as np
 
 from geosite.handover.report_model.site import SurveyReport
@@ -48,11 +47,9 @@ def plain(value: Any) -> Any:
         return value.isoformat()
     if isinstance(value, Mapping):
         return {str(key): plain(inner) for key, inner in value.items()}
-    if isinstance(value, msgspec.Struct):
-        found = msgspec.structs.asdict(value)
-        return {name.rstrip("_"): plain(inner) for name, inner in found.items()}  # from_ is "from"
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        return {f.name: plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
+        found = {f.name: plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
+        return {name.rstrip("_"): inner for name, inner in found.items()}  # from_ is "from"
     if isinstance(value, Iterable):
         return [plain(inner) for inner in value]
     return str(value)

@@ -7,9 +7,8 @@ Field names carry their unit. A number with its interval is a `Measured`, or has
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Any
-
-from msgspec import Struct
 
 from geosite.base.errors import Finding
 from geosite.handover.report_model.answers import (
@@ -27,7 +26,8 @@ from geosite.network.report_model import NetworkReport
 __all__ = ["Area", "Line", "Measured", "Points", "SiteReport", "SurveyReport", "Title"]
 
 
-class Measured(Struct, frozen=True):
+@dataclass(frozen=True, slots=True)
+class Measured:
     """A number on the ground with its 95 % interval.
 
     Parameters
@@ -49,7 +49,8 @@ class Measured(Struct, frozen=True):
     grid: float
 
 
-class Title(Struct, frozen=True):
+@dataclass(frozen=True, slots=True)
+class Title:
     """What the site is called.
 
     Parameters
@@ -70,7 +71,8 @@ class Title(Struct, frozen=True):
     unit: str = "m"
 
 
-class Points(Struct, frozen=True):
+@dataclass(frozen=True, slots=True)
+class Points:
     """All observations together.
 
     Parameters
@@ -93,7 +95,8 @@ class Points(Struct, frozen=True):
     outline_wgs84: tuple[tuple[float, float], ...]
 
 
-class Area(Struct, frozen=True):
+@dataclass(frozen=True, slots=True)
+class Area:
     """A surface drawn from its walked outline.
 
     Parameters
@@ -118,7 +121,8 @@ class Area(Struct, frozen=True):
     inside: tuple[str, ...]
 
 
-class Line(Struct, frozen=True):
+@dataclass(frozen=True, slots=True)
+class Line:
     """A line drawn from the walked marks.
 
     Parameters
@@ -148,7 +152,8 @@ class Line(Struct, frozen=True):
     fall_95_m: float | None
 
 
-class SurveyReport(Struct, frozen=True, kw_only=True):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SurveyReport:
     """How far a survey can be trusted: what ``check-survey`` finds.
 
     Parameters
@@ -179,7 +184,8 @@ class SurveyReport(Struct, frozen=True, kw_only=True):
     findings: tuple[Finding, ...]
 
 
-class SiteReport(SurveyReport, frozen=True, kw_only=True):
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SiteReport(SurveyReport):
     """Everything about a site: what ``build-site`` finds.
 
     Parameters

@@ -8,7 +8,6 @@ from dataclasses import replace
 from typing import Any
 
 import numpy as np
-from msgspec.structs import replace as replace_fields
 
 from geosite.base.rounding import places_told
 from geosite.drawing.ink import PAPER, TEXT, Stroke
@@ -294,7 +293,7 @@ def _grades(layer: Layer, package: Package) -> Look:
     words = (
         Value("check_of"),
         " ",
-        replace_fields(length, factor_where=follows_the_unit("value")),
+        replace(length, factor_where=follows_the_unit("value")),
         Value(HOLDS_THE_UNIT, shown={"percent": " %", "m": unit}),
         " ",
         Value("words"),

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Literal
-
-import msgspec
-from msgspec import Struct
 
 from geosite.drawing.ink import Stroke
 
@@ -29,7 +28,8 @@ LETTERING_MM = 2.2
 """Usual height of writing on the map, about 6 points."""
 
 
-class Tint(Struct, frozen=True):
+@dataclass(frozen=True, slots=True)
+class Tint:
     """A filled area.
 
     Parameters
@@ -44,7 +44,8 @@ class Tint(Struct, frozen=True):
     opacity: float = 1.0
 
 
-class Hatch(Struct, frozen=True):
+@dataclass(frozen=True, slots=True)
+class Hatch:
     """Parallel lines all over an area.
 
     Parameters
@@ -61,7 +62,8 @@ class Hatch(Struct, frozen=True):
     angle_deg: float
 
 
-class Sign(Struct, frozen=True):
+@dataclass(frozen=True, slots=True)
+class Sign:
     """A sign at a point.
 
     Parameters
@@ -93,7 +95,8 @@ class Sign(Struct, frozen=True):
 Symbol = Stroke | Tint | Hatch | Sign
 
 
-class Test(Struct, frozen=True):
+@dataclass(frozen=True, slots=True)
+class Test:
     """A condition on one field.
 
     Parameters
@@ -116,7 +119,8 @@ class Test(Struct, frozen=True):
     high: float | None = None
 
 
-class Rule(Struct, frozen=True):
+@dataclass(frozen=True, slots=True)
+class Rule:
     """Features that are drawn alike.
 
     Parameters
@@ -137,7 +141,8 @@ class Rule(Struct, frozen=True):
     where: tuple[Test, ...] = ()
 
 
-class Value(Struct, frozen=True):
+@dataclass(frozen=True, slots=True)
+class Value:
     """What a field holds, as part of a label.
 
     Parameters
@@ -158,12 +163,13 @@ class Value(Struct, frozen=True):
     field: str
     digits: int | None = None
     absolute: bool = False
-    shown: Mapping[str, str] = msgspec.field(default_factory=dict)
+    shown: Mapping[str, str] = dataclasses.field(default_factory=dict)
     factor: float = 1.0
     factor_where: tuple[Test, ...] = ()
 
 
-class Label(Struct, frozen=True):
+@dataclass(frozen=True, slots=True)
+class Label:
     """What is written beside features.
 
     Parameters
@@ -203,7 +209,8 @@ class Label(Struct, frozen=True):
     alert_unless: tuple[Test, ...] = ()
 
 
-class Look(Struct, frozen=True):
+@dataclass(frozen=True, slots=True)
+class Look:
     """How a layer is drawn.
 
     Parameters
@@ -223,7 +230,8 @@ class Look(Struct, frozen=True):
     shown: bool = True
 
 
-class Stop(Struct, frozen=True):
+@dataclass(frozen=True, slots=True)
+class Stop:
     """One colour of a ramp and the value it stands for."""
 
     value: float
@@ -232,7 +240,8 @@ class Stop(Struct, frozen=True):
     opacity: float = 1.0
 
 
-class Ramp(Struct, frozen=True):
+@dataclass(frozen=True, slots=True)
+class Ramp:
     """Colours of a raster, from the least to the greatest value, blended in between."""
 
     stops: tuple[Stop, ...]

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Literal
-
-from msgspec import Struct
 
 from geosite.network.model import Closure
 
@@ -45,21 +44,24 @@ Reduction = Literal[
 """What a small difference of scale looks like; the feet are those that the notes are in."""
 
 
-class LooseMark(Struct, frozen=True):
+@dataclass(frozen=True, slots=True)
+class LooseMark:
     """A known mark whose place is known too badly to hold anything, metres."""
 
     mark: str
     sigma_m: float
 
 
-class SamePlace(Struct, frozen=True):
+@dataclass(frozen=True, slots=True)
+class SamePlace:
     """Two known marks that are given the same place."""
 
     first: str
     second: str
 
 
-class NoPlace(Struct, frozen=True):
+@dataclass(frozen=True, slots=True)
+class NoPlace:
     """A run whose marks have no determined place: its longest leg, metres, ends on a row."""
 
     run: str
@@ -67,7 +69,8 @@ class NoPlace(Struct, frozen=True):
     leg_m: float
 
 
-class ShortBaseline(Struct, frozen=True):
+@dataclass(frozen=True, slots=True)
+class ShortBaseline:
     """A run in whose notes the baseline marks fall together; the row of the later one."""
 
     run: str
@@ -75,7 +78,8 @@ class ShortBaseline(Struct, frozen=True):
     apart_m: float
 
 
-class LoopByRatio(Struct, frozen=True):
+@dataclass(frozen=True, slots=True)
+class LoopByRatio:
     """A loop worse than the ratio of misclosure asked; not refused where it is too short to say."""
 
     loop: Closure
@@ -83,7 +87,8 @@ class LoopByRatio(Struct, frozen=True):
     is_refused: bool
 
 
-class LoopByDevice(Struct, frozen=True):
+@dataclass(frozen=True, slots=True)
+class LoopByDevice:
     """A loop worse than most of a device; beyond a misclosure, metres, it is refused."""
 
     loop: Closure
@@ -91,7 +96,8 @@ class LoopByDevice(Struct, frozen=True):
     is_refused: bool
 
 
-class LengthCheck(Struct, frozen=True):
+@dataclass(frozen=True, slots=True)
+class LengthCheck:
     """A length in the notes against the same on the map.
 
     Parameters
@@ -140,7 +146,8 @@ class LengthCheck(Struct, frozen=True):
         return self.sigmas / self.widening
 
 
-class JudgedLength(Struct, frozen=True):
+@dataclass(frozen=True, slots=True)
+class JudgedLength:
     """A length that is off by more than three standard deviations, or looks like another unit.
 
     Parameters

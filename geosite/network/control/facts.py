@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Literal
-
-from msgspec import Struct
 
 __all__ = [
     "AzimuthFault",
@@ -34,7 +33,8 @@ __all__ = [
 # ---- the place of a mark ------------------------------------------------------------------------
 
 
-class NoTransformation(Struct, frozen=True):
+@dataclass(frozen=True, slots=True)
+class NoTransformation:
     """Nothing leads from WGS 84 to the map; the grids that are missing, comma-separated."""
 
     mark: str
@@ -42,7 +42,8 @@ class NoTransformation(Struct, frozen=True):
     missing: str
 
 
-class OffMap(Struct, frozen=True):
+@dataclass(frozen=True, slots=True)
+class OffMap:
     """A latitude and longitude, degrees, that the map has no place for."""
 
     mark: str
@@ -51,7 +52,8 @@ class OffMap(Struct, frozen=True):
     crs: str
 
 
-class OutsideArea(Struct, frozen=True):
+@dataclass(frozen=True, slots=True)
+class OutsideArea:
     """A place, map units, outside the area of use of the CRS.
 
     Parameters
@@ -70,7 +72,8 @@ class OutsideArea(Struct, frozen=True):
     is_swapped: bool
 
 
-class OtherUnit(Struct, frozen=True):
+@dataclass(frozen=True, slots=True)
+class OtherUnit:
     """A place, map units, that lies in the area of use of the CRS if taken in another unit."""
 
     mark: str
@@ -85,14 +88,16 @@ PlaceFault = NoTransformation | OffMap | OutsideArea | OtherUnit
 # ---- the elevation of a mark --------------------------------------------------------------------
 
 
-class HeightIncomplete(Struct, frozen=True):
+@dataclass(frozen=True, slots=True)
+class HeightIncomplete:
     """A height above the ellipsoid that lacks what makes an elevation of it."""
 
     mark: str
     lacks: Literal["vertical_crs", "latitude and longitude"]
 
 
-class NoGeoid(Struct, frozen=True):
+@dataclass(frozen=True, slots=True)
+class NoGeoid:
     """No geoid model leads to the vertical CRS; the grids that are missing, comma-separated."""
 
     mark: str
@@ -100,7 +105,8 @@ class NoGeoid(Struct, frozen=True):
     missing: str
 
 
-class OutsideGeoid(Struct, frozen=True):
+@dataclass(frozen=True, slots=True)
+class OutsideGeoid:
     """A mark that the geoid model of the vertical CRS does not cover."""
 
     mark: str
@@ -113,14 +119,16 @@ HeightFault = HeightIncomplete | NoGeoid | OutsideGeoid
 # ---- the map ------------------------------------------------------------------------------------
 
 
-class NotConformal(Struct, frozen=True):
+@dataclass(frozen=True, slots=True)
+class NotConformal:
     """A map that stretches north and east differently, by parts per million."""
 
     crs: str
     ppm: float
 
 
-class OnSphere(Struct, frozen=True):
+@dataclass(frozen=True, slots=True)
+class OnSphere:
     """A map whose lengths are not what its scale on the ellipsoid says, by parts per million."""
 
     crs: str
@@ -133,17 +141,20 @@ MapFault = NotConformal | OnSphere
 # ---- the azimuth --------------------------------------------------------------------------------
 
 
-class NoTrueNorth(Struct, frozen=True):
+@dataclass(frozen=True, slots=True)
+class NoTrueNorth:
     """A true or magnetic azimuth at the pole."""
 
 
-class DayOutsideModel(Struct, frozen=True):
+@dataclass(frozen=True, slots=True)
+class DayOutsideModel:
     """A day for which the magnetic model says nothing."""
 
     day: str
 
 
-class WeakField(Struct, frozen=True):
+@dataclass(frozen=True, slots=True)
+class WeakField:
     """A place where the horizontal magnetic field, nanotesla, is too weak for a compass."""
 
     horizontal_nt: float
@@ -158,7 +169,8 @@ Fault = PlaceFault | HeightFault | MapFault | AzimuthFault
 # ---- what a reader should know ------------------------------------------------------------------
 
 
-class FromGlobe(Struct, frozen=True):
+@dataclass(frozen=True, slots=True)
+class FromGlobe:
     """A mark given by latitude and longitude.
 
     Parameters
@@ -176,7 +188,8 @@ class FromGlobe(Struct, frozen=True):
     missing: str
 
 
-class FromEllipsoid(Struct, frozen=True):
+@dataclass(frozen=True, slots=True)
+class FromEllipsoid:
     """An elevation made from a height above the ellipsoid; metres, negative where not known."""
 
     mark: str
@@ -184,7 +197,8 @@ class FromEllipsoid(Struct, frozen=True):
     accuracy_m: float
 
 
-class AzimuthReduced(Struct, frozen=True):
+@dataclass(frozen=True, slots=True)
+class AzimuthReduced:
     """An azimuth that was not given from grid north.
 
     Parameters
@@ -204,7 +218,8 @@ class AzimuthReduced(Struct, frozen=True):
     convergence: float
 
 
-class OutsideUse(Struct, frozen=True):
+@dataclass(frozen=True, slots=True)
+class OutsideUse:
     """A site outside of the area that a reference system is used in.
 
     Parameters
