@@ -39,6 +39,7 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     from geosite.handover.model import Package
     from geosite.handover.report_json.make import located
     from geosite.handover.report_model.serialise import plain
+    from geosite.handover.wording.answers import answer_lines
     from geosite.linework.draw import draw
     from geosite.network.adjust import adjust
     from geosite.processes.epochs import read_epoch
@@ -87,7 +88,8 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
         paper = final_paper(final, survey, notes.site.handover)
         (context.out / "final_paper.pdf").write_bytes(paper)
     context.progress(1.0, "done")
-    summary: Mapping[str, Any] = plain({"unit": notes.site.handover.unit, **_summary(made)})
+    told = answer_lines("deviations", replace(package, unit=notes.site.handover.unit))
+    summary: Mapping[str, Any] = plain({"told": told, **_summary(made)})
     return summary
 
 

@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING, Any
 from geosite.processes.model import GEOTIFF, Context, Input, Output, Process
 
 if TYPE_CHECKING:
-    from geosite.analysis.change.model import Epoch
+    from geosite.analysis.change.model import Change, Epoch
     from geosite.analysis.takeoff.progress_prices import PeriodValuation
+    from geosite.handover.model import Package
 
 __all__ = ["PROCESS"]
 
@@ -34,6 +35,7 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     from geosite.handover.model import Package
     from geosite.handover.report_json.make import located
     from geosite.handover.report_model.serialise import plain
+    from geosite.handover.wording.answers import answer_lines
     from geosite.processes.epochs import read_epoch
 
     context.progress(0.05, "reading the first survey")
@@ -76,7 +78,8 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     sheet = change_sheet(change, earlier, later, after.notes.site.handover)
     write_sheet(sheet, context.out / "change_plan.pdf", context.out / "change_picture.png")
     context.progress(1.0, "done")
-    summary: Mapping[str, Any] = plain({"unit": after.notes.site.handover.unit, **_summary(change)})
+    told = answer_lines("displacements", _with_ground(package, change, after))
+    summary: Mapping[str, Any] = plain({"told": told, **_summary(change)})
     return summary
 
 
@@ -98,6 +101,16 @@ def _valued(before: Epoch, after: Epoch) -> PeriodValuation | None:
     return period_valuation(then, now, prices if prices.codes else before.notes.site.prices)
 
 
+def _with_ground(package: Package, change: Change, after: Epoch) -> Package:
+    """Add what became of the ground, and the unit that the site is told in."""
+    from geosite.handover.model import Table
+
+    kept = {key: value for key, value in _summary(change).items() if key.endswith(("_m3", "_m2"))}
+    ground = (Table("ground", "", (), (kept,)),) if kept else ()
+    unit = after.notes.site.handover.unit
+    return replace(package, tables=(*package.tables, *ground), unit=unit)
+
+
 def _summary(change: Any) -> dict[str, Any]:
     told: dict[str, Any] = {"common_marks": len(change.marks), "findings": change.findings}
     for name, found in (("plan", change.plan), ("height", change.level)):
@@ -115,10 +128,6 @@ def _summary(change: Any) -> dict[str, Any]:
             told[f"{name}_m3"] = value.value
             told[f"{name}_low_m3"], told[f"{name}_high_m3"] = value.low, value.high
         told["compared_m2"] = ground.compared_m2
-        told["net_is"] = (
-            "of all that was compared; raised and lowered count only where the rise is more than "
-            "noise"
-        )
     return told
 
 

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, Literal
 
 from geosite.base.rounding import alone, places_told, written
-from geosite.base.spoken_units import like_measures, spoken
+from geosite.base.spoken_units import spoken
 from geosite.base.units import FOOT_M
 
 __all__ = ["Style", "lines", "of_process"]
@@ -37,22 +37,29 @@ def lines(report: Mapping[str, Any]) -> Iterator[Line]:
     unit = site.get("unit", "m")
     yield "title", site["title"] + (f", {site['date']}" if site["date"] else "")
     yield from _map(report["network"].get("frame"))
-    names: frozenset[str] = frozenset()
-    if unit == "ft":
-        names = like_measures({key: value for key, value in report.items() if key != "findings"})
-    for style, text in _measured(report, unit):
-        yield style, spoken(text, unit, names)
+    yield from _measured(report, unit)
     yield from _findings(report["findings"])  # they are in the reader's unit already
 
 
 def _measured(report: Mapping[str, Any], unit: str) -> Iterator[Line]:
     network = report["network"]
-    yield from _closure(network["closures"])
-    yield from _ties(network["ties"])
-    yield from _baseline(network["baseline"])
+    yield from _closure(network["closures"], unit)
+    yield from _ties(network["ties"], unit)
+    yield from _baseline(network["baseline"], unit)
     yield from _areas(report["areas"], unit)
     if "terrain" in report:  # a check makes no surface
         yield from _ground(report["terrain"])
+
+
+def _length(length_m: float, unit: str, places: int = 3) -> str:
+    """Return a length, rounded in the reader's unit."""
+    return f"{length_m / (FOOT_M if unit == 'ft' else 1.0):.{places}f} {unit}"
+
+
+def _small(length_m: float, unit: str, sign: str = "") -> str:
+    """Return a small length in millimetres or tenths of an inch."""
+    size, places, symbol = (FOOT_M / 12, 1, "in") if unit == "ft" else (0.001, 0, "mm")
+    return f"{round(length_m / size, places) + 0.0:{sign}.{places}f} {symbol}"
 
 
 def _map(frame: Mapping[str, Any] | None) -> Iterator[Line]:
@@ -68,7 +75,7 @@ def _map(frame: Mapping[str, Any] | None) -> Iterator[Line]:
     )
 
 
-def _closure(closures: Sequence[Mapping[str, Any]]) -> Iterator[Line]:
+def _closure(closures: Sequence[Mapping[str, Any]], unit: str) -> Iterator[Line]:
     if not closures:
         yield "look", "Closure: no walk came back to a mark it had left, so nothing checks it"
         return
@@ -78,32 +85,33 @@ def _closure(closures: Sequence[Mapping[str, Any]]) -> Iterator[Line]:
     ratio = f"1:{worst['ratio']:.0f}" if worst["ratio"] else "exact"
     yield (
         "good",
-        f"Closure: {loops} {worst['misclosure_m']:.3f} m off in {worst['length_m']:.0f} m, {ratio} "
+        f"Closure: {loops} {_length(worst['misclosure_m'], unit)} off in "
+        f"{_length(worst['length_m'], unit, 0)}, {ratio} "
         f"(run {worst['run']}, mark {worst['mark']})",
     )
 
 
-def _ties(ties: Sequence[Mapping[str, Any]]) -> Iterator[Line]:
+def _ties(ties: Sequence[Mapping[str, Any]], unit: str) -> Iterator[Line]:
     if ties:
         worst = max(ties, key=lambda tie: tie["spread_m"])
         marks = f"{len(ties)} marks" if len(ties) > 1 else "one mark"
         yield (
             "plain",
-            f"Runs: tied at {marks}, up to {worst['spread_m']:.3f} m apart before the adjustment "
-            f"(mark {worst['mark']})",
+            f"Runs: tied at {marks}, up to {_length(worst['spread_m'], unit)} apart before the "
+            f"adjustment (mark {worst['mark']})",
         )
 
 
-def _baseline(check: Mapping[str, Any] | None) -> Iterator[Line]:
+def _baseline(check: Mapping[str, Any] | None, unit: str) -> Iterator[Line]:
     if check is None:
         yield "look", "Baseline: only one mark lies on the map, so no length on it checks the walk"
         return
-    difference_mm = round(1000 * (check["measured_m"] - check["mapped_m"]))  # whole: no -0
+    difference = _small(check["measured_m"] - check["mapped_m"], unit, "+")
     yield (
         "good" if abs(check["sigmas"]) <= 3 else "look",
-        f"Baseline {check['from']} to {check['to']}: walked {check['measured_m']:.3f} m, on the "
-        f"map {check['mapped_m']:.3f} m, {difference_mm:+d} mm; "
-        f"{1000 * check['sigma_m']:.0f} mm is the standard deviation to expect",
+        f"Baseline {check['from']} to {check['to']}: walked {_length(check['measured_m'], unit)}, "
+        f"on the map {_length(check['mapped_m'], unit)}, {difference}; "
+        f"{_small(check['sigma_m'], unit)} is the standard deviation to expect",
     )
 
 
@@ -116,7 +124,9 @@ def _areas(areas: Mapping[str, Mapping[str, Any]], unit: str) -> Iterator[Line]:
     yield "title", "Areas on the ground"
     width = max(map(len, by_code))
     for code, found in sorted(by_code.items()):
-        text = f"  {code:{width}}  {sum(one['value'] or 0.0 for one in found):10.2f} m2"
+        square = FOOT_M**2 if unit == "ft" else 1.0
+        whole = sum(one["value"] or 0.0 for one in found) / square
+        text = f"  {code:{width}}  {whole:10.{1 if unit == 'ft' else 2}f} {unit}2"
         if len(found) == 1:
             yield "plain", f"  {code:{width}}  {_area(found[0], unit)}"
         else:
@@ -126,9 +136,10 @@ def _areas(areas: Mapping[str, Mapping[str, Any]], unit: str) -> Iterator[Line]:
 def _area(found: Mapping[str, float | None], unit: str) -> str:
     """Return an area with half its 95 % interval, rounded in the reader's unit as on all papers."""
     value, low, high = (found.get(key) for key in ("value", "low", "high"))
-    if value is None or low is None or high is None:
-        return f"{value or 0.0:10.2f} m2, accuracy not known"
     square = FOOT_M**2 if unit == "ft" else 1.0
+    if value is None or low is None or high is None:
+        places = 1 if unit == "ft" else 2
+        return f"{(value or 0.0) / square:10.{places}f} {unit}2, accuracy not known"
     told = written(value / square, (high - low) / 2 / square, f"{unit}2").replace("\u202f", "")
     return f"{told:>10} (95 %)"
 

@@ -103,6 +103,44 @@ def test_an_accuracy_that_nothing_tells_is_said_to_be_not_known() -> None:
     ]
 
 
+def test_what_was_built_beyond_its_tolerance_is_told_first() -> None:
+    def off(point: str, plan: float, verdict: str | None) -> dict[str, Any]:
+        return {"point": point, "plan_m": plan, "plan_95_m": 0.03, "plan_limit_m": 0.12,
+                "verdict_plan": verdict, "up_m": -0.04, "up_95_m": 0.07,
+                "verdict_height": None}  # fmt: skip
+
+    rows = [off("1", 0.01, "within"), off("2", 0.11, "undecided"), off("3", 0.19, "beyond")]
+    pad = {"code": "pad", "mean_m": -0.03, "mean_low_m": -0.08, "mean_high_m": 0.05,
+           "share_within": 0.9}  # fmt: skip
+    assert answer_lines("deviations", package(deviations=rows, surfaces=[pad])) == [
+        "3: plan 0.19 +/- 0.03 m of 0.12 m allowed: beyond; height -0.04 +/- 0.07 m",
+        "2: plan 0.11 +/- 0.03 m of 0.12 m allowed: undecided; height -0.04 +/- 0.07 m",
+        "1: plan 0.01 +/- 0.03 m of 0.12 m allowed: within; height -0.04 +/- 0.07 m",
+        "surface pad: mean height above the design -0.03 m (-0.08 to 0.05), "
+        "90 % of it within its tolerance",
+    ]
+
+
+def test_what_moved_is_told_before_what_kept_its_place_in_the_unit_of_the_site() -> None:
+    def moved(point: str, metres: float, verdict: str) -> dict[str, Any]:
+        return {"point": point, "horizontal_m": metres, "horizontal_95_m": 0.061,
+                "verdict_plan": verdict, "up_m": 0.0, "up_95_m": 0.061,
+                "verdict_height": "stable"}  # fmt: skip
+
+    ground = {"raised_m3": 3.9, "raised_low_m3": 2.0, "raised_high_m3": 5.8, "lowered_m3": 0.0,
+              "lowered_low_m3": 0.0, "lowered_high_m3": 0.0, "net_m3": 5.0, "net_low_m3": 0.0,
+              "net_high_m3": 10.0, "compared_m2": 92.903}  # fmt: skip
+    rows = [moved("A", 0.01, "stable"), moved("B", 0.3048, "moved")]
+    told = answer_lines("displacements", package("ft", displacements=rows, ground=[ground]))
+    assert told == [
+        "ground, where it is more than noise: rose by 5.1 yd3 (2.6 to 7.6), "
+        "fell by 0.00 yd3 (0.00 to 0.00)",
+        "ground, all 1000.00 ft2 compared: rose less fell 7 yd3 (0 to 13)",
+        "B: plan 1.00 +/- 0.20 ft: moved; height 0.00 +/- 0.20 ft: stable",
+        "A: plan 0.03 +/- 0.20 ft: stable; height 0.00 +/- 0.20 ft: stable",
+    ]
+
+
 @pytest.mark.parametrize("question", sorted(QUESTIONS))
 def test_nothing_asked_tells_nothing(question: str) -> None:
     assert answer_lines(question, package()) == []

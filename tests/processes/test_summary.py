@@ -143,6 +143,18 @@ def test_the_map_and_the_place_on_earth_are_told_in_one_line() -> None:
     )
 
 
+def test_a_misclosure_is_rounded_in_the_unit_that_is_told() -> None:
+    # 0.0585 m is 0.192 ft, as the survey report has it; told as 0.059 m first it would be 0.194 ft
+    report = copy.deepcopy(REPORT)
+    report["site"]["unit"] = "ft"
+    del report["network"]["closures"][1:]
+    report["network"]["closures"][0] |= {"misclosure_m": 0.0585, "length_m": 57.96}
+    assert "0.192 ft off in 190 ft" in text(report)
+    check = report["network"]["baseline"]
+    check |= {"measured_m": check["mapped_m"] + 0.0254, "sigma_m": 0.0127}
+    assert "+1.0 in; 0.5 in is the standard deviation" in text(report)
+
+
 def test_an_area_is_rounded_in_the_unit_that_is_told() -> None:
     # half of 23.3 ft2 is 2.168 m2: told as 2.2 m2 first it would be 24 ft2
     report = copy.deepcopy(REPORT)

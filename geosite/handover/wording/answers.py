@@ -224,8 +224,63 @@ def _parcels(records: Records, unit: PaperUnit) -> Iterator[str]:
         yield f"{r['feature']} in parcel {r['parcel']}: {_told(r, 'area_m2', unit)}{part}"
 
 
+def _deviations(records: Records, unit: PaperUnit) -> Iterator[str]:
+    """Tell what was built against the design, what is beyond first."""
+    factor, symbol = unit.m
+
+    def worst(r: Record) -> tuple[int, float]:
+        ranks = [_rank({"verdict": r.get(key)})[0] for key in ("verdict_plan", "verdict_height")]
+        return min(ranks), -(r.get("plan_m") or 0.0)
+
+    for r in sorted(records.get("deviations", ()), key=worst):
+        parts = []
+        for axis, column in (("plan", "plan_m"), ("height", "up_m")):
+            told, limit = _told(r, column, unit), r.get(f"{axis}_limit_m")
+            verdict = r.get(f"verdict_{axis}")
+            held = f" of {limit * factor:.3g} {symbol} allowed" if limit is not None else ""
+            parts += [f"{axis} {told}{held}" + (f": {verdict}" if verdict else "")] if told else []
+        yield f"{r['point']}: {'; '.join(parts)}"
+    columns = (
+        ("mean height above the design {}", "mean_m"),
+        ("{} lie above it", "above_m3"),
+        ("{} are missing below it", "below_m3"),
+        ("laid since the survey before {}", "placed_m3"),
+    )
+    for r in records.get("surfaces", ()):
+        told = _joined([(words, _told(r, column, unit)) for words, column in columns])
+        share = r.get("share_within")
+        within = f", {100 * share:.0f} % of it within its tolerance" if share is not None else ""
+        yield f"surface {r['code']}: {told}{within}"
+
+
+def _displacements(records: Records, unit: PaperUnit) -> Iterator[str]:
+    """Tell how far common marks moved, those that did first, and what became of the ground."""
+    ranks = ("moved", "undecided", "stable")
+
+    def worst(r: Record) -> int:
+        told = (r.get("verdict_plan"), r.get("verdict_height"))
+        return min(ranks.index(one) if one in ranks else len(ranks) for one in told)
+
+    for r in records.get("ground", ()):
+        yield (
+            f"ground, where it is more than noise: rose by {_told(r, 'raised_m3', unit)}, fell by "
+            f"{_told(r, 'lowered_m3', unit)}"
+        )
+        size, symbol = unit.m2
+        yield (
+            f"ground, all {written(r['compared_m2'] * size, None, symbol)} compared: rose less "
+            f"fell {_told(r, 'net_m3', unit)}"
+        )
+    for r in sorted(records.get("displacements", ()), key=worst):
+        axes = (("plan", "horizontal_m"), ("height", "up_m"))
+        parts = [f"{a} {_told(r, c, unit)}: {r.get(f'verdict_{a}')}" for a, c in axes]
+        yield f"{r['point']}: {'; '.join(parts)}"
+
+
 QUESTIONS: Mapping[str, Callable[[Records, PaperUnit], Iterator[str]]] = {
     "areas": _quantities,
+    "deviations": _deviations,
+    "displacements": _displacements,
     "distances": _distances,
     "earthworks": _earthworks,
     "grades": _grades,
