@@ -113,11 +113,12 @@ def test_what_was_built_beyond_its_tolerance_is_told_first() -> None:
     pad = {"code": "pad", "mean_m": -0.03, "mean_low_m": -0.08, "mean_high_m": 0.05,
            "share_within": 0.9}  # fmt: skip
     assert answer_lines("deviations", package(deviations=rows, surfaces=[pad])) == [
+        "3 places in plan: 1 beyond, 1 undecided, 1 within",
+        "surface pad: mean height above the design -0.03 m (-0.08 to 0.05), "
+        "90 % of it within its tolerance",
         "3: plan 0.19 +/- 0.03 m of 0.12 m allowed: beyond; height -0.04 +/- 0.07 m",
         "2: plan 0.11 +/- 0.03 m of 0.12 m allowed: undecided; height -0.04 +/- 0.07 m",
         "1: plan 0.01 +/- 0.03 m of 0.12 m allowed: within; height -0.04 +/- 0.07 m",
-        "surface pad: mean height above the design -0.03 m (-0.08 to 0.05), "
-        "90 % of it within its tolerance",
     ]
 
 
@@ -135,7 +136,9 @@ def test_what_moved_is_told_before_what_kept_its_place_in_the_unit_of_the_site()
     assert told == [
         "ground, where it is more than noise: rose by 5.1 yd3 (2.6 to 7.6), "
         "fell by 0.00 yd3 (0.00 to 0.00)",
-        "ground, all 1000.00 ft2 compared: rose less fell 7 yd3 (0 to 13)",
+        "ground, all 1000.0 ft2 compared: rose less fell 7 yd3 (0 to 13)",
+        "2 common marks in plan: 1 moved, 0 undecided, 1 stable",
+        "2 common marks in height: 0 moved, 0 undecided, 2 stable",
         "B: plan 1.00 +/- 0.20 ft: moved; height 0.00 +/- 0.20 ft: stable",
         "A: plan 0.03 +/- 0.20 ft: stable; height 0.00 +/- 0.20 ft: stable",
     ]

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any
 
 from geosite.base.errors import Finding
-from geosite.base.rounding import places_told, written
+from geosite.base.rounding import alone, places_told, written
 from geosite.handover.model import Package
 from geosite.handover.wording.measures import Measures, grade_told, verdict_told
 from geosite.handover.wording.paper_units import UNITS, PaperUnit
@@ -230,16 +230,10 @@ def _deviations(records: Records, unit: PaperUnit) -> Iterator[str]:
 
     def worst(r: Record) -> tuple[int, float]:
         ranks = [_rank({"verdict": r.get(key)})[0] for key in ("verdict_plan", "verdict_height")]
-        return min(ranks), -(r.get("plan_m") or 0.0)
+        return min(ranks), -abs(r.get("plan_m") or 0.0)
 
-    for r in sorted(records.get("deviations", ()), key=worst):
-        parts = []
-        for axis, column in (("plan", "plan_m"), ("height", "up_m")):
-            told, limit = _told(r, column, unit), r.get(f"{axis}_limit_m")
-            verdict = r.get(f"verdict_{axis}")
-            held = f" of {limit * factor:.3g} {symbol} allowed" if limit is not None else ""
-            parts += [f"{axis} {told}{held}" + (f": {verdict}" if verdict else "")] if told else []
-        yield f"{r['point']}: {'; '.join(parts)}"
+    found = records.get("deviations", ())
+    yield from _verdicts(found, "places", ("beyond", "undecided", "within"))
     columns = (
         ("mean height above the design {}", "mean_m"),
         ("{} lie above it", "above_m3"),
@@ -251,6 +245,23 @@ def _deviations(records: Records, unit: PaperUnit) -> Iterator[str]:
         share = r.get("share_within")
         within = f", {100 * share:.0f} % of it within its tolerance" if share is not None else ""
         yield f"surface {r['code']}: {told}{within}"
+    for r in sorted(found, key=worst):
+        parts = []
+        for axis, column in (("plan", "plan_m"), ("height", "up_m")):
+            told, limit = _told(r, column, unit), r.get(f"{axis}_limit_m")
+            verdict = r.get(f"verdict_{axis}")
+            held = f" of {limit * factor:.3g} {symbol} allowed" if limit is not None else ""
+            parts += [f"{axis} {told}{held}" + (f": {verdict}" if verdict else "")] if told else []
+        yield f"{r['point']}: {'; '.join(parts)}"
+
+
+def _verdicts(found: Sequence[Record], what: str, verdicts: Sequence[str]) -> Iterator[str]:
+    """Count verdicts, in plan and in height."""
+    for axis in ("plan", "height"):
+        told = [r.get(f"verdict_{axis}") for r in found]
+        counts = ", ".join(f"{told.count(one)} {one}" for one in verdicts)
+        if any(told):
+            yield f"{len(told) - told.count(None)} {what} in {axis}: {counts}"
 
 
 def _displacements(records: Records, unit: PaperUnit) -> Iterator[str]:
@@ -268,10 +279,12 @@ def _displacements(records: Records, unit: PaperUnit) -> Iterator[str]:
         )
         size, symbol = unit.m2
         yield (
-            f"ground, all {written(r['compared_m2'] * size, None, symbol)} compared: rose less "
+            f"ground, all {alone(r['compared_m2'] * size, 'm2')} {symbol} compared: rose less "
             f"fell {_told(r, 'net_m3', unit)}"
         )
-    for r in sorted(records.get("displacements", ()), key=worst):
+    marks = records.get("displacements", ())
+    yield from _verdicts(marks, "common marks", ranks)
+    for r in sorted(marks, key=worst):
         axes = (("plan", "horizontal_m"), ("height", "up_m"))
         parts = [f"{a} {_told(r, c, unit)}: {r.get(f'verdict_{a}')}" for a, c in axes]
         yield f"{r['point']}: {'; '.join(parts)}"
