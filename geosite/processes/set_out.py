@@ -52,7 +52,7 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
         targets,
         today,
         tolerance=inputs.get("tolerance"),
-        unit=(inputs.get("unit") or notes.site.survey.unit)[:2],
+        unit=inputs.get("unit") or notes.site.survey.unit,
     )
     context.progress(0.9, "writing table, slip and page")
     table = setting_out_table(found, network.frame)

@@ -49,30 +49,51 @@ def built(site: str, *without: str) -> Case:
     return case
 
 
+def executed(texts: Texts, name: str, *command: str) -> str:
+    """Run a process; keep what its files tell, return what it says."""
+    terminal = said("execute", *command, "--out", name)
+    found = folder_told(Path(name), ("*.png",)) if Path(name).exists() else {}
+    texts |= {f"{name}.{file}": text for file, text in found.items()}
+    return terminal
+
+
 def later_walks(folder: Path) -> Texts:
-    """Checks, comparisons with a design and an earlier survey, setting out, calibrating."""
-    before, after = "quay/site.toml", "quay/later/site.toml"
+    """Comparisons with a design and an earlier survey, setting out."""
+    before, after = ("--before", "quay/site.toml"), "quay/later/site.toml"
     texts: Texts = {}
     with chdir(there(folder, "quay")):
-        terminal = said("check", after, "--sketch", "sketch.svg") + said("check", before)
-        for name, *command in (
-            ("as_built", "compare-design", "--site", after, "--design", before, "--name", "turning",
-             "--before", before),
-            ("change", "compare-surveys", "--before", before, "--after", after),
-            ("set_out", "set-out", "--site", before, "--design", "quay/design.csv", "--walk",
-             "quay/today.csv", "--tolerance", "0.05"),
-            ("along", "set-out", "--site", before, "--design", "quay/axis.geojson", "--heights",
-             "ground", "--station", "8", "--unit", "ft"),
-            ("device", "calibrate-device", "--sites", f"{before},{after}"),
-            ("grades", "check-grades", "--site", before),
-            ("parcels", "compare-parcels", "--site", before),
-        ):  # fmt: skip
-            terminal += said("execute", *command, "--out", name)
-            found = folder_told(Path(name), ("*.png",)) if Path(name).exists() else {}
-            texts |= {f"{name}.{file}": text for file, text in found.items()}
+        terminal = said("check", after, "--sketch", "sketch.svg")
         texts |= {f"sketch.{k}": v for k, v in folder_told(Path(), ()).items() if "sketch" in k}
-    texts["terminal.txt"] = terminal
-    return texts
+        for name, *command in (
+            ("as_built", "compare-design", "--site", after, "--design", "quay/site.toml",
+             "--name", "turning", *before),
+            ("change", "compare-surveys", "--after", after, *before),
+            ("set_out", "set-out", "--site", "quay/site.toml", "--design", "quay/design.csv",
+             "--walk", "quay/today.csv", "--tolerance", "0.05"),
+            ("along", "set-out", "--site", "quay/site.toml", "--design", "quay/axis.geojson",
+             "--heights", "ground", "--station", "8", "--unit", "ft"),
+        ):  # fmt: skip
+            terminal += executed(texts, name, *command)
+    return texts | {"terminal.txt": terminal}
+
+
+def answers(folder: Path) -> Texts:
+    """The processes that answer one question of a site."""
+    texts: Texts = {}
+    with chdir(there(there(folder, "quay"), "pier")):
+        terminal = executed(texts, "parcels", "compare-parcels", "--site", "quay/site.toml")
+        for name in ("check-grades", "draw-sections", "compute-earthworks", "measure-distances",
+                     "measure-quantities", "check-survey"):  # fmt: skip
+            terminal += executed(texts, name, name, "--site", "pier/site.toml")
+    return texts | {"terminal.txt": terminal}
+
+
+def device(folder: Path) -> Texts:
+    """What two walks tell of the device."""
+    with chdir(there(folder, "quay")):
+        sites = ("quay/site.toml", "quay/later/site.toml")
+        terminal = said("calibrate", *sites, "--out", "device.toml")
+        return {"terminal.txt": terminal, "device.toml": Path("device.toml").read_text("utf-8")}
 
 
 def rasters(folder: Path) -> Texts:
@@ -96,11 +117,8 @@ def rasters(folder: Path) -> Texts:
              "--inlets", "quay/design.csv", "--walls", "quay/streets.geojson"),
             ("contours", "trace-contours", "--elevation", ground, "--index-every", "2"),
         ):  # fmt: skip
-            terminal += said("execute", *command, "--out", name)
-            found = folder_told(Path(name)) if Path(name).exists() else {}
-            texts |= {f"{name}.{file}": text for file, text in found.items()}
-    texts["terminal.txt"] = terminal
-    return texts
+            terminal += executed(texts, name, *command)
+    return texts | {"terminal.txt": terminal}
 
 
 def refusals(folder: Path) -> Texts:
@@ -117,6 +135,8 @@ CASES: Mapping[str, Case] = {
     "pier": built("pier", "*.qgs", "*.sld", "metadata.xml"),
     "open": built("open", "*.qgs", "*.sld", "*.qml", "metadata.xml"),
     "later_walks": later_walks,
+    "answers": answers,
+    "device": device,
     "rasters": rasters,
     "refusals": refusals,
 }

@@ -32,7 +32,7 @@ MANY = 10
 """Numbers from which a list is told by its sum."""
 
 WIDE = 150
-"""Letters of a line of JSON."""
+"""Letters of a line of JSON, and of one that tells a look."""
 
 
 def folder_told(folder: Path, without: Sequence[str] = ()) -> dict[str, str]:

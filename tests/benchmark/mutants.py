@@ -434,7 +434,8 @@ def outcome(mutant: Mutant, tests: Sequence[Tests]) -> str:
         def work(modules: list[str] = modules, left_out: set[str] = left_out) -> int:
             finder = Here(mutant)
             code = run_tests(modules, finder, Quick(left_out))
-            return code if finder.met else 99
+            # the module may be met in a copy of this process alone, whose tests failed then
+            return code if code or finder.met else 99
 
         if modules:
             how = SURVIVED

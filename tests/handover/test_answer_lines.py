@@ -65,7 +65,7 @@ def test_parcel_lines_are_told_by_verdict_and_then_the_nearest() -> None:
         "c: cannot tell, measured short of the line of parcel 7 by 0.05 +/- 0.20 m",
         "b: clear of the line of parcel 7 by 2.00 +/- 0.20 m",
         "a: clear of the line of parcel 7 by 9.00 +/- 0.20 m",
-        "a in parcel 7: 12.0 +/- 0.3 m2, 25.0 % of it",
+        "a in parcel 7: 12.0 +/- 0.3 m2, 25.0 % of the parcel",
     ]
 
 

@@ -29,6 +29,7 @@ from geosite.analysis.setting_out.targets import Target
 from geosite.analysis.setting_out.wording import findings
 from geosite.base.arrays import Floats, Ints
 from geosite.base.estimate import Estimate
+from geosite.base.units import UNIT_M
 from geosite.fieldbook.model import FieldBook, Notes
 from geosite.network.model import Network
 from geosite.terrain.uncertainty.ground import Ground
@@ -74,7 +75,7 @@ def set_out(
     today: Today | None = None,
     *,
     tolerance: float | None = None,
-    unit: str = "m",
+    unit: Literal["m", "ft", "ftUS"] = "m",
 ) -> SettingOut:
     """Return where the device must be to stand on each point of a design.
 
@@ -89,7 +90,7 @@ def set_out(
     tolerance
         Metres, in plan.
     unit
-        Of the walk.
+        Of today's walk; without one, of the lengths that are told.
 
     Raises
     ------
@@ -109,7 +110,7 @@ def set_out(
     )
     joint = todays_walk.solved(notes, network, [*places, *check_places], file)
     errors = place_errors(joint, places, network, check is None)
-    unit_m = (walk or notes.book).unit_m
+    unit_m = UNIT_M[unit] if walk is None else walk.unit_m
     readings = None if today is None else joint.readings * today.sign / unit_m
     under = _ground_at_places(ground, places)
     located = [
@@ -134,7 +135,7 @@ def set_out(
         marks=(notes.site.baseline.from_, notes.site.baseline.to),
         check=check,
         axes="right-handed" if today is None else today.axes,
-        unit=unit,
+        unit=unit[:2],
         unit_m=unit_m,
         baseline=length,
         baseline_rise=rise / unit_m,

@@ -165,9 +165,13 @@ def _quantities(records: Records, unit: PaperUnit) -> Iterator[str]:
             ("edge {}", _told(r, "edging_m", unit)),
             ("{} long", _told(r, "length_m", unit)),
             ("volume {}", _told(r, "volume_m3", unit)),
-            ("{} pieces", str(r.get("count") or "") if r.get("kind") == "point" else ""),
+            ("{}", _pieces(r.get("count")) if r.get("kind") == "point" else ""),
         ]
         yield f"{r['code'] or 'without a code'}: {_joined(parts)}{_ordered(r, unit)}"
+
+
+def _pieces(count: int | None) -> str:
+    return "" if not count else f"{count} piece{'s' * (count > 1)}"
 
 
 def _ordered(record: Record, unit: PaperUnit) -> str:
@@ -220,7 +224,7 @@ def _parcels(records: Records, unit: PaperUnit) -> Iterator[str]:
         yield f"{r['feature']}: {verdicts[verdict].format(side)} {line}"
     for r in records.get("parcel_shares", ()):
         share = r.get("share_of_parcel")
-        part = f", {100 * share:.1f} % of it" if share is not None else ""
+        part = f", {100 * share:.1f} % of the parcel" if share is not None else ""
         yield f"{r['feature']} in parcel {r['parcel']}: {_told(r, 'area_m2', unit)}{part}"
 
 

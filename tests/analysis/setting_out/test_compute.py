@@ -153,3 +153,19 @@ def test_a_walk_that_does_not_fit_the_survey_names_its_own_file() -> None:
         # the legs to C and D no longer fit: 3 m too far
         set_out(notes, network, None, POINTS, Today(replace(walk, local=moved * [1, -1, 1])))
     assert all(p.file == "today.csv" for p in error.value.problems)
+
+
+@pytest.mark.parametrize(("unit", "unit_m"), [("ft", 0.3048), ("ftUS", 1200 / 3937)])
+def test_without_a_walk_lengths_are_told_in_the_unit_that_is_named(
+    unit: str, unit_m: float
+) -> None:
+    notes, network = survey("m")
+    in_metres, asked = (
+        set_out(notes, network, None, POINTS, None, unit=one)  # type: ignore[arg-type]
+        for one in ("m", unit)
+    )
+    assert (in_metres.unit, asked.unit, asked.unit_m) == ("m", "ft", pytest.approx(unit_m))
+    assert asked.baseline * unit_m == pytest.approx(in_metres.baseline)
+    for own, other in zip(asked.points, in_metres.points, strict=True):
+        for name in ("along", "offset", "rise", "distance"):
+            assert getattr(own, name) * unit_m == pytest.approx(getattr(other, name))
