@@ -236,3 +236,29 @@ def test_titles_of_one_table_differ_from_each_other_and_from_its_columns() -> No
     titles = column_titles(fields)
     assert len(set(titles.values())) == 3
     assert titles["a_m"] != "A [m]"
+
+
+def test_ponds_are_drawn_without_the_stairs_of_their_cells() -> None:
+    """The geometry stays; hollows of a few cells are drawn whole: nothing of them would be left."""
+    cell = max(raster.grid.cell_size for raster in package_cases.ferry_landing().rasters)
+    for name, root in documents().items():
+        layers = root.findall("renderer-v2/symbols/symbol/layer")
+        made = [one for one in layers if one.get("class") == "GeometryGenerator"]
+        assert len(made) == (len(layers) if name == "ponding" else 0), name
+    for one in documents()["ponding"].findall("renderer-v2/symbols/symbol/layer"):
+        said = {o.get("name"): o.get("value") for o in one.findall("Option/Option")}
+        assert said["SymbolType"] == "Fill"
+        assert said["geometryModifier"] == (
+            f"if(area($geometry) > {8 * cell**2:g}, "
+            f"simplify($geometry, {0.75 * cell:g}), $geometry)"
+        )
+        assert one.findall("symbol/layer")
+
+
+def test_a_distance_to_a_parcel_line_says_whose_it_is() -> None:
+    package = package_cases.ferry_landing()
+    (near,) = [one for one in package.layers if one.name == "parcel_clearances"]
+    label = look_of(near, package).label
+    assert label is not None
+    assert label.words[:4] == (Value("feature"), ": ", Value("verdict"), " ")
+    assert label.alert_unless == (Test("verdict", ("clear",)),)

@@ -249,7 +249,9 @@ def _ponds(layer: Layer, package: Package) -> Look:
         f"{unit} deep\n",
         *measure("volume_m3", _known(layer, package), "m3", package.unit),
     )
-    return Look(rules, Label(words, "", WATER, "inside", where=where, priority=7))
+    cell = max((raster.grid.cell_size for raster in package.rasters), default=0.0)
+    label = Label(words, "", WATER, "inside", where=where, priority=7)
+    return Look(rules, label, cell=cell)
 
 
 def _known(layer: Layer, package: Package) -> int:
@@ -332,23 +334,25 @@ def _clearances(layer: Layer, package: Package) -> Look:
         Rule(
             verdict,
             title,
-            (Stroke(ALERT if verdict == "crosses" else PARCEL, 0.25),),
+            (Stroke(PARCEL if verdict == "clear" else ALERT, 0.25),),
             (Test("verdict", (verdict,)),),
         )
         for verdict, title in titles.items()
     ]
     label = Label(
         (
+            Value("feature"),
+            ": ",
             Value("verdict"),
             " ",
             *measure("distance_m", 2, "m", package.unit, absolute=True),
         ),
         "verdict",
         PARCEL,
-        "along",
-        size_mm=1.8,
+        "beside",
         largest_scale=1000.0,
-        priority=6,
+        priority=7,
+        alert_unless=(Test("verdict", ("clear",)),),
     )
     return Look(_kept(layer, rules), label)
 

@@ -222,12 +222,16 @@ class Look:
         Drawn only at this scale and larger ones, None for all.
     shown
         Whether a project opens with the layer switched on.
+    cell
+        Of outlines that follow the cells of a raster the size of these, map units: a reader that
+        can draws them without stairs, the geometry stays. 0 for any other outline.
     """
 
     rules: tuple[Rule, ...]
     label: Label | None = None
     largest_scale: float | None = None
     shown: bool = True
+    cell: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

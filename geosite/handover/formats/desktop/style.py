@@ -23,6 +23,7 @@ from geosite.handover.formats.desktop.symbols import (
     option,
     properties,
     symbol,
+    without_stairs,
 )
 from geosite.handover.formats.markup import document, node
 from geosite.handover.model import Layer, Package
@@ -113,7 +114,10 @@ def vector_nodes(layer: Layer, look: Look, unit: Literal["m", "ft"] = "m") -> li
 def _renderer(layer: Layer, look: Look) -> ET.Element:
     kind = kind_of(layer.geometry_type)
     rules = look.rules
-    symbols = node("symbols", *(symbol(str(i), kind, rule.symbols) for i, rule in enumerate(rules)))
+    drawn = without_stairs(look.cell)
+    symbols = node(
+        "symbols", *(symbol(str(i), kind, rule.symbols, drawn) for i, rule in enumerate(rules))
+    )
     common = {"symbollevels": "0", "forceraster": "0", "enableorderby": "0", "referencescale": "-1"}
     if len(rules) == 1 and not rules[0].where:
         return node("renderer-v2", symbols, node("rotation"), type="singleSymbol", **common)

@@ -25,6 +25,7 @@ __all__ = [
     "options",
     "properties",
     "symbol",
+    "without_stairs",
 ]
 
 
@@ -127,8 +128,26 @@ def kind_of(geometry_type: str) -> str:
     return "marker"
 
 
-def symbol(name: str, kind: str, symbols: Sequence[Symbol]) -> ET.Element:
+def without_stairs(cell: float) -> str:
+    """Return the expression of an outline of cells without their stairs; blank for no cells.
+
+    Such as the plan has it: what leaves the straight line by less than a cell's diagonal goes. Of a
+    few cells nothing would be left, so they stay. The geometry itself and its area stay as well.
+
+    Examples
+    --------
+    >>> without_stairs(0.25)
+    'if(area($geometry) > 0.5, simplify($geometry, 0.1875), $geometry)'
+    """
+    if not cell > 0:
+        return ""
+    return f"if(area($geometry) > {8 * cell**2:g}, simplify($geometry, {0.75 * cell:g}), $geometry)"
+
+
+def symbol(name: str, kind: str, symbols: Sequence[Symbol], drawn: str = "") -> ET.Element:
     """Return a whole symbol: `symbols` from the bottom to the top.
+
+    `drawn` is an expression of what is drawn instead of the geometry itself.
 
     Examples
     --------
@@ -140,6 +159,14 @@ def symbol(name: str, kind: str, symbols: Sequence[Symbol]) -> ET.Element:
     """
     layers = [_layer(one, kind, f"@{name}@{i}") for i, one in enumerate(symbols)]
     opacity = min((one.opacity for one in symbols if isinstance(one, Sign)), default=1.0)
+    if drawn:
+        settings: dict[str, str | float] = {
+            "SymbolType": kind.capitalize(),
+            "geometryModifier": drawn,
+            "units": "MapUnit",
+        }
+        inner = _symbol(f"@{name}@0", kind, layers, 1.0)
+        layers = [_of_class("GeometryGenerator", settings, {}, inner)]
     return _symbol(name, kind, layers, opacity)
 
 
