@@ -5,16 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
-from rough_sites import Walked, landing, walk_site
 
-from geosite.terrain.surface.line_steps import Steps, step_ends, steps_beyond
+from geosite.terrain.surface.line_steps import step_ends, steps_beyond
 from geosite.terrain.surface.tin import Tin, barycentric, locate_points, triangulate
-from geosite.terrain.uncertainty.ground import Ground
-from geosite.terrain.uncertainty.rasters import RealisedRasters
 
 RISE = 0.12
 
@@ -44,7 +40,7 @@ def yard(
     return triangulate(np.concatenate([*lines, marks(around)]), lines)
 
 
-def beyond(tin: Tin, places: np.ndarray) -> Steps:
+def beyond(tin: Tin, places: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     triangle = locate_points(tin, places)
     return steps_beyond(step_ends(tin), tin, places, triangle, barycentric(tin, triangle, places))
 
@@ -54,8 +50,8 @@ def whole(tin: Tin, places: np.ndarray) -> np.ndarray:
     triangle = locate_points(tin, places)
     corners = tin.points[tin.triangles[triangle], 2]
     up = (corners * barycentric(tin, triangle, places)).sum(axis=1)
-    steps = beyond(tin, places)
-    np.add.at(up, steps.place, steps.off)
+    place, _, off = beyond(tin, places)
+    np.add.at(up, place, off)
     return up
 
 
@@ -66,7 +62,7 @@ def test_where_it_goes_on_the_ground_is_level_on_either_side(turned: float) -> N
     (end,) = (e for e in step_ends(tin) if e.ahead @ way > 0)
     assert end.stop == math.inf
     assert end.rise == pytest.approx(RISE)
-    assert (end.wide, end.length) == pytest.approx((0.2, 8.0))
+    assert end.wide == pytest.approx(0.2)
     assert end.ahead == pytest.approx(way)
     east, north = np.meshgrid([-8.7, -8.3, *np.linspace(0.3, 13.5, 23)], [-1.5, -0.01, 0.21, 1.5])
     east, north = east.ravel(), north.ravel()
@@ -81,7 +77,7 @@ def test_marks_and_the_ground_beside_the_lines_stay_where_they_are() -> None:
     tin = yard()
     assert whole(tin, tin.points[:, :2]) == pytest.approx(tin.points[:, 2], abs=1e-12)
     beside = np.array([[-4.0, 0.1], [-7.0, 3.0], [-2.0, 0.05], [-3.0, -2.0]])
-    assert not beyond(tin, beside).off.any()
+    assert not beyond(tin, beside)[2].any()
 
 
 def test_it_has_ended_where_marks_farther_on_do_not_fall() -> None:
@@ -99,10 +95,14 @@ def test_it_has_ended_where_marks_farther_on_do_not_fall() -> None:
 def test_it_ends_at_a_line_across() -> None:
     tin = yard(around=AROUND[:2] + AROUND[4:], across=[(5.0, -6.0), (7.0, 6.0)])
     assert [e.stop for e in step_ends(tin) if e.ahead[0] > 0] == [5.0]
-    past = beyond(tin, np.array([[8.0, 1.0], [4.0, 0.21]]))
-    assert past.place.tolist() == [1]
-    left = np.array([past.going_on(3, draw)[0] for draw in range(400)]) / past.off[0]
-    assert left.max() == pytest.approx(1 / 5)
+    place, _, off = beyond(tin, np.array([[8.0, 1.0], [4.0, 0.21]]))
+    assert place.tolist() == [1]
+    # it fades on the way there
+    endless = tuple(replace(e, stop=math.inf) for e in step_ends(tin))
+    at = np.array([[4.0, 0.21]])
+    triangle = locate_points(tin, at)
+    shares = barycentric(tin, triangle, at)
+    assert off == pytest.approx(steps_beyond(endless, tin, at, triangle, shares)[2] / 5)
 
 
 @pytest.mark.parametrize(
@@ -128,53 +128,9 @@ def test_level_lines_side_by_side_are_no_step() -> None:
     assert step_ends(triangulate(tin.points)) == ()
 
 
-def test_how_far_it_goes_on_is_as_open_as_what_was_seen() -> None:
-    tin = yard()
-    at = np.array([[4.0, 0.21]])
-    steps = beyond(tin, at)
-    left = np.array([steps.going_on(1, draw)[0] for draw in range(4000)]) / steps.off[0]
-    assert ((left >= 0) & (left < 1)).all()
-    # nothing is left 4 m on where it reaches less than 4 m, after 8 m seen: 4 of 12
-    assert (left == 0).mean() == pytest.approx(1 / 3, abs=0.02)
-    # half of it is left where it reaches 8 m: as likely farther as less
-    assert (left > 0.5).mean() == pytest.approx(1 / 2, abs=0.02)
-    assert steps.going_on(1, 3) == steps.going_on(1, 3) != steps.going_on(2, 3)
-
-
-def test_the_ends_of_two_steps_go_on_each_for_itself() -> None:
+def test_of_two_ends_each_is_told_by_its_number() -> None:
     around = [(-30.0, -6.0), (-30.0, 6.0), *AROUND]
-    steps = beyond(yard(around=around), np.array([[4.0, 0.21], [-12.0, 0.21]]))
-    assert sorted(steps.end.tolist()) == [0, 1]
-    left = np.array([steps.going_on(1, draw) for draw in range(2000)]) / steps.off
-    assert abs(np.corrcoef(left.T)[0, 1]) < 0.08
-
-
-def walked(folder: Path) -> Walked:
-    def none(east: np.ndarray, north: np.ndarray) -> np.ndarray:
-        return np.zeros(np.shape(east))
-
-    more = "[drainage]\nconfidence_runs = 4\n"
-    return walk_site(landing(), 0, folder, rough=none, more=more)
-
-
-@pytest.mark.slow
-def test_on_a_raster_and_at_places_the_kerb_of_the_landing_goes_on_alike(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    terrain = walked(tmp_path).terrain
-    ground = replace(terrain.ground, draws=4)
-    assert len(ground.step_ends) == 2
-    row, col = np.nonzero(np.isfinite(terrain.surface.z))
-    row, col = row[::17], col[::17]
-    east, north = terrain.local.centres()
-    places = np.column_stack([east[col], north[row]])
-    stack = RealisedRasters(ground, terrain.local, terrain.surface.z).stack(range(4))
-    at_places = ground.draws_at(places)
-    assert stack[:, row, col] == pytest.approx(at_places, abs=1e-9)
-    monkeypatch.setattr(Ground, "step_ends", ())
-    moved = np.abs(at_places - replace(ground).draws_at(places)).max(axis=0)
-    assert 0.04 < moved.max() < 0.12
-    assert 10 < (moved > 0.01).sum() < len(row) / 10
-    everywhere = replace(ground.roughness, sills=(0.0,) * len(ground.roughness.sills))
-    monkeypatch.undo()
-    assert replace(ground, roughness=replace(everywhere, wide_sills=())).step_ends == ()
+    tin = yard(around=around)
+    place, end, _ = beyond(tin, np.array([[4.0, 0.21], [-12.0, 0.21]]))
+    ahead = [step_ends(tin)[k].ahead[0] for k in end[np.argsort(place)]]
+    assert ahead == [1.0, -1.0]

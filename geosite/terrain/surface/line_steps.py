@@ -15,7 +15,7 @@ from geosite.base.arrays import Floats, Ints
 from geosite.terrain.surface.breakline import opposite_half_edges
 from geosite.terrain.surface.tin import Tin
 
-__all__ = ["StepEnd", "Steps", "step_ends", "steps_beyond"]
+__all__ = ["StepEnd", "step_ends", "steps_beyond"]
 
 _BESIDE = 0.25
 """Ends of two lines are those of one step where they are nearer than this share of the last edge of
@@ -48,8 +48,6 @@ class StepEnd:
         Distance of the lines, metres.
     rise
         Of the step, metres.
-    length
-        Of the last edge, of the shorter line, metres.
     stop
         How far ahead marks or a line say that it has ended, metres.
     triangles : array of int
@@ -61,55 +59,12 @@ class StepEnd:
     upward: Floats
     wide: float
     rise: float
-    length: float
     stop: float = np.inf
     triangles: Ints = field(default_factory=lambda: np.empty(0, np.int64))
 
     def risen(self, places: Floats) -> Floats:
         """Return the share of the step that lies below places, 0 at its foot and 1 on its top."""
         return np.clip((places - self.at) @ self.upward / self.wide + 0.5, 0.0, 1.0)
-
-
-@dataclass(frozen=True, eq=False)
-class Steps:
-    """How far the ground lies off the triangles at places where steps go on.
-
-    Parameters
-    ----------
-    ends
-        Of the steps.
-    place : array of int, shape (n,)
-        Numbers of the places that lie in a triangle which bridges one of them.
-    end : array of int, shape (n,)
-        Number of that one.
-    along : array, shape (n,), metres
-        How far ahead of the end.
-    off : array, shape (n,), metres
-        Off the triangles, where the whole step goes on.
-    """
-
-    ends: Sequence[StepEnd]
-    place: Ints
-    end: Ints
-    along: Floats
-    off: Floats
-
-    def going_on(self, seed: int, draw: int) -> Floats:
-        """Return how far it lies off on one possible ground, shape (n,), metres.
-
-        Notes
-        -----
-        Each step fades, over another distance on each ground. What was seen over some distance goes
-        on over another with odds of the one to the other (Gott 1993, doi:10.1038/363315a0): seen is
-        the last edge of the lines, between whose marks the step runs straight.
-        """
-        if not len(self.place):
-            return self.off
-        share = np.random.default_rng([seed, draw, 4]).random(len(self.ends))
-        reach = np.array([end.length for end in self.ends]) * share / (1.0 - share)
-        reach = np.clip(reach, 1e-6, [end.stop for end in self.ends])
-        left: Floats = np.clip(1.0 - self.along / reach[self.end], 0.0, 1.0) * self.off
-        return left
 
 
 def step_ends(tin: Tin) -> tuple[StepEnd, ...]:
@@ -160,7 +115,7 @@ def step_ends(tin: Tin) -> tuple[StepEnd, ...]:
 
 def steps_beyond(
     ends: Sequence[StepEnd], tin: Tin, places: Floats, triangle: Ints, shares: Floats
-) -> Steps:
+) -> tuple[Ints, Ints, Floats]:
     """Tell how far the ground lies off the triangles at places if steps go on.
 
     Parameters
@@ -177,8 +132,10 @@ def steps_beyond(
 
     Returns
     -------
-    Steps
-        Nothing on the marks.
+    place, end : array of int, shape (k,)
+        Numbers of the places in triangles that bridge a step, and of its end.
+    off : array, shape (k,), metres
+        Nothing on the marks. It fades towards where a step has ended.
 
     Examples
     --------
@@ -190,23 +147,20 @@ def steps_beyond(
     >>> tin = triangulate(marks, [foot, top])
     >>> at = np.array([[12.0, 0.0], [12.0, 0.2]])
     >>> met = locate_points(tin, at)
-    >>> beyond = steps_beyond(step_ends(tin), tin, at, met, barycentric(tin, met, at))
-    >>> beyond.off.round(3).tolist()
+    >>> _, _, off = steps_beyond(step_ends(tin), tin, at, met, barycentric(tin, met, at))
+    >>> off.round(3).tolist()
     [-0.024, 0.093]
-    >>> beyond.going_on(1, 1).round(3).tolist()
-    [-0.009, 0.034]
     """
-    found = []
-    for end in ends:
+    found = [(np.empty(0, np.int64), np.empty(0, np.int64), np.empty(0))]
+    for number, end in enumerate(ends):
         inside = np.flatnonzero(np.isin(triangle, end.triangles))
         corners = tin.points[tin.triangles[triangle[inside]], :2]
         off = end.risen(places[inside]) - (end.risen(corners) * shares[inside]).sum(axis=1)
         along = (places[inside] - end.at) @ end.ahead
-        found.append((inside, along, end.rise * off))
-    count = [len(inside) for inside, _, _ in found]
-    empty = (np.empty(0, np.int64), np.empty(0), np.empty(0))
-    place, along, off = (np.concatenate(each) for each in zip(empty, *found, strict=True))
-    return Steps(ends, place, np.repeat(np.arange(len(ends)), count), along, off)
+        off *= end.rise * np.clip(1.0 - along / end.stop, 0.0, 1.0)
+        found.append((inside, np.full(len(inside), number), off))
+    place, numbers, off = (np.concatenate(each) for each in zip(*found, strict=True))
+    return place, numbers, off
 
 
 def _step_end(ends: Floats, before: Floats) -> StepEnd | None:
@@ -223,8 +177,7 @@ def _step_end(ends: Floats, before: Floats) -> StepEnd | None:
     if across[2] == 0 or wide < _SQUARE * apart or apart > _BESIDE * lengths.min():
         return None
     upward = to_right * np.sign(across[2])
-    rise, length = abs(float(across[2])), float(lengths.min())
-    return StepEnd(ends[:, :2].mean(axis=0), ahead, upward, wide, rise, length)
+    return StepEnd(ends[:, :2].mean(axis=0), ahead, upward, wide, abs(float(across[2])))
 
 
 @dataclass(frozen=True, eq=False)

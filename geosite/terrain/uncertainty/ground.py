@@ -21,8 +21,8 @@ from geosite.base.statistics import t_factor
 from geosite.network.covariance import covariance, sigmas
 from geosite.network.error_draws import Draws, draw_marks
 from geosite.network.model import LinearForm, Network
+from geosite.terrain.surface.left_open import LeftOpen
 from geosite.terrain.surface.line_bends import LineBends
-from geosite.terrain.surface.line_steps import StepEnd, step_ends, steps_beyond
 from geosite.terrain.surface.realisations import Lattice
 from geosite.terrain.surface.roughness import (
     Contrasts,
@@ -294,7 +294,7 @@ class Ground:
         if bends is not None:
             beside = (bends.nodes[nodes] * share).sum(axis=1)
             beside -= (bends.on_marks[corners] * shares[met]).sum(axis=1)
-        steps = steps_beyond(self.step_ends, self.tin, places[met], triangle[met], shares[met])
+        shapes = self.left_open.at(places[met], triangle[met], shares[met])
         self._drawn.draw_all()
         for first in range(0, self.draws, _DRAWS_AT_ONCE):
             some = range(first, min(first + _DRAWS_AT_ONCE, self.draws))
@@ -306,7 +306,7 @@ class Ground:
             departure *= scale
             departure += self.bends_go_on(some)[:, None] * beside
             for number, ground in zip(some, departure, strict=True):
-                np.add.at(ground, steps.place, steps.going_on(self.seed, number))
+                np.add.at(ground, shapes.place, shapes.drawn(self.seed, number))
             out[first : some.stop, met] = known + (here * shares[met]).sum(axis=2) + departure
         return out
 
@@ -344,9 +344,10 @@ class Ground:
         return self._drawn.bends_go_on(draws)
 
     @cached_property
-    def step_ends(self) -> tuple[StepEnd, ...]:
-        """Where steps may go on beyond their lines; nowhere if nothing is told between marks."""
-        return step_ends(self.tin) if any(self.roughness.sills) else ()
+    def left_open(self) -> LeftOpen:
+        """What the marks leave open of the triangles; nothing if nothing is told between marks."""
+        is_told = any(self.roughness.sills)
+        return LeftOpen.of(self.tin) if is_told else LeftOpen.nothing(self.tin)
 
     @property
     def lattice(self) -> Lattice:

@@ -14,7 +14,7 @@ from geosite.base.grid import Grid
 from geosite.base.shared_work import shared_zeros
 from geosite.network.accuracy.ellipses import error_ellipses
 from geosite.network.covariance import level_covariance
-from geosite.terrain.surface.line_steps import Steps, steps_beyond
+from geosite.terrain.surface.left_open import OpenPlaces
 from geosite.terrain.surface.raster_rows import locate_cells
 from geosite.terrain.surface.tin import barycentric
 from geosite.terrain.uncertainty.ground import Ground
@@ -180,7 +180,7 @@ class RealisedRasters:
         between = self.ground.lattice.between(north, east)
         slope, z = self.ground.gradients.T[:, None], self.z.ravel()[known]
         beside, go_on = self._beside, self.ground.bends_go_on(draws)
-        steps = self._beyond
+        shapes = self._shapes
         drawn = np.empty((len(draws), *self.z.shape))
         # one ground at a time, which stays in the cache
         for draw, ground, nodes, on_marks, moved, goes_on in zip(
@@ -199,8 +199,8 @@ class RealisedRasters:
             lift = lift - (shift_east * slope[0] + shift_north * slope[1])
             ground[...] = self.z
             ground.reshape(-1)[known] = height + _shared(lift, face, share)
-            off = steps.going_on(self.ground.seed, draw)
-            np.add.at(ground.reshape(-1), known[steps.place], off)
+            off = shapes.drawn(self.ground.seed, draw)
+            np.add.at(ground.reshape(-1), known[shapes.place], off)
         return drawn
 
     @cached_property
@@ -215,13 +215,12 @@ class RealisedRasters:
         return cells - _shared(bends.on_marks[self.ground.tin.triangles.T], face, share)
 
     @cached_property
-    def _beyond(self) -> Steps:
-        """Return how far the cells lie off the triangles where steps go on beyond their lines."""
+    def _shapes(self) -> OpenPlaces:
+        """Return the cells whose ground the marks leave open."""
         known, face, share, _ = self._known
         row, col = np.divmod(known, self.grid.cols)
         east, north = self.grid.centres()
-        places = np.column_stack([east[col], north[row]])
-        return steps_beyond(self.ground.step_ends, self.ground.tin, places, face, share.T)
+        return self.ground.left_open.at(np.column_stack([east[col], north[row]]), face, share.T)
 
     @cached_property
     def _known(self) -> tuple[Ints, Ints, Floats, Floats]:
