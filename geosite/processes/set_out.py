@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from pathlib import Path
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from geosite.processes.build_site import DESIGN_LAYER, SITE
 from geosite.processes.model import Context, Input, Output, Process
+
+if TYPE_CHECKING:
+    from geosite.analysis.setting_out.model import SettingOut
 
 __all__ = ["PROCESS"]
 
@@ -20,11 +23,13 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     from geosite.fieldbook.read import read_survey
     from geosite.fieldbook.todays_walk import read_other_walk
     from geosite.handover.formats.tables import write_csv
+    from geosite.handover.model import Package
     from geosite.handover.report_json.make import located
     from geosite.handover.report_model.serialise import plain
     from geosite.handover.setting_out.phone import phone_page
     from geosite.handover.setting_out.slip import slip_pages
     from geosite.handover.setting_out.table import setting_out_table
+    from geosite.handover.wording.answers import answer_lines
     from geosite.linework.draw import draw
     from geosite.network.adjust import adjust
     from geosite.reading.designs import read_design
@@ -63,15 +68,30 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     (context.out / "phone.html").write_bytes(phone_page(found))
     context.progress(1.0, "done")
     unit: Literal["m", "ft"] = "m" if found.unit == "m" else "ft"
-    return _summary(found, unit, located((*told, *found.findings), notes, network, unit), plain)
+    points = Package("", "", network.frame, tables=(table,), unit=unit)
+    lines = [*_baseline(found), *answer_lines("setting_out", points)]
+    return _summary(found, lines, located((*told, *found.findings), notes, network, unit), plain)
 
 
-def _summary(found: Any, unit: str, findings: Any, plain: Any) -> Mapping[str, Any]:
+def _baseline(found: SettingOut) -> Iterator[str]:
+    """Say how long the baseline is, and how long it was today."""
+    known = f"baseline: {found.baseline:.3f} {found.unit} known"
+    if found.check is None:
+        yield f"{known}, not visited today"
+        return
+    today, sigma = (v / found.unit_m for v in (found.check.length_m, found.check.sigma_m))
+    yield (
+        f"{known}, {today:.3f} {found.unit} today, {today - found.baseline:+.3f}; "
+        f"{sigma:.3f} is the standard deviation to expect"
+    )
+
+
+def _summary(found: SettingOut, told: Any, findings: Any, plain: Any) -> Mapping[str, Any]:
     verdicts = [point.verdict for point in found.points if point.verdict is not None]
     errors = [point.error_95_m for point in found.points if point.error_95_m is not None]
     summary: Mapping[str, Any] = plain(
         {
-            "unit": unit,
+            "told": told,
             "points": len(found.points),
             "baseline_m": found.baseline * found.unit_m,
             "baseline_today_m": None if found.check is None else found.check.length_m,

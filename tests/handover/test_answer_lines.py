@@ -122,6 +122,23 @@ def test_what_was_built_beyond_its_tolerance_is_told_first() -> None:
     ]
 
 
+def test_a_point_that_cannot_be_set_out_is_told_first_in_the_unit_of_the_walk() -> None:
+    def point(name: str, offset: float, cut: float | None, verdict: str | None) -> dict[str, Any]:
+        return {"point": name, "along": 9.52, "offset": offset, "cut_m": cut, "cut_95_m": 0.0305,
+                "error_95_m": 0.03048, "verdict": verdict}  # fmt: skip
+
+    rows = [point("1", -17.73, -0.3048, "can"), point("2", 4.0, 0.3048, "cannot")]
+    rows += [point("3", 0.0, None, None)]
+    told = answer_lines("setting_out", package("ft", setting_out=rows))
+    assert told == [
+        "2: along 9.52 ft, 4.00 ft to the right, cut 1.00 +/- 0.10 ft, "
+        "the device comes within 0.100 ft: cannot be set out within the tolerance",
+        "1: along 9.52 ft, 17.73 ft to the left, fill 1.00 +/- 0.10 ft, "
+        "the device comes within 0.100 ft: can be set out within the tolerance",
+        "3: along 9.52 ft, 0.00 ft to the right, the device comes within 0.100 ft",
+    ]
+
+
 def test_what_moved_is_told_before_what_kept_its_place_in_the_unit_of_the_site() -> None:
     def moved(point: str, metres: float, verdict: str) -> dict[str, Any]:
         return {"point": point, "horizontal_m": metres, "horizontal_95_m": 0.061,

@@ -294,6 +294,40 @@ def _displacements(records: Records, unit: PaperUnit) -> Iterator[str]:
         yield f"{r['point']}: {'; '.join(parts)}"
 
 
+_SET = {
+    "can": "can be set out within the tolerance",
+    "cannot": "cannot be set out within the tolerance",
+    "undecided": "cannot tell whether within the tolerance",
+}
+
+
+def _setting_out(records: Records, unit: PaperUnit) -> Iterator[str]:
+    """Tell the points to set out, as the slip does, those that cannot be set out well first."""
+    factor, symbol = unit.m
+    ranks = ("cannot", "undecided", "can")
+
+    def worst(r: Record) -> int:
+        return ranks.index(r["verdict"]) if r.get("verdict") in ranks else len(ranks)
+
+    for r in sorted(records.get("setting_out", ()), key=worst):
+        side = "right" if r["offset"] >= 0 else "left"
+        cut = r.get("cut_m")
+        work = "cut" if cut is not None and cut >= 0 else "fill"
+        size = {**r, "cut_m": None if cut is None else abs(cut)}
+        error = r.get("error_95_m")
+        parts = (
+            (f"along {{}} {symbol}", f"{r['along']:.2f}"),
+            (f"{{}} {symbol} to the {side}", f"{abs(r['offset']):.2f}"),
+            (f"{work} {{}}", _told(size, "cut_m", unit)),
+            (
+                f"the device comes within {{}} {symbol}",
+                "" if error is None else f"{error * factor:.3f}",
+            ),
+        )
+        verdict = _SET.get(r.get("verdict") or "")
+        yield f"{r['point']}: {_joined(parts)}" + (f": {verdict}" if verdict else "")
+
+
 QUESTIONS: Mapping[str, Callable[[Records, PaperUnit], Iterator[str]]] = {
     "areas": _quantities,
     "deviations": _deviations,
@@ -303,5 +337,6 @@ QUESTIONS: Mapping[str, Callable[[Records, PaperUnit], Iterator[str]]] = {
     "grades": _grades,
     "parcels": _parcels,
     "sections": _sections,
+    "setting_out": _setting_out,
 }
 """By question: what makes its lines of layers and tables."""
