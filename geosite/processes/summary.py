@@ -212,13 +212,15 @@ def of_process(title: str, summary: Mapping[str, Any]) -> Iterator[Line]:
             yield "plain", f"  and {len(told) - _ANSWERS} more, in the files"
         return
     unit = summary.get("unit", "m")
+    if unit in ("m", "ft"):  # of any other, such as percent, the word is told with the numbers
+        summary = {key: value for key, value in summary.items() if key != "unit"}
     yield from ((style, spoken(text, unit)) for style, text in _guessed(summary))
 
 
 def _guessed(summary: Mapping[str, Any]) -> Iterator[Line]:
     """Yield what the names of a summary tell of its numbers."""
     for key, value in summary.items():
-        if key in ("findings", "unit") or _is_end_of_interval(key, summary):
+        if key == "findings" or _is_end_of_interval(key, summary):
             continue
         if (interval := _interval(key, summary)) is not None:
             yield "plain", f"  {interval}"

@@ -60,7 +60,7 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     package = Package("Contours", "", frame, (layer,), (), ())
     write_geopackage(context.out / "contours.gpkg", package)
     context.progress(1.0, "done")
-    return {"interval": interval, "contours": len(found)}
+    return {"interval": interval, "interval_unit": frame.height_unit_name, "contours": len(found)}
 
 
 PROCESS = Process(

@@ -176,3 +176,5 @@ def test_what_a_process_says_itself_is_told_up_to_twenty_lines() -> None:
 def test_numbers_are_told_in_the_unit_of_the_site() -> None:
     assert told({"unit": "ft", "baseline_m": 3.048}) == ["baseline: 10.000 ft"]
     assert told({"unit": "m", "baseline_m": 3.048}) == ["baseline: 3.048 m"]
+    # a unit that is none of lengths is told
+    assert told({"unit": "percent", "mean": 1.52}) == ["unit: percent", "mean: 1.52"]
