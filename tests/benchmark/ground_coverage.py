@@ -117,16 +117,16 @@ def _print_site(name: str, walks: list[Compared]) -> None:
     print(f"\n{name}: {len(walks)} walks")
     print(f"  {'':30s} {'held':>7s} {'of':>6s} {'too low':>8s} {'too high':>8s}")
     held: dict[str, list[int]] = defaultdict(lambda: [0, 0])
-    off: dict[str, list[int]] = defaultdict(lambda: [0, 0])
+    sides_off: dict[str, list[int]] = defaultdict(lambda: [0, 0])
     for walk in walks:
         for key, inside, asked in walk.shares():
             held[key][0] += inside
             held[key][1] += asked
         for number in walk.numbers:
-            off[number.name][0] += number.high < number.truth and not number.held
-            off[number.name][1] += number.low > number.truth and not number.held
+            sides_off[number.name][0] += number.high < number.truth and not number.held
+            sides_off[number.name][1] += number.low > number.truth and not number.held
     for key, (inside, asked) in held.items():
-        sides = [f"{100 * n / asked:8.1f}" for n in off[key]] if key in off else []
+        sides = [f"{100 * n / asked:8.1f}" for n in sides_off[key]] if key in sides_off else []
         print(f"  {key:30s} {100 * inside / max(asked, 1):5.1f} % {asked:6d} {' '.join(sides)}")
     for key in dict.fromkeys(k for walk in walks for k in walk.bins):
         cells, said, so = np.sum([w.bins[key] for w in walks if key in w.bins], axis=0).T
@@ -135,6 +135,11 @@ def _print_site(name: str, walks: list[Compared]) -> None:
             for n, s, t in zip(cells, said, so, strict=True)
         ]
         print(f"  {key}, said:so (share of cells)\n    " + " ".join(row))
+        off = np.abs(said - so).sum() / cells.sum()
+        told = said / np.maximum(cells, 1)
+        # the mean square of said less so (Brier 1950), as if all of a bin said its mean
+        square = (told * (said - 2.0 * so) + so).sum() / cells.sum()
+        print(f"    off {off:.4f}, square {square:.4f}")
     for key in walks[0].counts:
         print(f"  {key:40s} {sum(w.counts[key] for w in walks)}")
 
