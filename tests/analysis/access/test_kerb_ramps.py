@@ -138,7 +138,7 @@ def test_named_marks_become_lines_with_their_names() -> None:
 
 
 @pytest.mark.parametrize(
-    ("count", "told"), [(1, "in from T to W"), (3, "in 3 places, the first from T to W")]
+    ("count", "told"), [(1, "from T to W"), (3, "in 3 places, the first from T to W")]
 )
 def test_what_was_not_measured_is_counted_and_the_first_place_is_told(
     count: int, told: str

@@ -75,7 +75,7 @@ through = "A1"
         ('[designs.d.edges.e]\nmarks = ["A1", "A2"]\n', "edge e has no elevations"),
         (
             '[designs.d.edges.e]\nmarks = ["A1", "A2"]\nelevations = [1.0]\n',
-            "1 elevations for 2 places",
+            "1 elevation for 2 places",
         ),
         ('[designs.d.edges.e]\nmarks = ["A1"]\nelevations = [1.0]\n', "has 1 places"),
         ("[designs.d.edges.e]\nelevations = [1.0]\n", "neither marks nor points"),
