@@ -361,7 +361,7 @@ def _write_exchange(work: _Work) -> Iterable[tuple[str, str]]:
         from geosite.handover.formats.spreadsheet import write_spreadsheet
 
         write_spreadsheet(folder / "site.xlsx", package)
-        yield "site.xlsx", "All tables, a sheet each; the .csv files hold the same one by one"
+        yield "site.xlsx", "All tables, a sheet each; the .csv files hold each whole"
     if options.geojson:
         from geosite.handover.formats.geojson import layer_texts, write_geojson
 
