@@ -92,6 +92,7 @@ def check_site(site: SiteFile, place: SiteText, problems: Problems) -> None:
         (("site", "date"), site.site.date),
         (("anchor", "azimuth", "date"), site.anchor.azimuth and site.anchor.azimuth.date),
         (("submission", "issued"), site.submission.issued),
+        *((("runs", name, "date"), run.date) for name, run in site.runs.items()),
         *(
             (("sheet", "revisions", number, "date"), revision.date)
             for number, revision in enumerate(site.sheet.revisions)

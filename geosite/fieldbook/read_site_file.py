@@ -385,6 +385,8 @@ def _expected(rule: dict[str, Any]) -> str:
             bounds.append(f"{words} {rule[key]:g}")
     if "minLength" in rule:
         bounds.append(f"of {rule['minLength']} to {rule.get('maxLength', 'any')} characters")
+    if "minItems" in rule and rule.get("maxItems") == rule["minItems"]:
+        bounds.append(f"of {rule['minItems']}")
     return " ".join([text, " and ".join(bounds)]).strip()
 
 
@@ -403,5 +405,5 @@ def _remedy(error: Any, problems: Problems) -> str:
     if rule.get("type") == "string" and not isinstance(value, str):
         return "put it in quotes"
     if rule.get("type") == "array":
-        return "put it in square brackets"
+        return "correct the list" if isinstance(value, list) else "put it in square brackets"
     return "correct the value"

@@ -12,6 +12,7 @@ from collections.abc import Callable, Mapping
 from contextlib import chdir
 from pathlib import Path
 
+from approved.exports import imported, started
 from approved.refusals import refused_books, refused_keys, refused_sites
 from approved.told import folder_told, shortened
 from cli_runner import geosite
@@ -72,6 +73,8 @@ def later_walks(folder: Path) -> Texts:
              "--walk", "quay/today.csv", "--tolerance", "0.05"),
             ("along", "set-out", "--site", "quay/site.toml", "--design", "quay/axis.geojson",
              "--heights", "ground", "--station", "8", "--unit", "ft"),
+            ("patch", "set-out", "--site", "quay/site.toml", "--design", "quay/patch.geojson",
+             "--heights", "ground", "--walk", "quay/today.csv"),
         ):  # fmt: skip
             terminal += executed(texts, name, *command)
     return texts | {"terminal.txt": terminal}
@@ -130,6 +133,18 @@ def refusals(folder: Path) -> Texts:
     }
 
 
+def exports(folder: Path) -> Texts:
+    """What is made of exports of devices."""
+    with chdir(folder):
+        return imported(folder, said)
+
+
+def starters(folder: Path) -> Texts:
+    """What a newcomer gets."""
+    with chdir(folder):
+        return started(folder, said)
+
+
 CASES: Mapping[str, Case] = {
     "quay": built("quay"),
     "pier": built("pier", "*.qgs", "*.sld", "metadata.xml"),
@@ -139,6 +154,8 @@ CASES: Mapping[str, Case] = {
     "device": device,
     "rasters": rasters,
     "refusals": refusals,
+    "exports": exports,
+    "starters": starters,
 }
 
 os.environ.setdefault("COLUMNS", "100")

@@ -39,10 +39,10 @@ def quay_ground(east: float, north: float) -> float:
 
 
 def quay_built(east: float, north: float) -> float:
-    """The ground after the turning pad was built, its east side 3 cm low."""
+    """The ground after the turning pad was built, its east side 12 cm low."""
     ground = quay_ground(east, north)
     if 16 <= east <= 22 and 8 <= north <= 13:
-        return 402.55 - 0.02 * (north - 8) - 0.03 * (east > 21)
+        return 402.55 - 0.02 * (north - 8) - 0.12 * (east > 20)
     return ground
 
 
@@ -111,7 +111,7 @@ PAD = {"1": (16, 8), "2": (22, 8), "3": (22, 13), "4": (16, 13)}
 def quay_later() -> list[Walk]:
     g = quay_built
     ends = [on(g, 1.0, 1.0, "B1"), on(g, 26.0, 1.5, "B2")]
-    pad = {name: (e + 0.05 * (name == "3"), n) for name, (e, n) in PAD.items()}
+    pad = {name: (e + 0.35 * (name == "3"), n) for name, (e, n) in PAD.items()}
     spots = {f"S{n}": p for n, p in enumerate(SPOTS, 1) if n in (6, 8, 9, 10, 11, 12, 13, 14)}
     pushed = {"A6": (2.12, 15.9)}
     return [
@@ -261,7 +261,10 @@ def main() -> None:
         "LineString",
         {"street": [(-4, -1), (12, 0.6), (30, -1.2)], "rail": [(-4, 15.5), (30, 17)]},
     )
-    layer(HERE / "quay" / "axis.geojson", "LineString", {"axis": [(4, 5), (10, 6), (15, 11)]})
+    bow = [(14 + 3 * math.cos(k / 6), 8 + 3 * math.sin(k / 6)) for k in range(10)]
+    axis = {"axis": [(4, 5), (10, 6), (15, 11)], "bow": bow}
+    layer(HERE / "quay" / "axis.geojson", "LineString", axis)
+    layer(HERE / "quay" / "patch.geojson", "Polygon", {"patch": [(12, 6), (15, 7), (16, 11)]})
     ground_before(HERE / "quay" / "before.asc")
     heights(HERE / "quay" / "heights.csv")
     visits = [Walk("today", 2 * quay()[0].stops[:2])]

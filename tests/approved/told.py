@@ -387,7 +387,7 @@ def _dxf(path: Path) -> Iterator[str]:
             for k, (code, value) in enumerate(inside):
                 if code == 9 and variable.match(value):
                     yield f"{value} {' '.join(shortened(v) for _, v in inside[k + 1 : k + 4])}"
-        is_look = section == "TABLES" and kind in ("LAYER", "LTYPE", "STYLE")
+        is_look = section == "TABLES" and kind in ("LAYER", "LTYPE", "STYLE", "VPORT")
         if is_look or (section == "ENTITIES" and kind != "ENDSEC"):
             values = [f"{c}={shortened(v)}" for c, v in inside if c not in HANDLES]
             if len(values) > 24:

@@ -111,7 +111,10 @@ def test_cut_at_the_antimeridian(tmp_path: Path) -> None:
     crossing = shapely.LineString([(*corners[0], 1.0), (*corners[1], 1.0)])
     for shape, kind, total in ((given, "PolygonZ", 0.0002), (crossing, "LineStringZ", 0.02)):
         package = one_layer(shape, kind=kind, crs_wkt=wkt, crs_name="", origin=corners[0])
-        (feature,) = written(tmp_path, package)["features"]
+        whole = written(tmp_path, package)
+        (feature,) = whole["features"]
+        west, _, east, _ = whole["bbox"]  # section 5.2: over the antimeridian west is the greater
+        assert (west, east) == pytest.approx((179.99, -179.99), abs=1e-6)
         read = shapely.geometry.shape(feature["geometry"])
         parts = shapely.get_parts(read)
         assert len(parts) == 2

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -42,10 +42,13 @@ class LayerText:
         One GeoJSON feature each.
     bounds
         West, south, east, north, degrees.
+    turned
+        West and east where longitudes are counted from 0 to 360 degrees.
     """
 
     features: tuple[str, ...]
     bounds: tuple[float, float, float, float]
+    turned: tuple[float, float]
 
 
 def layer_texts(package: Package) -> dict[str, LayerText]:
@@ -55,7 +58,9 @@ def layer_texts(package: Package) -> dict[str, LayerText]:
         if len(layer.geometries):
             shapes = _placed(layer, wgs84, package.frame.unit_m)
             bounds = tuple(shapely.total_bounds(shapes).tolist())
-            found[layer.name] = LayerText(tuple(_features(layer, shapes)), bounds)
+            east = shapely.get_coordinates(shapes)[:, 0] % 360.0
+            turned = (float(east.min()), float(east.max())) if east.size else (math.nan, math.nan)
+            found[layer.name] = LayerText(tuple(_features(layer, shapes)), bounds, turned)
     return found
 
 
@@ -84,13 +89,29 @@ def write_geojson(path: Path, package: Package, texts: Mapping[str, LayerText]) 
         "operation": f"{wgs84.operation}, accuracy "
         + (f"{accuracy:g} m" if accuracy is not None else "unknown"),
     }
-    bounds = np.array([text.bounds for text in texts.values()]).reshape(-1, 4)
-    if len(bounds) and np.isfinite(bounds).all():
-        head["bbox"] = [*bounds[:, :2].min(axis=0).tolist(), *bounds[:, 2:].max(axis=0).tolist()]
+    box = _box(list(texts.values()))
+    if box is not None:
+        head["bbox"] = box
     top = json.dumps(plain(head), ensure_ascii=False, allow_nan=False)
     body = ",\n".join(line for text in texts.values() for line in text.features)
     text = f'{top[:-1]}, "features": [\n{body}\n]}}\n'
     path.write_bytes(text.encode("utf-8", "replace"))
+
+
+def _box(texts: Sequence[LayerText]) -> list[float] | None:
+    """Return west, south, east, north of all layers, none where one has no bounds.
+
+    Over the antimeridian west is the greater longitude (RFC 7946, section 5.2).
+    """
+    bounds = np.array([text.bounds for text in texts]).reshape(-1, 4)
+    if not len(bounds) or not np.isfinite(bounds).all():
+        return None
+    (west, south), (east, north) = bounds[:, :2].min(axis=0), bounds[:, 2:].max(axis=0)
+    turned = np.array([text.turned for text in texts])
+    first, last = turned[:, 0].min(), turned[:, 1].max()
+    if last > 180.0 and last - first < east - west:
+        west, east = first, round(last - 360.0, _DECIMALS)
+    return [float(west), float(south), float(east), float(north)]
 
 
 def _placed(layer: Layer, wgs84: Wgs84, unit_m: float) -> Any:
