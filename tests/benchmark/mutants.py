@@ -1,6 +1,7 @@
 """How many small mistakes in the kernels the tests notice: mutation testing on a random sample.
 
-    python tests/benchmark/mutants.py [--seed N] [--each N] [--rooms network,...] [--map FILE]
+    python tests/benchmark/mutants.py [--seed N] [--each N] [--rooms network,...]
+        [--tests network,...] [--map FILE]
 
 A mutant is a module with one thing changed: a comparison, an arithmetic sign, a number, a
 condition, a returned value, or a statement left out. It is killed if a test fails or takes much
@@ -380,12 +381,12 @@ def traced(module: str) -> dict[str, Any] | None:
         return found
 
 
-def all_tests(kept: Path | None) -> list[Tests]:
+def all_tests(kept: Path | None, folders: Sequence[str]) -> list[Tests]:
     """What each module of tests runs; what is already in the file `kept` is not measured again."""
     known: dict[str, Any] = {}
     if kept and kept.exists():
         known = json.loads(kept.read_text(encoding="utf-8"))
-    modules = [p for kind in TESTS for p in sorted((REPO / "tests" / kind).rglob("test_*.py"))]
+    modules = [p for kind in folders for p in sorted((REPO / "tests" / kind).rglob("test_*.py"))]
     for name in (str(path.relative_to(REPO)) for path in modules):
         if name not in known and (told := traced(name)):
             known[name] = told
@@ -450,10 +451,11 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--each", type=int, default=100, help="mutants per room")
     parser.add_argument("--rooms", default=",".join(ROOMS))
+    parser.add_argument("--tests", default=",".join(TESTS), help="folders of tests")
     parser.add_argument("--map", type=Path, help="file that keeps which tests run which lines")
     asked = parser.parse_args()
     preload()
-    tests = all_tests(asked.map)
+    tests = all_tests(asked.map, asked.tests.split(","))
     for room in asked.rooms.split(","):
         start = time.monotonic()
         folder = REPO / "geosite" / room
