@@ -145,6 +145,16 @@ def starters(folder: Path) -> Texts:
         return started(folder, said)
 
 
+def described(folder: Path) -> Texts:
+    """What geosite says of site files, of what it writes and of its processes."""
+    with chdir(folder):
+        return {
+            "site_file.txt": said("describe", "site-file"),
+            "outputs.txt": said("describe", "outputs"),
+            "processes.txt": said("list", "--json", "--full"),
+        }
+
+
 CASES: Mapping[str, Case] = {
     "quay": built("quay"),
     "pier": built("pier", "*.qgs", "*.sld", "metadata.xml"),
@@ -156,6 +166,7 @@ CASES: Mapping[str, Case] = {
     "refusals": refusals,
     "exports": exports,
     "starters": starters,
+    "described": described,
 }
 
 os.environ.setdefault("COLUMNS", "100")
