@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 import shapely
 
-from geosite.terrain.surface.breakline import Mesh, opposite_half_edges
+from geosite.terrain.surface.breakline import Mesh
+from geosite.terrain.surface.half_edges import opposite_half_edges
 from geosite.terrain.surface.raster_rows import batches, expand_runs
 from geosite.terrain.surface.tin import (
     Tin,

@@ -15,7 +15,7 @@ import numpy as np
 import shapely
 
 from geosite.base.arrays import Floats
-from geosite.terrain.surface.breakline import opposite_half_edges
+from geosite.terrain.surface.half_edges import opposite_half_edges
 from geosite.terrain.surface.tin import Tin
 
 if TYPE_CHECKING:

@@ -16,6 +16,7 @@ import numpy.typing as npt
 import shapely
 
 from geosite.base.arrays import Floats, Ints
+from geosite.terrain.surface.half_edges import next_half_edge, opposite_half_edges
 
 __all__ = [
     "Mesh",
@@ -23,7 +24,6 @@ __all__ = [
     "constrain",
     "in_circle",
     "node_breaklines",
-    "opposite_half_edges",
     "orientation",
     "orientations",
 ]
@@ -172,38 +172,6 @@ def _crossings(points: Floats, edges: Ints) -> tuple[Floats, Floats]:
     gap = np.abs(here[:, 2] - there)
     here[:, 2] = (here[:, 2] + there) / 2
     return here, gap
-
-
-def opposite_half_edges(triangles: Ints) -> Ints:
-    """Find the half-edge on the other side of every half-edge.
-
-    Parameters
-    ----------
-    triangles : array of int, shape (t, 3), counter-clockwise
-        Half-edge ``3 * k + j`` leads from corner j of triangle k to its next corner.
-
-    Returns
-    -------
-    array of int, shape (3 * t,)
-        The opposite half-edge, -1 on the outer border.
-
-    Examples
-    --------
-    Two triangles with the side from 1 to 2 in common, half-edge 1 of the first and 3 of the second:
-
-    >>> opposite_half_edges(np.array([[0, 1, 2], [2, 1, 3]])).tolist()
-    [-1, 3, -1, 1, -1, -1]
-    """
-    start = triangles.ravel()
-    end = np.roll(triangles, -1, axis=1).ravel()
-    count = int(start.max()) + 1 if len(start) else 0
-    low, high = np.minimum(start, end), np.maximum(start, end)
-    order = np.argsort(low * count + high, kind="stable")
-    pair = (low[order[1:]] == low[order[:-1]]) & (high[order[1:]] == high[order[:-1]])
-    at = np.flatnonzero(pair)
-    other = np.full(len(start), -1, np.int64)
-    other[order[at]], other[order[at + 1]] = order[at + 1], order[at]
-    return other
 
 
 def orientation(a: Position, b: Position, c: Position) -> int:
@@ -381,9 +349,9 @@ class Mesh:
             other = int(self._other[half])
             if other < 0:
                 continue
-            ahead, beyond = _after(half), _after(other)
-            a, b, c = self._corner(half), self._corner(ahead), self._corner(_after(ahead))
-            d = self._corner(_after(beyond))
+            ahead, beyond = next_half_edge(half), next_half_edge(other)
+            a, b, c = self._corner(half), self._corner(ahead), self._corner(next_half_edge(ahead))
+            d = self._corner(next_half_edge(beyond))
             if in_circle(*(self.position[k] for k in (a, b, c, d))):
                 pair = [half // 3, other // 3]
                 self._replace(pair, [(c, a, d), (d, b, c)])
@@ -398,8 +366,8 @@ class Mesh:
         first = half = int(self._half_edge_at[a])
         forward = True
         while True:
-            ahead = _after(half)
-            p, q = self._corner(ahead), self._corner(_after(ahead))
+            ahead = next_half_edge(half)
+            p, q = self._corner(ahead), self._corner(next_half_edge(ahead))
             if b in (p, q):
                 return -1, b
             right, left = (
@@ -413,7 +381,7 @@ class Mesh:
                 return ahead, -1
             # counter-clockwise around a; from the other side once the border is met
             if forward:
-                half = int(self._other[_after(ahead)])
+                half = int(self._other[next_half_edge(ahead)])
                 if half == first:
                     break
                 if half < 0:
@@ -422,27 +390,27 @@ class Mesh:
                 half = int(self._other[half])
                 if half < 0:
                     break
-                half = _after(half)
+                half = next_half_edge(half)
         raise AssertionError(f"no way from vertex {a} to {b}: the triangulation is broken")
 
     def _retriangulate(self, a: int, b: int, half: int) -> int:
         """Replace the triangles crossed from a towards b; return the vertex that was reached."""
         pa, pb = self.position[a], self.position[b]
         taken = [half // 3]
-        right, left = [self._corner(half)], [self._corner(_after(half))]
+        right, left = [self._corner(half)], [self._corner(next_half_edge(half))]
         while True:
             half = int(self._other[half])
             taken.append(half // 3)
-            apex = self._corner(_after(_after(half)))
+            apex = self._corner(next_half_edge(next_half_edge(half)))
             side = 0 if apex == b else orientation(pa, pb, self.position[apex])
             if side == 0:
                 break
             if side > 0:
                 left.append(apex)
-                half = _after(half)
+                half = next_half_edge(half)
             else:
                 right.append(apex)
-                half = _after(_after(half))
+                half = next_half_edge(next_half_edge(half))
         filled = self._fill(a, apex, left) + self._fill(apex, a, right[::-1])
         self._replace(taken, filled)
         return apex
@@ -473,7 +441,9 @@ class Mesh:
         outside: dict[tuple[int, int], int] = {}
         for triangle in taken:
             for half in range(3 * triangle, 3 * triangle + 3):
-                outside[self._corner(half), self._corner(_after(half))] = int(self._other[half])
+                outside[self._corner(half), self._corner(next_half_edge(half))] = int(
+                    self._other[half]
+                )
         inside: dict[tuple[int, int], int] = {}
         for triangle, corners in zip(taken, filled, strict=True):
             self.triangles[triangle] = corners
@@ -487,11 +457,6 @@ class Mesh:
                 if other >= 0:
                     self._other[other] = half
             self._other[half] = other
-
-
-def _after(half: int) -> int:
-    """Next half-edge of the same triangle."""
-    return half - 2 if half % 3 == 2 else half + 1
 
 
 def _ahead(a: Position, b: Position, p: Position) -> bool:

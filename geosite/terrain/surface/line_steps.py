@@ -10,9 +10,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
+import numpy.typing as npt
 
 from geosite.base.arrays import Floats, Ints
-from geosite.terrain.surface.breakline import opposite_half_edges
+from geosite.terrain.surface.half_edges import along_breaklines, next_half_edge, opposite_half_edges
 from geosite.terrain.surface.tin import Tin
 
 __all__ = ["StepEnd", "step_ends", "steps_beyond"]
@@ -186,36 +187,31 @@ class _Way:
 
     tin: Tin
     opposite: Ints
-    lines: frozenset[tuple[int, int]]
+    is_line: npt.NDArray[np.bool_]
 
     @classmethod
     def over(cls, tin: Tin) -> _Way:
-        lines = frozenset((min(edge), max(edge)) for edge in tin.edges.tolist())
-        return cls(tin, opposite_half_edges(tin.triangles), lines)
+        is_line = along_breaklines(tin.triangles, tin.edges)
+        return cls(tin, opposite_half_edges(tin.triangles), is_line)
 
     def side(self, half: int) -> tuple[int, int]:
         """Return where a half-edge begins and ends."""
         corners = self.tin.triangles[half // 3]
-        return int(corners[half % 3]), int(corners[_after(half) % 3])
-
-    def is_line(self, half: int) -> bool:
-        """Tell whether a half-edge lies on a breakline."""
-        pair = self.side(half)
-        return (min(pair), max(pair)) in self.lines
+        return int(corners[half % 3]), int(corners[next_half_edge(half) % 3])
 
     def walked(self, end: StepEnd, half: int) -> StepEnd:
         """Return the end with what lies ahead of a half-edge between the ends of its lines."""
         points, taken = self.tin.points, []
         while half >= 0:
             taken.append(half // 3)
-            sides = _after(half), _after(_after(half))
+            sides = next_half_edge(half), next_half_edge(next_half_edge(half))
             # the step leaves by the side that has one corner above it and one below
             side, upper, lower = next(
                 (side, *pair) for side in sides if (pair := self._across(end, side)) is not None
             )
             falls = float(points[upper, 2] - points[lower, 2])
             half = int(self.opposite[side])
-            if falls < _FALLS * end.rise or (half >= 0 and self.is_line(side)):
+            if falls < _FALLS * end.rise or (half >= 0 and self.is_line[side]):
                 along = (points[[upper, lower], :2] - end.at) @ end.ahead
                 return replace(end, stop=float(along.min()), triangles=np.array(taken))
         return replace(end, triangles=np.array(taken))
@@ -227,8 +223,3 @@ class _Way:
         if is_up == is_other_up:
             return None
         return (one, other) if is_up else (other, one)
-
-
-def _after(half: int) -> int:
-    """Next half-edge of the same triangle."""
-    return half - 2 if half % 3 == 2 else half + 1

@@ -6,7 +6,7 @@ import numpy as np
 
 from geosite.base.arrays import Floats, Ints
 from geosite.base.grid import Grid
-from geosite.terrain.surface.breakline import opposite_half_edges
+from geosite.terrain.surface.half_edges import opposite_half_edges
 from geosite.terrain.surface.raster_rows import locate_cells
 from geosite.terrain.surface.tin import Tin, interpolate_linear
 

@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from geosite.base.arrays import Floats, Ints
-from geosite.terrain.surface.breakline import opposite_half_edges
+from geosite.terrain.surface.half_edges import along_breaklines, opposite_half_edges
 from geosite.terrain.surface.tin import Tin
 
 __all__ = ["OtherDiagonals", "other_diagonals"]
@@ -93,11 +93,7 @@ class _Sides:
     def of(cls, tin: Tin) -> _Sides:
         start, end, apex = (np.roll(tin.triangles, -k, axis=1).ravel() for k in range(3))
         opposite = opposite_half_edges(tin.triangles)
-        count = len(tin.points)
-        is_line = np.isin(
-            np.minimum(start, end) * count + np.maximum(start, end),
-            tin.edges.min(axis=1, initial=count) * count + tin.edges.max(axis=1, initial=0),
-        )
+        is_line = along_breaklines(tin.triangles, tin.edges)
         beyond = apex[opposite]
         return cls(tin.points, start, end, apex, opposite, beyond, (opposite >= 0) & ~is_line)
 

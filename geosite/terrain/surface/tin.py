@@ -11,13 +11,8 @@ import shapely
 
 from geosite.base.arrays import Floats, Ints
 from geosite.base.errors import InputError, Problem
-from geosite.terrain.surface.breakline import (
-    Mesh,
-    constrain,
-    node_breaklines,
-    opposite_half_edges,
-    orientations,
-)
+from geosite.terrain.surface.breakline import Mesh, constrain, node_breaklines, orientations
+from geosite.terrain.surface.half_edges import opposite_half_edges
 
 __all__ = [
     "Tin",
