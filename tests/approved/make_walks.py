@@ -1,7 +1,8 @@
 """Walk the small sites whose outputs are approved: python tests/approved/make_walks.py
 
 Everything is invented and simulated. Writes the field books below tests/approved/sites, the
-parcels, the ground before and the background of the quay; the site files are written by hand.
+parcels, the ground before and the background of the quay; the site files, and what says in which
+CRS the ground before is, are written by hand.
 """
 
 from __future__ import annotations
@@ -13,7 +14,6 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 import numpy as np
-from pyproj import CRS
 
 HERE = Path(__file__).resolve().parent / "sites"
 sys.path.insert(0, str(HERE.parents[2] / "sample_data"))
@@ -218,9 +218,6 @@ def ground_before(path: Path) -> None:
         "NODATA_value -9999\n"
     )
     path.write_text(head + "\n".join(map(" ".join, cells)) + "\n", encoding="utf-8")
-    path.with_suffix(".prj").write_text(
-        CRS.from_epsg(25832).to_wkt("WKT1_ESRI") + "\n", encoding="utf-8"
-    )
 
 
 def heights(path: Path) -> None:
