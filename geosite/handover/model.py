@@ -236,3 +236,8 @@ class Package:
     standards: Mapping[str, str] = field(default_factory=dict)
     parcel_source: str = ""
     in_other_unit: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def cell_size(self) -> float:
+        """Edge of the largest cell of the rasters, map units; 0 without any."""
+        return max((raster.grid.cell_size for raster in self.rasters), default=0.0)

@@ -65,8 +65,7 @@ def write_dxf(path: Path, package: Package) -> None:
             ("unit", frame.unit_name),
         ):
             drawing.header.custom_vars.append(name, _one_line(text))
-        cell = max((r.grid.cell_size for r in package.rasters), default=0.0)
-        package, specks = without_specks(package, _SPECK_CELLS * cell**2, most=FEW)
+        package, specks = without_specks(package, _SPECK_CELLS * package.cell_size**2, most=FEW)
         sheet = _Sheet(drawing, frame)
         sheet.outlined = {f.code for f in package.features if f.kind != "point"}
         for feature in package.features:

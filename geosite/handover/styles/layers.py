@@ -249,9 +249,8 @@ def _ponds(layer: Layer, package: Package) -> Look:
         f"{unit} deep\n",
         *measure("volume_m3", _known(layer, package), "m3", package.unit),
     )
-    cell = max((raster.grid.cell_size for raster in package.rasters), default=0.0)
     label = Label(words, "", WATER, "inside", where=where, priority=7)
-    return Look(rules, label, cell=cell)
+    return Look(rules, label, cell=package.cell_size)
 
 
 def _known(layer: Layer, package: Package) -> int:

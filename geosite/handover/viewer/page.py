@@ -181,11 +181,10 @@ def _site(package: Package, unit: str) -> dict[str, Any]:
     frame = package.frame
     tints = code_tints(package.codes)
     layers, thinned = [], False
-    cell = max((raster.grid.cell_size for raster in package.rasters), default=0.0)
     for layer in package.layers:
         if layer.name == "marks":
             continue  # the page draws every mark once from the observations
-        shown, less = _layer(layer, frame.origin, frame.unit_m, cell)
+        shown, less = _layer(layer, frame.origin, frame.unit_m, package.cell_size)
         if shown["features"]:
             layers.append(shown)
             thinned |= less
