@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -124,6 +125,20 @@ def test_a_swale_leaves_the_yard_beside_it_as_calm_as_it_is() -> None:
     assert np.median(scale[away < 6.0]) > 4 * np.median(yard)
     # what marks of the swale depart by is not that of marks three spacings away
     assert np.median(scale[(away > 10.0) & (away < 14.0)]) < 1.25 * np.median(yard)
+
+
+def test_how_marks_beside_a_line_depart_says_nothing_of_the_open_ground() -> None:
+    points = yard(np.random.default_rng(4), 120)
+    contrasts = left_out(points)
+    rough = estimate_roughness(contrasts)
+    beside = (points[:, 0] < 20).astype(np.int64)
+    mine = beside[contrasts.points[:, 0]] == 1
+    bent = replace(contrasts, departure=contrasts.departure * np.where(mine, 6.0, 1.0))
+    scale, bent_scale = (
+        local_scales(one, rough, points[:, :2], beside) for one in (contrasts, bent)
+    )
+    assert bent_scale[beside == 0].tolist() == scale[beside == 0].tolist()
+    assert np.median(bent_scale[beside == 1]) > 3 * np.median(scale[beside == 1])
 
 
 def one_departure(size: float, noise: float) -> Contrasts:

@@ -320,9 +320,7 @@ def estimate_roughness(contrasts: Contrasts) -> Roughness:
     )
 
 
-def local_scales(
-    contrasts: Contrasts, rough: Roughness, points: Floats, on_breakline: npt.NDArray[np.bool_]
-) -> Floats:
+def local_scales(contrasts: Contrasts, rough: Roughness, points: Floats, kind: Ints) -> Floats:
     """Tell how many times as far as on the whole site the ground departs at each point.
 
     Parameters
@@ -331,8 +329,8 @@ def local_scales(
     rough
         Of the whole site, from `estimate_roughness`.
     points : array, shape (n, 2), metres
-    on_breakline : array of bool, shape (n,)
-        Points on breaklines go by what is seen along breaklines, the others by the rest.
+    kind : array of int, shape (n,)
+        Points go by the marks of their own kind: on breaklines, beside them, on open ground.
 
     Returns
     -------
@@ -363,12 +361,12 @@ def local_scales(
         expected = 1.0 + signal / total * (contrasts.departure**2 / total - 1.0)
         expected *= scale[contrasts.points[:, 0]] ** 2
         better = scale.copy()
-        for line in (False, True):
-            told = contrasts.on_breakline == line
+        for one in np.unique(kind):
+            told = kind[contrasts.points[:, 0]] == one
             if not told.any():
                 continue
             sources, value = contrasts.places[told, 0], expected[told]
-            asked = np.flatnonzero(is_read & (on_breakline == line))
+            asked = np.flatnonzero(is_read & (kind == one))
             for first in range(0, len(asked), 2048):
                 here = asked[first : first + 2048]
                 better[here] = np.sqrt(_mean_around(points[here], sources, value, width))

@@ -18,7 +18,7 @@ from geosite.terrain.surface.cross_validation import (
 from geosite.terrain.surface.roughness import LEAST_DEPARTURES, Contrasts
 from geosite.terrain.surface.tin import Tin
 
-__all__ = ["contrasts", "cross", "plane_gradients"]
+__all__ = ["contrasts", "cross", "ground_kinds", "plane_gradients"]
 
 _LONG = 1.5
 """A side of the border longer than so many times the usual distance to the next mark is long."""
@@ -90,6 +90,30 @@ def _on_lines(tin: Tin, which: Ints, corners: Ints) -> tuple[Ints, Ints, Floats]
         np.concatenate([ends, beside[near]]),
         np.concatenate([along, share[near]]),
     )
+
+
+def ground_kinds(tin: Tin) -> Ints:
+    """Tell open ground (0), points beside breaklines (1) and those on them (2), shape (points,).
+
+    Notes
+    -----
+    A mark beside a breakline is predicted, when it is left out, over the foot or the shoulder on
+    which it stands: it departs by what the line bends the ground. That says how the ground lies
+    beside lines, not how rough the open ground behind it is. So each kind is a stratum of its own
+    (Boucneau, Van Meirvenne, Thas & Hofman 1998, doi:10.1046/j.1365-2389.1998.00157.x).
+
+    Examples
+    --------
+    >>> from geosite.terrain.surface.tin import triangulate
+    >>> kerb, beside = [(0, 0.0, 5.0), (8, 0.0, 5.0)], [(0, 3.0, 5.0), (8, 3.0, 5.0)]
+    >>> ground_kinds(triangulate([*kerb, *beside, (4, 9.0, 5.0)], [kerb])).tolist()
+    [2, 2, 1, 1, 0]
+    """
+    kind = np.zeros(len(tin.points), np.int64)
+    kind[tin.edges] = 2
+    beside = np.unique(tin.triangles[(kind[tin.triangles] == 2).any(axis=1)])
+    kind[beside] = np.maximum(kind[beside], 1)
+    return kind
 
 
 def plane_gradients(points: Floats, triangles: Ints) -> Floats:

@@ -32,7 +32,7 @@ from geosite.terrain.surface.roughness import (
     sharp_bends,
 )
 from geosite.terrain.surface.tin import Tin
-from geosite.terrain.uncertainty.contrasts import contrasts, cross, plane_gradients
+from geosite.terrain.uncertainty.contrasts import contrasts, cross, ground_kinds, plane_gradients
 from geosite.terrain.uncertainty.simulation import GroundDraws, Rough
 
 if TYPE_CHECKING:
@@ -487,9 +487,7 @@ def ground_between(
     """
     compared = contrasts(network, rows, tin)
     rough = estimate_roughness(compared)
-    on_breakline = np.zeros(len(tin.points), bool)
-    on_breakline[tin.edges] = True
-    scale = local_scales(compared, rough, tin.points[:, :2], on_breakline)
+    scale = local_scales(compared, rough, tin.points[:, :2], ground_kinds(tin))
     compared = replace(compared, bend=sharp_bends(compared, rough, scale))
     return Ground(network, tin, rows, rough, scale, draws, seed, tuple(buildings), compared)
 
