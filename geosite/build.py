@@ -7,17 +7,21 @@ from dataclasses import replace
 import msgspec
 
 from geosite.analysis.answers import Answers, answer
-from geosite.base.errors import Finding
+from geosite.base.errors import Finding, InputError
+from geosite.base.problems import Problems
 from geosite.fieldbook.model import Notes
 from geosite.handover.assemble import pack
 from geosite.handover.folder.unwritable import refuse_unwritable
 from geosite.handover.model import Package
 from geosite.handover.report_json.make import refusals_in_readers_unit, survey_report
 from geosite.handover.report_model.site import SurveyReport
+from geosite.handover.submission.profile import read_profile
 from geosite.linework.draw import draw
 from geosite.linework.model import Drawing
 from geosite.network.adjust import adjust
 from geosite.network.model import Network
+from geosite.reading.files import inside
+from geosite.reading.toml_lines import line_of
 from geosite.terrain.site import model_terrain
 from geosite.terrain.site_ground import grid_over_marks
 from geosite.terrain.wording import ground_not_tried
@@ -49,6 +53,7 @@ def build(notes: Notes) -> Package:
         The survey cannot be right: a loop that does not close, an outline that crosses itself.
     """
     with refusals_in_readers_unit(notes):
+        _refuse_unknown_profile(notes)
         network = adjust(notes)
         drawing = draw(notes, network)
         terrain = model_terrain(notes, network, drawing)
@@ -69,10 +74,26 @@ def check(notes: Notes) -> SurveyReport:
         It cannot be written as the site file asks.
     """
     with refusals_in_readers_unit(notes):
+        _refuse_unknown_profile(notes)
         network = adjust(notes)
         drawing = draw(notes, network)
         found = _tried(notes, network, drawing)
         return survey_report(notes, network, drawing, found)
+
+
+def _refuse_unknown_profile(notes: Notes) -> None:
+    """Refuse what the receiver requires where nothing of that name is known or can be read."""
+    profile = notes.site.submission.profile
+    if profile is None:
+        return
+    if profile.endswith(".toml"):
+        problems, key = Problems(), ("submission", "profile")
+        line = line_of(notes.site_lines, key)
+        inside(notes.folder, profile, ".".join(key), problems, notes.site_file, line)
+        if problems:
+            raise InputError(problems.first())
+    with notes.asked("submission", "profile"):
+        read_profile(profile, notes.folder)
 
 
 def _tried(notes: Notes, network: Network, drawing: Drawing) -> tuple[Finding, ...]:

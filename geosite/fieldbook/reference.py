@@ -257,6 +257,8 @@ def _type_words(kind: inspect.Type) -> str:
 def _allowed(kind: inspect.Type, extra: dict[str, Any]) -> str:
     if isinstance(kind, inspect.LiteralType):
         return ", ".join(toml_value(v) for v in kind.values)
+    if isinstance(kind, inspect.VarTupleType) and not extra:
+        return _allowed(*_plain(kind.item_type))
     words = [
         f"{text} {bound:g}"
         for text, bound in (

@@ -113,26 +113,28 @@ class DeviceTable(Table, frozen=True, kw_only=True):
     file: str | None = None
     """TOML file with this table, as ``geosite calibrate`` writes it. Example: `"device.toml"`."""
     pointing: NotNegative | None = None
-    """Metres per horizontal axis between the device's path and a mark; it does not add up."""
+    """Metres per horizontal axis between the device's path and a mark; it does not add up.
+    Example: `0.01`."""
     pointing_up: NotNegative | None = None
     """The same upwards, in metres per visit; without it `pointing`. Example: `0.01`."""
     walk: NotNegative | None = None
-    """Random walk of the position, metres per square root of a metre walked."""
+    """Random walk of the position, metres per square root of a metre walked. Example: `0.015`."""
     walk_up: NotNegative | None = None
     """The same upwards, metres per square root of a metre; without it `walk`. Example: `0.015`."""
     walk_per_second: NotNegative | None = None
-    """Random walk where the field book has times, metres per square root of a second."""
+    """Random walk where the field book has times, metres per square root of a second.
+    Example: `0.01`."""
     walk_up_per_second: NotNegative | None = None
     """The same upwards, metres per square root of a second; without it `walk_per_second`.
     Example: `0.01`."""
     heading_deg: NotNegative | None = None
-    """Random walk of the heading, degrees per square root of a metre walked."""
+    """Random walk of the heading, degrees per square root of a metre walked. Example: `0.4`."""
     scale_percent: NotNegative | None = None
-    """Scale of a run, percent."""
+    """Scale of a run, percent. Example: `1.0`."""
     climb_percent: NotNegative | None = None
-    """Height a run gains or loses in proportion to the way walked, percent."""
+    """Height a run gains or loses in proportion to the way walked, percent. Example: `0.5`."""
     tilt_deg: NotNegative | None = None
-    """Tilt of a run's vertical axis about each horizontal axis, degrees."""
+    """Tilt of a run's vertical axis about each horizontal axis, degrees. Example: `0.4`."""
     degrees_of_freedom: Positive | None = None
     """How well these are known: as by so many misclosures per component.
     Example: `4`."""
@@ -154,10 +156,11 @@ class Survey(Table, frozen=True, kw_only=True):
     """Layer or sheet of the field book, where its file has several. Example: `"walk"`."""
     closure_limit: Positive | None = None
     """Smallest acceptable ratio of misclosure, 300 for 1:300; without it by the device, or
-    1:300 where [survey.leg_noise] is given."""
+    1:300 where [survey.leg_noise] is given. Example: `300`."""
     closure_rules: tuple[Literal["WAC 332-130-090", "FGCC 1984"], ...] = ()
     """Published rules that closures are compared with, for information. None is compared with
-    unless it is named here: a rule of one state says nothing on another's ground. Since 0.2."""
+    unless it is named here: a rule of one state says nothing on another's ground.
+    Example: `["FGCC 1984"]`. Since 0.2."""
     leg_noise: LegNoise | None = None
     """Legs that err independently of each other; not together with `device`."""
     device: DeviceTable | None = None
@@ -331,7 +334,7 @@ class Drainage(Table, frozen=True, kw_only=True):
     """Intensity of the rain for the time of concentration, which is yours to choose; without it no
     peak flows. Example: `100.0`."""
     runoff: Annotated[float, Meta(ge=0, le=1)] | None = None
-    """Share of the rain that runs off where no code says."""
+    """Share of the rain that runs off where no code says. Example: `0.5`."""
     confidence_runs: Annotated[int, Meta(ge=0, le=10_000)] = 200
     """Possible grounds that are drained for the intervals of ponds, catchments, flat paving and
     walls, and for drainage_confidence.tif; 0 leaves them out."""
@@ -679,7 +682,7 @@ class Submission(Table, frozen=True, kw_only=True):
 
     profile: str | None = None
     """Name of a built-in profile or a file beside the site file: what the receiver requires.
-    Example: `"discovery"`."""
+    `geosite verify --profile` holds what was built against it. Example: `"discovery"`."""
     organisation: str = ""
     """Responsible party, the contact of data and metadata."""
     email: str = ""

@@ -9,10 +9,11 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-from geosite.base.errors import InputError, Problem
+from geosite.base.errors import InputError, Problem, Refuse
 from geosite.base.problems import shown
+from geosite.reading.crs import parse_crs
 
-__all__ = ["OPTIONS", "check_ascii_grid"]
+__all__ = ["OPTIONS", "check_ascii_grid", "crs_beside"]
 
 OPTIONS = {"DATATYPE": "FLOAT64"}
 """For the reading library, which would take ``nan`` for 0 among whole numbers."""
@@ -24,6 +25,7 @@ _HEADER = re.compile(
 _BAD_CELL = re.compile(rb"(?<!\S)(?!(?:" + _NUMBER + rb"|nan)(?!\S))\S+", re.I)
 _LONGEST_HEADER = 10_000
 _BLOCK = 1 << 20
+_LONGEST_CRS = 30_000
 
 
 def check_ascii_grid(path: Path, file: str) -> None:
@@ -70,6 +72,39 @@ def check_ascii_grid(path: Path, file: str) -> None:
                 file,
             )
         )
+
+
+def crs_beside(path: Path, refuse: Refuse) -> str:
+    """Return the CRS in the .prj file beside a grid as WKT, blank where there is none.
+
+    The raster library reads but one kind of it, and passes the others over without a word.
+
+    Parameters
+    ----------
+    path
+        Of the grid.
+    refuse
+        Makes the error of a code, what is wrong, what was expected and what to do.
+
+    Raises
+    ------
+    InputError
+        What stands in it is no CRS.
+    """
+    for beside in (path.with_suffix(ending) for ending in (".prj", ".PRJ")):
+        if not beside.is_file():
+            continue
+        text = beside.read_bytes()[:_LONGEST_CRS].decode("utf-8-sig", "replace").strip()
+        try:
+            return str(parse_crs(text, "crs").to_wkt())
+        except InputError as error:
+            raise refuse(
+                "grid-prj",
+                f"{beside.name} beside it: {error.problems[0].what}",
+                "the WKT of a CRS in it, or its code",
+                "write for example EPSG:25832 into it, or export the grid again with its CRS",
+            ) from None
+    return ""
 
 
 def _not_number(cell: bytes, file: str, line: int) -> InputError:

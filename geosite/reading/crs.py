@@ -13,12 +13,13 @@ import numpy as np
 
 from geosite.base.errors import InputError, Problem
 from geosite.base.map_frame import Frame, at_middle, is_computable, length_unit, short_name
+from geosite.base.problems import shown
 from geosite.base.proj import quiet_proj
 
 if TYPE_CHECKING:
     from pyproj import CRS
 
-__all__ = ["map_frame", "read_crs", "read_systems", "read_vertical_crs"]
+__all__ = ["map_frame", "parse_crs", "read_crs", "read_systems", "read_vertical_crs"]
 
 _CRS_ADDRESS = re.compile(r"https?://www\.opengis\.net/def/crs/(\w+)/[\w.]+/(\w+)", re.ASCII)
 _FILE_WORDS = re.compile(
@@ -29,15 +30,32 @@ _WKT = re.compile(r"[A-Za-z_0-9]+\s*\[.*\]", re.DOTALL)
 _PROJ_STRING = re.compile(r"\+?proj=\S+(\s+\+?\S+)*")
 
 
-def _parse(text: str, key: str, file: str | None, line: int | None) -> CRS:
-    """Parse a CRS text without fetching or reading anything it names."""
+def parse_crs(text: str, key: str, file: str | None = None, line: int | None = None) -> CRS:
+    """Return any CRS that a text names, without fetching or reading anything else.
+
+    Parameters
+    ----------
+    text
+        Authority and code, WKT or PROJ string.
+    key, file, line
+        What is written so and where, for the message.
+
+    Raises
+    ------
+    InputError
+        It is none of these, is unknown, or names a file or an address.
+
+    Examples
+    --------
+    >>> parse_crs("EPSG:4326", "crs").name
+    'WGS 84'
+    """
 
     def refuse(what: str) -> InputError:
-        shown = text if len(text) <= 60 else text[:59] + "…"
         return InputError(
             Problem(
                 "crs-unreadable",
-                f'{key} "{shown}" {what}',
+                f"{key} {shown(text)} {what}",
                 "an authority and code, WKT or a PROJ string",
                 'write for example "EPSG:25832"',
                 file,
@@ -93,13 +111,13 @@ def read_crs(text: str, file: str | None = None, line: int | None = None) -> tup
     >>> horizontal.name, vertical.name
     ('ETRS89 / UTM zone 32N', 'DHHN2016 height')
     """
-    crs = _parse(text, "crs", file, line)
+    crs = parse_crs(text, "crs", file, line)
 
     def refuse(code: str, what: str, why: str) -> InputError:
         return InputError(
             Problem(
                 code,
-                f'crs "{text}" {what}',
+                f"crs {shown(text)} {what}",
                 "a projected CRS with axes east and north",
                 why,
                 file,
@@ -159,10 +177,9 @@ def _fault(crs: CRS) -> tuple[str, str, str] | None:
     # at a pole every direction is the same: there both axes have it, told apart by their meridian
     at_pole = directions in (["south", "south"], ["north", "north"])
     if sorted(directions) != ["east", "north"] and not at_pole:
-        shown = " and ".join(directions) or "unknown"
         return (
             "crs-axes",
-            f"has axes {shown}",
+            f"has axes {' and '.join(directions) or 'unknown'}",
             "use the variant of this CRS with axes east and north",
         )
     if not is_computable(crs.to_wkt()):
@@ -187,7 +204,7 @@ def read_vertical_crs(text: str, file: str | None = None, line: int | None = Non
     >>> read_vertical_crs("EPSG:7837").name
     'DHHN2016 height'
     """
-    crs = _parse(text, "vertical_crs", file, line)
+    crs = parse_crs(text, "vertical_crs", file, line)
     if crs.is_bound and crs.source_crs is not None:
         crs = crs.source_crs
     if not crs.is_vertical or crs.is_compound:
@@ -202,7 +219,7 @@ def read_vertical_crs(text: str, file: str | None = None, line: int | None = Non
     raise InputError(
         Problem(
             "vertical-crs",
-            f'vertical_crs "{text}" {what}',
+            f"vertical_crs {shown(text)} {what}",
             "a vertical CRS that counts up",
             remedy,
             file,

@@ -23,7 +23,7 @@ from geosite.base.large_rasters import strips
 from geosite.base.map_frame import Frame
 from geosite.base.problems import one_line, shown
 from geosite.base.units import FOOT_M, US_SURVEY_FOOT_M
-from geosite.reading.ascii_grid import OPTIONS, check_ascii_grid
+from geosite.reading.ascii_grid import OPTIONS, check_ascii_grid, crs_beside
 from geosite.reading.crs import map_frame
 from geosite.reading.foreign import damage
 from geosite.reading.raster_trial import try_raster
@@ -262,12 +262,13 @@ def open_elevation(
                 warnings.simplefilter("ignore")  # a file without a place is refused below
                 source = stack.enter_context(rasterio.open(path, driver=driver, **options))
             _check_cells(source, refuse, most)
+            system = _system(source, path, refuse)
             unit = (source.units[0] or "").strip()
             check_unit(unit, file)
             grid = _grid(source, refuse)
             extent = (grid.west, grid.south, grid.east, grid.north)
-            code = source.crs.to_epsg(confidence_threshold=100)
-            crs = f"EPSG:{code}" if code else source.crs.to_wkt()
+            code = system.to_epsg(confidence_threshold=100)
+            crs = f"EPSG:{code}" if code else system.to_wkt()
             frame = _with_band_unit(map_frame(crs, extent, file), unit)
             frame = _with_given_unit(frame, unit, elevation_unit, refuse)
             if driver == "AAIGrid":
@@ -292,7 +293,7 @@ def _unreadable(file: str, error: Exception) -> InputError:
 
 
 def _check_cells(source: Any, refuse: Any, most: int) -> None:
-    """Refuse what is no single band of elevations on a known map."""
+    """Refuse what is no single band of elevations."""
     if source.count != 1:
         raise refuse(
             "raster-bands",
@@ -315,13 +316,23 @@ def _check_cells(source: Any, refuse: Any, most: int) -> None:
             f"at most {most / 1e6:.0f} million cells",
             "cut it to the site or take larger cells",
         )
-    if source.crs is None:
+
+
+def _system(source: Any, path: Path, refuse: Any) -> Any:
+    """Return the CRS; of an ASCII grid it may stand beside it in a way the library passes over."""
+    from rasterio.crs import CRS
+
+    if source.crs is not None:
+        return source.crs
+    told = crs_beside(path, refuse) if source.driver == "AAIGrid" else ""
+    if not told:
         raise refuse(
             "raster-no-crs",
             "the raster does not say which CRS it is in",
             "a raster with a projected CRS",
             "assign its CRS first",
         )
+    return CRS.from_wkt(told)
 
 
 def _grid(source: Any, refuse: Any) -> Grid:

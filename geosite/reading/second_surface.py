@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from geosite.base.errors import Refuse
 from geosite.base.map_frame import Frame, length_unit, name_unless_same_map
-from geosite.reading.ascii_grid import OPTIONS, check_ascii_grid
+from geosite.reading.ascii_grid import OPTIONS, check_ascii_grid, crs_beside
 from geosite.reading.foreign import damage, quiet
 from geosite.reading.raster_trial import try_raster
 
@@ -84,40 +84,12 @@ def read_surface(path: Path, file: str, refuse: Refuse) -> SecondSurface:
             rasterio.open(path, driver=driver, **options) as source,
         ):
             place = source.transform
-            upright = place.b == place.d == 0 and place.a > 0 > place.e
-            if not upright or source.crs is None:
-                raise refuse(
-                    "surface-not-north-up",
-                    f"{file} is turned, upside down or without a CRS",
-                    "a north-up raster with a CRS",
-                    "warp it to the map's CRS first",
-                )
-            if source.count != 1:
-                raise refuse(
-                    "surface-bands",
-                    f"{file} has {source.count} bands",
-                    "one band of elevations",
-                    "save the band of the elevations alone",
-                )
-            if "complex" in source.dtypes[0]:
-                raise refuse(
-                    "surface-complex",
-                    f"the cells of {file} are complex numbers",
-                    "elevations, which are real numbers",
-                    "save its real part if that is the elevation",
-                )
-            if source.width * source.height > CELLS:
-                raise refuse(
-                    "surface-too-large",
-                    f"{file} has {source.width} x {source.height} cells",
-                    f"at most {CELLS / 1e6:.0f} million",
-                    "cut it to the site",
-                )
+            crs_wkt = _system(source, path, file, refuse)
+            _refuse_odd(source, file, refuse)
             if driver == "AAIGrid":
                 check_ascii_grid(path, file)
             values = source.read(1, masked=True).astype(np.float64).filled(np.nan)
             values = values * source.scales[0] + source.offsets[0]
-            crs_wkt = str(source.crs.to_wkt())
             unit = (source.units[0] or "").strip()
     except (RasterioError, OSError, ValueError, IndexError) as error:
         raise refuse(
@@ -128,6 +100,55 @@ def read_surface(path: Path, file: str, refuse: Refuse) -> SecondSurface:
         ) from error
     check_unit(unit, file)
     return SecondSurface(file, values, place.c, place.f, place.a, -place.e, crs_wkt, unit)
+
+
+def _system(source: Any, path: Path, file: str, refuse: Refuse) -> str:
+    """Return the CRS of an open raster as WKT; that of text may stand in a file beside it."""
+    is_text = source.driver == "AAIGrid"
+    told = source.crs.to_wkt() if source.crs is not None else ""
+    if not told and is_text:
+        told = crs_beside(path, refuse)
+    if not told:
+        raise refuse(
+            "surface-no-crs",
+            f"{file} does not say which CRS it is in",
+            "a raster with a CRS",
+            "put its .prj beside it" if is_text else "assign its CRS first",
+        )
+    return str(told)
+
+
+def _refuse_odd(source: Any, file: str, refuse: Refuse) -> None:
+    """Refuse a raster that is no single north-up band of elevations."""
+    place = source.transform
+    if not (place.b == place.d == 0 and place.a > 0 > place.e):
+        raise refuse(
+            "surface-not-north-up",
+            f"{file} is turned or upside down",
+            "a north-up raster",
+            "warp it north-up first",
+        )
+    if source.count != 1:
+        raise refuse(
+            "surface-bands",
+            f"{file} has {source.count} bands",
+            "one band of elevations",
+            "save the band of the elevations alone",
+        )
+    if "complex" in source.dtypes[0]:
+        raise refuse(
+            "surface-complex",
+            f"the cells of {file} are complex numbers",
+            "elevations, which are real numbers",
+            "save its real part if that is the elevation",
+        )
+    if source.width * source.height > CELLS:
+        raise refuse(
+            "surface-too-large",
+            f"{file} has {source.width} x {source.height} cells",
+            f"at most {CELLS / 1e6:.0f} million",
+            "cut it to the site",
+        )
 
 
 def _vertical_unit(wkt: str) -> tuple[tuple[float, str] | None, str]:
