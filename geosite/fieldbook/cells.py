@@ -35,6 +35,8 @@ _GROUPED = re.compile(
     r"[+-]?\d{1,3}(?:([ \u00a0\u202f'])\d{3}(?:\1\d{3})*(?:\.\d*)?|(?:,\d{3})+\.\d*|(?:,\d{3}){2,})"
 )
 """A number with decimal point whose thousands are parted, and can be nothing else."""
+_BLANKS = " \u00a0\u202f'"
+"""What else parts thousands."""
 _EXCHANGED = str.maketrans(".,", ",.")
 NUMBER_LIMIT = 100
 """Characters of a number."""
@@ -221,12 +223,12 @@ def _number_fault(axis: str, text: str, decimal: str) -> tuple[str, str, str, st
         return "not-a-number", what, "a number", "check the columns, or correct the cell"
     if re.fullmatch(r"[+-]?(nan|inf|infinity|1\.#\w+|n/?a|null|none)", text, re.IGNORECASE):
         return "not-finite", what, "a finite number", "measure it again, or remove the row"
-    if decimal == "," and re.fullmatch(r"[+-]?\d*\.\d+", text, re.ASCII):
+    if decimal == "," and re.fullmatch(rf"[+-]?[\d,{_BLANKS}]*(?:\d\.|\.\d)\d*", text, re.ASCII):
         return "decimal-point", what, "a decimal comma, as in other rows", "write all of them alike"
     if decimal == "." and re.fullmatch(r"[+-]?[1-9]\d{0,2},\d{3}", text, re.ASCII):
         point, none = text.replace(",", "."), text.replace(",", "")
         return "decimal-comma", what, "a decimal point", f"write {point} or {none}, as is meant"
-    if re.fullmatch(r"[+-]?[\d.' ]*\d,\d+", text, re.ASCII):
+    if re.fullmatch(rf"[+-]?[\d.{_BLANKS}]*\d,\d+", text, re.ASCII):
         return "decimal-comma", what, "a decimal point", "export with decimal points, not commas"
     if text[0] in "\u2212\u2013\u2014":
         return "not-a-number", what, "a plain minus sign", "type - instead of the long dash"

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import csv
 import io
+import math
 import re
 from collections import Counter
 from collections.abc import Sequence
@@ -22,10 +23,16 @@ Decimal = Literal[".", ","]
 SEPARATORS = {"\t": "tabs", ";": "semicolons", "|": "bars", ",": "commas", " ": "blanks"}
 _SAMPLE = 400
 """Rows by which a separator is chosen."""
-_TYPOGRAPHY = str.maketrans({"\u2212": "-", "\u2013": "-", "\u00a0": "", "\u202f": "", "'": ""})
+_TYPOGRAPHY = str.maketrans({"\u2212": "-", "\u2013": "-", "\u00a0": " ", "\u202f": " "})
+# an apostrophe behind a number is a foot
+_PARTED = re.compile(r"[+-]?\d{1,3}(?:([ '])\d{3})(?:\1\d{3})*(?:[.,]\d*)?", re.ASCII)
 # no thousands begin with a nought
-_POINT = re.compile(r"[+-]?(?:[1-9]\d{0,2}(?:,\d{3})+|\d+)?(?:\.\d*)?(?:[eE][+-]?\d+)?", re.ASCII)
-_COMMA = re.compile(r"[+-]?(?:[1-9]\d{0,2}(?:\.\d{3})+|\d+)?(?:,\d*)?(?:[eE][+-]?\d+)?", re.ASCII)
+_POINT = re.compile(
+    r"[+-]?(?=\.?\d)(?:[1-9]\d{0,2}(?:,\d{3})+|\d+)?(?:\.\d*)?(?:[eE][+-]?\d+)?", re.ASCII
+)
+_COMMA = re.compile(
+    r"[+-]?(?=,?\d)(?:[1-9]\d{0,2}(?:\.\d{3})+|\d+)?(?:,\d*)?(?:[eE][+-]?\d+)?", re.ASCII
+)
 _ONE_BYTE = ("cp1252", "cp1250", "cp1251", "cp1253", "mac_roman", "cp850")
 _WESTERN = frozenset(
     "äöüÄÖÜßéèêëàâáãåçñíìîïóòôõøœæúùûÿýÉÈÊÀÁÂÅÇÑÓØÆÚ°²³µ½¼'\u2018\u2019\u201c\u201d\u2013€"
@@ -87,12 +94,13 @@ def as_number(cell: str, decimal: Decimal = ".") -> float | None:
     text = cell.strip().translate(_TYPOGRAPHY)
     if not text or not any(c.isdigit() for c in text):
         return None
-    if re.fullmatch(r"[+-]?\d{1,3}( \d{3})+([.,]\d*)?", text, re.ASCII):
-        text = text.replace(" ", "")
+    if _PARTED.fullmatch(text):
+        text = text.replace(" ", "").replace("'", "")
     if (_POINT if decimal == "." else _COMMA).fullmatch(text) is None:
         return None
     other = "," if decimal == "." else "."
-    return float(text.replace(other, "").replace(decimal, "."))
+    value = float(text.replace(other, "").replace(decimal, "."))
+    return value if math.isfinite(value) else None
 
 
 def decoded(data: bytes) -> tuple[str, str, bool]:

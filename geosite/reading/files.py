@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import codecs
+import math
 import os
 import stat
 import unicodedata
@@ -206,7 +207,7 @@ def check_plain_file(
     if status.st_size > limit:
         problems.add(
             "file-too-large",
-            f"the {what} has {status.st_size / 1e6:.0f} MB",
+            f"the {what} has {math.ceil(status.st_size / 1e5) / 10:g} MB",
             f"at most {limit / 1e6:.0f} MB",
             "check that it is the right file, or split the survey",
             shown_as,

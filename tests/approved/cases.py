@@ -13,6 +13,7 @@ from contextlib import chdir
 from pathlib import Path
 
 from approved.exports import imported, started
+from approved.input_tables import tables_told
 from approved.refusals import refused_books, refused_keys, refused_sites
 from approved.told import folder_told, shortened
 from cli_runner import geosite
@@ -167,6 +168,7 @@ CASES: Mapping[str, Case] = {
     "exports": exports,
     "starters": starters,
     "described": described,
+    "input_tables": tables_told,
 }
 
 os.environ.setdefault("COLUMNS", "100")
