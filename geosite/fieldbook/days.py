@@ -72,12 +72,12 @@ def of_day(notes: Notes, day: str) -> Notes:
     wanted = iso_day(day)
     runs = [run for run, on in known.items() if on == wanted]
     if not runs:
-        listed = ", ".join(sorted(set(known.values()))) or "none at all"
+        listed = ", ".join(sorted(set(known.values())))
         raise InputError(
             Problem(
                 "day-no-runs",
                 f"no run was walked on {day}",
-                f"one of the days {listed}",
+                f"one of the days {listed}" if listed else "a run with a day, and none has one",
                 "give the runs their day, [runs.NAME] date = 2026-05-11",
                 notes.site_file,
             )

@@ -148,7 +148,7 @@ def _unexplained_codes(site: SiteFile, book: FieldBook, findings: list[Finding])
                 f"Code {code} has no [codes.{code}] table"
                 + (f" (did you mean {near}?)" if near else "")
                 + (
-                    f"; its features are drawn as {' or '.join(shapes)} by their number of marks."
+                    f"; its features are drawn as {'s or '.join(shapes)}s by their number of marks."
                     if shapes
                     else "."
                 ),

@@ -53,8 +53,8 @@ def sketch_sheet(
     unit_m = FOOT_M if unit == "ft" else 1.0
     worst = laid.misclosures[0] if laid.misclosures else None
     below = (
-        f"{len(book)} observations, {len(book.runs)} walks, 1:{scale:g}. Laid on the baseline,"
-        " not adjusted. Dashed: the way walked; full: outlines."
+        f"{_counted(len(book), 'observation')}, {_counted(len(book.runs), 'walk')}, 1:{scale:g}."
+        " Laid on the baseline, not adjusted. Dashed: the way walked; full: outlines."
     )
     if worst is not None:
         below += (
@@ -87,6 +87,10 @@ def sketch_sheet(
 
 
 _STRETCH = 20
+
+
+def _counted(number: int, what: str) -> str:
+    return f"{number} {what}{'s' if number != 1 else ''}"
 
 
 def _on_paper(plan: Floats, window: Rectangle) -> tuple[float, Floats]:
@@ -233,6 +237,8 @@ def sketch_text(
         if book.mark[row] < 0:
             continue
         x, y = at(laid.plan[[row]])[0].tolist()
+        if board[y][x] not in " .":
+            continue  # a letter less would make another mark's name of it
         name = book.marks[book.mark[row]][:6]
         free = all(board[y][i] in " ." for i in range(x, min(x + len(name) + 1, width)))
         for i, character in enumerate(("+" + name) if free else "+"):

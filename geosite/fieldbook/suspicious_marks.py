@@ -181,7 +181,10 @@ def suspect_findings(book: FieldBook) -> list[Finding]:
             )
         )
     if len(found) > MOST:
-        more = f"And {len(found) - MOST} more marks that look like a slip."
+        count = len(found) - MOST
+        more = (
+            f"And {count} more {'marks that look' if count > 1 else 'mark that looks'} like a slip."
+        )
         findings.append(Finding("look", "mark-suspect", more))
     return findings
 

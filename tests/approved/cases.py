@@ -14,6 +14,7 @@ from pathlib import Path
 
 from approved.exports import imported, started
 from approved.input_tables import tables_told
+from approved.input_walks import walks_told
 from approved.refusals import refused_books, refused_keys, refused_sites
 from approved.told import folder_told, shortened
 from cli_runner import geosite
@@ -169,6 +170,7 @@ CASES: Mapping[str, Case] = {
     "starters": starters,
     "described": described,
     "input_tables": tables_told,
+    "input_walks": walks_told,
 }
 
 os.environ.setdefault("COLUMNS", "100")

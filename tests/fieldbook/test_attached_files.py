@@ -212,7 +212,7 @@ def test_limit_sets_with_a_mistake_have_its_line(tmp_path: Path) -> None:
         (Affine(1, 0, 5, 0, 1, 5), "EPSG:25832", "surface-not-north-up"),
         (Affine(1, 0.1, 5, 0.1, -1, 5), "EPSG:25832", "surface-not-north-up"),
         (Affine(-1, 0, 5, 0, -1, 5), "EPSG:25832", "surface-not-north-up"),
-        (Affine(1, 0, 5, 0, -1, 5), None, "surface-not-north-up"),
+        (Affine(1, 0, 5, 0, -1, 5), None, "surface-no-crs"),
     ],
 )
 def test_surface_refused(tmp_path: Path, transform: Affine, crs, code: str) -> None:
@@ -226,7 +226,7 @@ def test_surface_without_a_place(tmp_path: Path) -> None:
         warnings.simplefilter("ignore")
         with rasterio.open(tmp_path / "below.tif", "w", **profile):
             pass
-    expected = (2, [("site.toml", 23, "surface-not-north-up")])
+    expected = (2, [("site.toml", 23, "surface-no-crs")])
     assert faults(write(tmp_path, BOOK, SURFACE)) == expected
 
 

@@ -473,8 +473,8 @@ def test_unexplained_code(tmp_path: Path) -> None:
     ]
     first, second = (f.text for f in notes.findings)
     assert "did you mean setts?" in first
-    assert "drawn as area by" in first
-    assert "drawn as line or point by" in second
+    assert "drawn as areas by" in first
+    assert "drawn as lines or points by" in second
 
 
 def test_stray_segment(tmp_path: Path) -> None:

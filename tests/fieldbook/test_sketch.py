@@ -153,7 +153,7 @@ def test_misclosures_are_drawn_longer_and_told(unit: str, length: str, way: str)
     words = " ".join(t.text for t in group(sheet, "words").items if isinstance(t, Text))
     far = 40 + 10 + math.dist((40, 10), (0.3, 0.4))
     assert f"B1, {length} after {far / (1 if unit == 'm' else 0.3048):.0f} {unit}" in words
-    assert "4 observations, 1 walks" in words
+    assert "4 observations, 1 walk, " in words
     quiet = " ".join(
         t.text
         for t in group(drawn(book(("B1 B2", 0, 0, ""))), "words").items

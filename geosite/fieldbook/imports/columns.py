@@ -78,6 +78,10 @@ def read_columns(source: Source, answers: Answers, questions: list[Question]) ->
     xyz = _coordinates(source, columns, body, decimal, questions)
     if xyz is None:
         return None
+    before = len(questions)
+    unit = _unit(source, header, units, columns, questions)
+    if len(questions) > before:
+        return None
     places = {at: k for k, (_, _, at) in enumerate(body)}
     breaks = {places[b] for b in table.breaks | again if places.get(b, 0) > 0}
     cells = {
@@ -88,7 +92,7 @@ def read_columns(source: Source, answers: Answers, questions: list[Question]) ->
     return Walked(
         source,
         columns,
-        _unit(header, units, columns, table.above),
+        unit,
         tuple(line for _, line, _ in body),
         xyz,
         cells,
@@ -189,27 +193,27 @@ def _by_header(
         offers.setdefault(role, []).append(Column(role, i, head, turned, sureness, why))
     for role in (one for one in ROLES if one in offers and one not in found):
         columns = offers[role]
-        best = [c for c in columns if plain_header(c.header) == role] or columns
+        filled = [c for c in columns if any(row[c.index] for row in rows)] or columns
+        best = [c for c in filled if plain_header(c.header) == role] or filled
         clear = [c for c in best if c.sureness == "sure"] or best
-        filled = [c for c in clear if any(row[c.index] for row in rows)] or clear
-        if len(filled) > 1 and role in ("x", "y", "z", "run", "point"):
+        if len(clear) > 1 and role in ("x", "y", "z", "run", "point"):
             # a number and a name of the mark: the one that comes back is the mark
-            if role == "point" and (mark := _recurring(filled, rows)) is not None:
+            if role == "point" and (mark := _recurring(clear, rows)) is not None:
                 found[role] = mark
                 continue
-            names = " or ".join(shown(c.header) for c in filled)
+            names = " or ".join(shown(c.header) for c in clear)
             questions.append(
                 Question(
                     "column-two",
                     f"{names} may be {role}",
                     "one of them",
-                    f"say --column {role}={filled[0].header} (or the other)",
+                    f"say --column {role}={clear[0].header} (or the other)",
                     source.file,
                     source.table.lines[0],
                 )
             )
             continue
-        found[role] = filled[0]
+        found[role] = clear[0]
 
 
 def _recurring(columns: Sequence[Column], rows: Sequence[Sequence[str]]) -> Column | None:
@@ -310,14 +314,18 @@ def _texts_by_data(
         if role in found:
             continue
         taken = {column.index for column in found.values()}
+        fitting = []
         for i in range(len(rows[0]) if rows else 0):
             # a named column is what its name says, or nothing of ours
             if i in taken or (header is not None and header[i]):
                 continue
             cells = [row[i] for row in rows]
             if any(cells) and test(cells, found):
-                found[role] = Column(role, i, "", False, "likely", why)
-                break
+                fitting.append(Column(role, i, "", False, "likely", why))
+        if fitting:
+            # a counter in front of the names differs in every row, too
+            mark = _recurring(fitting, rows) if role == "point" else None
+            found[role] = mark or fitting[0]
     _feature_and_code(header, rows, found)
 
 
@@ -390,14 +398,15 @@ def _coordinates(
     for k, axis in enumerate("xyz"):
         column = columns[axis]
         for n, (row, line, _) in enumerate(body):
-            value = as_number(row[column.index], decimal)
+            cell = row[column.index]
+            value = as_number(cell, decimal)
             if value is not None:
                 xyz[n, k] = -value if column.turned and value else value
             elif len(questions) < before + 20:
                 questions.append(
                     Question(
                         "number-unreadable",
-                        f"{axis} is {shown(row[column.index], 30)}",
+                        f"{axis} is {shown(cell, 30) if cell else 'blank'}",
                         f"a number with decimal {'point' if decimal == '.' else 'comma'}",
                         "correct the cell, take the row out, or name another column with --column",
                         source.file,
@@ -408,19 +417,34 @@ def _coordinates(
 
 
 def _unit(
+    source: Source,
     header: Sequence[str] | None,
     units: Sequence[str] | None,
     columns: Mapping[str, Column],
-    above: Sequence[str],
+    questions: list[Question],
 ) -> tuple[str, str] | None:
     """Return the unit that headers, a row of units or a line above the table state."""
+    stated: dict[str, str] = {}
     for axis in "xyz":
         i = columns[axis].index
         if header is not None and (unit := unit_of(header[i])):
-            return unit, f'header "{header[i]}"'
-        if units is not None and (unit := unit_of(f"({units[i]})")):
-            return unit, f'"{units[i]}" below the header'
-    for line in above:
+            stated.setdefault(unit, f'header "{header[i]}"')
+        elif units is not None and (unit := unit_of(f"({units[i]})")):
+            stated.setdefault(unit, f'"{units[i]}" below the header')
+    if len(stated) > 1:
+        questions.append(
+            Question(
+                "unit-of-axes-differs",
+                f"x, y and z are in different units ({', '.join(stated.values())})",
+                "one unit for all three",
+                "export it again in one unit, or correct the headers if they are wrong",
+                source.file,
+                source.table.lines[0],
+            )
+        )
+    if stated:
+        return next(iter(stated.items()))
+    for line in source.table.above:
         named = re.search(r"units?\s*[:=]?\s*\(?([A-Za-z -]+)", line, re.IGNORECASE)
         if named and (unit := unit_of(f"({named[1].strip()})")):
             return unit, f'"{line.strip()[:40]}" above the table'

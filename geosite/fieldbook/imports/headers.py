@@ -37,7 +37,10 @@ _WORDS: dict[Role, tuple[str, ...]] = {
 _DOWN = ("down", "zdown", "depth", "d", "tiefe", "below")
 _SOUTH_WEST: dict[str, Role] = {"south": "y", "west": "x", "s": "y", "w": "x"}
 _INSIDE = re.compile(r"[(\[{<]\s*([^)\]}>]+?)\s*[)\]}>]")
-_ENDING = re.compile(r"[_\s.]+(mm|cm|m|ft|feet|foot|metres?|meters?|usft|ftus|in)$", re.IGNORECASE)
+_ENDING = re.compile(
+    r"[_\s.]+(mm|cm|m|ft|feet|foot|metres?|meters?|usft|ftus|in|inch|inches|yd|yards?)$",
+    re.IGNORECASE,
+)
 
 
 def plain_header(header: str) -> str:

@@ -172,8 +172,8 @@ def _alike(found: Observations, baseline: Baseline, questions: list[Question]) -
             questions.append(
                 Question(
                     "baseline-differs",
-                    f"walk {name} has the baseline {baseline.start} to {baseline.end} {length:.4g}"
-                    f" units long, the others {middle:.4g}",
+                    f"the walk {name} has the baseline {baseline.start} to {baseline.end}"
+                    f" {length:.4g} units long, {_others(per_walk, length)}",
                     "one length",
                     "was it recorded in another unit? Then write the units into the headers"
                     " (x [ft]), else check the marks' names"
@@ -193,6 +193,11 @@ def _alike(found: Observations, baseline: Baseline, questions: list[Question]) -
             )
         )
         return
+
+
+def _others(per_walk: Sequence[float], length: float) -> str:
+    rest = [one for one in per_walk if one != length]
+    return f"the other{'s' if len(rest) > 1 else ''} {float(np.median(rest)):.4g}"
 
 
 def _foot_apart(per_walk: Sequence[float]) -> bool:

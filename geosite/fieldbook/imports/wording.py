@@ -6,12 +6,12 @@ from collections.abc import Iterator
 from typing import Any, Literal
 
 from geosite.fieldbook.imports.importing import Imported
-from geosite.fieldbook.imports.model import ROLES, Walked
+from geosite.fieldbook.imports.model import ROLES, Sureness, Walked
 from geosite.reading.delimited import SEPARATORS
 
 __all__ = ["facts", "preview"]
 
-_SURE = {"told": "you said so", "sure": "sure", "likely": "likely", "guess": "a guess, check it"}
+_SURE = {"sure": "sure", "likely": "likely", "guess": "a guess, check it"}
 Style = Literal["title", "plain", "good", "look"]
 
 
@@ -32,13 +32,13 @@ def preview(made: Imported) -> Iterator[tuple[Style, str]]:
     unit = made.unit or "units"
     yield (
         "plain" if base.sureness in ("told", "sure") else "look",
-        f"  Baseline {base.start} to {base.end}, {base.length:.3f} {unit} long: {base.why}"
-        f" ({_SURE[base.sureness]})",
+        f"  Baseline {base.start} to {base.end}, {base.length:.3f} {unit} long:"
+        f" {_why(base.why, base.sureness)}",
     )
     if made.unit is None:
         yield "look", "  Unit: nothing says it; say --unit or --baseline-length, or fill the gap"
     else:
-        yield "plain", f"  Unit {made.unit}: {made.unit_why} ({_SURE[made.unit_sureness]})"
+        yield "plain", f"  Unit {made.unit}: {_why(made.unit_why, made.unit_sureness)}"
     if found.named:
         yield (
             "look",
@@ -62,6 +62,11 @@ def preview(made: Imported) -> Iterator[tuple[Style, str]]:
             yield "look", f"  {key}"
 
 
+def _why(why: str, sureness: Sureness) -> str:
+    """Say what something is taken from and how sure that is; what was told needs no more words."""
+    return why if sureness == "told" else f"{why} ({_SURE[sureness]})"
+
+
 def _source(one: Walked) -> Iterator[tuple[Style, str]]:
     table = one.source.table
     kind = (
@@ -76,14 +81,14 @@ def _source(one: Walked) -> Iterator[tuple[Style, str]]:
     for role in (r for r in ROLES if r in one.columns):
         column = one.columns[role]
         sample = (
-            ", ".join(f"{v:g}" for v in one.xyz[:3, "xyz".index(role)].tolist())
+            ", ".join(f"{v + 0.0:g}" for v in one.xyz[:3, "xyz".index(role)].tolist())
             if role in "xyz"
             else ", ".join(c for c in dict.fromkeys(one.cells[role]) if c)[:40]
         )
+        why = _why(column.why, column.sureness)
         yield (
             "look" if column.sureness == "guess" else "plain",
-            f"  {role:8} column {column.index + 1:<2} {column.why} ({_SURE[column.sureness]}):"
-            f" {sample}",
+            f"  {role:8} column {column.index + 1:<2} {why}: {sample}",
         )
     used = {column.index for column in one.columns.values()}
     unused = [str(i + 1) for i in range(table.width) if i not in used]
