@@ -48,14 +48,15 @@ def check_ascii_grid(path: Path, file: str) -> None:
         while found := _HEADER.match(head, at):
             named[found[1].lower()] = found[2]
             if not re.fullmatch(_NUMBER + rb"|nan", found[2], re.I):
-                raise _not_number(found[2], file, head.count(b"\n", 0, found.end()) + 1)
+                name = found[1].decode().lower()
+                raise _not_number(name, found[2], file, head.count(b"\n", 0, found.end()) + 1)
             at = found.end()
         stream.seek(at)
         line, cells = head.count(b"\n", 0, at) + 1, 0
         while block := stream.read(_BLOCK):
             block += stream.readline() if not block[-1:].isspace() else b""
             if (bad := _BAD_CELL.search(block)) is not None:
-                raise _not_number(bad[0], file, line + block.count(b"\n", 0, bad.start()))
+                raise _not_number("a cell", bad[0], file, line + block.count(b"\n", 0, bad.start()))
             cells += len(block.split())
             line += block.count(b"\n")
     try:
@@ -107,13 +108,13 @@ def crs_beside(path: Path, refuse: Refuse) -> str:
     return ""
 
 
-def _not_number(cell: bytes, file: str, line: int) -> InputError:
+def _not_number(what: str, cell: bytes, file: str, line: int) -> InputError:
     return InputError(
         Problem(
             "grid-cell-not-number",
-            f"a cell is {shown(cell.decode('utf-8', 'replace'))}",
+            f"{what} is {shown(cell.decode('utf-8', 'replace'))}",
             "a number",
-            "correct the cell, or write the grid's nodata_value where nothing was measured",
+            "correct it, or write the grid's nodata_value in a cell where nothing was measured",
             file,
             line,
         )

@@ -198,7 +198,7 @@ def _number(
     if not math.isfinite(value):
         problems.add(
             "cell-not-number",
-            f"{axis} is {shown(cell)}",
+            f"{axis} is {shown(cell) if text else 'blank'}",
             "a finite number with a decimal point",
             "correct the cell or take the row out",
             file,

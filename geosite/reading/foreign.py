@@ -167,7 +167,9 @@ def _json_damage(path: Path) -> str | None:
                 raise
             # one feature per line, or after a record separator (RFC 8142)
             documents = [json.loads(line) for line in re.split("[\x1e\n]", text) if line.strip()]
-    except (ValueError, RecursionError) as error:
+    except RecursionError:
+        return "damaged: nested too deeply"
+    except ValueError as error:
         return f"damaged: {error}"
     return None if all(map(_harmless_crs, documents)) else _FOREIGN_CRS
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from geosite.base.arrays import Floats
 from geosite.base.errors import InputError, Refuse
+from geosite.base.problems import shown
 from geosite.base.proj import quiet_proj
 
 if TYPE_CHECKING:
@@ -236,7 +237,7 @@ def _by_code(near: Any, every: Any, code: str, refuse: Refuse) -> Any:
     listed = ", ".join(offers) or "none that is installed"
     raise refuse(
         "parcels-operation",
-        f"operation {code} does not lead from one CRS to the other here",
+        f"operation {shown(wanted)} does not lead from one CRS to the other here",
         f"the code of one that does: {listed}",
         "correct operation, or leave it out for the best one at the site",
     )

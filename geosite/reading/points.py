@@ -135,8 +135,21 @@ def _from_text(file: str) -> Floats:
     wanted = [header.index(name) for name in _COLUMNS]
     if separator == ";" and "," in rest and "." not in rest:
         rest = rest.replace(",", ".")  # decimal commas
-    if not rest.strip():
+    if not rest.strip(f"{separator} \n"):
         return np.empty((0, 3))
+    found = _numbers(rest, separator, wanted)
+    if found is None:
+        # rows of separators alone, as spreadsheets leave them
+        filled = [line for line in rest.split("\n") if line.strip(f"{separator} ")]
+        found = _numbers("\n".join(filled), separator, wanted)
+    if found is None:
+        _name_bad_cells(rest, separator, wanted, file, first + 2)
+    assert found is not None
+    return found
+
+
+def _numbers(rest: str, separator: str, wanted: Sequence[int]) -> Floats | None:
+    """Return some columns of a table, ``None`` where a cell is no finite number."""
     try:
         found = np.loadtxt(
             io.StringIO(rest),
@@ -147,11 +160,8 @@ def _from_text(file: str) -> Floats:
             ndmin=2,
         )
     except ValueError:
-        found = None
-    if found is None or not np.isfinite(found).all():
-        _name_bad_cells(rest, separator, wanted, file, first + 2)
-    assert found is not None
-    return np.asarray(found, dtype=np.float64)
+        return None
+    return np.asarray(found, dtype=np.float64) if np.isfinite(found).all() else None
 
 
 def _name_bad_cells(rest: str, separator: str, wanted: Sequence[int], file: str, line: int) -> None:
@@ -171,7 +181,7 @@ def _name_bad_cells(rest: str, separator: str, wanted: Sequence[int], file: str,
                 if not good:
                     problems.add(
                         "cell-not-number",
-                        f"{name} is {shown(cell)}",
+                        f"{name} is {shown(cell) if cell else 'blank'}",
                         "a finite number with a decimal point",
                         "correct the cell or take the row out",
                         file,
@@ -249,19 +259,23 @@ def _package_layer(path: Path, file: str, wanted: str | None) -> str:
             )
         ) from error
     names = [str(name) for (name,) in rows]
-    choice = wanted or ("points" if "points" in names or len(names) != 1 else names[0])
-    if choice not in names:
-        close = nearest(choice, names) if wanted else None
-        raise InputError(
-            Problem(
-                "layer-unknown",
-                f"there is no point layer {shown(choice)}",
-                f"one of {', '.join(names[:20])}" if names else "a point layer",
-                did_you_mean(close, "name one with layer"),
-                file,
-            )
+    choice = wanted or ("points" if "points" in names else names[0] if len(names) == 1 else None)
+    if choice in names:
+        assert choice is not None
+        return choice
+    what = "it holds several point layers" if names else "it holds no point layer"
+    raise InputError(
+        Problem(
+            "layer-unknown",
+            f"there is no point layer {shown(choice)}" if choice else what,
+            f"one of {', '.join(names[:20])}" if names else "a point layer",
+            did_you_mean(
+                nearest(choice, names) if choice else None,
+                "name one with layer" if names else "choose another file",
+            ),
+            file,
         )
-    return choice
+    )
 
 
 def _positions(source: Any, field: str | None, refuse: Any) -> Floats:

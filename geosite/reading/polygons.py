@@ -11,7 +11,9 @@ from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from geosite.base.errors import Refuse
+from geosite.base.errors import InputError, Refuse
+from geosite.base.problems import one_line
+from geosite.reading.crs import parse_crs
 from geosite.reading.foreign import (
     driver_names,
     harmless,
@@ -134,7 +136,7 @@ def read_polygons(
     except (OSError, ValueError, TypeError) as error:
         raise refuse(
             "parcels-unreadable",
-            f"{file} cannot be read ({error})",
+            f"{file} cannot be read ({one_line(error)})",
             "a polygon layer",
             "correct layer or export the parcel map again, for example as GeoPackage",
         ) from error
@@ -210,7 +212,6 @@ def _check_polygons(source: Any, found: bool, file: str, refuse: Refuse) -> None
 def _crs_of(own: str, given: str | None, file: str, refuse: Refuse) -> str:
     """Return the CRS of a layer as WKT: its own, or the one that the site file gives."""
     from pyproj import CRS
-    from pyproj.exceptions import CRSError
 
     if given is None:
         if not own:
@@ -222,16 +223,10 @@ def _crs_of(own: str, given: str | None, file: str, refuse: Refuse) -> str:
             )
         return own
     try:
-        if names_a_file(given) or "://" in given:
-            raise CRSError("it names a file or an address")
-        told = CRS.from_user_input(given)
-    except CRSError as error:
-        raise refuse(
-            "parcels-crs",
-            f"crs {given} is not understood ({str(error)[:100]})",
-            "an authority and code, WKT or a PROJ string",
-            'write for example crs = "EPSG:25832"',
-        ) from None
+        told = parse_crs(given, "crs")
+    except InputError as error:
+        (problem,) = error.problems
+        raise refuse("parcels-crs", problem.what, problem.expected, problem.remedy) from None
     if own and not CRS.from_wkt(own).equals(told, ignore_axis_order=True):
         raise refuse(
             "parcels-two-crs",

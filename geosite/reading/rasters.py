@@ -6,7 +6,6 @@ before anything is read, and a CRS that distances can be measured in.
 
 from __future__ import annotations
 
-import math
 import warnings
 from collections.abc import Iterable, Iterator
 from contextlib import ExitStack, contextmanager
@@ -25,6 +24,7 @@ from geosite.base.problems import one_line, shown
 from geosite.base.units import FOOT_M, US_SURVEY_FOOT_M
 from geosite.reading.ascii_grid import OPTIONS, check_ascii_grid, crs_beside
 from geosite.reading.crs import map_frame
+from geosite.reading.elevation_ends import lowest_and_highest
 from geosite.reading.foreign import damage
 from geosite.reading.raster_trial import try_raster
 
@@ -68,10 +68,6 @@ _OTHER_UNITS = frozenset(
         *("mm", "cm", "dm", "km"),
     )
 )
-
-
-# what programs write where they have no elevation
-_FOR_NOTHING = (-9999.0, -99999.0, -999.0, -32768.0, -32767.0, 9999.0, -3.4028234663852886e38, 1e20)
 
 
 @dataclass(frozen=True, eq=False)
@@ -176,22 +172,7 @@ class ElevationSource:
         InputError
             As `ends`.
         """
-        ends = _Ends()
-        for part in parts:
-            ends.add(part)
-        if not ends.count:
-            raise InputError(
-                Problem(
-                    "raster-empty",
-                    "the raster holds no elevation at all",
-                    "elevations",
-                    "look at its nodata",
-                    self.file,
-                )
-            )
-        if self._source.nodata is None:
-            ends.refuse_words_for_nothing(self.file)
-        return ends.low, ends.high
+        return lowest_and_highest(parts, self.file, self._source.nodata is not None)
 
 
 def read_elevation(file: str, elevation_unit: str | None = None) -> ElevationRaster:
@@ -269,7 +250,7 @@ def open_elevation(
             extent = (grid.west, grid.south, grid.east, grid.north)
             code = system.to_epsg(confidence_threshold=100)
             crs = f"EPSG:{code}" if code else system.to_wkt()
-            frame = _with_band_unit(map_frame(crs, extent, file), unit)
+            frame = _with_band_unit(map_frame(crs, extent, file), unit, refuse)
             frame = _with_given_unit(frame, unit, elevation_unit, refuse)
             if driver == "AAIGrid":
                 check_ascii_grid(path, file)
@@ -404,10 +385,20 @@ def band_unit(unit: str) -> tuple[float, str] | None:
     return next(((size, name) for size, name, words in _BAND_UNITS if word in words), None)
 
 
-def _with_band_unit(frame: Frame, unit: str) -> Frame:
+def _with_band_unit(frame: Frame, unit: str, refuse: Any) -> Frame:
     """Without a vertical CRS the band may say in which unit its elevations are."""
     found = band_unit(unit)
-    if frame.vertical_wkt is not None or found is None:
+    if found is None:
+        return frame
+    if frame.vertical_wkt is not None:
+        if abs(found[0] / frame.height_unit_m - 1) > 1e-9:
+            raise refuse(
+                "raster-two-units",
+                f"the band says that its elevations are in {found[1]}, those of its CRS"
+                f" ({frame.vertical_name}) are in {frame.height_unit_name}",
+                "one unit",
+                "correct the unit of the band or the vertical CRS",
+            )
         return frame
     return replace(frame, height_unit_m=found[0], height_unit_name=found[1])
 
@@ -427,58 +418,6 @@ def _with_given_unit(frame: Frame, own: str, given: str | None, refuse: Any) -> 
             "leave elevation_unit out, or correct the raster if it is wrong there",
         )
     return replace(frame, height_unit_m=length, height_unit_name=name)
-
-
-class _Ends:
-    """The two lowest and the two highest elevations, of values that come in parts."""
-
-    def __init__(self) -> None:
-        self.count = 0
-        self.low = self.second = math.inf
-        self.high = self.last_but_one = -math.inf
-        self.at_ends = {"low": 0, "high": 0}
-
-    def add(self, values: npt.NDArray[np.floating[Any]]) -> None:
-        known = values[np.isfinite(values)]
-        if not known.size:
-            return
-        self.count += known.size
-        low, high = float(known.min()), float(known.max())
-        above = float(known.min(where=known > low, initial=np.inf))
-        below = float(known.max(where=known < high, initial=-np.inf))
-        lows = {v for v in (self.low, self.second, low, above) if v < math.inf}
-        highs = {v for v in (self.high, self.last_but_one, high, below) if v > -math.inf}
-        if low < self.low:
-            self.at_ends["low"] = 0
-        if high > self.high:
-            self.at_ends["high"] = 0
-        self.low, self.second = [*sorted(lows), math.inf][:2]
-        self.high, self.last_but_one = [*sorted(highs, reverse=True), -math.inf][:2]
-        self.at_ends["low"] += int(np.count_nonzero(known == self.low))
-        self.at_ends["high"] += int(np.count_nonzero(known == self.high))
-
-    def refuse_words_for_nothing(self, file: str) -> None:
-        """Refuse values that stand for nothing: slopes of 100,000 percent."""
-        if self.low == self.high:
-            return
-        for end, near, far, many in (
-            (self.low, self.second, self.high, self.at_ends["low"]),
-            (self.high, self.last_but_one, self.low, self.at_ends["high"]),
-        ):
-            if not any(math.isclose(end, word, rel_tol=1e-6) for word in _FOR_NOTHING):
-                continue
-            if abs(near - end) > 10 * max(abs(far - near), 1.0):
-                raise InputError(
-                    Problem(
-                        "raster-nodata",
-                        f"{many} cells are {end:g}, far from all others"
-                        f" ({min(near, far):g} to {max(near, far):g}), and no value is declared as"
-                        " nodata",
-                        "cells without an elevation declared as nodata",
-                        f"set the nodata value of the raster to {end:g}",
-                        file,
-                    )
-                )
 
 
 def _elevations(

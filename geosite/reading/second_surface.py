@@ -10,7 +10,9 @@ import numpy as np
 
 from geosite.base.errors import Refuse
 from geosite.base.map_frame import Frame, length_unit, name_unless_same_map
+from geosite.base.problems import one_line
 from geosite.reading.ascii_grid import OPTIONS, check_ascii_grid, crs_beside
+from geosite.reading.elevation_ends import lowest_and_highest
 from geosite.reading.foreign import damage, quiet
 from geosite.reading.raster_trial import try_raster
 
@@ -90,15 +92,18 @@ def read_surface(path: Path, file: str, refuse: Refuse) -> SecondSurface:
                 check_ascii_grid(path, file)
             values = source.read(1, masked=True).astype(np.float64).filled(np.nan)
             values = values * source.scales[0] + source.offsets[0]
+            values[~np.isfinite(values)] = np.nan
+            has_nodata = source.nodata is not None
             unit = (source.units[0] or "").strip()
     except (RasterioError, OSError, ValueError, IndexError) as error:
         raise refuse(
             "surface-unreadable",
-            f"{file} cannot be read ({error})",
+            f"{file} cannot be read ({one_line(error)})",
             "a GeoTIFF of elevations",
             "correct the name or export it again",
         ) from error
     check_unit(unit, file)
+    lowest_and_highest([values], file, has_nodata)
     return SecondSurface(file, values, place.c, place.f, place.a, -place.e, crs_wkt, unit)
 
 
@@ -124,7 +129,7 @@ def _refuse_odd(source: Any, file: str, refuse: Refuse) -> None:
     if not (place.b == place.d == 0 and place.a > 0 > place.e):
         raise refuse(
             "surface-not-north-up",
-            f"{file} is turned or upside down",
+            f"{file} is turned, upside down or has no place on the map",
             "a north-up raster",
             "warp it north-up first",
         )

@@ -12,7 +12,7 @@ from itertools import islice
 from pathlib import Path
 from typing import Any, Literal
 
-from geosite.base.problems import Problems, did_you_mean, nearest, shown
+from geosite.base.problems import Problems, did_you_mean, nearest, one_line, shown
 from geosite.reading.files import as_utf8, check_plain_file, decode, read_plain_file
 from geosite.reading.foreign import driver_names, harmless, reading_layers, within_limits
 from geosite.reading.toml_lines import TomlText
@@ -379,7 +379,7 @@ def open_layer(
     except (OSError, ValueError, OverflowError, AttributeError, TypeError) as error:
         problems.add(
             "layer-unreadable",
-            f"the field book cannot be read as {driver} ({error})",
+            f"the field book cannot be read as {driver} ({one_line(error)})",
             "a table or a layer of points",
             "check that it opens elsewhere, or export it as CSV",
             file,

@@ -13,6 +13,8 @@ from contextlib import chdir
 from pathlib import Path
 
 from approved.exports import imported, started
+from approved.input_layers import layers_told
+from approved.input_places import places_told
 from approved.input_tables import tables_told
 from approved.input_walks import walks_told
 from approved.refusals import refused_books, refused_keys, refused_sites
@@ -170,6 +172,8 @@ CASES: Mapping[str, Case] = {
     "starters": starters,
     "described": described,
     "input_tables": tables_told,
+    "input_places": places_told,
+    "input_layers": layers_told,
     "input_walks": walks_told,
 }
 
