@@ -45,6 +45,8 @@ _SAME_WORDS = {
     **dict.fromkeys(("%", "per cent"), "percent"),
     **dict.fromkeys(("degrees", "deg"), "degree"),
 }
+# paths of the tables without which there is no survey
+_NEEDED = ((), ("survey",), ("baseline",), ("anchor",))
 _TYPES = {
     "string": "text in quotes",
     "number": "a number",
@@ -330,8 +332,10 @@ def _explain(tree: Any, place: SiteText, problems: Problems) -> None:
                 problems.add(
                     "key-missing",
                     f"{table} has no {f'[{key}] table' if is_table else f'key {key}'}",
-                    "it, because the survey cannot be read or placed without it",
-                    f"add {f'a [{key}] table' if is_table else f'{key} = ...'}",
+                    "it, because the survey cannot be read or placed without it"
+                    if path[:1] in _NEEDED
+                    else "it, because nothing can be made of the table without it",
+                    f"add {f'the table [{key}]' if is_table else f'{key} = ...'}",
                     place.file,
                     place.line(*path),
                 )
@@ -399,7 +403,9 @@ def _remedy(error: Any, problems: Problems) -> str:
         likely = problems.suggest(value, [v for v in rule["enum"] if isinstance(v, str)], 0.5)
         return did_you_mean(likely, "choose one of these")
     if isinstance(value, str) and rule.get("type") in ("number", "integer"):
-        return "write a number without quotes, with a decimal point"
+        return "write a number without quotes" + (
+            ", with a decimal point" if rule["type"] == "number" else ""
+        )
     if isinstance(value, str) and rule.get("type") == "boolean":
         return "write it without quotes"
     if rule.get("type") == "string" and not isinstance(value, str):

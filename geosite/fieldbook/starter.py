@@ -224,7 +224,7 @@ def _commented(table: TableEntry) -> list[str]:
     ]
     for key in table.keys:
         said = key.meaning.split(". ")[0].rstrip(".")
-        unit = f" ({key.unit})" if key.unit else ""
+        unit = f" ({key.unit})" if key.unit and key.unit not in said else ""
         lines += [
             f"# {key.name} = {key.example}",
             *(f"#     # {line}" for line in textwrap.wrap(said + unit, 90)),

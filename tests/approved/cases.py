@@ -17,7 +17,7 @@ from approved.input_layers import layers_told
 from approved.input_places import places_told
 from approved.input_tables import tables_told
 from approved.input_walks import walks_told
-from approved.refusals import refused_books, refused_keys, refused_sites
+from approved.refusals import read_sites, refused_books, refused_keys, refused_sites
 from approved.told import folder_told, shortened
 from cli_runner import geosite
 
@@ -134,6 +134,7 @@ def refusals(folder: Path) -> Texts:
         "site_files.txt": refused_sites(folder),
         "field_books.txt": refused_books(folder),
         "keys.txt": refused_keys(folder),
+        "read_alone.txt": read_sites(folder),
     }
 
 
@@ -154,6 +155,8 @@ def described(folder: Path) -> Texts:
     with chdir(folder):
         return {
             "site_file.txt": said("describe", "site-file"),
+            "field_book.txt": said("describe", "field-book"),
+            "site_file_schema.txt": said("describe", "site-file", "--json-schema"),
             "outputs.txt": said("describe", "outputs"),
             "processes.txt": said("list", "--json", "--full"),
         }

@@ -64,7 +64,10 @@ def started(folder: Path, said: Callable[..., str]) -> dict[str, str]:
         told += said("new", name, "--starter", name)
         told += said("check", f"{name}/site.toml", "--sketch", "-")
         texts[f"{name}.toml"] = _text(folder / name / "site.toml")
-    rest = texts["landing.toml"].partition("# ---- every other table")
+    for name in ("paved-yard-us", "stockpile-us"):
+        told += said("new", name, "--starter", name) + _text(folder / name / "field_book.csv")
+        texts[f"{name}.toml"] = _text(folder / name / "site.toml")
+    rest = texts["paved-yard.toml"].partition("# ---- every other table")
     texts = {name: text.partition("# ---- every other table")[0] for name, text in texts.items()}
     told += said("new", "landing") + said("new", "other", "--starter", "yard")
     return texts | {"starters.txt": told, "every_table.toml": rest[1] + rest[2]}

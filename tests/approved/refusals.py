@@ -12,7 +12,7 @@ from geosite.build import check
 from geosite.fieldbook.read import read_survey
 from geosite.fieldbook.reference import KeyEntry, tables
 
-__all__ = ["refused_books", "refused_keys", "refused_sites"]
+__all__ = ["read_sites", "refused_books", "refused_keys", "refused_sites"]
 
 HERE = Path(__file__).parent / "sites"
 SITES, BOOKS = (
@@ -20,6 +20,17 @@ SITES, BOOKS = (
     for what in ("site_files", "field_books")
 )
 SITE, BOOK = SITES["right"]["text"], BOOKS["right"]["text"]
+
+BESIDE = {
+    "p.png": "\x89PNG",
+    "no.toml": "[mine]\nrunning = \n",
+    "empty.toml": "[other]\n",
+    "word.toml": '[device]\nwalk = "far"\n',
+    "b.tif": "no picture",
+    "d.csv": "point,easting,northing,code\nP,1,2,rim\n",
+    "g.dxf": "no drawing",
+}
+"""Files that the site files name."""
 
 USUAL = {"noise-better", "device-unknown", "error-shares", "advice", "elevation-relative"}
 """Findings that nearly every one of these sites has."""
@@ -109,6 +120,17 @@ def refused_sites(folder: Path) -> str:
     for name, change in SITES["wrong"].items():
         lines = said_of(folder, _wrong(SITE, change, name), BOOK)
         told += [f"== {name}", *(line for line in lines if line not in usual)]
+    return "\n".join(told) + "\n"
+
+
+def read_sites(folder: Path) -> str:
+    """Site files of which the reading alone has something to say."""
+    for name, text in BESIDE.items():
+        (folder / name).write_text(text, encoding="latin-1")
+    (folder / "folder").mkdir()
+    told = []
+    for name, change in SITES["reading"].items():
+        told += [f"== {name}", *said_of(folder, _wrong(SITE, change, name), BOOK, False)]
     return "\n".join(told) + "\n"
 
 
