@@ -79,7 +79,7 @@ def test_an_endless_header_is_refused(tmp_path: Path, quote: str) -> None:
         ("easting,northing,elevatoin\n1,2,3\n", 'rename "elevatoin"'),
         ("1,2,3\n4,5,6\n", "no column easting"),
         ("easting,northing,elevation\n1,2,3\n1,x,3\n", 'points.csv:3: northing is "x"'),
-        ("easting,northing,elevation\n1,2,3\n\n1,2\n", 'points.csv:4: elevation is ""'),
+        ("easting,northing,elevation\n1,2,3\n\n1,2\n", 'points.csv:4: elevation is blank'),
         ("easting,northing,elevation\n1,2,nan\n", 'points.csv:2: elevation is "nan"'),
         ("easting,northing,elevation\n1,2,1e999\n", "points.csv:2: elevation"),
         (b"easting,northing,elevation\n\xff,1,2\n", "not UTF-8"),
@@ -209,7 +209,6 @@ def test_an_elevation_raster_is_read_with_its_place_units_and_nodata(tmp_path: P
         ("EPSG:25832", "ft", 0.3048),
         ("EPSG:2264", None, 1.0),  # US survey feet, elevations taken to be in the same
         ("EPSG:2264", "m", 3937 / 1200),
-        ("EPSG:25832+7837", "ft", 1.0),  # the vertical CRS knows better than the band
         ("EPSG:25832+6360", None, 1200 / 3937),
     ],
 )
@@ -220,6 +219,12 @@ def test_elevations_in_another_unit_than_the_map(
     units = {"units": (unit,)} if unit else {}
     found = read_elevation(raster(tmp_path / "a.tif", crs=crs, transform=place, **units))
     assert found.z_factor == pytest.approx(factor, rel=1e-12)
+
+
+def test_a_band_and_a_vertical_crs_of_two_units_are_refused(tmp_path: Path) -> None:
+    path = raster(tmp_path / "a.tif", crs="EPSG:25832+7837", units=("ft",))
+    with pytest.raises(InputError, match="in foot, those of its CRS"):
+        read_elevation(path)
 
 
 def test_whole_numbers_with_scale_and_offset(tmp_path: Path) -> None:
