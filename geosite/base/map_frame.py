@@ -105,7 +105,8 @@ class Frame:
 
     def to_map(self, local: npt.ArrayLike) -> Floats:
         """Turn local grid metres, shape (..., 2), into map easting and northing, map units."""
-        moved: Floats = np.asarray(local, np.float64)[..., :2] / self.unit_m + np.array(self.origin)
+        moved: Floats = np.asarray(local, np.float64)[..., :2] / self.unit_m
+        moved += np.array(self.origin)
         return moved
 
     def to_local(self, en: npt.ArrayLike) -> Floats:

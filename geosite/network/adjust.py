@@ -120,9 +120,10 @@ def _adjusted(notes: Notes, anchored: Anchored) -> Network:
     horizontal, vertical = noise
     factors = (horizontal.factor, vertical.factor)
     placing = Placing(notes, anchored, device, always, factors)
+    misfits = _misfits(tied, anchored.controls, factors)
     orientation, *begin = placing.beginning(found.walk, tied)
-    tied = tied.alone()
-    del search
+    knots = tied.walk.knots
+    del search, tied
     give_back_of(notes.book)
     try:
         placed, start = placing.network(found.walk, found.closures, orientation, begin)
@@ -137,9 +138,7 @@ def _adjusted(notes: Notes, anchored: Anchored) -> Network:
         vertical_degrees_of_freedom=vertical.degrees_of_freedom,
         accuracy_known=device.given or horizontal.freedom > 0 or vertical.freedom > 0,
     )
-    misfits = _misfits(tied, anchored.controls, factors)
-    knots = tied.walk.knots
-    del placed, tied
+    del placed
     give_back_of(notes.book)
     judged = _trusted(placing, network, start, found, noise, misfits)
     give_back_of(notes.book)

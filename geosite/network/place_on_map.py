@@ -32,9 +32,13 @@ VARYING = 1e-3
 
 @dataclass(frozen=True, eq=False)
 class Placed:
-    """One adjustment on the map with given factors."""
+    """One adjustment on the map with given factors.
 
-    path: Floats
+    Of every row it keeps what lies between the nodes, and of the plan what another adjustment
+    starts from; the path is made anew (`scaled_path`) where it is asked for.
+    """
+
+    factor: float | Complexes
     plan: Plan
     heights: Heights
     plan_rows: PlanRows
@@ -108,11 +112,13 @@ class Placing:
             )
         )
         give_back_of(book)
+        heights_at, up = height_rows(walk, between, heights, pointing_up)
+        heights = heights.alone()
+        del path
+        give_back_of(book)
         plan_at, en = plan_rows(walk, between, plan, pointing)
         give_back_of(book)
-        heights_at, up = height_rows(walk, between, heights, pointing_up)
-        give_back_of(book)
-        return Placed(path, plan, heights, plan_at, heights_at, en, up)
+        return Placed(factor, plan, heights, plan_at, heights_at, en, up)
 
     def beginning(self, walk: Walk, free: Tied) -> tuple[Floats, Start | None]:
         """Return the orientations of the runs on the map, and what else is known to start from."""
@@ -142,7 +148,10 @@ class Placing:
         placed: Placed | None = None
         for _ in range(3):
             if placed is not None:
-                begin, placed = [placed.plan.start()], None
+                plan, placed = placed.plan, None
+                begin = [plan.start()]
+                del plan
+                give_back_of(self.notes.book)
             placed = self.once(walk, orientation, factor, begin)
             used = factor
             frame, factor = _factor(frame, walk, placed.en, placed.elevation + geoid)
@@ -152,6 +161,7 @@ class Placing:
                     break
         assert placed is not None
         start = placed.plan.start() if self.shares(walk) else None
+        placed = replace(placed, plan=placed.plan.alone())
         return self.made(walk, placed, frame, closures), start
 
     def shares(self, walk: Walk) -> bool:
@@ -192,7 +202,8 @@ class Placing:
 
     def raw(self, walk: Walk, placed: Placed) -> tuple[Floats, Floats]:
         """Place each run by its own first visits to the two baseline marks, unadjusted."""
-        baseline, runs, path = self.notes.site.baseline, len(self.notes.book.runs), placed.path
+        baseline, book = self.notes.site.baseline, self.notes.book
+        path, runs = scaled_path(walk, book.local, placed.factor), len(book.runs)
         names = (baseline.from_, baseline.to)
         knots = [walk.knots.index(name) for name in names]
         target = placed.plan.position[knots].copy()

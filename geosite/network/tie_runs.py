@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
@@ -53,10 +53,6 @@ class Tied:
     def path(self) -> Floats:
         """The walked path in each run's own frame, shape (n, 3), in walking order, metres."""
         return self.heights.given.path
-
-    def alone(self) -> Tied:
-        """Return it without what it keeps of every row: nothing can go on from it."""
-        return replace(self, plan=self.plan.alone(), heights=self.heights.alone())
 
     @cached_property
     def knot(self) -> dict[str, int]:

@@ -234,8 +234,8 @@ def spans_area(places: Floats) -> bool:
     >>> spans_area(np.array([[0.0, 0.0], [1.0, 1.0], [3.0, 2.0]]))
     True
     """
-    apart = places[:, :2] - places[:1, :2]
+    apart = outermost(places[:, :2]) - places[:1, :2]
     reach = float(np.abs(apart).max(initial=0.0))
-    hull = shapely.convex_hull(shapely.multipoints(outermost(apart)))
+    hull = shapely.convex_hull(shapely.multipoints(apart))
     # thinner than a millionth of its length is a line that rounding has bent
     return bool(shapely.area(hull) > 1e-6 * reach**2)

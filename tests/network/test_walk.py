@@ -24,7 +24,6 @@ def test_the_way_to_where_a_run_begins_is_not_walked() -> None:
     assert walk.row.tolist() == [0, 2, 1, 3]
     assert walk.way.tolist() == [0.0, 5.0, 0.0, 12.0]
     assert walk.length.tolist() == [0.0, 5.0, 5.0, 17.0]
-    assert walk.ground.tolist() == [0.0, 5.0, 5.0, 5.0]
 
 
 @pytest.mark.parametrize(

@@ -28,6 +28,7 @@ def loops(book: FieldBook, walk: Walk, device: Device) -> tuple[Closure, ...]:
     does nothing to a loop.
     """
     strayed = _strayed(book, walk, device)
+    ground = _ground(book, walk)
     stops = np.flatnonzero(walk.knot >= 0)
     by_mark = stops[np.lexsort((stops, walk.knot[stops], walk.run[stops]))]
     pair = (walk.run[by_mark[1:]] == walk.run[by_mark[:-1]]) & (
@@ -40,7 +41,7 @@ def loops(book: FieldBook, walk: Walk, device: Device) -> tuple[Closure, ...]:
         if end - start < 2:
             continue
         gap = book.local[walk.row[end]] - book.local[walk.row[start]]
-        length = float(walk.ground[end] - walk.ground[start])
+        length = float(ground[end] - ground[start])
         misclosure = float(np.hypot(gap[0], gap[1]))
         found.append(
             Closure(
@@ -63,6 +64,14 @@ def loops(book: FieldBook, walk: Walk, device: Device) -> tuple[Closure, ...]:
             )
         )
     return tuple(found)
+
+
+def _ground(book: FieldBook, walk: Walk) -> Floats:
+    """Return the running sum of the horizontal lengths of the legs, metres; within a run."""
+    step = np.zeros((len(walk.row), 2))
+    step[1:] = np.diff(book.local[walk.row, :2], axis=0)
+    step[np.append(True, walk.run[1:] != walk.run[:-1])] = 0.0
+    return np.cumsum(np.hypot(step[:, 0], step[:, 1]))
 
 
 def _strayed(book: FieldBook, walk: Walk, device: Device) -> Callable[[int, int], float]:

@@ -113,7 +113,8 @@ def direction_check(
     ends
         Knots of the two baseline marks.
     """
-    here = np.arange(*np.searchsorted(walk.run, [run, run + 1]))
+    # numbers of the same width, or all runs would be made wider for each of them
+    here = np.arange(*np.searchsorted(walk.run, np.array([run, run + 1], walk.run.dtype)))
     visits = [here[walk.knot[here] == knot] for knot in ends]
     if min(len(v) for v in visits) < 2:
         return None

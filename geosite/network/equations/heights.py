@@ -86,12 +86,15 @@ class Way:
         variance : array, shape (n,)
             Variance of the random walk.
         """
+        length = self.walk.length
         for piece in self.walk.pieces():
             walk, path = piece.walk, self.path[piece.at]
             reference = walk.reference
-            total = np.column_stack([path[:, 2], walk.length, path[:, :2]])
+            reach = np.empty((len(path), 4))
+            for k, total in enumerate((path[:, 2], length[piece.at], path[:, 0], path[:, 1])):
+                reach[:, k] = total - total[reference]
             variance = np.cumsum(self.factor * walk.step_variance_up)
-            yield piece, total - total[reference], np.abs(variance - variance[reference])
+            yield piece, reach, np.abs(variance - variance[reference])
 
     def legs(self) -> tuple[Floats, Floats]:
         """Return the same at the end of each long leg, shapes (s, 4) and (s,)."""

@@ -25,7 +25,7 @@ from geosite.base.arrays import Floats, Ints
 from geosite.network.equations.normal import Equations, Posterior, Term, gather, squares_of
 from geosite.network.equations.plan_input import Azimuth, PlanInput, Unknowns, number_unknowns
 from geosite.network.walk.dead_reckoning import Reckoned, Start, Strayed, reckon, state_matrix
-from geosite.network.walk.runs import Complexes, Piece, Walk
+from geosite.network.walk.runs import PIECE, Complexes, Piece, Walk
 
 __all__ = ["Azimuth", "Plan", "PlanInput", "adjust_plan"]
 
@@ -98,6 +98,8 @@ class Plan:
             of_nodes = self.node_heading[piece.nodes]
             heading[piece.at] = of_nodes[part.node_at[part.reference]] + reckoned.turned
         heading[walk.nodes] = self.node_heading
+        if turn == 0.0:
+            return Start(heading, self.scale, self.strayed)
         shifted = replace(self.strayed, shift=self.strayed.shift * np.exp(1j * turn))
         return Start(heading + turn, self.scale, shifted)
 
@@ -133,7 +135,7 @@ class _Trial:
     terms: list[Term]
     squares: float
     reckoned: Reckoned | None
-    """Of a walk in one piece; a longer one is reckoned anew where it is asked for."""
+    """Of a walk no longer than a piece; another is reckoned anew where it is asked for."""
 
 
 class _Adjustment:
@@ -177,9 +179,8 @@ class _Adjustment:
             reckoned = self.reckoned(value, piece, strayed.part(piece.at))
             term = self.legs(value, piece, reckoned)
             if into is not None:
-                here = self.likeliest(reckoned, term.weight, term.misfit)
-                into.put(piece.at, here)
-                reckoned = self.reckoned(value, piece, here)
+                into.put(piece.at, self.likeliest(reckoned, term.weight, term.misfit))
+                reckoned = reckoned.again(into.part(piece.at))
                 term = self.legs(value, piece, reckoned)
             legs.append(term)
             totals.append(reckoned.leg_gain)
@@ -191,7 +192,7 @@ class _Adjustment:
             weight=terms[0].weight,
             terms=terms,
             squares=squares_of(terms),
-            reckoned=reckoned if len(legs) == 1 else None,
+            reckoned=reckoned if len(legs) == 1 and len(self.walk.row) <= PIECE else None,
         )
 
     def reckoned(self, value: Floats, piece: Piece, strayed: Strayed) -> Reckoned:
@@ -276,10 +277,10 @@ class _Adjustment:
         noise = reckoned.noise
         pull = np.zeros((len(left) + 1, 3))  # the last one for open ends
         pull[:-1] = np.einsum("mde,me->md", weight, left)
-        east, north, turn = pull[reckoned.walk.leg_of_step].T
-        force = east + 1j * north
+        of_step = reckoned.walk.leg_of_step
+        force = (pull[:, 0] + 1j * pull[:, 1])[of_step]
         shift = noise.walked * force
-        heading = noise.heading * (turn - (reckoned.middle.conj() * force).imag)
+        heading = noise.heading * (pull[:, 2][of_step] - (reckoned.middle.conj() * force).imag)
         lateral = noise.lateral * (reckoned.leg.conj() * force).imag
         return Strayed(heading, lateral, shift)
 
@@ -397,6 +398,8 @@ def adjust_plan(given: PlanInput, *, settled: float = 1e-10, steps: int = 60) ->
     adjustment = _Adjustment(given)
     unknowns = adjustment.unknowns
     trial = adjustment.trial(*adjustment.start_value())
+    # of a long walk what it starts from is not kept meanwhile
+    adjustment.given = given = replace(given, before=None)
     converged = False
     turning = np.union1d(unknowns.heading, unknowns.scale)
     for _ in range(steps):
@@ -485,7 +488,7 @@ def _made(adjustment: _Adjustment, trial: _Trial, converged: bool) -> Plan:
         legs=trial.terms[0],
         visits=trial.terms[1] if given.device.pointing > 0 else None,
         terms=tuple(trial.terms),
-        given=replace(given, before=None),
+        given=given,
         strayed=trial.strayed,
         total=trial.total,
         weight=trial.weight,

@@ -330,10 +330,10 @@ def plan_rows(walk: Walk, between: Between, plan: Plan, pointing: float) -> tupl
     leg_reach, leg_carried = [], []
     for piece, reckoned in plan.reckoned():
         at, part = piece.at, piece.walk
-        entries = reckoned.gain_entries
         if not len(gain):
-            gain = np.empty((n, entries.shape[1]))
-        gain[at], reach[at] = entries, reckoned.reach
+            gain = np.empty((n, reckoned.entries))
+        reckoned.put_gain(gain[at])
+        reach[at] = reckoned.reach
         carried[at] = reckoned.carried / (1.0 + plan.scale[part.run])
         leg_reach.append(reckoned.leg_reach)
         leg_carried.append(reckoned.leg_carried)

@@ -22,6 +22,7 @@ would be told longer than it measured, and what all legs have in common is its s
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -138,16 +139,22 @@ class Reckoned:
         Leg that ends at each position on the map: as the device measured it, and with its shift.
     turned : array, shape (n,), radians
         By how much the heading strayed from the node.
-    walk, noise, strayed
-        What it was reckoned from.
+    walk, step, heading, noise, strayed
+        What it was reckoned from (`reckon`).
     """
 
     measured: Complexes
     leg: Complexes
     turned: Floats
     walk: Walk
+    step: Complexes
+    heading: Floats
     noise: Noise
     strayed: Strayed
+
+    def again(self, strayed: Strayed) -> Reckoned:
+        """Return the same walk with other strays."""
+        return reckon(self.walk, self.step, self.heading, self.noise, strayed)
 
     def _from_node(self, values: Complexes) -> Complexes:
         total = np.cumsum(values)
@@ -178,29 +185,28 @@ class Reckoned:
         """The part of it that the device measured."""
         return np.asarray(self.walk.along_legs(self.measured))
 
-    def _parts(self) -> dict[tuple[int, int], Floats]:
-        """Return what each leg adds to entries of the covariance; the others are nothing.
+    def _parts(self) -> Iterator[Floats]:
+        """Yield what each leg adds to the entries of the covariance, in the order of `ENTRIES`.
 
         Carried back to the node its noise is a shift (J leg) c + u - (J middle) eta, a turn eta.
+        Where headings do not stray that is one entry, the same for both axes.
         """
         noise = self.noise
         if not noise.strays:
-            return {(0, 0): noise.walked}
+            yield noise.walked
+            return
         q, c, m, v = noise.heading, noise.lateral, self.middle, self.leg
-        return {
-            (0, 0): noise.walked + q * m.imag**2 + c * v.imag**2,
-            (0, 1): -q * m.real * m.imag - c * v.real * v.imag,
-            (1, 1): noise.walked + q * m.real**2 + c * v.real**2,
-            (0, 2): q * m.imag,
-            (1, 2): -q * m.real,
-            (2, 2): q,
-        }
+        yield noise.walked + q * m.imag**2 + c * v.imag**2
+        yield -q * m.real * m.imag - c * v.real * v.imag
+        yield noise.walked + q * m.real**2 + c * v.real**2
+        yield q * m.imag
+        yield -q * m.real
+        yield q
 
     @cached_property
     def leg_gain(self) -> Floats:
         """The gain at the end of each long leg, shape (s, 3, 3)."""
-        along, parts = self.walk.along_legs, self._parts()
-        return gains(np.stack([along(parts[at]) for at in self._places()], axis=1))
+        return gains(np.stack([self.walk.along_legs(part) for part in self._parts()], axis=1))
 
     @property
     def gain(self) -> Floats:
@@ -208,24 +214,23 @@ class Reckoned:
 
         The covariance G of the error from the node to there: east, north, turn about the node.
         """
-        return gains(self.gain_entries)
+        entries = np.empty((len(self.leg), self.entries))
+        self.put_gain(entries)
+        return gains(entries)
 
     @property
-    def gain_entries(self) -> Floats:
-        """The gain at every position as its entries that differ (`gains`), shape (n, k)."""
+    def entries(self) -> int:
+        """How many entries of the gain differ."""
+        return len(ENTRIES) if self.noise.strays else 1
+
+    def put_gain(self, into: Floats) -> None:
+        """Put the gain at every position, as its entries that differ (`gains`), into (n, k)."""
         reference = self.walk.reference
         # before the first node of a run the way is reckoned backwards
         sign = np.where(reference > np.arange(len(reference)), -1.0, 1.0)
-
-        def up_to(values: Floats) -> Floats:
-            total = np.cumsum(values)
-            return np.asarray(sign * (total - total[reference]))
-
-        parts = self._parts()
-        return np.stack([up_to(parts[at]) for at in self._places()], axis=1)
-
-    def _places(self) -> tuple[tuple[int, int], ...]:
-        return ENTRIES if self.noise.strays else ENTRIES[:1]
+        for k, part in enumerate(self._parts()):
+            total = np.cumsum(part)
+            into[:, k] = sign * (total - total[reference])
 
 
 def gains(entries: Floats) -> Floats:
@@ -293,6 +298,7 @@ def reckon(
         total = np.cumsum(strayed.heading)
         turned = total - total[reference]
         own = turned - strayed.heading / 2 + strayed.lateral
-        spin = spin * np.exp(1j * np.where(walk.leg_of_step >= 0, own, 0.0))
-    measured = step * spin
-    return Reckoned(measured, measured + strayed.shift, turned, walk, noise, strayed)
+        bend = 1j * np.where(walk.leg_of_step >= 0, own, 0.0)
+        spin *= np.exp(bend, out=bend)
+    measured = np.multiply(step, spin, out=spin)
+    return Reckoned(measured, measured + strayed.shift, turned, walk, step, heading, noise, strayed)

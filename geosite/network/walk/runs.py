@@ -20,7 +20,7 @@ from geosite.network.walk.device import Device
 
 Complexes = npt.NDArray[np.complex128]
 
-__all__ = ["Complexes", "Piece", "Walk", "scaled_path", "sum_at", "walk_runs"]
+__all__ = ["PIECE", "Complexes", "Piece", "Walk", "scaled_path", "sum_at", "walk_runs"]
 
 PIECE = 1 << 16
 """Positions of a long walk treated together, so that not all of it is held several times over."""
@@ -50,9 +50,6 @@ class Walk:
         Run and knot (``-1`` on the way) at each position.
     before, after : array, shape (n,)
         Position of the node at or before, at or after, in the same run; ``-1`` where none.
-    length, ground : array, shape (n,)
-        Running sums from the start of the first run: length and horizontal length of the legs,
-        metres. Only differences within a run mean something.
     way : array, shape (n,)
         Length of the leg that ends at each position, metres; 0 where a run starts.
     step_variance, step_variance_up : array, shape (n,)
@@ -68,13 +65,19 @@ class Walk:
     knot: Shorts
     before: Shorts
     after: Shorts
-    length: Floats
-    ground: Floats
     way: Floats
     step_variance: Floats
     step_variance_up: Floats
     leg_start: Ints
     leg_end: Ints
+
+    @property
+    def length(self) -> Floats:
+        """Running sum of the legs from the start of the first run, metres.
+
+        Only differences within a run mean something.
+        """
+        return np.cumsum(self.way)
 
     @cached_property
     def variance(self) -> Floats:
@@ -176,8 +179,6 @@ class Walk:
             knot=self.knot[at],
             before=np.where(before >= 0, before - start, -1).astype(np.int32),
             after=np.where(after >= 0, after - start, -1).astype(np.int32),
-            length=self.length[at],
-            ground=self.ground[at],
             way=self.way[at],
             step_variance=self.step_variance[at],
             step_variance_up=self.step_variance_up[at],
@@ -294,8 +295,6 @@ def walk_runs(book: FieldBook, device: Device, always: frozenset[str]) -> Walk:
         knot=knot,
         before=before,
         after=after,
-        length=np.cumsum(way),
-        ground=np.cumsum(np.hypot(step[:, 0], step[:, 1])),
         way=way,
         step_variance=plan,
         step_variance_up=up,

@@ -21,6 +21,8 @@ _STRAY = 5.0
 _DEFAULT_CELLS = 1_000_000
 _MANY = 10_000
 """Points whose convex hull is worth a look beforehand."""
+_AT_ONCE = 1 << 16
+"""Points looked at together."""
 
 
 def round_step(value: float, *, up: bool = False) -> float:
@@ -70,11 +72,13 @@ def default_cell_size(points: npt.ArrayLike) -> float:
     1.0
     """
     position = np.asarray(points, dtype=np.float64)[:, :2]
-    position = position[np.isfinite(position).all(axis=1)]
+    finite = np.isfinite(position).all(axis=1)
+    if not finite.all():
+        position = position[finite]
     area = 0.0
     if len(position):
-        position = position - position[0]
-        area = float(shapely.area(shapely.convex_hull(shapely.multipoints(outermost(position)))))
+        apart = outermost(position) - position[0]
+        area = float(shapely.area(shapely.convex_hull(shapely.multipoints(apart))))
     if not area > 0:
         raise InputError(
             Problem(
@@ -122,9 +126,12 @@ def outermost(points: Floats) -> Floats:
     # what rounding could have put inside is kept
     margin = 1e-9 * float(np.ptp(corners, axis=0).max()) ** 2
     kept = np.zeros(len(points), np.bool_)
-    for (x, y), (east, north) in zip(corners, np.roll(corners, -1, axis=0) - corners, strict=True):
-        if east or north:
-            kept |= east * (points[:, 1] - y) - north * (points[:, 0] - x) <= margin
+    sides = np.roll(corners, -1, axis=0) - corners
+    for start in range(0, len(points), _AT_ONCE):
+        part = slice(start, start + _AT_ONCE)
+        for (x, y), (east, north) in zip(corners, sides, strict=True):
+            if east or north:
+                kept[part] |= east * (points[part, 1] - y) - north * (points[part, 0] - x) <= margin
     return points[kept] if kept.any() else points  # all in one place
 
 
