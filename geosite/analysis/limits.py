@@ -249,10 +249,11 @@ def limit_sets(
             problems.append(
                 Problem(
                     "limits-form",
-                    f"limit set [{name}]: steeper = {limits.steeper!r} is no limit set",
+                    f"limit set [{name}]: steeper is {shown(limits.steeper)}, which is none",
                     f"one of {', '.join(sorted(sets))}",
                     "correct the name",
                     file or None,
+                    (lines or {}).get((name, "steeper")),
                 )
             )
     if problems:
@@ -293,7 +294,7 @@ def _form(
         what, expected = f'has the key "{unknown[1]}"', f"one of {keys}" if len(path) == 1 else ""
         path = (*path, unknown[1])
     elif missing:
-        what, expected = f"has no {missing[1]}", f"at least title, and of {keys}"
+        what, expected = f"has no {missing[1]}", f"at least {missing[1]}"
     elif cause.startswith("Expected"):
         what, expected = f"is {shown(value)}", 'a table such as { ratio = "1:20" }'
         if path[-1] in ("title", "source", "steeper", "section", "ratio"):

@@ -294,13 +294,15 @@ PROCESS = Process(
         ),
         Output(
             "final_paper",
-            "Final measurement",
+            "Final measurement, paper",
             "The same to print. No tax, no contract advice.",
             "application/pdf",
             "pdf",
             always=False,
         ),
-        Output("as_built_picture", "Sheet", "The same as a picture.", "image/png", "png"),
+        Output(
+            "as_built_picture", "Picture of the sheet", "The same as a picture.", "image/png", "png"
+        ),
     ),
     run=_run,
     example={

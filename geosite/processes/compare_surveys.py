@@ -174,7 +174,9 @@ PROCESS = Process(
             "application/pdf",
             "pdf",
         ),
-        Output("change_picture", "Sheet", "The same as a picture.", "image/png", "png"),
+        Output(
+            "change_picture", "Picture of the sheet", "The same as a picture.", "image/png", "png"
+        ),
         Output(
             "progress_valuation",
             "Progress valuation",
@@ -186,7 +188,7 @@ PROCESS = Process(
         ),
         Output(
             "progress_paper",
-            "Progress valuation",
+            "Progress valuation, paper",
             "The same to print. No tax, no contract advice.",
             "application/pdf",
             "pdf",

@@ -355,11 +355,15 @@ def _fits(name: str, value: Any, schema: Mapping[str, Any], problems: Problems) 
 
 
 def _shown(value: Any) -> str:
-    return json.dumps(value)[:80] if isinstance(value, list | dict) else shown(value)
+    return json.dumps(value)[:80] if isinstance(value, list | dict | None) else shown(value)
 
 
 def _code(validator: str) -> str:
     return "".join(f"-{c.lower()}" if c.isupper() else c for c in validator)
+
+
+def _values(number: int) -> str:
+    return "1 value" if number == 1 else f"{number} values"
 
 
 def _expected(schema: Any, validator: str, instance: Any) -> tuple[str | None, str]:
@@ -380,9 +384,9 @@ def _expected(schema: Any, validator: str, instance: Any) -> tuple[str | None, s
     if validator in ("minItems", "maxItems"):
         low, high = schema.get("minItems"), schema.get("maxItems")
         if low == high:
-            return f"{low} values", remedy
+            return _values(low), remedy
         return (
-            f"at least {low} values" if validator == "minItems" else f"at most {high} values"
+            f"at least {_values(low)}" if validator == "minItems" else f"at most {_values(high)}"
         ), remedy
     if validator == "required":
         missing = [key for key in schema["required"] if key not in instance]

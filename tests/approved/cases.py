@@ -6,20 +6,29 @@ terminal says and what the files tell.
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
 from collections.abc import Callable, Mapping
 from contextlib import chdir
 from pathlib import Path
+from unittest import mock
 
+from approved.by_hand import worked_out
 from approved.exports import imported, started
+from approved.hosts import conversations
 from approved.input_layers import layers_told
 from approved.input_places import places_told
 from approved.input_tables import tables_told
 from approved.input_walks import walks_told
-from approved.refusals import read_sites, refused_books, refused_keys, refused_sites
+from approved.many import many_sites
+from approved.received import received
+from approved.refusals import read_sites, refused_books, refused_inputs, refused_keys, refused_sites
 from approved.told import folder_told, shortened
+from approved.toolbox import toolbox_told
 from cli_runner import geosite
+
+from geosite.processes import raster_strips
 
 __all__ = ["CASES", "Case", "Texts"]
 
@@ -125,7 +134,54 @@ def rasters(folder: Path) -> Texts:
             ("contours", "trace-contours", "--elevation", ground, "--index-every", "2"),
         ):  # fmt: skip
             terminal += executed(texts, name, *command)
+        # as rasters larger than memory are worked on, a few rows at a time
+        few = mock.patch.multiple(raster_strips, MOST_BYTES=1, STRIP_CELLS=200)
+        with few:
+            for name, *command in (
+                ("strips_slope", "derive-slope", "--elevation", ground),
+                ("strips_d8", "derive-drainage", "--elevation", ground),
+            ):
+                terminal += executed(texts, name, *command)
+        layer, heights = Path("points.geojson"), "quay/heights.csv"
+        layer.write_text(POINTS, encoding="utf-8")
+        for name, *command in (
+            ("layer", "interpolate-elevation", "--points", layer, "--crs", "EPSG:25832+7837"),
+            ("other", "interpolate-elevation", "--points", layer, "--crs", "EPSG:25833"),
+            ("unsaid", "interpolate-elevation", "--points", heights),
+            ("fine", "interpolate-elevation", "--points", layer, "--cell-size", "0.00001"),
+            ("away", "interpolate-elevation", "--points", layer, "--extent", "0,0,2,2"),
+            ("codes", "derive-drainage", "--elevation", ground, "--codes", "power-of-two",
+             "--method", "d-infinity"),
+            ("lone", "derive-drainage", "--elevation", ground, "--inlets-code", "kerb"),
+            ("far", "derive-drainage", "--elevation", ground, "--inlets", layer),
+            ("spots", "derive-drainage", "--elevation", ground, "--walls", layer),
+            ("uncoded", "derive-drainage", "--elevation", ground, "--inlets", "quay/design.csv",
+             "--inlets-code", "gully,drain"),
+        ):  # fmt: skip
+            terminal += executed(texts, name, *map(str, command))
     return texts | {"terminal.txt": terminal}
+
+
+POINTS = json.dumps(
+    {
+        "type": "FeatureCollection",
+        "crs": {"type": "name", "properties": {"name": "urn:ogc:def:crs:EPSG::25832"}},
+        "features": [
+            {
+                "type": "Feature",
+                "properties": {},
+                "geometry": {"type": "Point", "coordinates": place},
+            }
+            for place in (
+                (512000, 5276000, 400),
+                (512004, 5276000, 400.4),
+                (512000, 5276004, 400),
+                (512004, 5276004, 401),
+            )
+        ],
+    }
+)
+"""Four points, which lie away from the quay."""
 
 
 def refusals(folder: Path) -> Texts:
@@ -151,7 +207,13 @@ def starters(folder: Path) -> Texts:
 
 
 def described(folder: Path) -> Texts:
-    """What geosite says of site files, of what it writes and of its processes."""
+    """What geosite says of site files, of what it writes, of its processes and of wrong inputs."""
+    parts = (
+        ("field-book",), ("field-book", "Segment"), ("field-book", "pont"), ("limits",),
+        ("limits", "parking"), ("limits", "stairs"), ("site-file", "[anchor.marks.B1]"),
+        ("site-file", "anchr"), ("outputs", "marks"), ("outputs", "POINTS.csv"),
+        ("outputs", "pointz"), ("derive-slope",), ("derive-slop",),
+    )  # fmt: skip
     with chdir(folder):
         return {
             "site_file.txt": said("describe", "site-file"),
@@ -159,7 +221,35 @@ def described(folder: Path) -> Texts:
             "site_file_schema.txt": said("describe", "site-file", "--json-schema"),
             "outputs.txt": said("describe", "outputs"),
             "processes.txt": said("list", "--json", "--full"),
+            "parts.txt": "".join(said("describe", *words) for words in parts),
+            "inputs.txt": "".join(refused_inputs(folder, said)),
         }
+
+
+def hosts(folder: Path) -> Texts:
+    """What the host answers over HTTP."""
+    return conversations(folder)
+
+
+def by_hand(folder: Path) -> Texts:
+    """A site whose answers can be worked out by hand."""
+    with chdir(there(folder, "yard")):
+        texts = worked_out(said)
+        return texts | {"received.txt": received(said, Path("out"))}
+
+
+def toolbox(folder: Path) -> Texts:
+    """The forms of the desktop's toolbox and what it hands over."""
+    with chdir(folder):
+        terminal = said("toolbox", "--out", "new/tools.zip") + said("toolbox", "--out", "tools.txt")
+        terminal += said("toolbox", "--out", "new/tools.zip/tools.zip")
+        return {"terminal.txt": terminal, **toolbox_told(folder, Path("new/tools.zip"))}
+
+
+def many(folder: Path) -> Texts:
+    """Many sites at once, again, and what is said where there are none."""
+    with chdir(folder):
+        return many_sites(folder, said)
 
 
 CASES: Mapping[str, Case] = {
@@ -178,6 +268,10 @@ CASES: Mapping[str, Case] = {
     "input_places": places_told,
     "input_layers": layers_told,
     "input_walks": walks_told,
+    "by_hand": by_hand,
+    "hosts": hosts,
+    "many": many,
+    "toolbox": toolbox,
 }
 
 os.environ.setdefault("COLUMNS", "100")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 
 from geosite.base.errors import GeositeError
@@ -12,7 +12,7 @@ from geosite.build import check
 from geosite.fieldbook.read import read_survey
 from geosite.fieldbook.reference import KeyEntry, tables
 
-__all__ = ["read_sites", "refused_books", "refused_keys", "refused_sites"]
+__all__ = ["read_sites", "refused_books", "refused_inputs", "refused_keys", "refused_sites"]
 
 HERE = Path(__file__).parent / "sites"
 SITES, BOOKS = (
@@ -142,3 +142,34 @@ def refused_books(folder: Path) -> str:
         lines = said_of(folder, SITE, _wrong(BOOK, change, name))
         told += [f"== {name}", *(line for line in lines if line not in usual)]
     return "\n".join(told) + "\n"
+
+
+REQUESTS = (
+    "", "{", "[]", "[" * 3000, '{"inputs": 3}', '{"inputs": {}, "response": "raw", "out": 1}',
+    '{"inputs": {"a": 1, "a": 2}}', '{"inputs": {"cell_size": Infinity}}',
+    '{"inputs": {"cell_size": {"value": 0, "mediaType": "text/plain"}, "crs": {"value": 3}}}',
+    '{"inputs": {"points": {"href": "none.csv", "type": "text/csv"}, "crs": {"code": 3}}}',
+    '{"inputs": {"points": {"href": ""}, "extent": {"value": [1, 2, "3", null]}, "method": "tim"}}',
+    '{"inputs": {"cell_size": true, "crs": null, "extent": [1, 2, 3, 4, 5], "metod": "tin"}}',
+)  # fmt: skip
+WORDS = (
+    "--points none.csv --cell-size small --extent 1,2 --method tim --crs EPSG:25832",
+    "--points . --cell-size 0 --crs 25832 --extent [1,2",
+    "--points http://e.invalid/a.csv --crs x --cell-size +1e9",
+    "--points file:none.csv --crs x --cell-size 1",
+    "--points /vsizip/a.csv --crs x --cell-size 1",
+    "--points file://e.invalid/a.csv --crs x --cell-size 1",
+    "--crs x --extent=",
+)
+
+
+def refused_inputs(folder: Path, said: Callable[..., str]) -> Iterator[str]:
+    """Inputs of a process that cannot be, as words and as requests."""
+    for words in WORDS:
+        yield said("execute", "interpolate-elevation", *words.split(), "--out", "out")
+    for number, text in enumerate(REQUESTS):
+        (folder / "request.json").write_text(text, encoding="utf-8")
+        yield f"== {text if len(text) < 200 else number}\n"
+        yield said("execute", "interpolate-elevation", "--request", "request.json", "--out", "out")
+    yield said("execute", "calibrate-device", "--sites", "a.toml,b.toml", "--out", "out")
+    yield said("execute", "interpolate-elevation", "--request", "none.json", "--out", "out")

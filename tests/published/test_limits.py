@@ -134,7 +134,7 @@ def test_a_walk_steeper_than_its_limit_is_a_ramp():
     assert SETS["walk"].steeper == "ramp"
     with pytest.raises(InputError) as caught:
         limit_sets({"lane": {"title": "x", "steeper": "stairs"}}, "own.toml")
-    assert "'stairs' is no limit set" in str(caught.value)
+    assert 'steeper is "stairs", which is none' in str(caught.value)
 
 
 # International Residential Code R401.3 (2006 text, P-H7) and International Building Code 1804.4

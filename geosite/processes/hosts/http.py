@@ -20,10 +20,11 @@ import re
 import secrets
 import shutil
 import tempfile
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Container, Iterator
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 from geosite.base.errors import InputError, Problem
 from geosite.processes import registry
@@ -33,7 +34,7 @@ from geosite.processes.hosts.ogc_api import add_standard, problem
 from geosite.processes.hosts.openapi import openapi_document
 from geosite.processes.inputs import from_request
 
-__all__ = ["serve"]
+__all__ = ["made_ready", "serve", "served"]
 
 _SEGMENT = re.compile(r"[A-Za-z0-9_][A-Za-z0-9._ -]{0,99}", re.ASCII)
 _DEEPEST = 4
@@ -118,9 +119,7 @@ def serve(
     import socket
 
     limits = limits or Limits()
-    folder = folder.resolve()
-    for name in ("uploads", "jobs", ".host"):
-        (folder / name).mkdir(parents=True, exist_ok=True)
+    folder = made_ready(folder)
     listener = socket.socket()
     listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
@@ -142,7 +141,7 @@ def serve(
     with (
         listener,
         only_host(folder / ".host"),
-        _application(folder, url, token, limits) as (application, manager),
+        served(folder, url, token, limits) as (application, manager),
     ):
         from waitress.server import create_server
 
@@ -166,11 +165,27 @@ def serve(
             server.close()
 
 
+def made_ready(folder: Path) -> Path:
+    """Return the folder of a host, with the folders in it that it needs."""
+    folder = folder.resolve()
+    for name in ("uploads", "jobs", ".host"):
+        (folder / name).mkdir(parents=True, exist_ok=True)
+    return folder
+
+
 @contextlib.contextmanager
-def _application(
-    folder: Path, url: str, token: str, limits: Limits
-) -> Iterator[tuple[Any, Manager]]:
-    """Make pygeoapi's application, which reads its configuration from files on import."""
+def served(folder: Path, url: str, token: str, limits: Limits) -> Iterator[tuple[Any, Manager]]:
+    """Make the application (WSGI) and its jobs, once in a process: pygeoapi has one only.
+
+    Parameters
+    ----------
+    folder
+        From `made_ready`.
+    url, token
+        What requests have to come to and to bring.
+    limits
+        What the host allows.
+    """
     configuration = _configuration(folder, url, limits)
     with tempfile.TemporaryDirectory(prefix="geosite-host-") as place:
         path = Path(place) / "configuration.yml"
@@ -185,16 +200,18 @@ def _application(
         manager.clear_up()
         for left in (folder / ".host").glob("tmp*"):  # uploads that a kill cut off
             left.unlink(missing_ok=True)
-        _guard(flask_app.APP, url, token, limits)
-        add_standard(flask_app.APP, manager, document)
+        standard = add_standard(flask_app.APP, manager, document)
+        _guard(flask_app.APP, url, token, limits, standard)
         _add_files(flask_app.APP, folder, url, limits)
         yield flask_app.APP, manager
 
 
-def _guard(application: Any, url: str, token: str, limits: Limits) -> None:
+def _guard(
+    application: Any, url: str, token: str, limits: Limits, standard: Container[str]
+) -> None:
     """Turn away what did not come from the user who started it, and requests that are none."""
     from flask import Response, request
-    from werkzeug.exceptions import HTTPException
+    from werkzeug.exceptions import HTTPException, RequestEntityTooLarge
 
     application.config["MAX_CONTENT_LENGTH"] = limits.upload_bytes
     own = (
@@ -203,7 +220,7 @@ def _guard(application: Any, url: str, token: str, limits: Limits) -> None:
     )
 
     def answer(status: int, text: str) -> Response:
-        code = "InvalidParameterValue" if status < 500 else "NoApplicableCode"
+        code = "InvalidParameterValue" if status == 400 else "NoApplicableCode"
         body = json.dumps(problem(status, code, text))
         return Response(body, status, mimetype="application/json")
 
@@ -221,6 +238,8 @@ def _guard(application: Any, url: str, token: str, limits: Limits) -> None:
             return refused
         if "\0" in request.path:
             return answer(400, "there is a NUL in the address")
+        if (request.endpoint or "").startswith("pygeoapi.") and request.endpoint not in standard:
+            return answer(404, "there is nothing at this address; /openapi tells what there is")
         if not request.path.startswith("/files/"):
             # pygeoapi's pages would run scripts from public networks in the reader's browser
             if request.path.startswith("/static") or request.args.get("f", "json") != "json":
@@ -243,6 +262,9 @@ def _guard(application: Any, url: str, token: str, limits: Limits) -> None:
 
     @application.errorhandler(Exception)  # type: ignore[untyped-decorator]
     def failed(error: Exception) -> Response:
+        if isinstance(error, RequestEntityTooLarge):
+            most = f"{limits.upload_bytes / 1e6:g} MB"
+            return answer(413, f"more than {most}, which this host takes at once")
         if isinstance(error, HTTPException):
             return answer(error.code or 500, error.description or error.name)
         return answer(500, f"a bug in the host ({type(error).__name__})")
@@ -259,6 +281,7 @@ def _brings(given: Any, token: str) -> bool:
 def _add_files(application: Any, folder: Path, url: str, limits: Limits) -> None:
     """Add sending and fetching of files to the application."""
     from flask import Response, abort, request, send_file
+    from werkzeug.exceptions import HTTPException
 
     root = folder.resolve()
 
@@ -288,7 +311,9 @@ def _add_files(application: Any, folder: Path, url: str, limits: Limits) -> None
     def send(name: str) -> Response:
         target = place(name)
         if folder_size(root) + (request.content_length or 0) > limits.folder_bytes:
-            abort(507, "the folder is full; delete jobs and uploads")
+            full = HTTPException("the folder is full; delete jobs and uploads")
+            full.code = 507  # which `abort` does not know
+            raise full
         if target.is_dir():
             abort(409, "there is a folder of that name")
         try:
@@ -303,7 +328,7 @@ def _add_files(application: Any, folder: Path, url: str, limits: Limits) -> None
         finally:
             with contextlib.suppress(FileNotFoundError):
                 os.unlink(draft)
-        body = json.dumps({"href": f"{url}/files/uploads/{name}"})
+        body = json.dumps({"href": f"{url}/files/uploads/{quote(name)}"})
         return Response(body, 201, mimetype="application/json")
 
     @application.delete("/files/uploads/<path:name>")  # type: ignore[untyped-decorator]
@@ -312,4 +337,6 @@ def _add_files(application: Any, folder: Path, url: str, limits: Limits) -> None
         if not target.is_file():
             abort(404, "there is no such file")
         target.unlink()
-        return Response("", 204)
+        done = Response(status=204)
+        del done.headers["Content-Type"]  # of nothing
+        return done

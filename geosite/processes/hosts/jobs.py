@@ -42,6 +42,9 @@ __all__ = ["RESULTS", "Limits", "Manager", "Processor", "Refused", "folder_size"
 RESULTS = "results"
 """Name of the folder of a job's outputs."""
 
+_BEFORE_OURS = "InvalidParameterValue: Error executing process: "
+"""What pygeoapi puts before the message of a run that failed."""
+
 
 @dataclass(frozen=True, slots=True)
 class Limits:
@@ -156,8 +159,11 @@ class Manager(BaseManager):  # type: ignore[misc]
         return identifier
 
     def update_job(self, job_id: str, update_dict: Mapping[str, Any]) -> bool:
-        """Change what the list says about a job."""
-        return self._list.update(job_id, update_dict)
+        """Change what the list says about a job, in no words but ours of why one failed."""
+        told = dict(update_dict)
+        if "message" in told:
+            told["message"] = str(told["message"]).removeprefix(_BEFORE_OURS)
+        return self._list.update(job_id, told)
 
     def get_job(self, job_id: str) -> dict[str, Any]:
         """Return what the list says about a job."""

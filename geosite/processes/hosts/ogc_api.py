@@ -74,7 +74,7 @@ def problem(status: int, code: str, detail: str) -> dict[str, Any]:
     }
 
 
-def add_standard(application: Any, manager: Manager, document: Mapping[str, Any]) -> None:
+def add_standard(application: Any, manager: Manager, document: Mapping[str, Any]) -> frozenset[str]:
     """Put the answers in the places of pygeoapi's.
 
     Parameters
@@ -85,6 +85,11 @@ def add_standard(application: Any, manager: Manager, document: Mapping[str, Any]
         Its jobs.
     document
         The OpenAPI document.
+
+    Returns
+    -------
+    frozenset of str
+        Endpoints that are answered here; pygeoapi has more (collections, tiles).
     """
     from flask import Response, request
 
@@ -136,8 +141,8 @@ def add_standard(application: Any, manager: Manager, document: Mapping[str, Any]
         if request.method == "DELETE":
             job = _job(manager, job_id)
             manager.delete_job(job_id)
-            gone = {**job, "status": "dismissed", "message": "Job dismissed"}
-            return reply(_status(base, gone))
+            gone = {"status": "dismissed", "message": "Job dismissed"}
+            return reply(_status(base, _begun(job) | gone))
         return reply(_status(base, _job(manager, job_id)))
 
     def results(job_id: str) -> Response:
@@ -152,8 +157,9 @@ def add_standard(application: Any, manager: Manager, document: Mapping[str, Any]
         "get_jobs": jobs,
         "get_job_result": results,
     }
-    for name, view in views.items():
-        application.view_functions[f"pygeoapi.{name}"] = guarded(view)
+    own = {f"pygeoapi.{name}": guarded(view) for name, view in views.items()}
+    application.view_functions.update(own)
+    return frozenset(own)
 
 
 def _link(href: str, rel: str, title: str = "", kind: str = "application/json") -> dict[str, str]:
@@ -199,8 +205,14 @@ def _job(manager: Manager, identifier: str) -> dict[str, Any]:
         raise _Wrong(404, "NoSuchJob", "there is no such job") from error
 
 
+def _begun(job: Mapping[str, Any]) -> dict[str, Any]:
+    """Return a job without the start that pygeoapi gives to one that waits."""
+    return {k: v for k, v in job.items() if k != "started" or job["status"] != "accepted"}
+
+
 def _status(base: str, job: Mapping[str, Any]) -> dict[str, Any]:
     """Return the status of a job (schema ``statusInfo``); nothing in it is null."""
+    job = _begun(job)
     place = f"{base}/jobs/{job['identifier']}"
     links = [_link(place, "self", "Status"), _link(f"{base}/jobs", "up", "The jobs")]
     if job["status"] == "successful":
@@ -215,8 +227,6 @@ def _status(base: str, job: Mapping[str, Any]) -> dict[str, Any]:
             for name in ("message", "created", "started", "finished", "updated", "progress")
         },
     }
-    if job["status"] == "accepted":
-        told["started"] = None  # it waits
     return {name: value for name, value in told.items() if value is not None} | {"links": links}
 
 
@@ -342,7 +352,7 @@ def _execute(manager: Manager, name: str, data: bytes, prefer: str) -> Response:
     manager.update_job(job_id, {"response": asked.response, "modes": dict(asked.modes)})
     place = f"{manager.url}/jobs/{job_id}"
     if status.value == "failed":
-        raise _Wrong(400, "InvalidParameterValue", str(made["description"]))
+        raise _Wrong(400, "InvalidParameterValue", str(manager.get_job(job_id)["message"]))
     if later:
         begun = json.dumps(_status(manager.url, manager.get_job(job_id)), indent=2)
         answer = Response(begun, 201, mimetype="application/json")

@@ -1,0 +1,58 @@
+"""A yard whose answers can be worked out by hand, and what is asked of it that it cannot answer."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+from approved.told import folder_told
+
+__all__ = ["worked_out"]
+
+REST = ("*.q*", "*.sld", "*.pdf", "*.tif", "*.x*", "*.png", "READ_FIRST.txt", "MANIFEST.json",
+        "points.csv", "control.csv", "residuals.csv", "edges.csv", "quantities.csv")  # fmt: skip
+TOLERANCES = "[tolerances.slab]\nplan = 0.02\nheight = 0.02\n"
+LIMITS = {
+    "an unknown key": '[yard_way]\ntitle = "Rule"\nwalking = { percent = 2 }\n',
+    "no title": "[yard_way]\nrunning = { percent = 2 }\n",
+    "a number for a table": '[yard_way]\ntitle = "Rule"\nrunning = 2\n',
+    "a word for a number": '[yard_way]\ntitle = "Rule"\nrunning = { percent = "two" }\n',
+    "a number for a word": "[yard_way]\ntitle = 3\nrunning = { ratio = 20 }\n",
+    "an unknown key inside": '[yard_way]\ntitle = "Rule"\nrunning = { grade = 2 }\n',
+    "neither ratio nor percent": '[yard_way]\ntitle = "Rule"\nrunning = { section = "1" }\n',
+    "steeper than none": '[yard_way]\ntitle = "Rule"\nsteeper = "stairs"\n',
+}
+
+
+def worked_out(said: Callable[..., str]) -> dict[str, str]:
+    """Designs of a file, of a raster and of marks; deviations; what is refused."""
+    texts = {"terminal.txt": said("build", "yard/site.toml", "--out", "out")}
+    texts |= folder_told(Path("out"), REST)
+    # what is asked on its own needs neither prices nor parcels nor designs
+    whole, bare = Path("yard/site.toml").read_text(encoding="utf-8"), Path("yard/bare.toml")
+    survey, _, rest = whole.partition("[prices]")
+    lines = "[grades]" + rest.partition("[grades]")[2].partition("[parcels]")[0]
+    bare.write_text(survey + lines + TOLERANCES, encoding="utf-8")
+    site = ("--site", str(bare))
+    told = said("execute", "compare-design", *site, "--design", "yard/as_designed.geojson",
+                "--out", "as_built")  # fmt: skip
+    texts["deviations.csv"] = folder_told(Path("as_built"), REST)["deviations.csv.txt"]
+    for name in ("feet", "raised", "elsewhere", "swapped", "without"):
+        told += said("execute", "set-out", *site, "--design", "yard/plinth.geojson",
+                     "--walk", f"yard/today_{name}.csv", "--out", name)  # fmt: skip
+    told += said("execute", "set-out", *site, "--design", "yard/far.geojson", "--out", "far")
+    told += said("execute", "compare-design", *site, "--design", "yard/far.geojson", "--out", "far")
+    texts["asked.txt"] = told
+    return texts | {"limits.txt": _limits(said)}
+
+
+def _limits(said: Callable[..., str]) -> str:
+    """Tables of limits that are wrong in one way each."""
+    path, told = Path("yard/limits.toml"), ""
+    right = path.read_text(encoding="utf-8")
+    for what, text in LIMITS.items():
+        path.write_text(text, encoding="utf-8")
+        told += f"== {what}\n" + said("execute", "check-grades", "--site", "yard/bare.toml",
+                                      "--out", "grades")  # fmt: skip
+    path.write_text(right, encoding="utf-8")
+    return told
