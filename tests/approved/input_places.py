@@ -227,27 +227,27 @@ RASTERS: dict[str, object] = {
     "single": {"values": CELLS.astype("float32")},
     "double": {"values": CELLS},
     "whole numbers": {"values": CELLS.astype("int16")},
-    "long whole numbers": {"values": CELLS.astype("int32")},
+    "long whole numbers": {"alone": True, "values": CELLS.astype("int32")},
     "scaled": {"values": CELLS.astype("int16"), "scaled": (0.5, 7.0)},
     "without a nodata value": {"values": CELLS, "nodata": None},
     "a nodata value in all cells": {"values": np.full((2, 3), -9999.0)},
     "not a number in cells": {"values": np.where(CELLS < 0, np.nan, CELLS), "nodata": None},
     "infinite": {"values": np.where(CELLS < 0, np.inf, CELLS), "nodata": None},
-    "level": {"values": np.full((2, 3), 9999.0), "nodata": None},
+    "level": {"alone": True, "values": np.full((2, 3), 9999.0), "nodata": None},
     "9999 far above, twice": {
         "values": np.array([[1.0, 2.0, 9999.0], [3.0, 9999.0, 4.0]]), "nodata": None},
-    "9999 among its like": {
+    "9999 among its like": {"alone": True,
         "values": np.array([[9990.0, 9995.0, 9999.0], [9980.0, 9970.0, 9960.0]]), "nodata": None},
-    "-999 and one other": {"values": np.array([[-999.0, 5.0]]), "nodata": None},
+    "-999 and one other": {"alone": True, "values": np.array([[-999.0, 5.0]]), "nodata": None},
     "feet in the band": {"values": CELLS, "unit": "ft"},
     "survey feet in the band": {"values": CELLS, "unit": "US survey foot"},
     "percent in the band": {"values": CELLS, "unit": "percent"},
-    "centimetres in the band": {"values": CELLS, "unit": "cm"},
+    "centimetres in the band": {"alone": True, "values": CELLS, "unit": "cm"},
     "an unknown word in the band": {"values": CELLS, "unit": "furlong"},
-    "heights in its CRS": {"values": CELLS, "crs": "EPSG:25832+7837"},
+    "heights in its CRS": {"alone": True, "values": CELLS, "crs": "EPSG:25832+7837"},
     "heights in its CRS, feet in the band": {
         "values": CELLS, "crs": "EPSG:25832+7837", "unit": "ft"},
-    "a map in feet": {"values": CELLS, "crs": "EPSG:2264",
+    "a map in feet": {"alone": True, "values": CELLS, "crs": "EPSG:2264",
                       "transform": rasterio.Affine(3, 0, 1540000, 0, -3, 540000)},
     "a globe": {"values": CELLS, "crs": DEGREES,
                 "transform": rasterio.Affine(0.1, 0, 9, 0, -0.1, 47)},
@@ -255,36 +255,38 @@ RASTERS: dict[str, object] = {
     "no place": {"values": CELLS, "transform": None},
     "turned": {"values": CELLS, "transform": rasterio.Affine(1, 0.1, WEST, 0.1, -1, NORTH)},
     "upside down": {"values": CELLS, "transform": rasterio.Affine(1, 0, WEST, 0, 1, NORTH)},
-    "mirrored": {"values": CELLS, "transform": rasterio.Affine(-1, 0, WEST, 0, -1, NORTH)},
+    "mirrored": {
+        "alone": True, "values": CELLS, "transform": rasterio.Affine(-1, 0, WEST, 0, -1, NORTH)},
     "cells that are not square": {
         "values": CELLS, "transform": rasterio.Affine(1, 0, WEST, 0, -2, NORTH)},
-    "cells that are nearly square": {
+    "cells that are nearly square": {"alone": True,
         "values": CELLS, "transform": rasterio.Affine(1, 0, WEST, 0, -1.03, NORTH)},
     "cells that are not nearly square": {
         "values": CELLS, "transform": rasterio.Affine(1, 0, WEST, 0, -1.04, NORTH)},
     "two bands": {"values": np.stack([CELLS, CELLS])},
-    "complex numbers": {"values": CELLS.astype("complex64"), "nodata": None},
+    "complex numbers": {"alone": True, "values": CELLS.astype("complex64"), "nodata": None},
     "too many cells": {"values": np.broadcast_to(np.uint8(0), (5001, 5000)), "sparse_ok": True},
     "text": {"name": "old.asc", "text": ASC + ROWS, "prj": WKT2},
     "text, older WKT beside it": {
         "name": "old.asc", "text": ASC + ROWS, "prj": CRS(UTM).to_wkt(WktVersion.WKT1_ESRI)},
     "text, a code beside it": {"name": "old.asc", "text": ASC + ROWS, "prj": "EPSG:25832\n"},
-    "text, capitals": {"name": "old.asc", "text": ASC.upper() + ROWS, "PRJ": WKT2},
+    "text, capitals": {"alone": True, "name": "old.asc", "text": ASC.upper() + ROWS, "PRJ": WKT2},
     "text, words beside it": {"name": "old.asc", "text": ASC + ROWS, "prj": "my town"},
     "text, a file named beside it": {
         "name": "old.asc", "text": ASC + ROWS, "prj": "+proj=utm +zone=32 +nadgrids=a.gsb"},
     "text, nothing beside it": {"name": "old.asc", "text": ASC + ROWS},
-    "text by centres": {
+    "text by centres": {"alone": True,
         "name": "old.asc", "text": ASC.replace("corner", "center") + ROWS, "prj": WKT2},
     "text with a word": {"name": "old.asc", "text": ASC + ROWS.replace("104", "l04"), "prj": WKT2},
-    "text with a word in its header": {
+    "text with a word in its header": {"alone": True,
         "name": "old.asc", "text": ASC.replace("512000", "here") + ROWS, "prj": WKT2},
     "text with a cell less": {
         "name": "old.asc", "text": ASC + ROWS.replace("104 ", ""), "prj": WKT2},
-    "text with a row more": {"name": "old.asc", "text": ASC + ROWS + "1 2 3\n", "prj": WKT2},
-    "text on one line": {
+    "text with a row more": {
+        "alone": True, "name": "old.asc", "text": ASC + ROWS + "1 2 3\n", "prj": WKT2},
+    "text on one line": {"alone": True,
         "name": "old.asc", "text": ASC + ROWS.replace("\n", " ") + "\n", "prj": WKT2},
-    "text without rows told": {
+    "text without rows told": {"alone": True,
         "name": "old.asc", "text": ASC.replace("nrows 2\n", "") + ROWS, "prj": WKT2},
     "not a raster": {"name": "old.tif", "text": "elevations\n"},
     "cut off": {"values": CELLS, "cut": 200},
@@ -298,13 +300,14 @@ def _raster(given: Mapping[str, Any]) -> Iterator[str]:
     if "text" in given:
         path.write_text(given["text"], encoding="utf-8")
     else:
-        _write(path, **{k: v for k, v in given.items() if k != "cut"})
+        _write(path, **{k: v for k, v in given.items() if k not in ("cut", "alone")})
     if "cut" in given:
         path.write_bytes(path.read_bytes()[: given["cut"]])
     for ending in {"prj", "PRJ"} & set(given):
         path.with_suffix(f".{ending}").write_text(given[ending], encoding="utf-8")
     yield from said_of(lambda: _as_ground(str(path)))
-    yield from said_of(lambda: _as_surface(path))
+    if "alone" not in given:
+        yield from said_of(lambda: _as_surface(path))
 
 
 def _as_ground(file: str) -> Iterator[str]:
