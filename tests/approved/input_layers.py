@@ -184,6 +184,7 @@ DESIGNS = (
 DESIGN_TABLES: dict[str, object] = {
     "names and codes": "point,easting,northing,elevation,code\nA,1,2,3,kerb\nB,4,5,,\n",
     "another order and decimal commas": "Elevation;NORTHING;Easting;Label\n1,5;2;3;A\n",
+    "commas and points": "point;easting;northing\nA;1,5;2.5\n",
     "points and commas": "easting;northing;elevation\n1.5;2;3\n",
     "no northing": "point,easting,north,elevation\nA,1,2,3\n",
     "neither": "point,e,n\nA,1,2\n",
