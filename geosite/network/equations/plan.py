@@ -278,7 +278,7 @@ class _Adjustment:
         pull = np.zeros((len(left) + 1, 3))  # the last one for open ends
         pull[:-1] = np.einsum("mde,me->md", weight, left)
         of_step = reckoned.walk.leg_of_step
-        force = (pull[:, 0] + 1j * pull[:, 1])[of_step]
+        force: Complexes = (pull[:, 0] + 1j * pull[:, 1])[of_step].astype(np.complex128, copy=False)
         shift = noise.walked * force
         heading = noise.heading * (pull[:, 2][of_step] - (reckoned.middle.conj() * force).imag)
         lateral = noise.lateral * (reckoned.leg.conj() * force).imag
