@@ -13,6 +13,14 @@ __all__ = ["many_sites"]
 NOT = "".join(f"{kind} = false\n" for kind in ("plan", "viewer", "dxf", "geojson"))
 LEAN = f"[drainage]\nconfidence_runs = 20\n[handover]\n{NOT}"
 
+ROPE = """run,point,x,y,z,feature,code
+R1,A,0,0,0,,
+R1,B,10.004,0,0.1,,
+R1,K,4,0,0.1,edge,kerb
+R1,L,6,0,0.1,edge,kerb
+"""
+"""Marks in one line, on which no ground can be laid."""
+
 
 def many_sites(folder: Path, said: Callable[..., str]) -> dict[str, str]:
     """Good sites and bad ones, below each other and beside each other, built twice."""
@@ -24,6 +32,7 @@ def many_sites(folder: Path, said: Callable[..., str]) -> dict[str, str]:
         ("bad/syntax.toml", "[survey\n", BOOK),
         ("bad/row.toml", SITE, BOOK),
         ("bad/loose/site.toml", loose, BOOK),
+        ("rope/site.toml", SITE.replace("[codes.apron]\n", ""), ROPE),
         ("limits.toml", "[limits]\n", BOOK),
         (".hidden/site.toml", SITE, BOOK),
     ):

@@ -99,7 +99,6 @@ class Processor(BaseProcessor):  # type: ignore[misc]
     def __init__(self, definition: dict[str, Any]) -> None:
         self.process = registry.find(definition["process"])
         super().__init__(definition, describe(self.process))
-        self.supports_outputs = True
         self.manager: Manager | None = None
         self.job_id = ""
 
