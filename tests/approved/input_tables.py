@@ -49,7 +49,7 @@ def said_of(work: Callable[[], Iterable[object]], folder: Path | None = None) ->
     except GeositeError as error:
         lines = [f"! {problem}" for problem in error.problems]
     for line in lines:
-        told = line if folder is None else line.replace(f"{folder}/", "")
+        told = line.replace(f"{folder or Path.cwd()}/", "")  # before it is cut: folders vary
         yield f"  {told if len(told) <= LONG else f'{told[:LONG]} ... {len(told)} letters'}"
 
 
