@@ -9,8 +9,13 @@ from approved.told import folder_told
 
 __all__ = ["worked_out"]
 
-REST = ("*.q*", "*.sld", "*.pdf", "*.tif", "*.x*", "*.png", "READ_FIRST.txt", "MANIFEST.json",
-        "points.csv", "control.csv", "residuals.csv", "edges.csv", "quantities.csv")  # fmt: skip
+REST = (
+    *("*.q*", "*.sld", "s*.pdf", "t*.pdf", "plan.svg", "*.tif", "*.x*", "*.png"),
+    *("READ_FIRST.txt", "MANIFEST.json", "points.csv", "control.csv", "residuals.csv"),
+    *("edges.csv", "quantities.csv"),
+)
+"""Patterns of files that other cases tell."""
+
 TOLERANCES = "[tolerances.slab]\nplan = 0.02\nheight = 0.02\n"
 LIMITS = {
     "an unknown key": '[yard_way]\ntitle = "Rule"\nwalking = { percent = 2 }\n',
