@@ -26,10 +26,12 @@ MAP_UNITS = {
     "geosite/analysis/volumes/requested.py": "takes a design's elevation in units of elevations",
     "geosite/analysis/volumes/design_surfaces.py": "reads designs, which are in map units",
     "geosite/analysis/sections.py": "takes the elevation of a design in units of the elevations",
+    "geosite/analysis/stated_elevations.py": "reads elevations in their own unit",
     "geosite/analysis/setting_out/wording.py": "tells lengths in the unit of the walk",
     "geosite/analysis/access/turns.py": "makes distances round in the unit of the walk",
     "geosite/terrain/site.py": "the contour interval is asked for in units of the elevations",
     "geosite/terrain/site_ground.py": "lays the raster on whole cells of the map",
+    "geosite/terrain/contour_wording.py": "tells elevations in their own unit",
     "geosite/terrain/wording.py": "tells elevations in their own unit",
 }
 """Modules of the kernels that know map units, and why."""

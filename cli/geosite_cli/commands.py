@@ -193,7 +193,10 @@ def build_many(
             click.echo(problem, err=True)
     if not as_json:
         words = ", ".join(f"{number} {status}" for status, number in counts.items())
-        echo("look" if counts["failed"] else "good", f"{len(done)} sites: {words}")
+        echo(
+            "look" if counts["failed"] else "good",
+            f"{len(done)} site{'s' if len(done) != 1 else ''}: {words}",
+        )
         echo("plain", f"All on one map: {out / 'sites.gpkg'}")
     codes = {site.exit_code for site in done}
     # a bug outweighs everything, else the gravest of the others

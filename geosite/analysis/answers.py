@@ -15,6 +15,7 @@ from geosite.analysis.distances import Angle, Distance, Edge, angle_at, distance
 from geosite.analysis.kerbs import KerbUpstand, kerb_upstands
 from geosite.analysis.limits import limit_sets, local_fall_rules
 from geosite.analysis.peak_flows import PeakFlow, peak_flow_findings, peak_flows
+from geosite.analysis.stated_elevations import far_elevations
 from geosite.analysis.takeoff.draped import triangles_of
 from geosite.analysis.takeoff.quantities import TakeOff, take_off
 from geosite.analysis.takeoff.walked_twice import lines_beside
@@ -139,13 +140,12 @@ def answer(notes: Notes, network: Network, drawing: Drawing, terrain: Terrain | 
         A question names something that does not exist; all such problems together.
     """
     ground = None if terrain is None else terrain.ground
-    quantities = take_off(notes, network, drawing, None if ground is None else triangles_of(ground))
+    whole = take_off(notes, network, drawing, None if ground is None else triangles_of(ground))
     requests = _Requests(notes, network, drawing, terrain)
     distances, angles = requests.between_marks()
     grades = requests.attempt(requests.grades, "grades") or ()
     profiles = requests.each(_section, notes.site.sections, "sections", ground)
-    # designs take longest: a copy of this process builds them while the rest is answered, of the
-    # same possible grounds as the sections
+    # they take longest: a copy builds them of the same possible grounds as the sections
     with _designs(replace(requests, problems=[])) as built:
         works = requests.each(_earthwork, notes.site.earthworks, "earthworks", ground)
         after = replace(requests, problems=[])
@@ -156,8 +156,7 @@ def answer(notes: Notes, network: Network, drawing: Drawing, terrain: Terrain | 
         made, wrong = built()
     requests.problems.extend([*wrong, *after.problems])
     designs, parts = tuple(one for one, _ in made), tuple(p for _, some in made for p in some)
-    whole, asked = quantities, notes.site.designs
-    certain = [part for part in parts if not asked[part.design].alternative_for]
+    certain = [part for part in parts if not notes.site.designs[part.design].alternative_for]
     quantities = requests.without_replaced(whole, certain)
     prices = requests.attempt(partial(requests.prices, quantities, parts), "prices", "codes")
     estimates = requests.attempt(partial(requests.estimates, made), "prices") or ()
@@ -168,6 +167,7 @@ def answer(notes: Notes, network: Network, drawing: Drawing, terrain: Terrain | 
     shares, clearances = requests.overlaid(parcel_map)
     near = requests.design_clearances(designs, parcel_map)
     findings = (
+        *far_elevations(notes, network),
         *take_off_findings(quantities),
         *beside_findings(
             lines_beside(drawing.features, quantities.features, network.frame.combined_factor)
@@ -272,9 +272,9 @@ class _Requests:
         ]
         angles = [
             self.attempt(
-                partial(angle_at, book, self.network, *three), "distances", "angles", number
+                partial(angle_at, book, self.network, *trio), "distances", "angles", number
             )
-            for number, three in enumerate(asked.angles)
+            for number, trio in enumerate(asked.angles)
         ]
         return _known(distances), _known(angles)
 

@@ -139,7 +139,7 @@ def _roofs(
                 )
         share = code.runoff if code.runoff is not None else table.runoff
         for feature in drawing.features:
-            if feature.code == name and feature.area is not None:
+            if code.building and feature.code == name and feature.area is not None:
                 found.setdefault(code.drains_to, []).append((feature.area.value, share))
     return found
 

@@ -12,7 +12,7 @@ _USUAL = 2
 _MEASURES = frozenset(("m", "m2", "m²", "m3", "m³", "ft", "ft2", "ft²", "yd3", "yd³"))
 _FINEST = 0.0005
 #: Decimals of a number that nobody gave an interval, by its unit.
-_ALONE = {"m": 3, "m2": 1, "m3": 2, "percent": 1, "deg": 2}
+_ALONE = {"m": 3, "m2": 1, "m3": 2, "percent": 1, "deg": 2, "ft": 3, "ft2": 0, "yd3": 2}
 
 
 def decimals(half_width: float | None) -> int:
@@ -74,8 +74,8 @@ def alone(value: float, unit: str) -> str:
     ----------
     value
     unit
-        ``"m"``, ``"m2"``, ``"m3"``, ``"percent"``, ``"deg"``; of any other hundredths are told, and
-        two digits of what is smaller than one.
+        ``"m"``, ``"m2"``, ``"m3"``, the same in feet and yards, ``"percent"``, ``"deg"``; of any
+        other hundredths are told, and two digits of what is smaller than one.
 
     Examples
     --------

@@ -131,11 +131,15 @@ class Figure:
     draw
         Returns the shapes and texts in the box it is given.
     caption
+    least
+        Height that does as well where the rest of a page has no room for more, mm; without it the
+        whole height.
     """
 
     height: float
     draw: Callable[[Rectangle], Sequence[Shape | Text]]
     caption: str
+    least: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -319,7 +323,7 @@ class _Setter:
         """Return the least height that the first part of a block needs, mm."""
         match block:
             case Figure():
-                return block.height + 2 * _CELL * _LEADING
+                return (block.least or block.height) + 2 * _CELL * _LEADING
             case Table():
                 return self._table_start(block)
             case Signature():
@@ -407,10 +411,13 @@ class _Setter:
 
     def _figure(self, block: Figure) -> None:
         caption = typeface("regular").wrap(_clean(block.caption), self.box.width / _CELL)
-        self._need(block.height + len(caption) * _CELL * _LEADING)
-        room = Rectangle(self.box.x, self.y, self.box.width, block.height)
-        self.pages[-1] += block.draw(room)
-        self.y += block.height
+        below = len(caption) * _CELL * _LEADING
+        self._need((block.least or block.height) + below)
+        # what begins a page has all of its height, whatever the page is
+        rest = self.box.bottom - self.y - below if self.y > self.box.y else math.inf
+        height = min(block.height, rest)
+        self.pages[-1] += block.draw(Rectangle(self.box.x, self.y, self.box.width, height))
+        self.y += height
         for line in caption:
             self.y += _CELL * _LEADING
             self.pages[-1].append(Text(self.box.x, self.y, line, _CELL, colour=FAINT))

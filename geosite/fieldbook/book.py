@@ -194,6 +194,18 @@ def _match_header(
             where[name] = places[0]
     free = [rows.header[i] for i in range(len(headers)) if headers[i] and i not in where.values()]
     listed = ", ".join(shown(h.strip(), 30) for h in rows.header[:20]) or "nothing"
+    if not any(name in where or _likely_header(name, wanted[name], free) for name in REQUIRED):
+        problems.add(
+            "header-missing",
+            f"the first row names none of the columns {', '.join(wanted[n] for n in REQUIRED)}; it"
+            f" has {listed}",
+            "the names of the columns there",
+            "delete what stands above them, map other names in [survey.columns], or let geosite"
+            " import make the field book",
+            file,
+            rows.header_line,
+        )
+        return None
     near_misses: set[str] = set()
     for name in COLUMNS:
         if name in where:

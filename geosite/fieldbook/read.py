@@ -18,6 +18,7 @@ from geosite.fieldbook.checks import (
     check_walks,
     iso_day,
 )
+from geosite.fieldbook.idle_keys import look_at_idle_keys
 from geosite.fieldbook.model import FieldBook, Notes
 from geosite.fieldbook.read_site_file import SiteText, read_site
 from geosite.fieldbook.remarks import look_at
@@ -92,6 +93,7 @@ def read_survey(site_path: Path) -> Notes:
     look_at(site, book, findings)
     findings += stray_codes(site, book, attached, place)
     look_at_numbers(place.raw, site, place, findings)
+    look_at_idle_keys(place.raw, site, book, place, findings)
     return Notes(site, place.file, site_path.parent, book, tuple(findings), place.lines, attached)
 
 

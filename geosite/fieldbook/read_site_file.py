@@ -388,7 +388,10 @@ def _expected(rule: dict[str, Any]) -> str:
         if key in rule:
             bounds.append(f"{words} {rule[key]:g}")
     if "minLength" in rule:
-        bounds.append(f"of {rule['minLength']} to {rule.get('maxLength', 'any')} characters")
+        most = rule.get("maxLength")
+        bounds.append(
+            f"of {rule['minLength']} to {most} characters" if most else "that is not empty"
+        )
     if "minItems" in rule and rule.get("maxItems") == rule["minItems"]:
         bounds.append(f"of {rule['minItems']}")
     return " ".join([text, " and ".join(bounds)]).strip()

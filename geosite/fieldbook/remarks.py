@@ -33,7 +33,7 @@ def look_at(site: SiteFile, book: FieldBook, findings: list[Finding]) -> None:
             )
         )
     _repeated_exactly(book, findings)
-    findings += suspect_findings(book)
+    findings += suspect_findings(book, {n for n, code in site.codes.items() if not code.ground})
     _nothing_drawn(book, findings)
     for kind, names, column in (
         ("marks", book.marks, book.mark),

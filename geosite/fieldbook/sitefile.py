@@ -62,6 +62,8 @@ MapPlace = Annotated[float, Meta(extra={"unit": "map unit"})]
 Height = Annotated[float, Meta(extra={"unit": "elevation unit"})]
 HeightStep = Annotated[float, Meta(gt=0, extra={"unit": "elevation unit"})]
 EllipsoidHeight = Annotated[float, Meta(extra={"unit": "m"})]
+Geoid = Annotated[float, Meta(extra={"unit": "m", "usual": (-110, 90)})]
+"""Anywhere on Earth it is -107 to 86 m (Pavlis et al. 2012, doi:10.1029/2011JB008916)."""
 Percent = Annotated[float, Meta(ge=0, extra={"unit": "percent"})]
 Grade = Annotated[float, Meta(extra={"unit": "percent"})]
 Bearing = Annotated[float, Meta(ge=-360, le=360, extra={"unit": "degree"})]
@@ -78,7 +80,7 @@ class Table(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
 class Site(Table, frozen=True, kw_only=True):
     """``[site]``: what the survey is called."""
 
-    title: str = "Untitled site"
+    title: Annotated[str, Meta(min_length=1)] = "Untitled site"
     """Name of the site, on the plan, in the report and the metadata."""
     date: str | None = None
     """Day of the walk, ISO 8601; a TOML date without quotes will do. Example: `2026-04-12`."""
@@ -221,7 +223,9 @@ class Azimuth(Table, frozen=True, kw_only=True):
     """Which north: of the map grid, true, or of a compass."""
     date: str | None = None
     """Day of the compass reading, needed for a magnetic azimuth. Example: `2026-04-12`."""
-    sigma: Degrees | None = None
+    sigma: (
+        Annotated[float, Meta(ge=0, extra={"unit": "degree", "usual": (0.0001, 10.0)})] | None
+    ) = None
     """Standard deviation; 0.5 for a compass without it, else exact. Example: `0.5`."""
 
 
@@ -236,7 +240,7 @@ class Anchor(Table, frozen=True, kw_only=True):
     """Marks whose place on the map is known, each a table of its own."""
     azimuth: Azimuth | None = None
     """Direction of the baseline, where only one mark is known."""
-    geoid_height: EllipsoidHeight | None = None
+    geoid_height: Geoid | None = None
     """Geoid above ellipsoid, for the elevation factor; without it taken as 0. Example: `48.2`."""
 
 

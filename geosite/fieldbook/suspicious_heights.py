@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -48,7 +48,7 @@ class HeightSuspect:
     instead: float
 
 
-def height_suspects(book: FieldBook) -> tuple[HeightSuspect, ...]:
+def height_suspects(book: FieldBook, off_ground: Collection[str] = ()) -> tuple[HeightSuspect, ...]:
     """Return the marks far above or below all rows round them, in walking order.
 
     Held against the nearest rows of the same run and those before and after in its feature, so that
@@ -59,6 +59,9 @@ def height_suspects(book: FieldBook) -> tuple[HeightSuspect, ...]:
     ----------
     book
         In metres. Only named marks that were seen once are judged.
+    off_ground
+        Codes whose marks are not on the ground, the top of a bollard: they are neither judged nor
+        held against others.
 
     Examples
     --------
@@ -72,18 +75,20 @@ def height_suspects(book: FieldBook) -> tuple[HeightSuspect, ...]:
     >>> book_row
     (6, 6.01, 0.061)
     """
-    return tuple(sorted(_found(book), key=lambda one: one.row))
+    return tuple(sorted(_found(book, off_ground), key=lambda one: one.row))
 
 
-def _found(book: FieldBook) -> Iterator[HeightSuspect]:
+def _found(book: FieldBook, off_ground: Collection[str]) -> Iterator[HeightSuspect]:
     seen = np.bincount(book.mark[book.mark >= 0], minlength=len(book.marks))
     is_once = np.zeros(len(book), dtype=bool)
     named = book.mark >= 0
     is_once[named] = seen[book.mark[named]] == 1
     before, after = _along_features(book)
     # the rows of each run, in one pass over all rows however many runs there are
+    on_ground = ~np.isin(book.code, [i for i, c in enumerate(book.codes) if c in off_ground])
     by_run = np.argsort(book.run, kind="stable")
-    ends = np.cumsum(np.bincount(book.run, minlength=len(book.runs)))
+    by_run = by_run[on_ground[by_run]]
+    ends = np.cumsum(np.bincount(book.run[on_ground], minlength=len(book.runs)))
     for rows in np.split(by_run, ends[:-1]):
         # without a mark seen once, or all within the least difference, none can stand out
         if len(rows) < FEWEST or not is_once[rows].any():

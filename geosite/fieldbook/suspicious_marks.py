@@ -8,6 +8,7 @@ below everything round them (`geosite.fieldbook.suspicious_heights`).
 from __future__ import annotations
 
 import math
+from collections.abc import Collection
 from dataclasses import dataclass
 from typing import Literal
 
@@ -59,7 +60,7 @@ class Suspect:
     usual: float = math.nan
 
 
-def suspects(book: FieldBook) -> tuple[Suspect, ...]:
+def suspects(book: FieldBook, off_ground: Collection[str] = ()) -> tuple[Suspect, ...]:
     """Return the marks worth a look, each once, in walking order.
 
     Parameters
@@ -96,7 +97,7 @@ def suspects(book: FieldBook) -> tuple[Suspect, ...]:
                 suspect = _looked_at(book, rows, at)
                 if suspect is not None:
                     found.setdefault(int(rows[at]), suspect)
-    for high in height_suspects(book):
+    for high in height_suspects(book, off_ground):
         axis = "" if math.isnan(high.instead) else "z"
         suspect = Suspect("height", high.row, axis, high.instead, high.above, high.usual)
         found.setdefault(high.row, suspect)
@@ -157,7 +158,7 @@ def _reach(outline: Floats) -> float:
     return float(np.hypot(*np.ptp(outline, axis=0)))
 
 
-def suspect_findings(book: FieldBook) -> list[Finding]:
+def suspect_findings(book: FieldBook, off_ground: Collection[str] = ()) -> list[Finding]:
     """Return the suspects in words, at most `MOST` of them one by one.
 
     Examples
@@ -167,7 +168,7 @@ def suspect_findings(book: FieldBook) -> list[Finding]:
     ... R1,B1,0,0,0'''))
     []
     """
-    found = suspects(book)
+    found = suspects(book, off_ground)
     findings = []
     for suspect in found[:MOST]:
         text = _told(book, suspect)

@@ -9,7 +9,7 @@ from typing import Literal
 import numpy as np
 
 from geosite.base.errors import Finding
-from geosite.base.rounding import signed
+from geosite.base.rounding import decimals, signed
 from geosite.base.statistics import chi2_sf
 from geosite.fieldbook.model import Notes
 from geosite.network.accuracy.advice import Advice
@@ -46,24 +46,39 @@ SHIFT_LOOK = 0.1
 """Metres; a transformation that is worse is to be looked at before anything is set out by it."""
 
 
+_TOLD_FOR_M = 100.0
+
+
+def _short(length_m: float) -> str:
+    """Return a length with millimetres, or two digits where it is shorter, without an exponent."""
+    return f"{length_m:.{max(3, decimals(length_m))}f}" if length_m else "0"
+
+
 def device_in_words(device: Device) -> str:
     """Say what the error of a device was taken to be, in one sentence.
 
     Examples
     --------
-    >>> device_in_words(Device.from_leg_noise(0.005, 0.004))
-    'Standard deviation of one leg per axis sqrt(0.005^2 + 0.004^2 x length) m.'
+    >>> device_in_words(Device.from_leg_noise(0.005, 0.004)).partition(":")[0]
+    'Standard deviation of one leg per axis 0.005 m and, over 100 m of way, 0.040 m'
+
+    Notes
+    -----
+    What grows with the root of the way is told for 100 m, which needs no root of a metre and can be
+    said in feet.
     """
+    way = math.sqrt(_TOLD_FOR_M)
     if device.is_leg_noise:
         return (
-            f"Standard deviation of one leg per axis sqrt({device.leg:g}^2 + {device.walk:g}^2 x "
-            "length) m."
+            f"Standard deviation of one leg per axis {_short(device.leg)} m and, over "
+            f"{_TOLD_FOR_M:.0f} m of way, {_short(way * device.walk)} m: they add up as squares, "
+            "the second in proportion to the way."
         )
     return (
-        f"Standard deviations of the device ({device.name}): pointing {device.pointing:g} m, "
-        f"random walk (errors that add up on the way) {device.walk:g} m and heading "
-        f"{math.degrees(device.heading):.2g} degrees per "
-        f"square root of a metre, scale {100 * device.scale:.2g} %, climb "
+        f"Standard deviations of the device ({device.name}): pointing {_short(device.pointing)} m; "
+        f"over {_TOLD_FOR_M:.0f} m of way {_short(way * device.walk)} m by a random walk (errors "
+        f"that add up on the way) and {math.degrees(way * device.heading):.2g} degrees of "
+        f"heading, which grow with the root of the way; scale {100 * device.scale:.2g} %, climb "
         f"{100 * device.climb:.2g} % and tilt {math.degrees(device.tilt):.2g} degrees of each run."
     )
 

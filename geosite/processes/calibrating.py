@@ -132,7 +132,7 @@ def _refuse_twice(notes: Sequence[Notes]) -> None:
                 )
                 break
     if problems:
-        raise InputError(problems)
+        raise InputError(dict.fromkeys(problems))
 
 
 def _refuse_out(notes: Sequence[Notes], out: Path) -> None:

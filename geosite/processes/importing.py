@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any, Literal
@@ -62,6 +63,15 @@ def answers_from(
             "two marks with a comma between",
             "write for example --baseline B1,B2",
         )
+    elif baseline and ends[0] == ends[1]:
+        problems.add(
+            "option-unreadable",
+            f"--baseline {baseline} names one mark twice",
+            "two different marks",
+            "name the two marks that every walk visits",
+        )
+    if crs:
+        _try_crs(crs, problems)
     known = length_m(baseline_length) if baseline_length else None
     if baseline_length and not known:
         problems.add(
@@ -85,6 +95,17 @@ def answers_from(
     )
 
 
+def _try_crs(crs: str, problems: Problems) -> None:
+    """Refuse now what the first check of the imported site would refuse."""
+    from geosite.reading.crs import read_systems
+
+    try:
+        read_systems(crs, None)
+    except InputError as error:
+        for problem in error.problems:
+            problems.add(problem.code, f"--crs: {problem.what}", problem.expected, problem.remedy)
+
+
 def _columns(words: Sequence[str], problems: Problems) -> dict[str, str]:
     by_role: dict[str, str] = {}
     for word in words:
@@ -106,7 +127,7 @@ def _mark(word: str, problems: Problems) -> tuple[str, tuple[float, ...]]:
         place = tuple(float(part) for part in numbers.split(","))
     except ValueError:
         place = ()
-    if not name or len(place) not in (2, 3):
+    if not name or len(place) not in (2, 3) or not all(map(math.isfinite, place)):
         problems.add(
             "option-unreadable",
             f"--mark {word} is not understood",
@@ -154,14 +175,15 @@ def refuse_full(folder: Path) -> None:
     OutputRefused
     """
     try:
-        taken = folder.is_dir() and any(folder.iterdir())
+        file = folder.exists() and not folder.is_dir()
+        taken = file or (folder.is_dir() and any(folder.iterdir()))
     except OSError:
         taken = False  # the folder cannot be looked into; writing will say why
     if taken:
         raise OutputRefused(
             Problem(
                 "folder-not-empty",
-                "there are files in the folder already",
+                "is a file" if file else "there are files in the folder already",
                 "a new or an empty folder",
                 "choose another name",
                 str(folder),

@@ -214,7 +214,28 @@ def of_process(title: str, summary: Mapping[str, Any]) -> Iterator[Line]:
     unit = summary.get("unit", "m")
     if unit in ("m", "ft"):  # of any other, such as percent, the word is told with the numbers
         summary = {key: value for key, value in summary.items() if key != "unit"}
+    if unit == "ft":
+        summary = _in_feet(summary)
     yield from ((style, spoken(text, unit)) for style, text in _guessed(summary))
+
+
+def _in_feet(summary: Mapping[str, Any]) -> dict[str, Any]:
+    """Return a summary with its metric numbers in feet, before anything is rounded."""
+
+    def turned(key: str, value: Any) -> tuple[str, Any]:
+        stem, _, unit = key.rpartition("_")
+        if stem and unit in _FEET:
+            symbol, size = _FEET[unit]
+            if isinstance(value, int | float) and not isinstance(value, bool):
+                return f"{stem}_{symbol}", value / size
+            if isinstance(value, Mapping) and {"value", "low", "high"} <= set(value):
+                ends = {
+                    k: v / size if k in _ENDS and v is not None else v for k, v in value.items()
+                }
+                return f"{stem}_{symbol}", ends
+        return key, _in_feet(value) if isinstance(value, Mapping) else value
+
+    return dict(turned(key, value) for key, value in summary.items())
 
 
 def _guessed(summary: Mapping[str, Any]) -> Iterator[Line]:
@@ -325,4 +346,15 @@ def _fact(key: str, value: Any) -> str | None:
 
 
 _IN_FULL = frozenset(("interval", "size", "tolerance", "factor", "width", "limit"))
-_UNITS = {"m": "m", "m2": "m2", "m3": "m3", "percent": "%", "deg": "degrees"}
+_FEET = {"m": ("ft", FOOT_M), "m2": ("ft2", FOOT_M**2), "m3": ("yd3", (3 * FOOT_M) ** 3)}
+_ENDS = frozenset(("value", "low", "high", "half_width", "sigma"))
+_UNITS = {
+    "ft": "ft",
+    "ft2": "ft2",
+    "yd3": "yd3",
+    "m": "m",
+    "m2": "m2",
+    "m3": "m3",
+    "percent": "%",
+    "deg": "degrees",
+}

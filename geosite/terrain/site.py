@@ -128,7 +128,7 @@ def model_terrain(notes: Notes, network: Network, drawing: Drawing) -> Terrain |
         water=water,
         contours=told_apart(lines, site.ground),
         classes=slope_classes(percent, water.areas, len(water.area_names), SLOPE_BREAKS_PERCENT),
-        findings=terrain_findings(site, water, interval, usual),
+        findings=terrain_findings(site, water, interval, usual, len(lines)),
     )
 
 

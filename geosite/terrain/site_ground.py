@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from geosite.base.arrays import Floats, Ints
+from geosite.base.errors import InputError, Problem
 from geosite.base.grid import Grid
 from geosite.base.map_frame import Frame
 from geosite.fieldbook.model import Notes
@@ -153,7 +154,7 @@ def site_ground(notes: Notes, network: Network, drawing: Drawing) -> SiteGround 
     Raises
     ------
     InputError
-        ``[surface]`` asks for a raster that is too large.
+        ``[surface]`` asks for a raster that is too large, or for cells that are.
     """
     gridded = grid_over_marks(notes, network, drawing)
     if gridded is None:
@@ -174,6 +175,7 @@ def site_ground(notes: Notes, network: Network, drawing: Drawing) -> SiteGround 
         covariance=lambda i, j: level_covariance(network, rows[i], rows[j]),
         scores=table.scores,
     )
+    _refuse_without_cells(notes, grid, surface.z)
     draws = _affordable(notes.site.drainage.confidence_runs, local)
     # a number at a few places costs little: its grounds are drawn where no raster's are
     draws = draws or _DRAWS_AT_PLACES
@@ -200,6 +202,22 @@ def site_ground(notes: Notes, network: Network, drawing: Drawing) -> SiteGround 
         buildings=features.buildings(local),
         realised=RealisedRasters(ground, local, surface.z),
     )
+
+
+def _refuse_without_cells(notes: Notes, grid: Grid, z: Floats) -> None:
+    """Refuse cells so large that the middle of none lies on the ground between the marks."""
+    if notes.site.surface.cell_size is None or np.isfinite(z).any():
+        return
+    with notes.asked("surface", "cell_size"):
+        raise InputError(
+            Problem(
+                "cell-size-too-large",
+                f"of cells of {grid.cell_size:g} none has its middle on the ground between the"
+                " marks",
+                "cells much smaller than the site",
+                "use a smaller cell size, or leave it out",
+            )
+        )
 
 
 _MOST_CELLS_DRAINED = 40_000_000

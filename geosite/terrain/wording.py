@@ -8,16 +8,16 @@ from collections.abc import Callable, Iterable, Sequence
 from geosite.base.errors import Finding
 from geosite.base.estimate import Estimate
 from geosite.base.map_frame import Frame
-from geosite.base.rounding import decimals, place_words, places_told, signed
+from geosite.base.rounding import place_words, places_told, signed
 from geosite.fieldbook.model import Notes
 from geosite.reading.toml_lines import line_of
+from geosite.terrain.contour_wording import contour_findings, no_contours
 from geosite.terrain.site_ground import SiteGround
 from geosite.terrain.site_water import Water
 from geosite.terrain.surface.model import SCORED_AT_LEAST, Surface
 from geosite.terrain.water.water_estimates import PavingEstimate, PondEstimate
 
 __all__ = [
-    "contour_findings",
     "end_words",
     "ground_not_tried",
     "interval_words",
@@ -104,7 +104,7 @@ def end_words(estimate: Estimate) -> str:
 
 
 def terrain_findings(
-    site: SiteGround, water: Water, interval: float, usual_sigma: float
+    site: SiteGround, water: Water, interval: float, usual_sigma: float, contours: int
 ) -> tuple[Finding, ...]:
     """Return the findings about the ground and the drainage of a site.
 
@@ -115,6 +115,8 @@ def terrain_findings(
         Contour interval, elevation units.
     usual_sigma
         Usual standard deviation of an elevation against its surroundings, metres.
+    contours
+        How many there are.
     """
     unit_m = site.frame.height_unit_m
     return (
@@ -127,6 +129,7 @@ def terrain_findings(
         *paving_findings(water.paving, site.frame),
         *pond_findings(water.ponds, site.place),
         *contour_findings(interval, usual_sigma / unit_m, site.unit),
+        *(() if contours else no_contours(site)),
     )
 
 
@@ -268,39 +271,6 @@ def roughness_findings(departures: int) -> tuple[Finding, ...]:
             "Too few marks lie among others to tell how far the ground departs from the straight "
             "lines between them: intervals of elevations, falls and ponds hold the errors of the "
             "marks alone. Walk more marks inside the site.",
-        ),
-    )
-
-
-def contour_findings(interval: float, known: float, unit: str) -> tuple[Finding, ...]:
-    """Return a finding where contours that were asked for are finer than the ground is known.
-
-    Parameters
-    ----------
-    interval
-        Contour interval, elevation units.
-    known
-        Usual standard deviation of an elevation against its surroundings, the same.
-    unit
-        Their symbol.
-
-    Examples
-    --------
-    Ground known to 3 cm carries contours every 10 cm, but not every 5 cm:
-
-    >>> contour_findings(0.10, 0.03, "m"), [one.code for one in contour_findings(0.05, 0.03, "m")]
-    ((), ['contours-finer-than-known'])
-    """
-    if interval >= 2 * known:
-        return ()
-    told = f"{known:.{max(0, decimals(known))}f} {unit}"
-    return (
-        Finding(
-            "note",
-            "contours-finer-than-known",
-            f"Contours every {interval:g} {unit} are finer than the ground is known: between the "
-            f"marks it is good to {told} (one sigma) against its surroundings, and an interval of "
-            "twice that is the least that can be relied on.",
         ),
     )
 

@@ -23,12 +23,13 @@ def asked(
     roof: float | None = 0.9,
     rain: float | None = RAIN,
     drains_to: str | None = "G2",
+    building: bool = True,
 ) -> tuple[PeakFlow, ...]:
     """Six cells of 10 m2 that drain to G2, two of them paved; two to G1; a roof of 30 m2."""
     codes = {
-        "asphalt": SimpleNamespace(runoff=paved, drains_to=None),
-        "grass": SimpleNamespace(runoff=None, drains_to=None),
-        "house": SimpleNamespace(runoff=roof, drains_to=drains_to),
+        "asphalt": SimpleNamespace(runoff=paved, drains_to=None, building=False),
+        "grass": SimpleNamespace(runoff=None, drains_to=None, building=False),
+        "house": SimpleNamespace(runoff=roof, drains_to=drains_to, building=building),
     }
     drainage = SimpleNamespace(rainfall_mm_per_hour=rain, runoff=runoff)
     notes = SimpleNamespace(
@@ -123,3 +124,8 @@ def test_roofs_count_where_they_drain_and_nowhere_without_rain() -> None:
     with pytest.raises(InputError) as error:
         asked(drains_to="G3", rain=None)
     assert error.value.problems[0].expected == "one of G1, G2"
+
+
+def test_only_a_building_has_a_roof() -> None:
+    """Paving that names an inlet would count twice there, once as ground and once as roof."""
+    assert [flow.roof_m2 for flow in asked(building=False)] == [0.0, 0.0]

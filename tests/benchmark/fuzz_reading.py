@@ -522,7 +522,8 @@ def plain_features(data: bytes) -> list[str]:
         one = stack.pop()
         if isinstance(one, dict):
             stack += one.values()
-            if "coordinates" in one:
+            # the library reads "coordinaTes" as well
+            if any(key.casefold() == "coordinates" for key in one):
                 found.append(str(one.get("type")))
         elif isinstance(one, list):
             stack += one

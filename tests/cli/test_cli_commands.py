@@ -72,7 +72,38 @@ def test_new_takes_no_folder_with_files_in_it(tmp_path: Path) -> None:
     assert "expected a new or an empty folder" in ran.err
     assert (tmp_path / "a/site.toml").read_bytes() == site
     (tmp_path / "file").write_text("")
-    assert geosite("new", tmp_path / "file").status == 4
+    ran = geosite("new", tmp_path / "file")
+    assert ran.status == 4
+    assert ran.err.endswith("is a file; expected a new or an empty folder; choose another name\n")
+
+
+@pytest.mark.parametrize(
+    ("option", "value", "told"),
+    [
+        ("--baseline", "B1,B1", "names one mark twice"),
+        ("--crs", "EPSG:4326", "is geographic"),
+        ("--crs", "the usual", "is not understood"),
+        ("--mark", "B1=nan,5276210", "is not understood"),
+    ],
+)
+def test_import_refuses_what_the_first_check_would(
+    option: str, value: str, told: str, tmp_path: Path
+) -> None:
+    book = ROOT / "sample_data/jetty_feet/field_book.csv"
+    ran = geosite("import", book, "--out", tmp_path / "made", option, value)
+    assert ran.status == 2
+    (line,) = ran.err.splitlines()
+    assert option in line
+    assert told in line
+    assert not (tmp_path / "made").exists()
+
+
+def test_serve_tells_of_a_folder_that_cannot_be_made(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("")
+    for folder in (tmp_path / "file", Path("/proc/none")):
+        ran = geosite("serve", "--folder", folder, "--port", "0")
+        assert ran.status == 4
+        assert ran.err.startswith(f"{folder}: the folder cannot be made or written (")
 
 
 def test_list_names_every_process() -> None:

@@ -66,3 +66,21 @@ def test_the_slope_that_geosite_writes_is_no_ground(
     )  # fmt: skip
     assert done.status == 2
     assert "values are in" in done.err
+
+
+def test_ponds_of_a_raster_in_feet_are_told_in_feet(tmp_path: Path) -> None:
+    """A bowl of 3 by 3 cells of 10 ft, 2 ft deep: 1800 cubic feet are 66.67 cubic yards."""
+    high = np.full((9, 9), 30.0, np.float32)
+    high[3:6, 3:6] = 28.0
+    path = tmp_path / "bowl.tif"
+    with rasterio.open(
+        path, "w", driver="GTiff", width=9, height=9, count=1, dtype="float32",
+        crs="EPSG:2264", transform=Affine(10, 0, 1_540_000, 0, -10, 540_000), nodata=-9999,
+    ) as file:  # fmt: skip
+        file.write(high, 1)
+    done = geosite("execute", "derive-drainage", "--elevation", path, "--out", tmp_path / "out")
+    assert done.status == 0
+    assert "deepest: 2.000 ft" in done.err
+    told = next(line for line in done.err.splitlines() if "ponding volume" in line)
+    assert told.endswith(" yd3")
+    assert float(told.split()[-2]) == pytest.approx(1800 / 27, abs=0.01)

@@ -118,6 +118,26 @@ def test_a_figure_that_does_not_fit_moves_to_the_next_page_whole() -> None:
     assert boxes[0].bottom < PAPER.text.bottom
 
 
+@pytest.mark.parametrize(("least", "begins_a_page"), [(60.0, False), (119.0, True)])
+def test_a_figure_is_lower_where_the_rest_of_the_page_has_room_for_that(
+    least: float, begins_a_page: bool
+) -> None:
+    boxes: list[Rectangle] = []
+
+    def draw(box: Rectangle) -> list[Shape | Text]:
+        boxes.append(box)
+        return [rectangle(box, fill="#cccccc")]
+
+    figure = Figure(120.0, draw, "Residuals", least=least)
+    pages = lay_out([*_fillers(30), figure], PAPER)
+    assert len(pages) == 1 + begins_a_page
+    (box,) = boxes
+    assert (box.y == PAPER.text.y) is begins_a_page
+    assert box.bottom < PAPER.text.bottom
+    assert least <= box.height <= 120.0
+    assert (box.height == 120.0) is begins_a_page
+
+
 def test_nothing_asked_for_is_one_page_with_its_number() -> None:
     (page,) = texts([])
     assert "page 1 of 1" in page

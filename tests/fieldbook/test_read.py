@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from fieldbook_cases import BASELINE, BOOK, HEADER, SITE, write
+from fieldbook_cases import BASELINE, BOOK, HEADER, SITE, faults, write
 
 from geosite.fieldbook.model import PIECE_KINDS, FieldBook
 from geosite.fieldbook.read import read_survey
@@ -240,3 +240,11 @@ def test_standing_still_while_streaming_is_noted(tmp_path: Path) -> None:
     notes = read_survey(write(tmp_path, HEADER + BASELINE + row * 3))
     assert len(notes.book) == 5
     assert [(f.level, f.code, f.line) for f in notes.findings] == [("note", "standing-still", 5)]
+
+
+def test_a_title_above_the_header_is_one_problem(tmp_path: Path) -> None:
+    """As spreadsheets have it; five columns that are not there would be told one by one."""
+    assert faults(write(tmp_path, "My walk\n\n" + BOOK)) == (
+        2,
+        [("book.csv", 1, "header-missing")],
+    )

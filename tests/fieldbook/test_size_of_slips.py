@@ -46,3 +46,19 @@ def test_what_size_is_seen(marks: tuple[str, ...], unseen: float, seen: float, s
     for mark in marks:
         assert named({mark: sign * unseen}) == []
         assert named({mark: sign * seen}) == [mark]
+
+
+def test_the_top_of_a_bollard_is_no_slip() -> None:
+    """It stands above all round it and is not on the ground; nor is it a neighbour."""
+    rows = ["run,point,x,y,z,feature,code", "R,K,12,9.1,1.3,K,bollard"]
+    for name, (x, y, lift) in PLACES.items():
+        rows.append(f"R,{name},{x},{y},{lift - 0.02 * x - 0.01 * y:.4f},,")
+    book = book_from_text("\n".join(rows))
+    (top,) = height_suspects(book)
+    assert book.marks[book.mark[top.row]] == "K"
+    assert height_suspects(book, {"bollard"}) == ()
+    slip = [row.replace("R,S2,8,9.0,-0.2500", "R,S2,8,9.0,1.1000") for row in rows]
+    assert slip != rows
+    book = book_from_text("\n".join(slip))
+    (found,) = height_suspects(book, {"bollard"})
+    assert book.marks[book.mark[found.row]] == "S2"

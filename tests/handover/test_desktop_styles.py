@@ -260,5 +260,5 @@ def test_a_distance_to_a_parcel_line_says_whose_it_is() -> None:
     (near,) = [one for one in package.layers if one.name == "parcel_clearances"]
     label = look_of(near, package).label
     assert label is not None
-    assert label.words[:4] == (Value("feature"), ": ", Value("verdict"), " ")
+    assert label.words[:4] == (Value("feature", key=True), ": ", Value("verdict"), " ")
     assert label.alert_unless == (Test("verdict", ("clear",)),)

@@ -218,3 +218,12 @@ def test_the_landing_adds_take_off_and_design_up(built_landing: Any) -> None:
     # known to some 90: told to tens
     told = f"{round(cost['total'], -1):,.0f} EUR".replace(",", " ")
     assert told in " ".join(first.replace("\u202f", " ").replace("\xa0", " ").split())
+
+
+def test_the_site_is_named_once_where_no_project_has_another_name() -> None:
+    named = package_cases.ferry_landing()
+    own, _, _ = read(package(sheet=Sheet(project="New apron")))[0].partition("What it costs")
+    assert own.count("New apron") == own.count(named.title) == 1
+    head, _, _ = read(package(sheet=Sheet()))[0].partition("What it costs")
+    assert head.count(named.title) == 1
+    assert "Surveyed 2026-04-12. This page in plain words" in head

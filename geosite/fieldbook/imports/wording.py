@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any, Literal
 
+from geosite.base.problems import shown
 from geosite.fieldbook.imports.importing import Imported
 from geosite.fieldbook.imports.model import ROLES, Sureness, Walked
-from geosite.reading.delimited import SEPARATORS
+from geosite.reading.delimited import SEPARATORS, TextTable
 
 __all__ = ["facts", "preview"]
 
@@ -48,7 +49,8 @@ def preview(made: Imported) -> Iterator[tuple[Style, str]]:
     if "feature" not in found.cells:
         yield (
             "look",
-            "  No column names the shapes: nothing is drawn until the column feature is filled",
+            "  No column names the shapes: nothing is drawn until the column feature is filled;"
+            " where a column of the export names them, say which with --column feature=NAME",
         )
     if any(c.sureness == "guess" for one in made.walked for c in one.columns.values()):
         yield (
@@ -91,9 +93,19 @@ def _source(one: Walked) -> Iterator[tuple[Style, str]]:
             f"  {role:8} column {column.index + 1:<2} {why}: {sample}",
         )
     used = {column.index for column in one.columns.values()}
-    unused = [str(i + 1) for i in range(table.width) if i not in used]
+    unused = [
+        f"{i + 1}, which begins with {shown(top, 30)}" if top else str(i + 1)
+        for i, top in enumerate(_top(table))
+        if i not in used
+    ]
     if unused:
-        yield "plain", f"  not used: column {', '.join(unused)}"
+        yield "plain", f"  not used: column {'; '.join(unused)}"
+
+
+def _top(table: TextTable) -> list[str]:
+    """Return what stands first in each column: its header, where there is one."""
+    first = table.rows[0] if table.rows else ()
+    return [*(cell.strip() for cell in first), *[""] * (table.width - len(first))]
 
 
 def facts(made: Imported) -> dict[str, Any]:

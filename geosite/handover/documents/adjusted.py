@@ -153,6 +153,7 @@ def _sketch(marks: Sequence[Record]) -> Figure:
         "Marks, north up, with the error ellipses that hold them in 95 of 100 cases, "
         f"{times:g} times enlarged against the distances between the marks. Where marks crowd, "
         "names are left out.",
+        least=0.7 * height,
     )
 
 

@@ -118,14 +118,16 @@ def _about(package: Package) -> str:
     """Return the site, for whom, by whom and when, as far as the site file says."""
     sheet = package.sheet
     client, who = sheet.client or package.client, sheet.surveyor or package.surveyor
+    title = package.title or "Untitled site"
     parts = (
-        package.title or "Untitled site",
+        "" if title == _title(package) else title,
         client and f"for {client}",
         package.date and f"surveyed {package.date}" + (f" by {who}" if who else ""),
     )
+    told = ", ".join(part for part in parts if part)
     return (
-        f"{', '.join(part for part in parts if part)}. This page in plain words; the pages after "
-        "it have every number with how well it is known."
+        f"{told[:1].upper()}{told[1:]}{'. ' if told else ''}This page in plain words; the pages "
+        "after it have every number with how well it is known."
     )
 
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from geosite.base.columns import Columns, estimate, interval, text
 from geosite.base.estimate import Estimate
 from geosite.handover.layers.measures import ground
+from geosite.handover.layers.quantities import size_columns
 from geosite.handover.model import Form, Table
 
 if TYPE_CHECKING:
@@ -55,12 +56,11 @@ COLUMNS: Columns[Line] = Columns(
         text("code", "Code that is ordered.", lambda x: x.code or None),
         text("design", "Name of the design.", lambda x: x.design or None),
         text("title", "What it is called.", lambda x: x.title or None),
-        estimate("replaced_area_m2", "Of it under designs.", lambda x: ground(x.replaced), "m2"),
-        estimate(
-            "replaced_length_m",
-            "Of a line, the same.",
-            lambda x: ground(x.replaced_length),
-            "m",
+        *size_columns(
+            "replaced_area_m2", "Of it under designs.", lambda x: x.replaced, on_grid=False
+        ),
+        *size_columns(
+            "replaced_length_m", "Of a line, the same.", lambda x: x.replaced_length, on_grid=False
         ),
         estimate("order", "To order, with waste.", lambda x: ground(x.order)),
         text("order_unit", "Unit of that.", lambda x: x.unit or None),

@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from geosite.analysis.takeoff.quantities import Quantity
-from geosite.base.columns import Column, Columns, estimate, integer, real, text
+from geosite.base.columns import Column, Columns, Fact, estimate, integer, real, text
 from geosite.base.units import FOOT_M
 from geosite.handover.layers.measures import GRID, grid, ground
 from geosite.handover.model import Form, Table
 from geosite.linework.model import Measure
 
-__all__ = ["ORDER_BY", "QUANTITIES", "columns", "ordered_by", "table"]
+__all__ = ["ORDER_BY", "QUANTITIES", "columns", "ordered_by", "size_columns", "table"]
 
 QUANTITIES = Form(
     "quantities", "Quantities", "What every feature, and every code in all, measures on the ground."
@@ -62,17 +62,17 @@ def columns() -> Columns[Quantity]:
             text("code", "Surface or feature code.", lambda q: q.code),
             text("kind", "area, line or point.", lambda q: q.kind),
             integer("count", "Areas or lines; marks of a point feature.", lambda q: q.count),
-            *_size(
+            *size_columns(
                 "gross_area_m2",
                 "Plan area within the outline, on the ground.",
                 lambda q: q.gross_area,
             ),
-            *_size(
+            *size_columns(
                 "net_area_m2",
                 "Without the areas directly inside, on the ground.",
                 lambda q: q.net_area,
             ),
-            *_size(
+            *size_columns(
                 "surface_area_m2",
                 "Net area on the slope of the ground.",
                 lambda q: q.surface_area,
@@ -86,15 +86,19 @@ def columns() -> Columns[Quantity]:
                 "percent",
                 exact="how far a model reaches, not an estimate",
             ),
-            *_size("perimeter_m", "Length of the outline, on the ground.", lambda q: q.perimeter),
-            *_size(
+            *size_columns(
+                "perimeter_m", "Length of the outline, on the ground.", lambda q: q.perimeter
+            ),
+            *size_columns(
                 "edging_m",
                 "Length of the outline without its gaps.",
                 lambda q: q.edging,
                 on_grid=False,
             ),
-            *_size("length_m", "Horizontal length of a line, on the ground.", lambda q: q.length),
-            *_size(
+            *size_columns(
+                "length_m", "Horizontal length of a line, on the ground.", lambda q: q.length
+            ),
+            *size_columns(
                 "length_3d_m",
                 "Length of a line along its slope.",
                 lambda q: q.length_3d,
@@ -107,7 +111,7 @@ def columns() -> Columns[Quantity]:
                 "m",
                 exact="given in the site file",
             ),
-            *_size(
+            *size_columns(
                 "volume_m3",
                 "Net area times depth.",
                 lambda q: q.volume,
@@ -139,27 +143,27 @@ def columns() -> Columns[Quantity]:
                 "Code that the same thing is ordered by.",
                 lambda q: q.counted_in or None,
             ),
-            estimate(
+            *size_columns(
                 "replaced_area_m2",
                 "Net area that parts of designs replace: not ordered.",
-                lambda q: ground(q.replaced),
-                "m2",
+                lambda q: q.replaced,
+                on_grid=False,
             ),
-            estimate(
+            *size_columns(
                 "replaced_length_m",
                 "Length of a line that parts of designs replace: not ordered.",
-                lambda q: ground(q.replaced_length),
-                "m",
+                lambda q: q.replaced_length,
+                on_grid=False,
             ),
             text("replaced_by", "Those parts.", lambda q: ", ".join(q.replaced_by) or None),
-            *_size(
+            *size_columns(
                 "order_area_m2",
                 "Surface area that is not replaced, with waste.",
                 lambda q: None if q.feature else q.order_area,
                 on_grid=False,
                 known_from=_AREA,
             ),
-            *_size(
+            *size_columns(
                 "order_volume_m3",
                 "Volume of what is not replaced, with waste.",
                 lambda q: None if q.feature else q.order_volume,
@@ -172,7 +176,7 @@ def columns() -> Columns[Quantity]:
                 lambda q: None if q.feature else ground(q.order_material),
                 known_from="from the area",
             ),
-            *_size(
+            *size_columns(
                 "order_length_m",
                 "Length of a line that is not replaced, with waste.",
                 lambda q: None if q.feature else q.order_length,
@@ -202,20 +206,20 @@ def table(quantities: Sequence[Quantity]) -> Table:
     return QUANTITIES.table(found, found.records(quantities))
 
 
-def _size(
+def size_columns(
     name: str,
     description: str,
-    of: Callable[[Quantity], Measure | None],
+    of: Callable[[Fact], Measure | None],
     *,
     on_grid: bool = True,
     known_from: str = "",
-) -> tuple[Column[Quantity], ...]:
+) -> tuple[Column[Fact], ...]:
     """Return a measure on the ground with its interval, on the map grid, and in feet or yards."""
     stem, _, unit = name.rpartition("_")
     other, size = _FEET[unit]
 
-    def in_other(quantity: Quantity) -> float | None:
-        measure = of(quantity)
+    def in_other(fact: Fact) -> float | None:
+        measure = of(fact)
         return None if measure is None else measure.value / size
 
     same = real(
@@ -225,12 +229,12 @@ def _size(
         other,
         exact=_same(name),
     )
-    value: Column[Quantity] = estimate(
+    value: Column[Fact] = estimate(
         name, description, lambda q: ground(of(q)), unit, known_from=known_from
     )
     if not on_grid:
         return value, same
-    plan: Column[Quantity] = real(
+    plan: Column[Fact] = real(
         f"{stem}_grid_{unit}",
         "The same on the map grid.",
         lambda q: grid(of(q)),

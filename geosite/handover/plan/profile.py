@@ -329,12 +329,31 @@ def _table(
             told = grade_words(
                 section.chainage[part], section.elevation[part], section.half_width[part], between
             )
-        for text in told:
-            if typeface("regular").width(text) * _BODY < room - 1.0:
-                middle = float(points[a, 0] + points[b, 0]) / 2
-                items.append(Text(middle, foot + height / 2 + 0.8, text, _BODY, anchor="middle"))
+        middle, at = float(points[a, 0] + points[b, 0]) / 2, foot + height / 2 + 0.8
+        for setting in _settings(told):
+            if max(typeface("regular").width(line) for line in setting) * _BODY < room - 1.0:
+                first = at - (len(setting) - 1) * _BODY * 0.6
+                items += (
+                    Text(middle, first + k * _BODY * 1.2, line, _BODY, anchor="middle")
+                    for k, line in enumerate(setting)
+                )
                 break
     return Group("table", "Stations", tuple(items))
+
+
+def _settings(told: Sequence[str]) -> Iterator[tuple[str, ...]]:
+    """Yield the lines in which a grade may be written, the fullest first.
+
+    Examples
+    --------
+    >>> list(_settings(("2.1 +/- 3.6", "2.1")))
+    [('2.1 +/- 3.6',), ('2.1', '+/- 3.6'), ('2.1',)]
+    """
+    for text in told:
+        yield (text,)
+        value, sign, half = text.partition(" +/- ")
+        if sign:
+            yield value, f"+/- {half}"
 
 
 def _words(

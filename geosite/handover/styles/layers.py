@@ -103,7 +103,7 @@ def _areas(layer: Layer, package: Package) -> Look:
         rules.append(Rule(code, title, symbols, (Test("code", (code,)),)))
     rules.append(Rule("other", "Other area", (Tint(PAPER), STROKES["areas"]), _others(rules)))
     area = "net_area_m2" if _has(layer, "net_area_m2") else "area_m2"
-    words = (Value("feature"), "\n", *measure(area, 1, "m2", package.unit))
+    words = (Value("feature", key=True), "\n", *measure(area, 1, "m2", package.unit))
     label = Label(words, "feature", TEXT, "inside", bold=True, priority=9)
     return Look(tuple(rules), label)
 
@@ -122,7 +122,7 @@ def _lines(layer: Layer, package: Package) -> Look:
     ]
     rules.append(Rule("other", "Other line", (STROKES["lines"],), _others(rules)))
     label = Label(
-        (Value("feature"), "  ", *measure("length_m", 2, "m", package.unit)),
+        (Value("feature", key=True), "  ", *measure("length_m", 2, "m", package.unit)),
         "feature",
         TEXT,
         "along",
@@ -314,7 +314,7 @@ def _grades(layer: Layer, package: Package) -> Look:
 
 
 def _sections(layer: Layer, package: Package) -> Look:
-    label = Label(("section ", Value("section")), "section", EARTH, "along", priority=6)
+    label = Label(("section ", Value("section", key=True)), "section", EARTH, "along", priority=6)
     return Look((Rule("section", WORDS["section"].capitalize(), (STROKES["sections"],)),), label)
 
 
@@ -340,7 +340,7 @@ def _clearances(layer: Layer, package: Package) -> Look:
     ]
     label = Label(
         (
-            Value("feature"),
+            Value("feature", key=True),
             ": ",
             Value("verdict"),
             " ",
@@ -349,8 +349,9 @@ def _clearances(layer: Layer, package: Package) -> Look:
         "verdict",
         PARCEL,
         "beside",
+        size_mm=2.4,
         largest_scale=1000.0,
-        priority=7,
+        priority=9,
         alert_unless=(Test("verdict", ("clear",)),),
     )
     return Look(_kept(layer, rules), label)

@@ -158,6 +158,9 @@ class Value:
         What a number is multiplied by.
     factor_where
         Only where all hold.
+    key
+        It holds a key of the field book or the site file: written as a name, its words parted by
+        blanks.
     """
 
     field: str
@@ -166,6 +169,7 @@ class Value:
     shown: Mapping[str, str] = dataclasses.field(default_factory=dict)
     factor: float = 1.0
     factor_where: tuple[Test, ...] = ()
+    key: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -26,7 +26,7 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
-from geosite.base.errors import InputError, Problem
+from geosite.base.errors import InputError, OutputRefused, Problem
 from geosite.processes import registry
 from geosite.processes.hosts.job_list import only_host
 from geosite.processes.hosts.jobs import Limits, Manager, folder_size
@@ -168,8 +168,19 @@ def serve(
 def made_ready(folder: Path) -> Path:
     """Return the folder of a host, with the folders in it that it needs."""
     folder = folder.resolve()
-    for name in ("uploads", "jobs", ".host"):
-        (folder / name).mkdir(parents=True, exist_ok=True)
+    try:
+        for name in ("uploads", "jobs", ".host"):
+            (folder / name).mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise OutputRefused(
+            Problem(
+                "folder-unwritable",
+                f"the folder cannot be made or written ({error.strerror})",
+                "a folder, or the name of a new one",
+                "choose another with --folder",
+                str(folder),
+            )
+        ) from error
     return folder
 
 

@@ -215,6 +215,8 @@ def label_expression(label: Label) -> str:
     >>> from geosite.handover.styles.model import (Value)
     >>> print(label_expression(Label((Value("length_m", 2), " m"), "length_m", "#000", "along")))
     format_number("length_m", 2) || ' m'
+    >>> print(label_expression(Label((Value("feature", key=True),), "feature", "#000", "along")))
+    replace("feature", '_', ' ')
     """
     parts = []
     for part in label.words:
@@ -226,6 +228,8 @@ def label_expression(label: Label) -> str:
             value = f"abs({value})"
         if part.digits is not None:
             value = f"format_number({value}, {part.digits})"
+        if part.key:
+            value = f"replace({value}, '_', ' ')"
         if part.shown:
             pairs = [
                 f"WHEN {value} = {_literal(v)} THEN {_literal(words)}"
