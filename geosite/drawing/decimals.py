@@ -2,16 +2,12 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 
 __all__ = ["number", "with_numbers"]
 
-# of three decimals, not all zero, the zeros at the end: what stands before is looked at once a zero
-# is found, and kept by not being part of it
-_ZEROS = re.compile(r"0(?<=\.\d0)0(?!\d)|0(?<=\.\d\d0)(?!\d)")
-# a zero that lost all but its sign
-_MINUS_ZERO = re.compile(r"-0(?![\d.])")
+# marks where a number ends until its zeros are taken off: in no drawing
+_END = "\0"
 
 
 def number(value: float) -> str:
@@ -32,7 +28,7 @@ def with_numbers(template: str, values: Sequence[float]) -> str:
     Parameters
     ----------
     template
-        With ``%.3f`` where a number goes, and no other per cent sign or decimal point.
+        With ``%.3f`` where a number goes, and no other per cent sign.
     values
 
     Examples
@@ -40,5 +36,7 @@ def with_numbers(template: str, values: Sequence[float]) -> str:
     >>> with_numbers("M%.3f %.3fL%.3f %.3fZ", [0.5, -0.0001, 20.0, 0.0625])
     'M0.5 0L20 0.062Z'
     """
-    text = (template % tuple(values)).replace(".000", "")
-    return _MINUS_ZERO.sub("0", _ZEROS.sub("", text))
+    text = template.replace("%.3f", "%.3f" + _END) % tuple(values)
+    for zeros, left in (("-0.000", "0"), (".000", ""), ("00", ""), ("0", ""), ("", "")):
+        text = text.replace(zeros + _END, left)
+    return text

@@ -220,16 +220,17 @@ def sum_at(places: Ints, values: Floats, size: int) -> Floats:
 
 def _step_variances(
     book: FieldBook, row: Shorts, first: Ints, way: Floats, device: Device
-) -> Floats:
-    """Variance of the random walk on each leg, horizontal and up, shape (2, n), square metres."""
-    out = np.zeros((2, len(row)))
+) -> tuple[Floats, Floats]:
+    """Variance of the random walk on each leg, horizontal and up, shapes (n,), square metres.
+
+    One array where both are the same.
+    """
     spent = way
     if book.time is not None:
         spent = np.diff(book.time[row], prepend=0.0)
         # a clock that stands or runs backwards, or a time that is not there: by the way
-    for k, (per_metre, per_second) in enumerate(
-        ((device.walk, device.walk_per_second), (device.walk_up, device.walk_up_per_second))
-    ):
+
+    def of(per_metre: float, per_second: float | None) -> Floats:
         if device.leg == 0 and per_metre == 0:
             per_metre = LEAST_PER_METRE**0.5
         variance = device.leg**2 + per_metre**2 * way
@@ -237,8 +238,12 @@ def _step_variances(
             timed = np.isfinite(spent) & (spent > 0)
             variance = np.where(timed, per_second**2 * np.where(timed, spent, 0.0), variance)
         least = max(LEAST_VARIANCE, LEAST_SHARE * float(variance.max(initial=0.0)))
-        out[k] = np.where(first, 0.0, np.maximum(variance, least))
-    return out
+        return np.where(first, 0.0, np.maximum(variance, least))
+
+    in_plan = device.walk, device.walk_per_second
+    upwards = device.walk_up, device.walk_up_per_second
+    plan = of(*in_plan)
+    return plan, plan if upwards == in_plan else of(*upwards)
 
 
 def walk_runs(book: FieldBook, device: Device, always: frozenset[str]) -> Walk:
