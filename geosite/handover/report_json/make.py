@@ -256,13 +256,13 @@ def _cost(found: WholeCost) -> answers_model.Cost:
 
 def _points(network: Network) -> model.Points:
     sigma_h, sigma_v = map(_largest, stated_sigmas(network))
-    plan_95, level_95 = half_widths(network)
+    plan_95, level_95 = map(_largest, half_widths(network))
     return model.Points(
         count=len(network.en),
         largest_sigma_h_m=sigma_h,
-        largest_h_95_m=_largest(plan_95),
+        largest_h_95_m=plan_95,
         largest_sigma_v_m=sigma_v,
-        largest_v_95_m=_largest(level_95),
+        largest_v_95_m=level_95,
         outline_wgs84=outline(network.frame, network.frame.to_map(network.en)),
     )
 

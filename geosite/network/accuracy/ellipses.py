@@ -13,7 +13,7 @@ from geosite.base.arrays import Floats, Ints
 from geosite.network.covariance import plan_covariance
 from geosite.network.model import Network
 
-__all__ = ["ellipses", "error_ellipses", "relative_ellipses"]
+__all__ = ["ellipses", "error_ellipses", "major_axes", "relative_ellipses"]
 
 AT_ONCE = 1 << 17
 """Observations treated together."""
@@ -71,6 +71,16 @@ def error_ellipses(network: Network, rows: Ints | None = None) -> tuple[Floats, 
         major, minor, azimuth = ellipses(own[part])
         found[0][part], found[1][part] = np.hypot(major, shift), np.hypot(minor, shift)
         found[2][part] = azimuth
+    return found
+
+
+def major_axes(network: Network) -> Floats:
+    """Return the major semi-axis of `error_ellipses` of every observation, shape (n,), metres."""
+    own = network.plan.own
+    found = np.empty(len(own))
+    for start in range(0, len(own), AT_ONCE):
+        part = slice(start, start + AT_ONCE)
+        found[part] = np.hypot(ellipses(own[part])[0], network.shift.sigma)
     return found
 
 

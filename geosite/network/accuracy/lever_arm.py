@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from geosite.base.arrays import Ints
-from geosite.network.accuracy.ellipses import error_ellipses
+from geosite.network.accuracy.ellipses import error_ellipses, major_axes
 from geosite.network.accuracy.on_map import ellipse_half_axis
 from geosite.network.accuracy.sight import orientation_variances, orientation_with_place
 from geosite.network.model import Network
@@ -62,11 +62,10 @@ def lever_arm(
         Rows on marks that are anchored: they are known already.
     """
     ends = network.en[list(baseline)]
-    major = error_ellipses(network.relative)[0]
-    open_to_doubt = major.copy()
+    major = major_axes(network.relative)
     if len(anchored) < len(major):
-        open_to_doubt[anchored] = -1.0
-    row = int(np.argmax(open_to_doubt))
+        major[anchored] = -1.0
+    row = int(np.argmax(major))
     run = network.plan.between.run[network.plan.between.at[row]]
     turn = float(orientation_variances(network)[run])
     together = float(np.hypot(*orientation_with_place(network, row)))
