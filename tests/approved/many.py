@@ -46,7 +46,6 @@ def many_sites(folder: Path, said: Callable[..., str]) -> dict[str, str]:
     texts = folder_told(folder / "maps")
     north = surveys / "quay/north/site.toml"
     north.write_text(north.read_text("utf-8").replace("North", "South"), encoding="utf-8")
-    (surveys / "bad/walk.csv").write_text(BOOK, encoding="utf-8")
     told += said(*build)
     (folder / "none").mkdir()
     told += said("build-many", "none", "--out", "maps")
