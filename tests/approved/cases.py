@@ -65,7 +65,8 @@ def built(site: str, *without: str) -> Case:
 
 def executed(texts: Texts, name: str, *command: str) -> str:
     """Run a process; keep what its files tell, return what it says."""
-    terminal = said("execute", *command, "--out", name)
+    with mock.patch.dict(os.environ, GEOSITE_PROGRESS="lines"):  # as the desktop reads it
+        terminal = said("execute", *command, "--out", name)
     found = folder_told(Path(name), ("*.png",)) if Path(name).exists() else {}
     texts |= {f"{name}.{file}": text for file, text in found.items()}
     return terminal
