@@ -303,7 +303,7 @@ def _inside(
     return found
 
 
-def _polygon(geometry: Any, drawn: bool = False) -> BaseGeometry | None:
+def _polygon(geometry: Any, drawn: bool) -> BaseGeometry | None:
     """Return a polygon or several, without the empty ones among them; None for anything else.
 
     In a drafting file a closed line is a polygon.

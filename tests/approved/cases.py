@@ -218,7 +218,6 @@ def described(folder: Path) -> Texts:
     with chdir(folder):
         return {
             "site_file.txt": said("describe", "site-file"),
-            "field_book.txt": said("describe", "field-book"),
             "site_file_schema.txt": said("describe", "site-file", "--json-schema"),
             "outputs.txt": said("describe", "outputs"),
             "processes.txt": said("list", "--json", "--full"),

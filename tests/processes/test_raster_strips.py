@@ -145,7 +145,7 @@ def test_what_stands_for_nothing_is_refused_in_strips_too(tmp_path: Path) -> Non
     ) as file:  # fmt: skip
         file.write(z, 1)
     for process in ("derive-slope", "derive-drainage", "trace-contours"):
-        with pytest.raises(InputError, match=r"1 cells are -9999, far from all others \(100 to 1"):
+        with pytest.raises(InputError, match=r"1 cell is -9999, far from all others \(100 to 1"):
             execute(process, {"elevation": str(path)}, tmp_path / "out")
 
 
