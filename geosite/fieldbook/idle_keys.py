@@ -47,8 +47,17 @@ _CODE: tuple[_Rule, ...] = (
         lambda c: not (c.barrier or c.gutter),
         "barrier = true or gutter = true",
     ),
+    (("dwelling",), lambda c: c.dwelling and not c.building, "building = true"),
+    (
+        ("building",),
+        lambda c: c.building and c.geometry != "area",
+        'geometry = "area": an outline is cut out of the ground, and its falls are checked',
+    ),
     (("drains_to",), lambda c: not c.building, "building = true"),
 )
+_OF_BUILDINGS = ("building", "dwelling")
+"""Whoever wrote these expects another drainage: they want an eye."""
+
 _EARTHWORK: tuple[_Rule, ...] = (
     (
         ("through", "fall_percent", "fall_azimuth"),
@@ -109,6 +118,7 @@ def idle_keys(raw: Mapping[str, Any], site: SiteFile, book: FieldBook) -> Iterat
 
     >>> from geosite.fieldbook.book import book_from_text
     >>> from geosite.fieldbook.model import Notes
+    >>> from geosite.fieldbook.sitefile import Code
     >>> notes = Notes.of(
     ...     book_from_text("run,point,x,y,z" + chr(10) + "R1,A,0,0,0"),
     ...     codes={"kerb": Code(geometry="line", depth=0.1)},
@@ -175,7 +185,7 @@ def look_at_idle_keys(
     """Say of each key that does nothing what it would need."""
     findings += (
         Finding(
-            "note",
+            "look" if one.path[-1] in _OF_BUILDINGS else "note",
             "key-idle",
             f"{'.'.join(one.path)} has no effect: it needs {one.needs}.",
             place.file,

@@ -23,7 +23,7 @@ from geosite.fieldbook.model import FieldBook, Notes
 from geosite.fieldbook.read_site_file import SiteText, read_site
 from geosite.fieldbook.remarks import look_at
 from geosite.fieldbook.sitefile import SiteFile
-from geosite.fieldbook.stray_codes import stray_codes
+from geosite.fieldbook.stray_tolerances import stray_tolerances
 from geosite.fieldbook.written_lengths import look_at_numbers
 from geosite.reading.files import inside
 
@@ -91,7 +91,7 @@ def read_survey(site_path: Path) -> Notes:
     if len(refused):
         raise SurveyRefused(refused.first())
     look_at(site, book, findings)
-    findings += stray_codes(site, book, attached, place)
+    findings += stray_tolerances(site, book, attached, place)
     look_at_numbers(place.raw, site, place, findings)
     look_at_idle_keys(place.raw, site, book, place, findings)
     return Notes(site, place.file, site_path.parent, book, tuple(findings), place.lines, attached)

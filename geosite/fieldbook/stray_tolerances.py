@@ -1,4 +1,4 @@
-"""What the site file says of codes that is not so: buildings that are none, codes of nothing."""
+"""Tolerances of codes that nothing in the survey has."""
 
 from __future__ import annotations
 
@@ -8,16 +8,16 @@ from geosite.base.errors import Finding
 from geosite.base.problems import nearest
 from geosite.fieldbook.attached_files import Attached
 from geosite.fieldbook.model import FieldBook
-from geosite.fieldbook.sitefile import Code, SiteFile
+from geosite.fieldbook.sitefile import SiteFile
 from geosite.reading.toml_lines import TomlText
 
-__all__ = ["stray_codes"]
+__all__ = ["stray_tolerances"]
 
 
-def stray_codes(
+def stray_tolerances(
     site: SiteFile, book: FieldBook, attached: Attached, place: TomlText
 ) -> Iterator[Finding]:
-    """Yield dwellings and buildings that come to nothing, and tolerances of codes nobody has.
+    """Yield tolerances of codes that neither the walk nor a design has.
 
     Parameters
     ----------
@@ -30,18 +30,14 @@ def stray_codes(
     --------
     >>> from geosite.fieldbook.book import book_from_text
     >>> from geosite.fieldbook.model import Notes
+    >>> from geosite.fieldbook.sitefile import Tolerance
     >>> book = book_from_text('''run,point,x,y,z
     ... R1,B1,0,0,0''')
-    >>> site = Notes.of(book, codes={"hut": Code(dwelling=True)}).site
-    >>> (found,) = stray_codes(site, book, Attached(), TomlText("site.toml", ""))
-    >>> found.text
-    '[codes.hut] dwelling counts for buildings alone: add building = true, or take it out.'
+    >>> site = Notes.of(book, tolerances={"kerb": Tolerance(plan=0.02)}).site
+    >>> (found,) = stray_tolerances(site, book, Attached(), TomlText("site.toml", ""))
+    >>> found.text.split(" has: ")[1]
+    'correct it, or take it out.'
     """
-    for name, code in site.codes.items():
-        for key, told in _no_building(code):
-            line = place.line("codes", name, key)
-            text = f"[codes.{name}] {key} {told}, or take it out."
-            yield Finding("look", "building-idle", text, place.file, line)
     known = {*site.codes, *book.codes, *_designed(site, attached)}
     for name in site.tolerances:
         if name not in known:
@@ -53,18 +49,6 @@ def stray_codes(
             )
             line = place.line("tolerances", name)
             yield Finding("look", "tolerance-stray", text, place.file, line)
-
-
-def _no_building(code: Code) -> Iterator[tuple[str, str]]:
-    """Yield keys of buildings that come to nothing, with why and what to do."""
-    if code.dwelling and not code.building:
-        yield "dwelling", "counts for buildings alone: add building = true"
-    if code.building and code.geometry != "area":
-        yield (
-            "building",
-            f"counts for areas alone, and this code is of {code.geometry}s, so nothing is cut out"
-            ' of the surface and no fall is checked: walk the outline with geometry = "area"',
-        )
 
 
 def _designed(site: SiteFile, attached: Attached) -> Iterator[str]:
