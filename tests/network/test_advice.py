@@ -185,11 +185,15 @@ def test_lever_arm_by_hand(monkeypatch: pytest.MonkeyPatch) -> None:
     )
     alone = bare()
 
-    def of(survey: Any, rows: Any = slice(None)) -> Any:
-        major = (1.0, 2.0, 4.0, 3.0) if survey is alone else (8.0, 1.0, 2.0, 9.0)
-        return ellipses(*major)(0, rows)
+    def of(survey: Any, rows: Any) -> Any:
+        assert survey is alone
+        return ellipses(1.0, 2.0, 4.0, 3.0)(0, rows)
 
     monkeypatch.setattr("geosite.network.accuracy.lever_arm.error_ellipses", of)
+    monkeypatch.setattr(
+        "geosite.network.accuracy.lever_arm.major_axes",
+        lambda _: np.array([8.0, 1.0, 2.0, 9.0]),
+    )
     arm = lever_arm(network, (0, 1), alone, np.array([0, 3]))
     assert arm.row == 2  # rows 0 and 3 are known
     assert arm.distance_m == pytest.approx(12.0 / 0.5)
