@@ -204,7 +204,10 @@ def _fine(placed: PlacedDesign, site: SiteGround, depths: Sequence[float]) -> tu
 
 
 def _bilinear(z: Floats, grid: Grid, places: Floats) -> Floats:
-    """Return a raster between the centres of its cells, NaN beside cells without a value."""
+    """Return a raster between the centres of its cells, NaN in cells without a value.
+
+    Beside such cells a cell's own value holds up to its edge.
+    """
     rows, cols = z.shape
     col = (places[:, 0] - grid.west) / grid.cell_size - 0.5
     row = (grid.north - places[:, 1]) / grid.cell_size - 0.5
@@ -215,7 +218,8 @@ def _bilinear(z: Floats, grid: Grid, places: Floats) -> Floats:
     u, v = np.clip(col - c, -0.5, 1.5), np.clip(row - r, -0.5, 1.5)
     top = z[r, c] * (1 - u) + z[r, c1] * u
     found: Floats = top * (1 - v) + (z[r1, c] * (1 - u) + z[r1, c1] * u) * v
-    return found
+    own = z[np.where(v < 0.5, r, r1), np.where(u < 0.5, c, c1)]
+    return np.where(np.isnan(found), own, found)
 
 
 def _sums(change: Floats, weight: Floats) -> _Sums:

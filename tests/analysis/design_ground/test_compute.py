@@ -83,6 +83,17 @@ def test_a_wall_round_a_level_pad_makes_a_prism() -> None:
     assert found.quantities.net.value == pytest.approx(-100.0, rel=1e-3)
 
 
+def test_a_prism_at_the_edge_of_the_ground_is_whole() -> None:
+    # beside cells without a value there is ground up to the edge of those that have one
+    whole = site()
+    _, col = cell(whole, 25.1, 30.0)
+    z = whole.surface.z.copy()
+    z[:, :col] = np.nan
+    found = made(box(10.0, 101.0), 0.0, replace(whole, surface=replace(whole.surface, z=z)))
+    assert found.quantities.fill.value == pytest.approx(10 * 10 * 1.0, rel=1e-3)
+    assert found.quantities.fill_area.value == pytest.approx(100.0, rel=1e-3)
+
+
 @pytest.mark.slow
 def test_what_is_carted_is_cut_less_fill_to_the_last_digit() -> None:
     found = made(box(20.0, 100 - 30 * 0.05), 0.0, site(0.05, runs=8)).quantities
