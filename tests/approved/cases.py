@@ -21,6 +21,7 @@ from approved.input_layers import layers_told
 from approved.input_places import places_told
 from approved.input_tables import tables_told
 from approved.input_walks import walks_told
+from approved.library_words import without_library_words
 from approved.many import many_sites
 from approved.received import received
 from approved.refusals import read_sites, refused_books, refused_inputs, refused_keys, refused_sites
@@ -30,7 +31,7 @@ from cli_runner import geosite
 
 from geosite.processes import raster_strips
 
-__all__ = ["CASES", "Case", "Texts"]
+__all__ = ["CASES", "Case", "Texts", "told_by"]
 
 HERE = Path(__file__).parent
 Texts = dict[str, str]
@@ -273,5 +274,11 @@ CASES: Mapping[str, Case] = {
     "many": many,
     "toolbox": toolbox,
 }
+
+
+def told_by(case: str, folder: Path) -> Texts:
+    """The texts of a case, in our own words."""
+    return {name: without_library_words(text) for name, text in CASES[case](folder).items()}
+
 
 os.environ.setdefault("COLUMNS", "100")

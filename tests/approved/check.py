@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from approved.cases import CASES
+from approved.cases import told_by
 from approved.compare import differences
 
 __all__ = ["TEXT", "assert_approved"]
@@ -14,7 +14,7 @@ TEXT = Path(__file__).parent / "text"
 
 def assert_approved(case: str, folder: Path) -> None:
     """Fail with what a reader of the files would see differ."""
-    now = CASES[case](folder)
+    now = told_by(case, folder)
     place = TEXT / case
     before = {path.name: path.read_text(encoding="utf-8") for path in place.iterdir()}
     told = []

@@ -13,7 +13,7 @@ from typing import Any
 
 import fiona
 import shapely
-from approved.input_places import UTM, refuse
+from approved.input_places import UTM, code_of, refuse
 from approved.input_tables import listed, problems_of, said_of
 
 from geosite.base.problems import Problems
@@ -154,7 +154,8 @@ def _shapes(shapes: tuple[Any, ...]) -> str:
 def _areas(given: tuple[str, Mapping[str, Any]]) -> Iterator[str]:
     file = given[0].split(",")[0]
     found = read_polygons(Path(file).resolve(), file, refuse, **given[1])
-    yield f"{found.names}, {found.repeated} repeated, reach {found.reach_m}, {found.crs_wkt[:40]}"
+    crs = code_of(found.crs_wkt)
+    yield f"{found.names}, {found.repeated} repeated, reach {found.reach_m}, {crs}"
     yield _shapes(found.shapes)
 
 
@@ -174,7 +175,7 @@ UNDER: dict[str, Mapping[str, Any]] = {
 def _under(given: tuple[str, Mapping[str, Any]]) -> Iterator[str]:
     file = given[0].split(",")[0]
     found = read_background_lines(Path(file).resolve(), file, refuse, **given[1])
-    yield f"{_shapes(found.shapes)} in {found.crs_wkt[:40]}"
+    yield f"{_shapes(found.shapes)} in {code_of(found.crs_wkt)}"
 
 
 DESIGNS = (
@@ -202,7 +203,7 @@ def _design(file: str, layer: str | None = None) -> Iterator[str]:
     for shape in found.shapes:
         about = f"{shape.kind} {shape.name!r} {shape.code!r} line {shape.line}"
         yield f"{about}: {shape.places.tolist()}"
-    yield f"CRS {None if found.crs_wkt is None else found.crs_wkt[:40]}"
+    yield f"CRS {code_of(found.crs_wkt)}"
 
 
 def _design_table(given: str) -> Iterator[str]:
@@ -222,7 +223,7 @@ POINT_LAYERS: dict[str, object] = {
 
 def _points(given: tuple[str, str | None]) -> Iterator[str]:
     found = read_points(given[0].split(",")[0], given[1])
-    yield f"{found.positions.tolist()} in {str(found.crs_wkt)[:40]}"
+    yield f"{found.positions.tolist()} in {code_of(found.crs_wkt)}"
 
 
 BOOKS: dict[str, object] = {

@@ -5,6 +5,7 @@ Files are made here, each with one thing about it; what is told of them is facts
 
 from __future__ import annotations
 
+import re
 import warnings
 from collections.abc import Iterator, Mapping
 from contextlib import chdir
@@ -28,7 +29,7 @@ from geosite.reading.raster_trial import try_raster
 from geosite.reading.rasters import band_unit, check_unit, open_elevation
 from geosite.reading.second_surface import read_surface, refuse_unlike
 
-__all__ = ["places_told", "refuse"]
+__all__ = ["UTM", "code_of", "places_told", "refuse"]
 
 UTM, DEGREES = "EPSG:25832", "EPSG:4326"
 WEST, NORTH = 512000.0, 5276000.0
@@ -36,6 +37,12 @@ WEST, NORTH = 512000.0, 5276000.0
 
 def refuse(code: str, what: str, expected: str, remedy: str) -> InputError:
     return InputError(Problem(code, what, expected, remedy))
+
+
+def code_of(crs: CRS | str | None) -> str:
+    """The code of a CRS: its names and its WKT differ by the version of the library's database."""
+    found = None if crs is None else CRS(crs).to_authority(min_confidence=90)
+    return "no code" if found is None else ":".join(found)
 
 
 # --- CRSs and operations ---------------------------------------------------------------------
@@ -67,7 +74,9 @@ SYSTEMS: dict[str, object] = {
     "feet": ("EPSG:2264", "EPSG:6360"),
     "a bound CRS": (BOUND, None),
     "a globe": (DEGREES, None),
-    "a globe, as WKT": (CRS(DEGREES).to_wkt(), None),
+    "a globe, as WKT": (
+        'GEOGCS["a",DATUM["b",SPHEROID["c",6378137,298.257]],PRIMEM["Greenwich",0],'
+        'UNIT["degree",0.0174532925]]', None),
     "the middle of the earth": ("EPSG:4978", None),
     "heights for a map": ("EPSG:7837", None),
     "the map of browsers": ("EPSG:3857", None),
@@ -86,7 +95,7 @@ SYSTEMS: dict[str, object] = {
     "nothing": ("", None),
     "a file": ("+proj=utm +zone=32 +nadgrids=a.gsb", None),
     "an address": ("https://example.org/crs", None),
-    "broken WKT": (WKT2[:300] + "]", None),
+    "broken WKT": ('PROJCRS["a town",BASEGEOGCRS["b"]', None),
     "endless": ("EPSG:" + "1" * 20_001, None),
     "both wrong": ("my town", "my heights"),
 }  # fmt: skip
@@ -94,8 +103,7 @@ SYSTEMS: dict[str, object] = {
 
 def _systems(given: tuple[str, str | None]) -> Iterator[str]:
     horizontal, vertical = read_systems(*given, "site.toml", (8, 9))
-    name = None if vertical is None else vertical.name
-    yield f"{horizontal.name}; heights {name}; {horizontal.type_name}"
+    yield f"{code_of(horizontal)}; heights {code_of(vertical)}; {horizontal.type_name}"
 
 
 MAPS: dict[str, object] = {
@@ -152,11 +160,15 @@ def _move(given: Mapping[str, Any]) -> Iterator[str]:
     try:
         found = best_operation(source, target, place, refuse, **told)
     except InputError as error:
-        yield f"! {error}".replace(get_data_dir(), "PROJ's folder")
+        told_anew = re.sub(r"EPSG:\d+(, EPSG:\d+)+", "CODES", str(error))
+        told_anew = re.sub(r"\S+\.tif\b", "GRID", told_anew)
+        yield f"! {told_anew}".replace(get_data_dir(), "FOLDER")
         return
-    yield f"{found.name!r} {found.codes}, {found.accuracy_m:g} m, stated {found.stated}"
-    if found.better is not None:
-        yield f"better: {found.better.name} {found.better.accuracy_m:g} m {found.better.grids}"
+    # names of operations, and which grids there are, differ by the version of the database
+    yield f"{found.codes}, {found.accuracy_m:g} m, stated {found.stated}, named {found.name != ''}"
+    if (better := found.better) is not None:
+        told = f"named {better.name != ''}, nearer {better.accuracy_m < found.accuracy_m}"
+        yield f"better with a grid: {bool(better.grids)}, {told}"
     at = Transformer.from_crs("EPSG:4326", source, always_xy=True).transform(*place)
     yield f"moves to {', '.join(f'{float(v):.2f}' for v in found.move(*at))}"
 
@@ -326,7 +338,7 @@ def _as_ground(file: str) -> Iterator[str]:
 def _as_surface(path: Path) -> Iterator[str]:
     found = read_surface(path.resolve(), path.name, refuse)
     yield (
-        f"surface: {CRS(found.crs_wkt).name}, {found.west} {found.north} {found.cell_east}"
+        f"surface: {code_of(found.crs_wkt)}, {found.west} {found.north} {found.cell_east}"
         f" {found.cell_north:g} {found.unit!r} {found.values.tolist()}"
     )
     frame = Frame(crs_wkt=CRS(UTM).to_wkt(), crs_name=UTM)
@@ -410,7 +422,8 @@ def _picture(given: Mapping[str, Any]) -> Iterator[str]:
         ("finer and beyond", (WEST + 1, NORTH - 3, WEST + 4, NORTH), (2, 4)),
     ):
         seen = picture_in(found, WKT2, bounds, shape, refuse)
-        yield f"{name}: {None if seen is None else seen.tolist()}"
+        # as shares, so that a rounding of the library may go either way
+        yield f"{name}: {None if seen is None else (seen / 255).round(2).tolist()}"
 
 
 def places_told(folder: Path) -> dict[str, str]:

@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 
 import numpy as np
+from approved.library_words import without_library_words
 
 from geosite.base.errors import GeositeError
 from geosite.base.problems import Problems
@@ -49,7 +50,8 @@ def said_of(work: Callable[[], Iterable[object]], folder: Path | None = None) ->
     except GeositeError as error:
         lines = [f"! {problem}" for problem in error.problems]
     for line in lines:
-        told = line.replace(f"{folder or Path.cwd()}/", "")  # before it is cut: folders vary
+        # before it is cut: folders and libraries vary
+        told = without_library_words(line.replace(f"{folder or Path.cwd()}/", ""))
         yield f"  {told if len(told) <= LONG else f'{told[:LONG]} ... {len(told)} letters'}"
 
 

@@ -8,7 +8,11 @@ import pytest
 from approved.cases import CASES
 from approved.check import assert_approved
 
-pytestmark = pytest.mark.slow
+pytestmark = [
+    pytest.mark.slow,
+    # runs of the host are copies of this process, of which newer versions of Python warn
+    pytest.mark.filterwarnings("ignore:.*multi-threaded.*fork:DeprecationWarning"),
+]
 
 
 @pytest.mark.parametrize("case", CASES)

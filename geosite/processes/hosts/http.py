@@ -39,6 +39,10 @@ __all__ = ["made_ready", "serve", "served"]
 _SEGMENT = re.compile(r"[A-Za-z0-9_][A-Za-z0-9._ -]{0,99}", re.ASCII)
 _DEEPEST = 4
 _LARGEST_REQUEST = 10_000_000  # bytes
+_IN_OUR_WORDS = {
+    404: "there is nothing at this address; /openapi tells what there is",
+    405: "this method does nothing at this address; /openapi tells what does",
+}
 
 
 def _configuration(folder: Path, url: str, limits: Limits) -> dict[str, Any]:
@@ -250,7 +254,7 @@ def _guard(
         if "\0" in request.path:
             return answer(400, "there is a NUL in the address")
         if (request.endpoint or "").startswith("pygeoapi.") and request.endpoint not in standard:
-            return answer(404, "there is nothing at this address; /openapi tells what there is")
+            return answer(404, _IN_OUR_WORDS[404])
         if not request.path.startswith("/files/"):
             # pygeoapi's pages would run scripts from public networks in the reader's browser
             if request.path.startswith("/static") or request.args.get("f", "json") != "json":
@@ -277,7 +281,10 @@ def _guard(
             most = f"{limits.upload_bytes / 1e6:g} MB"
             return answer(413, f"more than {most}, which this host takes at once")
         if isinstance(error, HTTPException):
-            return answer(error.code or 500, error.description or error.name)
+            code, words = error.code or 500, error.description or error.name
+            if words == type(error).description:
+                words = _IN_OUR_WORDS.get(code, words)
+            return answer(code, words)
         return answer(500, f"a bug in the host ({type(error).__name__})")
 
 
