@@ -228,7 +228,7 @@ def _number_fault(axis: str, text: str, decimal: str) -> tuple[str, str, str, st
     if decimal == "." and re.fullmatch(r"[+-]?[1-9]\d{0,2},\d{3}", text, re.ASCII):
         point, none = text.replace(",", "."), text.replace(",", "")
         return "decimal-comma", what, "a decimal point", f"write {point} or {none}, as is meant"
-    if re.fullmatch(rf"[+-]?[\d.{_BLANKS}]*\d,\d+", text, re.ASCII):
+    if decimal == "." and re.fullmatch(rf"[+-]?[\d.{_BLANKS}]*\d,\d+", text, re.ASCII):
         return "decimal-comma", what, "a decimal point", "export with decimal points, not commas"
     if text[0] in "\u2212\u2013\u2014":
         return "not-a-number", what, "a plain minus sign", "type - instead of the long dash"

@@ -6,6 +6,8 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+import msgspec
+
 from geosite.base.errors import Finding
 from geosite.fieldbook.model import FieldBook
 from geosite.fieldbook.sitefile import SiteFile
@@ -34,27 +36,26 @@ class IdleKey:
 
 
 _CODE: tuple[_Rule, ...] = (
-    (("depth", "coverage"), lambda c: c.geometry != "area", 'a code with geometry = "area"'),
-    (("coverage_unit",), lambda c: c.geometry == "area" and c.coverage is None, "coverage"),
-    (("paved",), lambda c: c.paved and c.geometry != "area", 'a code with geometry = "area"'),
     (
-        ("breakline",),
-        lambda c: c.breakline and c.geometry == "point",
-        "a code of lines or areas",
+        ("depth", "coverage", "paved"),
+        lambda c: c.geometry != "area",
+        'a code with geometry = "area"',
     ),
+    (("coverage_unit",), lambda c: c.geometry == "area" and c.coverage is None, "coverage"),
+    (("breakline",), lambda c: c.geometry == "point", "a code of lines or areas"),
     (
         ("height_m",),
         lambda c: not (c.barrier or c.gutter),
         "barrier = true or gutter = true",
     ),
-    (("dwelling",), lambda c: c.dwelling and not c.building, "building = true"),
+    (("dwelling",), lambda c: not c.building, "building = true"),
     (
         ("building",),
-        lambda c: c.building and c.geometry != "area",
+        lambda c: c.geometry != "area",
         'geometry = "area": an outline is cut out of the ground, and its falls are checked',
     ),
-    (("drains_to",), lambda c: not c.building, "building = true"),
 )
+_ROOF: _Rule = (("drains_to",), lambda c: not c.building, "building = true")
 _OF_BUILDINGS = ("building", "dwelling")
 """Whoever wrote these expects another drainage: they want an eye."""
 
@@ -96,12 +97,13 @@ _SHEET: tuple[_Rule, ...] = (
 )
 _DRAINAGE: tuple[_Rule, ...] = (
     (("runoff",), lambda d: d.rainfall_mm_per_hour is None, "rainfall_mm_per_hour"),
-    (("seed",), lambda d: not d.confidence_runs, "confidence_runs above 0"),
 )
 
 
 def idle_keys(raw: Mapping[str, Any], site: SiteFile, book: FieldBook) -> Iterator[IdleKey]:
-    """Yield the keys that were written and do nothing, in the order of the site file's tables.
+    """Yield the keys that were written and do nothing, table by table.
+
+    A default that is written out is no such key: nothing was expected of it.
 
     Parameters
     ----------
@@ -132,8 +134,14 @@ def idle_keys(raw: Mapping[str, Any], site: SiteFile, book: FieldBook) -> Iterat
         for key in path:
             written = written.get(key, {})
         for keys, idle, needs in rules:
-            if idle(table):
-                yield from (IdleKey((*path, key), needs) for key in keys if key in written)
+            asked = [key for key in keys if key in written and not _is_default(table, key)]
+            if asked and idle(table):
+                yield from (IdleKey((*path, key), needs) for key in asked)
+
+
+def _is_default(table: Any, key: str) -> bool:
+    (field,) = (one for one in msgspec.structs.fields(table) if one.encode_name == key)
+    return bool(getattr(table, field.name) == field.default)
 
 
 def _tables(
@@ -150,9 +158,8 @@ def _tables(
     dry = site.drainage.rainfall_mm_per_hour is None
     rain: _Rule = (("runoff", "drains_to"), lambda _: dry, "[drainage] rainfall_mm_per_hour")
     for name, code in site.codes.items():
-        # what it needs first is told alone
-        own = _CODE if code.building or not dry else _CODE[:-1]
-        yield ("codes", name), code, (*own, rain)
+        # without rain nothing drains: what else a roof needs is told once there is some
+        yield ("codes", name), code, (*_CODE, rain if dry else _ROOF)
     yield ("drainage",), site.drainage, _DRAINAGE
     unbuilt: _Rule = (("cut", "fill"), lambda _: not site.designs, "a design to be built")
     unpriced: _Rule = (
@@ -187,9 +194,14 @@ def look_at_idle_keys(
         Finding(
             "look" if one.path[-1] in _OF_BUILDINGS else "note",
             "key-idle",
-            f"{'.'.join(one.path)} has no effect: it needs {one.needs}.",
+            f"{'.'.join(one.path)} {_comes_to(one.path[-1])}: it needs {one.needs}.",
             place.file,
             place.line(*one.path),
         )
         for one in idle_keys(raw, site, book)
     )
+
+
+def _comes_to(key: str) -> str:
+    # triangles keep to a wall's line, and none is ordered: that is not nothing
+    return "makes no building" if key == "building" else "has no effect"

@@ -69,7 +69,6 @@ Grade = Annotated[float, Meta(extra={"unit": "percent"})]
 Bearing = Annotated[float, Meta(ge=-360, le=360, extra={"unit": "degree"})]
 Latitude = Annotated[float, Meta(ge=-90, le=90, extra={"unit": "degree"})]
 Longitude = Annotated[float, Meta(ge=-180, le=180, extra={"unit": "degree"})]
-Degrees = Annotated[float, Meta(ge=0, extra={"unit": "degree"})]
 Name = Annotated[str, Meta(min_length=1, max_length=200)]
 
 

@@ -58,6 +58,8 @@ _BAND_UNITS = (
     (FOOT_M, "foot", ("ft", "foot", "feet")),
     (US_SURVEY_FOOT_M, "US survey foot", ("ftus", "us-ft", "us survey foot", "us survey feet")),
 )
+_TWO_FEET = 3e-6
+"""The two feet differ by two millionths."""
 # what a slope, an aspect, a share or an area is in, and lengths in which no elevation is worked
 # with; any other word is passed over
 _OTHER_UNITS = frozenset(
@@ -391,7 +393,8 @@ def _with_band_unit(frame: Frame, unit: str, refuse: Any) -> Frame:
     if found is None:
         return frame
     if frame.vertical_wkt is not None:
-        if abs(found[0] / frame.height_unit_m - 1) > 1e-9:
+        # few bands say which foot they mean: the CRS does
+        if abs(found[0] / frame.height_unit_m - 1) > _TWO_FEET:
             raise refuse(
                 "raster-two-units",
                 f"the band says that its elevations are in {found[1]}, those of its CRS"

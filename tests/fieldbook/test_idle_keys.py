@@ -46,7 +46,6 @@ CASES = [
         "codes.a.runoff",
     ),
     ("[drainage]\nrunoff = 0.9\n%s\n", "rainfall_mm_per_hour = 9.0", "", "drainage.runoff"),
-    ("[drainage]\nseed = 2\n%s\n", "", "confidence_runs = 0", "drainage.seed"),
     (
         "[anchor.azimuth]\nvalue = 87.6\ndate = 2026-04-12\nreference = %s\n",
         "'magnetic'",
@@ -97,6 +96,15 @@ def test_a_key_is_idle_without_what_it_needs(
     last = key.rsplit(".", 1)[1]
     line = next(n for n, t in enumerate(above, 1) if t.startswith((f"{last} =", f"[{key}]")))
     assert idle(tmp_path, wrong) == [(key, line)]
+
+
+def test_a_default_that_is_written_out_is_no_idle_key(tmp_path: Path) -> None:
+    more = (
+        "[codes.a]\ngeometry = 'line'\npaved = false\nbuilding = false\ndwelling = false\n"
+        "coverage_unit = ''\n[drainage]\nconfidence_runs = 0\nseed = 2\n[prices]\ncurrency = ''\n"
+        "rounding = 0.01\n[sections.s]\nmarks = ['A1', 'A2']\ndesign_grade_percent = 0.0\n"
+    )
+    assert idle(tmp_path, more) == []
 
 
 def test_what_is_written_on_no_line_is_no_key(tmp_path: Path) -> None:

@@ -210,6 +210,7 @@ def test_an_elevation_raster_is_read_with_its_place_units_and_nodata(tmp_path: P
         ("EPSG:2264", None, 1.0),  # US survey feet, elevations taken to be in the same
         ("EPSG:2264", "m", 3937 / 1200),
         ("EPSG:25832+6360", None, 1200 / 3937),
+        ("EPSG:25832+6360", "ft", 1200 / 3937),  # of which foot only the CRS says
     ],
 )
 def test_elevations_in_another_unit_than_the_map(
