@@ -115,8 +115,8 @@ def _tried(notes: Notes, network: Network, drawing: Drawing) -> tuple[Finding, .
 
 
 def _away(answers: Answers) -> tuple[Finding, ...]:
-    """Return the finding of a parcel map elsewhere: a wrong CRS or a wrong anchor, told early."""
-    return tuple(finding for finding in answers.findings if finding.code == "parcels-away")
+    """Return the findings of what lies elsewhere: a wrong CRS, anchor or unit, told early."""
+    return tuple(one for one in answers.findings if one.code in ("parcels-away", "elevation-far"))
 
 
 def _asks_of_ground(notes: Notes) -> bool:

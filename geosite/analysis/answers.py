@@ -145,7 +145,7 @@ def answer(notes: Notes, network: Network, drawing: Drawing, terrain: Terrain | 
     distances, angles = requests.between_marks()
     grades = requests.attempt(requests.grades, "grades") or ()
     profiles = requests.each(_section, notes.site.sections, "sections", ground)
-    # they take longest: a copy builds them of the same possible grounds as the sections
+    # designs take longest: a copy of this process builds them, of the same grounds as the sections
     with _designs(replace(requests, problems=[])) as built:
         works = requests.each(_earthwork, notes.site.earthworks, "earthworks", ground)
         after = replace(requests, problems=[])

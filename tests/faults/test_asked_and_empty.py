@@ -58,3 +58,9 @@ def test_an_elevation_far_from_all_marks_is_asked_about(
     assert (far.level, far.line) == ("look", LINE)
     assert f'.{key} is "14 m"' in far.text
     assert told(9.0) is None
+
+
+def test_a_check_asks_about_a_far_elevation_before_anything_is_built(tmp_path: Path) -> None:
+    more = "[sections.s]\ndesign_elevation = 14.0\nmarks = ['A1', 'A2']\n"
+    checked = geosite.check_survey(write(tmp_path, YARD, SMALL + more))
+    assert "elevation-far" in {one["code"] for one in checked["findings"]}

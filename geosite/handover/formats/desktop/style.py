@@ -212,7 +212,7 @@ def label_expression(label: Label) -> str:
 
     Examples
     --------
-    >>> from geosite.handover.styles.model import (Value)
+    >>> from geosite.handover.styles.model import Value
     >>> print(label_expression(Label((Value("length_m", 2), " m"), "length_m", "#000", "along")))
     format_number("length_m", 2) || ' m'
     >>> print(label_expression(Label((Value("feature", key=True),), "feature", "#000", "along")))
