@@ -46,7 +46,7 @@ def sketch_sheet(
     suspects
         Rows to ring.
     unit
-        ``"m"`` or ``"ft"``, of what is written on it.
+        ``"m"`` or ``"ft"``, of what is written on it; ``"units"`` where nobody knows which.
     """
     window = Rectangle(MARGIN, MARGIN + 10, WIDTH - 2 * MARGIN, HEIGHT - 2 * MARGIN - 22)
     scale, paper = _on_paper(laid.plan, window)

@@ -9,7 +9,7 @@ from typing import Any, Literal
 
 from geosite.base.errors import InputError, OutputRefused, Problem
 from geosite.base.problems import Problems
-from geosite.base.units import length_m
+from geosite.base.units import FOOT_M, length_m
 from geosite.fieldbook.imports.importing import Imported, import_exports
 from geosite.fieldbook.imports.model import ROLES, Answers, Unit
 from geosite.fieldbook.imports.wording import facts, preview
@@ -196,7 +196,12 @@ def _sketch(made: Imported, folder: Path) -> str:
     from geosite.fieldbook.sketch import sketch_sheet
 
     book, laid = _laid_out(made, folder)
-    return svg(sketch_sheet(book, laid, "Imported walk", unit="m" if made.unit == "m" else "ft"))
+    return svg(sketch_sheet(book, laid, "Imported walk", unit=_told_in(made)))
+
+
+def _told_in(made: Imported) -> str:
+    """Return the unit of what is told, ``"units"`` where nothing says which they are."""
+    return "units" if made.unit is None else "m" if made.unit == "m" else "ft"
 
 
 def _laid_out(made: Imported, folder: Path) -> tuple[Any, Any]:
@@ -227,11 +232,12 @@ def said(
     for line in sketch_text(book, laid):
         yield "plain", f"  {line}"
     if laid.misclosures:
-        worst = laid.misclosures[0]
+        worst, unit = laid.misclosures[0], _told_in(made)
+        unit_m = FOOT_M if unit == "ft" else 1.0
         yield (
             "plain",
-            f"  Largest misclosure: {worst.length_m:.3f} m at {worst.mark} after"
-            f" {worst.way_m:.0f} m",
+            f"  Largest misclosure: {worst.length_m / unit_m:.3f} {unit} at {worst.mark} after"
+            f" {worst.way_m / unit_m:.0f} {unit}",
         )
     yield "good", f"{out / 'site.toml'} is written, with field_book.csv and sketch.svg beside it"
     yield (
