@@ -5,12 +5,22 @@ from __future__ import annotations
 import re
 from typing import Literal
 
-__all__ = ["FOOT_M", "LENGTH_UNITS", "UNIT_M", "US_SURVEY_FOOT_M", "length_m", "unit_named"]
+__all__ = [
+    "BETWEEN_FEET",
+    "FOOT_M",
+    "LENGTH_UNITS",
+    "UNIT_M",
+    "US_SURVEY_FOOT_M",
+    "length_m",
+    "unit_named",
+]
 
 FOOT_M = 0.3048
 """International foot, exact (NIST Special Publication 811, appendix B.8)."""
 US_SURVEY_FOOT_M = 1200 / 3937
 """US survey foot, exact (Federal Register 24 FR 5348, 1959)."""
+BETWEEN_FEET = 3e-6
+"""Share of a length within which it may be in either foot: they differ by two millionths."""
 
 UNIT_M: dict[Literal["m", "ft", "ftUS"], float] = {
     "m": 1.0,

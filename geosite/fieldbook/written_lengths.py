@@ -16,7 +16,7 @@ from msgspec import inspect
 
 from geosite.base.errors import Finding
 from geosite.base.problems import Problems, shown
-from geosite.base.units import FOOT_M, LENGTH_UNITS, length_m
+from geosite.base.units import BETWEEN_FEET, FOOT_M, LENGTH_UNITS, length_m
 from geosite.fieldbook.sitefile import SiteFile
 from geosite.reading.toml_lines import TomlText
 
@@ -129,7 +129,7 @@ def with_lengths(tree: dict[str, Any], place: TomlText, problems: Problems) -> N
 def _whole(value: float) -> float:
     """Return a length in map units, the two feet taken as one: 1 ft is a cell of 1."""
     near = round(value, 4)
-    return near if near and abs(value / near - 1) < 3e-6 else round(value, 12)
+    return near if near and abs(value / near - 1) < BETWEEN_FEET else round(value, 12)
 
 
 def _map_unit_m(tree: dict[str, Any], unit: str) -> float:

@@ -21,7 +21,7 @@ from geosite.base.grid import MAX_CELLS, Grid
 from geosite.base.large_rasters import strips
 from geosite.base.map_frame import Frame
 from geosite.base.problems import one_line, shown
-from geosite.base.units import FOOT_M, US_SURVEY_FOOT_M
+from geosite.base.units import BETWEEN_FEET, FOOT_M, US_SURVEY_FOOT_M
 from geosite.reading.ascii_grid import OPTIONS, check_ascii_grid, crs_beside
 from geosite.reading.crs import map_frame
 from geosite.reading.elevation_ends import lowest_and_highest
@@ -58,8 +58,6 @@ _BAND_UNITS = (
     (FOOT_M, "foot", ("ft", "foot", "feet")),
     (US_SURVEY_FOOT_M, "US survey foot", ("ftus", "us-ft", "us survey foot", "us survey feet")),
 )
-_TWO_FEET = 3e-6
-"""The two feet differ by two millionths."""
 # what a slope, an aspect, a share or an area is in, and lengths in which no elevation is worked
 # with; any other word is passed over
 _OTHER_UNITS = frozenset(
@@ -394,7 +392,7 @@ def _with_band_unit(frame: Frame, unit: str, refuse: Any) -> Frame:
         return frame
     if frame.vertical_wkt is not None:
         # few bands say which foot they mean: the CRS does
-        if abs(found[0] / frame.height_unit_m - 1) > _TWO_FEET:
+        if abs(found[0] / frame.height_unit_m - 1) > BETWEEN_FEET:
             raise refuse(
                 "raster-two-units",
                 f"the band says that its elevations are in {found[1]}, those of its CRS"

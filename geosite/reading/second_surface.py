@@ -11,6 +11,7 @@ import numpy as np
 from geosite.base.errors import Refuse
 from geosite.base.map_frame import Frame, length_unit, name_unless_same_map
 from geosite.base.problems import one_line
+from geosite.base.units import BETWEEN_FEET
 from geosite.reading.ascii_grid import OPTIONS, check_ascii_grid, crs_beside
 from geosite.reading.elevation_ends import lowest_and_highest
 from geosite.reading.foreign import damage, quiet
@@ -198,8 +199,12 @@ def refuse_unlike(surface: SecondSurface, frame: Frame, what: str, refuse: Refus
     """
     from geosite.reading.rasters import band_unit
 
-    for stated, of in ((band_unit(surface.unit), ""), _vertical_unit(surface.crs_wkt)):
-        if stated is not None and abs(stated[0] / frame.height_unit_m - 1) > 1e-9:
+    # few bands say which foot they mean, a CRS always does
+    for stated, of, alike in (
+        (band_unit(surface.unit), "", BETWEEN_FEET),
+        (*_vertical_unit(surface.crs_wkt), 1e-9),
+    ):
+        if stated is not None and abs(stated[0] / frame.height_unit_m - 1) > alike:
             raise refuse(
                 f"{what}-unit",
                 f"the raster {surface.file} says that its elevations are in {stated[1]}{of}",
