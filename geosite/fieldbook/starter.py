@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 import textwrap
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -224,7 +225,8 @@ def _commented(table: TableEntry) -> list[str]:
     ]
     for key in table.keys:
         said = key.meaning.split(". ")[0].rstrip(".")
-        unit = f" ({key.unit})" if key.unit and key.unit not in said else ""
+        is_said = re.search(rf"\b{re.escape(key.unit)}s?\b", said) if key.unit else True
+        unit = "" if is_said else f" ({key.unit})"
         lines += [
             f"# {key.name} = {key.example}",
             *(f"#     # {line}" for line in textwrap.wrap(said + unit, 90)),
