@@ -204,7 +204,7 @@ def _tables(file: str, path: Path, refuse: Refuse) -> TomlTables:
             "a TOML file with one table per limit set",
             "check its permissions",
         ) from error
-    if decode(data, file, "limit sets", problems):
+    if decode(data, file, "file of limit sets", problems):
         text = data.decode("utf-8-sig")
         tables = parse_toml(text, file, problems)
         if tables is not None:

@@ -179,7 +179,7 @@ def from_request(text: str | bytes, file: str) -> dict[str, Any]:
     except RecursionError:
         request = None
         problems.add(
-            "request-nested", "the request is nested too deep", "plain inputs", remedy, file
+            "request-nested", "the request is nested too deeply", "plain inputs", remedy, file
         )
     except UnicodeDecodeError:
         request = None
@@ -198,8 +198,11 @@ def from_request(text: str | bytes, file: str) -> dict[str, Any]:
             problems.add(
                 "request-shape", f"the request is {shown(request)}", "an object", remedy, file
             )
-        elif not isinstance(request.get("inputs"), dict):
-            problems.add("request-shape", 'the request has no "inputs"', "an object", remedy, file)
+        elif not isinstance(given := request.get("inputs"), dict):
+            what = f'"inputs" of the request is {shown(given)}'
+            if "inputs" not in request:
+                what = 'the request has no "inputs"'
+            problems.add("request-shape", what, "an object", remedy, file)
         else:
             allowed = ("inputs", "outputs", "response", "mode", "subscriber", "process")
             for key in request:
@@ -312,7 +315,7 @@ def _finite(name: str, value: Any, problems: Problems) -> bool:
         part, depth = stack.pop()
         fault = None
         if depth > _DEEPEST:
-            fault = "nested too deep"
+            fault = "nested too deeply"
         elif isinstance(part, float) and not math.isfinite(part):
             fault = f"{part!r}"
         elif isinstance(part, int) and not -(10**300) < part < 10**300:

@@ -91,7 +91,7 @@ def _opened(file: str, path: Path, refuse: Refuse, *, tries: bool = False) -> It
                     kinds = ", ".join(sorted(set(source.dtypes)))
                     raise wrong(
                         "picture-bands",
-                        f"has {source.count} bands of {kinds}",
+                        f"has {source.count} band{'s' * (source.count > 1)} of {kinds}",
                         "save it as a picture in red, green and blue",
                     )
                 if source.crs is None or source.transform.is_identity:

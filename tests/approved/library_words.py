@@ -9,7 +9,8 @@ __all__ = ["without_library_words"]
 FRAMES = re.compile(
     r"(?m)"
     r"((?:cannot be read|as a design|as a point layer|as [A-Z]\w+|something else here"
-    r"|inside a value|second time here|no profile|not base64) \()(.*?)(?=\); expected)"
+    r"|inside a value|describe a device|second time here|no profile|not base64) \()"
+    r"(.*?)(?=\); expected)"
     r"|(not valid TOML: )(.*?)(?=; expected)"
     r"|(the request is not JSON \()(.*?)(?=, column \d+\); expected)"
     r"|(^ *damaged: )(.*)$"
@@ -17,7 +18,7 @@ FRAMES = re.compile(
 )
 """Our sentences that quote somebody else: what stands before the quoted words, and these."""
 
-OUR_OWN = re.compile(r"its? |no MANIFEST|No such file|(damaged: )?nested too deeply")
+OUR_OWN = re.compile(r"its? |no MANIFEST|there is no|No such file|(damaged: )?nested too deeply")
 """How words begin that stand at such a place and are ours."""
 
 

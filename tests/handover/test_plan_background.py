@@ -139,7 +139,7 @@ def site_with(folder: Path, picture: str) -> Path:
 @pytest.mark.parametrize(
     ("cells", "crs", "told"),
     [
-        (np.zeros((1, 9, 9), np.float32), "EPSG:25832", "has 1 bands of float32"),
+        (np.zeros((1, 9, 9), np.float32), "EPSG:25832", "has 1 band of float32"),
         (np.zeros((2, 9, 9), np.uint8), "EPSG:25832", "has 2 bands of uint8"),
         (np.zeros((3, 9, 9), np.uint8), "", "does not say where it lies"),
     ],

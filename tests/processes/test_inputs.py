@@ -159,7 +159,7 @@ def test_a_request_may_hold_values_qualified_values_and_references(tmp_path: Pat
         (b'{"inputs": {"a": 1, "a": 2}}', "a key that is there twice"),
         (b"[1]", "expected an object"),
         (b"{}", 'has no "inputs"'),
-        (b'{"inputs": [1]}', 'has no "inputs"'),
+        (b'{"inputs": [1]}', '"inputs" of the request is'),
         (b'{"inputs": {}, "input": 1}', 'did you mean "inputs"?'),
         (b"\xff\xfe{", "not UTF-8"),
         (b"[" * 100_000, "nested too deep"),

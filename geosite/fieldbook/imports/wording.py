@@ -26,7 +26,7 @@ def preview(made: Imported) -> Iterator[tuple[Style, str]]:
     walks = f"{len(runs)} walks ({', '.join(runs[:6])}{', ...' if len(runs) > 6 else ''})"
     yield (
         "plain",
-        f"  {len(found.runs)} observations, {walks if len(runs) > 1 else 'one walk ' + runs[0]}"
+        f"  {len(found.runs)} observations, {walks if len(runs) > 1 else f'one walk ({runs[0]})'}"
         + (f", told apart by {found.split}" if found.split else ""),
     )
     base = made.baseline

@@ -279,7 +279,7 @@ def _guard(
     def failed(error: Exception) -> Response:
         if isinstance(error, RequestEntityTooLarge):
             most = f"{limits.upload_bytes / 1e6:g} MB"
-            return answer(413, f"more than {most}, which this host takes at once")
+            return answer(413, f"this is more than {most}, the most that this host takes at once")
         if isinstance(error, HTTPException):
             code, words = error.code or 500, error.description or error.name
             if words == type(error).description:
@@ -308,7 +308,9 @@ def _add_files(application: Any, folder: Path, url: str, limits: Limits) -> None
         if len(parts) > _DEEPEST or not all(_SEGMENT.fullmatch(part) for part in parts):
             abort(
                 400,
-                "a name of letters, digits, dots, dashes, blanks and underscores, 4 folders deep",
+                "a file is called by at most 100 letters, digits, dots, dashes, blanks and"
+                " underscores, the first no dot, dash or blank, within at most"
+                f" {_DEEPEST - 1} folders of such names; rename it",
             )
         return root / "uploads" / name
 

@@ -68,6 +68,9 @@ def asked_for(request: Mapping[str, Any], known: list[str]) -> Asked:
         mode = one.get("transmissionMode", "value") if isinstance(one, Mapping) else None
         if name not in known:
             problems.append(_problem(f"there is no output {name}", f"one of {', '.join(known)}"))
+        elif not isinstance(one, Mapping):
+            given = json.dumps(one)[:80]
+            problems.append(_problem(f"the output {name} is {given}", "an object such as {}"))
         elif mode not in ("value", "reference"):
             problems.append(
                 _problem(

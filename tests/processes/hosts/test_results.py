@@ -61,7 +61,7 @@ def test_all_that_is_wrong_with_a_request_is_told() -> None:
     assert [p.what for p in refused.value.problems] == [
         "there is no output c",
         'the transmissionMode of a is "mail"',
-        "the transmissionMode of b is null",
+        'the output b is "value"',
         'response is "paper"',
     ]
     with pytest.raises(InputError, match="outputs is no object; expected an object"):
