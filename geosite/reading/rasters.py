@@ -246,14 +246,14 @@ def open_elevation(
             system = _system(source, path, refuse)
             unit = (source.units[0] or "").strip()
             check_unit(unit, file)
+            if driver == "AAIGrid":
+                check_ascii_grid(path, file)  # the library takes a word for 0, in the header too
             grid = _grid(source, refuse)
             extent = (grid.west, grid.south, grid.east, grid.north)
             code = system.to_epsg(confidence_threshold=100)
             crs = f"EPSG:{code}" if code else system.to_wkt()
             frame = _with_band_unit(map_frame(crs, extent, file), unit, refuse)
             frame = _with_given_unit(frame, unit, elevation_unit, refuse)
-            if driver == "AAIGrid":
-                check_ascii_grid(path, file)
         except (RasterioError, OSError, ValueError) as error:
             raise _unreadable(file, error) from error
         is_short = np.dtype(source.dtypes[0]) in (np.float32, np.int16, np.uint8, np.uint16)

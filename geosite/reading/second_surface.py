@@ -88,9 +88,9 @@ def read_surface(path: Path, file: str, refuse: Refuse) -> SecondSurface:
         ):
             place = source.transform
             crs_wkt = _system(source, path, file, refuse)
-            _refuse_odd(source, file, refuse)
             if driver == "AAIGrid":
-                check_ascii_grid(path, file)
+                check_ascii_grid(path, file)  # the library takes a word for 0, in the header too
+            _refuse_odd(source, file, refuse)
             values = source.read(1, masked=True).astype(np.float64).filled(np.nan)
             values = values * source.scales[0] + source.offsets[0]
             values[~np.isfinite(values)] = np.nan
