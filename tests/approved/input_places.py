@@ -83,7 +83,7 @@ SYSTEMS: dict[str, object] = {
     "the map of browsers without its name": ("+proj=merc +a=6378137 +b=6378137", None),
     "a Mercator map of an ellipsoid": ("EPSG:3395", None),
     "the world on a cylinder": ("EPSG:4087", None),
-    "axes north and west": ("EPSG:2065", None),
+    "axes south and west": ("EPSG:2065", None),
     "axes at the pole": ("EPSG:3413", None),
     "axes at the other pole": ("EPSG:3031", None),
     "a site's own axes": ('ENGCRS["a",EDATUM["b"],CS[Cartesian,2],AXIS["x",east],AXIS["y",north],'
@@ -235,6 +235,18 @@ def _write(path: Path, values: np.ndarray, **how: Any) -> None:
                 sink.units = [unit] * count
 
 
+OLDER = (
+    'PROJCS["ETRS_1989_UTM_Zone_32N"'
+    ',GEOGCS["GCS_ETRS_1989",DATUM["D_ETRS_1989",SPHEROID["GRS_1980",6378137.0,298.257222101]]'
+    ',PRIMEM["Greenwich",0.0],UNIT["Degree",0.0174532925199433]]'
+    ',PROJECTION["Transverse_Mercator"],PARAMETER["False_Easting",500000.0],PARAMETER["False_Northing",0.0]'
+    ',PARAMETER["Central_Meridian",9.0],PARAMETER["Scale_Factor",0.9996]'
+    ',PARAMETER["Latitude_Of_Origin",0.0]'
+    ',UNIT["Meter",1.0]]'
+)
+"""As the files beside grids and shapefiles have it."""
+
+
 RASTERS: dict[str, object] = {
     "single": {"values": CELLS.astype("float32")},
     "double": {"values": CELLS},
@@ -280,7 +292,7 @@ RASTERS: dict[str, object] = {
     "too many cells": {"values": np.broadcast_to(np.uint8(0), (5001, 5000)), "sparse_ok": True},
     "text": {"name": "old.asc", "text": ASC + ROWS, "prj": WKT2},
     "text, older WKT beside it": {
-        "name": "old.asc", "text": ASC + ROWS, "prj": CRS(UTM).to_wkt(WktVersion.WKT1_ESRI)},
+        "name": "old.asc", "text": ASC + ROWS, "prj": OLDER},
     "text, a code beside it": {"name": "old.asc", "text": ASC + ROWS, "prj": "EPSG:25832\n"},
     "text, capitals": {"alone": True, "name": "old.asc", "text": ASC.upper() + ROWS, "PRJ": WKT2},
     "text, words beside it": {"name": "old.asc", "text": ASC + ROWS, "prj": "my town"},
