@@ -38,3 +38,11 @@ def test_a_word_of_our_own_is_surer_than_one_that_means_the_same(
     header: str, role: str, turned: bool, sureness: str
 ) -> None:
     assert role_of(header) == (role, turned, sureness)
+
+
+def test_a_heading_over_nothing_does_not_hide_the_names_beside_it(tmp_path: Path) -> None:
+    path = tmp_path / "walk.csv"
+    rows = [f",{name},{x},{y},{z}," for name, x, y, z in WALK]
+    path.write_text("\n".join(["name,,x,y,z,feature", *rows, ""]))
+    (walked,) = import_exports([path], Answers(baseline=("A", "B"))).walked
+    assert walked.cells == {"point": ("A", "B", "C", "A")}

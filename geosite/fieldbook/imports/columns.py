@@ -193,7 +193,10 @@ def _by_header(
         offers.setdefault(role, []).append(Column(role, i, head, turned, sureness, why))
     for role in (one for one in ROLES if one in offers and one not in found):
         columns = offers[role]
-        filled = [c for c in columns if any(row[c.index] for row in rows)] or columns
+        filled = [c for c in columns if any(row[c.index] for row in rows)]
+        if not filled and role not in "xyz":
+            continue  # a heading over nothing hides neither the data's own names nor what is missing
+        filled = filled or columns
         best = [c for c in filled if plain_header(c.header) == role] or filled
         clear = [c for c in best if c.sureness == "sure"] or best
         if len(clear) > 1 and role in ("x", "y", "z", "run", "point"):
