@@ -195,7 +195,7 @@ def _by_header(
         columns = offers[role]
         filled = [c for c in columns if any(row[c.index] for row in rows)]
         if not filled and role not in "xyz":
-            continue  # a heading over nothing hides neither the data's own names nor what is missing
+            continue  # a heading over nothing names nothing
         filled = filled or columns
         best = [c for c in filled if plain_header(c.header) == role] or filled
         clear = [c for c in best if c.sureness == "sure"] or best
