@@ -65,7 +65,7 @@ def short(number: float) -> str:
         return str(number)
     if abs(number) < 1e-9:
         return "0"
-    return f"{number:.6g}" if abs(number) < 1 else f"{round(number, 4)!r}".removesuffix(".0")
+    return f"{number:.6g}" if abs(number) < 1 else f"{round(float(number), 4)!r}".removesuffix(".0")
 
 
 LONG = re.compile(r"-?\d+\.\d{5,}(?:e[-+]?\d+)?|-?\d+(?:\.\d+)?e[-+]?\d+")
