@@ -312,10 +312,20 @@ def _pdf(path: Path) -> Iterator[str]:
 
 
 def _box(part: Any) -> tuple[float, ...]:
-    """Left, bottom, right, top."""
+    """Left, bottom, right, top; of a path by its points, as versions differ in its corners."""
+    if part.type == pdfium.FPDF_PAGEOBJ_PATH:
+        points = [_point(part, k) for k in range(pdfium.FPDFPath_CountSegments(part))]
+        placed = [part.get_matrix().on_point(*point) for point in points]
+        return (*map(min, zip(*placed, strict=True)), *map(max, zip(*placed, strict=True)))
     sides = [ctypes.c_float() for _ in range(4)]
     pdfium.FPDFPageObj_GetBounds(part, *sides)
     return tuple(side.value for side in sides)
+
+
+def _point(path: Any, number: int) -> tuple[float, float]:
+    x, y = ctypes.c_float(), ctypes.c_float()
+    pdfium.FPDFPathSegment_GetPoint(pdfium.FPDFPath_GetPathSegment(path, number), x, y)
+    return x.value, y.value
 
 
 def _word(part: Any, words: Any) -> tuple[str, float]:
