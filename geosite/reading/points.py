@@ -140,7 +140,7 @@ def _from_text(file: str) -> Floats:
     found = _numbers(rest, separator, wanted)
     if found is None:
         # rows of separators alone, as spreadsheets leave them
-        filled = [line for line in rest.split("\n") if line.strip(f"{separator} ")]
+        filled = [line for line in rest.split("\n") if line.replace(separator, "").strip()]
         found = _numbers("\n".join(filled), separator, wanted)
     if found is None:
         _name_bad_cells(rest, separator, wanted, file, first + 2)
@@ -175,7 +175,9 @@ def _name_bad_cells(rest: str, separator: str, wanted: Sequence[int], file: str,
             for name, column in zip(_COLUMNS, wanted, strict=True):
                 cell = row[column].strip() if column < len(row) else ""
                 try:
-                    good = bool(np.isfinite(float(cell)))
+                    # float() alone also takes 1_000 and digits of other scripts
+                    plain = cell.isascii() and "_" not in cell
+                    good = plain and bool(np.isfinite(float(cell)))
                 except ValueError:
                     good = False
                 if not good:

@@ -333,3 +333,11 @@ def test_numbers_that_are_nowhere_on_earth_are_refused(row: str, said: str, tmp_
     with pytest.raises(InputError) as refused:
         read_points(str(table))
     assert said in str(refused.value)
+
+
+@pytest.mark.parametrize("cell", ["1_000", "\u0661"])
+def test_a_number_that_only_a_program_would_take_is_named(tmp_path: Path, cell: str) -> None:
+    path = tmp_path / "p.csv"
+    path.write_text(f"easting,northing,elevation\n\x0c\n{cell},2,3\n", encoding="utf-8")
+    with pytest.raises(InputError, match=f':3: easting is "{cell}"'):
+        read_points(str(path))
