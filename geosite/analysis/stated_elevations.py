@@ -49,8 +49,7 @@ def far_elevations(notes: Notes, network: Network) -> Iterator[Finding]:
     Such a one is in another unit, of another system of heights, or a slip; the volumes that follow
     from it are huge and otherwise right.
     """
-    unit_m = network.frame.height_unit_m
-    unit = "m" if unit_m == 1.0 else "ft"
+    unit_m, unit = network.frame.height_unit_m, network.frame.height_symbol
     low, high = float(network.elevation.min()), float(network.elevation.max())
     room = max(_FAR_M, high - low)
     told = set()

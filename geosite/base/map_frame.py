@@ -103,6 +103,11 @@ class Frame:
         """Metres on the ground per unit of the map CRS."""
         return self.unit_m / self.combined_factor
 
+    @property
+    def height_symbol(self) -> str:
+        """Symbol of the elevation unit; either foot is one to a reader."""
+        return "m" if self.height_unit_m == 1.0 else "ft"
+
     def to_map(self, local: npt.ArrayLike) -> Floats:
         """Turn local grid metres, shape (..., 2), into map easting and northing, map units."""
         moved: Floats = np.asarray(local, np.float64)[..., :2] / self.unit_m

@@ -14,7 +14,6 @@ if TYPE_CHECKING:
 
     from geosite.base.arrays import Floats
     from geosite.base.grid import Grid
-    from geosite.base.map_frame import Frame
     from geosite.handover.model import Raster
     from geosite.reading.rasters import ElevationRaster, ElevationSource
     from geosite.terrain.water.descent import Bytes, Mask
@@ -258,7 +257,7 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
         "ponding_volume_m3": float(wet.sum()) * (ground.grid.cell_size * ground.frame.unit_m) ** 2,
         "deepest_m": float(wet.max()) if wet.size else 0.0,
         "largest_contributing_area_m2": float(np.nanmax(area)),
-        "unit": _reader_unit(ground.frame),
+        "unit": ground.frame.height_symbol,
         **_left_out(inlets, walls),
     }
 
@@ -327,14 +326,9 @@ def _in_strips(
         "ponding_volume_m3": depth.total * (grid.cell_size * frame.unit_m) ** 2,
         "deepest_m": depth.high,
         "largest_contributing_area_m2": area.high,
-        "unit": _reader_unit(frame),
+        "unit": frame.height_symbol,
         **_left_out(inlets, walls),
     }
-
-
-def _reader_unit(frame: Frame) -> str:
-    """Return the unit in which the terminal tells the numbers: that of who has such elevations."""
-    return "m" if frame.height_unit_m == 1.0 else "ft"
 
 
 def _left_out(inlets: Mask | None, walls: Bytes | None) -> Mapping[str, Any]:

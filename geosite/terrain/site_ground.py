@@ -105,7 +105,7 @@ class SiteGround:
     @property
     def unit(self) -> str:
         """Symbol of the elevation unit."""
-        return "m" if self.frame.height_unit_m == 1.0 else "ft"
+        return self.frame.height_symbol
 
     def place(self, row: int, col: int) -> tuple[float, float]:
         """Return map easting and northing of a cell's centre."""
