@@ -16,7 +16,6 @@ import numpy.typing as npt
 from geosite.base.errors import Finding, InputError, Problem
 from geosite.base.grid import Grid
 from geosite.base.map_frame import Frame
-from geosite.base.units import FOOT_M
 from geosite.handover.model import Layer, Package
 from geosite.handover.model import Raster as HandoverRaster
 
@@ -494,5 +493,5 @@ def read_raster(path: str | Path) -> Raster:
     from geosite.reading.rasters import read_elevation
 
     ground = read_elevation(str(path))
-    unit = {1.0: "m", FOOT_M: "ft"}.get(ground.frame.height_unit_m, ground.frame.height_unit_name)
+    unit = ground.frame.height_band_unit
     return Raster("elevation", ground.values, unit, ground.grid, ground.frame)

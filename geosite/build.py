@@ -11,7 +11,7 @@ from geosite.base.errors import Finding, InputError
 from geosite.base.problems import Problems
 from geosite.fieldbook.model import Notes
 from geosite.handover.assemble import pack
-from geosite.handover.folder.unwritable import refuse_unwritable
+from geosite.handover.folder.unwritable import refuse_unwritable, told_where_asked
 from geosite.handover.model import Package
 from geosite.handover.report_json.make import refusals_in_readers_unit, survey_report
 from geosite.handover.report_model.site import SurveyReport
@@ -86,14 +86,15 @@ def _refuse_unknown_profile(notes: Notes) -> None:
     profile = notes.site.submission.profile
     if profile is None:
         return
+    key = ("submission", "profile")
+    line = line_of(notes.site_lines, key)
     if profile.endswith(".toml"):
-        problems, key = Problems(), ("submission", "profile")
-        line = line_of(notes.site_lines, key)
+        problems = Problems()
         inside(notes.folder, profile, ".".join(key), problems, notes.site_file, line)
         if problems:
             raise InputError(problems.first())
-    with notes.asked("submission", "profile"):
-        read_profile(profile, notes.folder)
+    with notes.asked(*key):
+        read_profile(profile, notes.folder, (notes.site_file, line))
 
 
 def _tried(notes: Notes, network: Network, drawing: Drawing) -> tuple[Finding, ...]:
@@ -110,7 +111,8 @@ def _tried(notes: Notes, network: Network, drawing: Drawing) -> tuple[Finding, .
         return (*_away(answers), ground_not_tried(len(gridded.rows)))
     terrain = model_terrain(notes, network, drawing)
     answers = answer(notes, network, drawing, terrain)
-    refuse_unwritable(pack(notes, network, drawing, terrain, answers), site.handover)
+    with told_where_asked(notes):
+        refuse_unwritable(pack(notes, network, drawing, terrain, answers), site.handover)
     return _away(answers)
 
 

@@ -108,6 +108,11 @@ class Frame:
         """Symbol of the elevation unit; either foot is one to a reader."""
         return "m" if self.height_unit_m == 1.0 else "ft"
 
+    @property
+    def height_band_unit(self) -> str:
+        """What a raster of elevations says of its unit: ``"m"``, ``"ft"`` or which foot."""
+        return {1.0: "m", FOOT_M: "ft"}.get(self.height_unit_m, self.height_unit_name)
+
     def to_map(self, local: npt.ArrayLike) -> Floats:
         """Turn local grid metres, shape (..., 2), into map easting and northing, map units."""
         moved: Floats = np.asarray(local, np.float64)[..., :2] / self.unit_m

@@ -12,6 +12,7 @@ __all__ = [
     "UNIT_M",
     "US_SURVEY_FOOT_M",
     "length_m",
+    "plural",
     "unit_named",
 ]
 
@@ -103,3 +104,14 @@ def unit_named(word: str) -> str | None:
     """
     plain = "".join(word.split())
     return _WORDS.get(plain) or _WORDS.get(plain.casefold())
+
+
+def plural(unit: str) -> str:
+    """Return the plural of a unit.
+
+    Examples
+    --------
+    >>> plural("metre"), plural("US survey foot")
+    ('metres', 'US survey feet')
+    """
+    return unit.replace("foot", "feet") if "foot" in unit else f"{unit}s"

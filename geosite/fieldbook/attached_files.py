@@ -17,9 +17,10 @@ import msgspec
 from geosite.base.errors import InputError, Problem, Refuse
 from geosite.base.problems import Problems
 from geosite.fieldbook import sitefile
+from geosite.fieldbook.against_schema import explain, name_not_finite
 from geosite.fieldbook.sitefile import DeviceTable, SiteFile
 from geosite.reading.files import check_plain_file, decode, inside
-from geosite.reading.toml_lines import key_lines
+from geosite.reading.toml_lines import TomlText
 from geosite.reading.toml_text import parse_toml
 
 if TYPE_CHECKING:
@@ -51,7 +52,13 @@ _DEVICE_TWICE = (
 )
 
 T = TypeVar("T")
-TomlTables = tuple[Mapping[str, Any], Mapping[tuple[str | int, ...], int]]
+TomlTables = tuple[Mapping[str, Any], TomlText]
+
+
+class _DeviceFile(msgspec.Struct):
+    """What is read of a device file."""
+
+    device: DeviceTable
 
 
 class LineOf(Protocol):
@@ -161,13 +168,18 @@ def read_attached(
         problems.add(*_DEVICE_TWICE, file, line("survey", "leg_noise"))
     if table_of is not None and table_of.file is not None:
         named = table_of.file
-        device = read(partial(_device, named), named, TABLES_LIMIT, "survey", "device", "file")
+        shown_as = str(Path(file).parent / named)
+        device = read(
+            partial(_device, named, shown_as), named, TABLES_LIMIT, "survey", "device", "file"
+        )
     background = None
     if (under := site.sheet.background) is not None:
         look = partial(_background, site.sheet, near)
         background = read(look, under, RASTER_LIMIT, "sheet", "background")
-    tables, lines = told or ({}, {})
-    return Attached(parcels, tables, limits_file, lines, surfaces, designs, device, background)
+    tables, place = told or ({}, TomlText("", ""))
+    return Attached(
+        parcels, tables, limits_file, place.lines, surfaces, designs, device, background
+    )
 
 
 def _design(table: sitefile.Design, path: Path, refuse: Refuse) -> Design:
@@ -177,20 +189,27 @@ def _design(table: sitefile.Design, path: Path, refuse: Refuse) -> Design:
     return replace(read_design(str(path), table.layer), file=table.file)
 
 
-def _device(file: str, path: Path, refuse: Refuse) -> DeviceTable:
+def _device(file: str, shown_as: str, path: Path, refuse: Refuse) -> DeviceTable:
     """Read ``[device]`` of a file that `geosite calibrate` wrote; what else is in it is skipped."""
-    table = _tables(file, path, refuse)[0].get("device")
-    try:
-        if not isinstance(table, dict):
-            raise msgspec.ValidationError("there is no table [device]")
-        return msgspec.convert(table, DeviceTable)
-    except msgspec.ValidationError as error:
+    tables, place = _tables(shown_as, path, refuse)
+    table = tables.get("device")
+    if not isinstance(table, dict):
         raise refuse(
             "device-file",
-            f"{file} does not describe a device ({error})",
-            "a table [device] as geosite calibrate writes it",
+            f"{file} has no table [device]",
+            "one, as geosite calibrate writes it",
             "calibrate again, or give a class",
-        ) from error
+        )
+    problems = Problems()
+    try:
+        device = msgspec.convert(table, DeviceTable)
+    except msgspec.ValidationError as error:
+        explain({"device": table}, msgspec.json.schema(_DeviceFile), place, problems, whole=file)
+        raise InputError(problems.first()) from error
+    name_not_finite({"device": table}, place, problems)
+    if problems:
+        raise InputError(problems.first())
+    return device
 
 
 def _tables(file: str, path: Path, refuse: Refuse) -> TomlTables:
@@ -208,7 +227,7 @@ def _tables(file: str, path: Path, refuse: Refuse) -> TomlTables:
         text = data.decode("utf-8-sig")
         tables = parse_toml(text, file, problems)
         if tables is not None:
-            return tables, key_lines(text)
+            return tables, TomlText(file, text)
     raise InputError(problems.first())
 
 

@@ -159,8 +159,8 @@ def _book_of(
             Finding(
                 "note",
                 "time-unread",
-                f"{without} of {len(book)} rows have no time that can be read (seconds, or "
-                "2026-05-01T08:30:00); there the device is judged by the way walked.",
+                f"{without} of {len(book)} rows have no time that can be read (seconds, "
+                "2026-05-01T08:30:00 or 08:30:00); there the device is judged by the way walked.",
                 file,
                 int(book.line[int(np.argmax(np.isnan(book.time)))]),
             )
@@ -197,8 +197,8 @@ def _match_header(
     if not any(name in where or _likely_header(name, wanted[name], free) for name in REQUIRED):
         problems.add(
             "header-missing",
-            f"the first row names none of the columns {', '.join(wanted[n] for n in REQUIRED)}; it"
-            f" has {listed}",
+            "the first row names none of the columns "
+            f"{', '.join(mapping.get(name, name) for name in REQUIRED)}; it has {listed}",
             "the names of the columns there",
             "delete what stands above them, map other names in [survey.columns], or let geosite"
             " import make the field book",

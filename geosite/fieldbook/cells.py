@@ -40,6 +40,7 @@ _BLANKS = " \u00a0\u202f'"
 _EXCHANGED = str.maketrans(".,", ",.")
 NUMBER_LIMIT = 100
 """Characters of a number."""
+_CLOCK = re.compile(r"T?([01]?\d|2[0-4]):([0-5]\d):([0-5]\d(?:[.,]\d{1,9})?)", re.ASCII)
 _SEGMENT = re.compile(r"([a-z]+)\s*(\d{0,5})", re.ASCII)
 PIECE_LIMIT = 9999
 
@@ -96,7 +97,9 @@ class Texts(dict[str, str]):
 def times(cells: Sequence[str]) -> Floats:
     """Return times in seconds, of numbers or ISO 8601; NaN where a cell is blank or neither.
 
-    Only differences count, so a time without a zone is taken as UTC.
+    Only differences count, so a time without a zone is taken as UTC, and a clock time without a
+    day, ``08:30:05``, as the seconds of its day; not beside times with a day, and not without its
+    seconds: 08:30 may be minutes and seconds.
 
     Examples
     --------
@@ -105,6 +108,8 @@ def times(cells: Sequence[str]) -> Floats:
     [0.0, 90.0, nan]
     """
     out = np.full(len(cells), np.nan)
+    clock: dict[int, float] = {}
+    has_days = False
     for i, cell in enumerate(cells):
         text = cell.strip()
         if not text or len(text) > NUMBER_LIMIT:
@@ -112,12 +117,18 @@ def times(cells: Sequence[str]) -> Floats:
         if _NUMBER.fullmatch(text):
             out[i] = float(text)
             continue
+        if (at := _CLOCK.fullmatch(text)) is not None:
+            clock[i] = 3600.0 * int(at[1]) + 60.0 * int(at[2]) + float(at[3].replace(",", "."))
+            continue
         try:
             moment = datetime.fromisoformat(text)
         except ValueError:
             continue
+        has_days = True
         # without a zone of its own as good as any: only differences count
         out[i] = moment.replace(tzinfo=moment.tzinfo or UTC).timestamp()
+    if not has_days:
+        out[list(clock)] = list(clock.values())
     return np.where(np.isfinite(out), out, np.nan)
 
 
@@ -219,16 +230,25 @@ def _number_fault(axis: str, text: str, decimal: str) -> tuple[str, str, str, st
     if not text:
         return "number-blank", f"{axis} is blank", "a number", "measure it, or remove the row"
     what = f"{axis} is {shown(text, 30)}"
+    if text[0] == "=":
+        return (
+            "formula-open",
+            f"{what}, a formula without a value",
+            "a number",
+            "open the file in a spreadsheet program and save it, or put the number there",
+        )
     if len(text) > NUMBER_LIMIT:
         return "not-a-number", what, "a number", "check the columns, or correct the cell"
     if re.fullmatch(r"[+-]?(nan|inf|infinity|1\.#\w+|n/?a|null|none)", text, re.IGNORECASE):
         return "not-finite", what, "a finite number", "measure it again, or remove the row"
-    if decimal == "," and re.fullmatch(rf"[+-]?[\d,{_BLANKS}]*(?:\d\.|\.\d)\d*", text, re.ASCII):
+    # a power of ten is no unit
+    plain = re.sub(r"(?<=\d)[eE][+-]?\d+$", "", text)
+    if decimal == "," and re.fullmatch(rf"[+-]?[\d,{_BLANKS}]*(?:\d\.|\.\d)\d*", plain, re.ASCII):
         return "decimal-point", what, "a decimal comma, as in other rows", "write all of them alike"
     if decimal == "." and re.fullmatch(r"[+-]?[1-9]\d{0,2},\d{3}", text, re.ASCII):
         point, none = text.replace(",", "."), text.replace(",", "")
         return "decimal-comma", what, "a decimal point", f"write {point} or {none}, as is meant"
-    if decimal == "." and re.fullmatch(rf"[+-]?[\d.{_BLANKS}]*\d,\d+", text, re.ASCII):
+    if decimal == "." and re.fullmatch(rf"[+-]?[\d.{_BLANKS}]*\d,\d+", plain, re.ASCII):
         return "decimal-comma", what, "a decimal point", "export with decimal points, not commas"
     if text[0] in "\u2212\u2013\u2014":
         return "not-a-number", what, "a plain minus sign", "type - instead of the long dash"

@@ -98,12 +98,24 @@ def check_site(site: SiteFile, place: SiteText, problems: Problems) -> None:
             for number, revision in enumerate(site.sheet.revisions)
         ),
     ):
-        if day and iso_day(day) is None:
+        if not day:
+            continue
+        name, read = ".".join(map(str, path)), iso_day(day)
+        if read is None:
             problems.add(
                 "date-unreadable",
-                f"{'.'.join(map(str, path))} is {shown(day)}",
+                f"{name} is {shown(day)}",
                 "a day such as 2026-04-12",
                 "write year, month and day with dashes",
+                place.file,
+                place.line(*path),
+            )
+        elif not _EARLIEST <= read <= _LATEST:
+            problems.add(
+                "date-unlikely",
+                f"{name} is {shown(day)}",
+                f"a day from {_EARLIEST} to {_LATEST}",
+                "correct the year",
                 place.file,
                 place.line(*path),
             )
@@ -117,6 +129,10 @@ def check_site(site: SiteFile, place: SiteText, problems: Problems) -> None:
             place.file,
             place.line("anchor", "azimuth"),
         )
+
+
+_EARLIEST, _LATEST = "1900-01-01", "2099-12-31"
+"""Days of a walk or a hand-over; other years are slips of the hand."""
 
 
 def check_systems(place: SiteText, problems: Problems) -> None:

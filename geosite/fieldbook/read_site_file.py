@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import datetime
 import math
-import re
 import unicodedata
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
@@ -13,7 +12,8 @@ from typing import Any
 
 import msgspec
 
-from geosite.base.problems import Problems, did_you_mean, shown
+from geosite.base.problems import Problems
+from geosite.fieldbook.against_schema import GAP, dotted, explain
 from geosite.fieldbook.sitefile import SiteFile, Survey, schema
 from geosite.fieldbook.written_lengths import with_lengths
 from geosite.reading.files import clean_name, decode, name_fault, read_plain_file
@@ -24,8 +24,6 @@ from geosite.reading.toml_text import DEPTH_LIMIT, LINE_LIMIT, parse_toml
 __all__ = ["GAP", "SiteText", "read_site"]
 
 SIZE_LIMIT = 200_000
-GAP = "GAP"
-"""How a text starts that stands for something an import could not know."""
 LARGEST = 1e12
 SMALLEST = 1e-12
 
@@ -33,28 +31,8 @@ SMALLEST = 1e-12
 # where a text may have several lines: WKT is usually printed so
 _PATHS = {"file", "limits_file", "surface", "profile"}
 _MANY_LINES = {"description", "crs", "vertical_crs"}
-
-# what others call it
-_SAME_WORDS = {
-    **dict.fromkeys(("polygon", "surface", "region", "face", "multipolygon"), "area"),
-    **dict.fromkeys(("polyline", "linestring", "path", "edge", "multilinestring"), "line"),
-    **dict.fromkeys(("spot", "node", "mark", "multipoint"), "point"),
-    **dict.fromkeys(("metre", "metres", "meter", "meters", "metric"), "m"),
-    **dict.fromkeys(("feet", "foot", "imperial", "international foot"), "ft"),
-    **dict.fromkeys(("us-ft", "usft", "us survey foot", "us survey feet", "sft"), "ftUS"),
-    **dict.fromkeys(("%", "per cent"), "percent"),
-    **dict.fromkeys(("degrees", "deg"), "degree"),
-}
 # paths of the tables without which there is no survey
 _NEEDED = ((), ("survey",), ("baseline",), ("anchor",))
-_TYPES = {
-    "string": "text in quotes",
-    "number": "a number",
-    "integer": "a whole number",
-    "boolean": "true or false",
-    "array": "a list",
-    "object": "a table",
-}
 
 
 @dataclass(frozen=True)
@@ -109,7 +87,7 @@ def read_site(path: Path, problems: Problems) -> SiteText | None:
         site = msgspec.convert(tree, SiteFile)
     except msgspec.ValidationError as error:
         if "toml-nesting" not in problems.codes:
-            _explain(tree, parsed, problems)
+            explain(tree, schema(), parsed, problems, needed=_NEEDED)
         if len(problems) == before:  # the schema is blind to it, so msgspec has the word
             problems.add(
                 "value-refused",
@@ -140,7 +118,7 @@ def _name_gaps(value: Any, path: TomlPath, place: TomlText, problems: Problems) 
     elif isinstance(value, str) and value.startswith(GAP):
         problems.add(
             "gap",
-            f"{_dotted(path)} is still a gap",
+            f"{dotted(path)} is still a gap",
             value.removeprefix(GAP).strip(" :") or "a value",
             "put the value in the place of the text",
             place.file,
@@ -176,7 +154,7 @@ def _clean(value: Any, path: TomlPath, place: SiteText, problems: Problems) -> A
 
     def wrong(code: str, what: str, expected: str, remedy: str) -> None:
         problems.add(
-            code, f"{_dotted(path)} {what}", expected, remedy, place.file, place.line(*path)
+            code, f"{dotted(path)} {what}", expected, remedy, place.file, place.line(*path)
         )
 
     if len(path) > DEPTH_LIMIT:
@@ -215,7 +193,7 @@ def _clean_table(
             fault, remedy = name_fault(name) or ("is blank", "name it")
             problems.add(
                 "name-unusable",
-                f"the key {_dotted(here)} {fault}",
+                f"the key {dotted(here)} {fault}",
                 "a name of 1 to 200 visible characters",
                 remedy,
                 place.file,
@@ -224,7 +202,7 @@ def _clean_table(
         if name in cleaned:
             problems.add(
                 "toml-duplicate",
-                f"{_dotted(here)} is given twice",
+                f"{dotted(here)} is given twice",
                 "each name once (blanks at its ends do not make another)",
                 "remove one or merge the two",
                 place.file,
@@ -279,140 +257,3 @@ def _clean_number(value: float, wrong: Wrong) -> float:
             "write 0, or correct the number",
         )
     return value
-
-
-def _dotted(path: TomlPath) -> str:
-    """Return a path as it would be written in the file."""
-    text = ""
-    for part in path:
-        if isinstance(part, int):
-            text += f"[{part}]"
-        else:
-            plain = re.fullmatch(r"[A-Za-z0-9_-]+", part)
-            text += ("." if text else "") + (part if plain else shown(part, 80))
-    return text
-
-
-def _explain(tree: Any, place: SiteText, problems: Problems) -> None:
-    """Report everything in which the tree breaks the schema, in our own words."""
-    from jsonschema import Draft202012Validator  # slow to import, needed on failure only
-
-    unknown: list[tuple[TomlPath, str, str | None]] = []
-    missing: dict[TomlPath, dict[str, Any]] = {}
-    for error in _leaves(Draft202012Validator(schema()).iter_errors(tree)):
-        if problems.full:
-            return
-        path = tuple(error.absolute_path)
-        if error.validator == "additionalProperties":
-            allowed = error.schema["properties"]
-            for key in error.instance:
-                if key not in allowed and not problems.full:
-                    free = [name for name in allowed if name not in error.instance]
-                    likely = problems.suggest(key, free) or problems.suggest(key, allowed)
-                    unknown.append((path, key, likely))
-                    _unknown_key(path, key, likely, list(allowed), place, problems)
-        elif error.validator == "required":
-            missing.setdefault(path, {"keys": error.validator_value, "table": error.instance})
-        elif not (isinstance(error.instance, str) and error.instance.startswith(GAP)):
-            problems.add(
-                "value-refused",
-                f"{_dotted(path) or 'the site file'} is {shown(error.instance)}",
-                _expected(error.schema),
-                _remedy(error, problems),
-                place.file,
-                place.line(*path),
-            )
-    guessed = {(path, likely) for path, _, likely in unknown}
-    for path, found in missing.items():
-        for key in found["keys"]:
-            # a misspelt key is one mistake, not two
-            if key not in found["table"] and (path, key) not in guessed:
-                table = f"[{_dotted(path)}]" if path else "the site file"
-                is_table = not path
-                problems.add(
-                    "key-missing",
-                    f"{table} has no {f'[{key}] table' if is_table else f'key {key}'}",
-                    "it, because the survey cannot be read or placed without it"
-                    if path[:1] in _NEEDED
-                    else "it, because nothing can be made of the table without it",
-                    f"add {f'the table [{key}]' if is_table else f'{key} = ...'}",
-                    place.file,
-                    place.line(*path),
-                )
-
-
-def _leaves(errors: Any) -> Any:
-    """Yield errors; of "this or nothing" only those about this, since TOML has no null."""
-    for error in errors:
-        if error.validator == "anyOf" and error.context:
-            about = [
-                e
-                for e in error.context
-                if error.schema["anyOf"][e.relative_schema_path[0]] != {"type": "null"}
-            ]
-            yield from _leaves(about)
-        else:
-            yield error
-
-
-def _unknown_key(
-    path: TomlPath,
-    key: str,
-    likely: str | None,
-    allowed: list[str],
-    place: SiteText,
-    problems: Problems,
-) -> None:
-    where = f"[{_dotted(path)}]" if path else "the site file"
-    problems.add(
-        "key-unknown",
-        f"unknown {'key' if path else 'table'} {shown(key)} in {where}",
-        "one of " + ", ".join(allowed),
-        did_you_mean(likely, "remove it"),
-        place.file,
-        place.line(*path, key),
-    )
-
-
-def _expected(rule: dict[str, Any]) -> str:
-    if "enum" in rule:
-        return "one of " + ", ".join(shown(v) for v in rule["enum"])
-    text = _TYPES.get(rule.get("type", ""), "another value")
-    bounds = []
-    for key, words in (
-        ("exclusiveMinimum", "greater than"),
-        ("minimum", "at least"),
-        ("exclusiveMaximum", "less than"),
-        ("maximum", "at most"),
-    ):
-        if key in rule:
-            bounds.append(f"{words} {rule[key]:g}")
-    if "minLength" in rule:
-        most = rule.get("maxLength")
-        bounds.append(
-            f"of {rule['minLength']} to {most} characters" if most else "that is not empty"
-        )
-    if "minItems" in rule and rule.get("maxItems") == rule["minItems"]:
-        bounds.append(f"of {rule['minItems']}")
-    return " ".join([text, " and ".join(bounds)]).strip()
-
-
-def _remedy(error: Any, problems: Problems) -> str:
-    value, rule = error.instance, error.schema
-    if "enum" in rule and isinstance(value, str):
-        meant = _SAME_WORDS.get(value.casefold())
-        if meant in rule["enum"]:
-            return did_you_mean(meant, "")
-        likely = problems.suggest(value, [v for v in rule["enum"] if isinstance(v, str)], 0.5)
-        return did_you_mean(likely, "choose one of these")
-    if isinstance(value, str) and rule.get("type") in ("number", "integer"):
-        return "write a number without quotes" + (
-            ", with a decimal point" if rule["type"] == "number" else ""
-        )
-    if isinstance(value, str) and rule.get("type") == "boolean":
-        return "write it without quotes"
-    if rule.get("type") == "string" and not isinstance(value, str):
-        return "put it in quotes"
-    if rule.get("type") == "array":
-        return "correct the list" if isinstance(value, list) else "put it in square brackets"
-    return "correct the value"

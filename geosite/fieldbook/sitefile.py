@@ -16,6 +16,7 @@ import msgspec
 from msgspec import Meta, Struct, field
 
 __all__ = [
+    "UNTITLED",
     "Anchor",
     "AnchorMark",
     "Azimuth",
@@ -52,6 +53,9 @@ __all__ = [
     "Tolerance",
 ]
 
+UNTITLED = "Untitled site"
+"""What a site without a title is called."""
+
 Positive = Annotated[float, Meta(gt=0)]
 NotNegative = Annotated[float, Meta(ge=0)]
 Length = Annotated[float, Meta(gt=0, extra={"unit": "m"})]
@@ -62,7 +66,17 @@ MapPlace = Annotated[float, Meta(extra={"unit": "map unit"})]
 Height = Annotated[float, Meta(extra={"unit": "elevation unit"})]
 HeightStep = Annotated[float, Meta(gt=0, extra={"unit": "elevation unit"})]
 EllipsoidHeight = Annotated[float, Meta(extra={"unit": "m"})]
-Geoid = Annotated[float, Meta(extra={"unit": "m", "usual": (-110, 90)})]
+Geoid = Annotated[
+    float,
+    Meta(
+        extra={
+            "unit": "m",
+            "usual": (-110, 90),
+            "ask": "Is it the height of the geoid above the ellipsoid at the site, and not an"
+            " elevation? Take it from a map of the geoid, or leave the key out.",
+        }
+    ),
+]
 """Anywhere on Earth it is -107 to 86 m (Pavlis et al. 2012, doi:10.1029/2011JB008916)."""
 Percent = Annotated[float, Meta(ge=0, extra={"unit": "percent"})]
 Grade = Annotated[float, Meta(extra={"unit": "percent"})]
@@ -79,7 +93,7 @@ class Table(Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
 class Site(Table, frozen=True, kw_only=True):
     """``[site]``: what the survey is called."""
 
-    title: Annotated[str, Meta(min_length=1)] = "Untitled site"
+    title: Annotated[str, Meta(min_length=1)] = UNTITLED
     """Name of the site, on the plan, in the report and the metadata."""
     date: str | None = None
     """Day of the walk, ISO 8601; a TOML date without quotes will do. Example: `2026-04-12`."""

@@ -41,12 +41,15 @@ class Number:
         In which it is kept: ``"m"``, ``"map unit"``, ``"elevation unit"``, ``"degree"``, ...
     usual : (least, most) or None
         Outside of it somebody should be asked.
+    ask
+        What is asked then; blank for whether it is meant so.
     """
 
     path: tuple[str, ...]
     value: Any
     unit: str
     usual: tuple[float, float] | None
+    ask: str
 
 
 @cache
@@ -70,7 +73,7 @@ def _walk(value: Any, kind: inspect.Type, path: tuple[str, ...]) -> Iterator[Num
         if isinstance(one, inspect.Metadata):
             extra: Mapping[str, Any] = one.extra or {}
             if "unit" in extra and not isinstance(value, dict | list):
-                yield Number(path, value, extra["unit"], extra.get("usual"))
+                yield Number(path, value, extra["unit"], extra.get("usual"), extra.get("ask", ""))
         elif isinstance(one, inspect.StructType) and isinstance(value, dict):
             fields = {field.encode_name: field.type for field in one.fields}
             for key, inner in value.items():
@@ -173,10 +176,11 @@ def look_at_numbers(
             if not least <= number.value <= most:
                 # in quotes: what is written stays as it is in every reader's unit
                 in_feet_too = f", {number.value / FOOT_M:.4g} ft" if number.unit == "m" else ""
+                other = ', or in another unit, such as "4 in"' if number.unit == "m" else ""
                 text = (
                     f'{name} is "{number.value:g} {number.unit}"{in_feet_too}; usual is'
-                    f' "{least:g} to {most:g} {number.unit}". Is it meant so'
-                    + (', or in another unit, such as "4 in"?' if number.unit == "m" else "?")
+                    f' "{least:g} to {most:g} {number.unit}". '
+                    + (number.ask or f"Is it meant so{other}?")
                 )
                 findings.append(Finding("look", "value-improbable", text, place.file, line))
                 continue

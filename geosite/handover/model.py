@@ -14,7 +14,7 @@ from geosite.base.columns import Columns, Field
 from geosite.base.errors import Finding
 from geosite.base.grid import Grid
 from geosite.base.map_frame import Frame
-from geosite.fieldbook.sitefile import Sheet, Submission
+from geosite.fieldbook.sitefile import UNTITLED, Sheet, Submission
 
 if TYPE_CHECKING:
     import numpy as np
@@ -236,6 +236,11 @@ class Package:
     standards: Mapping[str, str] = field(default_factory=dict)
     parcel_source: str = ""
     in_other_unit: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def name(self) -> str:
+        """The title, or what a site without one is called."""
+        return self.title or UNTITLED
 
     @property
     def cell_size(self) -> float:

@@ -35,6 +35,7 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
         # loaded while the copy that waits loads what it writes with
         from geosite.build import build
         from geosite.fieldbook.read import read_survey
+        from geosite.handover.folder.unwritable import told_where_asked
 
         context.progress(0.05, "reading the field book")
         notes = read_survey(site)
@@ -42,7 +43,8 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
         package = build(notes)
         context.progress(0.7, "writing the files")
         # the host swaps the finished folder in
-        write_into(context.out, package, notes.site.handover, give)
+        with told_where_asked(notes):
+            write_into(context.out, package, notes.site.handover, give)
     context.progress(1.0, "done")
     assert package.report is not None
     return as_json(package.report)

@@ -69,6 +69,7 @@ def calibrate_into(
         `out` is a file of another kind, or cannot be written; it is as it was.
     """
     from geosite.handover.folder.one_file import write_whole
+    from geosite.handover.folder.output_place import reason_of
     from geosite.network.calibration.fit import calibrate
     from geosite.network.calibration.wording import device_toml
 
@@ -83,7 +84,7 @@ def calibrate_into(
         raise OutputRefused(
             Problem(
                 "output-not-writable",
-                f"cannot be written ({error.strerror}), nothing was changed",
+                f"cannot be written ({reason_of(out, error)}), nothing was changed",
                 "a file name in a folder that can be written",
                 "choose another name with --out",
                 str(out),

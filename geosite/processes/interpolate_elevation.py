@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from geosite.base.errors import InputError, Problem
 from geosite.base.memory import refuse_beyond_memory
-from geosite.base.units import FOOT_M
 from geosite.processes.model import GEOTIFF, Context, Input, Output, Process
 
 if TYPE_CHECKING:
@@ -51,7 +50,7 @@ def interpolated(
     grid = grid_over(points.positions, cell_size, extent)
     refuse_beyond_memory(grid.rows * grid.cols, _BYTES, "interpolation", file)
     frame = map_frame(known_crs, (grid.west, grid.south, grid.east, grid.north), file)
-    unit = {1.0: "m", FOOT_M: "ft"}.get(frame.height_unit_m, frame.height_unit_name)
+    unit = frame.height_band_unit
     # only what lies at the very same place is one point
     surface = elevation_surface(points.positions, grid, method=method, coincident=0.0)
     if not np.isfinite(surface.z).any():

@@ -32,6 +32,7 @@ def sketch_into(site: Path, picture: Path) -> Path:
     from geosite.fieldbook.rough_layout import lay_out
     from geosite.fieldbook.sketch import sketch_sheet
     from geosite.fieldbook.suspicious_marks import suspects
+    from geosite.handover.folder.output_place import reason_of
 
     kind = picture.suffix.lower()
     if kind not in (".svg", ".png"):
@@ -61,7 +62,7 @@ def sketch_into(site: Path, picture: Path) -> Path:
         raise OutputRefused(
             Problem(
                 "sketch-not-written",
-                f"the sketch cannot be written ({error.strerror})",
+                f"the sketch cannot be written ({reason_of(picture, error)})",
                 "a folder that is there and can be written",
                 "choose another name with --sketch",
                 str(picture),

@@ -8,12 +8,16 @@ from __future__ import annotations
 
 import re
 from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
 
 from geosite.base.errors import InputError, Problem, Refuse
 from geosite.base.problems import shown
 from geosite.reading.crs import parse_crs
 
-__all__ = ["OPTIONS", "check_ascii_grid", "crs_beside"]
+__all__ = ["OPTIONS", "check_ascii_grid", "crs_beside", "fill_by_custom"]
 
 OPTIONS = {"DATATYPE": "FLOAT64"}
 """For the reading library, which would take ``nan`` for 0 among whole numbers."""
@@ -26,6 +30,8 @@ _BAD_CELL = re.compile(rb"(?<!\S)(?!(?:" + _NUMBER + rb"|nan)(?!\S))\S+", re.I)
 _LONGEST_HEADER = 10_000
 _BLOCK = 1 << 20
 _LONGEST_CRS = 30_000
+_NODATA_BY_CUSTOM = -9999.0
+"""What stands for nothing in a grid whose header has no ``nodata_value``: the format's default."""
 
 
 def check_ascii_grid(path: Path, file: str) -> None:
@@ -106,6 +112,20 @@ def crs_beside(path: Path, refuse: Refuse) -> str:
                 "write for example EPSG:25832 into it, or export the grid again with its CRS",
             ) from None
     return ""
+
+
+def fill_by_custom(values: npt.NDArray[np.floating[Any]], source: Any) -> None:
+    """Put NaN where a grid without a ``nodata_value`` has the format's default for nothing.
+
+    Parameters
+    ----------
+    values
+        Cells of the raster, changed in place.
+    source
+        The raster, open in the reading library; only of text grids there is a default.
+    """
+    if source.driver == "AAIGrid" and source.nodata is None:
+        values[values == _NODATA_BY_CUSTOM] = np.nan
 
 
 def _not_number(what: str, cell: bytes, file: str, line: int) -> InputError:

@@ -15,6 +15,7 @@ from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from geosite.base.problems import Problems
+from geosite.reading.files import row_unreadable
 
 __all__ = ["Decimal", "TextTable", "as_number", "decoded", "split_table"]
 
@@ -176,6 +177,8 @@ def split_table(
             file,
         )
         return None
+    if separator != " " and text.count('"') % 2 and not _closed(lines, separator, file, problems):
+        return None
     rows = _cells(lines, separator)
     width = Counter(len(cells) for _, cells in rows if len(cells) >= 3).most_common(1)[0][0]
     mark = decimal or _decimal_mark([c for _, cells in rows for c in cells], separator)
@@ -196,6 +199,23 @@ def _cells(lines: Sequence[str], separator: str) -> list[tuple[int, list[str]]]:
     except csv.Error:
         return [(n, [c.strip() for c in line.split(separator)]) for n, line in enumerate(lines, 1)]
     return found
+
+
+def _closed(lines: Sequence[str], separator: str, file: str, problems: Problems) -> bool:
+    """Report a quote that is never closed: all rows below it would be one cell."""
+    reader = csv.reader(
+        io.StringIO("\n".join(lines)), delimiter=separator, skipinitialspace=True, strict=True
+    )
+    start = 1
+    try:
+        for _ in reader:
+            start = reader.line_num + 1
+    except csv.Error as error:
+        if not re.search("unexpected end|field larger", str(error)):
+            return True  # something else, which is read as it can be
+        row_unreadable(error, file, start, reader.line_num, problems)
+        return False
+    return True
 
 
 def _weight(lines: Sequence[str], separator: str, decimal: Decimal | None) -> tuple[int, float]:

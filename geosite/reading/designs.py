@@ -143,7 +143,8 @@ def _rows(file: str) -> Iterator[DesignShape]:
     first = next((n for n, line in enumerate(lines) if line.strip()), 0)
     separator = max(",;\t", key=lines[first].count)
     decimal_comma = separator == ";" and "," in text and "." not in text[len(lines[first]) :]
-    rows = csv.reader(io.StringIO("\n".join(lines[first:])), delimiter=separator)
+    rows = csv.reader(io.StringIO("\n".join(lines[first:])), delimiter=separator, strict=True)
+    start = first + 1
     try:
         header = [cell.strip().casefold() for cell in next(rows, [])]
         where = _columns(header, file, first + 1, problems)
@@ -154,7 +155,7 @@ def _rows(file: str) -> Iterator[DesignShape]:
             if not any(cell.strip() for cell in row) or problems.full:
                 continue
             cells = dict(zip(header, row, strict=False))
-            line = first + rows.line_num
+            line, start = first + rows.line_num, first + rows.line_num + 1
             place = [
                 _number(cells.get(axis, ""), axis, decimal_comma, file, line, problems)
                 for axis in ("easting", "northing", "elevation")
@@ -163,7 +164,7 @@ def _rows(file: str) -> Iterator[DesignShape]:
             code = clean_name(cells.get("code", ""))
             found.append(DesignShape(name, code, "point", np.array([place]), line))
     except csv.Error as error:
-        row_unreadable(error, problems, file, first + rows.line_num)
+        row_unreadable(error, file, start, first + rows.line_num, problems)
     if problems:
         raise InputError(problems.first())
     yield from found

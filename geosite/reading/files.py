@@ -121,7 +121,7 @@ def read_plain_file(
     path, shown_as
         The file, and how the user named it.
     what
-        ``"site file"`` or ``"field book"``.
+        ``"site file"``, ``"field book"``, ``"file of points,"``.
     limit
         Largest size in bytes.
     named_in
@@ -207,7 +207,7 @@ def check_plain_file(
     if status.st_size > limit:
         problems.add(
             "file-too-large",
-            f"the {what} has {math.ceil(status.st_size / 1e5) / 10:g} MB",
+            f"the {what.rstrip(',')} has {math.ceil(status.st_size / 1e5) / 10:g} MB",
             f"at most {limit / 1e6:.0f} MB",
             "check that it is the right file, or split the survey",
             shown_as,
@@ -380,13 +380,48 @@ def name_fault(name: str) -> tuple[str, str] | None:
     return None
 
 
-def row_unreadable(error: Exception, problems: Problems, file: str, line: int) -> None:
-    """Say that a row of a text table cannot be split into cells."""
-    problems.add(
-        "table-unreadable",
-        f"the row cannot be split ({error})",
-        "cells in a row",
-        "export it again",
-        file,
-        line,
-    )
+def row_unreadable(error: Exception, file: str, start: int, end: int, problems: Problems) -> None:
+    """Say that a row of a text table cannot be split into cells.
+
+    Parameters
+    ----------
+    error
+        Of the reader of tables, in its strict mode.
+    file, start, end
+        The file, the line the row starts in, and the one up to which it was read.
+    problems
+        Receives what is wrong.
+
+    Examples
+    --------
+    >>> import csv
+    >>> problems = Problems()
+    >>> try:
+    ...     list(csv.reader(['A,1,"by the gate'], strict=True))
+    ... except csv.Error as error:
+    ...     row_unreadable(error, "walk.csv", 7, 7, problems)
+    >>> print(problems.first()[0])  # doctest: +ELLIPSIS
+    walk.csv:7: a quoted cell that starts in this row is never closed; expected a closing quote; ...
+    """
+    text = str(error)
+    if "unexpected end" in text or "field larger" in text:
+        what = "a quoted cell that starts in this row is never closed"
+        expected, remedy = (
+            "a closing quote",
+            "close the quote, or write two quotes for one in a text",
+        )
+    elif "delimiter expected" in text or "expected after" in text:
+        what = "a quoted cell goes on after its closing quote"
+        expected, remedy = (
+            "a comma or the end of the row there",
+            "write two quotes for one in a text",
+        )
+    else:
+        what, expected, remedy = (
+            f"not valid CSV ({text})",
+            "comma-separated text",
+            "export it again",
+        )
+    if end > start:
+        what += f" (read up to line {end})"
+    problems.add("csv-syntax", what, expected, remedy, file, start)

@@ -137,6 +137,8 @@ def _from_text(file: str) -> Floats:
         rest = rest.replace(",", ".")  # decimal commas
     if not rest.strip(f"{separator} \n"):
         return np.empty((0, 3))
+    if rest.count('"') % 2:
+        _refuse_open_quote(rest, separator, file, first + 2)
     found = _numbers(rest, separator, wanted)
     if found is None:
         # rows of separators alone, as spreadsheets leave them
@@ -146,6 +148,18 @@ def _from_text(file: str) -> Floats:
         _name_bad_cells(rest, separator, wanted, file, first + 2)
     assert found is not None
     return found
+
+
+def _refuse_open_quote(rest: str, separator: str, file: str, line: int) -> None:
+    """Refuse a quote that is never closed: all rows below it would be one cell."""
+    rows, start = csv.reader(io.StringIO(rest), delimiter=separator, strict=True), line
+    try:
+        for _ in rows:
+            start = line + rows.line_num
+    except csv.Error as error:
+        problems = Problems()
+        row_unreadable(error, file, start, line + rows.line_num - 1, problems)
+        raise InputError(problems.first()) from error
 
 
 def _numbers(rest: str, separator: str, wanted: Sequence[int]) -> Floats | None:
@@ -168,8 +182,10 @@ def _name_bad_cells(rest: str, separator: str, wanted: Sequence[int], file: str,
     """Go through the rows one by one, only when one of them is known to be wrong."""
     problems = Problems()
     rows = csv.reader(io.StringIO(rest), delimiter=separator)
+    start = line
     try:
         for row in rows:
+            start = line + rows.line_num
             if not any(cell.strip() for cell in row):
                 continue
             for name, column in zip(_COLUMNS, wanted, strict=True):
@@ -190,7 +206,7 @@ def _name_bad_cells(rest: str, separator: str, wanted: Sequence[int], file: str,
                         line + rows.line_num - 1,
                     )
     except csv.Error as error:
-        row_unreadable(error, problems, file, line + rows.line_num - 1)
+        row_unreadable(error, file, start, line + rows.line_num - 1, problems)
     if not problems:
         problems.add(
             "table-unreadable",

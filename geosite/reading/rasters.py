@@ -21,8 +21,8 @@ from geosite.base.grid import MAX_CELLS, Grid
 from geosite.base.large_rasters import strips
 from geosite.base.map_frame import Frame
 from geosite.base.problems import one_line, shown
-from geosite.base.units import BETWEEN_FEET, FOOT_M, US_SURVEY_FOOT_M
-from geosite.reading.ascii_grid import OPTIONS, check_ascii_grid, crs_beside
+from geosite.base.units import BETWEEN_FEET, FOOT_M, US_SURVEY_FOOT_M, plural
+from geosite.reading.ascii_grid import OPTIONS, check_ascii_grid, crs_beside, fill_by_custom
 from geosite.reading.crs import map_frame
 from geosite.reading.elevation_ends import lowest_and_highest
 from geosite.reading.foreign import damage
@@ -395,8 +395,8 @@ def _with_band_unit(frame: Frame, unit: str, refuse: Any) -> Frame:
         if abs(found[0] / frame.height_unit_m - 1) > BETWEEN_FEET:
             raise refuse(
                 "raster-two-units",
-                f"the band says that its elevations are in {found[1]}, those of its CRS"
-                f" ({frame.vertical_name}) are in {frame.height_unit_name}",
+                f"the band says that its elevations are in {plural(found[1])}, those of its CRS"
+                f" ({frame.vertical_name}) are in {plural(frame.height_unit_name)}",
                 "one unit",
                 "correct the unit of the band or the vertical CRS",
             )
@@ -410,14 +410,17 @@ def _with_given_unit(frame: Frame, own: str, given: str | None, refuse: Any) -> 
         return frame
     length, name = next((size, name) for size, name, words in _BAND_UNITS if given.lower() in words)
     told = own or (frame.vertical_name if frame.vertical_wkt is not None else "")
-    if told and abs(frame.height_unit_m / length - 1) > 1e-9:
+    if told and abs(frame.height_unit_m / length - 1) > BETWEEN_FEET:
         raise refuse(
             "raster-two-units",
-            f"the raster says that its elevations are in {frame.height_unit_name} ({told}),"
+            f"the raster says that its elevations are in {plural(frame.height_unit_name)} ({told}),"
             f" elevation_unit says {given}",
             "one unit",
             "leave elevation_unit out, or correct the raster if it is wrong there",
         )
+    # who says feet seldom means which: the CRS does, and a band that names the survey foot
+    if told and (frame.vertical_wkt is not None or length == FOOT_M):
+        return frame
     return replace(frame, height_unit_m=length, height_unit_name=name)
 
 
@@ -429,6 +432,7 @@ def _elevations(
     window = Window(0, top, source.width, bottom - top)
     band = source.read(1, masked=True, window=window)
     values = band.astype(kind).filled(np.nan)
+    fill_by_custom(values, source)
     if (source.scales[0], source.offsets[0]) != (1.0, 0.0):
         values = values * kind.type(source.scales[0]) + kind.type(source.offsets[0])
     values[~np.isfinite(values)] = np.nan

@@ -11,8 +11,8 @@ import numpy as np
 from geosite.base.errors import Refuse
 from geosite.base.map_frame import Frame, length_unit, name_unless_same_map
 from geosite.base.problems import one_line
-from geosite.base.units import BETWEEN_FEET
-from geosite.reading.ascii_grid import OPTIONS, check_ascii_grid, crs_beside
+from geosite.base.units import BETWEEN_FEET, plural
+from geosite.reading.ascii_grid import OPTIONS, check_ascii_grid, crs_beside, fill_by_custom
 from geosite.reading.elevation_ends import lowest_and_highest
 from geosite.reading.foreign import damage, quiet
 from geosite.reading.raster_trial import try_raster
@@ -92,6 +92,7 @@ def read_surface(path: Path, file: str, refuse: Refuse) -> SecondSurface:
                 check_ascii_grid(path, file)  # the library takes a word for 0, in the header too
             _refuse_odd(source, file, refuse)
             values = source.read(1, masked=True).astype(np.float64).filled(np.nan)
+            fill_by_custom(values, source)
             values = values * source.scales[0] + source.offsets[0]
             values[~np.isfinite(values)] = np.nan
             has_nodata = source.nodata is not None
@@ -195,7 +196,7 @@ def refuse_unlike(surface: SecondSurface, frame: Frame, what: str, refuse: Refus
     >>> refuse_unlike(feet, Frame(), "surface", refuse)  # doctest: +ELLIPSIS
     Traceback (most recent call last):
     ...
-    geosite.base.errors.InputError: the raster old.tif says that its elevations are in foot; ...
+    geosite.base.errors.InputError: the raster old.tif says that its elevations are in feet; ...
     """
     from geosite.reading.rasters import band_unit
 
@@ -207,8 +208,9 @@ def refuse_unlike(surface: SecondSurface, frame: Frame, what: str, refuse: Refus
         if stated is not None and abs(stated[0] / frame.height_unit_m - 1) > alike:
             raise refuse(
                 f"{what}-unit",
-                f"the raster {surface.file} says that its elevations are in {stated[1]}{of}",
-                f"elevations in {frame.height_unit_name}, as those of the site",
+                f"the raster {surface.file} says that its elevations are in"
+                f" {plural(stated[1])}{of}",
+                f"elevations in {plural(frame.height_unit_name)}, as those of the site",
                 "convert its values, or correct the unit that the file states if it is wrong",
             )
     other = name_unless_same_map(surface.crs_wkt, frame.crs_wkt)

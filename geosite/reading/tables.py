@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from itertools import islice
@@ -13,8 +13,15 @@ from pathlib import Path
 from typing import Any, Literal
 
 from geosite.base.problems import Problems, did_you_mean, nearest, one_line, shown
-from geosite.reading.files import as_utf8, check_plain_file, decode, read_plain_file
+from geosite.reading.files import (
+    as_utf8,
+    check_plain_file,
+    decode,
+    read_plain_file,
+    row_unreadable,
+)
 from geosite.reading.foreign import driver_names, harmless, reading_layers, within_limits
+from geosite.reading.spreadsheets import open_formulas
 from geosite.reading.toml_lines import TomlText
 
 __all__ = ["Rows", "is_layer_file", "open_csv", "open_layer", "text_rows"]
@@ -247,7 +254,7 @@ def _open_quoted(
                 break
             line = reader.line_num + 1
     except csv.Error as error:
-        _csv_fault(error, file, line, reader.line_num, problems)
+        row_unreadable(error, file, line, reader.line_num, problems)
         return None
     return Rows(header, line, _quoted_chunks(reader, len(header), file, problems), decimal)
 
@@ -267,7 +274,7 @@ def _quoted_chunks(reader: Any, width: int, file: str, problems: Problems) -> It
             return
         yield _even([end + 1 for end in ends[:-1]], rows, width, file, problems)
         if fault is not None:
-            _csv_fault(fault, file, ends[-1] + 1, reader.line_num, problems)
+            row_unreadable(fault, file, ends[-1] + 1, reader.line_num, problems)
 
 
 def _separator(start: str, file: str, problems: Problems) -> str | None:
@@ -285,31 +292,6 @@ def _separator(start: str, file: str, problems: Problems) -> str | None:
         file,
     )
     return None
-
-
-def _csv_fault(error: csv.Error, file: str, start: int, end: int, problems: Problems) -> None:
-    text = str(error)
-    if "unexpected end" in text or "field larger" in text:
-        what = "a quoted cell that starts in this row is never closed"
-        expected, remedy = (
-            "a closing quote",
-            "close the quote, or write two quotes for one in a text",
-        )
-    elif "delimiter expected" in text or "expected after" in text:
-        what = "a quoted cell goes on after its closing quote"
-        expected, remedy = (
-            "a comma or the end of the row there",
-            "write two quotes for one in a text",
-        )
-    else:
-        what, expected, remedy = (
-            f"not valid CSV ({text})",
-            "comma-separated text",
-            "export it again",
-        )
-    if end > start:
-        what += f" (read up to line {end})"
-    problems.add("csv-syntax", what, expected, remedy, file, start)
 
 
 def _even(
@@ -389,6 +371,8 @@ def open_layer(
         _name_layers(layer, layers, problems, place)
         return None
     header, lines, records = found
+    if driver == "XLSX":
+        _name_formulas(open_formulas(path, layer), lines, records)
     taken = {"".join(name.split()).casefold() for name in header}
     placed = [
         i for i in range(3) if "xyz"[i] not in taken and any(r[len(header) + i] for r in records)
@@ -400,6 +384,16 @@ def open_layer(
     return Rows(
         [*header, *("xyz"[i] for i in placed)], None, iter([(lines, _columns(rows, len(keep)))])
     )
+
+
+def _name_formulas(
+    formulas: Mapping[tuple[int, int], str], lines: Sequence[int], records: list[list[str]]
+) -> None:
+    """Put formulas without a value in the place of blanks, to be told as what they are."""
+    rows = {line: number for number, line in enumerate(lines)}
+    for (line, column), words in formulas.items():
+        if line in rows and column < len(records[rows[line]]) - 3:
+            records[rows[line]][column] = records[rows[line]][column] or words
 
 
 _Records = tuple[list[str], list[int], list[list[str]]]

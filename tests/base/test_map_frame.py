@@ -10,6 +10,7 @@ import pytest
 from network_cases import notes
 
 from geosite.base.errors import InputError
+from geosite.base.map_frame import Frame
 from geosite.network.adjust import adjust
 from geosite.network.control.anchor import read_anchor
 from geosite.network.control.facts import FromGlobe
@@ -249,3 +250,9 @@ def test_far_from_the_origin_of_the_map_nothing_is_lost() -> None:
     second = adjust(notes(SQUARE, far, crs=far_crs.format(5_000_000), azimuth=EAST))
     moved = second.frame.to_map(second.en) - first.frame.to_map(first.en)
     assert moved == pytest.approx(np.broadcast_to([5_000_000.0, 0.0], moved.shape), abs=1e-6)
+
+
+def test_a_band_of_elevations_says_which_foot_it_is_in() -> None:
+    survey = Frame(height_unit_m=1200 / 3937, height_unit_name="US survey foot")
+    feet = Frame(height_unit_m=0.3048, height_unit_name="foot")
+    assert [f.height_band_unit for f in (Frame(), feet, survey)] == ["m", "ft", "US survey foot"]

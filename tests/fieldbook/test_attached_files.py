@@ -12,6 +12,7 @@ from fieldbook_cases import BOOK, SITE, faults, write
 from pyproj import CRS
 from rasterio.transform import Affine
 
+from geosite.base.errors import InputError
 from geosite.fieldbook.attached_files import Attached
 from geosite.fieldbook.read import read_survey
 
@@ -271,3 +272,33 @@ def test_all_of_them_are_told_together(tmp_path: Path) -> None:
             ("site.toml", 28, "file-missing"),
         ],
     )
+
+
+@pytest.mark.parametrize(
+    ("text", "line", "says"),
+    [
+        ('[device]\nwalk = "far"\n', 2, 'device.walk is "far"; expected a number'),
+        ("[device]\n\nwalk = -1.0\n", 3, "device.walk is -1.0; expected a number at least 0"),
+        ("[device]\nwalks = 1.0\n", 2, 'unknown key "walks" in [device]'),
+        ("[device]\nwalk = inf\n", 2, "device.walk is inf; expected a finite number"),
+        ("[device]\nwalk = nan\n", 2, "device.walk is nan; expected a finite number"),
+    ],
+)
+def test_a_device_file_is_told_in_our_words(
+    tmp_path: Path, text: str, line: int, says: str
+) -> None:
+    (tmp_path / "device.toml").write_text(text)
+    site = SITE + '[survey.device]\nfile = "device.toml"\n'
+    with pytest.raises(InputError) as told:
+        read_survey(write(tmp_path, BOOK, site))
+    (problem,) = told.value.problems
+    assert (Path(problem.file or "").name, problem.line) == ("device.toml", line)
+    assert says in str(problem)
+
+
+def test_a_file_without_a_device_is_told_at_the_key_that_names_it(tmp_path: Path) -> None:
+    (tmp_path / "device.toml").write_text("[yard]\nwalk = 1\n")
+    site = SITE + '[survey.device]\nfile = "device.toml"\n'
+    with pytest.raises(InputError, match="has no table \\[device\\]") as told:
+        read_survey(write(tmp_path, BOOK, site))
+    assert told.value.problems[0].line == site.count("\n")

@@ -422,3 +422,13 @@ def test_a_path_without_quotes_is_no_matter_of_slashes(tmp_path: Path) -> None:
 )
 def test_a_row_of_another_length_is_counted(tmp_path: Path, row: str, told: str) -> None:
     assert told in message(write(tmp_path, after_baseline(row)))
+
+
+@pytest.mark.parametrize("day", ["9999-12-31", "1026-04-12", "2206-04-12"])
+def test_a_year_that_nobody_walks_in(tmp_path: Path, day: str) -> None:
+    site = SITE + f'[site]\ntitle = "Yard"\ndate = {day}\n'
+    assert faults(write(tmp_path, BOOK, site)) == (
+        2,
+        [("site.toml", site.count("\n"), "date-unlikely")],
+    )
+    assert faults(write(tmp_path, BOOK, site.replace(day, "2026-04-12"))) == (0, [])

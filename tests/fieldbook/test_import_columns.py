@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
 import pytest
 
+from geosite.fieldbook.cells import times
 from geosite.fieldbook.imports.headers import role_of
 from geosite.fieldbook.imports.importing import import_exports
 from geosite.fieldbook.imports.model import Answers
@@ -46,3 +48,16 @@ def test_a_heading_over_nothing_does_not_hide_the_names_beside_it(tmp_path: Path
     path.write_text("\n".join(["name,,x,y,z,feature", *rows, ""]))
     (walked,) = import_exports([path], Answers(baseline=("A", "B"))).walked
     assert walked.cells == {"point": ("A", "B", "C", "A")}
+
+
+def test_clock_times_that_an_import_takes_are_read_by_a_field_book(tmp_path: Path) -> None:
+    path = tmp_path / "walk.txt"
+    for clock, taken in (("8:30:{0:02d}", True), ("08:3{0}", False), ("3{0}.5.2026", False)):
+        rows = [f"{clock.format(n)};{name};{x};{y};{z}" for n, (name, x, y, z) in enumerate(WALK)]
+        path.write_text("\n".join([*rows, ""]))
+        (walked,) = import_exports([path], Answers(baseline=("A", "B"))).walked
+        assert ("time" in walked.columns) is taken
+    spent = times(["8:30:00", "8:31:30.5", "T08:32:00", "24:99:00", ""])
+    np.testing.assert_array_equal(spent - 30600, [0, 90.5, 120, np.nan, np.nan])
+    # seconds of a day beside those since 1970 would be years of way
+    assert np.isnan(times(["8:30:00", "2026-05-01T08:31:00"])[0])

@@ -3,11 +3,15 @@
 import codecs
 import random
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 import pytest
 from fieldbook_cases import BASELINE, BOOK, HEADER, SITE, faults, write
 
+from geosite.base.errors import InputError
+from geosite.base.problems import Problems
+from geosite.fieldbook.cells import Written, coordinates
 from geosite.fieldbook.model import PIECE_KINDS, FieldBook
 from geosite.fieldbook.read import read_survey
 
@@ -248,3 +252,25 @@ def test_a_title_above_the_header_is_one_problem(tmp_path: Path) -> None:
         2,
         [("book.csv", 1, "header-missing")],
     )
+
+
+def test_names_of_columns_are_told_as_they_are_written(tmp_path: Path) -> None:
+    site = SITE + '[survey.columns]\nx = "Easting (m)"\n'
+    with pytest.raises(InputError, match=r"point, Easting \(m\), y, z; it has") as told:
+        read_survey(write(tmp_path, "My walk\n\n" + BOOK, site))
+    assert told.value.problems[0].code == "header-missing"
+
+
+@pytest.mark.parametrize(
+    ("cell", "decimal", "says"),
+    [
+        ("1.5e400", ".", "a local coordinate of at most 1e+07 units"),
+        ("1.5e400", ",", "a decimal comma, as in other rows"),
+        ("1,5e2", ".", "a decimal point"),
+        ("1.5 m", ".", "a number alone"),
+    ],
+)
+def test_a_power_of_ten_is_no_unit(cell: str, decimal: Literal[".", ","], says: str) -> None:
+    problems = Problems()
+    coordinates("x", Written([cell], [2], "book.csv", decimal), 1.0, problems)
+    assert [problem.expected for problem in problems.first()] == [says]

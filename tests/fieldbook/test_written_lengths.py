@@ -73,3 +73,12 @@ def test_gap_is_told_with_its_line(tmp_path: Path) -> None:
 
 def test_examples() -> None:
     assert doctest.testmod(written_lengths).failed == 0
+
+
+def test_an_improbable_geoid_height_says_what_it_is(tmp_path: Path) -> None:
+    site = SITE.replace('crs = "EPSG:25832"', 'crs = "EPSG:25832"\ngeoid_height = 402.5')
+    (asked,) = [
+        f for f in read_survey(write(tmp_path, BOOK, site)).findings if f.code == "value-improbable"
+    ]
+    assert "not an elevation? Take it from a map of the geoid, or leave the key out." in asked.text
+    assert "4 in" not in asked.text

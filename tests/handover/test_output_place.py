@@ -10,7 +10,7 @@ import pytest
 
 from geosite.base.errors import OutputRefused
 from geosite.handover.folder import output_place
-from geosite.handover.folder.output_place import cannot_write, refuse_place, resolved
+from geosite.handover.folder.output_place import cannot_write, reason_of, refuse_place, resolved
 
 
 def code_of(out: Path) -> str:
@@ -103,3 +103,12 @@ def test_an_error_in_writing_is_told_by_its_cause(error: Exception, code: str, s
     assert (problem.code, problem.file) == (code, "out")
     assert said in problem.what
     assert "nothing was changed" in problem.what
+
+
+def test_a_file_in_the_way_of_a_folder_is_named(tmp_path: Path) -> None:
+    (tmp_path / "notes").write_text("")
+    for deep in ("notes/x", "notes/a/b/x"):
+        path = tmp_path / deep
+        with pytest.raises(OSError) as caught:
+            path.parent.mkdir(parents=True)
+        assert reason_of(path, caught.value) == f"{tmp_path / 'notes'} is a file, no folder"

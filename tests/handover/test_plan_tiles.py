@@ -14,7 +14,7 @@ import shapely
 from geosite.base.errors import OutputRefused
 from geosite.fieldbook.sitefile import Handover
 from geosite.handover.plan.sheet import layout_of, write_plan
-from geosite.handover.plan.tiled_sheets import MOST, tiles
+from geosite.handover.plan.tiled_sheets import DOT, MOST, tiles
 
 SHAPES = np.array([shapely.Point(512_300 + x, 5_276_100 + y) for x in (0, 61) for y in (0, 44)])
 
@@ -68,3 +68,14 @@ def test_a_scale_that_needs_more_sheets_gets_an_overview_and_them(tmp_path: Path
     write_plan(tmp_path, package, Handover(sheet="A3", scale=500))
     alone = pypdf.PdfReader(io.BytesIO((tmp_path / "plan.pdf").read_bytes()))
     assert "match line" not in " ".join(page.extract_text() for page in alone.pages)
+
+
+def test_a_scale_at_which_the_site_is_a_dot_is_refused() -> None:
+    package = package_cases.ferry_landing()
+    fits = layout_of(package, Handover()).view.scale
+    most = int(DOT * fits)
+    assert layout_of(package, Handover(scale=most)).view.scale == most
+    for scale in (most + 1, 1_000_000_000):
+        with pytest.raises(OutputRefused, match=f"at 1:{scale} the site would be a dot") as told:
+            layout_of(package, Handover(scale=scale))
+        assert f"at most 1:{most}" in str(told.value)

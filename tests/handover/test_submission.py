@@ -138,7 +138,7 @@ def test_an_endless_view_does_not_hold_the_check_up(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     ("text", "says"),
-    [("title = 3", "title"), ("title = ", "no profile"), ('title = "a"\nfiels = []', "fiels")],
+    [("title = 3", "title"), ("title = ", "inside a value"), ('title = "a"\nfiels = []', "fiels")],
 )
 def test_a_profile_that_is_not_understood_is_told(tmp_path: Path, text: str, says: str) -> None:
     (tmp_path / "town.toml").write_text(text)
@@ -151,3 +151,42 @@ def test_an_unknown_name_is_answered_with_the_known_ones() -> None:
     assert built_in() == ("discovery",)
     with pytest.raises(InputError, match='did you mean "discovery"'):
         read_profile("discovry")
+
+
+def test_a_profile_is_told_in_our_words_with_its_line(tmp_path: Path) -> None:
+    text = 'title = "a"\nfiels = []\n\n[accuracy]\nhorizontal_95_m = "far"\nvertical_95_m = nan\n'
+    (tmp_path / "town.toml").write_text(text)
+    with pytest.raises(InputError) as caught:
+        read_profile("town.toml", tmp_path)
+    told = {problem.line: str(problem) for problem in caught.value.problems}
+    assert 'unknown key "fiels" in the profile' in told[2]
+    assert 'accuracy.horizontal_95_m is "far"; expected a number' in told[5]
+    assert "accuracy.vertical_95_m is nan" in told[6]
+    (tmp_path / "town.toml").write_text("files = []\n")
+    with pytest.raises(InputError, match=r"the profile has no key title; .*; add title ="):
+        read_profile("town.toml", tmp_path)
+
+
+def test_a_profile_that_is_not_there_is_told_at_the_key_that_names_it(tmp_path: Path) -> None:
+    site = tmp_path / "site.toml"
+    given = (SAMPLE / "site.toml").read_text("utf-8") + '\n[submission]\nprofile = "town.toml"\n'
+    site.write_text(given, "utf-8")
+    (tmp_path / "field_book.csv").write_bytes((SAMPLE / "field_book.csv").read_bytes())
+    told = geosite("check", site)
+    assert (told.status, told.err.count("\n")) == (2, 1)
+    line = given.count("\n")
+    assert told.err.startswith(f'{site}:{line}: the profile "{tmp_path / "town.toml"}" does not')
+
+
+def test_a_scale_that_cannot_be_drawn_is_told_at_its_line(tmp_path: Path) -> None:
+    site = tmp_path / "site.toml"
+    (tmp_path / "field_book.csv").write_bytes((SAMPLE / "field_book.csv").read_bytes())
+    given = (SAMPLE / "site.toml").read_text("utf-8")
+    for scale in (1, 1_000_000_000):
+        text = given.replace("[handover]\n", f"[handover]\nscale = {scale}\n")
+        site.write_text(text, "utf-8")
+        line = text[: text.index("scale =")].count("\n") + 1
+        for call in (("check", site), ("build", site, "--out", tmp_path / "map")):
+            told = geosite(*call)
+            assert (told.status, told.err.count("\n")) == (4, 1)
+            assert told.err.startswith(f"{site}:{line}: ")

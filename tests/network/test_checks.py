@@ -322,7 +322,7 @@ FEET_MAP = "the anchor's coordinates look like feet in a CRS in metres: convert 
             1 / 0.3048,
             "ft",
             "US survey foot",
-            "the anchor's coordinates look like metres in a CRS in US survey foot: convert them",
+            "the anchor's coordinates look like metres in a CRS in US survey feet: convert them",
         ),
         # two stories explain it: both are told
         (
@@ -338,7 +338,7 @@ FEET_MAP = "the anchor's coordinates look like feet in a CRS in metres: convert 
             1 / 0.3048,
             "m",
             "foot",
-            f"either {FEET_NOTES}; or the anchor's coordinates are metres and this crs, in foot, is"
+            f"either {FEET_NOTES}; or the anchor's coordinates are metres and this crs, in feet, is"
             " not theirs. Look at where each was written down before you change one of them",
         ),
         (0.3048, "m", "metre", FEET_MAP),

@@ -8,9 +8,10 @@ import numpy as np
 import pyproj
 import pytest
 
-from geosite.base.errors import InputError
+from geosite.base.errors import InputError, Problem
 from geosite.reading.ascii_grid import check_ascii_grid
-from geosite.reading.rasters import read_elevation
+from geosite.reading.rasters import open_elevation, read_elevation
+from geosite.reading.second_surface import read_surface
 
 HEADER = "ncols 3\nnrows 2\nxllcorner 500000\nyllcorner 5000000\ncellsize 2\nnodata_value -9999\n"
 
@@ -109,3 +110,23 @@ def test_complex_cells_are_no_elevations(tmp_path: Path, kind: str) -> None:
         file.write(np.array([[1 + 2j, 2], [3, 4]], np.complex64), 1)
     with pytest.raises(InputError, match="the cells of the raster are complex numbers"):
         read_elevation(str(path))
+
+
+def test_what_stands_for_nothing_where_the_header_does_not_say(tmp_path: Path) -> None:
+    """The default of the format; another value is still asked about."""
+    bare = HEADER.replace("nodata_value -9999\n", "")
+    path = grid(tmp_path, bare + "1 2 -9999\n4 5 -9999.0\n")
+    here = [[1, 2, np.nan], [4, 5, np.nan]]
+    np.testing.assert_array_equal(read_elevation(path).values, here)
+    with open_elevation(path) as source:
+        np.testing.assert_array_equal(source.rows(1, 2), here[1:])
+
+    def refuse(*told: str) -> InputError:
+        return InputError(Problem(*told))
+
+    np.testing.assert_array_equal(read_surface(Path(path), "a.asc", refuse).values, here)
+    told = grid(tmp_path, HEADER.replace("-9999", "-1") + "1 2 -9999\n4 5 6\n")
+    assert read_elevation(told).values[0, 2] == -9999
+    other = grid(tmp_path, bare + "401 402 -32768\n403 404 405\n")
+    with pytest.raises(InputError, match="1 cell is -32768"):
+        read_elevation(other)

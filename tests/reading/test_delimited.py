@@ -129,3 +129,11 @@ def test_a_number_is_one_by_its_decimal_mark(
     cell: str, point: float | None, comma: float | None
 ) -> None:
     assert (as_number(cell, "."), as_number(cell, ",")) == (point, comma)
+
+
+def test_a_quote_that_is_never_closed_is_told_with_its_row() -> None:
+    text = 'name,x,y,z,note\nA,0,0,0,\nB,1,0,0,"not closed\nC,2,0,0,\nD,3,0,0,\n'
+    ((code, line, _),) = faults(text)
+    assert (code, line) == ("csv-syntax", 3)
+    assert len(split(text.replace('"', '5"')).rows) == 5  # an inch within a text
+    assert len(split(text.replace('"not closed', '"not closed"')).rows) == 5

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from pathlib import Path
+from typing import Any
 
 import fiona
 import numpy as np
@@ -101,3 +102,16 @@ def test_a_table_with_nothing_in_it_lacks_no_columns(tmp_path: Path, text: str) 
         with pytest.raises(InputError, match="there is nothing in it") as caught:
             read(table(tmp_path, text))
         assert len(caught.value.problems) == 1
+
+
+@pytest.mark.parametrize("read", [read_design, read_points])
+def test_a_quote_that_is_never_closed_swallows_no_points(tmp_path: Path, read: Any) -> None:
+    rows = 'note,point,easting,northing,elevation\n,A,1,2,3\n"by the gate,B,4,5,6\n,C,7,8,9\n'
+    last = rows.replace('"', "") + ',D,1,2,"3'
+    for text, start in ((rows, 3), (last, 5)):
+        with pytest.raises(InputError, match="starts in this row is never closed") as told:
+            read(table(tmp_path, text))
+        assert told.value.problems[0].line == start
+    for text in (rows.replace('"by the gate', '5" kerb'), rows.replace("gate", 'gate"')):
+        found = read(table(tmp_path, text))
+        assert len(found.shapes if read is read_design else found.positions) == 3

@@ -224,7 +224,7 @@ def test_elevations_in_another_unit_than_the_map(
 
 def test_a_band_and_a_vertical_crs_of_two_units_are_refused(tmp_path: Path) -> None:
     path = raster(tmp_path / "a.tif", crs="EPSG:25832+7837", units=("ft",))
-    with pytest.raises(InputError, match="in foot, those of its CRS"):
+    with pytest.raises(InputError, match=r"in feet, those of its CRS \(.*\) are in metres"):
         read_elevation(path)
 
 

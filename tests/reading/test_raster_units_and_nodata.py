@@ -14,7 +14,8 @@ from geosite.reading.rasters import open_elevation, read_elevation
 def raster(path: Path, values: np.ndarray, unit: str = "", **given: object) -> str:
     with rasterio.open(
         path, "w", driver="GTiff", width=values.shape[1], height=values.shape[0], count=1,
-        dtype="float32", crs="EPSG:25832", transform=Affine(1, 0, 512000, 0, -1, 5276000), **given,
+        dtype="float32", transform=Affine(1, 0, 512000, 0, -1, 5276000),
+        **{"crs": "EPSG:25832", **given},
     ) as out:  # fmt: skip
         out.write(values.astype(np.float32), 1)
         if unit:
@@ -72,3 +73,17 @@ def test_unit_that_the_raster_contradicts_is_refused(tmp_path: Path) -> None:
     file = raster(tmp_path / "a.tif", GROUND, unit="ft")
     assert code(file, elevation_unit="m") == "raster-two-units"
     assert read_elevation(file, "ft").z_factor == pytest.approx(0.3048)
+
+
+def test_feet_that_somebody_gives_are_those_of_the_raster(tmp_path: Path) -> None:
+    """Who says feet seldom means which; the CRS does."""
+    us_foot = 1200 / 3937
+    for crs, given in (("EPSG:25832+6360", "ft"), ("EPSG:25832+6360", "ftUS")):
+        file = raster(tmp_path / "a.tif", GROUND, crs=crs)
+        assert read_elevation(file, given).z_factor == pytest.approx(us_foot, rel=1e-12)
+    band = raster(tmp_path / "b.tif", GROUND, unit="ftUS")
+    assert read_elevation(band, "ft").z_factor == pytest.approx(us_foot, rel=1e-12)
+    band = raster(tmp_path / "c.tif", GROUND, unit="ft")
+    assert read_elevation(band, "ftUS").z_factor == pytest.approx(us_foot, rel=1e-12)
+    with pytest.raises(InputError, match=r"are in US survey feet \("):
+        read_elevation(file, "m")

@@ -79,7 +79,7 @@ def test_elevations_of_another_unit_are_refused_in_one_line(tmp_path: Path) -> N
     refuse_unlike(found, feet, "surface", refuse)
     survey_feet = Frame(crs_wkt=CRS, height_unit_m=1200 / 3937)
     refuse_unlike(found, survey_feet, "surface", refuse)  # a band in feet: in which, the site says
-    with pytest.raises(InputError, match=r"in foot; expected .* convert its values") as caught:
+    with pytest.raises(InputError, match=r"in feet; .* in metres.* convert its values") as caught:
         refuse_unlike(found, metric, "surface", refuse)
     (problem,) = caught.value.problems
     assert problem.code == "surface-unit"

@@ -6,9 +6,14 @@ import zipfile
 from pathlib import Path
 
 import pytest
+import xlsxwriter
 
+from geosite.base.problems import Problems
+from geosite.fieldbook.book import read_book
+from geosite.fieldbook.read_site_file import SiteText
+from geosite.fieldbook.sitefile import Survey
 from geosite.reading.foreign import damage
-from geosite.reading.spreadsheets import sheet_damage
+from geosite.reading.spreadsheets import open_formulas, sheet_damage
 
 SHEET = "xl/worksheets/sheet1.xml"
 
@@ -60,3 +65,26 @@ def test_a_last_row_far_down_counts(tmp_path: Path) -> None:
     wide = row(1, *(f"A{c}" for c in "ABCDEFGHIJKLMNOPQRSTUVWXYZ"), "B", "C", "D", "E")
     path = book(tmp_path / "a.xlsx", SHEET, wide + row(1_048_576, "A"))
     assert "take the empty rows out" in str(sheet_damage(path))
+
+
+def test_a_formula_that_was_never_worked_out_is_no_blank(tmp_path: Path) -> None:
+    path = tmp_path / "walk.xlsx"
+    with xlsxwriter.Workbook(path) as book:
+        book.add_worksheet("Notes & names").write_row(0, 0, ["x", "y"])
+        sheet = book.add_worksheet("Walk")
+        sheet.write_row(0, 0, ["run", "point", "x", "y", "z"])
+        sheet.write_row(1, 0, ["R1", "B1", 0, 0, 0])
+        sheet.write_row(2, 0, ["R1", "B2", 10, 0, 0])
+        sheet.write_row(3, 0, ["R1", "A"])
+        sheet.write_formula(3, 2, "=C3/2", None, "")
+        sheet.write_formula(3, 3, "=C3&1", None, 5)
+        sheet.write(3, 4, 0)
+    assert open_formulas(path, "Walk") == {(4, 2): "=C3/2"}
+    assert open_formulas(path, "Notes & names") == open_formulas(path, "none") == {}
+    problems = Problems()
+    survey = Survey(file="walk.xlsx", layer="Walk")
+    read_book(path, "walk.xlsx", survey, problems, [], SiteText("site.toml", "", None, None, None))
+    assert [str(one) for one in problems.first()] == [
+        'walk.xlsx:4: x is "=C3/2", a formula without a value; expected a number; open the file in'
+        " a spreadsheet program and save it, or put the number there"
+    ]

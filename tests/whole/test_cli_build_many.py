@@ -330,3 +330,16 @@ def test_no_scheduler_at_the_address_is_one_line(
     monkeypatch.setattr(distributed, "Client", refuses)
     with pytest.raises(InputError, match=r"no Dask scheduler answers at tcp://127.0.0.1:1"):
         build_many(sites, tmp_path / "out", scheduler="tcp://127.0.0.1:1")
+
+
+def test_maps_are_not_written_among_the_sites(tmp_path: Path) -> None:
+    yard(tmp_path / "in/in/yard")
+    before = {path: path.read_bytes() for path in tmp_path.rglob("*") if path.is_file()}
+    # the second would put the site "in/yard" where its site file is
+    for out in (tmp_path / "in", tmp_path):
+        ran = geosite("build-many", tmp_path / "in", "--out", out)
+        assert (ran.status, ran.err.count("\n")) == (4, 1)
+        assert "the maps would lie among the site files" in ran.err
+        assert {p: p.read_bytes() for p in tmp_path.rglob("*") if p.is_file()} == before
+    assert geosite("build-many", tmp_path / "in", "--out", tmp_path / "in/maps").status == 0
+    assert geosite("build-many", tmp_path / "in/in", "--out", tmp_path).status == 0

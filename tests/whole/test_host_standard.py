@@ -300,6 +300,18 @@ def test_inputs_within_the_request(host: Host) -> None:
     assert not list((host.folder / ".host/inline").glob("*"))
 
 
+def test_every_wrong_file_of_a_request_is_told(host: Host) -> None:
+    listed = ["../a.toml", {"value": "§§", "encoding": "base64", "mediaType": "text/csv"}, 3]
+    told = fails(host.run("calibrate-device", {"sites": listed}), 400, "invalid-parameter-value")
+    assert 'sites[0] is "../a.toml"' in told
+    assert "the value of sites[1] is not base64" in told
+    assert "sites[2] is no text" in told
+    pair = {"site": "../a.toml", "design": "../b.csv"}
+    told = fails(host.run("set-out", pair), 400, "invalid-parameter-value")
+    assert 'site is "../a.toml"' in told
+    assert 'design is "../b.csv"' in told
+
+
 def test_references_under_both_names_of_this_machine(host: Host, elevation: dict[str, str]) -> None:
     other = elevation["href"].replace("127.0.0.1", "localhost")
     # by reference: schema inlineOrRefData.yaml; the identifier, from memory, is

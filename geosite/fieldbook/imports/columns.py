@@ -11,6 +11,7 @@ import numpy as np
 
 from geosite.base.arrays import Floats
 from geosite.base.problems import nearest, shown
+from geosite.fieldbook.cells import times
 from geosite.fieldbook.imports.headers import header_rows, plain_header, role_of, unit_of
 from geosite.fieldbook.imports.model import (
     ROLES,
@@ -28,7 +29,6 @@ from geosite.reading.delimited import Decimal, as_number
 __all__ = ["read_columns"]
 
 _SEGMENT = re.compile(rf"({'|'.join(PIECE_KINDS)})\s*\d*", re.IGNORECASE)
-_CLOCK = re.compile(r"\d{4}-\d\d-\d\d|\d{1,2}:\d\d(:\d\d)?")
 _FLAT = 0.5
 """Heights span less than this share of the plan in any yard that is walked."""
 
@@ -365,7 +365,9 @@ def _is_segment(cells: Sequence[str], found: Mapping[str, Column]) -> bool:
 
 
 def _is_clock(cells: Sequence[str], found: Mapping[str, Column]) -> bool:
-    return all(_CLOCK.match(cell) for cell in cells)
+    # a number may be anything
+    written = all(":" in cell or "-" in cell[1:] for cell in cells)
+    return written and bool(np.isfinite(times(cells)).all())
 
 
 def _is_run(cells: Sequence[str], found: Mapping[str, Column]) -> bool:

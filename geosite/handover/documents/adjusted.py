@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from geosite.base.rounding import grouped
+from geosite.base.units import plural
 from geosite.drawing.document import Block, Column, Figure, Heading, Paragraph, Table
 from geosite.drawing.font import printable
 from geosite.drawing.ink import FAINT, PAPER, TEXT, Stroke
@@ -17,7 +18,6 @@ from geosite.drawing.sheet import Arc, Outline, Rectangle, Shape, Text
 from geosite.handover.model import Package
 from geosite.handover.palette import WATER
 from geosite.handover.wording.measures import Measures
-from geosite.handover.wording.reference import plural
 
 __all__ = ["adjusted_blocks", "ellipse"]
 

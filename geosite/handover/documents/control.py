@@ -6,10 +6,11 @@ from collections.abc import Mapping
 from typing import Any, Literal
 
 from geosite.base.rounding import grouped
+from geosite.base.units import plural
 from geosite.drawing.document import Block, Column, Heading, Paragraph, Table
 from geosite.handover.model import Package
 from geosite.handover.wording.measures import Measures
-from geosite.handover.wording.reference import accuracy_words, plural
+from geosite.handover.wording.reference import accuracy_words
 
 __all__ = ["accuracy_blocks", "control_blocks"]
 

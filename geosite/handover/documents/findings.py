@@ -46,7 +46,7 @@ def paper_for(package: Package, options: Handover, title: str) -> Paper:
     (215.9, 279.4, 'Ferry landing, surveyed 2026-05-01')
     """
     width, height = _RUNNING["ANSI" if options.sheet.startswith("ANSI") else "A"]
-    name = package.title or "Untitled site"
+    name = package.name
     parts = (name, package.date and f"surveyed {package.date}", package.sheet.number)
     fields = (*title_fields(package, with_number=False).items(), *revision_words(package)[-1:])
     about = ", ".join(p for p in parts if p)

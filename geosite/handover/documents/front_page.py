@@ -111,14 +111,14 @@ def _is_open(finding: Finding) -> bool:
 
 
 def _title(package: Package) -> str:
-    return package.sheet.project or package.title or "Untitled site"
+    return package.sheet.project or package.name
 
 
 def _about(package: Package) -> str:
     """Return the site, for whom, by whom and when, as far as the site file says."""
     sheet = package.sheet
     client, who = sheet.client or package.client, sheet.surveyor or package.surveyor
-    title = package.title or "Untitled site"
+    title = package.name
     parts = (
         "" if title == _title(package) else title,
         client and f"for {client}",

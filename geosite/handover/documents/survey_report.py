@@ -11,6 +11,7 @@ import shapely
 
 from geosite.base.rounding import grouped
 from geosite.base.spoken_units import like_measures, spoken
+from geosite.base.units import plural
 from geosite.base.wgs84 import to_wgs84
 from geosite.drawing.document import (
     Block,
@@ -30,7 +31,7 @@ from geosite.handover.documents.residuals import residual_blocks
 from geosite.handover.documents.statements import asprs_statement, nssda_statement
 from geosite.handover.model import CAUTION, Package
 from geosite.handover.wording.measures import Measures
-from geosite.handover.wording.reference import crs_words, height_words, plural
+from geosite.handover.wording.reference import crs_words, height_words
 from geosite.network.report_model import BaselineCheck, ClosureReport, NetworkReport
 from geosite.network.report_trust import (
     CheckedAccuracy,

@@ -9,7 +9,15 @@ from pathlib import Path
 
 from geosite.base.errors import OutputRefused, Problem
 
-__all__ = ["cannot_write", "disk_full", "refusal", "refuse_place", "refuse_taken", "resolved"]
+__all__ = [
+    "cannot_write",
+    "disk_full",
+    "reason_of",
+    "refusal",
+    "refuse_place",
+    "refuse_taken",
+    "resolved",
+]
 
 
 def refuse_place(out: Path) -> None:
@@ -123,14 +131,34 @@ def cannot_write(out: Path, error: Exception) -> Problem:
         )
     if number in (errno.ENOSPC, errno.EDQUOT) or "disk is full" in str(error):
         return disk_full(out)
-    reason = os.strerror(number) if number else str(error)
     return Problem(
         "output-not-writable",
-        f"cannot be written ({reason}), nothing was changed",
+        f"cannot be written ({reason_of(out, error)}), nothing was changed",
         "a folder that can be written, in a folder that can be written",
         "change the permissions or choose another folder with --out",
         file=str(out),
     )
+
+
+def reason_of(out: Path, error: Exception) -> str:
+    """Return why a file or folder cannot be written; of a file in its way, which one that is.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.NamedTemporaryFile(prefix="notes") as file:  # doctest: +ELLIPSIS
+    ...     reason_of(Path(file.name) / "map", NotADirectoryError(errno.ENOTDIR, "Not a directory"))
+    '...notes... is a file, no folder'
+    >>> reason_of(Path("map"), PermissionError(errno.EACCES, "Permission denied"))
+    'Permission denied'
+    """
+    number = error.errno if isinstance(error, OSError) else None
+    if number in (errno.ENOTDIR, errno.EEXIST):
+        # making a folder below a file is told as either, by how deep below
+        in_the_way = next((place for place in (out, *out.parents) if place.is_file()), None)
+        if in_the_way is not None:
+            return f"{in_the_way} is a file, no folder"
+    return os.strerror(number) if number else str(error)
 
 
 def disk_full(out: Path) -> Problem:

@@ -83,7 +83,7 @@ def family_of(name: str) -> tuple[str, str, str] | None:
 def _head(package: Package) -> list[str]:
     frame = package.frame
     heights = height_words(frame)
-    lines = [printable(package.title, 200) or "Untitled site"]
+    lines = [printable(package.name, 200)]
     if package.date:
         lines.append(f"Surveyed {printable(package.date, 40)}")
     fields = title_fields(package)

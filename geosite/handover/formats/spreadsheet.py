@@ -153,7 +153,7 @@ def _day(date: str) -> datetime.datetime:
 def _about(sheet: Any, package: Package, formats: dict[str, Any]) -> None:
     sheet.set_column(0, 0, 18)
     sheet.set_column(1, 1, _ABOUT)
-    sheet.write_string(0, 0, package.title or "Untitled site", formats["title"])
+    sheet.write_string(0, 0, package.name, formats["title"])
     rows = [
         ("Surveyed", package.date or "not said"),
         ("Map", crs_words(package.frame.crs_wkt, package.frame.crs_name)),

@@ -192,7 +192,7 @@ def file_name(design: str) -> str:
 
 def rasters(designs: Sequence[DesignedGround], frame: Frame) -> tuple[Raster, ...]:
     """Return the designed grounds."""
-    unit = "m" if frame.height_unit_m == 1.0 else frame.height_unit_name
+    unit = frame.height_band_unit
     return tuple(
         Raster(
             f"design_{file_name(one.name)}",

@@ -22,7 +22,7 @@ Raw = npt.NDArray[np.floating[Any]]
 def ground_rasters(notes: Notes, network: Network, terrain: Terrain) -> tuple[Raster, ...]:
     """Return elevation, slope, drainage direction and what was derived from them."""
     frame, water, table = network.frame, terrain.water, notes.site.surface
-    height = "m" if frame.height_unit_m == 1.0 else frame.height_unit_name
+    height = frame.height_band_unit
     drainage, flat = water.drainage, terrain.buildings
 
     def raster(

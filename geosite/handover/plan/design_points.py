@@ -9,6 +9,7 @@ import numpy as np
 import shapely
 
 from geosite.base.arrays import Floats
+from geosite.base.units import plural
 from geosite.drawing.font import printable
 from geosite.drawing.ink import FAINT, TEXT, Stroke
 from geosite.drawing.labels import around
@@ -18,7 +19,6 @@ from geosite.handover.model import Layer, Package, Raster
 from geosite.handover.plan.canvas import Canvas
 from geosite.handover.plan.side_column import Block, Column, more
 from geosite.handover.wording.measures import Measures, layer_of
-from geosite.handover.wording.reference import plural
 
 __all__ = ["DESIGN_POINTS", "corners_file", "design_points", "name_design_points", "points_block"]
 

@@ -8,6 +8,7 @@ from functools import partial
 
 import numpy as np
 
+from geosite.base.units import plural
 from geosite.drawing.font import printable, typeface
 from geosite.drawing.ink import FAINT, PAPER, TEXT, Stroke
 from geosite.drawing.sheet import Anchor, Outline, Rectangle, Shape, Text, rectangle
@@ -43,7 +44,7 @@ from geosite.handover.wording.measures import (
     verdict_told,
 )
 from geosite.handover.wording.names import readable_name
-from geosite.handover.wording.reference import DRAWN_DEG, plural
+from geosite.handover.wording.reference import DRAWN_DEG
 
 _LOST = 0.05
 """Share of a sum that may be lost so that what is told of its parts adds up."""

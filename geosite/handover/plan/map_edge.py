@@ -29,7 +29,7 @@ def header_group(
 ) -> Group:
     """Return the strip above the map: what this is, at which scale, of which day."""
     box, k = layout.header, layout.lettering
-    title = printable(package.title or "Untitled site", 120)
+    title = printable(package.name, 120)
     scale = scale_name(layout.view.scale, measures.unit)
     date = f"Surveyed {printable(package.date, 30)}" if package.date else "No survey date given"
     date += f", sheet {number}" if number else ""

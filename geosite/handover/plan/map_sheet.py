@@ -48,7 +48,7 @@ def map_sheet(
         scale=scale,
         unit=measures.unit,
         unit_m=measures.unit_m,
-        title=printable(package.title or "Untitled site", 200),
+        title=printable(package.name, 200),
         description=f"{called} {scale_name(scale, options.unit)} on {options.sheet}. {CAUTION}",
         groups=tuple(groups),
         place=_place_of(layout.view),

@@ -29,7 +29,7 @@ from geosite.handover.plan.map_edge import frame_group, header_group
 from geosite.handover.plan.map_sheet import lacks_letters, map_sheet
 from geosite.handover.plan.side_words import numbered, words_fit, words_group
 from geosite.handover.plan.thinned import Thinned, readable_contours
-from geosite.handover.plan.tiled_sheets import Tile, key_map, match_lines, tiles
+from geosite.handover.plan.tiled_sheets import Tile, key_map, match_lines, refuse_dot, tiles
 from geosite.handover.small_pond_parts import without_specks
 from geosite.handover.styles.signs import code_tints
 from geosite.handover.wording.measures import Measures, layer_of
@@ -228,12 +228,18 @@ def layout_of(package: Package, options: Handover) -> Layout:
 
     Where the scale asked for needs a larger sheet, those of an overview on which everything fits;
     the tiles that follow it have that scale.
+
+    Raises
+    ------
+    OutputRefused
+        At the scale asked for the site is a dot.
     """
     fit = words_fit(package, Measures(options.unit))
     extent = _extent(package)
     overview = choose_layout(package.frame, extent, replace_fields(options, scale=None), fit)
     if options.scale is None or options.scale < overview.view.scale:
         return overview
+    refuse_dot(overview, options.scale)
     return replace(overview, view=replace(overview.view, scale=float(options.scale)))
 
 

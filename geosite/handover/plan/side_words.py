@@ -11,6 +11,7 @@ import numpy as np
 import shapely
 from msgspec.structs import replace as replace_fields
 
+from geosite.base.units import plural
 from geosite.drawing.font import printable
 from geosite.drawing.ink import FAINT
 from geosite.drawing.sheet import Group, Rectangle, rectangle
@@ -42,7 +43,6 @@ from geosite.handover.wording.reference import (
     crs_words,
     height_words,
     parcel_source_words,
-    plural,
 )
 from geosite.handover.wording.title_block import revision_words, title_fields
 

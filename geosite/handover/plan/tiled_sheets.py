@@ -15,7 +15,7 @@ from geosite.drawing.ink import PAPER, TEXT, Stroke
 from geosite.drawing.sheet import Group, Outline, Rectangle, Shape, Text, rectangle
 from geosite.handover.plan.layout import Layout
 
-__all__ = ["Tile", "key_map", "match_lines", "tiles"]
+__all__ = ["Tile", "key_map", "match_lines", "refuse_dot", "tiles"]
 
 Side = Literal["left", "right", "above", "below"]
 
@@ -24,6 +24,8 @@ _OVERLAP = 8.0
 #: More sheets than anybody lays out on a table.
 MOST = 60
 _LOOKED_AT = 10_000
+#: Times the scale number at which the site fills a sheet: of A3 three millimetres are left.
+DOT = 100
 _MATCH = Stroke(TEXT, 0.5, (10.0, 1.5, 1.5, 1.5))
 
 
@@ -124,6 +126,33 @@ def _too_many(count: int, overview: Layout, scale: float) -> OutputRefused:
             f"the site needs {count} sheets of {overview.sheet} at 1:{scale:g}",
             f"at most {MOST} sheets, from about 1:{enough:.0f} on",
             "change handover.scale or handover.sheet, or leave handover.scale out",
+        )
+    )
+
+
+def refuse_dot(overview: Layout, scale: float) -> None:
+    """Refuse a scale so small that nothing of the site could be seen.
+
+    Parameters
+    ----------
+    overview
+        The sheet at the largest scale at which everything fits.
+    scale
+        The scale number asked for.
+
+    Raises
+    ------
+    OutputRefused
+    """
+    if scale <= DOT * overview.view.scale:
+        return
+    raise OutputRefused(
+        Problem(
+            "plan-is-a-dot",
+            f"at 1:{scale:.0f} the site would be a dot on {overview.sheet}",
+            f"at most 1:{DOT * overview.view.scale:.0f}; on one sheet it fits from"
+            f" 1:{overview.view.scale:.0f} on",
+            "change handover.scale, or leave it out",
         )
     )
 

@@ -12,8 +12,11 @@ from msgspec import Meta, field
 
 from geosite.base.errors import InputError, Problem
 from geosite.base.problems import Problems, did_you_mean, nearest
+from geosite.fieldbook.against_schema import explain
 from geosite.fieldbook.sitefile import Table
 from geosite.reading.files import decode, read_plain_file
+from geosite.reading.toml_lines import TomlText
+from geosite.reading.toml_text import parse_toml
 
 __all__ = ["Accuracy", "Element", "LayerRule", "Profile", "built_in", "read_profile"]
 
@@ -76,7 +79,9 @@ def built_in() -> tuple[str, ...]:
     return tuple(sorted(p.name[:-5] for p in folder.iterdir() if p.name.endswith(".toml")))
 
 
-def read_profile(name: str, beside: Path | None = None) -> Profile:
+def read_profile(
+    name: str, beside: Path | None = None, named_in: tuple[str, int | None] | None = None
+) -> Profile:
     """Read a profile by its name or from a file.
 
     Parameters
@@ -85,6 +90,8 @@ def read_profile(name: str, beside: Path | None = None) -> Profile:
         Of a built-in profile, or a path that ends in ``.toml``.
     beside
         Folder that a path is relative to.
+    named_in
+        File and line that name it, where that is not the call itself.
 
     Raises
     ------
@@ -111,16 +118,14 @@ def read_profile(name: str, beside: Path | None = None) -> Profile:
         )
     path = Path(name) if beside is None else beside / name
     problems = Problems()
-    data = read_plain_file(path, str(path), "profile", _SIZE_LIMIT, problems)
+    data = read_plain_file(path, str(path), "profile", _SIZE_LIMIT, problems, named_in)
     if data is not None and decode(data, str(path), "profile", problems):
-        try:
-            return msgspec.convert(tomllib.loads(data.decode("utf-8-sig")), Profile)
-        except (tomllib.TOMLDecodeError, msgspec.ValidationError, RecursionError) as error:
-            problems.add(
-                "profile-unreadable",
-                f"it is no profile ({error})",
-                "title, files, crs, [layers.NAME], [[elements]], [accuracy]",
-                "compare it with a built-in one: geosite verify --help names them",
-                str(path),
-            )
+        text = data.decode("utf-8-sig")
+        tables = parse_toml(text, str(path), problems)
+        if tables is not None:
+            try:
+                return msgspec.convert(tables, Profile)
+            except msgspec.ValidationError:
+                place, schema = TomlText(str(path), text), msgspec.json.schema(Profile)
+                explain(tables, schema, place, problems, whole="the profile")
     raise InputError(problems.first())

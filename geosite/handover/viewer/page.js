@@ -472,7 +472,7 @@ function fillWords() {
   const north = Math.abs(site.convergence_deg) * 60;
   const angle = `${Math.floor(north / 60)}° ${(north % 60).toFixed(1)}′`;
   const side = site.convergence_deg > 0 ? "west" : "east";
-  byId("title").textContent = site.title || "Untitled site";
+  byId("title").textContent = site.title;
   byId("subtitle").textContent = [site.date && `Surveyed ${site.date}`, site.crs, site.vertical].filter(Boolean).join(" · ");
   byId("accuracy").textContent = site.accuracy[unit.name];
   byId("caution").textContent = site.caution;

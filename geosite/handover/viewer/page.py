@@ -110,7 +110,7 @@ def _page(package: Package, unit: str) -> str:
     assets = files("geosite.handover.viewer")
     style = (assets / "page.css").read_text("utf-8")
     parts = {
-        "title": escape(package.title or "Untitled site"),
+        "title": escape(package.name),
         "site": _json(_site(package, unit)),
     }
     template = (assets / "page.html").read_text("utf-8")
@@ -194,7 +194,7 @@ def _site(package: Package, unit: str) -> dict[str, Any]:
             rasters[raster.name], less = _raster(raster, frame.origin)
             thinned |= less
     return {
-        "title": package.title,
+        "title": package.name,
         "date": package.date,
         "crs": crs_words(frame.crs_wkt, frame.crs_name),
         "vertical": height_words(frame),

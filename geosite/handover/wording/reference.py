@@ -24,7 +24,6 @@ __all__ = [
     "height_words",
     "mark_accuracy",
     "parcel_source_words",
-    "plural",
 ]
 
 DRAWN_DEG = 14.0
@@ -62,17 +61,6 @@ def height_words(frame: Frame) -> str:
     if frame.vertical_name is None:
         return "relative to the first baseline mark"
     return crs_words(frame.vertical_wkt or "", frame.vertical_name)
-
-
-def plural(unit: str) -> str:
-    """Return the plural of a unit.
-
-    Examples
-    --------
-    >>> plural("metre"), plural("US survey foot")
-    ('metres', 'US survey feet')
-    """
-    return unit.replace("foot", "feet") if "foot" in unit else f"{unit}s"
 
 
 def parcel_source_words(source: str) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from geosite.base.errors import Finding, Problem
+from geosite.base.units import plural
 from geosite.fieldbook.model import Notes
 from geosite.network.checks.facts import (
     WORST_KNOWN,
@@ -206,7 +207,8 @@ def _feet_too_long(unit: str, map_unit: str) -> str:
         if map_unit == "metre":
             return notes
         return (
-            f"either {notes}; or the anchor's coordinates are metres and this crs, in {map_unit},"
-            " is not theirs. Look at where each was written down before you change one of them"
+            f"either {notes}; or the anchor's coordinates are metres and this crs, in"
+            f" {plural(map_unit)}, is not theirs. Look at where each was written down before you"
+            " change one of them"
         )
-    return f"the anchor's coordinates look like metres in a CRS in {map_unit}: convert them"
+    return f"the anchor's coordinates look like metres in a CRS in {plural(map_unit)}: convert them"

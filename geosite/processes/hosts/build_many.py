@@ -22,6 +22,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from geosite.base.errors import GeositeError, OutputRefused, Problem
 from geosite.base.parent_process import die_with_parent
+from geosite.handover.folder.output_place import reason_of
 from geosite.processes.hosts.cluster import connected
 from geosite.processes.hosts.sites import content_hash, find_sites
 
@@ -214,9 +215,10 @@ def build_many(
     InputError
         No sites, or no scheduler at that address.
     OutputRefused
-        The output folder cannot be written.
+        The output folder cannot be written, or is where the sites are.
     """
     sites = find_sites(folder, out)
+    _refuse_among(folder, out, sites)
     try:
         (out / DONE).mkdir(parents=True, exist_ok=True)
         for name in sites:
@@ -243,11 +245,28 @@ def build_many(
     return tuple(done)
 
 
+def _refuse_among(folder: Path, out: Path, names: Iterable[str]) -> None:
+    """Refuse to write maps among the site files: they would be taken for each other."""
+    sources, place = folder.resolve(), out.resolve()
+    below = place != sources and place.is_relative_to(sources)
+    targets = [] if below else [place] if place == sources else [place / name for name in names]
+    if any(target.is_relative_to(sources) or sources.is_relative_to(target) for target in targets):
+        raise OutputRefused(
+            Problem(
+                "output-among-sites",
+                f"the maps would lie among the site files of {folder}",
+                "a folder of their own for the maps",
+                f"write for example --out {folder / 'maps'}",
+                str(out),
+            )
+        )
+
+
 def _unwritable(out: Path, error: OSError) -> OutputRefused:
     return OutputRefused(
         Problem(
             "output-not-writable",
-            f"cannot be written ({error.strerror or error})",
+            f"cannot be written ({reason_of(out, error)})",
             "a folder that can be written",
             "change the permissions, free some space or choose another folder with --out",
             str(out),

@@ -41,7 +41,7 @@ def inline_file(name: str, given: Any, folder: Path) -> str | None:
     Parameters
     ----------
     name
-        Of the input.
+        Of the input; of one of a list with its number, ``"sites[1]"``.
     given
         Its value.
     folder
@@ -79,7 +79,7 @@ def inline_file(name: str, given: Any, folder: Path) -> str | None:
         text = value if isinstance(value, str) else json.dumps(value)
         data = text.encode("utf-8", "surrogatepass")
     folder.mkdir(parents=True, exist_ok=True)
-    path = folder / f"{name}{_ENDINGS[kind]}"
+    path = folder / f"{name.partition('[')[0]}{_ENDINGS[kind]}"
     path.write_bytes(data)
     return str(path)
 

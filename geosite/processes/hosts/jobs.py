@@ -31,11 +31,13 @@ from pygeoapi.process.base import (
 from pygeoapi.process.manager.base import BaseManager
 
 from geosite.base.errors import InputError, Problem, printable
+from geosite.base.problems import Problems
 from geosite.processes import registry
 from geosite.processes.description import describe
 from geosite.processes.hosts.inline_files import inline_file
 from geosite.processes.hosts.job_list import JobList
 from geosite.processes.inputs import checked
+from geosite.processes.model import Process
 
 __all__ = ["RESULTS", "Limits", "Manager", "Processor", "Refused", "folder_size"]
 
@@ -209,12 +211,7 @@ class Manager(BaseManager):  # type: ignore[misc]
             raise Refused("the folder is full; delete jobs", HTTPStatus.INSUFFICIENT_STORAGE)
         sent = self.folder / ".host" / "inline" / uuid.uuid4().hex
         try:
-            for given in process.inputs:
-                if given.is_path and given.id in inputs:
-                    inputs[given.id] = self._file(given.id, inputs[given.id], sent)
-                elif given.is_path_list and given.id in inputs:
-                    inputs[given.id] = self._files(given.id, inputs[given.id], sent)
-            values = checked(process, inputs)
+            values = checked(process, self._named(process, inputs, sent))
         except InputError as error:
             shutil.rmtree(sent, ignore_errors=True)
             raise Refused(self.shown(str(error))) from error
@@ -230,6 +227,20 @@ class Manager(BaseManager):  # type: ignore[misc]
             }
         return job_id, kind, outputs, status, headers
 
+    def _named(self, process: Process, inputs: Mapping[str, Any], sent: Path) -> dict[str, Any]:
+        """Return inputs with the paths of their files; what is wrong with any is told together."""
+        named, problems = dict(inputs), Problems()
+        for given in process.inputs:
+            if given.id in inputs and (given.is_path or given.is_path_list):
+                one = self._file if given.is_path else self._files
+                try:
+                    named[given.id] = one(given.id, inputs[given.id], sent)
+                except InputError as error:
+                    problems.extend(error.problems)
+        if problems:
+            raise InputError(problems.first())
+        return named
+
     def _file(self, name: str, value: Any, sent: Path) -> str:
         """Return the file that an input holds or names."""
         return inline_file(name, value, sent) or self._inside(name, value)
@@ -241,7 +252,15 @@ class Manager(BaseManager):  # type: ignore[misc]
             raise InputError(
                 Problem("input-type", f"{name} is no list", "a list of files", "correct it")
             )
-        return [self._file(name, one, sent / str(k)) for k, one in enumerate(listed)]
+        found, problems = [], Problems()
+        for k, one in enumerate(listed):
+            try:
+                found.append(self._file(f"{name}[{k}]", one, sent / str(k)))
+            except InputError as error:
+                problems.extend(error.problems)
+        if problems:
+            raise InputError(problems.first())
+        return found
 
     def _inside(self, name: str, value: Any) -> str:
         """Return the file of this host's folder that an input names."""

@@ -245,3 +245,11 @@ def test_lines_of_the_command_name_their_fields() -> None:
         "the cell_sizes are wrong",
         "no disk space",
     ]
+
+
+def test_a_file_in_the_way_is_named(tmp_path: Path) -> None:
+    (tmp_path / "notes").write_text("")
+    for deep in ("notes/a.zip", "notes/deep/a.zip"):
+        ran = geosite("toolbox", "--out", tmp_path / deep)
+        assert (ran.status, ran.err.count("\n")) == (4, 1)
+        assert f"cannot be written ({tmp_path / 'notes'} is a file, no folder)" in ran.err

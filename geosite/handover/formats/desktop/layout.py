@@ -55,7 +55,7 @@ def layout_element(package: Package, layout: Layout, unit: Literal["m", "ft"]) -
     legend = layout.columns[0] if below else column
     room = Rectangle(legend.x, legend.y + (0.0 if below else 18.0 * k), legend.width, 20.0 * k)
     caution_top = column.y + 18.0 * k if below else column.bottom - 30.0 * k
-    title = package.title or "Untitled site"
+    title = package.name
     frame = package.frame
     where = f"Site plan in {crs_words(frame.crs_wkt, frame.crs_name)}, elevations in "
     where += height_words(frame) if frame.vertical_name else "the survey's own height"

@@ -10,6 +10,7 @@ from pathlib import Path
 from geosite.base.errors import OutputRefused, Problem
 from geosite.base.version import __version__
 from geosite.handover.folder.one_file import write_whole
+from geosite.handover.folder.output_place import reason_of
 
 __all__ = ["write_toolbox"]
 
@@ -69,7 +70,7 @@ def _refusal(path: Path, error: OSError) -> OutputRefused:
     return OutputRefused(
         Problem(
             "output-not-writable",
-            f"cannot be written ({error.strerror}), nothing was changed",
+            f"cannot be written ({reason_of(path, error)}), nothing was changed",
             "a file name in a folder that can be written",
             "choose another name with --out",
             file=str(path),

@@ -1,0 +1,223 @@
+"""What in a tree of TOML tables breaks its schema, said in the words of who writes it by hand."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Collection, Mapping
+from typing import Any
+
+from geosite.base.problems import Problems, did_you_mean, shown
+from geosite.reading.toml_lines import Path, TomlText
+
+__all__ = ["GAP", "dotted", "explain", "name_not_finite"]
+
+GAP = "GAP"
+"""How a text starts that stands for something an import could not know."""
+
+# what others call it
+_SAME_WORDS = {
+    **dict.fromkeys(("polygon", "surface", "region", "face", "multipolygon"), "area"),
+    **dict.fromkeys(("polyline", "linestring", "path", "edge", "multilinestring"), "line"),
+    **dict.fromkeys(("spot", "node", "mark", "multipoint"), "point"),
+    **dict.fromkeys(("metre", "metres", "meter", "meters", "metric"), "m"),
+    **dict.fromkeys(("feet", "foot", "imperial", "international foot"), "ft"),
+    **dict.fromkeys(("us-ft", "usft", "us survey foot", "us survey feet", "sft"), "ftUS"),
+    **dict.fromkeys(("%", "per cent"), "percent"),
+    **dict.fromkeys(("degrees", "deg"), "degree"),
+}
+_TYPES = {
+    "string": "text in quotes",
+    "number": "a number",
+    "integer": "a whole number",
+    "boolean": "true or false",
+    "array": "a list",
+    "object": "a table",
+}
+
+
+def dotted(path: Path) -> str:
+    """Return a path as it would be written in the file."""
+    text = ""
+    for part in path:
+        if isinstance(part, int):
+            text += f"[{part}]"
+        else:
+            plain = re.fullmatch(r"[A-Za-z0-9_-]+", part)
+            text += ("." if text else "") + (part if plain else shown(part, 80))
+    return text
+
+
+def name_not_finite(tree: Any, place: TomlText, problems: Problems, path: Path = ()) -> None:
+    r"""Report numbers that TOML has and no quantity is: nan and inf.
+
+    Examples
+    --------
+    >>> place, problems = TomlText("a.toml", "[device]\nwalk = inf"), Problems()
+    >>> name_not_finite({"device": {"walk": math.inf}}, place, problems)
+    >>> print(problems.first()[0])
+    a.toml:2: device.walk is inf; expected a finite number; give the number, or leave the key out
+    """
+    if isinstance(tree, dict | list):
+        for key, inner in tree.items() if isinstance(tree, dict) else enumerate(tree):
+            name_not_finite(inner, place, problems, (*path, key))
+    elif isinstance(tree, float) and not math.isfinite(tree):
+        problems.add(
+            "not-finite",
+            f"{dotted(path)} is {tree}",
+            "a finite number",
+            "give the number, or leave the key out",
+            place.file,
+            place.line(*path),
+        )
+
+
+def explain(
+    tree: Any,
+    schema: Mapping[str, Any],
+    place: TomlText,
+    problems: Problems,
+    *,
+    whole: str = "the site file",
+    needed: Collection[Path] = (),
+) -> None:
+    r"""Report everything in which a tree of TOML tables breaks a schema, in our own words.
+
+    Parameters
+    ----------
+    tree
+        The tables.
+    schema
+        JSON Schema, as msgspec makes it of structs.
+    place
+        Where the tables are written.
+    problems
+        Receives what is wrong, with its line.
+    whole
+        How to call the file itself.
+    needed
+        Paths of the tables without which there is no survey.
+
+    Examples
+    --------
+    >>> text = '[device]\nwalk = "far"'
+    >>> number = {"type": "object", "properties": {"walk": {"type": "number"}}}
+    >>> rule = {"type": "object", "properties": {"device": number}}
+    >>> problems = Problems()
+    >>> explain({"device": {"walk": "far"}}, rule, TomlText("a.toml", text), problems)
+    >>> print(problems.first()[0])  # doctest: +ELLIPSIS
+    a.toml:2: device.walk is "far"; expected a number; write a number without quotes, ...
+    """
+    from jsonschema import Draft202012Validator  # slow to import, needed on failure only
+
+    name_not_finite(tree, place, problems)
+
+    unknown: list[tuple[Path, str, str | None]] = []
+    missing: dict[Path, Any] = {}
+    for error in _leaves(Draft202012Validator(dict(schema)).iter_errors(tree)):
+        if problems.full:
+            return
+        path = tuple(error.absolute_path)
+        if error.validator == "additionalProperties":
+            allowed = error.schema["properties"]
+            for key in error.instance:
+                if key not in allowed and not problems.full:
+                    free = [name for name in allowed if name not in error.instance]
+                    likely = problems.suggest(key, free) or problems.suggest(key, allowed)
+                    unknown.append((path, key, likely))
+                    kind = "table" if isinstance(error.instance[key], Mapping) else "key"
+                    problems.add(
+                        "key-unknown",
+                        f"unknown {kind} {shown(key)} in {f'[{dotted(path)}]' if path else whole}",
+                        "one of " + ", ".join(allowed),
+                        did_you_mean(likely, "remove it"),
+                        place.file,
+                        place.line(*path, key),
+                    )
+        elif error.validator == "required":
+            missing.setdefault(path, error)
+        elif not (isinstance(error.instance, str) and error.instance.startswith(GAP)):
+            problems.add(
+                "value-refused",
+                f"{dotted(path) or whole} is {shown(error.instance)}",
+                _expected(error.schema),
+                _remedy(error, problems),
+                place.file,
+                place.line(*path),
+            )
+    guessed = {(path, likely) for path, _, likely in unknown}
+    for path, found in missing.items():
+        for key in found.validator_value:
+            # a misspelt key is one mistake, not two
+            if key not in found.instance and (path, key) not in guessed:
+                table = f"[{dotted(path)}]" if path else whole
+                # a table of its own is a reference to its struct
+                is_table = not path and "type" not in found.schema["properties"][key]
+                problems.add(
+                    "key-missing",
+                    f"{table} has no {f'[{key}] table' if is_table else f'key {key}'}",
+                    "it, because the survey cannot be read or placed without it"
+                    if path[:1] in needed
+                    else "it, because nothing can be made of the table without it",
+                    f"add {f'the table [{key}]' if is_table else f'{key} = ...'}",
+                    place.file,
+                    place.line(*path),
+                )
+
+
+def _leaves(errors: Any) -> Any:
+    """Yield errors; of "this or nothing" only those about this, since TOML has no null."""
+    for error in errors:
+        if error.validator == "anyOf" and error.context:
+            about = [
+                e
+                for e in error.context
+                if error.schema["anyOf"][e.relative_schema_path[0]] != {"type": "null"}
+            ]
+            yield from _leaves(about)
+        else:
+            yield error
+
+
+def _expected(rule: dict[str, Any]) -> str:
+    if "enum" in rule:
+        return "one of " + ", ".join(shown(v) for v in rule["enum"])
+    text = _TYPES.get(rule.get("type", ""), "another value")
+    bounds = []
+    for key, words in (
+        ("exclusiveMinimum", "greater than"),
+        ("minimum", "at least"),
+        ("exclusiveMaximum", "less than"),
+        ("maximum", "at most"),
+    ):
+        if key in rule:
+            bounds.append(f"{words} {rule[key]:g}")
+    if "minLength" in rule:
+        most = rule.get("maxLength")
+        bounds.append(
+            f"of {rule['minLength']} to {most} characters" if most else "that is not empty"
+        )
+    if "minItems" in rule and rule.get("maxItems") == rule["minItems"]:
+        bounds.append(f"of {rule['minItems']}")
+    return " ".join([text, " and ".join(bounds)]).strip()
+
+
+def _remedy(error: Any, problems: Problems) -> str:
+    value, rule = error.instance, error.schema
+    if "enum" in rule and isinstance(value, str):
+        meant = _SAME_WORDS.get(value.casefold())
+        if meant in rule["enum"]:
+            return did_you_mean(meant, "")
+        likely = problems.suggest(value, [v for v in rule["enum"] if isinstance(v, str)], 0.5)
+        return did_you_mean(likely, "choose one of these")
+    if isinstance(value, str) and rule.get("type") in ("number", "integer"):
+        return "write a number without quotes" + (
+            ", with a decimal point" if rule["type"] == "number" else ""
+        )
+    if isinstance(value, str) and rule.get("type") == "boolean":
+        return "write it without quotes"
+    if rule.get("type") == "string" and not isinstance(value, str):
+        return "put it in quotes"
+    if rule.get("type") == "array":
+        return "correct the list" if isinstance(value, list) else "put it in square brackets"
+    return "correct the value"
