@@ -25,6 +25,7 @@ from geosite.analysis.approach import (
 from geosite.base.arrays import Floats, Ints
 from geosite.base.errors import Finding, InputError, Problem
 from geosite.base.estimate import Estimate
+from geosite.base.exact_numbers import fixed
 from geosite.base.map_frame import Frame, longitude_latitude
 from geosite.base.statistics import NORMAL_95
 from geosite.fieldbook.sitefile import Parcels
@@ -353,8 +354,8 @@ def no_parcel_near(parcel_map: ParcelMap, drawing: Drawing, network: Network) ->
     _, distances = tree.query_nearest(shapes, return_distance=True, all_matches=False)
     nearest = float(np.min(distances)) / network.frame.combined_factor
     return (
-        f"No feature lies on a parcel, the nearest parcel is {nearest:.0f} m away, so nothing is"
-        " said about parcels: check the CRS of the parcel map and the anchor."
+        f"No feature lies on a parcel, the nearest parcel is {fixed(nearest, 0)} m away, so "
+        f"nothing is said about parcels: check the CRS of the parcel map and the anchor."
     )
 
 

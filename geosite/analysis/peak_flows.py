@@ -9,6 +9,7 @@ import numpy as np
 
 from geosite.base.errors import Finding, InputError, Problem
 from geosite.base.estimate import Estimate
+from geosite.base.exact_numbers import fixed
 from geosite.fieldbook.model import Notes
 from geosite.linework.model import Drawing
 from geosite.terrain.site import Terrain
@@ -167,7 +168,8 @@ def peak_flow_findings(flows: tuple[PeakFlow, ...], notes: Notes) -> tuple[Findi
         Finding(
             "look",
             "runoff-unknown",
-            f"{one.inlet}: no peak flow, for of {one.unknown_m2:.0f} m2 that drain to it no code "
+            f"{one.inlet}: no peak flow, for of {fixed(one.unknown_m2, 0)} m2 that drain to it "
+            "no code "
             "says how much of the rain runs off: give runoff in [codes.NAME] or in [drainage].",
             notes.site_file,
         )

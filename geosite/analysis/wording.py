@@ -11,6 +11,7 @@ from geosite.analysis.takeoff.quantities import TakeOff
 from geosite.analysis.takeoff.walked_twice import BesideLine
 from geosite.base.errors import Finding
 from geosite.base.estimate import Estimate
+from geosite.base.exact_numbers import Words, fixed, kept
 from geosite.base.map_frame import Frame
 from geosite.base.rounding import decimals, grouped, place_words, written
 from geosite.terrain.water.falls_from_buildings import LEAST_DROP_M
@@ -52,7 +53,7 @@ COVERED_ENOUGH = 0.99
 """A surface that reaches less than this share of an area gives quantities of part of it only."""
 
 
-def with_interval(measured: Estimate, unit: str) -> str:
+def with_interval(measured: Estimate, unit: str) -> Words:
     """Return a number with its 95 % interval, ends in brackets where it lies unevenly.
 
     Examples
@@ -64,16 +65,17 @@ def with_interval(measured: Estimate, unit: str) -> str:
     """
     if measured.sigma is not None or not math.isfinite(measured.half_width):
         text = written(measured.value, measured.half_width, unit)
+        exact: tuple[float, ...] = (measured.value, measured.half_width)
     else:
         places = max(decimals(measured.half_width), 0)
         ends = (measured.value, measured.low, measured.high)
         value, low, high = (grouped(v, places) for v in ends)
-        text = f"{value} {unit} ({low} to {high}{end_words(measured)})"
+        text, exact = f"{value} {unit} ({low} to {high}{end_words(measured)})", ends
     # a terminal may not know the narrow blank between thousands
-    return text.replace("\u202f", "")
+    return kept(text.replace("\u202f", ""), *exact)
 
 
-def at_95(measured: Estimate, unit: str) -> str:
+def at_95(measured: Estimate, unit: str) -> Words:
     """Return a number with its interval and what that is.
 
     Examples
@@ -84,7 +86,8 @@ def at_95(measured: Estimate, unit: str) -> str:
     '8.51 % (its accuracy is not known)'
     """
     known = math.isfinite(measured.half_width)
-    return f"{with_interval(measured, unit)} ({'95 %' if known else 'its accuracy is not known'})"
+    words = "95 %" if known else "its accuracy is not known"
+    return Words(f"{with_interval(measured, unit)} ({words})")
 
 
 def grade_findings(grades: Sequence[Grade]) -> tuple[Finding, ...]:
@@ -148,7 +151,7 @@ def _grade_words(grade: Grade) -> str:
     section = f" (section {grade.requirement.section})" if grade.requirement.section else ""
     return (
         f"{grade.check} {measured} from {grade.span.start} to {grade.span.end} against "
-        f"{least}{factor * grade.requirement.limit:.2f} {unit}{section}"
+        f"{least}{fixed(factor * grade.requirement.limit, 2)} {unit}{section}"
     )
 
 
@@ -223,8 +226,10 @@ def fall_findings(falls: Sequence[FallVerdict], frame: Frame) -> tuple[Finding, 
         code = "fall-from-building"
         if judged.worst is None or judged.verdict == "not measured":
             text = (
-                f"{fall.name}: before {judged.lengths_m['not measured']:.1f} m of its walls the "
-                f"fall is not measured. Walk marks at the wall and {fall.distance_m:.2f} m from it."
+                f"{fall.name}: before {fixed(judged.lengths_m['not measured'], 1)} m of its "
+                "walls the "
+                f"fall is not measured. Walk marks at the wall and {fixed(fall.distance_m, 2)} m "
+                "from it."
             )
             found.append(Finding("note", code, text))
             continue
@@ -238,15 +243,17 @@ def fall_findings(falls: Sequence[FallVerdict], frame: Frame) -> tuple[Finding, 
         asks = "the default asks" if judged.rule.is_default else "the rule asks"
         verdict = f"less than {asks}" if beyond else "undecided at this accuracy"
         text = (
-            f"{fall.name}: {verdict}: the {what} within {judged.over_m:.2f} m of the wall {does} "
-            f"{at_95(worst, '%')} away from it at "
+            f"{fall.name}: {verdict}: the {what} within {fixed(judged.over_m, 2)} m of the wall "
+            f"{does} {at_95(worst, '%')} away from it at "
             f"{place_words(easting, northing)}; it {judged.rule.sense} fall "
             f"{100 * judged.limit:g} % or more ({judged.rule.named}). "
-            f"Of {fall.wall_m:.1f} m of wall {judged.lengths_m['beyond']:.1f} m have less, "
-            f"{judged.lengths_m['undecided']:.1f} m are undecided{_towards(one.toward_m)}."
+            f"Of {fixed(fall.wall_m, 1)} m of wall {fixed(judged.lengths_m['beyond'], 1)} m have "
+            "less, "
+            f"{fixed(judged.lengths_m['undecided'], 1)} m are undecided{_towards(one.toward_m)}."
         )
         if not beyond:
-            text += f" More marks at the wall and {fall.distance_m:.2f} m from it would decide it."
+            away = fixed(fall.distance_m, 2)
+            text += f" More marks at the wall and {away} m from it would decide it."
         if judged.rule.exceptions:
             text += f" Exceptions: {'; '.join(judged.rule.exceptions)}."
         at = (float(easting), float(northing))
@@ -262,7 +269,7 @@ def _towards(wall: Estimate) -> str:
     return f"; before {with_interval(wall, 'm')} water runs towards the building"
 
 
-def clearance_words(clearance: Clearance) -> str:
+def clearance_words(clearance: Clearance) -> Words:
     """Say in one sentence how far a feature is from a parcel line.
 
     Examples
@@ -279,11 +286,11 @@ def clearance_words(clearance: Clearance) -> str:
     size = apart if apart.value >= 0 else apart.scaled(-1.0)
     reach = at_95(size, "m")
     if clearance.verdict == "clear":
-        return f"{feature} is clear of the line of parcel {parcel} by {reach}"
+        return Words(f"{feature} is clear of the line of parcel {parcel} by {reach}")
     if clearance.verdict == "crosses":
-        return f"{feature} reaches over the line of parcel {parcel} by {reach}"
+        return Words(f"{feature} reaches over the line of parcel {parcel} by {reach}")
     side = "short of" if apart.value >= 0 else "over"
-    return (
+    return Words(
         f"{feature} and the line of parcel {parcel}: cannot tell, measured {side} the line by "
         f"{reach}"
     )
@@ -348,8 +355,9 @@ def _edge_findings(taken: TakeOff) -> Iterator[Finding]:
         )
         count = f"{len(twice)} edges differ" if len(twice) > 1 else "One edge differs"
         text = (
-            f"{count} between areas: overlaps {sum(p.overlap.value for p in twice):.2f} m2, gaps "
-            f"{sum(p.gap.value for p in twice):.2f} m2, most between {worst.first!r} and "
+            f"{count} between areas: overlaps {fixed(sum(p.overlap.value for p in twice), 2)} "
+            "m2, gaps "
+            f"{fixed(sum(p.gap.value for p in twice), 2)} m2, most between {worst.first!r} and "
             f"{worst.second!r} ({with_interval(worst.width, 'm')} on the average); {remedy}."
         )
         # walks that differ by no more than their noise say nothing of the ground
@@ -463,8 +471,8 @@ def beside_findings(found: Sequence[BesideLine]) -> tuple[Finding, ...]:
         Finding(
             "look",
             "walked-twice",
-            f"{one.second} runs {one.apart_m:.2f} m beside {one.first} all along, and both are "
-            "ordered: if they are two edges of one thing, "
+            f"{one.second} runs {fixed(one.apart_m, 2)} m beside {one.first} all along, and both "
+            f"are ordered: if they are two edges of one thing, "
             + (
                 f'say counted_in = "{one.first_code}" in [codes.{one.second_code}].'
                 if one.first_code and one.second_code and one.first_code != one.second_code

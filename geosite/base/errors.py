@@ -11,6 +11,8 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import ClassVar, Literal
 
+from geosite.base.exact_numbers import Told
+
 __all__ = [
     "Finding",
     "GeositeError",
@@ -68,6 +70,12 @@ class Problem:
     remedy: str
     file: str | None = None
     line: int | None = None
+
+    def __post_init__(self) -> None:
+        """Take exact values out of the words; those of what is wrong stay with it."""
+        object.__setattr__(self, "what", Told(self.what))
+        object.__setattr__(self, "expected", str(Told(self.expected)))
+        object.__setattr__(self, "remedy", str(Told(self.remedy)))
 
     def __str__(self) -> str:
         where = ""
@@ -151,3 +159,7 @@ class Finding:
     line: int | None = None
     mark: str | None = None
     place: tuple[float, float] | None = None
+
+    def __post_init__(self) -> None:
+        """Take exact values out of the words and keep them beside."""
+        object.__setattr__(self, "text", Told(self.text))

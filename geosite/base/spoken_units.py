@@ -11,10 +11,12 @@ from __future__ import annotations
 import re
 from collections.abc import Collection, Iterator, Mapping
 from dataclasses import fields, is_dataclass
+from functools import partial
 from typing import Any
 
 import msgspec
 
+from geosite.base.exact_numbers import Told
 from geosite.base.units import FOOT_M
 
 __all__ = ["in_feet", "like_measures", "spoken"]
@@ -89,25 +91,33 @@ def in_feet(text: str, unchanged: Collection[str] = ()) -> str:
     '1.6 to 4.9 ft from the wall, 14 of 971 ft2'
     """
     # the longest first: one name may be a part of another
+    told = Told(text)
     names = [re.escape(name) for name in sorted(unchanged, key=len, reverse=True)]
     own = "|".join(['"[^"]*"', *(rf"(?<!\w){name}(?!\w)" for name in names)])
-    parts = re.split(f"({own})", text)
-    # what was split by stands at every second place
-    return "".join(
-        part if i % 2 else _MEASURE.sub(_converted, part) for i, part in enumerate(parts)
-    )
+    turned, start = [], 0
+    for i, part in enumerate(re.split(f"({own})", str(told))):
+        # what was split by stands at every second place
+        turned.append(part if i % 2 else _MEASURE.sub(partial(_converted, told, start), part))
+        start += len(part)
+    return "".join(turned)
 
 
-def _converted(match: re.Match[str]) -> str:
+def _converted(told: Told, start: int, match: re.Match[str]) -> str:
+    """Return a measure in feet; `start` is where the part of the match begins in the sentence."""
     factor, unit, more = _FEET[match[2].replace("²", "2").replace("³", "3")]
 
-    def turned(number: re.Match[str]) -> str:
+    def turned(group: int) -> str:
+        return _ONE.sub(partial(one, start + match.start(group)), match[group] or "")
+
+    def one(before: int, number: re.Match[str]) -> str:
         _, _, decimals = number[0].partition(".")
         sign = "+" if number[0].startswith("+") else ""
         places = max(0, len(decimals) + more)
-        return f"{sign}{float(number[0]) * factor + 0.0:.{places}f}"
+        # rounded once, where the exact value is there
+        value = told.exact.get(before + number.start(), float(number[0]))
+        return f"{sign}{round(value * factor, places) + 0.0:.{places}f}"
 
-    return f"{_ONE.sub(turned, match[1])} {unit}{_ONE.sub(turned, match[3] or '')}"
+    return f"{turned(1)} {unit}{turned(3)}"
 
 
 def spoken(text: str, unit: str, unchanged: Collection[str] = ()) -> str:
@@ -118,4 +128,4 @@ def spoken(text: str, unit: str, unchanged: Collection[str] = ()) -> str:
     >>> spoken("the wall is 3.05 m long", "ft"), spoken("the wall is 3.05 m long", "m")
     ('the wall is 10.01 ft long', 'the wall is 3.05 m long')
     """
-    return in_feet(text, unchanged) if unit == "ft" else text
+    return in_feet(text, unchanged) if unit == "ft" else str(Told(text))

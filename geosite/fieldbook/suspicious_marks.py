@@ -16,6 +16,7 @@ import numpy as np
 
 from geosite.base.arrays import Floats, Ints
 from geosite.base.errors import Finding
+from geosite.base.exact_numbers import fixed
 from geosite.fieldbook.model import PIECE_KINDS, FieldBook
 from geosite.fieldbook.suspicious_heights import height_suspects
 
@@ -202,8 +203,8 @@ def _told(book: FieldBook, suspect: Suspect) -> str:
     if suspect.kind == "height":
         side = "above" if suspect.above > 0 else "below"
         text = (
-            f"{where} is {abs(suspect.above):.2f} m {side} everything round it, where"
-            f" {suspect.usual:.2f} m from mark to mark is usual"
+            f"{where} is {fixed(abs(suspect.above), 2)} m {side} everything round it, where"
+            f" {fixed(suspect.usual, 2)} m from mark to mark is usual"
         )
         if not suspect.axis:
             return f"{text}."

@@ -7,6 +7,7 @@ from collections.abc import Iterable
 import numpy as np
 
 from geosite.base.errors import Finding
+from geosite.base.exact_numbers import fixed
 from geosite.fieldbook.model import FieldBook
 from geosite.linework.checks import (
     BelowNoise,
@@ -77,26 +78,26 @@ def _code_and_text(book: FieldBook, one: Remark) -> tuple[str, str]:
             mark = row_name(book, row)
             return (
                 "fit-residual-large",
-                f"{mark[0].upper()}{mark[1:]} is {off:.3f} m off the {kind} of {name!r}, where "
-                f"about {sigma:.3f} m was expected; it may not belong to it.",
+                f"{mark[0].upper()}{mark[1:]} is {fixed(off, 3)} m off the {kind} of {name!r}, "
+                f"where about {fixed(sigma, 3)} m was expected; it may not belong to it.",
             )
         case UncertainRadius(name, _, radius, sigma):
             return (
                 "circle-loose",
                 f"The marks of circle {name!r} cover too short a stretch of it: the radius is "
-                f"{radius:.2f} m with a standard deviation of {sigma:.2f} m. Walk marks all around "
-                "it.",
+                f"{fixed(radius, 2)} m with a standard deviation of {fixed(sigma, 2)} m. Walk "
+                f"marks all around it.",
             )
         case FlatArc(name, _, sagitta, sigma):
             return (
                 "arc-flat",
-                f"The arc of {name!r} bends by {sagitta:.3f} m with a standard deviation of "
-                f"{sigma:.3f} m: it cannot be told from a straight line.",
+                f"The arc of {name!r} bends by {fixed(sagitta, 3)} m with a standard deviation of "
+                f"{fixed(sigma, 3)} m: it cannot be told from a straight line.",
             )
         case NearlyClosed(name, row, gap):
             return (
                 "outline-nearly-closed",
-                f"The outline of {name!r} ends {gap:.2f} m from where it began, at "
+                f"The outline of {name!r} ends {fixed(gap, 2)} m from where it began, at "
                 f"{row_name(book, row)}. If that is the first mark again, both rows should carry "
                 "one name.",
             )
@@ -110,6 +111,6 @@ def _code_and_text(book: FieldBook, one: Remark) -> tuple[str, str]:
         case SharedGround(first, second, _, area):
             return (
                 "areas-overlap",
-                f"Areas {first!r} and {second!r} share {area:.2f} m2 and neither lies inside the "
-                "other: this ground is counted twice.",
+                f"Areas {first!r} and {second!r} share {fixed(area, 2)} m2 and neither lies "
+                f"inside the other: this ground is counted twice.",
             )

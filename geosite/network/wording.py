@@ -9,6 +9,7 @@ from typing import Literal
 import numpy as np
 
 from geosite.base.errors import Finding
+from geosite.base.exact_numbers import fixed
 from geosite.base.rounding import decimals, signed
 from geosite.base.statistics import chi2_sf
 from geosite.fieldbook.model import Notes
@@ -173,7 +174,7 @@ def share_findings(notes: Notes, shares: ErrorShares | None) -> list[Finding]:
     if shares.distance and shares.between is not None:
         a, b = (book.marks[book.mark[row]] for row in shares.between)
         said.append(
-            f"of that of the distance of {shares.distance_m:.1f} m from {a} to {b} "
+            f"of that of the distance of {fixed(shares.distance_m, 1)} m from {a} to {b} "
             f"{_parts(shares.distance)}"
         )
     if not said:
@@ -222,8 +223,8 @@ def device_findings(notes: Notes, judged: Judged, accuracy_known: bool) -> list[
                 "told by the misclosures already."
                 if gain is None
                 else f": if its errors are what the misclosures show, the least certain place of "
-                f"this site is then known within {gain:.2f} m instead of "
-                f"{judged.arm.error_95_m:.2f} m (95 %)."
+                f"this site is then known within {fixed(gain, 2)} m instead of "
+                f"{fixed(judged.arm.error_95_m, 2)} m (95 %)."
             )
         )
         return [Finding("note", "device-unknown", text, notes.site_file)]
@@ -292,8 +293,8 @@ def open_end_findings(notes: Notes, ends: Sequence[OpenEnd]) -> list[Finding]:
     text = f"{which}, so nothing shows how far the device drifted or that a mistake was made there"
     if math.isfinite(worst.drift_95_m) and math.isfinite(worst.drift_up_95_m):
         text += (
-            f": from {worst.since} to the end of {worst.run} up to {worst.drift_95_m:.2f} m in "
-            f"plan and {worst.drift_up_95_m:.2f} m in height (95 %)"
+            f": from {worst.since} to the end of {worst.run} up to {fixed(worst.drift_95_m, 2)} "
+            f"m in plan and {fixed(worst.drift_up_95_m, 2)} m in height (95 %)"
         )
     text += f". Visit {baseline.from_} or {baseline.to} again before a run ends."
     return [Finding("look", "run-open", text, book.file, line)]
@@ -337,7 +338,9 @@ def control_findings(
         ranked = np.sort(fit.test)
         if len(fit.knot) > 2 and ranked[-1] > ranked[-2] + 10:
             size = float(np.sqrt((fit.error[best] ** 2).sum()))
-            text += f": the {what} of mark {names[fit.knot[best]]} looks wrong by {size:.2f} m."
+            text += (
+                f": the {what} of mark {names[fit.knot[best]]} looks wrong by {fixed(size, 2)} m."
+            )
         else:
             text += ", and there are too few to tell which is wrong."
         findings.append(Finding("look", "control-misfit", text, notes.site_file))
@@ -378,8 +381,9 @@ def lever_arm_findings(notes: Notes, arm: LeverArm) -> list[Finding]:
         Finding(
             "note",
             "lever-arm",
-            f"The baseline is {arm.baseline_m:.1f} m long and {where} is {arm.distance_m:.0f} m "
-            f"from it: there the direction alone costs up to {arm.swing_95_m:.2f} m (95 %).",
+            f"The baseline is {fixed(arm.baseline_m, 1)} m long and {where} is "
+            f"{fixed(arm.distance_m, 0)} m "
+            f"from it: there the direction alone costs up to {fixed(arm.swing_95_m, 2)} m (95 %).",
             book.file,
             int(book.line[arm.row]),
         )
@@ -406,13 +410,12 @@ def advice_findings(notes: Notes, arm: LeverArm, advice: tuple[Advice, ...]) -> 
     for one in advice:
         if one.kind == "tie":
             parts.append(
-                f"let run {one.run} also visit mark {one.mark}: {one.error_95_m:.2f} m there"
+                f"let run {one.run} also visit mark {one.mark}: {fixed(one.error_95_m, 2)} m there"
             )
         else:
-            parts.append(f"measure mark {one.mark} on the map: {one.error_95_m:.2f} m there")
+            parts.append(f"measure mark {one.mark} on the map: {fixed(one.error_95_m, 2)} m there")
     text = (
-        f"The least certain place is good to {arm.error_95_m:.2f} m (95 %). What would help most: "
-        + "; or ".join(parts)
-        + "."
+        f"The least certain place is good to {fixed(arm.error_95_m, 2)} m (95 %). What would "
+        "help most: " + "; or ".join(parts) + "."
     )
     return [Finding("note", "advice", text, notes.book.file)]

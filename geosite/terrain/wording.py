@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterable, Sequence
 
 from geosite.base.errors import Finding
 from geosite.base.estimate import Estimate
+from geosite.base.exact_numbers import Words, fixed, kept
 from geosite.base.map_frame import Frame
 from geosite.base.rounding import place_words, places_told, signed
 from geosite.fieldbook.model import Notes
@@ -43,7 +44,7 @@ _PATCH_M2 = 1.0
 """Every crest has flat places; a smaller one is only a note."""
 
 
-def interval_words(estimate: Estimate, most: int, unit: str) -> str:
+def interval_words(estimate: Estimate, most: int, unit: str) -> Words:
     """Return a number with its 95 % interval as it is said in a sentence.
 
     No digit more than the interval bears; a small volume is told to the litre where it is known so
@@ -70,12 +71,13 @@ def interval_words(estimate: Estimate, most: int, unit: str) -> str:
     places = _places(estimate, most, unit)
     value = f"{estimate.value:.{places}f} {unit}".rstrip()
     if not (math.isfinite(estimate.low) and math.isfinite(estimate.high)):
-        return value
+        return kept(value, estimate.value)
     ends = f"{estimate.low:.{places}f} to {estimate.high:.{places}f}"
-    return f"{value} ({ends}{end_words(estimate)})"
+    words = f"{value} ({ends}{end_words(estimate)})"
+    return kept(words, estimate.value, estimate.low, estimate.high)
 
 
-def signed_words(estimate: Estimate, most: int, unit: str) -> str:
+def signed_words(estimate: Estimate, most: int, unit: str) -> Words:
     """Return a difference with its 95 % interval and their signs, with as many digits.
 
     Examples
@@ -85,7 +87,7 @@ def signed_words(estimate: Estimate, most: int, unit: str) -> str:
     """
     places = _places(estimate, most, unit)
     value, low, high = (signed(x, places) for x in (estimate.value, estimate.low, estimate.high))
-    return f"{value} {unit} ({low} to {high})"
+    return kept(f"{value} {unit} ({low} to {high})", estimate.value, estimate.low, estimate.high)
 
 
 def _places(estimate: Estimate, most: int, unit: str) -> int:
@@ -305,9 +307,9 @@ def paving_findings(paving: Iterable[PavingEstimate], frame: Frame) -> tuple[Fin
                 "look" if one.is_sure and paved.patch_m2 >= _PATCH_M2 else "note",
                 "flat-paving",
                 f"{paved.name}: {interval_words(one.flat_m2, 1, 'm2')} of "
-                f"{paved.known_m2:.{places}f} m2 looked at are flatter than "
+                f"{fixed(paved.known_m2, places)} m2 looked at are flatter than "
                 f"{paved.minimum_percent:g} % (common practice, a default that local rules "
-                f"replace); the largest such patch, {paved.patch_m2:.{places}f} m2, is at "
+                f"replace); the largest such patch, {fixed(paved.patch_m2, places)} m2, is at "
                 f"{place_words(easting, northing)}.{doubt}",
                 place=(float(easting), float(northing)),
             )
@@ -378,8 +380,8 @@ def _unseen_rim(apart_m: float) -> str:
     if apart_m < _RIM_SEEN_M:
         return ""
     return (
-        f" No mark is within {apart_m:.1f} m of there: a notch in the rim lets more of it off. "
-        "A mark at the lowest place of the rim would decide."
+        f" No mark is within {fixed(apart_m, 1)} m of there: a notch in the rim lets more of it "
+        f"off. A mark at the lowest place of the rim would decide."
     )
 
 
@@ -453,8 +455,8 @@ def _unseen_buildings(notes: Notes, water: Water) -> Iterable[Finding]:
             name,
             "fall-from-building-unknown",
             f"{name}: whether the ground falls away from it is not known, for no ground was "
-            f"surveyed before its walls. Walk marks {notes.site.drainage.fall_distance:.2f} m from "
-            "them.",
+            f"surveyed before its walls. Walk marks "
+            f"{fixed(notes.site.drainage.fall_distance, 2)} m from them.",
         )
 
 

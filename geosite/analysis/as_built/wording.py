@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from geosite.analysis.as_built.model import AsBuilt, Deviation
 from geosite.base.errors import Finding
+from geosite.base.exact_numbers import Words, fixed, kept
 from geosite.base.rounding import written
 from geosite.fieldbook.model import Notes
 from geosite.terrain.wording import interval_words, signed_words
@@ -47,14 +48,16 @@ def _deviations(made: AsBuilt) -> Iterator[Finding]:
 
 def _beyond(one: Deviation) -> Iterator[str]:
     if one.plan_verdict == "beyond" and one.plan is not None:
-        yield (
-            f"{one.name} lies {written(abs(one.plan.value), one.plan.half_width, 'm')} off in plan "
+        off, half = abs(one.plan.value), one.plan.half_width
+        yield Words(
+            f"{one.name} lies {kept(written(off, half, 'm'), off, half)} off in plan "
             f"(95 %), {one.plan_limit:g} m are allowed."
         )
     if one.height_verdict == "beyond" and one.up is not None:
         way = "high" if one.up.value > 0 else "low"
-        yield (
-            f"{one.name} is {written(abs(one.up.value), one.up.half_width, 'm')} too {way} (95 %), "
+        off, half = abs(one.up.value), one.up.half_width
+        yield Words(
+            f"{one.name} is {kept(written(off, half, 'm'), off, half)} too {way} (95 %), "
             f"{one.height_limit:g} m are allowed."
         )
 
@@ -62,7 +65,7 @@ def _beyond(one: Deviation) -> Iterator[str]:
 def _surfaces(made: AsBuilt) -> Iterator[Finding]:
     for one in made.surfaces:
         text = (
-            f"{one.code or 'without a code'}: {one.area_m2:.1f} m2 lie "
+            f"{one.code or 'without a code'}: {fixed(one.area_m2, 1)} m2 lie "
             f"{signed_words(one.mean_m, 3, 'm')} above the design on average"
         )
         if one.share_within is not None:

@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 from geosite.analysis.change.congruency import Stability
 from geosite.analysis.change.model import Change, MarkChange
 from geosite.base.errors import Finding
+from geosite.base.exact_numbers import Words, fixed, kept
 from geosite.base.rounding import written
 from geosite.fieldbook.model import Notes
 from geosite.terrain.wording import interval_words, signed_words
@@ -94,13 +95,13 @@ def _marks(change: Change, what: str, found: Stability | None) -> Iterator[Findi
 def _moved(mark: MarkChange, what: str, stable: int) -> str:
     against = f"against {stable} stable marks"
     if what == "plan":
-        return (
-            f"{mark.name} moved {written(mark.horizontal.value, mark.horizontal.half_width, 'm')} "
-            f"in plan (95 %) {against}."
-        )
-    way = "rose" if mark.up.value > 0 else "sank"
-    amount = written(abs(mark.up.value), mark.up.half_width, "m")
-    return f"{mark.name} {way} {amount} (95 %) {against}."
+        way, half = mark.horizontal.value, mark.horizontal.half_width
+        amount = kept(written(way, half, "m"), way, half)
+        return Words(f"{mark.name} moved {amount} in plan (95 %) {against}.")
+    up, half = abs(mark.up.value), mark.up.half_width
+    amount = kept(written(up, half, "m"), up, half)
+    direction = "rose" if mark.up.value > 0 else "sank"
+    return f"{mark.name} {direction} {amount} (95 %) {against}."
 
 
 def _not_walked_again(change: Change, after: Notes) -> Iterator[Finding]:
@@ -136,14 +137,15 @@ def _ground(change: Change) -> Iterator[Finding]:
         yield Finding(
             "note",
             "ground-unwalked",
-            f"{ground.unwalked_m2:.0f} m2 are not compared: edges of the first survey run there "
+            f"{fixed(ground.unwalked_m2, 0)} m2 are not compared: edges of the first survey run "
+            "there "
             "(kerbs, walls) that the second did not walk again. Walk them again to compare it.",
         )
     yield Finding(
         "note",
         "ground-change",
-        f"Over {ground.compared_m2:.0f} m2 the ground rose by "
-        f"{interval_words(ground.raised, 1, 'm3')} on {ground.raised_m2:.0f} m2 and fell by "
-        f"{interval_words(ground.lowered, 1, 'm3')} on {ground.lowered_m2:.0f} m2 where it is "
-        f"more than noise; all in all {signed_words(ground.net, 1, 'm3')}.",
+        f"Over {fixed(ground.compared_m2, 0)} m2 the ground rose by "
+        f"{interval_words(ground.raised, 1, 'm3')} on {fixed(ground.raised_m2, 0)} m2 and fell by "
+        f"{interval_words(ground.lowered, 1, 'm3')} on {fixed(ground.lowered_m2, 0)} m2 where it "
+        f"is more than noise; all in all {signed_words(ground.net, 1, 'm3')}.",
     )

@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from geosite.base.errors import Finding
+from geosite.base.exact_numbers import Words, kept
 from geosite.base.rounding import place_words, written
 from geosite.terrain.wording import interval_words
 
@@ -87,7 +88,7 @@ def _water(design: DesignedGround, frame: Frame) -> Iterator[Finding]:
             )
 
 
-def clearance_words(one: DesignClearance) -> str:
+def clearance_words(one: DesignClearance) -> Words:
     """Say in one sentence how near a design comes to a parcel line.
 
     Examples
@@ -101,16 +102,17 @@ def clearance_words(one: DesignClearance) -> str:
     'Design pad reaches over the line of parcel 12 by 0.30 +/- 0.20 m (95 %)'
     """
     known = math.isfinite(one.distance.half_width)
-    size = written(abs(one.distance.value), one.distance.half_width, "m")
+    half = one.distance.half_width
+    size = kept(written(abs(one.distance.value), half, "m"), abs(one.distance.value), half)
     reach = f"{size} ({'95 %' if known else 'its accuracy is not known'})"
     with_banks = " with its banks" if one.what == "banks" else ""
     name = f"Design {one.design}{with_banks}"
     if one.verdict == "clear":
-        return f"{name} is clear of the line of parcel {one.parcel} by {reach}"
+        return Words(f"{name} is clear of the line of parcel {one.parcel} by {reach}")
     if one.verdict == "crosses":
-        return f"{name} reaches over the line of parcel {one.parcel} by {reach}"
+        return Words(f"{name} reaches over the line of parcel {one.parcel} by {reach}")
     side = "short of" if one.distance.value >= 0 else "over"
-    return (
+    return Words(
         f"{name} and the line of parcel {one.parcel}: cannot tell, designed {side} the line by "
         f"{reach}"
     )

@@ -12,6 +12,7 @@ from geosite.analysis.takeoff.prices import Valuation
 from geosite.analysis.takeoff.quantities import TakeOff
 from geosite.analysis.takeoff.whole_cost import WholeCost, whole_cost
 from geosite.base.errors import Finding, InputError, Problem
+from geosite.base.exact_numbers import fixed
 from geosite.fieldbook.sitefile import Design
 
 __all__ = [
@@ -194,7 +195,8 @@ def overlap_findings(
             yield Finding(
                 "look",
                 "designs-overlap",
-                f"Designs {one} and {two} lie on {common:.1f} m2 of the same ground and are both "
+                f"Designs {one} and {two} lie on {fixed(common, 1)} m2 of the same ground and "
+                "are both "
                 "counted: if only one of them is built, give both the same alternative_for.",
             )
 

@@ -169,7 +169,7 @@ PARCEL_COLUMNS: Columns[DesignClearance] = Columns(
             known_from="from parcel map, transformation, and marks or ground it hangs on",
         ),
         text("verdict", "At 95 %.", lambda c: c.verdict, CLEARANCES),
-        text("words", "The same as a sentence.", clearance_words),
+        text("words", "The same as a sentence.", lambda c: str(clearance_words(c))),
     )
 )
 

@@ -121,7 +121,7 @@ def clearance_columns() -> Columns[Clearance]:
                 known_from="from survey, parcel map and transformation",
             ),
             text("verdict", "At 95 %.", lambda c: c.verdict, CLEARANCES),
-            text("words", "The same as a sentence.", clearance_words),
+            text("words", "The same as a sentence.", lambda c: str(clearance_words(c))),
         )
     )
 

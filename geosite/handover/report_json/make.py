@@ -91,7 +91,7 @@ def located(
             mark = book.marks[book.mark[row]] if book.mark[row] >= 0 else None
             finding = replace(finding, mark=finding.mark or mark, place=(east, north))
         said = spoken(finding.text, unit, names)
-        found.append(finding if said == finding.text else replace(finding, text=said))
+        found.append(replace(finding, text=said))
     return tuple(found)
 
 
@@ -386,7 +386,7 @@ def _parcels(answers: Answers) -> answers_model.Parcels | None:
                 c.distance.sigma,
                 c.distance.half_width,
                 c.verdict,
-                clearance_words(c),
+                str(clearance_words(c)),
             )
             for c in answers.clearances
         ),

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from geosite.base.errors import Finding, Problem
+from geosite.base.exact_numbers import fixed
 from geosite.base.units import plural
 from geosite.fieldbook.model import Notes
 from geosite.network.checks.facts import (
@@ -54,7 +55,7 @@ def no_place_problem(notes: Notes, fault: NoPlace) -> Problem:
     return Problem(
         "place-undetermined",
         f"the marks of run {fault.run} have no determined place; its longest leg, of "
-        f"{fault.leg_m:.0f} m, ends here",
+        f"{fixed(fault.leg_m, 0)} m, ends here",
         "legs of a walk, and marks that hold every run in place and direction",
         "check coordinates, unit and mark names of the run",
         notes.book.file,
@@ -67,7 +68,8 @@ def baseline_problem(notes: Notes, fault: ShortBaseline) -> Problem:
     baseline = notes.site.baseline
     return Problem(
         "baseline-marks-coincide",
-        f"run {fault.run} has {baseline.from_} and {baseline.to} only {fault.apart_m:.3f} m apart",
+        f"run {fault.run} has {baseline.from_} and {baseline.to} only {fixed(fault.apart_m, 3)} "
+        "m apart",
         "two baseline marks well apart",
         "check the mark names of these rows; mark out a longer baseline",
         notes.book.file,
@@ -89,8 +91,8 @@ def loops_told(notes: Notes, loops: Sequence[LoopByRatio | LoopByDevice], of_all
     for one in loops:
         loop = one.loop
         says = (
-            f"run {loop.run} came back to mark {loop.mark} after {loop.length_m:.2f} m with a "
-            f"misclosure of {loop.misclosure_m:.3f} m"
+            f"run {loop.run} came back to mark {loop.mark} after {fixed(loop.length_m, 2)} m "
+            f"with a misclosure of {fixed(loop.misclosure_m, 3)} m"
         )
         if isinstance(one, LoopByRatio):
             says += f", 1:{loop.ratio:.0f}"
@@ -99,7 +101,7 @@ def loops_told(notes: Notes, loops: Sequence[LoopByRatio | LoopByDevice], of_all
                 expected += ", as is usual where no closure_limit is given"
             code, rest = "closure-short-loop", "; too short a loop to judge by its ratio."
         else:
-            expected = f"at most {one.bound_m:.3f} m from a device like this"
+            expected = f"at most {fixed(one.bound_m, 3)} m from a device like this"
             code, rest = "closure-large", ", more than 99 of 100 such loops of this device."
         if one.is_refused:
             remedy = f"walk the loop from line {loop.first_line} again{'' if problems else many}"
@@ -129,8 +131,8 @@ def length_told(notes: Notes, judged: JudgedLength | None, map_unit: str) -> Tol
         return [], []
     check, unit = judged.check, notes.site.survey.unit
     says = (
-        f"from {check.start} to {check.end} the notes measure {check.measured_m:.3f} m, the map "
-        f"says {check.mapped_m:.3f} m (ratio {check.ratio:.5g})"
+        f"from {check.start} to {check.end} the notes measure {fixed(check.measured_m, 3)} m, "
+        f"the map says {fixed(check.mapped_m, 3)} m (ratio {check.ratio:.5g})"
     )
     line = line_of(notes.site_lines, ("anchor", "marks", check.end))
     if judged.outcome == "look":
@@ -141,7 +143,7 @@ def length_told(notes: Notes, judged: JudgedLength | None, map_unit: str) -> Tol
     code, expected = "baseline-length", "the same length"
     if judged.outcome == "too far":
         expected = (
-            f"a difference below {4 * check.sigma_m * check.widening:.3f} m (four standard "
+            f"a difference below {fixed(4 * check.sigma_m * check.widening, 3)} m (four standard "
             "deviations)"
         )
         remedy = "check the marks' coordinates, their names in the field book, and the unit"

@@ -9,6 +9,7 @@ from dataclasses import replace
 import numpy as np
 
 from geosite.base.errors import Finding, Problem
+from geosite.base.exact_numbers import fixed, kept
 from geosite.base.rounding import signed
 from geosite.fieldbook.model import FieldBook, Notes
 from geosite.network.mistakes.facts import JudgedMistake, Mistake
@@ -87,10 +88,12 @@ def _off(book: FieldBook, mistake: Mistake) -> tuple[str, str]:
     east, north, up = (float(v) for v in mistake.error)
     parts = []
     if np.isfinite(east):
-        parts.append(f"{signed(east, 2)} m east, {signed(north, 2)} m north")
+        parts.append(
+            f"{kept(signed(east, 2), east)} m east, {kept(signed(north, 2), north)} m north"
+        )
     if np.isfinite(up):
-        parts.append(f"{signed(up, 2)} m up")
-    amount = f"about {mistake.size:.2f} m ({', '.join(parts)})"
+        parts.append(f"{kept(signed(up, 2), up)} m up")
+    amount = f"about {fixed(mistake.size, 2)} m ({', '.join(parts)})"
     if mistake.kind == "visit":
         says = f"run {mistake.run} is off by {amount} on its visit to mark {mistake.marks[0]}"
         remedy = "check that the right mark was visited and named here"

@@ -1,0 +1,54 @@
+"""Numbers of sentences: rounded in metres to be read, kept exact for readers of feet."""
+
+from __future__ import annotations
+
+import copy
+import doctest
+import pickle
+
+from hypothesis import example, given
+from hypothesis import strategies as st
+
+from geosite.base import exact_numbers
+from geosite.base.errors import Finding, Problem
+from geosite.base.exact_numbers import Told, Words, fixed, kept
+from geosite.base.spoken_units import in_feet, spoken
+
+LENGTHS = st.floats(-1e5, 1e5)
+
+
+@given(LENGTHS, st.integers(0, 3))
+@example(0.41392, 2)  # 1.36 ft; the 0.41 m of the sentence are 1.35
+@example(-0.0004, 2)
+def test_a_length_is_rounded_once(length: float, places: int) -> None:
+    sentence = Told(f'mark "0.5 m" is {fixed(length, places)} m off, run 3 m')
+    assert sentence == f'mark "0.5 m" is {length:.{places}f} m off, run 3 m'
+    feet = f"{round(length / 0.3048, places) + 0.0:.{places}f}"
+    assert in_feet(sentence) == f'mark "0.5 m" is {feet} ft off, run 10 ft'
+    assert spoken(sentence, "m") == sentence
+    assert type(spoken(sentence, "m")) is str
+
+
+@given(LENGTHS, LENGTHS, LENGTHS)
+def test_exact_values_go_from_words_into_sentences(one: float, two: float, three: float) -> None:
+    words = kept(f"{one:.2f} m ({two:.2f} to {three:.2f})", one, two, three)
+    said = "at W2 up to " + words + " and " + Words(f"{fixed(two, 1)} m2")
+    assert list(said.exact.values()) == [one, two, three, two]
+    assert all(said[at:].startswith((f"{v:.2f}", f"{v:.1f}")) for at, v in said.exact.items())
+    finding = Finding("look", "a", f"{said}.")
+    text = finding.text
+    for same in (text, pickle.loads(pickle.dumps(text)), copy.deepcopy(text)):
+        assert same == said + "."
+        assert isinstance(same, Told)
+        assert list(same.exact.values()) == [one, two, three, two]
+    assert f"{text}" == f"{text!s}" == str(said) + "."  # what is told shows nothing of it
+
+
+def test_no_word_of_a_problem_shows_what_is_kept() -> None:
+    problem = Problem("a", f"{fixed(0.41392, 2)} m", f"{fixed(1.0, 1)} m", f"{fixed(2.0, 0)} m")
+    assert str(problem) == "0.41 m; expected 1.0 m; 2 m"
+    assert in_feet(problem.what) == "1.36 ft"
+
+
+def test_examples() -> None:
+    assert doctest.testmod(exact_numbers).failed == 0
