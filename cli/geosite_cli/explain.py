@@ -58,10 +58,22 @@ def describe(what: str, part: str | None, as_json: bool, as_schema: bool) -> Non
 
 
 def _describe_process(process_id: str, as_json: bool) -> None:
+    from geosite.base.errors import InputError
+    from geosite.base.problems import did_you_mean, nearest
     from geosite.processes.description import describe as description
+    from geosite.processes.reference import TOPICS
     from geosite.processes.registry import find
 
-    process = find(process_id)
+    try:
+        process = find(process_id)
+    except InputError:
+        topic = nearest(process_id, TOPICS)
+        if topic is None:
+            raise
+        raise click.UsageError(
+            f'there is no topic or process "{process_id}"; {did_you_mean(topic, "")}',
+            click.get_current_context(),
+        ) from None
     if as_json:
         print_json(description(process))
         return

@@ -6,6 +6,7 @@ Only what a sheet uses of the OpenType tables (ISO/IEC 14496-22) is read: `cmap`
 
 from __future__ import annotations
 
+import re
 import struct
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
@@ -22,10 +23,29 @@ Weight = Literal["regular", "bold"]
 #: Blanks that Python does not call printable: no-break, and the narrow one between thousands.
 _BLANKS = "\u00a0\u202f"
 
+#: What stands behind a number and is not parted from it at the end of a line.
+_UNITS = frozenset(
+    (
+        *("%", "ppm", "mm", "cm", "m", "km", "in", "ft", "mi"),
+        *(f"{unit}{power}" for unit in ("m", "ft", "yd") for power in "23\u00b2\u00b3"),
+    )
+)
+
 _FILES: Mapping[Weight, str] = {
     "regular": "DejaVuSansCondensed.ttf",
     "bold": "DejaVuSansCondensed-Bold.ttf",
 }
+
+
+def _unparted(text: str) -> list[str]:
+    """Return the words of a text, numbers with the unit behind them and thousands as one."""
+    words: list[str] = []
+    for word in re.split(r"[ \t\r\n]+", text.strip(" \t\r\n")):
+        if words and words[-1][-1:].isdigit() and word.rstrip(".,;:)") in _UNITS:
+            words[-1] += f" {word}"
+        elif word:
+            words.append(word)
+    return words
 
 
 @dataclass(frozen=True, eq=False)
@@ -89,11 +109,14 @@ class Typeface:
         return text[:subset].rstrip() + "…"
 
     def wrap(self, text: str, limit: float) -> list[str]:
-        """Break a text into lines of at most `limit` em, between words where it can be."""
+        """Break a text into lines of at most `limit` em, between words where it can be.
+
+        A number and its unit stay together.
+        """
         lines: list[str] = []
         words: list[str] = []
         blank, used = self.width(" "), 0.0
-        for word in text.split():
+        for word in _unparted(text):
             wide = self.width(word)
             if words and used + blank + wide <= limit:
                 words.append(word)

@@ -30,6 +30,7 @@ SMALLEST = 1e-12
 
 # where a text may have several lines: WKT is usually printed so
 _PATHS = {"file", "limits_file", "surface", "profile"}
+_TABLES = {".csv", ".tsv", ".xlsx", ".ods", ".gpkg", ".shp", ".geojson"}
 _MANY_LINES = {"description", "crs", "vertical_crs"}
 # paths of the tables without which there is no survey
 _NEEDED = ((), ("survey",), ("baseline",), ("anchor",))
@@ -69,6 +70,15 @@ def read_site(path: Path, problems: Problems) -> SiteText | None:
     ('ft', ('EPSG:2264', 'EPSG:6360'), 0)
     """
     file = str(path)
+    if path.suffix.lower() in _TABLES and path.is_file():
+        problems.add(
+            "site-file-is-table",
+            "is a table, no site file",
+            "the site file, which names the field book: TOML, such as site.toml",
+            "give that, or make one with geosite import",
+            file,
+        )
+        return None
     data = read_plain_file(path, file, "site file", SIZE_LIMIT, problems)
     if data is None or not decode(data, file, "site file", problems):
         return None

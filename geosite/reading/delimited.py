@@ -258,6 +258,27 @@ def _decimal_mark(cells: Sequence[str], separator: str) -> Decimal | None:
     return "."
 
 
+def _heading(cells: Sequence[str], width: int) -> list[str] | None:
+    """Return the names of columns behind a sign of comments, None for what is a comment.
+
+    The sign may stand for a column of numbers, ``#;Label;X;Y;Z``, or before the names, ``# X Y Z``.
+    """
+    named = [cell.strip() for cell in cells]
+    if named[:1] == ["#"] and len(named) == width + 1:
+        named = named[1:]
+    elif len(named) == width:
+        named[0] = named[0].lstrip("# ")
+    else:
+        return None
+    return named if any(named) and all(as_number(cell) is None for cell in named) else None
+
+
+def _is_data(rows: Sequence[tuple[int, list[str]]]) -> bool:
+    """Tell whether the next row that is filled has a number: a heading stands above such."""
+    cells = next((cells for _, cells in rows if any(cells)), [])
+    return any(as_number(cell, mark) is not None for cell in cells for mark in (".", ","))
+
+
 def _body(
     rows: Sequence[tuple[int, list[str]]],
     lines: Sequence[str],
@@ -268,16 +289,21 @@ def _body(
 ) -> TextTable:
     """Cut the table out of the text: titles above, empty lines within, rows that are too short."""
     first = next(i for i, (_, cells) in enumerate(rows) if len(cells) == width)
+    if first and rows[first - 1][1][:1] == ["#"] and _heading(rows[first - 1][1], width):
+        first -= 1
     kept: list[tuple[str, ...]] = []
     numbers: list[int] = []
     breaks: set[int] = set()
-    for line, cells in rows[first:]:
+    for number, (line, cells) in enumerate(rows[first:], first + 1):
         if not any(cells):
             if kept:
                 breaks.add(len(kept))
             continue
         if lines[line - 1].lstrip().startswith("#"):
-            continue
+            heading = _heading(cells, width) if not kept and _is_data(rows[number:]) else None
+            if heading is None:
+                continue
+            cells = heading
         if len(cells) > width and not any(cells[width:]):
             cells = cells[:width]
         if len(cells) != width:

@@ -6,7 +6,7 @@ import re
 import tomllib
 from typing import Any
 
-from geosite.base.problems import Problems
+from geosite.base.problems import Problems, shown
 
 __all__ = ["DEPTH_LIMIT", "LINE_LIMIT", "parse_toml"]
 
@@ -66,7 +66,9 @@ def parse_toml(text: str, file: str, problems: Problems) -> dict[str, Any] | Non
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        problems.add(*_toml_fault(str(error)), file, _toml_line(str(error), text))
+        number = _toml_line(str(error), text)
+        line = text.split("\n")[number - 1]
+        problems.add(*(_slip(line) or _toml_fault(str(error))), file, number)
     except RecursionError:
         problems.add(
             "toml-nesting",
@@ -84,6 +86,31 @@ def parse_toml(text: str, file: str, problems: Problems) -> dict[str, Any] | Non
             "correct the number",
             file,
             text.count("\n", 0, digits.start()) + 1 if digits else None,
+        )
+    return None
+
+
+_UNQUOTED = re.compile(r"""\s*([\w.-]+)\s*=\s*([^\W\d][^"'#\[\]{}=]*?)\s*(?:#.*)?""")
+_COMMA = re.compile(r"\s*([\w.-]+)\s*=\s*([+-]?\d+),(\d+)\s*(?:#.*)?")
+
+
+def _slip(line: str) -> tuple[str, str, str, str] | None:
+    """Return what is wrong with a line that nobody has to know TOML to see; None for another."""
+    if (found := _COMMA.fullmatch(line)) is not None:
+        key, whole, part = found.groups()
+        return (
+            "toml-syntax",
+            f"{key} is {whole},{part}",
+            "a number with a decimal point",
+            f"write {key} = {whole}.{part}",
+        )
+    if (found := _UNQUOTED.fullmatch(line)) is not None and found[2] not in ("true", "false"):
+        key, word = found.groups()
+        return (
+            "toml-syntax",
+            f"{key} is {shown(word)} without quotes",
+            "a text in quotes, or a number, true or false without",
+            f'write {key} = "{word}"',
         )
     return None
 

@@ -182,3 +182,9 @@ def test_new_lists_its_starters_and_writes_one(tmp_path: Path) -> None:
     assert geosite("new", tmp_path / "heap", "--starter", "stockpile-us").status == 0
     assert geosite("check", tmp_path / "heap/site.toml").status == 0
     assert geosite("new").status == 2
+
+
+def test_a_topic_that_is_nearly_one_is_suggested() -> None:
+    told = geosite("describe", "outpts")
+    assert (told.status, told.err.count("\n")) == (2, 1)
+    assert 'there is no topic or process "outpts"; did you mean "outputs"?' in told.err

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 from importlib.resources import files
 
+import numpy as np
 import pytest
 from fontTools.ttLib import TTFont
 
@@ -68,3 +69,15 @@ def test_printable_has_no_control_and_no_direction_characters() -> None:
     assert shown == "a□b□c□d" + "y" * 12 + "…"
     assert typeface("regular").lacks("漢")
     assert not typeface("regular").lacks("Αθήνα Київ Łódź")
+
+
+def test_a_number_and_its_unit_stand_on_one_line() -> None:
+    face = typeface("regular")
+    text = "good to 0.25 +/- 0.21 m (95 %), 1\u202f540 ft2. mark 5 in run 7 m"
+    for limit in np.linspace(9, 40, 60):
+        lines = face.wrap(text, limit)
+        assert " ".join(lines) == text
+        assert all(face.width(line) <= limit for line in lines)
+        for kept in ("0.21 m", "(95 %),", "1\u202f540 ft2.", "7 m"):
+            assert any(kept in line for line in lines)
+    assert face.wrap("m 5", 1.5) == ["m", "5"]

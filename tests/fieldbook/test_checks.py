@@ -408,7 +408,7 @@ def test_a_path_whose_backslash_means_a_control_character_is_explained(tmp_path:
 
 def test_a_path_without_quotes_is_no_matter_of_slashes(tmp_path: Path) -> None:
     said = message(write(tmp_path, BOOK, SITE.replace('"book.csv"', "book.csv")))
-    assert "site.toml:2: not valid TOML" in said
+    assert 'site.toml:2: file is "book.csv" without quotes' in said
 
 
 @pytest.mark.parametrize(
@@ -432,3 +432,27 @@ def test_a_year_that_nobody_walks_in(tmp_path: Path, day: str) -> None:
         [("site.toml", site.count("\n"), "date-unlikely")],
     )
     assert faults(write(tmp_path, BOOK, site.replace(day, "2026-04-12"))) == (0, [])
+
+
+@pytest.mark.parametrize(
+    ("right", "wrong", "says"),
+    [
+        ('from = "B1"', "from = B1", 'from is "B1" without quotes; .*; write from = "B1"'),
+        ("northing = 5276100.0", "northing = 5276100,5", "a decimal point; write northing = 5276"),
+        ('title = "Stone setts"', "title = Stone setts  # grey", 'write title = "Stone setts"'),
+        ('crs = "EPSG:25832"', "crs = EPSG:25832", 'write crs = "EPSG:25832"'),
+    ],
+)
+def test_toml_is_told_to_who_does_not_know_it(
+    tmp_path: Path, right: str, wrong: str, says: str
+) -> None:
+    site = SITE.replace(right, wrong, 1)
+    with pytest.raises(InputError, match=says) as told:
+        read_survey(write(tmp_path, BOOK, site))
+    assert told.value.problems[0].line == site[: site.index(wrong)].count("\n") + 1
+
+
+def test_a_field_book_in_the_place_of_its_site_file(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="is a table, no site file") as told:
+        read_survey(write(tmp_path).parent / "book.csv")
+    assert len(told.value.problems) == 1

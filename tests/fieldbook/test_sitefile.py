@@ -253,7 +253,7 @@ def test_bad_site_file(tmp_path: Path, name: str) -> None:
         (append('[codes."top of wall"]', "depth = -1"), 'codes."top of wall".depth is -1'),
         (append("[drainage]", "flow_paths_from = [5]"), "drainage.flow_paths_from[0] is 5"),
         (append("[sections.s]", 'marks = ["a1"]'), 'did you mean "A1"?'),
-        (append("[surface]", "cell_size = 0,25"), "a decimal point, not a comma"),
+        (append("[surface]", "cell_size = 0,25"), "write cell_size = 0.25"),
     ],
 )
 def test_messages_name_value_expectation_and_remedy(tmp_path: Path, site: str, said: str) -> None:

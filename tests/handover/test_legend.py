@@ -296,11 +296,12 @@ def test_the_other_signs_are_told_where_they_stand_on_the_sheet() -> None:
     alone = layer("points", point, {"point": "B", "code": None}, {"point": "I", "code": "inlet"})
     # nothing but the ends of the baseline and inlets: no other mark to explain
     assert rows(signs_block(package(ends, alone)))[1:] == [("baseline mark",)]
-    more = layer("points", point, {"point": "S", "code": None}, {"point": None, "code": "kerb"})
+    known = {"point": "S", "code": None, "elevation": 29.6}
+    more = layer("points", point, known, {"point": None, "code": "kerb"})
     feet = package_cases.frame(height_unit_name="US survey foot", height_unit_m=1200 / 3937)
     told = rows(signs_block(package(ends, more, frame=feet)))[1:]
     words = [line[-1] for line in told]
-    assert words == ["402", "mark with its elevation in US survey feet", "baseline mark"]
+    assert words == ["30", "mark with its elevation in US survey feet", "baseline mark"]
     both = package(layer("sections", {"section": "s"}), layer("parcels", {"parcel": "1"}))
     assert rows(signs_block(both))[1:] == [
         ("section, from A to A'",),

@@ -137,3 +137,19 @@ def test_a_quote_that_is_never_closed_is_told_with_its_row() -> None:
     assert (code, line) == ("csv-syntax", 3)
     assert len(split(text.replace('"', '5"')).rows) == 5  # an inch within a text
     assert len(split(text.replace('"not closed', '"not closed"')).rows) == 5
+
+
+@pytest.mark.parametrize(
+    ("text", "header"),
+    [
+        ("#;Label;X;Y;Z\n1;A;0,5;0;0\n2;B;1,5;0;0\n", ("", "Label", "X", "Y", "Z")),
+        ("# X Y Z\n0.5 0 0\n1.5 0 0\n", ("X", "Y", "Z")),
+        ("#X,Y,Z\n0.5,0,0\n1.5,0,0\n", ("X", "Y", "Z")),
+        ("# made, by, a tracker of mine\nX,Y,Z\n1,0,0\n2,0,0\n3,0,0\n4,0,0\n", ("X", "Y", "Z")),
+        ("# 1 2 3\nX Y Z\n0.5 0 0\n1.5 0 0\n", ("X", "Y", "Z")),
+    ],
+)
+def test_a_header_behind_a_sign_of_comments(text: str, header: tuple[str, ...]) -> None:
+    table = split(text)
+    assert table.rows[0] == header
+    assert all(as_number(row[-1]) is not None for row in table.rows[1:])

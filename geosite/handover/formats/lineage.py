@@ -136,7 +136,7 @@ def _surface(terrain: Terrain, network: Network) -> str:
     cell = terrain.grid.cell_size * network.frame.unit_m
     return (
         f"Surface: {len(terrain.ground.tin.points)} marks on the ground interpolated by the method "
-        f"{terrain.surface.method} to cells of {cell:g} m, breaklines kept, nothing beyond the "
+        f"{terrain.surface.method} to cells of {cell:.4g} m, breaklines kept, nothing beyond the "
         "marks; elevation.tif, elevation_sigma.tif. Slope after Horn (1981) in slope.tif, "
         "contours from the same raster."
     )

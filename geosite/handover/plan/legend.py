@@ -380,7 +380,7 @@ def signs_block(package: Package) -> Block | None:
     contours = layer_of(package, "contours")
     rows: list[tuple[Callable[[float], Callable[[float, float], Items]], str]] = []
     if _marks(package):
-        rows.append((_mark_sign, f"{WORDS['mark']} in {heights}"))
+        rows.append((partial(_mark_sign, _an_elevation(package)), f"{WORDS['mark']} in {heights}"))
     if layer_of(package, "baseline") is not None:
         rows.append((lambda k: lambda x, y: list(baseline_symbol(x, y, k)), WORDS["baseline"]))
     if contours is not None:
@@ -405,11 +405,18 @@ def signs_block(package: Package) -> Block | None:
     return block
 
 
-def _mark_sign(k: float) -> Callable[[float, float], Items]:
+def _an_elevation(package: Package) -> str:
+    """Return an elevation of the site, in whole units, for the sign of a mark."""
+    layer = layer_of(package, "points")
+    known = (r.get("elevation") for r in (layer.records if layer is not None else ()))
+    return f"{next((float(z) for z in known if z is not None), 0.0) + 0.0:.0f}"
+
+
+def _mark_sign(elevation: str, k: float) -> Callable[[float, float], Items]:
     def sign(x: float, y: float) -> Items:
         return [
             Shape([mark_symbol(x, y, k)], STROKES["points"], PAPER),
-            Text(x + 1.1 * k, y + 0.7 * k, "402", 1.8 * k),
+            Text(x + 1.1 * k, y + 0.7 * k, elevation, 1.8 * k),
         ]
 
     return sign

@@ -161,8 +161,7 @@ def mark_accuracy(package: Package) -> MarkAccuracy | None:
     ]
     if not across or not up:
         return None
-    # to whole centimetres, as the findings tell it, before it becomes feet
-    worst = round(max([*across, _lever_arm(package) or 0.0]), 2)
+    worst = max([*across, _lever_arm(package) or 0.0])
     return MarkAccuracy(float(np.median(across)), worst, float(np.median(up)), max(up))
 
 
