@@ -204,12 +204,14 @@ def _plan_of_site(inputs: Mapping[str, Any], frame: Frame) -> Plan:
     names = list(notes.site.designs)
     name = inputs.get("name") or (names[0] if len(names) == 1 else None)
     if name not in notes.site.designs:
+        what = f"there is no design {name}" if name else "it holds several designs"
+        what = what if names else "it holds no design"
         raise InputError(
             Problem(
                 "design-unknown",
-                f"there is no design {name}" if name else "it holds no design, or several",
-                f"one of {', '.join(names) or 'none'}",
-                "name one with name",
+                what,
+                f"one of {', '.join(names)}" if names else "a table [designs.NAME]",
+                "name one with name" if names else "name the site file that the design is in",
                 str(inputs["design"]),
             )
         )

@@ -75,7 +75,10 @@ class Input:
     @property
     def is_path_list(self) -> bool:
         """Whether the value is a list of files to read."""
-        return self.schema.get("type") == "array" and self.schema["items"].get("format") == "path"
+        items = self.schema.get("items")  # a schema need not say what is in a list
+        if self.schema.get("type") != "array" or not isinstance(items, Mapping):
+            return False
+        return items.get("format") == "path"
 
     def paths(self, value: Any) -> list[str]:
         """Return the files that a checked value names, none where it names no files."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
 from pathlib import Path
 
@@ -62,10 +63,27 @@ def worked_out(said: Callable[..., str]) -> dict[str, str]:
     for name in ("feet", "raised", "elsewhere", "swapped", "without"):
         told += said("execute", "set-out", *site, "--design", "yard/plinth.geojson",
                      "--walk", f"yard/today_{name}.csv", "--out", name)  # fmt: skip
+    told += _other_designs(said, site)
     told += said("execute", "set-out", *site, "--design", "yard/far.geojson", "--out", "far")
     told += said("execute", "compare-design", *site, "--design", "yard/far.geojson", "--out", "far")
     texts["asked.txt"] = told
     return texts | {"limits.txt": _limits(said)}
+
+
+def _other_designs(said: Callable[..., str], site: tuple[str, ...]) -> str:
+    """A design that is high all over, and designs that another site file holds or does not."""
+    drawn = json.loads(Path("yard/as_designed.geojson").read_text(encoding="utf-8"))
+    drawn["features"] = [one for one in drawn["features"] if one["properties"]["name"] != "S4"]
+    Path("yard/high.geojson").write_text(json.dumps(drawn), encoding="utf-8")
+    elsewhere = Path("yard/site.toml").read_text(encoding="utf-8").replace("25832", "25833")
+    Path("yard/elsewhere.toml").write_text(elsewhere, encoding="utf-8")
+    compare = ("execute", "compare-design", *site, "--design")
+    told = said(*compare, "yard/high.geojson", "--out", "high")
+    told += folder_told(Path("high"), REST)["deviations.csv.txt"]
+    told += said(*compare, "yard/bare.toml", "--out", "no_design")
+    told += said(*compare, "yard/site.toml", "--out", "several")
+    told += said(*compare, "yard/site.toml", "--name", "none", "--out", "none_such")
+    return told + said(*compare, "yard/elsewhere.toml", "--name", "of_file", "--out", "elsewhere")
 
 
 def _limits(said: Callable[..., str]) -> str:

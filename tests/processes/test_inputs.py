@@ -202,6 +202,49 @@ def test_only_plain_files_are_read(tmp_path: Path) -> None:
     assert "expected the path of a file" in lines(FILE, points=7)[0]
 
 
+def test_numbers_nesting_and_lists_have_limits_that_are_told() -> None:
+    assert checked(process(NUMBER), {"cell_size": 10**300 - 1}) == {"cell_size": 10**300 - 1}
+    for number in (10**300, -(10**300)):
+        (said,) = lines(NUMBER, cell_size=number)
+        assert "cell_size is a number of more than 300 digits" in said
+    table = Input("table", "Table", "", {"type": "object"})
+
+    def nested(deep: int) -> Any:
+        return 1 if deep == 0 else {"a": nested(deep - 1)}
+
+    assert checked(process(table), {"table": nested(40)}) == {"table": nested(40)}
+    assert "table is nested too deeply" in lines(table, table=nested(41))[0]
+
+
+@pytest.mark.parametrize(
+    ("schema", "value", "expected"),
+    [
+        ({"type": "number", "minimum": 1, "maximum": 4}, 4.5, "a number from 1 to 4;"),
+        ({"type": "number", "minimum": 1, "maximum": 4}, 0.5, "a number from 1 to 4;"),
+        ({"type": "number", "maximum": 4}, 4.5, "expected at most 4;"),
+        ({"type": "array", "minItems": 1}, [], "expected at least 1 value;"),
+        ({"type": "array", "minItems": 2}, [1], "expected at least 2 values;"),
+        ({"type": "array", "maxItems": 1}, [1, 2], "expected at most 1 value;"),
+        ({"type": "array", "minItems": 1, "maxItems": 1}, [1, 2], "expected 1 value;"),
+        ({"type": ["number", "boolean"]}, "a", "expected a number or true or false;"),
+        ({"type": "integer"}, 1.5, "expected a whole number;"),
+    ],
+)
+def test_what_a_schema_asks_for_is_put_into_words(
+    schema: dict[str, Any], value: Any, expected: str
+) -> None:
+    (said,) = lines(Input("given", "Given", "", schema), given=value)
+    assert expected in said
+
+
+@pytest.mark.parametrize(
+    ("word", "value"),
+    [("true", True), ("True", True), ("false", False), ("FALSE", False), ("yes", "yes")],
+)
+def test_a_switch_may_be_written_out(word: str, value: Any) -> None:
+    assert from_words(process(FLAG), {"smooth": word}) == {"smooth": value}
+
+
 FILES = Input(
     "sites",
     "Sites",

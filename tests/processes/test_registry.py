@@ -102,6 +102,27 @@ BROKEN = {
         "an option of geosite execute already",
     ),
     "Bad_Id": (GOOD.replace("ID", "Bad_Id"), "lower-case"),
+    "input-id": (
+        GOOD.replace("ID", "input-id").replace('Input("word"', 'Input("the-word"'),
+        'the input id "the-word" is not lower-case words joined by underscores',
+    ),
+    "output-id": (
+        GOOD.replace("ID", "output-id").replace('Output("rare"', 'Output("Rare"'),
+        'the output id "Rare" is not lower-case words joined by underscores',
+    ),
+    "twice": (
+        GOOD.replace("ID", "twice").replace('Output("rare"', 'Output("echo"'),
+        'the output "echo" is there twice',
+    ),
+    "extension": (
+        GOOD.replace("ID", "extension").replace('"text/plain", "txt")', '"text/plain", "../a")'),
+        'the output "echo" has the extension "../a"',
+    ),
+    "no-run": (GOOD.replace("ID", "no-run").replace("run=_run", "run=7"), "run is not a function"),
+    "no-schema": (
+        GOOD.replace("ID", "no-schema").replace('{"type": "string"}', '"string"'),
+        'the schema of the input "word" is no mapping',
+    ),
     "long": ("raise ValueError('x' * 5000 + chr(10) + 'y')", "ValueError"),
 }
 
@@ -185,3 +206,23 @@ def test_an_output_that_cannot_be_written_is_refused(install: Install, tmp_path:
     (tmp_path / "file").write_text("")
     with pytest.raises(OutputRefused):
         execute("say-it", {"word": "x"}, tmp_path / "file")
+
+
+def test_an_output_does_not_replace_what_is_read(install: Install, tmp_path: Path) -> None:
+    reads = GOOD.replace("ID", "say-it").replace(
+        '{"type": "string"}', '{"type": "string", "format": "path"}'
+    )
+    install("yard-tools", reads, **{"say-it": "PROCESS"})
+    given = tmp_path / "echo.txt"
+    given.write_text("mine")
+    with pytest.raises(OutputRefused, match=r"the output echo\.txt would replace the input word"):
+        execute("say-it", {"word": str(given)}, tmp_path)
+    assert given.read_text() == "mine"
+    assert [path.name for path in tmp_path.glob("*.txt")] == ["echo.txt"]
+    # of the same name elsewhere, or read beside outputs of other names, it harms nothing
+    result = execute("say-it", {"word": str(given)}, tmp_path / "out")
+    assert Path(result.outputs["echo"]["href"]).read_text() == str(given)
+    other = tmp_path / "other.txt"
+    other.write_text("mine")
+    execute("say-it", {"word": str(other)}, tmp_path / "out")
+    assert other.read_text() == "mine"

@@ -178,3 +178,26 @@ def test_numbers_are_told_in_the_unit_of_the_site() -> None:
     assert told({"unit": "m", "baseline_m": 3.048}) == ["baseline: 3.048 m"]
     # a unit that is none of lengths is told
     assert told({"unit": "percent", "mean": 1.52}) == ["unit: percent", "mean: 1.52"]
+
+
+def test_intervals_and_tables_within_a_summary_are_told_in_feet_too() -> None:
+    area = {"value": 92.90304, "low": 83.612736, "high": 102.193344}  # 1000 ft2, 900 to 1100
+    unbounded = area | {"high": None}
+    earth = {"value": 7.64554857984, "low": 6.881, "high": 8.4101}  # 10 yd3, 9 to 11
+    found = told(
+        {
+            "unit": "ft",
+            "pads": {"north": {"paved_m2": area, "dug_m3": earth}, "east": {"paved_m2": unbounded}},
+        }
+    )
+    assert found == ["pads: 2", "north: paved 1000 ft2 (900 to 1100), dug 10.0 yd3 (9.0 to 11.0)"]
+
+
+def test_facts_are_told_in_words() -> None:
+    assert told({"closed": True, "open_m": False, "steep": None, "text": "", "word": "x"}) == [
+        "closed: yes",
+        "open: no",
+        "steep: none",
+        "word: x",
+    ]
+    assert told({"unit": "ft", "closed_m": True}) == ["closed: yes"], "no length"

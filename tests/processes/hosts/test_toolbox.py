@@ -6,6 +6,7 @@ import sys
 import time
 import zipfile
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from cli_runner import FERRY, geosite
@@ -155,6 +156,70 @@ def test_the_command_is_found_where_it_usually_is(
     assert command.find_command() == str(usual)
     monkeypatch.setenv("GEOSITE_COMMAND", "/given")
     assert command.find_command() == "/given"
+
+
+@pytest.mark.parametrize(
+    ("system", "platform", "places"),
+    [
+        ("posix", "linux", ["home/.local/bin/geosite", "home/geosite/bin/geosite"]),
+        (
+            "posix", "darwin",
+            ["home/.local/bin/geosite", "home/geosite/bin/geosite",
+             "home/Library/Python/3.13/bin/geosite", "home/Library/Python/3.12/bin/geosite"],
+        ),
+        (
+            "nt", "win32",
+            ["home/.local/bin/geosite.exe", "home/geosite/Scripts/geosite.exe",
+             "roaming/Python/Python313/Scripts/geosite.exe",
+             "roaming/Programs/Python/Python312/Scripts/geosite.exe",
+             "local/Python/Python312/Scripts/geosite.exe",
+             "local/Programs/Python/Python313/Scripts/geosite.exe"],
+        ),
+    ],
+)  # fmt: skip
+def test_each_system_has_its_usual_places_and_the_newest_comes_first(
+    system: str,
+    platform: str,
+    places: list[str],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    folders = {"APPDATA": str(tmp_path / "roaming"), "LOCALAPPDATA": str(tmp_path / "local")}
+    monkeypatch.setattr(command, "os", SimpleNamespace(name=system, environ=folders))
+    monkeypatch.setattr(command, "sys", SimpleNamespace(platform=platform))
+    monkeypatch.setattr(command.shutil, "which", lambda name: None)
+    monkeypatch.setenv("HOME", str(tmp_path / "home"))
+    for place in places:
+        (tmp_path / place).parent.mkdir(parents=True, exist_ok=True)
+        (tmp_path / place).write_text("")
+    for other in ("home/.local/bin/geosite", "home/geosite/Scripts/geosite"):
+        if other not in places:  # what another system would run
+            (tmp_path / other).parent.mkdir(parents=True, exist_ok=True)
+            (tmp_path / other).write_text("")
+    for place in places:
+        assert command.find_command() == str(tmp_path / place)
+        (tmp_path / place).unlink()
+    assert not Path(command.find_command()).is_relative_to(tmp_path / "home")
+
+
+def test_a_command_that_does_not_stop_is_ended_after_three_seconds(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    now = [0.0]
+    clock = SimpleNamespace(
+        monotonic=lambda: now[0], sleep=lambda s: now.__setitem__(0, now[0] + s)
+    )
+    monkeypatch.setattr(command, "time", clock)
+    script = tmp_path / "geosite"
+    script.write_text("#!/bin/sh\ntrap '' TERM\necho begun >&2\nwhile :; do sleep 0.05; done\n")
+    script.chmod(0o755)
+    heard: list[str] = []
+    with pytest.raises(command.CommandError, match=r"^$"):
+        command.run(
+            str(script), "x", {}, str(tmp_path), said=heard.append,
+            progress=lambda share, words: None, cancelled=lambda: bool(heard),
+        )  # fmt: skip
+    assert 3.0 <= now[0] < 3.2
 
 
 def test_a_list_of_files_is_typed_with_commas() -> None:
