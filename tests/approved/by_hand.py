@@ -7,6 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from approved.told import folder_told
+from approved.yard_changed import walked_again, wrong_designs
 
 __all__ = ["worked_out"]
 
@@ -67,7 +68,8 @@ def worked_out(said: Callable[..., str]) -> dict[str, str]:
     told += said("execute", "set-out", *site, "--design", "yard/far.geojson", "--out", "far")
     told += said("execute", "compare-design", *site, "--design", "yard/far.geojson", "--out", "far")
     texts["asked.txt"] = told
-    return texts | {"limits.txt": _limits(said)}
+    texts |= {"limits.txt": _limits(said), "wrong_designs.txt": wrong_designs(said)}
+    return texts | walked_again(said)
 
 
 def _other_designs(said: Callable[..., str], site: tuple[str, ...]) -> str:
