@@ -22,6 +22,12 @@ from geosite.reading.toml_lines import key_lines
             "limit set [mine]: running.ratio is 20",
             'text in quotes, such as "1:20"',
         ),
+        (
+            '[mine]\ntitle = "x"\nrunning = { ratio = "1:0" }\n',
+            3,
+            "limit set [mine]: running cannot be used: a ratio of 1:0 is vertical",
+            "",
+        ),
         ('[mine]\ntitel = "x"\n', 2, 'limit set [mine]: it has the key "titel"', "one of title"),
         ('[mine]\nsource = "x"\n', 1, "limit set [mine]: it has no title", "at least title"),
     ],

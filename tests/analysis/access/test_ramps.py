@@ -135,3 +135,27 @@ def test_long_lines_are_looked_at_where_they_bend():
 def test_marks_too_near_to_each_other_are_one():
     x = np.array([0.0, 0.1, 0.2, 2.0, 2.1, 4.0])
     assert x[marks_that_matter(x, np.zeros(6))].tolist() == [0.0, 2.0, 4.0]
+
+
+def test_where_the_ends_move_from_draw_to_draw_rise_and_length_move_with_them():
+    # marks at 0, 4, 6, 7.6, 9.6, 13.6: in every other profile the landing goes on to 9.6
+    x = np.array([0.0, 4.0, 6.0, 7.6, 9.6, 13.6])
+    short = np.array([0.0, 0.32, 0.48, 0.48, 0.64, 0.96])
+    long = np.array([0.0, 0.32, 0.48, 0.48, 0.48, 0.80])
+    sure = 1e-8 * np.eye(len(x))
+    first, landing, last = stretches(x, short, sure, np.array([short, long] * 20))
+    assert [first.part.is_landing, landing.part.is_landing] == [False, True]
+    assert (first.probability, first.rise, first.length) == (1.0, None, None)
+    assert landing.probability == last.probability == 1.0
+    assert landing.length.value == pytest.approx(1.6)
+    assert (landing.length.low, landing.length.high) == pytest.approx((1.6, 3.6))
+    assert landing.rise.value == pytest.approx(0.0)
+    assert last.length.value == pytest.approx(6.0)
+    assert (last.length.low, last.length.high) == pytest.approx((4.0, 6.0))
+    assert last.rise.value == pytest.approx(0.48)
+    assert (last.rise.low, last.rise.high) == pytest.approx((0.32, 0.48))
+    # and where a profile has none there, that counts against it and moves no number
+    even = np.interp(x, [0.0, 13.6], [0.0, 0.96])
+    _, rare, _ = stretches(x, short, sure, np.array([short, long, even, even] * 10))
+    assert rare.probability == 0.5
+    assert (rare.length.low, rare.length.high) == pytest.approx((1.6, 3.6))

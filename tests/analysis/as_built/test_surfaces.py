@@ -117,3 +117,25 @@ def test_a_thickness_is_held_against_the_depth_of_its_code(
     assert found.thickness_verdict == verdict
     # without a tolerance nothing is judged
     assert compared(built, before).thickness_verdict is None
+
+
+def test_nothing_bounds_a_surface_without_possible_grounds() -> None:
+    found = compared(walked(*[100.03] * 4, draws=0), walked(*[99.83] * 4, draws=0))
+    assert found.thickness_m is not None
+    assert found.placed_m3 is not None
+    told = {"mean": found.mean_m, "above": found.above_m3, "below": found.below_m3}
+    told |= {"thickness": found.thickness_m, "placed": found.placed_m3}
+    values = {name: one.value for name, one in told.items()}
+    assert values == pytest.approx(
+        {"mean": 0.03, "above": 12.0, "below": 0.0, "thickness": 0.2, "placed": 80.0}
+    )
+    for one in told.values():
+        assert (one.low, one.high) == (-np.inf, np.inf)
+
+
+def test_built_wholly_beyond_is_told_whatever_the_other_survey_left_open() -> None:
+    # of two grounds with unlike numbers of draws the fewer count
+    found = compared(walked(*[100.0] * 4, draws=41), walked(*[99.8] * 4, draws=11))
+    assert found.thickness_m is not None
+    assert found.thickness_m.value == pytest.approx(0.2)
+    assert found.thickness_m.half_width == pytest.approx(0.0, abs=1e-9)

@@ -217,3 +217,10 @@ def test_a_design_off_the_ground_is_refused_and_one_half_on_it_is_said() -> None
     found = made(half, 2.0, site())
     assert found.covered == pytest.approx(0.5, abs=0.03)
     assert any("50 % of it lies where no ground" in f.text for f in found.findings)
+
+
+def test_a_design_that_is_the_ground_moves_nothing() -> None:
+    found = made(box(10.0, 100.0), 0.0, site()).quantities
+    for one in (found.cut, found.fill, found.net, found.cut_area, found.fill_area):
+        assert one.value == 0.0
+        assert one.low <= 0.0 <= one.high

@@ -5,6 +5,7 @@ from __future__ import annotations
 from types import SimpleNamespace
 from typing import Any
 
+import numpy as np
 import pytest
 
 from geosite.analysis.design_ground.drainage import WaterChange, water_changes
@@ -107,3 +108,44 @@ def test_each_inlet_has_what_drains_to_it_before_and_after() -> None:
     assert listed["north"] == (20.0, 26.0)
     assert listed["south"][0] == 30.0
     assert len(listed) == 2
+
+
+def test_an_inlet_to_which_nothing_drains_is_left_out_and_one_that_is_new_stays() -> None:
+    changes = {one.name: one for one in water_changes(water(None, None), water(26.0, None))}
+    assert list(changes) == ["north"]
+    north = changes["north"]
+    assert (north.before, north.outcome, north.cell) == (None, "stays", (1, 0))
+    (gone,) = water_changes(water(20.0, None), water(None, None))
+    assert (gone.after, gone.outcome, gone.cell) == (None, "gone", (1, 0))
+
+
+def ponds(raster: list[int], **volumes: float) -> Any:
+    """Return water with ponds by number in a raster of one row."""
+    found = [
+        SimpleNamespace(
+            pond=SimpleNamespace(number=int(n[1:]), row=0, col=raster.index(int(n[1:]))),
+            volume_m3=about(v, 0.1),
+        )
+        for n, v in volumes.items()
+    ]
+    return SimpleNamespace(
+        catchments=(), inlets=(), ponds=tuple(found), falls=(), pond=np.array([raster])
+    )
+
+
+def test_a_pond_becomes_the_largest_that_overlaps_it_and_each_is_met_once() -> None:
+    before = ponds([0, 1, 1, 1, 0, 2, 2, 0, 3, 3], p1=5.0, p2=1.0, p3=2.0)
+    # 1 is parted in a small and a large one, the large one takes 2 in, 3 is filled, 6 is new
+    after = ponds([0, 4, 0, 5, 5, 5, 0, 6, 0, 0], p4=0.5, p5=4.0, p6=1.5)
+    told = [
+        (one.name, one.outcome, one.before and one.before.value, one.after and one.after.value,
+         one.cell)
+        for one in water_changes(before, after)
+    ]  # fmt: skip
+    assert told == [
+        ("1", "stays", 5.0, 4.0, (0, 1)),
+        ("2", "gone", 1.0, None, (0, 5)),
+        ("3", "gone", 2.0, None, (0, 8)),
+        ("new", "new", None, 0.5, (0, 1)),
+        ("new", "new", None, 1.5, (0, 7)),
+    ]

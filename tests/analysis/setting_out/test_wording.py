@@ -77,3 +77,40 @@ def test_the_side_of_the_check_mark_is_told_where_there_is_no_reading() -> None:
     shown = mark_words(setting_out_cases.found()).partition("should show")[2]
     assert re.findall(r"[\d.]*\d", shown) == ["6.000", "3.000", "0.100"]
     assert mark_words(replace(before, check_mark=None)) == ""
+
+
+@pytest.mark.parametrize(("count", "more"), [(10, []), (11, ["1 more points"]), (14, ["4 more"])])
+def test_of_many_points_that_are_missed_ten_are_told(count: int, more: list[str]) -> None:
+    made = setting_out_cases.found(count=count)
+    missed = tuple(replace(p, verdict="cannot", error_95_m=0.2) for p in made.points)
+    told = findings(replace(made, points=missed), "site.toml")
+    assert sum("cannot be set out within 0.05 m" in f.text for f in told) == 10
+    (*rest,) = [f.text for f in told if f.code == "set-out-more"]
+    assert len(rest) == len(more)
+    assert all(words in text for words, text in zip(more, rest, strict=True))
+
+
+def test_a_point_of_a_survey_that_nothing_checks_is_told_as_not_known() -> None:
+    made = setting_out_cases.found()
+    unknown = replace(made.points[0], verdict="undecided", error_95_m=None)
+    told = [f.text for f in findings(replace(made, points=(unknown,)), "site.toml")]
+    assert (
+        "P1: whether it comes within 0.05 m is not known, for nothing checks the survey: walk it so"
+        " that it closes."
+    ) in told
+
+
+def test_without_a_tolerance_points_far_from_the_baseline_are_told() -> None:
+    made = replace(setting_out_cases.found(), tolerance_m=None)
+    near, far = made.points
+
+    def told(*points: object) -> list[str]:
+        found = findings(replace(made, points=points), "site.toml")  # type: ignore[arg-type]
+        return [f.text for f in found if f.code == "baseline-short"]
+
+    assert not told(near, replace(far, far=5.0))
+    (one,) = told(near, replace(far, far=7.2))
+    assert one.startswith("1 point lies more than 5 baseline lengths away, P2, ")
+    assert "7 (within 0.02 m): set a mark near them" in one
+    (two,) = told(replace(near, far=9.1, error_95_m=None), replace(far, far=7.2))
+    assert two.startswith("2 points lie more than 5 baseline lengths away, P1 9: set a mark")
