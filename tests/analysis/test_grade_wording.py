@@ -33,14 +33,16 @@ def test_the_worst_of_several_is_the_one_that_misses_its_limit_by_most() -> None
     steep, steeper = grade("running", 0.09, "beyond"), grade("running", -0.11, "beyond", at="B")
     (said,) = told(steep, steeper)
     assert said.startswith(
-        "ramp: beyond the limit in 2 places, the worst: running 11.00 +/- 0.20 % (95 %) from B to B'"
-        " against 8.00 % (section 4.2)."
+        "ramp: beyond the limit in 2 places, the worst: running 11.00 +/- 0.20 % (95 %)"
+        " from B to B' against 8.00 % (section 4.2)."
     )
     wide, narrow = (
         grade("width", w, "beyond", limit=LEAST, at=a) for w, a in ((1.1, "C"), (0.9, "D"))
     )
     (said,) = told(wide, narrow)
-    assert "the worst: width 0.900 +/- 0.002 m (95 %) from D to D' against at least 1.20 m." in said
+    assert (
+        "the worst: width 0.9000 +/- 0.0020 m (95 %) from D to D' against at least 1.20 m." in said
+    )
     # of one place there is no worst, and what is undecided beside it is not told
     (said,) = told(steep, grade("running", 0.0801, "undecided"))
     assert said.startswith("ramp: beyond the limit: running 9.00 +/- 0.20 %")

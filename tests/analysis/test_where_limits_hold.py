@@ -73,6 +73,20 @@ def test_places_well_outside_are_told_as_such(name: str) -> None:
     assert not may_be_in_the_united_states(*OUTSIDE[name])
 
 
+def test_nothing_from_the_atlantic_to_japan_nor_south_of_samoa_is_in_the_united_states() -> None:
+    eastern = [(east, north) for east in range(-60, 140, 5) for north in range(-85, 90, 5)]
+    southern = [(east, north) for east in range(-180, 180, 5) for north in range(-85, -15, 5)]
+    arctic = [(east, 75) for east in range(-180, 180, 5)]
+    canada = [(east, 52) for east in range(-128, -60, 2)]
+    assert not [place for place in eastern + southern + arctic + canada
+                if may_be_in_the_united_states(*place)]  # fmt: skip
+
+
+def test_all_of_the_middle_of_the_states_is_in_them() -> None:
+    middle = [(east, north) for east in range(-117, -81, 2) for north in range(34, 42)]
+    assert all(may_be_in_the_united_states(*place) for place in middle)
+
+
 def frame(epsg: int, origin: tuple[float, float]) -> Frame:
     from pyproj import CRS
 
