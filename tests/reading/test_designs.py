@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from geosite.base.errors import InputError
+from geosite.reading import designs
 from geosite.reading.designs import read_design
 from geosite.reading.points import read_points
 
@@ -115,3 +116,27 @@ def test_a_quote_that_is_never_closed_swallows_no_points(tmp_path: Path, read: A
     for text in (rows.replace('"by the gate', '5" kerb'), rows.replace("gate", 'gate"')):
         found = read(table(tmp_path, text))
         assert len(found.shapes if read is read_design else found.positions) == 3
+
+
+def test_places_that_are_no_numbers_and_shapes_of_too_many_are_refused(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    flat = [{"type": "LineString", "coordinates": [(0, 0), (5, 0)]},
+            {"type": "LineString", "coordinates": [(0, 0), (math.nan, 0)]}]  # fmt: skip
+    with pytest.raises(InputError) as caught:
+        read_design(layer(tmp_path, "LineString", flat, "off.gpkg"))
+    (problem,) = caught.value.problems
+    assert problem.code == "point-not-finite"
+    assert "n1" in problem.what
+    assert "n0" not in problem.what
+    ring = [{"type": "LineString", "coordinates": [(k, 0) for k in range(6)]}]
+    monkeypatch.setattr(designs, "SHAPES_LIMIT", 6)
+    (shape,) = read_design(layer(tmp_path, "LineString", ring, "six.gpkg")).shapes
+    assert len(shape.places) == 6
+    monkeypatch.setattr(designs, "SHAPES_LIMIT", 5)
+    with pytest.raises(InputError, match="a shape has more than 5 vertices"):
+        read_design(layer(tmp_path, "LineString", ring, "six_again.gpkg"))
+    # many shapes that are small are no large one
+    few = [{"type": "LineString", "coordinates": [(k, 0), (k, 1)]} for k in range(6)]
+    monkeypatch.setattr(designs, "SHAPES_LIMIT", 6)
+    assert len(read_design(layer(tmp_path, "LineString", few, "few.gpkg")).shapes) == 6

@@ -10,6 +10,7 @@ import subprocess
 import sys
 import threading
 import time
+import zipfile
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -359,3 +360,22 @@ def test_a_file_that_breaks_the_library_is_refused(
     monkeypatch.setattr(fiona, "open", lambda *_, **__: os.kill(os.getpid(), 9))
     with pytest.raises(InputError, match="breaks the library that reads it"):
         read_points(str(place))
+
+
+def test_what_unpacks_or_is_written_too_large_is_told(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    packed, written = tmp_path / "map.zip", tmp_path / "map.geojson"
+    with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr("a.shp", b"\0" * 2_000_000)
+        archive.writestr("a.dbf", b"\0" * 1_000_000)
+    text = json.dumps({"type": "FeatureCollection", "features": []})
+    written.write_text(text)
+    monkeypatch.setattr(foreign, "UNPACKED_LIMIT", 3_000_000)
+    monkeypatch.setattr(foreign, "JSON_LIMIT", len(text))
+    assert damage(packed) is None
+    assert damage(written) is None
+    monkeypatch.setattr(foreign, "UNPACKED_LIMIT", 2_999_999)
+    assert damage(packed) == "unpacks to 3 MB, more than 3"
+    monkeypatch.setattr(foreign, "JSON_LIMIT", len(text) - 1)
+    assert damage(written) == "more than 0 MB of JSON"

@@ -10,6 +10,7 @@ import fiona
 import pytest
 
 from geosite.base.errors import InputError, Problem
+from geosite.reading import polygons
 from geosite.reading.foreign import driver_names
 from geosite.reading.polygons import PolygonLayer, read_polygons
 
@@ -117,3 +118,19 @@ def test_places_that_are_no_numbers_print_nothing(tmp_path: Path) -> None:
         warnings.simplefilter("error")
         found = read(tmp_path / "a.gpkg")
     assert len(found.shapes) == 1
+
+
+def test_a_map_of_too_many_parcels_is_refused(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    schema = {"geometry": "Polygon", "properties": {"parcel": "str"}}
+    with fiona.open(tmp_path / "a.gpkg", "w", driver="GPKG", crs="EPSG:25832", schema=schema) as to:
+        for row, number in enumerate(("7", None, "9")):
+            ring = [(x, y + 100 * row) for x, y in RING]
+            shape = {"type": "Polygon", "coordinates": [ring]}
+            to.write({"geometry": shape, "properties": {"parcel": number}})
+    monkeypatch.setattr(polygons, "MOST_POLYGONS", 3)
+    # one without a name is called by its number in the layer
+    assert read(tmp_path / "a.gpkg", name_field="parcel").names == ("7", "2", "9")
+    monkeypatch.setattr(polygons, "MOST_POLYGONS", 2)
+    assert code(tmp_path / "a.gpkg") == "parcels-too-many"

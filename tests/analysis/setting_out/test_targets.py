@@ -56,6 +56,18 @@ def test_a_drawn_arc_is_set_out_by_ends_middle_and_centre() -> None:
     assert found[-1].place == pytest.approx([0, 0, 2.5], abs=1e-9)
 
 
+@pytest.mark.parametrize(("vertices", "kept"), [(8, 8), (9, 3), (10, 3)])
+def test_an_arc_of_eight_vertices_is_set_out_whole_and_of_a_longer_one_ends_and_middle(
+    vertices: int, kept: int
+) -> None:
+    angle = np.linspace(0, 0.6, vertices)
+    arc = np.column_stack([8 * np.cos(angle), 8 * np.sin(angle), np.zeros(vertices)])
+    line = shape("line", arc, "edge")
+    whole = [f"edge-{k + 1}" for k in range(vertices)]
+    short = ["edge-1", f"edge-{(vertices - 1) // 2 + 1}", f"edge-{vertices}"]
+    assert names(line) == [*(whole if kept == vertices else short), "edge centre"]
+
+
 def test_a_drawn_circle_has_its_centre() -> None:
     angle = np.radians(np.linspace(0, 360, 73))
     ring = np.column_stack([30 + 3 * np.cos(angle), 20 + 3 * np.sin(angle)])
