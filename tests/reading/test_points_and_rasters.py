@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import sqlite3
 from pathlib import Path
 from typing import Any
@@ -341,3 +342,10 @@ def test_a_number_that_only_a_program_would_take_is_named(tmp_path: Path, cell: 
     path.write_text(f"easting,northing,elevation\n\x0c\n{cell},2,3\n", encoding="utf-8")
     with pytest.raises(InputError, match=f':3: easting is "{cell}"'):
         read_points(str(path))
+
+
+def test_the_first_point_that_is_no_place_is_named(tmp_path: Path) -> None:
+    places = [(1, 1, 1), (2, 2, math.nan), (math.nan, 3, 3)]
+    rows = [(place, {"Elevation": 1.0}) for place in places]
+    path = layer(tmp_path / "nan.gpkg", "GPKG", "3D Point", rows)
+    assert "point number 2 is not finite" in fault(read_points, path)
