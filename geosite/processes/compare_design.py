@@ -21,9 +21,6 @@ if TYPE_CHECKING:
 
 __all__ = ["PROCESS"]
 
-COVERED = 0.95
-"""Share of a code's area on whose volume between two surveys it is priced."""
-
 
 def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     from geosite.analysis.as_built.compute import compare_design
@@ -111,6 +108,7 @@ def _final(
     before: str | None,
 ) -> Valuation | None:
     """Price what was built, by the survey's own prices or those of the survey before."""
+    from geosite.analysis.as_built.surfaces import laid_of_whole
     from geosite.analysis.takeoff.draped import triangles_of
     from geosite.analysis.takeoff.prices import valuation
     from geosite.analysis.takeoff.quantities import take_off
@@ -124,14 +122,7 @@ def _final(
     if not prices.codes.keys() & {q.code for q in totals}:
         return None
     whole = {q.code: q.net_area.estimate.value for q in totals if q.net_area is not None}
-    placed = {
-        one.code: one.placed_m3
-        for one in made.surfaces
-        if one.placed_m3 is not None
-        and one.thickness_m is not None
-        # a volume of a part is no measure of the whole
-        and one.placed_m3.value >= COVERED * whole[one.code] * one.thickness_m.value
-    }
+    placed = laid_of_whole(made.surfaces, whole)
     return valuation(
         totals, prices, notes.site.codes, network, notes.site_file, partly=True, laid=placed
     )

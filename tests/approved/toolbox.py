@@ -321,7 +321,7 @@ def _provided(provider: Any, folder: Path) -> Iterator[str]:
             plugin.unload()
             plugin.initGui()
             (one,) = registry.addProvider.call_args.args
-            one.load()
+            assert one.load() is True, "the desktop would leave it out"
             yield f"{one.id()} {one.name()} {one.longName()} {type(one.icon()).__name__}"
             yield f"setting: {config.addSetting.call_args.args[0].told}"
             yield f"icons: {list(config.settingIcons)}"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Literal
@@ -22,12 +22,14 @@ from geosite.linework.model import Drawing
 from geosite.terrain.uncertainty.ground import Ground
 from geosite.terrain.water.flow import polygons
 
-__all__ = ["Patch", "SurfaceDeviation", "Verdict", "surface_deviations"]
+__all__ = ["Patch", "SurfaceDeviation", "Verdict", "laid_of_whole", "surface_deviations"]
 
 Verdict = Literal["within", "beyond", "undecided"]
 
 PLACES = 4_000
 """At which a surface is compared."""
+COVERED = 0.95
+"""Share of a code's area on whose volume between two surveys it is priced."""
 _SIDES_THEN_CORNERS = ((1, 0), (-1, 0), (0, 1), (0, -1), (1, 1), (1, -1), (-1, 1), (-1, -1))
 
 
@@ -138,6 +140,33 @@ def surface_deviations(
         if one is not None:
             found.append(one)
     return tuple(found)
+
+
+def laid_of_whole(
+    surfaces: Sequence[SurfaceDeviation], area_m2: Mapping[str, float]
+) -> dict[str, Estimate]:
+    """Return what was laid of each code, m3, where it was compared on nearly all of its area.
+
+    Parameters
+    ----------
+    surfaces
+        From `surface_deviations`.
+    area_m2
+        Ground area of each code.
+
+    Returns
+    -------
+    dict
+        Without the codes of which only a part lies on the design: a volume of a part is no measure
+        of the whole.
+    """
+    return {
+        one.code: one.placed_m3
+        for one in surfaces
+        if one.placed_m3 is not None
+        and one.thickness_m is not None
+        and one.placed_m3.value >= COVERED * area_m2[one.code] * one.thickness_m.value
+    }
 
 
 def _lattice(shape: BaseGeometry) -> tuple[Grid, Ints, Floats]:

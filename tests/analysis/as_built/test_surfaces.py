@@ -11,7 +11,7 @@ import shapely
 
 from geosite.analysis.as_built import surfaces
 from geosite.analysis.as_built.datum import Datum
-from geosite.analysis.as_built.surfaces import SurfaceDeviation, surface_deviations
+from geosite.analysis.as_built.surfaces import SurfaceDeviation, laid_of_whole, surface_deviations
 from geosite.analysis.design_ground.zones import raster_zone
 from geosite.base.map_frame import Frame
 from geosite.fieldbook.sitefile import Code, Tolerance
@@ -139,3 +139,15 @@ def test_built_wholly_beyond_is_told_whatever_the_other_survey_left_open() -> No
     assert found.thickness_m is not None
     assert found.thickness_m.value == pytest.approx(0.2)
     assert found.thickness_m.half_width == pytest.approx(0.0, abs=1e-9)
+
+
+def test_what_was_laid_counts_where_nearly_all_of_its_area_was_compared() -> None:
+    # 400 m2, 0.2 m thick
+    found = compared(walked(*[100.0] * 4), walked(*[99.8] * 4))
+    assert found.placed_m3 is not None
+    assert found.placed_m3.value == pytest.approx(80.0)
+    for area, counts in ((400.0, True), (421.0, True), (421.1, False), (800.0, False)):
+        laid = laid_of_whole([found], {"slab": area, "other": 1.0})
+        assert laid == ({"slab": found.placed_m3} if counts else {})
+    # nothing is told of a surface without a survey before it
+    assert laid_of_whole([compared(walked(*[100.0] * 4))], {"slab": 400.0}) == {}
