@@ -42,6 +42,12 @@ def imported(folder: Path, said: Callable[..., str]) -> dict[str, str]:
     told += "== all options\n"
     told += _import(folder, said, "made_all", "export2/walks.csv", *options, *marks, *renamed)
     told += said("import", "nowhere.csv", "--out", "none", "--mark", "B1", "--column", "up=3")
+    for words in (("B1", "ten", "EPSG:4326"), ("B1,B1", "10", "EPSG:nothing"), (",B2", "10 m", "")):
+        given = zip(("--baseline", "--baseline-length", "--crs"), words, strict=True)
+        told += said("import", "nowhere.csv", "--out", "none", *(w for pair in given for w in pair))
+    feet = ["ft" if word == "m" else word for word in options]
+    told += _import(folder, said, "made_feet", "export2/walks.csv", *feet, *marks, *renamed)
+    told += said("import", "export2/walks.csv", "--out", "made_facts", "--json", *feet, *marks)
     return {"imports.txt": told, "site.toml": _text(folder / "made0" / "site.toml")}
 
 

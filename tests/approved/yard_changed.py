@@ -36,7 +36,7 @@ def _surveys() -> Iterator[tuple[str, dict[str, str], dict[str, str]]]:
 
 def walked_again(said: Said) -> dict[str, str]:
     """The yard as it was and walked again, and surveys that cannot be compared with it."""
-    told, texts = "", {}
+    told, texts = _asked(said), {}
     site, book = SITE.read_text(encoding="utf-8"), BOOK.read_text(encoding="utf-8")
     for name, keys, cells in _surveys():
         made = {"site": site.replace("field_book.csv", f"{name}.csv"), "book": book}
@@ -54,6 +54,16 @@ def walked_again(said: Said) -> dict[str, str]:
             found = folder_told(out, TABLES)
             texts |= {f"again_{k}": text for k, text in found.items() if k.endswith(".csv.txt")}
     return {"again.txt": told, **texts}
+
+
+def _asked(said: Said) -> str:
+    """Sketches that cannot be drawn, and questions that the site file does not ask."""
+    told = ""
+    for picture in ("sketch.pdf", "none/sketch.svg", "sketch.svg"):
+        told += said("check", SITE, "--sketch", picture)
+    for process in ("measure-distances", "draw-sections", "compute-earthworks", "compare-parcels"):
+        told += said("execute", process, "--site", SITE, "--out", "asked")
+    return told
 
 
 def _designs() -> Iterator[tuple[str, str]]:

@@ -48,6 +48,29 @@ def run(folder: Path, **inputs: object) -> dict[str, np.ndarray]:
     return found
 
 
+def test_an_inlet_may_be_a_line_or_an_area_and_one_beside_the_raster_is_none(
+    tmp_path: Path,
+) -> None:
+    elevation = raster(tmp_path, tilted())
+    slot = [{"type": "LineString", "coordinates": [(500010.5, 5300002.5), (500010.5, 5300009.5)]}]
+    box = [
+        (500010.1, 5300002.1),
+        (500010.9, 5300002.1),
+        (500010.9, 5300009.9),
+        (500010.1, 5300009.9),
+    ]
+    basin = [{"type": "Polygon", "coordinates": [[*box, box[0]]]}]
+    for kind, shapes in (("LineString", slot), ("Polygon", basin)):
+        found = run(tmp_path, elevation=elevation, inlets=layer(tmp_path, kind, shapes))
+        taken = found["drainage_direction"][:, 10] == -1
+        # rows from the north: 5300012 is the northern edge
+        assert np.flatnonzero(taken).tolist() == list(range(2, 10))
+    far = [{"type": "Point", "coordinates": (500010.5, 5300006.5)},
+           {"type": "Point", "coordinates": (500310.5, 5300006.5)}]  # fmt: skip
+    found = run(tmp_path, elevation=elevation, inlets=layer(tmp_path, "Point", far))
+    assert np.argwhere(found["drainage_direction"][:, :-1] == -1).tolist() == [[5, 10]]
+
+
 def tilted(rows: int = 12, cols: int = 20) -> np.ndarray:
     """Return a plane that falls to the east, one in a hundred."""
     return np.tile(10 - 0.01 * np.arange(cols), (rows, 1))

@@ -159,3 +159,17 @@ def test_where_the_ends_move_from_draw_to_draw_rise_and_length_move_with_them():
     _, rare, _ = stretches(x, short, sure, np.array([short, long, even, even] * 10))
     assert rare.probability == 0.5
     assert (rare.length.low, rare.length.high) == pytest.approx((1.6, 3.6))
+
+
+@pytest.mark.parametrize(
+    ("along", "kept"),
+    [
+        ([0.0, 0.3, 0.6], [0, 1, 2]),
+        ([0.0, 0.29, 0.6], [0, 2]),
+        ([0.0, 0.31, 0.6], [0, 2]),
+        ([0.0, 0.2, 0.4, 0.6, 2.0], [0, 2, 4]),
+    ],
+)
+def test_marks_nearer_than_a_foot_to_each_other_or_to_an_end_are_taken_together(along, kept):
+    up = 0.1 * np.arange(len(along)) ** 2
+    assert marks_that_matter(np.array(along), up).tolist() == kept

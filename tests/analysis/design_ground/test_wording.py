@@ -149,3 +149,31 @@ def test_a_pond_becomes_the_largest_that_overlaps_it_and_each_is_met_once() -> N
         ("new", "new", None, 0.5, (0, 1)),
         ("new", "new", None, 1.5, (0, 7)),
     ]
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "outcome"),
+    [
+        (2.0, 2.5, "within"),
+        (1.99, 2.5, "undecided"),
+        (1.5, 2.0, "undecided"),
+        (1.5, 1.99, "beyond"),
+    ],
+)
+def test_a_fall_after_building_is_held_against_its_limit(
+    low: float, high: float, outcome: str
+) -> None:
+    def walls(**worst: Estimate) -> Any:
+        falls = [
+            SimpleNamespace(fall=SimpleNamespace(name=n, limit_percent=2.0), worst_percent=w)
+            for n, w in worst.items()
+        ]
+        return SimpleNamespace(catchments=(), inlets=(), ponds=(), falls=tuple(falls), pond=None)
+
+    after = Estimate((low + high) / 2, low, high)
+    old, new = water_changes(walls(shed=about(3.0, 0.1)), walls(shed=after, hut=after))
+    assert (old.what, old.name, old.limit, old.outcome) == ("fall", "shed", 2.0, outcome)
+    assert old.before is not None
+    assert old.before.value == 3.0
+    assert old.after is after
+    assert (new.name, new.before, new.outcome) == ("hut", None, outcome)
