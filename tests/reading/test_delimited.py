@@ -153,3 +153,24 @@ def test_a_header_behind_a_sign_of_comments(text: str, header: tuple[str, ...]) 
     table = split(text)
     assert table.rows[0] == header
     assert all(as_number(row[-1]) is not None for row in table.rows[1:])
+
+
+@pytest.mark.parametrize(
+    ("encoding", "text"),
+    [
+        ("cp1251", "Имя;X;Y;Примечание\nыьэ;1;2;земля\n"),
+        ("cp1250", "Bod;X;Y;Výška;Poznámka\nčíslo;1;2;3;plot u školy, řeka\n"),
+    ],
+)
+def test_letters_of_other_tongues_are_known_by_the_words_they_make(
+    encoding: str, text: str
+) -> None:
+    assert decoded(text.encode(encoding)) == (text, encoding, False)
+
+
+def test_a_cell_of_several_lines_is_one_and_a_mark_of_inches_is_none() -> None:
+    text = 'name;x;y;z;note\n"A\n""north"" end";1;2;3;\nB;4;5;6;6"\n"C";7;8;9;x\nD;7;8;9;x\n'
+    table = split(text)
+    assert [row[0] for row in table.rows] == ["name", 'A\n"north" end', "B", "C", "D"]
+    assert table.rows[2] == ("B", "4", "5", "6", '6"')
+    assert table.lines == (1, 2, 4, 5, 6)
