@@ -19,7 +19,6 @@ TABLES = ("*.gpkg", "*.pdf", "*.png", "*.svg", "*.tif", "*.xml", "*.html", "*.qm
 
 def _surveys() -> Iterator[tuple[str, dict[str, str], dict[str, str]]]:
     """Yield what a survey is called, what is changed in its site file and in its field book."""
-    yield "same", {}, {}
     yield "other_map", {"25832": "25833"}, {}
     yield "other_heights", {'25832"': '25832"\nvertical_crs = "EPSG:7837"'}, {}
     own = {f",{name},": f",{name}x," for name in ("S1", "S2", "S3", "S4", "G1", "G2", "G3")}
