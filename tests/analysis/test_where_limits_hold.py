@@ -77,6 +77,8 @@ def test_nothing_from_the_atlantic_to_japan_nor_south_of_samoa_is_in_the_united_
     eastern = [(east, north) for east in range(-60, 140, 5) for north in range(-85, 90, 5)]
     southern = [(east, north) for east in range(-180, 180, 5) for north in range(-85, -15, 5)]
     arctic = [(east, 75) for east in range(-180, 180, 5)]
+    # a corner with a wrong sign makes a thin wedge across the oceans
+    eastern += [(east, 24 + k / 4) for east in (-60, -30, 0, 45, 79) for k in range(110)]
     canada = [(east, 52) for east in range(-128, -60, 2)]
     assert not [place for place in eastern + southern + arctic + canada
                 if may_be_in_the_united_states(*place)]  # fmt: skip

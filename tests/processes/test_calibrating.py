@@ -106,6 +106,28 @@ def test_a_walk_that_nothing_checks_tells_nothing(tmp_path: Path) -> None:
     ]
 
 
+@pytest.mark.parametrize(("off_m", "plausible"), [(0.5, True), (30.0, False)])
+def test_a_walk_that_no_plausible_device_would_make_is_refused(
+    off_m: float, plausible: bool, quay: Path, tmp_path: Path, fitted: list[list[str]]
+) -> None:
+    # the last visit to a mark of the baseline is off
+    book = quay.with_name("field_book.csv")
+    rows = book.read_text("utf-8").splitlines()
+    last = max(n for n, row in enumerate(rows) if row.split(",")[1] == "B1")
+    cells = rows[last].split(",")
+    cells[2] = f"{float(cells[2]) + off_m:.3f}"
+    rows[last] = ",".join(cells)
+    book.write_text("\n".join(rows) + "\n", "utf-8")
+    if plausible:
+        calibrate_into([quay], tmp_path / "device.toml")
+        assert fitted == [[str(quay)]]
+        return
+    with pytest.raises(SurveyRefused) as refused:
+        calibrate_into([quay], tmp_path / "device.toml")
+    assert refused.value.problems[0].file == str(book)
+    assert not fitted
+
+
 @pytest.fixture
 def fitted(monkeypatch: pytest.MonkeyPatch) -> list[list[str]]:
     """Surveys that each fit takes; it finds nothing that costs time."""

@@ -3,6 +3,8 @@ from __future__ import annotations
 import copy
 from typing import Any
 
+import pytest
+
 from geosite.processes.summary import lines, of_process
 
 REPORT: dict[str, Any] = {
@@ -201,3 +203,31 @@ def test_facts_are_told_in_words() -> None:
         "word: x",
     ]
     assert told({"unit": "ft", "closed_m": True}) == ["closed: yes"], "no length"
+
+
+def test_areas_of_one_code_are_summed_in_the_unit_of_the_site() -> None:
+    report = copy.deepcopy(REPORT)
+    report["site"]["unit"] = "ft"
+    pad = {"value": 92.90304, "sigma": 0.1}  # 1000 ft2
+    report["areas"] = {n: {"code": "pad", "net_area_m2": pad} for n in ("a", "b")}
+    report["areas"]["c"] = {"code": "", "net_area_m2": pad}
+    found = " ".join(text(report).split())
+    assert "pad 2000.0 ft2 in 2 areas" in found
+    assert "without a code 1000.0 ft2, accuracy not known" in found
+
+
+@pytest.mark.parametrize(
+    ("latitude", "longitude", "told"),
+    [
+        (47.5, 9.25, "47.5000 N, 9.2500 E"),
+        (-33.5, -70.25, "33.5000 S, 70.2500 W"),
+        (0.0, 0.0, "0.0000 N, 0.0000 E"),
+    ],
+)
+def test_the_place_on_earth_is_told_with_its_side(
+    latitude: float, longitude: float, told: str
+) -> None:
+    report = copy.deepcopy(REPORT)
+    place = {"latitude": latitude, "longitude": longitude}
+    report["network"]["frame"] = {"crs": "EPSG:1", "vertical_crs": "", **place}
+    assert f"Map: EPSG:1; the site lies at {told}" in text(report)

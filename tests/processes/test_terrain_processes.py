@@ -6,9 +6,11 @@ import math
 from pathlib import Path
 from typing import Any
 
+import fiona
 import numpy as np
 import pytest
 import rasterio
+import shapely
 import tifffile
 from rasterio.transform import Affine
 
@@ -245,3 +247,22 @@ def test_progress_rises_to_the_end_and_no_further(tmp_path: Path) -> None:
     assert shares == sorted(shares)
     assert len(shares) > 1
     assert shares[-1] == 1.0
+
+
+def test_contours_lie_at_the_interval_that_is_asked_for(tmp_path: Path) -> None:
+    # between the outermost centres the plane rises from 400.02 to 401.23
+    result = run(
+        "trace-contours", tmp_path / "out", elevation=ground(tmp_path / "e.tif"), interval=0.25,
+        index_every=2,
+    )  # fmt: skip
+    assert (result.summary["interval"], result.summary["contours"]) == (0.25, 4)
+    with fiona.open(tmp_path / "out/contours.gpkg") as file:
+        lines = {f.properties["elevation"]: f for f in file}
+    assert sorted(lines) == [400.25, 400.5, 400.75, 401.0]
+    for level, line in lines.items():
+        east, north = shapely.get_coordinates(shapely.geometry.shape(line.geometry)).T
+        up = 400 + EAST_RISE * (east - 500_000) + NORTH_RISE * (north - 5_000_000)
+        np.testing.assert_allclose(up, level, atol=1e-4)
+    assert {level for level, line in lines.items() if line.properties["index"]} == {400.5, 401.0}
+    with pytest.raises(InputError, match="interval is 0; expected at least 1e-06"):
+        run("trace-contours", tmp_path / "no", elevation=ground(tmp_path / "e.tif"), interval=0)
