@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from contextlib import ExitStack
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from geosite.processes.derive_slope import ELEVATION, ELEVATION_UNIT
@@ -55,7 +56,9 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
         context.progress(0.3, f"tracing contours every {interval:g}")
         found = contours_in_strips(read, grid, ends, interval, index_every=every, height=height)
         frame = source.frame
-    layer = contour_lines.layer(found, frame)
+    # the raster lies on the map, lines of a layer lie in the frame
+    local = tuple(replace(one, line=frame.to_local(one.line)) for one in found)
+    layer = contour_lines.layer(local, frame)
     context.progress(0.8, "writing contours")
     package = Package("Contours", "", frame, (layer,), (), ())
     write_geopackage(context.out / "contours.gpkg", package)

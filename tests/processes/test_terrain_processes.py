@@ -263,6 +263,6 @@ def test_contours_lie_at_the_interval_that_is_asked_for(tmp_path: Path) -> None:
         east, north = shapely.get_coordinates(shapely.geometry.shape(line.geometry)).T
         up = 400 + EAST_RISE * (east - 500_000) + NORTH_RISE * (north - 5_000_000)
         np.testing.assert_allclose(up, level, atol=1e-4)
-    assert {level for level, line in lines.items() if line.properties["index"]} == {400.5, 401.0}
+    assert {level for level, line in lines.items() if line.properties["is_index"]} == {400.5, 401.0}
     with pytest.raises(InputError, match="interval is 0; expected at least 1e-06"):
         run("trace-contours", tmp_path / "no", elevation=ground(tmp_path / "e.tif"), interval=0)
