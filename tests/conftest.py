@@ -14,6 +14,11 @@ import pytest
 from cli_runner import FERRY
 from hypothesis import HealthCheck, settings
 
+# one thread for linear algebra, as the command takes it: two processes of tests with two threads
+# each would keep the processors busy with waiting for each other. numpy, not imported yet, reads it
+for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+    os.environ.setdefault(_name, "1")
+
 # commands in processes of their own, and the tests themselves, keep their modules compiled, as an
 # install does: without, each of some hundred processes would compile them again
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
