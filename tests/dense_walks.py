@@ -109,10 +109,12 @@ class Dense:
         return int(np.argmax(self.case.book.mark == self.case.book.marks.index(name)))
 
     def states(self, x: np.ndarray) -> list[np.ndarray]:
-        """Marks, paths, headings, turns of legs, scales."""
+        """Marks, paths, headings, turns of legs, scales; with as many last axes as `x` has."""
         parts = np.split(x, np.cumsum(self.counts)[:-1])
-        marks = parts[0].reshape(-1, 2)
-        paths = parts[1].reshape(-1, 2) if self.device.pointing > 0 else marks[self.mark]
+        marks = parts[0].reshape(-1, 2, *x.shape[1:])
+        paths = (
+            parts[1].reshape(-1, 2, *x.shape[1:]) if self.device.pointing > 0 else marks[self.mark]
+        )
         heading = parts[2]
         if self.device.heading == 0:  # one for all of a run
             first = {int(r): i for i, r in reversed(list(enumerate(self.case.book.run)))}
@@ -132,7 +134,10 @@ class Dense:
         return self.factor * self.device.walk**2 * length, bend**2 / 80
 
     def misfits(self, x: np.ndarray) -> np.ndarray:
-        """What is left over of all observations, over their standard deviations."""
+        """What is left over of all observations, over their standard deviations.
+
+        Of many sets of states at once where these are columns, shape (states, sets).
+        """
         book, device, root = self.case.book, self.device, math.sqrt(self.factor)
         marks, paths, heading, own, scale = self.states(x)
         out: list[Any] = []
@@ -145,27 +150,28 @@ class Dense:
             east, north = paths[j] - paths[i]
             cosine, sine = np.cos(turn), np.sin(turn)
             walked = self.walked(i, j)
-            ahead, left = step[:2] * self.map_factor / (1 + scale[run])
+            ahead, left = (at * self.map_factor / (1 + scale[run]) for at in step[:2])
             out.append((cosine * east + sine * north - ahead) / walked)
             out.append((-sine * east + cosine * north - left) / walked)
             if device.heading > 0:
                 strays = root * device.heading * math.sqrt(length)
                 out += [stray / strays, own[number] / (strays / math.sqrt(12))]
         if device.pointing > 0:
-            out += list(((marks[self.mark] - paths) / (root * device.pointing)).ravel())
+            off = (marks[self.mark] - paths) / (root * device.pointing)
+            out += list(off.reshape(-1, *x.shape[1:]))
         if device.scale > 0:
             out += list(scale / (root * device.scale))
         for name, given in self.case.site.anchor.marks.items():
             if given.sigma:
                 place = marks[self.mark[self.row_of(name)]]
                 known = np.array([given.easting - 500.0, given.northing - 700.0])
-                out += list((place - known) / given.sigma)
+                out += list((place.T - known).T / given.sigma)
         azimuth = self.case.site.anchor.azimuth
         if azimuth is not None:
             a, b = (marks[self.mark[self.row_of(name)]] for name in "AB")
             along = math.radians(azimuth.value)
-            off = (b - a) @ np.array([math.cos(along), -math.sin(along)])
-            ahead = (b - a) @ np.array([math.sin(along), math.cos(along)])
+            off = (b - a).T @ np.array([math.cos(along), -math.sin(along)])
+            ahead = (b - a).T @ np.array([math.sin(along), math.cos(along)])
             out.append(off / ahead / math.radians(azimuth.sigma))
         return np.array(out)
 
@@ -178,11 +184,9 @@ class Dense:
             unused = self.counts[0] + self.counts[1] + np.arange(self.counts[2])
             free = np.setdiff1d(free, np.setdiff1d(unused, used))
         for _ in range(40):
-            jacobian = np.empty((len(self.misfits(x)), len(free)))
-            for k, at in enumerate(free):
-                moved = x.astype(complex)
-                moved[at] += 1e-30j
-                jacobian[:, k] = self.misfits(moved).imag / 1e-30
+            moved = np.tile(x.astype(complex)[:, None], len(free))
+            moved[free, np.arange(len(free))] += 1e-30j
+            jacobian = self.misfits(moved).imag / 1e-30
             _, r = np.linalg.qr(jacobian)
             step = np.linalg.solve(r, np.linalg.solve(r.T, jacobian.T @ self.misfits(x)))
             x[free] -= step
