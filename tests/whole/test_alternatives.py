@@ -4,18 +4,15 @@ from __future__ import annotations
 
 import csv
 import json
-import shutil
-import subprocess
-import sys
 from pathlib import Path
 from typing import Any
 
 import pytest
+from cli_runner import Ran, geosite
+from quick_landing import quick_landing
 
 pytestmark = pytest.mark.slow
 
-COMMAND = Path(sys.executable).with_name("geosite")
-LANDING = Path(__file__).resolve().parents[2] / "sample_data" / "ferry_landing"
 EAST = """
 [designs.east]
 title = "Boarding pad, east"
@@ -31,10 +28,9 @@ code = "pad"
 SHARED = 'alternative_for = "boarding place"'
 
 
-def built(folder: Path, west: str | None, east: str | None) -> subprocess.CompletedProcess[str]:
+def built(folder: Path, west: str | None, east: str | None) -> Ran:
     """Build the landing with one or two pads, each with a line of its own in the site file."""
-    shutil.copytree(LANDING, folder / "site")
-    site = folder / "site" / "site.toml"
+    site = quick_landing(folder / "site")
     text = site.read_text("utf-8")
     head, design = text.split("[designs.boarding]", 1)
     design, prices = design.split("[prices]", 1)
@@ -45,13 +41,7 @@ def built(folder: Path, west: str | None, east: str | None) -> subprocess.Comple
         )
     second = "" if east is None else EAST.format(shared=east)
     site.write_text(f"{head}{first}{second}\n[prices]{prices}", "utf-8")
-    return subprocess.run(
-        [COMMAND, "build", site, "--out", folder / "out"],
-        capture_output=True,
-        text=True,
-        timeout=300,
-        check=False,
-    )
+    return geosite("build", site, "--out", folder / "out")
 
 
 def report(folder: Path) -> dict[str, Any]:
@@ -68,8 +58,8 @@ def rows(path: Path) -> list[dict[str, str]]:
 def both(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("both")
     done = built(folder, SHARED, SHARED)
-    assert done.returncode == 0, done.stderr
-    assert "only one of boarding, east is built" in done.stdout + done.stderr
+    assert done.status == 0, done.err
+    assert "only one of boarding, east is built" in done.out + done.err
     return folder
 
 
@@ -78,7 +68,7 @@ def test_a_choice_comes_to_what_that_design_alone_comes_to(
     both: Path, tmp_path: Path, alone: str, west: str | None, east: str | None
 ) -> None:
     done = built(tmp_path, west, east)
-    assert done.returncode == 0, done.stderr
+    assert done.status == 0, done.err
     expected = report(tmp_path)["cost"]
     choices = {one["built"][0]: one["cost"] for one in report(both)["alternatives"]}
     assert set(choices) == {"boarding", "east"}
@@ -102,7 +92,7 @@ def test_no_sum_holds_two_alternatives(both: Path) -> None:
 
 def test_designs_on_the_same_ground_are_said_to_be_counted_twice(tmp_path: Path) -> None:
     done = built(tmp_path, "", "")
-    assert done.returncode == 0, done.stderr
+    assert done.status == 0, done.err
     # the pads share 2.0 m by 2.5 m
     texts = [f["text"] for f in report(tmp_path)["findings"] if f["code"] == "designs-overlap"]
     assert [text[:57] for text in texts] == [
@@ -112,7 +102,7 @@ def test_designs_on_the_same_ground_are_said_to_be_counted_twice(tmp_path: Path)
 
 def test_a_design_that_is_no_alternative_to_any_is_refused(tmp_path: Path) -> None:
     done = built(tmp_path, SHARED, "")
-    assert done.returncode == 2
-    said = " ".join((done.stdout + done.stderr).split())
+    assert done.status == 2
+    said = " ".join((done.out + done.err).split())
     assert '[designs.boarding]: no other design has alternative_for = "boarding place"' in said
     assert not (tmp_path / "out").exists()

@@ -5,35 +5,26 @@ from __future__ import annotations
 import csv
 import json
 import sqlite3
-import subprocess
-import sys
 from pathlib import Path
 
 import geopandas
 import pyogrio
 import pytest
 import shapely
+from cli_runner import FERRY as LANDING
+from cli_runner import Ran, geosite
 
 pytestmark = pytest.mark.slow
 
-COMMAND = Path(sys.executable).with_name("geosite")
-LANDING = Path(__file__).resolve().parents[2] / "sample_data" / "ferry_landing"
 
-
-def run(out: Path, **inputs: object) -> subprocess.CompletedProcess[str]:
+def run(out: Path, **inputs: object) -> Ran:
     given = {
         "site": LANDING / "as_built" / "site.toml",
         "design": LANDING / "design_points.csv",
         **inputs,
     }
     words = [w for name, value in given.items() for w in (f"--{name}", str(value))]
-    return subprocess.run(
-        [COMMAND, "execute", "compare-design", *words, "--out", out],
-        capture_output=True,
-        text=True,
-        timeout=120,
-        check=False,
-    )
+    return geosite("execute", "compare-design", *words, "--out", out)
 
 
 def rows(path: Path) -> dict[str, dict[str, str]]:
@@ -44,8 +35,8 @@ def rows(path: Path) -> dict[str, dict[str, str]]:
 
 def test_the_pad_as_it_was_built(tmp_path: Path) -> None:
     done = run(tmp_path / "out", before=LANDING / "site.toml")
-    assert done.returncode == 0, done.stderr
-    assert set(json.loads(done.stdout)) == {
+    assert done.status == 0, done.err
+    assert set(json.loads(done.out)) == {
         "deviations", "surfaces", "as_built", "as_built_plan", "as_built_picture",
         "final_measurement", "final_paper",
     }  # fmt: skip
@@ -71,20 +62,20 @@ def test_the_pad_as_it_was_built(tmp_path: Path) -> None:
 
 def test_a_design_of_a_site_file(tmp_path: Path) -> None:
     done = run(tmp_path / "out", design=LANDING / "site.toml")
-    assert done.returncode == 0, done.stderr
+    assert done.status == 0, done.err
     found = rows(tmp_path / "out" / "deviations.csv")
     assert sum(row["what"] == "edge" for row in found.values()) == 25
     done = run(tmp_path / "none", design=LANDING / "site.toml", name="bording")
-    assert done.returncode == 2
-    assert "there is no design bording; expected one of boarding" in done.stderr
+    assert done.status == 2
+    assert "there is no design bording; expected one of boarding" in done.err
 
 
 def test_a_design_elsewhere_is_refused_in_one_line(tmp_path: Path) -> None:
     path = tmp_path / "d.csv"
     path.write_text("point,easting,northing,elevation\nC1,412320,5276126,402\n", "utf-8")
     done = run(tmp_path / "out", design=path)
-    assert (done.returncode, len(done.stderr.splitlines())) == (2, 1)
-    assert 'd.csv:2: "C1" lies 100 km outside the site' in done.stderr
+    assert (done.status, len(done.err.splitlines())) == (2, 1)
+    assert 'd.csv:2: "C1" lies 100 km outside the site' in done.err
     layer = tmp_path / "d.gpkg"
     pyogrio.write_dataframe(
         geopandas.GeoDataFrame(
@@ -93,13 +84,13 @@ def test_a_design_elsewhere_is_refused_in_one_line(tmp_path: Path) -> None:
         layer,
     )
     done = run(tmp_path / "out", design=layer)
-    assert (done.returncode, len(done.stderr.splitlines())) == (2, 1)
-    assert "the design is in ETRS89 / UTM zone 33N; expected the CRS of the site" in done.stderr
+    assert (done.status, len(done.err.splitlines())) == (2, 1)
+    assert "the design is in ETRS89 / UTM zone 33N; expected the CRS of the site" in done.err
 
 
 def test_a_design_that_has_nothing_to_do_with_the_survey(tmp_path: Path) -> None:
     path = tmp_path / "d.csv"
     path.write_text("point,easting,northing,elevation\nZ1,512320,5276190,402\n", "utf-8")
     done = run(tmp_path / "out", design=path)
-    assert done.returncode == 2
-    assert "no mark, edge or area of the survey belongs to the design" in done.stderr
+    assert done.status == 2
+    assert "no mark, edge or area of the survey belongs to the design" in done.err

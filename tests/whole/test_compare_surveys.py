@@ -5,33 +5,25 @@ from __future__ import annotations
 import csv
 import json
 import shutil
-import subprocess
-import sys
 from pathlib import Path
 
 import numpy as np
 import pytest
 import rasterio
+from cli_runner import FERRY as LANDING
+from cli_runner import Ran, geosite
 
 pytestmark = pytest.mark.slow
 
-COMMAND = Path(sys.executable).with_name("geosite")
-LANDING = Path(__file__).resolve().parents[2] / "sample_data" / "ferry_landing"
 BUILT = LANDING / "as_built" / "site.toml"
 
 
-def run(out: Path, **inputs: object) -> subprocess.CompletedProcess[str]:
+def run(out: Path, **inputs: object) -> Ran:
     given = {"before": LANDING / "site.toml", "after": BUILT, **inputs}
     words = [
         w for name, value in given.items() for w in (f"--{name.replace('_', '-')}", str(value))
     ]
-    return subprocess.run(
-        [COMMAND, "execute", "compare-surveys", *words, "--out", out],
-        capture_output=True,
-        text=True,
-        timeout=120,
-        check=False,
-    )
+    return geosite("execute", "compare-surveys", *words, "--out", out)
 
 
 def rows(path: Path) -> dict[str, dict[str, str]]:
@@ -42,8 +34,8 @@ def rows(path: Path) -> dict[str, dict[str, str]]:
 
 def test_the_mark_that_was_pushed_is_found_and_the_pad_is_seen(tmp_path: Path) -> None:
     done = run(tmp_path / "out")
-    assert done.returncode == 0, done.stderr
-    assert set(json.loads(done.stdout)) == {
+    assert done.status == 0, done.err
+    assert set(json.loads(done.out)) == {
         "displacements", "progress", "change", "difference", "difference_sigma",
         "change_plan", "change_picture",
         "progress_valuation", "progress_paper",
@@ -55,7 +47,7 @@ def test_the_mark_that_was_pushed_is_found_and_the_pad_is_seen(tmp_path: Path) -
     for name, truth in (("east_m", 0.10), ("north_m", -0.066)):
         half = float(pushed[name.replace("_m", "_95_m")])
         assert abs(float(pushed[name]) - truth) < 1.3 * half
-    assert "S14 moved" in done.stderr
+    assert "S14 moved" in done.err
     valued = rows(tmp_path / "out" / "progress_valuation.csv")
     assert float(valued["bollard"]["amount_added"]) == 210.0
     assert float(valued[""]["amount_before"]) == 0.0
@@ -76,11 +68,11 @@ def test_the_mark_that_was_pushed_is_found_and_the_pad_is_seen(tmp_path: Path) -
 def test_what_cannot_be_compared_is_one_line(tmp_path: Path) -> None:
     feet = LANDING.parent / "jetty_feet" / "site.toml"
     done = run(tmp_path / "a", after=feet)
-    assert (done.returncode, len(done.stderr.splitlines())) == (2, 1)
-    assert "expected two surveys on one map" in done.stderr
+    assert (done.status, len(done.err.splitlines())) == (2, 1)
+    assert "expected two surveys on one map" in done.err
     done = run(tmp_path / "b", before_date="2026-04-13")
-    assert done.returncode == 2
-    assert "no run was walked on 2026-04-13; expected one of the days 2026-04-12" in done.stderr
+    assert done.status == 2
+    assert "no run was walked on 2026-04-13; expected one of the days 2026-04-12" in done.err
 
 
 def test_two_days_of_one_survey(tmp_path: Path) -> None:
@@ -97,7 +89,7 @@ def test_two_days_of_one_survey(tmp_path: Path) -> None:
     done = run(
         tmp_path / "out", before=site, after=site, before_date="2026-06-20", after_date="2026-07-01"
     )
-    assert done.returncode == 0, done.stderr
+    assert done.status == 0, done.err
     marks = rows(tmp_path / "out" / "displacements.csv")
     assert all(abs(float(m["horizontal_m"])) < 1e-6 for m in marks.values())
     assert {m["verdict_plan"] for m in marks.values()} == {"stable"}
@@ -109,8 +101,8 @@ def test_what_was_not_walked_again_is_not_taken_off_unsaid(tmp_path: Path) -> No
     walked = (after / "field_book.csv").read_text("utf-8")
     (after / "field_book.csv").write_text(walked.replace(",bollard,", ",post,", 1), "utf-8")
     done = run(tmp_path / "out", before=BUILT, after=after / "site.toml")
-    assert done.returncode == 0, done.stderr
-    (told,) = [line for line in done.stderr.splitlines() if "counts it as gone" in line]
+    assert done.status == 0, done.err
+    (told,) = [line for line in done.err.splitlines() if "counts it as gone" in line]
     assert "bollard (bollard)" in told
     same = run(tmp_path / "same", before=BUILT)
-    assert "as gone" not in same.stderr
+    assert "as gone" not in same.err

@@ -5,31 +5,23 @@ from __future__ import annotations
 import csv
 import json
 import math
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
+from cli_runner import FERRY as LANDING
+from cli_runner import Ran, geosite
 
 pytestmark = pytest.mark.slow
 
-COMMAND = Path(sys.executable).with_name("geosite")
-LANDING = Path(__file__).resolve().parents[2] / "sample_data" / "ferry_landing"
 SITE, DESIGN, TODAY = (LANDING / n for n in ("site.toml", "design_points.csv", "today.csv"))
 WALK = (LANDING / "today.csv").read_text("utf-8")
 POINTS = (LANDING / "design_points.csv").read_text("utf-8")
 
 
-def run(out: Path, **inputs: object) -> subprocess.CompletedProcess[str]:
+def run(out: Path, **inputs: object) -> Ran:
     given = {"site": SITE, "design": DESIGN, **inputs}
     words = [w for name, value in given.items() for w in (f"--{name}", str(value))]
-    return subprocess.run(
-        [COMMAND, "execute", "set-out", *words, "--out", out],
-        capture_output=True,
-        text=True,
-        timeout=120,
-        check=False,
-    )
+    return geosite("execute", "set-out", *words, "--out", out)
 
 
 def written(folder: Path, name: str, text: str) -> Path:
@@ -45,8 +37,8 @@ def rows(path: Path) -> list[dict[str, str]]:
 
 def test_the_sample_design_goes_back_to_the_field(tmp_path: Path) -> None:
     done = run(tmp_path / "out", walk=TODAY, tolerance=0.08)
-    assert done.returncode == 0, done.stderr
-    told = json.loads(done.stdout)
+    assert done.status == 0, done.err
+    told = json.loads(done.out)
     assert set(told) == {"setting_out", "slip", "phone"}
     points = rows(tmp_path / "out" / "setting_out.csv")
     assert [p["point"] for p in points] == ["1", "2", "3", "4", "BO"]
@@ -69,7 +61,7 @@ def test_the_sample_design_goes_back_to_the_field(tmp_path: Path) -> None:
 
 def test_without_a_walk_there_are_lengths_and_no_readings(tmp_path: Path) -> None:
     done = run(tmp_path / "out")
-    assert done.returncode == 0, done.stderr
+    assert done.status == 0, done.err
     points = rows(tmp_path / "out" / "setting_out.csv")
     assert all(p["x"] == p["y"] == p["z"] == p["verdict"] == "" for p in points)
     assert all(float(p["error_95_m"]) > 0 and p["along"] for p in points)
@@ -124,20 +116,20 @@ def test_bad_input_is_one_clear_line(
 ) -> None:
     path = written(tmp_path, "d.csv", text)
     done = run(tmp_path / "out", **{"walk": TODAY, name: path})
-    assert done.returncode == status, done.stderr
-    assert said in done.stderr
-    assert "d.csv" in done.stderr
-    assert "Traceback" not in done.stderr
+    assert done.status == status, done.err
+    assert said in done.err
+    assert "d.csv" in done.err
+    assert "Traceback" not in done.err
     assert not (tmp_path / "out").exists()
 
 
 def test_feet_are_taken_when_said(tmp_path: Path) -> None:
     walk = written(tmp_path, "feet.csv", in_feet(WALK))
     done = run(tmp_path / "out", walk=walk, unit="ft")
-    assert done.returncode == 0, done.stderr
+    assert done.status == 0, done.err
     feet = rows(tmp_path / "out" / "setting_out.csv")
     done = run(tmp_path / "metres", walk=TODAY)
-    assert done.returncode == 0, done.stderr
+    assert done.status == 0, done.err
     for there, here in zip(feet, rows(tmp_path / "metres" / "setting_out.csv"), strict=True):
         for name in ("x", "y", "z", "along", "offset", "distance"):
             assert float(there[name]) * 0.3048 == pytest.approx(float(here[name]), abs=2e-3)
@@ -153,5 +145,5 @@ def test_a_design_in_another_crs_is_refused(tmp_path: Path) -> None:
         geometry = {"type": "Point", "coordinates": (512320.0, 5276126.0, 402.2)}
         sink.write({"geometry": geometry, "properties": {"point": "C1"}})
     done = run(tmp_path / "out", design=path)
-    assert done.returncode == 2
-    assert "the design is in ETRS89 / UTM zone 33N; expected the CRS of the site" in done.stderr
+    assert done.status == 2
+    assert "the design is in ETRS89 / UTM zone 33N; expected the CRS of the site" in done.err
