@@ -95,6 +95,19 @@ def test_sum_form_adds_up(laid):
         assert np.allclose(seen, expected, atol=1e-12)
 
 
+def test_forms_of_many_places_are_those_of_each(laid):
+    _, _, ground = laid
+    low, high = ground.tin.points[:, :2].min(axis=0), ground.tin.points[:, :2].max(axis=0)
+    places = np.random.default_rng(5).uniform(low - 3.0, high + 3.0, (200, 2))
+    places[:20] = ground.tin.points[:20, :2]  # on corners, where triangles meet
+    forms = ground.forms_at(places)
+    assert 20 < sum(len(form.rows) == 0 for form in forms) < 180
+    for place, form in zip(places, forms, strict=True):
+        alone = ground.sum_form(place, [1.0])
+        for part in ("rows", "east", "north", "up"):
+            assert getattr(form, part).tolist() == getattr(alone, part).tolist()
+
+
 def test_level_covariance_of_pairs_is_that_of_the_forms(laid):
     from geosite.network.covariance import covariance, level_covariance
     from geosite.network.model import LinearForm

@@ -78,7 +78,7 @@ def test_what_cannot_be_compared_is_one_line(tmp_path: Path) -> None:
 def test_two_days_of_one_survey(tmp_path: Path) -> None:
     folder = tmp_path / "site"
     folder.mkdir()
-    text = (BUILT.parent / "site.toml").read_text("utf-8")
+    text = BUILT.read_text("utf-8").replace("cell_size = 0.25", "cell_size = 1.0")
     book = (BUILT.parent / "field_book.csv").read_text("utf-8")
     header, *lines = book.splitlines()
     again = [line.replace("R7,", "R8,", 1) for line in lines]
@@ -96,13 +96,17 @@ def test_two_days_of_one_survey(tmp_path: Path) -> None:
 
 
 def test_what_was_not_walked_again_is_not_taken_off_unsaid(tmp_path: Path) -> None:
-    after = tmp_path / "after"
-    shutil.copytree(LANDING / "as_built", after)
+    before, after = tmp_path / "before", tmp_path / "after"
+    for folder in (before, after):
+        shutil.copytree(BUILT.parent, folder)
+        text = BUILT.read_text("utf-8").replace("cell_size = 0.25", "cell_size = 1.0")
+        (folder / "site.toml").write_text(text, "utf-8")
+    before /= "site.toml"
     walked = (after / "field_book.csv").read_text("utf-8")
     (after / "field_book.csv").write_text(walked.replace(",bollard,", ",post,", 1), "utf-8")
-    done = run(tmp_path / "out", before=BUILT, after=after / "site.toml")
+    done = run(tmp_path / "out", before=before, after=after / "site.toml")
     assert done.status == 0, done.err
     (told,) = [line for line in done.err.splitlines() if "counts it as gone" in line]
     assert "bollard (bollard)" in told
-    same = run(tmp_path / "same", before=BUILT)
+    same = run(tmp_path / "same", before=before)
     assert "as gone" not in same.err

@@ -183,7 +183,7 @@ def _sigmas(
         )
         none = np.zeros(len(stable_rows))
         base = LinearForm(stable_rows, none, none, share)
-        forms = [form + base for form in _forms(ground, at)]
+        forms = [form + base for form in ground.forms_at(at)]
         network = ground.network.relative if len(stable_rows) else ground.network
         marks += sigmas(network, forms) ** 2
         between += ground.sigmas_at(at)[1] ** 2
@@ -194,11 +194,6 @@ def _sigmas(
         ]
     )
     return np.sqrt(marks + between), factor
-
-
-def _forms(ground: Ground, places: Floats) -> list[LinearForm]:
-    """Return the form of the elevation at each place."""
-    return [ground.sum_form(place, [1.0]) for place in places]
 
 
 def _draws(

@@ -93,23 +93,21 @@ def gather(terms: list[Term], size: int) -> tuple[Any, Floats]:
     gradient : array, shape (size,)
         Half the derivative of the squares.
     """
-    rows, cols, values = [], [], []
+    places, values = [], []
     gradient = np.zeros(size)
     for term in terms:
         weighted = np.einsum("mda,mde->mae", term.jacobian, term.weight)
         block = np.einsum("mae,meb->mab", weighted, term.jacobian)
-        k = term.unknown.shape[1]
-        rows.append(np.repeat(term.unknown, k, axis=1).ravel())
-        cols.append(np.tile(term.unknown, (1, k)).ravel())
+        places.append((term.unknown[:, :, None] * size + term.unknown[:, None, :]).ravel())
         values.append(block.ravel())
         pull = np.einsum("mae,me->ma", weighted, term.misfit)
         gradient += sum_at(term.unknown.ravel(), pull.ravel(), size)
-    at, to, value = (np.concatenate(part) for part in (rows, cols, values))
+    place, value = np.concatenate(places), np.concatenate(values)
     if size <= DENSE:
-        return sum_at(at * size + to, value, size * size).reshape(size, size), gradient
+        return sum_at(place, value, size * size).reshape(size, size), gradient
     from scipy.sparse import coo_array
 
-    return coo_array((value, (at, to)), shape=(size, size)).tocsr(), gradient
+    return coo_array((value, np.divmod(place, size)), shape=(size, size)).tocsr(), gradient
 
 
 class Equations:

@@ -18,6 +18,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -148,6 +149,9 @@ class _Adjustment:
         self.run_of_leg = walk.leg_run
         self.start, self.end = walk.node_at[walk.leg_start], walk.node_at[walk.leg_end]
         self.whole = walk.along_legs(given.step)
+        self.touched = self.unknowns.of_legs(self.start, self.end, self.run_of_leg)
+        turning = np.union1d(self.unknowns.heading, self.unknowns.scale)
+        self.turning, self.movable = turning, np.setdiff1d(self.unknowns.free, turning)
 
     def trial(self, value: Floats, strayed: Strayed, into: Strayed | None = None) -> _Trial:
         """Reckon the walk and make the observations, with what the legs then most likely did.
@@ -177,12 +181,11 @@ class _Adjustment:
         legs, totals = [], []
         for piece in self.walk.pieces():
             reckoned = self.reckoned(value, piece, strayed.part(piece.at))
-            term = self.legs(value, piece, reckoned)
             if into is not None:
-                into.put(piece.at, self.likeliest(reckoned, term.weight, term.misfit))
+                left = self.left_of_legs(value, piece, reckoned)
+                into.put(piece.at, self.likeliest(reckoned, self.weights(reckoned), left))
                 reckoned = reckoned.again(into.part(piece.at))
-                term = self.legs(value, piece, reckoned)
-            legs.append(term)
+            legs.append(self.legs(value, piece, reckoned))
             totals.append(reckoned.leg_gain)
         terms = [_joined(legs), *self.others(value)]
         return _Trial(
@@ -200,48 +203,54 @@ class _Adjustment:
         heading, scale = value[self.unknowns.heading], value[self.unknowns.scale]
         return _reckoned(self.given, piece, heading, scale, strayed)
 
-    def weights(self, total: Floats) -> Floats:
+    def weights(self, reckoned: Reckoned) -> Floats:
         """Return the inverses of the covariances of long legs."""
+        total = reckoned.leg_gain
         weight = np.zeros_like(total)
         axes = slice(0, 3 if self.strays else 2)
         weight[:, axes, axes] = np.linalg.inv(total[:, axes, axes])
         return weight
 
-    def legs(self, value: Floats, piece: Piece, reckoned: Reckoned) -> Term:
-        """Long legs: the error carried back to the node where each starts."""
+    def left_of_legs(self, value: Floats, piece: Piece, reckoned: Reckoned) -> Floats:
+        """Return what is left over of long legs, shape (s, 3)."""
         unknowns, strayed = self.unknowns, reckoned.strayed
         first, last = self.start[piece.legs], self.end[piece.legs]
-        run_of_leg = self.run_of_leg[piece.legs]
         place = value[unknowns.path] + 1j * value[unknowns.path + 1]
         heading = value[unknowns.heading]
-        reach, along = reckoned.leg_reach, piece.walk.along_legs
         turn = heading[last] - heading[first]
         misfit = place[last] - place[first] - reckoned.leg_carried
         if self.strays:
+            along = piece.walk.along_legs
             left = along(strayed.heading) - turn
             bent = reckoned.leg * strayed.lateral - reckoned.middle * strayed.heading
-            misfit = misfit + 1j * (reach * left + along(bent))
-        count = len(reach)
-        jacobian = np.zeros((count, 3, 7))
+            misfit = misfit + 1j * (reckoned.leg_reach * left + along(bent))
+        return np.stack([misfit.real, misfit.imag, turn], axis=1)
+
+    def legs(self, value: Floats, piece: Piece, reckoned: Reckoned) -> Term:
+        """Long legs: the error carried back to the node where each starts."""
+        jacobian = np.zeros((len(reckoned.leg_reach), 3, 7))
         jacobian[:, range(3), range(3)] = -1.0
-        jacobian[:, :, 3:6] = state_matrix(-reach)
+        jacobian[:, :, 3:6] = state_matrix(-reckoned.leg_reach)
         if not self.strays:  # one heading: the turn is no observation
             jacobian[:, 2] = 0.0
-        device = reckoned.leg_carried / (1.0 + value[unknowns.scale])[run_of_leg]
+        scale = 1.0 + value[self.unknowns.scale]
+        device = reckoned.leg_carried / scale[self.run_of_leg[piece.legs]]
         jacobian[:, 0, 6], jacobian[:, 1, 6] = device.real, device.imag
-        unknown = np.column_stack(
-            [
-                unknowns.path[first],
-                unknowns.path[first] + 1,
-                unknowns.heading[first],
-                unknowns.path[last],
-                unknowns.path[last] + 1,
-                unknowns.heading[last],
-                unknowns.scale[run_of_leg],
-            ]
-        )
-        weight = self.weights(reckoned.leg_gain)
-        return Term(unknown, jacobian, weight, np.stack([misfit.real, misfit.imag, turn], axis=1))
+        left = self.left_of_legs(value, piece, reckoned)
+        return Term(self.touched[piece.legs], jacobian, self.weights(reckoned), left)
+
+    @cached_property
+    def visits(self) -> Term | None:
+        """What visits look at, whatever the unknowns are; nothing where pointing is exact."""
+        if not self.given.device.pointing > 0:
+            return None
+        axes = np.array([0, 1])
+        knot = self.unknowns.knot[self.walk.knot[self.walk.nodes]][:, None] + axes
+        path = self.unknowns.path[:, None] + axes
+        eye = np.tile(np.eye(2), (len(path), 1, 1))
+        weight = eye / (self.given.factor * self.given.device.pointing**2)
+        both = np.concatenate([eye, -eye], axis=2)
+        return Term(np.hstack([knot, path]), both, weight, np.zeros(path.shape))
 
     def others(self, value: Floats) -> list[Term]:
         """Visits, known places, scales."""
@@ -249,18 +258,9 @@ class _Adjustment:
         device, prior = given.device, given.prior
         axes = np.array([0, 1])
         terms = []
-        if device.pointing > 0:
-            knot = unknowns.knot[self.walk.knot[self.walk.nodes]][:, None] + axes
-            path = unknowns.path[:, None] + axes
-            eye = np.tile(np.eye(2), (len(path), 1, 1))
-            terms.append(
-                Term(
-                    np.hstack([knot, path]),
-                    np.concatenate([eye, -eye], axis=2),
-                    eye / (factor * device.pointing**2),
-                    value[knot] - value[path],
-                )
-            )
+        if (visit := self.visits) is not None:
+            knot, path = visit.unknown[:, :2], visit.unknown[:, 2:]
+            terms.append(replace(visit, misfit=value[knot] - value[path]))
         if len(prior.knot):
             at = unknowns.knot[prior.knot][:, None] + axes
             eye = np.tile(np.eye(2), (len(at), 1, 1))
@@ -309,11 +309,8 @@ class _Adjustment:
 
     def places_for(self, trial: _Trial) -> Floats:
         """Return the unknowns with places fitted to the headings and scales."""
-        unknowns = self.unknowns
-        turning = np.union1d(unknowns.heading, unknowns.scale)
-        movable = np.setdiff1d(unknowns.free, turning)
-        matrix, gradient = gather(trial.terms, unknowns.size)
-        return np.asarray(trial.value - Equations(matrix, movable).solve(gradient))
+        matrix, gradient = gather(trial.terms, self.unknowns.size)
+        return np.asarray(trial.value - Equations(matrix, self.movable).solve(gradient))
 
     def start_value(self) -> tuple[Floats, Strayed]:
         """Places that fit the headings to start from, turned by the azimuth if there is one."""
@@ -401,14 +398,13 @@ def adjust_plan(given: PlanInput, *, settled: float = 1e-10, steps: int = 60) ->
     # of a long walk what it starts from is not kept meanwhile
     adjustment.given = given = replace(given, before=None)
     converged = False
-    turning = np.union1d(unknowns.heading, unknowns.scale)
     for _ in range(steps):
         equations, gradient = adjustment.equations(trial, 0.0)
         step = -equations.solve(gradient)[: unknowns.size]
         share = 1.0
         most = _most(trial)
         after = adjustment.stepped(trial, step)
-        largest = float(np.abs(step[turning]).max())
+        largest = float(np.abs(step[adjustment.turning]).max())
         gain = abs(float(gradient[: unknowns.size] @ step))
         if after.squares > most and largest < SMALL and gain < HIDDEN * trial.squares:
             trial, converged = after, True

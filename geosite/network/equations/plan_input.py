@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from geosite.base.arrays import Floats, Ints
+from geosite.base.arrays import Floats, Ints, Shorts
 from geosite.network.equations.normal import Prior
 from geosite.network.walk.dead_reckoning import Noise, Start
 from geosite.network.walk.device import Device
@@ -94,6 +94,20 @@ class Unknowns:
     scale: Ints
     size: int
     free: Ints
+
+    def of_legs(self, first: Shorts, last: Shorts, run: Ints) -> Ints:
+        """Return the numbers of what long legs between nodes touch, shape (s, 7)."""
+        return np.column_stack(
+            [
+                self.path[first],
+                self.path[first] + 1,
+                self.heading[first],
+                self.path[last],
+                self.path[last] + 1,
+                self.heading[last],
+                self.scale[run],
+            ]
+        )
 
 
 def number_unknowns(given: PlanInput) -> Unknowns:

@@ -33,6 +33,7 @@ from geosite.terrain.surface.roughness import (
 )
 from geosite.terrain.surface.tin import Tin
 from geosite.terrain.uncertainty.contrasts import contrasts, cross, ground_kinds, plane_gradients
+from geosite.terrain.uncertainty.corner_forms import corner_forms
 from geosite.terrain.uncertainty.simulation import GroundDraws, Rough
 
 if TYPE_CHECKING:
@@ -186,8 +187,7 @@ class Ground:
             ground from the triangles; NaN where the marks do not reach.
         """
         places = np.asarray(places, np.float64).reshape(-1, 2)
-        forms = [self.sum_form(place, [1.0]) for place in places]
-        return covariance(self.network, forms) + self.departure_covariance(places)
+        return covariance(self.network, self.forms_at(places)) + self.departure_covariance(places)
 
     def departure_covariance(self, places: npt.ArrayLike) -> Floats:
         """Return the part of `covariance_at` that the ground between the marks adds.
@@ -228,7 +228,6 @@ class Ground:
             The whole is the root of the sum of their squares.
         """
         places = np.asarray(places, np.float64).reshape(-1, 2)
-        forms = [self.sum_form(place, [1.0]) for place in places]
         triangle, shares = self.weights(places)
         corners = self.tin.triangles[triangle]
         every = Contrasts(
@@ -241,7 +240,7 @@ class Ground:
         )
         variance = every.variance(self.roughness, self._scales(corners, shares))
         between = np.sqrt(np.maximum(variance, 0.0))
-        return np.where(triangle < 0, np.nan, sigmas(self.network, forms)), between
+        return np.where(triangle < 0, np.nan, sigmas(self.network, self.forms_at(places))), between
 
     def _scales(self, corners: Ints, shares: Floats) -> Floats:
         """Return the scale at places, shape (m,)."""
@@ -429,8 +428,7 @@ class Ground:
         met = triangle >= 0
         triangle = triangle[met]
         pull = shares[met] * np.asarray(factors, np.float64)[met, None]
-        corners = self.tin.triangles[triangle]
-        slope = self.gradients[triangle]
+        corners, slope = self.tin.triangles[triangle], self.gradients[triangle]
         count = len(self.tin.points)
 
         def gathered(values: Floats) -> Floats:
@@ -443,6 +441,12 @@ class Ground:
         used = np.unique(corners)
         return LinearForm(self._row_of_point[used], east[used], north[used], up[used])
 
+    def forms_at(self, places: npt.ArrayLike) -> list[LinearForm]:
+        """Return the form of the elevation at each place, an empty one beyond the marks."""
+        triangle, shares = self.weights(places)
+        corners = self.tin.triangles[triangle]
+        return corner_forms(corners, self._row_of_point, shares, self.gradients[triangle])
+
     def at(self, places: npt.ArrayLike) -> list[Spot | None]:
         """Return the ground at places, ``None`` where the marks do not reach.
 
@@ -452,8 +456,8 @@ class Ground:
         """
         places = np.asarray(places, np.float64).reshape(-1, 2)
         return [
-            None if np.isnan(z) else Spot(float(z), self.sum_form(place, [1.0]))
-            for place, z in zip(places, self.elevations_at(places), strict=True)
+            None if np.isnan(z) else Spot(float(z), form)
+            for form, z in zip(self.forms_at(places), self.elevations_at(places), strict=True)
         ]
 
     @cached_property
