@@ -7,6 +7,7 @@ import os
 import shutil
 import subprocess
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -43,6 +44,21 @@ def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
     from xdist.scheduler import WorkStealingScheduling
 
     return WorkStealingScheduling(config, log)
+
+
+@pytest.fixture(scope="session", autouse=True)
+def no_waiting_for_the_disk() -> Iterator[None]:
+    """Files of tests need not outlive a power cut: a build waits some hundred times for the disk.
+
+    Commands in processes of their own, as `built_landing`, do wait.
+    """
+
+    def is_open(handle: int) -> None:
+        os.fstat(handle)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(os, "fsync", is_open)
+        yield
 
 
 @pytest.fixture(scope="session")

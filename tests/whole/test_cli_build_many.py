@@ -27,7 +27,19 @@ from geosite.processes.hosts.sites import content_hash, find_sites
 pytestmark = pytest.mark.slow
 
 # everything that takes time and is tested elsewhere
-LEAN = "\n[handover]\nplan = false\nviewer = false\ndxf = false\ngeojson = false\n"
+LEAN = """
+[handover]
+plan = false
+viewer = false
+dxf = false
+geojson = false
+spreadsheet = false
+survey_report = false
+takeoff = false
+
+[drainage]
+confidence_runs = 5
+"""
 
 
 def yard(folder: Path, *, title: str = "", lean: bool = True) -> Path:
