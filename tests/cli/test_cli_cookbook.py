@@ -5,12 +5,14 @@ from __future__ import annotations
 import json
 import re
 import shlex
+import shutil
 from pathlib import Path
 
 import numpy as np
 import pytest
 import tifffile
 from cli_runner import ROOT, geosite
+from quick_landing import draw_few
 
 pytestmark = pytest.mark.slow
 
@@ -30,7 +32,9 @@ def test_the_cookbook_has_five_chains() -> None:
 @pytest.fixture(scope="module")
 def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("cookbook")
-    (folder / "sample_data").symlink_to(ROOT / "sample_data")
+    shutil.copytree(ROOT / "sample_data", folder / "sample_data")
+    # the calls are as printed; that the sample asks for fewer possible grounds changes none of them
+    draw_few(folder / "sample_data/ferry_landing/site.toml")
     return folder
 
 
@@ -50,8 +54,9 @@ def test_the_chains_of_the_cookbook_run(
 def test_what_the_first_chain_says_is_so(place: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Water leaves where the elevations say it does: never to higher ground on the whole way."""
     monkeypatch.chdir(place)
-    for call in COOKBOOK["From the walk to where the rain goes"]:
-        assert geosite(*call).status == 0
+    if not Path("water").is_dir():  # made already where the chains ran before
+        for call in COOKBOOK["From the walk to where the rain goes"]:
+            assert geosite(*call).status == 0
     ground = tifffile.imread("map/elevation.tif", level=0)
     area = tifffile.imread("water/contributing_area.tif", level=0)
     known = ground != -9999

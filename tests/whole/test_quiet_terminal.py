@@ -13,7 +13,7 @@ import numpy as np
 import pyogrio
 import pytest
 import shapely
-from cli_runner import FERRY, geosite_process
+from cli_runner import FERRY, Ran, geosite_process
 
 from geosite.reading.foreign import driver_names
 
@@ -44,33 +44,52 @@ def write(path: Path, shapes: list[shapely.Geometry], crs: str) -> None:
     pyogrio.write_dataframe(frame, path, driver=FORMATS[path.suffix[1:]])
 
 
-@pytest.mark.parametrize("ending", FORMATS)
-def test_points(ending: str, tmp_path: Path) -> None:
-    # no half of a hundredth among what is told, which a last digit of a format would tip
-    z = 400.001
-    places = [(e, n, z + 0.02 * e + 0.01 * n) for e in range(0, 40, 10) for n in range(0, 40, 10)]
-    moved = np.add(places, (512300, 5276100, 0))
-    write(tmp_path / f"p.{ending}", list(shapely.points(moved)), "EPSG:25832")
-    out = tmp_path / "out"
+# no half of a hundredth among what is told, which a last digit of a format would tip
+PLACES = np.array(
+    [
+        (512300 + e, 5276100 + n, 400.001 + 0.02 * e + 0.01 * n)
+        for e in range(0, 40, 10)
+        for n in range(0, 40, 10)
+    ]
+)
+
+
+@pytest.fixture(scope="module")
+def of_a_table(tmp_path_factory: pytest.TempPathFactory) -> Ran:
+    """Return what a table of the points has to say."""
+    folder = tmp_path_factory.mktemp("plain")
+    rows = [",".join(map(str, place)) for place in PLACES.tolist()]
+    table = folder / "p.csv"
+    table.write_text("\n".join(["easting,northing,elevation", *rows]) + "\n", "utf-8")
     ran = geosite_process(
-        *("execute", "interpolate-elevation", "--points", tmp_path / f"p.{ending}"),
-        *("--cell-size", 1, "--out", out),
+        *("execute", "interpolate-elevation", "--points", table, "--crs", "EPSG:25832"),
+        *("--cell-size", 1, "--out", folder / "out"),
         env=SHOWN,
     )
     assert ran.status == 0, ran.err
-    table = tmp_path / "p.csv"
-    rows = [",".join(map(str, place)) for place in moved.tolist()]
-    table.write_text("\n".join(["easting,northing,elevation", *rows]) + "\n", "utf-8")
-    plain = geosite_process(
-        *("execute", "interpolate-elevation", "--points", table, "--crs", "EPSG:25832"),
-        *("--cell-size", 1, "--out", tmp_path / "plain"),
+    return ran
+
+
+@pytest.fixture(scope="module")
+def of_the_jetty() -> Ran:
+    """Return what is said of the jetty without parcels."""
+    return geosite_process("check", JETTY / "site.toml", env=SHOWN)
+
+
+@pytest.mark.parametrize("ending", FORMATS)
+def test_points(ending: str, tmp_path: Path, of_a_table: Ran) -> None:
+    write(tmp_path / f"p.{ending}", list(shapely.points(PLACES)), "EPSG:25832")
+    ran = geosite_process(
+        *("execute", "interpolate-elevation", "--points", tmp_path / f"p.{ending}"),
+        *("--cell-size", 1, "--out", tmp_path / "out"),
         env=SHOWN,
     )
-    assert ran.err == plain.err  # what a table of the same points has to say, and no more
+    assert ran.status == 0, ran.err
+    assert ran.err == of_a_table.err  # and no more
 
 
 @pytest.mark.parametrize("ending", [*FORMATS, "kml"])
-def test_parcels(ending: str, tmp_path: Path) -> None:
+def test_parcels(ending: str, tmp_path: Path, of_the_jetty: Ran) -> None:
     box = shapely.box(1539900, 539900, 1540200, 540200)
     path = tmp_path / f"parcels.{ending}"
     if ending == "kml":
@@ -85,6 +104,5 @@ def test_parcels(ending: str, tmp_path: Path) -> None:
     before = sorted(tmp_path.iterdir())
     ran = geosite_process("check", tmp_path / "site.toml", env=SHOWN)
     assert (ran.status, ran.err) == (0, "")
-    alone = geosite_process("check", JETTY / "site.toml", env=SHOWN)
-    assert ran.out.replace(str(tmp_path), "") == alone.out.replace(str(JETTY), "")
+    assert ran.out.replace(str(tmp_path), "") == of_the_jetty.out.replace(str(JETTY), "")
     assert sorted(tmp_path.iterdir()) == before  # nor a file of a library's own

@@ -1,19 +1,17 @@
-"""The processes that answer one question about a site, through the installed command."""
+"""The processes that answer one question about a site."""
 
 import csv
 import json
-import subprocess
-import sys
 from functools import cache
 from pathlib import Path
 
 import pyogrio
 import pytest
+from cli_runner import Ran, geosite
 from quick_landing import quick_landing
 
 pytestmark = pytest.mark.slow
 
-COMMAND = Path(sys.executable).with_name("geosite")
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_data"
 
 
@@ -26,20 +24,14 @@ def answered(tmp_path_factory):
     @cache
     def ask(process: str) -> dict[str, dict[str, str]]:
         done = execute(process, site, folder / process)
-        assert done.returncode == 0, done.stderr
-        return json.loads(done.stdout)
+        assert done.status == 0, done.err
+        return json.loads(done.out)
 
     return ask
 
 
-def execute(process: str, site: Path, out: Path) -> subprocess.CompletedProcess:
-    return subprocess.run(
-        [COMMAND, "execute", process, "--site", site, "--out", out],
-        capture_output=True,
-        text=True,
-        timeout=120,
-        check=False,
-    )
+def execute(process: str, site: Path, out: Path) -> Ran:
+    return geosite("execute", process, "--site", site, "--out", out)
 
 
 def rows(path: str) -> list[dict[str, str]]:
@@ -88,17 +80,17 @@ def test_grades_come_with_verdict_section_and_sigma(answered):
 def test_the_terminal_tells_the_numbers_asked_for_and_no_other_findings(tmp_path):
     site = quick_landing(tmp_path / "landing")
     done = execute("compare-parcels", site, tmp_path / "near")
-    told = [line for line in done.stderr.splitlines() if line.startswith("  ")]
+    told = [line for line in done.err.splitlines() if line.startswith("  ")]
     assert told[0].startswith("  kerb_top: reaches over the line of parcel 101/1 by 0.25 +/- 0.2")
     assert len(told) <= 21
-    looks = [line for line in done.stderr.splitlines() if line.startswith("look: ")]
+    looks = [line for line in done.err.splitlines() if line.startswith("look: ")]
     assert looks
     assert all("line of parcel" in line for line in looks)
 
 
 def test_a_site_in_feet_is_answered_in_feet(tmp_path):
     done = execute("measure-quantities", SAMPLES / "jetty_feet" / "site.toml", tmp_path / "out")
-    assert "planks: 722 +/- 23 ft2, edge 108.1 +/- 1.7 ft; to order 722 +/- 23 ft2" in done.stderr
+    assert "planks: 722 +/- 23 ft2, edge 108.1 +/- 1.7 ft; to order 722 +/- 23 ft2" in done.err
 
 
 def test_areas_per_parcel_add_up(answered):
@@ -116,8 +108,8 @@ def test_methods_of_earthwork_agree(answered):
 
 def test_a_site_that_asks_nothing_is_told_what_to_add(tmp_path):
     done = execute("draw-sections", SAMPLES / "jetty_feet" / "site.toml", tmp_path / "out")
-    assert done.returncode == 2
-    assert "[sections.NAME]" in done.stderr
+    assert done.status == 2
+    assert "[sections.NAME]" in done.err
     assert not list((tmp_path).glob("out/*"))
 
 
@@ -132,18 +124,12 @@ def test_the_baseline_is_as_long_as_it_was_made(answered):
 
 
 def test_contours_are_traced_from_a_raster_that_another_process_made(built_jetty, tmp_path):
-    done = subprocess.run(
-        [
-            *(COMMAND, "execute", "trace-contours", "--interval", "0.1"),
-            *("--elevation", built_jetty / "elevation.tif", "--out", tmp_path / "lines"),
-        ],
-        capture_output=True,
-        text=True,
-        timeout=120,
-        check=False,
+    done = geosite(
+        *("execute", "trace-contours", "--interval", "0.1"),
+        *("--elevation", built_jetty / "elevation.tif", "--out", tmp_path / "lines"),
     )
-    assert done.returncode == 0, done.stderr
-    lines = pyogrio.read_dataframe(json.loads(done.stdout)["contours"]["href"])
+    assert done.status == 0, done.err
+    lines = pyogrio.read_dataframe(json.loads(done.out)["contours"]["href"])
     # the deck falls 1.5 % to the east: 0.1 ft every 6.7 ft
     assert len(lines) >= 4
     assert lines.crs.to_epsg() == 2264

@@ -63,6 +63,9 @@ geometry = "line"
 [codes.inlet]
 geometry = "point"
 inlet = true
+
+[drainage]
+confidence_runs = 10
 """
 
 
