@@ -1,4 +1,4 @@
-"""Bad input through the installed command: one clear line each, together, no traceback."""
+"""Bad input: one clear line each, together, no traceback; some through the installed command."""
 
 import re
 import shutil
@@ -7,6 +7,7 @@ import sys
 from pathlib import Path
 
 import pytest
+from cli_runner import Ran, geosite
 
 COMMAND = Path(sys.executable).with_name("geosite")
 
@@ -50,14 +51,14 @@ def write(folder: Path, site: str = SITE, book: str | bytes | None = BOOK) -> Pa
     return folder / "site.toml"
 
 
-def build(site: Path, *more: str) -> subprocess.CompletedProcess:
-    return subprocess.run(
-        [COMMAND, "build", site, "--out", site.parent / "out", *more],
-        capture_output=True,
-        text=True,
-        timeout=60,
-        check=False,
-    )
+def build(site: Path, *more: str) -> Ran:
+    return geosite("build", site, "--out", site.parent / "out", *more)
+
+
+def build_installed(site: Path) -> Ran:
+    words = [COMMAND, "build", site, "--out", site.parent / "out"]
+    done = subprocess.run(words, capture_output=True, text=True, timeout=60, check=False)
+    return Ran(done.returncode, done.stdout, done.stderr)
 
 
 def edited(old: str, new: str, text: str = BOOK) -> str:
@@ -150,11 +151,11 @@ CASES = {
 def test_one_clear_line_with_file_and_row(name, tmp_path):
     site, book, status, patterns = CASES[name]
     done = build(write(tmp_path, site, book))
-    assert done.returncode == status, done.stderr
-    assert "Traceback" not in done.stderr + done.stdout
-    lines = [line for line in done.stderr.splitlines() if line.strip()]
+    assert done.status == status, done.err
+    assert "Traceback" not in done.err + done.out
+    lines = [line for line in done.err.splitlines() if line.strip()]
     for pattern in patterns:
-        assert any(re.search(pattern, line) for line in lines), done.stderr
+        assert any(re.search(pattern, line) for line in lines), done.err
     # each line says where, what is wrong, what was expected and what to do
     for line in lines:
         assert "expected" in line
@@ -166,11 +167,11 @@ def test_several_are_reported_together(tmp_path):
     book = edited("10,8,0.2", "10,eight,0.2", edited("2,9,0.3", "2,9,inf"))
     site = edited("[codes.kerb]", "[codes.kerb]\ngeometri = 'line'", SITE)
     site = edited("EPSG:25832", "EPSG:4326", site)
-    done = build(write(tmp_path, site, book))
-    assert done.returncode == 2
+    done = build_installed(write(tmp_path, site, book))
+    assert done.status == 2
     site_lines = r"site\.toml:\d+: .*geometri", r"site\.toml:9: .*projected"
     for pattern in (*site_lines, r"walk\.csv:4: ", r"walk\.csv:5: "):
-        assert re.search(pattern, done.stderr), done.stderr
+        assert re.search(pattern, done.err), done.err
 
 
 def contents(folder: Path) -> dict[str, bytes]:
@@ -179,26 +180,26 @@ def contents(folder: Path) -> dict[str, bytes]:
 
 @pytest.mark.slow
 def test_the_good_site_builds(tmp_path):
-    done = build(write(tmp_path))
-    assert done.returncode == 0, done.stderr
+    done = build_installed(write(tmp_path))
+    assert done.status == 0, done.err
     assert (tmp_path / "out" / "site.gpkg").is_file()
 
 
 @pytest.mark.slow
 def test_a_failed_run_leaves_earlier_output_as_it_was(tmp_path):
     site = write(tmp_path)
-    assert build(site).returncode == 0
+    assert build(site).status == 0
     before = contents(tmp_path / "out")
     write(tmp_path, book=edited("10,8,0.2", "10,eight,0.2"))
-    assert build(site).returncode == 2
+    assert build(site).status == 2
     assert contents(tmp_path / "out") == before
     assert sorted(p.name for p in tmp_path.iterdir()) == ["out", "site.toml", "walk.csv"]
 
 
 def test_missing_site_file(tmp_path):
-    done = build(tmp_path / "nothing.toml")
-    assert done.returncode == 2
-    assert re.search(r"nothing\.toml: .*expected", done.stderr)
+    done = build_installed(tmp_path / "nothing.toml")
+    assert done.status == 2
+    assert re.search(r"nothing\.toml: .*expected", done.err)
     shutil.rmtree(tmp_path)
 
 
@@ -221,8 +222,8 @@ def test_a_wrong_question_is_told_where_it_is_asked(name, tmp_path):
     site = write(tmp_path, f"{SITE}{table}\n{keys}\n")
     line = SITE.count("\n") + 1
     done = build(site)
-    told = done.stderr.splitlines()
-    assert done.returncode == 2
+    told = done.err.splitlines()
+    assert done.status == 2
     assert len(told) == 1
     assert re.match(rf"{re.escape(str(site))}:({line}|{line + 1}): ", told[0]), told
 
@@ -240,8 +241,8 @@ def test_what_needs_ground_is_told_where_the_marks_make_none(name, tmp_path):
     site = write(tmp_path, f"{SITE}{table}\n{keys}\n", HEADER + "R1,A,0,0,0,,,,\nR1,B,10,0,1,,,,\n")
     line = SITE.count("\n") + 1
     done = build(site)
-    (told,) = done.stderr.splitlines()
-    assert done.returncode == 2
+    (told,) = done.err.splitlines()
+    assert done.status == 2
     assert re.match(rf"{re.escape(str(site))}:({line}|{line + 1}): .* needs the ground ", told), (
         told
     )
@@ -253,5 +254,5 @@ def test_an_own_limit_set_is_told_by_its_file(tmp_path):
     (tmp_path / "limits.toml").write_text("[ours]\nslope = 3\n")
     site = write(tmp_path, f'{SITE}[grades]\nlimits_file = "limits.toml"\n')
     done = build(site)
-    assert done.returncode == 2
-    assert done.stderr.startswith(f"{tmp_path / 'limits.toml'}:"), done.stderr
+    assert done.status == 2
+    assert done.err.startswith(f"{tmp_path / 'limits.toml'}:"), done.err

@@ -1,22 +1,14 @@
 """What was read is never written over, and no interval makes a build hang."""
 
 import shutil
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
+from cli_runner import geosite
 
 pytestmark = pytest.mark.slow
 
-COMMAND = Path(sys.executable).with_name("geosite")
 JETTY = Path(__file__).resolve().parents[2] / "sample_data" / "jetty_feet"
-
-
-def run(*words: object) -> subprocess.CompletedProcess:
-    return subprocess.run(
-        [COMMAND, *words], capture_output=True, text=True, timeout=60, check=False
-    )
 
 
 def test_a_field_book_named_like_an_output_is_kept(tmp_path):
@@ -24,27 +16,27 @@ def test_a_field_book_named_like_an_output_is_kept(tmp_path):
     (tmp_path / "site.toml").write_text(site.replace("field_book.csv", "points.csv"))
     shutil.copy(JETTY / "field_book.csv", tmp_path / "points.csv")
     before = (tmp_path / "points.csv").read_bytes()
-    done = run("build", tmp_path / "site.toml", "--out", tmp_path)
-    assert done.returncode == 4
-    assert "points.csv" in done.stderr
+    done = geosite("build", tmp_path / "site.toml", "--out", tmp_path)
+    assert done.status == 4
+    assert "points.csv" in done.err
     assert (tmp_path / "points.csv").read_bytes() == before
     assert sorted(p.name for p in tmp_path.iterdir()) == ["points.csv", "site.toml"]
 
 
 def test_an_output_does_not_replace_its_input(tmp_path):
-    assert run("build", JETTY / "site.toml", "--out", tmp_path / "map").returncode == 0
+    assert geosite("build", JETTY / "site.toml", "--out", tmp_path / "map").status == 0
     (tmp_path / "x").mkdir()
     shutil.copy(tmp_path / "map" / "elevation.tif", tmp_path / "x" / "slope.tif")
     before = (tmp_path / "x" / "slope.tif").read_bytes()
     wanted = ("--elevation", tmp_path / "x" / "slope.tif", "--out", tmp_path / "x")
-    done = run("execute", "derive-slope", *wanted)
-    assert done.returncode == 4
+    done = geosite("execute", "derive-slope", *wanted)
+    assert done.status == 4
     assert (tmp_path / "x" / "slope.tif").read_bytes() == before
 
 
 def test_a_second_build_replaces_the_first(tmp_path):
     for _ in range(2):
-        assert run("build", JETTY / "site.toml", "--out", tmp_path / "map").returncode == 0
+        assert geosite("build", JETTY / "site.toml", "--out", tmp_path / "map").status == 0
 
 
 @pytest.mark.parametrize(
@@ -59,6 +51,6 @@ def test_an_interval_that_would_never_end_is_refused(table, tmp_path):
     shutil.copytree(JETTY, tmp_path / "site")
     with (tmp_path / "site" / "site.toml").open("a") as stream:
         stream.write("\n" + table)
-    done = run("build", tmp_path / "site" / "site.toml", "--out", tmp_path / "map")
-    assert done.returncode == 2
-    assert "stations" in done.stderr
+    done = geosite("build", tmp_path / "site" / "site.toml", "--out", tmp_path / "map")
+    assert done.status == 2
+    assert "stations" in done.err
