@@ -10,7 +10,6 @@ from functools import partial
 from pathlib import Path
 
 import numpy as np
-import pyflwdir.dem
 import pytest
 from real_ground import PARCEL, moraine, moraine_yard, parcels, scan, scanned_yard
 from rough_sites import RoughSite, walk_site
@@ -80,5 +79,7 @@ def test_real_ground_has_fewer_closed_hollows_than_tops() -> None:
 
 def _held_water(z: np.ndarray) -> float:
     """Return the depths of all closed hollows together, by a general-purpose library."""
-    filled, _ = pyflwdir.dem.fill_depressions(z, nodata=-9999.0, outlets="edge")
+    from pyflwdir.dem import fill_depressions
+
+    filled, _ = fill_depressions(z, nodata=-9999.0, outlets="edge")
     return float((filled - z).sum())
