@@ -20,7 +20,7 @@ from geosite.fieldbook.sitefile import Surface
 from geosite.linework.draw import draw
 from geosite.network.adjust import adjust
 from geosite.terrain.site_ground import SiteGround, site_ground
-from geosite.terrain.site_water import site_water
+from geosite.terrain.site_water import Water, site_water
 
 
 @cache
@@ -49,6 +49,11 @@ def site(fall: float = 0.0, runs: int = 0, factor: float = 1.0) -> SiteGround:
     return found
 
 
+@cache
+def water(on: SiteGround) -> Water:
+    return site_water(on)
+
+
 def made(zone: Zone, side_slope: float, on: SiteGround) -> DesignedGround:
     """Build a zone that is given in metres from the corner of the site."""
     corner = on.frame.to_local((0.0, 0.0))
@@ -57,7 +62,7 @@ def made(zone: Zone, side_slope: float, on: SiteGround) -> DesignedGround:
         shape=shapely.transform(zone.shape, lambda places: places + corner),
         heights=lambda places: zone.heights(places - corner),
     )
-    return design_ground("d", "", [moved], side_slope, on, site_water(on))
+    return design_ground("d", "", [moved], side_slope, on, water(on))
 
 
 def box(size: float, level: float, factor: float = 1.0) -> Zone:
