@@ -126,10 +126,15 @@ class Equations:
 
     def __init__(self, matrix: Any, free: Ints, tied: Ints | None = None) -> None:
         self.size, self.free = matrix.shape[0], free
-        self.tied = None if tied is None else np.intersect1d(tied, free)
+        self.touched = tied
         self.matrix = matrix[np.ix_(free, free)] if isinstance(matrix, np.ndarray) else None
         if self.matrix is None:
             self.sparse = matrix[free][:, free].tocsc()
+
+    @cached_property
+    def tied(self) -> Ints | None:
+        """Those of them that are not held."""
+        return None if self.touched is None else np.intersect1d(self.touched, self.free)
 
     @cached_property
     def factor(self) -> Any:
