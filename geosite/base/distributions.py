@@ -12,6 +12,8 @@ from functools import lru_cache
 __all__ = ["beta_ratio", "f_above", "t_quantile"]
 
 _TINY = 1e-300
+_MANY = 1e5
+"""Degrees of freedom above which the expansion about the normal distribution is exact."""
 
 
 def beta_ratio(a: float, b: float, x: float) -> float:
@@ -92,6 +94,9 @@ def t_quantile(degrees_of_freedom: float, share: float) -> float:
     >>> round(t_quantile(4.0, 0.975), 4)
     2.7764
     """
+    if degrees_of_freedom > _MANY:
+        # logarithms of gamma functions as large as these leave too few digits of their difference
+        return _expanded(_normal_quantile(share), degrees_of_freedom)
     half = degrees_of_freedom / 2.0
     beyond = 2.0 * (1.0 - share)
 
@@ -116,16 +121,37 @@ def t_quantile(degrees_of_freedom: float, share: float) -> float:
     return t
 
 
-def _near_quantile(degrees_of_freedom: float, share: float) -> float:
-    """Return roughly the quantile of Student's t.
+@lru_cache
+def _normal_quantile(share: float) -> float:
+    """Return the quantile of the normal distribution, by Newton's steps from a rough one."""
+    z = _rough_normal_quantile(share)
+    for _ in range(4):
+        density = math.exp(-z * z / 2.0) / math.sqrt(2.0 * math.pi)
+        z += (math.erfc(z / math.sqrt(2.0)) / 2.0 - (1.0 - share)) / density
+    return z
 
-    The quantile of the normal distribution by Abramowitz & Stegun (1964), Handbook of Mathematical
-    Functions, 26.2.23, and from it that of Student's t by 26.7.5 to its second term.
+
+def _rough_normal_quantile(share: float) -> float:
+    """Return it to three digits.
+
+    Abramowitz & Stegun (1964), Handbook of Mathematical Functions, 26.2.23.
     """
     r = math.sqrt(-2.0 * math.log(1.0 - share))
-    z = r - (2.515517 + r * (0.802853 + r * 0.010328)) / (
+    return r - (2.515517 + r * (0.802853 + r * 0.010328)) / (
         1.0 + r * (1.432788 + r * (0.189269 + r * 0.001308))
     )
+
+
+def _near_quantile(degrees_of_freedom: float, share: float) -> float:
+    """Return roughly the quantile of Student's t."""
+    return _expanded(_rough_normal_quantile(share), degrees_of_freedom)
+
+
+def _expanded(z: float, degrees_of_freedom: float) -> float:
+    """Return the quantile of Student's t from that of the normal distribution.
+
+    Abramowitz & Stegun, 26.7.5, to its second term.
+    """
     over = 1.0 / degrees_of_freedom
     first = (z**3 + z) / 4.0
     second = (5.0 * z**5 + 16.0 * z**3 + 3.0 * z) / 96.0

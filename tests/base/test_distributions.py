@@ -33,6 +33,12 @@ def test_t(share: float) -> None:
         assert t_quantile(freedom, share) == pytest.approx(stdtrit(freedom, share), rel=1e-8)
 
 
+@pytest.mark.parametrize("share", [0.6, 0.975, 0.9999])
+def test_t_of_hundreds_of_thousands_is_known_to_the_last_digits(share: float) -> None:
+    for freedom in (1.01e5, 4e6, 3e9, 1e14):
+        assert t_quantile(freedom, share) == pytest.approx(stdtrit(freedom, share), rel=1e-13)
+
+
 def test_t_as_printed() -> None:
     """Student (1908) by way of every textbook's table: 97.5 % at 1, 5, 10 and 30 degrees."""
     printed = {1: 12.706, 5: 2.571, 10: 2.228, 30: 2.042}
