@@ -20,3 +20,10 @@ def draw_few(site: Path) -> None:
     text = site.read_text(encoding="utf-8")
     assert text.count("[drainage]\n") == 1
     site.write_text(text.replace("[drainage]\n", "[drainage]\nconfidence_runs = 20\n"), "utf-8")
+
+
+def take_coarse_cells(site: Path) -> None:
+    """Let a site file ask for cells of 1 m instead of 0.25 m."""
+    text = site.read_text(encoding="utf-8")
+    assert text.count("cell_size = 0.25") == 1
+    site.write_text(text.replace("cell_size = 0.25", "cell_size = 1.0"), "utf-8")

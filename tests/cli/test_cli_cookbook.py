@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 import tifffile
 from cli_runner import ROOT, geosite
-from quick_landing import draw_few
+from quick_landing import draw_few, take_coarse_cells
 
 pytestmark = pytest.mark.slow
 
@@ -33,8 +33,12 @@ def test_the_cookbook_has_five_chains() -> None:
 def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("cookbook")
     shutil.copytree(ROOT / "sample_data", folder / "sample_data")
-    # the calls are as printed; that the sample asks for fewer possible grounds changes none of them
-    draw_few(folder / "sample_data/ferry_landing/site.toml")
+    # the calls are as printed; that the sample asks for fewer possible grounds and larger cells
+    # changes none of them
+    landing = folder / "sample_data/ferry_landing"
+    draw_few(landing / "site.toml")
+    for site in (landing, landing / "as_built"):
+        take_coarse_cells(site / "site.toml")
     return folder
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 from cli_runner import FERRY, ROOT, geosite
-from quick_landing import draw_few
+from quick_landing import draw_few, take_coarse_cells
 
 from geosite.processes.registry import processes
 
@@ -24,8 +24,12 @@ def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Return a folder in which a reader of the help stands: sample data, surveys, a map."""
     folder = tmp_path_factory.mktemp("examples")
     shutil.copytree(ROOT / "sample_data", folder / "sample_data")
-    # the calls are as printed; that the sample asks for fewer possible grounds changes none of them
-    draw_few(folder / "sample_data/ferry_landing/site.toml")
+    # the calls are as printed; that the sample asks for fewer possible grounds and larger cells
+    # changes none of them
+    landing = folder / "sample_data/ferry_landing"
+    draw_few(landing / "site.toml")
+    for site in (landing, landing / "as_built"):
+        take_coarse_cells(site / "site.toml")
     assert geosite("new", folder / "surveys/yard").status == 0
     points = ("--points", FERRY / "truth.csv", "--crs", "EPSG:25832+7837", "--cell-size", "0.5")
     ran = geosite("execute", "interpolate-elevation", *points, "--out", folder / "map")

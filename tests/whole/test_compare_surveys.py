@@ -12,6 +12,7 @@ import pytest
 import rasterio
 from cli_runner import FERRY as LANDING
 from cli_runner import Ran, geosite
+from quick_landing import take_coarse_cells
 
 pytestmark = pytest.mark.slow
 
@@ -78,7 +79,7 @@ def test_what_cannot_be_compared_is_one_line(tmp_path: Path) -> None:
 def test_two_days_of_one_survey(tmp_path: Path) -> None:
     folder = tmp_path / "site"
     folder.mkdir()
-    text = BUILT.read_text("utf-8").replace("cell_size = 0.25", "cell_size = 1.0")
+    text = BUILT.read_text("utf-8")
     book = (BUILT.parent / "field_book.csv").read_text("utf-8")
     header, *lines = book.splitlines()
     again = [line.replace("R7,", "R8,", 1) for line in lines]
@@ -86,6 +87,7 @@ def test_two_days_of_one_survey(tmp_path: Path) -> None:
     text += "\n[runs.R7]\ndate = 2026-06-20\n[runs.R8]\ndate = 2026-07-01\n"
     (folder / "site.toml").write_text(text, "utf-8")
     site = folder / "site.toml"
+    take_coarse_cells(site)
     done = run(
         tmp_path / "out", before=site, after=site, before_date="2026-06-20", after_date="2026-07-01"
     )
@@ -99,8 +101,7 @@ def test_what_was_not_walked_again_is_not_taken_off_unsaid(tmp_path: Path) -> No
     before, after = tmp_path / "before", tmp_path / "after"
     for folder in (before, after):
         shutil.copytree(BUILT.parent, folder)
-        text = BUILT.read_text("utf-8").replace("cell_size = 0.25", "cell_size = 1.0")
-        (folder / "site.toml").write_text(text, "utf-8")
+        take_coarse_cells(folder / "site.toml")
     before /= "site.toml"
     walked = (after / "field_book.csv").read_text("utf-8")
     (after / "field_book.csv").write_text(walked.replace(",bollard,", ",post,", 1), "utf-8")
