@@ -487,7 +487,7 @@ def test_the_innermost_area_is_on_top(gridded: GriddedMarks) -> None:
 def test_eighteen_arrows_across_unless_their_spacing_is_given(
     gridded: GriddedMarks, table: str, spacing: float
 ) -> None:
-    more = f"[surface]\ncell_size = 0.1\n[drainage]\n{table}\n"
+    more = f"[surface]\ncell_size = 0.1\n[drainage]\nconfidence_runs = 4\n{table}\n"
     _, terrain = gridded(lattice(lambda x, y: -0.02 * y), more)
     along = np.unique(terrain.water.arrows.easting.round(3))
     assert np.median(np.diff(along)) == pytest.approx(spacing, abs=0.051)
