@@ -152,7 +152,6 @@ class _Adjustment:
         self.touched = self.unknowns.of_legs(self.start, self.end, self.run_of_leg)
         turning = np.union1d(self.unknowns.heading, self.unknowns.scale)
         self.turning, self.movable = turning, np.setdiff1d(self.unknowns.free, turning)
-        self.held = np.setdiff1d(np.arange(self.unknowns.size), self.unknowns.free)
 
     def trial(self, value: Floats, strayed: Strayed, into: Strayed | None = None) -> _Trial:
         """Reckon the walk and make the observations, with what the legs then most likely did.
@@ -359,7 +358,6 @@ class _Adjustment:
         row = np.zeros(unknowns.size)
         row[end : end + 2] += [-along[1], along[0]]
         row[start : start + 2] -= [-along[1], along[0]]
-        row[self.held] = 0.0
         free = np.append(unknowns.free, unknowns.size)
         tied = np.array([start, start + 1, end, end + 1])
         variance = (sigma * length) ** 2
