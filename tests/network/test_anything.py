@@ -68,7 +68,7 @@ FROM_A = ({"A": {"easting": 0.0, "northing": 0.0, "sigma": None}}, {"azimuth": {
 
 
 @pytest.mark.slow
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=15, deadline=None)
 @example(FIRST_TWICE, FROM_A, (0.0, 0.0), 1e-9)
 @example([*FIRST_TWICE, *(("R1", *row[1:]) for row in FIRST_TWICE)], FROM_A, (0.0, 0.0), 1e-9)
 @given(
