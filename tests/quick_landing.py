@@ -18,8 +18,11 @@ def quick_landing(folder: Path) -> Path:
 def draw_few(site: Path) -> None:
     """Let a site file ask for 20 possible grounds instead of 200."""
     text = site.read_text(encoding="utf-8")
-    assert text.count("[drainage]\n") == 1
-    site.write_text(text.replace("[drainage]\n", "[drainage]\nconfidence_runs = 20\n"), "utf-8")
+    if "\n[drainage]\n" not in text:
+        text += "\n[drainage]\n"
+    assert text.count("\n[drainage]\n") == 1
+    few = "\n[drainage]\nconfidence_runs = 20\n"
+    site.write_text(text.replace("\n[drainage]\n", few), "utf-8")
 
 
 def take_coarse_cells(site: Path) -> None:

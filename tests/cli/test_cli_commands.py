@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 from cli_runner import FERRY, ROOT, geosite
+from quick_landing import draw_few
 
 from geosite import __version__
 
@@ -19,6 +20,7 @@ def yard(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("yard") / "yard"
     assert geosite("new", folder).status == 0
     assert geosite("build", folder / "site.toml", "--out", folder / "map").status == 0
+    draw_few(folder / "site.toml")  # from now on
     return folder
 
 

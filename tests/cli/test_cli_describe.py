@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 from cli_runner import geosite
+from quick_landing import draw_few
 
 from geosite.fieldbook.book import COLUMNS
 from geosite.fieldbook.book_columns import BOOK_COLUMNS, SEGMENTS
@@ -85,6 +86,7 @@ def test_limits_print_their_sections() -> None:
 def test_outputs_are_those_of_a_build(tmp_path: Path) -> None:
     site = tmp_path / "yard/site.toml"
     assert geosite("new", tmp_path / "yard").status == 0
+    draw_few(site)
     assert geosite("build", site, "--out", tmp_path / "map").status == 0
     written = {p.name for p in (tmp_path / "map").iterdir() if p.is_file()}
     described = {f["name"] for f in json.loads(said("outputs", "--json"))["files"]}
@@ -121,6 +123,7 @@ def test_a_kerb_with_a_gap_is_of_a_type_that_is_described(tmp_path: Path) -> Non
     import fiona
 
     assert geosite("new", tmp_path / "yard").status == 0
+    draw_few(tmp_path / "yard/site.toml")
     book = tmp_path / "yard/field_book.csv"
     whole = book.read_text("utf-8")
     broken = whole.replace(
