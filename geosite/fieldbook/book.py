@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
-from geosite.base.arrays import Floats, Ints
+from geosite.base.arrays import Floats, Ints, Shorts
 from geosite.base.errors import Finding, InputError
 from geosite.base.memory import give_back
 from geosite.base.problems import Problems, nearest, shown
@@ -276,8 +276,8 @@ def _collect(
         if problems.full:
             break
 
-    def whole(key: str) -> Ints:
-        return np.concatenate(parts.pop(key), dtype=np.int64, casting="unsafe")
+    def whole(key: str) -> Shorts:
+        return np.concatenate(parts.pop(key), dtype=np.int32, casting="unsafe")
 
     local = np.column_stack([np.concatenate(parts.pop(axis), dtype=np.float64) for axis in "xyz"])
     local *= unit_m
@@ -320,7 +320,7 @@ def _check_names(book: FieldBook, problems: Problems) -> None:
             book.file,
             int(book.line[row]),
         )
-    columns: tuple[tuple[str, tuple[str, ...], Ints], ...] = (
+    columns: tuple[tuple[str, tuple[str, ...], Shorts], ...] = (
         ("run", book.runs, book.run),
         ("point", book.marks, book.mark),
         ("feature", book.features, book.feature),

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from geosite.base.arrays import Floats, Ints
+from geosite.base.arrays import Floats, Shorts
 from geosite.fieldbook.model import FieldBook
 
 __all__ = ["joined"]
@@ -73,8 +73,8 @@ def _times(first: FieldBook, second: FieldBook) -> Floats | None:
 
 
 def _merged(
-    names: tuple[str, ...], index: Ints, more: tuple[str, ...], more_index: Ints
-) -> tuple[tuple[str, ...], Ints]:
+    names: tuple[str, ...], index: Shorts, more: tuple[str, ...], more_index: Shorts
+) -> tuple[tuple[str, ...], Shorts]:
     known = {name: number for number, name in enumerate(names)}
-    moved = np.array([known.setdefault(name, len(known)) for name in more] + [-1], np.int64)
+    moved = np.array([known.setdefault(name, len(known)) for name in more] + [-1], np.int32)
     return tuple(known), np.concatenate([index, moved[more_index]])

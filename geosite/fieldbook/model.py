@@ -11,7 +11,7 @@ from typing import Any, Literal
 import numpy as np
 import numpy.typing as npt
 
-from geosite.base.arrays import Floats, Ints
+from geosite.base.arrays import Floats, Ints, Shorts
 from geosite.base.errors import Finding, InputError
 from geosite.fieldbook.attached_files import Attached
 from geosite.fieldbook.sitefile import Anchor, Baseline, SiteFile, Survey
@@ -76,17 +76,17 @@ class FieldBook:
     local: Floats
     unit_m: float
     runs: tuple[str, ...]
-    run: Ints
+    run: Shorts
     marks: tuple[str, ...]
-    mark: Ints
+    mark: Shorts
     features: tuple[str, ...]
-    feature: Ints
+    feature: Shorts
     codes: tuple[str, ...]
-    code: Ints
+    code: Shorts
     kind: npt.NDArray[np.int8]
     piece: npt.NDArray[np.int16]
     notes: tuple[str, ...]
-    line: Ints
+    line: Shorts
     unused: tuple[str, ...] = ()
     time: Floats | None = None
 

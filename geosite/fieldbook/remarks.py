@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 
-from geosite.base.arrays import Ints
 from geosite.base.errors import Finding
 from geosite.base.problems import nearest, shown
 from geosite.fieldbook.model import FieldBook, assumed_geometry
@@ -67,7 +66,7 @@ def _nothing_drawn(book: FieldBook, findings: list[Finding]) -> None:
 
 
 def _names_alike(
-    kind: str, names: tuple[str, ...], column: Ints, book: FieldBook, findings: list[Finding]
+    kind: str, names: tuple[str, ...], column: Shorts, book: FieldBook, findings: list[Finding]
 ) -> None:
     if len(set(_alike("\n".join(names)).split("\n"))) == len(names):
         return
@@ -95,7 +94,7 @@ def _and_more(count: int, code: str, what: str, findings: list[Finding]) -> None
 
 def _repeated_exactly(book: FieldBook, findings: list[Finding]) -> None:
     """Notice marks that read the same to the last digit later in their run, as copied rows do."""
-    visit = np.where(book.mark >= 0, book.run * len(book.marks) + book.mark, -1)
+    visit = np.where(book.mark >= 0, book.run.astype(np.int64) * len(book.marks) + book.mark, -1)
     _, first, times = np.unique(visit, return_inverse=True, return_counts=True)
     rows = np.flatnonzero((times[first] > 1) & (visit >= 0))
     order = rows[np.lexsort((rows, *book.local[rows].T, visit[rows]))]
@@ -131,7 +130,7 @@ def _unexplained_codes(site: SiteFile, book: FieldBook, findings: list[Finding])
     # a mark walked twice counts once; unnamed positions count each
     station = np.where(book.mark >= 0, book.mark, len(book.marks) + np.arange(len(book)))[drawn]
     stations = len(book.marks) + len(book)
-    pairs = np.unique(book.feature[drawn] * stations + station)
+    pairs = np.unique(book.feature[drawn].astype(np.int64) * stations + station)
     sizes = np.bincount(pairs // stations, minlength=len(book.features))
     unexplained = [i for i, code in enumerate(book.codes) if code not in site.codes]
     for i in unexplained[:NOTICED]:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from geosite.base.arrays import Floats, Ints
+from geosite.base.arrays import Floats, Shorts
 from geosite.fieldbook.sitefile import Anchor
 
 __all__ = ["MARGIN_M", "Surroundings", "surroundings"]
@@ -55,7 +55,7 @@ class Surroundings:
         return west, south, east, north
 
 
-def surroundings(anchor: Anchor, local: Floats, run: Ints) -> Surroundings:
+def surroundings(anchor: Anchor, local: Floats, run: Shorts) -> Surroundings:
     """Return where a survey must lie, whichever way its runs are turned.
 
     Every run visits an anchored mark, so no observation is farther from one than its run is long.

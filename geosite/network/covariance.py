@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from geosite.base.arrays import Floats, Ints, Shorts
+from geosite.base.arrays import Floats, Ints
 from geosite.base.statistics import t_factor
 from geosite.network.equations.normal import Posterior
 from geosite.network.equations.rows import PlanRows
@@ -55,7 +55,7 @@ def plan_covariance(network: Network, a: Ints, b: Ints) -> Floats:
 
 def row_variances(rows: PlanRows) -> Floats:
     """Return the mean of the variances of easting and northing of all observations, shape (n,)."""
-    mean: Floats = (rows.own[:, 0, 0] + rows.own[:, 1, 1]) / 2
+    mean: Floats = (rows.own[:, 0] + rows.own[:, 1]) / 2
     return mean
 
 
@@ -250,7 +250,7 @@ class _Between:
     row: Ints
     owner: Ints
     chain: Ints
-    steps: Shorts
+    steps: Ints
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -368,12 +368,10 @@ def _sources(
     """Return where the error of weighted sums of observations comes from, in plan and in height."""
     between = network.plan.between
     at = between.at[rows].astype(np.int64)
-    inner = np.flatnonzero(between.chain[at] >= 0)
+    inner = np.flatnonzero(~between.on_node(at))
     inside = at[inner]
-    of_leg = between.leg[inside]
-    where = _Between(
-        rows[inner], owner[inner], between.chain[inside].astype(np.int64), between.steps[inside]
-    )
+    of_leg = between.leg(inside)
+    where = _Between(rows[inner], owner[inner], between.chain(inside), between.steps(inside))
 
     plan = network.plan
     unknown, states = plan.states(rows)

@@ -83,13 +83,14 @@ class Draws:
         """Prepare the draws of a network."""
         plan, heights = network.plan, network.heights
         between = plan.between
-        inner = np.flatnonzero(between.chain >= 0)
-        order = inner[np.lexsort((between.steps[inner], between.chain[inner]))]
-        starts = np.flatnonzero(np.diff(between.chain[order], prepend=-1))
+        every = np.arange(len(between.at))
+        inner = np.flatnonzero(~between.on_node(every))
+        order = inner[np.lexsort((between.steps(inner), between.chain(inner)))]
+        starts = np.flatnonzero(np.diff(between.chain(order), prepend=-1))
         last = np.append(starts[1:], len(order))[: len(starts)] - 1
         row = np.empty(len(between.at), dtype=np.int64)
-        row[between.at] = np.arange(len(row))
-        every, rows, leg = np.arange(len(row)), row[order], between.leg[order]
+        row[between.at] = every
+        rows, leg = row[order], between.leg(order)
 
         def axis(
             posterior: Posterior,

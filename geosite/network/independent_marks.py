@@ -54,10 +54,10 @@ def independent_marks(
     """
     local = np.asarray(places, np.float64).reshape(-1, 3)
     n = len(local)
-    every, none = np.arange(n, dtype=np.int32), np.full(n, -1, dtype=np.int32)
+    every = np.arange(n, dtype=np.int32)
     knot = np.arange(n) if mark is None else np.asarray(mark, np.int64)
     k = int(knot.max(initial=-1)) + 1
-    between = Between(every, every * 0, every, every, none, none, every * 0)
+    between = Between(every, every * 0, every, np.arange(n), np.full(n, -1))
     plan_variance = np.append(np.full(2 * k, sigma_m**2), np.zeros(2))
     level_variance = np.append(np.full(k, sigma_up_m**2), np.zeros(3))
     return Network(
@@ -81,7 +81,7 @@ def _plan(knot: Ints, count: int, between: Between, posterior: Posterior) -> Pla
     return PlanRows(
         between=between,
         posterior=posterior,
-        knot=(2 * knot).astype(np.int32),
+        knot=2 * knot,
         path=2 * knot,
         heading=np.full(n, turn),
         orientation=np.array([turn]),
@@ -104,7 +104,7 @@ def _heights(knot: Ints, count: int, between: Between, posterior: Posterior) -> 
     return HeightRows(
         between=between,
         posterior=posterior,
-        knot=knot.astype(np.int32),
+        knot=knot,
         path=knot,
         drift=np.arange(count, count + 3)[None],
         coupling=np.zeros((n, 3)),

@@ -363,7 +363,7 @@ def ties(book: FieldBook, raw_en: Floats) -> tuple[model.Tie, ...]:
     if not len(rows):
         return ()
     rows = rows[np.lexsort((book.run[rows], book.mark[rows]))]
-    pair = book.mark[rows] * len(book.runs) + book.run[rows]
+    pair = book.mark[rows].astype(np.int64) * len(book.runs) + book.run[rows]
     first = np.flatnonzero(np.append(True, pair[1:] != pair[:-1]))
     visits = np.diff(np.append(first, len(rows)))
     seen = np.add.reduceat(raw_en[rows], first, axis=0) / visits[:, None]

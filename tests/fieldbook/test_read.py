@@ -50,7 +50,7 @@ def test_columns_of_the_book(tmp_path: Path) -> None:
     assert book.notes == ("",) * 8
     assert book.unit_m == 1.0
     assert notes.findings == ()
-    assert (book.local.dtype, book.run.dtype, book.line.dtype) == (np.float64, np.int64, np.int64)
+    assert (book.local.dtype, book.run.dtype, book.line.dtype) == (np.float64, np.int32, np.int32)
     assert (book.kind.dtype, book.piece.dtype) == (np.int8, np.int16)
 
 

@@ -74,16 +74,16 @@ def planned_walk(notes: Notes, step: Floats, rise: float, factor: float) -> Fiel
 
 def _book(like: FieldBook, run: str, local: Floats, names: Sequence[str]) -> FieldBook:
     n = len(local)
-    blank = np.full(n, -1, np.int64)
+    blank = np.full(n, -1, np.int32)
     marks = tuple(dict.fromkeys(name for name in names if name))
     number = {name: index for index, name in enumerate(marks)}
     return replace(
         like,
         local=local,
         runs=(run,),
-        run=np.zeros(n, np.int64),
+        run=np.zeros(n, np.int32),
         marks=marks,
-        mark=np.array([number.get(name, -1) for name in names], np.int64),
+        mark=np.array([number.get(name, -1) for name in names], np.int32),
         features=(),
         feature=blank,
         codes=(),
@@ -91,7 +91,7 @@ def _book(like: FieldBook, run: str, local: Floats, names: Sequence[str]) -> Fie
         kind=np.zeros(n, np.int8),
         piece=np.ones(n, np.int16),
         notes=("",) * n,
-        line=np.zeros(n, np.int64),
+        line=np.zeros(n, np.int32),
         time=None,
     )
 

@@ -35,7 +35,18 @@ def ellipses(own: Floats) -> tuple[Floats, Floats, Floats]:
     >>> major.round(6).tolist(), minor.round(6).tolist(), np.degrees(azimuth).tolist()
     ([0.02, 0.03], [0.02, 0.01], [0.0, 90.0])
     """
-    east, north, both = own[:, 0, 0], own[:, 1, 1], own[:, 0, 1]
+    return _of(_apart(own))
+
+
+def _apart(own: Floats) -> Floats:
+    """Return variance of easting, of northing, and their covariance, shape (n, 3)."""
+    apart: Floats = own[:, [0, 1, 0], [0, 1, 1]]
+    return apart
+
+
+def _of(own: Floats) -> tuple[Floats, Floats, Floats]:
+    """Return what `ellipses` does, from shape (n, 3)."""
+    east, north, both = own.T
     middle, half = (east + north) / 2, np.hypot((east - north) / 2, both)
     azimuth = np.mod(np.arctan2(2 * both, north - east) / 2, np.pi)
     is_told = (half > _CIRCLE * middle) & (azimuth < np.pi - _CIRCLE)
@@ -63,12 +74,12 @@ def error_ellipses(network: Network, rows: Ints | None = None) -> tuple[Floats, 
         Direction of the major axis, clockwise from grid north, 0 to pi:
         ``atan2(2 q_en, q_nn - q_ee) / 2`` (Ghilani & Wolf, Adjustment Computations, 2006, 19.3).
     """
-    own = network.plan.own if rows is None else plan_covariance(network, rows, rows)
+    own = network.plan.own if rows is None else _apart(plan_covariance(network, rows, rows))
     shift = network.shift.sigma
     found = np.empty(len(own)), np.empty(len(own)), np.empty(len(own))
     for start in range(0, len(own), AT_ONCE):
         part = slice(start, start + AT_ONCE)
-        major, minor, azimuth = ellipses(own[part])
+        major, minor, azimuth = _of(own[part])
         found[0][part], found[1][part] = np.hypot(major, shift), np.hypot(minor, shift)
         found[2][part] = azimuth
     return found
@@ -80,7 +91,7 @@ def major_axes(network: Network) -> Floats:
     found = np.empty(len(own))
     for start in range(0, len(own), AT_ONCE):
         part = slice(start, start + AT_ONCE)
-        found[part] = np.hypot(ellipses(own[part])[0], network.shift.sigma)
+        found[part] = np.hypot(_of(own[part])[0], network.shift.sigma)
     return found
 
 

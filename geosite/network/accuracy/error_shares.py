@@ -132,7 +132,7 @@ class _Part:
         table = np.einsum("md,mdk->mk", weights, coefficient)
         form = sum_at(unknown.ravel(), table.ravel(), part.posterior.size)
         pull = part.posterior.times(form[None])[0]
-        inner = np.flatnonzero(~between.on_node[between.at[rows]])
+        inner = np.flatnonzero(~between.on_node(between.at[rows]))
         reached = np.einsum("mde,md->me", moves[inner], weights[inner])
         found = self._of_legs(pull, between.at[rows[inner]].astype(np.int64), reached)
         for name, term in self.terms.items():
@@ -148,20 +148,20 @@ class _Part:
         """Parts that come from the legs; places at positions that are no nodes have weights."""
         between, legs = self.rows.between, self.rows.legs
         whole, own = self.legs(self.leg_end), self.legs(at)
-        tied = np.flatnonzero(between.leg[at] >= 0)
-        leg = between.leg[at[tied]]
+        tied = np.flatnonzero(between.leg(at) >= 0)
+        leg = between.leg(at[tied])
         weight = -np.einsum("mde,me->md", legs.weight, _moved(legs, pull))
         for up_to in own.values():
             share = legs.weight[leg] @ up_to[tied] @ reached[tied, :, None]
             np.add.at(weight, leg, share[:, :, 0])
-        found = {}
+        found, chain, steps = {}, between.chain(at), between.steps(at)
         for name, up_to in own.items():
             parts = np.einsum("md,mde,me->m", weight, whole[name], weight)
             met = np.einsum("md,mde,me->m", weight[leg], up_to[tied], reached[tied])
             found[name] = float(parts.sum() - 2 * met.sum())
             for i, j in product(range(len(at)), repeat=2):
-                if between.chain[at[i]] == between.chain[at[j]]:
-                    nearer = i if between.steps[at[i]] <= between.steps[at[j]] else j
+                if chain[i] == chain[j]:
+                    nearer = i if steps[i] <= steps[j] else j
                     found[name] += float(reached[i] @ up_to[nearer] @ reached[j])
         return found
 
@@ -183,7 +183,8 @@ def _plan(placing: Placing, network: Network, walk: Walk) -> _Part:
     rows, device, factor = network.plan, placing.device, network.variance_factor
 
     def legs(at: Ints) -> dict[str, Floats]:
-        way = np.abs(walk.variance[at] - walk.variance[walk.reference[at]])
+        variance = walk.variance
+        way = np.abs(variance[at] - variance[walk.reference[at]])
         walked = factor * way[:, None, None] * np.diag([1.0, 1.0, 0.0])
         if device.heading == 0:
             return {"random walk": walked}
@@ -229,7 +230,7 @@ def _heights(placing: Placing, network: Network, walk: Walk) -> _Part:
 def _unknowns(rows: PlanRows | HeightRows, walk: Walk) -> Ints:
     """Return the unknown of each knot: of its easting in the plan."""
     found = np.empty(len(walk.knots), dtype=np.int64)
-    found[walk.knot[walk.nodes]] = rows.knot[walk.nodes]
+    found[walk.knot[walk.nodes]] = rows.knot
     return found
 
 

@@ -55,8 +55,7 @@ def loops(book: FieldBook, walk: Walk, device: Device) -> tuple[Closure, ...]:
                 ratio=length / misclosure if misclosure > 0 else float("inf"),
                 sigma_m=float(
                     np.sqrt(
-                        walk.variance[end]
-                        - walk.variance[start]
+                        walk.variance_between(start, end)
                         + 2 * device.pointing**2
                         + strayed(start, end) / 2
                     )

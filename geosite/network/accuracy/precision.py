@@ -126,7 +126,7 @@ def direction_check(
     if min(lengths) == 0:
         return None
     turn = complex(*passes[1][:2]) / complex(*passes[0][:2])
-    spread = [abs(float(walk.variance[at[1]] - walk.variance[at[0]])) for at in (first, last)]
+    spread = [walk.variance_between(*at.tolist()) for at in (first, last)]
     return DirectionCheck(
         misclosure=math.atan2(turn.imag, turn.real),
         sigma=math.sqrt(sum(v / n**2 for v, n in zip(spread, lengths, strict=True))),

@@ -73,7 +73,7 @@ def residuals(network: Network) -> Residuals:
     found = {name: np.full((n, 3), np.nan) for name in ("leg", "leg_sigma", "visit", "visit_sigma")}
     row = np.empty(n, dtype=np.int64)
     row[between.at] = np.arange(n)
-    node = np.flatnonzero(between.on_node)
+    node = between.node
     first = np.append(True, between.run[1:] != between.run[:-1])
     # the legs of open ends have nothing to agree with
     ends = row[np.flatnonzero(~first)]
@@ -106,7 +106,7 @@ def _steps(between: Between, node: Ints) -> tuple[Ints, Ints]:
 def _own(total: Floats, between: Between, at: Ints) -> Floats:
     """Return what each leg adds to sums that run from the node."""
     before = np.maximum(at - 1, 0)
-    inner = (~between.on_node[before]).reshape(-1, *(1,) * (total.ndim - 1))
+    inner = (~between.on_node(before)).reshape(-1, *(1,) * (total.ndim - 1))
     return np.asarray(total[at] - np.where(inner, total[before], 0.0))
 
 

@@ -91,5 +91,5 @@ def _inside_places(network: Network, a: Ints, b: Ints) -> Floats:
     """Covariance of what chains and pointing leave to pairs of rows, shape (m, 2, 2)."""
     plan = network.plan
     own = plan.inside(a, b)[:, :2, :2]
-    pointed = (a == b) & ~plan.between.on_node[plan.between.at[a]]
+    pointed = (a == b) & ~plan.between.on_node(plan.between.at[a])
     return np.asarray(own + np.where(pointed, plan.pointing, 0.0)[:, None, None] * np.eye(2))

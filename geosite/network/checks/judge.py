@@ -104,7 +104,8 @@ def short_baselines(
     starts, ends = (first_visits(walk, len(book.runs), walk.knots.index(name)) for name in baseline)
     step = book.local[walk.row[ends]] - book.local[walk.row[starts]]
     apart = np.hypot(step[:, 0], step[:, 1])
-    spread = np.sqrt(np.abs(walk.variance[ends] - walk.variance[starts]))
+    variance = walk.variance
+    spread = np.sqrt(np.abs(variance[ends] - variance[starts]))
     together = (apart < APART) | ((apart < 1.0) & (apart < 2 * spread))
     return tuple(
         ShortBaseline(book.runs[run], int(walk.row[max(starts[run], ends[run])]), float(apart[run]))

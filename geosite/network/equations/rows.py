@@ -41,57 +41,69 @@ def _hung_on(unknown: Ints, share: Floats) -> Ints:
 class Between:
     """Where each position lies between the nodes of its run.
 
+    Of a long walk two numbers a position are kept; the rest follows from the nodes when asked.
+
     Parameters
     ----------
     at : array, shape (n,)
         Position in walking order of each observation.
     run : array, shape (n,)
         Run at each position.
-    start, end : array, shape (n,)
-        Node from which a position is reckoned and the next one, the same on nodes and open ends.
-    leg : array, shape (n,)
-        Long leg, ``-1`` on nodes and open ends.
-    chain : array, shape (n,)
-        Number of the long leg or open end, ``-1`` on nodes.
-    steps : array, shape (n,)
-        Legs between the node and each position.
+    start : array, shape (n,)
+        Node from which a position is reckoned.
+    node : array, shape (m,)
+        Position of each node.
+    leg_from : array, shape (m,)
+        Long leg that leaves each node, ``-1`` where an open end does or the run ends.
     """
 
     at: Shorts
     run: Shorts
     start: Shorts
-    end: Shorts
-    leg: Shorts
-    chain: Shorts
-    steps: Shorts
+    node: Ints
+    leg_from: Ints
 
-    @property
-    def on_node(self) -> npt.NDArray[np.bool_]:
-        """Positions that visit a knot."""
-        on_node: npt.NDArray[np.bool_] = self.chain < 0
+    def on_node(self, at: Ints | Shorts) -> npt.NDArray[np.bool_]:
+        """Tell which positions visit a knot, shape (k,)."""
+        on_node: npt.NDArray[np.bool_] = self.node[self.start[at]] == at
         return on_node
+
+    def leg(self, at: Ints | Shorts) -> Ints:
+        """Return the long leg of positions, ``-1`` on nodes and open ends, shape (k,)."""
+        start = self.start[at]
+        return np.where(at > self.node[start], self.leg_from[start], -1)
+
+    def end(self, at: Ints | Shorts) -> Ints:
+        """Return the next node after positions, on nodes and open ends that of `start`."""
+        return self.start[at].astype(np.int64) + (self.leg(at) >= 0)
+
+    def chain(self, at: Ints | Shorts) -> Ints:
+        """Return the number of the long leg or open end of positions, ``-1`` on nodes."""
+        start, leg = self.start[at], self.leg(at)
+        node = self.node[start]
+        # the way before the first node of a run is no part of that which leaves it
+        opened = len(self.node) * (1 + (at < node)) + start
+        return np.where(node == at, -1, np.where(leg >= 0, leg, opened))
+
+    def steps(self, at: Ints | Shorts) -> Ints:
+        """Return the legs between the node and positions, shape (k,)."""
+        steps: Ints = np.abs(at - self.node[self.start[at]])
+        return steps
 
     @classmethod
     def of(cls, walk: Walk) -> Between:
         """Return it for a walk."""
-        n, nodes, legs = len(walk.row), len(walk.nodes), len(walk.leg_start)
-        at = np.empty(n, dtype=np.int32)
-        at[walk.row] = np.arange(n)
-        start, end, leg, chain, steps = (np.empty(n, dtype=np.int32) for _ in range(5))
+        n = len(walk.row)
+        at, start = np.empty(n, dtype=np.int32), np.empty(n, dtype=np.int32)
+        at[walk.row] = np.arange(n, dtype=np.int32)
         for piece in walk.pieces():
-            part, put = piece.walk, piece.at
-            position = np.arange(len(part.row))
-            here = part.knot >= 0
-            reference = np.where(here, position, part.reference)
-            start[put] = part.node_at[reference] + piece.nodes.start
-            closed = ~here & (part.leg_of_step >= 0)
-            leg[put] = np.where(closed, part.leg_of_step + piece.legs.start, -1)
-            # the step that ends where a run begins is none, but the place is before the first node
-            end[put] = np.where(closed, start[put] + 1, start[put])
-            opened = legs + np.where(reference > position, nodes + start[put], start[put])
-            chain[put] = np.where(here, -1, np.where(closed, leg[put], opened))
-            steps[put] = np.abs(position - reference)
-        return cls(at, walk.run, start, end, leg, chain, steps)
+            part = piece.walk
+            reference = part.reference.copy()
+            reference[part.nodes] = part.nodes
+            start[piece.at] = part.node_at[reference] + piece.nodes.start
+        leg_from = np.full(len(walk.nodes), -1)
+        leg_from[np.searchsorted(walk.nodes, walk.leg_start)] = np.arange(len(walk.leg_start))
+        return cls(at, walk.run, start, walk.nodes, leg_from)
 
 
 @dataclass(frozen=True, eq=False)
@@ -103,8 +115,8 @@ class PlanRows:
     between
     posterior
         Covariance of the unknowns.
-    knot : array, shape (n,)
-        Unknown of the easting of the knot at each position, ``-1`` where none.
+    knot : array, shape (m,)
+        Unknown of the easting of the knot at each node.
     path, heading : array, shape (m,)
         Unknowns of each node: easting of the path (northing is one more), heading.
     orientation, scale : array, shape (runs,)
@@ -126,7 +138,7 @@ class PlanRows:
 
     between: Between
     posterior: Posterior
-    knot: Shorts
+    knot: Ints
     path: Ints
     heading: Ints
     orientation: Ints
@@ -162,10 +174,11 @@ class PlanRows:
         coefficient : array, shape (m, 3, 7)
         """
         at = self.between.at[rows]
-        start, end, leg = self.between.start[at], self.between.end[at], self.between.leg[at]
+        start, end, leg = self.between.start[at], self.between.end(at), self.between.leg(at)
+        here = self.between.on_node(at)
         east = self.path[start]
         if not of_path:
-            east = np.where(self.knot[at] >= 0, self.knot[at], east)
+            east = np.where(here, self.knot[start], east)
         unknown = np.column_stack(
             [
                 *(east, east + 1, self.heading[start]),
@@ -173,7 +186,6 @@ class PlanRows:
                 self.scale[self.between.run[at]],
             ]
         )
-        here = self.between.on_node[at]
         moves = state_matrix(np.where(here, 0.0, self.reach[at]))
         stretch = np.zeros((len(at), 3))
         carried = np.where(here, 0.0, self.carried[at])
@@ -196,12 +208,12 @@ class PlanRows:
     def inside(self, a: Ints, b: Ints) -> Floats:
         """Return the covariance of what the nodes do not fix, shape (m, 3, 3); no pointing."""
         i, j = self.between.at[a], self.between.at[b]
-        chain = self.between.chain
-        same = np.flatnonzero((chain[i] == chain[j]) & (chain[i] >= 0))
+        chain = self.between.chain(i)
+        same = np.flatnonzero((chain == self.between.chain(j)) & (chain >= 0))
         out = np.zeros((len(i), 3, 3))
         i, j = i[same], j[same]
-        steps, leg = self.between.steps, self.between.leg[i]
-        least = np.where(steps[i] <= steps[j], i, j)
+        leg = self.between.leg(i)
+        least = np.where(self.between.steps(i) <= self.between.steps(j), i, j)
         left = self.gains(least)
         tied = np.flatnonzero(leg >= 0)
         left[tied] -= self.gains(i[tied]) @ self.weight[leg[tied]] @ self.gains(j[tied])
@@ -221,16 +233,20 @@ class PlanRows:
                 at, to = _hung_on(at, of_at), _hung_on(to, of_to)
             found = of_at @ self.posterior.blocks(at, to) @ of_to.transpose(0, 2, 1)
             found += self.inside(i, j)[:, :2, :2]
-            pointed = (i == j) & ~self.between.on_node[self.between.at[i]]
+            pointed = (i == j) & ~self.between.on_node(self.between.at[i])
             found[pointed] += self.pointing * np.eye(2)
             out[part] = found
         return out
 
     @cached_property
     def own(self) -> Floats:
-        """The covariance of the place of every row, shape (n, 2, 2)."""
-        every = np.arange(len(self.reach))
-        return self.covariance(every, every)
+        """Variance of easting, of northing, and their covariance, of every row, shape (n, 3)."""
+        own = np.empty((len(self.reach), 3))
+        for part in _parts(len(own)):
+            every = np.arange(part.start, part.stop)
+            both = self.covariance(every, every)
+            own[part] = both[:, [0, 1, 0], [0, 1, 1]]
+        return own
 
 
 @dataclass(frozen=True, eq=False)
@@ -253,7 +269,7 @@ class HeightRows:
 
     between: Between
     posterior: Posterior
-    knot: Shorts
+    knot: Ints
     path: Ints
     drift: Ints
     coupling: Floats
@@ -266,16 +282,16 @@ class HeightRows:
 
     def share(self, at: Ints | Shorts) -> Floats:
         """Return the share of the leg's variance spent on reaching positions; 0 on open ends."""
-        leg = self.between.leg[at]
+        leg = self.between.leg(at)
         total = np.append(self.leg_variance, 1.0)[leg]
         return np.where(leg >= 0, self.variance[at] / total, 0.0)
 
     def states(self, rows: Ints) -> tuple[Ints, Floats]:
         """Return elevations as combinations of five unknowns, shapes (m, 5) and (m, 5)."""
         at = self.between.at[rows]
-        start, end, leg = self.between.start[at], self.between.end[at], self.between.leg[at]
-        here = self.between.on_node[at]
-        first = np.where(self.knot[at] >= 0, self.knot[at], self.path[start])
+        start, end, leg = self.between.start[at], self.between.end(at), self.between.leg(at)
+        here = self.between.on_node(at)
+        first = np.where(here, self.knot[start], self.path[start])
         f = self.share(at)
         whole = np.vstack([self.leg_coupling, np.zeros((1, 3))])[leg]
         drift = np.where(here[:, None], 0.0, self.coupling[at] - f[:, None] * whole)
@@ -287,9 +303,9 @@ class HeightRows:
     def inside(self, a: Ints, b: Ints) -> Floats:
         """Return the covariance of what the nodes do not fix, shape (m,); no pointing."""
         i, j = self.between.at[a], self.between.at[b]
-        chain, steps = self.between.chain, self.between.steps
-        same = (chain[i] == chain[j]) & (chain[i] >= 0)
-        least = np.where(steps[i] <= steps[j], i, j)
+        chain = self.between.chain(i)
+        same = (chain == self.between.chain(j)) & (chain >= 0)
+        least = np.where(self.between.steps(i) <= self.between.steps(j), i, j)
         left = self.variance[least] - self.share(i) * self.variance[j]
         return np.where(same, left, 0.0)
 
@@ -304,7 +320,7 @@ class HeightRows:
                 at, to = _hung_on(at, of_at[:, None]), _hung_on(to, of_to[:, None])
             both = self.posterior.blocks(at, to)
             found = np.einsum("ma,mab,mb->m", of_at, both, of_to) + self.inside(i, j)
-            pointed = (i == j) & ~self.between.on_node[self.between.at[i]]
+            pointed = (i == j) & ~self.between.on_node(self.between.at[i])
             out[part] = found + np.where(pointed, self.pointing, 0.0)
         return out
 
@@ -344,7 +360,7 @@ def plan_rows(walk: Walk, between: Between, plan: Plan, pointing: float) -> tupl
     rows = PlanRows(
         between=between,
         posterior=plan.posterior,
-        knot=np.where(walk.knot >= 0, plan.knot[walk.knot], -1).astype(np.int32),
+        knot=plan.knot[walk.knot[walk.nodes]],
         path=plan.path,
         heading=plan.heading,
         orientation=plan.heading[np.unique(walk.run[walk.nodes], return_index=True)[1]],
@@ -377,7 +393,7 @@ def height_rows(
     rows = HeightRows(
         between=between,
         posterior=heights.posterior,
-        knot=np.where(walk.knot >= 0, heights.knot[walk.knot], -1).astype(np.int32),
+        knot=heights.knot[walk.knot[walk.nodes]],
         path=heights.path,
         drift=heights.run_drift,
         coupling=coupling,
@@ -390,10 +406,11 @@ def height_rows(
     )
     elevation, leg_rise = np.empty(n), np.append(rise[walk.leg_end], 0.0)
     for at in _parts(n):
-        start, end = between.start[at], between.end[at]
+        here = np.arange(at.start, at.stop)
+        start, end = between.start[at], between.end(here)
         missed = heights.path_height[end] - heights.path_height[start]
-        missed = missed - leg_rise[between.leg[at]]
-        along = rise[at] + rows.share(np.arange(at.start, at.stop)) * missed
+        missed = missed - leg_rise[between.leg(here)]
+        along = rise[at] + rows.share(here) * missed
         knot = walk.knot[at]
         on_way = heights.path_height[start] + along
         elevation[walk.row[at]] = np.where(knot >= 0, heights.elevation[knot], on_way)

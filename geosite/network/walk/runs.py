@@ -79,10 +79,14 @@ class Walk:
         """
         return np.cumsum(self.way)
 
-    @cached_property
+    @property
     def variance(self) -> Floats:
         """Running sum of the random walk's variance per horizontal axis, square metres."""
         return np.cumsum(self.step_variance)
+
+    def variance_between(self, start: int, end: int) -> float:
+        """Return the random walk's variance per horizontal axis from one position to another."""
+        return float(self.step_variance[min(start, end) + 1 : max(start, end) + 1].sum())
 
     @cached_property
     def nodes(self) -> Ints:
@@ -120,7 +124,8 @@ class Walk:
     @property
     def leg_variance(self) -> Floats:
         """A-priori variance of the random walk per horizontal axis on each long leg."""
-        return self.variance[self.leg_end] - self.variance[self.leg_start]
+        variance = self.variance
+        return variance[self.leg_end] - variance[self.leg_start]
 
     @cached_property
     def _leg_bounds(self) -> Ints:
