@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from geosite.base.arrays import Shorts
 from geosite.base.errors import Finding
 from geosite.base.problems import nearest, shown
 from geosite.fieldbook.model import FieldBook, assumed_geometry
