@@ -376,7 +376,7 @@ def _shares(
         if common.area <= 0:
             continue
         # the exact area where the whole feature lies inside, the densified one where it is cut
-        part = common.area / shape.area
+        part = min(common.area / shape.area, 1.0)  # cut where it only touches, an area may grow
         cut = parcel.geometry.boundary.intersection(shape).length / factor
         # one shift of the parcel map moves the whole cut: sigma times its length
         moved = map_sigma * cut

@@ -290,7 +290,7 @@ def test_the_other_signs_are_told_where_they_stand_on_the_sheet() -> None:
     assert contour_interval(heights(402.0, 402.0)) == 0.0
     assert rows(signs_block(package(contours)))[1:] == [("contour, every 0.5 metres",)]
     far = rows(signs_block(package(heights(1.0, 2.0, measured=0))))
-    assert far[1:] == [("contour, every 1 metres",), ("interpolated alone, far from marks",)]
+    assert far[1:] == [("contour, every 1 metre",), ("interpolated alone, far from marks",)]
     ends = layer("baseline", {"from_point": "A", "to_point": "B"})
     point = {"point": "A", "code": None}
     alone = layer("points", point, {"point": "B", "code": None}, {"point": "I", "code": "inlet"})

@@ -385,7 +385,8 @@ def signs_block(package: Package) -> Block | None:
         rows.append((lambda k: lambda x, y: list(baseline_symbol(x, y, k)), WORDS["baseline"]))
     if contours is not None:
         interval = contour_interval(contours)
-        every = f", every {interval:g} {heights}" if interval else ""  # none of a single height
+        unit = package.frame.height_unit_name if interval == 1.0 else heights
+        every = f", every {interval:g} {unit}" if interval else ""  # none of a single height
         words = f"contour{every}"
         rows.append((partial(stroke_sign, STROKES["contours"]), words))
         if any(only_interpolated(record) for record in contours.records):
