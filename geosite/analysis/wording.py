@@ -71,8 +71,7 @@ def with_interval(measured: Estimate, unit: str) -> Words:
         ends = (measured.value, measured.low, measured.high)
         value, low, high = (grouped(v, places) for v in ends)
         text, exact = f"{value} {unit} ({low} to {high}{end_words(measured)})", ends
-    # a terminal may not know the narrow blank between thousands
-    return kept(text.replace("\u202f", ""), *exact)
+    return kept(text, *exact)
 
 
 def at_95(measured: Estimate, unit: str) -> Words:

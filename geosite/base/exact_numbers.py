@@ -3,11 +3,13 @@
 A sentence is worded in metres and its numbers are rounded there. Turned into feet the rounded
 number would be rounded again: 0.41 m are 1.35 ft, and the 0.4139 m behind them are 1.36 ft. So the
 exact value rides along behind its number, between two characters that no name may hold, until the
-sentence becomes a `Told`.
+sentence becomes a `Told`. What a file has of these characters, as in a cell that is refused, stays
+where it stands unless it reads as such a value.
 """
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Mapping
 from typing import Self
@@ -15,7 +17,7 @@ from typing import Self
 __all__ = ["Told", "Words", "fixed", "kept"]
 
 _OPEN, _CLOSE = "\ue000", "\ue001"
-_KEPT = re.compile(rf"([+-]?\d+(?:\.\d+)?){_OPEN}([^{_CLOSE}]*){_CLOSE}")
+_KEPT = re.compile(rf"([+-]?\d+(?:\.\d+)?){_OPEN}(-?[0-9]+(?:\.[0-9]+)?(?:e[+-][0-9]+)?){_CLOSE}")
 _FIRST = re.compile(r"[+-]?\d+(?:\.\d+)?")
 _NUMBER = re.compile(r"(?<![\w.])[+-]?\d+(?:\.\d+)?")
 
@@ -82,9 +84,14 @@ class Words(Told):
         for start, value in sorted(self.exact.items()):
             found = _FIRST.match(self, start)
             assert found is not None
-            parts += [self[end : found.end()], f"{_OPEN}{value!r}{_CLOSE}"]
+            parts += [self[end : found.end()], _behind(value)]
             end = found.end()
         return "".join((*parts, self[end:]))
+
+
+def _behind(value: float) -> str:
+    """Return what rides along behind a number; nothing behind one without end."""
+    return f"{_OPEN}{float(value)!r}{_CLOSE}" if math.isfinite(value) else ""
 
 
 def fixed(value: float, places: int) -> str:
@@ -95,16 +102,17 @@ def fixed(value: float, places: int) -> str:
     >>> str(Told(fixed(0.4139, 2)))
     '0.41'
     """
-    return f"{value:.{places}f}{_OPEN}{float(value)!r}{_CLOSE}"
+    return f"{value:.{places}f}{_behind(value)}"
 
 
 def kept(text: str, *values: float) -> Words:
-    """Return words with the exact values of their numbers kept.
+    """Return words with the exact values of their numbers kept, and no blanks between thousands.
 
     Parameters
     ----------
     text
-        Words of some numbers, such as ``"0.41 +/- 0.12 m"``.
+        Words of some numbers, such as ``"0.41 +/- 0.12 m"``. The narrow blank would make two
+        numbers of one, and a terminal may not know it.
     values
         Exact values of the first numbers in it, in their order.
 
@@ -114,10 +122,11 @@ def kept(text: str, *values: float) -> Words:
     >>> words, Told(f"about {words}").exact
     ('0.4 m3 (0.1 to 2.1)', {6: 0.36, 14: 0.05, 21: 2.1})
     """
-    left = iter(values)
+    # of one without end, "inf" or "nan", there are no digits in the text either
+    left = (value for value in values if math.isfinite(value))
 
     def with_value(found: re.Match[str]) -> str:
         value = next(left, None)
-        return found[0] if value is None else f"{found[0]}{_OPEN}{float(value)!r}{_CLOSE}"
+        return found[0] if value is None else f"{found[0]}{_behind(value)}"
 
-    return Words(_NUMBER.sub(with_value, text))
+    return Words(_NUMBER.sub(with_value, text.replace("\u202f", "")))

@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import copy
 import doctest
+import math
 import pickle
 
+import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
 from geosite.base import exact_numbers
 from geosite.base.errors import Finding, Problem
 from geosite.base.exact_numbers import Told, Words, fixed, kept
+from geosite.base.rounding import written
 from geosite.base.spoken_units import in_feet, spoken
 
 LENGTHS = st.floats(-1e5, 1e5)
@@ -48,6 +51,26 @@ def test_no_word_of_a_problem_shows_what_is_kept() -> None:
     problem = Problem("a", f"{fixed(0.41392, 2)} m", f"{fixed(1.0, 1)} m", f"{fixed(2.0, 0)} m")
     assert str(problem) == "0.41 m; expected 1.0 m; 2 m"
     assert in_feet(problem.what) == "1.36 ft"
+
+
+@pytest.mark.parametrize("endless", [math.inf, -math.inf, math.nan])
+def test_of_a_number_without_end_nothing_is_kept(endless: float) -> None:
+    said = Told(f"good to {fixed(endless, 2)} m, {kept(f'{endless:.2f} m (0.1 m)', endless, 0.12)}")
+    assert said == f"good to {endless:.2f} m, {endless:.2f} m (0.1 m)"
+    assert list(said.exact.values()) == [0.12]
+
+
+def test_thousands_are_one_number() -> None:
+    words = kept(written(1234.4, 5.2, "m"), 1234.4, 5.2)
+    assert words == "1234 +/- 5 m"
+    assert in_feet(words) == "4050 +/- 17 ft"
+
+
+@pytest.mark.parametrize("cell", ["5\ue000abc\ue001", "5\ue0001.2.3\ue001", "5\ue001", "\ue0005"])
+def test_characters_that_a_file_has_of_its_own_stay(cell: str) -> None:
+    said = Told(f'x is "{cell}", {fixed(0.41392, 2)} m')
+    assert said == f'x is "{cell}", 0.41 m'
+    assert list(said.exact.values()) == [0.41392]
 
 
 def test_examples() -> None:
