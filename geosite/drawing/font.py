@@ -111,13 +111,18 @@ class Typeface:
     def wrap(self, text: str, limit: float) -> list[str]:
         """Break a text into lines of at most `limit` em, between words where it can be.
 
-        A number and its unit stay together.
+        A number and its unit stay together where a line has room for both.
         """
         lines: list[str] = []
         words: list[str] = []
         blank, used = self.width(" "), 0.0
-        for word in _unparted(text):
+        waiting = _unparted(text)[::-1]
+        while waiting:
+            word = waiting.pop()
             wide = self.width(word)
+            if wide > limit and " " in word:
+                waiting += word.split(" ")[::-1]
+                continue
             if words and used + blank + wide <= limit:
                 words.append(word)
                 used += blank + wide

@@ -81,3 +81,11 @@ def test_a_number_and_its_unit_stand_on_one_line() -> None:
         for kept in ("0.21 m", "(95 %),", "1\u202f540 ft2.", "7 m"):
             assert any(kept in line for line in lines)
     assert face.wrap("m 5", 1.5) == ["m", "5"]
+
+
+def test_a_number_without_room_for_its_unit_is_parted_from_it() -> None:
+    face = typeface("regular")
+    number, both = face.width("12345.67"), face.width("12345.67 m2")
+    for limit in (number, (number + both) / 2, both - 1e-6):
+        assert face.wrap("12345.67 m2 of it", limit)[0] == "12345.67"
+    assert face.wrap("12345.67 m2 of it", both) == ["12345.67 m2", "of it"]
