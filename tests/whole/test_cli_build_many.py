@@ -347,8 +347,9 @@ def test_no_scheduler_at_the_address_is_one_line(
 def test_maps_are_not_written_among_the_sites(tmp_path: Path) -> None:
     yard(tmp_path / "in/in/yard")
     before = {path: path.read_bytes() for path in tmp_path.rglob("*") if path.is_file()}
-    # the second would put the site "in/yard" where its site file is
-    for out in (tmp_path / "in", tmp_path):
+    # the second would put the site "in/yard" where its site file is; with the others it would not
+    # be found, as the output folder is not searched
+    for out in (tmp_path / "in", tmp_path, tmp_path / "in/in", tmp_path / "in/in/yard"):
         ran = geosite("build-many", tmp_path / "in", "--out", out)
         assert (ran.status, ran.err.count("\n")) == (4, 1)
         assert "the maps would lie among the site files" in ran.err

@@ -24,7 +24,7 @@ from geosite.base.errors import GeositeError, OutputRefused, Problem
 from geosite.base.parent_process import die_with_parent
 from geosite.handover.folder.output_place import reason_of
 from geosite.processes.hosts.cluster import connected
-from geosite.processes.hosts.sites import content_hash, find_sites
+from geosite.processes.hosts.sites import content_hash, find_sites, has_sites
 
 if TYPE_CHECKING:
     from multiprocessing.context import BaseContext
@@ -217,8 +217,7 @@ def build_many(
     OutputRefused
         The output folder cannot be written, or is where the sites are.
     """
-    sites = find_sites(folder, out)
-    _refuse_among(folder, out, sites)
+    sites = _sites_apart(folder, out)
     try:
         (out / DONE).mkdir(parents=True, exist_ok=True)
         for name in sites:
@@ -245,21 +244,27 @@ def build_many(
     return tuple(done)
 
 
-def _refuse_among(folder: Path, out: Path, names: Iterable[str]) -> None:
-    """Refuse to write maps among the site files: they would be taken for each other."""
+def _sites_apart(folder: Path, out: Path) -> dict[str, Path]:
+    """Return the sites, refused where maps would lie among their files, taken for each other."""
     sources, place = folder.resolve(), out.resolve()
-    below = place != sources and place.is_relative_to(sources)
-    targets = [] if below else [place] if place == sources else [place / name for name in names]
-    if any(target.is_relative_to(sources) or sources.is_relative_to(target) for target in targets):
-        raise OutputRefused(
-            Problem(
-                "output-among-sites",
-                f"the maps would lie among the site files of {folder}",
-                "a folder of their own for the maps",
-                f"write for example --out {folder / 'maps'}",
-                str(out),
-            )
+    among = OutputRefused(
+        Problem(
+            "output-among-sites",
+            f"the maps would lie among the site files of {folder}",
+            "a folder of their own for the maps",
+            f"write for example --out {folder / 'maps'}",
+            str(out),
         )
+    )
+    below = place != sources and place.is_relative_to(sources)
+    # what is in the output folder is not looked for
+    if below and has_sites(place):
+        raise among
+    sites = find_sites(folder, out)
+    targets = [] if below else [place] if place == sources else [place / name for name in sites]
+    if any(target.is_relative_to(sources) or sources.is_relative_to(target) for target in targets):
+        raise among
+    return sites
 
 
 def _unwritable(out: Path, error: OSError) -> OutputRefused:

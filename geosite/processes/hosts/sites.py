@@ -8,7 +8,7 @@ from __future__ import annotations
 import hashlib
 import os
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from contextlib import suppress
 from pathlib import Path, PurePosixPath
 from typing import Any
@@ -20,7 +20,7 @@ from geosite.fieldbook.read_site_file import SIZE_LIMIT
 from geosite.reading.files import check_plain_file, inside
 from geosite.reading.toml_text import LINE_LIMIT
 
-__all__ = ["content_hash", "find_sites"]
+__all__ = ["content_hash", "find_sites", "has_sites"]
 
 _LARGEST = 2_000_000_000
 """Bytes of a file that is hashed."""
@@ -56,21 +56,12 @@ def find_sites(folder: Path, out: Path) -> dict[str, Path]:
                 str(folder),
             )
         )
-    skipped = out.resolve()
     found: dict[str, Path] = {}
-    for base, folders, files in os.walk(folder):
-        folders[:] = sorted(
-            name
-            for name in folders
-            if not name.startswith(".") and (Path(base) / name).resolve() != skipped
-        )
-        for file in sorted(files):
-            path = Path(base) / file
-            if path.suffix.lower() == ".toml" and file[0] != "." and _is_site(path):
-                relative = path.relative_to(folder)
-                is_own_folder = file == "site.toml" and len(relative.parts) > 1
-                name = relative.parent if is_own_folder else relative.with_suffix("")
-                _add(found, name.as_posix(), path)
+    for path in _site_files(folder, out.resolve()):
+        relative = path.relative_to(folder)
+        is_own_folder = path.name == "site.toml" and len(relative.parts) > 1
+        name = relative.parent if is_own_folder else relative.with_suffix("")
+        _add(found, name.as_posix(), path)
     if not found:
         raise InputError(
             Problem(
@@ -82,6 +73,24 @@ def find_sites(folder: Path, out: Path) -> dict[str, Path]:
             )
         )
     return dict(sorted(_apart(found).items()))
+
+
+def has_sites(folder: Path) -> bool:
+    """Tell whether a site file lies in a folder or below it, as `find_sites` looks for them."""
+    return next(_site_files(folder), None) is not None
+
+
+def _site_files(folder: Path, skipped: Path | None = None) -> Iterator[Path]:
+    for base, folders, files in os.walk(folder):
+        folders[:] = sorted(
+            name
+            for name in folders
+            if not name.startswith(".") and (Path(base) / name).resolve() != skipped
+        )
+        for file in sorted(files):
+            path = Path(base) / file
+            if path.suffix.lower() == ".toml" and file[0] != "." and _is_site(path):
+                yield path
 
 
 def _add(found: dict[str, Path], name: str, path: Path) -> None:
