@@ -185,8 +185,10 @@ def _of_polygons(layer: PolygonLayer, moved: npt.NDArray[np.object_]) -> Iterato
     """Say what is wrong with the polygons themselves."""
     if layer.repeated:
         text = (
-            f"{layer.repeated} polygons of the parcel map are the same as one before them and "
-            "were left out."
+            "1 polygon of the parcel map is the same as one before it and was left out."
+            if layer.repeated == 1
+            else f"{layer.repeated} polygons of the parcel map are the same as one before them "
+            "and were left out."
         )
         yield Finding("note", "parcels-repeated", text, layer.file)
     broken = np.flatnonzero(~shapely.is_valid(moved)).tolist()
@@ -195,8 +197,11 @@ def _of_polygons(layer: PolygonLayer, moved: npt.NDArray[np.object_]) -> Iterato
             f"Parcel {layer.names[k]} crosses itself in the parcel map; its area is the mended one."
         )
         yield Finding("note", "parcel-mended", text, layer.file)
-    if len(broken) > MOST_MENDED:
-        text = f"{len(broken) - MOST_MENDED} more parcels cross themselves; mended as well."
+    if (more := len(broken) - MOST_MENDED) > 0:
+        others = (
+            "1 more parcel crosses itself" if more == 1 else f"{more} more parcels cross themselves"
+        )
+        text = f"{others}; mended as well."
         yield Finding("note", "parcel-mended", text, layer.file)
 
 

@@ -294,7 +294,7 @@ def _local_file(name: str, value: Any, problems: Problems) -> Path | None:
         problems.add("path-address", f"{name} is {shown(value)}", "a file on this machine", remedy)
         return None
     path = Path(text)
-    if not check_plain_file(path, text, f"file of {name},", _LARGEST_FILE, problems):
+    if not check_plain_file(path, text, f"file of {name}", _LARGEST_FILE, problems):
         return None
     return path
 

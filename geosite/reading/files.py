@@ -121,7 +121,7 @@ def read_plain_file(
     path, shown_as
         The file, and how the user named it.
     what
-        ``"site file"``, ``"field book"``, ``"file of points,"``.
+        ``"site file"``, ``"field book"``, ``"file of points"``.
     limit
         Largest size in bytes.
     named_in
@@ -207,7 +207,7 @@ def check_plain_file(
     if status.st_size > limit:
         problems.add(
             "file-too-large",
-            f"the {what.rstrip(',')} has {math.ceil(status.st_size / 1e5) / 10:g} MB",
+            f"the {what} has {math.ceil(status.st_size / 1e5) / 10:g} MB",
             f"at most {limit / 1e6:.0f} MB",
             "check that it is the right file, or split the survey",
             shown_as,

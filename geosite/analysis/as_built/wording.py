@@ -31,8 +31,9 @@ def _deviations(made: AsBuilt) -> Iterator[Finding]:
     beyond = [text for one in made.deviations for text in _beyond(one)]
     for text in beyond[:TOLD]:
         yield Finding("look", "built-beyond", text)
-    if len(beyond) > TOLD:
-        yield Finding("look", "built-more", f"{len(beyond) - TOLD} more deviations are like these.")
+    if (more := len(beyond) - TOLD) > 0:
+        others = "1 more deviation is" if more == 1 else f"{more} more deviations are"
+        yield Finding("look", "built-more", f"{others} like these.")
     unsure = [
         one.name for one in made.deviations if "undecided" in (one.plan_verdict, one.height_verdict)
     ]

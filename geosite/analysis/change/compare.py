@@ -136,8 +136,7 @@ def _common(before: Epoch, after: Epoch) -> tuple[list[str], list[str]]:
         raise InputError(
             Problem(
                 "surveys-nothing-common",
-                f"only {len(names)} mark{'' if len(names) == 1 else 's'} of the survey before "
-                f"{'is' if len(names) == 1 else 'are'} in this one",
+                f"{'only one' if names else 'no'} mark of the survey before is in this one",
                 "two or more marks under the same names in both",
                 "give the same mark the same name; visit the baseline in both",
                 after.notes.site_file,

@@ -117,8 +117,9 @@ def _points(found: SettingOut) -> Iterator[Finding]:
     for point in missed[:TOLD]:
         assert tolerance is not None
         yield Finding("look", f"set-out-{point.verdict}", _missed(point, found, tolerance))
-    if len(missed) > TOLD:
-        yield Finding("look", "set-out-more", f"{len(missed) - TOLD} more points are like these.")
+    if (more := len(missed) - TOLD) > 0:
+        others = "1 more point is" if more == 1 else f"{more} more points are"
+        yield Finding("look", "set-out-more", f"{others} like these.")
     far = [p for p in found.points if p.far > FAR]
     if far and tolerance is None:
         worst = max(far, key=lambda p: p.far)

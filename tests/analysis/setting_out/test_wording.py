@@ -79,7 +79,9 @@ def test_the_side_of_the_check_mark_is_told_where_there_is_no_reading() -> None:
     assert mark_words(replace(before, check_mark=None)) == ""
 
 
-@pytest.mark.parametrize(("count", "more"), [(10, []), (11, ["1 more points"]), (14, ["4 more"])])
+@pytest.mark.parametrize(
+    ("count", "more"), [(10, []), (11, ["1 more point is"]), (14, ["4 more points are"])]
+)
 def test_of_many_points_that_are_missed_ten_are_told(count: int, more: list[str]) -> None:
     made = setting_out_cases.found(count=count)
     missed = tuple(replace(p, verdict="cannot", error_95_m=0.2) for p in made.points)

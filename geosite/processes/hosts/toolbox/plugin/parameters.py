@@ -154,9 +154,7 @@ def at_parameters(lines: Sequence[str], known: Sequence[Parameter]) -> list[str]
             (
                 p
                 for p in known
-                if re.search(
-                    rf'(^|[:,] )(the )?(file of )?{re.escape(p.id)},? (is|has|"|must)', text
-                )
+                if re.search(rf'(^|[:,] )(the )?(file of )?{re.escape(p.id)} (is|has|"|must)', text)
             ),
             None,
         )
