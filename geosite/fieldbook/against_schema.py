@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import math
 import re
+import sys
 from collections.abc import Collection, Mapping
 from typing import Any
 
+from geosite.base.errors import InputError
 from geosite.base.problems import Problems, did_you_mean, shown
 from geosite.reading.toml_lines import Path, TomlText
 
-__all__ = ["GAP", "dotted", "explain", "name_not_finite"]
+__all__ = ["GAP", "dotted", "explain", "name_not_finite", "refusal"]
 
 GAP = "GAP"
 """How a text starts that stands for something an import could not know."""
@@ -49,7 +51,7 @@ def dotted(path: Path) -> str:
 
 
 def name_not_finite(tree: Any, place: TomlText, problems: Problems, path: Path = ()) -> None:
-    r"""Report numbers that TOML has and no quantity is: nan and inf.
+    r"""Report numbers that TOML has and no quantity is: nan, inf and whole ones beyond all bounds.
 
     Examples
     --------
@@ -70,6 +72,40 @@ def name_not_finite(tree: Any, place: TomlText, problems: Problems, path: Path =
             place.file,
             place.line(*path),
         )
+    elif isinstance(tree, int) and tree.bit_length() >= sys.float_info.max_exp:
+        problems.add(
+            "not-finite",
+            f"{dotted(path)} is larger than any number that can be reckoned with",
+            "a finite number",
+            "correct the number",
+            place.file,
+            place.line(*path),
+        )
+
+
+def refusal(
+    tree: Any, schema: Mapping[str, Any], place: TomlText, error: Exception, whole: str
+) -> InputError:
+    """Return what is said of tables that do not fit their struct: never nothing.
+
+    Parameters
+    ----------
+    tree, schema, place, whole
+        As of `explain`.
+    error
+        What the library says of it, for what the schema is blind to.
+    """
+    problems = Problems()
+    explain(tree, schema, place, problems, whole=whole)
+    if not problems:
+        problems.add(
+            "value-refused",
+            str(error),
+            f"what is described of {whole}",
+            "correct the value",
+            place.file,
+        )
+    return InputError(problems.first())
 
 
 def explain(

@@ -282,6 +282,7 @@ def test_all_of_them_are_told_together(tmp_path: Path) -> None:
         ("[device]\nwalks = 1.0\n", 2, 'unknown key "walks" in [device]'),
         ("[device]\nwalk = inf\n", 2, "device.walk is inf; expected a finite number"),
         ("[device]\nwalk = nan\n", 2, "device.walk is nan; expected a finite number"),
+        (f"[device]\nwalk = {10**400}\n", 2, "device.walk is larger than any number"),
     ],
 )
 def test_a_device_file_is_told_in_our_words(

@@ -12,7 +12,7 @@ from msgspec import Meta, field
 
 from geosite.base.errors import InputError, Problem
 from geosite.base.problems import Problems, did_you_mean, nearest
-from geosite.fieldbook.against_schema import explain
+from geosite.fieldbook.against_schema import refusal
 from geosite.fieldbook.sitefile import Table
 from geosite.reading.files import decode, read_plain_file
 from geosite.reading.toml_lines import TomlText
@@ -125,7 +125,7 @@ def read_profile(
         if tables is not None:
             try:
                 return msgspec.convert(tables, Profile)
-            except msgspec.ValidationError:
+            except msgspec.ValidationError as error:
                 place, schema = TomlText(str(path), text), msgspec.json.schema(Profile)
-                explain(tables, schema, place, problems, whole="the profile")
+                raise refusal(tables, schema, place, error, "the profile") from error
     raise InputError(problems.first())
