@@ -15,7 +15,7 @@ from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from geosite.base.problems import Problems
-from geosite.reading.files import row_unreadable
+from geosite.reading.files import name_swallowed_row, row_unreadable
 
 __all__ = ["Decimal", "TextTable", "as_number", "decoded", "split_table"]
 
@@ -177,7 +177,8 @@ def split_table(
             file,
         )
         return None
-    if separator != " " and text.count('"') % 2 and not _closed(lines, separator, file, problems):
+    is_open = separator != " " and any(line.count('"') % 2 for line in lines)
+    if is_open and not _closed(lines, separator, file, problems):
         return None
     rows = _cells(lines, separator)
     width = Counter(len(cells) for _, cells in rows if len(cells) >= 3).most_common(1)[0][0]
@@ -202,20 +203,21 @@ def _cells(lines: Sequence[str], separator: str) -> list[tuple[int, list[str]]]:
 
 
 def _closed(lines: Sequence[str], separator: str, file: str, problems: Problems) -> bool:
-    """Report a quote that is never closed: all rows below it would be one cell."""
+    """Report a quote that is not closed in its row: rows below it would be one cell with it."""
+    before = len(problems)
     reader = csv.reader(
         io.StringIO("\n".join(lines)), delimiter=separator, skipinitialspace=True, strict=True
     )
     start = 1
     try:
-        for _ in reader:
+        for cells in reader:
+            name_swallowed_row(cells, separator, file, start, reader.line_num, problems)
             start = reader.line_num + 1
     except csv.Error as error:
         if not re.search("unexpected end|field larger", str(error)):
-            return True  # something else, which is read as it can be
+            return len(problems) == before  # something else, which is read as it can be
         row_unreadable(error, file, start, reader.line_num, problems)
-        return False
-    return True
+    return len(problems) == before
 
 
 def _weight(lines: Sequence[str], separator: str, decimal: Decimal | None) -> tuple[int, float]:

@@ -15,7 +15,13 @@ import numpy as np
 from geosite.base.arrays import Floats
 from geosite.base.errors import InputError, Problem
 from geosite.base.problems import Problems, did_you_mean, nearest, one_line, shown
-from geosite.reading.files import clean_name, decode, refuse_empty, row_unreadable
+from geosite.reading.files import (
+    clean_name,
+    decode,
+    name_swallowed_row,
+    refuse_empty,
+    row_unreadable,
+)
 from geosite.reading.foreign import driver_names, harmless, reading_layers, within_limits
 
 __all__ = ["Design", "DesignShape", "ShapeKind", "read_design"]
@@ -152,10 +158,12 @@ def _rows(file: str) -> Iterator[DesignShape]:
             raise InputError(problems.first())
         found = []
         for row in rows:
+            begun, line = start, first + rows.line_num
+            start = line + 1
+            name_swallowed_row(row, separator, file, begun, line, problems)
             if not any(cell.strip() for cell in row) or problems.full:
                 continue
             cells = dict(zip(header, row, strict=False))
-            line, start = first + rows.line_num, first + rows.line_num + 1
             place = [
                 _number(cells.get(axis, ""), axis, decimal_comma, file, line, problems)
                 for axis in ("easting", "northing", "elevation")

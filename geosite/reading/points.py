@@ -16,7 +16,7 @@ from geosite.base.arrays import Floats
 from geosite.base.errors import InputError, Problem
 from geosite.base.problems import Problems, did_you_mean, nearest, one_line, shown
 from geosite.reading import databases
-from geosite.reading.files import decode, refuse_empty, row_unreadable
+from geosite.reading.files import decode, name_swallowed_row, refuse_empty, row_unreadable
 from geosite.reading.foreign import driver_names, harmless, reading_layers, within_limits
 
 if TYPE_CHECKING:
@@ -137,7 +137,7 @@ def _from_text(file: str) -> Floats:
         rest = rest.replace(",", ".")  # decimal commas
     if not rest.strip(f"{separator} \n"):
         return np.empty((0, 3))
-    if rest.count('"') % 2:
+    if '"' in rest and any(row.count('"') % 2 for row in rest.split("\n")):
         _refuse_open_quote(rest, separator, file, first + 2)
     found = _numbers(rest, separator, wanted)
     if found is None:
@@ -151,15 +151,18 @@ def _from_text(file: str) -> Floats:
 
 
 def _refuse_open_quote(rest: str, separator: str, file: str, line: int) -> None:
-    """Refuse a quote that is never closed: all rows below it would be one cell."""
+    """Refuse a quote that is not closed in its row: rows below it would be one cell with it."""
     rows, start = csv.reader(io.StringIO(rest), delimiter=separator, strict=True), line
+    problems = Problems()
     try:
-        for _ in rows:
-            start = line + rows.line_num
+        for cells in rows:
+            end = line + rows.line_num - 1
+            name_swallowed_row(cells, separator, file, start, end, problems)
+            start = end + 1
     except csv.Error as error:
-        problems = Problems()
         row_unreadable(error, file, start, line + rows.line_num - 1, problems)
-        raise InputError(problems.first()) from error
+    if problems:
+        raise InputError(problems.first())
 
 
 def _numbers(rest: str, separator: str, wanted: Sequence[int]) -> Floats | None:

@@ -17,6 +17,7 @@ from geosite.reading.files import (
     as_utf8,
     check_plain_file,
     decode,
+    name_swallowed_row,
     read_plain_file,
     row_unreadable,
 )
@@ -272,6 +273,9 @@ def _quoted_chunks(reader: Any, width: int, file: str, problems: Problems) -> It
             fault = error
         if not rows and fault is None:
             return
+        if ends[-1] - ends[0] > len(rows):  # some have several lines
+            for row, start, end in zip(rows, ends[:-1], ends[1:], strict=True):
+                name_swallowed_row(row, reader.dialect.delimiter, file, start + 1, end, problems)
         yield _even([end + 1 for end in ends[:-1]], rows, width, file, problems)
         if fault is not None:
             row_unreadable(fault, file, ends[-1] + 1, reader.line_num, problems)

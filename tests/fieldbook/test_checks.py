@@ -84,6 +84,10 @@ BAD = {
         after_baseline('R1,A1,1,1,0,f,setts,,"note', *[ROW.strip()] * 9000),
         [(4, "csv-syntax")],
     ),
+    "quotes as ditto marks": (
+        after_baseline('R1,A1,1,1,0,f,setts,,"', 'R1,A2,2,1,0,f,setts,,"'),
+        [(4, "csv-syntax")],
+    ),
     "text after a quote": (after_baseline('R1,"A"1,1,1,0,f,setts,,'), [(4, "csv-syntax")]),
     "row after a row of several lines": (
         after_baseline('R1,A1,1,1,0,f,setts,,"a\nb"', "R1,A2,no,1,0,f,setts,,"),

@@ -140,6 +140,24 @@ def test_a_quote_that_is_never_closed_is_told_with_its_row() -> None:
 
 
 @pytest.mark.parametrize(
+    "text",
+    [
+        'name,x,y,z,note\nA,0,0,0,kerb\nB,1,0,0,"\nC,2,0,0,"\nD,3,0,0,\n',
+        'name,x,y,z,note\nA,0,0,0,kerb\nB,1,0,0,"\nC,2,0,0,kerb\nD,3,0,0,"\n',
+        'note;name;x;y;z\nkerb;A;0,5;0;0\n";B;1,5;0;0\n";C;2,5;0;0\n;D;3,5;0;0\n',
+    ],
+)
+def test_two_quotes_as_ditto_marks_take_no_row_away(text: str) -> None:
+    ((code, line, _),) = faults(text)
+    assert (code, line) == ("csv-syntax", 3)
+
+
+def test_a_note_of_several_lines_stays_whole() -> None:
+    text = 'name,x,y,z,note\nA,0,0,0,"1, 2, 3\n4, 5, 6"\nB,1,0,0,"so, it\nis"\nC,2,0,0,\n'
+    assert [row[4] for row in split(text).rows[1:]] == ["1, 2, 3\n4, 5, 6", "so, it\nis", ""]
+
+
+@pytest.mark.parametrize(
     ("text", "header"),
     [
         ("#;Label;X;Y;Z\n1;A;0,5;0;0\n2;B;1,5;0;0\n", ("", "Label", "X", "Y", "Z")),

@@ -113,6 +113,13 @@ def test_a_quote_that_is_never_closed_swallows_no_points(tmp_path: Path, read: A
         with pytest.raises(InputError, match="starts in this row is never closed") as told:
             read(table(tmp_path, text))
         assert told.value.problems[0].line == start
+    for ditto in (
+        '{head},A,1,2,3\n",B,4,5,6\n",C,7,8,9\n',
+        '{head},A,1,2,3\n",B,4,5,6\n,C,7,8,9\n",D,1,2,3\n',
+    ):
+        with pytest.raises(InputError, match="goes on in the row below") as told:
+            read(table(tmp_path, ditto.format(head="note,point,easting,northing,elevation\n")))
+        assert told.value.problems[0].line == 3
     for text in (rows.replace('"by the gate', '5" kerb'), rows.replace("gate", 'gate"')):
         found = read(table(tmp_path, text))
         assert len(found.shapes if read is read_design else found.positions) == 3
