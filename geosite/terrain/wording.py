@@ -335,9 +335,11 @@ def pond_findings(
     >>> pond = Pond(1, 5.0, 0.2, 4.0, 1.0, 10, 3, 4, 5, 6, 25.0)
     >>> ponds = estimate_ponds([pond], None, cell_m2=4.0)
     >>> (found,) = pond_findings(ponds, lambda row, col: (100.0 + col, 200.0 - row))
-    >>> found.text[:57]
-    'After rain water stands 200 mm deep at E 104.00, N 197.00'
+    >>> found.text[:69]
+    'The measured ground has 1 hollow; the deepest, at E 104.00, N 197.00,'
     """
+    if any(math.isnan(one.probability) for one in ponds):
+        return (_ponds_not_asked(ponds, place),)
     found = []
     for one in ponds:
         if not one.is_significant:
@@ -374,6 +376,24 @@ def pond_findings(
             )
         )
     return tuple(found)
+
+
+def _ponds_not_asked(
+    ponds: Sequence[PondEstimate], place: Callable[[int, int], tuple[float, float]]
+) -> Finding:
+    """Return the finding on hollows of which nobody asked whether they are there."""
+    deepest = max(ponds, key=lambda one: one.depth_m.value)
+    low = place(deepest.pond.row, deepest.pond.col)
+    hollows = f"{len(ponds)} hollow{'s' if len(ponds) > 1 else ''}"
+    return Finding(
+        "look",
+        "ponds-not-asked",
+        f"The measured ground has {hollows}; the deepest, at {place_words(*low)}, holds water "
+        f"{fixed(1000.0 * deepest.depth_m.value, 0)} mm deep. "
+        "Undecided whether water stands there: no possible grounds were drawn, as "
+        "`confidence_runs` is 0 or nothing tells how accurate the survey is.",
+        place=low,
+    )
 
 
 def _unseen_rim(apart_m: float) -> str:

@@ -25,7 +25,7 @@ from geosite.terrain.water.falls_from_buildings import (
     largest_patch,
 )
 from geosite.terrain.water.ponding import Pond
-from geosite.terrain.water.water_estimates import PavingEstimate, PondEstimate
+from geosite.terrain.water.water_estimates import PavingEstimate, PondEstimate, estimate_ponds
 from geosite.terrain.wording import paving_findings, pond_findings
 
 FRAME = Frame()
@@ -281,6 +281,18 @@ def test_ponds_are_told_with_their_intervals() -> None:
     assert (first.level, rest.level) == ("look", "note")
     assert "in 38 of 100 possible grounds there is no pond here" in rest.text
     assert pond_findings((), lambda row, col: (0.0, 0.0)) == ()
+
+
+def test_hollows_are_undecided_where_no_grounds_were_drawn() -> None:
+    ponds = estimate_ponds(
+        [Pond(k, 9.0, depth, 0.4, 0.4, 3, k, 1, 2, 2, 5.0) for k, depth in ((1, 0.001), (2, 0.05))],
+        None,
+        cell_m2=1.0,
+    )
+    (found,) = pond_findings(ponds, lambda row, col: (100.0 + col, 200.0 - row))
+    assert (found.level, found.code, found.place) == ("look", "ponds-not-asked", (101.0, 198.0))
+    assert "2 hollows; the deepest, at E 101.00, N 198.00, holds water 50 mm deep." in found.text
+    assert "Undecided" in found.text
 
 
 def test_between_centres_a_raster_is_read_bilinearly() -> None:
