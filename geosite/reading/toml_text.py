@@ -68,7 +68,9 @@ def parse_toml(text: str, file: str, problems: Problems) -> dict[str, Any] | Non
     except tomllib.TOMLDecodeError as error:
         number = _toml_line(str(error), text)
         line = text.split("\n")[number - 1]
-        problems.add(*(_slip(line) or _toml_fault(str(error))), file, number)
+        # what the file ends in is no fault of its last line
+        slip = None if "end of document)" in str(error) else _slip(line)
+        problems.add(*(slip or _toml_fault(str(error))), file, number)
     except RecursionError:
         problems.add(
             "toml-nesting",
@@ -98,21 +100,30 @@ def _slip(line: str) -> tuple[str, str, str, str] | None:
     """Return what is wrong with a line that nobody has to know TOML to see; None for another."""
     if (found := _COMMA.fullmatch(line)) is not None:
         key, whole, part = found.groups()
+        may_be_thousands = re.fullmatch(r"[+-]?[1-9]\d{0,2},\d{3}", f"{whole},{part}") is not None
         return (
             "toml-syntax",
             f"{key} is {whole},{part}",
             "a number with a decimal point",
-            f"write {key} = {whole}.{part}",
+            f"write {key} = {whole}.{part}"
+            + (f" or {key} = {whole}{part}, as is meant" if may_be_thousands else ""),
         )
-    if (found := _UNQUOTED.fullmatch(line)) is not None and found[2] not in ("true", "false"):
+    if (found := _UNQUOTED.fullmatch(line)) is not None and found[2] not in _WORDS_OF_TOML:
         key, word = found.groups()
+        if word.lower() in _WORDS_OF_TOML:
+            right = word.lower()
+        else:
+            right = f"'{word}'" if "\\" in word else f'"{word}"'
         return (
             "toml-syntax",
             f"{key} is {shown(word)} without quotes",
             "a text in quotes, or a number, true or false without",
-            f'write {key} = "{word}"',
+            f"write {key} = {right}",
         )
     return None
+
+
+_WORDS_OF_TOML = ("true", "false", "inf", "nan")
 
 
 def _toml_line(message: str, text: str) -> int:

@@ -53,6 +53,38 @@ def test_what_is_long_within_its_limits_is_read() -> None:
     assert found["f"] == [1.5] * 40
 
 
+@pytest.mark.parametrize(
+    ("line", "remedy"),
+    [
+        ("a = 1,5", "write a = 1.5"),
+        ("a = -1,500 # of it", "write a = -1.500 or a = -1500, as is meant"),
+        ("a = 0,500", "write a = 0.500"),
+        ("a = north gate", 'write a = "north gate"'),
+        ("a = C:\\walk.csv", "write a = 'C:\\walk.csv'"),
+        ("a = True", "write a = true"),
+    ],
+)
+def test_what_to_write_instead_can_be_read(line: str, remedy: str) -> None:
+    problems = Problems()
+    assert parse_toml(f"{line}\nb = 1\n", "site.toml", problems) is None
+    assert problems.first()[0].remedy == remedy
+    for written in remedy.removeprefix("write ").removesuffix(", as is meant").split(" or "):
+        assert parse_toml(written, "site.toml", Problems()) is not None
+
+
+@pytest.mark.parametrize(
+    ("text", "what"),
+    [
+        ('a = """x\nb = north\n', "the file ends inside a value"),
+        ("a = 1\na = nan\n", "a second time here"),
+    ],
+)
+def test_a_line_is_not_blamed_for_what_it_has_no_part_in(text: str, what: str) -> None:
+    problems = Problems()
+    assert parse_toml(text, "site.toml", problems) is None
+    assert what in problems.first()[0].what
+
+
 def test_every_key_is_found_in_its_line() -> None:
     text = (
         '# a comment\n[site]\ntitle = "a # b\\" [x]"\n\'odd key\' = 1\n\n'
