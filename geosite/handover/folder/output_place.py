@@ -155,7 +155,12 @@ def reason_of(out: Path, error: Exception) -> str:
     number = error.errno if isinstance(error, OSError) else None
     if number in (errno.ENOTDIR, errno.EEXIST):
         # making a folder below a file is told as either, by how deep below
-        in_the_way = next((place for place in (out, *out.parents) if place.is_file()), None)
+        places = [out, *out.parents]
+        if isinstance(error, OSError) and isinstance(error.filename, str):
+            tried = Path(error.filename)
+            # where one is moved, what is named is the file that was to be moved
+            places[:0] = [tried, *tried.parents] if number == errno.EEXIST else tried.parents
+        in_the_way = next((place for place in places if place.is_file()), None)
         if in_the_way is not None:
             return f"{in_the_way} is a file, no folder"
     return os.strerror(number) if number else str(error)
