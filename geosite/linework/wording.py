@@ -105,8 +105,8 @@ def _code_and_text(book: FieldBook, one: Remark) -> tuple[str, str]:
             unit = "m2" if kind == "area" else "m"
             return (
                 "feature-small",
-                f"{kind.capitalize()} {name!r} measures {size:.3f} {unit} with a standard "
-                f"deviation of {sigma:.3f} {unit}: too small for this survey.",
+                f"{kind.capitalize()} {name!r} measures {fixed(size, 3)} {unit} with a standard "
+                f"deviation of {fixed(sigma, 3)} {unit}: too small for this survey.",
             )
         case SharedGround(first, second, _, area):
             return (

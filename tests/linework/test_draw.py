@@ -11,9 +11,13 @@ import shapely
 from linework_cases import Row, rows, survey
 
 from geosite.base.errors import SurveyRefused
+from geosite.base.spoken_units import in_feet
+from geosite.fieldbook.book import book_from_text
 from geosite.fieldbook.sitefile import Code
+from geosite.linework.checks import BelowNoise
 from geosite.linework.draw import draw
 from geosite.linework.model import Drawing, Feature
+from geosite.linework.wording import findings as told
 
 CODES = {
     "apron": Code(geometry="area"),
@@ -563,3 +567,10 @@ def test_tiles_of_a_yard() -> None:
     yard = drawing(made).features[0]
     assert len(yard.inside) == 100
     assert yard.net_area.value == pytest.approx(52.0**2 - 50.0**2, abs=1e-9)  # type: ignore[union-attr]
+
+
+def test_what_is_below_noise_is_rounded_once_in_feet() -> None:
+    line = book_from_text("run,point,x,y,z,feature\nR1,A1,0,0,0,kerb")
+    (found,) = told(line, [BelowNoise("kerb", "line", 0, 0.0414, 0.0186)])
+    # 0.041 m were 0.135 ft, 0.019 m were 0.062
+    assert "measures 0.136 ft with a standard deviation of 0.061 ft" in in_feet(found.text)
