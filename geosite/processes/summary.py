@@ -8,7 +8,7 @@ from typing import Any, Literal
 
 from geosite.base.rounding import alone, places_told, written
 from geosite.base.spoken_units import spoken
-from geosite.base.units import FOOT_M
+from geosite.base.units import FOOT_M, plural
 
 __all__ = ["Style", "lines", "of_process"]
 
@@ -148,11 +148,12 @@ def _ground(terrain: Mapping[str, Any] | None) -> Iterator[Line]:
     if terrain is None or terrain["lowest"] is None:
         yield "look", "Ground: too few marks for a surface, so there are no rasters"
         return
+    size, unit = terrain["cell_size"], terrain["unit"]
     yield (
         "plain",
         f"Ground: elevations {terrain['lowest']:.2f} to {terrain['highest']:.2f} "
-        f"({terrain['elevation_unit']}) in the raster, {terrain['rows']} x {terrain['cols']} cells "
-        f"of {terrain['cell_size']:g} in the unit of the map",
+        f"{plural(terrain['elevation_unit'])} in the raster, {terrain['rows']} x {terrain['cols']} "
+        f"cells of {size:g} {unit if size == 1 else plural(unit)}",
     )
 
 

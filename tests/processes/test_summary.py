@@ -33,7 +33,7 @@ REPORT: dict[str, Any] = {
         },
     },
     "terrain": {
-        "lowest": 400.1, "highest": 402.0, "elevation_unit": "metre", "rows": 4, "cols": 5,
+        "lowest": 400.1, "highest": 402.0, "elevation_unit": "metre", "unit": "metre", "rows": 4, "cols": 5,
         "cell_size": 0.25,
     },
     "findings": [
@@ -55,7 +55,7 @@ def test_what_a_contractor_wants_to_know_first() -> None:
     assert "walked 34.019 m, on the map 34.000 m, +19 mm; 20 mm is the standard" in found
     assert "asphalt      150.25 m2 in 2 areas" in found
     assert "setts    7.00 +/- 0.20 m2 (95 %)" in found
-    assert "elevations 400.10 to 402.00 (metre) in the raster, 4 x 5 cells of 0.25" in found
+    assert "elevations 400.10 to 402.00 metres in the raster, 4 x 5 cells of 0.25 metres" in found
     assert "Leg 3 looks wrong. (book.csv:9)" in text(REPORT, "look")
     assert "Two rows agree." in text(REPORT, "plain")
     assert all("\n" not in words for _, words in list(lines(REPORT)))
