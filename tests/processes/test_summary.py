@@ -33,8 +33,8 @@ REPORT: dict[str, Any] = {
         },
     },
     "terrain": {
-        "lowest": 400.1, "highest": 402.0, "elevation_unit": "metre", "unit": "metre", "rows": 4, "cols": 5,
-        "cell_size": 0.25,
+        "lowest": 400.1, "highest": 402.0, "elevation_unit": "metre", "unit": "metre",
+        "rows": 4, "cols": 5, "cell_size": 0.25,
     },
     "findings": [
         {"level": "look", "code": "x", "text": "Leg 3 looks wrong.", "file": "book.csv", "line": 9},
