@@ -6,6 +6,8 @@ from collections.abc import Iterator
 
 from geosite.analysis.setting_out.model import Located, SettingOut
 from geosite.base.errors import Finding
+from geosite.base.exact_numbers import fixed, kept
+from geosite.base.rounding import signed
 
 __all__ = ["VERDICTS", "check_words", "findings", "ground_words", "mark_words", "order_words"]
 
@@ -90,13 +92,16 @@ def _baseline(found: SettingOut, file: str) -> Iterator[Finding]:
             "mark once.",
         )
     else:
+        longer, rise, known_rise = (
+            kept(signed(value, 3), value)
+            for value in (check.length_m - check.known_m, check.rise_m, check.known_rise_m)
+        )
         yield Finding(
             "note",
             "baseline-fits",
-            f"Today the baseline from {one} to {two} is {check.length_m:.3f} m, known are "
-            f"{check.known_m:.3f} m ({check.length_m - check.known_m:+.3f} m, sigma "
-            f"{check.sigma_m:.3f} m); in height {check.rise_m:+.3f} m, known "
-            f"{check.known_rise_m:+.3f} m.",
+            f"Today the baseline from {one} to {two} is {fixed(check.length_m, 3)} m, known are "
+            f"{fixed(check.known_m, 3)} m ({longer} m, sigma {fixed(check.sigma_m, 3)} m); in "
+            f"height {rise} m, known {known_rise} m.",
             file,
         )
         if not check.swap_seen:
@@ -123,7 +128,7 @@ def _points(found: SettingOut) -> Iterator[Finding]:
     far = [p for p in found.points if p.far > FAR]
     if far and tolerance is None:
         worst = max(far, key=lambda p: p.far)
-        error = "" if worst.error_95_m is None else f" (within {worst.error_95_m:.2f} m)"
+        error = "" if worst.error_95_m is None else f" (within {fixed(worst.error_95_m, 2)} m)"
         yield Finding(
             "look",
             "baseline-short",
@@ -143,15 +148,17 @@ def _missed(point: Located, found: SettingOut, tolerance: float) -> str:
     words = "cannot be" if point.verdict == "cannot" else "may not be"
     text = (
         f"{name} {words} set out within {tolerance:g} m from this baseline: the device stands "
-        f"within {point.error_95_m:.3f} m in 95 of 100 walks, {point.far:.1f} baseline lengths away"
+        f"within {fixed(point.error_95_m, 3)} m in 95 of 100 walks, {point.far:.1f} baseline "
+        "lengths away"
     )
     straight = found.straight_95_m.get(name)
     if straight is not None and straight <= tolerance:
         return (
-            text + f"; straight from the baseline it comes within {straight:.3f} m: go there first."
+            f"{text}; straight from the baseline it comes within {fixed(straight, 3)} m: go there "
+            "first."
         )
     if straight is not None:
-        text += f" ({straight:.3f} m straight from the baseline)"
+        text += f" ({fixed(straight, 3)} m straight from the baseline)"
     return text + (
         "; use a longer baseline, or survey a mark near it, visit both baseline marks again and "
         "begin there."

@@ -15,6 +15,7 @@ from geosite.analysis.setting_out.wording import (
     mark_words,
     order_words,
 )
+from geosite.base.spoken_units import in_feet
 
 
 @pytest.mark.parametrize(
@@ -116,3 +117,16 @@ def test_without_a_tolerance_points_far_from_the_baseline_are_told() -> None:
     assert "7 (within 0.02 m): set a mark near them" in one
     (two,) = told(replace(near, far=9.1, error_95_m=None), replace(far, far=7.2))
     assert two.startswith("2 points lie more than 5 baseline lengths away, P1 9: set a mark")
+
+
+def test_readers_of_feet_are_told_numbers_that_are_rounded_once() -> None:
+    found = setting_out_cases.found()
+    assert found.check is not None
+    check = replace(found.check, length_m=10.0124, known_m=10.0004)
+    missed = replace(found.points[0], verdict="cannot", error_95_m=0.0814)
+    made = replace(found, check=check, points=(missed,), straight_95_m={"P1": 0.0404})
+    told = [in_feet(f.text) for f in findings(made, "site.toml")]
+    # 10.012 m were 32.848 ft, 0.081 m 0.266 and 0.040 m 0.131
+    assert any("from A to B is 32.849 ft, known are 32.810 ft (+0.039 ft," in text for text in told)
+    assert any("within 0.267 ft in 95 of 100" in text for text in told)
+    assert any("it comes within 0.133 ft: go there" in text for text in told)
