@@ -96,12 +96,19 @@ class GeositeError(Exception):
     ----------
     problems
         All problems found, in file order.
+
+    Raises
+    ------
+    ValueError
+        There is none.
     """
 
     exit_code: ClassVar[int] = 2
 
     def __init__(self, problems: Problem | Iterable[Problem]) -> None:
         found = (problems,) if isinstance(problems, Problem) else tuple(problems)
+        if not found:  # whoever collects problems would go on as if nothing were wrong
+            raise ValueError("an error without a problem")
         self.problems: tuple[Problem, ...] = found
         super().__init__("\n".join(str(p) for p in found))
 

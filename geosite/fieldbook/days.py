@@ -106,7 +106,7 @@ def only_runs(book: FieldBook, runs: list[str]) -> FieldBook:
 
     def kept(names: tuple[str, ...], index: np.ndarray) -> tuple[tuple[str, ...], np.ndarray]:
         used = np.unique(index[index >= 0])
-        number = np.full(len(names) + 1, -1, np.int64)
+        number = np.full(len(names) + 1, -1, np.int32)
         number[used] = np.arange(len(used))
         return tuple(names[i] for i in used.tolist()), number[index]
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from geosite.base.errors import Problem, printable
+from geosite.base.errors import InputError, Problem, printable
 
 
 @pytest.mark.parametrize("long", ["what", "expected", "remedy", "file"])
@@ -28,3 +28,8 @@ def test_a_short_problem_is_not_cut() -> None:
 
 def test_what_a_terminal_obeys_is_written_out() -> None:
     assert printable("a\x1b[2J\x07\n\u202e\udc80é") == "a\\x1b[2J\\x07\\x0a\\x202e\\xdc80é"
+
+
+def test_there_is_no_error_without_a_problem() -> None:
+    with pytest.raises(ValueError, match="without a problem"):
+        InputError([])

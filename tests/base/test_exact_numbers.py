@@ -6,6 +6,8 @@ import copy
 import doctest
 import math
 import pickle
+import re
+from pathlib import Path
 
 import pytest
 from hypothesis import example, given
@@ -71,6 +73,13 @@ def test_characters_that_a_file_has_of_its_own_stay(cell: str) -> None:
     said = Told(f'x is "{cell}", {fixed(0.41392, 2)} m')
     assert said == f'x is "{cell}", 0.41 m'
     assert list(said.exact.values()) == [0.41392]
+
+
+def test_nothing_that_leaves_shows_what_is_kept() -> None:
+    texts = sorted((Path(__file__).parents[1] / "approved/text").rglob("*.txt"))
+    assert len(texts) > 100
+    shows = re.compile(r"[\ue000\ue001]|(\\u|\\x)e00[01]", re.IGNORECASE)
+    assert not [path.name for path in texts if shows.search(path.read_text(encoding="utf-8"))]
 
 
 def test_examples() -> None:
