@@ -15,7 +15,7 @@ from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from geosite.base.problems import Problems
-from geosite.reading.files import name_swallowed_row, row_unreadable
+from geosite.reading.open_quotes import name_open_quotes
 
 __all__ = ["Decimal", "TextTable", "as_number", "decoded", "split_table"]
 
@@ -177,9 +177,11 @@ def split_table(
             file,
         )
         return None
-    is_open = separator != " " and any(line.count('"') % 2 for line in lines)
-    if is_open and not _closed(lines, separator, file, problems):
-        return None
+    if separator != " " and any(line.count('"') % 2 for line in lines):
+        before = len(problems)
+        name_open_quotes(lines, separator, file, 1, problems)
+        if len(problems) > before:
+            return None
     rows = _cells(lines, separator)
     width = Counter(len(cells) for _, cells in rows if len(cells) >= 3).most_common(1)[0][0]
     mark = decimal or _decimal_mark([c for _, cells in rows for c in cells], separator)
@@ -200,24 +202,6 @@ def _cells(lines: Sequence[str], separator: str) -> list[tuple[int, list[str]]]:
     except csv.Error:
         return [(n, [c.strip() for c in line.split(separator)]) for n, line in enumerate(lines, 1)]
     return found
-
-
-def _closed(lines: Sequence[str], separator: str, file: str, problems: Problems) -> bool:
-    """Report a quote that is not closed in its row: rows below it would be one cell with it."""
-    before = len(problems)
-    reader = csv.reader(
-        io.StringIO("\n".join(lines)), delimiter=separator, skipinitialspace=True, strict=True
-    )
-    start = 1
-    try:
-        for cells in reader:
-            name_swallowed_row(cells, separator, file, start, reader.line_num, problems)
-            start = reader.line_num + 1
-    except csv.Error as error:
-        if not re.search("unexpected end|field larger", str(error)):
-            return len(problems) == before  # something else, which is read as it can be
-        row_unreadable(error, file, start, reader.line_num, problems)
-    return len(problems) == before
 
 
 def _weight(lines: Sequence[str], separator: str, decimal: Decimal | None) -> tuple[int, float]:

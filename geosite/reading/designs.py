@@ -15,14 +15,9 @@ import numpy as np
 from geosite.base.arrays import Floats
 from geosite.base.errors import InputError, Problem
 from geosite.base.problems import Problems, did_you_mean, nearest, one_line, shown
-from geosite.reading.files import (
-    clean_name,
-    decode,
-    name_swallowed_row,
-    refuse_empty,
-    row_unreadable,
-)
+from geosite.reading.files import clean_name, decode, refuse_empty
 from geosite.reading.foreign import driver_names, harmless, reading_layers, within_limits
+from geosite.reading.open_quotes import name_swallowed_row, row_unreadable
 
 __all__ = ["Design", "DesignShape", "ShapeKind", "read_design"]
 

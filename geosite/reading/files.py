@@ -5,10 +5,8 @@ from __future__ import annotations
 import codecs
 import math
 import os
-import re
 import stat
 import unicodedata
-from collections.abc import Sequence
 from pathlib import Path, PurePosixPath, PureWindowsPath
 
 from geosite.base.errors import InputError, Problem
@@ -22,10 +20,8 @@ __all__ = [
     "decode",
     "inside",
     "name_fault",
-    "name_swallowed_row",
     "read_plain_file",
     "refuse_empty",
-    "row_unreadable",
 ]
 
 NAME_LIMIT = 200
@@ -381,103 +377,3 @@ def name_fault(name: str) -> tuple[str, str] | None:
         kind = "control" if unicodedata.category(bad) == "Cc" else "invisible"
         return f"contains the {kind} character U+{ord(bad):04X}", "type it again without it"
     return None
-
-
-def row_unreadable(error: Exception, file: str, start: int, end: int, problems: Problems) -> None:
-    """Say that a row of a text table cannot be split into cells.
-
-    Parameters
-    ----------
-    error
-        Of the reader of tables, in its strict mode.
-    file, start, end
-        The file, the line the row starts in, and the one up to which it was read.
-    problems
-        Receives what is wrong.
-
-    Examples
-    --------
-    >>> import csv
-    >>> problems = Problems()
-    >>> try:
-    ...     list(csv.reader(['A,1,"by the gate'], strict=True))
-    ... except csv.Error as error:
-    ...     row_unreadable(error, "walk.csv", 7, 7, problems)
-    >>> print(problems.first()[0])  # doctest: +ELLIPSIS
-    walk.csv:7: a quoted cell that starts in this row is never closed; expected a closing quote; ...
-    """
-    text = str(error)
-    if "unexpected end" in text or "field larger" in text:
-        what = "a quoted cell that starts in this row is never closed"
-        expected, remedy = (
-            "a closing quote",
-            "close the quote, or write two quotes for one in a text",
-        )
-    elif "delimiter expected" in text or "expected after" in text:
-        what = "a quoted cell goes on after its closing quote"
-        expected, remedy = (
-            "a comma or the end of the row there",
-            "write two quotes for one in a text",
-        )
-    else:
-        what, expected, remedy = (
-            f"not valid CSV ({text})",
-            "comma-separated text",
-            "export it again",
-        )
-    if end > start:
-        what += f" (read up to line {end})"
-    problems.add("csv-syntax", what, expected, remedy, file, start)
-
-
-def name_swallowed_row(
-    cells: Sequence[str], separator: str, file: str, start: int, end: int, problems: Problems
-) -> None:
-    r"""Report a quoted cell that holds what reads as the row below: with three numbers or more.
-
-    Two quotes in one column, as ditto marks, are one cell to a reader of tables, and so are the
-    rows from the first to the second.
-
-    Parameters
-    ----------
-    cells, separator
-        Of a row.
-    file, start, end
-        The file, the line the row starts in, and the one in which it ends.
-    problems
-        Receives what is wrong.
-
-    Examples
-    --------
-    >>> problems = Problems()
-    >>> name_swallowed_row(["A", "0", "0", "0", "\nB,1,0,0,"], ",", "walk.csv", 7, 8, problems)
-    >>> name_swallowed_row(["C", "2", "0", "0", "kerb,\n1, 2, 3"], ",", "", 9, 10, problems)
-    >>> print(*problems.first())  # doctest: +ELLIPSIS
-    walk.csv:7: a quoted cell that starts in this row goes on in the row below (read up to line ...
-    """
-    if end <= start:
-        return
-    for column, cell in enumerate(cells):
-        own, *below = (line.split(separator) for line in re.split("\r\n?|\n", cell))
-        # the rest of its own row, where the coordinates stand there; the row below up to the quote
-        rest = len(cells) - column
-        if (below and rest > 3 and len(own) >= rest and _has_place(own)) or any(
-            len(inner) > column and _has_place(inner) for inner in below
-        ):
-            problems.add(
-                "csv-syntax",
-                "a quoted cell that starts in this row goes on in the row below (read up to line"
-                f" {end})",
-                "a closing quote in the same row",
-                "close the quote, or write two quotes for one in a text",
-                file,
-                start,
-            )
-            return
-
-
-def _has_place(cells: Sequence[str]) -> bool:
-    return sum(_NUMBER.fullmatch(cell) is not None for cell in cells) >= 3
-
-
-_NUMBER = re.compile(r"\s*[+-]?\d+(?:[.,]\d+)?\s*", re.ASCII)

@@ -16,11 +16,12 @@ from geosite.base.arrays import Floats
 from geosite.base.errors import InputError, Problem
 from geosite.base.problems import Problems, did_you_mean, nearest, one_line, shown
 from geosite.reading import databases
-from geosite.reading.files import decode, name_swallowed_row, refuse_empty, row_unreadable
+from geosite.reading.files import decode, refuse_empty
 from geosite.reading.foreign import driver_names, harmless, reading_layers, within_limits
 
 if TYPE_CHECKING:
     pass
+from geosite.reading.open_quotes import name_open_quotes, row_unreadable
 
 __all__ = ["Points", "read_points"]
 
@@ -137,8 +138,11 @@ def _from_text(file: str) -> Floats:
         rest = rest.replace(",", ".")  # decimal commas
     if not rest.strip(f"{separator} \n"):
         return np.empty((0, 3))
-    if '"' in rest and any(row.count('"') % 2 for row in rest.split("\n")):
-        _refuse_open_quote(rest, separator, file, first + 2)
+    rows = rest.split("\n") if '"' in rest else []
+    if any(row.count('"') % 2 for row in rows):
+        name_open_quotes(rows, separator, file, first + 2, problems)
+        if problems:
+            raise InputError(problems.first())
     found = _numbers(rest, separator, wanted)
     if found is None:
         # rows of separators alone, as spreadsheets leave them
@@ -148,21 +152,6 @@ def _from_text(file: str) -> Floats:
         _name_bad_cells(rest, separator, wanted, file, first + 2)
     assert found is not None
     return found
-
-
-def _refuse_open_quote(rest: str, separator: str, file: str, line: int) -> None:
-    """Refuse a quote that is not closed in its row: rows below it would be one cell with it."""
-    rows, start = csv.reader(io.StringIO(rest), delimiter=separator, strict=True), line
-    problems = Problems()
-    try:
-        for cells in rows:
-            end = line + rows.line_num - 1
-            name_swallowed_row(cells, separator, file, start, end, problems)
-            start = end + 1
-    except csv.Error as error:
-        row_unreadable(error, file, start, line + rows.line_num - 1, problems)
-    if problems:
-        raise InputError(problems.first())
 
 
 def _numbers(rest: str, separator: str, wanted: Sequence[int]) -> Floats | None:

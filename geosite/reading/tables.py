@@ -13,15 +13,9 @@ from pathlib import Path
 from typing import Any, Literal
 
 from geosite.base.problems import Problems, did_you_mean, nearest, one_line, shown
-from geosite.reading.files import (
-    as_utf8,
-    check_plain_file,
-    decode,
-    name_swallowed_row,
-    read_plain_file,
-    row_unreadable,
-)
+from geosite.reading.files import as_utf8, check_plain_file, decode, read_plain_file
 from geosite.reading.foreign import driver_names, harmless, reading_layers, within_limits
+from geosite.reading.open_quotes import name_swallowed_row, row_unreadable
 from geosite.reading.spreadsheets import open_formulas
 from geosite.reading.toml_lines import TomlText
 

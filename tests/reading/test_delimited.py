@@ -144,6 +144,7 @@ def test_a_quote_that_is_never_closed_is_told_with_its_row() -> None:
     [
         'name,x,y,z,note\nA,0,0,0,kerb\nB,1,0,0,"\nC,2,0,0,"\nD,3,0,0,\n',
         'name,x,y,z,note\nA,0,0,0,kerb\nB,1,0,0,"\nC,2,0,0,kerb\nD,3,0,0,"\n',
+        'name,x,y,z,note\nA,0,0,0,"5" pipe"\nB,1,0,0,"\nC,2,0,0,"old post"\nD,3,0,0,\n',
         'note;name;x;y;z\nkerb;A;0,5;0;0\n";B;1,5;0;0\n";C;2,5;0;0\n;D;3,5;0;0\n',
     ],
 )
@@ -153,6 +154,8 @@ def test_two_quotes_as_ditto_marks_take_no_row_away(text: str) -> None:
 
 
 def test_a_note_of_several_lines_stays_whole() -> None:
+    noted = 'name,note,x,y,z\nA,"see\n1, 2, 3",0,0,0\nB,,1,0,0\nC,,2,0,0\n'
+    assert [row[1] for row in split(noted).rows[1:]] == ["see\n1, 2, 3", "", ""]
     text = 'name,x,y,z,note\nA,0,0,0,"1, 2, 3\n4, 5, 6"\nB,1,0,0,"so, it\nis"\nC,2,0,0,\n'
     assert [row[4] for row in split(text).rows[1:]] == ["1, 2, 3\n4, 5, 6", "so, it\nis", ""]
 
