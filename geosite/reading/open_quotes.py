@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import io
 import re
 from collections.abc import Sequence
 
@@ -126,8 +125,9 @@ def name_open_quotes(
     [('csv-syntax', 4)]
     """
     start = 0
+    # one pass: after an error the next reader goes on in the row below
+    below = (f"{line}\n" for line in lines)
     while start < len(lines):
-        below = io.StringIO("\n".join(lines[start:]))
         reader = csv.reader(below, delimiter=separator, skipinitialspace=True, strict=True)
         begun = start
         try:
