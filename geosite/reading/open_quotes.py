@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import io
 import re
 from collections.abc import Sequence
 
@@ -126,7 +127,7 @@ def name_open_quotes(
     """
     start = 0
     # one pass: after an error the next reader goes on in the row below
-    below = (f"{line}\n" for line in lines)
+    below = io.StringIO("\n".join(lines))
     while start < len(lines):
         reader = csv.reader(below, delimiter=separator, skipinitialspace=True, strict=True)
         begun = start
