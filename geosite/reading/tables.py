@@ -15,7 +15,6 @@ from typing import Any, Literal
 from geosite.base.problems import Problems, did_you_mean, nearest, one_line, shown
 from geosite.reading.files import as_utf8, check_plain_file, decode, read_plain_file
 from geosite.reading.foreign import driver_names, harmless, reading_layers, within_limits
-from geosite.reading.open_quotes import name_swallowed_row, row_unreadable
 from geosite.reading.spreadsheets import open_formulas
 from geosite.reading.toml_lines import TomlText
 
@@ -249,12 +248,17 @@ def _open_quoted(
                 break
             line = reader.line_num + 1
     except csv.Error as error:
+        from geosite.reading.open_quotes import row_unreadable
+
         row_unreadable(error, file, line, reader.line_num, problems)
         return None
     return Rows(header, line, _quoted_chunks(reader, len(header), file, problems), decimal)
 
 
 def _quoted_chunks(reader: Any, width: int, file: str, problems: Problems) -> Iterator[Chunk]:
+    # most field books have no quotes
+    from geosite.reading.open_quotes import name_swallowed_row, row_unreadable
+
     fault: csv.Error | None = None
     while fault is None:
         rows: list[list[str]] = []
