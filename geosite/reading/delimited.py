@@ -15,13 +15,12 @@ from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from geosite.base.problems import Problems
-from geosite.reading.open_quotes import name_open_quotes
+from geosite.reading.faulty_rows import SEPARATORS, name_open_quotes
 
 __all__ = ["Decimal", "TextTable", "as_number", "decoded", "split_table"]
 
 Decimal = Literal[".", ","]
 
-SEPARATORS = {"\t": "tabs", ";": "semicolons", "|": "bars", ",": "commas", " ": "blanks"}
 _SAMPLE = 400
 """Rows by which a separator is chosen."""
 _TYPOGRAPHY = str.maketrans({"\u2212": "-", "\u2013": "-", "\u00a0": " ", "\u202f": " "})
@@ -55,7 +54,7 @@ class TextTable:
     above
         Lines above the table (titles, comments), as they are.
     encoding, separator
-        ``"utf-8"``, ``"utf-16"``, ``"cp1252"``, ...; one of `SEPARATORS`.
+        ``"utf-8"``, ``"utf-16"``, ``"cp1252"``, ...; one of `faulty_rows.SEPARATORS`.
     decimal
         Mark between whole and fraction; ``None`` where the text does not tell it.
     guessed
@@ -166,9 +165,19 @@ def split_table(
         )
         return None
     lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
-    choices = [(_weight(lines[:_SAMPLE], s, decimal), s) for s in SEPARATORS]
-    (score, _), separator = max(choices, key=lambda c: c[0])
-    if score < 3:
+    columns, separator = _likeliest(lines[:_SAMPLE], decimal)
+    if any(line.count('"') % 2 for line in lines):
+        count, mark = columns, separator
+        if columns < 3 or separator == " ":
+            # one in the first line takes all rows into its cell, by any separator but blanks
+            bare = [line.replace('"', "") for line in lines[:_SAMPLE]]
+            count, mark = _likeliest(bare, decimal)
+        before = len(problems)
+        if count >= 3 and mark != " ":
+            name_open_quotes(lines, mark, file, 1, problems)
+        if len(problems) > before:
+            return None
+    if columns < 3:
         problems.add(
             "no-coordinates",
             "no separator gives rows with three columns of numbers",
@@ -177,11 +186,6 @@ def split_table(
             file,
         )
         return None
-    if separator != " " and any(line.count('"') % 2 for line in lines):
-        before = len(problems)
-        name_open_quotes(lines, separator, file, 1, problems)
-        if len(problems) > before:
-            return None
     rows = _cells(lines, separator)
     width = Counter(len(cells) for _, cells in rows if len(cells) >= 3).most_common(1)[0][0]
     mark = decimal or _decimal_mark([c for _, cells in rows for c in cells], separator)
@@ -202,6 +206,14 @@ def _cells(lines: Sequence[str], separator: str) -> list[tuple[int, list[str]]]:
     except csv.Error:
         return [(n, [c.strip() for c in line.split(separator)]) for n, line in enumerate(lines, 1)]
     return found
+
+
+def _likeliest(lines: Sequence[str], decimal: Decimal | None) -> tuple[int, str]:
+    """Return how many columns of numbers the likeliest separator makes, and the separator."""
+    (columns, _), separator = max(
+        ((_weight(lines, s, decimal), s) for s in SEPARATORS), key=lambda choice: choice[0]
+    )
+    return columns, separator
 
 
 def _weight(lines: Sequence[str], separator: str, decimal: Decimal | None) -> tuple[int, float]:

@@ -15,9 +15,9 @@ import numpy as np
 from geosite.base.arrays import Floats
 from geosite.base.errors import InputError, Problem
 from geosite.base.problems import Problems, did_you_mean, nearest, one_line, shown
+from geosite.reading.faulty_rows import name_swallowed_row, row_unreadable
 from geosite.reading.files import clean_name, decode, refuse_empty
 from geosite.reading.foreign import driver_names, harmless, reading_layers, within_limits
-from geosite.reading.open_quotes import name_swallowed_row, row_unreadable
 
 __all__ = ["Design", "DesignShape", "ShapeKind", "read_design"]
 
@@ -167,7 +167,7 @@ def _rows(file: str) -> Iterator[DesignShape]:
             code = clean_name(cells.get("code", ""))
             found.append(DesignShape(name, code, "point", np.array([place]), line))
     except csv.Error as error:
-        row_unreadable(error, file, start, first + rows.line_num, problems)
+        row_unreadable(error, separator, file, start, first + rows.line_num, problems)
     if problems:
         raise InputError(problems.first())
     yield from found

@@ -8,7 +8,7 @@ import sqlite3
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
@@ -16,12 +16,9 @@ from geosite.base.arrays import Floats
 from geosite.base.errors import InputError, Problem
 from geosite.base.problems import Problems, did_you_mean, nearest, one_line, shown
 from geosite.reading import databases
+from geosite.reading.faulty_rows import name_open_quotes, row_unreadable
 from geosite.reading.files import decode, refuse_empty
 from geosite.reading.foreign import driver_names, harmless, reading_layers, within_limits
-
-if TYPE_CHECKING:
-    pass
-from geosite.reading.open_quotes import name_open_quotes, row_unreadable
 
 __all__ = ["Points", "read_points"]
 
@@ -117,6 +114,11 @@ def _from_text(file: str) -> Floats:
         start = text.index("\n", start) + 1
     header_line, _, rest = text[start:].partition("\n")
     separator = max(",;\t", key=header_line.count)
+    rows = text[start:].split("\n") if '"' in text else []
+    if any(row.count('"') % 2 for row in rows):
+        name_open_quotes(rows, separator, file, first + 1, problems)
+        if problems:
+            raise InputError(problems.first())
     # cut, so that no cell is longer than the reader of tables takes
     cells = next(csv.reader([header_line[:_LONGEST_HEADER]], delimiter=separator), [])
     header = [cell.strip().casefold() for cell in cells]
@@ -138,11 +140,6 @@ def _from_text(file: str) -> Floats:
         rest = rest.replace(",", ".")  # decimal commas
     if not rest.strip(f"{separator} \n"):
         return np.empty((0, 3))
-    rows = rest.split("\n") if '"' in rest else []
-    if any(row.count('"') % 2 for row in rows):
-        name_open_quotes(rows, separator, file, first + 2, problems)
-        if problems:
-            raise InputError(problems.first())
     found = _numbers(rest, separator, wanted)
     if found is None:
         # rows of separators alone, as spreadsheets leave them
@@ -198,7 +195,7 @@ def _name_bad_cells(rest: str, separator: str, wanted: Sequence[int], file: str,
                         line + rows.line_num - 1,
                     )
     except csv.Error as error:
-        row_unreadable(error, file, start, line + rows.line_num - 1, problems)
+        row_unreadable(error, separator, file, start, line + rows.line_num - 1, problems)
     if not problems:
         problems.add(
             "table-unreadable",

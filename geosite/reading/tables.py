@@ -232,7 +232,7 @@ def _plain_chunks(
             yield lines, [cells[i :: width + 1] for i in range(width)]
         else:
             rows = [text.split(separator) for text in block[:-1].split("\n")]
-            yield _even(lines, rows, width, file, problems)
+            yield _even(lines, rows, width, separator, file, problems)
 
 
 def _open_quoted(
@@ -248,17 +248,18 @@ def _open_quoted(
                 break
             line = reader.line_num + 1
     except csv.Error as error:
-        from geosite.reading.open_quotes import row_unreadable
+        from geosite.reading.faulty_rows import row_unreadable
 
-        row_unreadable(error, file, line, reader.line_num, problems)
+        row_unreadable(error, separator, file, line, reader.line_num, problems)
         return None
     return Rows(header, line, _quoted_chunks(reader, len(header), file, problems), decimal)
 
 
 def _quoted_chunks(reader: Any, width: int, file: str, problems: Problems) -> Iterator[Chunk]:
     # most field books have no quotes
-    from geosite.reading.open_quotes import name_swallowed_row, row_unreadable
+    from geosite.reading.faulty_rows import name_swallowed_row, row_unreadable
 
+    mark = reader.dialect.delimiter
     fault: csv.Error | None = None
     while fault is None:
         rows: list[list[str]] = []
@@ -273,10 +274,10 @@ def _quoted_chunks(reader: Any, width: int, file: str, problems: Problems) -> It
             return
         if ends[-1] - ends[0] > len(rows):  # some have several lines
             for row, start, end in zip(rows, ends[:-1], ends[1:], strict=True):
-                name_swallowed_row(row, reader.dialect.delimiter, file, start + 1, end, problems)
-        yield _even([end + 1 for end in ends[:-1]], rows, width, file, problems)
+                name_swallowed_row(row, mark, file, start + 1, end, problems)
+        yield _even([end + 1 for end in ends[:-1]], rows, width, mark, file, problems)
         if fault is not None:
-            row_unreadable(fault, file, ends[-1] + 1, reader.line_num, problems)
+            row_unreadable(fault, mark, file, ends[-1] + 1, reader.line_num, problems)
 
 
 def _separator(start: str, file: str, problems: Problems) -> str | None:
@@ -297,7 +298,12 @@ def _separator(start: str, file: str, problems: Problems) -> str | None:
 
 
 def _even(
-    lines: Sequence[int], rows: list[list[str]], width: int, file: str, problems: Problems
+    lines: Sequence[int],
+    rows: list[list[str]],
+    width: int,
+    separator: str,
+    file: str,
+    problems: Problems,
 ) -> Chunk:
     """Turn rows into columns; drop blank rows, report those that are not as long as the header."""
     kept_lines: list[int] = []
@@ -313,21 +319,9 @@ def _even(
             kept_lines.append(line)
             kept.append(row)
             continue
-        remedy = "fill in the missing cells or commas"
-        if len(row) > width:
-            remedy = (
-                "write decimal points, not decimal commas"
-                if len(row) >= width + 2
-                else "put a text that contains a comma in quotes, and write decimal points"
-            )
-        problems.add(
-            "row-length",
-            f"the row has {len(row)} cell{'s' if len(row) != 1 else ''}",
-            f"{width} as in the header",
-            remedy,
-            file,
-            line,
-        )
+        from geosite.reading.faulty_rows import row_uneven
+
+        row_uneven(len(row), width, separator, file, line, problems)
     return kept_lines, _columns(kept, width)
 
 

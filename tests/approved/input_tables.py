@@ -84,6 +84,7 @@ DELIMITED: dict[str, object] = {
     "empty cells at the ends of rows": ROWS.replace("\n", ";;\n") + "A4;1.0;1.0;0.0\n",
     "a short row": ROWS + "A4;1.0;1.0\n",
     "a long row": ROWS + "A4;1.0;1.0;2.0;7\n",
+    "a quote that the first line opens": '"' + ROWS,
     "a long row between commas": ROWS.replace(";", ",") + "A4,1,5,1,5,2,0\n",
     "decimal commas": ROWS.replace(".", ","),
     "decimal commas, thousands with points": ROWS.replace(".", ",").replace("9,0", "1.009,5"),
@@ -222,6 +223,13 @@ FIELD_BOOKS: dict[str, object] = {
     "a row of one cell": BOOK + "R1\n",
     "a row with one cell more": BOOK + "R1,C,1,1,1,gate, south\n",
     "a row with two cells more": BOOK + "R1,C,1,5,1,5,1,5\n",
+    "between semicolons, short, long and behind a quote": (
+        (BOOK + "R1,C,1,1\nR1,D,1,1,1,a,b\nR1,E,1,1,1,a,b,c\n").replace(",", ";")
+        + 'R1;F;1;1;1;"gate"s\n'
+    ),
+    "between tabs, short and behind a quote": (BOOK + 'R1,C,1,1\nR1,F,1,1,1,"gate"s\n').replace(
+        ",", "\t"
+    ),
     "short and quoted": BOOK.replace("gate", '"gate"') + "R1,C,1\nR1,D,1,1,1,\n",
     "old line ends": BOOK.replace("\n", "\r"),
     "line ends of other systems": BOOK.replace("\n", "\r\n"),

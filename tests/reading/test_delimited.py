@@ -139,6 +139,14 @@ def test_a_quote_that_is_never_closed_is_told_with_its_row() -> None:
     assert len(split(text.replace('"not closed', '"not closed"')).rows) == 5
 
 
+@pytest.mark.parametrize("mark", [",", ";", "\t", "|"])
+@pytest.mark.parametrize("first", ['"Walk of April', '"name,x,y,z', '"A,4,5,6', 'A,"4,5,6'])
+def test_a_quote_that_the_first_line_opens_is_told(mark: str, first: str) -> None:
+    text = f"{first}\nB,1,0,0\nC,2,0,0\nD,3,0,0\n".replace(",", mark)
+    ((code, line, _),) = faults(text)
+    assert (code, line) == ("csv-syntax", 1)
+
+
 @pytest.mark.parametrize(
     "text",
     [

@@ -8,7 +8,8 @@ from typing import Any, Literal
 from geosite.base.problems import shown
 from geosite.fieldbook.imports.importing import Imported
 from geosite.fieldbook.imports.model import ROLES, Sureness, Walked
-from geosite.reading.delimited import SEPARATORS, TextTable
+from geosite.reading.delimited import TextTable
+from geosite.reading.faulty_rows import SEPARATORS
 
 __all__ = ["facts", "preview"]
 
@@ -74,7 +75,7 @@ def _source(one: Walked) -> Iterator[tuple[Style, str]]:
     kind = (
         table.encoding
         if table.encoding == "a layer"
-        else f"{table.encoding}, {SEPARATORS[table.separator]}, decimal"
+        else f"{table.encoding}, {SEPARATORS[table.separator]}s, decimal"
         f" {'comma' if table.decimal == ',' else 'point'}"
     )
     yield "title", f"{one.source.file}: {len(one.lines)} rows ({kind})"

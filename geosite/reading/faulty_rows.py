@@ -9,16 +9,64 @@ from collections.abc import Sequence
 
 from geosite.base.problems import Problems
 
-__all__ = ["name_open_quotes", "name_swallowed_row", "row_unreadable"]
+__all__ = ["SEPARATORS", "name_open_quotes", "name_swallowed_row", "row_uneven", "row_unreadable"]
+
+SEPARATORS = {"\t": "tab", ";": "semicolon", "|": "bar", ",": "comma", " ": "blank"}
+"""What parts the columns of a text table, as it is told."""
 
 
-def row_unreadable(error: Exception, file: str, start: int, end: int, problems: Problems) -> None:
+def row_uneven(
+    cells: int, width: int, separator: str, file: str, line: int, problems: Problems
+) -> None:
+    """Say that a row is not as long as the header.
+
+    Parameters
+    ----------
+    cells, width
+        Of the row, and of the header.
+    separator
+        What parts the columns: one of `SEPARATORS`.
+    file, line
+        Where the row stands.
+    problems
+        Receives what is wrong.
+
+    Examples
+    --------
+    >>> problems = Problems()
+    >>> row_uneven(7, 6, ";", "walk.csv", 3, problems)
+    >>> print(problems.first()[0])  # doctest: +ELLIPSIS
+    walk.csv:3: the row has 7 cells; expected 6 ...; put a text that contains a semicolon in quotes
+    """
+    mark = SEPARATORS[separator]
+    if cells < width:
+        remedy = f"fill in the missing cells or {mark}s"
+    elif separator == "," and cells >= width + 2:
+        remedy = "write decimal points, not decimal commas"
+    else:
+        remedy = f"put a text that contains a {mark} in quotes"
+        remedy += ", and write decimal points" if separator == "," else ""
+    problems.add(
+        "row-length",
+        f"the row has {cells} cell{'s' if cells != 1 else ''}",
+        f"{width} as in the header",
+        remedy,
+        file,
+        line,
+    )
+
+
+def row_unreadable(
+    error: Exception, separator: str, file: str, start: int, end: int, problems: Problems
+) -> None:
     """Say that a row of a text table cannot be split into cells.
 
     Parameters
     ----------
     error
         Of the reader of tables, in its strict mode.
+    separator
+        What parts the columns: one of `SEPARATORS`.
     file, start, end
         The file, the line the row starts in, and the one up to which it was read.
     problems
@@ -31,7 +79,7 @@ def row_unreadable(error: Exception, file: str, start: int, end: int, problems: 
     >>> try:
     ...     list(csv.reader(['A,1,"by the gate'], strict=True))
     ... except csv.Error as error:
-    ...     row_unreadable(error, "walk.csv", 7, 7, problems)
+    ...     row_unreadable(error, ",", "walk.csv", 7, 7, problems)
     >>> print(problems.first()[0])  # doctest: +ELLIPSIS
     walk.csv:7: a quoted cell that starts in this row is never closed; expected a closing quote; ...
     """
@@ -45,13 +93,13 @@ def row_unreadable(error: Exception, file: str, start: int, end: int, problems: 
     elif "delimiter expected" in text or "expected after" in text:
         what = "a quoted cell goes on after its closing quote"
         expected, remedy = (
-            "a comma or the end of the row there",
+            f"a {SEPARATORS[separator]} or the end of the row there",
             "write two quotes for one in a text",
         )
     else:
         what, expected, remedy = (
             f"not valid CSV ({text})",
-            "comma-separated text",
+            f"columns with {SEPARATORS[separator]}s between them",
             "export it again",
         )
     if end > start:
@@ -140,7 +188,7 @@ def name_open_quotes(
         except csv.Error as error:
             end = begun + reader.line_num
             if end - start > 1 or re.search("unexpected end|field larger", str(error)):
-                row_unreadable(error, file, first + start, first + end - 1, problems)
+                row_unreadable(error, separator, file, first + start, first + end - 1, problems)
                 return
             start = end  # within one row: it is read as it can be
 
