@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 import re
-import sys
 from collections.abc import Collection, Mapping
 from typing import Any
 
@@ -12,8 +11,11 @@ from geosite.base.errors import InputError
 from geosite.base.problems import Problems, did_you_mean, shown
 from geosite.reading.toml_lines import Path, TomlText
 
-__all__ = ["GAP", "dotted", "explain", "name_not_finite", "refusal"]
+__all__ = ["GAP", "dotted", "explain", "name_impossible", "number_fault", "refusal"]
 
+LARGEST = 1e12
+SMALLEST = 1e-12
+"""What a number of the site file, and of files that it names, may be."""
 GAP = "GAP"
 """How a text starts that stands for something an import could not know."""
 
@@ -50,37 +52,51 @@ def dotted(path: Path) -> str:
     return text
 
 
-def name_not_finite(tree: Any, place: TomlText, problems: Problems, path: Path = ()) -> None:
-    r"""Report numbers that TOML has and no quantity is: nan, inf and whole ones beyond all bounds.
+def number_fault(value: float) -> tuple[str, str, str, str] | None:
+    """Return what is wrong with a number that TOML has and no quantity is, ``None`` for another.
+
+    Returns
+    -------
+    code, what, expected, remedy : str
+        As of `Problem`; what is wrong goes on from the name of the key.
+
+    Examples
+    --------
+    >>> number_fault(1e30)
+    ('number-too-large', 'is 1e+30', 'at most 1e+12', 'correct the number')
+    >>> number_fault(0.02) is None
+    True
+    """
+    if isinstance(value, float) and not math.isfinite(value):
+        remedy = "give the number, or leave the key out"
+        return "not-finite", f"is {value}", "a finite number", remedy
+    if abs(value) > LARGEST:
+        is_whole = isinstance(value, int)
+        what = "is a huge whole number" if is_whole else f"is {value:.3g}"
+        return "number-too-large", what, f"at most {LARGEST:.0e}", "correct the number"
+    if 0 < abs(value) < SMALLEST:
+        least = f"0 or at least {SMALLEST:.0e}"
+        return "number-too-small", f"is {value:.3g}", least, "write 0, or correct the number"
+    return None
+
+
+def name_impossible(tree: Any, place: TomlText, problems: Problems, path: Path = ()) -> None:
+    r"""Report numbers that TOML has and no quantity is: nan, inf, and those beyond all bounds.
 
     Examples
     --------
     >>> place, problems = TomlText("a.toml", "[device]\nwalk = inf"), Problems()
-    >>> name_not_finite({"device": {"walk": math.inf}}, place, problems)
+    >>> name_impossible({"device": {"walk": math.inf}}, place, problems)
     >>> print(problems.first()[0])
     a.toml:2: device.walk is inf; expected a finite number; give the number, or leave the key out
     """
     if isinstance(tree, dict | list):
         for key, inner in tree.items() if isinstance(tree, dict) else enumerate(tree):
-            name_not_finite(inner, place, problems, (*path, key))
-    elif isinstance(tree, float) and not math.isfinite(tree):
-        problems.add(
-            "not-finite",
-            f"{dotted(path)} is {tree}",
-            "a finite number",
-            "give the number, or leave the key out",
-            place.file,
-            place.line(*path),
-        )
-    elif isinstance(tree, int) and tree.bit_length() >= sys.float_info.max_exp:
-        problems.add(
-            "not-finite",
-            f"{dotted(path)} is larger than any number that can be reckoned with",
-            "a finite number",
-            "correct the number",
-            place.file,
-            place.line(*path),
-        )
+            name_impossible(inner, place, problems, (*path, key))
+    elif isinstance(tree, int | float) and (fault := number_fault(tree)) is not None:
+        code, what, expected, remedy = fault
+        said = f"{dotted(path)} {what}"
+        problems.add(code, said, expected, remedy, place.file, place.line(*path))
 
 
 def refusal(
@@ -146,7 +162,7 @@ def explain(
     """
     from jsonschema import Draft202012Validator  # slow to import, needed on failure only
 
-    name_not_finite(tree, place, problems)
+    name_impossible(tree, place, problems)
 
     unknown: list[tuple[Path, str, str | None]] = []
     missing: dict[Path, Any] = {}

@@ -17,7 +17,7 @@ import msgspec
 from geosite.base.errors import InputError, Problem, Refuse
 from geosite.base.problems import Problems
 from geosite.fieldbook import sitefile
-from geosite.fieldbook.against_schema import name_not_finite, refusal
+from geosite.fieldbook.against_schema import name_impossible, refusal
 from geosite.fieldbook.sitefile import DeviceTable, SiteFile
 from geosite.reading.files import check_plain_file, decode, inside
 from geosite.reading.toml_lines import TomlText
@@ -206,7 +206,7 @@ def _device(file: str, shown_as: str, path: Path, refuse: Refuse) -> DeviceTable
         rule = msgspec.json.schema(_DeviceFile)
         raise refusal({"device": table}, rule, place, error, file) from error
     problems = Problems()
-    name_not_finite({"device": table}, place, problems)
+    name_impossible({"device": table}, place, problems)
     if problems:
         raise InputError(problems.first())
     return device

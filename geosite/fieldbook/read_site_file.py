@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime
-import math
 import unicodedata
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
@@ -13,7 +12,7 @@ from typing import Any
 import msgspec
 
 from geosite.base.problems import Problems
-from geosite.fieldbook.against_schema import GAP, dotted, explain
+from geosite.fieldbook.against_schema import GAP, dotted, explain, number_fault
 from geosite.fieldbook.sitefile import SiteFile, Survey, schema
 from geosite.fieldbook.written_lengths import with_lengths
 from geosite.reading.files import clean_name, decode, name_fault, read_plain_file
@@ -24,10 +23,6 @@ from geosite.reading.toml_text import DEPTH_LIMIT, LINE_LIMIT, parse_toml
 __all__ = ["GAP", "SiteText", "read_site"]
 
 SIZE_LIMIT = 200_000
-LARGEST = 1e12
-SMALLEST = 1e-12
-
-
 # where a text may have several lines: WKT is usually printed so
 _PATHS = {"file", "limits_file", "surface", "profile"}
 _TABLES = {".csv", ".tsv", ".xlsx", ".ods", ".gpkg", ".shp", ".geojson"}
@@ -243,27 +238,8 @@ def _clean_text(value: str, key: str | int, wrong: Wrong) -> str:
 
 def _clean_number(value: float, wrong: Wrong) -> float:
     """Return the number, or any number for an impossible one, so that it is told once."""
-    if isinstance(value, float) and not math.isfinite(value):
-        wrong(
-            "not-finite",
-            f"is {value}",
-            "a finite number",
-            "give the number, or leave the key out",
-        )
-        return 1
-    if abs(value) > LARGEST:
-        wrong(
-            "number-too-large",
-            f"is {value:.3g}" if isinstance(value, float) else "is a huge whole number",
-            f"at most {LARGEST:.0e}",
-            "correct the number",
-        )
-        return 1
-    if 0 < abs(value) < SMALLEST:
-        wrong(
-            "number-too-small",
-            f"is {value:.3g}",
-            f"0 or at least {SMALLEST:.0e}",
-            "write 0, or correct the number",
-        )
-    return value
+    fault = number_fault(value)
+    if fault is None:
+        return value
+    wrong(*fault)
+    return 1

@@ -85,7 +85,9 @@ def _names_alike(
                 int(book.line[np.argmax(column == i)]),
             )
         )
-    _and_more(len(pairs) - NOTICED, "names-alike", f"pairs of {kind} that look alike", findings)
+    rest = len(pairs) - NOTICED
+    pair = "pairs" if rest > 1 else "pair"
+    _and_more(rest, "names-alike", f"{pair} of {kind} that look alike", findings)
 
 
 def _and_more(count: int, code: str, what: str, findings: list[Finding]) -> None:
@@ -156,4 +158,5 @@ def _unexplained_codes(site: SiteFile, book: FieldBook, findings: list[Finding])
                 int(book.line[rows[0]]),
             )
         )
-    _and_more(len(unexplained) - NOTICED, "code-unexplained", "unexplained codes", findings)
+    rest = len(unexplained) - NOTICED
+    _and_more(rest, "code-unexplained", f"unexplained code{'s' if rest > 1 else ''}", findings)

@@ -232,7 +232,11 @@ def _outliers(surface: Surface, point: _Point, height: _Height) -> Iterable[Find
         )
     more = len(surface.outliers) - _NAMED
     if more > 0:
-        yield Finding("look", "outlier", f"{more} more marks stand out like these")
+        yield Finding(
+            "look",
+            "outlier",
+            f"{more} more mark{'s stand' if more > 1 else ' stands'} out like these",
+        )
 
 
 def _chosen(surface: Surface, height: _Height) -> Finding:

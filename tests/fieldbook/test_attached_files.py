@@ -282,7 +282,8 @@ def test_all_of_them_are_told_together(tmp_path: Path) -> None:
         ("[device]\nwalks = 1.0\n", 2, 'unknown key "walks" in [device]'),
         ("[device]\nwalk = inf\n", 2, "device.walk is inf; expected a finite number"),
         ("[device]\nwalk = nan\n", 2, "device.walk is nan; expected a finite number"),
-        (f"[device]\nwalk = {10**400}\n", 2, "device.walk is larger than any number"),
+        (f"[device]\nwalk = {10**400}\n", 2, "device.walk is a huge whole number"),
+        ("[device]\nwalk = 1e30\n", 2, "device.walk is 1e+30; expected at most 1e+12"),
     ],
 )
 def test_a_device_file_is_told_in_our_words(

@@ -501,6 +501,20 @@ def test_names_alike(tmp_path: Path) -> None:
     assert findings(write(tmp_path, book)) == [("look", "names-alike", 9)]
 
 
+def test_names_alike_beyond_those_told_are_counted(tmp_path: Path) -> None:
+    for more, said in ((1, "1 more pair of marks that look alike"), (2, "2 more pairs of marks")):
+        rows = "".join(f"R1,m{n},{n},1,0,,,,\nR1,M{n},{n},2,0,,,,\n" for n in range(20 + more))
+        told = read_survey(write(tmp_path, BOOK + rows)).findings
+        assert any(f"And {said}" in one.text for one in told)
+
+
+def test_unexplained_codes_beyond_those_told_are_counted(tmp_path: Path) -> None:
+    for more, said in ((1, "1 more unexplained code."), (2, "2 more unexplained codes.")):
+        rows = "".join(f"R1,m{n},{n},1,0,f{n},code{n},,\n" for n in range(20 + more))
+        told = read_survey(write(tmp_path, BOOK + rows)).findings
+        assert any(one.text == f"And {said}" for one in told)
+
+
 def test_layer_of_a_text_file(tmp_path: Path) -> None:
     site = instead("[survey]\n", '[survey]\nlayer = "points"\n')
     assert findings(write(tmp_path, BOOK, site)) == [("note", "layer-unused", 2)]

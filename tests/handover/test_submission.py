@@ -163,7 +163,10 @@ def test_a_profile_is_told_in_our_words_with_its_line(tmp_path: Path) -> None:
     assert 'accuracy.horizontal_95_m is "far"; expected a number' in told[5]
     assert "accuracy.vertical_95_m is nan" in told[6]
     (tmp_path / "town.toml").write_text(f'title = "a"\n[accuracy]\nhorizontal_95_m = {10**400}\n')
-    with pytest.raises(InputError, match=r"town\.toml:3: accuracy\.horizontal_95_m is larger than"):
+    with pytest.raises(InputError, match=r"town\.toml:3: accuracy\.horizontal_95_m is a huge"):
+        read_profile("town.toml", tmp_path)
+    (tmp_path / "town.toml").write_text('title = "a"\n[accuracy]\nhorizontal_95_m = inf\n')
+    with pytest.raises(InputError, match=r"town\.toml:3: accuracy\.horizontal_95_m is inf;"):
         read_profile("town.toml", tmp_path)
     (tmp_path / "town.toml").write_text("files = []\n")
     with pytest.raises(InputError, match=r"the profile has no key title; .*; add title ="):

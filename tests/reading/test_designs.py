@@ -113,7 +113,7 @@ def test_a_quote_that_is_never_closed_swallows_no_points(tmp_path: Path, read: A
         with pytest.raises(InputError, match="starts in this row is never closed") as told:
             read(table(tmp_path, text))
         assert told.value.problems[0].line == start
-    with pytest.raises(InputError, match="1: .*starts in this row is never closed"):
+    with pytest.raises(InputError, match=r"1: .*starts in this row is never closed"):
         read(table(tmp_path, f'"{rows}'.replace('"by', "by")))
     for ditto in (
         '{head},A,1,2,3\n",B,4,5,6\n",C,7,8,9\n',

@@ -305,18 +305,19 @@ def test_how_far_a_wrong_mark_stands_out() -> None:
     assert f"neighbours, {times:.0f} times what is usual here" in text
 
 
-def test_of_many_wrong_marks_the_worst_are_named() -> None:
+@pytest.mark.parametrize(("count", "verb"), [(25, "s stand"), (21, " stands")])
+def test_of_many_wrong_marks_the_worst_are_named(count: int, verb: str) -> None:
     east, north = np.meshgrid(np.arange(30.0) * 3, np.arange(30.0) * 3)
     points = np.column_stack([east.ravel(), north.ravel(), np.zeros(900)])
     points[:, :2] += np.random.default_rng(4).uniform(-0.5, 0.5, (900, 2))
-    wrong = (np.arange(3, 28, 5)[:, None] * 30 + np.arange(3, 28, 5)).ravel()
+    wrong = (np.arange(3, 28, 5)[:, None] * 30 + np.arange(3, 28, 5)).ravel()[:count]
     points[wrong, 2] = np.linspace(1.0, 2.0, len(wrong))
     found = said(elevation_surface(points, GRID), "outlier", unit="m")
     named = [int(text.split()[1]) - 1 for text in found[:-1]]
-    assert found[-1] == f"{len(wrong) - len(named)} more marks stand out like these"
+    assert found[-1] == f"{len(wrong) - len(named)} more mark{verb} out like these"
     assert set(named) <= set(wrong.tolist())
     heights = [float(text.split()[3]) for text in found[:-1]]
-    assert min(heights) > 1.15
+    assert min(heights) > (1.15 if count > 21 else 1.0)
     assert len(heights) == 20
     assert all(
         "plane through its neighbours, where all else is even;" in text for text in found[:-1]

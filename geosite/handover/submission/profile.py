@@ -12,7 +12,7 @@ from msgspec import Meta, field
 
 from geosite.base.errors import InputError, Problem
 from geosite.base.problems import Problems, did_you_mean, nearest
-from geosite.fieldbook.against_schema import refusal
+from geosite.fieldbook.against_schema import name_impossible, refusal
 from geosite.fieldbook.sitefile import Table
 from geosite.reading.files import decode, read_plain_file
 from geosite.reading.toml_lines import TomlText
@@ -123,9 +123,13 @@ def read_profile(
         text = data.decode("utf-8-sig")
         tables = parse_toml(text, str(path), problems)
         if tables is not None:
+            place = TomlText(str(path), text)
             try:
-                return msgspec.convert(tables, Profile)
+                profile = msgspec.convert(tables, Profile)
             except msgspec.ValidationError as error:
-                place, schema = TomlText(str(path), text), msgspec.json.schema(Profile)
+                schema = msgspec.json.schema(Profile)
                 raise refusal(tables, schema, place, error, "the profile") from error
+            name_impossible(tables, place, problems)
+            if not problems:
+                return profile
     raise InputError(problems.first())
