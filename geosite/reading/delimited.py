@@ -167,14 +167,14 @@ def split_table(
     lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
     columns, separator = _likeliest(lines[:_SAMPLE], decimal)
     if any(line.count('"') % 2 for line in lines):
-        count, mark = columns, separator
+        count, parted_by = columns, separator
         if columns < 3 or separator == " ":
             # one in the first line takes all rows into its cell, by any separator but blanks
             bare = [line.replace('"', "") for line in lines[:_SAMPLE]]
-            count, mark = _likeliest(bare, decimal)
+            count, parted_by = _likeliest(bare, decimal)
         before = len(problems)
-        if count >= 3 and mark != " ":
-            name_open_quotes(lines, mark, file, 1, problems)
+        if count >= 3 and parted_by != " ":
+            name_open_quotes(lines, parted_by, file, 1, problems)
         if len(problems) > before:
             return None
     if columns < 3:

@@ -125,7 +125,7 @@ def main() -> None:
                 stderr=subprocess.DEVNULL,
             )
         draw(made / "landing" / "plan.pdf", "Site plan", "plan.png")
-        draw(made / "landing" / "plan.pdf", "Design boarding", "design.png")
+        draw(made / "landing" / "plan.pdf", "Design Boarding pad", "design.png")
         draw(made / "stakes" / "slip.pdf", "Setting out", "slip.png")
         draw(made / "built" / "as_built_plan.pdf", "As built", "as_built.png")
         draw(made / "change" / "change_plan.pdf", "Change between", "change.png")

@@ -20,6 +20,7 @@ from geosite.handover.documents.priced import price_blocks
 from geosite.handover.documents.takeoff import takeoff_pdf
 from geosite.handover.model import Package, Table
 from geosite.handover.plan.sheet import write_plan
+from geosite.handover.wording.names import design_name, named_on_paper
 
 SHEET = Sheet(
     project="New apron",
@@ -78,6 +79,27 @@ def test_the_take_off_has_no_keys_either() -> None:
     text = words(" ".join(page.extract_text() for page in pages))
     assert "kerb top kerb top" in text
     assert "kerb_top" not in text
+
+
+def test_a_design_is_called_by_its_title_alone() -> None:
+    named = {"pad": "Boarding pad", "pad-2": "Other pad", "long_pier": "", "step": "Step"}
+    told = Table("designs", "", (), [{"design": k, "title": t} for k, t in named.items()])
+    package = dataclasses.replace(package_cases.ferry_landing(), tables=(told,))
+    for text, said in (
+        ("Design pad with its banks", "Design Boarding pad with its banks"),
+        (
+            "12 m2 lie under pad of design pad-2, here",
+            "12 m2 lie under pad of design Other pad, here",
+        ),
+        ("Designs pad and step lie on", "Designs Boarding pad and Step lie on"),
+        (
+            "for it: only one of pad, step is built",
+            "for it: only one of Boarding pad, Step is built",
+        ),
+        ("Design pads: the pad is level", "Design pads: the pad is level"),
+    ):
+        assert named_on_paper(package, [text]) == [said]
+    assert [design_name(package, key) for key in named][1:3] == ["Other pad", "long pier"]
 
 
 def test_every_sheet_bears_the_title_block(tmp_path: Path) -> None:

@@ -11,7 +11,7 @@ from geosite.handover.documents.findings import with_signs
 from geosite.handover.model import Package
 from geosite.handover.wording.codes import code_title
 from geosite.handover.wording.money import amount_words, range_words
-from geosite.handover.wording.names import readable_name
+from geosite.handover.wording.names import design_name
 from geosite.handover.wording.paper_units import PaperUnits
 
 __all__ = ["alternative_blocks", "titles_of"]
@@ -21,13 +21,7 @@ Record = Mapping[str, Any]
 
 def titles_of(package: Package, built: Sequence[str]) -> str:
     """Return what the alternatives that are built are called."""
-    titles = {
-        str(r.get("design")): str(r.get("title") or "")
-        for table in package.tables
-        if table.name == "designs"
-        for r in table.records
-    }
-    return ", ".join(titles.get(name) or readable_name(name) for name in built)
+    return ", ".join(design_name(package, name) for name in built)
 
 
 def alternative_blocks(

@@ -9,6 +9,7 @@ from geosite.base.rounding import decimals, grouped, written
 from geosite.drawing.document import Block, Column, Heading, Paragraph, Table
 from geosite.handover.documents.findings import with_signs
 from geosite.handover.wording.money import amount_words, range_words
+from geosite.handover.wording.names import readable_name
 
 __all__ = ["estimate_blocks", "price_blocks"]
 
@@ -89,7 +90,7 @@ def estimate_blocks(records: Sequence[Record], designs: Sequence[Record]) -> lis
                 f"of what is filled is added here: {', '.join(named)}."
             )
         added = "with waste\nor allowance" if earth else "with waste"
-        heading = Heading(f"Estimate: {titles.get(name) or name}", 2)
+        heading = Heading(f"Estimate: {titles.get(name) or readable_name(name)}", 2)
         blocks += [heading, Paragraph(said), _table(own, added)]
     return blocks
 

@@ -26,7 +26,7 @@ from geosite.handover.documents.front_page import front_page
 from geosite.handover.documents.priced import estimate_blocks, price_blocks
 from geosite.handover.model import Package
 from geosite.handover.wording.codes import code_title
-from geosite.handover.wording.names import readable_name
+from geosite.handover.wording.names import design_name, readable_name
 from geosite.handover.wording.paper_units import UNITS, PaperUnits
 
 __all__ = ["takeoff_blocks", "takeoff_pdf"]
@@ -285,18 +285,12 @@ def _designed(package: Package, records: Sequence[Record], units: PaperUnits) ->
     """Return what the parts of designs take, each ordered once."""
     if not records:
         return []
-    titles = {
-        r.get("design"): r.get("title")
-        for table in package.tables
-        if table.name == "designs"
-        for r in table.records
-    }
     rows = []
     for record in records:
         name = (
             f"{code_title(package.codes, record.get('code'))} ({readable_name(record.get('part'))})"
         )
-        design = str(titles.get(record.get("design")) or record.get("design") or "")
+        design = design_name(package, str(record.get("design") or ""))
         waste = record.get("waste_percent")
         around = _told(record, "edging", "m", units)
         for way, how, said in _ways(record, units):

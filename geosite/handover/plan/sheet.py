@@ -33,6 +33,7 @@ from geosite.handover.plan.tiled_sheets import Tile, key_map, match_lines, refus
 from geosite.handover.small_pond_parts import without_specks
 from geosite.handover.styles.signs import code_tints
 from geosite.handover.wording.measures import Measures, layer_of
+from geosite.handover.wording.names import design_name
 
 __all__ = ["PNG_DPI", "draw_plan", "layout_of", "sheet_set", "tiles_of", "write_plan"]
 
@@ -113,7 +114,7 @@ def sheet_set(package: Package, options: Handover) -> tuple[Sheet, tuple[Page, .
         called = "Ground and water"
         drawings.append(partial(_drawn, package, options, layout, called, ground, None))
     for name in package.designed:
-        called = f"Design {name}, its ground and water"
+        called = f"Design {design_name(package, name)}, its ground and water"
         design = designed_only(package, ground, name)
         drawings.append(partial(_drawn, package, options, layout, called, design, None))
     if package.profiles:

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 
 from geosite.handover.model import Layer, Package, Table
 
-__all__ = ["named_on_paper", "readable_name"]
+__all__ = ["design_name", "named_on_paper", "readable_name"]
 
 _NAMED = ("feature", "code", "line", "design", "part", "earthwork", "section")
 """Columns of layers and tables that hold keys of the field book or the site file."""
@@ -27,8 +27,32 @@ def readable_name(key: object) -> str:
     return "" if key is None else str(key).replace("_", " ").strip()
 
 
+def design_name(package: Package, key: str) -> str:
+    """Return what a design is called: its title, else its key as a name.
+
+    Examples
+    --------
+    >>> from geosite.base.map_frame import Frame
+    >>> told = Table("designs", "", (), [{"design": "pad", "title": "Boarding pad"}])
+    >>> yard = Package("Yard", "", Frame(), tables=(told,))
+    >>> design_name(yard, "pad"), design_name(yard, "long_pier")
+    ('Boarding pad', 'long pier')
+    """
+    return _titles(package).get(key) or readable_name(key)
+
+
+def _titles(package: Package) -> dict[str, str]:
+    return {
+        str(r["design"]): str(r["title"])
+        for table in package.tables
+        if table.name == "designs"
+        for r in table.records
+        if r.get("title")
+    }
+
+
 def named_on_paper(package: Package, texts: Iterable[str]) -> list[str]:
-    """Return sentences in which features, codes and designs have readable names.
+    """Return sentences in which features and codes have readable names, designs their titles.
 
     Parameters
     ----------
@@ -41,9 +65,10 @@ def named_on_paper(package: Package, texts: Iterable[str]) -> list[str]:
     --------
     >>> from geosite.base.map_frame import Frame
     >>> from geosite.fieldbook.sitefile import Code
-    >>> package = Package("Yard", "", Frame(), codes={"kerb_top": Code()})
-    >>> named_on_paper(package, ["kerb_top is high; say counted_in."])
-    ['kerb top is high; say counted_in.']
+    >>> told = Table("designs", "", (), [{"design": "pad", "title": "Boarding pad"}])
+    >>> package = Package("Yard", "", Frame(), codes={"kerb_top": Code()}, tables=(told,))
+    >>> named_on_paper(package, ["kerb_top is high; say counted_in.", "Design pad: it fits."])
+    ['kerb top is high; say counted_in.', 'Design Boarding pad: it fits.']
     """
     keys: set[str] = set()
 
@@ -52,6 +77,15 @@ def named_on_paper(package: Package, texts: Iterable[str]) -> list[str]:
         return readable_name(key) + found[0][len(key) :] if key in keys else found[0]
 
     told = list(texts)
+    if titles := _titles(package):
+        # the longest first, so that none is taken for the beginning of another
+        longest_first = sorted(titles, key=len, reverse=True)
+        one = rf"(?:{'|'.join(re.escape(key) for key in longest_first)})(?![\w-])"
+        listed = re.compile(rf"(?<=[Dd]esign |esigns |one of ){one}(?:(?:, | and ){one})*")
+        told = [
+            listed.sub(lambda found: re.sub(one, lambda key: titles[key[0]], found[0]), text)
+            for text in told
+        ]
     if any("_" in text for text in told):
         keys |= _keys(package)
     return [_KEY.sub(named, text) for text in told] if keys else told
