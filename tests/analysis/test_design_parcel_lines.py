@@ -49,6 +49,7 @@ def near(
     fall: float = 0.0,
     parcels: tuple[Parcel, ...] | None = None,
     cell: float = 1e-6,
+    side_slope: float = 3.0,
 ) -> tuple[DesignClearance, ...]:
     """Return the clearances of the pad in a parcel whose eastern line is at `east`."""
     daylight = () if foot is None else (shapely.LineString([(foot, 2), (foot, 3)]),)
@@ -62,7 +63,7 @@ def near(
     held = parcels or (Parcel("12", shapely.box(-50, -50, east, 50)),)
     placed = ParcelMap(held, MAP, "", 0.0)
     ground: Any = Slope(fall)
-    return design_clearances(design, 3.0, placed, network, ground, cell)
+    return design_clearances(design, side_slope, placed, network, ground, cell)
 
 
 def test_a_pad_in_numbers_has_the_accuracy_of_the_parcel_map() -> None:
@@ -121,4 +122,6 @@ def test_the_foot_of_a_bank_is_known_as_the_ground_is_times_its_slope() -> None:
 
 def test_banks_that_stay_within_the_parts_and_a_design_off_the_map_are_not_told() -> None:
     assert [one.what for one in near(8.0, foot=5.0)] == ["parts"]
+    # walls: the line between cells that are changed and others cuts across an inner corner
+    assert [one.what for one in near(8.0, foot=7.0, side_slope=0.0)] == ["parts"]
     assert near(8.0, parcels=(Parcel("9", shapely.box(90, 90, 95, 95)),)) == ()

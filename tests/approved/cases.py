@@ -19,6 +19,7 @@ from unittest import mock
 from approved.by_hand import worked_out
 from approved.exports import imported, started
 from approved.hosts import conversations
+from approved.in_feet import in_feet
 from approved.input_layers import layers_told
 from approved.input_places import places_told
 from approved.input_tables import tables_told
@@ -258,6 +259,12 @@ def by_hand(folder: Path) -> Texts:
         return texts | {"received.txt": received(said, Path("out"))}
 
 
+def yard_in_feet(folder: Path) -> Texts:
+    """The same site on a map and in heights in feet."""
+    with chdir(there(folder, "yard")):
+        return in_feet(said)
+
+
 def toolbox(folder: Path) -> Texts:
     """The forms of the desktop's toolbox and what it hands over."""
     with chdir(folder):
@@ -289,6 +296,7 @@ CASES: Mapping[str, Case] = {
     "input_layers": layers_told,
     "input_walks": walks_told,
     "by_hand": by_hand,
+    "yard_in_feet": yard_in_feet,
     "hosts": hosts,
     "many": many,
     "toolbox": toolbox,

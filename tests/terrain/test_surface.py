@@ -324,6 +324,16 @@ def test_of_many_wrong_marks_the_worst_are_named(count: int, verb: str) -> None:
     )
 
 
+def test_on_an_exact_plane_no_multiple_of_rounding_is_told() -> None:
+    # in feet the heights of a plane are off it by their last digits
+    points = np.array(
+        [(2 * e, 2 * n, (100 + 0.04 * n) * 1200 / 3937) for e in range(7) for n in range(7)]
+    )
+    points[24, 2] -= 0.3
+    (text,) = said(elevation_surface(points, Grid(0.0, 12.0, 1.0, 12, 12)), "outlier", unit="m")
+    assert "below the plane through its neighbours, where all else is even;" in text
+
+
 def test_the_method_chosen_is_the_best_scored_and_said() -> None:
     rng = np.random.default_rng(0)
     flat = yard(80, noise=0.0)

@@ -105,7 +105,7 @@ def design_clearances(
     factor = network.frame.combined_factor
     of_cells = cell_m / factor / math.sqrt(12)
     found = []
-    for what, shape in (("parts", parts), ("banks", _to_foot(design, parts))):
+    for what, shape in (("parts", parts), ("banks", _to_foot(design, side_slope, parts))):
         if shape is None:
             continue
         near = [p for p in parcel_map.parcels if shapely.intersects(p.geometry, shape)]
@@ -141,9 +141,9 @@ def design_clearances(
     return tuple(found)
 
 
-def _to_foot(design: DesignedGround, parts: BaseGeometry) -> BaseGeometry | None:
-    """Return the design out to the foot of its banks; None where it has none."""
-    if not design.daylight:
+def _to_foot(design: DesignedGround, side_slope: float, parts: BaseGeometry) -> BaseGeometry | None:
+    """Return the design out to the foot of its banks; None where it has none, or walls."""
+    if side_slope <= 0 or not design.daylight:
         return None
     flat = [shapely.force_2d(line) for line in design.daylight]
     reach = shapely.union_all([parts, *flat])

@@ -33,6 +33,8 @@ _JUDGED_AT_LEAST = 10
 # times the usual distance from the neighbours' plane; 1 in 500 million of normal errors
 _OUTLIER = 6.0
 _ABOVE_NEIGHBOURS = 1.7
+# departures from a plane that are no more than the last digits of the elevations
+_EVEN = 1e-9
 # variance of the neighbours' plane at the mark in units of theirs: beyond, it is extrapolated
 _MOST_PLANE_VARIANCE = 0.5
 
@@ -306,7 +308,7 @@ def find_outliers(tin: Tin, noise: Floats | None) -> tuple[Outlier, ...]:
     flagged = np.flatnonzero(
         (departure > _OUTLIER * threshold_unit)
         & (departure > _ABOVE_NEIGHBOURS * worst_neighbour)
-        & (departure > 1e-9)
+        & (departure > _EVEN)
     )
     order = flagged[np.argsort(-departure[flagged])]
     return tuple(
@@ -316,7 +318,7 @@ def find_outliers(tin: Tin, noise: Floats | None) -> tuple[Outlier, ...]:
                 np.copysign(departure[vertex] * np.sqrt(1 + plane_variance[vertex]), above[vertex])
             ),
             float(departure[vertex] / threshold_unit[vertex])
-            if threshold_unit[vertex] > 0
+            if threshold_unit[vertex] > _EVEN
             else math.inf,
         )
         for vertex in order.tolist()
