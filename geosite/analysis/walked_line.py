@@ -178,7 +178,8 @@ def refuse_dense(name: str, key: str, length: float, interval: float) -> None:
                 f"{name}: {key} = {interval:g} m makes {length / interval:.0f} stations "
                 f"on {length:.1f} m",
                 f"at most {MOST_STATIONS}",
-                f"use {length / MOST_STATIONS * 1.01:.2g} m or more",
+                # two figures take off 5 % at most
+                f"use {length / MOST_STATIONS * 1.06:.2g} m or more",
             )
         )
 

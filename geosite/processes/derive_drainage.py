@@ -95,7 +95,7 @@ def direction_codes(azimuth_deg: Floats, codes: Codes) -> Floats:
     Parameters
     ----------
     azimuth_deg : array
-        Multiples of 45, -1 where water cannot leave, NaN outside.
+        Multiples of 45 below 360, -1 where water cannot leave, NaN outside.
     codes
         ``"power-of-two"``: east 1, then doubled clockwise to north-east 128 (Jenson & Domingue
         1988, Photogrammetric Engineering and Remote Sensing 54, 1593-1600, as widely written);
@@ -114,7 +114,7 @@ def direction_codes(azimuth_deg: Floats, codes: Codes) -> Floats:
     azimuth = np.asarray(azimuth_deg, np.float64)
     known = np.isfinite(azimuth) & (azimuth >= 0)
     eighth = np.zeros(azimuth.shape, np.int64)
-    eighth[known] = np.rint(azimuth[known] / 45).astype(np.int64) % 8
+    eighth[known] = np.rint(azimuth[known] / 45).astype(np.int64)
     code = 2.0 ** ((eighth - 2) % 8) if codes == "power-of-two" else eighth + 1.0
     found: Floats = np.where(np.isnan(azimuth), np.nan, np.where(known, code, 0.0))
     return found

@@ -73,7 +73,7 @@ def interpolated(
         unit,
         is_elevation=True,
     )
-    return raster, frame, surface_findings(surface, unit=unit, coincident=0.0)
+    return raster, frame, surface_findings(surface, unit=unit)
 
 
 def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:

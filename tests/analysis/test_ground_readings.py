@@ -71,3 +71,8 @@ def test_the_outer_interval_holds_the_value_and_stays_above_nothing():
     assert told.low <= told.value <= told.high
     even = outer_interval(5.0, np.linspace(4.0, 6.0, 401)[1:-1])
     assert (even.low, even.high) == pytest.approx((4.05, 5.95))
+
+
+def test_a_sum_without_possible_grounds_is_bounded_by_nothing():
+    told = outer_interval(2.0, np.zeros(0))
+    assert (told.value, told.low, told.high) == (2.0, -np.inf, np.inf)

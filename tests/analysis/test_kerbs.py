@@ -77,3 +77,26 @@ def test_a_stated_height_is_told_as_it_is_and_a_kerb_alone_has_none() -> None:
 def test_an_edge_that_runs_beside_half_the_kerb_is_not_its_foot() -> None:
     short = [(0.0, 0.0, 10.0), (4.0, 0.0, 10.0)]
     assert found(("foot", short), ("top", [(x, 0.2, 10.1) for x in (0.0, 4.0, 8.0, 12.0)])) == ()
+
+
+@pytest.mark.parametrize(("apart", "is_foot"), [(0.59, True), (0.61, False)])
+def test_edges_farther_apart_than_a_kerb_is_wide_are_two_kerbs(apart: float, is_foot: bool) -> None:
+    top = [(x, apart, 10.12) for x in (1.0, 5.0, 9.0)]
+    assert len(found(("foot", [(0.0, 0.0, 10.0), (10.0, 0.0, 10.0)]), ("top", top))) == is_foot
+
+
+@pytest.mark.parametrize(("beside", "is_foot"), [(4, True), (3, False)])
+def test_four_of_five_marks_have_the_foot_beside_them(beside: int, is_foot: bool) -> None:
+    top = [(float(2 * k), 0.2, 10.1) for k in range(5)]
+    foot = [(0.0, 0.0, 10.0), (2.0 * (beside - 1), 0.0, 10.0)]
+    kerbs = found(("foot", foot), ("top", top))
+    assert [(k.places, round(k.upstand.value, 9)) for k in kerbs] == [(4, 0.1)] * is_foot
+
+
+def test_of_two_edges_beside_a_kerb_the_one_along_more_of_it_is_its_foot() -> None:
+    low = [(0.0, 0.0, 10.0), (8.0, 0.0, 10.0)]
+    short = [(0.0, 0.1, 10.05), (6.0, 0.1, 10.05)]
+    top = [(float(2 * k), 0.2, 10.1) for k in range(5)]
+    (kerb,) = found(("foot", short), ("foot", low), ("top", top))
+    assert (kerb.foot, kerb.places) == ("foot1", 5)
+    assert kerb.upstand.value == pytest.approx(0.1)

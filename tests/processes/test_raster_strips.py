@@ -14,7 +14,7 @@ import shapely
 from rasterio.transform import Affine
 
 from geosite.base.errors import InputError, OutputRefused
-from geosite.base.grid import Grid
+from geosite.base.grid import MAX_CELLS, Grid
 from geosite.processes import raster_strips as in_strips
 from geosite.processes.derive_slope import slope_of_rows
 from geosite.processes.registry import execute
@@ -148,6 +148,61 @@ def test_what_stands_for_nothing_is_refused_in_strips_too(tmp_path: Path) -> Non
     for process in ("derive-slope", "derive-drainage", "trace-contours"):
         with pytest.raises(InputError, match=r"1 cell is -9999, far from all others \(100 to 1"):
             execute(process, {"elevation": str(path)}, tmp_path / "out")
+
+
+def test_what_strips_take_can_be_worked_out(monkeypatch: pytest.MonkeyPatch) -> None:
+    """400 rows of 10,000 cells to a strip, and one more on either side."""
+    monkeypatch.setattr(in_strips, "available_bytes", lambda: None)
+
+    def cost(rows: int, cols: int) -> in_strips.Cost:
+        grid = Grid(0.0, float(rows), 1.0, rows, cols)
+        return in_strips.cost_in_strips(
+            grid, strip_bytes=45, resident_bytes=4, disk_bytes=24, file="e.tif"
+        )
+
+    found = cost(10_000, 10_000)
+    assert (found.height, found.strips, found.disk) == (400, 25, 2_400_000_000)
+    assert found.memory == 300_000_000 + 400_000_000 + 402 * 10_000 * 45
+    assert str(found) == (
+        "in 25 strips of 400 rows: some 0.9 GB of memory, and 2.4 GB on the disk meanwhile"
+    )
+    assert (cost(10_001, 10_000).strips, cost(300, 10_000).height) == (26, 300)
+    assert (cost(3, 5_000_000).height, cost(3, 5_000_000).strips) == (1, 3)  # a row at least
+    monkeypatch.setattr(in_strips, "available_bytes", lambda: found.memory)
+    assert cost(10_000, 10_000) == found
+    monkeypatch.setattr(in_strips, "available_bytes", lambda: found.memory - 1)
+    with pytest.raises(InputError, match=r"100\.0 million cells need 0\.9 GB of memory even in"):
+        cost(10_000, 10_000)
+
+
+def test_as_much_as_is_free_is_done_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    grid = Grid(0.0, 1000.0, 1.0, 1000, 1000)
+    for free, most in ((None, 45_000_000), (45_000_000, 10**12), (10**12, 45_000_000)):
+        monkeypatch.setattr(in_strips, "available_bytes", lambda free=free: free)
+        monkeypatch.setattr(in_strips, "MOST_BYTES", most)
+        assert in_strips.fits_at_once(grid, 45)
+        assert not in_strips.fits_at_once(grid, 46)
+    monkeypatch.setattr(in_strips, "MOST_BYTES", 10**12)
+    assert in_strips.fits_at_once(Grid(0.0, 1.0, 1.0, 1, MAX_CELLS), 1)
+    assert not in_strips.fits_at_once(Grid(0.0, 1.0, 1.0, 1, MAX_CELLS + 1), 1)
+
+
+def test_as_much_disk_as_is_free_is_enough(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    cost = in_strips.Cost(4, 2, 1, 1000)
+    usage = in_strips.shutil.disk_usage(tmp_path)
+    monkeypatch.setattr(in_strips.shutil, "disk_usage", lambda _: usage._replace(free=1000))
+    said: list[tuple[float, str]] = []
+    context: Any = SimpleNamespace(out=tmp_path, progress=lambda *told: said.append(told))
+    with in_strips.room_for(cost, context):
+        assert [path.name.startswith(".geosite-rows-") for path in tmp_path.iterdir()] == [True]
+    assert said == [(0.02, str(cost))]
+    assert not any(tmp_path.iterdir())
+    monkeypatch.setattr(in_strips.shutil, "disk_usage", lambda _: usage._replace(free=999))
+    with (
+        pytest.raises(OutputRefused, match="on the disk of the output meanwhile"),
+        in_strips.room_for(cost, context),
+    ):
+        pass
 
 
 @pytest.mark.usefixtures("narrow")

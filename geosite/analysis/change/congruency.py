@@ -10,7 +10,6 @@ what is left when that is taken out.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -281,7 +280,6 @@ def find_stable(
     *,
     size: int,
     noise_degrees_of_freedom: float = math.inf,
-    candidates: Sequence[int] | None = None,
 ) -> Stability:
     """Find the marks that kept their places, and how far the others moved.
 
@@ -292,8 +290,6 @@ def find_stable(
     size
         Numbers per mark: 2 in plan, 1 in height.
     noise_degrees_of_freedom
-    candidates
-        Marks that may be stable; without it all.
 
     Notes
     -----
@@ -310,8 +306,7 @@ def find_stable(
     d, q, g = (np.asarray(a, np.float64) for a in (shift, covariance, frame))
     count = len(d) // size
     least = 2  # marks; one tells nothing
-    stable = np.zeros(count, bool)
-    stable[list(range(count) if candidates is None else candidates)] = True
+    stable = np.ones(count, bool)
 
     def tested(marks: Mask) -> Outcome:
         rows = np.repeat(marks, size)

@@ -103,3 +103,39 @@ def test_of_three_levels_two_stories_fit_and_both_are_told() -> None:
 def test_marks_without_any_error_between_them_are_no_test() -> None:
     test = congruency([1.0, 1.0], np.ones((2, 2)), frame_of_level(2))
     assert (test.degrees_of_freedom, test.passed) == (0, True)
+
+
+def test_one_mark_alone_is_no_test() -> None:
+    test = congruency([1.0], np.eye(1), frame_of_level(1))
+    assert (test.statistic, test.degrees_of_freedom, test.probability) == (0.0, 0, 1.0)
+
+
+def test_a_mark_whose_removal_explains_as_much_is_doubtful() -> None:
+    # without the first the others are 2.5 cm apart, without the last as well
+    found = find_stable([0.0, 0.025, 0.05], 0.01**2 * np.eye(3), frame_of_level(3), size=1)
+    assert (found.stable.tolist(), found.doubtful) == ([False, True, True], (2,))
+    assert found.last.statistic == pytest.approx(2.5**2 / 2)
+    # without the last two the first two are 2 cm apart, without the first they are 2.5 cm
+    found = find_stable([0.0, 0.02, 0.045], 0.01**2 * np.eye(3), frame_of_level(3), size=1)
+    assert (found.stable.tolist(), found.doubtful) == ([True, True, False], (0,))
+    # 3 cm against 2 cm: squares 4.5 and 2, less than 3.84 apart; 3.5 cm: no longer congruent
+    found = find_stable([0.0, 0.02, 0.055], 0.01**2 * np.eye(3), frame_of_level(3), size=1)
+    assert (found.stable.tolist(), found.doubtful) == ([True, True, False], ())
+
+
+def test_a_mark_is_held_against_the_others_not_against_itself() -> None:
+    # against the mean of the three others, with its own error and a third of theirs
+    found = find_stable([0.3, 0.0, 0.6, 0.9], np.eye(4), frame_of_level(4), size=1)
+    assert found.stable.all()
+    assert [float(one.shift[0]) for one in found.marks] == pytest.approx([-0.2, -0.6, 0.2, 0.6])
+    assert found.marks[0].covariance == pytest.approx(np.array([[4 / 3]]))
+    assert found.marks[0].test.statistic == pytest.approx(0.2**2 / (4 / 3))
+    assert found.frame == pytest.approx([0.45])
+
+
+def test_of_two_marks_that_moved_each_is_measured_against_the_others() -> None:
+    found = find_stable([0, 0, 0, 0.3, -0.2, 0], 0.01**2 * np.eye(6), frame_of_level(6), size=1)
+    assert found.stable.tolist() == [True, True, True, False, False, True]
+    assert [float(found.marks[k].shift[0]) for k in (3, 4)] == pytest.approx([0.3, -0.2])
+    assert found.first.degrees_of_freedom == 5
+    assert found.last.degrees_of_freedom == 3

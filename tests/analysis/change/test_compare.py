@@ -1,0 +1,124 @@
+"""Two surveys of the yard whose answers are known: the second one is the first with one change."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from geosite.analysis.change import compare as comparing
+from geosite.analysis.change import ground as of_ground
+from geosite.analysis.change.compare import compare
+from geosite.analysis.change.model import Epoch
+from geosite.processes.epochs import read_epoch
+
+YARD = Path(__file__).parents[2] / "approved/sites/yard"
+MARKS = ["A", "B", "S1", "S2", "S3", "S4", "G1", "G2", "G3", "W1", "W2", "W3"]
+
+
+@pytest.fixture(scope="module")
+def yard(tmp_path_factory: pytest.TempPathFactory) -> Epoch:
+    """The yard in cells of a metre."""
+    folder = tmp_path_factory.mktemp("yard")
+    book, site = ((YARD / name).read_text("utf-8") for name in ("field_book.csv", "site.toml"))
+    (folder / "field_book.csv").write_text(book, "utf-8")
+    (folder / "site.toml").write_text(
+        site.partition("[prices]")[0].replace("cell_size = 0.5", "cell_size = 1.0"), "utf-8"
+    )
+    return read_epoch(str(folder / "site.toml"))
+
+
+def moved(epoch: Epoch, steps: Mapping[str, tuple[float, float, float]]) -> Epoch:
+    """The yard with marks moved by ground metres, without its ground."""
+    book, factor = epoch.notes.book, epoch.network.frame.combined_factor
+    en, elevation = epoch.network.en.copy(), epoch.network.elevation.copy()
+    for name, (east, north, up) in steps.items():
+        rows = book.mark == book.marks.index(name)
+        en[rows] += np.array([east, north]) * factor
+        elevation[rows] += up
+    return replace(epoch, site=None, network=replace(epoch.network, en=en, elevation=elevation))
+
+
+def test_a_survey_held_against_itself_changed_nothing(yard: Epoch) -> None:
+    found = compare(yard, yard)
+    assert [one.name for one in found.marks] == MARKS
+    assert {(one.plan, one.level) for one in found.marks} == {("stable", "stable")}
+    ground = found.ground
+    assert ground is not None
+    assert (ground.raised.value, ground.lowered.value) == (0.0, 0.0)
+    assert ground.net.value == pytest.approx(0.0, abs=1e-9)
+    known = np.isfinite(ground.rise)
+    assert ground.compared_m2 == pytest.approx(known.sum() * ground.cell_m2)
+    assert 200.0 < ground.compared_m2 < 240.0  # the marks lie round 20 by 12 m
+    assert np.abs(ground.rise[known]).max() < 1e-9
+    assert ground.cell_m2 == pytest.approx((1 / yard.network.frame.combined_factor) ** 2)
+    assert {one.added.value for one in found.progress} == {0.0}
+
+
+def test_one_mark_that_moved_is_measured_in_ground_metres(yard: Epoch) -> None:
+    found = compare(yard, moved(yard, {"G2": (0.3, -0.4, 0.12)}))
+    told = {one.name: one for one in found.marks}
+    assert (told["G2"].plan, told["G2"].level) == ("moved", "moved")
+    assert {(o.plan, o.level) for n, o in told.items() if n != "G2"} == {("stable", "stable")}
+    assert (told["G2"].east.value, told["G2"].north.value) == pytest.approx((0.3, -0.4))
+    assert told["G2"].horizontal.value == pytest.approx(0.5)
+    assert told["G2"].up.value == pytest.approx(0.12)
+    assert told["G2"].probability_h < 1e-6 < 0.9 < told["S1"].probability_h
+
+
+def test_a_frame_that_is_shifted_turned_and_lifted_moves_no_mark(yard: Epoch) -> None:
+    book, turn = yard.notes.book, 0.002
+    at = {name: yard.network.en[book.mark == book.marks.index(name)][0] for name in MARKS}
+    steps = {n: (0.5 - turn * y, -0.2 + turn * x, 0.1) for n, (x, y) in at.items()}
+    found = compare(yard, moved(yard, steps))
+    assert {(one.plan, one.level) for one in found.marks} == {("stable", "stable")}
+    assert max(one.horizontal.value for one in found.marks) < 1e-3
+    assert found.level is not None
+    assert found.level.frame == pytest.approx([0.1])
+
+
+@pytest.mark.parametrize(("off_m", "is_same"), [(2.9, True), (3.1, False)])
+def test_farther_than_three_metres_off_it_is_another_mark(
+    yard: Epoch, off_m: float, is_same: bool
+) -> None:
+    found = compare(yard, moved(yard, {"G2": (0.0, off_m, 0.0)}))
+    assert ("G2" in {one.name for one in found.marks}) is is_same
+    assert ("marks-alike" in {f.code for f in found.findings}) is not is_same
+
+
+def test_where_no_accuracy_is_known_no_mark_is_called_stable(yard: Epoch) -> None:
+    unknown = replace(yard, site=None, network=replace(yard.network, accuracy_known=False))
+    for before, after in ((yard, unknown), (unknown, yard)):
+        found = compare(before, after)
+        assert {(one.plan, one.level) for one in found.marks} == {("undecided", "undecided")}
+        assert {one.up.half_width for one in found.marks} == {math.inf}
+
+
+def test_of_many_marks_the_baseline_and_some_of_all_the_walk_are_held(
+    yard: Epoch, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    marks = replace(yard, site=None)
+    monkeypatch.setattr(comparing, "COMMON", 5)
+    assert [one.name for one in compare(marks, marks).marks] == ["A", "B", "S1", "G1", "W3"]
+    monkeypatch.setattr(comparing, "COMMON", 12)
+    assert [one.name for one in compare(marks, marks).marks] == MARKS
+
+
+def test_a_large_ground_is_compared_in_larger_cells(
+    yard: Epoch, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert yard.site is not None
+    rows, cols = yard.site.grid.shape
+    monkeypatch.setattr(of_ground, "CELLS", rows * cols)
+    whole = compare(yard, yard).ground
+    monkeypatch.setattr(of_ground, "CELLS", rows * cols - 1)
+    halved = compare(yard, yard).ground
+    assert whole is not None
+    assert halved is not None
+    assert (whole.grid.cell_size, halved.grid.cell_size) == (1.0, 2.0)
+    assert halved.cell_m2 == pytest.approx(4 * whole.cell_m2)
+    assert halved.compared_m2 == pytest.approx(whole.compared_m2, rel=0.2)
