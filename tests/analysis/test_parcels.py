@@ -124,6 +124,32 @@ def test_a_share_whose_clearance_cannot_be_told_is_not_sure_to_be_all(surveyed):
         assert house.area.sigma > drawn.area.sigma
 
 
+def test_a_parcel_that_a_feature_only_touches_has_no_share_of_it(surveyed):
+    network, drawing = surveyed
+    house = next(f for f in drawing.features if f.name == "ticket_house")
+    outline = shapely.Polygon(network.frame.to_map(network.en[house.rows]))
+    west, south, east, north = outline.bounds
+    beside = shapely.box(east, south - 9, east + 20, north + 9)
+    held = shapely.box(west - 20, south - 9, east, north + 9)
+    placed = place_parcels(layer(held, beside), stated(0.1), network.frame, "site.toml")
+    shares, _ = overlay_parcels(drawing, network, placed)
+    assert [s.parcel for s in shares if s.feature == "ticket_house"] == ["P1"]
+
+
+def test_where_no_accuracy_is_known_shares_and_distances_have_no_interval(surveyed):
+    network, drawing = surveyed
+    parcel = polygon((8.85, -20), (60, -20), (60, 60), (8.85, 60))
+    placed = place_parcels(layer(parcel), stated(0.2), network.frame, "site.toml")
+    unknown = replace(network, accuracy_known=False)
+    shares, clearances = overlay_parcels(drawing, unknown, placed)
+    (house,) = [s for s in shares if s.feature == "ticket_house"]
+    (near,) = [c for c in clearances if c.feature == "ticket_house"]
+    assert near.verdict == "cannot tell"
+    assert house.of_feature.value == pytest.approx(1.0)
+    for told in (house.area, near.distance):
+        assert (told.low, told.high) == (-np.inf, np.inf)
+
+
 def test_sigma_joins_survey_map_and_transformation(surveyed):
     network, drawing = surveyed
     sigmas = {}

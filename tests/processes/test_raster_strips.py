@@ -205,6 +205,49 @@ def test_as_much_disk_as_is_free_is_enough(tmp_path: Path, monkeypatch: pytest.M
         pass
 
 
+@pytest.mark.parametrize(
+    ("process", "inputs", "of_strip", "of_raster", "on_disk"),
+    [
+        ("derive-slope", {}, 45, 0, 24),
+        ("derive-drainage", {}, 65, 4, 34),  # four of them are the elevations themselves
+        ("derive-drainage", {"method": "d-infinity"}, 115, 4, 44),
+        ("trace-contours", {}, 60, 2, 0),
+    ],
+)
+def test_each_process_takes_as_much_as_was_measured_and_begins_where_that_is_there(
+    process: str,
+    inputs: dict[str, str],
+    of_strip: int,
+    of_raster: int,
+    on_disk: int,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Bytes by cell: 20 rows of 30 cells in strips of 5 rows."""
+    path = tmp_path / "e.tif"
+    with rasterio.open(
+        path, "w", driver="GTiff", width=30, height=20, count=1, dtype="float32",
+        crs="EPSG:25832", transform=Affine(2, 0, 500_000, 0, -2, 5_000_000),
+    ) as file:  # fmt: skip
+        file.write(np.add.outer(np.arange(20.0), np.arange(30.0)).astype(np.float32), 1)
+    asked = {"elevation": str(path), **inputs}
+    monkeypatch.setattr(in_strips, "MOST_BYTES", 1)
+    monkeypatch.setattr(in_strips, "STRIP_CELLS", 5 * 30)
+    memory, disk = 300_000_000 + 7 * 30 * of_strip + 600 * of_raster, 600 * on_disk
+    usage = in_strips.shutil.disk_usage(tmp_path)
+    free = {"memory": memory, "disk": disk}
+    monkeypatch.setattr(in_strips, "available_bytes", lambda: free["memory"])
+    monkeypatch.setattr(in_strips.shutil, "disk_usage", lambda _: usage._replace(free=free["disk"]))
+    execute(process, asked, tmp_path / "out")
+    free["memory"] -= 1
+    with pytest.raises(InputError, match="of memory even in strips"):
+        execute(process, asked, tmp_path / "out")
+    if disk:
+        free |= {"memory": memory, "disk": disk - 1}
+        with pytest.raises(OutputRefused, match="on the disk of the output meanwhile"):
+            execute(process, asked, tmp_path / "out")
+
+
 @pytest.mark.usefixtures("narrow")
 def test_too_little_memory_or_disk_is_said_before(
     elevation: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch

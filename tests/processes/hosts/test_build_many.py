@@ -148,6 +148,25 @@ def test_a_place_that_cannot_be_written_is_told_before_anything_is_built(
     assert not builds.built
 
 
+@pytest.mark.parametrize(
+    ("out", "is_among"),
+    [("in", True), ("in/a", True), ("in/maps", False), (".", True), ("in/a/maps", False),
+     ("maps", False)],
+)  # fmt: skip
+def test_maps_lie_apart_from_the_sites(
+    out: str, is_among: bool, builds: Builds, tmp_path: Path
+) -> None:
+    # into the folder itself, into one with a site in it, and where a site's map would hold them
+    source = sites(tmp_path / "in", "a/site", "in/site")
+    if not is_among:
+        found = build_many(source, tmp_path / out, workers=1)
+        assert told(found) == {"a": "built", "in": "built"}
+        return
+    with pytest.raises(OutputRefused, match="the maps would lie among the site files of"):
+        build_many(source, tmp_path / out, workers=1)
+    assert builds.built == []
+
+
 def test_a_map_of_all_that_cannot_be_written_is_refused(builds: Builds, tmp_path: Path) -> None:
     folder, out = sites(tmp_path / "in", "a"), tmp_path / "out"
     (out / "sites.gpkg").mkdir(parents=True)

@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from geosite.processes.hosts.sites import content_hash, find_sites
+from geosite.processes.hosts.sites import content_hash, find_sites, has_sites
 
 SITE = '[site]\ntitle = "Jetty"\n[survey]\nfile = "{}"\n'
 
@@ -101,3 +101,32 @@ def test_a_field_book_in_the_folder_counts(yards: Path) -> None:
 def test_a_name_of_a_site_file_is_as_it_stands_in_the_folder(yards: Path, tmp_path: Path) -> None:
     (yards / "limits.toml").write_text("[limits]\n")
     assert list(find_sites(yards, tmp_path / "out")) == ["good"]
+
+
+def test_sites_of_one_name_and_sites_below_others_have_places_of_their_own(yards: Path) -> None:
+    (yards / "good").mkdir()
+    (yards / "good/site.toml").write_text(SITE.format("book.csv"))
+    assert list(find_sites(yards, yards / "out")) == ["good", "good_"]
+    (yards / "good/deep").mkdir()
+    (yards / "good/deep/site.toml").write_text(SITE.format("book.csv"))
+    found = find_sites(yards, yards / "out")
+    assert {name: str(path.relative_to(yards)) for name, path in found.items()} == {
+        "good/deep": "good/deep/site.toml",
+        "good/good": "good.toml",
+        "good_": "good/site.toml",
+    }
+
+
+def test_whether_there_are_sites_is_told_of_a_folder_and_what_lies_below(yards: Path) -> None:
+    assert has_sites(yards)
+    assert has_sites(yards.parent)
+    (yards / "good.toml").unlink()
+    assert not has_sites(yards)
+
+
+def test_files_that_are_named_in_lists_of_tables_count(yards: Path) -> None:
+    site = yards / "good.toml"
+    site.write_text(SITE.format("book.csv") + '[[maps]]\nother = [{ background = "map.png" }]\n')
+    before = content_hash(site)
+    (yards / "map.pgw").write_text("0.5\n")  # belongs to the picture
+    assert content_hash(site) != before
