@@ -63,8 +63,13 @@ def test_many_threads_change_it(tmp_path: Path) -> None:
 def test_a_damaged_list_is_put_aside(tmp_path: Path, content: bytes) -> None:
     path = tmp_path / "jobs.sqlite"
     path.write_bytes(content)
+    # what the database kept beside it belongs to the damaged one
+    beside = [Path(f"{path}-{ending}") for ending in ("journal", "wal", "shm")]
+    for left in beside:
+        left.write_bytes(b"left")
     assert JobList(path).page() == ([], 0)
     assert (tmp_path / "jobs.sqlite.damaged").read_bytes() == content
+    assert not any(left.exists() for left in beside)
 
 
 def test_a_list_that_is_damaged_inside(tmp_path: Path) -> None:

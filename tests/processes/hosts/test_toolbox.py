@@ -222,6 +222,23 @@ def test_a_command_that_does_not_stop_is_ended_after_three_seconds(
     assert 3.0 <= now[0] < 3.2
 
 
+def test_a_command_that_is_asked_to_stop_clears_away_what_is_half_done(tmp_path: Path) -> None:
+    half = tmp_path / "half"
+    script = tmp_path / "geosite"
+    script.write_text(
+        f"#!/bin/sh\ntrap 'rm {half}; exit 1' TERM\ntouch {half}\necho begun >&2\n"
+        "while :; do sleep 0.05; done\n"
+    )
+    script.chmod(0o755)
+    heard: list[str] = []
+    with pytest.raises(command.CommandError, match=r"^$"):
+        command.run(
+            str(script), "x", {}, str(tmp_path), said=heard.append,
+            progress=lambda share, words: None, cancelled=lambda: bool(heard),
+        )  # fmt: skip
+    assert not half.exists()
+
+
 def test_a_list_of_files_is_typed_with_commas() -> None:
     description = describe(processes().processes["calibrate-device"])
     (field,) = parameters.parameters(description)
