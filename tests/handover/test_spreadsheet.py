@@ -12,6 +12,7 @@ import openpyxl
 import package_cases
 import pytest
 
+from geosite.base.map_frame import Frame
 from geosite.handover.formats.spreadsheet import write_spreadsheet
 from geosite.handover.model import Field, Package, Table
 
@@ -172,6 +173,38 @@ def test_a_sheet_is_set_up_for_paper_and_what_few_look_at_is_folded(tmp_path: Pa
     cells = [[cell.value for cell in row[5:7]] for row in sheet.iter_rows(max_row=3)]
     assert cells[:2] == [["Net area", "Net area +/- 95 %"], ["ft²", "ft²"]]
     assert cells[2] == [5.0, pytest.approx(1.95 / 0.3048**2)]
+
+
+@pytest.mark.parametrize(("height_unit_m", "level"), [(1.0, None), (0.3048, 10.0)])
+def test_what_is_told_in_metres_alone_is_told_in_feet_too(
+    tmp_path: Path, height_unit_m: float, level: float | None
+) -> None:
+    units = {"edge": "", "length_m": "m", "length_sigma_m": "m", "length_95_m": "m", "up_m": "m"}
+    units |= {"net_low_m3": "m3", "elevation_m": "m", "elevation_95_m": "m", "angle_deg": "deg"}
+    fields = tuple(Field(name, "real", "", unit) for name, unit in units.items())
+    values = (1.0, 3.048, 0.1, 0.3048, None, 0.9144**3, 3.048, 0.3048, 90.0)
+    record = dict(zip(units, values, strict=True))
+    table = Table("edges", "Edges", fields, [record])
+    path = written(tmp_path, table, unit="ft", frame=Frame(height_unit_m=height_unit_m))
+    sheet = openpyxl.load_workbook(path)["edges"]
+    hidden = [d for d in sheet.column_dimensions.values() if d.hidden]
+    folded = {k for d in hidden for k in range(d.min, d.max + 1)}
+    seen = [
+        (name.value, unit.value, number.value)
+        for k, (name, unit, number) in enumerate(sheet.iter_cols(max_row=3), start=1)
+        if k not in folded
+    ]
+    levels = [("Elevation", "m", 3.048), ("Elevation +/- 95 %", "m", 0.3048)]
+    if level is not None:
+        levels = [("Elevation", "ft", pytest.approx(10.0)), ("Elevation +/- 95 %", "ft", 1.0)]
+    assert seen == [
+        ("Edge", "", 1.0),
+        ("Length", "ft", pytest.approx(10.0)),
+        ("Length +/- 95 %", "ft", 1.0),
+        ("Net low", "yd³", pytest.approx(1.0)),
+        *levels,
+        ("Angle", "degrees", 90.0),
+    ]
 
 
 def quantities(folder: Path, *by: str) -> set[str]:

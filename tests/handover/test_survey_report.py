@@ -41,6 +41,7 @@ def test_every_closure_stands_in_it_as_in_the_report(built: Path, text: str) -> 
     for closure in network["closures"]:
         row = f"{closure['first_line']} to {closure['last_line']} {closure['length_m']:.1f}"
         assert f"{row} {closure['misclosure_m']:.3f}" in text
+        assert f" 1:{closure['ratio']:.0f} " in text  # as the terminal has it, undivided
 
 
 def test_the_estimate_of_the_variance_factor_is_told_beside_the_one_applied(

@@ -84,7 +84,7 @@ def test_what_the_design_does_not_touch_is_the_same_before_and_after(out: Path) 
 def test_the_design_has_a_sheet_with_its_cut_and_fill_and_its_water(out: Path) -> None:
     document = pypdfium2.PdfDocument(out / "plan.pdf")
     texts = [document[i].get_textpage().get_text_range() for i in range(len(document))]
-    (sheet,) = [text for text in texts if "Design boarding, its ground and water" in text]
+    (sheet,) = [text for text in texts if "Design Boarding pad, its ground and water" in text]
     (design,) = rows(out / "designs.csv")
     assert f"{float(design['fill_m3']):.1f}" in sheet
     assert "foot of its banks, on the ground" in sheet

@@ -9,7 +9,6 @@ from typing import Any
 
 import shapely
 
-from geosite.base.rounding import grouped
 from geosite.base.spoken_units import like_measures, spoken
 from geosite.base.units import plural
 from geosite.base.wgs84 import to_wgs84
@@ -213,7 +212,7 @@ def _closures(closures: Sequence[ClosureReport], measures: Measures) -> list[Blo
             measures.fine(c.misclosure_m),
             measures.fine(c.sigma_m),
             measures.fine(c.misclosure_up_m),
-            "" if c.ratio is None else f"1:{grouped(c.ratio, 0)}",
+            "" if c.ratio is None else f"1:{c.ratio:.0f}",
         )
         for c in closures
     )

@@ -315,12 +315,17 @@ def _write_tables(work: _Work) -> Iterable[tuple[str, str]]:
         yield "points.csv", "Marks as point, northing, easting, elevation, code"
         for name in package.designed:
             from geosite.handover.plan.design_points import corners_file, design_points
+            from geosite.handover.wording.names import design_name
 
             corners = design_points(package, name)
             if len(corners.records):
                 file = corners_file(name)
                 write_corners(folder / file, corners)
-                yield file, f"Corners of design {name}, as set-out --design takes them"
+                yield (
+                    file,
+                    f"Corners of design {design_name(package, name)} as point, easting, northing, "
+                    "elevation, as set-out --design takes them",
+                )
     if package.report is not None:
         write_report(folder / "report.json", package.report)
         yield "report.json", "Every number and finding, for programs"

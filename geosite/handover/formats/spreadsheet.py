@@ -48,6 +48,10 @@ _DECIMALS = {
 _WORDS = {"m2": "m²", "m3": "m³", "ft2": "ft²", "yd3": "yd³", "deg": "degrees", "percent": "%"}
 _OTHER_UNITS = frozenset(("ft", "ft2", "yd3"))
 _IN_FEET = {"m": "ft", "m2": "ft2", "m3": "yd3"}
+_ASIDE = ("_sigma", "_grid")
+"""Ends of columns that are folded in any unit."""
+_ELEVATIONS = frozenset(("elevation", "design"))
+"""Columns of stations."""
 #: What a name of a sheet must not hold (ECMA-376, 18.2.19, as programs enforce it).
 _NOT_IN_NAMES = re.compile(r"[\[\]:*?/\\]")
 _ILLEGAL = re.compile(r"[^\t\n\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
@@ -193,32 +197,35 @@ def _printed(sheet: Any, package: Package, across: int) -> None:
     sheet.set_footer("&LNo boundary survey, no certificate, no drainage design.&R&P / &N")
 
 
-def _in_feet(table: Table) -> tuple[Table, frozenset[str]]:
-    """Return a table with the intervals of what is told in feet in feet, and what goes for it.
+def _in_feet(table: Table, height_unit_m: float) -> tuple[Table, frozenset[str]]:
+    """Return a table with all that it tells in metres in feet as well, and what goes for it.
 
-    The tables have a quantity in metres with its interval, and again in feet without.
+    Tables have quantities in metres, some of them again in feet, without the interval. Elevations
+    keep the unit of their vertical CRS: where that is the metre, there is nothing to tell again.
     """
-    names = {field.name for field in table.fields}
-    twice = [
-        (field, stem, _IN_FEET[field.unit])
-        for field in table.fields
-        if field.unit in _IN_FEET
-        for stem in [field.name.removesuffix(f"_{field.unit}")]
-        if {f"{stem}_{_IN_FEET[field.unit]}", f"{stem}_95_{field.unit}"} <= names
-    ]
-    if not twice:
-        return table, frozenset()
+    named = {field.name for field in table.fields}
     fields, records = list(table.fields), [dict(record) for record in table.records]
-    for field, stem, other in twice:
-        factor, _ = UNITS["ft"].of(field.unit)
-        told = Field(f"{stem}_95_{other}", "real", "", other)
-        fields.insert(
-            next(i for i, f in enumerate(fields) if f.name == f"{stem}_{other}") + 1, told
-        )
+    metric = set()
+    for field in table.fields:
+        stem = field.name.removesuffix(f"_{field.unit}")
+        is_elevation = stem.removesuffix("_95") in _ELEVATIONS
+        if field.type != "real" or field.unit not in _IN_FEET or stem.endswith(_ASIDE):
+            continue
+        if is_elevation and height_unit_m == 1.0:
+            continue
+        metric.add(field.name)
+        other = _IN_FEET[field.unit]
+        told = Field(f"{stem}_{other}", "real", "", other)
+        if told.name in named:
+            continue
+        # behind the number that an interval belongs to
+        before = f"{stem.removesuffix('_95')}_{other}"
+        before = before if before in named else field.name
+        fields.insert(next(i for i, f in enumerate(fields) if f.name == before) + 1, told)
+        factor = 1 / height_unit_m if is_elevation else UNITS["ft"].of(field.unit)[0]
         for record in records:
-            value = record.get(f"{stem}_95_{field.unit}")
+            value = record.get(field.name)
             record[told.name] = None if value is None else value * factor
-    metric = {name for field, stem, _ in twice for name in (field.name, f"{stem}_95_{field.unit}")}
     return replace(table, fields=tuple(fields), records=records), frozenset(metric)
 
 
@@ -227,7 +234,7 @@ def _folded(field: Field, values: list[Any], unit: str, seldom: Collection[str] 
     if all(value is None for value in values):
         return True
     stem = field.name.removesuffix(f"_{field.unit}")
-    if stem.endswith(("_sigma", "_grid")) or (unit == "m" and field.unit in _OTHER_UNITS):
+    if stem.endswith(_ASIDE) or (unit == "m" and field.unit in _OTHER_UNITS):
         return True
     return stem.removesuffix("_95").removesuffix("_low").removesuffix("_high") in seldom
 
@@ -250,7 +257,7 @@ def _sheet(book: Any, table: Table, package: Package, formats: dict[str, Any]) -
     across, tall, was_folded = 0, 1, False
     seldom, metric = _seldom(table), frozenset[str]()
     if package.unit == "ft":
-        table, metric = _in_feet(table)
+        table, metric = _in_feet(table, package.frame.height_unit_m)
     for column, field in enumerate(table.fields):
         unit = _WORDS.get(field.unit, field.unit)
         heading = _heading(field.name, field.unit)
