@@ -37,6 +37,13 @@ _OPEN_FORMULA = re.compile(
     rb'<c\b(?=[^>]*\br="([A-Z]{1,3})([0-9]{1,7})")[^>]*>\s*<f\b[^>]*?(?:/>|>([^<]*)</f>)'
     rb"\s*(?:<v\s*/>|<v>\s*</v>)?\s*</c>"
 )
+_TABLE = re.compile(r"(<table:table(?=[\s>])[^>]*>)(.*?)</table:table>", re.DOTALL)
+_ROW_OR_CELL = re.compile(
+    r"""(<table:table-row\b[^>]*>)|(<table:(?:covered-)?table-cell\b(?:[^>"/]|"[^"]*")*)"""
+    r"(?:/>|>((?:(?!<table:).)*)</table:(?:covered-)?table-cell>)",
+    re.DOTALL,
+)
+_VALUE = re.compile(r'\soffice:(?:\w+-)?value="[^"]')
 
 
 def open_formulas(path: Path, sheet: str | None) -> dict[tuple[int, int], str]:
@@ -45,33 +52,73 @@ def open_formulas(path: Path, sheet: str | None) -> dict[tuple[int, int], str]:
     Parameters
     ----------
     path
-        A spreadsheet in the format whose sheets are XML files of their own (.xlsx).
+        A spreadsheet, in the format whose sheets are XML files of their own (.xlsx) or in the one
+        with all of them in one (.ods).
     sheet
         Its name, ``None`` for the only one.
     """
     try:
         with zipfile.ZipFile(path) as archive:
-            workbook = archive.read("xl/workbook.xml").decode("utf-8", "replace")
-            relations = archive.read("xl/_rels/workbook.xml.rels").decode("utf-8", "replace")
-            parts = {
-                _attribute(one, "Id"): _attribute(one, "Target")
-                for one in _RELATION.findall(relations)
-            }
-            listed = {
-                _attribute(one, "name"): _attribute(one, r"\w+:id")
-                for one in _LISTED.findall(workbook)
-            }
-            key = listed.get(sheet) if sheet is not None else next(iter(listed.values()), None)
-            part = parts.get(key or "", "")
-            if not part:
-                return {}
-            data = archive.read(part[1:] if part.startswith("/") else f"xl/{part}")
+            if path.suffix.lower() == ".ods":
+                return _of_open_format(archive.read("content.xml"), sheet)
+            return _of_parts(archive, sheet)
     except (*DAMAGED, KeyError):
         return {}  # told when it is read
+
+
+def _of_parts(archive: zipfile.ZipFile, sheet: str | None) -> dict[tuple[int, int], str]:
+    workbook = archive.read("xl/workbook.xml").decode("utf-8", "replace")
+    relations = archive.read("xl/_rels/workbook.xml.rels").decode("utf-8", "replace")
+    parts = {
+        _attribute(one, "Id"): _attribute(one, "Target") for one in _RELATION.findall(relations)
+    }
+    listed = {
+        _attribute(one, "name"): _attribute(one, r"\w+:id") for one in _LISTED.findall(workbook)
+    }
+    key = listed.get(sheet) if sheet is not None else next(iter(listed.values()), None)
+    part = parts.get(key or "", "")
+    if not part:
+        return {}
+    data = archive.read(part[1:] if part.startswith("/") else f"xl/{part}")
     return {
         (int(row), _column(letters.decode())): "=" + html.unescape(words.decode("utf-8", "replace"))
         for letters, row, words in _OPEN_FORMULA.findall(data)
     }
+
+
+def _of_open_format(content: bytes, sheet: str | None) -> dict[tuple[int, int], str]:
+    """Return what `open_formulas` does, of a file in the open format: cells have no names there."""
+    found: dict[tuple[int, int], str] = {}
+    if b"table:formula" not in content:
+        return found
+    tables = _TABLE.findall(content.decode("utf-8", "replace"))
+    inner = next(
+        (rows for tag, rows in tables if sheet in (None, _attribute(tag, "table:name"))), ""
+    )
+    row, below, column = 0, 1, 0
+    for of_row, of_cell, text in _ROW_OR_CELL.findall(inner):
+        if of_row:
+            row, column = below, 0
+            below += int(_attribute(of_row, "table:number-rows-repeated") or 1)
+            continue
+        words = _attribute(of_cell, "table:formula")
+        is_open = not _VALUE.search(of_cell) and not re.sub("<[^>]*>", "", text).strip()
+        if words and is_open:
+            found[row, column] = _as_typed(words)
+        column += int(_attribute(of_cell, "table:number-columns-repeated") or 1)
+    return found
+
+
+def _as_typed(formula: str) -> str:
+    """Return a formula of the open format as spreadsheet programs show it.
+
+    Examples
+    --------
+    >>> _as_typed("of:=[.C3]/2+SUM([.A1:.B2];[$Walk.C4])")
+    '=C3/2+SUM(A1:B2;$Walk.C4)'
+    """
+    words = formula[formula.find("=") :] if "=" in formula else f"={formula}"
+    return re.sub(r"\[([^\]]*)\]", lambda found: found[1].replace(":.", ":").lstrip("."), words)
 
 
 def _attribute(tag: str, name: str) -> str:

@@ -367,7 +367,7 @@ def open_layer(
         _name_layers(layer, layers, problems, place)
         return None
     header, lines, records = found
-    if driver == "XLSX":
+    if driver in _SHEETS:
         _name_formulas(open_formulas(path, layer), lines, records)
     taken = {"".join(name.split()).casefold() for name in header}
     placed = [
@@ -385,11 +385,11 @@ def open_layer(
 def _name_formulas(
     formulas: Mapping[tuple[int, int], str], lines: Sequence[int], records: list[list[str]]
 ) -> None:
-    """Put formulas without a value in the place of blanks, to be told as what they are."""
+    """Put formulas without a value where they stand, to be told as what they are."""
     rows = {line: number for number, line in enumerate(lines)}
     for (line, column), words in formulas.items():
         if line in rows and column < len(records[rows[line]]) - 3:
-            records[rows[line]][column] = records[rows[line]][column] or words
+            records[rows[line]][column] = words
 
 
 _Records = tuple[list[str], list[int], list[list[str]]]

@@ -67,6 +67,82 @@ def test_a_last_row_far_down_counts(tmp_path: Path) -> None:
     assert "take the empty rows out" in str(sheet_damage(path))
 
 
+def in_open_format(path: Path, *rows: str) -> Path:
+    """Write a file in the open format with the sheets Other and Walk, as a script would."""
+    names = " ".join(
+        f'xmlns:{name}="urn:oasis:names:tc:opendocument:xmlns:{name}:1.0"'
+        for name in ("office", "table", "text")
+    )
+    sheets = (
+        '<table:table table:name="Other"><table:table-column/><table:table-row>'
+        '<table:table-cell table:formula="of:=1"/></table:table-row></table:table>'
+        f'<table:table table:name="Walk">{"".join(rows)}</table:table>'
+    )
+    kind = "application/vnd.oasis.opendocument.spreadsheet"
+    with zipfile.ZipFile(path, "w") as archive:
+        archive.writestr("mimetype", kind)
+        archive.writestr(
+            "content.xml",
+            f'<?xml version="1.0"?><office:document-content {names}><office:body>'
+            f"<office:spreadsheet>{sheets}</office:spreadsheet></office:body>"
+            "</office:document-content>",
+        )
+    return path
+
+
+def cells(*given: object, before: str = "") -> str:
+    found = []
+    for one in given:
+        kind = "string" if isinstance(one, str) else "float"
+        value = "" if isinstance(one, str) else f' office:value="{one}"'
+        found.append(
+            one
+            if isinstance(one, str) and one.startswith("<")
+            else f'<table:table-cell office:value-type="{kind}"{value}><text:p>{one}</text:p>'
+            "</table:table-cell>"
+        )
+    return f"<table:table-row{before}>{''.join(found)}</table:table-row>"
+
+
+def test_a_formula_of_the_open_format_that_was_never_worked_out_is_told(tmp_path: Path) -> None:
+    open_one = '<table:table-cell table:formula="{}"/>'.format
+    worked_out = (
+        '<table:table-cell table:formula="of:=[.C3]/4" office:value-type="float" '
+        'office:value="2.5"><text:p>2.5</text:p></table:table-cell>'
+    )
+    path = in_open_format(
+        tmp_path / "walk.ods",
+        cells("run", "point", "x", "y", "z"),
+        cells("R1", "B1", 0, 0, 0),
+        cells("R1", "B2", 10, 0, 0),
+        cells("<table:table-cell/>", before=' table:number-rows-repeated="2"'),
+        cells("R1", "A", open_one("of:=[.C3]/2"), worked_out, 0),
+        cells("R1", "B", 1, 2, open_one("of:=SUM([.C2:.C3])")),
+        cells(
+            *("R1", "C", 1),
+            '<table:table-cell table:formula="=C3/8" table:number-columns-repeated="1"/>',
+            '<table:table-cell table:formula="of:=IF([.C3]>1;2;3)"><text:p/></table:table-cell>',
+        ),
+    )
+    assert open_formulas(path, "Walk") == {
+        (6, 2): "=C3/2",
+        (7, 4): "=SUM(C2:C3)",
+        (8, 3): "=C3/8",
+        (8, 4): "=IF(C3>1;2;3)",
+    }
+    assert open_formulas(path, "none") == {}
+    problems = Problems()
+    survey = Survey(file="walk.ods", layer="Walk")
+    read_book(path, "walk.ods", survey, problems, [], SiteText("site.toml", "", None, None, None))
+    told = [str(one).split(";")[0] for one in problems.first()]
+    assert told == [
+        'walk.ods:6: x is "=C3/2", a formula without a value',
+        'walk.ods:7: z is "=SUM(C2:C3)", a formula without a value',
+        'walk.ods:8: y is "=C3/8", a formula without a value',
+        'walk.ods:8: z is "=IF(C3>1',
+    ]
+
+
 def test_a_formula_that_was_never_worked_out_is_no_blank(tmp_path: Path) -> None:
     path = tmp_path / "walk.xlsx"
     with xlsxwriter.Workbook(path) as book:
