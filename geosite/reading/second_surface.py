@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from geosite.base.errors import Refuse
+from geosite.base.errors import InputError, Refuse
 from geosite.base.map_frame import Frame, length_unit, name_unless_same_map
 from geosite.base.problems import one_line
 from geosite.base.units import BETWEEN_FEET, plural
@@ -89,7 +90,8 @@ def read_surface(path: Path, file: str, refuse: Refuse) -> SecondSurface:
             place = source.transform
             crs_wkt = _system(source, path, file, refuse)
             if driver == "AAIGrid":
-                check_ascii_grid(path, file)  # the library takes a word for 0, in the header too
+                # the library takes a word for 0, in the header too
+                _said_at_its_key(lambda: check_ascii_grid(path, file), file, refuse)
             _refuse_odd(source, file, refuse)
             values = source.read(1, masked=True).astype(np.float64).filled(np.nan)
             fill_by_custom(values, source)
@@ -104,9 +106,21 @@ def read_surface(path: Path, file: str, refuse: Refuse) -> SecondSurface:
             "a GeoTIFF of elevations",
             "correct the name or export it again",
         ) from error
-    check_unit(unit, file)
-    lowest_and_highest([values], file, has_nodata)
+    _said_at_its_key(lambda: check_unit(unit, file), file, refuse)
+    _said_at_its_key(lambda: lowest_and_highest([values], file, has_nodata), file, refuse)
     return SecondSurface(file, values, place.c, place.f, place.a, -place.e, crs_wkt, unit)
+
+
+def _said_at_its_key(look: Callable[[], object], file: str, refuse: Refuse) -> None:
+    """Say what is wrong with the whole of a file where it is named; a line of its own stays."""
+    try:
+        look()
+    except InputError as error:
+        (problem,) = error.problems
+        if problem.line is not None:
+            raise
+        what = f"{file}: {problem.what}"
+        raise refuse(problem.code, what, problem.expected, problem.remedy) from error
 
 
 def _system(source: Any, path: Path, file: str, refuse: Refuse) -> str:
