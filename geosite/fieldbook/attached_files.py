@@ -122,7 +122,7 @@ def read_attached(
     def read(reader: Callable[[Path, Refuse], T], named: str, limit: int, *key: str) -> T | None:
         at = line(*key)
         path = inside(folder, named, ".".join(key), problems, file, at)
-        what = f"file of {'.'.join(key)},"
+        what = f"{'.'.join(key)}: the file"
         if path is None or not check_plain_file(path, named, what, limit, problems, (file, at)):
             return None
 

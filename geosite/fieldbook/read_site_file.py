@@ -74,7 +74,7 @@ def read_site(path: Path, problems: Problems) -> SiteText | None:
             file,
         )
         return None
-    data = read_plain_file(path, file, "site file", SIZE_LIMIT, problems)
+    data = read_plain_file(path, file, "the site file", SIZE_LIMIT, problems)
     if data is None or not decode(data, file, "site file", problems):
         return None
     text = data.decode("utf-8-sig")

@@ -230,7 +230,7 @@ def read_request(path: Path) -> bytes:
         It is missing, empty, no plain file, or too large.
     """
     problems = Problems()
-    text = read_plain_file(path, str(path), "request", _LARGEST_REQUEST, problems)
+    text = read_plain_file(path, str(path), "the request", _LARGEST_REQUEST, problems)
     if text is None:
         raise InputError(problems.first())
     return text
@@ -294,7 +294,7 @@ def _local_file(name: str, value: Any, problems: Problems) -> Path | None:
         problems.add("path-address", f"{name} is {shown(value)}", "a file on this machine", remedy)
         return None
     path = Path(text)
-    if not check_plain_file(path, text, f"file of {name}", _LARGEST_FILE, problems):
+    if not check_plain_file(path, text, f"the file given as {name}", _LARGEST_FILE, problems):
         return None
     return path
 

@@ -120,7 +120,7 @@ def read_plain_file(
     path, shown_as
         The file, and how the user named it.
     what
-        ``"site file"``, ``"field book"``, ``"file of points"``.
+        ``"the site file"``, ``"the field book"``, ``"parcels.file: the file"``.
     limit
         Largest size in bytes.
     named_in
@@ -129,8 +129,7 @@ def read_plain_file(
     Examples
     --------
     >>> problems = Problems()
-    >>> read_plain_file(Path("sample_data"), "sample_data", "field book", 1000, problems) is None
-    True
+    >>> read_plain_file(Path("sample_data"), "sample_data", "the field book", 1000, problems)
     >>> problems.codes
     {'file-is-folder'}
     """
@@ -141,7 +140,7 @@ def read_plain_file(
     except OSError as error:
         problems.add(
             "file-unreadable",
-            f"the {what} cannot be read ({_reason(error)})",
+            f"{what} cannot be read ({_reason(error)})",
             "a file you are allowed to read",
             "check its permissions",
             shown_as,
@@ -150,7 +149,7 @@ def read_plain_file(
     if not data.strip():
         problems.add(
             "file-empty",
-            f"the {what} is empty",
+            f"{what} is empty",
             "text in it",
             "check that the export or copy went through",
             shown_as,
@@ -169,14 +168,15 @@ def check_plain_file(
 ) -> bool:
     """Report whether a path is a regular file of at most `limit` bytes."""
     file, line = named_in or (shown_as, None)
+    # where the file begins the line its name is not said again
+    subject = what if named_in is None else f'{what} "{shown_as}"'
     try:
         status = os.stat(path)
     except (OSError, ValueError) as error:
         gone = isinstance(error, FileNotFoundError | NotADirectoryError)
         problems.add(
             "file-missing" if gone else "file-unreadable",
-            f'the {what} "{shown_as}" '
-            + ("does not exist" if gone else f"cannot be opened ({_reason(error)})"),
+            f"{subject} " + ("does not exist" if gone else f"cannot be opened ({_reason(error)})"),
             "an existing file",
             "check the name and the folder",
             file,
@@ -186,7 +186,7 @@ def check_plain_file(
     if stat.S_ISDIR(status.st_mode):
         problems.add(
             "file-is-folder",
-            f'the {what} "{shown_as}" is a folder',
+            f"{subject} is a folder",
             "a file",
             "name the file in it",
             file,
@@ -196,7 +196,7 @@ def check_plain_file(
     if not stat.S_ISREG(status.st_mode):
         problems.add(
             "file-not-regular",
-            f'the {what} "{shown_as}" is a device, pipe or socket',
+            f"{subject} is a device, pipe or socket",
             "a plain file",
             "save the text into a file first",
             file,
@@ -206,7 +206,7 @@ def check_plain_file(
     if status.st_size > limit:
         problems.add(
             "file-too-large",
-            f"the {what} has {math.ceil(status.st_size / 1e5) / 10:g} MB",
+            f"{what} has {math.ceil(status.st_size / 1e5) / 10:g} MB",
             f"at most {limit / 1e6:.0f} MB",
             "check that it is the right file, or split the survey",
             shown_as,

@@ -108,7 +108,7 @@ def open_csv(path: Path, file: str, problems: Problems, place: TomlText) -> Rows
     UTF-8 or UTF-16; commas, semicolons, tabs or bars between the columns; decimal points, or
     decimal commas where the columns are not separated by commas or the numbers stand in quotes.
     """
-    data = read_plain_file(path, file, "field book", SIZE_LIMIT, problems, _named_in(place))
+    data = read_plain_file(path, file, "the field book", SIZE_LIMIT, problems, _named_in(place))
     return None if data is None else text_rows(data, file, problems)
 
 
@@ -338,7 +338,7 @@ def open_layer(
 ) -> Rows | None:
     """Open a table or point layer; what is wrong goes into `problems`."""
     driver, start = _FORMATS[path.suffix.lower()]
-    if not check_plain_file(path, file, "field book", SIZE_LIMIT, problems, _named_in(place)):
+    if not check_plain_file(path, file, "the field book", SIZE_LIMIT, problems, _named_in(place)):
         return None
     fault = _content_fault(path, driver, start)
     if fault is not None:

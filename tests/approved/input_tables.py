@@ -369,10 +369,10 @@ def _paths(folder: Path) -> Iterator[str]:
     ):
         problems = Problems()
         where = ("site.toml", 3) if named != "none" else None
-        data = read_plain_file(place / named, named, "field book", 2_000_000, problems, where)
+        data = read_plain_file(place / named, named, "the field book", 2_000_000, problems, where)
         yield f"{named}: {None if data is None else len(data)}"
         yield from problems_of(problems)
-    yield f"at the limit: {check_plain_file(place / 'walk.csv', 'w', 'file', 1, Problems())}"
+    yield f"at the limit: {check_plain_file(place / 'walk.csv', 'w', 'the file', 1, Problems())}"
 
 
 NAMES = (

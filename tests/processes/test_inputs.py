@@ -196,7 +196,7 @@ def test_only_plain_files_are_read(tmp_path: Path) -> None:
     assert "pipe" in lines(FILE, points=str(tmp_path / "pipe"))[0]
     assert "is a folder" in lines(FILE, points=str(tmp_path))[0]
     (said,) = lines(FILE, points=str(tmp_path / "none.csv"))
-    assert f'the file of points "{tmp_path / "none.csv"}" does not exist' in said
+    assert f"{tmp_path / 'none.csv'}: the file given as points does not exist" in said
     assert "points" in lines(FILE, points="a\0b")[0]
     assert "device" in lines(FILE, points="/dev/zero")[0]
     assert "expected the path of a file" in lines(FILE, points=7)[0]

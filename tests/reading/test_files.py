@@ -78,11 +78,11 @@ def test_a_path_that_cannot_be_followed_is_told(tmp_path: Path) -> None:
 def test_a_plain_file_of_the_largest_size_is_read_and_one_byte_more_is_not(tmp_path: Path) -> None:
     path, problems = tmp_path / "walk.csv", Problems()
     path.write_bytes(b"x" * 1_250_000)
-    whole = read_plain_file(path, "walk.csv", "field book", 1_250_000, problems)
+    whole = read_plain_file(path, "walk.csv", "the field book", 1_250_000, problems)
     assert whole == path.read_bytes()
     assert not problems
     path.write_bytes(b"x" * 1_250_001)
-    assert read_plain_file(path, "walk.csv", "field book", 1_250_000, problems) is None
+    assert read_plain_file(path, "walk.csv", "the field book", 1_250_000, problems) is None
     found = only(problems)
     assert (found.code, found.file) == ("file-too-large", "walk.csv")
     assert found.what == "the field book has 1.3 MB"
@@ -100,7 +100,9 @@ def test_what_is_no_plain_file_is_told_where_it_is_named(
     def told(name: str) -> tuple[str, str | None, int | None]:
         problems = Problems()
         where = ("site.toml", 7)
-        assert read_plain_file(tmp_path / name, name, "field book", 100, problems, where) is None
+        assert (
+            read_plain_file(tmp_path / name, name, "the field book", 100, problems, where) is None
+        )
         found = only(problems)
         return found.code, found.file, found.line
 
@@ -117,7 +119,7 @@ def test_what_is_no_plain_file_is_told_where_it_is_named(
 
     monkeypatch.setattr(Path, "read_bytes", refused)
     problems = Problems()
-    assert read_plain_file(path, "walk.csv", "field book", 100, problems) is None
+    assert read_plain_file(path, "walk.csv", "the field book", 100, problems) is None
     found = only(problems)
     assert (found.code, found.file) == ("file-unreadable", "walk.csv")
     assert found.what == "the field book cannot be read (Permission denied)"

@@ -30,7 +30,7 @@ def open_sources(paths: Sequence[Path], answers: Answers, problems: Problems) ->
         if is_layer_file(path):
             found += _sheets(path, file, label, problems)
             continue
-        data = read_plain_file(path, file, "export", LARGEST, problems)
+        data = read_plain_file(path, file, "the export", LARGEST, problems)
         if data is None:
             continue
         table = split_table(data, file, problems, answers.decimal)

@@ -118,7 +118,7 @@ def read_profile(
         )
     path = Path(name) if beside is None else beside / name
     problems = Problems()
-    data = read_plain_file(path, str(path), "profile", _SIZE_LIMIT, problems, named_in)
+    data = read_plain_file(path, str(path), "the profile", _SIZE_LIMIT, problems, named_in)
     if data is not None and decode(data, str(path), "profile", problems):
         text = data.decode("utf-8-sig")
         tables = parse_toml(text, str(path), problems)

@@ -121,7 +121,7 @@ def _is_site(path: Path) -> bool:
 
 def _site_text(path: Path) -> str | None:
     """Return the text of a site file; None for what is refused unread: a pipe, gigabytes."""
-    if not check_plain_file(path, path.name, "site file", SIZE_LIMIT, Problems()):
+    if not check_plain_file(path, path.name, "the site file", SIZE_LIMIT, Problems()):
         return None
     text = path.read_text(encoding="utf-8")
     # a key of 100,000 parts would take the parser minutes
@@ -179,7 +179,7 @@ def content_hash(site: Path) -> str:
 
 def _content(path: Path, limit: int) -> bytes:
     """Return the hash of a plain file; of what is none, or is too large to be read, its status."""
-    if not check_plain_file(path, path.name, "file", limit, Problems()):
+    if not check_plain_file(path, path.name, "the file", limit, Problems()):
         status = path.stat()
         return f"{status.st_mode} {status.st_size} {status.st_mtime_ns}".encode()
     with path.open("rb") as stream:
