@@ -183,7 +183,7 @@ def _shapes(
 
     from geosite.analysis.setting_out.fits_site import refuse_other_crs
     from geosite.base.errors import InputError, Problem
-    from geosite.reading.designs import read_design
+    from geosite.reading.designs import areas_of, read_design
 
     named, coded = f"{what}_layer", f"{what}_code"
     if not inputs.get(what):
@@ -213,9 +213,10 @@ def _shapes(
                 inputs[what],
             )
         )
-    makers = {"point": shapely.Point, "line": shapely.LineString, "area": shapely.Polygon}
     return [
-        makers[s.kind](s.places[0, :2] if s.kind == "point" else s.places[:, :2]) for s in shapes
+        *(shapely.Point(s.places[0, :2]) for s in shapes if s.kind == "point"),
+        *(shapely.LineString(s.places[:, :2]) for s in shapes if s.kind == "line"),
+        *areas_of(shapes),
     ]
 
 

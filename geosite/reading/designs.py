@@ -5,10 +5,10 @@ from __future__ import annotations
 import csv
 import io
 import math
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
@@ -19,9 +19,12 @@ from geosite.reading.faulty_rows import name_swallowed_row, row_unreadable
 from geosite.reading.files import clean_name, decode, refuse_empty
 from geosite.reading.foreign import driver_names, harmless, reading_layers, within_limits
 
-__all__ = ["Design", "DesignShape", "ShapeKind", "read_design"]
+if TYPE_CHECKING:
+    from shapely import Polygon
 
-ShapeKind = Literal["point", "line", "area"]
+__all__ = ["Design", "DesignShape", "ShapeKind", "areas_of", "read_design"]
+
+ShapeKind = Literal["point", "line", "area", "hole"]
 
 _FORMATS = ["GPKG", "GeoJSON", "GeoJSONSeq", "Shapefile", "FlatGeobuf", "GML", "DXF"]
 _TEXT = (".csv", ".txt", ".tsv")
@@ -40,7 +43,8 @@ class DesignShape:
     name, code
         Of the feature, blank where the file gives none.
     kind
-        ``"area"`` for a ring, which ends where it began.
+        ``"area"`` for a ring, which ends where it began; ``"hole"`` for one within the area that
+        stands before it, or before its other holes.
     places : array, shape (n, 3), columns easting, northing, elevation
         Map units and elevation units; NaN where the file gives no elevation.
     line
@@ -130,6 +134,29 @@ def read_design(
             )
         )
     return design
+
+
+def areas_of(shapes: Iterable[DesignShape]) -> list[Polygon]:
+    """Return the areas among shapes in plan, without their holes, map units.
+
+    Examples
+    --------
+    A yard of 6 m by 6 m round a bed of 2 m by 2 m:
+
+    >>> square = np.array([[0.0, 0, 1], [1, 0, 1], [1, 1, 1], [0, 1, 1], [0, 0, 1]])
+    >>> bed = DesignShape("yard", "", "hole", 2 * square + 2)
+    >>> [area.area for area in areas_of([DesignShape("yard", "", "area", 6 * square), bed])]
+    [32.0]
+    """
+    import shapely
+
+    found: list[tuple[Floats, list[Floats]]] = []
+    for shape in shapes:
+        if shape.kind == "area":
+            found.append((shape.places[:, :2], []))
+        elif shape.kind == "hole":
+            found[-1][1].append(shape.places[:, :2])
+    return [shapely.Polygon(ring, holes) for ring, holes in found]
 
 
 def _rows(file: str) -> Iterator[DesignShape]:
@@ -303,8 +330,8 @@ def _shapes(record: Any, names: Mapping[str, str]) -> Iterator[DesignShape]:
     for part in _singles(shapely.geometry.shape(record.geometry)):
         kinds: dict[str, ShapeKind] = {"Point": "point", "LineString": "line", "LinearRing": "line"}
         rings = [part] if part.geom_type in kinds else [part.exterior, *part.interiors]
-        kind = kinds.get(part.geom_type, "area")
-        for ring in rings:
+        for number, ring in enumerate(rings):
+            kind = kinds.get(part.geom_type, "hole" if number else "area")
             places = np.full((len(ring.coords), 3), np.nan)
             found = shapely.get_coordinates(ring, include_z=True)
             places[:, :2] = found[:, :2]

@@ -76,10 +76,11 @@ def test_units(tmp_path: Path, unit: str, size: float, code: int, metric: int) -
     assert (found.header["$INSUNITS"], found.header["$MEASUREMENT"]) == (code, metric)
     (circle,) = on(found, "CIRCLE", "setts")
     assert circle.dxf.radius * size == pytest.approx(3.0 * FACTOR, abs=1e-9)
-    # the same unit on the third axis
+    # what is written beside it is the length that a reader of the drawing measures
     (text,) = on(found, "TEXT", "survey-setting-out-radii")
-    grid = 3.0 * FACTOR
-    assert text.dxf.text == f"R 3.000 m on the ground, {grid:.3f} m on this grid"
+    symbol = "m" if size == 1.0 else "ft"
+    ground, grid = f"{3.0 / size:.3f} {symbol}", f"{circle.dxf.radius:.3f} {symbol}"
+    assert text.dxf.text == f"R {ground} on the ground, {grid} on this grid"
 
 
 def test_circles_are_circles(drawing: Any) -> None:

@@ -8,6 +8,8 @@ import fiona
 import numpy as np
 import pytest
 import rasterio
+import shapely
+from rasterio.features import rasterize
 
 from geosite.base.errors import InputError
 from geosite.processes.derive_drainage import PROCESS, direction_codes
@@ -122,6 +124,20 @@ def two_layers(folder: Path) -> str:
         ) as sink:  # fmt: skip
             sink.write({"geometry": {"type": "Point", "coordinates": (x, 5300006.5)}})
     return str(path)
+
+
+def test_the_hole_of_an_area_is_no_inlet(tmp_path: Path) -> None:
+    """The cells are those that GDAL burns, every one that the area touches."""
+    box, bed = shapely.box(500003.4, 5300002.3, 500013.6, 5300009.7), (6.2, 4.2, 10.8, 7.8)
+    around = shapely.difference(box, shapely.box(*(np.array(bed) + [500000, 5300000] * 2)))
+    inlets = layer(tmp_path, "Polygon", [shapely.geometry.mapping(around)])
+    elevation = raster(tmp_path, tilted())
+    found = run(tmp_path, elevation=elevation, inlets=inlets)["drainage_direction"]
+    with rasterio.open(elevation) as source:
+        place = source.transform
+    burnt = rasterize([around], found.shape, transform=place, all_touched=True).astype(bool)
+    assert (found == -1).tolist() == burnt.tolist()
+    assert burnt.sum() == 11 * 8 - 3 * 2
 
 
 @pytest.mark.parametrize("what", ["inlets", "walls"])

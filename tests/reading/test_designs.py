@@ -75,7 +75,7 @@ def test_rings_of_areas_and_parts_of_collections(tmp_path: Path) -> None:
         }
     ]
     shapes = read_design(layer(tmp_path, "3D MultiPolygon", both)).shapes
-    assert [s.kind for s in shapes] == ["area"] * 3
+    assert [s.kind for s in shapes] == ["area", "hole", "area"]
     assert [len(s.places) for s in shapes] == [4, 4, 4]
 
 

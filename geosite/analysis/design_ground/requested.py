@@ -19,7 +19,7 @@ from geosite.fieldbook import sitefile
 from geosite.fieldbook.model import Notes
 from geosite.linework.model import Drawing
 from geosite.network.model import Network
-from geosite.reading.designs import Design
+from geosite.reading.designs import Design, areas_of
 from geosite.reading.second_surface import SecondSurface, refuse_unlike
 
 __all__ = ["edges_of", "requested_zones", "zone_from_file"]
@@ -233,8 +233,8 @@ def _rows(marks: Sequence[str], notes: Notes) -> Ints:
 def zone_from_file(design: Design, frame: Frame) -> Zone:
     """Return the surface of a design file: triangles through its points and along its lines.
 
-    The outline is that of its areas, where it has any, else the triangles reach as far as its
-    points.
+    The outline is that of its areas without their holes, where it has any, else the triangles reach
+    as far as its points.
 
     Raises
     ------
@@ -244,7 +244,7 @@ def zone_from_file(design: Design, frame: Frame) -> Zone:
     from geosite.analysis.setting_out.fits_site import refuse_other_crs
 
     refuse_other_crs(design, frame)
-    points, lines, rings, edges = [], [], [], []
+    points, lines, edges = [], [], []
     for number, shape in enumerate(design.shapes, start=1):
         if not np.isfinite(shape.places[:, 2]).all():
             raise InputError(
@@ -263,10 +263,9 @@ def zone_from_file(design: Design, frame: Frame) -> Zone:
         points.append(places)
         if shape.kind != "point":
             lines.append(places)
-            edges.append(Edge(shape.name or f"edge {number}", places, shape.kind == "area"))
-        if shape.kind == "area":
-            rings.append(shapely.Polygon(places[:, :2]))
-    outline = shapely.union_all(shapely.make_valid(rings)) if rings else None
+            edges.append(Edge(shape.name or f"edge {number}", places, shape.kind != "line"))
+    areas = shapely.transform(np.array(areas_of(design.shapes), dtype=object), frame.to_local)
+    outline = shapely.union_all(shapely.make_valid(areas)) if len(areas) else None
     try:
         return facet_zone("file", np.vstack(points), lines, outline, tuple(edges))
     except InputError as error:

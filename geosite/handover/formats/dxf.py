@@ -123,6 +123,7 @@ class _Sheet:
         self.space: Modelspace = drawing.modelspace()
         self.frame = frame
         self.text = TEXT_HEIGHT_M / frame.unit_m
+        self.unit = "m" if frame.unit_m == 1.0 else "ft"
         self.outlined: set[str | None] = set()
         self._on: dict[str, dict[str, Any]] = {}
 
@@ -223,8 +224,10 @@ class _Sheet:
             )
         pen = STROKES["sections"]
         self.space.add_point(middle, dxfattribs=self.on("survey-setting-out-centres", pen))
-        ground = radius / self.frame.combined_factor
-        words = f"R {ground:.3f} m on the ground, {radius:.3f} m on this grid"
+        # in the unit in which the drawing has the radius
+        drawn, unit = radius / self.frame.unit_m, self.unit
+        ground = drawn / self.frame.combined_factor
+        words = f"R {ground:.3f} {unit} on the ground, {drawn:.3f} {unit} on this grid"
         self.write(words, middle, "survey-setting-out-radii")
 
     def marks(self, layer: Layer) -> None:
@@ -288,8 +291,8 @@ class _Sheet:
         west, south, east, north = shapely.total_bounds(np.array(shapes, dtype=object)).tolist()
         factor = self.frame.combined_factor
         self.write(
-            f"Map grid {self.frame.crs_name}: 100.000 m on the ground are {100 * factor:.3f} m in "
-            f"this drawing (combined factor {factor:.8f}).",
+            f"Map grid {self.frame.crs_name}: 100.000 {self.unit} on the ground are "
+            f"{100 * factor:.3f} {self.unit} in this drawing (combined factor {factor:.8f}).",
             (west, south - 4.0 * self.text, 0.0),
             "survey-notes",
         )
