@@ -165,8 +165,8 @@ def _plan(inputs: Mapping[str, Any], network: Network) -> Plan:
         )
         if shape.kind == "point":
             points.append((shape.name, places[0]))
-        elif shape.name:
-            edges.append(Edge(shape.name, places, shape.kind != "line"))
+        elif shape.name and shape.kind != "hole":
+            edges.append(Edge(shape.name, places, shape.kind == "area"))
     zones: tuple[Zone, ...] = ()
     every = np.vstack([shape.places for shape in design.shapes])
     if len(every) >= 3 and np.isfinite(every).all() and _spans(every):

@@ -198,7 +198,7 @@ def _shapes(
                     )
                 )
         return None
-    layer = read_design(inputs[what], inputs.get(named), usual=(), key=named)
+    layer = read_design(inputs[what], inputs.get(named), usual=(), key=named, in_plan=True)
     refuse_other_crs(layer, ground.frame, what)
     wanted = [code.strip() for code in (inputs.get(coded) or "").split(",") if code.strip()]
     shapes = [s for s in layer.shapes if not wanted or s.code in wanted]

@@ -18,6 +18,7 @@ from geosite.base.problems import Problems, did_you_mean, nearest, one_line, sho
 from geosite.reading.faulty_rows import name_swallowed_row, row_unreadable
 from geosite.reading.files import clean_name, decode, refuse_empty
 from geosite.reading.foreign import driver_names, harmless, reading_layers, within_limits
+from geosite.reading.points import NEVER_LIFTED, never_lifted
 
 if TYPE_CHECKING:
     from shapely import Polygon
@@ -83,6 +84,7 @@ def read_design(
     *,
     usual: Sequence[str] = ("design", "points"),
     key: str = "layer",
+    in_plan: bool = False,
 ) -> Design:
     """Read a design.
 
@@ -97,11 +99,14 @@ def read_design(
         Names of layers that are taken without being named, where the file holds several.
     key
         Input that names the layer, for messages.
+    in_plan
+        Whether elevations do not matter.
 
     Raises
     ------
     InputError
-        Unreadable, columns missing, cells that are no finite numbers, nothing in it.
+        Unreadable, columns missing, cells that are no finite numbers, nothing in it, a Z of 0
+        everywhere beside a field elevation that says otherwise.
 
     Examples
     --------
@@ -122,7 +127,7 @@ def read_design(
             )
         design = Design(file, tuple(_rows(file)), None)
     else:
-        design = _from_layer(file, layer, usual, key)
+        design = _from_layer(file, layer, usual, key, in_plan)
     if not design.shapes:
         raise InputError(
             Problem(
@@ -238,11 +243,13 @@ def _number(
     return value
 
 
-def _from_layer(file: str, layer: str | None, usual: Sequence[str], key: str) -> Design:
+def _from_layer(
+    file: str, layer: str | None, usual: Sequence[str], key: str, in_plan: bool
+) -> Design:
     path = Path(file).resolve()
     try:
         with harmless(path) as safe:
-            shapes, crs_wkt = within_limits(
+            shapes, crs_wkt, is_flat = within_limits(
                 lambda: _shapes_of(safe, lambda names: _layer(file, layer, names, usual, key))
             )
     except (OSError, ValueError, TypeError, UnicodeError) as error:
@@ -266,17 +273,20 @@ def _from_layer(file: str, layer: str | None, usual: Sequence[str], key: str) ->
                 file,
             )
         )
+    if is_flat and not in_plan:
+        raise InputError(Problem(*NEVER_LIFTED, file))
     return Design(file, tuple(shapes), crs_wkt)
 
 
 def _shapes_of(
     safe: Path, choose: Callable[[list[str]], str]
-) -> tuple[list[DesignShape], str | None]:
+) -> tuple[list[DesignShape], str | None, bool]:
     import fiona
 
     options = {"WRITE_GFS": "NO"} if safe.suffix.lower() == ".gml" else {}
     drivers = driver_names(_FORMATS)
     shapes: list[DesignShape] = []
+    told: list[Any] = []
     with reading_layers(), fiona.Env(GML_DOWNLOAD_SCHEMA="NO"):
         layer = choose(fiona.listlayers(safe))
         with fiona.open(safe, layer=layer, enabled_drivers=drivers, **options) as source:
@@ -284,9 +294,12 @@ def _shapes_of(
             names = {str(name).casefold(): name for name in source.schema["properties"]}
             for record in source:
                 shapes += _shapes(record, names)
+                if "elevation" in names:
+                    told.append(record.properties[names["elevation"]])
                 if sum(len(shape.places) for shape in shapes[-3:]) > SHAPES_LIMIT:
                     raise ValueError(f"a shape has more than {SHAPES_LIMIT} vertices")
-    return shapes, crs_wkt
+    every = np.concatenate([shape.places[:, 2] for shape in shapes]) if shapes else np.zeros(0)
+    return shapes, crs_wkt, never_lifted(every, told)
 
 
 def _off(places: Floats) -> bool:

@@ -20,7 +20,7 @@ from geosite.reading.faulty_rows import name_open_quotes, row_unreadable
 from geosite.reading.files import decode, refuse_empty
 from geosite.reading.foreign import driver_names, harmless, reading_layers, within_limits
 
-__all__ = ["Points", "read_points"]
+__all__ = ["NEVER_LIFTED", "Points", "never_lifted", "read_points"]
 
 _POINT_FORMATS = ["GPKG", "GeoJSON", "GeoJSONSeq", "Shapefile", "FlatGeobuf", "GML", "DXF"]
 _FARTHEST, _HIGHEST = 1e9, 1e6
@@ -28,6 +28,33 @@ _FARTHEST, _HIGHEST = 1e9, 1e6
 _LONGEST_HEADER = 100_000
 _TEXT = (".csv", ".txt", ".tsv")
 _COLUMNS = ("easting", "northing", "elevation")
+
+
+NEVER_LIFTED = (
+    "layer-z-zero",
+    "Z is 0 at every place, and the field elevation says otherwise",
+    "one elevation of a place",
+    "save the layer without Z, or without the field elevation, whichever is wrong",
+)
+"""Code, what is wrong, what is expected and the remedy of a layer that is `never_lifted`."""
+
+
+def never_lifted(z: Floats, told: Sequence[Any]) -> bool:
+    """Tell whether a layer is one in plan that a program saved with a Z of 0 at every place.
+
+    Parameters
+    ----------
+    z : array, shape (n,)
+        Of all places that have one.
+    told
+        The field elevation of the features with Z.
+
+    Examples
+    --------
+    >>> never_lifted(np.zeros(2), [402.1, 402.3]), never_lifted(np.array([402.1, 0.0]), [0.0, 1.0])
+    (True, False)
+    """
+    return not z.any() and any(isinstance(one, int | float) and one for one in told)
 
 
 @dataclass(frozen=True, eq=False)
@@ -61,7 +88,8 @@ def read_points(file: str, layer: str | None = None) -> Points:
     Raises
     ------
     InputError
-        Unreadable, columns missing, cells that are no finite numbers, no points.
+        Unreadable, columns missing, cells that are no finite numbers, no points, a Z of 0
+        everywhere beside a field elevation that says otherwise.
 
     Examples
     --------
@@ -287,6 +315,7 @@ def _package_layer(path: Path, file: str, wanted: str | None) -> str:
 
 def _positions(source: Any, field: str | None, refuse: Any) -> Floats:
     found: list[tuple[float, float, float]] = []
+    told: list[Any] = []
     for record in source:
         geometry = record.geometry
         if geometry is None or geometry.type not in ("Point", "3D Point"):
@@ -306,8 +335,12 @@ def _positions(source: Any, field: str | None, refuse: Any) -> Floats:
                 "points with Z, or a field elevation",
                 "add the elevations or take the point out",
             )
+        if field and len(place) > 2:
+            told.append(record.properties[field])
         found.append((float(place[0]), float(place[1]), float(up)))
     positions = np.array(found, dtype=np.float64).reshape(-1, 3)
+    if never_lifted(positions[:, 2], told):
+        raise refuse(*NEVER_LIFTED)
     if not np.isfinite(positions).all():
         number = int(np.flatnonzero(~np.isfinite(positions).all(axis=1))[0]) + 1
         raise refuse(

@@ -79,6 +79,24 @@ def test_rings_of_areas_and_parts_of_collections(tmp_path: Path) -> None:
     assert [len(s.places) for s in shapes] == [4, 4, 4]
 
 
+@pytest.mark.parametrize("read", [read_design, read_points])
+def test_a_layer_in_plan_that_was_saved_with_z_is_refused(tmp_path: Path, read: Any) -> None:
+    """A program that makes a layer 3D gives every place a Z of 0, whatever its field says."""
+    ground = [{"type": "Point", "coordinates": (n, 2, n)} for n in (0.0, 1.0)]
+    assert read(layer(tmp_path, "3D Point", ground)) is not None
+    flat = [{"type": "Point", "coordinates": (n, 2, 0.0)} for n in (0.0, 1.0)]
+    with pytest.raises(InputError, match=r"Z is 0 at every place, and the field elevation says"):
+        read(layer(tmp_path, "3D Point", flat, "flat.gpkg"))
+
+
+def test_where_a_shape_is_taken_in_plan_its_elevations_do_not_matter(tmp_path: Path) -> None:
+    flat = [{"type": "LineString", "coordinates": [(0, 0, 0), (5, 0, 0)]}]
+    path = layer(tmp_path, "3D LineString", flat)
+    assert read_design(path, in_plan=True).shapes[0].places[1].tolist() == [5, 0, 0]
+    with pytest.raises(InputError, match="Z is 0 at every place"):
+        read_design(path)
+
+
 def test_an_unknown_layer_an_empty_file_and_no_layer_file(tmp_path: Path) -> None:
     good = layer(tmp_path, "Point", [{"type": "Point", "coordinates": (1, 2)}])
     with pytest.raises(

@@ -201,7 +201,7 @@ def test_a_pipe_beside_a_layer_is_not_waited_for(tmp_path: Path) -> None:
 
 def test_geojson_of_one_feature_per_line(tmp_path: Path) -> None:
     path = tmp_path / "points.geojsonl"
-    line = {"type": "Feature", "properties": {"elevation": 1.0}}
+    line = {"type": "Feature", "properties": {"elevation": 0.0}}
     lines = [
         json.dumps({**line, "geometry": {"type": "Point", "coordinates": [i, i * i, 0]}})
         for i in range(3)

@@ -94,3 +94,28 @@ def test_a_design_that_has_nothing_to_do_with_the_survey(tmp_path: Path) -> None
     done = run(tmp_path / "out", design=path)
     assert done.status == 2
     assert "no mark, edge or area of the survey belongs to the design" in done.err
+
+
+def test_the_edge_of_a_hole_is_not_compared_with_the_outline(tmp_path: Path) -> None:
+    corners = [(319.991, 125.988), (327.987, 125.988), (327.987, 130.486), (319.991, 130.486)]
+    bed = [(322.0, 127.0), (324.0, 127.0), (324.0, 129.0), (322.0, 129.0)]
+    found = []
+    for number, holes in enumerate([[], [bed]]):
+        rings = [[(512000 + e, 5276000 + n, 402.3) for e, n in r] for r in (corners, *holes)]
+        path = tmp_path / f"pad{number}.gpkg"
+        pyogrio.write_dataframe(
+            geopandas.GeoDataFrame(
+                {"name": ["pad"]}, geometry=[shapely.Polygon(rings[0], rings[1:])], crs="EPSG:25832"
+            ),
+            path,
+        )
+        done = run(tmp_path / str(number), design=path)
+        assert done.status == 0, done.err
+        edge = rows(tmp_path / str(number) / "deviations.csv")
+        surface = rows(tmp_path / str(number) / "surfaces.csv")["pad"]
+        found.append(({k for k in edge if "+" in k}, float(surface["area_m2"])))
+    (plain, whole), (around, rest) = found
+    assert len(plain) == 25
+    assert around == plain
+    factor = 0.9995388
+    assert whole - rest == pytest.approx(2.0 * 2.0 / factor**2, abs=0.01)

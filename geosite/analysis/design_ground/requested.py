@@ -263,7 +263,9 @@ def zone_from_file(design: Design, frame: Frame) -> Zone:
         points.append(places)
         if shape.kind != "point":
             lines.append(places)
-            edges.append(Edge(shape.name or f"edge {number}", places, shape.kind != "line"))
+            # what is built is named after an outline: nothing is compared with one round a hole
+            name = "" if shape.kind == "hole" else shape.name
+            edges.append(Edge(name or f"edge {number}", places, shape.kind != "line"))
     areas = shapely.transform(np.array(areas_of(design.shapes), dtype=object), frame.to_local)
     outline = shapely.union_all(shapely.make_valid(areas)) if len(areas) else None
     try:

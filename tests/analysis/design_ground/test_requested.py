@@ -112,13 +112,14 @@ def test_a_hole_in_a_layer_of_areas_is_not_built(tmp_path: Path) -> None:
     outer = [(1, 1), (7, 1), (7, 7), (1, 7), (1, 1)]
     inner = [(3, 3), (5, 3), (5, 5), (3, 5), (3, 3)]
     rings = [[(512300.0 + e, 5276100.0 + n, 9.0) for e, n in ring] for ring in (outer, inner)]
-    schema = {"geometry": "3D Polygon", "properties": {}}
+    schema = {"geometry": "3D Polygon", "properties": {"name": "str"}}
     path = tmp_path / "round.gpkg"
     with fiona.open(path, "w", driver="GPKG", schema=schema, crs="EPSG:25832") as sink:
-        sink.write({"geometry": {"type": "Polygon", "coordinates": rings}, "properties": {}})
+        shape = {"type": "Polygon", "coordinates": rings}
+        sink.write({"geometry": shape, "properties": {"name": "yard"}})
     (zone,) = zones(tmp_path, 'file = "round.gpkg"\n')
     assert zone.shape.area == pytest.approx(6.0 * 6.0 - 2.0 * 2.0, abs=1e-6)
-    assert [edge.closed for edge in zone.edges] == [True, True]
+    assert [(edge.name, edge.closed) for edge in zone.edges] == [("yard", True), ("edge 2", True)]
 
 
 def test_a_raster_is_a_surface(tmp_path: Path) -> None:
