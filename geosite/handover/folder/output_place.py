@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import errno
 import os
+import sys
 from pathlib import Path
 
 from geosite.base.errors import OutputRefused, Problem
@@ -131,11 +132,15 @@ def cannot_write(out: Path, error: Exception) -> Problem:
         )
     if number in (errno.ENOSPC, errno.EDQUOT) or "disk is full" in str(error):
         return disk_full(out)
+    remedy = "change the permissions or choose another folder with --out"
+    if sys.platform == "win32" and number == errno.EACCES:
+        # there no folder moves while any file in it is open
+        remedy = f"close the programs that have files of it open, {remedy}"
     return Problem(
         "output-not-writable",
         f"cannot be written ({reason_of(out, error)}), nothing was changed",
         "a folder that can be written, in a folder that can be written",
-        "change the permissions or choose another folder with --out",
+        remedy,
         file=str(out),
     )
 

@@ -375,9 +375,11 @@ def _flush(folder: Path) -> None:
 
 
 def _fsync(path: Path) -> None:
-    if sys.platform == "win32" and path.is_dir():
+    is_folder = path.is_dir()
+    if is_folder and sys.platform == "win32":
         return
-    handle = os.open(path, os.O_RDONLY)
+    # Windows flushes only what may be written (FlushFileBuffers asks for GENERIC_WRITE)
+    handle = os.open(path, os.O_RDONLY if is_folder else os.O_RDWR)
     try:
         os.fsync(handle)
     finally:

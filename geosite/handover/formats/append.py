@@ -75,7 +75,8 @@ def append_layers(source: Path, target: Path) -> tuple[str, ...]:
             (verdict,) = file.execute("PRAGMA main.integrity_check").fetchone()
             if verdict != "ok":
                 raise OSError(f"damaged on writing: {verdict}")
-        _flush(Path(beside))
+        with open(beside, "r+b") as whole:  # Windows flushes only what may be written
+            os.fsync(whole.fileno())
         os.chmod(beside, os.stat(place).st_mode & 0o7777)
         _check_file(target)  # nobody opened it in the meantime
         os.replace(beside, place)
@@ -97,14 +98,6 @@ def append_layers(source: Path, target: Path) -> tuple[str, ...]:
 
 def _opened(path: Path) -> sqlite3.Connection:
     return sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, isolation_level=None)
-
-
-def _flush(path: Path) -> None:
-    handle = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
 
 
 def _refused(target: Path, what: str, expected: str, remedy: str = "") -> OutputRefused:
