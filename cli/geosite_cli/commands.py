@@ -15,13 +15,13 @@ from geosite_cli.calibrate import calibrate
 from geosite_cli.execute import Execute
 from geosite_cli.explain import describe, guide
 from geosite_cli.new_site import import_, new
-from geosite_cli.options import CONTEXT, JSON, OUT, SITE, print_json
+from geosite_cli.options import CONTEXT, JSON, OUT, SITE, SelfExplaining, print_json
 from geosite_cli.terminal import echo, progress
 
 __all__ = ["geosite"]
 
 
-class Commands(click.Group):
+class Commands(SelfExplaining):
     """The group, which suggests a near name for an unknown command."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:
@@ -44,7 +44,6 @@ class Commands(click.Group):
 
 @click.group(
     cls=Commands,
-    no_args_is_help=False,
     context_settings=CONTEXT,
     epilog="\b\nExample:\n  geosite new --list\n  geosite new yard\n"
     "  geosite build yard/site.toml --out yard/map",
@@ -290,7 +289,6 @@ geosite.add_command(guide)
 
 @geosite.group(
     cls=Execute,
-    no_args_is_help=False,
     subcommand_metavar="ID [OPTIONS] --out DIR",
     epilog="\b\nExample:\n  geosite execute derive-slope --elevation map/elevation.tif --out slope",
 )

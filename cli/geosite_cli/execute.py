@@ -14,12 +14,13 @@ import click
 from geosite.base.errors import printable
 from geosite.processes import inputs, registry
 from geosite.processes.model import Input, Process
+from geosite_cli.options import SelfExplaining
 from geosite_cli.terminal import echo, progress
 
 __all__ = ["Execute", "example_call"]
 
 
-class Execute(click.Group):
+class Execute(SelfExplaining):
     """A group whose commands are the processes that are installed."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:

@@ -11,7 +11,7 @@ import click
 
 from geosite_cli.terminal import echo
 
-__all__ = ["CONTEXT", "JSON", "OUT", "SITE", "print_json", "print_lines"]
+__all__ = ["CONTEXT", "JSON", "OUT", "SITE", "SelfExplaining", "print_json", "print_lines"]
 
 CONTEXT = {"help_option_names": ["-h", "--help"], "max_content_width": 100}
 
@@ -26,6 +26,20 @@ OUT = click.option(
 JSON = click.option(
     "--json", "as_json", is_flag=True, help="Print JSON for another program to read."
 )
+
+
+class SelfExplaining(click.Group):
+    """A group that shows its help where nothing is asked of it; a bad call all the same.
+
+    Versions of click differ in where they write it, and with which status.
+    """
+
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        """Read the words behind the group's own."""
+        if not args and not ctx.resilient_parsing:
+            click.echo(ctx.get_help(), err=True)
+            ctx.exit(2)
+        return super().parse_args(ctx, args)
 
 
 def print_json(value: Mapping[str, Any]) -> None:

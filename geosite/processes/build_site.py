@@ -96,4 +96,5 @@ PROCESS = Process(
     ),
     run=_run,
     example={"site": "sample_data/ferry_landing/site.toml"},
+    hands_over=True,
 )

@@ -142,6 +142,8 @@ class Process:
         ``"told"`` is shown instead of the other numbers, ``"unit": "ft"`` has metres told in feet.
     example
         Inputs of an example request that runs on sample_data.
+    hands_over
+        The outputs are a folder to hand over, with a manifest: not one that its inputs lie in.
     """
 
     id: str
@@ -153,3 +155,4 @@ class Process:
     run: Callable[[Mapping[str, Any], Context], Mapping[str, Any]]
     keywords: tuple[str, ...] = ()
     example: Mapping[str, Any] = field(default_factory=dict)
+    hands_over: bool = False

@@ -196,8 +196,6 @@ def test_execute_builds_and_checks_a_site(yard: Path, tmp_path: Path) -> None:
 
 
 BAD_CALLS = [
-    ((), "Missing command; see geosite --help"),
-    (("execute",), "Missing command; see geosite execute --help"),
     (("buld", "x"), 'there is no command "buld"; did you mean "build"?'),
     (("build",), "SITE.toml"),
     (("build", "a.toml"), "--out"),
@@ -228,6 +226,15 @@ def test_a_bad_call_is_one_line_and_status_2(
     assert "Traceback" not in ran.err
     assert ran.err.count("\n") == 1
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("call", [(), ("execute",)])
+def test_a_group_alone_shows_its_help(call: tuple[str, ...]) -> None:
+    ran = geosite(*call)
+    asked = geosite(*call, "--help")
+    assert (ran.status, asked.status) == (2, 0)
+    assert (ran.out, ran.err) == ("", asked.out)
+    assert "Example:" in ran.err
 
 
 def test_all_faults_of_a_call_come_together() -> None:

@@ -15,12 +15,36 @@ def test_a_field_book_named_like_an_output_is_kept(tmp_path):
     site = (JETTY / "site.toml").read_text(encoding="utf-8")
     (tmp_path / "site.toml").write_text(site.replace("field_book.csv", "points.csv"))
     shutil.copy(JETTY / "field_book.csv", tmp_path / "points.csv")
+    (tmp_path / "MANIFEST.json").write_text('{"files": []}')  # as if built into before
     before = (tmp_path / "points.csv").read_bytes()
     done = geosite("build", tmp_path / "site.toml", "--out", tmp_path)
     assert done.status == 4
     assert "points.csv" in done.err
     assert (tmp_path / "points.csv").read_bytes() == before
-    assert sorted(p.name for p in tmp_path.iterdir()) == ["points.csv", "site.toml"]
+    assert sorted(p.name for p in tmp_path.iterdir()) == [
+        *("MANIFEST.json", "points.csv", "site.toml")
+    ]
+
+
+def test_a_build_does_not_write_among_its_sources(tmp_path):
+    for name in ("site.toml", "field_book.csv"):
+        shutil.copy(JETTY / name, tmp_path / name)
+    (tmp_path / "sub").mkdir()
+    for out in (tmp_path, tmp_path / "sub" / ".."):
+        for call in (("build",), ("execute", "build-site", "--site")):
+            done = geosite(*call, tmp_path / "site.toml", "--out", out)
+            assert done.status == 4
+            assert done.err == (
+                f"{out}: the files would lie among the sources, beside site.toml; expected a folder"
+                f" of its own for the results; write for example --out {out / 'map'}\n"
+            )
+            assert len(list(tmp_path.iterdir())) == 3
+    assert geosite("build", tmp_path / "site.toml", "--out", tmp_path / "map").status == 0
+    # where geosite has built before it builds again
+    for name in ("site.toml", "field_book.csv"):
+        shutil.copy(JETTY / name, tmp_path / "map" / name)
+    assert geosite("build", tmp_path / "map" / "site.toml", "--out", tmp_path / "map").status == 0
+    assert (tmp_path / "map" / "site.toml").is_file()
 
 
 def test_an_output_does_not_replace_its_input(tmp_path):

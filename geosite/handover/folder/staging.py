@@ -38,7 +38,7 @@ from geosite.handover.folder.output_place import (
 )
 from geosite.handover.folder.read_back import faults
 
-__all__ = ["MANIFEST", "file_digest", "staged"]
+__all__ = ["MANIFEST", "file_digest", "has_manifest", "staged"]
 
 MANIFEST = "MANIFEST.json"
 
@@ -118,6 +118,17 @@ def staged(out: Path) -> Iterator[Path]:
             for folder in reversed(made):
                 with contextlib.suppress(OSError):
                     os.rmdir(folder)
+
+
+def has_manifest(folder: Path) -> bool:
+    """Tell whether an earlier run wrote a folder: its manifest is there.
+
+    Examples
+    --------
+    >>> has_manifest(Path("sample_data"))
+    False
+    """
+    return bool(_listed(folder))
 
 
 def _listed(folder: Path) -> set[str]:
