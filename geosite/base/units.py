@@ -12,6 +12,7 @@ __all__ = [
     "UNIT_M",
     "US_SURVEY_FOOT_M",
     "length_m",
+    "may_be_one_unit",
     "plural",
     "unit_named",
 ]
@@ -58,6 +59,17 @@ _LENGTH = re.compile(
 _FEET_AND_INCHES = re.compile(
     r"([+-]?\d+)\s*(?:ft|feet|foot|['\u2032])\s*(\d+(?:\.\d+)?)\s*(?:in|inch|inches|[\"\u2033])"
 )
+
+
+def may_be_one_unit(size_m: float, other_m: float) -> bool:
+    """Tell whether two units of these sizes may be the same: who says feet seldom says which.
+
+    Examples
+    --------
+    >>> may_be_one_unit(FOOT_M, US_SURVEY_FOOT_M), may_be_one_unit(FOOT_M, 1.0)
+    (True, False)
+    """
+    return abs(size_m / other_m - 1) <= BETWEEN_FEET
 
 
 def length_m(text: str) -> float | None:

@@ -15,8 +15,8 @@ from geosite.reading.toml_lines import TomlText
 
 __all__ = ["IdleKey", "idle_keys", "look_at_idle_keys"]
 
-_Rule = tuple[tuple[str, ...], Callable[[Any], bool], str]
-"""Keys of a table, when they do nothing, and what they would need."""
+_Rule = tuple[tuple[str, ...], Callable[[Any, SiteFile, FieldBook], bool], str]
+"""Keys of a table, when they do nothing (by the table, the site and the walk), what they need."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,65 +38,93 @@ class IdleKey:
 _CODE: tuple[_Rule, ...] = (
     (
         ("depth", "coverage", "paved"),
-        lambda c: c.geometry != "area",
+        lambda c, *_: c.geometry != "area",
         'a code with geometry = "area"',
     ),
-    (("coverage_unit",), lambda c: c.geometry == "area" and c.coverage is None, "coverage"),
-    (("breakline",), lambda c: c.geometry == "point", "a code of lines or areas"),
+    (("coverage_unit",), lambda c, *_: c.geometry == "area" and c.coverage is None, "coverage"),
+    (("breakline",), lambda c, *_: c.geometry == "point", "a code of lines or areas"),
     (
         ("height_m",),
-        lambda c: not (c.barrier or c.gutter),
+        lambda c, *_: not (c.barrier or c.gutter),
         "barrier = true or gutter = true",
     ),
-    (("dwelling",), lambda c: not c.building, "building = true"),
+    (("dwelling",), lambda c, *_: not c.building, "building = true"),
     (
         ("building",),
-        lambda c: c.geometry != "area",
+        lambda c, *_: c.geometry != "area",
         'geometry = "area": an outline is cut out of the ground, and its falls are checked',
     ),
+    (
+        ("runoff", "drains_to"),
+        lambda _, site, __: _is_dry(site),
+        "[drainage] rainfall_mm_per_hour",
+    ),
+    # without rain nothing drains: what else a roof needs is told once there is some
+    (
+        ("drains_to",),
+        lambda c, site, _: not c.building and not _is_dry(site),
+        "building = true",
+    ),
 )
-_ROOF: _Rule = (("drains_to",), lambda c: not c.building, "building = true")
 _OF_BUILDINGS = ("building", "dwelling")
 """Whoever wrote these expects another drainage: they want an eye."""
 
 _EARTHWORK: tuple[_Rule, ...] = (
     (
         ("through", "fall_percent", "fall_azimuth"),
-        lambda e: e.surface is not None,
+        lambda e, *_: e.surface is not None,
         "design_elevation instead of surface",
     ),
     (
         ("fall_azimuth",),
-        lambda e: e.surface is None and not e.fall_percent,
+        lambda e, *_: e.surface is None and not e.fall_percent,
         "fall_percent",
     ),
 )
-_PAD: tuple[_Rule, ...] = ((("fall_azimuth",), lambda p: not p.fall_percent, "fall_percent"),)
+_PAD: tuple[_Rule, ...] = ((("fall_azimuth",), lambda p, *_: not p.fall_percent, "fall_percent"),)
 _SECTION: tuple[_Rule, ...] = (
-    (("design_grade_percent",), lambda s: s.design_elevation is None, "design_elevation"),
+    (("design_grade_percent",), lambda s, *_: s.design_elevation is None, "design_elevation"),
 )
 _GRADE_LINE: tuple[_Rule, ...] = (
-    (("width",), lambda g: g.edges is not None, "a line without edges, which tell the width"),
+    (("width",), lambda g, *_: g.edges is not None, "a line without edges, which tell the width"),
 )
 _ANCHOR_MARK: tuple[_Rule, ...] = (
     (
         ("sigma_elevation",),
-        lambda m: m.elevation is None and m.ellipsoidal_height is None,
+        lambda m, *_: m.elevation is None and m.ellipsoidal_height is None,
         "elevation",
     ),
 )
 _AZIMUTH: tuple[_Rule, ...] = (
-    (("date",), lambda a: a.reference != "magnetic", 'reference = "magnetic"'),
+    (("date",), lambda a, *_: a.reference != "magnetic", 'reference = "magnetic"'),
 )
 _SHEET: tuple[_Rule, ...] = (
     (
         ("background_layer", "background_attribution"),
-        lambda s: s.background is None,
+        lambda s, *_: s.background is None,
         "background",
     ),
 )
+_DEVICE: tuple[_Rule, ...] = (
+    (
+        ("walk_per_second", "walk_up_per_second"),
+        lambda _, __, book: book.time is None,
+        "a column time in the field book",
+    ),
+)
+_PRICES: tuple[_Rule, ...] = (
+    (
+        ("currency", "rounding"),
+        lambda p, *_: not p.codes and p.cut is None and p.fill is None,
+        "a rate in [prices.codes.NAME], [prices.cut] or [prices.fill]",
+    ),
+    (("cut", "fill"), lambda _, site, __: not site.designs, "a design to be built"),
+)
+_GRADES: tuple[_Rule, ...] = (
+    (("limits_file",), lambda g, *_: not g.lines, "a line in [grades.lines.NAME]"),
+)
 _DRAINAGE: tuple[_Rule, ...] = (
-    (("runoff",), lambda d: d.rainfall_mm_per_hour is None, "rainfall_mm_per_hour"),
+    (("runoff",), lambda d, *_: d.rainfall_mm_per_hour is None, "rainfall_mm_per_hour"),
 )
 
 
@@ -129,13 +157,13 @@ def idle_keys(raw: Mapping[str, Any], site: SiteFile, book: FieldBook) -> Iterat
     >>> [(".".join(one.path), one.needs) for one in idle_keys(raw, notes.site, notes.book)]
     [('codes.kerb.depth', 'a code with geometry = "area"')]
     """
-    for path, table, rules in _tables(site, book):
+    for path, table, rules in _tables(site):
         written: Any = raw
         for key in path:
             written = written.get(key, {})
         for keys, idle, needs in rules:
             asked = [key for key in keys if key in written and not _is_default(table, key)]
-            if asked and idle(table):
+            if asked and idle(table, site, book):
                 yield from (IdleKey((*path, key), needs) for key in asked)
 
 
@@ -144,32 +172,22 @@ def _is_default(table: Any, key: str) -> bool:
     return bool(getattr(table, field.name) == field.default)
 
 
-def _tables(
-    site: SiteFile, book: FieldBook
-) -> Iterator[tuple[tuple[str, ...], Any, tuple[_Rule, ...]]]:
+def _is_dry(site: SiteFile) -> bool:
+    return site.drainage.rainfall_mm_per_hour is None
+
+
+def _tables(site: SiteFile) -> Iterator[tuple[tuple[str, ...], Any, tuple[_Rule, ...]]]:
     """Yield path, table and rules of all that is looked at."""
-    seconds = ("walk_per_second", "walk_up_per_second")
-    clock: _Rule = (seconds, lambda _: book.time is None, "a column time in the field book")
-    yield ("survey", "device"), site.survey.device, (clock,)
+    yield ("survey", "device"), site.survey.device, _DEVICE
     for name, mark in site.anchor.marks.items():
         yield ("anchor", "marks", name), mark, _ANCHOR_MARK
     if site.anchor.azimuth is not None:
         yield ("anchor", "azimuth"), site.anchor.azimuth, _AZIMUTH
-    dry = site.drainage.rainfall_mm_per_hour is None
-    rain: _Rule = (("runoff", "drains_to"), lambda _: dry, "[drainage] rainfall_mm_per_hour")
     for name, code in site.codes.items():
-        # without rain nothing drains: what else a roof needs is told once there is some
-        yield ("codes", name), code, (*_CODE, rain if dry else _ROOF)
+        yield ("codes", name), code, _CODE
     yield ("drainage",), site.drainage, _DRAINAGE
-    unbuilt: _Rule = (("cut", "fill"), lambda _: not site.designs, "a design to be built")
-    unpriced: _Rule = (
-        ("currency", "rounding"),
-        lambda p: not p.codes and p.cut is None and p.fill is None,
-        "a rate in [prices.codes.NAME], [prices.cut] or [prices.fill]",
-    )
-    yield ("prices",), site.prices, (unpriced, unbuilt)
-    own_limits: _Rule = (("limits_file",), lambda g: not g.lines, "a line in [grades.lines.NAME]")
-    yield ("grades",), site.grades, (own_limits,)
+    yield ("prices",), site.prices, _PRICES
+    yield ("grades",), site.grades, _GRADES
     for name, line in site.grades.lines.items():
         yield ("grades", "lines", name), line, _GRADE_LINE
     for name, section in site.sections.items():

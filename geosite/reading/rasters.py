@@ -21,7 +21,7 @@ from geosite.base.grid import MAX_CELLS, Grid
 from geosite.base.large_rasters import strips
 from geosite.base.map_frame import Frame
 from geosite.base.problems import one_line, shown
-from geosite.base.units import BETWEEN_FEET, FOOT_M, US_SURVEY_FOOT_M, plural
+from geosite.base.units import FOOT_M, US_SURVEY_FOOT_M, may_be_one_unit, plural
 from geosite.reading.ascii_grid import OPTIONS, check_ascii_grid, crs_beside, fill_by_custom
 from geosite.reading.crs import map_frame
 from geosite.reading.elevation_ends import lowest_and_highest
@@ -392,7 +392,7 @@ def _with_band_unit(frame: Frame, unit: str, refuse: Any) -> Frame:
         return frame
     if frame.vertical_wkt is not None:
         # few bands say which foot they mean: the CRS does
-        if abs(found[0] / frame.height_unit_m - 1) > BETWEEN_FEET:
+        if not may_be_one_unit(found[0], frame.height_unit_m):
             raise refuse(
                 "raster-two-units",
                 f"the band says that its elevations are in {plural(found[1])}, those of its CRS"
@@ -410,7 +410,7 @@ def _with_given_unit(frame: Frame, own: str, given: str | None, refuse: Any) -> 
         return frame
     length, name = next((size, name) for size, name, words in _BAND_UNITS if given.lower() in words)
     told = own or (frame.vertical_name if frame.vertical_wkt is not None else "")
-    if told and abs(frame.height_unit_m / length - 1) > BETWEEN_FEET:
+    if told and not may_be_one_unit(frame.height_unit_m, length):
         raise refuse(
             "raster-two-units",
             f"the raster says that its elevations are in {plural(frame.height_unit_name)} ({told}),"

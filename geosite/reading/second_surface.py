@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,7 +13,7 @@ import numpy as np
 from geosite.base.errors import InputError, Refuse
 from geosite.base.map_frame import Frame, length_unit, name_unless_same_map
 from geosite.base.problems import one_line
-from geosite.base.units import BETWEEN_FEET, plural
+from geosite.base.units import may_be_one_unit, plural
 from geosite.reading.ascii_grid import OPTIONS, check_ascii_grid, crs_beside, fill_by_custom
 from geosite.reading.elevation_ends import lowest_and_highest
 from geosite.reading.foreign import damage, quiet
@@ -215,11 +216,11 @@ def refuse_unlike(surface: SecondSurface, frame: Frame, what: str, refuse: Refus
     from geosite.reading.rasters import band_unit
 
     # few bands say which foot they mean, a CRS always does
-    for stated, of, alike in (
-        (band_unit(surface.unit), "", BETWEEN_FEET),
-        (*_vertical_unit(surface.crs_wkt), 1e-9),
+    for stated, of, is_one in (
+        (band_unit(surface.unit), "", may_be_one_unit),
+        (*_vertical_unit(surface.crs_wkt), math.isclose),
     ):
-        if stated is not None and abs(stated[0] / frame.height_unit_m - 1) > alike:
+        if stated is not None and not is_one(stated[0], frame.height_unit_m):
             raise refuse(
                 f"{what}-unit",
                 f"the raster {surface.file} says that its elevations are in"

@@ -56,7 +56,7 @@ def test_the_chains_of_the_cookbook_run(
 
 
 def test_what_the_first_chain_says_is_so(place: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Water leaves where the elevations say it does: never to higher ground on the whole way."""
+    """Contributing area is known where elevations are, and the lowest tenth gathers the most."""
     monkeypatch.chdir(place)
     if not Path("water").is_dir():  # made already where the chains ran before
         for call in COOKBOOK["From the walk to where the rain goes"]:

@@ -203,17 +203,19 @@ def _in_feet(table: Table, height_unit_m: float) -> tuple[Table, frozenset[str]]
     Tables have quantities in metres, some of them again in feet, without the interval. Elevations
     keep the unit of their vertical CRS: where that is the metre, there is nothing to tell again.
     """
+    metric = [
+        (field, stem, is_elevation)
+        for field in table.fields
+        if field.type == "real" and field.unit in _IN_FEET
+        for stem in [field.name.removesuffix(f"_{field.unit}")]
+        for is_elevation in [stem.removesuffix("_95") in _ELEVATIONS]
+        if not stem.endswith(_ASIDE) and not (is_elevation and height_unit_m == 1.0)
+    ]
+    if not metric:
+        return table, frozenset()
     named = {field.name for field in table.fields}
     fields, records = list(table.fields), [dict(record) for record in table.records]
-    metric = set()
-    for field in table.fields:
-        stem = field.name.removesuffix(f"_{field.unit}")
-        is_elevation = stem.removesuffix("_95") in _ELEVATIONS
-        if field.type != "real" or field.unit not in _IN_FEET or stem.endswith(_ASIDE):
-            continue
-        if is_elevation and height_unit_m == 1.0:
-            continue
-        metric.add(field.name)
+    for field, stem, is_elevation in metric:
         other = _IN_FEET[field.unit]
         told = Field(f"{stem}_{other}", "real", "", other)
         if told.name in named:
@@ -226,7 +228,9 @@ def _in_feet(table: Table, height_unit_m: float) -> tuple[Table, frozenset[str]]
         for record in records:
             value = record.get(field.name)
             record[told.name] = None if value is None else value * factor
-    return replace(table, fields=tuple(fields), records=records), frozenset(metric)
+    return replace(table, fields=tuple(fields), records=records), frozenset(
+        field.name for field, *_ in metric
+    )
 
 
 def _folded(field: Field, values: list[Any], unit: str, seldom: Collection[str] = ()) -> bool:

@@ -225,18 +225,22 @@ class PlanRows:
         """Return the covariance of the places of pairs of rows, shape (m, 2, 2)."""
         out = np.empty((len(a), 2, 2))
         for part in _parts(len(a)):
-            i, j = a[part], b[part]
-            at, of_at = self.states(i)
-            to, of_to = (at, of_at) if a is b else self.states(j)
-            of_at, of_to = of_at[:, :2], of_to[:, :2]
-            if not self.posterior.is_dense:
-                at, to = _hung_on(at, of_at), _hung_on(to, of_to)
-            found = of_at @ self.posterior.blocks(at, to) @ of_to.transpose(0, 2, 1)
-            found += self.inside(i, j)[:, :2, :2]
-            pointed = (i == j) & ~self.between.on_node(self.between.at[i])
-            found[pointed] += self.pointing * np.eye(2)
-            out[part] = found
+            i = a[part]
+            out[part] = self._of_part(i, i if a is b else b[part])
         return out
+
+    def _of_part(self, i: Ints, j: Ints) -> Floats:
+        """Return the covariance of no more pairs than are worked out at once."""
+        at, of_at = self.states(i)
+        to, of_to = (at, of_at) if i is j else self.states(j)
+        of_at, of_to = of_at[:, :2], of_to[:, :2]
+        if not self.posterior.is_dense:
+            at, to = _hung_on(at, of_at), _hung_on(to, of_to)
+        found = of_at @ self.posterior.blocks(at, to) @ of_to.transpose(0, 2, 1)
+        found += self.inside(i, j)[:, :2, :2]
+        pointed = (i == j) & ~self.between.on_node(self.between.at[i])
+        found[pointed] += self.pointing * np.eye(2)
+        return np.asarray(found)
 
     @cached_property
     def own(self) -> Floats:
@@ -244,8 +248,7 @@ class PlanRows:
         own = np.empty((len(self.reach), 3))
         for part in _parts(len(own)):
             every = np.arange(part.start, part.stop)
-            both = self.covariance(every, every)
-            own[part] = both[:, [0, 1, 0], [0, 1, 1]]
+            own[part] = self._of_part(every, every)[:, [0, 1, 0], [0, 1, 1]]
         return own
 
 

@@ -16,6 +16,7 @@ import geosite
 from geosite.base.errors import InputError, Problem
 from geosite.processes import derive_slope
 from geosite.processes import raster_strips as in_strips
+from geosite.processes.registry import Result
 
 
 def raster(path: Path) -> str:
@@ -30,6 +31,16 @@ def raster(path: Path) -> str:
     return str(path)
 
 
+def assert_same(here: Result, there: Result) -> None:
+    assert there.summary["cells"] == here.summary["cells"]
+    for name in ("slope", "aspect"):
+        with (
+            rasterio.open(here.outputs[name]["href"]) as one,
+            rasterio.open(there.outputs[name]["href"]) as other,
+        ):
+            np.testing.assert_array_equal(one.read(1), other.read(1))
+
+
 @pytest.mark.slow
 def test_the_same_slope_as_here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     elevation = raster(tmp_path / "e.tif")
@@ -38,13 +49,7 @@ def test_the_same_slope_as_here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch)
     monkeypatch.chdir(tmp_path)
     with dask_cluster() as scheduler:
         there = geosite.slope_on_cluster("e.tif", tmp_path / "there", scheduler)
-    assert there.summary["cells"] == here.summary["cells"]
-    for name in ("slope", "aspect"):
-        with (
-            rasterio.open(tmp_path / f"here/{name}.tif") as one,
-            rasterio.open(there.outputs[name]["href"]) as other,
-        ):
-            np.testing.assert_array_equal(one.read(1), other.read(1))
+    assert_same(here, there)
 
 
 def test_strips_come_back_in_order_with_a_few_under_way(
@@ -56,13 +61,7 @@ def test_strips_come_back_in_order_with_a_few_under_way(
     monkeypatch.chdir(tmp_path)
     clients = plain_cluster(monkeypatch)
     there = geosite.slope_on_cluster("e.tif", tmp_path / "there", ADDRESS)
-    assert there.summary["cells"] == here.summary["cells"]
-    for name in ("slope", "aspect"):
-        with (
-            rasterio.open(tmp_path / f"here/{name}.tif") as one,
-            rasterio.open(there.outputs[name]["href"]) as other,
-        ):
-            np.testing.assert_array_equal(one.read(1), other.read(1))
+    assert_same(here, there)
     (client,) = clients
     assert len(client.given) == 24
     assert {given["elevation"] for given, *_ in client.given} == {elevation}, "a whole path"
