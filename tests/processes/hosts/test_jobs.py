@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import json
+import subprocess
+import threading
+import time
 from dataclasses import asdict
 from http import HTTPStatus
 from pathlib import Path
@@ -12,6 +15,7 @@ import pytest
 
 base = pytest.importorskip("pygeoapi.process.base")
 
+from geosite.processes.hosts import jobs  # noqa: E402
 from geosite.processes.hosts.http import made_ready  # noqa: E402
 from geosite.processes.hosts.jobs import Limits, Manager, Refused, folder_size  # noqa: E402
 
@@ -135,3 +139,50 @@ def test_a_job_is_removed_with_its_outputs_and_its_answer(tmp_path: Path) -> Non
     assert not any((tmp_path / "jobs").iterdir())
     with pytest.raises(base.JobNotFoundError):
         host.delete_job("a")
+
+
+@pytest.fixture
+def still(monkeypatch: pytest.MonkeyPatch) -> list[subprocess.Popen[str]]:
+    """Runs that read what is asked, say nothing and stand still."""
+    begun: list[subprocess.Popen[str]] = []
+    popen = subprocess.Popen
+
+    def begin(_: object, **options: Any) -> subprocess.Popen[str]:
+        begun.append(popen(["sleep", "30"], **options))
+        return begun[-1]
+
+    monkeypatch.setattr(jobs.subprocess, "Popen", begin)
+    return begun
+
+
+def test_a_run_that_takes_too_long_is_ended(
+    still: list[subprocess.Popen[str]], tmp_path: Path
+) -> None:
+    host = manager(tmp_path, seconds=0.2)
+    host.results_of("a").mkdir(parents=True)
+    start = time.monotonic()
+    with pytest.raises(RuntimeError, match=r"^it took longer than 0\.2 s and was ended$"):
+        host.run("derive-slope", {}, "a")
+    assert 0.2 <= time.monotonic() - start < 15
+    assert still[0].returncode == -9
+    assert not any((tmp_path / "jobs").iterdir())
+
+
+def test_a_host_that_stops_ends_its_runs(
+    still: list[subprocess.Popen[str]], tmp_path: Path
+) -> None:
+    host = manager(tmp_path)
+    told: list[str] = []
+
+    def run() -> None:
+        with pytest.raises(RuntimeError) as ended:
+            host.run("derive-slope", {}, "a")
+        told.append(str(ended.value))
+
+    thread = threading.Thread(target=run, daemon=True)
+    thread.start()
+    while not still:
+        time.sleep(0.01)
+    host.end_all()
+    thread.join(15)
+    assert told == ["it was ended, perhaps for want of memory"]

@@ -64,6 +64,17 @@ def test_all_that_is_wrong_with_a_request_is_told() -> None:
         'the output b is "value"',
         'response is "paper"',
     ]
+    long = {
+        "outputs": {"a": {"transmissionMode": "m" * 200}, "b": "v" * 200},
+        "response": "r" * 200,
+    }
+    with pytest.raises(InputError) as refused:
+        asked_for(long, ["a", "b"])
+    assert [p.what for p in refused.value.problems] == [
+        f'the transmissionMode of a is "{"m" * 79}',
+        f'the output b is "{"v" * 79}',
+        f'response is "{"r" * 79}',
+    ]
     with pytest.raises(InputError, match="outputs is no object; expected an object"):
         asked_for({"outputs": 3}, ["a"])
 
