@@ -190,7 +190,7 @@ def _by_sections(
     factor = ground.network.frame.combined_factor
     origin, along, length, half_width = _axis(shape)
     across = np.array([-along[1], along[0]])
-    refuse_dense(f"earthwork {name}", "interval", max(length, 2 * half_width) / factor, interval)
+    refuse_dense(f"earthwork {name}", "interval", length / factor, interval)
 
     def area_at(at: float) -> tuple[float, float]:
         middle = origin + along * at

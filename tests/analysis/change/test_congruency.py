@@ -102,7 +102,7 @@ def test_of_three_levels_two_stories_fit_and_both_are_told() -> None:
 
 def test_marks_without_any_error_between_them_are_no_test() -> None:
     test = congruency([1.0, 1.0], np.ones((2, 2)), frame_of_level(2))
-    assert (test.degrees_of_freedom, test.passed) == (0, True)
+    assert (test.statistic, test.degrees_of_freedom, test.probability) == (0.0, 0, 1.0)
 
 
 def test_one_mark_alone_is_no_test() -> None:
