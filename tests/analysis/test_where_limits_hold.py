@@ -124,6 +124,20 @@ def test_abroad_defaults_are_said_to_be_no_law_with_their_sections() -> None:
     assert "[grades] limits_file and [drainage]" in said.text
 
 
+@pytest.mark.parametrize(
+    ("epsg", "longitude", "latitude", "told"),
+    [(32631, 0.5, 0.5, "0.50 N, 0.50 E"), (32730, -0.5, -0.25, "0.25 S, 0.50 W")],
+)
+def test_the_place_is_told_with_its_side_however_near_it_lies_to_the_equator(
+    epsg: int, longitude: float, latitude: float, told: str
+) -> None:
+    from pyproj import Transformer
+
+    at = Transformer.from_crs(4326, epsg, always_xy=True).transform(longitude, latitude)
+    (said,) = default_limit_findings([steep(is_default=True)], [], frame(epsg, at))
+    assert f"no law at {told}, outside the United States" in said.text
+
+
 def test_limits_of_the_site_and_sites_in_the_states_need_no_such_word() -> None:
     assert default_limit_findings([steep(is_default=False)], [], ABROAD) == ()
     assert default_limit_findings([steep(is_default=True)], [fall()], AT_HOME) == ()
