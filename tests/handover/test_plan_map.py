@@ -25,7 +25,7 @@ from geosite.handover.plan.canvas import Canvas
 from geosite.handover.plan.layout import Layout, View, choose_layout
 from geosite.handover.plan.map import draw_map
 from geosite.handover.plan.map_edge import frame_group, header_group
-from geosite.handover.plan.map_labels import name_clearances
+from geosite.handover.plan.map_labels import name_arrows, name_clearances
 from geosite.handover.plan.map_linework import (
     draw_areas,
     draw_arrows,
@@ -235,6 +235,10 @@ def test_arrows_point_the_way_water_runs_and_are_longer_where_it_is_steeper() ->
         assert opacity == (FADED if number in (2, 3) else 1.0)
     # a number stands only at those that are steady and have one
     assert [steep for _, steep in page.arrow_labels] == [0.05, 1.0]
+    name_arrows(page)
+    # small letters of this ink are thin on grey ground
+    looks = {(text.weight, text.halo, text.colour) for text in page.texts["drainage_arrows"]}
+    assert looks == {("bold", True, WATER)}
 
 
 @pytest.mark.parametrize(

@@ -10,7 +10,7 @@ import numpy as np
 import shapely
 
 from geosite.base.arrays import Floats
-from geosite.drawing.ink import FAINT, TEXT
+from geosite.drawing.ink import TEXT
 from geosite.drawing.labels import Line, along, around
 from geosite.handover.palette import ALERT, EARTH, PARCEL, WATER
 from geosite.handover.plan.canvas import (
@@ -113,7 +113,7 @@ def name_marks(page: Canvas, marks: Sequence[Mark], *, important: bool) -> None:
             mark.feature or mark.name,
             size=LETTERING if important else _SMALL,
             bold=important,
-            colour=colour if important else FAINT,
+            colour=colour,
         )
         lines = [name]
         if mark.elevation is not None:
@@ -410,6 +410,6 @@ def name_arrows(page: Canvas) -> None:
     places = np.array([place for place, _ in page.arrow_labels]).reshape(-1, 2)
     for i in thin(places, 24.0 * page.k, page.view):
         (x, y), steep = places[i].tolist(), page.arrow_labels[i][1]
-        text = page.line(f"{steepness(steep)} %", size=_SMALL, colour=WATER)
+        text = page.line(f"{steepness(steep)} %", size=_SMALL, bold=True, colour=WATER)
         beside = around(x, y, text.width, text.size, 1.2 * page.k)
         page.write("drainage_arrows", [text], beside, count=False, most=2.0)
