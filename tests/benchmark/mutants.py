@@ -6,10 +6,10 @@
 A mutant is a module with one thing changed: a comparison, an arithmetic sign, a number, a
 condition, a returned value, or a statement left out. It is killed if a test fails or takes much
 longer than it should. No file is written: each mutant lives in a forked process whose import of
-that one module is given the changed tree. The tests run are the modules of tests that run the
-changed statement, in their own process or in a copy of it, quick ones first; hypothesis gets few
-examples, always the same. A room may lie in another (`network/walk`), and `network/.` is the
-modules that lie in no room within.
+that one module is given the changed tree. The tests run are the modules of tests, and the cases of
+approved text, that run the changed statement, in their own process or in a copy of it, quick ones
+first; hypothesis gets few examples, always the same. A room may lie in another (`network/walk`),
+and `network/.` is the modules that lie in no room within.
 
 Left alone: annotations, decorators, words, and the `strict` of `zip`, which tells on nobody.
 """
@@ -388,7 +388,7 @@ def all_tests(kept: Path | None, folders: Sequence[str]) -> list[Tests]:
     if kept and kept.exists():
         known = json.loads(kept.read_text(encoding="utf-8"))
     modules = [p for kind in folders for p in sorted((REPO / "tests" / kind).rglob("test_*.py"))]
-    for name in (str(path.relative_to(REPO)) for path in modules):
+    for name in (name for path in modules for name in parts(path)):
         if name not in known and (told := traced(name)):
             known[name] = told
             if kept:
@@ -402,6 +402,17 @@ def all_tests(kept: Path | None, folders: Sequence[str]) -> list[Tests]:
         )
         for name, told in known.items()
         if told["lines"]
+    ]
+
+
+def parts(module: Path) -> list[str]:
+    """Return a module of tests, or each case of approved text: together they take a minute."""
+    name = str(module.relative_to(REPO))
+    texts = module.parent / "text"
+    if not texts.is_dir():
+        return [name]
+    return [
+        f"{name}::test_what_leaves_is_as_approved[{case.name}]" for case in sorted(texts.iterdir())
     ]
 
 
