@@ -28,6 +28,7 @@ from package_cases import (
 )  # fmt: skip
 
 from geosite.base.errors import Finding
+from geosite.handover.model import Table
 from geosite.handover.palette import ALERT, BUILDING
 from geosite.handover.viewer.page import write_viewer
 
@@ -384,7 +385,10 @@ return at;
 """
 
 
-def test_a_design_has_an_ink_and_a_name_of_its_own(browser: Any, tmp_path: Path) -> None:
+@pytest.mark.parametrize("title", ["", "Oval pad"])
+def test_a_design_has_an_ink_and_a_name_of_its_own(
+    title: str, browser: Any, tmp_path: Path
+) -> None:
     """Blue dots would make a doubtful pond of it; and no line runs through its own name."""
     site = ferry_landing()
     corners = np.array([(14.0, 14.0), (22.0, 14.0), (22.0, 18.0), (14.0, 18.0), (14.0, 14.0)])
@@ -392,7 +396,8 @@ def test_a_design_has_an_ink_and_a_name_of_its_own(browser: Any, tmp_path: Path)
     edges = layer(
         "design_edges", "Edges of designs", "LineString", [{"design": "pad_east"}], [ring]
     )
-    site = dataclasses.replace(site, layers=(*site.layers, edges))
+    told = Table("designs", "", (), [{"design": "pad_east", "title": title}])
+    site = dataclasses.replace(site, layers=(*site.layers, edges), tables=(told,))
     script = browser.execute_cdp_cmd("Page.addScriptToEvaluateOnNewDocument", {"source": LISTEN})
     try:
         show(browser, write_viewer(tmp_path, only(site, "lines", "design_edges", "parcels")))
@@ -401,7 +406,7 @@ def test_a_design_has_an_ink_and_a_name_of_its_own(browser: Any, tmp_path: Path)
         browser.execute_cdp_cmd("Page.removeScriptToEvaluateOnNewDocument", script)
     drawn = np.array(browser.execute_script(ROOF, [int(ALERT[i : i + 2], 16) for i in (1, 3, 5)]))
     assert len(drawn) > 60  # of lines the soft edges have other colours
-    x0, y0, x1, y1 = names["design pad east"]
+    x0, y0, x1, y1 = names[f"design {title or 'pad east'}"]
     inside = (drawn[:, 0] > x0) & (drawn[:, 0] < x1) & (drawn[:, 1] > y0) & (drawn[:, 1] < y1)
     # the letters have its ink, the line has none of their room: it is as wide as the whole pad
     wide = np.ptp(drawn[~inside][:, 0])

@@ -171,7 +171,7 @@ def _designs(package: Package, per_metre: float, unit: str) -> list[Block]:
         rows.append((name, reach, str(r.get("parcel") or ""), told, str(r.get("verdict") or "")))
     columns = (
         Column("design", 1.0),
-        Column("", 0.8),
+        Column("what of it", 0.8),
         Column("parcel", 0.8),
         Column("least distance to its line,\nnegative beyond it", 1.0, "end"),
         Column("verdict", 0.6),

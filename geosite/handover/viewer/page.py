@@ -40,7 +40,7 @@ from geosite.handover.palette import (
 from geosite.handover.plan.symbols import rounded_each
 from geosite.handover.styles.signs import FADED, STEADY, TURNING, code_tints
 from geosite.handover.wording.measures import Measures
-from geosite.handover.wording.names import named_on_paper
+from geosite.handover.wording.names import design_titles, named_on_paper
 from geosite.handover.wording.reference import accuracy_words, crs_words, height_words
 
 __all__ = ["viewer_script", "write_viewer"]
@@ -217,6 +217,7 @@ def _site(package: Package, unit: str) -> dict[str, Any]:
             }
             for name, code in package.codes.items()
         },
+        "designs": design_titles(package),
         "look": _findings(package, "look"),
         "notes": _findings(package, "note"),
         "told_unit": package.unit,

@@ -362,7 +362,7 @@ function write(context, width, height_, X, Y, ratio, ink, held) {
   }
   for (const f of visible("lines")) alongside(f, [readable(f.p.feature)], ink.text);
   const designs = new Map([...visible("design_edges")].reverse().map((f) => [f.p.design, f]));
-  for (const [design, f] of designs) alongside(f, [`design ${readable(design)}`], ink.alert);
+  for (const [design, f] of designs) alongside(f, [short(`design ${site.designs[design] ?? readable(design)}`, 35)], ink.alert);
   // a few of many marks named at random would tell nothing: most of them, or none
   const plain = visible("points").filter((f) => !grand(f));
   if (most - written > small.length / 2)

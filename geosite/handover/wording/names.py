@@ -7,7 +7,7 @@ from collections.abc import Iterable
 
 from geosite.handover.model import Layer, Package, Table
 
-__all__ = ["design_name", "named_on_paper", "readable_name"]
+__all__ = ["design_name", "design_titles", "named_on_paper", "readable_name"]
 
 _NAMED = ("feature", "code", "line", "design", "part", "earthwork", "section")
 """Columns of layers and tables that hold keys of the field book or the site file."""
@@ -38,10 +38,11 @@ def design_name(package: Package, key: str) -> str:
     >>> design_name(yard, "pad"), design_name(yard, "long_pier")
     ('Boarding pad', 'long pier')
     """
-    return _titles(package).get(key) or readable_name(key)
+    return design_titles(package).get(key) or readable_name(key)
 
 
-def _titles(package: Package) -> dict[str, str]:
+def design_titles(package: Package) -> dict[str, str]:
+    """Return the titles of the designs that have one, by key."""
     return {
         str(r["design"]): str(r["title"])
         for table in package.tables
@@ -77,7 +78,7 @@ def named_on_paper(package: Package, texts: Iterable[str]) -> list[str]:
         return readable_name(key) + found[0][len(key) :] if key in keys else found[0]
 
     told = list(texts)
-    if titles := _titles(package):
+    if titles := design_titles(package):
         # the longest first, so that none is taken for the beginning of another
         longest_first = sorted(titles, key=len, reverse=True)
         one = rf"(?:{'|'.join(re.escape(key) for key in longest_first)})(?![\w-])"
