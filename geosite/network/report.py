@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from geosite.base.arrays import Floats
-from geosite.base.map_frame import longitude_latitude
+from geosite.base.wgs84 import to_wgs84
 from geosite.fieldbook.model import FieldBook, Notes
 from geosite.network import report_model as model
 from geosite.network import report_trust as trust
@@ -118,8 +118,9 @@ def _frame(network: Network) -> model.MapFrame:
     frame = network.frame
     longitude, latitude = None, None
     if frame.crs_wkt:
-        found = longitude_latitude(frame.crs_wkt, *frame.origin)
-        longitude, latitude = (round(float(degrees), 5) for degrees in found)
+        found = to_wgs84(frame).place(frame.origin)[0]
+        if np.isfinite(found).all():
+            longitude, latitude = (round(degrees, 5) for degrees in found.tolist())
     return model.MapFrame(
         crs=frame.crs_name,
         vertical_crs=frame.vertical_name,

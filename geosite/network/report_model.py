@@ -54,8 +54,8 @@ class MapFrame:
     convergence_deg
         Geodetic azimuth minus grid azimuth, there.
     latitude, longitude
-        Of the middle of the known marks to a metre, degrees on the datum of the CRS; longitudes
-        count from Greenwich. ``None`` on a plan without a CRS.
+        Of the middle of the known marks to a metre, degrees, WGS 84 as in GeoJSON and other maps.
+        ``None`` on a plan without a CRS.
     """
 
     crs: str

@@ -87,6 +87,20 @@ def test_the_bounding_box_holds_everything(whole: dict[str, Any]) -> None:
     assert whole["bbox"] == [*every.min(axis=0).tolist(), *every.max(axis=0).tolist()]
 
 
+@pytest.mark.parametrize(("code", "middle"), [(32617, -80.5), (27700, -0.1), (32601, -176.0)])
+def test_the_bounding_box_west_of_greenwich(tmp_path: Path, code: int, middle: float) -> None:
+    """Section 5: west, south, east, north, longitudes from -180 to 180."""
+    to_map = Transformer.from_crs(CRS(code).geodetic_crs, code, always_xy=True)
+    for number in range(12):
+        corner = np.array(to_map.transform(middle + 0.0003 * number, 40.0 + number))
+        ring = corner + np.array([(0.0, 0.0), (31.7 + number, 1.3), (30.1, 22.9 + number)])
+        given = shapely.Polygon([(*place, 1.0) for place in ring.tolist()])
+        crs = {"crs_wkt": CRS(code).to_wkt(), "crs_name": "", "origin": tuple(corner.tolist())}
+        whole = written(tmp_path, one_layer(given, **crs))
+        every = np.array(positions(whole["features"][0]["geometry"]["coordinates"]))
+        assert whole["bbox"] == [*every.min(axis=0).tolist(), *every.max(axis=0).tolist()]
+
+
 def test_rings_follow_the_right_hand_rule(tmp_path: Path) -> None:
     """Section 3.1.6: exterior counter-clockwise, holes clockwise, whatever came in."""
     corner = np.array([512_000, 5_276_000, 0])

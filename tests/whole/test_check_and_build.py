@@ -63,3 +63,18 @@ def test_check_says_whether_a_place_can_be_written(tmp_path: Path) -> None:
     fine = geosite("check", site, "--out", tmp_path / "new" / "deep")
     assert fine.status == 0, fine.err
     assert not (tmp_path / "new").exists()
+
+
+def test_where_the_site_lies_is_told_in_wgs84(tmp_path: Path) -> None:
+    """The centre of the Dutch grid: on its own datum it lies 110 m north of where a phone finds it.
+
+    52.155172897 N, 5.387203657 E by RDNAPTRANS2018 (Kadaster and Rijkswaterstaat, test points;
+    from memory); on the datum of the map 52.156160556 N, 5.387638889 E.
+    """
+    (tmp_path / "field_book.csv").write_bytes((JETTY / "field_book.csv").read_bytes())
+    text = (JETTY / "site.toml").read_text().replace('"EPSG:2264"', '"EPSG:28992"')
+    text = text.replace('vertical_crs = "EPSG:6360"', "").replace("1540000.0", "155000.0")
+    (tmp_path / "site.toml").write_text(text.replace("540000.0", "463000.0"))
+    told = geosite("check", tmp_path / "site.toml")
+    assert told.status == 0, told.err
+    assert "the site lies at 52.1552 N, 5.3872 E" in told.out

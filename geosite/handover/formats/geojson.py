@@ -109,7 +109,8 @@ def _box(texts: Sequence[LayerText]) -> list[float] | None:
     (west, south), (east, north) = bounds[:, :2].min(axis=0), bounds[:, 2:].max(axis=0)
     turned = np.array([text.turned for text in texts])
     first, last = turned[:, 0].min(), turned[:, 1].max()
-    if last > 180.0 and last - first < east - west:
+    # west of Greenwich both spans are one but for the last digit, which decides nothing
+    if east - west > 180.0 and last - first < east - west:
         west, east = first, round(last - 360.0, _DECIMALS)
     return [float(west), float(south), float(east), float(north)]
 
