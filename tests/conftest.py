@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-import fcntl
+import contextlib
 import os
 import shutil
 import subprocess
 import sys
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 import pytest
 from cli_runner import FERRY
@@ -80,9 +80,24 @@ def _built_once(site: Path, place: Path) -> Path:
     name = f"built_{site.parent.name}"
     folder, out = place / name, place / f"{name}.in_work"
     with (place / f"{name}.lock").open("w") as lock:
-        fcntl.flock(lock, fcntl.LOCK_EX)
+        _lock(lock)
         if not folder.exists():
             command = Path(sys.executable).with_name("geosite")
             subprocess.run([command, "build", site, "--out", out], check=True, timeout=120)
             shutil.move(out, folder)
     return folder
+
+
+def _lock(file: IO[str]) -> None:
+    """Wait until no other process holds a file, which is held until it is closed."""
+    if sys.platform != "win32":
+        import fcntl
+
+        fcntl.flock(file, fcntl.LOCK_EX)
+        return
+    import msvcrt
+
+    while True:
+        with contextlib.suppress(OSError):  # held for ten seconds: ask again
+            msvcrt.locking(file.fileno(), msvcrt.LK_LOCK, 1)
+            return
