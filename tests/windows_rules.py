@@ -5,7 +5,7 @@
 The command runs once as it is into a folder that goes, which loads every library, then by the
 rules: a file is flushed by a handle that may write (FlushFileBuffers), folders cannot be opened, no
 name is taken by another file without saying so (MoveFile), nothing that is open is moved or
-removed, there is no fork, no lock of a file, no signal but an interrupt and an end. Of geosite
+removed, there is no fork, other locks, no signal but an interrupt and an end. Of geosite
 itself nothing was loaded before they hold.
 """
 
@@ -21,6 +21,7 @@ import sys
 import tempfile
 from collections.abc import Sequence
 from pathlib import Path
+from types import SimpleNamespace
 
 UNKNOWN = (
     *("fork", "sched_getaffinity", "memfd_create", "killpg", "getuid", "geteuid", "sysconf"),
@@ -84,6 +85,15 @@ def keep_windows_rules() -> None:
         delattr(os, name)
     for name in NO_SIGNALS:
         delattr(signal, name)
+    flock, taken = fcntl.flock, fcntl.LOCK_EX | fcntl.LOCK_NB
+
+    def locking(number, mode, count):
+        try:
+            flock(number, taken)
+        except BlockingIOError:
+            raise denied(number) from None
+
+    sys.modules["msvcrt"] = SimpleNamespace(LK_NBLCK=2, locking=locking)
     for name in NO_MODULES:
         sys.modules[name] = None
     sys.platform = "win32"

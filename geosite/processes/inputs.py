@@ -13,7 +13,7 @@ import re
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
-from urllib.parse import unquote, urlsplit
+from urllib.parse import urlsplit
 
 from geosite.base.errors import InputError
 from geosite.base.problems import Problems, did_you_mean, nearest, shown
@@ -288,7 +288,9 @@ def _local_file(name: str, value: Any, problems: Problems) -> Path | None:
                 "path-address", f"{name} is {shown(value)}", "a file on this machine", remedy
             )
             return None
-        text = unquote(parts.path)
+        from urllib.request import url2pathname
+
+        text = url2pathname(parts.path)  # on Windows a drive stands in front
     elif (_SCHEME.match(text) and "//" in text) or text.startswith(("/vsi", "\\\\", "//")):
         # GDAL would follow these to the network or into other files
         problems.add("path-address", f"{name} is {shown(value)}", "a file on this machine", remedy)

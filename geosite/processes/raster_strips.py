@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import shutil
 import tempfile
+import traceback
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -128,4 +129,9 @@ def room_for(cost: Cost, context: Context) -> Iterator[ScratchFolder]:
         )
     context.progress(0.02, str(cost))
     with tempfile.TemporaryDirectory(prefix=".geosite-rows-", dir=context.out) as folder:
-        yield ScratchFolder(Path(folder))
+        try:
+            yield ScratchFolder(Path(folder))
+        except BaseException as error:
+            # where it stopped strips are still mapped, and Windows removes no file that is
+            traceback.clear_frames(error.__traceback__)
+            raise

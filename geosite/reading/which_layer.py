@@ -47,7 +47,7 @@ def layer_of(
     Returns
     -------
     str or None
-        ``None`` for a file that lists no layers.
+        ``None`` for a file of one layer, which drivers may call by different names, or none.
 
     Raises
     ------
@@ -69,7 +69,7 @@ def layer_of(
             )
         return wanted
     if len(names) < 2:
-        return names[0] if names else None
+        return None
     fitting = []
     for name in names:
         with open_layer(name) as source:

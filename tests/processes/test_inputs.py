@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import json
+import nturl2path
 import os
 from pathlib import Path
 from typing import Any
@@ -267,3 +268,9 @@ def test_each_of_a_list_of_files_is_checked_as_one_alone(tmp_path: Path) -> None
     assert "does not exist" in said
     for wrong in ([], "a.toml", [3], [str(one), "/vsicurl/x"], [str(tmp_path)]):
         assert lines(FILES, sites=wrong)
+
+
+def test_a_file_address_begins_with_a_drive_on_windows(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("urllib.request.url2pathname", nturl2path.url2pathname)
+    (said,) = lines(FILE, points="file:///C:/yard%20two/points.csv")
+    assert said.startswith("C:\\yard two\\points.csv: ")

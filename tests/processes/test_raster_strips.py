@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -13,8 +14,9 @@ import rasterio
 import shapely
 from rasterio.transform import Affine
 
-from geosite.base.errors import InputError, OutputRefused
+from geosite.base.errors import InputError, OutputRefused, Problem
 from geosite.base.grid import MAX_CELLS, Grid
+from geosite.base.large_rasters import ScratchFolder
 from geosite.processes import raster_strips as in_strips
 from geosite.processes.derive_slope import slope_of_rows
 from geosite.processes.registry import execute
@@ -279,3 +281,18 @@ def test_some_rows_have_the_slope_that_all_rows_have(top: int, bottom: int) -> N
         np.testing.assert_array_equal(some, every[top:bottom])
     # one row more on either side, where there is one
     assert read == [(max(top - 1, 0), min(bottom + 1, 9))]
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="looks at /proc for what is mapped")
+def test_where_strips_are_refused_none_stays_mapped(tmp_path: Path) -> None:
+    def refused(folder: ScratchFolder) -> None:
+        strip = folder.rows((4, 5), np.float32).mapped(0, 2)
+        strip[:] = 1.0
+        raise InputError(Problem("odd", "is odd", "even", "correct it"))
+
+    context = SimpleNamespace(out=tmp_path, progress=lambda share, words: None)
+    cost = in_strips.Cost(2, 2, 10_000, 10_000)
+    with pytest.raises(InputError) as kept, in_strips.room_for(cost, context) as folder:
+        refused(folder)
+    assert kept.value.problems[0].code == "odd"
+    assert ".geosite-rows-" not in Path("/proc/self/maps").read_text()

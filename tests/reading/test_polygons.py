@@ -52,6 +52,15 @@ def test_kml(tmp_path: Path) -> None:
     assert "WGS 84" in layer.crs_wkt
 
 
+def test_the_one_layer_of_a_file_is_read_whatever_it_is_called(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # lists are made by another driver than the layer is opened by, where a library has both
+    shapefile(tmp_path / "map.shp", "EPSG:25832")
+    monkeypatch.setattr(fiona, "listlayers", lambda *_, **__: ["of another driver"])
+    assert read(tmp_path / "map.shp", name_field="parcel").names == ("12",)
+
+
 def test_zipped_shapefile(tmp_path: Path) -> None:
     (tmp_path / "parts").mkdir()
     shapefile(tmp_path / "parts/map.shp", "EPSG:25832")

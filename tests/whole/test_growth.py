@@ -97,7 +97,7 @@ def test_a_small_yard_is_built_without_what_it_does_not_need(tmp_path: Path) -> 
     ours = {name for name in found if name.startswith("geosite.")}
     assert not {f"geosite.{name}" for name in NOT_FOR_THE_JETTY} & ours
     # each costs a good half millisecond
-    assert len(ours) < 310
+    assert len(ours) <= 310
 
 
 def seconds(work: Callable[[], object], runs: int = 3) -> float:

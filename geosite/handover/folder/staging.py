@@ -28,6 +28,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from geosite.base.errors import GeositeError, OutputRefused, Problem
+from geosite.base.file_lock import lock
 from geosite.base.interrupt import stop_if_asked
 from geosite.handover.folder.output_place import (
     cannot_write,
@@ -231,23 +232,22 @@ def _make_parents(out: Path, parent: Path) -> list[Path]:
     return made
 
 
-@contextmanager
-def _only_one(out: Path, lock: Path) -> Iterator[bool]:
-    """Hold the lock of a target; yields whether it is held (some file systems have no locks)."""
-    if sys.platform == "win32":
-        yield False
-        return
-    import fcntl
+_PLAIN = getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_CLOEXEC", 0)
+"""No link, and no other process's: Windows knows neither flag."""
 
+
+@contextmanager
+def _only_one(out: Path, path: Path) -> Iterator[bool]:
+    """Hold the lock of a target; yields whether it is held (some file systems have no locks)."""
     # a run that was killed a moment ago lets go when the system has cleared it away
     patience = time.monotonic() + 0.5
     while True:
         try:
-            handle = os.open(lock, os.O_RDONLY | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC, 0o666)
+            handle = os.open(path, os.O_RDONLY | os.O_CREAT | _PLAIN, 0o666)
         except OSError as error:
             raise OutputRefused(cannot_write(out, error)) from error
         try:
-            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            lock(handle)
         except BlockingIOError:
             os.close(handle)
             if time.monotonic() < patience:
@@ -266,7 +266,7 @@ def _only_one(out: Path, lock: Path) -> Iterator[bool]:
             held = True
             # the run before may have removed the file between our open and our lock
             try:
-                same = os.path.samestat(os.fstat(handle), os.stat(lock))
+                same = os.path.samestat(os.fstat(handle), os.stat(path))
             except FileNotFoundError:
                 same = False
             if not same:
@@ -276,9 +276,12 @@ def _only_one(out: Path, lock: Path) -> Iterator[bool]:
     try:
         yield held
     finally:
+        if sys.platform == "win32":  # what is open stays there
+            os.close(handle)
         with contextlib.suppress(OSError):
-            os.unlink(lock)
-        os.close(handle)
+            os.unlink(path)
+        if sys.platform != "win32":
+            os.close(handle)
 
 
 def _recover(out: Path, target: Path, key: str) -> None:

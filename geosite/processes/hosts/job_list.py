@@ -6,13 +6,13 @@ import contextlib
 import json
 import os
 import sqlite3
-import sys
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 from geosite.base.errors import InputError, Problem
+from geosite.base.file_lock import lock
 
 __all__ = ["JobList", "only_host"]
 
@@ -120,15 +120,10 @@ def only_host(folder: Path) -> Iterator[None]:
     InputError
         Another host serves the folder.
     """
-    if sys.platform == "win32":
-        yield
-        return
-    import fcntl
-
-    handle = os.open(folder / "lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+    handle = os.open(folder / "lock", os.O_RDWR | os.O_CREAT | getattr(os, "O_CLOEXEC", 0), 0o600)
     try:
         try:
-            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            lock(handle)
         except BlockingIOError:
             raise InputError(
                 Problem(
