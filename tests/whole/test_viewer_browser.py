@@ -385,7 +385,7 @@ return at;
 """
 
 
-@pytest.mark.parametrize("title", ["", "Oval pad"])
+@pytest.mark.parametrize("title", ["", "Slab"])
 def test_a_design_has_an_ink_and_a_name_of_its_own(
     title: str, browser: Any, tmp_path: Path
 ) -> None:
