@@ -440,6 +440,19 @@ def test_a_building_stands_in_the_relief_as_a_block_with_a_flat_roof(
     assert len(browser.execute_script(ROOF, colour)) < 100
 
 
+def test_names_in_the_relief_are_those_of_the_plan(browser: Any, page: Path) -> None:
+    script = browser.execute_cdp_cmd("Page.addScriptToEvaluateOnNewDocument", {"source": LISTEN})
+    try:
+        show(browser, page)
+        browser.find_element("id", "relief-mode").click()
+        settle(browser)
+        names = {text for text, *_ in browser.execute_script("return window.written")}
+    finally:
+        browser.execute_cdp_cmd("Page.removeScriptToEvaluateOnNewDocument", script)
+    assert {"ticket house", "inlet west"} <= names
+    assert not [name for name in names if "_" in name]
+
+
 def test_hostile_names_do_nothing(browser: Any, tmp_path: Path) -> None:
     show(browser, write_viewer(tmp_path, hostile_landing(*HOSTILE)))
     click(browser)

@@ -2,7 +2,7 @@
 
 import {
   METRE, area, baselineEnds, byId, cellAt, coordinate, darkScreen, element, extent, height, inks,
-  layers, marks, metres, perMetre, rasters, site, unit, valueAt, wind,
+  layers, marks, metres, perMetre, rasters, readable, site, unit, valueAt, wind,
 } from "./site.js";
 import { look, paintPlan, shown, tintRange } from "./plan.js";
 import { buildings, roofOf } from "./blocks.js";
@@ -76,7 +76,7 @@ function signRelief() {
   context.textBaseline = "bottom";
   context.lineWidth = 3 * ratio;
   for (const building of shown.get("areas") ? buildings : []) {
-    const roof = roofOf(building, reliefView.exaggeration), name = String(building.name ?? "").slice(0, 24);
+    const roof = roofOf(building, reliefView.exaggeration), name = readable(building.name).slice(0, 24);
     const place = relief.seen(...(building.label ?? building.rings[0]).slice(0, 2), roof);
     if (!place || context.measureText(name).width > 0.7 * relief.wideOf(building.rings[0], roof)) continue;
     context.strokeStyle = ink.paper;
@@ -89,7 +89,7 @@ function signRelief() {
     if (!(inlet || baselineEnds.has(mark.point)) || mark.elevation === undefined) continue;
     const place = relief.seen(mark.e, mark.n, mark.elevation);
     if (!place) continue;
-    const text = String((inlet && mark.feature) || mark.point).slice(0, 24);
+    const text = (inlet && mark.feature ? readable(mark.feature) : String(mark.point)).slice(0, 24);
     context.strokeStyle = ink.paper;
     context.fillStyle = inlet ? ink.water : ink.text;
     context.strokeText(text, place[0], place[1] - 8 * ratio);

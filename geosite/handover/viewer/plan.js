@@ -1,6 +1,6 @@
 // The site from above, painted on any canvas: the screen, and the cloth that the relief wears.
 
-import { area, baselineEnds, darkScreen, extent, inks, layers, metres, rampColour, rasters, site } from "./site.js";
+import { area, baselineEnds, darkScreen, extent, inks, layers, metres, rampColour, rasters, readable, site } from "./site.js";
 
 const QUIET = ["parcel_clearances", "catchments", "outflows"]; // switched on when asked for
 export const shown = new Map(site.layers.map((layer) => [layer.name, !QUIET.includes(layer.name)]));
@@ -294,8 +294,7 @@ function write(context, width, height_, X, Y, ratio, ink, held) {
       ([dx, dy]) => place(x + dx, y + dy, lines, colour, bold),
     );
   };
-  // as on paper: keys of the field book have blanks where people read
-  const readable = (key) => short(String(key ?? "").replaceAll("_", " "));
+  const named = (key) => short(readable(key));
   const short = (text, limit = 28) => (text.length > limit ? `${text.slice(0, limit - 1)}…` : text);
   const visible = (name) => (shown.get(name) ? layers.get(name)?.features ?? [] : []);
   // no name covers a sign; the name of an area may cover ordinary marks where it has no other room
@@ -308,7 +307,7 @@ function write(context, width, height_, X, Y, ratio, ink, held) {
   for (const f of visible("points")) {
     if (!grand(f)) continue;
     const inlet = site.codes[f.p.code]?.inlet;
-    const name = inlet && f.p.feature ? readable(f.p.feature) : short(f.p.point);
+    const name = inlet && f.p.feature ? named(f.p.feature) : short(f.p.point);
     beside(X(f.g[0][0]), Y(f.g[0][1]), [name], inlet ? ink.water : ink.text, true);
   }
   const middle = (f) => {
@@ -321,7 +320,7 @@ function write(context, width, height_, X, Y, ratio, ink, held) {
     return [(box[0] + box[2]) / 2, (box[1] + box[3]) / 2];
   };
   for (const f of visible("areas")) {
-    const size = f.p.net_area_m2 ?? f.p.area_m2, lines = [readable(f.p.feature)];
+    const size = f.p.net_area_m2 ?? f.p.area_m2, lines = [named(f.p.feature)];
     if (size !== undefined) lines.push(area(size));
     const [e, n] = f.label ?? middle(f);
     const steps = [[0, 0], [0, 26], [0, -26], [60, 0], [-60, 0], [90, 40], [-90, 40]];
@@ -360,7 +359,7 @@ function write(context, width, height_, X, Y, ratio, ink, held) {
     const [e, n] = middle(f);
     [0, 40, -40, 80, -80].some((dy) => place(X(e), Y(n) + dy * ratio, [`parcel ${short(f.p.parcel ?? "")}`], ink.parcel, false));
   }
-  for (const f of visible("lines")) alongside(f, [readable(f.p.feature)], ink.text);
+  for (const f of visible("lines")) alongside(f, [named(f.p.feature)], ink.text);
   const designs = new Map([...visible("design_edges")].reverse().map((f) => [f.p.design, f]));
   for (const [design, f] of designs) alongside(f, [short(`design ${site.designs[design] ?? readable(design)}`, 35)], ink.alert);
   // a few of many marks named at random would tell nothing: most of them, or none

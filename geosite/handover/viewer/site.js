@@ -90,6 +90,8 @@ export const area = (value, half) => {
   const written = (v) => (v * scale).toFixed(digits).replace(/\B(?=(\d{3})+(?!\d))/g, "\u202f");
   return `${written(value)}${half > 0 ? ` ± ${written(half)}` : ""} ${unit.name}²`;
 };
+// as on paper: keys of the field book have blanks where people read
+export const readable = (key) => String(key ?? "").replaceAll("_", " ");
 export const percent = (value) => `${value.toFixed(1)} %`;
 const mapDigits = site.unit_m < 0.9 ? 2 : 3;
 export const coordinate = (value, axis) => {
