@@ -42,9 +42,16 @@ def crs_words(wkt: str, name: str) -> str:
     --------
     >>> crs_words('PROJCRS["ETRS89 / UTM zone 32N",BASEGEOGCRS[...', "EPSG:25832")
     'ETRS89 / UTM zone 32N (EPSG:25832)'
+
+    One without a code has its name once:
+
+    >>> crs_words('PROJCRS["Harbour grid",BASEGEOGCRS[...', "Harbour grid")
+    'Harbour grid'
     """
     called = re.match(r'\s*[A-Z_]+\["([^"]{1,80})"', wkt)
-    return printable(name if called is None else f"{called[1]} ({name})", 120)
+    if called is None or called[1] == name:
+        return printable(name, 120)
+    return printable(f"{called[1]} ({name})", 120)
 
 
 def height_words(frame: Frame) -> str:
