@@ -4,13 +4,23 @@ from __future__ import annotations
 
 import math
 
+from geosite.base.units import FOOT_M
+
 __all__ = ["alone", "decimals", "grouped", "place_words", "places_told", "signed", "written"]
 
 #: Decimals of a number whose interval is not known.
 _USUAL = 2
-#: Units on a site, and the interval in them below which a number is as good as exact.
-_MEASURES = frozenset(("m", "m2", "m²", "m3", "m³", "ft", "ft2", "ft²", "yd3", "yd³"))
-_FINEST = 0.0005
+#: By units on a site the interval below which a number is as good as exact: the same in each.
+_FINEST = {
+    unit: 0.0005 / size_m**power
+    for size_m, power, units in (
+        (1.0, 1, ("m", "m2", "m²", "m3", "m³")),
+        (FOOT_M, 1, ("ft",)),
+        (FOOT_M, 2, ("ft2", "ft²")),
+        (3 * FOOT_M, 3, ("yd3", "yd³")),
+    )
+    for unit in units
+}
 #: Decimals of a number that nobody gave an interval, by its unit.
 _ALONE = {"m": 3, "m2": 1, "m3": 2, "percent": 1, "deg": 2, "ft": 3, "ft2": 0, "yd3": 2}
 
@@ -143,10 +153,10 @@ def written(value: float, half_width: float | None, unit: str = "") -> str:
     '749.8 +/- 2.0 m²'
     >>> written(749.806, None, "m²")
     '749.81 m²'
-    >>> written(5.002308, 0.000011, "m")
-    '5.00 m'
+    >>> written(5.002308, 0.000011, "m"), written(9.8562, 0.0011, "ft")
+    ('5.00 m', '9.86 ft')
     """
-    if half_width is not None and unit in _MEASURES and half_width < _FINEST:
+    if half_width is not None and half_width < _FINEST.get(unit, 0.0):
         half_width = None
     places = decimals(half_width)
     behind = f" {unit}" if unit else ""

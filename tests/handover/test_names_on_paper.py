@@ -129,6 +129,13 @@ def test_printed_amounts_add_up_to_the_printed_total() -> None:
     assert [row[4] for row in table.rows] == ["0.125", "0.125", "0.250"]  # type: ignore[union-attr]
 
 
+def test_pieces_are_counted() -> None:
+    charged = ((1.0, "1 piece"), (2.0, "2 pieces"), (2.1, "2.1 pieces"))
+    lines = [{"title": "Bollard", "per": "piece", "measured": n, "amount": n} for n, _ in charged]
+    *_, table = price_blocks([*lines, {"title": "Total", "amount": 5.1}])
+    assert [row[1] for row in table.rows][:3] == [said for _, said in charged]  # type: ignore[union-attr]
+
+
 @pytest.mark.slow
 def test_places_in_findings_say_which_is_which(built_landing: Path) -> None:
     import json

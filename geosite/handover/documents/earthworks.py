@@ -7,7 +7,7 @@ from typing import Any
 
 from geosite.base.rounding import decimals, grouped
 from geosite.drawing.document import Block, Column, Heading, Paragraph, Table
-from geosite.handover.wording.names import readable_name
+from geosite.handover.wording.names import design_called, readable_name
 from geosite.handover.wording.paper_units import PaperUnits
 
 __all__ = ["earthwork_blocks"]
@@ -28,7 +28,7 @@ _DESIGN_CAUTION = (
 
 def _design_earth(record: Record, units: PaperUnits) -> Iterator[tuple[str, ...]]:
     """Yield cut and fill of a design: of its surface, and of the ground below what is laid."""
-    name = str(record.get("title") or record.get("design") or "")
+    name = design_called(record)
     whole = _volumes(record, ("cut", "fill", "net"), units)
     yield (name, "with its banks", "to its surface", *whole)
     under = _volumes(record, ("formation_cut", "formation_fill"), units)
@@ -73,11 +73,11 @@ def earthwork_blocks(
         for r in records
     )
     columns = (
-        Column("earthwork or design", 0.9),
-        Column("feature", 0.7),
-        Column("method", 0.9),
-        Column("cut", 0.9, "end"),
-        Column("fill", 0.9, "end"),
+        Column("earthwork or design", 0.95),
+        Column("feature", 0.6),
+        Column("method", 0.75),
+        Column("cut", 1.05, "end"),
+        Column("fill", 1.0, "end"),
         Column("cut less fill", 0.95, "end"),
     )
     return [

@@ -9,7 +9,7 @@ from geosite.base.rounding import decimals, grouped, written
 from geosite.drawing.document import Block, Column, Heading, Paragraph, Table
 from geosite.handover.documents.findings import with_signs
 from geosite.handover.wording.money import amount_words, range_words
-from geosite.handover.wording.names import readable_name
+from geosite.handover.wording.names import design_called, readable_name
 
 __all__ = ["estimate_blocks", "price_blocks"]
 
@@ -72,7 +72,7 @@ def estimate_blocks(records: Sequence[Record], designs: Sequence[Record]) -> lis
     >>> table.rows[0][0], table.rows[0][3], table.rows[0][4]
     ('Fill', '30.00 /m³', '120.00')
     """
-    titles = {r.get("design"): r.get("title") for r in designs}
+    titles = {r.get("design"): design_called(r) for r in designs}
     blocks: list[Block] = []
     for name in dict.fromkeys(r.get("design") for r in records):
         own = [r for r in records if r.get("design") == name]
@@ -147,10 +147,12 @@ def _quantity(record: Record, name: str, per: str) -> str:
     value, low, high = (record.get(key) for key in (name, f"{name}_low", f"{name}_high"))
     if value is None:
         return ""
+    if per == "piece":  # counted, with waste a part of one
+        return f"{grouped(value, 0 if float(value).is_integer() else 1)} piece{'s' * (value != 1)}"
     if low is None or high is None:
         return f"{written(value, record.get(f'{name}_95'))} {per}"
     if low == high:
-        return f"{grouped(value, 0 if per == 'piece' else 2)} {per}"
+        return f"{grouped(value, 2)} {per}"
     places = max(decimals((high - low) / 2), 0)
     ends = [grouped(v, places) for v in (value, low, high)]
     return "{} ({} to {}) {}".format(*ends, per)

@@ -10,7 +10,7 @@ from geosite.base.units import FOOT_M
 from geosite.drawing.document import Block, Column, Heading, Paragraph, Table
 from geosite.handover.model import Package
 from geosite.handover.wording.measures import GRADE_SIGNS, verdict_told
-from geosite.handover.wording.names import readable_name
+from geosite.handover.wording.names import design_called, readable_name
 from geosite.handover.wording.reference import parcel_source_words
 
 __all__ = ["verdict_blocks"]
@@ -166,7 +166,7 @@ def _designs(package: Package, per_metre: float, unit: str) -> list[Block]:
         return []
     rows = []
     for r in records:
-        name = str(r.get("title") or r.get("design") or "")
+        name = design_called(r)
         reach, told = _REACH[str(r["what"])], _distance(r, per_metre, unit)
         rows.append((name, reach, str(r.get("parcel") or ""), told, str(r.get("verdict") or "")))
     columns = (

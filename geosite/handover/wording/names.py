@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 
 from geosite.handover.model import Layer, Package, Table
 
-__all__ = ["design_name", "design_titles", "named_on_paper", "readable_name"]
+__all__ = ["design_called", "design_name", "design_titles", "named_on_paper", "readable_name"]
 
 _NAMED = ("feature", "code", "line", "design", "part", "earthwork", "section")
 """Columns of layers and tables that hold keys of the field book or the site file."""
@@ -42,14 +42,27 @@ def design_name(package: Package, key: str) -> str:
 
 
 def design_titles(package: Package) -> dict[str, str]:
-    """Return the titles of the designs that have one, by key."""
+    """Return what designs are called, by key."""
     return {
-        str(r["design"]): str(r["title"])
+        str(r["design"]): design_called(r)
         for table in package.tables
         if table.name == "designs"
         for r in table.records
-        if r.get("title")
     }
+
+
+def design_called(record: Mapping[str, object]) -> str:
+    """Return what the design of a record is called: a title that is the key is none.
+
+    Examples
+    --------
+    >>> design_called({"design": "pad", "title": "Boarding pad"})
+    'Boarding pad'
+    >>> design_called({"design": "long_pier", "title": "long_pier"})
+    'long pier'
+    """
+    key, title = record.get("design"), record.get("title")
+    return str(title) if title and title != key else readable_name(key)
 
 
 def named_on_paper(package: Package, texts: Iterable[str]) -> list[str]:
