@@ -73,12 +73,12 @@ def earthwork_blocks(
         for r in records
     )
     columns = (
-        Column("earthwork or design", 0.95),
-        Column("feature", 0.6),
-        Column("method", 0.75),
+        Column("earthwork or design", 0.92),
+        Column("feature", 0.59),
+        Column("method", 0.73),
         Column("cut", 1.05, "end"),
-        Column("fill", 1.0, "end"),
-        Column("cut less fill", 0.95, "end"),
+        Column("fill", 1.02, "end"),
+        Column("cut less fill", 0.99, "end"),
     )
     return [
         Heading("Earthworks", 2),
