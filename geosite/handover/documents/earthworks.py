@@ -77,8 +77,8 @@ def earthwork_blocks(
         Column("feature", 0.59),
         Column("method", 0.73),
         Column("cut", 1.05, "end"),
-        Column("fill", 1.02, "end"),
-        Column("cut less fill", 0.99, "end"),
+        Column("fill", 1.035, "end"),
+        Column("cut less fill", 0.975, "end"),
     )
     return [
         Heading("Earthworks", 2),
