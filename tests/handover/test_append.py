@@ -144,10 +144,10 @@ def test_a_run_that_fails_leaves_the_file_as_it_was(
     target, source = theirs(tmp_path / "his.gpkg"), ours(tmp_path / "site.gpkg")
     before = target.read_bytes()
 
-    def full(path: Path) -> None:
+    def full(number: int) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(append, "_flush", full)
+    monkeypatch.setattr(append.os, "fsync", full)
     with pytest.raises(OutputRefused, match="nothing was changed"):
         append_layers(source, target)
     assert target.read_bytes() == before
