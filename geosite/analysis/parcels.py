@@ -50,6 +50,9 @@ __all__ = [
 MOST_MENDED = 5
 """So many mended parcels are named, the rest are counted."""
 
+_TOUCHES_M = 1e-6
+"""What is in common is no area where it is no wider: two roundings can do that, in metres."""
+
 
 @dataclass(frozen=True, eq=False)
 class Parcel:
@@ -378,7 +381,7 @@ def _shares(
     found = []
     for parcel in parcels:
         common = shape.intersection(parcel.geometry)
-        if common.area <= 0:
+        if common.area <= _TOUCHES_M * shape.length:
             continue
         # the exact area where the whole feature lies inside, the densified one where it is cut
         part = min(common.area / shape.area, 1.0)  # cut where it only touches, an area may grow
