@@ -272,7 +272,7 @@ def _collect(
         parts["segment"].append(words)
         notes.extend(map(texts.__getitem__, cells["note"]))
         if "time" in where:
-            parts["time"].append(times(cells["time"]))
+            parts["time"].append(times(cells["time"], rows.decimal))
         if problems.full:
             break
 

@@ -94,12 +94,12 @@ class Texts(dict[str, str]):
         return text
 
 
-def times(cells: Sequence[str]) -> Floats:
+def times(cells: Sequence[str], decimal: Literal[".", ","] = ".") -> Floats:
     """Return times in seconds, of numbers or ISO 8601; NaN where a cell is blank or neither.
 
     Only differences count, so a time without a zone is taken as UTC, and a clock time without a
     day, ``08:30:05``, as the seconds of its day; not beside times with a day, and not without its
-    seconds: 08:30 may be minutes and seconds.
+    seconds: 08:30 may be minutes and seconds. Seconds may have the decimal mark of the table.
 
     Examples
     --------
@@ -114,8 +114,9 @@ def times(cells: Sequence[str]) -> Floats:
         text = cell.strip()
         if not text or len(text) > NUMBER_LIMIT:
             continue
-        if _NUMBER.fullmatch(text):
-            out[i] = float(text)
+        number = text.replace(",", ".") if decimal == "," else text
+        if _NUMBER.fullmatch(number):
+            out[i] = float(number)
             continue
         if (at := _CLOCK.fullmatch(text)) is not None:
             clock[i] = 3600.0 * int(at[1]) + 60.0 * int(at[2]) + float(at[3].replace(",", "."))

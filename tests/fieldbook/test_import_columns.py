@@ -7,6 +7,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from geosite.base.errors import InputError
+from geosite.fieldbook.book import book_from_text
 from geosite.fieldbook.cells import times
 from geosite.fieldbook.imports.headers import role_of
 from geosite.fieldbook.imports.importing import import_exports
@@ -61,3 +63,75 @@ def test_clock_times_that_an_import_takes_are_read_by_a_field_book(tmp_path: Pat
     np.testing.assert_array_equal(spent - 30600, [0, 90.5, 120, np.nan, np.nan])
     # seconds of a day beside those since 1970 would be years of way
     assert np.isnan(times(["8:30:00", "2026-05-01T08:31:00"])[0])
+
+
+@pytest.mark.parametrize("header", [["point,x,y,z,accuracy"], []])
+@pytest.mark.parametrize("first", ["A,0,0,0,", "A,n/a,0,0,0.01", "A,,,,"])
+def test_a_number_that_is_missing_from_the_first_row_takes_neither_row_nor_header(
+    tmp_path: Path, header: list[str], first: str
+) -> None:
+    """It was taken for the header: the first observation and the names of columns were lost."""
+    path = tmp_path / "walk.csv"
+    rows = [f"{name},{x},{y},{z},0.01{n}" for n, (name, x, y, z) in enumerate(WALK)]
+    path.write_text("\n".join([*header, first, *rows[1:], ""]))
+    told = {} if header else {"point": "1", "x": "2", "y": "3", "z": "4"}
+    answers = Answers(baseline=("A", "B"), columns=told)
+    if first == "A,0,0,0,":
+        (walked,) = import_exports([path], answers).walked
+        assert walked.xyz.tolist() == [[x, y, z] for _, x, y, z in WALK]
+        assert walked.cells["point"] == ("A", "B", "C", "A")
+    elif header or first != "A,,,,":  # without a header that may be one
+        with pytest.raises(InputError) as refused:
+            import_exports([path], answers)
+        assert {p.code for p in refused.value.problems} == {"number-unreadable"}
+        assert {p.line for p in refused.value.problems} == {1 + len(header)}
+
+
+def test_point_northing_easting_height_and_description_by_their_first_letters(
+    tmp_path: Path,
+) -> None:
+    path = tmp_path / "walk.csv"
+    rows = [f"{name},{y},{x},{z},kerb" for name, x, y, z in WALK]
+    path.write_text("\n".join(["P,N,E,Z,D", *rows, ""]))
+    (walked,) = import_exports([path], Answers(baseline=("A", "B"))).walked
+    assert walked.xyz.tolist() == [[x, y, z] for _, x, y, z in WALK]
+    assert walked.cells == {"point": ("A", "B", "C", "A"), "code": ("kerb",) * 4}
+
+
+def test_seconds_with_decimal_commas_are_read_by_the_field_book(tmp_path: Path) -> None:
+    """They went into a field book with decimal points as they were, and nobody could read them."""
+    path = tmp_path / "walk.csv"
+    rows = [
+        f"{name};{x};{y};{z};{n}.25".replace(".", ",") for n, (name, x, y, z) in enumerate(WALK)
+    ]
+    path.write_text("\n".join(["point;x;y;z;time", *rows, ""]))
+    made = import_exports([path], Answers(baseline=("A", "B")))
+    (walked,) = made.walked
+    assert times(walked.cells["time"]).tolist() == [0.25, 1.25, 2.25, 3.25]
+    book = book_from_text(made.files["field_book.csv"].decode())
+    assert book.time is not None
+    assert book.time.tolist() == [0.25, 1.25, 2.25, 3.25]
+
+
+def test_axes_whose_y_points_up_are_asked_about(tmp_path: Path) -> None:
+    """Plan and heights of a device with y upwards and z backwards were exchanged, unsaid."""
+    path = tmp_path / "walk.csv"
+    rows = [f"{name},{x},{z},{-y}" for name, x, y, z in WALK]
+    path.write_text("\n".join(["point,x,y,z", *rows, ""]))
+    with pytest.raises(InputError, match="--column x=x --column y=-z --column z=y") as refused:
+        import_exports([path], Answers(baseline=("A", "B")))
+    assert [p.code for p in refused.value.problems] == ["height-open"]
+    turned = Answers(baseline=("A", "B"), columns={"x": "x", "y": "-z", "z": "y"})
+    (walked,) = import_exports([path], turned).walked
+    assert walked.xyz.tolist() == [[x, y, z] for _, x, y, z in WALK]
+    (left,) = import_exports([path], Answers(baseline=("A", "B"), columns={"z": "z"})).walked
+    assert left.xyz[:, 2].tolist() == [-y for _, _, y, _ in WALK]
+
+
+def test_a_field_book_with_decimal_commas_has_seconds_with_them() -> None:
+    rows = [
+        f"R1;{name};{x};{y};{z};{n}.25".replace(".", ",") for n, (name, x, y, z) in enumerate(WALK)
+    ]
+    book = book_from_text("\n".join(["run;point;x;y;z;time", *rows, ""]))
+    assert book.time is not None
+    assert book.time.tolist() == [0.25, 1.25, 2.25, 3.25]

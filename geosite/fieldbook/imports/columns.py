@@ -58,9 +58,7 @@ def read_columns(source: Source, answers: Answers, questions: list[Question]) ->
         )
         return None
     numeric = _numeric_columns(table.rows, decimal)
-    is_data = [all(as_number(row[i], decimal) is not None for i in numeric) for row in table.rows]
-    # one bad cell is a fault of its row, not the end of the header
-    header, units, first = header_rows(table.rows, is_data)
+    header, units, first = header_rows(table.rows, numeric, decimal)
     body = [
         (row, line, at)
         for at, (row, line) in enumerate(zip(table.rows, table.lines, strict=True))
@@ -85,7 +83,7 @@ def read_columns(source: Source, answers: Answers, questions: list[Question]) ->
     places = {at: k for k, (_, _, at) in enumerate(body)}
     breaks = {places[b] for b in table.breaks | again if places.get(b, 0) > 0}
     cells = {
-        role: tuple(row[column.index] for row in rows)
+        role: tuple(_noted(role, row[column.index], decimal) for row in rows)
         for role, column in columns.items()
         if role not in "xyz"
     }
@@ -98,6 +96,12 @@ def read_columns(source: Source, answers: Answers, questions: list[Question]) ->
         cells,
         frozenset(breaks),
     )
+
+
+def _noted(role: str, cell: str, decimal: Decimal) -> str:
+    """Return a cell as a field book with decimal points has it: seconds are numbers, too."""
+    seconds = as_number(cell, decimal) if role == "time" and decimal == "," else None
+    return cell if seconds is None else f"{seconds:.17g}"
 
 
 def _numeric_columns(rows: Sequence[Sequence[str]], decimal: Decimal) -> list[int]:
@@ -122,10 +126,13 @@ def _chosen(
     before = len(questions)
     found = _told(source, header, len(rows[0]) if rows else 0, answers, questions)
     if header is not None:
-        _by_header(source, header, rows, found, questions)
+        _by_header(source, header, rows, numeric, found, questions)
     if len(questions) > before:
         return None
     _axes_by_data(source, header, rows, numeric, decimal, found, questions)
+    if len(questions) > before:
+        return None
+    _ask_what_is_up(source, rows, decimal, found, questions)
     if len(questions) > before:
         return None
     _texts_by_data(header, rows, decimal, found)
@@ -179,6 +186,7 @@ def _by_header(
     source: Source,
     header: Sequence[str],
     rows: Sequence[Sequence[str]],
+    numeric: Sequence[int],
     found: dict[str, Column],
     questions: list[Question],
 ) -> None:
@@ -189,6 +197,8 @@ def _by_header(
         if i in taken or meant is None:
             continue
         role, turned, sureness = meant
+        if role == "z" and plain_header(head) == "d" and i not in numeric:
+            role, turned = "code", False  # P, N, E, Z, D: a description
         why = f'header "{head}"' + (", counted the other way" if turned else "")
         offers.setdefault(role, []).append(Column(role, i, head, turned, sureness, why))
     for role in (one for one in ROLES if one in offers and one not in found):
@@ -287,6 +297,34 @@ def _axes_by_data(
         sureness: Sureness = "guess" if len(missing) == 3 else "likely"
         why = "no header: the order x, y, z" if len(missing) == 3 else "the only numbers left"
         found[axis] = Column(_role(axis), i, head, False, sureness, why)
+
+
+def _ask_what_is_up(
+    source: Source,
+    rows: Sequence[Sequence[str]],
+    decimal: Decimal,
+    found: Mapping[str, Column],
+    questions: list[Question],
+) -> None:
+    """Ask where axes that are called x, y and z alone have the flat of a yard in x and z."""
+    x, y, z = (found[axis] for axis in "xyz")
+    if any(c.sureness == "told" or plain_header(c.header) != c.role for c in (x, y, z)):
+        return
+    values = [[as_number(row[c.index], decimal) or 0.0 for row in rows] for c in (x, y, z)]
+    along, across, up = (float(np.ptp(axis)) for axis in values)
+    if up > _FLAT * along and across < up / 4:
+        questions.append(
+            Question(
+                "height-open",
+                f"{shown(z.header)} spans {up:.4g} units and {shown(y.header)} only {across:.4g}:"
+                f" {shown(y.header)} looks like the heights, as with devices whose y points up",
+                "which column counts upwards",
+                f"say --column x={x.header} --column y=-{z.header} --column z={y.header}"
+                f" (y={z.header} where z points ahead), or --column z={z.header} where that is the"
+                " height",
+                source.file,
+            )
+        )
 
 
 def _is_counter(values: Floats, cells: Sequence[str]) -> bool:

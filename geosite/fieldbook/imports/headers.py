@@ -8,6 +8,7 @@ from collections.abc import Sequence
 
 from geosite.base.units import unit_named
 from geosite.fieldbook.imports.model import Role, Sureness
+from geosite.reading.delimited import Decimal, as_number
 
 __all__ = ["header_rows", "plain_header", "role_of", "unit_of"]
 
@@ -17,7 +18,7 @@ _WORDS: dict[Role, tuple[str, ...]] = {
     "point": (
         *("point", "name", "mark", "pt", "id", "pointid", "pointname", "pointno", "pointnumber"),
         *("station", "label", "ptid", "ptno", "punkt", "punktnummer", "punktnr", "pnt", "punto"),
-        *("no", "nr", "num", "number", "markname"),
+        *("no", "nr", "num", "number", "markname", "p"),
     ),
     "x": ("x", "east", "easting", "e", "localx", "xcoord", "xcoordinate", "este", "ost", "est"),
     "y": ("y", "north", "northing", "n", "localy", "ycoord", "ycoordinate", "norte", "nord"),
@@ -91,7 +92,7 @@ def unit_of(header: str) -> str | None:
 
 
 def header_rows(
-    rows: Sequence[Sequence[str]], is_data: Sequence[bool]
+    rows: Sequence[Sequence[str]], numeric: Sequence[int], decimal: Decimal
 ) -> tuple[Sequence[str] | None, Sequence[str] | None, int]:
     """Return the header, a row of units below it, and where the data begin.
 
@@ -99,8 +100,10 @@ def header_rows(
     ----------
     rows
         Of the table.
-    is_data
-        Whether each row has numbers where the columns have them.
+    numeric
+        Columns of numbers.
+    decimal
+        Mark between whole and fraction.
 
     Returns
     -------
@@ -114,13 +117,26 @@ def header_rows(
     Examples
     --------
     >>> rows = [["name", "x", "y"], ["-", "[m]", "[m]"], ["A1", "0.5", "2.0"]]
-    >>> header_rows(rows, [False, False, True])
+    >>> header_rows(rows, [1, 2], ".")
     (['name', 'x', 'y'], ['-', 'm', 'm'], 2)
+
+    A number that is missing from the first observation is a fault of its row:
+
+    >>> header_rows([["name", "x", "y"], ["A1", "", "2.0"], ["A2", "1.5", "2.0"]], [1, 2], ".")
+    (['name', 'x', 'y'], None, 1)
     """
-    first = next((i for i, data in enumerate(is_data) if data), len(rows))
     header: Sequence[str] | None = None
     units: Sequence[str] | None = None
-    for row in rows[:first]:
+    named = False
+    first = len(rows)
+    for i, row in enumerate(rows):
+        cells = [row[k] for k in numeric]
+        numbers = sum(as_number(cell, decimal) is not None for cell in cells)
+        # below a row that names every column of numbers one with a number or none named is data
+        if 2 * numbers >= len(cells) or (named and (numbers or (any(row) and not any(cells)))):
+            first = i
+            break
+        named = named or (all(cells) and not numbers)
         words = [cell for cell in row if cell]
         bare = [_INSIDE.sub(r"\1", cell) for cell in words]
         known = [cell for cell in bare if cell == "-" or unit_named(cell)]
