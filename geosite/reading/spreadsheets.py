@@ -33,21 +33,26 @@ _REPEATED = re.compile(rb'<table:table-cell\b[^>]*number-columns-repeated="([0-9
 
 _LISTED = re.compile(r"<sheet\b[^>]*>")
 _RELATION = re.compile(r"<Relationship\b[^>]*>")
+# a text without letters is a value, too: =IF(B3="","",B3/2) in rows that wait to be filled in
 _OPEN_FORMULA = re.compile(
-    rb'<c\b(?=[^>]*\br="([A-Z]{1,3})([0-9]{1,7})")[^>]*>\s*<f\b[^>]*?(?:/>|>([^<]*)</f>)'
-    rb"\s*(?:<v\s*/>|<v>\s*</v>)?\s*</c>"
+    rb'<c\b(?![^>]*\st="str")(?=[^>]*\br="([A-Z]{1,3})([0-9]{1,7})")[^>]*>'
+    rb"\s*<f\b[^>]*?(?:/>|>([^<]*)</f>)\s*(?:<v\s*/>|<v>\s*</v>)?\s*</c>"
 )
-_TABLE = re.compile(r"(<table:table(?=[\s>])[^>]*>)(.*?)</table:table>", re.DOTALL)
+_TABLE = re.compile(r"(<table:table(?=[\s>])[^>]*(?<!/)>)(.*?)</table:table>", re.DOTALL)
 _ROW_OR_CELL = re.compile(
     r"""(<table:table-row\b[^>]*>)|(<table:(?:covered-)?table-cell\b(?:[^>"/]|"[^"]*")*)"""
     r"(?:/>|>((?:(?!<table:).)*)</table:(?:covered-)?table-cell>)",
     re.DOTALL,
 )
 _VALUE = re.compile(r'\soffice:(?:\w+-)?value="[^"]')
+_NO_LETTERS = ' office:string-value=""'
 
 
 def open_formulas(path: Path, sheet: str | None) -> dict[tuple[int, int], str]:
     """Return formulas of a sheet that have no value, by row from 1 and column from 0.
+
+    Those of the open format that were worked out as a text without letters are blank: the reading
+    library works them out anew, and otherwise.
 
     Parameters
     ----------
@@ -102,9 +107,9 @@ def _of_open_format(content: bytes, sheet: str | None) -> dict[tuple[int, int], 
             below += int(_attribute(of_row, "table:number-rows-repeated") or 1)
             continue
         words = _attribute(of_cell, "table:formula")
-        is_open = not _VALUE.search(of_cell) and not re.sub("<[^>]*>", "", text).strip()
-        if words and is_open:
-            found[row, column] = _as_typed(words)
+        is_blank = not _VALUE.search(of_cell) and not re.sub("<[^>]*>", "", text).strip()
+        if words and is_blank:
+            found[row, column] = "" if _NO_LETTERS in of_cell else _as_typed(words)
         column += int(_attribute(of_cell, "table:number-columns-repeated") or 1)
     return found
 

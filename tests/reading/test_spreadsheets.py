@@ -90,6 +90,17 @@ def in_open_format(path: Path, *rows: str) -> Path:
     return path
 
 
+def replace_in(path: Path, part: str, old: str, new: str) -> None:
+    """Write a part of a zip anew, with other words in it."""
+    with zipfile.ZipFile(path) as archive:
+        parts = {name: archive.read(name) for name in archive.namelist()}
+    assert old.encode() in parts[part]
+    parts[part] = parts[part].replace(old.encode(), new.encode())
+    with zipfile.ZipFile(path, "w") as archive:
+        for name, data in parts.items():
+            archive.writestr(name, data)
+
+
 def cells(*given: object, before: str = "") -> str:
     found = []
     for one in given:
@@ -164,3 +175,46 @@ def test_a_formula_that_was_never_worked_out_is_no_blank(tmp_path: Path) -> None
         'walk.xlsx:4: x is "=C3/2", a formula without a value; expected a number; open the file in'
         " a spreadsheet program and save it, or put the number there"
     ]
+
+
+def test_a_formula_that_was_worked_out_as_no_text_is_a_blank(tmp_path: Path) -> None:
+    """Rows below the last mark, which wait to be filled in, are passed over as blank ones are."""
+    waiting = (
+        '<table:table-cell table:formula="of:=IF([.H3]=&quot;&quot;;&quot;&quot;;[.H3])" '
+        'office:value-type="string" office:string-value=""><text:p/></table:table-cell>'
+    )
+    table = [
+        ("run", "point", "x", "y", "z"),
+        ("R1", "B1", 0, 0, 0),
+        ("R1", "B2", 10, 0, 0),
+    ]
+    opened = in_open_format(
+        tmp_path / "walk.ods", *(cells(*row) for row in table), cells(*[waiting] * 5)
+    )
+    parts = tmp_path / "walk.xlsx"
+    with xlsxwriter.Workbook(parts) as book:
+        sheet = book.add_worksheet("Walk")
+        for number, row in enumerate(table):
+            sheet.write_row(number, 0, row)
+        for column in range(5):
+            sheet.write_formula(3, column, '=IF(H3="","",H3)', None, "X")
+    replace_in(parts, SHEET, "<v>X</v>", "<v></v>")
+    for path in (opened, parts):
+        assert not any(open_formulas(path, "Walk").values())
+        problems = Problems()
+        survey = Survey(file=path.name, layer="Walk")
+        site = SiteText("site.toml", "", None, None, None)
+        book_read = read_book(path, path.name, survey, problems, [], site)
+        assert not problems
+        assert book_read is not None
+        assert book_read.line.tolist() == [2, 3]
+
+
+def test_an_empty_sheet_before_it_hides_no_formula(tmp_path: Path) -> None:
+    path = in_open_format(
+        tmp_path / "walk.ods", cells(1, 2), cells(3, '<table:table-cell table:formula="of:=1+1"/>')
+    )
+    assert open_formulas(path, "Walk") == {(2, 1): "=1+1"}
+    before = '<table:table table:name="Walk">'
+    replace_in(path, "content.xml", before, f'<table:table table:name="Plan"/>{before}')
+    assert open_formulas(path, "Walk") == {(2, 1): "=1+1"}
