@@ -293,8 +293,9 @@ def _shapes_of(
             crs_wkt = str(source.crs_wkt or "") or None
             names = {str(name).casefold(): name for name in source.schema["properties"]}
             for record in source:
-                shapes += _shapes(record, names)
-                if "elevation" in names:
+                found = list(_shapes(record, names))
+                shapes += found
+                if found and "elevation" in names:
                     told.append(record.properties[names["elevation"]])
                 if sum(len(shape.places) for shape in shapes[-3:]) > SHAPES_LIMIT:
                     raise ValueError(f"a shape has more than {SHAPES_LIMIT} vertices")

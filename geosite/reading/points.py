@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import math
 import sqlite3
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -54,7 +55,8 @@ def never_lifted(z: Floats, told: Sequence[Any]) -> bool:
     >>> never_lifted(np.zeros(2), [402.1, 402.3]), never_lifted(np.array([402.1, 0.0]), [0.0, 1.0])
     (True, False)
     """
-    return not z.any() and any(isinstance(one, int | float) and one for one in told)
+    elsewhere = (isinstance(one, int | float) and one and math.isfinite(one) for one in told)
+    return not z.any() and any(elsewhere)
 
 
 @dataclass(frozen=True, eq=False)

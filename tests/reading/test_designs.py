@@ -89,6 +89,28 @@ def test_a_layer_in_plan_that_was_saved_with_z_is_refused(tmp_path: Path, read: 
         read(layer(tmp_path, "3D Point", flat, "flat.gpkg"))
 
 
+@pytest.mark.parametrize("read", [read_design, read_points])
+def test_a_z_of_0_that_no_field_contradicts_is_an_elevation(tmp_path: Path, read: Any) -> None:
+    features = ",".join(
+        f'{{"type": "Feature", "properties": {{"elevation": {up}}}, '
+        f'"geometry": {{"type": "Point", "coordinates": [1, {number}, 0]}}}}'
+        for number, up in enumerate(("NaN", "null", "0.0"))
+    )
+    path = tmp_path / "level.geojson"
+    path.write_text(f'{{"type": "FeatureCollection", "features": [{features}]}}')
+    assert read(str(path)) is not None
+
+
+def test_a_layer_without_shapes_is_told_as_one(tmp_path: Path) -> None:
+    path = tmp_path / "none.geojson"
+    path.write_text(
+        '{"type": "FeatureCollection", "features": [{"type": "Feature", '
+        '"properties": {"elevation": 402.5}, "geometry": null}]}'
+    )
+    with pytest.raises(InputError, match="nothing"):
+        read_design(str(path))
+
+
 def test_where_a_shape_is_taken_in_plan_its_elevations_do_not_matter(tmp_path: Path) -> None:
     flat = [{"type": "LineString", "coordinates": [(0, 0, 0), (5, 0, 0)]}]
     path = layer(tmp_path, "3D LineString", flat)
