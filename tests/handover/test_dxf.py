@@ -66,11 +66,16 @@ def test_header_states_unit_system_and_extent(drawing: Any) -> None:
 
 
 @pytest.mark.parametrize(
-    ("unit", "size", "code", "metric"),
-    [("metre", 1.0, 6, 1), ("foot", 0.3048, 2, 0), ("US survey foot", 1200 / 3937, 21, 0)],
+    ("unit", "size", "code", "metric", "symbol"),
+    [
+        ("metre", 1.0, 6, 1, "m"),
+        ("foot", 0.3048, 2, 0, "ft"),
+        ("US survey foot", 1200 / 3937, 21, 0, "ft"),
+        ("Indian yard", 0.9143985307444408, 0, 0, "Indian yard"),
+    ],
 )
-def test_units(tmp_path: Path, unit: str, size: float, code: int, metric: int) -> None:
-    """DXF reference, $INSUNITS: 2 feet, 6 metres, 21 US survey feet."""
+def test_units(tmp_path: Path, unit: str, size: float, code: int, metric: int, symbol: str) -> None:
+    """DXF reference, $INSUNITS: 0 none of those listed, 2 feet, 6 metres, 21 US survey feet."""
     island = package_cases.feature("i", "setts", "area", package_cases.arc((36, 21), 3, 0, 360))
     found = written(tmp_path, with_features(island, unit_name=unit, unit_m=size))
     assert (found.header["$INSUNITS"], found.header["$MEASUREMENT"]) == (code, metric)
@@ -78,7 +83,6 @@ def test_units(tmp_path: Path, unit: str, size: float, code: int, metric: int) -
     assert circle.dxf.radius * size == pytest.approx(3.0 * FACTOR, abs=1e-9)
     # what is written beside it is the length that a reader of the drawing measures
     (text,) = on(found, "TEXT", "survey-setting-out-radii")
-    symbol = "m" if size == 1.0 else "ft"
     ground, grid = f"{3.0 / size:.3f} {symbol}", f"{circle.dxf.radius:.3f} {symbol}"
     assert text.dxf.text == f"R {ground} on the ground, {grid} on this grid"
 

@@ -40,6 +40,7 @@ __all__ = ["drawing_library", "write_dxf"]
 
 # DXF reference, header variable $INSUNITS
 _UNITS = {"metre": 6, "foot": 2, "US survey foot": 21}
+_SYMBOLS = {"metre": "m", "foot": "ft", "US survey foot": "ft"}
 TEXT_HEIGHT_M = 0.25
 # parts of ponds of fewer cells are left out where there are very many
 _SPECK_CELLS = 4
@@ -123,7 +124,7 @@ class _Sheet:
         self.space: Modelspace = drawing.modelspace()
         self.frame = frame
         self.text = TEXT_HEIGHT_M / frame.unit_m
-        self.unit = "m" if frame.unit_m == 1.0 else "ft"
+        self.unit = _SYMBOLS.get(frame.unit_name, frame.unit_name)
         self.outlined: set[str | None] = set()
         self._on: dict[str, dict[str, Any]] = {}
 
