@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import os
-import pty
 import signal
 import subprocess
 import sys
@@ -152,7 +151,7 @@ def test_an_interrupt_that_a_library_swallowed_counts(
 
 def on_a_terminal(arguments: list[str], env: dict[str, str]) -> str:
     """Run the command on a pseudo-terminal and return everything it shows."""
-    leader, follower = pty.openpty()
+    leader, follower = pytest.importorskip("pty").openpty()
     child = subprocess.Popen(
         [*COMMAND, *arguments], stdout=follower, stderr=follower, stdin=follower, env=env
     )

@@ -6,7 +6,6 @@ import contextlib
 import errno
 import json
 import os
-import resource
 import subprocess
 import sys
 import tempfile
@@ -317,6 +316,7 @@ def test_a_kill_between_the_two_renames_is_mended_by_the_next_run(
 
 
 def test_a_limit_on_the_size_of_files_is_one_line_and_changes_nothing(tmp_path: Path) -> None:
+    resource = pytest.importorskip("resource")
     out = tmp_path / "out"
     write(out, a="old")
     code = (
