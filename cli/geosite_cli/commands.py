@@ -134,11 +134,13 @@ def check(site: Path, sketch: Path | None, out: Path | None, as_json: bool) -> N
     walked now.
     """
     from geosite.handover.folder.output_place import refuse_place
+    from geosite.handover.folder.staging import refuse_among
     from geosite.processes.check_survey import report
     from geosite.processes.sketching import sketch_into, sketch_lines
 
     letters = str(sketch) == "-"
     if out is not None:
+        refuse_among(out, [site])
         refuse_place(out)
     # drawn first: a survey that is refused is the one that wants a look
     if sketch is not None and not letters:

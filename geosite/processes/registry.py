@@ -293,11 +293,12 @@ def run_process(
     package
         Whose process it is, to be named where it fails by a bug.
     """
-    from geosite.handover.folder.staging import staged
+    from geosite.handover.folder.staging import refuse_among, staged
 
     values = checked(process, inputs)
     if process.hands_over:
-        _refuse_among_inputs(process, values, out)
+        named = (path for one in process.inputs for path in one.paths(values.get(one.id, "")))
+        refuse_among(out, map(Path, named))
     with staged(out) as folder:
         with contextlib.redirect_stdout(sys.stderr), _blamed(process.id, package):
             context = Context(folder, progress) if progress is not None else Context(folder)
@@ -312,23 +313,6 @@ def run_process(
         for name, made in names.items()
     }
     return Result(outputs, summary)
-
-
-def _refuse_among_inputs(process: Process, values: Mapping[str, Any], out: Path) -> None:
-    """Refuse to mix a hand-over with what it is made of, unless an earlier one lies there."""
-    from geosite.handover.folder.output_place import refusal, resolved
-    from geosite.handover.folder.staging import has_manifest
-
-    for given in process.inputs:
-        for path in map(Path, given.paths(values.get(given.id, ""))):
-            if path.resolve().parent == resolved(out) and not has_manifest(out):
-                raise refusal(
-                    out,
-                    "output-among-sources",
-                    f"the files would lie among the sources, beside {path.name}",
-                    "a folder of its own for the results",
-                    f"write for example --out {out / 'map'}",
-                )
 
 
 def _spare_inputs(process: Process, values: Mapping[str, Any], folder: Path, out: Path) -> None:

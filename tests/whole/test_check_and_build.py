@@ -63,6 +63,9 @@ def test_check_says_whether_a_place_can_be_written(tmp_path: Path) -> None:
     fine = geosite("check", site, "--out", tmp_path / "new" / "deep")
     assert fine.status == 0, fine.err
     assert not (tmp_path / "new").exists()
+    among = geosite("check", site, "--out", site.parent)
+    assert among.status == 4
+    assert "among the sources, beside site.toml" in among.err
 
 
 def test_where_the_site_lies_is_told_in_wgs84(tmp_path: Path) -> None:

@@ -23,7 +23,7 @@ import shutil
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -39,7 +39,7 @@ from geosite.handover.folder.output_place import (
 )
 from geosite.handover.folder.read_back import faults
 
-__all__ = ["MANIFEST", "file_digest", "has_manifest", "staged"]
+__all__ = ["MANIFEST", "file_digest", "refuse_among", "staged"]
 
 MANIFEST = "MANIFEST.json"
 
@@ -121,15 +121,30 @@ def staged(out: Path) -> Iterator[Path]:
                     os.rmdir(folder)
 
 
-def has_manifest(folder: Path) -> bool:
-    """Tell whether an earlier run wrote a folder: its manifest is there.
+def refuse_among(out: Path, sources: Iterable[Path]) -> None:
+    """Refuse to mix a hand-over with what it is made of, unless an earlier one lies there.
+
+    Raises
+    ------
+    OutputRefused
+        A source lies in the folder, and no manifest does.
 
     Examples
     --------
-    >>> has_manifest(Path("sample_data"))
-    False
+    >>> refuse_among(Path("yard"), [Path("yard/site.toml")])  # doctest: +ELLIPSIS
+    Traceback (most recent call last):
+    ...
+    geosite.base.errors.OutputRefused: yard: the files would lie among the sources, beside ...
     """
-    return bool(_listed(folder))
+    for path in sources:
+        if path.resolve().parent == resolved(out) and not _listed(out):
+            raise refusal(
+                out,
+                "output-among-sources",
+                f"the files would lie among the sources, beside {path.name}",
+                "a folder of its own for the results",
+                f"write for example --out {out / 'map'}",
+            )
 
 
 def _listed(folder: Path) -> set[str]:
