@@ -1,4 +1,7 @@
-"""Rows of text tables that cannot be split into cells, and quotes that take rows into a cell."""
+"""Rows of text tables that have too few or too many cells, or cannot be split into cells at all.
+
+And quotes that take the rows below into a cell.
+"""
 
 from __future__ import annotations
 

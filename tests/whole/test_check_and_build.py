@@ -71,8 +71,8 @@ def test_check_says_whether_a_place_can_be_written(tmp_path: Path) -> None:
 def test_where_the_site_lies_is_told_in_wgs84(tmp_path: Path) -> None:
     """The centre of the Dutch grid: on its own datum it lies 110 m north of where a phone finds it.
 
-    52.155172897 N, 5.387203657 E by RDNAPTRANS2018 (Kadaster and Rijkswaterstaat, test points;
-    from memory); on the datum of the map 52.156160556 N, 5.387638889 E.
+    52.155172897 N, 5.387203657 E by RDNAPTRANS2018 (Kadaster and Rijkswaterstaat, test points,
+    not looked up for this); on the datum of the map 52.156160556 N, 5.387638889 E.
     """
     (tmp_path / "field_book.csv").write_bytes((JETTY / "field_book.csv").read_bytes())
     text = (JETTY / "site.toml").read_text().replace('"EPSG:2264"', '"EPSG:28992"')
