@@ -135,3 +135,27 @@ def test_a_field_book_with_decimal_commas_has_seconds_with_them() -> None:
     book = book_from_text("\n".join(["run;point;x;y;z;time", *rows, ""]))
     assert book.time is not None
     assert book.time.tolist() == [0.25, 1.25, 2.25, 3.25]
+
+
+@pytest.mark.parametrize("height", [0.0, 1.0])
+def test_longitude_and_latitude_are_no_lengths(tmp_path: Path, height: float) -> None:
+    """They made a field book of a yard of half a millimetre."""
+    path = tmp_path / "walk.csv"
+    rows = [f"{n},{9.16 + x / 75e3:.8f},{47.6 + y / 111e3:.8f},{height * z}" for n, x, y, z in WALK]
+    path.write_text("\n".join(["point,x,y,z", *rows, ""]))
+    with pytest.raises(InputError, match="degrees of longitude and latitude") as refused:
+        import_exports([path], Answers(baseline=("A", "B")))
+    assert [p.code for p in refused.value.problems] == ["degrees"]
+
+
+def test_titles_above_a_table_are_no_observations(tmp_path: Path) -> None:
+    """A spreadsheet names the columns beside a title itself: Field2, Field3, ..."""
+    twice = [*WALK, *WALK[1:]]
+    path = tmp_path / "walk.csv"
+    rows = [f"{name},{x},{y},{z}" for name, x, y, z in twice]
+    above = ["Yard,Field2,Field3,Field4", "by hand,,,", "point,x,y,z", "-,[m],[m],[m]"]
+    path.write_text("\n".join([*above, *rows, ""]))
+    (walked,) = import_exports([path], Answers(baseline=("A", "B"))).walked
+    assert walked.xyz.tolist() == [[x, y, z] for _, x, y, z in twice]
+    assert walked.unit is not None
+    assert walked.unit[0] == "m"

@@ -14,6 +14,7 @@ from geosite.base.problems import nearest, shown
 from geosite.fieldbook.cells import times
 from geosite.fieldbook.imports.headers import header_rows, plain_header, role_of, unit_of
 from geosite.fieldbook.imports.model import (
+    DEGREES,
     ROLES,
     Answers,
     Column,
@@ -312,7 +313,8 @@ def _ask_what_is_up(
         return
     values = [[as_number(row[c.index], decimal) or 0.0 for row in rows] for c in (x, y, z)]
     along, across, up = (float(np.ptp(axis)) for axis in values)
-    if up > _FLAT * along and across < up / 4:
+    # degrees are told as such, later
+    if along > DEGREES and up > _FLAT * along and across < up / 4:
         questions.append(
             Question(
                 "height-open",

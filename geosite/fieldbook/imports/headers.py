@@ -125,23 +125,26 @@ def header_rows(
     >>> header_rows([["name", "x", "y"], ["A1", "", "2.0"], ["A2", "1.5", "2.0"]], [1, 2], ".")
     (['name', 'x', 'y'], None, 1)
     """
+    counts = [sum(as_number(row[k], decimal) is not None for k in numeric) for row in rows]
+    full = next((i for i, count in enumerate(counts) if 2 * count >= len(numeric)), len(rows))
+    # the last row that names every column of numbers; below it one without numbers is data
+    naming = [i for i in range(full) if not counts[i] and all(rows[i][k] for k in numeric)]
+    named = next((i for i in reversed(naming) if not _are_units(rows[i])), None)
     header: Sequence[str] | None = None
     units: Sequence[str] | None = None
-    named = False
-    first = len(rows)
-    for i, row in enumerate(rows):
-        cells = [row[k] for k in numeric]
-        numbers = sum(as_number(cell, decimal) is not None for cell in cells)
-        # below a row that names every column of numbers one with a number or none named is data
-        if 2 * numbers >= len(cells) or (named and (numbers or (any(row) and not any(cells)))):
+    first = full
+    for i, row in enumerate(rows[:full]):
+        if header is not None and _are_units(row):
+            units = [_INSIDE.sub(r"\1", cell) for cell in row]
+        elif named is not None and i > named and any(row):
             first = i
             break
-        named = named or (all(cells) and not numbers)
-        words = [cell for cell in row if cell]
-        bare = [_INSIDE.sub(r"\1", cell) for cell in words]
-        known = [cell for cell in bare if cell == "-" or unit_named(cell)]
-        if words and len(known) == len(words) and header is not None:
-            units = [_INSIDE.sub(r"\1", cell) for cell in row]
         else:
             header = row
     return header, units, first
+
+
+def _are_units(row: Sequence[str]) -> bool:
+    """Whether a row has units alone, such as "[m]", or dashes."""
+    bare = [_INSIDE.sub(r"\1", cell) for cell in row if cell]
+    return bool(bare) and all(cell == "-" or unit_named(cell) for cell in bare)

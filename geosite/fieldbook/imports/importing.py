@@ -14,7 +14,15 @@ from geosite.base.errors import InputError, Problem
 from geosite.base.problems import Problems
 from geosite.base.units import FOOT_M, LENGTH_UNITS
 from geosite.fieldbook.imports.columns import read_columns
-from geosite.fieldbook.imports.model import Answers, Question, Source, Sureness, Unit, Walked
+from geosite.fieldbook.imports.model import (
+    DEGREES,
+    Answers,
+    Question,
+    Source,
+    Sureness,
+    Unit,
+    Walked,
+)
 from geosite.fieldbook.imports.site_text import site_text
 from geosite.fieldbook.imports.sources import open_sources
 from geosite.fieldbook.imports.walks import (
@@ -91,6 +99,9 @@ def import_exports(paths: Sequence[Path], answers: Answers) -> Imported:
     questions: list[Question] = []
     walked = tuple(_columns(sources, answers, questions))
     _raise(questions)
+    for one in walked:
+        _ask_for_lengths(one, questions)
+    _raise(questions)
     unit, factors, sureness, why = _unit(walked, answers, questions)
     _raise(questions)
     found = gathered(walked, factors, questions)
@@ -112,6 +123,25 @@ def _columns(
 ) -> list[Walked]:
     found = [read_columns(source, answers, questions) for source in sources]
     return [one for one in found if one is not None]
+
+
+def _ask_for_lengths(one: Walked, questions: list[Question]) -> None:
+    """Ask for other coordinates where x and y are longitude and latitude."""
+    flat = one.xyz[:, :2]
+    if not len(flat) or (span := float(np.ptp(flat, axis=0).max())) > DEGREES:
+        return
+    east, north = np.median(flat, axis=0).tolist()
+    if max(abs(east), abs(north)) > 10 * span > 0 and abs(east) <= 360 and abs(north) <= 360:
+        questions.append(
+            Question(
+                "degrees",
+                f"x and y span {span:.2g} units near {east:.6g}, {north:.6g}: these look like"
+                " degrees of longitude and latitude",
+                "lengths",
+                "export local coordinates, or those of a projected CRS, in metres or feet",
+                one.source.file,
+            )
+        )
 
 
 def _raise(questions: Sequence[Question]) -> None:

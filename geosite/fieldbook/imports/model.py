@@ -10,6 +10,7 @@ from geosite.base.arrays import Floats
 from geosite.reading.delimited import Decimal, TextTable
 
 __all__ = [
+    "DEGREES",
     "ROLES",
     "Answers",
     "Column",
@@ -34,6 +35,8 @@ ROLES: tuple[Role, ...] = (
     "note",
     "time",
 )
+DEGREES = 0.1
+"""Span of x and y that is no walk in any unit of length, but several kilometres in degrees."""
 Unit = Literal["m", "ft", "ftUS"]
 Sureness = Literal["told", "sure", "likely", "guess"]
 """By you; by a plain header; by an unusual header or clear data; by the usual order."""
