@@ -39,6 +39,6 @@ def lock(handle: int) -> None:
     try:
         msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)
     except OSError as error:
-        if error.errno in (errno.EACCES, errno.EDEADLK):
-            raise BlockingIOError(error.errno, error.strerror) from error
-        raise
+        if error.errno in (errno.EBADF, errno.EINVAL):
+            raise
+        raise BlockingIOError(error.errno, error.strerror) from error
