@@ -213,7 +213,7 @@ def test_of_too_few_marks_none_is_unusual() -> None:
     assert surface_findings(surface) == ()
 
 
-@pytest.mark.parametrize(("wrong", "last"), [(20, None), (21, "1 more marks stand out like these")])
+@pytest.mark.parametrize(("wrong", "last"), [(20, None), (21, "1 more mark stands out like these")])
 def test_twenty_marks_are_named(wrong: int, last: str | None) -> None:
     east, north = (at.ravel() * 3.0 for at in np.meshgrid(np.arange(30.0), np.arange(24.0)))
     points = np.column_stack([east, north, np.zeros(720)])

@@ -138,6 +138,10 @@ def to_input(value: str, schema: Mapping[str, Any]) -> Any:
         return value
 
 
+_VERBS = '(is|has|must|does|cannot|")'
+"""What follows the subject of a refusal, or the name of a file behind it."""
+
+
 def at_parameters(lines: Sequence[str], known: Sequence[Parameter]) -> list[str]:
     """Return what the command said with the title of the field that each line is about in front.
 
@@ -146,6 +150,9 @@ def at_parameters(lines: Sequence[str], known: Sequence[Parameter]) -> list[str]
     >>> field = Parameter("cell_size", "Cell size", "", "number", True)
     >>> at_parameters(["geosite: cell_size is -1; expected more than 0"], [field])
     ['Cell size: cell_size is -1; expected more than 0']
+    >>> field = Parameter("points", "Points", "", "file", True)
+    >>> at_parameters(["a.csv: the file given as points does not exist"], [field])
+    ['Points: a.csv: the file given as points does not exist']
     """
     told = []
     for line in lines:
@@ -154,7 +161,7 @@ def at_parameters(lines: Sequence[str], known: Sequence[Parameter]) -> list[str]
             (
                 p
                 for p in known
-                if re.search(rf'(^|[:,] )(the )?(file of )?{re.escape(p.id)} (is|has|"|must)', text)
+                if re.search(rf"(^|[:,] )(the )?(file given as )?{re.escape(p.id)} {_VERBS}", text)
             ),
             None,
         )
