@@ -73,7 +73,7 @@ def _site() -> None:
                 _on_map(at) if shape["type"] == "Point" else [list(map(_on_map, r)) for r in at]
             )
         Path(f"yard/{name}_feet.geojson").write_text(json.dumps(layer), encoding="utf-8")
-    Path("yard/raised_feet.prj").write_text(CRS("EPSG:2264").to_wkt("WKT1_ESRI"), encoding="utf-8")
+    Path("yard/raised_feet.prj").write_text(CRS("EPSG:2264").to_wkt("WKT1_GDAL"), encoding="utf-8")
     west, south = _on_map([512002.9986, 5276006.9968])
     rows = [[400.51], [400.49], [400.47], [400.45]]
     cells = "\n".join(" ".join([str(_feet(up))] * 4) for (up,) in rows)
