@@ -11,7 +11,7 @@ from geosite.base.grid import Grid
 from geosite.handover.model import Raster
 from geosite.handover.palette import ALERT, DIRECTION_RAMP
 from geosite.handover.styles.model import Stop
-from geosite.handover.styles.rasters import ramp_of
+from geosite.handover.styles.rasters import ramp_of, steps_of
 
 
 def stops(
@@ -41,6 +41,9 @@ def test_outliers_are_left_out_but_of_elevations_and_water() -> None:
     lone = np.append(np.full(99, 5.0), 7.0)
     assert ends(stops("slope", lone, "percent")) == (5.0, 7.0)
     assert ends(stops("slope", np.full(9, 5.0), "percent")) == (4.5, 5.5)
+    found = stops("slope", HUNDRED_AND_ONE, "percent")
+    assert (found[0].title, found[-1].title) == ("2 percent or less", "98 percent or more")
+    assert stops("elevation", HUNDRED_AND_ONE, is_elevation=True)[-1].title == "100 m"
     assert ends(stops("slope", [np.nan, np.nan], "percent")) == (0.0, 1.0)
 
 
@@ -80,11 +83,62 @@ def test_azimuths_go_round_and_no_way_out_stands_apart() -> None:
 def test_titles_have_the_digits_that_tell_neighbours_apart_in_the_unit_that_is_spoken() -> None:
     fine = stops("elevation_sigma", np.linspace(0.01, 0.02, 101))
     assert len({s.title for s in fine}) == len(fine)
-    assert all(s.title.endswith(" m") for s in fine)
+    assert all(" m" in s.title for s in fine)
     feet = stops("ponding_depth", [[0.0, 0.3048]], words="ft")
-    assert feet[-1].title.split() == ["1.000", "ft"]
+    assert feet[-1].title.split() == ["1.00", "ft"]
     assert feet[-1].value == pytest.approx(0.3048)
     # an elevation stays in the unit of its vertical CRS
-    assert stops("elevation", [[0.0, 5.0]], is_elevation=True, words="ft")[-1].title == "5.00 m"
-    share = stops("drains_to_inlet_1", HUNDRED_AND_ONE / 100, "1")
-    assert [s.title for s in share][:2] == ["0.020", "0.212"]
+    assert stops("elevation", [[0.0, 5.0]], is_elevation=True, words="ft")[-1].title == "5.0 m"
+
+
+def test_shares_run_from_nothing_to_all() -> None:
+    share = stops("drains_to_inlet_1", [[0.0, 0.1, 0.4]], "1")
+    assert [s.title for s in share] == ["0.0", "0.2", "0.4", "0.6", "0.8", "1.0"]
+    assert ends(stops("ponding_probability", [[0.0, 0.0]], "1")) == (0.0, 1.0)
+
+
+def test_a_site_without_any_water_is_clear() -> None:
+    first, second, *_ = stops("ponding_depth", [[0.0, 0.0], [np.nan, 0.0]])
+    assert (first.value, first.opacity) == (0.0, 0.0)
+    assert second.value > 0.0
+
+
+def steps(name: str, values: object, unit: str = "m") -> tuple[Stop, ...]:
+    z = np.atleast_2d(np.asarray(values, np.float32))
+    return steps_of(Raster(name, name, "", z, Grid(0.0, 1.0, 1.0, *z.shape), unit))
+
+
+def colour_at(found: tuple[Stop, ...], value: float) -> str | None:
+    """What a reader draws that blends nothing: the colour of the last stop below."""
+    below = [stop.colour for stop in found if stop.value < value]
+    return below[-1] if below and value < found[-1].value else None
+
+
+def test_in_steps_every_value_has_a_colour() -> None:
+    found = steps("slope", HUNDRED_AND_ONE, "percent")
+    ramp = [stop.colour for stop in stops("slope", HUNDRED_AND_ONE, "percent")]
+    assert [colour_at(found, x) for x in (0.0, 2.0, 51.0, 98.0, 100.0)] == [
+        *(ramp[0], ramp[0], ramp[3], ramp[-1], ramp[-1])
+    ]
+    assert [stop.title for stop in found] == [
+        *("less than 12 percent", "12 to 31 percent", "31 to 50 percent", "50 to 69 percent"),
+        *("69 to 88 percent", "88 percent or more", ""),
+    ]
+    assert colour_at(steps("drains_to_inlet_1", [[0.0, 0.1]], "1"), 1.0) is not None
+
+
+def test_in_steps_dry_ground_is_clear_and_any_water_is_not() -> None:
+    found = steps("ponding_depth", [[0.0, 0.4]])
+    assert colour_at(found, 0.0) is None
+    assert colour_at(found, 0.001) == stops("ponding_depth", [[0.0, 0.4]])[1].colour
+    assert colour_at(found, 0.4) == stops("ponding_depth", [[0.0, 0.4]])[-1].colour
+
+
+def test_in_steps_each_wind_has_a_colour() -> None:
+    found = steps("drainage_direction", [[-1.0, 10.0]], "degree")
+    seen = [colour_at(found, float(azimuth)) for azimuth in range(0, 361, 45)]
+    assert [seen[k] for k in (0, 2, 4, 6)] == list(DIRECTION_RAMP)
+    assert seen[8] == seen[0]
+    assert len(set(seen)) == 8
+    assert colour_at(found, -1.0) == ALERT
+    assert {stop.title for stop in found} >= {"no way out", "north", "south-west"}

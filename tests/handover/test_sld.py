@@ -205,7 +205,7 @@ def test_an_arrow_is_no_bare_triangle() -> None:
         names = [mark.findtext(f"{SLD}WellKnownName") for mark in graphic.iter(f"{SLD}Mark")]
         assert names == ["arrow", "triangle"]
     own = map_server_styles(package_cases.ferry_landing())
-    assert list(own) == ["drainage_arrows"]
+    assert list(own) == ["drainage_arrows", *(raster.name for raster in package_cases.rasters())]
     root = ET.fromstring(own["drainage_arrows"].encode())
     (rule,) = (r for r in root.iter(f"{SLD}Rule") if r.findtext(f"{SLD}Name") == "arrow_4")
     assert rule.findtext(f".//{SLD}Rotation") == "270"  # east, against the clock

@@ -119,11 +119,14 @@ def drawn(
     server = tool("mapserv")
     layers, looks = [], []
     for name in names:
-        with fiona.open(package, layer=name) as source:
-            plain = source.schema["geometry"].replace("3D ", "").replace("Multi", "")
+        if (out / f"{name}.tif").exists():
+            kind = f'TYPE RASTER DATA "{out / name}.tif"'
+        else:
+            with fiona.open(package, layer=name) as source:
+                plain = source.schema["geometry"].replace("3D ", "").replace("Multi", "")
+            kind = f'TYPE {KINDS[plain]} CONNECTIONTYPE OGR CONNECTION "{package}" DATA "{name}"'
         layers.append(
-            f'LAYER NAME "{name}" TYPE {KINDS[plain]} STATUS ON CONNECTIONTYPE OGR CONNECTION '
-            f'"{package}" DATA "{name}" PROJECTION "init=epsg:25832" END METADATA '
+            f'LAYER NAME "{name}" {kind} STATUS ON PROJECTION "init=epsg:25832" END METADATA '
             f'"wms_title" "{name}" "gml_include_items" "all" END END'
         )
         own = out / "styles" / "map_server" / f"{name}.sld"
@@ -191,6 +194,35 @@ def test_a_map_server_fills_areas_and_ponds_with_the_plans_tints(out: Path, tmp_
     assert share(SURFACES[0]) * cells == pytest.approx(650.0, rel=0.15)  # the apron, less its names
     assert share(SURFACES[1]) * cells == pytest.approx(88.0, rel=0.15)
     assert share(POND, 0.8) * cells == pytest.approx(28.0, rel=0.4)
+
+
+@pytest.mark.parametrize("name", ["drains_to_inlet_1", "drainage_direction", "ponding_depth"])
+def test_a_map_server_draws_every_value_of_a_raster_in_its_colour(
+    out: Path, tmp_path: Path, name: str
+) -> None:
+    """The greatest values were clear there, dry ground blue, and water to the north had no way."""
+    with rasterio.open(out / f"{name}.tif") as source:
+        values = source.read(1).astype(float)
+        west, south, _, _ = source.bounds
+    values[values == -9999.0] = np.nan
+    # a cell of 0.25 m is a pixel
+    box = (west, south, west + 225.0, south + 150.0)
+    picture = drawn(out, tmp_path, [name], box)[:, -values.shape[0] :, : values.shape[1]]
+    look = (out / "styles" / "map_server" / f"{name}.sld").read_text()
+    stops = [
+        (float(quantity), [int(colour[i : i + 2], 16) for i in (1, 3, 5)])
+        for colour, quantity in re.findall(r'color="(#\w+)" quantity="([^"]+)"', look)
+    ]
+    bounds = [value for value, _ in stops]
+    assert np.nanmax(values) < bounds[-1]
+    margin = 1e-4 * (bounds[-1] - bounds[0])  # it sorts values into boxes of about that width
+    assert (picture[:, np.isnan(values) | (values < bounds[0] - margin)] == 255).all()
+    for (low, colour), high in zip(stops[:-1], bounds[1:], strict=True):
+        here = (values > low + margin) & (values < high - margin)
+        assert np.unique(picture[:, here].T, axis=0).tolist() in ([], [colour])
+    whole = {"drains_to_inlet_1": 1.0, "drainage_direction": 0.0, "ponding_depth": 0.0}[name]
+    assert (values == whole).any()
+    assert (picture[:, values == whole] == 255).all() == (name == "ponding_depth")
 
 
 @pytest.fixture(scope="module")

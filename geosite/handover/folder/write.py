@@ -343,7 +343,7 @@ def _write_record(work: _Work) -> Iterable[tuple[str, str]]:
         file = work.folder / "styles" / f"{name}.sld"
         file.parent.mkdir(parents=True, exist_ok=True)
         file.write_bytes(look.encode("utf-8"))
-        where = " as the map server turns it" if name.startswith(MAP_SERVER) else ""
+        where = " for the map server" if name.startswith(MAP_SERVER) else ""
         purpose = f"Look of {name.rpartition('/')[2]}{where}, OGC Styled Layer Descriptor"
         yield file.relative_to(work.folder).as_posix(), purpose
 

@@ -5,12 +5,16 @@ Symbology Encoding 1.1 would add nothing that is used here. Widths are in SLD pi
 
 Kept plain for the readers that were tried, a map server and the open GIS desktop in two versions:
 no ``ElseFilter`` (ignored by one), no ``Not(IsNull)`` (drops the whole layer in another), no
-rotation by a property (dropped): arrows have a rule for each of sixteen directions.
+rotation by a property (dropped): arrows have a rule for each of sixteen directions. Every rule has
+a title, as a legend tells the name of one that has none; a raster's has none, as the map server
+would tell it of every colour.
 
 An arrow offers two marks, of which a reader takes the first that it can draw (OGC 02-070, clause
 11.3.2): ``arrow``, which the desktop knows, and the standard's ``triangle``. A triangle alone
 points three ways, and the map server takes only the first mark and turns it against the clock,
 where the standard says with it: no document is right in both, so that server has one of its own.
+So have rasters: it blends no colours, gives each those of the values up to the next, and draws
+nothing below the first and above the last.
 """
 
 from __future__ import annotations
@@ -25,7 +29,8 @@ from geosite.handover.formats.markup import document, node
 from geosite.handover.model import Layer, Package, Raster
 from geosite.handover.styles.layers import look_of
 from geosite.handover.styles.model import Hatch, Label, Look, Rule, Sign, Symbol, Test, Tint
-from geosite.handover.styles.rasters import ramp_of
+from geosite.handover.styles.rasters import ramp_of, steps_of
+from geosite.handover.styles.signs import LONGER
 
 __all__ = ["MAP_SERVER", "map_server_styles", "raster_style", "styles", "vector_style"]
 
@@ -37,6 +42,8 @@ PIXEL_MM = 0.28
 
 _FONT = "DejaVu Sans"
 _SECTORS = 16
+_WINDS = ("N", "NNE", "NE", "ENE", "E", "ESE", "SE", "SSE",
+          "S", "SSW", "SW", "WSW", "W", "WNW", "NW", "NNW")  # fmt: skip
 
 
 def styles(package: Package) -> dict[str, str]:
@@ -48,11 +55,17 @@ def styles(package: Package) -> dict[str, str]:
 
 
 def map_server_styles(package: Package) -> dict[str, str]:
-    """Return the SLD document of each layer that the map server needs another for."""
+    """Return the SLD document of each layer and raster that the map server needs another for."""
     return {
-        layer.name: vector_style(layer, package, map_server=True)
-        for layer in package.layers
-        if any(map(_turned, look_of(layer, package).rules))
+        **{
+            layer.name: vector_style(layer, package, map_server=True)
+            for layer in package.layers
+            if any(map(_turned, look_of(layer, package).rules))
+        },
+        **{
+            raster.name: raster_style(raster, package.unit, map_server=True)
+            for raster in package.rasters
+        },
     }
 
 
@@ -83,8 +96,18 @@ def vector_style(layer: Layer, package: Package, *, map_server: bool = False) ->
     return _document(layer.name, layer.title, layer.description, rules)
 
 
-def raster_style(raster: Raster, unit: Literal["m", "ft"] = "m") -> str:
+def raster_style(
+    raster: Raster, unit: Literal["m", "ft"] = "m", *, map_server: bool = False
+) -> str:
     """Return the SLD document of a raster: a ramp over the values it holds.
+
+    Parameters
+    ----------
+    raster
+    unit
+        That the legend speaks.
+    map_server
+        For that reader: in steps, as it blends no colours and draws nothing outside of a ramp.
 
     Examples
     --------
@@ -96,7 +119,7 @@ def raster_style(raster: Raster, unit: Literal["m", "ft"] = "m") -> str:
     6
     """
     entries = []
-    for stop in ramp_of(raster, unit).stops:
+    for stop in steps_of(raster, unit) if map_server else ramp_of(raster, unit).stops:
         entry = node(
             "ColorMapEntry", color=stop.colour, quantity=f"{stop.value:.9g}", label=stop.title
         )
@@ -104,7 +127,8 @@ def raster_style(raster: Raster, unit: Literal["m", "ft"] = "m") -> str:
             entry.set("opacity", f"{stop.opacity:g}")
         entries.append(entry)
     symbolizer = node("RasterSymbolizer", node("Opacity", "1"), node("ColorMap", *entries))
-    rule = node("Rule", node("Name", raster.name), node("Title", raster.title), symbolizer)
+    # without a title of its own, which the map server would give to every colour
+    rule = node("Rule", node("Name", raster.name), symbolizer)
     return _document(raster.name, raster.title, raster.description, [rule])
 
 
@@ -166,10 +190,15 @@ def _rules(layer: Layer, rule: Rule, look: Look, map_server: bool) -> Iterator[E
         parts = ((low, high),) if low >= 0.0 else ((0.0, high), (360.0 + low, 361.0))
         for k, (least, most) in enumerate(parts):
             where = (*rule.where, Test(turned.turned_by, low=least, high=most))
-            # the legend of one direction is the legend of all
-            one = Rule(f"{rule.name}_{i}" + "b" * k, "" if i or k else rule.title, (), where)
+            title = f"{_unsized(rule.title)}: {_WINDS[i]}"
+            one = Rule(f"{rule.name}_{i}" + "b" * k, title, (), where)
             drawn = tuple(_beaded(turned, middle) if map_server else (_mark(turned, middle),))
             yield _rule(one, drawn, (None, look.largest_scale))
+
+
+def _unsized(title: str) -> str:
+    """Return what a sign means where it is no longer for more of anything: it is not sized here."""
+    return title.removesuffix(f", {LONGER}")
 
 
 def _written(
@@ -185,7 +214,7 @@ def _written(
         return
     yield _rule(rule, (*drawn, _text(layer, label)), (None, label.largest_scale))
     if label.largest_scale is not None:
-        small = Rule(f"{rule.name}_small", "", (), rule.where)
+        small = Rule(f"{rule.name}_small", f"{rule.title} (at small scales)", (), rule.where)
         yield _rule(small, drawn, (label.largest_scale, look.largest_scale))
 
 

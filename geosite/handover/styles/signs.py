@@ -17,6 +17,7 @@ __all__ = [
     "FADED",
     "GROUPS",
     "HATCH",
+    "LONGER",
     "RADIUS_MM",
     "RIPPLE",
     "STEADY",
@@ -54,13 +55,16 @@ RADIUS_MM: Mapping[str, float] = MappingProxyType(
 DART = ((0.5, 0.0), (0.08, 0.2), (0.206, 0.035), (-0.5, 0.0), (0.206, -0.035), (0.08, -0.2))
 """Outline of the arrow of flowing water, length 1 around the origin: ahead, aside; tip first."""
 
+LONGER = "longer where steeper"
+"""What is said of arrows where they are sized by their data."""
+
 WORDS: Mapping[str, str] = MappingProxyType(
     {
         "mark": "mark with its elevation",
         "baseline": "baseline mark",
         "inlet": "inlet",
         "walked": "position walked",
-        "arrow": "runs this way, longer where steeper",
+        "arrow": f"runs this way, {LONGER}",
         "turning": "may run another way",
         "pond": "stands after rain",
         "doubtful": "may stand after rain, too shallow to tell",
