@@ -4,7 +4,8 @@
         [--results walks.jsonl] [--table] [--ranks]
 
 Every walk is on another ground: the sines of `rough_sites` over the plain of the site. The truth is
-put on the same raster and asked the same questions. What is counted is printed as a table.
+put on the same raster and asked the same questions. What is counted is printed as a table, of each
+site and of all that were asked together.
 
 With `--results` every walk is one line of that file as soon as it is done, and walks that stand
 there already are not walked again: a run that was stopped goes on where it was. Lines of another
@@ -178,12 +179,16 @@ def main() -> None:
                 line = {"state": now, "site": name, "seed": seed, **asdict(walk)}
                 with asked.results.open("a", encoding="utf-8") as stream:
                     stream.write(json.dumps(line) + "\n")
+    every: list[Compared] = []
     for name in asked.sites:
         walks = [kept[key] for key in sorted(kept) if key[0] == name and key[1] in numbers]
         if walks:
             _print_site(name, walks)
             if asked.ranks:
                 _print_ranks(walks)
+            every += walks
+    if len(asked.sites) > 1 and every:
+        _print_site("these sites together", every)
 
 
 if __name__ == "__main__":
