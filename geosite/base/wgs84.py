@@ -55,26 +55,16 @@ def to_wgs84(frame: Frame) -> Wgs84:
     ([[9.0, 0.0]], 0.0)
     """
     from pyproj import CRS, Transformer
-    from pyproj.exceptions import ProjError
     from pyproj.transformer import AreaOfInterest
 
     crs = CRS.from_wkt(frame.crs_wkt)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # better grids exist elsewhere: the accuracy is stated
-        longitude, latitude = longitude_latitude(frame.crs_wkt, *frame.origin)
-        area = AreaOfInterest(
-            longitude - 0.01,
-            max(latitude - 0.01, -90.0),
-            longitude + 0.01,
-            min(latitude + 0.01, 90.0),
+        here = longitude_latitude(frame.crs_wkt, *frame.origin)
+        # a CRS of one's own has no known datum shift: then it is taken as equal, accuracy unknown
+        chosen = Transformer.from_crs(
+            crs, "EPSG:4326", always_xy=True, area_of_interest=AreaOfInterest(*here, *here)
         )
-        try:
-            chosen = Transformer.from_crs(
-                crs, "EPSG:4326", always_xy=True, area_of_interest=area, allow_ballpark=False
-            )
-        except ProjError:
-            # no known datum shift, as for a CRS of one's own: taken as equal, accuracy unknown
-            chosen = Transformer.from_crs(crs, "EPSG:4326", always_xy=True, area_of_interest=area)
 
     def place(en: npt.ArrayLike) -> Floats:
         flat = np.asarray(en, dtype=np.float64).reshape(-1, 2)
