@@ -1,9 +1,13 @@
-"""The sample landing with few possible grounds: for tests that hold no interval of its water."""
+"""The samples made quick: for tests that hold no interval of water and no size of a device."""
 
 from __future__ import annotations
 
 import shutil
 from pathlib import Path
+
+import pytest
+
+from geosite.network.calibration import fit
 
 LANDING = Path(__file__).parents[1] / "sample_data" / "ferry_landing"
 
@@ -13,6 +17,19 @@ def quick_landing(folder: Path) -> Path:
     shutil.copytree(LANDING, folder, ignore=shutil.ignore_patterns("pictures"))
     draw_few(folder / "site.toml")
     return folder / "site.toml"
+
+
+def quick_samples(folder: Path) -> None:
+    """Copy the sample data into a folder; the landing is quick to build.
+
+    For commands that are printed somewhere, which run as they stand: that the sample asks for fewer
+    possible grounds and larger cells changes none of them.
+    """
+    samples = folder / "sample_data"
+    shutil.copytree(LANDING.parent, samples, ignore=shutil.ignore_patterns("pictures"))
+    draw_few(samples / "ferry_landing/site.toml")
+    for site in ("ferry_landing/site.toml", "ferry_landing/as_built/site.toml"):
+        take_coarse_cells(samples / site)
 
 
 def draw_few(site: Path) -> None:
@@ -30,3 +47,12 @@ def take_coarse_cells(site: Path) -> None:
     text = site.read_text(encoding="utf-8")
     assert text.count("cell_size = 0.25") == 1
     site.write_text(text.replace("cell_size = 0.25", "cell_size = 1.0"), "utf-8")
+
+
+def fit_few_components(patch: pytest.MonkeyPatch) -> None:
+    """Let calibrations fit two components instead of eight: a tenth of the time.
+
+    For tests that ask what is read, passed on, said and written, and not what is found.
+    """
+    patch.setattr(fit, "PLAN", ("scale",))
+    patch.setattr(fit, "HEIGHT", ("climb",))

@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 from cli_runner import FERRY, Ran, geosite
 from device_walks import STRAYING, walked
+from quick_landing import fit_few_components
 
 from geosite.fieldbook.read import read_survey
 from geosite.network.walk.device import device_of
@@ -125,8 +126,9 @@ def test_a_site_file_names_it_and_builds(calibrated: tuple[Ran, Path], tmp_path:
 
 @pytest.mark.slow
 def test_two_surveys_count_as_little_and_the_sites_own_device_is_passed_over(
-    surveys: list[Path], tmp_path: Path
+    surveys: list[Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    fit_few_components(monkeypatch)
     sure = "[survey.leg_noise]\nconstant = 0.0001\nper_sqrt_metre = 0.0001"
     stated = written(tmp_path / "stated", 31, sure)
     outs = [tmp_path / "plain.toml", tmp_path / "stated.toml"]
@@ -138,7 +140,7 @@ def test_two_surveys_count_as_little_and_the_sites_own_device_is_passed_over(
     assert "Fewer than 3 surveys: " in plain.out
     told = json.loads(facts.out)
     assert (told["surveys"], told["degrees_of_freedom"], told["loops_left_out"]) == (2, 2.0, 0)
-    assert told["components"]["heading_deg"]["unit"] == "degrees per root metre"
+    assert told["components"]["scale_percent"]["unit"] == "%"
 
 
 def unchecked(folder: Path) -> Path:
@@ -153,7 +155,10 @@ def unchecked(folder: Path) -> Path:
 
 
 @pytest.mark.slow
-def test_a_survey_that_nothing_checks_takes_no_part(surveys: list[Path], tmp_path: Path) -> None:
+def test_a_survey_that_nothing_checks_takes_no_part(
+    surveys: list[Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    fit_few_components(monkeypatch)
     lonely, out = unchecked(tmp_path / "open"), tmp_path / "device.toml"
     ran = geosite("calibrate", surveys[0], lonely, "--out", out)
     assert (ran.status, ran.err) == (0, "")
@@ -233,7 +238,10 @@ def test_a_device_beside_leg_noise_is_refused(tmp_path: Path) -> None:
 
 
 @pytest.mark.slow
-def test_the_process_makes_the_device_that_the_command_makes(tmp_path: Path) -> None:
+def test_the_process_makes_the_device_that_the_command_makes(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    fit_few_components(monkeypatch)
     sites = [FERRY / "site.toml", FERRY / "as_built/site.toml"]
     ran = geosite("calibrate", *sites, "--out", tmp_path / "device.toml")
     assert ran.status == 0, ran.err

@@ -5,14 +5,13 @@ from __future__ import annotations
 import json
 import re
 import shlex
-import shutil
 from pathlib import Path
 
 import numpy as np
 import pytest
 import tifffile
 from cli_runner import ROOT, geosite
-from quick_landing import draw_few, take_coarse_cells
+from quick_landing import quick_samples
 
 pytestmark = pytest.mark.slow
 
@@ -32,13 +31,7 @@ def test_the_cookbook_has_five_chains() -> None:
 @pytest.fixture(scope="module")
 def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("cookbook")
-    shutil.copytree(ROOT / "sample_data", folder / "sample_data")
-    # the calls are as printed; that the sample asks for fewer possible grounds and larger cells
-    # changes none of them
-    landing = folder / "sample_data/ferry_landing"
-    draw_few(landing / "site.toml")
-    for site in (landing, landing / "as_built"):
-        take_coarse_cells(site / "site.toml")
+    quick_samples(folder)
     return folder
 
 

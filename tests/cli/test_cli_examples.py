@@ -8,8 +8,8 @@ import shutil
 from pathlib import Path
 
 import pytest
-from cli_runner import FERRY, ROOT, geosite
-from quick_landing import draw_few, take_coarse_cells
+from cli_runner import FERRY, geosite
+from quick_landing import fit_few_components, quick_samples
 
 from geosite.processes.registry import processes
 
@@ -23,13 +23,7 @@ COMMANDS = ["new", "check", "build", "verify", "list", "describe", "execute", "b
 def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Return a folder in which a reader of the help stands: sample data, surveys, a map."""
     folder = tmp_path_factory.mktemp("examples")
-    shutil.copytree(ROOT / "sample_data", folder / "sample_data")
-    # the calls are as printed; that the sample asks for fewer possible grounds and larger cells
-    # changes none of them
-    landing = folder / "sample_data/ferry_landing"
-    draw_few(landing / "site.toml")
-    for site in (landing, landing / "as_built"):
-        take_coarse_cells(site / "site.toml")
+    quick_samples(folder)
     assert geosite("new", folder / "surveys/yard").status == 0
     points = ("--points", FERRY / "truth.csv", "--crs", "EPSG:25832+7837", "--cell-size", "0.5")
     ran = geosite("execute", "interpolate-elevation", *points, "--out", folder / "map")
@@ -49,13 +43,13 @@ def test_the_example_of_every_process_runs(
     process_id: str, place: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.chdir(place)
+    fit_few_components(monkeypatch)
     ((*call,),) = examples("execute", process_id)
     assert call[:2] == ["execute", process_id]
     ran = geosite(*call)
     assert ran.status == 0
-    # words for people beside the answer, none where a program asks
+    # words for people beside the answer
     assert ran.err.splitlines()
-    assert geosite(*call, "--json").err == ""
     answer = json.loads(ran.out)
     always = {made.id for made in processes().processes[process_id].outputs if made.always}
     assert always <= set(answer)
@@ -63,6 +57,8 @@ def test_the_example_of_every_process_runs(
         assert Path(made["href"]).stat().st_size > 0
     if "site" in processes().processes[process_id].example:
         return
+    # none where a program asks
+    assert geosite(*call, "--json").err == ""
     # the same request as a file
     request = {"inputs": dict(processes().processes[process_id].example)}
     Path("request.json").write_text(json.dumps(request))

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 from cli_runner import ROOT, geosite
+from quick_landing import fit_few_components, quick_samples
 
 from geosite.fieldbook.model import PIECE_KINDS
 from geosite_cli.guide import TOPICS, guide_text
@@ -22,7 +23,8 @@ def test_commands_of_the_guide_run(
     topic: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.chdir(tmp_path)
-    (tmp_path / "sample_data").symlink_to(ROOT / "sample_data")
+    quick_samples(tmp_path)
+    fit_few_components(monkeypatch)
     calls = commands(guide_text(topic))
     assert calls
     for call in calls:

@@ -25,10 +25,10 @@ stop = st.tuples(st.sampled_from(["", "", "A", "B", "C", "D"]), coordinate, coor
 
 
 @st.composite
-def books(draw: st.DrawFn) -> list[Row]:
+def books(draw: st.DrawFn, runs: int = 3, stops_of_run: int = 8) -> list[Row]:
     rows: list[Row] = []
-    for run in range(draw(st.integers(1, 3))):
-        stops = draw(st.lists(stop, max_size=8))
+    for run in range(draw(st.integers(1, runs))):
+        stops = draw(st.lists(stop, max_size=stops_of_run))
         # every run visits both, anywhere in its walk: that the field book checks before
         for name in "AB":
             there = (name, *draw(st.tuples(coordinate, coordinate, small)))
@@ -67,17 +67,31 @@ FIRST_TWICE = [
 FROM_A = ({"A": {"easting": 0.0, "northing": 0.0, "sigma": None}}, {"azimuth": {"value": 0.0}})
 
 
+NOISE = st.sampled_from([(0.0, 0.0), (0.005, 0.004), (0.0, 0.01), (1.0, 0.0)])
+LIMIT = st.sampled_from([1e-9, 300.0])
+
+
 @pytest.mark.slow
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=12, deadline=None)
 @example(FIRST_TWICE, FROM_A, (0.0, 0.0), 1e-9)
 @example([*FIRST_TWICE, *(("R1", *row[1:]) for row in FIRST_TWICE)], FROM_A, (0.0, 0.0), 1e-9)
-@given(
-    books(),
-    anchors(),
-    st.sampled_from([(0.0, 0.0), (0.005, 0.004), (0.0, 0.01), (1.0, 0.0)]),
-    st.sampled_from([1e-9, 300.0]),
-)
+@given(books(2, 4), anchors(), NOISE, LIMIT)
 def test_anything_walked(
+    rows: list[Row], anchor: tuple[dict, dict], noise: tuple[float, float], limit: float
+) -> None:
+    tied_or_refused(rows, anchor, noise, limit)
+
+
+@pytest.mark.long
+@settings(max_examples=60, deadline=None)
+@given(books(), anchors(), NOISE, LIMIT)
+def test_anything_walked_in_three_runs(
+    rows: list[Row], anchor: tuple[dict, dict], noise: tuple[float, float], limit: float
+) -> None:
+    tied_or_refused(rows, anchor, noise, limit)
+
+
+def tied_or_refused(
     rows: list[Row], anchor: tuple[dict, dict], noise: tuple[float, float], limit: float
 ) -> None:
     known, more = anchor

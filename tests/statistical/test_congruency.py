@@ -47,11 +47,13 @@ def survey(rng: np.random.Generator, moved: tuple[float, float]) -> tuple[np.nda
 Survey = tuple[np.ndarray, np.ndarray]
 
 
+SITES, PARTNERS = 120, 12
+
+
 @pytest.fixture(scope="module")
-def quiet() -> list[tuple[Survey, Survey]]:
-    """Two surveys of the site each, between which nothing moved."""
-    draws = [np.random.default_rng(seed) for seed in range(300)]
-    return [(survey(rng, (0.0, 0.0)), survey(rng, (0.0, 0.0))) for rng in draws]
+def quiet() -> list[Survey]:
+    """Surveys of the site, between which nothing moved."""
+    return [survey(np.random.default_rng(seed), (0.0, 0.0)) for seed in range(SITES)]
 
 
 def between(first: Survey, second: Survey) -> tuple[np.ndarray, np.ndarray]:
@@ -61,23 +63,24 @@ def between(first: Survey, second: Survey) -> tuple[np.ndarray, np.ndarray]:
 FRAME = frame_of_plan(np.array(list(MARKS.values()), float))
 
 
-def test_five_in_a_hundred_quiet_sites_are_said_to_move(
-    quiet: list[tuple[Survey, Survey]],
-) -> None:
-    wrong = sum(not congruency(*between(*pair), FRAME).passed for pair in quiet)
-    assert 6 <= wrong <= 25  # 95 % of binomial(300, 0.05) and a little more
+def test_five_in_a_hundred_quiet_sites_are_said_to_move(quiet: list[Survey]) -> None:
+    # each survey against many others: the share scatters by 1.3 %, as that of 300 pairs of their
+    # own would (simulated with normal deviates of as many dimensions)
+    pairs = [(n, (n + k) % SITES) for n in range(SITES) for k in range(1, PARTNERS + 1)]
+    wrong = [not congruency(*between(quiet[a], quiet[b]), FRAME).passed for a, b in pairs]
+    assert 0.02 <= np.mean(wrong) <= 0.083
 
 
-def test_a_detectable_movement_is_found_in_eighty_of_a_hundred(
-    quiet: list[tuple[Survey, Survey]],
-) -> None:
-    shift, q = between(*quiet[0])
+def test_a_detectable_movement_is_found_in_eighty_of_a_hundred(quiet: list[Survey]) -> None:
+    shift, q = between(quiet[0], quiet[1])
     mark = find_stable(shift * 0, q, FRAME, size=2).marks[list(MARKS).index("D")]
     size, direction = np.linalg.eigh(mark.covariance)
     far = mark.detectable * direction[:, -1] * np.sign(size[-1])
-    found = 0
-    for seed in range(200):
+    found = []
+    for seed in range(100):
         moved = survey(np.random.default_rng(5000 + seed), (float(far[0]), float(far[1])))
-        change = between(quiet[seed][0], moved)
-        found += not find_stable(*change, FRAME, size=2).marks[3].test.passed
-    assert 0.70 <= found / 200 <= 0.90
+        for k in range(2):
+            change = between(quiet[(2 * seed + k) % SITES], moved)
+            found.append(not find_stable(*change, FRAME, size=2).marks[3].test.passed)
+    # scatters by 3.5 %: three of those
+    assert 0.70 <= np.mean(found) <= 0.90

@@ -84,8 +84,14 @@ def compare(
 
 
 @pytest.mark.parametrize("method", ["d8", "d-infinity"])
-@pytest.mark.parametrize("height", [1, 2, 5, 36, 40])
-@pytest.mark.parametrize("make", [rough, steps, terraces, basin, winding])
+@pytest.mark.parametrize(
+    ("make", "height"),
+    [
+        *((make, height) for make in (rough, steps, terraces, basin, winding) for height in (1, 5)),
+        # two rows, all rows, and more than there are
+        *((rough, 2), (rough, 36), (rough, 40)),
+    ],
+)
 def test_the_answer_of_one_piece(tmp_path: Path, make: Any, height: int, method: str) -> None:
     z = make(3)
     compare(tmp_path, z.astype(np.float32), height, method)
@@ -95,7 +101,7 @@ def test_the_answer_of_one_piece(tmp_path: Path, make: Any, height: int, method:
 
 @pytest.mark.parametrize("method", ["d8", "d-infinity"])
 @pytest.mark.parametrize("make", [rough, steps, terraces, basin])
-@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("seed", range(2))
 def test_with_holes_inlets_and_walls(tmp_path: Path, make: Any, method: str, seed: int) -> None:
     z = with_holes(make(seed), seed)
     compare(tmp_path, z, 4, method)
