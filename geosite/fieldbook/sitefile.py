@@ -371,7 +371,7 @@ class Price(Table, frozen=True, kw_only=True):
 
     rate: Annotated[float, Meta(ge=0)]
     """Price per unit, in the currency. Example: `38.5`."""
-    per: Literal["m2", "m3", "m", "piece"] = "m2"
+    per: Literal["m2", "m3", "m", "ft2", "yd2", "yd3", "ft", "piece"] = "m2"
     """The unit: area on the slope, volume by the code's depth, length of a line or of an area's
     edging, or pieces."""
     waste_percent: Percent | None = None
@@ -381,23 +381,25 @@ class Price(Table, frozen=True, kw_only=True):
 
 
 class EarthPrice(Table, frozen=True, kw_only=True):
-    """What moving a cubic metre of ground costs. Since 0.2."""
+    """What moving a cubic metre or yard of ground costs. Since 0.2."""
 
     rate: Annotated[float, Meta(ge=0)]
-    """Price per cubic metre, in the currency. Example: `28.0`."""
+    """Price per unit, in the currency. Example: `28.0`."""
+    per: Literal["m3", "yd3"] = "m3"
+    """The unit. Since 0.2."""
     allowance_percent: Percent = 0.0
     """Added to what is measured: swell of what is carried away, compaction of what is filled.
     Example: `15.0`."""
     minimum: Annotated[float, Meta(ge=0)] = 0.0
-    """Least charge per design, in the currency. Example: `150.0`."""
+    """Least charge per design that has any, in the currency. Example: `150.0`."""
 
 
 class CutPrice(EarthPrice, frozen=True, kw_only=True):
-    """``[prices.cut]``: what a cubic metre costs that a design takes away. Since 0.2."""
+    """``[prices.cut]``: what the ground costs that a design takes away. Since 0.2."""
 
 
 class FillPrice(EarthPrice, frozen=True, kw_only=True):
-    """``[prices.fill]``: what a cubic metre costs that a design brings. Since 0.2."""
+    """``[prices.fill]``: what the ground costs that a design brings. Since 0.2."""
 
 
 class Prices(Table, frozen=True, kw_only=True):

@@ -207,6 +207,56 @@ def test_what_is_told_in_metres_alone_is_told_in_feet_too(
     ]
 
 
+def in_feet(folder: Path, name: str, units: dict[str, str], *records: dict[str, object]) -> object:
+    """Return the rows that a sheet shows where the site is in feet, with heading and units."""
+    texts = ("what", "unit", "order_unit", "inlet")
+    fields = tuple(
+        Field(n, "text" if n in texts else "real", "", unit) for n, unit in units.items()
+    )
+    path = written(folder, Table(name, name, fields, list(records)), unit="ft")
+    sheet = openpyxl.load_workbook(path)[name]
+    hidden = [d for d in sheet.column_dimensions.values() if d.hidden]
+    folded = {k for d in hidden for k in range(d.min, d.max + 1)}
+    return [
+        [
+            round(v, 9) if isinstance(v, float) else v or None
+            for k, v in enumerate(row, start=1)
+            if k not in folded
+        ]
+        for row in sheet.iter_rows(values_only=True)
+    ]
+
+
+def test_a_row_with_a_unit_of_its_own_is_told_in_feet_too(tmp_path: Path) -> None:
+    """Ponds and catchments of designs stood in cubic metres on a site in feet."""
+    units = {"what": "", "unit": "", "before": "", "after": ""}
+    assert in_feet(
+        tmp_path,
+        "design_water",
+        units,
+        {"what": "pond", "unit": "m3", "before": 0.764554857984, "after": None},
+        {"what": "inlet", "unit": "m2", "before": 0.09290304, "after": 0.9290304},
+        {"what": "fall", "unit": "percent", "before": 5.0, "after": 4.0},
+    ) == [
+        ["What", "Unit", "Before", "After"],
+        [None, "by row", "by row", "by row"],
+        ["pond", "yd³", 1.0, None],
+        ["inlet", "ft²", 1.0, 10.0],
+        ["fall", "percent", 5.0, 4.0],
+    ]
+
+
+def test_flows_and_rain_are_told_in_feet_and_inches_too(tmp_path: Path) -> None:
+    # NIST Special Publication 811, appendix B.8: 28.316846592 l, 25.4 mm
+    units = {"inlet": "", "rainfall_mm_per_hour": "", "flow_lps": "l/s"}
+    row = {"inlet": "G1", "rainfall_mm_per_hour": 50.8, "flow_lps": 28.316846592}
+    assert in_feet(tmp_path, "peak_flows", units, row) == [
+        ["Inlet", "Rainfall in per hour", "Flow"],
+        [None, None, "ft³/s"],
+        ["G1", 2.0, 1.0],
+    ]
+
+
 def quantities(folder: Path, *by: str) -> set[str]:
     """Return the headings that a take-off shows whose codes are ordered so."""
     names = ("feature", "kind", "gross_area_m2", "gross_area_95_m2", "volume_m3", "material",

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from geosite.analysis.takeoff.prices import (
+    UNITS,
     Valuation,
     plus_independent,
     priced_line,
@@ -93,7 +94,8 @@ def design_estimate(
         ("fill", prices.fill, design.formation.fill),
     ):
         if price is not None:
-            line = priced_line("", _per_m3(price), volume, prices.rounding, None)
+            volume = volume.scaled(1 / UNITS[price.per][1])
+            line = priced_line("", _of_earth(price), volume, prices.rounding, None)
             earth.append(replace(line, title=EARTH[name]))
     if not found.lines and not earth:
         return None
@@ -104,10 +106,10 @@ def design_estimate(
     return DesignEstimate(design.name, design.title, priced)
 
 
-def _per_m3(price: EarthPrice) -> Price:
+def _of_earth(price: EarthPrice) -> Price:
     return Price(
         rate=price.rate,
-        per="m3",
+        per=price.per,
         waste_percent=price.allowance_percent,
         minimum=price.minimum,
     )

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from geosite.analysis.takeoff.quantities import Quantity
 from geosite.base.errors import InputError, Problem
 from geosite.base.estimate import Estimate
+from geosite.base.units import FOOT_M
 from geosite.fieldbook.sitefile import Code, Price, Prices
 from geosite.linework.measures import sum_of_forms
 from geosite.linework.model import Measure
@@ -19,6 +20,7 @@ from geosite.network.covariance import accuracies
 from geosite.network.model import Network
 
 __all__ = [
+    "UNITS",
     "PriceLine",
     "Valuation",
     "plus_independent",
@@ -29,6 +31,17 @@ __all__ = [
 
 Measured = Measure | Estimate | int
 """Measured from marks, between two surveys, or counted."""
+
+UNITS = {
+    "m": ("m", 1.0),
+    "m2": ("m2", 1.0),
+    "m3": ("m3", 1.0),
+    "ft": ("m", FOOT_M),
+    "ft2": ("m2", FOOT_M**2),
+    "yd2": ("m2", (3 * FOOT_M) ** 2),
+    "yd3": ("m3", (3 * FOOT_M) ** 3),
+}
+"""By unit of a rate: what is measured, and how many metres, square or cubic metres one has."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +59,7 @@ class PriceLine:
     charged
         Quantity with waste.
     amount
-        In the currency: charged times rate, not less than the minimum, rounded.
+        In the currency: charged times rate, not less than the minimum where there is any, rounded.
     at_minimum
         The minimum is charged.
     laid
@@ -148,8 +161,9 @@ def valuation(
         if partly and code not in by_code:
             continue
         found: Measured | Problem
-        if price.per == "m3" and code in volumes:
-            found = volumes[code]
+        kind, size = UNITS.get(price.per, ("", 1.0))
+        if kind == "m3" and code in volumes:
+            found = volumes[code].scaled(1 / size)
         else:
             found = _measured(code, price, by_code, site_file)
         if isinstance(found, Problem):
@@ -191,16 +205,28 @@ def _measured(
     area, volume = quantity.surface_area, quantity.volume
     if quantity.left_area is not None:  # a design replaces the rest
         area, volume = quantity.left_area, quantity.left_volume
-    found = {"m2": area, "m3": volume, "m": length}[price.per]
+    kind, size = UNITS[price.per]
+    found = {"m2": area, "m3": volume, "m": length}[kind]
     if found is not None:
-        return found
-    needs = {"m2": "an area", "m3": "an area with a depth", "m": "a line or an area"}[price.per]
+        return found if size == 1.0 else _over(found, size)
+    needs = {"m2": "an area", "m3": "an area with a depth", "m": "a line or an area"}[kind]
     return Problem(
         "price-no-quantity",
         f'[prices.codes.{code}]: per = "{price.per}" asks for {needs}',
         "a unit that the code was measured in",
-        "give another unit" + (", or a depth in [codes]" if price.per == "m3" else ""),
+        "give another unit" + (", or a depth in [codes]" if kind == "m3" else ""),
         site_file,
+    )
+
+
+def _over(found: Measure, size: float) -> Measure:
+    """Return a measure in a unit of another size."""
+    return Measure(
+        found.value / size,
+        found.grid / size,
+        found.form * (1 / size),
+        found.sigma / size,
+        found.half_width / size,
     )
 
 
@@ -235,9 +261,9 @@ def priced_line(
     else:
         measured = Estimate(float(found), float(found), float(found), 0.0)
     charged = measured.scaled(1 + waste / 100)
-    # quantities are not negative, whatever the interval says
+    # quantities are not negative, whatever the interval says, and of nothing nothing is charged
     value, low, high = (
-        rounded(max(max(q, 0.0) * price.rate, price.minimum), step)
+        rounded(max(q * price.rate, price.minimum) if q > 0.0 else 0.0, step)
         for q in (charged.value, charged.low, charged.high)
     )
     # where the minimum cuts the interval off it does not lie evenly
@@ -254,7 +280,7 @@ def priced_line(
         rate=price.rate,
         minimum=price.minimum,
         amount=amount,
-        at_minimum=charged.value * price.rate < price.minimum,
+        at_minimum=charged.value > 0.0 and charged.value * price.rate < price.minimum,
         laid=isinstance(found, Estimate),
     )
 

@@ -106,7 +106,8 @@ def _rate(record: Record, per: str) -> str:
         return ""
     currency = record.get("currency") or ""
     told = f"{amount_words(rate)} {currency}/{per}" if per else amount_words(rate)
-    if (record.get("charged") or 0.0) * rate < least:
+    charged = record.get("charged") or 0.0
+    if charged > 0.0 and charged * rate < least:
         told += f"\nminimum charge {amount_words(least)}"
     return told
 

@@ -21,6 +21,7 @@ from typing import Any
 import numpy as np
 
 from geosite.base.columns import Field
+from geosite.base.units import FOOT_M
 from geosite.handover.formats.record_columns import column_of, of_each
 from geosite.handover.layers.residuals import RESIDUALS, sharing_a_misclosure
 from geosite.handover.model import CAUTION, Package, Table
@@ -29,6 +30,8 @@ from geosite.handover.wording.reference import crs_words, height_words
 
 __all__ = ["write_spreadsheet"]
 
+_BY_ROW = "by row"
+"""Stands for the unit where each row names its own."""
 _DECIMALS = {
     "m": 3,
     "ft": 2,
@@ -43,11 +46,24 @@ _DECIMALS = {
     "foot": 3,
     "US survey foot": 3,
     "degree": 8,
+    "l/s": 3,
+    "ft³/s": 3,
+    _BY_ROW: 3,
     "": 2,
 }
 _WORDS = {"m2": "m²", "m3": "m³", "ft2": "ft²", "yd3": "yd³", "deg": "degrees", "percent": "%"}
 _OTHER_UNITS = frozenset(("ft", "ft2", "yd3"))
 _IN_FEET = {"m": "ft", "m2": "ft2", "m3": "yd3"}
+_SUFFIXES = {"l/s": "lps", "ft³/s": "cfs"}
+"""How columns end whose unit is no word."""
+_ROWS_UNIT = {"unit": "", "order_unit": "order"}
+"""By column that names the unit of a row: how the numbers begin that have it, all where empty."""
+_WATER_IN_FEET = {
+    # a cubic foot and an inch: NIST Special Publication 811, appendix B.8
+    "l/s": ("cfs", "ft³/s", 1 / (1000 * FOOT_M**3)),
+    "rainfall_mm_per_hour": ("in_per_hour", "", 12 / (1000 * FOOT_M)),
+}
+"""By unit, or by column without one: suffix, unit and factor in feet and inches."""
 _ASIDE = ("_sigma", "_grid")
 """Ends of columns that are folded in any unit."""
 _ELEVATIONS = frozenset(("elevation", "design"))
@@ -203,6 +219,7 @@ def _in_feet(table: Table, height_unit_m: float) -> tuple[Table, frozenset[str]]
     Tables have quantities in metres, some of them again in feet, without the interval. Elevations
     keep the unit of their vertical CRS: where that is the metre, there is nothing to tell again.
     """
+    table, metric_water = _water_in_feet(*_rows_in_feet(table))
     metric = [
         (field, stem, is_elevation)
         for field in table.fields
@@ -212,7 +229,7 @@ def _in_feet(table: Table, height_unit_m: float) -> tuple[Table, frozenset[str]]
         if not stem.endswith(_ASIDE) and not (is_elevation and height_unit_m == 1.0)
     ]
     if not metric:
-        return table, frozenset()
+        return table, metric_water
     named = {field.name for field in table.fields}
     fields, records = list(table.fields), [dict(record) for record in table.records]
     for field, stem, is_elevation in metric:
@@ -228,9 +245,62 @@ def _in_feet(table: Table, height_unit_m: float) -> tuple[Table, frozenset[str]]
         for record in records:
             value = record.get(field.name)
             record[told.name] = None if value is None else value * factor
-    return replace(table, fields=tuple(fields), records=records), frozenset(
+    return replace(table, fields=tuple(fields), records=records), metric_water | {
         field.name for field, *_ in metric
-    )
+    }
+
+
+def _rows_in_feet(table: Table) -> tuple[Table, frozenset[str]]:
+    """Return a table whose rows name units of their own with these rows in feet as well."""
+    named = [field.name for field in table.fields]
+    (by, start), *_ = [x for x in _ROWS_UNIT.items() if x[0] in named] or [("", "")]
+    units = {record.get(by) for record in table.records} if by else set()
+    if not units & _IN_FEET.keys():
+        return table, frozenset()
+    metric = [
+        field
+        for field in table.fields
+        if field.name == by
+        or (field.type == "real" and not field.unit and field.name.startswith(start))
+    ]
+    told = {field.name: f"{field.name}_{_BY_ROW}" for field in metric}
+    records = []
+    for record in table.records:
+        unit = record.get(by)
+        factor, word = UNITS["ft"].of(unit) if unit in _IN_FEET else (1.0, unit)
+        in_feet = {told[by]: word}
+        for name in told.keys() - {by}:
+            value = record.get(name)
+            in_feet[told[name]] = None if value is None else value * factor
+        records.append({**record, **in_feet})
+    fields = [
+        one
+        for field in table.fields
+        for one in (
+            (field, replace(field, name=told[field.name], unit=_BY_ROW))
+            if field.name in told
+            else (field,)
+        )
+    ]
+    return replace(table, fields=tuple(fields), records=records), frozenset(told)
+
+
+def _water_in_feet(table: Table, metric: frozenset[str]) -> tuple[Table, frozenset[str]]:
+    """Return a table with its flows and its rain in feet and inches as well."""
+    fields, records = list[Field](), [dict(record) for record in table.records]
+    for field in table.fields:
+        fields.append(field)
+        known = _WATER_IN_FEET.get(field.unit or field.name)
+        if known is None:
+            continue
+        suffix, unit, factor = known
+        stem = field.name.removesuffix("_lps").removesuffix("_mm_per_hour")
+        fields.append(replace(field, name=f"{stem}_{suffix}", unit=unit))
+        for record in records:
+            value = record.get(field.name)
+            record[fields[-1].name] = None if value is None else value * factor
+        metric |= {field.name}
+    return replace(table, fields=tuple(fields), records=records), metric
 
 
 def _folded(field: Field, values: list[Any], unit: str, seldom: Collection[str] = ()) -> bool:
@@ -322,7 +392,7 @@ def _width(field: Field, values: list[Any], decimals: int) -> int:
 
 def _heading(name: str, unit: str) -> str:
     """Return a column's name in words, without the unit that stands under it."""
-    stem = name.removesuffix(f"_{unit}") if unit else name
+    stem = name.removesuffix(f"_{_SUFFIXES.get(unit, unit)}") if unit else name
     if stem.endswith("_95"):
         stem = stem[:-3] + _INTERVAL
     words = stem.replace("_", " ")

@@ -78,6 +78,27 @@ def test_a_minimum_is_charged_for_a_little_earth() -> None:
     assert found.priced.total == Estimate(135.0, 135.0, 150.0)
 
 
+def test_of_no_earth_no_minimum_is_charged() -> None:
+    """A design that brings nothing was charged the least that bringing something costs."""
+    fill = Price(rate=30.0, per="m3", minimum=135.0)
+    none = priced_line("", fill, Estimate(0.0, 0.0, 0.0), 0.01, None)
+    assert (none.amount, none.at_minimum) == (Estimate(0.0, 0.0, 0.0), False)
+    perhaps = priced_line("", fill, Estimate(0.0, 0.0, 2.0), 0.01, None)
+    assert perhaps.amount == Estimate(0.0, 0.0, 135.0)
+
+
+def test_earth_is_priced_by_the_cubic_yard_too() -> None:
+    metres = estimated(Prices(cut=CutPrice(rate=20.0, allowance_percent=25.0)))
+    # 0.9144 m cubed, NIST Special Publication 811, appendix B.8
+    yards = CutPrice(rate=20.0 * 0.764554857984, per="yd3", allowance_percent=25.0)
+    found = estimated(Prices(cut=yards))
+    assert metres is not None
+    assert found is not None
+    assert found.priced.total == metres.priced.total
+    (line,) = found.priced.lines
+    assert (line.per, line.measured.value) == ("yd3", pytest.approx(10 / 0.764554857984))
+
+
 def test_earth_without_an_interval_is_priced_without_a_range() -> None:
     # on a ground of unknown accuracy nothing bounds a volume
     volume = Estimate(4.0, -math.inf, math.inf)

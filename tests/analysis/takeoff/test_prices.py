@@ -52,6 +52,27 @@ def test_volume_and_edging_of_an_area():
     assert line.amount.value == 300.0
 
 
+@pytest.mark.parametrize(
+    ("code", "metric", "feet", "size"),
+    [
+        # NIST Special Publication 811, appendix B.8: a foot is 0.3048 m, a yard 0.9144 m
+        ("kerb", "m", "ft", 0.3048),
+        ("setts", "m2", "ft2", 0.09290304),
+        ("setts", "m2", "yd2", 0.83612736),
+        ("setts", "m3", "yd3", 0.764554857984),
+    ],
+)
+def test_a_rate_by_the_foot_comes_to_the_same(code, metric, feet, size):
+    whole = priced(sigma=0.05, rounding=1e-6, **{code: Price(rate=40.0, per=metric)})
+    parts = priced(sigma=0.05, rounding=1e-6, **{code: Price(rate=40.0 * size, per=feet)})
+    (one,), (other,) = whole.lines, parts.lines
+    assert other.per == feet
+    assert other.measured.value == pytest.approx(one.measured.value / size, rel=1e-9)
+    for key in ("value", "low", "high"):
+        assert getattr(other.amount, key) == pytest.approx(getattr(one.amount, key), abs=2e-6)
+        assert getattr(parts.total, key) == pytest.approx(getattr(whole.total, key), abs=2e-6)
+
+
 def test_a_minimum_is_charged_and_bounds_the_range():
     found = priced(sigma=0.05, kerb=Price(rate=25.0, per="m", minimum=500.0))
     (line,) = found.lines
