@@ -42,11 +42,11 @@ quantiles (Loh 1987, doi:10.1080/01621459.1987.10478408); as n draws know no lev
 DEVELOPERS.md, Intervals of the ground, against truth.
 """
 
-_MORE = (0.05, 0.10)
-"""Share of the possible grounds with more water standing in a place than the upper end of it.
+_MORE = 0.10
+"""Share of the possible grounds that hold more than the upper end where there may be no pond.
 
-Twice what a calibrated interval leaves above: 2.5 % beside a lower end, 5 % where the interval
-begins at nothing and has none. The truth is above in less than half as many walks.
+An interval that begins at nothing has one end only, with 5 % above it; as possible grounds hold too
+much water, what 10 % of them exceed is exceeded by the truth in 3 to 5 of 100 walks.
 """
 
 _SURE = 0.975
@@ -216,10 +216,10 @@ def _ends_of_water(values: npt.ArrayLike, draws: Floats) -> Floats:
 
 
 def _ends_of_ponds(values: npt.ArrayLike, draws: Floats) -> Floats:
-    """Return both ends for what stands in many places, shape (2, ...); the lower as of water."""
-    low, _ = _ends_of_water(np.inf, draws)
-    high, less = np.quantile(draws, 1.0 - np.array(_MORE), axis=0, method="weibull")
-    return _widened(values, low, np.where(low > 0.0, high, less))
+    """Return both ends for what stands in many places, shape (2, ...), as `_ends_of_water`."""
+    low, high = _ends_of_water(values, draws)
+    one_end = np.quantile(draws, 1.0 - _MORE, axis=0, method="weibull")
+    return _widened(values, low, np.where(low > 0.0, high, one_end))
 
 
 def _ends_of_slope(values: npt.ArrayLike, draws: Floats, most: npt.ArrayLike) -> Floats:
