@@ -51,7 +51,7 @@ for day in days:
 assert known[0] != known[1]
 seconds = times[1]
 now, counts = 1, {"killed": 0, "old": 0, "new": 0, "left": 0}
-for moment in range(50):
+for moment in range(30):
     wanted = days[1 - now]
     child = os.fork()
     if child == 0:
@@ -79,7 +79,7 @@ print(json.dumps({**counts, "seconds": times}))
 """
 
 
-def test_fifty_kills(tmp_path: Path) -> None:
+def test_thirty_kills(tmp_path: Path) -> None:
     tests = str(Path(__file__).parents[1])
     done = subprocess.run(
         [sys.executable, "-W", "ignore::DeprecationWarning", "-c", SCRIPT, str(tmp_path / "out")],
@@ -90,9 +90,9 @@ def test_fifty_kills(tmp_path: Path) -> None:
     )
     assert done.returncode == 0, done.stderr
     counts = json.loads(done.stdout)
-    assert counts["old"] + counts["new"] == 50
+    assert counts["old"] + counts["new"] == 30
     # the moments were such that both outcomes were seen, and stopped runs left something to clear
-    assert counts["killed"] >= 15
-    assert counts["old"] >= 10
+    assert counts["killed"] >= 9
+    assert counts["old"] >= 6
     assert counts["new"] >= 1
-    assert counts["left"] >= 10
+    assert counts["left"] >= 6

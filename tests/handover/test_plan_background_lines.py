@@ -16,7 +16,7 @@ import pytest
 import shapely
 from cli_runner import FERRY, geosite
 from pyproj import Transformer
-from quick_landing import draw_few
+from quick_landing import draw_few, take_coarse_cells
 
 from geosite.base.errors import InputError, Problem
 from geosite.drawing.font import typeface
@@ -119,6 +119,7 @@ def site_with(folder: Path, *keys: str) -> Path:
     text = site.read_text("utf-8")
     site.write_text(re.sub(r"(?m)^\[sheet\].*$", "\n".join(["[sheet]", *keys]), text), "utf-8")
     draw_few(site)
+    take_coarse_cells(site)
     return site
 
 

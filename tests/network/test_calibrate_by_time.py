@@ -42,7 +42,7 @@ def timed(seed: int, share: float = 1.0) -> Notes:
 
 @pytest.fixture(scope="module")
 def by_time() -> Calibration:
-    return calibrate([timed(seed) for seed in (1, 2, 3)], proof=False)
+    return calibrate([timed(seed) for seed in (1, 2)], proof=False)
 
 
 @pytest.mark.slow

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from quick_landing import draw_few
 
 from geosite.fieldbook.read import read_survey
 from geosite.handover.layers.everything import terrain_layers
@@ -74,6 +75,8 @@ def gridded(tmp_path: Path) -> GriddedMarks:
             north_b=float(at[1] + 40.0 * scale * np.sin(turn)),
         )
         site.write_text(text + textwrap.dedent(more), encoding="utf-8")
+        if "[drainage]" not in more:
+            draw_few(site)
         notes = read_survey(site)
         network = adjust(notes)
         terrain = model_terrain(notes, network, draw(notes, network))

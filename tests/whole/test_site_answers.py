@@ -8,7 +8,7 @@ from pathlib import Path
 import pyogrio
 import pytest
 from cli_runner import Ran, geosite
-from quick_landing import quick_landing
+from quick_landing import quick_landing, take_coarse_cells
 
 pytestmark = pytest.mark.slow
 
@@ -20,6 +20,7 @@ def answered(tmp_path_factory):
     """Ask the landing each question once."""
     folder = tmp_path_factory.mktemp("answers")
     site = quick_landing(folder / "landing")
+    take_coarse_cells(site)
 
     @cache
     def ask(process: str) -> dict[str, dict[str, str]]:
