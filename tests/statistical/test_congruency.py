@@ -65,10 +65,11 @@ FRAME = frame_of_plan(np.array(list(MARKS.values()), float))
 
 def test_five_in_a_hundred_quiet_sites_are_said_to_move(quiet: list[Survey]) -> None:
     # each survey against many others: the share scatters by 1.3 %, as that of 300 pairs of their
-    # own would (simulated with normal deviates of as many dimensions)
+    # own would (simulated with normal deviates of as many dimensions). It is 3.0 % of these: below
+    # 6 % variances that are told a fifth too small are noticed, too
     pairs = [(n, (n + k) % SITES) for n in range(SITES) for k in range(1, PARTNERS + 1)]
     wrong = [not congruency(*between(quiet[a], quiet[b]), FRAME).passed for a, b in pairs]
-    assert 0.02 <= np.mean(wrong) <= 0.083
+    assert 0.02 <= np.mean(wrong) <= 0.06
 
 
 def test_a_detectable_movement_is_found_in_eighty_of_a_hundred(quiet: list[Survey]) -> None:

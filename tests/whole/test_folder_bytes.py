@@ -9,7 +9,7 @@ import sys
 from pathlib import Path
 
 import pytest
-from quick_landing import quick_landing
+from quick_landing import quick_landing, take_coarse_cells
 
 pytestmark = pytest.mark.slow
 
@@ -30,7 +30,7 @@ write_package(build(read_survey(site)), out, options)
 def built(out: Path, **environment: str) -> dict[str, str]:
     # the same name on both "machines": paths as the user named them stand in the report
     work = out.parent
-    quick_landing(work / "site")
+    take_coarse_cells(quick_landing(work / "site"))
     subprocess.run(
         [sys.executable, "-c", SCRIPT, "site/site.toml", str(out)],
         cwd=work,
