@@ -354,7 +354,7 @@ def interpolate_elevation(
     asked = {"crs": crs, "cell_size": cell_size, "extent": extent, "method": method}
     values = checked(PROCESS, {"points": __file__, **asked})
     positions, own_crs = _positions(points)
-    raster, frame, _ = interpolated(
+    raster, frame, *_ = interpolated(
         Points(positions, own_crs),
         crs=crs,
         cell_size=cell_size,

@@ -6,7 +6,7 @@ import re
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import Literal
 
 import numpy as np
@@ -40,7 +40,12 @@ _BLANKS = " \u00a0\u202f'"
 _EXCHANGED = str.maketrans(".,", ",.")
 NUMBER_LIMIT = 100
 """Characters of a number."""
-_CLOCK = re.compile(r"T?([01]?\d|2[0-4]):([0-5]\d):([0-5]\d(?:[.,]\d{1,9})?)", re.ASCII)
+_CLOCK = re.compile(
+    r"T?([01]?\d|2[0-4]):([0-5]\d):([0-5]\d(?:[.,]\d{1,9})?)(?:\s?([ap])\.?m\.?)?",
+    re.ASCII | re.IGNORECASE,
+)
+_DAY_FIRST = re.compile(r"(\d{1,2})\.(\d{1,2})\.(\d{4})[T, ]+(\S.*)", re.ASCII)
+"""A date with dots has its day first (DIN 5008); one with strokes may have its month first."""
 _SEGMENT = re.compile(r"([a-z]+)\s*(\d{0,5})", re.ASCII)
 PIECE_LIMIT = 9999
 
@@ -98,8 +103,9 @@ def times(cells: Sequence[str], decimal: Literal[".", ","] = ".") -> Floats:
     """Return times in seconds, of numbers or ISO 8601; NaN where a cell is blank or neither.
 
     Only differences count, so a time without a zone is taken as UTC, and a clock time without a
-    day, ``08:30:05``, as the seconds of its day; not beside times with a day, and not without its
-    seconds: 08:30 may be minutes and seconds. Seconds may have the decimal mark of the table.
+    day, ``08:30:05`` or ``8:30:05 AM``, as the seconds of its day; not beside times with a day, and
+    not without its seconds: 08:30 may be minutes and seconds. Seconds may have the decimal mark of
+    the table. A day may be written ``05.03.2026``, its day first, before a clock time.
 
     Examples
     --------
@@ -118,11 +124,17 @@ def times(cells: Sequence[str], decimal: Literal[".", ","] = ".") -> Floats:
         if _NUMBER.fullmatch(number):
             out[i] = float(number)
             continue
-        if (at := _CLOCK.fullmatch(text)) is not None:
-            clock[i] = 3600.0 * int(at[1]) + 60.0 * int(at[2]) + float(at[3].replace(",", "."))
+        if (seconds := _of_day(text)) is not None:
+            clock[i] = seconds
             continue
+        dotted = _DAY_FIRST.fullmatch(text)
+        rest = _of_day(dotted[4]) if dotted is not None else None
         try:
-            moment = datetime.fromisoformat(text)
+            if dotted is not None and rest is not None:
+                day = datetime(int(dotted[3]), int(dotted[2]), int(dotted[1]), tzinfo=UTC)
+                moment = day + timedelta(seconds=rest)
+            else:
+                moment = datetime.fromisoformat(text)
         except ValueError:
             continue
         has_days = True
@@ -131,6 +143,19 @@ def times(cells: Sequence[str], decimal: Literal[".", ","] = ".") -> Floats:
     if not has_days:
         out[list(clock)] = list(clock.values())
     return np.where(np.isfinite(out), out, np.nan)
+
+
+def _of_day(text: str) -> float | None:
+    """Return the seconds of a day that a clock time is, None where it is none."""
+    at = _CLOCK.fullmatch(text)
+    if at is None:
+        return None
+    hour = int(at[1])
+    if at[4]:  # twelve comes before one
+        if not 1 <= hour <= 12:
+            return None
+        hour = hour % 12 + 12 * (at[4] in "pP")
+    return 3600.0 * hour + 60.0 * int(at[2]) + float(at[3].replace(",", "."))
 
 
 @dataclass(frozen=True, slots=True)

@@ -30,8 +30,8 @@ def interpolated(
     extent: tuple[float, float, float, float] | None,
     method: Method | Literal["auto"],
     file: str | None = None,
-) -> tuple[Raster, Frame, tuple[Finding, ...]]:
-    """Return an elevation raster between points, its map, and what to look at.
+) -> tuple[Raster, Frame, tuple[Finding, ...], Method]:
+    """Return an elevation raster between points, its map, what to look at, and what made it.
 
     Raises
     ------
@@ -73,7 +73,7 @@ def interpolated(
         unit,
         is_elevation=True,
     )
-    return raster, frame, surface_findings(surface, unit=unit)
+    return raster, frame, surface_findings(surface, unit=unit), surface.method
 
 
 def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
@@ -87,7 +87,7 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     points = read_points(inputs["points"], inputs.get("layer"))
     context.progress(0.3, "interpolating")
     extent = inputs.get("extent")
-    raster, frame, findings = interpolated(
+    raster, frame, findings, method = interpolated(
         points,
         crs=inputs.get("crs"),
         cell_size=inputs.get("cell_size"),
@@ -102,6 +102,7 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     known = raster.values[np.isfinite(raster.values)]
     return {
         "points": len(points.positions),
+        "method": method,
         "rows": raster.grid.rows,
         "cols": raster.grid.cols,
         "cell_size": raster.grid.cell_size,

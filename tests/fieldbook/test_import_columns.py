@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
@@ -52,6 +53,16 @@ def test_a_heading_over_nothing_does_not_hide_the_names_beside_it(tmp_path: Path
     assert walked.cells == {"point": ("A", "B", "C", "A")}
 
 
+@pytest.mark.parametrize("pad", ["", ",,,"])
+def test_a_line_of_units_above_the_table_may_be_padded(tmp_path: Path, pad: str) -> None:
+    path = tmp_path / "walk.csv"
+    rows = [f"{name},{x},{y},{z}" for name, x, y, z in WALK]
+    path.write_text("\n".join([f"Units: ft{pad}", "name,x,y,z", *rows, ""]))
+    (walked,) = import_exports([path], Answers(baseline=("A", "B"))).walked
+    assert walked.unit is not None
+    assert walked.unit[0] == "ft"
+
+
 def test_clock_times_that_an_import_takes_are_read_by_a_field_book(tmp_path: Path) -> None:
     path = tmp_path / "walk.txt"
     for clock, taken in (("8:30:{0:02d}", True), ("08:3{0}", False), ("3{0}.5.2026", False)):
@@ -61,6 +72,15 @@ def test_clock_times_that_an_import_takes_are_read_by_a_field_book(tmp_path: Pat
         assert ("time" in walked.columns) is taken
     spent = times(["8:30:00", "8:31:30.5", "T08:32:00", "24:99:00", ""])
     np.testing.assert_array_equal(spent - 30600, [0, 90.5, 120, np.nan, np.nan])
+    spent = times(["11:59:59 AM", "12:00:01 PM", "1:00:00pm", "13:00:00 PM", "0:10:00 AM"])
+    np.testing.assert_array_equal(spent - 43200, [-1, 1, 3600, np.nan, np.nan])
+    spent = times(
+        ["05.03.2026 12:00:10 AM", "5.3.2026 13:00:00,5", "31.02.2026 13:00:00", "05.03.2026"]
+    )
+    midnight = datetime(2026, 3, 5, tzinfo=UTC).timestamp()
+    np.testing.assert_array_equal(spent - midnight, [10, 46800.5, np.nan, np.nan])
+    # the month may be first there
+    assert np.isnan(times(["05/03/2026 13:00:00"])).all()
     # seconds of a day beside those since 1970 would be years of way
     assert np.isnan(times(["8:30:00", "2026-05-01T08:31:00"])[0])
 

@@ -30,6 +30,8 @@ from geosite.reading.delimited import Decimal, as_number
 __all__ = ["read_columns"]
 
 _SEGMENT = re.compile(rf"({'|'.join(PIECE_KINDS)})\s*\d*", re.IGNORECASE)
+_TITLES = 5
+"""First rows in which a line above the table may stand."""
 _FLAT = 0.5
 """Heights span less than this share of the plan in any yard that is walked."""
 
@@ -489,7 +491,9 @@ def _unit(
         )
     if stated:
         return next(iter(stated.items()))
-    for line in source.table.above:
+    # a spreadsheet pads a line above its table with blank cells
+    padded = (row[0] for row in source.table.rows[:_TITLES] if row[0] and not any(row[1:]))
+    for line in (*source.table.above, *padded):
         named = re.search(r"units?\s*[:=]?\s*\(?([A-Za-z -]+)", line, re.IGNORECASE)
         if named and (unit := unit_of(f"({named[1].strip()})")):
             return unit, f'"{line.strip()[:40]}" above the table'

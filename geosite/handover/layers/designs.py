@@ -196,7 +196,8 @@ def rasters(designs: Sequence[DesignedGround], frame: Frame) -> tuple[Raster, ..
     return tuple(
         Raster(
             f"design_{file_name(one.name)}",
-            f"Design {one.title}",
+            # a key where there is no title: its words are parted by underscores
+            f"Design {one.title if one.title != one.name else one.name.replace('_', ' ')}",
             f"Elevation of the designed ground, {unit}; the walked ground where nothing is built.",
             one.z / frame.height_unit_m,
             one.grid,

@@ -119,7 +119,7 @@ def _shares(water: Water, raster: Callable[[str, str, str, Raw, str], Raster]) -
     found += [
         raster(
             f"drains_to_inlet_{number}",
-            f"Drains to {name}",
+            f"Drains to {name.replace('_', ' ')}",
             f"{grounds} the water of the cell ends in the inlet {name}, 0 to 1.",
             share,
             "1",

@@ -70,11 +70,11 @@ def _start(by_time: bool) -> tuple[Device, tuple[tuple[str, ...], tuple[str, ...
 
 
 def _calibrated(
-    cases: Sequence[Case], by_time: bool
+    cases: Sequence[Case], by_time: bool, *, ends: bool = True
 ) -> tuple[Device, tuple[Component, ...], float]:
     start, (in_plan, in_height) = _start(by_time)
-    plan, plan_misfit = fit_components(misfit_of(cases, False), in_plan, start)
-    height, height_misfit = fit_components(misfit_of(cases, True), in_height, start)
+    plan, plan_misfit = fit_components(misfit_of(cases, False), in_plan, start, ends=ends)
+    height, height_misfit = fit_components(misfit_of(cases, True), in_height, start, ends=ends)
     values = {part.name: part.value for part in (*plan, *height)}
     device = replace(start, name="calibrated", degrees_of_freedom=SURE, **values)  # type: ignore[arg-type]
     return device, (*plan, *height), plan_misfit + height_misfit
@@ -118,7 +118,7 @@ def calibrate(
     proved = cases if proof and len(cases) >= ENOUGH else []
     for number, left in enumerate(proved, 1):
         tell(number / (1 + len(proved)), f"leaving out survey {number} of {len(proved)}")
-        others, *_ = _calibrated([case for case in cases if case is not left], by_time)
+        others, *_ = _calibrated([case for case in cases if case is not left], by_time, ends=False)
         more, good = loops_held(left.notes, others)
         count, held = count + more, held + good
     tell(1.0, "done")
