@@ -16,6 +16,7 @@ import numpy as np
 import pytest
 import rasterio
 from arrow_ink import pointing, turn_between
+from rasterio.features import rasterize
 
 from geosite.handover.palette import POND, SURFACES
 
@@ -223,6 +224,40 @@ def test_a_map_server_draws_every_value_of_a_raster_in_its_colour(
     whole = {"drains_to_inlet_1": 1.0, "drainage_direction": 0.0, "ponding_depth": 0.0}[name]
     assert (values == whole).any()
     assert (picture[:, values == whole] == 255).all() == (name == "ponding_depth")
+
+
+def test_catchments_are_what_the_directions_lead_to(out: Path) -> None:
+    """Traced over the raster alone, cell by cell, and laid beside the layer and the areas."""
+    with rasterio.open(out / "drainage_direction.tif") as source:
+        azimuth, grid = source.read(1), source.transform
+    with rasterio.open(out / "contributing_area.tif") as source:
+        area = source.read(1).astype(float)
+    known = azimuth != -9999.0
+    rows, cols = np.indices(azimuth.shape)
+    turn = np.radians(azimuth)
+    ahead = np.where(azimuth >= 0, 1, 0)
+    row = rows - np.rint(np.sqrt(2) * np.cos(turn)).astype(int).clip(-1, 1) * ahead
+    col = cols + np.rint(np.sqrt(2) * np.sin(turn)).astype(int).clip(-1, 1) * ahead
+    within = (row >= 0) & (row < azimuth.shape[0]) & (col >= 0) & (col < azimuth.shape[1])
+    inside = known & within & known[row.clip(0, len(row) - 1), col.clip(0, row.shape[1] - 1)]
+    here = np.arange(azimuth.size).reshape(azimuth.shape)
+    end = np.where(inside, row * azimuth.shape[1] + col, here).ravel()
+    while not np.array_equal(further := end[end], end):
+        end = further
+    end = end.reshape(azimuth.shape)
+    with fiona.open(out / "site.gpkg", layer="catchments") as layer:
+        found = list(layer)
+    shapes = [(f.geometry, f.properties["catchment"]) for f in found]
+    laid = rasterize(shapes, out_shape=azimuth.shape, transform=grid, fill=0)
+    assert np.array_equal(laid > 0, known)
+    for feature in found:
+        one = laid == feature.properties["catchment"]
+        ends = np.unique(end[one])
+        assert np.array_equal(np.isin(end, ends) & known, one)  # and nobody else's water
+        passed = area.ravel()[ends].sum()
+        assert passed == pytest.approx(feature.properties["area_m2"], rel=1e-6)
+        if feature.properties["leaves_by"] == "inlet":
+            assert azimuth.ravel()[ends].tolist() == [-1.0]
 
 
 @pytest.fixture(scope="module")
