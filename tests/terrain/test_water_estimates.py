@@ -70,11 +70,11 @@ def test_water_is_counted_in_cells_and_told_in_square_and_cubic_metres() -> None
     assert found.is_significant
 
 
-def test_where_there_may_be_no_pond_10_of_100_grounds_have_more_than_its_upper_end() -> None:
+def test_where_there_may_be_no_pond_5_of_100_grounds_have_more_than_its_upper_end() -> None:
     depth = np.maximum(np.arange(DRAWS) - 7, 0) / 100
     (found,) = estimate_ponds([POND], one_pond(depth), cell_m2=4.0)
-    # of 80 steps between and beside 79 draws the last eight lie above the 72nd
-    assert (found.depth_m.low, found.depth_m.high) == pytest.approx((0.0, 0.64))
+    # of 80 steps between and beside 79 draws the last four lie above the 76th
+    assert (found.depth_m.low, found.depth_m.high) == pytest.approx((0.0, 0.68))
     deeper = replace(POND, depth=0.7)
     (held,) = estimate_ponds([deeper], one_pond(depth), cell_m2=4.0)
     assert held.depth_m.high == 0.7
@@ -181,12 +181,12 @@ def test_a_truth_that_errs_by_half_more_than_its_draws_is_missed_as_often_as_sai
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(("share", "missed"), [(1.0, 0.0125), (0.4, 0.05)])
-def test_a_pond_that_is_there_half_as_often_as_drawn_is_larger_in_as_many_cases_as_said(
+@pytest.mark.parametrize(("share", "missed"), [(1.0, 0.025), (0.4, 0.05)])
+def test_a_pond_like_its_draws_is_larger_than_said_in_as_many_cases_as_are_left_above(
     share: float, missed: float
 ) -> None:
     rng = np.random.default_rng(2026)
-    there = rng.random((201, 5_000)) < np.r_[np.full(200, share), share / 2][:, None]
+    there = rng.random((201, 5_000)) < share
     depth = np.where(there, np.exp(rng.normal(size=there.shape)), 0.0)
     low, high = ends_of_ponds(depth[:-1])
     assert (low > 0.0).any() == (share == 1.0)

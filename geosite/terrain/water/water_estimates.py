@@ -42,11 +42,10 @@ quantiles (Loh 1987, doi:10.1080/01621459.1987.10478408); as n draws know no lev
 DEVELOPERS.md, Intervals of the ground, against truth.
 """
 
-_MORE = 0.10
+_MORE = 0.05
 """Share of the possible grounds that hold more than the upper end where there may be no pond.
 
-An interval that begins at nothing has one end only, with 5 % above it; as possible grounds hold too
-much water, what 10 % of them exceed is exceeded by the truth in 3 to 5 of 100 walks.
+An interval that begins at nothing has one end only, and all that it misses lies above.
 """
 
 _SURE = 0.975
