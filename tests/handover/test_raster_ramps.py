@@ -80,6 +80,15 @@ def test_azimuths_go_round_and_no_way_out_stands_apart() -> None:
         assert (second.colour, third.value) == (ALERT, 0.0)
 
 
+def test_codes_of_directions_are_no_azimuths() -> None:
+    """East, 1, was told as north, and north, 64, as east."""
+    found = stops("drainage_direction", [[0.0, 1.0, 4.0], [64.0, 128.0, np.nan]], "1")
+    assert [(s.value, s.title) for s in found] == [
+        *((0.0, "no way out"), (1.0, "1"), (4.0, "4"), (64.0, "64"), (128.0, "128")),
+    ]
+    assert len({s.colour for s in found}) == 5
+
+
 def test_titles_have_the_digits_that_tell_neighbours_apart_in_the_unit_that_is_spoken() -> None:
     fine = stops("elevation_sigma", np.linspace(0.01, 0.02, 101))
     assert len({s.title for s in fine}) == len(fine)

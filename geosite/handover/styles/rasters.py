@@ -48,6 +48,8 @@ def ramp_of(raster: Raster, unit: Literal["m", "ft"] = "m") -> Ramp:
     >>> len(stops), stops[0].colour
     (6, '#f7f3e6')
     """
+    if raster.name in _AZIMUTHS and raster.unit == _SHARE:
+        return Ramp(tuple(_codes(raster)))
     if raster.name in _AZIMUTHS:
         turn = (*DIRECTION_RAMP, DIRECTION_RAMP[0])
         names = ("north", "east", "south", "west", "north")
@@ -115,14 +117,30 @@ def steps_of(raster: Raster, unit: Literal["m", "ft"] = "m") -> tuple[Stop, ...]
     return tuple(map(Stop, edges, (*colours, colours[-1]), titles))
 
 
-def _winds(raster: Raster) -> Iterator[Stop]:
-    """Yield eight colours round the winds, those in between blended, each from where it begins."""
+def _codes(raster: Raster) -> Iterator[Stop]:
+    """Yield a colour for each code of a direction, which its description explains."""
+    turn = _turn()
+    found = np.unique(raster.values[np.isfinite(raster.values)]).astype(int).tolist() or [0, 1]
+    doubled = found[-1] > len(turn)  # powers of two, not numbers
+    for code in found:
+        place = code.bit_length() - 1 if doubled else code - 1
+        colour = turn[place % len(turn)] if code > 0 else ALERT
+        yield Stop(float(code), colour, f"{code}" if code else _nowhere(raster))
+
+
+def _turn() -> list[str]:
+    """Return eight colours round the winds, those in between blended."""
     quarters = [tuple(int(c[i : i + 2], 16) for i in (1, 3, 5)) for c in DIRECTION_RAMP]
-    turn = [
+    return [
         "#" + "".join(f"{(a + b) // 2:02x}" for a, b in zip(one, other, strict=True))
         for k, one in enumerate(quarters)
         for other in (one, quarters[(k + 1) % 4])
     ]
+
+
+def _winds(raster: Raster) -> Iterator[Stop]:
+    """Yield eight colours round the winds, each from where it begins."""
+    turn = _turn()
     if (raster.values == -1.0).any():
         yield Stop(-1.5, ALERT, _nowhere(raster))
     yield Stop(-0.5, turn[0], _WINDS[0])
