@@ -41,14 +41,18 @@ def opened() -> ET.Element:
 
 def test_every_layer_and_raster_has_a_style() -> None:
     package = package_cases.ferry_landing()
-    assert list(documents()) == [x.name for x in (*package.layers, *package.rasters)]
+    named = (*package.layers, *package.rasters, *package.tables)
+    assert list(documents()) == [x.name for x in named]
+    for table in package.tables:  # opened alone it showed the names of columns, not their titles
+        titles = [one.get("name") for one in documents()[table.name].iter("alias")]
+        assert titles == list(column_titles(table.fields).values())
     for layer in package.layers:
         root = documents()[layer.name]
         (renderer,) = root.findall("renderer-v2")
         assert len(renderer.findall("symbols/symbol")) == len(look_of(layer, package).rules)
-        named = {one.get("symbol") for one in renderer.iter() if one.get("symbol")}
+        used = {one.get("symbol") for one in renderer.iter() if one.get("symbol")}
         drawn = {one.get("name") for one in renderer.findall("symbols/symbol")}
-        assert named <= drawn
+        assert used <= drawn
     for raster in package.rasters:
         items = documents()[raster.name].findall(".//colorrampshader/item")
         values = [float(item.attrib["value"]) for item in items]

@@ -107,7 +107,8 @@ def write_geopackage(
         if metadata:
             _add_metadata(file, metadata, moment)
         if styles:
-            drawn: list[Layer | Raster] = [*package.layers, *(package.rasters if coverages else ())]
+            rasters = package.rasters if coverages else ()
+            drawn: list[Layer | Raster | Table] = [*package.layers, *rasters, *package.tables]
             _add_styles(file, drawn, styles, native_styles or {}, moment)
         file.execute("COMMIT")
         # drops what the writing left in free pages: the bytes depend on the content alone
@@ -381,12 +382,14 @@ def _add_metadata(file: sqlite3.Connection, metadata: str, moment: str) -> None:
 
 def _add_styles(
     file: sqlite3.Connection,
-    drawn: Sequence[Layer | Raster],
+    drawn: Sequence[Layer | Raster | Table],
     styles: Mapping[str, str],
     native_styles: Mapping[str, str],
     moment: str,
 ) -> None:
     """Store the look of each layer in the table that open desktop readers look for.
+
+    Of a table that is the titles of its columns, which the desktop reads from nowhere else.
 
     The table is registered as attributes: readers hide a table that is not.
     """
@@ -407,12 +410,12 @@ def _add_styles(
                 "geom" if isinstance(item, Layer) else "",
                 item.name[:30],
                 native_styles.get(item.name),
-                styles[item.name],
+                styles.get(item.name),
                 item.title,
                 moment,
             )
             for item in drawn
-            if item.name in styles
+            if item.name in styles or item.name in native_styles
         ],
     )
     file.execute(

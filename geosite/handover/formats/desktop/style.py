@@ -26,7 +26,7 @@ from geosite.handover.formats.desktop.symbols import (
     without_stairs,
 )
 from geosite.handover.formats.markup import document, node
-from geosite.handover.model import Layer, Package
+from geosite.handover.model import Layer, Package, Table
 from geosite.handover.palette import ALERT, EARTH
 from geosite.handover.styles.layers import look_of
 from geosite.handover.styles.measures import HOLDS_THE_UNIT, follows_the_unit, shown_in
@@ -52,7 +52,7 @@ _NAMESPACE = uuid.uuid5(uuid.NAMESPACE_URL, "urn:geosite:style")
 
 
 def native_styles(package: Package) -> dict[str, str]:
-    """Return the style document of every layer and raster by its name."""
+    """Return the style document of every layer, raster and table by its name."""
     return {
         **{
             layer.name: _vector_document(layer, look_of(layer, package), package.unit)
@@ -62,7 +62,17 @@ def native_styles(package: Package) -> dict[str, str]:
             raster.name: raster_document(raster, ramp_of(raster, package.unit))
             for raster in package.rasters
         },
+        **{table.name: _table_document(table) for table in package.tables},
     }
+
+
+def _table_document(table: Table) -> str:
+    """Return what a table without geometry is shown with: value lists and column titles."""
+    widgets = [_widget(field) for field in table.fields if field.values]
+    shown = (node("fieldConfiguration", *widgets), aliases(table.fields))
+    root = node("qgis", *shown, version=VERSION)
+    root.set("styleCategories", "Fields|Forms")
+    return document(root)
 
 
 def _vector_document(layer: Layer, look: Look, unit: Literal["m", "ft"] = "m") -> str:
