@@ -48,7 +48,8 @@ def test_the_pad_as_it_was_built(tmp_path: Path) -> None:
     assert {m["verdict_plan"] for m in marks.values()} <= {"within", "beyond", "undecided", ""}
     with sqlite3.connect(tmp_path / "out" / "as_built.gpkg") as file:
         looks = dict(file.execute("SELECT f_table_name, styleQML FROM layer_styles"))
-    assert set(looks) == {"deviations", "verdict_areas"}
+    # the table has titles of columns there
+    assert set(looks) == {"deviations", "verdict_areas", "surfaces"}
     assert "undecided" in looks["deviations"]
     assert (tmp_path / "out" / "as_built_plan.pdf").read_bytes().startswith(b"%PDF-")
     final = rows(tmp_path / "out" / "final_measurement.csv")
