@@ -366,7 +366,7 @@ function write(context, width, height_, X, Y, ratio, ink, held) {
   const plain = visible("points").filter((f) => !grand(f));
   if (most - written > small.length / 2)
     for (const f of plain)
-      beside(X(f.g[0][0]), Y(f.g[0][1]), [short(f.p.point)], ink.faint, false, 6);
+      beside(X(f.g[0][0]), Y(f.g[0][1]), [short(f.p.point)], ink.text, false, 6);
   // as many decimals as tell them apart, the same at all of them
   const heights = visible("contours").filter((f) => f.p.elevation !== undefined);
   const decimals = (v) => (`${+v.toFixed(2)}`.split(".")[1] ?? "").length;
