@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from geosite.base.problems import KEPT, SHOWN, Problems
+from geosite.base.problems import KEPT, SHOWN, Problems, one_line
 
 
 def problems(count: int) -> Problems:
@@ -52,3 +52,8 @@ def test_they_come_by_line_within_files_in_the_order_that_files_were_met() -> No
 def test_names_are_suggested_for_what_will_be_shown() -> None:
     assert problems(SHOWN - 1).suggest("norting", ["easting", "northing"]) == "northing"
     assert problems(SHOWN).suggest("norting", ["easting", "northing"]) is None
+
+
+def test_what_a_library_complains_of_is_cut_at_two_hundred_characters() -> None:
+    assert len(one_line(ValueError("a " * 100))) == 199
+    assert len(one_line(ValueError("ab" * 200))) == 200

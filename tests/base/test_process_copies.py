@@ -27,6 +27,13 @@ def test_it_is_another_process():
     assert done(os.getpid) != os.getpid()
 
 
+def test_signals_that_waited_for_the_copy_reach_the_original_again():
+    waiting = {signal.SIGINT, signal.SIGTERM}
+    with in_a_copy(os.getpid, SMALL) as result:
+        assert not waiting & signal.pthread_sigmask(signal.SIG_BLOCK, ())
+        result()
+
+
 def test_its_errors_come_back():
     with pytest.raises(ZeroDivisionError):
         done(lambda: 1 / 0)
