@@ -37,6 +37,8 @@ _GROUPED = re.compile(
 """A number with decimal point whose thousands are parted, and can be nothing else."""
 _BLANKS = " \u00a0\u202f'"
 """What else parts thousands."""
+_PLAIN_BLANKS = str.maketrans("\u00a0\u202f", "  ")
+"""Blanks that do not break, as programs write before AM and PM."""
 _EXCHANGED = str.maketrans(".,", ",.")
 NUMBER_LIMIT = 100
 """Characters of a number."""
@@ -117,7 +119,7 @@ def times(cells: Sequence[str], decimal: Literal[".", ","] = ".") -> Floats:
     clock: dict[int, float] = {}
     has_days = False
     for i, cell in enumerate(cells):
-        text = cell.strip()
+        text = cell.translate(_PLAIN_BLANKS).strip()
         if not text or len(text) > NUMBER_LIMIT:
             continue
         number = text.replace(",", ".") if decimal == "," else text
@@ -135,7 +137,7 @@ def times(cells: Sequence[str], decimal: Literal[".", ","] = ".") -> Floats:
                 moment = day + timedelta(seconds=rest)
             else:
                 moment = datetime.fromisoformat(text)
-        except ValueError:
+        except (ValueError, OverflowError):  # 24 hours after the last day there is
             continue
         has_days = True
         # without a zone of its own as good as any: only differences count

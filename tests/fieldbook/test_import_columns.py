@@ -81,6 +81,9 @@ def test_clock_times_that_an_import_takes_are_read_by_a_field_book(tmp_path: Pat
     np.testing.assert_array_equal(spent - midnight, [10, 46800.5, np.nan, np.nan])
     # the month may be first there
     assert np.isnan(times(["05/03/2026 13:00:00"])).all()
+    # after the last day that there is; blanks that do not break
+    assert np.isnan(times(["31.12.9999 24:00:00"])).all()
+    assert np.diff(times(["8:30:05\u202fAM", "8:30:06\u00a0PM"])).tolist() == [43201.0]
     # seconds of a day beside those since 1970 would be years of way
     assert np.isnan(times(["8:30:00", "2026-05-01T08:31:00"])[0])
 

@@ -26,6 +26,11 @@ def stops(
     return ramp_of(Raster(name, name, "", z, grid, unit, is_elevation), words).stops
 
 
+def raster(name: str, values: object, unit: str = "m") -> Raster:
+    z = np.atleast_2d(np.asarray(values, np.float32))
+    return Raster(name, name, "", z, Grid(0.0, 1.0, 1.0, *z.shape), unit)
+
+
 def ends(found: tuple[Stop, ...]) -> tuple[float, float]:
     return found[0].value, found[-1].value
 
@@ -87,6 +92,40 @@ def test_codes_of_directions_are_no_azimuths() -> None:
         *((0.0, "no way out"), (1.0, "1"), (4.0, "4"), (64.0, "64"), (128.0, "128")),
     ]
     assert len({s.colour for s in found}) == 5
+
+
+def test_a_code_has_the_colour_of_its_wind_whatever_other_codes_there_are() -> None:
+    """As azimuths have it: powers of two from the east on, numbers from the north on."""
+    winds = {stop.title: stop.colour for stop in steps_of(raster("aspect", [[0.0]], "deg"))}
+    order = ("north", "north-east", "east", "south-east")
+    for codes, names in (([1, 2], order[2:]), ([1, 2, 64, 128], (*order[2:], *order[:2]))):
+        found = {s.title: s.colour for s in stops("drainage_direction", [codes], "1")}
+        assert list(found.values()) == [winds[name] for name in names]
+    found = {s.title: s.colour for s in stops("drainage_direction", [[1, 2, 3, 4]], "1")}
+    assert list(found.values()) == [winds[name] for name in order]
+
+
+def test_in_steps_codes_are_codes() -> None:
+    found = steps_of(raster("drainage_direction", [[0.0, 1.0, 2.0, 128.0]], "1"))
+    assert [(s.value, s.title) for s in found] == [
+        *((-0.5, "no way out"), (0.5, "1"), (1.5, "2"), (127.5, "128"), (128.5, "")),
+    ]
+
+
+def test_less_water_than_a_micrometre_paints_no_dry_ground() -> None:
+    found = stops("ponding_depth", [[0.0, 4e-7]])
+    assert (found[0].value, found[0].opacity, found[1].value > 4e-7) == (0.0, 0.0, True)
+    steps = [stop.value for stop in steps_of(raster("ponding_depth", [[0.0, 4e-7]]))]
+    assert steps == sorted(steps)
+    assert steps[0] > 4e-7
+
+
+def test_no_title_says_a_negative_nothing() -> None:
+    for most in np.linspace(0.01, 2.0, 200):
+        titles = [stop.title for stop in stops("difference", [[-most, most]])]
+        assert not [
+            title for title in titles if title.startswith("-0") and not float(title.split()[0])
+        ]
 
 
 def test_titles_have_the_digits_that_tell_neighbours_apart_in_the_unit_that_is_spoken() -> None:

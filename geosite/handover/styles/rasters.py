@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from itertools import pairwise
 from typing import Any, Literal
 
@@ -21,6 +22,8 @@ _WINDS = ("north", "north-east", "east", "south-east", "south", "south-west", "w
 _WATER = "ponding_depth"
 _NO_WATER = 0.1
 """Depth that the ramp of water goes to where there is none: all of it is clear then, metres."""
+_LEAST_WATER = 1e-6
+"""Depth from which on there is any, metres."""
 _SHARE = "1"
 """Unit of a share, nothing to all."""
 _LITTLE = 1e-3
@@ -96,6 +99,10 @@ def steps_of(raster: Raster, unit: Literal["m", "ft"] = "m") -> tuple[Stop, ...]
     >>> [stop.title for stop in steps_of(share)]
     ['less than 0.1', '0.1 to 0.3', '0.3 to 0.5', '0.5 to 0.7', '0.7 to 0.9', '0.9 or more', '']
     """
+    if raster.name in _AZIMUTHS and raster.unit == _SHARE:
+        codes = tuple(_codes(raster))
+        steps = (replace(stop, value=stop.value - 0.5) for stop in codes)
+        return (*steps, Stop(codes[-1].value + 0.5, codes[-1].colour, ""))
     if raster.name in _AZIMUTHS:
         return tuple(_winds(raster))
     colours = _RAMPS.get(raster.name, _GREY)
@@ -121,9 +128,10 @@ def _codes(raster: Raster) -> Iterator[Stop]:
     """Yield a colour for each code of a direction, which its description explains."""
     turn = _turn()
     found = np.unique(raster.values[np.isfinite(raster.values)]).astype(int).tolist() or [0, 1]
-    doubled = found[-1] > len(turn)  # powers of two, not numbers
+    # powers of two begin in the east; of numbers from the north few yards have these alone
+    doubled = all(code.bit_count() <= 1 for code in found)
     for code in found:
-        place = code.bit_length() - 1 if doubled else code - 1
+        place = code.bit_length() + 1 if doubled else code - 1
         colour = turn[place % len(turn)] if code > 0 else ALERT
         yield Stop(float(code), colour, f"{code}" if code else _nowhere(raster))
 
@@ -162,7 +170,8 @@ def _told(values: Any, raster: Raster, unit: Literal["m", "ft"]) -> tuple[list[s
     digits = int(np.clip(1 - np.floor(np.log10(apart.min())), 0, 6))
     if raster.unit == _SHARE:
         digits = 1
-    return [f"{value * factor:.{digits}f}" for value in values], after
+    # a negative nothing is nothing
+    return [f"{round(value * factor, digits) + 0.0:.{digits}f}" for value in values], after
 
 
 def _ends(raster: Raster) -> tuple[float, float]:
@@ -188,7 +197,7 @@ def _spread(raster: Raster, count: int) -> Any:
     if high - low <= 1e-6 * max(1.0, abs(low)):
         low, high = float(valid.min()), float(valid.max())
     if raster.name == _WATER:
-        low, high = 0.0, high if high > 0.0 else _NO_WATER
+        return np.linspace(0.0, high if high > _LEAST_WATER else _NO_WATER, count)
     if high - low <= 1e-6 * max(1.0, abs(low)):
         low, high = low - 0.5, high + 0.5
     if raster.name == "difference":  # none in the middle, a rise as strong as a fall
