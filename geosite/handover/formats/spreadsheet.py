@@ -287,6 +287,8 @@ def _rows_in_feet(table: Table) -> tuple[Table, frozenset[str]]:
 
 def _water_in_feet(table: Table, metric: frozenset[str]) -> tuple[Table, frozenset[str]]:
     """Return a table with its flows and its rain in feet and inches as well."""
+    if not any((field.unit or field.name) in _WATER_IN_FEET for field in table.fields):
+        return table, metric
     fields, records = list[Field](), [dict(record) for record in table.records]
     for field in table.fields:
         fields.append(field)
