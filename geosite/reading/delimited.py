@@ -322,6 +322,7 @@ def _body(
         tuple(kept),
         tuple(numbers),
         frozenset(b for b in breaks if b < len(kept)),
-        above=tuple(lines[: rows[first][0] - 1]),
+        # with the comments between titles and table, however many words they have
+        above=tuple(lines[: (numbers[0] if numbers else rows[first][0]) - 1]),
         separator=separator,
     )

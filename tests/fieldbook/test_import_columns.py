@@ -182,3 +182,50 @@ def test_titles_above_a_table_are_no_observations(tmp_path: Path) -> None:
     assert walked.xyz.tolist() == [[x, y, z] for _, x, y, z in twice]
     assert walked.unit is not None
     assert walked.unit[0] == "m"
+
+
+def test_numbers_of_marks_before_coordinates_without_a_header_are_marks(tmp_path: Path) -> None:
+    """Number, x, y, z: the usual order of a coordinate list (common practice, no source)."""
+    path = tmp_path / "walk.csv"
+    rows = ["1,0.000,0.000,0.000", "2,12.000,0.000,0.050", "3,12.100,7.000,0.100"]
+    path.write_text("\n".join([*rows, "1,0.020,0.010,0.005", ""]))
+    (walked,) = import_exports([path], Answers(baseline=("1", "2"))).walked
+    assert walked.cells["point"] == ("1", "2", "3", "1")
+    np.testing.assert_array_equal(walked.xyz[1], [12.0, 0.0, 0.05])
+    # four columns with decimals: nothing says which is the odd one, and all may be coordinates
+    path.write_text("\n".join(row.replace(",", ".5,", 1) for row in [*rows, rows[0], ""]))
+    with pytest.raises(InputError, match="--column x=1 --column y=2 --column z=3"):
+        import_exports([path], Answers(baseline=("1", "2")))
+
+
+def test_columns_without_decimals_are_not_offered_as_coordinates(tmp_path: Path) -> None:
+    path = tmp_path / "walk.csv"
+    rows = [f"{n % 2},{x},{y},{z},7" for n, (_, x, y, z) in enumerate(WALK)]
+    path.write_text("\n".join(["weight,along,across,above,crew", *rows, ""]))
+    with pytest.raises(InputError, match="--column x=2 --column y=3 --column z=4"):
+        import_exports([path], Answers())
+
+
+def test_a_unit_in_a_comment_of_as_many_words_as_the_table_has_columns(tmp_path: Path) -> None:
+    path = tmp_path / "walk.txt"
+    rows = [f"{name} {x} {y} {z}" for name, x, y, z in WALK]
+    above = ["# walk of today", "# Units: ft"]
+    path.write_text("\n".join([*above, "name x y z", *rows, ""]))
+    (walked,) = import_exports([path], Answers(baseline=("A", "B"))).walked
+    assert walked.unit == ("ft", '"# Units: ft" above the table')
+    assert len(walked.xyz) == len(WALK)
+
+
+@pytest.mark.parametrize(("again", "runs"), [("0.0,0.0,0.0", 2), ("0.01,0.0,0.0", 1)])
+def test_blocks_with_titles_are_walks_where_each_begins_at_the_same_numbers(
+    again: str, runs: int, tmp_path: Path
+) -> None:
+    """A header that comes once more may also be that of the next page of the same walk."""
+    path = tmp_path / "walk.csv"
+    rows = [f"{name},{x},{y},{z}" for name, x, y, z in WALK]
+    second = [f"A,{again}", *rows[1:]]
+    head = "name,x,y,z"
+    path.write_text("\n".join(["first,,,", head, *rows, "second,,,", head, *second, ""]))
+    imported = import_exports([path], Answers(baseline=("A", "B")))
+    assert len(imported.walked[0].xyz) == 2 * len(WALK)
+    assert len(set(imported.found.runs)) == runs

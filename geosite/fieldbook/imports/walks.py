@@ -180,6 +180,10 @@ def _starts(
         (np.array(sorted({0, *jumped})), nought),
         (np.array(sorted({0, *origin.tolist()})), nought),
     )
+    blocks, how = offers[0]
+    if len(blocks) > 1 and (xyz[blocks] == xyz[0]).all():
+        # to the last digit: a recording that begins there again, no look at the mark from a walk
+        return blocks, how
     whole = max((_apart(xyz, way, p) for p in _revisits(xyz, names, rows)), default=0.0)
     if whole <= 1.0:
         # nothing contradicts one walk
