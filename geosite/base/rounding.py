@@ -6,13 +6,24 @@ import math
 
 from geosite.base.units import FOOT_M
 
-__all__ = ["alone", "decimals", "grouped", "place_words", "places_told", "signed", "written"]
+__all__ = [
+    "FINEST",
+    "alone",
+    "decimals",
+    "grouped",
+    "place_words",
+    "places_told",
+    "signed",
+    "written",
+]
 
 #: Decimals of a number whose interval is not known.
 _USUAL = 2
+FINEST = 0.0005
+"""Metres, square or cubic metres: less than that no number on a site is told apart from."""
 #: By units on a site the interval below which a number is as good as exact: the same in each.
 _FINEST = {
-    unit: 0.0005 / size_m**power
+    unit: FINEST / size_m**power
     for size_m, power, units in (
         (1.0, 1, ("m", "m2", "m²", "m3", "m³")),
         (FOOT_M, 1, ("ft",)),

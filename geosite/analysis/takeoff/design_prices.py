@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 from geosite.analysis.takeoff.prices import (
     UNITS,
     Valuation,
-    plus_independent,
+    in_steps,
+    plus_lines,
     priced_line,
     valuation,
 )
@@ -101,7 +102,7 @@ def design_estimate(
         return None
     whole = found.total
     if earth:
-        whole = plus_independent(whole, [line.amount for line in earth])
+        whole = in_steps(plus_lines(whole, earth), prices.rounding)
     priced = replace(found, lines=(*found.lines, *earth), total=whole)
     return DesignEstimate(design.name, design.title, priced)
 

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from geosite.analysis.takeoff.quantities import Quantity
 from geosite.base.errors import InputError, Problem
 from geosite.base.estimate import Estimate
+from geosite.base.rounding import FINEST
 from geosite.base.units import FOOT_M
 from geosite.fieldbook.sitefile import Code, Price, Prices
 from geosite.linework.measures import sum_of_forms
@@ -23,7 +24,9 @@ __all__ = [
     "UNITS",
     "PriceLine",
     "Valuation",
+    "in_steps",
     "plus_independent",
+    "plus_lines",
     "priced_line",
     "rounded",
     "valuation",
@@ -78,6 +81,11 @@ class PriceLine:
     at_minimum: bool
     laid: bool = False
 
+    @property
+    def follows(self) -> bool:
+        """The amount goes up and down with the quantity: no minimum, and not nothing."""
+        return self.amount.value > 0.0 and not self.at_minimum
+
 
 @dataclass(frozen=True, slots=True)
 class Valuation:
@@ -92,12 +100,15 @@ class Valuation:
         Sum of the rounded lines; what several codes share in the survey's errors is counted so.
     without_price
         Codes that were measured, are ordered and have no price.
+    step
+        Smallest share of the currency that is told.
     """
 
     currency: str
     lines: tuple[PriceLine, ...]
     total: Estimate
     without_price: tuple[str, ...]
+    step: float = 0.01
 
 
 def rounded(amount: float, step: float) -> float:
@@ -114,6 +125,18 @@ def rounded(amount: float, step: float) -> float:
     count = math.floor(round(amount / step, 6) + 0.5)
     places = max(0, -math.floor(math.log10(step))) + 6
     return round(count * step, places)
+
+
+def in_steps(amount: Estimate, step: float) -> Estimate:
+    """Round an amount and its ends to the smallest step of a currency.
+
+    Examples
+    --------
+    >>> in_steps(Estimate(10.0, 9.1234567, 10.8765433), 0.05)
+    Estimate(value=10.0, low=9.1, high=10.9, sigma=None)
+    """
+    value, low, high = (rounded(one, step) for one in (amount.value, amount.low, amount.high))
+    return Estimate(value, low, high, amount.sigma)
 
 
 def valuation(
@@ -156,7 +179,7 @@ def valuation(
     volumes = laid or {}
     problems: list[Problem] = []
     lines: list[PriceLine] = []
-    open_lines: list[tuple[PriceLine, Measure]] = []
+    measures: dict[str, Measure] = {}
     for code, price in prices.codes.items():
         if partly and code not in by_code:
             continue
@@ -171,8 +194,8 @@ def valuation(
             continue
         line = priced_line(code, price, found, prices.rounding, codes.get(code))
         lines.append(line)
-        if isinstance(found, Measure) and not line.at_minimum:
-            open_lines.append((line, found))
+        if isinstance(found, Measure) and line.follows:
+            measures[code] = found
     if problems:
         raise InputError(problems)
     order = {code: k for k, code in enumerate(by_code)}
@@ -181,8 +204,9 @@ def valuation(
     return Valuation(
         prices.currency,
         tuple(lines),
-        _total(lines, open_lines, network),
+        in_steps(_total(lines, measures, network), prices.rounding),
         tuple(code for code, q in by_code.items() if code and code not in priced and q.order_by),
+        prices.rounding,
     )
 
 
@@ -261,9 +285,11 @@ def priced_line(
     else:
         measured = Estimate(float(found), float(found), float(found), 0.0)
     charged = measured.scaled(1 + waste / 100)
+    # what no number on a site tells from nothing is what sums of floats leave: no minimum for it
+    nothing = FINEST / UNITS[price.per][1] if price.per in UNITS else 0.0
     # quantities are not negative, whatever the interval says, and of nothing nothing is charged
     value, low, high = (
-        rounded(max(q * price.rate, price.minimum) if q > 0.0 else 0.0, step)
+        rounded(max(q * price.rate, price.minimum if q > nothing else 0.0), step)
         for q in (charged.value, charged.low, charged.high)
     )
     # where the minimum cuts the interval off it does not lie evenly
@@ -280,33 +306,56 @@ def priced_line(
         rate=price.rate,
         minimum=price.minimum,
         amount=amount,
-        at_minimum=charged.value > 0.0 and charged.value * price.rate < price.minimum,
+        at_minimum=charged.value > nothing and charged.value * price.rate < price.minimum,
         laid=isinstance(found, Estimate),
     )
 
 
 def _total(
-    lines: Sequence[PriceLine], open_lines: Sequence[tuple[PriceLine, Measure]], network: Network
+    lines: Sequence[PriceLine], measures: Mapping[str, Measure], network: Network
 ) -> Estimate:
-    """Add the amounts up; lines at their minimum stay there, the rest moves with the marks."""
-    value = round(sum(line.amount.value for line in lines), 9)
-    apart = [line.amount for line in lines if line.laid and not line.at_minimum]
-    if apart:
-        # volumes between two surveys: taken as independent of the areas
-        rest = [line for line in lines if not (line.laid and not line.at_minimum)]
-        return plus_independent(_total(rest, open_lines, network), apart)
-    if not open_lines:
-        low = round(sum(line.amount.low for line in lines), 9)
-        high = round(sum(line.amount.high for line in lines), 9)
-        return Estimate(value, low, high)
-    open_lines = [(line, measure) for line, measure in open_lines if len(measure.form.rows)]
-    if not open_lines:
-        return Estimate(value, value, value, 0.0)
+    """Add the amounts up; those of `measures`, by code, move with the marks."""
+    moved = [line for line in lines if line.code in measures]
+    value = sum(line.amount.value for line in moved)
     forms = [
-        measure.form * (line.rate * (1 + line.waste_percent / 100)) for line, measure in open_lines
+        measures[line.code].form * (line.rate * (1 + line.waste_percent / 100)) for line in moved
     ]
-    (sigma,), (half,) = accuracies(network, [sum_of_forms(forms)])
-    return Estimate(value, max(0.0, value - float(half)), value + float(half), float(sigma))
+    known = Estimate(value, value, value, 0.0)
+    if any(len(form.rows) for form in forms):
+        (sigma,), (half,) = accuracies(network, [sum_of_forms(forms)])
+        known = Estimate(value, value - float(half), value + float(half), float(sigma))
+    return plus_lines(known, [line for line in lines if line.code not in measures])
+
+
+def plus_lines(known: Estimate, lines: Sequence[PriceLine]) -> Estimate:
+    """Add lines that do not move with the marks: volumes, counts, and what is at its minimum.
+
+    Parameters
+    ----------
+    known
+        What the other lines come to.
+    lines
+        Those that follow their quantity are taken as independent. A minimum is charged as a whole
+        or not at all, so that its way to an end is added as a whole too: added like a sigma it
+        would be lost beside a wide range, however likely it is that there is nothing to charge for.
+
+    Examples
+    --------
+    >>> nothing = Estimate(0.0, 0.0, 0.0)
+    >>> least = Estimate(50.0, 0.0, 50.0)
+    >>> line = PriceLine("kerb", "", "m", nothing, 0.0, nothing, 1.0, 50.0, least, True)
+    >>> plus_lines(Estimate(100.0, 97.0, 104.0), [line])
+    Estimate(value=150.0, low=97.0, high=154.0, sigma=None)
+    """
+    moved = plus_independent(known, [line.amount for line in lines if line.follows])
+    stands = [line.amount for line in lines if not line.follows]
+    even = all(line.amount.low == line.amount.high for line in lines)
+    return Estimate(
+        round(moved.value + sum(one.value for one in stands), 9),
+        round(moved.low + sum(one.low for one in stands), 9),
+        round(moved.high + sum(one.high for one in stands), 9),
+        known.sigma if even else None,
+    )
 
 
 def plus_independent(known: Estimate, others: Sequence[Estimate]) -> Estimate:

@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from geosite.analysis.takeoff.prices import PriceLine, Valuation, valuation
+from geosite.analysis.takeoff.prices import PriceLine, Valuation, in_steps, valuation
 from geosite.analysis.takeoff.quantities import Quantity
 from geosite.base.estimate import Estimate
 from geosite.fieldbook.sitefile import Code, Prices
@@ -114,7 +114,7 @@ def period_valuation(before: Taken, after: Taken, prices: Prices) -> PeriodValua
     there = {q.code for q in before.totals}
     value_then = _valued(before, of_codes)
     old = {line.code: line for line in value_then.lines}
-    lines = tuple(_line(line, old.get(line.code)) for line in value_now.lines)
+    lines = tuple(_line(line, old.get(line.code), prices.rounding) for line in value_now.lines)
     return PeriodValuation(
         prices.currency,
         before.day,
@@ -122,7 +122,7 @@ def period_valuation(before: Taken, after: Taken, prices: Prices) -> PeriodValua
         lines,
         value_then.total,
         value_now.total,
-        _less(value_now.total, value_then.total),
+        in_steps(_less(value_now.total, value_then.total), prices.rounding),
         tuple(code for code in prices.codes if code in there and code not in walked),
     )
 
@@ -134,7 +134,7 @@ def _valued(taken: Taken, prices: Prices) -> Valuation:
 _NOTHING = Estimate(0.0, 0.0, 0.0, 0.0)
 
 
-def _line(value_now: PriceLine, value_then: PriceLine | None) -> PeriodLine:
+def _line(value_now: PriceLine, value_then: PriceLine | None, step: float) -> PeriodLine:
     measured = _NOTHING if value_then is None else value_then.measured
     amount = _NOTHING if value_then is None else value_then.amount
     return PeriodLine(
@@ -147,7 +147,7 @@ def _line(value_now: PriceLine, value_then: PriceLine | None) -> PeriodLine:
         _less(value_now.measured, measured),
         amount,
         value_now.amount,
-        _less(value_now.amount, amount),
+        in_steps(_less(value_now.amount, amount), step),
     )
 
 

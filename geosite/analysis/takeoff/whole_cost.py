@@ -85,17 +85,18 @@ def whole_cost(prices: Valuation | None, estimates: Sequence[DesignEstimate]) ->
     >>> found.total, [part.title for part in found.parts]
     (Estimate(value=150.0, low=145.0, high=155.0, sigma=None), ['Take-off', 'Boarding pad'])
     """
-    parts, currency = [], ""
+    parts, currency, step = [], "", 0.01
     if prices is not None:
-        currency = prices.currency
+        currency, step = prices.currency, prices.step
         parts.append(CostPart("", "Take-off", prices.total, prices.without_price))
     for one in estimates:
-        currency = one.priced.currency
+        currency, step = one.priced.currency, one.priced.step
         name = one.title or one.design
         parts.append(CostPart(one.design, name, one.priced.total, one.priced.without_price))
     if not parts:
         return None
-    from geosite.analysis.takeoff.prices import plus_independent
+    from geosite.analysis.takeoff.prices import in_steps, plus_independent
 
     first, *others = (part.amount for part in parts)
-    return WholeCost(currency, tuple(parts), plus_independent(first, others) if others else first)
+    total = in_steps(plus_independent(first, others), step) if others else first
+    return WholeCost(currency, tuple(parts), total)

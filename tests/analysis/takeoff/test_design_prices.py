@@ -65,9 +65,24 @@ def test_parts_of_one_code_are_one_line_and_earth_has_its_range() -> None:
     assert (cut.amount.low, cut.amount.high) == (200.0, 325.0)
     total = found.priced.total
     assert total.value == 3120.0
-    # ways to the ends: 50 and 30 below, 75 and 30 above, added like sigmas
-    assert total.low == pytest.approx(3120 - np.hypot(50, 30))
-    assert total.high == pytest.approx(3120 + np.hypot(75, 30))
+    # ways to the ends: 50 and 30 below, 75 and 30 above, added like sigmas, in whole cents
+    assert total.low == round(3120 - np.hypot(50, 30), 2)
+    assert total.high == round(3120 + np.hypot(75, 30), 2)
+
+
+def test_a_least_charge_that_may_not_come_is_left_out_whole() -> None:
+    """Added like a sigma it was lost beside a wide range: 135 of 250 +/- 200."""
+    prices = Prices(cut=CutPrice(rate=20.0), fill=FillPrice(rate=30.0, minimum=135.0))
+    little = Estimate(1.0, 0.0, 3.0)
+    design: Any = SimpleNamespace(
+        name="d",
+        title="",
+        formation=EarthworkQuantities(Estimate(10.0, 6.0, 14.0), little, NONE, NONE, NONE),
+    )
+    network = independent_marks([(0.0, 0.0, 0.0)])
+    found = design_estimate(design, [], prices, CODES, network, "site.toml")
+    assert found is not None
+    assert found.priced.total == Estimate(335.0, 120.0, 415.0)
 
 
 def test_a_minimum_is_charged_for_a_little_earth() -> None:

@@ -1,13 +1,18 @@
 """The take-off priced: rates, waste, minimum, rounding, and the range of each line."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from linework_cases import rows, survey
 
-from geosite.analysis.takeoff.prices import rounded, valuation
+from geosite.analysis.takeoff.design_prices import DesignEstimate
+from geosite.analysis.takeoff.prices import priced_line, rounded, valuation
 from geosite.analysis.takeoff.quantities import take_off
+from geosite.analysis.takeoff.whole_cost import whole_cost
 from geosite.analysis.wording import price_findings
 from geosite.base.errors import InputError
+from geosite.base.estimate import Estimate
 from geosite.fieldbook.sitefile import Code, Price, Prices
 from geosite.linework.draw import draw
 
@@ -15,6 +20,7 @@ CODES = {
     "setts": Code(title="Stone setts", depth=0.1, waste_percent=8.0),
     "kerb": Code(geometry="line"),
     "inlet": Code(geometry="point"),
+    "wall": Code(geometry="line"),
 }
 MADE = [
     *rows("yard", "setts", [("", 0, 0), ("", 10, 0), ("", 10, 5), ("", 0, 5)]),
@@ -83,6 +89,62 @@ def test_a_minimum_is_charged_and_bounds_the_range():
     assert (line.at_minimum, line.amount.value, line.amount.low) == (False, 300.0, 299.0)
     assert line.amount.high > 300.0
     assert line.amount.sigma is None
+
+
+def test_the_total_reaches_where_a_minimum_may_not_be_charged_or_be_passed():
+    """Beside lines that move, the range of a line at its minimum was left out of the total."""
+    made = [*MADE, *rows("stub", "wall", [("", 20, 0), ("", 20.1, 0)])]
+    setts = Price(rate=40.0, waste_percent=0.0)
+    alone = priced(sigma=0.05, made=made, setts=setts)
+    # 0.1 m +/- 0.14: perhaps there is no wall, and perhaps there is more than the least charge buys
+    wall = Price(rate=1000.0, per="m", minimum=150.0)
+    both = priced(sigma=0.05, made=made, setts=setts, wall=wall)
+    line = both.lines[-1]
+    assert (line.at_minimum, line.amount.value, line.amount.low) == (True, 150.0, 0.0)
+    assert line.amount.high > 200.0
+    assert both.total.value == alone.total.value + 150.0
+    assert both.total.low == pytest.approx(alone.total.low)
+    assert both.total.high == pytest.approx(alone.total.high + line.amount.high)
+    assert both.total.sigma is None
+    # a count beside it adds no range
+    counted = priced(sigma=0.05, setts=setts, inlet=Price(rate=9.0, per="piece", minimum=30.0))
+    assert counted.total.sigma == pytest.approx(alone.total.sigma)
+    assert counted.total.high == pytest.approx(alone.total.high + 30.0)
+
+
+@pytest.mark.parametrize(
+    ("per", "size"), [("m2", 1.0), ("ft2", 0.3048**2), ("m3", 1.0), ("yd3", 0.9144**3)]
+)
+def test_for_what_a_rounding_leaves_no_minimum_is_charged(per, size):
+    """1e-12 m2 cost the least charge; half a thousandth is the finest that is told of a site."""
+    price = Price(rate=40.0, per=per, minimum=150.0)
+
+    def cost(metric):
+        amount = Estimate(metric / size, metric / size, metric / size, 0.0)
+        line = priced_line("", price, amount, 0.01, None)
+        return line.amount.value, line.at_minimum
+
+    assert cost(1e-12) == (0.0, False)
+    assert cost(0.0004)[1] is False
+    assert cost(0.0006) == (150.0, True)
+
+
+def test_totals_are_told_in_steps_of_the_currency():
+    """A total of 8248.65 ended at 8261.838109034."""
+    found = priced(
+        sigma=0.05, rounding=0.05, setts=Price(rate=40.0), kerb=Price(rate=25.5, per="m")
+    )
+    pad = replace(found, total=Estimate(50.0, 46.35, 53.2))
+    cost = whole_cost(found, [DesignEstimate("pad", "", pad)])
+    assert found.total.low < found.total.value < found.total.high
+    for total in (found.total, cost.total):
+        for amount in (total.value, total.low, total.high):
+            assert amount == round(round(amount * 20) / 20, 2)
+
+
+def test_one_piece_costs_the_minimum():
+    (line,) = priced(inlet=Price(rate=1.0, per="piece", minimum=30.0)).lines
+    assert line.amount.value == 30.0
 
 
 def test_the_range_of_a_line_is_rate_times_that_of_the_quantity():

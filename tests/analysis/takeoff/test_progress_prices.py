@@ -65,6 +65,8 @@ def test_the_range_of_a_period_joins_those_of_both_surveys():
     assert line.added.half_width == pytest.approx(wide)
     assert line.amount_added.half_width == pytest.approx(40.0 * wide, rel=1e-3)
     assert found.added.low < 1200.0 < found.added.high
+    for amount in (line.amount_added, found.total, found.added):
+        assert amount.low == round(amount.low, 2)  # whole cents
 
 
 def test_what_was_taken_away_is_less():
