@@ -14,6 +14,7 @@ from geosite.base.problems import Problems, nearest, shown
 from geosite.base.units import UNIT_M
 from geosite.fieldbook.cells import (
     PIECE_LIMIT,
+    TIME_FORMS,
     Names,
     Segments,
     Texts,
@@ -159,8 +160,8 @@ def _book_of(
             Finding(
                 "note",
                 "time-unread",
-                f"{without} of {len(book)} rows have no time that can be read (seconds, "
-                "2026-05-01T08:30:00 or 08:30:00); there the device is judged by the way walked.",
+                f"{without} of {len(book)} rows have no time that can be read ({TIME_FORMS}); "
+                "there the device is judged by the way walked.",
                 file,
                 int(book.line[int(np.argmax(np.isnan(book.time)))]),
             )
@@ -255,9 +256,10 @@ def _collect(
     names = {key: Names() for key in ("run", "point", "feature", "code")}
     segments, texts = Segments(), Texts()
     parts: dict[str, list[Floats | Ints]] = {
-        key: [np.zeros(0)] for key in (*"xyz", *names, "segment", "line", "time")
+        key: [np.zeros(0)] for key in (*"xyz", *names, "segment", "line")
     }
     notes: list[str] = []
+    clocks: list[str] = []  # what one means the whole column tells
     for lines, columns in rows.chunks:
         blank = ("",) * len(lines)
         cells = {key: columns[where[key]] if key in where else blank for key in COLUMNS}
@@ -272,7 +274,7 @@ def _collect(
         parts["segment"].append(words)
         notes.extend(map(texts.__getitem__, cells["note"]))
         if "time" in where:
-            parts["time"].append(times(cells["time"], rows.decimal))
+            clocks.extend(cells["time"])
         if problems.full:
             break
 
@@ -303,7 +305,7 @@ def _collect(
             for i, header in enumerate(rows.header)
             if i not in where.values() and header.strip()
         ),
-        time=np.concatenate(parts["time"], dtype=np.float64) if "time" in where else None,
+        time=times(clocks, rows.decimal) if "time" in where else None,
     )
 
 

@@ -18,6 +18,7 @@ from geosite.reading.files import clean_name
 
 __all__ = [
     "PIECE_LIMIT",
+    "TIME_FORMS",
     "Names",
     "Segments",
     "Texts",
@@ -32,13 +33,11 @@ REACH_M = 1e7
 NOTE_LIMIT = 2000
 _NUMBER = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?", re.ASCII)
 _GROUPED = re.compile(
-    r"[+-]?\d{1,3}(?:([ \u00a0\u202f'])\d{3}(?:\1\d{3})*(?:\.\d*)?|(?:,\d{3})+\.\d*|(?:,\d{3}){2,})"
+    r"[+-]?\d{1,3}(?:([ '])\d{3}(?:\1\d{3})*(?:\.\d*)?|(?:,\d{3})+\.\d*|(?:,\d{3}){2,})"
 )
 """A number with decimal point whose thousands are parted, and can be nothing else."""
-_BLANKS = " \u00a0\u202f'"
-"""What else parts thousands."""
 _PLAIN_BLANKS = str.maketrans("\u00a0\u202f", "  ")
-"""Blanks that do not break, as programs write before AM and PM."""
+"""Blanks that do not break, as programs write before AM and PM and between thousands."""
 _EXCHANGED = str.maketrans(".,", ",.")
 NUMBER_LIMIT = 100
 """Characters of a number."""
@@ -46,8 +45,13 @@ _CLOCK = re.compile(
     r"T?([01]?\d|2[0-4]):([0-5]\d):([0-5]\d(?:[.,]\d{1,9})?)(?:\s?([ap])\.?m\.?)?",
     re.ASCII | re.IGNORECASE,
 )
-_DAY_FIRST = re.compile(r"(\d{1,2})\.(\d{1,2})\.(\d{4})[T, ]+(\S.*)", re.ASCII)
+_DATED = re.compile(r"(\d{1,2})([./])(\d{1,2})\2(\d{4})[T, ]+(\S.*)", re.ASCII)
 """A date with dots has its day first (DIN 5008); one with strokes may have its month first."""
+TIME_FORMS = (
+    "seconds, 2026-05-31T08:30:00, 31.05.2026 08:30:00, 08:30:00, 8:30:00 AM, or"
+    " 31/05/2026 08:30:00 where the column tells day from month"
+)
+"""How times may be written, for messages."""
 _SEGMENT = re.compile(r"([a-z]+)\s*(\d{0,5})", re.ASCII)
 PIECE_LIMIT = 9999
 
@@ -107,16 +111,21 @@ def times(cells: Sequence[str], decimal: Literal[".", ","] = ".") -> Floats:
     Only differences count, so a time without a zone is taken as UTC, and a clock time without a
     day, ``08:30:05`` or ``8:30:05 AM``, as the seconds of its day; not beside times with a day, and
     not without its seconds: 08:30 may be minutes and seconds. Seconds may have the decimal mark of
-    the table. A day may be written ``05.03.2026``, its day first, before a clock time.
+    the table. A day may be written ``05.03.2026``, its day first, before a clock time; of
+    ``05/03/2026`` a number above 12 in any cell tells which is the month, and of one day alone it
+    does not matter.
 
     Examples
     --------
     >>> noted = times(["2026-05-01T08:30:00", "2026-05-01T08:31:30", ""])
     >>> (noted - noted[0]).tolist()
     [0.0, 90.0, nan]
+    >>> np.diff(times(["12/31/2026 23:59:30", "01/01/2027 00:00:00"])).item()
+    30.0
     """
     out = np.full(len(cells), np.nan)
     clock: dict[int, float] = {}
+    dated: dict[int, re.Match[str]] = {}
     has_days = False
     for i, cell in enumerate(cells):
         text = cell.translate(_PLAIN_BLANKS).strip()
@@ -125,26 +134,46 @@ def times(cells: Sequence[str], decimal: Literal[".", ","] = ".") -> Floats:
         number = text.replace(",", ".") if decimal == "," else text
         if _NUMBER.fullmatch(number):
             out[i] = float(number)
-            continue
-        if (seconds := _of_day(text)) is not None:
+        elif (seconds := _of_day(text)) is not None:
             clock[i] = seconds
-            continue
-        dotted = _DAY_FIRST.fullmatch(text)
-        rest = _of_day(dotted[4]) if dotted is not None else None
-        try:
-            if dotted is not None and rest is not None:
-                day = datetime(int(dotted[3]), int(dotted[2]), int(dotted[1]), tzinfo=UTC)
-                moment = day + timedelta(seconds=rest)
-            else:
+        elif (found := _DATED.fullmatch(text)) is not None:
+            dated[i] = found
+        else:
+            try:
                 moment = datetime.fromisoformat(text)
-        except (ValueError, OverflowError):  # 24 hours after the last day there is
-            continue
-        has_days = True
-        # without a zone of its own as good as any: only differences count
-        out[i] = moment.replace(tzinfo=moment.tzinfo or UTC).timestamp()
-    if not has_days:
+            except ValueError:
+                continue
+            has_days = True
+            # without a zone of its own as good as any: only differences count
+            out[i] = moment.replace(tzinfo=moment.tzinfo or UTC).timestamp()
+    month_first = _month_first([found for found in dated.values() if found[2] == "/"])
+    for i, found in dated.items():
+        out[i] = _moment(found, found[2] == "/" and month_first)
+    if not (has_days or dated):
         out[list(clock)] = list(clock.values())
     return np.where(np.isfinite(out), out, np.nan)
+
+
+def _month_first(days: Sequence[re.Match[str]]) -> bool | None:
+    """Tell whether dates with strokes have their month first, ``None`` where they do not say."""
+    pairs = {(int(day[1]), int(day[3])) for day in days}
+    day_first, month_first = (any(pair[k] > 12 for pair in pairs) for k in (0, 1))
+    if day_first != month_first:
+        return month_first
+    return None if day_first or len({(day[1], day[3], day[4]) for day in days}) > 1 else False
+
+
+def _moment(dated: re.Match[str], month_first: bool | None) -> float:
+    """Return the seconds of a day and clock time, NaN where they are none."""
+    seconds = _of_day(dated[5])
+    if seconds is None or month_first is None:
+        return np.nan
+    day, month = (3, 1) if month_first else (1, 3)
+    try:
+        at = datetime(int(dated[4]), int(dated[month]), int(dated[day]), tzinfo=UTC)
+        return (at + timedelta(seconds=seconds)).timestamp()
+    except (ValueError, OverflowError):  # 24 hours after the last day there is
+        return np.nan
 
 
 def _of_day(text: str) -> float | None:
@@ -245,12 +274,13 @@ def coordinates(axis: str, written: Written, unit_m: float, problems: Problems) 
 
 def _number(text: str) -> float | None:
     """Return a number with decimal point, ``None`` for a text that is none."""
+    text = text.translate(_PLAIN_BLANKS)
     if len(text) > NUMBER_LIMIT:
         return None
     if _NUMBER.fullmatch(text):
         return float(text)
-    if _GROUPED.fullmatch(text) and text.replace("\u00a0", "").replace("\u202f", "").isascii():
-        return float(re.sub("[ \u00a0\u202f',]", "", text))
+    if _GROUPED.fullmatch(text) and text.isascii():
+        return float(re.sub("[ ',]", "", text))
     return None
 
 
@@ -270,13 +300,13 @@ def _number_fault(axis: str, text: str, decimal: str) -> tuple[str, str, str, st
     if re.fullmatch(r"[+-]?(nan|inf|infinity|1\.#\w+|n/?a|null|none)", text, re.IGNORECASE):
         return "not-finite", what, "a finite number", "measure it again, or remove the row"
     # a power of ten is no unit
-    plain = re.sub(r"(?<=\d)[eE][+-]?\d+$", "", text)
-    if decimal == "," and re.fullmatch(rf"[+-]?[\d,{_BLANKS}]*(?:\d\.|\.\d)\d*", plain, re.ASCII):
+    plain = re.sub(r"(?<=\d)[eE][+-]?\d+$", "", text.translate(_PLAIN_BLANKS))
+    if decimal == "," and re.fullmatch(r"[+-]?[\d, ']*(?:\d\.|\.\d)\d*", plain, re.ASCII):
         return "decimal-point", what, "a decimal comma, as in other rows", "write all of them alike"
     if decimal == "." and re.fullmatch(r"[+-]?[1-9]\d{0,2},\d{3}", text, re.ASCII):
         point, none = text.replace(",", "."), text.replace(",", "")
         return "decimal-comma", what, "a decimal point", f"write {point} or {none}, as is meant"
-    if decimal == "." and re.fullmatch(rf"[+-]?[\d.{_BLANKS}]*\d,\d+", plain, re.ASCII):
+    if decimal == "." and re.fullmatch(r"[+-]?[\d. ']*\d,\d+", plain, re.ASCII):
         return "decimal-comma", what, "a decimal point", "export with decimal points, not commas"
     if text[0] in "\u2212\u2013\u2014":
         return "not-a-number", what, "a plain minus sign", "type - instead of the long dash"

@@ -377,7 +377,7 @@ class Price(Table, frozen=True, kw_only=True):
     waste_percent: Percent | None = None
     """Added to what is measured; without it that of the code. Example: `8.0`."""
     minimum: Annotated[float, Meta(ge=0)] = 0.0
-    """Least charge per code, in the currency. Example: `150.0`."""
+    """Least charge per code of which there is any, in the currency. Example: `150.0`."""
 
 
 class EarthPrice(Table, frozen=True, kw_only=True):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -10,10 +11,11 @@ import pytest
 
 from geosite.base.errors import InputError
 from geosite.fieldbook.book import book_from_text
-from geosite.fieldbook.cells import times
+from geosite.fieldbook.cells import TIME_FORMS, times
 from geosite.fieldbook.imports.headers import role_of
 from geosite.fieldbook.imports.importing import import_exports
 from geosite.fieldbook.imports.model import Answers
+from geosite.reading import tables
 
 WALK = [("A", 0.0, 0.0, 0.0), ("B", 25.0, 0.0, 0.2), ("C", 31.0, 17.0, 0.9), ("A", 0.0, 0.0, 0.0)]
 
@@ -79,13 +81,53 @@ def test_clock_times_that_an_import_takes_are_read_by_a_field_book(tmp_path: Pat
     )
     midnight = datetime(2026, 3, 5, tzinfo=UTC).timestamp()
     np.testing.assert_array_equal(spent - midnight, [10, 46800.5, np.nan, np.nan])
-    # the month may be first there
-    assert np.isnan(times(["05/03/2026 13:00:00"])).all()
     # after the last day that there is; blanks that do not break
     assert np.isnan(times(["31.12.9999 24:00:00"])).all()
     assert np.diff(times(["8:30:05\u202fAM", "8:30:06\u00a0PM"])).tolist() == [43201.0]
     # seconds of a day beside those since 1970 would be years of way
     assert np.isnan(times(["8:30:00", "2026-05-01T08:31:00"])[0])
+
+
+@pytest.mark.parametrize(
+    ("days", "hours"),
+    [
+        # a number above 12, wherever it stands, tells the day from the month
+        (["05/03/2026", "06/03/2026", "13/03/2026"], [0, 24, 192]),
+        (["05/03/2026", "05/04/2026", "05/13/2026"], [0, 24, 240]),
+        # of one day it does not matter
+        (["05/03/2026", "05/03/2026", "05/03/2026"], [0, 0, 0]),
+        # March or May; and no year has so many months
+        (["05/03/2026", "06/03/2026", "06/03/2026"], None),
+        (["13/03/2026", "03/13/2026", "03/03/2026"], None),
+    ],
+)
+def test_dates_with_strokes_are_read_where_the_column_tells_day_from_month(
+    days: list[str], hours: list[float] | None
+) -> None:
+    spent = times([f"{day} 08:30:00" for day in days])
+    if hours is None:
+        assert np.isnan(spent).all()
+    else:
+        np.testing.assert_array_equal((spent - spent[0]) / 3600, hours)
+
+
+def test_a_day_far_down_a_long_field_book_tells_the_month_in_its_first_rows(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(tables, "BLOCK", 200)  # so many bytes are read at once
+    days = ["05/03/2026 08:30:00"] * 30 + ["05/13/2026 08:30:00"]
+    rows = "\n".join(f"R1,,{n},0,0,{day}" for n, day in enumerate(days))
+    book = book_from_text(f"run,point,x,y,z,time\n{rows}")
+    assert book.time is not None
+    assert (book.time[-1] - book.time[0]) / 86400 == 10.0
+
+
+def test_what_is_said_of_unread_times_names_each_form_that_is_read() -> None:
+    forms = re.findall(r"\d[\d:T/. -]+\d(?: AM)?", TIME_FORMS)
+    assert len(forms) == 5
+    assert np.isfinite(times(["12.5"])).all()
+    for form in forms:
+        assert np.isfinite(times([form])).all(), form
 
 
 @pytest.mark.parametrize("header", [["point,x,y,z,accuracy"], []])

@@ -140,7 +140,9 @@ ESTIMATE_COLUMNS: Columns[Line] = Columns(
         real("rate", "Of one unit.", lambda x: x.price.rate if x.price.per else None, exact=_GIVEN),
         real("minimum", "Least charge.", lambda x: x.price.minimum, exact=_GIVEN),
         interval(
-            "amount", "Charged times rate, not less than the minimum.", lambda x: x.price.amount
+            "amount",
+            "Charged times rate, not less than the minimum where there is any.",
+            lambda x: x.price.amount,
         ),
         text("currency", "Of the amount.", lambda x: x.currency),
     )

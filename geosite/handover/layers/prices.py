@@ -34,7 +34,9 @@ def columns(currency: str) -> Columns[PriceLine]:
             real("rate", "Of one unit.", lambda p: p.rate if p.per else None, exact=_GIVEN),
             real("minimum", "Least charge.", lambda p: p.minimum, exact=_GIVEN),
             interval(
-                "amount", "Charged times rate, not less than the minimum.", lambda p: p.amount
+                "amount",
+                "Charged times rate, not less than the minimum where there is any.",
+                lambda p: p.amount,
             ),
             text("currency", "Of the amount.", lambda p: currency),
         )

@@ -242,7 +242,8 @@ class PricedLine:
     charged, charged_sigma, charged_95
         Quantity with waste.
     amount, amount_low, amount_high
-        In the currency: charged times rate, not less than the minimum, with its range at 95 %.
+        In the currency: charged times rate, not less than the minimum where there is any, with
+        its range at 95 %.
     at_minimum
         The minimum is charged.
     """
