@@ -359,8 +359,10 @@ PROCESS = Process(
     title="Drainage direction, ponding and contributing area of an elevation raster",
     description=(
         "Which way rain runs off the bare ground, where it stands and how much ground drains "
-        "through each place. Depressions fill up to their lowest pass and spill there. What is "
-        "under the ground, and soil that takes water in, is not in it: this is no drainage design."
+        "through each place. Depressions fill up to their lowest pass and spill there. At the end "
+        "of the ground water runs on to a lower neighbour, and leaves where there is none or where "
+        "the ground falls more steeply outwards than along its end. What is under the ground, and "
+        "soil that takes water in, is not in it: this is no drainage design."
     ),
     keywords=("terrain", "hydrology", "drainage"),
     inputs=(
@@ -369,7 +371,8 @@ PROCESS = Process(
         Input(
             "method",
             "Method",
-            "d8 sends all water one of eight ways, d-infinity shares it between two neighbours",
+            "d8 sends all water one of eight ways (O'Callaghan and Mark 1984), d-infinity shares "
+            "it between two neighbours (Tarboton 1997)",
             {"type": "string", "enum": ["d8", "d-infinity"], "default": "d8"},
             required=False,
         ),

@@ -43,9 +43,6 @@ ELEVATION_UNIT = Input(
 )
 
 
-_METHODS = {"horn": "Horn (1981)", "zevenbergen-thorne": "Zevenbergen and Thorne (1987)"}
-
-
 def derived(ground: ElevationRaster, method: SlopeMethod, unit: SlopeUnit) -> tuple[Raster, Raster]:
     """Return slope and aspect of an elevation raster."""
     from geosite.terrain.slope import slope
@@ -58,9 +55,10 @@ def _rasters(
     steepness: Values, aspect: Values, grid: Grid, method: SlopeMethod, unit: SlopeUnit
 ) -> tuple[Raster, Raster]:
     from geosite.handover.model import Raster
+    from geosite.terrain.slope import SOURCES
 
-    words = f"Slope in {unit}, method of {_METHODS[method]}."
-    down = "Steepest way down, degrees clockwise from grid north; nodata on level ground."
+    words = f"Slope in {unit}, method of {SOURCES[method]}."
+    down = "Steepest way down, degrees clockwise from grid north; -1 on level ground."
     return (
         Raster("slope", "Slope", words, steepness, grid, unit),
         Raster("aspect", "Aspect", down, aspect, grid, "degree"),

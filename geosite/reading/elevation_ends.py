@@ -18,7 +18,7 @@ _FOR_NOTHING = (-9999.0, -99999.0, -999.0, -32768.0, -32767.0, 9999.0, -3.402823
 
 
 def lowest_and_highest(
-    parts: Iterable[npt.NDArray[np.floating[Any]]], file: str, has_nodata: bool
+    parts: Iterable[npt.NDArray[np.floating[Any]]], file: str, nodata: float | None
 ) -> tuple[float, float]:
     """Return the lowest and the highest elevation of a raster whose rows come in parts.
 
@@ -28,8 +28,8 @@ def lowest_and_highest(
         Elevations, NaN for nodata.
     file
         For the message.
-    has_nodata
-        Whether the raster declares a value that stands for nothing.
+    nodata
+        The value that the raster declares to stand for nothing; None where it declares none.
 
     Raises
     ------
@@ -38,7 +38,7 @@ def lowest_and_highest(
 
     Examples
     --------
-    >>> lowest_and_highest([np.array([[402.1, np.nan, 402.6]])], "old.tif", False)
+    >>> lowest_and_highest([np.array([[402.1, np.nan, 402.6]])], "old.tif", None)
     (402.1, 402.6)
     """
     ends = _Ends()
@@ -54,8 +54,7 @@ def lowest_and_highest(
                 file,
             )
         )
-    if not has_nodata:
-        ends.refuse_words_for_nothing(file)
+    ends.refuse_words_for_nothing(file, nodata)
     return ends.low, ends.high
 
 
@@ -87,8 +86,11 @@ class _Ends:
         self.at_ends["low"] += int(np.count_nonzero(known == self.low))
         self.at_ends["high"] += int(np.count_nonzero(known == self.high))
 
-    def refuse_words_for_nothing(self, file: str) -> None:
-        """Refuse values that stand for nothing: slopes of 100,000 percent."""
+    def refuse_words_for_nothing(self, file: str, nodata: float | None) -> None:
+        """Refuse values that stand for nothing: slopes of 100,000 percent.
+
+        Also where another value is declared: what two programs wrote has two such values.
+        """
         if self.low == self.high:
             return
         for end, near, far, many in (
@@ -98,14 +100,18 @@ class _Ends:
             if not any(math.isclose(end, word, rel_tol=1e-6) for word in _FOR_NOTHING):
                 continue
             if abs(near - end) > 10 * max(abs(far - near), 1.0):
+                declared, remedy = (
+                    ("no value", f"set the nodata value of the raster to {end:g}")
+                    if nodata is None
+                    else (f"only {nodata:g}", f"give these cells the value {nodata:g}")
+                )
                 raise InputError(
                     Problem(
                         "raster-nodata",
                         f"{many} cell{'s are' if many > 1 else ' is'} {end:g}, far from all others"
-                        f" ({_span(near, far)}), and no value is declared as"
-                        " nodata",
+                        f" ({_span(near, far)}), and {declared} is declared as nodata",
                         "cells without an elevation declared as nodata",
-                        f"set the nodata value of the raster to {end:g}",
+                        remedy,
                         file,
                     )
                 )

@@ -172,7 +172,7 @@ class ElevationSource:
         InputError
             As `ends`.
         """
-        return lowest_and_highest(parts, self.file, self._source.nodata is not None)
+        return lowest_and_highest(parts, self.file, self._source.nodata)
 
 
 def read_elevation(file: str, elevation_unit: str | None = None) -> ElevationRaster:

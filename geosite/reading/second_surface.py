@@ -98,7 +98,7 @@ def read_surface(path: Path, file: str, refuse: Refuse) -> SecondSurface:
             fill_by_custom(values, source)
             values = values * source.scales[0] + source.offsets[0]
             values[~np.isfinite(values)] = np.nan
-            has_nodata = source.nodata is not None
+            nodata = source.nodata
             unit = (source.units[0] or "").strip()
     except (RasterioError, OSError, ValueError, IndexError) as error:
         raise refuse(
@@ -108,7 +108,7 @@ def read_surface(path: Path, file: str, refuse: Refuse) -> SecondSurface:
             "correct the name or export it again",
         ) from error
     _said_at_its_key(lambda: check_unit(unit, file), file, refuse)
-    _said_at_its_key(lambda: lowest_and_highest([values], file, has_nodata), file, refuse)
+    _said_at_its_key(lambda: lowest_and_highest([values], file, nodata), file, refuse)
     return SecondSurface(file, values, place.c, place.f, place.a, -place.e, crs_wkt, unit)
 
 

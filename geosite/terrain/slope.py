@@ -3,18 +3,24 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["Slope", "SlopeMethod", "SlopeUnit", "slope"]
+__all__ = ["SOURCES", "Slope", "SlopeMethod", "SlopeUnit", "slope"]
 
 SlopeMethod = Literal["horn", "zevenbergen-thorne"]
 SlopeUnit = Literal["percent", "degree", "ratio"]
 Raster = npt.NDArray[np.floating[Any]]
+
+SOURCES: Mapping[SlopeMethod, str] = {
+    "horn": "Horn (1981)",
+    "zevenbergen-thorne": "Zevenbergen and Thorne (1987)",
+}
+"""Where a method comes from, as readers are told it."""
 
 _BAND = 32_768
 """Cells per band: the few float32 buffers in work at a time stay within the second-level cache."""

@@ -72,6 +72,13 @@ def test_slope_and_aspect_of_a_plane(tmp_path: Path, method: str) -> None:
         assert file.transform.a == CELL
 
 
+def test_level_ground_has_the_aspect_that_the_file_says(tmp_path: Path) -> None:
+    run("derive-slope", tmp_path / "out", elevation=ground(tmp_path / "e.tif", np.full((9, 9), 7)))
+    assert (read(tmp_path / "out/aspect.tif")[1:-1, 1:-1] == -1).all()
+    with rasterio.open(tmp_path / "out/aspect.tif") as file:
+        assert "-1 on level ground" in file.tags()["DESCRIPTION"]
+
+
 def test_slope_in_degrees_and_of_feet_over_metres(tmp_path: Path) -> None:
     run("derive-slope", tmp_path / "a", elevation=ground(tmp_path / "e.tif"), unit="degree")
     found = np.nanmean(read(tmp_path / "a/slope.tif"))

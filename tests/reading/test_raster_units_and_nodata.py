@@ -42,6 +42,17 @@ def test_undeclared_nodata_is_refused_with_the_value(tmp_path: Path) -> None:
     assert np.isnan(read.values).sum() == 3
 
 
+def test_a_second_value_for_nothing_beside_the_declared_one_is_refused(tmp_path: Path) -> None:
+    """As in a raster that one program cut and another filled: the ponds were 100 km deep."""
+    holes = GROUND.copy()
+    holes[0, :3], holes[4, 2] = -9999, -99999
+    with pytest.raises(
+        InputError, match=r"1 cell is -99999, far from .* only -9999 is decl"
+    ) as caught:
+        read_elevation(raster(tmp_path / "a.tif", holes, nodata=-9999))
+    assert "give these cells the value -9999" in str(caught.value)
+
+
 def test_undeclared_nodata_above_everything_is_counted_too(tmp_path: Path) -> None:
     holes = GROUND.copy()
     holes[2:4, 5] = 1e20

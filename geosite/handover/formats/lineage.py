@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from geosite.handover.wording.reference import parcel_source_words
 from geosite.network.walk.device import device_of
 from geosite.network.wording import device_in_words, shift_in_words
+from geosite.terrain.slope import SOURCES
 
 if TYPE_CHECKING:
     from geosite.analysis.answers import Answers
@@ -42,7 +43,7 @@ def lineage(
     """
     steps = [_measured(notes), _adjusted(notes, network), _placed(notes, network)]
     if terrain is not None:
-        steps += [_surface(terrain, network), _water()]
+        steps += [_surface(notes, terrain, network), _water()]
     if answers is not None and answers.parcel_map is not None:
         given = notes.site.parcels
         steps.append(_parcels(answers.parcel_map, "" if given is None else given.source))
@@ -132,20 +133,23 @@ def _placed(notes: Notes, network: Network) -> str:
     return placed
 
 
-def _surface(terrain: Terrain, network: Network) -> str:
+def _surface(notes: Notes, terrain: Terrain, network: Network) -> str:
     cell = terrain.grid.cell_size * network.frame.unit_m
+    slope = SOURCES[notes.site.surface.slope_method]
     return (
         f"Surface: {len(terrain.ground.tin.points)} marks on the ground interpolated by the method "
         f"{terrain.surface.method} to cells of {cell:.4g} m, breaklines kept, nothing beyond the "
-        "marks; elevation.tif, elevation_sigma.tif. Slope after Horn (1981) in slope.tif, "
-        "contours from the same raster."
+        f"marks; elevation.tif, elevation_sigma.tif. Slope after {slope}, none at the "
+        "end of the ground; contours from the same raster."
     )
 
 
 def _water() -> str:
     return (
-        "Water: steepest descent to one of eight neighbours on the unaltered surface, depressions "
-        "by the basin graph (Cordonnier, Bovy and Braun 2019, doi:10.5194/esurf-7-549-2019); "
+        "Water: steepest descent to one of eight neighbours (D8) on the unaltered surface, "
+        "depressions by the basin graph (Cordonnier, Bovy and Braun 2019, "
+        "doi:10.5194/esurf-7-549-2019); it leaves at the end of the ground where no neighbour is "
+        "lower or the ground falls more steeply outwards; "
         "drainage_direction.tif, contributing_area.tif, ponding_depth.tif, arrows, flow paths, "
         "ponds and catchments."
     )
