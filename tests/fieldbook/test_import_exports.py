@@ -172,9 +172,13 @@ def test_spreadsheet_with_a_walk_on_each_sheet(tmp_path: Path) -> None:
         sheet.append(["Mark", "X (m)", "Y (m)", "Z (m)", "feature", "code", "segment", "note"])
         for row in rows:
             sheet.append([value if value != "" else None for value in row[1:]])
+    notes = made.create_sheet("To buy")
+    notes.append(["what", "how many"])
+    notes.append(["pegs", 40])
     made.save(tmp_path / "walks.xlsx")
     ran = geosite("import", tmp_path / "walks.xlsx", "--out", tmp_path / "out")
     assert ran.status == 0, ran.err
+    assert "walks.xlsx, To buy: no row has three numbers, passed over" in ran.out
     same_survey(tmp_path / "out", 1.0)
 
 

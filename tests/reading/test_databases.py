@@ -107,7 +107,7 @@ def test_an_endless_query_behind_a_table_of_the_standard_is_refused(
     problems = Problems()
     assert open_layer(path, "a.gpkg", None, problems, TomlText("site.toml", "")) is None
     assert "is a query and no table" in str(problems.first()[0])
-    assert open_sources([path], Answers(), Problems()) == ()
+    assert open_sources([path], Answers(), Problems()) == ((), ())
     assert time.monotonic() - began < 10
 
 

@@ -60,6 +60,8 @@ class Imported:
         ``field_book.csv`` and ``site.toml``, by name.
     gaps
         Keys of the site file that stand open.
+    passed_over
+        Sheets without coordinates, beside others that have them.
     """
 
     walked: tuple[Walked, ...]
@@ -70,6 +72,7 @@ class Imported:
     unit_why: str
     files: dict[str, bytes]
     gaps: tuple[str, ...]
+    passed_over: tuple[str, ...] = ()
 
 
 def import_exports(paths: Sequence[Path], answers: Answers) -> Imported:
@@ -93,7 +96,7 @@ def import_exports(paths: Sequence[Path], answers: Answers) -> Imported:
         option that answers it.
     """
     problems = Problems()
-    sources = open_sources(paths, answers, problems)
+    sources, passed_over = open_sources(paths, answers, problems)
     if len(problems):
         raise InputError(problems.first())
     questions: list[Question] = []
@@ -115,7 +118,7 @@ def import_exports(paths: Sequence[Path], answers: Answers) -> Imported:
     assert baseline is not None
     text, gaps = site_text(found, baseline, unit, answers, tuple(str(p) for p in paths))
     files = {"field_book.csv": _field_book(found), "site.toml": text.encode()}
-    return Imported(walked, found, baseline, unit, sureness, why, files, gaps)
+    return Imported(walked, found, baseline, unit, sureness, why, files, gaps, passed_over)
 
 
 def _columns(

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from geosite.base.problems import Problems
 from geosite.fieldbook.imports.model import Answers, Source
-from geosite.reading.delimited import Decimal, TextTable, split_table
+from geosite.reading.delimited import Decimal, TextTable, as_number, split_table
 from geosite.reading.files import read_plain_file
 from geosite.reading.foreign import harmless, reading_layers, within_limits
 from geosite.reading.tables import is_layer_file, open_layer
@@ -19,16 +19,29 @@ LARGEST = 200_000_000
 """Bytes of a text table."""
 
 
-def open_sources(paths: Sequence[Path], answers: Answers, problems: Problems) -> tuple[Source, ...]:
-    """Open every table of every file; what is wrong goes into `problems`."""
+def open_sources(
+    paths: Sequence[Path], answers: Answers, problems: Problems
+) -> tuple[tuple[Source, ...], tuple[str, ...]]:
+    """Open every table of every file; what is wrong goes into `problems`.
+
+    Returns
+    -------
+    sources
+    passed_over
+        Sheets beside others in which no row has three numbers: notes, a list of what to buy.
+    """
     found: list[Source] = []
+    passed_over: list[str] = []
     stems = [path.stem for path in paths]
     for path, stem in zip(paths, stems, strict=True):
         # two files of one name in two folders are two walks
         label = stem if stems.count(stem) == 1 else f"{path.parent.name}-{stem}"
         file = str(path)
         if is_layer_file(path):
-            found += _sheets(path, file, label, problems)
+            sheets = _sheets(path, file, label, problems)
+            walks = [sheet for sheet in sheets if _has_coordinates(sheet.table)] or sheets
+            passed_over += [sheet.file for sheet in sheets if sheet not in walks]
+            found += walks
             continue
         data = read_plain_file(path, file, "the export", LARGEST, problems)
         if data is None:
@@ -36,7 +49,13 @@ def open_sources(paths: Sequence[Path], answers: Answers, problems: Problems) ->
         table = split_table(data, file, problems, answers.decimal)
         if table is not None:
             found.append(Source(file, label, table))
-    return tuple(found)
+    return tuple(found), tuple(passed_over)
+
+
+def _has_coordinates(table: TextTable) -> bool:
+    """Tell whether any row has three numbers."""
+    decimal = table.decimal or "."
+    return any(sum(as_number(c, decimal) is not None for c in row) >= 3 for row in table.rows)
 
 
 def _sheets(path: Path, file: str, label: str, problems: Problems) -> list[Source]:
@@ -65,8 +84,6 @@ def _sheets(path: Path, file: str, label: str, problems: Problems) -> list[Sourc
 
 def _decimal(cells: Sequence[Sequence[str]]) -> Decimal:
     """Return the mark of numbers that a spreadsheet keeps as text."""
-    from geosite.reading.delimited import as_number
-
     texts = [c for row in cells for c in row]
     points = sum(as_number(c, ".") is not None and "." in c for c in texts)
     commas = sum(as_number(c, ",") is not None and "," in c for c in texts)

@@ -21,6 +21,8 @@ def preview(made: Imported) -> Iterator[tuple[Style, str]]:
     """Put an import into lines for people."""
     for one in made.walked:
         yield from _source(one)
+    for sheet in made.passed_over:
+        yield "look", f"{sheet}: no row has three numbers, passed over"
     found = made.found
     runs = list(dict.fromkeys(found.runs))
     yield "title", "The survey"
@@ -132,6 +134,7 @@ def facts(made: Imported) -> dict[str, Any]:
             }
             for one in made.walked
         ],
+        "passed_over": list(made.passed_over),
         "runs": list(dict.fromkeys(made.found.runs)),
         "observations": len(made.found.runs),
         "baseline": {
