@@ -57,8 +57,11 @@ _LENGTH = re.compile(
     r"([+-]?(?:\d+(?:\.\d*)?|\.\d+))\s*([A-Za-z' \"\u2032\u2033-]+?)", re.ASCII | re.IGNORECASE
 )
 _FEET_AND_INCHES = re.compile(
-    r"([+-]?\d+)\s*(?:ft|feet|foot|['\u2032])\s*(\d+(?:\.\d+)?)\s*(?:in|inch|inches|[\"\u2033])"
+    r"([+-]?)(?:(\d+)\s*(?:ft|feet|foot|['\u2032])[\s-]*)?"
+    r"(?:(?:(\d+)[\s-]+)?(\d+)/([1-9]\d*)|(\d+(?:\.\d+)?))\s*(?:in|inch|inches|[\"\u2033])",
+    re.ASCII,
 )
+"""Sign, feet, and inches: whole and a fraction, or a decimal number."""
 
 
 def may_be_one_unit(size_m: float, other_m: float) -> bool:
@@ -78,7 +81,8 @@ def length_m(text: str) -> float | None:
     Parameters
     ----------
     text
-        A number and a unit: mm, cm, m, km, in, ft, ftUS, yd, or feet and inches.
+        A number and a unit: mm, cm, m, km, in, ft, ftUS, yd, or feet and inches, whose last inch
+        may be a fraction.
 
     Returns
     -------
@@ -89,16 +93,17 @@ def length_m(text: str) -> float | None:
     --------
     >>> length_m("4 in")
     0.1016
-    >>> length_m("5 ft 6 in")
-    1.6764
+    >>> length_m("5 ft 6 in"), length_m("5 ft 6 1/2 in")
+    (1.6764, 1.6891)
     >>> length_m("4") is None
     True
     """
     text = text.strip()
     if both := _FEET_AND_INCHES.fullmatch(text):
-        feet = float(both[1])
-        inches = float(both[2]) / 12
-        return round((feet - inches if both[1].startswith("-") else feet + inches) * FOOT_M, 12)
+        sign, feet, whole, over, under, decimal = both.groups()
+        inches = float(decimal or whole or 0) + float(over or 0) / float(under or 1)
+        length = round((float(feet or 0) + inches / 12) * FOOT_M, 12)
+        return -length if sign == "-" else length
     match = _LENGTH.fullmatch(text)
     if match is None:
         return None

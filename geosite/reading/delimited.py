@@ -15,9 +15,10 @@ from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from geosite.base.problems import Problems
+from geosite.base.units import FOOT_M, length_m
 from geosite.reading.faulty_rows import SEPARATORS, name_open_quotes
 
-__all__ = ["Decimal", "TextTable", "as_number", "decoded", "split_table"]
+__all__ = ["Decimal", "TextTable", "as_number", "decoded", "has_foot_mark", "split_table"]
 
 Decimal = Literal[".", ","]
 
@@ -82,7 +83,8 @@ def as_number(cell: str, decimal: Decimal = ".") -> float | None:
     Parameters
     ----------
     cell
-        Digits may be grouped in thousands by the other mark, by blanks or by apostrophes.
+        Digits may be grouped in thousands by the other mark, by blanks or by apostrophes. With
+        marks of feet and inches it is a number of feet.
     decimal
         Mark between whole and fraction.
 
@@ -90,6 +92,8 @@ def as_number(cell: str, decimal: Decimal = ".") -> float | None:
     --------
     >>> as_number("1.234,5", ","), as_number("-0.080"), as_number("P1")
     (1234.5, -0.08, None)
+    >>> as_number("40.5'")
+    40.5
     """
     text = cell.strip().translate(_TYPOGRAPHY)
     if not text or not any(c.isdigit() for c in text):
@@ -97,10 +101,22 @@ def as_number(cell: str, decimal: Decimal = ".") -> float | None:
     if _PARTED.fullmatch(text):
         text = text.replace(" ", "").replace("'", "")
     if (_POINT if decimal == "." else _COMMA).fullmatch(text) is None:
-        return None
+        length = length_m(text) if has_foot_mark(text) else None
+        return None if length is None else round(length / FOOT_M, 9)
     other = "," if decimal == "." else "."
     value = float(text.replace(other, "").replace(decimal, "."))
     return value if math.isfinite(value) else None
+
+
+def has_foot_mark(cell: str) -> bool:
+    """Tell whether a cell has a mark of feet or inches behind its number.
+
+    Examples
+    --------
+    >>> has_foot_mark("40.5'"), has_foot_mark("1'234.5")
+    (True, False)
+    """
+    return cell.strip().endswith(("'", '"', "\u2032", "\u2033"))
 
 
 def decoded(data: bytes) -> tuple[str, str, bool]:

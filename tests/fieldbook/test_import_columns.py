@@ -271,3 +271,24 @@ def test_blocks_with_titles_are_walks_where_each_begins_at_the_same_numbers(
     imported = import_exports([path], Answers(baseline=("A", "B")))
     assert len(imported.walked[0].xyz) == 2 * len(WALK)
     assert len(set(imported.found.runs)) == runs
+
+
+def test_feet_and_inches_are_read_and_are_the_unit(tmp_path: Path) -> None:
+    path = tmp_path / "walk.csv"
+    rows = ["B1,0'-0\",0'-0\",0'-0\"", 'B2,40\'-3 1/2",0\'-1",-2"', "B1,0'-1\",0'-0\",0'-0\""]
+    for text in (rows, ['"' + row.replace('"', '""').replace(",", '","') + '"' for row in rows]):
+        path.write_text("\n".join(["point,x,y,z", *text, ""]))
+        made = import_exports([path], Answers(baseline=("B1", "B2")))
+        assert (made.unit, made.unit_why) == ("ft", 'x is "0\'-0""')
+        want = [[0.0, 0.0, 0.0], [40 + 3.5 / 12, 1 / 12, -2 / 12], [1 / 12, 0.0, 0.0]]
+        np.testing.assert_allclose(made.found.xyz, want, atol=1e-9)
+    path.write_text("\n".join(["point,x [m],y,z", *rows, ""]))
+    with pytest.raises(InputError, match="different units"):
+        import_exports([path], Answers(baseline=("B1", "B2")))
+
+
+def test_directions_are_not_offered_as_coordinates(tmp_path: Path) -> None:
+    path = tmp_path / "walk.csv"
+    path.write_text("mark,distance,bearing,level\nA,0,0,0\nB,12.5,90,0.1\nA,0.1,90,0\n")
+    with pytest.raises(InputError, match="directions are not read: export coordinates"):
+        import_exports([path], Answers())

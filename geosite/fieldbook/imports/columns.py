@@ -25,7 +25,7 @@ from geosite.fieldbook.imports.unnamed_columns import (
     recurring,
     texts_by_data,
 )
-from geosite.reading.delimited import Decimal, as_number
+from geosite.reading.delimited import Decimal, as_number, has_foot_mark
 
 __all__ = ["read_columns"]
 
@@ -77,7 +77,7 @@ def read_columns(source: Source, answers: Answers, questions: list[Question]) ->
     if xyz is None:
         return None
     before = len(questions)
-    unit = _unit(source, header, units, columns, questions)
+    unit = _unit(source, header, units, columns, rows, questions)
     if len(questions) > before:
         return None
     places = {at: k for k, (_, _, at) in enumerate(body)}
@@ -264,9 +264,10 @@ def _unit(
     header: Sequence[str] | None,
     units: Sequence[str] | None,
     columns: Mapping[str, Column],
+    rows: Sequence[Sequence[str]],
     questions: list[Question],
 ) -> tuple[str, str] | None:
-    """Return the unit that headers, a row of units or a line above the table state."""
+    """Return the unit that headers, a row of units, marks of feet or a line above state."""
     stated: dict[str, str] = {}
     for axis in "xyz":
         i = columns[axis].index
@@ -274,6 +275,8 @@ def _unit(
             stated.setdefault(unit, f'header "{header[i]}"')
         elif units is not None and (unit := unit_of(f"({units[i]})")):
             stated.setdefault(unit, f'"{units[i]}" below the header')
+        if marked := next((row[i] for row in rows if has_foot_mark(row[i])), None):
+            stated.setdefault("ft", f"{axis} is {shown(marked, 30)}")
     if len(stated) > 1:
         questions.append(
             Question(

@@ -28,6 +28,7 @@ __all__ = ["ask_what_is_up", "axes_by_data", "recurring", "texts_by_data"]
 
 _AXES: tuple[Role, ...] = ("x", "y", "z")
 _SEGMENT = re.compile(rf"({'|'.join(PIECE_KINDS)})\s*\d*", re.IGNORECASE)
+_DIRECTIONS = ("angle", "azimuth", "bearing", "direction", "hz", "richtung", "winkel")
 _FLAT = 0.5
 """Heights span less than this share of the plan in any yard that is walked."""
 
@@ -62,6 +63,9 @@ def axes_by_data(
     # coordinates have decimals; a number of the mark or of its class has none
     likely = parted if len(parted) >= len(missing) else free
     example = " ".join(f"--column {a}={i + 1}" for a, i in zip(missing, likely, strict=False))
+    answer = f"say for example {example or '--column x=NAME'}"
+    if header and any(plain_header(header[i]) in _DIRECTIONS for i in free):
+        answer = "distances and directions are not read: export coordinates"
     if len(free) != len(missing) or (len(missing) < 3 and header is not None):
         questions.append(
             Question(
@@ -69,7 +73,7 @@ def axes_by_data(
                 f"no header says which column is {' and '.join(missing)}; columns of numbers that"
                 f" nobody has named: {listed or 'none'}",
                 "a column for each of x, y and z",
-                f"say for example {example or '--column x=NAME'}",
+                answer,
                 source.file,
             )
         )
