@@ -178,9 +178,10 @@ settings.dpi = 150
 settings.generateWorldFile = False
 settings.exportMetadata = False
 report["exported"] = QgsLayoutExporter(layouts[0]).exportToImage(f"{pictures}/layout.png", settings)
-report["arrows"] = {azimuth: arrow(azimuth) for azimuth in range(0, 360, 45)}
+AZIMUTHS = (*range(0, 360, 45), 355)
+report["arrows"] = {azimuth: arrow(azimuth) for azimuth in AZIMUTHS}
 sld = f"{folder}/styles/drainage_arrows.sld"
-report["sld_arrows"] = {azimuth: arrow(azimuth, sld) for azimuth in range(0, 360, 45)}
+report["sld_arrows"] = {azimuth: arrow(azimuth, sld) for azimuth in AZIMUTHS}
 report["said"] = said
 print(json.dumps(report))
 sys.stdout.flush()

@@ -199,6 +199,18 @@ def test_arrows_are_turned_to_within_half_a_sector(azimuth: float) -> None:
     assert drawn_by(group, {"azimuth_deg": azimuth, "steadiness": 0.5}) == []
 
 
+def test_a_legend_names_each_direction_once() -> None:
+    """North, whose sector begins before it, stood there twice."""
+    for look in (
+        documents()["drainage_arrows"],
+        ET.fromstring(map_server_styles(package_cases.ferry_landing())["drainage_arrows"].encode()),
+    ):
+        titles = [rule.findtext(f"{SLD}Title") or "" for rule in look.iter(f"{SLD}Rule")]
+        assert len(set(titles)) == len(titles)
+        for kind in {title.partition(":")[0] for title in titles}:
+            assert len([title for title in titles if title.startswith(f"{kind}:")]) == 16
+
+
 def test_an_arrow_is_no_bare_triangle() -> None:
     """A reader takes the first mark that it knows; a triangle of equal sides points three ways."""
     for graphic in documents()["drainage_arrows"].iter(f"{SLD}Graphic"):

@@ -94,7 +94,7 @@ def test_everything_is_drawn_but_arrows_that_point_nowhere(
 
 
 @pytest.mark.parametrize("style", ["arrows", "sld_arrows"])
-@pytest.mark.parametrize("azimuth", range(0, 360, 45))
+@pytest.mark.parametrize("azimuth", [*range(0, 360, 45), 355])
 def test_arrows_point_where_their_azimuth_says(
     report: dict[str, Any], azimuth: int, style: str
 ) -> None:

@@ -186,14 +186,11 @@ def _rules(layer: Layer, rule: Rule, look: Look, map_server: bool) -> Iterator[E
     wide = 360.0 / _SECTORS
     for i in range(_SECTORS):
         middle = i * wide
-        low, high = middle - wide / 2.0, middle + wide / 2.0
-        parts = ((low, high),) if low >= 0.0 else ((0.0, high), (360.0 + low, 361.0))
-        for k, (least, most) in enumerate(parts):
-            where = (*rule.where, Test(turned.turned_by, low=least, high=most))
-            title = f"{_unsized(rule.title)}: {_WINDS[i]}"
-            one = Rule(f"{rule.name}_{i}" + "b" * k, title, (), where)
-            drawn = tuple(_beaded(turned, middle) if map_server else (_mark(turned, middle),))
-            yield _rule(one, drawn, (None, look.largest_scale))
+        low, high = (middle - wide / 2.0) % 360.0, middle + wide / 2.0
+        where = (*rule.where, Test(turned.turned_by, low=low, high=high))
+        one = Rule(f"{rule.name}_{i}", f"{_unsized(rule.title)}: {_WINDS[i]}", (), where)
+        drawn = tuple(_beaded(turned, middle) if map_server else (_mark(turned, middle),))
+        yield _rule(one, drawn, (None, look.largest_scale))
 
 
 def _unsized(title: str) -> str:
@@ -246,7 +243,9 @@ def _test(test: Test) -> ET.Element | None:
             bounds.append(_compare("GreaterThanOrEqualTo", test.field, f"{test.low:g}"))
         if test.high is not None:
             bounds.append(_compare("LessThan", test.field, f"{test.high:g}"))
-        return bounds[0] if len(bounds) == 1 else node("ogc:And", *bounds)
+        if len(bounds) == 1:
+            return bounds[0]
+        return node("ogc:Or" if test.over_north else "ogc:And", *bounds)
     equal = [_compare("EqualTo", test.field, str(value)) for value in test.values]
     if test.other:
         if not equal:

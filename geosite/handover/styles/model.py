@@ -107,7 +107,8 @@ class Test:
     other
         The field has none of `values`, or is empty.
     low, high
-        ``low <= field < high`` instead of `values`.
+        ``low <= field < high`` instead of `values`; of azimuths `low` may be above `high`: what
+        lies between them over north.
     """
 
     __test__ = False
@@ -117,6 +118,11 @@ class Test:
     other: bool = False
     low: float | None = None
     high: float | None = None
+
+    @property
+    def over_north(self) -> bool:
+        """Whether the bounds enclose north, so that one of them is enough."""
+        return self.low is not None and self.high is not None and self.low > self.high
 
 
 @dataclass(frozen=True, slots=True)

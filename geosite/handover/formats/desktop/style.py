@@ -192,12 +192,15 @@ def expression(test: Test) -> str:
     "code" = 'setts'
     >>> expression(Test("steadiness", low=0.7, high=0.95))
     '("steadiness" >= 0.7 AND "steadiness" < 0.95)'
+    >>> expression(Test("azimuth_deg", low=340.0, high=20.0))
+    '("azimuth_deg" >= 340 OR "azimuth_deg" < 20)'
     """
     field = _quoted(test.field)
     if test.low is not None or test.high is not None:
         parts = [f"{field} >= {test.low:g}"] if test.low is not None else []
         parts += [f"{field} < {test.high:g}"] if test.high is not None else []
-        return parts[0] if len(parts) == 1 else f"({' AND '.join(parts)})"
+        both = " OR " if test.over_north else " AND "
+        return parts[0] if len(parts) == 1 else f"({both.join(parts)})"
     listed = ", ".join(_literal(value) for value in test.values)
     if test.other:
         return f"({field} IS NULL OR {field} NOT IN ({listed}))" if listed else "TRUE"
