@@ -82,6 +82,8 @@ class Raster:
         ``"m"``, ``"percent"``, ``"degree"``, ...
     is_elevation
         Values are elevations in the vertical CRS.
+    winds
+        Of codes of directions: where each points, ``"north-east"``; empty text for no way out.
     """
 
     name: str
@@ -91,6 +93,7 @@ class Raster:
     grid: Grid
     unit: str
     is_elevation: bool = False
+    winds: Mapping[int, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, eq=False)

@@ -67,14 +67,22 @@ def derived(
 def _rasters(
     values: tuple[Any, Any, Any], grid: Grid, codes: Codes
 ) -> tuple[Raster, Raster, Raster]:
+    import numpy as np
+
     from geosite.handover.model import Raster
+    from geosite.handover.styles.rasters import WINDS
 
     direction, depth, area = values
-    unit = "degree" if codes == "azimuth" else "1"
+    unit, winds = "degree", dict[int, str]()
+    if codes != "azimuth":
+        turn = np.append(np.arange(8) * 45.0, -1.0)
+        found = direction_codes(turn, codes).astype(int).tolist()
+        unit, winds = "1", dict(zip(found, (*WINDS, ""), strict=True))
     full = "Depth of water in a depression that is full to its lowest pass."
     through = "Area that drains through the cell, its own included, on the map grid."
+    way = "Drainage direction"
     return (
-        Raster("drainage_direction", "Drainage direction", _MEANING[codes], direction, grid, unit),
+        Raster("drainage_direction", way, _MEANING[codes], direction, grid, unit, winds=winds),
         Raster("ponding_depth", "Ponding depth", full, depth, grid, "m"),
         Raster("contributing_area", "Contributing area", through, area, grid, "m2"),
     )

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Literal
 
 import numpy as np
 import pytest
 
 from geosite.base.grid import Grid
+from geosite.base.map_frame import Frame
 from geosite.handover.model import Raster
 from geosite.handover.palette import ALERT, DIRECTION_RAMP
 from geosite.handover.styles.model import Stop
 from geosite.handover.styles.rasters import ramp_of, steps_of
+from geosite.processes.derive_drainage import derived
+from geosite.reading.rasters import ElevationRaster
 
 
 def stops(
@@ -29,6 +33,13 @@ def stops(
 def raster(name: str, values: object, unit: str = "m") -> Raster:
     z = np.atleast_2d(np.asarray(values, np.float32))
     return Raster(name, name, "", z, Grid(0.0, 1.0, 1.0, *z.shape), unit)
+
+
+def coded(kind: Literal["power-of-two", "clockwise"]) -> Raster:
+    """Return directions as a process writes them, of ground where 1, 2, 4 and 8 alone are met."""
+    ground = ElevationRaster(np.ones((2, 2), np.float32), Grid(0.0, 2.0, 1.0, 2, 2), Frame())
+    direction, _, _ = derived(ground, "d8", codes=kind)
+    return replace(direction, values=np.array([[1.0, 2.0], [4.0, 8.0]]))
 
 
 def ends(found: tuple[Stop, ...]) -> tuple[float, float]:
@@ -87,28 +98,35 @@ def test_azimuths_go_round_and_no_way_out_stands_apart() -> None:
 
 def test_codes_of_directions_are_no_azimuths() -> None:
     """East, 1, was told as north, and north, 64, as east."""
-    found = stops("drainage_direction", [[0.0, 1.0, 4.0], [64.0, 128.0, np.nan]], "1")
+    found = ramp_of(coded("power-of-two")).stops
     assert [(s.value, s.title) for s in found] == [
-        *((0.0, "no way out"), (1.0, "1"), (4.0, "4"), (64.0, "64"), (128.0, "128")),
+        *((0.0, "no way out"), (1.0, "1 (east)"), (2.0, "2 (south-east)"), (4.0, "4 (south)")),
+        *((8.0, "8 (south-west)"), (16.0, "16 (west)"), (32.0, "32 (north-west)")),
+        *((64.0, "64 (north)"), (128.0, "128 (north-east)")),
     ]
-    assert len({s.colour for s in found}) == 5
 
 
-def test_a_code_has_the_colour_of_its_wind_whatever_other_codes_there_are() -> None:
-    """As azimuths have it: powers of two from the east on, numbers from the north on."""
-    winds = {stop.title: stop.colour for stop in steps_of(raster("aspect", [[0.0]], "deg"))}
-    order = ("north", "north-east", "east", "south-east")
-    for codes, names in (([1, 2], order[2:]), ([1, 2, 64, 128], (*order[2:], *order[:2]))):
-        found = {s.title: s.colour for s in stops("drainage_direction", [codes], "1")}
-        assert list(found.values()) == [winds[name] for name in names]
-    found = {s.title: s.colour for s in stops("drainage_direction", [[1, 2, 3, 4]], "1")}
-    assert list(found.values()) == [winds[name] for name in order]
+@pytest.mark.parametrize(
+    ("kind", "wind"), [("power-of-two", "south-east"), ("clockwise", "north-east")]
+)
+def test_a_code_has_the_colour_of_its_wind_whatever_other_codes_there_are(
+    kind: Literal["power-of-two", "clockwise"], wind: str
+) -> None:
+    """Where a yard drains by 1, 2, 4 and 8 alone one kind of code was taken for the other."""
+    colour = {stop.title: stop.colour for stop in steps_of(raster("aspect", [[0.0]], "deg"))}
+    found = {stop.title: stop.colour for stop in ramp_of(coded(kind)).stops}
+    assert found.pop("no way out") == ALERT
+    assert found == {title: colour[title.split("(")[1].rstrip(")")] for title in found}
+    assert found[f"2 ({wind})"] == colour[wind]
+    assert len(set(found.values())) == 8
 
 
 def test_in_steps_codes_are_codes() -> None:
-    found = steps_of(raster("drainage_direction", [[0.0, 1.0, 2.0, 128.0]], "1"))
-    assert [(s.value, s.title) for s in found] == [
-        *((-0.5, "no way out"), (0.5, "1"), (1.5, "2"), (127.5, "128"), (128.5, "")),
+    found = steps_of(coded("clockwise"))
+    assert [s.value for s in found] == [k - 0.5 for k in range(10)]
+    assert [s.title for s in found] == [
+        *("no way out", "1 (north)", "2 (north-east)", "3 (east)", "4 (south-east)", "5 (south)"),
+        *("6 (south-west)", "7 (west)", "8 (north-west)", ""),
     ]
 
 

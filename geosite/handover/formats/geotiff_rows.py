@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 from xml.sax.saxutils import escape, quoteattr
@@ -72,11 +72,9 @@ class RowsOfRaster:
         values = np.concatenate(self._sample)
         if self.count and values.size > 1:
             values.flat[0], values.flat[-1] = self.low, self.high
-        about = self.about
-        grid = Grid(about.grid.west, about.grid.north, about.grid.cell_size, *values.shape)
-        return Raster(
-            about.name, about.title, about.description, values, grid, about.unit, about.is_elevation
-        )
+        whole = self.about.grid
+        grid = Grid(whole.west, whole.north, whole.cell_size, *values.shape)
+        return replace(self.about, values=values, grid=grid)
 
     def statistics(self) -> Iterator[tuple[str, str]]:
         """Yield the statistics of the valid cells under the names that readers look for."""

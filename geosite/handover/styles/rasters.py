@@ -14,11 +14,12 @@ from geosite.handover.palette import ALERT, CHANGE_RAMP, DIRECTION_RAMP, RAMPS
 from geosite.handover.styles.measures import shown_in
 from geosite.handover.styles.model import Ramp, Stop
 
-__all__ = ["ramp_of", "steps_of"]
+__all__ = ["WINDS", "ramp_of", "steps_of"]
 
 _GREY = ("#f5f5f5", "#c9ced1", "#98a1a6", "#69747b", "#3e4951", "#1f2d37")
 _AZIMUTHS = ("drainage_direction", "aspect")
-_WINDS = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
+WINDS = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
+"""Eight directions, each 45 degrees on from the one before."""
 _WATER = "ponding_depth"
 _NO_WATER = 0.1
 """Depth that the ramp of water goes to where there is none: all of it is clear then, metres."""
@@ -51,7 +52,7 @@ def ramp_of(raster: Raster, unit: Literal["m", "ft"] = "m") -> Ramp:
     >>> len(stops), stops[0].colour
     (6, '#f7f3e6')
     """
-    if raster.name in _AZIMUTHS and raster.unit == _SHARE:
+    if raster.winds:
         return Ramp(tuple(_codes(raster)))
     if raster.name in _AZIMUTHS:
         turn = (*DIRECTION_RAMP, DIRECTION_RAMP[0])
@@ -99,7 +100,7 @@ def steps_of(raster: Raster, unit: Literal["m", "ft"] = "m") -> tuple[Stop, ...]
     >>> [stop.title for stop in steps_of(share)]
     ['less than 0.1', '0.1 to 0.3', '0.3 to 0.5', '0.5 to 0.7', '0.7 to 0.9', '0.9 or more', '']
     """
-    if raster.name in _AZIMUTHS and raster.unit == _SHARE:
+    if raster.winds:
         codes = tuple(_codes(raster))
         steps = (replace(stop, value=stop.value - 0.5) for stop in codes)
         return (*steps, Stop(codes[-1].value + 0.5, codes[-1].colour, ""))
@@ -125,15 +126,13 @@ def steps_of(raster: Raster, unit: Literal["m", "ft"] = "m") -> tuple[Stop, ...]
 
 
 def _codes(raster: Raster) -> Iterator[Stop]:
-    """Yield a colour for each code of a direction, which its description explains."""
-    turn = _turn()
-    found = np.unique(raster.values[np.isfinite(raster.values)]).astype(int).tolist() or [0, 1]
-    # powers of two begin in the east; of numbers from the north few yards have these alone
-    doubled = all(code.bit_count() <= 1 for code in found)
-    for code in found:
-        place = code.bit_length() + 1 if doubled else code - 1
-        colour = turn[place % len(turn)] if code > 0 else ALERT
-        yield Stop(float(code), colour, f"{code}" if code else _nowhere(raster))
+    """Yield a colour for each code of a direction, that of its wind."""
+    winds = dict(zip(WINDS, _turn(), strict=True))
+    for code, wind in sorted(raster.winds.items()):
+        if wind:
+            yield Stop(float(code), winds[wind], f"{code} ({wind})")
+        else:
+            yield Stop(float(code), ALERT, _nowhere(raster))
 
 
 def _turn() -> list[str]:
@@ -151,9 +150,9 @@ def _winds(raster: Raster) -> Iterator[Stop]:
     turn = _turn()
     if (raster.values == -1.0).any():
         yield Stop(-1.5, ALERT, _nowhere(raster))
-    yield Stop(-0.5, turn[0], _WINDS[0])
+    yield Stop(-0.5, turn[0], WINDS[0])
     for k in range(1, 9):
-        yield Stop(45.0 * k - 22.5, turn[k % 8], _WINDS[k % 8])
+        yield Stop(45.0 * k - 22.5, turn[k % 8], WINDS[k % 8])
     yield Stop(361.0, turn[0], "")
 
 
