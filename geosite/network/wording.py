@@ -266,10 +266,13 @@ def noise_findings(notes: Notes, horizontal: Noise, vertical: Noise) -> list[Fin
         )
         findings.append(Finding("look", "nothing-checks", text, notes.site_file))
     elif few:
+        # those of a device are no whole number
         freedom = horizontal.freedom + vertical.freedom
+        count = f"{freedom:.1f}".removesuffix(".0") if freedom >= 0.95 else f"{freedom:.1g}"
+        checks = "misclosure checks" if count == "1" else "misclosures check"
         size = "the leg noise" if by_leg else "how large the errors of the device are"
         text = (
-            f"Only {freedom} independent misclosures check this survey: too few to tell {size}, "
+            f"Only {count} independent {checks} this survey: too few to tell {size}, "
             "and a small mistake would not be noticed."
         )
         findings.append(Finding("note", "redundancy-small", text, notes.site_file))

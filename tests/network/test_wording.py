@@ -23,7 +23,7 @@ from geosite.network.control.model import Control
 from geosite.network.mistakes.facts import Mistake
 from geosite.network.mistakes.judge import judge_mistakes
 from geosite.network.mistakes.wording import mistakes_in_words
-from geosite.network.noise import judge_noise
+from geosite.network.noise import Noise, judge_noise
 from geosite.network.tie_runs import Misfit
 from geosite.network.wording import (
     advice_findings,
@@ -266,12 +266,27 @@ def test_too_few_misclosures_are_said_to_be_few() -> None:
     assert (few.level, few.code) == ("note", "redundancy-small")
     assert few.text.startswith("Only 7 independent misclosures check this survey")
     (few,) = noise_findings(survey(), judge_noise(0.0, 0), judge_noise(1.0, 1))
-    assert few.text.startswith("Only 1 independent misclosures")
+    assert few.text.startswith("Only 1 independent misclosure checks this survey")
     (few,) = noise_findings(survey(), judge_noise(1.0, 1), judge_noise(0.0, 0))
     assert few.code == "redundancy-small"
     (none,) = noise_findings(survey(), judge_noise(0.0, 0), judge_noise(0.0, 0))
     assert (none.level, none.code) == ("look", "nothing-checks")
     assert none.text.startswith("Nothing checks this survey")
+
+
+@pytest.mark.parametrize(
+    ("freedom", "told"),
+    [
+        (0.9999999994768529, "1 independent misclosure checks"),
+        (2.3999999, "2.4 independent misclosures check"),
+        (3.0000000002, "3 independent misclosures check"),
+        (0.0432, "0.04 independent misclosures check"),
+    ],
+)
+def test_misclosures_of_a_device_are_counted_to_a_tenth(freedom: float, told: str) -> None:
+    noise = Noise("too little to tell", 1.0, 1.0, freedom, freedom, 0.5)
+    (few,) = noise_findings(survey(), noise, judge_noise(0.0, 0))
+    assert few.text.startswith(f"Only {told} this survey")
 
 
 def test_noise_is_told_of_what_the_site_file_says() -> None:
