@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from functools import lru_cache
+from statistics import NormalDist
 
 __all__ = ["beta_ratio", "f_above", "t_quantile"]
 
@@ -38,7 +39,7 @@ def beta_ratio(a: float, b: float, x: float) -> float:
     0.6875
     """
     if not 0.0 < x < 1.0:
-        return min(max(x, 0.0), 1.0)  # NaN stays what it is
+        return x  # either end, and NaN
     if x > (a + 1.0) / (a + b + 2.0):
         return 1.0 - beta_ratio(b, a, 1.0 - x)
     scale = math.lgamma(a + b) - math.lgamma(a) - math.lgamma(b)
@@ -94,9 +95,10 @@ def t_quantile(degrees_of_freedom: float, share: float) -> float:
     >>> round(t_quantile(4.0, 0.975), 4)
     2.7764
     """
+    t = _expanded(NormalDist().inv_cdf(share), degrees_of_freedom)
     if degrees_of_freedom > _MANY:
         # logarithms of gamma functions as large as these leave too few digits of their difference
-        return _expanded(_normal_quantile(share), degrees_of_freedom)
+        return t
     half = degrees_of_freedom / 2.0
     beyond = 2.0 * (1.0 - share)
 
@@ -106,7 +108,6 @@ def t_quantile(degrees_of_freedom: float, share: float) -> float:
     scale = math.lgamma(half + 0.5) - math.lgamma(half)
     scale -= 0.5 * math.log(degrees_of_freedom * math.pi)
     low, high = 0.0, math.inf
-    t = _near_quantile(degrees_of_freedom, share)
     for _ in range(200):
         excess = outside(t) - beyond
         low, high = (t, high) if excess > 0.0 else (low, t)
@@ -119,32 +120,6 @@ def t_quantile(degrees_of_freedom: float, share: float) -> float:
         if not low < t < high:
             t = (low + high) / 2.0 if high < math.inf else 2.0 * last
     return t
-
-
-@lru_cache
-def _normal_quantile(share: float) -> float:
-    """Return the quantile of the normal distribution, by Newton's steps from a rough one."""
-    z = _rough_normal_quantile(share)
-    for _ in range(4):
-        density = math.exp(-z * z / 2.0) / math.sqrt(2.0 * math.pi)
-        z += (math.erfc(z / math.sqrt(2.0)) / 2.0 - (1.0 - share)) / density
-    return z
-
-
-def _rough_normal_quantile(share: float) -> float:
-    """Return it to three digits.
-
-    Abramowitz & Stegun (1964), Handbook of Mathematical Functions, 26.2.23.
-    """
-    r = math.sqrt(-2.0 * math.log(1.0 - share))
-    return r - (2.515517 + r * (0.802853 + r * 0.010328)) / (
-        1.0 + r * (1.432788 + r * (0.189269 + r * 0.001308))
-    )
-
-
-def _near_quantile(degrees_of_freedom: float, share: float) -> float:
-    """Return roughly the quantile of Student's t."""
-    return _expanded(_rough_normal_quantile(share), degrees_of_freedom)
 
 
 def _expanded(z: float, degrees_of_freedom: float) -> float:

@@ -161,8 +161,16 @@ def name_unless_same_map(wkt: str, frame_wkt: str) -> str | None:
     flat = crs.sub_crs_list[0] if crs.is_compound else crs
     if flat.is_bound and flat.source_crs is not None:
         flat = flat.source_crs
-    same = flat.equals(CRS.from_wkt(frame_wkt), ignore_axis_order=True)
+    frame_crs = CRS.from_wkt(frame_wkt)
+    # what PROJ passes over is the order of latitude and longitude, not that of the map's own axes
+    same = _east_first(flat).equals(_east_first(frame_crs), ignore_axis_order=True)
     return None if same else str(flat.name)
+
+
+def _east_first(crs: CRS) -> CRS:
+    told = crs.to_json_dict()
+    told["coordinate_system"]["axis"].sort(key=lambda axis: axis["direction"] != "east")
+    return type(crs).from_json_dict(told)
 
 
 def length_unit(crs: CRS) -> tuple[float, str]:
