@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from geosite.base.columns import Columns, Field, estimate, integer, interval, real, text
+from geosite.base.columns import Column, Columns, Field, estimate, integer, interval, real, text
 from geosite.base.estimate import Estimate
 
 
@@ -89,3 +89,61 @@ def test_headings_are_the_name_in_words() -> None:
         "Rise, standard deviation",
         "Rise, +/- at 95 %",
     )
+    (value, low, high) = interval("fall_m", "Fall.", lambda e: e, "m").fields
+    assert (value.heading, low.heading, high.heading) == (
+        "Fall",
+        "Fall, low at 95 %",
+        "Fall, high at 95 %",
+    )
+    titled = Column("d_m", "estimate", "D.", lambda e: e, "m", title="Depth").fields
+    assert [one.heading for one in titled] == [
+        "Depth",
+        "Depth, standard deviation",
+        "Depth, +/- at 95 %",
+    ]
+
+
+def test_a_unit_is_the_last_word_of_a_name_but_not_the_only_one() -> None:
+    words = {"percent": "Percent", "grade_percent": "Grade", "a_b": "A b", "m": "M"}
+    assert {name: Field(name, "real").heading for name in words} == words
+
+
+def test_what_an_interval_leaves_out_is_said() -> None:
+    (value, sigma, half) = estimate(
+        "rise_m", "Rise.", lambda e: e, "m", known_from="from the marks alone"
+    ).fields
+    assert value.description == "Rise."
+    assert sigma.description == "Standard deviation of rise_m, from the marks alone."
+    assert half.description == "Half the 95 % interval of rise_m, from the marks alone."
+    (_, low, high) = interval("rise_m", "Rise.", lambda e: e, "m").fields
+    assert low.description == "Lower end of the 95 % interval of rise_m."
+    assert high.description == "Upper end of the 95 % interval of rise_m."
+    assert [one.unit for one in (value, sigma, half, low, high)] == ["m"] * 5
+
+
+def test_a_column_of_one_field_says_all_that_is_known_of_it() -> None:
+    meanings = {"within": "below the limit"}
+    columns = (
+        text("verdict", "At 95 %.", str, meanings),
+        integer("count", "How many.", int, {"1": "one"}),
+        real("limit_m", "The limit.", float, "m", exact="given"),
+        Column("x_m", "real", "Easting.", float, "m", title="East"),
+    )
+    assert [one for column in columns for one in column.fields] == [
+        Field("verdict", "text", "At 95 %.", values=meanings),
+        Field("count", "integer", "How many.", values={"1": "one"}),
+        Field("limit_m", "real", "The limit.", "m", exact="given"),
+        Field("x_m", "real", "Easting.", "m", title="East"),
+    ]
+    assert text("a", "A.", str).fields == (Field("a", "text", "A."),)
+
+
+def test_words_numbers_and_counts_are_what_they_say() -> None:
+    assert text("a", "A.", str).cells(["x", 3, None, ""]) == [["x", "3", None, None]]
+    assert integer("a", "A.", int).cells([True, 2.0, None]) == [[1, 2, None]]
+    assert real("a", "A.", float).cells([True, 2, None, math.nan]) == [[1.0, 2.0, None, None]]
+    assert estimate("a", "A.", float).cells([None, Estimate(1.0, 0.5, 2.5)]) == [
+        [None, 1.0],
+        [None, None],
+        [None, 1.0],
+    ]

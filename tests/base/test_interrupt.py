@@ -6,6 +6,7 @@ import contextlib
 import os
 import signal
 import sys
+import threading
 from collections.abc import Iterator
 
 import pytest
@@ -19,6 +20,8 @@ if sys.platform == "win32":
 @pytest.fixture(autouse=True)
 def _as_before() -> Iterator[None]:
     before = {number: signal.getsignal(number) for number in (signal.SIGINT, signal.SIGTERM)}
+    for number in before:  # a shell lets what it starts behind ignore SIGINT
+        signal.signal(number, signal.SIG_DFL)
     yield
     for number, handler in before.items():
         signal.signal(number, handler)
@@ -65,3 +68,27 @@ def test_an_interrupt_may_be_the_usual_end() -> None:
         raise AssertionError("the signal came too late")
     interrupt.was_the_end()
     interrupt.stop_if_asked()
+
+
+def test_a_request_to_end_is_no_usual_end() -> None:
+    interrupt.listen()
+    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGINT):
+        with contextlib.suppress(KeyboardInterrupt, SystemExit):
+            os.kill(os.getpid(), number)
+            raise AssertionError("the signal came too late")
+    interrupt.was_the_end()
+    with pytest.raises(SystemExit) as ended:
+        interrupt.stop_if_asked()
+    assert ended.value.code == 128 + 15  # as shells count
+
+
+def test_another_thread_leaves_signals_as_they_are() -> None:
+    def work() -> None:
+        interrupt.listen()
+        interrupt.ignore()
+
+    before = signal.getsignal(signal.SIGTERM)
+    thread = threading.Thread(target=work)
+    thread.start()
+    thread.join()
+    assert signal.getsignal(signal.SIGTERM) is before

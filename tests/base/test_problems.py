@@ -4,7 +4,16 @@ from __future__ import annotations
 
 import pytest
 
-from geosite.base.problems import KEPT, SHOWN, Problems, one_line
+from geosite.base.errors import Problem
+from geosite.base.problems import (
+    KEPT,
+    SHOWN,
+    Problems,
+    did_you_mean,
+    nearest,
+    one_line,
+    shown,
+)
 
 
 def problems(count: int) -> Problems:
@@ -57,3 +66,62 @@ def test_names_are_suggested_for_what_will_be_shown() -> None:
 def test_what_a_library_complains_of_is_cut_at_two_hundred_characters() -> None:
     assert len(one_line(ValueError("a " * 100))) == 199
     assert len(one_line(ValueError("ab" * 200))) == 200
+
+
+def test_problems_found_elsewhere_are_kept_whole() -> None:
+    found = Problems()
+    found.extend(problems(3).kept)
+    found.extend([Problem("rare", "r", "e", "m")])
+    assert [(p.code, p.what, p.expected, p.remedy, p.file, p.line) for p in found.kept[2:]] == [
+        ("odd", "problem 2", "none", "mend it", "book.csv", 2),
+        ("rare", "r", "e", "m", None, None),
+    ]
+    assert found.codes == {"odd", "rare"}
+
+
+def test_the_nearest_name_is_alike_in_six_of_ten_letters() -> None:
+    # share of letters in common: 2 * 3 / 10 and 2 * 3 / 11
+    assert nearest("abcxx", ["abcyy"]) == "abcyy"
+    assert nearest("abcxx", ["abcyyy"]) is None
+    assert nearest("abcxx", ["abcyyy"], 0.5) == "abcyyy"
+    assert Problems().suggest("abcxx", ["abcyy"]) == "abcyy"
+    assert Problems().suggest("abcxx", ["abcyyy"]) is None
+    assert nearest("NORTHING", ["easting", "Northing", "northing"]) == "Northing"
+    assert nearest("x", []) is None
+
+
+def test_names_are_compared_by_their_beginning_and_so_many_only() -> None:
+    names = [f"{number:05d}" for number in range(499)]
+    assert nearest("easting", [*names, "easting"]) == "easting"
+    assert nearest("easting", [*names, "other", "easting"]) is None
+    assert nearest("a" * 80 + "b" * 900, ["a" * 80]) == "a" * 80
+    assert nearest("a" * 80, ["a" * 80 + "b" * 900]) == "a" * 80 + "b" * 900
+    # 40 of 80 letters are alike; the 81st is not seen
+    half = "b" * 40 + "a" * 41
+    assert nearest(half, ["a" * 80], 0.505) is nearest("a" * 80, [half], 0.505) is None
+    assert nearest(half, ["a" * 80], 0.5) == "a" * 80
+
+
+@pytest.mark.parametrize(
+    ("value", "quoted"),
+    [
+        (True, "true"),
+        (False, "false"),
+        ({"a": 1}, "a table"),
+        ([1], "a list"),
+        ((1, 2), "a list"),
+        ("a" * 60, f'"{"a" * 60}"'),
+        ("a" * 61, f'"{"a" * 60}…" (61 characters)'),
+        (1.5, "1.5"),
+        (7, "7"),
+        (None, "None"),
+    ],
+)
+def test_values_are_quoted(value: object, quoted: str) -> None:
+    assert shown(value) == quoted
+
+
+def test_a_name_that_is_not_known_is_asked_for_or_not() -> None:
+    assert did_you_mean("method", "leave it out") == 'did you mean "method"?'
+    assert did_you_mean(None, "leave it out") == "leave it out"
+    assert one_line(ValueError("  bad\n file\t(flags=6) (flags=68)")) == "bad file (flags=6)"

@@ -1,13 +1,17 @@
 """Work done by a copy of the process: its result, its limits, its end."""
 
 import os
+import resource
 import signal
 import sys
+import threading
 import time
+from pathlib import Path
 
 import pytest
 
-from geosite.base.process_copies import CopyDied, Limits, in_a_copy
+from geosite.base import process_copies as module
+from geosite.base.process_copies import CopyDied, Limits, can_copy, in_a_copy
 
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="copies processes")
 
@@ -107,3 +111,95 @@ def test_no_copy_is_left_when_the_body_fails():
         raise KeyError
     with pytest.raises(ChildProcessError):
         os.waitpid(-1, os.WNOHANG)
+
+
+class NeedsTwo(Exception):
+    """Is written, and cannot be read again."""
+
+    def __init__(self, one, other):
+        super().__init__(one)
+
+
+@pytest.mark.parametrize("limits", [None, SMALL])
+def test_an_error_that_cannot_be_read_again_is_no_result(limits):
+    def fail():
+        raise NeedsTwo("a", "b")
+
+    with pytest.raises(CopyDied):
+        done(fail, limits)
+
+
+def test_what_cannot_be_written_is_no_result():
+    with pytest.raises(CopyDied):
+        done(lambda: lambda: 0)
+
+
+def test_limits_are_what_was_asked_for_and_never_more_than_before():
+    def held():
+        kinds = (resource.RLIMIT_CPU, resource.RLIMIT_CORE, resource.RLIMIT_FSIZE)
+        return [resource.getrlimit(kind) for kind in kinds], sys.dont_write_bytecode
+
+    core = (0, 0)
+    files = resource.getrlimit(resource.RLIMIT_FSIZE)
+    before = resource.getrlimit(resource.RLIMIT_CPU)
+    asked = Limits(seconds=50, memory=10**9)
+    assert done(held, asked) == ([(50, 50), core, (0, 0)], True)
+    writes = Limits(50, 10**9, writes=True)
+    assert done(held, writes) == ([(50, 50), core, files], True)
+    assert done(lambda: done(held, Limits(90, 10**9)), asked)[0][0] == (50, 50)
+    assert done(lambda: done(held, Limits(20, 10**9)), asked)[0][0] == (20, 20)
+    assert resource.getrlimit(resource.RLIMIT_CPU) == before
+
+
+def test_memory_is_counted_beyond_what_the_original_has():
+    def held():
+        pages = int(Path("/proc/self/statm").read_text().split()[0])
+        return resource.getrlimit(resource.RLIMIT_AS)[0] - pages * resource.getpagesize()
+
+    assert done(held, Limits(5, 300_000_000)) == pytest.approx(300_000_000, abs=20_000_000)
+
+
+def test_nothing_comes_in_and_nothing_goes_out(capfd):
+    def talk():
+        os.write(1, b"out")
+        os.write(2, b"err")
+        return os.read(0, 10)
+
+    assert done(talk) == b""
+    assert capfd.readouterr() == ("", "")
+    done(lambda: os.write(1, b"heard"), None)  # without limits it speaks as the original does
+    assert capfd.readouterr().out == "heard"
+
+
+def test_a_copy_is_safe_on_linux_in_one_thread_only(monkeypatch):
+    assert can_copy() == (threading.active_count() == 1)
+    monkeypatch.setattr(threading, "active_count", lambda: 1)
+    assert can_copy()
+    monkeypatch.setattr(sys, "platform", "darwin")
+    assert not can_copy()
+    monkeypatch.setattr(sys, "platform", "linux")
+    monkeypatch.setattr(threading, "active_count", lambda: 2)
+    assert not can_copy()
+
+
+def test_no_file_of_the_pipe_stays_open():
+    before = set(os.listdir("/proc/self/fd"))
+    assert done(lambda: 1) == 1
+    with in_a_copy(lambda: time.sleep(60)):
+        pass
+    assert set(os.listdir("/proc/self/fd")) == before
+
+
+def test_time_by_the_clock_is_four_times_that_of_the_processor(monkeypatch):
+    waits = []
+
+    def select(reading, writing, other, seconds):
+        waits.append(seconds)
+        return [], [], []
+
+    monkeypatch.setattr(module.select, "select", select)
+    with pytest.raises(CopyDied):
+        done(lambda: time.sleep(60), Limits(seconds=30, memory=100_000_000))
+    with pytest.raises(CopyDied):
+        done(lambda: time.sleep(60), None)
+    assert waits == [pytest.approx(120.0, abs=1.0), None]

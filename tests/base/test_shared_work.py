@@ -268,3 +268,48 @@ def test_threads_keep_the_work_here():
     finally:
         hold.set()
         other.join()
+
+
+def test_processors_are_those_that_this_process_may_use(monkeypatch):
+    monkeypatch.setattr(os, "sched_getaffinity", lambda _: {0, 2, 5}, raising=False)
+    assert processors() == 3
+    monkeypatch.delattr(os, "sched_getaffinity")
+    monkeypatch.setattr(os, "cpu_count", lambda: 7)
+    assert processors() == 7
+    monkeypatch.setattr(os, "cpu_count", lambda: None)
+    assert processors() == 1
+
+
+def test_work_aside_is_done_at_the_same_time(monkeypatch):
+    monkeypatch.setattr(module, "can_copy", lambda: True)
+    monkeypatch.setattr(module, "processors", lambda: 2)
+    begun = shared_zeros((1,), np.int64)
+
+    def work():
+        begun[0] = os.getpid()
+        return os.getpid()
+
+    with aside(work) as result:
+        until = time.monotonic() + 20
+        while not begun[0] and time.monotonic() < until:
+            time.sleep(0.001)
+        assert begun[0] not in (0, os.getpid())
+        assert result() == begun[0]
+
+
+def test_one_piece_is_done_here_and_threads_do_several_elsewhere(monkeypatch):
+    monkeypatch.setattr(module, "can_copy", lambda: False)
+    assert at_once(lambda _: threading.current_thread(), 1) == [threading.main_thread()]
+    meet = threading.Barrier(3, timeout=20)  # all three are at work at once
+    assert len(set(at_once(lambda _: (meet.wait(), threading.get_ident())[1], 3))) == 3
+
+
+def test_zeros_of_any_shape():
+    for shape in ((0,), (3, 0), (2, 3, 4), ()):
+        zeros = shared_zeros(shape, np.float32)
+        assert (zeros.shape, zeros.dtype) == (shape, np.float32)
+        assert not zeros.any()
+
+
+def test_without_work_there_is_no_result():
+    assert shared_out(lambda worker: lambda piece: piece, 0, 1) == []

@@ -1,7 +1,9 @@
 """Sentences turned from metres into feet, with names and other numbers left alone."""
 
 import doctest
+from dataclasses import dataclass
 
+import msgspec
 import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
@@ -81,3 +83,51 @@ def test_a_name_that_is_a_measure_stays_and_measures_are_turned() -> None:
 
 def test_examples() -> None:
     assert doctest.testmod(spoken_units).failed == 0
+
+
+@dataclass(frozen=True)
+class Named:
+    name: str
+    length_m: float = 5.0
+
+
+class Struct(msgspec.Struct):
+    name: str
+    others: list[str]
+
+
+def test_names_are_found_wherever_they_are_kept() -> None:
+    struct = Struct("2 m strip", ["3 m2", "A1"])
+    assert like_measures([Named("1 m", 4.0)], {"4 km": 3}, ({"5 cm"},)) == {"1 m", "4 km", "5 cm"}
+    assert like_measures({"x": struct}, frozenset({"6 mm"}), None, 7) == {
+        "2 m strip", "3 m2", "6 mm",
+    }  # fmt: skip
+
+
+def test_a_name_within_a_name_and_within_a_word() -> None:
+    names = ("5 m", "5 m strip")
+    assert in_feet("5 m strip, 5 m, 15 m and 5 m2", names) == "5 m strip, 5 m, 49 ft and 54 ft2"
+
+
+@pytest.mark.parametrize(
+    ("metric", "feet"),
+    [
+        # a foot of 0.3048 m, an inch of a twelfth, a yard of three feet, a mile of 5280
+        ("304.8 m", "1000.0 ft"),
+        ("100.00 mm", "3.937 in"),
+        ("100 cm", "39.4 in"),
+        ("16.093 km", "10.000 mi"),
+        ("100.0 m²", "1076 ft2"),
+        ("100 m2", "1076 ft2"),
+        ("1000.0 m³", "1308.0 yd3"),
+        ("-0.001 m", "-0.003 ft"),
+        ("-0.00 m", "0.00 ft"),
+        ("+0.0 m2", "+0 ft2"),
+        ("1 to 2 plus 3 or 4 m", "3 to 7 plus 10 or 13 ft"),
+        ("3.0\u00a0m", "9.8 ft"),
+        ("1/3 m", "3/10 ft"),
+        ("4.00 m (3.50 to 4.50)", "13.12 ft (11.48 to 14.76)"),
+    ],
+)
+def test_factors_and_decimals(metric: str, feet: str) -> None:
+    assert in_feet(metric) == feet

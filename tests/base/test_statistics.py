@@ -37,9 +37,7 @@ def test_chances_of_chi_square_at_its_ends() -> None:
 @pytest.mark.parametrize("freedom", [1, 4, 30, 300])
 def test_limits_of_chi_square(freedom: int) -> None:
     for chance in (0.999999, 0.5, 0.05, 1e-6):
-        assert chi2_isf(chance, freedom) == pytest.approx(
-            stats.chi2.isf(chance, freedom), rel=1e-9
-        )
+        assert chi2_isf(chance, freedom) == pytest.approx(stats.chi2.isf(chance, freedom), rel=1e-9)
 
 
 def test_half_widths_of_the_95_percent_interval() -> None:

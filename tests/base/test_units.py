@@ -5,7 +5,7 @@ import doctest
 import pytest
 
 from geosite.base import units
-from geosite.base.units import length_m
+from geosite.base.units import UNIT_M, length_m, may_be_one_unit, plural
 
 
 @pytest.mark.parametrize(
@@ -42,3 +42,32 @@ def test_what_is_no_length(text: str) -> None:
 
 def test_examples() -> None:
     assert doctest.testmod(units).failed == 0
+
+
+@pytest.mark.parametrize(
+    ("text", "metres"),
+    [
+        ("7 mm", 0.007), ("7 cm", 0.07), ("7 km", 7000.0), ("7 yards", 6.4008), ("7 foot", 2.1336),
+        ("7 Metres", 7.0), ("7 millimeters", 0.007), ("7 centimetres", 0.07), ("7 inches", 0.1778),
+        ("7 us survey feet", 7 * 1200 / 3937), ("-.5 ft", -0.1524), ("+7. m", 7.0),
+        ("7 ft 6in", 2.286), ("-7' 6\"", -2.286), ("0 feet 1.5 inches", 0.0381),
+    ],
+)  # fmt: skip
+def test_every_unit_has_its_length(text: str, metres: float) -> None:
+    assert length_m(f" {text} ") == pytest.approx(metres, abs=1e-12)
+
+
+def test_the_two_feet_may_be_one_unit_and_nothing_else() -> None:
+    assert may_be_one_unit(0.3048, 1200 / 3937)
+    assert may_be_one_unit(1200 / 3937, 0.3048)
+    assert may_be_one_unit(1.0, 1.0000029)
+    assert not may_be_one_unit(1.0000031, 1.0)
+    assert not may_be_one_unit(1.0, 1.0000031)
+    assert not may_be_one_unit(1.0, 0.3048)
+
+
+def test_a_field_book_has_three_units() -> None:
+    assert UNIT_M == {"m": 1.0, "ft": 0.3048, "ftUS": 1200 / 3937}
+    assert [plural(unit) for unit in ("metre", "foot", "US survey foot")] == [
+        "metres", "feet", "US survey feet",
+    ]  # fmt: skip
