@@ -7,6 +7,7 @@ import math
 import pytest
 from scipy.special import betainc, fdtrc, stdtrit
 
+from geosite.base import distributions
 from geosite.base.distributions import beta_ratio, f_above, t_quantile
 
 
@@ -44,3 +45,24 @@ def test_t_as_printed() -> None:
     printed = {1: 12.706, 5: 2.571, 10: 2.228, 30: 2.042}
     for freedom, value in printed.items():
         assert t_quantile(freedom, 0.975) == pytest.approx(value, abs=5e-4)
+
+
+def test_hundredths_of_a_degree_of_freedom() -> None:
+    # far out the chance of |T| > t is C t^-n: at half the freedom about the square
+    assert t_quantile(0.02, 0.975) == pytest.approx(stdtrit(0.02, 0.975), rel=1e-6)
+    assert t_quantile(1e-3, 0.975) == t_quantile(1e-200, 0.975) == math.inf
+
+
+@pytest.mark.parametrize("freedom", [0.7, 1.0, 3.0, 4.7, 30.0, 777.0])
+def test_t_is_found_in_a_few_steps(freedom: float, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Every measure that leaves asks for one; a step costs a continued fraction."""
+    asked = []
+
+    def counted(*given: float) -> float:
+        asked.append(given)
+        return beta_ratio(*given)
+
+    monkeypatch.setattr(distributions, "beta_ratio", counted)
+    t_quantile.cache_clear()
+    t_quantile(freedom, 0.975)
+    assert len(asked) <= (4 if freedom > 2 else 8)
