@@ -107,7 +107,7 @@ def waiting(
     def loaded() -> Done:
         load()
         os.read(told, 1)
-        with open(given, "rb", closefd=False) as stream:
+        with open(given, "rb") as stream:
             stream.seek(0)
             return work(pickle.load(stream))
 
