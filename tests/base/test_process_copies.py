@@ -142,12 +142,12 @@ def test_limits_are_what_was_asked_for_and_never_more_than_before():
     core = (0, 0)
     files = resource.getrlimit(resource.RLIMIT_FSIZE)
     before = resource.getrlimit(resource.RLIMIT_CPU)
-    asked = Limits(seconds=50, memory=10**9)
-    assert done(held, asked) == ([(50, 50), core, (0, 0)], True)
-    writes = Limits(50, 10**9, writes=True)
-    assert done(held, writes) == ([(50, 50), core, files], True)
-    assert done(lambda: done(held, Limits(90, 10**9)), asked)[0][0] == (50, 50)
-    assert done(lambda: done(held, Limits(20, 10**9)), asked)[0][0] == (20, 20)
+    asked = Limits(seconds=6, memory=10**9)
+    assert done(held, asked) == ([(6, 6), core, (0, 0)], True)
+    writes = Limits(6, 10**9, writes=True)
+    assert done(held, writes) == ([(6, 6), core, files], True)
+    assert done(lambda: done(held, Limits(9, 10**9)), asked)[0][0] == (6, 6)
+    assert done(lambda: done(held, Limits(2, 10**9)), asked)[0][0] == (2, 2)
     assert resource.getrlimit(resource.RLIMIT_CPU) == before
 
 
