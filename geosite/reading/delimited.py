@@ -18,7 +18,15 @@ from geosite.base.problems import Problems
 from geosite.base.units import FOOT_M, length_m
 from geosite.reading.faulty_rows import SEPARATORS, name_open_quotes
 
-__all__ = ["Decimal", "TextTable", "as_number", "decoded", "has_foot_mark", "split_table"]
+__all__ = [
+    "Decimal",
+    "TextTable",
+    "as_number",
+    "columns_of_numbers",
+    "decoded",
+    "has_foot_mark",
+    "split_table",
+]
 
 Decimal = Literal[".", ","]
 
@@ -243,14 +251,26 @@ def _weight(lines: Sequence[str], separator: str, decimal: Decimal | None) -> tu
         return 0, even
     body = [cells for cells in rows if len(cells) == width]
     marks: tuple[Decimal, ...] = (decimal,) if decimal else (".", ",")
-    numbers = max(
-        sum(
-            sum(as_number(cells[i], mark) is not None for cells in body) >= 0.6 * len(body)
-            for i in range(width)
-        )
-        for mark in marks
-    )
-    return numbers, even
+    return max(len(columns_of_numbers(body, mark)) for mark in marks), even
+
+
+def columns_of_numbers(rows: Sequence[Sequence[str]], decimal: Decimal) -> list[int]:
+    """Return the columns in which most rows of a table have a number.
+
+    Rows with less than three cells that are filled, too few for x, y and z, do not count: a
+    spreadsheet pads titles above its table with blank cells.
+
+    Examples
+    --------
+    >>> columns_of_numbers([["Yard", "", ""], ["Day one", "", ""], ["0", "2.5", "0.1"]], ".")
+    [0, 1, 2]
+    """
+    body = [row for row in rows if sum(map(bool, row)) >= 3]
+    return [
+        i
+        for i in range(len(body[0]) if body else 0)
+        if sum(as_number(row[i], decimal) is not None for row in body) >= 0.6 * len(body)
+    ]
 
 
 def _decimal_mark(cells: Sequence[str], separator: str) -> Decimal | None:

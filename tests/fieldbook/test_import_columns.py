@@ -65,6 +65,22 @@ def test_a_line_of_units_above_the_table_may_be_padded(tmp_path: Path, pad: str)
     assert walked.unit[0] == "ft"
 
 
+@pytest.mark.parametrize("titles", [["Yard", "Crew", "Day one"], ["Yard", "Crew,two", "Day,one"]])
+@pytest.mark.parametrize("header", ["name,x,y,z", None])
+def test_titles_padded_with_blank_cells_are_no_rows_of_a_short_table(
+    tmp_path: Path, titles: list[str], header: str | None
+) -> None:
+    """Three of them above three rows: "no separator gives rows with three columns of numbers"."""
+    path = tmp_path / "walk.csv"
+    padded = [f"{title}{',' * (3 - title.count(','))}" for title in titles]
+    rows = [f"{name},{x},{y},{z}" for name, x, y, z in WALK[:3]]
+    path.write_text("\n".join([*padded, *([header] if header else []), *rows, ""]))
+    (walked,) = import_exports([path], Answers(baseline=("A", "B"))).walked
+    assert walked.xyz.tolist() == [list(row[1:]) for row in WALK[:3]]
+    assert walked.cells["point"] == ("A", "B", "C")
+    assert walked.columns["x"].header == ("x" if header else "")
+
+
 def test_clock_times_that_an_import_takes_are_read_by_a_field_book(tmp_path: Path) -> None:
     path = tmp_path / "walk.txt"
     for clock, taken in (("8:30:{0:02d}", True), ("08:3{0}", False), ("3{0}.5.2026", False)):

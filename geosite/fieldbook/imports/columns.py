@@ -25,7 +25,7 @@ from geosite.fieldbook.imports.unnamed_columns import (
     recurring,
     texts_by_data,
 )
-from geosite.reading.delimited import Decimal, as_number, has_foot_mark
+from geosite.reading.delimited import Decimal, as_number, columns_of_numbers, has_foot_mark
 
 __all__ = ["read_columns"]
 
@@ -57,7 +57,7 @@ def read_columns(source: Source, answers: Answers, questions: list[Question]) ->
             )
         )
         return None
-    numeric = _numeric_columns(table.rows, decimal)
+    numeric = columns_of_numbers(table.rows, decimal)
     header, units, first = header_rows(table.rows, numeric, decimal)
     again = {
         at for at, row in enumerate(table.rows) if header and row == tuple(header) and at > first
@@ -102,15 +102,6 @@ def _noted(role: str, cell: str, decimal: Decimal) -> str:
     """Return a cell as a field book with decimal points has it: seconds are numbers, too."""
     seconds = as_number(cell, decimal) if role == "time" and decimal == "," else None
     return cell if seconds is None else f"{seconds:.17g}"
-
-
-def _numeric_columns(rows: Sequence[Sequence[str]], decimal: Decimal) -> list[int]:
-    width = len(rows[0]) if rows else 0
-    return [
-        i
-        for i in range(width)
-        if sum(as_number(row[i], decimal) is not None for row in rows) >= 0.6 * len(rows)
-    ]
 
 
 def _chosen(

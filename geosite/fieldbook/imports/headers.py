@@ -164,7 +164,7 @@ def header_rows(
         elif named is not None and i > named and any(row):
             first = i
             break
-        else:
+        elif sum(map(bool, row)) >= 3:  # else a title, padded with blank cells
             header = row
     return header, units, first
 
