@@ -6,21 +6,26 @@ import dataclasses
 import io
 import re
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
+import numpy as np
 import package_cases
 import pypdf
 import pytest
 
 from geosite.base.errors import Finding
+from geosite.base.grid import Grid
+from geosite.base.map_frame import Frame
 from geosite.drawing.sheet import Rectangle, Text
 from geosite.drawing.strip import field_strip
 from geosite.fieldbook.sitefile import Code, Handover, Revision, Sheet
 from geosite.handover.documents.priced import price_blocks
 from geosite.handover.documents.takeoff import takeoff_pdf
+from geosite.handover.layers.designs import rasters
 from geosite.handover.model import Package, Table
+from geosite.handover.names import design_called, design_name, named_on_paper
 from geosite.handover.plan.sheet import write_plan
-from geosite.handover.wording.names import design_name, named_on_paper
 
 SHEET = Sheet(
     project="New apron",
@@ -145,3 +150,14 @@ def test_places_in_findings_say_which_is_which(built_landing: Path) -> None:
     texts = [finding["text"] for finding in report["findings"]]
     assert not [text for text in texts if bare.search(text)]
     assert sum("E 5123" in text and "N 52761" in text for text in texts) >= 4
+
+
+def test_a_raster_is_titled_with_the_name_that_is_told_of_its_design() -> None:
+    """Not by a rule of its own: an underscore at the end left a blank in the title."""
+    for title, told in (("Boarding pad", "Boarding pad"), ("pad_1_", "pad 1")):
+        design: Any = SimpleNamespace(
+            name="pad_1_", title=title, z=np.zeros((1, 1)), grid=Grid(0.0, 1.0, 1.0, 1, 1)
+        )
+        (raster,) = rasters([design], Frame())
+        assert raster.title == f"Design {told}"
+        assert design_called({"design": design.name, "title": title}) == told

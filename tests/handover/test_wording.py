@@ -14,6 +14,7 @@ from geosite.base.estimate import Estimate
 from geosite.base.map_frame import Frame
 from geosite.fieldbook.sitefile import Code, Revision, Sheet
 from geosite.handover.model import Layer, Package, Table
+from geosite.handover.names import design_called, readable_name
 from geosite.handover.wording.codes import code_title
 from geosite.handover.wording.grades import grade_words
 from geosite.handover.wording.measures import (
@@ -26,7 +27,6 @@ from geosite.handover.wording.measures import (
     verdict_told,
 )
 from geosite.handover.wording.money import amount_words, range_words
-from geosite.handover.wording.names import design_called, readable_name
 from geosite.handover.wording.reference import (
     MarkAccuracy,
     accuracy_words,

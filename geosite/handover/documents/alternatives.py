@@ -9,9 +9,9 @@ from geosite.base.rounding import written
 from geosite.drawing.document import Block, Column, Heading, Paragraph, Table
 from geosite.handover.documents.findings import with_signs
 from geosite.handover.model import Package
+from geosite.handover.names import design_name
 from geosite.handover.wording.codes import code_title
 from geosite.handover.wording.money import amount_words, range_words
-from geosite.handover.wording.names import design_name
 from geosite.handover.wording.paper_units import PaperUnits
 
 __all__ = ["alternative_blocks", "titles_of"]

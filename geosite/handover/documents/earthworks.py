@@ -7,7 +7,7 @@ from typing import Any
 
 from geosite.base.rounding import decimals, grouped
 from geosite.drawing.document import Block, Column, Heading, Paragraph, Table
-from geosite.handover.wording.names import design_called, readable_name
+from geosite.handover.names import design_called, readable_name
 from geosite.handover.wording.paper_units import PaperUnits
 
 __all__ = ["earthwork_blocks"]

@@ -10,7 +10,7 @@ from geosite.base.errors import Finding
 from geosite.drawing.document import Block, Column, Heading, Paper, Paragraph, Table
 from geosite.fieldbook.sitefile import Handover
 from geosite.handover.model import CAUTION, Package
-from geosite.handover.wording.names import named_on_paper
+from geosite.handover.names import named_on_paper
 from geosite.handover.wording.title_block import revision_words, title_fields
 
 __all__ = ["finding_blocks", "on_paper", "paper_for", "with_signs"]

@@ -14,10 +14,10 @@ from geosite.fieldbook.sitefile import Handover
 from geosite.handover.documents.alternatives import titles_of
 from geosite.handover.documents.findings import on_paper
 from geosite.handover.model import CAUTION, Package
+from geosite.handover.names import readable_name
 from geosite.handover.report_model.answers import Alternative, Cost
 from geosite.handover.wording.codes import code_title
 from geosite.handover.wording.measures import Measures, layer_of
-from geosite.handover.wording.names import readable_name
 from geosite.handover.wording.reference import mark_accuracy
 
 __all__ = ["front_page"]

@@ -8,8 +8,8 @@ from typing import Any
 from geosite.base.rounding import decimals, grouped, written
 from geosite.drawing.document import Block, Column, Heading, Paragraph, Table
 from geosite.handover.documents.findings import with_signs
+from geosite.handover.names import design_called, readable_name
 from geosite.handover.wording.money import amount_words, range_words
-from geosite.handover.wording.names import design_called, readable_name
 
 __all__ = ["estimate_blocks", "price_blocks"]
 

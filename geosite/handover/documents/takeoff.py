@@ -25,8 +25,8 @@ from geosite.handover.documents.findings import paper_for, with_signs
 from geosite.handover.documents.front_page import front_page
 from geosite.handover.documents.priced import estimate_blocks, price_blocks
 from geosite.handover.model import Package
+from geosite.handover.names import design_name, readable_name
 from geosite.handover.wording.codes import code_title
-from geosite.handover.wording.names import design_name, readable_name
 from geosite.handover.wording.paper_units import UNITS, PaperUnits
 
 __all__ = ["takeoff_blocks", "takeoff_pdf"]

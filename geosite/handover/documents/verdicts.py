@@ -9,8 +9,8 @@ from geosite.base.rounding import written
 from geosite.base.units import FOOT_M
 from geosite.drawing.document import Block, Column, Heading, Paragraph, Table
 from geosite.handover.model import Package
+from geosite.handover.names import design_called, readable_name
 from geosite.handover.wording.measures import GRADE_SIGNS, verdict_told
-from geosite.handover.wording.names import design_called, readable_name
 from geosite.handover.wording.reference import parcel_source_words
 
 __all__ = ["verdict_blocks"]

@@ -314,8 +314,8 @@ def _write_tables(work: _Work) -> Iterable[tuple[str, str]]:
         write_points(folder / "points.csv", package)
         yield "points.csv", "Marks as point, northing, easting, elevation, code"
         for name in package.designed:
+            from geosite.handover.names import design_name
             from geosite.handover.plan.design_points import corners_file, design_points
-            from geosite.handover.wording.names import design_name
 
             corners = design_points(package, name)
             if len(corners.records):

@@ -14,6 +14,7 @@ from geosite.analysis.design_ground.wording import OUTCOMES, clearance_words
 from geosite.base.columns import Columns, estimate, interval, real, text
 from geosite.handover.layers.parcels import CLEARANCES
 from geosite.handover.model import Form, Layer, Raster, Table
+from geosite.handover.names import design_called
 from geosite.linework.on_map import to_map_geometry
 
 if TYPE_CHECKING:
@@ -196,8 +197,7 @@ def rasters(designs: Sequence[DesignedGround], frame: Frame) -> tuple[Raster, ..
     return tuple(
         Raster(
             f"design_{file_name(one.name)}",
-            # a key where there is no title: its words are parted by underscores
-            f"Design {one.title if one.title != one.name else one.name.replace('_', ' ')}",
+            f"Design {design_called({'design': one.name, 'title': one.title})}",
             f"Elevation of the designed ground, {unit}; the walked ground where nothing is built.",
             one.z / frame.height_unit_m,
             one.grid,

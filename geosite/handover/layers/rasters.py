@@ -10,6 +10,7 @@ import numpy.typing as npt
 
 from geosite.fieldbook.model import Notes
 from geosite.handover.model import Raster
+from geosite.handover.names import readable_name
 from geosite.network.model import Network
 from geosite.terrain.site import Terrain
 from geosite.terrain.site_water import Water
@@ -119,7 +120,7 @@ def _shares(water: Water, raster: Callable[[str, str, str, Raw, str], Raster]) -
     found += [
         raster(
             f"drains_to_inlet_{number}",
-            f"Drains to {name.replace('_', ' ')}",
+            f"Drains to {readable_name(name)}",
             f"{grounds} the water of the cell ends in the inlet {name}, 0 to 1.",
             share,
             "1",

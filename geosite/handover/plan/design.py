@@ -13,12 +13,12 @@ from geosite.drawing.font import printable
 from geosite.drawing.ink import TEXT, Stroke
 from geosite.handover.layers.designs import file_name
 from geosite.handover.model import Layer, Package, Raster
+from geosite.handover.names import readable_name
 from geosite.handover.plan.canvas import Canvas
 from geosite.handover.plan.design_points import design_points
 from geosite.handover.plan.elevation_bands import Band, band_rows, bands, fill
 from geosite.handover.plan.side_column import Block, Column, more, stroke_sign
 from geosite.handover.wording.measures import Measures, layer_of, told
-from geosite.handover.wording.names import readable_name
 
 __all__ = ["DESIGN_SHEET", "design_block", "designed_only", "draw_design"]
 

@@ -13,6 +13,7 @@ from geosite.drawing.font import printable, typeface
 from geosite.drawing.ink import FAINT, PAPER, TEXT, Stroke
 from geosite.drawing.sheet import Anchor, Outline, Rectangle, Shape, Text, rectangle
 from geosite.handover.model import Layer, Package
+from geosite.handover.names import readable_name
 from geosite.handover.palette import ALERT, BUILDING, POND, STROKES, WATER
 from geosite.handover.plan.layout import Layout
 from geosite.handover.plan.side_column import Block, Column, Items, more, stroke_sign
@@ -43,7 +44,6 @@ from geosite.handover.wording.measures import (
     steepness,
     verdict_told,
 )
-from geosite.handover.wording.names import readable_name
 from geosite.handover.wording.reference import DRAWN_DEG
 
 _LOST = 0.05

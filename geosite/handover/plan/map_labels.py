@@ -12,6 +12,7 @@ import shapely
 from geosite.base.arrays import Floats
 from geosite.drawing.ink import TEXT
 from geosite.drawing.labels import Line, along, around
+from geosite.handover.names import readable_name
 from geosite.handover.palette import ALERT, EARTH, PARCEL, WATER
 from geosite.handover.plan.canvas import (
     LETTERING,
@@ -25,7 +26,6 @@ from geosite.handover.plan.map_linework import near_parcels
 from geosite.handover.plan.symbols import Mark, significant
 from geosite.handover.styles.layers import contour_digits
 from geosite.handover.wording.measures import grade_told, section_letter, steepness, verdict_told
-from geosite.handover.wording.names import readable_name
 from geosite.linework.model import Piece
 
 __all__ = [

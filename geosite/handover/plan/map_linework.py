@@ -17,6 +17,7 @@ from geosite.drawing.ink import FAINT, PAPER, TEXT, Stroke
 from geosite.drawing.labels import Line
 from geosite.drawing.sheet import Arc, Outline, Shape
 from geosite.handover.model import Layer
+from geosite.handover.names import readable_name
 from geosite.handover.palette import BUILDING, PARCEL, POND, STROKES, WATER
 from geosite.handover.plan.canvas import Canvas, grid_step, length_of, thin
 from geosite.handover.plan.layout import View
@@ -44,7 +45,6 @@ from geosite.handover.styles.signs import (
     only_interpolated,
     steadiness,
 )
-from geosite.handover.wording.names import readable_name
 from geosite.linework.model import Feature, Piece
 
 __all__ = [

@@ -10,8 +10,8 @@ import numpy.typing as npt
 
 from geosite.base.arrays import Floats
 from geosite.handover.model import Package
+from geosite.handover.names import readable_name
 from geosite.handover.wording.measures import Measures
-from geosite.handover.wording.names import readable_name
 from geosite.handover.wording.reference import height_words
 
 __all__ = ["Heights", "Section"]

@@ -22,6 +22,7 @@ from geosite.handover.documents.findings import finding_blocks, paper_for
 from geosite.handover.documents.takeoff import takeoff_blocks
 from geosite.handover.documents.verdicts import verdict_blocks
 from geosite.handover.model import Package
+from geosite.handover.names import design_name
 from geosite.handover.plan.design import designed_only
 from geosite.handover.plan.layout import Layout, choose_layout
 from geosite.handover.plan.map import draw_map
@@ -33,7 +34,6 @@ from geosite.handover.plan.tiled_sheets import Tile, key_map, match_lines, refus
 from geosite.handover.small_pond_parts import without_specks
 from geosite.handover.styles.signs import code_tints
 from geosite.handover.wording.measures import Measures, layer_of
-from geosite.handover.wording.names import design_name
 
 __all__ = ["PNG_DPI", "draw_plan", "layout_of", "sheet_set", "tiles_of", "write_plan"]
 

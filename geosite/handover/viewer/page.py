@@ -26,6 +26,7 @@ from geosite.drawing.ink import FAINT, PAPER, TEXT
 from geosite.handover.documents.findings import with_signs
 from geosite.handover.formats.web_page import page, script_of
 from geosite.handover.model import CAUTION, Layer, Package, Raster
+from geosite.handover.names import design_titles, named_on_paper
 from geosite.handover.palette import (
     ALERT,
     BUILDING,
@@ -40,7 +41,6 @@ from geosite.handover.palette import (
 from geosite.handover.plan.symbols import rounded_each
 from geosite.handover.styles.signs import FADED, STEADY, TURNING, code_tints
 from geosite.handover.wording.measures import Measures
-from geosite.handover.wording.names import design_titles, named_on_paper
 from geosite.handover.wording.reference import accuracy_words, crs_words, height_words
 
 __all__ = ["viewer_script", "write_viewer"]

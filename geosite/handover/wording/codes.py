@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from geosite.fieldbook.sitefile import Code
-from geosite.handover.wording.names import readable_name
+from geosite.handover.names import readable_name
 
 __all__ = ["code_title"]
 
