@@ -1,5 +1,6 @@
 """What one question came to, in lines for a terminal."""
 
+import math
 from typing import Any
 
 import pytest
@@ -180,3 +181,93 @@ def test_findings_of_another_question_are_left_out() -> None:
     graded = Package("Yard", "", Frame(), (Layer("grades", "", "", "", (), rows, []),),
                      findings=found)  # fmt: skip
     assert findings_about("grades", graded)[-1].code == "limits-not-local"
+
+
+def test_distances_angles_and_sides_in_feet_and_degrees() -> None:
+    pair = {"from_point": "A", "to_point": "B", "horizontal_m": 3.048, "horizontal_95_m": 0.061,
+            "rise_m": -0.3048, "rise_95_m": 0.061, "grade_percent": -10.0,
+            "grade_95_percent": 2.0, "azimuth_deg": 45.5, "azimuth_95_deg": 0.5}  # fmt: skip
+    corner = {"at_point": "A", "from_point": "B", "to_point": "C", "angle_deg": 90.04,
+              "angle_95_deg": 0.31}  # fmt: skip
+    told = answer_lines("distances", package("ft", distances=[pair], angles=[corner], edges=[{}]))
+    assert told == [
+        "A to B: 10.00 +/- 0.20 ft level, rise -1.00 +/- 0.20 ft, grade -10.0 +/- 2.0 %, "
+        "azimuth 45.5 +/- 0.5 degrees",
+        "angle at A from B to C: 90.0 +/- 0.3 degrees",
+        "sides and corners of features: 1, in edges.csv",
+    ]
+
+
+def test_what_is_ordered_by_the_piece_the_unit_and_the_length() -> None:
+    paint = {"code": "", "kind": "area", "net_area_m2": 9.0, "net_area_95_m2": 0.2,
+             "gross_area_m2": 9.0, "gross_area_95_m2": 0.2, "edging_m": 12.0, "edging_95_m": 0.3,
+             "order_by": "material", "order_material": 4.5, "order_material_95": 0.1,
+             "material_unit": "bags", "waste_percent": 0.0}  # fmt: skip
+    plain = {"code": "sand", "kind": "area", "order_by": "material", "order_material": 4.5,
+             "volume_m3": 2.0, "volume_95_m3": 0.1, "waste_percent": 2.5}  # fmt: skip
+    rail = {"code": "rail", "kind": "line", "length_m": 9.0, "length_95_m": 0.1, "count": 3,
+            "order_by": "length", "order_length_m": 9.9, "order_length_95_m": 0.1}  # fmt: skip
+    post = {"code": "post", "kind": "point", "count": 1, "order_by": "pieces"}
+    none = {"code": "bench", "kind": "point", "count": None, "order_by": "material"}
+    assert answer_lines("areas", package(quantities=[paint, plain, rail, post, none])) == [
+        "without a code: 9.00 +/- 0.20 m2, edge 12.0 +/- 0.3 m; to order 4.50 +/- 0.10 bags",
+        "sand: volume 2.00 +/- 0.10 m3; to order 4.50 with 2.5 % waste",
+        "rail: 9.00 +/- 0.10 m long; to order 9.90 +/- 0.10 m",
+        "post: 1 piece",
+        "bench: ",
+    ]
+
+
+def test_parts_of_parcels_and_clearances_that_are_not_told() -> None:
+    near = {"feature": "a", "parcel": "7", "verdict": "clear", "distance_m": None}
+    odd = {"feature": "b", "parcel": "7", "verdict": "other", "distance_m": 1.0}
+    line = {"feature": "c", "parcel": "7", "verdict": "crosses", "distance_m": 0.0,
+            "distance_95_m": math.inf}  # fmt: skip
+    share = {"feature": "a", "parcel": "7", "area_m2": 12.0, "area_95_m2": 0.3}
+    told = answer_lines("parcels", package(parcel_clearances=[near, odd, line],
+                                           parcel_shares=[share]))  # fmt: skip
+    assert told == [
+        "c: reaches over the line of parcel 7 by 0.00 m (accuracy not known)",
+        "a in parcel 7: 12.0 +/- 0.3 m2",
+    ]
+
+
+def test_sections_climb_and_fall() -> None:
+    row = {"section": "s", "length_m": 9.0, "length_95_m": 0.1, "rise_m": 0.26, "rise_low_m": 0.2,
+           "rise_high_m": 0.4, "fall_m": -0.0, "fall_low_m": -0.0, "fall_high_m": 0.0}  # fmt: skip
+    assert answer_lines("sections", package(sections=[row])) == [
+        "s: 9.00 +/- 0.10 m long, climbs 0.26 m (0.20 to 0.40), falls 0.00 m (0.00 to 0.00)"
+    ]
+
+
+def test_grades_of_one_verdict_are_told_by_how_much_of_their_limit_they_take() -> None:
+    rows = [{**grade("cannot tell", 1.0), "line": "a"}, {**grade("within", 4.0, None), "line": "b"},
+            {**grade("within", 1.0, 1.0), "line": "c"}, {**grade("within", 4.0, 5.0), "line": "d"},
+            {**grade("", 1.0), "line": "e", "from_point": None}]  # fmt: skip
+    told = answer_lines("grades", package(grades=rows))
+    assert [line[0] for line in told] == ["a", "c", "d", "e", "b"]
+
+
+def test_marks_that_cannot_be_judged_come_last_of_what_moved() -> None:
+    rows = [{"point": n, "horizontal_m": 0.1, "horizontal_95_m": 0.1, "verdict_plan": p,
+             "up_m": 0.0, "up_95_m": 0.1, "verdict_height": h}
+            for n, p, h in (("A", None, None), ("B", "stable", "undecided"), ("C", "moved", None),
+                            ("D", "stable", "stable"))]  # fmt: skip
+    told = answer_lines("displacements", package(displacements=rows))
+    assert told[:2] == [
+        "3 common marks in plan: 1 moved, 0 undecided, 2 stable",
+        "2 common marks in height: 0 moved, 1 undecided, 1 stable",
+    ]
+    assert [line[0] for line in told[2:]] == ["C", "B", "D", "A"]
+
+
+def test_the_built_surface_says_what_is_missing_and_what_was_laid() -> None:
+    pad = {"code": "pad", "mean_m": 0.03, "mean_low_m": 0.01, "mean_high_m": 0.05,
+           "above_m3": 1.0, "above_low_m3": 0.5, "above_high_m3": 1.5, "below_m3": 0.2,
+           "below_low_m3": 0.0, "below_high_m3": 0.4, "placed_m3": 30.0, "placed_low_m3": 28.0,
+           "placed_high_m3": 32.0}  # fmt: skip
+    assert answer_lines("deviations", package(surfaces=[pad])) == [
+        "surface pad: mean height above the design 0.030 m (0.010 to 0.050), 1.0 m3 (0.5 to 1.5) "
+        "lie above it, 0.20 m3 (0.00 to 0.40) are missing below it, laid since the survey before "
+        "30.0 m3 (28.0 to 32.0)"
+    ]
