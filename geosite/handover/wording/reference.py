@@ -130,9 +130,10 @@ def convergence_spread(package: Package) -> float:
         package.frame.crs_wkt, [west, east, east, west], [south, south, north, north]
     )
     convergence = found[2]
+    if not np.isfinite(convergence).all():
+        return 0.0
     # near a pole it may pass the half turn
-    apart = (convergence - convergence[0] + math.pi) % (2 * math.pi) - math.pi
-    return float(np.ptp(apart)) if np.isfinite(apart).all() else 0.0
+    return float(np.ptp((convergence - convergence[0] + math.pi) % (2 * math.pi)))
 
 
 @dataclass(frozen=True, slots=True)
