@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from geosite.base.units import FOOT_M
+from geosite.base.units import CUBIC_YARD_M3, FOOT_M, SQUARE_FOOT_M2
 
 __all__ = [
     "FINEST",
@@ -23,12 +23,12 @@ FINEST = 0.0005
 """Metres, square or cubic metres: less than that no number on a site is told apart from."""
 #: By units on a site the interval below which a number is as good as exact: the same in each.
 _FINEST = {
-    unit: FINEST / size_m**power
-    for size_m, power, units in (
-        (1.0, 1, ("m", "m2", "m²", "m3", "m³")),
-        (FOOT_M, 1, ("ft",)),
-        (FOOT_M, 2, ("ft2", "ft²")),
-        (3 * FOOT_M, 3, ("yd3", "yd³")),
+    unit: FINEST / size
+    for size, units in (
+        (1.0, ("m", "m2", "m²", "m3", "m³")),
+        (FOOT_M, ("ft",)),
+        (SQUARE_FOOT_M2, ("ft2", "ft²")),
+        (CUBIC_YARD_M3, ("yd3", "yd³")),
     )
     for unit in units
 }

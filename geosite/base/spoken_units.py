@@ -17,7 +17,7 @@ from typing import Any
 import msgspec
 
 from geosite.base.exact_numbers import Told
-from geosite.base.units import FOOT_M
+from geosite.base.units import CUBIC_YARD_M3, FOOT_M, SQUARE_FOOT_M2
 
 __all__ = ["in_feet", "like_measures", "spoken"]
 
@@ -37,8 +37,8 @@ _FEET: dict[str, tuple[float, str, int]] = {
     "cm": (0.01 / FOOT_M * 12, "in", 1),
     "m": (1 / FOOT_M, "ft", 0),
     "km": (1000 / (5280 * FOOT_M), "mi", 0),
-    "m2": (1 / FOOT_M**2, "ft2", -1),
-    "m3": (1 / (3 * FOOT_M) ** 3, "yd3", 0),
+    "m2": (1 / SQUARE_FOOT_M2, "ft2", -1),
+    "m3": (1 / CUBIC_YARD_M3, "yd3", 0),
 }
 """Factor, unit, and how many more decimals keep the resolution."""
 

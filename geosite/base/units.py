@@ -7,10 +7,14 @@ from typing import Literal
 
 __all__ = [
     "BETWEEN_FEET",
+    "CUBIC_YARD_M3",
     "FOOT_M",
+    "IN_FEET",
     "LENGTH_UNITS",
+    "SQUARE_FOOT_M2",
     "UNIT_M",
     "US_SURVEY_FOOT_M",
+    "YARD_M",
     "length_m",
     "may_be_one_unit",
     "plural",
@@ -19,6 +23,11 @@ __all__ = [
 
 FOOT_M = 0.3048
 """International foot, exact (NIST Special Publication 811, appendix B.8)."""
+YARD_M = 3 * FOOT_M
+SQUARE_FOOT_M2 = FOOT_M**2
+CUBIC_YARD_M3 = YARD_M**3
+IN_FEET = {"m": ("ft", FOOT_M), "m2": ("ft2", SQUARE_FOOT_M2), "m3": ("yd3", CUBIC_YARD_M3)}
+"""By unit of a quantity: what a reader in feet has instead, and its size in that unit."""
 US_SURVEY_FOOT_M = 1200 / 3937
 """US survey foot, exact (Federal Register 24 FR 5348, 1959)."""
 BETWEEN_FEET = 3e-6
@@ -39,7 +48,7 @@ LENGTH_UNITS = {
     "in": FOOT_M / 12,
     "ft": FOOT_M,
     "ftUS": US_SURVEY_FOOT_M,
-    "yd": 3 * FOOT_M,
+    "yd": YARD_M,
 }
 """Units in which a length may be written, metres each."""
 

@@ -8,7 +8,7 @@ from typing import Any, Literal
 
 from geosite.base.rounding import alone, places_told, written
 from geosite.base.spoken_units import spoken
-from geosite.base.units import FOOT_M, plural
+from geosite.base.units import FOOT_M, IN_FEET, SQUARE_FOOT_M2, plural
 
 __all__ = ["Style", "lines", "of_process"]
 
@@ -124,7 +124,7 @@ def _areas(areas: Mapping[str, Mapping[str, Any]], unit: str) -> Iterator[Line]:
     yield "title", "Areas on the ground"
     width = max(map(len, by_code))
     for code, found in sorted(by_code.items()):
-        square = FOOT_M**2 if unit == "ft" else 1.0
+        square = SQUARE_FOOT_M2 if unit == "ft" else 1.0
         whole = sum(one["value"] or 0.0 for one in found) / square
         text = f"  {code:{width}}  {whole:10.{1 if unit == 'ft' else 2}f} {unit}2"
         if len(found) == 1:
@@ -136,7 +136,7 @@ def _areas(areas: Mapping[str, Mapping[str, Any]], unit: str) -> Iterator[Line]:
 def _area(found: Mapping[str, float | None], unit: str) -> str:
     """Return an area with half its 95 % interval, rounded in the reader's unit as on all papers."""
     value, low, high = (found.get(key) for key in ("value", "low", "high"))
-    square = FOOT_M**2 if unit == "ft" else 1.0
+    square = SQUARE_FOOT_M2 if unit == "ft" else 1.0
     if value is None or low is None or high is None:
         places = 1 if unit == "ft" else 2
         return f"{(value or 0.0) / square:10.{places}f} {unit}2, accuracy not known"
@@ -225,8 +225,8 @@ def _in_feet(summary: Mapping[str, Any]) -> dict[str, Any]:
 
     def turned(key: str, value: Any) -> tuple[str, Any]:
         stem, _, unit = key.rpartition("_")
-        if stem and unit in _FEET:
-            symbol, size = _FEET[unit]
+        if stem and unit in IN_FEET:
+            symbol, size = IN_FEET[unit]
             if isinstance(value, int | float) and not isinstance(value, bool):
                 return f"{stem}_{symbol}", value / size
             if isinstance(value, Mapping) and {"value", "low", "high"} <= set(value):
@@ -347,7 +347,6 @@ def _fact(key: str, value: Any) -> str | None:
 
 
 _IN_FULL = frozenset(("interval", "size", "tolerance", "factor", "width", "limit"))
-_FEET = {"m": ("ft", FOOT_M), "m2": ("ft2", FOOT_M**2), "m3": ("yd3", (3 * FOOT_M) ** 3)}
 _ENDS = frozenset(("value", "low", "high", "half_width", "sigma"))
 _UNITS = {
     "ft": "ft",

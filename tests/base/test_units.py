@@ -5,7 +5,7 @@ import doctest
 import pytest
 
 from geosite.base import units
-from geosite.base.units import UNIT_M, length_m, may_be_one_unit, plural
+from geosite.base.units import IN_FEET, UNIT_M, YARD_M, length_m, may_be_one_unit, plural
 
 
 @pytest.mark.parametrize(
@@ -71,3 +71,10 @@ def test_a_field_book_has_three_units() -> None:
     assert [plural(unit) for unit in ("metre", "foot", "US survey foot")] == [
         "metres", "feet", "US survey feet",
     ]  # fmt: skip
+
+
+def test_quantities_in_feet_have_the_sizes_of_the_published_tables() -> None:
+    # NIST Special Publication 811, appendix B.8
+    sizes = dict(IN_FEET.values())
+    assert sizes == pytest.approx({"ft": 0.3048, "ft2": 0.09290304, "yd3": 0.764554857984})
+    assert pytest.approx(0.9144) == YARD_M

@@ -13,7 +13,7 @@ from geosite.analysis.takeoff.quantities import Quantity
 from geosite.base.errors import InputError, Problem
 from geosite.base.estimate import Estimate
 from geosite.base.rounding import FINEST
-from geosite.base.units import FOOT_M
+from geosite.base.units import CUBIC_YARD_M3, FOOT_M, SQUARE_FOOT_M2, YARD_M
 from geosite.fieldbook.sitefile import Code, Price, Prices
 from geosite.linework.measures import sum_of_forms
 from geosite.linework.model import Measure
@@ -40,9 +40,9 @@ UNITS = {
     "m2": ("m2", 1.0),
     "m3": ("m3", 1.0),
     "ft": ("m", FOOT_M),
-    "ft2": ("m2", FOOT_M**2),
-    "yd2": ("m2", (3 * FOOT_M) ** 2),
-    "yd3": ("m3", (3 * FOOT_M) ** 3),
+    "ft2": ("m2", SQUARE_FOOT_M2),
+    "yd2": ("m2", YARD_M**2),
+    "yd3": ("m3", CUBIC_YARD_M3),
 }
 """By unit of a rate: what is measured, and how many metres, square or cubic metres one has."""
 

@@ -21,7 +21,7 @@ from typing import Any
 import numpy as np
 
 from geosite.base.columns import Field
-from geosite.base.units import FOOT_M
+from geosite.base.units import FOOT_M, IN_FEET
 from geosite.handover.formats.record_columns import column_of, of_each
 from geosite.handover.layers.residuals import RESIDUALS, sharing_a_misclosure
 from geosite.handover.model import CAUTION, Package, Table
@@ -53,7 +53,6 @@ _DECIMALS = {
 }
 _WORDS = {"m2": "m²", "m3": "m³", "ft2": "ft²", "yd3": "yd³", "deg": "degrees", "percent": "%"}
 _OTHER_UNITS = frozenset(("ft", "ft2", "yd3"))
-_IN_FEET = {"m": "ft", "m2": "ft2", "m3": "yd3"}
 _SUFFIXES = {"l/s": "lps", "ft³/s": "cfs"}
 """How columns end whose unit is no word."""
 _ROWS_UNIT = {"unit": "", "order_unit": "order"}
@@ -223,7 +222,7 @@ def _in_feet(table: Table, height_unit_m: float) -> tuple[Table, frozenset[str]]
     metric = [
         (field, stem, is_elevation)
         for field in table.fields
-        if field.type == "real" and field.unit in _IN_FEET
+        if field.type == "real" and field.unit in IN_FEET
         for stem in [field.name.removesuffix(f"_{field.unit}")]
         for is_elevation in [stem.removesuffix("_95") in _ELEVATIONS]
         if not stem.endswith(_ASIDE) and not (is_elevation and height_unit_m == 1.0)
@@ -233,7 +232,7 @@ def _in_feet(table: Table, height_unit_m: float) -> tuple[Table, frozenset[str]]
     named = {field.name for field in table.fields}
     fields, records = list(table.fields), [dict(record) for record in table.records]
     for field, stem, is_elevation in metric:
-        other = _IN_FEET[field.unit]
+        other, _ = IN_FEET[field.unit]
         told = Field(f"{stem}_{other}", "real", "", other)
         if told.name in named:
             continue
@@ -255,7 +254,7 @@ def _rows_in_feet(table: Table) -> tuple[Table, frozenset[str]]:
     named = [field.name for field in table.fields]
     (by, start), *_ = [x for x in _ROWS_UNIT.items() if x[0] in named] or [("", "")]
     units = {record.get(by) for record in table.records} if by else set()
-    if not units & _IN_FEET.keys():
+    if not units & IN_FEET.keys():
         return table, frozenset()
     metric = [
         field
@@ -267,7 +266,7 @@ def _rows_in_feet(table: Table) -> tuple[Table, frozenset[str]]:
     records = []
     for record in table.records:
         unit = record.get(by)
-        factor, word = UNITS["ft"].of(unit) if unit in _IN_FEET else (1.0, unit)
+        factor, word = UNITS["ft"].of(unit) if unit in IN_FEET else (1.0, unit)
         in_feet = {told[by]: word}
         for name in told.keys() - {by}:
             value = record.get(name)

@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 
 from geosite.analysis.takeoff.quantities import Quantity
 from geosite.base.columns import Column, Columns, Fact, estimate, integer, real, text
-from geosite.base.units import FOOT_M
+from geosite.base.units import IN_FEET
 from geosite.handover.layers.measures import GRID, grid, ground
 from geosite.handover.model import Form, Table
 from geosite.linework.model import Measure
@@ -17,7 +17,6 @@ QUANTITIES = Form(
     "quantities", "Quantities", "What every feature, and every code in all, measures on the ground."
 )
 
-_FEET = {"m": ("ft", FOOT_M), "m2": ("ft2", FOOT_M**2), "m3": ("yd3", (3 * FOOT_M) ** 3)}
 _IN_WORDS = {"ft": "feet", "ft2": "square feet", "yd3": "cubic yards"}
 _AREA = "from the plan area"
 
@@ -216,7 +215,7 @@ def size_columns(
 ) -> tuple[Column[Fact], ...]:
     """Return a measure on the ground with its interval, on the map grid, and in feet or yards."""
     stem, _, unit = name.rpartition("_")
-    other, size = _FEET[unit]
+    other, size = IN_FEET[unit]
 
     def in_other(fact: Fact) -> float | None:
         measure = of(fact)

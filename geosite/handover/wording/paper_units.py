@@ -6,11 +6,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 
-from geosite.base.units import FOOT_M
+from geosite.base.units import CUBIC_YARD_M3, FOOT_M, SQUARE_FOOT_M2
 
 __all__ = ["UNITS", "PaperUnit", "PaperUnits"]
-
-_YARD = 0.9144
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,5 +29,5 @@ PaperUnits = tuple[PaperUnit, ...]
 
 UNITS: Mapping[Literal["m", "ft"], PaperUnit] = {
     "m": PaperUnit((1.0, "m"), (1.0, "m²"), (1.0, "m³")),
-    "ft": PaperUnit((1 / FOOT_M, "ft"), (1 / FOOT_M**2, "ft²"), (1 / _YARD**3, "yd³")),
+    "ft": PaperUnit((1 / FOOT_M, "ft"), (1 / SQUARE_FOOT_M2, "ft²"), (1 / CUBIC_YARD_M3, "yd³")),
 }

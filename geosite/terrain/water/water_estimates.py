@@ -282,8 +282,8 @@ def estimate_ponds(
             name: _estimates(sizes[name], _ends_of_ponds(sizes[name], draws))
             for name, draws in standing.items()
         }
-        inflow = sizes["inflow"], realised.pond_inflow * cell_m2
-        found["inflow"] = _estimates(inflow[0], _ends_of_water(*inflow))
+        inflow_ends = _ends_of_water(sizes["inflow"], realised.pond_inflow * cell_m2)
+        found["inflow"] = _estimates(sizes["inflow"], inflow_ends)
         holds = realised.pond_depth > 0
         probability = holds.mean(axis=0).tolist()
         levels = _where_held([pond.level for pond in ponds], realised.pond_level, holds)

@@ -12,6 +12,7 @@ import xml.etree.ElementTree as ET
 from base64 import b64encode
 from typing import Literal
 
+from geosite.base.units import UNIT_M
 from geosite.drawing.ink import FAINT, PAPER, TEXT, Stroke
 from geosite.drawing.sheet import Rectangle
 from geosite.handover.formats.desktop.style import FONTS, text_style
@@ -231,7 +232,7 @@ def _north(box: Rectangle) -> ET.Element:
 def _scale_bar(box: Rectangle, layout: Layout, unit: Literal["m", "ft"]) -> ET.Element:
     view = layout.view
     # two boxes of a round length in the room there is
-    unit_m = 1.0 if unit == "m" else 0.3048
+    unit_m = UNIT_M[unit]
     longest = box.width * view.scale / 1000.0 / unit_m / 2.2
     step = next(
         value
