@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -104,7 +104,7 @@ class Frame:
         return self.unit_m / self.combined_factor
 
     @property
-    def height_symbol(self) -> str:
+    def height_symbol(self) -> Literal["m", "ft"]:
         """Symbol of the elevation unit; either foot is one to a reader."""
         return "m" if self.height_unit_m == 1.0 else "ft"
 

@@ -257,7 +257,7 @@ def _run(inputs: Mapping[str, Any], context: Context) -> Mapping[str, Any]:
     for number, raster in enumerate(rasters):
         context.progress(0.6 + 0.13 * number, f"writing {raster.name}")
         write_raster(context.out / f"{raster.name}.tif", raster, ground.frame)
-        write_raster_style(context.out, raster)
+        write_raster_style(context.out, raster, ground.frame.height_symbol)
     context.progress(1.0, "done")
     _, depth, area = (raster.values for raster in rasters)
     wet = depth[depth > 0].astype(np.float64)
@@ -328,7 +328,7 @@ def _in_strips(
         for number, raster in enumerate((direction, depth, area)):
             context.progress(0.65 + 0.1 * number, f"writing {raster.about.name}")
             write_rows(context.out / f"{raster.about.name}.tif", raster, frame)
-            write_raster_style(context.out, raster.sample())
+            write_raster_style(context.out, raster.sample(), frame.height_symbol)
     context.progress(1.0, "done")
     return {
         "cells": depth.count,

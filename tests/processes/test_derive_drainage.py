@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import fiona
@@ -209,6 +210,26 @@ def test_codes_say_the_same_as_the_azimuth(tmp_path: Path) -> None:
     assert [table[round(a)] for a in azimuth.ravel().tolist()] == two.ravel().tolist()
     away = {0: 1, 45: 2, 90: 3, 135: 4, 180: 5, 225: 6, 270: 7, 315: 8, -1: 0}
     assert [away[round(a)] for a in azimuth.ravel().tolist()] == eight.ravel().tolist()
+
+
+def test_codes_are_not_averaged_where_a_raster_is_seen_from_afar(tmp_path: Path) -> None:
+    """Half way from east, 1, to south, 4, lies no direction at all."""
+    z = np.random.default_rng(4).normal(size=(600, 600)).cumsum(axis=0)
+    run(tmp_path, elevation=raster(tmp_path, z), codes="power-of-two")
+    with rasterio.open(tmp_path / "out" / "drainage_direction.tif", overview_level=0) as source:
+        assert set(np.unique(source.read(1)).tolist()) <= {-9999, 0, *(2**k for k in range(8))}
+
+
+def test_legends_speak_the_unit_of_the_elevations(tmp_path: Path) -> None:
+    """On a map in feet the terminal spoke feet and the legend metres."""
+    z = tilted()
+    z[4:8, 5:9] -= 2
+    elevation = raster(tmp_path, z, "EPSG:2264")
+    run(tmp_path, elevation=elevation, elevation_unit="ft")
+    for name, unit in (("ponding_depth", "ft"), ("contributing_area", "ft²")):
+        look = (tmp_path / "out" / f"{name}.qml").read_text(encoding="utf-8")
+        titles = re.findall(r'<item [^>]*label="([^"]+)"', look)
+        assert {title.split()[1] for title in titles} == {unit}
 
 
 def test_the_published_grid_in_its_own_codes() -> None:

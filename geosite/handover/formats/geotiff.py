@@ -139,12 +139,13 @@ def options(raster: Raster) -> dict[str, Any]:
     >>> options(flow)["overview_resampling"]
     'NEAREST'
     """
+    directions = raster.unit == "degree" or raster.winds
     return {
         "compress": "DEFLATE",
         "predictor": "YES",
         "blocksize": BLOCK,
         # average only where an average means something: not for directions
-        "overview_resampling": "NEAREST" if raster.unit == "degree" else "AVERAGE",
+        "overview_resampling": "NEAREST" if directions else "AVERAGE",
         "geotiff_version": "1.1",
     }
 
