@@ -27,6 +27,7 @@ from geosite.fieldbook.read import read_survey
 from geosite.handover.comparison.as_built_plan import as_built_sheet
 from geosite.handover.comparison.change_plan import change_bands, change_sheet
 from geosite.handover.comparison.sheet import key_length, survey_package
+from geosite.handover.palette import VERDICTS
 from geosite.handover.wording.measures import told
 from geosite.linework.draw import draw
 from geosite.network.adjust import adjust
@@ -178,6 +179,56 @@ def test_the_tables_of_the_sheet_are_those_of_the_comparison(
         assert shapely.intersection(one, other).area == pytest.approx(0.0, abs=1e-6)
 
 
+def outlined(sheet: Sheet, layer: str, fill: str) -> float:
+    """Return the area of what is filled with a colour, mm2; rings in rings are holes."""
+    group = next(g for g in sheet.groups if g.name == layer)
+    rings = [
+        shapely.Polygon(outline.pieces[0])  # type: ignore[arg-type]
+        for shape in group.items
+        if not isinstance(shape, Text) and shape.fill == fill
+        for outline in shape.outlines
+    ]
+    found: shapely.Geometry = shapely.Polygon()
+    for ring in rings:
+        found = shapely.symmetric_difference(found, shapely.make_valid(ring))
+    return float(found.area)
+
+
+def assert_tinted(made: AsBuilt, sheet: Sheet) -> None:
+    """Surfaces are tinted by their verdict over their whole size, and hatched unless within."""
+    (pad,) = made.surfaces
+    for verdict, tint in VERDICTS.items():
+        area = sum(patch.area_m2 for patch in pad.patches if patch.verdict == verdict)
+        on_paper = area * (1000.0 / sheet.scale) ** 2
+        assert outlined(sheet, "verdict_areas", tint) == pytest.approx(on_paper, rel=0.01)
+    group = next(g for g in sheet.groups if g.name == "verdict_areas")
+    hatched = [shape for shape in group.items if not isinstance(shape, Text) and shape.stroke]
+    assert bool(hatched) == ({patch.verdict for patch in pad.patches} != {"within"})
+
+
+def test_surfaces_are_tinted_by_their_verdict(as_designed: tuple[AsBuilt, Sheet]) -> None:
+    assert_tinted(*as_designed)
+
+
+def test_all_of_the_design_that_was_compared_lies_on_the_map(
+    as_designed: tuple[AsBuilt, Sheet],
+) -> None:
+    _, sheet = as_designed
+    group = next(g for g in sheet.groups if g.name == "design")
+    window = sheet.window
+    corners = np.vstack(
+        [
+            np.asarray(outline.pieces[0])
+            for shape in group.items
+            if not isinstance(shape, Text)
+            for outline in shape.outlines
+        ]
+    )
+    assert len(corners) >= 4
+    assert (corners >= (window.x, window.y)).all()
+    assert (corners <= (window.right, window.bottom)).all()
+
+
 def test_what_is_far_off_is_beyond_and_signed() -> None:
     made, sheet = built(lift=-0.5, aside=-0.6)
     (pad,) = made.surfaces
@@ -189,6 +240,7 @@ def test_what_is_far_off_is_beyond_and_signed() -> None:
     assert any(text.text.startswith("+0.4") for text in written)
     assert "beyond the tolerance" in words(sheet)
     assert_apart(sheet)
+    assert_tinted(made, sheet)
 
 
 @pytest.fixture(scope="module")
