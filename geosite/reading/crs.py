@@ -180,7 +180,8 @@ def _fault(crs: CRS) -> tuple[str, str, str] | None:
         return (
             "crs-axes",
             f"has axes {' and '.join(directions) or 'unknown'}",
-            "use the variant of this CRS with axes east and north",
+            "use the variant of this CRS with axes east and north (its name may end in E-N); what "
+            "counts west or south has a minus there",
         )
     if not is_computable(crs.to_wkt()):
         return (

@@ -140,14 +140,15 @@ def _points(found: SettingOut) -> Iterator[Finding]:
 
 def _missed(point: Located, found: SettingOut, tolerance: float) -> str:
     name = point.target.name
+    within = fixed(tolerance, 3)
     if point.error_95_m is None:
         return (
-            f"{name}: whether it comes within {tolerance:g} m is not known, for nothing checks the "
+            f"{name}: whether it comes within {within} m is not known, for nothing checks the "
             "survey: walk it so that it closes."
         )
     words = "cannot be" if point.verdict == "cannot" else "may not be"
     text = (
-        f"{name} {words} set out within {tolerance:g} m from this baseline: the device stands "
+        f"{name} {words} set out within {within} m from this baseline: the device stands "
         f"within {fixed(point.error_95_m, 3)} m in 95 of 100 walks, {point.far:.1f} baseline "
         "lengths away"
     )

@@ -51,10 +51,14 @@ def test_a_point_that_is_missed_is_told_with_the_way_to_reach_it(
         straight_95_m={} if straight is None else {"P1": straight},
     )
     texts = [f.text for f in findings(made, "site.toml")]
-    (missed,) = [text for text in texts if "P1 cannot be set out within 0.05 m" in text]
+    (missed,) = [text for text in texts if "P1 cannot be set out within 0.050 m" in text]
+    # the tolerance has as many decimals as what is held against it, also in feet
+    assert "within 0.164 ft from this baseline: the device stands within 0.266 ft" in in_feet(
+        missed
+    )
     assert "within 0.081 m in 95 of 100 walks" in missed
     assert told in missed
-    assert any("may not be set out within 0.05 m" in text for text in texts)
+    assert any("may not be set out within 0.050 m" in text for text in texts)
     assert not any("be set out within" in f.text for f in findings(found, "site.toml"))
 
 
@@ -87,7 +91,7 @@ def test_of_many_points_that_are_missed_ten_are_told(count: int, more: list[str]
     made = setting_out_cases.found(count=count)
     missed = tuple(replace(p, verdict="cannot", error_95_m=0.2) for p in made.points)
     told = findings(replace(made, points=missed), "site.toml")
-    assert sum("cannot be set out within 0.05 m" in f.text for f in told) == 10
+    assert sum("cannot be set out within 0.050 m" in f.text for f in told) == 10
     (*rest,) = [f.text for f in told if f.code == "set-out-more"]
     assert len(rest) == len(more)
     assert all(words in text for words, text in zip(more, rest, strict=True))
@@ -98,8 +102,8 @@ def test_a_point_of_a_survey_that_nothing_checks_is_told_as_not_known() -> None:
     unknown = replace(made.points[0], verdict="undecided", error_95_m=None)
     told = [f.text for f in findings(replace(made, points=(unknown,)), "site.toml")]
     assert (
-        "P1: whether it comes within 0.05 m is not known, for nothing checks the survey: walk it so"
-        " that it closes."
+        "P1: whether it comes within 0.050 m is not known, for nothing checks the survey: walk it "
+        "so that it closes."
     ) in told
 
 
