@@ -95,7 +95,8 @@ def rasters(ground: GroundChange) -> tuple[Raster, Raster]:
         Raster(
             "difference",
             "Rise of the ground",
-            "Second survey above the first; negative where the ground fell.",
+            "Second survey above the first; negative where the ground fell. What shifts, turns or "
+            "lifts all stable marks alike is taken out.",
             ground.rise,
             ground.grid,
             "m",
