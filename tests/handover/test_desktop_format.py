@@ -115,6 +115,7 @@ def test_what_the_layout_says_in_words() -> None:
     assert words["scale"] == "1:200"
     assert words["date"] == "Surveyed 2026-04-12"
     assert words["caution"] == CAUTION
+    assert words["units"].startswith("Elevations in metres\nGrid north; true north 0° ")
     assert words["under"].startswith("Site plan in ")
     assert ", elevations in DHHN2016" in words["under"]
     bare = dataclasses.replace(

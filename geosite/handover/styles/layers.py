@@ -323,6 +323,13 @@ def _parcels(layer: Layer, package: Package) -> Look:
     return Look((Rule("parcel", WORDS["parcel"].capitalize(), (STROKES["parcels"],)),), label)
 
 
+_TO_LINE = {
+    "clear": Stroke(PARCEL, 0.25),
+    "cannot tell": Stroke(ALERT, 0.25, (0.8, 0.6)),
+    "crosses": Stroke(ALERT, 0.25),
+}
+
+
 def _clearances(layer: Layer, package: Package) -> Look:
     titles = {
         "clear": "Clear of the parcel line",
@@ -333,7 +340,7 @@ def _clearances(layer: Layer, package: Package) -> Look:
         Rule(
             verdict,
             title,
-            (Stroke(PARCEL if verdict == "clear" else ALERT, 0.25),),
+            (_TO_LINE[verdict],),
             (Test("verdict", (verdict,)),),
         )
         for verdict, title in titles.items()

@@ -18,6 +18,7 @@ __all__ = [
     "DRAWN_DEG",
     "MarkAccuracy",
     "accuracy_words",
+    "arrow_words",
     "convergence_spread",
     "convergence_words",
     "crs_words",
@@ -107,15 +108,38 @@ def convergence_words(convergence: float, spread: float = 0.0) -> str:
         if differs > _TOLD_DEG
         else ""
     )
-    minutes = abs(math.degrees(convergence)) * 60
-    if minutes < 0.5:
+    angle = _true_north(convergence)
+    if angle is None:
         here = middle or " here"
         return f"Arrow: grid north, which is true north{here}."
-    angle = f"{int(minutes // 60)}° {minutes % 60:04.1f}\N{PRIME}"
+    small = ", the angle drawn larger" if abs(math.degrees(convergence)) < DRAWN_DEG else ""
+    return f"Arrow: grid north. True north (dashed) is {angle} of it{middle}{small}."
+
+
+def arrow_words(convergence: float) -> str:
+    """Say in a line which north an arrow shows that stands alone.
+
+    Examples
+    --------
+    >>> arrow_words(0.0)
+    'Grid north, true north here'
+    >>> arrow_words(math.radians(-1.5)).startswith("Grid north; true north 1° 30.0")
+    True
+    """
+    angle = _true_north(convergence)
+    return (
+        "Grid north, true north here" if angle is None else f"Grid north; true north {angle} of it"
+    )
+
+
+def _true_north(convergence: float) -> str | None:
+    """Return where true north lies from grid north; None where no minute tells them apart."""
+    minutes = abs(math.degrees(convergence)) * 60
+    if minutes < 0.5:
+        return None
     # a positive convergence: azimuths from true north are larger, true north lies to the west
     side = "west" if convergence > 0 else "east"
-    small = ", the angle drawn larger" if minutes < 60 * DRAWN_DEG else ""
-    return f"Arrow: grid north. True north (dashed) is {angle} {side} of it{middle}{small}."
+    return f"{int(minutes // 60)}° {minutes % 60:04.1f}\N{PRIME} {side}"
 
 
 def convergence_spread(package: Package) -> float:

@@ -12,7 +12,7 @@ import xml.etree.ElementTree as ET
 from base64 import b64encode
 from typing import Literal
 
-from geosite.base.units import UNIT_M
+from geosite.base.units import UNIT_M, plural
 from geosite.drawing.ink import FAINT, PAPER, TEXT, Stroke
 from geosite.drawing.sheet import Rectangle
 from geosite.handover.formats.desktop.style import FONTS, text_style
@@ -21,7 +21,7 @@ from geosite.handover.formats.markup import node
 from geosite.handover.model import CAUTION, Package
 from geosite.handover.plan.layout import Layout, scale_name
 from geosite.handover.styles.model import Tint
-from geosite.handover.wording.reference import crs_words, height_words
+from geosite.handover.wording.reference import arrow_words, crs_words, height_words
 
 __all__ = ["layout_element"]
 
@@ -52,35 +52,21 @@ def layout_element(package: Package, layout: Layout, unit: Literal["m", "ft"]) -
     view, k = layout.view, layout.lettering
     name = f"Plan {scale_name(view.scale, unit)} on {layout.sheet}"
     # one column beside the map, or several below it: then the legend takes all but the last
-    header, column, below = layout.header, layout.columns[-1], len(layout.columns) > 1
+    column, below = layout.columns[-1], len(layout.columns) > 1
     legend = layout.columns[0] if below else column
     room = Rectangle(legend.x, legend.y + (0.0 if below else 18.0 * k), legend.width, 20.0 * k)
     caution_top = column.y + 18.0 * k if below else column.bottom - 30.0 * k
-    title = package.name
     frame = package.frame
-    where = f"Site plan in {crs_words(frame.crs_wkt, frame.crs_name)}, elevations in "
-    where += height_words(frame) if frame.vertical_name else "the survey's own height"
-    side = 50.0 * k
-    right = Rectangle(header.right - side, header.y, side, 6.0 * k)
     items = [
         _map(layout),
-        _label("title", title, Rectangle(header.x, header.y, header.width - side, 7.0 * k), 6 * k),
-        _label(
-            "under",
-            where,
-            Rectangle(header.x, header.y + 7.4 * k, header.width - side, 4.0 * k),
-            2.9 * k,
-            ink=FAINT,
-        ),
-        _label("scale", scale_name(view.scale, unit), right, 4.0 * k, align=_RIGHT),
-        _label(
-            "date",
-            f"Surveyed {package.date}" if package.date else "",
-            Rectangle(right.x, header.y + 7.4 * k, side, 4.0 * k),
-            2.9 * k,
-            align=_RIGHT,
-        ),
+        *_header(package, layout, unit),
         _north(Rectangle(column.x, column.y, 8.0 * k, 16.0 * k)),
+        _label(
+            "units",
+            f"Elevations in {plural(frame.height_unit_name)}\n{arrow_words(frame.convergence)}",
+            Rectangle(column.x + 12.0 * k, column.y + 12.0 * k, 55.0 * k, 6.0 * k),
+            2.2 * k,
+        ),
         _scale_bar(
             Rectangle(column.x + 12.0 * k, column.y + 3.0 * k, 55.0 * k, 9.0 * k), layout, unit
         ),
@@ -115,6 +101,39 @@ def layout_element(package: Package, layout: Layout, unit: Literal["m", "ft"]) -
         printResolution="300",
         worldFileMap=_id("map"),
     )
+
+
+def _header(package: Package, layout: Layout, unit: Literal["m", "ft"]) -> list[ET.Element]:
+    """Return title, reference systems, scale and date above the map."""
+    view, k, header = layout.view, layout.lettering, layout.header
+    frame = package.frame
+    where = f"Site plan in {crs_words(frame.crs_wkt, frame.crs_name)}, elevations in "
+    where += height_words(frame) if frame.vertical_name else "the survey's own height"
+    side = 50.0 * k
+    right = Rectangle(header.right - side, header.y, side, 6.0 * k)
+    return [
+        _label(
+            "title",
+            package.name,
+            Rectangle(header.x, header.y, header.width - side, 7.0 * k),
+            6 * k,
+        ),
+        _label(
+            "under",
+            where,
+            Rectangle(header.x, header.y + 7.4 * k, header.width - side, 4.0 * k),
+            2.9 * k,
+            ink=FAINT,
+        ),
+        _label("scale", scale_name(view.scale, unit), right, 4.0 * k, align=_RIGHT),
+        _label(
+            "date",
+            f"Surveyed {package.date}" if package.date else "",
+            Rectangle(right.x, header.y + 7.4 * k, side, 4.0 * k),
+            2.9 * k,
+            align=_RIGHT,
+        ),
+    ]
 
 
 def _id(name: str) -> str:
@@ -279,7 +298,7 @@ def _legend(box: Rectangle, k: float, columns: int) -> ET.Element:
         map_uuid=_id("map"),
         legendFilterByMap="1",
         resizeToContents="1",
-        symbolWidth="8",
+        symbolWidth="11",  # a dash, a gap and more: the longest dash has 8 mm
         symbolHeight="2.6",
         columnCount=str(columns),
         boxSpace="0",
