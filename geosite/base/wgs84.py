@@ -12,6 +12,7 @@ import numpy.typing as npt
 
 from geosite.base.arrays import Floats
 from geosite.base.map_frame import Frame, longitude_latitude
+from geosite.base.proj import operation_accuracy_m, operation_name
 
 __all__ = ["Wgs84", "outline", "to_wgs84"]
 
@@ -74,9 +75,7 @@ def to_wgs84(frame: Frame) -> Wgs84:
 
     chosen.transform(*frame.origin)  # with several candidates, the place decides
     used = chosen.get_last_used_operation()
-    accuracy = used.accuracy
-    known = accuracy is not None and accuracy >= 0.0 and "Ballpark" not in used.description
-    return Wgs84(place, used.description, float(accuracy) if known else None)
+    return Wgs84(place, operation_name(used), operation_accuracy_m(used))
 
 
 def outline(frame: Frame, en: Floats) -> tuple[tuple[float, float], ...]:

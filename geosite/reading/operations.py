@@ -10,7 +10,12 @@ from typing import TYPE_CHECKING, Any
 from geosite.base.arrays import Floats
 from geosite.base.errors import InputError, Refuse
 from geosite.base.problems import shown
-from geosite.base.proj import quiet_proj
+from geosite.base.proj import (
+    operation_accuracy_m,
+    operation_name,
+    operation_steps,
+    quiet_proj,
+)
 
 if TYPE_CHECKING:
     from pyproj import CRS
@@ -121,11 +126,11 @@ def best_operation(
             chosen = _group(source, target, place, ballpark=True).transformers[0]
         if chosen is None:
             raise _missing(near, source, target, refuse)
-    stated = float(chosen.accuracy) if chosen.accuracy >= 0 else None
+    stated = operation_accuracy_m(chosen)
     accuracy = accuracy_m if accuracy_m is not None else stated
     better = None if code is not None else _better(near, place, stated)
     return Operation(
-        str(chosen.description),
+        operation_name(chosen),
         operation_codes(chosen),
         accuracy or 0.0,
         accuracy is not None,
@@ -135,8 +140,11 @@ def best_operation(
 
 
 def _most_accurate(usable: Iterable[Any]) -> Any:
-    # -1 is PROJ's word for an accuracy that nobody stated
-    return min(usable, key=lambda t: t.accuracy if t.accuracy >= 0 else math.inf, default=None)
+    def stated(transformer: Any) -> float:
+        known = operation_accuracy_m(transformer)
+        return math.inf if known is None else known
+
+    return min(usable, key=stated, default=None)
 
 
 def _better(group: Any, place: tuple[float, float], taken_m: float | None) -> Better | None:
@@ -178,9 +186,9 @@ def _through_wgs84(
     first, second = ways
     if first is None or second is None:
         raise _missing(_group(source, target, place), source, target, refuse)
-    good_m = math.hypot(*(max(float(way.accuracy), 0.0) for way in ways))
+    good_m = math.hypot(*(operation_accuracy_m(way) or 0.0 for way in ways))
     return Operation(
-        f"{first.description} + {second.description}",
+        f"{operation_name(first)} + {operation_name(second)}",
         (*operation_codes(first), *operation_codes(second)),
         max(accuracy_m, good_m),
         True,
@@ -211,18 +219,12 @@ def _holds(transformer: Any, place: tuple[float, float]) -> bool:
 
 def operation_codes(transformer: Any) -> tuple[str, ...]:
     """Return the codes of the steps that change the datum, in order, either way round."""
-    found: list[str] = []
-
-    def look(value: Any) -> None:
-        if isinstance(value, dict):
-            own = value.get("id")
-            if isinstance(own, dict) and value.get("type") == "Transformation":
-                authority = str(own["authority"]).removeprefix("INVERSE(").removesuffix(")")
-                found.append(f"{authority}:{own['code']}")
-            for step in value.get("steps", ()):
-                look(step)
-
-    look(transformer.to_json_dict())
+    found = []
+    for step in operation_steps(transformer):
+        own = step.get("id")
+        if isinstance(own, dict) and step.get("type") == "Transformation":
+            authority = str(own["authority"]).removeprefix("INVERSE(").removesuffix(")")
+            found.append(f"{authority}:{own['code']}")
     return tuple(dict.fromkeys(found))
 
 

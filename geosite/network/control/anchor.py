@@ -21,7 +21,7 @@ from geosite.base.map_frame import (
     scale_by_geodesics,
     short_name,
 )
-from geosite.base.proj import quiet_proj
+from geosite.base.proj import operation_accuracy_m, operation_name, quiet_proj
 from geosite.base.units import FOOT_M
 from geosite.fieldbook.model import Notes
 from geosite.fieldbook.sitefile import AnchorMark
@@ -86,8 +86,8 @@ class AnchorReader:
         self.anchor = notes.site.anchor
         self.faults: list[Fault] = []
         self.remarks: list[Remark] = []
-        self.places: dict[str, tuple[str, float]] = {}
-        self.heights: dict[str, tuple[str, float]] = {}
+        self.places: dict[str, tuple[str, float | None]] = {}
+        self.heights: dict[str, tuple[str, float | None]] = {}
 
     def refuse(self) -> None:
         """Raise all that was found wrong so far."""
@@ -170,9 +170,11 @@ class AnchorReader:
                 (self.heights, {n for n in used if heights.get(n) is not None}),
             )
         ]
-        sigmas = [max((s for _, s in through if s > 0), default=0.0) for through in found]
-        listed = dict.fromkeys(name for through in found for name, _ in sorted(through))
-        unknown = any(s < 0 for through in found for _, s in through)
+        sigmas = [max((s or 0.0 for _, s in through), default=0.0) for through in found]
+        listed = dict.fromkeys(
+            name for through in found for name in sorted(name for name, _ in through)
+        )
+        unknown = any(s is None for through in found for _, s in through)
         return CommonShift(sigmas[0], sigmas[1], "; ".join(listed), unknown)
 
     def position(self, name: str, mark: AnchorMark) -> tuple[float, float] | None:
@@ -199,8 +201,8 @@ class AnchorReader:
         if not (math.isfinite(easting) and math.isfinite(northing)):
             self.faults.append(OffMap(name, latitude, longitude, self.horizontal.name))
             return None
-        accuracy = float(best.accuracy)
-        self.places[name] = (str(best.description), accuracy)
+        accuracy = operation_accuracy_m(best)
+        self.places[name] = (operation_name(best), accuracy)
         self.remarks.append(FromGlobe(name, self.horizontal.name, accuracy, missing))
         return float(easting), float(northing)
 
@@ -251,7 +253,7 @@ class AnchorReader:
         if not math.isfinite(height):
             self.faults.append(OutsideGeoid(name, self.vertical.name))
             return None
-        operation, accuracy = str(best.description), float(best.accuracy)
+        operation, accuracy = operation_name(best), operation_accuracy_m(best)
         self.heights[name] = (operation, accuracy)
         self.remarks.append(FromEllipsoid(name, operation, accuracy))
         return float(height) * self.height_unit_m
@@ -394,7 +396,7 @@ class AnchorReader:
             position = (float(east), float(north))
         sigma = mark.sigma or 0.0
         vertical = mark.sigma_elevation if mark.sigma_elevation is not None else sigma
-        shifts = [max(t[name][1], 0.0) if name in t else 0.0 for t in (self.places, self.heights)]
+        shifts = [(t[name][1] or 0.0) if name in t else 0.0 for t in (self.places, self.heights)]
         return Control(name, position, elevation, sigma, vertical, mark.check, *shifts)
 
 

@@ -177,24 +177,24 @@ class FromGlobe:
     ----------
     mark, crs
     accuracy_m
-        Of the transformation, metres; negative where it is not known.
+        Of the transformation, metres; None where it is not known.
     missing
         The grids that a better one needs, comma-separated.
     """
 
     mark: str
     crs: str
-    accuracy_m: float
+    accuracy_m: float | None
     missing: str
 
 
 @dataclass(frozen=True, slots=True)
 class FromEllipsoid:
-    """An elevation made from a height above the ellipsoid; metres, negative where not known."""
+    """An elevation made from a height above the ellipsoid; metres, None where not known."""
 
     mark: str
     operation: str
-    accuracy_m: float
+    accuracy_m: float | None
 
 
 @dataclass(frozen=True, slots=True)

@@ -230,6 +230,6 @@ def _at(mark: str, position: tuple[float, float]) -> str:
     return f"mark {mark} at {place_words(*position, 1)}"
 
 
-def _good_to(accuracy: float) -> str:
-    """Say how good a coordinate operation is; negative where that is not known."""
-    return f"good to {accuracy:g} m" if accuracy >= 0 else "of unknown accuracy"
+def _good_to(accuracy: float | None) -> str:
+    """Say how good a coordinate operation is; None where that is not known."""
+    return "of unknown accuracy" if accuracy is None else f"good to {accuracy:g} m"
