@@ -145,7 +145,7 @@ def refused_books(folder: Path) -> str:
 
 
 REQUESTS = (
-    "", "{", "[]", "[" * 3000, '{"inputs": 3}', '{"inputs": {}, "response": "raw", "out": 1}',
+    "", "{", "[]", "[" * 100_000, '{"inputs": 3}', '{"inputs": {}, "response": "raw", "out": 1}',
     '{"inputs": {"a": 1, "a": 2}}', '{"inputs": {"cell_size": Infinity}}',
     '{"inputs": {"cell_size": {"value": 0, "mediaType": "text/plain"}, "crs": {"value": 3}}}',
     '{"inputs": {"points": {"href": "none.csv", "type": "text/csv"}, "crs": {"code": 3}}}',
