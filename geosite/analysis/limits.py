@@ -290,11 +290,14 @@ def _form(
     missing = re.search(r"missing required field `([^`]*)`", error)
     cause = re.sub(r" - at `.*", "", error)
     keys = ", ".join(LimitSet.__struct_fields__)
+    remedy = 'write it like walk: running = { ratio = "1:20", section = "403.3" }'
     if unknown:
         what, expected = f'has the key "{unknown[1]}"', f"one of {keys}" if len(path) == 1 else ""
         path = (*path, unknown[1])
     elif missing:
         what, expected = f"has no {missing[1]}", f"at least {missing[1]}"
+        if missing[1] == "title":
+            remedy = 'add what people call it, title = "Walk of the yard"'
     elif cause.startswith("Expected"):
         what, expected = f"is {shown(value)}", 'a table such as { ratio = "1:20" }'
         if path[-1] in ("title", "source", "steeper", "section", "ratio"):
@@ -309,7 +312,7 @@ def _form(
         "limits-form",
         f"limit set [{name}]: {'.'.join(inside) or 'it'} {what}",
         expected or "ratio or percent, metres, section",
-        'write it like walk: running = { ratio = "1:20", section = "403.3" }',
+        remedy,
         file or None,
         line,
     )

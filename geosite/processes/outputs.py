@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import tempfile
 from functools import cache
 from pathlib import Path
@@ -12,6 +13,16 @@ if TYPE_CHECKING:
     from geosite.handover.model import Layer, Package
 
 __all__ = ["output_files"]
+
+# What the descriptions of rasters say of the one site that was built, and what is so of any.
+_OF_ANY_SITE = (
+    (r", m(?=[,;])", ""),
+    (r"(?<=by )[\w-]+(?=; buildings)", "[surface] method"),
+    (r"in percent, method horn", "in [surface] slope_unit (percent without it), by slope_method"),
+    (r", which are [\d.]+ of those on the ground", ""),
+    (r"\d+ possible grounds", "the possible grounds"),
+    (r"the inlet \w+", "the first inlet (drains_to_inlet_2.tif: the second)"),
+)
 
 
 @cache
@@ -49,7 +60,8 @@ def output_files() -> tuple[dict[str, Any], ...]:
         tables += [_table(table, "") for table in package.tables if file == f"{table.name}.csv"]
         for raster in package.rasters:
             if file == f"{raster.name}.tif":
-                purpose = f"{raster.description} Unit: {raster.unit or 'none'}."
+                unit = "that of the elevations" if raster.is_elevation else raster.unit or "none"
+                purpose = f"{_of_any_site(raster.description)} Unit: {unit}."
         found.append({"name": file, "purpose": purpose, "tables": tables})
     return tuple(found)
 
@@ -79,6 +91,13 @@ def _in_geopackage(package: Package) -> list[Layer]:
     return [*package.layers, *(form.layer(columns, [], []) for form, columns in made)]
 
 
+def _of_any_site(description: str) -> str:
+    """Return the description of a raster without what is so of the site alone that was built."""
+    for own, general in _OF_ANY_SITE:
+        description = re.sub(own, general, description)
+    return description
+
+
 def _types(layer: Layer) -> str:
     """Return the geometry types that a layer may have, not only that of this site."""
     from geosite.handover.layers.catalogue import catalogue
@@ -88,6 +107,10 @@ def _types(layer: Layer) -> str:
 
 
 def _table(table: Any, geometry: str) -> dict[str, Any]:
+    """Return what a layer or table is, its columns with the units that each site chooses named."""
+    from geosite.handover.layers.catalogue import catalogue
+
+    known = catalogue().get(table.name)
     return {
         "name": table.name,
         "geometry": geometry,
@@ -99,6 +122,6 @@ def _table(table: Any, geometry: str) -> dict[str, Any]:
                 "unit": field.unit,
                 "description": field.description,
             }
-            for field in table.fields
+            for field in (table if known is None else known[1]).fields
         ],
     }

@@ -133,8 +133,9 @@ def _field_book(part: str | None) -> tuple[list[Line], Mapping[str, Any]]:
             "The field book is a table with one row per observation, in walking order: CSV with"
             " commas, semicolons or tabs, decimal points or commas (between commas"
             " in quotes), UTF-8 or UTF-16; a spreadsheet"
-            " (.xlsx, .ods); or a layer of points (.gpkg, .shp, .geojson, .fgb). Headers that"
-            " differ are mapped by [survey.columns]; other exports: geosite import.",
+            " (.xlsx, .ods); or a layer of points (.gpkg, .shp, .geojson, .fgb, .gml, .tab,"
+            " .mif). Headers that differ are mapped by [survey.columns]; other exports: geosite"
+            " import.",
             "",
         )
     for column in (c for c in BOOK_COLUMNS if c.name in shown):
@@ -157,18 +158,22 @@ def _field_book(part: str | None) -> tuple[list[Line], Mapping[str, Any]]:
 def _limits(part: str | None) -> tuple[list[Line], Mapping[str, Any]]:
     import msgspec
 
-    from geosite.analysis.limits import CAUTION, limit_sets
+    from geosite.analysis.limits import CAUTION, LimitSet, limit_sets
 
     sets = limit_sets({})
     names = list(sets)
     shown = names if part is None else _chosen(part, names, "limit set")
+    others = [key for key in LimitSet.__struct_fields__ if key != "title"]
     lines: list[Line] = []
     if part is None:
         lines += _wrapped(
             f'Limit sets for [grades.lines.NAME] limits = "...". {CAUTION} Your own: a TOML file'
             " named by [grades] limits_file, one table per set, such as [my_walk] with"
-            ' running = { ratio = "1:20", section = "403.3" }, cross, rise_per_run = { metres ='
-            " 0.76 }, landing, landing_length.",
+            ' title = "Walk of the yard", running = { ratio = "1:20", section = "403.3" },'
+            " cross = { percent = 2.0 }, rise_per_run = { metres = 0.76 }. It must have a title."
+            f" Other keys: {', '.join(others)}; what is left out has no limit. steeper names the"
+            " set that judges a line beyond running; landing_as_wide_as_run is the section of that"
+            " rule.",
             "",
         )
     for name in shown:
@@ -178,7 +183,9 @@ def _limits(part: str | None) -> tuple[list[Line], Mapping[str, Any]]:
         for key, value in msgspec.to_builtins(one).items():
             if isinstance(value, dict):
                 said = ", ".join(f"{k} {v}" for k, v in value.items() if v not in (None, ""))
-                lines.append(("plain", f"  {key.replace('_', ' ')}: {said}"))
+                lines.append(("plain", f"  {key}: {said}"))
+            elif value and key not in ("title", "source"):
+                lines.append(("plain", f"  {key}: {value}"))
     return lines, {"limits": {name: msgspec.to_builtins(sets[name]) for name in shown}}
 
 

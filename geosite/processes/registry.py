@@ -245,7 +245,7 @@ def _find(process_id: str) -> tuple[Process, str]:
 def execute(
     process_id: str,
     inputs: Mapping[str, Any],
-    out: Path,
+    out: str | Path,
     *,
     progress: Callable[[float, str], None] | None = None,
 ) -> Result:
@@ -274,7 +274,7 @@ def execute(
         A process of another package failed by a bug of its own.
     """
     process, package = _find(process_id)
-    return run_process(process, inputs, out, progress, package=package)
+    return run_process(process, inputs, Path(out), progress, package=package)
 
 
 def run_process(

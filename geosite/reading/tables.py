@@ -43,6 +43,9 @@ _FORMATS = {
     ".geojson": ("GeoJSON", b"{"),
     ".json": ("GeoJSON", b"{"),
     ".fgb": ("FlatGeobuf", b"fgb"),
+    ".gml": ("GML", b"<"),
+    ".tab": ("TAB", b"!table"),
+    ".mif": ("TAB", b"Version"),
     ".xlsx": ("XLSX", b"PK\x03\x04"),
     ".ods": ("ODS", b"PK\x03\x04"),
 }
@@ -95,7 +98,11 @@ def is_layer_file(path: Path) -> bool:
     >>> is_layer_file(Path("walk.gpkg")), is_layer_file(Path("walk.csv"))
     (True, False)
     """
-    return path.suffix.lower() in _FORMATS
+    ending = path.suffix.lower()
+    if ending == ".tab" and path.is_file():
+        # the name of tables between tabs, too
+        return _content_fault(path, *_FORMATS[ending]) is None
+    return ending in _FORMATS
 
 
 def _named_in(place: TomlText) -> tuple[str, int | None]:
@@ -402,7 +409,12 @@ def _records_of(safe: Path, layer: str | None, driver: str) -> tuple[list[str], 
 
     lines: list[int] = []
     records: list[list[str]] = []
-    with reading_layers(), fiona.Env(OGR_XLSX_HEADERS="FORCE", OGR_ODS_HEADERS="FORCE"):
+    # the one driver would leave a file of its own beside the table, and fetch schemas
+    options = {"WRITE_GFS": "NO", "EXPOSE_GML_ID": "NO"} if driver == "GML" else {}
+    with (
+        reading_layers(),
+        fiona.Env(OGR_XLSX_HEADERS="FORCE", OGR_ODS_HEADERS="FORCE", GML_DOWNLOAD_SCHEMA="NO"),
+    ):
         layers = fiona.listlayers(safe) if driver in _SEVERAL_LAYERS else []
         named = layer in layers or (layer is None and len(layers) == 1)
         if driver in _SEVERAL_LAYERS and not named:
@@ -412,6 +424,7 @@ def _records_of(safe: Path, layer: str | None, driver: str) -> tuple[list[str], 
             layer=layer or (layers[0] if layers else None),
             enabled_drivers=driver_names([driver]),
             allow_unsupported_drivers=True,  # spreadsheets: read well, not on its list
+            **options,
         ) as source:
             header = list(source.schema["properties"])
             for number, record in enumerate(source, 1):
@@ -430,8 +443,9 @@ def _content_fault(path: Path, driver: str, start: bytes) -> str | None:
             head = stream.read(64)
         if (
             not head.removeprefix(b"\xef\xbb\xbf")
-            .lstrip(b" \t\r\n" if start == b"{" else b"")
-            .startswith(start)
+            .lstrip(b" \t\r\n" if start in (b"{", b"<") else b"")
+            .lower()
+            .startswith(start.lower())
         ):
             return "its first bytes are another format's"
     except (OSError, RuntimeError) as error:

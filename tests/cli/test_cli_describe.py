@@ -9,6 +9,7 @@ import pytest
 from cli_runner import geosite
 from quick_landing import draw_few
 
+from geosite.analysis.limits import LimitSet
 from geosite.fieldbook.book import COLUMNS
 from geosite.fieldbook.book_columns import BOOK_COLUMNS, SEGMENTS
 from geosite.fieldbook.model import PIECE_KINDS
@@ -82,6 +83,27 @@ def test_limits_print_their_sections() -> None:
     assert json.loads(said("limits", "--json"))["limits"]["ramp"]["running"]["ratio"] == "1:12"
 
 
+def test_what_a_limit_set_of_ones_own_must_and_may_say_is_described() -> None:
+    told = said("limits")
+    assert 'such as [my_walk] with title = "Walk of the yard"' in " ".join(told.split())
+    for key in LimitSet.__struct_fields__:
+        assert re.search(rf"\b{key}\b", told), key
+    assert "  landing_length: metres 1.524" in told  # as a file has to spell it
+
+
+def test_outputs_are_described_for_any_site_and_not_for_the_one_that_was_built() -> None:
+    files = {f["name"]: f for f in json.loads(said("outputs", "--json"))["files"]}
+    rasters = [f["purpose"] for name, f in files.items() if name.endswith(".tif")]
+    assert not [text for text in rasters if re.search(r"\d possible|0\.\d|gully|horn|tin;", text)]
+    assert files["elevation.tif"]["purpose"].endswith("Unit: that of the elevations.")
+    (points,) = (t for t in files["site.gpkg"]["tables"] if t["name"] == "points")
+    units = {field["name"]: field["unit"] for field in points["fields"]}
+    assert units["local_x"] == "unit of the field book"
+    assert units["easting"] == "unit of the map CRS"
+    assert units["elevation"] == "unit of the elevations"
+    assert units["sigma_h_m"] == "m"
+
+
 @pytest.mark.slow
 def test_outputs_are_those_of_a_build(tmp_path: Path) -> None:
     site = tmp_path / "yard/site.toml"
@@ -107,7 +129,10 @@ def test_every_file_that_the_samples_write_is_described_once(
     assert len(described) == len(set(described))
     layers = [t["name"] for file in files if file["name"] == "site.gpkg" for t in file["tables"]]
     assert len(layers) == len(set(layers))
+    purposes = {file["name"]: file["purpose"] for file in files}
     for folder in (built_landing, built_jetty):
+        header = (folder / "points.csv").read_text("utf-8").splitlines()[0]
+        assert purposes["points.csv"] == f"Marks as {', '.join(header.split(','))}"
         listed = json.loads((folder / "MANIFEST.json").read_bytes())["files"]
         for name in (one["file"] for one in listed):
             general = re.sub(r"_\d+(?=\.)", "_1", name.replace("design_boarding", "design_NAME"))

@@ -82,7 +82,7 @@ def test_it_passes_gdals_validation_script(whole: Path, tmp_path: Path) -> None:
 def test_header_integrity_and_journal(whole: Path) -> None:
     """OGC 12-128, requirements 2, 6 and 7; one file, nothing beside it."""
     assert query(whole, "PRAGMA application_id") == [(0x47504B47,)]
-    assert query(whole, "PRAGMA user_version") == [(10200,)]
+    assert query(whole, "PRAGMA user_version") == [(10300,)]
     assert query(whole, "PRAGMA integrity_check") == [("ok",)]
     assert query(whole, "PRAGMA foreign_key_check") == []
     assert query(whole, "PRAGMA journal_mode") == [("delete",)]

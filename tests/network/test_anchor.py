@@ -352,6 +352,9 @@ def test_feet_on_a_map_in_metres_are_told_by_their_place(monkeypatch: pytest.Mon
     # 10.2 east is inside this one, 4.6 would not be
     (problem,) = problems(scaled(monkeypatch, (33.5, 15.0), area=(6.0, 32.0, 4.0, 20.0)))
     assert problem.code == "anchor-other-unit"
+    # however far away it lies as it is written
+    (problem,) = problems(scaled(monkeypatch, (80.0, 50.0), area=area))
+    assert problem.code == "anchor-other-unit"
     # without that second story the margin holds, and at the edge of a zone nobody is asked
     assert scaled(monkeypatch, (33.5, 20.0), area=area).faults == []
     assert scaled(monkeypatch, (32.5, 50.0), area=area).faults == []

@@ -16,6 +16,7 @@ from geosite.fieldbook.read import read_survey
 from geosite.reading.foreign import driver_names
 
 (SHAPEFILE,) = driver_names(["Shapefile"])
+TAB = driver_names(["TAB"])[0]
 
 HEAD, *ROWS = [line.split(",") for line in BOOK.splitlines()]
 TYPES = {name: "float" if name in "xyz" else "str" for name in HEAD}
@@ -158,6 +159,10 @@ def plain(tmp_path: Path) -> FieldBook:
         ("BOOK.GeoJSON", "GeoJSON", True),
         ("book.json", "GeoJSON", False),
         ("book.fgb", "FlatGeobuf", True),
+        ("book.gml", "GML", True),
+        ("book.gml", "GML", False),
+        ("book.tab", TAB, False),
+        ("book.mif", TAB, False),
     ],
 )
 def test_layer(tmp_path: Path, plain: FieldBook, name: str, driver: str, placed: bool) -> None:
@@ -167,6 +172,11 @@ def test_layer(tmp_path: Path, plain: FieldBook, name: str, driver: str, placed:
     assert same_but_lines(book, plain)
     assert book.line.tolist() == list(range(1, 9))
     assert book.file == str(tmp_path / name)
+
+
+def test_text_between_tabs_keeps_its_usual_ending(tmp_path: Path, plain: FieldBook) -> None:
+    (tmp_path / "book.tab").write_text("\n".join("\t".join(map(str, r)) for r in [HEAD, *ROWS]))
+    assert same_but_lines(read(tmp_path, "book.tab"), plain)
 
 
 def test_dbase_table_alone(tmp_path: Path, plain: FieldBook) -> None:
@@ -259,7 +269,16 @@ VRT = """<OGRVRTDataSource><OGRVRTLayer name="book"><SrcDataSource>{}</SrcDataSo
 
 @pytest.mark.parametrize(
     "name",
-    ["book.gpkg", "book.shp", "book.dbf", "book.json", "book.fgb", "book.xlsx", "book.ods"],
+    [
+        "book.gpkg",
+        "book.shp",
+        "book.dbf",
+        "book.json",
+        "book.fgb",
+        "book.gml",
+        "book.xlsx",
+        "book.ods",
+    ],
 )
 @pytest.mark.parametrize(
     "content",

@@ -137,7 +137,8 @@ def _method(name: str, cut: float, fill: float, exact: Volumes) -> Method:
 
 
 def _held(value: float, exact: Estimate) -> Estimate:
-    return Estimate(value, min(value, exact.low), max(value, exact.high))
+    """Take the errors of the exact volume, whatever the method makes of it."""
+    return Estimate(value, min(value, exact.low), max(value, exact.high), exact.sigma)
 
 
 def _difference(shape: BaseGeometry, ground: Ground, design: Design) -> tuple[Pieces, float]:

@@ -312,7 +312,7 @@ def _write_tables(work: _Work) -> Iterable[tuple[str, str]]:
         yield name, table.purpose
     if work.options.points_csv:
         write_points(folder / "points.csv", package)
-        yield "points.csv", "Marks as point, northing, easting, elevation, code"
+        yield "points.csv", "Marks as point, northing, easting, elevation, code, combined_factor"
         for name in package.designed:
             from geosite.handover.names import design_name
             from geosite.handover.plan.design_points import corners_file, design_points

@@ -217,7 +217,7 @@ def with_coverages(geopackage: bytes, package: Package, moment: str) -> bytes:
                 field_name=raster.title,
                 quantity_definition=raster.description,
                 grid_cell_encoding="grid-value-is-area",
-                version="1.2",
+                version="1.3",  # as the layers: the whole file takes the last one that is named
             ) as file:
                 file.write(_values(raster), 1)
         return bytes(memory.getbuffer())

@@ -275,15 +275,15 @@ class AnchorReader:
                 "latitude" if self.anchor.marks[name].easting is None else "easting"
             )
             defined = math.isfinite(meridional) and math.isfinite(parallel) and parallel > 0
-            if not defined or not inside(position):
-                swapped = key == "easting" and inside(position[::-1])
-                self.faults.append(OutsideArea(name, position, crs, key, swapped))
-            elif (
-                key == "easting"
-                and not inside(position, USUAL_DEG)
-                and (other := self.other_unit(position, inside)) is not None
-            ):
+            outside = not defined or not inside(position)
+            swapped = outside and key == "easting" and inside(position[::-1])
+            other: Literal["feet", "metres"] | None = None
+            if key == "easting" and not swapped and (outside or not inside(position, USUAL_DEG)):
+                other = self.other_unit(position, inside)
+            if other is not None:
                 self.faults.append(OtherUnit(name, position, crs, other))
+            elif outside:
+                self.faults.append(OutsideArea(name, position, crs, key, swapped))
             elif (uneven := abs(meridional / parallel - 1) * 1e6) > CONFORMAL_PPM:
                 self.faults.append(NotConformal(crs, uneven))
                 return

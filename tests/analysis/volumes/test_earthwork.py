@@ -137,6 +137,7 @@ def test_what_the_methods_add_to_the_exact_volume_is_said(tmp_path):
         added = way.volumes.cut.value - told.exact.cut.value
         assert way.cut_error_m3 == pytest.approx(added, abs=1e-9)
         assert way.volumes.cut.low <= way.volumes.cut.value <= way.volumes.cut.high
+        assert way.volumes.net.sigma == told.exact.net.sigma > 0  # the errors of the survey
     assert [way.name for way in told.methods] == ["average end area", "prismoidal", "grid"]
     assert factor == pytest.approx(1.0, abs=1e-3)
 
