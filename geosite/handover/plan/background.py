@@ -154,7 +154,7 @@ def background_findings(
     file: str,
     line: int | None = None,
 ) -> tuple[Finding, ...]:
-    """Say where a background was asked for that does not reach the survey.
+    """Say where a background was asked for that does not reach the survey's surroundings.
 
     Parameters
     ----------
@@ -170,7 +170,8 @@ def background_findings(
         It cannot be laid on the map.
     """
     west, south, east, north = extent
-    wide = max(east - west, north - south, 1.0) * 0.01
+    # the map window reaches beyond the survey: a lane beside it is seen
+    wide = max(east - west, north - south, 1.0) * 0.5
     bounds = (west - wide, south - wide, east + wide, north + wide)
 
     def refuse(code: str, what: str, expected: str, remedy: str) -> InputError:
@@ -186,5 +187,8 @@ def background_findings(
     if reaches:
         return ()
     verb = "do" if what == "lines of" else "does"
-    text = f"The {what} {background.file} {verb} not reach the survey: nothing lies under the plan."
+    text = (
+        f"The {what} {background.file} {verb} not reach the survey or what lies round it: look "
+        "whether it is the right file, and in the right CRS."
+    )
     return (Finding("look", "background-elsewhere", text, file, line),)
