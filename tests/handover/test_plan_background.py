@@ -167,7 +167,10 @@ def test_a_broken_file_is_one_line(content: bytes, tmp_path: Path) -> None:
     assert "Traceback" not in ran.err
 
 
-@pytest.mark.parametrize(("east", "reaches"), [(400_000, False), (512_300, True)])
+# 512,360 is 5 m east of the survey's end, where the window of the map still reaches
+@pytest.mark.parametrize(
+    ("east", "reaches"), [(400_000, False), (512_300, True), (512_360, True), (512_400, False)]
+)
 def test_a_picture_of_elsewhere_is_told(tmp_path: Path, east: int, reaches: bool) -> None:
     path = write_picture(tmp_path / "air.tif", (east, 5276140), "EPSG:25832", quarters())
     extent = (512_300.0, 5_276_100.0, 512_355.0, 5_276_140.0)
