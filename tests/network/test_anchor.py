@@ -138,7 +138,13 @@ def test_problems_of_the_anchor_are_told_together() -> None:
 
 
 def transformer(*result: float, accuracy: float = 2.5, name: str = "model") -> Any:
-    return SimpleNamespace(transform=lambda *_: result, accuracy=accuracy, description=name)
+    step = {"type": "Transformation", "name": name}
+    return SimpleNamespace(
+        transform=lambda *_: result,
+        accuracy=accuracy,
+        description=name,
+        to_json_dict=lambda: step,
+    )
 
 
 def group(*usable: Any, grids: dict[str, bool] | None = None, best: bool = False) -> Any:
