@@ -19,7 +19,7 @@ import pytest
 import shapely
 
 from geosite.handover.formats.dxf import write_dxf
-from geosite.handover.model import Package
+from geosite.handover.model import CAUTION, Package
 from geosite.linework.model import Feature
 
 FACTOR = package_cases.FACTOR
@@ -289,5 +289,15 @@ def test_it_needs_no_home_and_leaves_nothing_there(tmp_path: Path) -> None:
 
 
 def test_the_drawing_says_how_ground_and_grid_lengths_lie_to_each_other(drawing: Any) -> None:
-    (note,) = on(drawing, "TEXT", "survey-notes")
+    note, *_ = on(drawing, "TEXT", "survey-notes")
     assert f"100.000 m on the ground are {100 * FACTOR:.3f} m" in note.dxf.text
+
+
+def test_the_drawing_says_alone_what_its_heights_are_and_what_it_is_not(drawing: Any) -> None:
+    """Parcel lines travel in it, often without the folder."""
+    _, heights, *caution = [note.dxf.text for note in on(drawing, "TEXT", "survey-notes")]
+    assert heights == "Elevations: DHHN2016 height; beside the marks in metres, z in metres."
+    assert " ".join(caution) == CAUTION
+    assert max(map(len, caution)) <= 100
+    # points are signs of a letter's size, not dots
+    assert (drawing.header["$PDMODE"], drawing.header["$PDSIZE"]) == (34, 0.25)

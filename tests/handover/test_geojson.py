@@ -16,7 +16,7 @@ from pyproj import CRS, Transformer
 
 from geosite.base.columns import Field
 from geosite.handover.formats.geojson import layer_texts, write_geojson
-from geosite.handover.model import Layer, Package
+from geosite.handover.model import CAUTION, Layer, Package
 
 
 def written(tmp_path: Path, package: Package) -> dict[str, Any]:
@@ -136,6 +136,10 @@ def test_cut_at_the_antimeridian(tmp_path: Path) -> None:
             west, _, east, _ = part.bounds
             assert east - west == pytest.approx(0.01, abs=1e-6)
         assert (read.area or read.length) == pytest.approx(total, rel=1e-4)
+        # nothing of it lies beside the bbox by a last digit
+        places = shapely.get_coordinates(read)
+        assert (places == np.round(places, 9)).all()
+        assert whole["caution"] == CAUTION
 
 
 def test_a_yard_round_the_pole(tmp_path: Path) -> None:

@@ -18,6 +18,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from itertools import pairwise
 from pathlib import Path
+from textwrap import wrap
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -26,11 +27,13 @@ from shapely import GeometryType
 
 from geosite.base.arrays import Floats
 from geosite.base.map_frame import Frame
+from geosite.base.units import plural
 from geosite.drawing.ink import Stroke
 from geosite.handover.formats.wkb import arc_of
-from geosite.handover.model import Layer, Package
+from geosite.handover.model import CAUTION, Layer, Package
 from geosite.handover.palette import STROKES
 from geosite.handover.small_pond_parts import FEW, without_specks
+from geosite.handover.wording.reference import height_words
 from geosite.linework.model import Feature, Piece
 
 if TYPE_CHECKING:
@@ -42,6 +45,7 @@ __all__ = ["drawing_library", "write_dxf"]
 _UNITS = {"metre": 6, "foot": 2, "US survey foot": 21}
 _SYMBOLS = {"metre": "m", "foot": "ft", "US survey foot": "ft"}
 TEXT_HEIGHT_M = 0.25
+_NOTE_LETTERS = 100
 # parts of ponds of fewer cells are left out where there are very many
 _SPECK_CELLS = 4
 # there when asked for, in the way otherwise
@@ -58,6 +62,8 @@ def write_dxf(path: Path, package: Package) -> None:
         frame = package.frame
         drawing.header["$INSUNITS"] = _UNITS.get(frame.unit_name, 0)
         drawing.header["$MEASUREMENT"] = 1 if frame.unit_name == "metre" else 0
+        # a point is a circle with a cross, as large as a letter: a dot is not seen
+        drawing.header["$PDMODE"], drawing.header["$PDSIZE"] = 34, TEXT_HEIGHT_M / frame.unit_m
         for name, text in (
             ("title", package.title),
             ("date", package.date),
@@ -290,25 +296,31 @@ class _Sheet:
         if not shapes:
             return
         west, south, east, north = shapely.total_bounds(np.array(shapes, dtype=object)).tolist()
-        factor = self.frame.combined_factor
-        self.write(
-            f"Map grid {self.frame.crs_name}: 100.000 {self.unit} on the ground are "
-            f"{100 * factor:.3f} {self.unit} in this drawing (combined factor {factor:.8f}).",
-            (west, south - 4.0 * self.text, 0.0),
-            "survey-notes",
-        )
-        if specks:
-            self.write(
-                f"{specks} parts of ponds, the smallest, are left out of this drawing; site.gpkg "
-                "has all.",
-                (west, south - 6.0 * self.text, 0.0),
-                "survey-notes",
-            )
+        for row, words in enumerate(self.notes(specks), start=2):
+            self.write(words, (west, south - 2.0 * row * self.text, 0.0), "survey-notes")
         self.space.reset_extents((west, south, 0.0), (east, north, 0.0))
         size = max(north - south, 0.6 * (east - west), self.text)
         self.drawing.set_modelspace_vport(
             1.1 * size, center=((west + east) / 2.0, (south + north) / 2.0)
         )
+
+    def notes(self, specks: int) -> Iterator[str]:
+        """Yield the lines below the survey: what the drawing is, and what it is not."""
+        frame, factor = self.frame, self.frame.combined_factor
+        yield (
+            f"Map grid {frame.crs_name}: 100.000 {self.unit} on the ground are "
+            f"{100 * factor:.3f} {self.unit} in this drawing (combined factor {factor:.8f})."
+        )
+        yield (
+            f"Elevations: {height_words(frame)}; beside the marks in "
+            f"{plural(frame.height_unit_name)}, z in {plural(frame.unit_name)}."
+        )
+        if specks:
+            yield (
+                f"{specks} parts of ponds, the smallest, are left out of this drawing; site.gpkg "
+                "has all."
+            )
+        yield from wrap(CAUTION, _NOTE_LETTERS)
 
 
 def _strands(feature: Feature) -> Iterator[tuple[list[Piece], bool]]:

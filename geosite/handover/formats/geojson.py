@@ -20,7 +20,7 @@ from shapely.affinity import translate
 
 from geosite.base.wgs84 import Wgs84, to_wgs84
 from geosite.handover.formats.record_columns import column_of, json_texts
-from geosite.handover.model import Layer, Package
+from geosite.handover.model import CAUTION, Layer, Package
 from geosite.handover.report_model.serialise import plain
 
 __all__ = ["LayerText", "layer_texts", "write_geojson"]
@@ -82,6 +82,7 @@ def write_geojson(path: Path, package: Package, texts: Mapping[str, LayerText]) 
         "type": "FeatureCollection",
         "title": package.title,
         "date": package.date,
+        "caution": CAUTION,
         "position": "WGS 84 longitude and latitude, degrees, two numbers per position",
         "height": "no heights in positions (RFC 7946 means ellipsoidal ones); the unit of "
         f"the property elevation is the {frame.height_unit_name}, "
@@ -162,8 +163,9 @@ def _cut(shape: Any) -> Any:
     parts = []
     for turn in range(math.floor((west + 180.0) / 360.0), math.floor((east + 180.0) / 360.0) + 1):
         window = shapely.box(360.0 * turn - 180.0, -90.0, 360.0 * turn + 180.0, 90.0)
-        part = shapely.intersection(unrolled, window)
-        parts.append(translate(part, -360.0 * turn))
+        part = translate(shapely.intersection(unrolled, window), -360.0 * turn)
+        # a turn leaves a last digit, with which a place would lie beside its own bbox
+        parts.append(shapely.transform(part, lambda degrees: np.round(degrees, _DECIMALS)))
     return shapely.union_all(parts)
 
 
