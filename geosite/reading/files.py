@@ -78,6 +78,9 @@ def inside(
     try:
         root = folder.resolve()
         path = (folder / named).resolve()
+        # later Pythons leave a link that leads to itself as it is, without a word
+        if any(os.path.islink(one) for one in (path, *path.parents)):
+            raise RuntimeError("links lead in a circle")
     except (OSError, RuntimeError, ValueError) as error:
         problems.add(
             "path-unusable",

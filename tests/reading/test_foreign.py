@@ -12,6 +12,7 @@ import threading
 import time
 import zipfile
 from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -159,7 +160,7 @@ def test_a_layer_has_no_file_read(driver: str, extension: str, tmp_path: Path, p
     wkt = UTM % extension.format(pipe)
     if driver == "GPKG":
         path = layer(tmp_path / "points.gpkg", driver)
-        with sqlite3.connect(path) as database:
+        with closing(sqlite3.connect(path)) as database, database:
             database.execute(
                 "UPDATE gpkg_spatial_ref_sys SET definition = ?, organization = 'x'"
                 " WHERE srs_id = 25832",

@@ -8,6 +8,7 @@ import signal
 import sqlite3
 import sys
 import time
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -239,7 +240,7 @@ def test_a_raster_in_a_database_with_an_endless_query_is_given_up(
     monkeypatch.setattr(foreign, "LIMITS", Limits(seconds=2, memory=1_000_000_000))
     path = raster(tmp_path / "a.gpkg", np.ones((300, 300), np.float32), driver="GPKG")
     assert read_surface(path, path.name, refuse).values.shape == (300, 300)
-    with sqlite3.connect(path) as database:
+    with closing(sqlite3.connect(path)) as database, database:
         database.execute("ALTER TABLE gpkg_tile_matrix RENAME TO theirs")
         database.execute(
             "CREATE VIEW gpkg_tile_matrix AS WITH RECURSIVE n(i) AS (SELECT 1 UNION ALL SELECT i +"

@@ -3,6 +3,7 @@
 import sqlite3
 import struct
 import zipfile
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -322,7 +323,7 @@ def test_spreadsheet_that_unpacks_to_a_lot(tmp_path: Path, monkeypatch) -> None:
 def test_view_that_never_ends(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("geosite.reading.plain_copy.SECONDS", 1)
     layer(tmp_path / "book.gpkg", "GPKG", False, layer="walk")
-    with sqlite3.connect(tmp_path / "book.gpkg") as db:
+    with closing(sqlite3.connect(tmp_path / "book.gpkg")) as db, db:
         db.execute("ALTER TABLE walk RENAME TO rows")
         db.execute(
             "CREATE VIEW walk AS WITH RECURSIVE n(fid) AS"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+from contextlib import closing
 from pathlib import Path
 
 import fiona
@@ -47,7 +48,7 @@ def test_of_two_layers_of_areas_none_is_taken_unnamed(tmp_path: Path) -> None:
 
 def test_the_only_layer_of_its_kind_is_meant_wherever_it_stands(tmp_path: Path) -> None:
     path = package(tmp_path, trees=POINT, streets=WAY, cadastre=SQUARE)
-    with sqlite3.connect(path) as base:  # as a desktop leaves its styles
+    with closing(sqlite3.connect(path)) as base, base:  # as a desktop leaves its styles
         base.execute("CREATE TABLE layer_styles (id INTEGER PRIMARY KEY, styleName TEXT)")
         base.execute(
             "INSERT INTO gpkg_contents (table_name, data_type, identifier) "

@@ -8,6 +8,7 @@ import json
 import re
 import sqlite3
 from collections.abc import Iterator
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -107,7 +108,7 @@ def test_tables_and_layers_have_none_either(built: Path) -> None:
             for key, value in row.items():
                 if ACCURACY.search(key) and key not in GIVEN:
                     assert value == "", (path.name, key)
-    with sqlite3.connect(built / "site.gpkg") as base:
+    with closing(sqlite3.connect(built / "site.gpkg")) as base, base:
         tables = [name for (name,) in base.execute("SELECT table_name FROM gpkg_contents")]
         assert "points" in tables
         for table in tables:

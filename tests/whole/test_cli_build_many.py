@@ -10,7 +10,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
-from contextlib import suppress
+from contextlib import closing, suppress
 from pathlib import Path
 from typing import Any
 
@@ -296,7 +296,7 @@ def test_json_for_machines_and_the_same_bytes_from_the_same_sites(tmp_path: Path
     geosite("build-many", tmp_path / "in", "--out", tmp_path / "two")
     one, two = ((tmp_path / name / "sites.gpkg").read_bytes() for name in ("one", "two"))
     assert one == two
-    with sqlite3.connect(tmp_path / "one/sites.gpkg") as database:
+    with closing(sqlite3.connect(tmp_path / "one/sites.gpkg")) as database, database:
         assert database.execute("PRAGMA integrity_check").fetchone() == ("ok",)
         found = database.execute("SELECT srs_id FROM gpkg_contents").fetchall()
     database.close()

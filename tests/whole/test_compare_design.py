@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 import sqlite3
+from contextlib import closing
 from pathlib import Path
 
 import geopandas
@@ -46,7 +47,7 @@ def test_the_pad_as_it_was_built(tmp_path: Path) -> None:
         value, half = (float(marks["3"][n]) for n in (name, name.replace("_m", "_95_m")))
         assert abs(value - truth) < 1.3 * half
     assert {m["verdict_plan"] for m in marks.values()} <= {"within", "beyond", "undecided", ""}
-    with sqlite3.connect(tmp_path / "out" / "as_built.gpkg") as file:
+    with closing(sqlite3.connect(tmp_path / "out" / "as_built.gpkg")) as file, file:
         looks = dict(file.execute("SELECT f_table_name, styleQML FROM layer_styles"))
     # the table has titles of columns there
     assert set(looks) == {"deviations", "verdict_areas", "surfaces"}

@@ -8,6 +8,7 @@ import sqlite3
 import subprocess
 import sys
 import xml.etree.ElementTree as ET
+from contextlib import closing
 from pathlib import Path
 
 import ezdxf
@@ -92,7 +93,7 @@ def test_drawing_metadata_and_json_are_sound(handed_over: tuple[str, Path]) -> N
 
 def test_each_geojson_file_has_one_layer_of_one_kind(handed_over: tuple[str, Path]) -> None:
     _, out = handed_over
-    with sqlite3.connect(out / "site.gpkg") as file:
+    with closing(sqlite3.connect(out / "site.gpkg")) as file, file:
         layers = dict(
             file.execute("SELECT table_name, geometry_type_name FROM gpkg_geometry_columns")
         )

@@ -6,6 +6,7 @@ import math
 import sqlite3
 import subprocess
 import sys
+from contextlib import closing
 from pathlib import Path
 
 import numpy as np
@@ -92,7 +93,7 @@ def test_layers_have_the_fields_of_the_contract(landing, name):
 
 
 def test_the_database_is_whole_and_every_layer_is_registered(landing):
-    with sqlite3.connect(landing / "site.gpkg") as file:
+    with closing(sqlite3.connect(landing / "site.gpkg")) as file, file:
         assert file.execute("PRAGMA integrity_check").fetchone() == ("ok",)
         # OGC 12-128: "GPKG" in the header
         assert file.execute("PRAGMA application_id").fetchone() == (0x47504B47,)

@@ -227,23 +227,24 @@ class Selected:
         where = np.concatenate([f.unknown[: f.eliminated] for f in self.fronts])
         place = np.empty(self.size, dtype=np.int64)
         place[where] = np.arange(self.size)
-        rows, columns, values, roots = [np.arange(self.size)], [np.arange(self.size)], [], []
-        values.append(np.ones(self.size))
+        every = np.arange(self.size)
+        entries, roots = [(every, every, np.ones(self.size))], []
         for front, share, inner in zip(self.fronts, self.shares, self.inner, strict=True):
             k = front.eliminated
             own, rest = place[front.unknown[:k]], place[front.unknown[k:]]
-            rows.append(np.repeat(own, len(rest)))
-            columns.append(np.tile(rest, k))
-            values.append(share.ravel())
+            entries.append((np.repeat(own, len(rest)), np.tile(rest, k), share.ravel()))
             root = np.zeros((k, k))
             # the multiplier is the last unknown of the last front and has no error of its own
             true = k - (self.multiplier and not len(rest))
             root[:true, :true] = square_root(inner[:true, :true])
-            roots.append(root)
-        at, to, value = (np.concatenate(part) for part in (rows, columns, values))
-        upper = sparse.coo_array((value, (at, to)), shape=(self.size, self.size)).tocsc()
-        solver = splu(upper, permc_spec="NATURAL", diag_pivot_thresh=0.0)
-        return (solver, self.order[where]), sparse.block_diag(roots, format="csr")
+            roots.append((np.repeat(own, k), np.tile(own, k), root.ravel()))
+
+        def matrix(parts: list[tuple[Ints, Ints, Floats]]) -> Any:
+            at, to, value = (np.concatenate(part) for part in zip(*parts, strict=True))
+            return sparse.coo_array((value, (at, to)), shape=(self.size, self.size))
+
+        solver = splu(matrix(entries).tocsc(), permc_spec="NATURAL", diag_pivot_thresh=0.0)
+        return (solver, self.order[where]), matrix(roots).tocsr()
 
     def root(self, values: Floats) -> Floats:
         """Turn independent standard normal numbers, shape (n,), into errors of the unknowns."""
