@@ -97,6 +97,8 @@ def _describe_process(process_id: str, as_json: bool) -> None:
     echo("title", "\nOutputs")
     for made in process.outputs:
         echo("plain", f"  {made.id} ({made.media_type}): {made.description}")
+        for column in made.columns():
+            echo("plain", f"      {column.told}")
     echo("title", "\nExample")
     echo("plain", f"  {example_call(process)}")
 

@@ -56,6 +56,18 @@ class Field:
     exact: str = ""
 
     @property
+    def told(self) -> str:
+        """The field in one line.
+
+        Examples
+        --------
+        >>> Field("rise_m", "real", "Above the first mark.", "m").told
+        'rise_m (real, m): Above the first mark.'
+        """
+        unit = f", {self.unit}" if self.unit else ""
+        return f"{self.name} ({self.type}{unit}): {self.description}"
+
+    @property
     def heading(self) -> str:
         """The name in words: ``net_area_m2`` is ``Net area``.
 

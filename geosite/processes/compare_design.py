@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -13,6 +13,7 @@ from geosite.processes.model import Context, Input, Output, Process
 if TYPE_CHECKING:
     from geosite.analysis.as_built.model import AsBuilt, Plan
     from geosite.analysis.takeoff.prices import Valuation
+    from geosite.base.columns import Field
     from geosite.base.map_frame import Frame
     from geosite.fieldbook.model import Notes
     from geosite.linework.model import Drawing
@@ -224,6 +225,24 @@ def _plan_of_site(inputs: Mapping[str, Any], frame: Frame) -> Plan:
     return Plan((), edges, zones)
 
 
+def _places() -> Sequence[Field]:
+    from geosite.handover.comparison.as_built import PLACES
+
+    return PLACES.fields
+
+
+def _areas() -> Sequence[Field]:
+    from geosite.handover.comparison.as_built import AREAS
+
+    return AREAS.fields
+
+
+def _measurement() -> Sequence[Field]:
+    from geosite.handover.comparison.valuations import final_columns
+
+    return final_columns("").fields
+
+
 PROCESS = Process(
     id="compare-design",
     version="1.0.0",
@@ -260,8 +279,15 @@ PROCESS = Process(
         ),
     ),
     outputs=(
-        Output("deviations", "Deviations", "One row per mark and station.", "text/csv", "csv"),
-        Output("surfaces", "Surfaces", "One row per code.", "text/csv", "csv"),
+        Output(
+            "deviations",
+            "Deviations",
+            "One row per mark and station.",
+            "text/csv",
+            "csv",
+            columns=_places,
+        ),
+        Output("surfaces", "Surfaces", "One row per code.", "text/csv", "csv", columns=_areas),
         Output(
             "as_built",
             "Layers",
@@ -284,6 +310,7 @@ PROCESS = Process(
             "text/csv",
             "csv",
             always=False,
+            columns=_measurement,
         ),
         Output(
             "final_paper",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
@@ -11,6 +11,7 @@ from geosite.processes.model import GEOTIFF, Context, Input, Output, Process
 if TYPE_CHECKING:
     from geosite.analysis.change.model import Change, Epoch
     from geosite.analysis.takeoff.progress_prices import PeriodValuation
+    from geosite.base.columns import Field
     from geosite.handover.model import Package
 
 __all__ = ["PROCESS"]
@@ -141,6 +142,24 @@ def _day(name: str, which: str) -> Input:
     )
 
 
+def _marks() -> Sequence[Field]:
+    from geosite.handover.comparison.change import MARKS
+
+    return MARKS.fields
+
+
+def _quantities() -> Sequence[Field]:
+    from geosite.handover.comparison.change import QUANTITIES
+
+    return QUANTITIES.fields
+
+
+def _valuation() -> Sequence[Field]:
+    from geosite.handover.comparison.valuations import period_columns
+
+    return period_columns("").fields
+
+
 PROCESS = Process(
     id="compare-surveys",
     version="1.0.0",
@@ -158,8 +177,22 @@ PROCESS = Process(
         _day("after_date", "second"),
     ),
     outputs=(
-        Output("displacements", "Displacements", "One row per common mark.", "text/csv", "csv"),
-        Output("progress", "Progress", "One row per code and quantity.", "text/csv", "csv"),
+        Output(
+            "displacements",
+            "Displacements",
+            "One row per common mark.",
+            "text/csv",
+            "csv",
+            columns=_marks,
+        ),
+        Output(
+            "progress",
+            "Progress",
+            "One row per code and quantity.",
+            "text/csv",
+            "csv",
+            columns=_quantities,
+        ),
         Output(
             "change",
             "Layers",
@@ -185,6 +218,7 @@ PROCESS = Process(
             "text/csv",
             "csv",
             always=False,
+            columns=_valuation,
         ),
         Output(
             "progress_paper",

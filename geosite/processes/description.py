@@ -57,4 +57,5 @@ def _output(made: Output) -> dict[str, Any]:
         schema = {"type": "object", "contentMediaType": made.media_type}
     elif not made.media_type.startswith("text/"):
         schema["contentEncoding"] = "binary"
-    return {"title": made.title, "description": made.description, "schema": schema}
+    told = [made.description, *(one.told for one in made.columns())]
+    return {"title": made.title, "description": "\n".join(told), "schema": schema}

@@ -31,10 +31,13 @@ one.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from geosite.base.columns import Field
 
 __all__ = ["GEOTIFF", "Context", "Input", "Output", "Process"]
 
@@ -95,6 +98,8 @@ class Output:
     media_type, extension
     always
         False for one that some inputs leave out; without the file it is not in the answer.
+    columns
+        Of a table: returns its columns, for who reads the description.
     """
 
     id: str
@@ -103,6 +108,7 @@ class Output:
     media_type: str
     extension: str
     always: bool = True
+    columns: Callable[[], Sequence[Field]] = tuple
 
     @property
     def file_name(self) -> str:

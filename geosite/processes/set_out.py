@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -11,6 +11,7 @@ from geosite.processes.model import Context, Input, Output, Process
 
 if TYPE_CHECKING:
     from geosite.analysis.setting_out.model import SettingOut
+    from geosite.base.columns import Field
 
 __all__ = ["PROCESS"]
 
@@ -105,6 +106,12 @@ def _summary(found: SettingOut, told: Any, findings: Any, plain: Any) -> Mapping
     return summary
 
 
+def _columns() -> Sequence[Field]:
+    from geosite.handover.setting_out.table import FIELDS
+
+    return FIELDS
+
+
 PROCESS = Process(
     id="set-out",
     version="1.0.0",
@@ -183,6 +190,7 @@ PROCESS = Process(
             "One row per point: x, y, z of today's walk, along and offset, cut, accuracy, verdict.",
             "text/csv",
             "csv",
+            columns=_columns,
         ),
         Output("slip", "Slip", "To print: twenty points a page.", "application/pdf", "pdf"),
         Output("phone", "Page for the phone", "Works without network.", "text/html", "html"),

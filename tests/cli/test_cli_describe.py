@@ -216,3 +216,16 @@ def test_a_topic_that_is_nearly_one_is_suggested() -> None:
     told = geosite("describe", "outpts")
     assert (told.status, told.err.count("\n")) == (2, 1)
     assert 'there is no topic or process "outpts"; did you mean "outputs"?' in told.err
+
+
+def test_columns_of_tables_are_described_with_the_process_that_writes_them() -> None:
+    assert "      cut_m (real, m): Ground above the design" in said("set-out")
+    told = json.loads(said("set-out", "--json"))["outputs"]["setting_out"]["description"]
+    assert "\ncut_m (real, m): Ground above the design" in told
+    for process, names in (
+        ("set-out", ("setting_out",)),
+        ("compare-surveys", ("displacements", "progress", "progress_valuation")),
+        ("compare-design", ("deviations", "surfaces", "final_measurement")),
+    ):
+        outputs = json.loads(said(process, "--json"))["outputs"]
+        assert all("\n" in outputs[name]["description"] for name in names)

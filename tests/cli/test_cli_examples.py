@@ -51,10 +51,14 @@ def test_the_example_of_every_process_runs(
     # words for people beside the answer
     assert ran.err.splitlines()
     answer = json.loads(ran.out)
-    always = {made.id for made in processes().processes[process_id].outputs if made.always}
-    assert always <= set(answer)
-    for made in answer.values():
+    outputs = {made.id: made for made in processes().processes[process_id].outputs}
+    assert {name for name, made in outputs.items() if made.always} <= set(answer)
+    for name, made in answer.items():
         assert Path(made["href"]).stat().st_size > 0
+        columns = [column.name for column in outputs[name].columns()]
+        if columns:
+            header = Path(made["href"]).read_text("utf-8-sig").partition("\n")[0]
+            assert header.strip().split(",") == columns
     if "site" in processes().processes[process_id].example:
         return
     # none where a program asks

@@ -20,7 +20,14 @@ from geosite.handover.layers.prices import columns, total_line
 from geosite.handover.model import CAUTION, Form, Package, Table
 from geosite.handover.wording.money import amount_words, range_words
 
-__all__ = ["final_paper", "final_table", "progress_paper", "progress_table"]
+__all__ = [
+    "final_columns",
+    "final_paper",
+    "final_table",
+    "period_columns",
+    "progress_paper",
+    "progress_table",
+]
 
 PROGRESS = Form("progress_valuation", "Progress valuation", PRICE_CAUTION)
 FINAL = Form("final_measurement", "Final measurement", PRICE_CAUTION)
@@ -34,7 +41,8 @@ _RANGE = (
 )
 
 
-def _period_columns(currency: str) -> Columns[PeriodLine]:
+def period_columns(currency: str) -> Columns[PeriodLine]:
+    """Return the columns of a progress valuation."""
     return Columns(
         (
             text("code", "Surface or feature code; empty for the total.", lambda p: p.code),
@@ -67,20 +75,25 @@ def progress_table(found: PeriodValuation) -> Table:
     total = PeriodLine(
         "", "Total", "", 0.0, none, none, none, found.before, found.total, found.added
     )
-    listed = _period_columns(found.currency)
+    listed = period_columns(found.currency)
     return PROGRESS.table(listed, listed.records([*found.lines, total]))
 
 
-def final_table(found: Valuation) -> Table:
-    """Return the lines of a final measurement, the total last."""
-    usual = columns(found.currency)
+def final_columns(currency: str) -> Columns[PriceLine]:
+    """Return the columns of a final measurement."""
+    usual = columns(currency)
     basis: TableColumn[PriceLine] = text(
         "basis",
         "What the quantity is.",
         lambda p: None if not p.per else "laid" if p.laid else "measured",
         BASES,
     )
-    listed = replace(usual, columns=(*usual.columns, basis))
+    return replace(usual, columns=(*usual.columns, basis))
+
+
+def final_table(found: Valuation) -> Table:
+    """Return the lines of a final measurement, the total last."""
+    listed = final_columns(found.currency)
     return FINAL.table(listed, listed.records([*found.lines, total_line(found)]))
 
 

@@ -12,9 +12,9 @@ from geosite.base.columns import Field
 from geosite.base.map_frame import Frame
 from geosite.handover.model import Table
 
-__all__ = ["setting_out_table"]
+__all__ = ["FIELDS", "setting_out_table"]
 
-_FIELDS = (
+FIELDS = (
     Field("point", "text", "Name of the point."),
     Field("x", "real", "What the device shows there, in the unit and axes of today's walk."),
     Field("y", "real", "The same."),
@@ -50,7 +50,7 @@ def setting_out_table(found: SettingOut, frame: Frame) -> Table:
     return Table(
         "setting_out",
         "Setting out",
-        _FIELDS,
+        FIELDS,
         [_record(point, frame) for point in found.points],
         "Where the device must be to stand on the points of a design.",
     )
