@@ -295,3 +295,18 @@ def test_a_table_of_many_columns_takes_several_pages_across(tmp_path: Path) -> N
     table = Table("wide", "Wide", fields, [{field.name: 12345.678 for field in fields}])
     sheet = openpyxl.load_workbook(written(tmp_path, table))["wide"]
     assert sheet.page_setup.fitToWidth == 4  # 60 columns of 13 letters, 215 to a page
+
+
+def test_a_table_without_rows_has_its_heads_and_no_filter(tmp_path: Path) -> None:
+    full, empty, bare = (
+        dataclasses.replace(TABLE, name=name, records=records, fields=fields)
+        for name, records, fields in (
+            ("full", TABLE.records, TABLE.fields),
+            ("empty", (), TABLE.fields),
+            ("bare", TABLE.records, ()),
+        )
+    )
+    book = openpyxl.load_workbook(written(tmp_path, full, empty, bare))
+    assert book["full"].auto_filter.ref == "A2:D5"
+    assert book["empty"].auto_filter.ref is book["bare"].auto_filter.ref is None
+    assert [cell.value for cell in book["empty"][1]] == [cell.value for cell in book["full"][1]]
