@@ -289,6 +289,31 @@ def test_blocks_with_titles_are_walks_where_each_begins_at_the_same_numbers(
     assert len(set(imported.found.runs)) == runs
 
 
+@pytest.mark.parametrize("between", [[], [",,,"]])
+def test_a_mark_without_coordinates_above_the_next_header_is_no_title(
+    between: list[str], tmp_path: Path
+) -> None:
+    """It was left out without a word; below an empty line a title is all it can be."""
+    path = tmp_path / "walk.csv"
+    rows = [f"{name},{x},{y},{z}" for name, x, y, z in WALK]
+    head = "name,x,y,z"
+    path.write_text("\n".join([head, *rows, *between, "D,,,", head, *rows, ""]))
+    if between:
+        (walked,) = import_exports([path], Answers(baseline=("A", "B"))).walked
+        assert walked.cells["point"] == ("A", "B", "C", "A") * 2
+        return
+    with pytest.raises(InputError, match="x is blank"):
+        import_exports([path], Answers(baseline=("A", "B")))
+
+
+def test_a_header_that_leaves_one_axis_out_is_no_title(tmp_path: Path) -> None:
+    """The columns went by their order then, y as x: the site was a mirror image."""
+    path = tmp_path / "walk.csv"
+    path.write_text("\n".join(["y,x,", *(f"{y},{x},{z}" for _, x, y, z in WALK), ""]))
+    with pytest.raises(InputError, match="which column is z"):
+        import_exports([path], Answers())
+
+
 def test_feet_and_inches_are_read_and_are_the_unit(tmp_path: Path) -> None:
     path = tmp_path / "walk.csv"
     rows = ["B1,0'-0\",0'-0\",0'-0\"", 'B2,40\'-3 1/2",0\'-1",-2"', "B1,0'-1\",0'-0\",0'-0\""]
@@ -303,8 +328,10 @@ def test_feet_and_inches_are_read_and_are_the_unit(tmp_path: Path) -> None:
         import_exports([path], Answers(baseline=("B1", "B2")))
 
 
-def test_directions_are_not_offered_as_coordinates(tmp_path: Path) -> None:
+@pytest.mark.parametrize("heads", ["distance,bearing,level", "distance,hz,v"])
+def test_directions_are_not_offered_as_coordinates(heads: str, tmp_path: Path) -> None:
+    """Nor taken as such where as many columns as axes are left."""
     path = tmp_path / "walk.csv"
-    path.write_text("mark,distance,bearing,level\nA,0,0,0\nB,12.5,90,0.1\nA,0.1,90,0\n")
+    path.write_text(f"mark,{heads}\nA,0,0,0\nB,12.5,90,0.1\nA,0.1,90,0\n")
     with pytest.raises(InputError, match="directions are not read: export coordinates"):
         import_exports([path], Answers())

@@ -62,8 +62,14 @@ def read_columns(source: Source, answers: Answers, questions: list[Question]) ->
     again = {
         at for at, row in enumerate(table.rows) if header and row == tuple(header) and at > first
     }
-    # a title of the next walk stands above the header that comes once more
-    titles = {at - 1 for at in again if sum(map(bool, table.rows[at - 1])) == 1}
+    # a title of the next walk stands above the header that comes once more: below an empty line,
+    # or as one stands above the first header; else it is a mark without coordinates
+    titled = header is not None and table.rows.index(tuple(header)) > 0
+    titles = {
+        at - 1
+        for at in again
+        if sum(map(bool, table.rows[at - 1])) == 1 and (titled or at - 1 in table.breaks)
+    }
     body = [
         (row, line, at)
         for at, (row, line) in enumerate(zip(table.rows, table.lines, strict=True))

@@ -164,9 +164,15 @@ def header_rows(
         elif named is not None and i > named and any(row):
             first = i
             break
-        elif sum(map(bool, row)) >= 3:  # else a title, padded with blank cells
-            header = row
+        elif sum(map(bool, row)) >= 3 or _names_axes(row):
+            header = row  # else a title, padded with blank cells
     return header, units, first
+
+
+def _names_axes(row: Sequence[str]) -> bool:
+    """Whether a row names two axes, and leaves the third column without a name."""
+    meant = [role_of(cell) for cell in row]
+    return len({one[0] for one in meant if one is not None and one[0] in "xyz"}) > 1
 
 
 def _are_units(row: Sequence[str]) -> bool:

@@ -64,9 +64,10 @@ def axes_by_data(
     likely = parted if len(parted) >= len(missing) else free
     example = " ".join(f"--column {a}={i + 1}" for a, i in zip(missing, likely, strict=False))
     answer = f"say for example {example or '--column x=NAME'}"
-    if header and any(plain_header(header[i]) in _DIRECTIONS for i in free):
+    polar = header is not None and any(plain_header(header[i]) in _DIRECTIONS for i in free)
+    if polar:
         answer = "distances and directions are not read: export coordinates"
-    if len(free) != len(missing) or (len(missing) < 3 and header is not None):
+    if len(free) != len(missing) or (len(missing) < 3 and header is not None) or polar:
         questions.append(
             Question(
                 "axes-open",
