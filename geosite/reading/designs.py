@@ -17,7 +17,13 @@ from geosite.base.errors import InputError, Problem
 from geosite.base.problems import Problems, did_you_mean, nearest, one_line, shown
 from geosite.reading.faulty_rows import name_swallowed_row, row_unreadable
 from geosite.reading.files import clean_name, decode, refuse_empty
-from geosite.reading.foreign import driver_names, harmless, reading_layers, within_limits
+from geosite.reading.foreign import (
+    driver_names,
+    harmless,
+    open_options,
+    reading_layers,
+    within_limits,
+)
 from geosite.reading.points import NEVER_LIFTED, never_lifted
 
 if TYPE_CHECKING:
@@ -283,12 +289,12 @@ def _shapes_of(
 ) -> tuple[list[DesignShape], str | None, bool]:
     import fiona
 
-    options = {"WRITE_GFS": "NO"} if safe.suffix.lower() == ".gml" else {}
+    options = open_options(safe)
     drivers = driver_names(_FORMATS)
     shapes: list[DesignShape] = []
     told: list[Any] = []
     with reading_layers(), fiona.Env(GML_DOWNLOAD_SCHEMA="NO"):
-        layer = choose(fiona.listlayers(safe))
+        layer = choose(fiona.listlayers(safe, **options))
         with fiona.open(safe, layer=layer, enabled_drivers=drivers, **options) as source:
             crs_wkt = str(source.crs_wkt or "") or None
             names = {str(name).casefold(): name for name in source.schema["properties"]}

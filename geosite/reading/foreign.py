@@ -26,6 +26,7 @@ __all__ = [
     "harmless",
     "in_limited_copy",
     "names_a_file",
+    "open_options",
     "quiet",
     "reading_layers",
     "within_limits",
@@ -289,6 +290,18 @@ def in_limited_copy(read: Callable[[], Done]) -> Done:
                 f"reading it takes more than {LIMITS.seconds} s or {LIMITS.memory / 1e9:g} GB, or "
                 "breaks the library that reads it"
             ) from error
+
+
+def open_options(place: Path | str) -> dict[str, str]:
+    """Return the options by which opening a layer, or listing layers, leaves no file beside it.
+
+    Examples
+    --------
+    >>> open_options("walk.gml"), open_options("walk.gpkg")
+    ({'WRITE_GFS': 'NO'}, {})
+    """
+    # this driver writes down what it has found out of the features
+    return {"WRITE_GFS": "NO"} if str(place).lower().endswith(".gml") else {}
 
 
 def driver_names(formats: Iterable[str]) -> list[str]:

@@ -19,7 +19,13 @@ from geosite.base.problems import Problems, did_you_mean, nearest, one_line, sho
 from geosite.reading import databases
 from geosite.reading.faulty_rows import name_open_quotes, row_unreadable
 from geosite.reading.files import decode, refuse_empty
-from geosite.reading.foreign import driver_names, harmless, reading_layers, within_limits
+from geosite.reading.foreign import (
+    driver_names,
+    harmless,
+    open_options,
+    reading_layers,
+    within_limits,
+)
 
 __all__ = ["NEVER_LIFTED", "Points", "never_lifted", "read_points"]
 
@@ -260,13 +266,11 @@ def _from_layer(file: str, layer: str | None) -> Points:
 def _points_of(safe: Path, layer: str | None, refuse: Any) -> Points:
     import fiona
 
-    # this driver would leave a file of its own beside the points, and fetch schemas
-    options = {"WRITE_GFS": "NO"} if safe.suffix.lower() == ".gml" else {}
     drivers = driver_names(_POINT_FORMATS)
     with (
         reading_layers(),
         fiona.Env(GML_DOWNLOAD_SCHEMA="NO"),
-        fiona.open(safe, layer=layer, enabled_drivers=drivers, **options) as source,
+        fiona.open(safe, layer=layer, enabled_drivers=drivers, **open_options(safe)) as source,
     ):
         crs_wkt = str(source.crs_wkt or "") or None
         names = {name.casefold(): name for name in source.schema["properties"]}

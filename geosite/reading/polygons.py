@@ -18,6 +18,7 @@ from geosite.reading.foreign import (
     driver_names,
     harmless,
     names_a_file,
+    open_options,
     quiet,
     reading_layers,
     within_limits,
@@ -162,16 +163,13 @@ def opened(
     """
     import fiona
 
-    # the one driver would leave a file of its own beside the map, and fetch schemas
-    options = {"WRITE_GFS": "NO"} if str(place).lower().endswith(".gml") else {}
-
     def of(name: str | None) -> Any:
         return fiona.open(
             place,
             layer=name,
             enabled_drivers=driver_names(POLYGON_FORMATS),
             allow_unsupported_drivers=True,  # KML: read well, not on its list
-            **options,
+            **open_options(place),
         )
 
     with reading_layers(), fiona.Env(GML_DOWNLOAD_SCHEMA="NO"):

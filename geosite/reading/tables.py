@@ -14,7 +14,13 @@ from typing import Any, Literal
 
 from geosite.base.problems import Problems, did_you_mean, nearest, one_line, shown
 from geosite.reading.files import as_utf8, check_plain_file, decode, read_plain_file
-from geosite.reading.foreign import driver_names, harmless, reading_layers, within_limits
+from geosite.reading.foreign import (
+    driver_names,
+    harmless,
+    open_options,
+    reading_layers,
+    within_limits,
+)
 from geosite.reading.spreadsheets import open_formulas
 from geosite.reading.toml_lines import TomlText
 
@@ -50,8 +56,7 @@ _FORMATS = {
     ".ods": ("ODS", b"PK\x03\x04"),
 }
 _SHEETS = {"XLSX", "ODS"}
-_SEVERAL_LAYERS = {"GPKG", *_SHEETS}
-
+_SEVERAL_LAYERS = {"GPKG", "GML", *_SHEETS}
 
 _COMMA_NUMBER = re.compile(
     r"[+-]?(?:\d*|\d{1,3}(?:[. \u00a0\u202f']\d{3})+),\d+(?:[eE][+-]?\d+)?", re.ASCII
@@ -409,13 +414,12 @@ def _records_of(safe: Path, layer: str | None, driver: str) -> tuple[list[str], 
 
     lines: list[int] = []
     records: list[list[str]] = []
-    # the one driver would leave a file of its own beside the table, and fetch schemas
-    options = {"WRITE_GFS": "NO", "EXPOSE_GML_ID": "NO"} if driver == "GML" else {}
+    options = {**open_options(safe), **({"EXPOSE_GML_ID": "NO"} if driver == "GML" else {})}
     with (
         reading_layers(),
         fiona.Env(OGR_XLSX_HEADERS="FORCE", OGR_ODS_HEADERS="FORCE", GML_DOWNLOAD_SCHEMA="NO"),
     ):
-        layers = fiona.listlayers(safe) if driver in _SEVERAL_LAYERS else []
+        layers = fiona.listlayers(safe, **options) if driver in _SEVERAL_LAYERS else []
         named = layer in layers or (layer is None and len(layers) == 1)
         if driver in _SEVERAL_LAYERS and not named:
             return layers, None
@@ -441,12 +445,9 @@ def _content_fault(path: Path, driver: str, start: bytes) -> str | None:
     try:
         with path.open("rb") as stream:
             head = stream.read(64)
-        if (
-            not head.removeprefix(b"\xef\xbb\xbf")
-            .lstrip(b" \t\r\n" if start in (b"{", b"<") else b"")
-            .lower()
-            .startswith(start.lower())
-        ):
+        blanks = b" \t\r\n" if start in (b"{", b"<") else b""
+        head = head.removeprefix(b"\xef\xbb\xbf").lstrip(blanks)
+        if not head.lower().startswith(start.lower()):
             return "its first bytes are another format's"
     except (OSError, RuntimeError) as error:
         return str(error)

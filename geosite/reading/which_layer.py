@@ -8,6 +8,7 @@ from typing import Any
 
 from geosite.base.errors import Refuse
 from geosite.base.problems import did_you_mean, nearest, shown
+from geosite.reading.foreign import open_options
 
 __all__ = ["layer_of"]
 
@@ -56,8 +57,7 @@ def layer_of(
     """
     import fiona
 
-    options = {"WRITE_GFS": "NO"} if str(place).lower().endswith(".gml") else {}
-    names = [str(name) for name in fiona.listlayers(place, **options)]
+    names = [str(name) for name in fiona.listlayers(place, **open_options(place))]
     listed = ", ".join(names[:_LISTED])
     if wanted is not None:
         if wanted not in names:

@@ -215,3 +215,15 @@ def test_options_that_are_not_understood_are_told_together(tmp_path: Path) -> No
     )  # fmt: skip
     assert ran.status == 2
     assert len(ran.err.splitlines()) == 4
+
+
+def test_a_layer_without_rows_is_told(tmp_path: Path) -> None:
+    """It was taken for a fault of the program."""
+    (tmp_path / "walk.mif").write_text(
+        'Version 300\nDelimiter ","\nColumns 3\n x float\n y float\n z float\nData\n'
+    )
+    (tmp_path / "walk.mid").write_text("")
+    ran = geosite("import", tmp_path / "walk.mif", "--out", tmp_path / "out")
+    assert ran.status == 2
+    assert "walk.mif: it has no row below its header; expected a table with x, y and z" in ran.err
+    assert not (tmp_path / "out").exists()

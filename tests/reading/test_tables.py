@@ -12,8 +12,12 @@ import numpy as np
 import pytest
 from fieldbook_cases import BOOK, SITE, faults, write
 
+from geosite.base.errors import InputError
+from geosite.fieldbook.imports.importing import import_exports
+from geosite.fieldbook.imports.model import Answers
 from geosite.fieldbook.model import FieldBook
 from geosite.fieldbook.read import read_survey
+from geosite.reading.designs import read_design
 from geosite.reading.foreign import driver_names
 
 (SHAPEFILE,) = driver_names(["Shapefile"])
@@ -231,6 +235,25 @@ def test_numbers_as_names(tmp_path: Path) -> None:
     assert book.runs == ("1",)
     assert book.marks == ("101", "102")
     assert book.local[1].tolist() == [9.5, 0, 0.25]
+
+
+GML = """<f xmlns:gml="http://www.opengis.net/gml">
+<gml:featureMember><{0} fid="1"><run>R1</run><point>B1</point><x>0</x><y>0</y><z>0</z></{0}>
+</gml:featureMember><gml:featureMember><walk fid="2"><run>R1</run><point>B2</point><x>9.5</x>
+<y>0</y><z>0.25</z></walk></gml:featureMember></f>"""
+
+
+def test_layers_of_gml_are_chosen_among_and_nothing_is_left_beside_it(tmp_path: Path) -> None:
+    """The first was taken without a word; an import, and a design, left a file of the driver."""
+    (tmp_path / "book.gml").write_text(GML.format("notes"))
+    path = write(tmp_path, site=site("book.gml"))
+    assert faults(path) == (2, [("site.toml", 2, "layer-needed")])
+    (tmp_path / "book.gml").write_text(GML.format("walk"))
+    assert read_survey(path).book.marks == ("B1", "B2")
+    import_exports([tmp_path / "book.gml"], Answers())
+    with pytest.raises(InputError):  # without shapes
+        read_design(str(tmp_path / "book.gml"))
+    assert not list(tmp_path.glob("*.gfs"))
 
 
 def test_layer_choice(tmp_path: Path, plain: FieldBook) -> None:

@@ -9,7 +9,7 @@ from geosite.base.problems import Problems
 from geosite.fieldbook.imports.model import Answers, Source
 from geosite.reading.delimited import Decimal, TextTable, as_number, split_table
 from geosite.reading.files import read_plain_file
-from geosite.reading.foreign import harmless, reading_layers, within_limits
+from geosite.reading.foreign import harmless, open_options, reading_layers, within_limits
 from geosite.reading.tables import is_layer_file, open_layer
 from geosite.reading.toml_lines import TomlText
 
@@ -38,7 +38,16 @@ def open_sources(
         label = stem if stems.count(stem) == 1 else f"{path.parent.name}-{stem}"
         file = str(path)
         if is_layer_file(path):
+            before = len(problems)
             sheets = _sheets(path, file, label, problems)
+            if not sheets and len(problems) == before:
+                problems.add(
+                    "no-rows",
+                    "it has no row below its header",
+                    "a table with x, y and z in every row",
+                    "check that the export went through",
+                    file,
+                )
             walks = [sheet for sheet in sheets if _has_coordinates(sheet.table)] or sheets
             passed_over += [sheet.file for sheet in sheets if sheet not in walks]
             found += walks
@@ -94,8 +103,8 @@ def _layer_names(path: Path) -> list[str]:
     def read() -> list[str]:
         import fiona
 
-        with reading_layers():
-            return [str(name) for name in fiona.listlayers(safe)]
+        with reading_layers(), fiona.Env(GML_DOWNLOAD_SCHEMA="NO"):
+            return [str(name) for name in fiona.listlayers(safe, **open_options(safe))]
 
     try:
         with harmless(path.resolve()) as safe:
