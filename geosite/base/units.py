@@ -68,7 +68,7 @@ _LENGTH = re.compile(
 _FEET_AND_INCHES = re.compile(
     r"([+-]?)(?:(\d+)\s*(?:ft|feet|foot|['\u2032])[\s-]*)?"
     r"(?:(?:(\d+)[\s-]+)?(\d+)/([1-9]\d*)|(\d+(?:\.\d+)?))\s*(?:in|inch|inches|[\"\u2033])",
-    re.ASCII,
+    re.ASCII | re.IGNORECASE,
 )
 """Sign, feet, and inches: whole and a fraction, or a decimal number."""
 

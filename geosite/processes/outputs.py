@@ -23,6 +23,7 @@ _OF_ANY_SITE = (
     (r"\d+ possible grounds", "the possible grounds"),
     (r"the inlet \w+", "the first inlet (drains_to_inlet_2.tif: the second)"),
 )
+_UNITS_OF_ANY_SITE = {"slope": "that of slope_unit"}
 
 
 @cache
@@ -60,7 +61,8 @@ def output_files() -> tuple[dict[str, Any], ...]:
         tables += [_table(table, "") for table in package.tables if file == f"{table.name}.csv"]
         for raster in package.rasters:
             if file == f"{raster.name}.tif":
-                unit = "that of the elevations" if raster.is_elevation else raster.unit or "none"
+                unit = _UNITS_OF_ANY_SITE.get(raster.name, raster.unit or "none")
+                unit = "that of the elevations" if raster.is_elevation else unit
                 purpose = f"{_of_any_site(raster.description)} Unit: {unit}."
         found.append({"name": file, "purpose": purpose, "tables": tables})
     return tuple(found)

@@ -50,7 +50,8 @@ def test_examples() -> None:
         ("7 mm", 0.007), ("7 cm", 0.07), ("7 km", 7000.0), ("7 yards", 6.4008), ("7 foot", 2.1336),
         ("7 Metres", 7.0), ("7 millimeters", 0.007), ("7 centimetres", 0.07), ("7 inches", 0.1778),
         ("7 us survey feet", 7 * 1200 / 3937), ("-.5 ft", -0.1524), ("+7. m", 7.0),
-        ("7 ft 6in", 2.286), ("-7' 6\"", -2.286), ("0 feet 1.5 inches", 0.0381),
+        ("7 ft 6in", 2.286), ("7 FT 6 IN", 2.286),
+        ("-7' 6\"", -2.286), ("0 feet 1.5 inches", 0.0381),
     ],
 )  # fmt: skip
 def test_every_unit_has_its_length(text: str, metres: float) -> None:

@@ -210,6 +210,7 @@ def test_true_north_is_told_from_half_a_minute_on() -> None:
         "Arrow: grid north. True north (dashed) is 0° 00.5\u2032 west of it, the angle drawn larg"
     )
     assert "1° 59.0\u2032 east of it" in convergence_words(-119 * minute)
+    assert "2° 00.0\u2032 east of it" in convergence_words(-119.96 * minute)
     assert convergence_words(14.1 * 60 * minute).endswith("14° 06.0\u2032 west of it.")
     assert convergence_words(13.9 * 60 * minute).endswith("west of it, the angle drawn larger.")
     across = " in the middle of the site, across which that differs by 0.02°"

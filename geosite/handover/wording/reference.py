@@ -139,7 +139,9 @@ def _true_north(convergence: float) -> str | None:
         return None
     # a positive convergence: azimuths from true north are larger, true north lies to the west
     side = "west" if convergence > 0 else "east"
-    return f"{int(minutes // 60)}° {minutes % 60:04.1f}\N{PRIME} {side}"
+    # rounded first: no 60 minutes
+    degrees, tenths = divmod(round(10 * minutes), 600)
+    return f"{degrees}° {tenths / 10:04.1f}\N{PRIME} {side}"
 
 
 def convergence_spread(package: Package) -> float:
