@@ -158,9 +158,10 @@ def name_unless_same_map(wkt: str, frame_wkt: str) -> str | None:
     from pyproj import CRS
 
     crs = CRS.from_wkt(wkt)
-    flat = crs.sub_crs_list[0] if crs.is_compound else crs
-    if flat.is_bound and flat.source_crs is not None:
-        flat = flat.source_crs
+    flat = crs
+    # a way to another datum may be bound to the map, or to map and elevations together
+    while inner := (flat.source_crs if flat.is_bound else next(iter(flat.sub_crs_list), None)):
+        flat = inner
     frame_crs = CRS.from_wkt(frame_wkt)
     # what PROJ passes over is the order of latitude and longitude, not that of the map's own axes
     same = _east_first(flat).equals(_east_first(frame_crs), ignore_axis_order=True)

@@ -7,6 +7,8 @@ import math
 import numpy as np
 import pytest
 from pyproj import CRS
+from pyproj.crs import BoundCRS
+from pyproj.crs.coordinate_operation import ToWGS84Transformation
 
 from geosite.base.map_frame import (
     Frame,
@@ -151,6 +153,10 @@ def test_the_map_alone_tells_whether_two_crs_are_the_same() -> None:
     assert name_unless_same_map(other.to_wkt(), next_zone.to_wkt()) == other.name
     bound = CRS("+proj=utm +zone=32 +ellps=GRS80 +towgs84=1,2,3 +type=crs")
     assert name_unless_same_map(bound.to_wkt(), bound.source_crs.to_wkt()) is None  # type: ignore[union-attr]
+    # what is bound may be map and elevations together
+    shift = ToWGS84Transformation(CRS("EPSG:4258"), 1, 2, 3)
+    both = BoundCRS(CRS("EPSG:25832+7837"), CRS("EPSG:4979"), shift)
+    assert name_unless_same_map(both.to_wkt(), UTM) is None
 
 
 def test_a_map_that_has_a_name_only_is_not_computable() -> None:
