@@ -47,6 +47,7 @@ _CLOCK = re.compile(
 )
 _DATED = re.compile(r"(\d{1,2})([./])(\d{1,2})\2(\d{4})[T, ]+(\S.*)", re.ASCII)
 """A date with dots has its day first (DIN 5008); one with strokes may have its month first."""
+_DAY = re.compile(r"\d{4}-(?:\d{2}-\d{2}|W\d{2}(?:-\d)?)", re.ASCII)
 TIME_FORMS = (
     "seconds, 2026-05-31T08:30:00, 31.05.2026 08:30:00, 08:30:00, 8:30:00 AM, or"
     " 31/05/2026 08:30:00 where the column tells day from month"
@@ -143,6 +144,8 @@ def times(cells: Sequence[str], decimal: Literal[".", ","] = ".") -> Floats:
                 moment = datetime.fromisoformat(text)
             except ValueError:
                 continue
+            if _DAY.fullmatch(text):
+                continue  # no time of the day: all rows would have one moment
             has_days = True
             # without a zone of its own as good as any: only differences count
             out[i] = moment.replace(tzinfo=moment.tzinfo or UTC).timestamp()

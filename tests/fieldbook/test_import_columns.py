@@ -138,6 +138,13 @@ def test_a_day_far_down_a_long_field_book_tells_the_month_in_its_first_rows(
     assert (book.time[-1] - book.time[0]) / 86400 == 10.0
 
 
+def test_a_day_without_its_clock_is_no_time() -> None:
+    """Spreadsheets that show days alone give these: every row had the same moment."""
+    assert np.isnan(times(["2026-05-31", "2026-05-31", "2026-W22", "2026-W22-7"])).all()
+    spent = times(["20260531T083000", "2026-05-31T08", "2026-05-31 08:30:10"])
+    assert (spent - spent[0]).tolist() == [0.0, -1800.0, 10.0]
+
+
 def test_what_is_said_of_unread_times_names_each_form_that_is_read() -> None:
     forms = re.findall(r"\d[\d:T/. -]+\d(?: AM)?", TIME_FORMS)
     assert len(forms) == 5
