@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from geosite.fieldbook.cells import TIME_FORMS
 from geosite.fieldbook.model import PieceKind
 
 __all__ = ["BOOK_COLUMNS", "SEGMENTS", "BookColumn", "Segment"]
@@ -84,7 +85,7 @@ BOOK_COLUMNS = (
     BookColumn(
         "time",
         False,
-        "When the mark was recorded, seconds or ISO 8601; the device model uses it.",
+        f"When the mark was recorded: {TIME_FORMS}; the device model uses it.",
         "2026-04-12T09:30:05",
     ),
 )
