@@ -293,7 +293,7 @@ def _shapes_of(
     drivers = driver_names(_FORMATS)
     shapes: list[DesignShape] = []
     told: list[Any] = []
-    with reading_layers(), fiona.Env(GML_DOWNLOAD_SCHEMA="NO"):
+    with reading_layers():
         layer = choose(fiona.listlayers(safe, **options))
         with fiona.open(safe, layer=layer, enabled_drivers=drivers, **options) as source:
             crs_wkt = str(source.crs_wkt or "") or None

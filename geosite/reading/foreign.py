@@ -209,19 +209,22 @@ def quiet() -> Iterator[None]:
 
 @contextmanager
 def reading_layers() -> Iterator[None]:
-    """Be `quiet`, and make every complaint of the vector library one of its own errors.
+    """Be `quiet`, fetch nothing, and make complaints of the vector library errors of its own.
 
     Raises
     ------
     FionaError
         Of the body; complaints that arrive bare are among them.
     """
+    import fiona
     from fiona._err import CPLE_BaseError
     from fiona.errors import FionaError, UnsupportedGeometryTypeError
 
     with quiet():
         try:
-            yield
+            # a layer may name a schema at an address of its own
+            with fiona.Env(GML_DOWNLOAD_SCHEMA="NO"):
+                yield
         except CPLE_BaseError as error:
             raise FionaError(str(error)) from error
         except UnsupportedGeometryTypeError as error:

@@ -269,7 +269,6 @@ def _points_of(safe: Path, layer: str | None, refuse: Any) -> Points:
     drivers = driver_names(_POINT_FORMATS)
     with (
         reading_layers(),
-        fiona.Env(GML_DOWNLOAD_SCHEMA="NO"),
         fiona.open(safe, layer=layer, enabled_drivers=drivers, **open_options(safe)) as source,
     ):
         crs_wkt = str(source.crs_wkt or "") or None

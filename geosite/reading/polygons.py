@@ -172,7 +172,7 @@ def opened(
             **open_options(place),
         )
 
-    with reading_layers(), fiona.Env(GML_DOWNLOAD_SCHEMA="NO"):
+    with reading_layers():
         chosen = layer_of(place, layer, kinds, refuse, file=file, key=key, open_layer=of)
         with of(chosen) as source:
             yield source

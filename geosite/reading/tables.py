@@ -415,10 +415,7 @@ def _records_of(safe: Path, layer: str | None, driver: str) -> tuple[list[str], 
     lines: list[int] = []
     records: list[list[str]] = []
     options = {**open_options(safe), **({"EXPOSE_GML_ID": "NO"} if driver == "GML" else {})}
-    with (
-        reading_layers(),
-        fiona.Env(OGR_XLSX_HEADERS="FORCE", OGR_ODS_HEADERS="FORCE", GML_DOWNLOAD_SCHEMA="NO"),
-    ):
+    with reading_layers(), fiona.Env(OGR_XLSX_HEADERS="FORCE", OGR_ODS_HEADERS="FORCE"):
         layers = fiona.listlayers(safe, **options) if driver in _SEVERAL_LAYERS else []
         named = layer in layers or (layer is None and len(layers) == 1)
         if driver in _SEVERAL_LAYERS and not named:

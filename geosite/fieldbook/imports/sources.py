@@ -103,7 +103,7 @@ def _layer_names(path: Path) -> list[str]:
     def read() -> list[str]:
         import fiona
 
-        with reading_layers(), fiona.Env(GML_DOWNLOAD_SCHEMA="NO"):
+        with reading_layers():
             return [str(name) for name in fiona.listlayers(safe, **open_options(safe))]
 
     try:
