@@ -27,7 +27,8 @@ from geosite.fieldbook.model import PIECE_KINDS, FieldBook
 from geosite.fieldbook.read_site_file import SiteText
 from geosite.fieldbook.sitefile import Survey
 from geosite.reading.files import NAME_LIMIT, name_fault
-from geosite.reading.tables import Rows, is_layer_file, open_csv, open_layer, text_rows
+from geosite.reading.table_layers import is_layer_file, open_layer
+from geosite.reading.tables import Rows, open_csv, text_rows
 
 __all__ = ["COLUMNS", "book_from_text", "give_back_of", "read_book"]
 

@@ -1,7 +1,8 @@
-"""Spreadsheets, looked at before the reading library: how large they are, and their formulas.
+"""Spreadsheets, looked at beside the reading library: how large they are, formulas and clocks.
 
 A file of 100 kB may name a cell in the last column: each row is then filled up to it. A formula
-that no program has worked out, as those written by a script, has no value: it would be blank.
+that no program has worked out, as those written by a script, has no value: it would be blank. Of
+days with a clock the library knows a few forms, and leaves the clock of the others away.
 """
 
 from __future__ import annotations
@@ -10,9 +11,10 @@ import html
 import re
 import zipfile
 import zlib
+from datetime import datetime, timedelta
 from pathlib import Path
 
-__all__ = ["DAMAGED", "open_formulas", "sheet_damage"]
+__all__ = ["DAMAGED", "as_typed", "clocks", "open_formulas", "sheet_damage"]
 
 DAMAGED = (
     *(zipfile.BadZipFile, zlib.error, OSError, EOFError, RuntimeError, ValueError),
@@ -47,6 +49,23 @@ _ROW_OR_CELL = re.compile(
 _VALUE = re.compile(r'\soffice:(?:\w+-)?value="[^"]')
 _NO_LETTERS = ' office:string-value=""'
 
+_FORM = re.compile(r"<numFmt\b[^>]*>")
+_FORMS_OF_CELLS = re.compile(r"<cellXfs\b.*?</cellXfs>", re.DOTALL)
+_FORM_OF_CELL = re.compile(r"<xf\b[^>]*>")
+_BUILT_IN_TIMES = {*range(14, 23), *range(45, 48)}
+"""Numbers of forms of days and times that every program knows (ISO/IEC 29500-1, 18.8.30)."""
+# what is no letter of a form: texts, colours and conditions, but for hours beyond 24 ([h])
+_NO_FORM = re.compile(r'"[^"]*"|\\.|_.|\[(?!h+\]|m+\]|s+\])[^\]]*\]|general', re.IGNORECASE)
+_SERIAL = re.compile(
+    rb'<c\b(?=[^>]*\sr="([A-Z]{1,3})([0-9]{1,7})")(?=[^>]*\ss="([0-9]+)")(?![^>]*\st="[^n])[^>]*>'
+    rb"\s*(?:<f\b[^>]*?(?:/>|>[^<]*</f>)\s*)?<v>([0-9]+(?:\.[0-9]*)?(?:E[+-]?[0-9]+)?)</v>"
+)
+_LAST_DAY = 2_958_465
+"""31 December 9999, in days of spreadsheets."""
+_LONG_NUMBER = re.compile(r"(?=(?:\D*\d){15})-?\d+\.\d+(?:[eE][+-]?\d+)?", re.ASCII)
+_SPAN = re.compile(r"PT(\d{1,2})H(\d{1,2})M(\d{1,2})(?:[.,](\d+))?S", re.ASCII)
+_DAY = re.compile(r"(\d{4})/(\d{2})/(\d{2})((?: \d{2}:\d{2}:\d{2}(?:\.\d+)?)?)", re.ASCII)
+
 
 def open_formulas(path: Path, sheet: str | None) -> dict[tuple[int, int], str]:
     """Return formulas of a sheet that have no value, by row from 1 and column from 0.
@@ -72,6 +91,14 @@ def open_formulas(path: Path, sheet: str | None) -> dict[tuple[int, int], str]:
 
 
 def _of_parts(archive: zipfile.ZipFile, sheet: str | None) -> dict[tuple[int, int], str]:
+    return {
+        (int(row), _column(letters.decode())): "=" + html.unescape(words.decode("utf-8", "replace"))
+        for letters, row, words in _OPEN_FORMULA.findall(_part(archive, sheet))
+    }
+
+
+def _part(archive: zipfile.ZipFile, sheet: str | None) -> bytes:
+    """Return the XML of a sheet, of the first for ``None``; empty where there is none."""
     workbook = archive.read("xl/workbook.xml").decode("utf-8", "replace")
     relations = archive.read("xl/_rels/workbook.xml.rels").decode("utf-8", "replace")
     parts = {
@@ -82,13 +109,87 @@ def _of_parts(archive: zipfile.ZipFile, sheet: str | None) -> dict[tuple[int, in
     }
     key = listed.get(sheet) if sheet is not None else next(iter(listed.values()), None)
     part = parts.get(key or "", "")
-    if not part:
-        return {}
-    data = archive.read(part[1:] if part.startswith("/") else f"xl/{part}")
+    return archive.read(part[1:] if part.startswith("/") else f"xl/{part}") if part else b""
+
+
+def clocks(path: Path, sheet: str | None) -> dict[tuple[int, int], str]:
+    """Return days and times of a sheet (.xlsx) as text, by row from 1 and column from 0.
+
+    Such a cell is a number of days with a form to show it in; also a form without a clock may
+    stand over a day that has one.
+
+    Parameters
+    ----------
+    path
+    sheet
+        Its name, ``None`` for the only one.
+    """
+    if path.suffix.lower() == ".ods":
+        return {}  # they are written out there
+    try:
+        with zipfile.ZipFile(path) as archive:
+            if "xl/styles.xml" not in archive.namelist():
+                return {}
+            forms = _times_among_forms(archive.read("xl/styles.xml").decode("utf-8", "replace"))
+            if not forms:
+                return {}
+            workbook = archive.read("xl/workbook.xml")
+            first = datetime(1904, 1, 1) if b'date1904="1' in workbook else datetime(1899, 12, 30)
+            return {
+                (int(row), _column(letters.decode())): _moment(float(days), first)
+                for letters, row, form, days in _SERIAL.findall(_part(archive, sheet))
+                if int(form) in forms and float(days) < _LAST_DAY
+            }
+    except (*DAMAGED, KeyError):
+        return {}  # told when it is read
+
+
+def _times_among_forms(styles: str) -> set[int]:
+    """Return which forms of cells are those of days or times, counted from 0."""
+    own = {}
+    for form in _FORM.findall(styles):
+        letters = _NO_FORM.sub("", _attribute(form, "formatCode")).split(";")[0].lower()
+        own[_attribute(form, "numFmtId")] = bool(set("ymdhs") & set(letters))
+    cells = _FORMS_OF_CELLS.search(styles)
+    used = [_attribute(one, "numFmtId") for one in _FORM_OF_CELL.findall(cells[0] if cells else "")]
     return {
-        (int(row), _column(letters.decode())): "=" + html.unescape(words.decode("utf-8", "replace"))
-        for letters, row, words in _OPEN_FORMULA.findall(data)
+        number
+        for number, form in enumerate(used)
+        if own.get(form, form.isdigit() and int(form) in _BUILT_IN_TIMES)
     }
+
+
+def _moment(days: float, first: datetime) -> str:
+    """Return days since the first one as a day, a clock time or both, to the millisecond.
+
+    Examples
+    --------
+    >>> _moment(46173.354169560184, datetime(1899, 12, 30)), _moment(0.5, datetime(1899, 12, 30))
+    ('2026-05-31T08:30:00.250', '12:00:00')
+    """
+    at = first + timedelta(milliseconds=round(days * 86_400_000))
+    if days >= 1 and at.time() == datetime.min.time():
+        return at.date().isoformat()
+    told = at.isoformat(timespec="milliseconds" if at.microsecond else "seconds")
+    return told if days >= 1 else told[11:]
+
+
+def as_typed(text: str) -> str:
+    """Return the text of a cell as it would be typed, where the reading library gives its inside.
+
+    Examples
+    --------
+    >>> as_typed("3.2000000000000002"), as_typed("PT08H30M05S"), as_typed("2026/05/31")
+    ('3.2', '08:30:05', '2026-05-31')
+    """
+    if _LONG_NUMBER.fullmatch(text):
+        value = float(text)
+        return str(int(value)) if value.is_integer() and abs(value) < 1e15 else str(value)
+    if found := _SPAN.fullmatch(text):
+        hours, minutes, seconds = (int(found[i]) for i in (1, 2, 3))
+        return f"{hours:02d}:{minutes:02d}:{seconds:02d}" + (f".{found[4]}" if found[4] else "")
+    day = _DAY.fullmatch(text)
+    return f"{day[1]}-{day[2]}-{day[3]}{day[4]}" if day else text
 
 
 def _of_open_format(content: bytes, sheet: str | None) -> dict[tuple[int, int], str]:
@@ -109,17 +210,17 @@ def _of_open_format(content: bytes, sheet: str | None) -> dict[tuple[int, int], 
         words = _attribute(of_cell, "table:formula")
         is_blank = not _VALUE.search(of_cell) and not re.sub("<[^>]*>", "", text).strip()
         if words and is_blank:
-            found[row, column] = "" if _NO_LETTERS in of_cell else _as_typed(words)
+            found[row, column] = "" if _NO_LETTERS in of_cell else _of_formula(words)
         column += int(_attribute(of_cell, "table:number-columns-repeated") or 1)
     return found
 
 
-def _as_typed(formula: str) -> str:
+def _of_formula(formula: str) -> str:
     """Return a formula of the open format as spreadsheet programs show it.
 
     Examples
     --------
-    >>> _as_typed("of:=[.C3]/2+SUM([.A1:.B2];[$Walk.C4])")
+    >>> _of_formula("of:=[.C3]/2+SUM([.A1:.B2];[$Walk.C4])")
     '=C3/2+SUM(A1:B2;$Walk.C4)'
     """
     words = formula[formula.find("=") :] if "=" in formula else f"={formula}"

@@ -25,7 +25,7 @@ from geosite.reading.foreign import damage, driver_names, names_a_file
 from geosite.reading.points import read_points
 from geosite.reading.polygons import place_of, read_polygons
 from geosite.reading.spreadsheets import sheet_damage
-from geosite.reading.tables import open_layer
+from geosite.reading.table_layers import open_layer
 from geosite.reading.toml_lines import TomlText
 
 __all__ = ["layers_told"]

@@ -21,7 +21,7 @@ from geosite.reading.databases import holds_queries, plain
 from geosite.reading.designs import read_design
 from geosite.reading.points import read_points
 from geosite.reading.polygons import read_polygons
-from geosite.reading.tables import open_layer
+from geosite.reading.table_layers import open_layer
 from geosite.reading.toml_lines import TomlText
 
 ENDLESS = "WITH RECURSIVE n(i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n) SELECT "

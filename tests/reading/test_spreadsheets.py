@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import zipfile
+from datetime import datetime, time, timedelta
 from pathlib import Path
 
 import pytest
@@ -14,6 +15,8 @@ from geosite.fieldbook.read_site_file import SiteText
 from geosite.fieldbook.sitefile import Survey
 from geosite.reading.foreign import damage
 from geosite.reading.spreadsheets import open_formulas, sheet_damage
+from geosite.reading.table_layers import open_layer
+from geosite.reading.toml_lines import TomlText
 
 SHEET = "xl/worksheets/sheet1.xml"
 
@@ -218,3 +221,59 @@ def test_an_empty_sheet_before_it_hides_no_formula(tmp_path: Path) -> None:
     before = '<table:table table:name="Walk">'
     replace_in(path, "content.xml", before, f'<table:table table:name="Plan"/>{before}')
     assert open_formulas(path, "Walk") == {(2, 1): "=1+1"}
+
+
+def table_of(path: Path, sheet: str | None = None) -> list[list[str]]:
+    rows = open_layer(path, path.name, sheet, Problems(), TomlText("site.toml", ""))
+    assert rows is not None
+    assert rows.header_line == 1
+    ((_, columns),) = rows.chunks
+    return [rows.header, *(list(row) for row in zip(*columns, strict=True))]
+
+
+def test_equal_names_of_columns_are_columns_of_their_own(tmp_path: Path) -> None:
+    """The library merges them: the noughts of a walk that begins at its origin, and two notes."""
+    table = [["B1", "0", "0", "0", "", ""], ["B2", "12", "0.5", "0.1", "a", "b"]]
+    path = tmp_path / "walk.xlsx"
+    with xlsxwriter.Workbook(path) as book:
+        sheet = book.add_worksheet("Walk")
+        sheet.write_row(0, 0, ["B1", 0, 0, 0])
+        sheet.write_row(1, 0, ["B2", 12, 0.5, 0.1, "a", "b"])
+    opened = in_open_format(
+        tmp_path / "walk.ods", cells("B1", 0, 0, 0), cells("B2", 12, 0.5, 0.1, "a", "b")
+    )
+    assert table_of(path) == table_of(opened, "Walk") == table
+
+
+def test_days_have_their_clocks_whatever_form_they_are_shown_in(tmp_path: Path) -> None:
+    """Most forms lost it, or became a share of a day that was taken for seconds."""
+    forms = ["yyyy-mm-dd h:mm:ss", "d/m/yy h:mm", "dd.mm.yyyy", "m/d/yy hh:mm"]
+    clocks = ["[h]:mm:ss", "mm:ss.0", "[$-409]h:mm:ss AM/PM;@", "hh:mm"]
+    at = datetime(2026, 5, 31, 8, 30, 20, 250_000)
+    path = tmp_path / "walk.xlsx"
+    with xlsxwriter.Workbook(path) as book:
+        sheet = book.add_worksheet("Walk")
+        sheet.write_row(0, 0, [*forms, *clocks, "length", "day"])
+        for row in (1, 2):
+            for column, form in enumerate(forms):
+                moment = at + timedelta(seconds=row)
+                sheet.write_datetime(row, column, moment, book.add_format({"num_format": form}))
+            for column, form in enumerate(clocks, len(forms)):
+                spent = time(8, 30, 20 + row)
+                sheet.write_datetime(row, column, spent, book.add_format({"num_format": form}))
+            metres = book.add_format({"num_format": '0.00" m, dry"'})
+            sheet.write_number(row, 8, 3.2000000000000002, metres)
+            day = book.add_format({"num_format": "d mmm"})
+            sheet.write_datetime(row, 9, datetime(2026, 5, 31), day)
+    moment = "2026-05-31T08:30:{}.250".format
+    assert table_of(path)[1:] == [
+        [moment(21)] * 4 + ["08:30:21"] * 4 + ["3.2", "2026-05-31"],
+        [moment(22)] * 4 + ["08:30:22"] * 4 + ["3.2", "2026-05-31"],
+    ]
+    cell = '<table:table-cell office:value-type="{0}" office:{0}-value="{1}"/>'.format
+    opened = in_open_format(
+        tmp_path / "walk.ods",
+        cells("when", "clock"),
+        cells(cell("date", "2026-05-31T08:30:20"), cell("time", "PT08H30M20S")),
+    )
+    assert table_of(opened, "Walk")[1] == ["2026-05-31T08:30:20", "08:30:20"]

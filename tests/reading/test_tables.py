@@ -370,7 +370,7 @@ def test_parts_of_a_shapefile_elsewhere(tmp_path: Path) -> None:
 
 
 def test_too_many_records(tmp_path: Path, monkeypatch) -> None:
-    monkeypatch.setattr("geosite.reading.tables.RECORDS", 7)
+    monkeypatch.setattr("geosite.reading.table_layers.RECORDS", 7)
     layer(tmp_path / "book.gpkg", "GPKG", True)
     path = write(tmp_path, site=site("book.gpkg"))
     assert faults(path) == (2, [("book.gpkg", None, "layer-unreadable")])

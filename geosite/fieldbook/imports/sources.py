@@ -10,7 +10,7 @@ from geosite.fieldbook.imports.model import Answers, Source
 from geosite.reading.delimited import Decimal, TextTable, as_number, split_table
 from geosite.reading.files import read_plain_file
 from geosite.reading.foreign import harmless, open_options, reading_layers, within_limits
-from geosite.reading.tables import is_layer_file, open_layer
+from geosite.reading.table_layers import is_layer_file, open_layer
 from geosite.reading.toml_lines import TomlText
 
 __all__ = ["open_sources"]
@@ -84,7 +84,10 @@ def _sheets(path: Path, file: str, label: str, problems: Problems) -> list[Sourc
             continue  # an empty sheet
         several = len(layers) > 1
         table = TextTable(
-            (tuple(rows.header), *cells), (1, *lines), decimal=_decimal(cells), encoding="a layer"
+            (tuple(rows.header), *cells),
+            (rows.header_line or 1, *lines),
+            decimal=_decimal(cells),
+            encoding="a layer",
         )
         name = f"{file}, {layer}" if several else file
         found.append(Source(name, str(layer) if several else label, table))
