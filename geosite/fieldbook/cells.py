@@ -53,6 +53,8 @@ TIME_FORMS = (
     " 31/05/2026 08:30:00 where the column tells day from month"
 )
 """How times may be written, for messages."""
+_LAST_SECOND = 1e10
+"""Seconds since 1970 until the year 2286."""
 _SEGMENT = re.compile(r"([a-z]+)\s*(\d{0,5})", re.ASCII)
 PIECE_LIMIT = 9999
 
@@ -114,10 +116,13 @@ def times(cells: Sequence[str], decimal: Literal[".", ","] = ".") -> Floats:
     not without its seconds: 08:30 may be minutes and seconds. Seconds may have the decimal mark of
     the table. A day may be written ``05.03.2026``, its day first, before a clock time; of
     ``05/03/2026`` a number above 12 in any cell tells which is the month, and of one day alone it
-    does not matter.
+    does not matter. Numbers too large for seconds since 1970 are its milli-, micro- or nanoseconds
+    where that gives a year before 2286, else no times.
 
     Examples
     --------
+    >>> np.diff(times(["1780000000000", "1780000001500"])).item()
+    1.5
     >>> noted = times(["2026-05-01T08:30:00", "2026-05-01T08:31:30", ""])
     >>> (noted - noted[0]).tolist()
     [0.0, 90.0, nan]
@@ -125,6 +130,7 @@ def times(cells: Sequence[str], decimal: Literal[".", ","] = ".") -> Floats:
     30.0
     """
     out = np.full(len(cells), np.nan)
+    numbers: dict[int, float] = {}
     clock: dict[int, float] = {}
     dated: dict[int, re.Match[str]] = {}
     has_days = False
@@ -134,7 +140,7 @@ def times(cells: Sequence[str], decimal: Literal[".", ","] = ".") -> Floats:
             continue
         number = text.replace(",", ".") if decimal == "," else text
         if _NUMBER.fullmatch(number):
-            out[i] = float(number)
+            numbers[i] = float(number)
         elif (seconds := _of_day(text)) is not None:
             clock[i] = seconds
         elif (found := _DATED.fullmatch(text)) is not None:
@@ -149,12 +155,24 @@ def times(cells: Sequence[str], decimal: Literal[".", ","] = ".") -> Floats:
             has_days = True
             # without a zone of its own as good as any: only differences count
             out[i] = moment.replace(tzinfo=moment.tzinfo or UTC).timestamp()
+    out[list(numbers)] = _as_seconds(np.array(list(numbers.values())))
     month_first = _month_first([found for found in dated.values() if found[2] == "/"])
     for i, found in dated.items():
         out[i] = _moment(found, found[2] == "/" and month_first)
     if not (has_days or dated):
         out[list(clock)] = list(clock.values())
     return np.where(np.isfinite(out), out, np.nan)
+
+
+def _as_seconds(numbers: Floats) -> Floats:
+    """Return numbers as seconds, of which as many may have passed since 1970."""
+    largest = float(np.abs(numbers).max(initial=0.0))
+    if largest < 10 * _LAST_SECOND:
+        return numbers
+    for parts in (1e3, 1e6, 1e9):
+        if 0.01 * _LAST_SECOND <= largest / parts < _LAST_SECOND:
+            return numbers / parts
+    return np.full_like(numbers, np.nan)
 
 
 def _month_first(days: Sequence[re.Match[str]]) -> bool | None:

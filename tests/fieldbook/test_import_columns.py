@@ -342,3 +342,73 @@ def test_directions_are_not_offered_as_coordinates(heads: str, tmp_path: Path) -
     path.write_text(f"mark,{heads}\nA,0,0,0\nB,12.5,90,0.1\nA,0.1,90,0\n")
     with pytest.raises(InputError, match="directions are not read: export coordinates"):
         import_exports([path], Answers())
+
+
+TRAJECTORIES = {
+    "an odometry topic saved as a table": (
+        "stamp,pose.position.x,pose.position.y,pose.position.z,pose.orientation.x,"
+        "pose.orientation.y,pose.orientation.z,pose.orientation.w,"
+        "twist.linear.x,twist.linear.y,twist.linear.z",
+        "1780000000.{n},{x},{y},{z},0,0,0,1,0.5,0,0",
+    ),
+    "TUM RGB-D benchmark (Sturm et al. 2012, doi:10.1109/IROS.2012.6385773)": (
+        "# ground truth trajectory\n# timestamp tx ty tz qx qy qz qw",
+        "1780000000.{n} {x:.3f} {y:.3f} {z:.3f} 0 0 0 1",
+    ),
+    "EuRoC MAV datasets (Burri et al. 2016, doi:10.1177/0278364915620033)": (
+        "#timestamp [ns],p_RS_R_x [m],p_RS_R_y [m],p_RS_R_z [m],q_RS_w [],q_RS_x [],q_RS_y [],"
+        "q_RS_z [],v_RS_R_x [m s^-1],v_RS_R_y [m s^-1],v_RS_R_z [m s^-1]",
+        "1780000000{n}00000000,{x:.3f},{y:.3f},{z:.3f},1,0,0,0,0.5,0,0",
+    ),
+}
+
+
+@pytest.mark.parametrize("kind", TRAJECTORIES)
+def test_the_place_is_found_beside_rotation_and_velocity(tmp_path: Path, kind: str) -> None:
+    """Headers of open trajectory formats, as their papers and data pages give them."""
+    header, row = TRAJECTORIES[kind]
+    path = tmp_path / "walk.txt"
+    rows = [row.format(n=n, x=x, y=y, z=z) for n, (_, x, y, z) in enumerate(WALK)]
+    path.write_text("\n".join([header, *rows, ""]))
+    (walked,) = import_exports([path], Answers()).walked
+    assert walked.xyz.tolist() == [[x, y, z] for _, x, y, z in WALK]
+    if "time" in walked.cells:
+        spent = times(walked.cells["time"])
+        assert np.diff(spent) == pytest.approx(0.1, abs=1e-6)
+
+
+@pytest.mark.parametrize(
+    "heads", ["ax,ay,az", "vel_x,vel_y,vel_z", "q_x,q_y,q_z,q_w", "pos_x,pos_y,pos_z,p_x,p_y,p_z"]
+)
+def test_what_may_be_no_place_or_two_is_asked_about(tmp_path: Path, heads: str) -> None:
+    path = tmp_path / "walk.csv"
+    count = heads.count(",") + 1
+    rows = [",".join(f"{0.1 * (n + k):.1f}" for k in range(count)) for n in range(4)]
+    path.write_text("\n".join([heads, *rows, ""]))
+    with pytest.raises(InputError, match="which column is x"):
+        import_exports([path], Answers())
+
+
+@pytest.mark.parametrize("header", ["time_ms", "time [ms]", "t (ms)"])
+def test_times_are_seconds_whatever_part_of_one_they_are_written_in(
+    tmp_path: Path, header: str
+) -> None:
+    path = tmp_path / "walk.csv"
+    rows = [f"{250 * n},{x},{y},{z}" for n, (_, x, y, z) in enumerate(WALK)]
+    path.write_text("\n".join([f"{header},x,y,z", *rows, ""]))
+    (walked,) = import_exports([path], Answers()).walked
+    assert walked.cells["time"] == ("0", "0.25", "0.5", "0.75")
+
+
+@pytest.mark.parametrize(
+    ("cells", "spent"),
+    [
+        (["1780000000", "1780000002"], 2.0),
+        (["1780000000000", "1780000002000"], 2.0),
+        (["1780000000000000", "1780000002000000"], 2.0),
+        (["1780000000000000000", "1780000002000000000"], 2.0),
+        (["20260531083059", "20260531083101"], np.nan),  # date and time in one number
+    ],
+)
+def test_parts_of_a_second_since_1970(cells: list[str], spent: float) -> None:
+    assert np.diff(times(cells)).item() == pytest.approx(spent, abs=1e-6, nan_ok=True)

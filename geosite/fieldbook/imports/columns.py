@@ -9,7 +9,14 @@ import numpy as np
 
 from geosite.base.arrays import Floats
 from geosite.base.problems import nearest, shown
-from geosite.fieldbook.imports.headers import header_rows, plain_header, role_of, unit_of
+from geosite.fieldbook.imports.headers import (
+    header_rows,
+    plain_header,
+    position_columns,
+    role_of,
+    second_of,
+    unit_of,
+)
 from geosite.fieldbook.imports.model import (
     ROLES,
     Answers,
@@ -89,7 +96,12 @@ def read_columns(source: Source, answers: Answers, questions: list[Question]) ->
     places = {at: k for k, (_, _, at) in enumerate(body)}
     breaks = {places[b] for b in table.breaks | {at + 1 for at in again} if places.get(b, 0) > 0}
     cells = {
-        role: tuple(_noted(role, row[column.index], decimal) for row in rows)
+        role: tuple(
+            _seconds(row[column.index], decimal, second_of(column.header))
+            if role == "time"
+            else row[column.index]
+            for row in rows
+        )
         for role, column in columns.items()
         if role not in "xyz"
     }
@@ -104,10 +116,15 @@ def read_columns(source: Source, answers: Answers, questions: list[Question]) ->
     )
 
 
-def _noted(role: str, cell: str, decimal: Decimal) -> str:
-    """Return a cell as a field book with decimal points has it: seconds are numbers, too."""
-    seconds = as_number(cell, decimal) if role == "time" and decimal == "," else None
-    return cell if seconds is None else f"{seconds:.17g}"
+def _seconds(cell: str, decimal: Decimal, parts: int) -> str:
+    """Return a time as a field book has it: with a decimal point, in seconds where it is a number.
+
+    `parts` of the column's unit are a second.
+    """
+    if decimal == "." and parts == 1:
+        return cell
+    number = as_number(cell, decimal)
+    return cell if number is None else f"{number / parts:.17g}"
 
 
 def _chosen(
@@ -198,6 +215,9 @@ def _by_header(
             role, turned = "code", False  # P, N, E, Z, D: a description
         why = f'header "{head}"' + (", counted the other way" if turned else "")
         offers.setdefault(role, []).append(Column(role, i, head, turned, sureness, why))
+    if not any(axis in offers or axis in found for axis in "xyz"):
+        for role, i in position_columns(header).items():
+            offers[role] = [Column(role, i, header[i], False, "likely", f'header "{header[i]}"')]
     for role in (one for one in ROLES if one in offers and one not in found):
         columns = offers[role]
         filled = [c for c in columns if any(row[c.index] for row in rows)]

@@ -10,7 +10,7 @@ from geosite.base.units import unit_named
 from geosite.fieldbook.imports.model import Role, Sureness
 from geosite.reading.delimited import Decimal, as_number
 
-__all__ = ["header_rows", "plain_header", "role_of", "unit_of"]
+__all__ = ["header_rows", "plain_header", "position_columns", "role_of", "second_of", "unit_of"]
 
 # generic words of tables in several languages; the first of each is our own
 _WORDS: dict[Role, tuple[str, ...]] = {
@@ -62,9 +62,13 @@ _WORDS: dict[Role, tuple[str, ...]] = {
 }
 _DOWN = ("down", "zdown", "depth", "d", "tiefe", "below")
 _SOUTH_WEST: dict[str, Role] = {"south": "y", "west": "x", "s": "y", "w": "x"}
+# what stands with x, y and z in the names of a place, and not in those of a velocity or a rotation
+_PLACE = ("t", "p", "pos", "position", "loc", "location", "coord", "coordinate", "translation")
+# the Greek letter and the sign of micro, which fold to the same
+_A_SECOND = {"ms": 10**3, "us": 10**6, "\u03bcs": 10**6, "ns": 10**9}
 _INSIDE = re.compile(r"[(\[{<]\s*([^)\]}>]+?)\s*[)\]}>]")
 _ENDING = re.compile(
-    r"[_\s.]+(mm|cm|m|ft|feet|foot|metres?|meters?|usft|ftus|in|inch|inches|yd|yards?)$",
+    r"[_\s.]+(mm|cm|m|ft|feet|foot|metres?|meters?|usft|ftus|in|inch|inches|yd|yards?|[nuµm]s)$",
     re.IGNORECASE,
 )
 
@@ -114,6 +118,62 @@ def unit_of(header: str) -> str | None:
         if found is not None and (unit := unit_named(found[1])) is not None:
             return unit
     return None
+
+
+def second_of(header: str) -> int:
+    """Return how many of the unit of time that a header carries make a second.
+
+    Examples
+    --------
+    >>> second_of("timestamp [ns]"), second_of("time_ms"), second_of("time")
+    (1000000000, 1000, 1)
+    """
+    for found in (_INSIDE.search(header), _ENDING.search(header.strip())):
+        if found is not None and (many := _A_SECOND.get(found[1].casefold())) is not None:
+            return many
+    return 1
+
+
+def position_columns(header: Sequence[str]) -> dict[Role, int]:
+    """Return the columns of x, y and z where one name has all three of them as its letter.
+
+    A name that comes with ``w``, too, is a rotation; one in another unit than of length a velocity,
+    an acceleration or a rate.
+
+    Returns
+    -------
+    dict
+        Column by axis; empty where no such name, or more than one, is that of a place.
+
+    Examples
+    --------
+    >>> position_columns(["timestamp", "tx", "ty", "tz", "qx", "qy", "qz", "qw"])
+    {'x': 1, 'y': 2, 'z': 3}
+    >>> position_columns(["p_x [m]", "p_y [m]", "p_z [m]", "v_x [m/s]", "v_y [m/s]", "v_z [m/s]"])
+    {'x': 0, 'y': 1, 'z': 2}
+    >>> position_columns(["ax", "ay", "az"])
+    {}
+    """
+    named: dict[tuple[str, str, str], dict[str, int]] = {}
+    for column, head in enumerate(header):
+        name, unit = _INSIDE.sub("", head).casefold(), _INSIDE.search(head)
+        for at, letter in enumerate(name):
+            if letter in "xyzw":
+                key = name[:at], name[at + 1 :], unit[1].casefold() if unit else ""
+                named.setdefault(key, {}).setdefault(letter, column)
+    places: list[dict[Role, int]] = [
+        {"x": axes["x"], "y": axes["y"], "z": axes["z"]}
+        for (before, after, unit), axes in named.items()
+        if axes.keys() == {"x", "y", "z"}
+        and (unit_named(unit) if unit else _names_place(before, after))
+    ]
+    return places[0] if len(places) == 1 else {}
+
+
+def _names_place(before: str, after: str) -> bool:
+    """Whether what stands round the letter of an axis is a word for a place."""
+    words = [word for word in re.split(r"[^a-z]+", f"{before} {after}") if word]
+    return bool(words) and words[-1] in _PLACE
 
 
 def header_rows(
