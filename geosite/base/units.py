@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import unicodedata
 from typing import Literal
 
 __all__ = [
@@ -17,6 +18,7 @@ __all__ = [
     "YARD_M",
     "length_m",
     "may_be_one_unit",
+    "plain_marks",
     "plural",
     "unit_named",
 ]
@@ -59,7 +61,9 @@ _WORDS = {
     **dict.fromkeys(("centimetre", "centimetres", "centimeter", "centimeters"), "cm"),
     **dict.fromkeys(("inch", "inches", '"', "\u2033"), "in"),
     **dict.fromkeys(("foot", "feet", "'", "\u2032"), "ft"),
+    **dict.fromkeys(("internationalfoot", "internationalfeet"), "ft"),
     **dict.fromkeys(("usft", "us-ft", "ussurveyfoot", "ussurveyfeet", "ftus"), "ftUS"),
+    **dict.fromkeys(("usfoot", "usfeet", "surveyfoot", "surveyfeet"), "ftUS"),
     **dict.fromkeys(("yard", "yards"), "yd"),
 }
 _LENGTH = re.compile(
@@ -71,6 +75,15 @@ _FEET_AND_INCHES = re.compile(
     re.ASCII | re.IGNORECASE,
 )
 """Sign, feet, and inches: whole and a fraction, or a decimal number."""
+_PLAIN_MARKS = str.maketrans(
+    {
+        **dict.fromkeys("\u2018\u2019\u02b9\u02bc\u00b4\u2032", "'"),
+        **dict.fromkeys("\u201c\u201d\u201e\u02ba\u2033", '"'),
+        "\u2044": "/",
+    }
+)
+_FRACTION = re.compile(r"(?<=\d)\s*([\u00bc-\u00be\u2150-\u215e])")
+_SHORT = re.compile(r"\b(ft|in|yd|m|cm|mm)\.(?=\s|$)", re.IGNORECASE)
 
 
 def may_be_one_unit(size_m: float, other_m: float) -> bool:
@@ -107,7 +120,7 @@ def length_m(text: str) -> float | None:
     >>> length_m("4") is None
     True
     """
-    text = text.strip()
+    text = plain_marks(text)
     if both := _FEET_AND_INCHES.fullmatch(text):
         sign, feet, whole, over, under, decimal = both.groups()
         inches = float(decimal or whole or 0) + float(over or 0) / float(under or 1)
@@ -118,6 +131,23 @@ def length_m(text: str) -> float | None:
         return None
     unit = unit_named(match[2])
     return None if unit is None else round(float(match[1]) * LENGTH_UNITS[unit], 12)
+
+
+def plain_marks(text: str) -> str:
+    r"""Return a length with typewriter marks of feet and inches, and fractions of three characters.
+
+    Examples
+    --------
+    >>> plain_marks("12\u2019 3\u00bd\u201d"), plain_marks("5 ft. 6 in."), plain_marks("5' 6''")
+    ('12\' 3 1/2"', '5 ft 6 in', '5\' 6"')
+    """
+    text = text.strip()
+    if not text.isascii():
+        text = _FRACTION.sub(lambda found: " " + unicodedata.normalize("NFKC", found[1]), text)
+        text = text.translate(_PLAIN_MARKS)
+    if "." in text:
+        text = _SHORT.sub(r"\1", text)
+    return text.replace("''", '"')
 
 
 def unit_named(word: str) -> str | None:

@@ -13,7 +13,9 @@ import numpy as np
 
 from geosite.base.arrays import Floats, Ints
 from geosite.base.problems import Problems, did_you_mean, shown
+from geosite.base.units import plain_marks
 from geosite.fieldbook.model import PIECE_KINDS
+from geosite.reading.delimited import units_of
 from geosite.reading.files import clean_name
 
 __all__ = [
@@ -331,13 +333,11 @@ def _number_fault(axis: str, text: str, decimal: str) -> tuple[str, str, str, st
         return "decimal-comma", what, "a decimal point", "export with decimal points, not commas"
     if text[0] in "\u2212\u2013\u2014":
         return "not-a-number", what, "a plain minus sign", "type - instead of the long dash"
-    if re.match(r"[+-]?[\d.]+\s*[A-Za-z'\"]", text):
-        return (
-            "not-a-number",
-            what,
-            "a number alone",
-            "remove the unit: it is set once in the site file",
-        )
+    if re.match(r"[+-]?[\d.,]+\s*[A-Za-z'\"]", plain_marks(text)):
+        remedy = "remove the unit: it is set once in the site file"
+        if units_of(text, "," if decimal == "," else "."):
+            remedy += "; geosite import reads tables with units, also feet and inches"
+        return "not-a-number", what, "a number alone", remedy
     return "not-a-number", what, "a number", "check the columns, or correct the cell"
 
 

@@ -14,8 +14,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
-from geosite.base.problems import Problems
-from geosite.base.units import FOOT_M, length_m
+from geosite.base.problems import Problems, shown
+from geosite.base.units import FOOT_M, LENGTH_UNITS, length_m, plain_marks, unit_named
 from geosite.reading.faulty_rows import SEPARATORS, name_open_quotes
 
 __all__ = [
@@ -24,8 +24,8 @@ __all__ = [
     "as_number",
     "columns_of_numbers",
     "decoded",
-    "has_foot_mark",
     "split_table",
+    "units_of",
 ]
 
 Decimal = Literal[".", ","]
@@ -42,6 +42,10 @@ _POINT = re.compile(
 _COMMA = re.compile(
     r"[+-]?(?=,?\d)(?:[1-9]\d{0,2}(?:\.\d{3})+|\d+)?(?:,\d*)?(?:[eE][+-]?\d+)?", re.ASCII
 )
+_WITH_UNIT = re.compile(r"(.*[\d.,])\s*([A-Za-z'\"][A-Za-z -]*)")
+_MARKED = re.compile(r"[+-]?\d[\d.,]*\d")
+_LIKE_NUMBERS = re.compile(r"[-+\u2212]?[.,]?\d[^:;]*")
+"""How a coordinate begins, and a clock time does not."""
 _ONE_BYTE = ("cp1252", "cp1250", "cp1251", "cp1253", "mac_roman", "cp850")
 _WESTERN = frozenset(
     "äöüÄÖÜßéèêëàâáãåçñíìîïóòôõøœæúùûÿýÉÈÊÀÁÂÅÇÑÓØÆÚ°²³µ½¼'\u2018\u2019\u201c\u201d\u2013€"
@@ -86,13 +90,13 @@ class TextTable:
 
 
 def as_number(cell: str, decimal: Decimal = ".") -> float | None:
-    """Return a cell as a number, ``None`` where it is none.
+    r"""Return a cell as a number, ``None`` where it is none.
 
     Parameters
     ----------
     cell
         Digits may be grouped in thousands by the other mark, by blanks or by apostrophes. With
-        marks of feet and inches it is a number of feet.
+        a unit behind it, it is a number of feet or of metres, as `units_of` tells.
     decimal
         Mark between whole and fraction.
 
@@ -100,31 +104,66 @@ def as_number(cell: str, decimal: Decimal = ".") -> float | None:
     --------
     >>> as_number("1.234,5", ","), as_number("-0.080"), as_number("P1")
     (1234.5, -0.08, None)
-    >>> as_number("40.5'")
-    40.5
+    >>> as_number("40.5'"), as_number("5' 6\""), as_number("350 cm")
+    (40.5, 5.5, 3.5)
     """
     text = cell.strip().translate(_TYPOGRAPHY)
     if not text or not any(c.isdigit() for c in text):
         return None
+    bare = _bare_number(text, decimal)
+    if bare is not None:
+        return bare
+    length = _length(text, decimal)
+    return None if length is None else length[0]
+
+
+def _bare_number(text: str, decimal: Decimal) -> float | None:
     if _PARTED.fullmatch(text):
         text = text.replace(" ", "").replace("'", "")
     if (_POINT if decimal == "." else _COMMA).fullmatch(text) is None:
-        length = length_m(text) if has_foot_mark(text) else None
-        return None if length is None else round(length / FOOT_M, 9)
+        return None
     other = "," if decimal == "." else "."
     value = float(text.replace(other, "").replace(decimal, "."))
     return value if math.isfinite(value) else None
 
 
-def has_foot_mark(cell: str) -> bool:
-    """Tell whether a cell has a mark of feet or inches behind its number.
+def _length(text: str, decimal: Decimal) -> tuple[float, tuple[str, ...]] | None:
+    """Return a length with a unit in feet or in metres, and the units that are written."""
+    if text[0] not in "+-.,0123456789" or text[-1] in "0123456789,":
+        return None
+    text = plain_marks(text)
+    found = _WITH_UNIT.fullmatch(text)
+    unit = unit_named(found[2]) if found else None
+    if found and unit and (number := _bare_number(found[1], decimal)) is not None:
+        base = FOOT_M if unit in ("in", "yd") else 1.0
+        if unit in ("ft", "ftUS"):
+            return number, (unit,)
+        return round(number * LENGTH_UNITS[unit] / base, 9), (unit,)
+    if unit not in (None, "in"):
+        return None
+    if decimal == ",":
+        if "." in text:
+            return None
+        text = text.replace(",", ".")
+    metres = length_m(text)
+    return None if metres is None else (round(metres / FOOT_M, 9), ("ft", "in"))
+
+
+def units_of(cell: str, decimal: Decimal = ".") -> tuple[str, ...]:
+    """Return the units that are written behind the numbers of a length, none for a bare number.
+
+    What `as_number` returns of it is in metres for mm, cm, m and km, and in feet for others.
 
     Examples
     --------
-    >>> has_foot_mark("40.5'"), has_foot_mark("1'234.5")
-    (True, False)
+    >>> units_of("40.5'"), units_of("5 ft 6 in"), units_of("1'234.5"), units_of("3,5 m", ",")
+    (('ft',), ('ft', 'in'), (), ('m',))
     """
-    return cell.strip().endswith(("'", '"', "\u2032", "\u2033"))
+    text = cell.strip().translate(_TYPOGRAPHY)
+    if not text or _bare_number(text, decimal) is not None:
+        return ()
+    length = _length(text, decimal)
+    return () if length is None else length[1]
 
 
 def decoded(data: bytes) -> tuple[str, str, bool]:
@@ -202,19 +241,39 @@ def split_table(
         if len(problems) > before:
             return None
     if columns < 3:
-        problems.add(
-            "no-coordinates",
-            "no separator gives rows with three columns of numbers",
-            "a table with x, y and z in every row",
-            "export it as text with one observation per row",
-            file,
-        )
+        _name_what_is_no_number(lines[:_SAMPLE], file, problems)
         return None
     rows = _cells(lines, separator)
     width = Counter(len(cells) for _, cells in rows if len(cells) >= 3).most_common(1)[0][0]
     mark = decimal or _decimal_mark([c for _, cells in rows for c in cells], separator)
     body = _body(rows, lines, width, separator, file, problems)
     return replace(body, encoding=encoding, decimal=mark, guessed=tuple(guessed))
+
+
+def _name_what_is_no_number(lines: Sequence[str], file: str, problems: Problems) -> None:
+    """Say why no column is one of numbers: by a cell that begins as a number, if there are such."""
+    for separator in SEPARATORS:
+        rows = [(line, cells) for line, cells in _cells(lines, separator) if len(cells) >= 3]
+        for line, cells in rows if separator != " " else ():
+            begun = [cell for cell in cells if _LIKE_NUMBERS.fullmatch(cell)]
+            odd = [c for c in begun if as_number(c) is None and as_number(c, ",") is None]
+            if len(begun) >= 3 and odd:
+                problems.add(
+                    "no-coordinates",
+                    f"{shown(odd[0], 30)} is not understood as a number",
+                    "a number, or one with its unit: 3.5 m, 12.25', 12' 3 1/2\", 12 ft 3 in",
+                    "export plain numbers, and say their unit with --unit",
+                    file,
+                    line,
+                )
+                return
+    problems.add(
+        "no-coordinates",
+        "no separator gives rows with three columns of numbers",
+        "a table with x, y and z in every row",
+        "export it as text with one observation per row",
+        file,
+    )
 
 
 def _cells(lines: Sequence[str], separator: str) -> list[tuple[int, list[str]]]:
@@ -278,7 +337,10 @@ def _decimal_mark(cells: Sequence[str], separator: str) -> Decimal | None:
 
     A comma followed by other than three digits, or after a nought, is no mark of thousands.
     """
-    joined = [c for c in cells if c and c[-1].isdigit() and c[0] in "+-0123456789.,\u2212"]
+    joined = [c for c in cells if c and c[0] in "+-0123456789.,\u2212"]
+    ended = [c for c in joined if c[-1].isdigit()]
+    lengths = (c for c in joined if not c[-1].isdigit() and (units_of(c) or units_of(c, ",")))
+    joined = ended + [number for c in lengths for number in _MARKED.findall(c)]
     points = [c for c in joined if as_number(c, ".") is not None and "." in c]
     commas = [c for c in joined if as_number(c, ",") is not None and "," in c]
     sure_comma = any(not re.fullmatch(r"[+-]?[1-9]\d{0,2}(,\d{3})+", c) for c in commas)

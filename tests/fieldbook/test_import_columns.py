@@ -15,6 +15,7 @@ from geosite.fieldbook.cells import TIME_FORMS, times
 from geosite.fieldbook.imports.headers import role_of
 from geosite.fieldbook.imports.importing import import_exports
 from geosite.fieldbook.imports.model import Answers
+from geosite.fieldbook.imports.stated_units import unit_in_words
 from geosite.reading import tables
 
 WALK = [("A", 0.0, 0.0, 0.0), ("B", 25.0, 0.0, 0.2), ("C", 31.0, 17.0, 0.9), ("A", 0.0, 0.0, 0.0)]
@@ -331,8 +332,80 @@ def test_feet_and_inches_are_read_and_are_the_unit(tmp_path: Path) -> None:
         want = [[0.0, 0.0, 0.0], [40 + 3.5 / 12, 1 / 12, -2 / 12], [1 / 12, 0.0, 0.0]]
         np.testing.assert_allclose(made.found.xyz, want, atol=1e-9)
     path.write_text("\n".join(["point,x [m],y,z", *rows, ""]))
-    with pytest.raises(InputError, match="different units"):
+    with pytest.raises(InputError, match=r"header .x \[m\]. says m, and x is .* write ft into"):
         import_exports([path], Answers(baseline=("B1", "B2")))
+
+
+@pytest.mark.parametrize(
+    ("head", "cells", "unit", "first"),
+    [
+        ("x", ["10\u2019 6\u201d", "0", "1\u2032 3\u00bd\u2033"], "ft", 10.5),
+        ("x", ["10 ft 6 in", "0 ft", "1 ft. 3 in."], "ft", 10.5),
+        ("x", ["1,049.87'", "0'", "12.5'"], "ft", 1049.87),
+        ("x", ["10,50\u2019", "0,00\u2019", "1,25\u2019"], "ft", 10.5),
+        ("x", ["3,25 m", "0 m", "1,5 m"], "m", 3.25),
+        ("x", ["126.0 in", "0", '15"'], "ft", 10.5),
+        ("x (in)", ["10' 6\"", "0'", '3"'], "ft", 10.5),
+        ("x (ftUS)", ["10.5'", "0'", "1.5'"], "ftUS", 10.5),
+        ("x [cm]", ["350 cm", "0", "12 cm"], "m", 3.5),
+    ],
+)
+def test_lengths_with_units_behind_their_numbers_are_read(
+    tmp_path: Path, head: str, cells: list[str], unit: str, first: float
+) -> None:
+    path = tmp_path / "walk.csv"
+    rows = [f"{name};{cell};{cell};{cell}" for name, cell in zip("ABC", cells, strict=True)]
+    path.write_text(
+        "\n".join(["point;" + ";".join(head.replace("x", axis) for axis in "xyz"), *rows, ""])
+    )
+    made = import_exports([path], Answers(baseline=("A", "B")))
+    assert made.unit == unit
+    assert made.found.xyz[:2, 0].tolist() == [first, 0.0]
+
+
+@pytest.mark.parametrize(
+    ("head", "cells", "told"),
+    [
+        ("x (in)", ["10.5'", "3'"], "header .x .in.. says in, and x is .10.5'.*; write ft into"),
+        ("x", ["10' 6\"", "3"], "x is .3. without a unit, and in line 2 .10' 6"),
+        ("x (in)", ['126"', "12"], "x is .12. without a unit"),
+        ("x", ["3.5 m", "12 ft"], r"x is in different units: .3.5 m. .line 2. and .12 ft. .line 3"),
+        (
+            "x",
+            ["10'6", "3'2"],
+            "csv:2: \"10'6\" is not understood as a number; .* 12.25', 12' 3 1/2",
+        ),
+    ],
+)
+def test_units_of_cells_that_contradict_are_told_with_what_to_do(
+    tmp_path: Path, head: str, cells: list[str], told: str
+) -> None:
+    path = tmp_path / "walk.csv"
+    rows = [f"{name};{cell};{cell};{cell}" for name, cell in zip("AB", cells, strict=True)]
+    path.write_text("\n".join([f"point;{head};y;z", *rows, ""]))
+    with pytest.raises(InputError, match=told) as refused:
+        import_exports([path], Answers(baseline=("A", "B")))
+    assert len(refused.value.problems) == 1
+
+
+def test_a_field_book_says_where_lengths_with_units_are_read() -> None:
+    with pytest.raises(InputError) as refused:
+        book_from_text("run,point,x,y,z\nR1,A,12\u2019 3\u201d,3 m,0x1\n")
+    tails = [p.remedy.partition("; ")[2] for p in refused.value.problems]
+    assert tails == ["geosite import reads tables with units, also feet and inches"] * 2 + [""]
+
+
+@pytest.mark.parametrize(
+    ("line", "unit"),
+    [
+        *(("# all units in feet", "ft"), ("# Coordinates are in US survey feet", "ftUS")),
+        *(("x, y and z in metres", "m"), ("Alle Koordinaten in m", "m"), ("Units: in", "in")),
+        *(("10 m of kerb in bags", None), ("Unit: m/s", None), ("heights in ft", None)),
+        ("Heights in feet, coordinates in m", None),
+    ],
+)
+def test_a_line_above_the_table_says_the_unit_in_words(line: str, unit: str | None) -> None:
+    assert unit_in_words(line) == unit
 
 
 @pytest.mark.parametrize("heads", ["distance,bearing,level", "distance,hz,v"])

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping, Sequence
 
 import numpy as np
@@ -15,7 +14,6 @@ from geosite.fieldbook.imports.headers import (
     position_columns,
     role_of,
     second_of,
-    unit_of,
 )
 from geosite.fieldbook.imports.model import (
     ROLES,
@@ -26,18 +24,16 @@ from geosite.fieldbook.imports.model import (
     Source,
     Walked,
 )
+from geosite.fieldbook.imports.stated_units import stated_unit
 from geosite.fieldbook.imports.unnamed_columns import (
     ask_what_is_up,
     axes_by_data,
     recurring,
     texts_by_data,
 )
-from geosite.reading.delimited import Decimal, as_number, columns_of_numbers, has_foot_mark
+from geosite.reading.delimited import Decimal, as_number, columns_of_numbers
 
 __all__ = ["read_columns"]
-
-_TITLES = 5
-"""First rows in which a line above the table may stand."""
 
 
 def read_columns(source: Source, answers: Answers, questions: list[Question]) -> Walked | None:
@@ -90,7 +86,7 @@ def read_columns(source: Source, answers: Answers, questions: list[Question]) ->
     if xyz is None:
         return None
     before = len(questions)
-    unit = _unit(source, header, units, columns, rows, questions)
+    unit = stated_unit(source, header, units, columns, body, decimal, questions)
     if len(questions) > before:
         return None
     places = {at: k for k, (_, _, at) in enumerate(body)}
@@ -274,43 +270,3 @@ def _coordinates(
                     )
                 )
     return None if len(questions) > before else xyz
-
-
-def _unit(
-    source: Source,
-    header: Sequence[str] | None,
-    units: Sequence[str] | None,
-    columns: Mapping[str, Column],
-    rows: Sequence[Sequence[str]],
-    questions: list[Question],
-) -> tuple[str, str] | None:
-    """Return the unit that headers, a row of units, marks of feet or a line above state."""
-    stated: dict[str, str] = {}
-    for axis in "xyz":
-        i = columns[axis].index
-        if header is not None and (unit := unit_of(header[i])):
-            stated.setdefault(unit, f'header "{header[i]}"')
-        elif units is not None and (unit := unit_of(f"({units[i]})")):
-            stated.setdefault(unit, f'"{units[i]}" below the header')
-        if marked := next((row[i] for row in rows if has_foot_mark(row[i])), None):
-            stated.setdefault("ft", f"{axis} is {shown(marked, 30)}")
-    if len(stated) > 1:
-        questions.append(
-            Question(
-                "unit-of-axes-differs",
-                f"x, y and z are in different units ({', '.join(stated.values())})",
-                "one unit for all three",
-                "export it again in one unit, or correct the headers if they are wrong",
-                source.file,
-                source.table.lines[0],
-            )
-        )
-    if stated:
-        return next(iter(stated.items()))
-    # a spreadsheet pads a line above its table with blank cells
-    padded = (row[0] for row in source.table.rows[:_TITLES] if row[0] and not any(row[1:]))
-    for line in (*source.table.above, *padded):
-        named = re.search(r"units?\s*[:=]?\s*\(?([A-Za-z -]+)", line, re.IGNORECASE)
-        if named and (unit := unit_of(f"({named[1].strip()})")):
-            return unit, f'"{line.strip()[:40]}" above the table'
-    return None

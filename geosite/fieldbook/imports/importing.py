@@ -12,7 +12,7 @@ import numpy as np
 
 from geosite.base.errors import InputError, Problem
 from geosite.base.problems import Problems
-from geosite.base.units import FOOT_M, LENGTH_UNITS
+from geosite.base.units import FOOT_M, LENGTH_UNITS, may_be_one_unit
 from geosite.fieldbook.imports.columns import read_columns
 from geosite.fieldbook.imports.model import (
     DEGREES,
@@ -169,7 +169,8 @@ def _unit(
                 one.source.file,
             )
             for one in walked
-            if one.unit is not None and one.unit[0] != answers.unit
+            if one.unit is not None
+            and not may_be_one_unit(LENGTH_UNITS[one.unit[0]], LENGTH_UNITS[answers.unit])
         ]
         return answers.unit, [1.0] * len(walked), "told", "you said so"
     known = [unit for unit in stated if unit is not None]
