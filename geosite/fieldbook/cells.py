@@ -167,14 +167,14 @@ def times(cells: Sequence[str], decimal: Literal[".", ","] = ".") -> Floats:
 
 
 def _as_seconds(numbers: Floats) -> Floats:
-    """Return numbers as seconds, of which as many may have passed since 1970."""
-    largest = float(np.abs(numbers).max(initial=0.0))
-    if largest < 10 * _LAST_SECOND:
-        return numbers
-    for parts in (1e3, 1e6, 1e9):
-        if 0.01 * _LAST_SECOND <= largest / parts < _LAST_SECOND:
-            return numbers / parts
-    return np.full_like(numbers, np.nan)
+    """Return numbers as seconds, of which as many may have passed since 1970, else NaN."""
+    usual = float(np.median(np.abs(numbers))) if len(numbers) else 0.0
+    parts = 1.0
+    if usual >= _LAST_SECOND:
+        since_1973 = (p for p in (1e3, 1e6, 1e9) if 0.01 <= usual / p / _LAST_SECOND < 1)
+        parts = next(since_1973, 1.0)
+    seconds = numbers / parts
+    return np.where(np.abs(seconds) < _LAST_SECOND, seconds, np.nan)
 
 
 def _month_first(days: Sequence[re.Match[str]]) -> bool | None:
