@@ -64,6 +64,9 @@ class TextTable:
         Line of each row, counted from 1.
     breaks
         Places in `rows` before which there was an empty line.
+    bare
+        Places in `rows` of lines of words, fewer or more than the table has columns: the line is
+        their first cell.
     above
         Lines above the table (titles, comments), as they are.
     encoding, separator
@@ -77,6 +80,7 @@ class TextTable:
     rows: tuple[tuple[str, ...], ...]
     lines: tuple[int, ...]
     breaks: frozenset[int] = frozenset()
+    bare: frozenset[int] = frozenset()
     above: tuple[str, ...] = ()
     encoding: str = "utf-8"
     separator: str = ","
@@ -369,6 +373,12 @@ def _heading(cells: Sequence[str], width: int) -> list[str] | None:
     return named if any(named) and all(as_number(cell) is None for cell in named) else None
 
 
+def _are_words(cells: Sequence[str]) -> bool:
+    """Whether cells are a line of words, in which there may be a number: Walk 2 of 3 May."""
+    numbers = sum(as_number(c) is not None or as_number(c, ",") is not None for c in cells)
+    return numbers < min(3, len(list(filter(None, cells))) - numbers)
+
+
 def _is_data(rows: Sequence[tuple[int, list[str]]]) -> bool:
     """Tell whether the next row that is filled has a number: a heading stands above such."""
     cells = next((cells for _, cells in rows if any(cells)), [])
@@ -390,6 +400,7 @@ def _body(
     kept: list[tuple[str, ...]] = []
     numbers: list[int] = []
     breaks: set[int] = set()
+    bare: set[int] = set()
     for number, (line, cells) in enumerate(rows[first:], first + 1):
         if not any(cells):
             if kept:
@@ -402,6 +413,9 @@ def _body(
             cells = heading
         if len(cells) > width and not any(cells[width:]):
             cells = cells[:width]
+        if len(cells) != width and _are_words(cells):
+            bare.add(len(kept))
+            cells = [lines[line - 1].strip(f" {separator}"), *[""] * (width - 1)]
         if len(cells) != width:
             problems.add(
                 "row-length",
@@ -420,6 +434,7 @@ def _body(
         tuple(kept),
         tuple(numbers),
         frozenset(b for b in breaks if b < len(kept)),
+        frozenset(bare),
         # with the comments between titles and table, however many words they have
         above=tuple(lines[: (numbers[0] if numbers else rows[first][0]) - 1]),
         separator=separator,

@@ -16,6 +16,7 @@ from geosite.fieldbook.imports.headers import role_of
 from geosite.fieldbook.imports.importing import import_exports
 from geosite.fieldbook.imports.model import Answers
 from geosite.fieldbook.imports.stated_units import unit_in_words
+from geosite.fieldbook.imports.wording import preview
 from geosite.reading import tables
 
 WALK = [("A", 0.0, 0.0, 0.0), ("B", 25.0, 0.0, 0.2), ("C", 31.0, 17.0, 0.9), ("A", 0.0, 0.0, 0.0)]
@@ -310,8 +311,61 @@ def test_a_mark_without_coordinates_above_the_next_header_is_no_title(
         (walked,) = import_exports([path], Answers(baseline=("A", "B"))).walked
         assert walked.cells["point"] == ("A", "B", "C", "A") * 2
         return
-    with pytest.raises(InputError, match="x is blank"):
+    with pytest.raises(InputError, match=r"csv:6: x, y and z are blank beside .D.;"):
         import_exports([path], Answers(baseline=("A", "B")))
+
+
+@pytest.mark.parametrize(
+    ("above", "between", "head"),
+    [
+        # not as wide as the table, two of them, with a number, below nothing and without a header
+        (["Walk one"], ["", "Walk two"], "name,x,y,z"),
+        (["Yard", "Walk 1"], ["Yard", "Walk 2, 3 May, in rain, slow, alone"], "name,x,y,z"),
+        (["Yard,,,"], ["Yard,,,", "second,,,"], "name,x,y,z"),
+        ([], ["Walk two"], ""),
+        (["Walk one"], ["Walk two"], ""),
+    ],
+)
+def test_titles_between_blocks_are_told_and_no_rows(
+    tmp_path: Path, above: list[str], between: list[str], head: str
+) -> None:
+    path = tmp_path / "walk.csv"
+    rows = [f"{name},{x},{y},{z}" for name, x, y, z in WALK]
+    block = [*([head] if head else []), *rows]
+    path.write_text("\n".join([*above, *block, *between, *block, ""]))
+    names = Answers(baseline=("A", "B"), columns={} if head else {"point": "1"})
+    made = import_exports([path], names)
+    (walked,) = made.walked
+    assert walked.xyz.tolist() == [[x, y, z] for _, x, y, z in WALK * 2]
+    assert len(set(made.found.runs)) == 2
+    taken = [words.strip(",") for words in between if words]
+    assert [words for _, words in walked.titles] == taken
+    (line,) = [told for _, told in preview(made) if "for titles" in told]
+    assert f'"{taken[-1][:20]}' in line
+
+
+def test_a_row_that_breaks_off_is_no_title(tmp_path: Path) -> None:
+    path = tmp_path / "walk.csv"
+    rows = [f"{name},{x},{y},{z}" for name, x, y, z in WALK]
+    for broken, line in (([*rows, "D", *rows[1:]], 6), ([*rows, "D"], 6)):
+        path.write_text("\n".join(["name,x,y,z", *broken, ""]))
+        with pytest.raises(InputError, match=f"csv:{line}: x, y and z are blank beside .D.;"):
+            import_exports([path], Answers(baseline=("A", "B")))
+
+
+@pytest.mark.parametrize("last", ["Total,56.0,17.0,1.1", "Mean;14;4,25;0,28", "End of list"])
+def test_a_line_of_totals_below_the_table_is_no_mark(tmp_path: Path, last: str) -> None:
+    path = tmp_path / "walk.csv"
+    text = "\n".join(["name,x,y,z", *(f"{name},{x},{y},{z}" for name, x, y, z in WALK)])
+    if ";" in last:
+        text = text.replace(",", ";").replace(".", ",")
+    path.write_text(f"{text}\n{last}\n")
+    (walked,) = import_exports([path], Answers(baseline=("A", "B"))).walked
+    assert len(walked.xyz) == len(WALK)
+    assert [line for line, _ in walked.titles] == [6]
+    # a mark that is called so stays one
+    path.write_text(text + "\nMax;3,5;4,5;0,3\n" if ";" in last else text + "\nMax,3.5,4.5,0.3")
+    assert len(import_exports([path], Answers(baseline=("A", "B"))).found.xyz) == len(WALK) + 1
 
 
 def test_a_header_that_leaves_one_axis_out_is_no_title(tmp_path: Path) -> None:

@@ -162,7 +162,10 @@ def test_what_one_export_has_and_the_other_lacks_is_blank() -> None:
 
 @pytest.mark.parametrize(
     ("breaks", "how"),
-    [((4,), "empty lines and headers between them"), ((), "where coordinates start at nought")],
+    [
+        ((4,), "empty lines, titles and headers between them"),
+        ((), "where coordinates start at nought"),
+    ],
 )
 def test_two_walks_in_one_export_are_told_apart_by_what_does_not_fit(
     breaks: tuple[int, ...], how: str

@@ -8,6 +8,7 @@ import numpy as np
 
 from geosite.base.arrays import Floats
 from geosite.base.problems import nearest, shown
+from geosite.fieldbook.imports.blocks import blocks_of
 from geosite.fieldbook.imports.headers import (
     header_rows,
     plain_header,
@@ -62,22 +63,11 @@ def read_columns(source: Source, answers: Answers, questions: list[Question]) ->
         return None
     numeric = columns_of_numbers(table.rows, decimal)
     header, units, first = header_rows(table.rows, numeric, decimal)
-    again = {
-        at for at, row in enumerate(table.rows) if header and row == tuple(header) and at > first
-    }
-    # a title of the next walk stands above the header that comes once more: below an empty line,
-    # or as one stands above the first header; else it is a mark without coordinates
-    titled = header is not None and table.rows.index(tuple(header)) > 0
-    titles = {
-        at - 1
-        for at in again
-        if sum(map(bool, table.rows[at - 1])) == 1 and (titled or at - 1 in table.breaks)
-    }
-    body = [
-        (row, line, at)
-        for at, (row, line) in enumerate(zip(table.rows, table.lines, strict=True))
-        if at >= first and at not in titles and row != (tuple(header) if header else None)
-    ]
+    before = len(questions)
+    blocks = blocks_of(source, numeric, header is not None, first, decimal, questions)
+    if len(questions) > before:
+        return None
+    body = [(table.rows[at], table.lines[at], at) for at in blocks.rows]
     rows = [row for row, _, _ in body]
     columns = _chosen(source, header, rows, numeric, decimal, answers, questions)
     if columns is None:
@@ -90,7 +80,6 @@ def read_columns(source: Source, answers: Answers, questions: list[Question]) ->
     if len(questions) > before:
         return None
     places = {at: k for k, (_, _, at) in enumerate(body)}
-    breaks = {places[b] for b in table.breaks | {at + 1 for at in again} if places.get(b, 0) > 0}
     cells = {
         role: tuple(
             _seconds(row[column.index], decimal, second_of(column.header))
@@ -108,7 +97,8 @@ def read_columns(source: Source, answers: Answers, questions: list[Question]) ->
         tuple(line for _, line, _ in body),
         xyz,
         cells,
-        frozenset(breaks),
+        frozenset(places[at] for at in blocks.breaks),
+        blocks.titles,
     )
 
 

@@ -163,7 +163,9 @@ class Walked:
     cells
         Text by role, one per observation; roles without a column are missing.
     breaks
-        Places before which there was an empty line or the header once more.
+        Places before which there was an empty line, a title or the header once more.
+    titles
+        Line and words of titles between walks, and of lines below the table, which are no rows.
     """
 
     source: Source
@@ -173,3 +175,4 @@ class Walked:
     xyz: Floats
     cells: Mapping[str, tuple[str, ...]]
     breaks: frozenset[int] = frozenset()
+    titles: tuple[tuple[int, str], ...] = ()

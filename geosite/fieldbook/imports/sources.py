@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 from pathlib import Path
 
 from geosite.base.problems import Problems
@@ -77,15 +78,18 @@ def _sheets(path: Path, file: str, label: str, problems: Problems) -> list[Sourc
             continue
         cells: list[tuple[str, ...]] = []
         lines: list[int] = []
-        for numbers, columns in rows.chunks:
-            lines += numbers
+        for at, columns in rows.chunks:
+            lines += at
             cells += list(zip(*columns, strict=True))
         if not cells:
             continue  # an empty sheet
         several = len(layers) > 1
+        numbers = (rows.header_line or 1, *lines)
         table = TextTable(
             (tuple(rows.header), *cells),
-            (rows.header_line or 1, *lines),
+            numbers,
+            # blank rows of a sheet are not read
+            frozenset(at for at, (a, b) in enumerate(pairwise(numbers), 1) if b > a + 1),
             decimal=_decimal(cells),
             encoding="a layer",
         )

@@ -176,7 +176,7 @@ def _starts(
     # a recording that passes its origin without a jump is still the same walk, if that fits
     jumped = [row for row in origin.tolist() if not _passes(xyz, row)]
     offers = (
-        (np.array(sorted({0, *one.breaks})), "empty lines and headers between them"),
+        (np.array(sorted({0, *one.breaks})), "empty lines, titles and headers between them"),
         (np.array(sorted({0, *jumped})), nought),
         (np.array(sorted({0, *origin.tolist()})), nought),
     )

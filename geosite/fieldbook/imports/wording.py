@@ -95,6 +95,10 @@ def _source(one: Walked) -> Iterator[tuple[Style, str]]:
             "look" if column.sureness == "guess" else "plain",
             f"  {role:8} column {column.index + 1:<2} {why}: {sample}",
         )
+    if one.titles:
+        named = ", ".join(f"line {line} {shown(words, 30)}" for line, words in one.titles[:3])
+        rest = f" and {len(one.titles) - 3} more" if len(one.titles) > 3 else ""
+        yield "look", f"  taken for titles, not for marks: {named}{rest}"
     used = {column.index for column in one.columns.values()}
     unused = [
         f"{i + 1}, which begins with {shown(top, 30)}" if top else str(i + 1)
@@ -121,6 +125,7 @@ def facts(made: Imported) -> dict[str, Any]:
                 "separator": one.source.table.separator,
                 "decimal": one.source.table.decimal,
                 "rows": len(one.lines),
+                "titles": [{"line": line, "words": words} for line, words in one.titles],
                 "columns": {
                     role: {
                         "number": column.index + 1,
