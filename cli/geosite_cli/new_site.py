@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -53,6 +54,13 @@ def new(folder: Path | None, starter: str, list_them: bool) -> None:
     help="Which column is what, by header or number: x, y, z, run, point, feature, code, segment, "
     "note, time. A minus turns an axis: z=-Depth. Again for each column.",
 )
+@click.option(
+    "--layer",
+    "layers",
+    multiple=True,
+    metavar="NAME",
+    help="Sheet or layer to take, where a file has several. Again for each.",
+)
 @click.option("--unit", type=click.Choice(["m", "ft", "ftUS"]), help="Unit of x, y and z.")
 @click.option(
     "--decimal", type=click.Choice([".", ","]), help="Decimal mark, where the file leaves it open."
@@ -73,7 +81,9 @@ def new(folder: Path | None, starter: str, list_them: bool) -> None:
 )
 @click.option("--title", metavar="TEXT", help="Name of the site.")
 @JSON
-def import_(files: tuple[Path, ...], out: Path, as_json: bool, **words: Any) -> None:
+def import_(
+    files: tuple[Path, ...], out: Path, layers: tuple[str, ...], as_json: bool, **words: Any
+) -> None:
     """Make a field book and a site file of any export.
 
     FILES are tables of a device or a spreadsheet: one walk in each, or all in one; commas,
@@ -85,7 +95,7 @@ def import_(files: tuple[Path, ...], out: Path, as_json: bool, **words: Any) -> 
     """
     from geosite.processes.importing import answers_from, as_facts, import_into, said
 
-    made = import_into(files, out, answers_from(**words))
+    made = import_into(files, out, replace(answers_from(**words), layers=layers))
     if as_json:
         print_json(as_facts(made, out))
     else:

@@ -9,8 +9,13 @@ from pathlib import Path
 import fiona
 import numpy as np
 import pytest
+import xlsxwriter
 from cli_runner import geosite
-from export_cases import ROWS, WALKS, Form, forms, write
+from export_cases import COLUMNS, ROWS, WALKS, Form, forms, write
+
+from geosite.base.errors import InputError
+from geosite.fieldbook.imports.importing import import_exports
+from geosite.fieldbook.imports.model import Answers
 
 FORMS = list(forms())
 
@@ -175,11 +180,32 @@ def test_spreadsheet_with_a_walk_on_each_sheet(tmp_path: Path) -> None:
     notes = made.create_sheet("To buy")
     notes.append(["what", "how many"])
     notes.append(["pegs", 40])
+    prices = made.create_sheet("Prices")
+    for row in (
+        ["item", "quantity", "price", "total"],
+        ["kerb", 80, 48, 3840],
+        ["asphalt", 9, 3, 27],
+    ):
+        prices.append(row)
     made.save(tmp_path / "walks.xlsx")
     ran = geosite("import", tmp_path / "walks.xlsx", "--out", tmp_path / "out")
     assert ran.status == 0, ran.err
-    assert "walks.xlsx, To buy: no row has three numbers, passed over" in ran.out
+    for sheet in ("To buy", "Prices"):
+        assert f"walks.xlsx, {sheet}: no coordinates, passed over (--layer " in ran.out
     same_survey(tmp_path / "out", 1.0)
+
+
+def test_sheets_may_be_named(tmp_path: Path) -> None:
+    path = tmp_path / "walks.xlsx"
+    with xlsxwriter.Workbook(path) as made:
+        for number, name in enumerate(("early", "late")):
+            sheet = made.add_worksheet(name)
+            for at, row in enumerate([COLUMNS[1:5], *(row[1:5] for row in WALKS[number])]):
+                sheet.write_row(at, 0, row)
+    (one,) = import_exports([path], Answers(layers=("late",))).walked
+    assert one.source.label == "late"
+    with pytest.raises(InputError, match=r'no file has .* "lat"; .* did you mean "late"\?'):
+        import_exports([path], Answers(layers=("late", "lat")))
 
 
 def test_marks_without_names_are_numbered_and_that_is_said(tmp_path: Path) -> None:

@@ -10,7 +10,15 @@ from geosite.base.units import unit_named
 from geosite.fieldbook.imports.model import Role, Sureness
 from geosite.reading.delimited import Decimal, as_number
 
-__all__ = ["header_rows", "plain_header", "position_columns", "role_of", "second_of", "unit_of"]
+__all__ = [
+    "DIRECTIONS",
+    "header_rows",
+    "plain_header",
+    "position_columns",
+    "role_of",
+    "second_of",
+    "unit_of",
+]
 
 # generic words of tables in several languages; the first of each is our own
 _WORDS: dict[Role, tuple[str, ...]] = {
@@ -60,6 +68,7 @@ _WORDS: dict[Role, tuple[str, ...]] = {
     "note": ("note", "notes", "comment", "comments", "remark", "remarks", "bemerkung", "memo"),
     "time": ("time", "timestamp", "datetime", "seconds", "sec", "t", "utc", "zeit", "hora"),
 }
+DIRECTIONS = ("angle", "azimuth", "bearing", "direction", "hz", "richtung", "winkel")
 _DOWN = ("down", "zdown", "depth", "d", "tiefe", "below")
 _SOUTH_WEST: dict[str, Role] = {"south": "y", "west": "x", "s": "y", "w": "x"}
 # what stands with x, y and z in the names of a place, and not in those of a velocity or a rotation

@@ -64,6 +64,8 @@ class Answers:
         Easting, northing and perhaps elevation by mark, map units.
     title
         Of the site.
+    layers
+        Sheets or layers to take, of files that have several; none for all that have coordinates.
     """
 
     columns: Mapping[str, str] = field(default_factory=dict)
@@ -74,6 +76,7 @@ class Answers:
     crs: str | None = None
     marks: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
     title: str | None = None
+    layers: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,9 +6,22 @@ from collections.abc import Sequence
 from itertools import pairwise
 from pathlib import Path
 
-from geosite.base.problems import Problems
+from geosite.base.problems import Problems, did_you_mean, nearest, shown
+from geosite.fieldbook.imports.headers import (
+    DIRECTIONS,
+    header_rows,
+    plain_header,
+    position_columns,
+    role_of,
+)
 from geosite.fieldbook.imports.model import Answers, Source
-from geosite.reading.delimited import Decimal, TextTable, as_number, split_table
+from geosite.reading.delimited import (
+    Decimal,
+    TextTable,
+    as_number,
+    columns_of_numbers,
+    split_table,
+)
 from geosite.reading.files import read_plain_file
 from geosite.reading.foreign import harmless, open_options, reading_layers, within_limits
 from geosite.reading.table_layers import is_layer_file, open_layer
@@ -29,10 +42,12 @@ def open_sources(
     -------
     sources
     passed_over
-        Sheets beside others in which no row has three numbers: notes, a list of what to buy.
+        Sheets beside others in which no row has three numbers, or whose header names no axis while
+        another names all three: notes, a list of what to buy.
     """
     found: list[Source] = []
     passed_over: list[str] = []
+    known: list[str] = []
     stems = [path.stem for path in paths]
     for path, stem in zip(paths, stems, strict=True):
         # two files of one name in two folders are two walks
@@ -40,7 +55,12 @@ def open_sources(
         file = str(path)
         if is_layer_file(path):
             before = len(problems)
-            sheets = _sheets(path, file, label, problems)
+            layers = _layer_names(path)
+            known += layers
+            wanted = [layer for layer in layers if layer in answers.layers]
+            if len(layers) > 1 and answers.layers and not wanted:
+                continue
+            sheets = _sheets(path, file, label, layers, wanted, problems)
             if not sheets and len(problems) == before:
                 problems.add(
                     "no-rows",
@@ -49,7 +69,7 @@ def open_sources(
                     "check that the export went through",
                     file,
                 )
-            walks = [sheet for sheet in sheets if _has_coordinates(sheet.table)] or sheets
+            walks = sheets if wanted else _with_coordinates(sheets, answers)
             passed_over += [sheet.file for sheet in sheets if sheet not in walks]
             found += walks
             continue
@@ -59,7 +79,36 @@ def open_sources(
         table = split_table(data, file, problems, answers.decimal)
         if table is not None:
             found.append(Source(file, label, table))
+    for layer in answers.layers:
+        if layer not in known:
+            problems.add(
+                "layer-unknown",
+                f"no file has a sheet or layer {shown(layer)}",
+                f"one of {', '.join(map(shown, known[:20]))}" if known else "a file that has some",
+                did_you_mean(nearest(layer, known), "correct --layer"),
+            )
     return tuple(found), tuple(passed_over)
+
+
+def _with_coordinates(sheets: list[Source], answers: Answers) -> list[Source]:
+    """Return the sheets that may be walks; all where none is surer than the others."""
+    walks = [sheet for sheet in sheets if _has_coordinates(sheet.table)] or sheets
+    if answers.columns.keys() & {"x", "y", "z"}:
+        return walks
+    axes = [_axes_named(sheet.table) for sheet in walks]
+    if 3 not in axes:
+        return walks
+    return [sheet for sheet, named in zip(walks, axes, strict=True) if named is None or named > 1]
+
+
+def _axes_named(table: TextTable) -> int | None:
+    """Return how many axes the header names, ``None`` without a header or where it has angles."""
+    decimal = table.decimal or "."
+    header, _, _ = header_rows(table.rows, columns_of_numbers(table.rows, decimal), decimal)
+    if header is None or any(plain_header(name) in DIRECTIONS for name in header):
+        return None
+    meant = {one[0] for name in header if (one := role_of(name)) is not None}
+    return max(len(meant & {"x", "y", "z"}), len(position_columns(header)))
 
 
 def _has_coordinates(table: TextTable) -> bool:
@@ -68,10 +117,16 @@ def _has_coordinates(table: TextTable) -> bool:
     return any(sum(as_number(c, decimal) is not None for c in row) >= 3 for row in table.rows)
 
 
-def _sheets(path: Path, file: str, label: str, problems: Problems) -> list[Source]:
+def _sheets(
+    path: Path,
+    file: str,
+    label: str,
+    layers: Sequence[str],
+    wanted: Sequence[str],
+    problems: Problems,
+) -> list[Source]:
     found = []
-    layers = _layer_names(path)
-    chosen: list[str | None] = [*layers] if len(layers) > 1 else [None]
+    chosen: list[str | None] = [*(wanted or layers)] if len(layers) > 1 else [None]
     for layer in chosen:
         rows = open_layer(path, file, layer, problems, TomlText(file, ""))
         if rows is None:

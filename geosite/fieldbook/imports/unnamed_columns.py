@@ -12,7 +12,7 @@ import numpy as np
 from geosite.base.arrays import Floats
 from geosite.base.problems import shown
 from geosite.fieldbook.cells import times
-from geosite.fieldbook.imports.headers import plain_header
+from geosite.fieldbook.imports.headers import DIRECTIONS, plain_header
 from geosite.fieldbook.imports.model import (
     DEGREES,
     Column,
@@ -28,7 +28,6 @@ __all__ = ["ask_what_is_up", "axes_by_data", "recurring", "texts_by_data"]
 
 _AXES: tuple[Role, ...] = ("x", "y", "z")
 _SEGMENT = re.compile(rf"({'|'.join(PIECE_KINDS)})\s*\d*", re.IGNORECASE)
-_DIRECTIONS = ("angle", "azimuth", "bearing", "direction", "hz", "richtung", "winkel")
 _FLAT = 0.5
 """Heights span less than this share of the plan in any yard that is walked."""
 
@@ -64,7 +63,7 @@ def axes_by_data(
     likely = parted if len(parted) >= len(missing) else free
     example = " ".join(f"--column {a}={i + 1}" for a, i in zip(missing, likely, strict=False))
     answer = f"say for example {example or '--column x=NAME'}"
-    polar = header is not None and any(plain_header(header[i]) in _DIRECTIONS for i in free)
+    polar = header is not None and any(plain_header(header[i]) in DIRECTIONS for i in free)
     if polar:
         answer = "distances and directions are not read: export coordinates"
     if len(free) != len(missing) or (len(missing) < 3 and header is not None) or polar:
@@ -86,8 +85,8 @@ def axes_by_data(
             questions.append(
                 Question(
                     "height-open",
-                    f"without a header the order x, y, z is usual, but column {flat + 1} looks like"
-                    " the heights",
+                    ("no header names x, y and z; " if header else "without a header ")
+                    + f"the order x, y, z is usual, but column {flat + 1} looks like the heights",
                     "which column is x, which y, and which way they count",
                     "say for example "
                     + " ".join(

@@ -22,7 +22,7 @@ def preview(made: Imported) -> Iterator[tuple[Style, str]]:
     for one in made.walked:
         yield from _source(one)
     for sheet in made.passed_over:
-        yield "look", f"{sheet}: no row has three numbers, passed over"
+        yield "look", f"{sheet}: no coordinates, passed over (--layer takes what it names)"
     found = made.found
     runs = list(dict.fromkeys(found.runs))
     yield "title", "The survey"
