@@ -391,10 +391,18 @@ def _against(
 
 
 def _frame(d: Floats, q: Floats, g: Floats, rows: Mask) -> tuple[Floats, Floats]:
-    """Return the frame's parameters from some rows, by weights, and their gain on these rows."""
-    own = q[np.ix_(rows, rows)]
-    weight = np.linalg.pinv(own, rcond=1e-12, hermitian=True)
-    part = g[rows]
+    """Return the frame's parameters from some rows, by weights, and their gain on these rows.
+
+    Of marks that are known exactly in both surveys the covariance is nothing, and its generalised
+    inverse would give them no weight instead of all. So what the frame itself does is added to it,
+    which changes no weights where it is regular (Rao 1973, Linear Statistical Inference and Its
+    Applications, section 4i: unified theory of least squares).
+    """
+    own, part = q[np.ix_(rows, rows)], g[rows]
+    size = np.linalg.norm(part, axis=0)
+    unit = part / np.where(size > 0, size, 1.0)
+    spread = float(np.trace(own)) / len(own) or 1.0
+    weight = np.linalg.pinv(own + spread * unit @ unit.T, rcond=1e-12, hermitian=True)
     normal = part.T @ weight @ part
     gain: Floats = np.linalg.pinv(normal, hermitian=True) @ part.T @ weight
     return gain @ d[rows], gain

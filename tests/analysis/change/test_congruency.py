@@ -139,3 +139,23 @@ def test_of_two_marks_that_moved_each_is_measured_against_the_others() -> None:
     assert [float(found.marks[k].shift[0]) for k in (3, 4)] == pytest.approx([0.3, -0.2])
     assert found.first.degrees_of_freedom == 5
     assert found.last.degrees_of_freedom == 3
+
+
+@pytest.mark.parametrize("size", [1, 2])
+def test_exactly_known_marks_hold_the_frame_as_nearly_exact_ones_do(size: int) -> None:
+    # Rao 1973, Linear Statistical Inference, section 4i: weights where a covariance is singular are
+    # the limit of those beside it; a plain generalised inverse gives an exact mark no weight
+    count = 6 * size
+    g = frame_of_plan(PLACES) if size == 2 else frame_of_level(6)
+    exact, d = spread(7, count), 0.2 * np.random.default_rng(8).normal(size=count)
+    known = 2 * size if size == 2 else 1  # two marks of a baseline, one elevation
+    exact[:known] = exact[:, :known] = d[:known] = 0.0
+    nearly = exact.copy()
+    nearly[range(known), range(known)] = 1e-8
+    found, beside = (find_stable(d, q, g, size=size) for q in (exact, nearly))
+    for mark, other in zip(found.marks[size:], beside.marks[size:], strict=True):
+        assert mark.shift == pytest.approx(other.shift, abs=1e-5)
+        assert mark.covariance == pytest.approx(other.covariance, abs=1e-5)
+    assert found.stable.all()
+    if size == 1:  # the lift is known: each other mark moved by all that it differs
+        assert [float(m.shift[0]) for m in found.marks[1:]] == pytest.approx(d[1:], abs=1e-9)
