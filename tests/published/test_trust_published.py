@@ -163,6 +163,13 @@ def test_nssda_factors() -> None:
     assert at_95 / rmse == pytest.approx(1.9600)
     # unequal axes, ratio 0.8: 2.4477 x 0.5 x (RMSE_x + RMSE_y)
     assert nssda_horizontal(error, 0.8 * error)[1] == pytest.approx(2.4477 * 0.09, abs=5e-6)
+    assert nssda_horizontal(0.6001 * error, error)[1] == pytest.approx(2.4477 * 0.080005, abs=5e-6)
+    # below 0.6 the standard is silent; Harter 1960, Circular Error Probabilities, JASA 55:723-731,
+    # P = 0.95 (from memory, integrated anew): radius in standard deviations of the larger axis
+    for ratio, radius in ((0.0, 1.95996), (0.1, 1.96253), (0.3, 1.98420), (0.5, 2.03586)):
+        for axes in ((error, ratio * error), (ratio * error, error)):
+            assert nssda_horizontal(*axes)[1] == pytest.approx(0.1 * radius, rel=2e-5)
+    assert nssda_horizontal(0 * error, 0 * error) == (0.0, 0.0)
 
 
 def test_levelling_misclosure() -> None:
