@@ -93,6 +93,63 @@ def test_polar_maps(
     assert meridional == pytest.approx(parallel, abs=1e-9)
 
 
+@pytest.mark.parametrize(
+    ("code", "longitude", "latitude", "east", "north", "scale", "turn"),
+    [
+        # IOGP Publication 373-7-2, worked examples of methods 9807, 9802, 9801, 9809, 9815 and 9819
+        # (figures as quoted by public test suites, the last from memory). Scale and convergence,
+        # degrees, are worked out anew: Karney 2011 to the sixth power of n, Snyder, USGS
+        # Professional Paper 1395, eqs 15-1 to 15-5
+        ("EPSG:27700", 0.5, 50.5, 577274.99, 69740.50, 0.9999872867, 1.92956086),
+        ("EPSG:32040", -96.0, 28.5, 2963503.91, 254759.80, 0.9999685594, 1.46973789),
+        (
+            "EPSG:24200",
+            -dms(76, 56, 37.26),
+            dms(17, 55, 55.80),
+            255966.58,
+            142493.51,
+            1.0000006964,
+            0.01740281,
+        ),
+        ("EPSG:28992", 6.0, 53.0, 196105.283, 557057.739, None, None),
+        (
+            "EPSG:29873",
+            dms(115, 48, 19.8196),
+            dms(5, 23, 14.1129),
+            679245.73,
+            596562.78,
+            None,
+            None,
+        ),
+        (
+            "EPSG:5514",  # the note prints southing and westing
+            dms(16, 50, 59.179),
+            dms(50, 12, 32.442),
+            -568991.00,
+            -1050538.63,
+            None,
+            None,
+        ),
+    ],
+)
+def test_worked_examples_of_map_projections(
+    code: str,
+    longitude: float,
+    latitude: float,
+    east: float,
+    north: float,
+    scale: float | None,
+    turn: float | None,
+) -> None:
+    # a hundredth of a metre or of a foot is printed, 1e-7 degrees
+    found = longitude_latitude(wkt(code), east, north)
+    assert found == pytest.approx((longitude, latitude), abs=1.5e-7)
+    if scale is not None and turn is not None:
+        meridional, parallel, convergence, _ = map_factors(wkt(code), east, north)
+        assert (meridional[0], parallel[0]) == pytest.approx((scale, scale), abs=1e-9)
+        assert math.degrees(convergence[0]) == pytest.approx(turn, abs=3e-7)
+
+
 @pytest.mark.parametrize(("code", "scale"), [("EPSG:5041", 0.994), ("EPSG:5042", 0.994)])
 def test_scale_at_the_pole(code: str, scale: float) -> None:
     # the scale at the pole is what defines the map; R there is a / sqrt(1 - e^2) = 6399593.626 m
