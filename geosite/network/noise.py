@@ -61,16 +61,31 @@ def judge_noise(squares: float, freedom: int) -> Noise:
     Noise
         The factor is 1 unless the test fails; below 1 only with 20 misclosures or more, since
         promising too much is worse than too little.
+
+    Notes
+    -----
+    A factor that is estimated is known no better than its misclosures tell: what is held against it
+    follows Student's t and F with their number (Ghilani & Wolf, Adjustment Computations, chapter
+    21; Pelzer 1971). By the normal distribution 95 % intervals of a device with three times the
+    noise hold 91 % with 7 misclosures, so 94.
+
+    Examples
+    --------
+    >>> found = judge_noise(80.0, 20)
+    >>> found.factor, found.degrees_of_freedom
+    (4.0, 20)
     """
     estimate = squares / freedom if freedom > 0 else None
     chance = chi2_sf(squares, freedom) if freedom > 0 else 1.0
     if estimate is None or freedom < LEAST_FREEDOM:
         return Noise("too little to tell", 1.0, estimate, squares, max(freedom, 0), chance)
     if chance < 0.025:
-        return Noise("worse than assumed", estimate, estimate, squares, freedom, chance)
+        return Noise("worse than assumed", estimate, estimate, squares, freedom, chance, freedom)
     if chance > 0.975:
-        factor = max(estimate, 0.01) if freedom >= SURE_FREEDOM else 1.0
-        return Noise("better than assumed", factor, estimate, squares, freedom, chance)
+        factor, known = 1.0, math.inf
+        if freedom >= SURE_FREEDOM:
+            factor, known = max(estimate, 0.01), freedom
+        return Noise("better than assumed", factor, estimate, squares, freedom, chance, known)
     return Noise("as expected", 1.0, estimate, squares, freedom, chance)
 
 

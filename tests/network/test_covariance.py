@@ -357,7 +357,9 @@ def test_half_widths_are_students_t_times_sigma_with_plan_and_height_apart() -> 
 
 
 def test_known_noise_has_normal_half_widths() -> None:
-    network = adjust(survey("two marks with sigma"))
+    # walks with the noise that was stated
+    network = adjust(survey("two marks with sigma", np.random.default_rng(4)))
+    assert network.variance_factor == network.vertical_variance_factor == 1.0
     one = np.ones(1)
     form = LinearForm(np.array([5]), one, one, one)
     half = intervals(network, [form])

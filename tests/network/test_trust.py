@@ -60,6 +60,8 @@ def test_noise_is_judged_by_the_misclosures(
 ) -> None:
     noise = judge_noise(squares, freedom)
     assert (noise.verdict, noise.factor) == (verdict, pytest.approx(factor))
+    # Ghilani & Wolf, Adjustment Computations, chapter 21: an estimated factor brings Student's t
+    assert noise.degrees_of_freedom == (math.inf if factor == 1.0 else freedom)
 
 
 @pytest.mark.slow
