@@ -15,6 +15,7 @@ from geosite.analysis.change.congruency import (
     find_stable,
     frame_of_level,
     frame_of_plan,
+    pooled_degrees_of_freedom,
 )
 from geosite.analysis.change.ground import change_of_ground
 from geosite.analysis.change.model import Change, Epoch, MarkChange, Verdict
@@ -53,19 +54,30 @@ def compare(before: Epoch, after: Epoch) -> Change:
     first = before.network.en[rows[0]]
     second = frame.to_local(after.network.frame.to_map(after.network.en[rows[1]]))
     lift = after.network.elevation[rows[1]] - before.network.elevation[rows[0]]
+    in_plan, in_height = frame_of_plan(first / factor), frame_of_level(len(names))
+    plan_spread = _covariances(before, after, rows, "plan")
+    level_spread = _covariances(before, after, rows, "level")
     plan = find_stable(
         ((second - first) / factor).ravel(),
-        _covariance(before, after, rows, "plan") / factor**2,
-        frame_of_plan(first / factor),
+        (plan_spread[0] + plan_spread[1]) / factor**2,
+        in_plan,
         size=2,
-        noise_degrees_of_freedom=_noise_degrees_of_freedom(before, after, rows, "plan"),
+        noise_degrees_of_freedom=pooled_degrees_of_freedom(
+            plan_spread,
+            in_plan,
+            (before.network.degrees_of_freedom, after.network.degrees_of_freedom),
+        ),
     )
     level = find_stable(
         lift,
-        _covariance(before, after, rows, "level"),
-        frame_of_level(len(names)),
+        level_spread[0] + level_spread[1],
+        in_height,
         size=1,
-        noise_degrees_of_freedom=_noise_degrees_of_freedom(before, after, rows, "level"),
+        noise_degrees_of_freedom=pooled_degrees_of_freedom(
+            level_spread,
+            in_height,
+            (before.network.vertical_degrees_of_freedom, after.network.vertical_degrees_of_freedom),
+        ),
     )
     known = before.network.accuracy_known and after.network.accuracy_known
     marks = tuple(
@@ -170,27 +182,14 @@ def _forms(rows: Ints, what: Literal["plan", "level"]) -> list[LinearForm]:
     ]
 
 
-def _covariance(
+def _covariances(
     before: Epoch, after: Epoch, rows: Sequence[Ints], what: Literal["plan", "level"]
-) -> Floats:
-    total: Floats = covariance(before.network.relative, _forms(rows[0], what)) + covariance(
-        after.network.relative, _forms(rows[1], what)
+) -> tuple[Floats, Floats]:
+    one, other = (
+        covariance(epoch.network.relative, _forms(own, what))
+        for epoch, own in zip((before, after), rows, strict=True)
     )
-    return total
-
-
-def _noise_degrees_of_freedom(
-    before: Epoch, after: Epoch, rows: Sequence[Ints], what: Literal["plan", "level"]
-) -> float:
-    """Degrees of freedom of the noise of both (Satterthwaite, 1946, doi:10.2307/3002019)."""
-    total = spread = 0.0
-    for epoch, own in ((before, rows[0]), (after, rows[1])):
-        size = float(np.trace(covariance(epoch.network.relative, _forms(own, what))))
-        network = epoch.network
-        plan, level = network.degrees_of_freedom, network.vertical_degrees_of_freedom
-        total += size
-        spread += size**2 / (plan if what == "plan" else level)
-    return total**2 / spread if spread > 0 else math.inf
+    return one, other
 
 
 def _mark(

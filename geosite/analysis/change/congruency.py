@@ -27,6 +27,7 @@ __all__ = [
     "find_stable",
     "frame_of_level",
     "frame_of_plan",
+    "pooled_degrees_of_freedom",
 ]
 
 SIGNIFICANCE = 0.05
@@ -154,6 +155,42 @@ def frame_of_level(count: int) -> Floats:
     [[1.0], [1.0]]
     """
     return np.ones((count, 1))
+
+
+def pooled_degrees_of_freedom(
+    covariances: tuple[npt.ArrayLike, npt.ArrayLike],
+    frame: npt.ArrayLike,
+    degrees_of_freedom: tuple[float, float],
+) -> float:
+    """Return how well the noise of two surveys together is known.
+
+    Parameters
+    ----------
+    covariances : arrays, shape (n, n)
+        Of the marks in the first and the second survey.
+    frame : array, shape (n, d)
+        What is no movement: an anchor's error, which moves all marks, says nothing of the noise.
+    degrees_of_freedom
+        Of the variance factor in each.
+
+    Notes
+    -----
+    Satterthwaite (1946, doi:10.2307/3002019), with the traces of the inner-constraint solutions.
+
+    Examples
+    --------
+    Two surveys that are alike, with 10 misclosures each:
+
+    >>> pooled_degrees_of_freedom((np.eye(3), np.eye(3)), frame_of_level(3), (10.0, 10.0))
+    20.0
+    """
+    complement = _orthogonal_complement(np.asarray(frame, np.float64))
+    total = spread = 0.0
+    for own, known in zip(covariances, degrees_of_freedom, strict=True):
+        size = float(np.trace(complement.T @ np.asarray(own, np.float64) @ complement))
+        total += size
+        spread += size**2 / known
+    return total**2 / spread if spread > 0 else math.inf
 
 
 def congruency(
@@ -295,7 +332,9 @@ def find_stable(
     -----
     While the marks thought stable are not congruent, the one is taken out whose removal leaves the
     least squares (Pelzer's localisation); those that fit the rest after all come back. Every mark
-    is then tested against the stable ones, a stable one against the other stable ones.
+    is then measured against the stable ones, a stable one against the other stable ones, by least
+    squares: its test is what the quadratic form of all grows by with it (the general linear
+    hypothesis; Caspary 2000, ch. 4).
 
     Examples
     --------
@@ -364,17 +403,25 @@ def _against(
     size: int,
     noise_degrees_of_freedom: float,
 ) -> Moved:
-    """Return a mark's displacement in the frame of the stable marks, itself left out."""
+    """Return a mark's displacement against the stable marks, itself left out.
+
+    The least squares estimate of what it moved by, where the others did not: the frame that they
+    hold is taken out of it, and what it errs by together with them.
+    """
     others = stable.copy()
     others[mark] = False
-    if others.sum() * size < g.shape[1]:  # too few to hold the frame: the mark helps to hold it
+    alone = others.sum() * size < g.shape[1]  # too few to hold the frame: the mark helps to hold it
+    if alone:
         others = stable
     rows = np.repeat(others, size)
-    _, gain = _frame(d, q, g, rows)
+    _, gain, weight = _frame(d, q, g, rows)
     here = np.arange(mark * size, (mark + 1) * size)
     contrast = np.zeros((size, len(d)))
     contrast[np.arange(size), here] = 1.0
     contrast[:, rows] -= g[here] @ gain
+    if not alone:
+        left = weight - weight @ g[rows] @ gain
+        contrast[:, rows] -= q[np.ix_(here, np.flatnonzero(rows))] @ left
     shift, contrast_covariance = contrast @ d, contrast @ q @ contrast.T
     value = float(shift @ np.linalg.pinv(contrast_covariance, rcond=1e-9, hermitian=True) @ shift)
     rank = int(
@@ -390,8 +437,8 @@ def _against(
     return Moved(shift, contrast_covariance, test)
 
 
-def _frame(d: Floats, q: Floats, g: Floats, rows: Mask) -> tuple[Floats, Floats]:
-    """Return the frame's parameters from some rows, by weights, and their gain on these rows.
+def _frame(d: Floats, q: Floats, g: Floats, rows: Mask) -> tuple[Floats, Floats, Floats]:
+    """Return the frame's parameters from some rows, their gain on these rows, and the weights.
 
     Of marks that are known exactly in both surveys the covariance is nothing, and its generalised
     inverse would give them no weight instead of all. So what the frame itself does is added to it,
@@ -402,7 +449,8 @@ def _frame(d: Floats, q: Floats, g: Floats, rows: Mask) -> tuple[Floats, Floats]
     size = np.linalg.norm(part, axis=0)
     unit = part / np.where(size > 0, size, 1.0)
     spread = float(np.trace(own)) / len(own) or 1.0
-    weight = np.linalg.pinv(own + spread * unit @ unit.T, rcond=1e-12, hermitian=True)
+    whole = own + spread * unit @ unit.T
+    weight = np.asarray(np.linalg.pinv(whole, rcond=1e-12, hermitian=True), np.float64)
     normal = part.T @ weight @ part
     gain: Floats = np.linalg.pinv(normal, hermitian=True) @ part.T @ weight
-    return gain @ d[rows], gain
+    return gain @ d[rows], gain, weight

@@ -15,6 +15,7 @@ from geosite.analysis.change.congruency import (
     find_stable,
     frame_of_level,
     frame_of_plan,
+    pooled_degrees_of_freedom,
 )
 
 PLACES = np.array([(0, 0), (30, 2), (28, 25), (4, 22), (15, 12), (12, 30)], float)
@@ -157,5 +158,38 @@ def test_exactly_known_marks_hold_the_frame_as_nearly_exact_ones_do(size: int) -
         assert mark.shift == pytest.approx(other.shift, abs=1e-5)
         assert mark.covariance == pytest.approx(other.covariance, abs=1e-5)
     assert found.stable.all()
-    if size == 1:  # the lift is known: each other mark moved by all that it differs
-        assert [float(m.shift[0]) for m in found.marks[1:]] == pytest.approx(d[1:], abs=1e-9)
+
+
+@pytest.mark.parametrize("size", [1, 2])
+def test_a_mark_is_measured_as_least_squares_has_it(size: int) -> None:
+    # general linear hypothesis (Caspary 2000, Concepts of Network and Deformation Analysis, ch. 4;
+    # Koch 1999, section 4.2): the movement of one mark beside a frame is one more unknown, and its
+    # quadratic form is what the squares of all grow by without it
+    count = 6 * size
+    g = frame_of_plan(PLACES) if size == 2 else frame_of_level(6)
+    q, d = spread(9, count), 0.3 * np.random.default_rng(10).normal(size=count)
+    found = find_stable(d, q, g, size=size)
+    assert found.stable.all()
+    weight = np.linalg.inv(q)
+    for mark, moved in enumerate(found.marks):
+        own = np.eye(count)[:, mark * size : (mark + 1) * size]
+        design = np.hstack([g, own])
+        inverse = np.linalg.inv(design.T @ weight @ design)
+        estimate = inverse @ design.T @ weight @ d
+        assert moved.shift == pytest.approx(estimate[-size:], abs=1e-9)
+        assert moved.covariance == pytest.approx(inverse[-size:, -size:], abs=1e-9)
+        rows = np.delete(np.arange(count), np.arange(mark * size, (mark + 1) * size))
+        without = congruency(d[rows], q[np.ix_(rows, rows)], g[rows])
+        grown = found.first.statistic * found.first.degrees_of_freedom
+        grown -= without.statistic * without.degrees_of_freedom
+        assert moved.test.statistic * size == pytest.approx(grown, abs=1e-9)
+
+
+def test_the_noise_is_known_as_well_as_that_of_each_survey_whatever_the_anchor() -> None:
+    # Satterthwaite 1946: (4 + 1)^2 / (4^2 / 8 + 1 / inf) = 12.5, however large what all share is
+    g = frame_of_level(5)
+    first, second = 4.0 * np.eye(5), np.eye(5)
+    for shared in (0.0, 1.0, 1e3):
+        both = first + shared * g @ g.T, second + shared * g @ g.T
+        assert pooled_degrees_of_freedom(both, g, (8.0, math.inf)) == pytest.approx(12.5)
+    assert pooled_degrees_of_freedom((first, second), g, (math.inf, math.inf)) == math.inf
