@@ -12,6 +12,7 @@ from geosite.base.errors import Finding, InputError
 from geosite.base.memory import give_back
 from geosite.base.problems import Problems, nearest, shown
 from geosite.base.units import UNIT_M
+from geosite.fieldbook.book_columns import LATITUDES, LONGITUDES
 from geosite.fieldbook.cells import (
     PIECE_LIMIT,
     TIME_FORMS,
@@ -194,6 +195,8 @@ def _match_header(
             )
         if places:
             where[name] = places[0]
+    if _is_on_earth(rows, headers, {where[axis] for axis in "xy" if axis in where}, file, problems):
+        return None
     free = [rows.header[i] for i in range(len(headers)) if headers[i] and i not in where.values()]
     listed = ", ".join(shown(h.strip(), 30) for h in rows.header[:20]) or "nothing"
     if not any(name in where or _likely_header(name, wanted[name], free) for name in REQUIRED):
@@ -240,6 +243,26 @@ def _match_header(
                 rows.header_line,
             )
     return where if len(problems) == before else None
+
+
+def _is_on_earth(
+    rows: Rows, headers: list[str], taken: set[int], file: str, problems: Problems
+) -> bool:
+    """Tell of latitude and longitude, where no other columns are taken for x and y."""
+    pair = [i for words in (LATITUDES, LONGITUDES) for i, h in enumerate(headers) if h in words]
+    if len(pair) != 2 or taken - {*pair}:
+        return False
+    problems.add(
+        "degrees",
+        f"{shown(rows.header[pair[0]])} and {shown(rows.header[pair[1]])} are degrees on earth, as"
+        " receivers write them, and no lengths",
+        "x and y as lengths",
+        "transform the list to a projected CRS in metres or feet, and take easting as x and"
+        " northing as y",
+        file,
+        rows.header_line,
+    )
+    return True
 
 
 def _likely_header(name: str, wanted: str, free: list[str]) -> str | None:

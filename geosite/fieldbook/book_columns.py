@@ -7,7 +7,20 @@ from dataclasses import dataclass
 from geosite.fieldbook.cells import TIME_FORMS
 from geosite.fieldbook.model import PieceKind
 
-__all__ = ["BOOK_COLUMNS", "SEGMENTS", "BookColumn", "Segment"]
+__all__ = ["BOOK_COLUMNS", "LATITUDES", "LONGITUDES", "SEGMENTS", "BookColumn", "Segment"]
+
+LATITUDES = ("latitude", "lat", "breitengrad", "geobreite", "latitud", "latitudine")
+LONGITUDES = (
+    "longitude",
+    "lon",
+    "long",
+    "lng",
+    "langengrad",
+    "geolange",
+    "longitud",
+    "longitudine",
+)
+"""Names of columns of a receiver's list, which is no walk."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -265,8 +265,13 @@ def _name_what_is_no_number(lines: Sequence[str], file: str, problems: Problems)
                 problems.add(
                     "no-coordinates",
                     f"{shown(odd[0], 30)} is not understood as a number",
-                    "a number, or one with its unit: 3.5 m, 12.25', 12' 3 1/2\", 12 ft 3 in",
-                    "export plain numbers, and say their unit with --unit",
+                    "x, y and z as lengths"
+                    if "\u00b0" in odd[0]
+                    else "a number, or one with its unit: 3.5 m, 12.25', 12' 3 1/2\", 12 ft 3 in",
+                    "angles, or degrees on earth, are not read: export coordinates of a projected"
+                    " CRS, or local ones"
+                    if "\u00b0" in odd[0]
+                    else "export plain numbers, and say their unit with --unit",
                     file,
                     line,
                 )

@@ -17,6 +17,7 @@ from geosite.fieldbook.imports.importing import import_exports
 from geosite.fieldbook.imports.model import Answers
 from geosite.fieldbook.imports.stated_units import unit_in_words
 from geosite.fieldbook.imports.wording import preview
+from geosite.fieldbook.sitefile import Survey
 from geosite.reading import tables
 
 WALK = [("A", 0.0, 0.0, 0.0), ("B", 25.0, 0.0, 0.2), ("C", 31.0, 17.0, 0.9), ("A", 0.0, 0.0, 0.0)]
@@ -235,6 +236,34 @@ def test_longitude_and_latitude_are_no_lengths(tmp_path: Path, height: float) ->
     path.write_text("\n".join(["point,x,y,z", *rows, ""]))
     with pytest.raises(InputError, match="degrees of longitude and latitude") as refused:
         import_exports([path], Answers(baseline=("A", "B")))
+    assert [p.code for p in refused.value.problems] == ["degrees"]
+
+
+@pytest.mark.parametrize(
+    ("head", "told"),
+    [
+        ("point,latitude,longitude,height", '"latitude" and "longitude" are degrees'),
+        ("name,Lat,Lng,Alt", '"Lat" and "Lng" are degrees'),
+        ("name,Breite,L\u00e4nge,H\u00f6he", 'columns "Breite" and "L\u00e4nge" look like degrees'),
+        ("", "columns 2 and 3 look like degrees"),
+    ],
+)
+def test_a_list_of_a_receiver_is_told_in_one_line(tmp_path: Path, head: str, told: str) -> None:
+    """It was asked which column is x, and which way the heights count."""
+    path = tmp_path / "walk.csv"
+    rows = [f"{n},{47.6 + y / 111e3:.8f},{9.4 + x / 75e3:.8f},{400 + z}" for n, x, y, z in WALK]
+    path.write_text("\n".join([*([head] if head else []), *rows, ""]), encoding="utf-8")
+    with pytest.raises(InputError, match=f"{told} of longitude and latitude") as refused:
+        import_exports([path], Answers(baseline=("A", "B")))
+    assert [p.code for p in refused.value.problems] == ["degrees"]
+
+
+@pytest.mark.parametrize("columns", [{}, {"x": "longitude", "y": "latitude", "z": "height"}])
+def test_a_list_of_a_receiver_is_no_field_book(columns: dict[str, str]) -> None:
+    """Its baseline was said to be 0.000 m long, and its marks to have wrong names."""
+    text = "run,point,latitude,longitude,height\nR1,A,47.6,9.4,400\nR1,B,47.60002,9.4,400\n"
+    with pytest.raises(InputError) as refused:
+        book_from_text(text, Survey(file="walk.csv", columns=columns))
     assert [p.code for p in refused.value.problems] == ["degrees"]
 
 

@@ -24,11 +24,13 @@ from geosite.fieldbook.imports.model import (
     Role,
     Source,
     Walked,
+    of_degrees,
 )
 from geosite.fieldbook.imports.stated_units import stated_unit
 from geosite.fieldbook.imports.unnamed_columns import (
     ask_what_is_up,
     axes_by_data,
+    degrees_among,
     recurring,
     texts_by_data,
 )
@@ -128,6 +130,9 @@ def _chosen(
     if header is not None:
         _by_header(source, header, rows, numeric, found, questions)
     if len(questions) > before:
+        return None
+    if (degrees := degrees_among(header, rows, found, decimal)) is not None:
+        questions.append(of_degrees(degrees, source.file))
         return None
     axes_by_data(source, header, rows, numeric, decimal, found, questions)
     if len(questions) > before:

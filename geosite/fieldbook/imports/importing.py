@@ -22,6 +22,7 @@ from geosite.fieldbook.imports.model import (
     Sureness,
     Unit,
     Walked,
+    of_degrees,
 )
 from geosite.fieldbook.imports.site_text import site_text
 from geosite.fieldbook.imports.sources import open_sources
@@ -135,16 +136,10 @@ def _ask_for_lengths(one: Walked, questions: list[Question]) -> None:
         return
     east, north = np.median(flat, axis=0).tolist()
     if max(abs(east), abs(north)) > 10 * span > 0 and abs(east) <= 360 and abs(north) <= 360:
-        questions.append(
-            Question(
-                "degrees",
-                f"x and y span {span:.2g} units near {east:.6g}, {north:.6g}: these look like"
-                " degrees of longitude and latitude",
-                "lengths",
-                "export local coordinates, or those of a projected CRS, in metres or feet",
-                one.source.file,
-            )
+        what = (
+            f"x and y span {span:.2g} units near {east:.6g}, {north:.6g}: these look like degrees"
         )
+        questions.append(of_degrees(what, one.source.file))
 
 
 def _raise(questions: Sequence[Question]) -> None:

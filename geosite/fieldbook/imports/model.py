@@ -20,6 +20,7 @@ __all__ = [
     "Sureness",
     "Unit",
     "Walked",
+    "of_degrees",
 ]
 
 Role = Literal["run", "point", "x", "y", "z", "feature", "code", "segment", "note", "time"]
@@ -102,6 +103,18 @@ class Question:
     answer: str
     file: str | None = None
     line: int | None = None
+
+
+def of_degrees(what: str, file: str) -> Question:
+    """Return the question about a list of places in longitude and latitude, which is no walk."""
+    return Question(
+        "degrees",
+        f"{what} of longitude and latitude, as receivers write them",
+        "x, y and z as lengths",
+        "transform the list to a projected CRS in metres or feet and import that, easting as x and"
+        " northing as y; of two marks alone they may say where the baseline lies, in site.toml",
+        file,
+    )
 
 
 @dataclass(frozen=True, slots=True)

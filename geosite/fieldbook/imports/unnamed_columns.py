@@ -11,6 +11,7 @@ import numpy as np
 
 from geosite.base.arrays import Floats
 from geosite.base.problems import shown
+from geosite.fieldbook.book_columns import LATITUDES, LONGITUDES
 from geosite.fieldbook.cells import times
 from geosite.fieldbook.imports.headers import DIRECTIONS, plain_header
 from geosite.fieldbook.imports.model import (
@@ -24,7 +25,7 @@ from geosite.fieldbook.imports.model import (
 from geosite.fieldbook.model import PIECE_KINDS
 from geosite.reading.delimited import Decimal, as_number
 
-__all__ = ["ask_what_is_up", "axes_by_data", "recurring", "texts_by_data"]
+__all__ = ["ask_what_is_up", "axes_by_data", "degrees_among", "recurring", "texts_by_data"]
 
 _AXES: tuple[Role, ...] = ("x", "y", "z")
 _SEGMENT = re.compile(rf"({'|'.join(PIECE_KINDS)})\s*\d*", re.IGNORECASE)
@@ -103,6 +104,38 @@ def axes_by_data(
         sureness: Sureness = "guess" if len(missing) == 3 else "likely"
         why = "no header: the order x, y, z" if len(missing) == 3 else "the only numbers left"
         found[axis] = Column(axis, i, head, False, sureness, why)
+
+
+def degrees_among(
+    header: Sequence[str] | None,
+    rows: Sequence[Sequence[str]],
+    found: Mapping[str, Column],
+    decimal: Decimal,
+) -> str | None:
+    """Say which columns are latitude and longitude, ``None`` where there are not both of them.
+
+    By their names, or by numbers that differ from the second decimal on and have five: a yard.
+    """
+    if "x" in found and "y" in found:
+        return None
+    plain = [plain_header(name) for name in header or ()]
+    named = [
+        i for words in (LATITUDES, LONGITUDES) for i, name in enumerate(plain) if name in words
+    ]
+    if len(named) == 2 and header is not None:
+        return f"{shown(header[named[0]])} and {shown(header[named[1]])} are degrees"
+    taken = {column.index for column in found.values()}
+    fitting = []
+    for i in range(len(rows[0]) if rows else 0):
+        values = [as_number(row[i], decimal) for row in rows]
+        known = [value for value in values if value is not None]
+        fine = sum(len(row[i].partition(decimal)[2]) >= 5 for row in rows) > len(rows) / 2
+        if i in taken or len(known) < len(rows) or not fine:
+            continue
+        span, size = max(known) - min(known), abs(known[0])
+        if 0 < span <= DEGREES and 10 * span < size <= 180:
+            fitting.append(shown(header[i]) if header and header[i] else str(i + 1))
+    return f"columns {' and '.join(fitting)} look like degrees" if len(fitting) == 2 else None
 
 
 def ask_what_is_up(
