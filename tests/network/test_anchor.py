@@ -361,6 +361,10 @@ def test_feet_on_a_map_in_metres_are_told_by_their_place(monkeypatch: pytest.Mon
     # however far away it lies as it is written
     (problem,) = problems(scaled(monkeypatch, (80.0, 50.0), area=area))
     assert problem.code == "anchor-other-unit"
+    # both mistakes at once: neither alone brings it into the area
+    (problem,) = problems(scaled(monkeypatch, (160.0, 26.0), area=area))
+    assert problem.what.endswith("the coordinates are feet and easting and northing exchanged")
+    assert problem.remedy.startswith("exchange the two, and use the crs")
     # without that second story the margin holds, and at the edge of a zone nobody is asked
     assert scaled(monkeypatch, (33.5, 20.0), area=area).faults == []
     assert scaled(monkeypatch, (32.5, 50.0), area=area).faults == []

@@ -280,8 +280,12 @@ class AnchorReader:
             other: Literal["feet", "metres"] | None = None
             if key == "easting" and not swapped and (outside or not inside(position, USUAL_DEG)):
                 other = self.other_unit(position, inside)
+                if other is None and outside:
+                    # both mistakes at once
+                    other = self.other_unit(position[::-1], inside)
+                    swapped = other is not None
             if other is not None:
-                self.faults.append(OtherUnit(name, position, crs, other))
+                self.faults.append(OtherUnit(name, position, crs, other, swapped))
             elif outside:
                 self.faults.append(OutsideArea(name, position, crs, key, swapped))
             elif (uneven := abs(meridional / parallel - 1) * 1e6) > CONFORMAL_PPM:

@@ -74,12 +74,20 @@ class OutsideArea:
 
 @dataclass(frozen=True, slots=True)
 class OtherUnit:
-    """A place, map units, that lies in the area of use of the CRS if taken in another unit."""
+    """A place, map units, that lies in the area of use of the CRS if taken in another unit.
+
+    Parameters
+    ----------
+    mark, position, crs, unit
+    is_swapped
+        Easting and northing have to be exchanged as well.
+    """
 
     mark: str
     position: tuple[float, float]
     crs: str
     unit: Literal["feet", "metres"]
+    is_swapped: bool = False
 
 
 PlaceFault = NoTransformation | OffMap | OutsideArea | OtherUnit

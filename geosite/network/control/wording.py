@@ -101,12 +101,14 @@ def _of_place(fault: PlaceFault) -> _Said:
                 if is_swapped
                 else f"check {key} and the other coordinate, and the crs",
             )
-        case OtherUnit(mark, position, crs, unit):
+        case OtherUnit(mark, position, crs, unit, is_swapped):
+            exchanged = " and easting and northing exchanged" if is_swapped else ""
             return (
                 "anchor-other-unit",
                 f"{_at(mark, position)} is outside the area of use of {crs}, and inside it if the "
-                f"coordinates are {unit}",
+                f"coordinates are {unit}{exchanged}",
                 "coordinates in the unit of the crs, at the place where the site is",
+                f"{'exchange the two, and ' if is_swapped else ''}"
                 f"use the crs that these coordinates were given in (one in {unit}), or convert "
                 "them; the unit of the walk has nothing to do with it",
             )
