@@ -14,7 +14,11 @@ from geosite.base.errors import InputError, Problem
 __all__ = ["lowest_and_highest"]
 
 # what programs write where they have no elevation
-_FOR_NOTHING = (-9999.0, -99999.0, -999.0, -32768.0, -32767.0, 9999.0, -3.4028234663852886e38, 1e20)
+_FOR_NOTHING = (-999.0, 9999.0)
+_ON_EARTH = (-1000.0, 30_000.0)
+"""Land lies within, in metres or feet: what lies far outside is such a value, or mixed with one."""
+_CLIFF = 30.0
+"""Units by which all ground lies above or below the nought that a program wrote for nothing."""
 
 
 def lowest_and_highest(
@@ -97,9 +101,7 @@ class _Ends:
             (self.low, self.second, self.high, self.at_ends["low"]),
             (self.high, self.last_but_one, self.low, self.at_ends["high"]),
         ):
-            if not any(math.isclose(end, word, rel_tol=1e-6) for word in _FOR_NOTHING):
-                continue
-            if abs(near - end) > 10 * max(abs(far - near), 1.0):
+            if _stands_for_nothing(end, near, far):
                 declared, remedy = (
                     ("no value", f"set the nodata value of the raster to {end:g}")
                     if nodata is None
@@ -115,6 +117,16 @@ class _Ends:
                         file,
                     )
                 )
+
+
+def _stands_for_nothing(end: float, near: float, far: float) -> bool:
+    """Whether an end of the elevations lies far from all others, and is what programs write."""
+    gap, relief = abs(near - end), abs(far - near)
+    if end == 0.0:
+        return gap > max(relief, _CLIFF) and relief > 0.0
+    is_word = any(math.isclose(end, word, rel_tol=1e-6) for word in _FOR_NOTHING)
+    on_earth = _ON_EARTH[0] < end < _ON_EARTH[1]
+    return (is_word or not on_earth) and gap > 10 * max(relief, 1.0)
 
 
 def _span(near: float, far: float) -> str:

@@ -68,6 +68,28 @@ def test_undeclared_nodata_above_everything_is_counted_too(tmp_path: Path) -> No
         source.ends(height=3)
 
 
+@pytest.mark.parametrize(
+    ("many", "value", "told"), [(12, 0.0, "12 cells are 0"), (1, -9998.9, "1 cell is -9998.9")]
+)
+def test_noughts_and_mixed_values_below_all_ground_are_refused(
+    tmp_path: Path, many: int, value: float, told: str
+) -> None:
+    """A nought where nothing was known made cliffs of 400 m; one was mixed with its neighbours."""
+    holes = GROUND.copy()
+    holes[0, 0] = -9999
+    holes[1:4, :4].flat[:many] = value
+    with pytest.raises(InputError, match=rf"{told}, far from .*402.*, and only -9999 is decl"):
+        read_elevation(raster(tmp_path / "a.tif", holes, nodata=-9999))
+
+
+@pytest.mark.parametrize("lowest", [2.0, 12.0])
+def test_a_level_of_nought_below_ground_is_an_elevation(tmp_path: Path, lowest: float) -> None:
+    """Water that was made level, below a quay; a pad at the level that a site counts from."""
+    quay = GROUND - 402 + lowest
+    quay[:3, :4] = 0.0
+    assert np.count_nonzero(read_elevation(raster(tmp_path / "a.tif", quay)).values == 0.0) == 12
+
+
 def test_depths_near_a_usual_value_are_elevations(tmp_path: Path) -> None:
     deep = -999 + np.add.outer(np.arange(6), np.arange(8)) / 10
     assert np.isfinite(read_elevation(raster(tmp_path / "a.tif", deep)).values).all()
