@@ -45,6 +45,11 @@ def test_the_mark_that_was_pushed_is_found_and_the_pad_is_seen(tmp_path: Path) -
     assert [n for n, m in marks.items() if m["verdict_plan"] != "stable"] == ["S14"]
     pushed = marks["S14"]
     assert pushed["verdict_plan"] == "moved"
+    # it sank by 5 cm: all together are congruent in height, it alone is none that is stable
+    assert pushed["verdict_height"] == "undecided"
+    for way in ("plan", "height"):
+        stable = [m for m in marks.values() if m[f"verdict_{way}"] == "stable"]
+        assert min(float(m[f"probability_{way}"]) for m in stable) >= 0.05
     for name, truth in (("east_m", 0.10), ("north_m", -0.066)):
         half = float(pushed[name.replace("_m", "_95_m")])
         assert abs(float(pushed[name]) - truth) < 1.3 * half

@@ -227,6 +227,8 @@ def _mark(
 def _verdict(found: Stability, number: int) -> Verdict:
     if not found.last.passed or number in found.doubtful:
         return "undecided"
+    # of many marks that together are congruent one may stand out by itself
+    alone = found.marks[number].test.passed
     if found.stable[number]:
-        return "stable"
-    return "undecided" if found.marks[number].test.passed else "moved"
+        return "stable" if alone else "undecided"
+    return "undecided" if alone else "moved"
