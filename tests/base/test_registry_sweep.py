@@ -7,13 +7,19 @@ mark by a geodesic on the ellipsoid and PROJ's own transformation is the truth.
 from __future__ import annotations
 
 import math
+import re
+import sqlite3
 from collections import Counter
+from contextlib import closing
+from functools import cache
+from pathlib import Path
 
 import numpy as np
 import pytest
-from pyproj import CRS, Transformer
+from pyproj import Transformer
 from pyproj.aoi import AreaOfUse
 from pyproj.database import get_authorities, query_crs_info
+from pyproj.datadir import get_data_dir
 from pyproj.enums import PJType
 
 from geosite.base.errors import InputError
@@ -104,23 +110,55 @@ def registered(authority: str) -> dict[str, AreaOfUse]:
     }
 
 
-def kind(name: str) -> tuple[object, ...]:
-    """Return what a CRS has of its own beside numbers: method, axes, units and meridian."""
-    crs = CRS(name)
-    method = crs.coordinate_operation.method_name if crs.coordinate_operation else ""
-    assert crs.prime_meridian is not None
-    axes = tuple((axis.direction, axis.unit_name) for axis in crs.axis_info)
-    return method, axes, crs.prime_meridian.name
+TEXTS = """
+SELECT auth_name || ':' || code, text_definition FROM projected_crs
+WHERE text_definition IS NOT NULL
+"""
+KINDS = """
+SELECT crs.auth_name || ':' || crs.code, method.name,
+  (SELECT group_concat(told, ', ') FROM (
+    SELECT lower(trim(substr(axis.orientation, 1, 5))) || ' ' || unit.name AS told FROM axis
+    JOIN unit_of_measure unit ON (unit.auth_name, unit.code) = (axis.uom_auth_name, axis.uom_code)
+    WHERE (axis.coordinate_system_auth_name, axis.coordinate_system_code)
+      = (crs.coordinate_system_auth_name, crs.coordinate_system_code)
+    ORDER BY axis.coordinate_system_order)),
+  meridian.name
+FROM projected_crs crs
+JOIN conversion_table way
+  ON (way.auth_name, way.code) = (crs.conversion_auth_name, crs.conversion_code)
+JOIN conversion_method method
+  ON (method.auth_name, method.code) = (way.method_auth_name, way.method_code)
+JOIN geodetic_crs base
+  ON (base.auth_name, base.code) = (crs.geodetic_crs_auth_name, crs.geodetic_crs_code)
+JOIN geodetic_datum datum ON (datum.auth_name, datum.code) = (base.datum_auth_name, base.datum_code)
+JOIN prime_meridian meridian ON (meridian.auth_name, meridian.code)
+  = (datum.prime_meridian_auth_name, datum.prime_meridian_code)
+"""
+
+
+@cache
+def kinds() -> dict[str, tuple[str, ...]]:
+    """Return what each CRS has of its own beside numbers: method, axes, prime meridian.
+
+    Asked of the registry itself: to make ten thousand systems takes longer than the sweep.
+    """
+    registry = f"{Path(get_data_dir(), 'proj.db').as_uri()}?mode=ro"
+    with closing(sqlite3.connect(registry, uri=True)) as opened:
+        found = {name: tuple(told) for name, *told in opened.execute(KINDS)}
+        for name, text in opened.execute(TEXTS):
+            found[name] = tuple(re.findall(r'(?:PROJECTION|PRIMEM|UNIT)\["([^"]*)"', text))
+    return found
 
 
 def some(systems: dict[str, AreaOfUse], most: int | None) -> dict[str, AreaOfUse]:
     """Return so many systems of each kind, those in the middle of their list."""
     if most is None:
         return systems
-    kinds: dict[tuple[object, ...], list[str]] = {}
+    kind = kinds()
+    alike: dict[tuple[str, ...], list[str]] = {}
     for name in systems:
-        kinds.setdefault(kind(name), []).append(name)
-    chosen = [n for of in kinds.values() for n in of[len(of) // 2 :][:most]]
+        alike.setdefault(kind.get(name, (name,)), []).append(name)
+    chosen = [n for of in alike.values() for n in of[len(of) // 2 :][:most]]
     return {name: systems[name] for name in chosen}
 
 
