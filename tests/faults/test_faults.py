@@ -14,32 +14,24 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
-from cli_runner import Ran, geosite
-from quick_landing import quick_landing, take_coarse_cells
+from cli_runner import Ran, geosite, geosite_copy, geosite_process
+from quick_landing import quick_jetty, quick_landing, take_coarse_cells
 
 pytestmark = pytest.mark.slow
 
 COMMAND = Path(sys.executable).with_name("geosite")
-JETTY = Path(__file__).resolve().parents[2] / "sample_data" / "jetty_feet"
-FERRY = JETTY.with_name("ferry_landing")
+FERRY = Path(__file__).resolve().parents[2] / "sample_data" / "ferry_landing"
 
 
-def run(*words: object, **more: str) -> subprocess.CompletedProcess:
-    return subprocess.run(
-        [COMMAND, *map(str, words)],
-        capture_output=True,
-        text=True,
-        timeout=120,
-        check=False,
-        env={**os.environ, **more},
-    )
+# names as the user gave them stand in the report, so always the same ones
+BUILD = ("build", "site/site.toml", "--out", "map")
 
 
-def one_line(done: subprocess.CompletedProcess, status: int) -> str:
-    assert done.returncode == status, done.stderr
-    assert done.stderr.count("\n") == 1, done.stderr
-    assert "; expected " in done.stderr
-    return done.stderr
+def one_line(done: Ran, status: int) -> str:
+    assert done.status == status, done.err
+    assert done.err.count("\n") == 1, done.err
+    assert "; expected " in done.err
+    return done.err
 
 
 def digests(folder: Path) -> dict[str, str]:
@@ -51,25 +43,22 @@ def digests(folder: Path) -> dict[str, str]:
 
 
 @pytest.fixture(scope="module")
+def lean(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return a site file that is built quickly."""
+    return quick_jetty(tmp_path_factory.mktemp("lean") / "site", lean=True)
+
+
+@pytest.fixture(scope="module")
 def usual(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
     """Return what a build writes when all is well."""
     folder = tmp_path_factory.mktemp("usual")
-    shutil.copytree(JETTY, folder / "site")
-    assert build_in(folder).returncode == 0
+    quick_jetty(folder / "site")
+    assert build_in(folder).status == 0
     return digests(folder / "map")
 
 
-def build_in(folder: Path, **more: str) -> subprocess.CompletedProcess:
-    # names as the user gave them stand in the report, so always the same ones
-    return subprocess.run(
-        [COMMAND, "build", "site/site.toml", "--out", "map"],
-        cwd=folder,
-        capture_output=True,
-        text=True,
-        timeout=120,
-        check=False,
-        env={**os.environ, **more},
-    )
+def build_in(folder: Path, **more: str) -> Ran:
+    return geosite_process(*BUILD, cwd=folder, env={**os.environ, **more})
 
 
 # ---- disks --------------------------------------------------------------------------------------
@@ -92,20 +81,20 @@ def disk(tmp_path: Path, request: pytest.FixtureRequest) -> Iterator[Path]:
 
 
 @pytest.mark.parametrize("disk", ["size=64k", "size=600k"], indirect=True)
-def test_a_full_disk(disk: Path) -> None:
+def test_a_full_disk(disk: Path, lean: Path) -> None:
     (disk / "note.txt").write_text("somebody's own file")
-    said = one_line(run("build", JETTY / "site.toml", "--out", disk / "map"), 4)
+    said = one_line(geosite_copy("build", lean, "--out", disk / "map"), 4)
     assert "the disk or the quota is full, nothing was changed" in said
     assert [path.name for path in disk.iterdir()] == ["note.txt"]
 
 
 @pytest.mark.parametrize("disk", ["size=3m"], indirect=True)
-def test_a_disk_that_fills_up_keeps_the_earlier_map(disk: Path, tmp_path: Path) -> None:
+def test_a_disk_that_fills_up_keeps_the_earlier_map(disk: Path, tmp_path: Path, lean: Path) -> None:
     larger = quick_landing(tmp_path / "landing")
-    first = run("build", JETTY / "site.toml", "--out", disk / "map")
-    assert first.returncode == 0, first.stderr
+    first = geosite_copy("build", lean, "--out", disk / "map")
+    assert first.status == 0, first.err
     before = digests(disk)
-    assert "full" in one_line(run("build", larger, "--out", disk / "map"), 4)
+    assert "full" in one_line(geosite_copy("build", larger, "--out", disk / "map"), 4)
     assert digests(disk) == before
 
 
@@ -125,12 +114,12 @@ def elevations(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return path
 
 
-def whole_or_refused(done: subprocess.CompletedProcess, out: Path, words: str) -> bool:
+def whole_or_refused(done: Ran, out: Path, words: str) -> bool:
     """Report whether every raster reads back, after a refusal that nothing is there."""
     import rasterio
 
-    if done.returncode == 0:
-        assert done.stderr == ""
+    if done.status == 0:
+        assert done.err == ""
         for path in out.glob("*.tif"):
             with rasterio.open(path) as file:
                 file.read()
@@ -149,75 +138,68 @@ def whole_or_refused(done: subprocess.CompletedProcess, out: Path, words: str) -
     indirect=["disk"],
 )
 def test_processes_on_a_small_disk(process: str, disk: Path, elevations: Path) -> None:
-    done = run("execute", process, "--json", "--elevation", elevations, "--out", disk / "map")
+    done = geosite_copy(
+        "execute", process, "--json", "--elevation", elevations, "--out", disk / "map"
+    )
     assert whole_or_refused(done, disk / "map", "quota is full") == (disk / "map").is_dir()
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="has no such limit")
 @pytest.mark.parametrize("process", ["derive-slope", "derive-drainage", "build"])
-def test_a_limit_on_the_size_of_files(process: str, tmp_path: Path, elevations: Path) -> None:
+def test_a_limit_on_the_size_of_files(
+    process: str, tmp_path: Path, elevations: Path, lean: Path
+) -> None:
     words = (
-        ["build", str(JETTY / "site.toml")]
+        ["build", str(lean)]
         if process == "build"
         else ["execute", process, "--json", "--elevation", str(elevations)]
     )
     outcomes = set()
-    for blocks in (
-        (8, 400, 4000) if process == "build" else (64, 4000)
-    ):  # of 512 bytes in sh, 1024 in bash: both in the range
-        done = subprocess.run(
-            ["sh", "-c", f'ulimit -f {blocks}; exec "$@"', "sh", COMMAND, *words, "--out", "o/map"],
-            capture_output=True,
-            text=True,
-            timeout=120,
-            check=False,
-            cwd=tmp_path,
-            # Python keeps a module that it compiled and could write in part only, for good
-            env={**os.environ, "PYTHONDONTWRITEBYTECODE": "1"},
-        )
+    for kilobytes in (4, 200, 2000) if process == "build" else (32, 2000):
+        done = geosite_copy(*words, "--out", "o/map", cwd=tmp_path, largest=1024 * kilobytes)
         outcomes.add(whole_or_refused(done, tmp_path / "o" / "map", "larger than this process"))
         shutil.rmtree(tmp_path / "o", ignore_errors=True)
     assert outcomes == {True, False}
 
 
 @pytest.mark.parametrize("disk", ["ro"], indirect=True)
-def test_a_disk_that_cannot_be_written(disk: Path) -> None:
-    for words in (("build", JETTY / "site.toml", "--out", disk / "map"), ("new", disk / "yard")):
-        assert "Read-only file system" in one_line(run(*words), 4)
+def test_a_disk_that_cannot_be_written(disk: Path, lean: Path) -> None:
+    for words in (("build", lean, "--out", disk / "map"), ("new", disk / "yard")):
+        assert "Read-only file system" in one_line(geosite_copy(*words), 4)
     assert list(disk.iterdir()) == []
 
 
 @pytest.mark.skipif(sys.platform == "win32" or os.geteuid() == 0, reason="needs a plain user")
-def test_a_folder_that_cannot_be_written(tmp_path: Path) -> None:
+def test_a_folder_that_cannot_be_written(tmp_path: Path, lean: Path) -> None:
     (tmp_path / "closed").mkdir(mode=0o555)
-    words = ("build", JETTY / "site.toml", "--out", tmp_path / "closed" / "map")
-    assert "Permission denied" in one_line(run(*words), 4)
+    words = ("build", lean, "--out", tmp_path / "closed" / "map")
+    assert "Permission denied" in one_line(geosite_copy(*words), 4)
 
 
-def test_a_folder_that_somebody_made_read_only(tmp_path: Path) -> None:
-    words = ("build", JETTY / "site.toml", "--out", tmp_path / "map")
-    assert run(*words).returncode == 0
+def test_a_folder_that_somebody_made_read_only(tmp_path: Path, lean: Path) -> None:
+    words = ("build", lean, "--out", tmp_path / "map")
+    assert geosite_copy(*words).status == 0
     before = digests(tmp_path)
     (tmp_path / "map").chmod(0o555)
     for _ in range(2):
-        assert "Permission denied" in one_line(run(*words), 4)
+        assert "Permission denied" in one_line(geosite_copy(*words), 4)
     assert digests(tmp_path) == before
     assert [path.name for path in tmp_path.iterdir()] == ["map"]
     (tmp_path / "map").chmod(0o755)
-    assert run(*words).returncode == 0
+    assert geosite_copy(*words).status == 0
 
 
 # ---- others at work -----------------------------------------------------------------------------
 
 
-def test_two_builds_into_one_folder(tmp_path: Path) -> None:
-    words = [COMMAND, "build", JETTY / "site.toml", "--out", tmp_path / "map"]
+def test_two_builds_into_one_folder(tmp_path: Path, lean: Path) -> None:
+    words = [COMMAND, "build", lean, "--out", tmp_path / "map"]
     both = [subprocess.Popen(words, stderr=subprocess.PIPE, text=True) for _ in range(2)]
     said = [process.communicate(timeout=120)[1] for process in both]
     states = sorted(process.returncode for process in both)
     assert states in ([0, 4], [0, 0])  # the second is refused, or came after the first
     assert all("another run is writing" in text for text in said if text)
-    assert run("verify", tmp_path / "map").returncode == 0
+    assert geosite_copy("verify", tmp_path / "map").status == 0
     assert [path.name for path in tmp_path.iterdir()] == ["map"]
 
 
@@ -226,22 +208,22 @@ def test_a_parcel_map_that_another_program_has_open(tmp_path: Path) -> None:
     words = ("check", tmp_path / "site" / "site.toml")
     parcels = sqlite3.connect(tmp_path / "site" / "parcels.gpkg", isolation_level=None)
     parcels.execute("BEGIN EXCLUSIVE")
-    said = one_line(run(*words), 2)
+    said = one_line(geosite_copy(*words), 2)
     assert "parcels.gpkg cannot be read (another program is writing to it" in said
     parcels.execute("ROLLBACK")
     parcels.execute("BEGIN")
     parcels.execute("SELECT * FROM sqlite_master").fetchone()  # looked at in a GIS
-    assert run(*words).returncode == 0
+    assert geosite_copy(*words).status == 0
     parcels.close()
 
 
-def test_an_earlier_map_that_another_program_has_open(tmp_path: Path) -> None:
-    words = ("build", JETTY / "site.toml", "--out", tmp_path / "map")
-    assert run(*words).returncode == 0
+def test_an_earlier_map_that_another_program_has_open(tmp_path: Path, lean: Path) -> None:
+    words = ("build", lean, "--out", tmp_path / "map")
+    assert geosite_copy(*words).status == 0
     earlier = sqlite3.connect(tmp_path / "map" / "site.gpkg", isolation_level=None)
     earlier.execute("BEGIN EXCLUSIVE")
-    assert run(*words).returncode == 0  # who has it open keeps the old one
-    assert run("verify", tmp_path / "map").returncode == 0
+    assert geosite_copy(*words).status == 0  # who has it open keeps the old one
+    assert geosite_copy("verify", tmp_path / "map").status == 0
     earlier.close()
 
 
@@ -249,14 +231,14 @@ def test_an_earlier_map_that_another_program_has_open(tmp_path: Path) -> None:
 
 
 def test_foreign_data_folders_change_nothing(tmp_path: Path, usual: dict[str, str]) -> None:
-    shutil.copytree(JETTY, tmp_path / "site")
+    quick_jetty(tmp_path / "site")
     foreign = tmp_path / "foreign"
     foreign.mkdir()
     (foreign / "proj.db").write_text("no database")
     (foreign / "gdalvrt.xsd").write_text("no schema")
     folders = dict.fromkeys(("PROJ_DATA", "PROJ_LIB", "GDAL_DATA"), str(foreign))
     done = build_in(tmp_path, PROJ_NETWORK="ON", **folders)
-    assert (done.returncode, done.stderr) == (0, "")
+    assert (done.status, done.err) == (0, "")
     assert digests(tmp_path / "map") == usual
 
 
@@ -264,22 +246,22 @@ def test_foreign_data_folders_change_nothing(tmp_path: Path, usual: dict[str, st
 def test_no_home_and_a_c_locale_change_nothing(
     tmp_path: Path, usual: dict[str, str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    shutil.copytree(JETTY, tmp_path / "site")
+    quick_jetty(tmp_path / "site")
     for name in set(os.environ) - {"PATH"}:
         # which kernels the linear algebra takes belongs to the machine: others round otherwise
         if not name.startswith("OPENBLAS_"):
             monkeypatch.delenv(name)
     done = build_in(tmp_path, LC_ALL="C", PYTHONUTF8="0", PYTHONCOERCECLOCALE="0")
-    assert (done.returncode, done.stderr) == (0, "")
+    assert (done.status, done.err) == (0, "")
     assert digests(tmp_path / "map") == usual
 
 
 def test_dates_of_files_in_the_far_past_and_future(tmp_path: Path, usual: dict[str, str]) -> None:
-    shutil.copytree(JETTY, tmp_path / "site")
+    quick_jetty(tmp_path / "site")
     past, future = (time.mktime((year, 1, 1, 0, 0, 0, 0, 0, 0)) for year in (1960, 2150))
     for path in (tmp_path / "site").iterdir():
         os.utime(path, (future, future))
-    assert build_in(tmp_path, SOURCE_DATE_EPOCH="99999999999").returncode == 0
+    assert geosite_copy(*BUILD, cwd=tmp_path, SOURCE_DATE_EPOCH="99999999999").status == 0
     assert digests(tmp_path / "map") == usual
     # the clock was set back since: the map is newer than now, and than the changed site file
     for path in (tmp_path / "map").iterdir():
@@ -290,7 +272,7 @@ def test_dates_of_files_in_the_far_past_and_future(tmp_path: Path, usual: dict[s
     assert changed != text
     site.write_text(changed, encoding="utf-8")
     os.utime(site, (past, past))
-    assert build_in(tmp_path).returncode == 0
+    assert geosite_copy(*BUILD, cwd=tmp_path).status == 0
     assert digests(tmp_path / "map") != usual
 
 
@@ -329,7 +311,9 @@ def test_no_file_of_the_users_is_a_log(tmp_path: Path) -> None:
 @pytest.mark.skipif(sys.platform == "win32", reason="has no pipes among its files")
 def test_a_pipe_is_no_hand_over(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "map")
-    assert "neither a folder nor a plain file" in one_line(run("verify", tmp_path / "map"), 2)
+    assert "neither a folder nor a plain file" in one_line(
+        geosite_copy("verify", tmp_path / "map"), 2
+    )
 
 
 def test_names_in_files_do_not_command_the_terminal(tmp_path: Path) -> None:
@@ -348,11 +332,11 @@ def test_names_in_files_do_not_command_the_terminal(tmp_path: Path) -> None:
     with fiona.open(path, "w", driver="GPKG", layer=layer, schema=schema, crs_wkt=crs) as file:
         file.writerecords(records)
     assert pyproj.CRS.from_wkt(crs).to_epsg() == 25832
-    done = run("check", tmp_path / "site" / "site.toml")
-    assert done.returncode == 0, done.stderr
-    built = run("build", tmp_path / "site" / "site.toml", "--out", tmp_path / "map")
-    assert "\\x1b]0;title\\x07" in built.stdout
-    for said in (done.stdout, done.stderr, built.stdout, built.stderr):
+    done = geosite_copy("check", tmp_path / "site" / "site.toml")
+    assert done.status == 0, done.err
+    built = geosite_copy("build", tmp_path / "site" / "site.toml", "--out", tmp_path / "map")
+    assert "\\x1b]0;title\\x07" in built.out
+    for said in (done.out, done.err, built.out, built.err):
         assert "\x1b" not in said
         assert "\x07" not in said
 
@@ -361,7 +345,7 @@ def test_names_in_files_do_not_command_the_terminal(tmp_path: Path) -> None:
 
 
 def rewritten(folder: Path, change: object) -> Ran:
-    shutil.copytree(JETTY, folder / "site")
+    quick_jetty(folder / "site")
     for name in ("site.toml", "field_book.csv"):
         path = folder / "site" / name
         path.write_bytes(change(path.read_bytes(), name))  # type: ignore[operator]
@@ -404,10 +388,10 @@ def test_text_of_other_systems_is_the_same_text(
 def test_a_field_book_of_a_regional_spreadsheet_is_recognised(
     change: object, words: str, tmp_path: Path
 ) -> None:
-    shutil.copytree(JETTY, tmp_path / "site")
+    quick_jetty(tmp_path / "site")
     book = tmp_path / "site" / "field_book.csv"
     book.write_bytes(change(book.read_bytes()))  # type: ignore[operator]
-    assert words in one_line(build_in(tmp_path), 2)
+    assert words in one_line(geosite_copy(*BUILD, cwd=tmp_path), 2)
     assert not (tmp_path / "map").exists()
 
 
@@ -418,25 +402,25 @@ def test_a_raster_of_a_trillion_cells_is_refused_with_its_size(tmp_path: Path) -
     table = tmp_path / "points.csv"
     table.write_text("easting,northing,elevation\n0,0,1\n1000000,0,2\n0,1000000,3\n")
     wanted = ("--points", table, "--crs", "EPSG:25832", "--cell-size", 1, "--out", tmp_path / "x")
-    said = one_line(run("execute", "interpolate-elevation", *wanted), 2)
+    said = one_line(geosite_copy("execute", "interpolate-elevation", *wanted), 2)
     assert "1000000 rows of 1000000 cells, 8000.0 GB" in said
-    shutil.copytree(JETTY, tmp_path / "site")
+    quick_jetty(tmp_path / "site")
     site = tmp_path / "site" / "site.toml"
     text = re.sub(r"(?m)^cell_size = .*", "cell_size = 1e-5", site.read_text(encoding="utf-8"))
     assert "cell_size = 1e-5" in text
     site.write_text(text, encoding="utf-8")
-    assert "GB" in one_line(build_in(tmp_path), 2)
+    assert "GB" in one_line(geosite_copy(*BUILD, cwd=tmp_path), 2)
 
 
 def test_coordinates_of_a_trillion(tmp_path: Path) -> None:
-    shutil.copytree(JETTY, tmp_path / "site")
+    quick_jetty(tmp_path / "site")
     book = tmp_path / "site" / "field_book.csv"
     lines = book.read_text(encoding="utf-8").splitlines()
     cells = lines[3].split(",")
     cells[2] = "1e12"
     lines[3] = ",".join(cells)
     book.write_text("\n".join(lines), encoding="utf-8")
-    assert 'field_book.csv:4: x is "1e12"' in one_line(build_in(tmp_path), 2)
+    assert 'field_book.csv:4: x is "1e12"' in one_line(geosite_copy(*BUILD, cwd=tmp_path), 2)
 
 
 LEGS = 1_000_000
