@@ -62,6 +62,23 @@ def no_waiting_for_the_disk() -> Iterator[None]:
         yield
 
 
+@pytest.fixture(scope="session", autouse=True)
+def one_processor() -> Iterator[None]:
+    """Let builds in the tests' own process share no work with copies of it.
+
+    With `-n auto` every processor has tests of its own, and to copy a process that holds thousands
+    of tests takes longer than many a piece of the work. Commands in processes of their own, as
+    `built_landing`, share theirs; how it is shared is held by `tests/base/test_shared_work.py`.
+    """
+    with pytest.MonkeyPatch.context() as patch:
+        if hasattr(os, "sched_getaffinity"):
+            one = {min(os.sched_getaffinity(0))}
+            patch.setattr(os, "sched_getaffinity", lambda _: one)
+        else:
+            patch.setattr(os, "cpu_count", lambda: 1)
+        yield
+
+
 @pytest.fixture(scope="session")
 def built_landing(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Return the folder that `geosite build` makes of the sample landing, to read only."""

@@ -15,6 +15,8 @@ from geosite.base.shared_work import processors
 
 pytestmark = pytest.mark.slow
 
+PROCESSORS = processors()
+"""Those that a command has; the tests' own process counts one (`conftest.py`)."""
 COMMAND = Path(sys.executable).with_name("geosite")
 
 # Imported by every Python process that has its folder on the path, before anything else; copies
@@ -67,10 +69,10 @@ def test_a_build_opens_no_socket(tmp_path: Path, surroundings: dict[str, str]) -
     assert status == 0
     assert (out / "site.dxf").is_file()
     assert [event for event in events if event[0].startswith("socket.")] == []
-    if sys.platform == "linux" and processors() > 1:
+    if sys.platform == "linux" and PROCESSORS > 1:
         # the copies that read the parcel map, drain the 20 grounds of the site and of its design,
         # build the design, share its earthworks and write the files were there and watched
-        draining = min(processors(), 10) - 1
+        draining = min(PROCESSORS, 10) - 1
         assert {event[0] for event in events} == {"os.fork"}
         assert len(events) >= 5 + 2 * draining
 
@@ -95,7 +97,7 @@ def test_no_other_command_opens_one(tmp_path: Path) -> None:
         copies = 0
         if sys.platform == "linux" and words[0] == "check":
             # the 200 grounds that the section of the starter reads are drawn, 40 or more by each
-            copies = min(processors(), 5) - 1
+            copies = min(PROCESSORS, 5) - 1
         elif sys.platform == "linux" and words[:2] == ("execute", "derive-slope"):
             copies = 1  # tries the raster first
         assert (status, [event[0] for event in events]) == (0, ["os.fork"] * copies)
