@@ -15,6 +15,12 @@ from geosite.base.errors import OutputRefused, Problem
 from geosite.base.shared_work import aside, at_once, processors, shared_out, shared_zeros, waiting
 
 
+@pytest.fixture(autouse=True)
+def two_processors(monkeypatch):
+    """Share work, which the tests' own process does not elsewhere (`conftest.py`)."""
+    monkeypatch.setattr(module, "processors", lambda: 2)
+
+
 @pytest.fixture(params=["copy", "here"])
 def way(request, monkeypatch):
     safe = request.param == "copy"
