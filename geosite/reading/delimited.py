@@ -37,13 +37,17 @@ _TYPOGRAPHY = str.maketrans({"\u2212": "-", "\u2013": "-", "\u00a0": " ", "\u202
 _PARTED = re.compile(r"[+-]?\d{1,3}(?:([ '])\d{3})(?:\1\d{3})*(?:[.,]\d*)?", re.ASCII)
 # no thousands begin with a nought
 _POINT = re.compile(
-    r"[+-]?(?=\.?\d)(?:[1-9]\d{0,2}(?:,\d{3})+|\d+)?(?:\.\d*)?(?:[eE][+-]?\d+)?", re.ASCII
+    r"[+-]?(?=\.?\d)(?:[1-9]\d{0,2}(?:,\d{3})+|\d+)?(?:\.\d*)?(?:[eE][+-]?\d+|[dD][+-]\d+)?",
+    re.ASCII,
 )
 _COMMA = re.compile(
-    r"[+-]?(?=,?\d)(?:[1-9]\d{0,2}(?:\.\d{3})+|\d+)?(?:,\d*)?(?:[eE][+-]?\d+)?", re.ASCII
+    r"[+-]?(?=,?\d)(?:[1-9]\d{0,2}(?:\.\d{3})+|\d+)?(?:,\d*)?(?:[eE][+-]?\d+|[dD][+-]\d+)?",
+    re.ASCII,
 )
 _WITH_UNIT = re.compile(r"(.*[\d.,])\s*([A-Za-z'\"][A-Za-z -]*)")
 _MARKED = re.compile(r"[+-]?\d[\d.,]*\d")
+_WKT = re.compile(r"\bPOINT\s*(?:Z|M|ZM)?\s*\(", re.IGNORECASE)
+_COMMENT = ("#", "%", "//")
 _LIKE_NUMBERS = re.compile(r"[-+\u2212]?[.,]?\d[^:;]*")
 """How a coordinate begins, and a clock time does not."""
 _ONE_BYTE = ("cp1252", "cp1250", "cp1251", "cp1253", "mac_roman", "cp850")
@@ -127,7 +131,9 @@ def _bare_number(text: str, decimal: Decimal) -> float | None:
     if (_POINT if decimal == "." else _COMMA).fullmatch(text) is None:
         return None
     other = "," if decimal == "." else "."
-    value = float(text.replace(other, "").replace(decimal, "."))
+    # double precision has a D before its power of ten (ISO/IEC 1539-1)
+    text = text.replace(other, "").replace(decimal, ".").upper().replace("D", "E")
+    value = float(text)
     return value if math.isfinite(value) else None
 
 
@@ -245,7 +251,7 @@ def split_table(
         if len(problems) > before:
             return None
     if columns < 3:
-        _name_what_is_no_number(lines[:_SAMPLE], file, problems)
+        _name_what_is_no_number(lines[:_SAMPLE], columns, file, problems)
         return None
     rows = _cells(lines, separator)
     width = Counter(len(cells) for _, cells in rows if len(cells) >= 3).most_common(1)[0][0]
@@ -254,35 +260,70 @@ def split_table(
     return replace(body, encoding=encoding, decimal=mark, guessed=tuple(guessed))
 
 
-def _name_what_is_no_number(lines: Sequence[str], file: str, problems: Problems) -> None:
-    """Say why no column is one of numbers: by a cell that begins as a number, if there are such."""
-    for separator in SEPARATORS:
-        rows = [(line, cells) for line, cells in _cells(lines, separator) if len(cells) >= 3]
-        for line, cells in rows if separator != " " else ():
-            begun = [cell for cell in cells if _LIKE_NUMBERS.fullmatch(cell)]
-            odd = [c for c in begun if as_number(c) is None and as_number(c, ",") is None]
-            if len(begun) >= 3 and odd:
-                problems.add(
-                    "no-coordinates",
-                    f"{shown(odd[0], 30)} is not understood as a number",
-                    "x, y and z as lengths"
-                    if "\u00b0" in odd[0]
-                    else "a number, or one with its unit: 3.5 m, 12.25', 12' 3 1/2\", 12 ft 3 in",
-                    "angles, or degrees on earth, are not read: export coordinates of a projected"
-                    " CRS, or local ones"
-                    if "\u00b0" in odd[0]
-                    else "export plain numbers, and say their unit with --unit",
-                    file,
-                    line,
-                )
-                return
-    problems.add(
-        "no-coordinates",
+def _name_what_is_no_number(
+    lines: Sequence[str], columns: int, file: str, problems: Problems
+) -> None:
+    """Say why not three columns are of numbers: by a cell among numbers, if there is such."""
+    for separator in (one for one in SEPARATORS if one != " "):
+        odd = _odd_among_numbers(_cells(lines, separator))
+        if odd is None:
+            continue
+        line, cell = odd
+        said = f"{shown(cell, 30)} is not understood as a number"
+        expected = "a number, or one with its unit: 3.5 m, 12.25', 12' 3 1/2\", 12 ft 3 in"
+        remedy = "export plain numbers, and say their unit with --unit"
+        if not cell:
+            said, remedy = "a number is missing", "fill it in, or take the row out"
+        elif "\u00b0" in cell:
+            expected = "x, y and z as lengths"
+            remedy = (
+                "angles, or degrees on earth, are not read: export coordinates of a projected CRS,"
+                " or local ones"
+            )
+        elif as_number(cell) is not None or as_number(cell, ",") is not None:
+            said = f"decimal points and decimal commas stand in one table, such as {shown(cell)}"
+            expected, remedy = "one decimal mark", "write all of them alike"
+        problems.add("no-coordinates", said, expected, remedy, file, line)
+        return
+    what, remedy = (
         "no separator gives rows with three columns of numbers",
-        "a table with x, y and z in every row",
         "export it as text with one observation per row",
-        file,
     )
+    if columns == 2:
+        what = "its rows have two columns of numbers"
+        remedy = "export the heights as well: a walk has x, y and z"
+    point = next((n for n, one in enumerate(lines, 1) if _WKT.search(one)), None)
+    if point is not None:
+        what = "coordinates stand in one cell, as text of a point"
+        remedy = "export the geometry as columns: AS_XYZ where the program asks for its form"
+    problems.add(
+        "no-coordinates", what, "a table with x, y and z in every row", remedy, file, point
+    )
+
+
+def _odd_among_numbers(rows: Sequence[tuple[int, list[str]]]) -> tuple[int, str] | None:
+    """Return line and text of the first cell that is none of the numbers of three columns.
+
+    A number with the other decimal mark than the first that has one is such a cell, too.
+    """
+    width = Counter(len(cells) for _, cells in rows).most_common(1)[0][0] if rows else 0
+    body = [(line, cells) for line, cells in rows if len(cells) == width and any(cells)][1:]
+    like = [
+        i
+        for i in range(width)
+        if sum(bool(_LIKE_NUMBERS.fullmatch(cells[i])) for _, cells in body) >= 0.6 * len(body) > 0
+    ]
+    if len(like) < 3:
+        return None
+    mark: Decimal | None = None
+    for line, cells in body:
+        for cell in (cells[i] for i in like):
+            point, comma = as_number(cell) is not None, as_number(cell, ",") is not None
+            if not (point or comma) or (mark is not None and not (point if mark == "." else comma)):
+                return line, cell
+            if point != comma:
+                mark = mark or ("." if point else ",")
+    return None
 
 
 def _cells(lines: Sequence[str], separator: str) -> list[tuple[int, list[str]]]:
@@ -369,10 +410,10 @@ def _heading(cells: Sequence[str], width: int) -> list[str] | None:
     The sign may stand for a column of numbers, ``#;Label;X;Y;Z``, or before the names, ``# X Y Z``.
     """
     named = [cell.strip() for cell in cells]
-    if named[:1] == ["#"] and len(named) == width + 1:
+    if named and named[0] in _COMMENT and len(named) == width + 1:
         named = named[1:]
     elif len(named) == width:
-        named[0] = named[0].lstrip("# ")
+        named[0] = named[0].lstrip("#%/ ")
     else:
         return None
     return named if any(named) and all(as_number(cell) is None for cell in named) else None
@@ -381,7 +422,9 @@ def _heading(cells: Sequence[str], width: int) -> list[str] | None:
 def _are_words(cells: Sequence[str]) -> bool:
     """Whether cells are a line of words, in which there may be a number: Walk 2 of 3 May."""
     numbers = sum(as_number(c) is not None or as_number(c, ",") is not None for c in cells)
-    return numbers < min(3, len(list(filter(None, cells))) - numbers)
+    words = len(list(filter(None, cells))) - numbers
+    # Number of points;9, and not a mark whose row breaks off
+    return numbers < 3 and (numbers < words or (numbers == words and " " in cells[0]))
 
 
 def _is_data(rows: Sequence[tuple[int, list[str]]]) -> bool:
@@ -400,7 +443,12 @@ def _body(
 ) -> TextTable:
     """Cut the table out of the text: titles above, empty lines within, rows that are too short."""
     first = next(i for i, (_, cells) in enumerate(rows) if len(cells) == width)
-    if first and rows[first - 1][1][:1] == ["#"] and _heading(rows[first - 1][1], width):
+    if (
+        first
+        and rows[first - 1][1][:1]
+        and rows[first - 1][1][0] in _COMMENT
+        and _heading(rows[first - 1][1], width)
+    ):
         first -= 1
     kept: list[tuple[str, ...]] = []
     numbers: list[int] = []
@@ -411,7 +459,7 @@ def _body(
             if kept:
                 breaks.add(len(kept))
             continue
-        if lines[line - 1].lstrip().startswith("#"):
+        if lines[line - 1].lstrip().startswith(_COMMENT):
             heading = _heading(cells, width) if not kept and _is_data(rows[number:]) else None
             if heading is None:
                 continue

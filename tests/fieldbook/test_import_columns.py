@@ -19,6 +19,7 @@ from geosite.fieldbook.imports.stated_units import unit_in_words
 from geosite.fieldbook.imports.wording import preview
 from geosite.fieldbook.sitefile import Survey
 from geosite.reading import tables
+from geosite.reading.delimited import as_number
 
 WALK = [("A", 0.0, 0.0, 0.0), ("B", 25.0, 0.0, 0.2), ("C", 31.0, 17.0, 0.9), ("A", 0.0, 0.0, 0.0)]
 
@@ -340,7 +341,7 @@ def test_a_mark_without_coordinates_above_the_next_header_is_no_title(
         (walked,) = import_exports([path], Answers(baseline=("A", "B"))).walked
         assert walked.cells["point"] == ("A", "B", "C", "A") * 2
         return
-    with pytest.raises(InputError, match=r"csv:6: x, y and z are blank beside .D.;"):
+    with pytest.raises(InputError, match=r"csv:6: no x, y and z stand beside .D.;"):
         import_exports([path], Answers(baseline=("A", "B")))
 
 
@@ -378,20 +379,56 @@ def test_a_row_that_breaks_off_is_no_title(tmp_path: Path) -> None:
     rows = [f"{name},{x},{y},{z}" for name, x, y, z in WALK]
     for broken, line in (([*rows, "D", *rows[1:]], 6), ([*rows, "D"], 6)):
         path.write_text("\n".join(["name,x,y,z", *broken, ""]))
-        with pytest.raises(InputError, match=f"csv:{line}: x, y and z are blank beside .D.;"):
+        with pytest.raises(InputError, match=f"csv:{line}: no x, y and z stand beside .D.;"):
             import_exports([path], Answers(baseline=("A", "B")))
 
 
-@pytest.mark.parametrize("last", ["Total,56.0,17.0,1.1", "Mean;14;4,25;0,28", "End of list"])
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ('WKT,name\n"POINT Z (0 0 0)",A\n"POINT Z (2 0 0)",B\n', "csv:2: coordinates .* AS_XYZ"),
+        ("name,x,y\nA,0,0\nB,12.5,3\n", "csv: its rows have two columns of numbers; .* heights"),
+        ("name,x,y,z\nA,0,0,0\nD,1,2,4\nB,NaN,NaN,NaN\nC,1,2,3\n", "csv:4: x, y and z are .NaN.;"),
+        (
+            "name,x,y,z\nA,0,0,0\nD,1,2,4\nB,n/a,NaN,3\nC,1,2,3\n",
+            "csv:4: x is .n/a.;(?s:.)*csv:4: y is",
+        ),
+    ],
+)
+def test_what_no_walk_can_be_made_of_is_told_in_its_own_words(
+    tmp_path: Path, text: str, told: str
+) -> None:
+    path = tmp_path / "walk.csv"
+    path.write_text(text)
+    with pytest.raises(InputError, match=told):
+        import_exports([path], Answers(baseline=("A", "B")))
+
+
+def test_double_precision_and_a_header_behind_a_sign_of_comments_are_read(tmp_path: Path) -> None:
+    """As programs of calculation write: powers of ten with a D, and comments with a percent."""
+    path = tmp_path / "walk.txt"
+    rows = [f"{n} {x:.5E} {y:.5E} {z:.5E}".replace("E", "D") for n, x, y, z in WALK]
+    path.write_text("\n".join(["% walk of the yard", "% name x y z", *rows, ""]))
+    (walked,) = import_exports([path], Answers(baseline=("A", "B"))).walked
+    assert walked.xyz.tolist() == [[x, y, z] for _, x, y, z in WALK]
+    assert walked.columns["x"].header == "x"
+    assert as_number("12D3") is None  # a mark
+
+
+@pytest.mark.parametrize(
+    "last", ["Total,56.0,17.0,1.1", "Mean;14;4,25;0,28", "End of list", "Made by,A. Walker,,"]
+)
 def test_a_line_of_totals_below_the_table_is_no_mark(tmp_path: Path, last: str) -> None:
     path = tmp_path / "walk.csv"
     text = "\n".join(["name,x,y,z", *(f"{name},{x},{y},{z}" for name, x, y, z in WALK)])
+    if last.startswith("Made"):
+        text += "\n"  # it stands apart
     if ";" in last:
         text = text.replace(",", ";").replace(".", ",")
     path.write_text(f"{text}\n{last}\n")
     (walked,) = import_exports([path], Answers(baseline=("A", "B"))).walked
     assert len(walked.xyz) == len(WALK)
-    assert [line for line, _ in walked.titles] == [6]
+    assert [line for line, _ in walked.titles] == [7 if last.startswith("Made") else 6]
     # a mark that is called so stays one
     path.write_text(text + "\nMax;3,5;4,5;0,3\n" if ";" in last else text + "\nMax,3.5,4.5,0.3")
     assert len(import_exports([path], Answers(baseline=("A", "B"))).found.xyz) == len(WALK) + 1

@@ -21,6 +21,9 @@ _FAULTS = 20
 """Most rows without coordinates that are told."""
 _CLOSING = re.compile(r"\W*(?:end|eof|total|sum|summe|gesamt|count)\b.*", re.IGNORECASE)
 """A line below a table."""
+_NO_WORDS = re.compile(r"\d|^\W*(?:nan|null|none|n/?a|inf|-+|\?+)?\W*$", re.IGNORECASE)
+"""A number, or what programs write in the place of one."""
+_DAY = re.compile(r"\d{1,4}([./-])\d{1,2}\1\d{1,4}")
 _TOTAL = re.compile(
     r"(?:grand )?(?:totals?|sums?|summe|gesamt|mean|average|mittel(?:wert)?|min|max)\W*", re.I
 )
@@ -119,7 +122,11 @@ def blocks_of(
 
 def _is_bare(row: Sequence[str], unpadded: bool, numeric: Sequence[int]) -> bool:
     """Whether a row has words alone, as a title or a mark without coordinates."""
-    return unpadded or (sum(map(bool, row)) <= 2 and not any(row[i] for i in numeric))
+    if unpadded:
+        return True
+    return sum(map(bool, row)) <= 2 and not any(
+        row[i] and _NO_WORDS.search(row[i]) and not _DAY.fullmatch(row[i]) for i in numeric
+    )
 
 
 def _alike(
@@ -155,7 +162,7 @@ def _ask(source: Source, rows: Sequence[int], questions: list[Question]) -> None
     questions += [
         Question(
             "number-unreadable",
-            f"x, y and z are blank beside {shown(_words(source.table.rows[at]), 40)}",
+            f"no x, y and z stand beside {shown(_words(source.table.rows[at]), 40)}",
             "coordinates in every row, or a title: below an empty line, above the header once more",
             "fill them in, or take the row out",
             source.file,

@@ -38,6 +38,9 @@ from geosite.reading.delimited import Decimal, as_number, columns_of_numbers
 
 __all__ = ["read_columns"]
 
+_FAULTS = 20
+"""Most rows whose numbers cannot be read that are told."""
+
 
 def read_columns(source: Source, answers: Answers, questions: list[Question]) -> Walked | None:
     """Say what each column of a table is.
@@ -246,22 +249,31 @@ def _coordinates(
 ) -> Floats | None:
     before = len(questions)
     xyz = np.full((len(body), 3), np.nan)
+    bad: dict[int, list[str]] = {}
     for k, axis in enumerate("xyz"):
         column = columns[axis]
-        for n, (row, line, _) in enumerate(body):
-            cell = row[column.index]
-            value = as_number(cell, decimal)
+        for n, (row, _, _) in enumerate(body):
+            value = as_number(row[column.index], decimal)
             if value is not None:
                 xyz[n, k] = -value if column.turned and value else value
-            elif len(questions) < before + 20:
-                questions.append(
-                    Question(
-                        "number-unreadable",
-                        f"{axis} is {shown(cell, 30) if cell else 'blank'}",
-                        f"a number with decimal {'point' if decimal == '.' else 'comma'}",
-                        "correct the cell, take the row out, or name another column with --column",
-                        source.file,
-                        line,
-                    )
-                )
+            else:
+                bad.setdefault(n, []).append(axis)
+    for n in sorted(bad)[:_FAULTS]:
+        row, line, _ = body[n]
+        cells = {axis: row[columns[axis].index] for axis in bad[n]}
+        said = {axis: shown(cell, 30) if cell else "blank" for axis, cell in cells.items()}
+        told = list(said.items())
+        if len(told) > 1 and len(set(said.values())) == 1:
+            told = [(" and ".join((", ".join(bad[n][:-1]), bad[n][-1])), told[0][1])]
+        questions += [
+            Question(
+                "number-unreadable",
+                f"{axis} {'are' if ' ' in axis else 'is'} {words}",
+                f"a number with decimal {'point' if decimal == '.' else 'comma'}",
+                "correct the cell, take the row out, or name another column with --column",
+                source.file,
+                line,
+            )
+            for axis, words in told
+        ]
     return None if len(questions) > before else xyz

@@ -146,7 +146,7 @@ def _sheets(
             # blank rows of a sheet are not read
             frozenset(at for at, (a, b) in enumerate(pairwise(numbers), 1) if b > a + 1),
             decimal=_decimal(cells),
-            encoding="a layer",
+            encoding="a sheet" if path.suffix.lower() in (".xlsx", ".ods") else "a layer",
         )
         name = f"{file}, {layer}" if several else file
         found.append(Source(name, str(layer) if several else label, table))

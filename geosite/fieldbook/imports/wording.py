@@ -76,7 +76,7 @@ def _source(one: Walked) -> Iterator[tuple[Style, str]]:
     table = one.source.table
     kind = (
         table.encoding
-        if table.encoding == "a layer"
+        if table.encoding in ("a layer", "a sheet")
         else f"{table.encoding}, {SEPARATORS[table.separator]}s, decimal"
         f" {'comma' if table.decimal == ',' else 'point'}"
     )
@@ -86,7 +86,7 @@ def _source(one: Walked) -> Iterator[tuple[Style, str]]:
     for role in (r for r in ROLES if r in one.columns):
         column = one.columns[role]
         sample = (
-            ", ".join(f"{v + 0.0:g}" for v in one.xyz[:3, "xyz".index(role)].tolist())
+            ", ".join(f"{v + 0.0:.10g}" for v in one.xyz[:3, "xyz".index(role)].tolist())
             if role in "xyz"
             else ", ".join(c for c in dict.fromkeys(one.cells[role]) if c)[:40]
         )
