@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import math
 import sqlite3
 from collections.abc import Sequence
@@ -15,10 +13,8 @@ import numpy as np
 
 from geosite.base.arrays import Floats
 from geosite.base.errors import InputError, Problem
-from geosite.base.problems import Problems, did_you_mean, nearest, one_line, shown
+from geosite.base.problems import did_you_mean, nearest, one_line, shown
 from geosite.reading import databases
-from geosite.reading.faulty_rows import name_open_quotes, row_unreadable
-from geosite.reading.files import decode, refuse_empty
 from geosite.reading.foreign import (
     driver_names,
     harmless,
@@ -26,15 +22,15 @@ from geosite.reading.foreign import (
     reading_layers,
     within_limits,
 )
+from geosite.reading.point_tables import COLUMNS, points_of_table
 
 __all__ = ["NEVER_LIFTED", "Points", "never_lifted", "read_points"]
 
 _POINT_FORMATS = ["GPKG", "GeoJSON", "GeoJSONSeq", "Shapefile", "FlatGeobuf", "GML", "DXF"]
 _FARTHEST, _HIGHEST = 1e9, 1e6
 """Map units and elevation units: no map in feet reaches as far, no ground lies as high."""
-_LONGEST_HEADER = 100_000
-_TEXT = (".csv", ".txt", ".tsv")
-_COLUMNS = ("easting", "northing", "elevation")
+_TEXT = (".csv", ".txt", ".tsv", ".xyz")
+_SHEETS = (".xlsx", ".ods", ".xls")
 
 
 NEVER_LIFTED = (
@@ -105,7 +101,7 @@ def read_points(file: str, layer: str | None = None) -> Points:
     [512319.991, 5276125.988, 402.3]
     """
     if Path(file).suffix.lower() in _TEXT:
-        points = Points(_from_text(file), None)
+        points = Points(points_of_table(file), None)
     else:
         points = _from_layer(file, layer)
     _check_size(points.positions, file)
@@ -129,7 +125,7 @@ def _check_size(positions: Floats, file: str) -> None:
     raise InputError(
         Problem(
             "coordinate-too-large",
-            f"{_COLUMNS[axis]} of point number {row + 1} is {positions[row, axis]:g}{more}",
+            f"{COLUMNS[axis]} of point number {row + 1} is {positions[row, axis]:g}{more}",
             f"at most {limit[axis]:g}",
             "correct it, or take the point out",
             file,
@@ -137,117 +133,18 @@ def _check_size(positions: Floats, file: str) -> None:
     )
 
 
-def _from_text(file: str) -> Floats:
-    problems = Problems()
-    data = Path(file).read_bytes()
-    if not decode(data, file, "table of points", problems):
-        raise InputError(problems.first())
-    text = data.decode("utf-8-sig").replace("\r\n", "\n").replace("\r", "\n")
-    refuse_empty(text, "points below the names of their columns", file)
-    first = next((n for n, line in enumerate(text.split("\n", 1000)) if line.strip()), 0)
-    start = 0
-    for _ in range(first):
-        start = text.index("\n", start) + 1
-    header_line, _, rest = text[start:].partition("\n")
-    separator = max(",;\t", key=header_line.count)
-    rows = text[start:].split("\n") if '"' in text else []
-    if any(row.count('"') % 2 for row in rows):
-        name_open_quotes(rows, separator, file, first + 1, problems)
-        if problems:
-            raise InputError(problems.first())
-    # cut, so that no cell is longer than the reader of tables takes
-    cells = next(csv.reader([header_line[:_LONGEST_HEADER]], delimiter=separator), [])
-    header = [cell.strip().casefold() for cell in cells]
-    missing = [name for name in _COLUMNS if name not in header]
-    for name in missing:
-        close = nearest(name, [cell for cell in header if cell not in _COLUMNS])
-        problems.add(
-            "column-missing",
-            f"there is no column {name}",
-            "the columns easting, northing and elevation",
-            f'rename "{close}"' if close else "add it, or name the columns in the first line",
-            file,
-            first + 1,
-        )
-    if missing:
-        raise InputError(problems.first())
-    wanted = [header.index(name) for name in _COLUMNS]
-    if separator == ";" and "," in rest and "." not in rest:
-        rest = rest.replace(",", ".")  # decimal commas
-    if not rest.strip(f"{separator} \n"):
-        return np.empty((0, 3))
-    found = _numbers(rest, separator, wanted)
-    if found is None:
-        # rows of separators alone, as spreadsheets leave them
-        filled = [line for line in rest.split("\n") if line.replace(separator, "").strip()]
-        found = _numbers("\n".join(filled), separator, wanted)
-    if found is None:
-        _name_bad_cells(rest, separator, wanted, file, first + 2)
-    assert found is not None
-    return found
-
-
-def _numbers(rest: str, separator: str, wanted: Sequence[int]) -> Floats | None:
-    """Return some columns of a table, ``None`` where a cell is no finite number."""
-    try:
-        found = np.loadtxt(
-            io.StringIO(rest),
-            delimiter=separator,
-            usecols=wanted,
-            quotechar='"',
-            comments=None,
-            ndmin=2,
-        )
-    except ValueError:
-        return None
-    return np.asarray(found, dtype=np.float64) if np.isfinite(found).all() else None
-
-
-def _name_bad_cells(rest: str, separator: str, wanted: Sequence[int], file: str, line: int) -> None:
-    """Go through the rows one by one, only when one of them is known to be wrong."""
-    problems = Problems()
-    rows = csv.reader(io.StringIO(rest), delimiter=separator)
-    start = line
-    try:
-        for row in rows:
-            start = line + rows.line_num
-            if not any(cell.strip() for cell in row):
-                continue
-            for name, column in zip(_COLUMNS, wanted, strict=True):
-                cell = row[column].strip() if column < len(row) else ""
-                try:
-                    # float() alone also takes 1_000 and digits of other scripts
-                    plain = cell.isascii() and "_" not in cell
-                    good = plain and bool(np.isfinite(float(cell)))
-                except ValueError:
-                    good = False
-                if not good:
-                    problems.add(
-                        "cell-not-number",
-                        f"{name} is {shown(cell) if cell else 'blank'}",
-                        "a finite number with a decimal point",
-                        "correct the cell or take the row out",
-                        file,
-                        line + rows.line_num - 1,
-                    )
-    except csv.Error as error:
-        row_unreadable(error, separator, file, start, line + rows.line_num - 1, problems)
-    if not problems:
-        problems.add(
-            "table-unreadable",
-            "the table cannot be read",
-            "rows of equal length",
-            "export it again",
-            file,
-        )
-    raise InputError(problems.first())
-
-
 def _from_layer(file: str, layer: str | None) -> Points:
     def refuse(code: str, what: str, expected: str, remedy: str) -> InputError:
         return InputError(Problem(code, what, expected, remedy, file))
 
     path = Path(file).resolve()
+    if path.suffix.lower() in _SHEETS:
+        raise refuse(
+            "layer-unreadable",
+            "it is a spreadsheet",
+            f"a .csv table or a point layer in one of the formats {', '.join(_POINT_FORMATS)}",
+            "save the sheet as CSV",
+        )
     is_database = databases.is_database(path)
     try:
         with harmless(path) as safe:
