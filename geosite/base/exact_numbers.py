@@ -14,6 +14,8 @@ import re
 from collections.abc import Mapping
 from typing import Self
 
+from geosite.base.rounding import places_seen
+
 __all__ = ["Told", "Words", "fixed", "kept"]
 
 _OPEN, _CLOSE = "\ue000", "\ue001"
@@ -95,14 +97,16 @@ def _behind(value: float) -> str:
 
 
 def fixed(value: float, places: int) -> str:
-    """Return a number with so many decimals for a sentence, its exact value kept.
+    """Return a number for a sentence, its exact value kept.
+
+    It has so many decimals, or as many more as show that it is not nothing.
 
     Examples
     --------
-    >>> str(Told(fixed(0.4139, 2)))
-    '0.41'
+    >>> str(Told(fixed(0.4139, 2))), str(Told(fixed(0.0004, 2)))
+    ('0.41', '0.0004')
     """
-    return f"{value:.{places}f}{_behind(value)}"
+    return f"{value:.{places_seen(value, places)}f}{_behind(value)}"
 
 
 def kept(text: str, *values: float) -> Words:

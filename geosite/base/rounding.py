@@ -12,6 +12,7 @@ __all__ = [
     "decimals",
     "grouped",
     "place_words",
+    "places_seen",
     "places_told",
     "signed",
     "written",
@@ -21,6 +22,8 @@ __all__ = [
 _USUAL = 2
 FINEST = 0.0005
 """Metres, square or cubic metres: less than that no number on a site is told apart from."""
+_NOTHING = 1e-6
+"""In any unit: what is smaller is what arithmetic left."""
 #: By units on a site the interval below which a number is as good as exact: the same in each.
 _FINEST = {
     unit: FINEST / size
@@ -63,6 +66,30 @@ def decimals(half_width: float | None) -> int:
     return 1 - power if lead < 2.95 else -power
 
 
+def places_seen(value: float, places: int) -> int:
+    """Return with how many decimals a number is told that has no interval to round it by.
+
+    What is not nothing must not read as nothing: a tolerance of 0.4 mm is no tolerance of 0.000 m.
+
+    Parameters
+    ----------
+    value
+    places
+        As many where they show it; else as many as show its first digit. What is smaller than a
+        millionth is no more than what arithmetic leaves.
+
+    Examples
+    --------
+    >>> places_seen(0.0321, 3), places_seen(0.0004, 3), places_seen(1e-9, 3), places_seen(0.0, 3)
+    (3, 4, 3, 3)
+    """
+    size = abs(value)
+    if not math.isfinite(size) or size < _NOTHING or round(size, places) != 0.0:
+        return places
+    more = -math.floor(math.log10(size))
+    return more if round(size, more) < 10.0 ** (1 - more) else more - 1
+
+
 def places_told(low: float, high: float, most: int, unknown: int | None = None) -> int:
     """Return with how many decimals a number and both ends of its 95 % interval are told.
 
@@ -102,11 +129,13 @@ def alone(value: float, unit: str) -> str:
     --------
     >>> alone(0.0718079, "m"), alone(1.11928, "m3"), alone(362.432, "m2"), alone(18.7871, "")
     ('0.072', '1.12', '362.4', '18.79')
+    >>> alone(0.0004, "m"), alone(0.03, "percent")
+    ('0.0004', '0.03')
     >>> alone(0.0728215, ""), alone(0.0, ""), alone(float("nan"), "m"), alone(2.308e-07, "")
     ('0.073', '0', 'nan', '2.3e-07')
     """
     if unit in _ALONE:
-        return f"{value + 0.0:.{_ALONE[unit]}f}"
+        return f"{value + 0.0:.{places_seen(value, _ALONE[unit])}f}"
     return f"{round(value, 2):.10g}" if abs(value) >= 1 else f"{value + 0.0:.2g}"
 
 
@@ -166,11 +195,13 @@ def written(value: float, half_width: float | None, unit: str = "") -> str:
     '749.81 m²'
     >>> written(5.002308, 0.000011, "m"), written(9.8562, 0.0011, "ft")
     ('5.00 m', '9.86 ft')
+    >>> written(0.0021, None, "m"), written(0.0, None, "m")
+    ('0.002 m', '0.00 m')
     """
     if half_width is not None and half_width < _FINEST.get(unit, 0.0):
         half_width = None
     places = decimals(half_width)
     behind = f" {unit}" if unit else ""
     if half_width is None or not math.isfinite(half_width) or half_width <= 0:
-        return f"{grouped(value, places)}{behind}"
+        return f"{grouped(value, places_seen(value, places))}{behind}"
     return f"{grouped(value, places)} +/- {grouped(half_width, places)}{behind}"

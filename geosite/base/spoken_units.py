@@ -17,6 +17,7 @@ from typing import Any
 import msgspec
 
 from geosite.base.exact_numbers import Told
+from geosite.base.rounding import places_seen
 from geosite.base.units import CUBIC_YARD_M3, FOOT_M, SQUARE_FOOT_M2
 
 __all__ = ["in_feet", "like_measures", "spoken"]
@@ -115,6 +116,8 @@ def _converted(told: Told, start: int, match: re.Match[str]) -> str:
         places = max(0, len(decimals) + more)
         # rounded once, where the exact value is there
         value = told.exact.get(before + number.start(), float(number[0]))
+        if float(number[0]):  # what is not nothing in metres is not nothing in feet
+            places = places_seen(value * factor, places)
         return f"{sign}{round(value * factor, places) + 0.0:.{places}f}"
 
     return f"{turned(1)} {unit}{turned(3)}"

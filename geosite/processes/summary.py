@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, Literal
 
-from geosite.base.rounding import alone, places_told, written
+from geosite.base.rounding import alone, places_seen, places_told, written
 from geosite.base.spoken_units import spoken
 from geosite.base.units import FOOT_M, IN_FEET, SQUARE_FOOT_M2, plural
 
@@ -53,12 +53,14 @@ def _measured(report: Mapping[str, Any], unit: str) -> Iterator[Line]:
 
 def _length(length_m: float, unit: str, places: int = 3) -> str:
     """Return a length, rounded in the reader's unit."""
-    return f"{length_m / (FOOT_M if unit == 'ft' else 1.0):.{places}f} {unit}"
+    length = length_m / (FOOT_M if unit == "ft" else 1.0)
+    return f"{length:.{places_seen(length, places)}f} {unit}"
 
 
 def _small(length_m: float, unit: str, sign: str = "") -> str:
     """Return a small length in millimetres or tenths of an inch."""
     size, places, symbol = (FOOT_M / 12, 1, "in") if unit == "ft" else (0.001, 0, "mm")
+    places = places if sign else places_seen(length_m / size, places)
     return f"{round(length_m / size, places) + 0.0:{sign}.{places}f} {symbol}"
 
 

@@ -10,7 +10,7 @@ import re
 from pathlib import Path
 
 import pytest
-from hypothesis import example, given
+from hypothesis import assume, example, given
 from hypothesis import strategies as st
 
 from geosite.base import exact_numbers
@@ -24,14 +24,35 @@ LENGTHS = st.floats(-1e5, 1e5)
 
 @given(LENGTHS, st.integers(0, 3))
 @example(0.41392, 2)  # 1.36 ft; the 0.41 m of the sentence are 1.35
-@example(-0.0004, 2)
 def test_a_length_is_rounded_once(length: float, places: int) -> None:
+    assume(round(length, places) or not length)
     sentence = Told(f'mark "0.5 m" is {fixed(length, places)} m off, run 3 m')
     assert sentence == f'mark "0.5 m" is {length:.{places}f} m off, run 3 m'
     feet = f"{round(length / 0.3048, places) + 0.0:.{places}f}"
     assert in_feet(sentence) == f'mark "0.5 m" is {feet} ft off, run 10 ft'
     assert spoken(sentence, "m") == sentence
     assert type(spoken(sentence, "m")) is str
+
+
+@pytest.mark.parametrize(
+    ("length", "places", "metres", "feet"),
+    [
+        (-0.0004, 2, "-0.0004", "-0.0013"),
+        (0.3, 0, "0.3", "1.0"),
+        (0.00096, 2, "0.001", "0.003"),
+        (1e-9, 3, "0.000", "0.000"),  # what arithmetic leaves
+    ],
+)
+def test_what_is_not_nothing_is_not_told_as_nothing(
+    length: float, places: int, metres: str, feet: str
+) -> None:
+    sentence = Told(f"good to {fixed(length, places)} m")
+    assert sentence == f"good to {metres} m"
+    assert in_feet(sentence) == f"good to {feet} ft"
+
+
+def test_a_millimetre_is_not_nothing_in_inches() -> None:
+    assert in_feet("0.1 mm deep, 0 mm wide") == "0.004 in deep, 0.0 in wide"
 
 
 @given(LENGTHS, LENGTHS, LENGTHS)

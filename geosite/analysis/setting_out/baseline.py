@@ -9,6 +9,7 @@ import numpy as np
 
 from geosite.base.arrays import Floats, Ints
 from geosite.base.errors import Problem, SurveyRefused
+from geosite.base.exact_numbers import fixed
 from geosite.fieldbook.model import FieldBook, Notes
 from geosite.network.accuracy.advice import baseline_variances
 from geosite.network.covariance import sigmas
@@ -222,7 +223,7 @@ def _misfit(check: BaselineCheck, names: tuple[str, str]) -> Problem | None:
             "baseline-length",
             f"today the baseline from {names[0]} to {names[1]} is {walked:.3f} m long, "
             f"{ratio:.4f} of its length",
-            f"{known:.3f} m within {limit:.3f} m",
+            f"{known:.3f} m within {fixed(limit, 3)} m",
             remedy,
         )
     limit = check.rise_limit_m
@@ -234,13 +235,13 @@ def _misfit(check: BaselineCheck, names: tuple[str, str]) -> Problem | None:
         return Problem(
             "baseline-swapped",
             f"{what}, as if the two names were exchanged",
-            f"{check.known_rise_m:+.3f} m within {limit:.3f} m",
+            f"{check.known_rise_m:+.3f} m within {fixed(limit, 3)} m",
             f"exchange the names {names[0]} and {names[1]} in this walk, if that is so",
         )
     return Problem(
         "baseline-rise",
         what,
-        f"{check.known_rise_m:+.3f} m within {limit:.3f} m",
+        f"{check.known_rise_m:+.3f} m within {fixed(limit, 3)} m",
         "check both marks, their names and that z points up, and walk them again",
     )
 

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from typing import Literal
 
 from geosite.base.errors import Finding
-from geosite.base.rounding import decimals, grouped, written
+from geosite.base.rounding import decimals, grouped, places_seen, written
 from geosite.drawing.document import Block, Column, Heading, Paper, Paragraph, Table, lay_out
 from geosite.fieldbook.sitefile import Handover
 from geosite.handover.documents.alternatives import titles_of
@@ -172,8 +172,8 @@ def _cost(package: Package, most: int) -> list[Block]:
 def _places(cost: Cost) -> int:
     """Return to which digit a total is known: whole units of the currency, tens, hundreds."""
     if cost.total_low is None or cost.total_high is None or cost.total_low == cost.total_high:
-        return 0
-    return min(0, decimals((cost.total_high - cost.total_low) / 2))
+        return places_seen(cost.total, 0)
+    return min(places_seen(cost.total, 0), decimals((cost.total_high - cost.total_low) / 2))
 
 
 def _total(cost: Cost, places: int) -> str:

@@ -9,7 +9,7 @@ from typing import Any, Literal
 
 from geosite.analysis.limits import verdict_words
 from geosite.base.estimate import Estimate
-from geosite.base.rounding import decimals, grouped, places_told, written
+from geosite.base.rounding import alone, decimals, grouped, places_seen, places_told, written
 from geosite.base.units import FOOT_M
 from geosite.handover.model import Layer, Package
 
@@ -63,10 +63,13 @@ class Measures:
         --------
         >>> Measures("ft").fine(0.042), Measures("m").fine(0.042), Measures("m").fine(None)
         ('0.138', '0.042', '')
+        >>> Measures("m").fine(0.0003)
+        '0.0003'
         """
         if length_m is None or not math.isfinite(length_m):
             return ""
-        return grouped(length_m / self.unit_m, digits)
+        length = length_m / self.unit_m
+        return grouped(length, places_seen(length, digits))
 
     def with_interval(self, length_m: float, half_width_m: float | None) -> str:
         """Return a length with its unit and half its 95 % interval, no digit more than is known.
@@ -253,4 +256,4 @@ def grade_told(record: Mapping[str, Any], measures: Measures) -> str:
     value, half = float(record["value"]), record.get("value_95")
     if record.get("unit") != "percent":
         return measures.with_interval(value, half)
-    return f"{value:.1f} %" if half is None else written(value, half, "%")
+    return f"{alone(value, 'percent')} %" if half is None else written(value, half, "%")

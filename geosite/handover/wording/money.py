@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from geosite.base.rounding import grouped
+from geosite.base.rounding import grouped, places_seen
 
 __all__ = ["amount_words", "range_words"]
 
@@ -12,10 +12,10 @@ def amount_words(amount: float, currency: str = "", places: int = 2) -> str:
 
     Examples
     --------
-    >>> amount_words(912.678, "EUR"), amount_words(3.0)
-    ('912.68 EUR', '3.00')
+    >>> amount_words(912.678, "EUR"), amount_words(3.0), amount_words(0.004, "EUR")
+    ('912.68 EUR', '3.00', '0.004 EUR')
     """
-    return f"{grouped(amount, places)} {currency}".strip()
+    return f"{grouped(amount, places_seen(amount, places))} {currency}".strip()
 
 
 def range_words(low: float, high: float) -> str:
@@ -30,4 +30,5 @@ def range_words(low: float, high: float) -> str:
     """
     if low == high:
         return "none"
-    return f"{grouped(low, 0)} to {grouped(high, 0)}"
+    places = places_seen(high, 0)
+    return f"{grouped(low, places)} to {grouped(high, places)}"

@@ -101,7 +101,7 @@ def loops_told(notes: Notes, loops: Sequence[LoopByRatio | LoopByDevice], of_all
                 expected += ", as is usual where no closure_limit is given"
             code, rest = "closure-short-loop", "; too short a loop to judge by its ratio."
         else:
-            expected = f"at most {one.bound_m:.3f} m from a device like this"
+            expected = f"at most {fixed(one.bound_m, 3)} m from a device like this"
             code, rest = "closure-large", ", more than 99 of 100 such loops of this device."
         if one.is_refused:
             remedy = f"walk the loop from line {loop.first_line} again{'' if problems else many}"
@@ -143,8 +143,8 @@ def length_told(notes: Notes, judged: JudgedLength | None, map_unit: str) -> Tol
     code, expected = "baseline-length", "the same length"
     if judged.outcome == "too far":
         expected = (
-            f"a difference below {4 * check.sigma_m * check.widening:.3f} m (four standard "
-            "deviations)"
+            f"a difference below {fixed(4 * check.sigma_m * check.widening, 3)} m (four "
+            "standard deviations)"
         )
         remedy = "check the marks' coordinates, their names in the field book, and the unit"
     else:

@@ -134,3 +134,12 @@ def test_readers_of_feet_are_told_numbers_that_are_rounded_once() -> None:
     assert any("from A to B is 32.849 ft, known are 32.810 ft (+0.039 ft," in text for text in told)
     assert any("within 0.267 ft in 95 of 100" in text for text in told)
     assert any("it comes within 0.133 ft: go there" in text for text in told)
+
+
+def test_a_tolerance_below_half_a_millimetre_is_not_told_as_none() -> None:
+    found = setting_out_cases.found()
+    missed = replace(found.points[0], verdict="cannot", error_95_m=0.0812)
+    made = replace(found, tolerance_m=0.0004, points=(missed,))
+    told = [str(one.text) for one in findings(made, "site.toml")]
+    assert any("within 0.0004 m" in text for text in told), told
+    assert not any(re.search(r"within 0\.0+ m", text) for text in told)
