@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
@@ -273,6 +273,40 @@ def is_built_in(name: str, limits: LimitSet) -> bool:
     return _built_in().get(name) == limits
 
 
+_RATIO = '{ ratio = "1:20", section = "4.2" }'
+_METRES = '{ metres = 1.5, section = "4.2" }'
+_IN_METRES = ("width", "rise_per_run", "landing_length", "turning_landing")
+
+
+def _text(key: str, value: Any) -> tuple[str, str]:
+    """Return what a text should be, and how to make one of what was written."""
+    plain = isinstance(value, int | float) and not isinstance(value, bool)
+    return "text in quotes", f'write {key} = "{value if plain else "..."}"'
+
+
+def _ratio(_: str, value: Any) -> tuple[str, str]:
+    number = re.fullmatch(r"\s*(\d+(?:\.\d+)?)\s*%?\s*", str(value))
+    steep = number[1] if number and float(number[1]) else "20"
+    told = f'write ratio = "1:{steep}" for 1 in {steep}'
+    return 'text such as "1:20"', told + (f", or percent = {steep} for {steep} %" if number else "")
+
+
+def _number(key: str, value: Any) -> tuple[str, str]:
+    expected = "a number above 0" + (", at most 1000" if key == "percent" else " in metres")
+    number = re.fullmatch(r"\s*(\d+(?:\.\d+)?)\s*(?:%|m)?\s*", str(value))
+    if isinstance(value, str) and number and float(number[1]):
+        return expected, f"write it without quotes, {key} = {number[1]}"
+    return expected, f"correct it, as in {key} = {8.0 if key == 'percent' else 1.5}"
+
+
+_SAID: Mapping[str, Callable[[str, Any], tuple[str, str]]] = {
+    **dict.fromkeys(("title", "source", "steeper", "section", "landing_as_wide_as_run"), _text),
+    "ratio": _ratio,
+    **dict.fromkeys(("percent", "metres"), _number),
+}
+"""By key: what it should be and what to do, of the key and what was written."""
+
+
 def _form(
     name: str,
     table: Any,
@@ -289,21 +323,25 @@ def _form(
     unknown = re.search(r"unknown field `([^`]*)`", error)
     missing = re.search(r"missing required field `([^`]*)`", error)
     cause = re.sub(r" - at `.*", "", error)
-    keys = ", ".join(LimitSet.__struct_fields__)
-    remedy = 'write it like walk: running = { ratio = "1:20", section = "403.3" }'
+    in_metres = len(path) > 1 and path[1] in _IN_METRES
+    keys = MetreLimit if in_metres else SlopeLimit
+    known = ", ".join((LimitSet if len(path) == 1 else keys).__struct_fields__)
+    like = _METRES if in_metres else _RATIO
+    named = path[1] if len(path) > 1 and path[1] in LimitSet.__struct_fields__ else "running"
+    remedy = f"write it like {named} = {like}"
     if unknown:
-        what, expected = f'has the key "{unknown[1]}"', f"one of {keys}" if len(path) == 1 else ""
+        what, expected = f'has the key "{unknown[1]}"', f"one of {known}"
         path = (*path, unknown[1])
     elif missing:
         what, expected = f"has no {missing[1]}", f"at least {missing[1]}"
         if missing[1] == "title":
             remedy = 'add what people call it, title = "Walk of the yard"'
+    elif path[-1] in _SAID and cause.startswith("Expected"):
+        what = f"is {shown(value)}"
+        expected, remedy = _SAID[path[-1]](path[-1], value)
     elif cause.startswith("Expected"):
-        what, expected = f"is {shown(value)}", 'a table such as { ratio = "1:20" }'
-        if path[-1] in ("title", "source", "steeper", "section", "ratio"):
-            expected = 'text in quotes, such as "1:20"' if path[-1] == "ratio" else "text in quotes"
-        elif path[-1] in ("percent", "metres"):
-            expected = "a number"
+        what = f"is {shown(value)}"
+        expected = f"a table such as {like}"
     else:
         what, expected = f"cannot be used: {cause}", "limits that can be kept"
     inside = path[1:-1] if unknown else path[1:]
@@ -311,7 +349,7 @@ def _form(
     return Problem(
         "limits-form",
         f"limit set [{name}]: {'.'.join(inside) or 'it'} {what}",
-        expected or "ratio or percent, metres, section",
+        expected,
         remedy,
         file or None,
         line,

@@ -375,7 +375,8 @@ class Price(Table, frozen=True, kw_only=True):
     """The unit: area on the slope, volume by the code's depth, length of a line or of an area's
     edging, or pieces."""
     waste_percent: Percent | None = None
-    """Added to what is measured; without it that of the code. Example: `8.0`."""
+    """Added to what is measured; without it that of the code. Pieces are then rounded up to whole
+    ones. Example: `8.0`."""
     minimum: Annotated[float, Meta(ge=0)] = 0.0
     """Least charge per code of which there is any, in the currency. Example: `150.0`."""
 

@@ -135,7 +135,7 @@ def test_printed_amounts_add_up_to_the_printed_total() -> None:
 
 
 def test_pieces_are_counted() -> None:
-    charged = ((1.0, "1 piece"), (2.0, "2 pieces"), (2.1, "2.1 pieces"))
+    charged = ((0.0, "0 pieces"), (1.0, "1 piece"), (1200.0, "1\u202f200 pieces"))
     lines = [{"title": "Bollard", "per": "piece", "measured": n, "amount": n} for n, _ in charged]
     *_, table = price_blocks([*lines, {"title": "Total", "amount": 5.1}])
     assert [row[1] for row in table.rows][:3] == [said for _, said in charged]  # type: ignore[union-attr]

@@ -30,6 +30,7 @@ __all__ = [
     "priced_line",
     "rounded",
     "valuation",
+    "whole_pieces",
 ]
 
 Measured = Measure | Estimate | int
@@ -60,7 +61,7 @@ class PriceLine:
     waste_percent, rate, minimum
         As in the site file.
     charged
-        Quantity with waste.
+        Quantity with waste; whole pieces.
     amount
         In the currency: charged times rate, not less than the minimum where there is any, rounded.
     at_minimum
@@ -125,6 +126,25 @@ def rounded(amount: float, step: float) -> float:
     count = math.floor(round(amount / step, 6) + 0.5)
     places = max(0, -math.floor(math.log10(step))) + 6
     return round(count * step, places)
+
+
+def whole_pieces(count: float, waste_percent: float) -> int:
+    """Return how many pieces are bought: nobody sells a part of one.
+
+    Parameters
+    ----------
+    count
+        That are laid, set or planted.
+    waste_percent
+        Added for breakage, then rounded up.
+
+    Examples
+    --------
+    >>> whole_pieces(4, 0.0), whole_pieces(4, 5.0), whole_pieces(100, 5.0), whole_pieces(0, 5.0)
+    (4, 5, 105, 0)
+    """
+    # what a product of floats leaves is no piece
+    return math.ceil(round(count * (1 + waste_percent / 100), 6))
 
 
 def in_steps(amount: Estimate, step: float) -> Estimate:
@@ -284,7 +304,11 @@ def priced_line(
         measured = found
     else:
         measured = Estimate(float(found), float(found), float(found), 0.0)
-    charged = measured.scaled(1 + waste / 100)
+    if price.per == "piece":
+        count = float(whole_pieces(measured.value, waste))
+        charged = Estimate(count, count, count, 0.0)
+    else:
+        charged = measured.scaled(1 + waste / 100)
     # what no number on a site tells from nothing is what sums of floats leave: no minimum for it
     nothing = FINEST / UNITS[price.per][1] if price.per in UNITS else 0.0
     # quantities are not negative, whatever the interval says, and of nothing nothing is charged

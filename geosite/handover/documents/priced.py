@@ -148,8 +148,8 @@ def _quantity(record: Record, name: str, per: str) -> str:
     value, low, high = (record.get(key) for key in (name, f"{name}_low", f"{name}_high"))
     if value is None:
         return ""
-    if per == "piece":  # counted, with waste a part of one
-        return f"{grouped(value, 0 if float(value).is_integer() else 1)} piece{'s' * (value != 1)}"
+    if per == "piece":
+        return f"{grouped(value, 0)} piece{'s' * (value != 1)}"
     if low is None or high is None:
         return f"{written(value, record.get(f'{name}_95'))} {per}"
     if low == high:

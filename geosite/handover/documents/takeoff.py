@@ -7,6 +7,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from geosite.analysis.takeoff.prices import whole_pieces
 from geosite.base.rounding import decimals, grouped, places_seen, written
 from geosite.drawing.document import (
     Block,
@@ -403,12 +404,18 @@ def _lines(
     return [Heading("Lines", 2), Table(columns, tuple(rows), frozenset(strong))]
 
 
+def _pieces_to_order(record: Record) -> str:
+    count, waste = record.get("count") or 0, record.get("waste_percent") or 0.0
+    order = whole_pieces(count, waste)
+    return f"{order}" if order == count else f"{order}, with {waste:g} % waste rounded up"
+
+
 def _pieces(package: Package, totals: Sequence[Record]) -> list[Block]:
     rows = tuple(
         (
             code_title(package.codes, r.get("code")),
             f"{r.get('count') or 0}",
-            _not_ordered(package, r) or f"{r.get('count') or 0}",
+            _not_ordered(package, r) or _pieces_to_order(r),
         )
         for r in totals
         if r.get("kind") == "point"

@@ -30,7 +30,11 @@ def columns(currency: str) -> Columns[PriceLine]:
             real(
                 "waste_percent", "Added to it.", lambda p: p.waste_percent, "percent", exact=_GIVEN
             ),
-            estimate("charged", "Quantity with waste.", lambda p: p.charged if p.per else None),
+            estimate(
+                "charged",
+                "Quantity with waste; pieces are whole.",
+                lambda p: p.charged if p.per else None,
+            ),
             real("rate", "Of one unit.", lambda p: p.rate if p.per else None, exact=_GIVEN),
             real("minimum", "Least charge.", lambda p: p.minimum, exact=_GIVEN),
             interval(

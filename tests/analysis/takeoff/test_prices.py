@@ -7,7 +7,7 @@ import pytest
 from linework_cases import rows, survey
 
 from geosite.analysis.takeoff.design_prices import DesignEstimate
-from geosite.analysis.takeoff.prices import priced_line, rounded, valuation
+from geosite.analysis.takeoff.prices import priced_line, rounded, valuation, whole_pieces
 from geosite.analysis.takeoff.quantities import take_off
 from geosite.analysis.takeoff.whole_cost import whole_cost
 from geosite.analysis.wording import price_findings
@@ -145,6 +145,18 @@ def test_totals_are_told_in_steps_of_the_currency():
 def test_one_piece_costs_the_minimum():
     (line,) = priced(inlet=Price(rate=1.0, per="piece", minimum=30.0)).lines
     assert line.amount.value == 30.0
+
+
+def test_of_pieces_with_waste_whole_ones_are_bought():
+    """Two inlets and 5 % breakage were charged as 2.1 of them."""
+    (line,) = priced(inlet=Price(rate=180.0, per="piece", waste_percent=5.0)).lines
+    assert (line.measured.value, line.charged, line.amount.value) == (
+        2.0,
+        Estimate(3.0, 3.0, 3.0, 0.0),
+        540.0,
+    )
+    assert whole_pieces(100, 5.0) == 105  # not 106, for 100 * 1.05 is 105.00000000000001 at times
+    assert whole_pieces(3, 10.0) == 4
 
 
 def test_the_range_of_a_line_is_rate_times_that_of_the_quantity():
