@@ -8,6 +8,7 @@ from dataclasses import replace
 from typing import Literal
 
 import numpy as np
+import numpy.typing as npt
 
 from geosite.analysis.change import wording
 from geosite.analysis.change.congruency import (
@@ -18,7 +19,7 @@ from geosite.analysis.change.congruency import (
     pooled_degrees_of_freedom,
 )
 from geosite.analysis.change.ground import change_of_ground
-from geosite.analysis.change.model import Change, Epoch, MarkChange, Verdict
+from geosite.analysis.change.model import Apart, Change, Epoch, MarkChange, Verdict
 from geosite.analysis.change.progress import features_not_walked_again, progress
 from geosite.base.arrays import Floats, Ints
 from geosite.base.errors import InputError, Problem
@@ -34,6 +35,10 @@ __all__ = ["compare"]
 
 ANOTHER_M = 3.0
 """Marks of one name that lie farther apart than this, or a tenth of the site, are two marks."""
+SEEN_M = 0.1
+"""Frames that are farther apart than this are told of where nobody knows how accurate they are."""
+FAR_M = 1.0
+"""Frames that are farther apart than this are told of however inaccurate they are."""
 COMMON = 200
 """Most common marks that are held against each other."""
 
@@ -99,6 +104,7 @@ def compare(before: Epoch, after: Epoch) -> Change:
         ground,
         progress(before.taken, after.taken, before.notes.site.codes | after.notes.site.codes),
         features_not_walked_again(before.drawing, after.drawing),
+        _apart(before, after, rows, plan, level),
     )
     findings_ = wording.findings(change, other_marks, before.notes, after.notes)
     return replace(change, findings=findings_)
@@ -190,6 +196,31 @@ def _covariances(
         for epoch, own in zip((before, after), rows, strict=True)
     )
     return one, other
+
+
+def _apart(
+    before: Epoch, after: Epoch, rows: Sequence[Ints], plan: Stability, level: Stability
+) -> Apart:
+    """Return what the frames of the surveys are off by, and whether their anchors explain it."""
+
+    def explained(stable: npt.NDArray[np.bool_], what: Literal["plan", "level"]) -> float:
+        total = 0.0
+        for epoch, own in zip((before, after), rows, strict=True):
+            if not epoch.network.accuracy_known:
+                return SEEN_M
+            mean = np.full(int(stable.sum()), 1.0 / max(int(stable.sum()), 1))
+            axes = np.eye(3)[:2] if what == "plan" else np.eye(3)[2:]
+            forms = [LinearForm(own[stable], *(mean * part for part in axis)) for axis in axes]
+            total += float(np.trace(covariance(epoch.network, forms)))
+        return min(max(4.0 * math.sqrt(total), SEEN_M / 10), FAR_M)
+
+    step, lift = math.hypot(*plan.frame[:2]), float(level.frame[0])
+    return Apart(
+        step,
+        lift,
+        step > explained(plan.stable, "plan"),
+        abs(lift) > explained(level.stable, "level"),
+    )
 
 
 def _mark(

@@ -17,7 +17,7 @@ from geosite.linework.model import Drawing
 from geosite.network.model import Network
 from geosite.terrain.site_ground import SiteGround
 
-__all__ = ["Change", "Epoch", "MarkChange", "Verdict"]
+__all__ = ["NOT_APART", "Apart", "Change", "Epoch", "MarkChange", "Verdict"]
 
 Verdict = Literal["stable", "moved", "undecided"]
 
@@ -75,6 +75,27 @@ class MarkChange:
     ellipse: tuple[float, float, float]
 
 
+@dataclass(frozen=True, slots=True)
+class Apart:
+    """What all stable marks are off by together, second survey less first one.
+
+    Parameters
+    ----------
+    plan, up
+        Ground metres, in plan without a direction; taken out before anything is compared.
+    is_more_plan, is_more_up
+        It is more than the known marks of both surveys explain: they stand in other systems.
+    """
+
+    plan: float
+    up: float
+    is_more_plan: bool
+    is_more_up: bool
+
+
+NOT_APART = Apart(0.0, 0.0, False, False)
+
+
 @dataclass(frozen=True, eq=False)
 class Change:
     """What changed from the first survey to the second.
@@ -91,6 +112,8 @@ class Change:
         Quantities per code and what was added.
     not_walked_again
         Name and code of each feature of the first survey that counts as gone.
+    apart
+        What was taken out before the comparison.
     findings
     """
 
@@ -100,4 +123,5 @@ class Change:
     ground: GroundChange | None
     progress: tuple[Progress, ...]
     not_walked_again: tuple[tuple[str, str], ...] = ()
+    apart: Apart = NOT_APART
     findings: tuple[Finding, ...] = ()

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from geosite.analysis.change.congruency import Stability
-from geosite.analysis.change.model import Change, MarkChange
+from geosite.analysis.change.model import Apart, Change, MarkChange
 from geosite.base.errors import Finding
 from geosite.base.exact_numbers import Words, fixed, kept
 from geosite.base.rounding import written
@@ -28,6 +28,7 @@ def findings(
     return (
         *_days(before, after),
         *_alike(other_marks, after),
+        *_apart(change.apart, after),
         *_marks(change, "plan", change.plan),
         *_marks(change, "level", change.level),
         *_ground(change),
@@ -55,6 +56,30 @@ def _alike(names: Sequence[str], after: Notes) -> Iterator[Finding]:
             f"{_listed(names)}: another mark of this name lies far from it in the survey before, "
             "so they are not compared. Give each mark a name of its own.",
             after.book.file,
+        )
+
+
+def _apart(apart: Apart, after: Notes) -> Iterator[Finding]:
+    """Say that the surveys stand in other systems, for it is taken out of every change."""
+    out = "That was taken out: movements and the ground are told against the stable marks. "
+    if apart.is_more_up:
+        side = "higher" if apart.up > 0 else "lower"
+        yield Finding(
+            "look",
+            "surveys-apart-height",
+            f"All stable marks lie {fixed(abs(apart.up), 2)} m {side} in the second survey, more "
+            f"than their accuracy explains: its elevations count from another level. {out}Compare "
+            "elevation and vertical_crs of the known marks in both site files.",
+            after.site_file,
+        )
+    if apart.is_more_plan:
+        yield Finding(
+            "look",
+            "surveys-apart-plan",
+            f"All stable marks lie {fixed(apart.plan, 2)} m off in plan in the second survey, more "
+            f"than their accuracy explains. {out}Compare the coordinates of the known marks in "
+            "both site files.",
+            after.site_file,
         )
 
 

@@ -81,6 +81,25 @@ def test_a_frame_that_is_shifted_turned_and_lifted_moves_no_mark(yard: Epoch) ->
     assert found.level.frame == pytest.approx([0.1])
 
 
+@pytest.mark.parametrize(
+    ("step", "told"),
+    [
+        ((0.0, 0.0, 47.29), "All stable marks lie 47.29 m higher in the second survey"),
+        ((0.0, 0.0, -0.31), "All stable marks lie 0.31 m lower in the second survey"),
+        ((1.2, -0.5, 0.0), "All stable marks lie 1.30 m off in plan in the second survey"),
+        ((0.0, 0.0, 0.001), None),
+    ],
+)
+@pytest.mark.parametrize("known", [True, False])
+def test_surveys_in_other_systems_are_not_compared_silently(
+    yard: Epoch, step: tuple[float, float, float], told: str | None, known: bool
+) -> None:
+    first = replace(yard, site=None, network=replace(yard.network, accuracy_known=known))
+    found = compare(first, moved(first, dict.fromkeys(MARKS, step)))
+    texts = [f.text for f in found.findings if f.code.startswith("surveys-apart")]
+    assert [text[: len(told or "")] for text in texts] == ([told] if told else [])
+
+
 @pytest.mark.parametrize(("off_m", "is_same"), [(2.9, True), (3.1, False)])
 def test_farther_than_three_metres_off_it_is_another_mark(
     yard: Epoch, off_m: float, is_same: bool
