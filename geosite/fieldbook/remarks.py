@@ -10,6 +10,7 @@ from geosite.base.problems import nearest, shown
 from geosite.fieldbook.model import FieldBook, assumed_geometry
 from geosite.fieldbook.sitefile import SiteFile
 from geosite.fieldbook.suspicious_marks import suspect_findings
+from geosite.fieldbook.upside_down_runs import upside_down_findings
 
 __all__ = ["look_at"]
 
@@ -33,6 +34,7 @@ def look_at(site: SiteFile, book: FieldBook, findings: list[Finding]) -> None:
             )
         )
     _repeated_exactly(book, findings)
+    findings += upside_down_findings(book)
     findings += suspect_findings(book, {n for n, code in site.codes.items() if not code.ground})
     _nothing_drawn(book, findings)
     for kind, names, column in (
