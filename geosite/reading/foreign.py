@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import glob
 import json
+import os
 import re
 import sys
 import warnings
@@ -16,6 +17,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, TypeVar
 
+from geosite.base.problems import shown
 from geosite.base.process_copies import CopyDied, Limits, can_copy, in_a_copy
 from geosite.reading.databases import crs_texts, database_damage, holds_queries, plain
 from geosite.reading.spreadsheets import DAMAGED, sheet_damage
@@ -25,6 +27,7 @@ __all__ = [
     "driver_names",
     "harmless",
     "in_limited_copy",
+    "name_fault",
     "names_a_file",
     "open_options",
     "quiet",
@@ -57,14 +60,16 @@ _FOREIGN_CRS = "its CRS names another file or an address, and nothing else is re
 def damage(path: Path) -> str | None:
     """Return why a file must not be handed to the reading library, or ``None``.
 
-    Damage in databases, archives and JSON; a CRS that would have another file read or an address
-    fetched; a part of a shapefile that is a link to another folder.
+    A name that it would not find; damage in databases, archives and JSON; a CRS that would have
+    another file read or an address fetched; a part of a shapefile that is a link to another folder.
 
     Examples
     --------
     >>> damage(Path("sample_data/ferry_landing/parcels.gpkg")) is None
     True
     """
+    if (fault := name_fault(path)) is not None:
+        return fault
     with path.open("rb") as stream:
         head = stream.read(HEAD)
     if (fault := _foreign_part(path)) is not None:
@@ -76,6 +81,29 @@ def damage(path: Path) -> str | None:
     if head.removeprefix(b"\xef\xbb\xbf").lstrip(b" \t\r\n\x1e").startswith((b"{", b"[")):
         return _json_damage(path)
     return _FOREIGN_CRS if names_a_file(head.decode("latin-1")) else None
+
+
+def name_fault(path: Path) -> str | None:
+    """Return why the reading libraries would not find a file by its name, or ``None``.
+
+    They take names as UTF-8, whatever this process takes them as.
+
+    Examples
+    --------
+    >>> name_fault(Path("sample_data/ferry_landing/parcels.gpkg")) is None
+    True
+    """
+    encoding = sys.getfilesystemencoding()
+    try:
+        if path.as_posix().encode("utf-8") == os.fsencode(path.as_posix()):
+            return None
+    except UnicodeEncodeError:
+        pass
+    part = next((p for p in path.parts if not p.isascii()), path.name)
+    return (
+        f"set PYTHONUTF8=1, or rename {shown(part, 40)} in plain letters: the library that reads it "
+        f"takes names as UTF-8, this terminal as {encoding}"
+    )
 
 
 def names_a_file(crs: str) -> bool:

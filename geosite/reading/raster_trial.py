@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from geosite.base.process_copies import can_copy
-from geosite.reading.foreign import in_limited_copy
+from geosite.reading.foreign import in_limited_copy, name_fault
 
 __all__ = ["BLOCK_BYTES", "WHOLE_CELLS", "try_raster"]
 
@@ -53,6 +53,8 @@ def try_raster(path: Path, driver: str, options: Mapping[str, str], most_cells: 
     ...     print("not recognized" in str(error))
     True
     """
+    if (fault := name_fault(path)) is not None:
+        raise ValueError(fault)
     if not can_copy():
         return
     # imported before the copy is made: this process needs them too

@@ -22,8 +22,9 @@ import pytest
 from geosite.base.errors import GeositeError, InputError
 from geosite.reading import foreign
 from geosite.reading.crs import read_crs
-from geosite.reading.foreign import damage, driver_names, quiet, within_limits
+from geosite.reading.foreign import damage, driver_names, name_fault, quiet, within_limits
 from geosite.reading.points import read_points
+from geosite.reading.raster_trial import try_raster
 
 (SHAPEFILE,) = driver_names(["Shapefile"])
 
@@ -380,3 +381,24 @@ def test_what_unpacks_or_is_written_too_large_is_told(
     assert damage(packed) == "unpacks to 3 MB, more than 3"
     monkeypatch.setattr(foreign, "JSON_LIMIT", len(text) - 1)
     assert damage(written) == "more than 0 MB of JSON"
+
+
+@pytest.mark.parametrize("encoding", ["iso8859-1", "ascii"])
+def test_a_name_that_the_libraries_would_not_find_is_said(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, encoding: str
+) -> None:
+    """In a locale of Latin 1 a layer in a folder höf was refused as "failed to open dataset"."""
+    folder = tmp_path / "h\u00f6f"
+    # as this process would see the name of the folder if its own names were not UTF-8
+    seen = Path("h\u00f6f".encode().decode(encoding, "surrogateescape"))
+    for name in (folder / "parcels.gpkg", tmp_path / "parcels.gpkg"):
+        assert name_fault(name) is None
+    monkeypatch.setattr("sys.getfilesystemencoding", lambda: encoding)
+    monkeypatch.setattr("os.fsencode", lambda name: name.encode(encoding, "surrogateescape"))
+    assert name_fault(tmp_path / "parcels.gpkg") is None
+    fault = name_fault(seen / "parcels.gpkg")
+    assert fault is not None
+    assert f"this terminal as {encoding}" in fault
+    assert "PYTHONUTF8=1" in fault
+    with pytest.raises(ValueError, match="PYTHONUTF8=1"):
+        try_raster(seen / "ground.tif", "GTiff", {}, 100)
