@@ -101,8 +101,8 @@ def name_fault(path: Path) -> str | None:
         pass
     part = next((p for p in path.parts if not p.isascii()), path.name)
     return (
-        f"set PYTHONUTF8=1, or rename {shown(part, 40)} in plain letters: the library that reads it "
-        f"takes names as UTF-8, this terminal as {encoding}"
+        f"set PYTHONUTF8=1, or rename {shown(part, 40)} in plain letters: the library that reads "
+        f"it takes names as UTF-8, this terminal as {encoding}"
     )
 
 
