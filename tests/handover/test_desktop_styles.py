@@ -266,3 +266,35 @@ def test_a_distance_to_a_parcel_line_says_whose_it_is() -> None:
     assert label is not None
     assert label.words[:4] == (Value("feature", key=True), ": ", Value("verdict"), " ")
     assert label.alert_unless == (Test("verdict", ("clear",)),)
+
+
+def test_labels_of_clearances_stand_off_their_line() -> None:
+    """In the middle of the line itself those of short ones lay on the line of the parcel."""
+    root = documents()["parcel_clearances"]
+    place = root.find("labeling/settings/placement")
+    assert place is not None
+    assert place.get("geometryGeneratorType") == "PointGeometry"
+    assert "line_interpolate_point" in (place.get("geometryGenerator") or "")
+    assert float(place.get("dist") or 0) > 1.0
+
+
+@pytest.mark.parametrize(
+    ("half", "unit", "digits"), [(0.04, "m", 1), (7.0, "m", 0), (2.2, "ft", 0), (None, "m", 1)]
+)
+def test_labels_of_areas_have_no_more_digits_than_are_known(
+    half: float | None, unit: str, digits: int
+) -> None:
+    package = package_cases.ferry_landing()
+    areas = next(layer for layer in package.layers if layer.name == "areas")
+    records = [{**r, "area_95_m2": half, "net_area_95_m2": half} for r in areas.records]
+    made = dataclasses.replace(areas, records=records)
+    label = look_of(made, dataclasses.replace(package, unit=unit)).label
+    assert label is not None
+    (value,) = (part for part in label.words if isinstance(part, Value) and part.digits is not None)
+    assert value.digits == digits
+
+
+def test_a_width_has_a_digit_more_than_a_percentage() -> None:
+    words = (Value("value", 1, finer_where=(Test("unit", ("m",)),)),)
+    told = label_expression(Label(words, "", TEXT, "along"))
+    assert told == """format_number("value", CASE WHEN "unit" = 'm' THEN 2 ELSE 1 END)"""

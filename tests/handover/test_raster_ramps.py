@@ -121,12 +121,18 @@ def test_a_code_has_the_colour_of_its_wind_whatever_other_codes_there_are(
     assert len(set(found.values())) == 8
 
 
+@pytest.mark.parametrize("name", ["slope", "elevation", "aspect", "ponding_depth", "drains_to_a"])
+def test_no_swatch_of_a_map_server_stands_without_words(name: str) -> None:
+    """Its legend draws the value that closes the ramp as one more colour."""
+    assert all(stop.title for stop in steps(name, HUNDRED_AND_ONE))
+
+
 def test_in_steps_codes_are_codes() -> None:
     found = steps_of(coded("clockwise"))
     assert [s.value for s in found] == [k - 0.5 for k in range(10)]
     assert [s.title for s in found] == [
         *("no way out", "1 (north)", "2 (north-east)", "3 (east)", "4 (south-east)", "5 (south)"),
-        *("6 (south-west)", "7 (west)", "8 (north-west)", ""),
+        *("6 (south-west)", "7 (west)", "8 (north-west)", "end of the colours"),
     ]
 
 
@@ -188,7 +194,7 @@ def test_in_steps_every_value_has_a_colour() -> None:
     ]
     assert [stop.title for stop in found] == [
         *("less than 12 percent", "12 to 31 percent", "31 to 50 percent", "50 to 69 percent"),
-        *("69 to 88 percent", "88 percent or more", ""),
+        *("69 to 88 percent", "88 percent or more", "to 100 percent"),
     ]
     assert colour_at(steps("drains_to_inlet_1", [[0.0, 0.1]], "1"), 1.0) is not None
 

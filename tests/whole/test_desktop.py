@@ -56,7 +56,7 @@ def test_a_site_in_feet_speaks_feet(in_feet: dict[str, Any]) -> None:
     areas = in_feet["layers"]["geosite_areas"]
     assert areas["titles"]["area_m2"] == "Area [m²]"
     assert "Area [ft²]</td><td>721.9" in areas["tip"]
-    assert in_feet["written"]["areas"] == ["deck\n721.9 ft²"]
+    assert in_feet["written"]["areas"] == ["deck\n722 ft²"]
     for name, layer in in_feet["layers"].items():
         assert "[m" not in layer.get("tip", ""), name
         legend = [label for *_, label in layer.get("stops", [])]

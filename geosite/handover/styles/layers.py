@@ -103,7 +103,11 @@ def _areas(layer: Layer, package: Package) -> Look:
         rules.append(Rule(code, title, symbols, (Test("code", (code,)),)))
     rules.append(Rule("other", "Other area", (Tint(PAPER), STROKES["areas"]), _others(rules)))
     area = "net_area_m2" if _has(layer, "net_area_m2") else "area_m2"
-    words = (Value("feature", key=True), "\n", *measure(area, 1, "m2", package.unit))
+    words = (
+        Value("feature", key=True),
+        "\n",
+        *measure(area, _bears(layer, package, area, 1), "m2", package.unit),
+    )
     label = Label(words, "feature", TEXT, "inside", bold=True, priority=9)
     return Look(tuple(rules), label)
 
@@ -122,7 +126,11 @@ def _lines(layer: Layer, package: Package) -> Look:
     ]
     rules.append(Rule("other", "Other line", (STROKES["lines"],), _others(rules)))
     label = Label(
-        (Value("feature", key=True), "  ", *measure("length_m", 2, "m", package.unit)),
+        (
+            Value("feature", key=True),
+            "  ",
+            *measure("length_m", _bears(layer, package, "length_m", 2), "m", package.unit),
+        ),
         "feature",
         TEXT,
         "along",
@@ -265,6 +273,14 @@ def _known(layer: Layer, package: Package) -> int:
     return max((places_told(low * factor, high * factor, 2) for low, high in known), default=2)
 
 
+def _bears(layer: Layer, package: Package, field: str, most: int) -> int:
+    """Return the decimals that the best known value bears, at most so many, for a look has one."""
+    stem, _, unit = field.rpartition("_")
+    factor, _ = shown_in(unit, package.unit)
+    halves = [half * factor for r in layer.records if (half := r.get(f"{stem}_95_{unit}"))]
+    return max((places_told(-half, half, most) for half in halves), default=most)
+
+
 def _paths(layer: Layer, package: Package) -> Look:
     return Look((Rule("path", WORDS["path"].capitalize(), (STROKES["flow_paths"],)),))
 
@@ -294,7 +310,11 @@ def _grades(layer: Layer, package: Package) -> Look:
     words = (
         Value("check_of"),
         " ",
-        replace(length, factor_where=follows_the_unit("value")),
+        replace(
+            length,
+            factor_where=follows_the_unit("value"),
+            finer_where=follows_the_unit("value") if package.unit == "m" else (),
+        ),
         Value(HOLDS_THE_UNIT, shown={"percent": " %", "m": unit}),
         " ",
         Value("words"),
@@ -351,11 +371,17 @@ def _clearances(layer: Layer, package: Package) -> Look:
             ": ",
             Value("verdict"),
             " ",
-            *measure("distance_m", 2, "m", package.unit, absolute=True),
+            *measure(
+                "distance_m",
+                _bears(layer, package, "distance_m", 2),
+                "m",
+                package.unit,
+                absolute=True,
+            ),
         ),
         "verdict",
         PARCEL,
-        "beside",
+        "middle",
         size_mm=2.4,
         largest_scale=1000.0,
         priority=9,

@@ -156,6 +156,8 @@ class Value:
     field
     digits
         Decimals of a number, None for text.
+    finer_where
+        One decimal more where all hold.
     absolute
         Without its sign.
     shown
@@ -176,6 +178,7 @@ class Value:
     factor: float = 1.0
     factor_where: tuple[Test, ...] = ()
     key: bool = False
+    finer_where: tuple[Test, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,7 +193,7 @@ class Label:
         The one field that stands for it where only a plain field can be written, empty for none.
     colour
     place
-        Beside a point or line, inside an area, on a line.
+        Beside a point or line, inside an area, on a line, beside the middle of a short line.
     size_mm
         Height.
     bold
@@ -209,7 +212,7 @@ class Label:
     words: tuple[str | Value, ...]
     field: str
     colour: str
-    place: Literal["beside", "inside", "along", "on"]
+    place: Literal["beside", "inside", "along", "on", "middle"]
     size_mm: float = LETTERING_MM
     bold: bool = False
     largest_scale: float | None = None

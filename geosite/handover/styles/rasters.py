@@ -82,7 +82,8 @@ def ramp_of(raster: Raster, unit: Literal["m", "ft"] = "m") -> Ramp:
 def steps_of(raster: Raster, unit: Literal["m", "ft"] = "m") -> tuple[Stop, ...]:
     """Return the colours of a raster for a reader that blends none: each from its value on.
 
-    A colour holds up to the value of the next; the last one closes the ramp and has no title.
+    A colour holds up to the value of the next; the last one closes the ramp. It is drawn in a
+    legend, too, so that its title says where the ramp ends.
     Every value has a colour, the least and the greatest too, but dry ground. Azimuths have eight,
     each round its wind.
 
@@ -97,13 +98,13 @@ def steps_of(raster: Raster, unit: Literal["m", "ft"] = "m") -> tuple[Stop, ...]
     >>> from geosite.base.grid import Grid
     >>> values = np.array([[0.0, 2.0], [4.0, 10.0]])
     >>> share = Raster("share", "Share", "", values / 10.0, Grid(0.0, 2.0, 1.0, 2, 2), "1")
-    >>> [stop.title for stop in steps_of(share)]
-    ['less than 0.1', '0.1 to 0.3', '0.3 to 0.5', '0.5 to 0.7', '0.7 to 0.9', '0.9 or more', '']
+    >>> [stop.title for stop in steps_of(share)][1:]
+    ['0.1 to 0.3', '0.3 to 0.5', '0.5 to 0.7', '0.7 to 0.9', '0.9 or more', 'to 1.0']
     """
     if raster.winds:
         codes = tuple(_codes(raster))
         steps = (replace(stop, value=stop.value - 0.5) for stop in codes)
-        return (*steps, Stop(codes[-1].value + 0.5, codes[-1].colour, ""))
+        return (*steps, Stop(codes[-1].value + 0.5, codes[-1].colour, _END))
     if raster.name in _AZIMUTHS:
         return tuple(_winds(raster))
     colours = _RAMPS.get(raster.name, _GREY)
@@ -119,10 +120,13 @@ def steps_of(raster: Raster, unit: Literal["m", "ft"] = "m") -> tuple[Stop, ...]
         f"less than {told[0]}{after}",
         *(f"{a} to {b}{after}" for a, b in pairwise(told)),
         f"{told[-1]}{after} or more",
-        "",
+        f"to {_told(bounds, raster, unit, max(most, float(values[-1])))[0][-1]}{after}",
     ]
     edges = [low, *bounds.tolist(), max(most, float(values[-1])) + little]
     return tuple(map(Stop, edges, (*colours, colours[-1]), titles))
+
+
+_END = "end of the colours"
 
 
 def _codes(raster: Raster) -> Iterator[Stop]:
@@ -153,14 +157,16 @@ def _winds(raster: Raster) -> Iterator[Stop]:
     yield Stop(-0.5, turn[0], WINDS[0])
     for k in range(1, 9):
         yield Stop(45.0 * k - 22.5, turn[k % 8], WINDS[k % 8])
-    yield Stop(361.0, turn[0], "")
+    yield Stop(361.0, turn[0], _END)
 
 
 def _nowhere(raster: Raster) -> str:
     return "no way out" if raster.name == "drainage_direction" else "level"
 
 
-def _told(values: Any, raster: Raster, unit: Literal["m", "ft"]) -> tuple[list[str], str]:
+def _told(
+    values: Any, raster: Raster, unit: Literal["m", "ft"], *more: float
+) -> tuple[list[str], str]:
     """Return values with the digits that tell them apart, and the unit that follows them."""
     # an elevation is in the unit of its vertical CRS, for every reader
     factor, word = (1.0, raster.unit) if raster.is_elevation else shown_in(raster.unit, unit)
@@ -170,7 +176,9 @@ def _told(values: Any, raster: Raster, unit: Literal["m", "ft"]) -> tuple[list[s
     if raster.unit == _SHARE:
         digits = 1
     # a negative nothing is nothing
-    return [f"{round(value * factor, digits) + 0.0:.{digits}f}" for value in values], after
+    return [
+        f"{round(value * factor, digits) + 0.0:.{digits}f}" for value in (*values, *more)
+    ], after
 
 
 def _ends(raster: Raster) -> tuple[float, float]:

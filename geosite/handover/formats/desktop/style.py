@@ -240,7 +240,11 @@ def label_expression(label: Label) -> str:
         if part.absolute:
             value = f"abs({value})"
         if part.digits is not None:
-            value = f"format_number({value}, {part.digits})"
+            digits = str(part.digits)
+            if part.finer_where:
+                finer = " AND ".join(expression(test) for test in part.finer_where)
+                digits = f"CASE WHEN {finer} THEN {part.digits + 1} ELSE {digits} END"
+            value = f"format_number({value}, {digits})"
         if part.key:
             value = f"replace({value}, '_', ' ')"
         if part.shown:
@@ -314,6 +318,15 @@ _PLACES = {
     "inside": {"placement": "4", "fitInPolygonOnly": "0", "centroidInside": "1"},
     "along": {"placement": "2", "placementFlags": "10", "dist": "0.4"},
     "on": {"placement": "2", "placementFlags": "9"},
+    # upright, off the line's own middle: of several places the one that crosses least
+    "middle": {
+        "placement": "6",
+        "offsetType": "0",
+        "dist": "1.2",
+        "geometryGeneratorEnabled": "1",
+        "geometryGeneratorType": "PointGeometry",
+        "geometryGenerator": "line_interpolate_point($geometry, 0.5 * length($geometry))",
+    },
 }
 
 
