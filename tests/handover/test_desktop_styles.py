@@ -10,6 +10,7 @@ from functools import cache
 
 import package_cases
 import pytest
+import shapely
 
 from geosite.base.columns import Field
 from geosite.drawing.ink import TEXT
@@ -298,3 +299,14 @@ def test_a_width_has_a_digit_more_than_a_percentage() -> None:
     words = (Value("value", 1, finer_where=(Test("unit", ("m",)),)),)
     told = label_expression(Label(words, "", TEXT, "along"))
     assert told == """format_number("value", CASE WHEN "unit" = 'm' THEN 2 ELSE 1 END)"""
+
+
+def test_a_mark_has_hundredths_where_a_tenth_is_sure() -> None:
+    package = package_cases.ferry_landing()
+    record = {"point": "A1", "role": "mark", "elevation": 402.31, "v_95_m": 0.3}
+    place = [shapely.Point(0.0, 0.0, 402.31)]
+    made = Layer("marks", "Marks", "", "PointZ", (), [record], place)
+    label = look_of(made, package).label
+    assert label is not None
+    words = label_expression(label)
+    assert 'CASE WHEN "v_95_m" < 0.295 THEN 2 ELSE 1 END' in words

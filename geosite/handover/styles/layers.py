@@ -150,8 +150,12 @@ def _marks(layer: Layer, package: Package) -> Look:
         Rule(role, WORDS[role].capitalize(), (sign,), (Test("role", (role,)),))
         for role, sign in signs.items()
     ]
+    elevation = Value("elevation", 2)
+    if any(r.get("v_95_m") for r in layer.records):  # no hundredths where a tenth is doubtful
+        sure = Test("v_95_m", high=2.95 * 0.1 * package.frame.height_unit_m)
+        elevation = Value("elevation", 1, finer_where=(sure,))
     label = Label(
-        (Value("point"), "\n", Value("elevation", 2)),
+        (Value("point"), "\n", elevation),
         "point",
         TEXT,
         "beside",
