@@ -28,24 +28,25 @@ def quick_jetty(folder: Path, *, lean: bool = False) -> Path:
     site = folder / "site.toml"
     draw_few(site)
     if lean:
-        text = site.read_text(encoding="utf-8")
-        assert text.count("\n[handover]\n") == 1
-        less = "\n[handover]\nplan = false\nviewer = false\ndxf = false\n"
-        site.write_text(text.replace("\n[handover]\n", less), "utf-8")
+        draw_nothing(site)
     return site
 
 
-def quick_samples(folder: Path) -> None:
-    """Copy the sample data into a folder; the landing is quick to build.
+def quick_samples(folder: Path, *, lean: bool = False) -> None:
+    """Copy the sample data into a folder; landing and jetty are quick to build.
 
     For commands that are printed somewhere, which run as they stand: that the sample asks for fewer
-    possible grounds and larger cells changes none of them.
+    possible grounds and larger cells, and a lean one for no plan, changes none of them.
     """
     samples = folder / "sample_data"
     shutil.copytree(LANDING.parent, samples, ignore=shutil.ignore_patterns("pictures"))
-    draw_few(samples / "ferry_landing/site.toml")
     for site in ("ferry_landing/site.toml", "ferry_landing/as_built/site.toml"):
+        draw_few(samples / site)
         take_coarse_cells(samples / site)
+    draw_few(samples / "jetty_feet/site.toml")
+    if lean:
+        for sample in ("ferry_landing", "jetty_feet"):
+            draw_nothing(samples / sample / "site.toml")
 
 
 def draw_few(site: Path) -> None:
@@ -56,6 +57,16 @@ def draw_few(site: Path) -> None:
     assert text.count("\n[drainage]\n") == 1
     few = "\n[drainage]\nconfidence_runs = 20\n"
     site.write_text(text.replace("\n[drainage]\n", few), "utf-8")
+
+
+def draw_nothing(site: Path) -> None:
+    """Let a site file ask for no plan, no viewer and no drawing."""
+    text = site.read_text(encoding="utf-8")
+    if "\n[handover]\n" not in text:
+        text += "\n[handover]\n"
+    assert text.count("\n[handover]\n") == 1
+    less = "\n[handover]\nplan = false\nviewer = false\ndxf = false\n"
+    site.write_text(text.replace("\n[handover]\n", less), "utf-8")
 
 
 def take_coarse_cells(site: Path) -> None:

@@ -23,7 +23,7 @@ COMMANDS = ["new", "check", "build", "verify", "list", "describe", "execute", "b
 def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Return a folder in which a reader of the help stands: sample data, surveys, a map."""
     folder = tmp_path_factory.mktemp("examples")
-    quick_samples(folder)
+    quick_samples(folder, lean=True)
     assert geosite("new", folder / "surveys/yard").status == 0
     points = ("--points", FERRY / "truth.csv", "--crs", "EPSG:25832+7837", "--cell-size", "0.5")
     ran = geosite("execute", "interpolate-elevation", *points, "--out", folder / "map")

@@ -23,7 +23,7 @@ def test_commands_of_the_guide_run(
     topic: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.chdir(tmp_path)
-    quick_samples(tmp_path)
+    quick_samples(tmp_path, lean=True)
     fit_few_components(monkeypatch)
     calls = commands(guide_text(topic))
     assert calls

@@ -10,11 +10,17 @@ import sys
 from pathlib import Path
 
 import pytest
-from cli_runner import FERRY, geosite, geosite_process
+from cli_runner import geosite, geosite_process
+from quick_landing import draw_few, quick_jetty
 
-JETTY = FERRY.parent / "jetty_feet" / "site.toml"
 COMMAND = [sys.executable, "-m", "geosite_cli"]
 HEAVY = {"numpy", "scipy", "shapely", "pyproj", "fiona", "rasterio", "jsonschema", "msgspec"}
+
+
+@pytest.fixture(scope="module")
+def jetty(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return a site file that is built quickly."""
+    return quick_jetty(tmp_path_factory.mktemp("jetty") / "site", lean=True)
 
 
 @pytest.mark.parametrize("call", [["--help"], ["list"], ["describe", "derive-slope"]])
@@ -45,6 +51,7 @@ def test_bare_surroundings(tmp_path: Path) -> None:
     }
     out = tmp_path / "map"
     assert geosite("new", tmp_path / "yard").status == 0
+    draw_few(tmp_path / "yard/site.toml")
     ran = geosite_process("build", tmp_path / "yard/site.toml", "--out", out, env=env)
     assert ran.err == ""
     assert ran.status == 0
@@ -93,7 +100,7 @@ def test_standard_output_on_a_full_disk() -> None:
     [(signal.SIGINT, 130, "interrupted"), (signal.SIGTERM, 143, "")],
 )
 def test_an_interrupted_run_leaves_nothing_behind(
-    tmp_path: Path, number: signal.Signals, status: int, words: str
+    tmp_path: Path, jetty: Path, number: signal.Signals, status: int, words: str
 ) -> None:
     code = (
         "import sys, time\n"
@@ -104,7 +111,7 @@ def test_an_interrupted_run_leaves_nothing_behind(
         "    time.sleep(60)\n"
         "write.write_into = slow\n"
         "from geosite_cli.main import main\n"
-        f"main(['build', {str(JETTY)!r}, '--out', {str(tmp_path / 'map')!r}])\n"
+        f"main(['build', {str(jetty)!r}, '--out', {str(tmp_path / 'map')!r}])\n"
     )
     child = subprocess.Popen([sys.executable, "-c", code], stderr=subprocess.PIPE, text=True)
     assert child.stderr is not None
@@ -125,7 +132,7 @@ INTERRUPTED = "geosite: interrupted; nothing half-written was left\n"
 @pytest.mark.slow
 @pytest.mark.parametrize(("number", "status"), [(signal.SIGINT, 130), (signal.SIGTERM, 143)])
 def test_an_interrupt_that_a_library_swallowed_counts(
-    tmp_path: Path, number: signal.Signals, status: int
+    tmp_path: Path, jetty: Path, number: signal.Signals, status: int
 ) -> None:
     code = (
         "import os, sys\n"
@@ -141,7 +148,7 @@ def test_an_interrupt_that_a_library_swallowed_counts(
         "    return done\n"
         "write.write_into = deaf\n"
         "from geosite_cli.main import main\n"
-        f"main(['build', {str(JETTY)!r}, '--out', {str(tmp_path / 'map')!r}])\n"
+        f"main(['build', {str(jetty)!r}, '--out', {str(tmp_path / 'map')!r}])\n"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=120)
     assert done.returncode == status
@@ -176,6 +183,7 @@ def test_colour_and_progress_on_a_terminal_only(tmp_path: Path) -> None:
     site = tmp_path / "yard/site.toml"
     with site.open("a") as stream:
         stream.write("[handover]\nplan = false\nviewer = false\ndxf = false\n")
+    draw_few(site)
     check = ["check", str(site)]
     build = ["build", str(site), "--out", str(tmp_path / "map")]
     env = {name: v for name, v in os.environ.items() if name != "NO_COLOR"} | {"TERM": "xterm"}
