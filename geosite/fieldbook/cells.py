@@ -15,8 +15,8 @@ from geosite.base.arrays import Floats, Ints
 from geosite.base.problems import Problems, did_you_mean, shown
 from geosite.base.units import plain_marks
 from geosite.fieldbook.model import PIECE_KINDS
-from geosite.reading.delimited import units_of
 from geosite.reading.files import clean_name
+from geosite.reading.written_numbers import units_of
 
 __all__ = [
     "PIECE_LIMIT",

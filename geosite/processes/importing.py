@@ -13,7 +13,7 @@ from geosite.base.units import FOOT_M, length_m
 from geosite.fieldbook.imports.importing import Imported, import_exports
 from geosite.fieldbook.imports.model import ROLES, Answers, Unit
 from geosite.fieldbook.imports.wording import facts, preview
-from geosite.reading.delimited import Decimal
+from geosite.reading.written_numbers import Decimal
 
 __all__ = ["answers_from", "as_facts", "import_into", "refuse_full", "said"]
 

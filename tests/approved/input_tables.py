@@ -23,7 +23,7 @@ from geosite.fieldbook.cells import (
     report_bad_segments,
     times,
 )
-from geosite.reading.delimited import as_number, split_table
+from geosite.reading.delimited import split_table
 from geosite.reading.files import (
     as_utf8,
     check_plain_file,
@@ -36,6 +36,7 @@ from geosite.reading.files import (
 from geosite.reading.tables import text_rows
 from geosite.reading.toml_lines import key_lines, line_of
 from geosite.reading.toml_text import parse_toml
+from geosite.reading.written_numbers import as_number
 
 __all__ = ["listed", "said_of", "tables_told"]
 

@@ -19,7 +19,7 @@ from geosite.fieldbook.imports.stated_units import unit_in_words
 from geosite.fieldbook.imports.wording import preview
 from geosite.fieldbook.sitefile import Survey
 from geosite.reading import tables
-from geosite.reading.delimited import as_number
+from geosite.reading.written_numbers import as_number
 
 WALK = [("A", 0.0, 0.0, 0.0), ("B", 25.0, 0.0, 0.2), ("C", 31.0, 17.0, 0.9), ("A", 0.0, 0.0, 0.0)]
 
@@ -42,6 +42,7 @@ def test_a_column_that_is_called_just_so_goes_before_one_that_means_the_same(
         *(("Point", "point", False, "sure"), ("station", "point", False, "likely")),
         *(("Run", "run", False, "sure"), ("Track", "run", False, "likely")),
         *(("Easting", "x", False, "sure"), ("Ost", "x", False, "likely")),
+        *(("H\u00f6he \u00fc. NN", "z", False, "likely"), ("right", "x", False, "likely")),
         *(("d", "z", True, "likely"), ("s", "y", True, "likely"), ("West", "x", True, "sure")),
     ],
 )
@@ -381,6 +382,64 @@ def test_a_row_that_breaks_off_is_no_title(tmp_path: Path) -> None:
         path.write_text("\n".join(["name,x,y,z", *broken, ""]))
         with pytest.raises(InputError, match=f"csv:{line}: no x, y and z stand beside .D.;"):
             import_exports([path], Answers(baseline=("A", "B")))
+
+
+@pytest.mark.parametrize(
+    "rule", ["-----,----,----,----", "-----  ----  ----  ----", "|---|:--:|---|---|"]
+)
+def test_a_line_that_is_ruled_below_the_header_hides_none_of_its_names(
+    tmp_path: Path, rule: str
+) -> None:
+    """The order x, y, z was guessed then, and the header said otherwise."""
+    mark = next((one for one in ",|" if one in rule), " ")
+    rows = [["name", "y", "x", "z"], *([n, f"{y}", f"{x}", f"{z}"] for n, x, y, z in WALK)]
+    lines = [mark.join(row) for row in rows]
+    if mark == "|":
+        lines = [f"| {line} |" for line in lines]
+    path = tmp_path / "walk.txt"
+    path.write_text("\n".join([lines[0], rule, *lines[1:], ""]))
+    (walked,) = import_exports([path], Answers(baseline=("A", "B"))).walked
+    assert walked.xyz.tolist() == [[x, y, z] for _, x, y, z in WALK]
+    assert walked.cells["point"] == ("A", "B", "C", "A")
+
+
+@pytest.mark.parametrize("mark", [",", " "])
+def test_a_header_with_fewer_names_than_cells_is_asked_about(tmp_path: Path, mark: str) -> None:
+    """A comma in remarks took the header away, and with it that y came first."""
+    path = tmp_path / "walk.csv"
+    rows = [f"{n},{y},{x},{z},gate,left" for n, x, y, z in WALK]
+    path.write_text("\n".join(["name,y,x,z,note", *rows, ""]).replace(",", mark))
+    with pytest.raises(InputError, match=r"names of the columns are 5 cells, .*the rows have 6"):
+        import_exports([path], Answers(baseline=("A", "B")))
+    told = {"point": "1", "x": "3", "y": "2", "z": "4"}
+    (walked,) = import_exports([path], Answers(baseline=("A", "B"), columns=told)).walked
+    assert walked.xyz.tolist() == [[x, y, z] for _, x, y, z in WALK]
+
+
+def test_names_of_several_words_between_blanks_keep_the_usual_order(tmp_path: Path) -> None:
+    path = tmp_path / "walk.txt"
+    rows = [f"{n} {x} {y} {z}" for n, x, y, z in WALK]
+    path.write_text("\n".join(["Point No X [m] Y [m] Z [m]", *rows, ""]))
+    (walked,) = import_exports([path], Answers(baseline=("A", "B"), columns={"point": "1"})).walked
+    assert walked.xyz.tolist() == [[x, y, z] for _, x, y, z in WALK]
+
+
+def test_a_walk_that_is_named_in_its_first_row_alone_is_one(tmp_path: Path) -> None:
+    """As spreadsheets do with cells that were one."""
+    path = tmp_path / "walk.csv"
+    named = ["early", "", "", "", "late", "", "", ""]
+    rows = [f"{run},{n},{x},{y},{z}" for run, (n, x, y, z) in zip(named, WALK * 2, strict=True)]
+    path.write_text("\n".join(["run,name,x,y,z", *rows, ""]))
+    made = import_exports([path], Answers(baseline=("A", "B")))
+    assert made.found.runs == ("early",) * 4 + ("late",) * 4
+
+
+def test_columns_of_equal_names_are_told_by_their_numbers(tmp_path: Path) -> None:
+    path = tmp_path / "walk.csv"
+    rows = [f"{n},{x},{y},{z},{z}" for n, x, y, z in WALK]
+    path.write_text("\n".join(["name,x,y,z,z", *rows, ""]))
+    with pytest.raises(InputError, match=r"column 4 or column 5 may be z; .* --column z=4 "):
+        import_exports([path], Answers(baseline=("A", "B")))
 
 
 @pytest.mark.parametrize(

@@ -5,7 +5,8 @@ from __future__ import annotations
 import pytest
 
 from geosite.base.problems import Problems
-from geosite.reading.delimited import TextTable, as_number, decoded, split_table
+from geosite.reading.delimited import TextTable, decoded, split_table
+from geosite.reading.written_numbers import as_number
 
 
 def split(text: str, decimal: str | None = None, encoding: str = "utf-8") -> TextTable:

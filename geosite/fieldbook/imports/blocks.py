@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 from geosite.base.problems import shown
 from geosite.fieldbook.imports.model import Question, Source
-from geosite.reading.delimited import Decimal, as_number
+from geosite.reading.written_numbers import Decimal, as_number
 
 __all__ = ["Blocks", "blocks_of"]
 

@@ -34,7 +34,8 @@ from geosite.fieldbook.imports.unnamed_columns import (
     recurring,
     texts_by_data,
 )
-from geosite.reading.delimited import Decimal, as_number, columns_of_numbers
+from geosite.reading.delimited import columns_of_numbers
+from geosite.reading.written_numbers import Decimal, as_number
 
 __all__ = ["read_columns"]
 
@@ -69,6 +70,8 @@ def read_columns(source: Source, answers: Answers, questions: list[Question]) ->
     numeric = columns_of_numbers(table.rows, decimal)
     header, units, first = header_rows(table.rows, numeric, decimal)
     before = len(questions)
+    if header is None and not answers.columns.keys() >= {"x", "y", "z"}:
+        _ask_about_header_above(source, questions)
     blocks = blocks_of(source, numeric, header is not None, first, decimal, questions)
     if len(questions) > before:
         return None
@@ -95,6 +98,8 @@ def read_columns(source: Source, answers: Answers, questions: list[Question]) ->
         for role, column in columns.items()
         if role not in "xyz"
     }
+    if "run" in cells:
+        cells["run"] = _filled_down(cells["run"])
     return Walked(
         source,
         columns,
@@ -116,6 +121,40 @@ def _seconds(cell: str, decimal: Decimal, parts: int) -> str:
         return cell
     number = as_number(cell, decimal)
     return cell if number is None else f"{number / parts:.17g}"
+
+
+def _ask_about_header_above(source: Source, questions: list[Question]) -> None:
+    """Ask where the line above the numbers names axes, and has more or fewer cells than the rows.
+
+    Between blanks names may be of several words: if they come as x, y, z nothing is asked.
+    """
+    table = source.table
+    line = next((one for one in reversed(table.above) if one.strip(" ,;|\t")), "")
+    cells = line.split() if table.separator == " " else line.split(table.separator)
+    axes = [one[0] for cell in cells if (one := role_of(cell.strip(' "'))) and one[0] in "xyz"]
+    if len(set(axes)) < 2 or (table.separator == " " and axes == ["x", "y", "z"]):
+        return
+    questions.append(
+        Question(
+            "header-uneven",
+            f"the names of the columns are {len(cells)} cells, {shown(line.strip(), 50)}, and the"
+            f" rows have {table.width}",
+            "as many names as cells",
+            "put text that holds the separator into quotes, or say which column is which, by"
+            " number: --column x=2 --column y=3 --column z=4",
+            source.file,
+        )
+    )
+
+
+def _filled_down(cells: tuple[str, ...]) -> tuple[str, ...]:
+    """Return names of walks with blanks filled by the one above: a walk is named once."""
+    if not cells or not cells[0]:
+        return cells
+    filled: list[str] = []
+    for cell in cells:
+        filled.append(cell or filled[-1])
+    return tuple(filled)
 
 
 def _chosen(
@@ -225,13 +264,17 @@ def _by_header(
             if role == "point" and (mark := recurring(clear, rows)) is not None:
                 found[role] = mark
                 continue
-            names = " or ".join(shown(c.header) for c in clear)
+            equal = len({c.header for c in clear}) < len(clear)
+            names = " or ".join(
+                f"column {c.index + 1}" if equal else shown(c.header) for c in clear
+            )
+            first = clear[0].index + 1 if equal else clear[0].header
             questions.append(
                 Question(
                     "column-two",
                     f"{names} may be {role}",
                     "one of them",
-                    f"say --column {role}={clear[0].header} (or the other)",
+                    f"say --column {role}={first} (or the other)",
                     source.file,
                     source.table.lines[0],
                 )

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 
 from geosite.base.units import unit_named
 from geosite.fieldbook.imports.model import Role, Sureness
-from geosite.reading.delimited import Decimal, as_number
+from geosite.reading.written_numbers import Decimal, as_number
 
 __all__ = [
     "DIRECTIONS",
@@ -40,6 +40,7 @@ _WORDS: dict[Role, tuple[str, ...]] = {
         "ost",
         "est",
         "rechts",
+        "right",
         "rechtswert",
     ),
     "y": (
@@ -53,11 +54,13 @@ _WORDS: dict[Role, tuple[str, ...]] = {
         "norte",
         "nord",
         "hoch",
+        "forward",
         "hochwert",
     ),
     "z": (
         *("z", "elevation", "height", "elev", "h", "up", "u", "localz", "zcoord", "altitude"),
         *("alt", "hohe", "hoehe", "cota", "altura", "rl", "level", "zcoordinate", "quota"),
+        *("hohenn", "hohenhn", "hoheunn", "hoheunhn", "hoheubernn", "hoheubernhn", "nnhohe"),
     ),
     "feature": ("feature", "shape", "object", "outline", "figure", "string", "element", "objekt"),
     "code": (

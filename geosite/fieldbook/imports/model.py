@@ -7,7 +7,8 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from geosite.base.arrays import Floats
-from geosite.reading.delimited import Decimal, TextTable
+from geosite.reading.delimited import TextTable
+from geosite.reading.written_numbers import Decimal
 
 __all__ = [
     "DEGREES",

@@ -15,17 +15,12 @@ from geosite.fieldbook.imports.headers import (
     role_of,
 )
 from geosite.fieldbook.imports.model import Answers, Source
-from geosite.reading.delimited import (
-    Decimal,
-    TextTable,
-    as_number,
-    columns_of_numbers,
-    split_table,
-)
+from geosite.reading.delimited import TextTable, columns_of_numbers, split_table
 from geosite.reading.files import read_plain_file
 from geosite.reading.foreign import harmless, open_options, reading_layers, within_limits
 from geosite.reading.table_layers import is_layer_file, open_layer
 from geosite.reading.toml_lines import TomlText
+from geosite.reading.written_numbers import Decimal, as_number
 
 __all__ = ["open_sources"]
 

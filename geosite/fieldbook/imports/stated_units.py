@@ -11,7 +11,7 @@ from geosite.base.units import unit_named
 from geosite.fieldbook.imports.headers import unit_of
 from geosite.fieldbook.imports.model import Column, Question, Source
 from geosite.fieldbook.imports.walks import field_unit
-from geosite.reading.delimited import Decimal, units_of
+from geosite.reading.written_numbers import Decimal, units_of
 
 __all__ = ["stated_unit", "unit_in_words"]
 

@@ -23,7 +23,7 @@ from geosite.fieldbook.imports.model import (
     Sureness,
 )
 from geosite.fieldbook.model import PIECE_KINDS
-from geosite.reading.delimited import Decimal, as_number
+from geosite.reading.written_numbers import Decimal, as_number
 
 __all__ = ["ask_what_is_up", "axes_by_data", "degrees_among", "recurring", "texts_by_data"]
 
