@@ -380,7 +380,8 @@ PROCESS = Process(
             "method",
             "Method",
             "d8 sends all water one of eight ways (O'Callaghan and Mark 1984), d-infinity shares "
-            "it between two neighbours (Tarboton 1997)",
+            "it between two neighbours (Tarboton 1997), one of eight ways where it stands or the "
+            "ground is level",
             {"type": "string", "enum": ["d8", "d-infinity"], "default": "d8"},
             required=False,
         ),
