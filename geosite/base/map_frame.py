@@ -142,6 +142,8 @@ def short_name(crs: CRS) -> str:
     return f"{authority[0]}:{authority[1]}" if authority else str(crs.name)
 
 
+# each layer and raster from outside is compared with the map, most of them in the same few CRSs
+@lru_cache(maxsize=16)
 def name_unless_same_map(wkt: str, frame_wkt: str) -> str | None:
     """Return the name of a CRS's map part where it is not that of a frame, None where it is.
 

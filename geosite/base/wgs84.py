@@ -6,6 +6,7 @@ import warnings
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
@@ -13,6 +14,9 @@ import numpy.typing as npt
 from geosite.base.arrays import Floats
 from geosite.base.map_frame import Frame, longitude_latitude
 from geosite.base.proj import operation_accuracy_m, operation_name
+
+if TYPE_CHECKING:
+    from pyproj import Transformer
 
 __all__ = ["Wgs84", "outline", "to_wgs84"]
 
@@ -55,17 +59,8 @@ def to_wgs84(frame: Frame) -> Wgs84:
     >>> found.place([500000.0, 0.0]).round(9).tolist(), found.accuracy_m
     ([[9.0, 0.0]], 0.0)
     """
-    from pyproj import CRS, Transformer
-    from pyproj.transformer import AreaOfInterest
-
-    crs = CRS.from_wkt(frame.crs_wkt)
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # better grids exist elsewhere: the accuracy is stated
-        here = longitude_latitude(frame.crs_wkt, *frame.origin)
-        # a CRS of one's own has no known datum shift: then it is taken as equal, accuracy unknown
-        chosen = Transformer.from_crs(
-            crs, "EPSG:4326", always_xy=True, area_of_interest=AreaOfInterest(*here, *here)
-        )
+    longitude, latitude = longitude_latitude(frame.crs_wkt, *frame.origin)
+    chosen = _transformer(frame.crs_wkt, round(longitude, 4), round(latitude, 4))
 
     def place(en: npt.ArrayLike) -> Floats:
         flat = np.asarray(en, dtype=np.float64).reshape(-1, 2)
@@ -76,6 +71,23 @@ def to_wgs84(frame: Frame) -> Wgs84:
     chosen.transform(*frame.origin)  # with several candidates, the place decides
     used = chosen.get_last_used_operation()
     return Wgs84(place, operation_name(used), operation_accuracy_m(used))
+
+
+# origins of surveys of one site lie beside each other, and to choose takes longer than to adjust a
+# small one
+@lru_cache(maxsize=8)
+def _transformer(wkt: str, longitude: float, latitude: float) -> Transformer:
+    """Return what turns a map into longitude and latitude, of operations for a place, degrees."""
+    from pyproj import CRS, Transformer
+    from pyproj.transformer import AreaOfInterest
+
+    here = AreaOfInterest(longitude, latitude, longitude, latitude)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # better grids exist elsewhere: the accuracy is stated
+        # a CRS of one's own has no known datum shift: then it is taken as equal, accuracy unknown
+        return Transformer.from_crs(
+            CRS.from_wkt(wkt), "EPSG:4326", always_xy=True, area_of_interest=here
+        )
 
 
 def outline(frame: Frame, en: Floats) -> tuple[tuple[float, float], ...]:
