@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import replace
+from itertools import combinations
 from typing import Literal
 
 import numpy as np
@@ -41,6 +42,10 @@ FAR_M = 1.0
 """Frames that are farther apart than this are told of however inaccurate they are."""
 COMMON = 200
 """Most common marks that are held against each other."""
+EXACT_M = 1e-6
+"""A mark with less than this for a standard deviation is taken as exact."""
+SAME_M = 1e-3
+"""Given coordinates that differ by no more are the same, written with other digits."""
 
 
 def compare(before: Epoch, after: Epoch) -> Change:
@@ -49,7 +54,8 @@ def compare(before: Epoch, after: Epoch) -> Change:
     Raises
     ------
     InputError
-        They are on different maps, or have fewer than two marks in common.
+        They are on different maps, have fewer than two marks in common, or the coordinates given
+        for marks that both take as exact do not agree.
     """
     _same_map(before, after)
     names, other_marks = _common(before, after)
@@ -59,9 +65,15 @@ def compare(before: Epoch, after: Epoch) -> Change:
     first = before.network.en[rows[0]]
     second = frame.to_local(after.network.frame.to_map(after.network.en[rows[1]]))
     lift = after.network.elevation[rows[1]] - before.network.elevation[rows[0]]
-    in_plan, in_height = frame_of_plan(first / factor), frame_of_level(len(names))
     plan_spread = _covariances(before, after, rows, "plan")
     level_spread = _covariances(before, after, rows, "level")
+    _same_control(
+        names,
+        (first / factor, second / factor, lift),
+        (plan_spread[0] + plan_spread[1], level_spread[0] + level_spread[1]),
+        after.notes,
+    )
+    in_plan, in_height = frame_of_plan(first / factor), frame_of_level(len(names))
     plan = find_stable(
         ((second - first) / factor).ravel(),
         (plan_spread[0] + plan_spread[1]) / factor**2,
@@ -132,6 +144,56 @@ def _same_map(before: Epoch, after: Epoch) -> None:
                 "give both the same vertical_crs, or leave it out of both",
                 after.notes.site_file,
             )
+        )
+
+
+def _same_control(
+    names: Sequence[str],
+    places: tuple[Floats, Floats, Floats],
+    spread: tuple[Floats, Floats],
+    after: Notes,
+) -> None:
+    """Refuse given coordinates that both surveys take as exact and that are not the same.
+
+    Marks cannot have moved exactly: one of the site files is wrong, and what it stretches would
+    pass for movements of all other marks.
+
+    Parameters
+    ----------
+    names
+    places : arrays, shape (m, 2), (m, 2) and (m,), ground metres
+        Before, after, and how much higher after.
+    spread : arrays, shape (2 m, 2 m) and (m, m)
+        Covariance of the differences.
+    after
+    """
+    first, second, lift = places
+    in_plan = np.flatnonzero(np.diagonal(spread[0]).reshape(-1, 2).max(axis=1) < EXACT_M**2)
+    in_height = np.flatnonzero(np.diagonal(spread[1]) < EXACT_M**2)
+    off_words = []
+    for a, b in combinations(in_plan.tolist(), 2):
+        off = math.dist(second[a], second[b]) - math.dist(first[a], first[b])
+        if abs(off) > SAME_M:
+            off_words.append((names[a], names[b], off, "farther from" if off > 0 else "nearer to"))
+    for a, b in combinations(in_height.tolist(), 2):
+        off = float(lift[b] - lift[a])
+        if abs(off) > SAME_M:
+            off_words.append(
+                (names[a], names[b], off, "higher against" if off > 0 else "lower against")
+            )
+    if off_words:
+        raise InputError(
+            [
+                Problem(
+                    "surveys-control",
+                    f"{other} lies {abs(off):.3f} m {sense} {one} than in the survey before, and "
+                    "both take these marks as exact",
+                    "the same coordinates in both site files",
+                    "correct them, or give the marks a sigma",
+                    after.site_file,
+                )
+                for one, other, off, sense in off_words
+            ]
         )
 
 

@@ -14,6 +14,9 @@ from geosite.analysis.change import compare as comparing
 from geosite.analysis.change import ground as of_ground
 from geosite.analysis.change.compare import compare
 from geosite.analysis.change.model import Epoch
+from geosite.base.errors import InputError
+from geosite.fieldbook.read import read_survey
+from geosite.network.adjust import adjust
 from geosite.processes.epochs import read_epoch
 
 YARD = Path(__file__).parents[2] / "approved/sites/yard"
@@ -141,3 +144,33 @@ def test_a_large_ground_is_compared_in_larger_cells(
     assert (whole.grid.cell_size, halved.grid.cell_size) == (1.0, 2.0)
     assert halved.cell_m2 == pytest.approx(4 * whole.cell_m2)
     assert halved.compared_m2 == pytest.approx(whole.compared_m2, rel=0.2)
+
+
+def test_exact_control_that_is_not_the_same_in_both_surveys_is_refused(
+    yard: Epoch, tmp_path: Path
+) -> None:
+    book, frame = yard.notes.book, yard.network.frame
+    east, north = frame.to_map(yard.network.en[book.mark == book.marks.index("B")])[0]
+    text = (YARD / "site.toml").read_text("utf-8").partition("[prices]")[0]
+    both = f"[anchor.marks.B]\neasting = {east:.4f}\nnorthing = {north:.4f}\nelevation = 400.0\n"
+    head, _, rest = text.partition("[anchor.azimuth]")
+    rest = "[codes" + rest.partition("[codes")[2]
+    (tmp_path / "site.toml").write_text(head + both + rest, "utf-8")
+    (tmp_path / "field_book.csv").write_bytes((YARD / "field_book.csv").read_bytes())
+    notes = read_survey(tmp_path / "site.toml")
+    exact = replace(yard, notes=notes, network=adjust(notes), site=None)
+    for step, words in (
+        ((0.2, 0.0, 0.0), "B lies 0.200 m farther from A than in the survey before"),
+        ((-0.0011, 0.0, 0.0), "B lies 0.001 m nearer to A"),
+        ((0.0, 0.0, 0.05), "B lies 0.050 m higher against A"),
+        ((0.0009, 0.0, -0.0009), None),
+    ):
+        pushed = moved(exact, {"B": step})
+        if words is None:
+            assert all(one.plan == "stable" for one in compare(exact, pushed).marks)
+            continue
+        with pytest.raises(InputError, match=words):
+            compare(exact, pushed)
+    # what moves all of the control alike is the frame
+    alike = dict.fromkeys(MARKS, (0.3, 0.1, 0.2))
+    assert compare(exact, moved(exact, alike)).plan.first.passed
