@@ -7,7 +7,7 @@ import os
 import shutil
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import IO, Any
 
@@ -77,6 +77,16 @@ def one_processor() -> Iterator[None]:
         else:
             patch.setattr(os, "cpu_count", lambda: 1)
         yield
+
+
+@pytest.fixture
+def have_processors(monkeypatch: pytest.MonkeyPatch) -> Callable[[int], None]:
+    """Return what lets a test's process have so many processors, with copies to share work with."""
+
+    def have(count: int) -> None:
+        monkeypatch.setattr(os, "sched_getaffinity", lambda _: set(range(count)), raising=False)
+
+    return have
 
 
 @pytest.fixture(scope="session")

@@ -16,9 +16,9 @@ from geosite.base.shared_work import aside, at_once, processors, shared_out, sha
 
 
 @pytest.fixture(autouse=True)
-def two_processors(monkeypatch):
+def two_processors(have_processors):
     """Share work, which the tests' own process does not elsewhere (`conftest.py`)."""
-    monkeypatch.setattr(os, "sched_getaffinity", lambda _: {0, 1}, raising=False)
+    have_processors(2)
 
 
 @pytest.fixture(params=["copy", "here"])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import replace
 
 import numpy as np
@@ -10,6 +11,7 @@ import pytest
 from device_walks import walked
 
 from geosite.fieldbook.model import Notes
+from geosite.network.calibration import fit
 from geosite.network.calibration.fit import Calibration, calibrate
 from geosite.network.calibration.wording import calibration_facts, device_toml
 from geosite.network.walk.device import Device
@@ -38,6 +40,14 @@ def timed(seed: int, share: float = 1.0) -> Notes:
     time = np.cumsum(step) / PACE
     time[np.arange(len(time)) >= share * len(time)] = np.nan
     return replace(case, book=replace(book, time=time))
+
+
+@pytest.fixture(autouse=True, scope="module")
+def straight_and_true() -> Iterator[None]:
+    """Fit neither heading nor scale, which take most of the time of a calibration."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(fit, "PLAN", ("pointing", "walk"))
+        yield
 
 
 @pytest.fixture(scope="module")

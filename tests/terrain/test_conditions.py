@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import threading
 import time
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
@@ -182,10 +183,14 @@ def test_of_a_large_ground_a_pair_is_drawn_once_for_threads_that_take_one_draw_e
 
 @pytest.mark.parametrize("processors", [1, 2, 3])
 def test_draws_on_several_processors_are_those_of_one_and_each_is_made_once(
-    walked: Ground, monkeypatch: pytest.MonkeyPatch, tmp_path: Path, processors: int
+    walked: Ground,
+    monkeypatch: pytest.MonkeyPatch,
+    have_processors: Callable[[int], None],
+    tmp_path: Path,
+    processors: int,
 ) -> None:
     alone = replace(walked, draws=121).draw(range(121))
-    monkeypatch.setattr(simulation, "processors", lambda: processors)
+    have_processors(processors)
     new, draw = replace(walked, draws=121), simulation.GroundDraws._draw
     log = tmp_path / "drawn"
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 import pytest
 
@@ -127,7 +129,10 @@ def test_what_is_counted_is_what_one_ground_after_the_other_says() -> None:
     assert found.to_inlet[0][known] == pytest.approx(to_first[known] / 37)
 
 
-def test_workers_and_stacks_do_not_change_the_answer() -> None:
+def test_workers_and_stacks_do_not_change_the_answer(
+    have_processors: Callable[[int], None],
+) -> None:
+    have_processors(3)
     z, grounds = hollows(), rough(37)
     one, many = ask(z, grounds), ask(z, grounds, workers=3)
     for name in ("confidence", "ponding", "to_inlet", "pond_depth", "catchment_peak", "path_steps"):

@@ -32,7 +32,6 @@ from geosite.handover.model import Package
 from geosite.handover.plan.sheet import draw_plan
 from geosite.handover.viewer.page import write_viewer
 from geosite.network import adjust
-from geosite.terrain import site_water
 from geosite.terrain.surface.idw import interpolate_inverse_distance
 from geosite.terrain.surface.realisations import BetweenNodes
 from geosite.terrain.water import spanning_trees as trees
@@ -191,7 +190,10 @@ def test_strips_are_solved_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch)
 @pytest.mark.slow
 @pytest.mark.parametrize("processors", [1, 2])
 def test_a_ground_is_drawn_once_for_its_water_and_its_design(
-    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, processors: int
+    monkeypatch: pytest.MonkeyPatch,
+    have_processors: Callable[[int], None],
+    tmp_path: Path,
+    processors: int,
 ) -> None:
     drawn = tmp_path / "drawn"
 
@@ -202,7 +204,7 @@ def test_a_ground_is_drawn_once_for_its_water_and_its_design(
 
     before = BetweenNodes.over_cells
     monkeypatch.setattr(BetweenNodes, "over_cells", over_cells)
-    monkeypatch.setattr(site_water, "processors", lambda: processors)
+    have_processors(processors)
     notes = read_survey(SAMPLE.parents[1] / "ferry_landing" / "site.toml")
     assert notes.site.designs
     drainage = msgspec.structs.replace(notes.site.drainage, confidence_runs=12)
