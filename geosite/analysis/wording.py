@@ -240,7 +240,7 @@ def fall_findings(falls: Sequence[FallVerdict], frame: Frame) -> tuple[Finding, 
         easting, northing = frame.to_map(judged.place)
         beyond = judged.verdict == "beyond"
         asks = "the default asks" if judged.rule.is_default else "the rule asks"
-        verdict = f"less than {asks}" if beyond else "undecided at this accuracy"
+        verdict = f"less fall than {asks}" if beyond else "undecided at this accuracy"
         text = (
             f"{fall.name}: {verdict}: the {what} within {fixed(judged.over_m, 2)} m of the wall "
             f"{does} {at_95(worst, '%')} away from it at "
@@ -332,7 +332,7 @@ def price_findings(found: Valuation) -> tuple[Finding, ...]:
     findings = [Finding("note", "prices", f"The take-off comes to {total}. {PRICE_CAUTION}")]
     if found.without_price:
         named = ", ".join(found.without_price)
-        text = f"Measured, but without a price and not in the total: {named}."
+        text = f"Ordered, but without a price and not in the total: {named}."
         findings.append(Finding("note", "prices-missing", text))
     return tuple(findings)
 

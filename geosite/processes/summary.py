@@ -106,7 +106,7 @@ def _ties(ties: Sequence[Mapping[str, Any]], unit: str) -> Iterator[Line]:
 
 def _baseline(check: Mapping[str, Any] | None, unit: str) -> Iterator[Line]:
     if check is None:
-        yield "look", "Baseline: only one mark lies on the map, so no length on it checks the walk"
+        yield "look", "Baseline: only one of its marks has a known place on the map"
         return
     difference = _small(check["measured_m"] - check["mapped_m"], unit, "+")
     yield (

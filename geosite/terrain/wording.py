@@ -371,11 +371,12 @@ def pond_findings(
             Finding(
                 "note",
                 "ponds-not-significant",
-                f"Hollows too shallow to be sure of: {len(doubtful)}. The likeliest, at "
+                f"Water may stand in {len(doubtful)} hollow{'s' * (len(doubtful) > 1)} too "
+                "shallow to be sure of. The likeliest, at "
                 f"{place_words(*low)}, is "
                 f"{interval_words(surest.depth_m.scaled(1000.0), 0, 'mm')} deep; in {without} of "
-                "100 possible grounds there is no pond here. More marks in it and round its rim "
-                "would decide it.",
+                "100 grounds that fit the marks none stands there. More marks in it and round its "
+                "rim would decide it.",
                 place=low,
             )
         )

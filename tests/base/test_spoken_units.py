@@ -52,7 +52,7 @@ NAMES = st.one_of(
                   fullmatch=True),
 )  # fmt: skip
 WORDS = (
-    "{0}: less than the default asks, within 2.80 m of {1} 14.3 m have less",
+    "{0}: less fall than the default asks, within 2.80 m of {1} 14.3 m have less",
     "run {0}, mark {1}, 3.05 m off",
     "{0} and {1} are 3.05 m apart ({0})",
     "{0} {1} 3.05 m",

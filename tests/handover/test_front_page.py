@@ -132,7 +132,9 @@ def test_what_is_decided_is_to_be_looked_at_and_what_is_open_is_not_known() -> N
         Finding("look", "parcel-line", "kerb_top reaches over a line. Move it."),
         Finding("look", "parcel-line-undecided", "apron and a line: cannot tell."),
         Finding(
-            "note", "ponds-not-significant", "Hollows too shallow to be sure of: 8. More marks."
+            "note",
+            "ponds-not-significant",
+            "Water may stand in 8 hollows too shallow to be sure of. More marks.",
         ),
         Finding("note", "prices", "The take-off comes to 12 EUR."),
     )
@@ -143,7 +145,7 @@ def test_what_is_decided_is_to_be_looked_at_and_what_is_open_is_not_known() -> N
     assert "Move it" not in look  # advice stands in the list of findings
     assert "cannot tell" not in look
     assert "apron and a line: cannot tell." in unknown
-    assert "Hollows too shallow to be sure of: 8." in unknown
+    assert "Water may stand in 8 hollows too shallow to be sure of." in unknown
     assert "comes to 12" not in first
     assert "where cables and pipes lie" in unknown
 

@@ -416,7 +416,7 @@ def test_pointing_and_neighbouring_marks_are_told_beside_the_accuracy(package: P
     report = SimpleNamespace(network=network)
     judged = dataclasses.replace(package, report=report)  # type: ignore[arg-type]
     words = accuracy_words(judged, Measures("m"))
-    assert "Of 78 pairs of neighbouring marks 3 are known to each other within 2 cm" in words
+    assert "Of 78 pairs of neighbouring marks 3 are placed against each other within 2 cm" in words
 
 
 def test_a_line_with_a_gap_says_of_how_many_pieces_its_length_is(package: Package) -> None:

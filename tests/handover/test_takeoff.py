@@ -14,9 +14,11 @@ import pypdf
 import pytest
 
 from geosite.fieldbook.sitefile import Code, Handover, Sheet
+from geosite.handover.documents.earthworks import earthwork_blocks
 from geosite.handover.documents.takeoff import takeoff_pdf
 from geosite.handover.model import Package, Table
 from geosite.handover.plan.sheet import write_plan
+from geosite.handover.wording.paper_units import UNITS
 
 CODES = {
     "asphalt": Code(title="Asphalt apron", geometry="area"),
@@ -88,7 +90,7 @@ def test_what_a_design_replaces_is_said_on_the_line_that_is_ordered() -> None:
     text = read(package(APRON, {**BOTH, **order, **under}))
     assert "35.60 +/- 0.20 m² of it lie under a design" in text
     # the waste is added to what is left: 714.0 m2 and 5 percent of it
-    assert "less that, 714.0 +/- 1.8 m²" in text
+    assert "without that 714.0 +/- 1.8 m²" in text
     assert "under a design" not in read(package(APRON, BOTH))
 
 
@@ -101,7 +103,7 @@ def test_of_a_line_what_a_design_covers_is_said_and_taken_off() -> None:
     }  # fmt: skip
     text = read(package(kerb))
     assert "5.00 m of it lie under a design" in text
-    assert "less that, 15.00 +/- 0.05 m" in text
+    assert "without that 15.00 +/- 0.05 m" in text
     assert "10 % 16.50 m" in text
 
 
@@ -287,3 +289,14 @@ def test_what_a_design_takes_and_costs_stands_on_the_paper() -> None:
     assert "to formation 2.30 m³ 0.60 m³" in text
     assert "Estimate: Pad" in text
     assert "4.7 (3.5 to 7.5) m³ 28.00 EUR/m³ 131.60 EUR" in text
+
+
+def test_a_volume_that_is_none_is_told_in_a_word() -> None:
+    """A pad that only fills was told to cut 0.0 (0.0 to 0.0) m³."""
+    ends = {"cut_low_m3": 0.0, "cut_high_m3": 0.0, "fill_low_m3": 2.2, "fill_high_m3": 6.9}
+    record = {"design": "pad", "cut_m3": 0.0, "fill_m3": 4.7, **ends}
+    for units in ((UNITS["m"],), (UNITS["m"], UNITS["ft"])):
+        _, table, _ = earthwork_blocks([], [record], units)
+        cut, fill = table.rows[0][3:5]  # type: ignore[union-attr]
+        assert cut == "none"
+        assert fill.startswith("4.7 (2.2 to 6.9) m³")

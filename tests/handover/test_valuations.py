@@ -90,7 +90,7 @@ def test_the_paper_of_a_period_has_its_lines_in_the_order_of_its_heads() -> None
         "Stone setts 50.0 +/- 0.5 m² 80.0 +/- 0.8 m² 40.50 EUR/m² 3 240.00 2 025.00 1 215.00 "
         "1 178 to 1 252" in text
     )
-    assert "post 4 6 9.00 EUR/piece 54.00 36.00 18.00 none" in text
+    assert "post 4 6 9.00 EUR/piece 54.00 36.00 18.00 fixed" in text
     assert "Total, EUR 3 294.00 2 061.00 1 233.00 1 196 to 1 270" in text
     assert "Not walked again and not valued: fence, kerb." in text
     later = replace(PERIOD, first_day="", currency="", not_walked=())
@@ -104,7 +104,7 @@ def test_the_paper_of_a_final_measurement_tells_waste_minimum_and_what_has_no_pr
     text = words(final_paper(FINAL, package_cases.ferry_landing(), Handover()))
     gravel = "Gravel laid, between surveys 12.0 +/- 0.4 m³ 13.2 +/- 0.4 m³ 60.00 EUR/m³ 792.00 "
     assert gravel + "766 to 818" in text
-    kerb = "kerb as built 4.000 +/- 0.020 m 4.000 +/- 0.020 m 25.00 EUR/m 500.00 (minimum) none"
+    kerb = "kerb as built 4.000 +/- 0.020 m 4.000 +/- 0.020 m 25.00 EUR/m 500.00 (minimum) fixed"
     assert kerb in text
     assert "Total, EUR 1 292.00 1 266 to 1 318" in text
     assert "without a price and not in the total: asphalt." in text

@@ -147,7 +147,7 @@ def test_an_arrow_points_down_where_the_ground_is_known_to_fall() -> None:
 def test_amounts() -> None:
     assert amount_words(1234.5, "EUR", 0) == "1\u202f234 EUR"
     assert range_words(999.6, 1000.6) == "1\u202f000 to 1\u202f001"
-    assert range_words(-0.4, 0.4) == "0 to 0"
+    assert range_words(-0.4, 0.4) == "-0.4 to 0.4"
 
 
 def test_names_of_codes_keys_and_designs() -> None:

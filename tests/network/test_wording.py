@@ -252,13 +252,15 @@ def test_noise_larger_or_smaller_than_assumed() -> None:
     assert (worse.level, worse.code, worse.file) == ("look", "noise-worse", "site.toml")
     assert worse.text.startswith("The misclosures in plan are worse than assumed: 3.0 times what")
     assert (better.level, better.code, better.file) == ("note", "noise-better", "site.toml")
-    assert better.text.startswith("The misclosures in height are better than assumed, 0.50 of what")
+    assert better.text.startswith(
+        "The misclosures in height are better than assumed: 0.50 times what"
+    )
     assert better.text.endswith("explains; the stated accuracies are narrowed by that.")
     (few,) = noise_findings(survey(), judge_noise(0.5, 8), expected)
-    assert few.text.startswith("The misclosures in plan are better than assumed, 0.25 of what")
+    assert few.text.startswith("The misclosures in plan are better than assumed: 0.25 times what")
     assert few.text.endswith("too few to count on it, so the stated accuracies stay.")
     (perfect,) = noise_findings(survey(), judge_noise(0.0, 30), expected)
-    assert "are better than assumed, 0.00 of what" in perfect.text
+    assert "are better than assumed: 0.00 times what" in perfect.text
 
 
 def test_too_few_misclosures_are_said_to_be_few() -> None:

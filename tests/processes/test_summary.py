@@ -68,7 +68,7 @@ def test_what_is_missing_is_said() -> None:
     report["findings"] = []
     look = text(report, "look")
     assert "no walk came back" in look
-    assert "only one mark lies on the map" in look
+    assert "only one of its marks has a known place on the map" in look
     assert "no rasters" in look
     assert "Nothing needs a look" in text(report, "good")
 

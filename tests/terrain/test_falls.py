@@ -279,7 +279,7 @@ def test_ponds_are_told_with_their_intervals() -> None:
         "A mark at the lowest place of the rim would decide."
     )
     assert (first.level, rest.level) == ("look", "note")
-    assert "in 38 of 100 possible grounds there is no pond here" in rest.text
+    assert "in 38 of 100 grounds that fit the marks none stands there" in rest.text
     assert pond_findings((), lambda row, col: (0.0, 0.0)) == ()
 
 

@@ -38,8 +38,11 @@ def findings(design: DesignedGround, frame: Frame) -> tuple[Finding, ...]:
 
 
 def _cut_and_fill(moved: EarthworkQuantities) -> str:
-    cut, fill = (interval_words(one, 1, "m3") for one in (moved.cut, moved.fill))
-    return f"cut {cut}, fill {fill}"
+    parts = []
+    for name, one in (("cut", moved.cut), ("fill", moved.fill)):
+        is_none = one.low == one.high == 0.0
+        parts.append(f"no {name}" if is_none else f"{name} {interval_words(one, 1, 'm3')}")
+    return ", ".join(parts)
 
 
 def _volumes(design: DesignedGround) -> Iterator[Finding]:

@@ -106,6 +106,9 @@ def _volumes(
             values["net"] = added if near else values["net"]
         for lines, stem in zip(told, stems, strict=True):
             if record.get(f"{stem}_m3") is not None:
+                if not any(record.get(f"{stem}{end}_m3") for end in ("", "_low", "_high", "_95")):
+                    lines[:] = ["none"]
+                    continue
                 ends = _ends(record, stem, factor, places)
                 lines.append(f"{grouped(values.get(stem, 0.0), places)}{ends} {symbol}")
     return tuple("\n".join(lines) for lines in told)

@@ -208,7 +208,7 @@ def _not_in_it(package: Package, costs: Sequence[Cost]) -> list[str]:
 def _ends(low: float | None, high: float | None, places: int) -> str:
     if low is None or high is None:
         return ""
-    return "none" if low == high else f"{grouped(low, places)} to {grouped(high, places)}"
+    return "fixed" if low == high else f"{grouped(low, places)} to {grouped(high, places)}"
 
 
 def _cost_table(cost: Cost, most: int, places: int) -> Table:

@@ -162,6 +162,7 @@ def _on_earth(package: Package, measures: Measures) -> list[str]:
     marks = next((layer.records for layer in package.layers if layer.name == "marks"), ())
     own = [m.get("ellipse_major_m") or 0.0 for m in marks if m["point"] in _ends(record)]
     error_m = math.hypot(max(own, default=0.0), wgs84.accuracy_m or 0.0)
+    by_system = (wgs84.accuracy_m or 0.0) > max(own, default=0.0)
     decimals = degree_decimals(error_m if wgs84.accuracy_m is not None else max(error_m, 1.0))
     told = "; ".join(
         f"{name} {latitude:.{decimals}f}, {longitude:.{decimals}f}"
@@ -171,6 +172,7 @@ def _on_earth(package: Package, measures: Measures) -> list[str]:
         "how well the map fits that system is not known"
         if wgs84.accuracy_m is None
         else f"right to {error_m / measures.unit_m:.2g} {measures.unit}"
+        + (", for so well is it known how the map lies in that system" if by_system else "")
     )
     return [f"Baseline marks in latitude and longitude (EPSG:4326), degrees: {told}; {good}."]
 
@@ -356,9 +358,9 @@ def _relative(found: NeighbourReport | None, measures: Measures) -> list[Block]:
     pair = " and ".join(mark for mark in found.worst_pair if mark)
     least = "2 cm" if measures.unit == "m" else "0.07 ft"
     text = (
-        f"Of {found.pairs} pairs of neighbouring marks {found.within} are known to each other "
-        f"within {least} + 50 ppm at 95 %, {found.pairs - found.within} are not; the worst pair, "
-        f"{pair}, is known to "
+        f"Of {found.pairs} pairs of neighbouring marks {found.within} are placed against "
+        f"each other within {least} + 50 ppm at 95 %, {found.pairs - found.within} are not; the "
+        f"worst pair, {pair}, is known to "
         f"{measures.fine(found.worst_95_m)} {measures.unit} where "
         f"{measures.fine(found.allowed_m)} {measures.unit} would be allowed. "
         "For information only: this is no boundary survey."

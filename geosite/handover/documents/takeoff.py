@@ -255,7 +255,7 @@ def _left(record: Record, way: _Way, units: PaperUnits) -> str:
         written(value / share * f, None if half is None else half / share * f, symbol)
         for f, symbol in ends
     )
-    return "".join(f"\nless that, {one}" for one in told)
+    return "".join(f"\nwithout that {one}" for one in told)
 
 
 def _not_ordered(package: Package, record: Record) -> str:

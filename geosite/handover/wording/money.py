@@ -26,9 +26,9 @@ def range_words(low: float, high: float) -> str:
     Examples
     --------
     >>> range_words(180.4, 219.6), range_words(210.0, 210.0)
-    ('180 to 220', 'none')
+    ('180 to 220', 'fixed')
     """
     if low == high:
-        return "none"
+        return "fixed"
     places = places_seen(high, 0)
     return f"{grouped(low, places)} to {grouped(high, places)}"

@@ -221,8 +221,8 @@ def _to_each_other(package: Package, measures: Measures) -> str:
         return ""
     least = "2 cm" if measures.unit == "m" else "0.07 ft"
     return (
-        f"Of {found.pairs} pairs of neighbouring marks {found.within} are known to each other "
-        f"within {least} + 50 ppm. "
+        f"Of {found.pairs} pairs of neighbouring marks {found.within} are placed against "
+        f"each other within {least} + 50 ppm. "
     )
 
 
