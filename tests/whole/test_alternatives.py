@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 from cli_runner import Ran, geosite
-from quick_landing import quick_landing, take_coarse_cells
+from quick_landing import draw_nothing, quick_landing, take_coarse_cells
 
 pytestmark = pytest.mark.slow
 
@@ -32,6 +32,7 @@ def built(folder: Path, west: str | None, east: str | None) -> Ran:
     """Build the landing with one or two pads, each with a line of its own in the site file."""
     site = quick_landing(folder / "site")
     take_coarse_cells(site)
+    draw_nothing(site)
     text = site.read_text("utf-8")
     head, design = text.split("[designs.boarding]", 1)
     design, prices = design.split("[prices]", 1)
