@@ -14,7 +14,7 @@ import pyogrio
 import pytest
 import shapely
 from cli_runner import FERRY, geosite
-from quick_landing import quick_landing
+from quick_landing import draw_nothing, quick_landing, take_coarse_cells
 
 from geosite.base.errors import OutputRefused
 from geosite.handover.formats import append
@@ -158,6 +158,8 @@ def test_a_run_that_fails_leaves_the_file_as_it_was(
 def test_the_command_adds_to_a_file(tmp_path: Path) -> None:
     target = theirs(tmp_path / "his.gpkg")
     site = quick_landing(tmp_path / "landing")
+    take_coarse_cells(site)
+    draw_nothing(site)
     ran = geosite("build", site, "--out", tmp_path / "map", "--into", target)
     assert (ran.status, ran.err) == (0, "")
     assert "layers added, site_points" in ran.out

@@ -16,7 +16,7 @@ import numpy as np
 import package_cases
 import pytest
 from built_samples import package_of
-from quick_landing import quick_landing
+from quick_landing import quick_landing, take_coarse_cells
 
 from geosite.base.errors import Finding
 from geosite.build import build, check
@@ -145,6 +145,7 @@ def test_reports_are_as_their_schema_says(sample: str) -> None:
 @pytest.mark.slow
 def test_prices_stand_in_the_report_with_their_range(tmp_path: Path) -> None:
     site = quick_landing(tmp_path / "landing")
+    take_coarse_cells(site)
     priced = '\n[prices.codes.setts]\nrate = 40.0\nper = "m2"\n'
     site.write_text(site.read_text("utf-8") + priced, "utf-8")
     built = build(read_survey(site))
