@@ -322,10 +322,11 @@ _PLACES = {
     "middle": {
         "placement": "6",
         "offsetType": "0",
-        "dist": "1.2",
+        "dist": "2",
         "geometryGeneratorEnabled": "1",
         "geometryGeneratorType": "PointGeometry",
-        "geometryGenerator": "line_interpolate_point($geometry, 0.5 * length($geometry))",
+        # nearer to where it begins, for it may end at a line that is not to be written over
+        "geometryGenerator": "line_interpolate_point($geometry, 0.3 * length($geometry))",
     },
 }
 
@@ -364,7 +365,7 @@ def _labeling(layer: Layer, label: Label) -> ET.Element:
         scaleMax=f"{label.largest_scale or 0:g}",
         # what there is much of may be written over
         obstacle="1" if label.every == 1 else "0",
-        obstacleFactor="1",
+        obstacleFactor="2" if layer.name == "parcels" else "1",
         # names of areas may stand on the area, but keep off its edge
         obstacleType="1",
         mergeLines="1" if label.place == "on" else "0",
