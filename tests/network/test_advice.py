@@ -91,14 +91,16 @@ def test_accuracy_of_check_points_by_hand() -> None:
     def horizontal(east: float, north: float) -> tuple[float, float]:
         return nssda_horizontal(np.array([east, -east]), np.array([north, -north]))
 
-    # circular, elliptic from 0.6 on, else as if circular
+    # circular, elliptic from 0.6 on, else the circle that holds 95 %
     assert horizontal(3.0, 3.0) == pytest.approx((math.sqrt(18), 1.7308 * math.sqrt(18)), rel=1e-4)
     assert horizontal(3.0, 5.0) == pytest.approx((math.sqrt(34), 2.4477 * 4.0), rel=1e-4)
     assert horizontal(5.0, 3.0) == pytest.approx((math.sqrt(34), 2.4477 * 4.0), rel=1e-4)
     assert horizontal(0.3, 0.5) == pytest.approx((math.sqrt(0.34), 2.4477 * 0.4), rel=1e-4)
-    radial = math.hypot(2.99, 5.0)
-    assert horizontal(2.99, 5.0) == pytest.approx((radial, 1.7308 * radial), rel=1e-4)
-    assert horizontal(0.5, 0.0) == pytest.approx((0.5, 1.7308 * 0.5), rel=1e-4)
+    radial, within = horizontal(2.99, 5.0)
+    assert radial == pytest.approx(math.hypot(2.99, 5.0))
+    draws = np.random.default_rng(1).normal(size=(400_000, 2)) * (2.99, 5.0)
+    assert (np.hypot(*draws.T) < within).mean() == pytest.approx(0.95, abs=0.002)
+    assert horizontal(0.5, 0.0) == pytest.approx((0.5, 1.96 * 0.5), rel=1e-4)
     assert horizontal(0.0, 0.0) == (0.0, 0.0)
     assert nssda_vertical(np.array([3.0, -4.0, 0.0, 5.0])) == pytest.approx(
         (math.sqrt(12.5), 1.96 * math.sqrt(12.5))
