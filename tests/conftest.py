@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import contextlib
+import importlib.metadata
 import os
 import shutil
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
+from functools import cache
 from pathlib import Path
 from typing import IO, Any
 
@@ -76,6 +78,25 @@ def one_processor() -> Iterator[None]:
             patch.setattr(os, "sched_getaffinity", lambda _: one)
         else:
             patch.setattr(os, "cpu_count", lambda: 1)
+        yield
+
+
+@pytest.fixture(scope="session", autouse=True)
+def packages_looked_for_once() -> Iterator[None]:
+    """Look for processes of other packages once for each place where packages are.
+
+    A command looks through all that is installed, which takes longer than many a test of it.
+    """
+    look = importlib.metadata.entry_points
+    found = cache(lambda path, group: look(group=group))
+
+    def entry_points(**wanted: Any) -> Any:
+        if set(wanted) != {"group"}:
+            return look(**wanted)
+        return found(tuple(sys.path), wanted["group"])
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(importlib.metadata, "entry_points", entry_points)
         yield
 
 
