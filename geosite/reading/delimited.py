@@ -153,7 +153,7 @@ def split_table(
         return None
     rows = _cells(lines, separator)
     width = Counter(len(cells) for _, cells in rows if len(cells) >= 3).most_common(1)[0][0]
-    mark = decimal or _decimal_mark([c for _, cells in rows for c in cells], separator)
+    mark = decimal or _decimal_mark([cells for _, cells in rows], separator)
     body = _body(rows, lines, width, separator, file, problems)
     return replace(body, encoding=encoding, decimal=mark, guessed=tuple(guessed))
 
@@ -280,15 +280,20 @@ def columns_of_numbers(rows: Sequence[Sequence[str]], decimal: Decimal) -> list[
     ]
 
 
-def _decimal_mark(cells: Sequence[str], separator: str) -> Decimal | None:
+def _decimal_mark(rows: Sequence[Sequence[str]], separator: str) -> Decimal | None:
     """Return the decimal mark that the numbers show, ``None`` where they leave it open.
 
-    A comma followed by other than three digits, or after a nought, is no mark of thousands.
+    A comma followed by other than three digits, or after a nought, is no mark of thousands. Lengths
+    with units tell where they may be the coordinates: beside three columns of bare numbers with
+    decimals they are remarks.
     """
-    joined = [c for c in cells if c and c[0] in "+-0123456789.,\u2212"]
+    joined = [c for cells in rows for c in cells if c and c[0] in "+-0123456789.,\u2212"]
     ended = [c for c in joined if c[-1].isdigit()]
-    lengths = (c for c in joined if not c[-1].isdigit() and (units_of(c) or units_of(c, ",")))
-    joined = ended + [number for c in lengths for number in _MARKED.findall(c)]
+    lengths = [c for c in joined if not c[-1].isdigit() and (units_of(c) or units_of(c, ","))]
+    if not lengths or _bare_columns_with_decimals(rows[:_SAMPLE]) >= 3:
+        joined = ended
+    else:
+        joined = ended + [number for c in lengths for number in _MARKED.findall(c)]
     points = [c for c in joined if as_number(c, ".") is not None and "." in c]
     commas = [c for c in joined if as_number(c, ",") is not None and "," in c]
     sure_comma = any(not re.fullmatch(r"[+-]?[1-9]\d{0,2}(,\d{3})+", c) for c in commas)
@@ -300,6 +305,22 @@ def _decimal_mark(cells: Sequence[str], separator: str) -> Decimal | None:
     if sure_comma and sure_point:
         return None
     return "."
+
+
+def _bare_columns_with_decimals(rows: Sequence[Sequence[str]]) -> int:
+    """Return in how many columns most numbers have no unit, and one of them has a decimal mark."""
+    bare: Counter[int] = Counter()
+    filled: Counter[int] = Counter()
+    marked: set[int] = set()
+    for row in rows:
+        for i, cell in enumerate(row):
+            filled[i] += bool(cell)
+            if cell[-1:].isdigit() and (
+                as_number(cell) is not None or as_number(cell, ",") is not None
+            ):
+                bare[i] += 1
+                marked |= {i} if "." in cell or "," in cell else set()
+    return sum(2 * bare[i] > filled[i] for i in marked)
 
 
 def _heading(cells: Sequence[str], width: int) -> list[str] | None:
@@ -315,6 +336,15 @@ def _heading(cells: Sequence[str], width: int) -> list[str] | None:
     else:
         return None
     return named if any(named) and all(as_number(cell) is None for cell in named) else None
+
+
+def _is_comment(line: str, cells: Sequence[str], width: int) -> bool:
+    """Whether a line is a comment: behind % and // not where it is a whole row, of mark %1."""
+    line = line.lstrip()
+    if line.startswith("#") or not line.startswith(_COMMENT):
+        return line.startswith("#")
+    numbers = sum(as_number(c) is not None or as_number(c, ",") is not None for c in cells)
+    return len(cells) != width or numbers < 3
 
 
 def _are_words(cells: Sequence[str]) -> bool:
@@ -360,7 +390,7 @@ def _body(
             continue
         if all(_RULE.fullmatch(cell) for cell in cells if cell):
             continue
-        if lines[line - 1].lstrip().startswith(_COMMENT):
+        if _is_comment(lines[line - 1], cells, width):
             heading = _heading(cells, width) if not kept and _is_data(rows[number:]) else None
             if heading is None:
                 continue

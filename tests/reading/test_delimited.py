@@ -57,6 +57,30 @@ def test_the_decimal_mark_is_what_the_numbers_show(cells: str, decimal: str | No
     assert split(f"{row}\n{row}\n", ",").decimal == ","
 
 
+@pytest.mark.parametrize(
+    ("row", "decimal"),
+    [
+        ("P;0.5;1.5;2.5;2,5 m", "."),
+        ("P;0,5;1,5;2,5;1.5 in", ","),
+        # coordinates with units beside a time, and whole numbers
+        ("P;0,5 m;1,5 m;2,5 m;7", ","),
+        ("P;1;2;3;2,5 m", ","),
+    ],
+)
+def test_a_remark_with_a_unit_is_none_of_the_numbers_that_show_the_decimal_mark(
+    row: str, decimal: str
+) -> None:
+    """2,5 m in a remark: it was asked what the commas of the numbers are."""
+    assert split(f"{row}\n{row}\n").decimal == decimal
+
+
+@pytest.mark.parametrize("sign", ["%", "//"])
+def test_a_whole_row_of_a_mark_that_begins_with_a_sign_is_no_comment(sign: str) -> None:
+    """It was left out without a word."""
+    table = split(f"{sign} three marks\nname,x,y,z\n{sign}1,0,0,0\nB,1,2,3\n{sign} a,b,c,d\n")
+    assert [row[0] for row in table.rows] == ["name", f"{sign}1", "B"]
+
+
 def test_of_commas_in_a_table_with_semicolons_none_separates() -> None:
     table = split("P;1,5;2,5;3,5\nQ;4,5;5,5;6,5\n")
     assert (table.separator, table.decimal, table.width) == (";", ",", 4)
