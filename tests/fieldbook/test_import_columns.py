@@ -416,6 +416,31 @@ def test_a_header_with_fewer_names_than_cells_is_asked_about(tmp_path: Path, mar
     assert walked.xyz.tolist() == [[x, y, z] for _, x, y, z in WALK]
 
 
+@pytest.mark.parametrize("head", ["x,y,z", "name,x,y,z,code,note", "name,x,y,z,,"])
+def test_names_in_the_usual_order_are_none_to_ask_about(tmp_path: Path, head: str) -> None:
+    """What is read without a header is the same."""
+    path = tmp_path / "walk.csv"
+    path.write_text("\n".join([head, *(f"{n},{x},{y},{z}" for n, x, y, z in WALK), ""]))
+    (walked,) = import_exports([path], Answers(baseline=("A", "B"))).walked
+    assert walked.xyz.tolist() == [[x, y, z] for _, x, y, z in WALK]
+    path.write_text(path.read_text().replace("z", "depth", 1))
+    with pytest.raises(InputError, match="names of the columns are"):
+        import_exports([path], Answers(baseline=("A", "B")))
+
+
+def test_sizes_with_units_beside_bare_coordinates_are_none_of_them(tmp_path: Path) -> None:
+    """Pipes of 4 in were a fourth column of numbers, and it was asked which three are x, y, z."""
+    path = tmp_path / "walk.csv"
+    rows = [f"{n},{x},{y},{z},{4 + 2 * (x > 30)} in" for n, x, y, z in WALK]
+    for head in ([], ["name,along,across,above,pipe"]):
+        path.write_text("\n".join([*head, *rows, ""]))
+        (walked,) = import_exports([path], Answers(baseline=("A", "B"))).walked
+        assert walked.xyz.tolist() == [[x, y, z] for _, x, y, z in WALK]
+    path.write_text("\n".join([*rows, ""]))
+    (walked,) = import_exports([path], Answers(baseline=("A", "B"))).walked
+    assert walked.cells["code"] == ("4 in", "4 in", "6 in", "4 in")
+
+
 def test_names_of_several_words_between_blanks_keep_the_usual_order(tmp_path: Path) -> None:
     path = tmp_path / "walk.txt"
     rows = [f"{n} {x} {y} {z}" for n, x, y, z in WALK]
@@ -581,6 +606,10 @@ def test_a_field_book_says_where_lengths_with_units_are_read() -> None:
         *(("x, y and z in metres", "m"), ("Alle Koordinaten in m", "m"), ("Units: in", "in")),
         *(("10 m of kerb in bags", None), ("Unit: m/s", None), ("heights in ft", None)),
         ("Heights in feet, coordinates in m", None),
+        # a place, somebody, marks and a rate
+        *(("Measured in yard B", None), ("Measured: M. Miller", None), ("values in M hall", None)),
+        *(("Numbers: M1 to M9", None), ("Unit: ft per second", None)),
+        *(("Units: yard", "yd"), ("Unit M", "m"), ("lengths in m above datum", "m")),
     ],
 )
 def test_a_line_above_the_table_says_the_unit_in_words(line: str, unit: str | None) -> None:

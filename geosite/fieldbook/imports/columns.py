@@ -126,13 +126,14 @@ def _seconds(cell: str, decimal: Decimal, parts: int) -> str:
 def _ask_about_header_above(source: Source, questions: list[Question]) -> None:
     """Ask where the line above the numbers names axes, and has more or fewer cells than the rows.
 
-    Between blanks names may be of several words: if they come as x, y, z nothing is asked.
+    Names that come as x, y, z, counted up, say what is taken without a header, too; between blanks
+    they may be of several words.
     """
     table = source.table
     line = next((one for one in reversed(table.above) if one.strip(" ,;|\t")), "")
     cells = line.split() if table.separator == " " else line.split(table.separator)
-    axes = [one[0] for cell in cells if (one := role_of(cell.strip(' "'))) and one[0] in "xyz"]
-    if len(set(axes)) < 2 or (table.separator == " " and axes == ["x", "y", "z"]):
+    meant = [one[:2] for cell in cells if (one := role_of(cell.strip(' "'))) and one[0] in "xyz"]
+    if len({axis for axis, _ in meant}) < 2 or meant == [(axis, False) for axis in "xyz"]:
         return
     questions.append(
         Question(

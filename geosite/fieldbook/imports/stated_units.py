@@ -27,6 +27,8 @@ _TOLD = re.compile(
     r"(?:(?:\b(?:in|are|is|sind|units?|einheit(?:en)?)\b|[:=])[\s:=(]*)+(?=\w)", re.IGNORECASE
 )
 """What a unit stands behind; where nothing else does, the last word is one: Units: in."""
+_NAMES = re.compile(r"[Yy]ard\b|[A-Za-z]+\d|M(?:\.\s*|\s+)\w", re.ASCII)
+"""A place, a mark, somebody: in yard B, numbers: M1 to M9, measured: M. Miller."""
 
 
 def stated_unit(
@@ -177,15 +179,16 @@ def unit_in_words(line: str) -> str | None:
     """
     if _OF_ALL.search(line) is None:
         return None
-    found = {_unit_at_start(line[told.end() :]) for told in _TOLD.finditer(line)} - {None}
+    found = {_unit_behind(told[0], line[told.end() :]) for told in _TOLD.finditer(line)} - {None}
     return found.pop() if len(found) == 1 else None
 
 
-def _unit_at_start(words: str) -> str | None:
-    """Return the unit that a text begins with, in up to three words: US survey feet."""
+def _unit_behind(said: str, words: str) -> str | None:
+    """Return the unit that stands behind what was said, in up to three words: US survey feet."""
     first = re.findall(r"[A-Za-z-]+|[^\sA-Za-z-]", words)[:4]
     for count in (3, 2, 1):
-        is_rate = first[count : count + 1] in (["/"], ["^"])
-        if not is_rate and (unit := unit_named(" ".join(first[:count]))):
-            return unit
+        unit = unit_named(" ".join(first[:count]))
+        if unit and first[count : count + 1] not in (["/"], ["^"], ["per"]):
+            is_of_unit = re.search(r"units?\b|einheit", said, re.IGNORECASE)
+            return None if _NAMES.match(words) and not is_of_unit else unit
     return None

@@ -23,7 +23,7 @@ from geosite.fieldbook.imports.model import (
     Sureness,
 )
 from geosite.fieldbook.model import PIECE_KINDS
-from geosite.reading.written_numbers import Decimal, as_number
+from geosite.reading.written_numbers import Decimal, as_number, units_of
 
 __all__ = ["ask_what_is_up", "axes_by_data", "degrees_among", "recurring", "texts_by_data"]
 
@@ -50,6 +50,10 @@ def axes_by_data(
     free = [i for i in numeric if i not in taken]
     values = {i: np.array([as_number(row[i], decimal) or 0.0 for row in rows]) for i in free}
     free = [i for i in free if not _is_counter(values[i], [row[i] for row in rows])]
+    if len(free) > len(missing):
+        # beside coordinates without units a column with them is a size: a pipe of 4 in
+        bare = [i for i in free if not any(units_of(row[i], decimal) for row in rows)]
+        free = bare if len(bare) == len(missing) else free
     parted = [i for i in free if any(decimal in row[i] for row in rows)]
     if header is None and "point" not in found and len(free) == 4 and parted == free[1:]:
         cells = [row[free[0]] for row in rows]
