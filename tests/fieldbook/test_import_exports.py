@@ -195,6 +195,21 @@ def test_spreadsheet_with_a_walk_on_each_sheet(tmp_path: Path) -> None:
     same_survey(tmp_path / "out", 1.0)
 
 
+def test_a_walk_under_a_header_of_other_words_is_not_passed_over(tmp_path: Path) -> None:
+    """It visits the same two marks; one of its sheets was lost."""
+    path = tmp_path / "walks.xlsx"
+    with xlsxwriter.Workbook(path) as made:
+        for name, heads in (("one", "mark x y z"), ("two", "where along across above")):
+            sheet = made.add_worksheet(name)
+            sheet.write_row(0, 0, heads.split())
+            for row, (mark, *at) in enumerate(
+                [("B1", 0, 0, 0), ("B2", 20, 1, 0.1), ("C", 9, 8, 0.2)], 1
+            ):
+                sheet.write_row(row, 0, [mark, *at])
+    ran = geosite("import", path, "--baseline", "B1,B2", "--out", tmp_path / "out")
+    assert "2 walks (one, two)" in ran.out, ran.err
+
+
 def test_sheets_may_be_named(tmp_path: Path) -> None:
     path = tmp_path / "walks.xlsx"
     with xlsxwriter.Workbook(path) as made:

@@ -93,7 +93,24 @@ def _with_coordinates(sheets: list[Source], answers: Answers) -> list[Source]:
     axes = [_axes_named(sheet.table) for sheet in walks]
     if 3 not in axes:
         return walks
-    return [sheet for sheet, named in zip(walks, axes, strict=True) if named is None or named > 1]
+    marks = {
+        cell for s, n in zip(walks, axes, strict=True) if n == 3 for cell in _marks_named(s.table)
+    }
+    # a walk under a header of other words visits the same two marks
+    return [
+        sheet
+        for sheet, named in zip(walks, axes, strict=True)
+        if named is None or named > 1 or len(marks & {c for r in sheet.table.rows for c in r}) > 1
+    ]
+
+
+def _marks_named(table: TextTable) -> set[str]:
+    """Return the marks of a table whose header says which column has them."""
+    decimal = table.decimal or "."
+    header, _, first = header_rows(table.rows, columns_of_numbers(table.rows, decimal), decimal)
+    meant = [role_of(name) for name in header or ()]
+    columns = [i for i, one in enumerate(meant) if one is not None and one[0] == "point"]
+    return {row[i] for row in table.rows[first:] for i in columns} - {""}
 
 
 def _axes_named(table: TextTable) -> int | None:
