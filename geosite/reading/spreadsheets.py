@@ -55,14 +55,16 @@ _FORM_OF_CELL = re.compile(r"<xf\b[^>]*>")
 _BUILT_IN_TIMES = {*range(14, 23), *range(45, 48)}
 """Numbers of forms of days and times that every program knows (ISO/IEC 29500-1, 18.8.30)."""
 # what is no letter of a form: texts, colours and conditions, but for hours beyond 24 ([h])
-_NO_FORM = re.compile(r'"[^"]*"|\\.|_.|\[(?!h+\]|m+\]|s+\])[^\]]*\]|general', re.IGNORECASE)
+_NO_FORM = re.compile(
+    r'"[^"]*"|\\.|_.|\[(?!h+\]|m+\]|s+\])[^\]]*\]|general|standard', re.IGNORECASE
+)
 _SERIAL = re.compile(
     rb'<c\b(?=[^>]*\sr="([A-Z]{1,3})([0-9]{1,7})")(?=[^>]*\ss="([0-9]+)")(?![^>]*\st="[^n])[^>]*>'
     rb"\s*(?:<f\b[^>]*?(?:/>|>[^<]*</f>)\s*)?<v>([0-9]+(?:\.[0-9]*)?(?:E[+-]?[0-9]+)?)</v>"
 )
 _LAST_DAY = 2_958_465
 """31 December 9999, in days of spreadsheets."""
-_LONG_NUMBER = re.compile(r"(?=(?:\D*\d){15})-?\d+\.\d+(?:[eE][+-]?\d+)?", re.ASCII)
+_LONG_NUMBER = re.compile(r"(?=(?:\D*\d){15})-?(?:0|[1-9]\d*)\.\d+(?:[eE][+-]?\d+)?", re.ASCII)
 _SPAN = re.compile(r"PT(\d{1,2})H(\d{1,2})M(\d{1,2})(?:[.,](\d+))?S", re.ASCII)
 _DAY = re.compile(r"(\d{4})/(\d{2})/(\d{2})((?: \d{2}:\d{2}:\d{2}(?:\.\d+)?)?)", re.ASCII)
 
@@ -149,7 +151,9 @@ def _times_among_forms(styles: str) -> set[int]:
     own = {}
     for form in _FORM.findall(styles):
         letters = _NO_FORM.sub("", _attribute(form, "formatCode")).split(";")[0].lower()
-        own[_attribute(form, "numFmtId")] = bool(set("ymdhs") & set(letters))
+        # no moment has a place for digits, but for those of its last second
+        has_digits = set("0#?") & set(re.sub(r"s\.0+", "s", letters))
+        own[_attribute(form, "numFmtId")] = bool(set("ymdhs") & set(letters)) and not has_digits
     cells = _FORMS_OF_CELLS.search(styles)
     used = [_attribute(one, "numFmtId") for one in _FORM_OF_CELL.findall(cells[0] if cells else "")]
     return {
@@ -181,6 +185,8 @@ def as_typed(text: str) -> str:
     --------
     >>> as_typed("3.2000000000000002"), as_typed("PT08H30M05S"), as_typed("2026/05/31")
     ('3.2', '08:30:05', '2026-05-31')
+    >>> as_typed("0170.123456789012345")  # no number has a nought before it
+    '0170.123456789012345'
     """
     if _LONG_NUMBER.fullmatch(text):
         value = float(text)

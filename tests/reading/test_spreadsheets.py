@@ -253,7 +253,7 @@ def test_days_have_their_clocks_whatever_form_they_are_shown_in(tmp_path: Path) 
     path = tmp_path / "walk.xlsx"
     with xlsxwriter.Workbook(path) as book:
         sheet = book.add_worksheet("Walk")
-        sheet.write_row(0, 0, [*forms, *clocks, "length", "day"])
+        sheet.write_row(0, 0, [*forms, *clocks, "length", "day", "depth", "level"])
         for row in (1, 2):
             for column, form in enumerate(forms):
                 moment = at + timedelta(seconds=row)
@@ -265,10 +265,13 @@ def test_days_have_their_clocks_whatever_form_they_are_shown_in(tmp_path: Path) 
             sheet.write_number(row, 8, 3.2000000000000002, metres)
             day = book.add_format({"num_format": "d mmm"})
             sheet.write_datetime(row, 9, datetime(2026, 5, 31), day)
+            # letters of days in forms of numbers
+            for column, form in ((10, "0.00 m"), (11, "Standard")):
+                sheet.write_number(row, column, 0.5, book.add_format({"num_format": form}))
     moment = "2026-05-31T08:30:{}.250".format
     assert table_of(path)[1:] == [
-        [moment(21)] * 4 + ["08:30:21"] * 4 + ["3.2", "2026-05-31"],
-        [moment(22)] * 4 + ["08:30:22"] * 4 + ["3.2", "2026-05-31"],
+        [moment(21)] * 4 + ["08:30:21"] * 4 + ["3.2", "2026-05-31", "0.5", "0.5"],
+        [moment(22)] * 4 + ["08:30:22"] * 4 + ["3.2", "2026-05-31", "0.5", "0.5"],
     ]
     cell = '<table:table-cell office:value-type="{0}" office:{0}-value="{1}"/>'.format
     opened = in_open_format(
