@@ -77,8 +77,10 @@ def test_a_remark_with_a_unit_is_none_of_the_numbers_that_show_the_decimal_mark(
 @pytest.mark.parametrize("sign", ["%", "//"])
 def test_a_whole_row_of_a_mark_that_begins_with_a_sign_is_no_comment(sign: str) -> None:
     """It was left out without a word."""
-    table = split(f"{sign} three marks\nname,x,y,z\n{sign}1,0,0,0\nB,1,2,3\n{sign} a,b,c,d\n")
-    assert [row[0] for row in table.rows] == ["name", f"{sign}1", "B"]
+    table = split(
+        f"{sign} three marks\nname,x,y,z\n{sign}1,0,0,0\nB,1,2,3\nC,1,2,3\n{sign} a,b,c,d\n"
+    )
+    assert [row[0] for row in table.rows] == ["name", f"{sign}1", "B", "C"]
 
 
 def test_of_commas_in_a_table_with_semicolons_none_separates() -> None:

@@ -50,17 +50,13 @@ def axes_by_data(
     free = [i for i in numeric if i not in taken]
     values = {i: np.array([as_number(row[i], decimal) or 0.0 for row in rows]) for i in free}
     free = [i for i in free if not _is_counter(values[i], [row[i] for row in rows])]
-    if len(free) > len(missing):
-        # beside coordinates without units a column with them is a size: a pipe of 4 in
-        bare = [i for i in free if not any(units_of(row[i], decimal) for row in rows)]
-        free = bare if len(bare) == len(missing) else free
+    free = _without_sizes(free, len(missing), rows, decimal)
     parted = [i for i in free if any(decimal in row[i] for row in rows)]
-    if header is None and "point" not in found and len(free) == 4 and parted == free[1:]:
-        cells = [row[free[0]] for row in rows]
-        if _is_point(cells, found):
-            why = "whole numbers before three with decimals"
-            found["point"] = Column("point", free[0], "", False, "likely", why)
-            free = parted
+    is_list = header is None and "point" not in found and len(free) == 4 and parted == free[1:]
+    if is_list and _is_point([row[free[0]] for row in rows], found):
+        why = "whole numbers before three with decimals"
+        found["point"] = Column("point", free[0], "", False, "likely", why)
+        free = parted
     listed = ", ".join(
         f"{i + 1}" + (f" {shown(header[i], 20)}" if header and header[i] else "") for i in free
     )
@@ -108,6 +104,16 @@ def axes_by_data(
         sureness: Sureness = "guess" if len(missing) == 3 else "likely"
         why = "no header: the order x, y, z" if len(missing) == 3 else "the only numbers left"
         found[axis] = Column(axis, i, head, False, sureness, why)
+
+
+def _without_sizes(
+    free: list[int], wanted: int, rows: Sequence[Sequence[str]], decimal: Decimal
+) -> list[int]:
+    """Leave columns with units away where the wanted coordinates have none: pipes of 4 in."""
+    if len(free) <= wanted:
+        return free
+    bare = [i for i in free if not any(units_of(row[i], decimal) for row in rows)]
+    return bare if len(bare) == wanted else free
 
 
 def degrees_among(
