@@ -57,6 +57,9 @@ TIME_FORMS = (
 """How times may be written, for messages."""
 _LAST_SECOND = 1e10
 """Seconds since 1970 until the year 2286."""
+_FIRST_NOTED = 8e8
+"""Seconds since 1970 until 1995: no device noted a walk before. Ticks of 100 ns, and days and
+minutes written as one number, would come earlier."""
 _SEGMENT = re.compile(r"([a-z]+)\s*(\d{0,5})", re.ASCII)
 PIECE_LIMIT = 9999
 
@@ -119,7 +122,7 @@ def times(cells: Sequence[str], decimal: Literal[".", ","] = ".") -> Floats:
     the table. A day may be written ``05.03.2026``, its day first, before a clock time; of
     ``05/03/2026`` a number above 12 in any cell tells which is the month, and of one day alone it
     does not matter. Numbers too large for seconds since 1970 are its milli-, micro- or nanoseconds
-    where that gives a year before 2286, else no times.
+    where that gives a year from 1995 to 2286, else no times.
 
     Examples
     --------
@@ -171,8 +174,8 @@ def _as_seconds(numbers: Floats) -> Floats:
     usual = float(np.median(np.abs(numbers))) if len(numbers) else 0.0
     parts = 1.0
     if usual >= _LAST_SECOND:
-        since_1973 = (p for p in (1e3, 1e6, 1e9) if 0.01 <= usual / p / _LAST_SECOND < 1)
-        parts = next(since_1973, 1.0)
+        fitting = (p for p in (1e3, 1e6, 1e9) if _FIRST_NOTED <= usual / p < _LAST_SECOND)
+        parts = next(fitting, 1.0)
     seconds = numbers / parts
     return np.where(np.abs(seconds) < _LAST_SECOND, seconds, np.nan)
 

@@ -688,7 +688,9 @@ def test_times_are_seconds_whatever_part_of_one_they_are_written_in(
         (["1780000000000", "1780000002000"], 2.0),
         (["1780000000000000", "1780000002000000"], 2.0),
         (["1780000000000000000", "1780000002000000000"], 2.0),
-        (["20260531083059", "20260531083101"], np.nan),  # date and time in one number
+        # date and time in one number; ticks of 100 ns since the years 1 and 1601
+        *((["20260531083059", "20260531083101"], np.nan), (["202605310830"] * 2, np.nan)),
+        *((["638800000000000000"] * 2, np.nan), (["134000000000000000"] * 2, np.nan)),
     ],
 )
 def test_parts_of_a_second_since_1970(cells: list[str], spent: float) -> None:
