@@ -15,6 +15,7 @@ __all__ = [
     "places_seen",
     "places_told",
     "signed",
+    "whole_pieces",
     "written",
 ]
 
@@ -205,3 +206,22 @@ def written(value: float, half_width: float | None, unit: str = "") -> str:
     if half_width is None or not math.isfinite(half_width) or half_width <= 0:
         return f"{grouped(value, places_seen(value, places))}{behind}"
     return f"{grouped(value, places)} +/- {grouped(half_width, places)}{behind}"
+
+
+def whole_pieces(count: float, waste_percent: float) -> int:
+    """Return how many pieces are bought: nobody sells a part of one.
+
+    Parameters
+    ----------
+    count
+        That are laid, set or planted.
+    waste_percent
+        Added for breakage, then rounded up.
+
+    Examples
+    --------
+    >>> whole_pieces(4, 0.0), whole_pieces(4, 5.0), whole_pieces(100, 5.0), whole_pieces(0, 5.0)
+    (4, 5, 105, 0)
+    """
+    # what a product of floats leaves is no piece
+    return math.ceil(round(count * (1 + waste_percent / 100), 6))

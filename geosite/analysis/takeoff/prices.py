@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from geosite.analysis.takeoff.quantities import Quantity
 from geosite.base.errors import InputError, Problem
 from geosite.base.estimate import Estimate
-from geosite.base.rounding import FINEST
+from geosite.base.rounding import FINEST, whole_pieces
 from geosite.base.units import CUBIC_YARD_M3, FOOT_M, SQUARE_FOOT_M2, YARD_M
 from geosite.fieldbook.sitefile import Code, Price, Prices
 from geosite.linework.measures import sum_of_forms
@@ -30,7 +30,6 @@ __all__ = [
     "priced_line",
     "rounded",
     "valuation",
-    "whole_pieces",
 ]
 
 Measured = Measure | Estimate | int
@@ -126,25 +125,6 @@ def rounded(amount: float, step: float) -> float:
     count = math.floor(round(amount / step, 6) + 0.5)
     places = max(0, -math.floor(math.log10(step))) + 6
     return round(count * step, places)
-
-
-def whole_pieces(count: float, waste_percent: float) -> int:
-    """Return how many pieces are bought: nobody sells a part of one.
-
-    Parameters
-    ----------
-    count
-        That are laid, set or planted.
-    waste_percent
-        Added for breakage, then rounded up.
-
-    Examples
-    --------
-    >>> whole_pieces(4, 0.0), whole_pieces(4, 5.0), whole_pieces(100, 5.0), whole_pieces(0, 5.0)
-    (4, 5, 105, 0)
-    """
-    # what a product of floats leaves is no piece
-    return math.ceil(round(count * (1 + waste_percent / 100), 6))
 
 
 def in_steps(amount: Estimate, step: float) -> Estimate:

@@ -27,7 +27,7 @@ def nssda_statement(
     axis
         What was tested.
     at_95_m
-        Accuracy at 95 %: 1.7308 times the RMSE in plan, 1.9600 times that of heights, metres.
+        Accuracy at 95 % as the standard has it, metres.
     points
         Independent check points it comes from.
     unit

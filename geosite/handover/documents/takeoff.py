@@ -7,8 +7,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from geosite.analysis.takeoff.prices import whole_pieces
-from geosite.base.rounding import decimals, grouped, places_seen, written
+from geosite.base.rounding import decimals, grouped, places_seen, whole_pieces, written
 from geosite.drawing.document import (
     Block,
     Column,

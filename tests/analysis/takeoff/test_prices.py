@@ -7,12 +7,13 @@ import pytest
 from linework_cases import rows, survey
 
 from geosite.analysis.takeoff.design_prices import DesignEstimate
-from geosite.analysis.takeoff.prices import priced_line, rounded, valuation, whole_pieces
+from geosite.analysis.takeoff.prices import priced_line, rounded, valuation
 from geosite.analysis.takeoff.quantities import take_off
 from geosite.analysis.takeoff.whole_cost import whole_cost
 from geosite.analysis.wording import price_findings
 from geosite.base.errors import InputError
 from geosite.base.estimate import Estimate
+from geosite.base.rounding import whole_pieces
 from geosite.fieldbook.sitefile import Code, Price, Prices
 from geosite.linework.draw import draw
 
