@@ -12,7 +12,6 @@ from geosite.base.errors import Finding, InputError
 from geosite.base.memory import give_back
 from geosite.base.problems import Problems, nearest, shown
 from geosite.base.units import UNIT_M
-from geosite.fieldbook.book_columns import LATITUDES, LONGITUDES
 from geosite.fieldbook.cells import (
     PIECE_LIMIT,
     TIME_FORMS,
@@ -28,7 +27,6 @@ from geosite.fieldbook.model import PIECE_KINDS, FieldBook
 from geosite.fieldbook.read_site_file import SiteText
 from geosite.fieldbook.sitefile import Survey
 from geosite.reading.files import NAME_LIMIT, name_fault
-from geosite.reading.table_layers import is_layer_file, open_layer
 from geosite.reading.tables import Rows, open_csv, text_rows
 
 __all__ = ["COLUMNS", "book_from_text", "give_back_of", "read_book"]
@@ -78,11 +76,7 @@ def read_book(
     place
         The site file that names the field book.
     """
-    rows = (
-        open_layer(path, file, survey.layer, problems, place)
-        if is_layer_file(path)
-        else open_csv(path, file, problems, place)
-    )
+    rows = _rows_of(path, file, survey.layer, problems, place)
     if rows is None:
         return None
     book = _book_of(rows, file, survey, problems, findings)
@@ -92,6 +86,18 @@ def read_book(
         longest = int(np.bincount(book.run[book.run >= 0]).max(initial=0))
         give_back(from_now_on=longest < len(book) / 4)
     return book
+
+
+def _rows_of(
+    path: Path, file: str, layer: str | None, problems: Problems, place: SiteText
+) -> Rows | None:
+    # what reads layers takes its time to load, and most field books are text
+    if path.suffix.lower() != ".csv":
+        from geosite.reading.table_layers import is_layer_file, open_layer
+
+        if is_layer_file(path):
+            return open_layer(path, file, layer, problems, place)
+    return open_csv(path, file, problems, place)
 
 
 def give_back_of(book: FieldBook) -> None:
@@ -249,6 +255,10 @@ def _is_on_earth(
     rows: Rows, headers: list[str], taken: set[int], file: str, problems: Problems
 ) -> bool:
     """Tell of latitude and longitude, where no other columns are taken for x and y."""
+    if any(headers[i] in ("x", "y") for i in taken):
+        return False
+    from geosite.fieldbook.book_columns import LATITUDES, LONGITUDES
+
     pair = [i for words in (LATITUDES, LONGITUDES) for i, h in enumerate(headers) if h in words]
     if len(pair) != 2 or taken - {*pair}:
         return False
