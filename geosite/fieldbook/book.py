@@ -262,6 +262,8 @@ def _is_on_earth(
     pair = [i for words in (LATITUDES, LONGITUDES) for i, h in enumerate(headers) if h in words]
     if len(pair) != 2 or taken - {*pair}:
         return False
+    if taken and {headers[i] for i in pair} == {"lat", "long"}:
+        return False  # whoever says that these are x and y may mean lateral and along
     problems.add(
         "degrees",
         f"{shown(rows.header[pair[0]])} and {shown(rows.header[pair[1]])} are degrees on earth, as"

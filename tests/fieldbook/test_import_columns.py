@@ -269,6 +269,14 @@ def test_a_list_of_a_receiver_is_no_field_book(columns: dict[str, str]) -> None:
     assert [p.code for p in refused.value.problems] == ["degrees"]
 
 
+def test_long_and_lat_are_lengths_where_the_site_file_says_so() -> None:
+    text = "run,point,long,lat,z\nR1,A,0,0,0\nR1,B,12.5,0.3,0.1\n"
+    book = book_from_text(text, Survey(file="walk.csv", columns={"x": "long", "y": "lat"}))
+    assert book.local.tolist() == [[0.0, 0.0, 0.0], [12.5, 0.3, 0.1]]
+    with pytest.raises(InputError, match="degrees on earth"):
+        book_from_text(text)
+
+
 def test_titles_above_a_table_are_no_observations(tmp_path: Path) -> None:
     """A spreadsheet names the columns beside a title itself: Field2, Field3, ..."""
     twice = [*WALK, *WALK[1:]]
