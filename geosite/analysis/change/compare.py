@@ -20,7 +20,7 @@ from geosite.analysis.change.congruency import (
     pooled_degrees_of_freedom,
 )
 from geosite.analysis.change.ground import change_of_ground
-from geosite.analysis.change.model import Apart, Change, Epoch, MarkChange, Verdict
+from geosite.analysis.change.model import Apart, Change, Epoch, Explained, MarkChange, Verdict
 from geosite.analysis.change.progress import features_not_walked_again, progress
 from geosite.base.arrays import Floats, Ints
 from geosite.base.errors import InputError, Problem
@@ -265,23 +265,27 @@ def _apart(
 ) -> Apart:
     """Return what the frames of the surveys are off by, and whether their anchors explain it."""
 
-    def explained(stable: npt.NDArray[np.bool_], what: Literal["plan", "level"]) -> float:
+    def explained(
+        off: float, stable: npt.NDArray[np.bool_], what: Literal["plan", "level"]
+    ) -> Explained:
         total = 0.0
         for epoch, own in zip((before, after), rows, strict=True):
             if not epoch.network.accuracy_known:
-                return SEEN_M
+                return "not known" if off > SEEN_M else "yes"
             mean = np.full(int(stable.sum()), 1.0 / max(int(stable.sum()), 1))
             axes = np.eye(3)[:2] if what == "plan" else np.eye(3)[2:]
             forms = [LinearForm(own[stable], *(mean * part for part in axis)) for axis in axes]
             total += float(np.trace(covariance(epoch.network, forms)))
-        return min(max(4.0 * math.sqrt(total), SEEN_M / 10), FAR_M)
+        if off > max(4.0 * math.sqrt(total), SEEN_M / 10):
+            return "no"
+        return "yes, but far" if off > FAR_M else "yes"
 
     step, lift = math.hypot(*plan.frame[:2]), float(level.frame[0])
     return Apart(
         step,
         lift,
-        step > explained(plan.stable, "plan"),
-        abs(lift) > explained(level.stable, "level"),
+        explained(step, plan.stable, "plan"),
+        explained(abs(lift), level.stable, "level"),
     )
 
 
@@ -319,6 +323,9 @@ def _mark(
 
 def _verdict(found: Stability, number: int) -> Verdict:
     if not found.last.passed or number in found.doubtful:
+        return "undecided"
+    # nothing was measured, or of two marks in plan nothing but their distance
+    if not found.last.degrees_of_freedom or all(one.is_along_only for one in found.marks):
         return "undecided"
     # of many marks that together are congruent one may stand out by itself
     alone = found.marks[number].test.passed

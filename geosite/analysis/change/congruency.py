@@ -77,15 +77,20 @@ class Moved:
     covariance : array, shape (k, k)
     test
         Of this displacement alone.
+    is_along_only
+        Held against one other mark: only what lies along the line to it is seen.
     """
 
     shift: Floats
     covariance: Floats
     test: Outcome
+    is_along_only: bool = False
 
     @property
     def detectable(self) -> float:
         """What would have been found in 80 of 100 cases, in the worst direction."""
+        if self.is_along_only:
+            return math.inf
         return detectable(self.covariance, self.test.noise_degrees_of_freedom)
 
 
@@ -406,20 +411,24 @@ def _against(
     """Return a mark's displacement against the stable marks, itself left out.
 
     The least squares estimate of what it moved by, where the others did not: the frame that they
-    hold is taken out of it, and what it errs by together with them.
+    hold is taken out of it, and what it errs by together with them. One other mark leaves the turn
+    open: then it is the whole change of their distance.
     """
     others = stable.copy()
     others[mark] = False
-    alone = others.sum() * size < g.shape[1]  # too few to hold the frame: the mark helps to hold it
-    if alone:
-        others = stable
     rows = np.repeat(others, size)
-    _, gain, weight = _frame(d, q, g, rows)
     here = np.arange(mark * size, (mark + 1) * size)
     contrast = np.zeros((size, len(d)))
-    contrast[np.arange(size), here] = 1.0
-    contrast[:, rows] -= g[here] @ gain
-    if not alone:
+    is_along_only = rows.sum() < g.shape[1]
+    if is_along_only:
+        across = g[here, 2] - g[rows, 2]
+        length = float(np.linalg.norm(across)) or 1.0
+        contrast[:, here] = np.eye(size) - np.outer(across, across) / length**2
+        contrast[:, rows] = -contrast[:, here]
+    else:
+        _, gain, weight = _frame(d, q, g, rows)
+        contrast[np.arange(size), here] = 1.0
+        contrast[:, rows] -= g[here] @ gain
         left = weight - weight @ g[rows] @ gain
         contrast[:, rows] -= q[np.ix_(here, np.flatnonzero(rows))] @ left
     shift, contrast_covariance = contrast @ d, contrast @ q @ contrast.T
@@ -434,7 +443,7 @@ def _against(
         if rank
         else Outcome(0.0, 0, noise_degrees_of_freedom, 1.0)
     )
-    return Moved(shift, contrast_covariance, test)
+    return Moved(shift, contrast_covariance, test, is_along_only)
 
 
 def _frame(d: Floats, q: Floats, g: Floats, rows: Mask) -> tuple[Floats, Floats, Floats]:

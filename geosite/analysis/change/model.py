@@ -17,9 +17,11 @@ from geosite.linework.model import Drawing
 from geosite.network.model import Network
 from geosite.terrain.site_ground import SiteGround
 
-__all__ = ["NOT_APART", "Apart", "Change", "Epoch", "MarkChange", "Verdict"]
+__all__ = ["NOT_APART", "Apart", "Change", "Epoch", "Explained", "MarkChange", "Verdict"]
 
 Verdict = Literal["stable", "moved", "undecided"]
+Explained = Literal["yes", "yes, but far", "no", "not known"]
+"""Whether the stated accuracy of known marks explains what two frames are off by."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -83,17 +85,17 @@ class Apart:
     ----------
     plan, up
         Ground metres, in plan without a direction; taken out before anything is compared.
-    is_more_plan, is_more_up
-        It is more than the known marks of both surveys explain: they stand in other systems.
+    plan_explained, up_explained
+        By what the known marks of both surveys may be off by; if not, they stand in other systems.
     """
 
     plan: float
     up: float
-    is_more_plan: bool
-    is_more_up: bool
+    plan_explained: Explained
+    up_explained: Explained
 
 
-NOT_APART = Apart(0.0, 0.0, False, False)
+NOT_APART = Apart(0.0, 0.0, "yes", "yes")
 
 
 @dataclass(frozen=True, eq=False)

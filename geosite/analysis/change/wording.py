@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
 from geosite.analysis.change.congruency import Stability
-from geosite.analysis.change.model import Apart, Change, MarkChange
+from geosite.analysis.change.model import Apart, Change, Explained, MarkChange
 from geosite.base.errors import Finding
 from geosite.base.exact_numbers import Words, fixed, kept
 from geosite.base.rounding import written
@@ -59,26 +59,34 @@ def _alike(names: Sequence[str], after: Notes) -> Iterator[Finding]:
         )
 
 
+_WHY: Mapping[Explained, str] = {
+    "no": ", more than their accuracy explains",
+    "yes, but far": ", which the stated accuracy of the known marks explains",
+    "not known": "; whether the known marks explain that is not known, for nothing says how "
+    "accurate the survey is",
+}
+
+
 def _apart(apart: Apart, after: Notes) -> Iterator[Finding]:
-    """Say that the surveys stand in other systems, for it is taken out of every change."""
+    """Say what the surveys are off by, for it is taken out of every change."""
     out = "That was taken out: movements and the ground are told against the stable marks. "
-    if apart.is_more_up:
+    if why := _WHY.get(apart.up_explained):
         side = "higher" if apart.up > 0 else "lower"
+        cause = ": its elevations count from another level" if apart.up_explained == "no" else ""
         yield Finding(
-            "look",
+            "note" if apart.up_explained == "yes, but far" else "look",
             "surveys-apart-height",
-            f"All stable marks lie {fixed(abs(apart.up), 2)} m {side} in the second survey, more "
-            f"than their accuracy explains: its elevations count from another level. {out}Compare "
-            "elevation and vertical_crs of the known marks in both site files.",
+            f"All stable marks lie {fixed(abs(apart.up), 2)} m {side} in the second survey{why}"
+            f"{cause}. {out}Compare elevation and vertical_crs of the known marks in both site "
+            "files.",
             after.site_file,
         )
-    if apart.is_more_plan:
+    if why := _WHY.get(apart.plan_explained):
         yield Finding(
-            "look",
+            "note" if apart.plan_explained == "yes, but far" else "look",
             "surveys-apart-plan",
-            f"All stable marks lie {fixed(apart.plan, 2)} m off in plan in the second survey, more "
-            f"than their accuracy explains. {out}Compare the coordinates of the known marks in "
-            "both site files.",
+            f"All stable marks lie {fixed(apart.plan, 2)} m off in plan in the second survey{why}. "
+            f"{out}Compare the coordinates of the known marks in both site files.",
             after.site_file,
         )
 
@@ -95,25 +103,50 @@ def _marks(change: Change, what: str, found: Stability | None) -> Iterator[Findi
         yield Finding(
             "look",
             f"marks-unchecked-{what}",
-            f"Too few common marks to tell {where} what moved: visit more of the old marks.",
+            f"Both surveys take all common marks as exact {where}, so that nothing tells whether "
+            "one moved: give them a sigma, or visit more of the old marks.",
         )
         return
+    if found.first.passed and all(one.is_along_only for one in found.marks):
+        yield Finding(
+            "look",
+            f"marks-unchecked-{what}",
+            f"Two common marks have nothing but their distance to compare {where}: it did not "
+            "change by more than noise, but whether one moved sideways nothing tells. Visit more "
+            "of the old marks.",
+        )
+        return
+    by_itself = [
+        mark.name
+        for number, (mark, own) in enumerate(zip(change.marks, found.marks, strict=True))
+        if found.last.passed and found.stable[number] and number not in found.doubtful
+        if verdict[mark.name] == "undecided" and not own.test.passed
+    ]
     if found.first.passed:
         yield Finding(
             "note",
             f"marks-stable-{what}",
-            f"The {len(change.marks)} common marks fit {where}: no movement is seen (test "
-            f"{found.first.statistic:.2f}, probability {found.first.probability:.2f}).",
+            f"The {len(change.marks)} common marks fit {where}: together they show no movement "
+            f"(test {found.first.statistic:.2f}, probability {found.first.probability:.2f}).",
         )
-        return
     for mark in moved:
         yield Finding("look", f"mark-moved-{what}", _moved(mark, what, len(stable)))
-    if unsure:
+    ambiguous = [name for name in unsure if name not in by_itself]
+    if ambiguous and not found.first.passed:
         yield Finding(
             "look",
             f"marks-undecided-{what}",
-            f"The common marks do not fit {where}, but which of {_listed(unsure)} moved cannot be "
-            "told: visit them again, with more old marks around them.",
+            f"The common marks do not fit {where}, but which of {_listed(ambiguous)} moved cannot "
+            "be told: visit them again, with more old marks around them.",
+        )
+    if by_itself:
+        many = len(by_itself) > 1
+        yield Finding(
+            "look",
+            f"marks-by-themselves-{what}",
+            f"{_listed(by_itself)}: off {where} by more than noise by "
+            f"{'themselves' if many else 'itself'}, but not among all stable marks together. Of 20 "
+            "marks that did not move one is so by chance: visit again what matters.",
         )
 
 

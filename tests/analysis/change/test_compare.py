@@ -17,6 +17,7 @@ from geosite.analysis.change.model import Epoch
 from geosite.base.errors import InputError
 from geosite.fieldbook.read import read_survey
 from geosite.network.adjust import adjust
+from geosite.network.control.model import CommonShift
 from geosite.processes.epochs import read_epoch
 
 YARD = Path(__file__).parents[2] / "approved/sites/yard"
@@ -174,3 +175,56 @@ def test_exact_control_that_is_not_the_same_in_both_surveys_is_refused(
     # what moves all of the control alike is the frame
     alike = dict.fromkeys(MARKS, (0.3, 0.1, 0.2))
     assert compare(exact, moved(exact, alike)).plan.first.passed
+
+
+def test_two_marks_do_not_tell_whether_one_went_sideways(
+    yard: Epoch, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(comparing, "_common", lambda *_: (["A", "B"], []))
+    book = yard.notes.book
+    a, b = (yard.network.en[book.mark == book.marks.index(name)][0] for name in "AB")
+    east, north = 0.5 * (b - a) / math.dist(a, b)
+    sideways = compare(yard, moved(yard, {"B": (-north, east, 0.0)}))
+    assert {one.plan for one in sideways.marks} == {"undecided"}
+    assert {one.level for one in sideways.marks} == {"stable"}
+    codes = [f.code for f in sideways.findings]
+    assert "marks-unchecked-plan" in codes
+    assert "marks-stable-plan" not in codes
+    farther = compare(yard, moved(yard, {"B": (east, north, 0.0)}))
+    assert [one.horizontal.value for one in farther.marks] == pytest.approx([0.5, 0.5], abs=1e-3)
+
+
+def test_marks_that_both_surveys_take_as_exact_are_not_called_stable(yard: Epoch) -> None:
+    exact = replace(yard, site=None)
+    none = np.zeros((2 * len(MARKS), 2 * len(MARKS)))
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr(
+            comparing,
+            "_covariances",
+            lambda *a: (none, none) if a[-1] == "plan" else (none[::2, ::2], none[::2, ::2]),
+        )
+        found = compare(exact, exact)
+    assert {(one.plan, one.level) for one in found.marks} == {("undecided", "undecided")}
+    texts = [f.text for f in found.findings if f.code.startswith("marks-")]
+    assert len(texts) == 2
+    assert all("as exact" in text for text in texts)
+
+
+def test_marks_known_to_metres_explain_metres(yard: Epoch) -> None:
+    shift = CommonShift(3.0, 3.0, "by hand-held receiver")
+    loose = replace(yard.network, shift=shift)
+    first = replace(yard, site=None, network=loose)
+    found = compare(first, moved(first, dict.fromkeys(MARKS, (2.0, 0.0, 3.0))))
+    told = [f for f in found.findings if f.code.startswith("surveys-apart")]
+    assert [f.level for f in told] == ["note", "note"]
+    assert all("which the stated accuracy of the known marks explains" in f.text for f in told)
+
+
+def test_a_mark_that_stands_out_by_itself_is_named(yard: Epoch) -> None:
+    first = replace(yard, site=None)
+    step = compare(first, first).marks[MARKS.index("G2")].up.half_width * 1.1
+    found = compare(first, moved(first, {"G2": (0.0, 0.0, step)}))
+    assert {one.name for one in found.marks if one.level == "undecided"} == {"G2"}
+    assert [f.text[:14] for f in found.findings if f.code == "marks-by-themselves-level"] == [
+        "G2: off in hei"
+    ]

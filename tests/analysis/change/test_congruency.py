@@ -193,3 +193,15 @@ def test_the_noise_is_known_as_well_as_that_of_each_survey_whatever_the_anchor()
         both = first + shared * g @ g.T, second + shared * g @ g.T
         assert pooled_degrees_of_freedom(both, g, (8.0, math.inf)) == pytest.approx(12.5)
     assert pooled_degrees_of_freedom((first, second), g, (math.inf, math.inf)) == math.inf
+
+
+def test_of_two_marks_in_plan_the_whole_change_of_their_distance_is_told() -> None:
+    frame = frame_of_plan([[0.0, 0.0], [30.0, 40.0]])
+    along, across = np.array([0.3, 0.4]), np.array([-0.4, 0.3])
+    found = find_stable([0, 0, *(along + across)], np.eye(4) * 1e-4, frame, size=2)
+    one, other = found.marks
+    assert other.shift == pytest.approx(along)
+    assert one.shift == pytest.approx(-along)
+    assert other.covariance == pytest.approx(np.outer(along, along) / 0.25 * 2e-4)
+    # what goes sideways is not seen, however far
+    assert other.detectable == np.inf
