@@ -286,9 +286,13 @@ def _text(key: str, value: Any) -> tuple[str, str]:
 
 def _ratio(_: str, value: Any) -> tuple[str, str]:
     number = re.fullmatch(r"\s*(\d+(?:\.\d+)?)\s*%?\s*", str(value))
-    steep = number[1] if number and float(number[1]) else "20"
-    told = f'write ratio = "1:{steep}" for 1 in {steep}'
-    return 'text such as "1:20"', told + (f", or percent = {steep} for {steep} %" if number else "")
+    steep = float(number[1]) if number else 0.0
+    run = steep or 20.0
+    if 0.0 < steep < 1.0 and "%" not in str(value):  # a rise per run
+        run, steep = 1.0 / steep, 100.0 * steep
+    told = f'write ratio = "1:{run:.4g}" for 1 in {run:.4g}'
+    percent = f", or percent = {steep:.4g} for {steep:.4g} %"
+    return 'text such as "1:20"', told + (percent if steep else "")
 
 
 def _number(key: str, value: Any) -> tuple[str, str]:

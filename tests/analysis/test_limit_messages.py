@@ -54,6 +54,11 @@ def test_a_bad_limit_set_is_named_with_its_line(
             'text such as "1:20"',
             'write ratio = "1:20" for 1 in 20, or percent = 20 for 20 %',
         ),
+        (
+            "running = { ratio = 0.05 }",
+            'text such as "1:20"',
+            'write ratio = "1:20" for 1 in 20, or percent = 5 for 5 %',
+        ),
         ('running = { ratio = "1/20" }', 'text such as "1:20"', 'write ratio = "1:20" for 1 in 20'),
         (
             'running = { percent = "5 %" }',
